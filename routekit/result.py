@@ -1,0 +1,68 @@
+"""Everything a study yields, as plain tables.
+
+The columns of each table are listed in DEVELOPERS.md. A table that a study has no data for
+is present and empty, with the same columns.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import geopandas as gpd
+import pandas as pd
+
+CAUTIONS: tuple[str, ...] = (
+    "Screening only: this is not a design, an arboricultural impact assessment, a method statement "
+    "or a permit. Local codes, licensed engineers and qualified arborists decide.",
+    "Root zones are notional minimum areas, not root maps. Roots often reach further and follow "
+    "trenches, kerbs and joints.",
+    "Protected and veteran trees need consent before any work, and nesting or roosting animals have "
+    "limits of their own.",
+    "Trenchless is not root-free: pits, connection digs, manhole works and repairs are excavations "
+    "and need the same check.",
+    "Locate and expose services before digging or bursting. Gas and water inside the clearance stay "
+    "exposed while the pipe passes.",
+    "Never enter an unsupported excavation: support or slope it as the local code says.",
+    "Sewers are confined spaces: test the air, ventilate, keep an attendant and a rescue plan.",
+    "Groundwater lowering can settle ground and dry out trees; it needs a permit.",
+    "Root findings near a tree are an association, not proof of which tree.",
+)
+"""Cautions that travel with every output."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Result:
+    """Tables of one study; see DEVELOPERS.md for their columns."""
+
+    name: str
+    crs: str
+    runs: gpd.GeoDataFrame
+    manholes: gpd.GeoDataFrame
+    trees: gpd.GeoDataFrame
+    zones: gpd.GeoDataFrame
+    trenches: gpd.GeoDataFrame
+    breaches: pd.DataFrame
+    tree_loss: pd.DataFrame
+    tree_balance: pd.DataFrame
+    inspections: pd.DataFrame
+    root_links: pd.DataFrame
+    condition: pd.DataFrame
+    checks: pd.DataFrame
+    options: pd.DataFrame
+    advice: pd.DataFrame
+    strings: gpd.GeoDataFrame
+    pits: gpd.GeoDataFrame
+    digs: gpd.GeoDataFrame
+    connections: gpd.GeoDataFrame
+    services: gpd.GeoDataFrame
+    obstacles: gpd.GeoDataFrame
+    surfaces: gpd.GeoDataFrame
+    study_area: gpd.GeoDataFrame
+    decisions: pd.DataFrame
+    totals: pd.DataFrame
+    findings: pd.DataFrame
+    rules: pd.DataFrame
+    provenance: pd.DataFrame
+    photo: Path | None = None
+    cautions: tuple[str, ...] = CAUTIONS
