@@ -1,0 +1,250 @@
+"""The check: a value held against a limit, with a verdict and a source.
+
+A technique is a list of checks. Each check looks at all runs at once. Missing data makes a check
+`unknown`: it neither passes nor fails. A technique's verdict is that of its worst check.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+
+from routekit.vocabulary import TECHNIQUES, VERDICTS
+
+PASS, CAUTION, UNKNOWN, FAIL = range(len(VERDICTS))
+
+Codes = NDArray[np.int8]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Check:
+    """One check on all runs.
+
+    Attributes
+    ----------
+    name : str
+        What is looked at, as a reader sees it.
+    value : numpy.ndarray of float, shape (n,)
+        The value found; NaN where unknown. Flags are 1 and 0.
+    limit : numpy.ndarray of float, shape (n,)
+        The limit it is held against; NaN where there is none.
+    unit : str
+        Unit of both, `"-"` for pure numbers, `"yes/no"` for flags.
+    verdict : numpy.ndarray of int8, shape (n,)
+        Positions in `routekit.vocabulary.VERDICTS`.
+    source : str
+        Key of the limit's source in `routekit/sources.csv`.
+    rule : str
+        How the limit applies: `"at most"`, `"at least"` or `"must not be"`.
+    remedy : str
+        What would settle the check where it is unknown, or free it where it fails.
+    """
+
+    name: str
+    value: NDArray[np.float64]
+    limit: NDArray[np.float64]
+    unit: str
+    verdict: Codes
+    source: str
+    rule: str
+    remedy: str = field(default="")
+
+
+def _spread(value: ArrayLike, size: int) -> NDArray[np.float64]:
+    """Give one number or many as an array of a given length."""
+    return np.broadcast_to(np.asarray(value, dtype=float), (size,)).copy()
+
+
+def at_most(
+    name: str,
+    value: ArrayLike,
+    limit: ArrayLike,
+    *,
+    unit: str,
+    source: str,
+    caution: ArrayLike | None = None,
+    remedy: str = "",
+) -> Check:
+    """Check that values do not exceed a limit.
+
+    Parameters
+    ----------
+    name : str
+        What is looked at.
+    value : array_like of float, shape (n,)
+        Values; NaN is unknown.
+    limit : array_like of float
+        Above it the check fails; NaN is unknown. `inf` never fails.
+    unit, source, remedy : str
+        See `Check`.
+    caution : array_like of float, optional
+        Above it, up to the limit, the verdict is `caution`.
+
+    Returns
+    -------
+    Check
+    """
+    found = np.atleast_1d(np.asarray(value, dtype=float))
+    bound = _spread(limit, len(found))
+    soft = bound if caution is None else _spread(caution, len(found))
+    verdict = np.select(
+        [np.isnan(found) | np.isnan(bound), found > bound, found > soft],
+        [UNKNOWN, FAIL, CAUTION],
+        PASS,
+    ).astype(np.int8)
+    return Check(
+        name=name, value=found, limit=bound, unit=unit, verdict=verdict, source=source,
+        rule="at most", remedy=remedy,
+    )  # fmt: skip
+
+
+def at_least(
+    name: str,
+    value: ArrayLike,
+    limit: ArrayLike,
+    *,
+    unit: str,
+    source: str,
+    caution: ArrayLike | None = None,
+    remedy: str = "",
+) -> Check:
+    """Check that values reach a limit; see `at_most` for the parameters."""
+    found = np.atleast_1d(np.asarray(value, dtype=float))
+    bound = _spread(limit, len(found))
+    soft = bound if caution is None else _spread(caution, len(found))
+    verdict = np.select(
+        [np.isnan(found) | np.isnan(bound), found < bound, found < soft],
+        [UNKNOWN, FAIL, CAUTION],
+        PASS,
+    ).astype(np.int8)
+    return Check(
+        name=name, value=found, limit=bound, unit=unit, verdict=verdict, source=source,
+        rule="at least", remedy=remedy,
+    )  # fmt: skip
+
+
+def must_not(
+    name: str,
+    flag: ArrayLike,
+    *,
+    source: str,
+    severity: int = FAIL,
+    remedy: str = "",
+) -> Check:
+    """Check that a condition does not hold.
+
+    Parameters
+    ----------
+    name : str
+        The condition.
+    flag : array_like of float, shape (n,)
+        1 where it holds, 0 where it does not, NaN where it is unknown.
+    source, remedy : str
+        See `Check`.
+    severity : int, optional
+        Verdict where it holds: `FAIL` or `CAUTION`.
+
+    Returns
+    -------
+    Check
+    """
+    found = np.atleast_1d(np.asarray(flag, dtype=float))
+    verdict = np.select([np.isnan(found), found > 0], [UNKNOWN, severity], PASS).astype(np.int8)
+    return Check(
+        name=name, value=found, limit=np.zeros(len(found)), unit="yes/no", verdict=verdict,
+        source=source, rule="must not be", remedy=remedy,
+    )  # fmt: skip
+
+
+def worst_verdict(checks: Sequence[Check]) -> Codes:
+    """Give the worst verdict of several checks for each run.
+
+    Parameters
+    ----------
+    checks : sequence of Check
+        At least one, all of one length.
+
+    Returns
+    -------
+    numpy.ndarray of int8, shape (n,)
+
+    Raises
+    ------
+    ValueError
+        If there is no check.
+    """
+    if not checks:
+        message = "a technique needs at least one check"
+        raise ValueError(message)
+    return np.asarray(np.max(np.stack([check.verdict for check in checks]), axis=0))
+
+
+def count_unknown(checks: Sequence[Check]) -> NDArray[np.int16]:
+    """Count the unknown checks of each run."""
+    return np.sum([check.verdict == UNKNOWN for check in checks], axis=0, dtype=np.int16)
+
+
+def tabulate_checks(run_id: pd.Series, checks: dict[str, list[Check]]) -> pd.DataFrame:
+    """Write the checks of all techniques as one long table.
+
+    Parameters
+    ----------
+    run_id : pandas.Series of str, shape (n,)
+        Ids of the runs, in the order of the checks' arrays.
+    checks : dict of str to list of Check
+        Checks by technique code.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Columns run_id, technique, check, value, limit, unit, rule, verdict, source, remedy (all text
+        as categoricals) and `run` (position); sorted by run, then technique and check as given.
+    """
+    flat = [(technique, check) for technique, group in checks.items() for check in group]
+    size, many = len(run_id), len(flat)
+    if not many:
+        flat_value = np.empty(0)
+        columns: dict[str, object] = {"value": flat_value, "limit": flat_value}
+    else:
+        columns = {
+            "value": np.stack([check.value for _, check in flat], axis=1).ravel(),
+            "limit": np.stack([check.limit for _, check in flat], axis=1).ravel(),
+        }
+    verdict = (
+        np.stack([check.verdict for _, check in flat], axis=1).ravel()
+        if many
+        else np.empty(0, dtype=np.int8)
+    )
+    texts = {
+        "technique": [technique for technique, _ in flat],
+        "check": [check.name for _, check in flat],
+        "unit": [check.unit for _, check in flat],
+        "rule": [check.rule for _, check in flat],
+        "source": [check.source for _, check in flat],
+        "remedy": [check.remedy for _, check in flat],
+    }
+    run = np.repeat(np.arange(size, dtype=np.int32), many)
+    table = {
+        "run_id": pd.Categorical.from_codes(run, categories=pd.Index(run_id, dtype=str)),
+        "run": run,
+        **{name: _tile_text(text, size) for name, text in texts.items()},
+        **columns,
+        "verdict": pd.Categorical.from_codes(verdict, categories=list(VERDICTS), ordered=True),
+    }
+    return pd.DataFrame(table)
+
+
+def _tile_text(text: list[str], size: int) -> pd.Categorical:
+    """Repeat a short list of text for every run without copying the text."""
+    names = pd.Index(dict.fromkeys(text), dtype=str)
+    codes = names.get_indexer(pd.Index(text, dtype=str)).astype(np.int8)
+    return pd.Categorical.from_codes(np.tile(codes, size), categories=names)
+
+
+def technique_name(code: str) -> str:
+    """Give the name of a technique as a reader sees it."""
+    return TECHNIQUES[code]
