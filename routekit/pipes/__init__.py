@@ -1,0 +1,1 @@
+"""Trench, flow, PE pipe, pull force and liner: the engineering of one run."""

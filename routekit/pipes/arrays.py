@@ -1,0 +1,124 @@
+"""Small helpers that the array functions of this folder share."""
+
+from __future__ import annotations
+
+from functools import cache
+from importlib.resources import files
+from typing import Any, TypeAlias
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+
+FloatArray: TypeAlias = NDArray[np.float64]
+BoolArray: TypeAlias = NDArray[np.bool_]
+TextArray: TypeAlias = NDArray[np.object_]
+
+
+def as_floats(*values: ArrayLike) -> tuple[FloatArray, ...]:
+    """Turn inputs into float arrays of one common shape.
+
+    Parameters
+    ----------
+    *values : array_like of float
+        Scalars or arrays that broadcast against each other; NaN and None mean not known.
+
+    Returns
+    -------
+    tuple of numpy.ndarray of float
+        One array for each input.
+    """
+    arrays = [np.asarray(value, dtype=np.float64) for value in values]
+    return tuple(np.broadcast_arrays(*arrays))
+
+
+def as_text(values: Any, shape: tuple[int, ...]) -> TextArray:
+    """Turn text or a sequence of texts into an object array of a given shape.
+
+    Parameters
+    ----------
+    values : str or sequence of str
+        Texts; a single text holds everywhere. None and NaN become "unknown".
+    shape : tuple of int
+        Shape to broadcast to.
+
+    Returns
+    -------
+    numpy.ndarray of object
+        Texts.
+    """
+    texts = np.asarray(values, dtype=object)
+    known = np.where(pd.isna(texts), "unknown", texts)
+    return np.broadcast_to(np.asarray(known, dtype=object), shape)
+
+
+def check_positive(name: str, values: FloatArray, *, zero_allowed: bool = False) -> None:
+    """Refuse values that cannot be.
+
+    Parameters
+    ----------
+    name : str
+        What the values are, for the message.
+    values : numpy.ndarray of float
+        Values; NaN is let through.
+    zero_allowed : bool, optional
+        Whether zero is possible.
+
+    Raises
+    ------
+    ValueError
+        If a value is below zero, infinite, or zero where that is impossible. The message
+        gives the first positions and values.
+    """
+    bad = np.atleast_1d((values < 0) | np.isinf(values) | ((values == 0) & (not zero_allowed)))
+    if bad.any():
+        where = np.flatnonzero(bad)[:5]
+        seen = np.atleast_1d(values).ravel()[where]
+        least = "zero or more" if zero_allowed else "more than zero"
+        raise ValueError(f"{name} must be {least}: positions {where.tolist()}, {seen.tolist()}")
+
+
+def check_share(name: str, values: FloatArray) -> None:
+    """Refuse shares outside 0..1.
+
+    Parameters
+    ----------
+    name : str
+        What the values are, for the message.
+    values : numpy.ndarray of float
+        Shares; NaN is let through.
+
+    Raises
+    ------
+    ValueError
+        If a share is below 0 or above 1.
+    """
+    bad = np.atleast_1d((values < 0) | (values > 1))
+    if bad.any():
+        where = np.flatnonzero(bad)[:5]
+        seen = np.atleast_1d(values).ravel()[where]
+        raise ValueError(f"{name} must lie in 0..1: positions {where.tolist()}, {seen.tolist()}")
+
+
+@cache
+def _read_table(name: str) -> pd.DataFrame:
+    """Read one published table that is shipped with the package."""
+    path = files("routekit.pipes") / "tables" / name
+    with path.open(encoding="utf-8") as stream:
+        return pd.read_csv(stream)
+
+
+def load_table(name: str) -> pd.DataFrame:
+    """Read one published table of this folder.
+
+    Parameters
+    ----------
+    name : str
+        File name in `tables/`.
+
+    Returns
+    -------
+    pandas.DataFrame
+        The table as it stands in the file; each row names its source.
+    """
+    return _read_table(name).copy()
