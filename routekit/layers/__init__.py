@@ -1,0 +1,1 @@
+"""Data in: reading, mapping, checking, mending, and the depth along each run."""

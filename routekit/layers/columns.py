@@ -1,0 +1,161 @@
+"""The canonical layers and their columns, read from `columns.csv`.
+
+One row of the file is one column of one layer: what it holds, its unit, whether it must be
+there, which values are allowed or plausible. The limits are a choice of this project: they
+bound what a sewer, manhole or street tree can be, so that a value beyond them is a slip.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from difflib import get_close_matches
+from functools import cache
+from importlib.resources import files
+from typing import TYPE_CHECKING, Final
+
+import pandas as pd
+
+from routekit import vocabulary
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+VECTOR_LAYERS: Final = {
+    "sewers": "line",
+    "manholes": "point",
+    "trees": "tree",
+    "connections": "point",
+    "services": "line",
+    "obstacles": "area or line",
+    "surfaces": "area",
+    "root_zones": "area",
+    "study_area": "area",
+}
+"""Layer with geometry to the kind of geometry that it must hold."""
+
+TABLE_LAYERS: Final = ("inspections", "decisions")
+"""Layers without geometry."""
+
+RASTER_LAYERS: Final = ("terrain", "canopy", "photo")
+
+LAYERS: Final = (*VECTOR_LAYERS, *TABLE_LAYERS)
+"""Every layer that holds rows."""
+
+STATUS: Final = ("keep", "exclude")
+
+CHOICES: Final[dict[str, tuple[str, ...]]] = {
+    "shapes": vocabulary.SHAPES,
+    "materials": vocabulary.MATERIALS,
+    "uses": vocabulary.USES,
+    "service_kinds": vocabulary.SERVICE_KINDS,
+    "surface_kinds": vocabulary.SURFACE_KINDS,
+    "obstacle_kinds": vocabulary.OBSTACLE_KINDS,
+    "connection_kinds": vocabulary.CONNECTION_KINDS,
+    "status": STATUS,
+}
+
+NUMBER_KINDS: Final = ("number", "level", "year")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Column:
+    """One canonical column: its kind, unit, limits and meaning."""
+
+    layer: str
+    name: str
+    kind: str
+    unit: str
+    is_kept: bool
+    required: str
+    choices: tuple[str, ...]
+    low: float
+    high: float
+    fallback: str
+    aliases: tuple[str, ...]
+    text: str
+
+
+@cache
+def load_columns(layer: str) -> dict[str, Column]:
+    """Read the canonical columns of a layer.
+
+    Parameters
+    ----------
+    layer : str
+        One of `LAYERS`.
+
+    Returns
+    -------
+    dict of str to Column
+        In the order of the tables that routekit makes.
+    """
+    return {column.name: column for column in _read_columns() if column.layer == layer}
+
+
+@cache
+def _read_columns() -> tuple[Column, ...]:
+    """Read the whole file."""
+    with (files("routekit.layers") / "columns.csv").open(encoding="utf-8") as stream:
+        table = pd.read_csv(stream, dtype=str, keep_default_na=False)
+    return tuple(
+        Column(
+            layer=row["layer"],
+            name=row["column"],
+            kind=row["kind"],
+            unit=row["unit"],
+            is_kept=row["role"] == "kept",
+            required=row["required"],
+            choices=CHOICES.get(row["choices"], ()),
+            low=float(row["low"] or "nan"),
+            high=float(row["high"] or "nan"),
+            fallback=row["fallback"],
+            aliases=tuple(filter(None, row["aliases"].split(";"))),
+            text=row["text"],
+        )
+        for row in table.to_dict("records")
+    )
+
+
+def resolve_column(layer: str, name: str) -> str | None:
+    """Find the canonical column that a name stands for.
+
+    Parameters
+    ----------
+    layer : str
+        One of `LAYERS`.
+    name : str
+        Canonical name or alias, in any case.
+
+    Returns
+    -------
+    str or None
+        The canonical name; None if there is none.
+    """
+    wanted = name.strip().casefold()
+    for column in load_columns(layer).values():
+        if wanted == column.name or wanted in column.aliases:
+            return column.name
+    return None
+
+
+def suggest_name(name: str, known: Iterable[str]) -> str:
+    """Offer the nearest known name, or list what is known.
+
+    Parameters
+    ----------
+    name : str
+        What was written.
+    known : iterable of str
+        What could have been written.
+
+    Returns
+    -------
+    str
+        A sentence, such as «did you mean "material"?».
+    """
+    names = list(known)
+    folded = {each.casefold(): each for each in reversed(names)}
+    near = get_close_matches(name.strip().casefold(), list(folded), n=1, cutoff=0.6)
+    if near:
+        return f'did you mean "{folded[near[0]]}"?'
+    return "known are: " + (", ".join(names) if names else "none")

@@ -1,0 +1,207 @@
+"""Reading a layer as it stands: any OGR source, through Arrow.
+
+Nothing is translated here. A source that cannot be read is refused with its name, the layers
+that it does hold, and the nearest name.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
+
+import geopandas as gpd
+import pandas as pd
+import pyarrow as pa
+import pyogrio
+
+from routekit.errors import LayerError
+from routekit.layers.columns import TABLE_LAYERS, suggest_name
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from routekit.layers.findings import Findings
+    from routekit.layers.settings import LayerSource
+
+FALLBACK_ENCODING: Final = "cp1252"
+"""Tried where text is not the UTF-8 that it should be."""
+
+_CHUNK_BYTES: Final = 1 << 20
+
+
+@dataclass(frozen=True, kw_only=True)
+class RawLayer:
+    """One layer as read, with where it came from."""
+
+    layer: str
+    frame: gpd.GeoDataFrame | pd.DataFrame
+    path: Path
+    layer_name: str
+    sha256: str
+
+
+def read_layer(layer: str, source: LayerSource, *, base: Path, findings: Findings) -> RawLayer:
+    """Read one layer with all its columns.
+
+    Parameters
+    ----------
+    layer : str
+        Canonical layer, for messages and for telling tables from geometry.
+    source : LayerSource
+        File, layer and condition.
+    base : Path
+        Folder that relative paths start from.
+    findings : Findings
+        Takes what was chosen or mended while reading.
+
+    Returns
+    -------
+    RawLayer
+        The frame has a range index, column names without outer blanks, and, for a layer with
+        geometry, the column `geometry`.
+
+    Raises
+    ------
+    LayerError
+        If the file or the layer is missing or cannot be read.
+    """
+    path = find_file(layer, source.path, base=base)
+    name = _pick_layer(layer, path, source.layer, findings)
+    frame = _read_frame(layer, path, name, source.where, findings)
+    frame = _clean_names(layer, frame, findings)
+    if source.where:
+        total = pyogrio.read_info(path, layer=name, force_feature_count=True)["features"]
+        seen = f'where = "{source.where}" keeps {len(frame):,} of {total:,} rows'
+        findings.note("info", layer, "", seen, "other rows not read, as asked")
+    return RawLayer(layer=layer, frame=frame, path=path, layer_name=name, sha256=hash_source(path))
+
+
+def find_file(layer: str, text: str, *, base: Path) -> Path:
+    """Find the file of a layer.
+
+    Parameters
+    ----------
+    layer : str
+        Canonical layer, for the message.
+    text : str
+        Path as written in the study file.
+    base : Path
+        Folder that relative paths start from.
+
+    Returns
+    -------
+    Path
+        An existing file or folder.
+
+    Raises
+    ------
+    LayerError
+        If there is none; the nearest name in the same folder is offered.
+    """
+    path = base / text
+    if path.exists():
+        return path
+    folder = path.parent
+    there = sorted(each.name for each in folder.iterdir()) if folder.is_dir() else []
+    hint = suggest_name(path.name, there[:50]) if there else f"the folder {folder} is not there"
+    msg = f"layers.{layer}: there is no file {path}; {hint}"
+    raise LayerError(msg)
+
+
+def _pick_layer(layer: str, path: Path, wanted: str | None, findings: Findings) -> str:
+    """Choose the layer of a file: the named one, else the first with (or without) geometry."""
+    try:
+        listed = pyogrio.list_layers(path)
+    except pyogrio.errors.DataSourceError as error:
+        msg = f"layers.{layer}: {path} is no vector file that can be read ({error})"
+        raise LayerError(msg) from error
+    names = [str(name) for name, _ in listed]
+    if wanted is not None:
+        if wanted in names:
+            return wanted
+        msg = f'layers.{layer}: {path} has no layer "{wanted}"; {suggest_name(wanted, names)}'
+        raise LayerError(msg)
+    is_table = layer in TABLE_LAYERS
+    fitting = [str(name) for name, kind in listed if (kind is None) == is_table]
+    if not fitting and is_table:
+        fitting = names
+    if not fitting:
+        what = "no layer" if is_table else "no layer with geometry"
+        held = f"it holds the tables {', '.join(names)}" if names else "it is empty"
+        msg = f"layers.{layer}: {path} has {what}; {held}; give a file whose rows have geometry"
+        raise LayerError(msg)
+    if len(fitting) > 1:
+        seen = f"{path.name} holds {', '.join(fitting)} and the study names none"
+        findings.note("info", layer, "", seen, f"read {fitting[0]}")
+    return fitting[0]
+
+
+def _read_frame(
+    layer: str, path: Path, name: str, where: str | None, findings: Findings
+) -> gpd.GeoDataFrame | pd.DataFrame:
+    """Read the rows through Arrow; text that is not UTF-8 is read again as cp1252."""
+    options: dict[str, Any] = {"layer": name, "where": where, "use_arrow": True}
+    if layer in TABLE_LAYERS:
+        options["read_geometry"] = False
+    try:
+        frame = pyogrio.read_dataframe(path, **options)
+        if _is_utf8(frame):
+            return frame
+        seen = f"{path.name} holds text that is not UTF-8"
+        findings.note("warning", layer, "", seen, f"read as {FALLBACK_ENCODING}")
+        options |= {"encoding": FALLBACK_ENCODING, "use_arrow": False}
+        return pyogrio.read_dataframe(path, **options)
+    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, ValueError) as error:
+        condition = f' where "{where}"' if where else ""
+        msg = f'layers.{layer}: {path}, layer "{name}"{condition} cannot be read ({error})'
+        raise LayerError(msg) from error
+
+
+def _is_utf8(frame: pd.DataFrame) -> bool:
+    """Tell whether all text of a frame is valid: Arrow itself does not look."""
+    try:
+        for name in frame.select_dtypes("str"):
+            pa.array(frame[name].array).validate(full=True)
+    except pa.ArrowInvalid:
+        return False
+    return True
+
+
+def _clean_names(
+    layer: str, frame: gpd.GeoDataFrame | pd.DataFrame, findings: Findings
+) -> gpd.GeoDataFrame | pd.DataFrame:
+    """Strip blanks round column names; of two equal names the first stays."""
+    names = pd.Index([str(name).strip() for name in frame.columns])
+    again = names.duplicated()
+    if again.any():
+        seen = f"columns of the same name: {', '.join(names[again])}"
+        findings.note("warning", layer, "", seen, "only the first of each is read")
+    frame = frame.set_axis(names, axis=1)
+    return frame.loc[:, ~again].reset_index(drop=True)
+
+
+def hash_source(path: Path) -> str:
+    """Hash a source, with the files that belong to it.
+
+    Parameters
+    ----------
+    path : Path
+        A file, or a folder that is one source. The side files of a `.shp` are taken in.
+
+    Returns
+    -------
+    str
+        SHA-256 in hexadecimal.
+    """
+    parts = [path]
+    if path.is_dir():
+        parts = sorted(each for each in path.rglob("*") if each.is_file())
+    elif path.suffix.lower() == ".shp":
+        parts = sorted(path.parent.glob(f"{path.stem}.*"))
+    digest = hashlib.sha256()
+    for part in parts:
+        with part.open("rb") as stream:
+            while chunk := stream.read(_CHUNK_BYTES):
+                digest.update(chunk)
+    return digest.hexdigest()

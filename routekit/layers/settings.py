@@ -1,0 +1,320 @@
+"""What the study file says about its layers: where they are and how to read them.
+
+A layer is named with a text («file.gpkg:layer» or «file.gpkg») or a table
+(`path`, `layer`, `where`). The sections `fields`, `values`, `units`, `missing` and `crs` translate
+the words of an authority into the canonical columns of `columns.csv`.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from typing import Any, Final, Self, TypeAlias, TypeVar, get_args
+
+from pydantic import BaseModel, ValidationError, field_validator, model_validator
+
+from routekit.errors import StudyError
+from routekit.layers.columns import (
+    LAYERS,
+    RASTER_LAYERS,
+    Column,
+    load_columns,
+    resolve_column,
+    suggest_name,
+)
+from routekit.settings import Settings, setting
+
+METRES: Final = {
+    "mm": 0.001,
+    "cm": 0.01,
+    "m": 1.0,
+    "in": 0.0254,
+    "ft": 0.3048,
+    "us-ft": 1200 / 3937,
+}
+"""Length units that a source column can be declared in, in metres."""
+
+_FILE_AND_LAYER: Final = re.compile(r"^(?P<path>.+\.[A-Za-z0-9]+):(?P<layer>[^/\\]+)$")
+
+Scalar: TypeAlias = bool | int | float | str
+_Value = TypeVar("_Value")
+PerColumn: TypeAlias = dict[str, dict[str, _Value]]
+
+
+class LayerSource(Settings):
+    """Where one layer is: a file, the layer in it, and which of its rows."""
+
+    path: str = setting(..., unit="-", source="study", text="File, from the study file's folder")
+    layer: str | None = setting(
+        None, unit="-", source="study", text="Layer in the file; the first fitting one if not given"
+    )
+    where: str | None = setting(
+        None, unit="-", source="study", text="Condition in OGR SQL that rows must meet"
+    )
+
+    @model_validator(mode="before")
+    @classmethod
+    def _split_text(cls, value: Any) -> Any:
+        """Take «file.gpkg:layer» apart."""
+        if not isinstance(value, str):
+            return value
+        match = _FILE_AND_LAYER.match(value.strip())
+        return match.groupdict() if match else {"path": value.strip()}
+
+
+class StudySection(Settings):
+    """Name of the study, and the choices that hold for all its layers."""
+
+    name: str = setting("study", unit="-", source="study", text="Name of the study")
+    working_crs: str | None = setting(
+        None,
+        unit="-",
+        source="study",
+        text="Projected system in metres to work in; the sewers' own, else UTM, if not given",
+    )
+    snap_tolerance_m: float = setting(
+        0.5,
+        unit="m",
+        source="house",
+        text="A line end this near to a manhole belongs to it: digitising rarely misses by more",
+        gt=0,
+        le=50,
+    )
+    margin_m: float = setting(
+        25.0,
+        unit="m",
+        source="house",
+        text="What lies this far outside the study area still counts: more than any capped zone",
+        ge=0,
+    )
+    default_depth_m: float = setting(
+        2.0,
+        unit="m",
+        source="house",
+        text="Depth to invert assumed, and flagged, where nothing tells it: a usual street sewer",
+        gt=0.3,
+        le=15,
+    )
+    language: str = setting("en", unit="-", source="study", text="Language of the outputs")
+    currency: str = setting("EUR", unit="-", source="study", text="Currency of the costs")
+
+
+class GroundSettings(Settings):
+    """Depths that a street sewer can have; others are slips in the levels."""
+
+    shallowest_m: float = setting(
+        0.3, unit="m", source="house", text="Less depth to invert than this is a slip", gt=0
+    )
+    deepest_m: float = setting(
+        15.0, unit="m", source="house", text="More depth to invert than this is a slip", gt=0
+    )
+
+
+class LayersSection(Settings):
+    """The layers of the study; only sewers and trees are required."""
+
+    sewers: LayerSource = setting(..., unit="-", source="study", text="Sewer runs (lines)")
+    trees: LayerSource = setting(..., unit="-", source="study", text="Trees (stems or crowns)")
+    manholes: LayerSource | None = setting(None, unit="-", source="study", text="Manholes (points)")
+    inspections: LayerSource | None = setting(
+        None, unit="-", source="study", text="Inspection observations (table)"
+    )
+    connections: LayerSource | None = setting(
+        None, unit="-", source="study", text="Gully and house connections (points)"
+    )
+    services: LayerSource | None = setting(
+        None, unit="-", source="study", text="Other services (lines)"
+    )
+    obstacles: LayerSource | None = setting(
+        None, unit="-", source="study", text="Buildings, walls, water (areas or lines)"
+    )
+    surfaces: LayerSource | None = setting(
+        None, unit="-", source="study", text="Street surfaces (areas)"
+    )
+    root_zones: LayerSource | None = setting(
+        None, unit="-", source="study", text="Root zones drawn by an arborist (areas)"
+    )
+    decisions: LayerSource | None = setting(
+        None, unit="-", source="study", text="Decisions by people (table)"
+    )
+    study_area: LayerSource | None = setting(
+        None, unit="-", source="study", text="Area to study (areas)"
+    )
+    terrain: LayerSource | None = setting(
+        None, unit="-", source="study", text="Ground level in m (raster)"
+    )
+    canopy: LayerSource | None = setting(
+        None, unit="-", source="study", text="Canopy height above ground in m (raster)"
+    )
+    photo: LayerSource | None = setting(
+        None, unit="-", source="study", text="Background picture (raster)"
+    )
+
+
+class InputSettings(Settings):
+    """Sections of the study file that say what to read and how."""
+
+    study: StudySection = setting(StudySection, unit="-", source="study", text="The study")
+    layers: LayersSection = setting(..., unit="-", source="study", text="Where the layers are")
+    ground: GroundSettings = setting(
+        GroundSettings, unit="-", source="house", text="Depths taken as true"
+    )
+    fields: PerColumn[str | list[str]] = setting(
+        dict, unit="-", source="study", text="Source columns by order of trust; =text is a constant"
+    )
+    values: PerColumn[dict[str, Scalar]] = setting(
+        dict, unit="-", source="study", text="What the codes of a source column mean"
+    )
+    units: PerColumn[str] = setting(
+        dict, unit="-", source="study", text="Unit of a source column: mm, cm, m, in, ft, us-ft"
+    )
+    missing: PerColumn[list[Scalar]] = setting(
+        dict, unit="-", source="study", text="Values of a source column that mean «not known»"
+    )
+    crs: dict[str, str] = setting(
+        dict,
+        unit="-",
+        source="study",
+        text="Reference system of a layer that names none of its own",
+    )
+
+    @field_validator("fields", "values", "units", "missing")
+    @classmethod
+    def _check_columns(cls, value: PerColumn[Any]) -> PerColumn[Any]:
+        """Refuse layers and columns that do not exist; turn aliases into canonical names."""
+        return {
+            _known_layer(layer): {_known_column(layer, name): each for name, each in table.items()}
+            for layer, table in value.items()
+        }
+
+    @field_validator("crs")
+    @classmethod
+    def _check_layers(cls, value: dict[str, str]) -> dict[str, str]:
+        """Refuse layers that do not exist."""
+        return {_known_layer(layer, rasters=True): text for layer, text in value.items()}
+
+    @model_validator(mode="after")
+    def _check_meanings(self) -> Self:
+        """Refuse units and code meanings that a column cannot take."""
+        for layer, units in self.units.items():
+            for name, unit in units.items():
+                _check_unit(load_columns(layer)[name], unit)
+        for layer, tables in self.values.items():
+            for name, codes in tables.items():
+                for code, meaning in codes.items():
+                    _check_meaning(load_columns(layer)[name], code, meaning)
+        return self
+
+
+def _known_layer(layer: str, *, rasters: bool = False) -> str:
+    """Return the layer, or refuse it with the nearest known name."""
+    known = (*LAYERS, *RASTER_LAYERS) if rasters else LAYERS
+    if layer in known:
+        return layer
+    msg = f'there is no layer "{layer}"; {suggest_name(layer, known)}'
+    raise ValueError(msg)
+
+
+def _known_column(layer: str, name: str) -> str:
+    """Return the canonical column, or refuse it with the nearest known name."""
+    found = resolve_column(layer, name)
+    if found is not None:
+        return found
+    known = load_columns(layer)
+    msg = f'layer "{layer}" has no column "{name}"; {suggest_name(name, known)}'
+    raise ValueError(msg)
+
+
+def _check_unit(column: Column, unit: str) -> None:
+    """Refuse a unit that is unknown, or given for a column that is no length."""
+    where = f"units.{column.layer}.{column.name}"
+    if column.unit not in ("mm", "m"):
+        msg = f"{where}: this column is no length, so it takes no unit; take the line out"
+        raise ValueError(msg)
+    if unit not in METRES:
+        msg = f'{where}: unknown unit "{unit}"; {suggest_name(unit, METRES)}'
+        raise ValueError(msg)
+
+
+def _check_meaning(column: Column, code: str, meaning: Scalar) -> None:
+    """Refuse a meaning that the column cannot hold."""
+    where = f'values.{column.layer}.{column.name}."{code}"'
+    if column.choices and meaning not in column.choices:
+        msg = f'{where}: "{meaning}" is no value; {suggest_name(str(meaning), column.choices)}'
+        raise ValueError(msg)
+    if column.kind == "flag" and not isinstance(meaning, bool):
+        msg = f"{where}: must be true or false, not {meaning!r}"
+        raise ValueError(msg)
+    is_number = isinstance(meaning, int | float) and not isinstance(meaning, bool)
+    if column.kind in ("number", "level", "year") and not is_number:
+        msg = f"{where}: must be a number, not {meaning!r}"
+        raise ValueError(msg)
+
+
+def parse_inputs(table: Mapping[str, Any], *, file: str = "study file") -> InputSettings:
+    """Check the input sections of a study file.
+
+    Parameters
+    ----------
+    table : mapping
+        Sections as read from TOML.
+    file : str, optional
+        Name of the study file, for messages.
+
+    Returns
+    -------
+    InputSettings
+        The checked settings.
+
+    Raises
+    ------
+    StudyError
+        If a name is unknown or a value impossible; the nearest known name is offered.
+    """
+    try:
+        return InputSettings.model_validate(dict(table))
+    except ValidationError as error:
+        raise StudyError(explain_refusal(error, InputSettings, file=file)) from None
+
+
+def explain_refusal(error: ValidationError, model: type[BaseModel], *, file: str) -> str:
+    """Put pydantic's refusal into the words of the study file.
+
+    Parameters
+    ----------
+    error : ValidationError
+        What pydantic raised.
+    model : type of BaseModel
+        The group that was checked.
+    file : str
+        Name of the study file.
+
+    Returns
+    -------
+    str
+        One line for each refused setting, with the nearest known name.
+    """
+    lines = []
+    for each in error.errors(include_url=False):
+        path = [str(part) for part in each["loc"]]
+        text = each["msg"].removeprefix("Value error, ")
+        if each["type"] == "extra_forbidden":
+            text = f"unknown setting; {suggest_name(path[-1], _names_at(model, path[:-1]))}"
+        elif each["type"] == "missing":
+            text = "must be given"
+        lines.append(f"{file}: {'.'.join(path)}: {text}" if path else f"{file}: {text}")
+    return "\n".join(lines)
+
+
+def _names_at(model: type[BaseModel], path: list[str]) -> list[str]:
+    """List the setting names known in the group that a path leads to."""
+    for part in path:
+        field = model.model_fields.get(part)
+        if field is None:
+            continue
+        candidates = (field.annotation, *get_args(field.annotation))
+        groups = [t for t in candidates if isinstance(t, type) and issubclass(t, BaseModel)]
+        if not groups:
+            return []
+        model = groups[0]
+    return list(model.model_fields)
