@@ -251,6 +251,64 @@ def shadow_area(
     facing = (leave > enter) & (_cross(first, last) > 1e-12)
     return _sum_shadows(first[facing], last[facing], disc[facing], reach)
 
+def shadow_polygons(
+    centre: ArrayLike, reach: ArrayLike, edges: Edges, circle: Ints, polygon: Ints
+) -> NDArray[np.object_]:
+    """Draw what lies in or behind polygons as seen from a point, out to a reach.
+
+    The polygon counterpart of `shadow_area`, for zones that are not circles.
+
+    Parameters
+    ----------
+    centre : array_like of float, shape (n, 2)
+        Points, m; none may lie inside a polygon that is laid over it.
+    reach : array_like of float, shape (n,)
+        Distance out to which the shadow is complete, m.
+    edges : Edges
+        From `polygon_edges`.
+    circle, polygon : numpy.ndarray of int, shape (p,)
+        Pairs of point and polygon.
+
+    Returns
+    -------
+    numpy.ndarray of shapely geometry, shape (n,)
+        Unions of the quadrilaterals between each facing edge and its image beyond the reach;
+        empty where no polygon comes within reach.
+    """
+    middle, span = np.asarray(centre, dtype=float), np.asarray(reach, dtype=float)
+    start, end, owner, _ = edges.take(polygon)
+    disc = np.asarray(circle)[owner]
+    a, b = start - middle[disc], end - middle[disc]
+    enter, leave = _clip_to_circle(a, b, span[disc])
+    along = b - a
+    first, last = a + leave[:, None] * along, a + enter[:, None] * along
+    facing = (leave > enter) & (_cross(first, last) > 1e-9)
+    first, last, disc = first[facing], last[facing], disc[facing]
+    length = np.hypot(*(last - first).T)
+    # The image of an edge scaled by f lies f times as far off, so this f clears the reach.
+    scale = (1.01 * span[disc] * length / _cross(first, last))[:, None]
+    quads = shapely.polygons(
+        np.stack([first, last, last * scale, first * scale], axis=1) + middle[disc][:, None]
+    )
+    return _union_groups(quads, disc, len(middle))
+
+
+def _union_groups(shapes: NDArray[np.object_], group: Ints, size: int) -> NDArray[np.object_]:
+    """Unite shapes by group; groups without shapes are empty polygons."""
+    order = np.argsort(group, kind="stable")
+    shapes, group = shapes[order], group[order]
+    count = np.bincount(group, minlength=size)
+    begin = np.concatenate(([0], np.cumsum(count)))[:-1]
+    union = np.full(size, shapely.Polygon(), dtype=object)
+    some = np.flatnonzero(count)
+    if len(some):
+        wide = int(count.max())
+        mine = np.arange(wide) < count[some][:, None]
+        slot = np.where(mine, begin[some][:, None] + np.arange(wide), 0)
+        union[some] = shapely.union_all(np.where(mine, shapes[slot], None), axis=1)
+    return union
+
+
 
 def _sum_shadows(first: Floats, last: Floats, disc: Ints, reach: Floats) -> Floats:
     """Add the shadows of facing edges; circles with one edge go the short way."""
@@ -301,7 +359,7 @@ def _envelope_shadow(first: Floats, last: Floats, reach: Floats) -> Floats:
     centre = 0.5 * (angle + until)
     ray = np.stack([np.cos(centre), np.sin(centre)], axis=-1)[:, :, None, :]
     near, far = first[:, None], last[:, None]
-    seen = (_cross(near, ray) >= 0) & (_cross(ray, far) >= 0) & (np.sum(ray * (near + far), -1) > 0)
+    seen = (_cross(near, ray) >= 0) & (_cross(ray, far) >= 0)
     along = far - near
     slope = _cross(ray, along)
     hit = np.where(seen & (slope != 0), _cross(near, along) / np.where(slope != 0, slope, 1), np.inf)
