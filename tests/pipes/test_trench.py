@@ -1,0 +1,128 @@
+"""Trenches: what must hold for any size, depth and run."""
+
+import geopandas as gpd
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from shapely import LineString
+
+from routekit.pipes.settings import TrenchSettings
+from routekit.pipes.trench import (
+    RULE_UNKNOWN,
+    build_trenches,
+    outside_diameter,
+    spoil,
+    top_width,
+    trench_width,
+)
+
+WAYS = [
+    TrenchSettings(),
+    TrenchSettings(shoring_m=0.1),
+    TrenchSettings(supported=False),
+    TrenchSettings(supported=False, slope_angle_deg=45),
+]
+SIZES = st.floats(50, 2000)
+DEPTHS = st.floats(0, 8)
+
+
+@pytest.mark.parametrize("way", WAYS)
+@given(size=SIZES, depths=st.tuples(DEPTHS, DEPTHS).map(sorted))
+@settings(max_examples=25, deadline=None)
+def test_deeper_is_never_narrower_at_the_surface(way, size, depths):
+    width, _ = trench_width(size, size * 1.2, depths, way)
+    shallow, deep = top_width(width, depths, way)
+    assert deep >= shallow
+
+
+@pytest.mark.parametrize("way", WAYS)
+@given(sizes=st.tuples(SIZES, SIZES).map(sorted), depth=DEPTHS)
+@settings(max_examples=25, deadline=None)
+def test_larger_pipe_is_never_narrower(way, sizes, depth):
+    small, large = trench_width(sizes, np.multiply(sizes, 1.2), depth, way)[0]
+    assert large >= small
+
+
+@given(sizes=st.tuples(SIZES, SIZES).map(sorted))
+@settings(max_examples=25, deadline=None)
+@pytest.mark.parametrize("material", ["concrete", "clay", "brick", "pvc", "unknown"])
+def test_outside_grows_with_the_bore(material, sizes):
+    small, large = outside_diameter(sizes, material)
+    assert sizes[0] < small <= large
+
+
+def test_unlisted_material_counts_as_the_thickest_common_wall():
+    outside = outside_diameter([300, 300, 300], np.array(["concrete", "slate", None], object))
+    assert outside.tolist() == [400, 400, 400]
+
+
+@pytest.mark.parametrize("row", [(np.nan, 300, 2), (250, np.nan, 2), (250, 300, np.nan)])
+def test_missing_input_gives_no_width(row):
+    width, rule = trench_width(*row, TrenchSettings())
+    assert np.isnan(width)
+    assert rule.item() == RULE_UNKNOWN
+
+
+def test_impossible_input_is_refused():
+    with pytest.raises(ValueError, match=r"diameter_mm must be more than zero: positions \[1\]"):
+        trench_width([250, 0], 300, 2, TrenchSettings())
+    with pytest.raises(ValueError, match="depth_m must be zero or more"):
+        trench_width(250, 300, -1, TrenchSettings())
+
+
+def test_sheets_widen_only_supported_depths():
+    got, rule = trench_width(250, 300, [1.0, 2.0], TrenchSettings(shoring_m=0.1))
+    assert got == pytest.approx([0.8, 1.1])
+    assert rule.tolist()[1].endswith("+ 2 x 0.1 m sheets")
+
+
+def make_runs(depths, widths, heights=None, shape="circular"):
+    count = len(depths)
+    lines = [LineString([(0, 10 * i), (30, 10 * i)]) for i in range(count)]
+    return gpd.GeoDataFrame(
+        {
+            "run_id": [f"r{i}" for i in range(count)],
+            "diameter_mm": np.asarray(widths, float),
+            "height_mm": np.asarray(heights if heights is not None else widths, float),
+            "shape": shape,
+            "material": "concrete",
+            "depth_max_m": np.asarray(depths, float),
+        },
+        geometry=lines,
+        crs="EPSG:25832",
+    )
+
+
+def test_table_holds_every_run_and_its_corridor():
+    runs = make_runs([2.0, np.nan, 2.0, -1.0], [300, 300, np.nan, 300], [300, 300, 250, 300])
+    before = runs.copy()
+    got = build_trenches(runs, TrenchSettings(working_strip_m=0.2), tear_back_m=0.5)
+    assert got["run_id"].tolist() == runs["run_id"].tolist()
+    assert got["trench_depth_m"].iloc[0] == pytest.approx(2.0 + 0.05 + 0.10)
+    assert got["width_m"].iloc[0] == pytest.approx(0.9)  # both tables give 0.90
+    assert got["corridor_width_m"].iloc[0] == pytest.approx(0.9 + 2 * 0.7)
+    assert got["corridor"].iloc[0].area == pytest.approx(30 * 2.3)
+    assert got["width_m"].isna().tolist() == [False, True, False, True]
+    assert got["corridor"].isna().tolist() == [False, True, False, True]
+    assert got.crs == runs.crs
+    assert runs.equals(before)
+
+
+def test_empty_table_keeps_its_columns():
+    full = build_trenches(make_runs([2.0], [300]), TrenchSettings())
+    empty = build_trenches(make_runs([2.0], [300]).iloc[:0], TrenchSettings())
+    assert empty.columns.tolist() == full.columns.tolist()
+    assert len(empty) == 0
+
+
+def test_tear_back_below_zero_is_refused():
+    with pytest.raises(ValueError, match="tear_back_m must be zero or more"):
+        build_trenches(make_runs([2.0], [300]), TrenchSettings(), tear_back_m=-0.1)
+
+
+def test_spoil_counts_only_what_does_not_go_back():
+    got = spoil([2.25, np.nan], TrenchSettings(spoil_reuse_share=0.5))
+    assert got.loose_m3[0] == pytest.approx([1.35, 1.4625, 1.575])
+    assert got.mass_t[0] == pytest.approx([1.9125, 2.1375, 2.3625])
+    assert np.isnan(got.mass_t[1]).all()
