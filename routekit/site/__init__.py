@@ -1,0 +1,1 @@
+"""Where the work touches the ground: pits, pull strings, small digs, laydown."""

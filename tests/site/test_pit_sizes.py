@@ -1,0 +1,95 @@
+"""Pit sizes against hand-worked values and numerical integrals."""
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from routekit.site.pit_sizes import (
+    chamber_receives,
+    freeing_radius,
+    launch_pits,
+    lead_in_length,
+    machine_pits,
+    ramp_length,
+    reception_pits,
+)
+from routekit.site.settings import PitSettings
+
+PITS = PitSettings()
+
+
+def test_beyond_the_quarter_circle_the_length_stays():
+    assert lead_in_length([5, 8], [5.0, 5.0], arcs=1) == pytest.approx([5, 5])
+    assert lead_in_length([10, 30], [5.0, 5.0], arcs=2) == pytest.approx([10, 10])
+
+
+def test_unknown_stays_unknown_and_nonsense_is_refused():
+    assert np.isnan(lead_in_length([np.nan, 2], [5, np.nan], arcs=1)).all()
+    with pytest.raises(ValueError, match="drop below zero"):
+        lead_in_length([-1], [5], arcs=1)
+    with pytest.raises(ValueError, match="radius not above zero"):
+        lead_in_length([1], [0], arcs=1)
+    with pytest.raises(ValueError, match="one or two arcs"):
+        lead_in_length([1], [5], arcs=3)
+    with pytest.raises(ValueError, match="slope"):
+        ramp_length([1], [5], slope=0, arcs=1)
+
+
+def test_a_ramp_gives_way_to_arcs_where_they_suffice():
+    flat = lead_in_length([0.2], [6.3], arcs=2)
+    assert ramp_length([0.2], [6.3], slope=2.5, arcs=2) == pytest.approx(flat)
+
+
+@given(st.floats(0.3, 6), st.floats(3, 20), st.sampled_from([1, 2]))
+def test_freeing_radius_turns_the_length_round(drop, radius, arcs):
+    if drop > arcs * radius:
+        return
+    length = lead_in_length([drop], [radius], arcs=arcs)
+    assert freeing_radius([drop], length, arcs=arcs) == pytest.approx([radius])
+
+
+def test_no_radius_frees_a_place_shorter_than_the_drop_allows():
+    assert np.isnan(freeing_radius([2.0, 2.0], [0.0, 1.0], arcs=1)).all()
+
+
+@pytest.mark.parametrize("lead_in", ["one_arc", "two_arc"])
+@given(st.floats(0.5, 5), st.floats(5, 15))
+def test_launch_volume_equals_the_integral_of_the_pipes_path(lead_in, invert, radius):
+    settings = PitSettings(lead_in=lead_in, flat_length_m=2.0)
+    size = launch_pits([280.0], [radius], [invert], [0.9], settings)
+    arcs = 1 if lead_in == "one_arc" else 2
+    length = lead_in_length([invert], [radius], arcs=arcs)[0]
+    x = (np.arange(20000) + 0.5) / 20000 * length
+    rise = radius - np.sqrt(radius**2 - np.minimum(x, length / arcs) ** 2)
+    if arcs == 2:
+        back = radius - np.sqrt(radius**2 - np.minimum(length - x, length / 2) ** 2)
+        rise = np.where(x < length / 2, rise, invert - back)
+    floor = settings.floor_below_invert_m
+    section = np.mean(invert - rise) * length + floor * length + 2.2 * (invert + floor)
+    width = 0.28 + 2 * 0.5 + 2 * 0.1
+    assert size.width_m == pytest.approx([width])
+    assert size.length_m == pytest.approx([length + 2.2])
+    assert size.volume_m3 == pytest.approx([section * width], rel=1e-5)
+
+
+def test_deep_trench_width_governs_the_pit_width():
+    size = launch_pits([250.0], [5.0], [2.0], [1.6], PITS)
+    assert size.width_m == pytest.approx([1.8])
+
+
+def test_machine_and_reception_pits_are_boxes():
+    machine = machine_pits([2.0], [0.9], PITS)
+    assert machine.length_m == pytest.approx([2.0 + 0.75 + 0.4 + 0.2])
+    assert machine.width_m == pytest.approx([0.8 + 1.0 + 0.2])
+    assert machine.volume_m3 == pytest.approx([3.35 * 2.0 * 2.3])
+    reception = reception_pits([280.0], [2.0], [0.9], PITS)
+    assert reception.volume_m3 == pytest.approx([2.2 * 1.48 * 2.3])
+
+
+def test_chamber_takes_small_mains_only_and_unknown_stays_unknown():
+    found = chamber_receives(
+        [1500, 1500, 1200, np.nan], [1500, 1500, 1500, 1500], [225, 280, 225, 225], PITS
+    )
+    assert found[:3].tolist() == [1, 0, 0]
+    assert np.isnan(found[3])
