@@ -1,0 +1,232 @@
+"""Sizes of trees as arrays: what the zone rules take, with every gap filled and marked."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from numpy.typing import NDArray
+
+from routekit.trees.findings import join_findings, list_findings
+from routekit.trees.radii import factor_by_tolerance
+from routekit.trees.regimes import Regime, read_table
+from routekit.trees.settings import ZoneSettings
+from routekit.trees.stems import crown_from_stem, resolve_stems
+
+Floats = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+Geometries = NDArray[np.object_]
+
+AGES = {"young": "young", "mature": "mature", "over-mature": "over_mature"}
+"""Age classes of the factor tables, by their plain words."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class TreeSizes:
+    """Arrays of shape (n,), in the order of the trees."""
+
+    stems: pd.DataFrame
+    """As `routekit.trees.stems.resolve_stems` returns it."""
+    crown_m: Floats
+    """Crown diameters in m; estimated from the stem where not known."""
+    is_crown_estimated: Flags
+    crown: Geometries
+    """Crown polygons, None where there is none."""
+    crown_reach_m: Floats
+    """Distances in m from the stem to the furthest edge of the crown."""
+    is_columnar: Flags
+    is_veteran: Flags
+    is_palm: Flags
+    factor: Floats | None
+    """Zone radius per stem diameter where it differs from tree to tree."""
+    factor_note: NDArray[np.object_]
+    """Words on tolerance and age for the basis; empty where the factor is the same for all."""
+
+    @property
+    def stem_mm(self) -> Floats:
+        """Stem diameters in mm that draw the zones."""
+        return self.stems["stem_mm"].to_numpy(dtype=np.float64)
+
+
+def gather_sizes(
+    trees: gpd.GeoDataFrame, *, regime: Regime, settings: ZoneSettings
+) -> tuple[TreeSizes, pd.DataFrame]:
+    """Gather the sizes of all trees and fill what is missing.
+
+    Parameters
+    ----------
+    trees : geopandas.GeoDataFrame
+        Columns tree_id and geometry (stem points); any of stems_mm, stem_diameter_mm,
+        stem_circumference_mm, stem_height_m, crown_diameter_m, crown, species, age_class,
+        is_columnar, is_veteran.
+    regime : Regime
+        The rules in force.
+    settings : ZoneSettings
+        How gaps are filled.
+
+    Returns
+    -------
+    sizes : TreeSizes
+        Arrays in the order of `trees`.
+    findings : pandas.DataFrame
+        What was estimated, assumed or left out.
+    """
+    crown = read_polygons(trees.get("crown", None), len(trees))
+    known_m, is_bad_crown = _read_crowns(trees, crown)
+    stems, stem_findings = resolve_stems(trees, known_m, regime=regime, settings=settings)
+    estimate_m = crown_from_stem(stems["stem_mm"], settings)[2]
+    is_estimated = np.isnan(known_m) & np.isfinite(estimate_m)
+    crown_m = np.where(is_estimated, estimate_m, known_m)
+    is_veteran = _read_flags(trees, "is_veteran")
+    factor, note, factor_findings = _choose_factors(trees, regime, settings)
+    sizes = TreeSizes(
+        stems=stems,
+        crown_m=crown_m,
+        is_crown_estimated=is_estimated,
+        crown=crown,
+        crown_reach_m=_measure_reach(trees, crown, crown_m, is_veteran),
+        is_columnar=_read_flags(trees, "is_columnar"),
+        is_veteran=is_veteran,
+        is_palm=_read_genus(trees)
+        .isin(read_table("palm_genera.csv")["genus"])
+        .to_numpy(dtype=bool),
+        factor=factor,
+        factor_note=note,
+    )
+    bad_crowns = list_findings(
+        trees["tree_id"][is_bad_crown],
+        severity="warning",
+        layer="trees",
+        field="crown_diameter_m",
+        seen="a crown diameter that is not above 0",
+        done="left out",
+    )
+    heights = _find_other_heights(trees, regime, settings)
+    return sizes, join_findings([stem_findings, bad_crowns, factor_findings, heights])
+
+
+def read_polygons(column: pd.Series | None, n: int) -> Geometries:
+    """Take a column of polygons; whatever is not a filled polygon becomes None.
+
+    Parameters
+    ----------
+    column : pandas.Series or None, shape (n,)
+        Geometries or nulls; None where the table has no such column.
+    n : int
+        Number of rows.
+
+    Returns
+    -------
+    numpy.ndarray of object, shape (n,)
+        Polygons and multi-polygons, None elsewhere.
+    """
+    polygons = np.full(n, None, dtype=object)
+    if column is None:
+        return polygons
+    shapes = np.asarray(column, dtype=object)
+    is_shape = shapely.is_geometry(shapes)
+    polygons[is_shape] = shapes[is_shape]
+    is_area = np.isin(shapely.get_type_id(polygons), (3, 6)) & ~shapely.is_empty(polygons)
+    polygons[~is_area] = None
+    return polygons
+
+
+def _read_crowns(trees: gpd.GeoDataFrame, crown: Geometries) -> tuple[Floats, Flags]:
+    """Read crown diameters in m, from the polygon's area where only that is given."""
+    by_area = 2 * np.sqrt(shapely.area(crown) / np.pi)
+    if "crown_diameter_m" not in trees:
+        return by_area, np.zeros(len(trees), dtype=bool)
+    given = trees["crown_diameter_m"].to_numpy(dtype=np.float64, na_value=np.nan)
+    is_bad = (given <= 0) | np.isinf(given)
+    given = np.where(is_bad, np.nan, given)
+    return np.where(np.isnan(given), by_area, given), is_bad
+
+
+def _measure_reach(
+    trees: gpd.GeoDataFrame, crown: Geometries, crown_m: Floats, is_wanted: Flags
+) -> Floats:
+    """Measure from stem to furthest crown edge: half the diameter, or to the polygon's corners."""
+    reach = crown_m / 2
+    rows = np.flatnonzero(is_wanted & ~shapely.is_missing(crown))
+    if rows.size:
+        points = np.asarray(trees.geometry)[rows]
+        reach[rows] = shapely.hausdorff_distance(points, crown[rows])
+    return reach
+
+
+def _read_flags(trees: pd.DataFrame, column: str) -> Flags:
+    """Read a column of flags; null and missing columns are False."""
+    if column not in trees:
+        return np.zeros(len(trees), dtype=bool)
+    return trees[column].astype("boolean").fillna(False).to_numpy(dtype=bool)
+
+
+def _read_words(trees: pd.DataFrame, column: str) -> pd.Series:
+    """Read a column of text in small letters; null and missing columns are empty text."""
+    if column not in trees:
+        return pd.Series("", index=trees.index, dtype="str")
+    return trees[column].astype("str").fillna("").str.strip().str.lower()
+
+
+def _read_genus(trees: pd.DataFrame) -> pd.Series:
+    """Read the first word of the species."""
+    return _read_words(trees, "species").str.partition(" ")[0]
+
+
+def _choose_factors(
+    trees: pd.DataFrame, regime: Regime, settings: ZoneSettings
+) -> tuple[Floats | None, NDArray[np.object_], pd.DataFrame]:
+    """Choose the factor of each tree by tolerance and age, where the regime asks for it."""
+    if regime.kind != "species_age":
+        return None, np.full(len(trees), "", dtype=object), join_findings([])
+    listed = {name.lower(): level for name, level in settings.species_tolerance.items()}
+    level = _read_words(trees, "species").map(listed).astype("str")
+    level = level.fillna(_read_genus(trees).map(listed).astype("str"))
+    words: dict[str, str] = {_plain(word): age for word, age in settings.age_words.items()}
+    words |= AGES
+    age = _read_words(trees, "age_class").map(_plain).map(words).astype("str")
+    tolerance = level.fillna(settings.default_tolerance)
+    life = age.fillna(settings.default_age)
+    note = ", " + tolerance + " tolerance, " + life.map(_plain)
+    parts = [
+        list_findings(
+            trees["tree_id"][is_unknown],
+            severity="info",
+            layer="trees",
+            field=field,
+            seen=f"no {what} known for this tree",
+            done=f"taken as {default}",
+        )
+        for is_unknown, field, what, default in (
+            (level.isna(), "species", "tolerance", settings.default_tolerance),
+            (age.isna(), "age_class", "age", _plain(settings.default_age)),
+        )
+    ]
+    factor = factor_by_tolerance(tolerance.to_numpy(), life.to_numpy(), regime)
+    return factor, note.to_numpy(dtype=object), join_findings(parts)
+
+
+def _plain(word: str) -> str:
+    """Write the parts of a word with a hyphen."""
+    return word.replace("_", "-").strip().lower()
+
+
+def _find_other_heights(
+    trees: pd.DataFrame, regime: Regime, settings: ZoneSettings
+) -> pd.DataFrame:
+    """List trees whose stem was measured at another height than the regime's."""
+    if "stem_height_m" not in trees or regime.stem_height_m is None:
+        return join_findings([])
+    heights = trees["stem_height_m"].to_numpy(dtype=np.float64, na_value=np.nan)
+    limit = settings.stem_height_tolerance_m + 1e-9
+    return list_findings(
+        trees["tree_id"][np.abs(heights - regime.stem_height_m) > limit],
+        severity="info",
+        layer="trees",
+        field="stem_height_m",
+        seen=f"stem measured at another height than the {regime.stem_height_m:g} m of the regime",
+        done="stem taken as measured",
+    )

@@ -1,0 +1,318 @@
+"""Stems: the one diameter that stands for a tree, and how sure it is.
+
+Several stems become one equivalent diameter by the regime's rule; a girth becomes a diameter;
+a missing stem is estimated from the crown, and a missing crown from the stem, each with a low,
+a middle and a high value.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+
+from routekit.trees.findings import join_findings, list_findings
+from routekit.trees.radii import check_diameters
+from routekit.trees.regimes import Regime
+from routekit.trees.settings import ZoneSettings
+from routekit.vocabulary import MM_PER_M
+
+Floats = NDArray[np.float64]
+Integers = NDArray[np.intp]
+
+STEM_SOURCES: Final = (
+    "measured",
+    "from girth",
+    "several stems",
+    "estimated from crown",
+    "assumed",
+    "unknown",
+)
+"""Where a stem diameter comes from, surest first."""
+
+STEM_SOURCE_TYPE: Final = pd.CategoricalDtype(list(STEM_SOURCES))
+
+_SEPARATORS: Final = r"\s*[;/|+&]\s*|\s+"
+
+
+def parse_stems(stems_mm: pd.Series) -> tuple[Floats, Integers, NDArray[np.bool_]]:
+    """Read stem lists such as "300;250".
+
+    Parameters
+    ----------
+    stems_mm : pandas.Series of str, shape (n,)
+        Stem diameters in mm, separated by ``; / | + &`` or blanks; null for none. A comma is
+        not read: it may part stems or decimals.
+
+    Returns
+    -------
+    stem_mm : numpy.ndarray of float, shape (m,)
+        Diameters of all stems.
+    tree : numpy.ndarray of int, shape (m,)
+        Position of the tree of each stem.
+    is_unreadable : numpy.ndarray of bool, shape (n,)
+        True where a list holds anything but diameters above 0; none of its stems is returned.
+    """
+    text = stems_mm.reset_index(drop=True).dropna().astype("str").str.strip()
+    text = text[text != ""]
+    parts = text.str.split(_SEPARATORS, regex=True).explode()
+    values = pd.to_numeric(parts, errors="coerce")
+    is_bad = ~(values.gt(0) & np.isfinite(values))
+    is_unreadable = np.zeros(len(stems_mm), dtype=bool)
+    is_unreadable[parts.index[is_bad].to_numpy(dtype=np.intp)] = True
+    tree = values.index.to_numpy(dtype=np.intp)
+    keep = ~is_unreadable[tree]
+    return values.to_numpy(dtype=np.float64)[keep], tree[keep], is_unreadable
+
+
+def equivalent_diameter(
+    stem_mm: ArrayLike, tree: ArrayLike, *, n_trees: int, regime: Regime
+) -> Floats:
+    """Calculate the one diameter that stands for the several stems of a tree.
+
+    Parameters
+    ----------
+    stem_mm : array_like of float, shape (m,)
+        Diameters of all stems in mm.
+    tree : array_like of int, shape (m,)
+        Position of the tree of each stem, 0 to `n_trees` - 1.
+    n_trees : int
+        Number of trees.
+    regime : Regime
+        The rules: `several_stems` and `few_stems_limit`.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (n_trees,)
+        Equivalent diameters in mm; NaN for a tree with no stem or one of unknown size.
+
+    Raises
+    ------
+    ValueError
+        If a diameter is zero or below.
+
+    Notes
+    -----
+    sqrt_sum: ``sqrt(sum d^2)`` (AS 4970 Appendix A, memory). mean_above_limit: the same up to 5
+    stems, ``sqrt(n mean(d)^2)`` above (BS 5837:2012 clause 4.6.1, memory). largest_plus_half: the
+    largest and half of each other (US municipal codes, published).
+    """
+    stems = check_diameters(stem_mm)
+    of_tree = np.asarray(tree, dtype=np.intp)
+    count = np.bincount(of_tree, minlength=n_trees)
+    total = np.bincount(of_tree, weights=stems, minlength=n_trees)
+    if regime.several_stems == "largest_plus_half":
+        largest = np.zeros(n_trees)
+        np.maximum.at(largest, of_tree, stems)
+        result = largest + (total - largest) / 2
+    else:
+        result = np.sqrt(np.bincount(of_tree, weights=stems**2, minlength=n_trees))
+    if regime.several_stems == "mean_above_limit":
+        is_many = count > (regime.few_stems_limit or 0)
+        result = np.where(is_many, total / np.sqrt(np.maximum(count, 1)), result)
+    return np.where(count > 0, result, np.nan)
+
+
+def diameter_from_girth(girth_mm: ArrayLike) -> Floats:
+    """Calculate stem diameters from girths.
+
+    Parameters
+    ----------
+    girth_mm : array_like of float, shape (n,)
+        Girths in mm. NaN stays NaN.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (n,)
+        Diameters in mm, girth / pi.
+
+    Raises
+    ------
+    ValueError
+        If a girth is zero or below.
+    """
+    return check_diameters(girth_mm) / np.pi
+
+
+def stem_from_crown(
+    crown_diameter_m: ArrayLike, settings: ZoneSettings
+) -> tuple[Floats, Floats, Floats]:
+    """Estimate stem diameters from crown diameters.
+
+    Parameters
+    ----------
+    crown_diameter_m : array_like of float, shape (n,)
+        Crown diameters in m. NaN stays NaN.
+    settings : ZoneSettings
+        The ratios of crown to stem.
+
+    Returns
+    -------
+    low, mid, high : numpy.ndarray of float, shape (n,)
+        Stem diameters in mm.
+
+    Notes
+    -----
+    Crown / 27, / 25.5 and / 24: Coombes, Martin & Slater 2019, urban trees in the UK (published).
+    The band is that of species means; a single tree may lie outside it.
+    """
+    crown_mm = np.asarray(crown_diameter_m, dtype=np.float64) * MM_PER_M
+    return (
+        crown_mm / settings.crown_to_stem_high,
+        crown_mm / settings.crown_to_stem_mid,
+        crown_mm / settings.crown_to_stem_low,
+    )
+
+
+def crown_from_stem(
+    stem_diameter_mm: ArrayLike, settings: ZoneSettings
+) -> tuple[Floats, Floats, Floats]:
+    """Estimate crown diameters from stem diameters.
+
+    Parameters
+    ----------
+    stem_diameter_mm : array_like of float, shape (n,)
+        Stem diameters in mm. NaN stays NaN.
+    settings : ZoneSettings
+        The ratios of crown to stem.
+
+    Returns
+    -------
+    low, mid, high : numpy.ndarray of float, shape (n,)
+        Crown diameters in m; see `stem_from_crown` for the source.
+    """
+    stem_m = np.asarray(stem_diameter_mm, dtype=np.float64) / MM_PER_M
+    return (
+        stem_m * settings.crown_to_stem_low,
+        stem_m * settings.crown_to_stem_mid,
+        stem_m * settings.crown_to_stem_high,
+    )
+
+
+def resolve_stems(
+    trees: pd.DataFrame, crown_diameter_m: ArrayLike, *, regime: Regime, settings: ZoneSettings
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Find the stem diameter of each tree: stem list, diameter, girth, crown, assumption.
+
+    Parameters
+    ----------
+    trees : pandas.DataFrame
+        Column tree_id; stems_mm, stem_diameter_mm, stem_circumference_mm where given.
+    crown_diameter_m : array_like of float, shape (n,)
+        Crown diameters in m, NaN for not known.
+    regime : Regime
+        The rule for several stems.
+    settings : ZoneSettings
+        Ratios of crown to stem, the assumed stem, and which value draws the zone.
+
+    Returns
+    -------
+    stems : pandas.DataFrame
+        Columns stem_mm (the value that draws the zone), stem_low_mm, stem_mid_mm, stem_high_mm,
+        stem_source (categorical) and is_stem_estimated; index of `trees`. NaN where not known.
+    findings : pandas.DataFrame
+        Unreadable, impossible, estimated and assumed stems.
+    """
+    crown = np.asarray(crown_diameter_m, dtype=np.float64)
+    several, n_stems, is_unreadable = _read_several(trees, regime)
+    diameter, is_bad_diameter = _read_sizes(trees, "stem_diameter_mm")
+    girth, is_bad_girth = _read_sizes(trees, "stem_circumference_mm")
+    from_crown = stem_from_crown(crown, settings)
+    has_default = settings.without_size == "assume"
+    assumed = (
+        settings.assumed_stem_low_mm,
+        settings.assumed_stem_mid_mm,
+        settings.assumed_stem_high_mm,
+    )
+    measured = np.where(np.isnan(several), diameter, several)
+    is_known = [
+        np.isfinite(measured) & (n_stems < 2),
+        np.isnan(measured) & np.isfinite(girth),
+        np.isfinite(measured),
+        np.isfinite(crown),
+        np.full(len(trees), has_default),
+    ]
+    code = np.select(is_known, list(range(len(is_known))), default=len(is_known))
+    certain = np.where(np.isnan(measured), diameter_from_girth(girth), measured)
+    values = [
+        np.select([code < 3, code == 3, code == 4], [certain, estimate, guess], default=np.nan)
+        for estimate, guess in zip(from_crown, assumed, strict=True)
+    ]
+    stems = pd.DataFrame(
+        {
+            "stem_mm": values[2] if settings.use_high_stem else values[1],
+            "stem_low_mm": values[0],
+            "stem_mid_mm": values[1],
+            "stem_high_mm": values[2],
+            "stem_source": pd.Categorical.from_codes(code, dtype=STEM_SOURCE_TYPE),
+            "is_stem_estimated": code >= 3,
+        },
+        index=trees.index,
+    )
+    bad = {
+        "stems_mm": is_unreadable,
+        "stem_diameter_mm": is_bad_diameter,
+        "stem_circumference_mm": is_bad_girth,
+    }
+    return stems, _find_stem_faults(trees["tree_id"], code, bad, settings)
+
+
+def _read_several(
+    trees: pd.DataFrame, regime: Regime
+) -> tuple[Floats, Integers, NDArray[np.bool_]]:
+    """Read the stem lists: equivalent diameter, number of stems, unreadable or not."""
+    n = len(trees)
+    if "stems_mm" not in trees:
+        return np.full(n, np.nan), np.zeros(n, dtype=np.intp), np.zeros(n, dtype=bool)
+    stem_mm, tree, is_unreadable = parse_stems(trees["stems_mm"])
+    several = equivalent_diameter(stem_mm, tree, n_trees=n, regime=regime)
+    return several, np.bincount(tree, minlength=n), is_unreadable
+
+
+def _read_sizes(trees: pd.DataFrame, column: str) -> tuple[Floats, NDArray[np.bool_]]:
+    """Read a column of sizes; those that cannot be are set to NaN and marked."""
+    if column not in trees:
+        return np.full(len(trees), np.nan), np.zeros(len(trees), dtype=bool)
+    sizes = trees[column].to_numpy(dtype=np.float64, na_value=np.nan)
+    is_bad = (sizes <= 0) | np.isinf(sizes)
+    return np.where(is_bad, np.nan, sizes), is_bad
+
+
+def _find_stem_faults(
+    tree_id: pd.Series, code: Integers, bad: dict[str, NDArray[np.bool_]], settings: ZoneSettings
+) -> pd.DataFrame:
+    """List what was wrong with stems, and what stands in for the missing ones."""
+    parts = [
+        list_findings(
+            tree_id[is_bad],
+            severity="warning",
+            layer="trees",
+            field=field,
+            seen="a stem size that cannot be read, or is not above 0",
+            done="left out; the next source of the stem is used",
+        )
+        for field, is_bad in bad.items()
+    ]
+    high = "high" if settings.use_high_stem else "middle"
+    assumed_mm = (
+        settings.assumed_stem_high_mm if settings.use_high_stem else settings.assumed_stem_mid_mm
+    )
+    stand_ins = (
+        (3, "info", "no stem", f"estimated from the crown; the {high} value draws the zone"),
+        (4, "warning", "neither stem nor crown", f"a stem of {assumed_mm:g} mm is assumed"),
+        (5, "warning", "neither stem nor crown", "stem left unknown; measure the tree"),
+    )
+    parts += [
+        list_findings(
+            tree_id[code == source],
+            severity=severity,
+            layer="trees",
+            field="stem_diameter_mm",
+            seen=seen,
+            done=done,
+        )
+        for source, severity, seen, done in stand_ins
+    ]
+    return join_findings(parts)

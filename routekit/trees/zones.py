@@ -1,0 +1,442 @@
+"""Root protection zones: one per tree, by the rules of one regime.
+
+A zone is a circle round the stem, the crown with a margin, or the polygon of an arborist, which
+wins. All zones of a table come from one regime: shares of zones of different regimes must not
+be compared. What is left out: soil, lean, hard surfaces; only an arborist may re-shape a zone.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from numpy.typing import NDArray
+
+from routekit.errors import CrsError, FieldError
+from routekit.trees.findings import join_findings, list_findings
+from routekit.trees.radii import (
+    drip_line_radius,
+    drip_margin,
+    equal_area_radius,
+    least_trench_distance,
+    limit_radius,
+    raw_radius,
+    structural_radius,
+    veteran_radius,
+    zone_radius,
+)
+from routekit.trees.regimes import Regime, choose_regime
+from routekit.trees.settings import ZoneSettings
+from routekit.trees.sizes import Flags, Floats, Geometries, TreeSizes, gather_sizes, read_polygons
+
+__all__ = [
+    "build_zones",
+    "drip_line_radius",
+    "equal_area_radius",
+    "least_trench_distance",
+    "require_one_regime",
+    "structural_radius",
+    "veteran_radius",
+    "zone_radius",
+]
+
+ZONE_COLUMNS = (
+    "tree_id",
+    "shape",
+    "radius_m",
+    "area_m2",
+    "structural_radius_m",
+    "min_distance_m",
+    "regime",
+    "basis",
+    "structural_basis",
+    "is_capped",
+    "is_estimated",
+    "stem_source",
+    "stem_low_mm",
+    "stem_mid_mm",
+    "stem_high_mm",
+    "zone",
+    "geometry",
+)
+"""Columns of the table of zones, in order."""
+
+SHAPE_TYPE = pd.CategoricalDtype(["circle", "polygon"])
+
+UNKNOWN_BASIS = "unknown: neither stem nor crown is known"
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Drawing:
+    """Zones on their way: arrays of shape (n,)."""
+
+    radius_m: Floats
+    polygon: Geometries
+    basis: NDArray[np.object_]
+    is_capped: Flags
+    is_crown_used: Flags
+
+
+def build_zones(
+    trees: gpd.GeoDataFrame, root_zones: gpd.GeoDataFrame | None, *, settings: ZoneSettings
+) -> tuple[gpd.GeoDataFrame, pd.DataFrame]:
+    """Draw the root protection zone of every tree.
+
+    Parameters
+    ----------
+    trees : geopandas.GeoDataFrame
+        Trees in a metric CRS: tree_id (unique) and geometry (stem points); any of stems_mm,
+        stem_diameter_mm, stem_circumference_mm, stem_height_m, crown_diameter_m, crown (polygon
+        or None), species, age_class, is_columnar, is_veteran.
+    root_zones : geopandas.GeoDataFrame or None
+        Polygons of an arborist with tree_id, in the CRS of the trees. They win.
+    settings : ZoneSettings
+        The regime and how gaps are filled.
+
+    Returns
+    -------
+    zones : geopandas.GeoDataFrame
+        One row per tree, index and order of `trees`: tree_id, shape (circle, polygon), radius_m
+        (NaN for polygons and unknown zones), area_m2, structural_radius_m, min_distance_m (least
+        distance of a trench from the stem, NaN where the regime has none), regime, basis,
+        structural_basis, is_capped, is_estimated (the stem, or a crown that shapes the zone, is
+        an estimate), stem_source, stem_low_mm, stem_mid_mm, stem_high_mm, zone (polygon, None
+        for circles), geometry (stem point). Empty trees give an empty table.
+    findings : pandas.DataFrame
+        Columns severity, layer, row, field, seen, done.
+
+    Raises
+    ------
+    StudyError
+        If the regime cannot be used.
+    FieldError
+        If `trees` or `root_zones` has no tree_id, or an id of a tree is not unique.
+    CrsError
+        If the two tables are not in one CRS.
+    """
+    _check_tables(trees, root_zones)
+    regime = choose_regime(settings)
+    sizes, size_findings = gather_sizes(trees, regime=regime, settings=settings)
+    drawing = _draw_veterans(
+        _draw_palms(_draw_by_kind(sizes, regime), sizes, regime), sizes, regime
+    )
+    drawing, own_findings = _take_own_zones(drawing, trees, root_zones)
+    zones = _name_columns(trees, drawing, sizes, regime, settings)
+    rule_findings = _find_rule_gaps(zones, drawing, sizes, regime)
+    return zones, join_findings([size_findings, own_findings, rule_findings])
+
+
+def require_one_regime(zones: pd.DataFrame) -> str:
+    """Give the one regime of a table of zones.
+
+    Parameters
+    ----------
+    zones : pandas.DataFrame
+        Zones as `build_zones` returns them.
+
+    Returns
+    -------
+    str
+        Name of the regime; empty text for an empty table.
+
+    Raises
+    ------
+    ValueError
+        If the table mixes regimes.
+    """
+    names = sorted(set(zones["regime"].astype("str")))
+    if len(names) > 1:
+        raise ValueError(f"zones of several regimes in one table: {', '.join(names)}")
+    return names[0] if names else ""
+
+
+def _check_tables(trees: gpd.GeoDataFrame, root_zones: gpd.GeoDataFrame | None) -> None:
+    """Refuse tables without ids, with doubled tree ids, or in two CRS."""
+    for name, table in (("trees", trees), ("root_zones", root_zones)):
+        if table is not None and "tree_id" not in table:
+            raise FieldError(f"tree_id is missing; layer {name}; map the field in the study file")
+    doubled = trees["tree_id"][trees["tree_id"].duplicated()].astype("str")
+    if len(doubled):
+        raise FieldError(
+            f"{len(doubled)} doubled tree ids; layer trees, field tree_id, first "
+            f"{', '.join(doubled[:5])}; give each tree an id of its own"
+        )
+    if root_zones is not None and len(root_zones) and root_zones.crs != trees.crs:
+        raise CrsError(
+            f"root_zones are in {root_zones.crs}, trees in {trees.crs}; layer root_zones; "
+            "bring both to the working CRS"
+        )
+
+
+def _draw_by_kind(sizes: TreeSizes, regime: Regime) -> _Drawing:
+    """Draw all zones by the regime's kind of rule."""
+    if regime.kind == "drip_line":
+        return _draw_drip_lines(sizes, regime)
+    raw = raw_radius(sizes.stem_mm, regime, factor=sizes.factor)
+    radius = limit_radius(raw, regime)
+    n = len(raw)
+    return _Drawing(
+        radius_m=radius,
+        polygon=np.full(n, None, dtype=object),
+        basis=_write_stem_basis(raw, radius, sizes, regime),
+        is_capped=raw > radius,
+        is_crown_used=np.zeros(n, dtype=bool),
+    )
+
+
+def _write_stem_basis(
+    raw: Floats, radius: Floats, sizes: TreeSizes, regime: Regime
+) -> NDArray[np.object_]:
+    """Write how each radius follows from the stem, such as "12 x 500 mm = 6.00 m (...)"."""
+    n = len(raw)
+    if regime.kind == "stem_table":
+        lead = np.full(n, "stem class for", dtype=object)
+    else:
+        factor = np.full(n, regime.factor) if sizes.factor is None else sizes.factor
+        lead = np.array([f"{f:g} x" for f in factor], dtype=object)
+    words = {"measured": "", "unknown": ""}
+    source = [words.get(s, f" ({s})") for s in sizes.stems["stem_source"]]
+    limit = np.select(
+        [raw > radius, raw < radius],
+        [f" capped at {regime.max_radius_m:.2f} m", f" raised to {regime.min_m or 0.0:.2f} m"],
+        default="",
+    )
+    rows = zip(lead, sizes.stem_mm, source, raw, limit, sizes.factor_note, strict=True)
+    texts = [
+        f"{a} {stem:.0f} mm{s} = {r:.2f} m{note} ({regime.short}{extra})"
+        if r == r  # noqa: PLR0124 - NaN is not equal to itself
+        else UNKNOWN_BASIS
+        for a, stem, s, r, note, extra in rows
+    ]
+    return np.array(texts, dtype=object)
+
+
+def _draw_drip_lines(sizes: TreeSizes, regime: Regime) -> _Drawing:
+    """Draw zones from the crown: its polygon and a margin, else a circle of its diameter."""
+    margin = drip_margin(sizes.is_columnar, regime)
+    raw = sizes.crown_m / 2 + margin
+    radius = drip_line_radius(sizes.crown_m, sizes.is_columnar, regime)
+    has_polygon = ~shapely.is_missing(sizes.crown)
+    polygon = np.full(len(radius), None, dtype=object)
+    polygon[has_polygon] = shapely.buffer(sizes.crown[has_polygon], margin[has_polygon])
+    estimated = np.where(sizes.is_crown_estimated, " (estimated from stem)", "")
+    rows = zip(sizes.crown_m, estimated, margin, radius, has_polygon, strict=True)
+    texts = [
+        f"crown polygon + {m:.2f} m ({regime.short})"
+        if is_polygon
+        else f"crown {c:.1f} m{note} / 2 + {m:.2f} m = {r:.2f} m ({regime.short})"
+        if r == r  # noqa: PLR0124 - NaN is not equal to itself
+        else UNKNOWN_BASIS
+        for c, note, m, r, is_polygon in rows
+    ]
+    return _Drawing(
+        radius_m=np.where(has_polygon, np.nan, radius),
+        polygon=polygon,
+        basis=np.array(texts, dtype=object),
+        is_capped=~has_polygon & (raw > radius),
+        is_crown_used=np.ones(len(radius), dtype=bool),
+    )
+
+
+def _replace_circles(
+    drawing: _Drawing, rows: NDArray[np.intp], radius_m: Floats, basis: list[str], uses_crown: Flags
+) -> _Drawing:
+    """Put other circles in place of some zones; zones of unknown radius stay as they were."""
+    is_known = np.isfinite(radius_m)
+    rows, radius_m = rows[is_known], radius_m[is_known]
+    new = replace(
+        drawing,
+        radius_m=drawing.radius_m.copy(),
+        polygon=drawing.polygon.copy(),
+        basis=drawing.basis.copy(),
+        is_capped=drawing.is_capped.copy(),
+        is_crown_used=drawing.is_crown_used.copy(),
+    )
+    new.radius_m[rows] = radius_m
+    new.polygon[rows] = None
+    new.basis[rows] = np.array(basis, dtype=object)[is_known]
+    new.is_capped[rows] = False
+    new.is_crown_used[rows] = uses_crown[is_known]
+    return new
+
+
+def _draw_palms(drawing: _Drawing, sizes: TreeSizes, regime: Regime) -> _Drawing:
+    """Draw palms, cycads and tree ferns from the crown, where the regime does so."""
+    if regime.palm_margin_m is None:
+        return drawing
+    rows = np.flatnonzero(sizes.is_palm)
+    radius = sizes.crown_m[rows] / 2 + regime.palm_margin_m
+    basis = [
+        f"palm or like: crown {c:.1f} m / 2 + {regime.palm_margin_m:.2f} m = {r:.2f} m "
+        f"({regime.short})"
+        for c, r in zip(sizes.crown_m[rows], radius, strict=True)
+    ]
+    return _replace_circles(drawing, rows, radius, basis, np.ones(len(rows), dtype=bool))
+
+
+def _draw_veterans(drawing: _Drawing, sizes: TreeSizes, regime: Regime) -> _Drawing:
+    """Draw veteran trees by stem and crown without a cap, where the regime does so."""
+    if regime.veteran_factor is None or regime.veteran_crown_margin_m is None:
+        return drawing
+    rows = np.flatnonzero(sizes.is_veteran)
+    stem = sizes.stem_mm[rows]
+    reach = np.where(sizes.is_crown_estimated[rows], np.nan, sizes.crown_reach_m[rows])
+    radius = veteran_radius(stem, reach, regime)
+    by_crown = reach + regime.veteran_crown_margin_m >= radius
+    basis = [
+        f"veteran: crown edge {c:.2f} m + {regime.veteran_crown_margin_m:g} m = {r:.2f} m"
+        if is_crown
+        else f"veteran: {regime.veteran_factor:g} x {s:.0f} mm = {r:.2f} m"
+        for s, c, r, is_crown in zip(stem, reach, radius, by_crown, strict=True)
+    ]
+    return _replace_circles(drawing, rows, radius, basis, by_crown)
+
+
+def _take_own_zones(
+    drawing: _Drawing, trees: gpd.GeoDataFrame, root_zones: gpd.GeoDataFrame | None
+) -> tuple[_Drawing, pd.DataFrame]:
+    """Put an arborist's polygons in place of the computed zones."""
+    if root_zones is None or root_zones.empty:
+        return drawing, join_findings([])
+    own_id = root_zones["tree_id"].astype("str").reset_index(drop=True)
+    shapes = read_polygons(root_zones.geometry, len(root_zones))
+    is_bad = shapely.is_missing(shapes) | ~shapely.is_valid(shapes)
+    row = pd.Index(trees["tree_id"].astype("str")).get_indexer(own_id)
+    is_used = ~is_bad & (row >= 0)
+    is_doubled = own_id[is_used].duplicated(keep=False)
+    united = gpd.GeoSeries(shapes[is_used]).groupby(row[is_used]).agg(shapely.union_all)
+    rows = united.index.to_numpy(dtype=np.intp)
+    polygon, basis = drawing.polygon.copy(), drawing.basis.copy()
+    polygon[rows] = united.to_numpy()
+    basis[rows] = [f"arborist's polygon, {a:.1f} m2" for a in shapely.area(polygon[rows])]
+    radius, capped = drawing.radius_m.copy(), drawing.is_capped.copy()
+    radius[rows], capped[rows] = np.nan, False
+    crown_used = drawing.is_crown_used.copy()
+    crown_used[rows] = False
+    stems = np.asarray(trees.geometry)[rows]
+    is_outside = ~shapely.intersects(polygon[rows], stems)
+    kinds = (
+        (own_id[row < 0], "warning", "no tree with this id", "polygon left out"),
+        (own_id[is_bad], "warning", "not a valid polygon", "left out; the computed zone stays"),
+        (
+            own_id[is_used][is_doubled].drop_duplicates(),
+            "info",
+            "several polygons",
+            "their union is used",
+        ),
+        (trees["tree_id"].iloc[rows[is_outside]], "warning", "stem outside", "polygon used as is"),
+    )
+    findings = [
+        list_findings(i, severity=s, layer="root_zones", field="tree_id", seen=seen, done=done)
+        for i, s, seen, done in kinds
+    ]
+    own = _Drawing(
+        radius_m=radius, polygon=polygon, basis=basis, is_capped=capped, is_crown_used=crown_used
+    )
+    return own, join_findings(findings)
+
+
+def _name_columns(
+    trees: gpd.GeoDataFrame,
+    drawing: _Drawing,
+    sizes: TreeSizes,
+    regime: Regime,
+    settings: ZoneSettings,
+) -> gpd.GeoDataFrame:
+    """Put the drawn zones into the table of zones."""
+    stem, stems = sizes.stem_mm, sizes.stems
+    has_polygon = ~shapely.is_missing(drawing.polygon)
+    area = np.where(has_polygon, shapely.area(drawing.polygon), np.pi * drawing.radius_m**2)
+    structural = structural_radius(stem, regime, is_one_sided=settings.is_one_sided)
+    if regime.structural_is_indicator:
+        structural = np.fmin(structural, np.where(np.isnan(stem), np.nan, drawing.radius_m))
+    structural_basis = np.full(len(trees), _describe_structural(regime), dtype=object)
+    if regime.palm_margin_m is not None:
+        structural[sizes.is_palm] = np.nan
+        structural_basis[sizes.is_palm] = f"none for palms and the like, {regime.short}"
+    is_estimated = stems["is_stem_estimated"] | (drawing.is_crown_used & sizes.is_crown_estimated)
+    return gpd.GeoDataFrame(
+        {
+            "tree_id": trees["tree_id"],
+            "shape": pd.Series(np.where(has_polygon, "polygon", "circle"), trees.index).astype(
+                SHAPE_TYPE
+            ),
+            "radius_m": drawing.radius_m,
+            "area_m2": area,
+            "structural_radius_m": structural,
+            "min_distance_m": least_trench_distance(
+                stem, regime, is_one_sided=settings.is_one_sided
+            ),
+            "regime": pd.Series(regime.name, trees.index, dtype=pd.CategoricalDtype([regime.name])),
+            "basis": pd.Series(drawing.basis, index=trees.index, dtype="str"),
+            "structural_basis": pd.Series(structural_basis, trees.index).astype("category"),
+            "is_capped": drawing.is_capped,
+            "is_estimated": is_estimated.to_numpy(),
+            "stem_source": stems["stem_source"],
+            "stem_low_mm": stems["stem_low_mm"],
+            "stem_mid_mm": stems["stem_mid_mm"],
+            "stem_high_mm": stems["stem_high_mm"],
+            "zone": gpd.GeoSeries(drawing.polygon, index=trees.index, crs=trees.crs),
+            "geometry": trees.geometry,
+        },
+        index=trees.index,
+        geometry="geometry",
+        crs=trees.crs,
+    )
+
+
+def _describe_structural(regime: Regime) -> str:
+    """Say where the structural radius comes from."""
+    rule = {
+        "mattheck": "from the stem radius (Mattheck & Breloer 1994)",
+        "girth_multiple": f"{regime.structural_girth_factor or 0:g} x girth",
+        "stem_table": "stem-class table",
+    }[regime.structural_rule]
+    if regime.structural_is_indicator:
+        return f"indicator only, {rule}; {regime.short} names no structural zone"
+    return f"{rule}, {regime.short}"
+
+
+def _find_rule_gaps(
+    zones: gpd.GeoDataFrame, drawing: _Drawing, sizes: TreeSizes, regime: Regime
+) -> pd.DataFrame:
+    """List where the regime had no answer for a tree, or an estimated crown shaped the zone."""
+    tree_id = zones["tree_id"]
+    has_stem = np.isfinite(sizes.stem_mm)
+    is_drawn = np.isfinite(zones["area_m2"].to_numpy())
+    is_palm = sizes.is_palm & (regime.palm_margin_m is not None)
+    has_structural = np.isfinite(zones["structural_radius_m"].to_numpy())
+    no_veteran_rule = sizes.is_veteran & (regime.veteran_factor is None)
+    by_estimate = drawing.is_crown_used & sizes.is_crown_estimated
+    kinds = (
+        (
+            by_estimate,
+            "info",
+            "crown_diameter_m",
+            "no crown",
+            "estimated from the stem, high value",
+        ),
+        (no_veteran_rule, "info", "is_veteran", "no veteran rule in the regime", "ordinary zone"),
+        (is_palm, "info", "species", "palm or like", "no structural radius in the regime"),
+        (
+            has_stem & ~has_structural & ~is_palm,
+            "warning",
+            "stem_diameter_mm",
+            "stem beyond the stem-class table, or no zone",
+            "structural radius left unknown; ask an arborist",
+        ),
+        (
+            has_stem & ~is_drawn,
+            "warning",
+            "stem_diameter_mm",
+            "the regime gives no zone for this tree",
+            "zone left unknown; ask an arborist",
+        ),
+    )
+    return join_findings(
+        list_findings(tree_id[mask], severity=s, layer="trees", field=field, seen=seen, done=done)
+        for mask, s, field, seen, done in kinds
+    )
