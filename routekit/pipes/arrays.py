@@ -40,7 +40,7 @@ def as_text(values: Any, shape: tuple[int, ...]) -> TextArray:
     values : str or sequence of str
         Texts; a single text holds everywhere. None and NaN become "unknown".
     shape : tuple of int
-        Shape to broadcast to.
+        Shape of the numbers that go with them; the two are broadcast together.
 
     Returns
     -------
@@ -49,7 +49,8 @@ def as_text(values: Any, shape: tuple[int, ...]) -> TextArray:
     """
     texts = np.asarray(values, dtype=object)
     known = np.where(pd.isna(texts), "unknown", texts)
-    return np.broadcast_to(np.asarray(known, dtype=object), shape)
+    joint = np.broadcast_shapes(np.shape(known), shape)
+    return np.broadcast_to(np.asarray(known, dtype=object), joint)
 
 
 def check_positive(name: str, values: FloatArray, *, zero_allowed: bool = False) -> None:

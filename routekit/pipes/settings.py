@@ -5,9 +5,10 @@ from __future__ import annotations
 from itertools import pairwise
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator
+from pydantic import AfterValidator, NonNegativeFloat
 
 from routekit.settings import Settings, setting
+from routekit.vocabulary import MATERIALS
 
 
 def _check_order(values: tuple[float, float, float]) -> tuple[float, float, float]:
@@ -26,11 +27,22 @@ def _check_ascending(values: tuple[float, ...]) -> tuple[float, ...]:
     return values
 
 
+def _check_materials(values: dict[str, float]) -> dict[str, float]:
+    """Refuse a material that the vocabulary does not know."""
+    odd = sorted(set(values) - set(MATERIALS))
+    if odd:
+        raise ValueError(f"unknown material {odd[0]!r}; known are {', '.join(MATERIALS)}")
+    return values
+
+
 Triple = Annotated[tuple[float, float, float], AfterValidator(_check_order)]
 """Low, mid and high of one quantity."""
 
 Ascending = Annotated[tuple[float, ...], AfterValidator(_check_ascending)]
 """Positive, strictly ascending values."""
+
+Roughness = Annotated[dict[str, NonNegativeFloat], AfterValidator(_check_materials)]
+"""Roughness in mm by material."""
 
 # fmt: off
 # Value, unit and source stand on one line, so that the groups read as a table.
@@ -169,7 +181,7 @@ class FlowSettings(Settings):
         "sound", unit="-", source="roughness_practice",
         text="Column of the roughness table that holds for renewed pipe in service.",
     )
-    roughness_mm: dict[str, float] = setting(
+    roughness_mm: Roughness = setting(
         dict, unit="mm", source="study",
         text="The study's own roughness by material; replaces the table in every condition.",
     )

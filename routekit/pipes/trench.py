@@ -72,6 +72,7 @@ def outside_diameter(diameter_mm: ArrayLike, material: str | TextArray) -> Float
     (bore,) = as_floats(diameter_mm)
     check_positive("diameter_mm", bore)
     names = as_text(material, bore.shape)
+    bore = np.broadcast_to(bore, names.shape)
     table = load_table("pipe_walls.csv")
     known = np.isin(names.astype(str), table["material"].unique())
     names = np.where(known, names, "unknown")
