@@ -1,0 +1,299 @@
+"""Chains of consecutive renewed runs, and what stops a string at a manhole between them.
+
+A chain passes a manhole at which exactly one renewed run arrives and exactly one leaves. It ends
+where the renewal ends, at a junction of renewed runs, and at a manhole that is not named. A loop
+of runs is opened at its first run. Whether a string may be pulled through an inner manhole is a
+second question: bend, level step, host material and larger branches answer it.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+import pandas as pd
+import shapely
+from numpy.typing import ArrayLike, NDArray
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
+
+from routekit.site.settings import StringSettings
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+Texts = NDArray[np.object_]
+
+HOST_GROUPS: Final = {
+    "concrete": "fractured", "clay": "fractured", "brick": "fractured",
+    "fibre_cement": "fractured", "cast_iron": "fractured",
+    "reinforced_concrete": "reinforced",
+    "ductile_iron": "cut", "steel": "cut", "pvc": "cut", "pe": "cut", "pp": "cut", "grp": "cut",
+    "lined": "cut",
+}  # fmt: skip
+"""How a host gives way: fractured, reinforced, or cut open. Source: common practice."""
+
+
+def link_runs(from_manhole: ArrayLike, to_manhole: ArrayLike, renewed: ArrayLike) -> Ints:
+    """Find the renewed run that continues each renewed run.
+
+    Parameters
+    ----------
+    from_manhole, to_manhole : array_like of int, shape (n,)
+        Codes of the manholes; -1 where not named.
+    renewed : array_like of bool, shape (n,)
+
+    Returns
+    -------
+    numpy.ndarray of int, shape (n,)
+        Position of the run downstream in the same chain; -1 where there is none.
+    """
+    start, end = np.asarray(from_manhole, dtype=np.int64), np.asarray(to_manhole, dtype=np.int64)
+    chosen = np.asarray(renewed, dtype=bool)
+    size = int(max(start.max(initial=-1), end.max(initial=-1))) + 1
+    leaving, arriving = chosen & (start >= 0), chosen & (end >= 0)
+    n_out = np.bincount(start[leaving], minlength=size)
+    n_in = np.bincount(end[arriving], minlength=size)
+    passes = (n_out == 1) & (n_in == 1)
+    onward = np.full(size, -1)
+    onward[start[leaving]] = np.flatnonzero(leaving)
+    following = np.full(len(start), -1)
+    linked = np.flatnonzero(arriving)
+    linked = linked[passes[end[linked]]]
+    following[linked] = onward[end[linked]]
+    following[following == np.arange(len(start))] = -1
+    return following
+
+
+def _open_loops(following: Ints, renewed: Bools) -> tuple[Ints, Ints]:
+    """Label the chains by their first row and cut each loop before its first run."""
+    size = len(following)
+    linked = np.flatnonzero(following >= 0)
+    graph = coo_array((np.ones(len(linked)), (linked, following[linked])), shape=(size, size))
+    _, label = connected_components(graph, directed=False)
+    runs = np.bincount(label[renewed], minlength=size)
+    links = np.bincount(label[linked], minlength=size)
+    first = np.full(size, size)
+    np.minimum.at(first, label, np.arange(size))
+    loop = (runs > 0) & (runs == links)
+    opened = following.copy()
+    back = linked[loop[label[linked]] & (following[linked] == first[label[linked]])]
+    opened[back] = -1
+    return opened, first[label]
+
+
+def _position_in_chain(following: Ints) -> Ints:
+    """Count the runs upstream of each in its chain, by doubling the step back."""
+    size = len(following)
+    before = np.full(size, -1)
+    linked = np.flatnonzero(following >= 0)
+    before[following[linked]] = linked
+    position = (before >= 0).astype(np.int64)
+    while np.any(before >= 0):
+        inner = np.flatnonzero(before >= 0)
+        position[inner] += position[before[inner]]
+        before[inner] = before[before[inner]]
+    return position
+
+
+def order_chains(following: Ints, renewed: ArrayLike) -> tuple[Ints, Ints, Ints]:
+    """Put the renewed runs in order, chain after chain, each drawn downstream.
+
+    Parameters
+    ----------
+    following : numpy.ndarray of int, shape (n,)
+        From `link_runs`.
+    renewed : array_like of bool, shape (n,)
+
+    Returns
+    -------
+    run : numpy.ndarray of int, shape (m,)
+        Positions of the renewed runs.
+    chain : numpy.ndarray of int, shape (m,)
+        Number of the chain of each, from 0, in the order of the chains' lowest run.
+    position : numpy.ndarray of int, shape (m,)
+        Place in its chain, 0 upstream.
+    """
+    chosen = np.asarray(renewed, dtype=bool)
+    opened, label = _open_loops(following, chosen)
+    position = _position_in_chain(opened)
+    run = np.flatnonzero(chosen)
+    run = run[np.lexsort((position[run], label[run]))]
+    _, chain = np.unique(label[run], return_inverse=True)
+    return run, chain.astype(np.int64), position[run]
+
+
+def end_directions(lines: ArrayLike) -> tuple[Floats, Floats]:
+    """Calculate the directions of lines at their two ends, both pointing downstream.
+
+    Parameters
+    ----------
+    lines : array_like of shapely LineString, shape (n,)
+
+    Returns
+    -------
+    first, last : numpy.ndarray of float, shape (n, 2)
+        Unit vectors along the first and the last segment of some length; NaN where a line has none.
+    """
+    shapes = shapely.remove_repeated_points(np.asarray(lines, dtype=object))
+    points = [
+        shapely.get_coordinates(shapely.get_point(shapes, place)) for place in (0, 1, -2, -1)
+    ]
+    vectors = np.stack([points[1] - points[0], points[3] - points[2]])
+    length = np.hypot(vectors[..., 0], vectors[..., 1])
+    unit = vectors / np.where(length > 0, length, np.nan)[..., None]
+    return unit[0], unit[1]
+
+
+def bend_angle(into: Floats, out_of: Floats) -> Floats:
+    """Calculate the change of direction between two directions, degrees in 0..180.
+
+    Parameters
+    ----------
+    into, out_of : numpy.ndarray of float, shape (n, 2)
+        Direction of the run that arrives and of the run that leaves.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (n,)
+    """
+    cross = into[:, 0] * out_of[:, 1] - into[:, 1] * out_of[:, 0]
+    return np.asarray(np.degrees(np.abs(np.arctan2(cross, np.sum(into * out_of, axis=1)))))
+
+
+def _larger_branch(runs: pd.DataFrame, start: Ints, end: Ints, upper: Ints, lower: Ints) -> Bools:
+    """Tell where a run outside the chain joins that is larger than both through runs.
+
+    The sizes at each manhole are sorted downwards; the through runs take part in the largest
+    unless a branch is larger.
+    """
+    bore = runs["diameter_mm"].to_numpy(dtype=float)
+    node = np.concatenate([start, end])
+    size = np.concatenate([bore, bore])
+    known = (node >= 0) & ~np.isnan(size)
+    largest = np.zeros(int(node.max(initial=-1)) + 1)
+    np.maximum.at(largest, node[known], size[known])
+    through = np.fmax(bore[upper], bore[lower])
+    return np.asarray(largest[end[upper]] > through)
+
+
+def _join_causes(causes: list[tuple[Bools, Texts]], size: int) -> Texts:
+    """Join the texts that hold, with semicolons."""
+    joined = np.full(size, "", dtype=object)
+    for holds, text in causes:
+        separator = np.where((joined != "") & holds, "; ", "").astype(object)
+        joined = joined + separator + np.where(holds, text, "").astype(object)
+    return joined
+
+
+def _numbers(values: Floats, decimals: int) -> Texts:
+    """Write numbers as text; NaN as an empty one."""
+    text = np.char.mod(f"%.{decimals}f", np.nan_to_num(values)).astype(object)
+    return np.asarray(np.where(np.isnan(values), "", text), dtype=object)
+
+
+def _through_limits(
+    chains: pd.DataFrame, runs: pd.DataFrame, codes: tuple[Ints, Ints], settings: StringSettings
+) -> None:
+    """Fill bend, step, causes and unknowns at the manhole upstream of each inner run."""
+    inner = np.flatnonzero(chains["position"].to_numpy() > 0)
+    upper, lower = chains["run"].to_numpy()[inner - 1], chains["run"].to_numpy()[inner]
+    first, last = end_directions(runs["geometry"].to_numpy())
+    bend = bend_angle(last[upper], first[lower])
+    invert_in = runs["invert_down_m"].to_numpy(dtype=float)[upper]
+    step = np.abs(invert_in - runs["invert_up_m"].to_numpy(dtype=float)[lower])
+    material = runs["material"].astype(object).to_numpy()
+    group = pd.Series(material).map(HOST_GROUPS).to_numpy(dtype=object)
+    known = pd.notna(group[upper]) & pd.notna(group[lower])
+    other_host = known & (group[upper] != group[lower])
+    branch = _larger_branch(runs, *codes, upper, lower) & settings.larger_branch_stops
+    hosts = np.asarray(
+        "host changes from " + material[upper].astype(str).astype(object)
+        + " to " + material[lower].astype(str).astype(object), dtype=object,
+    )  # fmt: skip
+    bends = f" degrees is over {settings.max_bend_deg:g}"
+    steps = f" m is over {settings.max_level_step_m:g} m"
+    cause = _join_causes(
+        [
+            (bend > settings.max_bend_deg + 1e-9, "bend of " + _numbers(bend, 1) + bends),
+            (step > settings.max_level_step_m + 1e-9, "level step of " + _numbers(step, 2) + steps),
+            (other_host, hosts),
+            (branch, np.full(len(inner), "a larger branch joins", dtype=object)),
+        ],
+        len(inner),
+    )
+    unknown = _join_causes(
+        [
+            (np.isnan(bend), np.full(len(inner), "bend", dtype=object)),
+            (np.isnan(step), np.full(len(inner), "level step", dtype=object)),
+            (~known, np.full(len(inner), "host material", dtype=object)),
+        ],
+        len(inner),
+    )
+    for name, values in (
+        ("bend_deg", bend), ("level_step_m", step), ("break_cause", cause),
+        ("unknown", unknown), ("is_break", cause != ""),
+    ):  # fmt: skip
+        column = chains[name].to_numpy().copy()
+        column[inner] = values
+        chains[name] = column
+
+
+def _end_causes(chains: pd.DataFrame, codes: tuple[Ints, Ints], renewed: Bools) -> None:
+    """Say why each chain starts and ends where it does."""
+    start, end = codes
+    size = int(max(start.max(initial=-1), end.max(initial=-1))) + 1
+    named = (renewed & (start >= 0), renewed & (end >= 0))
+    meeting = np.bincount(start[named[0]], minlength=size) + np.bincount(
+        end[named[1]], minlength=size
+    )
+    run = chains["run"].to_numpy()
+    for name, node in (("start_cause", start[run]), ("end_cause", end[run])):
+        count = np.where(node >= 0, meeting[np.maximum(node, 0)] if size else 0, 0)
+        junction = np.char.mod("junction of %d renewed runs", count).astype(object)
+        chains[name] = np.select(
+            [node < 0, count > 2, count == 2],
+            ["manhole not named", junction, "renewed runs do not follow on"],
+            "end of the renewed runs",
+        ).astype(object)
+
+
+def build_chains(
+    runs: pd.DataFrame, renewed: ArrayLike, *, settings: StringSettings
+) -> pd.DataFrame:
+    """Order the renewed runs into chains and mark what stops a string.
+
+    Parameters
+    ----------
+    runs : pandas.DataFrame
+        Runs with run_id, from_manhole, to_manhole, diameter_mm, material, invert_up_m,
+        invert_down_m, length_m, geometry.
+    renewed : array_like of bool, shape (n,)
+        Runs that a string may renew.
+    settings : StringSettings
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per renewed run, by chain and position: run (row position in `runs`), run_id,
+        chain, position, from_manhole, to_manhole, length_m; at the manhole upstream, for runs
+        after the first of a chain: bend_deg, level_step_m, is_break, break_cause (text, empty
+        where a string may pass), unknown (what is to be confirmed, text); start_cause and
+        end_cause (why a chain that started or ended here would do so, text).
+    """
+    chosen = np.asarray(renewed, dtype=bool)
+    names = pd.concat([runs["from_manhole"], runs["to_manhole"]], ignore_index=True)
+    code = pd.factorize(names, use_na_sentinel=True)[0].astype(np.int64)
+    codes = code[: len(runs)], code[len(runs) :]
+    run, chain, position = order_chains(link_runs(*codes, chosen), chosen)
+    chains = pd.DataFrame({"run": run, "chain": chain, "position": position})
+    columns = ["run_id", "from_manhole", "to_manhole", "length_m"]
+    chains[columns] = runs[columns].iloc[run].to_numpy(dtype=object)
+    chains["length_m"] = chains["length_m"].astype(float)
+    chains["bend_deg"], chains["level_step_m"] = np.nan, np.nan
+    chains["is_break"] = False
+    for name in ("break_cause", "unknown"):
+        chains[name] = np.full(len(chains), "", dtype=object)
+    _through_limits(chains, runs, codes, settings)
+    _end_causes(chains, codes, chosen)
+    return chains

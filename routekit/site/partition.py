@@ -1,0 +1,181 @@
+"""Cut chains of runs into strings at least cost: exact dynamic programming on integers.
+
+The state at a cut is what the string upstream of it needs there: a launch pit or a pit at its far
+end, for one of two pipe sizes. All chains advance together, one run at a time, so that the work is
+array code. Costs are whole numbers: equal costs are equal, and ties fall the same way every time.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+
+NEVER: Final = 2**58
+"""Cost of what cannot be; four of them still fit the integer."""
+
+LAUNCH, FAR = 0, 1
+OWN, LARGER = 0, 1
+STATES: Final = 4
+"""State = 2 x size (own, larger) + role (launch, far)."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Costs:
+    """What each choice costs, rows in chain order, chains one after the other.
+
+    Attributes
+    ----------
+    position : numpy.ndarray of int, shape (n,)
+        Place of each run in its chain, 0 upstream.
+    span : numpy.ndarray of int, shape (n, s)
+        Cost of a string of j + 1 runs that ends with run i, at [i, j]; `NEVER` where it cannot be.
+    size : numpy.ndarray of int, shape (n, s)
+        Pipe size of that string: `OWN` or `LARGER`.
+    opening : numpy.ndarray of int, shape (n, 4)
+        Pit cost at the upstream end of run i for a string that starts there alone, by state.
+    closing : numpy.ndarray of int, shape (n, 4)
+        Pit cost at the downstream end of run i for a string that ends there alone, by state.
+    joint : numpy.ndarray of int, shape (n, 4, 4)
+        Pit cost at the manhole upstream of run i, by state of the string that ends there and of the
+        string that starts there.
+    """
+
+    position: Ints
+    span: Ints
+    size: Ints
+    opening: Ints
+    closing: Ints
+    joint: Ints
+
+
+@dataclass(frozen=True, kw_only=True)
+class Partition:
+    """Strings in chain order.
+
+    Attributes
+    ----------
+    first, last : numpy.ndarray of int, shape (k,)
+        First and last run row of each string.
+    launch_upstream : numpy.ndarray of bool, shape (k,)
+        Whether the pipe goes in at the upstream end.
+    size : numpy.ndarray of int, shape (k,)
+        `OWN` or `LARGER`.
+    cost : numpy.ndarray of int, shape (c,)
+        Cost of each chain.
+    """
+
+    first: Ints
+    last: Ints
+    launch_upstream: Bools
+    size: Ints
+    cost: Ints
+
+
+def _ends_at(
+    rows: Ints, place: int, begin: Ints, costs: Costs
+) -> tuple[Ints, Ints]:
+    """Least cost up to these runs by state, and the number of runs of the string that gives it."""
+    reach = min(place + 1, costs.span.shape[1])
+    back = rows[:, None] - np.arange(reach)
+    span, size = costs.span[rows, :reach], costs.size[rows, :reach]
+    best = np.empty((len(rows), STATES), dtype=np.int64)
+    taken = np.empty((len(rows), STATES), dtype=np.int64)
+    every = np.arange(len(rows))
+    for state in range(STATES):
+        pipe, role = divmod(state, 2)
+        total = begin[back, 2 * pipe + 1 - role] + span
+        total = np.where((size == pipe) & (span < NEVER), total, NEVER)
+        # The longest string wins a tie.
+        pick = reach - 1 - np.argmin(total[:, ::-1], axis=1)
+        best[:, state], taken[:, state] = np.minimum(total[every, pick], NEVER), pick
+    return best, taken
+
+
+def _advance(costs: Costs, heads: Ints, length: Ints) -> tuple[Ints, Ints, Ints]:
+    """Fill, for each run, cost and string length by end state and the state left of each start."""
+    n = len(costs.position)
+    begin = np.full((n, STATES), NEVER, dtype=np.int64)
+    done = np.full((n, STATES), NEVER, dtype=np.int64)
+    taken = np.zeros((n, STATES), dtype=np.int64)
+    before = np.zeros((n, STATES), dtype=np.int64)
+    order = np.argsort(-length, kind="stable")
+    heads, length = heads[order], length[order]
+    for place in range(int(length.max(initial=0))):
+        rows = heads[: np.searchsorted(-length, -place, side="left")] + place
+        if place == 0:
+            begin[rows] = costs.opening[rows]
+        else:
+            total = done[rows - 1][:, :, None] + costs.joint[rows]
+            before[rows] = np.argmin(total, axis=1)
+            begin[rows] = np.minimum(total.min(axis=1), NEVER)
+        done[rows], taken[rows] = _ends_at(rows, place, begin, costs)
+    return done, taken, before
+
+
+def partition_chains(costs: Costs) -> Partition:
+    """Find the cheapest strings and pits of every chain.
+
+    Parameters
+    ----------
+    costs : Costs
+
+    Returns
+    -------
+    Partition
+        Ties go to the longest last string, then to own size before larger, then to a launch
+        downstream.
+
+    Raises
+    ------
+    ValueError
+        If a run cannot be a string by itself.
+
+    Notes
+    -----
+    Let D(i, a) be the least cost of the chain up to run i with a string ending there in state a,
+    without the pit at that end, and B(i, b) = min over a of D(i - 1, a) + joint(i, a, b), for a
+    string that starts with run i in state b. Then D(i, a) = min over j of B(i - j, other role of a)
+    + span(i, j). The chain costs min over a of D(last, a) + closing(last, a). A string has one
+    launch and one far end, so its two states differ in role and agree in size.
+    """
+    alone = np.flatnonzero(costs.span[:, 0] >= NEVER)
+    if len(alone):
+        raise ValueError(f"runs that cannot be a string by themselves: {alone[:5].tolist()}")
+    heads = np.flatnonzero(costs.position == 0)
+    length = np.diff(np.append(heads, len(costs.position)))
+    done, taken, before = _advance(costs, heads, length)
+    tails = heads + length - 1
+    total = done[tails] + costs.closing[tails]
+    state = np.argmin(total, axis=1)
+    return _walk_back(heads, tails, state, taken, before, total.min(axis=1, initial=NEVER))
+
+
+def _walk_back(
+    heads: Ints, row: Ints, state: Ints, taken: Ints, before: Ints, cost: Ints
+) -> Partition:
+    """Follow the choices from the last runs of all chains to their heads."""
+    found: list[tuple[Ints, Ints, Ints]] = []
+    while len(row):
+        first = row - taken[row, state]
+        found.append((first, row, state))
+        onward = first > heads
+        # The state at the start has the same size and the other role.
+        state = before[first, state ^ 1][onward]
+        row, heads = first[onward] - 1, heads[onward]
+    if not found:
+        none = np.empty(0, dtype=np.int64)
+        return Partition(
+            first=none, last=none, launch_upstream=none.astype(bool), size=none, cost=none
+        )
+    first, last, ends = (np.concatenate(part) for part in zip(*found, strict=True))
+    order = np.argsort(first)
+    first, last, ends = first[order], last[order], ends[order]
+    return Partition(
+        first=first, last=last, launch_upstream=ends % 2 == FAR, size=ends // 2, cost=cost
+    )

@@ -1,0 +1,141 @@
+"""Chains through manholes and the causes that stop a string."""
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pytest
+import shapely
+
+from routekit.site.chains import bend_angle, build_chains, end_directions, link_runs, order_chains
+from routekit.site.settings import StringSettings
+
+STRINGS = StringSettings()
+
+
+def make_runs(nodes, points, **columns):
+    """Runs between named manholes, one after the other unless pairs are given."""
+    pairs = [pair.split("-") for pair in nodes]
+    lines = [shapely.LineString([points[a], points[b]]) for a, b in pairs]
+    table = {
+        "run_id": [f"R{number}" for number in range(len(pairs))],
+        "from_manhole": [a for a, _ in pairs],
+        "to_manhole": [b for _, b in pairs],
+        "diameter_mm": 250.0,
+        "material": "clay",
+        "invert_up_m": 10.0,
+        "invert_down_m": 10.0,
+        "length_m": shapely.length(np.array(lines)),
+        "geometry": lines,
+    }
+    return gpd.GeoDataFrame({**table, **columns}, geometry="geometry")
+
+
+ROW = {"A": (0, 0), "B": (40, 0), "C": (80, 0), "D": (120, 0)}
+
+
+def test_chain_passes_manholes_with_one_in_and_one_out():
+    runs = make_runs(["B-C", "A-B", "C-D"], ROW)
+    chains = build_chains(runs, [True] * 3, settings=STRINGS)
+    assert chains["run_id"].tolist() == ["R1", "R0", "R2"]
+    assert chains["chain"].tolist() == [0, 0, 0]
+    assert chains["position"].tolist() == [0, 1, 2]
+    assert not chains["is_break"].any()
+    assert chains["end_cause"].iloc[-1] == "end of the renewed runs"
+
+
+def test_a_run_that_is_not_renewed_parts_the_chain():
+    runs = make_runs(["A-B", "B-C", "C-D"], ROW)
+    chains = build_chains(runs, [True, False, True], settings=STRINGS)
+    assert chains["chain"].tolist() == [0, 1]
+
+
+def test_a_junction_of_renewed_runs_ends_the_chains():
+    points = {**ROW, "E": (40, 30)}
+    runs = make_runs(["A-B", "E-B", "B-C"], points)
+    chains = build_chains(runs, [True] * 3, settings=STRINGS)
+    assert chains["chain"].nunique() == 3
+    assert chains["end_cause"].iloc[0] == "junction of 3 renewed runs"
+
+
+def test_loops_are_opened_once_and_unnamed_manholes_link_nothing():
+    run, chain, position = order_chains(link_runs([0, 1, 2], [1, 2, 0], [True] * 3), [True] * 3)
+    assert run.tolist() == [0, 1, 2]
+    assert chain.tolist() == [0, 0, 0]
+    assert position.tolist() == [0, 1, 2]
+    assert link_runs([-1, -1], [-1, -1], [True, True]).tolist() == [-1, -1]
+    assert link_runs([0], [0], [True]).tolist() == [-1]
+    runs = make_runs(["A-B", "B-C"], ROW)
+    runs["to_manhole"] = pd.Series([None, "C"], dtype=object)
+    chains = build_chains(runs, [True, True], settings=STRINGS)
+    assert chains["chain"].nunique() == 2
+    assert chains["end_cause"].iloc[0] == "manhole not named"
+
+
+def test_long_chains_keep_their_order():
+    rng = np.random.default_rng(3)
+    places = rng.permutation(500)
+    run, chain, position = order_chains(
+        link_runs(places, places + 1, np.ones(500, bool)), np.ones(500, bool)
+    )
+    assert places[run].tolist() == list(range(500))
+    assert set(chain) == {0}
+    assert position.tolist() == list(range(500))
+
+
+@pytest.mark.parametrize(
+    ("columns", "points", "cause"),
+    [
+        ({}, {"C": (40 + 40 * np.cos(np.radians(12)), 40 * np.sin(np.radians(12)))},
+         "bend of 12.0 degrees is over 10"),
+        ({"invert_down_m": [9.6, 10.0]}, {}, "level step of 0.40 m is over 0.1 m"),
+        ({"material": ["clay", "steel"]}, {}, "host changes from clay to steel"),
+    ],
+)  # fmt: skip
+def test_each_limit_stops_a_string(columns, points, cause):
+    if "invert_down_m" in columns:
+        columns = {**columns, "invert_up_m": [10.0, 10.0]}
+    runs = make_runs(["A-B", "B-C"], {**ROW, **points}, **columns)
+    chains = build_chains(runs, [True, True], settings=STRINGS)
+    assert chains["is_break"].tolist() == [False, True]
+    assert chains["break_cause"].iloc[1] == cause
+
+
+def test_limits_themselves_pass():
+    turn = np.radians(10)
+    points = {**ROW, "C": (40 + 40 * np.cos(turn), 40 * np.sin(turn))}
+    runs = make_runs(["A-B", "B-C"], points, invert_down_m=[9.9, 9.9], invert_up_m=[10.0, 10.0])
+    runs["material"] = ["clay", "concrete"]
+    assert not build_chains(runs, [True, True], settings=STRINGS)["is_break"].any()
+
+
+def test_a_larger_branch_stops_a_string_only_where_the_setting_says_so():
+    points = {**ROW, "E": (40, 30)}
+    runs = make_runs(["A-B", "E-B", "B-C"], points, diameter_mm=[250.0, 400.0, 300.0])
+    renewed = [True, False, True]
+    chains = build_chains(runs, renewed, settings=STRINGS)
+    assert chains["break_cause"].iloc[1] == "a larger branch joins"
+    lenient = StringSettings(larger_branch_stops=False)
+    assert not build_chains(runs, renewed, settings=lenient)["is_break"].any()
+
+
+def test_missing_levels_and_hosts_are_listed_not_passed():
+    runs = make_runs(["A-B", "B-C"], ROW, invert_down_m=np.nan, material=["clay", "unknown"])
+    chains = build_chains(runs, [True, True], settings=STRINGS)
+    assert not chains["is_break"].iloc[1]
+    assert chains["unknown"].iloc[1] == "level step; host material"
+
+
+def test_directions_skip_repeated_points_and_know_no_zero_line():
+    lines = [shapely.LineString([(0, 0), (0, 0), (3, 4), (3, 9)]), shapely.LineString([(1, 1)] * 2)]
+    first, last = end_directions(lines)
+    assert first[0] == pytest.approx([0.6, 0.8])
+    assert last[0] == pytest.approx([0, 1])
+    assert np.isnan(first[1]).all()
+    assert bend_angle(np.array([[1.0, 0]]), np.array([[-1.0, 0]])) == pytest.approx([180])
+
+
+def test_no_runs_give_an_empty_table():
+    runs = make_runs(["A-B"], ROW)
+    chains = build_chains(runs, [False], settings=STRINGS)
+    assert chains.empty
+    assert "break_cause" in chains.columns
