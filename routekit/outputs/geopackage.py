@@ -1,0 +1,299 @@
+"""Write all tables of a result as layers of one GeoPackage.
+
+Each layer is handed to GDAL as Arrow batches, with geometry as well-known binary. Equal input gives
+equal bytes: rows keep their order, and the time stamp that the format wants is a fixed one.
+Which rows and columns each layer has is decided in `routekit.outputs.gis_layers`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyogrio
+import shapely
+from numpy.typing import ArrayLike, NDArray
+from pyogrio.errors import (
+    DataLayerError,
+    DataSourceError,
+    FeatureError,
+    FieldError,
+    GeometryError,
+)
+
+from routekit.errors import OutputError
+from routekit.outputs.atomic import replacing_file
+from routekit.outputs.gis_layers import Layer, collect_layers
+from routekit.result import Result
+from routekit.settings import Settings, setting
+
+_TIME_STAMP = "2000-01-01T00:00:00.000Z"
+_WRITE_OPTIONS = {"OGR_CURRENT_DATE": _TIME_STAMP, "OGR_SQLITE_SYNCHRONOUS": "OFF"}
+_WRITE_ERRORS = (DataLayerError, DataSourceError, FeatureError, FieldError, GeometryError, OSError)
+_ROWS_PER_BATCH = 65_536
+_MULTI: dict[str, Callable[..., NDArray[np.object_]]] = {
+    "Polygon": shapely.multipolygons,
+    "LineString": shapely.multilinestrings,
+    "Point": shapely.multipoints,
+}
+
+
+class GeopackageSettings(Settings):
+    """Size of the result GeoPackage."""
+
+    circle_segments: int = setting(
+        48,
+        unit="-",
+        source="house",
+        text="Sides of the polygon that stands for a circular zone; the polygon has the area of "
+        "the circle, and 48 sides stay within 16 mm of a 15 m circle",
+        ge=12,
+        le=720,
+    )
+    max_check_rows: int = setting(
+        2_000_000,
+        unit="rows",
+        source="house",
+        text="Above this number the checks layer holds only checks that do not pass and those of "
+        "the recommended technique",
+        ge=0,
+    )
+    spatial_index: bool = setting(
+        True,
+        unit="-",
+        source="house",
+        text="Write a spatial index for each layer with geometry; costs about a sixth of the "
+        "writing time",
+    )
+
+
+def write_geopackage(
+    result: Result, path: str | Path, *, settings: GeopackageSettings | None = None
+) -> Path:
+    """Write a result as one GeoPackage, in place of an earlier one only when complete.
+
+    Parameters
+    ----------
+    result : Result
+        Tables of one study; empty tables give empty layers.
+    path : str or Path
+        File to write.
+    settings : GeopackageSettings, optional
+        The defaults where not given.
+
+    Returns
+    -------
+    Path
+        The file written.
+
+    Raises
+    ------
+    OutputError
+        If the file cannot be written or replaced; an earlier file is kept.
+    """
+    chosen = settings or GeopackageSettings()
+    target = Path(path)
+    layers = collect_layers(result, max_check_rows=chosen.max_check_rows)
+    write_layers(layers, target, crs=result.crs, settings=chosen)
+    return target
+
+
+def write_layers(
+    layers: list[Layer], path: Path, *, crs: str, settings: GeopackageSettings | None = None
+) -> None:
+    """Write layers into a fresh GeoPackage and swap it in.
+
+    Parameters
+    ----------
+    layers : list of Layer
+        In the order in which they are to stand in the file.
+    path : Path
+        File to write.
+    crs : str
+        Of all layers with geometry: an authority code or well-known text; empty for none.
+    settings : GeopackageSettings, optional
+        The defaults where not given.
+
+    Raises
+    ------
+    OutputError
+        If the file cannot be written or replaced; an earlier file is kept.
+    """
+    chosen = settings or GeopackageSettings()
+    with replacing_file(path) as fresh, _gdal_options(_WRITE_OPTIONS):
+        for layer in layers:
+            try:
+                _write_layer(layer, fresh, crs, chosen)
+            except _WRITE_ERRORS as error:
+                message = (
+                    f"layer {layer.name} cannot be written; {path} ({error}); make room on the "
+                    "disk or choose another output folder; earlier results are kept"
+                )
+                raise OutputError(message) from error
+
+
+@contextmanager
+def _gdal_options(options: dict[str, str]) -> Iterator[None]:
+    """Set GDAL options for a while, then put back what stood there."""
+    before = {name: pyogrio.get_gdal_config_option(name) for name in options}
+    pyogrio.set_gdal_config_options(options)
+    try:
+        yield
+    finally:
+        pyogrio.set_gdal_config_options(before)
+
+
+def _write_layer(layer: Layer, path: Path, crs: str, settings: GeopackageSettings) -> None:
+    """Write one layer, or one table where there is no geometry type."""
+    options = {"DESCRIPTION": layer.description}
+    columns = _arrow_columns(layer.table, layer.key)
+    if layer.geometry_type is None:
+        pyogrio.write_arrow(columns, path, layer=layer.name, driver="GPKG", layer_options=options)
+        return
+    options["SPATIAL_INDEX"] = "YES" if settings.spatial_index else "NO"
+    kind = _layer_type(layer)
+    schema = columns.schema.append(pa.field("geometry", pa.binary()))
+    batches = _batches(layer, columns, schema, kind, settings.circle_segments)
+    pyogrio.write_arrow(
+        pa.RecordBatchReader.from_batches(schema, batches),
+        path,
+        layer=layer.name,
+        driver="GPKG",
+        geometry_name="geometry",
+        geometry_type=kind,
+        crs=crs or None,
+        layer_options=options,
+    )
+
+
+def _batches(
+    layer: Layer, columns: pa.Table, schema: pa.Schema, kind: str, segments: int
+) -> Iterator[pa.RecordBatch]:
+    """Yield a layer in batches, building the geometry of each only when it is its turn."""
+    for start in range(0, columns.num_rows, _ROWS_PER_BATCH):
+        rows = slice(start, start + _ROWS_PER_BATCH)
+        part = columns.slice(start, _ROWS_PER_BATCH).combine_chunks()
+        geometry = _encode_geometry(layer, rows, kind, segments)
+        arrays = [column.chunk(0) for column in part.columns]
+        yield pa.RecordBatch.from_arrays([*arrays, geometry], schema=schema)
+
+
+def _encode_geometry(layer: Layer, rows: slice, kind: str, segments: int) -> pa.Array:
+    """Encode the shapes, or the circles where a row has no shape, of some rows."""
+    shapes = None if layer.shapes is None else layer.shapes[rows]
+    if layer.radius_m is None or layer.centre is None:
+        return pa.array(shapely.to_wkb(_promote(shapes, kind)), pa.binary())
+    circles = encode_circles(
+        layer.centre[rows], layer.radius_m[rows], segments=segments, multi=kind == "MultiPolygon"
+    )
+    if shapes is None or shapely.is_missing(shapes).all():
+        return circles
+    drawn = shapely.to_wkb(_promote(shapes, kind))
+    found = np.where(shapely.is_missing(shapes), circles.to_numpy(zero_copy_only=False), drawn)
+    return pa.array(found, pa.binary())
+
+
+def encode_circles(
+    centre: ArrayLike, radius_m: ArrayLike, *, segments: int, multi: bool = False
+) -> pa.Array:
+    """Encode regular polygons with the areas of circles as well-known binary.
+
+    Parameters
+    ----------
+    centre : array_like of float, shape (n, 2)
+        Centres, m.
+    radius_m : array_like of float, shape (n,)
+        Radii of the circles, m; rows with NaN or 0 are null.
+    segments : int
+        Sides of each polygon.
+    multi : bool, optional
+        Whether each polygon is wrapped as a multi-part one.
+
+    Returns
+    -------
+    pyarrow.BinaryArray, shape (n,)
+
+    Notes
+    -----
+    A regular polygon with k sides and corners at distance r has the area k r2 sin(2 pi / k) / 2;
+    set equal to pi R2 it gives r. Source: plane geometry.
+    """
+    middle = np.asarray(centre, dtype=float).reshape(-1, 2)
+    radius = np.asarray(radius_m, dtype=float)
+    angle = np.linspace(0.0, 2.0 * np.pi, segments, endpoint=False)
+    ring = np.stack([np.cos(angle), np.sin(angle)], axis=1)
+    ring *= np.sqrt(2.0 * np.pi / (segments * np.sin(2.0 * np.pi / segments)))
+    ring = np.concatenate([ring, ring[:1]])
+    head = [("multi_order", "u1"), ("multi_type", "<u4"), ("parts", "<u4")] if multi else []
+    body = [("order", "u1"), ("type", "<u4"), ("rings", "<u4"), ("points", "<u4")]
+    record = np.zeros(
+        len(radius), dtype=np.dtype([*head, *body, ("ring", "<f8", (segments + 1, 2))])
+    )
+    if multi:
+        record["multi_order"], record["multi_type"], record["parts"] = 1, 6, 1
+    record["order"], record["type"], record["rings"], record["points"] = 1, 3, 1, segments + 1
+    record["ring"] = middle[:, None, :] + radius[:, None, None] * ring
+    offset = np.arange(len(radius) + 1, dtype=np.int32) * np.int32(record.dtype.itemsize)
+    known = np.packbits((radius > 0) & np.isfinite(middle).all(axis=1), bitorder="little")
+    buffers = [pa.py_buffer(known), pa.py_buffer(offset), pa.py_buffer(record)]
+    return pa.Array.from_buffers(pa.binary(), len(radius), buffers)
+
+
+def _layer_type(layer: Layer) -> str:
+    """Choose the narrowest geometry type that holds all shapes of a layer."""
+    declared = str(layer.geometry_type)
+    if layer.shapes is None:
+        return declared
+    found = set(np.unique(shapely.get_type_id(layer.shapes)).tolist()) - {-1}
+    names = {shapely.GeometryType(code).name.title() for code in found}
+    singles = {name.removeprefix("Multi").lower() for name in names}
+    if not names or singles == {declared.removeprefix("Multi").lower()}:
+        return _multi_name(declared) if any(n.startswith("Multi") for n in names) else declared
+    return "Unknown"
+
+
+def _multi_name(kind: str) -> str:
+    """Give the name of the multi-part geometry type."""
+    return kind if kind.startswith("Multi") else f"Multi{kind}"
+
+
+def _promote(shapes: ArrayLike | None, kind: str) -> NDArray[np.object_]:
+    """Wrap single shapes as multi-part ones where the layer holds those."""
+    given = np.asarray(shapes, dtype=object)
+    if not kind.startswith("Multi"):
+        return given
+    build = _MULTI[kind.removeprefix("Multi")]
+    single = ~shapely.is_missing(given) & (shapely.get_type_id(given) < 4)
+    promoted = given.copy()
+    promoted[single] = build(given[single][:, None])
+    return promoted
+
+
+def _arrow_columns(table: pd.DataFrame, key: str) -> pa.Table:
+    """Give the plain columns of a table as Arrow types that GDAL can write."""
+    if not len(table.columns):
+        return pa.table({key: pa.array([], pa.string())})
+    return pa.table({str(name): _arrow_column(table[name]) for name in table.columns})
+
+
+def _arrow_column(column: pd.Series) -> pa.Array:
+    """Give one column as an Arrow array; what has no plain type is written as text."""
+    if isinstance(column.dtype, pd.CategoricalDtype) and column.cat.categories.dtype.kind in "iufb":
+        column = column.astype(column.cat.categories.dtype)
+    try:
+        found = pa.array(column, from_pandas=True)
+    except pa.ArrowException:
+        found = pa.array(column.map(str, na_action="ignore"), pa.string(), from_pandas=True)
+    if isinstance(found, pa.ChunkedArray):
+        found = found.combine_chunks()
+    if pa.types.is_null(found.type):
+        return found.cast(pa.string())
+    if pa.types.is_nested(found.type):
+        return pa.array(column.map(str, na_action="ignore"), pa.string(), from_pandas=True)
+    if pa.types.is_unsigned_integer(found.type):
+        return found.cast(pa.int64())
+    return found.cast(pa.float64()) if pa.types.is_float16(found.type) else found

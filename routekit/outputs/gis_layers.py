@@ -1,0 +1,319 @@
+"""Which rows and columns each layer of the result has: joins of the tables of a study.
+
+Layers are described, not yet written: `routekit.outputs.geopackage` turns them into a file.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from numpy.typing import NDArray
+
+from routekit.geometry import line_parts
+from routekit.result import Result
+
+
+@dataclass(frozen=True, kw_only=True)
+class Layer:
+    """One layer of a file.
+
+    Attributes
+    ----------
+    name, description : str
+        As shown by a GIS.
+    key : str
+        Column that names a row; the only column where the table has none.
+    table : pandas.DataFrame, n rows
+        Columns without geometry.
+    geometry_type : str or None
+        Type of an empty layer; None for a table without geometry.
+    shapes : numpy.ndarray of shapely geometry, shape (n,), or None
+    centre : numpy.ndarray of float, shape (n, 2), or None
+    radius_m : numpy.ndarray of float, shape (n,), or None
+        Circles, m, for rows whose shape is None.
+    """
+
+    name: str
+    description: str
+    key: str
+    table: pd.DataFrame
+    geometry_type: str | None = None
+    shapes: NDArray[np.object_] | None = None
+    centre: NDArray[np.float64] | None = None
+    radius_m: NDArray[np.float64] | None = None
+
+
+def collect_layers(result: Result, *, max_check_rows: int) -> list[Layer]:
+    """Describe all layers of a result.
+
+    Parameters
+    ----------
+    result : Result
+        Tables of one study.
+    max_check_rows : int
+        Above this number of checks only those that matter are kept; see `select_checks`.
+
+    Returns
+    -------
+    list of Layer
+        runs, breaches, checks, options, root_zones, structural_zones, trenches, strings, pits,
+        digs, trees, findings, totals, rules, decisions, provenance.
+    """
+    checks, note = select_checks(result, max_check_rows)
+    return [
+        _drawn("runs", "Sewer runs with condition and recommendation", "run_id",
+               join_runs(result), "LineString"),
+        _breaches(result),
+        _plain("checks", "Checks by run and technique: value, limit, verdict, source", "run_id",
+               checks.drop(columns="run", errors="ignore")),
+        _plain("options", "Techniques by run: verdict, new pipe, harm, cost", "run_id",
+               result.options.drop(columns="run", errors="ignore")),
+        _root_zones(result.zones),
+        _structural_zones(result.zones),
+        _drawn("trenches", "Open-cut corridors", "run_id", result.trenches, "Polygon"),
+        _drawn("strings", "Pull strings", "string_id", result.strings, "LineString"),
+        _drawn("pits", "Launch, reception and machine pits", "pit_id", result.pits, "Polygon"),
+        _drawn("digs", "Small excavations", "dig_id", result.digs, "Polygon"),
+        _drawn("trees", "Trees with what open cut and the recommended works take", "tree_id",
+               join_trees(result), "Point"),
+        _plain("findings", "What is wrong with the data and what was done", "layer",
+               result.findings),
+        _plain("totals", "Quantities, open cut everywhere against recommended", "quantity",
+               result.totals),
+        _plain("rules", "Settings in force with unit and source", "name", result.rules),
+        _plain("decisions", "Decisions of people that the study took over", "decision",
+               result.decisions),
+        _plain("provenance", "Inputs, versions, sources and cautions", "name",
+               _add_note(result.provenance, note)),
+    ]  # fmt: skip
+
+
+def join_runs(result: Result) -> gpd.GeoDataFrame:
+    """Join runs with their condition and their recommendation.
+
+    Parameters
+    ----------
+    result : Result
+        Tables of one study.
+
+    Returns
+    -------
+    geopandas.GeoDataFrame
+        In the order of `result.runs`. A column name that comes twice gets the name of its
+        table in front.
+    """
+    runs = attach(result.runs, result.condition, key="run_id", prefix="condition_")
+    return attach(runs, result.advice, key="run_id", prefix="advice_")
+
+
+def join_trees(result: Result) -> gpd.GeoDataFrame:
+    """Join trees with what open cut and the recommended works take of their zones.
+
+    Parameters
+    ----------
+    result : Result
+        Tables of one study.
+
+    Returns
+    -------
+    geopandas.GeoDataFrame
+        In the order of `result.trees`. A tree that no open-cut trench reaches has severity
+        `none` and areas 0 if the size of its zone is known, and no value otherwise.
+    """
+    trees = attach(result.trees, result.tree_loss, key="tree_id", prefix="open_cut_")
+    trees = _fill_untouched(trees, result)
+    return attach(trees, result.tree_balance, key="tree_id", prefix="balance_")
+
+
+def attach(
+    left: gpd.GeoDataFrame, right: pd.DataFrame, *, key: str, prefix: str
+) -> gpd.GeoDataFrame:
+    """Put the columns of one table beside those of another, row by row.
+
+    Parameters
+    ----------
+    left : geopandas.GeoDataFrame
+        The table that decides rows and order.
+    right : pandas.DataFrame
+        At most one row per key. Without the key column it must have the rows of `left`, in order.
+    key : str
+        Column of ids.
+    prefix : str
+        Goes before column names of `right` that `left` has too.
+
+    Returns
+    -------
+    geopandas.GeoDataFrame
+
+    Raises
+    ------
+    ValueError
+        If a key comes twice in `right`, or `right` has no key and another number of rows.
+    """
+    extra = right.drop(columns=["run", "tree", "geometry"], errors="ignore")
+    if not len(extra.columns) or not len(left):
+        return left
+    if key in extra.columns:
+        extra = extra.assign(**{key: extra[key].astype("str")}).set_index(key)
+        extra = extra.reindex(left[key].astype("str"))
+    elif len(extra) != len(left):
+        message = f"table has no column {key} and {len(extra)} rows where {len(left)} are needed"
+        raise ValueError(message)
+    extra.index = left.index
+    taken = {name: f"{prefix}{name}" for name in extra.columns if name in left.columns}
+    return gpd.GeoDataFrame(pd.concat([left, extra.rename(columns=taken)], axis=1))
+
+
+def _fill_untouched(trees: gpd.GeoDataFrame, result: Result) -> gpd.GeoDataFrame:
+    """Write none and 0 for trees that no trench reaches and whose zone is known."""
+    if not len(trees):
+        return trees
+    missing = ~trees["tree_id"].isin(result.tree_loss.get("tree_id", pd.Series(dtype="str")))
+    sized = _numbers(result.zones, "area_m2") > 0
+    known = result.zones["tree_id"][sized] if sized.any() else []
+    free = (missing & trees["tree_id"].isin(known)).to_numpy()
+    zeros = ("n_runs", "footprint_m2", "footprint_share", "severed_m2", "severed_share")
+    filled = {name: trees[name].mask(free, 0) for name in zeros if name in trees.columns}
+    if "severity" in trees.columns:
+        filled["severity"] = trees["severity"].astype("str").mask(free, "none")
+    return trees.assign(**filled)
+
+
+def select_checks(result: Result, max_rows: int) -> tuple[pd.DataFrame, str]:
+    """Keep the checks that matter where there are too many to write all.
+
+    Parameters
+    ----------
+    result : Result
+        Tables of one study.
+    max_rows : int
+        Above this number of checks those that pass are left out, except for the technique
+        recommended for the run.
+
+    Returns
+    -------
+    checks : pandas.DataFrame
+        In the order of `result.checks`.
+    note : str
+        What was left out; empty where all are kept.
+    """
+    checks = result.checks
+    if len(checks) <= max_rows:
+        return checks, ""
+    kept = checks[(checks["verdict"] != "pass").to_numpy() | _is_recommended(result)]
+    note = (
+        f"Layer checks holds {len(kept)} of {len(checks)} checks: those that do not pass and "
+        "those of the recommended technique. All others pass."
+    )
+    return kept, note
+
+
+def _is_recommended(result: Result) -> NDArray[np.bool_]:
+    """Mark the checks of the technique recommended for their run, shape (n checks,)."""
+    checks, advice = result.checks, result.advice
+    if not {"run_id", "technique"} <= set(advice.columns):
+        return np.zeros(len(checks), dtype=bool)
+    runs = checks["run_id"].astype("category").cat
+    techniques = checks["technique"].astype("category").cat
+    chosen = advice.set_index(advice["run_id"].astype("str"))["technique"].astype("str")
+    by_run = pd.Index(chosen.reindex(runs.categories.astype("str")))
+    wanted = techniques.categories.get_indexer(by_run)
+    codes = runs.codes.to_numpy()
+    return np.asarray((codes >= 0) & (wanted[codes] == techniques.codes.to_numpy()))
+
+
+def _plain(name: str, description: str, key: str, table: pd.DataFrame) -> Layer:
+    """Describe a table without geometry."""
+    return Layer(name=name, description=description, key=key, table=table)
+
+
+def _drawn(name: str, description: str, key: str, table: pd.DataFrame, kind: str) -> Layer:
+    """Describe a layer whose shapes stand in one column of the table."""
+    shapes = _shapes(table, "corridor" if "corridor" in table.columns else "geometry")
+    return Layer(
+        name=name, description=description, key=key, table=_without_shapes(table),
+        geometry_type=kind, shapes=shapes,
+    )  # fmt: skip
+
+
+def _breaches(result: Result) -> Layer:
+    """Describe the stretches of runs that lie in root zones."""
+    table = result.breaches
+    shapes = np.full(len(table), None, dtype=object)
+    if len(table) and {"run_id", "from_m", "to_m"} <= set(table.columns):
+        ids = pd.Index(result.runs["run_id"].astype("str"))
+        position = ids.get_indexer(pd.Index(table["run_id"].astype("str")))
+        lines = _shapes(result.runs, "geometry")[position]
+        from_m, to_m = (table[name].to_numpy(dtype=float) for name in ("from_m", "to_m"))
+        known = (position >= 0) & np.isfinite(from_m) & np.isfinite(to_m)
+        known &= ~shapely.is_missing(lines)
+        if known.any():
+            shapes[known] = line_parts(lines[known], from_m[known], to_m[known])
+    return Layer(
+        name="breaches", key="run_id", geometry_type="LineString", shapes=shapes,
+        description="Stretches of runs whose open-cut trench lies in a root protection zone",
+        table=_without_shapes(table.drop(columns=["run", "tree"], errors="ignore")),
+    )  # fmt: skip
+
+
+def _root_zones(zones: gpd.GeoDataFrame) -> Layer:
+    """Describe the protection zones: an arborist's polygon, or a circle."""
+    shapes = _shapes(zones, "zone") if "zone" in zones.columns else None
+    return Layer(
+        name="root_zones", description="Root protection zones", key="tree_id",
+        table=_without_shapes(zones), geometry_type="MultiPolygon", shapes=shapes,
+        centre=_centres(zones), radius_m=_numbers(zones, "radius_m"),
+    )  # fmt: skip
+
+
+def _structural_zones(zones: gpd.GeoDataFrame) -> Layer:
+    """Describe the structural root zones: circles; trees without one are left out."""
+    radius = _numbers(zones, "structural_radius_m")
+    has = radius > 0
+    columns = [c for c in ("tree_id", "structural_radius_m", "regime") if c in zones.columns]
+    return Layer(
+        name="structural_zones", description="Structural root zones", key="tree_id",
+        table=pd.DataFrame(zones[columns])[has], geometry_type="Polygon",
+        centre=_centres(zones)[has], radius_m=radius[has],
+    )  # fmt: skip
+
+
+def _add_note(provenance: pd.DataFrame, note: str) -> pd.DataFrame:
+    """Add a line to the provenance that says what a layer leaves out."""
+    if not note:
+        return provenance
+    line = pd.DataFrame({"kind": ["note"], "name": ["checks"], "value": [note]})
+    return pd.concat([provenance, line], ignore_index=True)
+
+
+def _without_shapes(table: pd.DataFrame) -> pd.DataFrame:
+    """Drop all geometry columns, typed or not."""
+    typed = [name for name in table.columns if table[name].dtype.name == "geometry"]
+    named = [name for name in ("geometry", "zone", "crown", "corridor") if name in table.columns]
+    return pd.DataFrame(table.drop(columns=list(dict.fromkeys([*typed, *named]))))
+
+
+def _shapes(table: pd.DataFrame, name: str) -> NDArray[np.object_]:
+    """Give a column of shapes as an array; None everywhere where there is none."""
+    if name not in table.columns:
+        return np.full(len(table), None, dtype=object)
+    shapes = np.array(table[name], dtype=object)
+    shapes[~shapely.is_geometry(shapes)] = None
+    return shapes
+
+
+def _centres(zones: gpd.GeoDataFrame) -> NDArray[np.float64]:
+    """Give the stems of zones as coordinates, m, shape (n, 2); NaN where there is no point."""
+    points = _shapes(zones, "geometry")
+    return np.stack([shapely.get_x(points), shapely.get_y(points)], axis=1)
+
+
+def _numbers(table: pd.DataFrame, name: str) -> NDArray[np.float64]:
+    """Give a column as numbers; NaN everywhere where there is none."""
+    if name not in table.columns:
+        return np.full(len(table), np.nan)
+    return table[name].to_numpy(dtype=float, na_value=np.nan)

@@ -1,0 +1,235 @@
+"""The GeoPackage: read back equal to what went in, twice the same bytes, never half a file."""
+
+import dataclasses
+import hashlib
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pyogrio
+import pytest
+import shapely
+from pandas.testing import assert_series_equal
+from synthetic import CRS, make_empty_result, make_result
+
+from routekit.errors import OutputError
+from routekit.outputs import geopackage
+from routekit.outputs.geopackage import GeopackageSettings, encode_circles, write_geopackage
+from routekit.outputs.gis_layers import attach, join_trees, select_checks
+
+LAYERS = [
+    "runs", "breaches", "checks", "options", "root_zones", "structural_zones", "trenches",
+    "strings", "pits", "digs", "trees", "findings", "totals", "rules", "decisions", "provenance",
+]  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def result():
+    return make_result()
+
+
+@pytest.fixture(scope="module")
+def path(result, tmp_path_factory):
+    return write_geopackage(result, tmp_path_factory.mktemp("out") / "result.gpkg")
+
+
+def digest(path):
+    return hashlib.sha256(path.read_bytes()).hexdigest()
+
+
+def same_text_or_number(read, given):
+    if pd.api.types.is_bool_dtype(given.dtype) or pd.api.types.is_numeric_dtype(given.dtype):
+        np.testing.assert_allclose(
+            read.to_numpy(dtype=float, na_value=np.nan),
+            given.to_numpy(dtype=float, na_value=np.nan),
+        )
+        return
+    texts = [column.astype(object).where(column.notna(), None) for column in (read, given)]
+    assert texts[0].tolist() == texts[1].tolist()
+
+
+def test_has_every_layer_with_a_description(path):
+    assert sorted(pyogrio.list_layers(path)[:, 0]) == sorted(LAYERS)
+    for name in LAYERS:
+        assert pyogrio.read_info(path, layer=name)["layer_metadata"]["DESCRIPTION"]
+
+
+@pytest.mark.parametrize("name", ["runs", "strings", "pits", "digs", "trees"])
+def test_layer_with_geometry_reads_back_as_given(path, result, name):
+    given = getattr(result, name)
+    read = gpd.read_file(path, layer=name)
+    assert read.crs == CRS
+    same = shapely.equals(
+        shapely.normalize(read.geometry.to_numpy()), shapely.normalize(given.geometry.to_numpy())
+    )
+    assert same.all()
+    for column in given.columns.drop(["geometry", "crown"], errors="ignore"):
+        same_text_or_number(read[column], given[column])
+
+
+@pytest.mark.parametrize(
+    "name", ["checks", "options", "findings", "totals", "rules", "decisions", "provenance"]
+)
+def test_table_reads_back_as_given(path, result, name):
+    given = getattr(result, name).drop(columns="run", errors="ignore")
+    read = pyogrio.read_dataframe(path, layer=name)
+    assert read.columns.tolist() == given.columns.tolist()
+    assert len(read) == len(given)
+    for column in given.columns:
+        same_text_or_number(read[column], given[column])
+
+
+def test_runs_carry_condition_and_advice(path, result):
+    read = gpd.read_file(path, layer="runs")
+    assert read["technique"].tolist() == result.advice["technique"].tolist()
+    assert read["worst_text"].tolist() == result.condition["worst_text"].tolist()
+
+
+def test_breaches_are_the_stretches_between_their_chainages(path, result):
+    read = gpd.read_file(path, layer="breaches")
+    assert len(read) == len(result.breaches) > 5
+    np.testing.assert_allclose(
+        read.length, result.breaches["to_m"] - result.breaches["from_m"], atol=1e-9
+    )
+    lines = result.runs.set_index("run_id").geometry.loc[read["run_id"]].to_numpy()
+    assert (shapely.distance(read.geometry.to_numpy(), lines) < 1e-9).all()
+
+
+def test_zones_have_the_area_that_they_state(path, result):
+    """A circle is drawn as a polygon of equal area (derived: plane geometry)."""
+    read = gpd.read_file(path, layer="root_zones")
+    np.testing.assert_allclose(read.area, result.zones["area_m2"], rtol=1e-9)
+    assert read["tree_id"].tolist() == result.zones["tree_id"].tolist()
+    own = result.zones["zone"].notna().to_numpy()
+    assert shapely.equals(
+        shapely.normalize(shapely.get_geometry(read.geometry.to_numpy()[own], 0)),
+        shapely.normalize(result.zones["zone"].to_numpy()[own]),
+    ).all()
+    structural = gpd.read_file(path, layer="structural_zones")
+    assert len(structural) == result.zones["structural_radius_m"].notna().sum()
+    np.testing.assert_allclose(structural.area, np.pi * 2.1**2, rtol=1e-9)
+
+
+@pytest.mark.parametrize("multi", [False, True])
+def test_circle_stays_close_to_its_radius(multi):
+    """48 sides at 15 m: corners 14 mm outside, middles of sides 18 mm inside (derived)."""
+    circle = shapely.from_wkb(
+        encode_circles([[10, 20], [0, 0]], [15, np.nan], segments=48, multi=multi)[0].as_py()
+    )
+    corners = shapely.get_coordinates(circle) - [10, 20]
+    assert np.hypot(*corners.T) == pytest.approx(15.0214, abs=2e-4)
+    assert circle.area == pytest.approx(np.pi * 225, rel=1e-12)
+    assert encode_circles([[0, 0]], [np.nan], segments=12)[0].as_py() is None
+
+
+def test_untouched_trees_lose_nothing_and_unknown_zones_stay_unknown(result):
+    zones = result.zones.copy()
+    free = (~result.trees["tree_id"].isin(result.tree_loss["tree_id"])).to_numpy()
+    first, second = np.flatnonzero(free)[:2]
+    zones.loc[second, ["radius_m", "area_m2"]] = np.nan
+    trees = join_trees(dataclasses.replace(result, zones=zones))
+    assert trees["severity"].iloc[first] == "none"
+    assert trees["severed_share"].iloc[first] == 0
+    assert pd.isna(trees["severity"].iloc[second])
+    assert pd.isna(trees["severed_share"].iloc[second])
+
+
+def test_two_writes_give_the_same_bytes(path, result, tmp_path):
+    assert digest(write_geopackage(result, tmp_path / "again.gpkg")) == digest(path)
+
+
+def test_gdal_options_are_put_back(result, tmp_path):
+    pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": "1999-01-01T00:00:00.000Z"})
+    write_geopackage(result, tmp_path / "result.gpkg")
+    assert pyogrio.get_gdal_config_option("OGR_CURRENT_DATE") == "1999-01-01T00:00:00.000Z"
+    pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": None})
+    write_geopackage(result, tmp_path / "result.gpkg")
+    assert pyogrio.get_gdal_config_option("OGR_CURRENT_DATE") is None
+
+
+@pytest.mark.parametrize("columns", [True, False])
+def test_empty_tables_give_empty_layers(tmp_path, columns):
+    path = write_geopackage(make_empty_result(columns=columns), tmp_path / "empty.gpkg")
+    assert sorted(pyogrio.list_layers(path)[:, 0]) == sorted(LAYERS)
+    assert all(pyogrio.read_info(path, layer=name)["features"] == 0 for name in LAYERS)
+    assert pyogrio.read_info(path, layer="root_zones")["geometry_type"] == "MultiPolygon"
+    assert pyogrio.read_info(path, layer="checks")["geometry_type"] is None
+
+
+def test_missing_optional_columns_are_no_error(result, tmp_path):
+    lean = dataclasses.replace(
+        result,
+        runs=result.runs[["run_id", "geometry"]],
+        trees=result.trees[["tree_id", "geometry"]],
+        zones=result.zones[["tree_id", "radius_m", "geometry"]],
+        condition=pd.DataFrame(),
+        tree_balance=pd.DataFrame(columns=["tree_id"]),
+    )
+    path = write_geopackage(lean, tmp_path / "lean.gpkg")
+    assert len(gpd.read_file(path, layer="runs")) == len(result.runs)
+
+
+def test_missing_shapes_are_written_as_rows_without_geometry(result, tmp_path):
+    pits = result.pits.copy()
+    pits.geometry = [None, *pits.geometry[1:]]
+    breaches = result.breaches.assign(from_m=np.nan)
+    path = write_geopackage(
+        dataclasses.replace(result, pits=pits, breaches=breaches), tmp_path / "gaps.gpkg"
+    )
+    assert gpd.read_file(path, layer="pits").geometry.isna().tolist() == [True, False, False]
+    assert gpd.read_file(path, layer="breaches").geometry.isna().all()
+
+
+def test_too_many_checks_keep_those_that_matter_and_say_so(result, tmp_path):
+    kept, note = select_checks(result, 10)
+    technique = result.advice.set_index("run_id")["technique"]
+    wanted = technique.loc[kept["run_id"].astype(str)].to_numpy()
+    recommended = kept["technique"].astype(str) == wanted
+    assert ((kept["verdict"] != "pass") | recommended).all()
+    left_out = result.checks.drop(kept.index)
+    assert (left_out["verdict"] == "pass").all()
+    others = technique.loc[left_out["run_id"].astype(str)].to_numpy()
+    assert (left_out["technique"].astype(str) != others).all()
+    assert 0 < len(kept) < len(result.checks)
+    path = write_geopackage(
+        result, tmp_path / "few.gpkg", settings=GeopackageSettings(max_check_rows=10)
+    )
+    assert note in pyogrio.read_dataframe(path, layer="provenance")["value"].tolist()
+    assert pyogrio.read_info(path, layer="checks")["features"] == len(kept)
+
+
+def test_a_writer_that_dies_leaves_the_earlier_file(result, tmp_path, monkeypatch):
+    path = write_geopackage(result, tmp_path / "result.gpkg")
+    before = digest(path)
+    write = geopackage._write_layer
+
+    def die_at_pits(layer, *rest):
+        if layer.name == "pits":
+            message = "cut off"
+            raise KeyboardInterrupt(message)
+        write(layer, *rest)
+
+    monkeypatch.setattr(geopackage, "_write_layer", die_at_pits)
+    with pytest.raises(KeyboardInterrupt, match="cut off"):
+        write_geopackage(make_result(name="other", seed=2), path)
+    assert digest(path) == before
+    assert [item.name for item in tmp_path.iterdir()] == ["result.gpkg"]
+
+
+def test_a_failing_driver_names_the_layer_and_the_remedy(result, tmp_path):
+    broken = dataclasses.replace(result, crs="no such system")
+    with pytest.raises(OutputError, match=r"layer runs cannot be written; .*result\.gpkg"):
+        write_geopackage(broken, tmp_path / "result.gpkg")
+
+
+def test_attach_refuses_rows_that_it_cannot_place(result):
+    table = pd.DataFrame({"grade": [1, 2]})
+    with pytest.raises(ValueError, match="no column run_id and 2 rows where 12 are needed"):
+        attach(result.runs, table, key="run_id", prefix="x_")
+
+
+def test_attach_without_key_goes_by_position_and_keeps_both_names(result):
+    table = pd.DataFrame({"length_m": np.arange(12.0)})
+    joined = attach(result.runs, table, key="run_id", prefix="x_")
+    assert_series_equal(joined["length_m"], result.runs["length_m"])
+    assert joined["x_length_m"].tolist() == list(range(12))
