@@ -1,0 +1,149 @@
+"""Settings of the page for residents."""
+
+from __future__ import annotations
+
+import re
+from typing import Literal, Self
+from urllib.parse import urlsplit
+
+from pydantic import field_validator, model_validator
+
+from routekit.settings import Settings, setting
+from routekit.vocabulary import TECHNIQUES
+
+Language = Literal["en", "nl", "de", "fr", "es"]
+
+_MAIL = re.compile(r"[A-Za-z0-9.!#$%&'*+/=?^_`{|}~-]+@[A-Za-z0-9-]+(\.[A-Za-z0-9-]+)*")
+_DATE = re.compile(r"\d{4}-(0[1-9]|1[0-2])-(0[1-9]|[12]\d|3[01])")
+
+
+def _default_days() -> dict[str, tuple[int, int]]:
+    """Give the usual working days at one stretch, fewest and most, by technique."""
+    return {
+        "local_repair": (1, 2),
+        "cipp": (1, 2),
+        "close_fit": (1, 2),
+        "slip_lining": (2, 4),
+        "burst_same": (3, 5),
+        "burst_upsized": (3, 6),
+        "open_cut": (5, 15),
+    }
+
+
+class PublicSettings(Settings):
+    """What the page for residents says, and in which language it opens."""
+
+    language: Language = setting(
+        "en", unit="-", source="house", text="Language in which the page opens."
+    )
+    title: str = setting(
+        "",
+        unit="-",
+        source="study",
+        text="Title of the page; empty takes the name of the study.",
+    )
+    intro: str = setting(
+        "", unit="-", source="study", text="Words of the council above the map, shown as written."
+    )
+    contact: str = setting(
+        "",
+        unit="-",
+        source="study",
+        text=(
+            "Mail address, or https address of a web form, for questions; `{number}` in the web "
+            "address stands for the run or tree number."
+        ),
+    )
+    data_date: str = setting(
+        "",
+        unit="-",
+        source="study",
+        text="Date of the data as YYYY-MM-DD; empty is said to be not stated.",
+    )
+    street_field: str = setting(
+        "street",
+        unit="-",
+        source="study",
+        text=(
+            "Column of the sewers that names the street. Runs without a name take the nearest "
+            "surface that has one, and otherwise a square of a grid."
+        ),
+    )
+    street_reach_m: float = setting(
+        30.0,
+        unit="m",
+        source="house",
+        text="A run takes the street of a named surface no farther away than this.",
+        ge=0,
+    )
+    area_size_m: float = setting(
+        200.0,
+        unit="m",
+        source="house",
+        text="Side of the grid squares that stand for streets where no name is known.",
+        gt=0,
+    )
+    tree_reach_m: float = setting(
+        20.0,
+        unit="m",
+        source="house",
+        text="Trees no farther than this from a run are shown with its street.",
+        ge=0,
+    )
+    backdrop_reach_m: float = setting(
+        60.0,
+        unit="m",
+        source="house",
+        text="Buildings and surfaces no farther than this from a run are drawn.",
+        ge=0,
+    )
+    parking_space_m2: float = setting(
+        12.5,
+        unit="m2",
+        source="practice",
+        text="Area of one parking space, to say how many spaces the pits take.",
+        gt=0,
+    )
+    days: dict[str, tuple[int, int]] = setting(
+        _default_days,
+        unit="working days",
+        source="house",
+        text=(
+            "Usual time at one stretch, fewest and most working days, by technique; a technique "
+            "left out is said to have no stated time. Replace with the contractor's programme."
+        ),
+    )
+
+    @field_validator("contact")
+    @classmethod
+    def _check_contact(cls, value: str) -> str:
+        """Accept nothing, one mail address, or one https address."""
+        if not value or _MAIL.fullmatch(value):
+            return value
+        parts = urlsplit(value)
+        if parts.scheme == "https" and parts.netloc and not re.search(r"\s", value):
+            return value
+        msg = f"`contact` is {value!r}; write one mail address or an address with https://"
+        raise ValueError(msg)
+
+    @field_validator("data_date")
+    @classmethod
+    def _check_date(cls, value: str) -> str:
+        """Accept nothing or a date as YYYY-MM-DD."""
+        if value and not _DATE.fullmatch(value):
+            msg = f"`data_date` is {value!r}; write it as YYYY-MM-DD"
+            raise ValueError(msg)
+        return value
+
+    @model_validator(mode="after")
+    def _check_days(self) -> Self:
+        """Refuse unknown techniques and impossible times."""
+        unknown = sorted(set(self.days) - set(TECHNIQUES))
+        if unknown:
+            msg = f"`days` names {', '.join(unknown)}; known are {', '.join(TECHNIQUES)}"
+            raise ValueError(msg)
+        wrong = sorted(name for name, (low, high) in self.days.items() if not 0 < low <= high)
+        if wrong:
+            msg = f"`days` of {', '.join(wrong)}: the fewest days must be 1 or more, the most no less"
+            raise ValueError(msg)
+        return self

@@ -1,0 +1,235 @@
+"""Which street a run, a pit, a dig or a tree belongs to.
+
+A street is a name in the runs' own street column; else the street of the nearest surface that
+names one; else a square of a grid over the study, lettered from the west and numbered from the
+north, so that a reader still finds the place on the map.
+"""
+
+from __future__ import annotations
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from numpy.typing import NDArray
+
+_LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
+
+
+def name_streets(
+    runs: gpd.GeoDataFrame,
+    surfaces: gpd.GeoDataFrame,
+    strings: pd.DataFrame,
+    *,
+    street_reach_m: float,
+    area_size_m: float,
+) -> tuple[pd.DataFrame, NDArray[np.int64]]:
+    """List the streets and say which one each run lies in.
+
+    Parameters
+    ----------
+    runs : geopandas.GeoDataFrame
+        run_id, street (missing where not named), geometry.
+    surfaces : geopandas.GeoDataFrame
+        street, geometry.
+    strings : pandas.DataFrame
+        string_id, run_ids (joined by `;`): runs of one string share one grid square.
+    street_reach_m : float
+        Farthest surface that lends its street, in m.
+    area_size_m : float
+        Side of the grid squares, in m.
+
+    Returns
+    -------
+    streets : pandas.DataFrame
+        label, is_named; named streets first, each group by name.
+    street : numpy.ndarray of int, shape (n,)
+        Row of `streets` for each run.
+    """
+    label = clean_text(runs["street"])
+    lent = _borrow_names(runs, surfaces, street_reach_m)
+    label = label.where(label != "", lent)
+    is_named = (label != "").to_numpy()
+    squares = _grid_squares(runs, strings, area_size_m)
+    label = label.where(is_named, squares)
+    keys = pd.DataFrame({"label": label.to_numpy(object), "is_named": is_named})
+    streets = keys.drop_duplicates()
+    order = streets["label"].map(_sort_key)
+    streets = streets.assign(order=order).sort_values(["is_named", "order"], ascending=[False, True])
+    streets = streets[["label", "is_named"]].reset_index(drop=True)
+    place = streets.reset_index().rename(columns={"index": "street"})
+    street = keys.merge(place, on=["label", "is_named"], how="left")["street"]
+    return streets, street.to_numpy(np.int64)
+
+
+def clean_text(values: pd.Series) -> pd.Series:
+    """Write values as text without line breaks and outer blanks; missing ones as empty text."""
+    texts = values.astype(object).map(str, na_action="ignore")
+    return texts.where(~values.isna().to_numpy(), "").astype(str).str.split().str.join(" ")
+
+
+def _sort_key(label: str) -> tuple[str, str]:
+    """Order names without regard to case, equal ones by their spelling."""
+    return (label.casefold(), label)
+
+
+def _borrow_names(
+    runs: gpd.GeoDataFrame, surfaces: gpd.GeoDataFrame, reach_m: float
+) -> pd.Series:
+    """Give the street of the nearest named surface within reach; empty text for none."""
+    names = clean_text(surfaces["street"])
+    named = surfaces[(names != "").to_numpy()]
+    lent = np.full(len(runs), "", dtype=object)
+    if len(named) and len(runs):
+        middle = shapely.line_interpolate_point(runs.geometry.to_numpy(), 0.5, normalized=True)
+        run, surface = named.sindex.nearest(middle, return_all=False, max_distance=reach_m)
+        lent[run] = names[(names != "").to_numpy()].to_numpy(object)[surface]
+    return pd.Series(lent, index=runs.index)
+
+
+def _grid_squares(
+    runs: gpd.GeoDataFrame, strings: pd.DataFrame, size_m: float
+) -> pd.Series:
+    """Name the grid square of each run, or of the middle of its string."""
+    if runs.empty:
+        return pd.Series([], index=runs.index, dtype=str)
+    middle = shapely.line_interpolate_point(runs.geometry.to_numpy(), 0.5, normalized=True)
+    xy = pd.DataFrame(shapely.get_coordinates(middle), columns=["x", "y"], index=runs.index)
+    group = runs["run_id"].map(_string_of_run(strings))
+    shared = xy.groupby(group, dropna=True)[["x", "y"]].transform("mean")
+    xy = shared.where(group.notna().to_numpy()[:, None], xy)
+    column = np.floor((xy["x"] - xy["x"].min()) / size_m).astype(int)
+    row = np.floor((xy["y"].max() - xy["y"]) / size_m).astype(int) + 1
+    return column.map(_letters) + row.astype(str)
+
+
+def _letters(number: int) -> str:
+    """Write 0, 1, ... 25, 26 as A, B, ... Z, AA."""
+    text = _LETTERS[number % 26]
+    while number >= 26:
+        number = number // 26 - 1
+        text = _LETTERS[number % 26] + text
+    return text
+
+
+def _string_of_run(strings: pd.DataFrame) -> dict[str, str]:
+    """Map each run to the string that it is pulled in."""
+    members = list_members(strings)
+    return dict(zip(members["run_id"], members["string_id"], strict=True))
+
+
+def list_members(strings: pd.DataFrame) -> pd.DataFrame:
+    """List the runs of each string.
+
+    Parameters
+    ----------
+    strings : pandas.DataFrame
+        string_id, run_ids (joined by `;`), launch_pit, reception_pit.
+
+    Returns
+    -------
+    pandas.DataFrame
+        string_id, run_id, launch_pit, reception_pit; one row per run of a string.
+    """
+    columns = ["string_id", "launch_pit", "reception_pit"]
+    split = clean_text(strings["run_ids"]).str.split(";")
+    rows = strings[columns].assign(run_id=split.to_numpy(object)).explode("run_id")
+    rows["run_id"] = clean_text(rows["run_id"])
+    return rows[rows["run_id"] != ""].reset_index(drop=True)
+
+
+def place_pits(
+    pits: gpd.GeoDataFrame, runs: gpd.GeoDataFrame, strings: pd.DataFrame
+) -> NDArray[np.int64]:
+    """Find the run that each pit serves.
+
+    Parameters
+    ----------
+    pits : geopandas.GeoDataFrame
+        pit_id, geometry.
+    runs : geopandas.GeoDataFrame
+        run_id, geometry; at least one.
+    strings : pandas.DataFrame
+        string_id, run_ids, launch_pit, reception_pit.
+
+    Returns
+    -------
+    numpy.ndarray of int, shape (n,)
+        Row of the nearest run of the pit's own strings; of the nearest run at all where no
+        string names the pit.
+    """
+    found = nearest_run(pits, runs)
+    members = list_members(strings)
+    ends = pd.concat(
+        [
+            members[["run_id", end]].rename(columns={end: "pit_id"})
+            for end in ("launch_pit", "reception_pit")
+        ]
+    )
+    run_row = pd.Series(np.arange(len(runs)), index=runs["run_id"].to_numpy(object))
+    pit_row = pd.DataFrame({"pit_id": pits["pit_id"].to_numpy(object), "pit": np.arange(len(pits))})
+    pairs = ends.dropna().merge(pit_row, on="pit_id")
+    pairs["run"] = pairs["run_id"].map(run_row)
+    pairs = pairs.dropna(subset=["run"]).astype({"run": np.int64, "pit": np.int64})
+    pairs["distance_m"] = shapely.distance(
+        pits.geometry.to_numpy()[pairs["pit"]], runs.geometry.to_numpy()[pairs["run"]]
+    )
+    best = pairs.sort_values(["pit", "distance_m", "run"]).drop_duplicates("pit")
+    found[best["pit"].to_numpy()] = best["run"].to_numpy()
+    return found
+
+
+def nearest_run(shapes: gpd.GeoDataFrame, runs: gpd.GeoDataFrame) -> NDArray[np.int64]:
+    """Give the row of the run nearest to each shape."""
+    found = np.zeros(len(shapes), dtype=np.int64)
+    if len(shapes):
+        shape, run = runs.sindex.nearest(shapes.geometry.to_numpy(), return_all=False)
+        found[shape] = run
+    return found
+
+
+def pair_trees(
+    trees: gpd.GeoDataFrame,
+    runs: gpd.GeoDataFrame,
+    street: NDArray[np.int64],
+    breaches: pd.DataFrame,
+    *,
+    reach_m: float,
+) -> pd.DataFrame:
+    """List which trees stand in which street.
+
+    Parameters
+    ----------
+    trees : geopandas.GeoDataFrame
+        tree_id, geometry (points).
+    runs : geopandas.GeoDataFrame
+        run_id, geometry.
+    street : numpy.ndarray of int, shape (n,)
+        Street of each run.
+    breaches : pandas.DataFrame
+        run_id, tree_id.
+    reach_m : float
+        A tree stands in the street of its nearest run if that is no farther than this, in m.
+
+    Returns
+    -------
+    pandas.DataFrame
+        tree, street (rows), distance_m to the nearest run (NaN for pairs known from a breach
+        only), sorted by street and tree, each pair once.
+    """
+    if trees.empty or runs.empty:
+        return pd.DataFrame({"tree": [], "street": [], "distance_m": []}).astype(
+            {"tree": np.int64, "street": np.int64, "distance_m": float}
+        )
+    (tree, run), distance = runs.sindex.nearest(
+        trees.geometry.to_numpy(), return_all=False, max_distance=reach_m, return_distance=True
+    )
+    near = pd.DataFrame({"tree": tree, "street": street[run], "distance_m": distance})
+    tree_row = pd.Series(np.arange(len(trees)), index=trees["tree_id"].to_numpy(object))
+    run_street = pd.Series(street, index=runs["run_id"].to_numpy(object))
+    cut = pd.DataFrame(
+        {"tree": breaches["tree_id"].map(tree_row), "street": breaches["run_id"].map(run_street)}
+    ).dropna()
+    pairs = pd.concat([near, cut.astype(np.int64).assign(distance_m=np.nan)], ignore_index=True)
+    pairs = pairs.sort_values(["street", "tree", "distance_m"])
+    return pairs.drop_duplicates(["street", "tree"]).reset_index(drop=True)
