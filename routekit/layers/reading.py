@@ -152,7 +152,7 @@ def _read_frame(
         findings.note("warning", layer, "", seen, f"read as {FALLBACK_ENCODING}")
         options |= {"encoding": FALLBACK_ENCODING, "use_arrow": False}
         return pyogrio.read_dataframe(path, **options)
-    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, ValueError) as error:
+    except (pyogrio.errors.DataSourceError, OSError, RuntimeError, ValueError) as error:
         condition = f' where "{where}"' if where else ""
         msg = f'layers.{layer}: {path}, layer "{name}"{condition} cannot be read ({error})'
         raise LayerError(msg) from error
@@ -161,7 +161,7 @@ def _read_frame(
 def _is_utf8(frame: pd.DataFrame) -> bool:
     """Tell whether all text of a frame is valid: Arrow itself does not look."""
     try:
-        for name in frame.select_dtypes("str"):
+        for name in list(frame.columns[frame.dtypes == "str"]):
             pa.array(frame[name].array).validate(full=True)
     except pa.ArrowInvalid:
         return False

@@ -1,0 +1,317 @@
+"""One metric working CRS for all layers, and what bringing a layer into it costs in accuracy.
+
+The working CRS is the declared one, else the sewers' own if it is projected in metres and true
+to scale, else the UTM zone of their place. Heights of a compound or three-dimensional system are
+dropped: levels come from columns. Each transformed layer leaves a finding with the accuracy of
+the operation used, because transformations stay silent when a better grid is missing.
+"""
+
+from __future__ import annotations
+
+import warnings
+from typing import TYPE_CHECKING, Final, cast
+
+import geopandas as gpd
+import numpy as np
+import pyproj
+import shapely
+from numpy.typing import NDArray
+from pyproj.exceptions import CRSError
+from pyproj.transformer import AreaOfInterest, TransformerGroup
+
+from routekit.errors import CrsError
+
+if TYPE_CHECKING:
+    from routekit.layers.findings import Findings
+    from routekit.layers.reading import RawLayer
+
+GEOGRAPHIC: Final = "EPSG:4326"
+
+MAX_SCALE_ERROR: Final = 0.005
+"""A CRS whose scale is further than this from one is no grid to measure in (house choice: national
+grids keep within 0.1 to 0.2 %, web mercator is off by 30 % and more in Europe)."""
+
+GOOD_ACCURACY_M: Final = 1.0
+"""Accuracy up to which a transformation is only mentioned (house choice: a trench's width)."""
+
+
+def parse_crs(text: str, where: str) -> pyproj.CRS:
+    """Read a CRS as the study file names it.
+
+    Parameters
+    ----------
+    text : str
+        Such as `"EPSG:28992"`.
+    where : str
+        Setting that holds the text, for the message.
+
+    Returns
+    -------
+    pyproj.CRS
+        The system, without heights.
+
+    Raises
+    ------
+    CrsError
+        If PROJ does not know it.
+    """
+    try:
+        return drop_heights(pyproj.CRS.from_user_input(text))
+    except CRSError as error:
+        msg = f'{where}: unknown reference system "{text}"; write it as "EPSG:" and its number'
+        raise CrsError(msg) from error
+
+
+def drop_heights(crs: pyproj.CRS) -> pyproj.CRS:
+    """Give the horizontal part of a compound or three-dimensional CRS.
+
+    Parameters
+    ----------
+    crs : pyproj.CRS
+        Any system.
+
+    Returns
+    -------
+    pyproj.CRS
+        Two-dimensional.
+    """
+    if crs.is_compound:
+        crs = crs.sub_crs_list[0]
+    return crs.to_2d() if len(crs.axis_info) > 2 else crs
+
+
+def own_crs(raw: RawLayer, declared: str | None, findings: Findings) -> pyproj.CRS:
+    """Find the CRS of a layer: the declared one, else what its file says.
+
+    Parameters
+    ----------
+    raw : RawLayer
+        Layer with geometry.
+    declared : str or None
+        Text of `crs.<layer>` in the study file.
+    findings : Findings
+        Takes a declaration against the file, and dropped heights.
+
+    Returns
+    -------
+    pyproj.CRS
+        Two-dimensional.
+
+    Raises
+    ------
+    CrsError
+        If neither says it, or PROJ does not know what is said.
+    """
+    frame = cast("gpd.GeoDataFrame", raw.frame)
+    held: pyproj.CRS | None = frame.crs
+    if declared is not None:
+        crs = parse_crs(declared, f"crs.{raw.layer}")
+        if held is not None and drop_heights(held) != crs:
+            seen = f"{raw.path.name} says {name_crs(held)}, the study file {name_crs(crs)}"
+            findings.note("warning", raw.layer, "crs", seen, "the study file is followed")
+        return crs
+    if held is None:
+        bounds = np.asarray(frame.total_bounds)
+        is_degrees = bool(np.all(np.abs(bounds) <= (180, 90, 180, 90)))
+        hint = (
+            "its coordinates look like degrees, perhaps EPSG:4326" if is_degrees else "ask for it"
+        )
+        msg = (
+            f'{raw.path}, layer "{raw.layer_name}" names no reference system ({hint}); '
+            f'say crs.{raw.layer} = "EPSG:..." in the study file'
+        )
+        raise CrsError(msg)
+    crs = drop_heights(held)
+    if crs != held:
+        seen = f"{name_crs(held)} has heights"
+        findings.note("info", raw.layer, "crs", seen, "heights dropped; levels come from columns")
+    return crs
+
+
+def choose_working_crs(
+    declared: str | None, own: pyproj.CRS, lines: NDArray[np.object_], findings: Findings
+) -> pyproj.CRS:
+    """Choose the system that everything is measured in.
+
+    Parameters
+    ----------
+    declared : str or None
+        `study.working_crs`.
+    own : pyproj.CRS
+        The sewers' system.
+    lines : numpy.ndarray of object, shape (n,)
+        The sewers in that system.
+    findings : Findings
+        Takes the choice where none is declared.
+
+    Returns
+    -------
+    pyproj.CRS
+        Projected, in metres, true to scale at the sewers.
+
+    Raises
+    ------
+    CrsError
+        If the declared one is unfit: the message names a fit one.
+    """
+    place = _centre(own, lines)
+    if declared is not None:
+        crs = parse_crs(declared, "study.working_crs")
+        fault = find_fault(crs, place)
+        if fault:
+            msg = (
+                f"study.working_crs: {name_crs(crs)} {fault}; leave it out, or use "
+                f"{name_crs(_utm(place))}"
+            )
+            raise CrsError(msg)
+        return crs
+    fault = find_fault(own, place)
+    if not fault:
+        return own
+    utm = _utm(place)
+    seen = f"the sewers' {name_crs(own)} {fault}"
+    findings.note("info", "sewers", "crs", seen, f"worked in {name_crs(utm)}")
+    return utm
+
+
+def find_fault(crs: pyproj.CRS, place: tuple[float, float]) -> str:
+    """Say why a CRS is unfit for measuring at a place.
+
+    Parameters
+    ----------
+    crs : pyproj.CRS
+        Two-dimensional system.
+    place : tuple of float
+        Longitude and latitude in degrees.
+
+    Returns
+    -------
+    str
+        Empty if it is fit: projected, in metres, scale within `MAX_SCALE_ERROR` of one.
+    """
+    if not crs.is_projected:
+        return "is not projected"
+    if any(abs(axis.unit_conversion_factor - 1.0) > 1e-9 for axis in crs.axis_info):
+        return f"is in {crs.axis_info[0].unit_name}, not metres"
+    factors = pyproj.Proj(crs).get_factors(*place)
+    worst = max(abs(factors.meridional_scale - 1.0), abs(factors.parallel_scale - 1.0))
+    if not worst <= MAX_SCALE_ERROR:
+        return f"is off scale by {100 * worst:.0f} % at the sewers"
+    return ""
+
+
+def transform_layer(
+    geometry: NDArray[np.object_],
+    source: pyproj.CRS,
+    target: pyproj.CRS,
+    *,
+    layer: str,
+    findings: Findings,
+) -> NDArray[np.object_]:
+    """Bring geometry into the working CRS and say how accurately.
+
+    Parameters
+    ----------
+    geometry : numpy.ndarray of object, shape (n,)
+        Null and empty geometry stays.
+    source : pyproj.CRS
+        System of the geometry.
+    target : pyproj.CRS
+        Working CRS.
+    layer : str
+        Canonical layer, for the finding.
+    findings : Findings
+        Takes the accuracy in metres and the missing grids.
+
+    Returns
+    -------
+    numpy.ndarray of object, shape (n,)
+        Two-dimensional geometry; what falls outside the operation has infinite coordinates.
+    """
+    flat = np.asarray(shapely.force_2d(geometry))
+    if source == target or not len(flat):
+        return flat
+    group = _find_operations(flat, source, target)
+    if not group.transformers:
+        way = f"from {name_crs(source)} to {name_crs(target)}"
+        msg = f"{layer}: no way {way}; check crs.{layer}"
+        raise CrsError(msg)
+    _report_accuracy(group, source, target, layer, findings)
+    used = group.transformers[0]
+
+    def move(points: NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.column_stack(used.transform(points[:, 0], points[:, 1]))
+
+    return np.asarray(shapely.transform(flat, move))
+
+
+def _find_operations(
+    geometry: NDArray[np.object_], source: pyproj.CRS, target: pyproj.CRS
+) -> TransformerGroup:
+    """List the operations between two systems that are best where the layer lies."""
+    bounds = np.asarray(shapely.total_bounds(geometry))
+    area = None
+    if np.all(np.isfinite(bounds)):
+        to_degrees = pyproj.Transformer.from_crs(source, GEOGRAPHIC, always_xy=True)
+        degrees = np.asarray(to_degrees.transform_bounds(*bounds))
+        area = AreaOfInterest(*degrees) if np.all(np.isfinite(degrees)) else None
+    with warnings.catch_warnings():
+        # The group warns when grids are missing; that becomes a finding.
+        warnings.simplefilter("ignore", UserWarning)
+        return TransformerGroup(source, target, always_xy=True, area_of_interest=area)
+
+
+def _report_accuracy(
+    group: TransformerGroup,
+    source: pyproj.CRS,
+    target: pyproj.CRS,
+    layer: str,
+    findings: Findings,
+) -> None:
+    """Make a finding of the accuracy of the operation used."""
+    accuracy = group.transformers[0].accuracy
+    known = f"accuracy {accuracy:g} m" if accuracy >= 0 else "accuracy not stated"
+    grids = sorted({grid.short_name for op in group.unavailable_operations for grid in op.grids})
+    missing = f"; a better operation needs {', '.join(grids)}" if grids else ""
+    is_best = group.best_available
+    if not is_best:
+        known += ", not the best operation"
+    is_good = is_best and 0 <= accuracy <= GOOD_ACCURACY_M
+    seen = (
+        f"{name_crs(source)} brought to {name_crs(target)}: {known}{missing if not is_best else ''}"
+    )
+    done = "positions may be off by that much" if not is_good else "transformed"
+    findings.note("info" if is_good else "warning", layer, "crs", seen, done)
+
+
+def name_crs(crs: pyproj.CRS) -> str:
+    """Name a CRS for a reader: its code and name where it has a code."""
+    code = crs.to_authority()
+    return f"{code[0]}:{code[1]} ({crs.name})" if code else str(crs.name)
+
+
+def _centre(own: pyproj.CRS, lines: NDArray[np.object_]) -> tuple[float, float]:
+    """Longitude and latitude of the middle of the sewers."""
+    bounds = np.asarray(shapely.total_bounds(lines))
+    if not np.all(np.isfinite(bounds)):
+        msg = (
+            "sewers: no geometry to tell the place from; check the layer, or set study.working_crs"
+        )
+        raise CrsError(msg)
+    x, y = (bounds[0] + bounds[2]) / 2, (bounds[1] + bounds[3]) / 2
+    to_degrees = pyproj.Transformer.from_crs(own, GEOGRAPHIC, always_xy=True)
+    place = to_degrees.transform(x, y)
+    if not (abs(place[0]) <= 180 and abs(place[1]) <= 90):
+        msg = (
+            f"sewers: coordinates near ({x:.0f}, {y:.0f}) do not lie in {name_crs(own)}; "
+            'say crs.sewers = "EPSG:..." in the study file'
+        )
+        raise CrsError(msg)
+    return float(place[0]), float(place[1])
+
+
+def _utm(place: tuple[float, float]) -> pyproj.CRS:
+    """UTM zone of a place on WGS 84."""
+    points = gpd.GeoSeries([shapely.Point(place)], crs=GEOGRAPHIC)
+    zone: pyproj.CRS = points.estimate_utm_crs()
+    return zone

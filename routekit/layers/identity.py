@@ -1,0 +1,182 @@
+"""Names of rows: missing ones made, doubled ones told apart, rows that stand twice left out."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final, TypeVar
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+
+from routekit.layers.columns import load_columns
+
+if TYPE_CHECKING:
+    from collections import Counter
+
+    from routekit.layers.findings import Findings
+
+HELPERS: Final = ("row_key", "source_row", "geometry")
+"""Columns that are no attribute of a row."""
+
+_Frame = TypeVar("_Frame", bound=pd.DataFrame)
+
+
+def find_id_column(layer: str) -> str | None:
+    """Name the column that names the rows of a layer; None if none does."""
+    first = next(iter(load_columns(layer).values()))
+    return first.name if first.kind == "id" else None
+
+
+def fill_ids(table: _Frame, layer: str, id_column: str, findings: Findings) -> _Frame:
+    """Name the rows that have no id after their place in the source, as `row-17`.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame, n rows
+        With the id column, row_key and source_row (from 1).
+    layer, id_column : str
+        Canonical layer and its id column.
+    findings : Findings
+        Takes the rows named; one finding where the whole layer has no ids.
+
+    Returns
+    -------
+    pandas.DataFrame
+        With an id in every row.
+    """
+    unnamed = table[id_column].isna()
+    if not unnamed.any():
+        return table
+    made = ("row-" + table["source_row"].astype("str")).astype("str")
+    done = "named row-1, row-2, ... after their place in the source"
+    if unnamed.all():
+        findings.note("info", layer, id_column, "no row has an id", done)
+    else:
+        keys = table.loc[unnamed, "row_key"]
+        findings.add(
+            "warning", layer, keys, field=id_column, seen="no id", done="named " + made[unnamed]
+        )
+    return table.assign(**{id_column: table[id_column].where(~unnamed, made)})
+
+
+def settle_doubles(
+    table: gpd.GeoDataFrame,
+    layer: str,
+    id_column: str,
+    *,
+    findings: Findings,
+    tally: Counter[str],
+) -> gpd.GeoDataFrame:
+    """Leave out rows that stand twice, and tell rows of one id apart.
+
+    Parameters
+    ----------
+    table : geopandas.GeoDataFrame, n rows
+        With ids in every row.
+    layer, id_column : str
+        Canonical layer and its id column.
+    findings : Findings
+        Takes each row left out or renamed, and places that carry two ids.
+    tally : collections.Counter of str
+        Counts under left_out.
+
+    Returns
+    -------
+    geopandas.GeoDataFrame
+        Of rows with the same id and geometry the first; of rows with the same id and another
+        geometry all, the later ones named `id~2`, `id~3`. Ids are unique.
+    """
+    table = table.assign(place=_place_codes(table))
+    attributes = [name for name in table if name not in (*HELPERS, "place", "crown")]
+    again = table.duplicated([id_column, "place"]).to_numpy()
+    alike = table.duplicated([*attributes, "place"]).to_numpy()
+    for mask, severity, seen in (
+        (again & alike, "warning", "the same row stands twice"),
+        (again & ~alike, "error", "the same id at the same place, with other values"),
+    ):
+        findings.add(
+            severity,
+            layer,
+            table.loc[mask, "row_key"],
+            field=id_column,
+            seen=seen + ": source row " + table.loc[mask, "source_row"].astype("str"),
+            done="the later row left out",
+        )
+    tally["left_out"] += int(again.sum())
+    table = table.loc[~again].reset_index(drop=True)
+    table = _rename_doubles(table, layer, id_column, findings)
+    shares = table.duplicated("place")
+    if shares.any():
+        first = table.groupby("place", sort=False)[id_column].transform("first")
+        seen = "lies exactly on " + first[shares]
+        keys = table.loc[shares, "row_key"]
+        findings.add("warning", layer, keys, field="geometry", seen=seen, done="both kept")
+    return table.drop(columns="place")
+
+
+def drop_doubled_rows(
+    table: pd.DataFrame, layer: str, *, findings: Findings, tally: Counter[str]
+) -> pd.DataFrame:
+    """Leave out rows of a table without geometry that repeat an earlier row in full.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+        With row_key and source_row.
+    layer : str
+        Canonical layer.
+    findings : Findings
+        Takes the rows left out.
+    tally : collections.Counter of str
+        Counts under left_out.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Distinct rows, on a new range index.
+    """
+    attributes = [name for name in table if name not in HELPERS]
+    again = table.duplicated(attributes)
+    rows = "source row " + table.loc[again, "source_row"].astype("str")
+    findings.add(
+        "warning",
+        layer,
+        table.loc[again, "row_key"],
+        field="",
+        seen="the same row stands twice: " + rows,
+        done="the later row left out",
+    )
+    tally["left_out"] += int(again.sum())
+    return table.loc[~again].reset_index(drop=True)
+
+
+def _place_codes(table: gpd.GeoDataFrame) -> np.ndarray:
+    """Number the distinct geometries of a layer, whichever way a line is drawn."""
+    geometry = np.asarray(table.geometry)
+    places = shapely.to_wkb(shapely.normalize(geometry))
+    return pd.factorize(pd.Series(places, dtype=object))[0]
+
+
+def _rename_doubles(
+    table: gpd.GeoDataFrame, layer: str, id_column: str, findings: Findings
+) -> gpd.GeoDataFrame:
+    """Give later rows of an id the endings ~2, ~3; until all ids differ."""
+    ids = table[id_column]
+    while ids.duplicated().any():
+        nth = ids.groupby(ids, sort=False).cumcount()
+        is_later = nth > 0
+        ids = ids.where(~is_later, ids + "~" + (nth + 1).astype("str"))
+    changed = ids.ne(table[id_column])
+    if not changed.any():
+        return table
+    findings.add(
+        "warning",
+        layer,
+        table.loc[changed, "row_key"],
+        field=id_column,
+        seen="the id stands at several places: source row "
+        + table.loc[changed, "source_row"].astype("str"),
+        done="renamed " + ids[changed],
+    )
+    return table.assign(**{id_column: ids})

@@ -1,0 +1,305 @@
+"""From the columns of an authority to the canonical columns, cell by cell of one type.
+
+For each canonical column the study file may name source columns in order of trust: the first
+known value wins. Codes are translated, units turned into the canonical unit, and values that
+mean «not known» become NaN. What is read from where is kept as a table.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+import pandas as pd
+
+from routekit.errors import FieldError
+from routekit.layers.columns import NUMBER_KINDS, Column, load_columns, suggest_name
+from routekit.layers.parsing import (
+    Numbers,
+    read_flags,
+    read_ids,
+    read_numbers,
+    read_text,
+    read_years,
+)
+from routekit.layers.settings import METRES
+
+if TYPE_CHECKING:
+    from routekit.layers.findings import Findings
+    from routekit.layers.reading import RawLayer
+    from routekit.layers.settings import InputSettings, Scalar
+
+CONSTANT_MARK: Final = "="
+"""A field text that begins so is a constant for all rows, not a column name."""
+
+MAPPING_COLUMNS: Final = ("layer", "column", "source", "unit", "known", "rows")
+
+
+@dataclass(frozen=True, kw_only=True)
+class MappedLayer:
+    """A layer in canonical columns, the names of its rows, and what came from where."""
+
+    table: pd.DataFrame
+    keys: pd.Series
+    mapping: pd.DataFrame
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Rules:
+    """What the study file says about one column."""
+
+    column: Column
+    unit: str
+    codes: dict[str, Scalar]
+    missing: list[Scalar]
+
+    @property
+    def factor(self) -> float:
+        """Multiplier from the source's unit to the canonical one."""
+        if self.unit not in METRES or self.column.unit not in METRES:
+            return 1.0
+        return METRES[self.unit] / METRES[self.column.unit]
+
+
+def map_layer(raw: RawLayer, *, inputs: InputSettings, findings: Findings) -> MappedLayer:
+    """Translate a layer into its canonical columns.
+
+    Parameters
+    ----------
+    raw : RawLayer
+        The layer as read, n rows.
+    inputs : InputSettings
+        Sections fields, values, units and missing.
+    findings : Findings
+        Takes cells that cannot be read and the counts per source column.
+
+    Returns
+    -------
+    MappedLayer
+        `table` has all canonical columns of the layer (text as str, numbers as float64, flags as
+        float64 1, 0, NaN) on a range index of n rows; `keys` names each row by its id, else
+        «row 17»; `mapping` has `MAPPING_COLUMNS`.
+
+    Raises
+    ------
+    FieldError
+        If a named source column does not exist, or a required one cannot be found.
+    """
+    columns = load_columns(raw.layer)
+    sources = {name: _find_sources(raw, column, inputs) for name, column in columns.items()}
+    _refuse_missing(raw, sources)
+    keys = name_rows(raw, sources)
+    table: dict[str, pd.Series] = {}
+    lines: list[tuple[str, str, str, str, int, int]] = []
+    for name, column in columns.items():
+        rules = _rules_for(column, inputs)
+        cells, counts = _read_column(raw, sources[name], rules, keys, findings)
+        table[name] = cells
+        lines += [
+            (raw.layer, name, source, rules.unit, n, len(cells)) for source, n in counts.items()
+        ]
+        _note_counts(raw.layer, name, counts, len(cells), findings)
+    return MappedLayer(
+        table=pd.DataFrame(table, index=raw.frame.index),
+        keys=keys,
+        mapping=pd.DataFrame(lines, columns=list(MAPPING_COLUMNS)),
+    )
+
+
+def name_rows(raw: RawLayer, sources: dict[str, list[str]]) -> pd.Series:
+    """Name each row of a layer by its id, else by its place in the source from 1."""
+    places = pd.Series(np.arange(1, len(raw.frame) + 1), index=raw.frame.index).astype("str")
+    places = ("row " + places).astype("str")
+    first = next(iter(load_columns(raw.layer).values()))
+    named = [each for each in sources[first.name] if not each.startswith(CONSTANT_MARK)]
+    if not named:
+        return places
+    ids = read_ids(raw.frame[named[0]])
+    return ids.where(ids.notna(), places)
+
+
+def _find_sources(raw: RawLayer, column: Column, inputs: InputSettings) -> list[str]:
+    """Find the source columns of one canonical column: those named, else one of its name."""
+    present = {str(name).casefold(): str(name) for name in reversed(raw.frame.columns)}
+    named = inputs.fields.get(raw.layer, {}).get(column.name)
+    if named is None:
+        return [present[n] for n in (column.name, *column.aliases) if n in present][:1]
+    wanted = [named] if isinstance(named, str) else named
+    found = []
+    for name in wanted:
+        if name.startswith(CONSTANT_MARK):
+            found.append(name)
+            continue
+        exact = name.strip() if name.strip() in raw.frame.columns else None
+        match = exact or present.get(name.strip().casefold())
+        if match is None:
+            known = [str(each) for each in raw.frame.columns if each != "geometry"]
+            msg = (
+                f'fields.{raw.layer}.{column.name}: {raw.path}, layer "{raw.layer_name}" has no '
+                f'column "{name}"; {suggest_name(name, known)}'
+            )
+            raise FieldError(msg)
+        found.append(match)
+    return found
+
+
+def _refuse_missing(raw: RawLayer, sources: dict[str, list[str]]) -> None:
+    """Refuse a layer without a required column, naming the line that would map it."""
+    columns = load_columns(raw.layer)
+    lacking = [n for n, c in columns.items() if c.required == "yes" and not sources[n]]
+    sized = [n for n, c in columns.items() if c.required == "size"]
+    if sized and not sources[sized[0]] and not sources["shape_size"]:
+        lacking.append(sized[0])
+    if not lacking:
+        return
+    held = ", ".join(str(name) for name in raw.frame.columns if name != "geometry")
+    lines = " and ".join(f'fields.{raw.layer}.{name} = "..."' for name in lacking)
+    msg = (
+        f'{raw.path}, layer "{raw.layer_name}": no column for the required {", ".join(lacking)}; '
+        f"say {lines} in the study file with one of its columns: {held}"
+    )
+    raise FieldError(msg)
+
+
+def _rules_for(column: Column, inputs: InputSettings) -> _Rules:
+    """Gather what the study file says about one column."""
+    codes = inputs.values.get(column.layer, {}).get(column.name, {})
+    return _Rules(
+        column=column,
+        unit=inputs.units.get(column.layer, {}).get(column.name, column.unit),
+        codes={code.strip().casefold(): meaning for code, meaning in codes.items()},
+        missing=inputs.missing.get(column.layer, {}).get(column.name, []),
+    )
+
+
+def _read_column(
+    raw: RawLayer, sources: list[str], rules: _Rules, keys: pd.Series, findings: Findings
+) -> tuple[pd.Series, dict[str, int]]:
+    """Read one canonical column from its candidates; the first known value wins."""
+    is_number = rules.column.kind in (*NUMBER_KINDS, "flag")
+    cells = pd.Series(np.nan, index=raw.frame.index, dtype="float64" if is_number else "str")
+    counts: dict[str, int] = {}
+    for source in sources:
+        if source.startswith(CONSTANT_MARK):
+            text = source.removeprefix(CONSTANT_MARK).strip()
+            column = pd.Series(text, index=raw.frame.index, dtype="str")
+        else:
+            column = raw.frame[source]
+        read = _convert(raw, column, source, rules, keys, findings)
+        is_new = cells.isna() & read.notna()
+        cells = cells.where(~is_new, read)
+        counts[source] = int(is_new.sum())
+    return cells, counts
+
+
+def _convert(
+    raw: RawLayer,
+    column: pd.Series,
+    source: str,
+    rules: _Rules,
+    keys: pd.Series,
+    findings: Findings,
+) -> pd.Series:
+    """Turn the cells of one source column into the canonical kind."""
+    kind = rules.column.kind
+    if kind in (*NUMBER_KINDS, "flag"):
+        return _convert_numbers(raw, column, source, rules, keys, findings)
+    text = read_ids(column) if kind in ("id", "ref") else read_text(column)
+    text = text.mask(_means_missing(text, rules.missing))
+    return text if kind in ("id", "ref", "code") else _translate(text, rules)
+
+
+def _convert_numbers(
+    raw: RawLayer,
+    column: pd.Series,
+    source: str,
+    rules: _Rules,
+    keys: pd.Series,
+    findings: Findings,
+) -> pd.Series:
+    """Turn cells into numbers (flags into 1 and 0); codes with a meaning go before numbers."""
+    numbers = _read_kind(column, rules.column.kind)
+    values, is_bad = numbers.values * rules.factor, numbers.is_bad
+    if rules.codes or rules.missing:
+        text = read_text(column)
+        meanings = text.str.casefold().map({c: float(v) for c, v in rules.codes.items()})
+        is_coded = meanings.notna().to_numpy()
+        is_none = _means_missing(text, rules.missing).to_numpy() & ~is_coded
+        values = np.where(is_coded, meanings.to_numpy(dtype=np.float64), values)
+        values = np.where(is_none, np.nan, values)
+        is_bad = is_bad & ~is_coded & ~is_none
+    _report_cells(raw, column, source, rules, keys, is_bad, findings)
+    n_commas = int(numbers.has_comma.sum())
+    if n_commas:
+        seen = f'column "{source}" writes {n_commas:,} numbers with a decimal comma'
+        findings.note("info", raw.layer, rules.column.name, seen, "read as decimals")
+    return pd.Series(values, index=column.index)
+
+
+def _read_kind(column: pd.Series, kind: str) -> Numbers:
+    """Read cells as numbers, years, or flags of 1 and 0."""
+    if kind == "year":
+        return read_years(column)
+    if kind != "flag":
+        return read_numbers(column)
+    values, is_bad = read_flags(column)
+    return Numbers(values, is_bad, np.zeros(len(column), dtype=bool))
+
+
+def _translate(text: pd.Series, rules: _Rules) -> pd.Series:
+    """Translate codes; a word that is canonical already stays, in canonical spelling."""
+    meanings: dict[str, Any] = {}
+    if rules.column.choices:
+        meanings |= {choice.replace("_", " "): choice for choice in rules.column.choices}
+        meanings |= {choice: choice for choice in rules.column.choices}
+    meanings |= {code: str(meaning) for code, meaning in rules.codes.items()}
+    if not meanings:
+        return text
+    known = text.str.casefold().map(meanings).astype("str")
+    return known.where(known.notna(), text)
+
+
+def _means_missing(text: pd.Series, missing: list[Scalar]) -> pd.Series:
+    """Mark the cells that the study declares as «not known»."""
+    if not missing:
+        return pd.Series(False, index=text.index)
+    declared = set(read_text(pd.Series([str(each) for each in missing], dtype="str")).dropna())
+    declared |= {each.removesuffix(".0") for each in declared}
+    return text.isin(declared)
+
+
+def _report_cells(
+    raw: RawLayer,
+    column: pd.Series,
+    source: str,
+    rules: _Rules,
+    keys: pd.Series,
+    is_bad: np.ndarray,
+    findings: Findings,
+) -> None:
+    """Make a finding of each cell that is not of the canonical kind."""
+    if not is_bad.any():
+        return
+    name, layer = rules.column.name, raw.layer
+    what = "yes or no" if rules.column.kind == "flag" else "number"
+    seen = (
+        f'column "{source}" of {raw.path.name}: "'
+        + column[is_bad].astype("str")
+        + f'" is no {what}'
+    )
+    done = f'taken as not known; translate it with values.{layer}.{name}."..." in the study file'
+    findings.add("warning", layer, keys[is_bad], field=name, seen=seen, done=done)
+
+
+def _note_counts(
+    layer: str, name: str, counts: dict[str, int], n_rows: int, findings: Findings
+) -> None:
+    """Say how many values each of several candidates gave."""
+    if len(counts) < 2:
+        return
+    parts = ", ".join(f"{source} on {n:,} rows" for source, n in counts.items())
+    unknown = n_rows - sum(counts.values())
+    findings.note(
+        "info", layer, name, f"{parts}; not known on {unknown:,}", "first known value used"
+    )

@@ -1,0 +1,267 @@
+"""Geometry as towns draw it, made fit to measure: each mend and each row left out is a finding.
+
+All functions take the table of one layer in the working CRS, with its canonical columns, the
+column `row_key` that names rows in findings, and `geometry`. Rows left out and rows made by
+splitting are counted, so that every row read can be accounted for.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from numpy.typing import NDArray
+from shapely import GeometryType
+
+if TYPE_CHECKING:
+    from collections import Counter
+
+    from routekit.layers.findings import Findings
+
+LEAST_LENGTH_M: Final = 0.001
+"""Lines shorter than this have no direction (house choice: below any survey)."""
+
+LEAST_AREA_M2: Final = 1e-6
+"""Areas smaller than this are lines or points (house choice)."""
+
+_LINES: Final = (GeometryType.LINESTRING, GeometryType.LINEARRING, GeometryType.MULTILINESTRING)
+_POINTS: Final = (GeometryType.POINT, GeometryType.MULTIPOINT)
+_AREAS: Final = (GeometryType.POLYGON, GeometryType.MULTIPOLYGON)
+
+FITTING_TYPES: Final[dict[str, tuple[GeometryType, ...]]] = {
+    "line": _LINES,
+    "point": _POINTS,
+    "tree": (*_POINTS, *_AREAS),
+    "area": _AREAS,
+    "area or line": (*_AREAS, *_LINES),
+}
+"""Kind of layer to the geometry types that it may hold."""
+
+
+def mend_geometry(
+    table: gpd.GeoDataFrame,
+    layer: str,
+    kind: str,
+    *,
+    id_column: str,
+    findings: Findings,
+    tally: Counter[str],
+) -> gpd.GeoDataFrame:
+    """Leave out what cannot be measured, and bring the rest to single, valid parts.
+
+    Parameters
+    ----------
+    table : geopandas.GeoDataFrame, n rows
+        With `row_key` and the id column filled.
+    layer : str
+        Canonical layer, for findings.
+    kind : str
+        Key of `FITTING_TYPES`.
+    id_column : str
+        Column that gets `.1`, `.2` where a row is split.
+    findings : Findings
+        Takes each mend.
+    tally : collections.Counter of str
+        Counts rows under left_out and made.
+
+    Returns
+    -------
+    geopandas.GeoDataFrame
+        Rows with finite, non-empty geometry of the fitting type on a new range index; lines and
+        points in single parts; areas valid, possibly of several parts.
+    """
+    table = _leave_out_unfit(table, layer, kind, findings, tally)
+    table = _mend_areas(table, layer, findings)
+    table = _merge_lines(table, layer, findings)
+    table = _split_parts(table, layer, id_column, findings, tally)
+    table = _drop_repeats(table, layer, findings)
+    geometry = np.asarray(table.geometry)
+    dimension = shapely.get_dimensions(geometry)
+    is_short = (dimension == 1) & (shapely.length(geometry) < LEAST_LENGTH_M)
+    is_flat = (dimension == 2) & (shapely.area(geometry) < LEAST_AREA_M2)
+    table = leave_out(table, is_short, layer, "line of zero length", findings, tally)
+    is_flat = is_flat[~is_short]
+    return leave_out(table, is_flat, layer, "area of zero size", findings, tally)
+
+
+def leave_out(
+    table: gpd.GeoDataFrame,
+    mask: NDArray[np.bool_],
+    layer: str,
+    seen: str | pd.Series,
+    findings: Findings,
+    tally: Counter[str],
+    *,
+    severity: str = "error",
+    field: str = "geometry",
+    done: str = "row left out",
+) -> gpd.GeoDataFrame:
+    """Leave rows out of a layer, with a finding each, and count them.
+
+    Parameters
+    ----------
+    table : geopandas.GeoDataFrame, n rows
+        With `row_key`.
+    mask : numpy.ndarray of bool, shape (n,)
+        Rows to leave out.
+    layer : str
+        Canonical layer.
+    seen : str or pandas.Series of str
+        Why; a Series holds one text for each masked row.
+    findings : Findings
+        Takes one finding per row.
+    tally : collections.Counter of str
+        Counts under left_out.
+    severity, field, done : str, optional
+        Of the findings.
+
+    Returns
+    -------
+    geopandas.GeoDataFrame
+        The other rows, on a new range index.
+    """
+    if not mask.any():
+        return table
+    keys = table.loc[mask, "row_key"]
+    findings.add(severity, layer, keys, field=field, seen=seen, done=done)
+    tally["left_out"] += int(mask.sum())
+    return table.loc[~mask].reset_index(drop=True)
+
+
+def _leave_out_unfit(
+    table: gpd.GeoDataFrame, layer: str, kind: str, findings: Findings, tally: Counter[str]
+) -> gpd.GeoDataFrame:
+    """Leave out rows without geometry, of the wrong type, or with endless coordinates."""
+    geometry = np.asarray(table.geometry)
+    is_none = shapely.is_missing(geometry)
+    table = leave_out(table, is_none, layer, "no geometry", findings, tally)
+    geometry = np.asarray(table.geometry)
+    is_empty = shapely.is_empty(geometry)
+    table = leave_out(table, is_empty, layer, "empty geometry", findings, tally)
+    geometry = np.asarray(table.geometry)
+    types = shapely.get_type_id(geometry)
+    is_wrong = ~np.isin(types, [int(each) for each in FITTING_TYPES[kind]])
+    names = pd.Series([each.name for each in GeometryType if each.value >= 0], dtype="str")
+    wrong = names.iloc[types[is_wrong]] if is_wrong.any() else names.iloc[:0]
+    seen = wrong.str.lower() + f" where a {kind} belongs"
+    table = leave_out(table, is_wrong, layer, seen, findings, tally)
+    is_endless = ~np.isfinite(shapely.bounds(np.asarray(table.geometry))).all(axis=1)
+    seen_endless = "coordinates that are no numbers, or lie outside the reference system"
+    return leave_out(table, is_endless, layer, seen_endless, findings, tally)
+
+
+def _mend_areas(table: gpd.GeoDataFrame, layer: str, findings: Findings) -> gpd.GeoDataFrame:
+    """Make areas valid; what then has no size is left out by the caller."""
+    geometry = np.asarray(table.geometry)
+    is_bad = (shapely.get_dimensions(geometry) == 2) & ~shapely.is_valid(geometry)
+    if not is_bad.any():
+        return table
+    reasons = shapely.is_valid_reason(geometry[is_bad])
+    mended = geometry.copy()
+    mended[is_bad] = shapely.make_valid(geometry[is_bad], method="structure", keep_collapsed=False)
+    keys = table.loc[is_bad, "row_key"]
+    findings.add("warning", layer, keys, field="geometry", seen=reasons, done="area made valid")
+    return table.set_geometry(gpd.GeoSeries(mended, index=table.index, crs=table.crs))
+
+
+def _merge_lines(table: gpd.GeoDataFrame, layer: str, findings: Findings) -> gpd.GeoDataFrame:
+    """Merge the parts of a line that touch end to end, keeping its direction."""
+    geometry = np.asarray(table.geometry)
+    is_multi = shapely.get_type_id(geometry) == GeometryType.MULTILINESTRING
+    if not is_multi.any():
+        return table
+    n_parts = shapely.get_num_geometries(geometry)
+    merged = geometry.copy()
+    merged[is_multi] = _merge_keeping_direction(geometry[is_multi])
+    is_one = is_multi & (shapely.get_num_geometries(merged) == 1)
+    is_mended = is_one & (n_parts > 1)
+    merged[is_one] = shapely.get_geometry(merged[is_one], 0)
+    counts = pd.Series(n_parts[is_mended]).astype("str")
+    findings.add(
+        "info",
+        layer,
+        table.loc[is_mended, "row_key"],
+        field="geometry",
+        seen="line in " + counts + " parts",
+        done="merged into one",
+    )
+    return table.set_geometry(gpd.GeoSeries(merged, index=table.index, crs=table.crs))
+
+
+def _merge_keeping_direction(lines: NDArray[np.object_]) -> NDArray[np.object_]:
+    """Merge each multi-part line, along its drawing if that makes one, else either way."""
+    along = shapely.line_merge(lines, directed=True)
+    either = shapely.line_merge(lines, directed=False)
+    return np.where(shapely.get_num_geometries(along) == 1, along, either)
+
+
+def _split_parts(
+    table: gpd.GeoDataFrame,
+    layer: str,
+    id_column: str,
+    findings: Findings,
+    tally: Counter[str],
+) -> gpd.GeoDataFrame:
+    """Split lines and points of several parts into rows id.1, id.2 and so on."""
+    geometry = np.asarray(table.geometry)
+    types = shapely.get_type_id(geometry)
+    is_multi = np.isin(types, [int(GeometryType.MULTILINESTRING), int(GeometryType.MULTIPOINT)])
+    if not is_multi.any():
+        return table
+    is_area = shapely.get_dimensions(geometry) == 2
+    n_parts = np.where(is_area, 1, shapely.get_num_geometries(geometry))
+    rows = np.repeat(np.arange(len(table)), n_parts)
+    part = np.arange(len(rows)) - np.repeat(np.cumsum(n_parts) - n_parts, n_parts)
+    parts = geometry[rows]
+    is_part = ~is_area[rows]
+    parts[is_part] = shapely.get_geometry(parts[is_part], part[is_part])
+    out = table.iloc[rows].reset_index(drop=True)
+    out = out.set_geometry(gpd.GeoSeries(parts, crs=table.crs))
+    is_split = n_parts[rows] > 1
+    numbers = pd.Series(part + 1).astype("str")
+    out[id_column] = out[id_column].mask(is_split, out[id_column] + "." + numbers)
+    out = _forget_inner_ends(out, part, n_parts[rows])
+    counts = pd.Series(n_parts[n_parts > 1]).astype("str")
+    findings.add(
+        "warning",
+        layer,
+        table.loc[n_parts > 1, "row_key"],
+        field="geometry",
+        seen=counts + " parts that do not meet",
+        done="split into rows of the same id with .1, .2; check their order",
+    )
+    tally["made"] += len(out) - len(table)
+    return out
+
+
+def _forget_inner_ends(
+    table: gpd.GeoDataFrame, part: NDArray[np.int64], n_parts: NDArray[np.int64]
+) -> gpd.GeoDataFrame:
+    """Leave what is known of a run's ends on its first and last part only."""
+    out = table.copy()
+    for name in ("from_manhole", "invert_up_m"):
+        if name in out:
+            out.loc[part > 0, name] = np.nan
+    for name in ("to_manhole", "invert_down_m"):
+        if name in out:
+            out.loc[part < n_parts - 1, name] = np.nan
+    return out
+
+
+def _drop_repeats(table: gpd.GeoDataFrame, layer: str, findings: Findings) -> gpd.GeoDataFrame:
+    """Drop vertices that repeat the one before: they have no direction."""
+    geometry = np.asarray(table.geometry)
+    is_line = shapely.get_dimensions(geometry) == 1
+    if not is_line.any():
+        return table
+    slim = geometry.copy()
+    slim[is_line] = shapely.remove_repeated_points(geometry[is_line], 0.0)
+    n_lines = int((shapely.get_num_points(slim) < shapely.get_num_points(geometry)).sum())
+    if not n_lines:
+        return table
+    seen = f"{n_lines:,} lines repeat a vertex"
+    findings.note("info", layer, "geometry", seen, "repeated vertices dropped")
+    return table.set_geometry(gpd.GeoSeries(slim, index=table.index, crs=table.crs))

@@ -1,0 +1,246 @@
+"""Cell values as towns write them, turned into text, numbers, years and yes/no.
+
+All functions take a whole column. What cannot be read becomes NaN and is reported by position,
+so that the caller can name the rows.
+"""
+
+from __future__ import annotations
+
+from typing import Final, NamedTuple
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from pandas.api import types
+
+NO_DATA: Final = -9999.0
+"""Number that means «not known» whatever the study says."""
+
+HUGE: Final = 1e30
+"""Numbers beyond this are the float minimum or maximum, used for «no data»."""
+
+NULL_WORDS: Final = ("", "nan", "null", "<null>", "none", "n/a", "#n/a", "nat", "-9999", "-9999.0")
+"""Texts that mean «not known» whatever the study says, in lower case."""
+
+YES_WORDS: Final = (
+    "true",
+    "t",
+    "1",
+    "yes",
+    "y",
+    "x",
+    "ja",
+    "j",
+    "oui",
+    "o",
+    "si",
+    "sí",
+    "sim",
+    "s",
+)
+NO_WORDS: Final = ("false", "f", "0", "no", "n", "nein", "nee", "non", "nej", "não")
+
+STEM_SEPARATOR: Final = r"[;/+|]|,\s"
+"""What stands between the stems of one tree; a comma without blank is a decimal comma."""
+
+_SIZE_CODE: Final = (
+    r"^(?P<letters>[^\d]*?)[\s._-]*"
+    r"(?P<first>\d+(?:[.,]\d+)?)"
+    r"(?:\s*[/xX*×]\s*(?P<second>\d+(?:[.,]\d+)?))?"
+    r"\s*(?P<unit>mm|cm|m|in|ft|\"|″|'')?$"
+)
+_INCH_MARKS: Final = {'"': "in", "″": "in", "''": "in"}
+
+
+class Numbers(NamedTuple):
+    """A column read as numbers, with what was odd about it."""
+
+    values: NDArray[np.float64]
+    is_bad: NDArray[np.bool_]
+    has_comma: NDArray[np.bool_]
+
+
+def read_text(column: pd.Series) -> pd.Series:
+    """Read a column as text: outer blanks gone, whole numbers without decimals.
+
+    Parameters
+    ----------
+    column : pandas.Series, shape (n,)
+        Cells of any type.
+
+    Returns
+    -------
+    pandas.Series of str, shape (n,)
+        NaN where the cell holds nothing, or a word that means so (`NULL_WORDS`).
+
+    Examples
+    --------
+    >>> read_text(pd.Series([2.0, 2.5, float("nan")])).tolist()
+    ['2', '2.5', nan]
+    """
+    if types.is_datetime64_any_dtype(column.dtype):
+        text = column.dt.strftime("%Y-%m-%d").astype("str")
+    elif types.is_bool_dtype(column.dtype):
+        text = column.astype("str").str.lower()
+    elif types.is_numeric_dtype(column.dtype):
+        text = column.astype("str").str.replace(r"\.0+$", "", regex=True)
+    else:
+        text = column.astype("str").str.strip()
+    known: pd.Series = text.mask(text.str.lower().isin(NULL_WORDS))
+    return known
+
+
+def read_ids(column: pd.Series) -> pd.Series:
+    """Read a column as names of things: as text, and «123.0» as «123».
+
+    Parameters
+    ----------
+    column : pandas.Series, shape (n,)
+        Cells of any type.
+
+    Returns
+    -------
+    pandas.Series of str, shape (n,)
+        NaN where there is no name.
+    """
+    return read_text(column).str.replace(r"^(\d+)\.0+$", r"\1", regex=True)
+
+
+def read_numbers(column: pd.Series) -> Numbers:
+    """Read a column as numbers; text may hold a decimal comma.
+
+    Parameters
+    ----------
+    column : pandas.Series, shape (n,)
+        Cells of any type.
+
+    Returns
+    -------
+    Numbers
+        `values` is NaN where nothing is known; `is_bad` marks text that is no number,
+        `has_comma` text read with a decimal comma.
+
+    Examples
+    --------
+    >>> read_numbers(pd.Series(["1,5", "2.5", "about 3"])).values.tolist()
+    [1.5, 2.5, nan]
+    """
+    none = np.zeros(len(column), dtype=bool)
+    if types.is_numeric_dtype(column.dtype):
+        values = column.to_numpy(dtype=np.float64, na_value=np.nan)
+        return Numbers(_blank_no_data(values), none, none)
+    text = read_text(column)
+    has_comma = text.str.fullmatch(r"[-+]?\d+,\d+").fillna(False).to_numpy(dtype=bool)
+    plain = text.where(~has_comma, text.str.replace(",", ".", regex=False))
+    values = pd.to_numeric(plain, errors="coerce").to_numpy(dtype=np.float64, na_value=np.nan)
+    is_bad = text.notna().to_numpy() & np.isnan(values)
+    return Numbers(_blank_no_data(values), is_bad, has_comma)
+
+
+def read_years(column: pd.Series) -> Numbers:
+    """Read a column as years; dates and texts that begin with a date give their year.
+
+    Parameters
+    ----------
+    column : pandas.Series, shape (n,)
+        Numbers, dates, or texts. A date in 1899 or before is a spreadsheet's «never».
+
+    Returns
+    -------
+    Numbers
+        Years.
+    """
+    none = np.zeros(len(column), dtype=bool)
+    if types.is_datetime64_any_dtype(column.dtype):
+        years = column.dt.year.to_numpy(dtype=np.float64, na_value=np.nan)
+        return Numbers(np.where(years <= 1899, np.nan, years), none, none)
+    if types.is_numeric_dtype(column.dtype):
+        return read_numbers(column)
+    text = read_text(column)
+    never = text.str.match(r"1899[-/]12[-/]3[01]").fillna(False)
+    return read_numbers(text.mask(never).str.replace(r"^(\d{4})[-/].*$", r"\1", regex=True))
+
+
+def read_flags(column: pd.Series) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+    """Read a column as yes or no, in the words of several languages.
+
+    Parameters
+    ----------
+    column : pandas.Series, shape (n,)
+        Cells of any type.
+
+    Returns
+    -------
+    tuple of (numpy.ndarray of float, numpy.ndarray of bool)
+        1, 0 or NaN (nothing known); and where a word was not understood.
+    """
+    text = read_text(column).str.lower()
+    is_yes = text.isin(YES_WORDS).to_numpy()
+    is_no = text.isin(NO_WORDS).to_numpy()
+    values = np.where(is_yes, 1.0, np.where(is_no, 0.0, np.nan))
+    return values, text.notna().to_numpy() & ~is_yes & ~is_no
+
+
+def read_sizes(codes: pd.Series) -> pd.DataFrame:
+    """Take codes that join shape and size apart, such as «RO400», «Egg 400/600», «4 in».
+
+    Parameters
+    ----------
+    codes : pandas.Series of str, shape (n,)
+        Codes; NaN stays NaN.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Columns letters (text, empty where there are none), first, second (float), unit (text; NaN
+        where the code names none) and is_bad (bool); index of `codes`.
+    """
+    unique = pd.Series(pd.unique(codes.dropna()), dtype="str")
+    parts = unique.str.extract(_SIZE_CODE)
+    for name in ("first", "second"):
+        parts[name] = pd.to_numeric(parts[name].str.replace(",", ".", regex=False))
+    parts["unit"] = parts["unit"].replace(_INCH_MARKS)
+    parts["letters"] = parts["letters"].str.strip()
+    parts["is_bad"] = parts["first"].isna()
+    table = parts.set_index(pd.Index(unique)).reindex(codes.to_numpy())
+    table["is_bad"] = table["is_bad"].eq(True)
+    return table.set_axis(codes.index, axis=0)
+
+
+def parse_stems(texts: pd.Series, *, factor: float = 1.0) -> pd.DataFrame:
+    """Take texts that list the stems of a tree apart, such as «300;250».
+
+    Parameters
+    ----------
+    texts : pandas.Series of str, shape (n,)
+        Diameters between `;`, `/`, `+`, `|` or comma and blank. NaN gives no row.
+    factor : float, optional
+        Multiplier that turns a written number into mm.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per stem: row (position in `texts`, int64) and diameter_mm (NaN where a piece is
+        no number), in the order written.
+
+    Examples
+    --------
+    >>> parse_stems(pd.Series(["300;250", None, "40,5"])).values.tolist()
+    [[0.0, 300.0], [0.0, 250.0], [2.0, 40.5]]
+    """
+    text = read_text(texts)
+    text = text.set_axis(np.arange(len(text)), axis=0).dropna()
+    pieces = text.str.split(STEM_SEPARATOR, regex=True).explode()
+    pieces = pieces[pieces.astype("str").str.strip() != ""]
+    return pd.DataFrame(
+        {
+            "row": pieces.index.to_numpy(dtype=np.int64),
+            "diameter_mm": read_numbers(pieces.astype("str")).values * factor,
+        }
+    )
+
+
+def _blank_no_data(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Turn -9999, infinities and float limits into NaN."""
+    is_none = (values == NO_DATA) | ~(np.abs(values) < HUGE)
+    return np.where(is_none, np.nan, values)

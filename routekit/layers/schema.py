@@ -1,0 +1,176 @@
+"""Values that a canonical column cannot hold, found with pandera and turned into findings.
+
+The schemas are built from `columns.csv`. A value that fails becomes «not known» (or the
+column's fallback); the row stays.
+"""
+
+from __future__ import annotations
+
+from functools import cache
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+import pandas as pd
+
+from routekit.layers.columns import NUMBER_KINDS, Column, load_columns
+
+if TYPE_CHECKING:
+    from routekit.layers.findings import Findings
+
+ASSUMED: Final = {
+    ("connections", "kind"),
+    ("obstacles", "kind"),
+    ("surfaces", "kind"),
+}
+"""Choices without a word for «not known», whose fallback is an assumption."""
+
+FLAG_ASSUMPTION: Final = "taken as no"
+
+
+@cache
+def build_schema(layer: str) -> Any:
+    """Build the pandera schema of a layer.
+
+    Parameters
+    ----------
+    layer : str
+        One of the canonical layers.
+
+    Returns
+    -------
+    pandera.DataFrameSchema
+        Nullable columns with their allowed values or plausible range; ids and plain text are
+        checked elsewhere.
+    """
+    import pandera.pandas as pa  # noqa: PLC0415 - slow to import, needed only when reading
+
+    columns = {}
+    for name, column in load_columns(layer).items():
+        if column.choices:
+            checks, dtype = [pa.Check.isin(column.choices)], "str"
+        elif column.kind in NUMBER_KINDS:
+            checks, dtype = [pa.Check.in_range(column.low, column.high)], "float64"
+        else:
+            continue
+        columns[name] = pa.Column(
+            dtype, checks=checks, nullable=True, description=column.text, coerce=False
+        )
+    return pa.DataFrameSchema(columns, strict=False)
+
+
+def blank_failures(
+    table: pd.DataFrame, layer: str, *, keys: pd.Series, findings: Findings
+) -> pd.DataFrame:
+    """Check a layer's values; those that cannot be become NaN, each with a finding.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame, n rows
+        Canonical columns on a unique index.
+    layer : str
+        Canonical layer.
+    keys : pandas.Series of str, shape (n,)
+        Row names, on the same index.
+    findings : Findings
+        Takes the values that fail.
+
+    Returns
+    -------
+    pandas.DataFrame
+        The same rows; failed values are NaN.
+    """
+    failures = _find_failures(table, layer)
+    if failures.empty:
+        return table
+    out = table.copy()
+    columns = load_columns(layer)
+    for name, cases in failures.groupby("column", sort=False):
+        column = columns[str(name)]
+        rows = pd.Index(cases["index"])
+        _report_failures(column, table.loc[rows, column.name], keys.loc[rows], findings)
+        out.loc[rows, column.name] = np.nan
+    return out
+
+
+def _find_failures(table: pd.DataFrame, layer: str) -> pd.DataFrame:
+    """List column and index of each value that fails."""
+    import pandera.pandas as pa  # noqa: PLC0415 - slow to import, needed only when reading
+
+    try:
+        build_schema(layer).validate(table, lazy=True)
+    except pa.errors.SchemaErrors as error:
+        cases: pd.DataFrame = error.failure_cases[["column", "index"]]
+        return cases.drop_duplicates()
+    return pd.DataFrame({"column": [], "index": []})
+
+
+def _report_failures(
+    column: Column, values: pd.Series, keys: pd.Series, findings: Findings
+) -> None:
+    """Make a finding of each value that fails, with the remedy."""
+    layer, name = column.layer, column.name
+    if column.choices:
+        taken = column.fallback or "not known"
+        fault = '" is none of ' + ", ".join(column.choices)
+        seen = ('"' + values.astype("str") + fault).astype("str")
+        done = f"taken as {taken}; translate it with values.{layer}.{name} in the study file"
+    else:
+        unit = "" if column.unit == "-" else f" {column.unit}"
+        fault = f"{unit} is not within {column.low:g} to {column.high:g}{unit}"
+        seen = (values.map("{:.6g}".format) + fault).astype("str")
+        done = f"taken as not known; missing.{layer}.{name} or units.{layer}.{name} may say why"
+    findings.add("warning", layer, keys, field=name, seen=seen, done=done)
+
+
+def fill_fallbacks(
+    table: pd.DataFrame, layer: str, *, keys: pd.Series, findings: Findings
+) -> pd.DataFrame:
+    """Give choices and flags that are not known their fallback.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame, n rows
+        Canonical columns.
+    layer : str
+        Canonical layer.
+    keys : pandas.Series of str, shape (n,)
+        Row names.
+    findings : Findings
+        Takes what is assumed: a kind of surface, a tree taken as not protected.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Choices as text without NaN, flags as bool.
+    """
+    filled: dict[str, pd.Series] = {}
+    for name, column in load_columns(layer).items():
+        unknown = table[name].isna()
+        if column.kind == "flag":
+            filled[name] = table[name].fillna(0.0).astype(bool)
+            _report_flags(column, unknown, keys, findings)
+        elif column.choices:
+            filled[name] = table[name].fillna(column.fallback).astype("str")
+            if (layer, name) in ASSUMED:
+                done = f"taken as {column.fallback}"
+                findings.add(
+                    "warning", layer, keys[unknown], field=name, seen="not known", done=done
+                )
+    return table.assign(**filled)
+
+
+def _report_flags(column: Column, unknown: pd.Series, keys: pd.Series, findings: Findings) -> None:
+    """Say where an unknown flag was taken as no: on some rows, or on the whole layer."""
+    if unknown.all():
+        if len(unknown):
+            seen = f"{column.name} is not given"
+            findings.note("info", column.layer, column.name, seen, f"{FLAG_ASSUMPTION} on all rows")
+        return
+    findings.add(
+        "warning",
+        column.layer,
+        keys[unknown],
+        field=column.name,
+        seen="not known",
+        done=FLAG_ASSUMPTION,
+    )
