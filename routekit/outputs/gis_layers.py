@@ -172,15 +172,21 @@ def _fill_untouched(trees: gpd.GeoDataFrame, result: Result) -> gpd.GeoDataFrame
     """Write none and 0 for trees that no trench reaches and whose zone is known."""
     if not len(trees):
         return trees
-    missing = ~trees["tree_id"].isin(result.tree_loss.get("tree_id", pd.Series(dtype="str")))
+    ids = pd.Index(trees["tree_id"].astype("str"))
     sized = _numbers(result.zones, "area_m2") > 0
-    known = result.zones["tree_id"][sized] if sized.any() else []
-    free = (missing & trees["tree_id"].isin(known)).to_numpy()
+    free = ~_is_listed(ids, result.tree_loss) & _is_listed(ids, result.zones[sized])
     zeros = ("n_runs", "footprint_m2", "footprint_share", "severed_m2", "severed_share")
     filled = {name: trees[name].mask(free, 0) for name in zeros if name in trees.columns}
     if "severity" in trees.columns:
         filled["severity"] = trees["severity"].astype("str").mask(free, "none")
     return trees.assign(**filled)
+
+
+def _is_listed(ids: pd.Index, table: pd.DataFrame) -> NDArray[np.bool_]:
+    """Mark the trees that have a row in a table, shape (n,)."""
+    if not len(table):
+        return np.zeros(len(ids), dtype=bool)
+    return np.asarray(pd.Index(table["tree_id"].astype("str")).get_indexer(ids) >= 0)
 
 
 def select_checks(result: Result, max_rows: int) -> tuple[pd.DataFrame, str]:
