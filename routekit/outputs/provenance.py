@@ -1,0 +1,251 @@
+"""Where a result comes from: inputs, settings, library versions, sources and cautions.
+
+The table holds no clock and no absolute path, so that the same study gives the same table on any
+machine with the same libraries. A date stands in it only if the study file states one.
+"""
+
+from __future__ import annotations
+
+import platform
+from collections.abc import Iterable, Sequence
+from importlib.metadata import PackageNotFoundError, version
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pyogrio
+import pyproj
+import shapely
+from pydantic import BaseModel
+
+from routekit.result import CAUTIONS
+from routekit.settings import walk_settings
+from routekit.sources import load_sources
+
+RULES_COLUMNS = ("name", "value", "unit", "source", "standing", "text", "is_default")
+PROVENANCE_COLUMNS = ("kind", "name", "value", "unit", "source", "text")
+_LIBRARIES = (
+    "routekit",
+    "geopandas",
+    "numpy",
+    "pandas",
+    "pyarrow",
+    "pyogrio",
+    "pyproj",
+    "rasterio",
+    "scipy",
+    "shapely",
+)
+
+
+def build_rules(settings: BaseModel, *, prefix: str = "") -> pd.DataFrame:
+    """Write every setting in force as one table.
+
+    Parameters
+    ----------
+    settings : BaseModel
+        All settings of a study, nested groups included.
+    prefix : str, optional
+        Dotted path that goes before every name.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per setting in declared order: name, value (as written in a study file), unit,
+        source (key), standing of the source, text, is_default. Empty settings give no row.
+    """
+    rows = list(walk_settings(settings, prefix))
+    defaults = dict(_walk_defaults(settings, prefix))
+    table = pd.DataFrame(
+        {
+            "name": [row.name for row in rows],
+            "value": [write_value(row.value) for row in rows],
+            "unit": [row.unit for row in rows],
+            "source": [row.source for row in rows],
+            "text": [row.text for row in rows],
+            "is_default": [defaults[row.name] == row.value for row in rows],
+        }
+    ).astype({"is_default": bool})
+    standing = load_sources()["standing"]
+    table["standing"] = table["source"].map(standing).fillna("not listed")
+    return table.loc[:, list(RULES_COLUMNS)]
+
+
+def _walk_defaults(group: BaseModel, prefix: str) -> Iterable[tuple[str, Any]]:
+    """Yield the default of every setting; a required one is its own default."""
+    for name, field in type(group).model_fields.items():
+        value = getattr(group, name)
+        if isinstance(value, BaseModel):
+            yield from _walk_defaults(value, f"{prefix}{name}.")
+        elif field.is_required():
+            yield f"{prefix}{name}", value
+        else:
+            yield f"{prefix}{name}", field.get_default(call_default_factory=True)
+
+
+def write_value(value: Any) -> str:
+    """Write a setting's value as a reader of the study file knows it.
+
+    Parameters
+    ----------
+    value : Any
+        Number, text, flag, list, dict, group of settings or None.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> write_value(True), write_value(0.3), write_value(["a", 2]), write_value(None)
+    ('true', '0.3', 'a; 2', '')
+    """
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, BaseModel):
+        return write_value(value.model_dump())
+    if isinstance(value, dict):
+        return "; ".join(f"{key} = {write_value(item)}" for key, item in value.items())
+    if isinstance(value, list | tuple | set | frozenset):
+        items = sorted(value, key=str) if isinstance(value, set | frozenset) else value
+        return "; ".join(write_value(item) for item in items)
+    return str(value)
+
+
+def build_provenance(
+    *,
+    name: str,
+    crs: str,
+    inputs: pd.DataFrame,
+    rules: pd.DataFrame,
+    source_keys: Iterable[str] = (),
+    notes: Sequence[str] = (),
+    cautions: Sequence[str] = CAUTIONS,
+    date: str = "",
+) -> pd.DataFrame:
+    """Write what a result rests on as one table.
+
+    Parameters
+    ----------
+    name : str
+        Name of the study.
+    crs : str
+        Working coordinate system.
+    inputs : pandas.DataFrame
+        One row per input: layer, file (as written in the study file), sha256, rows; any of the
+        last three may be missing.
+    rules : pandas.DataFrame
+        From `build_rules`.
+    source_keys : iterable of str, optional
+        Keys of sources that the tables of the result name; see `used_sources`. Those of `rules` are
+        added.
+    notes : sequence of str, optional
+        What a reader must know about this result.
+    cautions : sequence of str, optional
+        Cautions that travel with the result.
+    date : str, optional
+        Date that the study file states; no row if empty.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Columns kind (study, input, setting, library, source, caution, note), name, value, unit,
+        source, text; in that order of kinds.
+    """
+    study = [("study", "name", name), ("study", "coordinate system", crs)]
+    study += [("study", "date", date)] if date else []
+    keys = [*source_keys, *rules.get("source", pd.Series(dtype="str")).dropna()]
+    parts = [
+        pd.DataFrame(study, columns=["kind", "name", "value"]),
+        _list_inputs(inputs),
+        rules.reindex(columns=["name", "value", "unit", "source", "text"]).assign(kind="setting"),
+        _list_libraries(),
+        _list_sources(keys),
+        _list_texts("caution", cautions),
+        _list_texts("note", notes),
+    ]
+    full = [part.reindex(columns=list(PROVENANCE_COLUMNS)).astype("str") for part in parts]
+    return pd.concat(full, ignore_index=True).fillna("")
+
+
+def used_sources(*tables: pd.DataFrame) -> list[str]:
+    """List the source keys that tables name in their `source` columns.
+
+    Parameters
+    ----------
+    *tables : pandas.DataFrame
+        Tables with or without a column `source`; several keys in a cell are joined by `;`.
+
+    Returns
+    -------
+    list of str
+        Sorted, each once.
+    """
+    named = [table["source"] for table in tables if "source" in table]
+    found = [column.drop_duplicates().astype("str") for column in named]
+    if not found:
+        return []
+    keys = pd.concat(found, ignore_index=True).dropna().str.split(";").explode().str.strip()
+    return sorted(set(keys[keys != ""]))
+
+
+def _list_inputs(inputs: pd.DataFrame) -> pd.DataFrame:
+    """Write the inputs: file, rows and hash."""
+    table = inputs.reindex(columns=["layer", "file", "sha256", "rows"])
+    rows = pd.to_numeric(table["rows"]).astype("Int64").astype("str").fillna("unknown")
+    return pd.DataFrame(
+        {
+            "kind": "input",
+            "name": table["layer"],
+            "value": table["sha256"],
+            "unit": "sha256",
+            "source": table["file"],
+            "text": rows + " rows",
+        },
+        index=table.index,
+    )
+
+
+def _list_libraries() -> pd.DataFrame:
+    """Write the versions of the libraries that numbers depend on."""
+    found = [("Python", platform.python_version())]
+    found += [(name, _library_version(name)) for name in _LIBRARIES]
+    found += [
+        ("GDAL", ".".join(map(str, pyogrio.__gdal_version__))),
+        ("GEOS", shapely.geos_version_string),
+        ("PROJ", pyproj.proj_version_str),
+    ]
+    return pd.DataFrame(found, columns=["name", "value"]).assign(kind="library")
+
+
+def _library_version(name: str) -> str:
+    """Give the version of an installed library."""
+    try:
+        return version(name)
+    except PackageNotFoundError:
+        return "not installed as a package"
+
+
+def _list_sources(keys: Iterable[str]) -> pd.DataFrame:
+    """Write the sources used, in the order of the table of sources; unlisted ones last."""
+    sources = load_sources()
+    used = set(keys) - {""}
+    listed = sources[sources.index.isin(used)]
+    unlisted = sorted(used - set(sources.index))
+    table = pd.DataFrame(
+        {
+            "name": [*listed.index, *unlisted],
+            "value": [*listed["standing"], *np.repeat("not listed", len(unlisted))],
+            "source": [*listed["title"], *np.repeat("", len(unlisted))],
+            "text": [*listed["note"], *np.repeat("Key without an entry", len(unlisted))],
+        }
+    )
+    return table.assign(kind="source", unit="standing")
+
+
+def _list_texts(kind: str, texts: Sequence[str]) -> pd.DataFrame:
+    """Write numbered texts."""
+    numbers = [f"{kind} {number}" for number in range(1, len(texts) + 1)]
+    return pd.DataFrame({"name": numbers, "value": list(texts)}).assign(kind=kind)

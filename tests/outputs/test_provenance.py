@@ -1,0 +1,110 @@
+"""Provenance: complete, without a clock, the same twice."""
+
+import hashlib
+
+import pandas as pd
+import pytest
+
+from routekit.outputs.provenance import (
+    PROVENANCE_COLUMNS,
+    RULES_COLUMNS,
+    build_provenance,
+    build_rules,
+    used_sources,
+    write_value,
+)
+from routekit.result import CAUTIONS
+from routekit.settings import Settings, setting
+from routekit.sources import load_sources
+
+
+class Inner(Settings):
+    margin_m: float = setting(0.3, unit="m", source="house", text="Room beside the pipe")
+    names: dict[str, float] = setting(
+        lambda: {"a": 1.0}, unit="kN", source="nowhere_listed", text="Forces"
+    )
+
+
+class Outer(Settings):
+    inner: Inner = Inner()
+    regime: str = setting("bs5837", unit="-", source="bs5837", text="Zone regime")
+    must: int = setting(..., unit="-", source="study", text="Has no default")
+
+
+@pytest.fixture
+def rules():
+    return build_rules(Outer(must=4, inner=Inner(margin_m=0.5)))
+
+
+@pytest.fixture
+def inputs():
+    digest = hashlib.sha256(b"sewers").hexdigest()
+    return pd.DataFrame(
+        {"layer": ["sewers", "trees"], "file": ["net.gpkg", "trees.gpkg"],
+         "sha256": [digest, digest], "rows": [246, None]}
+    )  # fmt: skip
+
+
+def test_rules_hold_every_setting_with_unit_source_and_standing(rules):
+    assert rules.columns.tolist() == list(RULES_COLUMNS)
+    assert rules["name"].tolist() == ["inner.margin_m", "inner.names", "regime", "must"]
+    assert rules["value"].tolist() == ["0.5", "a = 1.0", "bs5837", "4"]
+    assert rules["unit"].tolist() == ["m", "kN", "-", "-"]
+    assert rules["standing"].tolist() == ["house", "not listed", "published", "derived"]
+    assert rules["is_default"].tolist() == [False, True, True, True]
+
+
+def test_provenance_lists_inputs_settings_libraries_sources_and_cautions(rules, inputs):
+    table = build_provenance(
+        name="Elm Quarter", crs="EPSG:28992", inputs=inputs, rules=rules,
+        source_keys=["practice"], notes=["Half of it is missing"], date="2031-05-01",
+    )  # fmt: skip
+    assert table.columns.tolist() == list(PROVENANCE_COLUMNS)
+    assert not table.isna().any(axis=None)
+    assert table["kind"].drop_duplicates().tolist() == [
+        "study", "input", "setting", "library", "source", "caution", "note",
+    ]  # fmt: skip
+    rows = table.set_index(["kind", "name"])
+    assert rows.loc[("study", "date"), "value"] == "2031-05-01"
+    assert rows.loc[("input", "sewers"), "value"] == inputs["sha256"][0]
+    assert rows.loc[("input", "sewers"), "text"] == "246 rows"
+    assert rows.loc[("input", "trees"), "text"] == "unknown rows"
+    assert rows.loc[("setting", "inner.margin_m"), ["value", "unit", "source"]].tolist() == [
+        "0.5", "m", "house",
+    ]  # fmt: skip
+    assert rows.loc[("library", "pandas"), "value"] == pd.__version__
+    assert rows.loc[("source", "bs5837"), "value"] == load_sources().loc["bs5837", "standing"]
+    assert rows.loc[("source", "nowhere_listed"), "value"] == "not listed"
+    assert ("source", "practice") in rows.index
+    assert table.loc[table["kind"] == "caution", "value"].tolist() == list(CAUTIONS)
+
+
+def test_no_date_no_row_and_equal_twice(rules, inputs):
+    tables = [build_provenance(name="x", crs="", inputs=inputs, rules=rules) for _ in range(2)]
+    assert "date" not in tables[0]["name"].tolist()
+    pd.testing.assert_frame_equal(*tables)
+
+
+def test_nothing_known_still_gives_libraries_and_cautions():
+    table = build_provenance(name="", crs="", inputs=pd.DataFrame(), rules=pd.DataFrame())
+    assert set(table["kind"]) == {"study", "library", "caution"}
+
+
+def test_used_sources_are_split_sorted_and_single():
+    one = pd.DataFrame({"source": pd.Categorical(["house", "bs5837; practice", None])})
+    two = pd.DataFrame({"source": ["house", ""]})
+    assert used_sources(one, two, pd.DataFrame()) == ["bs5837", "house", "practice"]
+    assert used_sources() == []
+
+
+@pytest.mark.parametrize(
+    ("value", "text"),
+    [
+        (False, "false"),
+        (3, "3"),
+        ({"b", "a"}, "a; b"),
+        (Inner(), "margin_m = 0.3; names = a = 1.0"),
+    ],
+)
+def test_values_are_written_as_text(value, text):
+    assert write_value(value) == text
