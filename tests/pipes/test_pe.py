@@ -1,0 +1,122 @@
+"""PE pipe and string: what must hold for any size and length."""
+
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from routekit.pipes.pe import (
+    allowable_pull,
+    allowable_stress,
+    bend_radius,
+    bend_ratio,
+    bore,
+    choose_outside_diameter,
+    largest_within,
+    made_sizes,
+    next_size,
+    wall_thickness,
+)
+from routekit.pipes.settings import PipeSettings
+from routekit.pipes.string_making import (
+    count_joints,
+    elastic_stretch,
+    overlap,
+    string_weld_hours,
+    thermal_shortening,
+    weld_time,
+)
+
+PIPE = PipeSettings()
+QUICK = settings(max_examples=30, deadline=None)
+
+
+# DN of the host and the made pipe that is bought for it.
+@pytest.mark.parametrize(
+    ("host", "same", "up", "two_up"),
+    [
+        (150, 160, 180, 200), (200, 200, 225, 250), (225, 225, 250, 280),
+        (250, 250, 280, 315), (300, 315, 355, 400), (400, 400, 450, 500), (254, 250, 280, 315),
+    ],
+)  # fmt: skip
+def test_same_size_and_upsized(host, same, up, two_up):
+    got = choose_outside_diameter(host, steps_up=[0, 1, 2])
+    assert got.tolist() == [same, up, two_up]
+    assert float(next_size(same)) == up
+
+
+def test_nothing_is_made_beyond_the_table():
+    largest = made_sizes()[-1]
+    assert np.isnan(choose_outside_diameter(largest, steps_up=1))
+    assert np.isnan(choose_outside_diameter(np.nan))
+    assert np.isnan(next_size([largest, np.nan])).all()
+
+
+def test_slip_pipe_fits_the_room():
+    assert largest_within([225, 224.9, 90, np.nan])[:2].tolist() == [225, 200]
+    assert np.isnan(largest_within([90, np.nan])).all()
+
+
+def test_pipes_that_are_not_made_have_no_wall():
+    assert np.isnan(wall_thickness([251, 250, np.nan, 9999], [17, 21, 17, 17])).all()
+
+
+def test_thicker_wall_leaves_less_bore():
+    outside = made_sizes()
+    bores = [bore(outside, sdr) for sdr in (11, 17, 17.6, 26)]
+    for thick, thin in pairwise(bores):
+        assert (thick < thin).all()
+    for column in bores:
+        assert (np.diff(column) > 0).all()
+
+
+@given(warmth=st.tuples(st.floats(0, 40), st.floats(0, 40)).map(sorted), hours=st.floats(0.1, 40))
+@QUICK
+def test_warmth_never_strengthens_and_never_stiffens(warmth, hours):
+    cool, warm = allowable_stress(warmth, hours)
+    assert warm <= cool
+    stiff, soft = bend_ratio(17, warmth)
+    assert soft <= stiff
+
+
+@given(hours=st.tuples(st.floats(0.1, 40), st.floats(0.1, 40)).map(sorted))
+@QUICK
+def test_longer_pull_never_bears_more(hours):
+    short, long = allowable_stress(20, hours)
+    assert long <= short
+
+
+def test_out_of_range_is_not_known():
+    assert np.isnan(allowable_stress([41, np.nan], 1)).all()
+    assert np.isnan(bend_ratio([17, 50, np.nan], [-1, 20, 20])).all()
+    assert np.isnan(bend_radius(np.nan, 17, 20, PIPE))
+    assert np.isnan(allowable_pull(np.nan, 17, PIPE))
+    assert np.isnan(weld_time([2, 90, np.nan]).cycle_min).all()
+
+
+def test_safety_divides_the_pull():
+    full, less = (allowable_pull(250, 17, PipeSettings(pull_safety=s)) for s in (1.0, 1.25))
+    assert float(full / less) == pytest.approx(1.25)
+
+
+def test_whole_number_of_bars_needs_no_extra_joint():
+    assert count_joints([24, 24.01, 0, np.nan], 12)[:3].tolist() == [1, 2, 0]
+    assert np.isnan(count_joints(np.nan, 12))
+
+
+def test_overlap_covers_both_shortenings_and_the_floor():
+    got = float(overlap(100, 50, 250, 17, PipeSettings(overlap_floor_share=0)))
+    stress = 50e3 / (np.pi * 14.8 * (250 - 14.8))
+    parts = thermal_shortening(100, PIPE)[2] + elastic_stretch(stress, 100, PIPE)[2]
+    assert got == pytest.approx(float(parts))
+    floor = PipeSettings(overlap_floor_share=0.03)
+    assert float(overlap(100, 5, 250, 17, floor)) == pytest.approx(3.0)
+    assert np.isnan(overlap(100, np.nan, 250, 17, PIPE))
+
+
+def test_weld_hours_ascend_and_count_the_head():
+    hours = string_weld_hours(112, 315, 17, PIPE)
+    cycle = float(weld_time(18.7).cycle_min)
+    assert hours == pytest.approx([10 * (cycle + more) / 60 for more in (10, 15, 20)])
