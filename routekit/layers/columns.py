@@ -54,6 +54,9 @@ CHOICES: Final[dict[str, tuple[str, ...]]] = {
     "status": STATUS,
 }
 
+SIZE_COLUMNS: Final = ("shape", "diameter_mm", "height_mm")
+"""Columns that a joint code of shape and size stands for."""
+
 NUMBER_KINDS: Final = ("number", "level", "year")
 
 

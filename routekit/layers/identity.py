@@ -152,7 +152,7 @@ def drop_doubled_rows(
 
 
 def _place_codes(table: gpd.GeoDataFrame) -> np.ndarray:
-    """Number the distinct geometries of a layer, whichever way a line is drawn."""
+    """Give each distinct geometry a number, whichever way a line is drawn."""
     geometry = np.asarray(table.geometry)
     places = shapely.to_wkb(shapely.normalize(geometry))
     return pd.factorize(pd.Series(places, dtype=object))[0]

@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from routekit.errors import FieldError
-from routekit.layers.columns import NUMBER_KINDS, Column, load_columns, suggest_name
+from routekit.layers.columns import NUMBER_KINDS, SIZE_COLUMNS, Column, load_columns, suggest_name
 from routekit.layers.parsing import (
     Numbers,
     read_flags,
@@ -120,11 +120,19 @@ def name_rows(raw: RawLayer, sources: dict[str, list[str]]) -> pd.Series:
 
 
 def _find_sources(raw: RawLayer, column: Column, inputs: InputSettings) -> list[str]:
-    """Find the source columns of one canonical column: those named, else one of its name."""
+    """Find the source columns of one canonical column: those named, else one of its name.
+
+    Loose names (`height`, `depth`) count only in a layer of which the study maps no field; where
+    it maps a joint code, shape and size are taken from it alone unless they are mapped as well.
+    """
     present = {str(name).casefold(): str(name) for name in reversed(raw.frame.columns)}
-    named = inputs.fields.get(raw.layer, {}).get(column.name)
+    mapped = inputs.fields.get(raw.layer, {})
+    named = mapped.get(column.name)
     if named is None:
-        return [present[n] for n in (column.name, *column.aliases) if n in present][:1]
+        if "shape_size" in mapped and column.name in SIZE_COLUMNS:
+            return []
+        names = (column.name,) if mapped else (column.name, *column.aliases)
+        return [present[n] for n in names if n in present][:1]
     wanted = [named] if isinstance(named, str) else named
     found = []
     for name in wanted:

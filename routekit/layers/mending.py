@@ -97,7 +97,6 @@ def leave_out(
     *,
     severity: str = "error",
     field: str = "geometry",
-    done: str = "row left out",
 ) -> gpd.GeoDataFrame:
     """Leave rows out of a layer, with a finding each, and count them.
 
@@ -115,7 +114,7 @@ def leave_out(
         Takes one finding per row.
     tally : collections.Counter of str
         Counts under left_out.
-    severity, field, done : str, optional
+    severity, field : str, optional
         Of the findings.
 
     Returns
@@ -126,7 +125,7 @@ def leave_out(
     if not mask.any():
         return table
     keys = table.loc[mask, "row_key"]
-    findings.add(severity, layer, keys, field=field, seen=seen, done=done)
+    findings.add(severity, layer, keys, field=field, seen=seen, done="row left out")
     tally["left_out"] += int(mask.sum())
     return table.loc[~mask].reset_index(drop=True)
 
@@ -148,7 +147,8 @@ def _leave_out_unfit(
     wrong = names.iloc[types[is_wrong]] if is_wrong.any() else names.iloc[:0]
     seen = wrong.str.lower() + f" where a {kind} belongs"
     table = leave_out(table, is_wrong, layer, seen, findings, tally)
-    is_endless = ~np.isfinite(shapely.bounds(np.asarray(table.geometry))).all(axis=1)
+    bounds = np.asarray(shapely.bounds(np.asarray(table.geometry)))
+    is_endless = np.asarray(~np.isfinite(bounds).all(axis=1))
     seen_endless = "coordinates that are no numbers, or lie outside the reference system"
     return leave_out(table, is_endless, layer, seen_endless, findings, tally)
 

@@ -46,7 +46,7 @@ def build_schema(layer: str) -> Any:
 
     columns = {}
     for name, column in load_columns(layer).items():
-        if column.choices:
+        if column.kind == "choice":
             checks, dtype = [pa.Check.isin(column.choices)], "str"
         elif column.kind in NUMBER_KINDS:
             checks, dtype = [pa.Check.in_range(column.low, column.high)], "float64"
@@ -149,7 +149,7 @@ def fill_fallbacks(
         if column.kind == "flag":
             filled[name] = table[name].fillna(0.0).astype(bool)
             _report_flags(column, unknown, keys, findings)
-        elif column.choices:
+        elif column.kind == "choice":
             filled[name] = table[name].fillna(column.fallback).astype("str")
             if (layer, name) in ASSUMED:
                 done = f"taken as {column.fallback}"

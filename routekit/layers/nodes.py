@@ -1,0 +1,306 @@
+"""Which manholes a run joins, and which way it is drawn.
+
+A run's own ids go first. An end without a known id takes the manhole within the tolerance. Where
+the study has no manholes, they are made from the ends that coincide. A run drawn against its
+ids is turned, so that every run starts at its from-manhole.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from numpy.typing import NDArray
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
+
+if TYPE_CHECKING:
+    from routekit.layers.findings import Findings
+
+ENDS: Final = (("from_manhole", 0), ("to_manhole", -1))
+"""Column and the vertex of a line that belongs to it."""
+
+NAMED_FIRST: Final = 5
+"""Rows named in a finding that sums many."""
+
+
+def settle_nodes(
+    runs: gpd.GeoDataFrame,
+    manholes: gpd.GeoDataFrame,
+    *,
+    has_manholes: bool,
+    tolerance_m: float,
+    findings: Findings,
+) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame]:
+    """Turn runs along their ids and find the manhole at each end.
+
+    Parameters
+    ----------
+    runs : geopandas.GeoDataFrame
+        With run_id, from_manhole, to_manhole, row_key and lines in m.
+    manholes : geopandas.GeoDataFrame
+        With manhole_id and points in the same CRS; empty if the study has none.
+    has_manholes : bool
+        Whether the study names a manhole layer.
+    tolerance_m : float
+        A manhole this near to a line end belongs to it.
+    findings : Findings
+        Takes turned runs, ends snapped, ends without a manhole, manholes made.
+
+    Returns
+    -------
+    tuple of geopandas.GeoDataFrame
+        Runs with their ids filled where a manhole is near (NaN elsewhere), and the manholes, made
+        from line ends if the study has none.
+    """
+    if not has_manholes:
+        runs, manholes = make_manholes(runs, manholes, tolerance_m=tolerance_m, findings=findings)
+        return turn_runs(runs, manholes, tolerance_m=tolerance_m, findings=findings), manholes
+    runs = turn_runs(runs, manholes, tolerance_m=tolerance_m, findings=findings)
+    return snap_ends(runs, manholes, tolerance_m=tolerance_m, findings=findings), manholes
+
+
+def turn_runs(
+    runs: gpd.GeoDataFrame,
+    manholes: gpd.GeoDataFrame,
+    *,
+    tolerance_m: float,
+    findings: Findings,
+) -> gpd.GeoDataFrame:
+    """Turn the lines whose ends lie at each other's manhole.
+
+    Parameters
+    ----------
+    runs, manholes : geopandas.GeoDataFrame
+        As for `settle_nodes`.
+    tolerance_m : float
+        Greatest distance of an end from its manhole.
+    findings : Findings
+        Takes one finding per run turned.
+
+    Returns
+    -------
+    geopandas.GeoDataFrame
+        Lines drawn from from_manhole to to_manhole; ids and levels are left as they are.
+    """
+    start, end = line_ends(np.asarray(runs.geometry))
+    upper = _positions(runs["from_manhole"], manholes)
+    lower = _positions(runs["to_manhole"], manholes)
+    straight = np.fmax(_distance(start, upper), _distance(end, lower))
+    crossed = np.fmax(_distance(start, lower), _distance(end, upper))
+    is_against = (crossed <= tolerance_m) & (straight > tolerance_m)
+    if not is_against.any():
+        return runs
+    lines = np.asarray(runs.geometry).copy()
+    lines[is_against] = shapely.reverse(lines[is_against])
+    against = runs.loc[is_against]
+    findings.add(
+        "warning",
+        "sewers",
+        against["row_key"],
+        field="geometry",
+        seen="drawn against its ids: starts at " + _text(against["to_manhole"]),
+        done="line turned; ids and levels left as given",
+    )
+    return runs.set_geometry(gpd.GeoSeries(lines, index=runs.index, crs=runs.crs))
+
+
+def snap_ends(
+    runs: gpd.GeoDataFrame,
+    manholes: gpd.GeoDataFrame,
+    *,
+    tolerance_m: float,
+    findings: Findings,
+) -> gpd.GeoDataFrame:
+    """Give each end without a known manhole the nearest one within the tolerance.
+
+    Parameters
+    ----------
+    runs, manholes : geopandas.GeoDataFrame
+        As for `settle_nodes`.
+    tolerance_m : float
+        Greatest distance of an end from its manhole.
+    findings : Findings
+        Takes ends snapped, ids that name no manhole, ends that no manhole is near to.
+
+    Returns
+    -------
+    geopandas.GeoDataFrame
+        Ids filled; an id that names no manhole stays where none is near.
+    """
+    index = shapely.STRtree(np.asarray(manholes.geometry))
+    names = manholes["manhole_id"].to_numpy()
+    known = set(names)
+    filled: dict[str, pd.Series] = {}
+    for column, vertex in ENDS:
+        given = runs[column]
+        points = shapely.get_point(np.asarray(runs.geometry), vertex)
+        hit, near = index.query_nearest(points, max_distance=tolerance_m, all_matches=False)
+        found = pd.Series(np.nan, index=runs.index, dtype="str")
+        found.iloc[hit] = names[near]
+        is_stray = given.notna() & ~given.isin(known)
+        is_open = given.isna() | is_stray
+        filled[column] = given.where(~(is_open & found.notna()), found)
+        _report_ends(runs, column, found, is_stray, tolerance_m, findings)
+    _report_far_ends(runs, manholes, tolerance_m, findings)
+    return runs.assign(**filled)
+
+
+def make_manholes(
+    runs: gpd.GeoDataFrame,
+    manholes: gpd.GeoDataFrame,
+    *,
+    tolerance_m: float,
+    findings: Findings,
+) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame]:
+    """Make manholes where line ends coincide, named by the runs' ids or node-1, node-2.
+
+    Parameters
+    ----------
+    runs : geopandas.GeoDataFrame
+        With from_manhole, to_manhole and lines.
+    manholes : geopandas.GeoDataFrame
+        Empty, with the canonical columns.
+    tolerance_m : float
+        Ends this near to each other are one manhole.
+    findings : Findings
+        Takes how many were made.
+
+    Returns
+    -------
+    tuple of geopandas.GeoDataFrame
+        Runs with both ids, and one manhole per id at the mean of its ends.
+    """
+    start, end = line_ends(np.asarray(runs.geometry))
+    xy = np.vstack([start, end])
+    given = pd.concat([runs["from_manhole"], runs["to_manhole"]], ignore_index=True)
+    cluster = pd.Series(_cluster(xy, tolerance_m))
+    shared = given.groupby(cluster).transform("first")
+    ids = given.where(given.notna(), shared)
+    nameless = cluster[ids.isna()]
+    numbers = pd.Series(pd.factorize(nameless)[0] + 1, index=nameless.index)
+    ids = ids.where(ids.notna(), ("node-" + numbers.astype("str")).reindex(ids.index))
+    ids = ids.astype("str")
+    at = pd.DataFrame({"x": xy[:, 0], "y": xy[:, 1]}).groupby(ids.to_numpy(), sort=True).mean()
+    made = manholes.reindex(np.arange(len(at)))
+    made["manhole_id"] = at.index.astype("str")
+    made["material"] = "unknown"
+    points = gpd.GeoSeries(shapely.points(at.to_numpy()), crs=runs.crs)
+    made = gpd.GeoDataFrame(made.drop(columns="geometry"), geometry=points)
+    seen = "the study names no manhole layer"
+    done = f"{len(made):,} manholes made where line ends meet within {tolerance_m:g} m"
+    findings.note("warning", "manholes", "", seen, done)
+    n = len(runs)
+    filled = {
+        "from_manhole": ids.iloc[:n].set_axis(runs.index),
+        "to_manhole": ids.iloc[n:].set_axis(runs.index),
+    }
+    return runs.assign(**filled), made
+
+
+def line_ends(lines: NDArray[np.object_]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Give the first and the last vertex of lines.
+
+    Parameters
+    ----------
+    lines : numpy.ndarray of object, shape (n,)
+        LineStrings.
+
+    Returns
+    -------
+    tuple of numpy.ndarray of float, shape (n, 2)
+        Easting and northing in m.
+    """
+    first, last = shapely.get_point(lines, 0), shapely.get_point(lines, -1)
+    return (
+        np.column_stack([shapely.get_x(first), shapely.get_y(first)]),
+        np.column_stack([shapely.get_x(last), shapely.get_y(last)]),
+    )
+
+
+def _positions(ids: pd.Series, manholes: gpd.GeoDataFrame) -> NDArray[np.float64]:
+    """Look up the manholes that ids name; NaN where there is none."""
+    place = pd.Index(manholes["manhole_id"]).get_indexer(ids)
+    geometry = np.asarray(manholes.geometry)
+    xy = np.column_stack([shapely.get_x(geometry), shapely.get_y(geometry)])
+    xy = np.vstack([xy, [np.nan, np.nan]])
+    return np.asarray(xy[place])
+
+
+def _distance(a: NDArray[np.float64], b: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Plane distance between points row by row, in m."""
+    return np.asarray(np.hypot(*(a - b).T))
+
+
+def _cluster(xy: NDArray[np.float64], tolerance_m: float) -> NDArray[np.int64]:
+    """Give each group of points that hang together within a tolerance a number."""
+    points = np.asarray(shapely.points(xy))
+    a, b = shapely.STRtree(points).query(points, predicate="dwithin", distance=tolerance_m)
+    links = coo_array((np.ones(len(a), dtype=bool), (a, b)), shape=(len(xy), len(xy)))
+    return np.asarray(connected_components(links, directed=False)[1], dtype=np.int64)
+
+
+def _report_ends(
+    runs: gpd.GeoDataFrame,
+    column: str,
+    found: pd.Series,
+    is_stray: pd.Series,
+    tolerance_m: float,
+    findings: Findings,
+) -> None:
+    """Report ends by what was found there."""
+    given, keys = runs[column], runs["row_key"]
+    near = found.notna()
+    cases = (
+        (given.isna() & near, "info", "no id given", "taken as "),
+        (is_stray & near, "warning", "id names no manhole: ", "replaced by "),
+    )
+    for mask, severity, seen, done in cases:
+        text = seen + given[mask] if seen.endswith(": ") else seen
+        what = done + found[mask] + f", within {tolerance_m:g} m of the line end"
+        findings.add(severity, "sewers", keys[mask], field=column, seen=text, done=what)
+    lost = is_stray & ~near
+    findings.add(
+        "warning",
+        "sewers",
+        keys[lost],
+        field=column,
+        seen="id names no manhole: " + given[lost],
+        done=f"id kept; no manhole within {tolerance_m:g} m, so no pit is placed there",
+    )
+    none = given.isna() & ~near
+    findings.add(
+        "warning",
+        "sewers",
+        keys[none],
+        field=column,
+        seen=f"no id, and no manhole within {tolerance_m:g} m of the line end",
+        done="left as not known",
+    )
+
+
+def _report_far_ends(
+    runs: gpd.GeoDataFrame, manholes: gpd.GeoDataFrame, tolerance_m: float, findings: Findings
+) -> None:
+    """Report ends that lie further than the tolerance from the manhole that they name."""
+    for (column, _), xy in zip(ENDS, line_ends(np.asarray(runs.geometry)), strict=True):
+        far = _distance(xy, _positions(runs[column], manholes))
+        is_far = far > tolerance_m
+        metres = pd.Series(far[is_far]).map("{:.2f}".format).astype("str")
+        seen = "line ends " + metres.to_numpy() + " m from its manhole "
+        findings.add(
+            "warning",
+            "sewers",
+            runs.loc[is_far, "row_key"],
+            field=column,
+            seen=seen + _text(runs.loc[is_far, column]).to_numpy(),
+            done="id kept, geometry left as drawn",
+        )
+
+
+def _text(column: pd.Series) -> pd.Series:
+    """Give ids as text, with a word where there is none."""
+    return column.fillna("a manhole without id").astype("str")
