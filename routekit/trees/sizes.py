@@ -10,7 +10,7 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
-from routekit.trees.findings import join_findings, list_findings
+from routekit.layers.findings import Findings
 from routekit.trees.radii import factor_by_tolerance
 from routekit.trees.regimes import Regime, read_table
 from routekit.trees.settings import ZoneSettings
@@ -52,8 +52,8 @@ class TreeSizes:
 
 
 def gather_sizes(
-    trees: gpd.GeoDataFrame, *, regime: Regime, settings: ZoneSettings
-) -> tuple[TreeSizes, pd.DataFrame]:
+    trees: gpd.GeoDataFrame, *, regime: Regime, settings: ZoneSettings, findings: Findings
+) -> TreeSizes:
     """Gather the sizes of all trees and fill what is missing.
 
     Parameters
@@ -66,23 +66,32 @@ def gather_sizes(
         The rules in force.
     settings : ZoneSettings
         How gaps are filled.
+    findings : Findings
+        Takes what was estimated, assumed or left out.
 
     Returns
     -------
-    sizes : TreeSizes
+    TreeSizes
         Arrays in the order of `trees`.
-    findings : pandas.DataFrame
-        What was estimated, assumed or left out.
     """
     crown = read_polygons(trees.get("crown", None), len(trees))
     known_m, is_bad_crown = _read_crowns(trees, crown)
-    stems, stem_findings = resolve_stems(trees, known_m, regime=regime, settings=settings)
+    findings.add(
+        "warning",
+        "trees",
+        trees["tree_id"][is_bad_crown],
+        field="crown_diameter_m",
+        seen="a crown diameter that is not above 0",
+        done="left out",
+    )
+    stems = resolve_stems(trees, known_m, regime=regime, settings=settings, findings=findings)
     estimate_m = crown_from_stem(stems["stem_mm"], settings)[2]
     is_estimated = np.isnan(known_m) & np.isfinite(estimate_m)
     crown_m = np.where(is_estimated, estimate_m, known_m)
     is_veteran = _read_flags(trees, "is_veteran")
-    factor, note, factor_findings = _choose_factors(trees, regime, settings)
-    sizes = TreeSizes(
+    factor, note = _choose_factors(trees, regime, settings, findings)
+    _add_other_heights(findings, trees, regime, settings)
+    return TreeSizes(
         stems=stems,
         crown_m=crown_m,
         is_crown_estimated=is_estimated,
@@ -96,16 +105,6 @@ def gather_sizes(
         factor=factor,
         factor_note=note,
     )
-    bad_crowns = list_findings(
-        trees["tree_id"][is_bad_crown],
-        severity="warning",
-        layer="trees",
-        field="crown_diameter_m",
-        seen="a crown diameter that is not above 0",
-        done="left out",
-    )
-    heights = _find_other_heights(trees, regime, settings)
-    return sizes, join_findings([stem_findings, bad_crowns, factor_findings, heights])
 
 
 def read_polygons(column: pd.Series | None, n: int) -> Geometries:
@@ -173,15 +172,15 @@ def _read_words(trees: pd.DataFrame, column: str) -> pd.Series:
 
 def _read_genus(trees: pd.DataFrame) -> pd.Series:
     """Read the first word of the species."""
-    return _read_words(trees, "species").str.partition(" ")[0]
+    return _read_words(trees, "species").str.split(" ").str[0]
 
 
 def _choose_factors(
-    trees: pd.DataFrame, regime: Regime, settings: ZoneSettings
-) -> tuple[Floats | None, NDArray[np.object_], pd.DataFrame]:
+    trees: pd.DataFrame, regime: Regime, settings: ZoneSettings, findings: Findings
+) -> tuple[Floats | None, NDArray[np.object_]]:
     """Choose the factor of each tree by tolerance and age, where the regime asks for it."""
     if regime.kind != "species_age":
-        return None, np.full(len(trees), "", dtype=object), join_findings([])
+        return None, np.full(len(trees), "", dtype=object)
     listed = {name.lower(): level for name, level in settings.species_tolerance.items()}
     level = _read_words(trees, "species").map(listed).astype("str")
     level = level.fillna(_read_genus(trees).map(listed).astype("str"))
@@ -191,22 +190,16 @@ def _choose_factors(
     tolerance = level.fillna(settings.default_tolerance)
     life = age.fillna(settings.default_age)
     note = ", " + tolerance + " tolerance, " + life.map(_plain)
-    parts = [
-        list_findings(
-            trees["tree_id"][is_unknown],
-            severity="info",
-            layer="trees",
-            field=field,
-            seen=f"no {what} known for this tree",
-            done=f"taken as {default}",
-        )
-        for is_unknown, field, what, default in (
-            (level.isna(), "species", "tolerance", settings.default_tolerance),
-            (age.isna(), "age_class", "age", _plain(settings.default_age)),
-        )
-    ]
+    gaps = (
+        (level.isna(), "species", "tolerance", settings.default_tolerance),
+        (age.isna(), "age_class", "age", _plain(settings.default_age)),
+    )
+    for is_gap, field, what, default in gaps:
+        rows = trees["tree_id"][is_gap]
+        seen, done = f"no {what} known for this tree", f"taken as {default}"
+        findings.add("info", "trees", rows, field=field, seen=seen, done=done)
     factor = factor_by_tolerance(tolerance.to_numpy(), life.to_numpy(), regime)
-    return factor, note.to_numpy(dtype=object), join_findings(parts)
+    return factor, note.to_numpy(dtype=object)
 
 
 def _plain(word: str) -> str:
@@ -214,18 +207,18 @@ def _plain(word: str) -> str:
     return word.replace("_", "-").strip().lower()
 
 
-def _find_other_heights(
-    trees: pd.DataFrame, regime: Regime, settings: ZoneSettings
-) -> pd.DataFrame:
-    """List trees whose stem was measured at another height than the regime's."""
+def _add_other_heights(
+    findings: Findings, trees: pd.DataFrame, regime: Regime, settings: ZoneSettings
+) -> None:
+    """Report trees whose stem was measured at another height than the regime's."""
     if "stem_height_m" not in trees or regime.stem_height_m is None:
-        return join_findings([])
+        return
     heights = trees["stem_height_m"].to_numpy(dtype=np.float64, na_value=np.nan)
     limit = settings.stem_height_tolerance_m + 1e-9
-    return list_findings(
+    findings.add(
+        "info",
+        "trees",
         trees["tree_id"][np.abs(heights - regime.stem_height_m) > limit],
-        severity="info",
-        layer="trees",
         field="stem_height_m",
         seen=f"stem measured at another height than the {regime.stem_height_m:g} m of the regime",
         done="stem taken as measured",

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from routekit.trees.findings import join_findings, list_findings
+from routekit.layers.findings import Findings
 from routekit.trees.radii import check_diameters
 from routekit.trees.regimes import Regime
 from routekit.trees.settings import ZoneSettings
@@ -192,8 +192,13 @@ def crown_from_stem(
 
 
 def resolve_stems(
-    trees: pd.DataFrame, crown_diameter_m: ArrayLike, *, regime: Regime, settings: ZoneSettings
-) -> tuple[pd.DataFrame, pd.DataFrame]:
+    trees: pd.DataFrame,
+    crown_diameter_m: ArrayLike,
+    *,
+    regime: Regime,
+    settings: ZoneSettings,
+    findings: Findings,
+) -> pd.DataFrame:
     """Find the stem diameter of each tree: stem list, diameter, girth, crown, assumption.
 
     Parameters
@@ -206,14 +211,14 @@ def resolve_stems(
         The rule for several stems.
     settings : ZoneSettings
         Ratios of crown to stem, the assumed stem, and which value draws the zone.
+    findings : Findings
+        Takes unreadable, impossible, estimated and assumed stems.
 
     Returns
     -------
-    stems : pandas.DataFrame
+    pandas.DataFrame
         Columns stem_mm (the value that draws the zone), stem_low_mm, stem_mid_mm, stem_high_mm,
         stem_source (categorical) and is_stem_estimated; index of `trees`. NaN where not known.
-    findings : pandas.DataFrame
-        Unreadable, impossible, estimated and assumed stems.
     """
     crown = np.asarray(crown_diameter_m, dtype=np.float64)
     several, n_stems, is_unreadable = _read_several(trees, regime)
@@ -227,9 +232,12 @@ def resolve_stems(
         settings.assumed_stem_high_mm,
     )
     measured = np.where(np.isnan(several), diameter, several)
+    # A stem read from a girth beforehand equals girth / pi.
+    by_girth = np.isnan(measured) | ((n_stems == 0) & np.isclose(measured, girth / np.pi))
+    is_girth = np.isfinite(girth) & by_girth
     is_known = [
-        np.isfinite(measured) & (n_stems < 2),
-        np.isnan(measured) & np.isfinite(girth),
+        np.isfinite(measured) & (n_stems < 2) & ~is_girth,
+        is_girth,
         np.isfinite(measured),
         np.isfinite(crown),
         np.full(len(trees), has_default),
@@ -256,7 +264,8 @@ def resolve_stems(
         "stem_diameter_mm": is_bad_diameter,
         "stem_circumference_mm": is_bad_girth,
     }
-    return stems, _find_stem_faults(trees["tree_id"], code, bad, settings)
+    _add_stem_faults(findings, trees["tree_id"], code, bad, settings)
+    return stems
 
 
 def _read_several(
@@ -280,21 +289,18 @@ def _read_sizes(trees: pd.DataFrame, column: str) -> tuple[Floats, NDArray[np.bo
     return np.where(is_bad, np.nan, sizes), is_bad
 
 
-def _find_stem_faults(
-    tree_id: pd.Series, code: Integers, bad: dict[str, NDArray[np.bool_]], settings: ZoneSettings
-) -> pd.DataFrame:
-    """List what was wrong with stems, and what stands in for the missing ones."""
-    parts = [
-        list_findings(
-            tree_id[is_bad],
-            severity="warning",
-            layer="trees",
-            field=field,
-            seen="a stem size that cannot be read, or is not above 0",
-            done="left out; the next source of the stem is used",
-        )
-        for field, is_bad in bad.items()
-    ]
+def _add_stem_faults(
+    findings: Findings,
+    tree_id: pd.Series,
+    code: Integers,
+    bad: dict[str, NDArray[np.bool_]],
+    settings: ZoneSettings,
+) -> None:
+    """Report what was wrong with stems, and what stands in for the missing ones."""
+    seen = "a stem size that cannot be read, or is not above 0"
+    done = "left out; the next source of the stem is used"
+    for field, is_bad in bad.items():
+        findings.add("warning", "trees", tree_id[is_bad], field=field, seen=seen, done=done)
     high = "high" if settings.use_high_stem else "middle"
     assumed_mm = (
         settings.assumed_stem_high_mm if settings.use_high_stem else settings.assumed_stem_mid_mm
@@ -304,15 +310,6 @@ def _find_stem_faults(
         (4, "warning", "neither stem nor crown", f"a stem of {assumed_mm:g} mm is assumed"),
         (5, "warning", "neither stem nor crown", "stem left unknown; measure the tree"),
     )
-    parts += [
-        list_findings(
-            tree_id[code == source],
-            severity=severity,
-            layer="trees",
-            field="stem_diameter_mm",
-            seen=seen,
-            done=done,
-        )
-        for source, severity, seen, done in stand_ins
-    ]
-    return join_findings(parts)
+    for source, severity, seen, done in stand_ins:
+        rows = tree_id[code == source]
+        findings.add(severity, "trees", rows, field="stem_diameter_mm", seen=seen, done=done)

@@ -7,41 +7,20 @@ be compared. What is left out: soil, lean, hard surfaces; only an arborist may r
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
-from numpy.typing import NDArray
 
 from routekit.errors import CrsError, FieldError
-from routekit.trees.findings import join_findings, list_findings
-from routekit.trees.radii import (
-    drip_line_radius,
-    drip_margin,
-    equal_area_radius,
-    least_trench_distance,
-    limit_radius,
-    raw_radius,
-    structural_radius,
-    veteran_radius,
-    zone_radius,
-)
+from routekit.layers.findings import Findings
+from routekit.trees.drawing import Drawing, draw_by_kind, draw_palms, draw_veterans
+from routekit.trees.radii import least_trench_distance, structural_radius, zone_radius
 from routekit.trees.regimes import Regime, choose_regime
 from routekit.trees.settings import ZoneSettings
-from routekit.trees.sizes import Flags, Floats, Geometries, TreeSizes, gather_sizes, read_polygons
+from routekit.trees.sizes import TreeSizes, gather_sizes, read_polygons
 
-__all__ = [
-    "build_zones",
-    "drip_line_radius",
-    "equal_area_radius",
-    "least_trench_distance",
-    "require_one_regime",
-    "structural_radius",
-    "veteran_radius",
-    "zone_radius",
-]
+__all__ = ["build_zones", "require_one_regime", "structural_radius", "zone_radius"]
 
 ZONE_COLUMNS = (
     "tree_id",
@@ -65,19 +44,6 @@ ZONE_COLUMNS = (
 """Columns of the table of zones, in order."""
 
 SHAPE_TYPE = pd.CategoricalDtype(["circle", "polygon"])
-
-UNKNOWN_BASIS = "unknown: neither stem nor crown is known"
-
-
-@dataclass(frozen=True, kw_only=True)
-class _Drawing:
-    """Zones on their way: arrays of shape (n,)."""
-
-    radius_m: Floats
-    polygon: Geometries
-    basis: NDArray[np.object_]
-    is_capped: Flags
-    is_crown_used: Flags
 
 
 def build_zones(
@@ -119,14 +85,15 @@ def build_zones(
     """
     _check_tables(trees, root_zones)
     regime = choose_regime(settings)
-    sizes, size_findings = gather_sizes(trees, regime=regime, settings=settings)
-    drawing = _draw_veterans(
-        _draw_palms(_draw_by_kind(sizes, regime), sizes, regime), sizes, regime
-    )
-    drawing, own_findings = _take_own_zones(drawing, trees, root_zones)
+    findings = Findings()
+    sizes = gather_sizes(trees, regime=regime, settings=settings, findings=findings)
+    drawing = draw_by_kind(sizes, regime)
+    drawing = draw_palms(drawing, sizes, regime)
+    drawing = draw_veterans(drawing, sizes, regime)
+    drawing = _take_own_zones(drawing, trees, root_zones, findings)
     zones = _name_columns(trees, drawing, sizes, regime, settings)
-    rule_findings = _find_rule_gaps(zones, drawing, sizes, regime)
-    return zones, join_findings([size_findings, own_findings, rule_findings])
+    _add_rule_gaps(findings, zones, drawing, sizes, regime)
+    return zones, findings.table()
 
 
 def require_one_regime(zones: pd.DataFrame) -> str:
@@ -171,136 +138,15 @@ def _check_tables(trees: gpd.GeoDataFrame, root_zones: gpd.GeoDataFrame | None) 
         )
 
 
-def _draw_by_kind(sizes: TreeSizes, regime: Regime) -> _Drawing:
-    """Draw all zones by the regime's kind of rule."""
-    if regime.kind == "drip_line":
-        return _draw_drip_lines(sizes, regime)
-    raw = raw_radius(sizes.stem_mm, regime, factor=sizes.factor)
-    radius = limit_radius(raw, regime)
-    n = len(raw)
-    return _Drawing(
-        radius_m=radius,
-        polygon=np.full(n, None, dtype=object),
-        basis=_write_stem_basis(raw, radius, sizes, regime),
-        is_capped=raw > radius,
-        is_crown_used=np.zeros(n, dtype=bool),
-    )
-
-
-def _write_stem_basis(
-    raw: Floats, radius: Floats, sizes: TreeSizes, regime: Regime
-) -> NDArray[np.object_]:
-    """Write how each radius follows from the stem, such as "12 x 500 mm = 6.00 m (...)"."""
-    n = len(raw)
-    if regime.kind == "stem_table":
-        lead = np.full(n, "stem class for", dtype=object)
-    else:
-        factor = np.full(n, regime.factor) if sizes.factor is None else sizes.factor
-        lead = np.array([f"{f:g} x" for f in factor], dtype=object)
-    words = {"measured": "", "unknown": ""}
-    source = [words.get(s, f" ({s})") for s in sizes.stems["stem_source"]]
-    limit = np.select(
-        [raw > radius, raw < radius],
-        [f" capped at {regime.max_radius_m:.2f} m", f" raised to {regime.min_m or 0.0:.2f} m"],
-        default="",
-    )
-    rows = zip(lead, sizes.stem_mm, source, raw, limit, sizes.factor_note, strict=True)
-    texts = [
-        f"{a} {stem:.0f} mm{s} = {r:.2f} m{note} ({regime.short}{extra})"
-        if r == r  # noqa: PLR0124 - NaN is not equal to itself
-        else UNKNOWN_BASIS
-        for a, stem, s, r, note, extra in rows
-    ]
-    return np.array(texts, dtype=object)
-
-
-def _draw_drip_lines(sizes: TreeSizes, regime: Regime) -> _Drawing:
-    """Draw zones from the crown: its polygon and a margin, else a circle of its diameter."""
-    margin = drip_margin(sizes.is_columnar, regime)
-    raw = sizes.crown_m / 2 + margin
-    radius = drip_line_radius(sizes.crown_m, sizes.is_columnar, regime)
-    has_polygon = ~shapely.is_missing(sizes.crown)
-    polygon = np.full(len(radius), None, dtype=object)
-    polygon[has_polygon] = shapely.buffer(sizes.crown[has_polygon], margin[has_polygon])
-    estimated = np.where(sizes.is_crown_estimated, " (estimated from stem)", "")
-    rows = zip(sizes.crown_m, estimated, margin, radius, has_polygon, strict=True)
-    texts = [
-        f"crown polygon + {m:.2f} m ({regime.short})"
-        if is_polygon
-        else f"crown {c:.1f} m{note} / 2 + {m:.2f} m = {r:.2f} m ({regime.short})"
-        if r == r  # noqa: PLR0124 - NaN is not equal to itself
-        else UNKNOWN_BASIS
-        for c, note, m, r, is_polygon in rows
-    ]
-    return _Drawing(
-        radius_m=np.where(has_polygon, np.nan, radius),
-        polygon=polygon,
-        basis=np.array(texts, dtype=object),
-        is_capped=~has_polygon & (raw > radius),
-        is_crown_used=np.ones(len(radius), dtype=bool),
-    )
-
-
-def _replace_circles(
-    drawing: _Drawing, rows: NDArray[np.intp], radius_m: Floats, basis: list[str], uses_crown: Flags
-) -> _Drawing:
-    """Put other circles in place of some zones; zones of unknown radius stay as they were."""
-    is_known = np.isfinite(radius_m)
-    rows, radius_m = rows[is_known], radius_m[is_known]
-    new = replace(
-        drawing,
-        radius_m=drawing.radius_m.copy(),
-        polygon=drawing.polygon.copy(),
-        basis=drawing.basis.copy(),
-        is_capped=drawing.is_capped.copy(),
-        is_crown_used=drawing.is_crown_used.copy(),
-    )
-    new.radius_m[rows] = radius_m
-    new.polygon[rows] = None
-    new.basis[rows] = np.array(basis, dtype=object)[is_known]
-    new.is_capped[rows] = False
-    new.is_crown_used[rows] = uses_crown[is_known]
-    return new
-
-
-def _draw_palms(drawing: _Drawing, sizes: TreeSizes, regime: Regime) -> _Drawing:
-    """Draw palms, cycads and tree ferns from the crown, where the regime does so."""
-    if regime.palm_margin_m is None:
-        return drawing
-    rows = np.flatnonzero(sizes.is_palm)
-    radius = sizes.crown_m[rows] / 2 + regime.palm_margin_m
-    basis = [
-        f"palm or like: crown {c:.1f} m / 2 + {regime.palm_margin_m:.2f} m = {r:.2f} m "
-        f"({regime.short})"
-        for c, r in zip(sizes.crown_m[rows], radius, strict=True)
-    ]
-    return _replace_circles(drawing, rows, radius, basis, np.ones(len(rows), dtype=bool))
-
-
-def _draw_veterans(drawing: _Drawing, sizes: TreeSizes, regime: Regime) -> _Drawing:
-    """Draw veteran trees by stem and crown without a cap, where the regime does so."""
-    if regime.veteran_factor is None or regime.veteran_crown_margin_m is None:
-        return drawing
-    rows = np.flatnonzero(sizes.is_veteran)
-    stem = sizes.stem_mm[rows]
-    reach = np.where(sizes.is_crown_estimated[rows], np.nan, sizes.crown_reach_m[rows])
-    radius = veteran_radius(stem, reach, regime)
-    by_crown = reach + regime.veteran_crown_margin_m >= radius
-    basis = [
-        f"veteran: crown edge {c:.2f} m + {regime.veteran_crown_margin_m:g} m = {r:.2f} m"
-        if is_crown
-        else f"veteran: {regime.veteran_factor:g} x {s:.0f} mm = {r:.2f} m"
-        for s, c, r, is_crown in zip(stem, reach, radius, by_crown, strict=True)
-    ]
-    return _replace_circles(drawing, rows, radius, basis, by_crown)
-
-
 def _take_own_zones(
-    drawing: _Drawing, trees: gpd.GeoDataFrame, root_zones: gpd.GeoDataFrame | None
-) -> tuple[_Drawing, pd.DataFrame]:
+    drawing: Drawing,
+    trees: gpd.GeoDataFrame,
+    root_zones: gpd.GeoDataFrame | None,
+    findings: Findings,
+) -> Drawing:
     """Put an arborist's polygons in place of the computed zones."""
     if root_zones is None or root_zones.empty:
-        return drawing, join_findings([])
+        return drawing
     own_id = root_zones["tree_id"].astype("str").reset_index(drop=True)
     shapes = read_polygons(root_zones.geometry, len(root_zones))
     is_bad = shapely.is_missing(shapes) | ~shapely.is_valid(shapes)
@@ -329,19 +175,16 @@ def _take_own_zones(
         ),
         (trees["tree_id"].iloc[rows[is_outside]], "warning", "stem outside", "polygon used as is"),
     )
-    findings = [
-        list_findings(i, severity=s, layer="root_zones", field="tree_id", seen=seen, done=done)
-        for i, s, seen, done in kinds
-    ]
-    own = _Drawing(
+    for ids, severity, seen, done in kinds:
+        findings.add(severity, "root_zones", ids, field="tree_id", seen=seen, done=done)
+    return Drawing(
         radius_m=radius, polygon=polygon, basis=basis, is_capped=capped, is_crown_used=crown_used
     )
-    return own, join_findings(findings)
 
 
 def _name_columns(
     trees: gpd.GeoDataFrame,
-    drawing: _Drawing,
+    drawing: Drawing,
     sizes: TreeSizes,
     regime: Regime,
     settings: ZoneSettings,
@@ -400,10 +243,14 @@ def _describe_structural(regime: Regime) -> str:
     return f"{rule}, {regime.short}"
 
 
-def _find_rule_gaps(
-    zones: gpd.GeoDataFrame, drawing: _Drawing, sizes: TreeSizes, regime: Regime
-) -> pd.DataFrame:
-    """List where the regime had no answer for a tree, or an estimated crown shaped the zone."""
+def _add_rule_gaps(
+    findings: Findings,
+    zones: gpd.GeoDataFrame,
+    drawing: Drawing,
+    sizes: TreeSizes,
+    regime: Regime,
+) -> None:
+    """Report where the regime had no answer for a tree, or an estimated crown shaped the zone."""
     tree_id = zones["tree_id"]
     has_stem = np.isfinite(sizes.stem_mm)
     is_drawn = np.isfinite(zones["area_m2"].to_numpy())
@@ -436,7 +283,5 @@ def _find_rule_gaps(
             "zone left unknown; ask an arborist",
         ),
     )
-    return join_findings(
-        list_findings(tree_id[mask], severity=s, layer="trees", field=field, seen=seen, done=done)
-        for mask, s, field, seen, done in kinds
-    )
+    for mask, severity, field, seen, done in kinds:
+        findings.add(severity, "trees", tree_id[mask], field=field, seen=seen, done=done)

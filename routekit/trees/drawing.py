@@ -1,0 +1,206 @@
+"""Drawing of zones: circles and crown polygons by kind of rule, each with its basis in words."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from routekit.trees.radii import (
+    drip_line_radius,
+    drip_margin,
+    limit_radius,
+    raw_radius,
+    veteran_radius,
+)
+from routekit.trees.regimes import Regime
+from routekit.trees.sizes import Flags, Floats, Geometries, TreeSizes
+
+UNKNOWN_BASIS = "unknown: neither stem nor crown is known"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Drawing:
+    """Zones on their way: arrays of shape (n,)."""
+
+    radius_m: Floats
+    polygon: Geometries
+    basis: NDArray[np.object_]
+    is_capped: Flags
+    is_crown_used: Flags
+
+
+def draw_by_kind(sizes: TreeSizes, regime: Regime) -> Drawing:
+    """Draw all zones by the regime's kind of rule.
+
+    Parameters
+    ----------
+    sizes : TreeSizes
+        Sizes of n trees.
+    regime : Regime
+        The rules in force.
+
+    Returns
+    -------
+    Drawing
+        Circles, and crown polygons with their margin where the rule starts from the crown.
+    """
+    if regime.kind == "drip_line":
+        return _draw_drip_lines(sizes, regime)
+    raw = raw_radius(sizes.stem_mm, regime, factor=sizes.factor)
+    radius = limit_radius(raw, regime)
+    n = len(raw)
+    return Drawing(
+        radius_m=radius,
+        polygon=np.full(n, None, dtype=object),
+        basis=_write_stem_basis(raw, radius, sizes, regime),
+        is_capped=raw > radius,
+        is_crown_used=np.zeros(n, dtype=bool),
+    )
+
+
+def _write_stem_basis(
+    raw: Floats, radius: Floats, sizes: TreeSizes, regime: Regime
+) -> NDArray[np.object_]:
+    """Write how each radius follows from the stem, such as "12 x 500 mm = 6.00 m (...)"."""
+    n = len(raw)
+    if regime.kind == "stem_table":
+        lead = np.full(n, "stem class for", dtype=object)
+    else:
+        factor = np.full(n, regime.factor) if sizes.factor is None else sizes.factor
+        lead = np.array([f"{f:g} x" for f in factor], dtype=object)
+    words = {"measured": "", "unknown": ""}
+    source = [words.get(s, f" ({s})") for s in sizes.stems["stem_source"]]
+    limit = np.select(
+        [raw > radius, raw < radius],
+        [f", capped at {regime.max_radius_m:.2f} m", f", raised to {regime.min_m or 0.0:.2f} m"],
+        default="",
+    )
+    rows = zip(lead, sizes.stem_mm, source, raw, limit, sizes.factor_note, strict=True)
+    texts = [
+        f"{a} {stem:.0f} mm{s} = {r:.2f} m{extra}{note} ({regime.short})"
+        if r == r  # noqa: PLR0124 - NaN is not equal to itself
+        else _explain_gap(stem, regime)
+        for a, stem, s, r, note, extra in rows
+    ]
+    return np.array(texts, dtype=object)
+
+
+def _explain_gap(stem_mm: float, regime: Regime) -> str:
+    """Say why a tree has no zone: its size is not known, or the regime has no value for it."""
+    if np.isnan(stem_mm):
+        return UNKNOWN_BASIS
+    return f"unknown: no value for a stem of {stem_mm:.0f} mm ({regime.short})"
+
+
+def _draw_drip_lines(sizes: TreeSizes, regime: Regime) -> Drawing:
+    """Draw zones from the crown: its polygon and a margin, else a circle of its diameter."""
+    margin = drip_margin(sizes.is_columnar, regime)
+    raw = sizes.crown_m / 2 + margin
+    radius = drip_line_radius(sizes.crown_m, sizes.is_columnar, regime)
+    has_polygon = ~shapely.is_missing(sizes.crown)
+    polygon = np.full(len(radius), None, dtype=object)
+    polygon[has_polygon] = shapely.buffer(sizes.crown[has_polygon], margin[has_polygon])
+    estimated = np.where(sizes.is_crown_estimated, " (estimated from stem)", "")
+    rows = zip(sizes.crown_m, estimated, margin, radius, has_polygon, strict=True)
+    texts = [
+        f"crown polygon + {m:.2f} m ({regime.short})"
+        if is_polygon
+        else f"crown {c:.1f} m{note} / 2 + {m:.2f} m = {r:.2f} m ({regime.short})"
+        if r == r  # noqa: PLR0124 - NaN is not equal to itself
+        else UNKNOWN_BASIS
+        for c, note, m, r, is_polygon in rows
+    ]
+    return Drawing(
+        radius_m=np.where(has_polygon, np.nan, radius),
+        polygon=polygon,
+        basis=np.array(texts, dtype=object),
+        is_capped=~has_polygon & (raw > radius),
+        is_crown_used=np.ones(len(radius), dtype=bool),
+    )
+
+
+def _replace_circles(
+    drawing: Drawing, rows: NDArray[np.intp], radius_m: Floats, basis: list[str], uses_crown: Flags
+) -> Drawing:
+    """Put other circles in place of some zones; zones of unknown radius stay as they were."""
+    is_known = np.isfinite(radius_m)
+    rows, radius_m = rows[is_known], radius_m[is_known]
+    new = replace(
+        drawing,
+        radius_m=drawing.radius_m.copy(),
+        polygon=drawing.polygon.copy(),
+        basis=drawing.basis.copy(),
+        is_capped=drawing.is_capped.copy(),
+        is_crown_used=drawing.is_crown_used.copy(),
+    )
+    new.radius_m[rows] = radius_m
+    new.polygon[rows] = None
+    new.basis[rows] = np.array(basis, dtype=object)[is_known]
+    new.is_capped[rows] = False
+    new.is_crown_used[rows] = uses_crown[is_known]
+    return new
+
+
+def draw_palms(drawing: Drawing, sizes: TreeSizes, regime: Regime) -> Drawing:
+    """Draw palms, cycads and tree ferns from the crown, where the regime does so.
+
+    Parameters
+    ----------
+    drawing : Drawing
+        Zones so far; not changed.
+    sizes : TreeSizes
+        Sizes of the same trees.
+    regime : Regime
+        The rules in force.
+
+    Returns
+    -------
+    Drawing
+        Zones with those of palms replaced.
+    """
+    if regime.palm_margin_m is None:
+        return drawing
+    rows = np.flatnonzero(sizes.is_palm)
+    radius = sizes.crown_m[rows] / 2 + regime.palm_margin_m
+    basis = [
+        f"palm or like: crown {c:.1f} m / 2 + {regime.palm_margin_m:.2f} m = {r:.2f} m "
+        f"({regime.short})"
+        for c, r in zip(sizes.crown_m[rows], radius, strict=True)
+    ]
+    return _replace_circles(drawing, rows, radius, basis, np.ones(len(rows), dtype=bool))
+
+
+def draw_veterans(drawing: Drawing, sizes: TreeSizes, regime: Regime) -> Drawing:
+    """Draw veteran trees by stem and crown without a cap, where the regime does so.
+
+    Parameters
+    ----------
+    drawing : Drawing
+        Zones so far; not changed.
+    sizes : TreeSizes
+        Sizes of the same trees.
+    regime : Regime
+        The rules in force.
+
+    Returns
+    -------
+    Drawing
+        Zones with those of veterans replaced. An estimated crown does not enlarge them.
+    """
+    if regime.veteran_factor is None or regime.veteran_crown_margin_m is None:
+        return drawing
+    rows = np.flatnonzero(sizes.is_veteran)
+    stem = sizes.stem_mm[rows]
+    reach = np.where(sizes.is_crown_estimated[rows], np.nan, sizes.crown_reach_m[rows])
+    radius = veteran_radius(stem, reach, regime)
+    by_crown = reach + regime.veteran_crown_margin_m >= radius
+    basis = [
+        f"veteran: crown edge {c:.2f} m + {regime.veteran_crown_margin_m:g} m = {r:.2f} m"
+        if is_crown
+        else f"veteran: {regime.veteran_factor:g} x {s:.0f} mm = {r:.2f} m"
+        for s, c, r, is_crown in zip(stem, reach, radius, by_crown, strict=True)
+    ]
+    return _replace_circles(drawing, rows, radius, basis, by_crown)

@@ -1,0 +1,207 @@
+"""Stems: several stems, girth, estimates and what is reported about them."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from routekit.layers.findings import Findings
+from routekit.trees.radii import zone_radius
+from routekit.trees.regimes import load_regime
+from routekit.trees.settings import ZoneSettings
+from routekit.trees.stems import (
+    STEM_SOURCES,
+    crown_from_stem,
+    diameter_from_girth,
+    equivalent_diameter,
+    parse_stems,
+    resolve_stems,
+    stem_from_crown,
+)
+
+BS = load_regime("bs5837_2012")
+SQRT_SUM = load_regime("as4970_2009")
+LARGEST = load_regime("us_ft_per_in")
+DIAMETERS = st.floats(1, 5000, allow_nan=False)
+
+
+def make_trees(**columns):
+    n = len(next(iter(columns.values())))
+    return pd.DataFrame({"tree_id": [f"T{i}" for i in range(n)], **columns})
+
+
+def resolve(trees, crown_m, **changes):
+    findings = Findings()
+    stems = resolve_stems(
+        trees, crown_m, regime=BS, settings=ZoneSettings(**changes), findings=findings
+    )
+    return stems, findings.table()
+
+
+@pytest.mark.parametrize(
+    "text", ["300;250", "300 ; 250", "300/250", "300+250", "300 250", "300|250"]
+)
+def test_parse_stems_separators(text):
+    stem_mm, tree, is_unreadable = parse_stems(pd.Series(["", text, None], dtype="str"))
+    assert stem_mm.tolist() == [300, 250]
+    assert tree.tolist() == [1, 1]
+    assert not is_unreadable.any()
+
+
+@pytest.mark.parametrize(
+    "text", ["300,250", "300;x", "300;0", "-5", "300;;250", "300;inf", "300;nan"]
+)
+def test_parse_stems_unreadable_list_gives_no_stem(text):
+    stem_mm, tree, is_unreadable = parse_stems(pd.Series([text, "100"], dtype="str"))
+    assert stem_mm.tolist() == [100]
+    assert tree.tolist() == [1]
+    assert is_unreadable.tolist() == [True, False]
+
+
+def test_parse_stems_ignores_the_index():
+    text = pd.Series(["100;200", "300"], index=[7, 7], dtype="str")
+    assert parse_stems(text)[1].tolist() == [0, 0, 1]
+
+
+def test_parse_stems_all_null_and_empty():
+    for text in (pd.Series([None, None], dtype="object"), pd.Series([], dtype="str")):
+        stem_mm, tree, is_unreadable = parse_stems(text)
+        assert len(stem_mm) == len(tree) == 0
+        assert len(is_unreadable) == len(text)
+
+
+def test_equivalent_diameter_by_hand():
+    stem_mm, tree = [300.0, 400.0, 200.0], [0, 0, 2]
+    np.testing.assert_allclose(
+        equivalent_diameter(stem_mm, tree, n_trees=3, regime=BS), [500, np.nan, 200]
+    )
+    np.testing.assert_allclose(
+        equivalent_diameter(stem_mm, tree, n_trees=3, regime=LARGEST), [550, np.nan, 200]
+    )
+
+
+def test_equivalent_diameter_unknown_stem_makes_tree_unknown():
+    found = equivalent_diameter([300, np.nan], [0, 0], n_trees=1, regime=SQRT_SUM)
+    assert np.isnan(found[0])
+
+
+def test_equivalent_diameter_refuses_zero():
+    with pytest.raises(ValueError, match=r"first at \[1\]"):
+        equivalent_diameter([300, 0], [0, 0], n_trees=1, regime=SQRT_SUM)
+
+
+@given(st.lists(DIAMETERS, min_size=1, max_size=9), DIAMETERS, st.sampled_from(["sum", "half"]))
+def test_one_more_stem_never_lessens_the_diameter(stems, extra, rule):
+    regime = SQRT_SUM if rule == "sum" else LARGEST
+    tree = np.repeat([0, 1], [len(stems), len(stems) + 1])
+    fewer, more = equivalent_diameter([*stems, *stems, extra], tree, n_trees=2, regime=regime)
+    assert more >= fewer * (1 - 1e-12)
+
+
+@given(st.lists(DIAMETERS, min_size=6, max_size=12))
+def test_mean_rule_never_exceeds_the_root_of_the_sum(stems):
+    tree = np.zeros(len(stems), dtype=int)
+    mean_rule = equivalent_diameter(stems, tree, n_trees=1, regime=BS)[0]
+    assert mean_rule <= equivalent_diameter(stems, tree, n_trees=1, regime=SQRT_SUM)[0] + 1e-9
+
+
+@given(st.lists(st.lists(DIAMETERS, min_size=1, max_size=8), min_size=1, max_size=6))
+def test_equivalent_diameter_equals_a_loop(trees):
+    flat = [d for stems in trees for d in stems]
+    tree = np.repeat(np.arange(len(trees)), [len(stems) for stems in trees])
+    for regime in (BS, SQRT_SUM, LARGEST):
+        expected = []
+        for stems in trees:
+            if regime is LARGEST:
+                expected.append(max(stems) + (sum(stems) - max(stems)) / 2)
+            elif regime is BS and len(stems) > 5:
+                expected.append((len(stems) * (sum(stems) / len(stems)) ** 2) ** 0.5)
+            else:
+                expected.append(sum(d * d for d in stems) ** 0.5)
+        found = equivalent_diameter(flat, tree, n_trees=len(trees), regime=regime)
+        np.testing.assert_allclose(found, expected, rtol=1e-9)
+
+
+def test_girth():
+    np.testing.assert_allclose(diameter_from_girth([1000 * np.pi, np.nan]), [1000, np.nan])
+
+
+@given(st.floats(0.5, 40))
+def test_estimates_are_ordered_and_inverse(crown_m):
+    settings = ZoneSettings()
+    low, mid, high = (v[0] for v in stem_from_crown([crown_m], settings))
+    assert low < mid < high
+    assert crown_from_stem([high], settings)[0][0] == pytest.approx(crown_m)
+
+
+def test_resolve_order_of_trust():
+    trees = make_trees(
+        stems_mm=pd.Series(["300;400", None, None, None, None, "250"], dtype="str"),
+        stem_diameter_mm=[100.0, 320.0, np.nan, np.nan, np.nan, np.nan],
+        stem_circumference_mm=[np.nan, np.nan, 1000 * np.pi, np.nan, np.nan, np.nan],
+    )
+    stems, findings = resolve(trees, [10, 10, 10, 12, np.nan, np.nan])
+    assert stems["stem_source"].tolist() == [
+        "several stems",
+        "measured",
+        "from girth",
+        "estimated from crown",
+        "assumed",
+        "measured",
+    ]
+    np.testing.assert_allclose(stems["stem_mm"], [500, 320, 1000, 500, 500, 250])
+    assert stems["is_stem_estimated"].tolist() == [False, False, False, True, True, False]
+    np.testing.assert_allclose(stems.loc[3, "stem_low_mm"], 12000 / 27)
+    np.testing.assert_allclose(stems.loc[0, ["stem_low_mm", "stem_high_mm"]].astype(float), 500)
+    assert findings[["severity", "row"]].to_numpy().tolist() == [["info", "T3"], ["warning", "T4"]]
+
+
+def test_resolve_knows_a_diameter_that_was_read_from_a_girth():
+    trees = make_trees(stem_diameter_mm=[300.0, 300.0], stem_circumference_mm=[300 * np.pi, 700.0])
+    stems, _ = resolve(trees, [np.nan, np.nan])
+    assert stems["stem_source"].tolist() == ["from girth", "measured"]
+
+
+def test_resolve_mid_value_on_request():
+    stems, _ = resolve(make_trees(stem_diameter_mm=[np.nan] * 2), [10, np.nan], use_high_stem=False)
+    np.testing.assert_allclose(stems["stem_mm"], [10000 / 25.5, 300])
+
+
+def test_resolve_unknown_on_request():
+    stems, findings = resolve(
+        make_trees(stem_diameter_mm=[np.nan]), [np.nan], without_size="unknown"
+    )
+    assert stems["stem_source"].tolist() == ["unknown"]
+    assert stems[["stem_mm", "stem_low_mm", "stem_high_mm"]].isna().all(axis=None)
+    assert findings["done"].tolist() == ["stem left unknown; measure the tree"]
+
+
+def test_resolve_reports_impossible_sizes_and_uses_the_next_source():
+    trees = make_trees(
+        stems_mm=pd.Series(["300,250", None, None], dtype="str"),
+        stem_diameter_mm=[200.0, -1.0, np.inf],
+    )
+    stems, findings = resolve(trees, [np.nan, 12, 12])
+    assert stems["stem_source"].tolist() == ["measured", *["estimated from crown"] * 2]
+    warned = findings[findings["severity"] == "warning"]
+    assert list(zip(warned["row"], warned["field"], strict=True)) == [
+        ("T0", "stems_mm"),
+        ("T1", "stem_diameter_mm"),
+        ("T2", "stem_diameter_mm"),
+    ]
+
+
+def test_resolve_keeps_index_and_takes_no_rows():
+    trees = make_trees(stem_diameter_mm=[1.0, 2.0]).set_axis([5, 3])
+    stems, _ = resolve(trees, [np.nan, np.nan])
+    assert stems.index.tolist() == [5, 3]
+    empty, findings = resolve(trees.iloc[:0], [])
+    assert len(empty) == len(findings) == 0
+    assert empty.columns.equals(stems.columns)
+    assert empty["stem_source"].cat.categories.tolist() == list(STEM_SOURCES)
+
+
+def test_estimated_high_stem_gives_the_larger_zone():
+    low, _, high = stem_from_crown([10.0], ZoneSettings())
+    assert zone_radius(high, BS)[0] > zone_radius(low, BS)[0]

@@ -1,0 +1,314 @@
+"""The table of zones: which rule draws which tree, what wins, and what is reported."""
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pytest
+import shapely
+from geopandas.testing import assert_geodataframe_equal
+
+from routekit.errors import CrsError, FieldError, StudyError
+from routekit.trees.settings import ZoneSettings
+from routekit.trees.zones import ZONE_COLUMNS, build_zones, require_one_regime
+
+CRS = "EPSG:25832"
+
+
+def make_trees(n=1, crs=CRS, **columns):
+    points = shapely.points(np.arange(n) * 50.0, np.zeros(n))
+    data = {"tree_id": [f"T{i}" for i in range(n)], **columns}
+    return gpd.GeoDataFrame(data, geometry=points, crs=crs)
+
+
+def make_own(ids, shapes, crs=CRS):
+    return gpd.GeoDataFrame({"tree_id": ids}, geometry=shapes, crs=crs)
+
+
+def build(trees, own=None, regime="bs5837_2012", **changes):
+    return build_zones(trees, own, settings=ZoneSettings(regime=regime, **changes))
+
+
+def square(x, half):
+    return shapely.box(x - half, -half, x + half, half)
+
+
+def test_columns_order_and_index():
+    trees = make_trees(3, stem_diameter_mm=[500.0, 600.0, 700.0]).set_axis([4, 9, 2])
+    before = trees.copy()
+    zones, findings = build(trees)
+    assert tuple(zones.columns) == ZONE_COLUMNS
+    assert zones.index.tolist() == [4, 9, 2]
+    assert zones["tree_id"].tolist() == ["T0", "T1", "T2"]
+    assert zones.crs == trees.crs
+    assert zones.geometry.name == "geometry"
+    assert len(findings) == 0
+    assert_geodataframe_equal(trees, before)
+
+
+def test_circle_of_a_measured_stem():
+    zones, _ = build(make_trees(stem_diameter_mm=[500.0]))
+    zone = zones.iloc[0]
+    assert zone["shape"] == "circle"
+    assert zone["radius_m"] == 6.0
+    assert zone["area_m2"] == pytest.approx(113.097, abs=0.001)
+    assert zone["basis"] == "12 x 500 mm = 6.00 m (BS 5837:2012)"
+    assert zone["zone"] is None
+    assert not zone["is_capped"]
+    assert not zone["is_estimated"]
+    assert zone["regime"] == "bs5837_2012"
+    # An indicator: 0.64 x 25^0.42 (Mattheck & Breloer 1994, memory).
+    assert zone["structural_radius_m"] == pytest.approx(2.474, abs=0.001)
+    assert zone["structural_basis"].startswith("indicator only")
+    assert np.isnan(zone["min_distance_m"])
+
+
+def test_cap_and_minimum_are_said():
+    zones, _ = build(make_trees(2, stem_diameter_mm=[1400.0, 100.0]), regime="as4970_2009")
+    assert zones["radius_m"].tolist() == [15.0, 2.0]
+    assert zones["is_capped"].tolist() == [True, False]
+    assert zones["basis"].tolist() == [
+        "12 x 1400 mm = 16.80 m, capped at 15.00 m (AS 4970-2009)",
+        "12 x 100 mm = 1.20 m, raised to 2.00 m (AS 4970-2009)",
+    ]
+
+
+def test_several_stems_and_estimates_are_said():
+    trees = make_trees(
+        3,
+        stems_mm=pd.Series(["400;300", None, None], dtype="str"),
+        stem_diameter_mm=[np.nan] * 3,
+        crown_diameter_m=[np.nan, 10.0, np.nan],
+    )
+    zones, findings = build(trees)
+    np.testing.assert_allclose(zones["radius_m"], [6, 5, 6])
+    assert zones["basis"].tolist() == [
+        "12 x 500 mm (several stems) = 6.00 m (BS 5837:2012)",
+        "12 x 417 mm (estimated from crown) = 5.00 m (BS 5837:2012)",
+        "12 x 500 mm (assumed) = 6.00 m (BS 5837:2012)",
+    ]
+    assert zones["is_estimated"].tolist() == [False, True, True]
+    assert findings["row"].tolist() == ["T1", "T2"]
+
+
+def test_unknown_size_left_unknown_is_never_silent():
+    zones, findings = build(make_trees(stem_diameter_mm=[np.nan]), without_size="unknown")
+    assert zones[["radius_m", "area_m2", "structural_radius_m"]].isna().all(axis=None)
+    assert zones["basis"].tolist() == ["unknown: neither stem nor crown is known"]
+    assert findings["severity"].tolist() == ["warning"]
+
+
+def test_indicator_never_reaches_past_the_zone():
+    zones, _ = build(make_trees(stem_diameter_mm=[60.0]))
+    assert zones["structural_radius_m"][0] == zones["radius_m"][0] == pytest.approx(0.72)
+
+
+def test_drip_line_by_polygon_by_diameter_and_by_stem():
+    crown = shapely.Point(0, 0).buffer(4, quad_segs=64)
+    trees = make_trees(
+        4,
+        stem_diameter_mm=[500.0] * 4,
+        crown=[crown, None, None, None],
+        crown_diameter_m=[np.nan, 8.0, 8.0, np.nan],
+        is_columnar=[False, False, True, None],
+    )
+    zones, findings = build(trees, regime="din18920")
+    assert zones["shape"].tolist() == ["polygon", *["circle"] * 3]
+    np.testing.assert_allclose(zones["radius_m"], [np.nan, 5.5, 9.0, 0.5 * 27 / 2 + 1.5])
+    assert zones["area_m2"][0] == pytest.approx(np.pi * 5.5**2, rel=0.01)
+    assert zones["zone"][0].contains(crown)
+    assert zones["is_estimated"].tolist() == [False, False, False, True]
+    assert zones["basis"].tolist()[:3] == [
+        "crown polygon + 1.50 m (DIN 18920:2014)",
+        "crown 8.0 m / 2 + 1.50 m = 5.50 m (DIN 18920:2014)",
+        "crown 8.0 m / 2 + 5.00 m = 9.00 m (DIN 18920:2014)",
+    ]
+    np.testing.assert_allclose(zones["min_distance_m"], 4 * np.pi * 0.5)
+    assert findings[["row", "field"]].to_numpy().tolist() == [["T3", "crown_diameter_m"]]
+
+
+def test_crown_polygon_stands_in_for_the_stem_of_a_stem_regime():
+    crown = shapely.Point(0, 0).buffer(5, quad_segs=64)
+    zones, _ = build(make_trees(stem_diameter_mm=[np.nan], crown=[crown]))
+    assert zones["shape"].tolist() == ["circle"]
+    assert zones["radius_m"][0] == pytest.approx(5.0, rel=0.001)
+    assert zones["stem_source"].tolist() == ["estimated from crown"]
+
+
+def test_own_polygon_wins():
+    trees = make_trees(2, stem_diameter_mm=[500.0, np.nan], is_veteran=[True, False])
+    zones, findings = build(trees, make_own(["T0"], [square(0, 5)]))
+    assert zones["shape"].tolist() == ["polygon", "circle"]
+    assert zones["area_m2"][0] == 100.0
+    assert np.isnan(zones["radius_m"][0])
+    assert zones["basis"][0] == "arborist's polygon, 100.0 m2"
+    assert zones["zone"][0].equals(square(0, 5))
+    assert not zones["is_capped"][0]
+    assert findings["layer"].tolist() == ["trees"]
+
+
+@pytest.mark.parametrize(
+    ("ids", "shapes", "severity", "seen", "area"),
+    [
+        (["X"], [square(0, 5)], "warning", "no tree with this id", np.pi * 36),
+        (["T0"], [shapely.Point(0, 0)], "warning", "not a valid polygon", np.pi * 36),
+        (["T0"], [None], "warning", "not a valid polygon", np.pi * 36),
+        (["T0"], [shapely.Polygon()], "warning", "not a valid polygon", np.pi * 36),
+        (
+            ["T0"],
+            [shapely.Polygon([(0, 0), (4, 4), (4, 0), (0, 4)])],
+            "warning",
+            "not a valid polygon",
+            np.pi * 36,
+        ),
+        (["T0"], [square(20, 5)], "warning", "stem outside", 100.0),
+        (["T0", "T0"], [square(0, 5), square(1, 5)], "info", "several polygons", 110.0),
+    ],
+)
+def test_own_polygon_findings(ids, shapes, severity, seen, area):
+    zones, findings = build(make_trees(stem_diameter_mm=[500.0]), make_own(ids, shapes))
+    assert zones["area_m2"][0] == pytest.approx(area)
+    assert findings[["severity", "layer", "row", "seen"]].to_numpy().tolist() == [
+        [severity, "root_zones", ids[0], seen]
+    ]
+
+
+def test_veterans_by_stem_and_by_crown_edge():
+    crown = square(100, 4)  # furthest corner 5.657 m from the stem of T2
+    trees = make_trees(
+        4,
+        stem_diameter_mm=[1500.0, 600.0, 300.0, 1500.0],
+        crown_diameter_m=[16.0, 14.0, np.nan, np.nan],
+        crown=[None, None, crown, None],
+        is_veteran=[True, True, True, False],
+    )
+    zones, _ = build(trees)
+    np.testing.assert_allclose(zones["radius_m"], [22.5, 12.0, 5 + 4 * 2**0.5, 15.0])
+    assert zones["is_capped"].tolist() == [False, False, False, True]
+    assert zones["basis"].tolist()[:2] == [
+        "veteran: 15 x 1500 mm = 22.50 m",
+        "veteran: crown edge 7.00 m + 5 m = 12.00 m",
+    ]
+
+
+def test_veteran_without_a_rule_is_reported():
+    trees = make_trees(stem_diameter_mm=[500.0], crown_diameter_m=[8.0], is_veteran=[True])
+    zones, findings = build(trees, regime="din18920")
+    assert zones["radius_m"].tolist() == [5.5]
+    assert findings["field"].tolist() == ["is_veteran"]
+
+
+def test_palms_by_crown_without_structural_radius():
+    trees = make_trees(
+        2,
+        stem_diameter_mm=[500.0, 500.0],
+        crown_diameter_m=[4.0, 4.0],
+        species=["Phoenix canariensis", "Tilia cordata"],
+    )
+    zones, findings = build(trees, regime="as4970_2009")
+    np.testing.assert_allclose(zones["radius_m"], [3.0, 6.0])
+    assert np.isnan(zones["structural_radius_m"][0])
+    assert zones["structural_basis"][0] == "none for palms and the like, AS 4970-2009"
+    assert findings["row"].tolist() == ["T0"]
+
+
+def test_tolerance_and_age():
+    trees = make_trees(
+        4,
+        stem_diameter_mm=[500.0] * 4,
+        species=["Tilia cordata", "Tilia x europaea", "Quercus robur", None],
+        age_class=["Semi-mature", "over_mature", "Young", None],
+    )
+    zones, findings = build(
+        trees,
+        regime="us_matheny_clark",
+        species_tolerance={"tilia": "moderate", "Tilia x europaea": "good", "Quercus": "good"},
+    )
+    np.testing.assert_allclose(zones["radius_m"], [6.0, 6.0, 3.0, 9.0])
+    assert zones["basis"][0] == (
+        "12 x 500 mm = 6.00 m, moderate tolerance, mature (Matheny & Clark 1998)"
+    )
+    assert findings[["row", "field"]].to_numpy().tolist() == [
+        ["T3", "species"],
+        ["T3", "age_class"],
+    ]
+
+
+def test_stem_beyond_the_class_table_is_reported():
+    trees = make_trees(2, stem_diameter_mm=[1600.0, 600.0], crown_diameter_m=[12.0, 12.0])
+    zones, findings = build(trees, regime="nl_stem_table")
+    np.testing.assert_allclose(zones["radius_m"], 7.5)
+    np.testing.assert_array_equal(zones["structural_radius_m"], [np.nan, 1.75])
+    assert findings["row"].tolist() == ["T0"]
+    leaning, _ = build(trees, regime="nl_stem_table", is_one_sided=True)
+    assert leaning["structural_radius_m"][1] == 3.0
+
+
+def test_stem_class_zone_beyond_the_table_says_why():
+    zones, findings = build(
+        make_trees(stem_diameter_mm=[1600.0]),
+        regime="nl_stem_table",
+        override={"kind": "stem_table"},
+    )
+    assert zones["basis"][0].startswith("unknown: no value for a stem of 1600 mm")
+    assert "zone left unknown; ask an arborist" in findings["done"].tolist()
+
+
+def test_other_stem_heights_are_reported():
+    trees = make_trees(3, stem_diameter_mm=[500.0] * 3, stem_height_m=[1.0, 1.4, np.nan])
+    _, findings = build(trees)
+    assert findings[["row", "field"]].to_numpy().tolist() == [["T0", "stem_height_m"]]
+
+
+def test_regimes_never_mix_in_one_table():
+    trees = make_trees(2, stem_diameter_mm=[500.0] * 2, crown_diameter_m=[8.0] * 2)
+    british, _ = build(trees)
+    german, _ = build(trees, regime="din18920")
+    assert require_one_regime(british) == "bs5837_2012"
+    assert require_one_regime(british.iloc[:0]) == ""
+    mixed = pd.DataFrame({"regime": [*british["regime"], *german["regime"]]})
+    with pytest.raises(ValueError, match="several regimes in one table: bs5837_2012, din18920"):
+        require_one_regime(mixed)
+
+
+@pytest.mark.parametrize("regime", ["bs5837_2012", "din18920", "us_matheny_clark"])
+def test_empty_trees_give_an_empty_table(regime):
+    full, _ = build(make_trees(stem_diameter_mm=[500.0]), regime=regime)
+    zones, findings = build(make_trees(stem_diameter_mm=[500.0]).iloc[:0], regime=regime)
+    assert len(zones) == len(findings) == 0
+    assert zones.columns.equals(full.columns)
+    assert zones.crs == full.crs
+    assert zones.dtypes.astype("str").equals(full.dtypes.astype("str"))
+
+
+def test_refusals():
+    trees = make_trees(2, stem_diameter_mm=[500.0] * 2)
+    with pytest.raises(FieldError, match="layer trees"):
+        build(trees.drop(columns="tree_id"))
+    with pytest.raises(FieldError, match="1 doubled tree ids"):
+        build(trees.assign(tree_id="A"))
+    with pytest.raises(FieldError, match="layer root_zones"):
+        build(trees, make_own(["T0"], [square(0, 5)]).drop(columns="tree_id"))
+    with pytest.raises(CrsError, match="layer root_zones"):
+        build(trees, make_own(["T0"], [square(0, 5)], crs="EPSG:27700"))
+    with pytest.raises(StudyError, match="did you mean 'din18920'"):
+        build(trees, regime="din1892")
+
+
+def test_numeric_ids_match_text_ids():
+    trees = make_trees(stem_diameter_mm=[500.0]).assign(tree_id=["17"])
+    zones, findings = build(trees, make_own([17], [square(0, 5)]))
+    assert zones["area_m2"][0] == 100.0
+    assert len(findings) == 0
+
+
+def test_bad_crown_is_reported():
+    trees = make_trees(stem_diameter_mm=[500.0], crown_diameter_m=[-2.0])
+    zones, findings = build(trees)
+    assert zones["radius_m"][0] == 6.0
+    assert findings["field"].tolist() == ["crown_diameter_m"]
+
+
+def test_two_builds_are_equal():
+    trees = make_trees(2, stem_diameter_mm=[500.0, np.nan], crown_diameter_m=[8.0, 9.0])
+    first, second = build(trees)[0], build(trees)[0]
+    assert_geodataframe_equal(first, second)

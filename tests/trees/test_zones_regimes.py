@@ -1,0 +1,254 @@
+"""Regimes as data: every number has a source, wrong names are caught, properties hold."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from pydantic import ValidationError
+
+from routekit.errors import StudyError
+from routekit.settings import walk_settings
+from routekit.sources import load_sources
+from routekit.trees.radii import (
+    drip_line_radius,
+    factor_by_tolerance,
+    least_trench_distance,
+    stem_class_distance,
+    structural_radius,
+    veteran_radius,
+    zone_radius,
+)
+from routekit.trees.regimes import (
+    Regime,
+    choose_regime,
+    list_regime_rules,
+    load_regime,
+    read_table,
+    regime_names,
+)
+from routekit.trees.reshape import equal_area_radius
+from routekit.trees.settings import ZoneSettings
+
+SHIPPED = [name for name in regime_names() if name != "custom"]
+BY_STEM = [name for name in SHIPPED if load_regime(name).kind == "stem_multiple"]
+TABLES = ["nl_stem_classes.csv", "matheny_clark.csv", "palm_genera.csv"]
+STEMS = st.floats(1, 6000)
+
+
+def test_shipped_regimes():
+    assert set(regime_names()) == {
+        "as4970_2009",
+        "as4970_2025",
+        "bs5837_2012",
+        "custom",
+        "din18920",
+        "nl_stem_table",
+        "us_ft_per_in",
+        "us_matheny_clark",
+    }
+
+
+@pytest.mark.parametrize("name", SHIPPED)
+def test_every_number_and_choice_has_a_known_source(name):
+    regime = load_regime(name)
+    known = set(load_sources().index)
+    rules = list(list_regime_rules(regime))
+    fields = {rule.name.rsplit(".", 1)[1] for rule in rules}
+    assert fields == set(regime.sources)
+    assert {rule.source for rule in rules} | {regime.source} <= known
+    assert all(rule.unit and rule.text for rule in rules)
+
+
+@pytest.mark.parametrize("name", TABLES)
+def test_every_table_row_has_a_known_source(name):
+    assert set(read_table(name)["source"]) <= set(load_sources().index)
+
+
+def test_table_factors_are_twelve_times_feet_per_inch():
+    table = read_table("matheny_clark.csv")
+    np.testing.assert_allclose(table["factor"], 12 * table["ft_per_in"])
+
+
+def test_settings_have_known_sources():
+    assert {row.source for row in walk_settings(ZoneSettings())} <= set(load_sources().index)
+
+
+def test_wrong_regime_offers_the_nearest():
+    with pytest.raises(StudyError, match="did you mean 'bs5837_2012'"):
+        load_regime("bs5837")
+
+
+def test_wrong_field_offers_the_nearest():
+    with pytest.raises(StudyError, match="did you mean 'factor'"):
+        load_regime("bs5837_2012", override={"facter": 10})
+
+
+@pytest.mark.parametrize("field", ["name", "sources", "short"])
+def test_what_names_the_regime_cannot_be_replaced(field):
+    with pytest.raises(StudyError, match="not a field"):
+        load_regime("bs5837_2012", override={field: "x"})
+
+
+@pytest.mark.parametrize(
+    ("override", "match"),
+    [
+        ({"factor": -1}, "factor: Input should be greater than 0"),
+        ({"severity_share": "half"}, "severity_share"),
+        ({"major_from_share": 10}, "less than or equal to 1"),
+        ({"kind": "drip_line"}, "margin_m, columnar_margin_m must be given"),
+        ({"veteran_factor": "none"}, "go together"),
+    ],
+)
+def test_impossible_values_are_refused(override, match):
+    with pytest.raises(StudyError, match=match):
+        load_regime("bs5837_2012", override=override)
+
+
+def test_custom_needs_a_factor():
+    with pytest.raises(StudyError, match=r"factor must be given; set it under zones\.override"):
+        load_regime("custom")
+    regime = load_regime("custom", override={"factor": 10})
+    assert zone_radius([500], regime)[0] == 5.0
+    assert regime.sources["factor"] == "study"
+    assert regime.short == "custom"
+
+
+def test_replaced_fields_show_in_the_short_name():
+    regime = choose_regime(ZoneSettings(override={"max_m": 10}, tear_back_m=0.5))
+    assert regime.short == "BS 5837:2012, changed: max_m, tear_back_m"
+    assert regime.sources["max_m"] == "study"
+    assert zone_radius([1250], regime)[0] == 10.0
+
+
+def test_none_takes_a_cap_away():
+    regime = load_regime("bs5837_2012", override={"max_m": "none", "max_area_m2": "none"})
+    assert zone_radius([1500], regime)[0] == pytest.approx(18.0)
+
+
+def test_area_cap_alone():
+    regime = load_regime("bs5837_2012", override={"max_m": "none"})
+    assert zone_radius([1500], regime)[0] == pytest.approx((707 / np.pi) ** 0.5)
+
+
+def test_severity_share_can_be_chosen():
+    assert choose_regime(ZoneSettings()).severity_share == "severed"
+    assert choose_regime(ZoneSettings(severity_share="footprint")).severity_share == "footprint"
+
+
+def test_one_regime_per_study():
+    with pytest.raises(ValidationError, match="regime"):
+        ZoneSettings(regime=["bs5837_2012", "din18920"])
+
+
+def test_regime_is_frozen():
+    with pytest.raises(ValidationError, match="frozen"):
+        load_regime("bs5837_2012").factor = 10
+
+
+def test_tear_back():
+    assert load_regime("din18920").tear_back_m == 1.0
+    assert load_regime("bs5837_2012").tear_back_m == 0.0
+
+
+@given(STEMS, STEMS, st.sampled_from(BY_STEM))
+def test_a_bigger_stem_never_has_a_smaller_zone(a, b, name):
+    small, large = zone_radius(sorted([a, b]), load_regime(name))
+    assert small <= large
+
+
+@given(st.floats(1, 1500), st.floats(1, 1500), st.sampled_from(SHIPPED))
+def test_a_bigger_stem_never_has_a_smaller_structural_radius(a, b, name):
+    small, large = structural_radius(sorted([a, b]), load_regime(name))
+    assert small <= large
+
+
+@given(st.floats(0.1, 60), st.booleans(), st.sampled_from(["din18920", "nl_stem_table"]))
+def test_a_drip_line_zone_always_holds_the_crown(crown_m, is_columnar, name):
+    assert drip_line_radius([crown_m], [is_columnar], load_regime(name))[0] > crown_m / 2
+
+
+@pytest.mark.parametrize("name", SHIPPED)
+def test_nan_stays_nan(name):
+    regime = load_regime(name)
+    assert np.isnan(structural_radius([np.nan], regime))[0]
+    assert np.isnan(least_trench_distance([np.nan], regime))[0]
+    if regime.kind == "drip_line":
+        assert np.isnan(drip_line_radius([np.nan], [True], regime))[0]
+    else:
+        factor = [12.0] if regime.factor is None else None
+        assert np.isnan(zone_radius([np.nan], regime, factor=factor))[0]
+
+
+@pytest.mark.parametrize("name", SHIPPED)
+@pytest.mark.parametrize("bad", [0, -3, np.inf])
+def test_impossible_stems_are_refused(name, bad):
+    with pytest.raises(ValueError, match=r"above 0 mm; 1 are not, first at \[2\]"):
+        structural_radius([100, np.nan, bad], load_regime(name))
+
+
+def test_kernels_refuse_regimes_of_another_kind():
+    bs, din = load_regime("bs5837_2012"), load_regime("din18920")
+    with pytest.raises(ValueError, match="use drip_line_radius"):
+        zone_radius([500], din)
+    with pytest.raises(ValueError, match="no margin outside the drip line"):
+        drip_line_radius([5], [False], bs)
+    with pytest.raises(ValueError, match="no rule for veteran"):
+        veteran_radius([500], [5], din)
+    with pytest.raises(ValueError, match="no stem-class table"):
+        stem_class_distance([500], bs)
+    with pytest.raises(ValueError, match="no table of factors"):
+        factor_by_tolerance(["good"], ["young"], bs)
+    with pytest.raises(ValueError, match="needs a factor for each tree"):
+        zone_radius([500], load_regime("us_matheny_clark"))
+    with pytest.raises(StudyError, match=r"known: .*nl_stem_classes\.csv"):
+        read_table("missing.csv")
+
+
+def test_stem_table_can_also_give_the_zone():
+    regime = load_regime("nl_stem_table", override={"kind": "stem_table"})
+    np.testing.assert_array_equal(zone_radius([450, 1600], regime), [1.75, np.nan])
+
+
+def test_unlisted_pair_has_no_factor():
+    regime = load_regime("us_matheny_clark")
+    found = factor_by_tolerance(["good", "good"], ["young", "dead"], regime)
+    np.testing.assert_array_equal(found, [6, np.nan])
+
+
+def test_veteran_takes_what_is_known():
+    regime = load_regime("bs5837_2012")
+    found = veteran_radius([np.nan, 1000, np.nan], [7, np.nan, np.nan], regime)
+    np.testing.assert_array_equal(found, [12, 15, np.nan])
+
+
+@given(st.floats(0.5, 30), st.floats(0, 1.2))
+def test_equal_area_circle_keeps_the_area(radius_m, share):
+    barrier = share * radius_m
+    new = equal_area_radius([radius_m], [barrier])[0]
+    assert radius_m - 1e-9 <= new <= radius_m * 2**0.5 + 1e-9
+    if barrier < radius_m:
+        t = barrier / new
+        cut = new**2 * (np.arccos(t) - t * np.sqrt(1 - t**2))
+        assert np.pi * new**2 - cut == pytest.approx(np.pi * radius_m**2, rel=1e-9)
+
+
+def test_equal_area_nan_and_refusals():
+    np.testing.assert_array_equal(
+        equal_area_radius([6, np.nan, 6], [np.nan, 3, 7]), [np.nan, np.nan, 6]
+    )
+    with pytest.raises(ValueError, match="above 0 m"):
+        equal_area_radius([0], [1])
+    with pytest.raises(ValueError, match="0 m or more"):
+        equal_area_radius([6], [-1])
+
+
+def test_all_fields_of_the_data_files_are_known():
+    for name in SHIPPED:
+        assert set(load_regime(name).sources) <= set(Regime.model_fields)
+
+
+def test_tables_are_not_changed_by_use():
+    before = read_table("nl_stem_classes.csv").copy()
+    stem_class_distance([300], load_regime("nl_stem_table"))
+    pd.testing.assert_frame_equal(read_table("nl_stem_classes.csv"), before)
