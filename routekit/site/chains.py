@@ -18,11 +18,11 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 from routekit.site.settings import StringSettings
+from routekit.site.wording import join_causes, number_text
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
-Texts = NDArray[np.object_]
 
 HOST_GROUPS: Final = {
     "concrete": "fractured", "clay": "fractured", "brick": "fractured",
@@ -177,21 +177,6 @@ def _larger_branch(runs: pd.DataFrame, start: Ints, end: Ints, upper: Ints, lowe
     return np.asarray(largest[end[upper]] > through)
 
 
-def _join_causes(causes: list[tuple[Bools, Texts]], size: int) -> Texts:
-    """Join the texts that hold, with semicolons."""
-    joined = np.full(size, "", dtype=object)
-    for holds, text in causes:
-        separator = np.where((joined != "") & holds, "; ", "").astype(object)
-        joined = joined + separator + np.where(holds, text, "").astype(object)
-    return joined
-
-
-def _numbers(values: Floats, decimals: int) -> Texts:
-    """Write numbers as text; NaN as an empty one."""
-    text = np.char.mod(f"%.{decimals}f", np.nan_to_num(values)).astype(object)
-    return np.asarray(np.where(np.isnan(values), "", text), dtype=object)
-
-
 def _through_limits(
     chains: pd.DataFrame, runs: pd.DataFrame, codes: tuple[Ints, Ints], settings: StringSettings
 ) -> None:
@@ -213,20 +198,20 @@ def _through_limits(
     )  # fmt: skip
     bends = f" degrees is over {settings.max_bend_deg:g}"
     steps = f" m is over {settings.max_level_step_m:g} m"
-    cause = _join_causes(
+    cause = join_causes(
         [
-            (bend > settings.max_bend_deg + 1e-9, "bend of " + _numbers(bend, 1) + bends),
-            (step > settings.max_level_step_m + 1e-9, "level step of " + _numbers(step, 2) + steps),
+            (bend > settings.max_bend_deg + 1e-9, "bend of " + number_text(bend, 1) + bends),
+            (step > settings.max_level_step_m + 1e-9, "level step of " + number_text(step, 2) + steps),
             (other_host, hosts),
-            (branch, np.full(len(inner), "a larger branch joins", dtype=object)),
+            (branch, "a larger branch joins"),
         ],
         len(inner),
     )
-    unknown = _join_causes(
+    unknown = join_causes(
         [
-            (np.isnan(bend), np.full(len(inner), "bend", dtype=object)),
-            (np.isnan(step), np.full(len(inner), "level step", dtype=object)),
-            (~known, np.full(len(inner), "host material", dtype=object)),
+            (np.isnan(bend), "bend"),
+            (np.isnan(step), "level step"),
+            (~known, "host material"),
         ],
         len(inner),
     )

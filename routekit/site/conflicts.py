@@ -1,0 +1,225 @@
+"""Score excavations against their surroundings, all at once.
+
+Hard conflicts (structural zone, obstacle, service, edge of the study, tree that forbids pits) and
+soft ones (root zones, traffic and footway space) are counted apart and weighed by settings.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from routekit.site.settings import PlacementSettings
+from routekit.site.surroundings import (
+    Floats,
+    Ints,
+    NamedLayer,
+    Objects,
+    Surroundings,
+    rectangle_edges,
+    sum_by,
+    zone_overlaps,
+)
+
+Bools = NDArray[np.bool_]
+
+_FOOTWAYS = ("footway", "cycleway")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Conflicts:
+    """What each excavation meets; arrays of shape (n,).
+
+    Attributes
+    ----------
+    root_m2, structural_m2 : numpy.ndarray of float
+        Overlap with root zones and with structural zones, added over trees, m2.
+    worst_tree : numpy.ndarray of int
+        Tree that loses the largest share (a structural breach comes first); -1 for none.
+    worst_m2, worst_share : numpy.ndarray of float
+        What that tree loses, m2 and share of its zone (NaN where the zone's area is not known).
+    unknown_trees : numpy.ndarray of int
+        Trees near it whose zone or structural zone is not known.
+    forbidding_trees, services, obstacles : numpy.ndarray of int
+        Hard conflicts.
+    is_outside : numpy.ndarray of bool
+        Whether it leaves the study area.
+    carriageway_m2, parking_m2, footway_m2 : numpy.ndarray of float
+        Surfaces taken, m2; footways include cycleways.
+    """
+
+    root_m2: Floats
+    structural_m2: Floats
+    worst_tree: Ints
+    worst_m2: Floats
+    worst_share: Floats
+    unknown_trees: Ints
+    forbidding_trees: Ints
+    services: Ints
+    obstacles: Ints
+    is_outside: Bools
+    carriageway_m2: Floats
+    parking_m2: Floats
+    footway_m2: Floats
+
+    def take(self, rows: Ints) -> Conflicts:
+        """Give some rows, in the order asked for."""
+        return Conflicts(**{part.name: getattr(self, part.name)[rows] for part in fields(self)})
+
+    @property
+    def hard(self) -> Ints:
+        """Hard conflicts other than structural zones, counted."""
+        return np.asarray(
+            self.services + self.obstacles + self.forbidding_trees + self.is_outside, dtype=np.int64
+        )
+
+    @property
+    def is_clear(self) -> Bools:
+        """Whether no hard conflict, no root zone and no unknown tree is met."""
+        roots = (self.root_m2 > 1e-9) | (self.structural_m2 > 1e-9) | (self.unknown_trees > 0)
+        return np.asarray((self.hard == 0) & ~roots)
+
+
+def join_conflicts(parts: list[Conflicts]) -> Conflicts:
+    """Put conflicts one after the other."""
+    return Conflicts(
+        **{
+            part.name: np.concatenate([getattr(one, part.name) for one in parts])
+            for part in fields(Conflicts)
+        }
+    )
+
+
+def weigh_conflicts(found: Conflicts, settings: PlacementSettings) -> Floats:
+    """Add up the points of each excavation by the weights of the settings.
+
+    Parameters
+    ----------
+    found : Conflicts
+    settings : PlacementSettings
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (n,)
+        Points; more is worse. Root areas count in steps of 0.01 m2, structural ones too.
+    """
+    return np.asarray(
+        settings.structural_weight * np.round(found.structural_m2, 2)
+        + settings.conflict_weight * found.hard
+        + settings.root_weight * np.round(found.root_m2, 2)
+        + settings.carriageway_weight * found.carriageway_m2
+        + settings.parking_weight * found.parking_m2
+        + settings.footway_weight * found.footway_m2
+    )
+
+
+def near_pairs(
+    polygons: Objects, layer: NamedLayer, distance_m: float, depth_m: Floats | None = None
+) -> tuple[Ints, Ints]:
+    """Find shapes nearer to excavations than a clearance.
+
+    Parameters
+    ----------
+    polygons : numpy.ndarray of object, shape (n,)
+        Excavations.
+    layer : NamedLayer
+    distance_m : float
+        Clear distance, m, beside the excavation and below its floor.
+    depth_m : numpy.ndarray of float, shape (n,), optional
+        Depth of the floors, m. With it, shapes deeper than floor and clearance are no conflict; a
+        shape or floor of unknown depth is one.
+
+    Returns
+    -------
+    dug, shape : numpy.ndarray of int, shape (p,)
+    """
+    if distance_m > 0:
+        dug, shape = layer.index.query(polygons, predicate="dwithin", distance=distance_m)
+    else:
+        dug, shape = layer.index.query(polygons, predicate="intersects")
+    if depth_m is None:
+        return dug, shape
+    deep = layer.depth_m[shape] > depth_m[dug] + distance_m
+    return dug[~deep], shape[~deep]
+
+
+def _surface_areas(polygons: Objects, surfaces: NamedLayer) -> tuple[Floats, Floats, Floats]:
+    """Carriageway, parking and footway taken, m2."""
+    size = len(polygons)
+    dug, surface = surfaces.index.query(polygons)
+    kind = surfaces.kind[surface]
+    counted = np.isin(kind.astype(str), ["carriageway", "parking", *_FOOTWAYS])
+    dug, surface, kind = dug[counted], surface[counted], kind[counted]
+    area = shapely.area(shapely.intersection(polygons[dug], surfaces.shape[surface]))
+    road, park = kind == "carriageway", kind == "parking"
+    sums = [
+        sum_by(dug[chosen], area[chosen], size)
+        for chosen in (road, park, ~(road | park))
+    ]
+    return sums[0], sums[1], sums[2]
+
+
+def _worst_trees(
+    dug: Ints, tree: Ints, overlap: Floats, structural: Floats, share: Floats, size: int
+) -> tuple[Ints, Floats, Floats]:
+    """Tree that loses most at each excavation: structural breaches first, then by share."""
+    order = np.lexsort((tree, -np.nan_to_num(share, nan=2.0), -np.nan_to_num(structural), dug))
+    first = order[np.unique(dug[order], return_index=True)[1]]
+    worst, worst_m2 = np.full(size, -1, dtype=np.int64), np.zeros(size)
+    worst_share = np.zeros(size)
+    worst[dug[first]], worst_m2[dug[first]] = tree[first], overlap[first]
+    worst_share[dug[first]] = share[first]
+    return worst, worst_m2, worst_share
+
+
+def find_conflicts(
+    corners: Floats, depth_m: Floats, around: Surroundings, settings: PlacementSettings
+) -> Conflicts:
+    """Score rectangles against all layers.
+
+    Parameters
+    ----------
+    corners : numpy.ndarray of float, shape (n, 4, 2)
+        From `routekit.site.surroundings.rectangle_corners`.
+    depth_m : numpy.ndarray of float, shape (n,)
+        Depth of the floors below ground, m.
+    around : Surroundings
+    settings : PlacementSettings
+
+    Returns
+    -------
+    Conflicts
+    """
+    size = len(corners)
+    polygons = np.asarray(shapely.polygons(corners), dtype=object)
+    zones = around.zones
+    dug, tree, overlap, structural = zone_overlaps(polygons, rectangle_edges(corners), zones)
+    share = np.minimum(overlap / zones.area_m2[tree], 1.0)
+    worst, worst_m2, worst_share = _worst_trees(dug, tree, overlap, structural, share, size)
+    unsettled = np.bincount(dug[np.isnan(structural)], minlength=size)
+    if len(zones.unknown):
+        near, _ = zones.unknown_index.query(
+            polygons, predicate="dwithin", distance=settings.unknown_tree_distance_m
+        )
+        unsettled = unsettled + np.bincount(near, minlength=size)
+    service, _ = near_pairs(polygons, around.services, settings.service_clearance_m, depth_m)
+    obstacle, _ = near_pairs(polygons, around.obstacles, settings.obstacle_clearance_m)
+    road, park, foot = _surface_areas(polygons, around.surfaces)
+    outside = (
+        np.zeros(size, dtype=bool)
+        if around.study is None
+        else ~shapely.covers(around.study, polygons)
+    )
+    return Conflicts(
+        root_m2=sum_by(dug, overlap, size),
+        structural_m2=sum_by(dug, np.nan_to_num(structural), size),
+        worst_tree=worst, worst_m2=worst_m2, worst_share=worst_share,
+        unknown_trees=unsettled,
+        forbidding_trees=np.bincount(dug[zones.forbids_pits[tree]], minlength=size),
+        services=np.bincount(service, minlength=size),
+        obstacles=np.bincount(obstacle, minlength=size),
+        is_outside=outside, carriageway_m2=road, parking_m2=park, footway_m2=foot,
+    )  # fmt: skip

@@ -1,0 +1,254 @@
+"""Where pits go: oriented rectangles at the ends of runs, the least harmful place of each.
+
+A pit contains its manhole and lies along the axis of one run: outward of the manhole, straddling
+it, or inward over the run itself, whose first metres are then laid in the open pit. Pits are
+upright-walled rectangles here; what they meet below ground beside their walls is left out.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from numpy.typing import ArrayLike, NDArray
+
+from routekit.site.chains import end_directions
+from routekit.site.conflicts import (
+    Conflicts,
+    find_conflicts,
+    join_conflicts,
+    weigh_conflicts,
+)
+from routekit.site.pit_sizes import PitSizes
+from routekit.site.settings import PlacementSettings
+from routekit.site.surroundings import Floats, Ints, Surroundings, rectangle_corners
+
+Bools = NDArray[np.bool_]
+
+UP, DOWN = 0, 1
+
+
+@dataclass(frozen=True, kw_only=True)
+class PitRequests:
+    """Pits to be placed, one per row.
+
+    Attributes
+    ----------
+    origin : numpy.ndarray of float, shape (n, 2)
+        Ends of the runs at the manholes, m.
+    axis : numpy.ndarray of float, shape (n, 2)
+        Unit vectors along the runs, out of the runs at these ends; NaN where a run has no length.
+    run_length_m : numpy.ndarray of float, shape (n,)
+        Room for an inward pit, m.
+    size : PitSizes
+    """
+
+    origin: Floats
+    axis: Floats
+    run_length_m: Floats
+    size: PitSizes
+
+    def take(self, rows: Ints) -> PitRequests:
+        """Give some rows, in the order asked for."""
+        size = self.size
+        return PitRequests(
+            origin=self.origin[rows], axis=self.axis[rows],
+            run_length_m=self.run_length_m[rows],
+            size=PitSizes(
+                length_m=size.length_m[rows], width_m=size.width_m[rows],
+                depth_m=size.depth_m[rows], volume_m3=size.volume_m3[rows],
+            ),
+        )  # fmt: skip
+
+    @property
+    def is_known(self) -> Bools:
+        """Whether place, axis and all sizes are known."""
+        size = self.size
+        numbers = np.stack(
+            [size.length_m, size.width_m, size.depth_m, self.axis[:, 0], self.origin[:, 0]]
+        )
+        return np.asarray(~np.isnan(numbers).any(axis=0))
+
+
+@dataclass(frozen=True, kw_only=True)
+class Placement:
+    """The chosen place of each requested pit.
+
+    Attributes
+    ----------
+    corners : numpy.ndarray of float, shape (n, 4, 2)
+        NaN where a pit could not be placed because something is not known.
+    slide_share, turn_deg : numpy.ndarray of float, shape (n,)
+        0 outward to 1 inward; turn about the manhole.
+    points : numpy.ndarray of float, shape (n,)
+        Weighed conflicts; those of an unplaced pit are one conflict's weight.
+    conflicts : Conflicts
+        Nothing where a pit could not be placed: see `is_placed`.
+    is_placed : numpy.ndarray of bool, shape (n,)
+    """
+
+    corners: Floats
+    slide_share: Floats
+    turn_deg: Floats
+    points: Floats
+    conflicts: Conflicts
+    is_placed: Bools
+
+    @property
+    def is_clear(self) -> Bools:
+        """Whether the pit is placed and meets nothing."""
+        return np.asarray(self.is_placed & self.conflicts.is_clear)
+
+
+def run_ends(lines: ArrayLike) -> tuple[Floats, Floats]:
+    """Find the ends of runs and the directions out of them.
+
+    Parameters
+    ----------
+    lines : array_like of shapely LineString, shape (n,)
+        Runs, drawn downstream.
+
+    Returns
+    -------
+    origin, axis : numpy.ndarray of float, shape (n, 2, 2)
+        By run and end (`UP`, `DOWN`): points, m, and outward unit vectors.
+    """
+    shapes = np.asarray(lines, dtype=object)
+    first, last = end_directions(shapes)
+    points = [shapely.get_coordinates(shapely.get_point(shapes, place)) for place in (0, -1)]
+    return np.stack(points, axis=1), np.stack([-first, last], axis=1)
+
+
+def candidate_corners(
+    requests: PitRequests, slide_share: float, turn_deg: float, settings: PlacementSettings
+) -> tuple[Floats, Bools]:
+    """Lay out one candidate place of each pit.
+
+    Parameters
+    ----------
+    requests : PitRequests
+    slide_share : float
+        0 outward of the manhole to 1 inward over the run.
+    turn_deg : float
+        Turn of the axis about the manhole, anticlockwise.
+    settings : PlacementSettings
+
+    Returns
+    -------
+    corners : numpy.ndarray of float, shape (n, 4, 2)
+    is_allowed : numpy.ndarray of bool, shape (n,)
+        Whether the old pipe stays within the pit (a turned pit strays from it by inward length
+        times sine of the turn) and the pit within the run.
+    """
+    size = requests.size
+    short_side = np.minimum(settings.manhole_overlap_m, size.length_m / 2)
+    inward = short_side + slide_share * (size.length_m - 2 * short_side)
+    turn = np.radians(turn_deg)
+    cos, sin = np.cos(turn), np.sin(turn)
+    axis = requests.axis @ np.array([[cos, sin], [-sin, cos]])
+    corners = rectangle_corners(
+        requests.origin, axis, -inward, size.length_m - inward, size.width_m
+    )
+    strays = inward * abs(sin) > settings.turn_play_m + 1e-9
+    longer = inward > np.maximum(requests.run_length_m, short_side) + 1e-9
+    return corners, ~(strays | longer)
+
+
+def _score(
+    requests: PitRequests, around: Surroundings, settings: PlacementSettings,
+    places: list[tuple[float, float]],
+) -> tuple[Ints, Floats, Conflicts, Floats]:  # fmt: skip
+    """Score the places given, in order, and give the best of each pit."""
+    n = len(requests.origin)
+    depth = np.tile(requests.size.depth_m, len(places))
+    laid = [candidate_corners(requests, slide, turn, settings) for slide, turn in places]
+    corners = np.concatenate([one for one, _ in laid])
+    allowed = np.concatenate([one for _, one in laid])
+    allowed[:n] = True  # One place must remain: the preferred one.
+    tried = np.flatnonzero(allowed)
+    found = find_conflicts(corners[tried], depth[tried], around, settings)
+    weighed = np.full(len(corners), np.inf)
+    weighed[tried] = weigh_conflicts(found, settings)
+    points = weighed.reshape(len(places), n)
+    points += settings.shift_weight * np.arange(len(places))[:, None]
+    best = np.argmin(points, axis=0)
+    chosen = best * n + np.arange(n)
+    row = np.searchsorted(tried, chosen)
+    return best, corners[chosen], found.take(row), points[best, np.arange(n)]
+
+
+def _chunks(rows: Ints, size: int) -> list[Ints]:
+    """Cut rows into parts of a given size."""
+    return [rows[start : start + size] for start in range(0, len(rows), size)]
+
+
+def _places(settings: PlacementSettings) -> list[tuple[float, float]]:
+    """Candidate places, the preferred one first, mildest turns first."""
+    return [(slide, turn) for turn in settings.turns_deg for slide in settings.slide_shares]
+
+
+def place_pits(
+    requests: PitRequests, around: Surroundings, settings: PlacementSettings
+) -> Placement:
+    """Choose the least harmful place of each pit.
+
+    Parameters
+    ----------
+    requests : PitRequests
+    around : Surroundings
+    settings : PlacementSettings
+
+    Returns
+    -------
+    Placement
+
+    Notes
+    -----
+    Every pit is first tried at the preferred place; only those that are not clear there get all
+    candidates. Work is done in parts of `chunk_pits` candidates, so that the memory does not grow
+    with the city. Ties fall to the place that is tried first.
+    """
+    places = _places(settings)
+    known = np.flatnonzero(requests.is_known)
+    n = len(requests.origin)
+    corners = np.full((n, 4, 2), np.nan)
+    best, points = np.zeros(n, dtype=np.int64), np.full(n, settings.conflict_weight)
+    parts: list[tuple[Ints, Conflicts]] = []
+    first = places[:1]
+    for wave in (first, places):
+        step = max(settings.chunk_pits // len(wave), 1)
+        unclear: list[Ints] = []
+        for rows in _chunks(known, step):
+            pick, corner, found, score = _score(requests.take(rows), around, settings, wave)
+            best[rows], corners[rows], points[rows] = pick, corner, score
+            settled = found.is_clear if wave is first else np.ones(len(rows), dtype=bool)
+            parts.append((rows[settled], found.take(np.flatnonzero(settled))))
+            unclear.append(rows[~settled])
+        known = np.concatenate([known[:0], *unclear])
+    return _gather(requests, corners, best, points, parts, places, around, settings)
+
+
+def _gather(
+    requests: PitRequests, corners: Floats, best: Ints, points: Floats,
+    parts: list[tuple[Ints, Conflicts]], places: list[tuple[float, float]],
+    around: Surroundings, settings: PlacementSettings,
+) -> Placement:  # fmt: skip
+    """Put the chosen places back into the order of the requests."""
+    placed = requests.is_known
+    nowhere = np.flatnonzero(~placed)
+    none = find_conflicts(np.empty((0, 4, 2)), np.empty(0), around, settings)
+    blank = Conflicts(
+        **{
+            name: np.full(len(nowhere), -1 if name == "worst_tree" else 0, dtype=value.dtype)
+            for name, value in vars(none).items()
+        }
+    )
+    rows = np.concatenate([nowhere, *(rows for rows, _ in parts)])
+    found = join_conflicts([blank, *(one for _, one in parts)]).take(np.argsort(rows))
+    slide, turn = np.array(places).T
+    return Placement(
+        corners=corners, slide_share=np.where(placed, slide[best], np.nan),
+        turn_deg=np.where(placed, turn[best], np.nan), points=points,
+        conflicts=found, is_placed=placed,
+    )  # fmt: skip

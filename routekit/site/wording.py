@@ -1,0 +1,53 @@
+"""Sentences for many rows at once."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+Bools = NDArray[np.bool_]
+Texts = NDArray[np.object_]
+
+
+def number_text(values: ArrayLike, decimals: int) -> Texts:
+    """Write numbers with a fixed number of decimals.
+
+    Parameters
+    ----------
+    values : array_like of float, shape (n,)
+    decimals : int
+
+    Returns
+    -------
+    numpy.ndarray of object, shape (n,)
+        Texts; «not known» for NaN.
+    """
+    numbers = np.asarray(values, dtype=float)
+    text = np.char.mod(f"%.{decimals}f", np.nan_to_num(numbers)).astype(object)
+    return np.asarray(np.where(np.isnan(numbers), "not known", text), dtype=object)
+
+
+def join_causes(causes: Sequence[tuple[Bools, ArrayLike]], size: int) -> Texts:
+    """Join the texts that hold in each row, with semicolons.
+
+    Parameters
+    ----------
+    causes : sequence of (numpy.ndarray of bool, array_like of str)
+        Where each text holds, and the text: one for all rows or one per row.
+    size : int
+        Number of rows.
+
+    Returns
+    -------
+    numpy.ndarray of object, shape (size,)
+        Texts; empty where none holds.
+    """
+    joined = np.full(size, "", dtype=object)
+    for holds, text in causes:
+        words = np.broadcast_to(np.asarray(text, dtype=object), (size,))
+        rows = np.flatnonzero(holds)
+        separator = np.where(joined[rows] != "", "; ", "").astype(object)
+        joined[rows] = joined[rows] + separator + words[rows]
+    return joined
