@@ -1,0 +1,141 @@
+"""Decisions by the designer and the arborist: checked, obeyed and shown."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from difflib import get_close_matches
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from routekit.errors import DecisionError
+from routekit.vocabulary import TECHNIQUES
+
+KINDS = ("force", "exclude", "no_pit")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Decided:
+    """Decisions as arrays over runs and techniques, and the trees without pits.
+
+    Attributes
+    ----------
+    forced : numpy.ndarray of int, shape (n,)
+        Position of the forced technique in `TECHNIQUES`; -1 where none is forced.
+    excluded : numpy.ndarray of bool, shape (n, t)
+        Techniques that must not be chosen.
+    note : numpy.ndarray of str, shape (n,)
+        Who decided what and why; blank where nobody did.
+    no_pit_trees : frozenset of str
+        Trees in whose zones no pit may stand.
+    no_pit_runs : frozenset of str
+        Runs at whose manholes no pit may stand.
+    """
+
+    forced: NDArray[np.int8]
+    excluded: NDArray[np.bool_]
+    note: NDArray[np.object_]
+    no_pit_trees: frozenset[str]
+    no_pit_runs: frozenset[str]
+
+
+def read_decisions(
+    decisions: pd.DataFrame, run_ids: pd.Series, tree_ids: pd.Series
+) -> Decided:
+    """Check decisions and lay them out over runs and techniques.
+
+    Parameters
+    ----------
+    decisions : DataFrame
+        Columns run_id, tree_id, decision (`force`, `exclude`, `no_pit`), technique, by, reason.
+    run_ids, tree_ids : Series of str
+        Ids of the study.
+
+    Returns
+    -------
+    Decided
+
+    Raises
+    ------
+    DecisionError
+        If a decision names an unknown run, tree, technique or kind, lacks one that it needs, or contradicts
+        another; each such row is named.
+    """
+    table = decisions.reset_index(drop=True)
+    names = list(TECHNIQUES)
+    run = pd.Index(run_ids).get_indexer(pd.Index(_text(table, "run_id")))
+    kind = _text(table, "decision").str.lower()
+    technique = pd.Index(names).get_indexer(pd.Index(_text(table, "technique").str.lower()))
+    faults = _find_faults(table, run, kind, technique, tree_ids)
+    forced = np.full(len(run_ids), -1, dtype=np.int8)
+    excluded = np.zeros((len(run_ids), len(names)), dtype=bool)
+    note = np.full(len(run_ids), "", dtype=object)
+    for row in np.flatnonzero(kind.isin(["force", "exclude"]) & (run >= 0) & (technique >= 0)):
+        here, wanted = run[row], technique[row]
+        if kind[row] == "exclude":
+            excluded[here, wanted] = True
+        elif forced[here] not in (-1, wanted):
+            faults.append(f"row {row + 1}: run {run_ids.iloc[here]} is forced to two techniques")
+        else:
+            forced[here] = wanted
+        note[here] = "; ".join(filter(None, [note[here], _describe(table.iloc[row], names[wanted])]))
+    both = (forced >= 0) & excluded[np.arange(len(forced)), np.maximum(forced, 0)]
+    faults += [
+        f"run {run_ids.iloc[here]}: {names[forced[here]]} is both forced and excluded"
+        for here in np.flatnonzero(both)
+    ]
+    if faults:
+        message = "decisions: " + "; ".join(faults) + "; mend the decisions table"
+        raise DecisionError(message)
+    no_pit = table[kind == "no_pit"]
+    return Decided(
+        forced=forced,
+        excluded=excluded,
+        note=note,
+        no_pit_trees=frozenset(_text(no_pit, "tree_id")) - {""},
+        no_pit_runs=frozenset(_text(no_pit, "run_id")) - {""},
+    )
+
+
+def _text(table: pd.DataFrame, name: str) -> pd.Series:
+    """Take a column as text, blank where missing."""
+    if name not in table:
+        return pd.Series("", index=table.index, dtype=str)
+    return table[name].fillna("").astype(str).str.strip()
+
+
+def _describe(row: pd.Series, technique: str) -> str:
+    """Say who decided what and why."""
+    by = str(row.get("by") or "").strip() or "a decision"
+    reason = str(row.get("reason") or "").strip()
+    verb = "chose" if str(row["decision"]).strip().lower() == "force" else "ruled out"
+    text = f"{by} {verb} {TECHNIQUES[technique].lower()}"
+    return f"{text} ({reason})" if reason and reason != "nan" else text
+
+
+def _find_faults(
+    table: pd.DataFrame, run: np.ndarray, kind: pd.Series, technique: np.ndarray, trees: pd.Series
+) -> list[str]:
+    """List decisions that cannot apply, each with its row and what is wrong."""
+    faults = []
+    run_text, tree_text = _text(table, "run_id"), _text(table, "tree_id")
+    known_trees = pd.Index(trees).get_indexer(pd.Index(tree_text)) >= 0
+    for row in range(len(table)):
+        place = f"row {row + 1}"
+        if kind[row] not in KINDS:
+            faults.append(f'{place}: decision "{kind[row]}" is none of {", ".join(KINDS)}')
+        elif run_text[row] and run[row] < 0:
+            faults.append(f'{place}: there is no run "{run_text[row]}"')
+        elif tree_text[row] and not known_trees[row]:
+            faults.append(f'{place}: there is no tree "{tree_text[row]}"')
+        elif kind[row] != "no_pit" and run[row] < 0:
+            faults.append(f"{place}: {kind[row]} needs a run_id")
+        elif kind[row] != "no_pit" and technique[row] < 0:
+            given = _text(table, "technique")[row]
+            near = get_close_matches(given, TECHNIQUES, n=1, cutoff=0.3)
+            hint = f"; did you mean {near[0]}?" if near else f"; use one of {', '.join(TECHNIQUES)}"
+            faults.append(f'{place}: there is no technique "{given}"{hint}')
+        elif kind[row] == "no_pit" and not (run_text[row] or tree_text[row]):
+            faults.append(f"{place}: no_pit needs a run_id or a tree_id")
+    return faults

@@ -1,0 +1,154 @@
+"""Scores: what each technique costs each run, criterion by criterion, in the study's currency."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from routekit.advice.weights import WeightSettings
+from routekit.geometry import Floats
+from routekit.methods.checks import CAUTION, FAIL, UNKNOWN, Check
+from routekit.vocabulary import TECHNIQUES
+
+CRITERIA = ("safety", "trees", "flow", "certainty", "cost", "carbon")
+"""Criteria in the order in which they decide."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Scores:
+    """Scores of all runs and techniques; lower is better.
+
+    Attributes
+    ----------
+    parts : numpy.ndarray of float, shape (n, t, c)
+        Score by run, technique (order of `TECHNIQUES`) and criterion (order of `CRITERIA`).
+    facts : dict of str to numpy.ndarray of float, shape (n, t)
+        What the parts are made of: n_fail, n_caution, n_unknown, n_structural, n_major, root_m2, shortfall,
+        cost, whole_life_cost, co2e_kg.
+    """
+
+    parts: Floats
+    facts: dict[str, Floats]
+
+    @property
+    def total(self) -> Floats:
+        """Sum over the criteria, shape (n, t)."""
+        return np.asarray(self.parts.sum(axis=2))
+
+
+def score_options(
+    checks: Mapping[str, list[Check]],
+    harm: Mapping[str, pd.DataFrame],
+    works: Mapping[str, pd.DataFrame],
+    plans: Mapping[str, pd.DataFrame],
+    required_l_s: Floats,
+    weights: WeightSettings,
+) -> Scores:
+    """Score every technique on every run.
+
+    Parameters
+    ----------
+    checks : mapping of str to list of Check
+        By technique.
+    harm : mapping of str to DataFrame
+        n_structural, n_major, root_m2 per run, by technique: what its excavations do to trees.
+    works : mapping of str to DataFrame
+        cost_mid, whole_life_cost_mid, co2e_kg_mid per run, by technique; NaN where not known.
+    plans : mapping of str to DataFrame
+        capacity_l_s per run, by technique.
+    required_l_s : numpy.ndarray of float, shape (n,)
+        Required flow; NaN unknown: no shortfall is held against any technique.
+    weights : WeightSettings
+
+    Returns
+    -------
+    Scores
+
+    Notes
+    -----
+    Costs that are not known count as the dearest known technique of that run, so that ignorance never makes a
+    technique cheap.
+    """
+    stack = {
+        "n_fail": _count(checks, FAIL),
+        "n_caution": _count(checks, CAUTION),
+        "n_unknown": _count(checks, UNKNOWN),
+        **{name: _gather(harm, name) for name in ("n_structural", "n_major", "root_m2")},
+        "shortfall": _shortfall(plans, required_l_s),
+        "cost": _gather(works, "cost_mid"),
+        "whole_life_cost": _dearest(_gather(works, "whole_life_cost_mid")),
+        "co2e_kg": _dearest(_gather(works, "co2e_kg_mid")),
+    }
+    parts = [
+        stack["n_fail"] * weights.fail + stack["n_caution"] * weights.caution,
+        stack["n_structural"] * weights.structural_tree
+        + stack["n_major"] * weights.major_tree
+        + stack["root_m2"] * weights.root_area,
+        stack["shortfall"] * weights.flow_shortfall,
+        stack["n_unknown"] * weights.unknown,
+        stack["whole_life_cost"],
+        stack["co2e_kg"] * weights.co2e,
+    ]
+    return Scores(parts=np.stack(parts, axis=2), facts=stack)
+
+
+def _count(checks: Mapping[str, list[Check]], verdict: int) -> Floats:
+    """Count the checks of one verdict, shape (n, t)."""
+    return np.stack(
+        [
+            np.sum([check.verdict == verdict for check in checks[technique]], axis=0)
+            for technique in TECHNIQUES
+        ],
+        axis=1,
+    ).astype(float)
+
+
+def _gather(tables: Mapping[str, pd.DataFrame], name: str) -> Floats:
+    """Take one column of every technique's table, shape (n, t)."""
+    return np.stack([tables[t][name].to_numpy(dtype=float) for t in TECHNIQUES], axis=1)
+
+
+def _dearest(values: Floats) -> Floats:
+    """Fill what is not known with the largest known value of the run, or 0."""
+    known = np.where(np.isnan(values), 0.0, values)
+    return np.where(np.isnan(values), known.max(axis=1, keepdims=True), values)
+
+
+def _shortfall(plans: Mapping[str, pd.DataFrame], required: Floats) -> Floats:
+    """Missing share of the required flow, 0 where nothing is missing or known."""
+    capacity = _gather(plans, "capacity_l_s")
+    with np.errstate(invalid="ignore", divide="ignore"):
+        share = 1 - capacity / required[:, None]
+    return np.clip(np.nan_to_num(share, nan=0.0, posinf=0.0, neginf=0.0), 0, 1)
+
+
+def rank_techniques(
+    scores: Scores, forced: NDArray[np.int8], excluded: NDArray[np.bool_]
+) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
+    """Choose the technique of each run, and the runner-up.
+
+    Parameters
+    ----------
+    scores : Scores
+    forced : numpy.ndarray of int, shape (n,)
+        Position of a forced technique; -1 where none is.
+    excluded : numpy.ndarray of bool, shape (n, t)
+        Techniques that must not be chosen.
+
+    Returns
+    -------
+    chosen, runner_up, free : numpy.ndarray of int, shape (n,)
+        Positions in `TECHNIQUES`. `free` is what would be chosen without any decision. Ties go to the technique
+        that digs least (the order of `TECHNIQUES`).
+    """
+    total = scores.total
+    free = np.argmin(total, axis=1)
+    allowed = np.where(excluded, np.inf, total)
+    chosen = np.where(forced >= 0, forced, np.argmin(allowed, axis=1)).astype(np.int64)
+    others = allowed.copy()
+    others[np.arange(len(total)), chosen] = np.inf
+    return chosen, np.argmin(others, axis=1), free

@@ -1,0 +1,56 @@
+"""Settings of the advice: rates, programme, cost and carbon."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from routekit.advice.rates import RateGroup, build_rate_group
+from routekit.settings import Settings, setting
+
+if TYPE_CHECKING:
+    UnitRates = LifeRates = ProductionRates = CarbonRates = RateGroup
+else:
+    UnitRates = build_rate_group("UnitRates", "unit_rates.csv", "Prices of work and material.")
+    LifeRates = build_rate_group("LifeRates", "technique_life.csv", "Service life by technique.")
+    ProductionRates = build_rate_group("ProductionRates", "production.csv", "How fast work goes.")
+    CarbonRates = build_rate_group("CarbonRates", "carbon.csv", "Carbon of material and work.")
+
+
+class WorkSettings(Settings):
+    """How work is counted."""
+
+    currency: str = setting(
+        "currency units", unit="-", source="study",
+        text="Name of the currency in which the rates are given.", min_length=1,
+    )  # fmt: skip
+    lorry_volume_m3: float = setting(
+        10.0, unit="m3", source="practice", gt=0, text="Loose soil that one lorry takes."
+    )
+    lorry_payload_t: float = setting(
+        16.0, unit="t", source="practice", gt=0, text="Load that one lorry may carry."
+    )
+    connection_below_invert_m: float = setting(
+        0.20, unit="m", source="practice", ge=0,
+        text="A dig at a connection goes this far below the invert of the run.",
+    )  # fmt: skip
+    repair_length_m: float = setting(
+        0.60, unit="m", source="practice", gt=0, text="Length of the liner of a local repair."
+    )
+    horizon_years: float = setting(
+        100.0, unit="a", source="renewal_horizon", gt=0,
+        text="Years over which renewals are counted for the whole-life cost.",
+    )  # fmt: skip
+    discount_rate: float = setting(
+        0.0, unit="1/a", source="renewal_horizon", ge=0, lt=1,
+        text="Yearly rate at which later renewals weigh less.",
+    )  # fmt: skip
+
+
+class AdviceSettings(Settings):
+    """All settings of this folder."""
+
+    work: WorkSettings = WorkSettings()
+    rates: UnitRates = UnitRates()
+    life: LifeRates = LifeRates()
+    production: ProductionRates = ProductionRates()
+    carbon: CarbonRates = CarbonRates()

@@ -1,0 +1,44 @@
+"""What the criteria weigh, in units of the study's currency.
+
+The order of the criteria lies in the sizes of the weights: a failed check outweighs everything, then harm
+to trees, then flow, then certainty, then cost and CO2e. All are settings.
+"""
+
+from __future__ import annotations
+
+from routekit.settings import Settings, setting
+
+
+class WeightSettings(Settings):
+    """Cost equivalents by which techniques are compared."""
+
+    fail: float = setting(
+        1e7, unit="currency per check", source="house", ge=0,
+        text="A failed check: outweighs all else, so that it is chosen only where nothing passes.",
+    )  # fmt: skip
+    caution: float = setting(
+        500.0, unit="currency per check", source="house", ge=0,
+        text="A check that passes with caution: extra preparation and supervision.",
+    )  # fmt: skip
+    structural_tree: float = setting(
+        100_000.0, unit="currency per tree", source="house", ge=0,
+        text="Cutting into a structural root zone: the tree may fall or die.",
+    )  # fmt: skip
+    major_tree: float = setting(
+        20_000.0, unit="currency per tree", source="house", ge=0,
+        text="A major encroachment: the tree may decline.",
+    )  # fmt: skip
+    root_area: float = setting(
+        150.0, unit="currency per m2", source="house", ge=0, text="Root zone dug up or cut off."
+    )
+    flow_shortfall: float = setting(
+        50_000.0, unit="currency per share", source="house", ge=0,
+        text="Missing capacity, as a share of the required flow.",
+    )  # fmt: skip
+    unknown: float = setting(
+        150.0, unit="currency per check", source="house", ge=0,
+        text="A check that nobody can answer yet: about the survey that would settle it.",
+    )  # fmt: skip
+    co2e: float = setting(
+        0.10, unit="currency per kg", source="house", ge=0, text="Carbon, kg CO2e."
+    )
