@@ -351,7 +351,9 @@ def empty_layer(layer: str, crs: pyproj.CRS) -> pd.DataFrame:
     table = pd.DataFrame({"row_key": pd.Series(dtype="str"), "source_row": pd.Series(dtype=int)})
     for name, column in load_columns(layer).items():
         dtype = "float64" if column.kind in (*NUMBER_KINDS, "stem") else "str"
-        table[name] = pd.Series(dtype="bool" if column.kind == "flag" else dtype)
+        if column.kind == "flag":
+            dtype = "boolean" if column.fallback == "unknown" else "bool"
+        table[name] = pd.Series(dtype=dtype)
     if layer in TABLE_LAYERS:
         return table
     return gpd.GeoDataFrame(table, geometry=gpd.GeoSeries([], crs=crs))

@@ -141,12 +141,15 @@ def fill_fallbacks(
     Returns
     -------
     pandas.DataFrame
-        Choices as text without NaN, flags as bool.
+        Choices as text without NaN, flags as bool; flags that may stay unknown as boolean with
+        missing values.
     """
     filled: dict[str, pd.Series] = {}
     for name, column in load_columns(layer).items():
         unknown = table[name].isna()
-        if column.kind == "flag":
+        if column.kind == "flag" and column.fallback == "unknown":
+            filled[name] = table[name].astype("boolean")
+        elif column.kind == "flag":
             filled[name] = table[name].fillna(0.0).astype(bool)
             _report_flags(column, unknown, keys, findings)
         elif column.kind == "choice":
