@@ -39,7 +39,8 @@ class Facts:
         run_id, technique (empty where not decided), street, length_m, geometry.
     trees : geopandas.GeoDataFrame
         tree_id, species, crown_diameter_m, protection, veteran (yes, no, unknown),
-        trench (severity, unknown, or idle where only sewers that stay cross its zone), plan (clear, touched, trench, unknown), geometry.
+        trench (severity, unknown, or idle where only sewers that stay cross its zone),
+        plan (clear, touched, trench, unknown), geometry.
     tree_streets : pandas.DataFrame
         tree, street, trench (as above): what a trench in that street would do.
     pits : geopandas.GeoDataFrame
@@ -49,6 +50,8 @@ class Facts:
         street, geometry; small excavations only, work by robot left out.
     strings : pandas.DataFrame
         street, length_m.
+    trenches : pandas.DataFrame
+        street, parking_m2 (NaN where the surface is not known); runs that are dug up only.
     """
 
     streets: pd.DataFrame
@@ -58,6 +61,7 @@ class Facts:
     pits: gpd.GeoDataFrame
     digs: gpd.GeoDataFrame
     strings: pd.DataFrame
+    trenches: pd.DataFrame
 
 
 def collect_facts(tables: PublicTables, settings: PublicSettings) -> Facts:
@@ -98,6 +102,7 @@ def collect_facts(tables: PublicTables, settings: PublicSettings) -> Facts:
         pits=pits,
         digs=digs,
         strings=_string_facts(tables.strings, runs),
+        trenches=_trench_facts(tables.trenches, runs, tables.surfaces),
     )
 
 
@@ -152,32 +157,67 @@ def _pit_facts(tables: PublicTables, runs: gpd.GeoDataFrame) -> gpd.GeoDataFrame
     )
 
 
+def _area_by_kind(shapes: gpd.GeoSeries, surfaces: gpd.GeoDataFrame) -> pd.DataFrame:
+    """Measure how much of each kind of surface lies under each shape, in m2.
+
+    Parameters
+    ----------
+    shapes : geopandas.GeoSeries
+        Polygons, n of them.
+    surfaces : geopandas.GeoDataFrame
+        kind, geometry.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One column per kind; index the positions of the shapes that lie on a known surface.
+        Surfaces of one kind that overlap count once.
+    """
+    known = surfaces[surfaces["kind"].astype(object).isin(SURFACE_KINDS).to_numpy()]
+    if shapes.empty or known.empty:
+        return pd.DataFrame()
+    shape, surface = known.sindex.query(shapes.to_numpy(), predicate="intersects")
+    part = shapely.intersection(
+        shapes.to_numpy()[shape], shapely.make_valid(known.geometry.to_numpy()[surface])
+    )
+    kind = known["kind"].astype(str).to_numpy(object)[surface]
+    pieces = gpd.GeoDataFrame({"shape": shape, "kind": kind}, geometry=part)
+    union = pieces.groupby(["shape", "kind"], sort=True)["geometry"].agg(
+        lambda parts: shapely.area(shapely.union_all(parts.to_numpy()))
+    )
+    table: pd.DataFrame = union.astype(float).unstack(fill_value=0.0)
+    return table
+
+
 def _surface_under(
     pits: gpd.GeoDataFrame, surfaces: gpd.GeoDataFrame
 ) -> tuple[NDArray[np.object_], NDArray[np.float64]]:
-    """Give the kind of surface with the largest part of each pit, and the parking it takes.
-
-    The union of the surfaces of one kind counts, so that layers drawn twice do not count twice.
-    """
+    """Give the kind of surface with the largest part of each pit, and the parking it takes."""
     kind = np.full(len(pits), "", dtype=object)
-    parking_m2 = np.full(len(pits), np.nan)
-    known = surfaces[surfaces["kind"].isin(list(SURFACE_KINDS)).to_numpy()]
-    if pits.empty or known.empty:
-        return kind, parking_m2
-    pit, surface = known.sindex.query(pits.geometry.to_numpy(), predicate="intersects")
-    part = shapely.intersection(
-        pits.geometry.to_numpy()[pit], shapely.make_valid(known.geometry.to_numpy()[surface])
-    )
-    pieces = pd.DataFrame(
-        {"pit": pit, "kind": known["kind"].astype(str).to_numpy(object)[surface], "part": part}
-    )
-    area = pieces.groupby(["pit", "kind"], sort=True)["part"].agg(
-        lambda parts: shapely.area(shapely.union_all(parts.to_numpy()))
-    )
-    share = area.astype(float).unstack(fill_value=0.0)
-    kind[share.index] = share.idxmax(axis=1).to_numpy(object)
-    parking_m2[share.index] = share.get("parking", pd.Series(0.0, index=share.index)).to_numpy()
-    return kind, parking_m2
+    area = _area_by_kind(pits.geometry, surfaces)
+    if len(area):
+        kind[area.index] = area.idxmax(axis=1).to_numpy(object)
+    return kind, _parking(area, len(pits))
+
+
+def _parking(area: pd.DataFrame, count: int) -> NDArray[np.float64]:
+    """Give the parking under each shape, in m2; NaN where no surface is known."""
+    parking_m2 = np.full(count, np.nan)
+    if len(area):
+        none = pd.Series(0.0, index=area.index)
+        parking_m2[area.index] = area.get("parking", none).to_numpy(float)
+    return parking_m2
+
+
+def _trench_facts(
+    trenches: pd.DataFrame, runs: gpd.GeoDataFrame, surfaces: gpd.GeoDataFrame
+) -> pd.DataFrame:
+    """Give the parking under the trenches that the plan digs, run by run."""
+    dug = runs.loc[(runs["technique"] == "open_cut").to_numpy(), ["run_id", "street"]]
+    corridor = trenches.drop_duplicates("run_id").set_index("run_id")["corridor"]
+    shapes = gpd.GeoSeries(dug["run_id"].map(corridor).to_numpy(object))
+    parking_m2 = _parking(_area_by_kind(shapes, surfaces), len(dug))
+    return pd.DataFrame({"street": dug["street"].to_numpy(np.int64), "parking_m2": parking_m2})
 
 
 def _tree_facts(
@@ -279,7 +319,7 @@ def _trench_words(rank: pd.Series, assessed: NDArray[np.bool_]) -> NDArray[np.ob
 def _has_zone(trees: gpd.GeoDataFrame, zones: pd.DataFrame) -> NDArray[np.bool_]:
     """Tell which trees have a root protection zone of known size."""
     radius = pd.to_numeric(zones["radius_m"]).notna() | zones["zone"].notna()
-    return trees["tree_id"].isin(zones.loc[radius.to_numpy(), "tree_id"]).to_numpy()
+    return np.asarray(trees["tree_id"].isin(zones.loc[radius.to_numpy(), "tree_id"]), dtype=bool)
 
 
 def _is_touched(

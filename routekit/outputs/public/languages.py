@@ -95,4 +95,4 @@ def _write(value: Any, words: Mapping[str, Any]) -> str:
         return render(value, words)
     if isinstance(value, str):
         return value
-    return str(value).replace(".", words["decimal"])
+    return f"{value:.10g}".replace(".", words["decimal"])

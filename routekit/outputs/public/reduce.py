@@ -29,6 +29,7 @@ class PublicTables:
     trees: gpd.GeoDataFrame
     zones: pd.DataFrame
     breaches: pd.DataFrame
+    trenches: pd.DataFrame
     strings: pd.DataFrame
     pits: gpd.GeoDataFrame
     digs: gpd.GeoDataFrame
@@ -103,7 +104,7 @@ def reduce_result(result: Result, *, street_field: str) -> PublicTables:
     }
     flat = {
         name: _keep_columns(getattr(result, name), allowed[name])
-        for name in ("advice", "zones", "breaches", "strings")
+        for name in ("advice", "zones", "breaches", "trenches", "strings")
     }
     runs = _keep_shapes(result.runs, (*allowed["runs"], street_field), result.crs)
     runs = runs.rename(columns={street_field: "street"})
@@ -118,5 +119,6 @@ def _refuse_bad_keys(table: pd.DataFrame, layer: str, key: str) -> None:
     wrong = table[key].isna() | table[key].duplicated()
     if wrong.any():
         rows = ", ".join(str(value) for value in table.loc[wrong, key].head(5))
-        msg = f"{layer}.{key} is missing or repeated in {int(wrong.sum())} rows ({rows}); mend the keys"
+        count = int(wrong.sum())
+        msg = f"{layer}.{key} is missing or repeated in {count} rows ({rows}); mend the keys"
         raise FieldError(msg)

@@ -144,6 +144,6 @@ class PublicSettings(Settings):
             raise ValueError(msg)
         wrong = sorted(name for name, (low, high) in self.days.items() if not 0 < low <= high)
         if wrong:
-            msg = f"`days` of {', '.join(wrong)}: the fewest days must be 1 or more, the most no less"
+            msg = f"`days` of {', '.join(wrong)}: write 1 or more days, the fewest first"
             raise ValueError(msg)
         return self

@@ -6,6 +6,7 @@ Nothing is said without data: where the data are silent, the statement says so.
 from __future__ import annotations
 
 import math
+from collections.abc import Hashable, Mapping
 from typing import Any, Final
 
 import numpy as np
@@ -59,6 +60,7 @@ def state_streets(facts: Facts, settings: PublicSettings) -> list[list[Statement
     )
     trees_of = dict(iter(trees.groupby("street")))
     pits_of = dict(iter(facts.pits.drop(columns="geometry").groupby("street")))
+    trenches_of = dict(iter(facts.trenches.groupby("street")))
     digs_of = facts.digs["street"].value_counts().to_dict()
     pipe_of = facts.strings.groupby("street")["length_m"].max().to_dict()
     answer = []
@@ -71,7 +73,7 @@ def state_streets(facts: Facts, settings: PublicSettings) -> list[list[Statement
                 *_state_works(length, settings),
                 *_state_pits(length, pits, n_digs, settings),
                 *_state_trees(length, trees_of.get(street, trees.iloc[:0])),
-                *_state_parking(pits, settings),
+                *_state_parking(pits, trenches_of.get(street, facts.trenches.iloc[:0]), settings),
                 *_state_traffic(length, pits, pipe_of.get(street)),
                 *_state_noise(length, pits, n_digs),
             ]
@@ -125,14 +127,14 @@ def _state_pits(
         said += [state_pit(pit, settings) for pit in pits.to_dict("records")]
     elif "pits" in _classes(length):
         said.append(["pits", "not_placed"])
-    elif "inside" in _classes(length):
+    elif "inside" in _classes(length) and "open_cut" not in length:
         said.append(["pits", "none"])
     if n_digs:
         said.append(["pits", "digs", {"n": n_digs}])
     return said
 
 
-def state_pit(pit: dict[str, Any], settings: PublicSettings) -> Statement:
+def state_pit(pit: Mapping[Hashable, Any], settings: PublicSettings) -> Statement:
     """Say where one pit lies, how large it is and how long it stays open."""
     sides = (pit["length_m"], pit["width_m"])
     if any(pd.isna(side) for side in sides):
@@ -187,18 +189,28 @@ def _is_settled(length: dict[str, float]) -> bool:
     return "" not in length
 
 
-def _state_parking(pits: pd.DataFrame, settings: PublicSettings) -> list[Statement]:
-    """Say how much parking the pits take."""
-    if pits.empty:
-        return []
-    taken_m2 = float(pits["parking_m2"].sum())
+def _state_parking(
+    pits: pd.DataFrame, trenches: pd.DataFrame, settings: PublicSettings
+) -> list[Statement]:
+    """Say how much parking the pits and the trenches take."""
+    said = _say_parking("pits", pits["parking_m2"], settings) if len(pits) else []
     unknown = int(pits["parking_m2"].isna().sum())
-    if taken_m2 >= 0.5:
-        spaces = math.ceil(taken_m2 / settings.parking_space_m2)
-        said: list[Statement] = [["parking", "pits", {"m2": round(taken_m2), "n": spaces}]]
-    else:
-        said = [] if unknown else [["parking", "none"]]
-    return said + _counted("parking", "unknown", unknown)
+    if len(pits) and not said and not unknown:
+        said = [["parking", "none"]]
+    said += _counted("parking", "unknown", unknown)
+    said += _say_parking("trench", trenches["parking_m2"], settings)
+    if trenches["parking_m2"].isna().any():
+        said.append(["parking", "trench_unknown"])
+    return said
+
+
+def _say_parking(key: str, area_m2: pd.Series, settings: PublicSettings) -> list[Statement]:
+    """Say an area of parking and its spaces, rounded up; nothing under half a square metre."""
+    taken_m2 = float(area_m2.sum())
+    if taken_m2 < 0.5:
+        return []
+    spaces = math.ceil(taken_m2 / settings.parking_space_m2)
+    return [["parking", key, {"m2": round(taken_m2), "n": spaces}]]
 
 
 def _state_traffic(
@@ -240,14 +252,16 @@ def state_trees(trees: pd.DataFrame) -> tuple[list[list[Statement]], list[int]]:
         Position of each tree's answer.
     """
     columns = ["protection", "veteran", "trench", "plan"]
-    group = trees.groupby(columns, sort=True)
-    kinds: list[list[Statement]] = [
-        [
-            ["tree", f"protected_{protection}"],
-            *([["tree", "veteran"]] if veteran == "yes" else []),
-            ["tree", f"trench_{trench}"],
-            ["tree", f"plan_{plan}"],
-        ]
-        for protection, veteran, trench, plan in group.groups
-    ]
-    return kinds, group.ngroup().to_list()
+    different = trees[columns].drop_duplicates().sort_values(columns)
+    kinds = [_state_tree(*(str(word) for word in row)) for row in different.to_numpy(object)]
+    position = pd.Series(np.arange(len(different)), index=pd.MultiIndex.from_frame(different))
+    kind = position.reindex(pd.MultiIndex.from_frame(trees[columns]))
+    return kinds, [int(one) for one in kind]
+
+
+def _state_tree(protection: str, veteran: str, trench: str, plan: str) -> list[Statement]:
+    """Say what happens to one tree."""
+    said: list[Statement] = [["tree", f"protected_{protection}"]]
+    if veteran == "yes":
+        said.append(["tree", "veteran"])
+    return [*said, ["tree", f"trench_{trench}"], ["tree", f"plan_{plan}"]]

@@ -54,9 +54,9 @@ def name_streets(
     label = label.where(is_named, squares)
     keys = pd.DataFrame({"label": label.to_numpy(object), "is_named": is_named})
     streets = keys.drop_duplicates()
-    order = streets["label"].map(_sort_key)
-    streets = streets.assign(order=order).sort_values(["is_named", "order"], ascending=[False, True])
-    streets = streets[["label", "is_named"]].reset_index(drop=True)
+    streets = streets.assign(is_square=~streets["is_named"], order=streets["label"].map(_sort_key))
+    streets = streets.sort_values(["is_square", "order"])[["label", "is_named"]]
+    streets = streets.reset_index(drop=True)
     place = streets.reset_index().rename(columns={"index": "street"})
     street = keys.merge(place, on=["label", "is_named"], how="left")["street"]
     return streets, street.to_numpy(np.int64)
@@ -73,9 +73,7 @@ def _sort_key(label: str) -> tuple[str, str]:
     return (label.casefold(), label)
 
 
-def _borrow_names(
-    runs: gpd.GeoDataFrame, surfaces: gpd.GeoDataFrame, reach_m: float
-) -> pd.Series:
+def _borrow_names(runs: gpd.GeoDataFrame, surfaces: gpd.GeoDataFrame, reach_m: float) -> pd.Series:
     """Give the street of the nearest named surface within reach; empty text for none."""
     names = clean_text(surfaces["street"])
     named = surfaces[(names != "").to_numpy()]
@@ -87,9 +85,7 @@ def _borrow_names(
     return pd.Series(lent, index=runs.index)
 
 
-def _grid_squares(
-    runs: gpd.GeoDataFrame, strings: pd.DataFrame, size_m: float
-) -> pd.Series:
+def _grid_squares(runs: gpd.GeoDataFrame, strings: pd.DataFrame, size_m: float) -> pd.Series:
     """Name the grid square of each run, or of the middle of its string."""
     if runs.empty:
         return pd.Series([], index=runs.index, dtype=str)
@@ -97,10 +93,11 @@ def _grid_squares(
     xy = pd.DataFrame(shapely.get_coordinates(middle), columns=["x", "y"], index=runs.index)
     group = runs["run_id"].map(_string_of_run(strings))
     shared = xy.groupby(group, dropna=True)[["x", "y"]].transform("mean")
-    xy = shared.where(group.notna().to_numpy()[:, None], xy)
+    xy = shared.fillna(xy)
     column = np.floor((xy["x"] - xy["x"].min()) / size_m).astype(int)
     row = np.floor((xy["y"].max() - xy["y"]) / size_m).astype(int) + 1
-    return column.map(_letters) + row.astype(str)
+    squares: pd.Series = column.map(_letters) + row.astype(str)
+    return squares
 
 
 def _letters(number: int) -> str:

@@ -1,0 +1,199 @@
+"""The page for residents as one HTML file that asks the network for nothing.
+
+The sentences in the page's first language stand in the HTML itself, so that it reads without
+scripts. The map, the other languages and the search come from packed data and one script.
+Text of the study enters the HTML through an escaping template only, and reaches the screen
+from the script as text only.
+"""
+
+from __future__ import annotations
+
+import json
+from functools import cache
+from importlib.resources import files
+from typing import Any
+from urllib.parse import quote
+
+import jinja2
+
+from routekit.outputs.map.builder import content_policy, read_part
+from routekit.outputs.map.packing import encode
+from routekit.outputs.public.content import page_content
+from routekit.outputs.public.facts import Facts, collect_facts
+from routekit.outputs.public.languages import LANGUAGES, Statement, load_words, render
+from routekit.outputs.public.reduce import reduce_result
+from routekit.outputs.public.settings import PublicSettings
+from routekit.outputs.public.statements import CLASSES, TOPICS, state_streets
+from routekit.result import Result
+
+MAX_NUMBERS = 12
+"""Sewer numbers that one message names; a longer street is named with its first ones."""
+
+_CLASS_COLOURS = {
+    "pits": "burst_same",
+    "inside": "cipp",
+    "trench": "open_cut",
+    "leave": "monitor",
+    "undecided": "",
+}
+
+
+@cache
+def _read_own(name: str) -> str:
+    """Read a file of this page."""
+    return (files("routekit.outputs.public") / name).read_text(encoding="utf-8")
+
+
+@cache
+def _template() -> jinja2.Template:
+    """Give the page's template; every slot is escaped unless marked safe."""
+    return jinja2.Environment(
+        autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True
+    ).from_string(_read_own("template.html"))
+
+
+def build_public_page(result: Result, settings: PublicSettings) -> str:
+    """Write the page for residents.
+
+    Parameters
+    ----------
+    result : Result
+        The tables of a study; any may be empty or lack optional columns. Only the columns of
+        `allow_list.toml`, and the one that names the street, are read.
+    settings : PublicSettings
+        Language, words and reaches.
+
+    Returns
+    -------
+    str
+        A whole HTML page; equal input gives an equal page.
+
+    Raises
+    ------
+    routekit.errors.FieldError
+        If a run or tree has no number, or shares it with another.
+    """
+    tables = reduce_result(result, street_field=settings.street_field)
+    facts = collect_facts(tables, settings)
+    said = state_streets(facts, settings)
+    words = load_words(settings.language)
+    colours = class_colours()
+    content = page_content(tables, facts, said, settings, colours)
+    library = read_part("vendor/leaflet.js")
+    own = _join_scripts()
+    style = read_part("vendor/leaflet.css") + _read_own("style.css")
+    return _template().render(
+        language=settings.language,
+        languages=[(code, load_words(code)["name"]) for code in LANGUAGES],
+        words=words,
+        say=lambda statement: render(statement, words),
+        title=settings.title or tables.name,
+        intro=settings.intro,
+        date=settings.data_date,
+        contact=contact_kind(settings.contact),
+        streets=_describe_streets(facts, said, settings),
+        cautions=list(words["cautions"]),
+        colours=colours,
+        policy=content_policy([library, own], [style]),
+        style=style,
+        scripts=[library, own],
+        licence=read_part("vendor/leaflet-LICENSE.txt"),
+        payload=encode(content),
+    )
+
+
+def class_colours() -> dict[str, dict[str, Any]]:
+    """Give colour, width and dash of what a resident sees, from the maps' common palette.
+
+    Returns
+    -------
+    dict
+        Class to `colour`, `width`, `dash`, in the order of the legend.
+    """
+    palette = json.loads(read_part("palette.json"))["techniques"]
+    return {
+        name: {key: palette[technique][key] for key in ("colour", "width", "dash")}
+        for name, technique in _CLASS_COLOURS.items()
+    }
+
+
+def contact_kind(contact: str) -> str:
+    """Tell how a reader reaches the council: `mail`, `web` or `none`."""
+    if not contact:
+        return "none"
+    return "web" if contact.startswith("https://") else "mail"
+
+
+def contact_address(contact: str, number: str, subject: str) -> str:
+    """Write the address behind a question.
+
+    Parameters
+    ----------
+    contact : str
+        A mail address, or an https address in which `{number}` stands for the number.
+    number : str
+        The run or tree number, or the words that name several.
+    subject : str
+        Subject of the message.
+
+    Returns
+    -------
+    str
+        A `mailto:` or `https:` address.
+    """
+    if contact_kind(contact) == "web":
+        return contact.replace("{number}", quote(number, safe=""))
+    words = quote(subject, safe="")
+    return f"mailto:{quote(contact, safe='@')}?subject={words}&body={words}"
+
+
+def _join_scripts() -> str:
+    """Join the page's script with the parts that it shares with the working map."""
+    parts = [read_part("script/unpack.js"), read_part("script/canvas.js"), _read_own("script.js")]
+    body = "\n".join(parts)
+    return f'(() => {{\n"use strict";\n{body}\n}})();\n'
+
+
+def _describe_streets(
+    facts: Facts, said: list[list[Statement]], settings: PublicSettings
+) -> list[dict[str, Any]]:
+    """Gather what the template writes of each street."""
+    words = load_words(settings.language)
+    runs = facts.runs.drop(columns="geometry")
+    numbers = runs["run_id"].astype(str).groupby(runs["street"]).agg(list).to_dict()
+    classes = runs["technique"].map(CLASSES).groupby(runs["street"]).agg(set).to_dict()
+    trees = _protected_trees(facts)
+    answer = []
+    for row, street in enumerate(facts.streets.itertuples(index=False)):
+        label = str(street.label)
+        title = label if street.is_named else render(["ui", "area", {"id": label}], words)
+        named = ", ".join(numbers[row][:MAX_NUMBERS]) + (
+            "…" if len(numbers[row]) > MAX_NUMBERS else ""
+        )
+        subject = render(["ui", "subject", {"id": f"{title} ({named})"}], words)
+        address = contact_address(settings.contact, named, subject) if settings.contact else ""
+        answer.append(
+            {
+                "title": title,
+                "topics": [
+                    (topic, [one for one in said[row] if one[0] == topic]) for topic in TOPICS
+                ],
+                "classes": [name for name in _CLASS_COLOURS if name in classes[row]],
+                "numbers": named,
+                "address": address,
+                "trees": trees.get(row, []),
+            }
+        )
+    return answer
+
+
+def _protected_trees(facts: Facts) -> dict[int, list[str]]:
+    """List number and species of the protected trees of each street."""
+    pairs = facts.tree_streets
+    shown = facts.trees.drop(columns="geometry").iloc[pairs["tree"].to_numpy()]
+    text = shown["tree_id"].str.cat(
+        shown["species"].where(shown["species"] == "", ", " + shown["species"])
+    )
+    table = text.to_frame("text").assign(street=pairs["street"].to_numpy())
+    kept = table[(shown["protection"] == "yes").to_numpy()]
+    return dict(kept.groupby("street")["text"].agg(list))

@@ -1,0 +1,140 @@
+"""An invented study of three short streets, in the shape of a result."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+from shapely.geometry import LineString, Point, box
+
+from routekit.result import Result
+
+CRS = "EPSG:32631"
+X0, Y0 = 630_000.0, 5_810_000.0
+
+
+def _shift(points: list[tuple[float, float]]) -> list[tuple[float, float]]:
+    return [(X0 + x, Y0 + y) for x, y in points]
+
+
+def _box(west: float, south: float, east: float, north: float):
+    return box(X0 + west, Y0 + south, X0 + east, Y0 + north)
+
+
+def _frame(geometry: list, **columns) -> gpd.GeoDataFrame:
+    return gpd.GeoDataFrame(columns, geometry=geometry, crs=CRS)
+
+
+def make_runs() -> gpd.GeoDataFrame:
+    lines = [
+        [(0, 0), (60, 0)],
+        [(60, 0), (120, 0)],
+        [(120, 0), (120, 70)],
+        [(120, 70), (120, 140)],
+        [(0, 100), (80, 100)],
+        [(0, 0), (0, 100)],
+    ]
+    return _frame(
+        [LineString(_shift(line)) for line in lines],
+        run_id=[f"R{i}" for i in range(1, 7)],
+        street=["Alder Row", "Alder Row", "Mill Bank", "Mill Bank", "Quince Court", None],
+        diameter_mm=[250.0] * 6,
+        depth_max_m=[2.5] * 6,
+        length_m=[60.0, 60.0, 70.0, 70.0, 80.0, 100.0],
+    )
+
+
+def make_trees() -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame]:
+    places = [(10, 3), (30, 3), (50, 3), (90, 4), (123, 20), (124, 60), (40, 104), (300, 300)]
+    stems = [Point(*_shift([place])[0]) for place in places]
+    ids = [f"T{i}" for i in range(1, 9)]
+    trees = _frame(
+        stems,
+        tree_id=ids,
+        species=["Tilia cordata", "Tilia cordata", "Acer campestre", None, *["Quercus robur"] * 4],
+        crown_diameter_m=[8.0, 9.0, 6.0, np.nan, 12.0, 10.0, 7.0, 7.0],
+        is_protected=pd.array([True, False, None, False, True, False, False, True], dtype=object),
+        is_veteran=pd.array([False, False, False, False, True, False, None, False], dtype=object),
+    )
+    zones = _frame(
+        stems,
+        tree_id=ids,
+        radius_m=[4.0, 4.0, 4.0, np.nan, 6.0, 5.0, 4.0, 4.0],
+        zone=[None] * 8,
+        area_m2=[50.0] * 8,
+    )
+    return trees, zones
+
+
+def make_result(**changes) -> Result:
+    trees, zones = make_trees()
+    empty = pd.DataFrame()
+    no_shapes = _frame([])
+    result = Result(
+        name="Sewers of Lower Fenwick",
+        crs=CRS,
+        runs=make_runs(),
+        manholes=no_shapes,
+        trees=trees,
+        zones=zones,
+        trenches=no_shapes,
+        breaches=pd.DataFrame(
+            {
+                "run_id": ["R1", "R1", "R1", "R3", "R4", "R5"],
+                "tree_id": ["T1", "T2", "T3", "T5", "T6", "T7"],
+                "severity": ["minor", "major", "minor", "structural", "major", "major"],
+            }
+        ),
+        tree_loss=empty,
+        tree_balance=empty,
+        inspections=empty,
+        root_links=empty,
+        condition=empty,
+        checks=empty,
+        options=empty,
+        advice=pd.DataFrame(
+            {
+                "run_id": [f"R{i}" for i in range(1, 7)],
+                "technique": ["burst_same", "burst_same", "cipp", "open_cut", "monitor", None],
+                "reason": ["private reason"] * 6,
+            }
+        ),
+        strings=_frame(
+            [LineString(_shift([(0, 0), (120, 0)]))],
+            string_id=["S1"],
+            run_ids=["R1;R2"],
+            length_m=[120.0],
+            launch_pit=["P1"],
+            reception_pit=["P2"],
+        ),
+        pits=_frame(
+            [_box(-8, -1, 0, 1), _box(119, -1.5, 122, 1.5)],
+            pit_id=["P1", "P2"],
+            role=["launch", "reception"],
+            length_m=[8.0, 3.0],
+            width_m=[2.0, 3.0],
+        ),
+        digs=_frame(
+            [_box(29, 1, 30, 2), _box(100, 1, 101, 2)],
+            dig_id=["D1", "D2"],
+            run_id=["R1", "R2"],
+            kind=["connection", "connection"],
+            method=["hand", "robot"],
+        ),
+        connections=no_shapes,
+        services=no_shapes,
+        obstacles=_frame([_box(10, 10, 40, 25), _box(130, 30, 150, 60)], kind=["building"] * 2),
+        surfaces=_frame(
+            [_box(-20, -6, 140, -1), _box(-20, -1, 118, 6), _box(118, -1, 125, 150)],
+            kind=["carriageway", "parking", "footway"],
+        ),
+        study_area=no_shapes,
+        decisions=empty,
+        totals=empty,
+        findings=empty,
+        rules=empty,
+        provenance=empty,
+    )
+    return dataclasses.replace(result, **changes)
