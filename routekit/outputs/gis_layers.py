@@ -210,7 +210,7 @@ def select_checks(result: Result, max_rows: int) -> tuple[pd.DataFrame, str]:
     checks = result.checks
     if len(checks) <= max_rows:
         return checks, ""
-    kept = checks[(checks["verdict"] != "pass").to_numpy() | _is_recommended(result)]
+    kept = checks[(checks["verdict"] != "pass").to_numpy() | is_recommended(result)]
     note = (
         f"Layer checks holds {len(kept)} of {len(checks)} checks: those that do not pass and "
         "those of the recommended technique. All others pass."
@@ -218,7 +218,7 @@ def select_checks(result: Result, max_rows: int) -> tuple[pd.DataFrame, str]:
     return kept, note
 
 
-def _is_recommended(result: Result) -> NDArray[np.bool_]:
+def is_recommended(result: Result) -> NDArray[np.bool_]:
     """Mark the checks of the technique recommended for their run, shape (n checks,)."""
     checks, advice = result.checks, result.advice
     if not {"run_id", "technique"} <= set(advice.columns):

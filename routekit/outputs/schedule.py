@@ -1,0 +1,297 @@
+"""Write the schedule: a workbook that a designer hands to a tenderer.
+
+Which columns a sheet shows, under which title, with which unit and number format, stands in
+`schedule_columns.csv`. Text is written as text whatever it begins with, and cells of text keep
+that format when someone edits them.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import xlsxwriter
+from numpy.typing import NDArray
+from xlsxwriter.exceptions import XlsxWriterException
+
+from routekit.errors import OutputError
+from routekit.outputs.atomic import replacing_file
+from routekit.outputs.gis_layers import is_recommended, join_runs
+from routekit.outputs.tree_cases import list_touched
+from routekit.result import Result
+from routekit.settings import Settings, setting
+from routekit.vocabulary import TECHNIQUES
+
+MAX_CELL_UNITS = 32_767
+_CUT_MARK = " [cut: longer text in result.gpkg]"
+_CREATED = dt.datetime(2000, 1, 1, tzinfo=dt.UTC).replace(tzinfo=None)
+_UNFIT = re.compile("[\ud800-\udfff\ufffe\uffff]")
+_A3 = 8
+_WORKBOOK_OPTIONS = {
+    "strings_to_formulas": False,
+    "strings_to_urls": False,
+    "strings_to_numbers": False,
+}
+_NUMBERS = {"n0": "#,##0", "n1": "#,##0.0", "n2": "#,##0.00", "n3": "#,##0.000", "n4": "0.0000",
+            "year": "0", "share": "0.0%"}  # fmt: skip
+_WORDS: dict[str, dict[Any, str]] = {"flag": {True: "yes", False: "no"}, "technique": TECHNIQUES}
+_WIDTHS = {"long": 48.0, "text": 16.0, "technique": 26.0}
+_FOOTER = (
+    "&L&8Screening only: local codes, licensed engineers and arborists decide.&R&8&A, &P of &N"
+)
+
+
+class ScheduleSettings(Settings):
+    """Size of the schedule."""
+
+    max_rows: int = setting(
+        100_000,
+        unit="rows",
+        source="house",
+        text="Most rows of one sheet; what is left out is said in the sheet and stands in the "
+        "GeoPackage. A sheet ends at 1,048,576 rows",
+        ge=1,
+        le=1_048_000,
+    )
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column of a sheet: where it comes from and how it is shown."""
+
+    name: str
+    title: str
+    kind: str
+
+
+@cache
+def load_columns() -> dict[str, tuple[Column, ...]]:
+    """Read the columns of each sheet.
+
+    Returns
+    -------
+    dict of str to tuple of Column
+        By sheet, in the order of the workbook; titles hold the unit in brackets.
+    """
+    with (files("routekit.outputs") / "schedule_columns.csv").open(encoding="utf-8") as stream:
+        table = pd.read_csv(stream, dtype=str, keep_default_na=False)
+    table["title"] = table["title"].where(
+        table["unit"] == "", table["title"] + " (" + table["unit"] + ")"
+    )
+    return {
+        str(sheet): tuple(map(Column, rows["column"], rows["title"], rows["kind"]))
+        for sheet, rows in table.groupby("sheet", sort=False)
+    }
+
+
+def write_schedule(
+    result: Result, path: str | Path, *, settings: ScheduleSettings | None = None
+) -> Path:
+    """Write a result as a workbook, in place of an earlier one only when complete.
+
+    Parameters
+    ----------
+    result : Result
+        Tables of one study; empty tables give sheets with headers only.
+    path : str or Path
+        File to write.
+    settings : ScheduleSettings, optional
+        The defaults where not given.
+
+    Returns
+    -------
+    Path
+        The file written.
+
+    Raises
+    ------
+    OutputError
+        If the file cannot be written or replaced; an earlier file is kept.
+    """
+    chosen, target = settings or ScheduleSettings(), Path(path)
+    sheets = collect_sheets(result)
+    with replacing_file(target) as fresh:
+        try:
+            with xlsxwriter.Workbook(fresh, _WORKBOOK_OPTIONS) as book:
+                book.set_properties({"title": clean_text(result.name)[:200], "created": _CREATED})
+                formats = _make_formats(book)
+                _write_cautions(book, result, formats)
+                for name, table in sheets.items():
+                    _write_sheet(book, name, table, result.name, formats, chosen.max_rows)
+        except XlsxWriterException as error:
+            message = (
+                f"the schedule cannot be written; {target} ({error}); make room on the disk or "
+                "choose another output folder; earlier results are kept"
+            )
+            raise OutputError(message) from error
+    return target
+
+
+def collect_sheets(result: Result) -> dict[str, pd.DataFrame]:
+    """Gather the table of each sheet.
+
+    Parameters
+    ----------
+    result : Result
+        Tables of one study.
+
+    Returns
+    -------
+    dict of str to pandas.DataFrame
+        By sheet, in the order of the workbook. Trees are those that some works touch; checks are
+        those of the recommended technique that do not pass.
+    """
+    provenance = result.provenance
+    if "kind" in provenance.columns:
+        provenance = provenance[~provenance["kind"].isin(["setting", "caution"])]
+    checks = result.checks
+    if len(checks):
+        checks = checks[is_recommended(result) & (checks["verdict"] != "pass").to_numpy()]
+    return {
+        "Runs": join_runs(result),
+        "Strings": result.strings,
+        "Pits": result.pits,
+        "Digs": result.digs,
+        "Trees": list_touched(result),
+        "Totals": result.totals,
+        "To confirm": checks,
+        "Assumptions": result.rules,
+        "Sources": provenance,
+        "Findings": result.findings,
+    }
+
+
+def clean_text(value: Any) -> str:
+    """Make any value a text that a cell can hold.
+
+    Parameters
+    ----------
+    value : Any
+
+    Returns
+    -------
+    str
+        Without characters that a workbook cannot hold; longer text than a cell holds is cut and
+        ends with a mark that says so.
+    """
+    text = _UNFIT.sub("\ufffd", str(value))
+    if len(text) <= MAX_CELL_UNITS // 2:
+        return text
+    units = text.encode("utf-16-le")
+    if len(units) <= 2 * MAX_CELL_UNITS:
+        return text
+    room = MAX_CELL_UNITS - len(_CUT_MARK)
+    return units[: 2 * room].decode("utf-16-le", errors="ignore") + _CUT_MARK
+
+
+def _make_formats(book: xlsxwriter.Workbook) -> dict[str, Any]:
+    """Make the cell formats by kind of column."""
+    top = {"valign": "top"}
+    formats = {
+        kind: book.add_format({**top, "num_format": code}) for kind, code in _NUMBERS.items()
+    }
+    text = book.add_format({**top, "num_format": "@"})
+    formats |= {"text": text, "technique": text, "flag": text}
+    formats["long"] = book.add_format({**top, "num_format": "@", "text_wrap": True})
+    head = {"bold": True, "text_wrap": True, "valign": "vcenter", "bottom": 1}
+    formats["head"] = book.add_format({**head, "bg_color": "#DDE7DF"})
+    formats["title"] = book.add_format({"bold": True, "font_size": 16, "num_format": "@"})
+    return formats
+
+
+def _write_cautions(book: xlsxwriter.Workbook, result: Result, formats: dict[str, Any]) -> None:
+    """Write the first sheet: what this is, what to beware of, how to read it."""
+    sheet = book.add_worksheet("Read first")
+    sheet.set_column(0, 0, 120)
+    sheet.write_string(0, 0, clean_text(result.name)[:500], formats["title"])
+    reading = [
+        f"Working coordinate system: {result.crs}.",
+        "An empty cell means: not known, or it does not apply.",
+        "Sheet Trees lists the trees that an open-cut trench, a pit or a small dig would reach.",
+        "Sheet To confirm lists the checks of the recommended technique that do not pass.",
+        "Everything else stands in result.gpkg beside this file.",
+    ]
+    lines = [*result.cautions, *reading]
+    sheet.write_column(2, 0, [clean_text(line) for line in lines], formats["long"])
+    _set_up_print(sheet, result.name)
+
+
+def _write_sheet(
+    book: xlsxwriter.Workbook,
+    name: str,
+    table: pd.DataFrame,
+    study: str,
+    formats: dict[str, Any],
+    max_rows: int,
+) -> None:
+    """Write one table with frozen header, filter, formats and print set-up."""
+    sheet = book.add_worksheet(name)
+    shown = [column for column in load_columns()[name] if column.name in table.columns]
+    shown = shown or list(load_columns()[name][:1])
+    rows = table.iloc[:max_rows]
+    for place, column in enumerate(shown):
+        cells = _cells(rows, column)
+        form = formats[column.kind if column.kind in formats else "text"]
+        sheet.write_string(0, place, column.title, formats["head"])
+        sheet.write_column(1, place, cells, form)
+        sheet.set_column(place, place, _width(column, cells))
+    sheet.set_row(0, 45)
+    sheet.freeze_panes(1, 1)
+    sheet.autofilter(0, 0, max(len(rows), 1), len(shown) - 1)
+    if len(table) > len(rows):
+        left_out = f"{len(table) - len(rows)} more rows are left out here: see result.gpkg"
+        sheet.write_string(len(rows) + 2, 0, left_out, formats["text"])
+    sheet.repeat_rows(0)
+    _set_up_print(sheet, study)
+
+
+def _cells(rows: pd.DataFrame, column: Column) -> list[Any]:
+    """Give the cells of a column: numbers, texts, and None where nothing is known."""
+    if column.name not in rows.columns:
+        return []
+    known = rows[column.name].notna().to_numpy()
+    values = pd.Series(rows[column.name].astype(object).to_numpy())
+    if column.kind in _NUMBERS:
+        numbers = pd.to_numeric(values, errors="coerce").astype("float64")
+        fit = np.isfinite(numbers.to_numpy())
+        texts = values.map(clean_text).to_numpy(dtype=object)
+        return _list_known(np.where(fit, numbers.to_numpy(dtype=object), texts), known)
+    words = _WORDS.get(column.kind, {})
+    worded = values.map(lambda value: clean_text(words.get(value, value)))
+    return _list_known(worded.to_numpy(dtype=object), known)
+
+
+def _list_known(cells: NDArray[np.object_], known: NDArray[np.bool_]) -> list[Any]:
+    """List the cells, None where nothing is known."""
+    blank = np.full(len(cells), None, dtype=object)
+    blank[known] = cells[known]
+    return list(blank)
+
+
+def _width(column: Column, cells: Iterable[Any]) -> float:
+    """Choose a column width, in characters."""
+    if column.kind in ("long", "technique"):
+        return _WIDTHS[column.kind]
+    if column.kind == "text":
+        longest = max((len(cell) for cell in cells if isinstance(cell, str)), default=0)
+        return min(max(10.0, longest + 2.0, len(column.title) / 2), 2 * _WIDTHS["text"])
+    return min(max(10.0, len(column.title) / 2 + 2), 18.0)
+
+
+def _set_up_print(sheet: Any, study: str) -> None:
+    """Set A3 landscape, one page wide, with the study in the header and cautions in the footer."""
+    sheet.set_landscape()
+    sheet.set_paper(_A3)
+    sheet.fit_to_pages(1, 0)
+    sheet.set_margins(left=0.4, right=0.4, top=0.7, bottom=0.7)
+    name = clean_text(study)[:60].replace("&", "&&")
+    sheet.set_header(f"&L&8 {name}")
+    sheet.set_footer(_FOOTER)

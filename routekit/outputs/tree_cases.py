@@ -1,0 +1,112 @@
+"""Which trees any works touch, and what touches them: trenches, pits and small excavations."""
+
+from __future__ import annotations
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+
+from routekit.outputs.gis_layers import attach, join_trees
+from routekit.result import Result
+
+_TOUCH_M2 = 1e-6
+
+
+def list_touched(result: Result) -> gpd.GeoDataFrame:
+    """List the trees whose zone an open-cut trench or a recommended excavation reaches.
+
+    Parameters
+    ----------
+    result : Result
+        Tables of one study.
+
+    Returns
+    -------
+    geopandas.GeoDataFrame
+        Rows of `result.trees` in their order, with the columns of the zone, of the loss under open
+        cut and of the balance; `tree` is the position in `result.trees`.
+    """
+    if not len(result.trees):
+        return result.trees.assign(tree=np.empty(0, dtype=int))
+    trees = join_trees(result)
+    trees = attach(
+        trees, result.zones.drop(columns="geometry", errors="ignore"), key="tree_id", prefix="zone_"
+    )
+    named = [result.tree_loss.get("tree_id"), find_touches(result)["tree_id"]]
+    named += [table.get("worst_tree") for table in (result.pits, result.digs)]
+    ids = pd.concat([names.astype("str") for names in named if names is not None])
+    touched = pd.Index(ids.dropna().unique()).get_indexer(pd.Index(trees["tree_id"].astype("str")))
+    return trees.assign(tree=np.arange(len(trees)))[touched >= 0]
+
+
+def find_touches(result: Result) -> pd.DataFrame:
+    """Find the pits and digs that reach into root protection zones.
+
+    Parameters
+    ----------
+    result : Result
+        Tables of one study.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per tree and pit or dig: tree_id, kind (pit, dig), item_id, item (position in its
+        table); sorted by kind, item and tree position.
+    """
+    parts = [
+        _find_in_zones(result.zones, result.pits, "pit"),
+        _find_in_zones(result.zones, result.digs, "dig"),
+    ]
+    return pd.concat(parts, ignore_index=True)
+
+
+def _find_in_zones(zones: gpd.GeoDataFrame, items: gpd.GeoDataFrame, kind: str) -> pd.DataFrame:
+    """Pair excavations of one kind with the zones that they share ground with."""
+    if not len(zones) or not len(items):
+        return pd.DataFrame({"tree_id": [], "kind": [], "item_id": [], "item": []}).astype(
+            {"tree_id": "str", "kind": "str", "item_id": "str", "item": int}
+        )
+    shapes = np.array(items.geometry, dtype=object)
+    pairs = [_near_circles(zones, shapes), _in_polygons(zones, shapes)]
+    item, tree = np.concatenate(pairs, axis=1)
+    order = np.lexsort((tree, item))
+    item, tree = item[order], tree[order]
+    return pd.DataFrame(
+        {
+            "tree_id": zones["tree_id"].astype("str").to_numpy()[tree],
+            "kind": kind,
+            "item_id": items[f"{kind}_id"].astype("str").to_numpy()[item],
+            "item": item,
+        }
+    )
+
+
+def _near_circles(zones: gpd.GeoDataFrame, shapes: np.ndarray) -> np.ndarray:
+    """Pair shapes with circular zones: nearer to the stem than the radius; shape (2, p)."""
+    stems = np.array(zones.geometry, dtype=object)
+    radius = _column(zones, "radius_m")
+    known = radius > 0
+    if not known.any():
+        return np.empty((2, 0), dtype=int)
+    item, tree = shapely.STRtree(stems).query(shapes, "dwithin", distance=radius[known].max())
+    near = shapely.distance(shapes[item], stems[tree]) < radius[tree]
+    return np.stack([item[near], tree[near]])
+
+
+def _in_polygons(zones: gpd.GeoDataFrame, shapes: np.ndarray) -> np.ndarray:
+    """Pair shapes with polygonal zones that they share area with; shape (2, p)."""
+    if "zone" not in zones.columns:
+        return np.empty((2, 0), dtype=int)
+    polygons = np.array(zones["zone"], dtype=object)
+    polygons[~shapely.is_geometry(polygons)] = None
+    item, tree = shapely.STRtree(polygons).query(shapes, "intersects")
+    shared = shapely.area(shapely.intersection(shapes[item], polygons[tree])) > _TOUCH_M2
+    return np.stack([item[shared], tree[shared]])
+
+
+def _column(table: pd.DataFrame, name: str) -> np.ndarray:
+    """Give a column as numbers; NaN everywhere where there is none."""
+    if name not in table.columns:
+        return np.full(len(table), np.nan)
+    return table[name].to_numpy(dtype=float, na_value=np.nan)

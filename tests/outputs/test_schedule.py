@@ -1,0 +1,229 @@
+"""The workbook: text stays text, numbers equal the GeoPackage, the same bytes twice."""
+
+import dataclasses
+import hashlib
+import shutil
+import subprocess
+import zipfile
+
+import numpy as np
+import openpyxl
+import pandas as pd
+import pyogrio
+import pytest
+from synthetic import FORMULAS, LONG, MARKUP, make_empty_result, make_result
+
+from routekit.outputs import schedule
+from routekit.outputs.geopackage import write_geopackage
+from routekit.outputs.schedule import (
+    MAX_CELL_UNITS,
+    ScheduleSettings,
+    clean_text,
+    collect_sheets,
+    load_columns,
+    write_schedule,
+)
+from routekit.outputs.tree_cases import find_touches, list_touched
+
+SHEETS = ["Read first", *load_columns()]
+
+
+@pytest.fixture(scope="module")
+def result():
+    return make_result()
+
+
+@pytest.fixture(scope="module")
+def path(result, tmp_path_factory):
+    return write_schedule(result, tmp_path_factory.mktemp("out") / "schedule.xlsx")
+
+
+@pytest.fixture(scope="module")
+def book(path):
+    return openpyxl.load_workbook(path)
+
+
+def column_of(book, sheet, title):
+    rows = list(book[sheet].iter_rows(values_only=True))
+    return [row[rows[0].index(title)] for row in rows[1:]]
+
+
+def test_sheets_stand_in_order_and_columns_have_units(book):
+    assert book.sheetnames == SHEETS
+    assert [cell.value for cell in book["Runs"][1]][:5] == [
+        "Run", "From manhole", "To manhole", "Length (m)", "Bore width (mm)",
+    ]  # fmt: skip
+    assert "Depth, max (m)" in [cell.value for cell in book["Runs"][1]]
+
+
+def test_each_sheet_is_frozen_filtered_and_set_up_for_print(book):
+    for name in SHEETS[1:]:
+        sheet = book[name]
+        assert sheet.freeze_panes == "B2"
+        assert sheet.auto_filter.ref
+        assert sheet.print_title_rows == "$1:$1"
+        assert sheet.page_setup.orientation == "landscape"
+        assert sheet.page_setup.paperSize == 8
+        assert sheet.sheet_properties.pageSetUpPr.fitToPage
+        assert sheet.page_setup.fitToWidth in (None, 1)
+        assert sheet.page_setup.fitToHeight == 0
+        assert "Screening only" in sheet.oddFooter.left.text
+
+
+def test_numbers_are_numbers_with_formats_and_unknown_is_blank(book, result):
+    depths = column_of(book, "Runs", "Depth, max (m)")
+    expected = result.runs["depth_max_m"]
+    assert [value is None for value in depths] == expected.isna().tolist()
+    np.testing.assert_allclose([v for v in depths if v is not None], expected.dropna())
+    cell = book["Runs"].cell(2, [c.value for c in book["Runs"][1]].index("Depth, max (m)") + 1)
+    assert cell.number_format == "#,##0.00"
+
+
+def test_flags_and_techniques_are_words(book, result):
+    assert set(column_of(book, "Runs", "Recommended technique")) == {
+        "Pipe bursting, size for size",
+        "Cured-in-place pipe (CIPP)",
+        "Open cut",
+        "Leave and monitor",
+    }
+    touched = list_touched(result)
+    words = touched["is_protected"].map({True: "yes", False: "no"}).tolist()
+    assert column_of(book, "Trees", "Protected") == words
+
+
+@pytest.mark.parametrize("text", [*FORMULAS, *MARKUP, LONG])
+def test_hostile_text_is_a_text_cell(path, text):
+    for data_only in (False, True):
+        book = openpyxl.load_workbook(path, data_only=data_only)
+        sheet = book["Runs"]
+        cells = [cell for row in sheet.iter_rows() for cell in row if cell.value == text]
+        assert cells
+        assert {cell.data_type for cell in cells} == {"s"}
+        assert {cell.number_format for cell in cells} == {"@"}
+        assert not any(cell.hyperlink for cell in cells)
+
+
+def test_no_sheet_holds_a_formula_or_a_link(path):
+    with zipfile.ZipFile(path) as archive:
+        pages = [archive.read(name) for name in archive.namelist() if "worksheets/" in name]
+    assert len(pages) >= len(SHEETS)
+    assert not any(b"<f>" in page or b"hyperlink" in page for page in pages)
+
+
+def test_text_that_a_cell_cannot_hold_is_cut_with_a_mark(book):
+    cut = column_of(book, "Findings", "Seen")[2]
+    assert len(cut) == MAX_CELL_UNITS
+    assert cut.endswith("[cut: longer text in result.gpkg]")
+
+
+@pytest.mark.parametrize(
+    ("given", "units"), [("a" * 32_767, 32_767), ("🌳" * 16_384, 32_766), ("a" * 40_000, 32_767)]
+)
+def test_length_is_counted_in_units_of_the_format(given, units):
+    """A cell holds 32,767 characters, counted as UTF-16 units; source: the format's limits."""
+    assert len(clean_text(given).encode("utf-16-le")) // 2 in (units, units - 1)
+
+
+def test_characters_that_the_format_forbids_are_replaced():
+    assert clean_text("a\ud800b\uffffc") == "a\ufffdb\ufffdc"
+
+
+def test_totals_equal_those_of_the_geopackage(book, result, tmp_path):
+    stored = pyogrio.read_dataframe(
+        write_geopackage(result, tmp_path / "result.gpkg"), layer="totals"
+    )
+    assert column_of(book, "Totals", "Quantity") == stored["quantity"].tolist()
+    for title, column in (
+        ("Open cut, mid", "open_cut_mid"),
+        ("Recommended, high", "recommended_high"),
+    ):
+        np.testing.assert_allclose(column_of(book, "Totals", title), stored[column], rtol=1e-15)
+
+
+@pytest.mark.skipif(shutil.which("soffice") is None, reason="no office suite on this machine")
+def test_an_office_suite_reads_the_same_totals(path, result, tmp_path):
+    subprocess.run(
+        ["soffice", f"-env:UserInstallation=file://{tmp_path}/profile", "--headless",
+         "--convert-to", "xlsx:Calc MS Excel 2007 XML", "--outdir", tmp_path, path],
+        check=True, capture_output=True, timeout=180,
+    )  # fmt: skip
+    book = openpyxl.load_workbook(tmp_path / "schedule.xlsx")
+    assert book.sheetnames == SHEETS
+    np.testing.assert_allclose(
+        column_of(book, "Totals", "Open cut, mid"), result.totals["open_cut_mid"], rtol=1e-12
+    )
+    assert column_of(book, "Totals", "Quantity")[3] == "=Trips"
+    assert book["Totals"]["A5"].data_type == "s"
+
+
+def test_to_confirm_lists_only_what_does_not_pass_for_the_recommended_technique(result):
+    shown = collect_sheets(result)["To confirm"]
+    technique = result.advice.set_index("run_id")["technique"]
+    assert len(shown) > 0
+    assert (shown["verdict"] != "pass").all()
+    assert (
+        shown["technique"].astype(str) == technique.loc[shown["run_id"].astype(str)].to_numpy()
+    ).all()
+
+
+def test_trees_are_those_that_works_touch(result):
+    touched = set(list_touched(result)["tree_id"])
+    assert set(result.tree_loss["tree_id"]) <= touched
+    assert {"T000", "T003"} <= touched
+    assert touched < set(result.trees["tree_id"])
+
+
+def test_touches_agree_with_drawn_zones(result):
+    """Pits and digs against zones drawn as 256-sided polygons (derived)."""
+    zones = result.zones
+    drawn = zones.geometry.buffer(zones["radius_m"].fillna(0), quad_segs=64).where(
+        zones["zone"].isna(), zones["zone"]
+    )
+    found = find_touches(result)
+    for kind, table in (("pit", result.pits), ("dig", result.digs)):
+        for row, shape in enumerate(table.geometry):
+            expected = set(zones["tree_id"][drawn.intersection(shape).area > 1e-6])
+            rows = found[(found["kind"] == kind) & (found["item"] == row)]
+            assert set(rows["tree_id"]) == expected
+
+
+def test_rows_over_the_limit_are_left_out_and_counted(result, tmp_path):
+    path = write_schedule(result, tmp_path / "few.xlsx", settings=ScheduleSettings(max_rows=5))
+    runs = [row[0] for row in openpyxl.load_workbook(path)["Runs"].iter_rows(values_only=True)]
+    assert runs[1:6] == ["R000", "R001", "R002", "R003", "R004"]
+    assert runs[7] == "7 more rows are left out here: see result.gpkg"
+
+
+@pytest.mark.parametrize("columns", [True, False])
+def test_empty_tables_give_headers(tmp_path, columns):
+    path = write_schedule(make_empty_result(columns=columns), tmp_path / "empty.xlsx")
+    book = openpyxl.load_workbook(path)
+    assert book.sheetnames == SHEETS
+    assert book["Runs"]["A1"].value == "Run"
+
+
+def test_infinite_and_textual_numbers_are_shown_as_text(result, tmp_path):
+    runs = result.runs.assign(length_m=pd.Series([np.inf, "=2", *[3.0] * 10], dtype=object))
+    path = write_schedule(dataclasses.replace(result, runs=runs), tmp_path / "odd.xlsx")
+    assert column_of(openpyxl.load_workbook(path), "Runs", "Length (m)")[:3] == ["inf", "=2", 3.0]
+
+
+def test_two_writes_give_the_same_bytes(path, result, tmp_path):
+    again = write_schedule(result, tmp_path / "again.xlsx")
+    digests = [hashlib.sha256(item.read_bytes()).hexdigest() for item in (path, again)]
+    assert digests[0] == digests[1]
+
+
+def test_a_writer_that_dies_leaves_the_earlier_file(result, tmp_path, monkeypatch):
+    path = write_schedule(result, tmp_path / "schedule.xlsx")
+    before = path.read_bytes()
+
+    def die(*_):
+        message = "cut off"
+        raise KeyboardInterrupt(message)
+
+    monkeypatch.setattr(schedule, "_write_sheet", die)
+    with pytest.raises(KeyboardInterrupt, match="cut off"):
+        write_schedule(make_result(seed=2), path)
+    assert path.read_bytes() == before
+    assert [item.name for item in tmp_path.iterdir()] == ["schedule.xlsx"]
