@@ -1,0 +1,200 @@
+"""The working map as one HTML page that asks the network for nothing.
+
+Leaflet and folium carry the map; the page's own script unpacks the data and draws it. Text of
+the study reaches the page only as packed data and escaped title, and the content security
+policy names every script and style by its hash.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+from functools import cache
+from importlib.resources import files
+from typing import Final
+from urllib.parse import urlsplit
+
+import folium
+import jinja2
+import numpy as np
+from folium.template import Template
+
+from routekit.outputs.map.content import page_content, plan_box
+from routekit.outputs.map.packing import encode
+from routekit.outputs.map.projection import to_lonlat
+from routekit.outputs.settings import MapSettings
+from routekit.result import Result
+
+SCRIPTS: Final = (
+    "unpack.js", "words.js", "study.js", "findplace.js", "canvas.js", "strokes.js", "plan.js",
+    "narrow.js", "key.js", "schedule.js", "sections.js", "cards.js", "parts.js",
+    "sheets.js",
+    "takeaway.js", "measure.js", "printing.js", "finder.js", "main.js",
+)  # fmt: skip
+"""Scripts of the page, in the order in which they are joined."""
+
+_FOLDER: Final = files("routekit.outputs.map")
+_BLANK_IMAGE_SOURCES: Final = "data:"
+
+
+@cache
+def read_part(name: str) -> str:
+    """Read a file of the page.
+
+    Parameters
+    ----------
+    name : str
+        Path below the folder of the map.
+
+    Returns
+    -------
+    str
+        Its text.
+    """
+    return _FOLDER.joinpath(name).read_text(encoding="utf-8")
+
+
+@cache
+def page_templates() -> jinja2.Environment:
+    """Give the page templates, with every slot escaped unless marked safe.
+
+    Returns
+    -------
+    jinja2.Environment
+        Reads the files in `page/`.
+    """
+    loader = jinja2.FunctionLoader(lambda name: read_part(f"page/{name}"))
+    return jinja2.Environment(loader=loader, autoescape=True, undefined=jinja2.StrictUndefined)
+
+
+class SheetMap(folium.Map):
+    """A folium map with none of its outside scripts and styles, and a fixed name."""
+
+    default_js: Final = []
+    default_css: Final = []
+
+    def __init__(self, result: Result, settings: MapSettings) -> None:
+        """Centre the map on the study and add online tiles where they are asked for."""
+        box = plan_box(result)
+        lon, lat = to_lonlat([(box[:2] + box[2:]) / 2], result.crs)[0]
+        super().__init__(
+            location=(float(np.round(lat, 7)), float(np.round(lon, 7))),
+            tiles=None,
+            zoom_start=17,
+            zoom_control=False,
+            attribution_control=False,
+            box_zoom=False,
+            max_zoom=23,
+            min_zoom=3,
+            zoom_snap=0.25,
+            zoom_delta=0.75,
+        )
+        self._template = Template(read_part("page/leaflet.html"))
+        if settings.online_tiles_url:
+            tiles = folium.TileLayer(settings.online_tiles_url, attr=" ", max_zoom=23)
+            tiles.get_name = lambda: "online_tiles"
+            self.add_child(tiles, name="online_tiles")
+
+    def get_name(self) -> str:
+        """Name the map the same in every page."""
+        return "sheet_map"
+
+    def write_parts(self) -> tuple[str, str]:
+        """Write the map's element and script.
+
+        Returns
+        -------
+        html, script : str
+            Both without enclosing tags of the page.
+        """
+        figure = self.get_root()
+        self.render()
+        return figure.html.render(), figure.script.render()
+
+
+def build_map(result: Result, settings: MapSettings) -> str:
+    """Write the working map of a study.
+
+    Parameters
+    ----------
+    result : Result
+        The tables of a study; any of them may be empty.
+    settings : MapSettings
+        What to draw.
+
+    Returns
+    -------
+    str
+        A whole HTML page; equal input gives an equal page.
+    """
+    content, details = page_content(result, settings)
+    html, start = SheetMap(result, settings).write_parts()
+    library = read_part("vendor/leaflet.js")
+    own = join_scripts(SCRIPTS)
+    style = read_part("vendor/leaflet.css") + read_part("page/style.css")
+    return page_templates().get_template("sheet.html").render(
+        name=result.name,
+        policy=content_policy([library, start, own], [style], settings.online_tiles_url),
+        style=style,
+        scripts=[library, start, own],
+        licence=read_part("vendor/leaflet-LICENSE.txt"),
+        map_html=html,
+        payload=encode(content),
+        details=[encode(detail) for detail in details],
+        cautions=result.cautions,
+    )
+
+
+def join_scripts(names: tuple[str, ...]) -> str:
+    """Join scripts into one that leaves no name behind.
+
+    Parameters
+    ----------
+    names : tuple of str
+        File names in `script/`.
+
+    Returns
+    -------
+    str
+        One strict function, called at once.
+    """
+    body = "\n".join(read_part(f"script/{name}") for name in names)
+    return f'(() => {{\n"use strict";\n{body}\n}})();\n'
+
+
+def content_policy(scripts: list[str], styles: list[str], tiles_url: str = "") -> str:
+    """Write the content security policy of a page.
+
+    Parameters
+    ----------
+    scripts, styles : list of str
+        Texts between the tags, exactly as they stand in the page.
+    tiles_url : str, optional
+        Address pattern of online tiles; only its host may then be asked for pictures.
+
+    Returns
+    -------
+    str
+        The policy; without tiles it forbids every request.
+    """
+    pictures = _BLANK_IMAGE_SOURCES
+    if tiles_url:
+        parts = urlsplit(tiles_url.replace("{s}", "*"))
+        pictures += f" {parts.scheme}://{parts.netloc}"
+    return "; ".join(
+        [
+            "default-src 'none'",
+            "connect-src 'none'",
+            "base-uri 'none'",
+            "form-action 'none'",
+            f"script-src {' '.join(map(_hash, scripts))}",
+            f"style-src {' '.join(map(_hash, styles))}",
+            f"img-src {pictures}",
+        ]
+    )
+
+
+def _hash(text: str) -> str:
+    """Name a script or style by its hash, as a content security policy does."""
+    digest = hashlib.sha256(text.encode("utf-8")).digest()
+    return f"'sha256-{base64.b64encode(digest).decode('ascii')}'"

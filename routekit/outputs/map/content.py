@@ -1,0 +1,219 @@
+"""The content of one page: everything that is packed into it, ready to encode."""
+
+from __future__ import annotations
+
+import json
+from functools import cache
+from importlib.resources import files
+from typing import Any, Final
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from numpy.typing import NDArray
+
+from routekit.outputs.map import tables
+from routekit.outputs.map.packing import pack_table
+from routekit.outputs.map.projection import cells_per_metre, pack_geometry
+from routekit.outputs.settings import MapSettings
+from routekit.result import Result
+from routekit.sources import load_sources
+from routekit.vocabulary import SEVERITIES, TECHNIQUES, VERDICTS
+
+CHUNK_RUNS: Final = 200
+"""Runs whose checks are packed together: one click unpacks one such chunk."""
+
+_PLAIN_LAYERS: Final = {
+    "manholes": ("manhole_id", "cover_level_m", "invert_level_m", "depth_m", "chamber_length_mm",
+                 "chamber_width_mm", "material"),
+    "strings": ("string_id", "run_ids", "from_manhole", "to_manhole", "length_m", "launch_pit",
+                "reception_pit", "new_outside_mm", "sdr", "pull_low_kn", "pull_mid_kn",
+                "pull_high_kn", "allowable_kn", "utilisation", "weld_count", "overlap_m"),
+    "pits": ("pit_id", "manhole_id", "role", "length_m", "width_m", "depth_m", "volume_m3",
+             "zone_overlap_m2", "worst_tree", "worst_share", "is_structural", "is_clear", "why"),
+    "digs": ("dig_id", "connection_id", "run_id", "kind", "method", "footprint_m2",
+             "zone_overlap_m2", "worst_tree", "worst_share"),
+    "connections": ("connection_id", "run_id", "kind", "diameter_mm"),
+    "services": ("service_id", "kind", "depth_m", "diameter_mm"),
+    "obstacles": ("kind",),
+    "surfaces": ("kind",),
+    "study_area": (),
+}  # fmt: skip
+
+_SHEETS: Final = ("totals", "findings", "rules", "provenance", "decisions")
+
+
+@cache
+def load_palette() -> dict[str, Any]:
+    """Read the colours, letters and line patterns of the map.
+
+    Returns
+    -------
+    dict
+        The palette as the page gets it.
+    """
+    text = (files("routekit.outputs.map") / "palette.json").read_text(encoding="utf-8")
+    palette: dict[str, Any] = json.loads(text)
+    return palette
+
+
+def plan_box(result: Result) -> NDArray[np.float64]:
+    """Give the extent of what a page is about: its runs, or failing these its trees.
+
+    Parameters
+    ----------
+    result : Result
+        The tables of a study.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (4,)
+        West, south, east, north in the working CRS; zeros where there is nothing at all.
+    """
+    for layer in (result.runs, result.trees, result.manholes):
+        box = np.asarray(layer.total_bounds, dtype=float) if len(layer) else np.full(4, np.nan)
+        if np.isfinite(box).all():
+            return box
+    return np.zeros(4)
+
+
+def page_content(result: Result, settings: MapSettings) -> tuple[dict[str, Any], list[dict[str, Any]]]:
+    """Gather what a page shows.
+
+    Parameters
+    ----------
+    result : Result
+        The tables of a study, or of one area of it.
+    settings : MapSettings
+        What to draw.
+
+    Returns
+    -------
+    content : dict
+        What the page unpacks at once.
+    details : list of dict
+        Checks, options and texts of `CHUNK_RUNS` runs each, unpacked when such a run is opened.
+    """
+    box = plan_box(result)
+    runs = tables.order_by_place(gpd.GeoDataFrame(tables.run_table(result)), box)
+    trees = tables.order_by_place(gpd.GeoDataFrame(tables.tree_table(result)), box)
+    flags = [name for name in runs.columns if str(name).startswith("has_")]
+    content = {
+        "meta": _meta(result, settings, box),
+        "palette": load_palette(),
+        "words": {"techniques": TECHNIQUES, "severities": SEVERITIES, "verdicts": VERDICTS},
+        "runs": pack_table(
+            runs,
+            (*tables.RUN_FACTS, *tables.TRENCH_FACTS, *tables.CONDITION_FACTS, *flags,
+             *tables.ADVICE_FACTS, "severity", "n_trees", "is_open"),
+        ) | _outline(runs, result.crs, settings),
+        "trees": _pack_trees(trees, result, settings),
+        **_pack_layers(result, settings, box),
+        **_pack_links(result, runs, trees),
+        **{name: pack_table(pd.DataFrame(getattr(result, name))) for name in _SHEETS},
+        "sources": pack_table(load_sources().reset_index()),
+    }  # fmt: skip
+    return content, _details(result, runs)
+
+
+def _outline(layer: gpd.GeoDataFrame, crs: str, settings: MapSettings) -> dict[str, Any]:
+    """Pack the geometry column of a layer."""
+    shapes = np.asarray(layer.geometry, dtype=object) if len(layer) else np.empty(0, object)
+    return {"g": pack_geometry(shapes, crs, thin_m=settings.simplify_m)}
+
+
+def _meta(result: Result, settings: MapSettings, box: NDArray[np.float64]) -> dict[str, Any]:
+    """Give the particulars of the sheet."""
+    return {
+        "name": result.name,
+        "crs": result.crs,
+        "date": sheet_date(result, settings),
+        "cells_per_m": cells_per_metre((box[:2] + box[2:]) / 2, result.crs),
+        "cautions": list(result.cautions),
+        "root_band_m": settings.root_band_m,
+        "print_scale": settings.print_scale,
+        "tiles_credit": settings.online_tiles_credit if settings.online_tiles_url else "",
+        "chunk_runs": CHUNK_RUNS,
+    }
+
+
+def sheet_date(result: Result, settings: MapSettings) -> str:
+    """Find the date of the sheet: the setting, else the provenance table; never the clock.
+
+    Parameters
+    ----------
+    result : Result
+        Its provenance may hold a row whose first text names a date.
+    settings : MapSettings
+        Its `sheet_date` wins.
+
+    Returns
+    -------
+    str
+        The date as written there, or an empty text.
+    """
+    if settings.sheet_date or result.provenance.empty or result.provenance.shape[1] < 2:
+        return settings.sheet_date
+    text = result.provenance.astype(object).fillna("").astype(str)
+    is_date = text.apply(lambda values: values.str.lower().str.strip().isin(["date", "study date"]))
+    rows, places = np.nonzero(is_date.to_numpy())
+    if not len(rows) or places[0] + 1 >= text.shape[1]:
+        return ""
+    return str(text.iloc[rows[0], places[0] + 1])
+
+
+def _pack_trees(trees: gpd.GeoDataFrame, result: Result, settings: MapSettings) -> dict[str, Any]:
+    """Pack the trees with the outlines of those crowns and zones that are not circles."""
+    names = (*tables.TREE_FACTS, *tables.ZONE_FACTS, *tables.LOSS_FACTS)
+    packed = pack_table(trees, names) | _outline(trees, result.crs, settings)
+    for name in ("crown", "zone"):
+        shapes = tables.column(trees, name).to_numpy(object)
+        shapes = np.where(shapely.is_geometry(shapes), shapes, None)
+        thin_m = max(settings.simplify_m, 0.1)
+        packed[name] = pack_geometry(shapes, result.crs, thin_m=thin_m)
+    return packed
+
+
+def _pack_layers(result: Result, settings: MapSettings, box: NDArray[np.float64]) -> dict[str, Any]:
+    """Pack the layers that are shown as they are."""
+    packed = {}
+    for name, columns in _PLAIN_LAYERS.items():
+        layer = tables.order_by_place(gpd.GeoDataFrame(getattr(result, name)), box)
+        packed[name] = pack_table(layer, columns) | _outline(layer, result.crs, settings)
+    return packed
+
+
+def _pack_links(result: Result, runs: pd.DataFrame, trees: pd.DataFrame) -> dict[str, Any]:
+    """Pack the tables that link runs, trees and services by row position."""
+    run_ids, tree_ids = tables.column(runs, "run_id"), tables.column(trees, "tree_id")
+    both = {"run": ("run_id", run_ids), "tree": ("tree_id", tree_ids)}
+    services = tables.order_by_place(gpd.GeoDataFrame(result.services), plan_box(result))
+    return {
+        "breaches": pack_table(tables.linked(result.breaches, both)),
+        "root_links": pack_table(tables.linked(result.root_links, both)),
+        "tree_balance": pack_table(tables.linked(result.tree_balance, {"tree": both["tree"]})),
+        "crossings": pack_table(tables.service_crossings(gpd.GeoDataFrame(runs), services)),
+    }
+
+
+def _details(result: Result, runs: pd.DataFrame) -> list[dict[str, Any]]:
+    """Pack checks, options, observations and texts in chunks of runs."""
+    keys = {"run": ("run_id", tables.column(runs, "run_id"))}
+    named = ("checks", "options", "inspections")
+    long = {name: tables.linked(getattr(result, name), keys) for name in named}
+    texts = runs[[name for name in tables.ADVICE_TEXTS if name in runs.columns]]
+    return [
+        {
+            "texts": pack_table(texts.iloc[first : first + CHUNK_RUNS]),
+            **{name: pack_table(_between(long[name], first)) for name in named},
+        }
+        for first in range(0, len(runs), CHUNK_RUNS)
+    ]
+
+
+def _between(table: pd.DataFrame, first: int) -> pd.DataFrame:
+    """Take the rows of one chunk from a table sorted by run, counting runs from its start."""
+    start, stop = np.searchsorted(table["run"], [first, first + CHUNK_RUNS])
+    part = table.iloc[start:stop]
+    return part.assign(run=part["run"] - first)

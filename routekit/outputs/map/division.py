@@ -1,0 +1,142 @@
+"""Divide a large study by area, so that each page stays small enough to open and send."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any, Final
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from numpy.typing import NDArray
+
+from routekit.outputs.map.tables import column
+from routekit.result import Result
+
+_BY_RUN: Final = ("trenches", "breaches", "root_links", "inspections", "condition", "checks",
+                  "options", "advice")  # fmt: skip
+_BY_TREE: Final = ("zones", "tree_loss", "tree_balance")
+_BY_PLACE: Final = ("strings", "pits", "digs", "connections", "services", "obstacles", "surfaces",
+                    "study_area")  # fmt: skip
+
+
+def divide_by_area(xy: NDArray[np.float64], most: int) -> list[NDArray[np.int64]]:
+    """Divide points into compact groups of limited size.
+
+    Parameters
+    ----------
+    xy : numpy.ndarray of float, shape (n, 2)
+        Eastings and northings; NaN sorts last.
+    most : int
+        Largest group, 1 or more.
+
+    Returns
+    -------
+    list of numpy.ndarray of int
+        Row positions of each group, ascending within a group; every row is in one group.
+
+    Raises
+    ------
+    ValueError
+        If `most` is below 1.
+
+    Notes
+    -----
+    Halves the points across their longer side until each group fits.
+    """
+    if most < 1:
+        msg = f"a group needs room for at least one point, not {most}"
+        raise ValueError(msg)
+    waiting = [np.arange(len(xy))]
+    done: list[NDArray[np.int64]] = []
+    while waiting:
+        rows = waiting.pop()
+        if len(rows) <= most:
+            done.append(np.sort(rows))
+            continue
+        known = xy[rows][~np.isnan(xy[rows]).any(axis=1)]
+        axis = int(np.argmax(np.ptp(known, axis=0))) if len(known) else 0
+        order = rows[np.argsort(xy[rows, axis], kind="stable")]
+        waiting += [order[len(order) // 2 :], order[: len(order) // 2]]
+    return done
+
+
+def run_middles(runs: gpd.GeoDataFrame) -> NDArray[np.float64]:
+    """Give the middle of the extent of each run.
+
+    Parameters
+    ----------
+    runs : geopandas.GeoDataFrame
+        Runs in the working CRS.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (n, 2)
+        Eastings and northings; NaN where a run has no geometry.
+    """
+    boxes = shapely.bounds(np.asarray(runs.geometry, dtype=object))
+    middles: NDArray[np.float64] = (boxes[:, :2] + boxes[:, 2:]) / 2
+    return middles
+
+
+def take_area(result: Result, rows: NDArray[np.int64], nearby_m: float) -> Result:
+    """Take some runs of a study with all that belongs to them or lies near them.
+
+    Parameters
+    ----------
+    result : Result
+        The whole study.
+    rows : numpy.ndarray of int, shape (k,)
+        Positions of the runs.
+    nearby_m : float
+        How far round them other layers are kept, in m.
+
+    Returns
+    -------
+    Result
+        The same tables with fewer rows; sums and settings stay those of the whole study.
+    """
+    runs = result.runs.iloc[rows]
+    area = shapely.box(*runs.total_bounds).buffer(nearby_m, join_style="mitre")
+    run_ids = column(runs, "run_id")
+    is_touched = _among(result.breaches, "run_id", run_ids)
+    touched = column(result.breaches, "tree_id")[is_touched]
+    trees = result.trees[_among(result.trees, "tree_id", touched) | _near(result.trees, area)]
+    ends = pd.concat([column(runs, "from_manhole"), column(runs, "to_manhole")])
+    manholes = result.manholes[
+        _among(result.manholes, "manhole_id", ends) | _near(result.manholes, area)
+    ]
+    changed: dict[str, Any] = {"runs": runs, "trees": trees, "manholes": manholes}
+    for name in _BY_RUN:
+        table = getattr(result, name)
+        changed[name] = table[_among(table, "run_id", run_ids)]
+    for name in _BY_TREE:
+        table = getattr(result, name)
+        changed[name] = table[_among(table, "tree_id", column(trees, "tree_id"))]
+    for name in _BY_PLACE:
+        layer = getattr(result, name)
+        changed[name] = layer[_near(layer, area)]
+    part = replace(result, **changed)
+    return replace(part, findings=_findings_of(result, part))
+
+
+def _among(table: pd.DataFrame, name: str, ids: pd.Series) -> NDArray[np.bool_]:
+    """Tell which rows name one of the ids."""
+    return column(table, name).isin(ids.dropna()).to_numpy(bool)
+
+
+def _near(layer: gpd.GeoDataFrame, area: Any) -> NDArray[np.bool_]:
+    """Tell which features reach into an area."""
+    if not len(layer):
+        return np.zeros(0, dtype=bool)
+    return np.asarray(shapely.intersects(np.asarray(layer.geometry, dtype=object), area))
+
+
+def _findings_of(whole: Result, part: Result) -> pd.DataFrame:
+    """Keep the findings of a part's rows, and those that name no row of runs, trees, manholes."""
+    names = (("runs", "run_id"), ("trees", "tree_id"), ("manholes", "manhole_id"))
+    rows = column(whole.findings, "row").astype(object)
+    here = pd.concat([column(getattr(part, layer), name) for layer, name in names])
+    anywhere = pd.concat([column(getattr(whole, layer), name) for layer, name in names])
+    return whole.findings[(rows.isin(here.dropna()) | ~rows.isin(anywhere.dropna())).to_numpy(bool)]

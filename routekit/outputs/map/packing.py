@@ -1,0 +1,219 @@
+"""Pack tables and outlines into few bytes that a browser unpacks by itself.
+
+A packed table is a mapping of columns, each one of
+
+- `{"k": "i", "s": scale, "v": [...]}`: whole numbers; the value is `v / scale`;
+- `{"k": "f", "v": [...]}`: numbers as they are, to five significant digits;
+- `{"k": "d", "w": [...], "v": [...]}`: words, and for each row the word's position or -1;
+- `{"k": "t", "v": [...]}`: one text per row.
+
+Missing values are `null` (-1 for words). A packed outline is `{"f", "r", "xy"}`: rings per
+feature, vertices per ring, and the vertices as differences on a grid of 2^32 cells across the
+world in web mercator (9 mm a cell), easting and southing in turn.
+"""
+
+from __future__ import annotations
+
+import base64
+import gzip
+import json
+from collections.abc import Iterable
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+import shapely
+from numpy.typing import NDArray
+
+DECIMALS: Final = {
+    "_share": 4,
+    "_mm": 1,
+    "_m": 2,
+    "_m2": 2,
+    "_m3": 2,
+    "_kn": 1,
+    "_deg": 1,
+    "_sd_m": 2,
+    "gradient": 5,
+}
+"""Decimals kept, by the end of a column's name; other numbers keep five digits."""
+
+DICTIONARY_SHARE: Final = 0.7
+"""Texts go by dictionary where fewer than this share of them differ."""
+
+_POLYGONAL: Final = (3, 6)
+
+
+def encode(content: Any) -> str:
+    """Write content as JSON, compress it and spell it in base64.
+
+    Parameters
+    ----------
+    content : Any
+        Lists, mappings, numbers (no NaN) and text.
+
+    Returns
+    -------
+    str
+        Base64 text; equal content gives equal text.
+
+    Raises
+    ------
+    ValueError
+        If a number is not finite.
+    """
+    text = json.dumps(content, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+    return base64.b64encode(gzip.compress(text.encode("utf-8"), 9, mtime=0)).decode("ascii")
+
+
+def decode(text: str) -> Any:
+    """Undo `encode`.
+
+    Parameters
+    ----------
+    text : str
+        What `encode` gave.
+
+    Returns
+    -------
+    Any
+        The content.
+    """
+    return json.loads(gzip.decompress(base64.b64decode(text)))
+
+
+def pack_table(frame: pd.DataFrame, columns: Iterable[str] | None = None) -> dict[str, Any]:
+    """Pack the columns of a table.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+        Any table; geometry columns are left out.
+    columns : iterable of str, optional
+        Columns to keep, where present; by default all.
+
+    Returns
+    -------
+    dict
+        `n` (rows) and `c` (packed columns by name).
+    """
+    wanted = list(frame.columns if columns is None else columns)
+    kept = [name for name in wanted if name in frame.columns and _is_plain(frame[name])]
+    return {"n": len(frame), "c": {str(name): pack_column(frame[name]) for name in kept}}
+
+
+def pack_column(values: pd.Series) -> dict[str, Any]:
+    """Pack one column by its type; see the module's text.
+
+    Parameters
+    ----------
+    values : pandas.Series
+        Numbers, truth values, categories or text.
+
+    Returns
+    -------
+    dict
+        The packed column.
+    """
+    if pd.api.types.is_bool_dtype(values.dtype):
+        return {"k": "i", "s": 1, "v": _with_nulls(values.astype("Float64").to_numpy(float, na_value=np.nan))}
+    if pd.api.types.is_numeric_dtype(values.dtype):
+        return _pack_numbers(str(values.name), values.to_numpy(float, na_value=np.nan))
+    return _pack_words(values)
+
+
+def pack_outlines(grid_xy: NDArray[np.int64], geometry: NDArray[Any]) -> dict[str, Any]:
+    """Pack the outlines of features whose vertices are already on the world grid.
+
+    Parameters
+    ----------
+    grid_xy : numpy.ndarray of int, shape (v, 2)
+        Grid cells of the vertices that `split_rings` lists, in that order.
+    geometry : numpy.ndarray of object, shape (n,)
+        The same features; only their structure is used.
+
+    Returns
+    -------
+    dict
+        `f`, `r` and `xy`; see the module's text.
+    """
+    rings, owner = split_rings(geometry)
+    steps = np.diff(grid_xy, axis=0, prepend=np.zeros((1, 2), dtype=np.int64))
+    return {
+        "f": np.bincount(owner, minlength=len(geometry)).tolist(),
+        "r": shapely.get_num_coordinates(rings).tolist(),
+        "xy": steps.ravel().tolist(),
+    }
+
+
+def split_rings(geometry: NDArray[Any]) -> tuple[NDArray[Any], NDArray[np.int64]]:
+    """Break features into their rings, lines and points.
+
+    Parameters
+    ----------
+    geometry : numpy.ndarray of object, shape (n,)
+        Any geometries; missing and empty ones have no ring.
+
+    Returns
+    -------
+    rings : numpy.ndarray of object, shape (r,)
+        Rings, lines and points, in feature order.
+    owner : numpy.ndarray of int, shape (r,)
+        Position of the feature that each one belongs to.
+    """
+    parts, owner = shapely.get_parts(geometry, return_index=True)
+    full = ~(shapely.is_missing(parts) | shapely.is_empty(parts))
+    parts, owner = parts[full], owner[full]
+    polygonal = np.isin(shapely.get_type_id(parts), _POLYGONAL)
+    rings, ring_of = shapely.get_rings(parts[polygonal], return_index=True)
+    pieces = np.concatenate([rings, parts[~polygonal]])
+    owners = np.concatenate([owner[polygonal][ring_of], owner[~polygonal]])
+    order = np.argsort(owners, kind="stable")
+    return pieces[order], owners[order].astype(np.int64)
+
+
+def _is_plain(values: pd.Series) -> bool:
+    """Tell whether a column holds plain values."""
+    return str(values.dtype) != "geometry"
+
+
+def _pack_numbers(name: str, values: NDArray[np.float64]) -> dict[str, Any]:
+    """Pack numbers as whole numbers where the name tells how many decimals matter."""
+    values = np.where(np.isfinite(values), values, np.nan)
+    known = values[~np.isnan(values)]
+    if known.size == 0 or np.array_equal(known, np.round(known)):
+        return {"k": "i", "s": 1, "v": _with_nulls(values)}
+    ends = sorted((end for end in DECIMALS if name.endswith(end)), key=len)
+    if not ends:
+        return {"k": "f", "v": _short_floats(values)}
+    scale = 10 ** DECIMALS[ends[-1]]
+    return {"k": "i", "s": scale, "v": _with_nulls(np.round(values * scale))}
+
+
+def _with_nulls(values: NDArray[np.float64]) -> list[int | None]:
+    """Write whole numbers, NaN as null."""
+    missing = np.isnan(values)
+    whole = np.where(missing, 0, values).astype(np.int64).astype(object)
+    whole[missing] = None
+    return list(whole)
+
+
+def _short_floats(values: NDArray[np.float64]) -> list[float | None]:
+    """Round to five significant digits, NaN as null."""
+    size = np.floor(np.log10(np.where((values == 0) | np.isnan(values), 1.0, np.abs(values))))
+    step = 10.0 ** (4 - size)
+    rounded = (np.round(values * step) / step).astype(object)
+    rounded[np.isnan(values)] = None
+    return list(rounded)
+
+
+def _pack_words(values: pd.Series) -> dict[str, Any]:
+    """Pack text, by dictionary where that is shorter."""
+    texts = values.astype(object)
+    missing = texts.isna().to_numpy()
+    words = np.where(missing, "", texts.map(str, na_action="ignore").to_numpy(object))
+    codes, names = pd.factorize(words)
+    if len(names) > max(DICTIONARY_SHARE * len(words), 8):
+        return {"k": "t", "v": [None if gone else str(word) for word, gone in zip(words, missing, strict=True)]}
+    codes = np.where(missing, -1, codes)
+    return {"k": "d", "w": [str(name) for name in names], "v": codes.tolist()}

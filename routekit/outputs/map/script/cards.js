@@ -1,0 +1,200 @@
+// The page of one run: what to do, why, what else was weighed, and what it rests on.
+
+const VERDICT_SIGNS = { pass: "\u2713", caution: "!", unknown: "?", fail: "\u2717" };
+
+async function runCard(run) {
+  const detail = await detailOf(run);
+  const of = (name) => study.runs.get(name, run);
+  const text = (name) => detail.texts.get(name, detail.row);
+  return [
+    make("h2", {}, `Run ${said(of("run_id"))}`),
+    make("p", { class: "verdict-line", id: "card-technique" },
+      letterMark(study.palette.techniques[of("technique") || ""] || study.palette.techniques[""]),
+      make("strong", {}, techniqueName(of("technique")))),
+    factList([
+      ["New pipe", said(of("new_pipe"))],
+      ["Because", said(text("reason"))],
+      ["Runner-up", of("runner_up") ? techniqueName(of("runner_up")) : "none"],
+      of("runner_up") ? ["Why it lost", said(text("runner_up_reason"))] : null,
+      ["Would change it", said(text("would_change"))],
+      ["To confirm on site", text("to_confirm") ? text("to_confirm") : "nothing"],
+      stringFact(of("string_id")),
+    ]),
+    longSection(run),
+    make("h3", {}, "The old pipe"),
+    factList(pipeFacts(run)),
+    breachList(run),
+    crossingList(run),
+    optionList(detail),
+    checkList(detail, of("technique")),
+    observationList(detail),
+    genericLinks("Roots found near trees", study.root_links, study.linksOfRun(run), ["tree"]),
+    digsOf(of("run_id")),
+    decisionsOf("run_id", of("run_id")),
+  ];
+}
+
+function stringFact(id) {
+  if (!id) return null;
+  return ["Pulled in string", study.rows.string.has(String(id)) ? linkTo("string", id) : id];
+}
+
+function manholeText(id) {
+  if (!id) return NOT_KNOWN;
+  return study.rows.manhole.has(String(id)) ? linkTo("manhole", id) : id;
+}
+
+function pipeFacts(run) {
+  const of = (name) => study.runs.get(name, run);
+  const flags = study.runs.names.filter((name) => name.startsWith("has_") && of(name));
+  const gradient = of("gradient");
+  return [
+    ["From manhole", manholeText(of("from_manhole"))],
+    ["To manhole", manholeText(of("to_manhole"))],
+    ["Length", quantity(of("length_m"), "m", 1)],
+    ["Bore", of("height_mm") && of("height_mm") !== of("diameter_mm")
+      ? `${number(of("diameter_mm"))} wide, ${quantity(of("height_mm"), "mm high")}` : quantity(of("diameter_mm"), "mm")],
+    ["Shape, material", `${said(of("shape"))}, ${said(of("material"))}`],
+    ["Use, year", `${said(of("use"))}, ${said(of("year"))}`],
+    ["Depth to invert", `${quantity(of("depth_up_m"), "m")} upstream, ${quantity(of("depth_down_m"), "m")} downstream (from ${said(of("depth_source"))})`],
+    ["Gradient", gradient === null ? NOT_KNOWN : `${number(1000 * gradient, 2)} m per km (from ${said(of("gradient_source"))})`],
+    ["Roots", of("root_share") === null ? (of("root_index") === null ? NOT_KNOWN : `index ${number(of("root_index"))}`)
+      : `up to ${percent(of("root_share"))} of the bore`],
+    ["Structural grade", of("structural_grade") === null ? NOT_KNOWN : number(of("structural_grade"))],
+    flags.length ? ["Found inside", flags.map((name) => plain(name.slice(4))).join(", ")] : null,
+    of("worst_text") ? ["Worst finding", of("worst_text")] : null,
+    ["Trench, if cut open", `${quantity(of("width_m"), "m")} wide${of("width_rule") ? ` (${plain(of("width_rule"))})` : ""}`],
+  ];
+}
+
+function breachList(run) {
+  const rows = study.breachesOfRun(run);
+  const title = "Trees an open trench would touch";
+  if (!rows.length) return [make("h3", {}, title), make("p", {}, study.runs.get("severity", run) === null
+    ? "Not worked out: there are no root zones." : "None.")];
+  const of = (name, row) => study.breaches.get(name, row);
+  return [make("h3", {}, title), dataTable(title,
+    ["Tree", "Harm", "Zone cut off", "Zone dug", "Edge to stem", "From\u2013to"],
+    rows.map((row) => [treeText(of("tree", row)), severityName(of("severity", row)),
+      percent(of("severed_share", row)), percent(of("footprint_share", row)), quantity(of("stem_edge_m", row), "m"),
+      `${number(of("from_m", row), 1)}\u2013${number(of("to_m", row), 1)}\u00a0m`]), { id: "breach-table" })];
+}
+
+function treeText(tree) {
+  const id = study.trees.get("tree_id", tree);
+  return id === null ? NOT_KNOWN : linkTo("tree", id);
+}
+
+function runText(run) {
+  const id = study.runs.get("run_id", run);
+  return id === null ? NOT_KNOWN : linkTo("run", id);
+}
+
+function crossingList(run) {
+  const rows = study.crossingsOfRun(run);
+  if (!rows.length) return null;
+  const of = (name, row) => study.services.get(name, study.crossings.get("service", row));
+  return [make("h3", {}, "Services that cross it"), dataTable("Services that cross it",
+    ["Service", "Kind", "At", "Depth", "Size"],
+    rows.map((row) => [said(of("service_id", row)), said(of("kind", row)),
+      quantity(study.crossings.get("at_m", row), "m", 1), quantity(of("depth_m", row), "m"),
+      quantity(of("diameter_mm", row), "mm")]))];
+}
+
+function verdictMark(word) {
+  return make("span", { class: `verdict verdict-${VERDICT_SIGNS[word] ? word : "other"}` },
+    make("b", { "aria-hidden": "true" }, VERDICT_SIGNS[word] || "\u00b7"), ` ${said(word)}`);
+}
+
+function optionList(detail) {
+  const rows = detail.rowsOf("options");
+  if (!rows.length) return null;
+  const of = (name, row) => detail.options.get(name, row);
+  return [make("h3", {}, "All ways weighed"), dataTable("All ways weighed",
+    ["Technique", "Verdict", "Not known", "New bore", "Carries"],
+    rows.map((row) => [techniqueName(of("technique", row)), verdictMark(of("verdict", row)),
+      number(of("n_unknown", row)), quantity(of("new_bore_mm", row), "mm", 0),
+      quantity(of("capacity_l_s", row), "l/s", 1)]), { id: "option-table" })];
+}
+
+// Checks of one technique at a time; the recommended one first.
+function checkList(detail, recommended) {
+  const rows = detail.rowsOf("checks");
+  const title = make("h3", {}, "Checks");
+  if (!rows.length) return [title, make("p", {}, "No check was made for this run.")];
+  const of = (name, row) => detail.checks.get(name, row);
+  const techniques = [...new Set(rows.map((row) => of("technique", row)))];
+  const chosen = techniques.includes(recommended) ? recommended : techniques[0];
+  const place = make("div", { id: "check-place" });
+  const show = (technique) => place.replaceChildren(dataTable(`Checks of: ${techniqueName(technique)}`,
+    ["Check", "Verdict", "Value", "Limit", "Source"],
+    rows.filter((row) => of("technique", row) === technique).map((row) => [said(of("check", row)),
+      verdictMark(of("verdict", row)), measured(of("value", row), of("unit", row)),
+      measured(of("limit", row), of("unit", row)), make("span", { class: "source" }, sourceText(of("source", row)))]),
+    { id: "check-table" }));
+  show(chosen);
+  return [title, make("p", {}, make("label", { for: "check-technique" }, "for "),
+    make("select", { id: "check-technique", onchange: (event) => show(techniques[Number(event.target.value)]) },
+      techniques.map((code, i) => make("option", { value: i, selected: code === chosen }, techniqueName(code))))), place];
+}
+
+function measured(value, unit) {
+  if (value === null) return NOT_KNOWN;
+  if (typeof value !== "number") return said(value);
+  if (unit === "yes/no") return value ? "yes" : "no";
+  return unit && unit !== "-" ? quantity(value, unit, 3) : number(value, 3);
+}
+
+function observationList(detail) {
+  const rows = detail.rowsOf("inspections");
+  if (!rows.length) return null;
+  const of = (name, row) => detail.inspections.get(name, row);
+  return [make("h3", {}, "Seen inside"), dataTable("Seen inside", ["At", "Code", "Character", "Amount", "Clock", "Joint"],
+    rows.map((row) => [quantity(of("chainage_m", row), "m", 1), said(of("code", row)),
+      of("characterisation", row) ?? "", of("quantification", row) ?? "", of("clock", row) ?? "",
+      yesNo(of("at_joint", row))]))];
+}
+
+// Any linked table, with all its columns.
+function genericLinks(title, table, rows, pointers) {
+  if (!rows.length) return null;
+  const show = { tree: treeText, run: runText };
+  const names = table.names.filter((name) => !["run", "tree"].includes(name));
+  return [make("h3", {}, title), dataTable(title,
+    [...pointers, ...names.map((name) => nameAndValue(name, null)[0])],
+    rows.map((row) => [...pointers.map((name) => show[name](table.get(name, row))),
+      ...names.map((name) => nameAndValue(name, table.get(name, row))[1])]))];
+}
+
+function digsOf(runId) {
+  const rows = [];
+  for (let dig = 0; dig < study.digs.n; dig += 1) {
+    if (study.digs.get("run_id", dig) === runId && runId !== null) rows.push(dig);
+  }
+  if (!rows.length) return null;
+  const of = (name, row) => study.digs.get(name, row);
+  return [make("h3", {}, "Digs that remain"), dataTable("Digs that remain", ["Dig", "For", "By", "In root zones", "Worst tree"],
+    rows.map((row) => [linkTo("dig", of("dig_id", row)), said(of("kind", row)), said(of("method", row)),
+      quantity(of("zone_overlap_m2", row), "m\u00b2"), worstTree(of, row)]))];
+}
+
+function worstTree(of, row) {
+  const id = of("worst_tree", row);
+  if (!id) return "none";
+  const share = of("worst_share", row);
+  return make("span", {}, study.rows.tree.has(String(id)) ? linkTo("tree", id) : String(id),
+    share === null ? "" : `, ${percent(share)} of its zone`);
+}
+
+function decisionsOf(column, id) {
+  const rows = [];
+  for (let row = 0; row < study.decisions.n; row += 1) {
+    if (id !== null && study.decisions.get(column, row) === id) rows.push(row);
+  }
+  return rows.length ? [make("h3", {}, "Decided by people"), wholeTable("Decided by people", study.decisions, rows)] : null;
+}
+
+function wholeTable(title, table, rows) {
+  return dataTable(title, table.names.map((name) => nameAndValue(name, null)[0]),
+    rows.map((row) => table.names.map((name) => nameAndValue(name, table.get(name, row))[1])));
+}

@@ -1,0 +1,51 @@
+// The key under the plan: each entry shows how its runs are drawn, counts them and leaves them out.
+
+const key = {
+  open() {
+    for (const radio of document.querySelectorAll("input[name=view]")) {
+      radio.addEventListener("change", () => {
+        drawing.view = radio.value;
+        this.build();
+        plan.redraw();
+        schedule.refresh();
+      });
+    }
+    this.build();
+  },
+
+  kinds() {
+    return drawing.view === "harm"
+      ? ["severity", "severities", severityName, "Harm of an open trench; untick to leave out"]
+      : ["technique", "techniques", techniqueName, "Recommended; untick to leave out"];
+  },
+
+  build() {
+    const [name, set, wordsOf, title] = this.kinds();
+    const counts = countBy(name);
+    byId("key-legend").textContent = title;
+    const strokes = Object.entries(study.palette[set]).filter(([value]) => counts.has(value));
+    byId("key-entries").replaceChildren(...strokes.map(([value, stroke]) => (
+      make("label", { class: "key-entry" },
+        make("input", { type: "checkbox", checked: narrowing[name].has(value), "data-value": value,
+          onchange: (event) => narrowing.set(name, value, event.target.checked) }),
+        strokeSample(stroke),
+        make("span", {}, `${wordsOf(value)} `, make("b", {}, counts.get(value)))))));
+  },
+
+  refresh() {
+    const [name] = this.kinds();
+    for (const tick of byId("key-entries").querySelectorAll("input")) {
+      tick.checked = narrowing[name].has(tick.dataset.value);
+    }
+  },
+};
+
+function strokeSample(stroke) {
+  const line = { x1: 2, x2: 46, y1: 9, y2: 9, "stroke-linecap": "butt" };
+  return makeSvg("svg", { class: "sample", viewBox: "0 0 48 18", width: 48, height: 18, "aria-hidden": "true" },
+    makeSvg("line", { ...line, stroke: "#ffffff", "stroke-width": stroke.width + 3 }),
+    makeSvg("line", { ...line, stroke: stroke.colour, "stroke-width": stroke.width,
+      "stroke-dasharray": stroke.dash.join(" ") || null }),
+    makeSvg("circle", { cx: 24, cy: 9, r: 7.5, fill: "#ffffff", stroke: stroke.colour, "stroke-width": 1.6 }),
+    makeSvg("text", { x: 24, y: 12.6, "text-anchor": "middle", class: "sample-letter" }, stroke.letter));
+}

@@ -1,0 +1,118 @@
+// Opens the sheet, and keeps the address, the plan and the reading column in step.
+
+const PAGES = {
+  runs: (page) => schedule.build(page),
+  narrow: (page) => narrowing.build(page),
+  draw: (page) => page.replaceChildren(...compact(drawPage())),
+  doubts: (page) => page.replaceChildren(...compact(doubtsPage())),
+  sums: (page) => page.replaceChildren(...compact(sumsPage())),
+  print: (page) => page.replaceChildren(...compact(printing.page())),
+  basis: (page) => page.replaceChildren(...compact(basisPage())),
+};
+
+const built = new Set(["cautions"]);
+
+function compact(parts) {
+  return parts.flat(Infinity).filter((part) => part !== null && part !== undefined);
+}
+
+function pageOf(name) {
+  let page = byId(`page-${name}`);
+  if (!page) {
+    page = make("section", { id: `page-${name}`, class: "page" });
+    byId("pages").append(page);
+  }
+  if (!built.has(name) && PAGES[name]) {
+    built.add(name);
+    PAGES[name](page);
+  }
+  return page;
+}
+
+function showPage(name) {
+  const page = pageOf(name);
+  for (const other of document.querySelectorAll(".page")) other.hidden = other !== page;
+  for (const link of byId("parts").children) {
+    if (link.getAttribute("href") === `#page=${name}`) link.setAttribute("aria-current", "page");
+    else link.removeAttribute("aria-current");
+  }
+  byId("pages").scrollTop = 0;
+  return page;
+}
+
+function openPlace(kind, row) {
+  const id = study[ID_COLUMNS[kind][0]].get(ID_COLUMNS[kind][1], row);
+  const hash = placeHash(kind, id);
+  if (window.location.hash === hash) followAddress();
+  else window.location.hash = hash;
+}
+
+let latestVisit = 0;
+
+async function followAddress() {
+  latestVisit += 1;
+  const visit = latestVisit;
+  const [kind, text] = splitHash(window.location.hash);
+  if (kind in CARDS) {
+    const row = study.rows[kind].get(text);
+    if (row === undefined) return showMissing(kind, text);
+    const parts = compact(await CARDS[kind](row));
+    if (visit !== latestVisit) return undefined;
+    const page = showPage("card");
+    page.replaceChildren(make("p", { class: "way-back" }, make("a", { href: "#page=runs" }, "\u2190 All runs")), ...parts);
+    plan.mark(kind, row);
+    if (kind === "run") schedule.markLine(row);
+    return focusTitle(page);
+  }
+  const name = text in PAGES || text === "cautions" ? text : "runs";
+  const page = showPage(name);
+  plan.mark(null);
+  return kind ? focusTitle(page) : undefined;
+}
+
+function showMissing(kind, id) {
+  showPage("card").replaceChildren(make("h2", {}, `No ${kind} is called ${id}`),
+    make("p", {}, make("a", { href: "#page=runs" }, "All runs")));
+  plan.mark(null);
+}
+
+function splitHash(hash) {
+  const at = hash.indexOf("=");
+  if (at < 0) return ["", ""];
+  try {
+    return [hash.slice(1, at), decodeURIComponent(hash.slice(at + 1))];
+  } catch {
+    return [hash.slice(1, at), hash.slice(at + 1)];
+  }
+}
+
+function focusTitle(page) {
+  const title = page.querySelector("h2");
+  title.setAttribute("tabindex", "-1");
+  title.focus({ preventScroll: true });
+}
+
+async function openSheet() {
+  if (!canUnpack()) {
+    byId("opening").hidden = true;
+    byId("too-old").hidden = false;
+    return;
+  }
+  openStudy(await unpack("payload"));
+  byId("opening").hidden = true;
+  byId("sheet-date").textContent = study.meta.date ? `\u00b7 ${study.meta.date}` : "";
+  study.shownCount = study.runs.n;
+  narrowing.open();
+  picking.open();
+  plan.open();
+  key.open();
+  measuring.open();
+  printing.open();
+  finder.open();
+  window.addEventListener("hashchange", followAddress);
+  pageOf("runs");
+  await followAddress();
+  document.body.dataset.ready = "yes";
+}
+
+openSheet();

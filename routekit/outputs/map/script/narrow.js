@@ -1,0 +1,112 @@
+// Which runs are shown: what is ticked in the key and on the page «Narrow».
+
+const narrowing = {
+  technique: new Set(), severity: new Set(), material: new Set(),
+  least: null, most: null, openOnly: false, renewOnly: false,
+
+  open() {
+    for (const name of ["technique", "severity", "material"]) {
+      for (const value of study.runs.words(name)) this[name].add(value || "");
+    }
+  },
+
+  keeps(run) {
+    const of = (name) => study.runs.get(name, run);
+    for (const name of ["technique", "severity", "material"]) {
+      if (!this[name].has(of(name) || "")) return false;
+    }
+    const size = of("diameter_mm");
+    if (this.least !== null && !(size >= this.least)) return false;
+    if (this.most !== null && !(size !== null && size <= this.most)) return false;
+    if (this.openOnly && !of("is_open")) return false;
+    return !(this.renewOnly && !of("renew"));
+  },
+
+  apply() {
+    let count = 0;
+    for (let run = 0; run < study.runs.n; run += 1) {
+      study.isShown[run] = this.keeps(run) ? 1 : 0;
+      count += study.isShown[run];
+    }
+    study.shownCount = count;
+    plan.redraw();
+    schedule.refresh();
+    key.refresh();
+    if (byId("narrow-note")) byId("narrow-note").textContent = shownWords();
+  },
+
+  set(name, value, isOn) {
+    if (isOn) this[name].add(value);
+    else this[name].delete(value);
+    if (byId("narrow-note")) this.build(byId("page-narrow"));
+    this.apply();
+  },
+
+  reset() {
+    this.open();
+    Object.assign(this, { least: null, most: null, openOnly: false, renewOnly: false });
+    this.build(byId("page-narrow"));
+    this.apply();
+  },
+
+  build(page) {
+    page.replaceChildren(
+      make("h2", {}, "Narrow the runs"),
+      make("p", { id: "narrow-note", role: "status" }, shownWords()),
+      this.ticks("Recommended", "technique", techniqueName, Object.keys(study.palette.techniques)),
+      this.ticks("Harm of an open trench", "severity", severityName, Object.keys(study.palette.severities)),
+      this.ticks("Material of the old pipe", "material", (word) => plain(word || NOT_KNOWN), null),
+      this.sizes(),
+      make("fieldset", {}, make("legend", {}, "Only runs"),
+        this.tick("with something to confirm on site", this.openOnly, (isOn) => { this.openOnly = isOn; }),
+        study.runs.has("renew") ? this.tick("marked for renewal in the input", this.renewOnly,
+          (isOn) => { this.renewOnly = isOn; }) : null),
+      make("p", {}, make("button", { type: "button", onclick: () => this.reset() }, "Show all runs again")),
+    );
+  },
+
+  tick(words, isOn, change) {
+    return make("label", {}, make("input", { type: "checkbox", checked: isOn,
+      onchange: (event) => { change(event.target.checked); this.apply(); } }), ` ${words}`);
+  },
+
+  ticks(title, name, wordsOf, order) {
+    const counts = countBy(name);
+    const values = order ? order.filter((value) => counts.has(value))
+      : [...counts.keys()].sort((a, b) => wordsOf(a).localeCompare(wordsOf(b)));
+    for (const value of counts.keys()) if (!values.includes(value)) values.push(value);
+    return make("fieldset", { class: `narrow-${name}` }, make("legend", {}, title), values.map((value) => (
+      this.tick(`${wordsOf(value)} (${counts.get(value)})`, this[name].has(value), (isOn) => {
+        if (isOn) this[name].add(value);
+        else this[name].delete(value);
+      }))));
+  },
+
+  sizes() {
+    const sizes = study.runs.words("diameter_mm").filter((size) => size !== null)
+      .sort((a, b) => a - b);
+    const choose = (id, words, name) => make("label", { for: id }, `${words} `,
+      make("select", { id, onchange: (event) => {
+        this[name] = event.target.value === "" ? null : Number(event.target.value);
+        this.apply();
+      } }, make("option", { value: "" }, "any"), sizes.map((size) => (
+        make("option", { value: size, selected: this[name] === size }, `DN ${number(size)}`)))));
+    return make("fieldset", {}, make("legend", {}, "Bore of the old pipe"),
+      choose("size-least", "from", "least"), choose("size-most", "to", "most"));
+  },
+};
+
+function countBy(name) {
+  const counts = new Map();
+  for (let run = 0; run < study.runs.n; run += 1) {
+    const value = study.runs.get(name, run) || "";
+    counts.set(value, (counts.get(value) || 0) + 1);
+  }
+  return counts;
+}
+
+function shownWords() {
+  const all = study.runs.n;
+  return study.shownCount === all ? `All ${all} runs are shown.`
+    : `${study.shownCount} of ${all} runs are shown; the rest are thin grey lines.`;
+}

@@ -1,0 +1,136 @@
+// The pages of a tree, a pit, a string, a small dig and a manhole.
+
+function factsOf(table, row, skip) {
+  return factList(table.names.filter((name) => !skip.includes(name) && table.get(name, row) !== null)
+    .map((name) => nameAndValue(name, table.get(name, row))));
+}
+
+function treeCard(tree) {
+  const of = (name) => study.trees.get(name, tree);
+  const standing = [["is_protected", "protected"], ["is_veteran", "veteran"], ["is_columnar", "columnar"]]
+    .filter(([name]) => of(name)).map(([, word]) => word).join(", ");
+  const balance = study.tree_balance.groupBy("tree", study.trees.n)(tree);
+  return [
+    make("h2", {}, `Tree ${said(of("tree_id"))}`),
+    make("p", { class: "verdict-line" }, make("strong", {}, said(of("species"))), standing ? ` (${standing})` : ""),
+    factList([
+      ["Stem", of("stem_count") > 1 ? `${quantity(of("stem_diameter_mm"), "mm", 0)} as one, ${number(of("stem_count"))} stems` : quantity(of("stem_diameter_mm"), "mm", 0)],
+      of("is_estimated") ? ["Stem estimated", `${number(of("stem_low_mm"), 0)} to ${quantity(of("stem_high_mm"), "mm", 0)}, likely ${number(of("stem_mid_mm"), 0)} (from ${said(of("stem_source"))}); the high value is used`] : null,
+      ["Crown, height", `${quantity(of("crown_diameter_m"), "m", 1)} across, ${quantity(of("height_m"), "m", 1)} high`],
+      ["Age, category", `${said(of("age_class"))}, ${said(of("category"))}`],
+      ["Protection zone", of("radius_m") === null ? `own outline, ${quantity(of("area_m2"), "m\u00b2", 1)}` : `radius ${quantity(of("radius_m"), "m")}, ${quantity(of("area_m2"), "m\u00b2", 1)}${of("is_capped") ? ", capped" : ""}`],
+      ["Structural zone", of("structural_radius_m") === null ? NOT_KNOWN : `radius ${quantity(of("structural_radius_m"), "m")}`],
+      ["Rule", `${said(of("regime"))}${of("basis") ? `: ${of("basis")}` : ""}`],
+      of("position_sd_m") === null ? null : ["Position good to", quantity(of("position_sd_m"), "m")],
+    ]),
+    make("h3", {}, "If every run were cut open"),
+    factList([
+      ["Harm", of("n_runs") ? severityName(of("severity")) : "No run reaches its zone"],
+      of("n_runs") ? ["Zone cut off", `${percent(of("severed_share"))}, ${quantity(of("severed_m2"), "m\u00b2")}`] : null,
+      of("n_runs") ? ["Zone dug", `${percent(of("footprint_share"))}, ${quantity(of("footprint_m2"), "m\u00b2")}`] : null,
+      of("n_runs") ? ["Nearest trench edge", quantity(of("stem_edge_m"), "m")] : null,
+    ]),
+    balance.map((row) => [make("h3", {}, "Open cut against what we recommend"),
+      factsOf(study.tree_balance, row, ["tree"])]),
+    treeBreaches(tree),
+    genericLinks("Roots found in runs near it", study.root_links, study.linksOfTree(tree), ["run"]),
+    decisionsOf("tree_id", of("tree_id")),
+  ];
+}
+
+function treeBreaches(tree) {
+  const rows = study.breachesOfTree(tree);
+  if (!rows.length) return null;
+  const of = (name, row) => study.breaches.get(name, row);
+  return [make("h3", {}, "Runs through its zone"), dataTable("Runs through its zone",
+    ["Run", "Harm", "Zone cut off", "Edge to stem", "We recommend"],
+    rows.map((row) => [runText(of("run", row)), severityName(of("severity", row)), percent(of("severed_share", row)),
+      quantity(of("stem_edge_m", row), "m"), techniqueName(study.runs.get("technique", of("run", row)))]))];
+}
+
+function pitCard(pit) {
+  const of = (name) => study.pits.get(name, pit);
+  const stems = study.pits.outlines.isEmpty(pit) ? [] : nearestStems(pit, 3);
+  return [
+    make("h2", {}, `Pit ${said(of("pit_id"))}`),
+    make("p", { class: "verdict-line" }, make("strong", {}, `${said(of("role"))} pit`),
+      of("is_clear") === null ? "" : of("is_clear") ? ", stands clear" : ", nowhere clear to stand"),
+    factList([
+      ["At manhole", manholeText(of("manhole_id"))],
+      ["Size", `${number(of("length_m"))} \u00d7 ${quantity(of("width_m"), "m")}, ${quantity(of("depth_m"), "m")} deep`],
+      ["Soil out", quantity(of("volume_m3"), "m\u00b3", 1)],
+      ["In root zones", quantity(of("zone_overlap_m2"), "m\u00b2")],
+      ["Worst tree", worstTree((name) => of(name), pit)],
+      of("is_structural") ? ["Structural roots", "reached"] : null,
+      ["Why here", said(of("why"))],
+    ]),
+    pitSketch(pit),
+    stems.length ? [make("h3", {}, "Nearest stems"), dataTable("Nearest stems", ["Tree", "Edge of pit to stem", "Its zone"],
+      stems.map((stem) => [treeText(stem.tree), quantity(stem.away, "m"), quantity(study.trees.get("radius_m", stem.tree), "m")]))] : null,
+    stringsOfPit(of("pit_id")),
+  ];
+}
+
+function stringsOfPit(pitId) {
+  const found = [];
+  for (let row = 0; row < study.strings.n; row += 1) {
+    if ([study.strings.get("launch_pit", row), study.strings.get("reception_pit", row)].includes(pitId)) {
+      found.push(make("li", {}, linkTo("string", study.strings.get("string_id", row))));
+    }
+  }
+  return found.length && pitId !== null ? [make("h3", {}, "Serves the strings"), make("ul", {}, found)] : null;
+}
+
+function stringCard(row) {
+  const of = (name) => study.strings.get(name, row);
+  const runs = String(of("run_ids") ?? "").split(";").map((id) => id.trim()).filter(Boolean);
+  const pit = (id) => (id && study.rows.pit.has(String(id)) ? linkTo("pit", id) : said(id));
+  return [
+    make("h2", {}, `String ${said(of("string_id"))}`),
+    factList([
+      ["Runs in order", runs.map((id, i) => [i ? ", " : "", study.rows.run.has(id) ? linkTo("run", id) : id])],
+      ["From, to manhole", [manholeText(of("from_manhole")), ", ", manholeText(of("to_manhole"))]],
+      ["Length", quantity(of("length_m"), "m", 1)],
+      ["Launch pit", pit(of("launch_pit"))],
+      ["Reception pit", pit(of("reception_pit"))],
+      ["New pipe", `outside ${quantity(of("new_outside_mm"), "mm")}, SDR ${said(of("sdr"))}`],
+      ["Pull force", `${number(of("pull_low_kn"), 0)} to ${quantity(of("pull_high_kn"), "kN", 0)}, likely ${number(of("pull_mid_kn"), 0)}`],
+      ["Pipe may take", quantity(of("allowable_kn"), "kN", 0)],
+      ["Used of that", percent(of("utilisation"))],
+      ["Welds", number(of("weld_count"))],
+      of("overlap_m") === null ? null : ["Overlap", quantity(of("overlap_m"), "m")],
+    ]),
+  ];
+}
+
+function digCard(row) {
+  const of = (name) => study.digs.get(name, row);
+  return [make("h2", {}, `Dig ${said(of("dig_id"))}`), factList([
+    ["For", said(of("kind"))],
+    ["By", said(of("method"))],
+    ["On run", study.rows.run.has(String(of("run_id"))) ? linkTo("run", of("run_id")) : said(of("run_id"))],
+    ["Connection", of("connection_id") === null ? "none" : said(of("connection_id"))],
+    ["Dug", quantity(of("footprint_m2"), "m\u00b2")],
+    ["In root zones", quantity(of("zone_overlap_m2"), "m\u00b2")],
+    ["Worst tree", worstTree((name) => of(name), row)],
+  ])];
+}
+
+function manholeCard(row) {
+  const id = study.manholes.get("manhole_id", row);
+  const runs = [];
+  for (let run = 0; run < study.runs.n; run += 1) {
+    if ([study.runs.get("from_manhole", run), study.runs.get("to_manhole", run)].includes(id)) runs.push(run);
+  }
+  const pits = [];
+  for (let pit = 0; pit < study.pits.n; pit += 1) {
+    if (study.pits.get("manhole_id", pit) === id) pits.push(pit);
+  }
+  return [make("h2", {}, `Manhole ${said(id)}`), factsOf(study.manholes, row, ["manhole_id"]),
+    make("h3", {}, "Runs that meet here"), runs.length ? make("ul", {}, runs.map((run) => (
+      make("li", {}, runText(run), `: ${techniqueName(study.runs.get("technique", run))}`)))) : make("p", {}, "None."),
+    pits.length ? [make("h3", {}, "Pits here"), make("ul", {}, pits.map((pit) => make("li", {},
+      linkTo("pit", study.pits.get("pit_id", pit)), `, ${said(study.pits.get("role", pit))}`)))] : null];
+}
+
+const CARDS = { run: runCard, tree: treeCard, pit: pitCard, string: stringCard, dig: digCard, manhole: manholeCard };

@@ -1,0 +1,103 @@
+// Prints the plan to scale on an A3 sheet, landscape, with a title block.
+
+const PAPER_PLAN_MM = { width: 296, height: 273 };
+const CSS_PIXELS_PER_MM = 96 / 25.4;
+const PRINT_SCALES = [100, 200, 250, 500, 1000, 1250, 2500, 5000, 10000];
+
+const printing = {
+  scale: null,
+
+  open() {
+    this.scale = study.meta.print_scale;
+    window.addEventListener("beforeprint", () => this.prepare());
+    window.addEventListener("afterprint", () => this.restore());
+  },
+
+  page() {
+    const scales = [...new Set([...PRINT_SCALES, study.meta.print_scale])].sort((a, b) => a - b);
+    return [
+      make("h2", {}, "Print this sheet"),
+      make("p", {}, "A3, landscape, centred on the middle of the plan. Print at 100 %, not fitted to the page, or the scale is lost; the scale bar stays true."),
+      make("p", {}, make("label", { for: "print-scale" }, "Scale "),
+        make("select", { id: "print-scale", onchange: (event) => { this.scale = Number(event.target.value) || null; } },
+          make("option", { value: "" }, "whatever shows the present view"),
+          scales.map((n) => make("option", { value: n, selected: n === this.scale }, `1:${n}`)))),
+      make("p", {}, make("button", { type: "button", id: "print-now", onclick: () => this.start() }, "Print")),
+    ];
+  },
+
+  async start() {
+    this.prepare();
+    await twoFrames();
+    window.print();
+  },
+
+  // Zoom at which a metre on the ground is 1/scale on paper.
+  zoomFor(scale) {
+    const pixelsPerM = (1000 / scale) * CSS_PIXELS_PER_MM;
+    return Math.log2(pixelsPerM / study.cells) + ZOOM_OF_GRID;
+  },
+
+  prepare() {
+    if (this.before) return;
+    sheet_map.stop();
+    const centre = sheet_map.getCenter();
+    this.before = { centre, zoom: sheet_map.getZoom(), snap: sheet_map.options.zoomSnap, bounds: sheet_map.getBounds() };
+    sheet_map.options.zoomSnap = 0;
+    document.body.classList.add("is-printing");
+    plan.canvas.density = 3;
+    plan.canvas.options.padding = 0;
+    const frame = sheet_map.getContainer();
+    frame.style.width = `${PAPER_PLAN_MM.width}mm`;
+    frame.style.height = `${PAPER_PLAN_MM.height}mm`;
+    sheet_map.invalidateSize({ animate: false, pan: false });
+    const zoom = this.scale ? this.zoomFor(this.scale) : sheet_map.getBoundsZoom(this.before.bounds);
+    sheet_map.setView(centre, zoom, { animate: false });
+    plan.showScale();
+    byId("block").replaceChildren(...titleBlock());
+  },
+
+  restore() {
+    if (!this.before) return;
+    document.body.classList.remove("is-printing");
+    const frame = sheet_map.getContainer();
+    frame.style.width = "";
+    frame.style.height = "";
+    plan.canvas.density = null;
+    plan.canvas.options.padding = 0.3;
+    sheet_map.options.zoomSnap = this.before.snap;
+    sheet_map.invalidateSize({ animate: false, pan: false });
+    sheet_map.setView(this.before.centre, this.before.zoom, { animate: false });
+    plan.showScale();
+    this.before = null;
+  },
+
+  // Scale of the plan as it now stands, from its zoom.
+  presentScale() {
+    const pixelsPerM = study.cells * 2 ** (sheet_map.getZoom() - ZOOM_OF_GRID);
+    return (1000 * CSS_PIXELS_PER_MM) / pixelsPerM;
+  },
+};
+
+function twoFrames() {
+  return new Promise((done) => { requestAnimationFrame(() => requestAnimationFrame(done)); });
+}
+
+function titleBlock() {
+  const [name, set, wordsOf] = key.kinds();
+  const counts = countBy(name);
+  const strokes = Object.entries(study.palette[set]).filter(([value]) => counts.has(value));
+  const rounded = Math.round(printing.presentScale());
+  return [
+    make("h2", {}, study.meta.name),
+    make("p", {}, "Sewer renewal among trees, run by run"),
+    factList([["Scale", `1:${rounded} on A3`], ["Date", study.meta.date || "not given"],
+      ["Measured in", study.meta.crs], ["Shown", shownWords()]]),
+    make("h3", {}, drawing.view === "harm" ? "Harm of an open trench" : "Recommended"),
+    make("ul", { class: "signs" }, strokes.map(([value, stroke]) => make("li", {}, strokeSample(stroke), `${wordsOf(value)} (${counts.get(value)})`))),
+    make("ul", { class: "signs" }, SIGNS.filter(([of]) => study[of].n).map(([, draw, words]) => (
+      make("li", {}, makeSvg("svg", { class: "sample", viewBox: "0 0 30 18", width: 30, height: 18 }, draw()), words)))),
+    make("h3", {}, "Cautions"),
+    make("ul", { class: "block-cautions" }, study.meta.cautions.map((text) => make("li", {}, text))),
+  ];
+}

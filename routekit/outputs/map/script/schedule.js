@@ -1,0 +1,142 @@
+// The list of runs, in step with the plan: the plan in words for whoever cannot see it.
+
+const LIST_STEP = 150;
+const SORTS = [
+  { name: "run_id", words: "Run" },
+  { name: "technique", words: "Recommended" },
+  { name: "severity", words: "Open trench" },
+  { name: "n_trees", words: "Trees" },
+  { name: "length_m", words: "m" },
+];
+
+const schedule = {
+  by: "run_id", isDown: false, inSight: false, limit: LIST_STEP,
+
+  build(page) {
+    page.replaceChildren(
+      make("h2", {}, "Runs"),
+      make("div", { id: "overview" }, overview()),
+      make("div", { class: "list-tools" },
+        make("label", {}, make("input", { type: "checkbox", id: "in-sight", checked: this.inSight,
+          onchange: (event) => { this.inSight = event.target.checked; this.refresh(); } }),
+        " only what the plan shows"),
+        make("button", { type: "button", id: "take-csv", onclick: () => takeaway.csv() }, "List as CSV"),
+        make("button", { type: "button", id: "take-geojson", onclick: () => takeaway.geojson() }, "Lines as GeoJSON")),
+      make("p", { id: "list-note", role: "status" }),
+      make("table", { id: "run-list" },
+        make("caption", { class: "unseen" }, "Runs; each opens its own page"),
+        make("thead", {}, make("tr", { id: "list-heads" })),
+        make("tbody", { id: "list-rows" })),
+      make("button", { type: "button", id: "list-more", onclick: () => this.more() }, "More runs"));
+    sheet_map.on("moveend", () => { if (this.inSight) this.refresh(); });
+    this.refresh();
+  },
+
+  rows() {
+    const rows = [];
+    const box = this.inSight ? sightBox() : null;
+    for (let run = 0; run < study.runs.n; run += 1) {
+      if (study.isShown[run] && (!box || isInView(study.runs.outlines, run, box))) rows.push(run);
+    }
+    const rank = this.ranker();
+    return rows.sort((a, b) => (this.isDown ? -1 : 1) * rank(a, b) || byRunId(a, b));
+  },
+
+  ranker() {
+    const name = this.by;
+    if (name === "run_id") return byRunId;
+    const order = { technique: Object.keys(study.words.techniques), severity: study.words.severities }[name];
+    const value = (run) => {
+      const found = study.runs.get(name, run);
+      return order ? order.indexOf(found) : found ?? -Infinity;
+    };
+    return (a, b) => (value(a) < value(b) ? -1 : Number(value(a) > value(b)));
+  },
+
+  refresh() {
+    if (!byId("list-rows")) return;
+    this.shown = this.rows();
+    this.limit = LIST_STEP;
+    byId("list-heads").replaceChildren(...SORTS.map((sort) => this.head(sort)));
+    byId("list-rows").replaceChildren(...this.shown.slice(0, this.limit).map((run) => this.line(run)));
+    byId("list-note").textContent = `${this.shown.length} of ${study.runs.n} runs listed.`;
+    byId("list-more").hidden = this.shown.length <= this.limit;
+  },
+
+  more() {
+    const next = this.shown.slice(this.limit, this.limit + LIST_STEP);
+    byId("list-rows").append(...next.map((run) => this.line(run)));
+    this.limit += LIST_STEP;
+    byId("list-more").hidden = this.shown.length <= this.limit;
+  },
+
+  head({ name, words }) {
+    const isHere = this.by === name;
+    const sorted = this.isDown ? "descending" : "ascending";
+    return make("th", { scope: "col", "aria-sort": isHere ? sorted : null },
+      make("button", { type: "button", class: "sorter", "data-sort": name, onclick: () => {
+        this.isDown = isHere && !this.isDown;
+        this.by = name;
+        this.refresh();
+        document.querySelector(`[data-sort=${name}]`).focus();
+      } }, words, isHere ? (this.isDown ? " \u25be" : " \u25b4") : ""));
+  },
+
+  line(run) {
+    const of = (name) => study.runs.get(name, run);
+    const isMarked = drawing.marked && drawing.marked.kind === "run" && drawing.marked.row === run;
+    return make("tr", { class: isMarked ? "is-marked" : null, "data-run": run },
+      make("th", { scope: "row" }, make("button", { type: "button", class: "opener",
+        onclick: () => openPlace("run", run),
+        onfocus: () => plan.mark("run", run) }, of("run_id"))),
+      make("td", {}, make("span", { class: "with-sample" },
+        letterMark(study.palette.techniques[of("technique") || ""] || study.palette.techniques[""]),
+        techniqueName(of("technique")), of("is_open") ? make("em", { title: "something to confirm on site" }, " to confirm") : null)),
+      make("td", {}, severityName(of("severity"))),
+      make("td", { class: "figure" }, number(of("n_trees"))),
+      make("td", { class: "figure" }, number(of("length_m"), 1)));
+  },
+
+  markLine(run) {
+    for (const line of document.querySelectorAll("#list-rows .is-marked")) line.classList.remove("is-marked");
+    const line = document.querySelector(`#list-rows [data-run="${run}"]`);
+    if (line) line.classList.add("is-marked");
+  },
+};
+
+function letterMark(stroke) {
+  return makeSvg("svg", { class: "letter", viewBox: "0 0 18 18", width: 18, height: 18, "aria-hidden": "true" },
+    makeSvg("circle", { cx: 9, cy: 9, r: 7.6, fill: "#ffffff", stroke: stroke.colour, "stroke-width": 2.4 }),
+    makeSvg("text", { x: 9, y: 12.8, "text-anchor": "middle", class: "sample-letter" }, stroke.letter));
+}
+
+const ID_ORDER = new Intl.Collator("en", { numeric: true });
+
+function byRunId(a, b) {
+  return ID_ORDER.compare(String(study.runs.get("run_id", a)), String(study.runs.get("run_id", b)));
+}
+
+function sightBox() {
+  const bounds = sheet_map.getBounds();
+  const [a, b] = [latLngToGrid(bounds.getNorthWest()), latLngToGrid(bounds.getSouthEast())];
+  return { west: a.x, north: a.y, east: b.x, south: b.y };
+}
+
+// The district in a few lines.
+function overview() {
+  const count = (table, name, test) => {
+    let n = 0;
+    for (let row = 0; row < table.n; row += 1) n += test(table.get(name, row)) ? 1 : 0;
+    return n;
+  };
+  let metres = 0;
+  for (let run = 0; run < study.runs.n; run += 1) metres += study.runs.get("length_m", run) || 0;
+  const hit = count(study.trees, "severity", (word) => word === "major" || word === "structural");
+  return factList([
+    ["Runs", `${study.runs.n}, ${number(metres / 1000, 2)} km in all`],
+    ["Something to confirm", `${count(study.runs, "is_open", Boolean)} runs`],
+    ["Trees", `${study.trees.n}; open trenches everywhere would do major or structural harm to ${hit}`],
+    ["Strings and pits", `${study.strings.n} strings, ${study.pits.n} pits, ${study.digs.n} small digs`],
+    ["Doubts about the data", make("a", { href: "#page=doubts" }, `${study.findings.n} findings`)],
+  ]);
+}

@@ -1,0 +1,106 @@
+// Pages that are lists: what is drawn, doubts about the data, sums, and what it all rests on.
+
+const ROWS_AT_FIRST = 200;
+
+// A table that grows by a button, so that a long one costs nothing until it is read.
+function growingTable(title, heads, count, lineOf) {
+  const holder = make("div", {});
+  const show = (limit) => {
+    const rows = Array.from({ length: Math.min(count, limit) }, (_, row) => lineOf(row));
+    holder.replaceChildren(dataTable(title, heads, rows));
+    if (count > limit) {
+      holder.append(make("button", { type: "button", onclick: () => show(limit * 3) },
+        `${count - limit} more`));
+    }
+  };
+  show(ROWS_AT_FIRST);
+  return holder;
+}
+
+function drawPage() {
+  const rows = DRAWN.filter(({ name, of }) => study[of || name].n);
+  return [
+    make("h2", {}, "What is drawn"),
+    make("fieldset", {}, make("legend", {}, "Show on the plan"), [...rows].reverse().map((layer) => (
+      make("label", {}, make("input", { type: "checkbox", checked: drawing.isOn[layer.name],
+        "data-layer": layer.name, onchange: (event) => {
+          drawing.isOn[layer.name] = event.target.checked;
+          plan.redraw();
+        } }), ` ${layer.words}`)))),
+    make("h3", {}, "Signs on the plan"),
+    make("ul", { class: "signs" }, SIGNS.filter(([of]) => study[of].n).map(([, draw, words]) => (
+      make("li", {}, makeSvg("svg", { class: "sample", viewBox: "0 0 30 18", width: 30, height: 18, "aria-hidden": "true" }, draw()), words)))),
+    study.meta.tiles_credit ? make("p", { class: "credit" }, `Online background: ${study.meta.tiles_credit}`) : null,
+  ];
+}
+
+const sign = (tag, attributes) => () => makeSvg(tag, attributes);
+const SIGNS = [
+  ["trees", sign("circle", { cx: 15, cy: 9, r: 8, class: "g-crown" }), "Tree crown"],
+  ["trees", sign("circle", { cx: 15, cy: 9, r: 8, class: "p-zone" }), "Root protection zone"],
+  ["trees", sign("circle", { cx: 15, cy: 9, r: 6, class: "p-core" }), "Structural root zone"],
+  ["runs", sign("rect", { x: 2, y: 4, width: 26, height: 10, class: "g-trench" }), "Trench, to its width"],
+  ["strings", sign("rect", { x: 2, y: 3, width: 26, height: 12, rx: 6, class: "g-string" }), "Pull string"],
+  ["pits", sign("rect", { x: 5, y: 3, width: 20, height: 12, class: "p-pit" }), "Pit, to scale"],
+  ["digs", sign("rect", { x: 10, y: 4, width: 10, height: 10, class: "g-dig" }), "Small dig"],
+  ["manholes", sign("circle", { cx: 15, cy: 9, r: 5, class: "g-dig" }), "Manhole"],
+  ["services", sign("line", { x1: 1, x2: 29, y1: 9, y2: 9, class: "g-service" }),
+    "Service: G gas, W water, E electricity, T telecom, H heat, S sewer, X other"],
+];
+
+function doubtsPage() {
+  const of = (name, row) => study.findings.get(name, row);
+  return [
+    make("h2", {}, "Doubts about the data"),
+    make("p", {}, study.findings.n ? `${study.findings.n} findings: what was seen in the input and what was done about it.`
+      : "Nothing was found wrong with the input."),
+    study.findings.n ? growingTable("Findings", ["Weight", "Layer", "Row", "Field", "Seen", "Done about it"], study.findings.n,
+      (row) => [said(of("severity", row)), said(of("layer", row)), rowLink(of("row", row)),
+        of("field", row) ?? "", said(of("seen", row)), said(of("done", row))]) : null,
+  ];
+}
+
+function rowLink(id) {
+  if (id === null) return "";
+  const kind = ["run", "tree", "manhole"].find((name) => study.rows[name].has(String(id)));
+  return kind ? linkTo(kind, String(id)) : String(id);
+}
+
+function sumsPage() {
+  const of = (name, row) => study.totals.get(name, row);
+  const range = (what, row) => {
+    const [low, mid, high] = ["low", "mid", "high"].map((end) => of(`${what}_${end}`, row));
+    if (mid === null) return NOT_KNOWN;
+    return low === null || high === null || (low === mid && high === mid) ? grouped(mid)
+      : `${grouped(mid)} (${grouped(low)} to ${grouped(high)})`;
+  };
+  return [
+    make("h2", {}, "Sums"),
+    make("p", {}, "Open trenches everywhere against what is recommended, for the whole study."),
+    study.totals.n ? dataTable("Sums", ["Quantity", "Unit", "Open cut", "Recommended", "Source"],
+      Array.from({ length: study.totals.n }, (_, row) => [said(of("quantity", row)), of("unit", row) ?? "",
+        range("open_cut", row), range("recommended", row), make("span", { class: "source" }, sourceText(of("source", row)))]))
+      : make("p", {}, "No sums were worked out."),
+  ];
+}
+
+function grouped(value) {
+  const size = Math.abs(value);
+  return value.toLocaleString("en-GB", { maximumFractionDigits: size >= 100 ? 0 : size >= 1 ? 1 : 3 });
+}
+
+function basisPage() {
+  const table = (title, name) => (study[name].n ? [make("h3", {}, title), growingTable(title,
+    study[name].names.map(plain), study[name].n, (row) => study[name].names.map((column) => (
+      column === "source" ? sourceText(study[name].get(column, row)) : said(study[name].get(column, row)))))] : null);
+  return [
+    make("h2", {}, "What this rests on"),
+    table("Where it came from", "provenance"),
+    table("Settings in force", "rules"),
+    table("Sources", "sources"),
+    make("h3", {}, "This page"),
+    make("p", {}, `Plan in web mercator for the screen; every measure was taken in ${study.meta.crs}. Nothing is sent or fetched unless the study asks for an online background.`),
+    make("details", {}, make("summary", {}, "Licence of the Leaflet library in this page"),
+      make("pre", {}, byId("leaflet-licence").textContent)),
+  ];
+}

@@ -1,0 +1,88 @@
+// The study as the page holds it: tables, outlines, links between them, and what is shown.
+
+const study = { details: new Map() };
+
+const LAYERS = ["runs", "trees", "manholes", "strings", "pits", "digs", "connections", "services",
+  "obstacles", "surfaces", "study_area"];
+const LINKS = ["breaches", "root_links", "tree_balance", "crossings"];
+const LISTS = ["totals", "findings", "rules", "provenance", "decisions", "sources"];
+const ID_COLUMNS = { run: ["runs", "run_id"], tree: ["trees", "tree_id"],
+  manhole: ["manholes", "manhole_id"], pit: ["pits", "pit_id"], string: ["strings", "string_id"],
+  dig: ["digs", "dig_id"] };
+
+function openStudy(content) {
+  Object.assign(study, { meta: content.meta, palette: content.palette, words: content.words });
+  for (const name of LAYERS) {
+    study[name] = new Table(content[name]);
+    study[name].outlines = new Outlines(content[name].g);
+  }
+  study.trees.crowns = new Outlines(content.trees.crown);
+  study.trees.zones = new Outlines(content.trees.zone);
+  for (const name of [...LINKS, ...LISTS]) study[name] = new Table(content[name]);
+  study.cells = content.meta.cells_per_m;
+  study.rows = {};
+  for (const [kind, [layer, id]] of Object.entries(ID_COLUMNS)) {
+    study.rows[kind] = study[layer].rowsById(id);
+  }
+  study.breachesOfRun = study.breaches.groupBy("run", study.runs.n);
+  study.breachesOfTree = study.breaches.groupBy("tree", study.trees.n);
+  study.linksOfRun = study.root_links.groupBy("run", study.runs.n);
+  study.linksOfTree = study.root_links.groupBy("tree", study.trees.n);
+  study.crossingsOfRun = study.crossings.groupBy("run", study.runs.n);
+  study.isShown = new Uint8Array(study.runs.n).fill(1);
+  measureTrees();
+}
+
+// Radii in grid cells: crown, protection zone, structural zone; 0 where not known.
+function measureTrees() {
+  const trees = study.trees;
+  const radii = (name, share) => Float64Array.from({ length: trees.n }, (_, row) => (
+    (trees.get(name, row) || 0) * share * study.cells));
+  trees.crownRadius = radii("crown_diameter_m", 0.5);
+  trees.zoneRadius = radii("radius_m", 1);
+  trees.coreRadius = radii("structural_radius_m", 1);
+}
+
+// Checks, options, observations and texts of a run; unpacked with its neighbours on first use.
+async function detailOf(run) {
+  const size = study.meta.chunk_runs;
+  const chunk = Math.floor(run / size);
+  if (!study.details.has(chunk)) {
+    study.details.set(chunk, unpack(`detail-${chunk}`).then((content) => {
+      const tables = {};
+      for (const [name, packed] of Object.entries(content)) {
+        tables[name] = new Table(packed);
+        if (name !== "texts") tables[name].ofRun = tables[name].groupBy("run", size);
+      }
+      return tables;
+    }));
+  }
+  const tables = await study.details.get(chunk);
+  const row = run - chunk * size;
+  const rowsOf = (name) => tables[name].ofRun(row);
+  return { row, texts: tables.texts, checks: tables.checks, options: tables.options,
+    inspections: tables.inspections, rowsOf };
+}
+
+function techniqueName(code) {
+  if (!code) return "No recommendation";
+  return study.words.techniques[code] || plain(code);
+}
+
+function severityName(code) {
+  return { none: "No tree touched", minor: "Minor", major: "Major", structural: "Structural roots" }[
+    code] || "Not worked out";
+}
+
+function strokeOf(view, run) {
+  const [set, name] = view === "harm" ? ["severities", "severity"] : ["techniques", "technique"];
+  return study.palette[set][study.runs.get(name, run) || ""] || study.palette[set][""];
+}
+
+function sourceText(key) {
+  if (key === null || key === undefined) return "no source given";
+  if (!study.sourceRows) study.sourceRows = study.sources.rowsById("key");
+  const row = study.sourceRows.get(String(key));
+  if (row === undefined) return String(key);
+  return `${study.sources.get("title", row)} (${study.sources.get("standing", row)})`;
+}

@@ -1,0 +1,242 @@
+"""Bring a result into the tables that a page shows: joined, ordered, linked by row position."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import Any, Final
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from numpy.typing import NDArray
+
+from routekit.result import Result
+from routekit.vocabulary import SEVERITIES
+
+RUN_FACTS: Final = (
+    "run_id", "from_manhole", "to_manhole", "diameter_mm", "height_mm", "shape", "material",
+    "use", "year", "length_m", "gradient", "gradient_source", "ground_up_m", "ground_down_m",
+    "depth_up_m", "depth_down_m", "depth_max_m", "depth_source", "design_flow_l_s", "renew",
+    "position_sd_m",
+)  # fmt: skip
+TRENCH_FACTS: Final = ("width_m", "width_rule")
+CONDITION_FACTS: Final = ("root_index", "root_share", "structural_grade", "worst_text")
+ADVICE_FACTS: Final = ("technique", "new_pipe", "runner_up", "string_id")
+ADVICE_TEXTS: Final = ("reason", "runner_up_reason", "would_change", "to_confirm")
+TREE_FACTS: Final = (
+    "tree_id", "species", "stem_diameter_mm", "stem_count", "stem_height_m", "crown_diameter_m",
+    "height_m", "age_class", "category", "is_protected", "is_veteran", "is_columnar",
+    "position_sd_m",
+)  # fmt: skip
+ZONE_FACTS: Final = (
+    "radius_m", "area_m2", "structural_radius_m", "regime", "basis", "is_capped",
+    "is_estimated", "stem_source", "stem_low_mm", "stem_mid_mm", "stem_high_mm",
+)  # fmt: skip
+LOSS_FACTS: Final = (
+    "n_runs", "footprint_m2", "footprint_share", "severed_m2", "severed_share", "stem_edge_m",
+    "severity",
+)  # fmt: skip
+
+
+def column(table: pd.DataFrame, name: str, default: Any = None) -> pd.Series:
+    """Give a column, or a column of defaults where the table has none.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+        Any table.
+    name : str
+        The column.
+    default : Any, optional
+        What stands in its place.
+
+    Returns
+    -------
+    pandas.Series
+        On the table's index.
+    """
+    if name in table.columns:
+        return table[name]
+    return pd.Series(default, index=table.index, name=name, dtype=object)
+
+
+def positions(keys: pd.Series, ids: pd.Series) -> NDArray[np.int64]:
+    """Find the row of each key among ids.
+
+    Parameters
+    ----------
+    keys : pandas.Series of str, shape (n,)
+        What to look for.
+    ids : pandas.Series of str, shape (m,)
+        Where to look; of doubled ids the first counts.
+
+    Returns
+    -------
+    numpy.ndarray of int, shape (n,)
+        Row positions, -1 where an id is not there.
+    """
+    place = pd.Series(np.arange(len(ids)), index=pd.Index(ids.astype(object)))
+    place = place[~place.index.duplicated() & ~place.index.isna()]
+    found = place.reindex(pd.Index(keys.astype(object)))
+    return found.fillna(-1).to_numpy(np.int64)
+
+
+def attach(left: pd.DataFrame, right: pd.DataFrame, key: str, names: Iterable[str]) -> pd.DataFrame:
+    """Add columns of another table by id, leaving what is not there unknown.
+
+    Parameters
+    ----------
+    left, right : pandas.DataFrame
+        Tables with the key column.
+    key : str
+        Name of the id column.
+    names : iterable of str
+        Columns wanted from `right`; those it lacks are skipped.
+
+    Returns
+    -------
+    pandas.DataFrame
+        A copy of `left` with the columns added.
+    """
+    wanted = [name for name in names if name in right.columns]
+    if key not in right.columns or key not in left.columns or not wanted:
+        return left.copy()
+    row = positions(left[key], right[key])
+    taken = right[wanted].reset_index(drop=True).reindex(row).set_axis(left.index)
+    return left.drop(columns=wanted, errors="ignore").join(taken)
+
+
+def order_by_place(table: gpd.GeoDataFrame, box: NDArray[np.float64]) -> gpd.GeoDataFrame:
+    """Order features along a space-filling curve, so that neighbours pack well.
+
+    Parameters
+    ----------
+    table : geopandas.GeoDataFrame
+        Any layer; features without geometry go last.
+    box : numpy.ndarray of float, shape (4,)
+        Extent of the curve: west, south, east, north.
+
+    Returns
+    -------
+    geopandas.GeoDataFrame
+        The same rows with a fresh index.
+    """
+    if not len(table):
+        return table.reset_index(drop=True)
+    west, south, east, north = shapely.bounds(np.asarray(table.geometry, dtype=object)).T
+    middle = gpd.GeoSeries(gpd.points_from_xy((west + east) / 2, (south + north) / 2))
+    known = ~np.isnan(west)
+    place = np.full(len(table), np.iinfo(np.int64).max)
+    place[known] = middle[known].hilbert_distance(total_bounds=box).to_numpy(np.int64)
+    return table.iloc[np.argsort(place, kind="stable")].reset_index(drop=True)
+
+
+def run_table(result: Result) -> pd.DataFrame:
+    """Join all that the page shows of a run.
+
+    Parameters
+    ----------
+    result : Result
+        The tables of a study.
+
+    Returns
+    -------
+    pandas.DataFrame
+        The runs with trench width, condition, recommendation, `severity` (worst of an open cut,
+        missing where it was not worked out), `n_trees` and `is_open` (something to confirm).
+    """
+    runs = attach(result.runs, result.trenches, "run_id", TRENCH_FACTS)
+    flags = [name for name in result.condition.columns if name.startswith("has_")]
+    runs = attach(runs, result.condition, "run_id", (*CONDITION_FACTS, *flags))
+    runs = attach(runs, result.advice, "run_id", (*ADVICE_FACTS, *ADVICE_TEXTS))
+    return runs.assign(**_open_cut_harm(result, runs), is_open=_is_open(runs))
+
+
+def _open_cut_harm(result: Result, runs: pd.DataFrame) -> dict[str, Any]:
+    """Give each run the worst severity of its open cut and the number of trees it would touch."""
+    row = positions(column(result.breaches, "run_id"), column(runs, "run_id"))
+    rank = column(result.breaches, "severity").astype(object).map(SEVERITIES.index, na_action="ignore")
+    ranks = pd.to_numeric(rank).fillna(-1).to_numpy(float)
+    worst = np.full(len(runs), 0.0 if len(result.zones) else -1.0)
+    known = row >= 0
+    np.maximum.at(worst, row[known], ranks[known])
+    names = np.array([*SEVERITIES, None], dtype=object)
+    return {
+        "severity": names[worst.astype(int)],
+        "n_trees": np.bincount(row[known], minlength=len(runs)),
+    }
+
+
+def _is_open(runs: pd.DataFrame) -> NDArray[np.bool_]:
+    """Tell which runs have something to confirm."""
+    text = column(runs, "to_confirm", "").fillna("").astype(str).str.strip()
+    return (text != "").to_numpy(bool)
+
+
+def tree_table(result: Result) -> pd.DataFrame:
+    """Join all that the page shows of a tree: its own facts, its zone, its loss to open cut.
+
+    Parameters
+    ----------
+    result : Result
+        The tables of a study.
+
+    Returns
+    -------
+    pandas.DataFrame
+        The trees with the columns of zones and tree_loss that the page shows, and `zone`.
+    """
+    trees = attach(result.trees, result.zones, "tree_id", (*ZONE_FACTS, "zone"))
+    return attach(trees, result.tree_loss, "tree_id", LOSS_FACTS)
+
+
+def service_crossings(runs: gpd.GeoDataFrame, services: gpd.GeoDataFrame) -> pd.DataFrame:
+    """Find where services cross runs in plan.
+
+    Parameters
+    ----------
+    runs, services : geopandas.GeoDataFrame
+        Lines in the working CRS.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Columns run, service (row positions), at_m (chainage of the crossing), sorted by both.
+        A service that runs along the sewer counts at the middle of the shared stretch.
+    """
+    lines = np.asarray(runs.geometry, dtype=object) if len(runs) else np.empty(0, object)
+    others = np.asarray(services.geometry, dtype=object) if len(services) else np.empty(0, object)
+    run, service = np.empty(0, int), np.empty(0, int)
+    if len(lines) and len(others):
+        run, service = shapely.STRtree(others).query(lines, predicate="intersects")
+    shared = shapely.intersection(lines[run], others[service])
+    parts, pair = shapely.get_parts(shared, return_index=True)
+    middle = shapely.line_interpolate_point(
+        np.where(shapely.get_type_id(parts) == 1, parts, None), 0.5, normalized=True
+    )
+    spot = np.where(shapely.get_type_id(parts) == 0, parts, middle)
+    at_m = shapely.line_locate_point(lines[run[pair]], spot)
+    table = pd.DataFrame({"run": run[pair], "service": service[pair], "at_m": at_m})
+    return table.dropna().sort_values(["run", "at_m", "service"], ignore_index=True)
+
+
+def linked(table: pd.DataFrame, keys: Mapping[str, tuple[str, pd.Series]]) -> pd.DataFrame:
+    """Replace ids by row positions.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+        A table that names rows of other tables.
+    keys : mapping
+        New column name to the id column and the ids it points into.
+
+    Returns
+    -------
+    pandas.DataFrame
+        The table with the new columns in place of the old ones, sorted by the new ones.
+    """
+    new = {name: positions(column(table, old), ids) for name, (old, ids) in keys.items()}
+    olds = [old for old, _ in keys.values()]
+    plain = pd.DataFrame(table).drop(columns=[*olds, "geometry", *keys], errors="ignore")
+    return plain.assign(**new).sort_values(list(new), kind="stable", ignore_index=True)
