@@ -8,6 +8,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
+from numpy.typing import NDArray
 
 from routekit.layers.columns import load_columns
 
@@ -151,9 +152,29 @@ def drop_doubled_rows(
     return table.loc[~again].reset_index(drop=True)
 
 
-def _place_codes(table: gpd.GeoDataFrame) -> np.ndarray:
+def is_among(ids: pd.Series, known: pd.Series) -> NDArray[np.bool_]:
+    """Tell which ids are among others, by hashing: `isin` walks long text columns one by one.
+
+    Parameters
+    ----------
+    ids, known : pandas.Series of str, shapes (n,) and (m,)
+        Ids asked for, and distinct ids there are.
+
+    Returns
+    -------
+    numpy.ndarray of bool, shape (n,)
+        False where an id is NaN.
+    """
+    if ids.empty or known.empty:
+        return np.zeros(len(ids), dtype=bool)
+    return np.asarray(pd.Index(known).get_indexer(pd.Index(ids)) >= 0) & ids.notna().to_numpy()
+
+
+def _place_codes(table: gpd.GeoDataFrame) -> NDArray[np.int64]:
     """Give each distinct geometry a number, whichever way a line is drawn."""
     geometry = np.asarray(table.geometry)
+    if (shapely.get_type_id(geometry) == shapely.GeometryType.POINT).all():
+        return pd.factorize(shapely.get_x(geometry) + 1j * shapely.get_y(geometry))[0]
     places = shapely.to_wkb(shapely.normalize(geometry))
     return pd.factorize(pd.Series(places, dtype=object))[0]
 

@@ -17,14 +17,13 @@ from numpy.typing import NDArray
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
+from routekit.layers.identity import is_among
+
 if TYPE_CHECKING:
     from routekit.layers.findings import Findings
 
-ENDS: Final = (("from_manhole", 0), ("to_manhole", -1))
-"""Column and the vertex of a line that belongs to it."""
-
-NAMED_FIRST: Final = 5
-"""Rows named in a finding that sums many."""
+ENDS: Final = ("from_manhole", "to_manhole")
+"""Column of the manhole at the first and at the last vertex of a run."""
 
 
 def settle_nodes(
@@ -131,19 +130,15 @@ def snap_ends(
     geopandas.GeoDataFrame
         Ids filled; an id that names no manhole stays where none is near.
     """
-    index = shapely.STRtree(np.asarray(manholes.geometry))
-    names = manholes["manhole_id"].to_numpy()
-    known = set(names)
     filled: dict[str, pd.Series] = {}
-    for column, vertex in ENDS:
+    for column, points in zip(ENDS, line_ends(np.asarray(runs.geometry)), strict=True):
         given = runs[column]
-        points = shapely.get_point(np.asarray(runs.geometry), vertex)
-        hit, near = index.query_nearest(points, max_distance=tolerance_m, all_matches=False)
+        is_stray = given.notna() & ~is_among(given, manholes["manhole_id"])
+        is_open = (given.isna() | is_stray).to_numpy()
         found = pd.Series(np.nan, index=runs.index, dtype="str")
-        found.iloc[hit] = names[near]
-        is_stray = given.notna() & ~given.isin(known)
-        is_open = given.isna() | is_stray
-        filled[column] = given.where(~(is_open & found.notna()), found)
+        if is_open.any():
+            found.iloc[is_open] = _nearest(points[is_open], manholes, tolerance_m)
+        filled[column] = given.where(found.isna(), found)
         _report_ends(runs, column, found, is_stray, tolerance_m, findings)
     _report_far_ends(runs, manholes, tolerance_m, findings)
     return runs.assign(**filled)
@@ -214,11 +209,10 @@ def line_ends(lines: NDArray[np.object_]) -> tuple[NDArray[np.float64], NDArray[
     tuple of numpy.ndarray of float, shape (n, 2)
         Easting and northing in m.
     """
-    first, last = shapely.get_point(lines, 0), shapely.get_point(lines, -1)
-    return (
-        np.column_stack([shapely.get_x(first), shapely.get_y(first)]),
-        np.column_stack([shapely.get_x(last), shapely.get_y(last)]),
-    )
+    points = shapely.get_coordinates(lines)
+    last = np.cumsum(shapely.get_num_coordinates(lines)) - 1
+    first = np.concatenate([[0], last[:-1] + 1]) if len(last) else last
+    return points[first], points[last]
 
 
 def _positions(ids: pd.Series, manholes: gpd.GeoDataFrame) -> NDArray[np.float64]:
@@ -228,6 +222,18 @@ def _positions(ids: pd.Series, manholes: gpd.GeoDataFrame) -> NDArray[np.float64
     xy = np.column_stack([shapely.get_x(geometry), shapely.get_y(geometry)])
     xy = np.vstack([xy, [np.nan, np.nan]])
     return np.asarray(xy[place])
+
+
+def _nearest(
+    xy: NDArray[np.float64], manholes: gpd.GeoDataFrame, tolerance_m: float
+) -> NDArray[np.object_]:
+    """Name the manhole nearest to each point within the tolerance; NaN where there is none."""
+    points = np.asarray(shapely.points(xy))
+    index = shapely.STRtree(np.asarray(manholes.geometry))
+    hit, near = index.query_nearest(points, max_distance=tolerance_m, all_matches=False)
+    names = np.full(len(xy), np.nan, dtype=object)
+    names[hit] = manholes["manhole_id"].to_numpy(dtype=object)[near]
+    return names
 
 
 def _distance(a: NDArray[np.float64], b: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -286,7 +292,7 @@ def _report_far_ends(
     runs: gpd.GeoDataFrame, manholes: gpd.GeoDataFrame, tolerance_m: float, findings: Findings
 ) -> None:
     """Report ends that lie further than the tolerance from the manhole that they name."""
-    for (column, _), xy in zip(ENDS, line_ends(np.asarray(runs.geometry)), strict=True):
+    for column, xy in zip(ENDS, line_ends(np.asarray(runs.geometry)), strict=True):
         far = _distance(xy, _positions(runs[column], manholes))
         is_far = far > tolerance_m
         metres = pd.Series(far[is_far]).map("{:.2f}".format).astype("str")

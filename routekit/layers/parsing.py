@@ -230,7 +230,9 @@ def parse_stems(texts: pd.Series, *, factor: float = 1.0) -> pd.DataFrame:
     """
     text = read_text(texts)
     text = text.set_axis(np.arange(len(text)), axis=0).dropna()
-    pieces = text.str.split(STEM_SEPARATOR, regex=True).explode()
+    has_several = text.str.contains(STEM_SEPARATOR, regex=True).astype(bool)
+    listed = text[has_several].str.split(STEM_SEPARATOR, regex=True).explode()
+    pieces = pd.concat([text[~has_several], listed]).sort_index(kind="stable")
     pieces = pieces[pieces.astype("str").str.strip() != ""]
     return pd.DataFrame(
         {

@@ -30,7 +30,13 @@ from routekit.layers.columns import (
 from routekit.layers.crowns import settle_crowns
 from routekit.layers.crs import choose_working_crs, own_crs, transform_layer
 from routekit.layers.findings import Findings
-from routekit.layers.identity import drop_doubled_rows, fill_ids, find_id_column, settle_doubles
+from routekit.layers.identity import (
+    drop_doubled_rows,
+    fill_ids,
+    find_id_column,
+    is_among,
+    settle_doubles,
+)
 from routekit.layers.levels import blank_zero_levels, report_rising
 from routekit.layers.mapping import MAPPING_COLUMNS, MappedLayer, map_layer
 from routekit.layers.mending import leave_out, mend_geometry
@@ -305,7 +311,7 @@ def _report_strays(tables: dict[str, pd.DataFrame], findings: Findings) -> None:
         ("decisions", "tree_id"),
     ):
         table = tables[layer]
-        is_stray = table[column].notna() & ~table[column].isin(known[column])
+        is_stray = table[column].notna() & ~is_among(table[column], known[column])
         if not is_stray.any():
             continue
         wanted = table.loc[is_stray, column]
@@ -330,7 +336,7 @@ def _finish(table: pd.DataFrame, layer: str) -> pd.DataFrame:
     if layer == "inspections":
         keys.append("chainage_m")
     ordered: pd.DataFrame = table.sort_values(keys, kind="stable", ignore_index=True)
-    return ordered[[*names, *extra]]
+    return ordered.loc[:, [*names, *extra]]
 
 
 def empty_layer(layer: str, crs: pyproj.CRS) -> pd.DataFrame:
