@@ -1,0 +1,269 @@
+"""Pull in static bursting: an estimate with its spread, machine and pipe kept apart.
+
+There is no generally accepted procedure for the pull in pipe bursting. The parts of this
+estimate (drag, expansion of the soil, breaking of the host) are those named in the literature
+(source `ariaratnam_hahn`), the statics are textbook (`burst_statics`, `gibson_anderson`), and
+no measured pull was at hand to check it against. Hence low, mid and high, a factor of two or
+more apart. The rods pull the head: the machine feels breaking, expansion and drag; the new
+pipe, hung behind the head, feels the drag alone.
+
+Left out: weight of the rods, sewer gradient (under 1 kN), sand (the cavity formula is for clay
+without drainage), steel and iron hosts (the ring formula is for brittle ones: NaN).
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from routekit.pipes.arrays import (
+    FloatArray,
+    TextArray,
+    as_floats,
+    as_text,
+    check_positive,
+    load_table,
+)
+from routekit.pipes.expansion import head_diameter
+from routekit.pipes.pe import N_PER_KN, pipe_mass
+from routekit.pipes.settings import PipeSettings, PullSettings
+from routekit.vocabulary import MM_PER_M
+
+PULL_CAUTION = (
+    "The pull is an estimate: no calculation procedure is generally accepted. Low and high mark "
+    "its spread (half to twice the mid value, or more); the contractor's own experience and the "
+    "force recorded during the pull decide. Breaking and expanding load the machine and its "
+    "rods, drag alone loads the new pipe."
+)
+GRAVITY_M_S2 = 9.81
+
+
+class PullRuns(NamedTuple):
+    """What a pull depends on, each of shape (n,).
+
+    Length in m, old bore, old wall and new outside diameter in mm, SDR, depth of the pipe axis
+    in m, sum of the bends in degrees, and host material.
+    """
+
+    length_m: ArrayLike
+    host_bore_mm: ArrayLike
+    host_wall_mm: ArrayLike
+    host_material: str | TextArray
+    outside_mm: ArrayLike
+    sdr: ArrayLike
+    axis_depth_m: ArrayLike
+    bend_deg: ArrayLike = 0.0
+
+
+class Pull(NamedTuple):
+    """Pull in kN, each of shape (n, 3): low, mid, high.
+
+    `pipe_kn` is what the new pipe feels, `machine_kn` what the machine has to give; `drag_kn`,
+    `expand_kn` and `burst_kn` are its parts.
+    """
+
+    pipe_kn: FloatArray
+    machine_kn: FloatArray
+    drag_kn: FloatArray
+    expand_kn: FloatArray
+    burst_kn: FloatArray
+
+
+def host_strength(material: str | TextArray) -> FloatArray:
+    """Look up the tensile strength of brittle hosts.
+
+    Parameters
+    ----------
+    material : str or array of str, shape (n,)
+        Host materials.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (n, 3)
+        Low, mid, high in N/mm2 (source `host_strength`, from memory); NaN for a host that is
+        not brittle or not known.
+    """
+    names = as_text(material, ())
+    table = load_table("host_strength.csv")
+    strength = np.full((*names.shape, 3), np.nan)
+    values = table[["low_mpa", "mid_mpa", "high_mpa"]].to_numpy(dtype=np.float64)
+    for name, triple in zip(table["material"], values, strict=True):
+        strength = np.where((names == name)[..., np.newaxis], triple, strength)
+    return strength
+
+
+def drag_per_metre(
+    outside_mm: ArrayLike, sdr: ArrayLike, pipe: PipeSettings, pull: PullSettings
+) -> FloatArray:
+    """Find the drag on each metre of the new pipe in a straight bore.
+
+    Parameters
+    ----------
+    outside_mm, sdr : array_like of float, shape (n,)
+        Outside diameter in mm, and SDR.
+    pipe : PipeSettings
+        Density.
+    pull : PullSettings
+        Friction, gripped share and pressure.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (n, 3)
+        ``mu (w + pi OD p_n k_c)`` in kN/m: low, mid, high; source `burst_statics`.
+    """
+    outside, ratio = as_floats(outside_mm, sdr)
+    check_positive("outside_mm", outside)
+    weight = pipe_mass(outside, ratio, pipe) * GRAVITY_M_S2 / N_PER_KN
+    grip = np.array(pull.contact_pressure_kpa) * np.array(pull.contact_share)
+    surface = np.pi * outside / MM_PER_M
+    load = weight[..., np.newaxis] + surface[..., np.newaxis] * grip
+    return np.asarray(np.array(pull.friction) * load)
+
+
+def cavity_pressure(
+    host_bore_mm: ArrayLike,
+    head_mm: ArrayLike,
+    axis_depth_m: ArrayLike,
+    undrained_strength_kpa: ArrayLike,
+    settings: PullSettings,
+) -> FloatArray:
+    """Find the soil pressure on the head as it widens the bore in undrained clay.
+
+    Parameters
+    ----------
+    host_bore_mm, head_mm : array_like of float, shape (n,)
+        Old bore and head diameter in mm.
+    axis_depth_m : array_like of float, shape (n,)
+        Depth of the pipe axis in m.
+    undrained_strength_kpa : array_like of float, shape (n,)
+        Undrained strength in kPa.
+    settings : PullSettings
+        Soil weight and rigidity G / c_u.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (n,)
+        ``s0 + c_u (1 + ln(G/c_u) + ln(1 - (a0/a)^2))`` in kPa with ``s0`` the total soil
+        pressure, and no less than s0; source `gibson_anderson`. NaN where the head is not wider
+        than the bore.
+    """
+    bore, head, depth, strength = as_floats(
+        host_bore_mm, head_mm, axis_depth_m, undrained_strength_kpa
+    )
+    at_rest = settings.soil_weight_kn_m3 * depth
+    widened = np.where(head > bore, 1 - (bore / head) ** 2, np.nan)
+    rise = strength * (1 + np.log(settings.rigidity) + np.log(widened))
+    return np.asarray(at_rest + np.maximum(rise, 0))
+
+
+def _expand_force(runs: PullRuns, overcut_mm: float, pull: PullSettings) -> FloatArray:
+    """Push the cone needs to widen the soil: ``p dA (1 + mu cot psi)``, 0 without widening."""
+    bore, outside, depth = as_floats(runs.host_bore_mm, runs.outside_mm, runs.axis_depth_m)
+    bore, depth = bore[..., np.newaxis], depth[..., np.newaxis]
+    head = head_diameter(outside, overcut_mm)[..., np.newaxis]
+    strength = np.array(pull.undrained_strength_kpa)
+    pressure = cavity_pressure(bore, head, depth, strength, pull)
+    area = np.pi / 4 * (head**2 - bore**2) / MM_PER_M**2
+    cotangent = 1 / np.tan(np.radians(pull.cone_half_angle_deg))
+    force = pressure * area * (1 + np.array(pull.cone_friction) * cotangent)
+    return np.where(head <= bore, 0.0, force)
+
+
+def burst_force(
+    host_bore_mm: ArrayLike, host_wall_mm: ArrayLike, strength_mpa: ArrayLike, pull: PullSettings
+) -> FloatArray:
+    """Find the force that cracks a brittle ring along the cone.
+
+    Parameters
+    ----------
+    host_bore_mm, host_wall_mm : array_like of float, shape (n,)
+        Old bore and wall in mm.
+    strength_mpa : array_like of float, shape (n, 3)
+        Tensile strength in N/mm2: low, mid, high.
+    pull : PullSettings
+        Cone angle and friction, and the length broken at a time.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (n, 3)
+        ``(2 f_t t / ID) pi ID l (tan psi + mu) / (1 - mu tan psi)`` in kN, two cracks in a thin
+        ring over the length l; source `burst_statics`.
+    """
+    bore, wall = as_floats(host_bore_mm, host_wall_mm)
+    check_positive("host_bore_mm", bore)
+    check_positive("host_wall_mm", wall)
+    slope = np.tan(np.radians(pull.cone_half_angle_deg))
+    friction = np.array(pull.cone_friction)
+    wedge = (slope + friction) / (1 - friction * slope)
+    length = pull.crack_length_ratio * bore
+    ring = (2 * wall * np.pi * length)[..., np.newaxis] * np.asarray(strength_mpa)
+    return np.asarray(ring * wedge / N_PER_KN)
+
+
+def estimate_pull(runs: PullRuns, pipe: PipeSettings, pull: PullSettings) -> Pull:
+    """Estimate the pull of static bursting; `PULL_CAUTION` goes with every result.
+
+    Parameters
+    ----------
+    runs : PullRuns
+        Runs or strings, each field of shape (n,).
+    pipe : PipeSettings
+        Density and overcut.
+    pull : PullSettings
+        Friction, soil and cone, each low, mid, high.
+
+    Returns
+    -------
+    Pull
+        Pull in the pipe and at the machine with its parts, each of shape (n, 3): low, mid,
+        high in kN. NaN where an input or the host's strength is not known; the pull in the pipe
+        needs no host and is known without it.
+
+    Raises
+    ------
+    ValueError
+        If a length is below zero or a size is not above zero.
+
+    Notes
+    -----
+    ``pipe = L mu (w + pi OD p_n k_c) e^(mu beta)`` and ``machine = pipe + expand + burst``.
+    Taking all low values together, and all high ones, makes the spread wider than chance would.
+    No generally accepted procedure exists.
+    """
+    length, bend = as_floats(runs.length_m, runs.bend_deg)
+    check_positive("length_m", length, zero_allowed=True)
+    check_positive("bend_deg", bend, zero_allowed=True)
+    rope = np.exp(np.radians(bend)[..., np.newaxis] * np.array(pull.friction))
+    each = drag_per_metre(runs.outside_mm, runs.sdr, pipe, pull)
+    drag = np.asarray(length[..., np.newaxis] * each * rope)
+    expand = _expand_force(runs, pipe.overcut_mm, pull)
+    strength = host_strength(runs.host_material)
+    burst = burst_force(runs.host_bore_mm, runs.host_wall_mm, strength, pull)
+    return Pull(drag, np.asarray(drag + expand + burst), drag, expand, burst)
+
+
+def utilisation(force_kn: ArrayLike, limit_kn: ArrayLike) -> FloatArray:
+    """Compare forces with a limit.
+
+    Parameters
+    ----------
+    force_kn : array_like of float, shape (n, 3)
+        Force in kN.
+    limit_kn : array_like of float, shape (n,)
+        Limit in kN.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (n, 3)
+        Force over limit.
+
+    Raises
+    ------
+    ValueError
+        If a limit is not above zero.
+    """
+    (limit,) = as_floats(limit_kn)
+    check_positive("limit_kn", limit)
+    return np.asarray(np.asarray(force_kn, dtype=np.float64) / limit[..., np.newaxis])

@@ -1,0 +1,135 @@
+"""Pull, expansion and difficulty: what must hold for any run."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from routekit.pipes.bursting_class import count_size_steps, difficulty_class
+from routekit.pipes.expansion import expansion, surface_heave
+from routekit.pipes.pull import PullRuns, estimate_pull, host_strength, utilisation
+from routekit.pipes.settings import PipeSettings, PullSettings
+
+PIPE, PULL = PipeSettings(), PullSettings()
+QUICK = settings(max_examples=30, deadline=None)
+RANK = {"A": 0, "B": 1, "C": 2}
+
+
+def estimate(**changes):
+    base = {
+        "length_m": 100.0, "host_bore_mm": 250.0, "host_wall_mm": 30.0, "host_material": "clay",
+        "outside_mm": 280.0, "sdr": 17.0, "axis_depth_m": 2.5, "bend_deg": 0.0,
+    }  # fmt: skip
+    return estimate_pull(PullRuns(**(base | changes)), PIPE, PULL)
+
+
+@given(lengths=st.tuples(st.floats(1, 400), st.floats(1, 400)).map(sorted), depth=st.floats(0.5, 8))
+@QUICK
+def test_longer_pull_never_needs_less(lengths, depth):
+    got = estimate(length_m=np.array(lengths), axis_depth_m=depth)
+    assert (got.pipe_kn[1] >= got.pipe_kn[0]).all()
+    assert (got.machine_kn[1] >= got.machine_kn[0]).all()
+
+
+@given(depths=st.tuples(st.floats(0.5, 8), st.floats(0.5, 8)).map(sorted))
+@QUICK
+def test_deeper_burst_never_needs_less(depths):
+    got = estimate(axis_depth_m=np.array(depths))
+    assert (got.machine_kn[1] >= got.machine_kn[0]).all()
+
+
+def test_low_mid_high_ascend_and_machine_bears_more_than_pipe():
+    got = estimate(outside_mm=np.array([250.0, 280.0, 315.0, 355.0]))
+    for part in got:
+        assert (np.diff(part, axis=-1) >= 0).all()
+    assert (got.machine_kn > got.pipe_kn).all()
+    assert (np.diff(got.machine_kn, axis=0) > 0).all()
+
+
+def test_head_within_the_bore_displaces_nothing():
+    got = estimate(host_bore_mm=400.0)
+    assert (got.expand_kn == 0).all()
+    assert (got.burst_kn > 0).all()
+    assert float(expansion(400, 280, 25)) == 0
+
+
+@pytest.mark.parametrize("material", ["steel", "ductile_iron", "cast_iron", "unknown", None])
+def test_host_without_a_known_strength_leaves_only_the_machine_unknown(material):
+    got = estimate(host_material=material)
+    assert np.isnan(got.machine_kn).all()
+    assert np.isfinite(got.pipe_kn).all()
+
+
+@pytest.mark.parametrize("name", ["length_m", "outside_mm", "sdr"])
+def test_missing_input_leaves_the_pull_unknown(name):
+    got = estimate(**{name: np.nan})
+    assert np.isnan(got.pipe_kn).all()
+    assert np.isnan(got.machine_kn).all()
+
+
+@pytest.mark.parametrize("name", ["host_bore_mm", "host_wall_mm", "axis_depth_m"])
+def test_missing_ground_or_host_leaves_the_machine_unknown(name):
+    got = estimate(**{name: np.nan})
+    assert np.isfinite(got.pipe_kn).all()
+    assert np.isnan(got.machine_kn).all()
+
+
+def test_arrays_of_runs_equal_single_runs():
+    together = estimate(
+        length_m=np.array([50.0, 120.0]), host_material=np.array(["clay", "concrete"], object)
+    )
+    single = estimate(length_m=120.0, host_material="concrete")
+    assert together.machine_kn.shape == (2, 3)
+    assert together.machine_kn[1] == pytest.approx(single.machine_kn)
+
+
+def test_strengths_ascend():
+    got = host_strength(np.array(["concrete", "clay", "brick", "fibre_cement"], object))
+    assert (np.diff(got, axis=-1) > 0).all()
+
+
+def test_utilisation_and_its_limit():
+    got = utilisation([[50.0, 100.0, 200.0]], [100.0])
+    assert got.tolist() == [[0.5, 1.0, 2.0]]
+    with pytest.raises(ValueError, match="limit_kn must be more than zero"):
+        utilisation([[1.0, 2.0, 3.0]], [0.0])
+
+
+# Nominal sizes from old bore to new pipe, common practice.
+@pytest.mark.parametrize(
+    ("host", "outside", "steps"),
+    [
+        (250, 250, 0), (250, 280, 1), (250, 315, 1), (250, 355, 2), (250, 400, 3),
+        (150, 160, 0), (200, 225, 1), (225, 250, 0), (300, 315, 0), (300, 200, 0),
+    ],
+)  # fmt: skip
+def test_size_steps(host, outside, steps):
+    assert float(count_size_steps(host, outside)) == steps
+
+
+def test_size_steps_that_cannot_be_counted():
+    assert np.isnan(count_size_steps([np.nan, 250, 2000], [250, np.nan, 2000])).all()
+
+
+VALUES = st.tuples(st.floats(0, 8), st.floats(50, 900), st.integers(0, 4), st.floats(1, 200))
+
+
+@given(row=VALUES, more=VALUES)
+@QUICK
+def test_harder_run_never_falls_a_class(row, more):
+    harder = [a + b for a, b in zip(row, more, strict=True)]
+    before, after = difficulty_class(*row).overall.item(), difficulty_class(*harder).overall.item()
+    assert RANK[after] >= RANK[before]
+
+
+@pytest.mark.parametrize("missing", range(4))
+def test_missing_criterion_is_unknown_unless_the_class_is_c_already(missing):
+    easy, hard = [2.0, 250.0, 0.0, 80.0], [6.0, 700.0, 4.0, 200.0]
+    easy[missing] = hard[missing] = np.nan
+    assert difficulty_class(*easy).overall.item() == "unknown"
+    assert difficulty_class(*hard).overall.item() == "C"
+
+
+def test_heave_falls_with_depth():
+    assert (np.diff(surface_heave(0.04, [1.0, 2.0, 4.0])) < 0).all()
+    assert np.isnan(surface_heave(0.04, np.nan))
