@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
@@ -65,27 +66,34 @@ def _write_stem_basis(
     raw: Floats, radius: Floats, sizes: TreeSizes, regime: Regime
 ) -> NDArray[np.object_]:
     """Write how each radius follows from the stem, such as "12 x 500 mm = 6.00 m (...)"."""
-    n = len(raw)
-    if regime.kind == "stem_table":
-        lead = np.full(n, "stem class for", dtype=object)
-    else:
-        factor = np.full(n, regime.factor) if sizes.factor is None else sizes.factor
-        lead = np.array([f"{f:g} x" for f in factor], dtype=object)
-    words = {"measured": "", "unknown": ""}
-    source = [words.get(s, f" ({s})") for s in sizes.stems["stem_source"]]
-    limit = np.select(
-        [raw > radius, raw < radius],
-        [f", capped at {regime.max_radius_m:.2f} m", f", raised to {regime.min_m or 0.0:.2f} m"],
-        default="",
+    is_table = regime.kind == "stem_table"
+    factor = np.full(len(raw), regime.factor or 1.0) if sizes.factor is None else sizes.factor
+    limit = np.select([raw > radius, raw < radius], [1, 2], default=0)
+    limits = (
+        "",
+        f", capped at {regime.max_radius_m:.2f} m",
+        f", raised to {regime.min_m or 0.0:.2f} m",
     )
-    rows = zip(lead, sizes.stem_mm, source, raw, limit, sizes.factor_note, strict=True)
+    source = sizes.stems["stem_source"].to_numpy(dtype=object)
+    keys = pd.DataFrame(
+        {"f": factor, "d": sizes.stem_mm, "s": source, "r": raw, "x": limit, "n": sizes.factor_note}
+    )
+    # Each text is written once; stems of one size and source share it.
+    group = keys.groupby(list(keys), sort=False, dropna=False).ngroup().to_numpy()
+    first = ~keys.duplicated().to_numpy()
     texts = [
-        f"{a} {stem:.0f} mm{s} = {r:.2f} m{extra}{note} ({regime.short})"
+        f"{'stem class for' if is_table else f'{f:g} x'} {d:.0f} mm{_name_source(s)} = {r:.2f} m"
+        f"{limits[x]}{note} ({regime.short})"
         if r == r  # noqa: PLR0124 - NaN is not equal to itself
-        else _explain_gap(stem, regime)
-        for a, stem, s, r, note, extra in rows
+        else _explain_gap(d, regime)
+        for f, d, s, r, x, note in keys[first].itertuples(index=False)
     ]
-    return np.array(texts, dtype=object)
+    return np.array(texts, dtype=object)[group]
+
+
+def _name_source(source: str) -> str:
+    """Name where a stem comes from, unless it was simply measured."""
+    return "" if source in {"measured", "unknown"} else f" ({source})"
 
 
 def _explain_gap(stem_mm: float, regime: Regime) -> str:

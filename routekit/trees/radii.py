@@ -371,6 +371,11 @@ def stem_class_distance(
     ------
     ValueError
         If a diameter is zero or below, or the regime has no stem-class table.
+
+    Notes
+    -----
+    The source gives no rule between rows; the next larger class is a cautious choice of our own
+    (`stem_class_up`).
     """
     if regime.stem_table is None:
         raise ValueError(f"{regime.short} has no stem-class table")

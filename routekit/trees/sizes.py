@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import geopandas as gpd
@@ -99,9 +100,7 @@ def gather_sizes(
         crown_reach_m=_measure_reach(trees, crown, crown_m, is_veteran),
         is_columnar=_read_flags(trees, "is_columnar"),
         is_veteran=is_veteran,
-        is_palm=_read_genus(trees)
-        .isin(read_table("palm_genera.csv")["genus"])
-        .to_numpy(dtype=bool),
+        is_palm=_find_palms(trees),
         factor=factor,
         factor_note=note,
     )
@@ -163,16 +162,21 @@ def _read_flags(trees: pd.DataFrame, column: str) -> Flags:
     return trees[column].astype("boolean").fillna(False).to_numpy(dtype=bool)
 
 
-def _read_words(trees: pd.DataFrame, column: str) -> pd.Series:
-    """Read a column of text in small letters; null and missing columns are empty text."""
+def _map_words(
+    trees: pd.DataFrame, column: str, meaning: Callable[[str], object]
+) -> NDArray[np.object_]:
+    """Give the meaning of each word of a column; null and missing columns count as empty text."""
     if column not in trees:
-        return pd.Series("", index=trees.index, dtype="str")
-    return trees[column].astype("str").fillna("").str.strip().str.lower()
+        return np.full(len(trees), meaning(""), dtype=object)
+    codes, words = pd.factorize(trees[column])
+    meanings = [meaning(str(word).strip().lower()) for word in words]
+    return np.array([*meanings, meaning("")], dtype=object)[codes]
 
 
-def _read_genus(trees: pd.DataFrame) -> pd.Series:
-    """Read the first word of the species."""
-    return _read_words(trees, "species").str.split(" ").str[0]
+def _find_palms(trees: pd.DataFrame) -> Flags:
+    """Tell palms, cycads and tree ferns by the first word of the species."""
+    genera = set(read_table("palm_genera.csv")["genus"])
+    return _map_words(trees, "species", lambda name: _genus(name) in genera).astype(bool)
 
 
 def _choose_factors(
@@ -182,24 +186,28 @@ def _choose_factors(
     if regime.kind != "species_age":
         return None, np.full(len(trees), "", dtype=object)
     listed = {name.lower(): level for name, level in settings.species_tolerance.items()}
-    level = _read_words(trees, "species").map(listed).astype("str")
-    level = level.fillna(_read_genus(trees).map(listed).astype("str"))
     words: dict[str, str] = {_plain(word): age for word, age in settings.age_words.items()}
     words |= AGES
-    age = _read_words(trees, "age_class").map(_plain).map(words).astype("str")
-    tolerance = level.fillna(settings.default_tolerance)
-    life = age.fillna(settings.default_age)
-    note = ", " + tolerance + " tolerance, " + life.map(_plain)
+    level = _map_words(trees, "species", lambda s: listed.get(s, listed.get(_genus(s))))
+    age = _map_words(trees, "age_class", lambda word: words.get(_plain(word)))
+    no_level, no_age = pd.isna(level), pd.isna(age)
+    level[no_level], age[no_age] = settings.default_tolerance, settings.default_age
     gaps = (
-        (level.isna(), "species", "tolerance", settings.default_tolerance),
-        (age.isna(), "age_class", "age", _plain(settings.default_age)),
+        (no_level, "species", "tolerance", settings.default_tolerance),
+        (no_age, "age_class", "age", _plain(settings.default_age)),
     )
     for is_gap, field, what, default in gaps:
         rows = trees["tree_id"][is_gap]
         seen, done = f"no {what} known for this tree", f"taken as {default}"
         findings.add("info", "trees", rows, field=field, seen=seen, done=done)
-    factor = factor_by_tolerance(tolerance.to_numpy(), life.to_numpy(), regime)
-    return factor, note.to_numpy(dtype=object)
+    spoken = {each: f" tolerance, {plain}" for plain, each in AGES.items()}
+    note = ", " + level + pd.Series(age).map(spoken).to_numpy(dtype=object)
+    return factor_by_tolerance(level, age, regime), note
+
+
+def _genus(species: str) -> str:
+    """Give the first word of a species."""
+    return species.partition(" ")[0]
 
 
 def _plain(word: str) -> str:
