@@ -42,7 +42,7 @@ def setting(
     Any
         A pydantic field.
     """
-    extra = {"unit": unit, "source": source}
+    extra: dict[str, Any] = {"unit": unit, "source": source}
     if callable(default):
         return Field(
             default_factory=default,

@@ -160,6 +160,29 @@ def must_not(
     )  # fmt: skip
 
 
+def classed(
+    name: str, level: ArrayLike, *, source: str, remedy: str = "", unit: str = "class"
+) -> Check:
+    """Check a class that is fine (0), doubtful (1) or out (2).
+
+    Parameters
+    ----------
+    name : str
+        What is classed.
+    level : array_like of float, shape (n,)
+        0, 1 or 2; NaN is unknown.
+    source, remedy, unit : str
+        See `Check`.
+
+    Returns
+    -------
+    Check
+        The limit is class 1, the last one that does not fail.
+    """
+    found = np.atleast_1d(np.asarray(level, dtype=float))
+    return at_most(name, found, 1.0, caution=0.0, unit=unit, source=source, remedy=remedy)
+
+
 def worst_verdict(checks: Sequence[Check]) -> Codes:
     """Give the worst verdict of several checks for each run.
 

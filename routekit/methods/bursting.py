@@ -1,0 +1,254 @@
+"""Pipe bursting: what rules it out, size for size and upsized.
+
+The head breaks the old pipe and pushes the pieces into the ground; the new pipe follows the old line, sags
+included. Pits and connection digs stay; they are weighed in `routekit.advice`.
+"""
+
+from __future__ import annotations
+
+from functools import cache
+from importlib.resources import files
+
+import numpy as np
+import pandas as pd
+
+from routekit.geometry import Floats
+from routekit.methods.checks import (
+    CAUTION,
+    FAIL,
+    PASS,
+    UNKNOWN,
+    Check,
+    at_least,
+    at_most,
+    classed,
+    must_not,
+)
+from routekit.methods.common import (
+    as_flag,
+    bends,
+    bore_between,
+    capacity,
+    column,
+    is_circular,
+    no_collapse,
+    no_foreign_pipe,
+)
+from routekit.methods.settings import BurstingSettings
+from routekit.vocabulary import MM_PER_M
+
+
+@cache
+def _read_hosts() -> pd.DataFrame:
+    """Read the table of host materials shipped with the package."""
+    with (files("routekit.methods") / "tables" / "host_materials.csv").open() as stream:
+        return pd.read_csv(stream).set_index("material")
+
+
+def host_class(material: pd.Series) -> Floats:
+    """Class host materials by how well they burst: 0 well, 1 with special tools, 2 not, NaN unknown."""
+    return np.asarray(material.astype(str).map(_read_hosts()["bursting"]).to_numpy(dtype=float))
+
+
+def list_checks(
+    cases: pd.DataFrame, plan: pd.DataFrame, settings: BurstingSettings
+) -> list[Check]:
+    """List the checks of pipe bursting.
+
+    Parameters
+    ----------
+    cases : DataFrame
+        From `routekit.methods.cases.build_cases`, with required_l_s.
+    plan : DataFrame
+        New pipe per run: expansion_mm (head diameter less host bore), size_steps, capacity_l_s,
+        pull_low_kn, pull_mid_kn, pull_high_kn, pull_allowable_kn, machine_low_kn, machine_mid_kn,
+        machine_high_kn, machine_limit_kn.
+    settings : BurstingSettings
+
+    Returns
+    -------
+    list of Check
+    """
+    return [
+        *_host_checks(cases, settings),
+        *_line_checks(cases, settings),
+        *_ground_checks(cases, plan, settings),
+        *_root_checks(cases, settings),
+        *_pipe_checks(cases, plan, settings),
+    ]
+
+
+def _host_checks(cases: pd.DataFrame, settings: BurstingSettings) -> list[Check]:
+    """What the old pipe is made of and in what state."""
+    old = column(cases, "old_repairs") + column(cases, "old_linings")
+    least, largest = bore_between(
+        cases, settings.min_host_mm, settings.max_host_mm, source="najafi_p240"
+    )
+    bore = column(cases, "diameter_mm")
+    largest = at_most(
+        largest.name, bore, settings.max_host_mm, caution=settings.caution_host_mm, unit="mm",
+        source="najafi_p240", remedy="Measure the bore.",
+    )  # fmt: skip
+    return [
+        classed(
+            "Host material bursts",
+            host_class(cases["material"]),
+            source="najafi_p352",
+            remedy="Find out the material of the old pipe.",
+        ),
+        is_circular(cases),
+        least,
+        largest,
+        no_collapse(cases, severity=CAUTION),
+        no_foreign_pipe(cases),
+        must_not(
+            "Earlier repair sleeves or linings",
+            as_flag(old),
+            source="najafi_p352",
+            severity=CAUTION,
+            remedy="Inspect; cut or dig out metal sleeves first.",
+        ),
+    ]
+
+
+def _line_checks(cases: pd.DataFrame, settings: BurstingSettings) -> list[Check]:
+    """Length, bends and sags of the line that the new pipe follows."""
+    return [
+        at_most(
+            "Length of one run",
+            column(cases, "length_m"),
+            settings.max_length_m,
+            caution=settings.caution_length_m,
+            unit="m",
+            source="najafi_p240",
+            remedy="Part the run with a pit.",
+        ),
+        at_least(
+            "Length worth a set-up (with its neighbours)",
+            column(cases, "chain_length_m"),
+            settings.min_length_m,
+            unit="m",
+            source="practice",
+            remedy="Renew together with a neighbouring run.",
+        ),
+        bends(cases, settings.max_bend_deg, source="gw323_bend"),
+        at_most(
+            "Ponding (a sag is kept)",
+            column(cases, "ponding_share"),
+            settings.max_ponding_share,
+            caution=settings.caution_ponding_share,
+            unit="share of height",
+            source="practice",
+            remedy="Inspect, or survey the invert along the run.",
+        ),
+    ]
+
+
+def _ground_checks(
+    cases: pd.DataFrame, plan: pd.DataFrame, settings: BurstingSettings
+) -> list[Check]:
+    """Depth, cover against heave, and other services."""
+    expansion = column(plan, "expansion_mm") / MM_PER_M
+    needed = np.maximum(settings.clearance_per_expansion * expansion, settings.min_clearance_m)
+    clearance = column(cases, "service_clearance_m")
+    blind = ~cases["has_services"].to_numpy(dtype=bool) | (column(cases, "n_services_unknown") > 0)
+    clearance = np.where(blind & ~(clearance < needed), np.nan, clearance)
+    return [
+        at_most(
+            "Depth to invert",
+            column(cases, "depth_max_m"),
+            settings.max_depth_m,
+            caution=settings.caution_depth_m,
+            unit="m",
+            source="najafi_p240",
+            remedy="Survey the depth.",
+        ),
+        at_least(
+            "Cover against heave",
+            column(cases, "cover_m"),
+            settings.cover_per_expansion * expansion,
+            unit="m",
+            source="burst_cover",
+            remedy="Survey the depth; a smaller new pipe needs less cover.",
+        ),
+        at_least(
+            "Clear distance to other services",
+            clearance,
+            needed,
+            caution=np.maximum(settings.exposed_clearance_m, needed),
+            unit="m",
+            source="gw323_clearance",
+            remedy="Locate the services and their depths; expose those that are near.",
+        ),
+        must_not(
+            "Groundwater above the pipe",
+            column(cases, "is_below_groundwater"),
+            source="practice",
+            severity=CAUTION,
+            remedy="Find the highest groundwater level.",
+        ),
+        must_not(
+            "Ground that cannot be displaced (rock, encasement)",
+            column(cases, "is_hard_ground"),
+            source="najafi_p240",
+            severity=FAIL,
+            remedy="Ask for borehole records; look for concrete surround.",
+        ),
+    ]
+
+
+def _root_checks(cases: pd.DataFrame, settings: BurstingSettings) -> list[Check]:
+    """How deep the pipe passes below the root zones it crosses."""
+    crosses = column(cases, "n_trees") > 0
+    cover = np.where(crosses, column(cases, "cover_m"), np.inf)
+    return [
+        at_least(
+            "Cover where it passes below root zones",
+            cover,
+            settings.root_depth_m,
+            unit="m",
+            source="as4970_2025",
+            remedy="Survey the depth; have an arborist look at shallow roots.",
+        ),
+        must_not(
+            "Passes through a structural root zone",
+            as_flag(column(cases, "n_structural")),
+            source="structural_indicator",
+            severity=CAUTION,
+            remedy="Have an arborist judge the root plate before the pull.",
+        ),
+    ]
+
+
+def _pipe_checks(
+    cases: pd.DataFrame, plan: pd.DataFrame, settings: BurstingSettings
+) -> list[Check]:
+    """What the new pipe and the machine must bear, and what the pipe carries."""
+    return [
+        at_most(
+            "Sizes of upsizing",
+            column(plan, "size_steps"),
+            float(settings.max_steps_up),
+            caution=1.0,
+            unit="sizes",
+            source="najafi_p240",
+        ),
+        _pull_check("Pull on the new pipe (estimate)", plan, "pull", "pull_allowable_kn", "gw321_stress"),
+        _pull_check("Pull on the machine (estimate)", plan, "machine", "machine_limit_kn", "practice"),
+        capacity(cases, plan),
+    ]
+
+
+def _pull_check(name: str, plan: pd.DataFrame, side: str, limit: str, source: str) -> Check:
+    """Hold an estimate with its spread against a limit: fails only where even the low value is over."""
+    low, mid, high = (column(plan, f"{side}_{level}_kn") for level in ("low", "mid", "high"))
+    bound = column(plan, limit)
+    verdict = np.select(
+        [np.isnan(mid) | np.isnan(bound), low > bound, high > bound],
+        [UNKNOWN, FAIL, CAUTION],
+        PASS,
+    ).astype(np.int8)
+    return Check(
+        name=name, value=mid, limit=bound, unit="kN", verdict=verdict, source=source,
+        rule="at most", remedy="Have the contractor calculate and log the pull.",
+    )  # fmt: skip

@@ -1,0 +1,133 @@
+"""Checks that several techniques share."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from routekit.geometry import Floats
+from routekit.methods.checks import CAUTION, FAIL, Check, at_least, at_most, must_not
+
+
+def column(cases: pd.DataFrame, name: str) -> Floats:
+    """Take a column as floats; NaN is unknown."""
+    return np.asarray(cases[name].to_numpy(dtype=float, na_value=np.nan))
+
+
+def as_flag(count: Floats) -> Floats:
+    """Turn counts into flags: 1 where there is any, NaN where it is unknown."""
+    return np.where(np.isnan(count), np.nan, (count > 0).astype(float))
+
+
+def capacity(cases: pd.DataFrame, plan: pd.DataFrame) -> Check:
+    """Check that the renewed run carries the required flow."""
+    required = column(cases, "required_l_s")
+    tolerance = column(cases, "capacity_tolerance_share")
+    return at_least(
+        "Capacity after the works",
+        column(plan, "capacity_l_s"),
+        required * (1 - tolerance),
+        caution=required,
+        unit="l/s",
+        source="colebrook_white",
+        remedy="Survey the invert levels at both manholes, or give the design flow.",
+    )
+
+
+def no_collapse(cases: pd.DataFrame, *, severity: int = FAIL) -> Check:
+    """Check that the bore is not collapsed."""
+    return must_not(
+        "Collapsed",
+        as_flag(column(cases, "collapses")),
+        source="en13508_2",
+        severity=severity,
+        remedy="Inspect; where collapsed, dig at the spot first.",
+    )
+
+
+def no_foreign_pipe(cases: pd.DataFrame) -> Check:
+    """Check that no other pipe or cable passes through the bore."""
+    return must_not(
+        "Foreign pipe or cable through the bore",
+        as_flag(column(cases, "foreign_pipes")),
+        source="en13508_2",
+        remedy="Inspect; have the owner divert the service.",
+    )
+
+
+def ponding(cases: pd.DataFrame, limit: float, *, source: str = "practice") -> Check:
+    """Check that no deep sag would be kept in the new pipe."""
+    return at_most(
+        "Ponding (a sag is kept)",
+        column(cases, "ponding_share"),
+        limit,
+        caution=0.10,
+        unit="share of height",
+        source=source,
+        remedy="Inspect, or survey the invert along the run.",
+    )
+
+
+def deformation(cases: pd.DataFrame, limit: float, caution: float | None = None) -> Check:
+    """Check how far the bore is out of round."""
+    return at_most(
+        "Deformation of the bore",
+        column(cases, "deformation_share"),
+        limit,
+        caution=caution,
+        unit="share",
+        source="practice",
+        remedy="Inspect and measure the deformation.",
+    )
+
+
+def joint_offset(cases: pd.DataFrame, limit: float, caution: float | None = None) -> Check:
+    """Check how far joints stand sideways into the bore."""
+    share = column(cases, "joint_radial_mm") / column(cases, "diameter_mm")
+    return at_most(
+        "Sideways offset of joints",
+        share,
+        limit,
+        caution=caution,
+        unit="share of bore",
+        source="practice",
+        remedy="Inspect and measure the offset; grinding may clear it.",
+    )
+
+
+def bends(cases: pd.DataFrame, limit: float, *, source: str) -> Check:
+    """Check the sharpest bend within the run."""
+    return at_most(
+        "Bend within the run",
+        column(cases, "bend_deg"),
+        limit,
+        unit="deg",
+        source=source,
+        remedy="Dig at the bend, or part the run there.",
+    )
+
+
+def bore_between(cases: pd.DataFrame, low: float, high: float, *, source: str) -> list[Check]:
+    """Check the host bore against the least and the largest."""
+    bore = column(cases, "diameter_mm")
+    return [
+        at_least("Host bore, least", bore, low, unit="mm", source=source, remedy="Measure the bore."),
+        at_most("Host bore, largest", bore, high, unit="mm", source=source, remedy="Measure the bore."),
+    ]
+
+
+def is_circular(cases: pd.DataFrame) -> Check:
+    """Check that the host is circular."""
+    shape = cases["shape"].astype(str).to_numpy()
+    flag = np.select([shape == "circular", np.isin(shape, ["other", "unknown", "nan"])], [0.0, np.nan], 1.0)
+    return must_not("Not circular", flag, source="practice", remedy="Confirm the shape of the bore.")
+
+
+def needs_inspection(cases: pd.DataFrame) -> Check:
+    """Check that somebody has looked inside."""
+    seen = cases["is_inspected"].to_numpy(dtype=bool)
+    flag = np.where(seen, 0.0, np.nan)
+    return must_not(
+        "Not inspected", flag, source="practice", severity=CAUTION,
+        remedy="Inspect the run by camera.",
+    )  # fmt: skip

@@ -1,0 +1,228 @@
+"""Condition of each run, read from its inspection.
+
+Observations under EN 13508-2 main codes become features of the run (largest section loss by roots,
+number of collapses, ponding and so on), a structural and an operational grade from 0 (sound) to 4
+(failed), a root index and a priority. Codes, features and grade limits are in
+`tables/observation_codes.csv`. Grades are a screening of this project; no national grading is imitated.
+"""
+
+from __future__ import annotations
+
+from functools import cache
+from importlib.resources import files
+
+import numpy as np
+import pandas as pd
+
+from routekit.methods.settings import ConditionSettings
+
+GRADES = ("sound", "slight", "moderate", "severe", "failed")
+PRIORITIES = ("none", "low", "medium", "high", "unknown")
+
+
+@cache
+def _read_codes() -> pd.DataFrame:
+    """Read the table of observation codes shipped with the package."""
+    path = files("routekit.methods") / "tables" / "observation_codes.csv"
+    with path.open(encoding="utf-8") as stream:
+        table = pd.read_csv(stream, dtype={"code": str, "characterisation": str, "grades": str})
+    return table.fillna({"characterisation": "", "grades": ""})
+
+
+def load_observation_codes() -> pd.DataFrame:
+    """Read the table of observation codes.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Columns code, characterisation (blank: any other), name, kind (structural, operational,
+        inventory), feature, how (max, count), factor (quantification to feature), assumed
+        (quantification where none is given), grades (`limit:grade` pairs), source.
+    """
+    return _read_codes().copy()
+
+
+def match_codes(inspections: pd.DataFrame) -> pd.DataFrame:
+    """Give each observation its meaning.
+
+    Parameters
+    ----------
+    inspections : DataFrame
+        Columns run_id, chainage_m, code, characterisation, quantification.
+
+    Returns
+    -------
+    pandas.DataFrame
+        The observations in their order with the columns of the code table added, `amount` (the feature's
+        value) and `is_assumed` (no quantification was given where one is needed); observations of unknown
+        codes have no feature.
+    """
+    table = _read_codes()
+    letters = inspections["characterisation"].fillna("").astype(str).str.strip().str.upper()
+    code = inspections["code"].fillna("").astype(str).str.strip().str.upper().str[:3]
+    exact = pd.MultiIndex.from_arrays([code, letters.str[:1]])
+    index = pd.MultiIndex.from_frame(table[["code", "characterisation"]])
+    place = index.get_indexer(exact)
+    general = index.get_indexer(pd.MultiIndex.from_arrays([code, [""] * len(code)]))
+    place = np.where(place >= 0, place, general)
+    known = place >= 0
+    meaning = table.iloc[np.where(known, place, 0)].reset_index(drop=True)
+    meaning = meaning.drop(columns=["code", "characterisation"])
+    meaning.loc[~known, ["name", "kind", "feature", "how", "grades"]] = ""
+    merged = pd.concat([inspections.reset_index(drop=True), meaning], axis=1)
+    given = pd.to_numeric(merged["quantification"], errors="coerce").to_numpy(dtype=float)
+    counted = merged["how"].to_numpy() == "count"
+    assumed = merged["assumed"].to_numpy(dtype=float)
+    value = np.where(np.isnan(given), assumed, given) * merged["factor"].to_numpy(dtype=float)
+    merged["amount"] = np.where(counted, 1.0, value)
+    merged["is_assumed"] = ~counted & np.isnan(given) & ~np.isnan(assumed)
+    return merged[merged.columns.difference(["factor", "assumed"], sort=False)]
+
+
+def assess_condition(
+    runs: pd.DataFrame, inspections: pd.DataFrame, *, settings: ConditionSettings
+) -> pd.DataFrame:
+    """Assess the condition of each run.
+
+    Parameters
+    ----------
+    runs : DataFrame
+        Columns run_id, length_m, renew (True, False or missing).
+    inspections : DataFrame
+        Observations; see `match_codes`.
+    settings : ConditionSettings
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per run in the order of `runs`: run_id, is_inspected, one column per feature
+        (NaN where not inspected), root_count, root_index (per cent of section lost to roots, summed
+        over observations, per 10 m), structural_grade, operational_grade, worst_text, needs_work
+        (boolean, missing where unknown), priority, priority_rank, priority_reason.
+    """
+    matched = match_codes(inspections)
+    position = pd.Index(runs["run_id"]).get_indexer(pd.Index(matched["run_id"].astype(str)))
+    matched = matched[position >= 0].assign(run=position[position >= 0])
+    size = len(runs)
+    seen = np.bincount(matched["run"], minlength=size) > 0
+    features = _sum_features(matched, size, seen)
+    graded = _grade_observations(matched)
+    table = pd.DataFrame({"run_id": runs["run_id"].to_numpy(), "is_inspected": seen})
+    table = pd.concat([table, features], axis=1)
+    roots = matched[matched["feature"] == "root_share"]
+    length = np.maximum(runs["length_m"].to_numpy(dtype=float), 1.0)
+    loss = np.bincount(roots["run"], roots["amount"].fillna(0), minlength=size)
+    table["root_count"] = np.where(seen, np.bincount(roots["run"], minlength=size), np.nan)
+    table["root_index"] = np.where(seen, 100 * loss / length * 10, np.nan)
+    for kind in ("structural", "operational"):
+        mine = graded[graded["kind"] == kind]
+        worst = np.zeros(size)
+        np.maximum.at(worst, mine["run"].to_numpy(), mine["grade"].to_numpy(dtype=float))
+        table[f"{kind}_grade"] = np.where(seen & ~_is_blind(table), worst, np.nan)
+        found = np.where(seen, worst, np.nan)
+        # A survey that broke off proves what it saw, not that the rest is sound.
+        table[f"{kind}_grade"] = np.where(worst > 0, found, table[f"{kind}_grade"])
+    table["worst_text"] = _worst_text(graded, size)
+    return _rank_runs(table, runs, settings)
+
+
+def _is_blind(table: pd.DataFrame) -> np.ndarray:
+    """Tell where the survey was broken off."""
+    return np.asarray(table["abandoned"].fillna(0) > 0)
+
+
+def _sum_features(matched: pd.DataFrame, size: int, seen: np.ndarray) -> pd.DataFrame:
+    """Bring observations together as one column per feature."""
+    table = _read_codes()
+    columns = {}
+    for feature, how in table.groupby("feature", sort=False)["how"].first().items():
+        mine = matched[matched["feature"] == feature]
+        amount = mine["amount"].to_numpy(dtype=float)
+        value = np.zeros(size)
+        if how == "count":
+            value = np.bincount(mine["run"], minlength=size).astype(float)
+        else:
+            np.fmax.at(value, mine["run"].to_numpy(), amount)
+            # Seen, but with no size given: not known, rather than none.
+            unsized = np.bincount(mine["run"], np.isnan(amount), minlength=size) > 0
+            value[unsized & (value == 0)] = np.nan
+        columns[str(feature)] = np.where(seen, value, np.nan)
+    return pd.DataFrame(columns)
+
+
+def _grade_observations(matched: pd.DataFrame) -> pd.DataFrame:
+    """Grade each observation by the limits of its code; counts grade by the run's total."""
+    total = matched.groupby(["run", "feature"])["amount"].transform("sum")
+    amount = np.where(matched["how"] == "count", total, matched["amount"]).astype(float)
+    grade = np.zeros(len(matched), dtype=np.int8)
+    grades = matched["grades"].to_numpy()
+    for text in pd.unique(matched["grades"]):
+        if not text:
+            continue
+        steps = [step.split(":") for step in text.split(";")]
+        limits = np.array([float(limit) for limit, _ in steps])
+        values = np.array([0] + [int(value) for _, value in steps], dtype=np.int8)
+        mine = grades == text
+        mild = np.isnan(amount[mine])
+        step = np.searchsorted(limits, np.nan_to_num(amount[mine]) + 1e-9, side="right")
+        grade[mine] = np.where(mild, values[1], values[step])
+    return matched.assign(grade=grade)
+
+
+def _worst_text(graded: pd.DataFrame, size: int) -> np.ndarray:
+    """Name the gravest observation of each run with its chainage."""
+    text = np.full(size, "", dtype=object)
+    worst = (
+        graded[graded["grade"] > 0]
+        .sort_values(["run", "grade", "amount"], ascending=[True, False, False], kind="stable")
+        .drop_duplicates("run")
+    )
+    chainage = worst["chainage_m"].astype(float)
+    place = np.where(chainage.isna(), "", " at " + chainage.map("{:.1f} m".format))
+    share = (worst["how"] == "max") & worst["feature"].str.endswith("_share")
+    percent = np.where(
+        share & worst["amount"].notna(), " " + (100 * worst["amount"]).map("{:.0f} %".format), ""
+    )
+    text[worst["run"]] = worst["name"].to_numpy() + percent + place
+    return text
+
+
+def _rank_runs(
+    table: pd.DataFrame, runs: pd.DataFrame, settings: ConditionSettings
+) -> pd.DataFrame:
+    """Say which runs need work, how urgently and why."""
+    structural = table["structural_grade"].to_numpy()
+    operational = table["operational_grade"].to_numpy()
+    worst = np.fmax(structural, operational)
+    renew = runs["renew"].astype("boolean")
+    wanted, spared = renew.fillna(value=False).to_numpy(), (~renew).fillna(value=False).to_numpy()
+    unknown = np.isnan(worst)
+    bad = np.nan_to_num(worst) >= settings.renew_from_grade
+    rooty = np.nan_to_num(table["root_share"].to_numpy()) >= settings.renew_root_share
+    needs = pd.array(bad | rooty, dtype="boolean")
+    needs[unknown] = pd.NA
+    if settings.assume_renewal_when_unknown:
+        needs[unknown] = True
+    needs[wanted] = True
+    needs[spared] = False
+    found = np.nan_to_num(worst)
+    code = np.select([found >= 4, found >= 3, found >= 2, found >= 1], [3, 2, 2, 1], 0)
+    code = np.where(rooty & (code < 2), 2, code)
+    code = np.where(unknown & ~wanted & ~spared, 4, code)
+    score = 1000 * found + 10 * np.nan_to_num(table["root_index"].to_numpy())
+    # Known trouble first, then what was never looked at, then what is sound.
+    score = np.where(unknown, 500.0, score)
+    order = np.lexsort((table["run_id"].to_numpy(), -score))
+    rank = np.empty(len(table), dtype=np.int64)
+    rank[order] = np.arange(1, len(table) + 1)
+    reason = np.where(
+        table["worst_text"] != "", table["worst_text"], np.where(unknown, "not inspected", "sound")
+    )
+    reason = np.where(wanted, "owner wants it renewed; " + reason, reason)
+    reason = np.where(spared, "owner keeps it; " + reason, reason)
+    return table.assign(
+        needs_work=needs,
+        priority=pd.Categorical.from_codes(code.astype(np.int8), list(PRIORITIES)),
+        priority_rank=rank,
+        priority_reason=reason,
+    )

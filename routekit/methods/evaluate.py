@@ -1,0 +1,93 @@
+"""All techniques against all runs: the one place that knows which module checks which technique."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+import pandas as pd
+
+from routekit.methods import bursting, lining, monitor, open_cut, repair
+from routekit.methods.checks import CAUTION, FAIL, UNKNOWN, Check, worst_verdict
+from routekit.methods.settings import MethodSettings
+from routekit.vocabulary import TECHNIQUES, VERDICTS
+
+
+def evaluate_techniques(
+    cases: pd.DataFrame, plans: Mapping[str, pd.DataFrame], settings: MethodSettings
+) -> dict[str, list[Check]]:
+    """Check every technique on every run.
+
+    Parameters
+    ----------
+    cases : DataFrame
+        From `routekit.methods.cases.build_cases`.
+    plans : mapping of str to DataFrame
+        What each technique would put in, per run; see the technique's module.
+    settings : MethodSettings
+
+    Returns
+    -------
+    dict of str to list of Check
+        Checks by technique, in the order of `routekit.vocabulary.TECHNIQUES`.
+    """
+    checks = {
+        "monitor": monitor.list_checks(cases, plans["monitor"], settings.monitor),
+        "local_repair": repair.list_checks(cases, plans["local_repair"], settings.repair),
+        "cipp": lining.list_cipp_checks(cases, plans["cipp"], settings.lining),
+        "close_fit": lining.list_close_fit_checks(cases, plans["close_fit"], settings.lining),
+        "slip_lining": lining.list_slip_checks(cases, plans["slip_lining"], settings.lining),
+        "burst_same": bursting.list_checks(cases, plans["burst_same"], settings.bursting),
+        "burst_upsized": bursting.list_checks(cases, plans["burst_upsized"], settings.bursting),
+        "open_cut": open_cut.list_checks(cases, plans["open_cut"], settings.open_cut),
+    }
+    return {technique: checks[technique] for technique in TECHNIQUES}
+
+
+def tabulate_options(
+    run_id: pd.Series, checks: Mapping[str, list[Check]], plans: Mapping[str, pd.DataFrame]
+) -> pd.DataFrame:
+    """Sum the checks of each run and technique.
+
+    Parameters
+    ----------
+    run_id : Series of str, shape (n,)
+    checks : mapping
+        From `evaluate_techniques`.
+    plans : mapping of str to DataFrame
+        Columns new_outside_mm, new_bore_mm, capacity_l_s, velocity_m_s, new_pipe (text) where they apply.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per technique and run (technique by technique, runs in their order): run_id, run, technique,
+        verdict, n_fail, n_caution, n_unknown, and the columns of the plans.
+    """
+    tables = []
+    for technique, group in checks.items():
+        verdicts = np.stack([check.verdict for check in group])
+        plan = plans[technique]
+        tables.append(
+            pd.DataFrame(
+                {
+                    "run_id": run_id.to_numpy(),
+                    "run": np.arange(len(run_id), dtype=np.int32),
+                    "technique": technique,
+                    "verdict": worst_verdict(group),
+                    "n_fail": np.sum(verdicts == FAIL, axis=0, dtype=np.int16),
+                    "n_caution": np.sum(verdicts == CAUTION, axis=0, dtype=np.int16),
+                    "n_unknown": np.sum(verdicts == UNKNOWN, axis=0, dtype=np.int16),
+                    **{
+                        name: plan[name].to_numpy() if name in plan else np.nan
+                        for name in ("new_outside_mm", "new_bore_mm", "capacity_l_s", "velocity_m_s")
+                    },
+                    "new_pipe": plan["new_pipe"].to_numpy() if "new_pipe" in plan else "",
+                }
+            )
+        )
+    table = pd.concat(tables, ignore_index=True)
+    table["technique"] = pd.Categorical(table["technique"], categories=list(TECHNIQUES))
+    table["verdict"] = pd.Categorical.from_codes(
+        table["verdict"].to_numpy(), list(VERDICTS), ordered=True
+    )
+    return table

@@ -1,0 +1,155 @@
+"""Lining: cured-in-place pipe, close-fit pipe and slip lining, each with what rules it out."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from routekit.methods.checks import CAUTION, FAIL, Check, at_least, at_most, must_not
+from routekit.methods.common import (
+    as_flag,
+    bends,
+    bore_between,
+    capacity,
+    column,
+    deformation,
+    is_circular,
+    joint_offset,
+    no_collapse,
+    no_foreign_pipe,
+    ponding,
+)
+from routekit.methods.settings import LiningSettings
+
+
+def list_cipp_checks(
+    cases: pd.DataFrame, plan: pd.DataFrame, settings: LiningSettings
+) -> list[Check]:
+    """List the checks of cured-in-place lining.
+
+    Parameters
+    ----------
+    cases : DataFrame
+        From `routekit.methods.cases.build_cases`.
+    plan : DataFrame
+        Liner per run: wall_mm, capacity_l_s.
+    settings : LiningSettings
+
+    Returns
+    -------
+    list of Check
+    """
+    low, high = settings.cipp_bore_mm
+    connections = column(cases, "n_connections")
+    robot = np.where(connections == 0, np.inf, column(cases, "diameter_mm"))
+    robot = np.where(np.isnan(connections), column(cases, "diameter_mm"), robot)
+    return [
+        no_collapse(cases),
+        no_foreign_pipe(cases),
+        *bore_between(cases, low, high, source="practice"),
+        at_most(
+            "Length of one liner", column(cases, "length_m"), settings.cipp_length_m, unit="m",
+            source="practice",
+        ),
+        deformation(cases, settings.max_deformation_share, settings.caution_deformation_share),
+        joint_offset(
+            cases, settings.max_radial_offset_share, settings.caution_radial_offset_share
+        ),
+        ponding(cases, settings.max_ponding_share),
+        *_preparation_checks(cases),
+        _no_old_lining(cases, CAUTION),
+        at_least(
+            "Bore for reopening connections by robot", robot, settings.robot_bore_mm, unit="mm",
+            source="najafi_p279", remedy="Measure the bore.",
+        ),
+        at_most(
+            "Wall of the liner", column(plan, "wall_mm"), settings.max_wall_mm, unit="mm",
+            source="practice", remedy="Survey depth and groundwater for the wall thickness.",
+        ),
+        capacity(cases, plan),
+    ]  # fmt: skip
+
+
+def _preparation_checks(cases: pd.DataFrame) -> list[Check]:
+    """What must be done in the old bore before a liner goes in."""
+    flags = {
+        "Pieces of wall missing": ("missing_wall", "Bridge the hole or fill the void first."),
+        "Voids outside the wall": ("voids", "Fill the void first."),
+        "Running water through the wall": ("running_water", "Seal the inflow first."),
+        "Connections standing into the bore": ("intruding_connections", "Mill them off first."),
+    }
+    checks = [
+        must_not(
+            name, as_flag(column(cases, feature)), source="practice", severity=CAUTION, remedy=remedy
+        )
+        for name, (feature, remedy) in flags.items()
+    ]
+    roots = at_most(
+        "Roots to be cut before lining", column(cases, "root_share"), 1.0, caution=0.25,
+        unit="share of section", source="en13508_2",
+        remedy="Cut the roots and inspect again before lining.",
+    )  # fmt: skip
+    return [*checks, roots]
+
+
+def _no_old_lining(cases: pd.DataFrame, severity: int) -> Check:
+    """Check that no earlier lining or repair is in the way."""
+    old = column(cases, "old_linings") + column(cases, "old_repairs")
+    return must_not(
+        "Earlier lining or repair in the bore",
+        as_flag(old),
+        source="practice",
+        severity=severity,
+        remedy="Inspect; remove the old lining first.",
+    )
+
+
+def list_close_fit_checks(
+    cases: pd.DataFrame, plan: pd.DataFrame, settings: LiningSettings
+) -> list[Check]:
+    """List the checks of close-fit lining; see `list_cipp_checks` for the parameters."""
+    low, high = settings.close_fit_bore_mm
+    return [
+        is_circular(cases),
+        no_collapse(cases),
+        no_foreign_pipe(cases),
+        *bore_between(cases, low, high, source="practice"),
+        at_most(
+            "Length of one pull", column(cases, "length_m"), settings.close_fit_length_m, unit="m",
+            source="practice",
+        ),
+        bends(cases, settings.close_fit_bend_deg, source="practice"),
+        deformation(cases, settings.close_fit_deformation_share),
+        joint_offset(cases, settings.caution_radial_offset_share),
+        ponding(cases, settings.max_ponding_share),
+        *_preparation_checks(cases),
+        _no_old_lining(cases, FAIL),
+        capacity(cases, plan),
+    ]  # fmt: skip
+
+
+def list_slip_checks(
+    cases: pd.DataFrame, plan: pd.DataFrame, settings: LiningSettings
+) -> list[Check]:
+    """List the checks of slip lining; the plan also holds outside_mm."""
+    fits = column(plan, "new_outside_mm") / column(cases, "diameter_mm")
+    return [
+        is_circular(cases),
+        no_collapse(cases),
+        no_foreign_pipe(cases),
+        at_most(
+            "Outside diameter of the new pipe", fits, settings.slip_outside_share,
+            unit="share of bore", source="practice", remedy="Measure the bore.",
+        ),
+        at_most(
+            "Length of one pull", column(cases, "length_m"), settings.slip_length_m, unit="m",
+            source="practice",
+        ),
+        bends(cases, settings.slip_bend_deg, source="practice"),
+        deformation(cases, settings.close_fit_deformation_share),
+        joint_offset(cases, settings.caution_radial_offset_share),
+        ponding(cases, settings.max_ponding_share),
+        *_preparation_checks(cases),
+        _no_old_lining(cases, FAIL),
+        capacity(cases, plan),
+    ]  # fmt: skip

@@ -1,0 +1,53 @@
+"""Leave and monitor: no works now, inspect again later."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from routekit.methods.checks import CAUTION, Check, at_least, at_most, must_not
+from routekit.methods.common import column
+from routekit.methods.settings import MonitorSettings
+
+
+def list_checks(
+    cases: pd.DataFrame, plan: pd.DataFrame, settings: MonitorSettings
+) -> list[Check]:
+    """List the checks of leaving a run as it is.
+
+    Parameters
+    ----------
+    cases : DataFrame
+        From `routekit.methods.cases.build_cases`.
+    plan : DataFrame
+        capacity_l_s of the run as inspected.
+    settings : MonitorSettings
+
+    Returns
+    -------
+    list of Check
+    """
+    grade = np.fmax(column(cases, "structural_grade"), column(cases, "operational_grade"))
+    required = column(cases, "required_l_s")
+    has_flow = ~np.isnan(column(cases, "design_flow_l_s"))
+    carried = column(plan, "capacity_l_s")
+    short = np.where(has_flow, (carried < required).astype(float), 0.0)
+    short = np.where(has_flow & (np.isnan(carried) | np.isnan(required)), np.nan, short)
+    return [
+        must_not(
+            "Needs work", column(cases, "needs_work"), source="house",
+            remedy="Inspect the run by camera.",
+        ),
+        at_most(
+            "Worst condition grade", grade, float(settings.max_grade), unit="grade 0-4",
+            source="house", remedy="Inspect the run by camera.",
+        ),
+        must_not(
+            "Carries less than its design flow", short, source="colebrook_white", severity=CAUTION,
+            remedy="Survey the invert levels; check the design flow.",
+        ),
+        at_least(
+            "Bore left free by roots and deposits", 1 - column(cases, "blocked_share"), 0.5,
+            caution=0.75, unit="share", source="house", remedy="Clean and inspect the run.",
+        ),
+    ]  # fmt: skip

@@ -1,0 +1,125 @@
+"""Other services near each run: how clear the old pipe lies of them, beside and across."""
+
+from __future__ import annotations
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+
+from routekit.geometry import Floats, Ints
+
+SEARCH_M = 3.0
+"""Services farther than this in plan are out of the reach of every clearance rule, m."""
+
+_COLUMNS = ("service_clearance_m", "n_services_unknown", "nearest_service", "n_crossings")
+
+
+def find_neighbours(
+    runs: gpd.GeoDataFrame, services: gpd.GeoDataFrame, *, outside_mm: Floats
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Measure the clear distance between each run and the services round it.
+
+    Parameters
+    ----------
+    runs : GeoDataFrame
+        With depth_up_m, depth_down_m (to invert), length_m, height_mm or diameter_mm.
+    services : GeoDataFrame
+        Lines with service_id, kind, depth_m (to the top), diameter_mm; may be empty.
+    outside_mm : numpy.ndarray of float, shape (n,)
+        Outside diameter of each old pipe, mm.
+
+    Returns
+    -------
+    per_run : pandas.DataFrame
+        In the order of `runs`: service_clearance_m (least clear distance to a service of known depth;
+        infinite where none is near), n_services_unknown (services near in plan whose depth is not
+        known), nearest_service (text), n_crossings.
+    pairs : pandas.DataFrame
+        One row per run and service within `SEARCH_M` in plan: run, service, run_id, service_id, kind,
+        chainage_m, plan_m, service_depth_m, pipe_depth_m (to the axis), clearance_m, is_crossing.
+
+    Notes
+    -----
+    clearance = hypot(plan distance, difference of axis depths) - half of both outside diameters, at the
+    place where the two are nearest in plan. Source: plane geometry.
+    """
+    size = len(runs)
+    lines = np.asarray(runs.geometry)
+    others = np.asarray(services.geometry) if len(services) else np.empty(0, dtype=object)
+    if len(others):
+        service, run = shapely.STRtree(lines).query(others, "dwithin", SEARCH_M)
+    else:
+        service, run = np.empty(0, dtype=np.int64), np.empty(0, dtype=np.int64)
+    pairs = _measure_pairs(runs, services, outside_mm, run, service)
+    clearance = pairs["clearance_m"].to_numpy(dtype=float)
+    least = np.full(size, np.inf)
+    known = ~np.isnan(clearance)
+    np.minimum.at(least, run[known], clearance[known])
+    table = pd.DataFrame(
+        {
+            "service_clearance_m": least,
+            "n_services_unknown": np.bincount(run[~known], minlength=size),
+            "nearest_service": "",
+            "n_crossings": np.bincount(run[pairs["is_crossing"]], minlength=size),
+        }
+    )
+    nearest = pairs[known].sort_values(["run", "clearance_m"], kind="stable")
+    nearest = nearest.drop_duplicates("run")
+    names = np.full(size, "", dtype=object)
+    names[nearest["run"]] = nearest["kind"].astype(str) + " " + nearest["service_id"].astype(str)
+    table["nearest_service"] = names
+    return table, pairs
+
+
+def _measure_pairs(
+    runs: gpd.GeoDataFrame,
+    services: gpd.GeoDataFrame,
+    outside_mm: Floats,
+    run: Ints,
+    service: Ints,
+) -> pd.DataFrame:
+    """Measure each pair of run and service where they are nearest in plan."""
+    order = np.lexsort((service, run))
+    run[:], service[:] = run[order], service[order]
+    lines = np.asarray(runs.geometry)[run]
+    others = np.asarray(services.geometry)[service] if len(services) else lines
+    link = shapely.shortest_line(lines, others)
+    plan = shapely.length(link)
+    chainage = shapely.line_locate_point(lines, shapely.get_point(link, 0))
+    length = np.maximum(runs["length_m"].to_numpy(dtype=float)[run], 1e-9)
+    up, down = (runs[f"depth_{end}_m"].to_numpy(dtype=float)[run] for end in ("up", "down"))
+    invert = up + (down - up) * chainage / length
+    bore = np.fmax(runs["height_mm"], runs["diameter_mm"]).to_numpy(dtype=float)[run] / 1000
+    axis = invert - bore / 2
+    depth = _column(services, "depth_m", service)
+    bore_2 = np.nan_to_num(_column(services, "diameter_mm", service)) / 1000
+    radii = outside_mm[run] / 2000 + bore_2 / 2
+    clearance = np.hypot(plan, axis - (depth + bore_2 / 2)) - radii
+    # Far enough in plan alone: the depth does not matter.
+    clear_beside = plan - radii
+    clearance = np.where(np.isnan(clearance) & (clear_beside > 1.0), clear_beside, clearance)
+    ids = services["service_id"].to_numpy()[service] if len(services) else np.empty(0, str)
+    kinds = services["kind"].to_numpy()[service] if len(services) else np.empty(0, str)
+    return pd.DataFrame(
+        {
+            "run": run,
+            "service": service,
+            "run_id": runs["run_id"].to_numpy()[run],
+            "service_id": ids,
+            "kind": kinds,
+            "chainage_m": chainage,
+            "plan_m": plan,
+            "service_depth_m": depth,
+            "pipe_depth_m": axis,
+            "clearance_m": clearance,
+            "is_crossing": plan < 1e-6,
+        }
+    )
+
+
+def _column(services: gpd.GeoDataFrame, name: str, service: Ints) -> Floats:
+    """Take a column of numbers for each pair; empty for no services."""
+    if not len(services):
+        return np.empty(0)
+    return services[name].to_numpy(dtype=float)[service]

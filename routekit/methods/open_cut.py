@@ -1,0 +1,60 @@
+"""Open cut: a trench along the run, and the trees, services and walls it meets."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from routekit.methods.checks import CAUTION, Check, at_least, at_most, must_not
+from routekit.methods.common import as_flag, capacity, column
+from routekit.methods.settings import OpenCutSettings
+
+
+def list_checks(
+    cases: pd.DataFrame, plan: pd.DataFrame, settings: OpenCutSettings
+) -> list[Check]:
+    """List the checks of open cut.
+
+    Parameters
+    ----------
+    cases : DataFrame
+        From `routekit.methods.cases.build_cases`, with building_distance_m (from the trench edge).
+    plan : DataFrame
+        capacity_l_s of the re-laid run.
+    settings : OpenCutSettings
+
+    Returns
+    -------
+    list of Check
+    """
+    trees_known = cases["has_trees"].to_numpy(dtype=bool)
+    structural = np.where(trees_known, as_flag(column(cases, "n_structural")), np.nan)
+    major = np.where(trees_known, as_flag(column(cases, "n_major")), np.nan)
+    depth = column(cases, "depth_max_m")
+    clearance = column(cases, "service_clearance_m")
+    blind = ~cases["has_services"].to_numpy(dtype=bool) | (column(cases, "n_services_unknown") > 0)
+    clearance = np.where(blind & (clearance >= settings.hand_dig_m), np.nan, clearance)
+    return [
+        must_not(
+            "Cuts a structural root zone", structural, source="structural_indicator",
+            remedy="Have an arborist look for roots with suction excavation.",
+        ),
+        must_not(
+            "Major encroachment on a protection zone", major, source="tier_borrowed",
+            severity=CAUTION, remedy="Have an arborist show that the tree stays viable.",
+        ),
+        at_most(
+            "Depth of the trench", depth, settings.max_depth_m, caution=settings.caution_depth_m,
+            unit="m", source="practice", remedy="Survey the depth.",
+        ),
+        at_least(
+            "Distance to buildings against trench depth", column(cases, "building_distance_m"),
+            0.0, caution=depth, unit="m", source="practice",
+            remedy="Survey the distance; check the foundation.",
+        ),
+        at_least(
+            "Services in or beside the trench", clearance, 0.0, caution=settings.hand_dig_m,
+            unit="m", source="practice", remedy="Locate the services and their depths.",
+        ),
+        capacity(cases, plan),
+    ]  # fmt: skip

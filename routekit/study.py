@@ -1,0 +1,172 @@
+"""The study file: one TOML beside its data, read as typed and frozen settings."""
+
+from __future__ import annotations
+
+import tomllib
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Self
+
+import pandas as pd
+from pydantic import ValidationError
+
+from routekit.advice.settings import AdviceSettings
+from routekit.errors import StudyError
+from routekit.layers.settings import InputSettings, explain_refusal
+from routekit.methods.settings import MethodSettings
+from routekit.outputs.geopackage import GeopackageSettings
+from routekit.outputs.public.settings import PublicSettings
+from routekit.outputs.settings import MapSettings
+from routekit.pipes.settings import (
+    FlowSettings,
+    LinerSettings,
+    PipeSettings,
+    PullSettings,
+    TrenchSettings,
+)
+from routekit.settings import Settings, setting, walk_settings
+from routekit.site.settings import SiteSettings
+from routekit.sources import load_sources
+from routekit.trees.regimes import choose_regime, list_regime_rules
+from routekit.trees.settings import ZoneSettings
+
+
+class OutputSettings(Settings):
+    """What is written, and how."""
+
+    geopackage: GeopackageSettings = setting(
+        GeopackageSettings, unit="-", source="study", text="Result GeoPackage."
+    )
+    map: MapSettings = setting(MapSettings, unit="-", source="study", text="Working map.")
+    public: PublicSettings = setting(
+        PublicSettings, unit="-", source="study", text="Page for the public."
+    )
+
+
+class StudySettings(InputSettings):
+    """Every setting of a study; what the file does not name keeps its default."""
+
+    zones: ZoneSettings = setting(ZoneSettings, unit="-", source="study", text="Root zones.")
+    trench: TrenchSettings = setting(
+        TrenchSettings, unit="-", source="study", text="Open-cut trench."
+    )
+    flow: FlowSettings = setting(FlowSettings, unit="-", source="study", text="Flow.")
+    pipe: PipeSettings = setting(PipeSettings, unit="-", source="study", text="New PE pipe.")
+    pull: PullSettings = setting(PullSettings, unit="-", source="study", text="Pull force.")
+    liner: LinerSettings = setting(LinerSettings, unit="-", source="study", text="Liners.")
+    methods: MethodSettings = setting(
+        MethodSettings, unit="-", source="study", text="Limits of the techniques."
+    )
+    site: SiteSettings = setting(
+        SiteSettings, unit="-", source="study", text="Pits, strings and digs."
+    )
+    advice: AdviceSettings = setting(
+        AdviceSettings, unit="-", source="study", text="Weights and rates."
+    )
+    outputs: OutputSettings = setting(
+        OutputSettings, unit="-", source="study", text="Outputs."
+    )
+
+
+@dataclass(frozen=True)
+class Study:
+    """A study file and the settings in force.
+
+    Attributes
+    ----------
+    path : Path
+        The study file; layers are looked for from its folder.
+    settings : StudySettings
+    """
+
+    path: Path
+    settings: StudySettings
+
+    @classmethod
+    def load(cls, path: str | Path) -> Self:
+        """Read a study file.
+
+        Parameters
+        ----------
+        path : str or Path
+            TOML file.
+
+        Returns
+        -------
+        Study
+
+        Raises
+        ------
+        StudyError
+            If the file is missing or no TOML, or a setting is unknown or impossible; each refused
+            setting is named with the nearest known name.
+        """
+        file = Path(path)
+        if file.is_dir():
+            file = file / "study.toml"
+        try:
+            table = tomllib.loads(file.read_text(encoding="utf-8"))
+        except FileNotFoundError:
+            message = f"{file}: there is no such study file; give the path of a TOML file"
+            raise StudyError(message) from None
+        except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+            message = f"{file}: this is no readable TOML ({error}); mend the line named"
+            raise StudyError(message) from None
+        return cls(file, parse_settings(table, file=file.name))
+
+
+def parse_settings(table: dict[str, Any], *, file: str = "study file") -> StudySettings:
+    """Check a study table.
+
+    Parameters
+    ----------
+    table : dict
+        Sections as read from TOML.
+    file : str, optional
+        Name of the study file, for messages.
+
+    Returns
+    -------
+    StudySettings
+
+    Raises
+    ------
+    StudyError
+        If a name is unknown or a value impossible, or the regime cannot be used.
+    """
+    try:
+        settings = StudySettings.model_validate(table)
+    except ValidationError as error:
+        raise StudyError(explain_refusal(error, StudySettings, file=file)) from None
+    choose_regime(settings.zones)
+    return settings
+
+
+def list_rules(settings: StudySettings) -> pd.DataFrame:
+    """List every default, limit and regime number in force, with unit and source.
+
+    Parameters
+    ----------
+    settings : StudySettings
+
+    Returns
+    -------
+    pandas.DataFrame
+        Columns name, value (text), unit, source (key), standing, title, text; in the order of the sections.
+    """
+    rows = [*walk_settings(settings), *list_regime_rules(choose_regime(settings.zones))]
+    table = pd.DataFrame(rows, columns=["name", "value", "unit", "source", "text"])
+    known = load_sources()
+    table["value"] = table["value"].map(_plain_value)
+    table["standing"] = table["source"].map(known["standing"]).fillna("")
+    table["title"] = table["source"].map(known["title"]).fillna("")
+    return table[["name", "value", "unit", "source", "standing", "title", "text"]]
+
+
+def _plain_value(value: Any) -> str:
+    """Write a setting as a reader would."""
+    if isinstance(value, float):
+        return f"{value:.6g}"
+    if value is None:
+        return "not given"
+    return str(value)
