@@ -147,12 +147,12 @@ def cavity_pressure(
     numpy.ndarray of float, shape (n,)
         ``s0 + c_u (1 + ln(G/c_u) + ln(1 - (a0/a)^2))`` in kPa with ``s0`` the total soil
         pressure, and no less than s0; source `gibson_anderson`. NaN where the head is not wider
-        than the bore.
+        than the bore, or the depth is not above zero.
     """
     bore, head, depth, strength = as_floats(
         host_bore_mm, head_mm, axis_depth_m, undrained_strength_kpa
     )
-    at_rest = settings.soil_weight_kn_m3 * depth
+    at_rest = settings.soil_weight_kn_m3 * np.where(depth > 0, depth, np.nan)
     widened = np.where(head > bore, 1 - (bore / head) ** 2, np.nan)
     rise = strength * (1 + np.log(settings.rigidity) + np.log(widened))
     return np.asarray(at_rest + np.maximum(rise, 0))

@@ -386,6 +386,9 @@ class LinerSettings(Settings):
         0.0, unit="mm", source="iso11296_4", ge=0,
         text="Wear layer on top of the structural wall.",
     )
+    density_kg_m3: float = setting(
+        1200.0, unit="kg/m3", source="practice", gt=0, text="Density of resin and felt.",
+    )
     wall_step_mm: float = setting(
         0.5, unit="mm", source="practice", gt=0,
         text="Liners come in steps of this wall; the wall is rounded up to it.",

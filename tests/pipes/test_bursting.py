@@ -74,6 +74,12 @@ def test_missing_ground_or_host_leaves_the_machine_unknown(name):
     assert np.isnan(got.machine_kn).all()
 
 
+def test_depth_that_cannot_be_leaves_the_machine_unknown():
+    got = estimate(axis_depth_m=-0.5)
+    assert np.isfinite(got.pipe_kn).all()
+    assert np.isnan(got.machine_kn).all()
+
+
 def test_arrays_of_runs_equal_single_runs():
     together = estimate(
         length_m=np.array([50.0, 120.0]), host_material=np.array(["clay", "concrete"], object)
