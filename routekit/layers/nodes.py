@@ -135,9 +135,10 @@ def snap_ends(
         given = runs[column]
         is_stray = given.notna() & ~is_among(given, manholes["manhole_id"])
         is_open = (given.isna() | is_stray).to_numpy()
-        found = pd.Series(np.nan, index=runs.index, dtype="str")
+        names = np.full(len(runs), np.nan, dtype=object)
         if is_open.any():
-            found.iloc[is_open] = _nearest(points[is_open], manholes, tolerance_m)
+            names[is_open] = _nearest(points[is_open], manholes, tolerance_m)
+        found = pd.Series(names, index=runs.index).astype("str")
         filled[column] = given.where(found.isna(), found)
         _report_ends(runs, column, found, is_stray, tolerance_m, findings)
     _report_far_ends(runs, manholes, tolerance_m, findings)

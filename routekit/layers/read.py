@@ -362,7 +362,8 @@ def empty_layer(layer: str, crs: pyproj.CRS) -> pd.DataFrame:
         table[name] = pd.Series(dtype=dtype)
     if layer in TABLE_LAYERS:
         return table
-    return gpd.GeoDataFrame(table, geometry=gpd.GeoSeries([], crs=crs))
+    placed: pd.DataFrame = gpd.GeoDataFrame(table, geometry=gpd.GeoSeries([], crs=crs))
+    return placed
 
 
 def _list_sources(raws: dict[str, RawLayer], rasters: dict[str, Path | None]) -> pd.DataFrame:

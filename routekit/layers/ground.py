@@ -1,0 +1,301 @@
+"""Ground level and depth to invert at both ends of each run, with where each came from.
+
+For each end the first way that gives a plausible depth is taken, best first:
+
+1. levels: the run's invert below the cover of its manhole;
+2. manhole depth: the depth of the manhole, or its cover less its own invert;
+3. given depth: the depth given for the run;
+4. terrain: the run's invert below the ground of the terrain raster;
+5. other end: the invert of the other end below the ground here (a level pipe), or, where the
+   ground is not known at both ends, the depth of the other end;
+6. assumed: the default depth of the study.
+
+A depth less than the shallowest or more than the deepest plausible one is not used.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final, NamedTuple
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from routekit.layers.findings import Findings
+from routekit.layers.nodes import line_ends
+from routekit.layers.terrain import sample_terrain
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    import geopandas as gpd
+
+    from routekit.layers.settings import InputSettings
+
+DEPTH_SOURCES: Final = (
+    "levels",
+    "manhole depth",
+    "given depth",
+    "terrain",
+    "other end",
+    "assumed",
+)
+"""Ways to a depth, best first."""
+
+ENDS: Final = (("up", "from_manhole"), ("down", "to_manhole"))
+
+GROUND_COLUMNS: Final = (
+    "ground_up_m",
+    "ground_down_m",
+    "depth_up_m",
+    "depth_down_m",
+    "depth_max_m",
+    "depth_source",
+    "gradient",
+    "gradient_source",
+)
+
+Floats = NDArray[np.float64]
+
+
+class _End(NamedTuple):
+    """What is known at one end of all runs, in m."""
+
+    invert: Floats
+    cover: Floats
+    terrain: Floats
+    depth: Floats
+    rank: NDArray[np.int64]
+
+
+def add_ground(
+    runs: gpd.GeoDataFrame,
+    manholes: gpd.GeoDataFrame,
+    *,
+    terrain: Path | None,
+    inputs: InputSettings,
+) -> tuple[gpd.GeoDataFrame, pd.DataFrame]:
+    """Add ground levels, depths and gradient to the runs.
+
+    Parameters
+    ----------
+    runs : geopandas.GeoDataFrame, n rows
+        With run_id, from_manhole, to_manhole, inverts, depth_input_m, length_m and lines.
+    manholes : geopandas.GeoDataFrame
+        With manhole_id, cover_level_m, invert_level_m, depth_m.
+    terrain : Path or None
+        Raster of ground levels in m.
+    inputs : InputSettings
+        Plausible depths (`ground`) and the default depth (`study`).
+
+    Returns
+    -------
+    tuple of (geopandas.GeoDataFrame, pandas.DataFrame)
+        Runs with `GROUND_COLUMNS`: levels and depths to invert in m; `depth_source` is the worse of
+        the two ends; gradient in m/m, positive downstream, NaN where a level is missing;
+        gradient_source is «levels», «levels, rising» or «unknown». And the findings.
+
+    Raises
+    ------
+    LayerError
+        If the terrain cannot be read.
+    """
+    findings = Findings()
+    xy = dict(zip(("up", "down"), line_ends(np.asarray(runs.geometry)), strict=True))
+    levels = _sample_ends(xy, terrain, runs, findings)
+    ends = {
+        end: _depth_at(end, column, runs, manholes, levels[end], inputs, findings)
+        for end, column in ENDS
+    }
+    up = _take_other(ends["up"], ends["down"], inputs)
+    down = _take_other(ends["down"], ends["up"], inputs)
+    up, down = _assume(up, inputs), _assume(down, inputs)
+    rank = np.maximum(up.rank, down.rank)
+    invert_drop = up.invert - down.invert
+    gradient = invert_drop / runs["length_m"].to_numpy(dtype=np.float64)
+    out = runs.assign(
+        ground_up_m=_ground(up),
+        ground_down_m=_ground(down),
+        depth_up_m=up.depth,
+        depth_down_m=down.depth,
+        depth_max_m=np.maximum(up.depth, down.depth),
+        depth_source=pd.Series(np.array(DEPTH_SOURCES)[rank], index=runs.index).astype("str"),
+        gradient=gradient,
+        gradient_source=_gradient_source(gradient, runs.index),
+    )
+    _report_assumed(out, inputs, findings)
+    return out, findings.table()
+
+
+def first_plausible(
+    candidates: list[Floats], *, shallowest_m: float, deepest_m: float
+) -> tuple[Floats, NDArray[np.int64]]:
+    """Take the first plausible depth of several candidates.
+
+    Parameters
+    ----------
+    candidates : list of numpy.ndarray of float, shape (n,)
+        Depths in m, best way first; NaN where a way gives none.
+    shallowest_m, deepest_m : float
+        Depths outside these are not used.
+
+    Returns
+    -------
+    tuple of (numpy.ndarray of float, numpy.ndarray of int64), shape (n,)
+        Depth in m, and the number of the candidate; NaN and `len(candidates)` where none is usable.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> ways = [np.array([0.1, 2.0, np.nan]), np.array([1.5, 3.0, np.nan])]
+    >>> depth, way = first_plausible(ways, shallowest_m=0.3, deepest_m=15)
+    >>> depth.tolist(), way.tolist()
+    ([1.5, 2.0, nan], [1, 0, 2])
+    """
+    stack = np.vstack(candidates)
+    usable = (stack >= shallowest_m) & (stack <= deepest_m)
+    way = np.where(usable.any(axis=0), usable.argmax(axis=0), len(candidates))
+    padded = np.vstack([stack, np.full(stack.shape[1], np.nan)])
+    return padded[way, np.arange(stack.shape[1])], way.astype(np.int64)
+
+
+def _depth_at(
+    end: str,
+    column: str,
+    runs: gpd.GeoDataFrame,
+    manholes: gpd.GeoDataFrame,
+    terrain: Floats,
+    inputs: InputSettings,
+    findings: Findings,
+) -> _End:
+    """Find the depth at one end of all runs from what is known there."""
+    place = pd.Index(manholes["manhole_id"]).get_indexer(pd.Index(runs[column]))
+    cover = _take(manholes["cover_level_m"], place)
+    below = cover - _take(manholes["invert_level_m"], place)
+    invert = runs[f"invert_{end}_m"].to_numpy(dtype=np.float64)
+    limits = inputs.ground
+    own = _take(manholes["depth_m"], place)
+    ways = [
+        invert_depth := cover - invert,
+        np.where(np.isnan(own), below, own),
+        runs["depth_input_m"].to_numpy(dtype=np.float64),
+        terrain_depth := terrain - invert,
+    ]
+    depth, rank = first_plausible(
+        ways, shallowest_m=limits.shallowest_m, deepest_m=limits.deepest_m
+    )
+    doubts = (
+        (invert_depth, f"invert_{end}_m", "invert and cover level"),
+        (ways[1], column, "the manhole's depth"),
+        (terrain_depth, f"invert_{end}_m", "invert and terrain"),
+    )
+    for each, field, what in doubts:
+        _report_implausible(runs, each, field, what, inputs, findings)
+    return _End(invert, cover, terrain, depth, rank)
+
+
+def _take(column: pd.Series, place: NDArray[np.intp]) -> Floats:
+    """Take values by position; NaN at -1."""
+    values = np.append(column.to_numpy(dtype=np.float64), np.nan)
+    return np.asarray(values[place])
+
+
+def _take_other(here: _End, there: _End, inputs: InputSettings) -> _End:
+    """Fill depths from the other end: a level pipe where the ground is known, else its depth."""
+    ground_here, ground_there = _known_ground(here), _known_ground(there)
+    level = ground_here - (ground_there - there.depth)
+    limits = inputs.ground
+    depth, way = first_plausible(
+        [here.depth, level, there.depth],
+        shallowest_m=limits.shallowest_m,
+        deepest_m=limits.deepest_m,
+    )
+    is_new = np.isnan(here.depth) & (way < 3)
+    rank = np.where(is_new, DEPTH_SOURCES.index("other end"), here.rank)
+    return here._replace(depth=depth, rank=rank)
+
+
+def _assume(end: _End, inputs: InputSettings) -> _End:
+    """Fill the depths that nothing tells with the default."""
+    is_unknown = np.isnan(end.depth)
+    return end._replace(
+        depth=np.where(is_unknown, inputs.study.default_depth_m, end.depth),
+        rank=np.where(is_unknown, DEPTH_SOURCES.index("assumed"), end.rank),
+    )
+
+
+def _known_ground(end: _End) -> Floats:
+    """Ground level of an end: the cover, else the terrain, in m."""
+    return np.where(np.isnan(end.cover), end.terrain, end.cover)
+
+
+def _ground(end: _End) -> Floats:
+    """Ground level of an end: the cover, else the terrain, else invert plus known depth, in m."""
+    known = _known_ground(end)
+    is_measured = end.rank < DEPTH_SOURCES.index("other end")
+    return np.where(np.isnan(known) & is_measured, end.invert + end.depth, known)
+
+
+def _gradient_source(gradient: Floats, index: pd.Index) -> pd.Series:
+    """Say where the gradient comes from, and where it points up."""
+    words = np.select(
+        [np.isnan(gradient), gradient < 0], ["unknown", "levels, rising"], default="levels"
+    )
+    return pd.Series(words, index=index).astype("str")
+
+
+def _sample_ends(
+    xy: dict[str, Floats], terrain: Path | None, runs: gpd.GeoDataFrame, findings: Findings
+) -> dict[str, Floats]:
+    """Sample the terrain at both ends of all runs; NaN without a terrain."""
+    if terrain is None:
+        return {end: np.full(len(runs), np.nan) for end in xy}
+    both = sample_terrain(np.vstack([xy["up"], xy["down"]]), terrain, crs=runs.crs)
+    n_none = int(np.isnan(both).sum())
+    if n_none:
+        seen = f"{n_none:,} of {len(both):,} run ends lie outside {terrain.name} or on no data"
+        findings.note("warning", "terrain", "", seen, "no ground level from it there")
+    return {"up": both[: len(runs)], "down": both[len(runs) :]}
+
+
+def _report_implausible(
+    runs: gpd.GeoDataFrame,
+    depth: Floats,
+    field: str,
+    what: str,
+    inputs: InputSettings,
+    findings: Findings,
+) -> None:
+    """Report depths that no street sewer has."""
+    limits = inputs.ground
+    is_odd = (depth < limits.shallowest_m) | (depth > limits.deepest_m)
+    if not is_odd.any():
+        return
+    metres = pd.Series(depth[is_odd]).map("{:.2f}".format).astype("str").to_numpy(dtype=object)
+    findings.add(
+        "warning",
+        "sewers",
+        runs.loc[is_odd, "run_id"],
+        field=field,
+        seen=metres + f" m deep by {what}, not within {limits.shallowest_m:g} to "
+        f"{limits.deepest_m:g} m",
+        done="that depth not used; the next way to a depth taken",
+    )
+
+
+def _report_assumed(runs: gpd.GeoDataFrame, inputs: InputSettings, findings: Findings) -> None:
+    """Name the runs whose depth is assumed or carried over from the other end."""
+    done = {
+        "assumed": f"{inputs.study.default_depth_m:g} m assumed (study.default_depth_m)",
+        "other end": "taken from the other end of the run",
+    }
+    for source, text in done.items():
+        rows = runs.loc[runs["depth_source"].eq(source), "run_id"]
+        findings.add(
+            "warning",
+            "sewers",
+            rows,
+            field="depth_source",
+            seen="no level or depth at one end or both",
+            done=text,
+        )

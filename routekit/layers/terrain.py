@@ -1,0 +1,105 @@
+"""Ground levels sampled from a raster: the window that the points need, nearest cell."""
+
+from __future__ import annotations
+
+import warnings
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+import pyproj
+from numpy.typing import NDArray
+
+from routekit.errors import CrsError, LayerError
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+UNTAGGED_NO_DATA: Final = (-9999.0, -32768.0, 65535.0)
+"""Values that mean «no data» in rasters whether they say so or not."""
+
+PLAUSIBLE_LEVEL_M: Final = (-430.0, 9000.0)
+"""Land lies between these: the shore of the Dead Sea and the highest peaks (common knowledge)."""
+
+CELLS_PER_READ: Final = 50_000_000
+"""Cells read at once; a larger window is read in strips."""
+
+
+def sample_terrain(xy: NDArray[np.float64], path: Path, *, crs: pyproj.CRS) -> NDArray[np.float64]:
+    """Sample ground levels at points.
+
+    Parameters
+    ----------
+    xy : numpy.ndarray of float, shape (n, 2)
+        Easting and northing in the working CRS.
+    path : Path
+        Single-band raster of levels in m.
+    crs : pyproj.CRS
+        Working CRS; the points are brought into that of the raster.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (n,)
+        Level of the cell that holds each point, in m; NaN outside the raster, on «no data», and
+        for levels that no land has.
+
+    Raises
+    ------
+    LayerError
+        If the file is no raster.
+    CrsError
+        If the raster names no reference system.
+    """
+    import rasterio  # noqa: PLC0415 - slow to import, needed only with a terrain
+    from rasterio.errors import NotGeoreferencedWarning, RasterioIOError  # noqa: PLC0415
+
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", NotGeoreferencedWarning)
+            source = rasterio.open(path)
+    except RasterioIOError as error:
+        msg = f"layers.terrain: {path} is no raster that can be read ({error})"
+        raise LayerError(msg) from error
+    with source:
+        if source.crs is None:
+            msg = f"layers.terrain: {path} names no reference system; write one into the raster"
+            raise CrsError(msg)
+        points = _to_raster(xy, crs, pyproj.CRS.from_user_input(source.crs.to_wkt()))
+        column, row = ~source.transform * (points[:, 0], points[:, 1])
+        levels = _read_cells(source, np.floor(row), np.floor(column))
+        scale, offset = float(source.scales[0]), float(source.offsets[0])
+    levels = levels * scale + offset
+    low, high = PLAUSIBLE_LEVEL_M
+    return np.where((levels >= low) & (levels <= high), levels, np.nan)
+
+
+def _to_raster(xy: NDArray[np.float64], crs: pyproj.CRS, target: pyproj.CRS) -> NDArray[np.float64]:
+    """Bring points into the CRS of the raster."""
+    if target.is_compound:
+        target = target.sub_crs_list[0]
+    if crs == target:
+        return xy
+    mover = pyproj.Transformer.from_crs(crs, target, always_xy=True)
+    return np.column_stack(mover.transform(xy[:, 0], xy[:, 1]))
+
+
+def _read_cells(
+    source: Any, row: NDArray[np.float64], column: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Read the cells at rows and columns, in strips of the window that holds them all."""
+    levels = np.full(len(row), np.nan)
+    inside = (row >= 0) & (row < source.height) & (column >= 0) & (column < source.width)
+    if not inside.any():
+        return levels
+    at = np.flatnonzero(inside)
+    rows, columns = row[at].astype(np.int64), column[at].astype(np.int64)
+    left, right = int(columns.min()), int(columns.max()) + 1
+    strip = max(1, CELLS_PER_READ // (right - left))
+    for top in range(int(rows.min()), int(rows.max()) + 1, strip):
+        in_strip = (rows >= top) & (rows < top + strip)
+        if not in_strip.any():
+            continue
+        bottom = int(rows[in_strip].max()) + 1
+        band = source.read(1, window=((top, bottom), (left, right)), masked=True)
+        cells = np.ma.filled(band.astype(np.float64), np.nan)
+        levels[at[in_strip]] = cells[rows[in_strip] - top, columns[in_strip] - left]
+    return np.where(np.isin(levels, UNTAGGED_NO_DATA), np.nan, levels)
