@@ -197,11 +197,12 @@ def _through_limits(
         + " to " + material[lower].astype(str).astype(object), dtype=object,
     )  # fmt: skip
     bends = f" degrees is over {settings.max_bend_deg:g}"
-    steps = f" m is over {settings.max_level_step_m:g} m"
+    step_text = "level step of " + number_text(step, 2)
+    step_text += f" m is over {settings.max_level_step_m:g} m"
     cause = join_causes(
         [
             (bend > settings.max_bend_deg + 1e-9, "bend of " + number_text(bend, 1) + bends),
-            (step > settings.max_level_step_m + 1e-9, "level step of " + number_text(step, 2) + steps),
+            (step > settings.max_level_step_m + 1e-9, step_text),
             (other_host, hosts),
             (branch, "a larger branch joins"),
         ],

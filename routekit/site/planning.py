@@ -1,0 +1,96 @@
+"""Strings and pits of a study in one call."""
+
+from __future__ import annotations
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+
+from routekit.site.pit_tables import tabulate_pits
+from routekit.site.placement import place_pits
+from routekit.site.settings import SiteSettings
+from routekit.site.string_limits import PipeOffers
+from routekit.site.string_pits import request_pits
+from routekit.site.strings import plan_strings, tabulate_strings
+from routekit.site.surroundings import Surroundings
+
+Floats = NDArray[np.float64]
+
+
+def chamber_sizes(chains: pd.DataFrame, manholes: pd.DataFrame | None) -> Floats:
+    """Look up the clear chamber sizes at both ends of each run.
+
+    Parameters
+    ----------
+    chains : pandas.DataFrame
+        from_manhole and to_manhole, m rows.
+    manholes : pandas.DataFrame or None
+        manhole_id (unique), chamber_length_mm, chamber_width_mm.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (m, 2, 2)
+        Length and width at the upstream and downstream ends, mm; NaN where not known.
+    """
+    sizes = np.full((len(chains), 2, 2), np.nan)
+    if manholes is None or not len(manholes):
+        return sizes
+    known = pd.DataFrame(manholes).drop_duplicates("manhole_id").set_index("manhole_id")
+    names = ["chamber_length_mm", "chamber_width_mm"]
+    for end, column in enumerate(("from_manhole", "to_manhole")):
+        found = known[names].reindex(pd.Index(chains[column].to_numpy(dtype=object)))
+        sizes[:, end] = found.to_numpy(dtype=float)
+    return sizes
+
+
+def plan_site(
+    chains: pd.DataFrame,
+    runs: gpd.GeoDataFrame,
+    manholes: gpd.GeoDataFrame | None,
+    offers: PipeOffers,
+    around: Surroundings,
+    *,
+    trench_width_m: ArrayLike,
+    settings: SiteSettings,
+) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame]:
+    """Choose strings and pits together and write both tables.
+
+    Parameters
+    ----------
+    chains : pandas.DataFrame
+        From `routekit.site.chains.build_chains` on `runs`, m rows.
+    runs : geopandas.GeoDataFrame
+        With depth_up_m, depth_down_m and geometry.
+    manholes : geopandas.GeoDataFrame or None
+    offers : PipeOffers
+        Arrays of shape (m, 2), in chain order.
+    around : Surroundings
+    trench_width_m : array_like of float, shape (m,)
+        Least trench width in chain order, m, without shoring.
+    settings : SiteSettings
+
+    Returns
+    -------
+    strings, pits : geopandas.GeoDataFrame
+        See `routekit.site.strings.tabulate_strings` and
+        `routekit.site.pit_tables.tabulate_pits`.
+    """
+    rows = chains["run"].to_numpy(dtype=np.int64)
+    lines = runs["geometry"].to_numpy(dtype=object)[rows]
+    depth = runs[["depth_up_m", "depth_down_m"]].to_numpy(dtype=float)[rows]
+    pits = request_pits(
+        chains, lines, offers,
+        depth_m=depth, trench_width_m=trench_width_m,
+        chamber_mm=chamber_sizes(chains, manholes), settings=settings.pits,
+    )  # fmt: skip
+    placement = place_pits(pits.requests, around, settings.placement)
+    plan = plan_strings(chains, offers, pits, placement, settings=settings.strings)
+    strings = tabulate_strings(
+        chains, lines, offers, plan,
+        settings=settings.strings, laydown=settings.laydown, crs=runs.crs,
+    )  # fmt: skip
+    table = tabulate_pits(
+        chains, pits, placement, plan, around, settings=settings, crs=runs.crs
+    )
+    return strings, table

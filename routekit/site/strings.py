@@ -1,0 +1,256 @@
+"""Pull strings and their pits, chosen together for each chain of runs.
+
+The objective is a sum of points: structural root zones before hard conflicts, before root zones,
+before the number of pits, before volume and set-up; see the weights in the settings.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from numpy.typing import ArrayLike, NDArray
+from pyproj import CRS
+
+from routekit.site.partition import FAR, LAUNCH, Costs, Partition, partition_chains
+from routekit.site.placement import DOWN, UP, Placement
+from routekit.site.settings import LaydownSettings, StringSettings
+from routekit.site.string_limits import PipeOffers, build_spans, explain_limits, measure_spans
+from routekit.site.string_pits import (
+    CHAMBER,
+    LEFT_AXIS,
+    SEPARATE,
+    PitTable,
+    cost_pits,
+    join_pits,
+)
+from routekit.site.wording import join_causes
+
+Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+Objects = NDArray[np.object_]
+
+
+@dataclass(frozen=True, kw_only=True)
+class StringPlan:
+    """Strings and the pits they use, as positions.
+
+    Attributes
+    ----------
+    partition : Partition
+    launch, far : numpy.ndarray of int, shape (k,)
+        Request of each string's pits in the pit table; `CHAMBER` where the chamber receives.
+    chosen : numpy.ndarray of int, shape (p,)
+        Requests that are built, ascending.
+    is_shared : numpy.ndarray of bool, shape (p,)
+        Whether a pit serves two strings.
+    """
+
+    partition: Partition
+    launch: Ints
+    far: Ints
+    chosen: Ints
+    is_shared: Bools
+
+
+def plan_strings(
+    chains: pd.DataFrame,
+    offers: PipeOffers,
+    pits: PitTable,
+    placement: Placement,
+    *,
+    settings: StringSettings,
+) -> StringPlan:
+    """Cut the chains into strings and choose their pits, at the least points.
+
+    Parameters
+    ----------
+    chains : pandas.DataFrame
+        From `routekit.site.chains.build_chains`.
+    offers : PipeOffers
+    pits : PitTable
+        From `routekit.site.string_pits.request_pits`.
+    placement : Placement
+        Of the requests of `pits`.
+    settings : StringSettings
+
+    Returns
+    -------
+    StringPlan
+    """
+    span, size = build_spans(chains, offers, settings=settings)
+    cost = cost_pits(pits, placement, settings)
+    joint, choice = join_pits(pits, cost, chains["bend_deg"].to_numpy(dtype=float), settings)
+    part = partition_chains(
+        Costs(
+            position=chains["position"].to_numpy(dtype=np.int64), span=span, size=size,
+            opening=cost[:, UP], closing=cost[:, DOWN], joint=joint,
+        )
+    )  # fmt: skip
+    up, down = _take_pits(chains, pits, part, choice)
+    launch = np.where(part.launch_upstream, up, down)
+    far = np.where(part.launch_upstream, down, up)
+    used, count = np.unique(np.concatenate([launch, far]), return_counts=True)
+    real = used >= 0
+    return StringPlan(
+        partition=part, launch=launch, far=far, chosen=used[real], is_shared=count[real] > 1
+    )
+
+
+def _take_pits(
+    chains: pd.DataFrame, pits: PitTable, part: Partition, choice: Ints
+) -> tuple[Ints, Ints]:
+    """Find the requests at the upstream and downstream ends of each string."""
+    role_up = np.where(part.launch_upstream, LAUNCH, FAR)
+    up_state, down_state = 2 * part.size + role_up, 2 * part.size + 1 - role_up
+    up = pits.of[part.first, UP, up_state]
+    down = pits.of[part.last, DOWN, down_state]
+    lower = np.flatnonzero(chains["position"].to_numpy()[part.first] > 0)
+    a, b, row = down_state[lower - 1], up_state[lower], part.first[lower]
+    taken = choice[row, a, b]
+    # State of the shared pit: the larger size, and a launch pit if either string needs one.
+    state = 2 * np.maximum(a // 2, b // 2) + np.minimum(a % 2, b % 2)
+    shared = np.where(taken == LEFT_AXIS, pits.of[row - 1, DOWN, state], pits.of[row, UP, state])
+    joined = taken != SEPARATE
+    up[lower[joined]] = shared[joined]
+    down[lower[joined] - 1] = shared[joined]
+    return up, down
+
+
+def name_pits(chosen: Ints) -> Objects:
+    """Name pits in the order of their requests.
+
+    Parameters
+    ----------
+    chosen : numpy.ndarray of int, shape (p,)
+        Requests that are built, ascending.
+
+    Returns
+    -------
+    numpy.ndarray of object, shape (p,)
+        P0001 and on.
+    """
+    return np.char.mod("P%04d", np.arange(1, len(chosen) + 1)).astype(object)
+
+
+def _end_reasons(
+    chains: pd.DataFrame, offers: PipeOffers, part: Partition, settings: StringSettings
+) -> tuple[Objects, Objects]:
+    """Say why each string stops at its upstream and at its downstream end."""
+    first, last = part.first, part.last
+    position = chains["position"].to_numpy()
+    size = len(chains)
+    begins = position[first] == 0
+    following = np.minimum(last + 1, max(size - 1, 0))
+    ends = (last + 1 >= size) | (position[following] == 0)
+    cause = chains["break_cause"].to_numpy(dtype=object)
+    free = "a cut here does the least harm"
+    one_more = explain_limits(chains, offers, np.where(begins, first, first - 1), last, settings)
+    one_on = explain_limits(chains, offers, first, np.where(ends, last, last + 1), settings)
+
+    def pick(stops: Bools, chain_cause: str, row: Ints, place: Ints, more: Objects) -> Objects:
+        outer = chains[chain_cause].to_numpy(dtype=object)[row]
+        further = np.where(more != "", "one run more: " + more, free)
+        inner = np.where(cause[place] != "", cause[place], further)
+        return np.asarray(np.where(stops, outer, inner), dtype=object)
+
+    return (
+        pick(begins, "start_cause", first, first, one_more),
+        pick(ends, "end_cause", last, following, one_on),
+    )
+
+
+def _string_unknowns(chains: pd.DataFrame, part: Partition, table: pd.DataFrame) -> Objects:
+    """List what a string rests on without knowing it."""
+    number = np.repeat(np.arange(len(part.first)), part.last - part.first + 1)
+    inner = np.flatnonzero(
+        ~np.isin(np.arange(len(chains)), part.first)
+        & (chains["unknown"].to_numpy(dtype=object) != "")
+    )
+    where = "at manhole " + chains["from_manhole"].astype(str) + ": " + chains["unknown"]
+    told = where.iloc[inner].groupby(number[inner]).agg("; ".join)
+    through = told.reindex(np.arange(len(part.first)), fill_value="").to_numpy(dtype=object)
+    force = table[["pull_high_kn", "head_kn", "allowable_kn"]].isna().any(axis=1).to_numpy()
+    length = table["length_m"].isna().to_numpy()
+    return join_causes(
+        [(through != "", through), (force, "pull force"), (length, "length")], len(part.first)
+    )
+
+
+def _describe_length(length: pd.Series, settings: StringSettings) -> Objects:
+    """Difficulty by length alone."""
+    return np.select(
+        [length.isna(), length <= settings.routine_length_m, length <= settings.moderate_length_m],
+        ["not known", "routine", "moderately difficult"],
+        "challenging",
+    ).astype(object)
+
+
+def tabulate_strings(
+    chains: pd.DataFrame,
+    lines: ArrayLike,
+    offers: PipeOffers,
+    plan: StringPlan,
+    *,
+    settings: StringSettings,
+    laydown: LaydownSettings,
+    crs: CRS | str | None = None,
+) -> gpd.GeoDataFrame:
+    """Write the plan as the table of strings.
+
+    Parameters
+    ----------
+    chains, offers, plan
+        See `plan_strings`.
+    lines : array_like of shapely LineString, shape (m,)
+        The runs in chain order.
+    settings : StringSettings
+    laydown : LaydownSettings
+    crs : pyproj.CRS or str, optional
+
+    Returns
+    -------
+    geopandas.GeoDataFrame
+        One row per string, in chain order: string_id, run_ids, from_manhole, to_manhole (upstream,
+        downstream), pulled («downstream» or «upstream»: the way the pipe travels), length_m,
+        launch_pit, reception_pit (empty where the chamber receives), new_outside_mm, sdr,
+        pull_low_kn, pull_mid_kn, pull_high_kn, head_kn, allowable_kn, utilisation,
+        machine_utilisation, weld_count, overlap_m (overlength for relaxation), difficulty,
+        is_too_short, over_limit, start_reason, end_reason, to_confirm, geometry.
+    """
+    part = plan.partition
+    table = measure_spans(chains, offers, part.first, part.last, part.size)
+    number = np.repeat(np.arange(len(part.first)), part.last - part.first + 1)
+    names = chains["run_id"].astype(str).groupby(number).agg(";".join).to_numpy(dtype=object)
+    identity = {
+        "string_id": np.char.mod("S%04d", np.arange(1, len(table) + 1)).astype(object),
+        "run_ids": names,
+        "from_manhole": chains["from_manhole"].to_numpy(dtype=object)[part.first],
+        "to_manhole": chains["to_manhole"].to_numpy(dtype=object)[part.last],
+        "pulled": np.where(part.launch_upstream, "downstream", "upstream").astype(object),
+    }
+    table = pd.concat([pd.DataFrame(identity), table], axis=1)
+    pit_id = np.append(name_pits(plan.chosen), "")
+    table["launch_pit"], table["reception_pit"] = (
+        pit_id[np.where(which == CHAMBER, -1, np.searchsorted(plan.chosen, which))]
+        for which in (plan.launch, plan.far)
+    )
+    limit = table["allowable_kn"] / settings.safety_factor
+    table["utilisation"] = table["pull_high_kn"] / limit
+    table["machine_utilisation"] = (
+        table["pull_high_kn"] + table["head_kn"]
+    ) / settings.machine_limit_kn
+    bars = np.ceil(table["length_m"].to_numpy() / laydown.bar_length_m - 1e-9)
+    # Joints within the string and one at the pulling head.
+    table["weld_count"] = pd.array(np.maximum(bars - 1, 0) + 1, dtype="Int64")
+    table["overlap_m"] = settings.overlength_share * table["length_m"]
+    table["difficulty"] = _describe_length(table["length_m"], settings)
+    table["is_too_short"] = table["length_m"] < settings.minimum_length_m
+    table["over_limit"] = explain_limits(chains, offers, part.first, part.last, settings)
+    table["start_reason"], table["end_reason"] = _end_reasons(chains, offers, part, settings)
+    table["to_confirm"] = _string_unknowns(chains, part, table)
+    drawn = shapely.multilinestrings(np.asarray(lines, dtype=object), indices=number)
+    return gpd.GeoDataFrame(table, geometry=drawn, crs=crs)

@@ -1,0 +1,73 @@
+"""A small invented street: runs in a row, trees beside them, one call to plan it."""
+
+from itertools import pairwise
+
+import geopandas as gpd
+import numpy as np
+import shapely
+
+from routekit.site.chains import build_chains
+from routekit.site.planning import plan_site
+from routekit.site.settings import SiteSettings
+from routekit.site.string_limits import PipeOffers, larger_outside
+from routekit.site.surroundings import prepare_surroundings
+
+SITE = SiteSettings()
+
+
+def make_street(points, **columns):
+    """Runs from point to point, manholes M0, M1 and on."""
+    lines = [shapely.LineString(pair) for pair in pairwise(points)]
+    size = len(lines)
+    table = {
+        "run_id": [f"R{number}" for number in range(size)],
+        "from_manhole": [f"M{number}" for number in range(size)],
+        "to_manhole": [f"M{number + 1}" for number in range(size)],
+        "diameter_mm": 250.0, "material": "clay", "invert_up_m": 10.0, "invert_down_m": 10.0,
+        "depth_up_m": 2.0, "depth_down_m": 2.0, "length_m": shapely.length(np.array(lines)),
+    }  # fmt: skip
+    return gpd.GeoDataFrame({**table, **columns}, geometry=lines)
+
+
+def straight(count, step=28.0):
+    return [(step * number, 0.0) for number in range(count + 1)]
+
+
+def make_zones(trees, **columns):
+    """Circular zones from (x, y, radius, structural radius)."""
+    table = np.array(trees, dtype=float).reshape(-1, 4)
+    data = {
+        "tree_id": [f"T{number}" for number in range(len(table))], "radius_m": table[:, 2],
+        "structural_radius_m": table[:, 3], "area_m2": np.pi * table[:, 2] ** 2,
+        "zone": np.full(len(table), None, dtype=object), **columns,
+    }  # fmt: skip
+    return gpd.GeoDataFrame(data, geometry=shapely.points(table[:, :2]))
+
+
+def make_offers(
+    chains, outside_mm=250.0, largest_mm=np.nan, drag_kn=10.0, head_kn=100.0, allowable_kn=109.4
+):
+    own = np.broadcast_to(np.asarray(outside_mm, dtype=float), (len(chains),))
+    largest = np.broadcast_to(np.asarray(largest_mm, dtype=float), own.shape)
+    both = np.stack([own, larger_outside(chains["chain"], own, largest)], axis=1)
+
+    def spread(value):
+        column = np.broadcast_to(np.asarray(value, dtype=float), own.shape)
+        return np.stack([column, column], axis=1)
+
+    return PipeOffers(
+        outside_mm=both, sdr=spread(17.0), bend_radius_m=25 * both / 1000,
+        drag_low_kn=0.5 * spread(drag_kn), drag_mid_kn=0.8 * spread(drag_kn),
+        drag_high_kn=spread(drag_kn), head_kn=spread(head_kn), allowable_kn=spread(allowable_kn),
+    )  # fmt: skip
+
+
+def plan(runs, trees=(), manholes=None, settings=SITE, layers=None, offers=None, no_pit=None,
+         zones=None):  # fmt: skip
+    chains = build_chains(runs, np.ones(len(runs), bool), settings=settings.strings)
+    zones = make_zones(trees) if zones is None else zones
+    around = prepare_surroundings(zones, no_pit_trees=no_pit, **(layers or {}))
+    return plan_site(
+        chains, runs, manholes, make_offers(chains, **(offers or {})), around,
+        trench_width_m=np.full(len(chains), 0.9), settings=settings,
+    )  # fmt: skip

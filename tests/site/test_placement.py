@@ -1,0 +1,268 @@
+"""Places of pits, and what they meet, against shapely and against hand-made streets."""
+
+import json
+
+import geopandas as gpd
+import numpy as np
+import pytest
+import shapely
+from scene import SITE, make_street, make_zones, plan, straight
+
+from routekit.site.conflicts import find_conflicts
+from routekit.site.pit_sizes import PitSizes
+from routekit.site.placement import PitRequests, candidate_corners, place_pits
+from routekit.site.settings import PlacementSettings, SiteSettings
+from routekit.site.surroundings import cut_into_cells, prepare_surroundings, rectangle_corners
+
+PLACE = PlacementSettings()
+
+
+def requests(n, rng=None, length=8.0, width=1.6, depth=2.3):
+    rng = rng or np.random.default_rng(0)
+    turn = rng.uniform(0, 2 * np.pi, n)
+    return PitRequests(
+        origin=rng.uniform(0, 100, (n, 2)), axis=np.c_[np.cos(turn), np.sin(turn)],
+        run_length_m=np.full(n, 40.0),
+        size=PitSizes(
+            length_m=np.full(n, length), width_m=np.full(n, width),
+            depth_m=np.full(n, depth), volume_m3=np.full(n, 20.0),
+        ),
+    )  # fmt: skip
+
+
+def layer(shapes, **columns):
+    return gpd.GeoDataFrame(columns, geometry=list(shapes))
+
+
+def circle(x, y, radius, sides=2048):
+    angle = np.linspace(0, 2 * np.pi, sides, endpoint=False)
+    return shapely.Polygon(np.c_[x + radius * np.cos(angle), y + radius * np.sin(angle)])
+
+
+def test_overlaps_agree_with_fine_polygons():
+    rng = np.random.default_rng(7)
+    trees = np.c_[rng.uniform(0, 100, (60, 2)), rng.uniform(2, 9, 60), rng.uniform(0.5, 2, 60)]
+    around = prepare_surroundings(make_zones(trees))
+    asked = requests(40, rng)
+    corners, _ = candidate_corners(asked, 0.0, 5.0, PLACE)
+    found = find_conflicts(corners, asked.size.depth_m, around, PLACE)
+    pits = shapely.polygons(corners)
+    zones, inner = (np.array([circle(*tree[:2], tree[i]) for tree in trees]) for i in (2, 3))
+    shared = shapely.area(shapely.intersection(pits[:, None], zones[None]))
+    deep = shapely.area(shapely.intersection(pits[:, None], inner[None]))
+    assert found.root_m2 == pytest.approx(shared.sum(1), rel=1e-4, abs=1e-4)
+    assert found.structural_m2 == pytest.approx(deep.sum(1), rel=1e-4, abs=1e-4)
+    assert deep.sum() > 1
+    share = shared / (np.pi * trees[:, 2] ** 2)
+    plain = (found.structural_m2 == 0) & (found.root_m2 > 0)
+    assert found.worst_tree[plain].tolist() == share[plain].argmax(1).tolist()
+    assert found.worst_share[plain] == pytest.approx(share[plain].max(1), rel=1e-4)
+
+
+def test_polygon_zones_are_measured_too():
+    zones = make_zones([(5.0, 5.0, np.nan, np.nan)], area_m2=[100.0])
+    zones["zone"] = np.array([shapely.box(0, 0, 10, 10)], dtype=object)
+    around = prepare_surroundings(zones)
+    at, axis = np.array([[8.0, 5.0]]), np.array([[1.0, 0.0]])
+    corners = rectangle_corners(at, axis, np.zeros(1), np.array([6.0]), np.array([2.0]))
+    found = find_conflicts(corners, np.array([2.0]), around, PLACE)
+    assert found.root_m2 == pytest.approx([4.0])
+    assert found.worst_share == pytest.approx([0.04])
+    assert found.unknown_trees.tolist() == [1]  # its structural radius is not known
+
+
+@pytest.mark.parametrize(
+    ("slide", "span"), [(0, (-0.75, 7.25)), (0.5, (-4, 4)), (1, (-7.25, 0.75))]
+)
+def test_places_along_the_axis(slide, span):
+    asked = requests(1)
+    corners, allowed = candidate_corners(asked, slide, 0.0, PLACE)
+    along = (corners[0] - asked.origin[0]) @ asked.axis[0]
+    assert (along.min(), along.max()) == pytest.approx(span)
+    assert shapely.Polygon(corners[0]).exterior.is_ccw
+    assert allowed.all()
+
+
+def test_turns_and_short_runs_bound_the_inward_places():
+    asked = requests(1)
+    assert candidate_corners(asked, 0.25, 5.0, PLACE)[1].tolist() == [True]
+    assert candidate_corners(asked, 1.0, 5.0, PLACE)[1].tolist() == [False]
+    short = PitRequests(
+        origin=asked.origin, axis=asked.axis, run_length_m=np.array([3.0]), size=asked.size
+    )
+    assert candidate_corners(short, 1.0, 0.0, PLACE)[1].tolist() == [False]
+
+
+def test_the_best_of_all_places_is_taken():
+    rng = np.random.default_rng(11)
+    trees = np.c_[rng.uniform(0, 100, (80, 2)), rng.uniform(2, 5, 80), rng.uniform(0.5, 2, 80)]
+    around = prepare_surroundings(make_zones(trees))
+    asked = requests(50, rng)
+    chosen = place_pits(asked, around, PLACE)
+    best = np.full(50, np.inf)
+    for slide in PLACE.slide_shares:
+        for turn in PLACE.turns_deg:
+            corners, allowed = candidate_corners(asked, slide, turn, PLACE)
+            found = find_conflicts(corners, asked.size.depth_m, around, PLACE)
+            harm = 1e6 * found.structural_m2 + 100 * found.root_m2
+            best = np.where(allowed, np.minimum(best, harm), best)
+    taken = 1e6 * chosen.conflicts.structural_m2 + 100 * chosen.conflicts.root_m2
+    # Areas are weighed in steps of 0.01 m2 and places in hundredths of a point.
+    assert (taken <= best + 0.01 * 1e6 + 2).all()
+    first, _ = candidate_corners(asked, 0.0, 0.0, PLACE)
+    clear = find_conflicts(first, asked.size.depth_m, around, PLACE).is_clear
+    assert 0 < clear.sum() < 50
+    assert (chosen.slide_share[clear] == 0).all()
+    assert (chosen.turn_deg[clear] == 0).all()
+
+
+def test_parts_of_any_size_give_the_same_places():
+    rng = np.random.default_rng(2)
+    trees = np.c_[rng.uniform(0, 100, (80, 2)), np.full(80, 4.0), np.full(80, 1.5)]
+    around = prepare_surroundings(make_zones(trees))
+    asked = requests(60, rng)
+    whole = place_pits(asked, around, PLACE)
+    parts = place_pits(asked, around, PlacementSettings(chunk_pits=7))
+    assert whole.corners == pytest.approx(parts.corners)
+    assert whole.points == pytest.approx(parts.points)
+    assert whole.conflicts.worst_tree.tolist() == parts.conflicts.worst_tree.tolist()
+
+
+def test_a_single_place_is_allowed_as_a_setting():
+    around = prepare_surroundings(make_zones([(50.0, 50.0, 90.0, 2.0)]))
+    chosen = place_pits(
+        requests(5), around, PlacementSettings(slide_shares=(0.0,), turns_deg=(0.0,))
+    )
+    assert (chosen.slide_share == 0).all()
+    assert not chosen.is_clear.any()
+
+
+def one_pit(around, depth=2.3):
+    asked = PitRequests(
+        origin=np.array([[0.0, 0.0]]), axis=np.array([[1.0, 0.0]]),
+        run_length_m=np.array([40.0]),
+        size=PitSizes(length_m=np.array([8.0]), width_m=np.array([1.6]),
+                      depth_m=np.array([depth]), volume_m3=np.array([20.0])),
+    )  # fmt: skip
+    corners, _ = candidate_corners(asked, 0.0, 0.0, PLACE)
+    return find_conflicts(corners, asked.size.depth_m, around, PLACE)
+
+
+FAR_TREE = [(500.0, 500.0, 3.0, 1.0)]
+
+
+@pytest.mark.parametrize(
+    ("depth", "y", "count"),
+    [(1.0, 0.0, 1), (1.0, 1.2, 1), (1.0, 1.4, 0), (2.7, 0.0, 1), (2.9, 0.0, 0), (np.nan, 0.0, 1)],
+)
+def test_services_within_the_clearance_count_unless_they_lie_deeper(depth, y, count):
+    """Pit half width 0.8 m, floor 2.3 m, clearance 0.5 m."""
+    gas = layer([shapely.LineString([(3, y), (6, y)])], kind=["gas"], depth_m=[depth])
+    assert one_pit(prepare_surroundings(make_zones(FAR_TREE), services=gas)).services == [count]
+
+
+def test_obstacles_study_surfaces_and_forbidding_trees():
+    house = layer([shapely.box(2, 1.5, 9, 9)], kind=["building"])
+    street = layer([shapely.box(-50, 0, 50, 9), shapely.box(-50, -9, 50, 0)],
+                   kind=["carriageway", "parking"])  # fmt: skip
+    edge = layer([shapely.box(-50, -50, 5, 50)])
+    zones = make_zones([(5.0, 3.0, 3.0, 1.0)])
+    around = prepare_surroundings(
+        zones, obstacles=house, surfaces=street, study_area=edge, no_pit_trees=["T0"]
+    )
+    found = one_pit(around)
+    assert found.obstacles.tolist() == [1]
+    assert found.is_outside.tolist() == [True]
+    assert found.forbidding_trees.tolist() == [1]
+    assert found.carriageway_m2 == pytest.approx([6.4])
+    assert found.parking_m2 == pytest.approx([6.4])
+    assert found.hard.tolist() == [3]
+    assert around.missing == ("services",)
+
+
+def test_a_tree_without_a_zone_leaves_a_pit_unsettled():
+    zones = make_zones([(5.0, 10.0, np.nan, np.nan)])
+    found = one_pit(prepare_surroundings(zones))
+    assert found.unknown_trees.tolist() == [1]
+    assert not found.is_clear.any()
+
+
+def test_large_surfaces_are_cut_without_losing_area():
+    ring = shapely.Point(0, 0).buffer(300, quad_segs=200).difference(shapely.Point(0, 0).buffer(50))
+    pieces, owner = cut_into_cells([shapely.box(0, 0, 1, 1), ring])
+    assert len(pieces) > 20
+    assert shapely.area(pieces[owner == 1]).sum() == pytest.approx(ring.area)
+    assert shapely.area(pieces[owner == 0]).sum() == pytest.approx(1)
+
+
+def test_no_pit_meets_a_hard_conflict_unless_it_says_so_by_name():
+    rng = np.random.default_rng(9)
+    points = np.cumsum(rng.normal([30, 0], [4, 6], (80, 2)), axis=0)
+    trees = np.c_[rng.uniform(0, 2400, 260), rng.normal(0, 25, 260), np.full(260, 4.5),
+                  np.full(260, 1.8)]  # fmt: skip
+    near = points[rng.integers(0, 80, 40)] + rng.normal(0, 6, (40, 2))
+    houses = layer([shapely.box(x - 3, y - 3, x + 3, y + 3) for x, y in near], kind="building",
+                   obstacle_id=[f"H{n}" for n in range(40)])  # fmt: skip
+    cross = points[rng.integers(0, 80, 40)] + rng.normal(0, 4, (40, 2))
+    pipes = layer([shapely.LineString([(x, y - 9), (x, y + 9)]) for x, y in cross], kind="water",
+                  depth_m=1.2, service_id=[f"W{n}" for n in range(40)])  # fmt: skip
+    layers = {"obstacles": houses, "services": pipes}
+    _, pits = plan(make_street(points.tolist()), zones=make_zones(trees), layers=layers)
+    inner = shapely.buffer(shapely.points(trees[:, :2]), 1.799)
+    walls = pits.geometry.to_numpy()
+    for shapes, named in (
+        (inner, pits["why"].str.contains("structural root zone, tree T")),
+        (houses.geometry.to_numpy(), pits["why"].str.contains("building H")),
+        (pipes.geometry.to_numpy(), pits["why"].str.contains("water W")),
+    ):
+        meets = shapely.intersects(walls[:, None], shapes[None]).any(axis=1)
+        assert not (meets & pits["is_clear"].to_numpy()).any()
+        assert named.to_numpy()[meets].all()
+    assert 0 < pits["is_clear"].sum() < len(pits)
+
+
+def test_what_would_free_a_pit_does_free_it():
+    """A tree some 9 m off each manhole: a tighter bend clears the launch pit."""
+    run = make_street([(0, 0), (40, 0)])
+    trees = [(50.0, 1.0, 4.0, 1.0), (-9.0, 1.0, 4.0, 1.0)]
+    settings = SiteSettings(placement=PlacementSettings(slide_shares=(0.0,), turns_deg=(0.0,)))
+    _, pits = plan(run, trees=trees, settings=settings)
+    launch = pits[pits["role"] == "launch"].iloc[0]
+    assert not launch["is_clear"]
+    assert launch["method"] == "suction"
+    text = launch["would_free"]
+    assert text.startswith("a lead-in of at most ")
+    assert "m outward of the manhole (bend radius " in text
+    allowed = float(text.split("at most ")[1].split(" m")[0])
+    assert allowed < launch["length_m"] - 2.2
+    shorter = allowed + 2.2 - 0.05  # level floor, shoring, rounding of the text
+    size = PitSizes(length_m=np.array([shorter]), width_m=np.array([launch["width_m"]]),
+                    depth_m=np.array([2.3]), volume_m3=np.array([1.0]))  # fmt: skip
+    at = np.array([[0.0, 0.0]]) if launch["manhole_id"] == "M0" else np.array([[40.0, 0.0]])
+    way = np.array([[-1.0, 0.0]]) if launch["manhole_id"] == "M0" else np.array([[1.0, 0.0]])
+    asked = PitRequests(origin=at, axis=way, run_length_m=np.array([40.0]), size=size)
+    around = prepare_surroundings(make_zones(trees))
+    assert place_pits(asked, around, settings.placement).is_clear.all()
+
+
+def test_sketch_gives_sizes_and_nearest_stems_in_the_pits_frame():
+    _, pits = plan(make_street([(0, 0), (0, 40)]), trees=[(3.0, -5.0, 1.0, 0.5)])
+    row = pits[pits["manhole_id"] == "M0"].iloc[0]
+    sketch = json.loads(row["sketch"])
+    assert sketch["length_m"] == pytest.approx(row["length_m"], abs=0.005)
+    centre = np.array(row["geometry"].centroid.coords[0])
+    stem = sketch["stems"][0]
+    assert stem["tree_id"] == "T0"
+    # Out of the run is south, so its left is east.
+    assert stem["dx"] == pytest.approx(centre[1] + 5, abs=0.006)
+    assert stem["dy"] == pytest.approx(3, abs=0.006)
+    assert stem["zone_m"] == 1
+    assert sketch["manhole"][0] == pytest.approx(centre[1], abs=0.006)
+
+
+def test_layers_that_were_not_given_are_named():
+    _, pits = plan(make_street(straight(1)))
+    assert pits["why"].str.contains(
+        "not looked at, no layer: services, obstacles, surfaces, study_area"
+    ).all()
+    assert SITE.placement == PLACE

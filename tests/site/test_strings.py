@@ -1,0 +1,178 @@
+"""Strings and pits of small streets: what joins, what splits, and why."""
+
+import geopandas as gpd
+import numpy as np
+import pytest
+import shapely
+from scene import SITE, make_street, make_zones, plan, straight
+
+from routekit.site.settings import StringSettings
+
+
+def with_strings(**changes):
+    return SITE.model_copy(update={"strings": StringSettings(**changes)})
+
+
+def test_a_string_of_140_m_through_manholes_at_28_m_is_one_string():
+    """Common practice, no source: straight runs are pulled through their manholes."""
+    strings, pits = plan(make_street(straight(5)))
+    assert strings["run_ids"].tolist() == ["R0;R1;R2;R3;R4"]
+    row = strings.iloc[0]
+    assert row["length_m"] == pytest.approx(140)
+    assert (row["from_manhole"], row["to_manhole"]) == ("M0", "M5")
+    assert row["pull_high_kn"] == pytest.approx(50)
+    assert row["utilisation"] == pytest.approx(50 / 109.4)
+    assert row["machine_utilisation"] == pytest.approx(150 / 400)
+    assert row["weld_count"] == 12  # 12 bars of 12 m: 11 joints and the head
+    assert row["overlap_m"] == pytest.approx(2.8)
+    assert row["difficulty"] == "challenging"
+    assert row["geometry"].length == pytest.approx(140)
+    assert sorted(pits["role"]) == ["launch", "machine"]
+    assert row["start_reason"] == row["end_reason"] == "end of the renewed runs"
+    assert not row["is_too_short"]
+    assert row["over_limit"] == row["to_confirm"] == ""
+
+
+@pytest.mark.parametrize(
+    ("change", "reason"),
+    [
+        ("bend", "bend of 12.0 degrees is over 10"),
+        ("step", "level step of 0.40 m is over 0.1 m"),
+        ("size", "one run more: new pipe changes from 250 to 315 mm"),
+        ("force", "one run more: drag of 144 kN is over the pipe's 109 kN"),
+        ("machine", "one run more: 420 kN is over the machine's 400 kN"),
+        ("reach", "one run more: 160 m is over the reach of 150 m"),
+        ("host", "host changes from clay to steel"),
+    ],
+)
+def test_each_cause_splits_the_string(change, reason):
+    points, offers, columns = straight(4), {}, {}
+    if change == "bend":
+        turn = np.radians(12)
+        points = [(0, 0), (28, 0), (56, 0)]
+        points += [(56 + d * np.cos(turn), d * np.sin(turn)) for d in (28, 56)]
+    if change == "step":
+        columns = {"invert_up_m": [10.0, 10.0, 9.6, 9.6], "invert_down_m": [10, 10, 9.6, 9.6]}
+    if change == "size":
+        offers = {"outside_mm": [250, 250, 315, 315]}
+    if change == "force":
+        offers = {"drag_kn": 36.0}
+    if change == "machine":
+        offers = {"head_kn": 330.0, "drag_kn": 30.0}
+    if change == "reach":
+        points = straight(4, step=40.0)
+    if change == "host":
+        columns = {"material": ["clay", "clay", "steel", "steel"]}
+    strings, _ = plan(make_street(points, **columns), offers=offers)
+    assert len(strings) == 2
+    assert reason in set(strings["end_reason"]) | set(strings["start_reason"])
+    assert ";".join(strings["run_ids"]) == "R0;R1;R2;R3"
+    assert (strings["over_limit"] == "").all()
+
+
+def test_the_larger_size_throughout_saves_a_pit_where_it_is_allowed():
+    offers = {"outside_mm": [250, 250, 280, 280], "largest_mm": 280}
+    strings, pits = plan(make_street(straight(4)), offers=offers)
+    assert strings["new_outside_mm"].tolist() == [280]
+    assert len(pits) == 2
+    apart, pits = plan(
+        make_street(straight(4)), offers=offers,
+        settings=with_strings(allow_larger_throughout=False),
+    )  # fmt: skip
+    assert apart["new_outside_mm"].tolist() == [250, 280]
+    assert len(pits) == 3
+
+
+def test_one_pit_serves_the_strings_on_both_sides_of_a_manhole():
+    points = [(0, 0), (28, 0), (56, 0)]
+    turn = np.radians(12)
+    points += [(56 + d * np.cos(turn), d * np.sin(turn)) for d in (28, 56)]
+    strings, pits = plan(make_street(points))
+    assert len(pits) == 3
+    shared = pits[pits["is_shared"]]
+    assert shared["manhole_id"].tolist() == ["M2"]
+    uses = (strings[["launch_pit", "reception_pit"]] == shared["pit_id"].iloc[0]).any(axis=1)
+    assert uses.all()
+    box = shared["length_m"] * shared["width_m"] * shared["depth_m"]
+    assert shared["volume_m3"].to_numpy() == pytest.approx(box.to_numpy())
+
+
+def test_a_sharp_bend_takes_two_pits():
+    points = [(0, 0), (40, 0), (40, 40)]
+    strings, pits = plan(make_street(points))
+    assert len(strings) == 2
+    assert len(pits) == 4
+    assert (pits["manhole_id"] == "M1").sum() == 2
+
+
+def test_a_tree_at_one_end_turns_the_string_round():
+    """The launch pit is the long one: it goes to the end without a tree."""
+    here, _ = plan(make_street(straight(2)), trees=[(-6.0, 0.0, 4.0, 1.5)])
+    there, _ = plan(make_street(straight(2)), trees=[(62.0, 0.0, 4.0, 1.5)])
+    assert here["pulled"].tolist() == ["upstream"]
+    assert there["pulled"].tolist() == ["downstream"]
+
+
+def test_a_pit_is_spared_by_moving_the_cut():
+    """Reach lets a chain of six be cut at any manhole: the trees decide."""
+    trees = [(x, 0.0, 5.0, 2.0) for x in (28.0, 56.0, 84.0, 140.0)]
+    strings, pits = plan(make_street(straight(6)), trees=trees)
+    assert strings["run_ids"].tolist() == ["R0;R1;R2;R3", "R4;R5"]
+    assert pits["is_clear"].all()
+    assert strings["end_reason"].iloc[0] == "a cut here does the least harm"
+
+
+def test_chambers_receive_small_pipes_without_a_pit():
+    manholes = gpd.GeoDataFrame(
+        {"manhole_id": ["M0", "M1"], "chamber_length_mm": [1500.0, np.nan],
+         "chamber_width_mm": [1500.0, np.nan]},
+        geometry=shapely.points([(0, 0), (28, 0)]),
+    )  # fmt: skip
+    strings, pits = plan(make_street(straight(1)), manholes=manholes, offers={"outside_mm": 225})
+    assert strings["reception_pit"].tolist() == [""]
+    assert strings["pulled"].tolist() == ["upstream"]
+    assert pits["manhole_id"].tolist() == ["M1"]
+
+
+def test_short_leftovers_are_marked_and_a_run_beyond_its_limits_says_so():
+    strings, _ = plan(make_street([(0, 0), (15, 0)]))
+    assert strings["is_too_short"].tolist() == [True]
+    long, _ = plan(make_street([(0, 0), (200, 0)]))
+    assert long["over_limit"].tolist() == ["200 m is over the reach of 150 m"]
+
+
+def test_unknown_forces_and_levels_are_listed():
+    runs = make_street(straight(2), invert_down_m=np.nan)
+    strings, _ = plan(runs, offers={"drag_kn": np.nan})
+    assert len(strings) == 1
+    assert strings["to_confirm"].tolist() == ["at manhole M1: level step; pull force"]
+    assert strings["utilisation"].isna().all()
+
+
+def test_unknown_depth_leaves_a_pit_unplaced_and_says_so():
+    runs = make_street(straight(1), depth_up_m=np.nan, depth_down_m=np.nan)
+    _, pits = plan(runs)
+    assert pits.geometry.isna().all()
+    assert not pits["is_clear"].any()
+    assert pits["why"].str.startswith("not placed: depth, size or direction is not known").all()
+
+
+def test_no_runs_give_empty_tables():
+    strings, pits = plan(make_street(straight(1)).iloc[:0], trees=[(0, 0, 3.0, 1.0)])
+    assert strings.empty
+    assert pits.empty
+    assert "run_ids" in strings.columns
+    assert "why" in pits.columns
+
+
+def test_every_renewed_run_lies_in_one_string():
+    rng = np.random.default_rng(4)
+    points = np.cumsum(rng.normal([30, 0], [5, 4], (60, 2)), axis=0).tolist()
+    trees = np.c_[rng.uniform(0, 1800, 150), rng.normal(0, 20, 150), np.full(150, 5.0),
+                  np.full(150, 2.0)]  # fmt: skip
+    strings, pits = plan(make_street(points), zones=make_zones(trees))
+    named = ";".join(strings["run_ids"]).split(";")
+    assert named == [f"R{number}" for number in range(59)]
+    used = set(strings["launch_pit"]) | set(strings["reception_pit"])
+    assert used - {""} == set(pits["pit_id"])
+    assert strings["length_m"].sum() == pytest.approx(shapely.LineString(points).length)
