@@ -72,7 +72,7 @@ def collect_layers(result: Result, *, max_check_rows: int) -> list[Layer]:
                checks.drop(columns="run", errors="ignore")),
         _plain("options", "Techniques by run: verdict, new pipe, harm, cost", "run_id",
                result.options.drop(columns="run", errors="ignore")),
-        _root_zones(result.zones),
+        root_zones_layer(result.zones, "root_zones", "Root protection zones"),
         _structural_zones(result.zones),
         _drawn("trenches", "Open-cut corridors", "run_id", result.trenches, "Polygon"),
         _drawn("strings", "Pull strings", "string_id", result.strings, "LineString"),
@@ -266,11 +266,23 @@ def _breaches(result: Result) -> Layer:
     )  # fmt: skip
 
 
-def _root_zones(zones: gpd.GeoDataFrame) -> Layer:
-    """Describe the protection zones: an arborist's polygon, or a circle."""
+def root_zones_layer(zones: gpd.GeoDataFrame, name: str, description: str) -> Layer:
+    """Describe protection zones: an arborist's polygon, or a circle where there is none.
+
+    Parameters
+    ----------
+    zones : geopandas.GeoDataFrame
+        Columns as `zones` in DEVELOPERS.md.
+    name, description : str
+        Of the layer.
+
+    Returns
+    -------
+    Layer
+    """
     shapes = _shapes(zones, "zone") if "zone" in zones.columns else None
     return Layer(
-        name="root_zones", description="Root protection zones", key="tree_id",
+        name=name, description=description, key="tree_id",
         table=_without_shapes(zones), geometry_type="MultiPolygon", shapes=shapes,
         centre=_centres(zones), radius_m=_numbers(zones, "radius_m"),
     )  # fmt: skip

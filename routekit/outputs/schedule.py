@@ -53,11 +53,11 @@ class ScheduleSettings(Settings):
     """Size of the schedule."""
 
     max_rows: int = setting(
-        100_000,
+        25_000,
         unit="rows",
         source="house",
         text="Most rows of one sheet; what is left out is said in the sheet and stands in the "
-        "GeoPackage. A sheet ends at 1,048,576 rows",
+        "GeoPackage. A workbook takes about 10 s per million cells; a sheet ends at 1,048,576 rows",
         ge=1,
         le=1_048_000,
     )

@@ -1,0 +1,199 @@
+"""Find what differs between two result files, value by value."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pyogrio
+import shapely
+from numpy.typing import NDArray
+from pyogrio.errors import DataSourceError
+
+from routekit.errors import LayerError
+
+KEYS = {
+    "runs": "run_id",
+    "trees": "tree_id",
+    "pits": "pit_id",
+    "strings": "string_id",
+    "totals": "quantity",
+}
+"""Layers compared, with the column that names a row."""
+
+COLUMNS = ("layer", "key", "column", "old", "new")
+_RELATIVE = 1e-9
+_MOVED_M = 1e-6
+_ROW = "row"
+
+
+def compare_results(old_gpkg: str | Path, new_gpkg: str | Path) -> pd.DataFrame:
+    """List the differences between two results.
+
+    Parameters
+    ----------
+    old_gpkg, new_gpkg : str or Path
+        Files written by `routekit.outputs.geopackage.write_geopackage`.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Columns layer, key, column, old, new (text; missing where nothing is known), sorted by
+        layer, then by the order of rows and columns in the files. A row that only one file has
+        is one line with column `row`; a shape that moved by more than a micrometre is one with
+        column `geometry`. Numbers within a billionth of each other are equal.
+
+    Raises
+    ------
+    LayerError
+        If a file does not exist, cannot be read, or has a key twice in a layer.
+    """
+    parts = [
+        compare_layer(_read(Path(old_gpkg), layer, key), _read(Path(new_gpkg), layer, key), key)
+        for layer, key in KEYS.items()
+    ]
+    named = [part.assign(layer=layer) for part, layer in zip(parts, KEYS, strict=True)]
+    return pd.concat(named, ignore_index=True)[list(COLUMNS)]
+
+
+def summarise_differences(differences: pd.DataFrame) -> pd.DataFrame:
+    """Count the differences for each layer.
+
+    Parameters
+    ----------
+    differences : pandas.DataFrame
+        From `compare_results`.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per compared layer: layer, added, removed, changed (rows), columns (names of the
+        columns that changed, most often first, joined by `, `).
+    """
+    rows = [
+        _summarise_layer(layer, differences[differences["layer"] == layer]) for layer in KEYS
+    ]
+    return pd.DataFrame(rows, columns=["layer", "added", "removed", "changed", "columns"])
+
+
+def _summarise_layer(layer: str, part: pd.DataFrame) -> tuple[str, int, int, int, str]:
+    """Count rows added, removed and changed, and name the columns."""
+    whole = part["column"] == _ROW
+    changed = part[~whole]
+    names = ", ".join(changed["column"].value_counts(sort=True).index)
+    added = int((whole & (part["new"] == "present")).sum())
+    return layer, added, int(whole.sum()) - added, changed["key"].nunique(), names
+
+
+def compare_layer(old: pd.DataFrame, new: pd.DataFrame, key: str) -> pd.DataFrame:
+    """List the differences between two versions of a table.
+
+    Parameters
+    ----------
+    old, new : pandas.DataFrame
+        With the key column; each key once.
+    key : str
+        Column that names a row.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Columns key, column, old, new; rows only in one table first, then by row of `new`.
+    """
+    before, after = old.set_index(key), new.set_index(key)
+    shared = after.index.intersection(before.index, sort=False)
+    gone, come = before.index.difference(shared, sort=False), after.index.difference(
+        shared, sort=False
+    )
+    whole = pd.DataFrame(
+        {
+            "key": [*gone, *come],
+            "column": _ROW,
+            "old": [*np.repeat("present", len(gone)), *np.repeat("absent", len(come))],
+            "new": [*np.repeat("absent", len(gone)), *np.repeat("present", len(come))],
+        }
+    )
+    before, after = before.loc[shared], after.loc[shared]
+    names = [*after.columns, *before.columns.difference(after.columns, sort=False)]
+    parts = [_compare_column(before, after, str(name), rank) for rank, name in enumerate(names)]
+    empty = pd.DataFrame({"place": [], "rank": [], "key": [], "column": [], "old": [], "new": []})
+    cells = pd.concat([empty.astype({"place": int, "rank": int}), *parts], ignore_index=True)
+    cells = cells.sort_values(["place", "rank"], kind="stable")
+    found = pd.concat([whole, cells[["key", "column", "old", "new"]]], ignore_index=True)
+    return found.astype("str")
+
+
+def _compare_column(
+    before: pd.DataFrame, after: pd.DataFrame, name: str, rank: int
+) -> pd.DataFrame:
+    """List the rows in which one column differs; a column that one table lacks is missing there."""
+    left = before[name] if name in before.columns else pd.Series(None, before.index, dtype=object)
+    right = after[name] if name in after.columns else pd.Series(None, after.index, dtype=object)
+    if name == "geometry":
+        differs, old, new = _compare_shapes(left, right)
+    else:
+        differs = ~_equal(left, right)
+        old, new = (side.astype("str").to_numpy()[differs] for side in (left, right))
+    place = np.flatnonzero(differs)
+    keys = after.index.to_numpy()[place]
+    return pd.DataFrame(
+        {"place": place, "rank": rank, "key": keys, "column": name, "old": old, "new": new}
+    )
+
+
+def _equal(left: pd.Series, right: pd.Series) -> NDArray[np.bool_]:
+    """Mark the rows in which two columns hold the same, or both nothing."""
+    nothing = (left.isna() & right.isna()).to_numpy()
+    if all(pd.api.types.is_numeric_dtype(side.dtype) for side in (left, right)):
+        a, b = (side.to_numpy(dtype=float, na_value=np.nan) for side in (left, right))
+        return np.asarray(nothing | np.isclose(a, b, rtol=_RELATIVE, atol=0.0))
+    a, b = (side.astype(object).to_numpy() for side in (left, right))
+    return np.asarray(nothing | (a == b))
+
+
+def _compare_shapes(
+    left: pd.Series, right: pd.Series
+) -> tuple[NDArray[np.bool_], NDArray[np.object_], NDArray[np.object_]]:
+    """Mark shapes that moved, with the old size and how far the new outline is off."""
+    old, new = (np.array(side, dtype=object) for side in (left, right))
+    old[~shapely.is_geometry(old)] = None
+    new[~shapely.is_geometry(new)] = None
+    missing = shapely.is_missing(old) | shapely.is_missing(new)
+    same = np.where(missing, old == new, shapely.equals_exact(old, new, tolerance=_MOVED_M))
+    differs = ~same.astype(bool)
+    off = shapely.hausdorff_distance(old[differs], new[differs])
+    texts = np.array([f"moved up to {distance:.3f} m" for distance in off], dtype=object)
+    lone = missing[differs]
+    gone = shapely.is_missing(new[differs])
+    return (
+        differs,
+        np.where(lone, np.where(gone, "drawn", "not drawn"), "as before"),
+        np.where(lone, np.where(gone, "not drawn", "drawn"), texts),
+    )
+
+
+def _read(path: Path, layer: str, key: str) -> pd.DataFrame:
+    """Read one layer; an empty table where the file has no such layer."""
+    empty = pd.DataFrame({key: pd.Series(dtype="str")})
+    if not path.exists():
+        message = f"no result to compare; {path} does not exist; name a result.gpkg"
+        raise LayerError(message)
+    try:
+        if layer not in pyogrio.list_layers(path)[:, 0]:
+            return empty
+        found = pyogrio.read_dataframe(path, layer=layer, use_arrow=True)
+    except DataSourceError as error:
+        message = f"a result cannot be read; {path}, layer {layer} ({error}); name a result.gpkg"
+        raise LayerError(message) from error
+    if key not in found.columns:
+        return empty
+    doubled = found[key][found[key].duplicated()].astype("str").unique()[:5]
+    if len(doubled):
+        message = (
+            f"rows cannot be matched; {path}, layer {layer}, {key} comes twice: "
+            f"{', '.join(doubled)}; give each row a name of its own"
+        )
+        raise LayerError(message)
+    return pd.DataFrame(found) if isinstance(found, gpd.GeoDataFrame) else found

@@ -1,0 +1,123 @@
+"""Write the layers that an arborist fills in and the next study reads.
+
+`root_zones` and `decisions` start empty. `current_zones` holds the zones in force of the trees
+that some works touch, as a starting point to copy from. What people have drawn or written in an
+earlier file is taken over into the new one; only `current_zones` is made afresh.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pyogrio
+import shapely
+from pyogrio.errors import DataSourceError
+
+from routekit.errors import OutputError
+from routekit.outputs.geopackage import GeopackageSettings, write_layers
+from routekit.outputs.gis_layers import Layer, root_zones_layer
+from routekit.outputs.tree_cases import list_touched
+from routekit.result import Result
+
+ZONE_COLUMNS = ("tree_id", "by", "reason")
+DECISION_COLUMNS = ("run_id", "tree_id", "decision", "by", "reason")
+
+
+def write_return_layers(
+    result: Result,
+    path: str | Path,
+    *,
+    earlier: str | Path | None = None,
+    settings: GeopackageSettings | None = None,
+) -> Path:
+    """Write the editable GeoPackage that goes to the arborist and comes back.
+
+    Parameters
+    ----------
+    result : Result
+        Tables of one study.
+    path : str or Path
+        File to write: layers `root_zones` (polygons: tree_id, by, reason), `decisions` (table:
+        run_id, tree_id, decision, by, reason) and `current_zones`.
+    earlier : str or Path, optional
+        File whose edits are taken over; `path` itself if not given. It need not exist.
+    settings : GeopackageSettings, optional
+        The defaults where not given.
+
+    Returns
+    -------
+    Path
+        The file written.
+
+    Raises
+    ------
+    OutputError
+        If the earlier file cannot be read, lies in another coordinate system, or the new one
+        cannot be written; the earlier file is kept.
+    """
+    target = Path(path)
+    before = Path(earlier) if earlier is not None else target
+    zones = _read_edits(before, "root_zones", ZONE_COLUMNS, result.crs)
+    decisions = _read_edits(before, "decisions", DECISION_COLUMNS, "")
+    touched = list_touched(result)["tree_id"] if len(result.trees) else []
+    in_use = result.zones
+    if len(in_use):
+        in_use = in_use[in_use["tree_id"].isin(touched).to_numpy()]
+    layers = [
+        Layer(
+            name="root_zones", key="tree_id", geometry_type="MultiPolygon",
+            description="Draw here: your own root protection zone of a tree replaces the computed "
+            "one. State who drew it and why",
+            table=pd.DataFrame(zones.drop(columns="geometry", errors="ignore")),
+            shapes=_drawn(zones),
+        ),
+        root_zones_layer(
+            in_use, "current_zones", "Zones in force of the trees that works touch; to copy from"
+        ),
+        Layer(
+            name="decisions", key="decision", table=decisions,
+            description="Write here: a decision on a run or a tree, who took it and why",
+        ),
+    ]  # fmt: skip
+    write_layers(layers, target, crs=result.crs, settings=settings)
+    return target
+
+
+def _read_edits(path: Path, layer: str, columns: tuple[str, ...], crs: str) -> pd.DataFrame:
+    """Read what people wrote into a layer; an empty table where there is no such file."""
+    empty = pd.DataFrame({name: pd.Series(dtype="str") for name in columns})
+    if not path.exists():
+        return empty
+    try:
+        if layer not in pyogrio.list_layers(path)[:, 0]:
+            return empty
+        found = pyogrio.read_dataframe(path, layer=layer)
+    except DataSourceError as error:
+        message = (
+            f"edits cannot be taken over; {path}, layer {layer} ({error}); mend or move the file "
+            "and run again; nothing was written"
+        )
+        raise OutputError(message) from error
+    if not len(found):
+        return empty
+    if isinstance(found, gpd.GeoDataFrame) and crs and not found.crs.equals(crs):
+        message = (
+            f"edits cannot be taken over; {path}, layer {layer} (coordinate system "
+            f"{found.crs.to_string()}, the study works in {crs}); move the file away or reproject "
+            "the layer; nothing was written"
+        )
+        raise OutputError(message)
+    first = [name for name in columns if name in found.columns]
+    return pd.DataFrame(found[[*first, *found.columns.drop(first)]])
+
+
+def _drawn(zones: pd.DataFrame) -> np.ndarray:
+    """Give the drawn polygons; None for rows without one."""
+    if "geometry" not in zones.columns:
+        return np.full(len(zones), None, dtype=object)
+    shapes = np.array(zones["geometry"], dtype=object)
+    shapes[~shapely.is_geometry(shapes)] = None
+    return shapes

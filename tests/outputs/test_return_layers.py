@@ -1,0 +1,109 @@
+"""The return path: an empty layer to draw in, and edits that are never lost."""
+
+import dataclasses
+import hashlib
+
+import geopandas as gpd
+import pandas as pd
+import pyogrio
+import pytest
+import shapely
+from synthetic import CRS, MARKUP, make_empty_result, make_result
+
+from routekit.errors import OutputError
+from routekit.outputs.return_layers import DECISION_COLUMNS, ZONE_COLUMNS, write_return_layers
+from routekit.outputs.tree_cases import list_touched
+
+
+@pytest.fixture(scope="module")
+def result():
+    return make_result()
+
+
+def edit(path):
+    """Do what a GIS user does: draw one zone, add one decision."""
+    zone = gpd.GeoDataFrame(
+        {"tree_id": ["T001"], "by": ["arborist"], "reason": [MARKUP[0]], "seen_on": ["site"]},
+        geometry=[shapely.MultiPolygon([shapely.box(0, 0, 4, 4)])],
+        crs=CRS,
+    )
+    pyogrio.write_dataframe(zone, path, layer="root_zones")
+    row = {"run_id": [None], "tree_id": ["T001"], "decision": ["no_pit"], "by": ["arborist"],
+           "reason": ["=old oak"]}  # fmt: skip
+    pyogrio.write_dataframe(pd.DataFrame(row).astype("str"), path, layer="decisions")
+
+
+def test_starts_empty_with_the_columns_to_fill_in(result, tmp_path):
+    path = write_return_layers(result, tmp_path / "return.gpkg")
+    zones = gpd.read_file(path, layer="root_zones")
+    assert len(zones) == 0
+    assert zones.columns.tolist() == [*ZONE_COLUMNS, "geometry"]
+    assert zones.crs == CRS
+    assert pyogrio.read_info(path, layer="root_zones")["geometry_type"] == "MultiPolygon"
+    assert pyogrio.read_info(path, layer="decisions")["fields"].tolist() == list(DECISION_COLUMNS)
+    assert set(pyogrio.read_info(path, layer="decisions")["dtypes"]) == {"object"}
+
+
+def test_current_zones_are_those_of_touched_trees(result, tmp_path):
+    path = write_return_layers(result, tmp_path / "return.gpkg")
+    current = gpd.read_file(path, layer="current_zones")
+    assert current["tree_id"].tolist() == list_touched(result)["tree_id"].tolist()
+    expected = result.zones.set_index("tree_id").loc[current["tree_id"], "area_m2"]
+    assert current.area.to_numpy() == pytest.approx(expected.to_numpy(), rel=1e-9)
+
+
+def test_edits_survive_the_next_run(result, tmp_path):
+    path = write_return_layers(result, tmp_path / "return.gpkg")
+    edit(path)
+    fewer = dataclasses.replace(result, tree_loss=result.tree_loss.iloc[:2])
+    write_return_layers(fewer, path)
+    zones = gpd.read_file(path, layer="root_zones")
+    assert zones["tree_id"].tolist() == ["T001"]
+    assert zones["reason"].tolist() == [MARKUP[0]]
+    assert zones["seen_on"].tolist() == ["site"]
+    assert zones.geometry[0].equals(shapely.MultiPolygon([shapely.box(0, 0, 4, 4)]))
+    decisions = pyogrio.read_dataframe(path, layer="decisions")
+    assert decisions[["tree_id", "decision", "reason"]].to_numpy().tolist() == [
+        ["T001", "no_pit", "=old oak"]
+    ]
+    assert decisions["run_id"].isna().all()
+    assert len(gpd.read_file(path, layer="current_zones")) == len(list_touched(fewer))
+
+
+def test_edits_can_come_from_another_file(result, tmp_path):
+    old = write_return_layers(result, tmp_path / "old.gpkg")
+    edit(old)
+    path = write_return_layers(result, tmp_path / "new.gpkg", earlier=old)
+    assert gpd.read_file(path, layer="root_zones")["tree_id"].tolist() == ["T001"]
+
+
+def test_a_file_that_cannot_be_read_is_kept(result, tmp_path):
+    path = tmp_path / "return.gpkg"
+    path.write_text("not a database")
+    with pytest.raises(OutputError, match=r"edits cannot be taken over; .*return\.gpkg"):
+        write_return_layers(result, path)
+    assert path.read_text() == "not a database"
+
+
+def test_edits_in_another_coordinate_system_are_refused(result, tmp_path):
+    path = write_return_layers(result, tmp_path / "return.gpkg")
+    edit(path)
+    moved = dataclasses.replace(result, crs="EPSG:32631")
+    with pytest.raises(OutputError, match="EPSG:28992, the study works in EPSG:32631"):
+        write_return_layers(moved, path)
+
+
+@pytest.mark.parametrize("columns", [True, False])
+def test_nothing_to_return_is_no_error(tmp_path, columns):
+    path = write_return_layers(make_empty_result(columns=columns), tmp_path / "return.gpkg")
+    assert len(gpd.read_file(path, layer="current_zones")) == 0
+
+
+def test_two_writes_give_the_same_bytes(result, tmp_path):
+    path = write_return_layers(result, tmp_path / "return.gpkg")
+    first = hashlib.sha256(path.read_bytes()).hexdigest()
+    edit(path)
+    write_return_layers(result, path)
+    edited = hashlib.sha256(path.read_bytes()).hexdigest()
+    write_return_layers(result, path)
+    assert hashlib.sha256(path.read_bytes()).hexdigest() == edited != first
