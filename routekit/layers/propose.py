@@ -23,7 +23,6 @@ import shapely
 from routekit.errors import LayerError
 from routekit.layers.columns import (
     LAYERS,
-    NUMBER_KINDS,
     TABLE_LAYERS,
     VECTOR_LAYERS,
     Column,
@@ -208,23 +207,27 @@ def _rate_values(column: Column, values: pd.Series) -> tuple[float, str]:
         return 0.5, "no values"
     if column.kind in ("number", "level", "year", "stem"):
         return _rate_numbers(column, values, len(text))
+    if column.kind == "choice":
+        return _rate_codes(column, text)
+    fit, remark = 1.0, ""
     if column.kind == "code":
         sizes = read_sizes(text)
-        share = float((~sizes["is_bad"] & sizes["letters"].fillna("").ne("")).mean())
-        return share, f"codes such as {text.iloc[0]}"
-    if column.kind == "id":
+        fit = float((~sizes["is_bad"] & sizes["letters"].fillna("").ne("")).mean())
+        remark = f"codes such as {text.iloc[0]}"
+    elif column.kind == "id":
         share = float(text.nunique() / len(text))
-        return (1.0 if share > 0.95 else share), "" if share > 0.95 else "ids are not unique"
-    if column.kind == "flag":
-        share = float(1.0 - read_flags(text)[1].mean())
-        return max(share, 0.5), ""
-    if column.kind == "choice":
-        codes = text[~text.str.casefold().isin(column.choices)].unique()
-        if len(codes) > 50:
-            return 0.3, "too many different values"
-        shown = ", ".join(sorted(codes)[:8])
-        return 1.0, f"translate the codes {shown}" if len(codes) else ""
-    return 1.0, ""
+        fit, remark = (1.0, "") if share > 0.95 else (share, "ids are not unique")
+    elif column.kind == "flag":
+        fit = max(float(1.0 - read_flags(text)[1].mean()), 0.5)
+    return fit, remark
+
+
+def _rate_codes(column: Column, text: pd.Series) -> tuple[float, str]:
+    """Rate words as values of a choice, and name those to translate."""
+    codes = text[~text.str.casefold().isin(column.choices)].unique()
+    if len(codes) > 50:
+        return 0.3, "too many different values"
+    return 1.0, f"translate the codes {', '.join(sorted(codes)[:8])}" if len(codes) else ""
 
 
 def _rate_numbers(column: Column, values: pd.Series, n_known: int) -> tuple[float, str]:
