@@ -128,14 +128,9 @@ def build_rate_group(class_name: str, table: str, text: str) -> type[RateGroup]:
         Frozen settings with one low, mid, high field for each line of the table; a triple
         that does not ascend, falls below zero or has an unknown name is refused.
     """
-    fields: dict[str, Any] = {
-        str(row.item): (
-            Triple,
-            setting(
-                (float(row.low), float(row.mid), float(row.high)),
-                unit=str(row.unit), source=str(row.source), text=f"{row.text}.",
-            ),
-        )
-        for row in load_rates(table).itertuples()
-    }  # fmt: skip
+    fields: dict[str, Any] = {}
+    for row in load_rates(table).to_dict("records"):
+        default = tuple(float(row[level]) for level in LEVELS)
+        field = setting(default, unit=row["unit"], source=row["source"], text=f"{row['text']}.")
+        fields[str(row["item"])] = (Triple, field)
     return create_model(class_name, __base__=RateGroup, __doc__=text, **fields)

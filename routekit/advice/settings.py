@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeAlias
 
 from routekit.advice.rates import RateGroup, build_rate_group
+from routekit.advice.weights import WeightSettings
 from routekit.settings import Settings, setting
 
 if TYPE_CHECKING:
-    UnitRates = LifeRates = ProductionRates = CarbonRates = RateGroup
+    UnitRates: TypeAlias = RateGroup
+    LifeRates: TypeAlias = RateGroup
+    ProductionRates: TypeAlias = RateGroup
+    CarbonRates: TypeAlias = RateGroup
 else:
     UnitRates = build_rate_group("UnitRates", "unit_rates.csv", "Prices of work and material.")
     LifeRates = build_rate_group("LifeRates", "technique_life.csv", "Service life by technique.")
@@ -36,6 +40,10 @@ class WorkSettings(Settings):
     repair_length_m: float = setting(
         0.60, unit="m", source="practice", gt=0, text="Length of the liner of a local repair."
     )
+    reinspect_years: float = setting(
+        5.0, unit="a", source="practice", gt=0,
+        text="A run that is left and monitored is inspected this often.",
+    )  # fmt: skip
     horizon_years: float = setting(
         100.0, unit="a", source="renewal_horizon", gt=0,
         text="Years over which renewals are counted for the whole-life cost.",
@@ -49,6 +57,7 @@ class WorkSettings(Settings):
 class AdviceSettings(Settings):
     """All settings of this folder."""
 
+    weights: WeightSettings = WeightSettings()
     work: WorkSettings = WorkSettings()
     rates: UnitRates = UnitRates()
     life: LifeRates = LifeRates()

@@ -1,0 +1,243 @@
+"""Digging of runs: trenches, pits and digs at connections, as work items.
+
+An item carries the name under which `unit_rates.csv` prices it or `production.csv` times it;
+one that cannot be told is NaN.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final, TypeAlias
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from routekit.advice.settings import WorkSettings
+from routekit.advice.surfaces import KINDS
+from routekit.pipes.settings import TrenchSettings
+from routekit.pipes.trench import dug_volume, reinstatement_width, surround_volume, top_width
+from routekit.site.settings import DigSettings
+from routekit.vocabulary import MM_PER_M
+
+FloatArray: TypeAlias = NDArray[np.float64]
+Items: TypeAlias = dict[str, FloatArray]
+
+RUN_COLUMNS: Final = (
+    "length_m",
+    "diameter_mm",
+    "depth_up_m",
+    "depth_down_m",
+    "bottom_width_m",
+    "outside_diameter_mm",
+    "n_connections",
+)
+PLAN_COLUMNS: Final = (
+    "new_outside_mm",
+    "pipe_kg_m",
+    "liner_wall_mm",
+    "n_repairs",
+    "setup_share",
+    "pit_m3",
+    "pit_m2",
+)
+UNBOUND: Final = ("verge", "planting")
+"""Surfaces without bound layers: nothing is cut back beside the trench."""
+
+DIG_CLASSES: Final = {
+    "dig_to_2m_m3": 2.0,
+    "dig_to_3m_m3": 3.0,
+    "dig_to_4m_m3": 4.0,
+    "dig_to_5m_m3": 5.0,
+    "dig_deeper_m3": np.inf,
+}
+"""Priced digging item to the largest mean trench depth in m that it holds for."""
+
+PACE_CLASSES: Final = {"open_cut_to_2_5m": 2.5, "open_cut_to_4m": 4.0, "open_cut_deeper": np.inf}
+"""Timed trench item to the largest mean trench depth in m that it holds for."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Site:
+    """Runs as arrays, each of shape (n,), with what is planned for them; NaN is not known."""
+
+    run: Items
+    plan: Items
+    shares: Items
+    trench: TrenchSettings
+    digs: DigSettings
+    work: WorkSettings
+
+    def trench_depth(self) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Give the depth of the trench bottom at the upper end, the middle and the lower end, m.
+
+        Notes
+        -----
+        Depth to invert plus wall of the old pipe plus bed; linear in between.
+        """
+        wall = (self.run["outside_diameter_mm"] - self.run["diameter_mm"]) / 2 / MM_PER_M
+        up = self.run["depth_up_m"] + wall + self.trench.bed_m
+        down = self.run["depth_down_m"] + wall + self.trench.bed_m
+        return up, (up + down) / 2, down
+
+    def invert_depth(self) -> FloatArray:
+        """Give the mean depth to invert, m."""
+        return np.asarray((self.run["depth_up_m"] + self.run["depth_down_m"]) / 2)
+
+
+def read_site(
+    runs: pd.DataFrame, plan: pd.DataFrame, shares: pd.DataFrame, *,
+    trench: TrenchSettings, digs: DigSettings, work: WorkSettings,
+) -> Site:  # fmt: skip
+    """Check the tables of `run_quantities` and take them as arrays.
+
+    Parameters
+    ----------
+    runs, plan, shares : pandas.DataFrame
+        One row for each run, in the same order: columns `RUN_COLUMNS`, `PLAN_COLUMNS` and the
+        surface kinds.
+    trench : TrenchSettings
+        How trenches are dug.
+    digs : DigSettings
+        Size of the digs at connections.
+    work : WorkSettings
+        How work is counted.
+
+    Returns
+    -------
+    Site
+        Arrays by column.
+
+    Raises
+    ------
+    ValueError
+        If a column is missing, the tables differ in length, or a value is below zero.
+    """
+    return Site(
+        run=_take(runs, RUN_COLUMNS, "runs", len(runs)),
+        plan=_take(plan, PLAN_COLUMNS, "plan", len(runs)),
+        shares=_take(shares, KINDS, "shares", len(runs)),
+        trench=trench,
+        digs=digs,
+        work=work,
+    )
+
+
+def _take(table: pd.DataFrame, columns: tuple[str, ...], name: str, size: int) -> Items:
+    """Take columns of a table as arrays of numbers, none below zero."""
+    missing = [column for column in columns if column not in table.columns]
+    if missing:
+        raise ValueError(f"{name} lacks the columns {', '.join(missing)}")
+    if len(table) != size:
+        raise ValueError(f"{name} has {len(table)} rows for {size} runs")
+    items = {c: table[c].to_numpy(dtype=np.float64, na_value=np.nan) for c in columns}
+    for column, values in items.items():
+        if (values < 0).any() or np.isinf(values).any():
+            where = np.flatnonzero((values < 0) | np.isinf(values))[:5].tolist()
+            raise ValueError(f"{name}.{column} must be finite and zero or more: rows {where}")
+    return items
+
+
+def _by_class(amount: FloatArray, depth_m: FloatArray, classes: dict[str, float]) -> Items:
+    """Put each amount under the item of its depth; NaN under all where the depth is unknown."""
+    limit = np.array(list(classes.values()))
+    row = np.searchsorted(limit, depth_m, side="left")
+    unknown = np.where(np.isnan(depth_m), np.nan, 0.0)
+    return {
+        item: np.where((row == i) & ~np.isnan(depth_m), amount, unknown)
+        for i, item in enumerate(classes)
+    }
+
+
+def trench_items(site: Site) -> Items:
+    """List digging, support, filling and surfacing of an open trench.
+
+    Parameters
+    ----------
+    site : Site
+        Runs and plan.
+
+    Returns
+    -------
+    dict of str to numpy.ndarray of float, shape (n,)
+        Items.
+
+    Notes
+    -----
+    Volume is Simpson's rule over the dug section at both ends and in the middle, which is exact
+    for a depth that changes evenly; the width is that of the deepest end throughout. Walls are
+    supported on both sides where the mean depth is beyond `unsupported_depth_m`. Fill is what is
+    dug less the pipe zone; it is bought as far as dug soil does not go back.
+    """
+    length, width = site.run["length_m"], site.run["bottom_width_m"]
+    up, depth, down = site.trench_depth()
+    sections = [dug_volume(width, level, site.trench) for level in (up, depth, down)]
+    dug = length * (sections[0] + 4 * sections[1] + sections[2]) / 6
+    outside = site.plan["new_outside_mm"]
+    surround = length * surround_volume(width, outside, site.trench)
+    barrel = length * np.pi * (outside / MM_PER_M) ** 2 / 4
+    fill = np.maximum(dug - surround - barrel, 0.0)
+    bought = np.maximum(fill - site.trench.spoil_reuse_share * dug, 0.0)
+    supported = site.trench.supported & (depth > site.trench.unsupported_depth_m)
+    walls = np.where(np.isnan(depth), np.nan, np.where(supported, 2 * depth * length, 0.0))
+    top = top_width(width, depth, site.trench)
+    cut = reinstatement_width(top, depth, site.trench)
+    return {
+        **_by_class(dug, depth, DIG_CLASSES),
+        **_by_class(length, depth, PACE_CLASSES),
+        "trench_support_m2": walls,
+        "disposal_m3": dug * (1 - site.trench.spoil_reuse_share),
+        "surround_m3": surround,
+        "backfill_m3": fill,
+        "fill_import_m3": bought,
+        "excavation_m3": dug,
+        "compacted_m3": surround + fill,
+        "imported_m3": surround + bought,
+        **{
+            f"reinstate_{kind}_m2": length * site.shares[kind] * (top if kind in UNBOUND else cut)
+            for kind in KINDS
+        },
+    }
+
+
+def pit_items(site: Site, digs: FloatArray | None = None) -> Items:
+    """List digging, filling and surfacing of the plan's pits and of digs at connections.
+
+    Parameters
+    ----------
+    site : Site
+        Runs and plan.
+    digs : numpy.ndarray of float, shape (n,), optional
+        Connections that are dug for; none if not given.
+
+    Returns
+    -------
+    dict of str to numpy.ndarray of float, shape (n,)
+        Items.
+
+    Notes
+    -----
+    A dig is a square of `connection_side_m`, `connection_below_invert_m` deeper than the mean
+    invert; its bound surface is cut back as a trench's. Pits lie under the same mix of surfaces
+    as their run, without cutback. Dug soil goes back as far as in a trench.
+    """
+    pit_m3, pit_m2 = site.plan["pit_m3"], site.plan["pit_m2"]
+    dug, bound, unbound = pit_m3, pit_m2, pit_m2
+    if digs is not None:
+        side = site.digs.connection_side_m
+        deep = site.invert_depth() + site.work.connection_below_invert_m
+        cut = reinstatement_width(np.full_like(deep, side), deep, site.trench)
+        dug = pit_m3 + digs * side**2 * deep
+        bound, unbound = pit_m2 + digs * cut**2, pit_m2 + digs * side**2
+    return {
+        "pit_dig_m3": dug,
+        "pit_dig": pit_m3,
+        "excavation_m3": dug,
+        "compacted_m3": dug,
+        "imported_m3": dug * (1 - site.trench.spoil_reuse_share),
+        "digs": np.zeros_like(dug) if digs is None else digs,
+        **{
+            f"reinstate_{kind}_m2": site.shares[kind] * (unbound if kind in UNBOUND else bound)
+            for kind in KINDS
+        },
+    }

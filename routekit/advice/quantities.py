@@ -1,0 +1,374 @@
+"""Quantities, programme, cost and CO2e of a technique, run by run.
+
+Work items (`routekit.advice.work`) times rates (`routekit.advice.settings`), each low, mid and
+high. Low takes the low of every rate at once and high the high of every rate, so the span is
+wider than the likely one. Left out: design fees, land, services diverted, dewatering, delay to
+traffic, and carbon of manhole works and of the crew's travel.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike
+
+from routekit.advice.earthworks import Items, Site, read_site
+from routekit.advice.rates import LEVELS, FloatArray, RateGroup
+from routekit.advice.settings import AdviceSettings, WorkSettings
+from routekit.advice.surfaces import KINDS
+from routekit.advice.work import RECIPES
+from routekit.pipes.settings import TrenchSettings
+from routekit.pipes.trench import spoil
+from routekit.site.settings import DigSettings
+
+QUANTITIES: Final = (
+    "excavation_m3",
+    "spoil_m3",
+    "spoil_trips",
+    *(f"reinstated_{kind}_m2" for kind in KINDS),
+    "pipe_kg",
+    "connection_digs",
+    "days",
+    "cost",
+    "whole_life_cost",
+    "co2e_embodied_kg",
+    "co2e_transport_kg",
+    "co2e_plant_kg",
+    "co2e_kg",
+)
+"""Quantities of `run_quantities`; each has a column `_low`, `_mid` and `_high`."""
+
+KG_PER_T: Final = 1000.0
+PER_DAY: Final = "/day"
+DAY_ITEMS: Final = ("pump_day", "site_day")
+"""Priced items that follow from the days, not from the work list."""
+
+
+def whole_life_cost(
+    cost: ArrayLike, life_years: ArrayLike, *, horizon_years: float, discount_rate: float = 0.0
+) -> FloatArray:
+    """Find what renewals come to over a horizon, at today's prices.
+
+    Parameters
+    ----------
+    cost : array_like of float
+        Cost of one renewal, currency.
+    life_years : array_like of float
+        Service life in years; broadcasts against `cost`.
+    horizon_years : float
+        Years that are looked at.
+    discount_rate : float, optional
+        Yearly rate, 0..1.
+
+    Returns
+    -------
+    numpy.ndarray of float
+        Cost of all renewals; NaN where cost or life is not known or nothing is renewed (life 0).
+
+    Raises
+    ------
+    ValueError
+        If a life is below zero, the horizon not above zero, or the rate outside 0..1.
+
+    Notes
+    -----
+    Renewals fall at 0, L, 2L ... before the horizon H; the last one is credited at H with the
+    share of its life that is left::
+
+        C * (sum over k < n of (1 + r)^(-k L)  -  (n L - H) / L * (1 + r)^(-H)),  n = ceil(H / L)
+
+    Without discounting this is C * H / L. It never rises with the life. Source: `arithmetic`.
+
+    Examples
+    --------
+    >>> whole_life_cost([100.0, 100.0], [50.0, 80.0], horizon_years=100.0)
+    array([200., 125.])
+    """
+    price, life = (np.asarray(v, dtype=np.float64) for v in (cost, life_years))
+    if (life < 0).any() or horizon_years <= 0 or not 0 <= discount_rate < 1:
+        raise ValueError(
+            f"life must be zero or more, horizon above zero and rate in 0..1, got "
+            f"{life.min():g}, {horizon_years:g} and {discount_rate:g}"
+        )
+    years = np.where(life > 0, life, np.nan)
+    count = np.ceil(horizon_years / years - 1e-9)
+    step = (1 + discount_rate) ** -years
+    sums = count if discount_rate == 0 else (1 - step**count) / (1 - step)
+    left = np.maximum(count - horizon_years / years, 0.0)
+    return np.asarray(price * (sums - left * (1 + discount_rate) ** -horizon_years))
+
+
+def run_quantities(
+    technique: str | ArrayLike, runs: pd.DataFrame, plan: pd.DataFrame, shares: pd.DataFrame, *,
+    trench: TrenchSettings, digs: DigSettings, settings: AdviceSettings,
+) -> pd.DataFrame:  # fmt: skip
+    """Find quantities, days, cost and CO2e of a technique on each run.
+
+    Parameters
+    ----------
+    technique : str or array_like of str, shape (n,)
+        Technique of all runs, or of each.
+    runs : pandas.DataFrame, n rows
+        run_id, length_m, diameter_mm (bore of the old pipe), depth_up_m and depth_down_m (to
+        invert), bottom_width_m and outside_diameter_mm (of the trench table), n_connections.
+    plan : pandas.DataFrame, n rows in the order of `runs`
+        new_outside_mm, pipe_kg_m, liner_wall_mm, n_repairs, setup_share (set-ups of this run; a
+        string of four equal runs has 0.25 each), pit_m3 and pit_m2 (this run's share of volume
+        and surface of the pits). A technique reads only the columns that it needs; the others
+        may be NaN.
+    shares : pandas.DataFrame, n rows in the order of `runs`
+        From `surface_shares`.
+    trench : TrenchSettings
+        How trenches are dug.
+    digs : DigSettings
+        Size of the digs at connections.
+    settings : AdviceSettings
+        Rates.
+
+    Returns
+    -------
+    pandas.DataFrame
+        run_id, technique, and for each name of `QUANTITIES` the columns `_low`, `_mid` and
+        `_high`; index of `runs`. NaN where an input that the technique needs is not known.
+        spoil_m3 is loose, on the lorry; days are those of one crew, pumped over and supervised
+        throughout; cost and whole_life_cost are in the study's currency.
+
+    Raises
+    ------
+    ValueError
+        If a technique is not known, a column is missing or a number is below zero.
+    """
+    names = np.broadcast_to(np.asarray(technique, dtype=object), (len(runs),))
+    unknown = sorted(set(names.tolist()) - set(RECIPES))
+    if unknown:
+        raise ValueError(f"unknown technique {unknown[0]!r}; known are {', '.join(RECIPES)}")
+    columns = [f"{quantity}_{level}" for quantity in QUANTITIES for level in LEVELS]
+    values = np.full((len(runs), len(columns)), np.nan)
+    for name in RECIPES:
+        here = np.flatnonzero(names == name)
+        if len(here):
+            site = read_site(
+                runs.iloc[here], plan.iloc[here], shares.iloc[here],
+                trench=trench, digs=digs, work=settings.work,
+            )  # fmt: skip
+            parts = technique_quantities(name, site, settings)
+            values[here] = np.hstack([parts[quantity] for quantity in QUANTITIES])
+    table = pd.DataFrame(values, columns=columns, index=runs.index)
+    table.insert(0, "technique", names)
+    table.insert(0, "run_id", runs["run_id"].to_numpy())
+    return table
+
+
+def technique_quantities(name: str, site: Site, settings: AdviceSettings) -> Items:
+    """Find the quantities of one technique.
+
+    Parameters
+    ----------
+    name : str
+        Technique.
+    site : Site
+        Runs and plan.
+    settings : AdviceSettings
+        Rates.
+
+    Returns
+    -------
+    dict of str to numpy.ndarray of float, shape (n, 3)
+        Low, mid and high by name of `QUANTITIES`.
+    """
+    size = len(site.run["length_m"])
+    work = RECIPES[name](site)
+    zero = np.zeros(size)
+    dug = work.get("excavation_m3", zero)
+    loose, mass = spoil(dug, site.trench)
+    days = work_days(work, settings.production, size)
+    cost = work_cost(work, days, settings.rates, size)
+    carbon = work_carbon(work, mass, days, settings.carbon, size)
+    liner_kg = _scale(work.get("liner_m3", zero), settings.carbon.triple("liner_t_m3") * KG_PER_T)
+    return {
+        "excavation_m3": _level(dug),
+        "spoil_m3": loose,
+        "spoil_trips": _trips(loose, mass, settings.work),
+        **{
+            f"reinstated_{kind}_m2": _level(work.get(f"reinstate_{kind}_m2", zero))
+            for kind in KINDS
+        },
+        "pipe_kg": _level(work.get("pe_kg", zero)) + liner_kg,
+        "connection_digs": _level(work.get("digs", zero)),
+        "days": days,
+        "cost": cost,
+        "whole_life_cost": _lifelong(name, cost, settings),
+        **carbon,
+    }
+
+
+def _level(values: FloatArray) -> FloatArray:
+    """Give values without a spread as low, mid and high."""
+    return np.repeat(values[:, np.newaxis], len(LEVELS), axis=1)
+
+
+def _scale(values: FloatArray, rate: FloatArray) -> FloatArray:
+    """Values times a low, mid, high rate, shape (n, 3)."""
+    return np.asarray(values[:, np.newaxis] * rate)
+
+
+def _trips(loose_m3: FloatArray, mass_t: FloatArray, work: WorkSettings) -> FloatArray:
+    """Lorry loads by volume or by mass, whichever is more; parts of a load are kept."""
+    return np.maximum(loose_m3 / work.lorry_volume_m3, mass_t / work.lorry_payload_t)
+
+
+def _lifelong(name: str, cost: FloatArray, settings: AdviceSettings) -> FloatArray:
+    """Whole-life cost: long life at the low end, short at the high; monitoring is repeated."""
+    life = settings.life.triple(name)[::-1]
+    if name == "monitor":
+        life = np.full(len(LEVELS), settings.work.reinspect_years)
+    return whole_life_cost(
+        cost, life,
+        horizon_years=settings.work.horizon_years, discount_rate=settings.work.discount_rate,
+    )  # fmt: skip
+
+
+def work_days(work: Items, production: RateGroup, size: int) -> FloatArray:
+    """Find the working days of one crew.
+
+    Parameters
+    ----------
+    work : dict of str to numpy.ndarray of float, shape (n,)
+        Work items; those that production does not name take no time of their own.
+    production : RateGroup
+        Output for each day, or days each.
+    size : int
+        Number of runs n.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (n, 3)
+        Low, mid and high days: an amount over the output of a day, or times days each.
+
+    Raises
+    ------
+    ValueError
+        If an output of a day is zero.
+    """
+    days = np.zeros((size, len(LEVELS)))
+    for item in [name for name in type(production).model_fields if name in work]:
+        rate = production.triple(item)
+        if production.unit(item).endswith(PER_DAY):
+            if (rate <= 0).any():
+                raise ValueError(f"production {item} must be more than zero, got {rate.tolist()}")
+            rate = 1 / rate[::-1]
+        days += _scale(work[item], rate)
+    return days
+
+
+def work_cost(work: Items, days: FloatArray, rates: RateGroup, size: int) -> FloatArray:
+    """Find the cost of work.
+
+    Parameters
+    ----------
+    work : dict of str to numpy.ndarray of float, shape (n,)
+        Work items; those that the rates do not name cost nothing of their own.
+    days : numpy.ndarray of float, shape (n, 3)
+        Working days, in which flow is pumped over and the site is held.
+    rates : RateGroup
+        Unit rates.
+    size : int
+        Number of runs n.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (n, 3)
+        Low, mid and high, currency.
+    """
+    cost = days * rates.matrix(list(DAY_ITEMS)).sum(axis=0)
+    priced = [name for name in type(rates).model_fields if name in work]
+    amounts = np.array([work[name] for name in priced]).reshape(len(priced), size)
+    return np.asarray(cost + amounts.T @ rates.matrix(priced))
+
+
+def work_carbon(
+    work: Items, spoil_t: FloatArray, days: FloatArray, carbon: RateGroup, size: int
+) -> Items:
+    """Find the CO2e of materials, transport and plant.
+
+    Parameters
+    ----------
+    work : dict of str to numpy.ndarray of float, shape (n,)
+        Work items.
+    spoil_t : numpy.ndarray of float, shape (n, 3)
+        Mass carted away.
+    days : numpy.ndarray of float, shape (n, 3)
+        Working days.
+    carbon : RateGroup
+        Factors, densities, thicknesses, distances and fuel.
+    size : int
+        Number of runs n.
+
+    Returns
+    -------
+    dict of str to numpy.ndarray of float, shape (n, 3)
+        co2e_embodied_kg, co2e_transport_kg, co2e_plant_kg and their sum co2e_kg.
+
+    Notes
+    -----
+    Embodied: mass times factor. Transport: mass times road (both legs) times the factor for
+    each t km. Plant: litres times the factor of diesel. Surfaces of verges and planting carry
+    no bound material.
+    """
+    zero = np.zeros(size)
+
+    def amount(item: str) -> FloatArray:
+        return work.get(item, zero)
+
+    rate = carbon.triple
+    pipe_t = _level(amount("pe_kg")) / KG_PER_T
+    liner_t = _scale(amount("liner_m3"), rate("liner_t_m3"))
+    fill_t = _scale(amount("imported_m3"), rate("aggregate_t_m3"))
+    grout_t = _scale(amount("grout_m3"), rate("grout_t_m3"))
+    asphalt_t, paving_t = (
+        _surface_mass(work, carbon, kind, zero) for kind in ("asphalt", "paving")
+    )
+    masses = {
+        "pe_kg": pipe_t, "liner_kg": liner_t, "aggregate_kg": fill_t,
+        "asphalt_kg": asphalt_t, "paving_kg": paving_t, "grout_kg": grout_t,
+    }  # fmt: skip
+    embodied = sum((mass * KG_PER_T * rate(item) for item, mass in masses.items()), days * 0)
+    tonne_km = (
+        spoil_t * rate("spoil_km")
+        + (fill_t + asphalt_t + paving_t + grout_t) * rate("fill_km")
+        + (pipe_t + liner_t) * rate("pipe_km")
+    )
+    litres = days * rate("pump_l_day") + sum(
+        (_scale(amount(item), rate(fuel)) for item, fuel in FUEL.items()), days * 0
+    )
+    transport = tonne_km * rate("lorry_tkm")
+    plant = litres * rate("diesel_l")
+    return {
+        "co2e_embodied_kg": embodied,
+        "co2e_transport_kg": transport,
+        "co2e_plant_kg": plant,
+        "co2e_kg": embodied + transport + plant,
+    }
+
+
+FUEL: Final = {
+    "excavation_m3": "dig_l_m3",
+    "compacted_m3": "fill_l_m3",
+    "burst_m": "burst_l_m",
+    "slip_m": "slip_l_m",
+    "cured_m": "cure_l_m",
+    "jetted_m": "jet_l_m",
+}
+"""Work item to its rate of fuel."""
+
+
+def _surface_mass(work: Items, carbon: RateGroup, material: str, zero: FloatArray) -> FloatArray:
+    """Mass of asphalt or paving in t, shape (n, 3): area times thickness times density."""
+    mass = _level(zero)
+    for kind in KINDS:
+        layer = f"{material}_{kind}_m"
+        if layer in type(carbon).model_fields:
+            mass = mass + _scale(work.get(f"reinstate_{kind}_m2", zero), carbon.triple(layer))
+    return np.asarray(mass * carbon.triple(f"{material}_t_m3"))

@@ -1,0 +1,207 @@
+"""Totals of a study: open cut everywhere against what is recommended.
+
+Low and high are plain sums of every run's low and high. That all runs turn out low, or all
+high, at once is unlikely, so the span is the cautious one. A run whose amount is not known is
+left out of that sum, and rows at the end say how many runs are left out of which sum.
+"""
+
+from __future__ import annotations
+
+from typing import Final, NamedTuple
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike
+
+from routekit.advice.rates import LEVELS, FloatArray
+from routekit.advice.surfaces import KINDS
+
+SIDES: Final = ("open_cut", "recommended")
+CURRENCY: Final = "currency"
+
+
+class Line(NamedTuple):
+    """One line of the totals."""
+
+    quantity: str
+    unit: str
+    open_cut: FloatArray
+    recommended: FloatArray
+    source: str
+
+
+SUMS: Final[dict[str, tuple[str, str, str]]] = {
+    "excavation_m3": ("Excavation, in the ground", "m3", "geometry"),
+    "spoil_m3": ("Spoil, loose", "m3", "spoil_range"),
+    "spoil_trips": ("Lorry loads of spoil", "loads", "practice"),
+    **{
+        f"reinstated_{kind}_m2": (
+            f"Surface made good: {'not known' if kind == 'unknown' else kind}",
+            "m2",
+            "geometry",
+        )
+        for kind in KINDS
+    },
+    "pipe_kg": ("New pipe and liner", "kg", "arithmetic"),
+    "days": ("Working days of one crew", "days", "production_practice"),
+    "cost": ("Cost", CURRENCY, "unit_rates_house"),
+    "whole_life_cost": ("Cost with renewals over the horizon", CURRENCY, "renewal_horizon"),
+    "co2e_embodied_kg": ("CO2e of materials", "kg CO2e", "ice_v2"),
+    "co2e_transport_kg": ("CO2e of transport", "kg CO2e", "carbon_memory"),
+    "co2e_plant_kg": ("CO2e of plant", "kg CO2e", "carbon_memory"),
+    "co2e_kg": ("CO2e", "kg CO2e", "arithmetic"),
+}
+"""Summed quantity of a run to its name, unit and source in the totals."""
+
+
+def build_totals(
+    open_cut: pd.DataFrame, recommended: pd.DataFrame, *,
+    length_m: ArrayLike, loss_open_cut: pd.DataFrame, loss_recommended: pd.DataFrame,
+    pits: pd.DataFrame, digs: pd.DataFrame, currency: str,
+) -> pd.DataFrame:  # fmt: skip
+    """Set open cut everywhere against the recommendation.
+
+    Parameters
+    ----------
+    open_cut, recommended : pandas.DataFrame, n rows
+        From `run_quantities`, for the same runs in the same order.
+    length_m : array_like of float, shape (n,)
+        Length of each run in m.
+    loss_open_cut, loss_recommended : pandas.DataFrame
+        One row for each tree that is touched: severity, footprint_m2, severed_m2, both with
+        shared ground counted once.
+    pits : pandas.DataFrame
+        Pits of the recommendation; open cut has none.
+    digs : pandas.DataFrame
+        Small digs of the recommendation, with `method`; work by robot is not a dig, and
+        connections of open cut lie in its trench.
+    currency : str
+        Name of the currency.
+
+    Returns
+    -------
+    pandas.DataFrame
+        quantity, unit, open_cut_low, open_cut_mid, open_cut_high, recommended_low,
+        recommended_mid, recommended_high, source (a key of the sources); rows in the order of
+        works, trees, ground, surfaces, programme, cost and carbon, then what is not counted.
+        Amounts that are known without a spread are equal in all three.
+
+    Raises
+    ------
+    ValueError
+        If the tables do not hold the same runs in the same order.
+    """
+    if open_cut["run_id"].tolist() != recommended["run_id"].tolist():
+        raise ValueError("open cut and recommended must hold the same runs in the same order")
+    tables = (open_cut, recommended)
+    lengths = np.asarray(length_m, dtype=np.float64)
+    lines = [
+        *_work_lines(tables, lengths),
+        *_tree_lines((loss_open_cut, loss_recommended)),
+        _count("Pits", "pits", 0, len(pits), "geometry"),
+        _count("Small digs outside trenches", "digs", 0, int((digs["method"] != "robot").sum()),
+               "geometry"),
+        *_sum_lines(tables, currency),
+        *_unknown_lines(tables, lengths),
+    ]  # fmt: skip
+    columns = {
+        f"{side}_{level}": [float(getattr(line, side)[place]) for line in lines]
+        for side in SIDES
+        for place, level in enumerate(LEVELS)
+    }
+    return pd.DataFrame(
+        {
+            "quantity": [line.quantity for line in lines],
+            "unit": [line.unit for line in lines],
+            **columns,
+            "source": [line.source for line in lines],
+        }
+    )
+
+
+def _count(name: str, unit: str, open_cut: float, recommended: float, source: str) -> Line:
+    """Make a line of two amounts without a spread."""
+    size = len(LEVELS)
+    return Line(name, unit, np.full(size, open_cut), np.full(size, recommended), source)
+
+
+def _pair(name: str, unit: str, amounts: list[float], source: str) -> Line:
+    """Make a line of one amount for each side."""
+    return _count(name, unit, amounts[0], amounts[1], source)
+
+
+def _work_lines(tables: tuple[pd.DataFrame, ...], length_m: FloatArray) -> list[Line]:
+    """Count runs that are worked on and runs that are left."""
+    works = [(table["technique"] != "monitor").to_numpy() for table in tables]
+    return [
+        _pair("Runs worked on", "runs", [float(work.sum()) for work in works], "study"),
+        _pair("Runs left and monitored", "runs", [float((~work).sum()) for work in works], "study"),
+        _pair(
+            "Length worked on", "m", [float(np.nansum(length_m[work])) for work in works], "study"
+        ),
+    ]
+
+
+def _tree_lines(losses: tuple[pd.DataFrame, ...]) -> list[Line]:
+    """Count trees by harm and sum the root zone that is lost."""
+    severity = [loss["severity"].astype("object") for loss in losses]
+    known = ("none", "minor", "major", "structural")
+
+    def trees(name: str, *which: str) -> Line:
+        return _pair(name, "trees", [float(s.isin(which).sum()) for s in severity], "geometry")
+
+    unsettled = [
+        float((~s.isin(known) | loss[["footprint_m2", "severed_m2"]].isna().any(axis=1)).sum())
+        for s, loss in zip(severity, losses, strict=True)
+    ]
+    return [
+        trees("Trees with a major or structural breach", "major", "structural"),
+        trees("Trees with structural roots cut", "structural"),
+        trees("Trees with a minor breach only", "minor"),
+        _pair("Root zone dug up", "m2", [float(x["footprint_m2"].sum()) for x in losses],
+              "geometry"),
+        _pair("Root zone dug up or cut off from its tree", "m2",
+              [float(x["severed_m2"].sum()) for x in losses], "severed_cautious"),
+        _pair("Trees not counted above: loss not known", "trees", unsettled, "arithmetic"),
+    ]  # fmt: skip
+
+
+def _amounts(table: pd.DataFrame, quantity: str) -> FloatArray:
+    """Give a quantity as low, mid and high, shape (n, 3)."""
+    columns = [f"{quantity}_{level}" for level in LEVELS]
+    return table[columns].to_numpy(dtype=np.float64)
+
+
+def _sum_lines(tables: tuple[pd.DataFrame, ...], currency: str) -> list[Line]:
+    """Sum what is known of each quantity."""
+    lines = []
+    for quantity, (name, unit, source) in SUMS.items():
+        sums = [np.nansum(_amounts(table, quantity), axis=0) for table in tables]
+        shown = currency if unit == CURRENCY else unit
+        lines.append(Line(name, shown, sums[0], sums[1], source))
+    return lines
+
+
+def _unknown_lines(tables: tuple[pd.DataFrame, ...], length_m: FloatArray) -> list[Line]:
+    """Count the runs that are left out of sums: of any, and of each that leaves some out."""
+    gaps = {
+        quantity: [np.isnan(_amounts(table, quantity)).any(axis=1) for table in tables]
+        for quantity in SUMS
+    }
+    size = len(tables[0])
+    either = [np.zeros(size, dtype=bool) for _ in tables]
+    for masks in gaps.values():
+        either = [before | mask for before, mask in zip(either, masks, strict=True)]
+    first = _pair("Runs not counted in some sum", "runs", [float(m.sum()) for m in either],
+                  "arithmetic")  # fmt: skip
+    lines = [first]
+    no_length = float(np.isnan(length_m).sum())
+    if no_length:
+        lines.append(_count("Runs not counted: Length", "runs", no_length, no_length, "arithmetic"))
+    for quantity, masks in gaps.items():
+        counts = [float(mask.sum()) for mask in masks]
+        if any(counts):
+            lines.append(
+                _pair(f"Runs not counted: {SUMS[quantity][0]}", "runs", counts, "arithmetic")
+            )
+    return lines

@@ -1,0 +1,189 @@
+"""Work items of each technique: how much of what has to be done, run by run.
+
+An item carries the name under which `unit_rates.csv` prices it or `production.csv` times it;
+an item that a technique does not need is 0, one that cannot be told is NaN. What is only
+measured, for carbon and totals, is listed in `MEASURES`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Final
+
+import numpy as np
+
+from routekit.advice.earthworks import FloatArray, Items, Site, pit_items, trench_items
+from routekit.vocabulary import MM_PER_M
+
+MEASURES: Final = (
+    "excavation_m3",
+    "compacted_m3",
+    "imported_m3",
+    "pe_kg",
+    "liner_m3",
+    "digs",
+    "burst_m",
+    "slip_m",
+    "cured_m",
+    "jetted_m",
+)
+"""Items that are measured only: neither priced nor timed by their own name."""
+
+MM_PER_100MM: Final = 100.0
+
+
+def _pipe(site: Site) -> Items:
+    """List new PE pipe by mass."""
+    mass = site.run["length_m"] * site.plan["pipe_kg_m"]
+    return {"pipe_pe_kg": mass, "pe_kg": mass}
+
+
+def _per_100mm(site: Site, size_mm: FloatArray) -> FloatArray:
+    """Multiply length by size in units of 100 mm."""
+    return np.asarray(site.run["length_m"] * size_mm / MM_PER_100MM)
+
+
+def _survey(site: Site, times: float) -> Items:
+    """List camera inspections along the whole run."""
+    length = site.run["length_m"]
+    return {"inspect_m": times * length, "inspect": times * length}
+
+
+def _prepare(site: Site) -> Items:
+    """List cleaning, root cutting and inspections round a liner or repair."""
+    length = site.run["length_m"]
+    return {
+        **_survey(site, 2.0),
+        "clean_m": length,
+        "root_cut_m": length,
+        "root_cut": length,
+        "jetted_m": length,
+    }
+
+
+def _one(site: Site) -> FloatArray:
+    """Give one for each run."""
+    return np.ones_like(site.run["length_m"])
+
+
+def _liner_volume(site: Site, length_m: FloatArray) -> FloatArray:
+    """Calculate the volume of a liner against the bore, m3."""
+    bore, wall = site.run["diameter_mm"], site.plan["liner_wall_mm"]
+    return np.asarray(length_m * np.pi * (bore - wall) * wall / MM_PER_M**2)
+
+
+def _open_cut(site: Site) -> Items:
+    """List trench, new pipe, connections joined in the trench."""
+    joined = site.run["n_connections"]
+    return {
+        **trench_items(site),
+        **_pipe(site),
+        **_survey(site, 1.0),
+        "lay_pipe_m": site.run["length_m"],
+        "manhole_works_each": _one(site),
+        "connection_trench_each": joined,
+        "connection_trench": joined,
+    }
+
+
+def _burst(site: Site) -> Items:
+    """List pits, a welded string, a dig at each connection."""
+    joined, length = site.run["n_connections"], site.run["length_m"]
+    return {
+        **pit_items(site, joined),
+        **_pipe(site),
+        **_survey(site, 2.0),
+        "weld_m": length,
+        "burst_100mm_m": _per_100mm(site, site.plan["new_outside_mm"]),
+        "burst_pull": length,
+        "burst_m": length,
+        "burst_setup_each": site.plan["setup_share"],
+        "burst_setup": site.plan["setup_share"],
+        "manhole_works_each": _one(site),
+        "connection_saddle_each": joined,
+        "connection_dig": joined,
+    }
+
+
+def _slip(site: Site) -> Items:
+    """List pits, a string of smaller pipe, the annulus filled, a dig at each connection."""
+    joined, length = site.run["n_connections"], site.run["length_m"]
+    outside, bore = site.plan["new_outside_mm"], site.run["diameter_mm"]
+    annulus = np.where(outside <= bore, np.pi * (bore**2 - outside**2) / 4 / MM_PER_M**2, np.nan)
+    return {
+        **pit_items(site, joined),
+        **_pipe(site),
+        **_prepare(site),
+        "weld_m": length,
+        "slip_100mm_m": _per_100mm(site, outside),
+        "slip_install": length,
+        "slip_m": length,
+        "slip_setup_each": site.plan["setup_share"],
+        "slip_setup": site.plan["setup_share"],
+        "grout_m3": length * annulus,
+        "manhole_works_each": _one(site),
+        "connection_saddle_each": joined,
+        "connection_dig": joined,
+    }
+
+
+def _cipp(site: Site) -> Items:
+    """List a liner through the manholes, connections reopened from inside."""
+    length = site.run["length_m"]
+    return {
+        **_prepare(site),
+        "cipp_100mm_m": _per_100mm(site, site.run["diameter_mm"]),
+        "cipp_install": length,
+        "cipp_setup_each": site.plan["setup_share"],
+        "liner_m3": _liner_volume(site, length),
+        "cured_m": length,
+        "liner_ends_each": _one(site),
+        "connection_robot_each": site.run["n_connections"],
+    }
+
+
+def _close_fit(site: Site) -> Items:
+    """List folded pipe, pulled in from the plan's pits and reverted; connections from inside."""
+    length = site.run["length_m"]
+    return {
+        **pit_items(site),
+        **_pipe(site),
+        **_prepare(site),
+        "close_fit_100mm_m": _per_100mm(site, site.run["diameter_mm"]),
+        "close_fit_install": length,
+        "close_fit_setup_each": site.plan["setup_share"],
+        "cured_m": length,
+        "liner_ends_each": _one(site),
+        "connection_robot_each": site.run["n_connections"],
+    }
+
+
+def _local_repair(site: Site) -> Items:
+    """List root cutting and short liners; connections stay as they are."""
+    pieces = site.plan["n_repairs"]
+    return {
+        **_prepare(site),
+        "repair_setup_each": _one(site),
+        "repair_each": pieces,
+        "repair": pieces,
+        "liner_m3": _liner_volume(site, pieces * site.work.repair_length_m),
+        "cured_m": pieces * site.work.repair_length_m,
+    }
+
+
+def _monitor(site: Site) -> Items:
+    """List one inspection."""
+    return {**_survey(site, 1.0), "jetted_m": site.run["length_m"]}
+
+
+RECIPES: Final[dict[str, Callable[[Site], Items]]] = {
+    "monitor": _monitor,
+    "local_repair": _local_repair,
+    "cipp": _cipp,
+    "close_fit": _close_fit,
+    "slip_lining": _slip,
+    "burst_same": _burst,
+    "burst_upsized": _burst,
+    "open_cut": _open_cut,
+}
+"""Technique to the function that lists its work."""

@@ -1,0 +1,79 @@
+"""Runs with round numbers and a plan for each technique."""
+
+import pandas as pd
+
+from routekit.advice.quantities import run_quantities
+from routekit.advice.settings import AdviceSettings
+from routekit.advice.surfaces import KINDS
+from routekit.pipes.settings import TrenchSettings
+from routekit.site.settings import DigSettings
+
+NEW_PIPE = {
+    "open_cut": (280.0, 13.19),
+    "burst_same": (250.0, 10.50),
+    "burst_upsized": (315.0, 16.71),
+    "close_fit": (250.0, 6.96),
+    "slip_lining": (200.0, 6.75),
+    "cipp": (float("nan"), float("nan")),
+    "local_repair": (float("nan"), float("nan")),
+    "monitor": (float("nan"), float("nan")),
+}
+"""Technique to new outside diameter in mm and mass in kg/m of a DN 250 host."""
+
+
+def make_runs(n=1, **changes):
+    runs = pd.DataFrame(
+        {
+            "run_id": [f"R{i}" for i in range(n)],
+            "length_m": 50.0,
+            "diameter_mm": 250.0,
+            "depth_up_m": 2.2,
+            "depth_down_m": 2.2,
+            "bottom_width_m": 0.9,
+            "outside_diameter_mm": 330.0,
+            "n_connections": 4.0,
+        }
+    )
+    return runs.assign(**changes)
+
+
+def make_plan(technique, n=1, **changes):
+    outside, mass = NEW_PIPE[technique]
+    plan = pd.DataFrame(
+        {
+            "new_outside_mm": outside,
+            "pipe_kg_m": mass,
+            "liner_wall_mm": 6.0,
+            "n_repairs": 1.0,
+            "setup_share": 0.5,
+            "pit_m3": 12.0,
+            "pit_m2": 6.0,
+        },
+        index=range(n),
+    )
+    return plan.assign(**changes)
+
+
+def make_shares(n=1, **shares):
+    shares = shares or {"carriageway": 1.0}
+    table = pd.DataFrame(0.0, index=range(n), columns=list(KINDS))
+    return table.assign(**shares)
+
+
+def work_out(technique, runs=None, plan=None, shares=None, *, trench=None, settings=None):
+    runs = make_runs() if runs is None else runs
+    plan = make_plan(technique, len(runs)) if plan is None else plan
+    shares = make_shares(len(runs)) if shares is None else shares
+    return run_quantities(
+        technique,
+        runs,
+        plan,
+        shares,
+        trench=trench or TrenchSettings(),
+        digs=DigSettings(),
+        settings=settings or AdviceSettings(),
+    )
+
+
+def first(table):
+    return table.iloc[0]

@@ -1,0 +1,116 @@
+"""Totals: open cut everywhere against the recommendation."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from planned import make_plan, make_runs, make_shares, work_out
+
+from routekit.advice.totals import SUMS, build_totals
+from routekit.sources import load_sources
+
+NAMES = np.array(["burst_same", "cipp", "monitor", "open_cut"], dtype=object)
+LOSS_BEFORE = pd.DataFrame(
+    {
+        "severity": ["structural", "major", "minor", "structural"],
+        "footprint_m2": [6.0, 4.0, 1.0, 3.0],
+        "severed_m2": [20.0, 9.0, 1.0, 8.0],
+    }
+)
+LOSS_AFTER = pd.DataFrame(
+    {"severity": ["minor", "unknown"], "footprint_m2": [0.5, np.nan], "severed_m2": [0.5, np.nan]}
+)
+PITS = pd.DataFrame({"pit_id": ["P1", "P2"]})
+DIGS = pd.DataFrame({"method": ["suction", "robot", "machine"]})
+
+
+def make_totals(runs=None, **changes):
+    runs = make_runs(4) if runs is None else runs
+    plan = pd.concat([make_plan(name) for name in NAMES], ignore_index=True)
+    tables = {
+        "open_cut": work_out("open_cut", runs),
+        "recommended": work_out(NAMES, runs, plan, make_shares(4)),
+        **changes,
+    }
+    table = build_totals(
+        tables["open_cut"], tables["recommended"],
+        length_m=runs["length_m"], loss_open_cut=LOSS_BEFORE, loss_recommended=LOSS_AFTER,
+        pits=PITS, digs=DIGS, currency="EUR",
+    )  # fmt: skip
+    return table.set_index("quantity"), tables
+
+
+def sides(totals, quantity):
+    return totals.loc[quantity, ["open_cut_mid", "recommended_mid"]].tolist()
+
+
+def test_columns_and_sources():
+    totals, _ = make_totals()
+    assert list(totals.columns) == [
+        "unit", "open_cut_low", "open_cut_mid", "open_cut_high",
+        "recommended_low", "recommended_mid", "recommended_high", "source",
+    ]  # fmt: skip
+    assert totals.index.is_unique
+    assert set(totals["source"]) <= set(load_sources().index)
+    assert totals.loc["Cost", "unit"] == "EUR"
+
+
+def test_counts():
+    totals, _ = make_totals()
+    assert sides(totals, "Runs worked on") == [4, 3]
+    assert sides(totals, "Runs left and monitored") == [0, 1]
+    assert sides(totals, "Length worked on") == [200, 150]
+    assert sides(totals, "Pits") == [0, 2]
+    assert sides(totals, "Small digs outside trenches") == [0, 2]
+
+
+def test_tree_balance():
+    totals, _ = make_totals()
+    assert sides(totals, "Trees with a major or structural breach") == [3, 0]
+    assert sides(totals, "Trees with structural roots cut") == [2, 0]
+    assert sides(totals, "Trees with a minor breach only") == [1, 1]
+    assert sides(totals, "Root zone dug up") == [14.0, 0.5]
+    assert sides(totals, "Root zone dug up or cut off from its tree") == [38.0, 0.5]
+    assert sides(totals, "Trees not counted above: loss not known") == [0, 1]
+
+
+@pytest.mark.parametrize("quantity", sorted(SUMS))
+@pytest.mark.parametrize("level", ["low", "mid", "high"])
+def test_sums_are_those_of_the_runs(quantity, level):
+    totals, tables = make_totals()
+    row = totals.loc[SUMS[quantity][0]]
+    for side, table in tables.items():
+        assert row[f"{side}_{level}"] == pytest.approx(table[f"{quantity}_{level}"].sum())
+
+
+def test_low_mid_high_ascend():
+    totals, _ = make_totals()
+    for side in ("open_cut", "recommended"):
+        levels = totals[[f"{side}_{level}" for level in ("low", "mid", "high")]].to_numpy()
+        assert (np.diff(levels, axis=1) >= -1e-9).all()
+
+
+def test_unknown_runs_are_left_out_and_counted():
+    whole, _ = make_totals()
+    assert sides(whole, "Runs not counted in some sum") == [0, 0]
+    assert not [name for name in whole.index if name.startswith("Runs not counted:")]
+    runs = make_runs(4, depth_up_m=[np.nan, np.nan, 2.2, 2.2])
+    gap, tables = make_totals(runs)
+    # Bursting needs the depth for its digs; a liner does not.
+    assert sides(gap, "Runs not counted in some sum") == [2, 1]
+    assert sides(gap, "Runs not counted: Cost") == [2, 1]
+    assert sides(gap, "Runs not counted: Excavation, in the ground") == [2, 1]
+    assert gap.loc["Cost", "open_cut_mid"] == pytest.approx(
+        tables["open_cut"]["cost_mid"][2:].sum()
+    )
+
+
+def test_unknown_length_is_counted():
+    totals, _ = make_totals(make_runs(4, length_m=[np.nan, 50.0, 50.0, 50.0]))
+    assert sides(totals, "Length worked on") == [150, 100]
+    assert sides(totals, "Runs not counted: Length") == [1, 1]
+
+
+def test_tables_of_different_runs_are_refused():
+    other = work_out("open_cut", make_runs(4).iloc[::-1])
+    with pytest.raises(ValueError, match="same runs in the same order"):
+        make_totals(open_cut=other)
