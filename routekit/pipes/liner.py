@@ -21,6 +21,8 @@ KPA_PER_MPA = 1000.0
 DRY_RATIO = 100.0
 """Largest diameter over wall without groundwater; source `f1216_dry`, from memory."""
 LEAST_BUOYANCY = 0.67
+_NOTHING = 1e-9
+"""Pressures and ovalities below this count as none."""
 RULES = (
     "ASTM F1216 X1.1",
     "ASTM F1216 X1.2",
@@ -106,9 +108,9 @@ def wall_by_buckling(
     check_positive("pressure", load, zero_allowed=True)
     strength = 2 * settings.enhancement * modulus * ovality_factor(oval)
     demand = load * settings.safety * (1 - settings.poisson_ratio**2)
-    safe = np.where(demand == 0, np.inf, demand)
-    ratio = np.cbrt(strength / safe)
-    return np.where(demand == 0, 0.0 * size, size / (ratio + 1))
+    dry = demand < _NOTHING
+    ratio = np.cbrt(strength / np.where(dry, np.inf, demand))
+    return np.where(dry, 0.0 * size, size / (ratio + 1))
 
 
 def wall_by_bending(
@@ -143,7 +145,7 @@ def wall_by_bending(
     check_positive("diameter", size)
     check_positive("pressure", load, zero_allowed=True)
     share = oval / 100
-    bent = (load != 0) & (share != 0)
+    bent = (load > _NOTHING) & (share > _NOTHING)
     square = np.where(bent, 1.5 * share * (1 + share), 1.0)
     linear = 0.5 * (1 + share)
     target = strength / (np.where(bent, load, 1.0) * settings.safety)

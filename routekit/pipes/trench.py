@@ -11,6 +11,7 @@ from typing import NamedTuple
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import shapely
 from numpy.typing import ArrayLike
 
@@ -74,13 +75,15 @@ def outside_diameter(diameter_mm: ArrayLike, material: str | TextArray) -> Float
     names = as_text(material, bore.shape)
     bore = np.broadcast_to(bore, names.shape)
     table = load_table("pipe_walls.csv")
-    known = np.isin(names.astype(str), table["material"].unique())
-    names = np.where(known, names, "unknown")
+    materials = pd.Index(table["material"].unique())
+    code = materials.get_indexer(names.ravel()).reshape(names.shape)
+    code = np.where(code < 0, materials.get_loc("unknown"), code)
     ratio = np.full(bore.shape, np.nan)
-    for name, rows in table.groupby("material"):
+    for place, name in enumerate(materials):
+        rows = table[table["material"] == name]
         sizes = rows["bore_mm"].to_numpy(dtype=np.float64)
         shares = rows["wall_mm"].to_numpy(dtype=np.float64) / sizes
-        ratio = np.where(names == name, np.interp(bore, sizes, shares), ratio)
+        ratio = np.where(code == place, np.interp(bore, sizes, shares), ratio)
     return np.asarray(bore * (1 + 2 * ratio))
 
 
@@ -369,10 +372,24 @@ def build_trenches(
 
 
 def _build_corridors(lines: TextArray, width_m: FloatArray) -> TextArray:
-    """Strip of a given width along each line; None where the width is not known."""
+    """Strip of a given width along each line; None where the width or line is not known."""
     corridors = np.full(len(lines), None, dtype=object)
-    known = np.isfinite(width_m)
-    corridors[known] = shapely.buffer(
-        lines[known], width_m[known] / 2, cap_style="flat", join_style="mitre"
+    known = np.isfinite(width_m) & ~(shapely.is_missing(lines) | shapely.is_empty(lines))
+    straight = known & (shapely.get_num_points(lines) == 2) & (shapely.length(lines) > 0)
+    corridors[straight] = _build_boxes(lines[straight], width_m[straight])
+    bent = known & ~straight
+    corridors[bent] = shapely.buffer(
+        lines[bent], width_m[bent] / 2, cap_style="flat", join_style="mitre"
     )
     return corridors
+
+
+def _build_boxes(lines: TextArray, width_m: FloatArray) -> TextArray:
+    """Rectangle along each two-point line: what a flat buffer gives, without its cost."""
+    ends = shapely.get_coordinates(lines).reshape(-1, 2, 2)
+    along = ends[:, 1] - ends[:, 0]
+    along /= np.hypot(along[:, 0], along[:, 1])[:, np.newaxis]
+    side = np.column_stack([-along[:, 1], along[:, 0]]) * (width_m / 2)[:, np.newaxis]
+    start, end = ends[:, 0], ends[:, 1]
+    ring = np.stack([start + side, end + side, end - side, start - side], axis=1)
+    return np.asarray(shapely.polygons(ring), dtype=object)

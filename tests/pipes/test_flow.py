@@ -29,7 +29,7 @@ FLOW = FlowSettings()
 BORES = st.floats(100, 1500)
 GRADIENTS = st.floats(1e-4, 0.2)
 ROUGH = st.floats(0.03, 6.0)
-QUICK = settings(max_examples=40, deadline=None)
+QUICK = settings(max_examples=25, deadline=None)
 
 
 @given(bores=st.tuples(BORES, BORES).map(sorted), gradient=GRADIENTS, rough=ROUGH)

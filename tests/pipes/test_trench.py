@@ -109,6 +109,27 @@ def test_table_holds_every_run_and_its_corridor():
     assert runs.equals(before)
 
 
+def test_straight_and_bent_corridors_are_flat_buffers():
+    runs = make_runs([2.0, 2.0, 2.0], [300, 300, 300])
+    lines = [
+        LineString([(0, 0), (30, 40)]),
+        LineString([(0, 0), (20, 0), (40, 10)]),
+        LineString([(5, 5, 1), (9, -20, 0)]),
+    ]
+    got = build_trenches(runs.set_geometry(lines, crs=runs.crs), TrenchSettings())
+    for line, corridor in zip(lines, got["corridor"], strict=True):
+        stock = line.buffer(0.45, cap_style="flat", join_style="mitre")
+        assert corridor.symmetric_difference(stock).area == pytest.approx(0, abs=1e-6)
+        assert corridor.is_valid
+
+
+def test_run_without_geometry_has_no_corridor():
+    runs = make_runs([2.0, 2.0], [300, 300])
+    got = build_trenches(runs.set_geometry([None, LineString()], crs=runs.crs), TrenchSettings())
+    assert got["corridor"].isna().all()
+    assert got["width_m"].notna().all()
+
+
 def test_empty_table_keeps_its_columns():
     full = build_trenches(make_runs([2.0], [300]), TrenchSettings())
     empty = build_trenches(make_runs([2.0], [300]).iloc[:0], TrenchSettings())
