@@ -87,31 +87,37 @@ def test_surface_heave(depth, heave):
 # Worked example of the screening model (derived: it asserts the arithmetic, not the ground):
 # 100 m of host 250 x 22 mm at 5 N/mm2, OD 315 SDR 17, soil pressure at rest 40 kPa.
 PIPE = PipeSettings(overcut_mm=25)
-MID = PullSettings()
-DEPTH = 40 / MID.soil_weight_kn_m3
 
 
-def with_contact(share):
-    return PullSettings(contact_share=(share, share, share))
+def example(share=0.25):
+    return PullSettings(
+        friction=(0.4, 0.4, 0.4),
+        contact_share=(share, share, share),
+        contact_pressure_kpa=(10, 10, 10),
+        undrained_strength_kpa=(40, 40, 40),
+        rigidity=100,
+        soil_weight_kn_m3=18,
+        cone_half_angle_deg=15,
+        cone_friction=(0.3, 0.3, 0.3),
+        crack_length_ratio=1,
+    )
 
 
-def test_worked_example_settings_are_the_mid_ones():
-    assert (MID.friction[1], MID.cone_friction[1], MID.cone_half_angle_deg) == (0.4, 0.3, 15)
-    assert (MID.undrained_strength_kpa[1], MID.rigidity) == (40, 100)
-    assert (MID.contact_pressure_kpa[1], MID.contact_share[1]) == (10, 0.25)
+MID = example()
+DEPTH = 40 / 18
 
 
 @pytest.mark.parametrize(("share", "drag"), [(0.0, 6.557), (1.0, 6.557 + 395.84), (0.25, 105.5)])
 def test_worked_drag(share, drag):
     weight = float(pipe_mass(315, 17, PIPE)) * 9.81 / 1000
     assert weight == pytest.approx(0.16393, abs=1e-5)
-    got = 100 * drag_per_metre(315, 17, PIPE, with_contact(share))[1]
+    got = 100 * drag_per_metre(315, 17, PIPE, example(share))[1]
     assert got == pytest.approx(drag, abs=0.05)
 
 
 def test_full_contact_fails_the_pipe_and_a_quarter_does_not():
     limit = float(allowable_pull(315, 17, PipeSettings(pull_hours=0.5)))
-    full, quarter = (100 * drag_per_metre(315, 17, PIPE, with_contact(s))[1] for s in (1, 0.25))
+    full, quarter = (100 * drag_per_metre(315, 17, PIPE, example(s))[1] for s in (1, 0.25))
     assert quarter < limit < full
 
 
