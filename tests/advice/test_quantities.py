@@ -1,10 +1,8 @@
 """Quantities, days, cost and CO2e of a run."""
 
-import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
-import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from planned import make_plan, make_runs, make_shares, work_out
@@ -13,7 +11,7 @@ from routekit.advice.earthworks import DIG_CLASSES, read_site
 from routekit.advice.quantities import DAY_ITEMS, FUEL, QUANTITIES, whole_life_cost
 from routekit.advice.rates import load_rates
 from routekit.advice.settings import AdviceSettings
-from routekit.advice.surfaces import KINDS, surface_shares
+from routekit.advice.surfaces import KINDS
 from routekit.advice.work import MEASURES, RECIPES
 from routekit.pipes.settings import TrenchSettings
 from routekit.settings import walk_settings
@@ -345,40 +343,3 @@ def test_whole_life_cost_refuses_what_cannot_be():
 def test_monitoring_is_repeated_over_the_horizon():
     got = work_out("monitor")
     assert value(got, "whole_life_cost") == pytest.approx(20 * value(got, "cost"))
-
-
-def make_surfaces(*pairs):
-    kinds, boxes = zip(*pairs, strict=True) if pairs else ((), ())
-    return gpd.GeoDataFrame(
-        {"kind": np.array(kinds, dtype=object)}, geometry=list(boxes), crs="EPSG:25832"
-    )
-
-
-def test_surface_shares():
-    surfaces = make_surfaces(
-        ("carriageway", shapely.box(0, -5, 60, 5)),
-        ("verge", shapely.box(60, -5, 80, 5)),
-        ("meadow", shapely.box(80, -5, 90, 5)),
-    )
-    corridors = [shapely.box(0, -0.5, 100, 0.5), None, shapely.box(0, 50, 10, 51)]
-    got = surface_shares(corridors, surfaces, index=pd.Index([5, 6, 7]))
-    assert got.index.tolist() == [5, 6, 7]
-    assert got.loc[5, ["carriageway", "verge", "unknown"]].tolist() == pytest.approx(
-        [0.6, 0.2, 0.2]
-    )
-    assert got.loc[6].isna().all()
-    assert got.loc[7, "unknown"] == 1.0
-
-
-def test_overlapping_surfaces_add_up_to_one():
-    both = make_surfaces(
-        ("footway", shapely.box(0, 0, 10, 10)), ("verge", shapely.box(0, 0, 10, 10))
-    )
-    got = surface_shares([shapely.box(0, 0, 10, 1)], both).iloc[0]
-    assert got["footway"] == got["verge"] == pytest.approx(0.5)
-    assert got.sum() == pytest.approx(1.0)
-
-
-def test_without_surfaces_all_is_unknown():
-    got = surface_shares([shapely.box(0, 0, 10, 1)], make_surfaces())
-    assert got["unknown"].tolist() == [1.0]
