@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Self
 
-import pandas as pd
 from pydantic import ValidationError
 
 from routekit.advice.settings import AdviceSettings
@@ -24,10 +23,9 @@ from routekit.pipes.settings import (
     PullSettings,
     TrenchSettings,
 )
-from routekit.settings import Settings, setting, walk_settings
+from routekit.settings import Settings, setting
 from routekit.site.settings import SiteSettings
-from routekit.sources import load_sources
-from routekit.trees.regimes import choose_regime, list_regime_rules
+from routekit.trees.regimes import choose_regime
 from routekit.trees.settings import ZoneSettings
 
 
@@ -141,32 +139,3 @@ def parse_settings(table: dict[str, Any], *, file: str = "study file") -> StudyS
     choose_regime(settings.zones)
     return settings
 
-
-def list_rules(settings: StudySettings) -> pd.DataFrame:
-    """List every default, limit and regime number in force, with unit and source.
-
-    Parameters
-    ----------
-    settings : StudySettings
-
-    Returns
-    -------
-    pandas.DataFrame
-        Columns name, value (text), unit, source (key), standing, title, text; in the order of the sections.
-    """
-    rows = [*walk_settings(settings), *list_regime_rules(choose_regime(settings.zones))]
-    table = pd.DataFrame(rows, columns=["name", "value", "unit", "source", "text"])
-    known = load_sources()
-    table["value"] = table["value"].map(_plain_value)
-    table["standing"] = table["source"].map(known["standing"]).fillna("")
-    table["title"] = table["source"].map(known["title"]).fillna("")
-    return table[["name", "value", "unit", "source", "standing", "title", "text"]]
-
-
-def _plain_value(value: Any) -> str:
-    """Write a setting as a reader would."""
-    if isinstance(value, float):
-        return f"{value:.6g}"
-    if value is None:
-        return "not given"
-    return str(value)

@@ -186,8 +186,14 @@ class StringSettings(Settings):
         1.0, unit="-", source="house", ge=1,
         text="Allowable pull is divided by this before it is held against the drag.",
     )  # fmt: skip
+    force_level: Literal["low", "mid", "high"] = setting(
+        "mid", unit="-", source="house",
+        text="Estimate of the drag that is held against the limits. The estimate spans a factor of "
+        "five or more, all low or all high at once; a string whose high estimate is over is marked "
+        "to confirm.",
+    )  # fmt: skip
     machine_limit_kn: float = setting(
-        400.0, unit="kN", source="site_ranges", gt=0,
+        1000.0, unit="kN", source="practice", gt=0,
         text="Rated pull of the machine, held against burst, expansion and drag together.",
     )  # fmt: skip
     overlength_share: float = setting(
@@ -229,6 +235,10 @@ class DigSettings(Settings):
         "suction", unit="-", source="house",
         text="Way of digging inside a root zone; suction keeps the roots whole.",
     )  # fmt: skip
+    connection_reach_m: float = setting(
+        30.0, unit="m", source="house", gt=0,
+        text="A connection that names no run is given to the nearest run within this distance.",
+    )  # fmt: skip
     manhole_margin_m: float = setting(
         0.60, unit="m", source="en1610_1", ge=0,
         text="Dug margin round a replaced manhole: 0.50 m working space and 0.10 m shoring.",
@@ -248,6 +258,14 @@ class LaydownSettings(Settings):
     width_m: float = setting(
         2.0, unit="m", source="practice", gt=0,
         text="Width of the strip for the string, its rollers and a walkway.",
+    )  # fmt: skip
+    entrance_distance_m: float = setting(
+        6.0, unit="m", source="house", ge=0,
+        text="A house connection this near to the strip stands for an entrance that is blocked.",
+    )  # fmt: skip
+    stem_clearance_m: float = setting(
+        0.50, unit="m", source="practice", ge=0,
+        text="The strip stops at a stem nearer than this to its edge.",
     )  # fmt: skip
     crown_width_m: float = setting(
         1.0, unit="m", source="house", ge=0,

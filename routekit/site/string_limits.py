@@ -119,7 +119,8 @@ def _single_spans(chains: pd.DataFrame, offers: PipeOffers, settings: StringSett
     own = offers.outside_mm[:, OWN]
     larger = ~np.isnan(offers.outside_mm[:, LARGER]) & settings.allow_larger_throughout
     return _Span(
-        length_m=chains["length_m"].to_numpy(dtype=float), drag_kn=offers.drag_high_kn,
+        length_m=chains["length_m"].to_numpy(dtype=float),
+        drag_kn=getattr(offers, f"drag_{settings.force_level}_kn"),
         head_kn=offers.head_kn, allowable_kn=offers.allowable_kn, least_mm=own, most_mm=own,
         is_broken=np.zeros(len(own), dtype=bool), may_be_larger=larger,
     )  # fmt: skip
@@ -281,7 +282,7 @@ def explain_limits(
     size = np.where(least == most, OWN, LARGER)
     table = measure_spans(chains, offers, first, last, size)
     allowed = (table["allowable_kn"] / settings.safety_factor).to_numpy()
-    drag = table["pull_high_kn"].to_numpy()
+    drag = table[f"pull_{settings.force_level}_kn"].to_numpy()
     total = drag + table["head_kn"].to_numpy()
     length = table["length_m"].to_numpy()
     pipe = "new pipe changes from " + number_text(least, 0) + " to " + number_text(most, 0) + " mm"

@@ -163,7 +163,9 @@ def _end_reasons(
     )
 
 
-def _string_unknowns(chains: pd.DataFrame, part: Partition, table: pd.DataFrame) -> Objects:
+def _string_unknowns(
+    chains: pd.DataFrame, part: Partition, table: pd.DataFrame, settings: StringSettings
+) -> Objects:
     """List what a string rests on without knowing it."""
     number = np.repeat(np.arange(len(part.first)), part.last - part.first + 1)
     inner = np.flatnonzero(
@@ -175,9 +177,15 @@ def _string_unknowns(chains: pd.DataFrame, part: Partition, table: pd.DataFrame)
     through = told.reindex(np.arange(len(part.first)), fill_value="").to_numpy(dtype=object)
     force = table[["pull_high_kn", "head_kn", "allowable_kn"]].isna().any(axis=1).to_numpy()
     length = table["length_m"].isna().to_numpy()
+    limit = table["allowable_kn"] / settings.safety_factor
+    tight = (table["pull_high_kn"] > limit).to_numpy()
     return join_causes(
-        [(through != "", through), (force, "pull force"), (length, "length")], len(part.first)
-    )
+        [
+            (through != "", through), (force, "pull force"), (length, "length"),
+            (tight, "the high estimate of the drag is over what the pipe may bear"),
+        ],
+        len(part.first),
+    )  # fmt: skip
 
 
 def _describe_length(length: pd.Series, settings: StringSettings) -> Objects:
@@ -217,9 +225,9 @@ def tabulate_strings(
         One row per string, in chain order: string_id, run_ids, from_manhole, to_manhole (upstream,
         downstream), pulled («downstream» or «upstream»: the way the pipe travels), length_m,
         launch_pit, reception_pit (empty where the chamber receives), new_outside_mm, sdr,
-        pull_low_kn, pull_mid_kn, pull_high_kn, head_kn, allowable_kn, utilisation,
-        machine_utilisation, weld_count, overlap_m (overlength for relaxation), difficulty,
-        is_too_short, over_limit, start_reason, end_reason, to_confirm, geometry.
+        pull_low_kn, pull_mid_kn, pull_high_kn, head_kn, allowable_kn, utilisation (by the force
+        level of the settings), utilisation_high, machine_utilisation, weld_count, overlap_m
+        (overlength for relaxation), difficulty, is_too_short, over_limit, start_reason, end_reason, to_confirm, geometry.
     """
     part = plan.partition
     table = measure_spans(chains, offers, part.first, part.last, part.size)
@@ -239,10 +247,10 @@ def tabulate_strings(
         for which in (plan.launch, plan.far)
     )
     limit = table["allowable_kn"] / settings.safety_factor
-    table["utilisation"] = table["pull_high_kn"] / limit
-    table["machine_utilisation"] = (
-        table["pull_high_kn"] + table["head_kn"]
-    ) / settings.machine_limit_kn
+    drag = table[f"pull_{settings.force_level}_kn"]
+    table["utilisation"] = drag / limit
+    table["utilisation_high"] = table["pull_high_kn"] / limit
+    table["machine_utilisation"] = (drag + table["head_kn"]) / settings.machine_limit_kn
     bars = np.ceil(table["length_m"].to_numpy() / laydown.bar_length_m - 1e-9)
     # Joints within the string and one at the pulling head.
     table["weld_count"] = pd.array(np.maximum(bars - 1, 0) + 1, dtype="Int64")
@@ -251,6 +259,6 @@ def tabulate_strings(
     table["is_too_short"] = table["length_m"] < settings.minimum_length_m
     table["over_limit"] = explain_limits(chains, offers, part.first, part.last, settings)
     table["start_reason"], table["end_reason"] = _end_reasons(chains, offers, part, settings)
-    table["to_confirm"] = _string_unknowns(chains, part, table)
+    table["to_confirm"] = _string_unknowns(chains, part, table, settings)
     drawn = shapely.multilinestrings(np.asarray(lines, dtype=object), indices=number)
     return gpd.GeoDataFrame(table, geometry=drawn, crs=crs)

@@ -1,0 +1,59 @@
+"""All outputs of a result, written together: complete, or not at all."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+from routekit.outputs.arborist.report import write_report
+from routekit.outputs.atomic import replacing
+from routekit.outputs.geopackage import write_geopackage
+from routekit.outputs.map.builder import write_map
+from routekit.outputs.public.builder import build_public_page
+from routekit.outputs.return_layers import write_return_layers
+from routekit.outputs.schedule import write_schedule
+from routekit.result import Result
+from routekit.study import StudySettings
+
+
+def write_outputs(
+    result: Result, settings: StudySettings, folder: Path, *, tell: Callable[[str], None]
+) -> dict[str, Path]:
+    """Write GeoPackage, maps, schedule and report into a folder.
+
+    Parameters
+    ----------
+    result : Result
+    settings : StudySettings
+    folder : Path
+        Is made if need be. Earlier results in it stay whole until all new files are complete.
+    tell : callable
+        Is called with the name of each output as it begins.
+
+    Returns
+    -------
+    dict of str to Path
+        Name of each output and its file.
+
+    Raises
+    ------
+    OutputError
+        If something cannot be written; earlier results are as they were.
+    """
+    outputs = settings.outputs
+    with replacing(folder) as stage:
+        tell("Writing the GeoPackage")
+        written = {"GeoPackage": write_geopackage(result, stage / "result.gpkg", settings=outputs.geopackage)}
+        tell("Drawing the working map")
+        pages = write_map(result, stage, outputs.map)
+        written["map"] = pages[0]
+        tell("Writing the page for the public")
+        public = stage / "public.html"
+        public.write_text(build_public_page(result, outputs.public), encoding="utf-8")
+        written["public page"] = public
+        tell("Writing the schedule")
+        written["schedule"] = write_schedule(result, stage / "schedule.xlsx")
+        tell("Writing the arborist's report")
+        written |= write_report(result, stage)
+        written["layers to edit and return"] = write_return_layers(result, stage / "return.gpkg")
+    return {name: folder / path.relative_to(stage) for name, path in written.items()}

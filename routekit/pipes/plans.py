@@ -1,0 +1,229 @@
+"""The new pipe that each technique would leave in each run: size, bore, capacity, pull.
+
+One table per technique, in the order of the runs. NaN means that it is not known, or that no such pipe is made.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from routekit.pipes.arrays import FloatArray, as_floats
+from routekit.pipes.capacity import falling_gradient, renewed_capacity
+from routekit.pipes.flow import section_flow
+from routekit.pipes.friction import find_roughness
+from routekit.pipes.liner import design_liner
+from routekit.pipes.pe import (
+    allowable_pull,
+    bore,
+    choose_outside_diameter,
+    largest_within,
+    pipe_mass,
+)
+from routekit.pipes.pull import PullRuns, estimate_pull
+from routekit.pipes.section import full_section
+from routekit.pipes.settings import FlowSettings, LinerSettings, PipeSettings, PullSettings
+from routekit.settings import Settings, setting
+from routekit.vocabulary import MM_PER_M
+
+_OPEN_CUT_STEPS = 4
+_CLOSE_FIT_SLACK = 1.02
+_DETERIORATED_GRADE = 3
+"""Structural grade from which the host is taken as unable to bear the soil; source `house`."""
+
+_LEVELS = ("low", "mid", "high")
+
+
+class PlanSettings(Settings):
+    """Everything that shapes a new pipe."""
+
+    flow: FlowSettings = setting(FlowSettings, unit="-", source="study", text="Flow.")
+    pipe: PipeSettings = setting(PipeSettings, unit="-", source="study", text="PE pipe.")
+    pull: PullSettings = setting(PullSettings, unit="-", source="study", text="Pull force.")
+    liner: LinerSettings = setting(LinerSettings, unit="-", source="study", text="Liner.")
+
+
+def build_plans(cases: pd.DataFrame, settings: PlanSettings) -> dict[str, pd.DataFrame]:
+    """Plan the new pipe of every technique in every run.
+
+    Parameters
+    ----------
+    cases : DataFrame
+        diameter_mm, height_mm, shape, material, outside_mm (of the old pipe), gradient, depth_max_m, length_m, bend_deg,
+        structural_grade, and the columns of `routekit.pipes.capacity.build_flow`.
+    settings : PlanSettings
+
+    Returns
+    -------
+    dict of str to DataFrame
+        By technique code. All tables have new_outside_mm, new_bore_mm, capacity_l_s, velocity_m_s, pipe_kg_m,
+        wall_mm, new_pipe (text); bursting adds sdr, size_steps, expansion_mm and the pull on pipe and machine.
+    """
+    pipe = settings.pipe
+    host = _positive(cases["diameter_mm"])
+    round_host = np.where(cases["shape"].astype(str) == "circular", host, np.nan)
+    close = largest_within(_CLOSE_FIT_SLACK * round_host)
+    slip = largest_within(0.9 * round_host)
+    same = choose_outside_diameter(round_host)
+    larger, steps = _size_for_flow(cases, round_host, settings)
+    relaid = _relaid_outside(cases, host, settings)
+    return {
+        "monitor": _plan_old(cases, "capacity_now_l_s", ""),
+        "local_repair": _plan_old(cases, "capacity_sound_l_s", "Short liners at the faults"),
+        "cipp": _plan_liner(cases, settings),
+        "close_fit": _plan_pe(cases, close, pipe.liner_sdr, "Close-fit PE", settings),
+        "slip_lining": _plan_pe(cases, slip, pipe.liner_sdr, "Slipped PE", settings),
+        "burst_same": _plan_burst(cases, same, np.zeros(len(cases)), settings),
+        "burst_upsized": _plan_burst(cases, larger, steps, settings),
+        "open_cut": _plan_pe(cases, relaid, pipe.sdr, "PE laid in a trench", settings),
+    }
+
+
+def _positive(values: pd.Series) -> FloatArray:
+    """Numbers above zero; all else is not known."""
+    (number,) = as_floats(values)
+    return np.where(number > 0, number, np.nan)
+
+
+def _size_for_flow(
+    cases: pd.DataFrame, host: FloatArray, settings: PlanSettings
+) -> tuple[FloatArray, FloatArray]:
+    """Find the smallest upsized pipe that carries the required flow; else the largest allowed."""
+    required = cases["required_l_s"].to_numpy(dtype=float)
+    steps = np.full(len(cases), float(settings.pipe.max_steps_up))
+    for step in range(settings.pipe.max_steps_up, 0, -1):
+        outside = choose_outside_diameter(host, steps_up=step)
+        flow, _ = renewed_capacity(
+            bore(outside, settings.pipe.sdr), cases["gradient"], "pe", settings.flow
+        )
+        enough = (flow >= required) | np.isnan(required) | np.isnan(flow)
+        steps = np.where(enough, float(step), steps)
+    return choose_outside_diameter(host, steps_up=steps), np.where(np.isnan(host), np.nan, steps)
+
+
+def _relaid_outside(
+    cases: pd.DataFrame, host: FloatArray, settings: PlanSettings
+) -> FloatArray:
+    """Find the smallest made pipe whose bore and capacity are no less than what is asked for."""
+    required = cases["required_l_s"].to_numpy(dtype=float)
+    chosen = np.full(len(cases), np.nan)
+    for step in range(_OPEN_CUT_STEPS, -1, -1):
+        outside = choose_outside_diameter(host, steps_up=step)
+        inside = bore(outside, settings.pipe.sdr)
+        flow, _ = renewed_capacity(inside, cases["gradient"], "pe", settings.flow)
+        # Where the flow is not known the new bore is at least the old one.
+        enough = np.where(np.isnan(flow) | np.isnan(required), inside >= host, flow >= required)
+        chosen = np.where(enough & ~np.isnan(inside), outside, chosen)
+    return chosen
+
+
+def _plan_old(cases: pd.DataFrame, capacity: str, text: str) -> pd.DataFrame:
+    """Keep the old bore."""
+    return pd.DataFrame(
+        {
+            "new_outside_mm": np.nan,
+            "new_bore_mm": cases["diameter_mm"].to_numpy(dtype=float),
+            "capacity_l_s": cases[capacity].to_numpy(dtype=float),
+            "velocity_m_s": cases["velocity_sound_m_s"].to_numpy(dtype=float),
+            "pipe_kg_m": 0.0,
+            "wall_mm": np.nan,
+            "new_pipe": text,
+        }
+    )
+
+
+def _plan_pe(
+    cases: pd.DataFrame, outside: FloatArray, sdr: float, name: str, settings: PlanSettings
+) -> pd.DataFrame:
+    """Put a PE pipe of a given size into each run."""
+    inside = bore(outside, sdr)
+    flow, velocity = renewed_capacity(inside, cases["gradient"], "pe", settings.flow)
+    text = [
+        f"{name}, OD {size:.0f} SDR {sdr:g}, bore {hole:.0f} mm" if hole > 0 else ""
+        for size, hole in zip(outside, inside, strict=True)
+    ]
+    return pd.DataFrame(
+        {
+            "new_outside_mm": outside,
+            "new_bore_mm": inside,
+            "capacity_l_s": flow,
+            "velocity_m_s": velocity,
+            "pipe_kg_m": pipe_mass(outside, sdr, settings.pipe),
+            "wall_mm": (outside - inside) / 2,
+            "new_pipe": np.array(text, dtype=object),
+        }
+    )
+
+
+def _plan_burst(
+    cases: pd.DataFrame, outside: FloatArray, steps: FloatArray, settings: PlanSettings
+) -> pd.DataFrame:
+    """Burst the run and pull a PE pipe in: size, expansion and pull for the run by itself."""
+    pipe = settings.pipe
+    plan = _plan_pe(cases, outside, pipe.sdr, "PE by bursting", settings)
+    host = _positive(cases["diameter_mm"])
+    wall = (cases["outside_mm"].to_numpy(dtype=float) - host) / 2
+    axis = cases["depth_max_m"].to_numpy(dtype=float) - host / MM_PER_M / 2
+    pull = estimate_pull(
+        PullRuns(
+            length_m=cases["length_m"].to_numpy(dtype=float),
+            host_bore_mm=host,
+            host_wall_mm=np.where(wall > 0, wall, np.nan),
+            host_material=cases["material"].astype(str).to_numpy(dtype=object),
+            outside_mm=outside,
+            sdr=np.full(len(cases), pipe.sdr),
+            axis_depth_m=axis,
+            bend_deg=cases["bend_deg"].to_numpy(dtype=float),
+        ),
+        pipe,
+        settings.pull,
+    )
+    forces = {
+        f"{side}_{level}_kn": force[:, place]
+        for side, force in (("pull", pull.pipe_kn), ("machine", pull.machine_kn))
+        for place, level in enumerate(_LEVELS)
+    }
+    return plan.assign(
+        sdr=pipe.sdr,
+        size_steps=steps,
+        expansion_mm=outside + pipe.overcut_mm - host,
+        pull_allowable_kn=allowable_pull(outside, np.full(len(cases), pipe.sdr), pipe),
+        machine_limit_kn=settings.pull.machine_limit_kn,
+        **forces,
+    )
+
+
+def _plan_liner(cases: pd.DataFrame, settings: PlanSettings) -> pd.DataFrame:
+    """Line the run in place: wall by ASTM F1216 Appendix X1, bore and capacity left.
+
+    A host of structural grade 3 or worse, or of unknown grade, is taken as fully deteriorated; the wall of a host that is
+    no circle is that of a circle of its larger dimension.
+    """
+    width, height = _positive(cases["diameter_mm"]), _positive(cases["height_mm"])
+    height = np.where(np.isnan(height), width, height)
+    grade = cases["structural_grade"].to_numpy(dtype=float)
+    size = np.fmax(width, height)
+    oval = 100 * cases["deformation_share"].to_numpy(dtype=float)
+    wall = design_liner(
+        size, cases["depth_max_m"].to_numpy(dtype=float), ~(grade < _DETERIORATED_GRADE),
+        settings.liner, ovality_percent=np.where(oval > 0, np.minimum(oval, 49.0), np.nan),
+    ).wall_mm  # fmt: skip
+    shape = cases["shape"].astype(str).to_numpy(dtype=object)
+    section = full_section(shape, _positive(pd.Series(width - 2 * wall)), height - 2 * wall)
+    rough = find_roughness("lined", "sound", settings.flow)
+    flow = section_flow(section, falling_gradient(cases["gradient"]), rough, settings.flow)
+    text = [
+        f"CIPP liner, wall {t:.1f} mm, bore {b:.0f} mm" if t > 0 else ""
+        for t, b in zip(wall, width - 2 * wall, strict=True)
+    ]
+    return pd.DataFrame(
+        {
+            "new_outside_mm": width,
+            "new_bore_mm": width - 2 * wall,
+            "capacity_l_s": flow.flow_l_s,
+            "velocity_m_s": flow.velocity_m_s,
+            "pipe_kg_m": np.pi * (size - wall) * wall * settings.liner.density_kg_m3 / MM_PER_M**2,
+            "wall_mm": wall,
+            "new_pipe": np.array(text, dtype=object),
+        }
+    )

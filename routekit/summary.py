@@ -1,0 +1,107 @@
+"""The summary that the command line prints: what came out, in a few lines and as plain data."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from routekit.result import Result
+from routekit.vocabulary import TECHNIQUES
+
+
+def summarise(result: Result) -> dict[str, Any]:
+    """Sum a result up.
+
+    Parameters
+    ----------
+    result : Result
+
+    Returns
+    -------
+    dict
+        study, sentence, counts, recommended (technique, runs, length_m), lines (text), caution; ready for JSON.
+    """
+    counts = _count(result)
+    return {
+        "study": result.name,
+        "sentence": _write_sentence(counts),
+        "counts": counts,
+        "recommended": _count_techniques(result),
+        "lines": _write_lines(result, counts),
+        "caution": result.cautions[0],
+    }
+
+
+def _count(result: Result) -> dict[str, int | float]:
+    """Count what matters."""
+    severity = result.breaches["severity"].astype(str)
+    hurt = result.tree_loss["severity"].astype(str)
+    advice = result.advice
+    left = result.tree_balance
+    return {
+        "runs": len(result.runs),
+        "length_m": round(float(result.runs["length_m"].sum()), 1),
+        "trees": len(result.trees),
+        "runs_with_breach": int(result.breaches["run_id"].nunique()),
+        "breaches": len(severity),
+        "trees_open_cut": len(hurt),
+        "trees_open_cut_major": int((hurt == "major").sum()),
+        "trees_open_cut_structural": int((hurt == "structural").sum()),
+        "root_zone_open_cut_m2": round(float(result.tree_loss["severed_m2"].sum()), 1),
+        "trees_recommended": len(left),
+        "root_zone_recommended_m2": round(float(left["loss_m2"].sum()), 1) if len(left) else 0.0,
+        "pits": len(result.pits),
+        "pits_not_clear": int((~result.pits["is_clear"].astype(bool)).sum()) if len(result.pits) else 0,
+        "strings": len(result.strings),
+        "digs": len(result.digs),
+        "runs_without_feasible_technique": int((~advice["is_feasible"]).sum()),
+        "runs_forced": int(advice["is_forced"].sum()),
+        "runs_to_confirm": int((advice["to_confirm"] != "").sum()),
+        "findings": len(result.findings),
+    }
+
+
+def _write_sentence(counts: dict[str, int | float]) -> str:
+    """Say the outcome in one sentence."""
+    return (
+        f"{counts['runs']} runs ({counts['length_m']:,.0f} m) and {counts['trees']} trees: open cut everywhere would "
+        f"enter the root zones of {counts['trees_open_cut']} trees ({counts['trees_open_cut_structural']} structural, "
+        f"{counts['trees_open_cut_major']} major) and cut off {counts['root_zone_open_cut_m2']:,.0f} m2; the "
+        f"recommended works touch {counts['trees_recommended']} trees and {counts['root_zone_recommended_m2']:,.0f} m2."
+    )
+
+
+def _count_techniques(result: Result) -> list[dict[str, Any]]:
+    """Count runs and metres by recommended technique."""
+    length = pd.Series(result.runs["length_m"].to_numpy(dtype=float))
+    technique = pd.Series(result.advice["technique"].astype(str).to_numpy())
+    return [
+        {
+            "technique": code,
+            "runs": int((technique == code).sum()),
+            "length_m": round(float(length[technique == code].sum()), 1),
+        }
+        for code in TECHNIQUES
+        if (technique == code).any()
+    ]
+
+
+def _write_lines(result: Result, counts: dict[str, int | float]) -> list[str]:
+    """Write what the reader must know next."""
+    lines = [
+        f"{counts['strings']} pull strings, {counts['pits']} pits ({counts['pits_not_clear']} not clear of everything), "
+        f"{counts['digs']} small digs.",
+        f"To confirm on site: {counts['runs_to_confirm']} runs. Findings about the data: {counts['findings']}.",
+    ]
+    if counts["runs_forced"]:
+        lines.append(f"Forced by decisions: {counts['runs_forced']} runs.")
+    stuck = result.advice.loc[~result.advice["is_feasible"].to_numpy(dtype=bool), "run_id"]
+    if len(stuck):
+        more = "" if len(stuck) <= 8 else f" and {len(stuck) - 8} more"
+        lines.append(f"No technique passes every check: {', '.join(stuck.astype(str)[:8])}{more}.")
+    assumed = result.runs["depth_source"].astype(str).eq("assumed").to_numpy()
+    if np.any(assumed):
+        lines.append(f"Depth assumed, not known: {int(assumed.sum())} runs.")
+    return lines

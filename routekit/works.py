@@ -1,0 +1,374 @@
+"""The works that a choice of techniques needs: strings, pits and digs, and what they do to trees."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from routekit.geometry import Floats, polygon_edges
+from routekit.pipes.pe import allowable_pull, bend_radius
+from routekit.pipes.pull import PullRuns, drag_per_metre, estimate_pull
+from routekit.site.chains import build_chains
+from routekit.site.balance import tree_balance
+from routekit.site.digs import connection_digs, repair_digs
+from routekit.site.planning import plan_site
+from routekit.site.string_limits import PipeOffers, larger_outside
+from routekit.site.surroundings import Surroundings, zone_overlaps
+from routekit.study import StudySettings
+from routekit.vocabulary import MM_PER_M
+
+Flags = NDArray[np.bool_]
+Texts = NDArray[np.object_]
+
+_BURSTING = ("burst_same", "burst_upsized")
+
+_COLLAPSE_HALF_M = 1.0
+"""A collapsed place is dug up this far on each side, m; common practice, no source."""
+
+_HARM = ("n_structural", "n_major", "root_m2")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Works:
+    """Works set out for a choice of techniques.
+
+    Attributes
+    ----------
+    strings, pits, digs : GeoDataFrame
+    string_of_run : numpy.ndarray of str, shape (n,)
+        String of each run, blank where it is not burst.
+    setup_share, pit_m3, pit_m2 : numpy.ndarray of float, shape (n,)
+        Each run's share, by length, of its string's set-up and pits.
+    pit_harm, dig_harm : DataFrame, n rows
+        n_structural, n_major, root_m2: what pits (shared by length) and connection digs of each run do to trees.
+    """
+
+    strings: gpd.GeoDataFrame
+    pits: gpd.GeoDataFrame
+    digs: gpd.GeoDataFrame
+    string_of_run: Texts
+    setup_share: Floats
+    pit_m3: Floats
+    pit_m2: Floats
+    pit_harm: pd.DataFrame
+    dig_harm: pd.DataFrame
+
+
+def set_out_works(
+    runs: gpd.GeoDataFrame,
+    manholes: gpd.GeoDataFrame,
+    connections: gpd.GeoDataFrame,
+    collapses: pd.DataFrame,
+    cases: pd.DataFrame,
+    plans: dict[str, pd.DataFrame],
+    trenches: gpd.GeoDataFrame,
+    around: Surroundings,
+    *,
+    burst: Flags,
+    upsized: Flags,
+    settings: StudySettings,
+    major_from_share: float,
+    technique: Texts | None = None,
+) -> Works:
+    """Set out strings, pits and digs.
+
+    Parameters
+    ----------
+    runs : GeoDataFrame
+        After the ground stage.
+    manholes, connections : GeoDataFrame
+        Connections with `run`.
+    collapses : DataFrame
+        Collapsed places: run_id, chainage_m; dug up where the run is burst.
+    cases : DataFrame
+        From `routekit.methods.cases.build_cases`.
+    plans : dict of str to DataFrame
+        From `routekit.pipes.plans.build_plans`.
+    trenches : GeoDataFrame
+    around : Surroundings
+    burst, upsized : numpy.ndarray of bool, shape (n,)
+        Runs that are burst, and those of them that are burst to a larger size.
+    settings : StudySettings
+    major_from_share : float
+        Share of a zone from which a loss is major.
+    technique : numpy.ndarray of str, shape (n,), optional
+        Technique of each run; where not given, connections are dug as for bursting.
+
+    Returns
+    -------
+    Works
+    """
+    chains = build_chains(runs, burst, settings=settings.site.strings)
+    offers = _offer_pipes(chains, cases, plans, upsized, settings)
+    width = trenches["bottom_width_m"].to_numpy(dtype=float)[chains["run"].to_numpy()]
+    strings, pits = plan_site(
+        chains, runs, manholes, offers, around, trench_width_m=width, settings=settings.site
+    )
+    number, share = _share_by_length(strings, runs)
+    codes = np.full(len(runs), "burst_upsized", dtype=object) if technique is None else technique
+    digs = _set_out_digs(runs, connections, collapses, trenches, around, codes, settings)
+    pit_harm = _pit_harm(strings, pits, around, major_from_share)
+    volume, area = _pit_sizes(strings, pits)
+    pick = np.where(number >= 0, number, 0)
+    inside = number >= 0
+
+    def spread(values: Floats) -> Floats:
+        """Give each run its share of its string's amount."""
+        return np.where(inside, np.append(values, 0.0)[pick] * share, 0.0)
+
+    return Works(
+        strings=strings,
+        pits=pits,
+        digs=digs,
+        string_of_run=np.where(
+            inside, np.append(strings["string_id"].to_numpy(dtype=object), "")[pick], ""
+        ).astype(object),
+        # A run that is not in any string would be a string by itself.
+        setup_share=np.where(inside, share, 1.0),
+        pit_m3=spread(volume),
+        pit_m2=spread(area),
+        pit_harm=pd.DataFrame({name: spread(pit_harm[name].to_numpy()) for name in _HARM}),
+        dig_harm=_dig_harm(digs, runs, around, major_from_share),
+    )
+
+
+def _set_out_digs(
+    runs: gpd.GeoDataFrame,
+    connections: gpd.GeoDataFrame,
+    collapses: pd.DataFrame,
+    trenches: gpd.GeoDataFrame,
+    around: Surroundings,
+    technique: Texts,
+    settings: StudySettings,
+) -> gpd.GeoDataFrame:
+    """Set out the digs at connections, and at collapsed places of runs that are burst."""
+    at_connections = connection_digs(
+        connections, runs, technique, around.zones, settings=settings.site.digs
+    )
+    row = pd.Index(runs["run_id"]).get_indexer(pd.Index(collapses["run_id"].astype(str)))
+    dug = (row >= 0) & np.isin(technique[np.maximum(row, 0)].astype(str), _BURSTING)
+    places = collapses[dug]
+    length = runs["length_m"].to_numpy(dtype=float)[row[dug]]
+    middle = places["chainage_m"].fillna(0).to_numpy(dtype=float)
+    stretches = pd.DataFrame(
+        {
+            "run_id": places["run_id"].to_numpy(),
+            "from_m": np.clip(middle - _COLLAPSE_HALF_M, 0, length),
+            "to_m": np.clip(middle + _COLLAPSE_HALF_M, 0, length),
+        }
+    )
+    width = trenches["width_m"].to_numpy(dtype=float)
+    at_collapses = repair_digs(
+        stretches, runs, width, around.zones, settings=settings.site.digs
+    )
+    return gpd.GeoDataFrame(
+        pd.concat([at_connections, at_collapses], ignore_index=True), crs=runs.crs
+    )
+
+
+def _dig_harm(
+    digs: gpd.GeoDataFrame, runs: gpd.GeoDataFrame, around: Surroundings, major_from_share: float
+) -> pd.DataFrame:
+    """Trees hurt and root zone taken by the digs of each run."""
+    harm = _dug_harm(np.asarray(digs.geometry), around, major_from_share)
+    row = pd.Index(runs["run_id"]).get_indexer(pd.Index(digs["run_id"].astype(str)))
+    kept = row >= 0
+    return pd.DataFrame(
+        {
+            name: np.bincount(row[kept], harm[name].to_numpy()[kept], minlength=len(runs))
+            for name in _HARM
+        }
+    )
+
+
+def balance_trees(
+    works: Works,
+    around: Surroundings,
+    trenches: gpd.GeoDataFrame,
+    technique: Texts,
+    *,
+    loss_before: pd.DataFrame,
+    loss_open_cut: pd.DataFrame,
+    major_from_share: float,
+    settings: StudySettings,
+) -> pd.DataFrame:
+    """Balance the recommended works against open cut, tree by tree.
+
+    Parameters
+    ----------
+    works : Works
+    around : Surroundings
+    trenches : GeoDataFrame
+    technique : numpy.ndarray of str, shape (n,)
+        Recommended technique of each run.
+    loss_before : DataFrame
+        Loss per tree if every run that needs work were dug up.
+    loss_open_cut : DataFrame
+        Loss per tree by the runs that stay in open cut.
+    major_from_share : float
+        Share of a zone from which a loss is major.
+    settings : StudySettings
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per tree that either touches; columns of `routekit.site.balance.tree_balance`, plus loss_m2 (dug up by
+        pits and digs, or cut off by trenches that stay), loss_share, severity, is_touched.
+    """
+    stays = technique.astype(str) == "open_cut"
+    corridors = pd.DataFrame(
+        {
+            "run_id": trenches["run_id"].to_numpy()[stays],
+            "geometry": trenches["corridor"].to_numpy()[stays],
+        }
+    )
+    dug = works.digs[works.digs["method"] != "robot"]
+    balance = tree_balance(
+        around.zones, works.pits, dug, corridors, tree_loss=loss_before,
+        settings=settings.site.digs,
+        unknown_tree_distance_m=settings.site.placement.unknown_tree_distance_m,
+    )  # fmt: skip
+    cut = loss_open_cut.set_index("tree_id")
+    rows = pd.Index(balance["tree_id"])
+    severed = cut["severed_m2"].reindex(rows).fillna(0).to_numpy(dtype=float)
+    trench = cut["footprint_m2"].reindex(rows).fillna(0).to_numpy(dtype=float)
+    footprint = balance["footprint_m2"].to_numpy(dtype=float)
+    place = pd.Index(around.zones.tree_id).get_indexer(rows)
+    area = around.zones.area_m2[place]
+    loss = np.minimum(footprint + np.maximum(severed - trench, 0), area)
+    structural = balance["is_structural"].fillna(value=False).to_numpy(dtype=bool)
+    structural |= cut["is_structural"].reindex(rows).fillna(value=False).to_numpy(dtype=bool)
+    share = loss / area
+    severity = np.select(
+        [np.isnan(loss), ~(loss > 0), structural, share >= major_from_share],
+        ["unknown", "none", "structural", "major"],
+        "minor",
+    )
+    return balance.assign(
+        loss_m2=loss, loss_share=share, severity=severity, is_touched=balance["n_works"] > 0,
+        is_structural=structural,
+    )  # fmt: skip
+
+
+def _offer_pipes(
+    chains: pd.DataFrame,
+    cases: pd.DataFrame,
+    plans: dict[str, pd.DataFrame],
+    upsized: Flags,
+    settings: StudySettings,
+) -> PipeOffers:
+    """Offer each run its own new pipe and the larger one of its chain."""
+    run = chains["run"].to_numpy()
+    same, larger = (
+        plans[code]["new_outside_mm"].to_numpy(dtype=float)[run]
+        for code in ("burst_same", "burst_upsized")
+    )
+    own = np.where(upsized[run], larger, same)
+    most = larger_outside(chains["chain"].to_numpy(), own, np.fmax(larger, own))
+    outside = np.column_stack([own, most])
+    sdr = np.full(outside.shape, settings.pipe.sdr)
+    length = chains["length_m"].to_numpy(dtype=float)
+    known = np.where(outside > 0, outside, np.nan)
+    drag = drag_per_metre(known, sdr, settings.pipe, settings.pull) * length[:, None, None]
+    return PipeOffers(
+        outside_mm=outside,
+        sdr=sdr,
+        bend_radius_m=bend_radius(known, sdr, settings.pipe.cold_temperature_c, settings.pipe),
+        drag_low_kn=drag[..., 0],
+        drag_mid_kn=drag[..., 1],
+        drag_high_kn=drag[..., 2],
+        head_kn=np.column_stack([_head_force(cases, run, known[:, k], settings) for k in (0, 1)]),
+        allowable_kn=allowable_pull(known, sdr, settings.pipe),
+    )
+
+
+def _head_force(cases: pd.DataFrame, run: NDArray[np.int64], outside: Floats, settings: StudySettings) -> Floats:
+    """Burst and expansion at the head in each run, middle estimate, kN."""
+    here = cases.iloc[run]
+    host = here["diameter_mm"].to_numpy(dtype=float)
+    wall = (here["outside_mm"].to_numpy(dtype=float) - host) / 2
+    pull = estimate_pull(
+        PullRuns(
+            length_m=np.zeros(len(run)),
+            host_bore_mm=np.where(host > 0, host, np.nan),
+            host_wall_mm=np.where(wall > 0, wall, np.nan),
+            host_material=here["material"].astype(str).to_numpy(dtype=object),
+            outside_mm=outside,
+            sdr=np.full(len(run), settings.pipe.sdr),
+            axis_depth_m=here["depth_max_m"].to_numpy(dtype=float) - host / MM_PER_M / 2,
+        ),
+        settings.pipe,
+        settings.pull,
+    )
+    return np.asarray((pull.expand_kn + pull.burst_kn)[:, 1])
+
+
+def _share_by_length(
+    strings: gpd.GeoDataFrame, runs: gpd.GeoDataFrame
+) -> tuple[NDArray[np.int64], Floats]:
+    """Find the string of each run and the run's share of its length; -1 and 0 outside strings."""
+    members = strings["run_ids"].astype(str).str.split(";").explode()
+    row = pd.Index(runs["run_id"]).get_indexer(pd.Index(members.dropna()))
+    number = np.full(len(runs), -1, dtype=np.int64)
+    number[row] = members.dropna().index.to_numpy()
+    length = runs["length_m"].to_numpy(dtype=float)
+    inside = number >= 0
+    total = np.bincount(number[inside], length[inside], minlength=max(len(strings), 1))
+    return number, np.where(inside, length / total[np.maximum(number, 0)], 0.0)
+
+
+def _pits_of_strings(strings: gpd.GeoDataFrame, pits: gpd.GeoDataFrame) -> tuple[NDArray[np.int64], NDArray[np.int64], Floats]:
+    """List string and pit of each use, and the share of the pit that falls to the string."""
+    place = pd.Index(pits["pit_id"])
+    uses = pd.concat([strings["launch_pit"], strings["reception_pit"]])
+    pit = place.get_indexer(pd.Index(uses.astype(str)))
+    string = np.tile(np.arange(len(strings)), 2)
+    string, pit = string[pit >= 0], pit[pit >= 0]
+    count = np.bincount(pit, minlength=len(pits))
+    return string, pit, 1.0 / count[pit]
+
+
+def _pit_sizes(strings: gpd.GeoDataFrame, pits: gpd.GeoDataFrame) -> tuple[Floats, Floats]:
+    """Dug volume and surface of each string's pits; a shared pit counts half for each."""
+    string, pit, share = _pits_of_strings(strings, pits)
+    volume = pits["volume_m3"].to_numpy(dtype=float)[pit] * share
+    area = (pits["length_m"] * pits["width_m"]).to_numpy(dtype=float)[pit] * share
+    size = len(strings)
+    return np.bincount(string, volume, minlength=size), np.bincount(string, area, minlength=size)
+
+
+def _pit_harm(
+    strings: gpd.GeoDataFrame, pits: gpd.GeoDataFrame, around: Surroundings, major_from_share: float
+) -> pd.DataFrame:
+    """Trees hurt and root zone taken by each string's pits; a shared pit counts half for each."""
+    string, pit, share = _pits_of_strings(strings, pits)
+    harm = _dug_harm(np.asarray(pits.geometry), around, major_from_share)
+    return pd.DataFrame(
+        {
+            name: np.bincount(string, harm[name].to_numpy()[pit] * share, minlength=len(strings))
+            for name in _HARM
+        }
+    )
+
+
+def _dug_harm(
+    polygons: NDArray[np.object_], around: Surroundings, major_from_share: float
+) -> pd.DataFrame:
+    """Trees hurt and root zone taken by each excavation."""
+    dug, tree, overlap, structural = zone_overlaps(
+        polygons, polygon_edges(polygons), around.zones
+    )
+    cut = np.nan_to_num(structural) > 1e-6
+    major = ~cut & (overlap / around.zones.area_m2[tree] >= major_from_share)
+    size = len(polygons)
+    return pd.DataFrame(
+        {
+            "n_structural": np.bincount(dug[cut], minlength=size).astype(float),
+            "n_major": np.bincount(dug[major], minlength=size).astype(float),
+            "root_m2": np.bincount(dug, overlap, minlength=size),
+        }
+    )
