@@ -1,0 +1,520 @@
+"""One test for each kind of bad input: refused with a remedy, or mended with a finding."""
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pyogrio
+import pytest
+from shapely import (
+    GeometryCollection,
+    LineString,
+    MultiLineString,
+    MultiPoint,
+    Point,
+    Polygon,
+)
+from small_district import assert_accounted, at, make_manholes, make_sewers, make_trees, pick
+
+from routekit.errors import CrsError, FieldError, LayerError, StudyError
+from routekit.layers.settings import parse_inputs
+
+LINES = [LineString([at(x, 0), at(x + 50, 0)]) for x in (0, 50, 100)]
+
+
+# Refused: the message names the setting or file, what is there, and the remedy.
+
+
+def test_missing_file_offers_the_nearest_name(district):
+    district.sections["layers"]["sewers"] = "sewer.gpkg"
+    with pytest.raises(
+        LayerError, match=r'layers\.sewers.*sewer\.gpkg; did you mean "sewers\.gpkg"'
+    ):
+        district.read()
+
+
+def test_missing_folder_is_named(district):
+    district.sections["layers"]["sewers"] = "nowhere/sewers.gpkg"
+    with pytest.raises(LayerError, match=r"the folder .*nowhere is not there"):
+        district.read()
+
+
+def test_missing_layer_lists_the_nearest(district):
+    district.sections["layers"]["sewers"] = "sewers.gpkg:sewer"
+    with pytest.raises(
+        LayerError, match=r'sewers\.gpkg has no layer "sewer"; did you mean "sewers"'
+    ):
+        district.read()
+
+
+def test_file_that_is_no_vector_file(district):
+    (district.folder / "notes.txt").write_text("no layer")
+    district.sections["layers"]["trees"] = "notes.txt"
+    with pytest.raises(LayerError, match=r"layers\.trees: .*notes\.txt is no vector file"):
+        district.read()
+
+
+def test_condition_that_cannot_be_read(district):
+    district.sections["layers"]["trees"] = {"path": "trees.gpkg", "where": "nothing = 1"}
+    with pytest.raises(LayerError, match='trees" where "nothing = 1" cannot be read'):
+        district.read()
+
+
+def test_table_without_geometry_where_lines_belong(district):
+    district.put("sewers", pd.DataFrame(make_sewers().drop(columns="geometry")))
+    with pytest.raises(LayerError, match="no layer with geometry; it holds the tables sewers"):
+        district.read()
+
+
+def test_missing_required_field_names_the_line_to_write(district):
+    district.put("sewers", make_sewers().rename(columns={"run_id": "NAAM"}))
+    with pytest.raises(FieldError, match=r'fields\.sewers\.run_id = "\.\.\.".*columns: NAAM'):
+        district.read()
+
+
+def test_missing_size_field(district):
+    district.put("sewers", make_sewers().drop(columns="diameter_mm"))
+    with pytest.raises(FieldError, match=r"required diameter_mm; say fields\.sewers\.diameter_mm"):
+        district.read()
+
+
+def test_field_mapped_to_a_column_that_is_not_there(district):
+    district.say("fields", "sewers", material="MATERIAL2")
+    with pytest.raises(
+        FieldError,
+        match=r'fields\.sewers\.material: .*no column "MATERIAL2"; did you mean "material"',
+    ):
+        district.read()
+
+
+@pytest.mark.parametrize(
+    ("sections", "message"),
+    [
+        ({"layers": {"manhole": "m.gpkg"}}, r'layers\.manhole: unknown.*did you mean "manholes"'),
+        ({"studdy": {}}, r'studdy: unknown setting; did you mean "study"'),
+        ({"study": {"snap_tolerance": 1}}, r'did you mean "snap_tolerance_m"'),
+        ({"fields": {"sewer": {}}}, r'no layer "sewer"; did you mean "sewers"'),
+        ({"fields": {"sewers": {"diamter_mm": "D"}}}, r'"diamter_mm"; did you mean "diameter_mm"'),
+        ({"values": {"sewers": {"material": {"BT": "concret"}}}}, r'did you mean "concrete"'),
+        ({"values": {"trees": {"is_protected": {"J": "yes"}}}}, r"must be true or false"),
+        ({"values": {"trees": {"height_m": {"low": "six"}}}}, r"must be a number"),
+        (
+            {"units": {"sewers": {"diameter_mm": "inches"}}},
+            r'unknown unit "inches"; known are: mm, cm, m, in, ft',
+        ),
+        ({"units": {"sewers": {"material": "mm"}}}, r"this column is no length"),
+        ({"missing": {"trees": {"stem_girth": [0]}}}, r'"stem_girth"'),
+        ({"crs": {"tree": "EPSG:4326"}}, r'no layer "tree"; did you mean "trees"'),
+        ({"study": {"snap_tolerance_m": -1}}, r"study\.snap_tolerance_m"),
+    ],
+    ids=lambda value: next(iter(value)) if isinstance(value, dict) else "",
+)
+def test_misspelt_setting_is_refused_with_the_nearest_name(sections, message):
+    base = {"layers": {"sewers": "s.gpkg", "trees": "t.gpkg"}}
+    merged = base | sections | {"layers": base["layers"] | sections.get("layers", {})}
+    with pytest.raises(StudyError, match=message):
+        parse_inputs(merged, file="study.toml")
+
+
+def test_required_layer_not_named():
+    with pytest.raises(StudyError, match=r"layers\.trees: must be given"):
+        parse_inputs({"layers": {"sewers": "s.gpkg"}})
+
+
+def test_no_crs_names_the_line_to_write(district):
+    with pytest.warns(UserWarning, match="'crs' was not provided"):
+        bare = make_trees().set_crs(None, allow_override=True)
+        pyogrio.write_dataframe(bare, district.folder / "trees.fgb")
+    district.sections["layers"]["trees"] = "trees.fgb"
+    with pytest.raises(CrsError, match=r'trees\.fgb.*crs\.trees = "EPSG:\.\.\."'):
+        district.read()
+    district.sections["crs"] = {"trees": "EPSG:28992"}
+    assert len(district.read().trees) == 3
+
+
+def test_unknown_crs(district):
+    district.sections["crs"] = {"trees": "EPSG:999999"}
+    with pytest.raises(CrsError, match=r'crs\.trees: unknown reference system "EPSG:999999"'):
+        district.read()
+
+
+@pytest.mark.parametrize("code", ["EPSG:4326", "EPSG:3857", "EPSG:2263"])
+def test_unfit_working_crs_names_a_fit_one(district, code):
+    district.sections["study"] = {"working_crs": code}
+    with pytest.raises(CrsError, match=r"study\.working_crs.*leave it out, or use EPSG:32631"):
+        district.read()
+
+
+@pytest.mark.parametrize("layer", ["sewers", "trees"])
+def test_empty_required_layer(district, layer):
+    table = make_sewers() if layer == "sewers" else make_trees()
+    district.put(layer, table.iloc[:0])
+    with pytest.raises(LayerError, match=rf"layers\.{layer}: .*holds no rows"):
+        district.read()
+
+
+def test_no_usable_row_left(district):
+    district.put("trees", make_trees(geometry=[None, None, None]))
+    with pytest.raises(LayerError, match=r"layers\.trees: .*none of its 3 rows is usable"):
+        district.read()
+
+
+@pytest.mark.parametrize(
+    ("factor", "unit"), [(1 / 1000, "m"), (1 / 25.4, "in"), (1 / 10, "cm")], ids=["m", "in", "cm"]
+)
+def test_diameter_in_the_wrong_unit(district, factor, unit):
+    sizes = np.array([300.0, 300.0, 400.0])
+    district.put("sewers", make_sewers(diameter_mm=sizes * factor))
+    with pytest.raises(
+        FieldError, match=rf"too small for mm; say units\.sewers\.diameter_mm.*{unit}"
+    ):
+        district.read()
+    district.say("units", "sewers", diameter_mm=unit)
+    np.testing.assert_allclose(district.read().runs["diameter_mm"], sizes)
+
+
+def test_stem_in_the_wrong_unit(district):
+    district.put("trees", make_trees(stem_diameter_mm=[30.0, 40.0, 50.0]))
+    with pytest.raises(FieldError, match=r'units\.trees\.stem_diameter_mm = "in" or "cm"'):
+        district.read()
+
+
+def test_declared_unit_that_cannot_be(district):
+    district.put("sewers", make_sewers(diameter_mm=[12.0, 12.0, 12.0]))
+    district.say("units", "sewers", diameter_mm="mm")
+    layers = district.read()
+    assert len(pick(layers.findings, severity="error", seen="too small to be true")) == 1
+
+
+# Mended or left out: each with a finding, and every row accounted for.
+
+
+@pytest.mark.parametrize(
+    ("geometry", "seen"),
+    [
+        (None, "no geometry"),
+        (LineString(), "empty geometry"),
+        (Point(at(0, 0)), "point where a line belongs"),
+        (Polygon([at(0, 0), at(1, 0), at(0, 1)]), "polygon where a line belongs"),
+        (GeometryCollection([Point(at(0, 0))]), "geometrycollection where a line belongs"),
+        (LineString([at(50, 0), at(50, 0)]), "line of zero length"),
+    ],
+    ids=["null", "empty", "point", "polygon", "collection", "zero length"],
+)
+def test_unfit_geometry_is_left_out_with_a_finding(district, geometry, seen):
+    district.put("sewers", make_sewers(geometry=[LINES[0], geometry, LINES[2]]))
+    layers = district.read()
+    assert layers.runs["run_id"].tolist() == ["R1", "R3"]
+    found = pick(layers.findings, severity="error", layer="sewers", row="R2", done="left out")
+    assert found["seen"].tolist() == [seen]
+    assert_accounted(layers)
+
+
+def test_lines_in_parts_are_merged_or_split(district):
+    touching = MultiLineString([[at(0, 0), at(20, 0)], [at(20, 0), at(50, 0)]])
+    apart = MultiLineString([[at(50, 0), at(70, 0)], [at(80, 0), at(100, 0)]])
+    district.put("sewers", make_sewers(geometry=[touching, apart, LINES[2]]))
+    layers = district.read()
+    runs = layers.runs.set_index("run_id")
+    assert runs.index.tolist() == ["R1", "R2.1", "R2.2", "R3"]
+    assert runs.geometry.geom_type.eq("LineString").all()
+    assert runs.loc["R1", "length_m"] == pytest.approx(50.0)
+    assert runs.loc["R2.1", "from_manhole"] == "M2"
+    assert runs.loc["R2.2", "to_manhole"] == "M3"
+    assert pd.isna(runs.loc["R2.1", "invert_down_m"])
+    assert pick(layers.findings, row="R1", done="merged into one")["row"].tolist() == ["R1"]
+    assert pick(layers.findings, row="R2", done="split into rows")["row"].tolist() == ["R2"]
+    assert_accounted(layers)
+    sewers = layers.accounting.set_index("layer").loc["sewers"]
+    assert (sewers["read"], sewers["made"], sewers["kept"]) == (3, 1, 4)
+
+
+def test_heights_are_dropped(district):
+    high = [LineString([(*at(x, 0), -9999), (*at(x + 50, 0), -9999)]) for x in (0, 50, 100)]
+    district.put("sewers", make_sewers(geometry=high))
+    layers = district.read()
+    assert not layers.runs.geometry.has_z.any()
+    assert len(pick(layers.findings, layer="sewers", seen="heights in the geometry of 3 rows")) == 1
+
+
+def test_same_row_twice_is_left_out_once(district):
+    twice = pd.concat([make_trees(), make_trees().iloc[[1]]])
+    district.put("trees", twice)
+    layers = district.read()
+    assert layers.trees["tree_id"].tolist() == ["T1", "T2", "T3"]
+    found = pick(layers.findings, layer="trees", row="T2", seen="the same row stands twice")
+    assert found["seen"].tolist() == ["the same row stands twice: source row 4"]
+    assert_accounted(layers)
+
+
+def test_same_id_and_place_with_other_values_is_an_error(district):
+    other = make_trees(stem_diameter_mm=[310.0, 400.0, 500.0]).iloc[[0]]
+    district.put("trees", pd.concat([make_trees(), other]))
+    layers = district.read()
+    assert layers.trees.set_index("tree_id").loc["T1", "stem_diameter_mm"] == 300.0
+    assert len(pick(layers.findings, severity="error", row="T1", seen="with other values")) == 1
+    assert_accounted(layers)
+
+
+def test_same_id_elsewhere_is_renamed(district):
+    district.put("trees", make_trees(tree_id=["T1", "T1", "T1"]))
+    layers = district.read()
+    assert layers.trees["tree_id"].tolist() == ["T1", "T1~2", "T1~3"]
+    assert len(pick(layers.findings, layer="trees", done="renamed T1~")) == 2
+    assert_accounted(layers)
+
+
+def test_two_ids_at_one_place_are_kept_and_told(district):
+    place = Point(at(10, 4))
+    district.put("trees", make_trees(geometry=[place, place, Point(at(60, 4))]))
+    layers = district.read()
+    assert len(layers.trees) == 3
+    assert pick(layers.findings, row="T2", seen="lies exactly on T1")["done"].tolist() == [
+        "both kept"
+    ]
+
+
+def test_missing_ids_are_made_from_the_row(district):
+    district.put("trees", make_trees(tree_id=["T1", None, " "]))
+    layers = district.read()
+    assert layers.trees["tree_id"].tolist() == ["T1", "row-2", "row-3"]
+    assert pick(layers.findings, field="tree_id", seen="no id")["row"].tolist() == [
+        "row 2",
+        "row 3",
+    ]
+
+
+def test_ids_are_cleaned(district):
+    district.put("trees", make_trees(tree_id=["12.0", " 007 ", "T3"]))
+    assert district.read().trees["tree_id"].tolist() == ["007", "12", "T3"]
+
+
+def test_values_of_the_wrong_type(district):
+    district.put(
+        "sewers", make_sewers(diameter_mm=["300", "about 300", "400,5"], year=["old", "1960", ""])
+    )
+    layers = district.read()
+    np.testing.assert_array_equal(layers.runs["diameter_mm"], [300.0, np.nan, 400.5])
+    bad = pick(layers.findings, layer="sewers", field="diameter_mm", row="R2", seen="about 300")
+    assert "sewers.gpkg" in bad["seen"].iloc[0]
+    assert "values.sewers.diameter_mm" in bad["done"].iloc[0]
+    assert len(pick(layers.findings, field="year", row="R1", seen='"old" is no number')) == 1
+    assert len(pick(layers.findings, field="diameter_mm", seen="decimal comma")) == 1
+
+
+def test_values_that_cannot_be(district):
+    district.put(
+        "sewers", make_sewers(diameter_mm=[300.0, 0.0, 90000.0], material=["clay", "BT", "?"])
+    )
+    layers = district.read()
+    np.testing.assert_array_equal(layers.runs["diameter_mm"], [300.0, np.nan, np.nan])
+    assert layers.runs["material"].tolist() == ["clay", "unknown", "unknown"]
+    assert len(pick(layers.findings, field="diameter_mm", seen="is not within 50 to 5000 mm")) == 2
+    found = pick(layers.findings, field="material", row="R2")
+    assert '"BT" is none of concrete' in found["seen"].iloc[0]
+    assert "translate it with values.sewers.material" in found["done"].iloc[0]
+
+
+def test_declared_missing_values_leave_no_finding(district):
+    district.put("sewers", make_sewers(invert_up_m=[0.0, -9999.0, 1.8], year=[0, 1960, 0]))
+    district.say("missing", "sewers", invert_up_m=[0], year=[0])
+    layers = district.read()
+    np.testing.assert_array_equal(layers.runs["invert_up_m"], [np.nan, np.nan, 1.8])
+    np.testing.assert_array_equal(layers.runs["year"], [np.nan, 1960.0, np.nan])
+    assert pick(layers.findings, field="year").empty
+
+
+@pytest.mark.parametrize(("level", "is_kept"), [(2.0, True), (52.0, False)], ids=["sea", "inland"])
+def test_zero_levels_are_kept_only_where_they_can_be(district, level, is_kept):
+    district.put("sewers", make_sewers(invert_up_m=[0.0, level, level]))
+    layers = district.read()
+    assert layers.runs["invert_up_m"].notna().iloc[0] == is_kept
+    found = pick(layers.findings, field="invert_up_m", done="missing.sewers.invert_up_m = [0]")
+    assert len(found) == 1
+
+
+def test_ids_that_name_no_manhole(district):
+    district.put(
+        "sewers",
+        make_sewers(
+            from_manhole=["EOLS", "M2", "M3"],
+            to_manhole=["M2", "M3", "PUMP"],
+            geometry=[LINES[0], LINES[1], LineString([at(100, 0), at(149, 9)])],
+        ),
+    )
+    layers = district.read()
+    runs = layers.runs.set_index("run_id")
+    assert runs.loc["R1", "from_manhole"] == "M1"
+    assert runs.loc["R3", "to_manhole"] == "PUMP"
+    assert (
+        len(pick(layers.findings, row="R1", seen="names no manhole: EOLS", done="replaced by M1"))
+        == 1
+    )
+    assert len(pick(layers.findings, row="R3", seen="names no manhole: PUMP", done="id kept")) == 1
+
+
+def test_missing_manhole_ids_are_found_by_snapping(district):
+    near = LineString([at(0.3, 0.1), at(50, 0)])
+    far = LineString([at(100, 0), at(150, 0.9)])
+    district.put(
+        "sewers",
+        make_sewers(
+            from_manhole=[None, None, "M3"],
+            to_manhole=["M2", "M3", None],
+            geometry=[near, LINES[1], far],
+        ),
+    )
+    layers = district.read()
+    assert layers.runs["from_manhole"].tolist() == ["M1", "M2", "M3"]
+    assert pd.isna(layers.runs["to_manhole"].iloc[2])
+    assert len(pick(layers.findings, field="from_manhole", done="taken as M")) == 2
+    assert len(pick(layers.findings, row="R3", field="to_manhole", done="left as not known")) == 1
+
+
+def test_manholes_are_made_where_there_are_none(district):
+    district.drop("manholes")
+    district.put("sewers", make_sewers(from_manhole=None, to_manhole=None))
+    layers = district.read()
+    assert layers.runs["from_manhole"].tolist() == ["node-1", "node-2", "node-3"]
+    assert layers.runs["to_manhole"].tolist() == ["node-2", "node-3", "node-4"]
+    assert layers.manholes["manhole_id"].tolist() == ["node-1", "node-2", "node-3", "node-4"]
+    assert layers.manholes.geometry.x.tolist() == pytest.approx(
+        [at(x, 0)[0] for x in (0, 50, 100, 150)]
+    )
+    assert len(pick(layers.findings, layer="manholes", done="4 manholes made")) == 1
+    assert_accounted(layers)
+
+
+def test_runs_drawn_against_their_ids_are_turned(district):
+    district.put("sewers", make_sewers(geometry=[LINES[0].reverse(), LINES[1], LINES[2]]))
+    layers = district.read()
+    assert layers.runs.geometry.iloc[0].equals_exact(LINES[0], 0.001)
+    assert layers.runs["invert_up_m"].iloc[0] == 2.0
+    assert pick(layers.findings, done="line turned")["row"].tolist() == ["R1"]
+
+
+def test_line_end_far_from_its_manhole_is_told(district):
+    off = LineString([at(0, 3), at(50, 0)])
+    district.put("sewers", make_sewers(geometry=[off, LINES[1], LINES[2]]))
+    found = pick(district.read().findings, row="R1", field="from_manhole")
+    assert found["seen"].tolist() == ["line ends 3.00 m from its manhole M1"]
+
+
+def test_rising_runs_are_kept_and_summed(district):
+    district.put("sewers", make_sewers(invert_down_m=[2.5, 1.8, 1.7]))
+    layers = district.read()
+    found = pick(layers.findings, severity="info", seen="1 of 3 runs with both levels rise")
+    assert "R1" in found["seen"].iloc[0]
+    assert layers.runs["invert_down_m"].iloc[0] == 2.5
+
+
+def test_rows_that_are_no_live_tree_are_left_out(district):
+    district.put("trees", make_trees(status=["living", "stump", "planting site"]))
+    district.say(
+        "values", "trees", status={"stump": "exclude", "planting site": "exclude", "living": "keep"}
+    )
+    layers = district.read()
+    assert layers.trees["tree_id"].tolist() == ["T1"]
+    assert pick(layers.findings, field="status", done="left out")["row"].tolist() == ["T2", "T3"]
+    assert_accounted(layers)
+
+
+def test_unknown_protection_is_assumed_and_told(district):
+    district.put("trees", make_trees(protected=["ja", "nee", None]))
+    layers = district.read()
+    assert layers.trees["is_protected"].tolist() == [True, False, False]
+    assert pick(layers.findings, field="is_protected")["row"].tolist() == ["T3"]
+
+
+def test_column_names_with_blanks_and_other_case(district):
+    district.put(
+        "trees", make_trees().rename(columns={"tree_id": "Tree_ID ", "stem_diameter_mm": "DBH "})
+    )
+    district.say("fields", "trees", stem_diameter_mm="dbh")
+    layers = district.read()
+    assert layers.trees["stem_diameter_mm"].tolist() == [300.0, 400.0, 500.0]
+
+
+def test_text_in_another_encoding(district):
+    (district.folder / "inspections.csv").write_bytes(
+        "run_id,code,clock\nR1,BBA,völlig\n".encode("cp1252")
+    )
+    district.sections["layers"]["inspections"] = "inspections.csv"
+    layers = district.read()
+    assert layers.inspections["clock"].tolist() == ["völlig"]
+    assert len(pick(layers.findings, layer="inspections", seen="not UTF-8")) == 1
+
+
+def test_inspections_of_an_unknown_run_are_kept_and_told(district):
+    rows = pd.DataFrame(
+        {"run_id": ["R1", "R1", "R9"], "chainage_m": [1.5, 1.5, 3], "code": ["BBA"] * 3}
+    )
+    district.put("inspections", rows)
+    layers = district.read()
+    assert layers.inspections["run_id"].tolist() == ["R1", "R9"]
+    assert len(pick(layers.findings, layer="inspections", seen="stands twice")) == 1
+    assert len(pick(layers.findings, layer="inspections", seen='run_id "R9" is not among')) == 1
+    assert_accounted(layers)
+
+
+def test_decision_on_an_unknown_run_is_an_error(district):
+    district.put("decisions", pd.DataFrame({"run_id": ["R11"], "decision": ["force"]}))
+    found = pick(district.read().findings, severity="error", layer="decisions")
+    assert 'did you mean "R1"' in found["done"].iloc[0]
+
+
+def test_layer_in_the_wrong_place_is_told(district):
+    far = make_trees()
+    far = far.set_geometry(far.translate(0, 90_000))
+    district.put("trees", far)
+    found = pick(district.read().findings, severity="error", layer="trees", field="crs")
+    assert "lies within 90 km of the sewers" in found["seen"].iloc[0]
+
+
+def test_geopackage_with_a_table_first(district):
+    path = district.folder / "mixed.gpkg"
+    pyogrio.write_dataframe(pd.DataFrame({"note": ["x"]}), path, layer="notes")
+    pyogrio.write_dataframe(make_sewers(), path, layer="lines", append=True)
+    district.sections["layers"]["sewers"] = "mixed.gpkg"
+    assert len(district.read().runs) == 3
+
+
+def test_several_layers_and_none_named(district):
+    path = district.folder / "mixed.gpkg"
+    pyogrio.write_dataframe(make_sewers(), path, layer="lines")
+    pyogrio.write_dataframe(make_manholes(), path, layer="points", append=True)
+    district.sections["layers"]["sewers"] = "mixed.gpkg"
+    found = pick(district.read().findings, layer="sewers", seen="holds lines, points")
+    assert found["done"].tolist() == ["read lines"]
+
+
+def test_trees_as_points_in_parts(district):
+    pair = MultiPoint([at(10, 4), at(12, 4)])
+    single = MultiPoint([at(60, 4)])
+    district.put("trees", make_trees(geometry=[pair, single, Point(at(110, 4))]))
+    layers = district.read()
+    assert layers.trees["tree_id"].tolist() == ["T1.1", "T1.2", "T2", "T3"]
+    assert_accounted(layers)
+
+
+def test_invalid_crown_is_made_valid(district):
+    bow = Polygon([at(0, 0), at(10, 10), at(10, 0), at(0, 10)])
+    district.put("trees", make_trees(geometry=[bow, Point(at(60, 4)), Point(at(110, 4))]))
+    layers = district.read()
+    assert layers.trees["crown"].iloc[0].is_valid
+    assert len(pick(layers.findings, row="T1", done="made valid")) == 1
+
+
+def test_study_area_leaves_out_what_is_outside(district):
+    area = gpd.GeoDataFrame(
+        geometry=[Polygon([at(-5, -5), at(40, -5), at(40, 5), at(-5, 5)])], crs="EPSG:28992"
+    )
+    district.put("study_area", area)
+    layers = district.read()
+    assert layers.runs["run_id"].tolist() == ["R1"]
+    assert layers.manholes["manhole_id"].tolist() == ["M1", "M2"]
+    assert layers.trees["tree_id"].tolist() == ["T1", "T2"]
+    assert pick(layers.findings, layer="sewers", seen="outside the study area")["row"].tolist() == [
+        "R2",
+        "R3",
+    ]
+    assert_accounted(layers)
