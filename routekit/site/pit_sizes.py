@@ -174,7 +174,8 @@ def freeing_radius(drop_m: ArrayLike, length_m: ArrayLike, *, arcs: int) -> Floa
     drop, length = np.asarray(drop_m, dtype=float), np.asarray(length_m, dtype=float)
     open_ = (drop > 0) & (length > 0)
     radius = (length**2 + drop**2) / (2 * arcs * np.where(open_, drop, 1.0))
-    return np.asarray(np.where(open_ & (drop <= arcs * radius), radius, np.nan))
+    steep = drop > arcs * radius * (1 + 1e-9)
+    return np.asarray(np.where(open_ & ~steep, radius, np.nan))
 
 
 def _lead_in_section(drop: Floats, radius: Floats, arcs: int) -> Floats:

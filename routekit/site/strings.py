@@ -227,7 +227,8 @@ def tabulate_strings(
         launch_pit, reception_pit (empty where the chamber receives), new_outside_mm, sdr,
         pull_low_kn, pull_mid_kn, pull_high_kn, head_kn, allowable_kn, utilisation (by the force
         level of the settings), utilisation_high, machine_utilisation, weld_count, overlap_m
-        (overlength for relaxation), difficulty, is_too_short, over_limit, start_reason, end_reason, to_confirm, geometry.
+        (overlength for relaxation), difficulty, is_too_short, over_limit, start_reason, end_reason,
+        to_confirm, geometry.
     """
     part = plan.partition
     table = measure_spans(chains, offers, part.first, part.last, part.size)

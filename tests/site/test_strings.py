@@ -21,8 +21,9 @@ def test_a_string_of_140_m_through_manholes_at_28_m_is_one_string():
     assert row["length_m"] == pytest.approx(140)
     assert (row["from_manhole"], row["to_manhole"]) == ("M0", "M5")
     assert row["pull_high_kn"] == pytest.approx(50)
-    assert row["utilisation"] == pytest.approx(50 / 109.4)
-    assert row["machine_utilisation"] == pytest.approx(150 / 400)
+    assert row["utilisation"] == pytest.approx(40 / 109.4)
+    assert row["utilisation_high"] == pytest.approx(50 / 109.4)
+    assert row["machine_utilisation"] == pytest.approx(140 / 1000)
     assert row["weld_count"] == 12  # 12 bars of 12 m: 11 joints and the head
     assert row["overlap_m"] == pytest.approx(2.8)
     assert row["difficulty"] == "challenging"
@@ -63,11 +64,24 @@ def test_each_cause_splits_the_string(change, reason):
         points = straight(4, step=40.0)
     if change == "host":
         columns = {"material": ["clay", "clay", "steel", "steel"]}
-    strings, _ = plan(make_street(points, **columns), offers=offers)
+    settings = with_strings(force_level="high", machine_limit_kn=400.0)
+    strings, _ = plan(make_street(points, **columns), offers=offers, settings=settings)
     assert len(strings) == 2
     assert reason in set(strings["end_reason"]) | set(strings["start_reason"])
     assert ";".join(strings["run_ids"]) == "R0;R1;R2;R3"
     assert (strings["over_limit"] == "").all()
+
+
+def test_the_force_level_decides_and_a_tight_high_estimate_is_to_be_confirmed():
+    runs, offers = make_street(straight(4)), {"drag_kn": 30.0}  # high 120, middle 96 of 109 kN
+    middle, _ = plan(runs, offers=offers, settings=with_strings(force_level="mid"))
+    assert len(middle) == 1
+    assert middle["to_confirm"].str.contains("high estimate of the drag").all()
+    high, _ = plan(runs, offers=offers, settings=with_strings(force_level="high"))
+    assert len(high) == 2
+    assert (high["to_confirm"] == "").all()
+    safe, _ = plan(runs, offers=offers, settings=with_strings(safety_factor=2.0))
+    assert len(safe) == 2
 
 
 def test_the_larger_size_throughout_saves_a_pit_where_it_is_allowed():

@@ -1,0 +1,232 @@
+"""What all excavations together take of each tree, against open cut.
+
+Several excavations at one tree count as their union, never as their sum. A severed share does not
+apply to pits and small digs: roots pass beside a hole of a few metres, unlike a continuous trench,
+so only the footprint and the structural zone are held against the tree. Corridors of runs that stay
+in open cut are counted here by footprint; what they sever is in the table of tree losses.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+import pandas as pd
+import shapely
+from numpy.typing import NDArray
+
+from routekit.geometry import circle_polygon_area, polygon_edges
+from routekit.site.settings import DigSettings
+from routekit.site.surroundings import Ints, Objects, ZoneLayer, zone_overlaps
+
+Floats = NDArray[np.float64]
+
+WORK_COLUMNS: Final = ("label", "method", "geometry")
+
+
+def list_works(
+    pits: pd.DataFrame, digs: pd.DataFrame, corridors: pd.DataFrame | None = None
+) -> pd.DataFrame:
+    """List all excavations of the recommended works.
+
+    Parameters
+    ----------
+    pits, digs : pandas.DataFrame
+        From this folder.
+    corridors : pandas.DataFrame, optional
+        Runs that stay in open cut: run_id, geometry (polygon).
+
+    Returns
+    -------
+    pandas.DataFrame
+        label (text), method, geometry; without those that have no geometry.
+    """
+    named = digs["connection_id"].where(digs["connection_id"] != "", digs["run_id"])
+    parts = [
+        pd.DataFrame(
+            {
+                "label": pits["role"].astype(str) + " pit " + pits["pit_id"].astype(str),
+                "method": pits["method"],
+                "geometry": pits["geometry"].to_numpy(dtype=object),
+            }
+        ),
+        pd.DataFrame(
+            {
+                "label": digs["kind"].astype(str).str.replace("_", " ")
+                + " dig " + named.astype(str),
+                "method": digs["method"],
+                "geometry": digs["geometry"].to_numpy(dtype=object),
+            }
+        ),
+    ]  # fmt: skip
+    if corridors is not None:
+        parts.append(
+            pd.DataFrame(
+                {
+                    "label": "open cut of run " + corridors["run_id"].astype(str),
+                    "method": "open cut",
+                    "geometry": corridors["geometry"].to_numpy(dtype=object),
+                }
+            )
+        )
+    works = pd.concat([part.astype(object) for part in parts], ignore_index=True)
+    return works[works["geometry"].notna()].reset_index(drop=True)
+
+
+def union_by_tree(polygons: Objects, owner: Ints, size: int) -> Objects:
+    """Join the polygons of each owner.
+
+    Parameters
+    ----------
+    polygons : numpy.ndarray of object, shape (p,)
+    owner : numpy.ndarray of int, shape (p,)
+        Owners below `size`, ascending; each has at least one polygon.
+    size : int
+
+    Returns
+    -------
+    numpy.ndarray of object, shape (size,)
+    """
+    rank = np.arange(len(owner)) - np.searchsorted(owner, owner)
+    table = np.full((size, int(rank.max(initial=0)) + 1), None, dtype=object)
+    table[owner, rank] = polygons
+    joined = table[:, 0].copy()
+    many = np.flatnonzero(np.bincount(owner, minlength=size) > 1)
+    joined[many] = shapely.union_all(table[many], axis=1)
+    return joined
+
+
+def _share_of_zones(union: Objects, tree: Ints, zones: ZoneLayer) -> tuple[Floats, Floats]:
+    """Footprint in the zone and in the structural zone of each tree, m2."""
+    edges, every = polygon_edges(union), np.arange(len(tree))
+    radius, inner = zones.radius_m[tree], zones.structural_radius_m[tree]
+    footprint = np.zeros(len(tree))
+    circle = ~np.isnan(radius)
+    footprint[circle] = circle_polygon_area(
+        zones.centre[tree[circle]], radius[circle], edges, every[circle]
+    )
+    footprint[~circle] = shapely.area(
+        shapely.intersection(union[~circle], zones.polygon[tree[~circle]])
+    )
+    structural = np.full(len(tree), np.nan)
+    known = ~np.isnan(inner)
+    structural[known] = circle_polygon_area(
+        zones.centre[tree[known]], inner[known], edges, every[known]
+    )
+    return footprint, structural
+
+
+def _touched_text(works: pd.DataFrame, dug: Ints, row: Ints, size: int) -> Objects:
+    """List what touches each tree, in the order of the works."""
+    label = works["label"].iloc[dug].reset_index(drop=True)
+    text = label.groupby(row).agg("; ".join)
+    return text.reindex(np.arange(size), fill_value="").to_numpy(dtype=object)
+
+
+def _unsettled_trees(works: pd.DataFrame, zones: ZoneLayer, distance_m: float) -> pd.DataFrame:
+    """List the trees with no known zone that stand near excavations."""
+    shapes = works["geometry"].to_numpy(dtype=object)
+    dug, place = zones.unknown_index.query(shapes, predicate="dwithin", distance=distance_m)
+    order = np.lexsort((dug, place))
+    dug, place = dug[order], place[order]
+    unique, row = np.unique(place, return_inverse=True)
+    return pd.DataFrame(
+        {
+            "tree_id": zones.tree_id[zones.unknown[unique]],
+            "touched_by": "near: " + pd.Series(
+                _touched_text(works, dug, row, len(unique)), dtype=object
+            ),
+            "working_method": "zone not known: ask an arborist before digging",
+            "n_works": np.bincount(row, minlength=len(unique)),
+        }
+    )  # fmt: skip
+
+
+def tree_balance(
+    zones: ZoneLayer,
+    pits: pd.DataFrame,
+    digs: pd.DataFrame,
+    corridors: pd.DataFrame | None = None,
+    *,
+    tree_loss: pd.DataFrame | None = None,
+    settings: DigSettings,
+    unknown_tree_distance_m: float,
+) -> pd.DataFrame:
+    """Balance the recommended works against open cut, tree by tree.
+
+    Parameters
+    ----------
+    zones : ZoneLayer
+    pits, digs : pandas.DataFrame
+        From this folder.
+    corridors : pandas.DataFrame, optional
+        Runs that stay in open cut: run_id, geometry (polygon).
+    tree_loss : pandas.DataFrame, optional
+        Open cut everywhere: tree_id, footprint_m2, footprint_share, severed_m2, severed_share,
+        severity.
+    settings : DigSettings
+    unknown_tree_distance_m : float
+        A tree without a zone is listed when an excavation is this near, m.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per tree that either touches, by tree_id: n_works, footprint_m2, footprint_share,
+        structural_m2 (NaN where the structural radius is not known), is_structural (nullable),
+        touched_by, working_method; with `tree_loss` also open_cut_footprint_m2,
+        open_cut_footprint_share, open_cut_severed_share, open_cut_severity, spared_m2 (footprint
+        of open cut less that of the recommended works). Trees of unknown zone have NaN areas.
+    """
+    works = list_works(pits, digs, corridors)
+    shapes = works["geometry"].to_numpy(dtype=object)
+    dug, tree, _, _ = zone_overlaps(shapes, polygon_edges(shapes), zones)
+    order = np.lexsort((dug, tree))
+    dug, tree = dug[order], tree[order]
+    touched, row = np.unique(tree, return_inverse=True)
+    union = union_by_tree(shapes[dug], row, len(touched))
+    footprint, structural = _share_of_zones(union, touched, zones)
+    breach = pd.array(structural > 1e-9, dtype="boolean")
+    breach[np.isnan(structural)] = pd.NA
+    careful = f"{settings.root_zone_method} excavation, roots kept, arborist on site"
+    table = pd.DataFrame(
+        {
+            "tree_id": zones.tree_id[touched],
+            "n_works": np.bincount(row, minlength=len(touched)),
+            "footprint_m2": footprint,
+            "footprint_share": np.minimum(footprint / zones.area_m2[touched], 1.0),
+            "structural_m2": structural,
+            "is_structural": breach,
+            "touched_by": _touched_text(works, dug, row, len(touched)),
+            "working_method": np.where(
+                structural > 1e-9, "structural roots: arborist decides before any work", careful
+            ),
+        }
+    )
+    unsettled = _unsettled_trees(works, zones, unknown_tree_distance_m)
+    if len(unsettled):
+        table = pd.concat([table, unsettled.reindex(columns=table.columns)], ignore_index=True)
+    if tree_loss is not None:
+        table = _add_open_cut(table, tree_loss)
+    return table.sort_values("tree_id", ignore_index=True)
+
+
+def _add_open_cut(table: pd.DataFrame, tree_loss: pd.DataFrame) -> pd.DataFrame:
+    """Set the losses of open cut everywhere beside those of the recommended works."""
+    before = tree_loss[
+        ["tree_id", "footprint_m2", "footprint_share", "severed_share", "severity"]
+    ].rename(columns=lambda name: name if name == "tree_id" else f"open_cut_{name}")
+    both = table.merge(before, on="tree_id", how="outer")
+    untouched = both["n_works"].isna()
+    for name in ("n_works", "footprint_m2", "footprint_share", "structural_m2"):
+        both[name] = both[name].mask(untouched, 0)
+    both["n_works"] = both["n_works"].astype(int)
+    both["is_structural"] = both["is_structural"].mask(untouched, other=False)
+    for name in ("touched_by", "working_method"):
+        both[name] = both[name].mask(untouched, "")
+    for name in ("open_cut_footprint_m2", "open_cut_footprint_share", "open_cut_severed_share"):
+        absent = ~both["tree_id"].isin(tree_loss["tree_id"])
+        both[name] = both[name].mask(absent, 0)
+    both["open_cut_severity"] = both["open_cut_severity"].astype(object).where(
+        both["tree_id"].isin(tree_loss["tree_id"]), "none"
+    )
+    return both.assign(spared_m2=both["open_cut_footprint_m2"] - both["footprint_m2"])

@@ -1,0 +1,274 @@
+"""Small excavations that remain: connections, replaced manholes, local repairs.
+
+Trenchless is not root-free. A connection of a burst or slip-lined run is dug up and rejoined; one
+of a lined run is reopened from inside by robot and needs no dig. What is left out: the branch
+itself between the run and the house or gully.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from numpy.typing import ArrayLike, NDArray
+from shapely import STRtree
+
+from routekit.geometry import line_parts, polygon_edges
+from routekit.site.chains import end_directions
+from routekit.site.settings import DigSettings
+from routekit.site.surroundings import (
+    Floats,
+    Ints,
+    Objects,
+    ZoneLayer,
+    rectangle_corners,
+    sum_by,
+    zone_overlaps,
+)
+from routekit.vocabulary import MM_PER_M
+
+Bools = NDArray[np.bool_]
+
+DUG_TECHNIQUES: Final = ("burst_same", "burst_upsized", "slip_lining")
+"""Techniques whose connections are dug up."""
+ROBOT_TECHNIQUES: Final = ("cipp", "close_fit")
+"""Techniques whose connections are reopened from inside."""
+
+DIG_COLUMNS: Final = (
+    "dig_id", "connection_id", "run_id", "kind", "method", "footprint_m2", "zone_overlap_m2",
+    "structural_m2", "is_structural", "worst_tree", "worst_share", "is_settled", "geometry",
+)  # fmt: skip
+"""Columns of the table of digs, in order."""
+
+
+def measure_digs(polygons: ArrayLike, zones: ZoneLayer) -> pd.DataFrame:
+    """Measure what excavations of any shape take of root zones.
+
+    Parameters
+    ----------
+    polygons : array_like of shapely Polygon, shape (n,)
+        None takes nothing.
+    zones : ZoneLayer
+
+    Returns
+    -------
+    pandas.DataFrame
+        footprint_m2, zone_overlap_m2 and structural_m2 (added over trees), is_structural,
+        worst_tree (id; empty for none), worst_share, is_settled (False where a structural
+        radius that matters is not known).
+    """
+    shapes = np.asarray(polygons, dtype=object)
+    size = len(shapes)
+    dug, tree, overlap, structural = zone_overlaps(shapes, polygon_edges(shapes), zones)
+    share = np.minimum(overlap / zones.area_m2[tree], 1.0)
+    order = np.lexsort((tree, -np.nan_to_num(share, nan=2.0), -np.nan_to_num(structural), dug))
+    first = order[np.unique(dug[order], return_index=True)[1]]
+    worst, worst_share = np.full(size, "", dtype=object), np.zeros(size)
+    worst[dug[first]], worst_share[dug[first]] = zones.tree_id[tree[first]], share[first]
+    deep = sum_by(dug, np.nan_to_num(structural), size)
+    return pd.DataFrame(
+        {
+            "footprint_m2": np.nan_to_num(shapely.area(shapes)),
+            "zone_overlap_m2": sum_by(dug, overlap, size),
+            "structural_m2": deep,
+            "is_structural": deep > 1e-9,
+            "worst_tree": worst,
+            "worst_share": worst_share,
+            "is_settled": np.bincount(dug[np.isnan(structural)], minlength=size) == 0,
+        }
+    )
+
+
+def _squares(points: Objects, axis: Floats, side_m: ArrayLike) -> Objects:
+    """Lay squares round points, along axes."""
+    side = np.broadcast_to(np.asarray(side_m, dtype=float), (len(points),))
+    middle = np.stack([shapely.get_x(points), shapely.get_y(points)], axis=1)
+    corners = rectangle_corners(middle, axis, -side / 2, side / 2, side)
+    return np.asarray(shapely.polygons(corners), dtype=object)
+
+
+def _find_runs(
+    connections: pd.DataFrame, runs: pd.DataFrame, reach_m: float
+) -> Ints:
+    """Row of the run of each connection: by name, else the nearest; -1 where there is none."""
+    named = pd.Index(runs["run_id"]).get_indexer(connections["run_id"])
+    row: Ints = np.asarray(named, dtype=np.int64)
+    lost = np.flatnonzero(row < 0)
+    if len(lost) and len(runs):
+        tree = STRtree(runs["geometry"].to_numpy(dtype=object))
+        points = connections["geometry"].to_numpy(dtype=object)[lost]
+        found = tree.query_nearest(points, max_distance=reach_m, all_matches=False)
+        row[lost[found[0]]] = found[1]
+    return row
+
+
+def _feet(points: Objects, lines: Objects) -> tuple[Objects, Floats]:
+    """Nearest points on lines and the direction of the lines there."""
+    at = shapely.line_locate_point(lines, points)
+    total = shapely.length(lines)
+    low, high = np.maximum(at - 0.25, 0), np.minimum(at + 0.25, total)
+    axis, _ = end_directions(line_parts(lines, low, high))
+    return np.asarray(shapely.line_interpolate_point(lines, at), dtype=object), axis
+
+
+def connection_digs(
+    connections: gpd.GeoDataFrame,
+    runs: gpd.GeoDataFrame,
+    technique: ArrayLike,
+    zones: ZoneLayer,
+    *,
+    settings: DigSettings,
+) -> gpd.GeoDataFrame:
+    """Find the dig, or the robot's work, at each connection.
+
+    Parameters
+    ----------
+    connections : geopandas.GeoDataFrame
+        connection_id, run_id (may be missing: the nearest run takes it), geometry (Point).
+    runs : geopandas.GeoDataFrame
+        run_id (unique), geometry.
+    technique : array_like of str, shape (number of runs,)
+        Technique code of each run; with one code for all the digs of that option are found.
+    zones : ZoneLayer
+    settings : DigSettings
+
+    Returns
+    -------
+    geopandas.GeoDataFrame
+        `DIG_COLUMNS`; one row per connection of a run whose technique digs or reopens, in input
+        order. kind is «connection», method hand, suction, machine or robot; a robot has no
+        footprint and no geometry. Connections with no run within reach are left out.
+
+    Notes
+    -----
+    The square lies round the connection's foot on the run, along the run. Where the machine's
+    square would meet a root zone the smaller square of the careful method is dug instead.
+    """
+    codes = np.asarray(technique, dtype=object)
+    row = _find_runs(connections, runs, settings.connection_reach_m)
+    code = np.where(row >= 0, codes[row] if len(codes) else "", "")
+    kept = np.isin(code.astype(str), [*DUG_TECHNIQUES, *ROBOT_TECHNIQUES])
+    row, code = row[kept], code[kept]
+    table = connections.loc[kept]
+    points = table["geometry"].to_numpy(dtype=object)
+    lines = runs["geometry"].to_numpy(dtype=object)[row]
+    foot, axis = _feet(points, lines) if len(points) else (points, np.empty((0, 2)))
+    is_robot = np.isin(code.astype(str), ROBOT_TECHNIQUES)
+    machine = _squares(foot, axis, settings.connection_side_m)
+    near = measure_digs(machine, zones)["zone_overlap_m2"].to_numpy() > 0
+    careful = settings.root_zone_method
+    small = settings.hand_side_m if careful == "hand" else settings.suction_side_m
+    polygon = np.where(near, _squares(foot, axis, small), machine)
+    polygon[is_robot] = None
+    method = np.select([is_robot, near], ["robot", careful], "machine").astype(object)
+    named = table["connection_id"].to_numpy(dtype=object)
+    ids = runs["run_id"].to_numpy(dtype=object)[row]
+    return _dig_table("connection", named, ids, method, polygon, zones, crs=runs.crs)
+
+
+def manhole_digs(
+    manholes: gpd.GeoDataFrame, zones: ZoneLayer, *, settings: DigSettings
+) -> gpd.GeoDataFrame:
+    """Find the excavation round each manhole that is replaced.
+
+    Parameters
+    ----------
+    manholes : geopandas.GeoDataFrame
+        The manholes to be replaced: manhole_id, chamber_length_mm, chamber_width_mm, geometry.
+    zones : ZoneLayer
+    settings : DigSettings
+
+    Returns
+    -------
+    geopandas.GeoDataFrame
+        `DIG_COLUMNS`, kind «manhole»; connection_id holds the manhole's id. A square of the
+        larger clear size, both walls and both margins, laid east-west: how chambers lie is not
+        known. A chamber of unknown size has the default outside size.
+    """
+    clear = np.fmax(
+        manholes["chamber_length_mm"].to_numpy(dtype=float),
+        manholes["chamber_width_mm"].to_numpy(dtype=float),
+    )
+    outside = np.where(
+        np.isnan(clear), settings.default_chamber_m, clear / MM_PER_M + 2 * settings.chamber_wall_m
+    )
+    points = manholes["geometry"].to_numpy(dtype=object)
+    east = np.tile([1.0, 0.0], (len(points), 1))
+    polygon = _squares(points, east, outside + 2 * settings.manhole_margin_m)
+    near = measure_digs(polygon, zones)["zone_overlap_m2"].to_numpy() > 0
+    method = np.where(near, settings.root_zone_method, "machine").astype(object)
+    none = np.full(len(points), "", dtype=object)
+    named = manholes["manhole_id"].to_numpy(dtype=object)
+    return _dig_table("manhole", named, none, method, polygon, zones, crs=manholes.crs)
+
+
+def repair_digs(
+    repairs: pd.DataFrame,
+    runs: gpd.GeoDataFrame,
+    width_m: ArrayLike,
+    zones: ZoneLayer,
+    *,
+    settings: DigSettings,
+) -> gpd.GeoDataFrame:
+    """Find the excavation of each local repair in open trench.
+
+    Parameters
+    ----------
+    repairs : pandas.DataFrame
+        run_id, from_m, to_m: the stretch of run that is dug, chainages in m.
+    runs : geopandas.GeoDataFrame
+        run_id (unique), geometry.
+    width_m : array_like of float, shape (number of runs,)
+        Dug width on each run, m.
+    zones : ZoneLayer
+    settings : DigSettings
+
+    Returns
+    -------
+    geopandas.GeoDataFrame
+        `DIG_COLUMNS`, kind «local_repair»; connection_id is empty.
+
+    Raises
+    ------
+    ValueError
+        If a repair names a run that does not exist.
+    """
+    row = pd.Index(runs["run_id"]).get_indexer(repairs["run_id"])
+    if np.any(row < 0):
+        lost = repairs["run_id"].to_numpy(dtype=object)[row < 0][:5].tolist()
+        raise ValueError(f"repairs on runs that do not exist: {lost}")
+    lines = runs["geometry"].to_numpy(dtype=object)[row]
+    stretch = (repairs[name].to_numpy(dtype=float) for name in ("from_m", "to_m"))
+    parts = line_parts(lines, *stretch) if len(lines) else lines
+    width = np.asarray(width_m, dtype=float)[row]
+    polygon = shapely.buffer(parts, width / 2, cap_style="flat", join_style="mitre")
+    polygon = np.asarray(polygon, dtype=object)
+    near = measure_digs(polygon, zones)["zone_overlap_m2"].to_numpy() > 0
+    method = np.where(near, settings.root_zone_method, "machine").astype(object)
+    none = np.full(len(row), "", dtype=object)
+    ids = repairs["run_id"].to_numpy(dtype=object)
+    return _dig_table("local_repair", none, ids, method, polygon, zones, crs=runs.crs)
+
+
+_PREFIX: Final = {"connection": "C", "manhole": "M", "local_repair": "R"}
+
+
+def _dig_table(
+    kind: str, named: Objects, run_id: Objects, method: Objects, polygon: Objects,
+    zones: ZoneLayer, *, crs: object,
+) -> gpd.GeoDataFrame:  # fmt: skip
+    """Put one kind of dig into the table of digs; ids are D, the kind's letter and a number."""
+    size = len(polygon)
+    number = np.char.mod(f"D{_PREFIX[kind]}%05d", np.arange(1, size + 1)).astype(object)
+    table = measure_digs(polygon, zones).assign(
+        dig_id=number,
+        connection_id=named,
+        run_id=run_id,
+        kind=np.full(size, kind, dtype=object),
+        method=method,
+    )
+    columns = [name for name in DIG_COLUMNS if name != "geometry"]
+    return gpd.GeoDataFrame(table[columns], geometry=polygon, crs=crs)

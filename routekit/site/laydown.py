@@ -1,0 +1,276 @@
+"""Room for the welded string behind its launch pit.
+
+The string lies in a straight strip that starts at the pit's outer edge and leaves the run; a few
+directions are tried, since the string bends on the surface. The strip ends at the first obstacle
+or stem and at the edge of the study. What is left out: parked cars, street furniture, slopes, and
+strips that follow a curved street.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from numpy.typing import NDArray
+from shapely import STRtree
+
+from routekit.site.settings import LaydownSettings
+from routekit.site.surroundings import (
+    Floats,
+    Ints,
+    Objects,
+    Surroundings,
+    rectangle_corners,
+    sum_by,
+)
+from routekit.site.wording import number_text
+from routekit.vocabulary import SURFACE_KINDS
+
+Bools = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Strips:
+    """Strips, one per row: start, unit axis, wanted length."""
+
+    origin: Floats
+    axis: Floats
+    length_m: Floats
+
+    def polygons(self, length_m: Floats, width_m: float) -> Objects:
+        """Draw the strips at some length; None where it is zero or not known."""
+        drawn = np.flatnonzero(length_m > 0)
+        shapes = np.full(len(length_m), None, dtype=object)
+        corners = rectangle_corners(
+            self.origin[drawn], self.axis[drawn], np.zeros(len(drawn)), length_m[drawn],
+            np.full(len(drawn), width_m),
+        )  # fmt: skip
+        shapes[drawn] = shapely.polygons(corners)
+        return shapes
+
+
+def turn_axes(axis: Floats, angle_deg: float) -> Floats:
+    """Turn directions anticlockwise.
+
+    Parameters
+    ----------
+    axis : numpy.ndarray of float, shape (n, 2)
+    angle_deg : float
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (n, 2)
+    """
+    turn = np.radians(angle_deg)
+    cos, sin = np.cos(turn), np.sin(turn)
+    return np.asarray(axis @ np.array([[cos, sin], [-sin, cos]]))
+
+
+def _first_hits(strips: _Strips, polygons: Objects, strip: Ints, parts: Objects) -> Floats:
+    """Distance along each strip at which it first meets any of the shapes paired with it."""
+    shared = shapely.intersection(polygons[strip], parts)
+    points, pair = shapely.get_coordinates(shared, return_index=True)
+    row = strip[pair]
+    along = np.sum((points - strips.origin[row]) * strips.axis[row], axis=1)
+    nearest = np.full(len(polygons), np.inf)
+    np.minimum.at(nearest, row, np.maximum(along, 0))
+    return nearest
+
+
+def free_length(strips: _Strips, around: Surroundings, settings: LaydownSettings) -> Floats:
+    """Measure how far strips run before an obstacle, a stem or the edge of the study.
+
+    Parameters
+    ----------
+    strips : _Strips
+    around : Surroundings
+    settings : LaydownSettings
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (n,)
+        m; at most the wanted length; NaN where that is not known.
+    """
+    wanted = strips.length_m
+    polygons = strips.polygons(wanted, settings.width_m)
+    strip, shape = around.obstacles.index.query(polygons, predicate="intersects")
+    found = np.minimum(
+        wanted, _first_hits(strips, polygons, strip, around.obstacles.shape[shape])
+    )
+    if around.study is not None:
+        drawn = np.flatnonzero(~shapely.is_missing(polygons))
+        outside = shapely.difference(polygons[drawn], around.study)
+        found = np.minimum(found, _first_hits(strips, polygons, drawn, outside))
+    stems = np.asarray(shapely.points(around.zones.centre), dtype=object)
+    wide = strips.polygons(wanted, settings.width_m + 2 * settings.stem_clearance_m)
+    strip, tree = STRtree(stems).query(wide, predicate="intersects")
+    return np.minimum(found, _first_hits(strips, wide, strip, stems[tree]))
+
+
+def _launch_strips(strings: pd.DataFrame, pits: pd.DataFrame) -> _Strips:
+    """Start each strip at the outer edge of the launch pit, out of the string's first run."""
+    row = pd.Index(pits["pit_id"]).get_indexer(strings["launch_pit"])
+    known = np.flatnonzero((row >= 0) & pits["geometry"].notna().to_numpy()[row])
+    corners = shapely.get_coordinates(pits["geometry"].to_numpy(dtype=object)[row[known]])
+    square = corners.reshape(-1, 5, 2)[:, :4]
+    # Corners 0 and 3 are the inner edge, 1 and 2 the outer edge, along the pit's run.
+    inner, outer = square[:, [0, 3]].mean(axis=1), square[:, [1, 2]].mean(axis=1)
+    pit_run = pits["run_id"].to_numpy(dtype=object)[row[known]]
+    follows = _follows_string(strings.iloc[known], pit_run)
+    begin = np.where(follows[:, None], outer, inner)
+    way = np.where(follows[:, None], outer - inner, inner - outer)
+    size = len(strings)
+    origin, axis = np.full((size, 2), np.nan), np.full((size, 2), np.nan)
+    origin[known], axis[known] = begin, way / np.hypot(way[:, 0], way[:, 1])[:, None]
+    length = (strings["length_m"] + strings["overlap_m"]).to_numpy(dtype=float)
+    wanted = np.full(size, np.nan)
+    wanted[known] = length[known]
+    return _Strips(origin=origin, axis=axis, length_m=wanted)
+
+
+def _follows_string(strings: pd.DataFrame, pit_run: Objects) -> Bools:
+    """Whether a launch pit follows the axis of its own string's run, not the neighbour's."""
+    ends = strings["run_ids"].astype(str).str.split(";")
+    first, last = ends.str[0].to_numpy(dtype=object), ends.str[-1].to_numpy(dtype=object)
+    own = np.where(strings["pulled"].to_numpy(dtype=object) == "downstream", first, last)
+    return np.asarray(own == pit_run.astype(str).astype(object))
+
+
+def _blocked_surfaces(
+    polygons: Objects, around: Surroundings
+) -> tuple[dict[str, Floats], Objects]:
+    """Areas blocked by kind of surface, and the same as text."""
+    size = len(polygons)
+    strip, piece = around.surfaces.index.query(polygons, predicate="intersects")
+    area = shapely.area(shapely.intersection(polygons[strip], around.surfaces.shape[piece]))
+    kind = around.surfaces.kind[piece]
+    areas = {
+        name: sum_by(strip[kind == name], area[kind == name], size) for name in SURFACE_KINDS
+    }
+    text = np.full(size, "", dtype=object)
+    for name, blocked in areas.items():
+        said = np.char.mod(f"{name} %.0f m2", blocked).astype(object)
+        comma = np.where(text != "", ", ", "").astype(object)
+        text = np.where(blocked >= 0.5, text + comma + said, text)
+    return areas, text
+
+
+def _count_near(polygons: Objects, shapes: Objects, distance_m: float) -> Ints:
+    """Count shapes near strips."""
+    strip, _ = STRtree(shapes).query(polygons, predicate="dwithin", distance=distance_m)
+    return np.asarray(np.bincount(strip, minlength=len(polygons)), dtype=np.int64)
+
+
+def plan_laydown(
+    strings: gpd.GeoDataFrame,
+    pits: gpd.GeoDataFrame,
+    around: Surroundings,
+    *,
+    trees: gpd.GeoDataFrame | None = None,
+    connections: gpd.GeoDataFrame | None = None,
+    settings: LaydownSettings,
+) -> gpd.GeoDataFrame:
+    """Lay out the strip for each welded string and say what it blocks.
+
+    Parameters
+    ----------
+    strings, pits : geopandas.GeoDataFrame
+        From `routekit.site.planning.plan_site`.
+    around : Surroundings
+    trees : geopandas.GeoDataFrame, optional
+        crown (polygon or None): crowns over the strip are counted.
+    connections : geopandas.GeoDataFrame, optional
+        kind: house connections stand for entrances.
+    settings : LaydownSettings
+
+    Returns
+    -------
+    geopandas.GeoDataFrame
+        One row per string: string_id, wanted_m (string and overlength), available_m, turn_deg,
+        fits (nullable), longest_string_m (whole bars that fit, without overlength), stages
+        (lengths that are welded to one another during the pull; missing where not even one bar
+        fits), blocks (text), carriageway_m2, entrances, crowns, crowns_unknown, text,
+        geometry (the strip that is used). NaN and missing where the launch pit is not placed.
+    """
+    strips = _launch_strips(strings, pits)
+    size = len(strings)
+    best, turn = np.full(size, np.nan), np.zeros(size)
+    chosen = strips.axis.copy()
+    for angle in settings.bend_into_street_deg:
+        tried = _Strips(
+            origin=strips.origin, axis=turn_axes(strips.axis, angle), length_m=strips.length_m
+        )
+        found = free_length(tried, around, settings)
+        better = (found > best + 1e-6) | (np.isnan(best) & ~np.isnan(found))
+        best, turn = np.where(better, found, best), np.where(better, angle, turn)
+        chosen[better] = tried.axis[better]
+    used = _Strips(origin=strips.origin, axis=chosen, length_m=best)
+    polygons = used.polygons(best, settings.width_m)
+    areas, blocks = _blocked_surfaces(polygons, around)
+    crown = _crown_counts(polygons, trees, settings)
+    bars = np.floor(best / settings.bar_length_m + 1e-9) * settings.bar_length_m
+    fits = best >= strips.length_m - 1e-6
+    stages = np.where(
+        fits, 1, np.ceil(strips.length_m / np.where(bars > 0, bars, np.nan) - 1e-9)
+    )
+    unknown = np.isnan(best)
+    longest = np.where(fits, strings["length_m"].to_numpy(dtype=float), bars)
+    table = pd.DataFrame(
+        {
+            "string_id": strings["string_id"].to_numpy(dtype=object),
+            "wanted_m": strips.length_m, "available_m": best,
+            "turn_deg": np.where(unknown, np.nan, turn),
+            "fits": pd.array(fits, dtype="boolean"),
+            "longest_string_m": np.where(unknown, np.nan, longest),
+            "stages": pd.array(np.where(unknown, np.nan, stages), dtype="Int64"),
+            "blocks": blocks, "carriageway_m2": areas["carriageway"],
+            "entrances": _entrance_counts(polygons, connections, settings),
+            "crowns": crown[0], "crowns_unknown": crown[1],
+        }
+    )  # fmt: skip
+    table.loc[unknown, "fits"] = pd.NA
+    table["text"] = _describe(table)
+    return gpd.GeoDataFrame(table, geometry=polygons, crs=strings.crs)
+
+
+def _crown_counts(
+    polygons: Objects, trees: pd.DataFrame | None, settings: LaydownSettings
+) -> tuple[Ints, Ints]:
+    """Crowns over each strip, and stems beside it whose crown is not known."""
+    if trees is None or not len(trees):
+        none = np.zeros(len(polygons), dtype=np.int64)
+        return none, none
+    crown = trees["crown"].to_numpy(dtype=object)
+    bare = trees["geometry"].to_numpy(dtype=object)[shapely.is_missing(crown)]
+    over = _count_near(polygons, crown, settings.crown_width_m)
+    return over, _count_near(polygons, bare, settings.entrance_distance_m)
+
+
+def _entrance_counts(
+    polygons: Objects, connections: pd.DataFrame | None, settings: LaydownSettings
+) -> Ints:
+    """House connections near each strip."""
+    if connections is None or not len(connections):
+        return np.zeros(len(polygons), dtype=np.int64)
+    house = connections["kind"].to_numpy(dtype=object) == "house"
+    points = connections["geometry"].to_numpy(dtype=object)[house]
+    return _count_near(polygons, points, settings.entrance_distance_m)
+
+
+def _describe(table: pd.DataFrame) -> Objects:
+    """Say in a sentence whether the string has room."""
+    fits = table["fits"].fillna(value=False).to_numpy(dtype=bool)
+    stages = table["stages"].to_numpy(dtype=float, na_value=np.nan)
+    room = number_text(table["available_m"], 0) + " m free, "
+    room += number_text(table["wanted_m"], 0) + " m wanted: "
+    parts = "weld in " + number_text(stages, 0) + " stages, up to "
+    parts += number_text(table["longest_string_m"], 0) + " m each"
+    short = np.where(np.isnan(stages), "no room for one bar: choose the other end", parts)
+    said = room + np.where(fits, "the whole string fits", short).astype(object)
+    known = table["available_m"].notna().to_numpy()
+    return np.asarray(
+        np.where(known, said, "not known: the launch pit is not placed"), dtype=object
+    )

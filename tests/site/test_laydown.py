@@ -1,0 +1,118 @@
+"""Room for the welded string: free length, stages, what it blocks."""
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pytest
+import shapely
+from scene import SITE, make_street, make_zones, plan, straight
+
+from routekit.site.laydown import plan_laydown, turn_axes
+from routekit.site.settings import LaydownSettings
+from routekit.site.surroundings import prepare_surroundings
+
+AHEAD = LaydownSettings(bend_into_street_deg=(0.0,))
+
+
+def lay(trees=(), settings=AHEAD, study=None, obstacles=None, surfaces=None, **layers):
+    """A string of 84 m whose launch pit is forced to M0, at the origin, by a tree at M3."""
+    runs = make_street(straight(3))
+    guard = [(96.0, 0.0, 6.0, 2.0)]
+    strings, pits = plan(runs, trees=guard)
+    assert strings["pulled"].tolist() == ["downstream"]
+    around = prepare_surroundings(
+        make_zones(guard + list(trees)), obstacles=obstacles, surfaces=surfaces, study_area=study
+    )
+    found = plan_laydown(strings, pits, around, settings=settings, **layers)
+    return found.iloc[0], strings.iloc[0], pits.set_index("pit_id")
+
+
+def test_the_whole_string_fits_behind_the_pit():
+    row, string, pits = lay()
+    edge = pits.geometry[string["launch_pit"]].bounds[0]
+    assert row["wanted_m"] == pytest.approx(84 * 1.02)
+    assert row["geometry"].bounds == pytest.approx((edge - 84 * 1.02, -1, edge, 1))
+    assert row["fits"]
+    assert row["stages"] == 1
+    assert row["longest_string_m"] == pytest.approx(84)
+    assert row["text"] == "86 m free, 86 m wanted: the whole string fits"
+
+
+@pytest.mark.parametrize("stop", ["obstacle", "study", "stem"])
+def test_the_strip_stops_at_what_is_in_its_way(stop):
+    """Free to x = -50: 50 m less the pit behind the manhole; three bars of 12 m fit."""
+    line = shapely.LineString([(-50, -9), (-50, 9)])
+    wall = gpd.GeoDataFrame({"kind": ["wall"]}, geometry=[line])
+    edge = gpd.GeoDataFrame(geometry=[shapely.box(-50, -200, 200, 200)])
+    row, string, pits = lay(
+        obstacles=wall if stop == "obstacle" else None,
+        study=edge if stop == "study" else None,
+        trees=[(-50.0, 1.4, 3.0, 1.0)] if stop == "stem" else [],
+    )
+    edge_x = pits.geometry[string["launch_pit"]].bounds[0]
+    assert row["available_m"] == pytest.approx(50 + edge_x)
+    assert not row["fits"]
+    assert row["longest_string_m"] == 36
+    assert row["stages"] == 3  # 85.7 m in parts of 36 m
+    assert "weld in 3 stages, up to 36 m each" in row["text"]
+
+
+def test_a_turn_into_the_street_is_taken_where_it_is_longer():
+    line = shapely.LineString([(-50, -3), (-50, 50)])
+    wall = gpd.GeoDataFrame({"kind": ["wall"]}, geometry=[line])
+    row, _, _ = lay(obstacles=wall, settings=SITE.laydown)
+    assert row["turn_deg"] != 0
+    assert row["fits"]
+    assert not shapely.intersects(row["geometry"], wall.geometry.iloc[0])
+
+
+def test_no_room_for_one_bar():
+    house = gpd.GeoDataFrame({"kind": ["building"]}, geometry=[shapely.box(-40, -9, -12, 9)])
+    row, _, _ = lay(obstacles=house)
+    assert pd.isna(row["stages"])
+    assert row["text"].endswith("no room for one bar: choose the other end")
+
+
+def test_what_the_strip_blocks():
+    street = gpd.GeoDataFrame(
+        {"kind": ["carriageway", "footway"]},
+        geometry=[shapely.box(-40, -9, -30, 9), shapely.box(-30, 0, -20, 9)],
+    )
+    doors = gpd.GeoDataFrame(
+        {"kind": ["house", "house", "gully"]},
+        geometry=shapely.points([(-30, 5), (-30, 30), (-30, 2)]),
+    )
+    crowns = gpd.GeoDataFrame(
+        {"crown": np.array([shapely.Point(-30, 5).buffer(4), shapely.Point(-30, 9).buffer(4), None],
+                           dtype=object)},
+        geometry=shapely.points([(-30, 5), (-30, 9), (-35, 4)]),
+    )  # fmt: skip
+    row, _, _ = lay(surfaces=street, connections=doors, trees=(), settings=AHEAD)
+    assert row["carriageway_m2"] == pytest.approx(20)
+    assert row["blocks"] == "carriageway 20 m2, footway 10 m2"
+    assert row["entrances"] == 1
+    runs = make_street(straight(3))
+    strings, pits = plan(runs, trees=[(96.0, 0.0, 6.0, 2.0)])
+    around = prepare_surroundings(make_zones([(96.0, 0.0, 6.0, 2.0)]))
+    found = plan_laydown(strings, pits, around, trees=crowns, settings=AHEAD)
+    assert found["crowns"].tolist() == [1]
+    assert found["crowns_unknown"].tolist() == [1]
+
+
+def test_an_unplaced_pit_leaves_the_strip_unknown():
+    strings, pits = plan(make_street(straight(2), depth_up_m=np.nan, depth_down_m=np.nan))
+    found = plan_laydown(strings, pits, prepare_surroundings(make_zones([])), settings=AHEAD)
+    assert found["text"].tolist() == ["not known: the launch pit is not placed"]
+    assert found["fits"].isna().all()
+    assert found["stages"].isna().all()
+    assert found.geometry.isna().all()
+
+
+def test_no_strings():
+    strings, pits = plan(make_street(straight(1)).iloc[:0])
+    found = plan_laydown(strings, pits, prepare_surroundings(make_zones([])), settings=AHEAD)
+    assert found.empty
+
+
+def test_turns_are_anticlockwise():
+    assert turn_axes(np.array([[1.0, 0.0]]), 90.0) == pytest.approx(np.array([[0.0, 1.0]]))
