@@ -26,10 +26,10 @@ from routekit.outputs.settings import MapSettings
 from routekit.result import Result
 
 SCRIPTS: Final = (
-    "unpack.js", "words.js", "study.js", "findplace.js", "canvas.js", "strokes.js", "plan.js",
+    "unpack.js", "words.js", "study.js", "findplace.js", "canvas.js", "strokes.js",
+    "strokes_works.js", "plan.js",
     "narrow.js", "key.js", "schedule.js", "sections.js", "cards.js", "parts.js",
-    "sheets.js",
-    "takeaway.js", "measure.js", "printing.js", "finder.js", "main.js",
+    "sheets.js", "takeaway.js", "measure.js", "printing.js", "finder.js", "main.js",
 )  # fmt: skip
 """Scripts of the page, in the order in which they are joined."""
 
@@ -132,16 +132,20 @@ def build_map(result: Result, settings: MapSettings) -> str:
     library = read_part("vendor/leaflet.js")
     own = join_scripts(SCRIPTS)
     style = read_part("vendor/leaflet.css") + read_part("page/style.css")
-    return page_templates().get_template("sheet.html").render(
-        name=result.name,
-        policy=content_policy([library, start, own], [style], settings.online_tiles_url),
-        style=style,
-        scripts=[library, start, own],
-        licence=read_part("vendor/leaflet-LICENSE.txt"),
-        map_html=html,
-        payload=encode(content),
-        details=[encode(detail) for detail in details],
-        cautions=result.cautions,
+    return (
+        page_templates()
+        .get_template("sheet.html")
+        .render(
+            name=result.name,
+            policy=content_policy([library, start, own], [style], settings.online_tiles_url),
+            style=style,
+            scripts=[library, start, own],
+            licence=read_part("vendor/leaflet-LICENSE.txt"),
+            map_html=html,
+            payload=encode(content),
+            details=[encode(detail) for detail in details],
+            cautions=result.cautions,
+        )
     )
 
 

@@ -78,7 +78,9 @@ def plan_box(result: Result) -> NDArray[np.float64]:
     return np.zeros(4)
 
 
-def page_content(result: Result, settings: MapSettings) -> tuple[dict[str, Any], list[dict[str, Any]]]:
+def page_content(
+    result: Result, settings: MapSettings
+) -> tuple[dict[str, Any], list[dict[str, Any]]]:
     """Gather what a page shows.
 
     Parameters
@@ -129,7 +131,7 @@ def _meta(result: Result, settings: MapSettings, box: NDArray[np.float64]) -> di
         "name": result.name,
         "crs": result.crs,
         "date": sheet_date(result, settings),
-        "cells_per_m": cells_per_metre((box[:2] + box[2:]) / 2, result.crs),
+        "cells_per_m": cells_per_metre((box[:2] + box[2:]) / 2, result.crs).tolist(),
         "cautions": list(result.cautions),
         "root_band_m": settings.root_band_m,
         "print_scale": settings.print_scale,
@@ -189,12 +191,19 @@ def _pack_links(result: Result, runs: pd.DataFrame, trees: pd.DataFrame) -> dict
     run_ids, tree_ids = tables.column(runs, "run_id"), tables.column(trees, "tree_id")
     both = {"run": ("run_id", run_ids), "tree": ("tree_id", tree_ids)}
     services = tables.order_by_place(gpd.GeoDataFrame(result.services), plan_box(result))
+    along = _order_by(result.breaches, "from_m")
     return {
-        "breaches": pack_table(tables.linked(result.breaches, both)),
+        "breaches": pack_table(tables.linked(result.breaches.iloc[along], both)),
         "root_links": pack_table(tables.linked(result.root_links, both)),
         "tree_balance": pack_table(tables.linked(result.tree_balance, {"tree": both["tree"]})),
         "crossings": pack_table(tables.service_crossings(gpd.GeoDataFrame(runs), services)),
     }
+
+
+def _order_by(table: pd.DataFrame, name: str) -> NDArray[np.int64]:
+    """Give row positions in ascending order of a column, as they stand where it is missing."""
+    values = pd.to_numeric(tables.column(table, name)).to_numpy(float)
+    return np.argsort(values, kind="stable").astype(np.int64)
 
 
 def _details(result: Result, runs: pd.DataFrame) -> list[dict[str, Any]]:

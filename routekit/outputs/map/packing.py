@@ -116,7 +116,11 @@ def pack_column(values: pd.Series) -> dict[str, Any]:
         The packed column.
     """
     if pd.api.types.is_bool_dtype(values.dtype):
-        return {"k": "i", "s": 1, "v": _with_nulls(values.astype("Float64").to_numpy(float, na_value=np.nan))}
+        return {
+            "k": "i",
+            "s": 1,
+            "v": _with_nulls(values.astype("Float64").to_numpy(float, na_value=np.nan)),
+        }
     if pd.api.types.is_numeric_dtype(values.dtype):
         return _pack_numbers(str(values.name), values.to_numpy(float, na_value=np.nan))
     return _pack_words(values)
@@ -214,6 +218,9 @@ def _pack_words(values: pd.Series) -> dict[str, Any]:
     words = np.where(missing, "", texts.map(str, na_action="ignore").to_numpy(object))
     codes, names = pd.factorize(words)
     if len(names) > max(DICTIONARY_SHARE * len(words), 8):
-        return {"k": "t", "v": [None if gone else str(word) for word, gone in zip(words, missing, strict=True)]}
+        return {
+            "k": "t",
+            "v": [None if gone else str(word) for word, gone in zip(words, missing, strict=True)],
+        }
     codes = np.where(missing, -1, codes)
     return {"k": "d", "w": [str(name) for name in names], "v": codes.tolist()}

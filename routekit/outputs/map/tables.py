@@ -156,7 +156,9 @@ def run_table(result: Result) -> pd.DataFrame:
 def _open_cut_harm(result: Result, runs: pd.DataFrame) -> dict[str, Any]:
     """Give each run the worst severity of its open cut and the number of trees it would touch."""
     row = positions(column(result.breaches, "run_id"), column(runs, "run_id"))
-    rank = column(result.breaches, "severity").astype(object).map(SEVERITIES.index, na_action="ignore")
+    rank = (
+        column(result.breaches, "severity").astype(object).map(SEVERITIES.index, na_action="ignore")
+    )
     ranks = pd.to_numeric(rank).fillna(-1).to_numpy(float)
     worst = np.full(len(runs), 0.0 if len(result.zones) else -1.0)
     known = row >= 0
@@ -234,9 +236,10 @@ def linked(table: pd.DataFrame, keys: Mapping[str, tuple[str, pd.Series]]) -> pd
     Returns
     -------
     pandas.DataFrame
-        The table with the new columns in place of the old ones, sorted by the new ones.
+        The table with the new columns in place of the old ones, sorted by the first of them;
+        rows of one position keep their order.
     """
     new = {name: positions(column(table, old), ids) for name, (old, ids) in keys.items()}
     olds = [old for old, _ in keys.values()]
     plain = pd.DataFrame(table).drop(columns=[*olds, "geometry", *keys], errors="ignore")
-    return plain.assign(**new).sort_values(list(new), kind="stable", ignore_index=True)
+    return plain.assign(**new).sort_values(next(iter(new)), kind="stable", ignore_index=True)

@@ -3,15 +3,20 @@
 from __future__ import annotations
 
 import math
-import os
 import re
 from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
 
-from routekit.errors import OutputError
-from routekit.outputs.map.builder import build_map, content_policy, join_scripts, page_templates, read_part
+from routekit.outputs.atomic import replacing
+from routekit.outputs.map.builder import (
+    build_map,
+    content_policy,
+    join_scripts,
+    page_templates,
+    read_part,
+)
 from routekit.outputs.map.content import sheet_date
 from routekit.outputs.map.division import divide_by_area, run_middles, take_area
 from routekit.outputs.map.packing import encode
@@ -33,8 +38,8 @@ def write_map(result: Result, folder: Path, settings: MapSettings) -> list[Path]
     result : Result
         The tables of a study.
     folder : pathlib.Path
-        An existing folder. Each file replaces an older one in a single step; pages of areas
-        that an earlier, larger map left there are removed.
+        Made if it does not exist. Earlier files are replaced only once all pages are written;
+        pages of areas that an earlier, larger map left there are then removed.
     settings : MapSettings
         What to draw and how large a page may grow.
 
@@ -49,7 +54,10 @@ def write_map(result: Result, folder: Path, settings: MapSettings) -> list[Path]
         If a file cannot be written.
     """
     pages = build_pages(result, settings)
-    paths = [_write_whole(folder / name, text) for name, text in pages.items()]
+    with replacing(folder) as stage:
+        for name, text in pages.items():
+            (stage / name).write_text(text, encoding="utf-8", newline="\n")
+    paths = [folder / name for name in pages]
     for old in folder.glob("map-*.html"):
         if _PART_NAME.fullmatch(old.name) and old not in paths:
             old.unlink()
@@ -111,27 +119,18 @@ def _build_index(
          "streets_km": round(float(column(part.runs, "length_m", 0.0).sum()) / 1000, 2)}
         for name, part in parts.items()
     ]  # fmt: skip
-    return page_templates().get_template("index.html").render(
-        name=result.name,
-        date=sheet_date(result, settings),
-        policy=content_policy([script], [style]),
-        style=style,
-        script=script,
-        payload=encode(content),
-        areas=rows,
-        n_runs=len(result.runs),
-        cautions=result.cautions,
+    return (
+        page_templates()
+        .get_template("index.html")
+        .render(
+            name=result.name,
+            date=sheet_date(result, settings),
+            policy=content_policy([script], [style]),
+            style=style,
+            script=script,
+            payload=encode(content),
+            areas=rows,
+            n_runs=len(result.runs),
+            cautions=result.cautions,
+        )
     )
-
-
-def _write_whole(path: Path, text: str) -> Path:
-    """Write a file beside its place and move it there, so that no half file is ever seen."""
-    draft = path.with_name(f".{path.name}.part")
-    try:
-        draft.write_text(text, encoding="utf-8", newline="\n")
-        os.replace(draft, path)
-    except OSError as error:
-        draft.unlink(missing_ok=True)
-        msg = f"the map cannot be written; {path}: {error.strerror}; free the file or its folder"
-        raise OutputError(msg) from error
-    return path

@@ -16,7 +16,7 @@ from routekit.vocabulary import TECHNIQUES
 CRS = "EPSG:25832"
 ORIGIN = np.array([560_000.0, 5_930_000.0])
 HOSTILE = (
-    '<img src=x onerror="document.title=\'bad\'">',
+    "<img src=x onerror=\"document.title='bad'\">",
     "</script><script>document.title='bad'</script>",
     "`${document.title='bad'}`",
     "{{ 7 * 7 }}{% raw %}",
@@ -293,6 +293,11 @@ KEYS = ("run_id", "tree_id", "manhole_id", "from_manhole", "to_manhole", "techni
         "verdict", "string_id", "run_ids", "launch_pit", "reception_pit", "pit_id", "runner_up")  # fmt: skip
 
 
+HOSTILE_IDS = {"R1": HOSTILE[0], "T2": HOSTILE[1], "MA0": HOSTILE[2], "P1": HOSTILE[3],
+               "R2": HOSTILE[6]}  # fmt: skip
+"""Ids that hostile text stands in for, in every table alike."""
+
+
 def _poison(table: pd.DataFrame) -> pd.DataFrame:
     """Put hostile text, in turn, into the text columns that link no tables."""
     table = table.copy()
@@ -302,12 +307,16 @@ def _poison(table: pd.DataFrame) -> pd.DataFrame:
         )
         if is_text and column not in KEYS and len(table):
             table[column] = np.resize(np.array(HOSTILE, dtype=object), len(table))
+        elif is_text and column in KEYS:
+            table[column] = table[column].astype(object).replace(HOSTILE_IDS)
     return table
 
 
 def make_empty() -> Result:
     """Make a result whose tables have neither rows nor columns."""
     layer = gpd.GeoDataFrame({"geometry": gpd.GeoSeries([], crs=CRS)}, crs=CRS)
-    kinds = {f.name: layer if "GeoDataFrame" in str(f.type) else pd.DataFrame() for f in fields(Result)}
+    kinds = {
+        f.name: layer if "GeoDataFrame" in str(f.type) else pd.DataFrame() for f in fields(Result)
+    }
     plain = {"name": "Empty", "crs": CRS, "photo": None, "cautions": ("Take care.",)}
     return Result(**{**kinds, **plain})

@@ -15,7 +15,7 @@ function sheetPlan({ boxes, files }) {
     const [w, h] = [(box[2] - box[0]) * scale, (box[3] - box[1]) * scale];
     svg.append(makeSvg("a", { href: files[i], "aria-label": `Sheet ${i + 1}` },
       makeSvg("rect", { x, y, width: w, height: h, class: "leaf" }),
-      makeSvg("text", { x: x + w / 2, y: y + h / 2 + 5, class: "leaf-number" }, i + 1)));
+      makeSvg("text", { x: x + 7, y: y + 19 + (i % 3) * 18, class: "leaf-number" }, i + 1)));
   });
   return svg;
 }

@@ -90,6 +90,12 @@ function focusTitle(page) {
   const title = page.querySelector("h2");
   title.setAttribute("tabindex", "-1");
   title.focus({ preventScroll: true });
+  if (isNarrow()) byId("parts").scrollIntoView();
+}
+
+// On a phone the plan stays at the top and the reading runs beneath it.
+function isNarrow() {
+  return window.matchMedia("(max-width: 860px)").matches;
 }
 
 async function openSheet() {
@@ -102,6 +108,7 @@ async function openSheet() {
   byId("opening").hidden = true;
   byId("sheet-date").textContent = study.meta.date ? `\u00b7 ${study.meta.date}` : "";
   study.shownCount = study.runs.n;
+  byId("key").open = !isNarrow();
   narrowing.open();
   picking.open();
   plan.open();

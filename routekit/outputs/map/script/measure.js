@@ -45,8 +45,7 @@ const measuring = {
     for (let i = 1; i < drawing.route.length; i += 1) {
       const [a, b] = [drawing.route[i - 1], drawing.route[i]];
       const lat = gridToLatLng((a.x + b.x) / 2, (a.y + b.y) / 2).lat;
-      const cells = (study.cells * home) / Math.cos((lat * Math.PI) / 180);
-      metres += Math.hypot(b.x - a.x, b.y - a.y) / cells;
+      metres += (metresOf(b.x - a.x, b.y - a.y) * Math.cos((lat * Math.PI) / 180)) / home;
     }
     return metres;
   },

@@ -89,7 +89,7 @@ const plan = {
 function groundShare() {
   const centre = sheet_map.getCenter();
   const east = sheet_map.unproject(sheet_map.project(centre, ZOOM_OF_GRID).add([1000, 0]), ZOOM_OF_GRID);
-  return 1000 / study.cells / sheet_map.distance(centre, east);
+  return 1000 / study.cellsEast / sheet_map.distance(centre, east);
 }
 
 function boxOfAll(outlines) {

@@ -1,6 +1,6 @@
 // Prints the plan to scale on an A3 sheet, landscape, with a title block.
 
-const PAPER_PLAN_MM = { width: 296, height: 273 };
+const PAPER_PLAN_MM = { width: 294, height: 270 };
 const CSS_PIXELS_PER_MM = 96 / 25.4;
 const PRINT_SCALES = [100, 200, 250, 500, 1000, 1250, 2500, 5000, 10000];
 

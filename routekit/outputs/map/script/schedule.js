@@ -94,7 +94,7 @@ const schedule = {
         techniqueName(of("technique")), of("is_open") ? make("em", { title: "something to confirm on site" }, " to confirm") : null)),
       make("td", {}, severityName(of("severity"))),
       make("td", { class: "figure" }, number(of("n_trees"))),
-      make("td", { class: "figure" }, number(of("length_m"), 1)));
+      make("td", { class: "figure" }, oneDecimal(of("length_m"))));
   },
 
   markLine(run) {
@@ -103,6 +103,10 @@ const schedule = {
     if (line) line.classList.add("is-marked");
   },
 };
+
+function oneDecimal(value) {
+  return value === null ? NOT_KNOWN : value.toFixed(1);
+}
 
 function letterMark(stroke) {
   return makeSvg("svg", { class: "letter", viewBox: "0 0 18 18", width: 18, height: 18, "aria-hidden": "true" },
@@ -134,9 +138,9 @@ function overview() {
   const hit = count(study.trees, "severity", (word) => word === "major" || word === "structural");
   return factList([
     ["Runs", `${study.runs.n}, ${number(metres / 1000, 2)} km in all`],
-    ["Something to confirm", `${count(study.runs, "is_open", Boolean)} runs`],
+    ["Something to confirm", counted(count(study.runs, "is_open", Boolean), "run")],
     ["Trees", `${study.trees.n}; open trenches everywhere would do major or structural harm to ${hit}`],
-    ["Strings and pits", `${study.strings.n} strings, ${study.pits.n} pits, ${study.digs.n} small digs`],
-    ["Doubts about the data", make("a", { href: "#page=doubts" }, `${study.findings.n} findings`)],
+    ["Strings and pits", [counted(study.strings.n, "string"), counted(study.pits.n, "pit"), counted(study.digs.n, "small dig")].join(", ")],
+    ["Doubts about the data", make("a", { href: "#page=doubts" }, counted(study.findings.n, "finding"))],
   ]);
 }

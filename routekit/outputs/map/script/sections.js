@@ -183,7 +183,7 @@ function nearestOnEdge(corners, x, y) {
     const length = dx * dx + dy * dy;
     const t = length ? Math.max(0, Math.min(1, ((x - ax) * dx + (y - ay) * dy) / length)) : 0;
     const [ex, ey] = [ax + t * dx, ay + t * dy];
-    const away = Math.hypot(x - ex, y - ey) / study.cells;
+    const away = metresOf(x - ex, y - ey);
     if (away < best.away) best = { away, ex, ey };
   }
   return best;
@@ -223,10 +223,13 @@ function sketchDistance(stem, at) {
 function sketchSides(pit, at) {
   const points = cornersOf(study.pits.outlines, pit);
   if (points.length !== 5) return null;
+  const middle = at((points[0][0] + points[2][0]) / 2, (points[0][1] + points[2][1]) / 2);
   return [0, 1].map((i) => {
     const [[ax, ay], [bx, by]] = [points[i], points[i + 1]];
-    const metres = Math.hypot(bx - ax, by - ay) / study.cells;
-    const [x, y] = at((ax + bx) / 2, (ay + by) / 2);
+    const metres = metresOf(bx - ax, by - ay);
+    const side = at((ax + bx) / 2, (ay + by) / 2);
+    const away = Math.hypot(side[0] - middle[0], side[1] - middle[1]) || 1;
+    const [x, y] = [0, 1].map((j) => side[j] - ((side[j] - middle[j]) / away) * Math.min(13, away));
     return makeSvg("text", { x, y: y + 4, "text-anchor": "middle", class: "p-figure" }, `${number(metres, 2)} m`);
   });
 }

@@ -52,7 +52,7 @@ function doubtsPage() {
   const of = (name, row) => study.findings.get(name, row);
   return [
     make("h2", {}, "Doubts about the data"),
-    make("p", {}, study.findings.n ? `${study.findings.n} findings: what was seen in the input and what was done about it.`
+    make("p", {}, study.findings.n ? `${counted(study.findings.n, "finding")}: what was seen in the input and what was done about it.`
       : "Nothing was found wrong with the input."),
     study.findings.n ? growingTable("Findings", ["Weight", "Layer", "Row", "Field", "Seen", "Done about it"], study.findings.n,
       (row) => [said(of("severity", row)), said(of("layer", row)), rowLink(of("row", row)),

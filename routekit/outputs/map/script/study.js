@@ -19,7 +19,8 @@ function openStudy(content) {
   study.trees.crowns = new Outlines(content.trees.crown);
   study.trees.zones = new Outlines(content.trees.zone);
   for (const name of [...LINKS, ...LISTS]) study[name] = new Table(content[name]);
-  study.cells = content.meta.cells_per_m;
+  [study.cellsEast, study.cellsNorth] = content.meta.cells_per_m;
+  study.cells = (study.cellsEast + study.cellsNorth) / 2;
   study.rows = {};
   for (const [kind, [layer, id]] of Object.entries(ID_COLUMNS)) {
     study.rows[kind] = study[layer].rowsById(id);
@@ -31,6 +32,11 @@ function openStudy(content) {
   study.crossingsOfRun = study.crossings.groupBy("run", study.runs.n);
   study.isShown = new Uint8Array(study.runs.n).fill(1);
   measureTrees();
+}
+
+// Length on the ground of a step in grid cells, near the middle of the study.
+function metresOf(dx, dy) {
+  return Math.hypot(dx / study.cellsEast, dy / study.cellsNorth);
 }
 
 // Radii in grid cells: crown, protection zone, structural zone; 0 where not known.
@@ -70,7 +76,7 @@ function techniqueName(code) {
 }
 
 function severityName(code) {
-  return { none: "No tree touched", minor: "Minor", major: "Major", structural: "Structural roots" }[
+  return { none: "No tree touched", minor: "Minor", major: "Major", structural: "Structural" }[
     code] || "Not worked out";
 }
 

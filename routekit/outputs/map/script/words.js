@@ -45,6 +45,10 @@ function percent(share) {
   return share === null || share === undefined ? NOT_KNOWN : `${number(100 * share, 1)}\u00a0%`;
 }
 
+function counted(count, word) {
+  return `${count} ${word}${count === 1 ? "" : "s"}`;
+}
+
 function yesNo(value) {
   if (value === null || value === undefined) return NOT_KNOWN;
   return value ? "yes" : "no";

@@ -1,0 +1,103 @@
+"""Pages in Chromium with the network cut off: any request or console error fails the test."""
+
+import os
+import shutil
+import time
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import sync_playwright
+
+ARGUMENTS = (
+    "--headless --no-sandbox --disable-gpu --disable-quic --no-first-run "
+    "--disable-background-networking --disable-component-update --disable-sync"
+).split()
+DESKTOP = {"width": 1440, "height": 900}
+PHONE = {"width": 390, "height": 844}
+
+
+@pytest.fixture(scope="session")
+def browser():
+    """Debian's Chromium."""
+    program = shutil.which("chromium")
+    if program is None:
+        pytest.skip("chromium is not installed")
+    with sync_playwright() as playwright:
+        started = playwright.chromium.launch(executable_path=program, args=ARGUMENTS)
+        yield started
+        started.close()
+
+
+@pytest.fixture
+def open_page(browser):
+    """Open files in fresh contexts; at the end, each must have asked for itself alone, silently."""
+    visits = []
+
+    def visit(path, size=None, address="", allowed=()):
+        context = browser.new_context(viewport=size or DESKTOP, accept_downloads=True)
+        page = context.new_page()
+        asked, complaints = [], []
+        page.on("request", lambda request: asked.append(request.url))
+        page.on("console", lambda message: _note(message, complaints))
+        page.on("pageerror", lambda error: complaints.append(str(error)))
+        own = {file.as_uri() for file in (Path(path), *map(Path, allowed))}
+
+        def let_through(route):
+            is_own = route.request.url.split("#")[0] in own
+            route.continue_() if is_own else route.abort()
+
+        context.route("**/*", let_through)
+        visits.append((context, own, asked, complaints))
+        page.goto(Path(path).as_uri() + address)
+        wait_until(page, "document.body.dataset.ready === 'yes'")
+        return page
+
+    yield visit
+    for context, own, asked, complaints in visits:
+        context.close()
+        outside = {
+            url for url in asked if url.split("#")[0] not in own and not url.startswith("blob:")
+        }
+        assert outside == set()
+        assert complaints == []
+
+
+def _note(message, complaints):
+    """Keep warnings and errors."""
+    if message.type in ("error", "warning"):
+        complaints.append(f"{message.type}: {message.text}")
+
+
+def wait_until(page, expression, seconds=10.0):
+    """Poll an expression; the page's policy forbids the library's own way of waiting."""
+    end = time.monotonic() + seconds
+    while not page.evaluate(expression):
+        assert time.monotonic() < end, f"never true: {expression}"
+        page.wait_for_timeout(30)
+
+
+@pytest.fixture(scope="session")
+def axe_script():
+    """Text of the accessibility checker, from ROUTEKIT_AXE or node_modules."""
+    places = [os.environ.get("ROUTEKIT_AXE", ""), "node_modules/axe-core/axe.min.js"]
+    for place in places:
+        if place and Path(place).is_file():
+            return Path(place).read_text(encoding="utf-8")
+    pytest.skip("axe.min.js not found: set ROUTEKIT_AXE or put axe-core into node_modules")
+
+
+@pytest.fixture
+def find_barriers(axe_script):
+    """Give the serious and critical barriers of a page as «rule: selector» lines."""
+
+    def check(page):
+        page.evaluate(axe_script)
+        found = page.evaluate("() => axe.run(document, {resultTypes: ['violations']})")
+        return [
+            f"{rule['id']}: {node['target']}"
+            for rule in found["violations"]
+            if rule["impact"] in ("serious", "critical")
+            for node in rule["nodes"]
+        ]
+
+    return check

@@ -1,0 +1,447 @@
+"""The working map as its reader uses it: pointer, keyboard, phone, printer, files taken away."""
+
+import csv
+import io
+import json
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parent.parent / "outputs" / "map"))
+sys.path.insert(0, str(Path(__file__).parent))
+
+import district
+from conftest import DESKTOP, PHONE, wait_until
+
+from routekit.outputs.map import build_map, write_map
+from routekit.outputs.map.projection import to_lonlat
+from routekit.outputs.settings import MapSettings
+
+
+@pytest.fixture(scope="module")
+def map_file(tmp_path_factory):
+    path = tmp_path_factory.mktemp("map") / "map.html"
+    path.write_text(build_map(district.make_district(), MapSettings()), encoding="utf-8")
+    return path
+
+
+@pytest.fixture(scope="module")
+def hostile_file(tmp_path_factory):
+    path = tmp_path_factory.mktemp("hostile") / "map.html"
+    path.write_text(build_map(district.make_hostile(), MapSettings()), encoding="utf-8")
+    return path
+
+
+def heading(page):
+    return page.locator(".page:not([hidden]) h2").first.inner_text()
+
+
+def wait_for_heading(page, text):
+    end_reached = "() => document.querySelector('.page:not([hidden]) h2').textContent"
+    for _ in range(200):
+        if page.evaluate(end_reached) == text:
+            return
+        page.wait_for_timeout(25)
+    pytest.fail(f"heading is {page.evaluate(end_reached)!r}, not {text!r}")
+
+
+def click_plan(page, east, north):
+    """Click the plan at a place of the district, given in metres from its origin."""
+    lon, lat = to_lonlat([district.ORIGIN + (east, north)], district.CRS)[0]
+    box = page.locator("#sheet_map").bounding_box()
+    spot = page.evaluate(f"sheet_map.latLngToContainerPoint([{lat}, {lon}])")
+    page.mouse.move(box["x"] + spot["x"], box["y"] + spot["y"])
+    page.mouse.click(box["x"] + spot["x"], box["y"] + spot["y"])
+
+
+@pytest.mark.parametrize("size", [DESKTOP, PHONE], ids=["desktop", "phone"])
+def test_click_on_a_run_opens_its_recommendation(open_page, map_file, size):
+    page = open_page(map_file, size)
+    click_plan(page, 10.0, 60.0)
+    wait_for_heading(page, "Run R7")
+    assert page.locator("#card-technique").inner_text().strip().endswith("Pipe bursting, upsized")
+    text = page.locator("#page-card").inner_text()
+    for wanted in ("PE 100 OD 250 SDR 17", "harms the fewest roots", "Open cut",
+                   "An open trench would cut structural roots.", "A gas pipe nearer than 0.6 m.",
+                   "Depth of the gas pipe"):  # fmt: skip
+        assert wanted in text
+    assert page.evaluate("window.location.hash") == "#run=R7"
+
+
+def test_click_on_a_tree_and_a_pit(open_page, map_file):
+    page = open_page(map_file)
+    click_plan(page, 24.0, 6.5)
+    wait_for_heading(page, "Tree T4")
+    click_plan(page, -3.0, 0.2)
+    wait_for_heading(page, "Pit P1")
+    assert "6\u00a0× 1.4" in page.locator("#page-card").inner_text().replace("6 ×", "6\u00a0×")
+    assert page.locator("#page-card svg.section .p-pit").count() == 1
+
+
+@pytest.mark.parametrize(
+    ("text", "found"),
+    [
+        ("R9", "Run R9"),
+        ("r9", "Run R9"),
+        ("T17", "Tree T17"),
+        ("MB4", "Manhole MB4"),
+        ("P2", "Pit P2"),
+    ],
+)
+def test_search_finds_by_number(open_page, map_file, text, found):
+    page = open_page(map_file)
+    page.fill("#finder-text", text)
+    page.press("#finder-text", "Enter")
+    wait_for_heading(page, found)
+
+
+def test_search_says_when_there_is_nothing(open_page, map_file):
+    page = open_page(map_file)
+    page.fill("#finder-text", "R99")
+    page.press("#finder-text", "Enter")
+    assert page.locator("#finder-note").inner_text() == "Nothing here is called R99."
+    assert heading(page) == "Runs"
+
+
+def test_deep_link_and_back_button(open_page, map_file):
+    page = open_page(map_file, address="#run=R3")
+    wait_for_heading(page, "Run R3")
+    page.locator("#page-card a", has_text="S1").first.click()
+    wait_for_heading(page, "String S1")
+    page.go_back()
+    wait_for_heading(page, "Run R3")
+    page.go_forward()
+    wait_for_heading(page, "String S1")
+
+
+def test_deep_link_to_a_run_that_is_not_there(open_page, map_file):
+    page = open_page(map_file, address="#run=gone%")
+    wait_for_heading(page, "No run is called gone%")
+
+
+def test_key_leaves_runs_out_of_list_and_plan(open_page, map_file):
+    page = open_page(map_file)
+    before = page.evaluate("document.querySelector('.plan-canvas').toDataURL()")
+    page.locator("#key-entries input[data-value=burst_same]").uncheck()
+    assert page.locator("#list-note").inner_text() == "9 of 12 runs listed."
+    assert page.locator("#list-rows tr").count() == 9
+    assert page.evaluate("document.querySelector('.plan-canvas').toDataURL()") != before
+    page.locator("#key-entries input[data-value=burst_same]").check()
+    assert page.evaluate("document.querySelector('.plan-canvas').toDataURL()") == before
+
+
+def test_second_view_colours_by_harm(open_page, map_file):
+    page = open_page(map_file)
+    page.locator("input[name=view][value=harm]").check()
+    assert "Structural 3" in page.locator("#key-entries").inner_text()
+    page.locator("#key-entries input[data-value=structural]").uncheck()
+    assert page.locator("#list-rows tr").count() == 9
+
+
+def test_filters_by_material_size_and_doubt(open_page, map_file):
+    page = open_page(map_file, address="#page=narrow")
+    page.locator(".narrow-material label", has_text="clay").locator("input").uncheck()
+    assert page.locator("#narrow-note").inner_text().startswith("8 of 12 runs")
+    page.select_option("#size-least", "300")
+    page.select_option("#size-most", "300")
+    assert page.locator("#narrow-note").inner_text().startswith("4 of 12 runs")
+    page.get_by_text("with something to confirm on site").click()
+    assert page.locator("#narrow-note").inner_text().startswith("0 of 12 runs")
+    page.get_by_text("Show all runs again").click()
+    assert page.locator("#narrow-note").inner_text() == "All 12 runs are shown."
+
+
+def test_list_sorts_both_ways(open_page, map_file):
+    page = open_page(map_file)
+    first = "#list-rows tr:first-child .opener"
+    assert page.locator(first).inner_text() == "R1"
+    page.locator("[data-sort=run_id]").click()
+    assert page.locator(first).inner_text() == "R12"
+    assert page.locator("#list-heads th").first.get_attribute("aria-sort") == "descending"
+    page.locator("[data-sort=severity]").click()
+    assert page.locator(first).inner_text() == "R12"
+    page.locator("[data-sort=severity]").click()
+    assert page.locator(first).inner_text() == "R3"
+
+
+def test_list_follows_the_plan(open_page, map_file):
+    page = open_page(map_file)
+    page.locator("#in-sight").check()
+    lon, lat = to_lonlat([district.ORIGIN + (10.0, 0.0)], district.CRS)[0]
+    page.evaluate(f"sheet_map.setView([{lat}, {lon}], 21, {{animate: false}})")
+    wait_until(page, "document.querySelectorAll('#list-rows tr').length < 3")
+    assert page.locator("#list-rows .opener").first.inner_text() == "R1"
+
+
+def test_layer_switch_changes_the_plan(open_page, map_file):
+    page = open_page(map_file, address="#page=draw")
+    before = page.evaluate("document.querySelector('.plan-canvas').toDataURL()")
+    page.locator("input[data-layer=trenches]").check()
+    assert page.evaluate("document.querySelector('.plan-canvas').toDataURL()") != before
+
+
+def test_card_tables_hold_the_numbers(open_page, map_file):
+    page = open_page(map_file, address="#run=R1")
+    wait_for_heading(page, "Run R1")
+    breaches = page.locator("#breach-table tbody tr")
+    assert breaches.count() == 2
+    assert breaches.first.inner_text().replace("\u00a0", " ").split("\t") == [
+        "T2", "Minor", "15.1 %", "7.9 %", "3.5 m", "4–14 m"]  # fmt: skip
+    page.select_option("#check-technique", label="Pipe bursting, size for size")
+    checks = page.locator("#check-table tbody tr").all_inner_texts()
+    assert [line.split("\t")[0] for line in checks] == ["length", "depth of cover"]
+    assert "unknown" in checks[1]
+    assert "not known" in checks[1]
+    assert "routekit choice (house)" in checks[1]
+    assert "gas" in page.locator("#page-card").inner_text()
+
+
+def test_long_section_is_to_scale(open_page, map_file):
+    page = open_page(map_file, address="#run=R1")
+    wait_for_heading(page, "Run R1")
+    corners = page.locator(".s-trench").get_attribute("points").split()
+    trench = np.array([pair.split(",") for pair in corners], dtype=float)
+    roots = page.locator(".s-roots").get_attribute("points").split()
+    band = np.array([pair.split(",") for pair in roots], dtype=float)
+    width_px, depth_px = trench[1, 0] - trench[0, 0], trench[3, 1] - trench[0, 1]
+    caption = page.locator(".drawing figcaption").inner_text()
+    stretch = float(caption.split("heights ")[2].split(" times")[0])
+    assert depth_px / (width_px / 40.0 * stretch) == pytest.approx(2.1, abs=0.01)
+    assert (band[3, 1] - band[0, 1]) / depth_px == pytest.approx(0.6 / 2.1, rel=0.01)
+
+
+def test_run_without_depth_says_so(open_page, map_file):
+    page = open_page(map_file, address="#run=R6")
+    wait_for_heading(page, "Run R6")
+    assert page.locator(".lack").inner_text().startswith("No long section")
+    assert page.locator("svg.section").count() == 0
+
+
+def test_keyboard_alone(open_page, map_file):
+    page = open_page(map_file)
+    page.keyboard.press("Tab")
+    assert page.evaluate("document.activeElement.id") == "skip"
+    page.keyboard.press("Enter")
+    page.locator("#list-rows .opener").first.focus()
+    page.keyboard.press("Tab")
+    assert page.evaluate("document.activeElement.textContent") == "R2"
+    page.keyboard.press("Enter")
+    wait_for_heading(page, "Run R2")
+    assert page.evaluate("document.activeElement.textContent") == "Run R2"
+    page.go_back()
+    wait_for_heading(page, "Runs")
+    page.locator("#sheet_map").focus()
+    before = page.evaluate("sheet_map.getCenter().lng")
+    page.keyboard.press("ArrowRight")
+    wait_until(page, f"sheet_map.getCenter().lng > {before}")
+
+
+def test_every_stop_of_the_tab_key_is_in_sight(open_page, map_file):
+    page = open_page(map_file)
+    seen = set()
+    for _ in range(60):
+        page.keyboard.press("Tab")
+        here = page.evaluate(
+            "() => { const e = document.activeElement, b = e.getBoundingClientRect();"
+            " return [e.id || e.textContent.slice(0, 20), b.width * b.height,"
+            " getComputedStyle(e).outlineStyle]; }"
+        )
+        seen.add(here[0])
+        if (
+            here[0] not in ("", "sheet_map")
+            and page.evaluate("document.activeElement.tagName") != "BODY"
+        ):
+            assert here[1] > 0, here
+            assert here[2] != "none", here
+    assert {"skip", "finder-text", "closer", "measure", "take-csv"} <= seen
+
+
+def test_measuring_a_known_length(open_page, map_file):
+    page = open_page(map_file)
+    page.locator("#measure").click()
+    click_plan(page, 40.0, 30.0)
+    click_plan(page, 140.0, 30.0)
+    said = page.locator("#plan-note").inner_text().split("\u00a0")[0]
+    assert float(said) == pytest.approx(100.0, abs=0.4)  # two pixels
+    page.keyboard.press("Escape")
+    assert page.locator("#measure").get_attribute("aria-pressed") == "false"
+
+
+def test_measuring_by_keyboard(open_page, map_file):
+    page = open_page(map_file)
+    page.locator("#measure").focus()
+    page.keyboard.press("Enter")
+    page.keyboard.press("Enter")
+    page.evaluate("sheet_map.panBy([100, 0], {animate: false})")
+    page.keyboard.press("Enter")
+    assert "over 2 points" in page.locator("#plan-note").inner_text()
+    page.keyboard.press("Backspace")
+    assert "Measuring" in page.locator("#plan-note").inner_text()
+
+
+def take(page, button):
+    with page.expect_download() as waiting:
+        page.locator(button).click()
+    return Path(waiting.value.path()).read_bytes().decode("utf-8")
+
+
+def test_csv_holds_the_listed_runs(open_page, map_file):
+    page = open_page(map_file)
+    page.locator("#key-entries input[data-value=burst_same]").uncheck()
+    rows = list(csv.DictReader(io.StringIO(take(page, "#take-csv").removeprefix("\ufeff"))))
+    assert len(rows) == 9
+    assert rows[0]["run_id"] == "R1"
+    assert rows[0]["reason"] == "Leave and monitor harms the fewest roots here."
+    assert float(rows[2]["length_m"]) == pytest.approx(40.11, abs=0.01)
+
+
+def test_csv_turns_formulas_into_text(open_page, hostile_file):
+    page = open_page(hostile_file)
+    rows = list(csv.reader(io.StringIO(take(page, "#take-csv").removeprefix("\ufeff"))))
+    cells = [cell for row in rows for cell in row]
+    assert "'=1+1" in cells
+    assert not [cell for cell in cells if cell[:1] in ("=", "+", "@")]
+    assert district.HOSTILE[0] in cells
+
+
+def test_geojson_is_in_place(open_page, map_file):
+    page = open_page(map_file)
+    found = json.loads(take(page, "#take-geojson"))
+    first = next(f for f in found["features"] if f["properties"]["run_id"] == "R1")
+    wanted = to_lonlat([district.ORIGIN, district.ORIGIN + (40.0, 0.0)], district.CRS)
+    got = np.array(first["geometry"]["coordinates"])[[0, -1]]
+    metres = (got - wanted) * [111_320 * np.cos(np.radians(53.5)), 111_320]
+    assert np.abs(metres).max() < 0.02
+    assert len(found["features"]) == 12
+
+
+@pytest.mark.parametrize("size", [DESKTOP, PHONE], ids=["desktop", "phone"])
+def test_hostile_text_shows_as_text(open_page, hostile_file, size):
+    page = open_page(hostile_file, size)
+    name = district.HOSTILE[0] + district.HOSTILE[1]
+    assert page.locator("h1").inner_text().replace("\n", "") == name
+    for kind, ident in (("run", district.HOSTILE[0]), ("tree", district.HOSTILE[1]),
+                        ("manhole", district.HOSTILE[2]), ("pit", district.HOSTILE[3]),
+                        ("string", "S1"), ("dig", district.HOSTILE[0])):  # fmt: skip
+        page.evaluate(
+            "([k, i]) => { location.hash = `${k}=${encodeURIComponent(i)}`; }", [kind, ident]
+        )
+        wait_for_heading(page, f"{kind.capitalize()} {ident}")
+        text = page.locator("#page-card").inner_text()
+        assert any(hostile[:18] in text for hostile in district.HOSTILE)
+    for name in ("draw", "narrow", "doubts", "sums", "print", "basis", "cautions"):
+        page.evaluate(f"location.hash = 'page={name}'")
+        wait_until(page, f"!document.getElementById('page-{name}').hidden")
+    assert page.locator("main img").count() == 0
+    assert page.title().startswith(district.HOSTILE[0])
+
+
+def test_printed_sheet_is_to_scale(open_page, map_file):
+    page = open_page(map_file, address="#page=print")
+    page.select_option("#print-scale", "500")
+    page.evaluate("window.dispatchEvent(new Event('beforeprint'))")
+    page.emulate_media(media="print")
+    frame = page.locator("#sheet_map").bounding_box()
+    assert frame["width"] == pytest.approx(294 * 96 / 25.4, abs=4)
+    a, b = (to_lonlat([district.ORIGIN + (x, 30.0)], district.CRS)[0] for x in (0.0, 100.0))
+    spots = [page.evaluate(f"sheet_map.latLngToContainerPoint([{p[1]}, {p[0]}])") for p in (a, b)]
+    millimetres = np.hypot(spots[1]["x"] - spots[0]["x"], spots[1]["y"] - spots[0]["y"]) * 25.4 / 96
+    assert 100_000 / millimetres == pytest.approx(500, rel=0.004)
+    block = page.locator("#block").inner_text()
+    for wanted in (
+        "Lindengrund",
+        "1:500",
+        "2026-03-01",
+        "Screening only",
+        "Pipe bursting",
+        "Manhole",
+    ):
+        assert wanted in block
+    assert page.locator(".north").is_visible()
+    assert page.locator("#scale").is_visible()
+    assert not page.locator("#reading").is_visible()
+    bar = page.locator("#scale").bounding_box()["width"] * 25.4 / 96
+    metres = float(page.locator("#scale-text").inner_text().split()[0])
+    assert bar == pytest.approx(metres * 1000 / 500, rel=0.01)
+    page.emulate_media(media="screen")
+    page.evaluate("window.dispatchEvent(new Event('afterprint'))")
+    assert page.locator("#reading").is_visible()
+
+
+def test_print_gives_one_a3_page(open_page, map_file):
+    page = open_page(map_file)
+    sheet = page.pdf(prefer_css_page_size=True)
+    assert sheet.count(b"/Type /Page\n") == 1
+    box = sheet.split(b"/MediaBox [")[1].split(b"]")[0].split()
+    assert [float(v) for v in box[2:]] == pytest.approx([1191, 842], abs=2)
+
+
+@pytest.mark.parametrize("size", [DESKTOP, PHONE], ids=["desktop", "phone"])
+def test_no_barrier_for_anyone(open_page, map_file, find_barriers, size):
+    page = open_page(map_file, size)
+    for address in ("", "run=R1", "tree=T2", "pit=P2", "page=draw", "page=narrow", "page=doubts",
+                    "page=sums", "page=print", "page=basis", "page=cautions"):  # fmt: skip
+        page.evaluate(f"location.hash = '{address}'")
+        page.wait_for_timeout(120)
+        assert find_barriers(page) == []
+
+
+def test_phone_needs_no_sideways_scrolling(open_page, map_file, hostile_file):
+    for path in (map_file, hostile_file):
+        page = open_page(path, PHONE)
+        for address in ("page=runs", "page=narrow", "page=basis", "tree=T5"):
+            page.evaluate(f"location.hash = '{address}'")
+            page.wait_for_timeout(80)
+            assert page.evaluate("document.documentElement.scrollWidth") <= PHONE["width"]
+
+
+def test_cautions_are_always_in_sight(open_page, map_file):
+    for size in (DESKTOP, PHONE):
+        page = open_page(map_file, size)
+        foot = page.locator(".foot").bounding_box()
+        assert foot["y"] + foot["height"] <= size["height"] + 1
+        page.locator(".foot a").click()
+        wait_for_heading(page, "Cautions")
+        assert page.locator("#page-cautions li").count() == 9
+
+
+def test_old_browser_is_told_in_plain_words(browser, map_file):
+    context = browser.new_context()
+    page = context.new_page()
+    page.add_init_script("delete window.DecompressionStream;")
+    page.goto(map_file.as_uri())
+    assert "Any browser of 2023 or later opens it" in page.locator("#too-old").inner_text()
+    assert not page.locator("#opening").is_visible()
+    context.close()
+
+
+def test_browser_without_scripts_is_told_in_plain_words(browser, map_file):
+    context = browser.new_context(java_script_enabled=False)
+    page = context.new_page()
+    page.goto(map_file.as_uri())
+    assert "scripts are switched off" in page.locator("#pages").inner_text()
+    context.close()
+
+
+def test_empty_study_opens(open_page, tmp_path):
+    path = tmp_path / "map.html"
+    path.write_text(build_map(district.make_empty(), MapSettings()), encoding="utf-8")
+    page = open_page(path)
+    assert page.locator("#list-note").inner_text() == "0 of 0 runs listed."
+
+
+def test_divided_map_leads_to_the_right_sheet(open_page, tmp_path):
+    paths = write_map(district.make_district(), tmp_path, MapSettings(max_runs=4))
+    page = open_page(paths[0], allowed=paths[1:])
+    page.fill("#finder-text", "R8")
+    page.press("#finder-text", "Enter")
+    page.locator("#finder-note a").click()
+    wait_until(page, "document.body.dataset.ready === 'yes'")
+    wait_for_heading(page, "Run R8")
+
+
+def test_index_of_a_divided_map_has_no_barrier(open_page, find_barriers, tmp_path):
+    paths = write_map(district.make_district(), tmp_path, MapSettings(max_runs=4))
+    assert find_barriers(open_page(paths[0])) == []

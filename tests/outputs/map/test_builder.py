@@ -1,0 +1,298 @@
+import base64
+import hashlib
+import re
+from dataclasses import fields, replace
+from pathlib import Path
+
+import district
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pytest
+import shapely
+
+import routekit.outputs.map as map_package
+from routekit.outputs.map import build_map, write_map
+from routekit.outputs.map.builder import SCRIPTS, read_part
+from routekit.outputs.map.content import page_content, sheet_date
+from routekit.outputs.map.division import divide_by_area, take_area
+from routekit.outputs.map.packing import decode
+from routekit.outputs.map.tables import service_crossings
+from routekit.outputs.map.writer import INDEX_SCRIPTS, build_pages
+from routekit.outputs.settings import MapSettings
+from routekit.result import Result
+
+FOLDER = Path(map_package.__file__).parent
+OWN_FILES = [
+    p
+    for p in FOLDER.rglob("*")
+    if p.suffix in {".py", ".js", ".html", ".css"} and "vendor" not in p.parts
+]
+SETTINGS = MapSettings()
+
+
+@pytest.fixture(scope="module")
+def page():
+    return build_map(district.make_district(), SETTINGS)
+
+
+def payload(html, name="payload"):
+    return decode(re.search(rf'id="{name}">([^<]*)<', html).group(1))
+
+
+def words_of(packed, name):
+    column = packed["c"][name]
+    if column["k"] == "d":
+        return [column["w"][v] if v >= 0 else None for v in column["v"]]
+    return [v if v is None or "s" not in column else v / column["s"] for v in column["v"]]
+
+
+def test_equal_input_gives_equal_bytes(page):
+    assert build_map(district.make_district(), SETTINGS) == page
+
+
+def test_page_names_no_outside_address(page):
+    text = re.sub(r'<script type="[^"]+" id="[^"]+">[^<]*</script>', "", page)
+    for library in ("vendor/leaflet.js", "vendor/leaflet.css"):
+        text = text.replace(read_part(library), "")
+    addresses = set(re.findall(r"""(?:https?:)?//[\w.-]+\.\w+[^\s"'<>)]*""", text))
+    names = ("http://www.w3.org/2000/svg",)
+    assert [a for a in addresses if not a.startswith(names)] == []
+    assert not re.search(
+        r"<(?:link|img|iframe|object|embed)\b|\bsrc=",
+        re.sub(r"<script>.*?</script>", "", page, flags=re.S),
+    )
+
+
+def test_policy_names_every_script_and_style_and_nothing_else(page):
+    policy = re.search(r'Content-Security-Policy" content="([^"]*)"', page).group(1)
+    policy = policy.replace("&#39;", "'")
+    inside = re.findall(r"<script>(.*?)</script>|<style>(.*?)</style>", page, flags=re.S)
+    hashes = {
+        "'sha256-" + base64.b64encode(hashlib.sha256((a or b).encode()).digest()).decode() + "'"
+        for a, b in inside
+    }
+    assert len(hashes) == 4
+    assert set(re.findall(r"'sha256-[^']+'", policy)) == hashes
+    assert "default-src 'none'" in policy
+    assert "connect-src 'none'" in policy
+    assert "unsafe" not in policy
+    assert "http" not in policy
+
+
+def test_online_tiles_need_an_explicit_setting_and_open_one_host_only():
+    settings = MapSettings(
+        online_tiles_url="https://{s}.tiles.example/{z}/{x}/{y}.png",
+        online_tiles_credit="<b>Tiles</b>",
+    )
+    html = build_map(district.make_district(), settings)
+    policy = re.search(r'Content-Security-Policy" content="([^"]*)"', html).group(1)
+    assert "img-src data: https://*.tiles.example" in policy
+    assert html == build_map(district.make_district(), settings)
+    assert payload(html)["meta"]["tiles_credit"] == "<b>Tiles</b>"
+    assert (
+        "L.tileLayer("
+        not in build_map(district.make_district(), SETTINGS)
+        .split("map_html")[-1]
+        .split("var sheet_map")[1][:400]
+    )
+
+
+@pytest.mark.parametrize("word", ["innerHTML", "outerHTML", "insertAdjacentHTML", "document.write",
+                                  "eval(", "bindPopup", "bindTooltip"])  # fmt: skip
+def test_no_script_writes_markup(word):
+    for file in OWN_FILES:
+        assert word not in file.read_text(encoding="utf-8"), file
+
+
+@pytest.mark.parametrize(
+    "word", ["Popup", "Tooltip", "GeoJson(", "LayerControl", "datetime.now", "time.time"]
+)
+def test_no_part_of_folium_that_writes_data_as_markup_and_no_clock(word):
+    for file in FOLDER.rglob("*.py"):
+        assert word not in file.read_text(encoding="utf-8"), file
+
+
+def test_python_holds_no_markup():
+    for file in FOLDER.rglob("*.py"):
+        assert not re.search(
+            r"</?(?:div|span|p|script|style|table|svg|html)\b", file.read_text(encoding="utf-8")
+        ), file
+
+
+def test_every_script_is_used_and_none_ends_its_own_element():
+    assert {p.name for p in (FOLDER / "script").iterdir()} == {*SCRIPTS, *INDEX_SCRIPTS}
+    for file in OWN_FILES:
+        if file.suffix == ".js":
+            text = file.read_text(encoding="utf-8")
+            assert "</script" not in text
+            assert "<!--" not in text
+            assert len(text.splitlines()) <= 400
+
+
+def test_licence_of_leaflet_travels_with_it(page):
+    assert "Agafonkin" in (FOLDER / "vendor" / "leaflet-LICENSE.txt").read_text()
+    assert "Redistribution and use in source and binary forms" in page
+
+
+def test_content_equals_the_tables(page):
+    result = district.make_district()
+    content = payload(page)
+    runs = dict(
+        zip(
+            words_of(content["runs"], "run_id"), words_of(content["runs"], "technique"), strict=True
+        )
+    )
+    assert runs == dict(zip(result.advice["run_id"], result.advice["technique"], strict=True))
+    assert content["trees"]["n"] == len(result.trees)
+    ids, tree_ids = words_of(content["runs"], "run_id"), words_of(content["trees"], "tree_id")
+    pairs = {(ids[int(r)], tree_ids[int(t)]) for r, t in zip(
+        words_of(content["breaches"], "run"), words_of(content["breaches"], "tree"), strict=True)}  # fmt: skip
+    assert pairs == set(zip(result.breaches["run_id"], result.breaches["tree_id"], strict=True))
+
+
+def test_severity_of_a_run_is_its_worst_breach(page):
+    content = payload(page)
+    found = dict(
+        zip(words_of(content["runs"], "run_id"), words_of(content["runs"], "severity"), strict=True)
+    )
+    assert [found[f"R{i}"] for i in (1, 2, 3, 12)] == ["minor", "major", "structural", "none"]
+
+
+def test_severity_is_not_known_without_zones():
+    result = district.make_district()
+    result = replace(result, zones=result.zones.iloc[:0], breaches=result.breaches.iloc[:0])
+    content, _ = page_content(result, SETTINGS)
+    assert set(words_of(content["runs"], "severity")) == {None}
+
+
+def test_checks_come_with_their_run(page):
+    ids = words_of(payload(page)["runs"], "run_id")
+    detail = payload(page, "detail-0")
+    assert detail["checks"]["n"] == 48
+    assert set(words_of(detail["checks"], "run")) == set(range(12))
+    texts = words_of(detail["texts"], "reason")
+    assert texts[ids.index("R8")] == "Open cut harms the fewest roots here."
+
+
+def test_checks_are_packed_in_chunks(monkeypatch):
+    monkeypatch.setattr("routekit.outputs.map.content.CHUNK_RUNS", 5)
+    content, details = page_content(district.make_district(), SETTINGS)
+    assert content["meta"]["chunk_runs"] == 5
+    assert [d["checks"]["n"] for d in details] == [20, 20, 8]
+    assert max(words_of(details[1]["checks"], "run")) == 4
+
+
+def test_hostile_text_stands_in_no_markup():
+    html = build_map(district.make_hostile(), SETTINGS)
+    rest = re.sub(r"<script>.*?</script>", "", html, flags=re.S)
+    assert "onerror=&#34;" in rest
+    assert 'onerror="' not in rest
+    assert rest.count("<script") == 3  # data, one chunk of details, licence
+
+
+def test_empty_tables_make_a_page():
+    content = payload(build_map(district.make_empty(), SETTINGS))
+    assert content["runs"]["n"] == 0
+    assert content["meta"]["cautions"] == ["Take care."]
+
+
+@pytest.mark.parametrize("name", [f.name for f in fields(Result) if "DataFrame" in str(f.type)])
+def test_any_table_may_be_bare(name):
+    result = district.make_district()
+    table = getattr(result, name)
+    is_layer = isinstance(table, gpd.GeoDataFrame)
+    bare = (
+        gpd.GeoDataFrame(geometry=gpd.GeoSeries([], crs=district.CRS))
+        if is_layer
+        else pd.DataFrame()
+    )
+    for changed in (bare, table.iloc[:0]):
+        assert build_map(replace(result, **{name: changed}), SETTINGS).startswith("<!DOCTYPE html>")
+
+
+def test_doubled_and_missing_ids_do_not_stop_the_page():
+    result = district.make_district()
+    runs = result.runs.copy()
+    runs["run_id"] = ["R1", "R1", None, *runs["run_id"].iloc[3:]]
+    content, _ = page_content(replace(result, runs=runs), SETTINGS)
+    assert content["runs"]["n"] == 12
+
+
+@pytest.mark.parametrize(
+    ("table", "wanted"),
+    [
+        (pd.DataFrame({"item": ["date"], "value": ["2026-03-01"]}), "2026-03-01"),
+        (pd.DataFrame({"kind": ["study", "study"], "name": ["name", "date"], "value": ["A", "1 May"]}), "1 May"),
+        (pd.DataFrame({"kind": ["study"], "name": ["name"], "value": ["date"]}), ""),
+        (pd.DataFrame(), ""),
+    ],
+)  # fmt: skip
+def test_date_comes_from_the_provenance(table, wanted):
+    assert sheet_date(replace(district.make_district(), provenance=table), SETTINGS) == wanted
+
+
+def test_date_setting_wins():
+    assert sheet_date(district.make_district(), MapSettings(sheet_date="2027")) == "2027"
+
+
+def test_services_cross_where_they_cross():
+    runs = gpd.GeoDataFrame(
+        geometry=[shapely.LineString([(0, 0), (10, 0), (10, 10)])], crs=district.CRS
+    )
+    services = gpd.GeoDataFrame(
+        geometry=[shapely.LineString([(4, -1), (4, 1)]), shapely.LineString([(9, 5), (12, 5)]),
+                  shapely.LineString([(2, 0), (6, 0)]), shapely.LineString([(50, 0), (60, 0)])],
+        crs=district.CRS,
+    )  # fmt: skip
+    found = service_crossings(runs, services)
+    assert found[["service", "at_m"]].to_numpy().tolist() == [[0, 4.0], [2, 4.0], [1, 15.0]]
+
+
+@pytest.mark.parametrize("most", [1, 7, 50, 1000])
+def test_division_keeps_every_point_once_in_groups_that_fit(most):
+    xy = np.random.default_rng(3).random((500, 2)) * [1000, 200]
+    xy[::50] = np.nan
+    groups = divide_by_area(xy, most)
+    assert sorted(np.concatenate(groups)) == list(range(500))
+    assert max(map(len, groups)) <= most
+
+
+def test_division_refuses_no_room():
+    with pytest.raises(ValueError, match="at least one point"):
+        divide_by_area(np.zeros((2, 2)), 0)
+
+
+def test_an_area_keeps_what_belongs_to_its_runs():
+    result = district.make_district()
+    part = take_area(result, np.array([0]), nearby_m=5.0)
+    assert part.runs["run_id"].tolist() == ["R1"]
+    assert {"T2", "T4"} <= set(part.trees["tree_id"]) < set(result.trees["tree_id"])
+    assert {"MA0", "MA1"} <= set(part.manholes["manhole_id"])
+    assert set(part.checks["run_id"]) == {"R1"}
+    assert part.totals.equals(result.totals)
+    assert part.findings["row"].tolist() == []
+    assert take_area(result, np.array([5]), nearby_m=5.0).findings["row"].tolist() == ["R6"]
+
+
+def test_a_large_study_is_divided_by_count_and_by_size():
+    result = district.make_district()
+    assert list(build_pages(result, SETTINGS)) == ["map.html"]
+    by_count = build_pages(result, MapSettings(max_runs=6))
+    assert list(by_count) == ["map.html", "map-01.html", "map-02.html"]
+    size = len(by_count["map-01.html"].encode()) + 500
+    by_size = build_pages(result, MapSettings(max_page_mb=size / 1e6))
+    assert len(by_size) >= 3
+    assert all(len(text.encode()) <= size for text in by_size.values())
+    ids = payload(by_count["map.html"])["ids"]
+    assert sorted(ids) == sorted(result.runs["run_id"])
+
+
+def test_writing_removes_the_pages_of_an_earlier_larger_map(tmp_path):
+    result = district.make_district()
+    first = write_map(result, tmp_path, MapSettings(max_runs=4))
+    assert all(path.is_file() for path in first)
+    (tmp_path / "map-notes.html").write_text("mine")
+    second = write_map(result, tmp_path, SETTINGS)
+    assert second == [tmp_path / "map.html"]
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["map-notes.html", "map.html"]
