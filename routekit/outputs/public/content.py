@@ -84,7 +84,7 @@ def _cells(runs: gpd.GeoDataFrame, crs: str) -> float:
     if runs.empty:
         return 1.0
     box = np.asarray(runs.total_bounds)
-    return cells_per_metre((box[:2] + box[2:]) / 2, crs)
+    return float(np.mean(cells_per_metre((box[:2] + box[2:]) / 2, crs)))
 
 
 def _pack_runs(runs: gpd.GeoDataFrame, crs: str) -> dict[str, Any]:

@@ -13,8 +13,12 @@ const BACKDROP = {
 };
 const FINGER_PX = 22;
 const CLOSE_ZOOM = 19;
-const STREET_ZOOM = 18;
+const STREET_ZOOM = 19;
+const NAMES_ZOOM = 16;
+const LONGEST_NAME = 26;
+const PLATE_GAP_PX = 9;
 const LEAST_SYMBOL_PX = 7;
+const PRINT_CM = { width: "17cm", height: "9cm" };
 
 const byId = (id) => document.getElementById(id);
 
@@ -83,7 +87,7 @@ function sayStreet(street) {
   folded.querySelector(".plate").textContent = streetTitle(street);
   const said = page.streets.said[street];
   const ordered = TOPICS.flatMap((topic) => said.filter((one) => one[0] === topic));
-  folded.querySelectorAll(".said > ul:not(.marked) > li").forEach((line, at) => {
+  folded.querySelectorAll(".said > ul:not(.marked, .chips) > li").forEach((line, at) => {
     line.textContent = say(ordered[at]);
   });
   const ask = folded.querySelector(".ask");
@@ -243,6 +247,7 @@ function showCard(takesFocus) {
   const title = street === undefined ? part.title(row) : `${part.title(row)} (${streetTitle(street)})`;
   body.append(askBox(part.id(row), title));
   byId("card").hidden = false;
+  if (takesFocus) byId("plan").scrollIntoView({ block: "start" });
   if (takesFocus) byId("card-title").focus({ preventScroll: true });
 }
 
@@ -324,18 +329,35 @@ function boundsOf([west, north, east, south]) {
   return L.latLngBounds(gridToLatLng(west, south), gridToLatLng(east, north));
 }
 
+// What is chosen comes into the part of the map that the card leaves free.
 function goTo(kind, row) {
   const box = boxOf(kind, row);
   if (!Number.isFinite(box[0])) return;
   const maxZoom = kind === "street" ? STREET_ZOOM : CLOSE_ZOOM;
-  map.fitBounds(boundsOf(box), { maxZoom, padding: [40, 40], animate: false });
+  const [left, bottom] = coveredByCard();
+  map.fitBounds(boundsOf(box), {
+    maxZoom,
+    paddingTopLeft: [30 + left, 30],
+    paddingBottomRight: [60, 30 + bottom],
+    animate: false,
+  });
   canvas.redraw();
+}
+
+function coveredByCard() {
+  const card = byId("card");
+  if (card.hidden) return [0, 0];
+  const over = card.getBoundingClientRect();
+  const frame = byId("map").getBoundingClientRect();
+  if (over.width < frame.width * 0.8) return [over.right - frame.left, 0];
+  return [0, Math.min(frame.height * 0.7, Math.max(0, frame.bottom - over.top))];
 }
 
 function showWhole() {
   const box = [Infinity, Infinity, -Infinity, -Infinity];
   for (let run = 0; run < study.runs.table.n; run += 1) grow(box, study.runs.shape.box(run));
-  map.fitBounds(boundsOf(box), { padding: [12, 12], animate: false });
+  const sides = { paddingTopLeft: [20, 24], paddingBottomRight: [64, 24] };
+  map.fitBounds(boundsOf(box), { ...sides, animate: false });
 }
 
 function isSeen(box, view, reach) {
@@ -365,6 +387,62 @@ function drawSheet(pen, view) {
   drawTrees(pen, view);
   drawPits(pen, view);
   drawChosen(pen, view);
+  drawNames(pen, view);
+}
+
+// A street's plate beside the middle of its longest sewer, unless another one is in the way.
+function drawNames(pen, view) {
+  if (map.getZoom() < NAMES_ZOOM) return;
+  pen.font = "600 13px sans-serif";
+  pen.textBaseline = "middle";
+  pen.textAlign = "center";
+  const taken = [];
+  for (const [street, run] of study.longestRun) {
+    const { shape } = study.runs;
+    if (!isSeen(shape.box(run), view, 0)) continue;
+    const [gx, gy] = middleOf(shape, run);
+    const text = shorten(streetTitle(street));
+    const half = pen.measureText(text).width / 2 + 7;
+    const [west, north, east, south] = shape.box(run);
+    const isSteep = south - north > east - west;
+    const x = gx * view.scale - view.dx - (isSteep ? half + PLATE_GAP_PX : 0);
+    const y = gy * view.scale - view.dy + (isSteep ? 0 : 12 + PLATE_GAP_PX);
+    const plate = [x - half, y - 12, x + half, y + 12];
+    if (taken.some((t) => t[0] < plate[2] && t[2] > plate[0] && t[1] < plate[3] && t[3] > plate[1])) continue;
+    taken.push(plate);
+    pen.beginPath();
+    pen.roundRect(plate[0], plate[1], 2 * half, 24, 6);
+    pen.fillStyle = "#14493a";
+    pen.fill();
+    pen.lineWidth = 1.5;
+    pen.strokeStyle = "#fffbea";
+    pen.stroke();
+    pen.fillStyle = "#fffbea";
+    pen.fillText(text, x, y);
+  }
+}
+
+const shorten = (text) => {
+  const signs = [...text];
+  return signs.length > LONGEST_NAME ? `${signs.slice(0, LONGEST_NAME - 1).join("")}…` : text;
+};
+
+// The point half-way along a line.
+function middleOf(shape, feature) {
+  const [first, last] = [shape.first(feature), shape.last(feature)];
+  const step = (v) => Math.hypot(shape.x[v + 1] - shape.x[v], shape.y[v + 1] - shape.y[v]);
+  let length = 0;
+  for (let v = first; v + 1 < last; v += 1) length += step(v);
+  let rest = length / 2;
+  for (let v = first; v + 1 < last; v += 1) {
+    const part = step(v);
+    if (rest <= part) {
+      const t = part ? rest / part : 0;
+      return [shape.x[v] + t * (shape.x[v + 1] - shape.x[v]), shape.y[v] + t * (shape.y[v + 1] - shape.y[v])];
+    }
+    rest -= part;
+  }
+  return [shape.x[first], shape.y[first]];
 }
 
 function drawBackdrop(pen, view) {
@@ -595,30 +673,52 @@ function readStudy() {
     treesOfStreet.get(street).push(tree);
     if (!streetOfTree.has(tree)) streetOfTree.set(tree, street);
   });
+  const runsOfStreet = groupRows(runs.table.n, (row) => runs.table.get("street", row));
+  const metres = (row) => runs.table.get("metres", row);
+  const longestRun = new Map();
+  for (const [street, rows] of runsOfStreet) {
+    longestRun.set(street, rows.reduce((best, row) => (metres(row) > metres(best) ? row : best)));
+  }
   return {
     cells: page.cells,
     runs,
+    runsOfStreet,
+    longestRun,
     trees,
     treesOfStreet,
     streetOfTree,
     pits: new Outlines(page.pits.shape),
     digs: new Outlines(page.digs),
     backdrop: new Outlines(page.backdrop.shape),
-    runsOfStreet: groupRows(runs.table.n, (row) => runs.table.get("street", row)),
   };
 }
 
-// Print everything: each street opened, and folded again afterwards.
+// Print everything: each street opened and the map at the size of the sheet; then back again.
 function watchPrinting() {
-  let folded = [];
+  let before = null;
   window.addEventListener("beforeprint", () => {
-    folded = [...document.querySelectorAll("details.street:not([open])")];
-    for (const one of folded) one.open = true;
+    if (before) return;
+    before = {
+      folded: [...document.querySelectorAll("details.street:not([open])")],
+      view: map ? [map.getCenter(), map.getZoom()] : null,
+    };
+    for (const one of before.folded) one.open = true;
+    resizeMap(PRINT_CM);
   });
   window.addEventListener("afterprint", () => {
-    for (const one of folded) one.open = false;
-    folded = [];
+    if (!before) return;
+    for (const one of before.folded) one.open = false;
+    resizeMap({ width: "", height: "" });
+    if (before.view) map.setView(...before.view, { animate: false });
+    before = null;
   });
+}
+
+function resizeMap(size) {
+  if (!map) return;
+  Object.assign(byId("map").style, size);
+  map.invalidateSize({ animate: false, pan: false });
+  showWhole();
 }
 
 async function start() {

@@ -1,0 +1,389 @@
+"""The page for residents in a real browser, on a phone and on a desk, with the network shut."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import sys
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser, ConsoleMessage, Page, sync_playwright
+
+from routekit.outputs.public.builder import build_public_page
+from routekit.outputs.public.languages import LANGUAGES, load_words
+from routekit.outputs.public.settings import PublicSettings
+
+sys.path.append(str(Path(__file__).parents[1] / "outputs" / "public"))
+from public_study import make_result
+
+FLAGS = [
+    "--headless",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
+SIZES = {"phone": (390, 844), "desk": (1440, 900)}
+CHROMIUM = shutil.which("chromium")
+HOSTILE = [
+    "</script><script>window.hurt=1</script>",
+    '"><img src=x onerror="window.hurt=1">',
+    "`${window.hurt=1}`",
+    "\u202eright to left\u202c",
+    "=HYPERLINK(1)",
+    "long " * 2000,
+]
+
+pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="chromium is not installed")
+
+
+@dataclass
+class Visit:
+    """A page that was opened, and what it did."""
+
+    page: Page
+    address: str
+    requests: list[str] = field(default_factory=list)
+    complaints: list[str] = field(default_factory=list)
+
+    def go(self, place: str = "") -> Page:
+        self.page.goto("about:blank")
+        self.page.goto(self.address + place)
+        self.page.wait_for_selector("html[data-ready]", state="attached")
+        return self.page
+
+
+@pytest.fixture(scope="module")
+def own_browser():
+    with sync_playwright() as tools:
+        browser = tools.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
+        yield browser
+        browser.close()
+
+
+def _note_error(visit: Visit, said: ConsoleMessage) -> None:
+    if said.type == "error":
+        visit.complaints.append(said.text)
+
+
+def _visit(browser: Browser, file: Path, size: str, **options) -> Visit:
+    width, height = SIZES[size]
+    context = browser.new_context(
+        viewport={"width": width, "height": height},
+        has_touch=size == "phone",
+        offline=True,
+        **options,
+    )
+    visit = Visit(context.new_page(), file.as_uri())
+    visit.page.on("request", lambda request: visit.requests.append(request.url))
+    visit.page.on("console", lambda said: _note_error(visit, said))
+    visit.page.on("pageerror", lambda error: visit.complaints.append(str(error)))
+    return visit
+
+
+@pytest.fixture(scope="module")
+def public_file(tmp_path_factory) -> Path:
+    file = tmp_path_factory.mktemp("public") / "public.html"
+    settings = PublicSettings(contact="drains@council.example", data_date="2026-05-01")
+    file.write_text(build_public_page(make_result(), settings), encoding="utf-8")
+    return file
+
+
+@pytest.fixture(params=list(SIZES))
+def visit(request, own_browser, public_file):
+    """Open the page, and see afterwards that it asked for nothing and complained of nothing."""
+    opened = _visit(own_browser, public_file, request.param)
+    yield opened
+    assert {url.split("#")[0] for url in opened.requests} <= {opened.address, "about:blank"}
+    assert opened.complaints == []
+    opened.page.context.close()
+
+
+def _texts(page: Page, selector: str) -> list[str]:
+    return page.locator(selector).evaluate_all("all => all.map(one => one.textContent.trim())")
+
+
+def _pixel(page: Page, x: float, y: float) -> list[int]:
+    """Colour of the map's canvas at a point of the window."""
+    return page.evaluate(
+        """([x, y]) => {
+          const canvas = document.querySelector(".plan-canvas");
+          const box = canvas.getBoundingClientRect();
+          const density = canvas.width / box.width;
+          const at = [(x - box.left) * density, (y - box.top) * density];
+          return [...canvas.getContext("2d").getImageData(...at, 1, 1).data];
+        }""",
+        [x, y],
+    )
+
+
+def _find_colour(page: Page, colour: list[int]) -> dict[str, float]:
+    """Middle and width, in the window, of what the map draws in one colour; n pixels of it."""
+    return page.evaluate(
+        """(colour) => {
+          const canvas = document.querySelector(".plan-canvas");
+          const { data } = canvas.getContext("2d").getImageData(0, 0, canvas.width, canvas.height);
+          let [x, y, n, west, east] = [0, 0, 0, Infinity, -Infinity];
+          for (let i = 0; i < data.length; i += 4) {
+            if (colour.some((value, part) => data[i + part] !== value)) continue;
+            const column = (i / 4) % canvas.width;
+            [x, y, n] = [x + column, y + Math.floor(i / 4 / canvas.width), n + 1];
+            [west, east] = [Math.min(west, column), Math.max(east, column)];
+          }
+          const box = canvas.getBoundingClientRect();
+          const density = canvas.width / box.width;
+          return {
+            x: box.left + x / n / density, y: box.top + y / n / density, n,
+            width: (east - west) / density,
+          };
+        }""",
+        colour,
+    )
+
+
+def test_the_map_is_drawn(visit):
+    page = visit.go()
+    box = page.locator("#map").bounding_box()
+    colours = {
+        tuple(_pixel(page, box["x"] + fx * box["width"] / 24, box["y"] + fy * box["height"] / 24))
+        for fx in range(1, 24)
+        for fy in range(1, 24)
+    }
+    assert len(colours) > 4
+
+
+@pytest.mark.parametrize("code", LANGUAGES)
+def test_the_reader_switches_the_language(visit, code):
+    page = visit.go()
+    page.select_option("#language", code)
+    words = load_words(code)
+    assert page.evaluate("document.documentElement.lang") == code
+    assert page.inner_text("#find-title") == words["ui"]["find"]
+    assert _texts(page, "#s0 .said li")[0] == words["works"]["burst_same"].format(m=120)
+    assert words["ui"]["heading"] in page.title()
+    assert page.text_content("#s3 .plate") == words["ui"]["area"].format(id="A1")
+
+
+@pytest.mark.parametrize("code", LANGUAGES)
+def test_the_script_says_what_the_html_says(own_browser, public_file, tmp_path, code):
+    file = tmp_path / f"{code}.html"
+    settings = PublicSettings(
+        language=code, contact="drains@council.example", data_date="2026-05-01"
+    )
+    file.write_text(build_public_page(make_result(), settings), encoding="utf-8")
+    readable = "main h2, main h4, main li, main .plate, main p, main a"
+    bare = _visit(own_browser, file, "phone", java_script_enabled=False)
+    bare.page.goto(bare.address)
+    in_html = bare.page.locator(readable).all_text_contents()
+    hrefs = bare.page.locator("a.write").all_text_contents()
+    live = _visit(own_browser, public_file, "phone")
+    live.go()
+    live.page.select_option("#language", code)
+    in_script = live.page.locator(readable).all_text_contents()
+    only_one = {
+        "",
+        load_words(code)["ui"]["find_count"]["other"].format(n=4),
+        load_words("en")["ui"]["no_script"],
+        load_words(code)["ui"]["no_script"],
+    }
+    tidy = [text.strip() for text in in_html if text.strip() not in only_one]
+    changed = [text.strip() for text in in_script if text.strip() not in only_one]
+    assert len(tidy) > 50
+    assert changed == tidy
+    assert hrefs == live.page.locator("a.write").all_text_contents()
+    bare.page.context.close()
+    live.page.context.close()
+
+
+def test_without_scripts_the_list_is_complete(own_browser, public_file):
+    opened = _visit(own_browser, public_file, "phone", java_script_enabled=False)
+    opened.page.goto(opened.address)
+    assert not opened.page.locator("#plan").is_visible()
+    assert opened.page.locator("noscript").is_visible()
+    opened.page.locator("#s0 summary").click()
+    assert opened.page.get_by_text("2 pits are dug here.").is_visible()
+    assert opened.page.locator("#s0 a.write").is_visible()
+    opened.page.context.close()
+
+
+def test_a_tapped_tree_and_sewer_say_their_sentences(visit):
+    page = visit.go("#tree=T5")
+    assert page.inner_text("#card-title") == "Tree T5"
+    ring = _find_colour(page, [209, 25, 95])
+    assert ring["n"] > 50
+    page.locator("#card-close").click()
+    assert not page.locator("#card").is_visible()
+    page.mouse.click(ring["x"], ring["y"])
+    page.wait_for_selector("#card:not([hidden])")
+    assert page.inner_text("#card-title") == "Tree T5"
+    said = _texts(page, "#card-body p")
+    assert said[:2] == ["Quercus robur", "This tree is protected by law or order."]
+    assert "#tree=T5" in page.url
+    page.locator("#card .to-street").click()
+    assert page.locator("#s1").get_attribute("open") is not None
+    assert page.evaluate("decodeURIComponent(location.hash)") == "#street=Mill Bank"
+
+
+def test_a_tap_on_a_sewer_opens_its_card(visit):
+    page = visit.go()
+    blue = _find_colour(page, [30, 4, 179])
+    page.mouse.click(blue["x"] + blue["width"] / 4, blue["y"])
+    page.wait_for_selector("#card:not([hidden])")
+    assert page.inner_text("#card-title") in ("Sewer R1", "Sewer R2")
+    assert "renewed without a trench" in page.inner_text("#card-body")
+
+
+def test_deep_links_and_the_back_button(visit):
+    page = visit.go("#pit=P1")
+    assert page.inner_text("#card-title") == "Pit P1"
+    assert "8 by 2 m" in page.inner_text("#card-body")
+    page.evaluate("location.hash = '#run=R3'")
+    page.wait_for_function("() => document.querySelector('#card-title').textContent === 'Sewer R3'")
+    page.go_back()
+    page.wait_for_function("() => document.querySelector('#card-title').textContent === 'Pit P1'")
+    page.evaluate("location.hash = '#street=Alder%20Row'")
+    page.wait_for_selector("#s0[open]")
+    assert not page.locator("#card").is_visible()
+    page.evaluate("location.hash = '#tree=T99'")
+    page.wait_for_selector("#heard:not(:empty)")
+    assert page.inner_text("#heard") == "“T99” is not on this page."
+
+
+def test_the_card_gives_the_number_to_the_council(visit):
+    page = visit.go("#tree=T2")
+    assert page.locator("#card input.number").input_value() == "T2"
+    link = page.locator("#card a.write")
+    assert link.get_attribute("href").startswith(
+        "mailto:drains@council.example?subject=Question%20about%20Tree%20T2"
+    )
+    page.locator("#card button", has_text="Copy the number").click()
+    page.wait_for_selector("#card [role=status]:not(:empty)")
+    assert page.evaluate("document.querySelector('#card input.number').selectionEnd") == 2
+
+
+def test_find_my_street(visit):
+    page = visit.go()
+    page.fill("#find", "mill")
+    assert page.locator(".street:visible").count() == 1
+    assert page.inner_text("#find-count") == "1 street"
+    page.locator(".street:visible summary").click()
+    assert page.locator("#s1 .chips button").count() == 2
+    page.locator("#s1 .show").click()
+    assert page.evaluate("document.activeElement.id") == "map"
+
+
+def test_a_walk_by_keyboard_alone(visit):
+    page = visit.go()
+    seen = []
+    for _ in range(12):
+        page.keyboard.press("Tab")
+        seen.append(
+            page.evaluate("document.activeElement.id || document.activeElement.parentElement.id")
+        )
+        if seen[-1] == "s0":
+            break
+    assert seen == ["language", "map", "closer", "farther", "whole", "find", "s0"]
+    page.keyboard.press("Enter")
+    assert page.locator("#s0").get_attribute("open") is not None
+    page.wait_for_selector("#s0 .chips button")
+    for _ in range(2):
+        page.keyboard.press("Tab")
+    page.keyboard.press("Enter")
+    page.wait_for_selector("#card:not([hidden])")
+    assert page.evaluate("document.activeElement.id") == "card-title"
+    page.keyboard.press("Tab")
+    page.keyboard.press("Enter")
+    assert not page.locator("#card").is_visible()
+    assert page.evaluate("document.activeElement.id") == "map"
+
+
+def test_targets_are_large_enough_for_a_finger(visit):
+    page = visit.go("#tree=T1")
+    page.locator("#s0 summary").evaluate("one => one.click()")
+    page.wait_for_selector("#s0 .chips button")
+    small = page.locator("button:visible, select:visible, summary:visible, a.write:visible")
+    sizes = [box for box in (one.bounding_box() for one in small.all()) if box]
+    assert len(sizes) > 8
+    assert min(box["height"] for box in sizes) >= 44
+    assert min(box["width"] for box in sizes) >= 44
+
+
+def test_nothing_sticks_out_sideways(visit):
+    page = visit.go("#street=Alder%20Row")
+    assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
+
+
+def test_print_opens_every_street_and_hides_the_controls(visit):
+    page = visit.go()
+    before = page.locator("details[open]").count()
+    page.emulate_media(media="print")
+    page.evaluate("window.dispatchEvent(new Event('beforeprint'))")
+    assert page.locator("details[open]").count() == 4
+    assert page.locator("#map").is_visible()
+    for name in ("#closer", "#whole", "#finder", "#tongue"):
+        assert not page.locator(name).is_visible()
+    width = page.locator("#map").bounding_box()["width"]
+    assert width == pytest.approx(17 / 2.54 * 96, abs=2)
+    assert page.pdf(format="A4").startswith(b"%PDF")
+    page.evaluate("window.dispatchEvent(new Event('afterprint'))")
+    assert page.locator("details[open]").count() == before
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_hostile_text_stays_text(own_browser, tmp_path, size):
+    result = make_result()
+    runs, trees = result.runs, result.trees.iloc[:7].copy()
+    runs["street"] = HOSTILE
+    trees["tree_id"] = [*HOSTILE, "T7"]
+    trees["species"] = [*HOSTILE, HOSTILE[0]]
+    trees["is_protected"] = True
+    pits = result.pits.assign(pit_id=HOSTILE[:2])
+    page_text = build_public_page(
+        make_result(runs=runs, trees=trees, pits=pits, name=HOSTILE[0]),
+        PublicSettings(intro=HOSTILE[1], title=HOSTILE[1]),
+    )
+    file = tmp_path / "hostile.html"
+    file.write_text(page_text, encoding="utf-8")
+    opened = _visit(own_browser, file, size)
+    page = opened.go()
+    for street in range(page.locator(".street").count()):
+        page.locator(f"#s{street} summary").evaluate("one => one.click()")
+    page.wait_for_selector(".chips button")
+    page.select_option("#language", "fr")
+    page.locator(".chips button").first.click()
+    page.wait_for_selector("#card:not([hidden])")
+    plates = _texts(page, ".plate")
+    assert {" ".join(name.split()) for name in HOSTILE} == set(plates)
+    assert page.locator("img").count() == 0
+    assert page.evaluate("window.hurt") is None
+    assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
+    assert opened.complaints == []
+    assert {url.split("#")[0] for url in opened.requests} <= {opened.address, "about:blank"}
+    page.context.close()
+
+
+AXE = os.environ.get("ROUTEKIT_AXE", "")
+
+
+@pytest.mark.skipif(not AXE, reason="ROUTEKIT_AXE names no axe-core script")
+@pytest.mark.parametrize("size", SIZES)
+@pytest.mark.parametrize("place", ["", "#tree=T5", "#street=Alder%20Row"])
+def test_no_serious_or_critical_fault_for_assistive_technology(
+    own_browser, public_file, size, place
+):
+    opened = _visit(own_browser, public_file, size, bypass_csp=True)
+    page = opened.go(place)
+    page.add_script_tag(path=AXE)
+    faults = page.evaluate("axe.run().then((all) => all.violations)")
+    grave = [
+        (fault["id"], [node["html"][:120] for node in fault["nodes"]])
+        for fault in faults
+        if fault["impact"] in ("serious", "critical")
+    ]
+    assert grave == []
+    page.context.close()

@@ -1,0 +1,152 @@
+"""The page as a file: no request, only text from the study, equal bytes, whole without scripts."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import re
+import time
+from html import unescape
+from importlib.resources import files
+
+import numpy as np
+import pandas as pd
+import pytest
+from public_study import X0, Y0, _frame, make_result
+from shapely.geometry import LineString, Point
+
+from routekit.outputs.public.builder import build_public_page, contact_address
+from routekit.outputs.public.languages import LANGUAGES, load_words
+from routekit.outputs.public.settings import PublicSettings
+
+HOSTILE = [
+    "</script><script>window.hurt=1</script>",
+    '"><img src=x onerror="window.hurt=1">',
+    "`${window.hurt=1}` {{ 7*7 }} {% raw %}",
+    "\u202eright to left\u202c",
+    "=HYPERLINK(1)",
+    "long " * 2000,
+]
+
+
+def _build(**settings) -> str:
+    return build_public_page(make_result(), PublicSettings(**settings))
+
+
+def test_equal_input_gives_equal_bytes():
+    assert _build(language="fr") == _build(language="fr")
+
+
+def test_no_address_but_the_contact_and_no_inner_html():
+    page = _build()
+    own = (files("routekit.outputs.public") / "script.js").read_text(encoding="utf-8")
+    assert not re.search(r"innerHTML|outerHTML|insertAdjacentHTML|document\.write|eval\(", own)
+    assert not re.search(r"https?://\w|fetch\(|XMLHttpRequest|Date\(|Math\.random", own)
+    html = re.sub(r"<script.*?</script>", "", page, flags=re.DOTALL)
+    assert not re.findall(r'(?:src|href|action)\s*=\s*"(?:https?:)?//', html)
+    assert not re.findall(r"@import|url\((?!images/|#)", html)
+
+
+def test_the_policy_names_each_script_and_style_by_its_hash():
+    page = _build()
+    policy = unescape(re.search(r'Content-Security-Policy" content="([^"]+)"', page).group(1))
+    assert policy.startswith("default-src 'none'")
+    texts = re.findall(r"<script>(.*?)</script>", page, re.DOTALL)
+    texts += re.findall(r"<style>(.*?)</style>", page, re.DOTALL)
+    assert len(texts) == 3
+    for text in texts:
+        digest = base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()
+        assert f"'sha256-{digest}'" in policy
+    assert "unsafe" not in policy
+    assert not re.search(r'\sstyle="', page)
+    assert not re.search(r"\son\w+=", re.sub(r"<script>.*?</script>", "", page, flags=re.DOTALL))
+
+
+@pytest.mark.parametrize("code", LANGUAGES)
+def test_the_sentences_stand_in_the_html_of_the_first_language(code):
+    page = unescape(_build(language=code))
+    words = load_words(code)
+    html = re.sub(r"<script.*", "", page, flags=re.DOTALL)
+    assert f'<html lang="{code}">' in html
+    assert words["works"]["burst_same"].format(m=120) in html
+    assert words["trees"]["trench"]["other"].format(n=3) in html
+    assert words["ui"]["no_script"] in html
+    assert all(text in html for text in words["cautions"].values())
+    assert "T5, Quercus robur" in html
+
+
+def test_hostile_text_is_escaped():
+    runs = make_result().runs
+    runs["street"] = HOSTILE
+    trees = make_result().trees.iloc[:7].copy()
+    trees["species"] = [*HOSTILE, HOSTILE[0]]
+    trees["is_protected"] = True
+    result = make_result(runs=runs, trees=trees, name=HOSTILE[0])
+    page = build_public_page(result, PublicSettings(intro=HOSTILE[1], title=HOSTILE[1]))
+    assert "<script>window.hurt" not in page
+    assert "<img src=x" not in page
+    assert "{{ 7*7 }}" in unescape(page)
+    assert page.count("<script") == 3
+
+
+def test_the_contact_carries_the_number():
+    page = unescape(_build(contact="drains@council.example"))
+    assert 'href="mailto:drains@council.example?subject=Question%20about%20Alder%20Row' in page
+    web = _build(contact="https://council.example/ask?about={number}")
+    assert 'href="https://council.example/ask?about=R1%2C%20R2"' in unescape(web)
+    none = _build()
+    assert "mailto:" not in re.sub(r"<script.*", "", none, flags=re.DOTALL)
+    assert load_words("en")["ui"]["ask_none"] in unescape(none)
+
+
+def test_a_number_cannot_add_to_the_address():
+    address = contact_address("a@b.example", "R1&bcc=x@y.example", "R1&bcc=x@y.example\r\nBcc: z")
+    assert address.count("&") == 1
+    assert "\n" not in address
+
+
+def test_the_date_comes_from_the_study():
+    assert "State of the data: 2026-05-01" in _build(data_date="2026-05-01")
+    assert load_words("en")["ui"]["no_date"] in _build()
+
+
+def test_a_study_without_runs_says_so():
+    result = make_result()
+    blank = pd.DataFrame()
+    empty = _frame([])
+    tables = dict.fromkeys(("runs", "trees", "zones", "pits", "digs", "strings", "surfaces"), empty)
+    page = build_public_page(
+        make_result(**tables, obstacles=empty, advice=blank, breaches=blank), PublicSettings()
+    )
+    assert load_words("en")["ui"]["no_streets"] in page
+    assert load_words("en")["ui"]["no_streets"] not in build_public_page(result, PublicSettings())
+
+
+def _district(n_runs: int, n_trees: int):
+    rng = np.random.default_rng(7)
+    start = np.column_stack([X0 + rng.uniform(0, 5000, n_runs), Y0 + rng.uniform(0, 5000, n_runs)])
+    stop = start + rng.uniform(-60, 60, (n_runs, 2))
+    runs = _frame(
+        [LineString(pair) for pair in np.stack([start, stop], axis=1)],
+        run_id=[f"R{i}" for i in range(n_runs)],
+        street=[f"Street {i // 10}" for i in range(n_runs)],
+    )
+    place = start[rng.integers(0, n_runs, n_trees)] + rng.uniform(-15, 15, (n_trees, 2))
+    stems = [Point(xy) for xy in place]
+    ids = [f"T{i}" for i in range(n_trees)]
+    trees = _frame(stems, tree_id=ids, species="Tilia cordata", is_protected=False)
+    zones = _frame(stems, tree_id=ids, radius_m=4.0, zone=None)
+    advice = pd.DataFrame({"run_id": runs["run_id"], "technique": "burst_same"})
+    return make_result(runs=runs, trees=trees, zones=zones, advice=advice)
+
+
+def test_work_grows_no_faster_than_the_district():
+    build_public_page(_district(100, 300), PublicSettings())
+    times = []
+    for n_runs in (500, 2000):
+        result = _district(n_runs, 3 * n_runs)
+        begin = time.perf_counter()
+        page = build_public_page(result, PublicSettings())
+        times.append(time.perf_counter() - begin)
+    assert times[1] < 12 * times[0]
+    assert len(page) < 2_000_000

@@ -1,0 +1,87 @@
+"""Nothing but the listed columns reaches the page, neither its bytes nor its packed data."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import re
+from pathlib import Path
+
+import geopandas as gpd
+import pandas as pd
+import pytest
+from public_study import make_result
+
+from routekit.outputs.map.packing import decode
+from routekit.outputs.public.builder import build_public_page
+from routekit.outputs.public.reduce import load_allow_list
+from routekit.outputs.public.settings import PublicSettings
+from routekit.result import Result
+
+CONTRACTS = Path(__file__).parents[3] / "DEVELOPERS.md"
+EXTRA = ("by", "reason", "owner", "cost", "cost_low", "note", "position_sd_m", "kind_note")
+TABLES = [field.name for field in dataclasses.fields(Result) if "Frame" in str(field.type)]
+
+
+def _contract_columns() -> dict[str, set[str]]:
+    """Read the columns of each table out of the contributors' page."""
+    columns: dict[str, set[str]] = {}
+    for line in CONTRACTS.read_text(encoding="utf-8").splitlines():
+        cells = [cell.strip() for cell in line.strip("|").split("|")]
+        if line.startswith("|") and len(cells) == 3:
+            table = cells[0].split(",")[0].strip(" `")
+            columns.setdefault(table, set()).update(re.findall(r"[a-z][a-z0-9_]+", cells[2]))
+    return columns
+
+
+def _seed(name: str, table: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
+    """Put a marker into every column of a table that is not listed."""
+    listed = {*load_allow_list().get(name, ()), "geometry"}
+    if name == "runs":
+        listed.add("street")
+    private = (_contract_columns().get(name, set()) | set(table.columns) | set(EXTRA)) - listed
+    seeded = table.copy() if len(table) else gpd.GeoDataFrame(index=[0, 1])
+    markers = []
+    for column in sorted(private):
+        marker = f"leak-{name}-{column}-"
+        seeded[column] = [f"{marker}{row}" for row in range(len(seeded))]
+        markers.append(marker)
+    return seeded, markers
+
+
+def _whole(page: str) -> str:
+    packed = re.search(r'id="payload">([^<]+)<', page)
+    return page + json.dumps(decode(packed.group(1)), ensure_ascii=False)
+
+
+def test_contracts_are_read():
+    columns = _contract_columns()
+    assert {"run_id", "diameter_mm", "position_sd_m"} <= columns["runs"]
+    assert {"utilisation", "pull_mid_kn"} <= columns["strings"]
+    assert set(load_allow_list()) <= set(TABLES)
+
+
+def test_no_unlisted_column_of_any_table_reaches_the_page():
+    result = make_result()
+    seeded = {name: _seed(name, getattr(result, name)) for name in TABLES}
+    page = build_public_page(
+        dataclasses.replace(result, **{name: table for name, (table, _) in seeded.items()}),
+        PublicSettings(contact="drains@council.example"),
+    )
+    markers = [marker for _, found in seeded.values() for marker in found]
+    assert len(markers) > 200
+    assert "leak-" not in _whole(page)
+
+
+@pytest.mark.parametrize(("table", "column"), [("trees", "species"), ("runs", "street")])
+def test_listed_columns_do_reach_the_page(table, column):
+    result = make_result()
+    changed = getattr(result, table).assign(**{column: f"leak-{table}"})
+    page = build_public_page(dataclasses.replace(result, **{table: changed}), PublicSettings())
+    assert f"leak-{table}" in _whole(page)
+
+
+def test_places_out_of_reach_are_left_out():
+    whole = _whole(build_public_page(make_result(), PublicSettings()))
+    assert '"T7"' in whole
+    assert '"T8"' not in whole

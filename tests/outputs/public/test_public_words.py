@@ -1,0 +1,95 @@
+"""Language files say the same things, and statements become the right sentences."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+
+from routekit.outputs.public.languages import LANGUAGES, load_words, render
+from routekit.outputs.public.statements import CLASSES
+from routekit.vocabulary import SEVERITIES, SURFACE_KINDS, TECHNIQUES
+
+OTHERS = [code for code in LANGUAGES if code != "en"]
+
+
+def _leaves(words: dict, path: str = "") -> dict[str, str]:
+    found = {}
+    for key, value in words.items():
+        if isinstance(value, dict):
+            found |= _leaves(value, f"{path}{key}.")
+        elif isinstance(value, str):
+            found[f"{path}{key}"] = value
+    return found
+
+
+def _slots(text: str) -> list[str]:
+    return sorted(re.findall(r"\{(\w+)\}", text))
+
+
+@pytest.mark.parametrize("code", OTHERS)
+def test_every_language_has_the_same_sentences_with_the_same_slots(code):
+    english, other = _leaves(load_words("en")), _leaves(load_words(code))
+    assert list(other) == list(english)
+    assert {key: _slots(text) for key, text in other.items()} == {
+        key: _slots(text) for key, text in english.items()
+    }
+
+
+@pytest.mark.parametrize("code", OTHERS)
+def test_sentences_are_translated(code):
+    english, other = _leaves(load_words("en")), _leaves(load_words(code))
+    same = {key for key in english if english[key] == other[key] and len(english[key]) > 12}
+    assert same == set()
+
+
+@pytest.mark.parametrize("code", LANGUAGES)
+def test_every_word_of_the_vocabulary_has_words(code):
+    words = load_words(code)
+    assert set(TECHNIQUES) <= set(words["works"])
+    assert set(words["surface"]) == {*SURFACE_KINDS, "unknown"}
+    assert {f"trench_{severity}" for severity in SEVERITIES} <= set(words["tree"])
+    assert set(CLASSES.values()) <= set(words["legend"])
+
+
+@pytest.mark.parametrize(
+    ("code", "count", "sentence"),
+    [
+        ("en", 1, "1 pit is dug here."),
+        ("en", 0, "0 pits are dug here."),
+        ("nl", 2, "Hier worden 2 werkputten gegraven."),
+        ("de", 1, "Hier wird 1 Grube ausgehoben."),
+        ("fr", 0, "0 fosse est creusée ici."),
+        ("fr", 2, "2 fosses sont creusées ici."),
+        ("es", 3, "Aquí se excavan 3 fosos."),
+    ],
+)
+def test_plural_follows_the_language(code, count, sentence):
+    assert render(["pits", "count", {"n": count}], load_words(code)) == sentence
+
+
+def test_numbers_take_the_decimal_sign_and_nested_statements_are_filled_in():
+    statement = [
+        "pits",
+        "place",
+        {
+            "id": "P1",
+            "where": ["surface", "parking"],
+            "size": ["pits", "size", {"l": 8.0, "w": 2.5}],
+            "time": ["pits", "time", {"low": 3, "high": 5}],
+        },
+    ]
+    assert render(statement, load_words("de")) == (
+        "Grube P1 liegt auf Parkplätzen; etwa 8 mal 2,5 m; "
+        "sie bleibt meist 3 bis 5 Arbeitstage offen."
+    )
+
+
+def test_text_of_the_study_is_not_read_as_a_template():
+    said = ["ui", "tree", {"id": "{id} {n} ["}]
+    assert render(said, load_words("en")) == "Tree {id} {n} ["
+
+
+def test_unknown_language_is_refused():
+    with pytest.raises(ValueError, match="language 'xx' is not one of en, nl"):
+        load_words("xx")
