@@ -44,6 +44,9 @@ Flags = NDArray[np.bool_]
 Tell = Callable[[str], None]
 
 _BURSTING = ("burst_same", "burst_upsized")
+_ROOTED_AGAIN = ("local_repair", "cipp", "close_fit", "slip_lining")
+"""Techniques that leave ends and connections through which roots come back."""
+
 _FAR_M = 15.0
 """Buildings farther than this from a trench are not looked for: deeper than any trench of the tables."""
 
@@ -339,12 +342,17 @@ def _count_quantities(
         outside_diameter_mm=exposure.trenches["outside_diameter_mm"].to_numpy(),
     )
     faults = count_faults(cases)
+    lining = settings.methods.lining
+    rooted = cases["root_count"].to_numpy(dtype=float) >= lining.rooted_joints
     tables = {}
     for technique, plan in plans.items():
         burst = technique in _BURSTING
         full = plan.assign(
             liner_wall_mm=plan["wall_mm"],
             n_repairs=faults,
+            life_share=np.where(
+                rooted & (technique in _ROOTED_AGAIN), lining.rooted_life_share, 1.0
+            ),
             setup_share=works.setup_share if burst else 1.0,
             pit_m3=works.pit_m3 if burst else 0.0,
             pit_m2=works.pit_m2 if burst else 0.0,
@@ -412,6 +420,9 @@ def _tabulate_options(
 ) -> pd.DataFrame:
     """Write the options with what they score."""
     table = tabulate_options(run_id, checks, plans)
-    names = ("n_structural", "n_major", "root_m2", "cost", "whole_life_cost", "co2e_kg")
+    names = (
+        "n_surveys", "n_structural", "n_major", "root_m2", "shortfall", "cost", "whole_life_cost",
+        "co2e_kg",
+    )  # fmt: skip
     facts = {name: scores.facts[name].T.ravel() for name in names}
     return table.assign(**facts, score=scores.total.T.ravel())

@@ -22,6 +22,28 @@ TECHNIQUES: Final = {
 }
 """Technique code to its name, least digging first."""
 
+TECHNIQUE_PHRASES: Final = {
+    "monitor": "leaving it and looking again",
+    "local_repair": "local repair",
+    "cipp": "a cured-in-place liner (CIPP)",
+    "close_fit": "close-fit lining",
+    "slip_lining": "slip lining",
+    "burst_same": "pipe bursting size for size",
+    "burst_upsized": "pipe bursting to a larger size",
+    "open_cut": "open cut",
+}
+"""Technique code to its name within a sentence."""
+
+SURVEYS: Final = {
+    "camera": "Inspect the run by camera.",
+    "levels": "Survey cover and invert levels at both manholes.",
+    "services": "Locate the services and their depths.",
+    "ground": "Find out ground and groundwater (boreholes, records, concrete surround).",
+    "trees": "Have an arborist survey stems and roots.",
+    "layout": "Set out the pits that this technique needs.",
+}
+"""What would settle an unknown check, and how that is said."""
+
 SHAPES: Final = ("circular", "egg", "rectangular", "other")
 
 USES: Final = ("storm", "foul", "combined", "unknown")

@@ -10,7 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from routekit.errors import DecisionError
-from routekit.vocabulary import TECHNIQUES
+from routekit.vocabulary import TECHNIQUE_PHRASES, TECHNIQUES
 
 KINDS = ("force", "exclude", "no_pit")
 
@@ -110,7 +110,7 @@ def _describe(row: pd.Series, technique: str) -> str:
     by = str(row.get("by") or "").strip() or "a decision"
     reason = str(row.get("reason") or "").strip()
     verb = "chose" if str(row["decision"]).strip().lower() == "force" else "ruled out"
-    text = f"{by} {verb} {TECHNIQUES[technique].lower()}"
+    text = f"{by} {verb} {TECHNIQUE_PHRASES[technique]}"
     return f"{text} ({reason})" if reason and reason != "nan" else text
 
 

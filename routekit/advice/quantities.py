@@ -115,7 +115,8 @@ def run_quantities(
         invert), bottom_width_m and outside_diameter_mm (of the trench table), n_connections.
     plan : pandas.DataFrame, n rows in the order of `runs`
         new_outside_mm, pipe_kg_m, liner_wall_mm, n_repairs, setup_share (set-ups of this run; a
-        string of four equal runs has 0.25 each), pit_m3 and pit_m2 (this run's share of volume
+        string of four equal runs has 0.25 each), life_share (of the usual service life that is
+        reached; 1 where not given), pit_m3 and pit_m2 (this run's share of volume
         and surface of the pits). A technique reads only the columns that it needs; the others
         may be NaN.
     shares : pandas.DataFrame, n rows in the order of `runs`
@@ -153,7 +154,8 @@ def run_quantities(
                 runs.iloc[here], plan.iloc[here], shares.iloc[here],
                 trench=trench, digs=digs, work=settings.work,
             )  # fmt: skip
-            parts = technique_quantities(name, site, settings)
+            life_share = _life_share(plan.iloc[here])
+            parts = technique_quantities(name, site, settings, life_share=life_share)
             values[here] = np.hstack([parts[quantity] for quantity in QUANTITIES])
     table = pd.DataFrame(values, columns=columns, index=runs.index)
     table.insert(0, "technique", names)
@@ -161,7 +163,16 @@ def run_quantities(
     return table
 
 
-def technique_quantities(name: str, site: Site, settings: AdviceSettings) -> Items:
+def _life_share(plan: pd.DataFrame) -> FloatArray:
+    """Share of the usual service life that each run's renewal reaches; all of it where not given."""
+    if "life_share" not in plan:
+        return np.ones(len(plan))
+    return plan["life_share"].to_numpy(dtype=np.float64)
+
+
+def technique_quantities(
+    name: str, site: Site, settings: AdviceSettings, *, life_share: ArrayLike = 1.0
+) -> Items:
     """Find the quantities of one technique.
 
     Parameters
@@ -172,6 +183,8 @@ def technique_quantities(name: str, site: Site, settings: AdviceSettings) -> Ite
         Runs and plan.
     settings : AdviceSettings
         Rates.
+    life_share : array_like of float, shape (n,), optional
+        Share of the usual service life that is reached.
 
     Returns
     -------
@@ -199,7 +212,7 @@ def technique_quantities(name: str, site: Site, settings: AdviceSettings) -> Ite
         "connection_digs": _level(work.get("digs", zero)),
         "days": days,
         "cost": cost,
-        "whole_life_cost": _lifelong(name, cost, settings),
+        "whole_life_cost": _lifelong(name, cost, settings, np.asarray(life_share, dtype=np.float64)),
         **carbon,
     }
 
@@ -219,13 +232,15 @@ def _trips(loose_m3: FloatArray, mass_t: FloatArray, work: WorkSettings) -> Floa
     return np.maximum(loose_m3 / work.lorry_volume_m3, mass_t / work.lorry_payload_t)
 
 
-def _lifelong(name: str, cost: FloatArray, settings: AdviceSettings) -> FloatArray:
+def _lifelong(
+    name: str, cost: FloatArray, settings: AdviceSettings, life_share: FloatArray
+) -> FloatArray:
     """Whole-life cost: long life at the low end, short at the high; monitoring is repeated."""
     life = settings.life.triple(name)[::-1]
     if name == "monitor":
         life = np.full(len(LEVELS), settings.work.reinspect_years)
     return whole_life_cost(
-        cost, life,
+        cost, life * np.atleast_1d(life_share)[:, np.newaxis],
         horizon_years=settings.work.horizon_years, discount_rate=settings.work.discount_rate,
     )  # fmt: skip
 

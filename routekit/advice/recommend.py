@@ -10,10 +10,11 @@ from numpy.typing import NDArray
 
 from routekit.advice.decisions import Decided
 from routekit.advice.score import CRITERIA, Scores, rank_techniques
-from routekit.methods.checks import CAUTION, FAIL, UNKNOWN, Check
-from routekit.vocabulary import TECHNIQUES
+from routekit.methods.checks import CAUTION, FAIL, UNKNOWN, Check, needed_surveys
+from routekit.vocabulary import SURVEYS, TECHNIQUE_PHRASES, TECHNIQUES
 
 _NAMES = list(TECHNIQUES.values())
+_PHRASES = list(TECHNIQUE_PHRASES.values())
 _CODES = list(TECHNIQUES)
 Texts = NDArray[np.object_]
 Ints = NDArray[np.int64]
@@ -169,7 +170,7 @@ def _gain_text(scores: Scores, better: Ints, worse: Ints, criterion: Ints, curre
             f"{pair['root_m2'][1]:.1f} m2",
             f"it carries more: {100 * pair['shortfall'][0]:.0f} % of the required flow is missing against "
             f"{100 * pair['shortfall'][1]:.0f} %",
-            f"it leaves {pair['n_unknown'][0]:.0f} checks open against {pair['n_unknown'][1]:.0f}",
+            f"it needs {pair['n_surveys'][0]:.0f} further surveys against {pair['n_surveys'][1]:.0f}",
             f"it costs {pair['whole_life_cost'][0]:,.0f} {currency} over its service against "
             f"{pair['whole_life_cost'][1]:,.0f}",
             f"it emits {pair['co2e_kg'][0]:,.0f} kg CO2e against {pair['co2e_kg'][1]:,.0f}",
@@ -185,7 +186,7 @@ def _cause_text(
     gain = _gain_text(scores, chosen, second, criterion, currency)
     return np.array(
         [
-            f"{_NAMES[c]} is recommended before {_NAMES[s].lower()}, "
+            f"{_NAMES[c]} is recommended before {_PHRASES[s]}, "
             + (f"which fails ({f})" if f else f"since {g}")
             for c, s, f, g in zip(chosen, second, failing, gain, strict=True)
         ],
@@ -209,7 +210,7 @@ def _forced_text(note: Texts, free: Ints, chosen: Ints, failing: Texts) -> Texts
     return np.array(
         [
             f"{n[:1].upper()}{n[1:]}. "
-            + ("It is also what the checks lead to." if f == c else f"Without it: {_NAMES[f].lower()}.")
+            + ("It is also what the checks lead to." if f == c else f"Without it: {_PHRASES[f]}.")
             + (f" It fails: {bad}." if bad else "")
             for n, f, c, bad in zip(note, free, chosen, failing, strict=True)
         ],
@@ -224,7 +225,7 @@ def _decision_text(decided: Decided, free: Ints, chosen: Ints) -> Texts:
             ""
             if not n
             else f"{n}. "
-            + ("Nothing changes by it." if f == c else f"Without it: {_NAMES[f].lower()}.")
+            + ("Nothing changes by it." if f == c else f"Without it: {_PHRASES[f]}.")
             for n, f, c in zip(decided.note, free, chosen, strict=True)
         ],
         dtype=object,
@@ -290,16 +291,23 @@ def _write_spare(check: Check, runs: Ints, name: str, least: NDArray[np.float64]
 
 
 def _confirm_text(cases: pd.DataFrame, checks: Mapping[str, list[Check]], chosen: Ints) -> Texts:
-    """List what to find out on site before the recommendation can stand."""
-    wanted: list[dict[str, None]] = [{} for _ in range(len(chosen))]
-    for run in np.flatnonzero(~cases["is_inspected"].to_numpy(dtype=bool)):
-        wanted[run]["Inspect the run by camera."] = None
-    for run in np.flatnonzero(cases["depth_source"].astype(str).to_numpy() == "assumed"):
-        wanted[run]["Measure the depth: it is assumed."] = None
+    """List what to find out on site before the recommendation can stand: surveys, then precautions."""
+    text = np.full(len(chosen), "", dtype=object)
+    _append(text, ~cases["is_inspected"].to_numpy(dtype=bool), SURVEYS["camera"])
+    assumed = cases["depth_source"].astype(str).to_numpy() == "assumed"
+    _append(text, assumed, "Measure the depth: it is assumed.")
     for place, code in enumerate(_CODES):
-        mine = np.flatnonzero(chosen == place)
+        mine = chosen == place
+        for survey, needed in needed_surveys(checks[code]).items():
+            _append(text, mine & needed, SURVEYS[survey])
         for check in checks[code]:
-            open_checks = np.isin(check.verdict[mine], (UNKNOWN, CAUTION))
-            for run in mine[open_checks] if check.remedy else ():
-                wanted[run][check.remedy] = None
-    return np.array([" ".join(each) for each in wanted], dtype=object)
+            if check.remedy:
+                _append(text, mine & (check.verdict == CAUTION), check.remedy)
+    return text
+
+
+def _append(text: Texts, where: NDArray[np.bool_], more: str) -> None:
+    """Add a sentence to some texts, once each."""
+    for run in np.flatnonzero(where):
+        if more not in text[run]:
+            text[run] = f"{text[run]} {more}" if text[run] else more

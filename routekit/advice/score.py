@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from routekit.advice.weights import WeightSettings
 from routekit.geometry import Floats
-from routekit.methods.checks import CAUTION, FAIL, UNKNOWN, Check
+from routekit.methods.checks import CAUTION, FAIL, Check, needed_surveys
 from routekit.vocabulary import TECHNIQUES
 
 CRITERIA = ("safety", "trees", "flow", "certainty", "cost", "carbon")
@@ -27,7 +27,7 @@ class Scores:
     parts : numpy.ndarray of float, shape (n, t, c)
         Score by run, technique (order of `TECHNIQUES`) and criterion (order of `CRITERIA`).
     facts : dict of str to numpy.ndarray of float, shape (n, t)
-        What the parts are made of: n_fail, n_caution, n_unknown, n_structural, n_major, root_m2, shortfall,
+        What the parts are made of: n_fail, n_caution, n_surveys, n_structural, n_major, root_m2, shortfall,
         cost, whole_life_cost, co2e_kg.
     """
 
@@ -76,7 +76,7 @@ def score_options(
     stack = {
         "n_fail": _count(checks, FAIL),
         "n_caution": _count(checks, CAUTION),
-        "n_unknown": _count(checks, UNKNOWN),
+        "n_surveys": _count_surveys(checks),
         **{name: _gather(harm, name) for name in ("n_structural", "n_major", "root_m2")},
         "shortfall": _shortfall(plans, required_l_s),
         "cost": _gather(works, "cost_mid"),
@@ -89,7 +89,7 @@ def score_options(
         + stack["n_major"] * weights.major_tree
         + stack["root_m2"] * weights.root_area,
         stack["shortfall"] * weights.flow_shortfall,
-        stack["n_unknown"] * weights.unknown,
+        stack["n_surveys"] * weights.survey,
         stack["whole_life_cost"],
         stack["co2e_kg"] * weights.co2e,
     ]
@@ -104,6 +104,13 @@ def _count(checks: Mapping[str, list[Check]], verdict: int) -> Floats:
             for technique in TECHNIQUES
         ],
         axis=1,
+    ).astype(float)
+
+
+def _count_surveys(checks: Mapping[str, list[Check]]) -> Floats:
+    """Count the surveys that would settle what is unknown, shape (n, t)."""
+    return np.stack(
+        [np.sum(list(needed_surveys(checks[t]).values()), axis=0) for t in TECHNIQUES], axis=1
     ).astype(float)
 
 

@@ -35,9 +35,9 @@ class WeightSettings(Settings):
         50_000.0, unit="currency per share", source="house", ge=0,
         text="Missing capacity, as a share of the required flow.",
     )  # fmt: skip
-    unknown: float = setting(
-        150.0, unit="currency per check", source="house", ge=0,
-        text="A check that nobody can answer yet: about the survey that would settle it.",
+    survey: float = setting(
+        800.0, unit="currency per survey", source="house", ge=0,
+        text="A survey that is still needed to settle unknown checks, about what it costs.",
     )  # fmt: skip
     co2e: float = setting(
         0.10, unit="currency per kg", source="house", ge=0, text="Carbon, kg CO2e."

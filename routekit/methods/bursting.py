@@ -162,6 +162,7 @@ def _ground_checks(
             unit="m",
             source="najafi_p240",
             remedy="Survey the depth.",
+            survey="levels",
         ),
         at_least(
             "Cover against heave",
@@ -170,6 +171,7 @@ def _ground_checks(
             unit="m",
             source="burst_cover",
             remedy="Survey the depth; a smaller new pipe needs less cover.",
+            survey="levels",
         ),
         at_least(
             "Clear distance to other services",
@@ -178,21 +180,24 @@ def _ground_checks(
             caution=np.maximum(settings.exposed_clearance_m, needed),
             unit="m",
             source="gw323_clearance",
-            remedy="Locate the services and their depths; expose those that are near.",
+            remedy="Expose the services that are near before the head passes.",
+            survey="services",
         ),
         must_not(
             "Groundwater above the pipe",
             column(cases, "is_below_groundwater"),
             source="practice",
             severity=CAUTION,
-            remedy="Find the highest groundwater level.",
+            remedy="Plan for water in the pits.",
+            survey="ground",
         ),
         must_not(
             "Ground that cannot be displaced (rock, encasement)",
             column(cases, "is_hard_ground"),
             source="najafi_p240",
             severity=FAIL,
-            remedy="Ask for borehole records; look for concrete surround.",
+            remedy="Choose a technique that displaces no ground.",
+            survey="ground",
         ),
     ]
 
@@ -208,7 +213,8 @@ def _root_checks(cases: pd.DataFrame, settings: BurstingSettings) -> list[Check]
             settings.root_depth_m,
             unit="m",
             source="as4970_2025",
-            remedy="Survey the depth; have an arborist look at shallow roots.",
+            remedy="Have an arborist look at shallow roots.",
+            survey="levels",
         ),
         must_not(
             "Passes through a structural root zone",
@@ -216,6 +222,7 @@ def _root_checks(cases: pd.DataFrame, settings: BurstingSettings) -> list[Check]
             source="structural_indicator",
             severity=CAUTION,
             remedy="Have an arborist judge the root plate before the pull.",
+            survey="trees",
         ),
     ]
 

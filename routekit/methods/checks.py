@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from routekit.vocabulary import TECHNIQUES, VERDICTS
+from routekit.vocabulary import SURVEYS, TECHNIQUES, VERDICTS
 
 PASS, CAUTION, UNKNOWN, FAIL = range(len(VERDICTS))
 
@@ -41,7 +41,9 @@ class Check:
     rule : str
         How the limit applies: `"at most"`, `"at least"` or `"must not be"`.
     remedy : str
-        What would settle the check where it is unknown, or free it where it fails.
+        What to do where it fails or passes with caution.
+    survey : str
+        Key of `routekit.vocabulary.SURVEYS`: what would settle it where it is unknown.
     """
 
     name: str
@@ -52,6 +54,7 @@ class Check:
     source: str
     rule: str
     remedy: str = field(default="")
+    survey: str = field(default="camera")
 
 
 def _spread(value: ArrayLike, size: int) -> NDArray[np.float64]:
@@ -68,6 +71,7 @@ def at_most(
     source: str,
     caution: ArrayLike | None = None,
     remedy: str = "",
+    survey: str = "camera",
 ) -> Check:
     """Check that values do not exceed a limit.
 
@@ -79,7 +83,7 @@ def at_most(
         Values; NaN is unknown.
     limit : array_like of float
         Above it the check fails; NaN is unknown. `inf` never fails.
-    unit, source, remedy : str
+    unit, source, remedy, survey : str
         See `Check`.
     caution : array_like of float, optional
         Above it, up to the limit, the verdict is `caution`.
@@ -98,7 +102,7 @@ def at_most(
     ).astype(np.int8)
     return Check(
         name=name, value=found, limit=bound, unit=unit, verdict=verdict, source=source,
-        rule="at most", remedy=remedy,
+        rule="at most", remedy=remedy, survey=survey,
     )  # fmt: skip
 
 
@@ -111,6 +115,7 @@ def at_least(
     source: str,
     caution: ArrayLike | None = None,
     remedy: str = "",
+    survey: str = "camera",
 ) -> Check:
     """Check that values reach a limit; see `at_most` for the parameters."""
     found = np.atleast_1d(np.asarray(value, dtype=float))
@@ -123,7 +128,7 @@ def at_least(
     ).astype(np.int8)
     return Check(
         name=name, value=found, limit=bound, unit=unit, verdict=verdict, source=source,
-        rule="at least", remedy=remedy,
+        rule="at least", remedy=remedy, survey=survey,
     )  # fmt: skip
 
 
@@ -134,6 +139,7 @@ def must_not(
     source: str,
     severity: int = FAIL,
     remedy: str = "",
+    survey: str = "camera",
 ) -> Check:
     """Check that a condition does not hold.
 
@@ -143,7 +149,7 @@ def must_not(
         The condition.
     flag : array_like of float, shape (n,)
         1 where it holds, 0 where it does not, NaN where it is unknown.
-    source, remedy : str
+    source, remedy, survey : str
         See `Check`.
     severity : int, optional
         Verdict where it holds: `FAIL` or `CAUTION`.
@@ -156,12 +162,18 @@ def must_not(
     verdict = np.select([np.isnan(found), found > 0], [UNKNOWN, severity], PASS).astype(np.int8)
     return Check(
         name=name, value=found, limit=np.zeros(len(found)), unit="yes/no", verdict=verdict,
-        source=source, rule="must not be", remedy=remedy,
+        source=source, rule="must not be", remedy=remedy, survey=survey,
     )  # fmt: skip
 
 
 def classed(
-    name: str, level: ArrayLike, *, source: str, remedy: str = "", unit: str = "class"
+    name: str,
+    level: ArrayLike,
+    *,
+    source: str,
+    remedy: str = "",
+    unit: str = "class",
+    survey: str = "camera",
 ) -> Check:
     """Check a class that is fine (0), doubtful (1) or out (2).
 
@@ -171,7 +183,7 @@ def classed(
         What is classed.
     level : array_like of float, shape (n,)
         0, 1 or 2; NaN is unknown.
-    source, remedy, unit : str
+    source, remedy, unit, survey : str
         See `Check`.
 
     Returns
@@ -180,7 +192,9 @@ def classed(
         The limit is class 1, the last one that does not fail.
     """
     found = np.atleast_1d(np.asarray(level, dtype=float))
-    return at_most(name, found, 1.0, caution=0.0, unit=unit, source=source, remedy=remedy)
+    return at_most(
+        name, found, 1.0, caution=0.0, unit=unit, source=source, remedy=remedy, survey=survey
+    )
 
 
 def worst_verdict(checks: Sequence[Check]) -> Codes:
@@ -206,9 +220,25 @@ def worst_verdict(checks: Sequence[Check]) -> Codes:
     return np.asarray(np.max(np.stack([check.verdict for check in checks]), axis=0))
 
 
-def count_unknown(checks: Sequence[Check]) -> NDArray[np.int16]:
-    """Count the unknown checks of each run."""
-    return np.sum([check.verdict == UNKNOWN for check in checks], axis=0, dtype=np.int16)
+def needed_surveys(checks: Sequence[Check]) -> dict[str, NDArray[np.bool_]]:
+    """Find which surveys would settle what is unknown.
+
+    Parameters
+    ----------
+    checks : sequence of Check
+
+    Returns
+    -------
+    dict of str to numpy.ndarray of bool, shape (n,)
+        By survey, in the order of `routekit.vocabulary.SURVEYS`: the runs that need it. One survey settles all
+        unknown checks that name it.
+    """
+    needed = {}
+    for survey in SURVEYS:
+        mine = [check.verdict == UNKNOWN for check in checks if check.survey == survey]
+        if mine:
+            needed[survey] = np.any(mine, axis=0)
+    return needed
 
 
 def tabulate_checks(run_id: pd.Series, checks: dict[str, list[Check]]) -> pd.DataFrame:
@@ -224,8 +254,8 @@ def tabulate_checks(run_id: pd.Series, checks: dict[str, list[Check]]) -> pd.Dat
     Returns
     -------
     pandas.DataFrame
-        Columns run_id, technique, check, value, limit, unit, rule, verdict, source, remedy (all text
-        as categoricals) and `run` (position); sorted by run, then technique and check as given.
+        Columns run_id, technique, check, value, limit, unit, rule, verdict, source, remedy, survey
+        (all text as categoricals) and `run` (position); sorted by run, then technique and check as given.
     """
     flat = [(technique, check) for technique, group in checks.items() for check in group]
     size, many = len(run_id), len(flat)
@@ -249,6 +279,7 @@ def tabulate_checks(run_id: pd.Series, checks: dict[str, list[Check]]) -> pd.Dat
         "rule": [check.rule for _, check in flat],
         "source": [check.source for _, check in flat],
         "remedy": [check.remedy for _, check in flat],
+        "survey": [check.survey for _, check in flat],
     }
     run = np.repeat(np.arange(size, dtype=np.int32), many)
     table = {

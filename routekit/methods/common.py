@@ -30,7 +30,8 @@ def capacity(cases: pd.DataFrame, plan: pd.DataFrame) -> Check:
         caution=required,
         unit="l/s",
         source="colebrook_white",
-        remedy="Survey the invert levels at both manholes, or give the design flow.",
+        remedy="Check the design flow; a larger or smoother pipe would carry it.",
+        survey="levels",
     )
 
 

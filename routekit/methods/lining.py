@@ -56,7 +56,7 @@ def list_cipp_checks(
             cases, settings.max_radial_offset_share, settings.caution_radial_offset_share
         ),
         ponding(cases, settings.max_ponding_share),
-        *_preparation_checks(cases),
+        *_preparation_checks(cases, settings),
         _no_old_lining(cases, CAUTION),
         at_least(
             "Bore for reopening connections by robot", robot, settings.robot_bore_mm, unit="mm",
@@ -64,13 +64,13 @@ def list_cipp_checks(
         ),
         at_most(
             "Wall of the liner", column(plan, "wall_mm"), settings.max_wall_mm, unit="mm",
-            source="practice", remedy="Survey depth and groundwater for the wall thickness.",
+            source="practice", remedy="Survey depth and groundwater for the wall thickness.", survey="levels",
         ),
         capacity(cases, plan),
     ]  # fmt: skip
 
 
-def _preparation_checks(cases: pd.DataFrame) -> list[Check]:
+def _preparation_checks(cases: pd.DataFrame, settings: LiningSettings) -> list[Check]:
     """What must be done in the old bore before a liner goes in."""
     flags = {
         "Pieces of wall missing": ("missing_wall", "Bridge the hole or fill the void first."),
@@ -89,7 +89,12 @@ def _preparation_checks(cases: pd.DataFrame) -> list[Check]:
         unit="share of section", source="en13508_2",
         remedy="Cut the roots and inspect again before lining.",
     )  # fmt: skip
-    return [*checks, roots]
+    rooted = at_most(
+        "Rooted joints (lined runs are rooted again soon)", column(cases, "root_count"), np.inf,
+        caution=float(settings.rooted_joints) - 1, unit="joints", source="slu_2010",
+        remedy="Seal liner ends and reopened connections against roots; look again after two years.",
+    )  # fmt: skip
+    return [*checks, roots, rooted]
 
 
 def _no_old_lining(cases: pd.DataFrame, severity: int) -> Check:
@@ -122,7 +127,7 @@ def list_close_fit_checks(
         deformation(cases, settings.close_fit_deformation_share),
         joint_offset(cases, settings.caution_radial_offset_share),
         ponding(cases, settings.max_ponding_share),
-        *_preparation_checks(cases),
+        *_preparation_checks(cases, settings),
         _no_old_lining(cases, FAIL),
         capacity(cases, plan),
     ]  # fmt: skip
@@ -149,7 +154,12 @@ def list_slip_checks(
         deformation(cases, settings.close_fit_deformation_share),
         joint_offset(cases, settings.caution_radial_offset_share),
         ponding(cases, settings.max_ponding_share),
-        *_preparation_checks(cases),
+        *_preparation_checks(cases, settings),
         _no_old_lining(cases, FAIL),
+        must_not(
+            "Launch pit set out clear of roots (not done for this technique)",
+            np.full(len(cases), np.nan), source="house", survey="layout",
+            remedy="Set out the launch pit.",
+        ),
         capacity(cases, plan),
     ]  # fmt: skip

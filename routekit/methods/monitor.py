@@ -44,7 +44,7 @@ def list_checks(
         ),
         must_not(
             "Carries less than its design flow", short, source="colebrook_white", severity=CAUTION,
-            remedy="Survey the invert levels; check the design flow.",
+            remedy="Check the design flow.", survey="levels",
         ),
         at_least(
             "Bore left free by roots and deposits", 1 - column(cases, "blocked_share"), 0.5,

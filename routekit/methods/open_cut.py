@@ -37,24 +37,25 @@ def list_checks(
     return [
         must_not(
             "Cuts a structural root zone", structural, source="structural_indicator",
-            remedy="Have an arborist look for roots with suction excavation.",
+            remedy="Have an arborist look for roots with suction excavation.", survey="trees",
         ),
         must_not(
             "Major encroachment on a protection zone", major, source="tier_borrowed",
             severity=CAUTION, remedy="Have an arborist show that the tree stays viable.",
+            survey="trees",
         ),
         at_most(
             "Depth of the trench", depth, settings.max_depth_m, caution=settings.caution_depth_m,
-            unit="m", source="practice", remedy="Survey the depth.",
+            unit="m", source="practice", remedy="Survey the depth.", survey="levels",
         ),
         at_least(
             "Distance to buildings against trench depth", column(cases, "building_distance_m"),
             0.0, caution=depth, unit="m", source="practice",
-            remedy="Survey the distance; check the foundation.",
+            remedy="Check the foundation and the support of the trench.", survey="layout",
         ),
         at_least(
             "Services in or beside the trench", clearance, 0.0, caution=settings.hand_dig_m,
-            unit="m", source="practice", remedy="Locate the services and their depths.",
+            unit="m", source="practice", remedy="Dig by hand at the services.", survey="services",
         ),
         capacity(cases, plan),
     ]  # fmt: skip

@@ -146,6 +146,16 @@ class LiningSettings(Settings):
     slip_length_m: float = setting(
         300.0, unit="m", source="practice", gt=0, text="Longest slip-lining pull."
     )
+    rooted_joints: int = setting(
+        3, unit="joints", source="house", ge=1,
+        text="A run with this many rooted joints counts as choked by roots.",
+    )  # fmt: skip
+    rooted_life_share: float = setting(
+        0.5, unit="share", source="slu_2010", gt=0, le=1,
+        text="Share of its service life that a liner or repair reaches in a run choked by roots: they come "
+        "back at liner ends and reopened connections. The source reports that renovated sewers were rooted "
+        "again soon; the share is a choice of this project.",
+    )  # fmt: skip
     max_ponding_share: float = setting(
         0.25, unit="share", source="practice", gt=0, le=1,
         text="Ponding above this share of the height: a liner would keep the sag, so no.",

@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike
 
 from routekit.pipes.arrays import FloatArray
 from routekit.pipes.flow import (
+    BASIS_SOUND,
     blocked_capacity,
     full_bore_flow,
     normal_depth,
@@ -18,6 +19,7 @@ from routekit.pipes.flow import (
     section_flow,
 )
 from routekit.pipes.friction import find_roughness
+from routekit.pipes.rain import design_intensity, rational_flow
 from routekit.pipes.section import full_section
 from routekit.pipes.settings import FlowSettings
 
@@ -56,7 +58,7 @@ def build_flow(
     Parameters
     ----------
     runs : DataFrame
-        diameter_mm, height_mm, shape, material, gradient, design_flow_l_s.
+        diameter_mm, height_mm, shape, material, gradient, design_flow_l_s, catchment_m2, runoff_share.
     condition : DataFrame
         In the order of `runs`; see `blocked_share`.
     settings : FlowSettings
@@ -79,7 +81,12 @@ def build_flow(
     taken = blocked_share(condition)
     now = blocked_capacity(section, taken, slope, worn, settings)
     design = _positive(runs["design_flow_l_s"])
-    required, basis = required_flow(design, np.full(len(runs), np.nan), sound.flow_l_s)
+    runoff = rational_flow(
+        _positive(runs["catchment_m2"]),
+        runs["runoff_share"].fillna(settings.rainfall.runoff_share).to_numpy(dtype=float),
+        design_intensity(settings.rainfall),
+    )
+    required, basis = required_flow(design, runoff, sound.flow_l_s)
     circular = np.where(shape == "circular", bore, np.nan)
     depth = normal_depth(circular, design, slope, rough, settings)
     return pd.DataFrame(
@@ -91,7 +98,11 @@ def build_flow(
             "required_l_s": required,
             "required_basis": basis,
             "filling": depth.filling,
-            "capacity_tolerance_share": settings.capacity_tolerance_share,
+            "capacity_tolerance_share": np.where(
+                basis == BASIS_SOUND,
+                settings.old_capacity_tolerance_share,
+                settings.capacity_tolerance_share,
+            ),
         }
     )
 

@@ -194,6 +194,11 @@ class FlowSettings(Settings):
         text="Shortfall of capacity that is a caution rather than a failure: less than the "
         "effect of one roughness class.",
     )
+    old_capacity_tolerance_share: float = setting(
+        0.15, unit="share", source="house", ge=0, lt=1,
+        text="The same where no design flow is given and the capacity of the sound old pipe "
+        "stands in for it: wider, since nobody has asked for that flow.",
+    )
     rainfall: RainfallSettings = setting(
         RainfallSettings, unit="-", source="study", text="Design rainfall.",
     )
