@@ -72,9 +72,7 @@ def summarise_differences(differences: pd.DataFrame) -> pd.DataFrame:
         One row per compared layer: layer, added, removed, changed (rows), columns (names of the
         columns that changed, most often first, joined by `, `).
     """
-    rows = [
-        _summarise_layer(layer, differences[differences["layer"] == layer]) for layer in KEYS
-    ]
+    rows = [_summarise_layer(layer, differences[differences["layer"] == layer]) for layer in KEYS]
     return pd.DataFrame(rows, columns=["layer", "added", "removed", "changed", "columns"])
 
 
@@ -104,8 +102,9 @@ def compare_layer(old: pd.DataFrame, new: pd.DataFrame, key: str) -> pd.DataFram
     """
     before, after = old.set_index(key), new.set_index(key)
     shared = after.index.intersection(before.index, sort=False)
-    gone, come = before.index.difference(shared, sort=False), after.index.difference(
-        shared, sort=False
+    gone, come = (
+        before.index.difference(shared, sort=False),
+        after.index.difference(shared, sort=False),
     )
     whole = pd.DataFrame(
         {

@@ -32,7 +32,7 @@ def make_result(name="Elm <b>Quarter</b>", seed=1, n_runs=12, n_trees=30):
     tree_loss = make_tree_loss(breaches)
     advice = make_advice(runs)
     checks, options = make_checks(runs)
-    pits, digs = make_pits(runs), make_digs(runs)
+    pits, digs = make_pits(runs), make_digs()
     return Result(
         name=name,
         crs=CRS,
@@ -354,12 +354,12 @@ def make_pits(runs):
             "is_clear": [False, True, True],
             "why": [MARKUP[0], FORMULAS[4], LONG],
         },
-        shapely.box(start[:, 0], start[:, 1] - 0.75, start[:, 0] + 6, start[:, 1] + 0.75),
+        shapely.box(start[:, 0], start[:, 1] - 0.75, start[:, 0] + 6, start[:, 1] + 4.5),
     )
 
 
-def make_digs(runs):
-    centre = shapely.get_coordinates(shapely.get_point(runs.geometry.to_numpy()[:2], 1))
+def make_digs():
+    centre = np.array([[18.0, 7.0], [6.0, 67.0]])
     return frame(
         {
             "dig_id": ["D0", "D1"],

@@ -1,0 +1,289 @@
+"""The arborist's report: text stays text, no request, figures equal the tables."""
+
+import base64
+import dataclasses
+import hashlib
+import re
+import shutil
+import subprocess
+from html.parser import HTMLParser
+
+import numpy as np
+import pandas as pd
+import pytest
+import shapely
+from synthetic import FORMULAS, LONG, MARKUP, make_empty_result, make_result
+
+from routekit.errors import OutputError
+from routekit.outputs.arborist import ReportSettings, report, write_tree_report
+from routekit.outputs.arborist.cases import (
+    list_excavations,
+    list_methods,
+    list_runs,
+    rank_trees,
+    untouched_ids,
+)
+from routekit.outputs.arborist.plan import draw_path, plan_reach, scale_bar
+from routekit.outputs.arborist.report import render_report, write_number, write_percent, write_words
+from routekit.sources import load_sources
+
+
+class Page(HTMLParser):
+    """Text, tags and attributes of a page, as a browser would see them."""
+
+    def __init__(self, text):
+        super().__init__()
+        self.tags, self.attributes, self.texts = [], [], []
+        self.feed(text)
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append(tag)
+        self.attributes += attrs
+
+    def handle_data(self, data):
+        self.texts.append(data)
+
+
+@pytest.fixture(scope="module")
+def result():
+    return make_result()
+
+
+@pytest.fixture(scope="module")
+def trees(result):
+    return rank_trees(result)
+
+
+@pytest.fixture(scope="module")
+def text(result, trees):
+    return render_report(result, trees, max_trees=1000, settings=ReportSettings())
+
+
+@pytest.fixture(scope="module")
+def page(text):
+    return Page(text)
+
+
+@pytest.mark.parametrize("value", [*FORMULAS, *MARKUP])
+def test_hostile_attributes_are_text(page, value):
+    assert value in page.texts
+
+
+def test_long_text_is_cut_with_a_mark(page):
+    assert f"{LONG[:400]}… [cut: longer text in result.gpkg]" in page.texts
+
+
+def test_no_tag_or_handler_comes_from_the_data(page):
+    assert not {"script", "img", "iframe", "link", "object", "form", "b"} & set(page.tags)
+    names = [name for name, _ in page.attributes]
+    assert not any(name.startswith("on") or name in ("src", "style") for name in names)
+    links = [value for name, value in page.attributes if name == "href"]
+    assert links
+    assert all(link.startswith("#tree-") for link in links)
+
+
+def test_policy_allows_the_one_style_and_nothing_else(text):
+    style = re.search(r"<style>(.*?)</style>", text, flags=re.DOTALL).group(1)
+    digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
+    policy = f"default-src &#39;none&#39;; style-src &#39;sha256-{digest}&#39;"
+    assert policy in text
+    assert "url(" not in style
+    assert "@import" not in style
+
+
+def test_all_touched_trees_have_a_sheet_and_the_rest_is_listed(result, trees, page, text):
+    assert text.count('<article class="tree"') == len(trees) > 10
+    spared = untouched_ids(result, trees["tree_id"])
+    assert len(spared) + len(trees) == len(result.trees)
+    assert set(spared) <= set(page.texts)
+
+
+def test_worst_trees_come_first(trees):
+    rank = {"minor": 1, "none": 3}
+    order = trees["recommended_severity"].map(rank).fillna(2).tolist()
+    assert order == sorted(order)
+    same = trees[trees["recommended_severity"] == "none"]
+    codes = same["severity"].map({"structural": 0, "major": 1, "minor": 2, "none": 3}).tolist()
+    assert codes == sorted(codes)
+
+
+def test_figures_equal_the_tables(result, trees, page):
+    first = trees.iloc[0]
+    loss = result.tree_loss.set_index("tree_id").loc[first["tree_id"]]
+    assert f"{100 * loss['severed_share']:.1f} %" in page.texts
+    assert any(f"{loss['footprint_m2']:.1f} m² of trench" in item for item in page.texts)
+    balance = result.tree_balance.set_index("tree_id").loc[first["tree_id"]]
+    assert f"{100 * balance['recommended_share']:.1f} %" in page.texts
+
+
+def test_runs_of_a_tree_are_its_breaches_with_the_advice(result, trees):
+    runs = list_runs(result, trees)
+    assert len(runs) == len(result.breaches)
+    technique = result.advice.set_index("run_id")["technique"]
+    assert runs["technique"].tolist() == technique.loc[runs["run_id"]].tolist()
+    assert runs["tree_id"].tolist() == trees["tree_id"].iloc[runs["place"]].tolist()
+
+
+def test_overlaps_of_excavations_agree_with_drawn_zones(result, trees):
+    """Zones as 1024-sided polygons; within 0.1 % and 1e-3 m2 (derived)."""
+    found = list_excavations(result, trees)
+    zones = result.zones.set_index("tree_id")
+    tables = {"pit": result.pits.set_index("pit_id"), "dig": result.digs.set_index("dig_id")}
+    assert len(found) > 3
+    for row in found.itertuples():
+        zone = zones.loc[row.tree_id]
+        drawn = zone["zone"] if zone["zone"] is not None else None
+        if not shapely.is_geometry(drawn):
+            drawn = shapely.buffer(zone.geometry, zone["radius_m"], quad_segs=256)
+        shape = tables[row.kind].geometry[row.item_id]
+        assert row.overlap_m2 == pytest.approx(shape.intersection(drawn).area, rel=1e-3, abs=1e-3)
+        assert row.stem_m == pytest.approx(shape.distance(zone.geometry))
+        assert row.is_structural == (row.stem_m < zone["structural_radius_m"])
+
+
+def methods_for(tree=None, runs=(), excavations=()):
+    table = pd.DataFrame(list(runs), columns=["technique", "is_structural", "stem_edge_m"])
+    digs = pd.DataFrame(list(excavations), columns=["kind", "is_structural", "stem_m"])
+    return " ".join(item["text"] for item in list_methods(pd.Series(tree or {}), table, digs))
+
+
+@pytest.mark.parametrize(
+    ("case", "words", "never"),
+    [
+        ({"runs": [("cipp", True, 0.2)]}, "renewed below ground", "No digging"),
+        ({"runs": [("open_cut", True, 0.2)]}, "No digging inside the structural", "below ground"),
+        ({"runs": [("open_cut", False, 0.2)]}, "within 1 m of the stem", "structural"),
+        ({"runs": [("open_cut", False, 3.0)]}, "arborist is on site", "within 1 m"),
+        ({"runs": [("undecided", False, 3.0)]}, "treat it as a trench", "below ground"),
+        ({"excavations": [("pit", False, 3.0)]}, "Move or turn the pit", "on site while"),
+        ({"excavations": [("dig", True, 3.0)]}, "No digging inside the structural", "pit out"),
+        ({"tree": {"is_protected": True}}, "consent", "Fence"),
+        ({"tree": {"is_veteran": np.True_}}, "Veteran", "consent"),
+        ({"tree": {"is_estimated": True}}, "Measure the stem", "Fence"),
+    ],
+)
+def test_working_methods_follow_from_what_touches_the_tree(case, words, never):
+    found = methods_for(**case)
+    assert words in found
+    assert never not in found
+
+
+def test_nothing_recommended_asks_for_nothing():
+    assert methods_for(runs=[("monitor", True, 0.2)]) == ""
+    assert methods_for(tree={"is_protected": np.nan, "is_veteran": pd.NA}) == ""
+
+
+def test_every_working_method_has_a_listed_source():
+    keys = report.files("routekit.outputs.arborist") / "working_methods.csv"
+    with keys.open(encoding="utf-8") as stream:
+        table = pd.read_csv(stream)
+    assert set(table["source"]) <= set(load_sources().index)
+
+
+def test_unknown_flags_are_said_to_be_unknown(result):
+    lean = dataclasses.replace(
+        result,
+        trees=result.trees[["tree_id", "geometry"]],
+        zones=result.zones[["tree_id", "radius_m", "area_m2", "geometry"]],
+        advice=pd.DataFrame(),
+        tree_balance=pd.DataFrame(),
+        breaches=result.breaches[["run_id", "tree_id"]],
+    )
+    page = Page(render_report(lean, rank_trees(lean), max_trees=50, settings=ReportSettings()))
+    assert "Protected? not known" in page.texts
+    assert "Stem: not known if measured" in page.texts
+    assert "no recommendation yet" in page.texts
+    assert "not known" in page.texts
+
+
+@pytest.mark.parametrize("columns", [True, False])
+def test_empty_tables_give_a_front_page(columns):
+    empty = make_empty_result(columns=columns)
+    page = Page(render_report(empty, rank_trees(empty), max_trees=5, settings=ReportSettings()))
+    assert "No works reach a root protection zone." in page.texts
+
+
+def test_limits_are_said(result, trees):
+    few = ReportSettings(listed_trees=2)
+    text = render_report(result, trees, max_trees=3, settings=few)
+    assert text.count('<article class="tree"') == 3
+    assert f"The other {len(trees) - 3} trees" in text
+    assert f"and {len(result.trees) - len(trees) - 2} more in result.gpkg" in text
+
+
+def test_plan_holds_zone_and_crown(trees):
+    polygons = np.array(trees["zone"].where(trees["zone"].notna(), None), dtype=object)
+    reach = plan_reach(trees, polygons)
+    assert (reach > trees["radius_m"].fillna(0)).all()
+    assert (reach > trees["crown_diameter_m"] / 2).all()
+    inside = shapely.distance(trees.geometry.to_numpy(), polygons)
+    assert np.isfinite(reach).all()
+    assert np.nanmax(inside) == 0
+
+
+def test_path_of_a_polygon_with_a_hole_closes_each_ring():
+    """Metres to sheet units: 340 units for 20 m, north up (derived)."""
+    ring = shapely.Polygon([(0, 0), (10, 0), (10, 10), (0, 10)], [[(4, 4), (6, 4), (6, 6), (4, 6)]])
+    path = draw_path(ring, (0.0, 0.0), 10.0)
+    assert path.count("M") == path.count("Z") == 2
+    assert path.startswith("M170 170L")
+    assert draw_path(shapely.Polygon(), (0.0, 0.0), 10.0) == ""
+    assert draw_path(None, (0.0, 0.0), 10.0) == ""
+
+
+@pytest.mark.parametrize(("reach", "bar"), [(4.0, 2), (10.0, 5), (16.0, 10), (40.0, 20), (1.0, 1)])
+def test_scale_bar_is_true_and_short(reach, bar):
+    found = scale_bar(reach)
+    assert found["length_m"] == bar
+    assert found["length"] == pytest.approx(bar * 340 / (2 * reach), abs=0.05)
+
+
+def test_values_are_written_for_readers():
+    assert write_number(1234.567, 2) == "1,234.57"
+    assert write_number(float("nan")) == write_number(None) == "not known"
+    assert write_percent(0.15093, 3) == "15.093 %"
+    assert [write_words(value) for value in (True, np.False_, pd.NA)] == ["yes", "no", "not known"]
+
+
+@pytest.fixture(scope="module")
+def files(result, tmp_path_factory):
+    folder = tmp_path_factory.mktemp("out")
+    few = ReportSettings(pdf_trees=2)
+    write_tree_report(result, folder / "trees.html", folder / "trees.pdf", settings=few)
+    return folder / "trees.html", folder / "trees.pdf"
+
+
+def test_two_writes_give_the_same_bytes(files, result, tmp_path):
+    few = ReportSettings(pdf_trees=2)
+    write_tree_report(result, tmp_path / "trees.html", tmp_path / "trees.pdf", settings=few)
+    for path in files:
+        assert path.read_bytes() == (tmp_path / path.name).read_bytes()
+
+
+@pytest.mark.skipif(shutil.which("pdftotext") is None, reason="no PDF reader on this machine")
+def test_pdf_shows_text_cautions_and_its_limit(files, trees):
+    done = subprocess.run(["pdftotext", "-layout", files[1], "-"], capture_output=True, check=True)
+    words = " ".join(done.stdout.decode().split())
+    assert f"Tree {trees['tree_id'].iloc[0]}" in words
+    assert "Screening only" in words
+    assert f"The other {len(trees) - 2} trees" in words
+    assert "Elm <b>Quarter</b>" in words
+
+
+def test_a_writer_that_dies_leaves_earlier_files(files, monkeypatch):
+    before = [path.read_bytes() for path in files]
+
+    def die(*_):
+        message = "cut off"
+        raise KeyboardInterrupt(message)
+
+    monkeypatch.setattr(report, "_print_pdf", die)
+    other = make_result(name="other", seed=2)
+    with pytest.raises(KeyboardInterrupt, match="cut off"):
+        write_tree_report(other, *files)
+    assert [path.read_bytes() for path in files] == before
+
+
+def test_pdf_fetches_nothing():
+    with pytest.raises(OutputError, match="asks for file:///etc/hostname"):
+        report._refuse("file:///etc/hostname")
