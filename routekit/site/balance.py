@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from routekit.geometry import circle_polygon_area, polygon_edges
 from routekit.site.settings import DigSettings
 from routekit.site.surroundings import Ints, Objects, ZoneLayer, zone_overlaps
+from routekit.site.wording import join_groups
 
 Floats = NDArray[np.float64]
 
@@ -118,9 +119,7 @@ def _share_of_zones(union: Objects, tree: Ints, zones: ZoneLayer) -> tuple[Float
 
 def _touched_text(works: pd.DataFrame, dug: Ints, row: Ints, size: int) -> Objects:
     """List what touches each tree, in the order of the works."""
-    label = works["label"].iloc[dug].reset_index(drop=True)
-    text = label.groupby(row).agg("; ".join)
-    return text.reindex(np.arange(size), fill_value="").to_numpy(dtype=object)
+    return join_groups(works["label"].to_numpy(dtype=object)[dug], row, size, "; ")
 
 
 def _unsettled_trees(works: pd.DataFrame, zones: ZoneLayer, distance_m: float) -> pd.DataFrame:

@@ -7,6 +7,7 @@ soft ones (root zones, traffic and footway space) are counted apart and weighed 
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
+from typing import Any
 
 import numpy as np
 import shapely
@@ -83,14 +84,40 @@ class Conflicts:
         return np.asarray((self.hard == 0) & ~roots)
 
 
-def join_conflicts(parts: list[Conflicts]) -> Conflicts:
-    """Put conflicts one after the other."""
-    return Conflicts(
-        **{
-            part.name: np.concatenate([getattr(one, part.name) for one in parts])
-            for part in fields(Conflicts)
-        }
-    )
+def no_conflicts(size: int) -> Conflicts:
+    """Give empty conflicts, to be filled by `fill_conflicts`.
+
+    Parameters
+    ----------
+    size : int
+        Number of excavations.
+
+    Returns
+    -------
+    Conflicts
+    """
+    kinds = {"worst_tree": np.int64, "is_outside": np.bool_, "unknown_trees": np.int64,
+             "forbidding_trees": np.int64, "services": np.int64, "obstacles": np.int64}  # fmt: skip
+    blank: dict[str, NDArray[Any]] = {
+        part.name: np.zeros(size, kinds.get(part.name, np.float64)) for part in fields(Conflicts)
+    }
+    blank["worst_tree"][:] = -1
+    return Conflicts(**blank)
+
+
+def fill_conflicts(into: Conflicts, rows: Ints, found: Conflicts) -> None:
+    """Write conflicts into rows of an array made by `no_conflicts`.
+
+    Parameters
+    ----------
+    into : Conflicts
+        Changed in place.
+    rows : numpy.ndarray of int, shape (p,)
+    found : Conflicts
+        p rows.
+    """
+    for part in fields(Conflicts):
+        getattr(into, part.name)[rows] = getattr(found, part.name)
 
 
 def weigh_conflicts(found: Conflicts, settings: PlacementSettings) -> Floats:

@@ -22,7 +22,7 @@ from routekit.site.settings import SiteSettings
 from routekit.site.string_pits import PitTable
 from routekit.site.strings import StringPlan, name_pits
 from routekit.site.surroundings import Surroundings, rectangle_edges, zone_overlaps
-from routekit.site.wording import join_causes, number_text
+from routekit.site.wording import join_causes, join_groups, number_text
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -46,8 +46,8 @@ class _Chosen:
 def _names_of(dug: Ints, name: Objects, size: int) -> Objects:
     """Join the names met at each excavation, each once, sorted."""
     table = pd.DataFrame({"dug": dug, "name": name.astype(str)}).drop_duplicates()
-    joined = table.sort_values(["dug", "name"]).groupby("dug")["name"].agg(", ".join)
-    return joined.reindex(np.arange(size), fill_value="").to_numpy(dtype=object)
+    table = table.sort_values(["dug", "name"])
+    return join_groups(table["name"], table["dug"], size, ", ")
 
 
 def free_lead_in(
@@ -220,8 +220,7 @@ def sketch_pits(
     stem = '{"tree_id": ' + ids + ', "dx": ' + dx + ', "dy": ' + dy
     stem += ', "zone_m": ' + _json_number(zones.radius_m[tree])
     stem += ', "structural_m": ' + _json_number(zones.structural_radius_m[tree]) + "}"
-    listed = pd.Series(stem).groupby(pit).agg(", ".join)
-    every = listed.reindex(np.arange(size), fill_value="").to_numpy(dtype=object)
+    every = join_groups(stem, pit, size, ", ")
     at = place(requests.origin, np.arange(size))
     text = '{"length_m": ' + _json_number(requests.size.length_m)
     text += ', "width_m": ' + _json_number(requests.size.width_m)

@@ -16,8 +16,9 @@ from numpy.typing import ArrayLike, NDArray
 from routekit.site.chains import end_directions
 from routekit.site.conflicts import (
     Conflicts,
+    fill_conflicts,
     find_conflicts,
-    join_conflicts,
+    no_conflicts,
     weigh_conflicts,
 )
 from routekit.site.pit_sizes import PitSizes
@@ -157,24 +158,30 @@ def candidate_corners(
 
 def _score(
     requests: PitRequests, around: Surroundings, settings: PlacementSettings,
-    places: list[tuple[float, float]],
+    places: list[tuple[float, float]], begin: int,
 ) -> tuple[Ints, Floats, Conflicts, Floats]:  # fmt: skip
-    """Score the places given, in order, and give the best of each pit."""
+    """Score the places given, the first of them number `begin`, and give the best of each pit.
+
+    The points are infinite where none of the places is allowed.
+    """
     n = len(requests.origin)
     depth = np.tile(requests.size.depth_m, len(places))
     laid = [candidate_corners(requests, slide, turn, settings) for slide, turn in places]
     corners = np.concatenate([one for one, _ in laid])
     allowed = np.concatenate([one for _, one in laid])
-    allowed[:n] = True  # One place must remain: the preferred one.
+    if begin == 0:
+        allowed[:n] = True  # One place must remain: the preferred one.
     tried = np.flatnonzero(allowed)
     found = find_conflicts(corners[tried], depth[tried], around, settings)
     weighed = np.full(len(corners), np.inf)
     weighed[tried] = weigh_conflicts(found, settings)
     points = weighed.reshape(len(places), n)
-    points += settings.shift_weight * np.arange(len(places))[:, None]
+    points += settings.shift_weight * np.arange(begin, begin + len(places))[:, None]
     best = np.argmin(points, axis=0)
     chosen = best * n + np.arange(n)
-    row = np.searchsorted(tried, chosen)
+    row = np.minimum(np.searchsorted(tried, chosen), max(len(tried) - 1, 0))
+    if not len(tried):
+        found = no_conflicts(1)
     return best, corners[chosen], found.take(row), points[best, np.arange(n)]
 
 
@@ -205,50 +212,32 @@ def place_pits(
 
     Notes
     -----
-    Every pit is first tried at the preferred place; only those that are not clear there get all
-    candidates. Work is done in parts of `chunk_pits` candidates, so that the memory does not grow
+    Every pit is first tried at the preferred place, then at the others along its axis, then turned.
+    A pit that is clear in one round does not enter the next; otherwise the least points of all
+    places win. Work is done in parts of `chunk_pits` candidates, so that the memory does not grow
     with the city. Ties fall to the place that is tried first.
     """
-    places = _places(settings)
-    known = np.flatnonzero(requests.is_known)
-    n = len(requests.origin)
+    places, straight = _places(settings), len(settings.slide_shares)
+    n, placed = len(requests.origin), requests.is_known
     corners = np.full((n, 4, 2), np.nan)
     best, points = np.zeros(n, dtype=np.int64), np.full(n, settings.conflict_weight)
-    parts: list[tuple[Ints, Conflicts]] = []
-    first = places[:1]
-    for wave in (first, places):
-        step = max(settings.chunk_pits // len(wave), 1)
-        unclear: list[Ints] = []
-        for rows in _chunks(known, step):
-            pick, corner, found, score = _score(requests.take(rows), around, settings, wave)
-            best[rows], corners[rows], points[rows] = pick, corner, score
-            settled = found.is_clear if wave is first else np.ones(len(rows), dtype=bool)
-            parts.append((rows[settled], found.take(np.flatnonzero(settled))))
-            unclear.append(rows[~settled])
-        known = np.concatenate([known[:0], *unclear])
-    return _gather(requests, corners, best, points, parts, places, around, settings)
-
-
-def _gather(
-    requests: PitRequests, corners: Floats, best: Ints, points: Floats,
-    parts: list[tuple[Ints, Conflicts]], places: list[tuple[float, float]],
-    around: Surroundings, settings: PlacementSettings,
-) -> Placement:  # fmt: skip
-    """Put the chosen places back into the order of the requests."""
-    placed = requests.is_known
-    nowhere = np.flatnonzero(~placed)
-    none = find_conflicts(np.empty((0, 4, 2)), np.empty(0), around, settings)
-    blank = Conflicts(
-        **{
-            name: np.full(len(nowhere), -1 if name == "worst_tree" else 0, dtype=value.dtype)
-            for name, value in vars(none).items()
-        }
-    )
-    rows = np.concatenate([nowhere, *(rows for rows, _ in parts)])
-    found = join_conflicts([blank, *(one for _, one in parts)]).take(np.argsort(rows))
+    points[placed] = np.inf
+    conflicts = no_conflicts(n)
+    for begin, end in ((0, 1), (1, straight), (straight, len(places))):
+        todo = np.flatnonzero(placed & ~(np.isfinite(points) & conflicts.is_clear))
+        for rows in _chunks(todo, max(settings.chunk_pits // max(end - begin, 1), 1)):
+            if begin == end:
+                continue
+            pick, corner, found, score = _score(
+                requests.take(rows), around, settings, places[begin:end], begin
+            )
+            won = np.flatnonzero(score < points[rows])
+            into = rows[won]
+            best[into], corners[into], points[into] = begin + pick[won], corner[won], score[won]
+            fill_conflicts(conflicts, into, found.take(won))
     slide, turn = np.array(places).T
     return Placement(
         corners=corners, slide_share=np.where(placed, slide[best], np.nan),
         turn_deg=np.where(placed, turn[best], np.nan), points=points,
-        conflicts=found, is_placed=placed,
+        conflicts=conflicts, is_placed=placed,
     )  # fmt: skip

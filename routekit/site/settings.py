@@ -78,7 +78,7 @@ class PlacementSettings(Settings):
         "the old pipe is met inside the pit.",
     )  # fmt: skip
     slide_shares: tuple[float, ...] = setting(
-        (0.0, 0.25, 0.5, 0.75, 1.0), unit="-", source="house",
+        (0.0, 0.125, 0.25, 0.375, 0.5, 0.625, 0.75, 0.875, 1.0), unit="-", source="house",
         text="Positions tried along the pipe axis: 0 outward of the manhole, 0.5 straddling, "
         "1 inward over the run. The first is the preferred one.",
     )  # fmt: skip

@@ -27,7 +27,7 @@ from routekit.site.string_pits import (
     cost_pits,
     join_pits,
 )
-from routekit.site.wording import join_causes
+from routekit.site.wording import join_causes, join_groups
 
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
@@ -173,8 +173,8 @@ def _string_unknowns(
         & (chains["unknown"].to_numpy(dtype=object) != "")
     )
     where = "at manhole " + chains["from_manhole"].astype(str) + ": " + chains["unknown"]
-    told = where.iloc[inner].groupby(number[inner]).agg("; ".join)
-    through = told.reindex(np.arange(len(part.first)), fill_value="").to_numpy(dtype=object)
+    told = where.to_numpy(dtype=object)[inner]
+    through = join_groups(told, number[inner], len(part.first), "; ")
     force = table[["pull_high_kn", "head_kn", "allowable_kn"]].isna().any(axis=1).to_numpy()
     length = table["length_m"].isna().to_numpy()
     limit = table["allowable_kn"] / settings.safety_factor
@@ -233,7 +233,8 @@ def tabulate_strings(
     part = plan.partition
     table = measure_spans(chains, offers, part.first, part.last, part.size)
     number = np.repeat(np.arange(len(part.first)), part.last - part.first + 1)
-    names = chains["run_id"].astype(str).groupby(number).agg(";".join).to_numpy(dtype=object)
+    run_id = chains["run_id"].astype(str).to_numpy(dtype=object)
+    names = join_groups(run_id, number, len(part.first), ";")
     identity = {
         "string_id": np.char.mod("S%04d", np.arange(1, len(table) + 1)).astype(object),
         "run_ids": names,

@@ -25,6 +25,7 @@ Objects = NDArray[np.object_]
 
 _CELL_M = 100.0
 _MANY_POINTS = 200
+_NOTHING_M2 = 1e-9
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -186,11 +187,15 @@ def zone_overlaps(
     )
     inner = zones.structural_radius_m[tree]
     structural = np.where(np.isnan(inner), np.nan, 0.0)
-    close = np.flatnonzero(inner > 0)
+    # A circle that holds the structural zone and is not met leaves nothing to look for in it.
+    close = np.flatnonzero((inner > 0) & ((overlap > 0) | ~(inner <= radius)))
     structural[close] = circle_polygon_area(
         zones.centre[tree[close]], inner[close], edges, dug[close]
     )
-    meets = (overlap > 1e-9) | (np.nan_to_num(structural) > 1e-9)
+    # What is left of zero by rounding is nothing.
+    overlap[overlap < _NOTHING_M2] = 0.0
+    structural[structural < _NOTHING_M2] = 0.0
+    meets = (overlap > 0) | (np.nan_to_num(structural) > 0)
     return dug[meets], tree[meets], overlap[meets], structural[meets]
 
 

@@ -10,6 +10,8 @@ from numpy.typing import ArrayLike, NDArray
 Bools = NDArray[np.bool_]
 Texts = NDArray[np.object_]
 
+_MARK = "\x1e"
+
 
 def number_text(values: ArrayLike, decimals: int) -> Texts:
     """Write numbers with a fixed number of decimals.
@@ -50,4 +52,33 @@ def join_causes(causes: Sequence[tuple[Bools, ArrayLike]], size: int) -> Texts:
         rows = np.flatnonzero(holds)
         separator = np.where(joined[rows] != "", "; ", "").astype(object)
         joined[rows] = joined[rows] + separator + words[rows]
+    return joined
+
+
+def join_groups(text: ArrayLike, owner: ArrayLike, size: int, separator: str) -> Texts:
+    """Join the texts of each owner.
+
+    Parameters
+    ----------
+    text : array_like of str, shape (p,)
+        Texts; none holds the record separator (U+001E).
+    owner : array_like of int, shape (p,)
+        Owners below `size`, ascending.
+    size : int
+        Number of owners.
+    separator : str
+        Between two texts of one owner.
+
+    Returns
+    -------
+    numpy.ndarray of object, shape (size,)
+        Texts in the order given; empty for owners that have none.
+    """
+    words, group = np.asarray(text, dtype=object), np.asarray(owner, dtype=np.int64)
+    joined = np.full(size, "", dtype=object)
+    if not len(words):
+        return joined
+    ends = np.append(group[1:] != group[:-1], True)
+    between = np.where(ends, _MARK, separator).astype(object)
+    joined[group[ends]] = "".join((words + between).tolist()).split(_MARK)[:-1]
     return joined
