@@ -64,7 +64,9 @@ def sample_terrain(xy: NDArray[np.float64], path: Path, *, crs: pyproj.CRS) -> N
             msg = f"layers.terrain: {path} names no reference system; write one into the raster"
             raise CrsError(msg)
         points = _to_raster(xy, crs, pyproj.CRS.from_user_input(source.crs.to_wkt()))
-        column, row = ~source.transform * (points[:, 0], points[:, 1])
+        back = ~source.transform
+        column = back.a * points[:, 0] + back.b * points[:, 1] + back.c
+        row = back.d * points[:, 0] + back.e * points[:, 1] + back.f
         levels = _read_cells(source, np.floor(row), np.floor(column))
         scale, offset = float(source.scales[0]), float(source.offsets[0])
     levels = levels * scale + offset

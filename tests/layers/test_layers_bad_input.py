@@ -121,8 +121,8 @@ def test_required_layer_not_named():
 
 
 def test_no_crs_names_the_line_to_write(district):
+    bare = make_trees().set_crs(None, allow_override=True)
     with pytest.warns(UserWarning, match="'crs' was not provided"):
-        bare = make_trees().set_crs(None, allow_override=True)
         pyogrio.write_dataframe(bare, district.folder / "trees.fgb")
     district.sections["layers"]["trees"] = "trees.fgb"
     with pytest.raises(CrsError, match=r'trees\.fgb.*crs\.trees = "EPSG:\.\.\."'):

@@ -1,0 +1,269 @@
+"""Parsing, findings, depth and terrain, by hand-checked cases."""
+
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pyproj
+import pytest
+import rasterio
+from small_district import at, make_manholes, make_sewers, pick
+
+from routekit.errors import CrsError, LayerError
+from routekit.layers.columns import LAYERS, load_columns
+from routekit.layers.findings import FINDING_COLUMNS, ROWS_PER_CAUSE, Finding, Findings
+from routekit.layers.ground import add_ground, first_plausible
+from routekit.layers.parsing import (
+    parse_stems,
+    read_flags,
+    read_ids,
+    read_numbers,
+    read_text,
+    read_years,
+)
+from routekit.layers.propose import load_synonyms, propose_for_source, propose_mapping
+from routekit.layers.settings import parse_inputs
+from routekit.layers.terrain import sample_terrain
+
+CRS = "EPSG:28992"
+
+
+def test_text_of_all_types():
+    text = read_text(pd.Series([" a ", "", "NULL", None]))
+    assert text[0] == "a"
+    assert text.isna().tolist() == [False, True, True, True]
+    assert read_text(pd.Series([1.0, 2.5])).tolist() == ["1", "2.5"]
+    assert read_text(pd.Series([True, False])).tolist() == ["true", "false"]
+    assert read_ids(pd.Series(["123.0", "007", "A-1.0"])).tolist() == ["123", "007", "A-1.0"]
+
+
+def test_numbers_of_all_types():
+    read = read_numbers(pd.Series(["1,5", "1.5", "-9999", "ca 3", None]))
+    np.testing.assert_array_equal(read.values, [1.5, 1.5, np.nan, np.nan, np.nan])
+    assert read.is_bad.tolist() == [False, False, False, True, False]
+    assert read.has_comma.tolist() == [True, False, False, False, False]
+    floats = read_numbers(pd.Series([-9999.0, np.inf, -3.4e38, 0.0]))
+    np.testing.assert_array_equal(floats.values, [np.nan, np.nan, np.nan, 0.0])
+
+
+def test_years_of_dates():
+    texts = read_years(pd.Series(["1984-05-01", "1899-12-30", "1990", None]))
+    np.testing.assert_array_equal(texts.values, [1984, np.nan, 1990, np.nan])
+    dates = read_years(pd.Series(pd.to_datetime(["1984-05-01", "1899-12-30", None])))
+    np.testing.assert_array_equal(dates.values, [1984, np.nan, np.nan])
+
+
+def test_flags_in_words():
+    values, is_bad = read_flags(pd.Series(["ja", "Nee", "x", "0", "maybe", None]))
+    np.testing.assert_array_equal(values, [1, 0, 1, 0, np.nan, np.nan])
+    assert is_bad.tolist() == [False, False, False, False, True, False]
+
+
+def test_stems_are_parsed_in_order():
+    stems = parse_stems(pd.Series(["30;25", None, "40,5", "20 + 10, 5", "x"]), factor=10)
+    assert stems["row"].tolist() == [0, 0, 2, 3, 3, 3, 4]
+    np.testing.assert_array_equal(stems["diameter_mm"], [300, 250, 405, 200, 100, 50, np.nan])
+
+
+def test_findings_beyond_the_limit_are_counted():
+    findings = Findings()
+    rows = [f"R{i}" for i in range(ROWS_PER_CAUSE + 5)]
+    findings.add("warning", "sewers", rows, field="year", seen="odd", done="kept")
+    table = findings.table()
+    assert len(table) == ROWS_PER_CAUSE + 1
+    assert table["seen"].iloc[-1] == "the same on 5 more rows: odd"
+    assert table["row"].iloc[-1] == ""
+
+
+def test_findings_of_records_and_none():
+    findings = Findings()
+    assert findings.table().columns.tolist() == list(FINDING_COLUMNS)
+    one = Finding(severity="info", layer="trees", row="T1", field="", seen="a", done="b")
+    findings.extend([one])
+    findings.extend(findings.table())
+    assert findings.table()["row"].tolist() == ["T1", "T1"]
+    with pytest.raises(ValueError, match="severity must be one of"):
+        findings.note("fatal", "trees", "", "a", "b")
+
+
+def test_first_plausible_depth():
+    ways = [np.array([0.1, 2.0, np.nan]), np.array([1.5, 3.0, 20.0])]
+    depth, way = first_plausible(ways, shallowest_m=0.3, deepest_m=15.0)
+    np.testing.assert_array_equal(depth, [1.5, 2.0, np.nan])
+    assert way.tolist() == [1, 0, 2]
+
+
+def _inputs(**study: object):
+    return parse_inputs({"layers": {"sewers": "s", "trees": "t"}, "study": study})
+
+
+def _runs(**columns: object):
+    runs = make_sewers(**columns)
+    runs["length_m"] = runs.length
+    if "depth_input_m" not in runs:
+        runs["depth_input_m"] = np.nan
+    return runs
+
+
+def _manholes(**columns: object):
+    base = {"invert_level_m": np.nan, "depth_m": np.nan}
+    return make_manholes().assign(**(base | columns))
+
+
+def test_depth_from_levels():
+    runs, findings = add_ground(_runs(), _manholes(), terrain=None, inputs=_inputs())
+    np.testing.assert_allclose(runs["depth_up_m"], [2.0, 2.1, 2.2])
+    np.testing.assert_allclose(runs["depth_down_m"], [2.1, 2.2, 2.3])
+    np.testing.assert_allclose(runs["depth_max_m"], [2.1, 2.2, 2.3])
+    np.testing.assert_allclose(runs["ground_up_m"], 4.0)
+    np.testing.assert_allclose(runs["gradient"], 0.1 / 50)
+    assert runs["depth_source"].eq("levels").all()
+    assert findings.empty
+
+
+def test_depth_by_each_way_in_turn():
+    none = [np.nan] * 3
+    bare = _runs(invert_up_m=none, invert_down_m=none)
+    manholes = _manholes(cover_level_m=np.nan)
+    deep = _manholes(depth_m=[3.0, 3.0, 3.0, np.nan], invert_level_m=[np.nan, np.nan, np.nan, 1.5])
+    runs, _ = add_ground(bare, deep, terrain=None, inputs=_inputs())
+    assert runs["depth_source"].eq("manhole depth").all()
+    np.testing.assert_allclose(runs["depth_down_m"], [3.0, 3.0, 2.5])
+    given = _runs(invert_up_m=none, invert_down_m=none, depth_input_m=[1.5, 1.6, np.nan])
+    runs, findings = add_ground(given, manholes, terrain=None, inputs=_inputs(default_depth_m=2.4))
+    assert runs["depth_source"].tolist() == ["given depth", "given depth", "assumed"]
+    np.testing.assert_allclose(runs["depth_max_m"], [1.5, 1.6, 2.4])
+    assert findings["row"].tolist() == ["R3"]
+    assert "2.4 m assumed" in findings["done"].iloc[0]
+    assert runs["gradient"].isna().all()
+    assert runs["gradient_source"].eq("unknown").all()
+
+
+def test_depth_from_the_other_end():
+    one_sided = _runs(invert_down_m=[np.nan] * 3)
+    sloping = _manholes(cover_level_m=[4.0, 5.0, 6.0, np.nan])
+    runs, findings = add_ground(one_sided, sloping, terrain=None, inputs=_inputs())
+    # Up-end inverts 2.0, 1.9, 1.8 under covers 4, 5, 6; a level pipe to 5 and 6, then no ground.
+    np.testing.assert_allclose(runs["depth_down_m"], [3.0, 4.1, 4.2])
+    assert runs["depth_source"].eq("other end").all()
+    assert len(findings) == 3
+
+
+def test_implausible_depth_is_not_used():
+    runs, findings = add_ground(
+        _runs(invert_up_m=[3.9, 1.9, -90.0]), _manholes(), terrain=None, inputs=_inputs()
+    )
+    np.testing.assert_allclose(runs["depth_up_m"], [2.1, 2.1, 2.3])
+    odd = pick(findings, field="invert_up_m", done="not used")
+    assert odd["row"].tolist() == ["R1", "R3"]
+    assert "0.10 m deep by invert and cover level" in odd["seen"].iloc[0]
+
+
+def test_rising_run_keeps_its_sign():
+    runs, _ = add_ground(
+        _runs(invert_down_m=[2.5, 1.8, 1.7]), _manholes(), terrain=None, inputs=_inputs()
+    )
+    assert runs["gradient"].iloc[0] == pytest.approx(-0.5 / 50)
+    assert runs["gradient_source"].tolist() == ["levels, rising", "levels", "levels"]
+
+
+def _write_terrain(path: Path, levels: np.ndarray, *, crs: str | None = CRS) -> Path:
+    """Cells of 10 m, the upper left corner 10 m west and 50 m north of the district's."""
+    x, y = at(-10, 50)
+    transform = rasterio.Affine(10, 0, x, 0, -10, y)
+    height, width = levels.shape
+    with rasterio.open(
+        path, "w", driver="GTiff", width=width, height=height, count=1,
+        dtype="float32", crs=crs, transform=transform,
+    ) as raster:  # fmt: skip
+        raster.write(levels.astype("float32"), 1)
+    return path
+
+
+def test_depth_from_terrain(tmp_path):
+    levels = np.full((10, 20), 4.5)
+    levels[:, 15:] = -9999.0
+    terrain = _write_terrain(tmp_path / "dem.tif", levels)
+    bare = _manholes(cover_level_m=np.nan)
+    runs, findings = add_ground(_runs(), bare, terrain=terrain, inputs=_inputs())
+    assert runs["depth_source"].tolist() == ["terrain", "terrain", "other end"]
+    np.testing.assert_allclose(runs["depth_up_m"], [2.5, 2.6, 2.7])
+    np.testing.assert_allclose(runs["ground_up_m"], 4.5)
+    assert np.isnan(runs["ground_down_m"].iloc[2])
+    assert len(pick(findings, layer="terrain", seen="1 of 6 run ends")) == 1
+
+
+def test_terrain_takes_the_cell_that_holds_the_point(tmp_path):
+    levels = np.arange(200.0).reshape(10, 20)
+    path = _write_terrain(tmp_path / "dem.tif", levels)
+    xy = np.array([at(-9, 49), at(1, 49), at(-9, 31), at(500, 0), at(-9, 500)])
+    got = sample_terrain(xy, path, crs=pyproj.CRS(CRS))
+    np.testing.assert_array_equal(got, [0.0, 1.0, 20.0, np.nan, np.nan])
+
+
+def test_terrain_in_another_crs(tmp_path):
+    path = _write_terrain(tmp_path / "dem.tif", np.full((10, 20), 4.5))
+    utm = gpd.GeoSeries.from_xy(*zip(at(5, 5), strict=True), crs=CRS).to_crs("EPSG:32631")
+    got = sample_terrain(np.column_stack([utm.x, utm.y]), path, crs=pyproj.CRS("EPSG:32631"))
+    np.testing.assert_allclose(got, [4.5])
+
+
+def test_terrain_that_cannot_be_used(tmp_path):
+    crs = pyproj.CRS(CRS)
+    (tmp_path / "dem.txt").write_text("no raster")
+    with pytest.raises(LayerError, match=r"layers\.terrain: .*dem\.txt is no raster"):
+        sample_terrain(np.zeros((1, 2)), tmp_path / "dem.txt", crs=crs)
+    bare = _write_terrain(tmp_path / "dem.tif", np.zeros((2, 2)), crs=None)
+    with pytest.raises(CrsError, match=r"dem\.tif names no reference system"):
+        sample_terrain(np.zeros((1, 2)), bare, crs=crs)
+
+
+def test_proposal_for_an_unknown_layer():
+    table = pd.DataFrame(
+        {
+            "STRENGCODE": ["a", "b", "c"],
+            "Beginput": ["1", "2", "3"],
+            "BUISTYPE": ["RO400", "EI600", "RO300"],
+            "MATERIAAL": ["BT", "PVC", "BT"],
+            "AANLEGJAAR": [1957, 1994, 2008],
+            "remarks": ["x", "y", "z"],
+        }
+    )
+    proposed = propose_mapping(table, "sewers").set_index("canonical")
+    assert proposed["source"].to_dict() == {
+        "run_id": "STRENGCODE",
+        "from_manhole": "Beginput",
+        "shape_size": "BUISTYPE",
+        "material": "MATERIAAL",
+        "year": "AANLEGJAAR",
+    }
+    assert "translate the codes BT" in proposed.loc["material", "why"]
+    assert proposed["confidence"].between(0.4, 1).all()
+
+
+def test_proposal_looks_at_values():
+    table = pd.DataFrame(
+        {"dbh": [30.0, 45.0, 60.0], "height": ["tall", "low", "tall"], "id": [1, 1, 1]}
+    )
+    proposed = propose_mapping(table, "trees").set_index("canonical")
+    assert proposed.loc["stem_diameter_mm", "source"] == "dbh"
+    assert 'values fit units "cm"' in proposed.loc["stem_diameter_mm", "why"]
+    assert "height_m" not in proposed.index
+    assert "tree_id" not in proposed.index
+
+
+def test_proposal_guesses_the_layer(district):
+    guess, proposed = propose_for_source(f"{district.folder}/sewers.gpkg:sewers", None)
+    assert guess == "sewers"
+    assert proposed["canonical"].tolist()[0] == "run_id"
+    with pytest.raises(LayerError, match='--as: there is no layer "tree"; did you mean "trees"'):
+        propose_for_source(f"{district.folder}/trees.gpkg", "tree")
+
+
+def test_synonyms_name_columns_that_exist():
+    words = load_synonyms()
+    assert set(words["layer"]) <= set(LAYERS)
+    pairs = set(zip(words["layer"], words["column"], strict=True))
+    assert all(column in load_columns(layer) for layer, column in pairs)
+    assert words["word"].str.strip().ne("").all()

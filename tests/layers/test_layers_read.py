@@ -1,0 +1,237 @@
+"""Reading a study: types, order, units, candidates, crowns, stems, and sameness of two reads."""
+
+import math
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pytest
+from geopandas.testing import assert_geodataframe_equal
+from shapely import LineString, Point, Polygon
+from small_district import assert_accounted, at, make_manholes, make_sewers, make_trees, pick
+
+from routekit.layers.columns import LAYERS, load_columns
+from routekit.layers.read import empty_layer
+
+FRAMES = (
+    "runs",
+    "manholes",
+    "trees",
+    "inspections",
+    "connections",
+    "services",
+    "obstacles",
+    "surfaces",
+    "root_zones",
+    "decisions",
+    "study_area",
+)
+
+
+def test_rows_are_sorted_by_id(district):
+    district.put("sewers", make_sewers().iloc[[2, 0, 1]])
+    layers = district.read()
+    assert layers.runs["run_id"].tolist() == ["R1", "R2", "R3"]
+    assert layers.runs["length_m"].tolist() == [50.0, 50.0, 50.0]
+
+
+def test_layers_not_given_are_empty_with_the_same_types(district):
+    layers = district.read()
+    assert layers.services.empty
+    assert layers.services.crs == layers.crs
+    assert layers.inspections.columns.tolist() == list(load_columns("inspections"))
+    full = district.read().trees
+    bare = empty_layer("trees", layers.crs)
+    for name in full.columns.drop(["geometry", "crown", "stems_mm"]):
+        assert full[name].dtype == bare[name].dtype, name
+
+
+def test_all_tables_have_the_documented_types(district):
+    layers = district.read()
+    for name in FRAMES:
+        table = getattr(layers, name)
+        for column, dtype in table.dtypes.items():
+            assert str(dtype) in {"str", "float64", "bool", "boolean", "geometry"}, (name, column)
+
+
+def test_two_reads_are_equal(district):
+    first, second = district.read(), district.read()
+    assert_geodataframe_equal(first.runs, second.runs)
+    assert_geodataframe_equal(first.trees, second.trees)
+    pd.testing.assert_frame_equal(first.findings, second.findings)
+    pd.testing.assert_frame_equal(first.sources, second.sources)
+
+
+def test_sources_have_rows_and_hashes(district):
+    sources = district.read().sources
+    assert sources["layer"].tolist() == ["sewers", "manholes", "trees"]
+    assert sources["rows"].tolist() == [3, 4, 3]
+    assert sources["sha256"].str.fullmatch("[0-9a-f]{64}").all()
+
+
+def test_first_known_candidate_wins_and_is_counted(district):
+    district.put("sewers", make_sewers(surveyed=[2.5, 0.0, None], designed=[2.0, 1.9, None]))
+    district.say("fields", "sewers", invert_up_m=["surveyed", "designed"])
+    district.say("missing", "sewers", invert_up_m=[0])
+    layers = district.read()
+    np.testing.assert_array_equal(layers.runs["invert_up_m"], [2.5, 1.9, np.nan])
+    found = pick(layers.findings, field="invert_up_m", severity="info", done="first known")
+    assert found["seen"].tolist() == ["surveyed on 1 rows, designed on 1 rows; not known on 1"]
+    mapping = layers.mapping[layers.mapping["column"] == "invert_up_m"]
+    assert mapping["known"].tolist() == [1, 1]
+
+
+def test_constant_field(district):
+    walls = gpd.GeoDataFrame(geometry=[LineString([at(0, 9), at(9, 9)])], crs="EPSG:28992")
+    district.put("obstacles", walls)
+    district.say("fields", "obstacles", kind="=wall")
+    assert district.read().obstacles["kind"].tolist() == ["wall"]
+
+
+@pytest.mark.parametrize(
+    ("unit", "factor"),
+    [("mm", 0.001), ("cm", 0.01), ("in", 0.0254), ("ft", 0.3048), ("us-ft", 1200 / 3937)],
+)
+def test_levels_in_other_units(district, unit, factor):
+    written = np.array([2.0, 1.9, 1.8]) / factor
+    district.put("sewers", make_sewers(invert_up_m=written))
+    district.say("units", "sewers", invert_up_m=unit)
+    np.testing.assert_allclose(district.read().runs["invert_up_m"], [2.0, 1.9, 1.8])
+
+
+def test_stem_given_as_girth_diameter_or_list(district):
+    district.put(
+        "trees",
+        make_trees(
+            stem_diameter_mm=[None, "300;250", "400"],
+            stem_circumference_mm=[314.159265, 900.0, 900.0],
+        ),
+    )
+    trees = district.read().trees
+    np.testing.assert_allclose(trees["stem_diameter_mm"], [100.0, np.nan, 400.0])
+    assert trees["stems_mm"].tolist()[1] == "300;250"
+    assert trees["stems_mm"].isna().tolist() == [True, False, True]
+    assert trees["stem_count"].iloc[1] == 2
+
+
+def test_stems_in_cm_become_mm(district):
+    district.put("trees", make_trees(stem_diameter_mm=["30;25", "40", "nothing"]))
+    district.say("units", "trees", stem_diameter_mm="cm")
+    layers = district.read()
+    assert layers.trees["stems_mm"].iloc[0] == "300;250"
+    assert layers.trees["stem_diameter_mm"].iloc[1] == 400.0
+    assert pick(layers.findings, field="stem_diameter_mm", row="T3")["severity"].tolist() == [
+        "warning"
+    ]
+
+
+def test_crowns_become_stems_and_keep_their_area(district):
+    square = Polygon([at(0, 0), at(10, 0), at(10, 10), at(0, 10)])
+    hollow = Polygon(
+        [at(20, 0), at(40, 0), at(40, 20), at(30, 20), at(30, 1), at(29, 1), at(29, 20), at(20, 20)]
+    )
+    district.put("trees", make_trees(geometry=[square, hollow, Point(at(110, 4))]))
+    layers = district.read()
+    trees = layers.trees
+    assert trees.geometry.geom_type.eq("Point").all()
+    assert trees.geometry.iloc[0].equals(Point(at(5, 5)))
+    assert trees["crown"].iloc[1].contains(trees.geometry.iloc[1])
+    assert trees["crown_diameter_m"].iloc[0] == pytest.approx(2 * math.sqrt(100 / math.pi))
+    assert trees["crown"].iloc[2] is None
+    assert pd.isna(trees["crown_diameter_m"].iloc[2])
+    assert len(pick(layers.findings, seen="2 trees drawn as crowns")) == 1
+
+
+@pytest.mark.parametrize(
+    ("code", "shape", "width", "height"),
+    [
+        ("RO400", "circular", 400, 400),
+        ("Rond 400", "circular", 400, 400),
+        ("EI600", "egg", 400, 600),
+        ("Eivormig 400/600", "egg", 400, 600),
+        ("EI 600/400", "egg", 400, 600),
+        ("RH800/500", "rectangular", 800, 500),
+        ("RH800", "rectangular", 800, math.nan),
+        ('12"', "circular", 304.8, 304.8),
+        ("0,4 m", "circular", 400, 400),
+    ],
+)
+def test_codes_of_shape_and_size(district, code, shape, width, height):
+    district.put("sewers", make_sewers(size=[code] * 3).drop(columns="diameter_mm"))
+    district.say("fields", "sewers", shape_size="size")
+    district.say(
+        "values",
+        "sewers",
+        shape_size={
+            "RO": "circular",
+            "Rond": "circular",
+            "EI": "egg",
+            "Eivormig": "egg",
+            "RH": "rectangular",
+        },
+    )
+    layers = district.read()
+    run = layers.runs.iloc[0]
+    assert run["shape"] == shape
+    np.testing.assert_allclose([run["diameter_mm"], run["height_mm"]], [width, height])
+    n_swapped = 3 if code == "EI 600/400" else 0
+    assert len(pick(layers.findings, done="width and height swapped")) == n_swapped
+
+
+def test_size_codes_not_understood(district):
+    district.put("sewers", make_sewers(size=["RO300", "XX300", "pipe"]).drop(columns="diameter_mm"))
+    district.say("fields", "sewers", shape_size="size")
+    district.say("values", "sewers", shape_size={"RO": "circular"})
+    layers = district.read()
+    np.testing.assert_array_equal(layers.runs["diameter_mm"], [300.0, 300.0, np.nan])
+    assert pick(layers.findings, done='values.sewers.shape_size.XX = "circular"')[
+        "row"
+    ].tolist() == ["R2"]
+    assert pick(layers.findings, seen='"pipe" is no size code')["row"].tolist() == ["R3"]
+    assert pick(layers.findings, seen="no usable size")["row"].tolist() == ["R3"]
+
+
+@pytest.mark.parametrize(
+    ("code", "expected"),
+    [
+        ("EPSG:28992", "EPSG:28992"),
+        ("EPSG:7415", "EPSG:28992"),
+        ("EPSG:4326", "EPSG:32631"),
+        ("EPSG:4979", "EPSG:32631"),
+        ("EPSG:3857", "EPSG:32631"),
+        ("+proj=utm +zone=31 +datum=WGS84 +units=us-ft", "EPSG:32631"),
+    ],
+    ids=["metres", "compound", "degrees", "degrees 3D", "web mercator", "feet"],
+)
+def test_working_crs_is_metric_and_true_to_scale(district, code, expected):
+    district.put("sewers", make_sewers().to_crs(code))
+    district.put("manholes", make_manholes().to_crs("EPSG:4326"))
+    layers = district.read()
+    assert layers.crs.to_string() == expected
+    np.testing.assert_allclose(layers.runs["length_m"], 50.0, rtol=5e-4)
+    # The layers came in two systems; their ends still meet.
+    assert pick(layers.findings, field="from_manhole").empty
+    assert_accounted(layers)
+
+
+def test_missing_grid_is_told_in_metres(district):
+    place = gpd.GeoSeries.from_xy([-1.5], [52.0], crs="EPSG:4326").to_crs("EPSG:27700")
+    x, y = place.x.iloc[0], place.y.iloc[0]
+    lines = [LineString([(x + i, y), (x + i + 50, y)]) for i in (0, 50, 100)]
+    district.drop("manholes")
+    district.put("sewers", make_sewers(geometry=lines).set_crs("EPSG:27700", allow_override=True))
+    points = gpd.GeoSeries([Point(x, y + 5 + i) for i in range(3)], crs="EPSG:27700")
+    district.put(
+        "trees",
+        make_trees(geometry=list(points.to_crs("EPSG:4326"))).set_crs(4326, allow_override=True),
+    )
+    found = pick(district.read().findings, layer="trees", field="crs")
+    assert found["severity"].tolist() == ["warning"]
+    assert "accuracy 2 m, not the best operation; a better operation needs" in found["seen"].iloc[0]
+
+
+def test_every_layer_has_columns_and_a_meaning():
+    for layer in LAYERS:
+        for column in load_columns(layer).values():
+            assert column.text, column
+            assert column.kind != "number" or column.low < column.high
