@@ -1,0 +1,96 @@
+"""One measured job, in a process of its own: the overlap alone, or everything switched on.
+
+Run by hand: python tests/bench/whole.py overlap|everything folder. Prints the stages as JSON:
+name, wall seconds, and the peak memory reached by its end.
+"""
+
+import json
+import resource
+import sys
+import time
+from pathlib import Path
+
+_began = time.perf_counter()
+
+
+def _peak_mb():
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+
+
+class Clock:
+    """Notes when each stage begins."""
+
+    def __init__(self):
+        self.stages = [["Importing", _began, 0.0]]
+
+    def tell(self, name):
+        self._end()
+        self.stages.append([name, time.perf_counter(), 0.0])
+
+    def _end(self):
+        last = self.stages[-1]
+        last[1], last[2] = time.perf_counter() - last[1], _peak_mb()
+
+    def report(self, **facts):
+        self._end()
+        stages = [{"stage": n, "seconds": s, "peak_mb": m} for n, s, m in self.stages]
+        print(json.dumps({"stages": stages, **facts}))
+
+
+def measure_overlap(folder, clock):
+    """Read, draw zones, measure breaches, write the GeoPackage of runs, zones and breaches."""
+    from routekit.exposure import measure_exposure
+    from routekit.layers.read import read_layers
+    from routekit.outputs.geopackage import write_layers
+    from routekit.outputs.gis_layers import Layer
+    from routekit.study import Study
+    from routekit.trees.zones import build_zones
+
+    study = Study.load(folder / "overlap.toml")
+    clock.tell("Reading layers")
+    from routekit.layers.ground import add_ground
+
+    layers = read_layers(study.settings, folder)
+    runs, _ = add_ground(layers.runs, layers.manholes, terrain=None, inputs=study.settings)
+    clock.tell("Drawing root zones")
+    zones, _ = build_zones(layers.trees, layers.root_zones, settings=study.settings.zones)
+    clock.tell("Measuring breaches")
+    exposure = measure_exposure(runs, zones, study.settings)
+    clock.tell("Writing the GeoPackage")
+    write_layers(_overlap_layers(Layer, runs, exposure), folder / "overlap.gpkg", crs=layers.crs.to_string())
+    clock.report(pairs=len(exposure.breaches), area_m2=float(exposure.breaches["footprint_m2"].sum()))
+
+
+def _overlap_layers(layer, runs, exposure):
+    import numpy as np
+
+    breaches, trenches = exposure.breaches, exposure.trenches
+    corridors = np.asarray(trenches["corridor"])
+    return [
+        layer(name="trenches", description="Trench of each run", key="run_id", table=runs[["run_id", "length_m"]],
+              geometry_type="Polygon", shapes=corridors),
+        layer(name="breaches", description="Overlap by run and tree", key="run_id",
+              table=breaches.drop(columns=["run", "tree"])),
+    ]  # fmt: skip
+
+
+def measure_everything(folder, clock):
+    """Run the study and write every output."""
+    from routekit.outputs.write import write_outputs
+    from routekit.pipeline import run_study
+    from routekit.study import Study
+
+    study = Study.load(folder / "study.toml")
+    result = run_study(study, tell=clock.tell)
+    written = write_outputs(result, study.settings, folder / "out", tell=clock.tell)
+    files = [path for path in (folder / "out").rglob("*") if path.is_file()]
+    clock.report(
+        pairs=len(result.breaches), strings=len(result.strings), pits=len(result.pits), digs=len(result.digs),
+        outputs=list(written), output_mb=sum(path.stat().st_size for path in files) / 1e6,
+        recommended=result.advice["technique"].astype(str).value_counts().to_dict(),
+    )  # fmt: skip
+
+
+if __name__ == "__main__":
+    job = {"overlap": measure_overlap, "everything": measure_everything}[sys.argv[1]]
+    job(Path(sys.argv[2]), Clock())
