@@ -25,6 +25,7 @@ from routekit.advice.totals import build_totals
 from routekit.exposure import Exposure
 from routekit.geometry import Floats
 from routekit.layers.read import Layers
+from routekit.methods.bursting import needed_clearance
 from routekit.methods.cases import build_cases
 from routekit.methods.checks import FAIL, Check, tabulate_checks
 from routekit.methods.condition import match_codes
@@ -110,6 +111,7 @@ def choose_renewal(
     checks = evaluate_techniques(cases, plans, settings.methods)
     tell("Setting out strings and pits")
     collapses = find_collapses(layers.inspections)
+    crossings = find_crossings(layers, runs, exposure, plans, settings)
     around = prepare_surroundings(
         zones, services=layers.services, obstacles=layers.obstacles, surfaces=layers.surfaces,
         study_area=layers.study_area, no_pit_trees=sorted(decided.no_pit_trees),
@@ -117,7 +119,7 @@ def choose_renewal(
     wanted = (cases["needs_work"].to_numpy() > 0) & _may_burst(checks, decided)
     upsized = _pick_upsized(checks, decided)
     possible = set_out_works(
-        runs, layers.manholes, connections, collapses, cases, plans, exposure.trenches, around,
+        runs, layers.manholes, connections, collapses, crossings, cases, plans, exposure.trenches, around,
         burst=wanted, upsized=upsized, settings=settings,
         major_from_share=exposure.tiers.major_from_share,
     )  # fmt: skip
@@ -133,7 +135,7 @@ def choose_renewal(
     tell("Setting out the recommended works")
     chosen = advice["technique"].astype(str).to_numpy()
     works = set_out_works(
-        runs, layers.manholes, connections, collapses, cases, plans, exposure.trenches, around,
+        runs, layers.manholes, connections, collapses, crossings, cases, plans, exposure.trenches, around,
         burst=np.isin(chosen, _BURSTING), upsized=chosen == "burst_upsized",
         settings=settings, technique=chosen,
         major_from_share=exposure.tiers.major_from_share,
@@ -204,6 +206,25 @@ def _take_quantities(
     table.insert(0, "technique", technique)
     table.insert(0, "run_id", first["run_id"].to_numpy())
     return table
+
+
+def find_crossings(
+    layers: Layers,
+    runs: gpd.GeoDataFrame,
+    exposure: Exposure,
+    plans: dict[str, pd.DataFrame],
+    settings: StudySettings,
+) -> pd.DataFrame:
+    """List the crossing services that bursting would have to bare: run, chainage_m, service_id."""
+    outside = exposure.trenches["outside_diameter_mm"].to_numpy(dtype=float)
+    _, pairs = find_neighbours(runs, layers.services, outside_mm=outside)
+    limits = settings.methods.bursting
+    needed = np.fmax(
+        needed_clearance(plans["burst_upsized"], limits), limits.exposed_clearance_m
+    )[pairs["run"].to_numpy()]
+    clearance = pairs["clearance_m"].to_numpy(dtype=float)
+    near = pairs["is_crossing"].to_numpy(dtype=bool) & ~(clearance >= needed)
+    return pairs.loc[near, ["run", "chainage_m", "service_id"]]
 
 
 def find_collapses(inspections: pd.DataFrame) -> pd.DataFrame:
@@ -374,10 +395,13 @@ def _score(
     settings: StudySettings,
 ) -> Scores:
     """Score every technique by harm, flow, certainty, cost and carbon."""
-    none = pd.DataFrame(0.0, index=cases.index, columns=["n_structural", "n_major", "root_m2"])
+    none = pd.DataFrame(
+        0.0, index=cases.index, columns=["n_structural", "n_careful", "n_major", "root_m2"]
+    )
     open_cut = pd.DataFrame(
         {
             "n_structural": cases["n_structural"],
+            "n_careful": 0.0,
             "n_major": cases["n_major"] - cases["n_structural"],
             "root_m2": cases["severed_m2"],
         }
@@ -421,7 +445,7 @@ def _tabulate_options(
     """Write the options with what they score."""
     table = tabulate_options(run_id, checks, plans)
     names = (
-        "n_surveys", "n_structural", "n_major", "root_m2", "shortfall", "cost", "whole_life_cost",
+        "n_surveys", "n_structural", "n_careful", "n_major", "root_m2", "shortfall", "cost", "whole_life_cost",
         "co2e_kg",
     )  # fmt: skip
     facts = {name: scores.facts[name].T.ravel() for name in names}

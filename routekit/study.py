@@ -13,8 +13,10 @@ from routekit.advice.settings import AdviceSettings
 from routekit.errors import StudyError
 from routekit.layers.settings import InputSettings, explain_refusal
 from routekit.methods.settings import MethodSettings
+from routekit.outputs.arborist.report import ReportSettings
 from routekit.outputs.geopackage import GeopackageSettings
 from routekit.outputs.public.settings import PublicSettings
+from routekit.outputs.schedule import ScheduleSettings
 from routekit.outputs.settings import MapSettings
 from routekit.pipes.settings import (
     FlowSettings,
@@ -38,6 +40,12 @@ class OutputSettings(Settings):
     map: MapSettings = setting(MapSettings, unit="-", source="study", text="Working map.")
     public: PublicSettings = setting(
         PublicSettings, unit="-", source="study", text="Page for the public."
+    )
+    schedule: ScheduleSettings = setting(
+        ScheduleSettings, unit="-", source="study", text="Schedule for tenderers."
+    )
+    report: ReportSettings = setting(
+        ReportSettings, unit="-", source="study", text="Report for the arborist."
     )
 
 

@@ -14,7 +14,7 @@ from routekit.pipes.pe import allowable_pull, bend_radius
 from routekit.pipes.pull import PullRuns, drag_per_metre, estimate_pull
 from routekit.site.chains import build_chains
 from routekit.site.balance import tree_balance
-from routekit.site.digs import connection_digs, repair_digs
+from routekit.site.digs import connection_digs, exposure_digs, repair_digs
 from routekit.site.planning import plan_site
 from routekit.site.string_limits import PipeOffers, larger_outside
 from routekit.site.surroundings import Surroundings, zone_overlaps
@@ -29,7 +29,7 @@ _BURSTING = ("burst_same", "burst_upsized")
 _COLLAPSE_HALF_M = 1.0
 """A collapsed place is dug up this far on each side, m; common practice, no source."""
 
-_HARM = ("n_structural", "n_major", "root_m2")
+_HARM = ("n_structural", "n_careful", "n_major", "root_m2")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -44,7 +44,7 @@ class Works:
     setup_share, pit_m3, pit_m2 : numpy.ndarray of float, shape (n,)
         Each run's share, by length, of its string's set-up and pits.
     pit_harm, dig_harm : DataFrame, n rows
-        n_structural, n_major, root_m2: what pits (shared by length) and connection digs of each run do to trees.
+        n_structural, n_careful, n_major, root_m2: what pits (shared by length) and connection digs of each run do to trees.
     """
 
     strings: gpd.GeoDataFrame
@@ -63,6 +63,7 @@ def set_out_works(
     manholes: gpd.GeoDataFrame,
     connections: gpd.GeoDataFrame,
     collapses: pd.DataFrame,
+    crossings: pd.DataFrame,
     cases: pd.DataFrame,
     plans: dict[str, pd.DataFrame],
     trenches: gpd.GeoDataFrame,
@@ -84,6 +85,8 @@ def set_out_works(
         Connections with `run`.
     collapses : DataFrame
         Collapsed places: run_id, chainage_m; dug up where the run is burst.
+    crossings : DataFrame
+        Services that must be bared where the run is burst: run, chainage_m, service_id.
     cases : DataFrame
         From `routekit.methods.cases.build_cases`.
     plans : dict of str to DataFrame
@@ -110,7 +113,9 @@ def set_out_works(
     )
     number, share = _share_by_length(strings, runs)
     codes = np.full(len(runs), "burst_upsized", dtype=object) if technique is None else technique
-    digs = _set_out_digs(runs, connections, collapses, trenches, around, codes, settings)
+    digs = _set_out_digs(
+        runs, connections, collapses, crossings, trenches, around, codes, settings
+    )
     pit_harm = _pit_harm(strings, pits, around, major_from_share)
     volume, area = _pit_sizes(strings, pits)
     pick = np.where(number >= 0, number, 0)
@@ -140,12 +145,13 @@ def _set_out_digs(
     runs: gpd.GeoDataFrame,
     connections: gpd.GeoDataFrame,
     collapses: pd.DataFrame,
+    crossings: pd.DataFrame,
     trenches: gpd.GeoDataFrame,
     around: Surroundings,
     technique: Texts,
     settings: StudySettings,
 ) -> gpd.GeoDataFrame:
-    """Set out the digs at connections, and at collapsed places of runs that are burst."""
+    """Set out the digs at connections, and at collapsed places and near services of burst runs."""
     at_connections = connection_digs(
         connections, runs, technique, around.zones, settings=settings.site.digs
     )
@@ -165,16 +171,24 @@ def _set_out_digs(
     at_collapses = repair_digs(
         stretches, runs, width, around.zones, settings=settings.site.digs
     )
-    return gpd.GeoDataFrame(
-        pd.concat([at_connections, at_collapses], ignore_index=True), crs=runs.crs
+    passed = np.isin(technique[crossings["run"].to_numpy(dtype=np.int64)].astype(str), _BURSTING)
+    at_services = exposure_digs(
+        crossings[passed], runs, around.zones, settings=settings.site.digs
     )
+    parts = [part for part in (at_connections, at_collapses, at_services) if len(part)]
+    if not parts:
+        return at_connections
+    return gpd.GeoDataFrame(pd.concat(parts, ignore_index=True), crs=runs.crs)
 
 
 def _dig_harm(
     digs: gpd.GeoDataFrame, runs: gpd.GeoDataFrame, around: Surroundings, major_from_share: float
 ) -> pd.DataFrame:
     """Trees hurt and root zone taken by the digs of each run."""
-    harm = _dug_harm(np.asarray(digs.geometry), around, major_from_share)
+    harm = _dug_harm(
+        np.asarray(digs.geometry), around, major_from_share,
+        is_careful=digs["method"].isin(["hand", "suction"]).to_numpy(),
+    )  # fmt: skip
     row = pd.Index(runs["run_id"]).get_indexer(pd.Index(digs["run_id"].astype(str)))
     kept = row >= 0
     return pd.DataFrame(
@@ -356,18 +370,28 @@ def _pit_harm(
 
 
 def _dug_harm(
-    polygons: NDArray[np.object_], around: Surroundings, major_from_share: float
+    polygons: NDArray[np.object_],
+    around: Surroundings,
+    major_from_share: float,
+    *,
+    is_careful: Flags | None = None,
 ) -> pd.DataFrame:
-    """Trees hurt and root zone taken by each excavation."""
+    """Trees hurt and root zone taken by each excavation.
+
+    Hand and suction digs keep the roots they meet: in a structural zone they count as careful digs.
+    """
     dug, tree, overlap, structural = zone_overlaps(
         polygons, polygon_edges(polygons), around.zones
     )
     cut = np.nan_to_num(structural) > 1e-6
     major = ~cut & (overlap / around.zones.area_m2[tree] >= major_from_share)
     size = len(polygons)
+    careful = np.zeros(len(dug), dtype=bool) if is_careful is None else cut & is_careful[dug]
+    cut = cut & ~careful
     return pd.DataFrame(
         {
             "n_structural": np.bincount(dug[cut], minlength=size).astype(float),
+            "n_careful": np.bincount(dug[careful], minlength=size).astype(float),
             "n_major": np.bincount(dug[major], minlength=size).astype(float),
             "root_m2": np.bincount(dug, overlap, minlength=size),
         }

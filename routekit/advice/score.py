@@ -27,7 +27,7 @@ class Scores:
     parts : numpy.ndarray of float, shape (n, t, c)
         Score by run, technique (order of `TECHNIQUES`) and criterion (order of `CRITERIA`).
     facts : dict of str to numpy.ndarray of float, shape (n, t)
-        What the parts are made of: n_fail, n_caution, n_surveys, n_structural, n_major, root_m2, shortfall,
+        What the parts are made of: n_fail, n_caution, n_surveys, n_structural, n_careful, n_major, root_m2, shortfall,
         cost, whole_life_cost, co2e_kg.
     """
 
@@ -55,7 +55,7 @@ def score_options(
     checks : mapping of str to list of Check
         By technique.
     harm : mapping of str to DataFrame
-        n_structural, n_major, root_m2 per run, by technique: what its excavations do to trees.
+        n_structural, n_careful, n_major, root_m2 per run, by technique: what its excavations do to trees.
     works : mapping of str to DataFrame
         cost_mid, whole_life_cost_mid, co2e_kg_mid per run, by technique; NaN where not known.
     plans : mapping of str to DataFrame
@@ -77,7 +77,7 @@ def score_options(
         "n_fail": _count(checks, FAIL),
         "n_caution": _count(checks, CAUTION),
         "n_surveys": _count_surveys(checks),
-        **{name: _gather(harm, name) for name in ("n_structural", "n_major", "root_m2")},
+        **{name: _gather(harm, name) for name in ("n_structural", "n_careful", "n_major", "root_m2")},
         "shortfall": _shortfall(plans, required_l_s),
         "cost": _gather(works, "cost_mid"),
         "whole_life_cost": _dearest(_gather(works, "whole_life_cost_mid")),
@@ -86,6 +86,7 @@ def score_options(
     parts = [
         stack["n_fail"] * weights.fail + stack["n_caution"] * weights.caution,
         stack["n_structural"] * weights.structural_tree
+        + stack["n_careful"] * weights.careful_dig
         + stack["n_major"] * weights.major_tree
         + stack["root_m2"] * weights.root_area,
         stack["shortfall"] * weights.flow_shortfall,

@@ -24,6 +24,10 @@ class WeightSettings(Settings):
         100_000.0, unit="currency per tree", source="house", ge=0,
         text="Cutting into a structural root zone: the tree may fall or die.",
     )  # fmt: skip
+    careful_dig: float = setting(
+        3_000.0, unit="currency per dig", source="house", ge=0,
+        text="A hand or suction dig inside a structural root zone: the roots are kept, an arborist stands by.",
+    )  # fmt: skip
     major_tree: float = setting(
         20_000.0, unit="currency per tree", source="house", ge=0,
         text="A major encroachment: the tree may decline.",

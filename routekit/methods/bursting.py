@@ -144,15 +144,25 @@ def _line_checks(cases: pd.DataFrame, settings: BurstingSettings) -> list[Check]
     ]
 
 
+def needed_clearance(plan: pd.DataFrame, settings: BurstingSettings) -> Floats:
+    """Clear distance that bursting asks for: a multiple of the expansion, and a least distance, m."""
+    expansion = column(plan, "expansion_mm") / MM_PER_M
+    return np.fmax(settings.clearance_per_expansion * expansion, settings.min_clearance_m)
+
+
+def _known_clearance(cases: pd.DataFrame, side: str, needed: Floats) -> Floats:
+    """Clear distance on one side; unknown where a service of unknown depth could be nearer."""
+    clearance = column(cases, f"{side}_clearance_m")
+    blind = ~cases["has_services"].to_numpy(dtype=bool) | (column(cases, f"n_{side}_unknown") > 0)
+    return np.where(blind & ~(clearance < needed), np.nan, clearance)
+
+
 def _ground_checks(
     cases: pd.DataFrame, plan: pd.DataFrame, settings: BurstingSettings
 ) -> list[Check]:
     """Depth, cover against heave, and other services."""
     expansion = column(plan, "expansion_mm") / MM_PER_M
-    needed = np.maximum(settings.clearance_per_expansion * expansion, settings.min_clearance_m)
-    clearance = column(cases, "service_clearance_m")
-    blind = ~cases["has_services"].to_numpy(dtype=bool) | (column(cases, "n_services_unknown") > 0)
-    clearance = np.where(blind & ~(clearance < needed), np.nan, clearance)
+    needed = needed_clearance(plan, settings)
     return [
         at_most(
             "Depth to invert",
@@ -174,13 +184,22 @@ def _ground_checks(
             survey="levels",
         ),
         at_least(
-            "Clear distance to other services",
-            clearance,
+            "Clear distance to services beside",
+            _known_clearance(cases, "beside", needed),
             needed,
-            caution=np.maximum(settings.exposed_clearance_m, needed),
             unit="m",
             source="gw323_clearance",
-            remedy="Expose the services that are near before the head passes.",
+            remedy="Expose or move the services that run beside.",
+            survey="services",
+        ),
+        at_least(
+            "Clear distance to crossing services",
+            _known_clearance(cases, "across", needed),
+            settings.touch_clearance_m,
+            caution=np.maximum(settings.exposed_clearance_m, needed),
+            unit="m",
+            source="carmel_33_159",
+            remedy="Expose the crossing services before the head passes.",
             survey="services",
         ),
         must_not(

@@ -12,8 +12,6 @@ from routekit.geometry import Floats, Ints
 SEARCH_M = 3.0
 """Services farther than this in plan are out of the reach of every clearance rule, m."""
 
-_COLUMNS = ("service_clearance_m", "n_services_unknown", "nearest_service", "n_crossings")
-
 
 def find_neighbours(
     runs: gpd.GeoDataFrame, services: gpd.GeoDataFrame, *, outside_mm: Floats
@@ -34,7 +32,8 @@ def find_neighbours(
     per_run : pandas.DataFrame
         In the order of `runs`: service_clearance_m (least clear distance to a service of known depth;
         infinite where none is near), n_services_unknown (services near in plan whose depth is not
-        known), nearest_service (text), n_crossings.
+        known), both also for services that run beside (`beside_clearance_m`, `n_beside_unknown`) and
+        that cross (`across_clearance_m`, `n_across_unknown`); nearest_service (text), n_crossings.
     pairs : pandas.DataFrame
         One row per run and service within `SEARCH_M` in plan: run, service, run_id, service_id, kind,
         chainage_m, plan_m, service_depth_m, pipe_depth_m (to the axis), clearance_m, is_crossing.
@@ -52,24 +51,34 @@ def find_neighbours(
     else:
         service, run = np.empty(0, dtype=np.int64), np.empty(0, dtype=np.int64)
     pairs = _measure_pairs(runs, services, outside_mm, run, service)
-    clearance = pairs["clearance_m"].to_numpy(dtype=float)
-    least = np.full(size, np.inf)
-    known = ~np.isnan(clearance)
-    np.minimum.at(least, run[known], clearance[known])
-    table = pd.DataFrame(
-        {
-            "service_clearance_m": least,
-            "n_services_unknown": np.bincount(run[~known], minlength=size),
-            "nearest_service": "",
-            "n_crossings": np.bincount(run[pairs["is_crossing"]], minlength=size),
-        }
-    )
+    crossing = pairs["is_crossing"].to_numpy(dtype=bool)
+    known = ~np.isnan(pairs["clearance_m"].to_numpy(dtype=float))
+    every = np.ones(len(pairs), dtype=bool)
+    columns: dict[str, object] = {}
+    for name, which in (("service", every), ("beside", ~crossing), ("across", crossing)):
+        least, unknown = _least_clearance(pairs[which], size)
+        columns[f"{name}_clearance_m"] = least
+        columns["n_services_unknown" if name == "service" else f"n_{name}_unknown"] = unknown
+    columns |= {
+        "nearest_service": "",
+        "n_crossings": np.bincount(run[crossing], minlength=size),
+    }
+    table = pd.DataFrame(columns)
     nearest = pairs[known].sort_values(["run", "clearance_m"], kind="stable")
     nearest = nearest.drop_duplicates("run")
     names = np.full(size, "", dtype=object)
     names[nearest["run"]] = nearest["kind"].astype(str) + " " + nearest["service_id"].astype(str)
     table["nearest_service"] = names
     return table, pairs
+
+
+def _least_clearance(pairs: pd.DataFrame, size: int) -> tuple[Floats, Ints]:
+    """Least known clear distance of each run, and the number of services of unknown clearance."""
+    run, clearance = pairs["run"].to_numpy(), pairs["clearance_m"].to_numpy(dtype=float)
+    known = ~np.isnan(clearance)
+    least = np.full(size, np.inf)
+    np.minimum.at(least, run[known], clearance[known])
+    return least, np.bincount(run[~known], minlength=size)
 
 
 def _measure_pairs(

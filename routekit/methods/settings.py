@@ -71,9 +71,13 @@ class BurstingSettings(Settings):
     min_clearance_m: float = setting(
         0.40, unit="m", source="gw323_clearance", ge=0, text="Least clear distance to services."
     )
+    touch_clearance_m: float = setting(
+        0.10, unit="m", source="house", ge=0,
+        text="A crossing service nearer than this would be touched or lifted even when it is exposed.",
+    )  # fmt: skip
     exposed_clearance_m: float = setting(
-        0.61, unit="m", source="carmel_33_159", ge=0,
-        text="Services nearer than this are exposed while the head passes (24 in).",
+        0.305, unit="m", source="carmel_33_159", ge=0,
+        text="Crossing services nearer than this are exposed while the head passes (12 in; 24 in for water).",
     )  # fmt: skip
     max_bend_deg: float = setting(
         11.0, unit="deg", source="gw323_bend", ge=0, text="Sharpest bend within a run that rods pass."

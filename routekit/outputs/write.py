@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
-from routekit.outputs.arborist.report import write_report
+from routekit.outputs.arborist.report import write_tree_report
 from routekit.outputs.atomic import replacing
 from routekit.outputs.geopackage import write_geopackage
-from routekit.outputs.map.builder import write_map
+from routekit.outputs.map.writer import write_map
 from routekit.outputs.public.builder import build_public_page
 from routekit.outputs.return_layers import write_return_layers
 from routekit.outputs.schedule import write_schedule
@@ -43,7 +43,9 @@ def write_outputs(
     outputs = settings.outputs
     with replacing(folder) as stage:
         tell("Writing the GeoPackage")
-        written = {"GeoPackage": write_geopackage(result, stage / "result.gpkg", settings=outputs.geopackage)}
+        package = stage / "result.gpkg"
+        write_geopackage(result, package, settings=outputs.geopackage)
+        written = {"GeoPackage": package}
         tell("Drawing the working map")
         pages = write_map(result, stage, outputs.map)
         written["map"] = pages[0]
@@ -52,8 +54,14 @@ def write_outputs(
         public.write_text(build_public_page(result, outputs.public), encoding="utf-8")
         written["public page"] = public
         tell("Writing the schedule")
-        written["schedule"] = write_schedule(result, stage / "schedule.xlsx")
+        written["schedule"] = write_schedule(
+            result, stage / "schedule.xlsx", settings=outputs.schedule
+        )
         tell("Writing the arborist's report")
-        written |= write_report(result, stage)
-        written["layers to edit and return"] = write_return_layers(result, stage / "return.gpkg")
-    return {name: folder / path.relative_to(stage) for name, path in written.items()}
+        report, sheets = stage / "trees.html", stage / "trees.pdf"
+        write_tree_report(result, report, sheets, settings=outputs.report)
+        written |= {"arborist's report": report, "the same, to print": sheets}
+        written = {name: folder / path.name for name, path in written.items()}
+    # The layers to edit go straight to their place: what an arborist has drawn in them is kept.
+    written["layers to edit and return"] = write_return_layers(result, folder / "return.gpkg")
+    return written

@@ -1,4 +1,4 @@
-"""Small excavations that remain: connections, replaced manholes, local repairs.
+"""Small excavations that remain: connections, bared services, replaced manholes, local repairs.
 
 Trenchless is not root-free. A connection of a burst or slip-lined run is dug up and rejoined; one
 of a lined run is reopened from inside by robot and needs no dig. What is left out: the branch
@@ -157,16 +157,54 @@ def connection_digs(
     lines = runs["geometry"].to_numpy(dtype=object)[row]
     foot, axis = _feet(points, lines) if len(points) else (points, np.empty((0, 2)))
     is_robot = np.isin(code.astype(str), ROBOT_TECHNIQUES)
+    polygon, method = _choose_squares(foot, axis, zones, settings)
+    polygon[is_robot] = None
+    method[is_robot] = "robot"
+    named = table["connection_id"].to_numpy(dtype=object)
+    ids = runs["run_id"].to_numpy(dtype=object)[row]
+    return _dig_table("connection", named, ids, method, polygon, zones, crs=runs.crs)
+
+
+def _choose_squares(
+    foot: Objects, axis: Floats, zones: ZoneLayer, settings: DigSettings
+) -> tuple[Objects, Objects]:
+    """Lay the machine's square at each foot, or the careful method's where that meets a root zone."""
     machine = _squares(foot, axis, settings.connection_side_m)
     near = measure_digs(machine, zones)["zone_overlap_m2"].to_numpy() > 0
     careful = settings.root_zone_method
     small = settings.hand_side_m if careful == "hand" else settings.suction_side_m
     polygon = np.where(near, _squares(foot, axis, small), machine)
-    polygon[is_robot] = None
-    method = np.select([is_robot, near], ["robot", careful], "machine").astype(object)
-    named = table["connection_id"].to_numpy(dtype=object)
+    return polygon, np.where(near, careful, "machine").astype(object)
+
+
+def exposure_digs(
+    crossings: pd.DataFrame, runs: gpd.GeoDataFrame, zones: ZoneLayer, *, settings: DigSettings
+) -> gpd.GeoDataFrame:
+    """Find the excavation that lays each near crossing service bare before the head passes.
+
+    Parameters
+    ----------
+    crossings : pandas.DataFrame
+        run (row in `runs`), chainage_m, service_id.
+    runs : geopandas.GeoDataFrame
+        run_id (unique), geometry.
+    zones : ZoneLayer
+    settings : DigSettings
+
+    Returns
+    -------
+    geopandas.GeoDataFrame
+        `DIG_COLUMNS`, kind «service»; connection_id holds the service's id. The square and its method are those of a
+        connection.
+    """
+    row = crossings["run"].to_numpy(dtype=np.int64)
+    lines = runs["geometry"].to_numpy(dtype=object)[row]
+    points = shapely.line_interpolate_point(lines, crossings["chainage_m"].to_numpy(dtype=float))
+    foot, axis = _feet(points, lines) if len(row) else (points, np.empty((0, 2)))
+    polygon, method = _choose_squares(foot, axis, zones, settings)
+    named = crossings["service_id"].astype(str).to_numpy(dtype=object)
     ids = runs["run_id"].to_numpy(dtype=object)[row]
-    return _dig_table("connection", named, ids, method, polygon, zones, crs=runs.crs)
+    return _dig_table("service", named, ids, method, polygon, zones, crs=runs.crs)
 
 
 def manhole_digs(
@@ -253,7 +291,7 @@ def repair_digs(
     return _dig_table("local_repair", none, ids, method, polygon, zones, crs=runs.crs)
 
 
-_PREFIX: Final = {"connection": "C", "manhole": "M", "local_repair": "R"}
+_PREFIX: Final = {"connection": "C", "manhole": "M", "local_repair": "R", "service": "S"}
 
 
 def _dig_table(

@@ -104,6 +104,11 @@ class PlacementSettings(Settings):
         text="A tree whose zone is not known counts as unsettled within this distance: the radius "
         "of the largest zone (707 m2).",
     )  # fmt: skip
+    freeing_radius_share: float = setting(
+        0.57, unit="-", source="bend_temperature", gt=0, le=1,
+        text="A tighter bend is named as a remedy down to this share of the pipe's least radius: "
+        "20 OD on a warm day (20 C) against 35 OD on a cool one (10 C).",
+    )  # fmt: skip
     structural_weight: float = setting(
         1e6, unit="points per m2", source="house", ge=0,
         text="Weight of overlap with a structural root zone: comes before everything else.",
