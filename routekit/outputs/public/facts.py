@@ -17,9 +17,8 @@ from routekit.outputs.public.streets import (
     clean_text,
     list_members,
     name_streets,
-    nearest_run,
     pair_trees,
-    place_pits,
+    place_works,
 )
 from routekit.vocabulary import SEVERITIES, SURFACE_KINDS, TECHNIQUES
 
@@ -131,9 +130,7 @@ def _dig_facts(digs: gpd.GeoDataFrame, runs: gpd.GeoDataFrame) -> gpd.GeoDataFra
     opened = digs[(digs["method"].astype(object) != "robot").to_numpy()].reset_index(drop=True)
     if runs.empty:
         return opened.iloc[:0][["geometry"]].assign(street=pd.Series(dtype=np.int64))
-    row = pd.Series(np.arange(len(runs)), index=runs["run_id"])
-    run = opened["run_id"].map(row).fillna(pd.Series(nearest_run(opened, runs)))
-    street = runs["street"].to_numpy()[run.to_numpy(np.int64)]
+    street = runs["street"].to_numpy()[place_works(opened, runs)]
     return opened[["geometry"]].assign(street=street)
 
 
@@ -144,7 +141,7 @@ def _pit_facts(tables: PublicTables, runs: gpd.GeoDataFrame) -> gpd.GeoDataFrame
         pits = pits.iloc[:0]
         run = np.zeros(0, dtype=np.int64)
     else:
-        run = place_pits(pits, runs, tables.strings)
+        run = place_works(pits, runs)
     surface, parking_m2 = _surface_under(pits, tables.surfaces)
     return pits[["geometry"]].assign(
         pit_id=clean_text(pits["pit_id"]),

@@ -18,6 +18,7 @@ const NAMES_ZOOM = 16;
 const LONGEST_NAME = 26;
 const PLATE_GAP_PX = 9;
 const LEAST_SYMBOL_PX = 7;
+const TINY_PX = 4;
 const PRINT_CM = { width: "17cm", height: "9cm" };
 
 const byId = (id) => document.getElementById(id);
@@ -498,13 +499,26 @@ function crownPx(row, view) {
 
 function drawTrees(pen, view) {
   const reach = 46 / view.scale;
+  const tiny = [];
   for (let i = 0; i < study.trees.table.n; i += 1) {
     const box = study.trees.shape.box(i);
     if (!isSeen(box, view, reach)) continue;
     const x = box[0] * view.scale - view.dx;
     const y = box[1] * view.scale - view.dy;
-    drawTree(pen, x, y, crownPx(i, view), Boolean(study.trees.table.get("protected", i)));
+    const radius = crownPx(i, view);
+    const isProtected = Boolean(study.trees.table.get("protected", i));
+    if (radius < TINY_PX) tiny.push([x, y, isProtected]);
+    else drawTree(pen, x, y, radius, isProtected);
   }
+  drawTinyTrees(pen, tiny);
+}
+
+// Far out there are many: a square each, protected ones on a larger square.
+function drawTinyTrees(pen, places) {
+  pen.fillStyle = "#7a2b58";
+  for (const [x, y, isProtected] of places) if (isProtected) pen.fillRect(x - 3.5, y - 3.5, 7, 7);
+  pen.fillStyle = "#4f8a45";
+  for (const [x, y] of places) pen.fillRect(x - 2, y - 2, 4, 4);
 }
 
 // A crown of seven lobes round the stem; a ring marks a protected tree.

@@ -15,6 +15,7 @@ import pandas as pd
 from routekit.outputs.public.facts import Facts
 from routekit.outputs.public.languages import Statement
 from routekit.outputs.public.settings import PublicSettings
+from routekit.outputs.public.tally import TRAFFIC_SURFACES, tally_streets
 from routekit.vocabulary import TECHNIQUES
 
 TOPICS: Final = ("works", "pits", "trees", "parking", "traffic", "noise")
@@ -33,9 +34,11 @@ CLASSES: Final = {
 }
 """Technique to what a resident sees of it."""
 
-_TRAFFIC: Final = ("carriageway", "footway", "cycleway")
-_HARM: Final = ("minor", "major", "structural")
-_SERIOUS: Final = ("major", "structural")
+LEAST_PARKING_M2: Final = 0.5
+"""A smaller part of a parking bay is not worth a sentence."""
+
+Tally = Mapping[Hashable, Any]
+"""One row of `tally_streets`."""
 
 
 def state_streets(facts: Facts, settings: PublicSettings) -> list[list[Statement]]:
@@ -53,37 +56,37 @@ def state_streets(facts: Facts, settings: PublicSettings) -> list[list[Statement
     list of list of statements
         One list per row of `facts.streets`, in the order of `TOPICS`.
     """
-    works = facts.runs.groupby(["street", "technique"])["length_m"].sum()
-    trees = facts.tree_streets.assign(
-        protection=_take(facts.trees["protection"], facts.tree_streets["tree"]),
-        plan=_take(facts.trees["plan"], facts.tree_streets["tree"]),
-    )
-    trees_of = dict(iter(trees.groupby("street")))
-    pits_of = dict(iter(facts.pits.drop(columns="geometry").groupby("street")))
-    trenches_of = dict(iter(facts.trenches.groupby("street")))
-    digs_of = facts.digs["street"].value_counts().to_dict()
-    pipe_of = facts.strings.groupby("street")["length_m"].max().to_dict()
-    answer = []
-    for street in range(len(facts.streets)):
-        length = works.loc[street].to_dict()
-        pits = pits_of.get(street, facts.pits.iloc[:0])
-        n_digs = int(digs_of.get(street, 0))
-        answer.append(
-            [
-                *_state_works(length, settings),
-                *_state_pits(length, pits, n_digs, settings),
-                *_state_trees(length, trees_of.get(street, trees.iloc[:0])),
-                *_state_parking(pits, trenches_of.get(street, facts.trenches.iloc[:0]), settings),
-                *_state_traffic(length, pits, pipe_of.get(street)),
-                *_state_noise(length, pits, n_digs),
-            ]
-        )
-    return answer
+    tallies = tally_streets(facts).to_dict("records")
+    lengths = _lengths(facts.runs, len(tallies))
+    pits = _group_pits(facts, settings, len(tallies))
+    return [
+        [
+            *_state_works(length, settings),
+            *_state_pits(length, tally, placed),
+            *_state_trees(length, tally),
+            *_state_parking(tally, settings),
+            *_state_traffic(length, tally),
+            *_state_noise(length, tally),
+        ]
+        for length, tally, placed in zip(lengths, tallies, pits, strict=True)
+    ]
 
 
-def _take(values: pd.Series, rows: pd.Series) -> Any:
-    """Take values by row position."""
-    return values.to_numpy(object)[rows.to_numpy(np.int64)]
+def _lengths(runs: pd.DataFrame, count: int) -> list[dict[str, float]]:
+    """Give the length by technique of each street, in m."""
+    lengths: list[dict[str, float]] = [{} for _ in range(count)]
+    total = runs.groupby(["street", "technique"])["length_m"].sum().reset_index()
+    for street, technique, length_m in total.itertuples(index=False, name=None):
+        lengths[street][technique] = length_m
+    return lengths
+
+
+def _group_pits(facts: Facts, settings: PublicSettings, count: int) -> list[list[Statement]]:
+    """Give the sentence of each pit, by street."""
+    groups: list[list[Statement]] = [[] for _ in range(count)]
+    for pit in facts.pits.drop(columns="geometry").to_dict("records"):
+        groups[pit["street"]].append(state_pit(pit, settings))
+    return groups
 
 
 def state_run(technique: str, length_m: float, settings: PublicSettings) -> list[Statement]:
@@ -117,21 +120,14 @@ def _classes(length: dict[str, float]) -> set[str]:
     return {CLASSES[name] for name in length}
 
 
-def _state_pits(
-    length: dict[str, float], pits: pd.DataFrame, n_digs: int, settings: PublicSettings
-) -> list[Statement]:
+def _state_pits(length: dict[str, float], tally: Tally, placed: list[Statement]) -> list[Statement]:
     """Say how many pits and small holes there are, and where each pit lies for how long."""
-    said: list[Statement] = []
-    if len(pits):
-        said.append(["pits", "count", {"n": len(pits)}])
-        said += [state_pit(pit, settings) for pit in pits.to_dict("records")]
-    elif "pits" in _classes(length):
-        said.append(["pits", "not_placed"])
-    elif "inside" in _classes(length) and "open_cut" not in length:
-        said.append(["pits", "none"])
-    if n_digs:
-        said.append(["pits", "digs", {"n": n_digs}])
-    return said
+    said = [*_counted("pits", "count", tally["n_pits"]), *placed]
+    if not said and "pits" in _classes(length):
+        said = [["pits", "not_placed"]]
+    elif not said and "inside" in _classes(length) and "open_cut" not in length:
+        said = [["pits", "none"]]
+    return [*said, *_counted("pits", "digs", tally["n_digs"])]
 
 
 def state_pit(pit: Mapping[Hashable, Any], settings: PublicSettings) -> Statement:
@@ -158,78 +154,64 @@ def _counted(topic: str, key: str, count: int) -> list[Statement]:
     return [[topic, key, {"n": count}]] if count else []
 
 
-def _state_trees(length: dict[str, float], trees: pd.DataFrame) -> list[Statement]:
+def _state_trees(length: dict[str, float], tally: Tally) -> list[Statement]:
     """Say which trees there are, what a trench would have done and what the plan does."""
-    if trees.empty:
+    if not tally["n_trees"]:
         return [["trees", "zero"]]
-    said = _counted("trees", "count", len(trees))
-    protected = int((trees["protection"] == "yes").sum())
-    unclear = int((trees["protection"] == "unknown").sum())
-    if not protected and not unclear:
+    said = _counted("trees", "count", tally["n_trees"])
+    if not tally["n_protected"] and not tally["n_protection_unknown"]:
         said.append(["trees", "protected_none"])
-    said += _counted("trees", "protected", protected)
-    said += _counted("trees", "protected_unknown", unclear)
+    said += _counted("trees", "protected", tally["n_protected"])
+    said += _counted("trees", "protected_unknown", tally["n_protection_unknown"])
     if set(length) == {"monitor"}:
         return [*said, ["trees", "no_works"]]
-    unknown = int((trees["trench"] == "unknown").sum())
-    harmed = int(trees["trench"].isin(_HARM).sum())
-    said += _counted("trees", "trench", harmed)
-    said += _counted("trees", "trench_serious", int(trees["trench"].isin(_SERIOUS).sum()))
-    if (trees["trench"] == "none").all():
+    said += _counted("trees", "trench", tally["n_harmed"])
+    said += _counted("trees", "trench_serious", tally["n_serious"])
+    if not tally["n_reached"]:
         said.append(["trees", "trench_none"])
-    dug = int(trees["plan"].isin(["touched", "trench"]).sum())
-    said += _counted("trees", "plan", dug)
-    if not dug and not (trees["plan"] == "unknown").any() and _is_settled(length):
+    said += _counted("trees", "plan", tally["n_dug"])
+    if not tally["n_dug"] and not tally["n_plan_unknown"] and "" not in length:
         said.append(["trees", "plan_none"])
-    return [*said, *_counted("trees", "unknown", unknown)]
+    return [*said, *_counted("trees", "unknown", tally["n_unknown"])]
 
 
-def _is_settled(length: dict[str, float]) -> bool:
-    """Tell whether every run of a street has its technique."""
-    return "" not in length
-
-
-def _state_parking(
-    pits: pd.DataFrame, trenches: pd.DataFrame, settings: PublicSettings
-) -> list[Statement]:
+def _state_parking(tally: Tally, settings: PublicSettings) -> list[Statement]:
     """Say how much parking the pits and the trenches take."""
-    said = _say_parking("pits", pits["parking_m2"], settings) if len(pits) else []
-    unknown = int(pits["parking_m2"].isna().sum())
-    if len(pits) and not said and not unknown:
+    said = _say_parking("pits", tally["pit_parking_m2"], settings)
+    unknown = tally["n_pit_parking_unknown"]
+    if tally["n_pits"] and not said and not unknown:
         said = [["parking", "none"]]
     said += _counted("parking", "unknown", unknown)
-    said += _say_parking("trench", trenches["parking_m2"], settings)
-    if trenches["parking_m2"].isna().any():
+    said += _say_parking("trench", tally["trench_parking_m2"], settings)
+    if tally["n_trench_parking_unknown"]:
         said.append(["parking", "trench_unknown"])
     return said
 
 
-def _say_parking(key: str, area_m2: pd.Series, settings: PublicSettings) -> list[Statement]:
+def _say_parking(key: str, taken_m2: float, settings: PublicSettings) -> list[Statement]:
     """Say an area of parking and its spaces, rounded up; nothing under half a square metre."""
-    taken_m2 = float(area_m2.sum())
-    if taken_m2 < 0.5:
+    if taken_m2 < LEAST_PARKING_M2:
         return []
     spaces = math.ceil(taken_m2 / settings.parking_space_m2)
-    return [["parking", key, {"m2": round(taken_m2), "n": spaces}]]
+    return [["parking", key, {"m2": max(1, round(taken_m2)), "n": spaces}]]
 
 
-def _state_traffic(
-    length: dict[str, float], pits: pd.DataFrame, pipe_m: float | None
-) -> list[Statement]:
+def _state_traffic(length: dict[str, float], tally: Tally) -> list[Statement]:
     """Say what the works leave of the road, from the surfaces under the pits."""
-    count = pits["surface"].value_counts().to_dict()
-    said = [one for kind in _TRAFFIC for one in _counted("traffic", kind, int(count.get(kind, 0)))]
+    said = [
+        one for kind in TRAFFIC_SURFACES for one in _counted("traffic", kind, tally[f"n_{kind}"])
+    ]
     if "open_cut" in length:
         said.append(["traffic", "trench"])
-    if pipe_m is not None and "pits" in _classes(length):
-        said.append(["traffic", "pipe", {"m": max(1, round(pipe_m))}])
+    if tally["pipe_m"] > 0 and "pits" in _classes(length):
+        said.append(["traffic", "pipe", {"m": max(1, round(tally["pipe_m"]))}])
     return said
 
 
-def _state_noise(length: dict[str, float], pits: pd.DataFrame, n_digs: int) -> list[Statement]:
+def _state_noise(length: dict[str, float], tally: Tally) -> list[Statement]:
     """Say where machines work, from the pits, holes and trenches of the street."""
-    said: list[Statement] = [["noise", "pits"]] if len(pits) else []
-    if n_digs:
+    said: list[Statement] = [["noise", "pits"]] if tally["n_pits"] else []
+    if tally["n_digs"]:
         said.append(["noise", "digs"])
     if "open_cut" in length:
         said.append(["noise", "trench"])

@@ -121,59 +121,38 @@ def list_members(strings: pd.DataFrame) -> pd.DataFrame:
     Parameters
     ----------
     strings : pandas.DataFrame
-        string_id, run_ids (joined by `;`), launch_pit, reception_pit.
+        string_id, run_ids (joined by `;`).
 
     Returns
     -------
     pandas.DataFrame
-        string_id, run_id, launch_pit, reception_pit; one row per run of a string.
+        string_id, run_id; one row per run of a string.
     """
-    columns = ["string_id", "launch_pit", "reception_pit"]
     split = clean_text(strings["run_ids"]).str.split(";")
-    rows = strings[columns].assign(run_id=split.to_numpy(object)).explode("run_id")
+    rows = strings[["string_id"]].assign(run_id=split.to_numpy(object)).explode("run_id")
     rows["run_id"] = clean_text(rows["run_id"])
     return rows[rows["run_id"] != ""].reset_index(drop=True)
 
 
-def place_pits(
-    pits: gpd.GeoDataFrame, runs: gpd.GeoDataFrame, strings: pd.DataFrame
-) -> NDArray[np.int64]:
-    """Find the run that each pit serves.
+def place_works(works: gpd.GeoDataFrame, runs: gpd.GeoDataFrame) -> NDArray[np.int64]:
+    """Find the run that each pit or dig serves.
 
     Parameters
     ----------
-    pits : geopandas.GeoDataFrame
-        pit_id, geometry.
+    works : geopandas.GeoDataFrame
+        run_id (missing where not known), geometry.
     runs : geopandas.GeoDataFrame
         run_id, geometry; at least one.
-    strings : pandas.DataFrame
-        string_id, run_ids, launch_pit, reception_pit.
 
     Returns
     -------
     numpy.ndarray of int, shape (n,)
-        Row of the nearest run of the pit's own strings; of the nearest run at all where no
-        string names the pit.
+        Row of the run that is named; of the nearest run where none is.
     """
-    found = nearest_run(pits, runs)
-    members = list_members(strings)
-    ends = pd.concat(
-        [
-            members[["run_id", end]].rename(columns={end: "pit_id"})
-            for end in ("launch_pit", "reception_pit")
-        ]
-    )
-    run_row = pd.Series(np.arange(len(runs)), index=runs["run_id"].to_numpy(object))
-    pit_row = pd.DataFrame({"pit_id": pits["pit_id"].to_numpy(object), "pit": np.arange(len(pits))})
-    pairs = ends.dropna().merge(pit_row, on="pit_id")
-    pairs["run"] = pairs["run_id"].map(run_row)
-    pairs = pairs.dropna(subset=["run"]).astype({"run": np.int64, "pit": np.int64})
-    pairs["distance_m"] = shapely.distance(
-        pits.geometry.to_numpy()[pairs["pit"]], runs.geometry.to_numpy()[pairs["run"]]
-    )
-    best = pairs.sort_values(["pit", "distance_m", "run"]).drop_duplicates("pit")
-    found[best["pit"].to_numpy()] = best["run"].to_numpy()
-    return found
+    row = pd.Series(np.arange(len(runs)), index=runs["run_id"].to_numpy(object))
+    named = works["run_id"].astype(object).map(row)
+    found = named.fillna(pd.Series(nearest_run(works, runs)))
+    return np.asarray(found.to_numpy(), dtype=np.int64)
 
 
 def nearest_run(shapes: gpd.GeoDataFrame, runs: gpd.GeoDataFrame) -> NDArray[np.int64]:

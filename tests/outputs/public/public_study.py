@@ -112,6 +112,7 @@ def make_result(**changes) -> Result:
         pits=_frame(
             [_box(-8, -1, 0, 1), _box(119, -1.5, 122, 1.5)],
             pit_id=["P1", "P2"],
+            run_id=["R1", "R2"],
             role=["launch", "reception"],
             length_m=[8.0, 3.0],
             width_m=[2.0, 3.0],

@@ -234,3 +234,10 @@ def test_missing_tables_give_empty_facts():
     facts = _facts(result)
     assert len(facts.streets) == len(facts.trees) == len(facts.pits) == 0
     assert state_streets(facts, PublicSettings()) == []
+
+
+def test_a_pit_without_a_run_goes_to_the_nearest():
+    pits = make_result().pits.drop(columns="run_id")
+    facts = _facts(make_result(pits=pits.iloc[:1]))
+    assert facts.pits["street"].tolist() == [0]
+    assert facts.pits["technique"].tolist() == ["burst_same"]

@@ -1,0 +1,104 @@
+"""Counts of trees, pits, holes and parking, street by street."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+
+from routekit.outputs.public.facts import Facts
+
+TRAFFIC_SURFACES = ("carriageway", "footway", "cycleway")
+"""Surfaces on which a pit is in the way of traffic."""
+
+HARM = ("minor", "major", "structural")
+SERIOUS = ("major", "structural")
+DUG = ("touched", "trench")
+
+
+def tally_streets(facts: Facts) -> pd.DataFrame:
+    """Count all that is said of a street.
+
+    Parameters
+    ----------
+    facts : Facts
+        What is known.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per street. `n_` columns are counts of trees (n_trees, n_protected,
+        n_protection_unknown, n_harmed, n_serious, n_reached for trees that a trench would reach
+        or that are in doubt, n_unknown, n_dug, n_plan_unknown), pits (n_pits, n_carriageway,
+        n_footway, n_cycleway, n_pit_parking_unknown), small holes (n_digs) and runs dug up whose
+        surface is not known (n_trench_parking_unknown); pit_parking_m2 and trench_parking_m2 are
+        sums of what is known; pipe_m is the longest string, 0 for none.
+    """
+    count = len(facts.streets)
+    return pd.DataFrame(
+        {
+            **_tally_trees(facts, count),
+            **_tally_pits(facts.pits, count),
+            **_tally_parking("trench", facts.trenches, count),
+            "n_digs": _count(facts.digs["street"], True, count),
+            "pipe_m": _longest(facts.strings, count),
+        }
+    )
+
+
+def _count(street: pd.Series, which: ArrayLike, count: int) -> NDArray[np.int64]:
+    """Count the chosen rows of each street."""
+    rows = street.to_numpy(np.int64)
+    chosen = np.broadcast_to(np.asarray(which, dtype=bool), rows.shape)
+    return np.bincount(rows[chosen], minlength=count)
+
+
+def _tally_trees(facts: Facts, count: int) -> dict[str, NDArray[np.int64]]:
+    """Count the trees of each street by what happens to them."""
+    pairs = facts.tree_streets
+    tree = pairs["tree"].to_numpy(np.int64)
+    protection = facts.trees["protection"].astype(object).iloc[tree]
+    plan = facts.trees["plan"].astype(object).iloc[tree]
+    trench = pairs["trench"].astype(object)
+    chosen = {
+        "n_trees": True,
+        "n_protected": protection == "yes",
+        "n_protection_unknown": protection == "unknown",
+        "n_harmed": trench.isin(HARM),
+        "n_serious": trench.isin(SERIOUS),
+        "n_reached": trench != "none",
+        "n_unknown": trench == "unknown",
+        "n_dug": plan.isin(DUG),
+        "n_plan_unknown": plan == "unknown",
+    }
+    return {name: _count(pairs["street"], which, count) for name, which in chosen.items()}
+
+
+def _tally_pits(pits: pd.DataFrame, count: int) -> dict[str, NDArray[np.generic]]:
+    """Count the pits of each street by surface, and the parking they take."""
+    street = pits["street"]
+    surface = pits["surface"].astype(object)
+    return {
+        "n_pits": _count(street, True, count),
+        **{f"n_{kind}": _count(street, surface == kind, count) for kind in TRAFFIC_SURFACES},
+        **_tally_parking("pit", pits, count),
+    }
+
+
+def _tally_parking(name: str, table: pd.DataFrame, count: int) -> dict[str, NDArray[np.generic]]:
+    """Sum the known parking of each street, and count where it is not known."""
+    area_m2 = table["parking_m2"].to_numpy(float)
+    rows = table["street"].to_numpy(np.int64)
+    total = np.bincount(rows, weights=np.nan_to_num(area_m2), minlength=count)
+    return {
+        f"{name}_parking_m2": total.astype(np.float64),
+        f"n_{name}_parking_unknown": _count(table["street"], np.isnan(area_m2), count),
+    }
+
+
+def _longest(strings: pd.DataFrame, count: int) -> NDArray[np.float64]:
+    """Give the longest string of each street in m, 0 for none."""
+    longest = np.zeros(count)
+    rows = strings["street"].to_numpy(np.int64)
+    np.maximum.at(longest, rows, strings["length_m"].to_numpy(float))
+    return longest
