@@ -95,9 +95,13 @@ def free_lead_in(
 
 
 def _freeing_text(
-    chosen: _Chosen, radius_m: Floats, roots: Bools, around: Surroundings, settings: SiteSettings
-) -> Objects:
-    """Say what would free each pit that meets roots."""
+    chosen: _Chosen, placement: Placement, radius_m: Floats, roots: Bools,
+    around: Surroundings, settings: SiteSettings,
+) -> Objects:  # fmt: skip
+    """Say what would free each pit that is not clear.
+
+    An entry is named down to half the drop: below that it is another pipe.
+    """
     size = len(chosen.rows)
     launch = np.flatnonzero(roots & (chosen.role == LAUNCH))
     lead_in, radius = np.full(size, np.nan), np.full(size, np.nan)
@@ -106,22 +110,25 @@ def _freeing_text(
     drop = drop + settings.pits.roller_height_m
     arcs = 1 if settings.pits.lead_in == "one_arc" else 2
     radius[launch] = freeing_radius(drop[launch], lead_in[launch], arcs=arcs)
+    least = settings.placement.freeing_radius_share * radius_m
+    works = radius >= least
+    shorter = "a lead-in of at most " + number_text(lead_in, 1) + " m outward of the manhole"
+    shorter += " (bend radius " + number_text(radius, 1) + " m instead of "
+    shorter += number_text(radius_m, 1) + " m), on a warm day or with a pipe of smaller radius"
     inner = np.maximum((arcs * radius_m) ** 2 - lead_in**2, 0)
     shallower = arcs * radius_m - np.sqrt(inner)
-    shorter = "a lead-in of at most " + number_text(lead_in, 1) + " m outward of the manhole"
-    shorter += np.where(
-        np.isnan(radius),
-        "",
-        " (bend radius " + number_text(radius, 1) + " m instead of " + number_text(radius_m, 1)
-        + " m)",
-    ).astype(object)  # fmt: skip
-    shorter += " or an entry with a drop of " + number_text(shallower, 1) + " m"
+    entry = "an entry no deeper than " + number_text(shallower, 1) + " m"
+    found = placement.conflicts.take(chosen.rows)
     method = settings.digs.root_zone_method
+    another = "the pit at the other end of the string, or a cut at another manhole"
     return join_causes(
         [
-            (~np.isnan(lead_in), shorter),
-            (roots, "the pit at the other end of the string, or a cut at another manhole"),
+            (works, shorter),
+            (shallower >= drop / 2, entry),
+            (roots | (found.hard > 0), another),
             (roots, f"{method} excavation with the roots kept, if an arborist agrees"),
+            (found.services > 0, "the service located, exposed and held, or diverted"),
+            (found.unknown_trees > 0, "a survey of the trees whose zone is not known"),
         ],
         size,
     )
@@ -297,7 +304,9 @@ def tabulate_pits(
         "harm": placement.points[rows], "is_clear": placement.is_clear[rows],
         "method": np.where(roots, settings.digs.root_zone_method, "machine").astype(object),
         "why": _why_text(chosen, placement, around, settings),
-        "would_free": _freeing_text(chosen, pits.bend_radius_m[rows], roots, around, settings),
+        "would_free": _freeing_text(
+            chosen, placement, pits.bend_radius_m[rows], roots, around, settings
+        ),
         "sketch": sketch_pits(polygon, requests, placement.turn_deg[rows], around,
                               settings.placement.unknown_tree_distance_m),
     }  # fmt: skip

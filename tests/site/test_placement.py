@@ -224,7 +224,7 @@ def test_no_pit_meets_a_hard_conflict_unless_it_says_so_by_name():
 def test_what_would_free_a_pit_does_free_it():
     """A tree some 9 m off each manhole: a tighter bend clears the launch pit."""
     run = make_street([(0, 0), (40, 0)])
-    trees = [(50.0, 1.0, 4.0, 1.0), (-9.0, 1.0, 4.0, 1.0)]
+    trees = [(50.6, 1.0, 4.0, 1.0), (-9.0, 1.0, 4.0, 1.0)]
     settings = SiteSettings(placement=PlacementSettings(slide_shares=(0.0,), turns_deg=(0.0,)))
     _, pits = plan(run, trees=trees, settings=settings)
     launch = pits[pits["role"] == "launch"].iloc[0]
@@ -243,6 +243,24 @@ def test_what_would_free_a_pit_does_free_it():
     asked = PitRequests(origin=at, axis=way, run_length_m=np.array([40.0]), size=size)
     around = prepare_surroundings(make_zones(trees))
     assert place_pits(asked, around, settings.placement).is_clear.all()
+
+
+def test_a_remedy_is_not_named_where_it_would_take_an_impossible_bend():
+    """Zones close behind both manholes leave 0.4 m of lead-in."""
+    trees = [(44.5, 1.0, 3.0, 0.1), (-4.5, 1.0, 3.0, 0.1)]
+    settings = SiteSettings(placement=PlacementSettings(slide_shares=(0.0,), turns_deg=(0.0,)))
+    _, pits = plan(make_street([(0, 0), (40, 0)]), trees=trees, settings=settings)
+    text = pits.loc[pits["role"] == "launch", "would_free"].iloc[0]
+    assert "lead-in" not in text
+    assert "entry" not in text
+    assert text.startswith("the pit at the other end of the string")
+
+
+def test_a_service_under_the_pit_has_its_own_remedy():
+    gas = layer([shapely.LineString([(-90, 0), (90, 0)])], kind=["gas"], depth_m=[0.9])
+    _, pits = plan(make_street([(0, 0), (40, 0)]), layers={"services": gas})
+    assert pits["would_free"].str.contains("the service located, exposed and held").all()
+    assert pits["why"].str.contains("over or near gas").all()
 
 
 def test_sketch_gives_sizes_and_nearest_stems_in_the_pits_frame():

@@ -1,0 +1,56 @@
+"""The sample district's pits: what they meet is named, and what they name they meet."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+import shapely
+
+from routekit.pipeline import run_study
+from routekit.study import Study
+
+STUDY = Path(__file__).parents[2] / "sample_gis" / "study.toml"
+
+
+@pytest.fixture(scope="module")
+def result():
+    return run_study(Study.load(STUDY))
+
+
+def meets(pits, shapes):
+    return shapely.intersects(pits.geometry.to_numpy()[:, None], shapes[None]).any(axis=1)
+
+
+@pytest.mark.parametrize(
+    ("layer", "words"),
+    [
+        ("zones", "structural root zone, tree "),
+        ("obstacles", "near "),
+        ("services", "over or near "),
+    ],
+)
+def test_pits_of_the_sample_name_their_hard_conflicts(result, layer, words):
+    shapes = getattr(result, layer).geometry.to_numpy()
+    if layer == "zones":
+        # A millimetre less, so that a pit that touches the circle does not count.
+        inner = result.zones["structural_radius_m"].to_numpy(dtype=float) - 0.001
+        shapes = shapely.buffer(shapes, np.nan_to_num(inner))
+    pits = result.pits
+    hit = meets(pits, shapes)
+    assert not (hit & pits["is_clear"].to_numpy(dtype=bool)).any()
+    assert pits["why"].str.contains(words).to_numpy()[hit].all()
+
+
+def test_the_sample_has_clear_pits_and_named_conflicts(result):
+    clear = result.pits["is_clear"].to_numpy(dtype=bool)
+    assert 0 < clear.sum() < len(clear)
+    told = result.pits.loc[~clear, ["why", "would_free"]]
+    assert (told["why"] != "").all()
+    assert (told["would_free"] != "").all()
+
+
+def test_strings_of_the_sample_name_pits_that_exist(result):
+    used = set(result.strings["launch_pit"]) | set(result.strings["reception_pit"])
+    assert used - {""} == set(result.pits["pit_id"])
+    runs = ";".join(result.strings["run_ids"]).split(";")
+    assert len(runs) == len(set(runs))
