@@ -228,7 +228,8 @@ def transform_layer(
     numpy.ndarray of object, shape (n,)
         Two-dimensional geometry; what falls outside the operation has infinite coordinates.
     """
-    flat = np.asarray(shapely.force_2d(geometry))
+    has_z = bool(shapely.has_z(geometry).any())
+    flat = np.asarray(shapely.force_2d(geometry)) if has_z else geometry
     if source == target or not len(flat):
         return flat
     group = _find_operations(flat, source, target)

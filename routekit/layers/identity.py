@@ -89,9 +89,8 @@ def settle_doubles(
         geometry all, the later ones named `id~2`, `id~3`. Ids are unique.
     """
     table = table.assign(place=_place_codes(table))
-    attributes = [name for name in table if name not in (*HELPERS, "place", "crown")]
     again = table.duplicated([id_column, "place"]).to_numpy()
-    alike = table.duplicated([*attributes, "place"]).to_numpy()
+    alike = _repeats_in_full(table, id_column)
     for mask, severity, seen in (
         (again & alike, "warning", "the same row stands twice"),
         (again & ~alike, "error", "the same id at the same place, with other values"),
@@ -177,6 +176,15 @@ def _place_codes(table: gpd.GeoDataFrame) -> NDArray[np.int64]:
         return pd.factorize(shapely.get_x(geometry) + 1j * shapely.get_y(geometry))[0]
     places = shapely.to_wkb(shapely.normalize(geometry))
     return pd.factorize(pd.Series(places, dtype=object))[0]
+
+
+def _repeats_in_full(table: gpd.GeoDataFrame, id_column: str) -> NDArray[np.bool_]:
+    """Mark rows that repeat an earlier row in every column; only rows of one id are compared."""
+    shared = table[id_column].duplicated(keep=False).to_numpy()
+    alike = np.zeros(len(table), dtype=bool)
+    attributes = [name for name in table if name not in (*HELPERS, "crown")]
+    alike[shared] = table.loc[shared, attributes].duplicated().to_numpy()
+    return alike
 
 
 def _rename_doubles(
