@@ -8,7 +8,7 @@ runs that are really burst.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import geopandas as gpd
 import numpy as np
@@ -17,36 +17,37 @@ import shapely
 from numpy.typing import NDArray
 
 from routekit.advice.decisions import Decided
-from routekit.advice.quantities import run_quantities
 from routekit.advice.recommend import recommend
-from routekit.advice.score import Scores, score_options
 from routekit.advice.surfaces import surface_shares
 from routekit.advice.totals import build_totals
+from routekit.comparison import (
+    BURSTING,
+    Comparison,
+    burst_and_other_scores,
+    choose_strings,
+    compare_techniques,
+    pick_burst_size,
+)
 from routekit.exposure import Exposure
 from routekit.geometry import Floats
 from routekit.layers.read import Layers
 from routekit.methods.bursting import needed_clearance
 from routekit.methods.cases import build_cases
-from routekit.methods.checks import FAIL, Check, tabulate_checks
+from routekit.methods.checks import tabulate_checks
 from routekit.methods.condition import match_codes
-from routekit.methods.evaluate import evaluate_techniques, tabulate_options
+from routekit.methods.evaluate import tabulate_options
 from routekit.methods.neighbours import find_neighbours
-from routekit.methods.repair import count_faults
 from routekit.pipes.capacity import build_flow
-from routekit.pipes.plans import PlanSettings, build_plans
+from routekit.pipes.plans import PlanSettings, build_plans, resize_bursting
 from routekit.site.chains import build_chains
-from routekit.site.surroundings import Surroundings, prepare_surroundings
+from routekit.site.surroundings import prepare_surroundings
 from routekit.study import StudySettings
 from routekit.trees.breach import sum_tree_loss
 from routekit.vocabulary import TECHNIQUES
-from routekit.works import Works, balance_trees, set_out_works
+from routekit.works import Place, Works, balance_trees, set_out_digs, set_out_works
 
 Flags = NDArray[np.bool_]
 Tell = Callable[[str], None]
-
-_BURSTING = ("burst_same", "burst_upsized")
-_ROOTED_AGAIN = ("local_repair", "cipp", "close_fit", "slip_lining")
-"""Techniques that leave ends and connections through which roots come back."""
 
 _FAR_M = 15.0
 """Buildings farther than this from a trench are not looked for: deeper than any trench of the tables."""
@@ -100,54 +101,33 @@ def choose_renewal(
     """
     tell("Checking techniques")
     flow = build_flow(runs, condition, settings.flow)
-    connections = assign_connections(layers.connections, runs)
-    cases = _lay_out_cases(layers, runs, exposure, condition, flow, connections, settings)
-    plans = build_plans(
-        cases,
-        PlanSettings(
-            flow=settings.flow, pipe=settings.pipe, pull=settings.pull, liner=settings.liner
-        ),
+    place = _prepare_place(layers, runs, zones, exposure, condition, flow, decided, settings)
+    pipes = PlanSettings(
+        flow=settings.flow, pipe=settings.pipe, pull=settings.pull, liner=settings.liner
     )
-    checks = evaluate_techniques(cases, plans, settings.methods)
-    tell("Setting out strings and pits")
-    collapses = find_collapses(layers.inspections)
-    crossings = find_crossings(layers, runs, exposure, plans, settings)
-    around = prepare_surroundings(
-        zones, services=layers.services, obstacles=layers.obstacles, surfaces=layers.surfaces,
-        study_area=layers.study_area, no_pit_trees=sorted(decided.no_pit_trees),
-    )  # fmt: skip
-    wanted = (cases["needs_work"].to_numpy() > 0) & _may_burst(checks, decided)
-    upsized = _pick_upsized(checks, decided)
-    possible = set_out_works(
-        runs, layers.manholes, connections, collapses, crossings, cases, plans, exposure.trenches, around,
-        burst=wanted, upsized=upsized, settings=settings,
-        major_from_share=exposure.tiers.major_from_share,
-    )  # fmt: skip
-    tell("Comparing techniques")
+    plans = build_plans(place.cases, pipes)
+    place = replace(place, crossings=find_crossings(place, layers.services, plans))
     shares = surface_shares(
         runs.geometry.to_numpy(), exposure.trenches["width_m"].to_numpy(), layers.surfaces
     )
-    quantities = _count_quantities(cases, plans, shares, exposure, possible, settings)
-    scores = _score(checks, plans, cases, exposure, possible, quantities, settings)
-    advice = recommend(
-        cases, checks, plans, scores, decided, currency=settings.study.currency
-    )
+    tell("Setting out strings and pits")
+    burst, upsized = _choose_burst(place, plans, shares, decided)
     tell("Setting out the recommended works")
-    chosen = advice["technique"].astype(str).to_numpy()
-    works = set_out_works(
-        runs, layers.manholes, connections, collapses, crossings, cases, plans, exposure.trenches, around,
-        burst=np.isin(chosen, _BURSTING), upsized=chosen == "burst_upsized",
-        settings=settings, technique=chosen,
-        major_from_share=exposure.tiers.major_from_share,
+    works = set_out_works(place, plans, burst=burst, upsized=upsized)
+    plans = resize_bursting(plans, place.cases, works.outside_of_run, pipes)
+    final = compare_techniques(place, plans, works, shares)
+    tell("Writing recommendations")
+    advice = recommend(
+        place.cases, final.checks, plans, final.scores, decided,
+        strings=_pulled_together(works, plans), currency=settings.study.currency,
     )  # fmt: skip
-    final = _count_quantities(cases, plans, shares, exposure, works, settings)
-    balance, totals = _sum_up(
-        cases, runs, zones, exposure, works, around, chosen, final, settings
-    )
+    chosen = advice["technique"].astype(str).to_numpy(dtype=object)
+    works = replace(works, digs=set_out_digs(place, chosen))
+    balance, totals = _sum_up(place, zones, exposure, works, chosen, final.quantities)
     return Renewal(
-        runs=_attach_facts(runs, cases, flow),
-        checks=tabulate_checks(runs["run_id"], checks),
-        options=_tabulate_options(runs["run_id"], checks, plans, scores),
+        runs=_attach_facts(runs, place.cases, flow),
+        checks=tabulate_checks(runs["run_id"], final.checks),
+        options=_tabulate_options(runs["run_id"], final),
         advice=advice.assign(string_id=works.string_of_run),
         works=works,
         tree_balance=balance,
@@ -155,32 +135,100 @@ def choose_renewal(
     )
 
 
-def _sum_up(
-    cases: pd.DataFrame,
+def _choose_burst(
+    place: Place, plans: dict[str, pd.DataFrame], shares: pd.DataFrame, decided: Decided
+) -> tuple[Flags, Flags]:
+    """Choose the runs that are burst, string by string, and those of them that get a larger pipe.
+
+    First only runs are kept for which bursting would be the better choice if set-up and pits cost nothing; then their
+    strings are set out and each is burst as a whole or not at all.
+    """
+    size = len(place.runs)
+    nobody = np.zeros(size, dtype=bool)
+    free = set_out_works(place, plans, burst=nobody, upsized=nobody)
+    free = replace(free, setup_share=np.zeros(size))
+    first = compare_techniques(place, plans, free, shares)
+    may, upsized = pick_burst_size(first.checks, decided)
+    burst, other = burst_and_other_scores(first.scores, decided, upsized)
+    needs = place.cases["needs_work"].to_numpy() > 0
+    forced = np.isin(decided.forced, [list(TECHNIQUES).index(code) for code in BURSTING])
+    wanted = may & ((needs & (burst <= other)) | forced)
+    possible = set_out_works(place, plans, burst=wanted, upsized=upsized)
+    second = compare_techniques(place, plans, possible, shares)
+    burst, other = burst_and_other_scores(second.scores, decided, upsized)
+    return choose_strings(possible, burst, other), upsized
+
+
+def _pulled_together(works: Works, plans: dict[str, pd.DataFrame]) -> pd.DataFrame:
+    """Say for each run in a string what it is burst to and with how many others: technique (-1 outside strings), n_runs, length_m."""
+    number = pd.Index(works.strings["string_id"]).get_indexer(pd.Index(works.string_of_run))
+    inside = number >= 0
+    same = plans["burst_same"]["new_outside_mm"].to_numpy(dtype=float)
+    larger = works.outside_of_run > same
+    codes = np.array([list(TECHNIQUES).index(code) for code in BURSTING])
+    members = works.strings["run_ids"].astype(str).str.count(";").to_numpy(dtype=int) + 1
+    length = works.strings["length_m"].to_numpy(dtype=float)
+    pick = np.maximum(number, 0)
+    return pd.DataFrame(
+        {
+            "technique": np.where(inside, codes[larger.astype(int)], -1),
+            "string_id": works.string_of_run,
+            "n_runs": np.where(inside, np.append(members, 0)[pick], 0),
+            "length_m": np.where(inside, np.append(length, 0.0)[pick], 0.0),
+        }
+    )
+
+
+def _prepare_place(
+    layers: Layers,
     runs: gpd.GeoDataFrame,
     zones: gpd.GeoDataFrame,
     exposure: Exposure,
+    condition: pd.DataFrame,
+    flow: pd.DataFrame,
+    decided: Decided,
+    settings: StudySettings,
+) -> Place:
+    """Gather what works are set out in; crossings follow once the new pipes are known."""
+    connections = assign_connections(layers.connections, runs)
+    return Place(
+        runs=runs,
+        manholes=layers.manholes,
+        trenches=exposure.trenches,
+        connections=connections,
+        collapses=find_collapses(layers.inspections),
+        crossings=pd.DataFrame({"run": [], "chainage_m": [], "service_id": []}),
+        cases=_lay_out_cases(layers, runs, exposure, condition, flow, connections, settings),
+        around=prepare_surroundings(
+            zones, services=layers.services, obstacles=layers.obstacles,
+            surfaces=layers.surfaces, study_area=layers.study_area,
+            no_pit_trees=sorted(decided.no_pit_trees),
+        ),
+        major_from_share=exposure.tiers.major_from_share,
+        settings=settings,
+    )  # fmt: skip
+
+
+def _sum_up(
+    place: Place,
+    zones: gpd.GeoDataFrame,
+    exposure: Exposure,
     works: Works,
-    around: Surroundings,
     chosen: NDArray[np.object_],
     quantities: dict[str, pd.DataFrame],
-    settings: StudySettings,
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Balance each tree, and set open cut of every run that needs work against the recommendation."""
-    needs = cases["needs_work"].to_numpy() > 0
+    needs = place.cases["needs_work"].to_numpy() > 0
     before = _loss_of(needs, exposure, zones)
     stays = _loss_of(chosen == "open_cut", exposure, zones)
-    balance = balance_trees(
-        works, around, exposure.trenches, chosen, loss_before=before, loss_open_cut=stays,
-        major_from_share=exposure.tiers.major_from_share, settings=settings,
-    )  # fmt: skip
+    balance = balance_trees(place, works, chosen, loss_before=before, loss_open_cut=stays)
     dug = np.where(needs, "open_cut", "monitor")
     after = balance[balance["is_touched"]].assign(severed_m2=lambda table: table["loss_m2"])
     totals = build_totals(
         _take_quantities(quantities, dug), _take_quantities(quantities, chosen),
-        length_m=runs["length_m"].to_numpy(dtype=float), loss_open_cut=before,
+        length_m=place.runs["length_m"].to_numpy(dtype=float), loss_open_cut=before,
         loss_recommended=after, pits=works.pits, digs=works.digs,
-        currency=settings.study.currency,
+        currency=place.settings.study.currency,
     )  # fmt: skip
     return balance, totals
 
@@ -209,16 +257,12 @@ def _take_quantities(
 
 
 def find_crossings(
-    layers: Layers,
-    runs: gpd.GeoDataFrame,
-    exposure: Exposure,
-    plans: dict[str, pd.DataFrame],
-    settings: StudySettings,
+    place: Place, services: gpd.GeoDataFrame, plans: dict[str, pd.DataFrame]
 ) -> pd.DataFrame:
     """List the crossing services that bursting would have to bare: run, chainage_m, service_id."""
-    outside = exposure.trenches["outside_diameter_mm"].to_numpy(dtype=float)
-    _, pairs = find_neighbours(runs, layers.services, outside_mm=outside)
-    limits = settings.methods.bursting
+    outside = place.trenches["outside_diameter_mm"].to_numpy(dtype=float)
+    _, pairs = find_neighbours(place.runs, services, outside_mm=outside)
+    limits = place.settings.methods.bursting
     needed = np.fmax(
         needed_clearance(plans["burst_upsized"], limits), limits.exposed_clearance_m
     )[pairs["run"].to_numpy()]
@@ -323,105 +367,6 @@ def _building_distance(obstacles: gpd.GeoDataFrame, trenches: gpd.GeoDataFrame) 
     return distance
 
 
-def _passes(checks: list[Check]) -> Flags:
-    """Tell where no check of a technique fails."""
-    return ~np.any([check.verdict == FAIL for check in checks], axis=0)
-
-
-def _may_burst(checks: dict[str, list[Check]], decided: Decided) -> Flags:
-    """Runs that bursting may renew: one size passes and is not excluded, or it is forced."""
-    names = list(TECHNIQUES)
-    may = [
-        (_passes(checks[code]) & ~decided.excluded[:, names.index(code)])
-        | (decided.forced == names.index(code))
-        for code in _BURSTING
-    ]
-    other = (decided.forced >= 0) & ~np.isin(decided.forced, [names.index(c) for c in _BURSTING])
-    return np.asarray((may[0] | may[1]) & ~other)
-
-
-def _pick_upsized(checks: dict[str, list[Check]], decided: Decided) -> Flags:
-    """Runs that would be burst to a larger size: the same size fails, or is not wanted."""
-    names = list(TECHNIQUES)
-    same, larger = (names.index(code) for code in _BURSTING)
-    fails = ~_passes(checks["burst_same"]) & _passes(checks["burst_upsized"])
-    wanted = decided.excluded[:, same] | (decided.forced == larger)
-    return np.asarray((fails | wanted) & ~(decided.forced == same))
-
-
-def _count_quantities(
-    cases: pd.DataFrame,
-    plans: dict[str, pd.DataFrame],
-    shares: pd.DataFrame,
-    exposure: Exposure,
-    works: Works,
-    settings: StudySettings,
-) -> dict[str, pd.DataFrame]:
-    """Quantities of every technique on every run."""
-    sites = cases.assign(
-        bottom_width_m=exposure.trenches["bottom_width_m"].to_numpy(),
-        outside_diameter_mm=exposure.trenches["outside_diameter_mm"].to_numpy(),
-    )
-    faults = count_faults(cases)
-    lining = settings.methods.lining
-    rooted = cases["root_count"].to_numpy(dtype=float) >= lining.rooted_joints
-    tables = {}
-    for technique, plan in plans.items():
-        burst = technique in _BURSTING
-        full = plan.assign(
-            liner_wall_mm=plan["wall_mm"],
-            n_repairs=faults,
-            life_share=np.where(
-                rooted & (technique in _ROOTED_AGAIN), lining.rooted_life_share, 1.0
-            ),
-            setup_share=works.setup_share if burst else 1.0,
-            pit_m3=works.pit_m3 if burst else 0.0,
-            pit_m2=works.pit_m2 if burst else 0.0,
-        )
-        tables[technique] = run_quantities(
-            technique, sites, full, shares,
-            trench=settings.trench, digs=settings.site.digs, settings=settings.advice,
-        )  # fmt: skip
-    return tables
-
-
-def _score(
-    checks: dict[str, list[Check]],
-    plans: dict[str, pd.DataFrame],
-    cases: pd.DataFrame,
-    exposure: Exposure,
-    works: Works,
-    quantities: dict[str, pd.DataFrame],
-    settings: StudySettings,
-) -> Scores:
-    """Score every technique by harm, flow, certainty, cost and carbon."""
-    none = pd.DataFrame(
-        0.0, index=cases.index, columns=["n_structural", "n_careful", "n_major", "root_m2"]
-    )
-    open_cut = pd.DataFrame(
-        {
-            "n_structural": cases["n_structural"],
-            "n_careful": 0.0,
-            "n_major": cases["n_major"] - cases["n_structural"],
-            "root_m2": cases["severed_m2"],
-        }
-    ).astype(float)
-    harm = dict.fromkeys(TECHNIQUES, none) | {
-        "open_cut": open_cut,
-        "slip_lining": works.dig_harm,
-        "burst_same": works.dig_harm + works.pit_harm,
-        "burst_upsized": works.dig_harm + works.pit_harm,
-    }
-    costs = {
-        technique: table[["cost_mid", "whole_life_cost_mid", "co2e_kg_mid"]]
-        for technique, table in quantities.items()
-    }
-    return score_options(
-        checks, harm, costs, plans,
-        cases["required_l_s"].to_numpy(dtype=float), settings.advice.weights,
-    )  # fmt: skip
-
-
 def _attach_facts(
     runs: gpd.GeoDataFrame, cases: pd.DataFrame, flow: pd.DataFrame
 ) -> gpd.GeoDataFrame:
@@ -436,17 +381,12 @@ def _attach_facts(
     return gpd.GeoDataFrame(joined, geometry="geometry", crs=runs.crs)
 
 
-def _tabulate_options(
-    run_id: pd.Series,
-    checks: dict[str, list[Check]],
-    plans: dict[str, pd.DataFrame],
-    scores: Scores,
-) -> pd.DataFrame:
+def _tabulate_options(run_id: pd.Series, final: Comparison) -> pd.DataFrame:
     """Write the options with what they score."""
-    table = tabulate_options(run_id, checks, plans)
+    table = tabulate_options(run_id, final.checks, final.plans)
     names = (
-        "n_surveys", "n_structural", "n_careful", "n_major", "root_m2", "shortfall", "cost", "whole_life_cost",
-        "co2e_kg",
+        "n_surveys", "n_structural", "n_careful", "n_major", "root_m2", "shortfall", "cost",
+        "whole_life_cost", "co2e_kg",
     )  # fmt: skip
-    facts = {name: scores.facts[name].T.ravel() for name in names}
-    return table.assign(**facts, score=scores.total.T.ravel())
+    facts = {name: final.scores.facts[name].T.ravel() for name in names}
+    return table.assign(**facts, score=final.scores.total.T.ravel())

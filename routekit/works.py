@@ -41,6 +41,8 @@ class Works:
     strings, pits, digs : GeoDataFrame
     string_of_run : numpy.ndarray of str, shape (n,)
         String of each run, blank where it is not burst.
+    outside_of_run : numpy.ndarray of float, shape (n,)
+        Outside diameter that each run's string is pulled in, mm; NaN outside strings.
     setup_share, pit_m3, pit_m2 : numpy.ndarray of float, shape (n,)
         Each run's share, by length, of its string's set-up and pits.
     pit_harm, dig_harm : DataFrame, n rows
@@ -51,6 +53,7 @@ class Works:
     pits: gpd.GeoDataFrame
     digs: gpd.GeoDataFrame
     string_of_run: Texts
+    outside_of_run: Floats
     setup_share: Floats
     pit_m3: Floats
     pit_m2: Floats
@@ -58,46 +61,56 @@ class Works:
     dig_harm: pd.DataFrame
 
 
-def set_out_works(
-    runs: gpd.GeoDataFrame,
-    manholes: gpd.GeoDataFrame,
-    connections: gpd.GeoDataFrame,
-    collapses: pd.DataFrame,
-    crossings: pd.DataFrame,
-    cases: pd.DataFrame,
-    plans: dict[str, pd.DataFrame],
-    trenches: gpd.GeoDataFrame,
-    around: Surroundings,
-    *,
-    burst: Flags,
-    upsized: Flags,
-    settings: StudySettings,
-    major_from_share: float,
-    technique: Texts | None = None,
-) -> Works:
-    """Set out strings, pits and digs.
+@dataclass(frozen=True, kw_only=True)
+class Place:
+    """Where works are set out, whichever techniques are chosen.
 
-    Parameters
+    Attributes
     ----------
-    runs : GeoDataFrame
-        After the ground stage.
-    manholes, connections : GeoDataFrame
-        Connections with `run`.
+    runs, manholes, trenches : GeoDataFrame
+    connections : GeoDataFrame
+        With `run`, the position of the run of each.
     collapses : DataFrame
         Collapsed places: run_id, chainage_m; dug up where the run is burst.
     crossings : DataFrame
         Services that must be bared where the run is burst: run, chainage_m, service_id.
     cases : DataFrame
         From `routekit.methods.cases.build_cases`.
-    plans : dict of str to DataFrame
-        From `routekit.pipes.plans.build_plans`.
-    trenches : GeoDataFrame
     around : Surroundings
-    burst, upsized : numpy.ndarray of bool, shape (n,)
-        Runs that are burst, and those of them that are burst to a larger size.
-    settings : StudySettings
     major_from_share : float
         Share of a zone from which a loss is major.
+    settings : StudySettings
+    """
+
+    runs: gpd.GeoDataFrame
+    manholes: gpd.GeoDataFrame
+    trenches: gpd.GeoDataFrame
+    connections: gpd.GeoDataFrame
+    collapses: pd.DataFrame
+    crossings: pd.DataFrame
+    cases: pd.DataFrame
+    around: Surroundings
+    major_from_share: float
+    settings: StudySettings
+
+
+def set_out_works(
+    place: Place,
+    plans: dict[str, pd.DataFrame],
+    *,
+    burst: Flags,
+    upsized: Flags,
+    technique: Texts | None = None,
+) -> Works:
+    """Set out strings, pits and digs.
+
+    Parameters
+    ----------
+    place : Place
+    plans : dict of str to DataFrame
+        From `routekit.pipes.plans.build_plans`.
+    burst, upsized : numpy.ndarray of bool, shape (n,)
+        Runs that are burst, and those of them that are burst to a larger size.
     technique : numpy.ndarray of str, shape (n,), optional
         Technique of each run; where not given, connections are dug as for bursting.
 
@@ -105,18 +118,17 @@ def set_out_works(
     -------
     Works
     """
+    runs, around, settings = place.runs, place.around, place.settings
     chains = build_chains(runs, burst, settings=settings.site.strings)
-    offers = _offer_pipes(chains, cases, plans, upsized, settings)
-    width = trenches["bottom_width_m"].to_numpy(dtype=float)[chains["run"].to_numpy()]
+    offers = _offer_pipes(chains, place.cases, plans, upsized, settings)
+    width = place.trenches["bottom_width_m"].to_numpy(dtype=float)[chains["run"].to_numpy()]
     strings, pits = plan_site(
-        chains, runs, manholes, offers, around, trench_width_m=width, settings=settings.site
+        chains, runs, place.manholes, offers, around, trench_width_m=width, settings=settings.site
     )
     number, share = _share_by_length(strings, runs)
     codes = np.full(len(runs), "burst_upsized", dtype=object) if technique is None else technique
-    digs = _set_out_digs(
-        runs, connections, collapses, crossings, trenches, around, codes, settings
-    )
-    pit_harm = _pit_harm(strings, pits, around, major_from_share)
+    digs = set_out_digs(place, codes)
+    pit_harm = _pit_harm(strings, pits, around, place.major_from_share)
     volume, area = _pit_sizes(strings, pits)
     pick = np.where(number >= 0, number, 0)
     inside = number >= 0
@@ -124,6 +136,10 @@ def set_out_works(
     def spread(values: Floats) -> Floats:
         """Give each run its share of its string's amount."""
         return np.where(inside, np.append(values, 0.0)[pick] * share, 0.0)
+
+    def spread_whole(values: Floats) -> Floats:
+        """Give each run its string's value, NaN outside strings."""
+        return np.where(inside, np.append(values, np.nan)[pick], np.nan)
 
     return Works(
         strings=strings,
@@ -137,24 +153,28 @@ def set_out_works(
         pit_m3=spread(volume),
         pit_m2=spread(area),
         pit_harm=pd.DataFrame({name: spread(pit_harm[name].to_numpy()) for name in _HARM}),
-        dig_harm=_dig_harm(digs, runs, around, major_from_share),
+        dig_harm=_dig_harm(digs, runs, around, place.major_from_share),
+        outside_of_run=spread_whole(strings["new_outside_mm"].to_numpy(dtype=float)),
     )
 
 
-def _set_out_digs(
-    runs: gpd.GeoDataFrame,
-    connections: gpd.GeoDataFrame,
-    collapses: pd.DataFrame,
-    crossings: pd.DataFrame,
-    trenches: gpd.GeoDataFrame,
-    around: Surroundings,
-    technique: Texts,
-    settings: StudySettings,
-) -> gpd.GeoDataFrame:
-    """Set out the digs at connections, and at collapsed places and near services of burst runs."""
-    at_connections = connection_digs(
-        connections, runs, technique, around.zones, settings=settings.site.digs
-    )
+def set_out_digs(place: Place, technique: Texts) -> gpd.GeoDataFrame:
+    """Set out the digs at connections, and at collapsed places and near services of burst runs.
+
+    Parameters
+    ----------
+    place : Place
+    technique : numpy.ndarray of str, shape (n,)
+        Technique of each run.
+
+    Returns
+    -------
+    GeoDataFrame
+        Columns of `routekit.site.digs.DIG_COLUMNS`.
+    """
+    runs, zones, digs = place.runs, place.around.zones, place.settings.site.digs
+    collapses, crossings = place.collapses, place.crossings
+    at_connections = connection_digs(place.connections, runs, technique, zones, settings=digs)
     row = pd.Index(runs["run_id"]).get_indexer(pd.Index(collapses["run_id"].astype(str)))
     dug = (row >= 0) & np.isin(technique[np.maximum(row, 0)].astype(str), _BURSTING)
     places = collapses[dug]
@@ -167,14 +187,10 @@ def _set_out_digs(
             "to_m": np.clip(middle + _COLLAPSE_HALF_M, 0, length),
         }
     )
-    width = trenches["width_m"].to_numpy(dtype=float)
-    at_collapses = repair_digs(
-        stretches, runs, width, around.zones, settings=settings.site.digs
-    )
+    width = place.trenches["width_m"].to_numpy(dtype=float)
+    at_collapses = repair_digs(stretches, runs, width, zones, settings=digs)
     passed = np.isin(technique[crossings["run"].to_numpy(dtype=np.int64)].astype(str), _BURSTING)
-    at_services = exposure_digs(
-        crossings[passed], runs, around.zones, settings=settings.site.digs
-    )
+    at_services = exposure_digs(crossings[passed], runs, zones, settings=digs)
     parts = [part for part in (at_connections, at_collapses, at_services) if len(part)]
     if not parts:
         return at_connections
@@ -200,32 +216,25 @@ def _dig_harm(
 
 
 def balance_trees(
+    place: Place,
     works: Works,
-    around: Surroundings,
-    trenches: gpd.GeoDataFrame,
     technique: Texts,
     *,
     loss_before: pd.DataFrame,
     loss_open_cut: pd.DataFrame,
-    major_from_share: float,
-    settings: StudySettings,
 ) -> pd.DataFrame:
     """Balance the recommended works against open cut, tree by tree.
 
     Parameters
     ----------
+    place : Place
     works : Works
-    around : Surroundings
-    trenches : GeoDataFrame
     technique : numpy.ndarray of str, shape (n,)
         Recommended technique of each run.
     loss_before : DataFrame
         Loss per tree if every run that needs work were dug up.
     loss_open_cut : DataFrame
         Loss per tree by the runs that stay in open cut.
-    major_from_share : float
-        Share of a zone from which a loss is major.
-    settings : StudySettings
 
     Returns
     -------
@@ -234,6 +243,7 @@ def balance_trees(
         pits and digs, or cut off by trenches that stay), loss_share, severity, is_touched.
     """
     stays = technique.astype(str) == "open_cut"
+    trenches, zones, site = place.trenches, place.around.zones, place.settings.site
     corridors = pd.DataFrame(
         {
             "run_id": trenches["run_id"].to_numpy()[stays],
@@ -242,23 +252,21 @@ def balance_trees(
     )
     dug = works.digs[works.digs["method"] != "robot"]
     balance = tree_balance(
-        around.zones, works.pits, dug, corridors, tree_loss=loss_before,
-        settings=settings.site.digs,
-        unknown_tree_distance_m=settings.site.placement.unknown_tree_distance_m,
+        zones, works.pits, dug, corridors, tree_loss=loss_before, settings=site.digs,
+        unknown_tree_distance_m=site.placement.unknown_tree_distance_m,
     )  # fmt: skip
     cut = loss_open_cut.set_index("tree_id")
     rows = pd.Index(balance["tree_id"])
     severed = cut["severed_m2"].reindex(rows).fillna(0).to_numpy(dtype=float)
     trench = cut["footprint_m2"].reindex(rows).fillna(0).to_numpy(dtype=float)
     footprint = balance["footprint_m2"].to_numpy(dtype=float)
-    place = pd.Index(around.zones.tree_id).get_indexer(rows)
-    area = around.zones.area_m2[place]
+    area = zones.area_m2[pd.Index(zones.tree_id).get_indexer(rows)]
     loss = np.minimum(footprint + np.maximum(severed - trench, 0), area)
     structural = balance["is_structural"].fillna(value=False).to_numpy(dtype=bool)
     structural |= cut["is_structural"].reindex(rows).fillna(value=False).to_numpy(dtype=bool)
     share = loss / area
     severity = np.select(
-        [np.isnan(loss), ~(loss > 0), structural, share >= major_from_share],
+        [np.isnan(loss), ~(loss > 0), structural, share >= place.major_from_share],
         ["unknown", "none", "structural", "major"],
         "minor",
     )
@@ -332,7 +340,9 @@ def _share_by_length(
     length = runs["length_m"].to_numpy(dtype=float)
     inside = number >= 0
     total = np.bincount(number[inside], length[inside], minlength=max(len(strings), 1))
-    return number, np.where(inside, length / total[np.maximum(number, 0)], 0.0)
+    share = np.zeros(len(runs))
+    share[inside] = length[inside] / total[number[inside]]
+    return number, share
 
 
 def _pits_of_strings(strings: gpd.GeoDataFrame, pits: gpd.GeoDataFrame) -> tuple[NDArray[np.int64], NDArray[np.int64], Floats]:

@@ -27,6 +27,7 @@ def recommend(
     scores: Scores,
     decided: Decided,
     *,
+    strings: pd.DataFrame,
     currency: str,
 ) -> pd.DataFrame:
     """Recommend one technique for every run, with its reasons.
@@ -41,6 +42,9 @@ def recommend(
         With new_pipe (text) where a technique puts one in.
     scores : Scores
     decided : Decided
+    strings : DataFrame
+        Per run: technique (position of the bursting technique its string is pulled by, -1 outside strings), string_id,
+        n_runs and length_m of the string.
     currency : str
         Name of the currency, for the texts.
 
@@ -51,7 +55,8 @@ def recommend(
         reason, deciding_criterion, runner_up, runner_up_reason, would_change, to_confirm, decision,
         free_choice (technique without decisions), cost_mid, co2e_kg_mid.
     """
-    chosen, second, free = rank_techniques(scores, decided.forced, decided.excluded)
+    pulled = strings["technique"].to_numpy(dtype=np.int64)
+    chosen, second, free = rank_techniques(scores, decided.forced, decided.excluded, pulled)
     row = np.arange(len(cases))
     fails = scores.facts["n_fail"]
     failing = _list_texts(checks, chosen, FAIL)
@@ -64,6 +69,7 @@ def recommend(
             new_pipe[mine] = plans[code]["new_pipe"].to_numpy()[mine]
     need = _need_text(cases)
     cause = _cause_text(scores, chosen, second, criterion, failing_second, currency)
+    cause = _string_text(cause, scores, chosen, second, strings)
     feasible = fails[row, chosen] == 0
     reason = np.array(
         [
@@ -192,6 +198,23 @@ def _cause_text(
         ],
         dtype=object,
     )
+
+
+def _string_text(
+    cause: Texts, scores: Scores, chosen: Ints, second: Ints, strings: pd.DataFrame
+) -> Texts:
+    """Say where a run is burst for the sake of its string, and with how many others it is pulled."""
+    row = np.arange(len(chosen))
+    total = scores.total
+    led = (strings["technique"].to_numpy() >= 0) & (total[row, second] < total[row, chosen])
+    whole = [
+        f"{_NAMES[c]} is recommended since the run is pulled in one string with {n - 1} others ({length:.0f} m, "
+        f"{name}), which as a whole comes out before {_PHRASES[s]}"
+        for c, s, n, length, name in zip(
+            chosen, second, strings["n_runs"], strings["length_m"], strings["string_id"], strict=True
+        )
+    ]
+    return np.where(led, np.array(whole, dtype=object), cause)
 
 
 def _lost_text(

@@ -14,6 +14,8 @@ from routekit.geometry import Floats
 from routekit.methods.checks import CAUTION, FAIL, Check, needed_surveys
 from routekit.vocabulary import TECHNIQUES
 
+_BURST = [list(TECHNIQUES).index(code) for code in ("burst_same", "burst_upsized")]
+
 CRITERIA = ("safety", "trees", "flow", "certainty", "cost", "carbon")
 """Criteria in the order in which they decide."""
 
@@ -135,7 +137,10 @@ def _shortfall(plans: Mapping[str, pd.DataFrame], required: Floats) -> Floats:
 
 
 def rank_techniques(
-    scores: Scores, forced: NDArray[np.int8], excluded: NDArray[np.bool_]
+    scores: Scores,
+    forced: NDArray[np.int8],
+    excluded: NDArray[np.bool_],
+    pulled: NDArray[np.int64],
 ) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
     """Choose the technique of each run, and the runner-up.
 
@@ -146,17 +151,26 @@ def rank_techniques(
         Position of a forced technique; -1 where none is.
     excluded : numpy.ndarray of bool, shape (n, t)
         Techniques that must not be chosen.
+    pulled : numpy.ndarray of int, shape (n,)
+        Position of the bursting technique by which the run's string is pulled; -1 where it is in no string.
+        Runs are burst in strings or not at all.
 
     Returns
     -------
     chosen, runner_up, free : numpy.ndarray of int, shape (n,)
         Positions in `TECHNIQUES`. `free` is what would be chosen without any decision. Ties go to the technique
-        that digs least (the order of `TECHNIQUES`).
+        that digs least (the order of `TECHNIQUES`). The runner-up is never the other size of bursting in a string.
     """
     total = scores.total
-    free = np.argmin(total, axis=1)
-    allowed = np.where(excluded, np.inf, total)
-    chosen = np.where(forced >= 0, forced, np.argmin(allowed, axis=1)).astype(np.int64)
-    others = allowed.copy()
-    others[np.arange(len(total)), chosen] = np.inf
-    return chosen, np.argmin(others, axis=1), free
+    row = np.arange(len(total))
+    alone = total.copy()
+    alone[:, _BURST] = np.inf
+    free = np.where(pulled >= 0, pulled, np.argmin(alone, axis=1))
+    allowed = np.where(excluded, np.inf, alone)
+    chosen = np.where(pulled >= 0, pulled, np.argmin(allowed, axis=1))
+    chosen = np.where(forced >= 0, forced, chosen).astype(np.int64)
+    others = np.where(excluded, np.inf, total)
+    others[row, chosen] = np.inf
+    both = np.isin(chosen, _BURST)
+    others[np.ix_(both, _BURST)] = np.inf
+    return chosen, np.argmin(others, axis=1), free.astype(np.int64)

@@ -18,6 +18,7 @@ from routekit.pipes.pe import (
     bore,
     choose_outside_diameter,
     largest_within,
+    made_sizes,
     pipe_mass,
 )
 from routekit.pipes.pull import PullRuns, estimate_pull
@@ -227,3 +228,35 @@ def _plan_liner(cases: pd.DataFrame, settings: PlanSettings) -> pd.DataFrame:
             "new_pipe": np.array(text, dtype=object),
         }
     )
+
+
+def resize_bursting(
+    plans: dict[str, pd.DataFrame],
+    cases: pd.DataFrame,
+    outside_mm: FloatArray,
+    settings: PlanSettings,
+) -> dict[str, pd.DataFrame]:
+    """Give runs that are pulled in a larger size than their own the plan of that size.
+
+    Parameters
+    ----------
+    plans : dict of str to DataFrame
+        From `build_plans`.
+    cases : DataFrame
+        As given to `build_plans`.
+    outside_mm : numpy.ndarray of float, shape (n,)
+        Outside diameter of each run's string, mm; NaN outside strings.
+    settings : PlanSettings
+
+    Returns
+    -------
+    dict of str to DataFrame
+        The plans, with `burst_upsized` in the size of the string wherever that is larger than the same size.
+    """
+    same = plans["burst_same"]["new_outside_mm"].to_numpy(dtype=float)
+    own = plans["burst_upsized"]["new_outside_mm"].to_numpy(dtype=float)
+    outside = np.where(outside_mm > same, outside_mm, own)
+    sizes = made_sizes()
+    steps = np.searchsorted(sizes, outside) - np.searchsorted(sizes, same)
+    steps = np.where(np.isnan(outside) | np.isnan(same), np.nan, steps)
+    return plans | {"burst_upsized": _plan_burst(cases, outside, steps, settings)}

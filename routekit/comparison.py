@@ -1,0 +1,215 @@
+"""Techniques compared on every run: quantities, costs, harm, and which runs are burst together."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from routekit.advice.decisions import Decided
+from routekit.advice.quantities import run_quantities
+from routekit.advice.score import Scores, score_options
+from routekit.geometry import Floats
+from routekit.methods.checks import FAIL, Check
+from routekit.methods.evaluate import evaluate_techniques
+from routekit.methods.repair import count_faults
+from routekit.vocabulary import TECHNIQUES
+from routekit.works import Place, Works
+
+Flags = NDArray[np.bool_]
+
+BURSTING = ("burst_same", "burst_upsized")
+
+_ROOTED_AGAIN = ("local_repair", "cipp", "close_fit", "slip_lining")
+"""Techniques that leave ends and connections through which roots come back."""
+
+_CODES = list(TECHNIQUES)
+_BURST_PLACES = np.array([_CODES.index(code) for code in BURSTING])
+_HARM = ("n_structural", "n_careful", "n_major", "root_m2")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Comparison:
+    """Checks, quantities and scores of all techniques, for one layout of the works."""
+
+    plans: dict[str, pd.DataFrame]
+    checks: dict[str, list[Check]]
+    quantities: dict[str, pd.DataFrame]
+    scores: Scores
+
+
+def compare_techniques(
+    place: Place, plans: dict[str, pd.DataFrame], works: Works, shares: pd.DataFrame
+) -> Comparison:
+    """Compare all techniques on every run.
+
+    Parameters
+    ----------
+    place : Place
+    plans : dict of str to DataFrame
+        From `routekit.pipes.plans.build_plans`.
+    works : Works
+        Where strings, pits and digs of bursting would be.
+    shares : DataFrame
+        Surface kinds along each run, from `routekit.advice.surfaces.surface_shares`.
+
+    Returns
+    -------
+    Comparison
+    """
+    checks = evaluate_techniques(place.cases, plans, place.settings.methods)
+    quantities = _count_quantities(place, plans, works, shares)
+    return Comparison(
+        plans=plans,
+        checks=checks,
+        quantities=quantities,
+        scores=_score(place, plans, checks, works, quantities),
+    )
+
+
+def passes(checks: list[Check]) -> Flags:
+    """Tell where no check of a technique fails."""
+    return ~np.any([check.verdict == FAIL for check in checks], axis=0)
+
+
+def pick_burst_size(
+    checks: dict[str, list[Check]], decided: Decided
+) -> tuple[Flags, Flags]:
+    """Find the runs that bursting may renew, and those of them that need a larger pipe.
+
+    Parameters
+    ----------
+    checks : dict of str to list of Check
+    decided : Decided
+
+    Returns
+    -------
+    may_burst, upsized : numpy.ndarray of bool, shape (n,)
+        A size may be burst where it passes its checks and is not excluded, or is forced. The same size comes
+        first.
+    """
+    same, larger = (
+        (passes(checks[code]) & ~decided.excluded[:, place]) | (decided.forced == place)
+        for code, place in zip(BURSTING, _BURST_PLACES, strict=True)
+    )
+    elsewhere = (decided.forced >= 0) & ~np.isin(decided.forced, _BURST_PLACES)
+    upsized = (larger & ~same) | (decided.forced == _BURST_PLACES[1])
+    return (same | larger) & ~elsewhere, upsized
+
+
+def burst_and_other_scores(
+    scores: Scores, decided: Decided, upsized: Flags
+) -> tuple[Floats, Floats]:
+    """Give the score of bursting each run, and that of the best other technique.
+
+    Parameters
+    ----------
+    scores : Scores
+    decided : Decided
+    upsized : numpy.ndarray of bool, shape (n,)
+
+    Returns
+    -------
+    burst, other : numpy.ndarray of float, shape (n,)
+        Lower is better; a forced technique has no rival (the other is infinite).
+    """
+    total = scores.total
+    row = np.arange(len(total))
+    burst = total[row, _BURST_PLACES[upsized.astype(int)]]
+    others = np.where(decided.excluded, np.inf, total)
+    others[:, _BURST_PLACES] = np.inf
+    forced = np.isin(decided.forced, _BURST_PLACES)
+    return burst, np.where(forced, np.inf, others.min(axis=1))
+
+
+def choose_strings(works: Works, burst: Floats, other: Floats) -> Flags:
+    """Decide string by string whether its runs are burst: together, or not at all.
+
+    Parameters
+    ----------
+    works : Works
+        Strings of all runs that may be burst.
+    burst, other : numpy.ndarray of float, shape (n,)
+        Scores; that of bursting includes each run's share of set-up and pits.
+
+    Returns
+    -------
+    numpy.ndarray of bool, shape (n,)
+        Runs whose string scores no worse than its runs would one by one without bursting, or holds a run for
+        which bursting is forced.
+    """
+    string, _ = pd.factorize(pd.Series(works.string_of_run))
+    inside = works.string_of_run != ""
+    size = int(string.max(initial=-1)) + 1
+    gain = np.bincount(string[inside], (other - burst)[inside], minlength=size)
+    return np.asarray(inside & (gain[string] >= 0))
+
+
+def _count_quantities(
+    place: Place, plans: dict[str, pd.DataFrame], works: Works, shares: pd.DataFrame
+) -> dict[str, pd.DataFrame]:
+    """Quantities of every technique on every run."""
+    cases, settings = place.cases, place.settings
+    sites = cases.assign(
+        bottom_width_m=place.trenches["bottom_width_m"].to_numpy(),
+        outside_diameter_mm=place.trenches["outside_diameter_mm"].to_numpy(),
+    )
+    # Services to be bared are dug like connections.
+    bared = np.bincount(place.crossings["run"].to_numpy(dtype=np.int64), minlength=len(cases))
+    lining = settings.methods.lining
+    rooted = cases["root_count"].to_numpy(dtype=float) >= lining.rooted_joints
+    faults = count_faults(cases)
+    tables = {}
+    for technique, plan in plans.items():
+        burst = technique in BURSTING
+        full = plan.assign(
+            liner_wall_mm=plan["wall_mm"],
+            n_repairs=faults,
+            life_share=np.where(rooted & (technique in _ROOTED_AGAIN), lining.rooted_life_share, 1.0),
+            setup_share=works.setup_share if burst else 1.0,
+            pit_m3=works.pit_m3 if burst else 0.0,
+            pit_m2=works.pit_m2 if burst else 0.0,
+        )
+        digs = sites["n_connections"] + bared if burst else sites["n_connections"]
+        tables[technique] = run_quantities(
+            technique, sites.assign(n_connections=digs), full, shares,
+            trench=settings.trench, digs=settings.site.digs, settings=settings.advice,
+        )  # fmt: skip
+    return tables
+
+
+def _score(
+    place: Place,
+    plans: dict[str, pd.DataFrame],
+    checks: dict[str, list[Check]],
+    works: Works,
+    quantities: dict[str, pd.DataFrame],
+) -> Scores:
+    """Score every technique by harm, flow, certainty, cost and carbon."""
+    cases = place.cases
+    none = pd.DataFrame(0.0, index=cases.index, columns=list(_HARM))
+    open_cut = pd.DataFrame(
+        {
+            "n_structural": cases["n_structural"],
+            "n_careful": 0.0,
+            "n_major": cases["n_major"] - cases["n_structural"],
+            "root_m2": cases["severed_m2"],
+        }
+    ).astype(float)
+    burst = works.dig_harm + works.pit_harm
+    harm = dict.fromkeys(TECHNIQUES, none) | {
+        "open_cut": open_cut,
+        "slip_lining": works.dig_harm,
+        "burst_same": burst,
+        "burst_upsized": burst,
+    }
+    costs = {
+        technique: table[["cost_mid", "whole_life_cost_mid", "co2e_kg_mid"]]
+        for technique, table in quantities.items()
+    }
+    return score_options(
+        checks, harm, costs, plans, cases["required_l_s"].to_numpy(dtype=float),
+        place.settings.advice.weights,
+    )  # fmt: skip
