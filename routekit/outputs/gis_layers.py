@@ -16,6 +16,12 @@ from numpy.typing import NDArray
 from routekit.geometry import line_parts
 from routekit.result import Result
 
+_AMOUNTS = (
+    "n_runs", "footprint_m2", "footprint_share", "severed_m2", "severed_share", "structural_m2",
+    "loss_m2", "loss_share",
+)  # fmt: skip
+_BALANCE_COLUMNS = (*_AMOUNTS, "is_structural", "severity")
+
 
 @dataclass(frozen=True, kw_only=True)
 class Layer:
@@ -121,12 +127,19 @@ def join_trees(result: Result) -> gpd.GeoDataFrame:
     Returns
     -------
     geopandas.GeoDataFrame
-        In the order of `result.trees`. A tree that no open-cut trench reaches has severity
-        `none` and areas 0 if the size of its zone is known, and no value otherwise.
+        In the order of `result.trees`. Columns of `tree_loss` (open cut everywhere) keep their
+        names; those of `tree_balance` get `recommended_` in front, except texts, counts and what
+        they say about open cut. A tree that no works reach has severity `none` and areas 0 if the
+        size of its zone is known, and no value otherwise.
     """
     trees = attach(result.trees, result.tree_loss, key="tree_id", prefix="open_cut_")
-    trees = _fill_untouched(trees, result)
-    return attach(trees, result.tree_balance, key="tree_id", prefix="balance_")
+    trees = _fill_untouched(trees, result, result.tree_loss, "")
+    balance = result.tree_balance.drop(columns=["geometry"], errors="ignore")
+    named = {name: f"recommended_{name}" for name in balance.columns if name in _BALANCE_COLUMNS}
+    again = [name for name in balance.columns if name.startswith("open_cut_")]
+    balance = balance.drop(columns=again).rename(columns=named)
+    trees = attach(trees, balance, key="tree_id", prefix="recommended_")
+    return _fill_untouched(trees, result, result.tree_balance, "recommended_")
 
 
 def attach(
@@ -168,17 +181,20 @@ def attach(
     return gpd.GeoDataFrame(pd.concat([left, extra.rename(columns=taken)], axis=1))
 
 
-def _fill_untouched(trees: gpd.GeoDataFrame, result: Result) -> gpd.GeoDataFrame:
-    """Write none and 0 for trees that no trench reaches and whose zone is known."""
+def _fill_untouched(
+    trees: gpd.GeoDataFrame, result: Result, listed: pd.DataFrame, prefix: str
+) -> gpd.GeoDataFrame:
+    """Write none and 0 for trees that a table does not list and whose zone is known."""
     if not len(trees):
         return trees
     ids = pd.Index(trees["tree_id"].astype("str"))
     sized = _numbers(result.zones, "area_m2") > 0
-    free = ~_is_listed(ids, result.tree_loss) & _is_listed(ids, result.zones[sized])
-    zeros = ("n_runs", "footprint_m2", "footprint_share", "severed_m2", "severed_share")
-    filled = {name: trees[name].mask(free, 0) for name in zeros if name in trees.columns}
-    if "severity" in trees.columns:
-        filled["severity"] = trees["severity"].astype("str").mask(free, "none")
+    free = ~_is_listed(ids, listed) & _is_listed(ids, result.zones[sized])
+    names = [f"{prefix}{name}" for name in _AMOUNTS]
+    filled = {name: trees[name].mask(free, 0) for name in names if name in trees.columns}
+    severity = f"{prefix}severity"
+    if severity in trees.columns:
+        filled[severity] = trees[severity].astype("str").mask(free, "none")
     return trees.assign(**filled)
 
 

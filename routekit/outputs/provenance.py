@@ -9,20 +9,17 @@ from __future__ import annotations
 import platform
 from collections.abc import Iterable, Sequence
 from importlib.metadata import PackageNotFoundError, version
-from typing import Any
+from pathlib import PurePath
 
 import numpy as np
 import pandas as pd
 import pyogrio
 import pyproj
 import shapely
-from pydantic import BaseModel
 
 from routekit.result import CAUTIONS
-from routekit.settings import walk_settings
 from routekit.sources import load_sources
 
-RULES_COLUMNS = ("name", "value", "unit", "source", "standing", "text", "is_default")
 PROVENANCE_COLUMNS = ("kind", "name", "value", "unit", "source", "text")
 _LIBRARIES = (
     "routekit",
@@ -36,82 +33,6 @@ _LIBRARIES = (
     "scipy",
     "shapely",
 )
-
-
-def build_rules(settings: BaseModel, *, prefix: str = "") -> pd.DataFrame:
-    """Write every setting in force as one table.
-
-    Parameters
-    ----------
-    settings : BaseModel
-        All settings of a study, nested groups included.
-    prefix : str, optional
-        Dotted path that goes before every name.
-
-    Returns
-    -------
-    pandas.DataFrame
-        One row per setting in declared order: name, value (as written in a study file), unit,
-        source (key), standing of the source, text, is_default. Empty settings give no row.
-    """
-    rows = list(walk_settings(settings, prefix))
-    defaults = dict(_walk_defaults(settings, prefix))
-    table = pd.DataFrame(
-        {
-            "name": [row.name for row in rows],
-            "value": [write_value(row.value) for row in rows],
-            "unit": [row.unit for row in rows],
-            "source": [row.source for row in rows],
-            "text": [row.text for row in rows],
-            "is_default": [defaults[row.name] == row.value for row in rows],
-        }
-    ).astype({"is_default": bool})
-    standing = load_sources()["standing"]
-    table["standing"] = table["source"].map(standing).fillna("not listed")
-    return table.loc[:, list(RULES_COLUMNS)]
-
-
-def _walk_defaults(group: BaseModel, prefix: str) -> Iterable[tuple[str, Any]]:
-    """Yield the default of every setting; a required one is its own default."""
-    for name, field in type(group).model_fields.items():
-        value = getattr(group, name)
-        if isinstance(value, BaseModel):
-            yield from _walk_defaults(value, f"{prefix}{name}.")
-        elif field.is_required():
-            yield f"{prefix}{name}", value
-        else:
-            yield f"{prefix}{name}", field.get_default(call_default_factory=True)
-
-
-def write_value(value: Any) -> str:
-    """Write a setting's value as a reader of the study file knows it.
-
-    Parameters
-    ----------
-    value : Any
-        Number, text, flag, list, dict, group of settings or None.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> write_value(True), write_value(0.3), write_value(["a", 2]), write_value(None)
-    ('true', '0.3', 'a; 2', '')
-    """
-    if value is None:
-        return ""
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, BaseModel):
-        return write_value(value.model_dump())
-    if isinstance(value, dict):
-        return "; ".join(f"{key} = {write_value(item)}" for key, item in value.items())
-    if isinstance(value, list | tuple | set | frozenset):
-        items = sorted(value, key=str) if isinstance(value, set | frozenset) else value
-        return "; ".join(write_value(item) for item in items)
-    return str(value)
 
 
 def build_provenance(
@@ -134,10 +55,10 @@ def build_provenance(
     crs : str
         Working coordinate system.
     inputs : pandas.DataFrame
-        One row per input: layer, file (as written in the study file), sha256, rows; any of the
-        last three may be missing.
+        One row per input: layer, file (its folder is left out of the table), sha256, rows; any of
+        the last three may be missing.
     rules : pandas.DataFrame
-        From `build_rules`.
+        Settings in force: name, value (text), unit, source (key), text.
     source_keys : iterable of str, optional
         Keys of sources that the tables of the result name; see `used_sources`. Those of `rules` are
         added.
@@ -201,7 +122,7 @@ def _list_inputs(inputs: pd.DataFrame) -> pd.DataFrame:
             "name": table["layer"],
             "value": table["sha256"],
             "unit": "sha256",
-            "source": table["file"],
+            "source": [PurePath(str(name)).name for name in table["file"]],
             "text": rows + " rows",
         },
         index=table.index,

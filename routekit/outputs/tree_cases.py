@@ -34,7 +34,9 @@ def list_touched(result: Result) -> gpd.GeoDataFrame:
         trees, result.zones.drop(columns="geometry", errors="ignore"), key="tree_id", prefix="zone_"
     )
     named = [result.tree_loss.get("tree_id"), find_touches(result)["tree_id"]]
-    named += [table.get("worst_tree") for table in (result.pits, result.digs)]
+    open_digs = result.digs[_is_open(result.digs)]
+    named += [table.get("worst_tree") for table in (result.pits, open_digs)]
+    named += [_worked_trees(result.tree_balance)]
     ids = pd.concat([names.astype("str") for names in named if names is not None])
     touched = pd.Index(ids.dropna().unique()).get_indexer(pd.Index(trees["tree_id"].astype("str")))
     return trees.assign(tree=np.arange(len(trees)))[touched >= 0]
@@ -54,24 +56,37 @@ def find_touches(result: Result) -> pd.DataFrame:
         One row per tree and pit or dig: tree_id, kind (pit, dig), item_id, item (position in its
         table); sorted by kind, item and tree position.
     """
-    parts = [
-        _find_in_zones(result.zones, result.pits, "pit"),
-        _find_in_zones(result.zones, result.digs, "dig"),
-    ]
-    return pd.concat(parts, ignore_index=True)
+    pits = _find_in_zones(result.zones, result.pits, "pit", np.arange(len(result.pits)))
+    digs = _find_in_zones(result.zones, result.digs, "dig", np.flatnonzero(_is_open(result.digs)))
+    return pd.concat([pits, digs], ignore_index=True)
 
 
-def _find_in_zones(zones: gpd.GeoDataFrame, items: gpd.GeoDataFrame, kind: str) -> pd.DataFrame:
-    """Pair excavations of one kind with the zones that they share ground with."""
-    if not len(zones) or not len(items):
+def _worked_trees(balance: pd.DataFrame) -> pd.Series:
+    """Name the trees that the balance says recommended works are at or near."""
+    if not {"tree_id", "n_works"} <= set(balance.columns):
+        return pd.Series(dtype="str")
+    return balance["tree_id"][balance["n_works"] > 0]
+
+
+def _is_open(digs: gpd.GeoDataFrame) -> np.ndarray:
+    """Mark the digs that open the ground: all but what a robot does from inside the pipe."""
+    if "method" not in digs.columns:
+        return np.ones(len(digs), dtype=bool)
+    return np.asarray(digs["method"] != "robot", dtype=bool)
+
+
+def _find_in_zones(
+    zones: gpd.GeoDataFrame, items: gpd.GeoDataFrame, kind: str, rows: np.ndarray
+) -> pd.DataFrame:
+    """Pair some excavations of one kind with the zones that they share ground with."""
+    if not len(zones) or not len(rows):
         return pd.DataFrame({"tree_id": [], "kind": [], "item_id": [], "item": []}).astype(
             {"tree_id": "str", "kind": "str", "item_id": "str", "item": int}
         )
-    shapes = np.array(items.geometry, dtype=object)
-    pairs = [_near_circles(zones, shapes), _in_polygons(zones, shapes)]
-    item, tree = np.concatenate(pairs, axis=1)
+    shapes = np.array(items.geometry, dtype=object)[rows]
+    item, tree = np.concatenate([_near_circles(zones, shapes), _in_polygons(zones, shapes)], axis=1)
     order = np.lexsort((tree, item))
-    item, tree = item[order], tree[order]
+    item, tree = rows[item[order]], tree[order]
     return pd.DataFrame(
         {
             "tree_id": zones["tree_id"].astype("str").to_numpy()[tree],

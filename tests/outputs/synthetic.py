@@ -245,9 +245,15 @@ def make_balance(tree_loss):
     return pd.DataFrame(
         {
             "tree_id": tree_loss["tree_id"],
-            "recommended_m2": np.where(half, tree_loss["footprint_m2"] * 0.3, 0.0),
-            "recommended_share": np.where(half, tree_loss["footprint_share"] * 0.3, 0.0),
-            "recommended_severity": np.where(half, "minor", "none"),
+            "n_works": half.astype(int),
+            "footprint_m2": np.where(half, tree_loss["footprint_m2"] * 0.2, 0.0),
+            "footprint_share": np.where(half, tree_loss["footprint_share"] * 0.2, 0.0),
+            "touched_by": np.where(half, MARKUP[0], ""),
+            "working_method": np.where(half, MARKUP[1], ""),
+            "open_cut_footprint_m2": tree_loss["footprint_m2"],
+            "loss_m2": np.where(half, tree_loss["footprint_m2"] * 0.3, 0.0),
+            "loss_share": np.where(half, tree_loss["footprint_share"] * 0.3, 0.0),
+            "severity": np.where(half, "minor", "none"),
         }
     )
 

@@ -99,8 +99,8 @@ def test_all_touched_trees_have_a_sheet_and_the_rest_is_listed(result, trees, pa
 
 
 def test_worst_trees_come_first(trees):
-    rank = {"minor": 1, "none": 3}
-    order = trees["recommended_severity"].map(rank).fillna(2).tolist()
+    rank = {"minor": 1, "none": 2}
+    order = trees["recommended_severity"].map(rank).tolist()
     assert order == sorted(order)
     same = trees[trees["recommended_severity"] == "none"]
     codes = same["severity"].map({"structural": 0, "major": 1, "minor": 2, "none": 3}).tolist()
@@ -113,7 +113,7 @@ def test_figures_equal_the_tables(result, trees, page):
     assert f"{100 * loss['severed_share']:.1f} %" in page.texts
     assert any(f"{loss['footprint_m2']:.1f} m² of trench" in item for item in page.texts)
     balance = result.tree_balance.set_index("tree_id").loc[first["tree_id"]]
-    assert f"{100 * balance['recommended_share']:.1f} %" in page.texts
+    assert f"{100 * balance['loss_share']:.1f} %" in page.texts
 
 
 def test_runs_of_a_tree_are_its_breaches_with_the_advice(result, trees):
@@ -142,9 +142,11 @@ def test_overlaps_of_excavations_agree_with_drawn_zones(result, trees):
 
 
 def methods_for(tree=None, runs=(), excavations=()):
-    table = pd.DataFrame(list(runs), columns=["technique", "is_structural", "stem_edge_m"])
-    digs = pd.DataFrame(list(excavations), columns=["kind", "is_structural", "stem_m"])
-    return " ".join(item["text"] for item in list_methods(pd.Series(tree or {}), table, digs))
+    cut = [
+        dict(zip(("technique", "is_structural", "stem_edge_m"), run, strict=True)) for run in runs
+    ]
+    dug = [dict(zip(("kind", "is_structural", "stem_m"), dig, strict=True)) for dig in excavations]
+    return " ".join(item["text"] for item in list_methods(tree or {}, cut, dug))
 
 
 @pytest.mark.parametrize(
@@ -166,6 +168,11 @@ def test_working_methods_follow_from_what_touches_the_tree(case, words, never):
     found = methods_for(**case)
     assert words in found
     assert never not in found
+
+
+def test_what_the_study_asks_for_comes_first():
+    found = methods_for(tree={"working_method": "hand excavation"}, runs=[("cipp", False, 3.0)])
+    assert found.startswith("The study asks for: hand excavation.")
 
 
 def test_nothing_recommended_asks_for_nothing():

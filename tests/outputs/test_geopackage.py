@@ -131,6 +131,9 @@ def test_untouched_trees_lose_nothing_and_unknown_zones_stay_unknown(result):
     assert trees["severity"].iloc[first] == "none"
     assert trees["severed_share"].iloc[first] == 0
     assert pd.isna(trees["severity"].iloc[second])
+    assert trees["recommended_severity"].iloc[first] == "none"
+    assert trees["recommended_loss_m2"].iloc[first] == 0
+    assert pd.isna(trees["recommended_severity"].iloc[second])
     assert pd.isna(trees["severed_share"].iloc[second])
 
 

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from functools import cache
 from importlib.resources import files
+from typing import Any, TypeAlias
 
 import geopandas as gpd
 import numpy as np
@@ -18,18 +19,12 @@ from routekit.result import Result
 from routekit.sources import describe_source
 from routekit.vocabulary import SEVERITIES, TECHNIQUES
 
+Row: TypeAlias = Mapping[str, Any]
+
 _NEAR_STEM_M = 1.0
 _UNKNOWN_RANK = 0.5
 _SURFACE_WORKS = ("open_cut", "local_repair", "monitor")
-_BALANCE = {
-    "recommended_m2": ("recommended_m2", "recommended_footprint_m2", "recommended_severed_m2"),
-    "recommended_share": (
-        "recommended_share",
-        "recommended_footprint_share",
-        "recommended_severed_share",
-    ),
-    "recommended_severity": ("recommended_severity", "balance_severity"),
-}
+_BALANCE = ("recommended_loss_m2", "recommended_loss_share", "recommended_severity")
 
 
 def rank_trees(result: Result) -> gpd.GeoDataFrame:
@@ -43,15 +38,15 @@ def rank_trees(result: Result) -> gpd.GeoDataFrame:
     Returns
     -------
     geopandas.GeoDataFrame
-        Rows of `list_touched`, with recommended_m2, recommended_share and recommended_severity
-        (missing where the balance does not state them); sorted by severity of the recommended
-        works, then of open cut, then by share cut off; what is not known ranks between none and
-        minor. Trees alike keep the order of the input.
+        Rows of `list_touched`, with recommended_loss_m2, recommended_loss_share and
+        recommended_severity (missing where the balance does not state them); sorted by severity of
+        the recommended works, then of open cut, then by share cut off; what is not known ranks
+        between none and minor. Trees alike keep the order of the input.
     """
     trees = list_touched(result).reset_index(drop=True)
-    for name, choices in _BALANCE.items():
-        found = next((choice for choice in choices if choice in trees.columns), None)
-        trees[name] = trees[found] if found else np.nan
+    for name in _BALANCE:
+        if name not in trees.columns:
+            trees[name] = np.nan
     rank = {severity: place for place, severity in enumerate(SEVERITIES)}
     order = pd.DataFrame(
         {
@@ -154,49 +149,49 @@ def _overlaps(trees: gpd.GeoDataFrame, shapes: NDArray[np.object_]) -> NDArray[n
 
 
 def list_methods(
-    tree: pd.Series, runs: pd.DataFrame, excavations: pd.DataFrame
+    tree: Mapping[str, Any], runs: Sequence[Row], excavations: Sequence[Row]
 ) -> list[dict[str, str]]:
     """Choose the working methods that the recommended works ask for at one tree.
 
     Parameters
     ----------
-    tree : pandas.Series
+    tree : mapping
         One row of `rank_trees`.
-    runs : pandas.DataFrame
+    runs : sequence of mapping
         Its rows of `list_runs`.
-    excavations : pandas.DataFrame
+    excavations : sequence of mapping
         Its rows of `list_excavations`.
 
     Returns
     -------
     list of dict
-        text and source, in the order of `working_methods.csv`.
+        text and source: what the balance of the tree asks for, then the lines of
+        `working_methods.csv` that hold, in its order.
     """
-    trench = runs[runs["technique"].isin(["open_cut", "undecided"])]
-    repair = runs["technique"] == "local_repair"
-    digs = len(trench) > 0 or len(excavations) > 0 or bool(repair.any())
+    codes = {str(run["technique"]) for run in runs}
+    trenches = [run for run in runs if run["technique"] in ("open_cut", "undecided")]
+    near = [run.get("stem_edge_m") for run in trenches]
+    near += [item.get("stem_m") for item in excavations]
+    digs = bool(trenches or excavations or "local_repair" in codes)
     holds = {
         "is_protected": _holds(tree.get("is_protected")),
         "is_veteran": _holds(tree.get("is_veteran")),
         "is_estimated": _holds(tree.get("is_estimated")),
-        "is_structural": bool(flags(trench, "is_structural").any())
-        or bool(flags(excavations, "is_structural").any()),
-        "near_stem": bool((numbers(trench, "stem_edge_m") < _NEAR_STEM_M).any())
-        or bool((numbers(excavations, "stem_m") < _NEAR_STEM_M).any()),
+        "is_structural": any(_holds(row.get("is_structural")) for row in (*trenches, *excavations)),
+        "near_stem": any(metres is not None and metres < _NEAR_STEM_M for metres in near),
         "digs": digs,
-        "trench": "open_cut" in set(runs["technique"]),
-        "pits": bool((excavations["kind"] == "pit").any()),
-        "passes": bool((~runs["technique"].isin([*_SURFACE_WORKS, "undecided"])).any()),
-        "always": digs or bool((~runs["technique"].isin(["monitor"])).any()),
-        "undecided": "undecided" in set(runs["technique"]),
+        "trench": "open_cut" in codes,
+        "pits": any(item["kind"] == "pit" for item in excavations),
+        "passes": bool(codes - {*_SURFACE_WORKS, "undecided"}),
+        "always": digs or bool(codes - {"monitor"}),
+        "undecided": "undecided" in codes,
     }
-    table = _working_methods()
-    chosen = table[table["when"].map(holds).astype(bool)]
-    sources = chosen["source"].map(describe_source)
-    return [
-        {"text": text, "source": source}
-        for text, source in zip(chosen["text"], sources, strict=True)
-    ]
+    rows = [{"text": text, "source": source} for when, text, source in _methods() if holds[when]]
+    stated = tree.get("working_method")
+    if isinstance(stated, str) and stated:
+        asked = {"text": f"The study asks for: {stated}.", "source": describe_source("house")}
+        rows.insert(0, asked)
+    return rows
 
 
 def _holds(value: object) -> bool:
@@ -205,11 +200,13 @@ def _holds(value: object) -> bool:
 
 
 @cache
-def _working_methods() -> pd.DataFrame:
-    """Read the working methods: when they hold, what they ask for, source."""
+def _methods() -> tuple[tuple[str, str, str], ...]:
+    """Read the working methods: when they hold, what they ask for, the source in words."""
     path = files("routekit.outputs.arborist") / "working_methods.csv"
     with path.open(encoding="utf-8") as stream:
-        return pd.read_csv(stream, dtype=str, keep_default_na=False)
+        table = pd.read_csv(stream, dtype=str, keep_default_na=False)
+    sources = table["source"].map(describe_source)
+    return tuple(zip(table["when"], table["text"], sources, strict=True))
 
 
 def name_technique(code: str) -> str:
@@ -231,11 +228,6 @@ def numbers(table: pd.DataFrame, name: str) -> pd.Series:
     if name not in table.columns:
         return pd.Series(np.nan, index=table.index, dtype=float)
     return pd.to_numeric(table[name], errors="coerce").astype(float)
-
-
-def flags(table: pd.DataFrame, name: str) -> pd.Series:
-    """Give a column as flags; what is not known does not hold."""
-    return numbers(table.astype({name: object}) if name in table.columns else table, name) == 1
 
 
 def _text(table: pd.DataFrame, name: str) -> pd.Series:

@@ -179,27 +179,30 @@ def build_cases(result: Result, trees: gpd.GeoDataFrame) -> list[dict[str, Any]]
     """
     if not len(trees):
         return []
-    runs, excavations = list_runs(result, trees), list_excavations(result, trees)
+    runs = list_runs(result, trees)
     runs = runs.assign(technique_name=runs["technique"].map(name_technique))
-    by_place = {
-        name: dict(list(table.groupby("place"))) | {-1: table.iloc[:0]}
-        for name, table in (("runs", runs), ("excavations", excavations))
-    }
+    runs_at = _records_by_place(runs)
+    excavations_at = _records_by_place(list_excavations(result, trees))
+    facts = trees.drop(columns=["geometry", "zone", "crown"], errors="ignore").to_dict("records")
     plans = _draw_plans(result, trees)
-    cases = []
-    for place in range(len(trees)):
-        tree = trees.iloc[place]
-        mine = {name: tables.get(place, tables[-1]) for name, tables in by_place.items()}
-        cases.append(
-            {
-                "tree": tree.drop(labels=["geometry", "zone", "crown"], errors="ignore").to_dict(),
-                "runs": mine["runs"].to_dict("records"),
-                "excavations": mine["excavations"].to_dict("records"),
-                "methods": list_methods(tree, mine["runs"], mine["excavations"]),
-                "plan": plans[place],
-            }
-        )
-    return cases
+    return [
+        {
+            "tree": tree,
+            "runs": runs_at.get(place, []),
+            "excavations": excavations_at.get(place, []),
+            "methods": list_methods(tree, runs_at.get(place, []), excavations_at.get(place, [])),
+            "plan": plan,
+        }
+        for place, (tree, plan) in enumerate(zip(facts, plans, strict=True))
+    ]
+
+
+def _records_by_place(table: pd.DataFrame) -> dict[int, list[dict[str, Any]]]:
+    """Gather the rows of each tree, in order."""
+    found: dict[int, list[dict[str, Any]]] = {}
+    for row in table.to_dict("records"):
+        found.setdefault(int(row["place"]), []).append({str(k): v for k, v in row.items()})
+    return found
 
 
 def _draw_plans(result: Result, trees: gpd.GeoDataFrame) -> list[dict[str, Any]]:
