@@ -39,7 +39,7 @@ def _count(result: Result) -> dict[str, int | float]:
     severity = result.breaches["severity"].astype(str)
     hurt = result.tree_loss["severity"].astype(str)
     advice = result.advice
-    left = result.tree_balance
+    left = result.tree_balance[result.tree_balance["is_touched"].to_numpy(dtype=bool)]
     return {
         "runs": len(result.runs),
         "length_m": round(float(result.runs["length_m"].sum()), 1),

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from routekit.geometry import Floats
-from routekit.methods.checks import CAUTION, FAIL, Check, at_least, at_most, must_not
+from routekit.methods.checks import FAIL, Check, at_least, at_most, must_not
 
 
 def column(cases: pd.DataFrame, name: str) -> Floats:
@@ -125,10 +125,9 @@ def is_circular(cases: pd.DataFrame) -> Check:
 
 
 def needs_inspection(cases: pd.DataFrame) -> Check:
-    """Check that somebody has looked inside."""
-    seen = cases["is_inspected"].to_numpy(dtype=bool)
-    flag = np.where(seen, 0.0, np.nan)
+    """Check that somebody has looked inside: what nobody has seen cannot be mended place by place."""
+    unseen = ~cases["is_inspected"].to_numpy(dtype=bool)
     return must_not(
-        "Not inspected", flag, source="practice", severity=CAUTION,
+        "Faults not known (not inspected)", unseen.astype(float), source="practice",
         remedy="Inspect the run by camera.",
     )  # fmt: skip

@@ -177,14 +177,28 @@ def _worst_text(graded: pd.DataFrame, size: int) -> np.ndarray:
         .sort_values(["run", "grade", "amount"], ascending=[True, False, False], kind="stable")
         .drop_duplicates("run")
     )
-    chainage = worst["chainage_m"].astype(float)
-    place = np.where(chainage.isna(), "", " at " + chainage.map("{:.1f} m".format))
-    share = (worst["how"] == "max") & worst["feature"].str.endswith("_share")
-    percent = np.where(
-        share & worst["amount"].notna(), " " + (100 * worst["amount"]).map("{:.0f} %".format), ""
+    rows = zip(
+        worst["name"], worst["feature"], worst["how"], worst["amount"], worst["chainage_m"], strict=True
     )
-    text[worst["run"]] = worst["name"].to_numpy() + percent + place
+    text[worst["run"].to_numpy()] = np.array(
+        ["".join((name, _size_text(*size), _place_text(chainage))) for name, *size, chainage in rows],
+        dtype=object,
+    )
     return text
+
+
+def _size_text(feature: str, how: str, amount: float) -> str:
+    """Write how large an observation is, with its unit."""
+    if how != "max" or np.isnan(amount):
+        return ""
+    if feature.endswith("_share"):
+        return f" {100 * amount:.0f} %"
+    return f" {amount:.0f} {feature.rsplit('_', 1)[-1]}"
+
+
+def _place_text(chainage_m: float) -> str:
+    """Write where an observation lies."""
+    return "" if pd.isna(chainage_m) else f" at {chainage_m:.1f} m"
 
 
 def _rank_runs(
