@@ -131,6 +131,7 @@ def _collect(
         findings=findings,
         rules=rules,
         provenance=_provenance(study, layers, rules, renewal),
+        laydown=renewal.laydown,
         photo=layers.photo,
     )
 

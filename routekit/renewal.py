@@ -40,6 +40,7 @@ from routekit.methods.neighbours import find_neighbours
 from routekit.pipes.capacity import build_flow
 from routekit.pipes.plans import PlanSettings, build_plans, resize_bursting
 from routekit.site.chains import build_chains
+from routekit.site.laydown import plan_laydown
 from routekit.site.surroundings import prepare_surroundings
 from routekit.study import StudySettings
 from routekit.trees.breach import sum_tree_loss
@@ -62,6 +63,7 @@ class Renewal:
     options: pd.DataFrame
     advice: pd.DataFrame
     works: Works
+    laydown: gpd.GeoDataFrame
     tree_balance: pd.DataFrame
     totals: pd.DataFrame
 
@@ -123,16 +125,36 @@ def choose_renewal(
     )  # fmt: skip
     chosen = advice["technique"].astype(str).to_numpy(dtype=object)
     works = replace(works, digs=set_out_digs(place, chosen))
+    laydown = plan_laydown(
+        works.strings, works.pits, place.around, trees=layers.trees,
+        connections=place.connections, settings=settings.site.laydown,
+    )  # fmt: skip
     balance, totals = _sum_up(place, zones, exposure, works, chosen, final.quantities)
     return Renewal(
         runs=_attach_facts(runs, place.cases, flow),
         checks=tabulate_checks(runs["run_id"], final.checks),
         options=_tabulate_options(runs["run_id"], final),
         advice=advice.assign(string_id=works.string_of_run),
-        works=works,
+        works=replace(works, strings=_attach_laydown(works.strings, laydown)),
+        laydown=laydown,
         tree_balance=balance,
         totals=totals,
     )
+
+
+def _attach_laydown(
+    strings: gpd.GeoDataFrame, laydown: gpd.GeoDataFrame
+) -> gpd.GeoDataFrame:
+    """Put beside each string the room for it behind its launch pit."""
+    names = {
+        "available_m": "laydown_available_m",
+        "fits": "laydown_fits",
+        "stages": "laydown_stages",
+        "text": "laydown_text",
+    }
+    facts = laydown[list(names)].rename(columns=names).reset_index(drop=True)
+    joined = pd.concat([strings.reset_index(drop=True), facts], axis=1)
+    return gpd.GeoDataFrame(joined, geometry="geometry", crs=strings.crs)
 
 
 def _choose_burst(
@@ -202,11 +224,24 @@ def _prepare_place(
         around=prepare_surroundings(
             zones, services=layers.services, obstacles=layers.obstacles,
             surfaces=layers.surfaces, study_area=layers.study_area,
-            no_pit_trees=sorted(decided.no_pit_trees),
+            no_pit_trees=_forbidding_trees(layers.trees, decided, settings),
         ),
         major_from_share=exposure.tiers.major_from_share,
         settings=settings,
     )  # fmt: skip
+
+
+def _forbidding_trees(
+    trees: gpd.GeoDataFrame, decided: Decided, settings: StudySettings
+) -> list[str]:
+    """List the trees in whose zone no pit should stand."""
+    which = settings.site.placement.forbidding_trees
+    names = set(decided.no_pit_trees)
+    if which != "decided":
+        names |= set(trees.loc[trees["is_veteran"].to_numpy(dtype=bool), "tree_id"])
+    if which == "protected":
+        names |= set(trees.loc[trees["is_protected"].to_numpy(dtype=bool), "tree_id"])
+    return sorted(names)
 
 
 def _sum_up(

@@ -64,5 +64,6 @@ class Result:
     findings: pd.DataFrame
     rules: pd.DataFrame
     provenance: pd.DataFrame
+    laydown: gpd.GeoDataFrame | None = None
     photo: Path | None = None
     cautions: tuple[str, ...] = CAUTIONS

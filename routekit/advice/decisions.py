@@ -29,15 +29,12 @@ class Decided:
         Who decided what and why; blank where nobody did.
     no_pit_trees : frozenset of str
         Trees in whose zones no pit may stand.
-    no_pit_runs : frozenset of str
-        Runs at whose manholes no pit may stand.
     """
 
     forced: NDArray[np.int8]
     excluded: NDArray[np.bool_]
     note: NDArray[np.object_]
     no_pit_trees: frozenset[str]
-    no_pit_runs: frozenset[str]
 
 
 def read_decisions(
@@ -94,7 +91,6 @@ def read_decisions(
         excluded=excluded,
         note=note,
         no_pit_trees=frozenset(_text(no_pit, "tree_id")) - {""},
-        no_pit_runs=frozenset(_text(no_pit, "run_id")) - {""},
     )
 
 
@@ -136,6 +132,6 @@ def _find_faults(
             near = get_close_matches(given, TECHNIQUES, n=1, cutoff=0.3)
             hint = f"; did you mean {near[0]}?" if near else f"; use one of {', '.join(TECHNIQUES)}"
             faults.append(f'{place}: there is no technique "{given}"{hint}')
-        elif kind[row] == "no_pit" and not (run_text[row] or tree_text[row]):
-            faults.append(f"{place}: no_pit needs a run_id or a tree_id")
+        elif kind[row] == "no_pit" and not tree_text[row]:
+            faults.append(f"{place}: no_pit needs a tree_id")
     return faults

@@ -99,6 +99,11 @@ class PlacementSettings(Settings):
         1.00, unit="m", source="practice", ge=0,
         text="Clear distance between a pit wall and a building, wall, basement, rail or water.",
     )  # fmt: skip
+    forbidding_trees: Literal["decided", "veteran", "protected"] = setting(
+        "protected", unit="-", source="house",
+        text="Trees in whose zone no pit should stand: those that a decision names, veterans as well, or "
+        "protected trees as well. It is a hard conflict; where nothing is free of it the pit says so.",
+    )  # fmt: skip
     unknown_tree_distance_m: float = setting(
         15.0, unit="m", source="bs5837", gt=0,
         text="A tree whose zone is not known counts as unsettled within this distance: the radius "
