@@ -34,7 +34,7 @@ def list_touched(result: Result) -> gpd.GeoDataFrame:
         trees, result.zones.drop(columns="geometry", errors="ignore"), key="tree_id", prefix="zone_"
     )
     named = [result.tree_loss.get("tree_id"), find_touches(result)["tree_id"]]
-    open_digs = result.digs[_is_open(result.digs)]
+    open_digs = result.digs[is_open(result.digs)]
     named += [table.get("worst_tree") for table in (result.pits, open_digs)]
     named += [_worked_trees(result.tree_balance)]
     ids = pd.concat([names.astype("str") for names in named if names is not None])
@@ -57,7 +57,7 @@ def find_touches(result: Result) -> pd.DataFrame:
         table); sorted by kind, item and tree position.
     """
     pits = _find_in_zones(result.zones, result.pits, "pit", np.arange(len(result.pits)))
-    digs = _find_in_zones(result.zones, result.digs, "dig", np.flatnonzero(_is_open(result.digs)))
+    digs = _find_in_zones(result.zones, result.digs, "dig", np.flatnonzero(is_open(result.digs)))
     return pd.concat([pits, digs], ignore_index=True)
 
 
@@ -68,8 +68,18 @@ def _worked_trees(balance: pd.DataFrame) -> pd.Series:
     return balance["tree_id"][balance["n_works"] > 0]
 
 
-def _is_open(digs: gpd.GeoDataFrame) -> np.ndarray:
-    """Mark the digs that open the ground: all but what a robot does from inside the pipe."""
+def is_open(digs: gpd.GeoDataFrame) -> np.ndarray:
+    """Mark the digs that open the ground: all but what a robot does from inside the pipe.
+
+    Parameters
+    ----------
+    digs : geopandas.GeoDataFrame, n rows
+        Columns as `digs` in DEVELOPERS.md.
+
+    Returns
+    -------
+    numpy.ndarray of bool, shape (n,)
+    """
     if "method" not in digs.columns:
         return np.ones(len(digs), dtype=bool)
     return np.asarray(digs["method"] != "robot", dtype=bool)

@@ -227,3 +227,11 @@ def test_a_writer_that_dies_leaves_the_earlier_file(result, tmp_path, monkeypatc
         write_schedule(make_result(seed=2), path)
     assert path.read_bytes() == before
     assert [item.name for item in tmp_path.iterdir()] == ["schedule.xlsx"]
+
+
+def test_what_a_robot_does_from_inside_is_no_excavation(result):
+    digs = result.digs.assign(method=["robot", "suction"])
+    found = find_touches(dataclasses.replace(result, digs=digs))
+    rows = found[found["kind"] == "dig"]
+    assert set(rows["item_id"]) == {"D1"}
+    assert set(rows["item"]) == {1}

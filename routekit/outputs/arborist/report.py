@@ -44,6 +44,7 @@ from routekit.outputs.arborist.plan import (
     to_sheet,
 )
 from routekit.outputs.atomic import replacing_file
+from routekit.outputs.tree_cases import is_open
 from routekit.result import Result
 from routekit.settings import Settings, setting
 
@@ -218,7 +219,7 @@ def _draw_plans(result: Result, trees: gpd.GeoDataFrame) -> list[dict[str, Any]]
         "trenches": (result.trenches, "corridor", "run_id"),
         "runs": (result.runs, "geometry", "run_id"),
         "pits": (result.pits, "geometry", "pit_id"),
-        "digs": (result.digs, "geometry", "dig_id"),
+        "digs": (result.digs[is_open(result.digs)], "geometry", "dig_id"),
     }
     plans: list[dict[str, Any]] = [
         {
