@@ -104,8 +104,9 @@ def _screen(study_file: Path, folder: Path, *, as_json: bool) -> None:
     with nullcontext() if quiet else ERR.status("Starting") as status:
         tell = (lambda _: None) if status is None else status.update
         result = run_study(study, tell=tell)
-        written = write_outputs(result, study.settings, folder, tell=tell)
+        written, notes = write_outputs(result, study.settings, folder, tell=tell)
     summary = summarise(result)
+    summary["notes"] = notes
     summary["outputs"] = {name: str(path) for name, path in written.items()}
     if as_json:
         click.echo(json.dumps(summary, indent=2, ensure_ascii=False))
@@ -126,6 +127,8 @@ def _print_summary(summary: dict[str, Any]) -> None:
     OUT.print("[bold]Written[/bold]")
     for name, path in summary["outputs"].items():
         OUT.print(f"  {name}: {path}", markup=False)
+    for note in summary["notes"]:
+        OUT.print(note, markup=False)
     OUT.print(summary["caution"], style="dim", markup=False)
 
 

@@ -18,7 +18,7 @@ from routekit.study import StudySettings
 
 def write_outputs(
     result: Result, settings: StudySettings, folder: Path, *, tell: Callable[[str], None]
-) -> dict[str, Path]:
+) -> tuple[dict[str, Path], list[str]]:
     """Write GeoPackage, maps, schedule and report into a folder.
 
     Parameters
@@ -32,8 +32,10 @@ def write_outputs(
 
     Returns
     -------
-    dict of str to Path
+    written : dict of str to Path
         Name of each output and its file.
+    notes : list of str
+        What was not written, and why.
 
     Raises
     ------
@@ -58,10 +60,28 @@ def write_outputs(
             result, stage / "schedule.xlsx", settings=outputs.schedule
         )
         tell("Writing the arborist's report")
+        obstacle = pdf_obstacle()
         report, sheets = stage / "trees.html", stage / "trees.pdf"
-        write_tree_report(result, report, sheets, settings=outputs.report)
-        written |= {"arborist's report": report, "the same, to print": sheets}
+        write_tree_report(result, report, None if obstacle else sheets, settings=outputs.report)
+        written["arborist's report"] = report
+        if not obstacle:
+            written["the same, to print"] = sheets
         written = {name: folder / path.name for name, path in written.items()}
     # The layers to edit go straight to their place: what an arborist has drawn in them is kept.
     written["layers to edit and return"] = write_return_layers(result, folder / "return.gpkg")
-    return written
+    return written, [obstacle] if obstacle else []
+
+
+def pdf_obstacle() -> str:
+    """Say why no PDF can be made on this machine; blank where one can.
+
+    The PDF library draws text with Pango, which is a system package that pip does not install.
+    """
+    try:
+        import weasyprint  # noqa: F401, PLC0415
+    except OSError:
+        return (
+            "trees.pdf is not written: the system library Pango is missing (Debian: libpango-1.0-0 and "
+            "libpangoft2-1.0-0). Print trees.html from a browser instead."
+        )
+    return ""
