@@ -15,6 +15,9 @@ const FINGER_PX = 22;
 const CLOSE_ZOOM = 19;
 const STREET_ZOOM = 19;
 const NAMES_ZOOM = 16;
+const DIGS_ZOOM = 18;
+const LEAST_PIXELS_A_M = 3;
+const LINES_A_STROKE = 50;
 const LONGEST_NAME = 26;
 const PLATE_GAP_PX = 9;
 const LEAST_SYMBOL_PX = 7;
@@ -248,7 +251,8 @@ function showCard(takesFocus) {
   const title = street === undefined ? part.title(row) : `${part.title(row)} (${streetTitle(street)})`;
   body.append(askBox(part.id(row), title));
   byId("card").hidden = false;
-  if (takesFocus) byId("plan").scrollIntoView({ block: "start" });
+  const isOverPage = getComputedStyle(byId("card")).position === "fixed";
+  if (takesFocus && isOverPage) byId("plan").scrollIntoView({ block: "start" });
   if (takesFocus) byId("card-title").focus({ preventScroll: true });
 }
 
@@ -462,23 +466,34 @@ function drawRuns(pen, view) {
   pen.lineCap = "butt";
   pen.lineJoin = "round";
   const thin = Math.min(1, Math.max(0.4, (map.getZoom() - 12) / 5));
-  const seen = [];
-  for (let i = 0; i < table.n; i += 1) if (isSeen(shape.box(i), view, 0)) seen.push(i);
+  const seen = Object.fromEntries(Object.keys(page.colours).map((name) => [name, []]));
+  for (let i = 0; i < table.n; i += 1) {
+    if (isSeen(shape.box(i), view, 0)) seen[table.get("class", i)].push(i);
+  }
   for (const isCasing of [true, false]) {
     for (const [name, style] of Object.entries(page.colours)) {
-      pen.beginPath();
-      for (const i of seen) if (table.get("class", i) === name) trace(pen, shape, i, view, false);
       pen.strokeStyle = isCasing ? "#ffffff" : style.colour;
       pen.lineWidth = (style.width + (isCasing ? 4 : 0)) * thin;
       pen.setLineDash(isCasing ? [] : style.dash);
-      pen.stroke();
+      strokeLines(pen, view, seen[name]);
     }
   }
   pen.setLineDash([]);
 }
 
+// One path of thousands of lines is slow to paint, one path for each line too.
+function strokeLines(pen, view, rows) {
+  for (let from = 0; from < rows.length; from += LINES_A_STROKE) {
+    pen.beginPath();
+    for (const i of rows.slice(from, from + LINES_A_STROKE)) {
+      trace(pen, study.runs.shape, i, view, false);
+    }
+    pen.stroke();
+  }
+}
+
 function drawDigs(pen, view) {
-  if (map.getZoom() < 16) return;
+  if (map.getZoom() < DIGS_ZOOM) return;
   pen.fillStyle = "#ffd24a";
   pen.strokeStyle = "#3a2a00";
   pen.lineWidth = 1.5;
@@ -566,7 +581,7 @@ function drawPits(pen, view) {
     const box = study.pits.box(i);
     if (!isSeen(box, view, 0)) continue;
     pen.beginPath();
-    if ((box[2] - box[0]) * view.scale < 8 && (box[3] - box[1]) * view.scale < 8) {
+    if (view.pixelsPerM < LEAST_PIXELS_A_M) {
       const x = ((box[0] + box[2]) / 2) * view.scale - view.dx;
       const y = ((box[1] + box[3]) / 2) * view.scale - view.dy;
       pen.rect(x - 4, y - 4, 8, 8);
