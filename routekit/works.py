@@ -17,7 +17,7 @@ from routekit.site.balance import tree_balance
 from routekit.site.digs import connection_digs, exposure_digs, repair_digs
 from routekit.site.planning import plan_site
 from routekit.site.string_limits import PipeOffers, larger_outside
-from routekit.site.surroundings import Surroundings, zone_overlaps
+from routekit.site.surroundings import Surroundings, ZoneLayer, zone_overlaps
 from routekit.study import StudySettings
 from routekit.vocabulary import MM_PER_M
 
@@ -240,7 +240,8 @@ def balance_trees(
     -------
     pandas.DataFrame
         One row per tree that either touches; columns of `routekit.site.balance.tree_balance`, plus loss_m2 (dug up by
-        pits and digs, or cut off by trenches that stay), loss_share, severity, is_touched.
+        pits and digs, or cut off by trenches that stay), loss_share, severity, is_touched, is_structural (cut by a pit,
+        a machine dig or a trench that stays), is_careful_structural (only hand or suction digs lie in the structural zone).
     """
     stays = technique.astype(str) == "open_cut"
     trenches, zones, site = place.trenches, place.around.zones, place.settings.site
@@ -262,7 +263,8 @@ def balance_trees(
     footprint = balance["footprint_m2"].to_numpy(dtype=float)
     area = zones.area_m2[pd.Index(zones.tree_id).get_indexer(rows)]
     loss = np.minimum(footprint + np.maximum(severed - trench, 0), area)
-    structural = balance["is_structural"].fillna(value=False).to_numpy(dtype=bool)
+    structural = rows.isin(_cut_trees(works, zones))
+    careful = balance["is_structural"].fillna(value=False).to_numpy(dtype=bool) & ~structural
     structural |= cut["is_structural"].reindex(rows).fillna(value=False).to_numpy(dtype=bool)
     share = loss / area
     severity = np.select(
@@ -272,8 +274,16 @@ def balance_trees(
     )
     return balance.assign(
         loss_m2=loss, loss_share=share, severity=severity, is_touched=balance["n_works"] > 0,
-        is_structural=structural,
+        is_structural=structural, is_careful_structural=careful,
     )  # fmt: skip
+
+
+def _cut_trees(works: Works, zones: ZoneLayer) -> set[str]:
+    """List the trees whose structural zone pits or machine digs cut; hand and suction digs keep the roots."""
+    machine = works.digs[~works.digs["method"].isin(["robot", "hand", "suction"])]
+    shapes = np.concatenate([np.asarray(works.pits.geometry), np.asarray(machine.geometry)])
+    _, tree, _, structural = zone_overlaps(shapes, polygon_edges(shapes), zones)
+    return set(zones.tree_id[tree[np.nan_to_num(structural) > 0]])
 
 
 def _offer_pipes(
