@@ -34,6 +34,7 @@ def list_rules(settings: StudySettings) -> pd.DataFrame:
     """
     rows = [("setting", *row) for row in walk_settings(settings) if row.name.split(".")[0] != "layers"]
     rows += [("zone regime", *row) for row in list_regime_rules(choose_regime(settings.zones))]
+    rows += _list_formulas()
     rows += _list_tables()
     table = pd.DataFrame(rows, columns=["kind", "name", "value", "unit", "source", "text"])
     known = load_sources()
@@ -56,6 +57,16 @@ def write_value(value: object) -> str:
     if isinstance(value, dict):
         return "; ".join(f"{name} = {write_value(each)}" for name, each in value.items()) or "none"
     return str(value)
+
+
+def _list_formulas() -> list[tuple[str, str, str, str, str, str]]:
+    """List the formulas in words, with their sources."""
+    with (files("routekit") / "formulas.csv").open(encoding="utf-8") as stream:
+        table = pd.read_csv(stream, dtype=str, keep_default_na=False)
+    return [
+        ("formula", row.name, row.formula, row.unit, row.source, row.text)
+        for row in table.itertuples(index=False)
+    ]
 
 
 def _list_tables() -> list[tuple[str, str, str, str, str, str]]:
