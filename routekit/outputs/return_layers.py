@@ -1,7 +1,8 @@
 """Write the layers that an arborist fills in and the next study reads.
 
-`root_zones` and `decisions` start empty. `current_zones` holds the zones in force of the trees
-that some works touch, as a starting point to copy from. What people have drawn or written in an
+`root_zones` starts empty, `decisions` with those that the study took over, so that a study may read
+this file in place of its own. `current_zones` holds the zones in force of the trees that some works
+touch, an arborist's earlier outlines among them, as a starting point to copy from. What people have drawn or written in an
 earlier file is taken over into the new one; only `current_zones` is made afresh.
 """
 
@@ -23,7 +24,7 @@ from routekit.outputs.tree_cases import list_touched
 from routekit.result import Result
 
 ZONE_COLUMNS = ("tree_id", "by", "reason")
-DECISION_COLUMNS = ("run_id", "tree_id", "decision", "by", "reason")
+DECISION_COLUMNS = ("run_id", "tree_id", "decision", "technique", "by", "reason")
 
 
 def write_return_layers(
@@ -41,7 +42,7 @@ def write_return_layers(
         Tables of one study.
     path : str or Path
         File to write: layers `root_zones` (polygons: tree_id, by, reason), `decisions` (table:
-        run_id, tree_id, decision, by, reason) and `current_zones`.
+        run_id, tree_id, decision, technique, by, reason) and `current_zones`.
     earlier : str or Path, optional
         File whose edits are taken over; `path` itself if not given. It need not exist.
     settings : GeopackageSettings, optional
@@ -62,6 +63,8 @@ def write_return_layers(
     before = Path(earlier) if earlier is not None else target
     zones = _read_edits(before, "root_zones", ZONE_COLUMNS, result.crs)
     decisions = _read_edits(before, "decisions", DECISION_COLUMNS, "")
+    if not before.exists():
+        decisions = result.decisions.reindex(columns=list(DECISION_COLUMNS)).astype("str")
     touched = list_touched(result)["tree_id"] if len(result.trees) else []
     in_use = result.zones
     if len(in_use):

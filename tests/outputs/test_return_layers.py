@@ -44,6 +44,16 @@ def test_starts_empty_with_the_columns_to_fill_in(result, tmp_path):
     assert set(pyogrio.read_info(path, layer="decisions")["dtypes"]) == {"object"}
 
 
+def test_decisions_of_the_study_are_carried_over_once(result, tmp_path):
+    path = write_return_layers(result, tmp_path / "return.gpkg")
+    read = pyogrio.read_dataframe(path, layer="decisions")
+    assert read["decision"].tolist() == result.decisions["decision"].tolist()
+    assert read["reason"].tolist() == result.decisions["reason"].tolist()
+    assert read["technique"].isna().all()
+    write_return_layers(dataclasses.replace(result, decisions=pd.DataFrame()), path)
+    assert len(pyogrio.read_dataframe(path, layer="decisions")) == len(read)
+
+
 def test_current_zones_are_those_of_touched_trees(result, tmp_path):
     path = write_return_layers(result, tmp_path / "return.gpkg")
     current = gpd.read_file(path, layer="current_zones")
