@@ -2,8 +2,9 @@
 
 `root_zones` starts empty, `decisions` with those that the study took over, so that a study may read
 this file in place of its own. `current_zones` holds the zones in force of the trees that some works
-touch, an arborist's earlier outlines among them, as a starting point to copy from. What people have drawn or written in an
-earlier file is taken over into the new one; only `current_zones` is made afresh.
+touch, an arborist's earlier outlines among them, as a starting point to copy from. What people have
+drawn or written in an earlier file is taken over into the new one; only `current_zones` is made
+afresh.
 """
 
 from __future__ import annotations
