@@ -12,8 +12,8 @@ import pytest
 from playwright.sync_api import Browser, ConsoleMessage, Page, sync_playwright
 
 from routekit.outputs.public.builder import build_public_page
-from routekit.outputs.public.languages import LANGUAGES, load_words
 from routekit.outputs.public.settings import PublicSettings
+from routekit.outputs.public.wording import LANGUAGES, load_words
 
 sys.path.append(str(Path(__file__).parents[1] / "outputs" / "public"))
 from public_study import make_result

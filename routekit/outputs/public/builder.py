@@ -20,14 +20,20 @@ from routekit.outputs.map.builder import content_policy, read_part
 from routekit.outputs.map.packing import encode
 from routekit.outputs.public.content import page_content
 from routekit.outputs.public.facts import Facts, collect_facts
-from routekit.outputs.public.languages import LANGUAGES, Statement, load_words, render
 from routekit.outputs.public.reduce import reduce_result
 from routekit.outputs.public.settings import PublicSettings
 from routekit.outputs.public.statements import CLASSES, TOPICS, state_streets
+from routekit.outputs.public.wording import LANGUAGES, Statement, load_words, render
 from routekit.result import Result
 
 MAX_NUMBERS = 12
 """Sewer numbers that one message names; a longer street is named with its first ones."""
+
+SHARED_SCRIPTS = ("unpack.js", "canvas.js")
+"""Scripts of the working map that this page uses too."""
+
+OWN_SCRIPTS = ("words.js", "questions.js", "choosing.js", "plan.js", "strokes.js", "start.js")
+"""Scripts of this page, in the order in which they are joined."""
 
 _CLASS_COLOURS = {
     "pits": "burst_same",
@@ -149,8 +155,8 @@ def contact_address(contact: str, number: str, subject: str) -> str:
 
 def _join_scripts() -> str:
     """Join the page's script with the parts that it shares with the working map."""
-    parts = [read_part("script/unpack.js"), read_part("script/canvas.js"), _read_own("script.js")]
-    body = "\n".join(parts)
+    shared = [read_part(f"script/{name}") for name in SHARED_SCRIPTS]
+    body = "\n".join([*shared, *(_read_own(f"script/{name}") for name in OWN_SCRIPTS)])
     return f'(() => {{\n"use strict";\n{body}\n}})();\n'
 
 

@@ -12,10 +12,10 @@ import shapely
 from routekit.outputs.map.packing import pack_table
 from routekit.outputs.map.projection import cells_per_metre, pack_geometry
 from routekit.outputs.public.facts import Facts
-from routekit.outputs.public.languages import LANGUAGES, Statement, load_words
 from routekit.outputs.public.reduce import PublicTables
 from routekit.outputs.public.settings import PublicSettings
 from routekit.outputs.public.statements import CLASSES, state_pit, state_run, state_trees
+from routekit.outputs.public.wording import LANGUAGES, Statement, load_words
 from routekit.vocabulary import SURFACE_KINDS
 
 THIN_M = 0.05

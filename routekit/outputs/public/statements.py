@@ -13,9 +13,9 @@ import numpy as np
 import pandas as pd
 
 from routekit.outputs.public.facts import Facts
-from routekit.outputs.public.languages import Statement
 from routekit.outputs.public.settings import PublicSettings
 from routekit.outputs.public.tally import TRAFFIC_SURFACES, tally_streets
+from routekit.outputs.public.wording import Statement
 from routekit.vocabulary import TECHNIQUES
 
 TOPICS: Final = ("works", "pits", "trees", "parking", "traffic", "noise")

@@ -15,9 +15,9 @@ import pytest
 from public_study import X0, Y0, _frame, make_result
 from shapely.geometry import LineString, Point
 
-from routekit.outputs.public.builder import build_public_page, contact_address
-from routekit.outputs.public.languages import LANGUAGES, load_words
+from routekit.outputs.public.builder import OWN_SCRIPTS, build_public_page, contact_address
 from routekit.outputs.public.settings import PublicSettings
+from routekit.outputs.public.wording import LANGUAGES, load_words
 
 HOSTILE = [
     "</script><script>window.hurt=1</script>",
@@ -39,7 +39,8 @@ def test_equal_input_gives_equal_bytes():
 
 def test_no_address_but_the_contact_and_no_inner_html():
     page = _build()
-    own = (files("routekit.outputs.public") / "script.js").read_text(encoding="utf-8")
+    folder = files("routekit.outputs.public") / "script"
+    own = "".join((folder / name).read_text(encoding="utf-8") for name in OWN_SCRIPTS)
     assert not re.search(r"innerHTML|outerHTML|insertAdjacentHTML|document\.write|eval\(", own)
     assert not re.search(r"https?://\w|fetch\(|XMLHttpRequest|Date\(|Math\.random", own)
     html = re.sub(r"<script.*?</script>", "", page, flags=re.DOTALL)

@@ -34,8 +34,9 @@ def _contract_columns() -> dict[str, set[str]]:
     return columns
 
 
-def _seed(name: str, table: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
+def _seed(name: str, table: pd.DataFrame | None) -> tuple[pd.DataFrame, list[str]]:
     """Put a marker into every column of a table that is not listed."""
+    table = pd.DataFrame() if table is None else table
     listed = {*load_allow_list().get(name, ()), "geometry"}
     if name == "runs":
         listed.add("street")

@@ -6,8 +6,8 @@ import re
 
 import pytest
 
-from routekit.outputs.public.languages import LANGUAGES, load_words, render
 from routekit.outputs.public.statements import CLASSES
+from routekit.outputs.public.wording import LANGUAGES, load_words, render
 from routekit.vocabulary import SEVERITIES, SURFACE_KINDS, TECHNIQUES
 
 OTHERS = [code for code in LANGUAGES if code != "en"]

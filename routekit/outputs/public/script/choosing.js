@@ -1,0 +1,168 @@
+// What can be chosen, the card that tells of it, and the list of streets.
+
+const KINDS = {
+  street: {
+    count: () => page.streets.label.length,
+    id: (row) => page.streets.label[row],
+    title: (row) => streetTitle(row),
+  },
+  run: {
+    count: () => study.runs.table.n,
+    id: (row) => study.runs.table.get("run_id", row),
+    title: (row) => ui("run", KINDS.run.id(row)),
+    street: (row) => study.runs.table.get("street", row),
+    said: (row) => {
+      const [first, ...rest] = page.run_words[study.runs.table.get("technique", row)];
+      const metres = study.runs.table.get("metres", row);
+      return [[first[0], first[1], { m: metres }], ...rest];
+    },
+    box: (row) => study.runs.shape.box(row),
+  },
+  tree: {
+    count: () => study.trees.table.n,
+    id: (row) => study.trees.table.get("tree_id", row),
+    title: (row) => ui("tree", KINDS.tree.id(row)),
+    street: (row) => study.streetOfTree.get(row),
+    said: (row) => page.tree_words[study.trees.table.get("kind", row)],
+    box: (row) => study.trees.shape.box(row),
+  },
+  pit: {
+    count: () => page.pits.pit_id.length,
+    id: (row) => page.pits.pit_id[row],
+    title: (row) => ui("pit", KINDS.pit.id(row)),
+    street: (row) => page.pits.street[row],
+    said: (row) => [page.pits.said[row]],
+    box: (row) => study.pits.box(row),
+  },
+};
+
+function findRow(kind, id) {
+  for (let row = 0; row < KINDS[kind].count(); row += 1) {
+    if (String(KINDS[kind].id(row)) === id) return row;
+  }
+  return -1;
+}
+
+function choose(kind, row) {
+  const hash = `#${kind}=${encodeURIComponent(KINDS[kind].id(row))}`;
+  if (location.hash === hash) followHash();
+  else location.hash = hash;
+}
+
+// The address says what is chosen, so that links and the back button work.
+function followHash() {
+  byId("heard").textContent = "";
+  const match = /^#(street|run|tree|pit)=(.*)$/s.exec(location.hash);
+  if (!match) {
+    closeCard();
+    return;
+  }
+  let id = match[2];
+  try {
+    id = decodeURIComponent(match[2]);
+  } catch {
+    // A broken address is looked up as it stands.
+  }
+  const row = findRow(match[1], id);
+  if (row < 0) {
+    closeCard();
+    byId("heard").textContent = ui("not_found", id);
+    return;
+  }
+  chosen = { kind: match[1], row };
+  if (chosen.kind === "street") openStreet(row);
+  else showCard(true);
+  goTo(chosen.kind, row);
+}
+
+function openStreet(street) {
+  hideCard();
+  byId("find").value = "";
+  narrowList();
+  const folded = byId(`s${street}`);
+  folded.open = true;
+  const heading = folded.querySelector("summary");
+  heading.focus({ preventScroll: true });
+  folded.scrollIntoView({ block: "start" });
+}
+
+function showCard(takesFocus) {
+  const { kind, row } = chosen;
+  if (kind === "street") return;
+  const part = KINDS[kind];
+  byId("card-title").textContent = part.title(row);
+  const body = byId("card-body");
+  body.replaceChildren();
+  if (kind === "tree" && study.trees.table.get("species", row)) {
+    body.append(make("p", { class: "species", dir: "auto" }, study.trees.table.get("species", row)));
+  }
+  for (const one of part.said(row)) body.append(make("p", { dir: "auto" }, say(one)));
+  const street = part.street(row);
+  if (street !== undefined) {
+    const button = make("button", { type: "button", class: "to-street", dir: "auto" }, streetTitle(street));
+    button.addEventListener("click", () => choose("street", street));
+    body.append(button);
+  }
+  const title = street === undefined ? part.title(row) : `${part.title(row)} (${streetTitle(street)})`;
+  body.append(askBox(part.id(row), title));
+  byId("card").hidden = false;
+  const isOverPage = getComputedStyle(byId("card")).position === "fixed";
+  if (takesFocus && isOverPage) byId("plan").scrollIntoView({ block: "start" });
+  if (takesFocus) byId("card-title").focus({ preventScroll: true });
+}
+
+function hideCard() {
+  byId("card").hidden = true;
+}
+
+function closeCard() {
+  chosen = null;
+  hideCard();
+  if (canvas) canvas.redraw();
+}
+
+const plain = (text) => text.normalize("NFD").replace(/\p{M}/gu, "").toLowerCase();
+
+function narrowList() {
+  const wanted = plain(byId("find").value.trim());
+  let count = 0;
+  page.streets.label.forEach((_, street) => {
+    const fits = plain(streetTitle(street)).includes(wanted);
+    byId(`s${street}`).hidden = !fits;
+    if (fits) count += 1;
+  });
+  byId("find-count").textContent = say(["ui", "find_count", { n: count }]);
+}
+
+// Buttons for the map, the sewers and the trees of a street, made when it is first opened.
+function furnish(street) {
+  const folded = byId(`s${street}`);
+  if (folded.dataset.furnished) return;
+  folded.dataset.furnished = "yes";
+  const show = make("button", { type: "button", class: "show", "data-ui": "show_map" }, words.ui.show_map);
+  show.addEventListener("click", () => {
+    goTo("street", street);
+    byId("map").scrollIntoView({ block: "center" });
+    byId("map").focus({ preventScroll: true });
+  });
+  folded.querySelector(".said").prepend(show);
+  const chips = make("ul", { class: "chips" });
+  for (const row of study.treesOfStreet.get(street) || []) {
+    const item = make("li");
+    const button = make("button", { type: "button" });
+    button.append(make("bdi", {}, study.trees.table.get("tree_id", row)));
+    const species = study.trees.table.get("species", row);
+    if (species) button.append(make("bdi", { class: "species" }, species));
+    if (study.trees.table.get("protected", row)) {
+      button.append(make("span", { "data-ui": "protected", class: "is-protected" }, words.ui.protected));
+    }
+    button.addEventListener("click", () => choose("tree", row));
+    item.append(button);
+    chips.append(item);
+  }
+  if (!chips.childElementCount) return;
+  const title = make("h4", { "data-ui": "trees_here" }, words.ui.trees_here);
+  const marked = folded.querySelector(".marked");
+  if (marked) marked.hidden = true;
+  folded.querySelector(".ask").before(title, chips);
+}

@@ -1,0 +1,196 @@
+// The map: what it shows, where it goes and what a tap finds.
+
+function boxOf(kind, row) {
+  if (kind !== "street") return KINDS[kind].box(row);
+  const box = [Infinity, Infinity, -Infinity, -Infinity];
+  for (const run of study.runsOfStreet.get(row) || []) grow(box, study.runs.shape.box(run));
+  return box;
+}
+
+function grow(box, other) {
+  box[0] = Math.min(box[0], other[0]);
+  box[1] = Math.min(box[1], other[1]);
+  box[2] = Math.max(box[2], other[2]);
+  box[3] = Math.max(box[3], other[3]);
+}
+
+function boundsOf([west, north, east, south]) {
+  return L.latLngBounds(gridToLatLng(west, south), gridToLatLng(east, north));
+}
+
+// What is chosen comes into the part of the map that the card leaves free.
+function goTo(kind, row) {
+  const box = boxOf(kind, row);
+  if (!Number.isFinite(box[0])) return;
+  const maxZoom = kind === "street" ? STREET_ZOOM : CLOSE_ZOOM;
+  const [left, bottom] = coveredByCard();
+  map.fitBounds(boundsOf(box), {
+    maxZoom,
+    paddingTopLeft: [30 + left, 30],
+    paddingBottomRight: [60, 30 + bottom],
+    animate: false,
+  });
+  canvas.redraw();
+}
+
+function coveredByCard() {
+  const card = byId("card");
+  if (card.hidden) return [0, 0];
+  const over = card.getBoundingClientRect();
+  const frame = byId("map").getBoundingClientRect();
+  if (over.width < frame.width * 0.8) return [over.right - frame.left, 0];
+  return [0, Math.min(frame.height * 0.7, Math.max(0, frame.bottom - over.top))];
+}
+
+function showWhole() {
+  const box = [Infinity, Infinity, -Infinity, -Infinity];
+  for (let run = 0; run < study.runs.table.n; run += 1) grow(box, study.runs.shape.box(run));
+  const sides = { paddingTopLeft: [20, 24], paddingBottomRight: [64, 24] };
+  map.fitBounds(boundsOf(box), { ...sides, animate: false });
+}
+
+function isSeen(box, view, reach) {
+  return (
+    box[2] >= view.west - reach && box[0] <= view.east + reach &&
+    box[3] >= view.north - reach && box[1] <= view.south + reach
+  );
+}
+
+function trace(pen, shape, feature, view, closes) {
+  for (let ring = shape.ringStart[feature]; ring < shape.ringStart[feature + 1]; ring += 1) {
+    for (let v = shape.vertexStart[ring]; v < shape.vertexStart[ring + 1]; v += 1) {
+      const x = shape.x[v] * view.scale - view.dx;
+      const y = shape.y[v] * view.scale - view.dy;
+      if (v === shape.vertexStart[ring]) pen.moveTo(x, y);
+      else pen.lineTo(x, y);
+    }
+    if (closes) pen.closePath();
+  }
+}
+
+// Called by the shared canvas after each move.
+function drawSheet(pen, view) {
+  drawBackdrop(pen, view);
+  drawRuns(pen, view);
+  drawDigs(pen, view);
+  drawTrees(pen, view);
+  drawPits(pen, view);
+  drawChosen(pen, view);
+  drawNames(pen, view);
+}
+
+// A street's plate beside the middle of its longest sewer, unless another one is in the way.
+function drawNames(pen, view) {
+  if (map.getZoom() < NAMES_ZOOM) return;
+  pen.font = "600 13px sans-serif";
+  pen.textBaseline = "middle";
+  pen.textAlign = "center";
+  const taken = [];
+  for (const [street, run] of study.longestRun) {
+    const { shape } = study.runs;
+    if (!isSeen(shape.box(run), view, 0)) continue;
+    const [gx, gy] = middleOf(shape, run);
+    const text = shorten(streetTitle(street));
+    const half = pen.measureText(text).width / 2 + 7;
+    const [west, north, east, south] = shape.box(run);
+    const isSteep = south - north > east - west;
+    const x = gx * view.scale - view.dx - (isSteep ? half + PLATE_GAP_PX : 0);
+    const y = gy * view.scale - view.dy + (isSteep ? 0 : 12 + PLATE_GAP_PX);
+    const plate = [x - half, y - 12, x + half, y + 12];
+    if (taken.some((t) => t[0] < plate[2] && t[2] > plate[0] && t[1] < plate[3] && t[3] > plate[1])) continue;
+    taken.push(plate);
+    pen.beginPath();
+    pen.roundRect(plate[0], plate[1], 2 * half, 24, 6);
+    pen.fillStyle = "#14493a";
+    pen.fill();
+    pen.lineWidth = 1.5;
+    pen.strokeStyle = "#fffbea";
+    pen.stroke();
+    pen.fillStyle = "#fffbea";
+    pen.fillText(text, x, y);
+  }
+}
+
+const shorten = (text) => {
+  const signs = [...text];
+  return signs.length > LONGEST_NAME ? `${signs.slice(0, LONGEST_NAME - 1).join("")}…` : text;
+};
+
+// The point half-way along a line.
+function middleOf(shape, feature) {
+  const [first, last] = [shape.first(feature), shape.last(feature)];
+  const step = (v) => Math.hypot(shape.x[v + 1] - shape.x[v], shape.y[v + 1] - shape.y[v]);
+  let length = 0;
+  for (let v = first; v + 1 < last; v += 1) length += step(v);
+  let rest = length / 2;
+  for (let v = first; v + 1 < last; v += 1) {
+    const part = step(v);
+    if (rest <= part) {
+      const t = part ? rest / part : 0;
+      return [shape.x[v] + t * (shape.x[v + 1] - shape.x[v]), shape.y[v] + t * (shape.y[v + 1] - shape.y[v])];
+    }
+    rest -= part;
+  }
+  return [shape.x[first], shape.y[first]];
+}
+
+// Distance from a point to an outline, in grid cells.
+function distanceTo(shape, feature, x, y) {
+  let best = Infinity;
+  for (let ring = shape.ringStart[feature]; ring < shape.ringStart[feature + 1]; ring += 1) {
+    for (let v = shape.vertexStart[ring]; v + 1 < shape.vertexStart[ring + 1]; v += 1) {
+      const ex = shape.x[v + 1] - shape.x[v];
+      const ey = shape.y[v + 1] - shape.y[v];
+      const size = ex * ex + ey * ey;
+      const along = size ? ((x - shape.x[v]) * ex + (y - shape.y[v]) * ey) / size : 0;
+      const t = Math.min(1, Math.max(0, along));
+      best = Math.min(best, Math.hypot(x - shape.x[v] - t * ex, y - shape.y[v] - t * ey));
+    }
+  }
+  return best;
+}
+
+function nearest(shape, x, y, reach) {
+  let [found, least] = [-1, reach];
+  for (let i = 0; i < shape.n; i += 1) {
+    const box = shape.box(i);
+    if (x < box[0] - reach || x > box[2] + reach || y < box[1] - reach || y > box[3] + reach) continue;
+    const inside = x >= box[0] && x <= box[2] && y >= box[1] && y <= box[3];
+    const isPoint = box[0] === box[2] && box[1] === box[3];
+    const away = isPoint ? Math.hypot(x - box[0], y - box[1]) : distanceTo(shape, i, x, y);
+    const distance = inside && shape === study.pits ? 0 : away;
+    if (distance < least) [found, least] = [i, distance];
+  }
+  return { row: found, distance: least };
+}
+
+// A pit wins within half a finger, then whichever of tree and sewer is nearer.
+function tap(event) {
+  const { x, y } = map.project(event.latlng, ZOOM_OF_GRID);
+  const finger = FINGER_PX / 2 ** (map.getZoom() - ZOOM_OF_GRID);
+  const pit = nearest(study.pits, x, y, finger / 2);
+  if (pit.row >= 0) {
+    choose("pit", pit.row);
+    return;
+  }
+  const tree = nearest(study.trees.shape, x, y, finger);
+  const run = nearest(study.runs.shape, x, y, finger);
+  if (tree.row >= 0 && tree.distance <= run.distance) choose("tree", tree.row);
+  else if (run.row >= 0) choose("run", run.row);
+}
+
+function startMap() {
+  byId("plan").hidden = false;
+  map = L.map("map", {
+    zoomControl: false, attributionControl: false, maxZoom: 21, minZoom: 3,
+    zoomSnap: 0.25, zoomDelta: 1, boxZoom: false, fadeAnimation: false,
+  });
+  map.setView([0, 0], 3);
+  canvas = new SheetCanvas();
+  canvas.addTo(map);
+  showWhole();
+  map.on("click", tap);
+  byId("closer").addEventListener("click", () => map.zoomIn());
+  byId("farther").addEventListener("click", () => map.zoomOut());
+  byId("whole").addEventListener("click", showWhole);
+}

@@ -1,0 +1,103 @@
+// Reads the data and brings the page to life.
+
+function groupRows(count, keyOf) {
+  const groups = new Map();
+  for (let row = 0; row < count; row += 1) {
+    const key = keyOf(row);
+    if (!groups.has(key)) groups.set(key, []);
+    groups.get(key).push(row);
+  }
+  return groups;
+}
+
+function readStudy() {
+  const runs = { table: new Table(page.runs.table), shape: new Outlines(page.runs.shape) };
+  const trees = { table: new Table(page.trees.table), shape: new Outlines(page.trees.shape) };
+  const pairs = page.tree_streets;
+  const treesOfStreet = new Map();
+  const streetOfTree = new Map();
+  pairs.tree.forEach((tree, at) => {
+    const street = pairs.street[at];
+    if (!treesOfStreet.has(street)) treesOfStreet.set(street, []);
+    treesOfStreet.get(street).push(tree);
+    if (!streetOfTree.has(tree)) streetOfTree.set(tree, street);
+  });
+  const runsOfStreet = groupRows(runs.table.n, (row) => runs.table.get("street", row));
+  const metres = (row) => runs.table.get("metres", row);
+  const longestRun = new Map();
+  for (const [street, rows] of runsOfStreet) {
+    longestRun.set(street, rows.reduce((best, row) => (metres(row) > metres(best) ? row : best)));
+  }
+  return {
+    cells: page.cells,
+    runs,
+    runsOfStreet,
+    longestRun,
+    trees,
+    treesOfStreet,
+    streetOfTree,
+    pits: new Outlines(page.pits.shape),
+    digs: new Outlines(page.digs),
+    backdrop: new Outlines(page.backdrop.shape),
+  };
+}
+
+// Print everything: each street opened and the map at the size of the sheet; then back again.
+function watchPrinting() {
+  let before = null;
+  window.addEventListener("beforeprint", () => {
+    if (before) return;
+    before = {
+      folded: [...document.querySelectorAll("details.street:not([open])")],
+      view: map ? [map.getCenter(), map.getZoom()] : null,
+    };
+    for (const one of before.folded) one.open = true;
+    resizeMap(PRINT_CM);
+  });
+  window.addEventListener("afterprint", () => {
+    if (!before) return;
+    for (const one of before.folded) one.open = false;
+    resizeMap({ width: "", height: "" });
+    if (before.view) map.setView(...before.view, { animate: false });
+    before = null;
+  });
+}
+
+function resizeMap(size) {
+  if (!map) return;
+  Object.assign(byId("map").style, size);
+  map.invalidateSize({ animate: false, pan: false });
+  showWhole();
+}
+
+async function start() {
+  watchPrinting();
+  if (!canUnpack()) {
+    byId("old-browser").hidden = false;
+    return;
+  }
+  page = await unpack("payload");
+  study = readStudy();
+  words = page.languages[page.first];
+  for (const element of document.querySelectorAll(".needs-script")) element.hidden = false;
+  byId("language").value = page.first;
+  byId("language").addEventListener("change", (event) => speak(event.target.value));
+  byId("find").addEventListener("input", narrowList);
+  narrowList();
+  if (study.runs.table.n) {
+    startMap();
+    byId("card-close").addEventListener("click", () => {
+      history.replaceState(null, "", location.pathname + location.search);
+      closeCard();
+      byId("map").focus({ preventScroll: true });
+    });
+    page.streets.label.forEach((_, street) => {
+      byId(`s${street}`).addEventListener("toggle", () => furnish(street));
+    });
+    window.addEventListener("hashchange", followHash);
+    if (location.hash) followHash();
+  }
+  document.documentElement.dataset.ready = "yes";
+}
+
+start();

@@ -1,0 +1,99 @@
+// The page for residents: map, search, languages and the card of what was tapped.
+// Text reaches the screen as text only, and nothing is fetched.
+
+const TOPICS = ["works", "pits", "trees", "parking", "traffic", "noise"];
+const BACKDROP = {
+  carriageway: "#ffffff",
+  footway: "#f4f0e6",
+  cycleway: "#f6e4dc",
+  parking: "#e4eaf3",
+  verge: "#e5efd4",
+  planting: "#dbe9c3",
+  building: "#e3dbcd",
+};
+const FINGER_PX = 22;
+const CLOSE_ZOOM = 19;
+const STREET_ZOOM = 19;
+const NAMES_ZOOM = 16;
+const DIGS_ZOOM = 18;
+const LEAST_PIXELS_A_M = 3;
+const LINES_A_STROKE = 50;
+const LONGEST_NAME = 26;
+const PLATE_GAP_PX = 9;
+const LEAST_SYMBOL_PX = 7;
+const TINY_PX = 4;
+const PRINT_CM = { width: "17cm", height: "9cm" };
+
+const byId = (id) => document.getElementById(id);
+
+let page = null;
+let study = null;
+let words = null;
+let map = null;
+let canvas = null;
+let chosen = null;
+
+function make(tag, attributes = {}, text = null) {
+  const element = document.createElement(tag);
+  for (const [name, value] of Object.entries(attributes)) element.setAttribute(name, value);
+  if (text !== null) element.textContent = text;
+  return element;
+}
+
+function write(value) {
+  if (Array.isArray(value)) return say(value);
+  if (typeof value === "string") return value;
+  return String(value).replace(".", words.decimal);
+}
+
+function say([topic, key, values = {}]) {
+  let template = words[topic][key];
+  if (typeof template !== "string") {
+    const isOne = words.one_below_two ? values.n < 2 : values.n === 1;
+    template = template[isOne ? "one" : "other"];
+  }
+  return template.replace(/\{(\w+)\}/g, (_, name) => write(values[name]));
+}
+
+const ui = (key, id) => say(["ui", key, { id }]);
+
+function streetTitle(street) {
+  const label = page.streets.label[street];
+  return page.streets.named[street] ? label : ui("area", label);
+}
+
+function speak(code) {
+  words = page.languages[code];
+  document.documentElement.lang = code;
+  byId("language").value = code;
+  for (const element of document.querySelectorAll("[data-ui]")) {
+    element.textContent = words.ui[element.dataset.ui];
+  }
+  for (const [name, topic] of [["legend", "legend"], ["caution", "cautions"], ["topic", "topic"]]) {
+    for (const element of document.querySelectorAll(`[data-${name}]`)) {
+      element.textContent = words[topic][element.dataset[name]];
+    }
+  }
+  const date = document.querySelector("[data-date]");
+  if (date) date.textContent = ui("date", date.dataset.date);
+  page.streets.label.forEach((_, street) => sayStreet(street));
+  const name = document.querySelector("h1").textContent;
+  document.title = `${name} · ${words.ui.heading}`;
+  narrowList();
+  if (chosen) showCard(false);
+}
+
+// Sentences in the order in which the HTML holds them: topic by topic.
+function sayStreet(street) {
+  const folded = byId(`s${street}`);
+  folded.querySelector(".plate").textContent = streetTitle(street);
+  const said = page.streets.said[street];
+  const ordered = TOPICS.flatMap((topic) => said.filter((one) => one[0] === topic));
+  folded.querySelectorAll(".said > ul:not(.marked, .chips) > li").forEach((line, at) => {
+    line.textContent = say(ordered[at]);
+  });
+  const ask = folded.querySelector(".ask");
+  const link = ask.querySelector(".write");
+  const number = ask.querySelector(".number").textContent;
+  if (link) fillLink(link, number, `${streetTitle(street)} (${number})`);
+}
