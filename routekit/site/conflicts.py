@@ -13,6 +13,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from routekit.geometry import polygon_edges
 from routekit.site.settings import PlacementSettings
 from routekit.site.surroundings import (
     Floats,
@@ -21,9 +22,11 @@ from routekit.site.surroundings import (
     Objects,
     Surroundings,
     rectangle_edges,
+    rectangle_polygons,
     sum_by,
     zone_overlaps,
 )
+from routekit.strips import strip_overlap
 
 Bools = NDArray[np.bool_]
 
@@ -173,14 +176,20 @@ def near_pairs(
     return dug[~deep], shape[~deep]
 
 
-def _surface_areas(polygons: Objects, surfaces: NamedLayer) -> tuple[Floats, Floats, Floats]:
+def _surface_areas(
+    corners: Floats, polygons: Objects, surfaces: NamedLayer
+) -> tuple[Floats, Floats, Floats]:
     """Carriageway, parking and footway taken, m2."""
     size = len(polygons)
     dug, surface = surfaces.index.query(polygons)
     kind = surfaces.kind[surface]
-    counted = np.isin(kind.astype(str), ["carriageway", "parking", *_FOOTWAYS])
+    counted = np.isin(kind, ["carriageway", "parking", *_FOOTWAYS])
     dug, surface, kind = dug[counted], surface[counted], kind[counted]
-    area = shapely.area(shapely.intersection(polygons[dug], surfaces.shape[surface]))
+    near, place = np.unique(surface, return_inverse=True)
+    start, end = (corners[:, a] + corners[:, b] for a, b in ((0, 3), (1, 2)))
+    half = np.hypot(*(corners[:, 3] - corners[:, 0]).T) / 2
+    edges = polygon_edges(surfaces.shape[near])
+    area = strip_overlap(start / 2, end / 2, half, edges, dug, place)
     road, park = kind == "carriageway", kind == "parking"
     sums = [
         sum_by(dug[chosen], area[chosen], size)
@@ -221,7 +230,7 @@ def find_conflicts(
     Conflicts
     """
     size = len(corners)
-    polygons = np.asarray(shapely.polygons(corners), dtype=object)
+    polygons = rectangle_polygons(corners)
     zones = around.zones
     dug, tree, overlap, structural = zone_overlaps(polygons, rectangle_edges(corners), zones)
     share = np.minimum(overlap / zones.area_m2[tree], 1.0)
@@ -234,7 +243,7 @@ def find_conflicts(
         unsettled = unsettled + np.bincount(near, minlength=size)
     service, _ = near_pairs(polygons, around.services, settings.service_clearance_m, depth_m)
     obstacle, _ = near_pairs(polygons, around.obstacles, settings.obstacle_clearance_m)
-    road, park, foot = _surface_areas(polygons, around.surfaces)
+    road, park, foot = _surface_areas(corners, polygons, around.surfaces)
     outside = (
         np.zeros(size, dtype=bool)
         if around.study is None

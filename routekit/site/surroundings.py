@@ -151,6 +151,25 @@ def rectangle_edges(corners: Floats) -> Edges:
     return Edges(corners.reshape(-1, 2), following.reshape(-1, 2), first)
 
 
+def rectangle_polygons(corners: Floats) -> Objects:
+    """Draw rectangles.
+
+    Parameters
+    ----------
+    corners : numpy.ndarray of float, shape (n, 4, 2)
+        From `rectangle_corners`.
+
+    Returns
+    -------
+    numpy.ndarray of shapely Polygon, shape (n,)
+    """
+    rings = np.concatenate([corners, corners[:, :1]], axis=1).reshape(-1, 2)
+    every = np.arange(len(corners) + 1)
+    return np.asarray(
+        shapely.from_ragged_array(shapely.GeometryType.POLYGON, rings, (5 * every, every))
+    )
+
+
 def zone_overlaps(
     polygons: ArrayLike, edges: Edges, zones: ZoneLayer
 ) -> tuple[Ints, Ints, Floats, Floats]:

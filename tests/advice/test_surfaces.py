@@ -8,8 +8,9 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from routekit.advice.surfaces import KINDS, strip_overlap, surface_shares
+from routekit.advice.surfaces import KINDS, surface_shares
 from routekit.geometry import polygon_edges
+from routekit.strips import strip_overlap
 
 
 def make_surfaces(*pairs):
