@@ -35,6 +35,9 @@ _CUT_MARK = " [cut: longer text in result.gpkg]"
 _CREATED = dt.datetime(2000, 1, 1, tzinfo=dt.UTC).replace(tzinfo=None)
 _UNFIT = re.compile("[\ud800-\udfff\ufffe\uffff]")
 _A3 = 8
+_LINE_HEIGHT = 15.0
+_MOST_LINES = 20
+_FILL = 0.9
 _WORKBOOK_OPTIONS = {
     "strings_to_formulas": False,
     "strings_to_urls": False,
@@ -149,14 +152,15 @@ def collect_sheets(result: Result) -> dict[str, pd.DataFrame]:
         By sheet, in the order of the workbook. Trees are those that some works touch; checks are
         those of the recommended technique that do not pass.
     """
-    provenance = result.provenance
+    runs, provenance = join_runs(result), result.provenance
     if "kind" in provenance.columns:
         provenance = provenance[~provenance["kind"].isin(["setting", "caution"])]
     checks = result.checks
     if len(checks):
         checks = checks[is_recommended(result) & (checks["verdict"] != "pass").to_numpy()]
     return {
-        "Runs": join_runs(result),
+        "Runs": runs,
+        "Reasons": runs,
         "Strings": result.strings,
         "Pits": result.pits,
         "Digs": result.digs,
@@ -237,13 +241,19 @@ def _write_sheet(
     shown = [column for column in load_columns()[name] if column.name in table.columns]
     shown = shown or list(load_columns()[name][:1])
     rows = table.iloc[:max_rows]
+    lines = np.ones(len(rows))
     for place, column in enumerate(shown):
         cells = _cells(rows, column)
         form = formats[column.kind if column.kind in formats else "text"]
         sheet.write_string(0, place, column.title, formats["head"])
         sheet.write_column(1, place, cells, form)
-        sheet.set_column(place, place, _width(column, cells))
+        width = _width(column, cells)
+        sheet.set_column(place, place, width)
+        if column.kind == "long":
+            lines = np.fmax(lines, _count_lines(cells, width))
     sheet.set_row(0, 45)
+    for place in np.flatnonzero(lines > 1).tolist():
+        sheet.set_row(place + 1, _LINE_HEIGHT * lines[place])
     sheet.freeze_panes(1, 1)
     sheet.autofilter(0, 0, max(len(rows), 1), len(shown) - 1)
     if len(table) > len(rows):
@@ -274,6 +284,12 @@ def _list_known(cells: NDArray[np.object_], known: NDArray[np.bool_]) -> list[An
     blank = np.full(len(cells), None, dtype=object)
     blank[known] = cells[known]
     return list(blank)
+
+
+def _count_lines(cells: list[Any], width: float) -> NDArray[np.float64]:
+    """Count the lines that each text takes in a column, up to a most, shape (n,)."""
+    letters = np.array([len(cell) if isinstance(cell, str) else 0 for cell in cells], dtype=float)
+    return np.asarray(np.clip(np.ceil(letters / (_FILL * width)), 1, _MOST_LINES))
 
 
 def _width(column: Column, cells: Iterable[Any]) -> float:

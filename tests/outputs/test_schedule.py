@@ -56,6 +56,14 @@ def test_sheets_stand_in_order_and_columns_have_units(book):
     assert "Depth, max (m)" in [cell.value for cell in book["Runs"][1]]
 
 
+def test_rows_are_as_high_as_their_text_needs_up_to_a_most(book, result):
+    heights = [book["Reasons"].row_dimensions[row + 2].height for row in range(len(result.runs))]
+    texts = result.advice[["reason", "to_confirm"]].join(result.condition["worst_text"])
+    longest = texts.map(len).max(axis=1)
+    assert [height == 300 for height in heights] == (longest >= 10_000).tolist()
+    assert heights[0] is None or heights[0] < 300
+
+
 def test_each_sheet_is_frozen_filtered_and_set_up_for_print(book):
     for name in SHEETS[1:]:
         sheet = book[name]
@@ -95,8 +103,8 @@ def test_flags_and_techniques_are_words(book, result):
 def test_hostile_text_is_a_text_cell(path, text):
     for data_only in (False, True):
         book = openpyxl.load_workbook(path, data_only=data_only)
-        sheet = book["Runs"]
-        cells = [cell for row in sheet.iter_rows() for cell in row if cell.value == text]
+        rows = [row for sheet in ("Runs", "Reasons") for row in book[sheet].iter_rows()]
+        cells = [cell for row in rows for cell in row if cell.value == text]
         assert cells
         assert {cell.data_type for cell in cells} == {"s"}
         assert {cell.number_format for cell in cells} == {"@"}
