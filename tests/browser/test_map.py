@@ -49,7 +49,7 @@ def wait_for_heading(page, text):
 
 def click_plan(page, east, north):
     """Click the plan at a place of the district, given in metres from its origin."""
-    lon, lat = to_lonlat([district.ORIGIN + (east, north)], district.CRS)[0]
+    lon, lat = to_lonlat([district.at(east, north)], district.CRS)[0]
     box = page.locator("#sheet_map").bounding_box()
     spot = page.evaluate(f"sheet_map.latLngToContainerPoint([{lat}, {lon}])")
     page.mouse.move(box["x"] + spot["x"], box["y"] + spot["y"])
@@ -169,7 +169,7 @@ def test_list_sorts_both_ways(open_page, map_file):
 def test_list_follows_the_plan(open_page, map_file):
     page = open_page(map_file)
     page.locator("#in-sight").check()
-    lon, lat = to_lonlat([district.ORIGIN + (10.0, 0.0)], district.CRS)[0]
+    lon, lat = to_lonlat([district.at(10.0, 0.0)], district.CRS)[0]
     page.evaluate(f"sheet_map.setView([{lat}, {lon}], 21, {{animate: false}})")
     wait_until(page, "document.querySelectorAll('#list-rows tr').length < 3")
     assert page.locator("#list-rows .opener").first.inner_text() == "R1"
@@ -310,7 +310,7 @@ def test_geojson_is_in_place(open_page, map_file):
     page = open_page(map_file)
     found = json.loads(take(page, "#take-geojson"))
     first = next(f for f in found["features"] if f["properties"]["run_id"] == "R1")
-    wanted = to_lonlat([district.ORIGIN, district.ORIGIN + (40.0, 0.0)], district.CRS)
+    wanted = to_lonlat([district.ORIGIN, district.at(40.0, 0.0)], district.CRS)
     got = np.array(first["geometry"]["coordinates"])[[0, -1]]
     metres = (got - wanted) * [111_320 * np.cos(np.radians(53.5)), 111_320]
     assert np.abs(metres).max() < 0.02
@@ -345,7 +345,7 @@ def test_printed_sheet_is_to_scale(open_page, map_file):
     page.emulate_media(media="print")
     frame = page.locator("#sheet_map").bounding_box()
     assert frame["width"] == pytest.approx(294 * 96 / 25.4, abs=4)
-    a, b = (to_lonlat([district.ORIGIN + (x, 30.0)], district.CRS)[0] for x in (0.0, 100.0))
+    a, b = (to_lonlat([district.at(x, 30.0)], district.CRS)[0] for x in (0.0, 100.0))
     spots = [page.evaluate(f"sheet_map.latLngToContainerPoint([{p[1]}, {p[0]}])") for p in (a, b)]
     millimetres = np.hypot(spots[1]["x"] - spots[0]["x"], spots[1]["y"] - spots[0]["y"]) * 25.4 / 96
     assert 100_000 / millimetres == pytest.approx(500, rel=0.004)

@@ -11,7 +11,7 @@ import base64
 import hashlib
 from functools import cache
 from importlib.resources import files
-from typing import Final
+from typing import Any, Final
 from urllib.parse import urlsplit
 
 import folium
@@ -34,7 +34,8 @@ SCRIPTS: Final = (
 """Scripts of the page, in the order in which they are joined."""
 
 _FOLDER: Final = files("routekit.outputs.map")
-_BLANK_IMAGE_SOURCES: Final = "data:"
+_NOTHING: list[tuple[str, str]] = []
+_PICTURES: Final = "data:"
 
 
 @cache
@@ -67,11 +68,19 @@ def page_templates() -> jinja2.Environment:
     return jinja2.Environment(loader=loader, autoescape=True, undefined=jinja2.StrictUndefined)
 
 
+class _OnlineTiles(folium.TileLayer):
+    """Online background with a fixed name; its credit stands on the page, as text."""
+
+    def get_name(self) -> str:
+        """Name the layer the same in every page."""
+        return "online_tiles"
+
+
 class SheetMap(folium.Map):
     """A folium map with none of its outside scripts and styles, and a fixed name."""
 
-    default_js: Final = []
-    default_css: Final = []
+    default_js = _NOTHING
+    default_css = _NOTHING
 
     def __init__(self, result: Result, settings: MapSettings) -> None:
         """Centre the map on the study and add online tiles where they are asked for."""
@@ -91,9 +100,7 @@ class SheetMap(folium.Map):
         )
         self._template = Template(read_part("page/leaflet.html"))
         if settings.online_tiles_url:
-            tiles = folium.TileLayer(settings.online_tiles_url, attr=" ", max_zoom=23)
-            tiles.get_name = lambda: "online_tiles"
-            self.add_child(tiles, name="online_tiles")
+            self.add_child(_OnlineTiles(settings.online_tiles_url, attr=" ", max_zoom=23))
 
     def get_name(self) -> str:
         """Name the map the same in every page."""
@@ -107,8 +114,8 @@ class SheetMap(folium.Map):
         html, script : str
             Both without enclosing tags of the page.
         """
-        figure = self.get_root()
-        self.render()
+        figure: Any = self.get_root()
+        self.render()  # type: ignore[no-untyped-call]
         return figure.html.render(), figure.script.render()
 
 
@@ -181,7 +188,7 @@ def content_policy(scripts: list[str], styles: list[str], tiles_url: str = "") -
     str
         The policy; without tiles it forbids every request.
     """
-    pictures = _BLANK_IMAGE_SOURCES
+    pictures = _PICTURES
     if tiles_url:
         parts = urlsplit(tiles_url.replace("{s}", "*"))
         pictures += f" {parts.scheme}://{parts.netloc}"

@@ -170,8 +170,8 @@ def _pack_trees(trees: gpd.GeoDataFrame, result: Result, settings: MapSettings) 
     names = (*tables.TREE_FACTS, *tables.ZONE_FACTS, *tables.LOSS_FACTS)
     packed = pack_table(trees, names) | _outline(trees, result.crs, settings)
     for name in ("crown", "zone"):
-        shapes = tables.column(trees, name).to_numpy(object)
-        shapes = np.where(shapely.is_geometry(shapes), shapes, None)
+        shapes = tables.column(trees, name).to_numpy(object, copy=True)
+        shapes[~shapely.is_geometry(shapes)] = None
         thin_m = max(settings.simplify_m, 0.1)
         packed[name] = pack_geometry(shapes, result.crs, thin_m=thin_m)
     return packed

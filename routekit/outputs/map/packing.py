@@ -194,7 +194,7 @@ def _pack_numbers(name: str, values: NDArray[np.float64]) -> dict[str, Any]:
     return {"k": "i", "s": scale, "v": _with_nulls(np.round(values * scale))}
 
 
-def _with_nulls(values: NDArray[np.float64]) -> list[int | None]:
+def _with_nulls(values: NDArray[np.floating[Any]]) -> list[int | None]:
     """Write whole numbers, NaN as null."""
     missing = np.isnan(values)
     whole = np.where(missing, 0, values).astype(np.int64).astype(object)

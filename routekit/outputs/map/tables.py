@@ -77,9 +77,10 @@ def positions(keys: pd.Series, ids: pd.Series) -> NDArray[np.int64]:
         Row positions, -1 where an id is not there.
     """
     place = pd.Series(np.arange(len(ids)), index=pd.Index(ids.astype(object)))
-    place = place[~place.index.duplicated() & ~place.index.isna()]
+    place = place[~(place.index.duplicated() | np.asarray(place.index.isna()))]
     found = place.reindex(pd.Index(keys.astype(object)))
-    return found.fillna(-1).to_numpy(np.int64)
+    rows: NDArray[np.int64] = found.fillna(-1).to_numpy(np.int64)
+    return rows
 
 
 def attach(left: pd.DataFrame, right: pd.DataFrame, key: str, names: Iterable[str]) -> pd.DataFrame:
@@ -214,11 +215,11 @@ def service_crossings(runs: gpd.GeoDataFrame, services: gpd.GeoDataFrame) -> pd.
         run, service = shapely.STRtree(others).query(lines, predicate="intersects")
     shared = shapely.intersection(lines[run], others[service])
     parts, pair = shapely.get_parts(shared, return_index=True)
-    middle = shapely.line_interpolate_point(
-        np.where(shapely.get_type_id(parts) == 1, parts, None), 0.5, normalized=True
-    )
-    spot = np.where(shapely.get_type_id(parts) == 0, parts, middle)
-    at_m = shapely.line_locate_point(lines[run[pair]], spot)
+    kinds = shapely.get_type_id(parts)
+    spots = np.full(len(parts), None, dtype=object)
+    spots[kinds == 0] = parts[kinds == 0]
+    spots[kinds == 1] = shapely.line_interpolate_point(parts[kinds == 1], 0.5, normalized=True)
+    at_m = shapely.line_locate_point(lines[run[pair]], spots)
     table = pd.DataFrame({"run": run[pair], "service": service[pair], "at_m": at_m})
     return table.dropna().sort_values(["run", "at_m", "service"], ignore_index=True)
 

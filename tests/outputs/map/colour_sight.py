@@ -67,7 +67,8 @@ def distance(one, other):
     h = np.where(grey, h1 + h2, np.where(far, (h1 + h2 + 360) / 2 % 360, (h1 + h2) / 2))
     light, c = (l1 + l2) / 2, (c1 + c2) / 2
     t = (1 - 0.17 * np.cos(np.radians(h - 30)) + 0.24 * np.cos(np.radians(2 * h))
-         + 0.32 * np.cos(np.radians(3 * h + 6)) - 0.20 * np.cos(np.radians(4 * h - 63)))  # fmt: skip
+         + 0.32 * np.cos(np.radians(3 * h + 6))
+         - 0.20 * np.cos(np.radians(4 * h - 63)))  # fmt: skip
     sl = 1 + 0.015 * (light - 50) ** 2 / np.sqrt(20 + (light - 50) ** 2)
     sc, sh = 1 + 0.045 * c, 1 + 0.015 * c * t
     rt = (

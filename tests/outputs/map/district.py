@@ -1,3 +1,4 @@
+# ruff: noqa: E501  (tables read better with one column a line)
 """A small invented district: twelve runs along two streets, thirty trees, and hostile text."""
 
 from __future__ import annotations
@@ -30,13 +31,18 @@ N_RUNS, N_TREES = 12, 30
 SPACING_M = 40.0
 
 
+def at(x: float, y: float) -> np.ndarray:
+    """Give a place of the district in its CRS, in metres from its origin."""
+    return np.add(ORIGIN, (x, y))
+
+
 def _runs() -> gpd.GeoDataFrame:
     """Two streets of six runs each, the first with one bend."""
     east = np.tile(np.arange(6) * SPACING_M, 2)
     north = np.repeat([0.0, 60.0], 6)
     lines = [
-        LineString([ORIGIN + (x, y), ORIGIN + (x + SPACING_M / 2, y + 1.5 * (i == 2)),
-                    ORIGIN + (x + SPACING_M, y)])
+        LineString([at(x, y), at(x + SPACING_M / 2, y + 1.5 * (i == 2)),
+                    at(x + SPACING_M, y)])
         for i, (x, y) in enumerate(zip(east, north, strict=True))
     ]  # fmt: skip
     ids = [f"R{i + 1}" for i in range(N_RUNS)]
@@ -71,7 +77,7 @@ def _trees() -> gpd.GeoDataFrame:
     """An avenue of thirty trees between the streets; three have outlines for crowns."""
     east = np.arange(N_TREES) * 8.0
     north = np.where(np.arange(N_TREES) % 2, 5.0, 54.0)
-    points = [Point(ORIGIN + (x, y)) for x, y in zip(east, north, strict=True)]
+    points = [Point(at(x, y)) for x, y in zip(east, north, strict=True)]
     diameter = np.resize([300.0, 520.0, 780.0], N_TREES)
     crown_m = np.resize([6.0, 9.0, 12.0], N_TREES)
     crowns = [p.buffer(c / 2, quad_segs=4) if i < 3 else None
@@ -184,14 +190,9 @@ def _layer(rows: dict[str, Any], shapes: list[Any]) -> gpd.GeoDataFrame:
     return gpd.GeoDataFrame(pd.DataFrame(rows), geometry=shapes, crs=CRS)
 
 
-def _at(x: float, y: float) -> np.ndarray:
-    """Give a place of the district."""
-    return ORIGIN + (x, y)
-
-
 def _square(x: float, y: float, width: float, height: float) -> Any:
     """Give a rectangle by its lower left corner."""
-    (west, south), (east, north) = _at(x, y), _at(x + width, y + height)
+    (west, south), (east, north) = at(x, y), at(x + width, y + height)
     return box(west, south, east, north)
 
 
@@ -206,7 +207,7 @@ def make_district() -> Result:
         stem_edge_m=("stem_edge_m", "min"),
     )  # fmt: skip
     ends = [f"M{s}{n}" for s in "AB" for n in range(7)]
-    places = [Point(_at(n * SPACING_M, 60.0 * s)) for s in range(2) for n in range(7)]
+    places = [Point(at(n * SPACING_M, 60.0 * s)) for s in range(2) for n in range(7)]
     return Result(
         name="Lindengrund",
         crs=CRS,
@@ -252,13 +253,13 @@ def make_district() -> Result:
                      "zone_overlap_m2": [0.7], "worst_tree": ["T2"], "worst_share": [0.01]},
                     [_square(12, -0.6, 1.2, 1.2)]),
         connections=_layer({"connection_id": ["C1"], "run_id": ["R1"], "kind": ["gully"],
-                            "diameter_mm": [150.0]}, [Point(_at(12, -4))]),
+                            "diameter_mm": [150.0]}, [Point(at(12, -4))]),
         services=_layer({"service_id": ["G1", "W1"], "kind": ["gas", "water"],
                          "depth_m": [0.9, np.nan], "diameter_mm": [90.0, np.nan]},
-                        [LineString([_at(18, -12), _at(18, 75)]),
-                         LineString([_at(27, -12), _at(31, 75)])]),
+                        [LineString([at(18, -12), at(18, 75)]),
+                         LineString([at(27, -12), at(31, 75)])]),
         obstacles=_layer({"kind": ["building", "wall"]},
-                         [_square(20, 20, 60, 20), LineString([_at(100, 25), _at(200, 25)])]),
+                         [_square(20, 20, 60, 20), LineString([at(100, 25), at(200, 25)])]),
         surfaces=_layer({"kind": ["carriageway", "carriageway", "verge"]},
                         [_square(-10, -8, 260, 8), _square(-10, 60, 260, 8), _square(-10, 0, 260, 9)]),
         study_area=_layer({"area": ["all"]}, [_square(-25, -25, 290, 110)]),

@@ -2,6 +2,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import shapely
+from pyproj import Transformer
 
 from routekit.outputs.map.packing import decode, encode, pack_column, pack_table, split_rings
 from routekit.outputs.map.projection import cells_per_metre, pack_geometry, to_grid
@@ -94,8 +95,14 @@ def test_rings_of_every_kind_of_feature():
 
 
 def test_geometry_returns_to_its_place_within_a_centimetre():
-    lines = np.array([shapely.LineString([PLACE, PLACE + (30.0, 4.0)]), None,
-                      shapely.LineString([PLACE + 50, PLACE + 60, PLACE + 70])], dtype=object)  # fmt: skip
+    lines = np.array(
+        [
+            shapely.LineString([PLACE, np.add(PLACE, (30.0, 4.0))]),
+            None,
+            shapely.LineString([PLACE + 50, PLACE + 60, PLACE + 70]),
+        ],
+        dtype=object,
+    )
     packed = pack_geometry(lines, CRS)
     assert packed["f"] == [1, 0, 1]
     rings = unpack_outline(packed)
@@ -112,8 +119,6 @@ def test_nothing_packs_as_nothing():
 
 def test_grid_agrees_with_the_definition_of_web_mercator():
     # EPSG:3857 runs from -20037508.34 to +20037508.34 m (EPSG method 1024)
-    from pyproj import Transformer
-
     east, north = Transformer.from_crs(CRS, "EPSG:3857", always_xy=True).transform(*PLACE)
     half = np.pi * 6378137.0
     wanted = np.array([east + half, half - north]) / (2 * half) * 2**32
@@ -121,5 +126,5 @@ def test_grid_agrees_with_the_definition_of_web_mercator():
 
 
 def test_curve_thinning_keeps_straight_ends():
-    line = shapely.LineString([PLACE, PLACE + (5, 0.001), PLACE + (10, 0)])
+    line = shapely.LineString([PLACE, np.add(PLACE, (5, 0.001)), np.add(PLACE, (10, 0))])
     assert pack_geometry(np.array([line], dtype=object), CRS, thin_m=0.05)["r"] == [2]

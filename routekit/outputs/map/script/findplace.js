@@ -1,29 +1,51 @@
 // Finds features near a place through a grid of square cells.
 
 class PlaceIndex {
-  // `boxOf(i)` gives [west, north, east, south] in grid cells, or null to leave i out.
+  // `boxOf(i)` gives [west, north, east, south] in grid units, or null to leave i out.
   constructor(count, boxOf) {
-    const boxes = Array.from({ length: count }, (_, i) => boxOf(i));
-    this.boxes = boxes;
-    const known = boxes.filter((box) => box && Number.isFinite(box[0]));
-    const spans = known.map((box) => Math.max(box[2] - box[0], box[3] - box[1], 1));
-    this.size = known.length ? spans.reduce((a, b) => a + b, 0) / known.length * 2 : 1;
-    this.cells = new Map();
-    boxes.forEach((box, i) => {
-      if (box && Number.isFinite(box[0])) this.eachCell(box, (key) => this.put(key, i));
-    });
+    const boxes = [];
+    for (let i = 0; i < count; i += 1) {
+      const box = boxOf(i);
+      if (box && Number.isFinite(box[0])) boxes.push([i, box]);
+    }
+    this.layOut(boxes);
+    const counts = new Int32Array(this.columns * this.rows);
+    for (const [, box] of boxes) this.eachCell(box, (cell) => { counts[cell] += 1; });
+    this.start = runningSum(counts);
+    this.members = new Int32Array(this.start[counts.length]);
+    const next = this.start.slice(0, -1);
+    for (const [i, box] of boxes) {
+      this.eachCell(box, (cell) => {
+        this.members[next[cell]] = i;
+        next[cell] += 1;
+      });
+    }
   }
 
-  put(key, i) {
-    if (!this.cells.has(key)) this.cells.set(key, []);
-    this.cells.get(key).push(i);
+  // Cells about as large as a feature, and never many more cells than features.
+  layOut(boxes) {
+    [this.west, this.north, this.east, this.south] = [Infinity, Infinity, -Infinity, -Infinity];
+    let spans = 0;
+    for (const [, [west, north, east, south]] of boxes) {
+      this.west = Math.min(this.west, west);
+      this.north = Math.min(this.north, north);
+      this.east = Math.max(this.east, east);
+      this.south = Math.max(this.south, south);
+      spans += Math.max(east - west, south - north);
+    }
+    const count = Math.max(boxes.length, 1);
+    const area = boxes.length ? (this.east - this.west) * (this.south - this.north) : 0;
+    this.size = Math.max(spans / count, Math.sqrt(area / (4 * count)), 1);
+    this.columns = boxes.length ? Math.floor((this.east - this.west) / this.size) + 1 : 0;
+    this.rows = boxes.length ? Math.floor((this.south - this.north) / this.size) + 1 : 0;
   }
 
   eachCell([west, north, east, south], visit) {
-    for (let x = Math.floor(west / this.size); x <= Math.floor(east / this.size); x += 1) {
-      for (let y = Math.floor(north / this.size); y <= Math.floor(south / this.size); y += 1) {
-        visit(`${x}:${y}`);
-      }
+    const column = (x) => Math.floor((x - this.west) / this.size);
+    const row = (y) => Math.floor((y - this.north) / this.size);
+    const [lastColumn, lastRow] = [Math.min(column(east), this.columns - 1), Math.min(row(south), this.rows - 1)];
+    for (let y = Math.max(row(north), 0); y <= lastRow; y += 1) {
+      for (let x = Math.max(column(west), 0); x <= lastColumn; x += 1) visit(y * this.columns + x);
     }
   }
 
@@ -31,14 +53,11 @@ class PlaceIndex {
   nearest(x, y, reach, distance) {
     let best = -1;
     let least = reach;
-    const seen = new Set();
-    this.eachCell([x - reach, y - reach, x + reach, y + reach], (key) => {
-      for (const i of this.cells.get(key) || []) {
-        if (seen.has(i)) continue;
-        seen.add(i);
-        const away = distance(i);
-        if (away <= least) {
-          best = i;
+    this.eachCell([x - reach, y - reach, x + reach, y + reach], (cell) => {
+      for (let k = this.start[cell]; k < this.start[cell + 1]; k += 1) {
+        const away = distance(this.members[k]);
+        if (away < least || (away === least && best < 0)) {
+          best = this.members[k];
           least = away;
         }
       }
@@ -77,7 +96,11 @@ function isInside(outlines, feature, x, y) {
 
 // What lies under the pointer: { kind, row } or null. Small things win over large ones.
 const picking = {
+  isOpen: false,
+
+  // Built at the first pointer movement, so that a reader of the list never waits for it.
   open() {
+    this.isOpen = true;
     const boxes = (table) => new PlaceIndex(table.n, (i) => (
       table.outlines.isEmpty(i) ? null : table.outlines.box(i)));
     this.runs = boxes(study.runs);
@@ -95,6 +118,7 @@ const picking = {
   },
 
   at(x, y, cellsPerPixel, isDrawn) {
+    if (!this.isOpen) this.open();
     const near = (name, pixels) => {
       const lines = study[name].outlines;
       return this[name].nearest(x, y, pixels * cellsPerPixel, (i) => (

@@ -110,7 +110,6 @@ async function openSheet() {
   study.shownCount = study.runs.n;
   byId("key").open = !isNarrow();
   narrowing.open();
-  picking.open();
   plan.open();
   key.open();
   measuring.open();

@@ -18,8 +18,14 @@ const plan = {
     this.showScale();
   },
 
+  // Several changes of one moment are drawn once.
   redraw() {
-    this.canvas.redraw();
+    if (this.isStale) return;
+    this.isStale = true;
+    queueMicrotask(() => {
+      this.isStale = false;
+      this.canvas.redraw();
+    });
   },
 
   wholeBounds() {

@@ -58,39 +58,51 @@ function pixel(view, outlines, i) {
   return [outlines.x[v] * view.scale - view.dx, outlines.y[v] * view.scale - view.dy];
 }
 
-function traceAll(pen, view, table, closed, keep = () => true) {
+const FEATURES_PER_PATH = 100;
+
+// Traces features and paints them by hundreds: one path of thousands is slower than many.
+function paintAll(pen, view, table, closed, paint, keep = () => true) {
+  let count = 0;
   pen.beginPath();
   for (let i = 0; i < table.n; i += 1) {
-    if (isInView(table.outlines, i, view) && keep(i)) trace(pen, view, table.outlines, i, closed);
+    if (!isInView(table.outlines, i, view) || !keep(i)) continue;
+    trace(pen, view, table.outlines, i, closed);
+    count += 1;
+    if (count % FEATURES_PER_PATH === 0) {
+      paint();
+      pen.beginPath();
+    }
   }
+  paint();
 }
 
 function drawSurfaces(pen, view) {
+  pen.strokeStyle = "#dcd8cc";
+  pen.lineWidth = 0.75;
   for (const kind of study.surfaces.words("kind")) {
-    traceAll(pen, view, study.surfaces, true, (i) => study.surfaces.get("kind", i) === kind);
     pen.fillStyle = SURFACE_FILLS[kind] || "#f3f2ee";
-    pen.fill("evenodd");
-    pen.strokeStyle = "#dcd8cc";
-    pen.lineWidth = 0.75;
-    pen.stroke();
+    paintAll(pen, view, study.surfaces, true, () => {
+      pen.fill("evenodd");
+      if (view.pixelsPerM > 0.4) pen.stroke();
+    }, (i) => study.surfaces.get("kind", i) === kind);
   }
 }
 
 function drawObstacles(pen, view) {
-  traceAll(pen, view, study.obstacles, false);
   pen.fillStyle = "#e3ded2";
-  pen.fill("evenodd");
   pen.strokeStyle = "#b5ad9c";
   pen.lineWidth = 1;
-  pen.stroke();
+  paintAll(pen, view, study.obstacles, false, () => {
+    pen.fill("evenodd");
+    if (view.pixelsPerM > 0.4) pen.stroke();
+  });
 }
 
 function drawEdge(pen, view) {
-  traceAll(pen, view, study.study_area, true);
   pen.setLineDash([1, 5]);
   pen.strokeStyle = "#6b6559";
   pen.lineWidth = 1.5;
-  pen.stroke();
+  paintAll(pen, view, study.study_area, true, () => pen.stroke());
   pen.setLineDash([]);
 }
 
@@ -101,16 +113,25 @@ function traceTrees(pen, view, radii, outlines, least) {
   for (let i = 0; i < trees.n; i += 1) {
     const r = radii[i] * view.scale;
     const own = outlines && !outlines.isEmpty(i);
-    if (!(own || r >= least) || trees.outlines.isEmpty(i)) continue;
+    if (!(own ? isLarger(outlines, i, view, least) : r >= least) || trees.outlines.isEmpty(i)) continue;
     if (own ? !isInView(outlines, i, view) : !isInView(trees.outlines, i, view, radii[i])) continue;
     if (own) {
       trace(pen, view, outlines, i, true);
       continue;
     }
     const [x, y] = pixel(view, trees.outlines, i);
+    if (r < 2) {
+      pen.rect(x - r, y - r, 2 * r, 2 * r);
+      continue;
+    }
     pen.moveTo(x + r, y);
     pen.arc(x, y, r, 0, 2 * Math.PI);
   }
+}
+
+function isLarger(outlines, i, view, radius) {
+  const [west, north, east, south] = outlines.box(i);
+  return Math.max(east - west, south - north) * view.scale >= 2 * radius;
 }
 
 function drawCrowns(pen, view) {

@@ -25,11 +25,10 @@ function drawTrenches(pen, view) {
 const SERVICE_MARKS = { gas: "G", water: "W", electricity: "E", telecom: "T", heat: "H", sewer: "S" };
 
 function drawServices(pen, view) {
-  traceAll(pen, view, study.services, false);
   pen.strokeStyle = "#56646d";
   pen.lineWidth = 1.4;
   pen.setLineDash([9, 3, 2, 3]);
-  pen.stroke();
+  paintAll(pen, view, study.services, false, () => pen.stroke());
   pen.setLineDash([]);
   if (view.pixelsPerM < 1.2) return;
   for (let i = 0; i < study.services.n; i += 1) {
@@ -59,14 +58,15 @@ function middleOf(view, outlines, i) {
 
 function drawStrings(pen, view) {
   if (view.pixelsPerM < 0.25) return;
-  traceAll(pen, view, study.strings, false);
   pen.lineCap = "round";
-  pen.strokeStyle = "rgba(112, 97, 103, 0.55)";
-  pen.lineWidth = 17;
-  pen.stroke();
-  pen.strokeStyle = "#f4efe6";
-  pen.lineWidth = 14.5;
-  pen.stroke();
+  paintAll(pen, view, study.strings, false, () => {
+    pen.strokeStyle = "#b3a8a9";
+    pen.lineWidth = 17;
+    pen.stroke();
+    pen.strokeStyle = "#f4efe6";
+    pen.lineWidth = 14.5;
+    pen.stroke();
+  });
   pen.lineCap = "butt";
 }
 
@@ -105,12 +105,13 @@ function drawConnections(pen, view) {
 }
 
 function drawPits(pen, view) {
-  traceAll(pen, view, study.pits, true);
   pen.fillStyle = "#fff3d6";
   pen.strokeStyle = INK;
-  pen.lineWidth = view.pixelsPerM > 1 ? 2 : 3;
-  pen.fill();
-  pen.stroke();
+  pen.lineWidth = 2;
+  paintAll(pen, view, study.pits, true, () => {
+    pen.fill();
+    pen.stroke();
+  });
   if (view.pixelsPerM < 2) return;
   for (let i = 0; i < study.pits.n; i += 1) {
     if (study.pits.outlines.isEmpty(i) || !isInView(study.pits.outlines, i, view)) continue;
@@ -150,12 +151,15 @@ function drawRuns(pen, view) {
     else classes.set(stroke, [i]);
   }
   const size = Math.max(0.4, Math.min(1, 0.35 + view.pixelsPerM / 3));
+  const isClose = view.pixelsPerM > 0.25;
   strokeRuns(pen, view, left, "#a49c8c", 1.2, []);
-  for (const [stroke, runs] of classes) {
-    strokeRuns(pen, view, runs, "#ffffff", stroke.width * size + 3, []);
+  if (isClose) {
+    for (const [stroke, runs] of classes) {
+      strokeRuns(pen, view, runs, "#ffffff", stroke.width * size + 3, []);
+    }
   }
   for (const [stroke, runs] of classes) {
-    const dash = stroke.dash.map((length) => length * Math.max(size, 0.5));
+    const dash = isClose ? stroke.dash.map((length) => length * Math.max(size, 0.5)) : [];
     strokeRuns(pen, view, runs, stroke.colour, stroke.width * size, dash);
   }
   if (view.pixelsPerM < 0.7) return;
@@ -163,12 +167,15 @@ function drawRuns(pen, view) {
 }
 
 function strokeRuns(pen, view, runs, colour, width, dash) {
-  pen.beginPath();
-  for (const i of runs) trace(pen, view, study.runs.outlines, i, false);
   pen.strokeStyle = colour;
   pen.lineWidth = width;
   pen.setLineDash(dash);
-  pen.stroke();
+  for (let first = 0; first < runs.length; first += FEATURES_PER_PATH) {
+    pen.beginPath();
+    const stop = Math.min(first + FEATURES_PER_PATH, runs.length);
+    for (let k = first; k < stop; k += 1) trace(pen, view, study.runs.outlines, runs[k], false);
+    pen.stroke();
+  }
   pen.setLineDash([]);
 }
 
