@@ -1,8 +1,8 @@
 """Exact plane geometry on whole arrays: circles against polygons, chainages along lines.
 
 A polygon (or a line) is handed to the kernels as a flat table of its edges, so that one call
-works on all pairs of a district at once. Coordinates are (easting, northing) in metres, chainages run
-from the first point of a line, and every interval of chainage is closed.
+works on all pairs of a district at once. Coordinates are (easting, northing) in metres, chainages
+run from the first point of a line, and every interval of chainage is closed.
 """
 
 from __future__ import annotations
@@ -108,12 +108,12 @@ def line_edges(lines: ArrayLike) -> Edges:
 
 def _cross(a: Floats, b: Floats) -> Floats:
     """Cross product of plane vectors in the last axis."""
-    return np.asarray(a[..., 0] * b[..., 1] - a[..., 1] * b[..., 0])
+    return np.asarray(a[..., 0] * b[..., 1] - a[..., 1] * b[..., 0], dtype=np.float64)
 
 
 def _turn(a: Floats, b: Floats) -> Floats:
     """Signed angle from one plane vector to another, radians."""
-    return np.arctan2(_cross(a, b), np.sum(a * b, axis=-1))
+    return np.asarray(np.arctan2(_cross(a, b), np.sum(a * b, axis=-1)), dtype=np.float64)
 
 
 def _clip_to_circle(a: Floats, b: Floats, radius: Floats) -> tuple[Floats, Floats]:
@@ -175,7 +175,9 @@ def circle_polygon_area(
     return np.maximum(np.bincount(owner, area, minlength=len(polygon)), 0.0)
 
 
-def polygon_distance(centre: ArrayLike, edges: Edges, polygon: Ints) -> tuple[Floats, NDArray[np.bool_]]:
+def polygon_distance(
+    centre: ArrayLike, edges: Edges, polygon: Ints
+) -> tuple[Floats, NDArray[np.bool_]]:
     """Measure how far points lie from polygons and whether they lie within.
 
     Parameters
@@ -235,8 +237,8 @@ def shadow_area(
 
     Notes
     -----
-    In polar coordinates round the centre the area is the integral of (R2 - rho(theta)2) / 2 over the
-    angles at which an edge is met, rho being the nearest edge. Between the angles of edge ends and
+    In polar coordinates round the centre the area is the integral of (R2 - rho(theta)2) / 2 over
+    the angles at which an edge is met, rho being the nearest edge. Between the angles of edge ends and
     crossings the nearest edge stays the same and the integral is a sector less a triangle.
     Source: plane geometry.
     """
@@ -305,7 +307,9 @@ def _union_groups(shapes: NDArray[np.object_], group: Ints, size: int) -> NDArra
         wide = int(count.max())
         mine = np.arange(wide) < count[some][:, None]
         slot = np.where(mine, begin[some][:, None] + np.arange(wide), 0)
-        union[some] = shapely.union_all(np.where(mine, shapes[slot], None), axis=1)
+        stack = shapes[slot]
+        stack[~mine] = None
+        union[some] = shapely.union_all(stack, axis=1)
     return union
 
 
@@ -325,7 +329,8 @@ def _sum_shadows(first: Floats, last: Floats, disc: Ints, reach: Floats) -> Floa
         discs = np.flatnonzero(count == size)
         rows = begin[discs][:, None] + np.arange(size)
         cells = (2 * size + size * (size - 1) // 2) * size
-        for part in np.array_split(np.arange(len(discs)), 1 + len(discs) * cells // _CELLS_PER_CHUNK):
+        parts = 1 + len(discs) * cells // _CELLS_PER_CHUNK
+        for part in np.array_split(np.arange(len(discs)), parts):
             area[discs[part]] = _envelope_shadow(
                 first[rows[part]], last[rows[part]], reach[discs[part]]
             )
@@ -362,7 +367,8 @@ def _envelope_shadow(first: Floats, last: Floats, reach: Floats) -> Floats:
     seen = (_cross(near, ray) >= 0) & (_cross(ray, far) >= 0)
     along = far - near
     slope = _cross(ray, along)
-    hit = np.where(seen & (slope != 0), _cross(near, along) / np.where(slope != 0, slope, 1), np.inf)
+    crossed = seen & (slope != 0)
+    hit = np.where(crossed, _cross(near, along) / np.where(slope != 0, slope, 1), np.inf)
     edge = np.argmin(hit, axis=2)
     met = np.isfinite(np.take_along_axis(hit, edge[..., None], axis=2)[..., 0])
     pick = np.arange(len(first))[:, None]

@@ -1,0 +1,1 @@
+"""One recommendation per run with its reasons, quantities, cost and carbon."""

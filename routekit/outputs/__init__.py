@@ -1,0 +1,1 @@
+"""What a study leaves behind: GeoPackage, pages, schedule, report, comparison."""

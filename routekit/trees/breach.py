@@ -2,7 +2,8 @@
 
 Two shares are reported. The footprint share is the part of the zone that the trench itself digs up.
 The severed share adds everything behind the near trench wall as seen from the stem, since roots run
-outward and what lies beyond a trench is cut off. Roots are not mapped: both are areas of notional zones.
+outward and what lies beyond a trench is cut off. Roots are not mapped: both are areas of notional
+zones.
 A trench that passes through the stem severs the whole zone.
 """
 
@@ -122,8 +123,8 @@ def pair_corridors(
     Returns
     -------
     corridor, tree : numpy.ndarray of int, shape (p,)
-        Positions, sorted by corridor, then tree. Distances decide for circles, so that no pair is lost
-        to the corners of a drawn circle.
+        Positions, sorted by corridor, then tree. Distances decide for circles, so that no pair is
+        lost to the corners of a drawn circle.
     """
     index = shapely.STRtree(corridors)
     radius = zones["radius_m"].to_numpy()
@@ -170,7 +171,7 @@ def _reach(polygons: NDArray[np.object_], stems: Floats) -> Floats:
     low_x, low_y, high_x, high_y = shapely.bounds(polygons).T
     wide = np.maximum(np.abs(low_x - stems[:, 0]), np.abs(high_x - stems[:, 0]))
     tall = np.maximum(np.abs(low_y - stems[:, 1]), np.abs(high_y - stems[:, 1]))
-    return np.hypot(wide, tall)
+    return np.asarray(np.hypot(wide, tall))
 
 
 def _chainages(
@@ -201,7 +202,7 @@ def _chainages(
     return from_m, to_m
 
 
-def grade_severity(table: pd.DataFrame, tiers: Tiers) -> pd.Categorical:
+def grade_severity(table: pd.DataFrame, tiers: Tiers) -> pd.Categorical[str]:
     """Grade encroachments as none, minor, major or structural.
 
     Parameters
@@ -225,7 +226,9 @@ def grade_severity(table: pd.DataFrame, tiers: Tiers) -> pd.Categorical:
         [NONE, STRUCTURAL, MAJOR],
         MINOR,
     )
-    return pd.Categorical.from_codes(code.astype(np.int8), list(SEVERITIES), ordered=True)
+    return pd.Categorical.from_codes(
+        code.astype(np.int8), pd.Index(SEVERITIES), ordered=True
+    )
 
 
 def sum_tree_loss(
@@ -248,12 +251,15 @@ def sum_tree_loss(
     Returns
     -------
     pandas.DataFrame
-        One row per tree that is touched, sorted by tree position; columns as `tree_loss` in DEVELOPERS.md.
+        One row per tree that is touched, sorted by tree position; columns as `tree_loss` in
+        DEVELOPERS.md.
     """
     run, tree = breaches["run"].to_numpy(), breaches["tree"].to_numpy()
     touched, place, count = np.unique(tree, return_inverse=True, return_counts=True)
     area = zones["area_m2"].to_numpy()[touched]
-    single_footprint = np.bincount(place, breaches["footprint_m2"], minlength=len(touched))
+    single_footprint = np.bincount(place, breaches["footprint_m2"], minlength=len(touched)).astype(
+        np.float64
+    )
     single_severed = np.bincount(place, breaches["severed_m2"], minlength=len(touched))
     footprint, severed = single_footprint.copy(), single_severed.copy()
     several = np.flatnonzero(count > 1)
@@ -307,7 +313,7 @@ def _union_footprint(
     pairs = np.column_stack([run[begin[two]], run[begin[two] + 1]])
     unique, back = np.unique(pairs, axis=0, return_inverse=True)
     shared = shapely.intersection(corridors[unique[:, 0]], corridors[unique[:, 1]])
-    shared = np.where(shapely.area(shared) > _TOUCH_M2, shared, None)
+    shared[~(shapely.area(shared) > _TOUCH_M2)] = None
     hit = np.flatnonzero(~shapely.is_missing(shared)[back.ravel()])
     result[two[hit]] -= _area_in_zone(zones, two[hit], shared, back.ravel()[hit])
     many = np.flatnonzero(count > 2)
@@ -315,8 +321,9 @@ def _union_footprint(
         wide = int(count[many].max())
         slot = begin[many][:, None] + np.arange(wide)
         mine = np.arange(wide) < count[many][:, None]
-        stack = np.where(mine, corridors[run[np.where(mine, slot, 0)]], None)
-        union = shapely.union_all(stack, axis=1)
+        stack = corridors[run[np.where(mine, slot, 0)]]
+        stack[~mine] = None
+        union = np.asarray(shapely.union_all(stack, axis=1))
         result[many] = _area_in_zone(zones, many, union, np.arange(len(many)))
     return result
 

@@ -46,6 +46,9 @@ ZONE_COLUMNS = (
 SHAPE_TYPE = pd.CategoricalDtype(["circle", "polygon"])
 
 
+_WHOLE_ZONE = "not known: as large as the zone, so that any breach counts as structural"
+
+
 def build_zones(
     trees: gpd.GeoDataFrame, root_zones: gpd.GeoDataFrame | None, *, settings: ZoneSettings
 ) -> tuple[gpd.GeoDataFrame, pd.DataFrame]:
@@ -200,6 +203,10 @@ def _name_columns(
     if regime.palm_margin_m is not None:
         structural[sizes.is_palm] = np.nan
         structural_basis[sizes.is_palm] = f"none for palms and the like, {regime.short}"
+    lacking = np.isnan(structural) & np.isfinite(stem) & np.isfinite(drawing.radius_m)
+    lacking &= structural_basis != f"none for palms and the like, {regime.short}"
+    structural[lacking] = drawing.radius_m[lacking]
+    structural_basis[lacking] = _WHOLE_ZONE
     is_estimated = stems["is_stem_estimated"] | (drawing.is_crown_used & sizes.is_crown_estimated)
     return gpd.GeoDataFrame(
         {
@@ -269,11 +276,12 @@ def _add_rule_gaps(
         (no_veteran_rule, "info", "is_veteran", "no veteran rule in the regime", "ordinary zone"),
         (is_palm, "info", "species", "palm or like", "no structural radius in the regime"),
         (
-            has_stem & ~has_structural & ~is_palm,
+            (zones["structural_basis"] == _WHOLE_ZONE).to_numpy()
+            | (has_stem & ~has_structural & ~is_palm),
             "warning",
             "stem_diameter_mm",
             "stem beyond the stem-class table, or no zone",
-            "structural radius left unknown; ask an arborist",
+            "any breach counts as structural; ask an arborist",
         ),
         (
             has_stem & ~is_drawn,
