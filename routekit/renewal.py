@@ -113,9 +113,9 @@ def choose_renewal(
         runs.geometry.to_numpy(), exposure.trenches["width_m"].to_numpy(), layers.surfaces
     )
     tell("Setting out strings and pits")
-    burst, upsized = _choose_burst(place, plans, shares, decided)
+    burst, upsized, possible = _choose_burst(place, plans, shares, decided)
     tell("Setting out the recommended works")
-    works = set_out_works(place, plans, burst=burst, upsized=upsized)
+    works = set_out_works(place, plans, burst=burst, upsized=upsized, before=possible)
     plans = resize_bursting(plans, place.cases, works.outside_of_run, pipes)
     final = compare_techniques(place, plans, works, shares)
     tell("Writing recommendations")
@@ -159,11 +159,11 @@ def _attach_laydown(
 
 def _choose_burst(
     place: Place, plans: dict[str, pd.DataFrame], shares: pd.DataFrame, decided: Decided
-) -> tuple[Flags, Flags]:
+) -> tuple[Flags, Flags, Works]:
     """Choose the runs that are burst, string by string, and those of them that get a larger pipe.
 
     First only runs are kept for which bursting would be the better choice if set-up and pits cost nothing; then their
-    strings are set out and each is burst as a whole or not at all.
+    strings are set out and each is burst as a whole or not at all. The works of all these strings come third.
     """
     size = len(place.runs)
     nobody = np.zeros(size, dtype=bool)
@@ -175,10 +175,10 @@ def _choose_burst(
     needs = place.cases["needs_work"].to_numpy() > 0
     forced = np.isin(decided.forced, [list(TECHNIQUES).index(code) for code in BURSTING])
     wanted = may & ((needs & (burst <= other)) | forced)
-    possible = set_out_works(place, plans, burst=wanted, upsized=upsized)
+    possible = set_out_works(place, plans, burst=wanted, upsized=upsized, before=free)
     second = compare_techniques(place, plans, possible, shares)
     burst, other = burst_and_other_scores(second.scores, decided, upsized)
-    return choose_strings(possible, burst, other), upsized
+    return choose_strings(possible, burst, other), upsized, possible
 
 
 def _pulled_together(works: Works, plans: dict[str, pd.DataFrame]) -> pd.DataFrame:

@@ -15,6 +15,7 @@ from routekit.pipes.pull import PullRuns, drag_per_metre, estimate_pull
 from routekit.site.chains import build_chains
 from routekit.site.balance import tree_balance
 from routekit.site.digs import connection_digs, exposure_digs, repair_digs
+from routekit.site.placement import PlacedPits
 from routekit.site.planning import plan_site
 from routekit.site.string_limits import PipeOffers, larger_outside
 from routekit.site.surroundings import Surroundings, ZoneLayer, zone_overlaps
@@ -47,6 +48,8 @@ class Works:
         Each run's share, by length, of its string's set-up and pits.
     pit_harm, dig_harm : DataFrame, n rows
         n_structural, n_careful, n_major, root_m2: what pits (shared by length) and connection digs of each run do to trees.
+    placed : PlacedPits
+        Every pit that was asked for, chosen or not.
     """
 
     strings: gpd.GeoDataFrame
@@ -59,6 +62,7 @@ class Works:
     pit_m2: Floats
     pit_harm: pd.DataFrame
     dig_harm: pd.DataFrame
+    placed: PlacedPits
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -100,9 +104,9 @@ def set_out_works(
     *,
     burst: Flags,
     upsized: Flags,
-    technique: Texts | None = None,
+    before: Works | None = None,
 ) -> Works:
-    """Set out strings, pits and digs.
+    """Set out strings, pits and digs, with every connection dug up as for bursting.
 
     Parameters
     ----------
@@ -111,8 +115,9 @@ def set_out_works(
         From `routekit.pipes.plans.build_plans`.
     burst, upsized : numpy.ndarray of bool, shape (n,)
         Runs that are burst, and those of them that are burst to a larger size.
-    technique : numpy.ndarray of str, shape (n,), optional
-        Technique of each run; where not given, connections are dug as for bursting.
+    before : Works, optional
+        Works set out before at the same place: digs stay as they are, and pits that are asked for again keep
+        their place.
 
     Returns
     -------
@@ -122,12 +127,16 @@ def set_out_works(
     chains = build_chains(runs, burst, settings=settings.site.strings)
     offers = _offer_pipes(chains, place.cases, plans, upsized, settings)
     width = place.trenches["bottom_width_m"].to_numpy(dtype=float)[chains["run"].to_numpy()]
-    strings, pits = plan_site(
-        chains, runs, place.manholes, offers, around, trench_width_m=width, settings=settings.site
-    )
+    strings, pits, placed = plan_site(
+        chains, runs, place.manholes, offers, around, trench_width_m=width, settings=settings.site,
+        before=None if before is None else before.placed,
+    )  # fmt: skip
     number, share = _share_by_length(strings, runs)
-    codes = np.full(len(runs), "burst_upsized", dtype=object) if technique is None else technique
-    digs = set_out_digs(place, codes)
+    if before is None:
+        digs = set_out_digs(place, np.full(len(runs), "burst_upsized", dtype=object))
+        dig_harm = _dig_harm(digs, runs, around, place.major_from_share)
+    else:
+        digs, dig_harm = before.digs, before.dig_harm
     pit_harm = _pit_harm(strings, pits, around, place.major_from_share)
     volume, area = _pit_sizes(strings, pits)
     pick = np.where(number >= 0, number, 0)
@@ -153,8 +162,9 @@ def set_out_works(
         pit_m3=spread(volume),
         pit_m2=spread(area),
         pit_harm=pd.DataFrame({name: spread(pit_harm[name].to_numpy()) for name in _HARM}),
-        dig_harm=_dig_harm(digs, runs, around, place.major_from_share),
+        dig_harm=dig_harm,
         outside_of_run=spread_whole(strings["new_outside_mm"].to_numpy(dtype=float)),
+        placed=placed,
     )
 
 

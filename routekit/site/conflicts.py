@@ -73,6 +73,15 @@ class Conflicts:
         """Give some rows, in the order asked for."""
         return Conflicts(**{part.name: getattr(self, part.name)[rows] for part in fields(self)})
 
+    def join(self, other: Conflicts) -> Conflicts:
+        """Put the rows of others behind these."""
+        return Conflicts(
+            **{
+                part.name: np.concatenate([getattr(self, part.name), getattr(other, part.name)])
+                for part in fields(self)
+            }
+        )
+
     @property
     def hard(self) -> Ints:
         """Hard conflicts other than structural zones, counted."""

@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 import shapely
 from numpy.typing import ArrayLike, NDArray
 
@@ -28,6 +29,9 @@ from routekit.site.surroundings import Floats, Ints, Surroundings, rectangle_cor
 Bools = NDArray[np.bool_]
 
 UP, DOWN = 0, 1
+
+_OWN = ("corners", "slide_share", "turn_deg", "points", "is_placed")
+"""Arrays of a placement beside its conflicts."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -63,6 +67,15 @@ class PitRequests:
         )  # fmt: skip
 
     @property
+    def numbers(self) -> Floats:
+        """All that tells two requests apart, shape (n, 9)."""
+        size = self.size
+        return np.column_stack([
+            self.origin, self.axis, self.run_length_m,
+            size.length_m, size.width_m, size.depth_m, size.volume_m3,
+        ])  # fmt: skip
+
+    @property
     def is_known(self) -> Bools:
         """Whether place, axis and all sizes are known."""
         size = self.size
@@ -96,10 +109,28 @@ class Placement:
     conflicts: Conflicts
     is_placed: Bools
 
+    def take(self, rows: Ints) -> Placement:
+        """Give some rows, in the order asked for."""
+        parts = {name: getattr(self, name)[rows] for name in _OWN}
+        return Placement(**parts, conflicts=self.conflicts.take(rows))
+
+    def join(self, other: Placement) -> Placement:
+        """Put the rows of another placement behind these."""
+        parts = {name: np.concatenate([getattr(self, name), getattr(other, name)]) for name in _OWN}
+        return Placement(**parts, conflicts=self.conflicts.join(other.conflicts))
+
     @property
     def is_clear(self) -> Bools:
         """Whether the pit is placed and meets nothing."""
         return np.asarray(self.is_placed & self.conflicts.is_clear)
+
+
+@dataclass(frozen=True, kw_only=True)
+class PlacedPits:
+    """Requests and the places found for them, n rows each."""
+
+    requests: PitRequests
+    placement: Placement
 
 
 def run_ends(lines: ArrayLike) -> tuple[Floats, Floats]:
@@ -190,13 +221,46 @@ def _chunks(rows: Ints, size: int) -> list[Ints]:
     return [rows[start : start + size] for start in range(0, len(rows), size)]
 
 
+def find_requests(requests: PitRequests, among: PitRequests) -> Ints:
+    """Find requests among others.
+
+    Parameters
+    ----------
+    requests : PitRequests
+        n rows.
+    among : PitRequests
+        m rows.
+
+    Returns
+    -------
+    numpy.ndarray of int, shape (n,)
+        Row of the first equal request, number by number; -1 where there is none.
+    """
+    mine, theirs = requests.numbers, among.numbers
+    codes = [
+        pd.util.hash_pandas_object(pd.DataFrame(numbers), index=False).to_numpy()
+        for numbers in (mine, theirs)
+    ]
+    first = np.flatnonzero(~pd.Index(codes[1]).duplicated())
+    place = pd.Index(codes[1][first]).get_indexer(pd.Index(codes[0]))
+    row = np.where(place >= 0, np.append(first, -1)[place], -1)
+    found = np.flatnonzero(row >= 0)
+    differs = (mine[found] != theirs[row[found]]).any(axis=1)
+    row[found[differs]] = -1
+    return row
+
+
 def _places(settings: PlacementSettings) -> list[tuple[float, float]]:
     """Candidate places, the preferred one first, mildest turns first."""
     return [(slide, turn) for turn in settings.turns_deg for slide in settings.slide_shares]
 
 
 def place_pits(
-    requests: PitRequests, around: Surroundings, settings: PlacementSettings
+    requests: PitRequests,
+    around: Surroundings,
+    settings: PlacementSettings,
+    *,
+    before: PlacedPits | None = None,
 ) -> Placement:
     """Choose the least harmful place of each pit.
 
@@ -205,6 +269,9 @@ def place_pits(
     requests : PitRequests
     around : Surroundings
     settings : PlacementSettings
+    before : PlacedPits, optional
+        Pits placed before, in the same surroundings and with the same settings: a request that is
+        among them is not placed anew.
 
     Returns
     -------
@@ -217,6 +284,12 @@ def place_pits(
     places win. Work is done in parts of `chunk_pits` candidates, so that the memory does not grow
     with the city. Ties fall to the place that is tried first.
     """
+    if before is not None:
+        same = find_requests(requests, before.requests)
+        fresh = np.flatnonzero(same < 0)
+        same[fresh] = len(before.requests.origin) + np.arange(len(fresh))
+        added = place_pits(requests.take(fresh), around, settings)
+        return before.placement.join(added).take(same)
     places, straight = _places(settings), len(settings.slide_shares)
     n, placed = len(requests.origin), requests.is_known
     corners = np.full((n, 4, 2), np.nan)

@@ -8,7 +8,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from routekit.site.pit_tables import tabulate_pits
-from routekit.site.placement import place_pits
+from routekit.site.placement import PlacedPits, place_pits
 from routekit.site.settings import SiteSettings
 from routekit.site.string_limits import PipeOffers
 from routekit.site.string_pits import request_pits
@@ -53,7 +53,8 @@ def plan_site(
     *,
     trench_width_m: ArrayLike,
     settings: SiteSettings,
-) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame]:
+    before: PlacedPits | None = None,
+) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame, PlacedPits]:
     """Choose strings and pits together and write both tables.
 
     Parameters
@@ -69,12 +70,16 @@ def plan_site(
     trench_width_m : array_like of float, shape (m,)
         Least trench width in chain order, m, without shoring.
     settings : SiteSettings
+    before : PlacedPits, optional
+        Pits placed before in the same surroundings; those asked for again keep their place.
 
     Returns
     -------
     strings, pits : geopandas.GeoDataFrame
         See `routekit.site.strings.tabulate_strings` and
         `routekit.site.pit_tables.tabulate_pits`.
+    placed : PlacedPits
+        Every pit that was asked for, chosen or not.
     """
     rows = chains["run"].to_numpy(dtype=np.int64)
     lines = runs["geometry"].to_numpy(dtype=object)[rows]
@@ -84,7 +89,7 @@ def plan_site(
         depth_m=depth, trench_width_m=trench_width_m,
         chamber_mm=chamber_sizes(chains, manholes), settings=settings.pits,
     )  # fmt: skip
-    placement = place_pits(pits.requests, around, settings.placement)
+    placement = place_pits(pits.requests, around, settings.placement, before=before)
     plan = plan_strings(chains, offers, pits, placement, settings=settings.strings)
     strings = tabulate_strings(
         chains, lines, offers, plan,
@@ -93,4 +98,4 @@ def plan_site(
     table = tabulate_pits(
         chains, pits, placement, plan, around, settings=settings, crs=runs.crs
     )
-    return strings, table
+    return strings, table, PlacedPits(requests=pits.requests, placement=placement)

@@ -70,4 +70,4 @@ def plan(runs, trees=(), manholes=None, settings=SITE, layers=None, offers=None,
     return plan_site(
         chains, runs, manholes, make_offers(chains, **(offers or {})), around,
         trench_width_m=np.full(len(chains), 0.9), settings=settings,
-    )  # fmt: skip
+    )[:2]  # fmt: skip

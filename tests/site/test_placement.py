@@ -10,7 +10,13 @@ from scene import SITE, make_street, make_zones, plan, straight
 
 from routekit.site.conflicts import find_conflicts
 from routekit.site.pit_sizes import PitSizes
-from routekit.site.placement import PitRequests, candidate_corners, place_pits
+from routekit.site.placement import (
+    PitRequests,
+    PlacedPits,
+    candidate_corners,
+    find_requests,
+    place_pits,
+)
 from routekit.site.settings import PlacementSettings, SiteSettings
 from routekit.site.surroundings import cut_into_cells, prepare_surroundings, rectangle_corners
 
@@ -284,3 +290,20 @@ def test_layers_that_were_not_given_are_named():
         "not looked at, no layer: services, obstacles, surfaces, study_area"
     ).all()
     assert SITE.placement == PLACE
+
+
+def test_pits_asked_for_again_keep_their_place():
+    """Placing with what was placed before equals placing everything anew."""
+    rng = np.random.default_rng(8)
+    trees = np.c_[rng.uniform(0, 100, (80, 2)), rng.uniform(2, 6, 80), rng.uniform(1, 2, 80)]
+    around = prepare_surroundings(make_zones(trees))
+    asked = requests(30, rng)
+    whole = place_pits(asked, around, PLACE)
+    some = asked.take(np.array([3, 3, 8, 29, 1]))
+    before = PlacedPits(requests=some, placement=place_pits(some, around, PLACE))
+    again = place_pits(asked, around, PLACE, before=before)
+    assert find_requests(asked, some).tolist().count(-1) == 26
+    assert (again.corners == whole.corners).all()
+    assert (again.points == whole.points).all()
+    assert whole.points.max() > 0
+    assert (again.conflicts.worst_tree == whole.conflicts.worst_tree).all()
