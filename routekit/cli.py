@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import shutil
 import sys
+import tempfile
 import traceback
 from collections.abc import Callable
 from contextlib import nullcontext
@@ -16,14 +17,15 @@ from typing import Any
 import click
 import pandas as pd
 from rich.console import Console
-from rich.table import Table
 
 from routekit.errors import OutputError, RoutekitError
+from routekit.summary import write_count
 from routekit.vocabulary import TECHNIQUES
 
 OUT = Console(highlight=False, soft_wrap=True)
 ERR = Console(stderr=True, highlight=False, soft_wrap=True)
-_SHOWN_FINDINGS = 15
+_ROWS_NAMED = 5
+_DIFFERENCES_SHOWN = 500
 
 
 def _tell_errors(command: Callable[..., None]) -> Callable[..., None]:
@@ -34,6 +36,8 @@ def _tell_errors(command: Callable[..., None]) -> Callable[..., None]:
         """Run the command."""
         try:
             command(*args, **kwargs)
+        except (click.ClickException, click.Abort, click.exceptions.Exit, BrokenPipeError):
+            raise
         except RoutekitError as error:
             ERR.print(f"routekit: {error}", markup=False)
             sys.exit(error.exit_code)
@@ -41,8 +45,7 @@ def _tell_errors(command: Callable[..., None]) -> Callable[..., None]:
             ERR.print("routekit: stopped; earlier results are as they were")
             sys.exit(130)
         except Exception:
-            log = Path("routekit-defect.txt").absolute()
-            log.write_text(traceback.format_exc(), encoding="utf-8")
+            log = _write_defect(traceback.format_exc())
             ERR.print(
                 f"routekit: this is a defect of routekit, not of your data. Details are in {log}; "
                 "please report it with that file. Earlier results are as they were.",
@@ -53,13 +56,25 @@ def _tell_errors(command: Callable[..., None]) -> Callable[..., None]:
     return run
 
 
+def _write_defect(details: str) -> Path:
+    """Write the details of a defect here, or among the temporary files if that is not allowed."""
+    for folder in (Path.cwd(), Path(tempfile.gettempdir())):
+        log = folder / "routekit-defect.txt"
+        try:
+            log.write_text(details, encoding="utf-8")
+        except OSError:
+            continue
+        break
+    return log
+
+
 @click.group(context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(package_name="routekit")
 def main() -> None:
     """Screen the renewal of old gravity sewers under street trees, run by run.
 
-    Exit codes: 0 done; 2 wrong call; 3 study file; 4 layer; 5 field; 6 coordinate system; 7 decision;
-    8 output; 70 a defect of routekit.
+    Exit codes: 0 done; 2 wrong call; 3 study file; 4 layer; 5 field; 6 coordinate system;
+    7 decision; 8 output; 70 a defect of routekit; 130 stopped by the user.
     """
 
 
@@ -70,6 +85,21 @@ def main() -> None:
 @_tell_errors
 def demo(folder: Path, force: bool, as_json: bool) -> None:
     """Copy the sample district into FOLDER and run the whole job on it."""
+    try:
+        _copy_sample(folder, force=force)
+    except OutputError:
+        raise
+    except OSError as error:
+        message = (
+            f"{folder}: the sample cannot be copied there ({error.strerror or error}); "
+            "name a folder that you may write to"
+        )
+        raise OutputError(message) from None
+    _screen(folder / "study.toml", folder / "result", as_json=as_json)
+
+
+def _copy_sample(folder: Path, *, force: bool) -> None:
+    """Copy the layers and the study file of the sample district."""
     if folder.exists() and any(folder.iterdir()) and not force:
         message = f"{folder} is not empty; name another folder or add --force"
         raise OutputError(message)
@@ -78,7 +108,6 @@ def demo(folder: Path, force: bool, as_json: bool) -> None:
         for file in sorted(sample.iterdir()):
             if file.suffix in (".gpkg", ".tif", ".toml"):
                 shutil.copyfile(file, folder / file.name)
-    _screen(folder / "study.toml", folder / "result", as_json=as_json)
 
 
 @main.command()
@@ -94,12 +123,13 @@ def screen(study: Path, out: Path | None, as_json: bool) -> None:
 
 def _screen(study_file: Path, folder: Path, *, as_json: bool) -> None:
     """Run a study, write its outputs and print the summary."""
-    from routekit.outputs.write import write_outputs  # noqa: PLC0415
+    from routekit.outputs.write import refuse_unwritable, write_outputs  # noqa: PLC0415
     from routekit.pipeline import run_study  # noqa: PLC0415
     from routekit.study import Study  # noqa: PLC0415
     from routekit.summary import summarise  # noqa: PLC0415
 
     study = Study.load(study_file)
+    refuse_unwritable(folder)
     quiet = as_json or not ERR.is_terminal
     with nullcontext() if quiet else ERR.status("Starting") as status:
         tell = (lambda _: None) if status is None else status.update
@@ -109,7 +139,7 @@ def _screen(study_file: Path, folder: Path, *, as_json: bool) -> None:
     summary["notes"] = notes
     summary["outputs"] = {name: str(path) for name, path in written.items()}
     if as_json:
-        click.echo(json.dumps(summary, indent=2, ensure_ascii=False))
+        _print_json(summary)
         return
     _print_summary(summary)
 
@@ -118,10 +148,12 @@ def _print_summary(summary: dict[str, Any]) -> None:
     """Print what came out, for people."""
     OUT.print(f"[bold]{summary['study']}[/bold]")
     OUT.print(summary["sentence"], markup=False)
-    table = Table("Recommended", "Runs", "Length (m)", box=None, padding=(0, 2, 0, 0))
-    for row in summary["recommended"]:
-        table.add_row(TECHNIQUES[row["technique"]], f"{row['runs']}", f"{row['length_m']:,.0f}")
-    OUT.print(table)
+    rows = [
+        (TECHNIQUES[row["technique"]], f"{row['runs']}", f"{row['length_m']:,.0f}")
+        for row in summary["recommended"]
+    ]
+    _print_table("Recommended", pd.DataFrame(rows, columns=["technique", "runs", "metres"]))
+    OUT.print()
     for line in summary["lines"]:
         OUT.print(line, markup=False)
     OUT.print("[bold]Written[/bold]")
@@ -153,30 +185,30 @@ def check(source: str, layer: str | None, as_json: bool) -> None:
 def _check_study(path: Path, *, as_json: bool) -> None:
     """Print what a study reads."""
     from routekit.layers.propose import propose_for_study  # noqa: PLC0415
-    from routekit.pipeline import read_study  # noqa: PLC0415
+    from routekit.pipeline import prepare_study  # noqa: PLC0415
     from routekit.study import Study  # noqa: PLC0415
 
     study = Study.load(path)
-    layers, runs, findings = read_study(study)
-    proposals = propose_for_study(study.settings, study.path.parent)
+    prepared = prepare_study(study)
+    layers, depths = prepared.layers, prepared.runs["depth_source"]
     tables = {
         "read": layers.accounting,
         "mapped": layers.mapping,
-        "depths": runs["depth_source"].value_counts().rename_axis("depth from").reset_index(),
-        "findings": findings,
-        "proposals": proposals,
+        "depths": depths.value_counts().rename_axis("depth from").reset_index(name="runs"),
+        "findings": prepared.findings,
+        "proposals": propose_for_study(study.settings, study.path.parent),
     }
     if as_json:
         report = {name: json.loads(t.to_json(orient="records")) for name, t in tables.items()}
-        click.echo(json.dumps(report | {"crs": layers.crs.to_string()}, indent=2, ensure_ascii=False))
+        _print_json(report | {"crs": layers.crs.to_string()})
         return
-    OUT.print(f"[bold]{study.settings.study.name}[/bold], worked in {layers.crs.name}")
-    _print_table("Rows", tables["read"])
-    _print_table("Columns and where they come from", tables["mapped"])
+    OUT.print(f"{study.settings.study.name}, worked in {layers.crs.name}", markup=False)
+    _print_table("Rows", tables["read"].rename(columns={"left_out": "left out"}))
+    _print_table("Columns and where they come from (known: rows with a value)", tables["mapped"])
     _print_table("Depth along the runs", tables["depths"])
-    _print_findings(findings)
-    if len(proposals):
-        _print_table("Columns that might be mapped", proposals)
+    if len(tables["proposals"]):
+        _print_table("Columns that might be mapped", tables["proposals"])
+    _print_findings(prepared.findings)
 
 
 def _check_layer(source: str, layer: str | None, *, as_json: bool) -> None:
@@ -185,7 +217,7 @@ def _check_layer(source: str, layer: str | None, *, as_json: bool) -> None:
 
     guess, proposals = propose_for_source(source, layer)
     if as_json:
-        click.echo(proposals.to_json(orient="records", indent=2))
+        _print_json(json.loads(proposals.to_json(orient="records")))
         return
     _print_table(f"{source}, read as {guess}", proposals)
     OUT.print(f"[bold]To copy into a study file[/bold]\n\\[fields.{guess}]")
@@ -193,45 +225,65 @@ def _check_layer(source: str, layer: str | None, *, as_json: bool) -> None:
         OUT.print(f'{row.canonical} = "{row.source}"', markup=False)
 
 
+def _print_json(value: object) -> None:
+    """Print plain data as JSON."""
+    click.echo(json.dumps(value, indent=2, ensure_ascii=False))
+
+
 def _print_table(title: str, table: pd.DataFrame) -> None:
-    """Print a table of text."""
-    shown = Table(*map(str, table.columns), title=title, title_justify="left", box=None)
-    for row in table.astype(str).itertuples(index=False):
-        shown.add_row(*row)
-    OUT.print(shown)
+    """Print a table of text, each line as long as it must be: nothing is cut or wrapped."""
+    cells = table.astype(str)
+    names = [str(name) for name in cells.columns]
+    widths = [
+        max(len(name), int(cells[name].str.len().max()) if len(cells) else 0) for name in names
+    ]
+    OUT.print(f"\n[bold]{title}[/bold]" if "[" not in title else f"\n{title}")
+    for row in [names, *cells.to_numpy().tolist()]:
+        line = "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True))
+        OUT.print(f"  {line.rstrip()}", markup=False)
 
 
 def _print_findings(findings: pd.DataFrame) -> None:
-    """Print findings grouped by what they have in common, with the first rows named."""
-    if findings.empty:
-        OUT.print("No findings.")
-        return
+    """Print findings, worst first, grouped by what they have in common, the first rows named."""
+    OUT.print(f"\n[bold]{write_count(len(findings), 'finding')}[/bold]")
+    ranks = {"error": 0, "warning": 1, "info": 2}
     keys = ["severity", "layer", "field", "done"]
-    grouped = findings.groupby(keys, sort=False).agg(
-        count=("row", "size"),
-        rows=("row", lambda rows: ", ".join(rows.astype(str).head(5))),
-        seen=("seen", "first"),
-    )
-    _print_table(f"Findings ({len(findings)})", grouped.reset_index().head(200))
+    ranked = findings.sort_values("severity", key=lambda column: column.map(ranks), kind="stable")
+    for (severity, layer, field, done), rows in ranked.groupby(keys, sort=False):
+        place = f"{layer}.{field}" if field else layer
+        named = ", ".join(rows["row"][rows["row"] != ""].head(_ROWS_NAMED))
+        more = f" and {len(rows) - _ROWS_NAMED} more" if len(rows) > _ROWS_NAMED else ""
+        where = f"{place}, {named}{more}" if named else place
+        seen = rows["seen"].iloc[0]
+        also = " (the first)" if rows["seen"].nunique() > 1 else ""
+        OUT.print(f"  {severity}: {where}: {seen}{also}; {done}", markup=False)
 
 
 @main.command()
 @click.argument("study", type=click.Path(path_type=Path))
 @click.option("--xlsx", type=click.Path(path_type=Path), help="Write the rules as a sheet as well.")
+@click.option("--json", "as_json", is_flag=True, help="Print as JSON.")
 @_tell_errors
-def rules(study: Path, xlsx: Path | None) -> None:
+def rules(study: Path, xlsx: Path | None, as_json: bool) -> None:
     """Print every default, limit, formula and table in force for STUDY with unit and source."""
     from routekit.rules import list_rules, write_rules  # noqa: PLC0415
     from routekit.study import Study  # noqa: PLC0415
 
     table = list_rules(Study.load(study).settings)
-    for kind, rows in table.groupby("kind", sort=False):
-        OUT.print(f"[bold]{kind}[/bold]")
-        for row in rows.itertuples():
-            unit = "" if row.unit == "-" else f" {row.unit}"
-            OUT.print(f"{row.name} = {row.value}{unit}  [{row.standing}: {row.title}]", markup=False)
     if xlsx:
-        OUT.print(f"Written: {write_rules(table, xlsx)}", markup=False)
+        write_rules(table, xlsx)
+    if as_json:
+        _print_json(table.to_dict(orient="records"))
+        return
+    for kind, rows in table.groupby("kind", sort=False):
+        OUT.print(f"\n[bold]{str(kind).capitalize()}[/bold]")
+        for row in rows.itertuples():
+            unit = f" {row.unit}" if row.unit not in ("", "-") and str(row.value)[:1].isdigit() else ""
+            sign = ":" if kind == "table" else " ="
+            source = f"[{row.standing}: {row.title}]"
+            OUT.print(f"  {row.name}{sign} {row.value}{unit}  {source}", markup=False)
+    if xlsx:
+        OUT.print(f"\nWritten: {xlsx}", markup=False)
 
 
 @main.command()
@@ -245,12 +297,14 @@ def compare(old: Path, new: Path, as_json: bool) -> None:
 
     table = compare_results(old, new)
     if as_json:
-        click.echo(table.to_json(orient="records", indent=2))
+        _print_json(json.loads(table.to_json(orient="records")))
         return
     if table.empty:
         OUT.print("The two results are equal.")
         return
-    _print_table(f"{len(table)} differences", table.head(500))
+    _print_table(write_count(len(table), "difference"), table.head(_DIFFERENCES_SHOWN))
+    if len(table) > _DIFFERENCES_SHOWN:
+        OUT.print(f"  and {len(table) - _DIFFERENCES_SHOWN:,} more: add --json to see all")
 
 
 if __name__ == "__main__":

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 
 import geopandas as gpd
 import pandas as pd
 
-from routekit.advice.decisions import read_decisions
+from routekit.advice.decisions import Decided, read_decisions
+from routekit.errors import DecisionError
 from routekit.exposure import Exposure, measure_exposure
 from routekit.layers.ground import add_ground
 from routekit.layers.read import Layers, read_layers
@@ -21,6 +23,30 @@ from routekit.study import Study
 from routekit.trees.zones import build_zones
 
 Tell = Callable[[str], None]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Prepared:
+    """What the study says, before anything is decided.
+
+    Attributes
+    ----------
+    layers : Layers
+    runs : GeoDataFrame
+        With ground levels, depths and gradient.
+    zones : GeoDataFrame
+        One root zone per tree.
+    decided : Decided
+        Decisions of the designer and the arborist.
+    findings : DataFrame
+        What was found in the data, and what was done about it.
+    """
+
+    layers: Layers
+    runs: gpd.GeoDataFrame
+    zones: gpd.GeoDataFrame
+    decided: Decided
+    findings: pd.DataFrame
 
 
 def _silent(_: str) -> None:
@@ -44,14 +70,12 @@ def run_study(study: Study, *, tell: Tell = _silent) -> Result:
     Raises
     ------
     RoutekitError
-        If a layer, field, reference system, setting or decision cannot be used; the message names it.
+        If a layer, field, reference system, setting or decision cannot be used; the message
+        names it.
     """
     settings = study.settings
-    tell("Reading layers")
-    layers, runs, findings = read_study(study)
-    decided = read_decisions(layers.decisions, runs["run_id"], layers.trees["tree_id"])
-    tell("Drawing root zones")
-    zones, zone_findings = build_zones(layers.trees, layers.root_zones, settings=settings.zones)
+    prepared = prepare_study(study, tell=tell)
+    layers, runs, zones = prepared.layers, prepared.runs, prepared.zones
     tell("Measuring breaches")
     exposure = measure_exposure(runs, zones, settings)
     tell("Reading inspections")
@@ -61,45 +85,69 @@ def run_study(study: Study, *, tell: Tell = _silent) -> Result:
         radius_m=settings.methods.condition.association_radius_m,
     )  # fmt: skip
     renewal = choose_renewal(
-        layers, runs, zones, exposure, condition, decided, settings, tell=tell
+        layers, runs, zones, exposure, condition, prepared.decided, settings, tell=tell
     )
-    findings = pd.concat([findings, zone_findings], ignore_index=True)
-    return _collect(study, layers, runs, zones, exposure, condition, root_links, renewal, findings)
+    return _collect(study, prepared, exposure, condition, root_links, renewal)
 
 
-def read_study(study: Study) -> tuple[Layers, gpd.GeoDataFrame, pd.DataFrame]:
-    """Read the layers and find the depth along each run.
+def prepare_study(study: Study, *, tell: Tell = _silent) -> Prepared:
+    """Read the layers, find the depth along each run, and draw the root zones.
 
     Parameters
     ----------
     study : Study
+    tell : callable, optional
+        Is called with the name of each stage as it begins.
 
     Returns
     -------
-    layers : Layers
-    runs : GeoDataFrame
-        With ground levels, depths and gradient.
-    findings : DataFrame
+    Prepared
+
+    Raises
+    ------
+    RoutekitError
+        If a layer, field, reference system or decision cannot be used; the message names it.
     """
+    tell("Reading layers")
     layers = read_layers(study.settings, study.path.parent)
-    runs, findings = add_ground(
+    runs, depth_findings = add_ground(
         layers.runs, layers.manholes, terrain=layers.terrain, inputs=study.settings
     )
-    return layers, runs, pd.concat([layers.findings, findings], ignore_index=True)
+    decided = _read_decisions(layers, runs)
+    tell("Drawing root zones")
+    zones, zone_findings = build_zones(
+        layers.trees, layers.root_zones, settings=study.settings.zones
+    )
+    found = [layers.findings, depth_findings, zone_findings]
+    return Prepared(
+        layers=layers,
+        runs=runs,
+        zones=zones,
+        decided=decided,
+        findings=pd.concat(found, ignore_index=True),
+    )
+
+
+def _read_decisions(layers: Layers, runs: gpd.GeoDataFrame) -> Decided:
+    """Read the decisions; what is wrong with them is told with the name of their file."""
+    try:
+        return read_decisions(layers.decisions, runs["run_id"], layers.trees["tree_id"])
+    except DecisionError as error:
+        named = layers.sources.set_index("layer").loc["decisions"]
+        message = f"{named['path']}:{named['layer_name']}: {error}"
+        raise DecisionError(message) from None
 
 
 def _collect(
     study: Study,
-    layers: Layers,
-    runs: gpd.GeoDataFrame,
-    zones: gpd.GeoDataFrame,
+    prepared: Prepared,
     exposure: Exposure,
     condition: pd.DataFrame,
     root_links: pd.DataFrame,
     renewal: Renewal,
-    findings: pd.DataFrame,
 ) -> Result:
     """Put the tables of all stages together."""
+    layers = prepared.layers
     rules = list_rules(study.settings)
     return Result(
         name=study.settings.study.name,
@@ -107,7 +155,7 @@ def _collect(
         runs=renewal.runs,
         manholes=layers.manholes,
         trees=layers.trees,
-        zones=zones,
+        zones=prepared.zones,
         trenches=exposure.trenches,
         breaches=exposure.breaches,
         tree_loss=exposure.tree_loss,
@@ -128,7 +176,7 @@ def _collect(
         study_area=layers.study_area,
         decisions=layers.decisions,
         totals=renewal.totals,
-        findings=findings,
+        findings=prepared.findings,
         rules=rules,
         provenance=_provenance(study, layers, rules, renewal),
         laydown=renewal.laydown,

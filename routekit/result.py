@@ -17,12 +17,12 @@ CAUTIONS: tuple[str, ...] = (
     "or a permit. Local codes, licensed engineers and qualified arborists decide.",
     "Root zones are notional minimum areas, not root maps. Roots often reach further and follow "
     "trenches, kerbs and joints.",
-    "Protected and veteran trees need consent before any work, and nesting or roosting animals have "
-    "limits of their own.",
+    "Protected and veteran trees need consent before any work, and nesting or roosting animals "
+    "have limits of their own.",
     "Trenchless is not root-free: pits, connection digs, manhole works and repairs are excavations "
     "and need the same check.",
-    "Locate and expose services before digging or bursting. Gas and water inside the clearance stay "
-    "exposed while the pipe passes.",
+    "Locate and expose services before digging or bursting. Gas and water inside the clearance "
+    "stay exposed while the pipe passes.",
     "Never enter an unsupported excavation: support or slope it as the local code says.",
     "Sewers are confined spaces: test the air, ventilate, keep an attendant and a rescue plan.",
     "Groundwater lowering can settle ground and dry out trees; it needs a permit.",

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator, Mapping
 from importlib.resources import files
 from importlib.resources.abc import Traversable
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
@@ -29,10 +31,12 @@ def list_rules(settings: StudySettings) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        Columns kind (setting, zone regime, table), name, value (text), unit, source (key), standing, title, text;
-        settings in the order of the study file, then the regime, then the tables row by row.
+        Columns kind (setting, zone regime, formula, table), name, value (text), unit, source
+        (key), standing, title, text; settings in the order of the study file, then the regime,
+        then the formulas, then the tables row by row.
     """
-    rows = [("setting", *row) for row in walk_settings(settings) if row.name.split(".")[0] != "layers"]
+    asked = [row for row in walk_settings(settings) if row.name.split(".")[0] != "layers"]
+    rows = [("setting", *row) for row in asked]
     rows += [("zone regime", *row) for row in list_regime_rules(choose_regime(settings.zones))]
     rows += _list_formulas()
     rows += _list_tables()
@@ -45,7 +49,13 @@ def list_rules(settings: StudySettings) -> pd.DataFrame:
 
 
 def write_value(value: object) -> str:
-    """Write a value as a reader of the study file knows it."""
+    """Write a value as a reader of the study file knows it.
+
+    Examples
+    --------
+    >>> write_value((0.5, True)), write_value({"trees": {"height_m": "HOOGTE"}}), write_value({})
+    ('0.5; yes', 'trees.height_m = HOOGTE', 'none')
+    """
     if value is None:
         return "not given"
     if isinstance(value, bool):
@@ -55,8 +65,18 @@ def write_value(value: object) -> str:
     if isinstance(value, tuple | list):
         return "; ".join(write_value(each) for each in value)
     if isinstance(value, dict):
-        return "; ".join(f"{name} = {write_value(each)}" for name, each in value.items()) or "none"
+        lines = [f"{name} = {write_value(each)}" for name, each in _flatten(value)]
+        return "; ".join(lines) or "none"
     return str(value)
+
+
+def _flatten(group: Mapping[Any, Any], prefix: str = "") -> Iterator[tuple[str, Any]]:
+    """Give the values of nested groups with their dotted names."""
+    for name, value in group.items():
+        if isinstance(value, dict) and value:
+            yield from _flatten(value, f"{prefix}{name}.")
+        else:
+            yield f"{prefix}{name}", value
 
 
 def _list_formulas() -> list[tuple[str, str, str, str, str, str]]:
@@ -89,15 +109,17 @@ def _list_table(name: str, file: Traversable) -> list[tuple[str, str, str, str, 
     if "source" not in table:
         return []
     shown = table.drop(columns="source")
-    key = shown.columns[0]
+    rows = zip(shown.to_numpy().tolist(), table["source"].tolist(), strict=True)
     return [
-        (
-            "table", f"{name}: {getattr(row, key, row[1])}",
-            "; ".join(f"{column} = {cell}" for column, cell in zip(shown.columns[1:], row[2:], strict=True) if cell),
-            "-", source, "",
-        )
-        for row, source in zip(shown.itertuples(), table["source"], strict=True)
-    ]  # fmt: skip
+        ("table", f"{name}: {row[0]}", _list_cells(shown.columns[1:], row[1:]), "-", source, "")
+        for row, source in rows
+    ]
+
+
+def _list_cells(columns: Iterable[str], cells: Iterable[str]) -> str:
+    """Write the cells of a row that are not blank, each with the name of its column."""
+    pairs = zip(columns, cells, strict=True)
+    return "; ".join(f"{column} = {cell}" for column, cell in pairs if cell)
 
 
 def write_rules(table: pd.DataFrame, path: Path) -> Path:
@@ -116,8 +138,11 @@ def write_rules(table: pd.DataFrame, path: Path) -> Path:
     Raises
     ------
     OutputError
-        If the file cannot be written.
+        If the file cannot be written, or its name does not end in .xlsx.
     """
+    if path.suffix.lower() != ".xlsx":
+        message = f"{path}: the sheet of rules is a workbook; name a file that ends in .xlsx"
+        raise OutputError(message)
     options = {"options": {"strings_to_formulas": False, "strings_to_urls": False}}
     try:
         with pd.ExcelWriter(path, engine="xlsxwriter", engine_kwargs=options) as writer:

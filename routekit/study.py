@@ -115,6 +115,9 @@ class Study:
         except FileNotFoundError:
             message = f"{file}: there is no such study file; give the path of a TOML file"
             raise StudyError(message) from None
+        except OSError as error:
+            message = f"{file}: cannot be read ({error.strerror or error}); check its rights"
+            raise StudyError(message) from None
         except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
             message = f"{file}: this is no readable TOML ({error}); mend the line named"
             raise StudyError(message) from None

@@ -21,7 +21,8 @@ def summarise(result: Result) -> dict[str, Any]:
     Returns
     -------
     dict
-        study, sentence, counts, recommended (technique, runs, length_m), lines (text), caution; ready for JSON.
+        study, sentence, counts, recommended (technique, runs, length_m), lines (text), caution;
+        ready for JSON.
     """
     counts = _count(result)
     return {
@@ -38,7 +39,8 @@ def _count(result: Result) -> dict[str, int | float]:
     """Count what matters."""
     severity = result.breaches["severity"].astype(str)
     hurt = result.tree_loss["severity"].astype(str)
-    advice = result.advice
+    advice, pits = result.advice, result.pits
+    found = result.findings["severity"].astype(str)
     left = result.tree_balance[result.tree_balance["is_touched"].to_numpy(dtype=bool)]
     return {
         "runs": len(result.runs),
@@ -52,25 +54,42 @@ def _count(result: Result) -> dict[str, int | float]:
         "root_zone_open_cut_m2": round(float(result.tree_loss["severed_m2"].sum()), 1),
         "trees_recommended": len(left),
         "root_zone_recommended_m2": round(float(left["loss_m2"].sum()), 1) if len(left) else 0.0,
-        "pits": len(result.pits),
-        "pits_not_clear": int((~result.pits["is_clear"].astype(bool)).sum()) if len(result.pits) else 0,
+        "pits": len(pits),
+        "pits_not_clear": int((~pits["is_clear"].astype(bool)).sum()) if len(pits) else 0,
         "strings": len(result.strings),
         "digs": len(result.digs),
         "runs_without_feasible_technique": int((~advice["is_feasible"]).sum()),
         "runs_forced": int(advice["is_forced"].sum()),
         "runs_to_confirm": int((advice["to_confirm"] != "").sum()),
-        "findings": len(result.findings),
+        "findings": len(found),
+        "findings_error": int((found == "error").sum()),
+        "findings_warning": int((found == "warning").sum()),
     }
 
 
 def _write_sentence(counts: dict[str, int | float]) -> str:
     """Say the outcome in one sentence."""
     return (
-        f"{counts['runs']} runs ({counts['length_m']:,.0f} m) and {counts['trees']} trees: open cut everywhere would "
-        f"enter the root zones of {counts['trees_open_cut']} trees ({counts['trees_open_cut_structural']} structural, "
-        f"{counts['trees_open_cut_major']} major) and cut off {counts['root_zone_open_cut_m2']:,.0f} m2; the "
-        f"recommended works touch {counts['trees_recommended']} trees and {counts['root_zone_recommended_m2']:,.0f} m2."
+        f"{write_count(counts['runs'], 'run')} ({counts['length_m']:,.0f} m) and "
+        f"{write_count(counts['trees'], 'tree')}: open cut everywhere would enter the root zones "
+        f"of {write_count(counts['trees_open_cut'], 'tree')} "
+        f"({counts['trees_open_cut_structural']} structural, "
+        f"{counts['trees_open_cut_major']} major) and cut off "
+        f"{counts['root_zone_open_cut_m2']:,.0f} m2; the recommended works touch "
+        f"{write_count(counts['trees_recommended'], 'tree')} and "
+        f"{counts['root_zone_recommended_m2']:,.0f} m2."
     )
+
+
+def write_count(number: float, noun: str) -> str:
+    """Write a number of things, in the singular where it is one.
+
+    Examples
+    --------
+    >>> write_count(1, "run"), write_count(1200, "run")
+    ('1 run', '1,200 runs')
+    """
+    return f"{number:,.0f} {noun}" if number == 1 else f"{number:,.0f} {noun}s"
 
 
 def _count_techniques(result: Result) -> list[dict[str, Any]]:
@@ -91,17 +110,22 @@ def _count_techniques(result: Result) -> list[dict[str, Any]]:
 def _write_lines(result: Result, counts: dict[str, int | float]) -> list[str]:
     """Write what the reader must know next."""
     lines = [
-        f"{counts['strings']} pull strings, {counts['pits']} pits ({counts['pits_not_clear']} not clear of everything), "
-        f"{counts['digs']} small digs.",
-        f"To confirm on site: {counts['runs_to_confirm']} runs. Findings about the data: {counts['findings']}.",
+        f"{write_count(counts['strings'], 'pull string')}, {write_count(counts['pits'], 'pit')} "
+        f"({counts['pits_not_clear']} not clear of everything), "
+        f"{write_count(counts['digs'], 'small dig')}.",
+        f"To confirm on site: {write_count(counts['runs_to_confirm'], 'run')}.",
+        f"{write_count(counts['findings'], 'finding')} about the data: "
+        f"{write_count(counts['findings_error'], 'error')}, "
+        f"{write_count(counts['findings_warning'], 'warning')}, the rest for your information; "
+        "see the layer findings.",
     ]
     if counts["runs_forced"]:
-        lines.append(f"Forced by decisions: {counts['runs_forced']} runs.")
+        lines.append(f"Forced by decisions: {write_count(counts['runs_forced'], 'run')}.")
     stuck = result.advice.loc[~result.advice["is_feasible"].to_numpy(dtype=bool), "run_id"]
     if len(stuck):
         more = "" if len(stuck) <= 8 else f" and {len(stuck) - 8} more"
         lines.append(f"No technique passes every check: {', '.join(stuck.astype(str)[:8])}{more}.")
     assumed = result.runs["depth_source"].astype(str).eq("assumed").to_numpy()
     if np.any(assumed):
-        lines.append(f"Depth assumed, not known: {int(assumed.sum())} runs.")
+        lines.append(f"Depth assumed, not known: {write_count(int(assumed.sum()), 'run')}.")
     return lines

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from pathlib import Path
 
+from routekit.errors import OutputError
 from routekit.outputs.arborist.report import write_tree_report
 from routekit.outputs.atomic import replacing
 from routekit.outputs.geopackage import write_geopackage
@@ -42,34 +44,86 @@ def write_outputs(
     OutputError
         If something cannot be written; earlier results are as they were.
     """
-    outputs = settings.outputs
     with replacing(folder) as stage:
-        tell("Writing the GeoPackage")
-        package = stage / "result.gpkg"
-        write_geopackage(result, package, settings=outputs.geopackage)
-        written = {"GeoPackage": package}
-        tell("Drawing the working map")
-        pages = write_map(result, stage, outputs.map)
-        written["map"] = pages[0]
-        tell("Writing the page for the public")
-        public = stage / "public.html"
-        public.write_text(build_public_page(result, outputs.public), encoding="utf-8")
-        written["public page"] = public
-        tell("Writing the schedule")
-        written["schedule"] = write_schedule(
-            result, stage / "schedule.xlsx", settings=outputs.schedule
-        )
-        tell("Writing the arborist's report")
-        obstacle = pdf_obstacle()
-        report, sheets = stage / "trees.html", stage / "trees.pdf"
-        write_tree_report(result, report, None if obstacle else sheets, settings=outputs.report)
-        written["arborist's report"] = report
-        if not obstacle:
-            written["the same, to print"] = sheets
-        written = {name: folder / path.name for name, path in written.items()}
-    # The layers to edit go straight to their place: what an arborist has drawn in them is kept.
-    written["layers to edit and return"] = write_return_layers(result, folder / "return.gpkg")
+        try:
+            written, notes = _write_all(result, settings, stage, folder, tell)
+        except OutputError:
+            raise
+        except OSError as error:
+            message = (
+                f"results cannot be written; folder {folder} ({error.strerror or error}); "
+                "make room there or choose another output folder; earlier results are kept"
+            )
+            raise OutputError(message) from error
+    return {name: folder / path.name for name, path in written.items()}, notes
+
+
+def _write_all(
+    result: Result,
+    settings: StudySettings,
+    stage: Path,
+    folder: Path,
+    tell: Callable[[str], None],
+) -> tuple[dict[str, Path], list[str]]:
+    """Write every output into the folder for new files."""
+    outputs = settings.outputs
+    tell("Writing the GeoPackage")
+    written = {"GeoPackage": stage / "result.gpkg"}
+    write_geopackage(result, written["GeoPackage"], settings=outputs.geopackage)
+    tell("Drawing the working map")
+    written["map"] = write_map(result, stage, outputs.map)[0]
+    tell("Writing the page for the public")
+    written["public page"] = stage / "public.html"
+    page = build_public_page(result, outputs.public)
+    written["public page"].write_text(page, encoding="utf-8")
+    tell("Writing the schedule")
+    written["schedule"] = write_schedule(
+        result, stage / "schedule.xlsx", settings=outputs.schedule
+    )
+    tell("Writing the arborist's report")
+    obstacle = pdf_obstacle()
+    written["arborist's report"], sheets = stage / "trees.html", stage / "trees.pdf"
+    write_tree_report(
+        result,
+        written["arborist's report"],
+        None if obstacle else sheets,
+        settings=outputs.report,
+    )
+    if not obstacle:
+        written["the same, to print"] = sheets
+    # Last, so that nothing drawn or written into the earlier file meanwhile is missed.
+    written["layers to edit and return"] = write_return_layers(
+        result,
+        stage / "return.gpkg",
+        earlier=folder / "return.gpkg",
+        settings=outputs.geopackage,
+    )
     return written, [obstacle] if obstacle else []
+
+
+def refuse_unwritable(folder: Path) -> None:
+    """Refuse a folder that results cannot be written to, before any work is done for them.
+
+    Parameters
+    ----------
+    folder : Path
+        Need not exist.
+
+    Raises
+    ------
+    OutputError
+        If the folder, or the nearest one above that exists, is no folder or may not be written to.
+    """
+    nearest = next(place for place in (folder, *folder.absolute().parents) if place.exists())
+    if not nearest.is_dir():
+        message = f"results cannot be written; folder {folder} ({nearest} is a file); name another"
+        raise OutputError(message)
+    if not os.access(nearest, os.W_OK | os.X_OK):
+        message = (
+            f"results cannot be written; folder {folder} (no right to write into {nearest}); "
+            "choose another output folder or give yourself the right to write there"
+        )
+        raise OutputError(message)
 
 
 def pdf_obstacle() -> str:
@@ -81,7 +135,8 @@ def pdf_obstacle() -> str:
         import weasyprint  # noqa: F401, PLC0415
     except OSError:
         return (
-            "trees.pdf is not written: the system library Pango is missing (Debian: libpango-1.0-0 and "
-            "libpangoft2-1.0-0). Print trees.html from a browser instead."
+            "trees.pdf is not written: the system library Pango is missing "
+            "(Debian: libpango-1.0-0 and libpangoft2-1.0-0). Print trees.html from a "
+            "browser instead."
         )
     return ""
