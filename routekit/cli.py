@@ -278,7 +278,8 @@ def rules(study: Path, xlsx: Path | None, as_json: bool) -> None:
     for kind, rows in table.groupby("kind", sort=False):
         OUT.print(f"\n[bold]{str(kind).capitalize()}[/bold]")
         for row in rows.itertuples():
-            unit = f" {row.unit}" if row.unit not in ("", "-") and str(row.value)[:1].isdigit() else ""
+            has_unit = row.unit not in ("", "-") and str(row.value)[:1].isdigit()
+            unit = f" {row.unit}" if has_unit else ""
             sign = ":" if kind == "table" else " ="
             source = f"[{row.standing}: {row.title}]"
             OUT.print(f"  {row.name}{sign} {row.value}{unit}  {source}", markup=False)

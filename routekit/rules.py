@@ -83,9 +83,10 @@ def _list_formulas() -> list[tuple[str, str, str, str, str, str]]:
     """List the formulas in words, with their sources."""
     with (files("routekit") / "formulas.csv").open(encoding="utf-8") as stream:
         table = pd.read_csv(stream, dtype=str, keep_default_na=False)
+    columns = ["name", "formula", "unit", "source", "text"]
     return [
-        ("formula", row.name, row.formula, row.unit, row.source, row.text)
-        for row in table.itertuples(index=False)
+        ("formula", name, formula, unit, source, text)
+        for name, formula, unit, source, text in table[columns].to_numpy().tolist()
     ]
 
 
@@ -109,7 +110,8 @@ def _list_table(name: str, file: Traversable) -> list[tuple[str, str, str, str, 
     if "source" not in table:
         return []
     shown = table.drop(columns="source")
-    rows = zip(shown.to_numpy().tolist(), table["source"].tolist(), strict=True)
+    cells: list[list[str]] = shown.to_numpy().tolist()
+    rows = zip(cells, table["source"].astype(str).tolist(), strict=True)
     return [
         ("table", f"{name}: {row[0]}", _list_cells(shown.columns[1:], row[1:]), "-", source, "")
         for row, source in rows

@@ -10,6 +10,8 @@ import pandas as pd
 from routekit.result import Result
 from routekit.vocabulary import TECHNIQUES
 
+_CUT_OFF = "Root zone dug up or cut off from its tree"
+
 
 def summarise(result: Result) -> dict[str, Any]:
     """Sum a result up.
@@ -37,23 +39,26 @@ def summarise(result: Result) -> dict[str, Any]:
 
 def _count(result: Result) -> dict[str, int | float]:
     """Count what matters."""
-    severity = result.breaches["severity"].astype(str)
-    hurt = result.tree_loss["severity"].astype(str)
+    balance = result.tree_balance
+    hurt = balance["open_cut_severity"].astype(str)
+    hurt = hurt[hurt != "none"]
     advice, pits = result.advice, result.pits
     found = result.findings["severity"].astype(str)
-    left = result.tree_balance[result.tree_balance["is_touched"].to_numpy(dtype=bool)]
+    left = balance[balance["is_touched"].to_numpy(dtype=bool)]
     return {
         "runs": len(result.runs),
         "length_m": round(float(result.runs["length_m"].sum()), 1),
+        "runs_worked_on": int(_take_total(result, "Runs worked on", "recommended_mid")),
+        "length_worked_on_m": round(_take_total(result, "Length worked on", "recommended_mid"), 1),
         "trees": len(result.trees),
         "runs_with_breach": int(result.breaches["run_id"].nunique()),
-        "breaches": len(severity),
+        "breaches": len(result.breaches),
         "trees_open_cut": len(hurt),
         "trees_open_cut_major": int((hurt == "major").sum()),
         "trees_open_cut_structural": int((hurt == "structural").sum()),
-        "root_zone_open_cut_m2": round(float(result.tree_loss["severed_m2"].sum()), 1),
+        "root_zone_open_cut_m2": round(_take_total(result, _CUT_OFF, "open_cut_mid"), 1),
         "trees_recommended": len(left),
-        "root_zone_recommended_m2": round(float(left["loss_m2"].sum()), 1) if len(left) else 0.0,
+        "root_zone_recommended_m2": round(_take_total(result, _CUT_OFF, "recommended_mid"), 1),
         "pits": len(pits),
         "pits_not_clear": int((~pits["is_clear"].astype(bool)).sum()) if len(pits) else 0,
         "strings": len(result.strings),
@@ -67,12 +72,19 @@ def _count(result: Result) -> dict[str, int | float]:
     }
 
 
+def _take_total(result: Result, quantity: str, column: str) -> float:
+    """Take one number out of the totals."""
+    totals = result.totals.set_index("quantity")[column]
+    return float(totals.loc[quantity])
+
+
 def _write_sentence(counts: dict[str, int | float]) -> str:
     """Say the outcome in one sentence."""
     return (
-        f"{write_count(counts['runs'], 'run')} ({counts['length_m']:,.0f} m) and "
-        f"{write_count(counts['trees'], 'tree')}: open cut everywhere would enter the root zones "
-        f"of {write_count(counts['trees_open_cut'], 'tree')} "
+        f"Work is recommended on {counts['runs_worked_on']:,.0f} of {write_count(counts['runs'], 'run')} "
+        f"({counts['length_worked_on_m']:,.0f} of {counts['length_m']:,.0f} m), among "
+        f"{write_count(counts['trees'], 'tree')}: open cut there would enter the root "
+        f"zones of {write_count(counts['trees_open_cut'], 'tree')} "
         f"({counts['trees_open_cut_structural']} structural, "
         f"{counts['trees_open_cut_major']} major) and cut off "
         f"{counts['root_zone_open_cut_m2']:,.0f} m2; the recommended works touch "
