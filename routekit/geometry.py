@@ -238,8 +238,8 @@ def shadow_area(
     Notes
     -----
     In polar coordinates round the centre the area is the integral of (R2 - rho(theta)2) / 2 over
-    the angles at which an edge is met, rho being the nearest edge. Between the angles of edge ends and
-    crossings the nearest edge stays the same and the integral is a sector less a triangle.
+    the angles at which an edge is met, rho being the nearest edge. Between the angles of edge ends
+    and crossings the nearest edge stays the same and the integral is a sector less a triangle.
     Source: plane geometry.
     """
     middle = np.asarray(centre, dtype=float)

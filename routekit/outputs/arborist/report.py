@@ -62,11 +62,12 @@ class ReportSettings(Settings):
         ge=1,
     )
     pdf_trees: int = setting(
-        100,
+        30,
         unit="trees",
         source="house",
-        text="Most trees with a sheet of their own in the PDF, worst first; about 0.2 s each",
-        ge=1,
+        text="Trees with a sheet of their own in the PDF, worst first; a sheet takes about half a "
+        "second to print, and trees.html holds them all",
+        ge=0,
     )
     listed_trees: int = setting(
         2_000,
