@@ -27,18 +27,23 @@ CHUNK_RUNS: Final = 200
 _PLAIN_LAYERS: Final = {
     "manholes": ("manhole_id", "cover_level_m", "invert_level_m", "depth_m", "chamber_length_mm",
                  "chamber_width_mm", "material"),
-    "strings": ("string_id", "run_ids", "from_manhole", "to_manhole", "length_m", "launch_pit",
-                "reception_pit", "new_outside_mm", "sdr", "pull_low_kn", "pull_mid_kn",
-                "pull_high_kn", "allowable_kn", "utilisation", "weld_count", "overlap_m"),
+    "strings": ("string_id", "run_ids", "from_manhole", "to_manhole", "pulled", "length_m",
+                "launch_pit", "reception_pit", "new_outside_mm", "sdr", "pull_low_kn",
+                "pull_mid_kn", "pull_high_kn", "allowable_kn", "utilisation", "weld_count",
+                "overlap_m", "difficulty", "is_too_short", "over_limit", "start_reason",
+                "end_reason", "to_confirm", "laydown_text"),
     "pits": ("pit_id", "manhole_id", "role", "length_m", "width_m", "depth_m", "volume_m3",
-             "zone_overlap_m2", "worst_tree", "worst_share", "is_structural", "is_clear", "why"),
+             "zone_overlap_m2", "structural_m2", "worst_tree", "worst_share", "is_structural",
+             "services", "obstacles", "carriageway_m2", "parking_m2", "footway_m2", "is_clear",
+             "method", "why", "would_free"),
     "digs": ("dig_id", "connection_id", "run_id", "kind", "method", "footprint_m2",
-             "zone_overlap_m2", "worst_tree", "worst_share"),
+             "zone_overlap_m2", "structural_m2", "worst_tree", "worst_share"),
     "connections": ("connection_id", "run_id", "kind", "diameter_mm"),
     "services": ("service_id", "kind", "depth_m", "diameter_mm"),
     "obstacles": ("kind",),
     "surfaces": ("kind",),
     "study_area": (),
+    "laydown": ("string_id", "wanted_m", "available_m", "fits", "text"),
 }  # fmt: skip
 
 _SHEETS: Final = ("totals", "findings", "rules", "provenance", "decisions")
@@ -181,9 +186,17 @@ def _pack_layers(result: Result, settings: MapSettings, box: NDArray[np.float64]
     """Pack the layers that are shown as they are."""
     packed = {}
     for name, columns in _PLAIN_LAYERS.items():
-        layer = tables.order_by_place(gpd.GeoDataFrame(getattr(result, name)), box)
+        table = getattr(result, name)
+        layer = tables.order_by_place(
+            _no_layer() if table is None else gpd.GeoDataFrame(table), box
+        )
         packed[name] = pack_table(layer, columns) | _outline(layer, result.crs, settings)
     return packed
+
+
+def _no_layer() -> gpd.GeoDataFrame:
+    """Stand in for a layer that the study has not."""
+    return gpd.GeoDataFrame(geometry=gpd.GeoSeries([]))
 
 
 def _pack_links(result: Result, runs: pd.DataFrame, trees: pd.DataFrame) -> dict[str, Any]:
@@ -211,6 +224,7 @@ def _details(result: Result, runs: pd.DataFrame) -> list[dict[str, Any]]:
     keys = {"run": ("run_id", tables.column(runs, "run_id"))}
     named = ("checks", "options", "inspections")
     long = {name: tables.linked(getattr(result, name), keys) for name in named}
+    long["checks"] = long["checks"].drop(columns=["rule", "survey"], errors="ignore")
     texts = runs[[name for name in tables.ADVICE_TEXTS if name in runs.columns]]
     return [
         {

@@ -117,6 +117,8 @@ def take_area(result: Result, rows: NDArray[np.int64], nearby_m: float) -> Resul
     for name in _BY_PLACE:
         layer = getattr(result, name)
         changed[name] = layer[_near(layer, area)]
+    if result.laydown is not None:
+        changed["laydown"] = result.laydown[_near(result.laydown, area)]
     part = replace(result, **changed)
     return replace(part, findings=_findings_of(result, part))
 

@@ -18,12 +18,16 @@ RUN_FACTS: Final = (
     "run_id", "from_manhole", "to_manhole", "diameter_mm", "height_mm", "shape", "material",
     "use", "year", "length_m", "gradient", "gradient_source", "ground_up_m", "ground_down_m",
     "depth_up_m", "depth_down_m", "depth_max_m", "depth_source", "design_flow_l_s", "renew",
-    "position_sd_m",
+    "position_sd_m", "street", "capacity_sound_l_s", "capacity_now_l_s", "required_l_s",
+    "required_basis", "nearest_service", "service_clearance_m",
 )  # fmt: skip
-TRENCH_FACTS: Final = ("width_m", "width_rule")
-CONDITION_FACTS: Final = ("root_index", "root_share", "structural_grade", "worst_text")
-ADVICE_FACTS: Final = ("technique", "new_pipe", "runner_up", "string_id")
-ADVICE_TEXTS: Final = ("reason", "runner_up_reason", "would_change", "to_confirm")
+TRENCH_FACTS: Final = ("width_m", "width_rule", "corridor_width_m")
+CONDITION_FACTS: Final = (
+    "root_index", "root_share", "structural_grade", "operational_grade", "worst_text",
+    "priority", "priority_reason", "is_inspected",
+)  # fmt: skip
+ADVICE_FACTS: Final = ("technique", "new_pipe", "runner_up", "string_id", "is_feasible")
+ADVICE_TEXTS: Final = ("reason", "runner_up_reason", "would_change", "to_confirm", "decision")
 TREE_FACTS: Final = (
     "tree_id", "species", "stem_diameter_mm", "stem_count", "stem_height_m", "crown_diameter_m",
     "height_m", "age_class", "category", "is_protected", "is_veteran", "is_columnar",

@@ -12,7 +12,10 @@ async function runCard(run) {
       letterMark(study.palette.techniques[of("technique") || ""] || study.palette.techniques[""]),
       make("strong", {}, techniqueName(of("technique")))),
     factList([
-      ["New pipe", said(of("new_pipe"))],
+      of("is_feasible") === 0 ? ["Mind", "No way passed its checks; this is the least bad of those weighed"] : null,
+      of("street") ? ["Street", of("street")] : null,
+      text("decision") ? ["Decided", text("decision")] : null,
+      ["New pipe", of("new_pipe") ? of("new_pipe") : "none"],
       ["Because", said(text("reason"))],
       ["Runner-up", of("runner_up") ? techniqueName(of("runner_up")) : "none"],
       of("runner_up") ? ["Why it lost", said(text("runner_up_reason"))] : null,
@@ -60,10 +63,13 @@ function pipeFacts(run) {
     ["Gradient", gradient === null ? NOT_KNOWN : `${number(1000 * gradient, 2)} m per km (from ${said(of("gradient_source"))})`],
     ["Roots", of("root_share") === null ? (of("root_index") === null ? NOT_KNOWN : `index ${number(of("root_index"))}`)
       : `up to ${percent(of("root_share"))} of the bore`],
+    of("priority") ? ["Urgency", `${said(of("priority"))}${of("priority_reason") ? `: ${of("priority_reason")}` : ""}`] : null,
+    of("capacity_now_l_s") === null && of("required_l_s") === null ? null : ["Carries", `${quantity(of("capacity_now_l_s"), "l/s", 0)} now, ${quantity(of("capacity_sound_l_s"), "l/s", 0)} if sound; needed ${quantity(of("required_l_s"), "l/s", 0)}${of("required_basis") ? ` (${plain(of("required_basis"))})` : ""}`],
+    of("nearest_service") ? ["Nearest service", `${plain(of("nearest_service"))}, ${quantity(of("service_clearance_m"), "m")} clear`] : null,
     ["Structural grade", of("structural_grade") === null ? NOT_KNOWN : number(of("structural_grade"))],
     flags.length ? ["Found inside", flags.map((name) => plain(name.slice(4))).join(", ")] : null,
     of("worst_text") ? ["Worst finding", of("worst_text")] : null,
-    ["Trench, if cut open", `${quantity(of("width_m"), "m")} wide${of("width_rule") ? ` (${plain(of("width_rule"))})` : ""}`],
+    ["Trench, if cut open", `${quantity(of("width_m"), "m")} wide${of("width_rule") ? ` (${plain(of("width_rule"))})` : ""}${of("corridor_width_m") ? `; ${quantity(of("corridor_width_m"), "m")} with what is torn at its sides` : ""}`],
   ];
 }
 
@@ -110,11 +116,14 @@ function optionList(detail) {
   const rows = detail.rowsOf("options");
   if (!rows.length) return null;
   const of = (name, row) => detail.options.get(name, row);
+  const more = [["Zone dug, m\u00b2", "root_m2"], ["Cost", "cost"], ["CO\u2082e, kg", "co2e_kg"]]
+    .filter(([, name]) => detail.options.has(name));
   return [make("h3", {}, "All ways weighed"), dataTable("All ways weighed",
-    ["Technique", "Verdict", "Not known", "New bore", "Carries"],
+    ["Technique", "Verdict", "Not known", "New bore", "Carries", ...more.map(([head]) => head)],
     rows.map((row) => [techniqueName(of("technique", row)), verdictMark(of("verdict", row)),
       number(of("n_unknown", row)), quantity(of("new_bore_mm", row), "mm", 0),
-      quantity(of("capacity_l_s", row), "l/s", 1)]), { id: "option-table" })];
+      quantity(of("capacity_l_s", row), "l/s", 0),
+      ...more.map(([, name]) => (of(name, row) === null ? NOT_KNOWN : grouped(of(name, row))))]), { id: "option-table" })];
 }
 
 // Checks of one technique at a time; the recommended one first.
@@ -128,7 +137,7 @@ function checkList(detail, recommended) {
   const place = make("div", { id: "check-place" });
   const show = (technique) => place.replaceChildren(dataTable(`Checks of: ${techniqueName(technique)}`,
     ["Check", "Verdict", "Value", "Limit", "Source"],
-    rows.filter((row) => of("technique", row) === technique).map((row) => [said(of("check", row)),
+    rows.filter((row) => of("technique", row) === technique).map((row) => [checkName(of("check", row), of("verdict", row) === "pass" ? null : of("remedy", row)),
       verdictMark(of("verdict", row)), measured(of("value", row), of("unit", row)),
       measured(of("limit", row), of("unit", row)), make("span", { class: "source" }, sourceText(of("source", row)))]),
     { id: "check-table" }));
@@ -136,6 +145,11 @@ function checkList(detail, recommended) {
   return [title, make("p", {}, make("label", { for: "check-technique" }, "for "),
     make("select", { id: "check-technique", onchange: (event) => show(techniques[Number(event.target.value)]) },
       techniques.map((code, i) => make("option", { value: i, selected: code === chosen }, techniqueName(code))))), place];
+}
+
+// A check that did not pass says what would settle it.
+function checkName(name, remedy) {
+  return [said(name), remedy ? make("span", { class: "remedy" }, remedy) : null];
 }
 
 function measured(value, unit) {

@@ -62,13 +62,23 @@ function pitCard(pit) {
       ["In root zones", quantity(of("zone_overlap_m2"), "m\u00b2")],
       ["Worst tree", worstTree((name) => of(name), pit)],
       of("is_structural") ? ["Structural roots", "reached"] : null,
+      of("structural_m2") ? ["In structural zones", quantity(of("structural_m2"), "m\u00b2")] : null,
+      streetFact(of),
+      of("method") ? ["Dug by", plain(of("method"))] : null,
       ["Why here", said(of("why"))],
+      of("would_free") ? ["Would free it", of("would_free")] : null,
     ]),
     pitSketch(pit),
     stems.length ? [make("h3", {}, "Nearest stems"), dataTable("Nearest stems", ["Tree", "Edge of pit to stem", "Its zone"],
       stems.map((stem) => [treeText(stem.tree), quantity(stem.away, "m"), quantity(study.trees.get("radius_m", stem.tree), "m")]))] : null,
     stringsOfPit(of("pit_id")),
   ];
+}
+
+function streetFact(of) {
+  const taken = [["carriageway_m2", "carriageway"], ["parking_m2", "parking"], ["footway_m2", "footway"]]
+    .filter(([name]) => of(name)).map(([name, word]) => `${quantity(of(name), "m\u00b2", 1)} of ${word}`);
+  return taken.length ? ["Takes", taken.join(", ")] : null;
 }
 
 function stringsOfPit(pitId) {
@@ -98,7 +108,14 @@ function stringCard(row) {
       ["Pipe may take", quantity(of("allowable_kn"), "kN", 0)],
       ["Used of that", percent(of("utilisation"))],
       ["Welds", number(of("weld_count"))],
-      of("overlap_m") === null ? null : ["Overlap", quantity(of("overlap_m"), "m")],
+      of("overlap_m") === null ? null : ["Extra length", quantity(of("overlap_m"), "m")],
+      of("pulled") ? ["Pulled", plain(of("pulled"))] : null,
+      of("difficulty") ? ["Difficulty", plain(of("difficulty"))] : null,
+      of("over_limit") ? ["Over a limit", plain(of("over_limit"))] : null,
+      of("laydown_text") ? ["Room for the pipe", of("laydown_text")] : null,
+      of("start_reason") ? ["Begins here since", of("start_reason")] : null,
+      of("end_reason") ? ["Ends here since", of("end_reason")] : null,
+      of("to_confirm") ? ["To confirm on site", of("to_confirm")] : null,
     ]),
   ];
 }

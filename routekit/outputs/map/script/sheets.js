@@ -41,6 +41,7 @@ const SIGNS = [
   ["trees", sign("circle", { cx: 15, cy: 9, r: 6, class: "p-core" }), "Structural root zone"],
   ["runs", sign("rect", { x: 2, y: 4, width: 26, height: 10, class: "g-trench" }), "Trench, to its width"],
   ["strings", sign("rect", { x: 2, y: 3, width: 26, height: 12, rx: 6, class: "g-string" }), "Pull string"],
+  ["laydown", sign("rect", { x: 2, y: 5, width: 26, height: 8, class: "g-laydown" }), "Room for the welded pipe"],
   ["pits", sign("rect", { x: 5, y: 3, width: 20, height: 12, class: "p-pit" }), "Pit, to scale"],
   ["digs", sign("rect", { x: 10, y: 4, width: 10, height: 10, class: "g-dig" }), "Small dig"],
   ["manholes", sign("circle", { cx: 15, cy: 9, r: 5, class: "g-dig" }), "Manhole"],

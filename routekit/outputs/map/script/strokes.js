@@ -13,6 +13,7 @@ const DRAWN = [
   { name: "cores", of: "trees", words: "Structural root zones", on: true, draw: drawCores },
   { name: "trenches", of: "runs", words: "Trenches, if all were cut open", on: false, draw: drawTrenches },
   { name: "services", words: "Other services", on: false, draw: drawServices },
+  { name: "laydown", words: "Room to lay out the welded pipe", on: false, draw: drawLaydown },
   { name: "strings", words: "Pull strings", on: true, draw: drawStrings },
   { name: "digs", words: "Small digs", on: true, draw: drawDigs },
   { name: "connections", words: "Gullies and house connections", on: false, draw: drawConnections },

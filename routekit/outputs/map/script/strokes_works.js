@@ -4,7 +4,7 @@ function drawTrenches(pen, view) {
   pen.lineCap = "butt";
   const widths = new Map();
   for (let i = 0; i < study.runs.n; i += 1) {
-    const width = study.runs.get("width_m", i);
+    const width = study.runs.get("corridor_width_m", i) ?? study.runs.get("width_m", i);
     if (width === null || !isInView(study.runs.outlines, i, view)) continue;
     if (!widths.has(width)) widths.set(width, []);
     widths.get(width).push(i);
@@ -54,6 +54,18 @@ function middleOf(view, outlines, i) {
     ((outlines.y[best] + outlines.y[next]) / 2) * view.scale - view.dy,
     whole * view.scale,
   ];
+}
+
+function drawLaydown(pen, view) {
+  pen.strokeStyle = "#6b6559";
+  pen.lineWidth = 1.3;
+  pen.setLineDash([7, 3]);
+  pen.fillStyle = "#f7f2df";
+  paintAll(pen, view, study.laydown, true, () => {
+    pen.fill();
+    pen.stroke();
+  });
+  pen.setLineDash([]);
 }
 
 function drawStrings(pen, view) {

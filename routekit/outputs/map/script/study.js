@@ -3,7 +3,7 @@
 const study = { details: new Map() };
 
 const LAYERS = ["runs", "trees", "manholes", "strings", "pits", "digs", "connections", "services",
-  "obstacles", "surfaces", "study_area"];
+  "obstacles", "surfaces", "study_area", "laydown"];
 const LINKS = ["breaches", "root_links", "tree_balance", "crossings"];
 const LISTS = ["totals", "findings", "rules", "provenance", "decisions", "sources"];
 const ID_COLUMNS = { run: ["runs", "run_id"], tree: ["trees", "tree_id"],
@@ -76,7 +76,7 @@ function techniqueName(code) {
 }
 
 function severityName(code) {
-  return { none: "No tree touched", minor: "Minor", major: "Major", structural: "Structural" }[
+  return { none: "No tree", minor: "Minor", major: "Major", structural: "Structural" }[
     code] || "Not worked out";
 }
 
