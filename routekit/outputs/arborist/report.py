@@ -67,7 +67,7 @@ class ReportSettings(Settings):
         source="house",
         text="Trees with a sheet of their own in the PDF, worst first; a sheet takes about half a "
         "second to print, and trees.html holds them all",
-        ge=0,
+        ge=1,
     )
     listed_trees: int = setting(
         2_000,
