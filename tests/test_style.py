@@ -1,0 +1,19 @@
+"""Style and types are clean."""
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parent.parent
+
+
+@pytest.mark.parametrize(
+    "command", [["ruff", "check", "."], ["mypy"]], ids=["ruff", "mypy"]
+)
+def test_tool_finds_nothing(command):
+    done = subprocess.run(
+        [sys.executable, "-m", *command], cwd=ROOT, capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 0, done.stdout[-4000:] + done.stderr[-2000:]
