@@ -81,7 +81,8 @@ def _take_total(result: Result, quantity: str, column: str) -> float:
 def _write_sentence(counts: dict[str, int | float]) -> str:
     """Say the outcome in one sentence."""
     return (
-        f"Work is recommended on {counts['runs_worked_on']:,.0f} of {write_count(counts['runs'], 'run')} "
+        f"Work is recommended on {counts['runs_worked_on']:,.0f} of "
+        f"{write_count(counts['runs'], 'run')} "
         f"({counts['length_worked_on_m']:,.0f} of {counts['length_m']:,.0f} m), among "
         f"{write_count(counts['trees'], 'tree')}: open cut there would enter the root "
         f"zones of {write_count(counts['trees_open_cut'], 'tree')} "
