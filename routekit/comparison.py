@@ -8,11 +8,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from routekit.advice.decisions import Decided
+from routekit.advice.decisions import BURSTING, Decided
 from routekit.advice.quantities import run_quantities
-from routekit.advice.score import Scores, score_options
+from routekit.advice.score import HARM, Scores, score_options
 from routekit.geometry import Floats
-from routekit.methods.checks import FAIL, Check
+from routekit.methods.checks import FAIL, Check, worst_verdict
 from routekit.methods.evaluate import evaluate_techniques
 from routekit.methods.repair import count_faults
 from routekit.vocabulary import TECHNIQUES
@@ -20,14 +20,11 @@ from routekit.works import Place, Works
 
 Flags = NDArray[np.bool_]
 
-BURSTING = ("burst_same", "burst_upsized")
-
 _ROOTED_AGAIN = ("local_repair", "cipp", "close_fit", "slip_lining")
 """Techniques that leave ends and connections through which roots come back."""
 
 _CODES = list(TECHNIQUES)
 _BURST_PLACES = np.array([_CODES.index(code) for code in BURSTING])
-_HARM = ("n_structural", "n_careful", "n_major", "root_m2")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -71,7 +68,7 @@ def compare_techniques(
 
 def passes(checks: list[Check]) -> Flags:
     """Tell where no check of a technique fails."""
-    return ~np.any([check.verdict == FAIL for check in checks], axis=0)
+    return np.asarray(worst_verdict(checks) != FAIL)
 
 
 def pick_burst_size(
@@ -87,8 +84,8 @@ def pick_burst_size(
     Returns
     -------
     may_burst, upsized : numpy.ndarray of bool, shape (n,)
-        A size may be burst where it passes its checks and is not excluded, or is forced. The same size comes
-        first.
+        A size may be burst where it passes its checks and is not excluded, or is forced. The same
+        size comes first.
     """
     same, larger = (
         (passes(checks[code]) & ~decided.excluded[:, place]) | (decided.forced == place)
@@ -97,6 +94,25 @@ def pick_burst_size(
     elsewhere = (decided.forced >= 0) & ~np.isin(decided.forced, _BURST_PLACES)
     upsized = (larger & ~same) | (decided.forced == _BURST_PLACES[1])
     return (same | larger) & ~elsewhere, upsized
+
+
+def may_widen(checks: dict[str, list[Check]], decided: Decided) -> Flags:
+    """Tell which runs may be pulled in a larger size for the sake of their string.
+
+    Parameters
+    ----------
+    checks : dict of str to list of Check
+    decided : Decided
+
+    Returns
+    -------
+    numpy.ndarray of bool, shape (n,)
+        Runs that pass the checks of the larger size, and for which no decision asks for the same
+        size or excludes the larger one.
+    """
+    same, larger = _BURST_PLACES
+    agreed = ~decided.excluded[:, larger] & (decided.forced != same)
+    return np.asarray(passes(checks["burst_upsized"]) & agreed)
 
 
 def burst_and_other_scores(
@@ -137,8 +153,8 @@ def choose_strings(works: Works, burst: Floats, other: Floats) -> Flags:
     Returns
     -------
     numpy.ndarray of bool, shape (n,)
-        Runs whose string scores no worse than its runs would one by one without bursting, or holds a run for
-        which bursting is forced.
+        Runs whose string scores no worse than its runs would one by one without bursting, or holds
+        a run for which bursting is forced.
     """
     string, _ = pd.factorize(pd.Series(works.string_of_run))
     inside = works.string_of_run != ""
@@ -167,7 +183,9 @@ def _count_quantities(
         full = plan.assign(
             liner_wall_mm=plan["wall_mm"],
             n_repairs=faults,
-            life_share=np.where(rooted & (technique in _ROOTED_AGAIN), lining.rooted_life_share, 1.0),
+            life_share=np.where(rooted, lining.rooted_life_share, 1.0)
+            if technique in _ROOTED_AGAIN
+            else 1.0,
             setup_share=works.setup_share if burst else 1.0,
             pit_m3=works.pit_m3 if burst else 0.0,
             pit_m2=works.pit_m2 if burst else 0.0,
@@ -189,7 +207,7 @@ def _score(
 ) -> Scores:
     """Score every technique by harm, flow, certainty, cost and carbon."""
     cases = place.cases
-    none = pd.DataFrame(0.0, index=cases.index, columns=list(_HARM))
+    none = pd.DataFrame(0.0, index=cases.index, columns=list(HARM))
     open_cut = pd.DataFrame(
         {
             "n_structural": cases["n_structural"],

@@ -12,6 +12,9 @@ from numpy.typing import NDArray
 from routekit.errors import DecisionError
 from routekit.vocabulary import TECHNIQUE_PHRASES, TECHNIQUES
 
+BURSTING = ("burst_same", "burst_upsized")
+"""Techniques that renew runs in strings: together with others, or not at all."""
+
 KINDS = ("force", "exclude", "no_pit")
 
 
@@ -56,8 +59,8 @@ def read_decisions(
     Raises
     ------
     DecisionError
-        If a decision names an unknown run, tree, technique or kind, lacks one that it needs, or contradicts
-        another; each such row is named.
+        If a decision names an unknown run, tree, technique or kind, lacks one that it needs, or
+        contradicts another, or if no technique is left; each such row or run is named.
     """
     table = decisions.reset_index(drop=True)
     names = list(TECHNIQUES)
@@ -76,22 +79,50 @@ def read_decisions(
             faults.append(f"row {row + 1}: run {run_ids.iloc[here]} is forced to two techniques")
         else:
             forced[here] = wanted
-        note[here] = "; ".join(filter(None, [note[here], _describe(table.iloc[row], names[wanted])]))
-    both = (forced >= 0) & excluded[np.arange(len(forced)), np.maximum(forced, 0)]
-    faults += [
-        f"run {run_ids.iloc[here]}: {names[forced[here]]} is both forced and excluded"
-        for here in np.flatnonzero(both)
-    ]
+        note[here] = "; ".join(
+            filter(None, [note[here], _describe(table.iloc[row], names[wanted])])
+        )
+    faults += _find_clashes(forced, excluded, run_ids)
     if faults:
         message = "decisions: " + "; ".join(faults) + "; mend the decisions table"
         raise DecisionError(message)
     no_pit = table[kind == "no_pit"]
     return Decided(
-        forced=forced,
+        forced=_force_last(forced, excluded),
         excluded=excluded,
         note=note,
         no_pit_trees=frozenset(_text(no_pit, "tree_id")) - {""},
     )
+
+
+def _find_clashes(
+    forced: NDArray[np.int8], excluded: NDArray[np.bool_], run_ids: pd.Series
+) -> list[str]:
+    """List runs whose decisions leave no technique, or none that one could choose."""
+    names = list(TECHNIQUES)
+    left = ~excluded
+    both = (forced >= 0) & excluded[np.arange(len(forced)), np.maximum(forced, 0)]
+    faults = [
+        f"run {run_ids.iloc[here]}: {names[forced[here]]} is both forced and excluded"
+        for here in np.flatnonzero(both)
+    ]
+    faults += [
+        f"run {run_ids.iloc[here]}: every technique is excluded"
+        for here in np.flatnonzero(~left.any(axis=1))
+    ]
+    bursting = np.isin(names, BURSTING)
+    open_choice = (forced < 0) & left[:, bursting].all(axis=1) & ~left[:, ~bursting].any(axis=1)
+    faults += [
+        f"run {run_ids.iloc[here]}: only bursting is left; force {' or '.join(BURSTING)}"
+        for here in np.flatnonzero(open_choice)
+    ]
+    return faults
+
+
+def _force_last(forced: NDArray[np.int8], excluded: NDArray[np.bool_]) -> NDArray[np.int8]:
+    """Take a technique as forced where all others are excluded."""
+    last = (forced < 0) & ((~excluded).sum(axis=1) == 1)
+    return np.where(last, np.argmin(excluded, axis=1), forced).astype(np.int8)
 
 
 def _text(table: pd.DataFrame, name: str) -> pd.Series:

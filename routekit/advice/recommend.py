@@ -1,4 +1,7 @@
-"""One recommendation per run: the technique, why, what came second, what would change it, what to confirm."""
+"""One recommendation per run, with its reasons.
+
+The technique, why it was chosen, what came second, what would change it, and what to confirm.
+"""
 
 from __future__ import annotations
 
@@ -43,17 +46,18 @@ def recommend(
     scores : Scores
     decided : Decided
     strings : DataFrame
-        Per run: technique (position of the bursting technique its string is pulled by, -1 outside strings), string_id,
-        n_runs and length_m of the string.
+        Per run: technique (position of the bursting technique its string is pulled by, -1 outside
+        strings), string_id, n_runs and length_m of the string.
     currency : str
         Name of the currency, for the texts.
 
     Returns
     -------
     pandas.DataFrame
-        One row per run in the order of `cases`: run_id, technique, new_pipe, is_feasible (no check fails), is_forced,
-        reason, deciding_criterion, runner_up, runner_up_reason, would_change, to_confirm, decision,
-        free_choice (technique without decisions), cost_mid, co2e_kg_mid.
+        One row per run in the order of `cases`: run_id, technique, new_pipe, is_feasible (no check
+        fails), is_forced, reason, deciding_criterion, runner_up (missing where decisions leave no
+        other technique), runner_up_reason, would_change, to_confirm, decision, free_choice
+        (technique without decisions), cost_mid, co2e_kg_mid.
     """
     pulled = strings["technique"].to_numpy(dtype=np.int64)
     chosen, second, free = rank_techniques(scores, decided.forced, decided.excluded, pulled)
@@ -71,10 +75,17 @@ def recommend(
     cause = _cause_text(scores, chosen, second, criterion, failing_second, currency)
     cause = _string_text(cause, scores, chosen, second, strings)
     feasible = fails[row, chosen] == 0
+    stuck = np.where(
+        fails[row, free] == 0,
+        "The decisions leave no technique that passes every check",
+        "No technique passes every check",
+    )
     reason = np.array(
         [
-            f"{a}. {b}." if ok else f"{a}. No technique passes every check; {_NAMES[c]} fails least: {f}."
-            for a, b, ok, c, f in zip(need, cause, feasible, chosen, failing, strict=True)
+            f"{a}. {b}." if ok else f"{a}. {none}; {_NAMES[c]} fails least: {f}."
+            for a, b, ok, none, c, f in zip(
+                need, cause, feasible, stuck, chosen, failing, strict=True
+            )
         ],
         dtype=object,
     )
@@ -82,7 +93,7 @@ def recommend(
     return pd.DataFrame(
         {
             "run_id": cases["run_id"].to_numpy(),
-            "technique": pd.Categorical.from_codes(chosen.astype(np.int8), _CODES),
+            "technique": _categories(chosen),
             "new_pipe": new_pipe,
             "is_feasible": feasible,
             "is_forced": forced,
@@ -90,23 +101,30 @@ def recommend(
                 forced, _forced_text(decided.note, free, chosen, failing), reason
             ),
             "deciding_criterion": np.array(CRITERIA, dtype=object)[criterion],
-            "runner_up": pd.Categorical.from_codes(second.astype(np.int8), _CODES),
-            "runner_up_reason": _lost_text(scores, chosen, second, criterion, failing_second, currency),
+            "runner_up": _categories(second),
+            "runner_up_reason": _lost_text(
+                scores, chosen, second, criterion, failing_second, currency
+            ),
             "would_change": _change_text(checks, chosen, second, fails),
             "to_confirm": _confirm_text(cases, checks, chosen),
             "decision": _decision_text(decided, free, chosen),
-            "free_choice": pd.Categorical.from_codes(free.astype(np.int8), _CODES),
+            "free_choice": _categories(free),
             "cost_mid": scores.facts["cost"][row, chosen],
             "co2e_kg_mid": scores.facts["co2e_kg"][row, chosen],
         }
     )
 
 
+def _categories(technique: Ints) -> pd.Categorical[str]:
+    """Write positions of techniques as their codes; -1 is missing."""
+    return pd.Categorical.from_codes(technique.astype(np.int8), pd.Index(_CODES))
+
+
 def _decide(scores: Scores, chosen: Ints, second: Ints) -> Ints:
     """Find the criterion in which the choice gains most over the runner-up."""
     row = np.arange(len(chosen))
     gain = scores.parts[row, second] - scores.parts[row, chosen]
-    return np.argmax(gain, axis=1)
+    return np.asarray(np.argmax(gain, axis=1), dtype=np.int64)
 
 
 def _format(value: float, unit: str) -> str:
@@ -124,9 +142,8 @@ def _write_check(check: Check, run: int) -> str:
     if check.unit in ("yes/no", "class"):
         return check.name.lower() if check.unit == "yes/no" else f"{check.name.lower()}: no"
     value, limit = float(check.value[run]), float(check.limit[run])
-    return (
-        f"{check.name.lower()}: {_format(value, check.unit)}, {check.rule} {_format(limit, check.unit)}"
-    )
+    found, bound = _format(value, check.unit), _format(limit, check.unit)
+    return f"{check.name.lower()}: {found}, {check.rule} {bound}"
 
 
 def _list_texts(checks: Mapping[str, list[Check]], technique: Ints, verdict: int) -> Texts:
@@ -169,18 +186,20 @@ def _gain_text(scores: Scores, better: Ints, worse: Ints, criterion: Ints, curre
     def write(i: int) -> str:
         """Write one run's gain."""
         pair = {name: (a[i], b[i]) for name, (a, b) in take.items()}
-        return [
-            f"it passes more checks ({pair['n_fail'][0] + pair['n_caution'][0]:.0f} doubtful or failed "
-            f"against {pair['n_fail'][1] + pair['n_caution'][1]:.0f})",
+        texts = [
+            f"it passes more checks ({pair['n_fail'][0] + pair['n_caution'][0]:.0f} doubtful or "
+            f"failed against {pair['n_fail'][1] + pair['n_caution'][1]:.0f})",
             f"it digs up or cuts off {pair['root_m2'][0]:.1f} m2 of root zone against "
             f"{pair['root_m2'][1]:.1f} m2",
-            f"it carries more: {100 * pair['shortfall'][0]:.0f} % of the required flow is missing against "
-            f"{100 * pair['shortfall'][1]:.0f} %",
-            f"it needs {pair['n_surveys'][0]:.0f} further surveys against {pair['n_surveys'][1]:.0f}",
+            f"it carries more: {100 * pair['shortfall'][0]:.0f} % of the required flow is missing "
+            f"against {100 * pair['shortfall'][1]:.0f} %",
+            f"it needs {pair['n_surveys'][0]:.0f} further surveys against "
+            f"{pair['n_surveys'][1]:.0f}",
             f"it costs {pair['whole_life_cost'][0]:,.0f} {currency} over its service against "
             f"{pair['whole_life_cost'][1]:,.0f}",
             f"it emits {pair['co2e_kg'][0]:,.0f} kg CO2e against {pair['co2e_kg'][1]:,.0f}",
-        ][criterion[i]]
+        ]
+        return texts[int(criterion[i])]
 
     return np.array([write(i) for i in range(len(better))], dtype=object)
 
@@ -203,16 +222,16 @@ def _cause_text(
 def _string_text(
     cause: Texts, scores: Scores, chosen: Ints, second: Ints, strings: pd.DataFrame
 ) -> Texts:
-    """Say where a run is burst for the sake of its string, and with how many others it is pulled."""
+    """Say where a run is burst for the sake of its string, and with how many others."""
     row = np.arange(len(chosen))
     total = scores.total
-    led = (strings["technique"].to_numpy() >= 0) & (total[row, second] < total[row, chosen])
+    led = (strings["n_runs"].to_numpy() > 1) & (total[row, second] < total[row, chosen])
+    facts = strings[["n_runs", "length_m", "string_id"]].itertuples(index=False)
     whole = [
-        f"{_NAMES[c]} is recommended since the run is pulled in one string with {n - 1} others ({length:.0f} m, "
-        f"{name}), which as a whole comes out before {_PHRASES[s]}"
-        for c, s, n, length, name in zip(
-            chosen, second, strings["n_runs"], strings["length_m"], strings["string_id"], strict=True
-        )
+        f"{_NAMES[c]} is recommended since the run is pulled in one string with {n - 1} "
+        f"other{'s' if n > 2 else ''} ({length:.0f} m, {name}), which as a whole comes out before "
+        f"{_PHRASES[s]}"
+        for c, s, (n, length, name) in zip(chosen, second, facts, strict=True)
     ]
     return np.where(led, np.array(whole, dtype=object), cause)
 
@@ -223,7 +242,14 @@ def _lost_text(
     """Say why the runner-up lost."""
     gain = _gain_text(scores, second, chosen, criterion, currency)
     return np.array(
-        [f"Fails: {f}" if f else f"Compared with the choice, {g}" for f, g in zip(failing, gain, strict=True)],
+        [
+            "Decisions leave no other technique"
+            if s < 0
+            else f"Fails: {f}"
+            if f
+            else f"Compared with the choice, {g}"
+            for s, f, g in zip(second, failing, gain, strict=True)
+        ],
         dtype=object,
     )
 
@@ -265,7 +291,7 @@ def _change_text(
     """
     text = np.full(len(chosen), "", dtype=object)
     row = np.arange(len(chosen))
-    close = fails[row, second] == 1
+    close = (second >= 0) & (fails[row, second] == 1)
     for place, code in enumerate(_CODES):
         mine = np.flatnonzero(close & (second == place))
         for check in checks[code]:
@@ -298,7 +324,9 @@ def _write_lack(check: Check, runs: Ints, name: str, text: Texts) -> None:
         )
 
 
-def _write_spare(check: Check, runs: Ints, name: str, least: NDArray[np.float64], text: Texts) -> None:
+def _write_spare(
+    check: Check, runs: Ints, name: str, least: NDArray[np.float64], text: Texts
+) -> None:
     """Write the check with least to spare, as a share of its limit."""
     runs = _measured(check, runs)
     runs = runs[(check.verdict[runs] < UNKNOWN) & (check.limit[runs] > 0)]
@@ -308,13 +336,14 @@ def _write_spare(check: Check, runs: Ints, name: str, least: NDArray[np.float64]
     way = "more" if check.rule == "at most" else "less"
     for run in nearer:
         gap = abs(float(check.value[run] - check.limit[run]))
-        text[run] = (
-            f"{name} would fail if «{check.name.lower()}» were over {_format(gap, check.unit)} {way}"
-        )
+        spare_text = _format(gap, check.unit)
+        text[run] = f"{name} would fail if «{check.name.lower()}» were over {spare_text} {way}"
 
 
-def _confirm_text(cases: pd.DataFrame, checks: Mapping[str, list[Check]], chosen: Ints) -> Texts:
-    """List what to find out on site before the recommendation can stand: surveys, then precautions."""
+def _confirm_text(
+    cases: pd.DataFrame, checks: Mapping[str, list[Check]], chosen: Ints
+) -> Texts:
+    """List what to find out before the recommendation can stand: surveys, then precautions."""
     text = np.full(len(chosen), "", dtype=object)
     _append(text, ~cases["is_inspected"].to_numpy(dtype=bool), SURVEYS["camera"])
     assumed = cases["depth_source"].astype(str).to_numpy() == "assumed"

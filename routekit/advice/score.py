@@ -9,12 +9,17 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from routekit.advice.decisions import BURSTING
 from routekit.advice.weights import WeightSettings
 from routekit.geometry import Floats
 from routekit.methods.checks import CAUTION, FAIL, Check, needed_surveys
 from routekit.vocabulary import TECHNIQUES
 
-_BURST = [list(TECHNIQUES).index(code) for code in ("burst_same", "burst_upsized")]
+_BURST = [list(TECHNIQUES).index(code) for code in BURSTING]
+_IS_BURST = np.isin(list(TECHNIQUES), BURSTING)
+
+HARM = ("n_structural", "n_careful", "n_major", "root_m2")
+"""What excavations do to trees: trees hurt, careful digs, and root zone dug up or cut off."""
 
 CRITERIA = ("safety", "trees", "flow", "certainty", "cost", "carbon")
 """Criteria in the order in which they decide."""
@@ -29,8 +34,8 @@ class Scores:
     parts : numpy.ndarray of float, shape (n, t, c)
         Score by run, technique (order of `TECHNIQUES`) and criterion (order of `CRITERIA`).
     facts : dict of str to numpy.ndarray of float, shape (n, t)
-        What the parts are made of: n_fail, n_caution, n_surveys, n_structural, n_careful, n_major, root_m2, shortfall,
-        cost, whole_life_cost, co2e_kg.
+        What the parts are made of: n_fail, n_caution, n_surveys, n_structural, n_careful, n_major,
+        root_m2, shortfall, cost, whole_life_cost, co2e_kg.
     """
 
     parts: Floats
@@ -57,7 +62,8 @@ def score_options(
     checks : mapping of str to list of Check
         By technique.
     harm : mapping of str to DataFrame
-        n_structural, n_careful, n_major, root_m2 per run, by technique: what its excavations do to trees.
+        n_structural, n_careful, n_major, root_m2 per run, by technique: what its excavations do to
+        trees.
     works : mapping of str to DataFrame
         cost_mid, whole_life_cost_mid, co2e_kg_mid per run, by technique; NaN where not known.
     plans : mapping of str to DataFrame
@@ -72,14 +78,14 @@ def score_options(
 
     Notes
     -----
-    Costs that are not known count as the dearest known technique of that run, so that ignorance never makes a
-    technique cheap.
+    Costs that are not known count as the dearest known technique of that run, so that ignorance
+    never makes a technique cheap.
     """
     stack = {
         "n_fail": _count(checks, FAIL),
         "n_caution": _count(checks, CAUTION),
         "n_surveys": _count_surveys(checks),
-        **{name: _gather(harm, name) for name in ("n_structural", "n_careful", "n_major", "root_m2")},
+        **{name: _gather(harm, name) for name in HARM},
         "shortfall": _shortfall(plans, required_l_s),
         "cost": _gather(works, "cost_mid"),
         "whole_life_cost": _dearest(_gather(works, "whole_life_cost_mid")),
@@ -152,25 +158,28 @@ def rank_techniques(
     excluded : numpy.ndarray of bool, shape (n, t)
         Techniques that must not be chosen.
     pulled : numpy.ndarray of int, shape (n,)
-        Position of the bursting technique by which the run's string is pulled; -1 where it is in no string.
-        Runs are burst in strings or not at all.
+        Position of the bursting technique by which the run's string is pulled; -1 where it is in no
+        string. Runs are burst in strings or not at all.
 
     Returns
     -------
     chosen, runner_up, free : numpy.ndarray of int, shape (n,)
-        Positions in `TECHNIQUES`. `free` is what would be chosen without any decision. Ties go to the technique
-        that digs least (the order of `TECHNIQUES`). The runner-up is never the other size of bursting in a string.
+        Positions in `TECHNIQUES`. `free` is what would be chosen without any decision. Ties go to
+        the technique that digs least (the order of `TECHNIQUES`). The runner-up is never the other
+        size of bursting in a string; it is -1 where decisions leave nothing else.
     """
     total = scores.total
     row = np.arange(len(total))
     alone = total.copy()
     alone[:, _BURST] = np.inf
     free = np.where(pulled >= 0, pulled, np.argmin(alone, axis=1))
+    # A string that a decision asks for says nothing about what the checks lead to.
+    free = np.where(np.isin(forced, _BURST), np.argmin(total, axis=1), free)
     allowed = np.where(excluded, np.inf, alone)
     chosen = np.where(pulled >= 0, pulled, np.argmin(allowed, axis=1))
     chosen = np.where(forced >= 0, forced, chosen).astype(np.int64)
     others = np.where(excluded, np.inf, total)
     others[row, chosen] = np.inf
-    both = np.isin(chosen, _BURST)
-    others[np.ix_(both, _BURST)] = np.inf
-    return chosen, np.argmin(others, axis=1), free.astype(np.int64)
+    others[np.isin(chosen, _BURST)[:, None] & _IS_BURST] = np.inf
+    second = np.where(np.isinf(others).all(axis=1), -1, np.argmin(others, axis=1))
+    return chosen, second.astype(np.int64), free.astype(np.int64)

@@ -1,7 +1,7 @@
 """What the criteria weigh, in units of the study's currency.
 
-The order of the criteria lies in the sizes of the weights: a failed check outweighs everything, then harm
-to trees, then flow, then certainty, then cost and CO2e. All are settings.
+The order of the criteria lies in the sizes of the weights: a failed check outweighs everything,
+then harm to trees, then flow, then certainty, then cost and CO2e. All are settings.
 """
 
 from __future__ import annotations
@@ -26,7 +26,8 @@ class WeightSettings(Settings):
     )  # fmt: skip
     careful_dig: float = setting(
         3_000.0, unit="currency per dig", source="house", ge=0,
-        text="A hand or suction dig inside a structural root zone: the roots are kept, an arborist stands by.",
+        text="A hand or suction dig inside a structural root zone: the roots are kept, an arborist "
+        "stands by.",
     )  # fmt: skip
     major_tree: float = setting(
         20_000.0, unit="currency per tree", source="house", ge=0,

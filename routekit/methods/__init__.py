@@ -1,0 +1,1 @@
+"""Techniques of renewal and what rules each of them out."""

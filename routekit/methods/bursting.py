@@ -1,7 +1,7 @@
 """Pipe bursting: what rules it out, size for size and upsized.
 
-The head breaks the old pipe and pushes the pieces into the ground; the new pipe follows the old line, sags
-included. Pits and connection digs stay; they are weighed in `routekit.advice`.
+The head breaks the old pipe and pushes the pieces into the ground; the new pipe follows the old
+line, sags included. Pits and connection digs stay; they are weighed in `routekit.advice`.
 """
 
 from __future__ import annotations
@@ -31,8 +31,10 @@ from routekit.methods.common import (
     capacity,
     column,
     is_circular,
+    known_flag,
     no_collapse,
     no_foreign_pipe,
+    ponding,
 )
 from routekit.methods.settings import BurstingSettings
 from routekit.vocabulary import MM_PER_M
@@ -46,7 +48,7 @@ def _read_hosts() -> pd.DataFrame:
 
 
 def host_class(material: pd.Series) -> Floats:
-    """Class host materials by how well they burst: 0 well, 1 with special tools, 2 not, NaN unknown."""
+    """Class how host materials burst: 0 well, 1 with special tools, 2 not, NaN unknown."""
     return np.asarray(material.astype(str).map(_read_hosts()["bursting"]).to_numpy(dtype=float))
 
 
@@ -79,7 +81,7 @@ def list_checks(
 
 
 def _host_checks(cases: pd.DataFrame, settings: BurstingSettings) -> list[Check]:
-    """What the old pipe is made of and in what state."""
+    """Check what the old pipe is made of and in what state."""
     old = column(cases, "old_repairs") + column(cases, "old_linings")
     least, largest = bore_between(
         cases, settings.min_host_mm, settings.max_host_mm, source="najafi_p240"
@@ -112,7 +114,7 @@ def _host_checks(cases: pd.DataFrame, settings: BurstingSettings) -> list[Check]
 
 
 def _line_checks(cases: pd.DataFrame, settings: BurstingSettings) -> list[Check]:
-    """Length, bends and sags of the line that the new pipe follows."""
+    """Check length, bends and sags of the line that the new pipe follows."""
     return [
         at_most(
             "Length of one run",
@@ -132,35 +134,31 @@ def _line_checks(cases: pd.DataFrame, settings: BurstingSettings) -> list[Check]
             remedy="Renew together with a neighbouring run.",
         ),
         bends(cases, settings.max_bend_deg, source="gw323_bend"),
-        at_most(
-            "Ponding (a sag is kept)",
-            column(cases, "ponding_share"),
-            settings.max_ponding_share,
-            caution=settings.caution_ponding_share,
-            unit="share of height",
-            source="practice",
-            remedy="Inspect, or survey the invert along the run.",
-        ),
+        ponding(cases, settings.max_ponding_share, settings.caution_ponding_share),
     ]
 
 
 def needed_clearance(plan: pd.DataFrame, settings: BurstingSettings) -> Floats:
-    """Clear distance that bursting asks for: a multiple of the expansion, and a least distance, m."""
+    """Find the clear distance that bursting asks for, m.
+
+    A multiple of the expansion, and a least distance; NaN where the expansion is not known.
+    """
     expansion = column(plan, "expansion_mm") / MM_PER_M
-    return np.fmax(settings.clearance_per_expansion * expansion, settings.min_clearance_m)
+    return np.maximum(settings.clearance_per_expansion * expansion, settings.min_clearance_m)
 
 
 def _known_clearance(cases: pd.DataFrame, side: str, needed: Floats) -> Floats:
-    """Clear distance on one side; unknown where a service of unknown depth could be nearer."""
+    """Take the clear distance on one side; unknown where a service of unknown depth is near."""
     clearance = column(cases, f"{side}_clearance_m")
-    blind = ~cases["has_services"].to_numpy(dtype=bool) | (column(cases, f"n_{side}_unknown") > 0)
+    surveyed = known_flag(cases, "has_services") == 1
+    blind = ~surveyed | ~(column(cases, f"n_{side}_unknown") == 0)
     return np.where(blind & ~(clearance < needed), np.nan, clearance)
 
 
 def _ground_checks(
     cases: pd.DataFrame, plan: pd.DataFrame, settings: BurstingSettings
 ) -> list[Check]:
-    """Depth, cover against heave, and other services."""
+    """Check depth, cover against heave, and other services."""
     expansion = column(plan, "expansion_mm") / MM_PER_M
     needed = needed_clearance(plan, settings)
     return [
@@ -222,9 +220,12 @@ def _ground_checks(
 
 
 def _root_checks(cases: pd.DataFrame, settings: BurstingSettings) -> list[Check]:
-    """How deep the pipe passes below the root zones it crosses."""
-    crosses = column(cases, "n_trees") > 0
-    cover = np.where(crosses, column(cases, "cover_m"), np.inf)
+    """Check how deep the pipe passes below the root zones it crosses."""
+    trees = column(cases, "n_trees")
+    cover = column(cases, "cover_m")
+    # Enough cover settles it without knowing the trees.
+    unsure = np.isnan(trees) & ~(cover >= settings.root_depth_m)
+    cover = np.where(trees == 0, np.inf, np.where(unsure, np.nan, cover))
     return [
         at_least(
             "Cover where it passes below root zones",
@@ -249,28 +250,32 @@ def _root_checks(cases: pd.DataFrame, settings: BurstingSettings) -> list[Check]
 def _pipe_checks(
     cases: pd.DataFrame, plan: pd.DataFrame, settings: BurstingSettings
 ) -> list[Check]:
-    """What the new pipe and the machine must bear, and what the pipe carries."""
+    """Check what the new pipe and the machine must bear, and what the pipe carries."""
     return [
         at_most(
             "Sizes of upsizing",
             column(plan, "size_steps"),
             float(settings.max_steps_up),
-            caution=1.0,
+            caution=float(settings.caution_steps_up),
             unit="sizes",
             source="najafi_p240",
         ),
-        _pull_check("Pull on the new pipe (estimate)", plan, "pull", "pull_allowable_kn", "gw321_stress"),
-        _pull_check("Pull on the machine (estimate)", plan, "machine", "machine_limit_kn", "practice"),
+        _pull_check(
+            "Pull on the new pipe (estimate)", plan, "pull", "pull_allowable_kn", "gw321_stress"
+        ),
+        _pull_check(
+            "Pull on the machine (estimate)", plan, "machine", "machine_limit_kn", "practice"
+        ),
         capacity(cases, plan),
     ]
 
 
 def _pull_check(name: str, plan: pd.DataFrame, side: str, limit: str, source: str) -> Check:
-    """Hold an estimate with its spread against a limit: fails only where even the low value is over."""
+    """Hold an estimate against a limit: it fails only where even its low value is over."""
     low, mid, high = (column(plan, f"{side}_{level}_kn") for level in ("low", "mid", "high"))
     bound = column(plan, limit)
     verdict = np.select(
-        [np.isnan(mid) | np.isnan(bound), low > bound, high > bound],
+        [np.isnan(low + mid + high + bound), low > bound, high > bound],
         [UNKNOWN, FAIL, CAUTION],
         PASS,
     ).astype(np.int8)

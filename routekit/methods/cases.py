@@ -1,7 +1,7 @@
 """The case of each run: everything that the checks look at, side by side.
 
-One row per run in the order of the runs. NaN means not known. The columns come from earlier stages; nothing is
-decided here.
+One row per run in the order of the runs. NaN means not known. The columns come from earlier stages;
+nothing is decided here.
 """
 
 from __future__ import annotations
@@ -28,8 +28,8 @@ def bend_within(lines: gpd.GeoSeries) -> Floats:
     Returns
     -------
     numpy.ndarray of float, shape (n,)
-        Largest change of direction at a vertex, degrees; 0 for straight lines. Wobbles of the drawing below
-        0.2 m are straightened first.
+        Largest change of direction at a vertex, degrees; 0 for straight lines. Wobbles of the
+        drawing below 0.2 m are straightened first.
     """
     simple = shapely.simplify(np.asarray(lines), _STRAIGHTEN_M)
     edges = line_edges(simple)
@@ -55,8 +55,8 @@ def sum_breaches(breaches: pd.DataFrame, size: int) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        Per run: n_trees, n_major (major and structural), n_structural, footprint_m2, severed_m2, severity
-        (worst), worst_tree, nearest_stem_m.
+        Per run: n_trees, n_major (major and structural), n_structural, footprint_m2, severed_m2,
+        severity (worst), worst_tree, nearest_stem_m.
     """
     run = breaches["run"].to_numpy()
     code = breaches["severity"].cat.codes.to_numpy()
@@ -124,13 +124,15 @@ def build_cases(
     plain = pd.DataFrame(runs.drop(columns="geometry")).reset_index(drop=True)
     seen = condition.drop(columns="run_id")
     cases = pd.concat([plain, seen, breach_sums, neighbours], axis=1)
-    height = np.fmax(cases["height_mm"], cases["diameter_mm"]).to_numpy(dtype=float)
+    height = np.fmax(
+        cases["height_mm"].to_numpy(dtype=float), cases["diameter_mm"].to_numpy(dtype=float)
+    )
     wall = (outside_mm - cases["diameter_mm"].to_numpy(dtype=float)) / 2
-    shallow = np.minimum(cases["depth_up_m"], cases["depth_down_m"]).to_numpy(dtype=float)
+    shallow = cases[["depth_up_m", "depth_down_m"]].astype(float).min(axis=1, skipna=False)
     drawn = bend_within(runs.geometry)
     return cases.assign(
         outside_mm=outside_mm,
-        cover_m=shallow - (height + wall) / MM_PER_M,
+        cover_m=shallow.to_numpy() - (height + wall) / MM_PER_M,
         bend_deg=np.fmax(drawn, cases["bend_deg"].to_numpy(dtype=float)),
         n_connections=np.fmax(n_connections, cases["connections_seen"].to_numpy(dtype=float)),
         chain_length_m=chain_length_m,

@@ -18,6 +18,7 @@ from routekit.vocabulary import SURVEYS, TECHNIQUES, VERDICTS
 PASS, CAUTION, UNKNOWN, FAIL = range(len(VERDICTS))
 
 Codes = NDArray[np.int8]
+Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -62,6 +63,20 @@ def _spread(value: ArrayLike, size: int) -> NDArray[np.float64]:
     return np.broadcast_to(np.asarray(value, dtype=float), (size,)).copy()
 
 
+def _judge(found: Floats, bound: Floats, soft: Floats) -> Codes:
+    """Judge values that must not exceed a limit; those within it may exceed a caution.
+
+    A value or limit that is not known leaves the verdict unknown, and so does a caution that is
+    not known, unless the value exceeds the limit in any case. No bound excludes minus infinity.
+    """
+    return np.select(
+        [found == -np.inf, np.isnan(found) | np.isnan(bound), found > bound, np.isnan(soft),
+         found > soft],
+        [PASS, UNKNOWN, FAIL, UNKNOWN, CAUTION],
+        PASS,
+    ).astype(np.int8)  # fmt: skip
+
+
 def at_most(
     name: str,
     value: ArrayLike,
@@ -86,7 +101,7 @@ def at_most(
     unit, source, remedy, survey : str
         See `Check`.
     caution : array_like of float, optional
-        Above it, up to the limit, the verdict is `caution`.
+        Above it, up to the limit, the verdict is `caution`; NaN is unknown.
 
     Returns
     -------
@@ -95,11 +110,7 @@ def at_most(
     found = np.atleast_1d(np.asarray(value, dtype=float))
     bound = _spread(limit, len(found))
     soft = bound if caution is None else _spread(caution, len(found))
-    verdict = np.select(
-        [np.isnan(found) | np.isnan(bound), found > bound, found > soft],
-        [UNKNOWN, FAIL, CAUTION],
-        PASS,
-    ).astype(np.int8)
+    verdict = _judge(found, bound, soft)
     return Check(
         name=name, value=found, limit=bound, unit=unit, verdict=verdict, source=source,
         rule="at most", remedy=remedy, survey=survey,
@@ -121,11 +132,7 @@ def at_least(
     found = np.atleast_1d(np.asarray(value, dtype=float))
     bound = _spread(limit, len(found))
     soft = bound if caution is None else _spread(caution, len(found))
-    verdict = np.select(
-        [np.isnan(found) | np.isnan(bound), found < bound, found < soft],
-        [UNKNOWN, FAIL, CAUTION],
-        PASS,
-    ).astype(np.int8)
+    verdict = _judge(-found, -bound, -soft)
     return Check(
         name=name, value=found, limit=bound, unit=unit, verdict=verdict, source=source,
         rule="at least", remedy=remedy, survey=survey,
@@ -230,8 +237,8 @@ def needed_surveys(checks: Sequence[Check]) -> dict[str, NDArray[np.bool_]]:
     Returns
     -------
     dict of str to numpy.ndarray of bool, shape (n,)
-        By survey, in the order of `routekit.vocabulary.SURVEYS`: the runs that need it. One survey settles all
-        unknown checks that name it.
+        By survey, in the order of `routekit.vocabulary.SURVEYS`: the runs that need it. One survey
+        settles all unknown checks that name it.
     """
     needed = {}
     for survey in SURVEYS:
@@ -255,7 +262,8 @@ def tabulate_checks(run_id: pd.Series, checks: dict[str, list[Check]]) -> pd.Dat
     -------
     pandas.DataFrame
         Columns run_id, technique, check, value, limit, unit, rule, verdict, source, remedy, survey
-        (all text as categoricals) and `run` (position); sorted by run, then technique and check as given.
+        (all text as categoricals) and `run` (position); sorted by run, then technique and check as
+        given.
     """
     flat = [(technique, check) for technique, group in checks.items() for check in group]
     size, many = len(run_id), len(flat)
@@ -287,7 +295,9 @@ def tabulate_checks(run_id: pd.Series, checks: dict[str, list[Check]]) -> pd.Dat
         "run": run,
         **{name: _tile_text(text, size) for name, text in texts.items()},
         **columns,
-        "verdict": pd.Categorical.from_codes(verdict, categories=list(VERDICTS), ordered=True),
+        "verdict": pd.Categorical.from_codes(
+            verdict, categories=pd.Index(VERDICTS), ordered=True
+        ),
     }
     return pd.DataFrame(table)
 

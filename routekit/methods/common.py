@@ -14,6 +14,11 @@ def column(cases: pd.DataFrame, name: str) -> Floats:
     return np.asarray(cases[name].to_numpy(dtype=float, na_value=np.nan))
 
 
+def known_flag(cases: pd.DataFrame, name: str) -> Floats:
+    """Take a column of yes and no as 1 and 0; what is missing is NaN."""
+    return np.asarray(cases[name].astype("boolean").to_numpy(dtype=float, na_value=np.nan))
+
+
 def as_flag(count: Floats) -> Floats:
     """Turn counts into flags: 1 where there is any, NaN where it is unknown."""
     return np.where(np.isnan(count), np.nan, (count > 0).astype(float))
@@ -56,15 +61,15 @@ def no_foreign_pipe(cases: pd.DataFrame) -> Check:
     )
 
 
-def ponding(cases: pd.DataFrame, limit: float, *, source: str = "practice") -> Check:
+def ponding(cases: pd.DataFrame, limit: float, caution: float) -> Check:
     """Check that no deep sag would be kept in the new pipe."""
     return at_most(
         "Ponding (a sag is kept)",
         column(cases, "ponding_share"),
         limit,
-        caution=0.10,
+        caution=caution,
         unit="share of height",
-        source=source,
+        source="practice",
         remedy="Inspect, or survey the invert along the run.",
     )
 
@@ -111,23 +116,25 @@ def bends(cases: pd.DataFrame, limit: float, *, source: str) -> Check:
 def bore_between(cases: pd.DataFrame, low: float, high: float, *, source: str) -> list[Check]:
     """Check the host bore against the least and the largest."""
     bore = column(cases, "diameter_mm")
+    remedy = "Measure the bore."
     return [
-        at_least("Host bore, least", bore, low, unit="mm", source=source, remedy="Measure the bore."),
-        at_most("Host bore, largest", bore, high, unit="mm", source=source, remedy="Measure the bore."),
+        at_least("Host bore, least", bore, low, unit="mm", source=source, remedy=remedy),
+        at_most("Host bore, largest", bore, high, unit="mm", source=source, remedy=remedy),
     ]
 
 
 def is_circular(cases: pd.DataFrame) -> Check:
     """Check that the host is circular."""
-    shape = cases["shape"].astype(str).to_numpy()
-    flag = np.select([shape == "circular", np.isin(shape, ["other", "unknown", "nan"])], [0.0, np.nan], 1.0)
-    return must_not("Not circular", flag, source="practice", remedy="Confirm the shape of the bore.")
+    shape = cases["shape"].astype(object).where(cases["shape"].notna(), "unknown").to_numpy()
+    unclear = np.isin(shape.astype(str), ["other", "unknown"])
+    flag = np.select([shape == "circular", unclear], [0.0, np.nan], 1.0)
+    remedy = "Confirm the shape of the bore."
+    return must_not("Not circular", flag, source="practice", remedy=remedy)
 
 
 def needs_inspection(cases: pd.DataFrame) -> Check:
-    """Check that somebody has looked inside: what nobody has seen cannot be mended place by place."""
-    unseen = ~cases["is_inspected"].to_numpy(dtype=bool)
+    """Check that somebody has looked inside: faults that nobody saw cannot be mended one by one."""
     return must_not(
-        "Faults not known (not inspected)", unseen.astype(float), source="practice",
-        remedy="Inspect the run by camera.",
+        "Faults not known (not inspected)", 1 - known_flag(cases, "is_inspected"),
+        source="practice", remedy="Inspect the run by camera.",
     )  # fmt: skip

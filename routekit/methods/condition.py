@@ -3,7 +3,8 @@
 Observations under EN 13508-2 main codes become features of the run (largest section loss by roots,
 number of collapses, ponding and so on), a structural and an operational grade from 0 (sound) to 4
 (failed), a root index and a priority. Codes, features and grade limits are in
-`tables/observation_codes.csv`. Grades are a screening of this project; no national grading is imitated.
+`tables/observation_codes.csv`. Grades are a screening of this project; no national grading is
+imitated. What a survey that broke off did not see, and what was seen without size, is not known.
 """
 
 from __future__ import annotations
@@ -18,6 +19,8 @@ from routekit.methods.settings import ConditionSettings
 
 GRADES = ("sound", "slight", "moderate", "severe", "failed")
 PRIORITIES = ("none", "low", "medium", "high", "unknown")
+
+_JOINT_FEATURES = ("joint_axial_mm", "joint_radial_mm", "joint_bend_deg", "displaced_joints")
 
 
 @cache
@@ -53,9 +56,9 @@ def match_codes(inspections: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        The observations in their order with the columns of the code table added, `amount` (the feature's
-        value) and `is_assumed` (no quantification was given where one is needed); observations of unknown
-        codes have no feature.
+        The observations in their order with the columns of the code table added, `amount` (the
+        feature's value) and `is_assumed` (no quantification was given where one is needed);
+        observations of unknown codes have no feature.
     """
     table = _read_codes()
     letters = inspections["characterisation"].fillna("").astype(str).str.strip().str.upper()
@@ -96,44 +99,60 @@ def assess_condition(
     -------
     pandas.DataFrame
         One row per run in the order of `runs`: run_id, is_inspected, one column per feature
-        (NaN where not inspected), root_count, root_index (per cent of section lost to roots, summed
-        over observations, per 10 m), structural_grade, operational_grade, worst_text, needs_work
-        (boolean, missing where unknown), priority, priority_rank, priority_reason.
+        (NaN where not known), joint_count (displaced joints of any kind), root_count, root_index
+        (per cent of section lost to roots, summed over observations, per 10 m), structural_grade,
+        operational_grade, worst_text, needs_work (boolean, missing where unknown), priority,
+        priority_rank, priority_reason.
     """
     matched = match_codes(inspections)
     position = pd.Index(runs["run_id"]).get_indexer(pd.Index(matched["run_id"].astype(str)))
     matched = matched[position >= 0].assign(run=position[position >= 0])
     size = len(runs)
-    seen = np.bincount(matched["run"], minlength=size) > 0
+    seen = _any_of(matched, np.ones(len(matched), dtype=bool), size)
     features = _sum_features(matched, size, seen)
     graded = _grade_observations(matched)
     table = pd.DataFrame({"run_id": runs["run_id"].to_numpy(), "is_inspected": seen})
     table = pd.concat([table, features], axis=1)
-    roots = matched[matched["feature"] == "root_share"]
     length = np.maximum(runs["length_m"].to_numpy(dtype=float), 1.0)
-    loss = np.bincount(roots["run"], roots["amount"].fillna(0), minlength=size)
-    table["root_count"] = np.where(seen, np.bincount(roots["run"], minlength=size), np.nan)
-    table["root_index"] = np.where(seen, 100 * loss / length * 10, np.nan)
+    table["root_index"] = 10 * 100 * table.pop("root_total") / length
     for kind in ("structural", "operational"):
-        mine = graded[graded["kind"] == kind]
-        worst = np.zeros(size)
-        np.maximum.at(worst, mine["run"].to_numpy(), mine["grade"].to_numpy(dtype=float))
-        table[f"{kind}_grade"] = np.where(seen & ~_is_blind(table), worst, np.nan)
-        found = np.where(seen, worst, np.nan)
-        # A survey that broke off proves what it saw, not that the rest is sound.
-        table[f"{kind}_grade"] = np.where(worst > 0, found, table[f"{kind}_grade"])
+        table[f"{kind}_grade"] = _worst_grade(graded, kind, size, seen, settings)
     table["worst_text"] = _worst_text(graded, size)
     return _rank_runs(table, runs, settings)
 
 
-def _is_blind(table: pd.DataFrame) -> np.ndarray:
-    """Tell where the survey was broken off."""
-    return np.asarray(table["abandoned"].fillna(0) > 0)
+def _any_of(matched: pd.DataFrame, which: np.ndarray, size: int) -> np.ndarray:
+    """Tell which runs have any of some observations."""
+    return np.bincount(matched["run"].to_numpy()[which], minlength=size) > 0
+
+
+def _worst_grade(
+    graded: pd.DataFrame, kind: str, size: int, seen: np.ndarray, settings: ConditionSettings
+) -> np.ndarray:
+    """Find the worst grade of each run; NaN where a worse one may have gone unseen.
+
+    A survey that broke off, or a finding without its size, proves that a run needs work where what
+    was seen is bad enough, never that it is sound.
+    """
+    mine = (graded["kind"] == kind).to_numpy()
+    worst = np.zeros(size)
+    np.maximum.at(
+        worst, graded["run"].to_numpy()[mine], graded["grade"].to_numpy(dtype=float)[mine]
+    )
+    unsized = mine & graded["amount"].isna().to_numpy()
+    broken = (graded["feature"] == "abandoned").to_numpy()
+    doubtful = _any_of(graded, unsized | broken, size) & (worst < settings.renew_from_grade)
+    return np.where(seen & ~doubtful, worst, np.nan)
 
 
 def _sum_features(matched: pd.DataFrame, size: int, seen: np.ndarray) -> pd.DataFrame:
-    """Bring observations together as one column per feature."""
+    """Bring observations together as one column per feature.
+
+    Where the survey broke off, what was not found is not known; a size that was seen and not given
+    may be the largest of its run.
+    """
     table = _read_codes()
+    blind = _any_of(matched, (matched["feature"] == "abandoned").to_numpy(), size)
     columns = {}
     for feature, how in table.groupby("feature", sort=False)["how"].first().items():
         mine = matched[matched["feature"] == feature]
@@ -143,11 +162,18 @@ def _sum_features(matched: pd.DataFrame, size: int, seen: np.ndarray) -> pd.Data
             value = np.bincount(mine["run"], minlength=size).astype(float)
         else:
             np.fmax.at(value, mine["run"].to_numpy(), amount)
-            # Seen, but with no size given: not known, rather than none.
-            unsized = np.bincount(mine["run"], np.isnan(amount), minlength=size) > 0
-            value[unsized & (value == 0)] = np.nan
-        columns[str(feature)] = np.where(seen, value, np.nan)
-    return pd.DataFrame(columns)
+            value[_any_of(mine, np.isnan(amount), size)] = np.nan
+        columns[str(feature)] = value
+    roots = matched[matched["feature"] == "root_share"]
+    joints = matched["feature"].isin(_JOINT_FEATURES).to_numpy()
+    counts = {
+        "joint_count": np.bincount(matched["run"].to_numpy()[joints], minlength=size),
+        "root_count": np.bincount(roots["run"], minlength=size),
+        "root_total": np.bincount(roots["run"], roots["amount"], minlength=size),
+    }
+    summed = pd.DataFrame({**columns, **counts}).astype(float)
+    unknown = (blind[:, None] & (summed.to_numpy() == 0)) | ~seen[:, None]
+    return summed.mask(unknown)
 
 
 def _grade_observations(matched: pd.DataFrame) -> pd.DataFrame:
@@ -177,11 +203,12 @@ def _worst_text(graded: pd.DataFrame, size: int) -> np.ndarray:
         .sort_values(["run", "grade", "amount"], ascending=[True, False, False], kind="stable")
         .drop_duplicates("run")
     )
-    rows = zip(
-        worst["name"], worst["feature"], worst["how"], worst["amount"], worst["chainage_m"], strict=True
-    )
+    columns = ["name", "feature", "how", "amount", "chainage_m"]
     text[worst["run"].to_numpy()] = np.array(
-        ["".join((name, _size_text(*size), _place_text(chainage))) for name, *size, chainage in rows],
+        [
+            f"{name}{_size_text(feature, how, amount)}{_place_text(chainage)}"
+            for name, feature, how, amount, chainage in worst[columns].itertuples(index=False)
+        ],
         dtype=object,
     )
     return text
@@ -229,14 +256,17 @@ def _rank_runs(
     order = np.lexsort((table["run_id"].to_numpy(), -score))
     rank = np.empty(len(table), dtype=np.int64)
     rank[order] = np.arange(1, len(table) + 1)
-    reason = np.where(
-        table["worst_text"] != "", table["worst_text"], np.where(unknown, "not inspected", "sound")
-    )
+    inspected = table["is_inspected"].to_numpy(dtype=bool)
+    doubt = np.where(inspected, "inspection not complete", "not inspected")
+    worst_text = table["worst_text"].to_numpy(dtype=object)
+    doubted = np.where(worst_text == "", doubt, worst_text + "; " + doubt)
+    found_text = np.where(worst_text == "", "sound", worst_text)
+    reason = np.where(unknown, doubted, found_text)
     reason = np.where(wanted, "owner wants it renewed; " + reason, reason)
     reason = np.where(spared, "owner keeps it; " + reason, reason)
     return table.assign(
         needs_work=needs,
-        priority=pd.Categorical.from_codes(code.astype(np.int8), list(PRIORITIES)),
+        priority=pd.Categorical.from_codes(code.astype(np.int8), pd.Index(PRIORITIES)),
         priority_rank=rank,
         priority_reason=reason,
     )

@@ -12,6 +12,9 @@ from routekit.methods.checks import CAUTION, FAIL, UNKNOWN, Check, worst_verdict
 from routekit.methods.settings import MethodSettings
 from routekit.vocabulary import TECHNIQUES, VERDICTS
 
+_SHOWN = ("new_outside_mm", "new_bore_mm", "capacity_l_s", "velocity_m_s")
+"""Columns of the plans that the options show."""
+
 
 def evaluate_techniques(
     cases: pd.DataFrame, plans: Mapping[str, pd.DataFrame], settings: MethodSettings
@@ -55,13 +58,14 @@ def tabulate_options(
     checks : mapping
         From `evaluate_techniques`.
     plans : mapping of str to DataFrame
-        Columns new_outside_mm, new_bore_mm, capacity_l_s, velocity_m_s, new_pipe (text) where they apply.
+        Columns new_outside_mm, new_bore_mm, capacity_l_s, velocity_m_s, new_pipe (text) where they
+        apply.
 
     Returns
     -------
     pandas.DataFrame
-        One row per technique and run (technique by technique, runs in their order): run_id, run, technique,
-        verdict, n_fail, n_caution, n_unknown, and the columns of the plans.
+        One row per technique and run (technique by technique, runs in their order): run_id, run,
+        technique, verdict, n_fail, n_caution, n_unknown, and the columns of the plans.
     """
     tables = []
     for technique, group in checks.items():
@@ -78,8 +82,7 @@ def tabulate_options(
                     "n_caution": np.sum(verdicts == CAUTION, axis=0, dtype=np.int16),
                     "n_unknown": np.sum(verdicts == UNKNOWN, axis=0, dtype=np.int16),
                     **{
-                        name: plan[name].to_numpy() if name in plan else np.nan
-                        for name in ("new_outside_mm", "new_bore_mm", "capacity_l_s", "velocity_m_s")
+                        name: plan[name].to_numpy() if name in plan else np.nan for name in _SHOWN
                     },
                     "new_pipe": plan["new_pipe"].to_numpy() if "new_pipe" in plan else "",
                 }
@@ -88,6 +91,6 @@ def tabulate_options(
     table = pd.concat(tables, ignore_index=True)
     table["technique"] = pd.Categorical(table["technique"], categories=list(TECHNIQUES))
     table["verdict"] = pd.Categorical.from_codes(
-        table["verdict"].to_numpy(), list(VERDICTS), ordered=True
+        table["verdict"].to_numpy(dtype=np.int8), pd.Index(VERDICTS), ordered=True
     )
     return table

@@ -41,8 +41,10 @@ def list_cipp_checks(
     """
     low, high = settings.cipp_bore_mm
     connections = column(cases, "n_connections")
-    robot = np.where(connections == 0, np.inf, column(cases, "diameter_mm"))
-    robot = np.where(np.isnan(connections), column(cases, "diameter_mm"), robot)
+    bore = column(cases, "diameter_mm")
+    # Without connections any bore will do; where their number is not known, a wide one will.
+    unsure = np.isnan(connections) & (bore < settings.robot_bore_mm)
+    robot = np.where(connections == 0, np.inf, np.where(unsure, np.nan, bore))
     return [
         no_collapse(cases),
         no_foreign_pipe(cases),
@@ -55,7 +57,7 @@ def list_cipp_checks(
         joint_offset(
             cases, settings.max_radial_offset_share, settings.caution_radial_offset_share
         ),
-        ponding(cases, settings.max_ponding_share),
+        ponding(cases, settings.max_ponding_share, settings.caution_ponding_share),
         *_preparation_checks(cases, settings),
         _no_old_lining(cases, CAUTION),
         at_least(
@@ -64,14 +66,15 @@ def list_cipp_checks(
         ),
         at_most(
             "Wall of the liner", column(plan, "wall_mm"), settings.max_wall_mm, unit="mm",
-            source="practice", remedy="Survey depth and groundwater for the wall thickness.", survey="levels",
+            source="practice", remedy="Survey depth and groundwater for the wall thickness.",
+            survey="levels",
         ),
         capacity(cases, plan),
     ]  # fmt: skip
 
 
 def _preparation_checks(cases: pd.DataFrame, settings: LiningSettings) -> list[Check]:
-    """What must be done in the old bore before a liner goes in."""
+    """List what must be done in the old bore before a liner goes in."""
     flags = {
         "Pieces of wall missing": ("missing_wall", "Bridge the hole or fill the void first."),
         "Voids outside the wall": ("voids", "Fill the void first."),
@@ -80,19 +83,24 @@ def _preparation_checks(cases: pd.DataFrame, settings: LiningSettings) -> list[C
     }
     checks = [
         must_not(
-            name, as_flag(column(cases, feature)), source="practice", severity=CAUTION, remedy=remedy
+            name,
+            as_flag(column(cases, feature)),
+            source="practice",
+            severity=CAUTION,
+            remedy=remedy,
         )
         for name, (feature, remedy) in flags.items()
     ]
     roots = at_most(
-        "Roots to be cut before lining", column(cases, "root_share"), 1.0, caution=0.25,
-        unit="share of section", source="en13508_2",
+        "Roots to be cut before lining", column(cases, "root_share"), np.inf,
+        caution=settings.caution_root_share, unit="share of section", source="house",
         remedy="Cut the roots and inspect again before lining.",
     )  # fmt: skip
     rooted = at_most(
         "Rooted joints (lined runs are rooted again soon)", column(cases, "root_count"), np.inf,
         caution=float(settings.rooted_joints) - 1, unit="joints", source="slu_2010",
-        remedy="Seal liner ends and reopened connections against roots; look again after two years.",
+        remedy="Seal liner ends and reopened connections against roots; look again after two "
+        "years.",
     )  # fmt: skip
     return [*checks, roots, rooted]
 
@@ -126,7 +134,7 @@ def list_close_fit_checks(
         bends(cases, settings.close_fit_bend_deg, source="practice"),
         deformation(cases, settings.close_fit_deformation_share),
         joint_offset(cases, settings.caution_radial_offset_share),
-        ponding(cases, settings.max_ponding_share),
+        ponding(cases, settings.max_ponding_share, settings.caution_ponding_share),
         *_preparation_checks(cases, settings),
         _no_old_lining(cases, FAIL),
         capacity(cases, plan),
@@ -136,7 +144,7 @@ def list_close_fit_checks(
 def list_slip_checks(
     cases: pd.DataFrame, plan: pd.DataFrame, settings: LiningSettings
 ) -> list[Check]:
-    """List the checks of slip lining; the plan also holds outside_mm."""
+    """List the checks of slip lining; the plan also holds new_outside_mm."""
     fits = column(plan, "new_outside_mm") / column(cases, "diameter_mm")
     return [
         is_circular(cases),
@@ -153,7 +161,7 @@ def list_slip_checks(
         bends(cases, settings.slip_bend_deg, source="practice"),
         deformation(cases, settings.close_fit_deformation_share),
         joint_offset(cases, settings.caution_radial_offset_share),
-        ponding(cases, settings.max_ponding_share),
+        ponding(cases, settings.max_ponding_share, settings.caution_ponding_share),
         *_preparation_checks(cases, settings),
         _no_old_lining(cases, FAIL),
         must_not(

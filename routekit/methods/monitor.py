@@ -27,7 +27,10 @@ def list_checks(
     -------
     list of Check
     """
-    grade = np.fmax(column(cases, "structural_grade"), column(cases, "operational_grade"))
+    grades = [column(cases, f"{kind}_grade") for kind in ("structural", "operational")]
+    # One grade alone can prove that the run is too bad, never that it is good enough.
+    seen = np.fmax(*grades)
+    grade = np.where(np.isnan(np.maximum(*grades)) & ~(seen > settings.max_grade), np.nan, seen)
     required = column(cases, "required_l_s")
     has_flow = ~np.isnan(column(cases, "design_flow_l_s"))
     carried = column(plan, "capacity_l_s")
@@ -47,7 +50,8 @@ def list_checks(
             remedy="Check the design flow.", survey="levels",
         ),
         at_least(
-            "Bore left free by roots and deposits", 1 - column(cases, "blocked_share"), 0.5,
-            caution=0.75, unit="share", source="house", remedy="Clean and inspect the run.",
+            "Bore left free by roots and deposits", 1 - column(cases, "blocked_share"),
+            settings.min_free_share, caution=settings.caution_free_share, unit="share",
+            source="house", remedy="Clean and inspect the run.",
         ),
     ]  # fmt: skip

@@ -30,18 +30,20 @@ def find_neighbours(
     Returns
     -------
     per_run : pandas.DataFrame
-        In the order of `runs`: service_clearance_m (least clear distance to a service of known depth;
-        infinite where none is near), n_services_unknown (services near in plan whose depth is not
-        known), both also for services that run beside (`beside_clearance_m`, `n_beside_unknown`) and
-        that cross (`across_clearance_m`, `n_across_unknown`); nearest_service (text), n_crossings.
+        In the order of `runs`: service_clearance_m (least clear distance to a service of known
+        depth; infinite where none is near), n_services_unknown (services near in plan whose depth
+        is not known), both also for services that run beside (`beside_clearance_m`,
+        `n_beside_unknown`) and that cross (`across_clearance_m`, `n_across_unknown`);
+        nearest_service (text), n_crossings.
     pairs : pandas.DataFrame
-        One row per run and service within `SEARCH_M` in plan: run, service, run_id, service_id, kind,
-        chainage_m, plan_m, service_depth_m, pipe_depth_m (to the axis), clearance_m, is_crossing.
+        One row per run and service within `SEARCH_M` in plan: run, service, run_id, service_id,
+        kind, chainage_m, plan_m, service_depth_m, pipe_depth_m (to the axis), clearance_m,
+        is_crossing.
 
     Notes
     -----
-    clearance = hypot(plan distance, difference of axis depths) - half of both outside diameters, at the
-    place where the two are nearest in plan. Source: plane geometry.
+    clearance = hypot(plan distance, difference of axis depths) - half of both outside diameters, at
+    the place where the two are nearest in plan. Source: plane geometry.
     """
     size = len(runs)
     lines = np.asarray(runs.geometry)
@@ -131,4 +133,4 @@ def _column(services: gpd.GeoDataFrame, name: str, service: Ints) -> Floats:
     """Take a column of numbers for each pair; empty for no services."""
     if not len(services):
         return np.empty(0)
-    return services[name].to_numpy(dtype=float)[service]
+    return np.asarray(services[name].to_numpy(dtype=float)[service])

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from routekit.methods.checks import CAUTION, Check, at_least, at_most, must_not
-from routekit.methods.common import as_flag, capacity, column
+from routekit.methods.common import as_flag, capacity, column, known_flag
 from routekit.methods.settings import OpenCutSettings
 
 
@@ -27,12 +27,13 @@ def list_checks(
     -------
     list of Check
     """
-    trees_known = cases["has_trees"].to_numpy(dtype=bool)
+    trees_known = known_flag(cases, "has_trees") == 1
     structural = np.where(trees_known, as_flag(column(cases, "n_structural")), np.nan)
     major = np.where(trees_known, as_flag(column(cases, "n_major")), np.nan)
     depth = column(cases, "depth_max_m")
     clearance = column(cases, "service_clearance_m")
-    blind = ~cases["has_services"].to_numpy(dtype=bool) | (column(cases, "n_services_unknown") > 0)
+    surveyed = known_flag(cases, "has_services") == 1
+    blind = ~surveyed | ~(column(cases, "n_services_unknown") == 0)
     clearance = np.where(blind & (clearance >= settings.hand_dig_m), np.nan, clearance)
     return [
         must_not(

@@ -5,23 +5,30 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from routekit.geometry import Floats
 from routekit.methods.checks import Check, at_most
-from routekit.methods.common import capacity, column, needs_inspection, no_collapse, no_foreign_pipe, ponding
+from routekit.methods.common import (
+    capacity,
+    column,
+    needs_inspection,
+    no_collapse,
+    no_foreign_pipe,
+    ponding,
+)
 from routekit.methods.settings import RepairSettings
 
 _FAULTS = (
-    "cracks", "fractures", "breaks", "missing_wall", "displaced_joints", "defective_connections",
-    "intruding_connections", "soil_visible", "soil_ingress", "running_water", "root_count",
+    "cracks", "fractures", "breaks", "missing_wall", "masonry_faults", "joint_count",
+    "weld_faults", "defective_connections", "intruding_connections", "soil_visible", "voids",
+    "soil_ingress", "running_water", "exfiltration", "root_count",
 )  # fmt: skip
 
 
-def count_faults(cases: pd.DataFrame) -> np.ndarray:
+def count_faults(cases: pd.DataFrame) -> Floats:
     """Count the single places that would need a repair; NaN where not inspected."""
     total = np.zeros(len(cases))
     for name in _FAULTS:
         total = total + column(cases, name)
-    for name in ("joint_axial_mm", "joint_radial_mm", "joint_bend_deg"):
-        total = total + (column(cases, name) > 0)
     return total
 
 
@@ -63,6 +70,6 @@ def list_checks(
         ),
         no_collapse(cases),
         no_foreign_pipe(cases),
-        ponding(cases, 0.25),
+        ponding(cases, settings.max_ponding_share, settings.caution_ponding_share),
         capacity(cases, plan),
     ]  # fmt: skip

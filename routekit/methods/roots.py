@@ -44,9 +44,10 @@ def link_roots(
     Returns
     -------
     pandas.DataFrame
-        One row per root observation and tree within the radius: run_id, chainage_m, tree_id, species,
-        distance_m (to the stem), is_in_zone (the finding lies in the tree's protection zone), root_share;
-        sorted by run, chainage, distance. Observations without a chainage are left out.
+        One row per root observation and tree within the radius: run_id, chainage_m, tree_id,
+        species, distance_m (to the stem), is_in_zone (the finding lies in the tree's protection
+        zone), root_share; sorted by run, chainage, distance. Observations without a chainage are
+        left out.
     """
     matched = match_codes(inspections)
     place = pd.Index(runs["run_id"]).get_indexer(pd.Index(matched["run_id"].astype(str)))

@@ -43,8 +43,9 @@ class BurstingSettings(Settings):
         300.0, unit="mm", source="najafi_p240", gt=0, text="Largest routine host bore (12 in)."
     )
     max_depth_m: float = setting(
-        5.49, unit="m", source="najafi_p240", gt=0, text="Largest depth short of a special job (18 ft)."
-    )
+        5.49, unit="m", source="najafi_p240", gt=0,
+        text="Largest depth short of a special job (18 ft).",
+    )  # fmt: skip
     caution_depth_m: float = setting(
         3.66, unit="m", source="najafi_p240", gt=0, text="Largest routine depth (12 ft)."
     )
@@ -65,23 +66,26 @@ class BurstingSettings(Settings):
     )  # fmt: skip
     clearance_per_expansion: float = setting(
         5.0, unit="-", source="gw323_clearance", gt=0,
-        text="Clear distance to other services, in units of the expansion (3 for tough, 5 for brittle "
-        "ones).",
+        text="Clear distance to other services, in units of the expansion (3 for tough, 5 for "
+        "brittle ones).",
     )  # fmt: skip
     min_clearance_m: float = setting(
         0.40, unit="m", source="gw323_clearance", ge=0, text="Least clear distance to services."
     )
     touch_clearance_m: float = setting(
         0.10, unit="m", source="house", ge=0,
-        text="A crossing service nearer than this would be touched or lifted even when it is exposed.",
+        text="A crossing service nearer than this would be touched or lifted even when it is "
+        "exposed.",
     )  # fmt: skip
     exposed_clearance_m: float = setting(
         0.305, unit="m", source="carmel_33_159", ge=0,
-        text="Crossing services nearer than this are exposed while the head passes (12 in; 24 in for water).",
+        text="Crossing services nearer than this are exposed while the head passes (12 in; 24 in "
+        "for water).",
     )  # fmt: skip
     max_bend_deg: float = setting(
-        11.0, unit="deg", source="gw323_bend", ge=0, text="Sharpest bend within a run that rods pass."
-    )
+        11.0, unit="deg", source="gw323_bend", ge=0,
+        text="Sharpest bend within a run that rods pass.",
+    )  # fmt: skip
     max_ponding_share: float = setting(
         0.25, unit="share", source="practice", gt=0, le=1,
         text="Ponding above this share of the height: the sag would be kept, so no.",
@@ -96,14 +100,18 @@ class BurstingSettings(Settings):
     max_steps_up: int = setting(
         2, unit="sizes", source="najafi_p240", ge=0, text="Most nominal sizes of upsizing."
     )
+    caution_steps_up: int = setting(
+        1, unit="sizes", source="najafi_p240", ge=0, text="Most sizes of routine upsizing."
+    )
 
 
 class LiningSettings(Settings):
     """Limits of cured-in-place, close-fit and slip lining."""
 
     max_deformation_share: float = setting(
-        0.15, unit="share", source="practice", gt=0, le=1, text="Largest deformation a CIPP liner takes."
-    )
+        0.15, unit="share", source="practice", gt=0, le=1,
+        text="Largest deformation a CIPP liner takes.",
+    )  # fmt: skip
     caution_deformation_share: float = setting(
         0.10, unit="share", source="practice", gt=0, le=1, text="Deformation for specialists."
     )
@@ -116,8 +124,9 @@ class LiningSettings(Settings):
         text="Largest sideways offset of a joint that a liner bridges after grinding.",
     )  # fmt: skip
     caution_radial_offset_share: float = setting(
-        0.10, unit="share of bore", source="practice", gt=0, le=1, text="Offset that needs grinding."
-    )
+        0.10, unit="share of bore", source="practice", gt=0, le=1,
+        text="Offset that needs grinding.",
+    )  # fmt: skip
     robot_bore_mm: float = setting(
         100.0, unit="mm", source="najafi_p279", gt=0,
         text="Least bore in which a robot reopens connections.",
@@ -156,13 +165,20 @@ class LiningSettings(Settings):
     )  # fmt: skip
     rooted_life_share: float = setting(
         0.5, unit="share", source="slu_2010", gt=0, le=1,
-        text="Share of its service life that a liner or repair reaches in a run choked by roots: they come "
-        "back at liner ends and reopened connections. The source reports that renovated sewers were rooted "
-        "again soon; the share is a choice of this project.",
+        text="Share of its service life that a liner or repair reaches in a run choked by roots: "
+        "they come back at liner ends and reopened connections. The source reports that renovated "
+        "sewers were rooted again soon; the share is a choice of this project.",
     )  # fmt: skip
     max_ponding_share: float = setting(
         0.25, unit="share", source="practice", gt=0, le=1,
         text="Ponding above this share of the height: a liner would keep the sag, so no.",
+    )  # fmt: skip
+    caution_ponding_share: float = setting(
+        0.10, unit="share", source="practice", ge=0, le=1, text="Ponding worth a thought."
+    )
+    caution_root_share: float = setting(
+        0.25, unit="share of section", source="house", ge=0, le=1,
+        text="Roots above this are a cutting job of their own before a liner goes in.",
     )  # fmt: skip
 
 
@@ -184,6 +200,13 @@ class RepairSettings(Settings):
         0.25, unit="share", source="house", gt=0, le=1,
         text="Roots that fill more than this come back beside a short liner soon.",
     )  # fmt: skip
+    max_ponding_share: float = setting(
+        0.25, unit="share", source="practice", gt=0, le=1,
+        text="Ponding above this share of the height: short liners mend no sag, so no.",
+    )  # fmt: skip
+    caution_ponding_share: float = setting(
+        0.10, unit="share", source="practice", ge=0, le=1, text="Ponding worth a thought."
+    )
 
 
 class OpenCutSettings(Settings):
@@ -195,8 +218,6 @@ class OpenCutSettings(Settings):
     caution_depth_m: float = setting(
         4.0, unit="m", source="practice", gt=0, text="Depth from which trenches are special works."
     )
-
-
     hand_dig_m: float = setting(
         0.5, unit="m", source="practice", ge=0,
         text="Services nearer than this to the pipe are dug round by hand.",
@@ -221,6 +242,14 @@ class MonitorSettings(Settings):
     max_grade: int = setting(
         2, unit="grade 0-4", source="house", ge=0, le=4,
         text="Worst grade at which leaving the run and looking again is enough.",
+    )  # fmt: skip
+    min_free_share: float = setting(
+        0.50, unit="share", source="house", ge=0, le=1,
+        text="Least share of the bore that roots and deposits may leave free.",
+    )  # fmt: skip
+    caution_free_share: float = setting(
+        0.75, unit="share", source="house", ge=0, le=1,
+        text="Share left free below which the run is to be cleaned.",
     )  # fmt: skip
 
 

@@ -41,7 +41,7 @@ def blocked_share(condition: pd.DataFrame) -> FloatArray:
     Returns
     -------
     numpy.ndarray of float, shape (n,)
-        ``1 - (1 - roots)(1 - attached)(1 - settled)``: each takes its share of what the others leave;
+        ``1 - (1 - roots)(1 - attached)(1 - settled)``: each takes its share of what others leave;
         cautious, since the largest ones need not lie at one place.
     """
     free = np.ones(len(condition))
@@ -58,7 +58,8 @@ def build_flow(
     Parameters
     ----------
     runs : DataFrame
-        diameter_mm, height_mm, shape, material, gradient, design_flow_l_s, catchment_m2, runoff_share.
+        diameter_mm, height_mm, shape, material, gradient, design_flow_l_s, catchment_m2,
+        runoff_share.
     condition : DataFrame
         In the order of `runs`; see `blocked_share`.
     settings : FlowSettings
@@ -66,9 +67,10 @@ def build_flow(
     Returns
     -------
     pandas.DataFrame
-        In the order of `runs`: capacity_sound_l_s, velocity_sound_m_s, blocked_share, capacity_now_l_s
-        (NaN where not inspected), required_l_s, required_basis, filling (of the sound pipe at the design
-        flow, 0..1; NaN without a design flow or for other shapes than circles), capacity_tolerance_share.
+        In the order of `runs`: capacity_sound_l_s, velocity_sound_m_s, blocked_share,
+        capacity_now_l_s (NaN where not inspected), required_l_s, required_basis, filling (of the
+        sound pipe at the design flow, 0..1; NaN without a design flow or for other shapes than
+        circles), capacity_tolerance_share.
     """
     slope = falling_gradient(runs["gradient"].to_numpy())
     shape = runs["shape"].astype(str).to_numpy(dtype=object)

@@ -1,6 +1,7 @@
 """The new pipe that each technique would leave in each run: size, bore, capacity, pull.
 
-One table per technique, in the order of the runs. NaN means that it is not known, or that no such pipe is made.
+One table per technique, in the order of the runs. NaN means that it is not known, or that no such
+pipe is made.
 """
 
 from __future__ import annotations
@@ -42,6 +43,10 @@ class PlanSettings(Settings):
     pipe: PipeSettings = setting(PipeSettings, unit="-", source="study", text="PE pipe.")
     pull: PullSettings = setting(PullSettings, unit="-", source="study", text="Pull force.")
     liner: LinerSettings = setting(LinerSettings, unit="-", source="study", text="Liner.")
+    slip_outside_share: float = setting(
+        0.90, unit="share of bore", source="practice", gt=0, lt=1,
+        text="Largest outside diameter of a slipped pipe.",
+    )  # fmt: skip
 
 
 def build_plans(cases: pd.DataFrame, settings: PlanSettings) -> dict[str, pd.DataFrame]:
@@ -50,21 +55,23 @@ def build_plans(cases: pd.DataFrame, settings: PlanSettings) -> dict[str, pd.Dat
     Parameters
     ----------
     cases : DataFrame
-        diameter_mm, height_mm, shape, material, outside_mm (of the old pipe), gradient, depth_max_m, length_m, bend_deg,
-        structural_grade, and the columns of `routekit.pipes.capacity.build_flow`.
+        diameter_mm, height_mm, shape, material, outside_mm (of the old pipe), gradient,
+        depth_max_m, length_m, bend_deg, structural_grade, deformation_share, and the columns of
+        `routekit.pipes.capacity.build_flow`.
     settings : PlanSettings
 
     Returns
     -------
     dict of str to DataFrame
-        By technique code. All tables have new_outside_mm, new_bore_mm, capacity_l_s, velocity_m_s, pipe_kg_m,
-        wall_mm, new_pipe (text); bursting adds sdr, size_steps, expansion_mm and the pull on pipe and machine.
+        By technique code. All tables have new_outside_mm, new_bore_mm, capacity_l_s, velocity_m_s,
+        pipe_kg_m, wall_mm, new_pipe (text); bursting adds sdr, size_steps, expansion_mm and the
+        pull on pipe and machine.
     """
     pipe = settings.pipe
     host = _positive(cases["diameter_mm"])
     round_host = np.where(cases["shape"].astype(str) == "circular", host, np.nan)
     close = largest_within(_CLOSE_FIT_SLACK * round_host)
-    slip = largest_within(0.9 * round_host)
+    slip = largest_within(settings.slip_outside_share * round_host)
     same = choose_outside_diameter(round_host)
     larger, steps = _size_for_flow(cases, round_host, settings)
     relaid = _relaid_outside(cases, host, settings)
@@ -197,8 +204,8 @@ def _plan_burst(
 def _plan_liner(cases: pd.DataFrame, settings: PlanSettings) -> pd.DataFrame:
     """Line the run in place: wall by ASTM F1216 Appendix X1, bore and capacity left.
 
-    A host of structural grade 3 or worse, or of unknown grade, is taken as fully deteriorated; the wall of a host that is
-    no circle is that of a circle of its larger dimension.
+    A host of structural grade 3 or worse, or of unknown grade, is taken as fully deteriorated; the
+    wall of a host that is no circle is that of a circle of its larger dimension.
     """
     width, height = _positive(cases["diameter_mm"]), _positive(cases["height_mm"])
     height = np.where(np.isnan(height), width, height)
@@ -251,12 +258,13 @@ def resize_bursting(
     Returns
     -------
     dict of str to DataFrame
-        The plans, with `burst_upsized` in the size of the string wherever that is larger than the same size.
+        The plans, with `burst_upsized` in the size of the string wherever that is larger than the
+        same size.
     """
     same = plans["burst_same"]["new_outside_mm"].to_numpy(dtype=float)
     own = plans["burst_upsized"]["new_outside_mm"].to_numpy(dtype=float)
     outside = np.where(outside_mm > same, outside_mm, own)
     sizes = made_sizes()
-    steps = np.searchsorted(sizes, outside) - np.searchsorted(sizes, same)
-    steps = np.where(np.isnan(outside) | np.isnan(same), np.nan, steps)
+    between = (np.searchsorted(sizes, outside) - np.searchsorted(sizes, same)).astype(float)
+    steps = np.where(np.isnan(outside) | np.isnan(same), np.nan, between)
     return plans | {"burst_upsized": _plan_burst(cases, outside, steps, settings)}

@@ -1,0 +1,90 @@
+"""Cases and plans in which every technique passes every check, to be spoilt column by column."""
+
+import numpy as np
+import pandas as pd
+
+from routekit.methods.evaluate import evaluate_techniques
+from routekit.methods.settings import MethodSettings
+from routekit.vocabulary import TECHNIQUES, VERDICTS
+
+COUNTS = (
+    "collapses", "foreign_pipes", "old_linings", "old_repairs", "missing_wall", "voids",
+    "running_water", "intruding_connections", "cracks", "fractures", "breaks", "masonry_faults",
+    "joint_count", "weld_faults", "defective_connections", "soil_visible", "soil_ingress",
+    "exfiltration", "root_count", "n_trees", "n_major", "n_structural", "n_services_unknown",
+    "n_beside_unknown", "n_across_unknown", "n_connections",
+)  # fmt: skip
+
+SIZES = {
+    "diameter_mm": 250.0,
+    "length_m": 50.0,
+    "chain_length_m": 100.0,
+    "bend_deg": 0.0,
+    "depth_max_m": 2.5,
+    "cover_m": 2.0,
+    "deformation_share": 0.0,
+    "joint_radial_mm": 0.0,
+    "ponding_share": 0.0,
+    "root_share": 0.0,
+    "blocked_share": 0.0,
+    "structural_grade": 1.0,
+    "operational_grade": 1.0,
+    "needs_work": 0.0,
+    "service_clearance_m": np.inf,
+    "beside_clearance_m": np.inf,
+    "across_clearance_m": np.inf,
+    "building_distance_m": 10.0,
+    "is_below_groundwater": 0.0,
+    "is_hard_ground": 0.0,
+    "required_l_s": 30.0,
+    "design_flow_l_s": 30.0,
+    "capacity_tolerance_share": 0.05,
+}
+
+NAMES = {"material": "concrete", "shape": "circular"}
+
+FLAGS = {"is_inspected": True, "has_services": True, "has_trees": True}
+
+PLAN = {
+    "capacity_l_s": 40.0,
+    "new_outside_mm": 225.0,
+    "wall_mm": 6.0,
+    "expansion_mm": 25.0,
+    "size_steps": 0.0,
+    "pull_low_kn": 10.0,
+    "pull_mid_kn": 30.0,
+    "pull_high_kn": 60.0,
+    "pull_allowable_kn": 98.0,
+    "machine_low_kn": 50.0,
+    "machine_mid_kn": 150.0,
+    "machine_high_kn": 300.0,
+    "machine_limit_kn": 1000.0,
+}
+
+INPUTS = (*COUNTS, *SIZES, *NAMES, *FLAGS, *(f"plan.{name}" for name in PLAN))
+"""Every column that a check may look at; those of the plan with its name before them."""
+
+
+def make(n=1, **changes):
+    """Cases and one plan; a change named plan_x changes the plan's x."""
+    cases = pd.DataFrame({**dict.fromkeys(COUNTS, 0.0), **SIZES, **NAMES, **FLAGS}, index=range(n))
+    plan = pd.DataFrame(PLAN, index=range(n))
+    of_plan = {name[5:]: value for name, value in changes.items() if name.startswith("plan_")}
+    cases = cases.assign(
+        **{name: value for name, value in changes.items() if not name.startswith("plan_")}
+    )
+    return cases, plan.assign(**of_plan)
+
+
+def check_all(cases, plan, settings=None):
+    """Checks by technique, the same plan for each."""
+    return evaluate_techniques(cases, dict.fromkeys(TECHNIQUES, plan), settings or MethodSettings())
+
+
+def judge(technique, check=None, *, settings=None, **changes):
+    """Verdicts of the first case: of one check, or those that are no pass, by check."""
+    cases, plan = make(**changes)
+    found = {c.name: VERDICTS[c.verdict[0]] for c in check_all(cases, plan, settings)[technique]}
+    if check is not None:
+        return found[check]
+    return {name: verdict for name, verdict in found.items() if verdict != "pass"}

@@ -1,0 +1,174 @@
+"""The check machinery: verdicts at borders, unknowns, the worst verdict and the long table."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from made_cases import check_all, make
+
+from routekit.methods.checks import (
+    CAUTION,
+    FAIL,
+    PASS,
+    UNKNOWN,
+    at_least,
+    at_most,
+    classed,
+    must_not,
+    needed_surveys,
+    tabulate_checks,
+    technique_name,
+    worst_verdict,
+)
+from routekit.vocabulary import SURVEYS, TECHNIQUES, VERDICTS
+
+NAN, INF = np.nan, np.inf
+HOW = {"unit": "m", "source": "house"}
+NUMBERS = st.floats(allow_nan=True, allow_infinity=True, width=32)
+
+
+@pytest.mark.parametrize(
+    ("value", "limit", "caution", "verdict"),
+    [
+        (4.0, 5.0, None, PASS),
+        (5.0, 5.0, None, PASS),
+        (np.nextafter(5.0, 6.0), 5.0, None, FAIL),
+        (4.0, 5.0, 4.0, PASS),
+        (np.nextafter(4.0, 5.0), 5.0, 4.0, CAUTION),
+        (5.0, 5.0, 4.0, CAUTION),
+        (6.0, 5.0, 4.0, FAIL),
+        (NAN, 5.0, 4.0, UNKNOWN),
+        (4.0, NAN, 4.0, UNKNOWN),
+        (4.0, 5.0, NAN, UNKNOWN),
+        (6.0, 5.0, NAN, FAIL),
+        (1e9, INF, None, PASS),
+        (1e9, INF, 3.0, CAUTION),
+        (-INF, NAN, NAN, PASS),
+    ],
+)
+def test_at_most(value, limit, caution, verdict):
+    check = at_most("c", [value], limit, caution=caution, **HOW)
+    assert check.verdict.tolist() == [verdict]
+    assert check.rule == "at most"
+
+
+@pytest.mark.parametrize(
+    ("value", "limit", "caution", "verdict"),
+    [
+        (5.0, 5.0, None, PASS),
+        (np.nextafter(5.0, 4.0), 5.0, None, FAIL),
+        (6.0, 5.0, 6.0, PASS),
+        (5.0, 5.0, 6.0, CAUTION),
+        (4.0, 5.0, 6.0, FAIL),
+        (NAN, 5.0, None, UNKNOWN),
+        (6.0, NAN, 6.0, UNKNOWN),
+        (6.0, 5.0, NAN, UNKNOWN),
+        (4.0, 5.0, NAN, FAIL),
+        (INF, NAN, NAN, PASS),
+    ],
+)
+def test_at_least(value, limit, caution, verdict):
+    check = at_least("c", [value], limit, caution=caution, **HOW)
+    assert check.verdict.tolist() == [verdict]
+    assert check.rule == "at least"
+
+
+@given(value=NUMBERS, limit=NUMBERS, caution=NUMBERS)
+def test_at_least_mirrors_at_most(value, limit, caution):
+    most = at_most("c", [value], limit, caution=caution, **HOW)
+    least = at_least("c", [-value], -limit, caution=-caution, **HOW)
+    assert most.verdict.tolist() == least.verdict.tolist()
+
+
+def test_must_not():
+    flags = [1.0, 0.0, NAN, 3.0]
+    assert must_not("c", flags, source="house").verdict.tolist() == [FAIL, PASS, UNKNOWN, FAIL]
+    soft = must_not("c", flags, source="house", severity=CAUTION)
+    assert soft.verdict.tolist() == [CAUTION, PASS, UNKNOWN, CAUTION]
+    assert (soft.unit, soft.rule, soft.limit.tolist()) == ("yes/no", "must not be", [0.0] * 4)
+
+
+def test_classed():
+    check = classed("c", [0.0, 1.0, 2.0, NAN], source="house")
+    assert check.verdict.tolist() == [PASS, CAUTION, FAIL, UNKNOWN]
+    assert check.limit.tolist() == [1.0] * 4
+
+
+def test_one_limit_for_all_or_one_for_each():
+    assert at_most("c", [1.0, 5.0], 3.0, **HOW).verdict.tolist() == [PASS, FAIL]
+    assert at_most("c", [1.0, 5.0], [0.5, 9.0], **HOW).verdict.tolist() == [FAIL, PASS]
+    with pytest.raises(ValueError, match="broadcast"):
+        at_most("c", [1.0, 5.0], [0.5, 9.0, 1.0], **HOW)
+
+
+def test_inputs_stay_as_they_were():
+    value, limit = np.array([1.0, NAN]), np.array([2.0, 2.0])
+    check = at_most("c", value, limit, **HOW)
+    check.limit[0] = 99.0
+    assert limit.tolist() == [2.0, 2.0]
+
+
+def test_worst_verdict_is_the_last_in_order():
+    assert VERDICTS == ("pass", "caution", "unknown", "fail")
+    rows = [
+        [PASS, PASS, PASS, CAUTION],
+        [PASS, CAUTION, UNKNOWN, UNKNOWN],
+        [PASS, PASS, FAIL, PASS],
+    ]
+    spots = {PASS: 0.0, CAUTION: 1.0, UNKNOWN: NAN, FAIL: 2.0}
+    checks = [classed("c", [spots[code] for code in row], source="house") for row in rows]
+    assert worst_verdict(checks).tolist() == [PASS, CAUTION, FAIL, UNKNOWN]
+    with pytest.raises(ValueError, match="at least one check"):
+        worst_verdict([])
+
+
+def test_one_survey_settles_all_checks_that_name_it():
+    checks = [
+        at_most("a", [NAN, 1.0, NAN], 2.0, survey="levels", **HOW),
+        at_most("b", [1.0, 1.0, NAN], 2.0, survey="levels", **HOW),
+        must_not("c", [0.0, NAN, NAN], source="house"),
+    ]
+    needed = needed_surveys(checks)
+    assert list(needed) == [name for name in SURVEYS if name in ("camera", "levels")]
+    assert needed["levels"].tolist() == [True, False, True]
+    assert needed["camera"].tolist() == [False, True, True]
+
+
+def test_long_table_holds_what_the_arrays_hold():
+    rng = np.random.default_rng(7)
+    size = 17
+    cases, plan = make(
+        size,
+        depth_max_m=np.where(rng.random(size) < 0.3, NAN, rng.uniform(1, 8, size)),
+        collapses=rng.integers(0, 2, size).astype(float),
+        n_structural=rng.integers(0, 2, size).astype(float),
+    )
+    checks = check_all(cases, plan)
+    ids = pd.Series([f"R{i}" for i in range(size)])
+    table = tabulate_checks(ids, checks)
+    assert len(table) == size * sum(map(len, checks.values()))
+    assert not table.duplicated(["run_id", "technique", "check"]).any()
+    assert (np.diff(table["run"]) >= 0).all()
+    assert (table["run_id"].astype(str) == ids.to_numpy()[table["run"]]).all()
+    for technique, group in checks.items():
+        for check in group:
+            rows = table[(table["technique"] == technique) & (table["check"] == check.name)]
+            np.testing.assert_array_equal(rows["value"], check.value)
+            np.testing.assert_array_equal(rows["limit"], check.limit)
+            np.testing.assert_array_equal(rows["verdict"].cat.codes, check.verdict)
+            for name in ("unit", "rule", "source", "remedy", "survey"):
+                assert set(rows[name]) == {getattr(check, name)}
+
+
+def test_long_table_without_checks_has_the_same_columns():
+    full = tabulate_checks(pd.Series(["R1"]), check_all(*make()))
+    empty = tabulate_checks(pd.Series(["R1"]), {})
+    assert list(full.columns) == list(empty.columns)
+    assert empty.empty
+
+
+def test_technique_names():
+    assert [technique_name(code) for code in TECHNIQUES] == list(TECHNIQUES.values())
+    with pytest.raises(KeyError, match="trench_rocket"):
+        technique_name("trench_rocket")

@@ -1,0 +1,94 @@
+"""Missing data never makes a verdict of its own: a check keeps its verdict or becomes unknown."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from made_cases import COUNTS, FLAGS, INPUTS, PLAN, SIZES, check_all, make
+
+from routekit.methods.checks import FAIL, PASS, UNKNOWN, worst_verdict
+from routekit.vocabulary import MATERIALS, SHAPES
+
+N = 12
+
+SPAN = {
+    "diameter_mm": (40.0, 700.0), "length_m": (3.0, 400.0), "chain_length_m": (3.0, 200.0),
+    "bend_deg": (0.0, 20.0), "depth_max_m": (0.5, 8.0), "cover_m": (0.1, 4.0),
+    "deformation_share": (0.0, 0.3), "joint_radial_mm": (0.0, 80.0), "ponding_share": (0.0, 0.5),
+    "root_share": (0.0, 1.0), "blocked_share": (0.0, 1.0), "structural_grade": (0.0, 4.0),
+    "operational_grade": (0.0, 4.0), "needs_work": (0.0, 1.0), "service_clearance_m": (-0.2, 2.0),
+    "beside_clearance_m": (-0.2, 2.0), "across_clearance_m": (-0.2, 2.0),
+    "building_distance_m": (0.0, 9.0), "is_below_groundwater": (0.0, 1.0),
+    "is_hard_ground": (0.0, 1.0), "required_l_s": (5.0, 60.0), "design_flow_l_s": (5.0, 60.0),
+    "capacity_tolerance_share": (0.0, 0.2),
+}  # fmt: skip
+
+PLAN_SPAN = {
+    "capacity_l_s": (5.0, 60.0), "new_outside_mm": (40.0, 700.0), "wall_mm": (2.0, 40.0),
+    "expansion_mm": (0.0, 300.0), "size_steps": (0.0, 4.0), "pull_low_kn": (5.0, 150.0),
+    "pull_mid_kn": (5.0, 150.0), "pull_high_kn": (5.0, 150.0), "pull_allowable_kn": (5.0, 150.0),
+    "machine_low_kn": (50.0, 1500.0), "machine_mid_kn": (50.0, 1500.0),
+    "machine_high_kn": (50.0, 1500.0), "machine_limit_kn": (50.0, 1500.0),
+}  # fmt: skip
+
+NOT_A_GAP = {("monitor", "Carries less than its design flow", "design_flow_l_s")}
+"""A design flow that is not given is not a gap: nobody has asked the run for a flow."""
+
+
+def draw_cases(seed):
+    """Random cases on both sides of every limit."""
+    rng = np.random.default_rng(seed)
+    columns = {name: rng.uniform(*SPAN[name], N) for name in SIZES}
+    for name in ("needs_work", "is_below_groundwater", "is_hard_ground", "structural_grade"):
+        columns[name] = np.round(columns[name])
+    columns |= {name: rng.integers(0, 3, N).astype(float) for name in COUNTS}
+    columns |= {name: rng.random(N) < 0.7 for name in FLAGS}
+    columns["material"] = rng.choice(MATERIALS, N)
+    columns["shape"] = rng.choice(SHAPES, N)
+    for name in ("service_clearance_m", "beside_clearance_m", "across_clearance_m"):
+        columns[name] = np.where(rng.random(N) < 0.2, np.inf, columns[name])
+    plan = {f"plan_{name}": rng.uniform(*PLAN_SPAN[name], N) for name in PLAN}
+    return make(N, **columns, **plan)
+
+
+def blank(cases, plan, name):
+    """Take one column away: of the cases, or of the plan."""
+    if name.startswith("plan."):
+        return cases, plan.assign(**{name[5:]: np.nan})
+    missing = pd.Series([None] * N, dtype=object) if name in FLAGS else np.nan
+    return cases.assign(**{name: missing}), plan
+
+
+@pytest.mark.parametrize("name", INPUTS)
+@settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(seed=st.integers(0, 2**32 - 1))
+def test_a_blank_column_keeps_a_verdict_or_makes_it_unknown(name, seed):
+    cases, plan = draw_cases(seed)
+    before, after = check_all(cases, plan), check_all(*blank(cases, plan, name))
+    for technique, group in before.items():
+        for old, new in zip(group, after[technique], strict=True):
+            assert not ((old.verdict == FAIL) & (new.verdict == PASS)).any(), (technique, old.name)
+            if (technique, old.name, name) in NOT_A_GAP:
+                continue
+            kept = (new.verdict == old.verdict) | (new.verdict == UNKNOWN)
+            assert kept.all(), (technique, old.name)
+        worst, left = worst_verdict(group), worst_verdict(after[technique])
+        assert not ((worst == FAIL) & (left == PASS)).any(), technique
+
+
+@pytest.mark.parametrize("name", INPUTS)
+def test_every_column_matters_to_some_check(name):
+    """Else the property above would hold for want of a look at the column."""
+    changed = 0
+    for seed in range(40):
+        cases, plan = draw_cases(seed)
+        before, after = check_all(cases, plan), check_all(*blank(cases, plan, name))
+        changed += sum(
+            int((old.verdict != new.verdict).sum())
+            for technique, group in before.items()
+            for old, new in zip(group, after[technique], strict=True)
+        )
+        if changed:
+            break
+    assert changed
