@@ -4,10 +4,12 @@ import csv
 import io
 import json
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
+import rasterio
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "outputs" / "map"))
 sys.path.insert(0, str(Path(__file__).parent))
@@ -445,3 +447,30 @@ def test_divided_map_leads_to_the_right_sheet(open_page, tmp_path):
 def test_index_of_a_divided_map_has_no_barrier(open_page, find_barriers, tmp_path):
     paths = write_map(district.make_district(), tmp_path, MapSettings(max_runs=4))
     assert find_barriers(open_page(paths[0])) == []
+
+
+def test_photo_lies_under_the_plan(open_page, tmp_path):
+    colours = np.full((3, 300, 600), 0, dtype=np.uint8)
+    colours[1] = 160
+    corner = district.at(-40, 120)
+    place = rasterio.Affine(0.5, 0, corner[0], 0, -0.5, corner[1])
+    form = {"driver": "GTiff", "height": 300, "width": 600, "count": 3, "dtype": "uint8"}
+    with rasterio.open(
+        tmp_path / "photo.tif", "w", **form, crs=district.CRS, transform=place
+    ) as file:
+        file.write(colours)
+    path = tmp_path / "map.html"
+    result = replace(district.make_district(), photo=tmp_path / "photo.tif")
+    path.write_text(build_map(result, MapSettings()), encoding="utf-8")
+    page = open_page(path)
+    middle = (
+        "(() => { const c = document.querySelector('.plan-canvas');"
+        " const p = document.createElement('canvas').getContext('2d', {willReadFrequently: true});"
+        " p.drawImage(c, -c.width / 2, -c.height / 2);"
+        " const d = p.getImageData(0, 0, 1, 1).data;"
+        " return d[3] > 100 && d[1] > d[0] + 60 && d[1] > d[2] + 60; })()"
+    )
+    wait_until(page, middle)
+    page.evaluate("location.hash = 'page=draw'")
+    page.locator("input[data-layer=photo]").uncheck()
+    wait_until(page, f"!{middle}")

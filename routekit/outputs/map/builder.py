@@ -19,7 +19,7 @@ import jinja2
 import numpy as np
 from folium.template import Template
 
-from routekit.outputs.map.content import page_content, plan_box
+from routekit.outputs.map.content import page_content, plan_box, study_photo
 from routekit.outputs.map.packing import encode
 from routekit.outputs.map.projection import to_lonlat
 from routekit.outputs.settings import MapSettings
@@ -135,6 +135,8 @@ def build_map(result: Result, settings: MapSettings) -> str:
         A whole HTML page; equal input gives an equal page.
     """
     content, details = page_content(result, settings)
+    photo = study_photo(result, settings)
+    content["photo"] = None if photo is None else photo.box
     html, start = SheetMap(result, settings).write_parts()
     library = read_part("vendor/leaflet.js")
     own = join_scripts(SCRIPTS)
@@ -150,6 +152,7 @@ def build_map(result: Result, settings: MapSettings) -> str:
             licence=read_part("vendor/leaflet-LICENSE.txt"),
             map_html=html,
             payload=encode(content),
+            photo=None if photo is None else photo.webp,
             details=[encode(detail) for detail in details],
             cautions=result.cautions,
         )

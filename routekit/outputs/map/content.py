@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from routekit.outputs.map import tables
 from routekit.outputs.map.packing import pack_table
+from routekit.outputs.map.photo import Photo, read_photo
 from routekit.outputs.map.projection import cells_per_metre, pack_geometry
 from routekit.outputs.settings import MapSettings
 from routekit.result import Result
@@ -122,6 +123,27 @@ def page_content(
         "sources": pack_table(load_sources().reset_index()),
     }  # fmt: skip
     return content, _details(result, runs)
+
+
+def study_photo(result: Result, settings: MapSettings) -> Photo | None:
+    """Read the background photo of a page.
+
+    Parameters
+    ----------
+    result : Result
+        The tables of a study, or of one area of it.
+    settings : MapSettings
+        Whether a photo is wanted, and how large it may be.
+
+    Returns
+    -------
+    Photo or None
+        None where there is no photo, none is wanted, or it shows nothing of the study.
+    """
+    if result.photo is None or not settings.has_photo or not len(result.runs):
+        return None
+    reach = np.array([-1.0, -1.0, 1.0, 1.0]) * settings.nearby_m
+    return read_photo(result.photo, result.crs, plan_box(result) + reach, settings.photo_max_mb)
 
 
 def _outline(layer: gpd.GeoDataFrame, crs: str, settings: MapSettings) -> dict[str, Any]:

@@ -1,3 +1,4 @@
+# ruff: noqa: E501  (lines of a report)
 """Measure the map's page beside a stock folium.GeoJson page of the same features, in one run.
 
 Run by hand: `python tests/outputs/map/measure_page.py [RUNS]`. Prints file size, time to first
@@ -94,7 +95,9 @@ def measure(browser, path, ready):
         if url.startswith("file:"):
             route.continue_()
         else:
-            route.fulfill(body=leaflet if url.endswith("leaflet.js") else "", content_type="text/javascript")
+            route.fulfill(
+                body=leaflet if url.endswith("leaflet.js") else "", content_type="text/javascript"
+            )
 
     page.route("**/*", answer)
     start = time.perf_counter()
@@ -125,17 +128,25 @@ def main(n_runs):
     result = repeat_district(n_runs)
     start = time.perf_counter()
     own = build_map(result, MapSettings(max_runs=10**9, max_page_mb=10**6))
-    print(f"{len(result.runs)} runs, {len(result.trees)} trees; built in {time.perf_counter() - start:.1f} s", flush=True)
+    print(
+        f"{len(result.runs)} runs, {len(result.trees)} trees; built in {time.perf_counter() - start:.1f} s",
+        flush=True,
+    )
     with TemporaryDirectory() as folder, sync_playwright() as playwright:
         pages = {"routekit": (lambda: own, "document.body && document.body.dataset.ready === 'yes'"),
                  "stock": (lambda: stock_page(result), "document.readyState === 'complete' && !!document.querySelector('canvas')")}  # fmt: skip
-        browser = playwright.chromium.launch(executable_path=shutil.which("chromium"), args=ARGUMENTS)
+        browser = playwright.chromium.launch(
+            executable_path=shutil.which("chromium"), args=ARGUMENTS
+        )
         for name, (build, ready) in pages.items():
             html = build()
             path = Path(folder) / f"{name}.html"
             path.write_text(html, encoding="utf-8")
             ready_s, frame_ms, heap = measure(browser, path, ready)
-            print(f"{name:9} {len(html.encode()) / 1e6:6.1f} MB  ready {ready_s:5.2f} s  pan p95 {frame_ms:5.1f} ms  heap {heap:5.0f} MB", flush=True)
+            print(
+                f"{name:9} {len(html.encode()) / 1e6:6.1f} MB  ready {ready_s:5.2f} s  pan p95 {frame_ms:5.1f} ms  heap {heap:5.0f} MB",
+                flush=True,
+            )
         browser.close()
 
 

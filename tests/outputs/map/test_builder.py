@@ -197,7 +197,10 @@ def test_empty_tables_make_a_page():
     assert content["meta"]["cautions"] == ["Take care."]
 
 
-@pytest.mark.parametrize("name", [f.name for f in fields(Result) if "DataFrame" in str(f.type) and "None" not in str(f.type)])
+@pytest.mark.parametrize(
+    "name",
+    [f.name for f in fields(Result) if "DataFrame" in str(f.type) and "None" not in str(f.type)],
+)
 def test_any_table_may_be_bare(name):
     result = district.make_district()
     table = getattr(result, name)

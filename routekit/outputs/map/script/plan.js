@@ -24,7 +24,7 @@ const plan = {
     this.isStale = true;
     queueMicrotask(() => {
       this.isStale = false;
-      this.canvas.redraw();
+      if (this.canvas) this.canvas.redraw();
     });
   },
 

@@ -226,7 +226,9 @@ function sketchSides(pit, at) {
   const middle = at((points[0][0] + points[2][0]) / 2, (points[0][1] + points[2][1]) / 2);
   return [0, 1].map((i) => {
     const [[ax, ay], [bx, by]] = [points[i], points[i + 1]];
-    const metres = metresOf(bx - ax, by - ay);
+    const drawn = metresOf(bx - ax, by - ay);
+    const stated = ["length_m", "width_m"].map((name) => study.pits.get(name, pit));
+    const metres = stated.find((side) => side !== null && Math.abs(side - drawn) < 0.05) ?? drawn;
     const side = at((ax + bx) / 2, (ay + by) / 2);
     const away = Math.hypot(side[0] - middle[0], side[1] - middle[1]) || 1;
     const [x, y] = [0, 1].map((j) => side[j] - ((side[j] - middle[j]) / away) * Math.min(13, away));

@@ -5,6 +5,7 @@ const PAPER = "#fbfaf5";
 
 // Each drawn layer: words for its switch, whether it starts switched on, and its pen.
 const DRAWN = [
+  { name: "photo", words: "Photo from above", on: true, draw: drawPhoto },
   { name: "surfaces", words: "Street surfaces", on: true, draw: drawSurfaces },
   { name: "obstacles", words: "Buildings and other obstacles", on: true, draw: drawObstacles },
   { name: "study_area", words: "Edge of the study", on: true, draw: drawEdge },
@@ -59,6 +60,16 @@ function pixel(view, outlines, i) {
   return [outlines.x[v] * view.scale - view.dx, outlines.y[v] * view.scale - view.dy];
 }
 
+function drawPhoto(pen, view) {
+  const { n, box, picture } = study.photo;
+  if (!n || !picture.complete) return;
+  const [west, north, east, south] = box;
+  pen.globalAlpha = 0.75;
+  pen.drawImage(picture, west * view.scale - view.dx, north * view.scale - view.dy,
+    (east - west) * view.scale, (south - north) * view.scale);
+  pen.globalAlpha = 1;
+}
+
 const FEATURES_PER_PATH = 100;
 
 // Traces features and paints them by hundreds: one path of thousands is slower than many.
@@ -83,7 +94,7 @@ function drawSurfaces(pen, view) {
   for (const kind of study.surfaces.words("kind")) {
     pen.fillStyle = SURFACE_FILLS[kind] || "#f3f2ee";
     paintAll(pen, view, study.surfaces, true, () => {
-      pen.fill("evenodd");
+      if (!(study.photo.n && drawing.isOn.photo)) pen.fill("evenodd");
       if (view.pixelsPerM > 0.4) pen.stroke();
     }, (i) => study.surfaces.get("kind", i) === kind);
   }

@@ -1,6 +1,6 @@
 // The study as the page holds it: tables, outlines, links between them, and what is shown.
 
-const study = { details: new Map() };
+const study = { details: new Map(), photo: { n: 0 } };
 
 const LAYERS = ["runs", "trees", "manholes", "strings", "pits", "digs", "connections", "services",
   "obstacles", "surfaces", "study_area", "laydown"];
@@ -32,6 +32,14 @@ function openStudy(content) {
   study.crossingsOfRun = study.crossings.groupBy("run", study.runs.n);
   study.isShown = new Uint8Array(study.runs.n).fill(1);
   measureTrees();
+  if (content.photo) openPhoto(content.photo);
+}
+
+// The background photo: where it lies on the grid, and the picture once it is unpacked.
+function openPhoto(box) {
+  study.photo = { n: 1, box, picture: new Image() };
+  study.photo.picture.addEventListener("load", () => plan.redraw());
+  study.photo.picture.src = `data:image/webp;base64,${byId("photo").textContent.trim()}`;
 }
 
 // Length on the ground of a step in grid cells, near the middle of the study.
