@@ -1,0 +1,26 @@
+"""The sample district, run once for all tests."""
+
+import pytest
+from sample_copy import SampleCopy, copy_sample
+
+from routekit.pipeline import run_study
+from routekit.study import Study
+
+
+@pytest.fixture(scope="session")
+def sample_study(tmp_path_factory):
+    """The study of the sample district, on a copy of its own."""
+    return Study.load(copy_sample(tmp_path_factory.mktemp("sample")))
+
+
+@pytest.fixture(scope="session")
+def sample_result(sample_study):
+    """The result of the sample district; no test may change it."""
+    return run_study(sample_study)
+
+
+@pytest.fixture
+def sample_copy(tmp_path, monkeypatch):
+    """A copy of the sample to spoil, in the folder where the test runs."""
+    monkeypatch.chdir(tmp_path)
+    return SampleCopy(tmp_path / "study")
