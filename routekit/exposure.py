@@ -11,6 +11,7 @@ from routekit.methods.cases import sum_breaches
 from routekit.pipes.trench import build_trenches
 from routekit.study import StudySettings
 from routekit.trees.breach import Tiers, build_breaches, sum_tree_loss
+from routekit.trees.certainty import mark_certainty
 from routekit.trees.regimes import choose_regime
 
 
@@ -26,7 +27,10 @@ class Exposure:
 
 
 def measure_exposure(
-    runs: gpd.GeoDataFrame, zones: gpd.GeoDataFrame, settings: StudySettings
+    runs: gpd.GeoDataFrame,
+    trees: gpd.GeoDataFrame,
+    zones: gpd.GeoDataFrame,
+    settings: StudySettings,
 ) -> Exposure:
     """Lay a trench along every run and measure the root zones it enters.
 
@@ -34,8 +38,8 @@ def measure_exposure(
     ----------
     runs : GeoDataFrame
         After the ground stage.
-    zones : GeoDataFrame
-        One zone per tree.
+    trees, zones : GeoDataFrame
+        Trees and their zones, in one order.
     settings : StudySettings
 
     Returns
@@ -45,7 +49,10 @@ def measure_exposure(
     regime = choose_regime(settings.zones)
     tiers = Tiers(share=regime.severity_share, major_from_share=regime.major_from_share)
     trenches = build_trenches(runs, settings.trench, tear_back_m=regime.tear_back_m)
-    breaches = build_breaches(runs, trenches, zones, tiers=tiers)
+    breaches = mark_certainty(
+        build_breaches(runs, trenches, zones, tiers=tiers), zones,
+        run_sd_m=runs["position_sd_m"], tree_sd_m=trees["position_sd_m"],
+    )  # fmt: skip
     return Exposure(
         trenches=trenches,
         breaches=breaches,

@@ -77,7 +77,7 @@ def run_study(study: Study, *, tell: Tell = _silent) -> Result:
     prepared = prepare_study(study, tell=tell)
     layers, runs, zones = prepared.layers, prepared.runs, prepared.zones
     tell("Measuring breaches")
-    exposure = measure_exposure(runs, zones, settings)
+    exposure = measure_exposure(runs, layers.trees, zones, settings)
     tell("Reading inspections")
     condition = assess_condition(runs, layers.inspections, settings=settings.methods.condition)
     root_links = link_roots(

@@ -20,6 +20,12 @@ _NAMES = list(TECHNIQUES.values())
 _PHRASES = list(TECHNIQUE_PHRASES.values())
 _CODES = list(TECHNIQUES)
 Texts = NDArray[np.object_]
+
+_TREE_SURVEYS = {
+    "n_estimated": "Measure the stems of the trees whose zones rest on an estimate.",
+    "n_unsure": "Survey stems and pipe: their position errors could change what a trench would breach.",
+}
+"""Count in the cases to what would settle it."""
 Ints = NDArray[np.int64]
 
 
@@ -348,6 +354,9 @@ def _confirm_text(
     _append(text, ~cases["is_inspected"].to_numpy(dtype=bool), SURVEYS["camera"])
     assumed = cases["depth_source"].astype(str).to_numpy() == "assumed"
     _append(text, assumed, "Measure the depth: it is assumed.")
+    for name, sentence in _TREE_SURVEYS.items():
+        if name in cases:
+            _append(text, cases[name].to_numpy() > 0, sentence)
     for place, code in enumerate(_CODES):
         mine = chosen == place
         for survey, needed in needed_surveys(checks[code]).items():

@@ -10,6 +10,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
+from numpy.typing import NDArray
 
 from routekit.geometry import Floats, line_edges
 from routekit.trees.breach import MAJOR, STRUCTURAL
@@ -56,7 +57,8 @@ def sum_breaches(breaches: pd.DataFrame, size: int) -> pd.DataFrame:
     -------
     pandas.DataFrame
         Per run: n_trees, n_major (major and structural), n_structural, footprint_m2, severed_m2,
-        severity (worst), worst_tree, nearest_stem_m.
+        severity (worst), worst_tree, nearest_stem_m, n_estimated (breaches that rest on an
+        estimated stem), n_unsure (breaches whose class the position errors could change).
     """
     run = breaches["run"].to_numpy()
     code = breaches["severity"].cat.codes.to_numpy()
@@ -76,6 +78,8 @@ def sum_breaches(breaches: pd.DataFrame, size: int) -> pd.DataFrame:
             ),
             "worst_tree": "",
             "nearest_stem_m": nearest,
+            "n_estimated": _count_marked(breaches, "is_estimated", size),
+            "n_unsure": _count_marked(breaches, "is_unsure", size),
         }
     )
     gravest = breaches.assign(code=code).sort_values(
@@ -85,6 +89,14 @@ def sum_breaches(breaches: pd.DataFrame, size: int) -> pd.DataFrame:
     names = np.full(size, "", dtype=object)
     names[gravest["run"]] = gravest["tree_id"]
     return table.assign(worst_tree=names)
+
+
+def _count_marked(breaches: pd.DataFrame, name: str, size: int) -> NDArray[np.int64]:
+    """Count the breaches of each run that carry a mark; 0 where it was not looked for."""
+    if name not in breaches:
+        return np.zeros(size, dtype=np.int64)
+    marked = breaches[name].fillna(value=False).to_numpy(dtype=bool)
+    return np.bincount(breaches["run"].to_numpy()[marked], minlength=size)
 
 
 def build_cases(

@@ -1,0 +1,37 @@
+"""How sure a breach is."""
+
+import numpy as np
+import pandas as pd
+
+from routekit.trees.certainty import mark_certainty
+
+
+def mark(edge_m, run_sd_m, tree_sd_m, *, estimated=False):
+    breaches = pd.DataFrame({"run": [0], "tree": [0], "stem_edge_m": [edge_m]})
+    zones = pd.DataFrame(
+        {"structural_radius_m": [2.0], "radius_m": [6.0], "is_estimated": [estimated]}
+    )
+    return mark_certainty(breaches, zones, run_sd_m=[run_sd_m], tree_sd_m=[tree_sd_m]).iloc[0]
+
+
+def test_errors_of_pipe_and_stem_add_in_squares():
+    assert mark(4.0, 0.3, 0.4)["position_sd_m"] == 0.5
+
+
+def test_breach_near_the_structural_zone_is_unsure():
+    assert mark(2.9, 0.3, 0.4)["is_unsure"]
+    assert not mark(3.1, 0.3, 0.4)["is_unsure"]
+
+
+def test_breach_near_the_edge_of_the_zone_is_unsure():
+    assert mark(5.1, 0.3, 0.4)["is_unsure"]
+
+
+def test_unknown_position_leaves_it_open():
+    row = mark(4.0, np.nan, 0.4)
+    assert row["is_unsure"] is pd.NA
+    assert np.isnan(row["position_sd_m"])
+
+
+def test_estimated_stem_is_carried_over():
+    assert mark(4.0, 0.1, 0.1, estimated=True)["is_estimated"]
