@@ -23,7 +23,7 @@ Texts = NDArray[np.object_]
 
 _TREE_SURVEYS = {
     "n_estimated": "Measure the stems of the trees whose zones rest on an estimate.",
-    "n_unsure": "Survey stems and pipe: their position errors could change what a trench would breach.",
+    "n_unsure": "Survey stems and pipe: position errors could change what a trench would breach.",
 }
 """Count in the cases to what would settle it."""
 Ints = NDArray[np.int64]

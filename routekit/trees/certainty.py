@@ -1,7 +1,8 @@
 """How sure a breach is: stems that are estimated, and positions that are not exact.
 
-A breach is unsure where the distance that would change its class (to the structural zone, or out of the
-zone altogether) is no more than twice the standard deviation of pipe and stem positions together.
+A breach is unsure where the distance that would change its class (to the structural zone, or out
+of the zone altogether) is no more than twice the standard deviation of pipe and stem positions
+together.
 """
 
 from __future__ import annotations
@@ -36,8 +37,9 @@ def mark_certainty(
     Returns
     -------
     pandas.DataFrame
-        The breaches with is_estimated (the zone rests on an estimated stem), position_sd_m (of both positions
-        together, NaN where either is not known) and is_unsure (boolean, missing where that is not known).
+        The breaches with is_estimated (the zone rests on an estimated stem), position_sd_m (of
+        both positions together, NaN where either is not known) and is_unsure (boolean, missing
+        where that is not known).
 
     Notes
     -----
