@@ -2,10 +2,10 @@
 
 import os
 import shutil
-import time
 from pathlib import Path
 
 import pytest
+from chromium import DESKTOP, wait_until
 from playwright.sync_api import sync_playwright
 
 ARGUMENTS = [
@@ -18,8 +18,6 @@ ARGUMENTS = [
     "--disable-component-update",
     "--disable-sync",
 ]
-DESKTOP = {"width": 1440, "height": 900}
-PHONE = {"width": 390, "height": 844}
 
 
 @pytest.fixture(scope="session")
@@ -72,14 +70,6 @@ def _note(message, complaints):
     """Keep warnings and errors."""
     if message.type in ("error", "warning"):
         complaints.append(f"{message.type}: {message.text}")
-
-
-def wait_until(page, expression, seconds=10.0):
-    """Poll an expression; the page's policy forbids the library's own way of waiting."""
-    end = time.monotonic() + seconds
-    while not page.evaluate(expression):
-        assert time.monotonic() < end, f"never true: {expression}"
-        page.wait_for_timeout(30)
 
 
 @pytest.fixture(scope="session")

@@ -15,7 +15,7 @@ sys.path.insert(0, str(Path(__file__).parent.parent / "outputs" / "map"))
 sys.path.insert(0, str(Path(__file__).parent))
 
 import district
-from conftest import DESKTOP, PHONE, wait_until
+from chromium import DESKTOP, PHONE, wait_until
 
 from routekit.outputs.map import build_map, write_map
 from routekit.outputs.map.projection import to_lonlat

@@ -43,6 +43,9 @@ DICTIONARY_SHARE: Final = 0.7
 
 _POLYGONAL: Final = (3, 6)
 
+_EFFORT: Final = 6
+"""Level of compression: the highest one takes four times as long and saves three per cent."""
+
 
 def encode(content: Any) -> str:
     """Write content as JSON, compress it and spell it in base64.
@@ -63,7 +66,8 @@ def encode(content: Any) -> str:
         If a number is not finite.
     """
     text = json.dumps(content, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
-    return base64.b64encode(gzip.compress(text.encode("utf-8"), 9, mtime=0)).decode("ascii")
+    packed = gzip.compress(text.encode("utf-8"), _EFFORT, mtime=0)
+    return base64.b64encode(packed).decode("ascii")
 
 
 def decode(text: str) -> Any:
