@@ -82,7 +82,7 @@ def measure_everything(folder, clock):
 
     study = Study.load(folder / "study.toml")
     result = run_study(study, tell=clock.tell)
-    written = write_outputs(result, study.settings, folder / "out", tell=clock.tell)
+    written, _ = write_outputs(result, study.settings, folder / "out", tell=clock.tell)
     files = [path for path in (folder / "out").rglob("*") if path.is_file()]
     clock.report(
         pairs=len(result.breaches), strings=len(result.strings), pits=len(result.pits), digs=len(result.digs),
