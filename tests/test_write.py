@@ -1,0 +1,171 @@
+"""Writing all outputs: complete, or the earlier results as they were."""
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import geopandas as gpd
+import pyogrio
+import pytest
+from shapely import box
+
+from routekit.errors import OutputError
+from routekit.outputs import write
+from routekit.outputs.write import refuse_unwritable, write_outputs
+
+NAMES = [
+    "map.html", "public.html", "result.gpkg", "return.gpkg", "schedule.xlsx", "trees.html",
+    "trees.pdf",
+]  # fmt: skip
+
+
+def content(folder):
+    """Name and bytes of every file that a reader sees."""
+    return {path.name: path.read_bytes() for path in folder.iterdir() if path.is_file()}
+
+
+def leave_slow_outputs_out(monkeypatch):
+    """Write only the two GeoPackages; what is tested is not in the other files."""
+    monkeypatch.setattr(write, "write_map", lambda _, folder, __: (folder / "map.html",))
+    monkeypatch.setattr(write, "build_public_page", lambda *_: "page")
+    monkeypatch.setattr(write, "write_schedule", lambda _, path, **__: path)
+    monkeypatch.setattr(write, "write_tree_report", lambda *_, **__: None)
+
+
+@pytest.fixture(scope="module")
+def written(sample_study, sample_result, tmp_path_factory):
+    """A folder with results, what was told, and what was answered."""
+    folder = tmp_path_factory.mktemp("results")
+    told = []
+    files, notes = write_outputs(sample_result, sample_study.settings, folder, tell=told.append)
+    return folder, told, files, notes
+
+
+def test_every_file_is_written_and_named(written):
+    folder, told, files, notes = written
+    assert notes == []
+    assert sorted(path.name for path in files.values()) == NAMES
+    assert all(path.is_file() and path.parent == folder for path in files.values())
+    assert sorted(path.name for path in folder.iterdir()) == NAMES
+    assert len(told) == len(set(told)) >= 5
+    assert (folder / "trees.pdf").read_bytes().startswith(b"%PDF")
+    assert len(pyogrio.read_dataframe(folder / "result.gpkg", layer="runs")) == 172
+
+
+@pytest.mark.parametrize(
+    "stage",
+    ["write_geopackage", "write_map", "build_public_page", "write_schedule", "write_tree_report",
+     "write_return_layers"],
+)  # fmt: skip
+def test_a_failure_at_any_output_keeps_the_earlier_results(
+    stage, written, sample_study, sample_result, tmp_path, monkeypatch
+):
+    for name, data in content(written[0]).items():
+        (tmp_path / name).write_bytes(data)
+    before = content(tmp_path)
+
+    def fail(*_, **__):
+        raise OSError(28, "No space left on device")
+
+    leave_slow_outputs_out(monkeypatch)
+    monkeypatch.setattr(write, stage, fail)
+    with pytest.raises(OutputError, match=r"cannot be written; folder .*No space left.*are kept"):
+        write_outputs(sample_result, sample_study.settings, tmp_path, tell=lambda _: None)
+    assert content(tmp_path) == before
+    assert sorted(path.name for path in tmp_path.iterdir()) == NAMES
+
+
+KILLED = """
+import os, signal, sys
+from pathlib import Path
+from routekit import Study, run_study, write_outputs
+
+def tell(stage):
+    print(stage, flush=True)
+    if stage == "Writing the arborist's report":
+        os.kill(os.getpid(), signal.SIGKILL)
+
+study = Study.load(sys.argv[1])
+write_outputs(run_study(study), study.settings, Path(sys.argv[2]), tell=tell)
+"""
+
+
+def test_a_killed_run_leaves_the_earlier_results_readable(written, sample_study, tmp_path):
+    for name, data in content(written[0]).items():
+        (tmp_path / name).write_bytes(data)
+    before = content(tmp_path)
+    done = subprocess.run(
+        [sys.executable, "-c", KILLED, str(sample_study.path), str(tmp_path)],
+        capture_output=True, text=True, check=False, cwd=Path(write.__file__).parents[2],
+    )  # fmt: skip
+    assert done.returncode == -9, done.stderr
+    assert "Writing the schedule" in done.stdout
+    unfinished = [path for path in tmp_path.iterdir() if path.is_dir()]
+    assert len(unfinished) == 1
+    assert (unfinished[0] / "new/result.gpkg").exists(), "it was killed while it wrote"
+    assert content(tmp_path) == before
+    for layer in pyogrio.list_layers(tmp_path / "result.gpkg")[:, 0]:
+        pyogrio.read_dataframe(tmp_path / "result.gpkg", layer=layer)
+
+
+def test_what_an_arborist_drew_is_kept_by_the_next_run(
+    written, sample_study, sample_result, tmp_path, monkeypatch
+):
+    leave_slow_outputs_out(monkeypatch)
+    path = tmp_path / "return.gpkg"
+    path.write_bytes((written[0] / "return.gpkg").read_bytes())
+    tree = sample_result.trees.iloc[0]
+    drawn = gpd.GeoDataFrame(
+        {"tree_id": [tree["tree_id"]], "by": ["arborist"], "reason": ["trial pit"]},
+        geometry=[box(*tree.geometry.buffer(2).bounds)], crs=sample_result.crs,
+    )  # fmt: skip
+    pyogrio.write_dataframe(drawn, path, layer="root_zones", append=True, promote_to_multi=True)
+    write_outputs(sample_result, sample_study.settings, tmp_path, tell=lambda _: None)
+    kept = pyogrio.read_dataframe(path, layer="root_zones")
+    assert kept["tree_id"].tolist() == [tree["tree_id"]]
+    assert kept["reason"].tolist() == ["trial pit"]
+
+
+def test_an_earlier_return_file_in_another_system_stops_before_anything_is_swapped(
+    written, sample_study, sample_result, tmp_path, monkeypatch
+):
+    leave_slow_outputs_out(monkeypatch)
+    drawn = gpd.GeoDataFrame(
+        {"tree_id": ["T1"], "by": ["x"], "reason": ["y"]}, geometry=[box(0, 0, 1, 1)],
+        crs="EPSG:28992",
+    )  # fmt: skip
+    pyogrio.write_dataframe(
+        drawn, tmp_path / "return.gpkg", layer="root_zones", promote_to_multi=True
+    )
+    (tmp_path / "result.gpkg").write_bytes((written[0] / "result.gpkg").read_bytes())
+    before = content(tmp_path)
+    with pytest.raises(OutputError, match=r"return\.gpkg"):
+        write_outputs(sample_result, sample_study.settings, tmp_path, tell=lambda _: None)
+    assert content(tmp_path) == before
+
+
+def test_without_pango_the_rest_is_written_and_the_lack_is_told(monkeypatch):
+    class Lacking:
+        def find_spec(self, name, *_):
+            if name == "weasyprint":
+                message = "cannot load library 'libpango-1.0-0'"
+                raise OSError(message)
+
+    monkeypatch.delitem(sys.modules, "weasyprint", raising=False)
+    monkeypatch.setattr(sys, "meta_path", [Lacking(), *sys.meta_path])
+    assert "Pango is missing" in write.pdf_obstacle()
+
+
+def test_a_folder_that_cannot_be_is_refused_before_the_work(tmp_path):
+    refuse_unwritable(tmp_path / "new" / "deep")
+    assert not (tmp_path / "new").exists()
+    (tmp_path / "file").write_text("in the way")
+    with pytest.raises(OutputError, match=r"folder .*out \(.*file is a file\); name another"):
+        refuse_unwritable(tmp_path / "file" / "out")
+
+
+def test_a_folder_without_the_right_to_write_is_refused(tmp_path, monkeypatch):
+    monkeypatch.setattr(os, "access", lambda *_: False)
+    with pytest.raises(OutputError, match=r"no right to write into .*; choose another"):
+        refuse_unwritable(tmp_path)
