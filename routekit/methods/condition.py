@@ -237,9 +237,10 @@ def _rank_runs(
     worst = np.fmax(structural, operational)
     renew = runs["renew"].astype("boolean")
     wanted, spared = renew.fillna(value=False).to_numpy(), (~renew).fillna(value=False).to_numpy()
-    unknown = np.isnan(worst)
     bad = np.nan_to_num(worst) >= settings.renew_from_grade
     rooty = np.nan_to_num(table["root_share"].to_numpy()) >= settings.renew_root_share
+    # One grade alone can prove that a run is bad, never that it is sound.
+    unknown = (np.isnan(structural) | np.isnan(operational)) & ~bad & ~rooty
     needs = pd.array(bad | rooty, dtype="boolean")
     needs[unknown] = pd.NA
     if settings.assume_renewal_when_unknown:

@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 
+from routekit.methods import bursting, lining, monitor, open_cut, repair
 from routekit.methods.evaluate import evaluate_techniques
 from routekit.methods.settings import MethodSettings
 from routekit.vocabulary import TECHNIQUES, VERDICTS
@@ -81,10 +82,25 @@ def check_all(cases, plan, settings=None):
     return evaluate_techniques(cases, dict.fromkeys(TECHNIQUES, plan), settings or MethodSettings())
 
 
+LISTERS = {
+    "monitor": ("monitor", monitor.list_checks),
+    "local_repair": ("repair", repair.list_checks),
+    "cipp": ("lining", lining.list_cipp_checks),
+    "close_fit": ("lining", lining.list_close_fit_checks),
+    "slip_lining": ("lining", lining.list_slip_checks),
+    "burst_same": ("bursting", bursting.list_checks),
+    "burst_upsized": ("bursting", bursting.list_checks),
+    "open_cut": ("open_cut", open_cut.list_checks),
+}
+"""Technique to its group of settings and the function that lists its checks."""
+
+
 def judge(technique, check=None, *, settings=None, **changes):
     """Verdicts of the first case: of one check, or those that are no pass, by check."""
     cases, plan = make(**changes)
-    found = {c.name: VERDICTS[c.verdict[0]] for c in check_all(cases, plan, settings)[technique]}
+    group, lister = LISTERS[technique]
+    checks = lister(cases, plan, getattr(settings or MethodSettings(), group))
+    found = {c.name: VERDICTS[c.verdict[0]] for c in checks}
     if check is not None:
         return found[check]
     return {name: verdict for name, verdict in found.items() if verdict != "pass"}

@@ -1,0 +1,288 @@
+"""Inspections: EN 13508-2 codes to features, grades, root index and priority.
+
+Main codes were seen on a public page, characterisations partly from memory (`en13508_2`, published
+with that note); factors, assumed quantifications and grade limits are common practice or choices of
+this project, no national grading.
+"""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from routekit.methods.condition import (
+    GRADES,
+    PRIORITIES,
+    assess_condition,
+    load_observation_codes,
+    match_codes,
+)
+from routekit.methods.settings import ConditionSettings
+from routekit.sources import load_sources
+
+NAN = np.nan
+
+
+def observe(*rows):
+    """Observations: run, chainage, code, characterisation, quantification."""
+    columns = ["run_id", "chainage_m", "code", "characterisation", "quantification"]
+    return pd.DataFrame(rows, columns=columns)
+
+
+def make_runs(*names, length_m=50.0, renew=pd.NA):
+    return pd.DataFrame(
+        {"run_id": names, "length_m": length_m, "renew": pd.array([renew] * len(names), "boolean")}
+    )
+
+
+def assess(*rows, runs=None, **settings):
+    """The condition of the runs by id."""
+    names = list(dict.fromkeys(row[0] for row in rows)) or ["A"]
+    runs = make_runs(*names) if runs is None else runs
+    table = assess_condition(runs, observe(*rows), settings=ConditionSettings(**settings))
+    assert table["run_id"].tolist() == runs["run_id"].tolist()
+    return table.set_index("run_id")
+
+
+@pytest.mark.parametrize(
+    ("code", "letter", "size", "feature", "amount", "kind", "grade"),
+    [
+        ("BAA", "", 6, "deformation_share", 0.06, "structural", 2),
+        ("BAA", "", 5.9, "deformation_share", 0.059, "structural", 1),
+        ("BAA", "", 15, "deformation_share", 0.15, "structural", 4),
+        ("BAB", "A", NAN, "surface_cracks", 1, "structural", 1),
+        ("BAB", "B", NAN, "cracks", 1, "structural", 2),
+        ("BAB", "C", NAN, "fractures", 1, "structural", 3),
+        ("BAB", "", NAN, "cracks", 1, "structural", 2),
+        ("BAC", "A", NAN, "breaks", 1, "structural", 3),
+        ("BAC", "B", NAN, "missing_wall", 1, "structural", 4),
+        ("BAC", "C", NAN, "collapses", 1, "structural", 4),
+        ("BAF", "", NAN, "surface_damage", 1, "structural", 1),
+        ("BAG", "", NAN, "intruding_connections", 1, "operational", 2),
+        ("BAJ", "A", 30, "joint_axial_mm", 30, "structural", 2),
+        ("BAJ", "B", 40, "joint_radial_mm", 40, "structural", 3),
+        ("BAJ", "B", 39, "joint_radial_mm", 39, "structural", 2),
+        ("BAJ", "C", 3, "joint_bend_deg", 3, "structural", 1),
+        ("BAO", "", NAN, "soil_visible", 1, "structural", 3),
+        ("BAP", "", NAN, "voids", 1, "structural", 4),
+        ("BBA", "A", 10, "root_share", 0.10, "operational", 2),
+        ("BBA", "A", 9, "root_share", 0.09, "operational", 1),
+        ("BBA", "B", 25, "root_share", 0.25, "operational", 3),
+        ("BBA", "C", 50, "root_share", 0.50, "operational", 4),
+        ("BBA", "A", NAN, "root_share", 0.05, "operational", 1),
+        ("BBA", "C", NAN, "root_share", 0.20, "operational", 2),
+        ("BBA", "", NAN, "root_share", 0.10, "operational", 2),
+        ("BBB", "", 25, "attached_share", 0.25, "operational", 3),
+        ("BBC", "", 10, "settled_share", 0.10, "operational", 2),
+        ("BBE", "G", NAN, "foreign_pipes", 1, "operational", 3),
+        ("BBF", "D", NAN, "running_water", 1, "operational", 4),
+        ("BDD", "", 30, "ponding_share", 0.30, "operational", 2),
+        ("BCC", "", 8, "bend_deg", 8, "structural", 0),
+        ("BCA", "", NAN, "connections_seen", 1, "structural", 0),
+    ],
+)  # fmt: skip
+def test_code_to_feature_and_grade(code, letter, size, feature, amount, kind, grade):
+    found = assess(("A", 1.0, code, letter, size)).loc["A"]
+    assert found[feature] == pytest.approx(amount)
+    assert found[f"{kind}_grade"] == grade
+    other = "operational" if kind == "structural" else "structural"
+    assert found[f"{other}_grade"] == 0
+
+
+def test_codes_are_read_in_any_writing():
+    matched = match_codes(
+        observe(("A", 1, " bba ", "c", 30), ("A", 1, "BBAC", "C2", 30), ("A", 1, "BAB", None, NAN))
+    )
+    assert matched["feature"].tolist() == ["root_share", "root_share", "cracks"]
+    assert matched["amount"].tolist() == [0.30, 0.30, 1.0]
+
+
+def test_unknown_codes_count_as_looked_at_but_say_nothing():
+    rows = [("A", 1.0, "XYZ", "", 40), ("A", 2.0, "", "", 40), ("A", 3.0, None, None, NAN)]
+    assert (match_codes(observe(*rows))["feature"] == "").all()
+    found = assess(*rows).loc["A"]
+    assert found["is_inspected"]
+    assert (found["structural_grade"], found["operational_grade"]) == (0, 0)
+
+
+def test_an_unknown_letter_falls_back_on_the_main_code():
+    matched = match_codes(observe(("A", 1, "BAC", "Z", NAN), ("A", 1, "BBA", "Z", NAN)))
+    assert matched["feature"].tolist() == ["breaks", "root_share"]
+    assert matched["amount"].tolist() == [1.0, 0.10]
+
+
+def test_assumed_sizes_are_marked():
+    matched = match_codes(
+        observe(("A", 1, "BBA", "A", NAN), ("A", 1, "BBA", "A", 7), ("A", 1, "BAB", "B", NAN))
+    )
+    assert matched["is_assumed"].tolist() == [True, False, False]
+
+
+def test_a_fault_without_its_size_is_not_known_rather_than_none():
+    found = assess(("A", 1.0, "BAA", "", NAN), ("B", 1.0, "BAA", "", 4), ("B", 2.0, "BAA", "", NAN))
+    assert found["deformation_share"].isna().all()
+    assert found["structural_grade"].isna().all()
+    assert found["needs_work"].all()
+    assert found["priority"].tolist() == ["unknown", "unknown"]
+    assert found.loc["B", "priority_reason"] == "deformation 4 % at 1.0 m; inspection not complete"
+
+
+def test_a_grave_fault_counts_although_another_has_no_size():
+    found = assess(("A", 1.0, "BAA", "", NAN), ("A", 2.0, "BAC", "C", NAN)).loc["A"]
+    assert found["structural_grade"] == 4
+    assert found["priority"] == "high"
+
+
+def test_taking_a_size_away_never_makes_a_run_sound():
+    for rows in [
+        [("A", 1.0, "BAA", "", 20), ("A", 5.0, "BAA", "", 3)],
+        [("A", 1.0, "BAJ", "B", 60), ("A", 5.0, "BAJ", "B", 12)],
+        [("A", 1.0, "BDD", "", 60), ("A", 5.0, "BDD", "", 12)],
+    ]:
+        whole = assess(*rows).loc["A"]
+        assert whole[["structural_grade", "operational_grade"]].max() >= 3
+        less = assess((*rows[0][:4], NAN), rows[1]).loc["A"]
+        assert less[["structural_grade", "operational_grade"]].isna().any()
+
+
+def test_an_abandoned_survey_proves_what_it_saw_only():
+    found = assess(
+        ("slight", 1.0, "BAB", "A", NAN), ("slight", 9.0, "BDC", "", NAN),
+        ("grave", 1.0, "BAC", "C", NAN), ("grave", 9.0, "BDC", "", NAN),
+        ("none", 0.5, "BDC", "", NAN), ("whole", 1.0, "BAB", "A", NAN),
+    )  # fmt: skip
+    assert found["structural_grade"].fillna(-1).to_dict() == {
+        "slight": -1, "grave": 4, "none": -1, "whole": 1,
+    }  # fmt: skip
+    assert found["operational_grade"].isna().tolist() == [True, True, True, False]
+    assert found["collapses"].fillna(-1).tolist() == [-1, 1, -1, 0]
+    assert found["root_count"].isna().tolist() == [True, True, True, False]
+    assert found["root_index"].isna().tolist() == [True, True, True, False]
+    assert found["priority"].tolist() == ["unknown", "high", "unknown", "low"]
+    assert found.loc["none", "priority_reason"] == "inspection not complete"
+    assert found.loc["slight", "priority_reason"] == (
+        "surface crack at 1.0 m; inspection not complete"
+    )
+
+
+def test_runs_never_inspected_are_unknown():
+    runs = make_runs("A", "B")
+    found = assess(("A", 1.0, "BCA", "", NAN), runs=runs)
+    assert found["is_inspected"].tolist() == [True, False]
+    assert found.loc["B", "needs_work"]
+    assert found.loc["B", "priority"] == "unknown"
+    assert found.loc["B", "priority_reason"] == "not inspected"
+    facts = found.loc["B"].drop(
+        ["is_inspected", "worst_text", "needs_work", "priority", "priority_rank", "priority_reason"]
+    )
+    assert facts.isna().all()
+    left = assess(
+        ("A", 1.0, "BCA", "", NAN), runs=runs, assume_renewal_when_unknown=False
+    )  # fmt: skip
+    assert pd.isna(left.loc["B", "needs_work"])
+    assert not left.loc["A", "needs_work"]
+
+
+def test_no_inspections_at_all():
+    found = assess_condition(make_runs("A"), observe(), settings=ConditionSettings())
+    assert found["is_inspected"].tolist() == [False]
+    assert found["root_index"].isna().all()
+
+
+def test_observations_of_other_runs_are_left_aside():
+    found = assess(("A", 1.0, "BCA", "", NAN), ("Z", 1.0, "BAC", "C", NAN), runs=make_runs("A"))
+    assert found.loc["A", "structural_grade"] == 0
+
+
+def test_root_index_by_hand():
+    """30 % + 20 % (mass, no size given) over 40 m: 50 / 40 x 10 = 12.5 per cent per 10 m."""
+    rows = [("A", 5.0, "BBA", "A", 30), ("A", 15.0, "BBA", "C", NAN)]
+    found = assess(*rows, runs=make_runs("A", length_m=40.0)).loc["A"]
+    assert found["root_index"] == pytest.approx(12.5)
+    assert found["root_count"] == 2
+    assert found["root_share"] == pytest.approx(0.30)
+
+
+def test_the_largest_counts_for_sizes_and_the_number_for_counts():
+    found = assess(
+        ("A", 1.0, "BAJ", "B", 10), ("A", 2.0, "BAJ", "B", 25), ("A", 3.0, "BAJ", "A", 12),
+        ("A", 4.0, "BAJ", "", NAN), ("A", 5.0, "BAC", "C", NAN), ("A", 6.0, "BAC", "C", NAN),
+    ).loc["A"]  # fmt: skip
+    assert found["joint_radial_mm"] == 25
+    assert found["joint_count"] == 4
+    assert found["collapses"] == 2
+
+
+def test_many_small_faults_grade_by_their_number():
+    few = assess(*[("A", float(i), "BAF", "", NAN) for i in range(3)]).loc["A"]
+    many = assess(*[("A", float(i), "BAF", "", NAN) for i in range(4)]).loc["A"]
+    assert (few["structural_grade"], many["structural_grade"]) == (1, 2)
+
+
+def test_worst_text_names_fault_size_and_place():
+    found = assess(
+        ("A", 3.0, "BBA", "C", 30), ("A", 7.5, "BBA", "C", 45), ("A", 9.0, "BAB", "A", NAN),
+        ("B", NAN, "BAC", "C", NAN), ("C", 2.0, "BAJ", "B", 45), ("D", 1.0, "BCA", "", NAN),
+    )  # fmt: skip
+    assert found["worst_text"].tolist() == [
+        "complex mass of roots 45 % at 7.5 m",
+        "collapse",
+        "joint displaced sideways 45 mm at 2.0 m",
+        "",
+    ]
+    assert found.loc["D", "priority_reason"] == "sound"
+
+
+def test_priority_ranks_known_trouble_then_what_nobody_saw_then_sound_runs():
+    runs = make_runs("sound", "unseen", "rooty", "rooty2", "collapsed", "slight")
+    found = assess(
+        ("sound", 1.0, "BCA", "", NAN), ("rooty", 1.0, "BBA", "C", 30),
+        ("rooty2", 1.0, "BBA", "C", 40), ("collapsed", 1.0, "BAC", "C", NAN),
+        ("slight", 1.0, "BAB", "A", NAN), runs=runs,
+    )  # fmt: skip
+    order = found.sort_values("priority_rank").index.tolist()
+    assert order == ["collapsed", "rooty2", "rooty", "slight", "unseen", "sound"]
+    assert found["priority"].to_dict() == {
+        "sound": "none", "unseen": "unknown", "rooty": "medium", "rooty2": "medium",
+        "collapsed": "high", "slight": "low",
+    }  # fmt: skip
+    assert sorted(found["priority_rank"]) == [1, 2, 3, 4, 5, 6]
+
+
+def test_needs_work_borders():
+    """Roots from 10 % of the section, or grade 3; both are settings."""
+    found = assess(("A", 1.0, "BBA", "A", 10), ("B", 1.0, "BBA", "A", 9.9))
+    assert found["needs_work"].tolist() == [True, False]
+    assert not assess(("A", 1.0, "BBA", "A", 10), renew_root_share=0.2)["needs_work"].any()
+    assert not assess(("A", 1.0, "BAB", "B", NAN))["needs_work"].any()
+    assert assess(("A", 1.0, "BAB", "B", NAN), renew_from_grade=2)["needs_work"].all()
+
+
+def test_the_owner_has_the_last_word():
+    rows = [("A", 1.0, "BAC", "C", NAN), ("B", 1.0, "BCA", "", NAN)]
+    kept = assess(*rows, runs=make_runs("A", "B", renew=False))
+    assert not kept["needs_work"].any()
+    assert kept.loc["A", "priority_reason"] == "owner keeps it; collapse at 1.0 m"
+    wanted = assess(*rows, runs=make_runs("A", "B", renew=True))
+    assert wanted["needs_work"].all()
+    assert wanted.loc["B", "priority_reason"] == "owner wants it renewed; sound"
+
+
+def test_inputs_stay_as_they_were():
+    rows = observe(("A", 1.0, "BBA", "C", 30))
+    before = rows.copy()
+    assess_condition(make_runs("A"), rows, settings=ConditionSettings())
+    pd.testing.assert_frame_equal(rows, before)
+
+
+def test_table_of_codes():
+    codes = load_observation_codes()
+    assert not codes.duplicated(["code", "characterisation"]).any()
+    assert set(codes["kind"]) == {"structural", "operational", "inventory"}
+    assert set(codes["how"]) == {"max", "count"}
+    assert set(codes["source"]) <= set(load_sources().index)
+    for text in filter(None, codes["grades"]):
+        limits, grades = zip(*(step.split(":") for step in text.split(";")), strict=True)
+        assert list(map(float, limits)) == sorted(map(float, limits))
+        assert list(map(int, grades)) == sorted(map(int, grades))
+        assert max(map(int, grades)) < len(GRADES)
+    assert PRIORITIES[-1] == "unknown"
