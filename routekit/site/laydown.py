@@ -80,13 +80,17 @@ def _first_hits(strips: _Strips, polygons: Objects, strip: Ints, parts: Objects)
     return nearest
 
 
-def free_length(strips: _Strips, around: Surroundings, settings: LaydownSettings) -> Floats:
+def free_length(
+    strips: _Strips, around: Surroundings, stems: STRtree, settings: LaydownSettings
+) -> Floats:
     """Measure how far strips run before an obstacle, a stem or the edge of the study.
 
     Parameters
     ----------
     strips : _Strips
     around : Surroundings
+    stems : shapely.STRtree
+        Points of the stems.
     settings : LaydownSettings
 
     Returns
@@ -101,13 +105,13 @@ def free_length(strips: _Strips, around: Surroundings, settings: LaydownSettings
         wanted, _first_hits(strips, polygons, strip, around.obstacles.shape[shape])
     )
     if around.study is not None:
-        drawn = np.flatnonzero(~shapely.is_missing(polygons))
+        leaves = ~shapely.is_missing(polygons) & ~shapely.covers(around.study, polygons)
+        drawn = np.flatnonzero(leaves)
         outside = shapely.difference(polygons[drawn], around.study)
         found = np.minimum(found, _first_hits(strips, polygons, drawn, outside))
-    stems = np.asarray(shapely.points(around.zones.centre), dtype=object)
     wide = strips.polygons(wanted, settings.width_m + 2 * settings.stem_clearance_m)
-    strip, tree = STRtree(stems).query(wide, predicate="intersects")
-    return np.minimum(found, _first_hits(strips, wide, strip, stems[tree]))
+    strip, tree = stems.query(wide, predicate="intersects")
+    return np.minimum(found, _first_hits(strips, wide, strip, stems.geometries[tree]))
 
 
 def _launch_strips(strings: pd.DataFrame, pits: pd.DataFrame) -> _Strips:
@@ -196,6 +200,7 @@ def plan_laydown(
         geometry (the strip that is used). NaN and missing where the launch pit is not placed.
     """
     strips = _launch_strips(strings, pits)
+    stems = STRtree(shapely.points(around.zones.centre))
     size = len(strings)
     best, turn = np.full(size, np.nan), np.zeros(size)
     chosen = strips.axis.copy()
@@ -203,7 +208,7 @@ def plan_laydown(
         tried = _Strips(
             origin=strips.origin, axis=turn_axes(strips.axis, angle), length_m=strips.length_m
         )
-        found = free_length(tried, around, settings)
+        found = free_length(tried, around, stems, settings)
         better = (found > best + 1e-6) | (np.isnan(best) & ~np.isnan(found))
         best, turn = np.where(better, found, best), np.where(better, angle, turn)
         chosen[better] = tried.axis[better]
