@@ -1,0 +1,130 @@
+"""Clear distances to services, by hand: plane geometry."""
+
+import geopandas as gpd
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from shapely import LineString
+
+from routekit.methods.neighbours import SEARCH_M, find_neighbours
+
+CRS = "EPSG:25832"
+E, N = 400_000.0, 5_700_000.0
+NAN = np.nan
+
+
+def line(*points):
+    return LineString([(E + x, N + y) for x, y in points])
+
+
+def make_run(depth_up_m=2.15, depth_down_m=2.15, **columns):
+    table = {
+        "run_id": ["A"], "depth_up_m": depth_up_m, "depth_down_m": depth_down_m,
+        "length_m": 50.0, "diameter_mm": 300.0, "height_mm": NAN,
+    }  # fmt: skip
+    return gpd.GeoDataFrame(table | columns, geometry=[line((0, 0), (50, 0))], crs=CRS)
+
+
+def make_services(*rows):
+    """Rows of geometry, depth and diameter."""
+    table = {
+        "service_id": [f"S{i}" for i in range(len(rows))],
+        "kind": "gas",
+        "depth_m": [depth for _, depth, _ in rows],
+        "diameter_mm": [size for _, _, size in rows],
+    }
+    return gpd.GeoDataFrame(table, geometry=[shape for shape, _, _ in rows], crs=CRS)
+
+
+BESIDE = line((-10, 1.5), (60, 1.5))
+ACROSS = line((20, -5), (20, 5))
+
+
+def measure(*services, run=None, outside_mm=400.0):
+    per_run, pairs = find_neighbours(
+        make_run() if run is None else run,
+        make_services(*services),
+        outside_mm=np.array([outside_mm]),
+    )
+    return per_run.iloc[0], pairs
+
+
+def test_beside_by_hand():
+    """Axes at 2.00 m and 1.0 + 0.1 = 1.1 m, 1.5 m beside: hypot(1.5, 0.9) - 0.2 - 0.1."""
+    found, pairs = measure((BESIDE, 1.0, 200.0))
+    assert found["beside_clearance_m"] == pytest.approx(np.hypot(1.5, 0.9) - 0.3)
+    assert found["across_clearance_m"] == np.inf
+    assert found["service_clearance_m"] == found["beside_clearance_m"]
+    assert found["nearest_service"] == "gas S0"
+    assert pairs["plan_m"].tolist() == [1.5]
+    assert not pairs["is_crossing"].any()
+
+
+def test_across_by_hand():
+    """Straight above: 2.00 - 1.05 less both radii."""
+    found, pairs = measure((ACROSS, 1.0, 100.0))
+    assert found["across_clearance_m"] == pytest.approx(2.0 - 1.05 - 0.2 - 0.05)
+    assert found["beside_clearance_m"] == np.inf
+    assert found["n_crossings"] == 1
+    assert pairs["chainage_m"].tolist() == [20.0]
+
+
+def test_depth_of_a_sloping_run_is_taken_at_the_crossing():
+    _, pairs = measure((ACROSS, 1.0, 100.0), run=make_run(2.15, 3.15))
+    assert pairs["pipe_depth_m"].tolist() == [pytest.approx(2.0 + 20 / 50)]
+
+
+def test_service_through_the_pipe_has_a_clearance_below_zero():
+    found, _ = measure((ACROSS, 1.9, 200.0))
+    assert found["across_clearance_m"] == pytest.approx(-0.3)
+
+
+def test_unknown_depth_is_counted_and_settled_only_by_distance():
+    near, _ = measure((line((0, 1), (50, 1)), NAN, 100.0), (ACROSS, NAN, 100.0))
+    assert (near["n_beside_unknown"], near["n_across_unknown"]) == (1, 1)
+    assert near["n_services_unknown"] == 2
+    assert near["service_clearance_m"] == np.inf
+    far, _ = measure((line((0, 1.5), (50, 1.5)), NAN, 100.0))
+    assert far["n_services_unknown"] == 0
+    assert far["beside_clearance_m"] == pytest.approx(1.5 - 0.2 - 0.05)
+
+
+def test_unknown_depth_of_the_run_itself():
+    found, _ = measure((ACROSS, 1.0, 100.0), run=make_run(NAN, NAN))
+    assert found["n_across_unknown"] == 1
+
+
+def test_an_unknown_size_counts_as_a_line():
+    found, _ = measure((ACROSS, 1.0, NAN))
+    assert found["across_clearance_m"] == pytest.approx(2.0 - 1.0 - 0.2)
+
+
+def test_search_ends():
+    found, pairs = measure((line((0, SEARCH_M + 0.01), (50, SEARCH_M + 0.01)), 1.0, 100.0))
+    assert pairs.empty
+    assert found["service_clearance_m"] == np.inf
+
+
+def test_no_services():
+    found, pairs = measure()
+    assert pairs.empty
+    assert found["service_clearance_m"] == np.inf
+    assert found["n_crossings"] == 0
+    assert found["nearest_service"] == ""
+
+
+def test_the_least_counts():
+    found, _ = measure((BESIDE, 1.0, 200.0), (line((0, -1), (50, -1)), 1.0, 200.0))
+    assert found["beside_clearance_m"] == pytest.approx(np.hypot(1.0, 0.9) - 0.3)
+    assert found["nearest_service"] == "gas S1"
+
+
+@given(
+    depth=st.floats(0.2, 4.0), beside=st.floats(0.3, 2.5), outside=st.floats(150.0, 700.0)
+)  # fmt: skip
+def test_a_thicker_pipe_is_never_clearer(depth, beside, outside):
+    shape = line((0, beside), (50, beside))
+    thin, _ = measure((shape, depth, 100.0), outside_mm=outside)
+    thick, _ = measure((shape, depth, 100.0), outside_mm=outside + 50)
+    assert thick["beside_clearance_m"] == pytest.approx(thin["beside_clearance_m"] - 0.025)
