@@ -88,6 +88,13 @@ stem_circumference_mm = "cm"
 
 [zones]
 regime = "bs5837_2012"
+
+[outputs.map]
+sheet_date = "2026-06-01"
+
+[outputs.public]
+data_date = "2026-06-01"
+contact = "sewers@aldervoort.example"
 """
 
 

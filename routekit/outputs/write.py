@@ -47,6 +47,7 @@ def write_outputs(
     with replacing(folder) as stage:
         try:
             written, notes = _write_all(result, settings, stage, folder, tell)
+            pages = {page.name for page in stage.glob("map-*.html")}
         except OutputError:
             raise
         except OSError as error:
@@ -55,6 +56,10 @@ def write_outputs(
                 "make room there or choose another output folder; earlier results are kept"
             )
             raise OutputError(message) from error
+    for page in folder.glob("map-*.html"):
+        # Pages of an earlier, larger map would show runs that this result has not.
+        if page.name not in pages:
+            page.unlink(missing_ok=True)
     return {name: folder / path.name for name, path in written.items()}, notes
 
 
