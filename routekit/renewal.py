@@ -1,8 +1,8 @@
 """The second half of the method: from facts about each run to one recommendation with its works.
 
-Techniques are checked first. Strings, pits and digs are then set out for every run that may be burst, so
-that their harm to trees is known when techniques are compared; after the choice they are set out again for the
-runs that are really burst.
+Techniques are checked first. Strings, pits and digs are then set out for every run that may be
+burst, so that their harm to trees is known when techniques are compared; after the choice they are
+set out again for the runs that are really burst.
 """
 
 from __future__ import annotations
@@ -16,16 +16,16 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
-from routekit.advice.decisions import Decided
+from routekit.advice.decisions import BURSTING, Decided
 from routekit.advice.recommend import recommend
 from routekit.advice.surfaces import surface_shares
 from routekit.advice.totals import build_totals
 from routekit.comparison import (
-    BURSTING,
     Comparison,
     burst_and_other_scores,
     choose_strings,
     compare_techniques,
+    may_widen,
     pick_burst_size,
 )
 from routekit.exposure import Exposure
@@ -51,7 +51,7 @@ Flags = NDArray[np.bool_]
 Tell = Callable[[str], None]
 
 _FAR_M = 15.0
-"""Buildings farther than this from a trench are not looked for: deeper than any trench of the tables."""
+"""Buildings farther than this from a trench are not looked for: deeper than any trench."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -105,17 +105,18 @@ def choose_renewal(
     flow = build_flow(runs, condition, settings.flow)
     place = _prepare_place(layers, runs, zones, exposure, condition, flow, decided, settings)
     pipes = PlanSettings(
-        flow=settings.flow, pipe=settings.pipe, pull=settings.pull, liner=settings.liner
-    )
+        flow=settings.flow, pipe=settings.pipe, pull=settings.pull, liner=settings.liner,
+        slip_outside_share=settings.methods.lining.slip_outside_share,
+    )  # fmt: skip
     plans = build_plans(place.cases, pipes)
     place = replace(place, crossings=find_crossings(place, layers.services, plans))
     shares = surface_shares(
         runs.geometry.to_numpy(), exposure.trenches["width_m"].to_numpy(), layers.surfaces
     )
     tell("Setting out strings and pits")
-    burst, upsized, possible = _choose_burst(place, plans, shares, decided)
+    burst, sizes, possible = _choose_burst(place, plans, shares, decided)
     tell("Setting out the recommended works")
-    works = set_out_works(place, plans, burst=burst, upsized=upsized, before=possible)
+    works = set_out_works(place, plans, burst=burst, before=possible, **sizes)
     plans = resize_bursting(plans, place.cases, works.outside_of_run, pipes)
     final = compare_techniques(place, plans, works, shares)
     tell("Writing recommendations")
@@ -159,30 +160,35 @@ def _attach_laydown(
 
 def _choose_burst(
     place: Place, plans: dict[str, pd.DataFrame], shares: pd.DataFrame, decided: Decided
-) -> tuple[Flags, Flags, Works]:
-    """Choose the runs that are burst, string by string, and those of them that get a larger pipe.
+) -> tuple[Flags, dict[str, Flags], Works]:
+    """Choose the runs that are burst, string by string, and those that may get a larger pipe.
 
-    First only runs are kept for which bursting would be the better choice if set-up and pits cost nothing; then their
-    strings are set out and each is burst as a whole or not at all. The works of all these strings come third.
+    First only runs are kept for which bursting would be the better choice if set-up and pits cost
+    nothing; then their strings are set out and each is burst as a whole or not at all. The works of
+    all these strings come third.
     """
     size = len(place.runs)
     nobody = np.zeros(size, dtype=bool)
-    free = set_out_works(place, plans, burst=nobody, upsized=nobody)
+    free = set_out_works(place, plans, burst=nobody, upsized=nobody, widened=nobody)
     free = replace(free, setup_share=np.zeros(size))
     first = compare_techniques(place, plans, free, shares)
     may, upsized = pick_burst_size(first.checks, decided)
+    sizes = {"upsized": upsized, "widened": may_widen(first.checks, decided)}
     burst, other = burst_and_other_scores(first.scores, decided, upsized)
     needs = place.cases["needs_work"].to_numpy() > 0
     forced = np.isin(decided.forced, [list(TECHNIQUES).index(code) for code in BURSTING])
     wanted = may & ((needs & (burst <= other)) | forced)
-    possible = set_out_works(place, plans, burst=wanted, upsized=upsized, before=free)
+    possible = set_out_works(place, plans, burst=wanted, before=free, **sizes)
     second = compare_techniques(place, plans, possible, shares)
     burst, other = burst_and_other_scores(second.scores, decided, upsized)
-    return choose_strings(possible, burst, other), upsized, possible
+    return choose_strings(possible, burst, other), sizes, possible
 
 
 def _pulled_together(works: Works, plans: dict[str, pd.DataFrame]) -> pd.DataFrame:
-    """Say for each run in a string what it is burst to and with how many others: technique (-1 outside strings), n_runs, length_m."""
+    """Say what each run is burst to and with how many others.
+
+    Columns technique (-1 outside strings), string_id, n_runs and length_m of the string.
+    """
     number = pd.Index(works.strings["string_id"]).get_indexer(pd.Index(works.string_of_run))
     inside = number >= 0
     same = plans["burst_same"]["new_outside_mm"].to_numpy(dtype=float)
@@ -252,7 +258,7 @@ def _sum_up(
     chosen: NDArray[np.object_],
     quantities: dict[str, pd.DataFrame],
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Balance each tree, and set open cut of every run that needs work against the recommendation."""
+    """Balance each tree, and set open cut wherever work is needed against the recommendation."""
     needs = place.cases["needs_work"].to_numpy() > 0
     before = _loss_of(needs, exposure, zones)
     stays = _loss_of(chosen == "open_cut", exposure, zones)
@@ -303,7 +309,8 @@ def find_crossings(
     )[pairs["run"].to_numpy()]
     clearance = pairs["clearance_m"].to_numpy(dtype=float)
     near = pairs["is_crossing"].to_numpy(dtype=bool) & ~(clearance >= needed)
-    return pairs.loc[near, ["run", "chainage_m", "service_id"]]
+    listed: pd.DataFrame = pairs.loc[near, ["run", "chainage_m", "service_id"]]
+    return listed
 
 
 def find_collapses(inspections: pd.DataFrame) -> pd.DataFrame:
@@ -323,14 +330,16 @@ def assign_connections(
         With run_id (may be missing) and point geometry.
     runs : GeoDataFrame
     reach_m : float, optional
-        Farthest run that a connection without a run is given to, m; a gully branch is rarely longer.
+        Farthest run that a connection without a run is given to, m; a gully branch is rarely
+        longer.
 
     Returns
     -------
     GeoDataFrame
         The connections with `run` (position, -1 where none) and run_id filled in.
     """
-    run = pd.Index(runs["run_id"]).get_indexer(pd.Index(connections["run_id"].fillna("").astype(str)))
+    named = pd.Index(connections["run_id"].fillna("").astype(str))
+    run = pd.Index(runs["run_id"]).get_indexer(named)
     lost = np.flatnonzero(run < 0)
     if len(lost) and len(runs):
         index = shapely.STRtree(np.asarray(runs.geometry))
@@ -378,7 +387,7 @@ def _lay_out_cases(
 def _chain_length(runs: gpd.GeoDataFrame, needs: Flags, settings: StudySettings) -> Floats:
     """Length of the stretch of runs to renew that could be pulled with each run, m."""
     chains = build_chains(runs, needs, settings=settings.site.strings)
-    length = runs["length_m"].to_numpy(dtype=float).copy()
+    length = np.array(runs["length_m"], dtype=float)
     starts = (chains["position"].to_numpy() == 0) | chains["is_break"].to_numpy(dtype=bool)
     stretch = np.cumsum(starts)
     total = chains["length_m"].astype(float).groupby(stretch).transform("sum")
@@ -387,7 +396,7 @@ def _chain_length(runs: gpd.GeoDataFrame, needs: Flags, settings: StudySettings)
 
 
 def _building_distance(obstacles: gpd.GeoDataFrame, trenches: gpd.GeoDataFrame) -> Floats:
-    """Distance from each corridor to the nearest building, wall or basement, m; infinite beyond reach."""
+    """Measure how far each corridor is from a building, wall or basement, m; infinite if far."""
     if not len(obstacles):
         return np.full(len(trenches), np.nan)
     walls = np.asarray(
@@ -407,9 +416,9 @@ def _attach_facts(
 ) -> gpd.GeoDataFrame:
     """Put what was found about each run beside its layer columns."""
     names = [
-        "n_trees", "n_major", "n_structural", "footprint_m2", "severed_m2", "severity", "worst_tree",
-        "nearest_stem_m", "service_clearance_m", "nearest_service", "n_crossings", "n_connections",
-        "chain_length_m", "cover_m", "building_distance_m",
+        "n_trees", "n_major", "n_structural", "footprint_m2", "severed_m2", "severity",
+        "worst_tree", "nearest_stem_m", "service_clearance_m", "nearest_service", "n_crossings",
+        "n_connections", "chain_length_m", "cover_m", "building_distance_m",
     ]  # fmt: skip
     facts = cases[names].assign(bend_within_deg=cases["bend_deg"])
     joined = pd.concat([runs.reset_index(drop=True), facts, flow], axis=1)

@@ -1,4 +1,4 @@
-"""The works that a choice of techniques needs: strings, pits and digs, and what they do to trees."""
+"""The works that techniques need: strings, pits and digs, and what they do to trees."""
 
 from __future__ import annotations
 
@@ -9,11 +9,13 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from routekit.geometry import Floats, polygon_edges
+from routekit.advice.decisions import BURSTING
+from routekit.advice.score import HARM
+from routekit.geometry import Floats, Ints, polygon_edges
 from routekit.pipes.pe import allowable_pull, bend_radius
 from routekit.pipes.pull import PullRuns, drag_per_metre, estimate_pull
-from routekit.site.chains import build_chains
 from routekit.site.balance import tree_balance
+from routekit.site.chains import build_chains
 from routekit.site.digs import connection_digs, exposure_digs, repair_digs
 from routekit.site.placement import PlacedPits
 from routekit.site.planning import plan_site
@@ -25,12 +27,8 @@ from routekit.vocabulary import MM_PER_M
 Flags = NDArray[np.bool_]
 Texts = NDArray[np.object_]
 
-_BURSTING = ("burst_same", "burst_upsized")
-
 _COLLAPSE_HALF_M = 1.0
 """A collapsed place is dug up this far on each side, m; common practice, no source."""
-
-_HARM = ("n_structural", "n_careful", "n_major", "root_m2")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -47,7 +45,8 @@ class Works:
     setup_share, pit_m3, pit_m2 : numpy.ndarray of float, shape (n,)
         Each run's share, by length, of its string's set-up and pits.
     pit_harm, dig_harm : DataFrame, n rows
-        n_structural, n_careful, n_major, root_m2: what pits (shared by length) and connection digs of each run do to trees.
+        n_structural, n_careful, n_major, root_m2: what pits (shared by length) and connection digs
+        of each run do to trees.
     placed : PlacedPits
         Every pit that was asked for, chosen or not.
     """
@@ -104,6 +103,7 @@ def set_out_works(
     *,
     burst: Flags,
     upsized: Flags,
+    widened: Flags,
     before: Works | None = None,
 ) -> Works:
     """Set out strings, pits and digs, with every connection dug up as for bursting.
@@ -115,9 +115,11 @@ def set_out_works(
         From `routekit.pipes.plans.build_plans`.
     burst, upsized : numpy.ndarray of bool, shape (n,)
         Runs that are burst, and those of them that are burst to a larger size.
+    widened : numpy.ndarray of bool, shape (n,)
+        Runs that may be pulled in a larger size than they need, for the sake of their string.
     before : Works, optional
-        Works set out before at the same place: digs stay as they are, and pits that are asked for again keep
-        their place.
+        Works set out before at the same place: digs stay as they are, and pits that are asked for
+        again keep their place.
 
     Returns
     -------
@@ -125,7 +127,7 @@ def set_out_works(
     """
     runs, around, settings = place.runs, place.around, place.settings
     chains = build_chains(runs, burst, settings=settings.site.strings)
-    offers = _offer_pipes(chains, place.cases, plans, upsized, settings)
+    offers = _offer_pipes(chains, place.cases, plans, upsized, widened, settings)
     width = place.trenches["bottom_width_m"].to_numpy(dtype=float)[chains["run"].to_numpy()]
     strings, pits, placed = plan_site(
         chains, runs, place.manholes, offers, around, trench_width_m=width, settings=settings.site,
@@ -161,7 +163,7 @@ def set_out_works(
         setup_share=np.where(inside, share, 1.0),
         pit_m3=spread(volume),
         pit_m2=spread(area),
-        pit_harm=pd.DataFrame({name: spread(pit_harm[name].to_numpy()) for name in _HARM}),
+        pit_harm=pd.DataFrame({name: spread(pit_harm[name].to_numpy()) for name in HARM}),
         dig_harm=dig_harm,
         outside_of_run=spread_whole(strings["new_outside_mm"].to_numpy(dtype=float)),
         placed=placed,
@@ -186,7 +188,7 @@ def set_out_digs(place: Place, technique: Texts) -> gpd.GeoDataFrame:
     collapses, crossings = place.collapses, place.crossings
     at_connections = connection_digs(place.connections, runs, technique, zones, settings=digs)
     row = pd.Index(runs["run_id"]).get_indexer(pd.Index(collapses["run_id"].astype(str)))
-    dug = (row >= 0) & np.isin(technique[np.maximum(row, 0)].astype(str), _BURSTING)
+    dug = (row >= 0) & np.isin(technique[np.maximum(row, 0)].astype(str), BURSTING)
     places = collapses[dug]
     length = runs["length_m"].to_numpy(dtype=float)[row[dug]]
     middle = places["chainage_m"].fillna(0).to_numpy(dtype=float)
@@ -199,7 +201,7 @@ def set_out_digs(place: Place, technique: Texts) -> gpd.GeoDataFrame:
     )
     width = place.trenches["width_m"].to_numpy(dtype=float)
     at_collapses = repair_digs(stretches, runs, width, zones, settings=digs)
-    passed = np.isin(technique[crossings["run"].to_numpy(dtype=np.int64)].astype(str), _BURSTING)
+    passed = np.isin(technique[crossings["run"].to_numpy(dtype=np.int64)].astype(str), BURSTING)
     at_services = exposure_digs(crossings[passed], runs, zones, settings=digs)
     parts = [part for part in (at_connections, at_collapses, at_services) if len(part)]
     if not parts:
@@ -220,7 +222,7 @@ def _dig_harm(
     return pd.DataFrame(
         {
             name: np.bincount(row[kept], harm[name].to_numpy()[kept], minlength=len(runs))
-            for name in _HARM
+            for name in HARM
         }
     )
 
@@ -249,9 +251,10 @@ def balance_trees(
     Returns
     -------
     pandas.DataFrame
-        One row per tree that either touches; columns of `routekit.site.balance.tree_balance`, plus loss_m2 (dug up by
-        pits and digs, or cut off by trenches that stay), loss_share, severity, is_touched, is_structural (cut by a pit,
-        a machine dig or a trench that stays), is_careful_structural (only hand or suction digs lie in the structural zone).
+        One row per tree that either touches; columns of `routekit.site.balance.tree_balance`, plus
+        loss_m2 (dug up by pits and digs, or cut off by trenches that stay), loss_share, severity,
+        is_touched, is_structural (cut by a pit, a machine dig or a trench that stays),
+        is_careful_structural (only hand or suction digs lie in the structural zone).
     """
     stays = technique.astype(str) == "open_cut"
     trenches, zones, site = place.trenches, place.around.zones, place.settings.site
@@ -289,7 +292,10 @@ def balance_trees(
 
 
 def _cut_trees(works: Works, zones: ZoneLayer) -> set[str]:
-    """List the trees whose structural zone pits or machine digs cut; hand and suction digs keep the roots."""
+    """List the trees whose structural zone pits or machine digs cut.
+
+    Hand and suction digs keep the roots.
+    """
     machine = works.digs[~works.digs["method"].isin(["robot", "hand", "suction"])]
     shapes = np.concatenate([np.asarray(works.pits.geometry), np.asarray(machine.geometry)])
     _, tree, _, structural = zone_overlaps(shapes, polygon_edges(shapes), zones)
@@ -301,16 +307,18 @@ def _offer_pipes(
     cases: pd.DataFrame,
     plans: dict[str, pd.DataFrame],
     upsized: Flags,
+    widened: Flags,
     settings: StudySettings,
 ) -> PipeOffers:
-    """Offer each run its own new pipe and the larger one of its chain."""
+    """Offer each run its own new pipe and, where it may be widened, the larger one of its chain."""
     run = chains["run"].to_numpy()
     same, larger = (
         plans[code]["new_outside_mm"].to_numpy(dtype=float)[run]
         for code in ("burst_same", "burst_upsized")
     )
     own = np.where(upsized[run], larger, same)
-    most = larger_outside(chains["chain"].to_numpy(), own, np.fmax(larger, own))
+    allowed = np.where(widened[run], np.fmax(larger, own), own)
+    most = larger_outside(chains["chain"].to_numpy(), own, allowed)
     outside = np.column_stack([own, most])
     sdr = np.full(outside.shape, settings.pipe.sdr)
     length = chains["length_m"].to_numpy(dtype=float)
@@ -328,7 +336,9 @@ def _offer_pipes(
     )
 
 
-def _head_force(cases: pd.DataFrame, run: NDArray[np.int64], outside: Floats, settings: StudySettings) -> Floats:
+def _head_force(
+    cases: pd.DataFrame, run: Ints, outside: Floats, settings: StudySettings
+) -> Floats:
     """Burst and expansion at the head in each run, middle estimate, kN."""
     here = cases.iloc[run]
     host = here["diameter_mm"].to_numpy(dtype=float)
@@ -351,7 +361,7 @@ def _head_force(cases: pd.DataFrame, run: NDArray[np.int64], outside: Floats, se
 
 def _share_by_length(
     strings: gpd.GeoDataFrame, runs: gpd.GeoDataFrame
-) -> tuple[NDArray[np.int64], Floats]:
+) -> tuple[Ints, Floats]:
     """Find the string of each run and the run's share of its length; -1 and 0 outside strings."""
     members = strings["run_ids"].astype(str).str.split(";").explode()
     row = pd.Index(runs["run_id"]).get_indexer(pd.Index(members.dropna()))
@@ -365,7 +375,9 @@ def _share_by_length(
     return number, share
 
 
-def _pits_of_strings(strings: gpd.GeoDataFrame, pits: gpd.GeoDataFrame) -> tuple[NDArray[np.int64], NDArray[np.int64], Floats]:
+def _pits_of_strings(
+    strings: gpd.GeoDataFrame, pits: gpd.GeoDataFrame
+) -> tuple[Ints, Ints, Floats]:
     """List string and pit of each use, and the share of the pit that falls to the string."""
     place = pd.Index(pits["pit_id"])
     uses = pd.concat([strings["launch_pit"], strings["reception_pit"]])
@@ -379,10 +391,12 @@ def _pits_of_strings(strings: gpd.GeoDataFrame, pits: gpd.GeoDataFrame) -> tuple
 def _pit_sizes(strings: gpd.GeoDataFrame, pits: gpd.GeoDataFrame) -> tuple[Floats, Floats]:
     """Dug volume and surface of each string's pits; a shared pit counts half for each."""
     string, pit, share = _pits_of_strings(strings, pits)
-    volume = pits["volume_m3"].to_numpy(dtype=float)[pit] * share
-    area = (pits["length_m"] * pits["width_m"]).to_numpy(dtype=float)[pit] * share
-    size = len(strings)
-    return np.bincount(string, volume, minlength=size), np.bincount(string, area, minlength=size)
+    area = pits["length_m"] * pits["width_m"]
+    volume, surface = (
+        np.bincount(string, values.to_numpy(dtype=float)[pit] * share, minlength=len(strings))
+        for values in (pits["volume_m3"], area)
+    )
+    return volume.astype(float), surface.astype(float)
 
 
 def _pit_harm(
@@ -394,7 +408,7 @@ def _pit_harm(
     return pd.DataFrame(
         {
             name: np.bincount(string, harm[name].to_numpy()[pit] * share, minlength=len(strings))
-            for name in _HARM
+            for name in HARM
         }
     )
 
