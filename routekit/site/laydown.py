@@ -80,17 +80,13 @@ def _first_hits(strips: _Strips, polygons: Objects, strip: Ints, parts: Objects)
     return nearest
 
 
-def free_length(
-    strips: _Strips, around: Surroundings, stems: STRtree, settings: LaydownSettings
-) -> Floats:
+def free_length(strips: _Strips, around: Surroundings, settings: LaydownSettings) -> Floats:
     """Measure how far strips run before an obstacle, a stem or the edge of the study.
 
     Parameters
     ----------
     strips : _Strips
     around : Surroundings
-    stems : shapely.STRtree
-        Points of the stems.
     settings : LaydownSettings
 
     Returns
@@ -110,6 +106,7 @@ def free_length(
         outside = shapely.difference(polygons[drawn], around.study)
         found = np.minimum(found, _first_hits(strips, polygons, drawn, outside))
     wide = strips.polygons(wanted, settings.width_m + 2 * settings.stem_clearance_m)
+    stems = around.zones.stem_index
     strip, tree = stems.query(wide, predicate="intersects")
     return np.minimum(found, _first_hits(strips, wide, strip, stems.geometries[tree]))
 
@@ -200,7 +197,6 @@ def plan_laydown(
         geometry (the strip that is used). NaN and missing where the launch pit is not placed.
     """
     strips = _launch_strips(strings, pits)
-    stems = STRtree(shapely.points(around.zones.centre))
     size = len(strings)
     best, turn = np.full(size, np.nan), np.zeros(size)
     chosen = strips.axis.copy()
@@ -208,7 +204,7 @@ def plan_laydown(
         tried = _Strips(
             origin=strips.origin, axis=turn_axes(strips.axis, angle), length_m=strips.length_m
         )
-        found = free_length(tried, around, stems, settings)
+        found = free_length(tried, around, settings)
         better = (found > best + 1e-6) | (np.isnan(best) & ~np.isnan(found))
         best, turn = np.where(better, found, best), np.where(better, angle, turn)
         chosen[better] = tried.axis[better]

@@ -12,7 +12,6 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 from pyproj import CRS
-from shapely import STRtree
 
 from routekit.site.conflicts import near_pairs
 from routekit.site.partition import LAUNCH
@@ -208,9 +207,9 @@ def sketch_pits(
     )  # fmt: skip
     centroid = shapely.centroid(polygon)
     middle = np.stack([shapely.get_x(centroid), shapely.get_y(centroid)], axis=1)
-    stems = np.asarray(shapely.points(zones.centre), dtype=object)
-    pit, tree = STRtree(stems).query(polygon, predicate="dwithin", distance=distance_m)
-    away = shapely.distance(polygon[pit], stems[tree])
+    stems = zones.stem_index
+    pit, tree = stems.query(polygon, predicate="dwithin", distance=distance_m)
+    away = shapely.distance(polygon[pit], stems.geometries[tree])
     order = np.lexsort((tree, away, pit))
     pit, tree = pit[order], tree[order]
     rank = np.arange(len(pit)) - np.searchsorted(pit, pit)

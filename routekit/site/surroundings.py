@@ -45,6 +45,8 @@ class ZoneLayer:
         Whether nothing may be dug in the zone.
     index : shapely.STRtree
         Of the zones' bounding boxes.
+    stem_index : shapely.STRtree
+        Of the stems.
     unknown : numpy.ndarray of int, shape (k,)
         Trees whose zone is not known.
     unknown_index : shapely.STRtree
@@ -59,6 +61,7 @@ class ZoneLayer:
     polygon: Objects
     forbids_pits: Bools
     index: STRtree
+    stem_index: STRtree
     unknown: Ints
     unknown_index: STRtree
 
@@ -254,7 +257,8 @@ def prepare_zones(
         radius_m=radius, structural_radius_m=inner,
         area_m2=zones["area_m2"].to_numpy(dtype=float), polygon=polygon,
         forbids_pits=zones["tree_id"].isin(forbidden).to_numpy(),
-        index=STRtree(shape), unknown=unknown, unknown_index=STRtree(points[unknown]),
+        index=STRtree(shape), stem_index=STRtree(points),
+        unknown=unknown, unknown_index=STRtree(points[unknown]),
     )  # fmt: skip
 
 
