@@ -1,0 +1,268 @@
+"""The command line: what it prints, and how it ends."""
+
+import json
+import os
+import subprocess
+import sys
+from importlib.metadata import version
+from pathlib import Path
+
+import openpyxl
+import pandas as pd
+import pyogrio
+import pytest
+from click.testing import CliRunner
+from sample_copy import SAMPLE, call
+
+from routekit import errors, pipeline
+from routekit.cli import main
+from routekit.outputs.write import write_outputs
+from routekit.vocabulary import TECHNIQUES
+
+
+@pytest.fixture(scope="module")
+def screened(sample_study):
+    """The answer to screening the sample, and the folder of its results."""
+    return call("screen", sample_study.path), sample_study.path.parent / "result"
+
+
+def test_demo_runs_the_whole_job_on_the_sample(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    answer = call("demo")
+    assert answer.exit_code == 0, answer.output
+    folder = tmp_path / "routekit-demo"
+    assert (folder / "study.toml").read_bytes() == (SAMPLE / "study.toml").read_bytes()
+    for name in ("map.html", "result.gpkg", "public.html", "schedule.xlsx", "trees.pdf"):
+        assert (folder / "result" / name).stat().st_size > 10_000
+        assert str(Path("routekit-demo/result") / name) in answer.stdout
+    assert "Work is recommended on" in answer.stdout
+    assert "of 172 runs" in answer.stdout
+    assert "Screening only" in answer.stdout
+    again = call("demo")
+    assert again.exit_code == 8
+    assert "routekit-demo is not empty; name another folder or add --force" in again.stderr
+
+
+def test_demo_into_a_place_that_is_a_file(tmp_path):
+    (tmp_path / "file").write_text("in the way")
+    for folder in (tmp_path / "file", tmp_path / "file" / "deep"):
+        answer = call("demo", folder)
+        assert answer.exit_code == 8
+        assert "the sample cannot be copied there" in answer.stderr
+
+
+def test_screen_prints_a_summary_and_the_paths(screened):
+    answer, folder = screened
+    assert answer.exit_code == 0, answer.output
+    assert answer.stderr == ""
+    lines = answer.stdout.splitlines()
+    assert lines[0] == "Aldervoort quarter, renewal of root-choked sewers"
+    assert any(line.split()[:2] == ["Open", "cut"] for line in lines)
+    assert f"  map: {folder / 'map.html'}" in lines
+    assert f"  GeoPackage: {folder / 'result.gpkg'}" in lines
+    assert "To confirm on site: " in answer.stdout
+    assert lines[-1].startswith("Screening only")
+
+
+def test_summary_agrees_with_the_geopackage(screened):
+    answer, folder = screened
+    runs = pyogrio.read_dataframe(folder / "result.gpkg", layer="runs", read_geometry=False)
+    counts = runs["technique"].value_counts()
+    for code, name in TECHNIQUES.items():
+        line = [each for each in answer.stdout.splitlines() if each.strip().startswith(f"{name} ")]
+        if code in counts:
+            assert line[0].removeprefix(f"  {name}").split()[0] == str(counts[code])
+        else:
+            assert not line
+
+
+def test_screen_as_json_is_the_summary_alone(sample_study, tmp_path):
+    answer = call("screen", sample_study.path.parent, "--out", tmp_path / "out", "--json")
+    assert answer.exit_code == 0
+    summary = json.loads(answer.stdout)
+    assert summary["counts"]["runs"] == 172
+    assert sum(row["runs"] for row in summary["recommended"]) == 172
+    assert Path(summary["outputs"]["map"]) == tmp_path / "out" / "map.html"
+    assert all(Path(path).is_file() for path in summary["outputs"].values())
+
+
+def test_check_prints_what_is_read_mapped_and_assumed(sample_study):
+    answer = call("check", sample_study.path)
+    assert answer.exit_code == 0
+    assert "worked in ETRS89 / UTM zone 32N" in answer.stdout
+    rows = [line.split() for line in answer.stdout.splitlines()]
+    assert ["sewers", "172", "0", "0", "172"] in rows
+    assert ["trees", "stem_circumference_mm", "OMTREK_CM", "cm", "393", "428"] in rows
+    assert ["assumed", "1"] in rows
+    assert "  warning: sewers.depth_source, BL-05: " in answer.stdout
+    assert "estimated from the crown" in answer.stdout
+    assert "…" not in answer.stdout, "nothing is cut off"
+
+
+def test_check_as_json(sample_study):
+    report = json.loads(call("check", sample_study.path, "--json").stdout)
+    assert report["crs"] == "EPSG:25832"
+    assert {row["layer"]: row["kept"] for row in report["read"]}["sewers"] == 172
+    assert {"severity", "layer", "row", "field", "seen", "done"} == set(report["findings"][0])
+
+
+def test_check_of_a_bare_layer_proposes_lines_for_a_study_file():
+    answer = call("check", f"{SAMPLE / 'district.gpkg'}:trees")
+    assert answer.exit_code == 0
+    assert "read as trees" in answer.stdout
+    assert "[fields.trees]" in answer.stdout
+    assert 'species = "BOOMSOORT"' in answer.stdout
+    as_json = call("check", f"{SAMPLE / 'district.gpkg'}:trees", "--as", "trees", "--json")
+    proposals = pd.DataFrame(json.loads(as_json.stdout))
+    assert proposals.set_index("canonical").loc["species", "source"] == "BOOMSOORT"
+
+
+def test_rules_names_value_unit_and_source_of_everything(sample_study, tmp_path):
+    sheet = tmp_path / "rules.xlsx"
+    answer = call("rules", sample_study.path, "--xlsx", sheet)
+    assert answer.exit_code == 0
+    assert "  study.snap_tolerance_m = 0.5 m  [house: routekit choice]" in answer.stdout
+    assert "  zones.regime = bs5837_2012  [" in answer.stdout
+    assert f"Written: {sheet}" in answer.stdout
+    rows = list(openpyxl.load_workbook(sheet, read_only=True)["rules"].values)
+    assert rows[0][:6] == ("kind", "name", "value", "unit", "source", "standing")
+    listed = json.loads(call("rules", sample_study.path, "--json").stdout)
+    assert len(rows) == len(listed) + 1
+    assert answer.stdout.count("\n  ") == len(listed)
+
+
+@pytest.mark.parametrize("name", ["rules.pdf", "rules", "missing/rules.xlsx"])
+def test_rules_into_a_file_that_cannot_be(sample_study, tmp_path, name):
+    answer = call("rules", sample_study.path, "--xlsx", tmp_path / name)
+    assert answer.exit_code == 8
+    assert answer.stderr.startswith(f"routekit: {tmp_path / name}: ")
+
+
+def test_compare_prints_what_differs(screened, tmp_path):
+    old = screened[1] / "result.gpkg"
+    answer = call("compare", old, old)
+    assert (answer.exit_code, answer.stdout) == (0, "The two results are equal.\n")
+    new = tmp_path / "result.gpkg"
+    new.write_bytes(old.read_bytes())
+    runs = pyogrio.read_dataframe(new, layer="runs")
+    was = runs["technique"].iloc[0]
+    runs.loc[0, "technique"] = "something else"
+    pyogrio.write_dataframe(runs, new, layer="runs", append=False)
+    answer = call("compare", old, new)
+    assert answer.exit_code == 0
+    assert "1 difference\n" in answer.stdout
+    line = ["runs", runs["run_id"].iloc[0], "technique", was, "something else"]
+    assert " ".join(line) in [" ".join(each.split()) for each in answer.stdout.splitlines()]
+    rows = json.loads(call("compare", old, new, "--json").stdout)
+    assert [list(row.values()) for row in rows] == [line]
+
+
+def test_compare_with_a_file_that_is_not_there(tmp_path):
+    answer = call("compare", tmp_path / "a.gpkg", tmp_path / "b.gpkg")
+    assert answer.exit_code == 4
+    assert "a.gpkg" in answer.stderr
+
+
+@pytest.mark.parametrize(
+    ("error", "code"),
+    [
+        (errors.RoutekitError, 1),
+        (errors.StudyError, 3),
+        (errors.LayerError, 4),
+        (errors.FieldError, 5),
+        (errors.CrsError, 6),
+        (errors.DecisionError, 7),
+        (errors.OutputError, 8),
+        (KeyboardInterrupt, 130),
+    ],
+)
+def test_each_error_has_its_exit_code(sample_study, tmp_path, monkeypatch, error, code):
+    def fail(*_, **__):
+        message = "what; where [row 3]; what to do"
+        raise error(message)
+
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr(pipeline, "run_study", fail)
+    answer = call("screen", sample_study.path, "--out", tmp_path / "out")
+    assert answer.exit_code == code
+    wanted = "what; where [row 3]; what to do"
+    if error is KeyboardInterrupt:
+        wanted = "stopped; earlier results are as they were"
+    assert answer.stderr == f"routekit: {wanted}\n"
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_exit_codes_are_told_by_the_help():
+    told = " ".join(call("--help").stdout.split())
+    kinds = [k for k in vars(errors).values() if isinstance(k, type)]
+    for kind in kinds:
+        if kind is not errors.RoutekitError:
+            assert f"{kind.exit_code} " in told
+
+
+def test_a_defect_is_owned_up_to_with_its_details_in_a_file(sample_study, tmp_path, monkeypatch):
+    def fail(*_, **__):
+        message = "this must not happen"
+        raise ZeroDivisionError(message)
+
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr(pipeline, "run_study", fail)
+    answer = call("screen", sample_study.path, "--out", tmp_path / "out")
+    log = tmp_path / "routekit-defect.txt"
+    assert answer.exit_code == 70
+    assert "this is a defect of routekit, not of your data" in answer.stderr
+    assert str(log) in answer.stderr
+    assert "Traceback" not in answer.output
+    details = log.read_text(encoding="utf-8")
+    assert details.startswith("Traceback")
+    assert "ZeroDivisionError: this must not happen" in details
+
+
+def test_a_defect_where_nothing_may_be_written(sample_study, tmp_path, monkeypatch):
+    write = Path.write_text
+
+    def refuse(path, *args, **kwargs):
+        if path.parent == tmp_path:
+            raise PermissionError(13, "Permission denied")
+        return write(path, *args, **kwargs)
+
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr(pipeline, "run_study", lambda *_, **__: 1 / 0)
+    monkeypatch.setattr(Path, "write_text", refuse)
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path / "elsewhere"))
+    (tmp_path / "elsewhere").mkdir()
+    answer = call("screen", sample_study.path, "--out", tmp_path / "out")
+    assert answer.exit_code == 70
+    assert (tmp_path / "elsewhere" / "routekit-defect.txt").exists()
+
+
+def test_a_pipe_that_closes_early_is_no_defect(sample_study, tmp_path, monkeypatch):
+    def close(*_, **__):
+        raise BrokenPipeError(32, "Broken pipe")
+
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr(pipeline, "prepare_study", close)
+    answer = CliRunner().invoke(main, ["check", str(sample_study.path), "--json"])
+    assert answer.exit_code == 1
+    assert not (tmp_path / "routekit-defect.txt").exists()
+
+
+@pytest.mark.parametrize("words", [("screen",), ("frob",), ("screen", "a.toml", "--frob")])
+def test_a_wrong_call_is_told_how(words):
+    answer = call(*words)
+    assert answer.exit_code == 2
+    assert "Usage: " in answer.stderr
+
+
+def test_the_module_runs_as_a_program():
+    done = subprocess.run(
+        [sys.executable, "-m", "routekit", "--version"], capture_output=True, text=True,
+        check=True, env=os.environ | {"PYTHONWARNINGS": "error"},
+    )  # fmt: skip
+    assert done.stdout.split()[-1] == version("routekit")
+
+
+def test_results_do_not_depend_on_who_writes_them(screened, sample_study, sample_result, tmp_path):
+    write_outputs(sample_result, sample_study.settings, tmp_path, tell=lambda _: None)
+    for name in ("result.gpkg", "map.html", "public.html", "trees.html"):
+        assert (tmp_path / name).read_bytes() == (screened[1] / name).read_bytes(), name
