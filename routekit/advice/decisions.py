@@ -134,11 +134,12 @@ def _text(table: pd.DataFrame, name: str) -> pd.Series:
 
 def _describe(row: pd.Series, technique: str) -> str:
     """Say who decided what and why."""
-    by = str(row.get("by") or "").strip() or "a decision"
-    reason = str(row.get("reason") or "").strip()
+    by, reason = (
+        "" if pd.isna(row.get(name)) else str(row.get(name)).strip() for name in ("by", "reason")
+    )
     verb = "chose" if str(row["decision"]).strip().lower() == "force" else "ruled out"
-    text = f"{by} {verb} {TECHNIQUE_PHRASES[technique]}"
-    return f"{text} ({reason})" if reason and reason != "nan" else text
+    text = f"{by or 'a decision'} {verb} {TECHNIQUE_PHRASES[technique]}"
+    return f"{text} ({reason})" if reason else text
 
 
 def _find_faults(

@@ -3,7 +3,7 @@
 import geopandas as gpd
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely import LineString
 
@@ -120,6 +120,7 @@ def test_the_least_counts():
     assert found["nearest_service"] == "gas S1"
 
 
+@settings(max_examples=15, deadline=None)
 @given(
     depth=st.floats(0.2, 4.0), beside=st.floats(0.3, 2.5), outside=st.floats(150.0, 700.0)
 )  # fmt: skip
