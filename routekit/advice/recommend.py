@@ -66,7 +66,12 @@ def recommend(
         (technique without decisions), cost_mid, co2e_kg_mid.
     """
     pulled = strings["technique"].to_numpy(dtype=np.int64)
-    chosen, second, free = rank_techniques(scores, decided.forced, decided.excluded, pulled)
+    # A run that needs work is not left alone for want of a technique: the least bad one is named.
+    idle = np.zeros_like(decided.excluded)
+    idle[:, _CODES.index("monitor")] = cases["needs_work"].to_numpy(dtype=float) > 0
+    chosen, second, free = rank_techniques(
+        scores, decided.forced, decided.excluded, pulled, out_of_place=idle
+    )
     row = np.arange(len(cases))
     fails = scores.facts["n_fail"]
     failing = _list_texts(checks, chosen, FAIL)

@@ -147,6 +147,8 @@ def rank_techniques(
     forced: NDArray[np.int8],
     excluded: NDArray[np.bool_],
     pulled: NDArray[np.int64],
+    *,
+    out_of_place: NDArray[np.bool_] | None = None,
 ) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
     """Choose the technique of each run, and the runner-up.
 
@@ -160,6 +162,9 @@ def rank_techniques(
     pulled : numpy.ndarray of int, shape (n,)
         Position of the bursting technique by which the run's string is pulled; -1 where it is in no
         string. Runs are burst in strings or not at all.
+    out_of_place : numpy.ndarray of bool, shape (n, t), optional
+        Techniques that do not answer the question, such as leaving a run that needs work; only a
+        decision can choose them.
 
     Returns
     -------
@@ -169,6 +174,8 @@ def rank_techniques(
         size of bursting in a string; it is -1 where decisions leave nothing else.
     """
     total = scores.total
+    if out_of_place is not None:
+        total = np.where(out_of_place, np.inf, total)
     row = np.arange(len(total))
     alone = total.copy()
     alone[:, _BURST] = np.inf
