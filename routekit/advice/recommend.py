@@ -66,9 +66,11 @@ def recommend(
         (technique without decisions), cost_mid, co2e_kg_mid.
     """
     pulled = strings["technique"].to_numpy(dtype=np.int64)
-    # A run that needs work is not left alone for want of a technique: the least bad one is named.
+    # A run that needs work is not left alone for want of a technique, and what nobody has seen is
+    # not mended place by place: the least bad of the others is named.
     idle = np.zeros_like(decided.excluded)
     idle[:, _CODES.index("monitor")] = cases["needs_work"].to_numpy(dtype=float) > 0
+    idle[:, _CODES.index("local_repair")] = ~cases["is_inspected"].to_numpy(dtype=bool)
     chosen, second, free = rank_techniques(
         scores, decided.forced, decided.excluded, pulled, out_of_place=idle
     )
