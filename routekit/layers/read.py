@@ -153,14 +153,15 @@ def _read_all(
     inputs: InputSettings, base: Path, findings: Findings, tallies: defaultdict[str, Counter[str]]
 ) -> dict[str, RawLayer]:
     """Read the layers that the study names."""
-    raws = {}
+    raws: dict[str, RawLayer] = {}
+    hashes: dict[Path, str] = {}
     for name in (*VECTOR_LAYERS, *TABLE_LAYERS):
         source = getattr(inputs.layers, name)
         if source is None:
             if name != "study_area":
                 findings.note("info", name, "", "the study names no such layer", "done without")
             continue
-        raw = read_layer(name, source, base=base, findings=findings)
+        raw = read_layer(name, source, base=base, findings=findings, hashes=hashes)
         if name in VECTOR_LAYERS and not isinstance(raw.frame, gpd.GeoDataFrame):
             msg = (
                 f'layers.{name}: {raw.path}, layer "{raw.layer_name}" has no geometry; '

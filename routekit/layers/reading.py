@@ -41,7 +41,14 @@ class RawLayer:
     sha256: str
 
 
-def read_layer(layer: str, source: LayerSource, *, base: Path, findings: Findings) -> RawLayer:
+def read_layer(
+    layer: str,
+    source: LayerSource,
+    *,
+    base: Path,
+    findings: Findings,
+    hashes: dict[Path, str] | None = None,
+) -> RawLayer:
     """Read one layer with all its columns.
 
     Parameters
@@ -54,6 +61,8 @@ def read_layer(layer: str, source: LayerSource, *, base: Path, findings: Finding
         Folder that relative paths start from.
     findings : Findings
         Takes what was chosen or mended while reading.
+    hashes : dict of Path to str, optional
+        Hashes of files read so far, added to here: a file of many layers is hashed once.
 
     Returns
     -------
@@ -74,7 +83,10 @@ def read_layer(layer: str, source: LayerSource, *, base: Path, findings: Finding
         total = pyogrio.read_info(path, layer=name, force_feature_count=True)["features"]
         seen = f'where = "{source.where}" keeps {len(frame):,} of {total:,} rows'
         findings.note("info", layer, "", seen, "other rows not read, as asked")
-    return RawLayer(layer=layer, frame=frame, path=path, layer_name=name, sha256=hash_source(path))
+    known = {} if hashes is None else hashes
+    if path not in known:
+        known[path] = hash_source(path)
+    return RawLayer(layer=layer, frame=frame, path=path, layer_name=name, sha256=known[path])
 
 
 def find_file(layer: str, text: str, *, base: Path) -> Path:
