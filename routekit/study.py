@@ -147,6 +147,10 @@ def parse_settings(table: dict[str, Any], *, file: str = "study file") -> StudyS
         settings = StudySettings.model_validate(table)
     except ValidationError as error:
         raise StudyError(explain_refusal(error, StudySettings, file=file)) from None
-    choose_regime(settings.zones)
+    try:
+        choose_regime(settings.zones)
+    except StudyError as error:
+        message = f"{file}: {error}"
+        raise StudyError(message) from None
     return settings
 

@@ -67,7 +67,7 @@ def read_decisions(
     run = pd.Index(run_ids).get_indexer(pd.Index(_text(table, "run_id")))
     kind = _text(table, "decision").str.lower()
     technique = pd.Index(names).get_indexer(pd.Index(_text(table, "technique").str.lower()))
-    faults = _find_faults(table, run, kind, technique, tree_ids)
+    faults = _find_faults(table, run, kind, technique, run_ids, tree_ids)
     forced = np.full(len(run_ids), -1, dtype=np.int8)
     excluded = np.zeros((len(run_ids), len(names)), dtype=bool)
     note = np.full(len(run_ids), "", dtype=object)
@@ -132,6 +132,12 @@ def _text(table: pd.DataFrame, name: str) -> pd.Series:
     return table[name].fillna("").astype(str).str.strip()
 
 
+def _hint(given: str, known: pd.Series) -> str:
+    """Offer the nearest known id."""
+    near = get_close_matches(given, known.astype(str), n=1, cutoff=0.5)
+    return f'; did you mean "{near[0]}"?' if near else ""
+
+
 def _describe(row: pd.Series, technique: str) -> str:
     """Say who decided what and why."""
     by, reason = (
@@ -143,7 +149,12 @@ def _describe(row: pd.Series, technique: str) -> str:
 
 
 def _find_faults(
-    table: pd.DataFrame, run: np.ndarray, kind: pd.Series, technique: np.ndarray, trees: pd.Series
+    table: pd.DataFrame,
+    run: np.ndarray,
+    kind: pd.Series,
+    technique: np.ndarray,
+    runs: pd.Series,
+    trees: pd.Series,
 ) -> list[str]:
     """List decisions that cannot apply, each with its row and what is wrong."""
     faults = []
@@ -154,9 +165,10 @@ def _find_faults(
         if kind[row] not in KINDS:
             faults.append(f'{place}: decision "{kind[row]}" is none of {", ".join(KINDS)}')
         elif run_text[row] and run[row] < 0:
-            faults.append(f'{place}: there is no run "{run_text[row]}"')
+            faults.append(f'{place}: there is no run "{run_text[row]}"{_hint(run_text[row], runs)}')
         elif tree_text[row] and not known_trees[row]:
-            faults.append(f'{place}: there is no tree "{tree_text[row]}"')
+            hint = _hint(tree_text[row], trees)
+            faults.append(f'{place}: there is no tree "{tree_text[row]}"{hint}')
         elif kind[row] != "no_pit" and run[row] < 0:
             faults.append(f"{place}: {kind[row]} needs a run_id")
         elif kind[row] != "no_pit" and technique[row] < 0:

@@ -326,7 +326,7 @@ def _report_strays(tables: dict[str, pd.DataFrame], findings: Findings) -> None:
 
 
 def _finish(table: pd.DataFrame, layer: str) -> pd.DataFrame:
-    """Keep the canonical columns, in order, sorted by id."""
+    """Keep the canonical columns, in order, sorted by id; decisions as in their source."""
     columns = load_columns(layer)
     names = [name for name, column in columns.items() if column.is_kept]
     if layer == "sewers":
@@ -336,7 +336,9 @@ def _finish(table: pd.DataFrame, layer: str) -> pd.DataFrame:
     keys = [next(iter(columns))]
     if layer == "inspections":
         keys.append("chainage_m")
-    ordered: pd.DataFrame = table.sort_values(keys, kind="stable", ignore_index=True)
+    ordered: pd.DataFrame = table.reset_index(drop=True)
+    if layer != "decisions":
+        ordered = table.sort_values(keys, kind="stable", ignore_index=True)
     return ordered.loc[:, [*names, *extra]]
 
 
