@@ -56,14 +56,14 @@ def write_value(value: object) -> str:
     >>> write_value((0.5, True)), write_value({"trees": {"height_m": "HOOGTE"}}), write_value({})
     ('0.5; yes', 'trees.height_m = HOOGTE', 'none')
     """
-    if value is None:
+    if value is None or value == "":
         return "not given"
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, float):
         return f"{value:.6g}"
     if isinstance(value, tuple | list):
-        return "; ".join(write_value(each) for each in value)
+        return "; ".join(write_value(each) for each in value) or "none"
     if isinstance(value, dict):
         lines = [f"{name} = {write_value(each)}" for name, each in _flatten(value)]
         return "; ".join(lines) or "none"
