@@ -1,0 +1,99 @@
+"""Imports run one way: nothing upstream knows anything downstream."""
+
+import ast
+from pathlib import Path
+
+import pytest
+
+import routekit
+
+PACKAGE = Path(routekit.__file__).parent
+ORDER = (
+    "errors", "sources", "settings", "vocabulary", "geometry", "strips", "result",
+    "layers", "trees", "pipes", "methods", "site", "advice",
+    "study", "exposure", "works", "comparison", "renewal", "rules", "summary", "pipeline",
+    "outputs", "cli", "__main__", "__init__",
+)  # fmt: skip
+"""Modules and folders at the top of the package; each may import those before it."""
+
+ALLOWED = {
+    ("study", "outputs.settings"): "the settings of an output stand beside it",
+    ("study", "outputs.geopackage"): "the settings of an output stand beside it",
+    ("study", "outputs.schedule"): "the settings of an output stand beside it",
+    ("study", "outputs.public.settings"): "the settings of an output stand beside it",
+    ("study", "outputs.arborist.report"): "the settings of an output stand beside it",
+    ("pipeline", "outputs.provenance"): "what a result rests on is one of its tables",
+}
+
+
+def list_modules():
+    """Dotted name within the package and path of every module."""
+    for path in sorted(PACKAGE.rglob("*.py")):
+        name = ".".join(path.relative_to(PACKAGE).with_suffix("").parts)
+        yield name.removesuffix(".__init__"), path
+
+
+NAMES = {name for name, _ in list_modules()}
+
+
+def imports_of(path):
+    """Modules of the package that a module imports, wherever in it."""
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            assert not any(each.name.split(".")[0] == "routekit" for each in node.names), path
+        if isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{path}: relative import"
+            if (node.module or "").split(".")[0] == "routekit":
+                home = node.module.removeprefix("routekit").removeprefix(".")
+                for each in node.names:
+                    inner = f"{home}.{each.name}".removeprefix(".")
+                    yield inner if inner in NAMES else home
+
+
+def top(name):
+    """The module or folder at the top of the package."""
+    return name.split(".")[0]
+
+
+EDGES = sorted({(name, used) for name, path in list_modules() for used in imports_of(path)})
+
+
+def test_the_order_names_every_module_and_nothing_else():
+    assert {top(name) for name in NAMES} == set(ORDER)
+    assert len(EDGES) > 200
+
+
+@pytest.mark.parametrize("part", ORDER)
+def test_nothing_is_imported_from_further_down(part):
+    against = {
+        (name, used)
+        for name, used in EDGES
+        if top(name) == part and ORDER.index(top(used)) > ORDER.index(part)
+    }
+    assert against == {pair for pair in ALLOWED if top(pair[0]) == part}
+
+
+def test_modules_import_each_other_in_no_circle():
+    left = {name: {used for user, used in EDGES if user == name} - {name} for name in NAMES}
+    while free := {name for name, needs in left.items() if not needs & left.keys()}:
+        left = {name: needs for name, needs in left.items() if name not in free}
+    assert left == {}
+
+
+def test_kernels_of_the_stages_do_not_print_or_read_the_clock():
+    for name, path in list_modules():
+        if top(name) in ("layers", "trees", "pipes", "methods", "site", "advice"):
+            tree = ast.parse(path.read_text(encoding="utf-8"))
+            called = {
+                node.func.id
+                for node in ast.walk(tree)
+                if isinstance(node, ast.Call) and isinstance(node.func, ast.Name)
+            }
+            imported = {
+                each.name
+                for node in ast.walk(tree)
+                if isinstance(node, ast.Import | ast.ImportFrom)
+                for each in node.names
+            }
+            assert not called & {"print", "input"}, name
+            assert not imported & {"time", "datetime", "random"}, name
