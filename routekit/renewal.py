@@ -116,7 +116,10 @@ def choose_renewal(
     tell("Setting out strings and pits")
     burst, sizes, possible = _choose_burst(place, plans, shares, decided)
     tell("Setting out the recommended works")
-    works = set_out_works(place, plans, burst=burst, before=possible, **sizes)
+    works = set_out_works(
+        place, plans, burst=burst, upsized=sizes["upsized"], widened=sizes["widened"],
+        before=possible,
+    )  # fmt: skip
     plans = resize_bursting(plans, place.cases, works.outside_of_run, pipes)
     final = compare_techniques(place, plans, works, shares)
     tell("Writing recommendations")
@@ -169,7 +172,9 @@ def _choose_burst(
     """
     size = len(place.runs)
     nobody = np.zeros(size, dtype=bool)
-    free = set_out_works(place, plans, burst=nobody, upsized=nobody, widened=nobody)
+    free = set_out_works(
+        place, plans, burst=nobody, upsized=nobody, widened=nobody, has_texts=False
+    )
     free = replace(free, setup_share=np.zeros(size))
     first = compare_techniques(place, plans, free, shares)
     may, upsized = pick_burst_size(first.checks, decided)
@@ -178,7 +183,11 @@ def _choose_burst(
     needs = place.cases["needs_work"].to_numpy() > 0
     forced = np.isin(decided.forced, [list(TECHNIQUES).index(code) for code in BURSTING])
     wanted = may & ((needs & (burst <= other)) | forced)
-    possible = set_out_works(place, plans, burst=wanted, before=free, **sizes)
+    del first  # It is as large as the second comparison, which follows.
+    possible = set_out_works(
+        place, plans, burst=wanted, upsized=sizes["upsized"], widened=sizes["widened"],
+        before=free, has_texts=False,
+    )  # fmt: skip
     second = compare_techniques(place, plans, possible, shares)
     burst, other = burst_and_other_scores(second.scores, decided, upsized)
     return choose_strings(possible, burst, other), sizes, possible

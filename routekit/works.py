@@ -105,6 +105,7 @@ def set_out_works(
     upsized: Flags,
     widened: Flags,
     before: Works | None = None,
+    has_texts: bool = True,
 ) -> Works:
     """Set out strings, pits and digs, with every connection dug up as for bursting.
 
@@ -120,6 +121,9 @@ def set_out_works(
     before : Works, optional
         Works set out before at the same place: digs stay as they are, and pits that are asked for
         again keep their place.
+    has_texts : bool, optional
+        Whether pits get their reasons, remedies and sketches; works that are only compared
+        need none.
 
     Returns
     -------
@@ -131,7 +135,7 @@ def set_out_works(
     width = place.trenches["bottom_width_m"].to_numpy(dtype=float)[chains["run"].to_numpy()]
     strings, pits, placed = plan_site(
         chains, runs, place.manholes, offers, around, trench_width_m=width, settings=settings.site,
-        before=None if before is None else before.placed,
+        before=None if before is None else before.placed, has_texts=has_texts,
     )  # fmt: skip
     number, share = _share_by_length(strings, runs)
     if before is None:

@@ -250,6 +250,7 @@ def tabulate_pits(
     *,
     settings: SiteSettings,
     crs: CRS | str | None = None,
+    has_texts: bool = True,
 ) -> gpd.GeoDataFrame:
     """Write the pits that are built as a table.
 
@@ -260,6 +261,8 @@ def tabulate_pits(
     around : Surroundings
     settings : SiteSettings
     crs : pyproj.CRS or str, optional
+    has_texts : bool, optional
+        Whether why, would_free and sketch are written; they take most of the time.
 
     Returns
     -------
@@ -302,11 +305,14 @@ def tabulate_pits(
         "parking_m2": found.parking_m2, "footway_m2": found.footway_m2,
         "harm": placement.points[rows], "is_clear": placement.is_clear[rows],
         "method": np.where(roots, settings.digs.root_zone_method, "machine").astype(object),
-        "why": _why_text(chosen, placement, around, settings),
-        "would_free": _freeing_text(
-            chosen, placement, pits.bend_radius_m[rows], roots, around, settings
-        ),
-        "sketch": sketch_pits(polygon, requests, placement.turn_deg[rows], around,
-                              settings.placement.unknown_tree_distance_m),
     }  # fmt: skip
+    if has_texts:
+        columns |= {
+            "why": _why_text(chosen, placement, around, settings),
+            "would_free": _freeing_text(
+                chosen, placement, pits.bend_radius_m[rows], roots, around, settings
+            ),
+            "sketch": sketch_pits(polygon, requests, placement.turn_deg[rows], around,
+                                  settings.placement.unknown_tree_distance_m),
+        }  # fmt: skip
     return gpd.GeoDataFrame(pd.DataFrame(columns), geometry=polygon, crs=crs)

@@ -44,7 +44,7 @@ def chamber_sizes(chains: pd.DataFrame, manholes: pd.DataFrame | None) -> Floats
     return sizes
 
 
-def plan_site(
+def plan_site(  # noqa: PLR0913 - one call for all of a study's strings and pits
     chains: pd.DataFrame,
     runs: gpd.GeoDataFrame,
     manholes: gpd.GeoDataFrame | None,
@@ -54,6 +54,7 @@ def plan_site(
     trench_width_m: ArrayLike,
     settings: SiteSettings,
     before: PlacedPits | None = None,
+    has_texts: bool = True,
 ) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame, PlacedPits]:
     """Choose strings and pits together and write both tables.
 
@@ -72,6 +73,8 @@ def plan_site(
     settings : SiteSettings
     before : PlacedPits, optional
         Pits placed before in the same surroundings; those asked for again keep their place.
+    has_texts : bool, optional
+        Whether the pits get their columns of text: why, would_free and sketch.
 
     Returns
     -------
@@ -96,6 +99,7 @@ def plan_site(
         settings=settings.strings, laydown=settings.laydown, crs=runs.crs,
     )  # fmt: skip
     table = tabulate_pits(
-        chains, pits, placement, plan, around, settings=settings, crs=runs.crs
-    )
+        chains, pits, placement, plan, around,
+        settings=settings, crs=runs.crs, has_texts=has_texts,
+    )  # fmt: skip
     return strings, table, PlacedPits(requests=pits.requests, placement=placement)
