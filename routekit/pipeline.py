@@ -180,6 +180,7 @@ def _collect(
         rules=rules,
         provenance=_provenance(study, layers, rules, renewal),
         laydown=renewal.laydown,
+        root_zones=layers.root_zones,
         photo=layers.photo,
     )
 

@@ -65,5 +65,6 @@ class Result:
     rules: pd.DataFrame
     provenance: pd.DataFrame
     laydown: gpd.GeoDataFrame | None = None
+    root_zones: gpd.GeoDataFrame | None = None
     photo: Path | None = None
     cautions: tuple[str, ...] = CAUTIONS
