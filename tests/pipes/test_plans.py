@@ -1,0 +1,153 @@
+"""The new pipe of every technique: sizes by hand, flow that decides the size, what is not made."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from routekit.pipes.capacity import build_flow
+from routekit.pipes.pe import bore, made_sizes
+from routekit.pipes.plans import PlanSettings, build_plans, resize_bursting
+from routekit.pipes.settings import PipeSettings
+from routekit.vocabulary import TECHNIQUES
+
+NAN = np.nan
+SETTINGS = PlanSettings()
+
+
+def make_cases(n=1, **changes):
+    runs = pd.DataFrame(
+        {
+            "diameter_mm": 250.0, "height_mm": NAN, "shape": "circular", "material": "concrete",
+            "gradient": 0.005, "design_flow_l_s": 30.0, "catchment_m2": NAN, "runoff_share": NAN,
+            "outside_mm": 330.0, "depth_max_m": 2.5, "length_m": 50.0, "bend_deg": 0.0,
+            "structural_grade": 1.0, "deformation_share": 0.0, "root_share": 0.0,
+            "attached_share": 0.0, "settled_share": 0.0,
+        }, index=range(n),
+    ).assign(**changes)  # fmt: skip
+    return pd.concat([runs, build_flow(runs, runs, SETTINGS.flow)], axis=1)
+
+
+def plan(n=1, settings=SETTINGS, **changes):
+    return build_plans(make_cases(n, **changes), settings)
+
+
+def test_every_technique_has_a_plan_with_the_same_columns():
+    plans = plan(3)
+    assert list(plans) == list(TECHNIQUES)
+    for table in plans.values():
+        assert len(table) == 3
+        assert {
+            "new_outside_mm", "new_bore_mm", "capacity_l_s", "velocity_m_s", "pipe_kg_m",
+            "wall_mm", "new_pipe",
+        } <= set(table.columns)  # fmt: skip
+
+
+def test_sizes_of_a_dn_250_by_hand():
+    """OD 250 for 250; slip within 0.9 x 250; walls 14.8 (SDR 17), 9.6 (SDR 26; ISO 4427-2)."""
+    plans = plan()
+    same, slip, close = (plans[name].iloc[0] for name in ("burst_same", "slip_lining", "close_fit"))
+    assert (same["new_outside_mm"], same["new_bore_mm"]) == (250.0, pytest.approx(220.4))
+    assert same["new_pipe"] == "PE by bursting, OD 250 SDR 17, bore 220 mm"
+    assert same["expansion_mm"] == 25.0
+    assert slip["new_outside_mm"] == 225.0
+    assert (close["new_outside_mm"], close["new_bore_mm"]) == (250.0, pytest.approx(250 - 2 * 9.6))
+    for name in ("burst_same", "slip_lining", "close_fit"):
+        row = plans[name].iloc[0]
+        assert row["new_bore_mm"] == pytest.approx(row["new_outside_mm"] - 2 * row["wall_mm"])
+
+
+def test_share_of_a_slipped_pipe_is_a_setting():
+    tight = plan(settings=PlanSettings(slip_outside_share=0.75))["slip_lining"]
+    assert tight["new_outside_mm"].tolist() == [180.0]
+
+
+def test_order_of_the_bores():
+    plans = plan()
+    kept = {name: table["new_bore_mm"].iloc[0] for name, table in plans.items()}
+    assert kept["slip_lining"] < kept["burst_same"] < kept["close_fit"] < kept["cipp"] < 250
+    assert kept["monitor"] == kept["local_repair"] == 250
+    assert kept["burst_upsized"] > kept["burst_same"]
+
+
+def test_flow_decides_the_step_of_upsizing():
+    plans = plan(4, design_flow_l_s=[30.0, 50.0, 60.0, 900.0])
+    larger = plans["burst_upsized"]
+    assert larger["new_outside_mm"].tolist() == [280.0, 280.0, 315.0, 315.0]
+    assert larger["size_steps"].tolist() == [1.0, 1.0, 2.0, 2.0]
+    assert (larger["capacity_l_s"][:3] >= [30.0, 50.0, 60.0]).all()
+    assert larger["capacity_l_s"][3] < 900
+    one = plan(settings=PlanSettings(pipe=PipeSettings(max_steps_up=1)), design_flow_l_s=60.0)
+    assert one["burst_upsized"]["new_outside_mm"].tolist() == [280.0]
+
+
+def test_a_trench_takes_the_smallest_pipe_that_carries_the_flow():
+    relaid = plan(3, design_flow_l_s=[30.0, 50.0, 60.0])["open_cut"]
+    assert relaid["new_outside_mm"].tolist() == [250.0, 280.0, 315.0]
+    assert (relaid["capacity_l_s"] >= [30.0, 50.0, 60.0]).all()
+
+
+def test_a_trench_of_unknown_flow_keeps_the_bore():
+    relaid = plan(gradient=NAN)["open_cut"].iloc[0]
+    assert relaid["new_bore_mm"] >= 250
+    sizes = made_sizes()
+    below = sizes[np.searchsorted(sizes, relaid["new_outside_mm"]) - 1]
+    assert bore(below, 17.0) < 250
+
+
+def test_shapes_that_are_no_circle_get_no_round_pipe():
+    plans = plan(2, shape=["egg", "rectangular"], height_mm=375.0)
+    for name in ("burst_same", "burst_upsized", "close_fit", "slip_lining"):
+        assert plans[name]["new_outside_mm"].isna().all()
+        assert (plans[name]["new_pipe"] == "").all()
+    assert (plans["cipp"]["new_bore_mm"] > 200).all()
+
+
+def test_liner_by_condition_depth_and_shape():
+    walls = plan(
+        5, structural_grade=[1.0, 3.0, NAN, 3.0, 3.0], depth_max_m=[2.5, 2.5, 2.5, 5.0, NAN]
+    )["cipp"]["wall_mm"].to_numpy()  # fmt: skip
+    assert walls[0] <= walls[1] == walls[2] < walls[3]
+    assert np.isnan(walls[4])
+
+
+def test_a_thicker_liner_never_has_a_larger_bore():
+    table = plan(30, depth_max_m=np.linspace(1, 8, 30), structural_grade=3.0)["cipp"]
+    assert (np.diff(table["wall_mm"]) >= 0).all()
+    assert (np.diff(table["new_bore_mm"]) <= 0).all()
+    assert (np.diff(table["capacity_l_s"]) <= 0).all()
+
+
+def test_capacity_of_what_stays():
+    cases = make_cases(root_share=0.4)
+    plans = build_plans(cases, SETTINGS)
+    assert plans["monitor"]["capacity_l_s"][0] == cases["capacity_now_l_s"][0]
+    assert plans["local_repair"]["capacity_l_s"][0] == cases["capacity_sound_l_s"][0]
+
+
+def test_pull_of_a_run_by_itself():
+    table = plan(3, length_m=[25.0, 50.0, 100.0])["burst_same"]
+    for side in ("pull", "machine"):
+        force = table[[f"{side}_{level}_kn" for level in ("low", "mid", "high")]].to_numpy()
+        assert (np.diff(force, axis=1) > 0).all()
+        assert (np.diff(force, axis=0) > 0).all()
+    assert (table["machine_mid_kn"] > table["pull_mid_kn"]).all()
+    assert table["pull_allowable_kn"].nunique() == 1
+
+
+def test_unknown_bore_leaves_every_new_pipe_unknown():
+    plans = plan(diameter_mm=NAN)
+    for technique in set(TECHNIQUES) - {"monitor", "local_repair"}:
+        assert plans[technique]["new_bore_mm"].isna().all(), technique
+        assert plans[technique]["capacity_l_s"].isna().all(), technique
+
+
+def test_runs_pulled_larger_get_the_plan_of_that_size():
+    cases = make_cases(4)
+    plans = build_plans(cases, SETTINGS)
+    resized = resize_bursting(plans, cases, np.array([NAN, 250.0, 280.0, 355.0]), SETTINGS)
+    larger = resized["burst_upsized"]
+    assert larger["new_outside_mm"].tolist() == [280.0, 280.0, 280.0, 355.0]
+    assert larger["size_steps"].tolist() == [1.0, 1.0, 1.0, 3.0]
+    assert larger["expansion_mm"].tolist() == [55.0, 55.0, 55.0, 130.0]
+    assert resized["burst_same"] is plans["burst_same"]
+    assert plans["burst_upsized"]["new_outside_mm"].tolist() == [280.0] * 4
