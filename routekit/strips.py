@@ -44,6 +44,8 @@ def strip_overlap(
 
     Examples
     --------
+    >>> import shapely
+    >>> from routekit.geometry import polygon_edges
     >>> square = polygon_edges([shapely.box(0, 0, 10, 10)])
     >>> axis = np.array([[5.0, 0.0]]), np.array([[25.0, 0.0]])
     >>> strip_overlap(*axis, np.array([2.0]), square, np.array([0]), np.array([0]))

@@ -1,6 +1,11 @@
 """Imports run one way: nothing upstream knows anything downstream."""
 
 import ast
+import json
+import subprocess
+import sys
+from importlib import import_module
+from importlib.metadata import version
 from pathlib import Path
 
 import pytest
@@ -97,3 +102,20 @@ def test_kernels_of_the_stages_do_not_print_or_read_the_clock():
             }
             assert not called & {"print", "input"}, name
             assert not imported & {"time", "datetime", "random"}, name
+
+
+def test_public_names_are_what_they_say():
+    for name, home in routekit._HOMES.items():
+        assert getattr(routekit, name) is getattr(import_module(home), name)
+    assert set(routekit.__all__) == {*routekit._HOMES, "__version__"} == set(dir(routekit))
+    assert routekit.__version__ == version("routekit")
+    with pytest.raises(AttributeError, match="no attribute 'frob'"):
+        _ = routekit.frob
+
+
+def test_importing_the_package_loads_nothing_heavy():
+    script = "import json, sys, routekit; print(json.dumps(sorted(sys.modules)))"
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, check=True)
+    loaded = set(json.loads(done.stdout))
+    assert "routekit" in loaded
+    assert not loaded & {"pandas", "numpy", "shapely", "geopandas", "pydantic", "click", "rich"}

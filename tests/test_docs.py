@@ -1,0 +1,115 @@
+"""The papers say what is so: tables, commands, and the examples in the code."""
+
+import doctest
+import re
+import tomllib
+from importlib import import_module
+from pathlib import Path
+
+import pandas as pd
+import pytest
+from test_imports import NAMES, PACKAGE
+
+from routekit import Result, cli
+from routekit.study import parse_settings
+
+ROOT = Path(__file__).parents[1]
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+
+
+def split_columns(cell):
+    """Column names of a contract: what stands in brackets is said about them, not one."""
+    bare = re.sub(r"\([^)]*\)", "", cell).split(", and one column per")[0]
+    return [name.strip(" +`") for name in bare.split(",")]
+
+
+def read_contracts():
+    """Table name and columns of each row of the table of contracts."""
+    part = DEVELOPERS.split("## Table contracts")[1]
+    rows = [line.strip("|").split("|") for line in part.splitlines() if line.startswith("|")]
+    return [(row[0].split(",")[0].strip(), split_columns(row[2])) for row in rows[2:]]
+
+
+CONTRACTS = read_contracts()
+
+
+@pytest.mark.parametrize(
+    ("table", "columns"), CONTRACTS, ids=[f"{n}-{row[0]}" for n, row in enumerate(CONTRACTS)]
+)
+def test_columns_of_a_contract_exist(sample_result, table, columns):
+    assert set(columns) <= set(getattr(sample_result, table).columns)
+
+
+def test_contracts_name_every_table_and_all_its_columns(sample_result):
+    said = pd.DataFrame(CONTRACTS, columns=["table", "columns"]).explode("columns")
+    tables = {n for n, value in vars(sample_result).items() if isinstance(value, pd.DataFrame)}
+    assert set(said["table"]) == tables
+    for name, rows in said.groupby("table"):
+        assert rows["columns"].is_unique
+        if name != "condition":
+            assert set(rows["columns"]) == set(getattr(sample_result, name).columns), name
+
+
+def test_readme_test_command_is_the_last_line_of_the_check_of_a_clean_clone():
+    lines = (ROOT / ".ci/run").read_text(encoding="utf-8").strip().splitlines()
+    blocks = re.findall(r"```sh\n(.*?)```", README, flags=re.DOTALL)
+    assert "pytest" in lines[-1]
+    assert lines[-1] in [line for block in blocks for line in block.splitlines()]
+
+
+def test_commands_of_the_readme_exist():
+    named = set(re.findall(r"routekit ([a-z]+)\b", " ".join(re.findall(r"[`/][^`\n]*", README))))
+    assert set(cli.main.commands) == named & set(cli.main.commands)
+    called = re.findall(r"(?:`|bin/)routekit ([a-z]+)", README)
+    assert set(called) == set(cli.main.commands)
+
+
+def test_options_of_the_readme_exist():
+    known = {option for c in cli.main.commands.values() for p in c.params for option in p.opts}
+    assert set(re.findall(r"`(--[a-z]+)`", README)) <= known
+
+
+def test_study_file_of_the_readme_is_one():
+    blocks = re.findall(r"```toml\n(.*?)```", README, flags=re.DOTALL)
+    assert blocks
+    for block in blocks:
+        settings = parse_settings(tomllib.loads(block), file="README.md")
+        assert settings.layers.sewers is not None
+
+
+def test_python_of_the_readme_uses_what_there_is():
+    blocks = re.findall(r"```python\n(.*?)```", README, flags=re.DOTALL)
+    assert blocks
+    for block in blocks:
+        compile(block, "README.md", "exec")
+        for names in re.findall(r"from routekit import (.*)", block):
+            module = import_module("routekit")
+            assert all(hasattr(module, name.strip()) for name in names.split(","))
+        for table in re.findall(r"result\.(\w+)", block):
+            assert table in Result.__dataclass_fields__
+
+
+@pytest.mark.parametrize("paper", ["README.md", "DEVELOPERS.md"])
+def test_links_of_a_paper_lead_to_files(paper):
+    text = (ROOT / paper).read_text(encoding="utf-8")
+    for target in re.findall(r"\]\(([^)#:]+)\)", text):
+        assert (ROOT / target).exists(), target
+
+
+def test_files_that_the_developers_are_sent_to_exist():
+    for name in re.findall(r"`(routekit/[\w/.]+)`", DEVELOPERS):
+        assert (ROOT / name).exists(), name
+
+
+@pytest.mark.parametrize("name", sorted(NAMES - {"__main__"}))
+def test_examples_in_the_code_give_what_they_say(name):
+    module = import_module("routekit" if name == "__init__" else f"routekit.{name}")
+    failed, _ = doctest.testmod(module, optionflags=doctest.NORMALIZE_WHITESPACE)
+    assert failed == 0
+
+
+def test_every_module_says_what_it_is_for():
+    for path in sorted(PACKAGE.rglob("*.py")):
+        text = path.read_text(encoding="utf-8").strip()
+        assert not text or text.startswith('"""'), path
