@@ -69,7 +69,8 @@ def show(count, best):
     stock = best.get("stock")
     print(f"\n{count} runs, {3 * count} trees (load {os.getloadavg()[0]:.1f})")
     for job, found in best.items():
-        line = f"  {job:11s} {found['wall_s']:8.1f} s wall {found['cpu_s']:8.1f} s processor {found['peak_mb']:7.0f} MB"
+        spent = f"{found['wall_s']:8.1f} s wall {found['cpu_s']:8.1f} s processor"
+        line = f"  {job:11s} {spent} {found['peak_mb']:7.0f} MB"
         if stock and job != "stock":
             line += "   " + ", ".join(
                 f"{found[key] / stock[key]:.2f} x {name}"
@@ -82,7 +83,10 @@ def show(count, best):
         facts = json.loads(found["printed"])
         for stage in facts.pop("stages"):
             share = stage["seconds"] / found["wall_s"]
-            print(f"      {stage['stage']:38s}{stage['seconds']:8.2f} s {share:5.0%} {stage['peak_mb']:7.0f} MB")
+            print(
+                f"      {stage['stage']:38s}{stage['seconds']:8.2f} s {share:5.0%}"
+                f" {stage['peak_mb']:7.0f} MB"
+            )
         print(f"      {facts}")
 
 

@@ -22,7 +22,13 @@ BLOCK_RUNS = STREETS * RUNS_PER_STREET + (STREETS - 1) * RUNS_BETWEEN
 STREET_GAP_M, BLOCK_WIDTH_M, BLOCK_HEIGHT_M = 76.0, 820.0, 480.0
 TREES_PER_RUN, CONNECTIONS_PER_RUN, HOUSES_PER_RUN = 3, 2, 2
 INSPECTED_SHARE = 0.6
-SPECIES = ("Tilia cordata", "Platanus x hispanica", "Acer platanoides", "Quercus robur", "Betula pendula")
+SPECIES = (
+    "Tilia cordata",
+    "Platanus x hispanica",
+    "Acer platanoides",
+    "Quercus robur",
+    "Betula pendula",
+)
 STUDY = """[study]
 name = "Invented district of {count} runs"
 working_crs = "{crs}"
@@ -58,7 +64,9 @@ def lay_network(count, rng):
     corner = np.stack([BLOCK_WIDTH_M * (block % side), BLOCK_HEIGHT_M * (block // side)], axis=1)
     # Nodes of a block: each street from its head to its foot, then the nodes between the feet.
     steps = rng.uniform(25, 50, (blocks, STREETS, RUNS_PER_STREET))
-    along = np.concatenate([steps, np.zeros((blocks, STREETS, 1))], axis=2)[..., ::-1].cumsum(2)[..., ::-1]
+    along = np.concatenate([steps, np.zeros((blocks, STREETS, 1))], axis=2)[..., ::-1].cumsum(2)[
+        ..., ::-1
+    ]
     x = STREET_GAP_M * np.arange(STREETS)[None, :, None] + rng.normal(0, 0.4, along.shape)
     x[..., -1] = STREET_GAP_M * np.arange(STREETS)
     streets = np.stack([x, along], axis=-1) + corner[:, None, None]
@@ -67,7 +75,9 @@ def lay_network(count, rng):
     # Levels fall with the way to the foot, then along the collector.
     far = STREET_GAP_M * np.arange(STREETS)[None, :, None]
     cover = 40 + 0.004 * along - 0.002 * far
-    depth = rng.uniform(1.6, 2.6, (blocks, STREETS, 1)) + 0.0015 * (along.max(2, keepdims=True) - along)
+    depth = rng.uniform(1.6, 2.6, (blocks, STREETS, 1)) + 0.0015 * (
+        along.max(2, keepdims=True) - along
+    )
     foot_depth = np.broadcast_to(2.9 + 0.001 * far[..., 0], (blocks, STREETS))
     between_cover = (cover[:, :-1, -1] + cover[:, 1:, -1]) / 2
     between_depth = (foot_depth[:, :-1] + foot_depth[:, 1:]) / 2
@@ -80,19 +90,28 @@ def lay_network(count, rng):
     deep[..., -1] = np.minimum(deep[..., -1], foot_depth)
     invert = ground - np.concatenate([deep.reshape(blocks, -1), between_depth], axis=1)
     collector = ground - np.concatenate(
-        [np.broadcast_to(foot_depth[..., None], depth.shape[:2] + (RUNS_PER_STREET + 1,)).reshape(blocks, -1), between_depth],
+        [
+            np.broadcast_to(
+                foot_depth[..., None], (*depth.shape[:2], RUNS_PER_STREET + 1)
+            ).reshape(blocks, -1),
+            between_depth,
+        ],
         axis=1,
     )
     pairs = np.concatenate([
         np.stack([node[:, :-1], node[:, 1:]], axis=-1).reshape(-1, 2),
-        np.stack([np.stack([node[:-1, -1], middle], -1), np.stack([middle, node[1:, -1]], -1)], 1).reshape(-1, 2),
+        np.stack([node[:-1, -1], middle, middle, node[1:, -1]], axis=-1).reshape(-1, 2),
     ])  # fmt: skip
     is_collector = np.arange(BLOCK_RUNS) >= STREETS * RUNS_PER_STREET
     street = np.where(is_collector, STREETS, np.arange(BLOCK_RUNS) // RUNS_PER_STREET)
     row = np.repeat(block, BLOCK_RUNS)[:count]
     local = np.tile(np.arange(BLOCK_RUNS), blocks)[:count]
     up, down = pairs[local].T
-    flat = np.where(is_collector[local][:, None], collector[row[:, None], pairs[local]], invert[row[:, None], pairs[local]])
+    flat = np.where(
+        is_collector[local][:, None],
+        collector[row[:, None], pairs[local]],
+        invert[row[:, None], pairs[local]],
+    )
     name = np.char.add("M", np.char.zfill((row * per_block + up).astype(str), 7)).astype(object)
     onward = np.char.add("M", np.char.zfill((row * per_block + down).astype(str), 7)).astype(object)
     return Network(
@@ -111,7 +130,7 @@ def _frame(table, geometry):
 
 
 def _shift(xy):
-    return np.asarray(xy) + [EAST, NORTH]
+    return np.asarray(xy) + np.array([EAST, NORTH])
 
 
 def _beside(net, run, share, offset):
@@ -125,8 +144,14 @@ def make_sewers(net, rng):
     """Give the runs; streets DN 200 to 300, collectors DN 400 and 500."""
     size = len(net.start)
     of_street = net.street % 7
-    diameter = np.where(net.is_collector, rng.choice([400.0, 500.0], size), np.array([200.0, 250.0, 300.0])[of_street % 3])
-    material = np.where(net.is_collector, "concrete", np.array(["clay", "clay", "concrete", "pvc"])[of_street % 4])
+    diameter = np.where(
+        net.is_collector,
+        rng.choice([400.0, 500.0], size),
+        np.array([200.0, 250.0, 300.0])[of_street % 3],
+    )
+    material = np.where(
+        net.is_collector, "concrete", np.array(["clay", "clay", "concrete", "pvc"])[of_street % 4]
+    )
     middle = (net.start + net.end) / 2 + rng.normal(0, 0.05, (size, 2))
     lines = shapely.linestrings(_shift(np.stack([net.start, middle, net.end], axis=1)))
     table = {
@@ -167,7 +192,9 @@ def make_trees(net, rng):
     """Give three trees per run, 1.5 to 6 m beside the pipe."""
     run = np.repeat(np.arange(len(net.start)), TREES_PER_RUN)
     size = len(run)
-    share = (np.tile(np.arange(TREES_PER_RUN), len(net.start)) + rng.uniform(0.2, 0.8, size)) / TREES_PER_RUN
+    share = (
+        np.tile(np.arange(TREES_PER_RUN), len(net.start)) + rng.uniform(0.2, 0.8, size)
+    ) / TREES_PER_RUN
     offset = rng.choice([-1.0, 1.0], size) * rng.uniform(1.5, 6.0, size)
     stem = rng.gamma(6.0, 55.0, size).clip(80, 1100).round(0)
     known = rng.random(size) > 0.05
@@ -257,7 +284,9 @@ def make_services(net):
     number = np.tile(np.arange(len(kinds)), len(first))
     street = np.repeat(np.arange(len(first)), len(kinds))
     beside = kinds["offset"].to_numpy()[number][:, None] * normal[street]
-    lines = shapely.linestrings(_shift(np.stack([first[street] + beside, last[street] + beside], axis=1)))
+    lines = shapely.linestrings(
+        _shift(np.stack([first[street] + beside, last[street] + beside], axis=1))
+    )
     table = kinds.drop(columns="offset").iloc[number].reset_index(drop=True)
     table.insert(0, "service_id", _ids("S", len(table)))
     return _frame(table, lines)
@@ -269,7 +298,8 @@ def make_obstacles(net, rng):
     side = np.where(np.arange(len(run)) % 2 == 0, 1.0, -1.0)
     middle = _shift(_beside(net, run, rng.uniform(0.3, 0.7, len(run)), side * 15.0))
     table = {"obstacle_id": _ids("O", len(run)), "kind": "building"}
-    return _frame(table, shapely.box(*(middle - [5, 6]).T, *(middle + [5, 6]).T))
+    half = np.array([5.0, 6.0])
+    return _frame(table, shapely.box(*(middle - half).T, *(middle + half).T))
 
 
 def make_surfaces(net):
@@ -278,13 +308,24 @@ def make_surfaces(net):
     way = (last - first) / np.hypot(*(last - first).T)[:, None]
     normal = np.stack([-way[:, 1], way[:, 0]], axis=1)
     bands = pd.DataFrame(
-        {"kind": ["verge", "carriageway", "footway"], "low": [-6.0, 1.0, 7.0], "high": [1.0, 7.0, 9.0]}
+        {
+            "kind": ["verge", "carriageway", "footway"],
+            "low": [-6.0, 1.0, 7.0],
+            "high": [1.0, 7.0, 9.0],
+        }
     )
     number = np.tile(np.arange(len(bands)), len(first))
     street = np.repeat(np.arange(len(first)), len(bands))
-    low, high = (bands[name].to_numpy()[number][:, None] * normal[street] for name in ("low", "high"))
-    corners = np.stack([first[street] + low, last[street] + low, last[street] + high, first[street] + high], axis=1)
-    table = {"surface_id": _ids("F", len(number)), "kind": bands["kind"].to_numpy(dtype=object)[number]}
+    low, high = (
+        bands[name].to_numpy()[number][:, None] * normal[street] for name in ("low", "high")
+    )
+    corners = np.stack(
+        [first[street] + low, last[street] + low, last[street] + high, first[street] + high], axis=1
+    )
+    table = {
+        "surface_id": _ids("F", len(number)),
+        "kind": bands["kind"].to_numpy(dtype=object)[number],
+    }
     return _frame(table, shapely.polygons(_shift(corners)))
 
 
@@ -297,7 +338,9 @@ def make_root_zones(trees, rng):
 
 def make_decisions(sewers, rng):
     """Give a forced and an excluded technique for a few runs."""
-    chosen = sewers["run_id"].to_numpy(dtype=object)[np.flatnonzero(rng.random(len(sewers)) < 0.004)]
+    chosen = sewers["run_id"].to_numpy(dtype=object)[
+        np.flatnonzero(rng.random(len(sewers)) < 0.004)
+    ]
     forced = np.arange(len(chosen)) % 2 == 0
     return pd.DataFrame(
         {

@@ -4,11 +4,15 @@ Run by hand: python tests/bench/whole.py overlap|everything folder. Prints the s
 name, wall seconds, and the peak memory reached by its end.
 """
 
+# ruff: noqa: PLC0415 - imports are part of what is measured
+
 import json
 import resource
 import sys
 import time
 from pathlib import Path
+
+import numpy as np
 
 _began = time.perf_counter()
 
@@ -40,6 +44,7 @@ class Clock:
 def measure_overlap(folder, clock):
     """Read, draw zones, measure breaches, write the GeoPackage of runs, zones and breaches."""
     from routekit.exposure import measure_exposure
+    from routekit.layers.ground import add_ground
     from routekit.layers.read import read_layers
     from routekit.outputs.geopackage import write_layers
     from routekit.outputs.gis_layers import Layer
@@ -48,8 +53,6 @@ def measure_overlap(folder, clock):
 
     study = Study.load(folder / "overlap.toml")
     clock.tell("Reading layers")
-    from routekit.layers.ground import add_ground
-
     layers = read_layers(study.settings, folder)
     runs, _ = add_ground(layers.runs, layers.manholes, terrain=None, inputs=study.settings)
     clock.tell("Drawing root zones")
@@ -57,18 +60,20 @@ def measure_overlap(folder, clock):
     clock.tell("Measuring breaches")
     exposure = measure_exposure(runs, layers.trees, zones, study.settings)
     clock.tell("Writing the GeoPackage")
-    write_layers(_overlap_layers(Layer, runs, exposure), folder / "overlap.gpkg", crs=layers.crs.to_string())
-    clock.report(pairs=len(exposure.breaches), area_m2=float(exposure.breaches["footprint_m2"].sum()))
+    write_layers(
+        _overlap_layers(Layer, runs, exposure), folder / "overlap.gpkg", crs=layers.crs.to_string()
+    )
+    clock.report(
+        pairs=len(exposure.breaches), area_m2=float(exposure.breaches["footprint_m2"].sum())
+    )
 
 
 def _overlap_layers(layer, runs, exposure):
-    import numpy as np
-
     breaches, trenches = exposure.breaches, exposure.trenches
     corridors = np.asarray(trenches["corridor"])
     return [
-        layer(name="trenches", description="Trench of each run", key="run_id", table=runs[["run_id", "length_m"]],
-              geometry_type="Polygon", shapes=corridors),
+        layer(name="trenches", description="Trench of each run", key="run_id",
+              table=runs[["run_id", "length_m"]], geometry_type="Polygon", shapes=corridors),
         layer(name="breaches", description="Overlap by run and tree", key="run_id",
               table=breaches.drop(columns=["run", "tree"])),
     ]  # fmt: skip
@@ -85,7 +90,8 @@ def measure_everything(folder, clock):
     written, _ = write_outputs(result, study.settings, folder / "out", tell=clock.tell)
     files = [path for path in (folder / "out").rglob("*") if path.is_file()]
     clock.report(
-        pairs=len(result.breaches), strings=len(result.strings), pits=len(result.pits), digs=len(result.digs),
+        pairs=len(result.breaches), strings=len(result.strings), pits=len(result.pits),
+        digs=len(result.digs),
         outputs=list(written), output_mb=sum(path.stat().st_size for path in files) / 1e6,
         recommended=result.advice["technique"].astype(str).value_counts().to_dict(),
     )  # fmt: skip
