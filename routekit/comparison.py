@@ -15,13 +15,10 @@ from routekit.geometry import Floats
 from routekit.methods.checks import FAIL, Check, worst_verdict
 from routekit.methods.evaluate import evaluate_techniques
 from routekit.methods.repair import count_faults
-from routekit.vocabulary import TECHNIQUES
+from routekit.vocabulary import ROOTED_AGAIN, TECHNIQUES
 from routekit.works import Place, Works
 
 Flags = NDArray[np.bool_]
-
-_ROOTED_AGAIN = ("local_repair", "cipp", "close_fit", "slip_lining")
-"""Techniques that leave ends and connections through which roots come back."""
 
 _CODES = list(TECHNIQUES)
 _BURST_PLACES = np.array([_CODES.index(code) for code in BURSTING])
@@ -184,7 +181,7 @@ def _count_quantities(
             liner_wall_mm=plan["wall_mm"],
             n_repairs=faults,
             life_share=np.where(rooted, lining.rooted_life_share, 1.0)
-            if technique in _ROOTED_AGAIN
+            if technique in ROOTED_AGAIN
             else 1.0,
             setup_share=works.setup_share if burst else 1.0,
             pit_m3=works.pit_m3 if burst else 0.0,

@@ -34,6 +34,9 @@ TECHNIQUE_PHRASES: Final = {
 }
 """Technique code to its name within a sentence."""
 
+ROOTED_AGAIN: Final = ("local_repair", "cipp", "close_fit", "slip_lining")
+"""Techniques that leave ends and connections through which roots come back."""
+
 SURVEYS: Final = {
     "camera": "Inspect the run by camera.",
     "levels": "Survey cover and invert levels at both manholes.",

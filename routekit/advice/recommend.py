@@ -14,11 +14,14 @@ from numpy.typing import NDArray
 from routekit.advice.decisions import Decided
 from routekit.advice.score import CRITERIA, Scores, rank_techniques
 from routekit.methods.checks import CAUTION, FAIL, UNKNOWN, Check, needed_surveys
-from routekit.vocabulary import SURVEYS, TECHNIQUE_PHRASES, TECHNIQUES
+from routekit.methods.common import CAPACITY
+from routekit.vocabulary import ROOTED_AGAIN, SURVEYS, TECHNIQUE_PHRASES, TECHNIQUES
 
 _NAMES = list(TECHNIQUES.values())
 _PHRASES = list(TECHNIQUE_PHRASES.values())
 _CODES = list(TECHNIQUES)
+_BURST = [_CODES.index(code) for code in ("burst_same", "burst_upsized")]
+_ROOTED = [_CODES.index(code) for code in ROOTED_AGAIN]
 Texts = NDArray[np.object_]
 
 _TREE_SURVEYS = {
@@ -38,6 +41,7 @@ def recommend(
     *,
     strings: pd.DataFrame,
     currency: str,
+    horizon_years: float = 100.0,
 ) -> pd.DataFrame:
     """Recommend one technique for every run, with its reasons.
 
@@ -56,6 +60,8 @@ def recommend(
         strings), string_id, n_runs and length_m of the string.
     currency : str
         Name of the currency, for the texts.
+    horizon_years : float, optional
+        Years over which costs are counted, for the texts.
 
     Returns
     -------
@@ -85,7 +91,8 @@ def recommend(
             mine = chosen == place
             new_pipe[mine] = plans[code]["new_pipe"].to_numpy()[mine]
     need = _need_text(cases)
-    cause = _cause_text(scores, chosen, second, criterion, failing_second, currency)
+    unit = f"{currency} over {horizon_years:g} years"
+    cause = _cause_text(cases, scores, chosen, second, criterion, failing_second, unit)
     cause = _string_text(cause, scores, chosen, second, strings)
     feasible = fails[row, chosen] == 0
     stuck = np.where(
@@ -111,12 +118,12 @@ def recommend(
             "is_feasible": feasible,
             "is_forced": forced,
             "reason": np.where(
-                forced, _forced_text(decided.note, free, chosen, failing), reason
+                forced, need + ". " + _forced_text(decided.note, free, chosen, failing), reason
             ),
             "deciding_criterion": np.array(CRITERIA, dtype=object)[criterion],
             "runner_up": _categories(second),
             "runner_up_reason": _lost_text(
-                scores, chosen, second, criterion, failing_second, currency
+                scores, chosen, second, criterion, failing_second, forced, unit
             ),
             "would_change": _change_text(checks, chosen, second, fails),
             "to_confirm": _confirm_text(cases, checks, chosen),
@@ -182,7 +189,7 @@ def _need_text(cases: pd.DataFrame) -> Texts:
         "a trench would meet no root zone"
         if not n
         else f"a trench would enter the root zones of {n} tree{'s' if n > 1 else ''} "
-        f"({s} at {w}, {a:.0f} m2 cut off)"
+        f"({s} at {w}; {_small_area(a)} in or behind the trench)"
         for n, w, s, a in zip(count, worst, severity, area, strict=True)
     ]
     return np.array(
@@ -191,37 +198,96 @@ def _need_text(cases: pd.DataFrame) -> Texts:
     )
 
 
-def _gain_text(scores: Scores, better: Ints, worse: Ints, criterion: Ints, currency: str) -> Texts:
-    """Say in which criterion one technique is better than another, in numbers."""
-    row = np.arange(len(better))
-    take = {name: (value[row, better], value[row, worse]) for name, value in scores.facts.items()}
+def _small_area(area_m2: float) -> str:
+    """Write an area; less than one square metre is said so."""
+    return f"{area_m2:.0f} m2" if area_m2 >= 1 else "under 1 m2"
+
+
+def _compare_text(
+    scores: Scores, one: Ints, other: Ints, criterion: Ints, *, less: bool, unit: str
+) -> Texts:
+    """Say in numbers how one technique compares with another in a criterion.
+
+    `less` says whether the one has less of what the criterion counts (it is better); `unit` is the
+    currency and the years that costs are counted over.
+    """
+    row = np.arange(len(one))
+    take = {name: (value[row, one], value[row, other]) for name, value in scores.facts.items()}
+    fewer, smaller = ("fewer", "less") if less else ("more", "more")
 
     def write(i: int) -> str:
-        """Write one run's gain."""
+        """Write one run's comparison."""
         pair = {name: (a[i], b[i]) for name, (a, b) in take.items()}
+        doubts = [pair["n_fail"][k] + pair["n_caution"][k] for k in (0, 1)]
         texts = [
-            f"it passes more checks ({pair['n_fail'][0] + pair['n_caution'][0]:.0f} doubtful or "
-            f"failed against {pair['n_fail'][1] + pair['n_caution'][1]:.0f})",
-            f"it digs up or cuts off {pair['root_m2'][0]:.1f} m2 of root zone against "
-            f"{pair['root_m2'][1]:.1f} m2",
-            f"it carries more: {100 * pair['shortfall'][0]:.0f} % of the required flow is missing "
-            f"against {100 * pair['shortfall'][1]:.0f} %",
-            f"it needs {pair['n_surveys'][0]:.0f} further surveys against "
-            f"{pair['n_surveys'][1]:.0f}",
-            f"it costs {pair['whole_life_cost'][0]:,.0f} {currency} over its service against "
-            f"{pair['whole_life_cost'][1]:,.0f}",
-            f"it emits {pair['co2e_kg'][0]:,.0f} kg CO2e against {pair['co2e_kg'][1]:,.0f}",
+            f"{fewer} of its checks are doubtful or failed ({doubts[0]:.0f} against "
+            f"{doubts[1]:.0f})",
+            _tree_text(pair, fewer, smaller),
+            f"{smaller} of the required flow is missing ({100 * pair['shortfall'][0]:.0f} % "
+            f"against {100 * pair['shortfall'][1]:.0f} %)",
+            f"{fewer} surveys are still needed ({pair['n_surveys'][0]:.0f} against "
+            f"{pair['n_surveys'][1]:.0f})",
+            _cost_text(*pair["whole_life_cost"], smaller, unit),
+            f"{smaller} CO2e is emitted ({_amount(pair['co2e_kg'][0])} kg against "
+            f"{_amount(pair['co2e_kg'][1])} kg)",
         ]
         return texts[int(criterion[i])]
 
-    return np.array([write(i) for i in range(len(better))], dtype=object)
+    return np.array([write(i) for i in range(len(one))], dtype=object)
+
+
+def _tree_text(pair: Mapping[str, tuple[float, float]], fewer: str, smaller: str) -> str:
+    """Compare harm to trees: structural zones where they differ, else areas."""
+    if round(pair["n_structural"][0], 1) != round(pair["n_structural"][1], 1):
+        return (
+            f"{fewer} structural root zones are cut ({pair['n_structural'][0]:.3g} against "
+            f"{pair['n_structural'][1]:.3g}, counting its share of the pits)"
+        )
+    return (
+        f"{smaller} root zone is dug up or cut off ({pair['root_m2'][0]:.1f} m2 against "
+        f"{pair['root_m2'][1]:.1f} m2)"
+    )
+
+
+def _amount(value: float) -> str:
+    """Write a large number, or that it is not known."""
+    return "an unknown amount of" if np.isnan(value) else f"{value:,.0f}"
+
+
+def _cost_text(one: float, other: float, smaller: str, unit: str) -> str:
+    """Compare costs; within a hundredth they are about equal."""
+    if np.isnan(one) or np.isnan(other):
+        return f"it costs {smaller}, as far as costs are known"
+    if abs(one - other) <= 0.01 * max(one, other):
+        return f"the two cost about the same ({one:,.0f} and {other:,.0f} {unit})"
+    return f"it costs {smaller} ({one:,.0f} against {other:,.0f} {unit})"
 
 
 def _cause_text(
-    scores: Scores, chosen: Ints, second: Ints, criterion: Ints, failing: Texts, currency: str
+    cases: pd.DataFrame,
+    scores: Scores,
+    chosen: Ints,
+    second: Ints,
+    criterion: Ints,
+    failing: Texts,
+    unit: str,
 ) -> Texts:
     """Say why the choice beats the runner-up."""
-    gain = _gain_text(scores, chosen, second, criterion, currency)
+    gain = _compare_text(scores, chosen, second, criterion, less=True, unit=unit)
+    row = np.arange(len(chosen))
+    total = scores.total
+    alone = np.isin(second, _BURST) & (total[row, second] < total[row, chosen])
+    gain[alone] = "bursting would need strings and pits of its own here, and comes out dearer with them"
+    if "is_root_choked" in cases:
+        shortened = (
+            cases["is_root_choked"].to_numpy(dtype=bool)
+            & np.isin(second, _ROOTED)
+            & (criterion == CRITERIA.index("cost"))
+        )
+        gain[shortened] += (
+            "; where roots choke the joints a liner or repair is taken to last only a part of its "
+            "usual life"
+        )
     return np.array(
         [
             f"{_NAMES[c]} is recommended before {_PHRASES[s]}, "
@@ -242,7 +308,7 @@ def _string_text(
     facts = strings[["n_runs", "length_m", "string_id"]].itertuples(index=False)
     whole = [
         f"{_NAMES[c]} is recommended since the run is pulled in one string with {n - 1} "
-        f"other{'s' if n > 2 else ''} ({length:.0f} m, {name}), which as a whole comes out before "
+        f"other{'s' if n > 2 else ''} ({length:.0f} m, {name}): taken together that is better than "
         f"{_PHRASES[s]}"
         for c, s, (n, length, name) in zip(chosen, second, facts, strict=True)
     ]
@@ -250,21 +316,37 @@ def _string_text(
 
 
 def _lost_text(
-    scores: Scores, chosen: Ints, second: Ints, criterion: Ints, failing: Texts, currency: str
+    scores: Scores,
+    chosen: Ints,
+    second: Ints,
+    criterion: Ints,
+    failing: Texts,
+    forced: NDArray[np.bool_],
+    unit: str,
 ) -> Texts:
     """Say why the runner-up lost."""
-    gain = _gain_text(scores, second, chosen, criterion, currency)
-    return np.array(
-        [
-            "Decisions leave no other technique"
-            if s < 0
-            else f"Fails: {f}"
-            if f
-            else f"Compared with the choice, {g}"
-            for s, f, g in zip(second, failing, gain, strict=True)
-        ],
-        dtype=object,
-    )
+    loss = _compare_text(scores, second, chosen, criterion, less=False, unit=unit)
+    row = np.arange(len(chosen))
+    better = scores.total[row, second] < scores.total[row, chosen]
+    bursting = np.isin(second, _BURST)
+
+    def write(i: int) -> str:
+        """Write one run's text."""
+        if second[i] < 0:
+            return "Decisions leave no other technique"
+        if failing[i]:
+            return f"Fails: {failing[i]}"
+        if forced[i]:
+            return "Lost to the decision"
+        if better[i]:
+            return (
+                "Better for this run by itself, but dearer with the pits that it needs"
+                if bursting[i]
+                else "Better for this run by itself, but not for the string that it belongs to"
+            )
+        return f"{loss[i][:1].upper()}{loss[i][1:]}"
+
+    return np.array([write(i) for i in range(len(chosen))], dtype=object)
 
 
 def _forced_text(note: Texts, free: Ints, chosen: Ints, failing: Texts) -> Texts:
@@ -319,7 +401,7 @@ def _change_text(
 
 def _measured(check: Check, runs: Ints) -> Ints:
     """Keep the runs whose check has a finite value and limit in a unit of measure."""
-    if check.unit in ("yes/no", "class"):
+    if check.unit in ("yes/no", "class") or check.is_given:
         return runs[:0]
     return runs[np.isfinite(check.value[runs]) & np.isfinite(check.limit[runs])]
 
@@ -350,7 +432,11 @@ def _write_spare(
     for run in nearer:
         gap = abs(float(check.value[run] - check.limit[run]))
         spare_text = _format(gap, check.unit)
-        text[run] = f"{name} would fail if «{check.name.lower()}» were over {spare_text} {way}"
+        text[run] = (
+            f"{name} would fail if {spare_text} more had to flow"
+            if check.name == CAPACITY
+            else f"{name} would fail if «{check.name.lower()}» were over {spare_text} {way}"
+        )
 
 
 def _confirm_text(

@@ -88,8 +88,8 @@ def score_options(
         **{name: _gather(harm, name) for name in HARM},
         "shortfall": _shortfall(plans, required_l_s),
         "cost": _gather(works, "cost_mid"),
-        "whole_life_cost": _dearest(_gather(works, "whole_life_cost_mid")),
-        "co2e_kg": _dearest(_gather(works, "co2e_kg_mid")),
+        "whole_life_cost": _gather(works, "whole_life_cost_mid"),
+        "co2e_kg": _gather(works, "co2e_kg_mid"),
     }
     parts = [
         stack["n_fail"] * weights.fail + stack["n_caution"] * weights.caution,
@@ -99,8 +99,8 @@ def score_options(
         + stack["root_m2"] * weights.root_area,
         stack["shortfall"] * weights.flow_shortfall,
         stack["n_surveys"] * weights.survey,
-        stack["whole_life_cost"],
-        stack["co2e_kg"] * weights.co2e,
+        _dearest(stack["whole_life_cost"]),
+        _dearest(stack["co2e_kg"]) * weights.co2e,
     ]
     return Scores(parts=np.stack(parts, axis=2), facts=stack)
 

@@ -89,7 +89,7 @@ def _host_checks(cases: pd.DataFrame, settings: BurstingSettings) -> list[Check]
     bore = column(cases, "diameter_mm")
     largest = at_most(
         largest.name, bore, settings.max_host_mm, caution=settings.caution_host_mm, unit="mm",
-        source="najafi_p240", remedy="Measure the bore.",
+        source="najafi_p240", remedy="Measure the bore.", is_given=True,
     )  # fmt: skip
     return [
         classed(
@@ -122,7 +122,7 @@ def _line_checks(cases: pd.DataFrame, settings: BurstingSettings) -> list[Check]
             settings.max_length_m,
             caution=settings.caution_length_m,
             unit="m",
-            source="najafi_p240",
+            source="najafi_p240", is_given=True,
             remedy="Part the run with a pit.",
         ),
         at_least(
@@ -130,7 +130,7 @@ def _line_checks(cases: pd.DataFrame, settings: BurstingSettings) -> list[Check]
             column(cases, "chain_length_m"),
             settings.min_length_m,
             unit="m",
-            source="practice",
+            source="practice", is_given=True,
             remedy="Renew together with a neighbouring run.",
         ),
         bends(cases, settings.max_bend_deg, source="gw323_bend"),
@@ -148,8 +148,12 @@ def needed_clearance(plan: pd.DataFrame, settings: BurstingSettings) -> Floats:
 
 
 def _known_clearance(cases: pd.DataFrame, side: str, needed: Floats) -> Floats:
-    """Take the clear distance on one side; unknown where a service of unknown depth is near."""
+    """Take the clear distance on one side; unknown where a service of unknown depth is near.
+
+    A service recorded inside the pipe is a slip of one of the two records, so it is unknown as well.
+    """
     clearance = column(cases, f"{side}_clearance_m")
+    clearance = np.where(clearance < 0, np.nan, clearance)
     surveyed = known_flag(cases, "has_services") == 1
     blind = ~surveyed | ~(column(cases, f"n_{side}_unknown") == 0)
     return np.where(blind & ~(clearance < needed), np.nan, clearance)
@@ -168,7 +172,7 @@ def _ground_checks(
             settings.max_depth_m,
             caution=settings.caution_depth_m,
             unit="m",
-            source="najafi_p240",
+            source="najafi_p240", is_given=True,
             remedy="Survey the depth.",
             survey="levels",
         ),
@@ -258,7 +262,7 @@ def _pipe_checks(
             float(settings.max_steps_up),
             caution=float(settings.caution_steps_up),
             unit="sizes",
-            source="najafi_p240",
+            source="najafi_p240", is_given=True,
         ),
         _pull_check(
             "Pull on the new pipe (estimate)", plan, "pull", "pull_allowable_kn", "gw321_stress"

@@ -45,6 +45,8 @@ class Check:
         What to do where it fails or passes with caution.
     survey : str
         Key of `routekit.vocabulary.SURVEYS`: what would settle it where it is unknown.
+    is_given : bool
+        Whether the value is a plain fact of the run, which nothing can change: its length, its bore.
     """
 
     name: str
@@ -56,6 +58,7 @@ class Check:
     rule: str
     remedy: str = field(default="")
     survey: str = field(default="camera")
+    is_given: bool = False
 
 
 def _spread(value: ArrayLike, size: int) -> NDArray[np.float64]:
@@ -87,6 +90,7 @@ def at_most(
     caution: ArrayLike | None = None,
     remedy: str = "",
     survey: str = "camera",
+    is_given: bool = False,
 ) -> Check:
     """Check that values do not exceed a limit.
 
@@ -102,6 +106,8 @@ def at_most(
         See `Check`.
     caution : array_like of float, optional
         Above it, up to the limit, the verdict is `caution`; NaN is unknown.
+    is_given : bool, optional
+        See `Check`.
 
     Returns
     -------
@@ -113,7 +119,7 @@ def at_most(
     verdict = _judge(found, bound, soft)
     return Check(
         name=name, value=found, limit=bound, unit=unit, verdict=verdict, source=source,
-        rule="at most", remedy=remedy, survey=survey,
+        rule="at most", remedy=remedy, survey=survey, is_given=is_given,
     )  # fmt: skip
 
 
@@ -127,6 +133,7 @@ def at_least(
     caution: ArrayLike | None = None,
     remedy: str = "",
     survey: str = "camera",
+    is_given: bool = False,
 ) -> Check:
     """Check that values reach a limit; see `at_most` for the parameters."""
     found = np.atleast_1d(np.asarray(value, dtype=float))
@@ -135,7 +142,7 @@ def at_least(
     verdict = _judge(-found, -bound, -soft)
     return Check(
         name=name, value=found, limit=bound, unit=unit, verdict=verdict, source=source,
-        rule="at least", remedy=remedy, survey=survey,
+        rule="at least", remedy=remedy, survey=survey, is_given=is_given,
     )  # fmt: skip
 
 

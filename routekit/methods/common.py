@@ -9,6 +9,10 @@ from routekit.geometry import Floats
 from routekit.methods.checks import FAIL, Check, at_least, at_most, must_not
 
 
+CAPACITY = "Capacity after the works"
+"""Name of the check of flow, which texts turn round: what must flow, not what can."""
+
+
 def column(cases: pd.DataFrame, name: str) -> Floats:
     """Take a column as floats; NaN is unknown."""
     return np.asarray(cases[name].to_numpy(dtype=float, na_value=np.nan))
@@ -29,13 +33,13 @@ def capacity(cases: pd.DataFrame, plan: pd.DataFrame) -> Check:
     required = column(cases, "required_l_s")
     tolerance = column(cases, "capacity_tolerance_share")
     return at_least(
-        "Capacity after the works",
+        CAPACITY,
         column(plan, "capacity_l_s"),
         required * (1 - tolerance),
         caution=required,
         unit="l/s",
         source="colebrook_white",
-        remedy="Check the design flow; a larger or smoother pipe would carry it.",
+        remedy="Check how much must flow; a larger or smoother pipe would carry more.",
         survey="levels",
     )
 
@@ -118,8 +122,12 @@ def bore_between(cases: pd.DataFrame, low: float, high: float, *, source: str) -
     bore = column(cases, "diameter_mm")
     remedy = "Measure the bore."
     return [
-        at_least("Host bore, least", bore, low, unit="mm", source=source, remedy=remedy),
-        at_most("Host bore, largest", bore, high, unit="mm", source=source, remedy=remedy),
+        at_least(
+            "Host bore, least", bore, low, unit="mm", source=source, remedy=remedy, is_given=True
+        ),
+        at_most(
+            "Host bore, largest", bore, high, unit="mm", source=source, remedy=remedy, is_given=True
+        ),
     ]
 
 

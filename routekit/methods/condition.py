@@ -251,6 +251,7 @@ def _rank_runs(
     code = np.select([found >= 4, found >= 3, found >= 2, found >= 1], [3, 2, 2, 1], 0)
     code = np.where(rooty & (code < 2), 2, code)
     code = np.where(unknown & ~wanted & ~spared, 4, code)
+    code = np.where(wanted & (code == 0), 1, code)
     score = 1000 * found + 10 * np.nan_to_num(table["root_index"].to_numpy())
     # Known trouble first, then what was never looked at, then what is sound.
     score = np.where(unknown, 500.0, score)

@@ -51,7 +51,7 @@ def list_cipp_checks(
         *bore_between(cases, low, high, source="practice"),
         at_most(
             "Length of one liner", column(cases, "length_m"), settings.cipp_length_m, unit="m",
-            source="practice",
+            source="practice", is_given=True,
         ),
         deformation(cases, settings.max_deformation_share, settings.caution_deformation_share),
         joint_offset(
@@ -129,7 +129,7 @@ def list_close_fit_checks(
         *bore_between(cases, low, high, source="practice"),
         at_most(
             "Length of one pull", column(cases, "length_m"), settings.close_fit_length_m, unit="m",
-            source="practice",
+            source="practice", is_given=True,
         ),
         bends(cases, settings.close_fit_bend_deg, source="practice"),
         deformation(cases, settings.close_fit_deformation_share),
@@ -156,7 +156,7 @@ def list_slip_checks(
         ),
         at_most(
             "Length of one pull", column(cases, "length_m"), settings.slip_length_m, unit="m",
-            source="practice",
+            source="practice", is_given=True,
         ),
         bends(cases, settings.slip_bend_deg, source="practice"),
         deformation(cases, settings.close_fit_deformation_share),

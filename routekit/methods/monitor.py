@@ -43,7 +43,7 @@ def list_checks(
         ),
         at_most(
             "Worst condition grade", grade, float(settings.max_grade), unit="grade 0-4",
-            source="house", remedy="Inspect the run by camera.",
+            source="house", is_given=True, remedy="Inspect the run by camera.",
         ),
         must_not(
             "Carries less than its design flow", short, source="colebrook_white", severity=CAUTION,

@@ -32,6 +32,8 @@ def list_checks(
     major = np.where(trees_known, as_flag(column(cases, "n_major")), np.nan)
     depth = column(cases, "depth_max_m")
     clearance = column(cases, "service_clearance_m")
+    # A service recorded inside the pipe is a slip of one of the two records.
+    clearance = np.where(clearance < 0, np.nan, clearance)
     surveyed = known_flag(cases, "has_services") == 1
     blind = ~surveyed | ~(column(cases, "n_services_unknown") == 0)
     clearance = np.where(blind & (clearance >= settings.hand_dig_m), np.nan, clearance)
@@ -47,7 +49,7 @@ def list_checks(
         ),
         at_most(
             "Depth of the trench", depth, settings.max_depth_m, caution=settings.caution_depth_m,
-            unit="m", source="practice", remedy="Survey the depth.", survey="levels",
+            unit="m", source="practice", is_given=True, remedy="Survey the depth.", survey="levels",
         ),
         at_least(
             "Distance to buildings against trench depth", column(cases, "building_distance_m"),

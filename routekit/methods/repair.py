@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from routekit.geometry import Floats
-from routekit.methods.checks import Check, at_most
+from routekit.methods.checks import Check, at_least, at_most
 from routekit.methods.common import (
     capacity,
     column,
@@ -55,6 +55,10 @@ def list_checks(
     )
     return [
         needs_inspection(cases),
+        at_least(
+            "Places that a repair could mend", faults, 1.0, unit="faults", source="practice",
+            remedy="Inspect the run by camera.",
+        ),
         at_most(
             "Places to be repaired", faults, float(settings.max_faults), unit="faults",
             source="practice", remedy="Inspect the run by camera.",

@@ -96,7 +96,12 @@ LISTERS = {
 
 
 def judge(technique, check=None, *, settings=None, **changes):
-    """Verdicts of the first case: of one check, or those that are no pass, by check."""
+    """Verdicts of the first case: of one check, or those that are no pass, by check.
+
+    A run to be repaired has one crack unless told otherwise: there must be something to mend.
+    """
+    if technique == "local_repair":
+        changes = {"cracks": 1.0} | changes
     cases, plan = make(**changes)
     group, lister = LISTERS[technique]
     checks = lister(cases, plan, getattr(settings or MethodSettings(), group))
