@@ -11,6 +11,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
+from numpy.typing import NDArray
 
 from routekit.errors import CrsError, FieldError
 from routekit.layers.findings import Findings
@@ -18,7 +19,7 @@ from routekit.trees.drawing import Drawing, draw_by_kind, draw_palms, draw_veter
 from routekit.trees.radii import least_trench_distance, structural_radius, zone_radius
 from routekit.trees.regimes import Regime, choose_regime
 from routekit.trees.settings import ZoneSettings
-from routekit.trees.sizes import TreeSizes, gather_sizes, read_polygons
+from routekit.trees.sizes import Floats, Geometries, TreeSizes, gather_sizes, read_polygons
 
 __all__ = ["build_zones", "require_one_regime", "structural_radius", "zone_radius"]
 
@@ -46,6 +47,7 @@ ZONE_COLUMNS = (
 SHAPE_TYPE = pd.CategoricalDtype(["circle", "polygon"])
 
 
+_SAME_AREA = 1e-6
 _WHOLE_ZONE = "not known: as large as the zone, so that any breach counts as structural"
 
 
@@ -61,7 +63,8 @@ def build_zones(
         stem_diameter_mm, stem_circumference_mm, stem_height_m, crown_diameter_m, crown (polygon
         or None), species, age_class, is_columnar, is_veteran.
     root_zones : geopandas.GeoDataFrame or None
-        Polygons of an arborist with tree_id, in the CRS of the trees. They win.
+        Polygons of an arborist with tree_id, in the CRS of the trees; by and reason (text) if
+        stated. They win; the basis says who drew them, why, and what the regime would give.
     settings : ZoneSettings
         The regime and how gaps are filled.
 
@@ -158,15 +161,9 @@ def _take_own_zones(
     is_doubled = own_id[is_used].duplicated(keep=False)
     united = gpd.GeoSeries(shapes[is_used]).groupby(row[is_used]).agg(shapely.union_all)
     rows = united.index.to_numpy(dtype=np.intp)
-    polygon, basis = drawing.polygon.copy(), drawing.basis.copy()
-    polygon[rows] = united.to_numpy()
-    basis[rows] = [f"arborist's polygon, {a:.1f} m2" for a in shapely.area(polygon[rows])]
-    radius, capped = drawing.radius_m.copy(), drawing.is_capped.copy()
-    radius[rows], capped[rows] = np.nan, False
-    crown_used = drawing.is_crown_used.copy()
-    crown_used[rows] = False
-    stems = np.asarray(trees.geometry)[rows]
-    is_outside = ~shapely.intersects(polygon[rows], stems)
+    own = united.to_numpy()
+    stated = _join_statements(root_zones.reset_index(drop=True)[is_used], row[is_used])
+    formula_m2 = _formula_areas(drawing)[rows]
     kinds = (
         (own_id[row < 0], "warning", "no tree with this id", "polygon left out"),
         (own_id[is_bad], "warning", "not a valid polygon", "left out; the computed zone stays"),
@@ -176,13 +173,94 @@ def _take_own_zones(
             "several polygons",
             "their union is used",
         ),
-        (trees["tree_id"].iloc[rows[is_outside]], "warning", "stem outside", "polygon used as is"),
+        (
+            trees["tree_id"].iloc[rows[~shapely.intersects(own, np.asarray(trees.geometry)[rows])]],
+            "warning",
+            "stem outside",
+            "polygon used as is",
+        ),
     )
     for ids, severity, seen, done in kinds:
         findings.add(severity, "root_zones", ids, field="tree_id", seen=seen, done=done)
-    return Drawing(
-        radius_m=radius, polygon=polygon, basis=basis, is_capped=capped, is_crown_used=crown_used
+    _add_own_findings(findings, trees["tree_id"].iloc[rows], own, stated, formula_m2)
+    return _put_own(drawing, rows, own, _write_own_basis(own, stated, formula_m2))
+
+
+def _put_own(
+    drawing: Drawing, rows: NDArray[np.intp], own: Geometries, basis: list[str]
+) -> Drawing:
+    """Give some rows their own polygon and its basis."""
+    new = Drawing(
+        radius_m=drawing.radius_m.copy(),
+        polygon=drawing.polygon.copy(),
+        basis=drawing.basis.copy(),
+        is_capped=drawing.is_capped.copy(),
+        is_crown_used=drawing.is_crown_used.copy(),
     )
+    new.polygon[rows], new.basis[rows] = own, basis
+    new.radius_m[rows], new.is_capped[rows], new.is_crown_used[rows] = np.nan, False, False
+    return new
+
+
+def _formula_areas(drawing: Drawing) -> Floats:
+    """Area of each zone that the regime draws, m2; NaN where it draws none."""
+    drawn = ~shapely.is_missing(drawing.polygon)
+    return np.where(drawn, shapely.area(drawing.polygon), np.pi * drawing.radius_m**2)
+
+
+def _join_statements(used: pd.DataFrame, row: NDArray[np.intp]) -> pd.DataFrame:
+    """Say who drew the polygons of each tree and why: by, reason; blank where not stated."""
+    blank = pd.Series("", index=used.index, dtype=object)
+    stated = pd.DataFrame(
+        {
+            name: used[name].astype(object).where(used[name].notna(), "").astype("str").str.strip()
+            if name in used
+            else blank
+            for name in ("by", "reason")
+        }
+    )
+    return stated.groupby(row).agg(_join_texts)
+
+
+def _join_texts(texts: pd.Series) -> str:
+    """Join the texts that are not blank, each once."""
+    return "; ".join(dict.fromkeys(filter(None, texts)))
+
+
+def _write_own_basis(own: Geometries, stated: pd.DataFrame, formula_m2: Floats) -> list[str]:
+    """Write who drew each polygon, why, and what the regime would have drawn."""
+    rows = zip(shapely.area(own), stated["by"], stated["reason"], formula_m2, strict=True)
+    return [
+        f"arborist's polygon, {area:.1f} m2, {f'by {by}' if by else 'by whom is not stated'}, "
+        f"{f'because: {reason}' if reason else 'why is not stated'}; "
+        + (f"the formula would give {formula:.1f} m2" if formula > 0 else "the formula gives none")
+        for area, by, reason, formula in rows
+    ]
+
+
+def _add_own_findings(
+    findings: Findings,
+    tree_id: pd.Series,
+    own: Geometries,
+    stated: pd.DataFrame,
+    formula_m2: Floats,
+) -> None:
+    """Report polygons smaller than the computed zone, and those that say not who or why."""
+    area = shapely.area(own)
+    small = area < formula_m2 * (1.0 - _SAME_AREA)
+    texts = [
+        f"{a:.1f} m2, smaller than the {f:.1f} m2 of the formula"
+        for a, f in zip(area[small], formula_m2[small], strict=True)
+    ]
+    findings.add(
+        "warning", "root_zones", tree_id[small], field="geometry", seen=texts,
+        done="used as drawn: less ground is protected than the regime asks for",
+    )  # fmt: skip
+    for name, missing in (("by", "who drew it is not stated"), ("reason", "why is not stated")):
+        unsaid = (stated[name] == "").to_numpy()
+        findings.add(
+            "warning", "root_zones", tree_id[unsaid], field=name, seen=missing, done="used as drawn"
+        )
 
 
 def _name_columns(

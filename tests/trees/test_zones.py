@@ -21,7 +21,8 @@ def make_trees(n=1, crs=CRS, **columns):
 
 
 def make_own(ids, shapes, crs=CRS):
-    return gpd.GeoDataFrame({"tree_id": ids}, geometry=shapes, crs=crs)
+    said = {"tree_id": ids, "by": "A. Borer", "reason": "trial holes"}
+    return gpd.GeoDataFrame(said, geometry=shapes, crs=crs)
 
 
 def build(trees, own=None, regime="bs5837_2012", **changes):
@@ -135,15 +136,51 @@ def test_crown_polygon_stands_in_for_the_stem_of_a_stem_regime():
 
 
 def test_own_polygon_wins():
+    """Formula of a veteran: 15 x 500 mm = 7.5 m, pi x 56.25 = 176.7 m2 (area derived)."""
     trees = make_trees(2, stem_diameter_mm=[500.0, np.nan], is_veteran=[True, False])
     zones, findings = build(trees, make_own(["T0"], [square(0, 5)]))
     assert zones["shape"].tolist() == ["polygon", "circle"]
     assert zones["area_m2"][0] == 100.0
     assert np.isnan(zones["radius_m"][0])
-    assert zones["basis"][0] == "arborist's polygon, 100.0 m2"
+    assert zones["basis"][0] == (
+        "arborist's polygon, 100.0 m2, by A. Borer, because: trial holes; "
+        "the formula would give 176.7 m2"
+    )
     assert zones["zone"][0].equals(square(0, 5))
     assert not zones["is_capped"][0]
-    assert findings["layer"].tolist() == ["trees"]
+    assert findings["layer"].tolist() == ["trees", "root_zones"]
+
+
+def test_own_polygon_smaller_than_the_formula_is_a_warning():
+    """12 x 500 mm = 6 m, pi x 36 = 113.1 m2 (BS 5837:2012 multiple; area derived)."""
+    trees = make_trees(2, stem_diameter_mm=[500.0, 500.0])
+    own = make_own(["T0", "T1"], [square(0, 5), square(50, 6)])
+    _, findings = build(trees, own)
+    assert findings[["severity", "row", "field", "seen"]].to_numpy().tolist() == [
+        ["warning", "T0", "geometry", "100.0 m2, smaller than the 113.1 m2 of the formula"]
+    ]
+
+
+@pytest.mark.parametrize("gone", [["by"], ["reason"], ["by", "reason"]])
+@pytest.mark.parametrize("blank", [False, True])
+def test_own_polygon_without_who_or_why_says_so(gone, blank):
+    own = make_own(["T0"], [square(0, 6)])
+    own = own.assign(**dict.fromkeys(gone, None)) if blank else own.drop(columns=gone)
+    zones, findings = build(make_trees(stem_diameter_mm=[500.0]), own)
+    assert findings[["severity", "field"]].to_numpy().tolist() == [["warning", f] for f in gone]
+    basis = zones["basis"][0]
+    assert ("by whom is not stated" in basis) == ("by" in gone)
+    assert ("why is not stated" in basis) == ("reason" in gone)
+    assert ("because: trial holes" in basis) == ("reason" not in gone)
+    assert basis.endswith("the formula would give 113.1 m2")
+
+
+def test_own_polygons_of_one_tree_name_all_who_drew_them():
+    own = make_own(["T0", "T0"], [square(0, 6), square(1, 6)])
+    own["by"] = ["A. Borer", "B. Cambium"]
+    zones, _ = build(make_trees(stem_diameter_mm=[np.nan]), own, without_size="unknown")
+    assert "by A. Borer; B. Cambium, because: trial holes; " in zones["basis"][0]
+    assert zones["basis"][0].endswith("the formula gives none")
 
 
 @pytest.mark.parametrize(
@@ -167,7 +204,8 @@ def test_own_polygon_wins():
 def test_own_polygon_findings(ids, shapes, severity, seen, area):
     zones, findings = build(make_trees(stem_diameter_mm=[500.0]), make_own(ids, shapes))
     assert zones["area_m2"][0] == pytest.approx(area)
-    assert findings[["severity", "layer", "row", "seen"]].to_numpy().tolist() == [
+    found = findings[findings["field"] == "tree_id"]
+    assert found[["severity", "layer", "row", "seen"]].to_numpy().tolist() == [
         [severity, "root_zones", ids[0], seen]
     ]
 
@@ -297,8 +335,8 @@ def test_refusals():
 
 def test_numeric_ids_match_text_ids():
     trees = make_trees(stem_diameter_mm=[500.0]).assign(tree_id=["17"])
-    zones, findings = build(trees, make_own([17], [square(0, 5)]))
-    assert zones["area_m2"][0] == 100.0
+    zones, findings = build(trees, make_own([17], [square(0, 6)]))
+    assert zones["area_m2"][0] == 144.0
     assert len(findings) == 0
 
 
