@@ -124,7 +124,7 @@ def test_rules_names_value_unit_and_source_of_everything(sample_study, tmp_path)
     assert "  study.snap_tolerance_m = 0.5 m  [house: routekit choice]" in answer.stdout
     assert "  zones.regime = bs5837_2012  [" in answer.stdout
     assert f"Written: {sheet}" in answer.stdout
-    rows = list(openpyxl.load_workbook(sheet, read_only=True)["rules"].values)
+    rows = list(openpyxl.load_workbook(sheet)["rules"].values)
     assert rows[0][:6] == ("kind", "name", "value", "unit", "source", "standing")
     listed = json.loads(call("rules", sample_study.path, "--json").stdout)
     assert len(rows) == len(listed) + 1
