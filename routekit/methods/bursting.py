@@ -150,7 +150,7 @@ def needed_clearance(plan: pd.DataFrame, settings: BurstingSettings) -> Floats:
 def _known_clearance(cases: pd.DataFrame, side: str, needed: Floats) -> Floats:
     """Take the clear distance on one side; unknown where a service of unknown depth is near.
 
-    A service recorded inside the pipe is a slip of one of the two records, so it is unknown as well.
+    A service recorded inside the pipe is a slip of one of the two records: unknown as well.
     """
     clearance = column(cases, f"{side}_clearance_m")
     clearance = np.where(clearance < 0, np.nan, clearance)

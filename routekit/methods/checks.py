@@ -46,7 +46,7 @@ class Check:
     survey : str
         Key of `routekit.vocabulary.SURVEYS`: what would settle it where it is unknown.
     is_given : bool
-        Whether the value is a plain fact of the run, which nothing can change: its length, its bore.
+        Whether the value is a plain fact of the run, which nothing can change: length, bore.
     """
 
     name: str

@@ -8,7 +8,6 @@ import pandas as pd
 from routekit.geometry import Floats
 from routekit.methods.checks import FAIL, Check, at_least, at_most, must_not
 
-
 CAPACITY = "Capacity after the works"
 """Name of the check of flow, which texts turn round: what must flow, not what can."""
 
