@@ -16,7 +16,7 @@ from routekit.outputs.public.settings import PublicSettings
 from routekit.outputs.public.wording import LANGUAGES, load_words
 
 sys.path.append(str(Path(__file__).parents[1] / "outputs" / "public"))
-from public_study import make_result
+from public_study import X0, Y0, make_result
 
 FLAGS = [
     "--headless",
@@ -205,7 +205,7 @@ def test_without_scripts_the_list_is_complete(own_browser, public_file):
     opened.page.goto(opened.address)
     assert not opened.page.locator("#plan").is_visible()
     assert opened.page.locator("noscript").is_visible()
-    opened.page.locator("#s0 summary").click()
+    opened.page.locator("#s0 > summary").click()
     assert opened.page.get_by_text("2 pits are dug here.").is_visible()
     assert opened.page.locator("#s0 a.write").is_visible()
     opened.page.context.close()
@@ -271,10 +271,88 @@ def test_find_my_street(visit):
     page.fill("#find", "mill")
     assert page.locator(".street:visible").count() == 1
     assert page.inner_text("#find-count") == "1 street"
-    page.locator(".street:visible summary").click()
+    assert _texts(page, "#hits button") == ["Mill Bank"]
+    page.locator("#hits button").click()
+    assert page.locator("#s1").get_attribute("open") is not None
+    assert page.locator("#hits button").count() == 0
+    page.locator("#s1 > summary").click()
+    page.fill("#find", "mill")
+    page.locator(".street:visible > summary").click()
     assert page.locator("#s1 .chips button").count() == 2
     page.locator("#s1 .show").click()
     assert page.evaluate("document.activeElement.id") == "map"
+
+
+def test_the_search_comes_before_the_map_and_the_legend(visit):
+    page = visit.go()
+    top = {
+        name: page.locator(name).bounding_box()["y"] for name in (".lead", "#find", "#map", ".key")
+    }
+    assert top[".lead"] < top["#find"] < top[".key"]
+    if page.viewport_size["width"] < 600:
+        assert top["#find"] < top["#map"] < top[".key"]
+        assert top["#find"] < page.viewport_size["height"] / 2
+
+
+def test_street_names_stand_on_the_first_map(visit):
+    page = visit.go()
+    assert _find_colour(page, [20, 73, 58])["n"] > 500
+
+
+def test_the_focus_ring_covers_no_other_text(visit):
+    page = visit.go("#street=Alder%20Row")
+    page.keyboard.press("Tab")
+    page.keyboard.press("Shift+Tab")
+    ring = page.evaluate(
+        """() => {
+          const box = document.activeElement.getBoundingClientRect();
+          const style = getComputedStyle(document.activeElement);
+          const reach = parseFloat(style.outlineWidth) + parseFloat(style.outlineOffset);
+          return { tag: document.activeElement.tagName, bottom: box.bottom + reach };
+        }"""
+    )
+    below = page.locator("#s0 .show").bounding_box()
+    assert ring["tag"] == "SUMMARY"
+    assert ring["bottom"] <= below["y"]
+
+
+def test_long_lists_of_trees_are_folded(own_browser, tmp_path):
+    result = make_result()
+    for count, is_open in ((4, True), (20, False)):
+        at = [0, 1, 2, 3, *[0] * (count - 4)]
+        trees = result.trees.iloc[at].assign(tree_id=[f"N{i}" for i in range(count)])
+        trees["is_protected"] = True
+        file = tmp_path / f"trees{count}.html"
+        page_text = build_public_page(
+            make_result(trees=trees.reset_index(drop=True)), PublicSettings()
+        )
+        file.write_text(page_text, encoding="utf-8")
+        assert ('<details class="marked" open>' in page_text) is is_open
+        opened = _visit(own_browser, file, "phone")
+        page = opened.go("#street=Alder%20Row")
+        assert page.locator("#s0 .trees-here summary").inner_text().endswith(f"({count})")
+        assert page.locator("#s0 .chips button").first.is_visible() is is_open
+        page.locator("#s0 .trees-here summary").click()
+        assert page.locator("#s0 .chips button").first.is_visible() is not is_open
+        page.context.close()
+
+
+def test_numbers_of_the_script_have_the_same_thousands_mark(own_browser, tmp_path):
+    result = make_result()
+    runs = result.runs.copy()
+    runs["geometry"] = runs.geometry.scale(100, 100, origin=(X0, Y0))
+    file = tmp_path / "long.html"
+    page_text = build_public_page(make_result(runs=runs), PublicSettings(language="fr"))
+    file.write_text(page_text, encoding="utf-8")
+    opened = _visit(own_browser, file, "desk")
+    page = opened.go()
+    before = _texts(page, ".said > ul > li")
+    assert any("12\u202f000" in line for line in before)
+    page.select_option("#language", "en")
+    assert any("12,000" in line for line in _texts(page, ".said > ul > li"))
+    page.select_option("#language", "fr")
+    assert _texts(page, ".said > ul > li") == before
+    page.context.close()
 
 
 def test_a_walk_by_keyboard_alone(visit):
@@ -287,11 +365,11 @@ def test_a_walk_by_keyboard_alone(visit):
         )
         if seen[-1] == "s0":
             break
-    assert seen == ["language", "map", "closer", "farther", "whole", "find", "s0"]
+    assert seen == ["language", "find", "map", "closer", "farther", "whole", "s0"]
     page.keyboard.press("Enter")
     assert page.locator("#s0").get_attribute("open") is not None
     page.wait_for_selector("#s0 .chips button")
-    for _ in range(2):
+    for _ in range(3):
         page.keyboard.press("Tab")
     page.keyboard.press("Enter")
     page.wait_for_selector("#card:not([hidden])")
@@ -304,7 +382,7 @@ def test_a_walk_by_keyboard_alone(visit):
 
 def test_targets_are_large_enough_for_a_finger(visit):
     page = visit.go("#tree=T1")
-    page.locator("#s0 summary").evaluate("one => one.click()")
+    page.locator("#s0 > summary").evaluate("one => one.click()")
     page.wait_for_selector("#s0 .chips button")
     small = page.locator("button:visible, select:visible, summary:visible, a.write:visible")
     sizes = [box for box in (one.bounding_box() for one in small.all()) if box]
@@ -320,10 +398,11 @@ def test_nothing_sticks_out_sideways(visit):
 
 def test_print_opens_every_street_and_hides_the_controls(visit):
     page = visit.go()
-    before = page.locator("details[open]").count()
+    before = page.locator("details.street[open]").count()
     page.emulate_media(media="print")
     page.evaluate("window.dispatchEvent(new Event('beforeprint'))")
-    assert page.locator("details[open]").count() == 4
+    assert page.locator("details.street[open]").count() == 4
+    assert page.locator(".trees-here:not([open])").count() == 0
     assert page.locator("#map").is_visible()
     for name in ("#closer", "#whole", "#finder", "#tongue"):
         assert not page.locator(name).is_visible()
@@ -331,7 +410,7 @@ def test_print_opens_every_street_and_hides_the_controls(visit):
     assert width == pytest.approx(17 / 2.54 * 96, abs=2)
     assert page.pdf(format="A4").startswith(b"%PDF")
     page.evaluate("window.dispatchEvent(new Event('afterprint'))")
-    assert page.locator("details[open]").count() == before
+    assert page.locator("details.street[open]").count() == before
 
 
 @pytest.mark.parametrize("size", SIZES)
@@ -352,7 +431,7 @@ def test_hostile_text_stays_text(own_browser, tmp_path, size):
     opened = _visit(own_browser, file, size)
     page = opened.go()
     for street in range(page.locator(".street").count()):
-        page.locator(f"#s{street} summary").evaluate("one => one.click()")
+        page.locator(f"#s{street} > summary").evaluate("one => one.click()")
     page.wait_for_selector(".chips button")
     page.select_option("#language", "fr")
     page.locator(".chips button").first.click()

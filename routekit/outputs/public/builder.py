@@ -9,6 +9,7 @@ from the script as text only.
 from __future__ import annotations
 
 import json
+import re
 from functools import cache
 from importlib.resources import files
 from typing import Any
@@ -18,7 +19,7 @@ import jinja2
 
 from routekit.outputs.map.builder import content_policy, read_part
 from routekit.outputs.map.packing import encode
-from routekit.outputs.public.content import page_content
+from routekit.outputs.public.content import FOLD_OVER, page_content
 from routekit.outputs.public.facts import Facts, collect_facts
 from routekit.outputs.public.reduce import reduce_result
 from routekit.outputs.public.settings import PublicSettings
@@ -26,8 +27,8 @@ from routekit.outputs.public.statements import CLASSES, TOPICS, state_streets
 from routekit.outputs.public.wording import LANGUAGES, Statement, load_words, render
 from routekit.result import Result
 
-MAX_NUMBERS = 12
-"""Sewer numbers that one message names; a longer street is named with its first ones."""
+MAX_NUMBERS = 4
+"""Sewer numbers that one message names; a longer street is named by its first and last one."""
 
 SHARED_SCRIPTS = ("unpack.js", "canvas.js")
 """Scripts of the working map that this page uses too."""
@@ -100,6 +101,7 @@ def build_public_page(result: Result, settings: PublicSettings) -> str:
         streets=_describe_streets(facts, said, settings),
         cautions=list(words["cautions"]),
         colours=colours,
+        fold_over=FOLD_OVER,
         policy=content_policy([library, own], [style]),
         style=style,
         scripts=[library, own],
@@ -173,9 +175,7 @@ def _describe_streets(
     for row, street in enumerate(facts.streets.itertuples(index=False)):
         label = str(street.label)
         title = label if street.is_named else render(["ui", "area", {"id": label}], words)
-        named = ", ".join(numbers[row][:MAX_NUMBERS]) + (
-            "…" if len(numbers[row]) > MAX_NUMBERS else ""
-        )
+        named = name_numbers(numbers[row])
         subject = render(["ui", "subject", {"id": f"{title} ({named})"}], words)
         address = contact_address(settings.contact, named, subject) if settings.contact else ""
         answer.append(
@@ -191,6 +191,39 @@ def _describe_streets(
             }
         )
     return answer
+
+
+def name_numbers(numbers: list[str]) -> str:
+    """Name the sewers of a street: each, or the first, the last and how many there are.
+
+    Parameters
+    ----------
+    numbers : list of str
+        Sewer numbers, at least one.
+
+    Returns
+    -------
+    str
+        Numbers in their order, parts of digits by their value.
+
+    Examples
+    --------
+    >>> name_numbers(["K-10", "K-9"])
+    'K-9, K-10'
+    >>> name_numbers([f"K-{number}" for number in range(1, 13)])
+    'K-1 – K-12 (12)'
+    """
+    ordered = sorted(numbers, key=_number_key)
+    if len(ordered) <= MAX_NUMBERS:
+        return ", ".join(ordered)
+    return f"{ordered[0]} – {ordered[-1]} ({len(ordered)})"
+
+
+def _number_key(number: str) -> tuple[list[tuple[int, str]], str]:
+    """Order `K-9` before `K-10`: by the words, and by the value of each part of digits."""
+    parts = re.split(r"([0-9]+)", number)
+    worth = [part.lstrip("0") if at % 2 else part for at, part in enumerate(parts)]
+    return [(len(part) if at % 2 else 0, part) for at, part in enumerate(worth)], number
 
 
 def _protected_trees(facts: Facts) -> dict[int, list[str]]:

@@ -21,6 +21,9 @@ from routekit.vocabulary import SURFACE_KINDS
 THIN_M = 0.05
 """Outlines of the backdrop lose vertices that lie no farther than this off the rest, in m."""
 
+FOLD_OVER = 6
+"""A list of more trees than this is folded."""
+
 _DRAWN_FIRST = ("building", *SURFACE_KINDS)
 
 
@@ -56,6 +59,7 @@ def page_content(
         "first": settings.language,
         "languages": {code: load_words(code) for code in LANGUAGES},
         "contact": settings.contact,
+        "fold_over": FOLD_OVER,
         "colours": colours,
         "cells": _cells(facts.runs, tables.crs),
         "streets": {

@@ -17,13 +17,16 @@ from routekit.outputs.public.streets import (
     clean_text,
     list_members,
     name_streets,
-    pair_trees,
     place_works,
 )
-from routekit.vocabulary import SEVERITIES, SURFACE_KINDS, TECHNIQUES
+from routekit.outputs.public.trees import tree_facts
+from routekit.vocabulary import SURFACE_KINDS, TECHNIQUES
 
-PIT_TECHNIQUES: Final = ("slip_lining", "burst_same", "burst_upsized")
-"""Techniques that pull or push a pipe in from a pit."""
+LEAST_PART_M2: Final = 0.1
+"""A smaller part of a pit on some surface is within what the drawing of surfaces can tell."""
+
+UNMAPPED: Final = "unknown"
+"""Stands for ground under a pit that is drawn as no surface."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -38,13 +41,16 @@ class Facts:
         run_id, technique (empty where not decided), street, length_m, geometry.
     trees : geopandas.GeoDataFrame
         tree_id, species, crown_diameter_m, protection, veteran (yes, no, unknown),
-        trench (severity, unknown, or idle where only sewers that stay cross its zone),
-        plan (clear, touched, trench, unknown), geometry.
+        trench (severity by trenches along all runs that are worked on, unknown, or idle where
+        only sewers that stay cross its zone), plan (severity by the works as planned, clear for
+        none, or unknown), stays_trench (a planned trench enters its zone), is_careful (only hand
+        and suction digs lie close to the stem), geometry. Garden trees are left out.
     tree_streets : pandas.DataFrame
-        tree, street, trench (as above): what a trench in that street would do.
+        tree, street.
     pits : geopandas.GeoDataFrame
-        pit_id, street, technique, surface (kind or empty), parking_m2 (NaN where the surface is
-        not known), length_m, width_m, geometry.
+        pit_id, street, technique, surfaces (tuple of kinds, the largest part first; unknown last
+        for ground that is drawn as none), parking_m2 (NaN where no surface is known), length_m,
+        width_m, geometry.
     digs : geopandas.GeoDataFrame
         street, geometry; small excavations only, work by robot left out.
     strings : pandas.DataFrame
@@ -92,7 +98,7 @@ def collect_facts(tables: PublicTables, settings: PublicSettings) -> Facts:
     )
     digs = _dig_facts(tables.digs, runs)
     pits = _pit_facts(tables, runs)
-    trees, tree_streets = _tree_facts(tables, runs, pits, digs, settings.tree_reach_m)
+    trees, tree_streets = tree_facts(tables, runs, pits, settings)
     return Facts(
         streets=streets,
         runs=runs,
@@ -135,21 +141,21 @@ def _dig_facts(digs: gpd.GeoDataFrame, runs: gpd.GeoDataFrame) -> gpd.GeoDataFra
 
 
 def _pit_facts(tables: PublicTables, runs: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
-    """Give each pit its street, technique, surface and share of parking."""
+    """Give each pit its street, technique, surfaces and share of parking."""
     pits = tables.pits
     if runs.empty:
         pits = pits.iloc[:0]
         run = np.zeros(0, dtype=np.int64)
     else:
         run = place_works(pits, runs)
-    surface, parking_m2 = _surface_under(pits, tables.surfaces)
+    kinds, parking_m2 = _surfaces_under(pits, tables.surfaces)
     return pits[["geometry"]].assign(
         pit_id=clean_text(pits["pit_id"]),
         length_m=pd.to_numeric(pits["length_m"]),
         width_m=pd.to_numeric(pits["width_m"]),
         street=runs["street"].to_numpy()[run],
         technique=runs["technique"].to_numpy(object)[run],
-        surface=surface,
+        surfaces=kinds,
         parking_m2=parking_m2,
     )
 
@@ -170,31 +176,51 @@ def _area_by_kind(shapes: gpd.GeoSeries, surfaces: gpd.GeoDataFrame) -> pd.DataF
         One column per kind; index the positions of the shapes that lie on a known surface.
         Surfaces of one kind that overlap count once.
     """
+    pieces = _pieces_under(shapes, surfaces)
+    table: pd.DataFrame = _union_area(pieces, ["shape", "kind"]).unstack(fill_value=0)
+    return table
+
+
+def _pieces_under(shapes: gpd.GeoSeries, surfaces: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Cut the surfaces of known kind to the shapes: shape (position), kind, geometry."""
     known = surfaces[surfaces["kind"].astype(object).isin(SURFACE_KINDS).to_numpy()]
-    if shapes.empty or known.empty:
-        return pd.DataFrame()
     shape, surface = known.sindex.query(shapes.to_numpy(), predicate="intersects")
     part = shapely.intersection(
         shapes.to_numpy()[shape], shapely.make_valid(known.geometry.to_numpy()[surface])
     )
     kind = known["kind"].astype(str).to_numpy(object)[surface]
-    pieces = gpd.GeoDataFrame({"shape": shape, "kind": kind}, geometry=part)
-    union = pieces.groupby(["shape", "kind"], sort=True)["geometry"].agg(
+    return gpd.GeoDataFrame({"shape": shape, "kind": kind}, geometry=part)
+
+
+def _union_area(pieces: gpd.GeoDataFrame, keys: list[str]) -> pd.Series:
+    """Measure the pieces of each group, ground that they share once, in m2."""
+    union = pieces.groupby(keys, sort=True)["geometry"].agg(
         lambda parts: shapely.area(shapely.union_all(parts.to_numpy()))
     )
-    table: pd.DataFrame = union.astype(float).unstack(fill_value=0.0)
-    return table
+    area_m2: pd.Series = union.astype(float)
+    return area_m2
 
 
-def _surface_under(
+def _surfaces_under(
     pits: gpd.GeoDataFrame, surfaces: gpd.GeoDataFrame
-) -> tuple[NDArray[np.object_], NDArray[np.float64]]:
-    """Give the kind of surface with the largest part of each pit, and the parking it takes."""
-    kind = np.full(len(pits), "", dtype=object)
-    area = _area_by_kind(pits.geometry, surfaces)
-    if len(area):
-        kind[area.index] = area.idxmax(axis=1).to_numpy(object)
-    return kind, _parking(area, len(pits))
+) -> tuple[pd.Series, NDArray[np.float64]]:
+    """Give the kinds of surface under each pit, the largest part first, and the parking it takes.
+
+    A kind counts from `LEAST_PART_M2` on; so does the ground that is drawn as no surface, which
+    comes last.
+    """
+    rows = np.arange(len(pits))
+    pieces = _pieces_under(pits.geometry, surfaces)
+    area = _union_area(pieces, ["shape", "kind"])
+    covered = _union_area(pieces, ["shape"]).reindex(rows, fill_value=0.0)
+    parts = area[area >= LEAST_PART_M2].rename("m2").reset_index()
+    parts = parts.sort_values(["shape", "m2", "kind"], ascending=[True, False, True])
+    bare = pits.geometry.area.to_numpy() - covered.to_numpy(float) >= LEAST_PART_M2
+    bare |= ~np.isin(rows, parts["shape"].to_numpy(np.int64))
+    unmapped = pd.DataFrame({"shape": rows[bare], "kind": UNMAPPED})
+    named = pd.concat([parts[["shape", "kind"]], unmapped]).groupby("shape")["kind"].agg(tuple)
+    kinds = named.reindex(rows).astype(object).set_axis(pits.index)
+    return kinds, _parking(area.unstack(fill_value=0), len(pits))
 
 
 def _parking(area: pd.DataFrame, count: int) -> NDArray[np.float64]:
@@ -215,137 +241,3 @@ def _trench_facts(
     shapes = gpd.GeoSeries(dug["run_id"].map(corridor).to_numpy(object))
     parking_m2 = _parking(_area_by_kind(shapes, surfaces), len(dug))
     return pd.DataFrame({"street": dug["street"].to_numpy(np.int64), "parking_m2": parking_m2})
-
-
-def _tree_facts(
-    tables: PublicTables,
-    runs: gpd.GeoDataFrame,
-    pits: gpd.GeoDataFrame,
-    digs: gpd.GeoDataFrame,
-    reach_m: float,
-) -> tuple[gpd.GeoDataFrame, pd.DataFrame]:
-    """Say of each tree what a trench would do and what the plan does; keep those in a street."""
-    trees = tables.trees
-    pairs = pair_trees(
-        trees, runs, runs["street"].to_numpy(np.int64), tables.breaches, reach_m=reach_m
-    )
-    cuts = _list_cuts(tables.breaches, runs, trees)
-    assessed = _has_zone(trees, tables.zones)
-    known = pairs[["tree", "street"]]
-    pair_rank = cuts.groupby(["tree", "street"])["rank"].max()
-    pair_rank = pair_rank.reindex(pd.MultiIndex.from_frame(known)).reset_index(drop=True)
-    known = known.assign(trench=_trench_words(pair_rank, assessed[known["tree"].to_numpy()]))
-    worst = cuts.groupby("tree")["rank"].max().reindex(np.arange(len(trees)))
-    table = trees[["geometry"]].assign(
-        tree_id=clean_text(trees["tree_id"]),
-        species=clean_text(trees["species"]),
-        crown_diameter_m=pd.to_numeric(trees["crown_diameter_m"]),
-        protection=_yes_no(trees["is_protected"]),
-        veteran=_yes_no(trees["is_veteran"]),
-        trench=_trench_words(worst, assessed),
-        plan=_plan_words(
-            assessed,
-            _is_touched(trees, tables.zones, pits, digs),
-            cuts.loc[(cuts["technique"] == "open_cut").to_numpy(), "tree"].to_numpy(np.int64),
-            known.loc[known["street"].isin(_open_streets(runs, pits)), "tree"].to_numpy(np.int64),
-        ),
-    )
-    kept = np.unique(known["tree"].to_numpy(np.int64))
-    place = np.full(len(trees), -1, dtype=np.int64)
-    place[kept] = np.arange(len(kept))
-    known = known.assign(tree=place[known["tree"].to_numpy(np.int64)])
-    return table.iloc[kept].reset_index(drop=True), known.reset_index(drop=True)
-
-
-def _plan_words(
-    assessed: NDArray[np.bool_],
-    touched: NDArray[np.bool_],
-    in_trench: NDArray[np.int64],
-    open_question: NDArray[np.int64],
-) -> NDArray[np.object_]:
-    """Say what the plan does to each tree: the worst that is known, and clear only if all is."""
-    is_open = ~assessed
-    is_open[open_question] = True
-    plan = np.where(is_open, "unknown", "clear").astype(object)
-    plan[touched] = "touched"
-    plan[in_trench] = "trench"
-    return plan
-
-
-def _open_streets(runs: gpd.GeoDataFrame, pits: gpd.GeoDataFrame) -> NDArray[np.int64]:
-    """List the streets with an undecided run, or with a need for pits but no pit yet."""
-    undecided = runs.loc[(runs["technique"] == "").to_numpy(), "street"]
-    needing = runs.loc[runs["technique"].isin(PIT_TECHNIQUES), "street"]
-    unplaced = needing[~needing.isin(pits["street"])]
-    return np.unique(np.concatenate([undecided.to_numpy(), unplaced.to_numpy()])).astype(np.int64)
-
-
-def _list_cuts(
-    breaches: pd.DataFrame, runs: gpd.GeoDataFrame, trees: gpd.GeoDataFrame
-) -> pd.DataFrame:
-    """List the breaches: tree, street, technique, rank.
-
-    The rank is 0 where the run stays as it is, so that no trench would be dug, and 1 minor, 2
-    major, 3 structural elsewhere. Breaches of severity none are left out.
-    """
-    rank = pd.Series(np.arange(len(SEVERITIES)), index=list(SEVERITIES))
-    tree_row = pd.Series(np.arange(len(trees)), index=trees["tree_id"].to_numpy(object))
-    run = runs.drop(columns="geometry").set_index("run_id")
-    cuts = pd.DataFrame(
-        {
-            "tree": breaches["tree_id"].map(tree_row),
-            "street": breaches["run_id"].map(run["street"]),
-            "technique": breaches["run_id"].map(run["technique"]),
-            "rank": breaches["severity"].astype(object).map(rank),
-        }
-    ).dropna()
-    cuts = cuts.astype({"tree": np.int64, "street": np.int64, "rank": np.int64})
-    cuts = cuts[(cuts["rank"] > 0).to_numpy()]
-    idle = (cuts["technique"] == "monitor").to_numpy()
-    return cuts.assign(rank=np.where(idle, 0, cuts["rank"]))
-
-
-def _trench_words(rank: pd.Series, assessed: NDArray[np.bool_]) -> NDArray[np.object_]:
-    """Write ranks as severities; without a rank a tree is clear only if it has a zone."""
-    words = np.array(["idle", *SEVERITIES[1:]], dtype=object)
-    missing = np.where(assessed, "none", "unknown").astype(object)
-    found = words[rank.fillna(0).to_numpy().astype(np.int64)]
-    return np.asarray(np.where(rank.isna().to_numpy(), missing, found))
-
-
-def _has_zone(trees: gpd.GeoDataFrame, zones: pd.DataFrame) -> NDArray[np.bool_]:
-    """Tell which trees have a root protection zone of known size."""
-    radius = pd.to_numeric(zones["radius_m"]).notna() | zones["zone"].notna()
-    return np.asarray(trees["tree_id"].isin(zones.loc[radius.to_numpy(), "tree_id"]), dtype=bool)
-
-
-def _is_touched(
-    trees: gpd.GeoDataFrame,
-    zones: pd.DataFrame,
-    pits: gpd.GeoDataFrame,
-    digs: gpd.GeoDataFrame,
-) -> NDArray[np.bool_]:
-    """Tell which trees have a pit or small dig in their root protection zone."""
-    touched = np.zeros(len(trees), dtype=bool)
-    holes = gpd.GeoSeries(np.concatenate([pits.geometry.to_numpy(), digs.geometry.to_numpy()]))
-    one = zones.drop_duplicates("tree_id").set_index("tree_id")
-    if holes.empty or one.empty or trees.empty:
-        return touched
-    stems = trees.geometry.to_numpy()
-    radius = pd.to_numeric(trees["tree_id"].map(one["radius_m"])).to_numpy(float, na_value=np.nan)
-    outline = trees["tree_id"].map(one["zone"]).to_numpy(object)
-    drawn = np.array([isinstance(shape, shapely.Geometry) for shape in outline], dtype=bool)
-    round_ = np.flatnonzero(~np.isnan(radius) & ~drawn)
-    hit, _ = holes.sindex.query(stems[round_], predicate="dwithin", distance=radius[round_])
-    touched[round_[hit]] = True
-    outlined = np.flatnonzero(drawn)
-    hit, _ = holes.sindex.query(outline[outlined], predicate="intersects")
-    touched[outlined[hit]] = True
-    return touched
-
-
-def _yes_no(values: pd.Series) -> NDArray[np.object_]:
-    """Write truth values as yes, no and unknown; anything else is unknown."""
-    flags = values.astype(object)
-    truth = flags.map({True: "yes", False: "no"})
-    return np.asarray(truth.astype(object).where(truth.notna(), "unknown").to_numpy(object))

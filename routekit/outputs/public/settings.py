@@ -84,10 +84,37 @@ class PublicSettings(Settings):
         gt=0,
     )
     tree_reach_m: float = setting(
-        20.0,
+        15.0,
         unit="m",
         source="house",
-        text="Trees no farther than this from a run are shown with its street.",
+        text=(
+            "Trees no farther than this from a run are shown with its street: the radius at which "
+            "the largest root protection zones are capped. A tree whose zone a trench would "
+            "enter is shown however far it stands."
+        ),
+        ge=0,
+    )
+    public_edge_m: float = setting(
+        0.5,
+        unit="m",
+        source="house",
+        text=(
+            "A tree stands on public ground if a surface (road, path, verge, bed, parking) lies "
+            "no farther from its stem than this, which allows for the survey. Other trees near "
+            "drawn surfaces are taken for garden trees and left off the page, whether works "
+            "reach them or not."
+        ),
+        ge=0,
+    )
+    unmapped_reach_m: float = setting(
+        10.0,
+        unit="m",
+        source="house",
+        text=(
+            "Where no surface is drawn within `tree_reach_m` of a tree, it is shown only if a run "
+            "lies no farther than this: half the width of an ordinary street. Trees farther away "
+            "could stand in gardens."
+        ),
         ge=0,
     )
     backdrop_reach_m: float = setting(

@@ -12,9 +12,9 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
-from routekit.outputs.public.facts import Facts
+from routekit.outputs.public.facts import LEAST_PART_M2, Facts
 from routekit.outputs.public.settings import PublicSettings
-from routekit.outputs.public.tally import TRAFFIC_SURFACES, tally_streets
+from routekit.outputs.public.tally import HARM, TRAFFIC_SURFACES, tally_streets
 from routekit.outputs.public.wording import Statement
 from routekit.vocabulary import TECHNIQUES
 
@@ -34,11 +34,8 @@ CLASSES: Final = {
 }
 """Technique to what a resident sees of it."""
 
-LEAST_PARKING_M2: Final = 0.5
-"""A smaller part of a parking bay is not worth a sentence."""
-
 Tally = Mapping[Hashable, Any]
-"""One row of `tally_streets`."""
+"""One row of `tally_streets`, or of the trees."""
 
 
 def state_streets(facts: Facts, settings: PublicSettings) -> list[list[Statement]]:
@@ -142,11 +139,22 @@ def state_pit(pit: Mapping[Hashable, Any], settings: PublicSettings) -> Statemen
         "place",
         {
             "id": pit["pit_id"],
-            "where": ["surface", pit["surface"] or "unknown"],
+            "where": _name_surfaces(pit["surfaces"]),
             "size": size,
             "time": _time(pit["technique"], settings, "pits", "time"),
         },
     ]
+
+
+def _name_surfaces(kinds: tuple[str, ...]) -> Statement:
+    """Name every surface that a pit lies in."""
+    *others, last = (["surface", kind] for kind in kinds)
+    if not others:
+        return last
+    listed: Statement = others[0]
+    for other in others[1:]:
+        listed = ["join", "comma", {"a": listed, "b": other}]
+    return ["join", "and", {"a": listed, "b": last}]
 
 
 def _counted(topic: str, key: str, count: int) -> list[Statement]:
@@ -163,16 +171,27 @@ def _state_trees(length: dict[str, float], tally: Tally) -> list[Statement]:
         said.append(["trees", "protected_none"])
     said += _counted("trees", "protected", tally["n_protected"])
     said += _counted("trees", "protected_unknown", tally["n_protection_unknown"])
-    if set(length) == {"monitor"}:
+    is_idle = not tally["n_harmed"] and not tally["n_dug"]
+    if set(length) == {"monitor"} and is_idle:
         return [*said, ["trees", "no_works"]]
     said += _counted("trees", "trench", tally["n_harmed"])
-    said += _counted("trees", "trench_serious", tally["n_serious"])
     if not tally["n_reached"]:
         said.append(["trees", "trench_none"])
     said += _counted("trees", "plan", tally["n_dug"])
+    said += _state_serious(tally)
+    said += _counted("trees", "careful", tally["n_careful"])
     if not tally["n_dug"] and not tally["n_plan_unknown"] and "" not in length:
         said.append(["trees", "plan_none"])
+    said += _counted("trees", "plan_unknown", tally["n_plan_open"])
     return [*said, *_counted("trees", "unknown", tally["n_unknown"])]
+
+
+def _state_serious(tally: Tally) -> list[Statement]:
+    """Set the trees that trenches would harm seriously against those that the plan does."""
+    trench, plan = tally["n_serious"], tally["n_plan_serious"]
+    if not trench and not plan:
+        return []
+    return [["trees", "serious", {"n": trench, "m": plan}]]
 
 
 def _state_parking(tally: Tally, settings: PublicSettings) -> list[Statement]:
@@ -189,8 +208,8 @@ def _state_parking(tally: Tally, settings: PublicSettings) -> list[Statement]:
 
 
 def _say_parking(key: str, taken_m2: float, settings: PublicSettings) -> list[Statement]:
-    """Say an area of parking and its spaces, rounded up; nothing under half a square metre."""
-    if taken_m2 < LEAST_PARKING_M2:
+    """Say an area of parking and its spaces, rounded up; nothing for a sliver."""
+    if taken_m2 < LEAST_PART_M2:
         return []
     spaces = math.ceil(taken_m2 / settings.parking_space_m2)
     return [["parking", key, {"m2": max(1, round(taken_m2)), "n": spaces}]]
@@ -224,7 +243,7 @@ def state_trees(trees: pd.DataFrame) -> tuple[list[list[Statement]], list[int]]:
     Parameters
     ----------
     trees : pandas.DataFrame
-        protection, veteran, trench, plan.
+        protection, veteran, trench, plan, stays_trench, is_careful.
 
     Returns
     -------
@@ -233,17 +252,23 @@ def state_trees(trees: pd.DataFrame) -> tuple[list[list[Statement]], list[int]]:
     kind : list of int
         Position of each tree's answer.
     """
-    columns = ["protection", "veteran", "trench", "plan"]
+    columns = ["protection", "veteran", "trench", "plan", "stays_trench", "is_careful"]
     different = trees[columns].drop_duplicates().sort_values(columns)
-    kinds = [_state_tree(*(str(word) for word in row)) for row in different.to_numpy(object)]
+    kinds = [_state_tree(row) for row in different.to_dict("records")]
     position = pd.Series(np.arange(len(different)), index=pd.MultiIndex.from_frame(different))
     kind = position.reindex(pd.MultiIndex.from_frame(trees[columns]))
     return kinds, [int(one) for one in kind]
 
 
-def _state_tree(protection: str, veteran: str, trench: str, plan: str) -> list[Statement]:
+def _state_tree(tree: Tally) -> list[Statement]:
     """Say what happens to one tree."""
-    said: list[Statement] = [["tree", f"protected_{protection}"]]
-    if veteran == "yes":
+    plan = tree["plan"]
+    said: list[Statement] = [["tree", f"protected_{tree['protection']}"]]
+    if tree["veteran"] == "yes":
         said.append(["tree", "veteran"])
-    return [*said, ["tree", f"trench_{trench}"], ["tree", f"plan_{plan}"]]
+    said += [["tree", f"trench_{tree['trench']}"], ["tree", f"plan_{plan}"]]
+    if tree["stays_trench"]:
+        said.append(["tree", "plan_trench"])
+    if tree["is_careful"] and plan in HARM:
+        said.append(["tree", "plan_careful"])
+    return said

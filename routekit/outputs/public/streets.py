@@ -171,6 +171,7 @@ def pair_trees(
     breaches: pd.DataFrame,
     *,
     reach_m: float,
+    public: NDArray[np.bool_],
 ) -> pd.DataFrame:
     """List which trees stand in which street.
 
@@ -186,6 +187,8 @@ def pair_trees(
         run_id, tree_id.
     reach_m : float
         A tree stands in the street of its nearest run if that is no farther than this, in m.
+    public : numpy.ndarray of bool, shape (m,)
+        Trees that may be shown; the others are in no street.
 
     Returns
     -------
@@ -206,6 +209,8 @@ def pair_trees(
     cut = pd.DataFrame(
         {"tree": breaches["tree_id"].map(tree_row), "street": breaches["run_id"].map(run_street)}
     ).dropna()
-    pairs = pd.concat([near, cut.astype(np.int64).assign(distance_m=np.nan)], ignore_index=True)
+    cut = cut.astype(np.int64).assign(distance_m=np.nan)
+    pairs: pd.DataFrame = pd.concat([near, cut], ignore_index=True)
+    pairs = pairs[public[pairs["tree"].to_numpy(np.int64)]]
     pairs = pairs.sort_values(["street", "tree", "distance_m"])
     return pairs.drop_duplicates(["street", "tree"]).reset_index(drop=True)

@@ -13,7 +13,6 @@ TRAFFIC_SURFACES = ("carriageway", "footway", "cycleway")
 
 HARM = ("minor", "major", "structural")
 SERIOUS = ("major", "structural")
-DUG = ("touched", "trench")
 
 
 def tally_streets(facts: Facts) -> pd.DataFrame:
@@ -28,9 +27,11 @@ def tally_streets(facts: Facts) -> pd.DataFrame:
     -------
     pandas.DataFrame
         One row per street. `n_` columns are counts of trees (n_trees, n_protected,
-        n_protection_unknown, n_harmed, n_serious, n_reached for trees that a trench would reach
-        or that are in doubt, n_unknown, n_dug, n_plan_unknown), pits (n_pits, n_carriageway,
-        n_footway, n_cycleway, n_pit_parking_unknown), small holes (n_digs) and runs dug up whose
+        n_protection_unknown, n_harmed and n_serious by trenches, n_reached for trees that a
+        trench would reach or that are in doubt, n_unknown, n_dug and n_plan_serious by the plan,
+        n_careful, n_plan_unknown, and n_plan_open for those of them with a known zone), pits
+        (n_pits, n_carriageway, n_footway, n_cycleway by every surface under them,
+        n_pit_parking_unknown), small holes (n_digs) and runs dug up whose
         surface is not known (n_trench_parking_unknown); pit_parking_m2 and trench_parking_m2 are
         sums of what is known; pipe_m is the longest string, 0 for none.
     """
@@ -59,7 +60,7 @@ def _tally_trees(facts: Facts, count: int) -> dict[str, NDArray[np.int64]]:
     tree = pairs["tree"].to_numpy(np.int64)
     protection = facts.trees["protection"].astype(object).iloc[tree]
     plan = facts.trees["plan"].astype(object).iloc[tree]
-    trench = pairs["trench"].astype(object)
+    trench = facts.trees["trench"].astype(object).iloc[tree]
     chosen = {
         "n_trees": True,
         "n_protected": protection == "yes",
@@ -68,8 +69,11 @@ def _tally_trees(facts: Facts, count: int) -> dict[str, NDArray[np.int64]]:
         "n_serious": trench.isin(SERIOUS),
         "n_reached": trench != "none",
         "n_unknown": trench == "unknown",
-        "n_dug": plan.isin(DUG),
+        "n_dug": plan.isin(HARM),
+        "n_plan_serious": plan.isin(SERIOUS),
+        "n_careful": plan.isin(HARM) & facts.trees["is_careful"].iloc[tree],
         "n_plan_unknown": plan == "unknown",
+        "n_plan_open": (plan == "unknown") & (trench != "unknown"),
     }
     return {name: _count(pairs["street"], which, count) for name, which in chosen.items()}
 
@@ -77,10 +81,13 @@ def _tally_trees(facts: Facts, count: int) -> dict[str, NDArray[np.int64]]:
 def _tally_pits(pits: pd.DataFrame, count: int) -> dict[str, NDArray[np.generic]]:
     """Count the pits of each street by surface, and the parking they take."""
     street = pits["street"]
-    surface = pits["surface"].astype(object)
+    laid = pits[["street"]].assign(kind=pits["surfaces"].astype(object)).explode("kind")
     return {
         "n_pits": _count(street, True, count),
-        **{f"n_{kind}": _count(street, surface == kind, count) for kind in TRAFFIC_SURFACES},
+        **{
+            f"n_{kind}": _count(laid["street"], laid["kind"] == kind, count)
+            for kind in TRAFFIC_SURFACES
+        },
         **_tally_parking("pit", pits, count),
     }
 

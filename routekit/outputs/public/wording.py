@@ -22,6 +22,7 @@ Statement = list[Any]
 """`[topic, key, values]`."""
 
 _SLOT = re.compile(r"\{(\w+)\}")
+_MARK = "\x00"
 
 
 @cache
@@ -90,9 +91,12 @@ def _plural(count: int, words: Mapping[str, Any]) -> str:
 
 
 def _write(value: Any, words: Mapping[str, Any]) -> str:
-    """Write one value: a statement in words, a number with the language's decimal sign."""
+    """Write one value: a statement in words, a number with the language's signs."""
     if isinstance(value, list):
         return render(value, words)
     if isinstance(value, str):
         return value
-    return f"{value:.10g}".replace(".", words["decimal"])
+    plain = f"{value:.10g}"
+    if abs(value) >= words["thousands_from"]:
+        plain = f"{value:,.10g}".replace(",", _MARK)
+    return plain.replace(".", words["decimal"]).replace(_MARK, words["thousands"])

@@ -68,6 +68,22 @@ def make_trees() -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame]:
     return trees, zones
 
 
+def make_balance() -> pd.DataFrame:
+    """Loss by tree: trenches along R1, R2, R3 and R4 against the works of this study.
+
+    T3 is cut by two runs, each a minor breach, together a major one. T6 still has a trench, T2 a
+    hand-dug hole close to its stem. T5 and T7 are left alone by the works.
+    """
+    return pd.DataFrame(
+        {
+            "tree_id": ["T1", "T2", "T3", "T5", "T6"],
+            "open_cut_severity": ["minor", "major", "major", "structural", "major"],
+            "severity": ["none", "minor", "none", "none", "major"],
+            "is_careful_structural": [False, True, False, False, False],
+        }
+    )
+
+
 def make_result(**changes) -> Result:
     trees, zones = make_trees()
     empty = pd.DataFrame()
@@ -82,13 +98,13 @@ def make_result(**changes) -> Result:
         trenches=no_shapes,
         breaches=pd.DataFrame(
             {
-                "run_id": ["R1", "R1", "R1", "R3", "R4", "R5"],
-                "tree_id": ["T1", "T2", "T3", "T5", "T6", "T7"],
-                "severity": ["minor", "major", "minor", "structural", "major", "major"],
+                "run_id": ["R1", "R1", "R1", "R2", "R3", "R4", "R5"],
+                "tree_id": ["T1", "T2", "T3", "T3", "T5", "T6", "T7"],
+                "severity": ["minor", "major", "minor", "minor", "structural", "major", "major"],
             }
         ),
         tree_loss=empty,
-        tree_balance=empty,
+        tree_balance=make_balance(),
         inspections=empty,
         root_links=empty,
         condition=empty,

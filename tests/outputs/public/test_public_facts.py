@@ -81,29 +81,32 @@ def test_days_not_stated_are_said_to_be_so():
 
 
 def test_trees_of_a_street():
-    # T1..T4 stand by R1 and R2; T1, T2, T3 are cut by a trench, one of them gravely; T4 has no
-    # zone. The hand-dug hole D1 at (29..30, 1..2) lies 1 m from T2 (30, 3); P1 is 10 m from T1.
+    # T1..T4 stand by R1 and R2; T4 has no zone. Trenches would harm T2 and T3 (two small cuts
+    # that are a large one together) seriously. The works dig at T2, a small part, by hand.
     assert _said(make_result(), "Alder Row", "trees") == [
         ["count", {"n": 4}],
         ["protected", {"n": 1}],
         ["protected_unknown", {"n": 1}],
         ["trench", {"n": 3}],
-        ["trench_serious", {"n": 1}],
         ["plan", {"n": 1}],
+        ["serious", {"n": 2, "m": 0}],
+        ["careful", {"n": 1}],
         ["unknown", {"n": 1}],
     ]
+    # T5 (structural) and T6 (major) by a trench; the trench at T6 stays.
+    assert ["serious", {"n": 2, "m": 1}] in _said(make_result(), "Mill Bank", "trees")
 
 
 def test_each_tree_has_its_own_answer():
     facts = _facts(make_result())
     trees = facts.trees.set_index("tree_id")
     assert trees["trench"].to_dict() == {
-        "T1": "minor", "T2": "major", "T3": "minor", "T4": "unknown", "T5": "structural",
+        "T1": "minor", "T2": "major", "T3": "major", "T4": "unknown", "T5": "structural",
         "T6": "major", "T7": "idle",
     }  # fmt: skip
     assert trees["plan"].to_dict() == {
-        "T1": "clear", "T2": "touched", "T3": "clear", "T4": "unknown", "T5": "clear",
-        "T6": "trench", "T7": "clear",
+        "T1": "clear", "T2": "minor", "T3": "clear", "T4": "unknown", "T5": "clear",
+        "T6": "major", "T7": "clear",
     }  # fmt: skip
     kinds, kind = state_trees(facts.trees)
     assert kinds[kind[4]] == [
@@ -112,15 +115,47 @@ def test_each_tree_has_its_own_answer():
         ["tree", "trench_structural"],
         ["tree", "plan_clear"],
     ]
+    assert kinds[kind[1]][1:] == [
+        ["tree", "trench_major"],
+        ["tree", "plan_minor"],
+        ["tree", "plan_careful"],
+    ]
+    assert kinds[kind[5]][1:] == [
+        ["tree", "trench_major"],
+        ["tree", "plan_major"],
+        ["tree", "plan_trench"],
+    ]
 
 
-def test_a_trench_in_the_plan_is_worse_than_a_pit():
-    advice = make_result().advice.assign(technique="open_cut")
-    trees = _facts(make_result(advice=advice)).trees.set_index("tree_id")
-    assert trees["plan"].to_dict() == {
-        "T1": "trench", "T2": "trench", "T3": "trench", "T4": "unknown", "T5": "trench",
-        "T6": "trench", "T7": "trench",
-    }  # fmt: skip
+@pytest.mark.parametrize("grade", ["minor", "major", "structural"])
+def test_the_plan_is_graded_like_the_trench(grade):
+    balance = make_result().tree_balance.assign(severity=grade, open_cut_severity=grade)
+    facts = _facts(make_result(tree_balance=balance))
+    tree = facts.trees.set_index("tree_id").loc["T1"]
+    assert (tree["trench"], tree["plan"]) == (grade, grade)
+    serious = 0 if grade == "minor" else 3
+    said = _said(make_result(tree_balance=balance), "Alder Row", "trees")
+    # The single breach of T2 is major whatever the balance says, so T2 stays serious.
+    assert [one[1] for one in said if one[0] == "serious"] == [{"n": serious or 1, "m": serious}]
+
+
+def test_without_a_balance_the_plan_is_unknown():
+    trees = _facts(make_result(tree_balance=pd.DataFrame())).trees.set_index("tree_id")
+    assert set(trees["plan"]) == {"unknown"}
+    # Single breaches still tell the least that a trench would do.
+    assert trees.loc[["T1", "T2", "T5"], "trench"].tolist() == ["minor", "major", "structural"]
+    balance = make_result().tree_balance.iloc[:0]
+    whole = _facts(make_result(tree_balance=balance)).trees.set_index("tree_id")
+    assert whole.loc["T1", "plan"] == "clear"
+
+
+def test_a_grade_that_is_not_known_is_said_to_be_so():
+    balance = make_result().tree_balance.assign(severity="unknown")
+    trees = _facts(make_result(tree_balance=balance)).trees.set_index("tree_id")
+    assert trees.loc["T1", "plan"] == "unknown"
+    said = _said(make_result(tree_balance=balance), "Alder Row", "trees")
+    assert ["plan_unknown", {"n": 3}] in said
+    assert ["plan_none"] not in said
 
 
 def test_no_tree_is_promised_spared_while_pits_are_not_placed():
@@ -131,21 +166,41 @@ def test_no_tree_is_promised_spared_while_pits_are_not_placed():
     assert ["plan_none"] not in _said(result, "Alder Row", "trees")
 
 
-def test_a_zone_drawn_by_an_arborist_counts_as_drawn():
-    zones = make_result().zones.copy()
-    drawn = zones["zone"].to_numpy(object).copy()
-    drawn[0] = _box(-2, -2, 20, 8)
-    zones["zone"] = drawn
-    trees = _facts(make_result(zones=zones)).trees.set_index("tree_id")
-    assert trees.loc["T1", "plan"] == "touched"
+def test_garden_trees_are_left_out():
+    # T7 (40, 104) lies 4 m from R5. A road along R5 that ends at y = 102 leaves it in a garden.
+    road = _frame([_box(-5, 98, 90, 102)], kind=["carriageway"])
+    assert "T7" not in set(_facts(make_result(surfaces=road)).trees["tree_id"])
+    near = _facts(make_result(surfaces=road), public_edge_m=2.0)
+    assert "T7" in set(near.trees["tree_id"])
+    wide = _frame([_box(-5, 98, 90, 105)], kind=["carriageway"])
+    assert "T7" in set(_facts(make_result(surfaces=wide)).trees["tree_id"])
+    # A surface of an unknown kind tells nothing; then the distance to the sewer decides.
+    odd = _frame([_box(-5, 98, 90, 102)], kind=["lawn"])
+    assert "T7" in set(_facts(make_result(surfaces=odd)).trees["tree_id"])
+
+
+def test_without_surfaces_the_distance_to_the_sewer_decides():
+    bare = make_result(surfaces=_frame([]))
+    shown = _facts(bare, unmapped_reach_m=3.5).trees["tree_id"].tolist()
+    # T1, T2, T3 and T5 stand 3 m from a sewer, T4, T6 and T7 4 m.
+    assert shown == ["T1", "T2", "T3", "T5"]
+    assert len(_facts(bare, unmapped_reach_m=4.5).trees) == 7
+
+
+def test_a_garden_tree_is_left_out_of_the_counts_too():
+    road = _frame([_box(-20, -6, 140, 3.2)], kind=["carriageway"])
+    said = _said(make_result(surfaces=road), "Alder Row", "trees")
+    # T4 stands at y = 4; T1, T2, T3 at y = 3.
+    assert said[0] == ["count", {"n": 3}]
 
 
 def test_pits_say_their_surface_size_and_time():
     said = _said(make_result(), "Alder Row", "pits")
     assert said[0] == ["count", {"n": 2}]
+    # P2 reaches from y = -1.5 to 1.5: 9 m2 of footway begin at y = -1, the road ends there.
     assert [one[1]["where"] for one in said[1:3]] == [
         ["surface", "parking"],
-        ["surface", "footway"],
+        ["join", "and", {"a": ["surface", "footway"], "b": ["surface", "carriageway"]}],
     ]
     assert said[1][1]["size"] == ["pits", "size", {"l": 8.0, "w": 2.0}]
     assert said[1][1]["time"] == ["pits", "time", {"low": 3, "high": 5}]
@@ -157,6 +212,21 @@ def test_pits_take_parking():
     facts = _facts(make_result())
     np.testing.assert_allclose(facts.pits["parking_m2"], [16.0, 0.0])
     assert _said(make_result(), "Alder Row", "parking") == [["pits", {"m2": 16, "n": 2}]]
+
+
+def test_every_surface_under_a_pit_is_named_slivers_are_not():
+    surfaces = _frame(
+        # P1 is x -8..0, y -1..1: 6 m2 of footway, 4 m2 of road, 0.06 m2 of cycle path, rest bare.
+        [_box(-8, -1, -5, 1), _box(-5, -1, -3, 1), _box(-3, -1, -2.97, 1)],
+        kind=["footway", "carriageway", "cycleway"],
+    )
+    result = make_result(surfaces=surfaces)
+    assert _facts(result).pits["surfaces"].iloc[0] == ("footway", "carriageway", "unknown")
+    comma = ["join", "comma", {"a": ["surface", "footway"], "b": ["surface", "carriageway"]}]
+    where = _said(result, "Alder Row", "pits")[1][1]["where"]
+    assert where == ["join", "and", {"a": comma, "b": ["surface", "unknown"]}]
+    traffic = _said(result, "Alder Row", "traffic")
+    assert traffic[:2] == [["carriageway", {"n": 1}], ["footway", {"n": 1}]]
 
 
 def test_surfaces_drawn_twice_count_once():
@@ -185,6 +255,7 @@ def test_a_trench_takes_parking():
 
 def test_traffic_and_noise_come_from_data_only():
     assert _said(make_result(), "Alder Row", "traffic") == [
+        ["carriageway", {"n": 1}],
         ["footway", {"n": 1}],
         ["pipe", {"m": 120}],
     ]

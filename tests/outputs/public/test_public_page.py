@@ -15,7 +15,12 @@ import pytest
 from public_study import X0, Y0, _frame, make_result
 from shapely.geometry import LineString, Point
 
-from routekit.outputs.public.builder import OWN_SCRIPTS, build_public_page, contact_address
+from routekit.outputs.public.builder import (
+    OWN_SCRIPTS,
+    build_public_page,
+    contact_address,
+    name_numbers,
+)
 from routekit.outputs.public.settings import PublicSettings
 from routekit.outputs.public.wording import LANGUAGES, load_words
 
@@ -98,6 +103,16 @@ def test_the_contact_carries_the_number():
     none = _build()
     assert "mailto:" not in re.sub(r"<script.*", "", none, flags=re.DOTALL)
     assert load_words("en")["ui"]["ask_none"] in unescape(none)
+
+
+def test_a_long_street_is_named_by_its_first_and_last_sewer():
+    assert name_numbers(["K-10", "K-9", "K-2"]) == "K-2, K-9, K-10"
+    assert name_numbers([f"K-{n}" for n in range(20, 0, -1)]) == "K-1 – K-20 (20)"
+    assert name_numbers(["007", "7", "x", "²"]) == "007, 7, x, ²"
+    runs = make_result().runs.assign(street="Alder Row")
+    page = unescape(build_public_page(make_result(runs=runs), PublicSettings()))
+    assert "R1 – R6 (6)" in page
+    assert "…" not in re.sub(r"<script.*", "", page, flags=re.DOTALL)
 
 
 def test_a_number_cannot_add_to_the_address():

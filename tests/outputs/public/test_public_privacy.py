@@ -19,7 +19,7 @@ from routekit.outputs.public.settings import PublicSettings
 from routekit.result import Result
 
 CONTRACTS = Path(__file__).parents[3] / "DEVELOPERS.md"
-EXTRA = ("by", "reason", "owner", "cost", "cost_low", "note", "position_sd_m", "kind_note")
+EXTRA = ("by", "reason", "owner", "cost", "cost_low", "note", "position_sd_m", "touched_by")
 TABLES = [field.name for field in dataclasses.fields(Result) if "Frame" in str(field.type)]
 
 

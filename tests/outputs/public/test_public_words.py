@@ -49,6 +49,7 @@ def test_every_word_of_the_vocabulary_has_words(code):
     assert set(TECHNIQUES) <= set(words["works"])
     assert set(words["surface"]) == {*SURFACE_KINDS, "unknown"}
     assert {f"trench_{severity}" for severity in SEVERITIES} <= set(words["tree"])
+    assert {f"plan_{severity}" for severity in SEVERITIES[1:]} <= set(words["tree"])
     assert set(CLASSES.values()) <= set(words["legend"])
 
 
@@ -61,7 +62,7 @@ def test_every_word_of_the_vocabulary_has_words(code):
         ("de", 1, "Hier wird 1 Grube ausgehoben."),
         ("fr", 0, "0 fosse est creusée ici."),
         ("fr", 2, "2 fosses sont creusées ici."),
-        ("es", 3, "Aquí se excavan 3 fosos."),
+        ("es", 3, "Aquí se excavan 3 fosos de trabajo."),
     ],
 )
 def test_plural_follows_the_language(code, count, sentence):
@@ -83,6 +84,22 @@ def test_numbers_take_the_decimal_sign_and_nested_statements_are_filled_in():
         "Grube P1 liegt auf Parkplätzen; etwa 8 mal 2,5 m; "
         "sie bleibt meist 3 bis 5 Arbeitstage offen."
     )
+
+
+@pytest.mark.parametrize(
+    ("code", "written"),
+    [
+        ("en", ("1,250", "12,500.5", "999")),
+        ("nl", ("1.250", "12.500,5", "999")),
+        ("de", ("1.250", "12.500,5", "999")),
+        ("fr", ("1\u202f250", "12\u202f500,5", "999")),
+        ("es", ("1250", "12\u202f500,5", "999")),
+    ],
+)
+def test_thousands_are_marked_as_the_language_does(code, written):
+    words = {**load_words(code), "test": {"length": "{m}"}}
+    numbers = (1250, 12500.5, 999)
+    assert tuple(render(["test", "length", {"m": m}], words) for m in numbers) == written
 
 
 def test_text_of_the_study_is_not_read_as_a_template():

@@ -125,13 +125,28 @@ const plain = (text) => text.normalize("NFD").replace(/\p{M}/gu, "").toLowerCase
 
 function narrowList() {
   const wanted = plain(byId("find").value.trim());
-  let count = 0;
+  const found = [];
   page.streets.label.forEach((_, street) => {
     const fits = plain(streetTitle(street)).includes(wanted);
     byId(`s${street}`).hidden = !fits;
-    if (fits) count += 1;
+    if (fits) found.push(street);
   });
-  byId("find-count").textContent = say(["ui", "find_count", { n: count }]);
+  byId("find-count").textContent = say(["ui", "find_count", { n: found.length }]);
+  listHits(wanted ? found.slice(0, MOST_HITS) : []);
+}
+
+// The streets found, beside the search: the list itself is farther down on a phone.
+function listHits(streets) {
+  const hits = byId("hits");
+  hits.replaceChildren();
+  for (const street of streets) {
+    const item = make("li");
+    const button = make("button", { type: "button", class: "to-street", dir: "auto" }, streetTitle(street));
+    button.addEventListener("click", () => choose("street", street));
+    item.append(button);
+    hits.append(item);
+  }
+  hits.hidden = !streets.length;
 }
 
 // Buttons for the map, the sewers and the trees of a street, made when it is first opened.
@@ -161,8 +176,13 @@ function furnish(street) {
     chips.append(item);
   }
   if (!chips.childElementCount) return;
-  const title = make("h4", { "data-ui": "trees_here" }, words.ui.trees_here);
+  const count = chips.childElementCount;
+  const fold = make("details", { class: "trees-here" });
+  fold.open = count <= page.fold_over;
+  const title = make("summary");
+  title.append(make("span", { "data-ui": "trees_here" }, words.ui.trees_here), ` (${count})`);
+  fold.append(title, chips);
   const marked = folded.querySelector(".marked");
   if (marked) marked.hidden = true;
-  folded.querySelector(".ask").before(title, chips);
+  folded.querySelector(".ask").before(fold);
 }

@@ -79,36 +79,72 @@ function drawSheet(pen, view) {
   drawNames(pen, view);
 }
 
-// A street's plate beside the middle of its longest sewer, unless another one is in the way.
+// A street's plate beside the middle of its longest sewer, where it fits: inside the map, clear of
+// other plates and of the buttons and, far out, not twice as long as the street is drawn.
 function drawNames(pen, view) {
-  if (map.getZoom() < NAMES_ZOOM) return;
   pen.font = "600 13px sans-serif";
   pen.textBaseline = "middle";
   pen.textAlign = "center";
-  const taken = [];
+  const frame = frameOnSheet();
+  const taken = [[frame[2] - 64, frame[1], frame[2], frame[1] + 110]];
+  const isFarOut = map.getZoom() < NAMES_ZOOM;
   for (const [street, run] of study.longestRun) {
-    const { shape } = study.runs;
-    if (!isSeen(shape.box(run), view, 0)) continue;
-    const [gx, gy] = middleOf(shape, run);
+    if (!isSeen(study.runs.shape.box(run), view, 0)) continue;
+    const length = isFarOut ? drawnLength(street, view) : Infinity;
+    if (length < LEAST_STREET_PX) continue;
     const text = shorten(streetTitle(street));
     const half = pen.measureText(text).width / 2 + 7;
-    const [west, north, east, south] = shape.box(run);
-    const isSteep = south - north > east - west;
-    const x = gx * view.scale - view.dx - (isSteep ? half + PLATE_GAP_PX : 0);
-    const y = gy * view.scale - view.dy + (isSteep ? 0 : 12 + PLATE_GAP_PX);
-    const plate = [x - half, y - 12, x + half, y + 12];
-    if (taken.some((t) => t[0] < plate[2] && t[2] > plate[0] && t[1] < plate[3] && t[3] > plate[1])) continue;
+    if (length < half) continue;
+    const plate = platesBeside(run, half, view).find((one) => isFree(one, taken, frame));
+    if (!plate) continue;
     taken.push(plate);
-    pen.beginPath();
-    pen.roundRect(plate[0], plate[1], 2 * half, 24, 6);
-    pen.fillStyle = "#14493a";
-    pen.fill();
-    pen.lineWidth = 1.5;
-    pen.strokeStyle = "#fffbea";
-    pen.stroke();
-    pen.fillStyle = "#fffbea";
-    pen.fillText(text, x, y);
+    drawPlate(pen, plate, text);
   }
+}
+
+function drawnLength(street, view) {
+  const [west, north, east, south] = boxOf("street", street);
+  return Math.hypot(east - west, south - north) * view.scale;
+}
+
+// Four places for a plate: on either side of a street that runs across, or up the sheet.
+function platesBeside(run, half, view) {
+  const { shape } = study.runs;
+  const [gx, gy] = middleOf(shape, run);
+  const [x, y] = [gx * view.scale - view.dx, gy * view.scale - view.dy];
+  const [west, north, east, south] = shape.box(run);
+  const aside = [half + PLATE_GAP_PX, 12 + PLATE_GAP_PX];
+  const places = [[-aside[0], 0], [aside[0], 0], [0, aside[1]], [0, -aside[1]]];
+  if (south - north <= east - west) places.push(...places.splice(0, 2));
+  return places.map(([dx, dy]) => [x + dx - half, y + dy - 12, x + dx + half, y + dy + 12]);
+}
+
+// The map's frame on the canvas, which is larger than it.
+function frameOnSheet() {
+  const corner = map.containerPointToLayerPoint([0, 0]).subtract(canvas._bounds.min);
+  const size = map.getSize();
+  return [corner.x, corner.y, corner.x + size.x, corner.y + size.y];
+}
+
+const meet = (a, b) => a[0] < b[2] && a[2] > b[0] && a[1] < b[3] && a[3] > b[1];
+
+// A plate may lie wholly outside the frame, to be moved in, but not across its edge.
+function isFree(plate, taken, frame) {
+  const isInside = plate[0] >= frame[0] && plate[1] >= frame[1] && plate[2] <= frame[2] && plate[3] <= frame[3];
+  if (!isInside && meet(plate, frame)) return false;
+  return !taken.some((one) => meet(plate, one));
+}
+
+function drawPlate(pen, [west, north, east, south], text) {
+  pen.beginPath();
+  pen.roundRect(west, north, east - west, south - north, 6);
+  pen.fillStyle = "#14493a";
+  pen.fill();
+  pen.lineWidth = 1.5;
+  pen.strokeStyle = "#fffbea";
+  pen.stroke();
+  pen.fillStyle = "#fffbea";
+  pen.fillText(text, (west + east) / 2, (north + south) / 2);
 }
 
 const shorten = (text) => {

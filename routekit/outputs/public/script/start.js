@@ -47,8 +47,9 @@ function watchPrinting() {
   let before = null;
   window.addEventListener("beforeprint", () => {
     if (before) return;
+    if (map) page.streets.label.forEach((_, street) => furnish(street));
     before = {
-      folded: [...document.querySelectorAll("details.street:not([open])")],
+      folded: [...document.querySelectorAll("details:not([open])")],
       view: map ? [map.getCenter(), map.getZoom()] : null,
     };
     for (const one of before.folded) one.open = true;

@@ -15,9 +15,11 @@ const FINGER_PX = 22;
 const CLOSE_ZOOM = 19;
 const STREET_ZOOM = 19;
 const NAMES_ZOOM = 16;
+const MOST_HITS = 6;
 const DIGS_ZOOM = 18;
 const LEAST_PIXELS_A_M = 3;
 const LINES_A_STROKE = 50;
+const LEAST_STREET_PX = 24;
 const LONGEST_NAME = 26;
 const PLATE_GAP_PX = 9;
 const LEAST_SYMBOL_PX = 7;
@@ -43,7 +45,10 @@ function make(tag, attributes = {}, text = null) {
 function write(value) {
   if (Array.isArray(value)) return say(value);
   if (typeof value === "string") return value;
-  return String(value).replace(".", words.decimal);
+  const [whole, part] = String(value).split(".");
+  const grouped = Math.abs(value) < words.thousands_from
+    ? whole : whole.replace(/\B(?=(\d{3})+$)/g, words.thousands);
+  return part ? grouped + words.decimal + part : grouped;
 }
 
 function say([topic, key, values = {}]) {
@@ -89,7 +94,7 @@ function sayStreet(street) {
   folded.querySelector(".plate").textContent = streetTitle(street);
   const said = page.streets.said[street];
   const ordered = TOPICS.flatMap((topic) => said.filter((one) => one[0] === topic));
-  folded.querySelectorAll(".said > ul:not(.marked, .chips) > li").forEach((line, at) => {
+  folded.querySelectorAll(".said > ul > li").forEach((line, at) => {
     line.textContent = say(ordered[at]);
   });
   const ask = folded.querySelector(".ask");
