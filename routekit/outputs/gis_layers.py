@@ -14,6 +14,7 @@ import shapely
 from numpy.typing import NDArray
 
 from routekit.geometry import line_parts
+from routekit.outputs.open_cut import open_cut_loss
 from routekit.result import Result
 
 _AMOUNTS = (
@@ -84,7 +85,8 @@ def collect_layers(result: Result, *, max_check_rows: int) -> list[Layer]:
         _drawn("strings", "Pull strings", "string_id", result.strings, "LineString"),
         _drawn("pits", "Launch, reception and machine pits", "pit_id", result.pits, "Polygon"),
         _drawn("digs", "Small excavations", "dig_id", result.digs, "Polygon"),
-        _drawn("trees", "Trees with what open cut and the recommended works take", "tree_id",
+        _drawn("trees", "Trees with what open cut of the runs to be worked on and the recommended "
+               "works take", "tree_id",
                join_trees(result), "Point"),
         _plain("findings", "What is wrong with the data and what was done", "layer",
                result.findings),
@@ -127,13 +129,14 @@ def join_trees(result: Result) -> gpd.GeoDataFrame:
     Returns
     -------
     geopandas.GeoDataFrame
-        In the order of `result.trees`. Columns of `tree_loss` (open cut everywhere) keep their
-        names; those of `tree_balance` get `recommended_` in front, except texts, counts and what
-        they say about open cut. A tree that no works reach has severity `none` and areas 0 if the
-        size of its zone is known, and no value otherwise.
+        In the order of `result.trees`. Columns of `open_cut_loss` (open cut of the runs to be
+        worked on) keep their names; those of `tree_balance` get `recommended_` in front, except
+        texts, counts and what they say about open cut. A tree that no works reach has severity
+        `none` and areas 0 if the size of its zone is known, and no value otherwise.
     """
-    trees = attach(result.trees, result.tree_loss, key="tree_id", prefix="open_cut_")
-    trees = _fill_untouched(trees, result, result.tree_loss, "")
+    loss = open_cut_loss(result)
+    trees = attach(result.trees, loss, key="tree_id", prefix="open_cut_")
+    trees = _fill_untouched(trees, result, loss, "")
     balance = result.tree_balance.drop(columns=["geometry"], errors="ignore")
     named = {name: f"recommended_{name}" for name in balance.columns if name in _BALANCE_COLUMNS}
     again = [name for name in balance.columns if name.startswith("open_cut_")]

@@ -1,10 +1,10 @@
 """Write the layers that an arborist fills in and the next study reads.
 
-`root_zones` starts empty, `decisions` with those that the study took over, so that a study may read
-this file in place of its own. `current_zones` holds the zones in force of the trees that some works
-touch, an arborist's earlier outlines among them, as a starting point to copy from. What people have
-drawn or written in an earlier file is taken over into the new one; only `current_zones` is made
-afresh.
+`root_zones` starts with the outlines that people drew for this study, `decisions` with those that
+the study took over, so that a study may read this file in place of its own. `current_zones` holds
+the zones in force of the trees that some works touch, an arborist's earlier outlines among them, as
+a starting point to copy from. What people have drawn or written in an earlier file is taken over
+into the new one; only `current_zones` is made afresh.
 """
 
 from __future__ import annotations
@@ -45,7 +45,8 @@ def write_return_layers(
         File to write: layers `root_zones` (polygons: tree_id, by, reason), `decisions` (table:
         run_id, tree_id, decision, technique, by, reason) and `current_zones`.
     earlier : str or Path, optional
-        File whose edits are taken over; `path` itself if not given. It need not exist.
+        File whose edits are taken over; `path` itself if not given. It need not exist. A layer in
+        which it holds no rows starts again with what the study read.
     settings : GeopackageSettings, optional
         The defaults where not given.
 
@@ -64,8 +65,11 @@ def write_return_layers(
     before = Path(earlier) if earlier is not None else target
     zones = _read_edits(before, "root_zones", ZONE_COLUMNS, result.crs)
     decisions = _read_edits(before, "decisions", DECISION_COLUMNS, "")
-    if not before.exists():
+    if not len(decisions):
         decisions = result.decisions.reindex(columns=list(DECISION_COLUMNS)).astype("str")
+    if not len(zones) and result.root_zones is not None:
+        zones = result.root_zones.reindex(columns=[*ZONE_COLUMNS, "geometry"])
+        zones = pd.DataFrame(zones).astype(dict.fromkeys(ZONE_COLUMNS, "str"))
     touched = list_touched(result)["tree_id"] if len(result.trees) else []
     in_use = result.zones
     if len(in_use):

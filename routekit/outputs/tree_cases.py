@@ -8,6 +8,7 @@ import pandas as pd
 import shapely
 
 from routekit.outputs.gis_layers import attach, join_trees
+from routekit.outputs.open_cut import open_cut_loss
 from routekit.result import Result
 
 _TOUCH_M2 = 1e-6
@@ -25,21 +26,29 @@ def list_touched(result: Result) -> gpd.GeoDataFrame:
     -------
     geopandas.GeoDataFrame
         Rows of `result.trees` in their order, with the columns of the zone, of the loss under open
-        cut and of the balance; `tree` is the position in `result.trees`.
+        cut of the runs to be worked on and of the balance; `tree` is the position in
+        `result.trees`, `is_touched` marks the trees that the recommended works touch.
     """
     if not len(result.trees):
-        return result.trees.assign(tree=np.empty(0, dtype=int))
+        return result.trees.assign(tree=np.empty(0, dtype=int), is_touched=np.empty(0, dtype=bool))
     trees = join_trees(result)
     trees = attach(
         trees, result.zones.drop(columns="geometry", errors="ignore"), key="tree_id", prefix="zone_"
     )
-    named = [result.tree_loss.get("tree_id"), find_touches(result)["tree_id"]]
     open_digs = result.digs[is_open(result.digs)]
-    named += [table.get("worst_tree") for table in (result.pits, open_digs)]
-    named += [_worked_trees(result.tree_balance)]
-    ids = pd.concat([names.astype("str") for names in named if names is not None])
-    touched = pd.Index(ids.dropna().unique()).get_indexer(pd.Index(trees["tree_id"].astype("str")))
-    return trees.assign(tree=np.arange(len(trees)))[touched >= 0]
+    works = [table.get("worst_tree") for table in (result.pits, open_digs)]
+    works += [find_touches(result)["tree_id"], _worked_trees(result.tree_balance)]
+    ids = trees["tree_id"].astype("str")
+    touched = _is_named(ids, works)
+    reached = touched | _is_named(ids, [open_cut_loss(result).get("tree_id")])
+    return trees.assign(tree=np.arange(len(trees)), is_touched=touched)[reached]
+
+
+def _is_named(ids: pd.Series, lists: list[pd.Series | None]) -> np.ndarray:
+    """Mark the trees that stand in any of some lists, shape (n,)."""
+    named = [names.astype("str") for names in lists if names is not None]
+    found = pd.concat([pd.Series(dtype="str"), *named]).dropna().unique()
+    return np.asarray(pd.Index(found).get_indexer(pd.Index(ids)) >= 0)
 
 
 def find_touches(result: Result) -> pd.DataFrame:

@@ -40,9 +40,12 @@ def list_works(
     Returns
     -------
     pandas.DataFrame
-        label (text), method, geometry; without those that have no geometry.
+        label (text: what it is and its id, the connection in brackets), method, geometry; without
+        those that have no geometry.
     """
-    named = digs["connection_id"].where(digs["connection_id"] != "", digs["run_id"])
+    served = digs["connection_id"].astype(object)
+    served = served.where(served.notna(), "").astype(str)
+    named = digs["dig_id"].astype(str) + (" (" + served + ")").where(served != "", "")
     parts = [
         pd.DataFrame(
             {
@@ -54,7 +57,7 @@ def list_works(
         pd.DataFrame(
             {
                 "label": digs["kind"].astype(str).str.replace("_", " ")
-                + " dig " + named.astype(str),
+                + " dig " + named,
                 "method": digs["method"],
                 "geometry": digs["geometry"].to_numpy(dtype=object),
             }

@@ -67,6 +67,10 @@ def make_result(name="Elm <b>Quarter</b>", seed=1, n_runs=12, n_trees=30):
                 "reason": [FORMULAS[0], MARKUP[3]],
             }
         ),
+        root_zones=frame(
+            {"tree_id": ["T004"], "by": [MARKUP[0]], "reason": [FORMULAS[2]]},
+            [zones["zone"][4]],
+        ),
         totals=make_totals(),
         findings=make_findings(),
         rules=pd.DataFrame(
@@ -251,6 +255,13 @@ def make_balance(tree_loss):
             "touched_by": np.where(half, MARKUP[0], ""),
             "working_method": np.where(half, MARKUP[1], ""),
             "open_cut_footprint_m2": tree_loss["footprint_m2"],
+            "open_cut_footprint_share": tree_loss["footprint_share"],
+            "open_cut_severed_share": tree_loss["severed_share"],
+            "open_cut_severity": tree_loss["severity"].astype("str"),
+            "spared_m2": tree_loss["footprint_m2"] * np.where(half, 0.8, 1.0),
+            "is_touched": half,
+            "is_structural": False,
+            "is_careful_structural": np.arange(len(tree_loss)) % 6 == 0,
             "loss_m2": np.where(half, tree_loss["footprint_m2"] * 0.3, 0.0),
             "loss_share": np.where(half, tree_loss["footprint_share"] * 0.3, 0.0),
             "severity": np.where(half, "minor", "none"),

@@ -34,7 +34,8 @@ def edit(path):
 
 
 def test_starts_empty_with_the_columns_to_fill_in(result, tmp_path):
-    path = write_return_layers(result, tmp_path / "return.gpkg")
+    bare = dataclasses.replace(result, root_zones=None)
+    path = write_return_layers(bare, tmp_path / "return.gpkg")
     zones = gpd.read_file(path, layer="root_zones")
     assert len(zones) == 0
     assert zones.columns.tolist() == [*ZONE_COLUMNS, "geometry"]
@@ -52,6 +53,42 @@ def test_decisions_of_the_study_are_carried_over_once(result, tmp_path):
     assert read["technique"].isna().all()
     write_return_layers(dataclasses.replace(result, decisions=pd.DataFrame()), path)
     assert len(pyogrio.read_dataframe(path, layer="decisions")) == len(read)
+
+
+def test_outlines_in_force_are_carried_over(result, tmp_path):
+    path = write_return_layers(result, tmp_path / "return.gpkg")
+    zones = gpd.read_file(path, layer="root_zones")
+    assert zones.columns.tolist() == [*ZONE_COLUMNS, "geometry"]
+    said = result.root_zones[[*ZONE_COLUMNS]]
+    assert zones[[*ZONE_COLUMNS]].to_numpy().tolist() == said.to_numpy().tolist()
+    assert zones.geometry[0].equals(result.root_zones.geometry[0])
+
+
+def test_outlines_without_who_and_why_keep_room_for_it(result, tmp_path):
+    bare = dataclasses.replace(result, root_zones=result.root_zones[["tree_id", "geometry"]])
+    path = write_return_layers(bare, tmp_path / "return.gpkg")
+    zones = gpd.read_file(path, layer="root_zones")
+    assert zones["tree_id"].tolist() == ["T004"]
+    assert zones[["by", "reason"]].isna().all(axis=None)
+
+
+def test_a_file_in_which_nothing_was_drawn_takes_later_outlines(result, tmp_path):
+    path = write_return_layers(
+        dataclasses.replace(result, root_zones=None, decisions=pd.DataFrame()),
+        tmp_path / "return.gpkg",
+    )
+    write_return_layers(result, path)
+    assert gpd.read_file(path, layer="root_zones")["tree_id"].tolist() == ["T004"]
+    assert len(pyogrio.read_dataframe(path, layer="decisions")) == len(result.decisions)
+
+
+def test_outlines_come_back_through_a_second_run(result, tmp_path):
+    """The file read as the study's own layer gives the same file again."""
+    path = write_return_layers(result, tmp_path / "return.gpkg")
+    returned = gpd.read_file(path, layer="root_zones")
+    again = dataclasses.replace(result, root_zones=returned)
+    second = write_return_layers(again, tmp_path / "other" / "return.gpkg")
+    assert gpd.read_file(second, layer="root_zones").equals(returned)
 
 
 def test_current_zones_are_those_of_touched_trees(result, tmp_path):

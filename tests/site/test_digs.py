@@ -135,7 +135,7 @@ def works_of(*boxes):
          "geometry": list(boxes)}
     )  # fmt: skip
     digs = pd.DataFrame(
-        {"connection_id": ["C1"], "run_id": ["R0"], "kind": ["connection"],
+        {"dig_id": ["D0"], "connection_id": ["C1"], "run_id": ["R0"], "kind": ["connection"],
          "method": ["suction"], "geometry": [shapely.box(1, 0, 3, 1)]}
     )  # fmt: skip
     return pits, digs
@@ -154,7 +154,7 @@ def test_the_union_counts_and_never_the_sum():
     assert row["footprint_share"] == pytest.approx(4 / (np.pi * 81))
     assert row["structural_m2"] == pytest.approx(np.pi * 0.25 / 4)
     assert row["is_structural"]
-    assert row["touched_by"] == "launch pit P0; connection dig C1; open cut of run R7"
+    assert row["touched_by"] == "launch pit P0; connection dig D0 (C1); open cut of run R7"
     assert row["n_works"] == 3
     assert row["working_method"].startswith("structural roots")
 
@@ -189,7 +189,7 @@ def test_polygon_zones_and_unknown_trees_are_listed():
     assert found["footprint_share"].iloc[0] == pytest.approx(0.125)
     assert np.isnan(found["footprint_m2"].iloc[1])
     assert found["is_structural"].isna().tolist() == [False, True]
-    assert found["touched_by"].iloc[1] == "near: launch pit P0; connection dig C1"
+    assert found["touched_by"].iloc[1] == "near: launch pit P0; connection dig D0 (C1)"
 
 
 def test_unions_equal_shapelys():
@@ -201,6 +201,13 @@ def test_unions_equal_shapelys():
     assert shapely.area(found) == pytest.approx(slow)
 
 
+def test_a_dig_without_a_connection_goes_by_its_id_alone():
+    pits, digs = works_of(None)
+    for blank in ("", None, np.nan):
+        named = list_works(pits, digs.assign(connection_id=blank, kind="local_repair"))
+        assert named["label"].tolist() == ["local repair dig D0"]
+
+
 def test_works_without_a_geometry_are_left_out():
     pits, digs = works_of(None)
-    assert list_works(pits, digs)["label"].tolist() == ["connection dig C1"]
+    assert list_works(pits, digs)["label"].tolist() == ["connection dig D0 (C1)"]
