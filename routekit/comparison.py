@@ -172,7 +172,7 @@ def _count_quantities(
     # Services to be bared are dug like connections.
     bared = np.bincount(place.crossings["run"].to_numpy(dtype=np.int64), minlength=len(cases))
     lining = settings.methods.lining
-    rooted = cases["root_count"].to_numpy(dtype=float) >= lining.rooted_joints
+    rooted = cases["is_root_choked"].to_numpy(dtype=bool)
     faults = count_faults(cases)
     tables = {}
     for technique, plan in plans.items():
@@ -193,6 +193,12 @@ def _count_quantities(
             trench=settings.trench, digs=settings.site.digs, settings=settings.advice,
         )  # fmt: skip
     return tables
+
+
+def _least_flow(cases: pd.DataFrame) -> Floats:
+    """Flow that must be carried after the tolerance; what lies within it is no shortfall."""
+    required = cases["required_l_s"].to_numpy(dtype=float)
+    return np.asarray(required * (1 - cases["capacity_tolerance_share"].to_numpy(dtype=float)))
 
 
 def _score(
@@ -225,6 +231,6 @@ def _score(
         for technique, table in quantities.items()
     }
     return score_options(
-        checks, harm, costs, plans, cases["required_l_s"].to_numpy(dtype=float),
+        checks, harm, costs, plans, _least_flow(cases),
         place.settings.advice.weights,
     )  # fmt: skip

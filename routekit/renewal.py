@@ -121,12 +121,18 @@ def choose_renewal(
         before=possible,
     )  # fmt: skip
     plans = resize_bursting(plans, place.cases, works.outside_of_run, pipes)
+    plans = _carry_string_pull(plans, works)
     final = compare_techniques(place, plans, works, shares)
     tell("Writing recommendations")
     advice = recommend(
         place.cases, final.checks, plans, final.scores, decided,
-        strings=_pulled_together(works, plans), currency=settings.study.currency,
+        strings=_pulled_together(works, plans).assign(
+            free_technique=_pull_without_decisions(place, plans, shares, decided, works)
+        ),
+        currency=settings.study.currency,
+        horizon_years=settings.advice.work.horizon_years,
     )  # fmt: skip
+    advice = _warn_of_pits(advice.assign(string_id=works.string_of_run), works)
     chosen = advice["technique"].astype(str).to_numpy(dtype=object)
     works = replace(works, digs=set_out_digs(place, chosen))
     laydown = plan_laydown(
@@ -138,12 +144,75 @@ def choose_renewal(
         runs=_attach_facts(runs, place.cases, flow),
         checks=tabulate_checks(runs["run_id"], final.checks),
         options=_tabulate_options(runs["run_id"], final),
-        advice=advice.assign(string_id=works.string_of_run),
+        advice=advice,
         works=replace(works, strings=_attach_laydown(works.strings, laydown)),
         laydown=laydown,
         tree_balance=balance,
         totals=totals,
     )
+
+
+def _carry_string_pull(
+    plans: dict[str, pd.DataFrame], works: Works
+) -> dict[str, pd.DataFrame]:
+    """Give runs in a string the pull of the whole string: that is what pipe and machine feel."""
+    number = pd.Index(works.strings["string_id"]).get_indexer(pd.Index(works.string_of_run))
+    inside, pick = number >= 0, np.maximum(number, 0)
+    columns = {"pull_allowable_kn": works.strings["allowable_kn"].to_numpy(dtype=float)}
+    head = works.strings["head_kn"].to_numpy(dtype=float)
+    for level in ("low", "mid", "high"):
+        drag = works.strings[f"pull_{level}_kn"].to_numpy(dtype=float)
+        columns |= {f"pull_{level}_kn": drag, f"machine_{level}_kn": drag + head}
+
+    def carry(plan: pd.DataFrame) -> pd.DataFrame:
+        """Replace the run's own values by its string's."""
+        return plan.assign(
+            **{
+                name: np.where(inside, np.append(values, np.nan)[pick], plan[name])
+                for name, values in columns.items()
+            }
+        )
+
+    return plans | {code: carry(plans[code]) for code in BURSTING}
+
+
+def _pull_without_decisions(
+    place: Place,
+    plans: dict[str, pd.DataFrame],
+    shares: pd.DataFrame,
+    decided: Decided,
+    works: Works,
+) -> NDArray[np.int64]:
+    """Find by which bursting technique each run would be pulled had nobody decided; -1 by none."""
+    if not (np.any(decided.forced >= 0) or np.any(decided.excluded)):
+        return _pulled_together(works, plans)["technique"].to_numpy(dtype=np.int64)
+    nobody = replace(
+        decided,
+        forced=np.full_like(decided.forced, -1),
+        excluded=np.zeros_like(decided.excluded),
+    )
+    burst, sizes, possible = _choose_burst(place, plans, shares, nobody)
+    free = set_out_works(
+        place, plans, burst=burst, upsized=sizes["upsized"], widened=sizes["widened"],
+        before=possible, has_texts=False,
+    )  # fmt: skip
+    return _pulled_together(free, plans)["technique"].to_numpy(dtype=np.int64)
+
+
+def _warn_of_pits(advice: pd.DataFrame, works: Works) -> pd.DataFrame:
+    """Add to what is to be confirmed each pit of a run's string that no place was found clear for."""
+    pits = works.pits[works.pits["forbidding_trees"].to_numpy() > 0]
+    if not len(pits):
+        return advice
+    warning = "Pit " + pits["pit_id"].astype(str) + " stands where a decision or protection forbids it"
+    warning += " (tree " + pits["forbidden_by"].astype(str) + "): no other place was found."
+    text = pd.Series(warning.to_numpy(), index=pits["pit_id"].to_numpy())
+    ends = works.strings[["launch_pit", "reception_pit"]].to_numpy(dtype=object)
+    found = [" ".join(text[pit] for pit in dict.fromkeys(pair) if pit in text) for pair in ends]
+    by_string = pd.Series(found, index=works.strings["string_id"].to_numpy())
+    more = advice["string_id"].map(by_string).fillna("").astype(str)
+    joined = (more + " " + advice["to_confirm"].astype(str)).str.strip()
+    return advice.assign(to_confirm=joined.to_numpy(dtype=object))
 
 
 def _attach_laydown(
@@ -390,6 +459,8 @@ def _lay_out_cases(
         is_hard_ground=np.nan if hard is None else float(hard),
         building_distance_m=_building_distance(layers.obstacles, exposure.trenches),
         has_trees=len(layers.trees) > 0,
+        is_root_choked=cases["root_count"].to_numpy(dtype=float)
+        >= settings.methods.lining.rooted_joints,
     )
 
 

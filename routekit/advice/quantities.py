@@ -164,7 +164,7 @@ def run_quantities(
 
 
 def _life_share(plan: pd.DataFrame) -> FloatArray:
-    """Share of the usual service life that each run's renewal reaches; all of it where not given."""
+    """Share of the usual service life that each run's renewal reaches; all where not given."""
     if "life_share" not in plan:
         return np.ones(len(plan))
     return plan["life_share"].to_numpy(dtype=np.float64)
@@ -212,7 +212,7 @@ def technique_quantities(
         "connection_digs": _level(work.get("digs", zero)),
         "days": days,
         "cost": cost,
-        "whole_life_cost": _lifelong(name, cost, settings, np.asarray(life_share, dtype=np.float64)),
+        "whole_life_cost": _lifelong(name, cost, settings, np.asarray(life_share, dtype=float)),
         **carbon,
     }
 

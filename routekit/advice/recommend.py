@@ -57,7 +57,8 @@ def recommend(
     decided : Decided
     strings : DataFrame
         Per run: technique (position of the bursting technique its string is pulled by, -1 outside
-        strings), string_id, n_runs and length_m of the string.
+        strings), string_id, n_runs and length_m of the string; free_technique (the same had
+        nobody decided), where decisions changed it.
     currency : str
         Name of the currency, for the texts.
     horizon_years : float, optional
@@ -77,8 +78,11 @@ def recommend(
     idle = np.zeros_like(decided.excluded)
     idle[:, _CODES.index("monitor")] = cases["needs_work"].to_numpy(dtype=float) > 0
     idle[:, _CODES.index("local_repair")] = ~cases["is_inspected"].to_numpy(dtype=bool)
+    unled = None
+    if "free_technique" in strings:
+        unled = strings["free_technique"].to_numpy(dtype=np.int64)
     chosen, second, free = rank_techniques(
-        scores, decided.forced, decided.excluded, pulled, out_of_place=idle
+        scores, decided.forced, decided.excluded, pulled, out_of_place=idle, free_pulled=unled
     )
     row = np.arange(len(cases))
     fails = scores.facts["n_fail"]
@@ -277,11 +281,12 @@ def _cause_text(
     row = np.arange(len(chosen))
     total = scores.total
     alone = np.isin(second, _BURST) & (total[row, second] < total[row, chosen])
-    gain[alone] = "bursting would need strings and pits of its own here, and comes out dearer with them"
+    gain[alone] = "bursting would need a string and pits of its own here, and is dearer with them"
     if "is_root_choked" in cases:
         shortened = (
             cases["is_root_choked"].to_numpy(dtype=bool)
             & np.isin(second, _ROOTED)
+            & ~np.isin(chosen, _ROOTED)
             & (criterion == CRITERIA.index("cost"))
         )
         gain[shortened] += (

@@ -149,6 +149,7 @@ def rank_techniques(
     pulled: NDArray[np.int64],
     *,
     out_of_place: NDArray[np.bool_] | None = None,
+    free_pulled: NDArray[np.int64] | None = None,
 ) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
     """Choose the technique of each run, and the runner-up.
 
@@ -165,6 +166,8 @@ def rank_techniques(
     out_of_place : numpy.ndarray of bool, shape (n, t), optional
         Techniques that do not answer the question, such as leaving a run that needs work; only a
         decision can choose them.
+    free_pulled : numpy.ndarray of int, shape (n,), optional
+        `pulled` as it would be had nobody decided; the same as `pulled` where not given.
 
     Returns
     -------
@@ -179,9 +182,11 @@ def rank_techniques(
     row = np.arange(len(total))
     alone = total.copy()
     alone[:, _BURST] = np.inf
-    free = np.where(pulled >= 0, pulled, np.argmin(alone, axis=1))
-    # A string that a decision asks for says nothing about what the checks lead to.
-    free = np.where(np.isin(forced, _BURST), np.argmin(total, axis=1), free)
+    unled = pulled if free_pulled is None else free_pulled
+    free = np.where(unled >= 0, unled, np.argmin(alone, axis=1))
+    if free_pulled is None:
+        # A string that a decision asks for says nothing about what the checks lead to.
+        free = np.where(np.isin(forced, _BURST), np.argmin(total, axis=1), free)
     allowed = np.where(excluded, np.inf, alone)
     chosen = np.where(pulled >= 0, pulled, np.argmin(allowed, axis=1))
     chosen = np.where(forced >= 0, forced, chosen).astype(np.int64)

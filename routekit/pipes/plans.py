@@ -29,7 +29,6 @@ from routekit.settings import Settings, setting
 from routekit.vocabulary import MM_PER_M
 
 _OPEN_CUT_STEPS = 4
-_CLOSE_FIT_SLACK = 1.02
 _DETERIORATED_GRADE = 3
 """Structural grade from which the host is taken as unable to bear the soil; source `house`."""
 
@@ -70,7 +69,6 @@ def build_plans(cases: pd.DataFrame, settings: PlanSettings) -> dict[str, pd.Dat
     pipe = settings.pipe
     host = _positive(cases["diameter_mm"])
     round_host = np.where(cases["shape"].astype(str) == "circular", host, np.nan)
-    close = largest_within(_CLOSE_FIT_SLACK * round_host)
     slip = largest_within(settings.slip_outside_share * round_host)
     same = choose_outside_diameter(round_host)
     larger, steps = _size_for_flow(cases, round_host, settings)
@@ -79,7 +77,7 @@ def build_plans(cases: pd.DataFrame, settings: PlanSettings) -> dict[str, pd.Dat
         "monitor": _plan_old(cases, "capacity_now_l_s", ""),
         "local_repair": _plan_old(cases, "capacity_sound_l_s", "Short liners at the faults"),
         "cipp": _plan_liner(cases, settings),
-        "close_fit": _plan_pe(cases, close, pipe.liner_sdr, "Close-fit PE", settings),
+        "close_fit": _plan_close_fit(cases, round_host, settings),
         "slip_lining": _plan_pe(cases, slip, pipe.liner_sdr, "Slipped PE", settings),
         "burst_same": _plan_burst(cases, same, np.zeros(len(cases)), settings),
         "burst_upsized": _plan_burst(cases, larger, steps, settings),
@@ -158,6 +156,34 @@ def _plan_pe(
             "velocity_m_s": velocity,
             "pipe_kg_m": pipe_mass(outside, sdr, settings.pipe),
             "wall_mm": (outside - inside) / 2,
+            "new_pipe": np.array(text, dtype=object),
+        }
+    )
+
+
+def _plan_close_fit(
+    cases: pd.DataFrame, host: FloatArray, settings: PlanSettings
+) -> pd.DataFrame:
+    """Press a PE pipe made to the bore against the old wall.
+
+    Wall = bore / SDR, as for PE pipe, whatever sizes are otherwise made. Source: arithmetic.
+    """
+    sdr = settings.pipe.liner_sdr
+    wall = host / sdr
+    inside = host - 2 * wall
+    flow, velocity = renewed_capacity(inside, cases["gradient"], "pe", settings.flow)
+    text = [
+        f"Close-fit PE to the bore, SDR {sdr:g}, bore left {hole:.0f} mm" if hole > 0 else ""
+        for hole in inside
+    ]
+    return pd.DataFrame(
+        {
+            "new_outside_mm": host,
+            "new_bore_mm": inside,
+            "capacity_l_s": flow,
+            "velocity_m_s": velocity,
+            "pipe_kg_m": np.pi * wall * (host - wall) / MM_PER_M**2 * settings.pipe.density_kg_m3,
+            "wall_mm": wall,
             "new_pipe": np.array(text, dtype=object),
         }
     )

@@ -147,7 +147,9 @@ def weigh_conflicts(found: Conflicts, settings: PlacementSettings) -> Floats:
     """
     return np.asarray(
         settings.structural_weight * np.round(found.structural_m2, 2)
-        + settings.conflict_weight * found.hard
+        + settings.conflict_weight * (found.obstacles + found.is_outside)
+        + settings.forbidding_weight * found.forbidding_trees
+        + settings.service_weight * found.services
         + settings.root_weight * np.round(found.root_m2, 2)
         + settings.carriageway_weight * found.carriageway_m2
         + settings.parking_weight * found.parking_m2

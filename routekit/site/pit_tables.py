@@ -13,6 +13,7 @@ import shapely
 from numpy.typing import NDArray
 from pyproj import CRS
 
+from routekit.geometry import polygon_edges
 from routekit.site.conflicts import near_pairs
 from routekit.site.partition import LAUNCH
 from routekit.site.pit_sizes import freeing_radius
@@ -125,7 +126,10 @@ def _freeing_text(
             (works, shorter),
             (shallower >= drop / 2, entry),
             (roots | (found.hard > 0), another),
-            (roots, f"{method} excavation with the roots kept, if an arborist agrees"),
+            (
+                roots & (found.forbidding_trees == 0),
+                f"{method} excavation with the roots kept, if an arborist agrees",
+            ),
             (found.services > 0, "the service located, exposed and held, or diverted"),
             (found.unknown_trees > 0, "a survey of the trees whose zone is not known"),
         ],
@@ -133,10 +137,18 @@ def _freeing_text(
     )
 
 
+def _forbidding_names(polygon: Objects, around: Surroundings) -> Objects:
+    """Name the trees in whose zone no pit should stand and that each excavation meets."""
+    dug, tree, _, _ = zone_overlaps(polygon, polygon_edges(polygon), around.zones)
+    barred = around.zones.forbids_pits[tree]
+    return _names_of(dug[barred], around.zones.tree_id[tree[barred]], len(polygon))
+
+
 def _why_text(
     chosen: _Chosen, placement: Placement, around: Surroundings, settings: SiteSettings
 ) -> Objects:
     """Say why each pit is where it is and what it meets, by name."""
+    forbidden = _forbidding_names(chosen.polygon, around)
     found, size = placement.conflicts.take(chosen.rows), len(chosen.rows)
     placed = placement.is_placed[chosen.rows]
     place = settings.placement
@@ -161,7 +173,7 @@ def _why_text(
             (found.structural_m2 > 0, "digs " + number_text(found.structural_m2, 2)
              + " m2 of structural root zone, tree " + tree),
             (found.root_m2 > 0, takes),
-            (found.forbidding_trees > 0, "in the zone of a tree that forbids pits"),
+            (forbidden != "", "in the zone of " + forbidden + ", where no pit should stand"),
             (served != "", "over or near " + served),
             (blocked != "", "near " + blocked),
             (found.is_outside, "leaves the study area"),
@@ -272,7 +284,7 @@ def tabulate_pits(
         where it serves two strings), slide_share, turn_deg, zone_overlap_m2, structural_m2,
         worst_tree (empty for none), worst_share, is_structural, services, obstacles,
         forbidding_trees, unknown_trees, is_outside, carriageway_m2, parking_m2, footway_m2, harm
-        (points), is_clear, method, why, would_free, sketch (JSON), geometry.
+        (points), is_clear, method, forbidden_by (trees), why, would_free, sketch (JSON), geometry.
     """
     rows = plan.chosen
     requests = pits.requests.take(rows)
@@ -308,6 +320,7 @@ def tabulate_pits(
     }  # fmt: skip
     if has_texts:
         columns |= {
+            "forbidden_by": _forbidding_names(polygon, around),
             "why": _why_text(chosen, placement, around, settings),
             "would_free": _freeing_text(
                 chosen, placement, pits.bend_radius_m[rows], roots, around, settings

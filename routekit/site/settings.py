@@ -120,8 +120,15 @@ class PlacementSettings(Settings):
     )  # fmt: skip
     conflict_weight: float = setting(
         1e5, unit="points each", source="house", ge=0,
-        text="Weight of each building or other obstacle, service, crossing of the study's edge, or "
-        "tree whose decision forbids pits in its zone.",
+        text="Weight of each building or other obstacle, and of crossing the study's edge.",
+    )  # fmt: skip
+    forbidding_weight: float = setting(
+        3e5, unit="points each", source="house", ge=0,
+        text="Weight of each tree in whose zone no pit should stand: it cannot be moved or held up.",
+    )  # fmt: skip
+    service_weight: float = setting(
+        2e4, unit="points each", source="house", ge=0,
+        text="Weight of each service in or near a pit: it can be held up or diverted.",
     )  # fmt: skip
     root_weight: float = setting(
         100.0, unit="points per m2", source="house", ge=0,
