@@ -28,7 +28,7 @@ from routekit.result import Result
 SCRIPTS: Final = (
     "unpack.js", "words.js", "study.js", "findplace.js", "canvas.js", "strokes.js",
     "strokes_works.js", "plan.js",
-    "narrow.js", "key.js", "schedule.js", "sections.js", "cards.js", "parts.js",
+    "narrow.js", "key.js", "schedule.js", "sections.js", "section_works.js", "cards.js", "parts.js",
     "sheets.js", "takeaway.js", "measure.js", "printing.js", "finder.js", "main.js",
 )  # fmt: skip
 """Scripts of the page, in the order in which they are joined."""

@@ -30,16 +30,17 @@ _PLAIN_LAYERS: Final = {
                  "chamber_width_mm", "material"),
     "strings": ("string_id", "run_ids", "from_manhole", "to_manhole", "pulled", "length_m",
                 "launch_pit", "reception_pit", "new_outside_mm", "sdr", "pull_low_kn",
-                "pull_mid_kn", "pull_high_kn", "allowable_kn", "utilisation", "weld_count",
-                "overlap_m", "difficulty", "is_too_short", "over_limit", "start_reason",
-                "end_reason", "to_confirm", "laydown_text"),
+                "pull_mid_kn", "pull_high_kn", "head_kn", "allowable_kn", "utilisation",
+                "utilisation_high", "weld_count", "overlap_m", "difficulty", "is_too_short",
+                "over_limit", "start_reason", "end_reason", "to_confirm",
+                "laydown_available_m", "laydown_fits", "laydown_stages", "laydown_text"),
     "pits": ("pit_id", "manhole_id", "role", "length_m", "width_m", "depth_m", "volume_m3",
              "zone_overlap_m2", "structural_m2", "worst_tree", "worst_share", "is_structural",
              "services", "obstacles", "carriageway_m2", "parking_m2", "footway_m2", "is_clear",
              "method", "why", "would_free"),
     "digs": ("dig_id", "connection_id", "run_id", "kind", "method", "footprint_m2",
              "zone_overlap_m2", "structural_m2", "worst_tree", "worst_share"),
-    "connections": ("connection_id", "run_id", "kind", "diameter_mm"),
+    "connections": ("connection_id", "run_id", "kind", "diameter_mm", "at_m"),
     "services": ("service_id", "kind", "depth_m", "diameter_mm"),
     "obstacles": ("kind",),
     "surfaces": ("kind",),
@@ -207,8 +208,9 @@ def _pack_trees(trees: gpd.GeoDataFrame, result: Result, settings: MapSettings) 
 def _pack_layers(result: Result, settings: MapSettings, box: NDArray[np.float64]) -> dict[str, Any]:
     """Pack the layers that are shown as they are."""
     packed = {}
+    places = {"connections": tables.connection_places(result)}
     for name, columns in _PLAIN_LAYERS.items():
-        table = getattr(result, name)
+        table = places.get(name, getattr(result, name))
         layer = tables.order_by_place(
             _no_layer() if table is None else gpd.GeoDataFrame(table), box
         )

@@ -19,6 +19,7 @@ _BY_RUN: Final = ("trenches", "breaches", "root_links", "inspections", "conditio
 _BY_TREE: Final = ("zones", "tree_loss", "tree_balance")
 _BY_PLACE: Final = ("strings", "pits", "digs", "connections", "services", "obstacles", "surfaces",
                     "study_area")  # fmt: skip
+_ALSO_BY_RUN: Final = ("digs", "connections")
 
 
 def divide_by_area(xy: NDArray[np.float64], most: int) -> list[NDArray[np.int64]]:
@@ -116,7 +117,10 @@ def take_area(result: Result, rows: NDArray[np.int64], nearby_m: float) -> Resul
         changed[name] = table[_among(table, "tree_id", column(trees, "tree_id"))]
     for name in _BY_PLACE:
         layer = getattr(result, name)
-        changed[name] = layer[_near(layer, area)]
+        is_kept = _near(layer, area)
+        if name in _ALSO_BY_RUN:
+            is_kept |= _among(layer, "run_id", run_ids)
+        changed[name] = layer[is_kept]
     if result.laydown is not None:
         changed["laydown"] = result.laydown[_near(result.laydown, area)]
     part = replace(result, **changed)

@@ -26,7 +26,7 @@ import shapely
 from numpy.typing import NDArray
 
 DECIMALS: Final = {
-    "_share": 4,
+    "_share": 5,
     "_mm": 1,
     "_m": 2,
     "_m2": 2,

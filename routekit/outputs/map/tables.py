@@ -228,6 +228,31 @@ def service_crossings(runs: gpd.GeoDataFrame, services: gpd.GeoDataFrame) -> pd.
     return table.dropna().sort_values(["run", "at_m", "service"], ignore_index=True)
 
 
+def connection_places(result: Result) -> gpd.GeoDataFrame:
+    """Find where along its run each connection lies.
+
+    Parameters
+    ----------
+    result : Result
+        The tables of a study.
+
+    Returns
+    -------
+    geopandas.GeoDataFrame
+        The connections with at_m, the chainage on their run of the point nearest to them; NaN
+        where the run is not known.
+    """
+    table = gpd.GeoDataFrame(result.connections)
+    row = positions(column(table, "run_id"), column(result.runs, "run_id"))
+    at_m = np.full(len(table), np.nan)
+    known = row >= 0
+    if known.any():
+        lines = np.asarray(result.runs.geometry, dtype=object)[row[known]]
+        spots = shapely.centroid(np.asarray(table.geometry, dtype=object)[known])
+        at_m[known] = shapely.line_locate_point(lines, spots)
+    return table.assign(at_m=at_m)
+
+
 def linked(table: pd.DataFrame, keys: Mapping[str, tuple[str, pd.Series]]) -> pd.DataFrame:
     """Replace ids by row positions.
 

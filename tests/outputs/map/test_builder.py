@@ -17,7 +17,7 @@ from routekit.outputs.map.builder import SCRIPTS, read_part
 from routekit.outputs.map.content import page_content, sheet_date
 from routekit.outputs.map.division import divide_by_area, take_area
 from routekit.outputs.map.packing import decode
-from routekit.outputs.map.tables import service_crossings
+from routekit.outputs.map.tables import connection_places, service_crossings
 from routekit.outputs.map.writer import INDEX_SCRIPTS, build_pages
 from routekit.outputs.settings import MapSettings
 from routekit.result import Result
@@ -299,3 +299,27 @@ def test_writing_removes_the_pages_of_an_earlier_larger_map(tmp_path):
     second = write_map(result, tmp_path, SETTINGS)
     assert second == [tmp_path / "map.html"]
     assert sorted(p.name for p in tmp_path.iterdir()) == ["map-notes.html", "map.html"]
+
+
+def test_connections_get_their_chainage_and_none_without_a_run():
+    result = district.make_district()
+    points = [shapely.Point(district.at(12, -4)), shapely.Point(district.at(1, 2))]
+    table = gpd.GeoDataFrame(
+        {"connection_id": ["C1", "C2"], "run_id": ["R1", "gone"]}, geometry=points, crs=district.CRS
+    )
+    at_m = connection_places(replace(result, connections=table))["at_m"]
+    assert at_m[0] == pytest.approx(12.0, abs=1e-6)
+    assert np.isnan(at_m[1])
+    assert "at_m" in connection_places(district.make_empty()).columns
+
+
+def test_what_a_robot_does_goes_with_its_run():
+    result = district.make_district()
+    robot = result.digs.assign(dig_id="D2", run_id="R1", method="robot")
+    robot = robot.set_geometry(gpd.GeoSeries([None], crs=district.CRS))
+    digs = pd.concat([result.digs, robot], ignore_index=True)
+    whole = replace(result, digs=gpd.GeoDataFrame(digs, crs=district.CRS))
+    rows = np.flatnonzero(result.runs["run_id"] == "R1")
+    assert set(take_area(whole, rows, 5.0).digs["dig_id"]) == {"D1", "D2"}
+    far = np.flatnonzero(result.runs["run_id"] == "R12")
+    assert "D2" not in set(take_area(whole, far, 5.0).digs["dig_id"])

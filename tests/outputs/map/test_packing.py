@@ -40,7 +40,8 @@ def test_encoding_refuses_what_json_cannot_hold():
     ("name", "values", "wanted"),
     [
         ("length_m", [1.234, np.nan, 2.0], [1.23, None, 2.0]),
-        ("severed_share", [0.15093, 0.0, 1.0], [0.1509, 0.0, 1.0]),
+        ("severed_share", [0.150934, 0.0, 1.0], [0.15093, 0.0, 1.0]),
+        ("worst_share", [0.0384731], [0.03847]),
         ("n_runs", [1, 2, 3], [1, 2, 3]),
         ("value", [123456.0, 0.00012345678, np.inf], [123460.0, 0.00012346, None]),
         ("gradient", [-0.004567], [-0.00457]),

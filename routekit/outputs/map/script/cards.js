@@ -23,12 +23,12 @@ async function runCard(run) {
       ["To confirm on site", text("to_confirm") ? text("to_confirm") : "nothing"],
       stringFact(of("string_id")),
     ]),
-    longSection(run),
+    longSection(run, detail),
     make("h3", {}, "The old pipe"),
     factList(pipeFacts(run)),
     breachList(run),
     crossingList(run),
-    optionList(detail),
+    optionList(run, detail),
     checkList(detail, of("technique")),
     observationList(detail),
     genericLinks("Roots found near trees", study.root_links, study.linksOfRun(run), ["tree"]),
@@ -39,7 +39,9 @@ async function runCard(run) {
 
 function stringFact(id) {
   if (!id) return null;
-  return ["Pulled in string", study.rows.string.has(String(id)) ? linkTo("string", id) : id];
+  const row = study.rows.string.get(String(id));
+  return ["Pulled in string", row === undefined ? id
+    : [linkTo("string", id), isOverpulled(row) ? [" ", warning("high estimate of the pull is over what the pipe may bear")] : null]];
 }
 
 function manholeText(id) {
@@ -55,8 +57,7 @@ function pipeFacts(run) {
     ["From manhole", manholeText(of("from_manhole"))],
     ["To manhole", manholeText(of("to_manhole"))],
     ["Length", quantity(of("length_m"), "m", 1)],
-    ["Bore", of("height_mm") && of("height_mm") !== of("diameter_mm")
-      ? `${number(of("diameter_mm"))} wide, ${quantity(of("height_mm"), "mm high")}` : quantity(of("diameter_mm"), "mm")],
+    ["Bore", boreText(of("diameter_mm"), of("height_mm"))],
     ["Shape, material", `${said(of("shape"))}, ${said(of("material"))}`],
     ["Use, year", `${said(of("use"))}, ${said(of("year"))}`],
     ["Depth to invert", `${quantity(of("depth_up_m"), "m")} upstream, ${quantity(of("depth_down_m"), "m")} downstream (from ${said(of("depth_source"))})`],
@@ -81,9 +82,18 @@ function breachList(run) {
   const of = (name, row) => study.breaches.get(name, row);
   return [make("h3", {}, title), dataTable(title,
     ["Tree", "Harm", "Zone cut off", "Zone dug", "Edge to stem", "From\u2013to"],
-    rows.map((row) => [treeText(of("tree", row)), severityName(of("severity", row)),
+    rows.map((row) => [[treeText(of("tree", row)), doubtsOf(row)], severityName(of("severity", row)),
       percent(of("severed_share", row)), percent(of("footprint_share", row)), quantity(of("stem_edge_m", row), "m"),
-      `${number(of("from_m", row), 1)}\u2013${number(of("to_m", row), 1)}\u00a0m`]), { id: "breach-table" })];
+      make("span", { class: "unbroken" }, `${number(of("from_m", row), 1)}\u2013${number(of("to_m", row), 1)}\u00a0m`)]), { id: "breach-table" })];
+}
+
+// What the harm of one run to one tree rests on, where it is not certain.
+function doubtsOf(row) {
+  const of = (name) => study.breaches.get(name, row);
+  const spread = of("position_sd_m") === null ? "" : `, good to ${quantity(of("position_sd_m"), "m")}`;
+  const words = [of("is_estimated") ? "stem estimated" : null, of("is_unsure") ? `position unsure${spread}` : null,
+    study.breaches.has("is_unsure") && of("is_unsure") === null ? "accuracy of position not known" : null].filter(Boolean);
+  return words.length ? make("span", { class: "remedy" }, words.join("; ")) : null;
 }
 
 function treeText(tree) {
@@ -112,18 +122,35 @@ function verdictMark(word) {
     make("b", { "aria-hidden": "true" }, VERDICT_SIGNS[word] || "\u00b7"), ` ${said(word)}`);
 }
 
-function optionList(detail) {
+// Techniques that keep the shape of the old pipe.
+const SHAPE_KEEPERS = ["monitor", "local_repair", "cipp"];
+
+function optionList(run, detail) {
   const rows = detail.rowsOf("options");
   if (!rows.length) return null;
   const of = (name, row) => detail.options.get(name, row);
-  const more = [["Zone dug, m\u00b2", "root_m2"], ["Cost", "cost"], ["CO\u2082e, kg", "co2e_kg"]]
+  const more = [["Zone dug, m\u00b2", "root_m2"], [costHead(), "cost"], ["CO\u2082e, kg", "co2e_kg"]]
     .filter(([, name]) => detail.options.has(name));
-  return [make("h3", {}, "All ways weighed"), dataTable("All ways weighed",
-    ["Technique", "Verdict", "Not known", "New bore", "Carries", ...more.map(([head]) => head)],
-    rows.map((row) => [techniqueName(of("technique", row)), verdictMark(of("verdict", row)),
-      number(of("n_unknown", row)), quantity(of("new_bore_mm", row), "mm", 0),
-      quantity(of("capacity_l_s", row), "l/s", 0),
+  const heads = ["Technique", "Verdict", "New bore, carries", ...more.map(([head]) => head)];
+  return [make("h3", {}, "All ways weighed"), dataTable("All ways weighed", heads,
+    rows.map((row) => [techniqueName(of("technique", row)),
+      [verdictMark(of("verdict", row)), of("n_unknown", row) ? make("span", { class: "remedy" }, `${number(of("n_unknown", row))} not known`) : null],
+      [newBore(run, detail, row), make("span", { class: "remedy" }, quantity(of("capacity_l_s", row), "l/s", 0))],
       ...more.map(([, name]) => (of(name, row) === null ? NOT_KNOWN : grouped(of(name, row))))]), { id: "option-table" })];
+}
+
+function newBore(run, detail, row) {
+  const bore = detail.options.get("new_bore_mm", row);
+  const [width, height] = [study.runs.get("diameter_mm", run), study.runs.get("height_mm", run)];
+  const keeps = SHAPE_KEEPERS.includes(detail.options.get("technique", row)) && bore !== null && width !== null;
+  return keeps ? boreText(bore, height, width - bore) : quantity(bore, "mm", 0);
+}
+
+function costHead() {
+  for (let row = 0; row < study.totals.n; row += 1) {
+    if (study.totals.get("quantity", row) === "Cost" && study.totals.get("unit", row)) return `Cost, ${study.totals.get("unit", row)}`;
+  }
+  return "Cost";
 }
 
 // Checks of one technique at a time; the recommended one first.
@@ -181,15 +208,18 @@ function genericLinks(title, table, rows, pointers) {
 }
 
 function digsOf(runId) {
-  const rows = [];
-  for (let dig = 0; dig < study.digs.n; dig += 1) {
-    if (study.digs.get("run_id", dig) === runId && runId !== null) rows.push(dig);
-  }
-  if (!rows.length) return null;
+  const rows = runId === null ? [] : study.digsOfRun(runId);
   const of = (name, row) => study.digs.get(name, row);
-  return [make("h3", {}, "Digs that remain"), dataTable("Digs that remain", ["Dig", "For", "By", "In root zones", "Worst tree"],
-    rows.map((row) => [linkTo("dig", of("dig_id", row)), said(of("kind", row)), said(of("method", row)),
-      quantity(of("zone_overlap_m2", row), "m\u00b2"), worstTree(of, row)]))];
+  const digs = rows.filter((row) => !isRobot(row));
+  const robots = rows.filter(isRobot);
+  return [
+    digs.length ? [make("h3", {}, "Digs that remain"), dataTable("Digs that remain", ["Dig", "For", "By", "In root zones", "Worst tree"],
+      digs.map((row) => [linkTo("dig", of("dig_id", row)), said(of("kind", row)), said(of("method", row)),
+        quantity(of("zone_overlap_m2", row), "m\u00b2"), worstTree(of, row)]))] : null,
+    robots.length ? [make("h3", {}, "Connections reopened by robot"), make("p", { id: "robot-list" },
+      `${counted(robots.length, "connection")}, from inside, without a dig: `,
+      robots.map((row, i) => [i ? ", " : "", said(of("connection_id", row))]))] : null,
+  ];
 }
 
 function worstTree(of, row) {

@@ -53,11 +53,11 @@ function pitCard(pit) {
   const stems = study.pits.outlines.isEmpty(pit) ? [] : nearestStems(pit, 3);
   return [
     make("h2", {}, `Pit ${said(of("pit_id"))}`),
-    make("p", { class: "verdict-line" }, make("strong", {}, `${said(of("role"))} pit`),
+    make("p", { class: "verdict-line" }, make("strong", {}, capital(pitName(pit))),
       of("is_clear") === null ? "" : of("is_clear") ? ", stands clear" : ", nowhere clear to stand"),
     factList([
       ["At manhole", manholeText(of("manhole_id"))],
-      ["Size", `${number(of("length_m"))} \u00d7 ${quantity(of("width_m"), "m")}, ${quantity(of("depth_m"), "m")} deep`],
+      ["Size", `${number(of("length_m"), 1)} \u00d7 ${quantity(of("width_m"), "m", 1)}, ${quantity(of("depth_m"), "m", 1)} deep`],
       ["Soil out", quantity(of("volume_m3"), "m\u00b3", 1)],
       ["In root zones", quantity(of("zone_overlap_m2"), "m\u00b2")],
       ["Worst tree", worstTree((name) => of(name), pit)],
@@ -65,7 +65,7 @@ function pitCard(pit) {
       of("structural_m2") ? ["In structural zones", quantity(of("structural_m2"), "m\u00b2")] : null,
       streetFact(of),
       of("method") ? ["Dug by", plain(of("method"))] : null,
-      ["Why here", said(of("why"))],
+      ["What it meets", said(of("why"))],
       of("would_free") ? ["Would free it", of("would_free")] : null,
     ]),
     pitSketch(pit),
@@ -73,6 +73,12 @@ function pitCard(pit) {
       stems.map((stem) => [treeText(stem.tree), quantity(stem.away, "m"), quantity(study.trees.get("radius_m", stem.tree), "m")]))] : null,
     stringsOfPit(of("pit_id")),
   ];
+}
+
+// A pit goes by one name everywhere: its role in the table.
+function pitName(pit) {
+  const role = study.pits.get("role", pit);
+  return role ? `${plain(role)} pit` : "pit";
 }
 
 function streetFact(of) {
@@ -93,25 +99,35 @@ function stringsOfPit(pitId) {
 
 function stringCard(row) {
   const of = (name) => study.strings.get(name, row);
-  const runs = String(of("run_ids") ?? "").split(";").map((id) => id.trim()).filter(Boolean);
-  const pit = (id) => (id && study.rows.pit.has(String(id)) ? linkTo("pit", id) : said(id));
+  const runs = runIdsOf(row);
+  const pit = (end, name) => {
+    const [id, place] = [of(name), study.rows.pit.get(String(of(name)))];
+    if (place !== undefined) return [capital(pitName(place)), linkTo("pit", id)];
+    return [capital(`${end} pit`), id ? String(id) : "none: the manhole serves"];
+  };
+  const over = isOverpulled(row);
+  const [likely, high] = [percent(of("utilisation")), percent(of("utilisation_high"))];
   return [
     make("h2", {}, `String ${said(of("string_id"))}`),
+    over ? make("p", { class: "verdict-line", id: "pull-warning" }, warning("The high estimate of the pull is over what the pipe may bear: confirm before the string is let.")) : null,
     factList([
       ["Runs in order", runs.map((id, i) => [i ? ", " : "", study.rows.run.has(id) ? linkTo("run", id) : id])],
       ["From, to manhole", [manholeText(of("from_manhole")), ", ", manholeText(of("to_manhole"))]],
       ["Length", quantity(of("length_m"), "m", 1)],
-      ["Launch pit", pit(of("launch_pit"))],
-      ["Reception pit", pit(of("reception_pit"))],
+      pit("launch", "launch_pit"),
+      pit("reception", "reception_pit"),
       ["New pipe", `outside ${quantity(of("new_outside_mm"), "mm")}, SDR ${said(of("sdr"))}`],
       ["Pull force", `${number(of("pull_low_kn"), 0)} to ${quantity(of("pull_high_kn"), "kN", 0)}, likely ${number(of("pull_mid_kn"), 0)}`],
       ["Pipe may take", quantity(of("allowable_kn"), "kN", 0)],
-      ["Used of that", percent(of("utilisation"))],
+      ["Used of that", [of("utilisation_high") === null ? likely : `${likely} at the likely estimate, ${high} at the high one`,
+        over ? [" ", warning("over")] : null]],
+      of("head_kn") === null ? null : ["Pull at the machine", quantity(of("head_kn"), "kN", 0)],
       ["Welds", number(of("weld_count"))],
-      of("overlap_m") === null ? null : ["Extra length", quantity(of("overlap_m"), "m")],
+      of("overlap_m") === null ? null : ["Left to relax", `${quantity(of("overlap_m"), "m", 1)} over the length`],
       of("pulled") ? ["Pulled", plain(of("pulled"))] : null,
       of("difficulty") ? ["Difficulty", plain(of("difficulty"))] : null,
       of("over_limit") ? ["Over a limit", plain(of("over_limit"))] : null,
+      of("laydown_available_m") === null ? null : ["Laydown", `${quantity(of("laydown_available_m"), "m", 1)} free${of("laydown_stages") > 1 ? `, welded on in ${number(of("laydown_stages"))} stages` : ""}`],
       of("laydown_text") ? ["Room for the pipe", of("laydown_text")] : null,
       of("start_reason") ? ["Begins here since", of("start_reason")] : null,
       of("end_reason") ? ["Ends here since", of("end_reason")] : null,
@@ -122,14 +138,15 @@ function stringCard(row) {
 
 function digCard(row) {
   const of = (name) => study.digs.get(name, row);
-  return [make("h2", {}, `Dig ${said(of("dig_id"))}`), factList([
+  const robot = isRobot(row);
+  return [make("h2", {}, `${robot ? "Reopening" : "Dig"} ${said(of("dig_id"))}`), factList([
     ["For", said(of("kind"))],
     ["By", said(of("method"))],
     ["On run", study.rows.run.has(String(of("run_id"))) ? linkTo("run", of("run_id")) : said(of("run_id"))],
     ["Connection", of("connection_id") === null ? "none" : said(of("connection_id"))],
-    ["Dug", quantity(of("footprint_m2"), "m\u00b2")],
-    ["In root zones", quantity(of("zone_overlap_m2"), "m\u00b2")],
-    ["Worst tree", worstTree((name) => of(name), row)],
+    ["Dug", robot ? "nothing: from inside the pipe" : quantity(of("footprint_m2"), "m\u00b2")],
+    robot ? null : ["In root zones", quantity(of("zone_overlap_m2"), "m\u00b2")],
+    robot ? null : ["Worst tree", worstTree((name) => of(name), row)],
   ])];
 }
 
@@ -147,7 +164,7 @@ function manholeCard(row) {
     make("h3", {}, "Runs that meet here"), runs.length ? make("ul", {}, runs.map((run) => (
       make("li", {}, runText(run), `: ${techniqueName(study.runs.get("technique", run))}`)))) : make("p", {}, "None."),
     pits.length ? [make("h3", {}, "Pits here"), make("ul", {}, pits.map((pit) => make("li", {},
-      linkTo("pit", study.pits.get("pit_id", pit)), `, ${said(study.pits.get("role", pit))}`)))] : null];
+      linkTo("pit", study.pits.get("pit_id", pit)), `, ${pitName(pit)}`)))] : null];
 }
 
 const CARDS = { run: runCard, tree: treeCard, pit: pitCard, string: stringCard, dig: digCard, manhole: manholeCard };

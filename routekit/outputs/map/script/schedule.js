@@ -126,6 +126,22 @@ function sightBox() {
   return { west: a.x, north: a.y, east: b.x, south: b.y };
 }
 
+function digCounts() {
+  let robots = 0;
+  for (let dig = 0; dig < study.digs.n; dig += 1) robots += isRobot(dig) ? 1 : 0;
+  const digs = counted(study.digs.n - robots, "small dig");
+  return robots ? `${digs}, ${counted(robots, "connection")} reopened by robot` : digs;
+}
+
+function overpulledNote() {
+  const over = Array.from({ length: study.strings.n }, (_, row) => row).filter(isOverpulled);
+  return over.length ? ["; ", warning(`${counted(over.length, "string")} over the allowable pull at the high estimate`)] : null;
+}
+
+function warning(words) {
+  return make("span", { class: "warning" }, make("b", { "aria-hidden": "true" }, "!"), ` ${words}`);
+}
+
 // The district in a few lines.
 function overview() {
   const count = (table, name, test) => {
@@ -140,7 +156,8 @@ function overview() {
     ["Runs", `${study.runs.n}, ${number(metres / 1000, 2)} km in all`],
     ["Something to confirm", counted(count(study.runs, "is_open", Boolean), "run")],
     ["Trees", `${study.trees.n}; open trenches everywhere would do major or structural harm to ${hit}`],
-    ["Strings and pits", [counted(study.strings.n, "string"), counted(study.pits.n, "pit"), counted(study.digs.n, "small dig")].join(", ")],
+    ["Strings and pits", [`${counted(study.strings.n, "string")}, ${counted(study.pits.n, "pit")}`, overpulledNote()]],
+    ["Small digs", digCounts()],
     ["Doubts about the data", make("a", { href: "#page=doubts" }, counted(study.findings.n, "finding"))],
   ]);
 }

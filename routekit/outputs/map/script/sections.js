@@ -13,35 +13,38 @@ function sectionLevels(run) {
   return { length, up, down, upInvert: up - upDepth, downInvert: down - downDepth, bore, hasGround };
 }
 
-function longSection(run) {
+function longSection(run, detail) {
   const levels = sectionLevels(run);
   if (!levels) return make("p", { class: "lack" }, "No long section: the depth of this run is not known.");
-  const frame = sectionFrame(levels);
+  const names = stackNames(run, levels, (SECTION.width - SECTION.left - SECTION.right) / levels.length);
+  const found = sectionFindings(run, detail);
+  const pipe = newPipe(run, detail);
+  const frame = sectionFrame(levels, names);
   const title = `Long section of run ${study.runs.get("run_id", run)}`;
-  const drawn = makeSvg("svg", { class: "section", viewBox: `0 0 ${SECTION.width} ${frame.height}`, role: "img", "aria-label": sectionWords(run, levels) },
+  const drawn = makeSvg("svg", { class: "section", id: "long-section", viewBox: `0 0 ${SECTION.width} ${frame.height}`, role: "img", "aria-label": sectionWords(run, levels, found) },
     makeSvg("title", {}, title),
-    sectionGround(levels, frame), sectionTrees(run, frame, levels), sectionPipe(levels, frame),
+    sectionGround(levels, frame), sectionTrees(names, frame, levels), drawConnected(run, levels, frame),
+    sectionPipe(levels, frame), drawNewPipe(pipe, levels, frame), drawFindings(found, levels, frame),
     sectionServices(run, frame, levels), sectionAxes(run, levels, frame));
-  const scale = `Lengths and heights to scale, heights ${number(frame.stretch, 1)} times larger. `;
-  const datum = levels.hasGround ? "Levels in m above the study's datum." : "No ground levels: heights count from the ground.";
-  return make("figure", { class: "drawing" }, drawn, make("figcaption", {}, scale, datum,
-    " Light brown: trench down to the invert. Green: densest roots",
-    ` (${quantity(study.meta.root_band_m, "m")} below the ground), darker within a protection zone.`));
+  return make("figure", { class: "drawing" }, drawn, make("figcaption", {}, sectionCaption(levels, frame, run, found, pipe)));
 }
 
-function sectionWords(run, levels) {
+function sectionWords(run, levels, found) {
   const trees = study.breachesOfRun(run).length;
   const services = study.crossingsOfRun(run).length;
-  return `Long section, ${number(levels.length, 1)} m long; invert ${number(levels.up - levels.upInvert, 2)} m deep upstream and ${number(levels.down - levels.downInvert, 2)} m downstream; ${trees} protection zones and ${services} services cross it. The tables below hold the same figures.`;
+  const seen = [found.collapses.length ? `collapse at ${found.collapses.map((m) => number(m, 1)).join(", ")} m; ` : "",
+    found.roots.length ? `roots at ${found.roots.map(({ m }) => number(m, 1)).join(", ")} m; ` : ""].join("");
+  return `Long section, ${number(levels.length, 1)} m long; invert ${number(levels.up - levels.upInvert, 2)} m deep upstream and ${number(levels.down - levels.downInvert, 2)} m downstream; ${seen}${trees} protection zones and ${services} services cross it, ${counted(connectionsOn(run).length, "connection")}. The tables below hold the same figures.`;
 }
 
-function sectionFrame(levels) {
+function sectionFrame(levels, names) {
   const highest = Math.max(levels.up, levels.down);
   const lowest = Math.min(levels.upInvert, levels.downInvert) - 0.3;
   const perM = (SECTION.width - SECTION.left - SECTION.right) / levels.length;
   const stretch = Math.max(1, Math.min(10, Math.round((150 / (highest - lowest) / perM) * 2) / 2));
+  const head = SECTION.top + 11 * Math.max(1, ...names.map(({ line }) => line + 1));
   const x = (m) => SECTION.left + m * perM;
-  const y = (level) => SECTION.top + 14 + (highest - level) * perM * stretch;
+  const y = (level) => head + (highest - level) * perM * stretch;
   return { x, y, perM, stretch, height: y(lowest) + SECTION.bottom, lowest, highest };
 }
 
@@ -70,18 +73,14 @@ function sectionGround(levels, frame) {
   ];
 }
 
-function sectionTrees(run, frame, levels) {
-  return study.breachesOfRun(run).map((row, i) => {
-    const from = Math.max(0, study.breaches.get("from_m", row) ?? 0);
-    const to = Math.min(levels.length, study.breaches.get("to_m", row) ?? levels.length);
+function sectionTrees(names, frame, levels) {
+  return names.map(({ from, to, words, line }) => {
     const middle = (from + to) / 2;
     const [x, y] = [frame.x(middle), frame.y(levelAt(levels, "ground", middle))];
-    const tree = study.breaches.get("tree", row);
     return [
       sectionBand(levels, frame, from, to, study.meta.root_band_m, { class: "s-zone" }),
       makeSvg("line", { x1: x, y1: y, x2: x, y2: y - 9, class: "s-stem" }),
-      makeSvg("text", { x, y: y - 12 - (i % 2) * 11, "text-anchor": "middle", class: "s-name" },
-        String(study.trees.get("tree_id", tree) ?? "").slice(0, 12)),
+      nameAt(x, y - 12 - line * 11, words),
     ];
   });
 }
@@ -231,8 +230,8 @@ function sketchSides(pit, at) {
     const metres = stated.find((side) => side !== null && Math.abs(side - drawn) < 0.05) ?? drawn;
     const side = at((ax + bx) / 2, (ay + by) / 2);
     const away = Math.hypot(side[0] - middle[0], side[1] - middle[1]) || 1;
-    const [x, y] = [0, 1].map((j) => side[j] - ((side[j] - middle[j]) / away) * Math.min(13, away));
-    return makeSvg("text", { x, y: y + 4, "text-anchor": "middle", class: "p-figure" }, `${number(metres, 2)} m`);
+    const [x, y] = [0, 1].map((j) => side[j] + ((side[j] - middle[j]) / away) * (j ? 12 : 17));
+    return makeSvg("text", { x, y: y + 4, "text-anchor": "middle", class: "p-figure" }, `${number(metres, 1)} m`);
   });
 }
 

@@ -55,9 +55,10 @@ function doubtsPage() {
     make("h2", {}, "Doubts about the data"),
     make("p", {}, study.findings.n ? `${counted(study.findings.n, "finding")}: what was seen in the input and what was done about it.`
       : "Nothing was found wrong with the input."),
-    study.findings.n ? growingTable("Findings", ["Weight", "Layer", "Row", "Field", "Seen", "Done about it"], study.findings.n,
-      (row) => [said(of("severity", row)), said(of("layer", row)), rowLink(of("row", row)),
-        of("field", row) ?? "", said(of("seen", row)), said(of("done", row))]) : null,
+    study.findings.n ? growingTable("Findings", ["Weight", "Where", "Seen", "Done about it"], study.findings.n,
+      (row) => [said(of("severity", row)), [rowLink(of("row", row)), make("span", { class: "remedy" },
+        [of("layer", row), of("field", row)].filter(Boolean).map(plain).join(", "))],
+      said(of("seen", row)), said(of("done", row))]) : null,
   ];
 }
 
@@ -72,20 +73,31 @@ function sumsPage() {
   const range = (what, row) => {
     const [low, mid, high] = ["low", "mid", "high"].map((end) => of(`${what}_${end}`, row));
     if (mid === null) return NOT_KNOWN;
-    return low === null || high === null || (low === mid && high === mid) ? grouped(mid)
-      : `${grouped(mid)} (${grouped(low)} to ${grouped(high)})`;
+    if (low === null || high === null || (low === mid && high === mid)) return grouped(mid);
+    return [grouped(mid), make("span", { class: "remedy unbroken" }, `${grouped(low)} to ${grouped(high)}`)];
   };
+  const unit = (row) => {
+    const words = String(of("quantity", row)).toLowerCase().split(/\W+/);
+    return of("unit", row) && !words.includes(of("unit", row)) ? `, ${unitSign(of("unit", row))}` : "";
+  };
+  const name = (row) => [said(of("quantity", row)), unit(row),
+    make("span", { class: "remedy" }, sourceText(of("source", row)))];
   return [
     make("h2", {}, "Sums"),
-    make("p", {}, "Open trenches everywhere against what is recommended, for the whole study."),
-    study.totals.n ? dataTable("Sums", ["Quantity", "Unit", "Open cut", "Recommended", "Source"],
-      Array.from({ length: study.totals.n }, (_, row) => [said(of("quantity", row)), of("unit", row) ?? "",
-        range("open_cut", row), range("recommended", row), make("span", { class: "source" }, sourceText(of("source", row)))]))
-      : make("p", {}, "No sums were worked out."),
+    make("p", {}, "Open trenches everywhere against what is recommended, for the whole study. Below a figure: low to high estimate."),
+    study.totals.n ? dataTable("Sums", ["Quantity and source", "Open cut", "Recommended"],
+      Array.from({ length: study.totals.n }, (_, row) => [name(row), range("open_cut", row), range("recommended", row)]),
+      { id: "sums-table" }) : make("p", {}, "No sums were worked out."),
   ];
 }
 
+function unitSign(unit) {
+  return unit.replace(/^m2$/, "m\u00b2").replace(/^m3$/, "m\u00b3");
+}
+
+// Areas and sums below a millionth are noise of the arithmetic.
 function grouped(value) {
+  if (Math.abs(value) < 1e-6) return "0";
   const size = Math.abs(value);
   return value.toLocaleString("en-GB", { maximumFractionDigits: size >= 100 ? 0 : size >= 1 ? 1 : 3 });
 }

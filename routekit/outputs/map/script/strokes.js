@@ -32,7 +32,9 @@ const drawing = { view: "advice", isOn: {}, marked: null, route: [] };
 function drawSheet(pen, view) {
   pen.lineJoin = "round";
   for (const layer of DRAWN) if (drawing.isOn[layer.name]) layer.draw(pen, view);
+  if (drawing.isOn.runs && view.pixelsPerM >= 0.7) drawLetters(pen, view, drawing.lettered);
   drawMarked(pen, view);
+  if (drawing.isOn.pits) drawPitNames(pen, view);
   drawRoute(pen, view);
 }
 
@@ -193,9 +195,9 @@ function drawStems(pen, view) {
   }
 }
 
-function label(pen, text, x, y, colour) {
+function label(pen, text, x, y, colour, font = "11px system-ui, sans-serif") {
   const words = String(text ?? "").slice(0, 24);
-  pen.font = "11px system-ui, sans-serif";
+  pen.font = font;
   pen.textBaseline = "middle";
   pen.strokeStyle = "rgba(251, 250, 245, 0.92)";
   pen.lineWidth = 3;

@@ -40,7 +40,7 @@ function drawServices(pen, view) {
   pen.textAlign = "left";
 }
 
-// The middle of the longest leg of a line, in pixels, and the length of the whole.
+// The middle of the longest leg of a line, in pixels, the length of the whole, and that leg.
 function middleOf(view, outlines, i) {
   let [best, longest, whole] = [outlines.first(i), 0, 0];
   for (let v = outlines.first(i); v < outlines.last(i) - 1; v += 1) {
@@ -53,6 +53,8 @@ function middleOf(view, outlines, i) {
     ((outlines.x[best] + outlines.x[next]) / 2) * view.scale - view.dx,
     ((outlines.y[best] + outlines.y[next]) / 2) * view.scale - view.dy,
     whole * view.scale,
+    (outlines.x[next] - outlines.x[best]) * view.scale,
+    (outlines.y[next] - outlines.y[best]) * view.scale,
   ];
 }
 
@@ -124,14 +126,43 @@ function drawPits(pen, view) {
     pen.fill();
     pen.stroke();
   });
+}
+
+// Names of pits come last and stand beside the pit, off the bars that run along it.
+function drawPitNames(pen, view) {
   if (view.pixelsPerM < 2) return;
+  const taken = [];
+  pen.font = "bold 11px system-ui, sans-serif";
+  pen.textAlign = "center";
   for (let i = 0; i < study.pits.n; i += 1) {
     if (study.pits.outlines.isEmpty(i) || !isInView(study.pits.outlines, i, view)) continue;
-    const [west, north, east, south] = study.pits.outlines.box(i);
-    const x = ((west + east) / 2) * view.scale - view.dx;
-    const y = ((north + south) / 2) * view.scale - view.dy;
-    label(pen, `${plain(study.pits.get("role", i) || "")} pit`, x + 8, y + 14, INK);
+    const words = pitName(i);
+    const width = pen.measureText(words).width;
+    const spots = besidePit(view, i, width).map(([x, y]) => ({ x, y, west: x - width / 2, east: x + width / 2, north: y - 7, south: y + 7 }));
+    const spot = spots.find((box) => !taken.some((other) => box.west < other.east && box.east > other.west
+      && box.north < other.south && box.south > other.north)) || spots[0];
+    taken.push(spot);
+    label(pen, words, spot.x, spot.y, INK, "bold 11px system-ui, sans-serif");
   }
+  pen.textAlign = "left";
+}
+
+// Places for a name on either side of a pit, clear of its long sides, in pixels.
+function besidePit(view, pit, width) {
+  const corners = cornersOf(study.pits.outlines, pit);
+  const [west, north, east, south] = study.pits.outlines.box(pit);
+  const [x, y] = [((west + east) / 2) * view.scale - view.dx, ((north + south) / 2) * view.scale - view.dy];
+  let [dx, dy, longest] = [1, 0, 0];
+  for (let k = 1; k < corners.length; k += 1) {
+    const [ex, ey] = [corners[k][0] - corners[k - 1][0], corners[k][1] - corners[k - 1][1]];
+    const length = Math.hypot(ex, ey);
+    if (length > longest) [dx, dy, longest] = [ex / length, ey / length, length];
+  }
+  const [nx, ny] = dx > 0 ? [-dy, dx] : [dy, -dx];
+  const half = Math.max(...corners.map(([cx, cy]) => Math.abs((cx - (west + east) / 2) * nx + (cy - (north + south) / 2) * ny))) * view.scale;
+  const away = Math.max(half, 10) + 5 + Math.abs(nx) * (width / 2) + Math.abs(ny) * 7;
+  return [[x + nx * away, y + ny * away], [x - nx * away, y - ny * away],
+    [x + nx * (away + 15), y + ny * (away + 15)]];
 }
 
 function drawManholes(pen, view) {
@@ -174,8 +205,43 @@ function drawRuns(pen, view) {
     const dash = isClose ? stroke.dash.map((length) => length * Math.max(size, 0.5)) : [];
     strokeRuns(pen, view, runs, stroke.colour, stroke.width * size, dash);
   }
-  if (view.pixelsPerM < 0.7) return;
-  for (const [stroke, runs] of classes) for (const i of runs) drawLetter(pen, view, i, stroke);
+  drawing.lettered = classes;
+}
+
+const LETTER_APART = 18;
+const SAME_APART = 34;
+const LEAST_RUN = 12;
+
+// Letters where they have room: rare strokes first, so that a single short run gets its letter,
+// and strings of short runs get one now and then.
+function drawLetters(pen, view, classes) {
+  const grid = new Map();
+  const cellOf = (x, y) => [Math.floor(x / SAME_APART), Math.floor(y / SAME_APART)];
+  const isFree = (x, y, stroke) => {
+    const [column, row] = cellOf(x, y);
+    for (let c = column - 1; c <= column + 1; c += 1) {
+      for (let r = row - 1; r <= row + 1; r += 1) {
+        for (const other of grid.get(`${c} ${r}`) || []) {
+          const apart = Math.hypot(other.x - x, other.y - y);
+          if (apart < LETTER_APART || (other.stroke === stroke && apart < SAME_APART)) return false;
+        }
+      }
+    }
+    return true;
+  };
+  for (const [stroke, runs] of [...classes].sort((a, b) => a[1].length - b[1].length)) {
+    for (const i of runs) {
+      const [x, y, length, dx, dy] = middleOf(view, study.runs.outlines, i);
+      if (length < LEAST_RUN) continue;
+      const shares = length < SAME_APART ? [0] : [0, 0.15, -0.15, 0.3, -0.3, 0.42, -0.42];
+      const spot = shares.map((share) => [x + share * dx, y + share * dy]).find((place) => isFree(...place, stroke));
+      if (!spot) continue;
+      const key = cellOf(...spot).join(" ");
+      if (!grid.has(key)) grid.set(key, []);
+      grid.get(key).push({ x: spot[0], y: spot[1], stroke });
+      drawLetter(pen, view, i, stroke, spot);
+    }
+  }
 }
 
 function strokeRuns(pen, view, runs, colour, width, dash) {
@@ -191,9 +257,9 @@ function strokeRuns(pen, view, runs, colour, width, dash) {
   pen.setLineDash([]);
 }
 
-function drawLetter(pen, view, i, stroke) {
-  const [x, y, length] = middleOf(view, study.runs.outlines, i);
-  if (length < 34) return;
+function drawLetter(pen, view, i, stroke, spot = null) {
+  const [middleX, middleY, length] = middleOf(view, study.runs.outlines, i);
+  const [x, y] = spot || [middleX, middleY];
   pen.beginPath();
   pen.arc(x, y, 8.5, 0, 2 * Math.PI);
   pen.fillStyle = "#ffffff";
@@ -227,17 +293,18 @@ function drawMarked(pen, view) {
       pen.lineWidth = 3 + width;
     } else {
       trace(pen, view, lines, row, kind === "pit" || kind === "dig");
-      pen.lineWidth = (kind === "run" ? 15 : 4) + width;
+      pen.lineWidth = (kind === "run" || kind === "string" ? 15 : 4) + width;
     }
     pen.strokeStyle = colour;
     pen.stroke();
   }
   pen.lineCap = "butt";
-  if (kind === "run") {
-    const stroke = strokeOf(drawing.view, row);
-    strokeRuns(pen, view, [row], "#ffffff", stroke.width + 3, []);
-    strokeRuns(pen, view, [row], stroke.colour, stroke.width, stroke.dash);
-    drawLetter(pen, view, row, stroke);
+  const runs = kind === "run" ? [row] : kind === "string" ? runsOfString(row) : [];
+  for (const run of runs) {
+    const stroke = strokeOf(drawing.view, run);
+    strokeRuns(pen, view, [run], "#ffffff", stroke.width + 3, []);
+    strokeRuns(pen, view, [run], stroke.colour, stroke.width, stroke.dash);
+    if (middleOf(view, study.runs.outlines, run)[2] >= LETTER_APART) drawLetter(pen, view, run, stroke);
   }
 }
 

@@ -30,9 +30,42 @@ function openStudy(content) {
   study.linksOfRun = study.root_links.groupBy("run", study.runs.n);
   study.linksOfTree = study.root_links.groupBy("tree", study.trees.n);
   study.crossingsOfRun = study.crossings.groupBy("run", study.runs.n);
+  study.connectionsOfRun = groupById(study.connections, "run_id");
+  study.digsOfRun = groupById(study.digs, "run_id");
   study.isShown = new Uint8Array(study.runs.n).fill(1);
   measureTrees();
   if (content.photo) openPhoto(content.photo);
+}
+
+// Rows of a table by the text of a column; gives a function from an id to its rows.
+function groupById(table, name) {
+  const groups = new Map();
+  for (let row = 0; row < table.n; row += 1) {
+    const id = table.get(name, row);
+    if (id === null) continue;
+    if (!groups.has(String(id))) groups.set(String(id), []);
+    groups.get(String(id)).push(row);
+  }
+  return (id) => groups.get(String(id)) || [];
+}
+
+function runIdsOf(string) {
+  return String(study.strings.get("run_ids", string) ?? "").split(";").map((id) => id.trim()).filter(Boolean);
+}
+
+function runsOfString(string) {
+  return runIdsOf(string).map((id) => study.rows.run.get(id)).filter((row) => row !== undefined);
+}
+
+// A robot reopens connections from inside the pipe: that is no dig.
+function isRobot(dig) {
+  return study.digs.get("method", dig) === "robot";
+}
+
+// True where the high estimate of the pull is over what the pipe may bear.
+function isOverpulled(string) {
+  const [high, allowable] = [study.strings.get("pull_high_kn", string), study.strings.get("allowable_kn", string)];
+  return high !== null && allowable !== null && high > allowable;
 }
 
 // The background photo: where it lies on the grid, and the picture once it is unpacked.

@@ -45,6 +45,12 @@ function percent(share) {
   return share === null || share === undefined ? NOT_KNOWN : `${number(100 * share, 1)}\u00a0%`;
 }
 
+// Width by height where they differ, else one size; `shrink` is what both lose, in mm.
+function boreText(width, height, shrink = 0) {
+  if (width === null || !height || height === width + shrink) return quantity(width, "mm", 0);
+  return `${number(width, 0)} \u00d7 ${quantity(height - shrink, "mm", 0)}`;
+}
+
 function counted(count, word) {
   return `${count} ${word}${count === 1 ? "" : "s"}`;
 }
@@ -56,6 +62,10 @@ function yesNo(value) {
 
 function said(value) {
   return value === null || value === undefined || value === "" ? NOT_KNOWN : plain(value);
+}
+
+function capital(words) {
+  return words.slice(0, 1).toUpperCase() + words.slice(1);
 }
 
 // Words of the trade's own code lists are stored with underscores.
@@ -96,11 +106,11 @@ function factList(facts) {
 // A table with headed columns; `rows` hold texts or elements.
 function dataTable(caption, heads, rows, attributes = {}) {
   return make("div", { class: "table-frame", tabindex: "0", role: "group", "aria-label": caption },
-    make("table", attributes,
+    make("table", { ...attributes, class: heads.length > 4 ? "stacks" : null },
       make("caption", {}, caption),
       make("thead", {}, make("tr", {}, heads.map((head) => make("th", { scope: "col" }, head)))),
       make("tbody", {}, rows.map((row) => make("tr", {}, row.map((cell, i) => (
-        i === 0 ? make("th", { scope: "row" }, cell) : make("td", {}, cell)
+        i === 0 ? make("th", { scope: "row" }, cell) : make("td", { "data-head": heads[i] }, cell)
       )))))));
 }
 

@@ -1,0 +1,130 @@
+// What the long section shows besides ground and pipe: findings, connections and the new pipe.
+
+// Codes of EN 13508-2: a collapse, of a pipe or of masonry, and roots.
+function isCollapse(code, character) {
+  return (code === "BAC" && character === "C") || (code === "BAD" && character === "D");
+}
+
+function sectionFindings(run, detail) {
+  const of = (name, row) => detail.inspections.get(name, row);
+  const rows = detail.rowsOf("inspections").filter((row) => of("chainage_m", row) !== null);
+  return {
+    collapses: rows.filter((row) => isCollapse(of("code", row), of("characterisation", row)))
+      .map((row) => of("chainage_m", row)),
+    roots: rows.filter((row) => of("code", row) === "BBA")
+      .map((row) => ({ m: of("chainage_m", row), percent: of("quantification", row) })),
+  };
+}
+
+// Roots hang from the crown by the share of the bore they fill; a collapse is crossed out.
+function drawFindings(found, levels, frame) {
+  const crown = (m) => levelAt(levels, "invert", m) + levels.bore;
+  const roots = found.roots.filter(({ m }) => m <= levels.length).map(({ m, percent }) => {
+    const [x, top] = [frame.x(m), frame.y(crown(m))];
+    const bore = frame.y(levelAt(levels, "invert", m)) - top;
+    const reach = Math.max(4, ((percent ?? 0) / 100) * bore);
+    return [polygonOf([[x - 3, top], [x + 3, top], [x + 1.2, top + reach], [x - 1.2, top + reach]], { class: "s-root" }),
+      percent === null ? makeSvg("text", { x: x + 4, y: top + 9, class: "s-figure" }, "?") : null];
+  });
+  const collapses = found.collapses.filter((m) => m <= levels.length).map((m) => {
+    const [x, y] = [frame.x(m), frame.y(levelAt(levels, "invert", m) + levels.bore / 2)];
+    const foot = frame.y(levelAt(levels, "invert", m)) + 12;
+    return [makeSvg("path", { d: `M${x - 7} ${y - 7}L${x + 7} ${y + 7}M${x + 7} ${y - 7}L${x - 7} ${y + 7}`, class: "s-collapse" }),
+      nameAt(x, foot, `collapse ${number(m, 1)} m`)];
+  });
+  return [roots, collapses];
+}
+
+// A connection is a stub at the crown; where it is dug for, the shaft stands down to it.
+function drawConnected(run, levels, frame) {
+  const digOf = new Map();
+  for (const dig of study.digsOfRun(study.runs.get("run_id", run))) {
+    if (study.digs.get("connection_id", dig) !== null && !isRobot(dig)) digOf.set(study.digs.get("connection_id", dig), dig);
+  }
+  return connectionsOn(run).map((row) => {
+    const m = Math.min(levels.length, study.connections.get("at_m", row));
+    const [x, crown] = [frame.x(m), frame.y(levelAt(levels, "invert", m) + levels.bore)];
+    const dig = digOf.get(study.connections.get("connection_id", row));
+    const ground = frame.y(levelAt(levels, "ground", m));
+    const half = dig === undefined ? 0 : Math.max(2, (Math.sqrt(study.digs.get("footprint_m2", dig) || 1) * frame.perM) / 2);
+    return [half ? makeSvg("rect", { x: x - half, y: ground, width: 2 * half, height: crown - ground, class: "s-dig" }) : null,
+      makeSvg("line", { x1: x, x2: x, y1: crown - 11, y2: crown, class: "s-joined" }),
+      nameAt(x, crown - 13, (study.connections.get("kind", row) || "?")[0])];
+  });
+}
+
+function connectionsOn(run) {
+  return study.connectionsOfRun(study.runs.get("run_id", run))
+    .filter((row) => study.connections.get("at_m", row) !== null);
+}
+
+// Outside and bore of the recommended new pipe in m, or null where there is none or it is not known.
+function newPipe(run, detail) {
+  const technique = study.runs.get("technique", run);
+  const row = detail.rowsOf("options").find((option) => detail.options.get("technique", option) === technique);
+  const [outside, bore] = ["new_outside_mm", "new_bore_mm"].map((name) => (row === undefined ? null : detail.options.get(name, row)));
+  return outside === null || bore === null ? null : { outside: outside / 1000, bore: bore / 1000, technique };
+}
+
+// A liner follows the old wall, a burst pipe keeps the old axis, any other lies on the old invert.
+function drawNewPipe(pipe, levels, frame) {
+  if (!pipe) return null;
+  const wall = (pipe.outside - pipe.bore) / 2;
+  const isLiner = pipe.technique === "cipp";
+  const outside = isLiner ? levels.bore : pipe.outside;
+  const bore = outside - 2 * wall;
+  let foot = 0;
+  if (pipe.technique.startsWith("burst")) foot = (levels.bore - outside) / 2;
+  else if (pipe.technique === "open_cut") foot = -wall;
+  const stroke = study.palette.techniques[pipe.technique];
+  const band = (low, high) => polygonOf([[0, high], [levels.length, high], [levels.length, low], [0, low]].map(([m, up]) => (
+    [frame.x(m), frame.y(levelAt(levels, "invert", m) + foot + up)])), { class: "s-new", fill: stroke.colour, stroke: stroke.colour });
+  return [band(0, wall), band(wall + bore, outside)];
+}
+
+// Words centred on a place, moved inwards where they would leave the drawing.
+function nameAt(x, y, words) {
+  const half = nameWidth(words) / 2;
+  const middle = Math.max(half + 2, Math.min(SECTION.width - half - 2, x));
+  return makeSvg("text", { x: middle.toFixed(1), y, "text-anchor": "middle", class: "s-name" }, words);
+}
+
+function nameWidth(words) {
+  return 6.4 * words.length;
+}
+
+// Rows of tree names, so that no two overlap: [{ tree row, from, to, words, line }].
+function stackNames(run, levels, perM) {
+  const ends = [];
+  return study.breachesOfRun(run).map((row) => {
+    const from = Math.max(0, study.breaches.get("from_m", row) ?? 0);
+    const to = Math.min(levels.length, study.breaches.get("to_m", row) ?? levels.length);
+    const words = String(study.trees.get("tree_id", study.breaches.get("tree", row)) ?? "").slice(0, 12);
+    const x = SECTION.left + ((from + to) / 2) * perM;
+    const middle = Math.min(SECTION.width - nameWidth(words) / 2 - 2, x);
+    const start = middle - nameWidth(words) / 2;
+    let line = ends.findIndex((end) => end < start - 3);
+    if (line < 0) line = ends.length;
+    ends[line] = start + nameWidth(words);
+    return { row, from, to, words, line };
+  });
+}
+
+function sectionCaption(levels, frame, run, found, pipe) {
+  const lines = [
+    `Lengths and heights to scale, heights ${number(frame.stretch, 1)} times larger.`,
+    levels.hasGround ? "Levels in m above the study's datum." : "No ground levels: heights count from the ground.",
+    `Light brown: trench down to the invert. Green: densest roots (${quantity(study.meta.root_band_m, "m")} below the ground), darker within a protection zone.`,
+    found.roots.length ? "Hanging from the crown: roots found by camera, as deep as the share of the bore they fill." : null,
+    found.collapses.length ? "Red cross: collapse." : null,
+    connectionsOn(run).length ? "Stubs: connections (g gully, h house); white shaft: opened by a dig." : null,
+    study.crossingsOfRun(run).length ? "Rings: crossing services; dashed: depth not known." : null,
+    pipe ? `Solid bands: wall of the new pipe, ${lieOf(pipe.technique)}.` : null,
+  ];
+  return lines.filter(Boolean).join(" ");
+}
+
+function lieOf(technique) {
+  if (technique === "cipp") return "along the old wall";
+  return technique.startsWith("burst") ? "drawn on the old axis" : "drawn on the old invert";
+}

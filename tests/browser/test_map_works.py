@@ -1,0 +1,238 @@
+"""What the map says of the works: options, long section, strings, digs, pits, doubts."""
+
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parent.parent / "outputs" / "map"))
+sys.path.insert(0, str(Path(__file__).parent))
+
+import district
+from chromium import DESKTOP, PHONE
+
+from routekit.outputs.map import build_map
+from routekit.outputs.settings import MapSettings
+
+
+def make_works():
+    """The district with an egg, an overloaded string, a robot, a collapse and unsure breaches."""
+    result = district.make_district()
+    runs = result.runs.copy()
+    runs["diameter_mm"] = runs["diameter_mm"].astype(float)
+    is_second = (runs["run_id"] == "R3").to_numpy()
+    runs.loc[is_second, ["diameter_mm", "height_mm"]] = [400.0, 600.0]
+    options = result.options.assign(
+        new_outside_mm=250.0, root_m2=16.7, cost=1234567.0, co2e_kg=45678.0, n_unknown=3
+    )
+    is_cipp = (options["run_id"] == "R3") & (options["technique"] == "burst_same")
+    options.loc[is_cipp, ["technique", "new_bore_mm", "new_outside_mm"]] = ["cipp", 378.0, 400.0]
+    seen = pd.DataFrame(
+        {
+            "run_id": "R1", "chainage_m": [10.0, 20.0, 30.0], "code": ["BBA", "BAC", "BBA"],
+            "characterisation": ["C", "C", "B"], "quantification": [50.0, 900.0, np.nan],
+            "clock": "12", "at_joint": False,
+        }
+    )  # fmt: skip
+    robot = result.digs.assign(dig_id="D2", connection_id="C2", method="robot")
+    robot = robot.set_geometry(gpd.GeoSeries([None], crs=district.CRS))
+    breaches = result.breaches.assign(is_estimated=False, position_sd_m=0.32)
+    unsure = pd.array([False] * len(breaches), dtype="boolean")
+    unsure[0], unsure[1] = True, pd.NA
+    breaches["is_unsure"] = unsure
+    breaches.loc[0, "is_estimated"] = True
+    pits = result.pits.assign(
+        role=["launch", "machine"], length_m=[11.997, 3.35], width_m=[1.515, 2.0],
+        worst_share=[np.nan, 0.0384731], why=["clear", "takes 6.04 m2 (3.8 %) of the zone"],
+    )  # fmt: skip
+    totals = pd.DataFrame(
+        {
+            "quantity": ["Excavation, in the ground", "Cost", "Parking made good"],
+            "unit": ["m3", "EUR", "m2"], "open_cut_low": [1.0, 1.0, 1.5e-8],
+            "open_cut_mid": [9475.6, 2.0, 1.5e-8], "open_cut_high": [9e9, 3.0, 1.5e-8],
+            "recommended_low": 1.0, "recommended_mid": 2.0, "recommended_high": 3.0,
+            "source": "geometry",
+        }
+    )  # fmt: skip
+    digs = pd.concat([result.digs, robot], ignore_index=True)
+    return replace(
+        result, runs=runs, options=options, inspections=seen, breaches=breaches, pits=pits,
+        totals=totals, digs=gpd.GeoDataFrame(digs, crs=district.CRS),
+        strings=result.strings.assign(pull_high_kn=240.0, utilisation_high=1.326, head_kn=210.0),
+    )  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def works_file(tmp_path_factory):
+    path = tmp_path_factory.mktemp("works") / "map.html"
+    path.write_text(build_map(make_works(), MapSettings()), encoding="utf-8")
+    return path
+
+
+def card(page):
+    return page.locator("#page-card").inner_text().replace("\u00a0", " ")
+
+
+def facts(page):
+    names, values = (page.locator(f"#page-card {tag}").all_inner_texts() for tag in ("dt", "dd"))
+    return dict(zip(names, [text.replace("\u00a0", " ") for text in values], strict=True))
+
+
+@pytest.mark.parametrize("size", [DESKTOP, PHONE], ids=["desktop", "phone"])
+@pytest.mark.parametrize("address", ["#run=R1", "#page=sums", "#page=doubts", "#tree=T2"])
+def test_tables_fit_their_panel_and_words_stay_whole(open_page, works_file, size, address):
+    page = open_page(works_file, size, address=address)
+    page.wait_for_selector(".page:not([hidden]) .table-frame")
+    wide = page.evaluate(
+        "[...document.querySelectorAll('.page:not([hidden]) .table-frame')]"
+        ".filter((frame) => frame.scrollWidth > frame.clientWidth + 1)"
+        ".map((frame) => frame.getAttribute('aria-label'))"
+    )
+    assert wide == []
+    broken = page.evaluate(
+        "[...document.querySelectorAll('.page:not([hidden]) tbody th, .page:not([hidden]) td')]"
+        ".filter((cell) => getComputedStyle(cell).overflowWrap === 'anywhere').length"
+    )
+    assert broken == 0
+
+
+def test_options_have_cost_with_currency_and_bore_of_an_egg(open_page, works_file):
+    page = open_page(works_file, address="#run=R3")
+    page.wait_for_selector("#option-table")
+    heads = page.locator("#option-table thead").inner_text()
+    assert "Cost, EUR" in heads
+    assert "1,234,567" in page.locator("#option-table").inner_text()
+    assert "378 × 578 mm" in card(page)
+    assert facts(page)["Bore"] == "400 × 600 mm"
+
+
+def test_long_section_shows_findings_connections_and_the_new_pipe(open_page, works_file):
+    page = open_page(works_file, address="#run=R1")
+    page.wait_for_selector("#long-section")
+    axis = page.locator(".s-trench").get_attribute("points").split()
+    x = np.array([float(pair.split(",")[0]) for pair in axis[:2]])
+
+    def at(m):
+        return x[0] + (x[1] - x[0]) * m / 40.0
+
+    roots = page.locator(".s-root").evaluate_all(
+        "all => all.map((one) => one.getBBox()).map((b) => [b.x + b.width / 2, b.height])"
+    )
+    assert [place for place, _ in roots] == pytest.approx([at(10.0), at(30.0)], abs=0.2)
+    pipe = page.locator(".s-pipe").evaluate(
+        "one => { const p = one.points; return p[3].y - p[0].y; }"
+    )
+    assert roots[0][1] == pytest.approx(0.5 * pipe, rel=0.02)
+    collapse = page.locator(".s-collapse").evaluate(
+        "one => { const b = one.getBBox(); return b.x + 7; }"
+    )
+    assert collapse == pytest.approx(at(20.0), abs=0.2)
+    assert "collapse 20 m" in page.locator("#long-section").text_content()
+    assert page.locator(".s-joined").count() == 1
+    shaft = page.locator(".s-dig").evaluate("one => one.getBBox().x + one.getBBox().width / 2")
+    assert shaft == pytest.approx(at(12.0), abs=0.2)
+    assert page.locator(".s-service").count() == 1
+    assert page.locator(".s-unknown").count() == 1
+
+
+def test_new_pipe_of_bursting_is_drawn_on_the_old_axis(open_page, works_file):
+    row = make_works().advice["technique"].eq("burst_same").to_numpy().nonzero()[0][-1]
+    page = open_page(works_file, address=f"#run=R{row + 1}")
+    page.wait_for_selector("#long-section")
+    heights = page.evaluate(
+        "[...document.querySelectorAll('.s-pipe, .s-new')]"
+        ".map((one) => [...one.points].map((p) => p.y))"
+    )
+    pipe, walls = heights[0], heights[1:]
+    assert len(walls) == 2
+    assert (max(walls[0]) + min(walls[1])) / 2 == pytest.approx(
+        (max(pipe) + min(pipe)) / 2, abs=0.2
+    )
+
+
+def test_names_in_the_long_section_stay_inside_and_apart(open_page, works_file):
+    page = open_page(works_file, address="#run=R1")
+    page.wait_for_selector("#long-section")
+    boxes = page.locator("#long-section .s-name").evaluate_all(
+        "all => all.map((one) => one.getBBox()).map((b) => [b.x, b.y, b.x + b.width])"
+    )
+    assert min(box[0] for box in boxes) >= 0
+    assert max(box[2] for box in boxes) <= 420
+
+
+def test_string_over_its_allowable_pull_is_marked(open_page, works_file, tmp_path):
+    page = open_page(works_file, address="#string=S1")
+    page.wait_for_selector("#pull-warning")
+    said = facts(page)
+    assert said["Used of that"] == "52 % at the likely estimate, 132.6 % at the high one ! over"
+    assert said["Pull at the machine"] == "210 kN"
+    assert said["Machine pit"] == "P2"
+    assert "Reception pit" not in said
+    page = open_page(works_file, address="#run=R1")
+    page.wait_for_selector("#long-section")
+    assert "high estimate of the pull is over" in facts(page)["Pulled in string"]
+    page = open_page(works_file)
+    assert "1 string over the allowable pull" in page.locator("#overview").inner_text()
+    path = tmp_path / "map.html"
+    path.write_text(build_map(district.make_district(), MapSettings()), encoding="utf-8")
+    page = open_page(path, address="#string=S1")
+    page.wait_for_selector("#page-card dl")
+    assert page.locator(".warning").count() == 0
+
+
+def test_work_by_robot_is_no_dig(open_page, works_file):
+    page = open_page(works_file)
+    assert "1 small dig, 1 connection reopened by robot" in page.locator("#overview").inner_text()
+    page = open_page(works_file, address="#run=R1")
+    page.wait_for_selector("#robot-list")
+    assert "D2" not in card(page)
+    assert page.locator("#robot-list").inner_text().startswith("1 connection, from inside")
+
+
+def test_pit_has_one_name_and_one_rounding(open_page, works_file):
+    page = open_page(works_file, address="#pit=P2")
+    page.wait_for_selector("#page-card h2")
+    said = facts(page)
+    assert "Machine pit, nowhere clear to stand" in card(page)
+    assert said["Worst tree"] == "T16, 3.8 % of its zone"
+    assert "3.8 %" in said["What it meets"]
+    assert "Why here" not in said
+    page = open_page(works_file, address="#pit=P1")
+    page.wait_for_selector("#page-card h2")
+    assert facts(page)["Size"] == "12 × 1.5 m, 2.3 m deep"
+
+
+def test_breaches_say_what_is_not_certain(open_page, works_file):
+    page = open_page(works_file, address="#run=R1")
+    page.wait_for_selector("#breach-table")
+    rows = page.locator("#breach-table tbody th").all_inner_texts()
+    rows = [row.replace("\u00a0", " ").split("\n") for row in rows]
+    assert rows[0] == ["T2", "stem estimated; position unsure, good to 0.32 m"]
+    assert rows[1] == ["T4", "accuracy of position not known"]
+
+
+def test_noise_of_the_arithmetic_is_nothing(open_page, works_file):
+    page = open_page(works_file, address="#page=sums")
+    row = page.locator("#sums-table tr", has_text="Parking").inner_text().split("\t")
+    assert row[1].strip() == "0"
+    assert "m³" in page.locator("#sums-table").inner_text()
+
+
+def test_names_of_pits_stand_over_everything(open_page, works_file):
+    """Drawn last: nothing is painted after the last name."""
+    page = open_page(works_file)
+    page.evaluate(
+        "() => { window.painted = []; const was = CanvasRenderingContext2D.prototype;"
+        " for (const name of ['fillText', 'stroke', 'fill']) { const old = was[name];"
+        "  was[name] = function (...all) {"
+        "  window.painted.push(name === 'fillText' ? all[0] : name);"
+        "  return old.apply(this, all); }; } }"
+    )
+    page.evaluate("location.hash = 'pit=P2'")
+    page.wait_for_timeout(400)
+    painted = page.evaluate("window.painted")
+    assert painted[-1] in ("machine pit", "launch pit")
