@@ -13,7 +13,6 @@ from dataclasses import dataclass, replace
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-import shapely
 from numpy.typing import NDArray
 
 from routekit.advice.decisions import BURSTING, Decided
@@ -29,19 +28,13 @@ from routekit.comparison import (
     pick_burst_size,
 )
 from routekit.exposure import Exposure
-from routekit.geometry import Floats
+from routekit.gathering import find_crossings, prepare_place
 from routekit.layers.read import Layers
-from routekit.methods.bursting import needed_clearance
-from routekit.methods.cases import build_cases
 from routekit.methods.checks import tabulate_checks
-from routekit.methods.condition import match_codes
 from routekit.methods.evaluate import tabulate_options
-from routekit.methods.neighbours import find_neighbours
 from routekit.pipes.capacity import build_flow
 from routekit.pipes.plans import PlanSettings, build_plans, resize_bursting
-from routekit.site.chains import build_chains
 from routekit.site.laydown import plan_laydown
-from routekit.site.surroundings import prepare_surroundings
 from routekit.study import StudySettings
 from routekit.trees.breach import sum_tree_loss
 from routekit.vocabulary import TECHNIQUES
@@ -49,9 +42,6 @@ from routekit.works import Place, Works, balance_trees, set_out_digs, set_out_wo
 
 Flags = NDArray[np.bool_]
 Tell = Callable[[str], None]
-
-_FAR_M = 15.0
-"""Buildings farther than this from a trench are not looked for: deeper than any trench."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -103,7 +93,7 @@ def choose_renewal(
     """
     tell("Checking techniques")
     flow = build_flow(runs, condition, settings.flow)
-    place = _prepare_place(layers, runs, zones, exposure, condition, flow, decided, settings)
+    place = prepare_place(layers, runs, zones, exposure, condition, flow, decided, settings)
     pipes = PlanSettings(
         flow=settings.flow, pipe=settings.pipe, pull=settings.pull, liner=settings.liner,
         slip_outside_share=settings.methods.lining.slip_outside_share,
@@ -200,12 +190,12 @@ def _pull_without_decisions(
 
 
 def _warn_of_pits(advice: pd.DataFrame, works: Works) -> pd.DataFrame:
-    """Add to what is to be confirmed each pit of a run's string that no place was found clear for."""
+    """Add each pit for which no permitted place was found to what its runs must confirm."""
     pits = works.pits[works.pits["forbidding_trees"].to_numpy() > 0]
     if not len(pits):
         return advice
-    warning = "Pit " + pits["pit_id"].astype(str) + " stands where a decision or protection forbids it"
-    warning += " (tree " + pits["forbidden_by"].astype(str) + "): no other place was found."
+    warning = "Pit " + pits["pit_id"].astype(str) + " stands where a decision or protection "
+    warning += "forbids it (tree " + pits["forbidden_by"].astype(str) + "): no other place was found."
     text = pd.Series(warning.to_numpy(), index=pits["pit_id"].to_numpy())
     ends = works.strings[["launch_pit", "reception_pit"]].to_numpy(dtype=object)
     found = [" ".join(text[pit] for pit in dict.fromkeys(pair) if pit in text) for pair in ends]
@@ -285,49 +275,6 @@ def _pulled_together(works: Works, plans: dict[str, pd.DataFrame]) -> pd.DataFra
     )
 
 
-def _prepare_place(
-    layers: Layers,
-    runs: gpd.GeoDataFrame,
-    zones: gpd.GeoDataFrame,
-    exposure: Exposure,
-    condition: pd.DataFrame,
-    flow: pd.DataFrame,
-    decided: Decided,
-    settings: StudySettings,
-) -> Place:
-    """Gather what works are set out in; crossings follow once the new pipes are known."""
-    connections = assign_connections(layers.connections, runs)
-    return Place(
-        runs=runs,
-        manholes=layers.manholes,
-        trenches=exposure.trenches,
-        connections=connections,
-        collapses=find_collapses(layers.inspections),
-        crossings=pd.DataFrame({"run": [], "chainage_m": [], "service_id": []}),
-        cases=_lay_out_cases(layers, runs, exposure, condition, flow, connections, settings),
-        around=prepare_surroundings(
-            zones, services=layers.services, obstacles=layers.obstacles,
-            surfaces=layers.surfaces, study_area=layers.study_area,
-            no_pit_trees=_forbidding_trees(layers.trees, decided, settings),
-        ),
-        major_from_share=exposure.tiers.major_from_share,
-        settings=settings,
-    )  # fmt: skip
-
-
-def _forbidding_trees(
-    trees: gpd.GeoDataFrame, decided: Decided, settings: StudySettings
-) -> list[str]:
-    """List the trees in whose zone no pit should stand."""
-    which = settings.site.placement.forbidding_trees
-    names = set(decided.no_pit_trees)
-    if which != "decided":
-        names |= set(trees.loc[trees["is_veteran"].to_numpy(dtype=bool), "tree_id"])
-    if which == "protected":
-        names |= set(trees.loc[trees["is_protected"].to_numpy(dtype=bool), "tree_id"])
-    return sorted(names)
-
-
 def _sum_up(
     place: Place,
     zones: gpd.GeoDataFrame,
@@ -373,122 +320,6 @@ def _take_quantities(
     table.insert(0, "technique", technique)
     table.insert(0, "run_id", first["run_id"].to_numpy())
     return table
-
-
-def find_crossings(
-    place: Place, services: gpd.GeoDataFrame, plans: dict[str, pd.DataFrame]
-) -> pd.DataFrame:
-    """List the crossing services that bursting would have to bare: run, chainage_m, service_id."""
-    outside = place.trenches["outside_diameter_mm"].to_numpy(dtype=float)
-    _, pairs = find_neighbours(place.runs, services, outside_mm=outside)
-    limits = place.settings.methods.bursting
-    needed = np.fmax(
-        needed_clearance(plans["burst_upsized"], limits), limits.exposed_clearance_m
-    )[pairs["run"].to_numpy()]
-    clearance = pairs["clearance_m"].to_numpy(dtype=float)
-    near = pairs["is_crossing"].to_numpy(dtype=bool) & ~(clearance >= needed)
-    listed: pd.DataFrame = pairs.loc[near, ["run", "chainage_m", "service_id"]]
-    return listed
-
-
-def find_collapses(inspections: pd.DataFrame) -> pd.DataFrame:
-    """List the collapsed places: run_id, chainage_m."""
-    matched = match_codes(inspections)
-    return matched.loc[matched["feature"] == "collapses", ["run_id", "chainage_m"]]
-
-
-def assign_connections(
-    connections: gpd.GeoDataFrame, runs: gpd.GeoDataFrame, *, reach_m: float = 15.0
-) -> gpd.GeoDataFrame:
-    """Give each connection the position of its run: the one named, else the nearest within reach.
-
-    Parameters
-    ----------
-    connections : GeoDataFrame
-        With run_id (may be missing) and point geometry.
-    runs : GeoDataFrame
-    reach_m : float, optional
-        Farthest run that a connection without a run is given to, m; a gully branch is rarely
-        longer.
-
-    Returns
-    -------
-    GeoDataFrame
-        The connections with `run` (position, -1 where none) and run_id filled in.
-    """
-    named = pd.Index(connections["run_id"].fillna("").astype(str))
-    run = pd.Index(runs["run_id"]).get_indexer(named)
-    lost = np.flatnonzero(run < 0)
-    if len(lost) and len(runs):
-        index = shapely.STRtree(np.asarray(runs.geometry))
-        points = np.asarray(connections.geometry)[lost]
-        found, near = index.query_nearest(points, max_distance=reach_m, all_matches=False)
-        run[lost[found]] = near
-    names = np.append(runs["run_id"].to_numpy(dtype=object), "")
-    return connections.assign(run=run, run_id=names[run])
-
-
-def _lay_out_cases(
-    layers: Layers,
-    runs: gpd.GeoDataFrame,
-    exposure: Exposure,
-    condition: pd.DataFrame,
-    flow: pd.DataFrame,
-    connections: gpd.GeoDataFrame,
-    settings: StudySettings,
-) -> pd.DataFrame:
-    """Bring together what the checks look at."""
-    size = len(runs)
-    outside = exposure.trenches["outside_diameter_mm"].to_numpy(dtype=float)
-    neighbours, _ = find_neighbours(runs, layers.services, outside_mm=outside)
-    placed = connections["run"].to_numpy()
-    counted = np.bincount(placed[placed >= 0], minlength=size).astype(float)
-    needs = condition["needs_work"].fillna(value=False).to_numpy(dtype=bool)
-    cases = build_cases(
-        runs, condition, exposure.per_run, neighbours,
-        has_services=len(layers.services) > 0, outside_mm=outside,
-        n_connections=counted if len(connections) else np.full(size, np.nan),
-        chain_length_m=_chain_length(runs, needs, settings),
-    )  # fmt: skip
-    subsoil = settings.methods.subsoil
-    depth = cases["depth_max_m"].to_numpy(dtype=float)
-    water = subsoil.groundwater_depth_m
-    hard = subsoil.is_hard_ground
-    return pd.concat([cases, flow], axis=1).assign(
-        is_below_groundwater=np.nan if water is None else (depth > water).astype(float),
-        is_hard_ground=np.nan if hard is None else float(hard),
-        building_distance_m=_building_distance(layers.obstacles, exposure.trenches),
-        has_trees=len(layers.trees) > 0,
-        is_root_choked=cases["root_count"].to_numpy(dtype=float)
-        >= settings.methods.lining.rooted_joints,
-    )
-
-
-def _chain_length(runs: gpd.GeoDataFrame, needs: Flags, settings: StudySettings) -> Floats:
-    """Length of the stretch of runs to renew that could be pulled with each run, m."""
-    chains = build_chains(runs, needs, settings=settings.site.strings)
-    length = np.array(runs["length_m"], dtype=float)
-    starts = (chains["position"].to_numpy() == 0) | chains["is_break"].to_numpy(dtype=bool)
-    stretch = np.cumsum(starts)
-    total = chains["length_m"].astype(float).groupby(stretch).transform("sum")
-    length[chains["run"].to_numpy()] = total.to_numpy()
-    return length
-
-
-def _building_distance(obstacles: gpd.GeoDataFrame, trenches: gpd.GeoDataFrame) -> Floats:
-    """Measure how far each corridor is from a building, wall or basement, m; infinite if far."""
-    if not len(obstacles):
-        return np.full(len(trenches), np.nan)
-    walls = np.asarray(
-        obstacles.geometry[obstacles["kind"].isin(["building", "wall", "basement"])]
-    )
-    distance = np.full(len(trenches), np.inf)
-    corridors = np.asarray(trenches["corridor"])
-    (found, _), near = shapely.STRtree(walls).query_nearest(
-        corridors, max_distance=_FAR_M, return_distance=True, all_matches=False
-    )
-    distance[found] = near
-    return distance
 
 
 def _attach_facts(

@@ -1,0 +1,208 @@
+"""The facts of each run, brought together for the comparison of techniques.
+
+Connections are given to runs, chains and neighbours are measured, and all that the checks look at
+is laid side by side.
+"""
+
+from __future__ import annotations
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from numpy.typing import NDArray
+
+from routekit.advice.decisions import Decided
+from routekit.exposure import Exposure
+from routekit.geometry import Floats
+from routekit.layers.read import Layers
+from routekit.methods.bursting import needed_clearance
+from routekit.methods.cases import build_cases
+from routekit.methods.condition import match_codes
+from routekit.methods.neighbours import find_neighbours
+from routekit.site.chains import build_chains
+from routekit.site.surroundings import prepare_surroundings
+from routekit.study import StudySettings
+from routekit.works import Place
+
+Flags = NDArray[np.bool_]
+
+_FAR_M = 15.0
+"""Buildings farther than this from a trench are not looked for: deeper than any trench."""
+
+
+def prepare_place(
+    layers: Layers,
+    runs: gpd.GeoDataFrame,
+    zones: gpd.GeoDataFrame,
+    exposure: Exposure,
+    condition: pd.DataFrame,
+    flow: pd.DataFrame,
+    decided: Decided,
+    settings: StudySettings,
+) -> Place:
+    """Gather what works are set out in; crossings follow once the new pipes are known.
+
+    Parameters
+    ----------
+    layers : Layers
+    runs : GeoDataFrame
+        After the ground stage.
+    zones : GeoDataFrame
+        One zone per tree.
+    exposure : Exposure
+    condition, flow : DataFrame
+        One row per run.
+    decided : Decided
+    settings : StudySettings
+
+    Returns
+    -------
+    Place
+    """
+    connections = assign_connections(layers.connections, runs)
+    return Place(
+        runs=runs,
+        manholes=layers.manholes,
+        trenches=exposure.trenches,
+        connections=connections,
+        collapses=find_collapses(layers.inspections),
+        crossings=pd.DataFrame({"run": [], "chainage_m": [], "service_id": []}),
+        cases=_lay_out_cases(layers, runs, exposure, condition, flow, connections, settings),
+        around=prepare_surroundings(
+            zones, services=layers.services, obstacles=layers.obstacles,
+            surfaces=layers.surfaces, study_area=layers.study_area,
+            no_pit_trees=_forbidding_trees(layers.trees, decided, settings),
+        ),
+        major_from_share=exposure.tiers.major_from_share,
+        settings=settings,
+    )  # fmt: skip
+
+
+def _forbidding_trees(
+    trees: gpd.GeoDataFrame, decided: Decided, settings: StudySettings
+) -> list[str]:
+    """List the trees in whose zone no pit should stand."""
+    which = settings.site.placement.forbidding_trees
+    names = set(decided.no_pit_trees)
+    if which != "decided":
+        names |= set(trees.loc[trees["is_veteran"].to_numpy(dtype=bool), "tree_id"])
+    if which == "protected":
+        names |= set(trees.loc[trees["is_protected"].to_numpy(dtype=bool), "tree_id"])
+    return sorted(names)
+
+
+def assign_connections(
+    connections: gpd.GeoDataFrame, runs: gpd.GeoDataFrame, *, reach_m: float = 15.0
+) -> gpd.GeoDataFrame:
+    """Give each connection the position of its run: the one named, else the nearest within reach.
+
+    Parameters
+    ----------
+    connections : GeoDataFrame
+        With run_id (may be missing) and point geometry.
+    runs : GeoDataFrame
+    reach_m : float, optional
+        Farthest run that a connection without a run is given to, m; a gully branch is rarely
+        longer.
+
+    Returns
+    -------
+    GeoDataFrame
+        The connections with `run` (position, -1 where none) and run_id filled in.
+    """
+    named = pd.Index(connections["run_id"].fillna("").astype(str))
+    run = pd.Index(runs["run_id"]).get_indexer(named)
+    lost = np.flatnonzero(run < 0)
+    if len(lost) and len(runs):
+        index = shapely.STRtree(np.asarray(runs.geometry))
+        points = np.asarray(connections.geometry)[lost]
+        found, near = index.query_nearest(points, max_distance=reach_m, all_matches=False)
+        run[lost[found]] = near
+    names = np.append(runs["run_id"].to_numpy(dtype=object), "")
+    return connections.assign(run=run, run_id=names[run])
+
+
+def _lay_out_cases(
+    layers: Layers,
+    runs: gpd.GeoDataFrame,
+    exposure: Exposure,
+    condition: pd.DataFrame,
+    flow: pd.DataFrame,
+    connections: gpd.GeoDataFrame,
+    settings: StudySettings,
+) -> pd.DataFrame:
+    """Bring together what the checks look at."""
+    size = len(runs)
+    outside = exposure.trenches["outside_diameter_mm"].to_numpy(dtype=float)
+    neighbours, _ = find_neighbours(runs, layers.services, outside_mm=outside)
+    placed = connections["run"].to_numpy()
+    counted = np.bincount(placed[placed >= 0], minlength=size).astype(float)
+    needs = condition["needs_work"].fillna(value=False).to_numpy(dtype=bool)
+    cases = build_cases(
+        runs, condition, exposure.per_run, neighbours,
+        has_services=len(layers.services) > 0, outside_mm=outside,
+        n_connections=counted if len(connections) else np.full(size, np.nan),
+        chain_length_m=_chain_length(runs, needs, settings),
+    )  # fmt: skip
+    subsoil = settings.methods.subsoil
+    depth = cases["depth_max_m"].to_numpy(dtype=float)
+    water = subsoil.groundwater_depth_m
+    hard = subsoil.is_hard_ground
+    return pd.concat([cases, flow], axis=1).assign(
+        is_below_groundwater=np.nan if water is None else (depth > water).astype(float),
+        is_hard_ground=np.nan if hard is None else float(hard),
+        building_distance_m=_building_distance(layers.obstacles, exposure.trenches),
+        has_trees=len(layers.trees) > 0,
+        is_root_choked=cases["root_count"].to_numpy(dtype=float)
+        >= settings.methods.lining.rooted_joints,
+    )
+
+
+def _chain_length(runs: gpd.GeoDataFrame, needs: Flags, settings: StudySettings) -> Floats:
+    """Length of the stretch of runs to renew that could be pulled with each run, m."""
+    chains = build_chains(runs, needs, settings=settings.site.strings)
+    length = np.array(runs["length_m"], dtype=float)
+    starts = (chains["position"].to_numpy() == 0) | chains["is_break"].to_numpy(dtype=bool)
+    stretch = np.cumsum(starts)
+    total = chains["length_m"].astype(float).groupby(stretch).transform("sum")
+    length[chains["run"].to_numpy()] = total.to_numpy()
+    return length
+
+
+def _building_distance(obstacles: gpd.GeoDataFrame, trenches: gpd.GeoDataFrame) -> Floats:
+    """Measure how far each corridor is from a building, wall or basement, m; infinite if far."""
+    if not len(obstacles):
+        return np.full(len(trenches), np.nan)
+    walls = np.asarray(
+        obstacles.geometry[obstacles["kind"].isin(["building", "wall", "basement"])]
+    )
+    distance = np.full(len(trenches), np.inf)
+    corridors = np.asarray(trenches["corridor"])
+    (found, _), near = shapely.STRtree(walls).query_nearest(
+        corridors, max_distance=_FAR_M, return_distance=True, all_matches=False
+    )
+    distance[found] = near
+    return distance
+
+
+def find_crossings(
+    place: Place, services: gpd.GeoDataFrame, plans: dict[str, pd.DataFrame]
+) -> pd.DataFrame:
+    """List the crossing services that bursting would have to bare: run, chainage_m, service_id."""
+    outside = place.trenches["outside_diameter_mm"].to_numpy(dtype=float)
+    _, pairs = find_neighbours(place.runs, services, outside_mm=outside)
+    limits = place.settings.methods.bursting
+    needed = np.fmax(
+        needed_clearance(plans["burst_upsized"], limits), limits.exposed_clearance_m
+    )[pairs["run"].to_numpy()]
+    clearance = pairs["clearance_m"].to_numpy(dtype=float)
+    near = pairs["is_crossing"].to_numpy(dtype=bool) & ~(clearance >= needed)
+    listed: pd.DataFrame = pairs.loc[near, ["run", "chainage_m", "service_id"]]
+    return listed
+
+
+def find_collapses(inspections: pd.DataFrame) -> pd.DataFrame:
+    """List the collapsed places: run_id, chainage_m."""
+    matched = match_codes(inspections)
+    return matched.loc[matched["feature"] == "collapses", ["run_id", "chainage_m"]]
