@@ -118,9 +118,7 @@ def reduce_result(result: Result, *, street_field: str) -> PublicTables:
     _refuse_bad_keys(shapes["trees"], "trees", "tree_id")
     shapes["runs"] = runs
     has_balance = {"tree_id", "severity", "open_cut_severity"} <= set(result.tree_balance.columns)
-    return PublicTables(
-        name=result.name, crs=result.crs, has_balance=has_balance, **shapes, **flat
-    )
+    return PublicTables(name=result.name, crs=result.crs, has_balance=has_balance, **shapes, **flat)
 
 
 def _refuse_bad_keys(table: pd.DataFrame, layer: str, key: str) -> None:

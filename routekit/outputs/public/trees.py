@@ -116,9 +116,7 @@ def _is_within(
     """Tell which trees have a shape no farther away than the reach."""
     if trees.empty or shapes.empty:
         return np.zeros(len(trees), dtype=bool)
-    found, _ = shapes.sindex.query(
-        trees.geometry.to_numpy(), predicate="dwithin", distance=reach_m
-    )
+    found, _ = shapes.sindex.query(trees.geometry.to_numpy(), predicate="dwithin", distance=reach_m)
     return _mark(found, len(trees))
 
 
