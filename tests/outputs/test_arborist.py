@@ -17,6 +17,7 @@ from synthetic import FORMULAS, LONG, MARKUP, make_empty_result, make_result
 from routekit.errors import OutputError
 from routekit.outputs.arborist import ReportSettings, report, write_tree_report
 from routekit.outputs.arborist.cases import (
+    list_decisions,
     list_excavations,
     list_methods,
     list_runs,
@@ -33,6 +34,7 @@ class Page(HTMLParser):
 
     def __init__(self, text):
         super().__init__()
+        self.source = text
         self.tags, self.attributes, self.texts = [], [], []
         self.feed(text)
 
@@ -74,8 +76,9 @@ def test_long_text_is_cut_with_a_mark(page):
 
 
 def test_no_tag_or_handler_comes_from_the_data(page):
-    assert not {"script", "img", "iframe", "link", "object", "form", "b"} & set(page.tags)
+    assert not {"script", "img", "iframe", "link", "object", "form"} & set(page.tags)
     names = [name for name, _ in page.attributes]
+    assert page.tags.count("b") < 12 * page.tags.count("article")
     assert not any(name.startswith("on") or name in ("src", "style") for name in names)
     links = [value for name, value in page.attributes if name == "href"]
     assert links
@@ -95,14 +98,16 @@ def test_all_touched_trees_have_a_sheet_and_the_rest_is_listed(result, trees, pa
     assert text.count('<article class="tree"') == len(trees) > 10
     spared = untouched_ids(result, trees["tree_id"])
     assert len(spared) + len(trees) == len(result.trees)
-    assert set(spared) <= set(page.texts)
+    assert set(spared) <= set(re.findall(r"T\d{3}", " ".join(page.texts)))
+    assert f"{', '.join(spared[:3])}, " in text
 
 
 def test_worst_trees_come_first(trees):
-    rank = {"minor": 1, "none": 2}
-    order = trees["recommended_severity"].map(rank).tolist()
+    assert trees["is_touched"].tolist() == sorted(trees["is_touched"], reverse=True)
+    touched = trees[trees["is_touched"]]
+    order = touched["recommended_severity"].map({"minor": 1, "none": 2}).fillna(1.5).tolist()
     assert order == sorted(order)
-    same = trees[trees["recommended_severity"] == "none"]
+    same = trees[~trees["is_touched"]]
     codes = same["severity"].map({"structural": 0, "major": 1, "minor": 2, "none": 3}).tolist()
     assert codes == sorted(codes)
 
@@ -212,10 +217,90 @@ def test_empty_tables_give_a_front_page(columns):
 
 def test_limits_are_said(result, trees):
     few = ReportSettings(listed_trees=2)
-    text = render_report(result, trees, max_trees=3, settings=few)
-    assert text.count('<article class="tree"') == 3
-    assert f"The other {len(trees) - 3} trees" in text
+    n_touched = int(trees["is_touched"].sum())
+    text = render_report(result, trees, max_trees=n_touched + 3, settings=few)
+    assert text.count('<article class="tree"') == n_touched + 3
+    left, others = len(trees) - n_touched - 3, len(trees) - n_touched
+    assert f"Left out: {left} of the {others} trees that only open cut would reach" in text
+    assert f"and {left - 2} more in result.gpkg" in text
     assert f"and {len(result.trees) - len(trees) - 2} more in result.gpkg" in text
+
+
+def test_touched_trees_have_a_sheet_whatever_the_limit(result, trees):
+    text = render_report(result, trees, max_trees=0, settings=ReportSettings())
+    assert text.count('<article class="tree"') == trees["is_touched"].sum() > 3
+
+
+def test_both_figures_are_those_of_the_balance(result, trees, page):
+    balance = result.tree_balance
+    counts = [page.texts[i - 1] for i, text in enumerate(page.texts) if text.startswith("would be")]
+    shown = re.findall(r"<dt>(\d+)</dt><dd>(would be reached|touched by)", str(page.source))
+    reached = int((balance["open_cut_severity"] != "none").sum())
+    assert counts == [str(reached)]
+    assert shown == [
+        (str(reached), "would be reached"), (str(int(trees["is_touched"].sum())), "touched by"),
+    ]  # fmt: skip
+
+
+def test_careful_digs_are_graded_as_such_and_the_rule_stands_once(trees, text):
+    careful = trees["recommended_note"] == "careful dig in structural zone"
+    assert 0 < careful.sum() < len(trees)
+    assert trees["is_touched"][careful].all()
+    minor = int((careful & (trees["recommended_severity"] == "minor")).sum())
+    assert text.count("minor</span>, careful dig in structural zone") == 2 * minor > 0
+    assert text.count("keep the roots they meet") == 1
+
+
+def test_pits_say_what_they_do_not_count(result, trees, text):
+    at_pits = list_excavations(result, trees).query("kind == 'pit'")["place"].nunique()
+    assert text.count("Pit: dug only; what lies behind a pit is not counted as cut off.") == at_pits
+    assert at_pits > 0
+
+
+def test_digs_go_by_the_name_of_the_balance(result, trees):
+    found = list_excavations(result, trees).set_index("item_id")["name"]
+    assert set(found.loc[["D0"]]) == {"connection dig D0 (C1)"}
+
+
+def test_a_plan_that_digs_more_than_a_trench_warns(result):
+    balance = result.tree_balance.copy()
+    row = balance.index[balance["is_touched"]][0]
+    balance.loc[row, "spared_m2"] = -4.97
+    worse = dataclasses.replace(result, tree_balance=balance)
+    warning = "The plan digs more here than a trench would: 5.0 m² more of the zone."
+    for case, times in ((worse, 1), (result, 0)):
+        shown = render_report(case, rank_trees(case), max_trees=0, settings=ReportSettings())
+        assert shown.count(warning) == times
+
+
+def test_decisions_about_a_tree_stand_on_its_sheet(result, trees):
+    found = list_decisions(result, trees)
+    place = trees["tree_id"].tolist().index("T002")
+    assert found == {place: [f"no pit in its zone, by {MARKUP[0]}: {MARKUP[3]}"]}
+
+
+def test_decisions_without_who_and_why_say_so(result, trees):
+    bare = dataclasses.replace(
+        result, decisions=pd.DataFrame({"tree_id": ["T002"], "decision": ["no_pit"]})
+    )
+    texts = list(list_decisions(bare, trees).values())
+    assert texts == [["no pit in its zone, by whom is not stated: why is not stated"]]
+
+
+def test_runs_that_stay_as_they_are_are_marked(result):
+    idle = result.breaches["run_id"].iloc[0]
+    condition = result.condition.assign(needs_work=result.condition["run_id"] != idle)
+    some = dataclasses.replace(result, condition=condition)
+    runs = list_runs(some, rank_trees(some))
+    assert set(runs["run_id"][~runs["is_counted"]]) == {idle}
+    shown = render_report(some, rank_trees(some), max_trees=99, settings=ReportSettings())
+    assert shown.count("run not to be worked on") == (~runs["is_counted"]).sum()
+
+
+def test_every_distance_says_that_it_ends_at_the_centre(text):
+    heads = re.findall(r"<th[^>]*>([^<]*to stem[^<]*)</th>", text)
+    assert heads
+    assert all("stem centre" in head for head in heads)
 
 
 def test_plan_holds_zone_and_crown(trees):
@@ -273,7 +358,11 @@ def test_pdf_shows_text_cautions_and_its_limit(files, trees):
     words = " ".join(done.stdout.decode().split())
     assert f"Tree {trees['tree_id'].iloc[0]}" in words
     assert "Screening only" in words
-    assert f"The other {len(trees) - 2} trees" in words
+    n_others = int((~trees["is_touched"]).sum())
+    assert f"Left out: {n_others} of the {n_others} trees" in words
+    for tree_id in trees["tree_id"][trees["is_touched"]]:
+        assert f"Tree {tree_id}" in words
+    assert words.count("Signature") == len(trees) - n_others
     assert "Elm <b>Quarter</b>" in words
 
 

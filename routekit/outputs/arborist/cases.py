@@ -14,6 +14,7 @@ import shapely
 from numpy.typing import NDArray
 
 from routekit.geometry import circle_polygon_area, polygon_edges
+from routekit.outputs.open_cut import is_worked_on
 from routekit.outputs.tree_cases import find_touches, list_touched
 from routekit.result import Result
 from routekit.sources import describe_source
@@ -24,6 +25,9 @@ Row: TypeAlias = Mapping[str, Any]
 _NEAR_STEM_M = 1.0
 _UNKNOWN_RANK = 0.5
 _SURFACE_WORKS = ("open_cut", "local_repair", "monitor")
+_CAREFUL = "careful dig in structural zone"
+_KEEPS_ROOTS = ("hand", "suction", "robot")
+_DECISIONS = {"no_pit": "no pit in its zone"}
 _BALANCE = ("recommended_loss_m2", "recommended_loss_share", "recommended_severity")
 
 
@@ -39,17 +43,22 @@ def rank_trees(result: Result) -> gpd.GeoDataFrame:
     -------
     geopandas.GeoDataFrame
         Rows of `list_touched`, with recommended_loss_m2, recommended_loss_share and
-        recommended_severity (missing where the balance does not state them); sorted by severity of
-        the recommended works, then of open cut, then by share cut off; what is not known ranks
-        between none and minor. Trees alike keep the order of the input.
+        recommended_severity (missing where the balance does not state them), and recommended_note
+        (text: a careful dig in the structural zone); those that the recommended works touch first,
+        each part sorted by severity of the recommended works, then of open cut, then by share cut
+        off; what is not known ranks between none and minor. Trees alike keep the order of the
+        input.
     """
     trees = list_touched(result).reset_index(drop=True)
     for name in _BALANCE:
         if name not in trees.columns:
             trees[name] = np.nan
+    careful = _flags(trees, "is_careful_structural") & _flags(trees, "is_touched")
+    trees["recommended_note"] = np.where(careful, _CAREFUL, "")
     rank = {severity: place for place, severity in enumerate(SEVERITIES)}
     order = pd.DataFrame(
         {
+            "spared": ~_flags(trees, "is_touched"),
             "recommended": -_text(trees, "recommended_severity")
             .map(rank)
             .astype(float)
@@ -76,7 +85,8 @@ def list_runs(result: Result, trees: gpd.GeoDataFrame) -> pd.DataFrame:
     -------
     pandas.DataFrame
         Rows of `breaches` of these trees with `place` (position in `trees`), `technique` (code,
-        `undecided` where there is no recommendation); sorted by place, nearest trench first.
+        `undecided` where there is no recommendation) and `is_counted` (the run is to be worked
+        on); sorted by place, nearest trench first.
     """
     table = result.breaches
     if not len(table):
@@ -91,7 +101,8 @@ def list_runs(result: Result, trees: gpd.GeoDataFrame) -> pd.DataFrame:
         technique = advice.set_index(advice["run_id"].astype("str"))["technique"].astype("str")
     codes = found["run_id"].astype("str").map(technique).astype("str").fillna("undecided")
     edge = numbers(found, "stem_edge_m")
-    found = found.assign(technique=codes, edge=edge)
+    counted = is_worked_on(result, found["run_id"])
+    found = found.assign(technique=codes, edge=edge, is_counted=counted)
     return pd.DataFrame(found.sort_values(["place", "edge"], kind="stable"))
 
 
@@ -108,8 +119,9 @@ def list_excavations(result: Result, trees: gpd.GeoDataFrame) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        place (position in `trees`), kind (pit, dig), item_id, what (role or kind), method,
-        overlap_m2, stem_m (nearest edge to the stem centre), is_structural; sorted by place.
+        place (position in `trees`), kind (pit, dig), item_id, name (as in the balance), what (role
+        or kind), method, overlap_m2, stem_m (nearest edge to the stem centre), is_structural,
+        is_careful (a dig that keeps the roots it meets); sorted by place.
     """
     pairs = find_touches(result)
     place = pd.Index(trees["tree_id"].astype("str")).get_indexer(pd.Index(pairs["tree_id"]))
@@ -117,15 +129,20 @@ def list_excavations(result: Result, trees: gpd.GeoDataFrame) -> pd.DataFrame:
     is_pit = (pairs["kind"] == "pit").to_numpy()
     item = pairs["item"].to_numpy()
     shapes = np.full(len(pairs), None, dtype=object)
-    what, method = np.full(len(pairs), "", dtype=object), np.full(len(pairs), "", dtype=object)
+    what, method, served = (np.full(len(pairs), "", dtype=object) for _ in range(3))
     for mine, table, name in ((is_pit, result.pits, "role"), (~is_pit, result.digs, "kind")):
         if mine.any():
             shapes[mine] = np.array(table.geometry, dtype=object)[item[mine]]
             what[mine] = _text(table, name).fillna("").to_numpy()[item[mine]]
             method[mine] = _text(table, "method").fillna("").to_numpy()[item[mine]]
+            served[mine] = _text(table, "connection_id").fillna("").to_numpy()[item[mine]]
     near = trees.iloc[pairs["place"]]
     stem_m = shapely.distance(shapes, np.array(near.geometry, dtype=object))
+    brackets = np.where(served != "", " (" + served + ")", "")
+    words = pd.Series(what, dtype="str").str.replace("_", " ") + " " + pairs["kind"] + " "
     found = pairs.assign(
+        name=words + pairs["item_id"] + brackets,
+        is_careful=~is_pit & np.isin(method, _KEEPS_ROOTS),
         what=what,
         method=method,
         overlap_m2=_overlaps(near, shapes),
@@ -133,6 +150,40 @@ def list_excavations(result: Result, trees: gpd.GeoDataFrame) -> pd.DataFrame:
         is_structural=stem_m < numbers(near, "structural_radius_m").to_numpy(),
     )
     return pd.DataFrame(found.sort_values(["place", "kind", "item"], kind="stable"))
+
+
+def list_decisions(result: Result, trees: gpd.GeoDataFrame) -> dict[int, list[str]]:
+    """Write what people decided about trees.
+
+    Parameters
+    ----------
+    result : Result
+        Tables of one study.
+    trees : geopandas.GeoDataFrame
+        From `rank_trees`, or some rows of it.
+
+    Returns
+    -------
+    dict of int to list of str
+        By position in `trees`: what, by whom and why.
+    """
+    if not {"tree_id", "decision"} <= set(result.decisions.columns):
+        return {}
+    table = result.decisions[result.decisions["tree_id"].notna().to_numpy()]
+    place = pd.Index(trees["tree_id"].astype("str")).get_indexer(
+        pd.Index(table["tree_id"].astype("str"))
+    )
+    codes = _text(table, "decision").fillna("")
+    words = codes.replace(_DECISIONS).str.replace("_", " ")
+    by, why = (_text(table, name).fillna("") for name in ("by", "reason"))
+    by = by.where(by != "", "whom is not stated")
+    why = why.where(why != "", "why is not stated")
+    texts = words + ", by " + by + ": " + why
+    found: dict[int, list[str]] = {}
+    for row, text in zip(place, texts, strict=True):
+        if row >= 0:
+            found.setdefault(int(row), []).append(str(text))
+    return found
 
 
 def _overlaps(trees: gpd.GeoDataFrame, shapes: NDArray[np.object_]) -> NDArray[np.float64]:
@@ -221,6 +272,11 @@ def zone_shapes(trees: pd.DataFrame) -> NDArray[np.object_]:
         shapes = np.array(trees["zone"], dtype=object)
         shapes[~shapely.is_geometry(shapes)] = None
     return shapes
+
+
+def _flags(table: pd.DataFrame, name: str) -> NDArray[np.bool_]:
+    """Give a column of flags; what is not known is not set."""
+    return np.asarray(numbers(table, name) == 1)
 
 
 def numbers(table: pd.DataFrame, name: str) -> pd.Series:

@@ -20,10 +20,12 @@ import jinja2
 import numpy as np
 import pandas as pd
 import shapely
+from markupsafe import Markup
 from numpy.typing import NDArray
 
 from routekit.errors import OutputError
 from routekit.outputs.arborist.cases import (
+    list_decisions,
     list_excavations,
     list_methods,
     list_runs,
@@ -58,16 +60,18 @@ class ReportSettings(Settings):
         1_000,
         unit="trees",
         source="house",
-        text="Most trees with a sheet of their own in the page file, worst first; about 15 kB each",
-        ge=1,
+        text="Sheets in the page file, worst first, about 15 kB each; trees that the recommended "
+        "works touch always have one, the limit leaves out trees that only open cut would reach",
+        ge=0,
     )
     pdf_trees: int = setting(
         30,
         unit="trees",
         source="house",
-        text="Trees with a sheet of their own in the PDF, worst first; a sheet takes about half a "
-        "second to print, and trees.html holds them all",
-        ge=1,
+        text="Sheets in the PDF, worst first; trees that the recommended works touch always have "
+        "one to sign, the limit leaves out trees that only open cut would reach; a sheet takes "
+        "about a quarter of a second to print",
+        ge=0,
     )
     listed_trees: int = setting(
         2_000,
@@ -126,7 +130,7 @@ def render_report(
     trees : geopandas.GeoDataFrame
         From `rank_trees`.
     max_trees : int
-        Most trees with a sheet of their own.
+        Most sheets; trees that the recommended works touch have one beyond it as well.
     settings : ReportSettings
         The other limits.
 
@@ -140,7 +144,9 @@ def render_report(
     spared = untouched_ids(result, trees["tree_id"].astype("str")) if len(trees) else []
     if not len(trees) and len(result.trees):
         spared = [str(name) for name in result.trees["tree_id"]]
-    cases = build_cases(result, trees.iloc[:max_trees])
+    touched = numbers(trees, "is_touched") == 1
+    n_sheets = max(max_trees, int(touched.sum()))
+    cases = build_cases(result, trees.iloc[:n_sheets])
     methods = [method["source"] for case in cases for method in case["methods"]]
     return _template().render(
         name=result.name,
@@ -153,7 +159,12 @@ def render_report(
         sheet=SHEET,
         cases=cases,
         method_sources=list(dict.fromkeys(methods)),
-        n_touched=len(trees),
+        n_listed=len(trees),
+        n_touched=int(touched.sum()),
+        n_open_cut=int((~trees["severity"].astype("str").isin(["none", "nan"])).sum())
+        if "severity" in trees
+        else 0,
+        rest=trees.iloc[n_sheets:].to_dict("records") if n_sheets < len(trees) else [],
         n_trees=len(result.trees),
         n_flagged={
             flag: int((numbers(trees, flag) == 1).sum())
@@ -161,6 +172,7 @@ def render_report(
         },
         spared=spared[: settings.listed_trees],
         n_spared=len(spared),
+        n_most=settings.listed_trees,
     )
 
 
@@ -177,7 +189,7 @@ def build_cases(result: Result, trees: gpd.GeoDataFrame) -> list[dict[str, Any]]
     Returns
     -------
     list of dict
-        One per tree: tree (its columns), runs, excavations, methods, plan.
+        One per tree: tree (its columns), runs, excavations, decisions, methods, plan.
     """
     if not len(trees):
         return []
@@ -187,11 +199,13 @@ def build_cases(result: Result, trees: gpd.GeoDataFrame) -> list[dict[str, Any]]
     excavations_at = _records_by_place(list_excavations(result, trees))
     facts = trees.drop(columns=["geometry", "zone", "crown"], errors="ignore").to_dict("records")
     plans = _draw_plans(result, trees)
+    decisions = list_decisions(result, trees)
     return [
         {
             "tree": tree,
             "runs": runs_at.get(place, []),
             "excavations": excavations_at.get(place, []),
+            "decisions": decisions.get(place, []),
             "methods": list_methods(tree, runs_at.get(place, []), excavations_at.get(place, [])),
             "plan": plan,
         }
@@ -315,7 +329,10 @@ def _template() -> jinja2.Template:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    space.filters |= {"number": write_number, "percent": write_percent, "words": write_words}
+    space.filters |= {
+        "number": write_number, "percent": write_percent, "words": write_words,
+        "kept_apart": keep_apart,
+    }  # fmt: skip
     return space.get_template("report.html.j2")
 
 
@@ -336,6 +353,12 @@ def write_percent(value: Any, digits: int = 1) -> str:
     if value is None or pd.isna(value):
         return "not known"
     return f"{100 * float(value):.{digits}f} %"
+
+
+def keep_apart(text: str) -> Markup:
+    """Escape a text, and keep its writing direction to itself unless it is plain."""
+    safe = Markup.escape(text)
+    return safe if text.isascii() else Markup("<bdi>{}</bdi>").format(text)
 
 
 def write_words(value: Any, most: int = _LONGEST_TEXT) -> str:
