@@ -24,8 +24,7 @@ from xlsxwriter.exceptions import XlsxWriterException
 
 from routekit.errors import OutputError
 from routekit.outputs.atomic import replacing_file
-from routekit.outputs.gis_layers import is_recommended, join_runs
-from routekit.outputs.tree_cases import list_touched
+from routekit.outputs.schedule_sheets import collect_sheets
 from routekit.result import Result
 from routekit.settings import Settings, setting
 from routekit.vocabulary import TECHNIQUES
@@ -38,6 +37,7 @@ _A3 = 8
 _LINE_HEIGHT = 15.0
 _MOST_LINES = 20
 _FILL = 0.9
+_NOISE = 1e-6
 _WORKBOOK_OPTIONS = {
     "strings_to_formulas": False,
     "strings_to_urls": False,
@@ -138,41 +138,6 @@ def write_schedule(
     return target
 
 
-def collect_sheets(result: Result) -> dict[str, pd.DataFrame]:
-    """Gather the table of each sheet.
-
-    Parameters
-    ----------
-    result : Result
-        Tables of one study.
-
-    Returns
-    -------
-    dict of str to pandas.DataFrame
-        By sheet, in the order of the workbook. Trees are those that some works touch; checks are
-        those of the recommended technique that do not pass.
-    """
-    runs, provenance = join_runs(result), result.provenance
-    if "kind" in provenance.columns:
-        provenance = provenance[~provenance["kind"].isin(["setting", "caution"])]
-    checks = result.checks
-    if len(checks):
-        checks = checks[is_recommended(result) & (checks["verdict"] != "pass").to_numpy()]
-    return {
-        "Runs": runs,
-        "Reasons": runs,
-        "Strings": result.strings,
-        "Pits": result.pits,
-        "Digs": result.digs,
-        "Trees": list_touched(result),
-        "Totals": result.totals,
-        "To confirm": checks,
-        "Assumptions": result.rules,
-        "Sources": provenance,
-        "Findings": result.findings,
-    }
-
-
 def clean_text(value: Any) -> str:
     """Make any value a text that a cell can hold.
 
@@ -219,6 +184,9 @@ def _write_cautions(book: xlsxwriter.Workbook, result: Result, formats: dict[str
     reading = [
         f"Working coordinate system: {result.crs}.",
         "An empty cell means: not known, or it does not apply.",
+        "Sheet Summary sums runs and metres by technique and new pipe; its last rows sum all.",
+        "Sheet Digs lists what opens the ground; sheet By robot what is reopened from inside.",
+        f"Numbers nearer to 0 than {_NOISE:g} are rounding noise of the geometry and stand as 0.",
         "Sheet Trees lists the trees that an open-cut trench, a pit or a small dig would reach.",
         "Sheet To confirm lists the checks of the recommended technique that do not pass.",
         "Everything else stands in result.gpkg beside this file.",
@@ -264,13 +232,14 @@ def _write_sheet(
 
 
 def _cells(rows: pd.DataFrame, column: Column) -> list[Any]:
-    """Give the cells of a column: numbers, texts, and None where nothing is known."""
+    """Give the cells of a column: numbers (noise as 0), texts, None where nothing is known."""
     if column.name not in rows.columns:
         return []
     known = rows[column.name].notna().to_numpy()
     values = pd.Series(rows[column.name].astype(object).to_numpy())
     if column.kind in _NUMBERS:
         numbers = pd.to_numeric(values, errors="coerce").astype("float64")
+        numbers = numbers.mask(numbers.abs() < _NOISE, 0.0)
         fit = np.isfinite(numbers.to_numpy())
         texts = values.map(clean_text).to_numpy(dtype=object)
         return _list_known(np.where(fit, numbers.to_numpy(dtype=object), texts), known)

@@ -23,6 +23,7 @@ from routekit.outputs.schedule import (
     load_columns,
     write_schedule,
 )
+from routekit.outputs.schedule_sheets import mark_strings, price_runs, sum_runs
 from routekit.outputs.tree_cases import find_touches, list_touched
 
 SHEETS = ["Read first", *load_columns()]
@@ -243,3 +244,83 @@ def test_what_a_robot_does_from_inside_is_no_excavation(result):
     rows = found[found["kind"] == "dig"]
     assert set(rows["item_id"]) == {"D1"}
     assert set(rows["item"]) == {1}
+
+
+def with_new_pipes(result):
+    """The options with sizes: outside 250, bore 220 mm for each technique but one."""
+    options = result.options.assign(new_outside_mm=250.0, new_bore_mm=220.0)
+    options.loc[options["technique"] == "monitor", "new_outside_mm"] = np.nan
+    condition = result.condition.assign(root_share=np.resize([0.2, 0.0, np.nan], len(result.runs)))
+    runs = result.runs.assign(n_connections=2.0)
+    advice = result.advice.assign(cost_mid=np.where(result.runs.index == 0, np.nan, 100.0))
+    return dataclasses.replace(
+        result, options=options, condition=condition, runs=runs, advice=advice
+    )
+
+
+def test_runs_can_be_priced(result):
+    runs = price_runs(with_new_pipes(result)).set_index("run_id")
+    named = result.options.merge(result.advice[["run_id", "technique"]])
+    laid = named[named["technique"] != "monitor"]["run_id"]
+    assert (runs.loc[laid, "new_wall_mm"] == 15.0).all()
+    assert runs.loc[runs["technique"] == "monitor", "new_bore_mm"].isna().all()
+    lined = runs["technique"] == "cipp"
+    wanted = runs.loc[lined, "root_share"].map({0.2: "needed", 0.0: "none seen"})
+    assert runs.loc[lined, "root_cutting"].tolist() == wanted.fillna("not known").tolist()
+    assert lined.any()
+    assert runs.loc[~lined, "root_cutting"].isna().all()
+    assert set(runs.loc[runs["technique"] == "open_cut", "reopened_by"]) == {"in the trench"}
+
+
+def test_connections_are_counted_by_way_of_working(result):
+    digs = result.digs.iloc[[0, 0, 0]].assign(
+        dig_id=["D0", "D1", "D2"], connection_id=["C1", "C2", "C3"],
+        method=["robot", "suction", "robot"], run_id="R000",
+    )  # fmt: skip
+    advice = result.advice.assign(technique="cipp")
+    runs = price_runs(dataclasses.replace(result, digs=digs, advice=advice)).set_index("run_id")
+    assert runs.loc["R000", "reopened_by"] == "2 robot, 1 suction"
+    assert runs["reopened_by"].drop("R000").isna().all()
+
+
+def test_summary_counts_every_run_once_at_each_level(result):
+    runs = price_runs(with_new_pipes(result))
+    sums = sum_runs(runs)
+    for _, rows in sums.groupby("row_kind"):
+        assert rows["runs"].sum() == len(runs)
+        assert rows["length_m"].sum() == pytest.approx(runs["length_m"].sum())
+        assert rows["cost_mid"].sum() == pytest.approx(100.0 * (len(runs) - 1))
+        assert rows["n_no_cost"].sum() == 1
+    by_technique = sums[sums["row_kind"] == "technique"].set_index("technique")["runs"]
+    assert by_technique.to_dict() == runs["technique"].value_counts().to_dict()
+    assert (sums["row_kind"] == "all").sum() == 1
+
+
+def test_robots_have_a_sheet_of_their_own(result):
+    robots = result.digs.assign(method=["robot", "suction"])
+    sheets = collect_sheets(dataclasses.replace(result, digs=robots))
+    assert sheets["Digs"]["dig_id"].tolist() == ["D1"]
+    assert sheets["By robot"]["dig_id"].tolist() == ["D0"]
+
+
+def test_strings_say_where_the_high_estimate_is_over(result, tmp_path):
+    strings = result.strings.assign(
+        pull_high_kn=[120.0, np.nan], utilisation_high=[1.09, np.nan], head_kn=[90.0, np.nan],
+        pulled="upstream", overlap_m=2.4, laydown_available_m=78.5, laydown_stages=2,
+        laydown_text="weld in 2 stages",
+    )  # fmt: skip
+    assert mark_strings(strings)["is_over_high"].tolist() == [True, pd.NA]
+    path = write_schedule(dataclasses.replace(result, strings=strings), tmp_path / "s.xlsx")
+    book = openpyxl.load_workbook(path)
+    assert column_of(book, "Strings", "High estimate over the allowable") == ["yes", None]
+    assert column_of(book, "Strings", "Overlength left for relaxation (m)") == [2.4, 2.4]
+    assert column_of(book, "Strings", "Free length for laydown (m)") == [78.5, 78.5]
+    assert column_of(book, "Strings", "Force at the machine (kN)") == [90.0, None]
+    assert column_of(book, "Strings", "Pulled") == ["upstream", "upstream"]
+
+
+def test_noise_of_the_geometry_is_zero(result, tmp_path):
+    pits = result.pits.assign(zone_overlap_m2=[1.5e-8, *[0.5] * (len(result.pits) - 1)])
+    path = write_schedule(dataclasses.replace(result, pits=pits), tmp_path / "n.xlsx")
+    found = column_of(openpyxl.load_workbook(path), "Pits", "In root zones (m2)")
+    assert found == [0, *[0.5] * (len(pits) - 1)]

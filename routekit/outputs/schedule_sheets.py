@@ -1,0 +1,200 @@
+"""The tables behind the sheets of the schedule: works that can be priced, and their sums."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from routekit.outputs.gis_layers import is_recommended, join_runs
+from routekit.outputs.tree_cases import is_open, list_touched
+from routekit.result import Result
+
+CUTS_ROOTS_FIRST: Final = ("local_repair", "cipp", "close_fit", "slip_lining")
+"""Techniques that need a bore clear of roots before the works."""
+
+_NEW_PIPE: Final = ("new_outside_mm", "new_bore_mm")
+_SIZE: Final = ("technique", "new_outside_mm", "new_bore_mm", "new_wall_mm", "shape")
+_MISSING: Final = {
+    "length_m": "n_no_length", "n_connections": "n_no_connections", "cost_mid": "n_no_cost",
+}  # fmt: skip
+_SUMS: Final = ("runs", "length_m", "n_connections", "cost_mid")
+
+
+def collect_sheets(result: Result) -> dict[str, pd.DataFrame]:
+    """Gather the table of each sheet.
+
+    Parameters
+    ----------
+    result : Result
+        Tables of one study.
+
+    Returns
+    -------
+    dict of str to pandas.DataFrame
+        By sheet, in the order of the workbook. Trees are those that some works touch; checks are
+        those of the recommended technique that do not pass; digs open the ground, and what a
+        robot reopens from inside the pipe has a sheet of its own.
+    """
+    runs, provenance = price_runs(result), result.provenance
+    if "kind" in provenance.columns:
+        provenance = provenance[~provenance["kind"].isin(["setting", "caution"])]
+    checks = result.checks
+    if len(checks):
+        checks = checks[is_recommended(result) & (checks["verdict"] != "pass").to_numpy()]
+    opens = is_open(result.digs) if len(result.digs) else np.zeros(0, dtype=bool)
+    return {
+        "Runs": runs,
+        "Summary": sum_runs(runs),
+        "Reasons": runs,
+        "Strings": mark_strings(result.strings),
+        "Pits": result.pits,
+        "Digs": result.digs[opens],
+        "By robot": result.digs[~opens],
+        "Trees": list_touched(result),
+        "Totals": result.totals,
+        "To confirm": checks,
+        "Assumptions": result.rules,
+        "Sources": provenance,
+        "Findings": result.findings,
+    }
+
+
+def price_runs(result: Result) -> pd.DataFrame:
+    """Join runs with what a tenderer prices.
+
+    Parameters
+    ----------
+    result : Result
+        Tables of one study.
+
+    Returns
+    -------
+    pandas.DataFrame
+        The runs with condition and recommendation, and new_outside_mm, new_bore_mm, new_wall_mm
+        (of the recommended technique; NaN where it lays nothing or is not known), reopened_by
+        (connections by way of working), root_cutting and currency.
+    """
+    runs = pd.DataFrame(join_runs(result))
+    if not len(runs) or "technique" not in runs.columns:
+        return runs
+    runs = runs.drop(columns=[*_NEW_PIPE], errors="ignore").join(_new_sizes(result, runs))
+    return runs.assign(
+        new_wall_mm=(runs["new_outside_mm"] - runs["new_bore_mm"]) / 2,
+        reopened_by=_list_ways(result, runs),
+        root_cutting=_root_cutting(runs),
+        currency=find_currency(result.totals),
+    )
+
+
+def sum_runs(runs: pd.DataFrame) -> pd.DataFrame:
+    """Sum runs, metres, connections and cost by technique and size of the new pipe.
+
+    Parameters
+    ----------
+    runs : pandas.DataFrame
+        From `price_runs`.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Rows of each technique and size, then of each technique, then of all (column row_kind);
+        columns technique, new_outside_mm, new_bore_mm, new_wall_mm, shape, runs, length_m,
+        n_connections, cost_mid, n_no_length, n_no_connections and n_no_cost (runs left out of
+        these sums since it is not known there), currency.
+    """
+    if "new_wall_mm" not in runs.columns:
+        return pd.DataFrame(columns=["row_kind", *_SIZE, *_SUMS])
+    nothing = pd.Series(np.nan, index=runs.index)
+    wanted = {name: runs.get(name, nothing) for name in (*_SIZE, *_SUMS[1:], "currency")}
+    table = pd.DataFrame(wanted).assign(runs=1, technique=runs["technique"].astype(object))
+    for name, missing in _MISSING.items():
+        table[name] = pd.to_numeric(table[name], errors="coerce")
+        table[missing] = table[name].isna().astype(int)
+    parts = {
+        "size": list(_SIZE),
+        "technique": ["technique"],
+        "all": ["currency"],
+    }
+    sums = [_sum_by(table, keys).assign(row_kind=kind) for kind, keys in parts.items()]
+    return pd.concat(sums, ignore_index=True).assign(currency=table["currency"].iloc[0])
+
+
+def mark_strings(strings: pd.DataFrame) -> pd.DataFrame:
+    """Mark the strings whose high estimate of the pull is over the allowable.
+
+    Parameters
+    ----------
+    strings : pandas.DataFrame
+        Pull strings.
+
+    Returns
+    -------
+    pandas.DataFrame
+        With is_over_high (boolean, missing where a force is not known).
+    """
+    if not {"pull_high_kn", "allowable_kn"} <= set(strings.columns):
+        return pd.DataFrame(strings)
+    high, allowable = strings["pull_high_kn"], strings["allowable_kn"]
+    over = (high > allowable).astype("boolean")
+    return pd.DataFrame(strings).assign(is_over_high=over.mask(high.isna() | allowable.isna()))
+
+
+def find_currency(totals: pd.DataFrame) -> str | None:
+    """Find the currency of the costs: the unit of the total cost, None where there is none."""
+    if not {"quantity", "unit"} <= set(totals.columns):
+        return None
+    units = totals.loc[totals["quantity"].astype(object) == "Cost", "unit"].dropna()
+    return str(units.iloc[0]) if len(units) else None
+
+
+def _new_sizes(result: Result, runs: pd.DataFrame) -> pd.DataFrame:
+    """Take the new pipe of the recommended technique of each run, in the order of the runs."""
+    blank = pd.DataFrame(np.nan, index=runs.index, columns=list(_NEW_PIPE))
+    if not {"run_id", "technique", *_NEW_PIPE} <= set(result.options.columns):
+        return blank
+    keys = [result.options["run_id"].astype("str"), result.options["technique"].astype("str")]
+    sizes = result.options[list(_NEW_PIPE)].set_axis(pd.MultiIndex.from_arrays(keys))
+    wanted = [runs["run_id"].astype("str"), runs["technique"].astype("str")]
+    found = sizes.reindex(pd.MultiIndex.from_arrays(wanted)).set_axis(runs.index)
+    found.loc[found["new_outside_mm"].isna().to_numpy(), "new_bore_mm"] = np.nan
+    return found
+
+
+def _list_ways(result: Result, runs: pd.DataFrame) -> pd.Series:
+    """Say for each run how many connections are reopened in which way: «3 robot, 1 suction»."""
+    special = runs["technique"].map(
+        {"open_cut": "in the trench", "monitor": "left", "local_repair": "left"}
+    )
+    digs = result.digs
+    if not {"connection_id", "run_id", "method"} <= set(digs.columns):
+        return special
+    joined = pd.DataFrame(digs)[digs["connection_id"].notna().to_numpy()]
+    joined = joined[(joined["connection_id"].astype(object) != "").to_numpy()]
+    counts = (
+        joined.groupby(["run_id", "method"], observed=True, sort=True).size().reset_index(name="n")
+    )
+    words = counts["n"].astype(str) + " " + counts["method"].astype(str)
+    ways = words.groupby(counts["run_id"].astype(str)).agg(", ".join)
+    return special.fillna(runs["run_id"].astype(str).map(ways))
+
+
+def _root_cutting(runs: pd.DataFrame) -> NDArray[np.object_]:
+    """Say whether roots must be cut before the works; None where the technique needs none."""
+    share = pd.to_numeric(runs.get("root_share", pd.Series(np.nan, index=runs.index)))
+    seen = share.to_numpy(dtype=float, na_value=np.nan)
+    words = np.full(len(seen), "none seen", dtype=object)
+    words[seen > 0] = "needed"
+    words[np.isnan(seen)] = "not known"
+    words[~runs["technique"].isin(CUTS_ROOTS_FIRST).to_numpy(dtype=bool)] = None
+    return words
+
+
+def _sum_by(table: pd.DataFrame, keys: list[str]) -> pd.DataFrame:
+    """Sum the countable columns by keys; a sum of nothing known is NaN."""
+    groups = table.groupby(keys, dropna=False, sort=True, observed=True)
+    sums: pd.DataFrame = groups[["runs", *_MISSING.values()]].sum()
+    known = groups[list(_MISSING)].sum(min_count=1)
+    return sums.join(known).reset_index()
