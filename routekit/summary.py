@@ -45,6 +45,9 @@ def _count(result: Result) -> dict[str, int | float]:
     advice, pits = result.advice, result.pits
     found = result.findings["severity"].astype(str)
     left = balance[balance["is_touched"].to_numpy(dtype=bool)]
+    method = result.digs["method"].astype(str)
+    is_work = advice["technique"].astype(str).to_numpy() != "monitor"
+    seen = result.condition["is_inspected"].to_numpy(dtype=bool)
     return {
         "runs": len(result.runs),
         "length_m": round(float(result.runs["length_m"].sum()), 1),
@@ -62,9 +65,13 @@ def _count(result: Result) -> dict[str, int | float]:
         "pits": len(pits),
         "pits_not_clear": int((~pits["is_clear"].astype(bool)).sum()) if len(pits) else 0,
         "strings": len(result.strings),
-        "digs": len(result.digs),
+        "digs": int((method != "robot").sum()),
+        "reopened_by_robot": int((method == "robot").sum()),
         "runs_without_feasible_technique": int((~advice["is_feasible"]).sum()),
         "runs_forced": int(advice["is_forced"].sum()),
+        "runs_with_exclusions": int(((advice["decision"] != "") & ~advice["is_forced"]).sum()),
+        "runs_not_inspected": int((is_work & ~seen).sum()),
+        "trees_careful": int(left["is_careful_structural"].sum()),
         "runs_to_confirm": int((advice["to_confirm"] != "").sum()),
         "findings": len(found),
         "findings_error": int((found == "error").sum()),
@@ -125,15 +132,30 @@ def _write_lines(result: Result, counts: dict[str, int | float]) -> list[str]:
     lines = [
         f"{write_count(counts['strings'], 'pull string')}, {write_count(counts['pits'], 'pit')} "
         f"({counts['pits_not_clear']} not clear of everything), "
-        f"{write_count(counts['digs'], 'small dig')}.",
+        f"{write_count(counts['digs'], 'small dig')}; "
+        f"{write_count(counts['reopened_by_robot'], 'connection')} reopened from inside by robot.",
         f"To confirm on site: {write_count(counts['runs_to_confirm'], 'run')}.",
         f"{write_count(counts['findings'], 'finding')} about the data: "
         f"{write_count(counts['findings_error'], 'error')}, "
         f"{write_count(counts['findings_warning'], 'warning')}, the rest for your information; "
         "see the layer findings.",
     ]
-    if counts["runs_forced"]:
-        lines.append(f"Forced by decisions: {write_count(counts['runs_forced'], 'run')}.")
+    if counts["runs_not_inspected"]:
+        lines.insert(
+            0,
+            f"Of the runs to be worked on, {counts['runs_not_inspected']:,} have not been "
+            "inspected: inspect them first.",
+        )
+    if counts["trees_careful"]:
+        lines.append(
+            f"Hand or suction digs in structural root zones, roots kept: "
+            f"{write_count(counts['trees_careful'], 'tree')}."
+        )
+    if counts["runs_forced"] or counts["runs_with_exclusions"]:
+        lines.append(
+            f"Decisions: {write_count(counts['runs_forced'], 'run')} forced, techniques ruled out "
+            f"on {write_count(counts['runs_with_exclusions'], 'run')}; each says what follows."
+        )
     stuck = result.advice.loc[~result.advice["is_feasible"].to_numpy(dtype=bool), "run_id"]
     if len(stuck):
         more = "" if len(stuck) <= 8 else f" and {len(stuck) - 8} more"

@@ -158,12 +158,21 @@ def _tree_lines(losses: tuple[pd.DataFrame, ...]) -> list[Line]:
         trees("Trees with a major or structural breach", "major", "structural"),
         trees("Trees with structural roots cut", "structural"),
         trees("Trees with a minor breach only", "minor"),
+        _pair("Trees with careful digs in a structural root zone", "trees",
+              [_count_careful(loss) for loss in losses], "geometry"),
         _pair("Root zone dug up", "m2", [float(x["footprint_m2"].sum()) for x in losses],
               "geometry"),
         _pair("Root zone dug up or cut off from its tree", "m2",
               [float(x["severed_m2"].sum()) for x in losses], "severed_cautious"),
         _pair("Trees not counted above: loss not known", "trees", unsettled, "arithmetic"),
     ]  # fmt: skip
+
+
+def _count_careful(loss: pd.DataFrame) -> float:
+    """Count trees whose structural zone only hand or suction digs enter; trenches never do so."""
+    if "is_careful_structural" not in loss:
+        return 0.0
+    return float(loss["is_careful_structural"].sum())
 
 
 def _amounts(table: pd.DataFrame, quantity: str) -> FloatArray:
