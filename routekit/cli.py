@@ -295,6 +295,7 @@ def rules(study: Path, xlsx: Path | None, as_json: bool) -> None:
 def compare(old: Path, new: Path, as_json: bool) -> None:
     """Print what differs between two results, OLD and NEW (result.gpkg files)."""
     from routekit.outputs.compare import compare_results  # noqa: PLC0415
+    from routekit.outputs.consequence import write_consequences  # noqa: PLC0415
 
     table = compare_results(old, new)
     if as_json:
@@ -303,6 +304,8 @@ def compare(old: Path, new: Path, as_json: bool) -> None:
     if table.empty:
         OUT.print("The two results are equal.")
         return
+    for line in write_consequences(old, new):
+        OUT.print(line, markup=False)
     _print_table(write_count(len(table), "difference"), table.head(_DIFFERENCES_SHOWN))
     if len(table) > _DIFFERENCES_SHOWN:
         OUT.print(f"  and {len(table) - _DIFFERENCES_SHOWN:,} more: add --json to see all")

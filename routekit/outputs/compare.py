@@ -1,7 +1,12 @@
-"""Find what differs between two result files, value by value."""
+"""Find what differs between two result files, value by value.
+
+Running numbers mean nothing between two results: a pit is known by its manhole and role, a string
+by its first and last manhole, and where other texts name them by number, these names stand in.
+"""
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import geopandas as gpd
@@ -20,12 +25,26 @@ KEYS = {
     "pits": "pit_id",
     "strings": "string_id",
     "totals": "quantity",
+    "root_zones": "tree_id",
+    "decisions": "decision",
 }
-"""Layers compared, with the column that names a row."""
+"""Layers compared, with the column that names a row, or its running number."""
+
+_NAMED_BY = {
+    "pits": ("manhole_id", "role"),
+    "strings": ("from_manhole", "to_manhole"),
+    "decisions": ("run_id", "tree_id", "decision"),
+}
+"""Columns that name a row instead, joined."""
+
+_NUMBERED = ("pits", "strings")
+_WORD = re.compile(r"\w+(?:-\w+)*")
 
 COLUMNS = ("layer", "key", "column", "old", "new")
-_RELATIVE = 1e-9
-_MOVED_M = 1e-6
+_RELATIVE = 1e-6
+_LEAST = 0.005
+_SIZES = ("_m", "_m2")
+_MOVED_M = 0.005
 _ROW = "row"
 
 
@@ -42,20 +61,84 @@ def compare_results(old_gpkg: str | Path, new_gpkg: str | Path) -> pd.DataFrame:
     pandas.DataFrame
         Columns layer, key, column, old, new (text; missing where nothing is known), sorted by
         layer, then by the order of rows and columns in the files. A row that only one file has
-        is one line with column `row`; a shape that moved by more than a micrometre is one with
-        column `geometry`. Numbers within a billionth of each other are equal.
+        is one line with column `row`; a shape that moved by more than 5 mm is one with column
+        `geometry`. Numbers within a millionth of each other are equal, and lengths and areas
+        within 0.005 m or m2 (house). Pits, strings and digs that only go by another number are.
 
     Raises
     ------
     LayerError
         If a file does not exist, cannot be read, or has a key twice in a layer.
     """
-    parts = [
-        compare_layer(_read(Path(old_gpkg), layer, key), _read(Path(new_gpkg), layer, key), key)
-        for layer, key in KEYS.items()
-    ]
+    old, new = read_result(old_gpkg), read_result(new_gpkg)
+    parts = [compare_layer(old[layer], new[layer], key) for layer, key in KEYS.items()]
     named = [part.assign(layer=layer) for part, layer in zip(parts, KEYS, strict=True)]
     return pd.concat(named, ignore_index=True)[list(COLUMNS)]
+
+
+def read_result(path: str | Path) -> dict[str, pd.DataFrame]:
+    """Read the layers that are compared, each row under a name that lasts.
+
+    Parameters
+    ----------
+    path : str or Path
+        File written by `routekit.outputs.geopackage.write_geopackage`.
+
+    Returns
+    -------
+    dict of str to pandas.DataFrame
+        By layer of `KEYS`; the key column holds the lasting name.
+
+    Raises
+    ------
+    LayerError
+        If the file does not exist, cannot be read, or has a key twice in a layer.
+    """
+    tables = {layer: _read(Path(path), layer, key) for layer, key in KEYS.items()}
+    names = _name_digs(_read(Path(path), "digs", "dig_id"))
+    for layer, columns in _NAMED_BY.items():
+        key, table = KEYS[layer], tables[layer]
+        if set(columns) <= set(table.columns):
+            lasting = _join_names(table, columns)
+            if layer in _NUMBERED:
+                names |= dict(zip(table[key].astype("str"), lasting, strict=True))
+            tables[layer] = table.assign(**{key: lasting})
+    return {layer: _rename_all(table, names, KEYS[layer]) for layer, table in tables.items()}
+
+
+def _join_names(table: pd.DataFrame, columns: tuple[str, ...]) -> pd.Series:
+    """Join what names each row; those named alike are counted in their order."""
+    parts = [table[name].astype("str").fillna("").to_list() for name in columns]
+    joined = [" ".join(filter(None, row)) for row in zip(*parts, strict=True)]
+    names = pd.Series(joined, index=table.index, dtype="str")
+    again = names.groupby(names).cumcount()
+    return names.where(again == 0, names + " (" + (again + 1).astype("str") + ")")
+
+
+def _name_digs(digs: pd.DataFrame) -> dict[str, str]:
+    """Name each dig by its kind and the connection or run that it serves."""
+    columns = [c for c in ("kind", "connection_id", "run_id") if c in digs.columns]
+    if not columns or not len(digs):
+        return {}
+    return dict(zip(digs["dig_id"].astype("str"), _join_names(digs, tuple(columns)), strict=True))
+
+
+def _rename_all(table: pd.DataFrame, names: dict[str, str], key: str) -> pd.DataFrame:
+    """Put lasting names in place of running numbers in all texts but the key."""
+    if not names:
+        return table
+    texts = [
+        name for name in table.columns
+        if isinstance(table[name].dtype, pd.StringDtype) and name != key
+    ]  # fmt: skip
+    return table.assign(
+        **{
+            name: table[name].str.replace(
+                _WORD, lambda found: names.get(found[0], found[0]), regex=True
+            )
+            for name in texts
+        }
+    )
 
 
 def summarise_differences(differences: pd.DataFrame) -> pd.DataFrame:
@@ -133,8 +216,8 @@ def _compare_column(
     if name == "geometry":
         differs, old, new = _compare_shapes(left, right)
     else:
-        differs = ~_equal(left, right)
-        old, new = (side.astype("str").to_numpy()[differs] for side in (left, right))
+        differs = ~_equal(left, right, least=_LEAST if name.endswith(_SIZES) else 0.0)
+        old, new = (_write(side[differs], name) for side in (left, right))
     place = np.flatnonzero(differs)
     keys = after.index.to_numpy()[place]
     return pd.DataFrame(
@@ -142,12 +225,25 @@ def _compare_column(
     )
 
 
-def _equal(left: pd.Series, right: pd.Series) -> NDArray[np.bool_]:
+def _write(values: pd.Series, name: str) -> NDArray[np.object_]:
+    """Write values as text, numbers rounded to what matters."""
+    if pd.api.types.is_float_dtype(values.dtype):
+        rounded = values.round(2) if name.endswith(_SIZES) else values.map(_round_six)
+        values = rounded.astype(values.dtype)
+    return values.astype("str").to_numpy(dtype=object)
+
+
+def _round_six(value: float) -> float:
+    """Round to six significant digits."""
+    return float(f"{value:.6g}")
+
+
+def _equal(left: pd.Series, right: pd.Series, *, least: float = 0.0) -> NDArray[np.bool_]:
     """Mark the rows in which two columns hold the same, or both nothing."""
     nothing = (left.isna() & right.isna()).to_numpy()
     if all(pd.api.types.is_numeric_dtype(side.dtype) for side in (left, right)):
         a, b = (side.to_numpy(dtype=float, na_value=np.nan) for side in (left, right))
-        return np.asarray(nothing | np.isclose(a, b, rtol=_RELATIVE, atol=0.0))
+        return np.asarray(nothing | np.isclose(a, b, rtol=_RELATIVE, atol=least))
     a, b = (side.astype(object).to_numpy() for side in (left, right))
     return np.asarray(nothing | (a == b))
 
@@ -160,7 +256,7 @@ def _compare_shapes(
     old[~shapely.is_geometry(old)] = None
     new[~shapely.is_geometry(new)] = None
     missing = shapely.is_missing(old) | shapely.is_missing(new)
-    same = np.where(missing, old == new, shapely.equals_exact(old, new, tolerance=_MOVED_M))
+    same = np.where(missing, old == new, shapely.hausdorff_distance(old, new) <= _MOVED_M)
     differs = ~same.astype(bool)
     off = shapely.hausdorff_distance(old[differs], new[differs])
     texts = np.array([f"moved up to {distance:.3f} m" for distance in off], dtype=object)
@@ -188,6 +284,8 @@ def _read(path: Path, layer: str, key: str) -> pd.DataFrame:
         raise LayerError(message) from error
     if key not in found.columns:
         return empty
+    if layer in _NAMED_BY and set(_NAMED_BY[layer]) <= set(found.columns):
+        return pd.DataFrame(found)
     doubled = found[key][found[key].duplicated()].astype("str").unique()[:5]
     if len(doubled):
         message = (

@@ -11,7 +11,9 @@ from synthetic import make_empty_result, make_result
 
 from routekit.errors import LayerError
 from routekit.outputs.compare import COLUMNS, KEYS, compare_results, summarise_differences
+from routekit.outputs.consequence import write_consequences
 from routekit.outputs.geopackage import write_geopackage
+from routekit.vocabulary import TECHNIQUES
 
 
 @pytest.fixture(scope="module")
@@ -55,8 +57,8 @@ def test_a_result_equals_itself(old):
         ("runs", 0, "length_m", 99.5, ("runs", "R000", "length_m", None, "99.5")),
         ("runs", 1, "depth_max_m", None, ("runs", "R001", "depth_max_m", "1.6", None)),
         ("trees", 5, "is_protected", False, ("trees", "T005", "is_protected", "True", "False")),
-        ("pits", 2, "depth_m", 2.5, ("pits", "P2", "depth_m", None, "2.5")),
-        ("strings", 0, "sdr", 11.0, ("strings", "S0", "sdr", "17.0", "11.0")),
+        ("pits", 2, "depth_m", 2.5, ("pits", "M2-0 machine", "depth_m", None, "2.5")),
+        ("strings", 0, "sdr", 11.0, ("strings", "M0-0 M0-3", "sdr", "17.0", "11.0")),
         ("totals", 3, "open_cut_mid", 13.0, ("totals", "=Trips", "open_cut_mid", "12.0", "13.0")),
     ],
     ids=lambda value: value if isinstance(value, str) else None,
@@ -74,19 +76,20 @@ def test_finds_exactly_the_seeded_difference(
     assert len(found) == 1
     line = [None if pd.isna(item) else item for item in found.iloc[0]]
     if column == "length_m":
-        assert float(line[3]) == pytest.approx(table[column][row])
+        assert float(line[3]) == pytest.approx(table[column][row], abs=0.005)
         line[3] = None
     assert tuple(line) == expected
 
 
 def test_rows_that_come_and_go_are_one_line_each(old, tmp_path, result):
     pits = result.pits.iloc[1:].copy()
-    pits.loc[2, "pit_id"] = "P9"
+    pits.loc[2, "role"] = "launch"
     found = compare_with(old, tmp_path, result, pits=pits)
-    assert found.drop(columns="layer").to_numpy().tolist() == [
-        ["P0", "row", "present", "absent"],
-        ["P2", "row", "present", "absent"],
-        ["P9", "row", "absent", "present"],
+    rows = found[found["layer"] == "pits"]
+    assert rows.drop(columns="layer").to_numpy().tolist() == [
+        ["M0-0 launch", "row", "present", "absent"],
+        ["M2-0 machine", "row", "present", "absent"],
+        ["M2-0 launch", "row", "absent", "present"],
     ]
     summary = summarise_differences(found).set_index("layer")
     assert summary.index.tolist() == list(KEYS)
@@ -100,7 +103,7 @@ def test_a_moved_shape_says_how_far(old, tmp_path, result):
                      *pits.geometry[1:]]  # fmt: skip
     found = compare_with(old, tmp_path, result, pits=pits)
     assert found.to_numpy().tolist() == [
-        ["pits", "P0", "geometry", "as before", "moved up to 0.750 m"]
+        ["pits", "M0-0 launch", "geometry", "as before", "moved up to 0.750 m"]
     ]
     assert summarise_differences(found).set_index("layer").loc["pits", "columns"] == "geometry"
 
@@ -115,6 +118,94 @@ def test_a_shape_that_goes_missing_is_said(old, tmp_path, result):
 def test_rounding_noise_is_no_difference(old, tmp_path, result):
     runs = result.runs.assign(length_m=result.runs["length_m"] * (1 + 1e-12))
     assert compare_with(old, tmp_path, result, runs=runs).empty
+
+
+def test_lengths_and_areas_within_five_millimetres_are_equal(old, tmp_path, result):
+    runs = result.runs.assign(length_m=result.runs["length_m"] + 0.004)
+    assert compare_with(old, tmp_path, result, runs=runs).empty
+    runs = result.runs.assign(length_m=result.runs["length_m"] + 0.02)
+    assert len(compare_with(old, tmp_path, result, runs=runs)) == len(runs)
+
+
+def test_slopes_are_not_lengths(old, tmp_path, result):
+    runs = result.runs.assign(gradient=result.runs["gradient"] + 0.001)
+    found = compare_with(old, tmp_path, result, runs=runs)
+    assert set(found["column"]) == {"gradient"}
+    assert found[["old", "new"]].drop_duplicates().to_numpy().tolist() == [["0.004", "0.005"]]
+
+
+def renumbered(result):
+    pits = result.pits.assign(pit_id=["P7", "P8", "P9"])
+    strings = result.strings.assign(
+        string_id=["S5", "S6"], launch_pit=["P7", "P8"], reception_pit=["P8", "P9"]
+    )
+    advice = result.advice.replace({"string_id": {"S0": "S5", "S1": "S6"}})
+    digs = result.digs.assign(dig_id=["D7", "D8"])
+    return {"pits": pits, "strings": strings, "advice": advice, "digs": digs}
+
+
+def test_renumbering_is_no_difference(old, tmp_path, result):
+    assert compare_with(old, tmp_path, result, **renumbered(result)).empty
+
+
+def test_renumbering_in_texts_is_no_difference(tmp_path, result):
+    said = [f"launch pit P0; connection dig D0 (C1), {n}" for n in range(len(result.tree_balance))]
+    first = dataclasses.replace(result, tree_balance=result.tree_balance.assign(touched_by=said))
+    again = [text.replace("P0", "P7").replace("D0", "D7") for text in said]
+    second = {"tree_balance": result.tree_balance.assign(touched_by=again), **renumbered(result)}
+    path = write_geopackage(first, tmp_path / "first.gpkg")
+    assert compare_with(path, tmp_path, first, **second).empty
+    swapped = second | {"tree_balance": first.tree_balance}
+    found = compare_with(path, tmp_path, first, **swapped)
+    assert set(found["column"]) == {"touched_by"}
+
+
+def test_two_pits_of_one_role_at_a_manhole_are_told_apart(old, tmp_path, result):
+    pits = result.pits.assign(manhole_id="M", role="launch")
+    found = compare_with(old, tmp_path, result, pits=pits)
+    come = found["key"][found["new"].eq("present") & found["layer"].eq("pits")]
+    assert come.tolist() == ["M launch", "M launch (2)", "M launch (3)"]
+
+
+def test_zones_and_decisions_are_compared(old, tmp_path, result):
+    zones = with_value(result.zones, 3, "basis", "arborist's polygon")
+    decisions = result.decisions.iloc[:1].assign(by="designer")
+    found = compare_with(old, tmp_path, result, zones=zones, decisions=decisions)
+    lines = found[["layer", "key", "column", "new"]].to_numpy().tolist()
+    assert ["root_zones", "T003", "basis", "arborist's polygon"] in lines
+    assert ["decisions", "T002 no_pit", "row", "absent"] in lines
+    assert ["decisions", "R001 open_cut", "by", "designer"] in lines
+    assert len(found) == 3
+
+
+def test_the_headline_says_what_it_comes_to(old, tmp_path, result):
+    advice = with_value(result.advice, 3, "technique", "open_cut")
+    balance = result.tree_balance.copy()
+    row = balance.index[balance["severity"] == "minor"][0]
+    balance.loc[row, "severity"] = "major"
+    totals = result.totals.copy()
+    totals.loc[totals["quantity"] == "Cost", "recommended_mid"] = 30_000.0
+    new = dataclasses.replace(
+        result, advice=advice, tree_balance=balance, totals=totals, pits=result.pits.iloc[1:]
+    )
+    lines = write_consequences(old, write_geopackage(new, tmp_path / "new.gpkg"))
+    assert lines[0] == (
+        "Technique changed on 1 of 12 runs "
+        f"(R003: {TECHNIQUES['monitor']} -> {TECHNIQUES['open_cut']})"
+    )
+    n_minor = int((result.tree_balance["severity"] == "minor").sum())
+    assert f"minor {n_minor} -> {n_minor - 1}, major 0 -> 1" in lines[2]
+    assert "Pits: 3 -> 2 (0 new, 1 gone)" in lines
+    assert "Strings: 2 -> 2" in lines
+    assert "Decisions: 2 -> 2" in lines
+    assert lines[-1] == "Cost, recommended: 22,750 -> 30,000 EUR (+7,250)"
+
+
+def test_the_headline_of_results_without_rows_says_so(tmp_path):
+    path = write_geopackage(make_empty_result(columns=False), tmp_path / "empty.gpkg")
+    lines = write_consequences(path, path)
+    assert lines[0] == "Techniques: not in both results"
+    assert lines[-1] == "Costs: not in both results"
 
 
 def test_another_order_of_rows_is_no_difference(old, tmp_path, result):
@@ -133,7 +224,8 @@ def test_nothing_against_everything(old, tmp_path, result):
     empty = write_geopackage(make_empty_result(), tmp_path / "empty.gpkg")
     found = compare_results(empty, old)
     assert (found["column"] == "row").all()
-    sizes = [len(getattr(result, name)) for name in KEYS]
+    tables = {name: getattr(result, name) for name in KEYS} | {"root_zones": result.zones}
+    sizes = [len(table) for table in tables.values()]
     assert np.bincount(found["layer"].map({n: i for i, n in enumerate(KEYS)})).tolist() == sizes
 
 
