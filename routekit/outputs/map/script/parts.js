@@ -15,12 +15,12 @@ function treeCard(tree) {
     make("p", { class: "verdict-line" }, make("strong", {}, said(of("species"))), standing ? ` (${standing})` : ""),
     factList([
       ["Stem", of("stem_count") > 1 ? `${quantity(of("stem_diameter_mm"), "mm", 0)} as one, ${number(of("stem_count"))} stems` : quantity(of("stem_diameter_mm"), "mm", 0)],
-      of("is_estimated") ? ["Stem estimated", `${number(of("stem_low_mm"), 0)} to ${quantity(of("stem_high_mm"), "mm", 0)}, likely ${number(of("stem_mid_mm"), 0)} (from ${said(of("stem_source"))}); the high value is used`] : null,
-      ["Crown, height", `${quantity(of("crown_diameter_m"), "m", 1)} across, ${quantity(of("height_m"), "m", 1)} high`],
+      of("is_estimated") ? ["Stem estimated", `${number(of("stem_low_mm"), 0)} to ${quantity(of("stem_high_mm"), "mm", 0)}, likely ${number(of("stem_mid_mm"), 0)} (${said(of("stem_source"))}); the high value is used`] : null,
+      ["Crown, height", crownText(of("crown_diameter_m"), of("height_m"))],
       ["Age, category", `${said(of("age_class"))}, ${said(of("category"))}`],
       ["Protection zone", of("radius_m") === null ? `own outline, ${quantity(of("area_m2"), "m\u00b2", 1)}` : `radius ${quantity(of("radius_m"), "m")}, ${quantity(of("area_m2"), "m\u00b2", 1)}${of("is_capped") ? ", capped" : ""}`],
       ["Structural zone", of("structural_radius_m") === null ? NOT_KNOWN : `radius ${quantity(of("structural_radius_m"), "m")}`],
-      ["Rule", `${said(of("regime"))}${of("basis") ? `: ${of("basis")}` : ""}`],
+      ["Rule", of("basis") || said(of("regime"))],
       of("position_sd_m") === null ? null : ["Position good to", quantity(of("position_sd_m"), "m")],
     ]),
     make("h3", {}, "If every run were cut open"),
@@ -28,14 +28,36 @@ function treeCard(tree) {
       ["Harm", of("n_runs") ? severityName(of("severity")) : "No run reaches its zone"],
       of("n_runs") ? ["Zone cut off", `${percent(of("severed_share"))}, ${quantity(of("severed_m2"), "m\u00b2")}`] : null,
       of("n_runs") ? ["Zone dug", `${percent(of("footprint_share"))}, ${quantity(of("footprint_m2"), "m\u00b2")}`] : null,
-      of("n_runs") ? ["Nearest trench edge", quantity(of("stem_edge_m"), "m")] : null,
+      of("n_runs") ? ["Trench edge to stem centre", quantity(of("stem_edge_m"), "m")] : null,
     ]),
-    balance.map((row) => [make("h3", {}, "Open cut against what we recommend"),
-      factsOf(study.tree_balance, row, ["tree"])]),
+    balance.map(balanceOf),
     treeBreaches(tree),
     genericLinks("Roots found in runs near it", study.root_links, study.linksOfTree(tree), ["run"]),
     decisionsOf("tree_id", of("tree_id")),
   ];
+}
+
+function crownText(across, high) {
+  const parts = [across === null ? null : `${quantity(across, "m", 1)} across`, high === null ? null : `${quantity(high, "m", 1)} high`];
+  return parts.filter(Boolean).join(", ") || NOT_KNOWN;
+}
+
+// What open cut of the runs to be worked on would take of a tree, beside what the works take.
+function balanceOf(row) {
+  const of = (name) => study.tree_balance.get(name, row);
+  const area = (share, name) => `${percent(of(share))}${of(name) === null ? "" : `, ${quantity(of(name), "m\u00b2")}`}`;
+  const plan = of("is_touched") === false ? "None" : severityName(of("severity"));
+  return [make("h3", {}, "Open cut against what we recommend"),
+    dataTable("Open cut of the runs to be worked on, against what we recommend", ["", "Open cut", "Recommended"], [
+      ["Harm", severityName(of("open_cut_severity")), of("is_careful_structural") ? `${plan}, careful dig in the structural zone` : plan],
+      ["Zone dug", area("open_cut_footprint_share", "open_cut_footprint_m2"), area("footprint_share", "footprint_m2")],
+      ["Zone dug or cut off", percent(of("open_cut_severed_share")), area("loss_share", "loss_m2")],
+    ]),
+    factList([
+      of("touched_by") ? ["Touched by", of("touched_by")] : null,
+      of("working_method") ? ["How to work", of("working_method")] : null,
+      of("spared_m2") < 0 ? ["Mind", "the works dig up more of this zone than a trench would"] : null,
+    ])];
 }
 
 function treeBreaches(tree) {
@@ -43,7 +65,7 @@ function treeBreaches(tree) {
   if (!rows.length) return null;
   const of = (name, row) => study.breaches.get(name, row);
   return [make("h3", {}, "Runs through its zone"), dataTable("Runs through its zone",
-    ["Run", "Harm", "Zone cut off", "Edge to stem", "We recommend"],
+    ["Run", "Harm", "Zone cut off", "Edge to stem centre", "We recommend"],
     rows.map((row) => [runText(of("run", row)), severityName(of("severity", row)), percent(of("severed_share", row)),
       quantity(of("stem_edge_m", row), "m"), techniqueName(study.runs.get("technique", of("run", row)))]))];
 }
