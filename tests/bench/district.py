@@ -419,4 +419,4 @@ def write_district(count, folder, seed=0, *, surfaces=True):
 
 
 if __name__ == "__main__":
-    print(write_district(int(sys.argv[1]), Path(sys.argv[2])))
+    write_district(int(sys.argv[1]), Path(sys.argv[2]))
