@@ -195,7 +195,8 @@ def _warn_of_pits(advice: pd.DataFrame, works: Works) -> pd.DataFrame:
     if not len(pits):
         return advice
     warning = "Pit " + pits["pit_id"].astype(str) + " stands where a decision or protection "
-    warning += "forbids it (tree " + pits["forbidden_by"].astype(str) + "): no other place was found."
+    warning += "forbids it (tree " + pits["forbidden_by"].astype(str)
+    warning += "): no other place was found."
     text = pd.Series(warning.to_numpy(), index=pits["pit_id"].to_numpy())
     ends = works.strings[["launch_pit", "reception_pit"]].to_numpy(dtype=object)
     found = [" ".join(text[pit] for pit in dict.fromkeys(pair) if pit in text) for pair in ends]

@@ -16,7 +16,8 @@ PACKAGE = Path(routekit.__file__).parent
 ORDER = (
     "errors", "sources", "settings", "vocabulary", "geometry", "strips", "result",
     "layers", "trees", "pipes", "methods", "site", "advice",
-    "study", "exposure", "works", "gathering", "comparison", "renewal", "rules", "summary", "pipeline",
+    "study", "exposure", "works", "gathering", "comparison", "renewal", "rules", "summary",
+    "pipeline",
     "outputs", "cli", "__main__", "__init__",
 )  # fmt: skip
 """Modules and folders at the top of the package; each may import those before it."""

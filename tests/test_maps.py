@@ -21,9 +21,10 @@ def fresh(tmp_path_factory):
 
 
 def unpack(page):
-    """Split a page into its text and what is packed in it: compressed bytes differ between machines."""
+    """Split a page into its text and what is packed in it: compression differs by machine."""
     text = page.read_text(encoding="utf-8")
-    return PACKED.sub("", text), [decode(block) for block in PACKED.findall(text) if is_packed(block)]
+    packed = [decode(block) for block in PACKED.findall(text) if is_packed(block)]
+    return PACKED.sub("", text), packed
 
 
 def is_packed(block):

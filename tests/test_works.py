@@ -10,8 +10,8 @@ from shapely import LineString, Point, box
 from routekit.advice.decisions import Decided
 from routekit.advice.score import HARM
 from routekit.comparison import choose_strings, may_widen, passes, pick_burst_size
-from routekit.methods.checks import must_not
 from routekit.gathering import assign_connections, find_collapses
+from routekit.methods.checks import must_not
 from routekit.site.surroundings import prepare_surroundings
 from routekit.vocabulary import TECHNIQUES
 from routekit.works import _dug_harm, _pit_harm, _pit_sizes, _share_by_length

@@ -168,7 +168,7 @@ def connection_digs(
 def _choose_squares(
     foot: Objects, axis: Floats, zones: ZoneLayer, settings: DigSettings
 ) -> tuple[Objects, Objects]:
-    """Lay the machine's square at each foot, or the careful method's where that meets a root zone."""
+    """Lay the machine's square at each foot, or the careful method's where roots are met."""
     machine = _squares(foot, axis, settings.connection_side_m)
     near = measure_digs(machine, zones)["zone_overlap_m2"].to_numpy() > 0
     careful = settings.root_zone_method
@@ -194,8 +194,8 @@ def exposure_digs(
     Returns
     -------
     geopandas.GeoDataFrame
-        `DIG_COLUMNS`, kind «service»; connection_id holds the service's id. The square and its method are those of a
-        connection.
+        `DIG_COLUMNS`, kind «service»; connection_id holds the service's id. The square and its
+        method are those of a connection.
     """
     row = crossings["run"].to_numpy(dtype=np.int64)
     lines = runs["geometry"].to_numpy(dtype=object)[row]

@@ -44,7 +44,7 @@ def chamber_sizes(chains: pd.DataFrame, manholes: pd.DataFrame | None) -> Floats
     return sizes
 
 
-def plan_site(  # noqa: PLR0913 - one call for all of a study's strings and pits
+def plan_site(
     chains: pd.DataFrame,
     runs: gpd.GeoDataFrame,
     manholes: gpd.GeoDataFrame | None,

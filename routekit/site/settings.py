@@ -101,8 +101,9 @@ class PlacementSettings(Settings):
     )  # fmt: skip
     forbidding_trees: Literal["decided", "veteran", "protected"] = setting(
         "protected", unit="-", source="house",
-        text="Trees in whose zone no pit should stand: those that a decision names, veterans as well, or "
-        "protected trees as well. It is a hard conflict; where nothing is free of it the pit says so.",
+        text="Trees in whose zone no pit should stand: those that a decision names, veterans as "
+        "well, or protected trees as well. It is a hard conflict; where nothing is free of it the "
+        "pit says so.",
     )  # fmt: skip
     unknown_tree_distance_m: float = setting(
         15.0, unit="m", source="bs5837", gt=0,
@@ -124,7 +125,7 @@ class PlacementSettings(Settings):
     )  # fmt: skip
     forbidding_weight: float = setting(
         3e5, unit="points each", source="house", ge=0,
-        text="Weight of each tree in whose zone no pit should stand: it cannot be moved or held up.",
+        text="Weight of each tree in whose zone no pit should stand: it cannot be held up.",
     )  # fmt: skip
     service_weight: float = setting(
         2e4, unit="points each", source="house", ge=0,

@@ -43,7 +43,7 @@ def test_every_technique_has_a_plan_with_the_same_columns():
 
 
 def test_sizes_of_a_dn_250_by_hand():
-    """OD 250 for 250; slip within 0.9 x 250; wall 14.8 (SDR 17; ISO 4427-2), close-fit bore / 26."""
+    """OD 250 for 250; slip within 0.9 x 250; wall 14.8 (SDR 17; ISO 4427-2), close-fit D / 26."""
     plans = plan()
     same, slip, close = (plans[name].iloc[0] for name in ("burst_same", "slip_lining", "close_fit"))
     assert (same["new_outside_mm"], same["new_bore_mm"]) == (250.0, pytest.approx(220.4))
