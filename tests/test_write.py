@@ -123,8 +123,9 @@ def test_what_an_arborist_drew_is_kept_by_the_next_run(
     pyogrio.write_dataframe(drawn, path, layer="root_zones", append=True, promote_to_multi=True)
     write_outputs(sample_result, sample_study.settings, tmp_path, tell=lambda _: None)
     kept = pyogrio.read_dataframe(path, layer="root_zones")
-    assert kept["tree_id"].tolist() == [tree["tree_id"]]
-    assert kept["reason"].tolist() == ["trial pit"]
+    before = sample_result.root_zones["tree_id"].tolist()
+    assert kept["tree_id"].tolist() == [*before, tree["tree_id"]]
+    assert kept["reason"].iloc[-1] == "trial pit"
 
 
 def test_an_earlier_return_file_in_another_system_stops_before_anything_is_swapped(

@@ -178,7 +178,8 @@ def _list_ways(result: Result, runs: pd.DataFrame) -> pd.Series:
     )
     words = counts["n"].astype(str) + " " + counts["method"].astype(str)
     ways = words.groupby(counts["run_id"].astype(str)).agg(", ".join)
-    return special.fillna(runs["run_id"].astype(str).map(ways))
+    usual = runs["run_id"].astype(str).map(ways).astype(object)
+    return special.astype(object).fillna(usual)
 
 
 def _root_cutting(runs: pd.DataFrame) -> NDArray[np.object_]:

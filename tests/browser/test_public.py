@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, ConsoleMessage, Page, sync_playwright
+from playwright.sync_api import Browser, ConsoleMessage, Page
 
 from routekit.outputs.public.builder import build_public_page
 from routekit.outputs.public.settings import PublicSettings
@@ -18,16 +18,6 @@ from routekit.outputs.public.wording import LANGUAGES, load_words
 sys.path.append(str(Path(__file__).parents[1] / "outputs" / "public"))
 from public_study import X0, Y0, make_result
 
-FLAGS = [
-    "--headless",
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-]
 SIZES = {"phone": (390, 844), "desk": (1440, 900)}
 CHROMIUM = shutil.which("chromium")
 HOSTILE = [
@@ -56,14 +46,6 @@ class Visit:
         self.page.goto(self.address + place)
         self.page.wait_for_selector("html[data-ready]", state="attached")
         return self.page
-
-
-@pytest.fixture(scope="module")
-def own_browser():
-    with sync_playwright() as tools:
-        browser = tools.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
-        yield browser
-        browser.close()
 
 
 def _note_error(visit: Visit, said: ConsoleMessage) -> None:
@@ -95,9 +77,9 @@ def public_file(tmp_path_factory) -> Path:
 
 
 @pytest.fixture(params=list(SIZES))
-def visit(request, own_browser, public_file):
+def visit(request, browser, public_file):
     """Open the page, and see afterwards that it asked for nothing and complained of nothing."""
-    opened = _visit(own_browser, public_file, request.param)
+    opened = _visit(browser, public_file, request.param)
     yield opened
     assert {url.split("#")[0] for url in opened.requests} <= {opened.address, "about:blank"}
     assert opened.complaints == []
@@ -170,18 +152,18 @@ def test_the_reader_switches_the_language(visit, code):
 
 
 @pytest.mark.parametrize("code", LANGUAGES)
-def test_the_script_says_what_the_html_says(own_browser, public_file, tmp_path, code):
+def test_the_script_says_what_the_html_says(browser, public_file, tmp_path, code):
     file = tmp_path / f"{code}.html"
     settings = PublicSettings(
         language=code, contact="drains@council.example", data_date="2026-05-01"
     )
     file.write_text(build_public_page(make_result(), settings), encoding="utf-8")
     readable = "main h2, main h4, main li, main .plate, main p, main a"
-    bare = _visit(own_browser, file, "phone", java_script_enabled=False)
+    bare = _visit(browser, file, "phone", java_script_enabled=False)
     bare.page.goto(bare.address)
     in_html = bare.page.locator(readable).all_text_contents()
     hrefs = bare.page.locator("a.write").all_text_contents()
-    live = _visit(own_browser, public_file, "phone")
+    live = _visit(browser, public_file, "phone")
     live.go()
     live.page.select_option("#language", code)
     in_script = live.page.locator(readable).all_text_contents()
@@ -200,8 +182,8 @@ def test_the_script_says_what_the_html_says(own_browser, public_file, tmp_path, 
     live.page.context.close()
 
 
-def test_without_scripts_the_list_is_complete(own_browser, public_file):
-    opened = _visit(own_browser, public_file, "phone", java_script_enabled=False)
+def test_without_scripts_the_list_is_complete(browser, public_file):
+    opened = _visit(browser, public_file, "phone", java_script_enabled=False)
     opened.page.goto(opened.address)
     assert not opened.page.locator("#plan").is_visible()
     assert opened.page.locator("noscript").is_visible()
@@ -316,7 +298,7 @@ def test_the_focus_ring_covers_no_other_text(visit):
     assert ring["bottom"] <= below["y"]
 
 
-def test_long_lists_of_trees_are_folded(own_browser, tmp_path):
+def test_long_lists_of_trees_are_folded(browser, tmp_path):
     result = make_result()
     for count, is_open in ((4, True), (20, False)):
         at = [0, 1, 2, 3, *[0] * (count - 4)]
@@ -328,7 +310,7 @@ def test_long_lists_of_trees_are_folded(own_browser, tmp_path):
         )
         file.write_text(page_text, encoding="utf-8")
         assert ('<details class="marked" open>' in page_text) is is_open
-        opened = _visit(own_browser, file, "phone")
+        opened = _visit(browser, file, "phone")
         page = opened.go("#street=Alder%20Row")
         assert page.locator("#s0 .trees-here summary").inner_text().endswith(f"({count})")
         assert page.locator("#s0 .chips button").first.is_visible() is is_open
@@ -337,14 +319,14 @@ def test_long_lists_of_trees_are_folded(own_browser, tmp_path):
         page.context.close()
 
 
-def test_numbers_of_the_script_have_the_same_thousands_mark(own_browser, tmp_path):
+def test_numbers_of_the_script_have_the_same_thousands_mark(browser, tmp_path):
     result = make_result()
     runs = result.runs.copy()
     runs["geometry"] = runs.geometry.scale(100, 100, origin=(X0, Y0))
     file = tmp_path / "long.html"
     page_text = build_public_page(make_result(runs=runs), PublicSettings(language="fr"))
     file.write_text(page_text, encoding="utf-8")
-    opened = _visit(own_browser, file, "desk")
+    opened = _visit(browser, file, "desk")
     page = opened.go()
     before = _texts(page, ".said > ul > li")
     assert any("12\u202f000" in line for line in before)
@@ -414,7 +396,7 @@ def test_print_opens_every_street_and_hides_the_controls(visit):
 
 
 @pytest.mark.parametrize("size", SIZES)
-def test_hostile_text_stays_text(own_browser, tmp_path, size):
+def test_hostile_text_stays_text(browser, tmp_path, size):
     result = make_result()
     runs, trees = result.runs, result.trees.iloc[:7].copy()
     runs["street"] = HOSTILE
@@ -428,7 +410,7 @@ def test_hostile_text_stays_text(own_browser, tmp_path, size):
     )
     file = tmp_path / "hostile.html"
     file.write_text(page_text, encoding="utf-8")
-    opened = _visit(own_browser, file, size)
+    opened = _visit(browser, file, size)
     page = opened.go()
     for street in range(page.locator(".street").count()):
         page.locator(f"#s{street} > summary").evaluate("one => one.click()")
@@ -453,9 +435,9 @@ AXE = os.environ.get("ROUTEKIT_AXE", "")
 @pytest.mark.parametrize("size", SIZES)
 @pytest.mark.parametrize("place", ["", "#tree=T5", "#street=Alder%20Row"])
 def test_no_serious_or_critical_fault_for_assistive_technology(
-    own_browser, public_file, size, place
+    browser, public_file, size, place
 ):
-    opened = _visit(own_browser, public_file, size, bypass_csp=True)
+    opened = _visit(browser, public_file, size, bypass_csp=True)
     page = opened.go(place)
     page.add_script_tag(path=AXE)
     faults = page.evaluate("axe.run().then((all) => all.violations)")

@@ -91,9 +91,10 @@ def _grid_squares(runs: gpd.GeoDataFrame, strings: pd.DataFrame, size_m: float) 
         return pd.Series([], index=runs.index, dtype=str)
     middle = shapely.line_interpolate_point(runs.geometry.to_numpy(), 0.5, normalized=True)
     xy = pd.DataFrame(shapely.get_coordinates(middle), columns=["x", "y"], index=runs.index)
-    group = runs["run_id"].map(_string_of_run(strings))
-    shared = xy.groupby(group, dropna=True)[["x", "y"]].transform("mean")
-    xy = shared.fillna(xy)
+    # A run in no string stands by itself.
+    alone = "run " + runs["run_id"].astype(str)
+    group = runs["run_id"].map(_string_of_run(strings)).astype(object).fillna(alone)
+    xy = xy.groupby(group)[["x", "y"]].transform("mean")
     column = np.floor((xy["x"] - xy["x"].min()) / size_m).astype(int)
     row = np.floor((xy["y"].max() - xy["y"]) / size_m).astype(int) + 1
     squares: pd.Series = column.map(_letters) + row.astype(str)
