@@ -2,8 +2,8 @@
 
 Run by hand: python tests/bench/bench.py 1000 10000 100000. For each number of runs a district is
 made (three trees a run), then each job runs in a fresh process: the stock script (overlap only),
-routekit's overlap only, and routekit with everything switched on. The peak is that of the whole
-process, interpreter and imports included.
+routekit's overlap only, routekit with all outputs but the PDF, and with everything. The peak is
+that of the whole process, interpreter and imports included.
 """
 
 import argparse
@@ -17,7 +17,7 @@ from pathlib import Path
 
 HERE = Path(__file__).resolve().parent
 OVERLAP_LAYERS = ("sewers", "manholes", "trees", "root_zones")
-JOBS = ("stock", "overlap", "everything")
+JOBS = ("stock", "overlap", "unprinted", "everything")
 
 
 def run_job(job, folder):

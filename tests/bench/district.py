@@ -91,9 +91,9 @@ def lay_network(count, rng):
     invert = ground - np.concatenate([deep.reshape(blocks, -1), between_depth], axis=1)
     collector = ground - np.concatenate(
         [
-            np.broadcast_to(
-                foot_depth[..., None], (*depth.shape[:2], RUNS_PER_STREET + 1)
-            ).reshape(blocks, -1),
+            np.broadcast_to(foot_depth[..., None], (*depth.shape[:2], RUNS_PER_STREET + 1)).reshape(
+                blocks, -1
+            ),
             between_depth,
         ],
         axis=1,
