@@ -383,3 +383,11 @@ def test_a_writer_that_dies_leaves_earlier_files(files, monkeypatch):
 def test_pdf_fetches_nothing():
     with pytest.raises(OutputError, match="asks for file:///etc/hostname"):
         report._refuse("file:///etc/hostname")
+
+
+def test_too_many_touched_trees_are_left_out_in_plain_words():
+    result = make_result()
+    trees = rank_trees(result)
+    touched = int((trees["is_touched"].astype(float) == 1).sum())
+    page = render_report(result, trees, max_trees=0, most=1, settings=ReportSettings())
+    assert f"{touched - 1} of the {touched} trees that the recommended works touch" in page

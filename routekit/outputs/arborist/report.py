@@ -73,6 +73,21 @@ class ReportSettings(Settings):
         "about a quarter of a second to print",
         ge=0,
     )
+    most_page_sheets: int = setting(
+        1_000,
+        unit="trees",
+        source="house",
+        text="Most sheets in the page file in all, worst first: 15 MB still opens and prints",
+        ge=1,
+    )
+    most_pdf_sheets: int = setting(
+        200,
+        unit="trees",
+        source="house",
+        text="Most sheets in the PDF in all, worst first: a larger district is printed by parts, "
+        "from study areas; about a minute and 1 GB of memory",
+        ge=1,
+    )
     listed_trees: int = setting(
         2_000,
         unit="trees",
@@ -109,17 +124,27 @@ def write_tree_report(
     """
     chosen = settings or ReportSettings()
     trees = rank_trees(result)
-    page = render_report(result, trees, max_trees=chosen.page_trees, settings=chosen)
+    page = render_report(
+        result, trees, max_trees=chosen.page_trees, most=chosen.most_page_sheets, settings=chosen
+    )
     with ExitStack() as stack:
         fresh = stack.enter_context(replacing_file(html_path))
         fresh.write_text(page, encoding="utf-8", newline="\n")
         if pdf_path is not None:
-            sheets = render_report(result, trees, max_trees=chosen.pdf_trees, settings=chosen)
+            sheets = render_report(
+                result, trees, max_trees=chosen.pdf_trees, most=chosen.most_pdf_sheets,
+                settings=chosen,
+            )  # fmt: skip
             _print_pdf(sheets, stack.enter_context(replacing_file(pdf_path)))
 
 
 def render_report(
-    result: Result, trees: gpd.GeoDataFrame, *, max_trees: int, settings: ReportSettings
+    result: Result,
+    trees: gpd.GeoDataFrame,
+    *,
+    max_trees: int,
+    settings: ReportSettings,
+    most: int | None = None,
 ) -> str:
     """Write the report as one self-contained page.
 
@@ -133,6 +158,8 @@ def render_report(
         Most sheets; trees that the recommended works touch have one beyond it as well.
     settings : ReportSettings
         The other limits.
+    most : int, optional
+        Most sheets in all, touched trees included; no such limit if not given.
 
     Returns
     -------
@@ -146,6 +173,7 @@ def render_report(
         spared = [str(name) for name in result.trees["tree_id"]]
     touched = numbers(trees, "is_touched") == 1
     n_sheets = max(max_trees, int(touched.sum()))
+    n_sheets = n_sheets if most is None else min(n_sheets, most)
     cases = build_cases(result, trees.iloc[:n_sheets])
     methods = [method["source"] for case in cases for method in case["methods"]]
     return _template().render(
@@ -161,6 +189,7 @@ def render_report(
         method_sources=list(dict.fromkeys(methods)),
         n_listed=len(trees),
         n_touched=int(touched.sum()),
+        n_unsigned=int(touched.iloc[n_sheets:].sum()),
         n_open_cut=int((~trees["severity"].astype("str").isin(["none", "nan"])).sum())
         if "severity" in trees
         else 0,
