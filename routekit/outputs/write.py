@@ -48,7 +48,8 @@ def write_outputs(
         try:
             written, notes = _write_all(result, settings, stage, folder, tell)
             pages = {page.name for page in stage.glob("map-*.html")}
-        except OutputError:
+        except (OutputError, FileNotFoundError):
+            # A file of the package that is not there is a defect, not a full disk.
             raise
         except OSError as error:
             message = (
