@@ -117,7 +117,9 @@ def choose_renewal(
     advice = recommend(
         place.cases, final.checks, plans, final.scores, decided,
         strings=_pulled_together(works, plans).assign(
-            free_technique=_pull_without_decisions(place, plans, shares, decided, works)
+            free_technique=_pull_without_decisions(
+                place, plans, shares, decided, works, possible
+            )
         ),
         currency=settings.study.currency,
         horizon_years=settings.advice.work.horizon_years,
@@ -172,6 +174,7 @@ def _pull_without_decisions(
     shares: pd.DataFrame,
     decided: Decided,
     works: Works,
+    before: Works,
 ) -> NDArray[np.int64]:
     """Find by which bursting technique each run would be pulled had nobody decided; -1 by none."""
     if not (np.any(decided.forced >= 0) or np.any(decided.excluded)):
@@ -181,7 +184,7 @@ def _pull_without_decisions(
         forced=np.full_like(decided.forced, -1),
         excluded=np.zeros_like(decided.excluded),
     )
-    burst, sizes, possible = _choose_burst(place, plans, shares, nobody)
+    burst, sizes, possible = _choose_burst(place, plans, shares, nobody, before=before)
     free = set_out_works(
         place, plans, burst=burst, upsized=sizes["upsized"], widened=sizes["widened"],
         before=possible, has_texts=False,
@@ -222,13 +225,18 @@ def _attach_laydown(
 
 
 def _choose_burst(
-    place: Place, plans: dict[str, pd.DataFrame], shares: pd.DataFrame, decided: Decided
+    place: Place,
+    plans: dict[str, pd.DataFrame],
+    shares: pd.DataFrame,
+    decided: Decided,
+    *,
+    before: Works | None = None,
 ) -> tuple[Flags, dict[str, Flags], Works]:
     """Choose the runs that are burst, string by string, and those that may get a larger pipe.
 
     First only runs are kept for which bursting would be the better choice if set-up and pits cost
     nothing; then their strings are set out and each is burst as a whole or not at all. The works of
-    all these strings come third.
+    all these strings come third. Places of pits that works `before` hold are not sought again.
     """
     size = len(place.runs)
     nobody = np.zeros(size, dtype=bool)
@@ -246,7 +254,7 @@ def _choose_burst(
     del first  # It is as large as the second comparison, which follows.
     possible = set_out_works(
         place, plans, burst=wanted, upsized=sizes["upsized"], widened=sizes["widened"],
-        before=free, has_texts=False,
+        before=free if before is None else before, has_texts=False,
     )  # fmt: skip
     second = compare_techniques(place, plans, possible, shares)
     burst, other = burst_and_other_scores(second.scores, decided, upsized)
