@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -11,7 +12,7 @@ from numpy.typing import NDArray
 
 from routekit.advice.decisions import BURSTING
 from routekit.advice.weights import WeightSettings
-from routekit.geometry import Floats
+from routekit.geometry import Floats, Ints
 from routekit.methods.checks import CAUTION, FAIL, Check, needed_surveys
 from routekit.vocabulary import TECHNIQUES
 
@@ -45,6 +46,24 @@ class Scores:
     def total(self) -> Floats:
         """Sum over the criteria, shape (n, t)."""
         return np.asarray(self.parts.sum(axis=2))
+
+
+class Choice(NamedTuple):
+    """Techniques chosen, as positions in `TECHNIQUES`, shape (n,) each.
+
+    Attributes
+    ----------
+    chosen : numpy.ndarray of int
+    second : numpy.ndarray of int
+        The runner-up; never the other size of bursting in a string; -1 where decisions leave
+        nothing else.
+    free : numpy.ndarray of int
+        What would be chosen without any decision.
+    """
+
+    chosen: Ints
+    second: Ints
+    free: Ints
 
 
 def score_options(
@@ -150,7 +169,7 @@ def rank_techniques(
     *,
     out_of_place: NDArray[np.bool_] | None = None,
     free_pulled: NDArray[np.int64] | None = None,
-) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
+) -> Choice:
     """Choose the technique of each run, and the runner-up.
 
     Parameters
@@ -171,10 +190,8 @@ def rank_techniques(
 
     Returns
     -------
-    chosen, runner_up, free : numpy.ndarray of int, shape (n,)
-        Positions in `TECHNIQUES`. `free` is what would be chosen without any decision. Ties go to
-        the technique that digs least (the order of `TECHNIQUES`). The runner-up is never the other
-        size of bursting in a string; it is -1 where decisions leave nothing else.
+    Choice
+        Ties go to the technique that digs least (the order of `TECHNIQUES`).
     """
     total = scores.total
     if out_of_place is not None:
@@ -194,4 +211,4 @@ def rank_techniques(
     others[row, chosen] = np.inf
     others[np.isin(chosen, _BURST)[:, None] & _IS_BURST] = np.inf
     second = np.where(np.isinf(others).all(axis=1), -1, np.argmin(others, axis=1))
-    return chosen, second.astype(np.int64), free.astype(np.int64)
+    return Choice(chosen, second.astype(np.int64), free.astype(np.int64))

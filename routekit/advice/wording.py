@@ -1,0 +1,92 @@
+"""How values and checks are written in the texts of the recommendations."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+from numpy.typing import NDArray
+
+from routekit.geometry import Ints
+from routekit.methods.checks import Check
+from routekit.vocabulary import TECHNIQUE_PHRASES, TECHNIQUES
+
+Texts = NDArray[np.object_]
+
+CODES = list(TECHNIQUES)
+"""Techniques in their fixed order."""
+NAMES = list(TECHNIQUES.values())
+"""Their names, to begin a sentence with."""
+PHRASES = list(TECHNIQUE_PHRASES.values())
+"""The same within a sentence."""
+
+
+def format_value(value: float, unit: str) -> str:
+    """Write a value with its unit as a reader would.
+
+    Parameters
+    ----------
+    value : float
+    unit : str
+        "yes/no" gives a word; "-" and "class" are not written.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> format_value(1.234, "m"), format_value(140.0, "kN"), format_value(1.0, "yes/no")
+    ('1.23 m', '140 kN', 'yes')
+    """
+    if unit == "yes/no":
+        return "yes" if value > 0 else "no"
+    if np.isinf(value):
+        return "none near"
+    digits = 0 if abs(value) >= 100 else 1 if abs(value) >= 10 else 2
+    return f"{value:.{digits}f}" + ("" if unit in ("-", "class") else f" {unit}")
+
+
+def write_check(check: Check, run: int) -> str:
+    """Write one check of one run: what was found against which limit.
+
+    Parameters
+    ----------
+    check : Check
+    run : int
+        Position of the run.
+
+    Returns
+    -------
+    str
+    """
+    if check.unit in ("yes/no", "class"):
+        return check.name.lower() if check.unit == "yes/no" else f"{check.name.lower()}: no"
+    value, limit = float(check.value[run]), float(check.limit[run])
+    found, bound = format_value(value, check.unit), format_value(limit, check.unit)
+    return f"{check.name.lower()}: {found}, {check.rule} {bound}"
+
+
+def list_checks_of(checks: Mapping[str, list[Check]], technique: Ints, verdict: int) -> Texts:
+    """Write the checks of one verdict of one technique per run, joined by semicolons.
+
+    Parameters
+    ----------
+    checks : mapping of str to list of Check
+        By technique.
+    technique : numpy.ndarray of int, shape (n,)
+        Position of the technique of each run; -1 gives no text.
+    verdict : int
+
+    Returns
+    -------
+    numpy.ndarray of str, shape (n,)
+    """
+    text = np.full(len(technique), "", dtype=object)
+    for place, code in enumerate(CODES):
+        mine = np.flatnonzero(technique == place)
+        for check in checks[code]:
+            for run in mine[check.verdict[mine] == verdict]:
+                more = write_check(check, run)
+                text[run] = f"{text[run]}; {more}" if text[run] else more
+    return text
