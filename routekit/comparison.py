@@ -6,19 +6,17 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from routekit.advice.decisions import BURSTING, Decided
 from routekit.advice.quantities import run_quantities
-from routekit.advice.score import HARM, Scores, score_options
-from routekit.geometry import Floats
+from routekit.advice.score import Scores, score_options
+from routekit.arrays import Flags, Floats
 from routekit.methods.checks import FAIL, Check, worst_verdict
 from routekit.methods.evaluate import evaluate_techniques
 from routekit.methods.repair import count_faults
+from routekit.site.harm import HARM
 from routekit.vocabulary import ROOTED_AGAIN, TECHNIQUES
 from routekit.works import Place, Works
-
-Flags = NDArray[np.bool_]
 
 _CODES = list(TECHNIQUES)
 _BURST_PLACES = np.array([_CODES.index(code) for code in BURSTING])

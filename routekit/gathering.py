@@ -10,11 +10,10 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
-from numpy.typing import NDArray
 
 from routekit.advice.decisions import Decided
+from routekit.arrays import Flags, Floats
 from routekit.exposure import Exposure
-from routekit.geometry import Floats
 from routekit.layers.read import Layers
 from routekit.methods.bursting import needed_clearance
 from routekit.methods.cases import build_cases
@@ -24,8 +23,6 @@ from routekit.site.chains import build_chains
 from routekit.site.surroundings import prepare_surroundings
 from routekit.study import StudySettings
 from routekit.works import Place
-
-Flags = NDArray[np.bool_]
 
 _FAR_M = 15.0
 """Buildings farther than this from a trench are not looked for: deeper than any trench."""

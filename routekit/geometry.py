@@ -13,8 +13,7 @@ import numpy as np
 import shapely
 from numpy.typing import ArrayLike, NDArray
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from routekit.arrays import Floats, Ints
 
 _CELLS_PER_CHUNK = 4_000_000
 

@@ -19,6 +19,7 @@ from routekit.advice.decisions import BURSTING, Decided
 from routekit.advice.recommend import recommend
 from routekit.advice.surfaces import surface_shares
 from routekit.advice.totals import build_totals
+from routekit.arrays import Flags
 from routekit.comparison import (
     Comparison,
     burst_and_other_scores,
@@ -40,7 +41,6 @@ from routekit.trees.breach import sum_tree_loss
 from routekit.vocabulary import TECHNIQUES
 from routekit.works import Place, Works, balance_trees, set_out_digs, set_out_works
 
-Flags = NDArray[np.bool_]
 Tell = Callable[[str], None]
 
 

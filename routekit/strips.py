@@ -10,7 +10,8 @@ from typing import Final
 
 import numpy as np
 
-from routekit.geometry import Edges, Floats, Ints
+from routekit.arrays import Floats, Ints
+from routekit.geometry import Edges
 
 _EDGES_PER_CHUNK: Final = 200_000
 

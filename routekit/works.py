@@ -7,25 +7,18 @@ from dataclasses import dataclass
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from routekit.advice.decisions import BURSTING
-from routekit.advice.score import HARM
-from routekit.geometry import Floats, Ints, polygon_edges
-from routekit.pipes.pe import allowable_pull, bend_radius
-from routekit.pipes.pull import PullRuns, drag_per_metre, estimate_pull
+from routekit.arrays import Flags, Floats, Ints, Texts
 from routekit.site.balance import tree_balance
 from routekit.site.chains import build_chains
 from routekit.site.digs import connection_digs, exposure_digs, repair_digs
+from routekit.site.harm import HARM, cut_trees, dig_harm, pit_harm, pit_sizes
+from routekit.site.offers import offer_pipes
 from routekit.site.placement import PlacedPits
 from routekit.site.planning import plan_site
-from routekit.site.string_limits import PipeOffers, larger_outside
-from routekit.site.surroundings import Surroundings, ZoneLayer, zone_overlaps
+from routekit.site.surroundings import Surroundings
 from routekit.study import StudySettings
-from routekit.vocabulary import MM_PER_M
-
-Flags = NDArray[np.bool_]
-Texts = NDArray[np.object_]
 
 _COLLAPSE_HALF_M = 1.0
 """A collapsed place is dug up this far on each side, m; common practice, no source."""
@@ -131,7 +124,10 @@ def set_out_works(
     """
     runs, around, settings = place.runs, place.around, place.settings
     chains = build_chains(runs, burst, settings=settings.site.strings)
-    offers = _offer_pipes(chains, place.cases, plans, upsized, widened, settings)
+    offers = offer_pipes(
+        chains, place.cases, plans, upsized, widened,
+        pipe=settings.pipe, pull=settings.pull,
+    )  # fmt: skip
     width = place.trenches["bottom_width_m"].to_numpy(dtype=float)[chains["run"].to_numpy()]
     strings, pits, placed = plan_site(
         chains, runs, place.manholes, offers, around, trench_width_m=width, settings=settings.site,
@@ -140,11 +136,11 @@ def set_out_works(
     number, share = _share_by_length(strings, runs)
     if before is None:
         digs = set_out_digs(place, np.full(len(runs), "burst_upsized", dtype=object))
-        dig_harm = _dig_harm(digs, runs, around, place.major_from_share)
+        of_digs = dig_harm(digs, runs, around, place.major_from_share)
     else:
-        digs, dig_harm = before.digs, before.dig_harm
-    pit_harm = _pit_harm(strings, pits, around, place.major_from_share)
-    volume, area = _pit_sizes(strings, pits)
+        digs, of_digs = before.digs, before.dig_harm
+    of_pits = pit_harm(strings, pits, around, place.major_from_share)
+    volume, area = pit_sizes(strings, pits)
     pick = np.where(number >= 0, number, 0)
     inside = number >= 0
 
@@ -167,8 +163,8 @@ def set_out_works(
         setup_share=np.where(inside, share, 1.0),
         pit_m3=spread(volume),
         pit_m2=spread(area),
-        pit_harm=pd.DataFrame({name: spread(pit_harm[name].to_numpy()) for name in HARM}),
-        dig_harm=dig_harm,
+        pit_harm=pd.DataFrame({name: spread(of_pits[name].to_numpy()) for name in HARM}),
+        dig_harm=of_digs,
         outside_of_run=spread_whole(strings["new_outside_mm"].to_numpy(dtype=float)),
         placed=placed,
     )
@@ -211,24 +207,6 @@ def set_out_digs(place: Place, technique: Texts) -> gpd.GeoDataFrame:
     if not parts:
         return at_connections
     return gpd.GeoDataFrame(pd.concat(parts, ignore_index=True), crs=runs.crs)
-
-
-def _dig_harm(
-    digs: gpd.GeoDataFrame, runs: gpd.GeoDataFrame, around: Surroundings, major_from_share: float
-) -> pd.DataFrame:
-    """Trees hurt and root zone taken by the digs of each run."""
-    harm = _dug_harm(
-        np.asarray(digs.geometry), around, major_from_share,
-        is_careful=digs["method"].isin(["hand", "suction"]).to_numpy(),
-    )  # fmt: skip
-    row = pd.Index(runs["run_id"]).get_indexer(pd.Index(digs["run_id"].astype(str)))
-    kept = row >= 0
-    return pd.DataFrame(
-        {
-            name: np.bincount(row[kept], harm[name].to_numpy()[kept], minlength=len(runs))
-            for name in HARM
-        }
-    )
 
 
 def balance_trees(
@@ -280,7 +258,7 @@ def balance_trees(
     footprint = balance["footprint_m2"].to_numpy(dtype=float)
     area = zones.area_m2[pd.Index(zones.tree_id).get_indexer(rows)]
     loss = np.minimum(footprint + np.maximum(severed - trench, 0), area)
-    structural = rows.isin(_cut_trees(works, zones))
+    structural = rows.isin(cut_trees(works.pits, works.digs, zones))
     careful = balance["is_structural"].fillna(value=False).to_numpy(dtype=bool) & ~structural
     structural |= cut["is_structural"].reindex(rows).fillna(value=False).to_numpy(dtype=bool)
     share = loss / area
@@ -295,77 +273,7 @@ def balance_trees(
     )  # fmt: skip
 
 
-def _cut_trees(works: Works, zones: ZoneLayer) -> set[str]:
-    """List the trees whose structural zone pits or machine digs cut.
-
-    Hand and suction digs keep the roots.
-    """
-    machine = works.digs[~works.digs["method"].isin(["robot", "hand", "suction"])]
-    shapes = np.concatenate([np.asarray(works.pits.geometry), np.asarray(machine.geometry)])
-    _, tree, _, structural = zone_overlaps(shapes, polygon_edges(shapes), zones)
-    return set(zones.tree_id[tree[np.nan_to_num(structural) > 0]])
-
-
-def _offer_pipes(
-    chains: pd.DataFrame,
-    cases: pd.DataFrame,
-    plans: dict[str, pd.DataFrame],
-    upsized: Flags,
-    widened: Flags,
-    settings: StudySettings,
-) -> PipeOffers:
-    """Offer each run its own new pipe and, where it may be widened, the larger one of its chain."""
-    run = chains["run"].to_numpy()
-    same, larger = (
-        plans[code]["new_outside_mm"].to_numpy(dtype=float)[run]
-        for code in ("burst_same", "burst_upsized")
-    )
-    own = np.where(upsized[run], larger, same)
-    allowed = np.where(widened[run], np.fmax(larger, own), own)
-    most = larger_outside(chains["chain"].to_numpy(), own, allowed)
-    outside = np.column_stack([own, most])
-    sdr = np.full(outside.shape, settings.pipe.sdr)
-    length = chains["length_m"].to_numpy(dtype=float)
-    known = np.where(outside > 0, outside, np.nan)
-    drag = drag_per_metre(known, sdr, settings.pipe, settings.pull) * length[:, None, None]
-    return PipeOffers(
-        outside_mm=outside,
-        sdr=sdr,
-        bend_radius_m=bend_radius(known, sdr, settings.pipe.cold_temperature_c, settings.pipe),
-        drag_low_kn=drag[..., 0],
-        drag_mid_kn=drag[..., 1],
-        drag_high_kn=drag[..., 2],
-        head_kn=np.column_stack([_head_force(cases, run, known[:, k], settings) for k in (0, 1)]),
-        allowable_kn=allowable_pull(known, sdr, settings.pipe),
-    )
-
-
-def _head_force(
-    cases: pd.DataFrame, run: Ints, outside: Floats, settings: StudySettings
-) -> Floats:
-    """Burst and expansion at the head in each run, middle estimate, kN."""
-    here = cases.iloc[run]
-    host = here["diameter_mm"].to_numpy(dtype=float)
-    wall = (here["outside_mm"].to_numpy(dtype=float) - host) / 2
-    pull = estimate_pull(
-        PullRuns(
-            length_m=np.zeros(len(run)),
-            host_bore_mm=np.where(host > 0, host, np.nan),
-            host_wall_mm=np.where(wall > 0, wall, np.nan),
-            host_material=here["material"].astype(str).to_numpy(dtype=object),
-            outside_mm=outside,
-            sdr=np.full(len(run), settings.pipe.sdr),
-            axis_depth_m=here["depth_max_m"].to_numpy(dtype=float) - host / MM_PER_M / 2,
-        ),
-        settings.pipe,
-        settings.pull,
-    )
-    return np.asarray((pull.expand_kn + pull.burst_kn)[:, 1])
-
-
-def _share_by_length(
-    strings: gpd.GeoDataFrame, runs: gpd.GeoDataFrame
-) -> tuple[Ints, Floats]:
+def _share_by_length(strings: gpd.GeoDataFrame, runs: gpd.GeoDataFrame) -> tuple[Ints, Floats]:
     """Find the string of each run and the run's share of its length; -1 and 0 outside strings."""
     members = strings["run_ids"].astype(str).str.split(";").explode()
     row = pd.Index(runs["run_id"]).get_indexer(pd.Index(members.dropna()))
@@ -377,70 +285,3 @@ def _share_by_length(
     share = np.zeros(len(runs))
     share[inside] = length[inside] / total[number[inside]]
     return number, share
-
-
-def _pits_of_strings(
-    strings: gpd.GeoDataFrame, pits: gpd.GeoDataFrame
-) -> tuple[Ints, Ints, Floats]:
-    """List string and pit of each use, and the share of the pit that falls to the string."""
-    place = pd.Index(pits["pit_id"])
-    uses = pd.concat([strings["launch_pit"], strings["reception_pit"]])
-    pit = place.get_indexer(pd.Index(uses.astype(str)))
-    string = np.tile(np.arange(len(strings)), 2)
-    string, pit = string[pit >= 0], pit[pit >= 0]
-    count = np.bincount(pit, minlength=len(pits))
-    return string, pit, 1.0 / count[pit]
-
-
-def _pit_sizes(strings: gpd.GeoDataFrame, pits: gpd.GeoDataFrame) -> tuple[Floats, Floats]:
-    """Dug volume and surface of each string's pits; a shared pit counts half for each."""
-    string, pit, share = _pits_of_strings(strings, pits)
-    area = pits["length_m"] * pits["width_m"]
-    volume, surface = (
-        np.bincount(string, values.to_numpy(dtype=float)[pit] * share, minlength=len(strings))
-        for values in (pits["volume_m3"], area)
-    )
-    return volume.astype(float), surface.astype(float)
-
-
-def _pit_harm(
-    strings: gpd.GeoDataFrame, pits: gpd.GeoDataFrame, around: Surroundings, major_from_share: float
-) -> pd.DataFrame:
-    """Trees hurt and root zone taken by each string's pits; a shared pit counts half for each."""
-    string, pit, share = _pits_of_strings(strings, pits)
-    harm = _dug_harm(np.asarray(pits.geometry), around, major_from_share)
-    return pd.DataFrame(
-        {
-            name: np.bincount(string, harm[name].to_numpy()[pit] * share, minlength=len(strings))
-            for name in HARM
-        }
-    )
-
-
-def _dug_harm(
-    polygons: NDArray[np.object_],
-    around: Surroundings,
-    major_from_share: float,
-    *,
-    is_careful: Flags | None = None,
-) -> pd.DataFrame:
-    """Trees hurt and root zone taken by each excavation.
-
-    Hand and suction digs keep the roots they meet: in a structural zone they count as careful digs.
-    """
-    dug, tree, overlap, structural = zone_overlaps(
-        polygons, polygon_edges(polygons), around.zones
-    )
-    cut = np.nan_to_num(structural) > 1e-6
-    major = ~cut & (overlap / around.zones.area_m2[tree] >= major_from_share)
-    size = len(polygons)
-    careful = np.zeros(len(dug), dtype=bool) if is_careful is None else cut & is_careful[dug]
-    cut = cut & ~careful
-    return pd.DataFrame(
-        {
-            "n_structural": np.bincount(dug[cut], minlength=size).astype(float),
-            "n_careful": np.bincount(dug[careful], minlength=size).astype(float),
-            "n_major": np.bincount(dug[major], minlength=size).astype(float),
-            "root_m2": np.bincount(dug, overlap, minlength=size),
-        }
-    )

@@ -8,13 +8,13 @@ import shapely
 from shapely import LineString, Point, box
 
 from routekit.advice.decisions import Decided
-from routekit.advice.score import HARM
 from routekit.comparison import choose_strings, may_widen, passes, pick_burst_size
 from routekit.gathering import assign_connections, find_collapses
 from routekit.methods.checks import must_not
+from routekit.site.harm import HARM, dug_harm, pit_harm, pit_sizes
 from routekit.site.surroundings import prepare_surroundings
 from routekit.vocabulary import TECHNIQUES
-from routekit.works import _dug_harm, _pit_harm, _pit_sizes, _share_by_length
+from routekit.works import _share_by_length
 
 CRS = "EPSG:25832"
 CODES = list(TECHNIQUES)
@@ -62,29 +62,29 @@ def test_share_by_length():
 
 
 def test_a_shared_pit_counts_half_for_each_string():
-    volume, area = _pit_sizes(STRINGS, PITS)
+    volume, area = pit_sizes(STRINGS, PITS)
     assert volume.tolist() == [12.0 + 4.0, 4.0]
     assert area.tolist() == [8.0 + 2.0, 2.0]
     assert volume.sum() == PITS["volume_m3"].sum()
 
 
-def test_pit_harm_is_shared_like_the_pits():
+def testpit_harm_is_shared_like_the_pits():
     around = make_around((41, 1, 3, 0.5))
-    harm = _pit_harm(STRINGS, PITS, around, 0.5)
+    harm = pit_harm(STRINGS, PITS, around, 0.5)
     assert harm["n_structural"].tolist() == [0.5, 0.5]
     assert harm["root_m2"].tolist() == [pytest.approx(2.0), pytest.approx(2.0)]
 
 
-def test_dug_harm_by_hand():
+def testdug_harm_by_hand():
     """Squares of 4 m2 off and on the structural zone and far away, dug by machine and by hand."""
     around = make_around((0, 0, 10, 2), (100, 0, 2, 0.5))
     squares = np.array([box(4, 0, 6, 2), box(0, 0, 2, 2), box(99, 0, 101, 2), box(50, 0, 52, 2)])
-    machine = _dug_harm(squares, around, 0.10)
+    machine = dug_harm(squares, around, 0.10)
     assert machine["root_m2"].round(6).tolist()[:2] == [4.0, 4.0]
     assert machine["n_structural"].tolist() == [0, 1, 1, 0]
     assert machine["n_major"].tolist() == [0, 0, 0, 0]
     assert machine["n_careful"].tolist() == [0, 0, 0, 0]
-    careful = _dug_harm(squares, around, 0.10, is_careful=np.ones(4, dtype=bool))
+    careful = dug_harm(squares, around, 0.10, is_careful=np.ones(4, dtype=bool))
     assert careful["n_structural"].tolist() == [0, 0, 0, 0]
     assert careful["n_careful"].tolist() == [0, 1, 1, 0]
     pd.testing.assert_series_equal(careful["root_m2"], machine["root_m2"])
@@ -96,12 +96,12 @@ def test_a_share_at_the_border_is_major():
     side = np.sqrt(0.10 * area)
     square = np.array([box(2, -side / 2, 2 + side, side / 2)])
     inside = shapely.area(square[0])
-    assert _dug_harm(square, around, inside / area - 1e-9)["n_major"].tolist() == [1]
-    assert _dug_harm(square, around, inside / area + 1e-3)["n_major"].tolist() == [0]
+    assert dug_harm(square, around, inside / area - 1e-9)["n_major"].tolist() == [1]
+    assert dug_harm(square, around, inside / area + 1e-3)["n_major"].tolist() == [0]
 
 
-def test_nothing_dug_harms_nobody():
-    harm = _dug_harm(np.empty(0, dtype=object), make_around((0, 0, 10, 1)), 0.1)
+def test_nothingdug_harms_nobody():
+    harm = dug_harm(np.empty(0, dtype=object), make_around((0, 0, 10, 1)), 0.1)
     assert harm.empty
     assert list(harm.columns) == list(HARM)
 

@@ -9,8 +9,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from routekit.advice.score import Choice
-from routekit.advice.wording import CODES, NAMES, Texts, format_value
-from routekit.geometry import Floats, Ints
+from routekit.advice.wording import CODES, NAMES, format_value
+from routekit.arrays import Floats, Ints, Texts
 from routekit.methods.checks import CAUTION, FAIL, UNKNOWN, Check, needed_surveys
 from routekit.methods.common import CAPACITY
 from routekit.vocabulary import SURVEYS

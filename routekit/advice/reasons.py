@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 
 from routekit.advice.decisions import BURSTING
 from routekit.advice.score import CRITERIA, Choice, Scores
-from routekit.advice.wording import CODES, NAMES, PHRASES, Texts
-from routekit.geometry import Floats, Ints
+from routekit.advice.wording import CODES, NAMES, PHRASES
+from routekit.arrays import Floats, Ints, Texts
 from routekit.vocabulary import ROOTED_AGAIN
 
 _BURST = [CODES.index(code) for code in BURSTING]

@@ -25,8 +25,8 @@ from routekit.advice.reasons import (
     string_text,
 )
 from routekit.advice.score import CRITERIA, Scores, rank_techniques
-from routekit.advice.wording import CODES, Texts, list_checks_of
-from routekit.geometry import Ints
+from routekit.advice.wording import CODES, list_checks_of
+from routekit.arrays import Ints, Texts
 from routekit.methods.checks import FAIL, Check
 
 

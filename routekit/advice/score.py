@@ -12,15 +12,13 @@ from numpy.typing import NDArray
 
 from routekit.advice.decisions import BURSTING
 from routekit.advice.weights import WeightSettings
-from routekit.geometry import Floats, Ints
+from routekit.arrays import Floats, Ints
 from routekit.methods.checks import CAUTION, FAIL, Check, needed_surveys
+from routekit.site.harm import HARM
 from routekit.vocabulary import TECHNIQUES
 
 _BURST = [list(TECHNIQUES).index(code) for code in BURSTING]
 _IS_BURST = np.isin(list(TECHNIQUES), BURSTING)
-
-HARM = ("n_structural", "n_careful", "n_major", "root_m2")
-"""What excavations do to trees: trees hurt, careful digs, and root zone dug up or cut off."""
 
 CRITERIA = ("safety", "trees", "flow", "certainty", "cost", "carbon")
 """Criteria in the order in which they decide."""

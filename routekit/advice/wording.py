@@ -5,13 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 import numpy as np
-from numpy.typing import NDArray
 
-from routekit.geometry import Ints
+from routekit.arrays import Ints, Texts
 from routekit.methods.checks import Check
 from routekit.vocabulary import TECHNIQUE_PHRASES, TECHNIQUES
-
-Texts = NDArray[np.object_]
 
 CODES = list(TECHNIQUES)
 """Techniques in their fixed order."""

@@ -21,6 +21,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from routekit.arrays import Floats
 from routekit.layers.findings import Findings
 from routekit.layers.nodes import line_ends
 from routekit.layers.terrain import sample_terrain
@@ -55,7 +56,6 @@ GROUND_COLUMNS: Final = (
     "gradient_source",
 )
 
-Floats = NDArray[np.float64]
 
 
 class _End(NamedTuple):

@@ -12,7 +12,7 @@ from importlib.resources import files
 import numpy as np
 import pandas as pd
 
-from routekit.geometry import Floats
+from routekit.arrays import Floats
 from routekit.methods.checks import (
     CAUTION,
     FAIL,

@@ -12,7 +12,8 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
-from routekit.geometry import Floats, line_edges
+from routekit.arrays import Floats
+from routekit.geometry import line_edges
 from routekit.trees.breach import MAJOR, STRUCTURAL
 from routekit.vocabulary import MM_PER_M
 

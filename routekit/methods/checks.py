@@ -13,12 +13,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
+from routekit.arrays import Floats
 from routekit.vocabulary import SURVEYS, TECHNIQUES, VERDICTS
 
 PASS, CAUTION, UNKNOWN, FAIL = range(len(VERDICTS))
 
 Codes = NDArray[np.int8]
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from routekit.geometry import Floats, Ints
+from routekit.arrays import Floats, Ints
 
 SEARCH_M = 3.0
 """Services farther than this in plan are out of the reach of every clearance rule, m."""

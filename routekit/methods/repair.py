@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from routekit.geometry import Floats
+from routekit.arrays import Floats
 from routekit.methods.checks import Check, at_least, at_most
 from routekit.methods.common import (
     capacity,

@@ -13,14 +13,12 @@ from typing import Final
 import numpy as np
 import pandas as pd
 import shapely
-from numpy.typing import NDArray
 
+from routekit.arrays import Floats, Ints
 from routekit.geometry import circle_polygon_area, polygon_edges
 from routekit.site.settings import DigSettings
-from routekit.site.surroundings import Ints, Objects, ZoneLayer, zone_overlaps
+from routekit.site.surroundings import Objects, ZoneLayer, zone_overlaps
 from routekit.site.wording import join_groups
-
-Floats = NDArray[np.float64]
 
 WORK_COLUMNS: Final = ("label", "method", "geometry")
 

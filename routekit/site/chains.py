@@ -17,11 +17,10 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
+from routekit.arrays import Floats, Ints
 from routekit.site.settings import StringSettings
 from routekit.site.wording import join_causes, number_text
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
 HOST_GROUPS: Final = {

@@ -13,11 +13,10 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from routekit.arrays import Floats, Ints
 from routekit.geometry import polygon_edges
 from routekit.site.settings import PlacementSettings
 from routekit.site.surroundings import (
-    Floats,
-    Ints,
     NamedLayer,
     Objects,
     Surroundings,

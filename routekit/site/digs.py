@@ -16,18 +16,11 @@ import shapely
 from numpy.typing import ArrayLike, NDArray
 from shapely import STRtree
 
+from routekit.arrays import Floats, Ints
 from routekit.geometry import line_parts, polygon_edges
 from routekit.site.chains import end_directions
 from routekit.site.settings import DigSettings
-from routekit.site.surroundings import (
-    Floats,
-    Ints,
-    Objects,
-    ZoneLayer,
-    rectangle_corners,
-    sum_by,
-    zone_overlaps,
-)
+from routekit.site.surroundings import Objects, ZoneLayer, rectangle_corners, sum_by, zone_overlaps
 from routekit.vocabulary import MM_PER_M
 
 Bools = NDArray[np.bool_]

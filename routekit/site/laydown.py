@@ -17,15 +17,9 @@ import shapely
 from numpy.typing import NDArray
 from shapely import STRtree
 
+from routekit.arrays import Floats, Ints
 from routekit.site.settings import LaydownSettings
-from routekit.site.surroundings import (
-    Floats,
-    Ints,
-    Objects,
-    Surroundings,
-    rectangle_corners,
-    sum_by,
-)
+from routekit.site.surroundings import Objects, Surroundings, rectangle_corners, sum_by
 from routekit.site.wording import number_text
 from routekit.vocabulary import SURFACE_KINDS
 

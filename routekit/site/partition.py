@@ -13,7 +13,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-Ints = NDArray[np.int64]
+from routekit.arrays import Ints
+
 Bools = NDArray[np.bool_]
 
 NEVER: Final = 2**58

@@ -10,12 +10,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from routekit.arrays import Floats
 from routekit.site.settings import PitSettings
 from routekit.vocabulary import MM_PER_M
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, kw_only=True)

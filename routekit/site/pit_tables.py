@@ -13,6 +13,7 @@ import shapely
 from numpy.typing import NDArray
 from pyproj import CRS
 
+from routekit.arrays import Floats, Ints
 from routekit.geometry import polygon_edges
 from routekit.site.conflicts import near_pairs
 from routekit.site.partition import LAUNCH
@@ -24,8 +25,6 @@ from routekit.site.strings import StringPlan, name_pits
 from routekit.site.surroundings import Surroundings, rectangle_edges, zone_overlaps
 from routekit.site.wording import join_causes, join_groups, number_text
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 Objects = NDArray[np.object_]
 

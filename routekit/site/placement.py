@@ -14,6 +14,7 @@ import pandas as pd
 import shapely
 from numpy.typing import ArrayLike, NDArray
 
+from routekit.arrays import Floats, Ints
 from routekit.site.chains import end_directions
 from routekit.site.conflicts import (
     Conflicts,
@@ -24,7 +25,7 @@ from routekit.site.conflicts import (
 )
 from routekit.site.pit_sizes import PitSizes
 from routekit.site.settings import PlacementSettings
-from routekit.site.surroundings import Floats, Ints, Surroundings, rectangle_corners
+from routekit.site.surroundings import Surroundings, rectangle_corners
 
 Bools = NDArray[np.bool_]
 

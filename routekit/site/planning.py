@@ -5,8 +5,9 @@ from __future__ import annotations
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from routekit.arrays import Floats
 from routekit.site.pit_tables import tabulate_pits
 from routekit.site.placement import PlacedPits, place_pits
 from routekit.site.settings import SiteSettings
@@ -14,8 +15,6 @@ from routekit.site.string_limits import PipeOffers
 from routekit.site.string_pits import request_pits
 from routekit.site.strings import plan_strings, tabulate_strings
 from routekit.site.surroundings import Surroundings
-
-Floats = NDArray[np.float64]
 
 
 def chamber_sizes(chains: pd.DataFrame, manholes: pd.DataFrame | None) -> Floats:

@@ -9,12 +9,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
+from routekit.arrays import Floats, Ints
 from routekit.site.partition import LARGER, NEVER, OWN
 from routekit.site.settings import StringSettings
 from routekit.site.wording import join_causes, number_text
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 Objects = NDArray[np.object_]
 

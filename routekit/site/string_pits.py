@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
+from routekit.arrays import Floats, Ints
 from routekit.site.partition import FAR, LARGER, LAUNCH, NEVER, OWN, STATES
 from routekit.site.pit_sizes import (
     PitSizes,
@@ -26,8 +27,6 @@ from routekit.site.placement import DOWN, UP, PitRequests, Placement, run_ends
 from routekit.site.settings import PitSettings, StringSettings
 from routekit.site.string_limits import POINT_STEPS, PipeOffers
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
 CHAMBER: Final = -1

@@ -15,6 +15,7 @@ import shapely
 from numpy.typing import ArrayLike, NDArray
 from pyproj import CRS
 
+from routekit.arrays import Ints
 from routekit.site.partition import FAR, LAUNCH, Costs, Partition, partition_chains
 from routekit.site.placement import DOWN, UP, Placement
 from routekit.site.settings import LaydownSettings, StringSettings
@@ -29,7 +30,6 @@ from routekit.site.string_pits import (
 )
 from routekit.site.wording import join_causes, join_groups
 
-Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 Objects = NDArray[np.object_]
 

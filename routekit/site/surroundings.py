@@ -16,10 +16,9 @@ import shapely
 from numpy.typing import ArrayLike, NDArray
 from shapely import STRtree
 
+from routekit.arrays import Floats, Ints
 from routekit.geometry import Edges, circle_polygon_area
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 Objects = NDArray[np.object_]
 

@@ -7,8 +7,9 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from routekit.arrays import Texts
+
 Bools = NDArray[np.bool_]
-Texts = NDArray[np.object_]
 
 _MARK = "\x1e"
 

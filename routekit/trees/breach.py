@@ -17,10 +17,9 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
+from routekit.arrays import Floats, Ints
 from routekit.geometry import (
     Edges,
-    Floats,
-    Ints,
     circle_polygon_area,
     line_edges,
     polygon_distance,

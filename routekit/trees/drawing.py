@@ -9,6 +9,7 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
+from routekit.arrays import Flags, Floats
 from routekit.trees.radii import (
     drip_line_radius,
     drip_margin,
@@ -17,7 +18,7 @@ from routekit.trees.radii import (
     veteran_radius,
 )
 from routekit.trees.regimes import Regime
-from routekit.trees.sizes import Flags, Floats, Geometries, TreeSizes
+from routekit.trees.sizes import Geometries, TreeSizes
 
 UNKNOWN_BASIS = "unknown: neither stem nor crown is known"
 

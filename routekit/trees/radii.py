@@ -8,12 +8,11 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from routekit.arrays import Floats
 from routekit.trees.regimes import Regime, read_table
 from routekit.vocabulary import MM_PER_M
-
-Floats = NDArray[np.float64]
 
 STEM_RADIUS_CM_PER_MM = 0.05
 """Stem radius in cm per stem diameter in mm."""

@@ -6,10 +6,10 @@ Only an arborist may re-shape a zone; this gives the size that such a zone would
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.optimize import elementwise
 
-Floats = NDArray[np.float64]
+from routekit.arrays import Floats
 
 
 def equal_area_radius(radius_m: ArrayLike, barrier_distance_m: ArrayLike) -> Floats:

@@ -11,14 +11,13 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
+from routekit.arrays import Flags, Floats
 from routekit.layers.findings import Findings
 from routekit.trees.radii import factor_by_tolerance
 from routekit.trees.regimes import Regime, read_table
 from routekit.trees.settings import ZoneSettings
 from routekit.trees.stems import crown_from_stem, resolve_stems
 
-Floats = NDArray[np.float64]
-Flags = NDArray[np.bool_]
 Geometries = NDArray[np.object_]
 
 AGES = {"young": "young", "mature": "mature", "over-mature": "over_mature"}

@@ -13,13 +13,13 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
+from routekit.arrays import Floats
 from routekit.layers.findings import Findings
 from routekit.trees.radii import check_diameters
 from routekit.trees.regimes import Regime
 from routekit.trees.settings import ZoneSettings
 from routekit.vocabulary import MM_PER_M
 
-Floats = NDArray[np.float64]
 Integers = NDArray[np.intp]
 
 STEM_SOURCES: Final = (

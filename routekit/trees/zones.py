@@ -13,13 +13,14 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
+from routekit.arrays import Floats
 from routekit.errors import CrsError, FieldError
 from routekit.layers.findings import Findings
 from routekit.trees.drawing import Drawing, draw_by_kind, draw_palms, draw_veterans
 from routekit.trees.radii import least_trench_distance, structural_radius, zone_radius
 from routekit.trees.regimes import Regime, choose_regime
 from routekit.trees.settings import ZoneSettings
-from routekit.trees.sizes import Floats, Geometries, TreeSizes, gather_sizes, read_polygons
+from routekit.trees.sizes import Geometries, TreeSizes, gather_sizes, read_polygons
 
 __all__ = ["build_zones", "require_one_regime", "structural_radius", "zone_radius"]
 
