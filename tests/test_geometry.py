@@ -6,15 +6,9 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from routekit.geometry import (
-    circle_polygon_area,
-    line_edges,
-    line_parts,
-    polygon_distance,
-    polygon_edges,
-    shadow_area,
-    strip_chainage,
-)
+from routekit.chainage import line_parts, strip_chainage
+from routekit.geometry import circle_polygon_area, line_edges, polygon_distance, polygon_edges
+from routekit.shadows import shadow_area
 
 ONE = np.array([0])
 

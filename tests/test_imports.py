@@ -14,7 +14,8 @@ import routekit
 
 PACKAGE = Path(routekit.__file__).parent
 ORDER = (
-    "errors", "sources", "settings", "vocabulary", "arrays", "geometry", "strips", "result",
+    "errors", "sources", "settings", "vocabulary", "arrays", "geometry", "shadows",
+    "strips", "chainage", "result",
     "layers", "trees", "pipes", "methods", "site", "advice",
     "study", "exposure", "works", "gathering", "comparison", "renewal", "rules", "summary",
     "pipeline",

@@ -13,7 +13,7 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
-from routekit.geometry import line_parts
+from routekit.chainage import line_parts
 from routekit.outputs.open_cut import open_cut_loss
 from routekit.result import Result
 

@@ -17,7 +17,8 @@ from numpy.typing import ArrayLike, NDArray
 from shapely import STRtree
 
 from routekit.arrays import Floats, Ints
-from routekit.geometry import line_parts, polygon_edges
+from routekit.chainage import line_parts
+from routekit.geometry import polygon_edges
 from routekit.site.chains import end_directions
 from routekit.site.settings import DigSettings
 from routekit.site.surroundings import Objects, ZoneLayer, rectangle_corners, sum_by, zone_overlaps

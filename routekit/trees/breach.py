@@ -18,16 +18,15 @@ import shapely
 from numpy.typing import NDArray
 
 from routekit.arrays import Floats, Ints
+from routekit.chainage import strip_chainage
 from routekit.geometry import (
     Edges,
     circle_polygon_area,
     line_edges,
     polygon_distance,
     polygon_edges,
-    shadow_area,
-    shadow_polygons,
-    strip_chainage,
 )
+from routekit.shadows import shadow_area, shadow_polygons
 from routekit.vocabulary import SEVERITIES
 
 NONE, MINOR, MAJOR, STRUCTURAL = range(len(SEVERITIES))
