@@ -74,7 +74,9 @@ def list_checks(
     return [
         *_host_checks(cases, settings),
         *_line_checks(cases, settings),
-        *_ground_checks(cases, plan, settings),
+        *_cover_checks(cases, plan, settings),
+        *_service_checks(cases, plan, settings),
+        *_ground_checks(cases),
         *_root_checks(cases, settings),
         *_pipe_checks(cases, plan, settings),
     ]
@@ -159,12 +161,11 @@ def _known_clearance(cases: pd.DataFrame, side: str, needed: Floats) -> Floats:
     return np.where(blind & ~(clearance < needed), np.nan, clearance)
 
 
-def _ground_checks(
+def _cover_checks(
     cases: pd.DataFrame, plan: pd.DataFrame, settings: BurstingSettings
 ) -> list[Check]:
-    """Check depth, cover against heave, and other services."""
+    """Check depth, and cover against heave."""
     expansion = column(plan, "expansion_mm") / MM_PER_M
-    needed = needed_clearance(plan, settings)
     return [
         at_most(
             "Depth to invert",
@@ -185,6 +186,15 @@ def _ground_checks(
             remedy="Survey the depth; a smaller new pipe needs less cover.",
             survey="levels",
         ),
+    ]
+
+
+def _service_checks(
+    cases: pd.DataFrame, plan: pd.DataFrame, settings: BurstingSettings
+) -> list[Check]:
+    """Check the clear distance to other services, beside and across."""
+    needed = needed_clearance(plan, settings)
+    return [
         at_least(
             "Clear distance to services beside",
             _known_clearance(cases, "beside", needed),
@@ -204,6 +214,12 @@ def _ground_checks(
             remedy="Expose the crossing services before the head passes.",
             survey="services",
         ),
+    ]
+
+
+def _ground_checks(cases: pd.DataFrame) -> list[Check]:
+    """Check what the head passes through."""
+    return [
         must_not(
             "Groundwater above the pipe",
             column(cases, "is_below_groundwater"),
