@@ -104,27 +104,18 @@ def choose_renewal(
         runs.geometry.to_numpy(), exposure.trenches["width_m"].to_numpy(), layers.surfaces
     )
     tell("Setting out strings and pits")
-    burst, sizes, possible = _choose_burst(place, plans, shares, decided)
+    has_decisions = bool(np.any(decided.forced >= 0) or np.any(decided.excluded))
+    decisions = (decided, _undecided(decided)) if has_decisions else (decided,)
+    wishes, none = _wish_burst(place, plans, shares, decisions)
+    burst, possible = _choose_burst(place, plans, shares, wishes[0], before=none)
     tell("Setting out the recommended works")
-    works = set_out_works(
-        place, plans, burst=burst, upsized=sizes["upsized"], widened=sizes["widened"],
-        before=possible,
-    )  # fmt: skip
+    works = _set_out(place, plans, wishes[0], burst, possible)
     plans = resize_bursting(plans, place.cases, works.outside_of_run, pipes)
     plans = _carry_string_pull(plans, works)
     final = compare_techniques(place, plans, works, shares)
     tell("Writing recommendations")
-    advice = recommend(
-        place.cases, final.checks, plans, final.scores, decided,
-        strings=_pulled_together(works, plans).assign(
-            free_technique=_pull_without_decisions(
-                place, plans, shares, decided, works, possible
-            )
-        ),
-        currency=settings.study.currency,
-        horizon_years=settings.advice.work.horizon_years,
-    )  # fmt: skip
-    advice = _warn_of_pits(advice.assign(string_id=works.string_of_run), works)
+    free = _pull_without_decisions(place, plans, shares, wishes, works, possible)
+    advice = _advise(place, plans, final, works, decided, free)
     chosen = advice["technique"].astype(str).to_numpy(dtype=object)
     works = replace(works, digs=set_out_digs(place, chosen))
     laydown = plan_laydown(
@@ -142,6 +133,25 @@ def choose_renewal(
         tree_balance=balance,
         totals=totals,
     )
+
+
+def _advise(
+    place: Place,
+    plans: dict[str, pd.DataFrame],
+    final: Comparison,
+    works: Works,
+    decided: Decided,
+    free_technique: NDArray[np.int64],
+) -> pd.DataFrame:
+    """Recommend a technique for every run, with the pits that its string would need."""
+    settings = place.settings
+    advice = recommend(
+        place.cases, final.checks, plans, final.scores, decided,
+        strings=_pulled_together(works, plans).assign(free_technique=free_technique),
+        currency=settings.study.currency,
+        horizon_years=settings.advice.work.horizon_years,
+    )  # fmt: skip
+    return _warn_of_pits(advice.assign(string_id=works.string_of_run), works)
 
 
 def _carry_string_pull(
@@ -168,28 +178,44 @@ def _carry_string_pull(
     return plans | {code: carry(plans[code]) for code in BURSTING}
 
 
-def _pull_without_decisions(
-    place: Place,
-    plans: dict[str, pd.DataFrame],
-    shares: pd.DataFrame,
-    decided: Decided,
-    works: Works,
-    before: Works,
-) -> NDArray[np.int64]:
-    """Find by which bursting technique each run would be pulled had nobody decided; -1 by none."""
-    if not (np.any(decided.forced >= 0) or np.any(decided.excluded)):
-        return _pulled_together(works, plans)["technique"].to_numpy(dtype=np.int64)
-    nobody = replace(
+def _undecided(decided: Decided) -> Decided:
+    """Take the decisions about techniques away; those about trees stay."""
+    return replace(
         decided,
         forced=np.full_like(decided.forced, -1),
         excluded=np.zeros_like(decided.excluded),
     )
-    burst, sizes, possible = _choose_burst(place, plans, shares, nobody, before=before)
-    free = set_out_works(
-        place, plans, burst=burst, upsized=sizes["upsized"], widened=sizes["widened"],
-        before=possible, has_texts=False,
+
+
+def _set_out(
+    place: Place,
+    plans: dict[str, pd.DataFrame],
+    wish: _Wish,
+    burst: Flags,
+    before: Works,
+    *,
+    has_texts: bool = True,
+) -> Works:
+    """Set out the works of runs that are burst, in the sizes that are wished for."""
+    return set_out_works(
+        place, plans, burst=burst, upsized=wish.upsized, widened=wish.widened, before=before,
+        has_texts=has_texts,
     )  # fmt: skip
-    return _pulled_together(free, plans)["technique"].to_numpy(dtype=np.int64)
+
+
+def _pull_without_decisions(
+    place: Place,
+    plans: dict[str, pd.DataFrame],
+    shares: pd.DataFrame,
+    wishes: list[_Wish],
+    works: Works,
+    before: Works,
+) -> NDArray[np.int64]:
+    """Find by which bursting technique each run would be pulled had nobody decided; -1 by none."""
+    if len(wishes) > 1:
+        burst, possible = _choose_burst(place, plans, shares, wishes[1], before=before)
+        works = _set_out(place, plans, wishes[1], burst, possible, has_texts=False)
+    return _pulled_together(works, plans)["technique"].to_numpy(dtype=np.int64)
 
 
 def _warn_of_pits(advice: pd.DataFrame, works: Works) -> pd.DataFrame:
@@ -224,41 +250,69 @@ def _attach_laydown(
     return gpd.GeoDataFrame(joined, geometry="geometry", crs=strings.crs)
 
 
+@dataclass(frozen=True, kw_only=True)
+class _Wish:
+    """What bursting would be wished for if set-up and pits cost nothing, and who decided."""
+
+    decided: Decided
+    burst: Flags
+    upsized: Flags
+    widened: Flags
+
+
+def _wish_burst(
+    place: Place,
+    plans: dict[str, pd.DataFrame],
+    shares: pd.DataFrame,
+    decisions: tuple[Decided, ...],
+) -> tuple[list[_Wish], Works]:
+    """Find the runs for which bursting is the better choice while set-up and pits cost nothing.
+
+    One wish for each of the decisions; the works are those without any string.
+    """
+    size = len(place.runs)
+    nobody = np.zeros(size, dtype=bool)
+    none = set_out_works(
+        place, plans, burst=nobody, upsized=nobody, widened=nobody, has_texts=False
+    )
+    free = replace(none, setup_share=np.zeros(size))
+    compared = compare_techniques(place, plans, free, shares)
+    needs = place.cases["needs_work"].to_numpy() > 0
+    bursting = [list(TECHNIQUES).index(code) for code in BURSTING]
+    wishes = []
+    for decided in decisions:
+        may, upsized = pick_burst_size(compared.checks, decided)
+        burst, other = burst_and_other_scores(compared.scores, decided, upsized)
+        is_forced = np.isin(decided.forced, bursting)
+        wishes.append(
+            _Wish(
+                decided=decided,
+                burst=may & ((needs & (burst <= other)) | is_forced),
+                upsized=upsized,
+                widened=may_widen(compared.checks, decided),
+            )
+        )
+    return wishes, none
+
+
 def _choose_burst(
     place: Place,
     plans: dict[str, pd.DataFrame],
     shares: pd.DataFrame,
-    decided: Decided,
+    wish: _Wish,
     *,
-    before: Works | None = None,
-) -> tuple[Flags, dict[str, Flags], Works]:
-    """Choose the runs that are burst, string by string, and those that may get a larger pipe.
+    before: Works,
+) -> tuple[Flags, Works]:
+    """Set out the strings that are wished for, and of these the ones that are worth their pits.
 
-    First only runs are kept for which bursting would be the better choice if set-up and pits cost
-    nothing; then their strings are set out and each is burst as a whole or not at all. The works of
-    all these strings come third. Places of pits that works `before` hold are not sought again.
+    A string is burst as a whole or not at all. Returns the runs of the chosen strings, and the
+    works of all that were wished for. Digs, and places of pits that works `before` hold, are not
+    sought again.
     """
-    size = len(place.runs)
-    nobody = np.zeros(size, dtype=bool)
-    free = set_out_works(
-        place, plans, burst=nobody, upsized=nobody, widened=nobody, has_texts=False
-    )
-    free = replace(free, setup_share=np.zeros(size))
-    first = compare_techniques(place, plans, free, shares)
-    may, upsized = pick_burst_size(first.checks, decided)
-    sizes = {"upsized": upsized, "widened": may_widen(first.checks, decided)}
-    burst, other = burst_and_other_scores(first.scores, decided, upsized)
-    needs = place.cases["needs_work"].to_numpy() > 0
-    forced = np.isin(decided.forced, [list(TECHNIQUES).index(code) for code in BURSTING])
-    wanted = may & ((needs & (burst <= other)) | forced)
-    del first  # It is as large as the second comparison, which follows.
-    possible = set_out_works(
-        place, plans, burst=wanted, upsized=sizes["upsized"], widened=sizes["widened"],
-        before=free if before is None else before, has_texts=False,
-    )  # fmt: skip
-    second = compare_techniques(place, plans, possible, shares)
-    burst, other = burst_and_other_scores(second.scores, decided, upsized)
-    return choose_strings(possible, burst, other), sizes, possible
+    possible = _set_out(place, plans, wish, wish.burst, before, has_texts=False)
+    compared = compare_techniques(place, plans, possible, shares)
+    burst, other = burst_and_other_scores(compared.scores, wish.decided, wish.upsized)
+    return choose_strings(possible, burst, other), possible
 
 
 def _pulled_together(works: Works, plans: dict[str, pd.DataFrame]) -> pd.DataFrame:

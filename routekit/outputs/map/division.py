@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from typing import Any, Final
 
@@ -44,7 +45,8 @@ def divide_by_area(xy: NDArray[np.float64], most: int) -> list[NDArray[np.int64]
 
     Notes
     -----
-    Halves the points across their longer side until each group fits.
+    Parts the points across their longer side until each group fits, into as few groups as can be,
+    all of much the same size.
     """
     if most < 1:
         msg = f"a group needs room for at least one point, not {most}"
@@ -59,7 +61,9 @@ def divide_by_area(xy: NDArray[np.float64], most: int) -> list[NDArray[np.int64]
         known = xy[rows][~np.isnan(xy[rows]).any(axis=1)]
         axis = int(np.argmax(np.ptp(known, axis=0))) if len(known) else 0
         order = rows[np.argsort(xy[rows, axis], kind="stable")]
-        waiting += [order[len(order) // 2 :], order[: len(order) // 2]]
+        groups = math.ceil(len(rows) / most)
+        cut = len(rows) * (groups // 2) // groups
+        waiting += [order[cut:], order[:cut]]
     return done
 
 
@@ -109,9 +113,17 @@ def take_area(result: Result, rows: NDArray[np.int64], nearby_m: float) -> Resul
         _among(result.manholes, "manhole_id", ends) | _near(result.manholes, area)
     ]
     changed: dict[str, Any] = {"runs": runs, "trees": trees, "manholes": manholes}
+    is_taken = np.zeros(len(result.runs), dtype=bool)
+    is_taken[rows] = True
     for name in _BY_RUN:
         table = getattr(result, name)
-        changed[name] = table[_among(table, "run_id", run_ids)]
+        # Long tables name their run by position too, which is far quicker to look up.
+        is_kept = (
+            is_taken[table["run"].to_numpy(dtype=np.int64)]
+            if "run" in table.columns
+            else _among(table, "run_id", run_ids)
+        )
+        changed[name] = table[is_kept]
     for name in _BY_TREE:
         table = getattr(result, name)
         changed[name] = table[_among(table, "tree_id", column(trees, "tree_id"))]

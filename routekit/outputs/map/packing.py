@@ -217,14 +217,8 @@ def _short_floats(values: NDArray[np.float64]) -> list[float | None]:
 
 def _pack_words(values: pd.Series) -> dict[str, Any]:
     """Pack text, by dictionary where that is shorter."""
-    texts = values.astype(object)
-    missing = texts.isna().to_numpy()
-    words = np.where(missing, "", texts.map(str, na_action="ignore").to_numpy(object))
-    codes, names = pd.factorize(words)
-    if len(names) > max(DICTIONARY_SHARE * len(words), 8):
-        return {
-            "k": "t",
-            "v": [None if gone else str(word) for word, gone in zip(words, missing, strict=True)],
-        }
-    codes = np.where(missing, -1, codes)
-    return {"k": "d", "w": [str(name) for name in names], "v": codes.tolist()}
+    codes, names = pd.factorize(values)
+    words = [str(name) for name in names]
+    if len(words) > max(DICTIONARY_SHARE * len(codes), 8):
+        return {"k": "t", "v": [None if code < 0 else words[code] for code in codes.tolist()]}
+    return {"k": "d", "w": words, "v": codes.tolist()}

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import math
 import re
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from routekit.outputs.atomic import replacing
 from routekit.outputs.map.builder import (
@@ -27,6 +29,10 @@ from routekit.result import Result
 MAP_NAME: Final = "map.html"
 BYTES_PER_MB: Final = 1_000_000
 INDEX_SCRIPTS: Final = ("unpack.js", "words.js", "index.js")
+_SAMPLE_RUNS: Final = 5_000
+"""Runs of the area by which the size of all pages is judged."""
+_ROOM: Final = 0.95
+"""Share of the largest size that an average page may fill, as areas differ."""
 _PART_NAME: Final = re.compile(r"map-\d+\.html")
 
 
@@ -81,43 +87,81 @@ def build_pages(result: Result, settings: MapSettings) -> dict[str, str]:
     """
     most_bytes = settings.max_page_mb * BYTES_PER_MB
     n_runs = len(result.runs)
-    n_parts = math.ceil(n_runs / settings.max_runs)
-    if n_parts <= 1:
+    middles = run_middles(result.runs)
+    sample, page = np.arange(n_runs), ""
+    if n_runs > settings.max_runs:
+        sample = divide_by_area(middles, min(settings.max_runs, _SAMPLE_RUNS))[0]
+        page = build_map(take_area(result, sample, settings.nearby_m), settings)
+    else:
         page = build_map(result, settings)
-        n_parts = math.ceil(len(page.encode("utf-8")) / most_bytes)
-        if n_parts <= 1 or n_runs <= 1:
+        if _size(page) <= most_bytes or n_runs <= 1:
             return {MAP_NAME: page}
-    most_runs = math.ceil(n_runs / n_parts)
-    while True:
-        areas = divide_by_area(run_middles(result.runs), most_runs)
-        parts = {f"map-{i + 1:02d}.html": take_area(result, rows, settings.nearby_m)
-                 for i, rows in enumerate(areas)}  # fmt: skip
-        pages = {name: build_map(part, settings) for name, part in parts.items()}
-        largest = max(len(page.encode("utf-8")) for page in pages.values())
-        if largest <= most_bytes or most_runs == 1:
-            return {MAP_NAME: _build_index(result, parts, areas, settings), **pages}
-        most_runs = max(1, most_runs // 2)
+    fit = int(_ROOM * most_bytes * len(sample) / _size(page))
+    areas = _build_areas(result, middles, max(1, min(settings.max_runs, fit)), settings)
+    pages = {f"map-{i + 1:02d}.html": area.page for i, area in enumerate(areas)}
+    return {MAP_NAME: _build_index(result, list(pages), areas, settings), **pages}
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Area:
+    """One page of a divided map, and what the index says of it."""
+
+    rows: NDArray[np.int64]
+    page: str
+    box: list[float]
+    n_trees: int
+    streets_km: float
+
+
+def _build_areas(
+    result: Result, middles: NDArray[np.float64], most_runs: int, settings: MapSettings
+) -> list[_Area]:
+    """Build a page for each area; one that is too large is halved until it fits."""
+    waiting = divide_by_area(middles, most_runs)[::-1]
+    areas = []
+    while waiting:
+        rows = waiting.pop()
+        part = take_area(result, rows, settings.nearby_m)
+        page = build_map(part, settings)
+        if _size(page) > settings.max_page_mb * BYTES_PER_MB and len(rows) > 1:
+            halves = divide_by_area(middles[rows], math.ceil(len(rows) / 2))
+            waiting += [rows[half] for half in halves][::-1]
+            continue
+        areas.append(
+            _Area(
+                rows=rows,
+                page=page,
+                box=[round(float(v), 1) for v in part.runs.total_bounds],
+                n_trees=len(part.trees),
+                streets_km=round(float(column(part.runs, "length_m", 0.0).sum()) / 1000, 2),
+            )
+        )
+    return areas
+
+
+def _size(page: str) -> int:
+    """Count the bytes of a page as it is written."""
+    return len(page.encode("utf-8"))
 
 
 def _build_index(
-    result: Result, parts: dict[str, Result], areas: list[Any], settings: MapSettings
+    result: Result, names: list[str], areas: list[_Area], settings: MapSettings
 ) -> str:
     """Build the page that leads to the pages of the areas."""
-    boxes = [[round(float(v), 1) for v in part.runs.total_bounds] for part in parts.values()]
     area_of_run = np.zeros(len(result.runs), dtype=int)
-    for area, rows in enumerate(areas):
-        area_of_run[rows] = area
+    for place, area in enumerate(areas):
+        area_of_run[area.rows] = place
     content = {
-        "boxes": boxes,
-        "files": list(parts),
+        "boxes": [area.box for area in areas],
+        "files": names,
         "ids": column(result.runs, "run_id").fillna("").astype(str).tolist(),
         "areas": area_of_run.tolist(),
     }
     script, style = join_scripts(INDEX_SCRIPTS), read_part("page/style.css")
     rows = [
-        {"file": name, "n_runs": len(part.runs), "n_trees": len(part.trees),
-         "streets_km": round(float(column(part.runs, "length_m", 0.0).sum()) / 1000, 2)}
-        for name, part in parts.items()
+        {"file": name, "n_runs": len(area.rows), "n_trees": area.n_trees,
+         "streets_km": area.streets_km}
+        for name, area in zip(names, areas, strict=True)
     ]  # fmt: skip
     return (
         page_templates()

@@ -1,5 +1,6 @@
 import base64
 import hashlib
+import math
 import re
 from dataclasses import fields, replace
 from pathlib import Path
@@ -259,6 +260,7 @@ def test_division_keeps_every_point_once_in_groups_that_fit(most):
     groups = divide_by_area(xy, most)
     assert sorted(np.concatenate(groups)) == list(range(500))
     assert max(map(len, groups)) <= most
+    assert len(groups) == math.ceil(500 / most)
 
 
 def test_division_refuses_no_room():
