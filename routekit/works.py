@@ -13,7 +13,7 @@ from routekit.arrays import Flags, Floats, Ints, Texts
 from routekit.site.balance import tree_balance
 from routekit.site.chains import build_chains
 from routekit.site.digs import connection_digs, exposure_digs, repair_digs
-from routekit.site.harm import HARM, cut_trees, dig_harm, pit_harm, pit_sizes
+from routekit.site.harm import HARM, dig_harm, pit_harm, pit_sizes, trees_dug_structurally
 from routekit.site.offers import offer_pipes
 from routekit.site.placement import PlacedPits
 from routekit.site.planning import plan_site
@@ -258,9 +258,13 @@ def balance_trees(
     footprint = balance["footprint_m2"].to_numpy(dtype=float)
     area = zones.area_m2[pd.Index(zones.tree_id).get_indexer(rows)]
     loss = np.minimum(footprint + np.maximum(severed - trench, 0), area)
-    structural = rows.isin(cut_trees(works.pits, works.digs, zones))
-    careful = balance["is_structural"].fillna(value=False).to_numpy(dtype=bool) & ~structural
+    # Hand and suction digs keep the roots.
+    keeps = dug["method"].isin(["hand", "suction"]).to_numpy()
+    holes = np.asarray(dug.geometry)
+    cutting = np.concatenate([np.asarray(works.pits.geometry), holes[~keeps]])
+    structural = rows.isin(trees_dug_structurally(cutting, zones))
     structural |= cut["is_structural"].reindex(rows).fillna(value=False).to_numpy(dtype=bool)
+    careful = rows.isin(trees_dug_structurally(holes[keeps], zones)) & ~structural
     share = loss / area
     severity = np.select(
         [np.isnan(loss), ~(loss > 0), structural, share >= place.major_from_share],

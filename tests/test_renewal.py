@@ -125,6 +125,7 @@ def test_open_cut_that_stays_counts_against_trees(tmp_path):
         mine = dug[dug["tree_id"] == name]
         assert left.loc[name, "loss_m2"] >= mine["severed_m2"].max() - 1e-6
         assert left.loc[name, "severity"] == "structural"
+        assert not left.loc[name, "is_careful_structural"]
         assert "D2" in left.loc[name, "touched_by"]
     reason = result.advice["reason"].iloc[1]
     assert "Owner chose open cut. Without it: " in reason

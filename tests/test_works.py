@@ -68,14 +68,14 @@ def test_a_shared_pit_counts_half_for_each_string():
     assert volume.sum() == PITS["volume_m3"].sum()
 
 
-def testpit_harm_is_shared_like_the_pits():
+def test_pit_harm_is_shared_like_the_pits():
     around = make_around((41, 1, 3, 0.5))
     harm = pit_harm(STRINGS, PITS, around, 0.5)
     assert harm["n_structural"].tolist() == [0.5, 0.5]
     assert harm["root_m2"].tolist() == [pytest.approx(2.0), pytest.approx(2.0)]
 
 
-def testdug_harm_by_hand():
+def test_dug_harm_by_hand():
     """Squares of 4 m2 off and on the structural zone and far away, dug by machine and by hand."""
     around = make_around((0, 0, 10, 2), (100, 0, 2, 0.5))
     squares = np.array([box(4, 0, 6, 2), box(0, 0, 2, 2), box(99, 0, 101, 2), box(50, 0, 52, 2)])
@@ -100,7 +100,7 @@ def test_a_share_at_the_border_is_major():
     assert dug_harm(square, around, inside / area + 1e-3)["n_major"].tolist() == [0]
 
 
-def test_nothingdug_harms_nobody():
+def test_nothing_dug_harms_nobody():
     harm = dug_harm(np.empty(0, dtype=object), make_around((0, 0, 10, 1)), 0.1)
     assert harm.empty
     assert list(harm.columns) == list(HARM)

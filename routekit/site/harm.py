@@ -147,13 +147,12 @@ def _pits_of_strings(
     return string, pit, 1.0 / count[pit]
 
 
-def cut_trees(pits: gpd.GeoDataFrame, digs: gpd.GeoDataFrame, zones: ZoneLayer) -> set[str]:
-    """List the trees whose structural zone pits or machine digs cut.
+def trees_dug_structurally(shapes: NDArray[np.object_], zones: ZoneLayer) -> set[str]:
+    """List the trees whose structural root zone excavations reach into.
 
     Parameters
     ----------
-    pits, digs : GeoDataFrame
-        Of the digs only those by machine count: hand and suction digs keep the roots.
+    shapes : numpy.ndarray of Polygon, shape (n,)
     zones : ZoneLayer
 
     Returns
@@ -161,7 +160,5 @@ def cut_trees(pits: gpd.GeoDataFrame, digs: gpd.GeoDataFrame, zones: ZoneLayer) 
     set of str
         Tree ids.
     """
-    machine = digs[~digs["method"].isin(["robot", "hand", "suction"])]
-    shapes = np.concatenate([np.asarray(pits.geometry), np.asarray(machine.geometry)])
     _, tree, _, structural = zone_overlaps(shapes, polygon_edges(shapes), zones)
     return set(zones.tree_id[tree[np.nan_to_num(structural) > 0]])
