@@ -79,14 +79,19 @@ def prepare_place(
 def _forbidding_trees(
     trees: gpd.GeoDataFrame, decided: Decided, settings: StudySettings
 ) -> list[str]:
-    """List the trees in whose zone no pit should stand."""
+    """List the trees in whose zone no pit should stand; what is not known forbids none."""
     which = settings.site.placement.forbidding_trees
     names = set(decided.no_pit_trees)
     if which != "decided":
-        names |= set(trees.loc[trees["is_veteran"].to_numpy(dtype=bool), "tree_id"])
+        names |= set(trees.loc[_is_set(trees["is_veteran"]), "tree_id"])
     if which == "protected":
-        names |= set(trees.loc[trees["is_protected"].to_numpy(dtype=bool), "tree_id"])
+        names |= set(trees.loc[_is_set(trees["is_protected"]), "tree_id"])
     return sorted(names)
+
+
+def _is_set(flags: pd.Series) -> Flags:
+    """Tell where a flag is known to be set."""
+    return flags.astype("boolean").to_numpy(dtype=bool, na_value=False)
 
 
 def assign_connections(

@@ -26,6 +26,12 @@ ASSUMED: Final = {
 
 FLAG_ASSUMPTION: Final = "taken as no"
 
+LEFT_UNKNOWN: Final = {
+    ("trees", "is_protected"): "stays not known: find out before any work; it keeps no pit away",
+    ("trees", "is_veteran"): "stays not known: find out before any work; it gets an ordinary zone",
+}
+"""Flags that stay unknown, of which it must be told what that means."""
+
 
 @cache
 def build_schema(layer: str) -> Any:
@@ -136,7 +142,7 @@ def fill_fallbacks(
     keys : pandas.Series of str, shape (n,)
         Row names.
     findings : Findings
-        Takes what is assumed: a kind of surface, a tree taken as not protected.
+        Takes what is assumed, such as a kind of surface, and whose protection is not known.
 
     Returns
     -------
@@ -149,9 +155,11 @@ def fill_fallbacks(
         unknown = table[name].isna()
         if column.kind == "flag" and column.fallback == "unknown":
             filled[name] = table[name].astype("boolean")
+            if (layer, name) in LEFT_UNKNOWN:
+                _report_flags(column, unknown, keys, LEFT_UNKNOWN[layer, name], findings)
         elif column.kind == "flag":
             filled[name] = table[name].fillna(0.0).astype(bool)
-            _report_flags(column, unknown, keys, findings)
+            _report_flags(column, unknown, keys, FLAG_ASSUMPTION, findings)
         elif column.kind == "choice":
             filled[name] = table[name].fillna(column.fallback).astype("str")
             if (layer, name) in ASSUMED:
@@ -162,18 +170,16 @@ def fill_fallbacks(
     return table.assign(**filled)
 
 
-def _report_flags(column: Column, unknown: pd.Series, keys: pd.Series, findings: Findings) -> None:
-    """Say where an unknown flag was taken as no: on some rows, or on the whole layer."""
+def _report_flags(
+    column: Column, unknown: pd.Series, keys: pd.Series, done: str, findings: Findings
+) -> None:
+    """Say what an unknown flag is taken as: on some rows, or on the whole layer."""
     if unknown.all():
         if len(unknown):
             seen = f"{column.name} is not given"
-            findings.note("info", column.layer, column.name, seen, f"{FLAG_ASSUMPTION} on all rows")
+            severity = "warning" if column.fallback == "unknown" else "info"
+            findings.note(severity, column.layer, column.name, seen, f"{done} (all rows)")
         return
     findings.add(
-        "warning",
-        column.layer,
-        keys[unknown],
-        field=column.name,
-        seen="not known",
-        done=FLAG_ASSUMPTION,
+        "warning", column.layer, keys[unknown], field=column.name, seen="not known", done=done
     )

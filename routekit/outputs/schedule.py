@@ -45,7 +45,10 @@ _WORKBOOK_OPTIONS = {
 }
 _NUMBERS = {"n0": "#,##0", "n1": "#,##0.0", "n2": "#,##0.00", "n3": "#,##0.000", "n4": "0.0000",
             "year": "0", "share": "0.0%"}  # fmt: skip
-_WORDS: dict[str, dict[Any, str]] = {"flag": {True: "yes", False: "no"}, "technique": TECHNIQUES}
+_YES_NO: dict[Any, str] = {True: "yes", False: "no"}
+_TOLD = "told_flag"
+"""Flags of which it is said where they are not known."""
+_WORDS: dict[str, dict[Any, str]] = {"flag": _YES_NO, _TOLD: _YES_NO, "technique": TECHNIQUES}
 _WIDTHS = {"long": 48.0, "text": 16.0, "technique": 26.0}
 _FOOTER = (
     "&L&8Screening only: local codes, licensed engineers and arborists decide.&R&8&A, &P of &N"
@@ -168,7 +171,7 @@ def _make_formats(book: xlsxwriter.Workbook) -> dict[str, Any]:
         kind: book.add_format({**top, "num_format": code}) for kind, code in _NUMBERS.items()
     }
     text = book.add_format({**top, "num_format": "@"})
-    formats |= {"text": text, "technique": text, "flag": text}
+    formats |= {"text": text, "technique": text, "flag": text, _TOLD: text}
     formats["long"] = book.add_format({**top, "num_format": "@", "text_wrap": True})
     head = {"bold": True, "text_wrap": True, "valign": "vcenter", "bottom": 1}
     formats["head"] = book.add_format({**head, "bg_color": "#DDE7DF"})
@@ -244,6 +247,8 @@ def _cells(rows: pd.DataFrame, column: Column) -> list[Any]:
         texts = values.map(clean_text).to_numpy(dtype=object)
         return _list_known(np.where(fit, numbers.to_numpy(dtype=object), texts), known)
     words = _WORDS.get(column.kind, {})
+    if column.kind == _TOLD:
+        values, known = values.mask(~known, "not known"), np.ones(len(values), dtype=bool)
     worded = values.map(lambda value: clean_text(words.get(value, value)))
     return _list_known(worded.to_numpy(dtype=object), known)
 

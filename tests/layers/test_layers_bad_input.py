@@ -418,11 +418,22 @@ def test_rows_that_are_no_live_tree_are_left_out(district):
     assert_accounted(layers)
 
 
-def test_unknown_protection_is_assumed_and_told(district):
+def test_unknown_protection_stays_unknown_and_is_told(district):
     district.put("trees", make_trees(protected=["ja", "nee", None]))
     layers = district.read()
-    assert layers.trees["is_protected"].tolist() == [True, False, False]
-    assert pick(layers.findings, field="is_protected")["row"].tolist() == ["T3"]
+    assert layers.trees["is_protected"].tolist() == [True, False, pd.NA]
+    found = pick(layers.findings, field="is_protected")
+    assert found["row"].tolist() == ["T3"]
+    assert "find out before any work" in found["done"].iloc[0]
+
+
+def test_protection_that_no_column_gives_is_one_finding(district):
+    layers = district.read()
+    for flag in ("is_protected", "is_veteran"):
+        assert layers.trees[flag].isna().all()
+        found = pick(layers.findings, field=flag)
+        assert found["row"].tolist() == [""]
+        assert found["severity"].tolist() == ["warning"]
 
 
 def test_column_names_with_blanks_and_other_case(district):

@@ -165,6 +165,8 @@ def methods_for(tree=None, runs=(), excavations=()):
         ({"excavations": [("pit", False, 3.0)]}, "Move or turn the pit", "on site while"),
         ({"excavations": [("dig", True, 3.0)]}, "No digging inside the structural", "pit out"),
         ({"tree": {"is_protected": True}}, "consent", "Fence"),
+        ({"tree": {"is_protected": np.nan}}, "find out before any work", "Fence"),
+        ({"tree": {"is_protected": pd.NA}}, "written consent", "Fence"),
         ({"tree": {"is_veteran": np.True_}}, "Veteran", "consent"),
         ({"tree": {"is_estimated": True}}, "Measure the stem", "Fence"),
     ],
@@ -182,7 +184,7 @@ def test_what_the_study_asks_for_comes_first():
 
 def test_nothing_recommended_asks_for_nothing():
     assert methods_for(runs=[("monitor", True, 0.2)]) == ""
-    assert methods_for(tree={"is_protected": np.nan, "is_veteran": pd.NA}) == ""
+    assert methods_for(tree={"is_veteran": pd.NA}) == ""
 
 
 def test_every_working_method_has_a_listed_source():
@@ -206,6 +208,19 @@ def test_unknown_flags_are_said_to_be_unknown(result):
     assert "Stem: not known if measured" in page.texts
     assert "no recommendation yet" in page.texts
     assert "not known" in page.texts
+
+
+def test_protection_that_the_inventory_leaves_open_stays_open(result):
+    unknown = pd.array([None] * len(result.trees), dtype="boolean")
+    trees = result.trees.assign(is_protected=unknown, is_veteran=unknown)
+    asked = dataclasses.replace(result, trees=trees)
+    ranked = rank_trees(asked)
+    text = render_report(asked, ranked, max_trees=50, settings=ReportSettings())
+    page = Page(text)
+    assert {"Protected? not known", "Veteran tree? not known"} <= set(page.texts)
+    assert "Not listed as protected" not in page.texts
+    assert "It is not known whether this tree is protected: find out before any work" in text
+    assert f"<dt>{len(ranked)}</dt><dd>of all these not known whether protected</dd>" in text
 
 
 @pytest.mark.parametrize("columns", [True, False])

@@ -100,6 +100,14 @@ def test_flags_and_techniques_are_words(book, result):
     assert column_of(book, "Trees", "Protected") == words
 
 
+def test_protection_that_is_not_known_is_said_to_be(result, tmp_path):
+    flags = pd.array([True, False, None], dtype="boolean")
+    trees = result.trees.assign(is_protected=flags[np.arange(len(result.trees)) % 3])
+    path = write_schedule(dataclasses.replace(result, trees=trees), tmp_path / "schedule.xlsx")
+    book = openpyxl.load_workbook(path)
+    assert set(column_of(book, "Trees", "Protected")) == {"yes", "no", "not known"}
+
+
 @pytest.mark.parametrize("text", [*FORMULAS, *MARKUP, LONG])
 def test_hostile_text_is_a_text_cell(path, text):
     for data_only in (False, True):

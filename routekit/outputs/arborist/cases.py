@@ -226,6 +226,7 @@ def list_methods(
     digs = bool(trenches or excavations or "local_repair" in codes)
     holds = {
         "is_protected": _holds(tree.get("is_protected")),
+        "protection_unknown": "is_protected" in tree and bool(pd.isna(tree["is_protected"])),
         "is_veteran": _holds(tree.get("is_veteran")),
         "is_estimated": _holds(tree.get("is_estimated")),
         "is_structural": any(_holds(row.get("is_structural")) for row in (*trenches, *excavations)),

@@ -199,6 +199,7 @@ def render_report(
             flag: int((numbers(trees, flag) == 1).sum())
             for flag in ("is_protected", "is_veteran", "is_estimated")
         },
+        n_protection_unknown=int(numbers(trees, "is_protected").isna().sum()),
         spared=spared[: settings.listed_trees],
         n_spared=len(spared),
         n_most=settings.listed_trees,
@@ -226,7 +227,7 @@ def build_cases(result: Result, trees: gpd.GeoDataFrame) -> list[dict[str, Any]]
     runs = runs.assign(technique_name=runs["technique"].map(name_technique))
     runs_at = _records_by_place(runs)
     excavations_at = _records_by_place(list_excavations(result, trees))
-    facts = trees.drop(columns=["geometry", "zone", "crown"], errors="ignore").to_dict("records")
+    facts = _list_facts(trees)
     plans = _draw_plans(result, trees)
     decisions = list_decisions(result, trees)
     return [
@@ -240,6 +241,14 @@ def build_cases(result: Result, trees: gpd.GeoDataFrame) -> list[dict[str, Any]]
         }
         for place, (tree, plan) in enumerate(zip(facts, plans, strict=True))
     ]
+
+
+def _list_facts(trees: gpd.GeoDataFrame) -> list[dict[Any, Any]]:
+    """Give the columns of each tree; flags that are not known are NaN."""
+    table = pd.DataFrame(trees.drop(columns=["geometry", "zone", "crown"], errors="ignore"))
+    flags = table.columns[table.dtypes == "boolean"]
+    plain = {name: table[name].astype(object).where(table[name].notna(), np.nan) for name in flags}
+    return table.assign(**plain).to_dict("records")
 
 
 def _records_by_place(table: pd.DataFrame) -> dict[int, list[dict[str, Any]]]:

@@ -8,11 +8,12 @@ function factsOf(table, row, skip) {
 function treeCard(tree) {
   const of = (name) => study.trees.get(name, tree);
   const standing = [["is_protected", "protected"], ["is_veteran", "veteran"], ["is_columnar", "columnar"]]
-    .filter(([name]) => of(name)).map(([, word]) => word).join(", ");
+    .filter(([name]) => of(name)).map(([, word]) => word);
+  if (of("is_protected") === null) standing.push("protection not known");
   const balance = study.tree_balance.groupBy("tree", study.trees.n)(tree);
   return [
     make("h2", {}, `Tree ${said(of("tree_id"))}`),
-    make("p", { class: "verdict-line" }, make("strong", {}, said(of("species"))), standing ? ` (${standing})` : ""),
+    make("p", { class: "verdict-line" }, make("strong", {}, said(of("species"))), standing.length ? ` (${standing.join(", ")})` : ""),
     factList([
       ["Stem", of("stem_count") > 1 ? `${quantity(of("stem_diameter_mm"), "mm", 0)} as one, ${number(of("stem_count"))} stems` : quantity(of("stem_diameter_mm"), "mm", 0)],
       of("is_estimated") ? ["Stem estimated", `${number(of("stem_low_mm"), 0)} to ${quantity(of("stem_high_mm"), "mm", 0)}, likely ${number(of("stem_mid_mm"), 0)} (${said(of("stem_source"))}); the high value is used`] : null,

@@ -1,0 +1,28 @@
+"""Facts brought together for the comparison: what is not known decides nothing."""
+
+from types import SimpleNamespace
+
+import pandas as pd
+import pytest
+
+from routekit.gathering import _forbidding_trees
+from routekit.study import parse_settings
+
+TREES = pd.DataFrame(
+    {
+        "tree_id": ["T1", "T2", "T3", "T4"],
+        "is_protected": pd.array([True, None, False, None], dtype="boolean"),
+        "is_veteran": pd.array([None, None, True, False], dtype="boolean"),
+    }
+)
+
+
+@pytest.mark.parametrize(
+    ("which", "names"),
+    [("decided", ["T4"]), ("veteran", ["T3", "T4"]), ("protected", ["T1", "T3", "T4"])],
+)
+def test_a_protection_that_is_not_known_keeps_no_pit_away(which, names):
+    said = {"layers": {"sewers": "a.gpkg", "trees": "b.gpkg"}}
+    settings = parse_settings(said | {"site": {"placement": {"forbidding_trees": which}}})
+    decided = SimpleNamespace(no_pit_trees=frozenset({"T4"}))
+    assert _forbidding_trees(TREES, decided, settings) == names
