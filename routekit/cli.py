@@ -281,8 +281,10 @@ def rules(study: Path, xlsx: Path | None, as_json: bool) -> None:
             has_unit = row.unit not in ("", "-") and str(row.value)[:1].isdigit()
             unit = f" {row.unit}" if has_unit else ""
             sign = ":" if kind == "table" else " ="
-            source = f"[{row.standing}: {row.title}]"
-            OUT.print(f"  {row.name}{sign} {row.value}{unit}  {source}", markup=False)
+            source = f"{row.standing}: {row.title}"
+            if row.default != "":
+                source = f"set in the study file; default {row.default!s}"
+            OUT.print(f"  {row.name}{sign} {row.value}{unit}  [{source}]", markup=False)
     if xlsx:
         OUT.print(f"\nWritten: {xlsx}", markup=False)
 

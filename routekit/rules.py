@@ -1,4 +1,8 @@
-"""The rules sheet: every setting, limit, check and table in force, with unit and source."""
+"""The rules sheet: every setting, limit, check and table in force, with unit and source.
+
+What the study file sets has the study file as its source, with the default beside it: whoever signs
+sees what was changed.
+"""
 
 from __future__ import annotations
 
@@ -11,18 +15,36 @@ from typing import Any
 import pandas as pd
 
 from routekit.errors import OutputError
-from routekit.settings import walk_settings
+from routekit.settings import SettingRow, walk_settings
 from routekit.sources import load_sources
 from routekit.study import StudySettings
-from routekit.trees.regimes import choose_regime, list_regime_rules
+from routekit.trees.regimes import STUDY, choose_regime, list_regime_rules, regime_defaults
 
-COLUMNS = ("kind", "name", "value", "unit", "source", "standing", "title", "text")
+COLUMNS = (
+    "kind", "name", "value", "default", "unit", "source", "standing", "title", "default_source",
+    "text",
+)  # fmt: skip
+
+SET_BY_STUDY = "study_file"
+"""Key of the source of what the study file sets."""
 
 _TABLE_FOLDERS = ("pipes", "methods", "advice", "trees", "site", "layers")
 
+_RATE_TABLES = {
+    "advice/unit_rates.csv": "advice.rates",
+    "advice/technique_life.csv": "advice.life",
+    "advice/production.csv": "advice.production",
+    "advice/carbon.csv": "advice.carbon",
+    "pipes/roughness.csv": "flow.roughness_mm",
+}
+"""Tables of which the study file may replace single rows, and the group that does so."""
+
+_LEFT_OUT = ("layers",)
+"""Groups that say where files lie: no rule of the method."""
+
 
 def list_rules(settings: StudySettings) -> pd.DataFrame:
-    """List every default, limit and published table in force for a study.
+    """List every setting, limit and published table in force for a study.
 
     Parameters
     ----------
@@ -31,21 +53,41 @@ def list_rules(settings: StudySettings) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        Columns kind (setting, zone regime, formula, table), name, value (text), unit, source
-        (key), standing, title, text; settings in the order of the study file, then the regime,
-        then the formulas, then the tables row by row.
+        Columns kind (setting, zone regime, formula, table), name, value (text), default (text; what
+        the study file replaces, else empty), unit, source (key; `study_file` for what the study
+        file sets), standing, title, default_source (key, where there is a default), text; settings
+        in the order of the study file, then the regime, then the formulas, then the tables row by
+        row. Rows of tables that the study replaces, and tables that it does not use, are left out.
     """
-    asked = [row for row in walk_settings(settings) if row.name.split(".")[0] != "layers"]
+    asked = [row for row in walk_settings(settings) if row.name.split(".")[0] not in _LEFT_OUT]
     rows = [("setting", *row) for row in asked]
-    rows += [("zone regime", *row) for row in list_regime_rules(choose_regime(settings.zones))]
-    rows += _list_formulas()
-    rows += _list_tables()
-    table = pd.DataFrame(rows, columns=["kind", "name", "value", "unit", "source", "text"])
+    rows += [("zone regime", *row) for row in _list_regime(settings)]
+    plain = [("formula", *row) for row in _list_formulas()]
+    plain += [("table", *row) for row in _list_tables(settings, asked)]
+    rows += [(*row, None, False) for row in plain]
+    names = ["kind", "name", "value", "unit", "source", "text", "default", "is_set"]
+    table = pd.DataFrame(rows, columns=names)
     known = load_sources()
+    is_set = table["is_set"].to_numpy(dtype=bool)
+    table["default"] = table["default"].map(write_value).where(is_set, "")
+    table["default_source"] = table["source"].where(is_set, "")
+    table["source"] = table["source"].mask(is_set, SET_BY_STUDY)
     table["value"] = table["value"].map(write_value)
     table["standing"] = table["source"].map(known["standing"]).fillna("")
     table["title"] = table["source"].map(known["title"]).fillna("")
     return table[list(COLUMNS)]
+
+
+def _list_regime(settings: StudySettings) -> Iterator[SettingRow]:
+    """List the regime; what the study file replaces in it stands beside the regime's own."""
+    shipped = regime_defaults(settings.zones.regime)
+    for row in list_regime_rules(choose_regime(settings.zones)):
+        if row.source != STUDY:
+            yield row
+            continue
+        own = shipped.get(row.name)
+        source, default = (row.source, None) if own is None else (own.source, own.value)
+        yield row._replace(source=source, default=default, is_set=True)
 
 
 def write_value(value: object) -> str:
@@ -79,31 +121,59 @@ def _flatten(group: Mapping[Any, Any], prefix: str = "") -> Iterator[tuple[str, 
             yield f"{prefix}{name}", value
 
 
-def _list_formulas() -> list[tuple[str, str, str, str, str, str]]:
+def _list_formulas() -> list[tuple[str, object, str, str, str]]:
     """List the formulas in words, with their sources."""
     with (files("routekit") / "formulas.csv").open(encoding="utf-8") as stream:
         table = pd.read_csv(stream, dtype=str, keep_default_na=False)
     columns = ["name", "formula", "unit", "source", "text"]
     return [
-        ("formula", name, formula, unit, source, text)
+        (name, formula, unit, source, text)
         for name, formula, unit, source, text in table[columns].to_numpy().tolist()
     ]
 
 
-def _list_tables() -> list[tuple[str, str, str, str, str, str]]:
-    """List the rows of all shipped tables that name a source."""
-    rows = []
+def _list_tables(
+    settings: StudySettings, asked: Iterable[SettingRow]
+) -> list[tuple[str, object, str, str, str]]:
+    """List the rows of the shipped tables in force that name a source."""
+    unused, replaced = _find_unused(settings), _find_replaced(asked)
+    rows: list[tuple[str, object, str, str, str]] = []
     for folder in _TABLE_FOLDERS:
         place = files("routekit") / folder / "tables"
         if not place.is_dir():
             continue
         for file in sorted(place.iterdir(), key=lambda item: item.name):
-            if file.name.endswith(".csv"):
-                rows += _list_table(f"{folder}/{file.name}", file)
+            name = f"{folder}/{file.name}"
+            if file.name.endswith(".csv") and name not in unused:
+                rows += [row for row in _list_table(name, file) if row[0] not in replaced]
     return rows
 
 
-def _list_table(name: str, file: Traversable) -> list[tuple[str, str, str, str, str, str]]:
+def _find_unused(settings: StudySettings) -> set[str]:
+    """Name the tables that this study does not read: those of other regimes, and viscosities."""
+    regime = choose_regime(settings.zones)
+    tables = {"nl_stem_classes.csv": regime.stem_table, "matheny_clark.csv": regime.factor_table}
+    unused = {f"trees/{name}" for name, used in tables.items() if name != used}
+    if regime.palm_margin_m is None:
+        unused.add("trees/palm_genera.csv")
+    if settings.flow.viscosity_m2_s is not None:
+        unused.add("pipes/water_viscosity.csv")
+    return unused
+
+
+def _find_replaced(asked: Iterable[SettingRow]) -> set[str]:
+    """Name the rows of tables that the study file replaces, each by a setting of its own."""
+    said: set[str] = set()
+    for row in asked:
+        if row.is_set:
+            parts = row.value if isinstance(row.value, dict) else ()
+            said |= {row.name, *(f"{row.name}.{part}" for part in parts)}
+    groups = {group: table for table, group in _RATE_TABLES.items()}
+    pairs = [name.rpartition(".") for name in said]
+    return {f"{groups[group]}: {item}" for group, _, item in pairs if group in groups}
+
+
+def _list_table(name: str, file: Traversable) -> list[tuple[str, object, str, str, str]]:
     """Write each row of a table as one line."""
     with file.open(encoding="utf-8") as stream:
         table = pd.read_csv(stream, dtype=str, keep_default_na=False)
@@ -113,7 +183,7 @@ def _list_table(name: str, file: Traversable) -> list[tuple[str, str, str, str, 
     cells: list[list[str]] = shown.to_numpy().tolist()
     rows = zip(cells, table["source"].astype(str).tolist(), strict=True)
     return [
-        ("table", f"{name}: {row[0]}", _list_cells(shown.columns[1:], row[1:]), "-", source, "")
+        (f"{name}: {row[0]}", _list_cells(shown.columns[1:], row[1:]), "-", source, "")
         for row, source in rows
     ]
 
@@ -151,7 +221,7 @@ def write_rules(table: pd.DataFrame, path: Path) -> Path:
             table.to_excel(writer, sheet_name="rules", index=False, freeze_panes=(1, 2))
             sheet = writer.sheets["rules"]
             sheet.autofilter(0, 0, len(table), len(table.columns) - 1)
-            for place, width in enumerate((12, 44, 32, 14, 20, 12, 60, 80)):
+            for place, width in enumerate((12, 44, 32, 20, 14, 20, 12, 60, 20, 80)):
                 sheet.set_column(place, place, width)
     except OSError as error:
         message = f"{path}: cannot be written ({error}); close it or name another file"

@@ -60,7 +60,12 @@ class SettingRow(NamedTuple):
     value: Any
     unit: str
     source: str
+    """Key of the source of the default."""
     text: str
+    default: Any = None
+    """The value where the study file is silent; None where there is none."""
+    is_set: bool = False
+    """Whether the study file says it."""
 
 
 def walk_settings(group: BaseModel, prefix: str = "") -> Iterator[SettingRow]:
@@ -76,7 +81,8 @@ def walk_settings(group: BaseModel, prefix: str = "") -> Iterator[SettingRow]:
     Yields
     ------
     SettingRow
-        Name as written in the study file, value in force, unit, source key, meaning.
+        Name as written in the study file, value in force, unit, source key of the default,
+        meaning, default, and whether the study file sets it.
     """
     for name, field in type(group).model_fields.items():
         value = getattr(group, name)
@@ -92,4 +98,6 @@ def walk_settings(group: BaseModel, prefix: str = "") -> Iterator[SettingRow]:
             str(notes.get("unit", "-")),
             str(notes.get("source", "")),
             field.description or "",
+            None if field.is_required() else field.get_default(call_default_factory=True),
+            name in group.model_fields_set,
         )

@@ -6,7 +6,8 @@ The standing of a source is one of
 - `memory`: recalled from the standard or paper, to be checked against a bought copy;
 - `derived`: geometry or arithmetic, shown where it is used;
 - `practice`: common practice, no source;
-- `house`: a choice of this project, with the reason in its note.
+- `house`: a choice of this project, with the reason in its note;
+- `study file`: set by the user, in place of the default.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ from importlib.resources import files
 
 import pandas as pd
 
-STANDINGS = ("published", "memory", "derived", "practice", "house")
+STANDINGS = ("published", "memory", "derived", "practice", "house", "study file")
 
 
 @cache

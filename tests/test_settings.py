@@ -28,8 +28,8 @@ class Outer(Settings):
 def test_walking_gives_dotted_names_in_declared_order():
     rows = list(walk_settings(Outer(name="y")))
     assert [tuple(row) for row in rows] == [
-        ("inner.depth_m", 1.5, "m", "house", "How deep."),
-        ("name", "y", "-", "study", "A name."),
+        ("inner.depth_m", 1.5, "m", "house", "How deep.", 1.5, False),
+        ("name", "y", "-", "study", "A name.", "x", True),
     ]
 
 

@@ -58,7 +58,8 @@ def build_provenance(
         One row per input: layer, file (its folder is left out of the table), sha256, rows; any of
         the last three may be missing.
     rules : pandas.DataFrame
-        Settings in force: name, value (text), unit, source (key), text.
+        Settings in force: name, value (text), unit, source (key), text, and perhaps default
+        (text, where the study file sets the value), which is added to the text.
     source_keys : iterable of str, optional
         Keys of sources that the tables of the result name; see `used_sources`. Those of `rules` are
         added.
@@ -81,7 +82,7 @@ def build_provenance(
     parts = [
         pd.DataFrame(study, columns=["kind", "name", "value"]),
         _list_inputs(inputs),
-        rules.reindex(columns=["name", "value", "unit", "source", "text"]).assign(kind="setting"),
+        _list_settings(rules),
         _list_libraries(),
         _list_sources(keys),
         _list_texts("caution", cautions),
@@ -127,6 +128,15 @@ def _list_inputs(inputs: pd.DataFrame) -> pd.DataFrame:
         },
         index=table.index,
     )
+
+
+def _list_settings(rules: pd.DataFrame) -> pd.DataFrame:
+    """Write the settings in force, and the default of those that the study file sets."""
+    table = rules.reindex(columns=["name", "value", "unit", "source", "text", "default"])
+    default = table["default"].astype("str").fillna("")
+    said = table["text"].astype("str").fillna("").str.removesuffix(".")
+    text = said.where(default == "", said + ". Default: " + default)
+    return table.assign(kind="setting", text=text.where(default != "", table["text"]))
 
 
 def _list_libraries() -> pd.DataFrame:

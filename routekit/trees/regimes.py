@@ -21,6 +21,9 @@ from routekit.errors import StudyError
 from routekit.settings import SettingRow, Settings, setting
 from routekit.trees.settings import ZoneSettings
 
+STUDY = "study"
+"""Source of the numbers that a study replaces in a regime."""
+
 NEEDED: dict[str, tuple[str, ...]] = {
     "stem_multiple": ("factor",),
     "drip_line": ("margin_m", "columnar_margin_m"),
@@ -153,7 +156,7 @@ def load_regime(name: str, *, override: Mapping[str, float | bool | str] | None 
     changed = {f: None if v == "none" else v for f, v in (override or {}).items()}
     for field in changed:
         _check_field(field)
-    sources = {**fields["sources"], **dict.fromkeys(changed, "study")}
+    sources = {**fields["sources"], **dict.fromkeys(changed, STUDY)}
     short = fields["short"]
     if changed and name != "custom":
         short = f"{short}, changed: {', '.join(sorted(changed))}"
@@ -209,6 +212,28 @@ def list_regime_rules(regime: Regime) -> Iterator[SettingRow]:
         unit = str(field.json_schema_extra["unit"])
         source = regime.sources.get(name, regime.source)
         yield SettingRow(f"zones.{regime.name}.{name}", value, unit, source, str(field.description))
+
+
+def regime_defaults(name: str) -> dict[str, SettingRow]:
+    """List the numbers and choices of a regime as it is shipped.
+
+    Parameters
+    ----------
+    name : str
+        One of `regime_names()`.
+
+    Returns
+    -------
+    dict of str to SettingRow
+        By the names that `list_regime_rules` gives; a regime that needs numbers of the study
+        lacks these.
+    """
+    fields = _read_regime(name)
+    sources: dict[str, str] = fields["sources"]
+    return {
+        f"zones.{name}.{field}": SettingRow(field, fields[field], "", source, "")
+        for field, source in sources.items()
+    }
 
 
 @cache
