@@ -15,11 +15,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from routekit.advice.bores import find_narrowing, narrowing_text
 from routekit.advice.decisions import BURSTING, Decided
 from routekit.advice.recommend import recommend
 from routekit.advice.surfaces import surface_shares
 from routekit.advice.totals import build_totals
-from routekit.arrays import Flags
+from routekit.arrays import Flags, Texts
 from routekit.comparison import (
     Comparison,
     burst_and_other_scores,
@@ -42,6 +43,11 @@ from routekit.vocabulary import TECHNIQUES
 from routekit.works import Place, Works, balance_trees, set_out_digs, set_out_works
 
 Tell = Callable[[str], None]
+
+FIND_CONNECTIONS = (
+    "Find the connections: they are not in the data, and no dig or reopening is counted."
+)
+"""Said of each run to be worked on whose number of connections is not known."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -97,6 +103,7 @@ def choose_renewal(
     pipes = PlanSettings(
         flow=settings.flow, pipe=settings.pipe, pull=settings.pull, liner=settings.liner,
         slip_outside_share=settings.methods.lining.slip_outside_share,
+        max_steps_up=settings.methods.bursting.max_steps_up,
     )  # fmt: skip
     plans = build_plans(place.cases, pipes)
     place = replace(place, crossings=find_crossings(place, layers.services, plans))
@@ -122,6 +129,7 @@ def choose_renewal(
         works.strings, works.pits, place.around, trees=layers.trees,
         connections=place.connections, settings=settings.site.laydown,
     )  # fmt: skip
+    advice = _warn_of_laydown(_warn_of_bores(advice, runs, plans), laydown)
     balance, totals = _sum_up(place, zones, exposure, works, chosen, final.quantities)
     return Renewal(
         runs=_attach_facts(runs, place.cases, flow),
@@ -151,7 +159,17 @@ def _advise(
         currency=settings.study.currency,
         horizon_years=settings.advice.work.horizon_years,
     )  # fmt: skip
+    advice = _ask_for_connections(advice, place.cases)
     return _warn_of_pits(advice.assign(string_id=works.string_of_run), works)
+
+
+def _ask_for_connections(advice: pd.DataFrame, cases: pd.DataFrame) -> pd.DataFrame:
+    """Add connections that are not known to what each run to be worked on must confirm."""
+    is_work = (advice["technique"].astype(str) != "monitor").to_numpy()
+    lost = is_work & cases["n_connections"].isna().to_numpy()
+    text = advice["to_confirm"].astype(str)
+    asked = (text + " " + FIND_CONNECTIONS).str.strip()
+    return advice.assign(to_confirm=text.mask(lost, asked).to_numpy(dtype=object))
 
 
 def _carry_string_pull(
@@ -230,9 +248,50 @@ def _warn_of_pits(advice: pd.DataFrame, works: Works) -> pd.DataFrame:
     ends = works.strings[["launch_pit", "reception_pit"]].to_numpy(dtype=object)
     found = [" ".join(text[pit] for pit in dict.fromkeys(pair) if pit in text) for pair in ends]
     by_string = pd.Series(found, index=works.strings["string_id"].to_numpy())
-    more = advice["string_id"].map(by_string).fillna("").astype(str)
-    joined = (more + " " + advice["to_confirm"].astype(str)).str.strip()
-    return advice.assign(to_confirm=joined.to_numpy(dtype=object))
+    return _warn(advice, _texts_of_runs(advice, by_string))
+
+
+def _texts_of_runs(advice: pd.DataFrame, by_string: pd.Series) -> Texts:
+    """Give each run the text of its string; blank where there is none."""
+    texts = by_string.astype(object).reindex(advice["string_id"].astype(str))
+    return texts.fillna("").to_numpy(dtype=object)
+
+
+def _warn(advice: pd.DataFrame, more: Texts) -> pd.DataFrame:
+    """Set a text before what each run must confirm; blank adds nothing."""
+    texts = [
+        f"{one} {other}".strip() for one, other in zip(more, advice["to_confirm"], strict=True)
+    ]
+    return advice.assign(to_confirm=np.array(texts, dtype=object))
+
+
+def _warn_of_bores(
+    advice: pd.DataFrame, runs: gpd.GeoDataFrame, plans: dict[str, pd.DataFrame]
+) -> pd.DataFrame:
+    """Add where the new bores narrow downstream to what both runs must confirm."""
+    old = runs["diameter_mm"].to_numpy(dtype=float)
+    technique = advice["technique"].astype(str).to_numpy()
+    new = old.copy()
+    for code, plan in plans.items():
+        bore = plan["new_bore_mm"].to_numpy(dtype=float) if "new_bore_mm" in plan else old
+        new = np.where((technique == code) & ~np.isnan(bore), bore, new)
+    found = find_narrowing(runs, old, new)
+    return _warn(advice, narrowing_text(advice["run_id"], new, found))
+
+
+def _warn_of_laydown(advice: pd.DataFrame, laydown: gpd.GeoDataFrame) -> pd.DataFrame:
+    """Add where a string cannot lie in one piece before it is pulled to what its runs confirm."""
+    short = laydown[laydown["stages"].to_numpy(dtype=float) > 1]
+    texts = [
+        f"Room for the string {name} to lie: {free:.0f} m free, {wanted:.0f} m wanted; it would be "
+        f"welded in {stages:.0f} stages, with the pull stopped at each (not in days and cost)."
+        for name, free, wanted, stages in zip(
+            short["string_id"], short["available_m"], short["wanted_m"], short["stages"],
+            strict=True,
+        )
+    ]  # fmt: skip
+    by_string = pd.Series(texts, index=short["string_id"].to_numpy(), dtype=object)
+    return _warn(advice, _texts_of_runs(advice, by_string))
 
 
 def _attach_laydown(
@@ -358,6 +417,7 @@ def _sum_up(
         length_m=place.runs["length_m"].to_numpy(dtype=float), loss_open_cut=before,
         loss_recommended=after, pits=works.pits, digs=works.digs,
         currency=place.settings.study.currency,
+        is_joined=place.cases["n_connections"].notna().to_numpy(),
     )  # fmt: skip
     return balance, totals
 

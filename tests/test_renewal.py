@@ -128,7 +128,7 @@ def test_open_cut_that_stays_counts_against_trees(tmp_path):
         assert not left.loc[name, "is_careful_structural"]
         assert "D2" in left.loc[name, "touched_by"]
     reason = result.advice["reason"].iloc[1]
-    assert "Owner chose open cut. Without it: " in reason
+    assert "Owner chose open cut. Without the decision, " in reason
     assert "It fails: cuts a structural root zone" in reason
     assert not result.advice["is_feasible"].iloc[1]
 

@@ -37,7 +37,7 @@ def change_text(checks: Mapping[str, list[Check]], choice: Choice, fails: Floats
     -------
     numpy.ndarray of str, shape (n,)
         Where the runner-up fails by one measured check, what it lacks; else the measured check of
-        the choice that has least to spare.
+        the choice that has least to spare, or that the choice fails already.
     """
     chosen, second, _ = choice
     text = np.full(len(chosen), "", dtype=object)
@@ -47,6 +47,8 @@ def change_text(checks: Mapping[str, list[Check]], choice: Choice, fails: Floats
         mine = np.flatnonzero(close & (second == place))
         for check in checks[code]:
             _write_lack(check, mine[check.verdict[mine] == FAIL], NAMES[place], text)
+    stuck = (fails[row, chosen] > 0) & (text == "")
+    text[stuck] = [f"{NAMES[place]} fails already: see the reason" for place in chosen[stuck]]
     least = np.full(len(chosen), np.inf)
     for place, code in enumerate(CODES):
         mine = np.flatnonzero((chosen == place) & (text == ""))
@@ -82,14 +84,14 @@ def _write_spare(check: Check, runs: Ints, name: str, least: Floats, text: Texts
     spare = np.abs(check.value[runs] - check.limit[runs]) / check.limit[runs]
     nearer = runs[spare < least[runs]]
     least[nearer] = spare[spare < least[runs]]
-    way = "more" if check.rule == "at most" else "less"
+    way = "rose" if check.rule == "at most" else "fell"
     for run in nearer:
         gap = abs(float(check.value[run] - check.limit[run]))
         spare_text = format_value(gap, check.unit)
         text[run] = (
             f"{name} would fail if {spare_text} more had to flow"
             if check.name == CAPACITY
-            else f"{name} would fail if «{check.name.lower()}» were over {spare_text} {way}"
+            else f"{name} would fail if «{check.name.lower()}» {way} by more than {spare_text}"
         )
 
 

@@ -30,7 +30,8 @@ class Verdict:
     choice : Choice
     scores : Scores
     criterion : numpy.ndarray of int, shape (n,)
-        Position in `CRITERIA` of the criterion in which the choice gains most.
+        Position in `CRITERIA` of the criterion in which the choice gains most; -1 where it gains in
+        none.
     failing, failing_second : numpy.ndarray of str, shape (n,)
         Failed checks of the choice and of the runner-up; blank where none fails.
     is_forced : numpy.ndarray of bool, shape (n,)
@@ -70,15 +71,15 @@ def decide(scores: Scores, choice: Choice) -> Ints:
     Returns
     -------
     numpy.ndarray of int, shape (n,)
-        Positions in `CRITERIA`; the first of equals.
+        Positions in `CRITERIA`, the first of equals; -1 where the choice gains in none.
     """
     row = np.arange(len(choice.chosen))
     gain = scores.parts[row, choice.second] - scores.parts[row, choice.chosen]
-    return np.asarray(np.argmax(gain, axis=1), dtype=np.int64)
+    return np.where(gain.max(axis=1) > 0, np.argmax(gain, axis=1), -1).astype(np.int64)
 
 
 def need_text(cases: pd.DataFrame) -> Texts:
-    """Say why the run needs work or not, and what a trench would do to trees.
+    """Say why the run needs work or not, whether it is too small, and what a trench would do.
 
     Parameters
     ----------
@@ -101,10 +102,26 @@ def need_text(cases: pd.DataFrame) -> Texts:
         f"({s} at {w}; {_small_area(a)} in or behind the trench)"
         for n, w, s, a in zip(count, worst, severity, area, strict=True)
     ]
+    flow = _shortage_text(cases)
     return np.array(
-        [f"{p[:1].upper()}{p[1:]}; {t}" for p, t in zip(priority, trench, strict=True)],
+        [f"{p[:1].upper()}{p[1:]}; {f}{t}" for p, f, t in zip(priority, flow, trench, strict=True)],
         dtype=object,
     )
+
+
+def _shortage_text(cases: pd.DataFrame) -> Texts:
+    """Say where the old pipe, were it sound and clean, would carry too little."""
+    sound, required, tolerance = (
+        cases[name].to_numpy(dtype=float)
+        for name in ("capacity_sound_l_s", "required_l_s", "capacity_tolerance_share")
+    )
+    text = np.full(len(cases), "", dtype=object)
+    for run in np.flatnonzero(sound < required * (1 - tolerance)):
+        text[run] = (
+            f"even when sound it carries only {sound[run]:.0f} of the {required[run]:.0f} l/s "
+            "required; "
+        )
+    return text
 
 
 def _small_area(area_m2: float) -> str:
@@ -117,7 +134,7 @@ def _compare_text(
 ) -> Texts:
     """Say in numbers how one technique compares with another in a criterion."""
     row = np.arange(len(one))
-    text = np.full(len(one), "", dtype=object)
+    text = np.full(len(one), "the two come out alike, and it digs less", dtype=object)
     for place, name in enumerate(CRITERIA):
         mine = row[criterion == place]
         pairs = [(facts[key][mine, one[mine]], facts[key][mine, other[mine]]) for key in facts]
@@ -302,6 +319,7 @@ def lost_text(verdict: Verdict, unit: str) -> Texts:
     side = _Side("more", "more", unit)
     loss = _compare_text(verdict.scores.facts, second, chosen, verdict.criterion, side)
     text = np.array([f"{more[:1].upper()}{more[1:]}" for more in loss], dtype=object)
+    text[verdict.criterion < 0] = "The two come out alike, and this one digs more"
     better = verdict.is_second_better
     text[better] = "Better for this run by itself, but not for the string that it belongs to"
     text[better & np.isin(second, _BURST)] = (
@@ -331,12 +349,17 @@ def forced_text(note: Texts, verdict: Verdict) -> Texts:
     return np.array(
         [
             f"{n[:1].upper()}{n[1:]}. "
-            + ("It is also what the checks lead to." if f == c else f"Without it: {PHRASES[f]}.")
+            + ("It is also what the checks lead to." if f == c else _without_text(f))
             + (f" It fails: {bad}." if bad else "")
             for n, f, c, bad in zip(note, free, chosen, verdict.failing, strict=True)
         ],
         dtype=object,
     )
+
+
+def _without_text(free: int) -> str:
+    """Say what would be recommended had nobody decided."""
+    return f"Without the decision, {PHRASES[free]} would be recommended."
 
 
 def decision_text(note: Texts, choice: Choice) -> Texts:
@@ -354,9 +377,7 @@ def decision_text(note: Texts, choice: Choice) -> Texts:
     """
     return np.array(
         [
-            ""
-            if not n
-            else f"{n}. " + ("Nothing changes by it." if f == c else f"Without it: {PHRASES[f]}.")
+            "" if not n else f"{n}. " + ("Nothing changes by it." if f == c else _without_text(f))
             for n, f, c in zip(note, choice.free, choice.chosen, strict=True)
         ],
         dtype=object,

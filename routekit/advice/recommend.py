@@ -66,7 +66,8 @@ def recommend(
     -------
     pandas.DataFrame
         One row per run in the order of `cases`: run_id, technique, new_pipe, is_feasible (no check
-        fails), is_forced, reason, deciding_criterion, runner_up (missing where decisions leave no
+        fails), is_forced, reason, deciding_criterion (one of `CRITERIA`, or `order` where two come
+        out alike and the one that digs less is taken), runner_up (missing where decisions leave no
         other technique), runner_up_reason, would_change, to_confirm, decision, free_choice
         (technique without decisions), cost_mid, co2e_kg_mid.
     """
@@ -99,7 +100,7 @@ def recommend(
             "is_feasible": fails[row, choice.chosen] == 0,
             "is_forced": verdict.is_forced,
             "reason": np.where(verdict.is_forced, forced, reason_text(need, cause, verdict)),
-            "deciding_criterion": np.array(CRITERIA, dtype=object)[verdict.criterion],
+            "deciding_criterion": np.array([*CRITERIA, "order"], dtype=object)[verdict.criterion],
             "runner_up": _categories(choice.second),
             "runner_up_reason": lost_text(verdict, unit),
             "would_change": change_text(checks, choice, fails),

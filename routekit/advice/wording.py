@@ -61,7 +61,8 @@ def write_check(check: Check, run: int) -> str:
         return check.name.lower() if check.unit == "yes/no" else f"{check.name.lower()}: no"
     value, limit = float(check.value[run]), float(check.limit[run])
     found, bound = format_value(value, check.unit), format_value(limit, check.unit)
-    return f"{check.name.lower()}: {found}, {check.rule} {bound}"
+    note = "" if check.note is None else f" ({check.note(run)})"
+    return f"{check.name.lower()}: {found}, {check.rule} {bound}{note}"
 
 
 def list_checks_of(checks: Mapping[str, list[Check]], technique: Ints, verdict: int) -> Texts:

@@ -6,15 +6,15 @@ A technique is a list of checks. Each check looks at all runs at once. Missing d
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from routekit.arrays import Floats
-from routekit.vocabulary import SURVEYS, TECHNIQUES, VERDICTS
+from routekit.vocabulary import SURVEYS, VERDICTS
 
 PASS, CAUTION, UNKNOWN, FAIL = range(len(VERDICTS))
 
@@ -47,6 +47,8 @@ class Check:
         Key of `routekit.vocabulary.SURVEYS`: what would settle it where it is unknown.
     is_given : bool
         Whether the value is a plain fact of the run, which nothing can change: length, bore.
+    note : callable, optional
+        Says of a run, by position, how its limit comes about; for the texts.
     """
 
     name: str
@@ -59,6 +61,7 @@ class Check:
     remedy: str = field(default="")
     survey: str = field(default="camera")
     is_given: bool = False
+    note: Callable[[int], str] | None = None
 
 
 def _spread(value: ArrayLike, size: int) -> NDArray[np.float64]:
@@ -144,6 +147,11 @@ def at_least(
         name=name, value=found, limit=bound, unit=unit, verdict=verdict, source=source,
         rule="at least", remedy=remedy, survey=survey, is_given=is_given,
     )  # fmt: skip
+
+
+def caution_only(check: Check) -> Check:
+    """Let a check warn where it would rule out: what it finds is no reason against the works."""
+    return replace(check, verdict=np.where(check.verdict == FAIL, CAUTION, check.verdict))
 
 
 def must_not(
@@ -312,10 +320,5 @@ def tabulate_checks(run_id: pd.Series, checks: dict[str, list[Check]]) -> pd.Dat
 def _tile_text(text: list[str], size: int) -> pd.Categorical:
     """Repeat a short list of text for every run without copying the text."""
     names = pd.Index(dict.fromkeys(text), dtype=str)
-    codes = names.get_indexer(pd.Index(text, dtype=str)).astype(np.int8)
+    codes = names.get_indexer(pd.Index(text, dtype=str)).astype(np.min_scalar_type(-len(names)))
     return pd.Categorical.from_codes(np.tile(codes, size), categories=names)
-
-
-def technique_name(code: str) -> str:
-    """Give the name of a technique as a reader sees it."""
-    return TECHNIQUES[code]

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 
 from routekit.arrays import Floats
-from routekit.methods.checks import FAIL, Check, at_least, at_most, must_not
+from routekit.methods.checks import FAIL, Check, at_least, at_most, caution_only, must_not
 
 CAPACITY = "Capacity after the works"
 """Name of the check of flow, which texts turn round: what must flow, not what can."""
@@ -31,7 +33,7 @@ def capacity(cases: pd.DataFrame, plan: pd.DataFrame) -> Check:
     """Check that the renewed run carries the required flow."""
     required = column(cases, "required_l_s")
     tolerance = column(cases, "capacity_tolerance_share")
-    return at_least(
+    check = at_least(
         CAPACITY,
         column(plan, "capacity_l_s"),
         required * (1 - tolerance),
@@ -40,6 +42,31 @@ def capacity(cases: pd.DataFrame, plan: pd.DataFrame) -> Check:
         source="colebrook_white",
         remedy="Check how much must flow; a larger or smoother pipe would carry more.",
         survey="levels",
+    )
+
+    def explain(run: int) -> str:
+        """Say what the limit is of one run's required flow."""
+        return f"{required[run]:.1f} l/s required less {100 * tolerance[run]:.0f} %"
+
+    return replace(check, note=explain)
+
+
+def cleansing(plan: pd.DataFrame) -> Check:
+    """Check that the renewed run keeps itself clean; a caution at most.
+
+    The velocity is that at the design flow, at full bore where none is known. It is wanted once a
+    day: a design flow that comes with storms only flatters it.
+    """
+    return caution_only(
+        at_least(
+            "Velocity that keeps it clean",
+            column(plan, "running_velocity_m_s"),
+            column(plan, "cleansing_velocity_m_s"),
+            unit="m/s",
+            source="en752_cleansing",
+            remedy="Plan to flush it; a smaller bore or more flow would keep it clean.",
+            survey="levels",
+        )
     )
 
 

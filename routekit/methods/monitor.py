@@ -47,7 +47,8 @@ def list_checks(
         ),
         must_not(
             "Carries less than its design flow", short, source="colebrook_white", severity=CAUTION,
-            remedy="Check the design flow.", survey="levels",
+            remedy="Check the design flow, and the whole line with it: one larger run between "
+            "smaller ones carries no more.", survey="levels",
         ),
         at_least(
             "Bore left free by roots and deposits", 1 - column(cases, "blocked_share"),
