@@ -47,7 +47,10 @@ def measure_exposure(
     Exposure
     """
     regime = choose_regime(settings.zones)
-    tiers = Tiers(share=regime.severity_share, major_from_share=regime.major_from_share)
+    tiers = Tiers(
+        share=regime.severity_share, major_from_share=regime.major_from_share,
+        least_m2=settings.zones.least_overlap_m2,
+    )  # fmt: skip
     trenches = build_trenches(runs, settings.trench, tear_back_m=regime.tear_back_m)
     breaches = mark_certainty(
         build_breaches(runs, trenches, zones, tiers=tiers), zones,

@@ -44,10 +44,13 @@ class Tiers:
         `"severed"` or `"footprint"`: the share that is held against the limit.
     major_from_share : float
         Share of the zone at and above which an encroachment is major.
+    least_m2 : float
+        Trench in the zone up to which it only grazes it, m2; not in the structural zone.
     """
 
     share: str
     major_from_share: float
+    least_m2: float = 0.0
 
 
 def build_breaches(
@@ -70,6 +73,7 @@ def build_breaches(
     -------
     pandas.DataFrame
         One row per pair, sorted by run and tree position; columns as `breaches` in DEVELOPERS.md.
+        Pairs that only graze each other (severity none) are left out.
     """
     corridors = np.asarray(trenches["corridor"])
     run, tree = pair_corridors(corridors, zones)
@@ -99,7 +103,7 @@ def build_breaches(
         }
     )
     table["severity"] = grade_severity(table, tiers)
-    return table[table["footprint_m2"] > _TOUCH_M2].reset_index(drop=True)
+    return table[(table["severity"] != SEVERITIES[NONE]).to_numpy()].reset_index(drop=True)
 
 
 def _stem_coords(zones: gpd.GeoDataFrame) -> Floats:
@@ -215,10 +219,12 @@ def grade_severity(table: pd.DataFrame, tiers: Tiers) -> pd.Categorical[str]:
         Ordered, mildest first. A share equal to the limit is major (cautious reading).
     """
     share = table[f"{tiers.share}_share"].to_numpy()
+    footprint = table["footprint_m2"].to_numpy()
+    structural = table["is_structural"].to_numpy(dtype=bool)
     code = np.select(
         [
-            table["footprint_m2"].to_numpy() <= _TOUCH_M2,
-            table["is_structural"].to_numpy(dtype=bool),
+            (footprint <= _TOUCH_M2) | ((footprint <= tiers.least_m2) & ~structural),
+            structural,
             share >= tiers.major_from_share - 1e-12,
         ],
         [NONE, STRUCTURAL, MAJOR],

@@ -42,6 +42,15 @@ class ZoneSettings(Settings):
         source="severed_cautious",
         text="Share that sets severity; where silent, the regime says.",
     )
+    least_overlap_m2: float = setting(
+        0.01,
+        unit="m2",
+        source="house",
+        text="A trench that takes no more than this of a zone, outside the structural one, grazes "
+        "it: no survey draws stems and sewers so closely, and it counts as no breach.",
+        ge=0,
+        le=1,
+    )
     tear_back_m: float | None = setting(
         None,
         unit="m",

@@ -159,3 +159,20 @@ def test_a_larger_zone_never_loses_less(seed, growth):
     both = small.merge(large, on=["run_id", "tree_id"], how="left", suffixes=("", "_large"))
     assert (both["footprint_m2_large"] >= both["footprint_m2"] - 1e-6).all()
     assert (both["severed_m2_large"] >= both["severed_m2"] - 1e-6).all()
+
+
+def test_a_trench_that_only_grazes_a_zone_is_no_breach():
+    """The edge passes 2 mm inside a circle of 6 m: chord 0.31 m, segment about 0.0004 m2."""
+    runs, trenches = make_runs([[(-30, 6.498), (30, 6.498)]])
+    zones = make_zones([(0, 0)], 6.0)
+    assert len(build_breaches(runs, trenches, zones, tiers=SEVERED)) == 1
+    graze = Tiers(share="severed", major_from_share=0.10, least_m2=0.01)
+    assert build_breaches(runs, trenches, zones, tiers=graze).empty
+
+
+def test_a_graze_of_the_structural_zone_still_counts():
+    runs, trenches = make_runs([[(-30, 6.498), (30, 6.498)]])
+    zones = make_zones([(0, 0)], 6.0, structural=6.0)
+    graze = Tiers(share="severed", major_from_share=0.10, least_m2=0.01)
+    found = build_breaches(runs, trenches, zones, tiers=graze)
+    assert found["severity"].tolist() == ["structural"]
