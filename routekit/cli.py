@@ -25,7 +25,7 @@ from routekit.vocabulary import TECHNIQUES
 OUT = Console(highlight=False, soft_wrap=True)
 ERR = Console(stderr=True, highlight=False, soft_wrap=True)
 _ROWS_NAMED = 5
-_DIFFERENCES_SHOWN = 500
+_MISSING = "not known"
 
 
 def _tell_errors(command: Callable[..., None]) -> Callable[..., None]:
@@ -232,7 +232,7 @@ def _print_json(value: object) -> None:
 
 def _print_table(title: str, table: pd.DataFrame) -> None:
     """Print a table of text, each line as long as it must be: nothing is cut or wrapped."""
-    cells = table.astype(str)
+    cells = table.astype("str").fillna(_MISSING)
     names = [str(name) for name in cells.columns]
     widths = [
         max(len(name), int(cells[name].str.len().max()) if len(cells) else 0) for name in names
@@ -296,21 +296,22 @@ def rules(study: Path, xlsx: Path | None, as_json: bool) -> None:
 @_tell_errors
 def compare(old: Path, new: Path, as_json: bool) -> None:
     """Print what differs between two results, OLD and NEW (result.gpkg files)."""
-    from routekit.outputs.compare import compare_results  # noqa: PLC0415
-    from routekit.outputs.consequence import write_consequences  # noqa: PLC0415
+    from routekit.outputs.compare import compare_tables, read_result  # noqa: PLC0415
+    from routekit.outputs.consequence import write_differences  # noqa: PLC0415
 
-    table = compare_results(old, new)
+    before, after = read_result(old), read_result(new)
+    table = compare_tables(before, after)
     if as_json:
         _print_json(json.loads(table.to_json(orient="records")))
         return
     if table.empty:
         OUT.print("The two results are equal.")
         return
-    for line in write_consequences(old, new):
-        OUT.print(line, markup=False)
-    _print_table(write_count(len(table), "difference"), table.head(_DIFFERENCES_SHOWN))
-    if len(table) > _DIFFERENCES_SHOWN:
-        OUT.print(f"  and {len(table) - _DIFFERENCES_SHOWN:,} more: add --json to see all")
+    for title, lines in write_differences(before, after, table).items():
+        OUT.print(f"[bold]{title}[/bold]" if lines else f"[bold]{title}[/bold]: no change")
+        for line in lines:
+            OUT.print(f"  {line}", markup=False)
+    OUT.print(f"{write_count(len(table), 'difference')} in all: add --json to see each in full")
 
 
 if __name__ == "__main__":

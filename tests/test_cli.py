@@ -7,6 +7,7 @@ import sys
 from importlib.metadata import version
 from pathlib import Path
 
+import numpy as np
 import openpyxl
 import pandas as pd
 import pyogrio
@@ -15,7 +16,7 @@ from click.testing import CliRunner
 from sample_copy import SAMPLE, call
 
 from routekit import errors, pipeline
-from routekit.cli import main
+from routekit.cli import _print_table, main
 from routekit.outputs.write import write_outputs
 from routekit.vocabulary import TECHNIQUES
 
@@ -125,7 +126,7 @@ def test_rules_names_value_unit_and_source_of_everything(sample_study, tmp_path)
     assert "  zones.regime = bs5837_2012  [" in answer.stdout
     assert f"Written: {sheet}" in answer.stdout
     rows = list(openpyxl.load_workbook(sheet)["rules"].values)
-    assert rows[0][:6] == ("kind", "name", "value", "unit", "source", "standing")
+    assert rows[0][:6] == ("kind", "name", "value", "default", "unit", "source")
     listed = json.loads(call("rules", sample_study.path, "--json").stdout)
     assert len(rows) == len(listed) + 1
     assert answer.stdout.count("\n  ") == len(listed)
@@ -150,11 +151,34 @@ def test_compare_prints_what_differs(screened, tmp_path):
     pyogrio.write_dataframe(runs, new, layer="runs", append=False)
     answer = call("compare", old, new)
     assert answer.exit_code == 0
-    assert "1 difference\n" in answer.stdout
+    assert "1 difference in all: add --json to see each in full\n" in answer.stdout
     line = ["runs", runs["run_id"].iloc[0], "technique", was, "something else"]
-    assert " ".join(line) in [" ".join(each.split()) for each in answer.stdout.splitlines()]
+    assert f"  {line[1]}: {TECHNIQUES[was]} -> something else\n" in answer.stdout
+    assert "Settings: no change\n" in answer.stdout
     rows = json.loads(call("compare", old, new, "--json").stdout)
     assert [list(row.values()) for row in rows] == [line]
+
+
+def test_compare_after_a_zone_was_overruled(screened, tmp_path):
+    old = screened[1] / "result.gpkg"
+    new = tmp_path / "result.gpkg"
+    new.write_bytes(old.read_bytes())
+    zones = pyogrio.read_dataframe(new, layer="root_zones")
+    zones.loc[0, ["radius_m", "basis"]] = [np.nan, "arborist's polygon, 9.0 m2, by Kim"]
+    pyogrio.write_dataframe(zones, new, layer="root_zones", append=False)
+    answer = call("compare", old, new)
+    assert answer.exit_code == 0, answer.output
+    assert "-> arborist's polygon, 9.0 m2, by Kim\n" in answer.stdout
+    rows = json.loads(call("compare", old, new, "--json").stdout)
+    assert [row["new"] for row in rows if row["column"] == "radius_m"] == [None]
+
+
+def test_missing_cells_of_a_table_are_printed_as_words(capsys):
+    table = pd.DataFrame({"name": ["a", None], "value": pd.array([None, 2], dtype="Int64")})
+    _print_table("Table", table.astype({"name": "str"}))
+    assert capsys.readouterr().out.splitlines()[-2:] == [
+        "  a          not known", "  not known  2",
+    ]  # fmt: skip
 
 
 def test_compare_with_a_file_that_is_not_there(tmp_path):

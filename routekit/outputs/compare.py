@@ -20,15 +20,27 @@ from pyogrio.errors import DataSourceError
 from routekit.errors import LayerError
 
 KEYS = {
+    "decisions": "decision",
+    "root_zones": "tree_id",
+    "settings": "name",
+    "inputs": "name",
+    "totals": "quantity",
     "runs": "run_id",
     "trees": "tree_id",
     "pits": "pit_id",
     "strings": "string_id",
-    "totals": "quantity",
-    "root_zones": "tree_id",
-    "decisions": "decision",
 }
-"""Layers compared, with the column that names a row, or its running number."""
+"""Layers compared, with the column that names a row, or its running number: what people did first,
+then what follows from it. Settings and inputs stand in the layer `provenance`."""
+
+_PROVENANCE = {
+    "settings": ("setting", {"name": "name", "value": "value"}),
+    "inputs": ("input", {"name": "name", "source": "file", "value": "sha256", "text": "rows"}),
+}
+"""Layers that are one kind of row of the provenance: that kind, and its columns renamed."""
+
+_ENTRY = re.compile(r"; (?=[^;=]+ = )")
+"""What stands between the entries of a setting that holds several under names of their own."""
 
 _NAMED_BY = {
     "pits": ("manhole_id", "role"),
@@ -70,10 +82,36 @@ def compare_results(old_gpkg: str | Path, new_gpkg: str | Path) -> pd.DataFrame:
     LayerError
         If a file does not exist, cannot be read, or has a key twice in a layer.
     """
-    old, new = read_result(old_gpkg), read_result(new_gpkg)
-    parts = [compare_layer(old[layer], new[layer], key) for layer, key in KEYS.items()]
+    return compare_tables(read_result(old_gpkg), read_result(new_gpkg))
+
+
+def compare_tables(old: dict[str, pd.DataFrame], new: dict[str, pd.DataFrame]) -> pd.DataFrame:
+    """List the differences between two results that are read already.
+
+    Parameters
+    ----------
+    old, new : dict of str to pandas.DataFrame
+        From `read_result`.
+
+    Returns
+    -------
+    pandas.DataFrame
+        As `compare_results`.
+    """
+    pairs = {layer: (old[layer], new[layer]) for layer in KEYS}
+    pairs |= {layer: _align(*pairs[layer]) for layer in _PROVENANCE}
+    parts = [compare_layer(*pairs[layer], key) for layer, key in KEYS.items()]
     named = [part.assign(layer=layer) for part, layer in zip(parts, KEYS, strict=True)]
     return pd.concat(named, ignore_index=True)[list(COLUMNS)]
+
+
+def _align(old: pd.DataFrame, new: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Give both tables all names, so that what one lacks is missing there; none if one is empty."""
+    if old.empty or new.empty:
+        return old.iloc[:0], new.iloc[:0]
+    names = pd.Index(new["name"]).append(pd.Index(old["name"])).unique().rename("name")
+    both = [table.set_index("name").reindex(names).reset_index() for table in (old, new)]
+    return both[0], both[1]
 
 
 def read_result(path: str | Path) -> dict[str, pd.DataFrame]:
@@ -94,7 +132,8 @@ def read_result(path: str | Path) -> dict[str, pd.DataFrame]:
     LayerError
         If the file does not exist, cannot be read, or has a key twice in a layer.
     """
-    tables = {layer: _read(Path(path), layer, key) for layer, key in KEYS.items()}
+    stored = {layer: key for layer, key in KEYS.items() if layer not in _PROVENANCE}
+    tables = {layer: _read(Path(path), layer, key) for layer, key in stored.items()}
     names = _name_digs(_read(Path(path), "digs", "dig_id"))
     for layer, columns in _NAMED_BY.items():
         key, table = KEYS[layer], tables[layer]
@@ -103,7 +142,37 @@ def read_result(path: str | Path) -> dict[str, pd.DataFrame]:
             if layer in _NUMBERED:
                 names |= dict(zip(table[key].astype("str"), lasting, strict=True))
             tables[layer] = table.assign(**{key: lasting})
-    return {layer: _rename_all(table, names, KEYS[layer]) for layer, table in tables.items()}
+    tables = {layer: _rename_all(table, names, KEYS[layer]) for layer, table in tables.items()}
+    return tables | _read_provenance(Path(path))
+
+
+def _read_provenance(path: Path) -> dict[str, pd.DataFrame]:
+    """Read the settings and inputs of a result, each name once."""
+    found = _read(path, "provenance", "kind", is_unique=False)
+    found = found.reindex(columns=["kind", "name", "value", "source", "text"])
+    tables = {
+        layer: found[(found["kind"] == kind).to_numpy()].rename(columns=names)[[*names.values()]]
+        for layer, (kind, names) in _PROVENANCE.items()
+    }
+    tables["settings"] = _part_settings(tables["settings"])
+    return {
+        layer: table.drop_duplicates("name", ignore_index=True) for layer, table in tables.items()
+    }
+
+
+def _part_settings(settings: pd.DataFrame) -> pd.DataFrame:
+    """Give each entry of a setting that holds several a row; those that hold none are left out."""
+    parts = settings["value"].astype("str").fillna("").str.split(_ENTRY)
+    table = settings[["name"]].assign(value=parts).explode("value").astype("str")
+    entry = table["value"].str.extract(r"^(?P<entry>[^;=]+) = (?P<value>.*)$")
+    named = entry["entry"].notna()
+    out = pd.DataFrame(
+        {
+            "name": table["name"].where(~named, table["name"] + "." + entry["entry"]),
+            "value": table["value"].where(~named, entry["value"]),
+        }
+    )
+    return out[~out["value"].isin(["", "none", "not given"])]
 
 
 def _join_names(table: pd.DataFrame, columns: tuple[str, ...]) -> pd.Series:
@@ -269,7 +338,7 @@ def _compare_shapes(
     )
 
 
-def _read(path: Path, layer: str, key: str) -> pd.DataFrame:
+def _read(path: Path, layer: str, key: str, *, is_unique: bool = True) -> pd.DataFrame:
     """Read one layer; an empty table where the file has no such layer."""
     empty = pd.DataFrame({key: pd.Series(dtype="str")})
     if not path.exists():
@@ -284,7 +353,7 @@ def _read(path: Path, layer: str, key: str) -> pd.DataFrame:
         raise LayerError(message) from error
     if key not in found.columns:
         return empty
-    if layer in _NAMED_BY and set(_NAMED_BY[layer]) <= set(found.columns):
+    if not is_unique or (layer in _NAMED_BY and set(_NAMED_BY[layer]) <= set(found.columns)):
         return pd.DataFrame(found)
     doubled = found[key][found[key].duplicated()].astype("str").unique()[:5]
     if len(doubled):

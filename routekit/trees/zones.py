@@ -47,6 +47,8 @@ ZONE_COLUMNS = (
 
 SHAPE_TYPE = pd.CategoricalDtype(["circle", "polygon"])
 
+OWN_BASIS = "arborist's polygon"
+"""How the basis of a zone begins that a person drew."""
 
 _SAME_AREA = 1e-6
 _WHOLE_ZONE = "not known: as large as the zone, so that any breach counts as structural"
@@ -232,7 +234,7 @@ def _write_own_basis(own: Geometries, stated: pd.DataFrame, formula_m2: Floats) 
     """Write who drew each polygon, why, and what the regime would have drawn."""
     rows = zip(shapely.area(own), stated["by"], stated["reason"], formula_m2, strict=True)
     return [
-        f"arborist's polygon, {area:.1f} m2, {f'by {by}' if by else 'by whom is not stated'}, "
+        f"{OWN_BASIS}, {area:.1f} m2, {f'by {by}' if by else 'by whom is not stated'}, "
         f"{f'because: {reason}' if reason else 'why is not stated'}; "
         + (f"the formula would give {formula:.1f} m2" if formula > 0 else "the formula gives none")
         for area, by, reason, formula in rows

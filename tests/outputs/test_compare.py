@@ -10,8 +10,15 @@ import shapely
 from synthetic import make_empty_result, make_result
 
 from routekit.errors import LayerError
-from routekit.outputs.compare import COLUMNS, KEYS, compare_results, summarise_differences
-from routekit.outputs.consequence import write_consequences
+from routekit.outputs.compare import (
+    COLUMNS,
+    KEYS,
+    compare_results,
+    compare_tables,
+    read_result,
+    summarise_differences,
+)
+from routekit.outputs.consequence import write_consequences, write_differences
 from routekit.outputs.geopackage import write_geopackage
 from routekit.vocabulary import TECHNIQUES
 
@@ -188,11 +195,9 @@ def test_the_headline_says_what_it_comes_to(old, tmp_path, result):
     new = dataclasses.replace(
         result, advice=advice, tree_balance=balance, totals=totals, pits=result.pits.iloc[1:]
     )
-    lines = write_consequences(old, write_geopackage(new, tmp_path / "new.gpkg"))
-    assert lines[0] == (
-        "Technique changed on 1 of 12 runs "
-        f"(R003: {TECHNIQUES['monitor']} -> {TECHNIQUES['open_cut']})"
-    )
+    path = write_geopackage(new, tmp_path / "new.gpkg")
+    lines = write_consequences(read_result(old), read_result(path))
+    assert lines[0] == "Technique changed on 1 of 12 runs"
     n_minor = int((result.tree_balance["severity"] == "minor").sum())
     assert f"minor {n_minor} -> {n_minor - 1}, major 0 -> 1" in lines[2]
     assert "Pits: 3 -> 2 (0 new, 1 gone)" in lines
@@ -201,9 +206,102 @@ def test_the_headline_says_what_it_comes_to(old, tmp_path, result):
     assert lines[-1] == "Cost, recommended: 22,750 -> 30,000 EUR (+7,250)"
 
 
+def write_against(old, tmp_path, result, **tables):
+    """The differences as people read them."""
+    path = write_geopackage(dataclasses.replace(result, **tables), tmp_path / "new.gpkg")
+    before, after = read_result(old), read_result(path)
+    return write_differences(before, after, compare_tables(before, after))
+
+
+def test_what_people_did_comes_first_and_rows_take_one_line(old, tmp_path, result):
+    advice = with_value(result.advice, 3, "technique", "open_cut")
+    advice = with_value(advice, 3, "new_pipe", "PE " + 40 * "long ")
+    decisions = result.decisions.iloc[:1].assign(by="designer")
+    balance = result.tree_balance.copy()
+    row = balance.index[balance["severity"] == "minor"][0]
+    balance.loc[row, "severity"] = "major"
+    zones = with_value(result.zones, 3, "basis", "arborist's polygon, 9.0 m2, by Kim")
+    found = write_against(
+        old, tmp_path, result, advice=advice, decisions=decisions, tree_balance=balance, zones=zones
+    )
+    assert list(found) == [
+        "Decisions", "Root zones drawn by people", "Settings", "Input files", "What it comes to",
+        "Runs", "Trees",
+    ]  # fmt: skip
+    assert found["Decisions"][0].startswith("gone: T002 no_pit, by ")
+    assert found["Decisions"][1].startswith("R001 open_cut: by ")
+    assert found["Decisions"][1].endswith(" -> designer")
+    assert len(found["Root zones drawn by people"]) == 1
+    assert found["Root zones drawn by people"][0].startswith("T003: computed, ")
+    assert found["Root zones drawn by people"][0].endswith("arborist's polygon, 9.0 m2, by Kim")
+    was, now = TECHNIQUES["monitor"], TECHNIQUES["open_cut"]
+    assert len(found["Runs"]) == 1
+    assert found["Runs"][0].startswith(f"R003: {was} -> {now}; new pipe ")
+    assert found["Runs"][0].endswith(" long l…")
+    tree = balance.loc[row, "tree_id"]
+    assert found["Trees"] == [f"{tree}: recommended works minor -> major"]
+
+
+def test_an_overruled_zone_empties_its_radius(old, tmp_path, result):
+    zones = with_value(result.zones, 3, "radius_m", np.nan).astype({"radius_m": float})
+    path = write_geopackage(dataclasses.replace(result, zones=zones), tmp_path / "new.gpkg")
+    found = compare_results(old, path)
+    assert "radius_m" in found["column"].tolist()
+    assert found["new"].isna().any()
+
+
+def test_changed_settings_are_listed_old_and_new(tmp_path, result):
+    def said(**values):
+        rows = [("setting", name, value) for name, value in values.items()]
+        table = pd.DataFrame(rows, columns=["kind", "name", "value"])
+        return table.assign(unit="", source="", text="", name=table["name"].str.replace("__", "."))
+
+    first = said(zones__regime="bs5837_2012", study__currency="EUR", fields="trees.species = A")
+    second = said(
+        zones__regime="nl_stem_table",
+        study__currency="EUR",
+        zones__override="margin_m = 2; max_m = 9",
+        fields="trees.species = B; trees.height_m = H",
+    )
+    before = dataclasses.replace(result, provenance=first)
+    path = write_geopackage(before, tmp_path / "first.gpkg")
+    found = write_against(path, tmp_path, result, provenance=second)
+    assert found["Settings"] == [
+        "zones.regime: bs5837_2012 -> nl_stem_table",
+        "zones.override.margin_m: none -> 2",
+        "zones.override.max_m: none -> 9",
+        "fields.trees.species: A -> B",
+        "fields.trees.height_m: none -> H",
+    ]
+    cells = compare_with(path, tmp_path, result, provenance=second)
+    assert set(cells["layer"]) == {"settings"}
+    assert set(cells["column"]) == {"value"}
+
+
+def test_another_file_is_named(tmp_path, result):
+    def read(sha):
+        row = ("input", "trees", sha, "sha256", "trees.gpkg", "5 rows")
+        names = ["kind", "name", "value", "unit", "source", "text"]
+        return pd.DataFrame([row], columns=names)
+
+    before = dataclasses.replace(result, provenance=read("aa"))
+    path = write_geopackage(before, tmp_path / "first.gpkg")
+    found = write_against(path, tmp_path, result, provenance=read("bb"))
+    assert found["Input files"] == ["changed: trees"]
+
+
+def test_amounts_in_two_units_have_no_difference(old, tmp_path, result):
+    totals = result.totals.copy()
+    totals.loc[totals["quantity"] == "Cost", ["unit", "recommended_mid"]] = ["USD", 30_000.0]
+    found = write_against(old, tmp_path, result, totals=totals)
+    line = found["What it comes to"][-1]
+    assert line == "Cost, recommended: 22,750 EUR -> 30,000 USD (units differ: no difference)"
+
+
 def test_the_headline_of_results_without_rows_says_so(tmp_path):
     path = write_geopackage(make_empty_result(columns=False), tmp_path / "empty.gpkg")
-    lines = write_consequences(path, path)
+    tables = read_result(path)
+    lines = write_consequences(tables, tables)
     assert lines[0] == "Techniques: not in both results"
     assert lines[-1] == "Costs: not in both results"
 
@@ -224,7 +322,7 @@ def test_nothing_against_everything(old, tmp_path, result):
     empty = write_geopackage(make_empty_result(), tmp_path / "empty.gpkg")
     found = compare_results(empty, old)
     assert (found["column"] == "row").all()
-    tables = {name: getattr(result, name) for name in KEYS} | {"root_zones": result.zones}
+    tables = {name: getattr(result, name, ()) for name in KEYS} | {"root_zones": result.zones}
     sizes = [len(table) for table in tables.values()]
     assert np.bincount(found["layer"].map({n: i for i, n in enumerate(KEYS)})).tolist() == sizes
 
