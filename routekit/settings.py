@@ -7,16 +7,90 @@ A setting is never global and never changes once read.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from typing import Any, NamedTuple
+from collections.abc import Iterator, Mapping
+from typing import Annotated, Any, NamedTuple, Self, get_args, get_origin
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validator
 
 
 class Settings(BaseModel):
     """Frozen group of settings; unknown names are refused."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+    @field_validator("*", mode="before")
+    @classmethod
+    def _take_as_written(cls: type[Self], value: Any, info: ValidationInfo) -> Any:
+        """Refuse what would have to be read as something else: `true` or "9.81" for a number."""
+        kinds = _leaf_types(cls.model_fields[str(info.field_name)].annotation)
+        for each in _leaves(value):
+            if kinds <= {int, float, type(None)} and isinstance(each, bool | str):
+                raise ValueError(f"must be a number, not {write_toml(each)}")
+            if kinds == {bool} and not isinstance(each, bool):
+                raise ValueError(f"must be true or false, not {write_toml(each)}")
+        return value
+
+
+def _leaf_types(annotation: Any) -> set[Any]:
+    """Collect the plain types that an annotation is made of; of a mapping those of its values."""
+    parts = get_args(annotation)
+    if not parts:
+        return {annotation}
+    origin = get_origin(annotation)
+    if origin is Annotated:
+        parts = parts[:1]
+    elif isinstance(origin, type) and issubclass(origin, Mapping):
+        parts = parts[1:]
+    return set().union(*(_leaf_types(part) for part in parts if part is not ...))
+
+
+def _leaves(value: Any) -> Iterator[Any]:
+    """Go through a value, the items of a list and the values of a table."""
+    if isinstance(value, list | tuple | Mapping):
+        for each in value.values() if isinstance(value, Mapping) else value:
+            yield from _leaves(each)
+    else:
+        yield value
+
+
+def write_toml(value: Any) -> str:
+    """Write a single value as a study file would have it.
+
+    Parameters
+    ----------
+    value : Any
+        Number, text, or yes and no.
+
+    Returns
+    -------
+    str
+    """
+    if isinstance(value, bool):
+        return str(value).lower()
+    return f'"{value}"' if isinstance(value, str) else str(value)
+
+
+def check_order(values: tuple[float, float, float]) -> tuple[float, float, float]:
+    """Refuse a low, mid, high triple that does not ascend.
+
+    Parameters
+    ----------
+    values : tuple of float
+        Low, mid and high.
+
+    Returns
+    -------
+    tuple of float
+        The same.
+
+    Raises
+    ------
+    ValueError
+        If one is above the next.
+    """
+    if not values[0] <= values[1] <= values[2]:
+        raise ValueError(f"low, mid, high must ascend, got {values}")
+    return values
 
 
 def setting(

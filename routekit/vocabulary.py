@@ -85,3 +85,6 @@ OBSTACLE_KINDS: Final = ("building", "wall", "basement", "rail", "water")
 CONNECTION_KINDS: Final = ("gully", "house")
 
 MM_PER_M: Final = 1000.0
+
+GRAVITY_M_S2: Final = 9.81
+"""Gravity, m/s2."""

@@ -15,7 +15,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from pydantic import AfterValidator, NonNegativeFloat, create_model
 
-from routekit.settings import Settings, setting
+from routekit.settings import Settings, check_order, setting
 
 FloatArray: TypeAlias = NDArray[np.float64]
 
@@ -23,15 +23,8 @@ LEVELS = ("low", "mid", "high")
 """The three levels in which rates and quantities are given."""
 
 
-def _check_order(values: tuple[float, float, float]) -> tuple[float, float, float]:
-    """Refuse a low, mid, high triple that does not ascend."""
-    if not values[0] <= values[1] <= values[2]:
-        raise ValueError(f"low, mid, high must ascend, got {values}")
-    return values
-
-
 Triple = Annotated[
-    tuple[NonNegativeFloat, NonNegativeFloat, NonNegativeFloat], AfterValidator(_check_order)
+    tuple[NonNegativeFloat, NonNegativeFloat, NonNegativeFloat], AfterValidator(check_order)
 ]
 """Low, mid and high of one rate, none below zero."""
 

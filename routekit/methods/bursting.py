@@ -29,6 +29,7 @@ from routekit.methods.common import (
     bends,
     bore_between,
     capacity,
+    cleansing,
     column,
     is_circular,
     known_flag,
@@ -37,6 +38,7 @@ from routekit.methods.common import (
     ponding,
 )
 from routekit.methods.settings import BurstingSettings
+from routekit.pipes.expansion import least_cover
 from routekit.vocabulary import MM_PER_M
 
 
@@ -62,7 +64,8 @@ def list_checks(
     cases : DataFrame
         From `routekit.methods.cases.build_cases`, with required_l_s.
     plan : DataFrame
-        New pipe per run: expansion_mm (head diameter less host bore), size_steps, capacity_l_s,
+        New pipe per run: expansion_mm (head diameter less host bore), heave_mm, size_steps
+        (nominal sizes up), capacity_l_s, running_velocity_m_s, cleansing_velocity_m_s,
         pull_low_kn, pull_mid_kn, pull_high_kn, pull_allowable_kn, machine_low_kn, machine_mid_kn,
         machine_high_kn, machine_limit_kn.
     settings : BurstingSettings
@@ -164,8 +167,7 @@ def _known_clearance(cases: pd.DataFrame, side: str, needed: Floats) -> Floats:
 def _cover_checks(
     cases: pd.DataFrame, plan: pd.DataFrame, settings: BurstingSettings
 ) -> list[Check]:
-    """Check depth, and cover against heave."""
-    expansion = column(plan, "expansion_mm") / MM_PER_M
+    """Check depth, cover against heave, and the most that the surface may rise."""
     return [
         at_most(
             "Depth to invert",
@@ -180,10 +182,20 @@ def _cover_checks(
         at_least(
             "Cover against heave",
             column(cases, "cover_m"),
-            settings.cover_per_expansion * expansion,
+            least_cover(column(plan, "expansion_mm"), per_expansion=settings.cover_per_expansion),
             unit="m",
             source="burst_cover",
             remedy="Survey the depth; a smaller new pipe needs less cover.",
+            survey="levels",
+        ),
+        at_most(
+            "Heave of the surface (upper bound)",
+            column(plan, "heave_mm"),
+            np.inf,
+            caution=settings.caution_heave_mm,
+            unit="mm",
+            source="heave_gauss",
+            remedy="Record the surface before, watch kerbs and paving during the pull.",
             survey="levels",
         ),
     ]
@@ -287,6 +299,7 @@ def _pipe_checks(
             "Pull on the machine (estimate)", plan, "machine", "machine_limit_kn", "practice"
         ),
         capacity(cases, plan),
+        cleansing(plan),
     ]
 
 

@@ -25,24 +25,16 @@ _JOINT_FEATURES = ("joint_axial_mm", "joint_radial_mm", "joint_bend_deg", "displ
 
 @cache
 def _read_codes() -> pd.DataFrame:
-    """Read the table of observation codes shipped with the package."""
+    """Read the table of observation codes shipped with the package.
+
+    Columns code, characterisation (blank: any other), name, kind (structural, operational,
+    inventory), feature, how (max, count), factor (quantification to feature), assumed
+    (quantification where none is given), grades (`limit:grade` pairs), source.
+    """
     path = files("routekit.methods") / "tables" / "observation_codes.csv"
     with path.open(encoding="utf-8") as stream:
         table = pd.read_csv(stream, dtype={"code": str, "characterisation": str, "grades": str})
     return table.fillna({"characterisation": "", "grades": ""})
-
-
-def load_observation_codes() -> pd.DataFrame:
-    """Read the table of observation codes.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Columns code, characterisation (blank: any other), name, kind (structural, operational,
-        inventory), feature, how (max, count), factor (quantification to feature), assumed
-        (quantification where none is given), grades (`limit:grade` pairs), source.
-    """
-    return _read_codes().copy()
 
 
 def match_codes(inspections: pd.DataFrame) -> pd.DataFrame:

@@ -11,6 +11,7 @@ from routekit.methods.common import (
     bends,
     bore_between,
     capacity,
+    cleansing,
     column,
     deformation,
     is_circular,
@@ -70,6 +71,7 @@ def list_cipp_checks(
             survey="levels",
         ),
         capacity(cases, plan),
+        cleansing(plan),
     ]  # fmt: skip
 
 
@@ -138,6 +140,7 @@ def list_close_fit_checks(
         *_preparation_checks(cases, settings),
         _no_old_lining(cases, FAIL),
         capacity(cases, plan),
+        cleansing(plan),
     ]  # fmt: skip
 
 
@@ -170,4 +173,5 @@ def list_slip_checks(
             remedy="Set out the launch pit.",
         ),
         capacity(cases, plan),
+        cleansing(plan),
     ]  # fmt: skip

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from routekit.methods.checks import CAUTION, Check, at_least, at_most, must_not
-from routekit.methods.common import as_flag, capacity, column, known_flag
+from routekit.methods.common import as_flag, capacity, cleansing, column, known_flag
 from routekit.methods.settings import OpenCutSettings
 
 
@@ -61,4 +61,5 @@ def list_checks(
             unit="m", source="practice", remedy="Dig by hand at the services.", survey="services",
         ),
         capacity(cases, plan),
+        cleansing(plan),
     ]  # fmt: skip

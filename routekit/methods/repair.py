@@ -9,6 +9,7 @@ from routekit.arrays import Floats
 from routekit.methods.checks import Check, at_least, at_most
 from routekit.methods.common import (
     capacity,
+    cleansing,
     column,
     needs_inspection,
     no_collapse,
@@ -76,4 +77,5 @@ def list_checks(
         no_foreign_pipe(cases),
         ponding(cases, settings.max_ponding_share, settings.caution_ponding_share),
         capacity(cases, plan),
+        cleansing(plan),
     ]  # fmt: skip

@@ -61,8 +61,13 @@ class BurstingSettings(Settings):
         text="A string shorter than this is not worth two pits and a machine.",
     )  # fmt: skip
     cover_per_expansion: float = setting(
-        10.0, unit="-", source="gw323_clearance", gt=0,
+        10.0, unit="-", source="burst_cover", gt=0,
         text="Cover over the old pipe, in units of the expansion (head diameter less host bore).",
+    )  # fmt: skip
+    caution_heave_mm: float = setting(
+        25.0, unit="mm", source="house", gt=0,
+        text="Heave of the surface, bounded from above, from which paving is to be watched: about "
+        "the edge at which people trip.",
     )  # fmt: skip
     clearance_per_expansion: float = setting(
         5.0, unit="-", source="gw323_clearance", gt=0,
@@ -84,7 +89,8 @@ class BurstingSettings(Settings):
     )  # fmt: skip
     max_bend_deg: float = setting(
         11.0, unit="deg", source="gw323_bend", ge=0,
-        text="Sharpest bend within a run that rods pass.",
+        text="Sharpest bend within a run that rods pass (through a manhole, where no pipe guides "
+        "them, see site.strings.max_bend_deg).",
     )  # fmt: skip
     max_ponding_share: float = setting(
         0.25, unit="share", source="practice", gt=0, le=1,
@@ -98,8 +104,9 @@ class BurstingSettings(Settings):
         text="Least cover over a pipe that passes below a root zone.",
     )  # fmt: skip
     max_steps_up: int = setting(
-        2, unit="sizes", source="najafi_p240", ge=0, text="Most nominal sizes of upsizing."
-    )
+        2, unit="sizes", source="najafi_p240", ge=0,
+        text="Most nominal sizes of upsizing; larger pipes are not looked at.",
+    )  # fmt: skip
     caution_steps_up: int = setting(
         1, unit="sizes", source="najafi_p240", ge=0, text="Most sizes of routine upsizing."
     )

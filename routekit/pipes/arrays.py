@@ -4,18 +4,16 @@ from __future__ import annotations
 
 from functools import cache
 from importlib.resources import files
-from typing import Any, TypeAlias
+from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-FloatArray: TypeAlias = NDArray[np.float64]
-BoolArray: TypeAlias = NDArray[np.bool_]
-TextArray: TypeAlias = NDArray[np.object_]
+from routekit.arrays import Floats, Texts
 
 
-def as_floats(*values: ArrayLike) -> tuple[FloatArray, ...]:
+def as_floats(*values: ArrayLike) -> tuple[Floats, ...]:
     """Turn inputs into float arrays of one common shape.
 
     Parameters
@@ -32,7 +30,7 @@ def as_floats(*values: ArrayLike) -> tuple[FloatArray, ...]:
     return tuple(np.broadcast_arrays(*arrays))
 
 
-def as_text(values: Any, shape: tuple[int, ...]) -> TextArray:
+def as_text(values: Any, shape: tuple[int, ...]) -> Texts:
     """Turn text or a sequence of texts into an object array of a given shape.
 
     Parameters
@@ -53,7 +51,7 @@ def as_text(values: Any, shape: tuple[int, ...]) -> TextArray:
     return np.broadcast_to(np.asarray(known, dtype=object), joint)
 
 
-def check_positive(name: str, values: FloatArray, *, zero_allowed: bool = False) -> None:
+def check_positive(name: str, values: Floats, *, zero_allowed: bool = False) -> None:
     """Refuse values that cannot be.
 
     Parameters
@@ -79,7 +77,7 @@ def check_positive(name: str, values: FloatArray, *, zero_allowed: bool = False)
         raise ValueError(f"{name} must be {least}: positions {where.tolist()}, {seen.tolist()}")
 
 
-def check_share(name: str, values: FloatArray) -> None:
+def check_share(name: str, values: Floats) -> None:
     """Refuse shares outside 0..1.
 
     Parameters

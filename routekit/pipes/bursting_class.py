@@ -12,7 +12,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
-from routekit.pipes.arrays import FloatArray, TextArray, as_floats, check_positive, load_table
+from routekit.arrays import Floats, Texts
+from routekit.pipes.arrays import as_floats, check_positive, load_table
 
 CLASSES = ("A", "B", "C")
 _ROUNDING = 1e-9
@@ -27,14 +28,14 @@ PE outside diameters lie up to a tenth above the size they replace (315 for 300,
 class DifficultyClasses(NamedTuple):
     """Class by criterion and overall, each of shape (n,): A, B, C or unknown."""
 
-    depth: TextArray
-    host: TextArray
-    upsizing: TextArray
-    length: TextArray
-    overall: TextArray
+    depth: Texts
+    host: Texts
+    upsizing: Texts
+    length: Texts
+    overall: Texts
 
 
-def count_size_steps(host_bore_mm: ArrayLike, outside_mm: ArrayLike) -> FloatArray:
+def count_size_steps(host_bore_mm: ArrayLike, outside_mm: ArrayLike) -> Floats:
     """Count the nominal sizes from the old pipe up to the new one.
 
     Parameters
@@ -57,7 +58,7 @@ def count_size_steps(host_bore_mm: ArrayLike, outside_mm: ArrayLike) -> FloatArr
     return np.where(known, steps, np.nan)
 
 
-def _classify(criterion: str, values: FloatArray) -> FloatArray:
+def _classify(criterion: str, values: Floats) -> Floats:
     """Rank each value 0, 1 or 2 by the table; NaN where it is not known."""
     check_positive(criterion, values, zero_allowed=True)
     table = load_table("bursting_difficulty.csv").set_index("criterion")
@@ -66,7 +67,7 @@ def _classify(criterion: str, values: FloatArray) -> FloatArray:
     return np.where(np.isnan(values), np.nan, rank)
 
 
-def _name(rank: FloatArray) -> TextArray:
+def _name(rank: Floats) -> Texts:
     """Class letter of each rank."""
     known = ~np.isnan(rank)
     letters = np.array(CLASSES, dtype=object)[np.where(known, rank, 0).astype(np.int64)]

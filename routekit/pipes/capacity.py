@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
-from routekit.pipes.arrays import FloatArray
+from routekit.arrays import Floats
 from routekit.pipes.flow import (
     BASIS_SOUND,
     blocked_capacity,
@@ -24,13 +24,13 @@ from routekit.pipes.section import full_section
 from routekit.pipes.settings import FlowSettings
 
 
-def falling_gradient(gradient: ArrayLike) -> FloatArray:
+def falling_gradient(gradient: ArrayLike) -> Floats:
     """Keep gradients that fall; level and rising ones become NaN (no uniform flow to calculate)."""
     slope = np.asarray(gradient, dtype=float)
     return np.where(slope > 0, slope, np.nan)
 
 
-def blocked_share(condition: pd.DataFrame) -> FloatArray:
+def blocked_share(condition: pd.DataFrame) -> Floats:
     """Combine roots and deposits into the share of the section that is taken.
 
     Parameters
@@ -78,7 +78,7 @@ def build_flow(
     bore = _positive(runs["diameter_mm"])
     section = full_section(shape, bore, _positive(runs["height_mm"]))
     rough = find_roughness(material, "sound", settings)
-    worn = find_roughness(material, "worn", settings)
+    worn = find_roughness(material, settings.old_condition, settings)
     sound = section_flow(section, slope, rough, settings)
     taken = blocked_share(condition)
     now = blocked_capacity(section, taken, slope, worn, settings)
@@ -89,8 +89,7 @@ def build_flow(
         design_intensity(settings.rainfall),
     )
     required, basis = required_flow(design, runoff, sound.flow_l_s)
-    circular = np.where(shape == "circular", bore, np.nan)
-    depth = normal_depth(circular, design, slope, rough, settings)
+    filling, _ = running_flow(np.where(shape == "circular", bore, np.nan), runs, rough, settings)
     return pd.DataFrame(
         {
             "capacity_sound_l_s": sound.flow_l_s,
@@ -99,7 +98,7 @@ def build_flow(
             "capacity_now_l_s": now.flow_l_s,
             "required_l_s": required,
             "required_basis": basis,
-            "filling": depth.filling,
+            "filling": filling,
             "capacity_tolerance_share": np.where(
                 basis == BASIS_SOUND,
                 settings.old_capacity_tolerance_share,
@@ -109,7 +108,7 @@ def build_flow(
     )
 
 
-def _positive(values: pd.Series) -> FloatArray:
+def _positive(values: pd.Series) -> Floats:
     """Numbers above zero; all else is not known."""
     number = values.to_numpy(dtype=float, na_value=np.nan)
     return np.where(number > 0, number, np.nan)
@@ -117,7 +116,7 @@ def _positive(values: pd.Series) -> FloatArray:
 
 def renewed_capacity(
     bore_mm: ArrayLike, gradient: ArrayLike, material: str, settings: FlowSettings
-) -> tuple[FloatArray, FloatArray]:
+) -> tuple[Floats, Floats]:
     """Calculate flow and velocity of a renewed circular bore.
 
     Parameters
@@ -134,6 +133,38 @@ def renewed_capacity(
     -------
     flow_l_s, velocity_m_s : numpy.ndarray of float, shape (n,)
     """
-    rough = find_roughness(material, "sound", settings)
+    rough = find_roughness(material, settings.new_condition, settings)
     flow = full_bore_flow(bore_mm, falling_gradient(gradient), rough, settings)
     return flow.flow_l_s, flow.velocity_m_s
+
+
+def running_flow(
+    bore_mm: ArrayLike, cases: pd.DataFrame, rough_mm: ArrayLike, settings: FlowSettings
+) -> tuple[Floats, Floats]:
+    """Find how deep and how fast circular runs flow at their design flow.
+
+    Parameters
+    ----------
+    bore_mm : array_like of float, shape (n,)
+        Inside diameter after the works, mm; NaN where it is not known or no circle.
+    cases : DataFrame, n rows
+        gradient, design_flow_l_s.
+    rough_mm : array_like of float, shape (n,)
+        Roughness, mm.
+    settings : FlowSettings
+
+    Returns
+    -------
+    filling : numpy.ndarray of float, shape (n,)
+        Water depth over bore, 0..1; 1 where the flow is more than the bore carries.
+    velocity_m_s : numpy.ndarray of float, shape (n,)
+        NaN, as the filling, without a design flow, a bore, or a fall.
+    """
+    bore, slope = _positive(pd.Series(bore_mm)), falling_gradient(cases["gradient"].to_numpy())
+    flow = _positive(cases["design_flow_l_s"])
+    rough = np.broadcast_to(np.asarray(rough_mm, dtype=float), bore.shape)
+    filling, velocity = np.full(bore.shape, np.nan), np.full(bore.shape, np.nan)
+    known = np.flatnonzero(~np.isnan(bore + slope + flow))
+    depth = normal_depth(bore[known], flow[known], slope[known], rough[known], settings)
+    filling[known], velocity[known] = depth.filling, depth.velocity_m_s
+    return filling, velocity

@@ -5,14 +5,12 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from routekit.pipes.arrays import FloatArray, as_floats, check_positive
+from routekit.arrays import Floats
+from routekit.pipes.arrays import as_floats, check_positive
 from routekit.vocabulary import MM_PER_M
 
-COVER_PER_EXPANSION = 10.0
-"""Cover over expansion that keeps the ground whole; source `burst_cover`, from memory."""
 
-
-def head_diameter(outside_mm: ArrayLike, overcut_mm: ArrayLike) -> FloatArray:
+def head_diameter(outside_mm: ArrayLike, overcut_mm: ArrayLike) -> Floats:
     """Find the diameter of the bursting head.
 
     Parameters
@@ -36,7 +34,7 @@ def head_diameter(outside_mm: ArrayLike, overcut_mm: ArrayLike) -> FloatArray:
     return np.asarray(outside + overcut)
 
 
-def expansion(host_bore_mm: ArrayLike, outside_mm: ArrayLike, overcut_mm: ArrayLike) -> FloatArray:
+def expansion(host_bore_mm: ArrayLike, outside_mm: ArrayLike, overcut_mm: ArrayLike) -> Floats:
     """Find by how much the head is wider than the old bore.
 
     Parameters
@@ -55,17 +53,15 @@ def expansion(host_bore_mm: ArrayLike, outside_mm: ArrayLike, overcut_mm: ArrayL
     return np.maximum(head - host, 0)
 
 
-def least_cover(
-    expansion_mm: ArrayLike, *, per_expansion: float = COVER_PER_EXPANSION
-) -> FloatArray:
+def least_cover(expansion_mm: ArrayLike, *, per_expansion: float) -> Floats:
     """Find the cover that an expansion asks for.
 
     Parameters
     ----------
     expansion_mm : array_like of float, shape (n,)
         Expansion on diameter in mm.
-    per_expansion : float, optional
-        Cover over expansion.
+    per_expansion : float
+        Cover over expansion (`methods.bursting.cover_per_expansion`).
 
     Returns
     -------
@@ -78,7 +74,7 @@ def least_cover(
 
 def displaced_area(
     host_bore_mm: ArrayLike, outside_mm: ArrayLike, overcut_mm: ArrayLike
-) -> FloatArray:
+) -> Floats:
     """Find the section of ground and fragments that the head pushes aside.
 
     Parameters
@@ -97,8 +93,8 @@ def displaced_area(
 
 
 def surface_heave(
-    displaced_m2: ArrayLike, axis_depth_m: ArrayLike, *, trough_ratio: ArrayLike = 0.5
-) -> FloatArray:
+    displaced_m2: ArrayLike, axis_depth_m: ArrayLike, *, trough_ratio: ArrayLike
+) -> Floats:
     """Bound the heave of the surface above a burst from above.
 
     Parameters
@@ -107,7 +103,7 @@ def surface_heave(
         Displaced section in m2.
     axis_depth_m : array_like of float, shape (n,)
         Depth of the pipe axis in m.
-    trough_ratio : array_like of float, shape (n,), optional
+    trough_ratio : array_like of float, shape (n,)
         Trough width over depth: 0.5 in clay, 0.25 to 0.35 in sand.
 
     Returns

@@ -11,17 +11,19 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
-from routekit.pipes.arrays import (
-    BoolArray,
-    FloatArray,
-    TextArray,
-    as_floats,
-    check_positive,
-)
+from routekit.arrays import Flags, Floats, Texts
+from routekit.pipes.arrays import as_floats, check_positive
 from routekit.pipes.friction import choose_viscosity
-from routekit.pipes.section import Section, block_section, circle_part_full, full_section
+from routekit.pipes.section import (
+    PartSection,
+    Section,
+    block_section,
+    circle_part_full,
+    full_section,
+    wet_circle,
+)
 from routekit.pipes.settings import FlowSettings
-from routekit.vocabulary import MM_PER_M
+from routekit.vocabulary import GRAVITY_M_S2, MM_PER_M
 
 L_PER_M3 = 1000.0
 BISECTIONS = 40
@@ -40,30 +42,21 @@ BASIS_UNKNOWN = "not known"
 class Flow(NamedTuple):
     """Velocity in m/s and flow in l/s."""
 
-    velocity_m_s: FloatArray
-    flow_l_s: FloatArray
+    velocity_m_s: Floats
+    flow_l_s: Floats
 
 
 class NormalDepth(NamedTuple):
     """Filling 0..1, velocity in m/s, and whether the pipe runs full under pressure."""
 
-    filling: FloatArray
-    velocity_m_s: FloatArray
-    is_surcharged: BoolArray
-
-
-class Cleansing(NamedTuple):
-    """Values and limits of the self-cleansing check: one of the two is enough."""
-
-    velocity_m_s: FloatArray
-    velocity_limit_m_s: FloatArray
-    gradient: FloatArray
-    gradient_limit: FloatArray
+    filling: Floats
+    velocity_m_s: Floats
+    is_surcharged: Flags
 
 
 def colebrook_velocity(
     radius_m: ArrayLike, gradient: ArrayLike, roughness_mm: ArrayLike, settings: FlowSettings
-) -> FloatArray:
+) -> Floats:
     """Find the velocity of uniform flow from the hydraulic radius.
 
     Parameters
@@ -97,23 +90,33 @@ def colebrook_velocity(
     check_positive("radius_m", radius, zero_allowed=True)
     check_positive("roughness_mm", rough, zero_allowed=True)
     size = 4 * radius
-    root = np.sqrt(2 * settings.gravity_m_s2 * size * np.maximum(slope, 0))
+    root = np.sqrt(2 * GRAVITY_M_S2 * size * np.maximum(slope, 0))
     flows = (root > 0) & (size > 0)
-    safe_size, safe_root = np.where(flows, size, 1.0), np.where(flows, root, 1.0)
-    film = 2.51 * choose_viscosity(settings) / (safe_size * safe_root)
-    velocity = -2 * safe_root * np.log10(rough / MM_PER_M / (3.7 * safe_size) + film)
+    velocity = _wall_law(
+        np.where(flows, size, 1.0), np.where(flows, root, 1.0), rough / MM_PER_M,
+        choose_viscosity(settings),
+    )  # fmt: skip
     known = ~(np.isnan(radius) | np.isnan(slope) | np.isnan(rough))
-    return np.where(known, np.where(flows, np.maximum(velocity, 0), 0.0), np.nan)
+    return np.where(known, np.where(flows, velocity, 0.0), np.nan)
+
+
+def _wall_law(size_m: Floats, root: Floats, rough_m: Floats, viscosity_m2_s: float) -> Floats:
+    """Colebrook-White without checks: D = 4 R in m, sqrt(2 g D S) in m/s, both above zero."""
+    drag = rough_m / (3.7 * size_m) + 2.51 * viscosity_m2_s / (size_m * root)
+    return np.asarray(np.maximum(-2 * root * np.log10(drag), 0))
 
 
 def section_flow(
-    section: Section, gradient: ArrayLike, roughness_mm: ArrayLike, settings: FlowSettings
+    section: Section | PartSection,
+    gradient: ArrayLike,
+    roughness_mm: ArrayLike,
+    settings: FlowSettings,
 ) -> Flow:
-    """Find velocity and flow of a wetted section.
+    """Find velocity and flow of a wetted section, full or part full.
 
     Parameters
     ----------
-    section : Section
+    section : Section or PartSection
         Area in m2 and hydraulic radius in m, shape (n,).
     gradient : array_like of float, shape (n,)
         Gradient in m/m.
@@ -191,56 +194,24 @@ def blocked_capacity(
     return section_flow(block_section(section, blocked_share), gradient, roughness_mm, settings)
 
 
-def part_full_flow(
-    diameter_mm: ArrayLike,
-    filling: ArrayLike,
-    gradient: ArrayLike,
-    roughness_mm: ArrayLike,
-    settings: FlowSettings,
-) -> Flow:
-    """Find velocity and flow of part-full circular pipes, four hydraulic radii for the bore.
-
-    Parameters
-    ----------
-    diameter_mm : array_like of float, shape (n,)
-        Bore in mm.
-    filling : array_like of float, shape (n,)
-        Water depth over bore, 0..1.
-    gradient : array_like of float, shape (n,)
-        Gradient in m/m.
-    roughness_mm : array_like of float, shape (n,)
-        Roughness k in mm.
-    settings : FlowSettings
-        Viscosity and gravity.
-
-    Returns
-    -------
-    Flow
-        Velocity in m/s and flow in l/s.
-    """
-    wet = circle_part_full(diameter_mm, filling)
-    return section_flow(Section(wet.area_m2, wet.radius_m), gradient, roughness_mm, settings)
-
-
 class _Bore(NamedTuple):
     """What stays fixed while the water level in a circular pipe is sought, each shape (n,)."""
 
-    size_m: FloatArray
-    fall: FloatArray
-    rough_m: FloatArray
-    film: float
+    size_m: Floats
+    fall: Floats
+    rough_m: Floats
+    viscosity_m2_s: float
 
 
-def _carry(theta: FloatArray, bore: _Bore) -> FloatArray:
-    """Find the flow in m3/s at a wetted angle: `part_full_flow` without its checks."""
-    wet = theta - np.sin(theta)
-    size = np.maximum(bore.size_m * wet / np.maximum(theta, _TINY), _TINY)
-    root = bore.fall * np.sqrt(size)
-    drag = bore.rough_m / (3.7 * size) + 2.51 * bore.film / (size * np.maximum(root, _TINY))
-    return np.asarray(np.maximum(-2 * root * np.log10(drag), 0) * bore.size_m**2 * wet / 8)
+def _carry(theta: Floats, bore: _Bore) -> Floats:
+    """Find the flow in m3/s at a wetted angle."""
+    wet = wet_circle(bore.size_m, theta)
+    size = np.maximum(4 * wet.radius_m, _TINY)
+    root = np.maximum(bore.fall * np.sqrt(size), _TINY)
+    return np.asarray(_wall_law(size, root, bore.rough_m, bore.viscosity_m2_s) * wet.area_m2)
 
 
-def _find_peak(bore: _Bore) -> FloatArray:
+def _find_peak(bore: _Bore) -> Floats:
     """Find the wetted angle at which a part-full circle carries most, by narrowing."""
     low, high = np.full(bore.size_m.shape, 1.3 * np.pi), np.full(bore.size_m.shape, 2 * np.pi)
     for _ in range(NARROWINGS):
@@ -292,7 +263,7 @@ def normal_depth(
     check_positive("diameter_mm", size)
     check_positive("flow_l_s", flow, zero_allowed=True)
     check_positive("roughness_mm", rough, zero_allowed=True)
-    fall = np.sqrt(2 * settings.gravity_m_s2 * np.maximum(slope, 0))
+    fall = np.sqrt(2 * GRAVITY_M_S2 * np.maximum(slope, 0))
     bore = _Bore(size / MM_PER_M, fall, rough / MM_PER_M, choose_viscosity(settings))
     sought = flow / L_PER_M3
     low, high = np.zeros(size.shape), _find_peak(bore)
@@ -303,42 +274,22 @@ def normal_depth(
         low, high = np.where(short, middle, low), np.where(short, high, middle)
     surcharged = np.asarray(sought > most)
     theta = np.where(surcharged, 2 * np.pi, np.where(flow == 0, 0.0, high))
-    area = bore.size_m**2 * (theta - np.sin(theta)) / 8
-    velocity = sought / np.where(area > 0, area, np.inf)
     known = ~(np.isnan(sought) | np.isnan(most))
     filling = np.where(known, (1 - np.cos(theta / 2)) / 2, np.nan)
+    area = circle_part_full(size, filling).area_m2
+    velocity = sought / np.where(area == 0, np.inf, area)
     return NormalDepth(filling, np.where(known, velocity, np.nan), surcharged)
 
 
-def manning_n(roughness_mm: ArrayLike) -> FloatArray:
-    """Find the Manning coefficient that matches a roughness.
-
-    Parameters
-    ----------
-    roughness_mm : array_like of float, shape (n,)
-        Roughness k in mm.
-
-    Returns
-    -------
-    numpy.ndarray of float, shape (n,)
-        ``n = k^(1/6) / 26`` with k in m; source `manning_strickler`.
-    """
-    (rough,) = as_floats(roughness_mm)
-    check_positive("roughness_mm", rough, zero_allowed=True)
-    return np.asarray((rough / MM_PER_M) ** (1 / 6) / 26)
-
-
-def cleansing_values(
-    diameter_mm: ArrayLike, velocity_m_s: ArrayLike, gradient: ArrayLike, settings: FlowSettings
-) -> Cleansing:
-    """Lay out the self-cleansing check: velocity, or gradient 1:DN in small sewers.
+def cleansing_velocity(
+    diameter_mm: ArrayLike, gradient: ArrayLike, settings: FlowSettings
+) -> Floats:
+    """Find the velocity that keeps a sewer clean, where its gradient does not do so by itself.
 
     Parameters
     ----------
     diameter_mm : array_like of float, shape (n,)
         Bore in mm, taken for DN.
-    velocity_m_s : array_like of float, shape (n,)
-        Velocity once a day; the full-bore one where the flow is not known.
     gradient : array_like of float, shape (n,)
         Gradient in m/m.
     settings : FlowSettings
@@ -346,20 +297,25 @@ def cleansing_values(
 
     Returns
     -------
-    Cleansing
-        The gradient limit is infinite from DN 300, where only the velocity counts; source
-        `en752_cleansing`.
+    numpy.ndarray of float, shape (n,)
+        Velocity in m/s, wanted once a day; 0 where a sewer below DN 300 falls by 1:DN or more,
+        which is enough. NaN where bore or gradient is not known. Source `en752_cleansing`.
+
+    Raises
+    ------
+    ValueError
+        If a bore is not above zero.
     """
-    bore, velocity, slope = as_floats(diameter_mm, velocity_m_s, gradient)
+    bore, slope = as_floats(diameter_mm, gradient)
     check_positive("diameter_mm", bore)
-    limit = np.where(bore < CLEANSING_BELOW_MM, 1 / bore, np.inf)
-    limit = np.where(np.isnan(bore), np.nan, limit)
-    return Cleansing(velocity, np.full(bore.shape, settings.min_velocity_m_s), slope, limit)
+    falls = (bore < CLEANSING_BELOW_MM) & (slope * bore >= 1)
+    known = ~(np.isnan(bore) | np.isnan(slope))
+    return np.where(known, np.where(falls, 0.0, settings.min_velocity_m_s), np.nan)
 
 
 def required_flow(
     design_l_s: ArrayLike, runoff_l_s: ArrayLike, sound_l_s: ArrayLike
-) -> tuple[FloatArray, TextArray]:
+) -> tuple[Floats, Texts]:
     """Choose the flow that a renewed pipe must carry.
 
     Parameters

@@ -7,11 +7,12 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike
 
-from routekit.pipes.arrays import FloatArray, TextArray, as_floats, as_text, load_table
+from routekit.arrays import Floats, Texts
+from routekit.pipes.arrays import as_floats, as_text, load_table
 from routekit.pipes.settings import FlowSettings
 
 
-def water_viscosity(temperature_c: ArrayLike) -> FloatArray:
+def water_viscosity(temperature_c: ArrayLike) -> Floats:
     """Find the kinematic viscosity of water.
 
     Parameters
@@ -51,10 +52,10 @@ def choose_viscosity(settings: FlowSettings) -> float:
 
 
 def find_roughness(
-    material: str | TextArray,
+    material: str | Texts,
     condition: Literal["new", "sound", "worn"],
     settings: FlowSettings,
-) -> FloatArray:
+) -> Floats:
     """Find the operational roughness of pipes.
 
     Parameters

@@ -12,11 +12,13 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
-from routekit.pipes.arrays import FloatArray, TextArray, as_floats, check_positive
+from routekit.arrays import Floats, Texts
+from routekit.pipes.arrays import as_floats, check_positive
 from routekit.pipes.settings import LinerSettings
-from routekit.vocabulary import MM_PER_M
+from routekit.vocabulary import GRAVITY_M_S2, MM_PER_M
 
-WATER_MPA_PER_M = 0.00981
+WATER_MPA_PER_M = GRAVITY_M_S2 / 1000.0
+"""Pressure of each metre of water."""
 KPA_PER_MPA = 1000.0
 DRY_RATIO = 100.0
 """Largest diameter over wall without groundwater; source `f1216_dry`, from memory."""
@@ -43,14 +45,14 @@ class LinerDesign(NamedTuple):
     not apply).
     """
 
-    wall_mm: FloatArray
-    needed_mm: FloatArray
-    governing: TextArray
-    bore_mm: FloatArray
-    by_rule_mm: FloatArray
+    wall_mm: Floats
+    needed_mm: Floats
+    governing: Texts
+    bore_mm: Floats
+    by_rule_mm: Floats
 
 
-def ovality_factor(ovality_percent: ArrayLike) -> FloatArray:
+def ovality_factor(ovality_percent: ArrayLike) -> Floats:
     """Find by how much an oval host weakens the liner.
 
     Parameters
@@ -81,7 +83,7 @@ def wall_by_buckling(
     long_modulus: ArrayLike,
     ovality_percent: ArrayLike,
     settings: LinerSettings,
-) -> FloatArray:
+) -> Floats:
     """Find the wall that groundwater does not buckle in a sound host (X1.1).
 
     Parameters
@@ -119,7 +121,7 @@ def wall_by_bending(
     long_strength: ArrayLike,
     ovality_percent: ArrayLike,
     settings: LinerSettings,
-) -> FloatArray:
+) -> Floats:
     """Find the wall that groundwater does not break by bending in an oval host (X1.2).
 
     Parameters
@@ -153,7 +155,7 @@ def wall_by_bending(
     return np.where(bent, size / ratio, 0.0 * (size + load + share))
 
 
-def water_buoyancy(water_over_crown: ArrayLike, soil_over_crown: ArrayLike) -> FloatArray:
+def water_buoyancy(water_over_crown: ArrayLike, soil_over_crown: ArrayLike) -> Floats:
     """Find the buoyancy factor of the soil load.
 
     Parameters
@@ -171,7 +173,7 @@ def water_buoyancy(water_over_crown: ArrayLike, soil_over_crown: ArrayLike) -> F
     return np.asarray(np.maximum(1 - 0.33 * np.clip(water / covered, 0, 1), LEAST_BUOYANCY))
 
 
-def elastic_support(soil_over_crown_m: ArrayLike) -> FloatArray:
+def elastic_support(soil_over_crown_m: ArrayLike) -> Floats:
     """Find the coefficient of elastic support.
 
     Parameters
@@ -195,7 +197,7 @@ def wall_by_soil(
     support: ArrayLike,
     ovality_percent: ArrayLike,
     settings: LinerSettings,
-) -> FloatArray:
+) -> Floats:
     """Find the wall that bears soil, water and traffic alone (X1.3).
 
     Parameters
@@ -231,7 +233,7 @@ def wall_by_soil(
 
 def wall_by_stiffness(
     diameter: ArrayLike, modulus: ArrayLike, least_stiffness: ArrayLike
-) -> FloatArray:
+) -> Floats:
     """Find the wall that gives the least stiffness for handling (X1.4).
 
     Parameters
@@ -256,12 +258,12 @@ def wall_by_stiffness(
 class _Loads(NamedTuple):
     """Loads of each host: water at the invert and total at the crown in MPa, and support."""
 
-    water_mpa: FloatArray
-    total_mpa: FloatArray
-    support_mpa: FloatArray
+    water_mpa: Floats
+    total_mpa: Floats
+    support_mpa: Floats
 
 
-def _find_loads(diameter_mm: FloatArray, depth_m: FloatArray, settings: LinerSettings) -> _Loads:
+def _find_loads(diameter_mm: Floats, depth_m: Floats, settings: LinerSettings) -> _Loads:
     """Find the loads from the invert depth and the groundwater depth of the settings."""
     water_m = np.maximum(depth_m - settings.groundwater_depth_m, 0)
     cover_m = depth_m - diameter_mm / MM_PER_M
@@ -274,9 +276,9 @@ def _find_loads(diameter_mm: FloatArray, depth_m: FloatArray, settings: LinerSet
 
 
 def _walls_by_rule(
-    size: FloatArray, depth: FloatArray, oval: FloatArray, bears: FloatArray,
+    size: Floats, depth: Floats, oval: Floats, bears: Floats,
     settings: LinerSettings,
-) -> FloatArray:  # fmt: skip
+) -> Floats:  # fmt: skip
     """Wall by each of `RULES` in mm, on the last axis."""
     load = _find_loads(size, depth, settings)
     modulus = settings.modulus_mpa * settings.modulus_retention_share

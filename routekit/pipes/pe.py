@@ -11,7 +11,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike
 
-from routekit.pipes.arrays import FloatArray, as_floats, check_positive, load_table
+from routekit.arrays import Floats
+from routekit.pipes.arrays import as_floats, check_positive, load_table
 from routekit.pipes.settings import PipeSettings
 from routekit.vocabulary import MM_PER_M
 
@@ -22,7 +23,7 @@ SAME_SIZE_SHARE = 0.02
 old pipes were cast to a few millimetres."""
 
 
-def made_sizes() -> FloatArray:
+def made_sizes() -> Floats:
     """List the outside diameters that are made.
 
     Returns
@@ -33,7 +34,7 @@ def made_sizes() -> FloatArray:
     return np.unique(load_table("pe_dimensions.csv")["outside_mm"].to_numpy(dtype=np.float64))
 
 
-def wall_thickness(outside_mm: ArrayLike, sdr: ArrayLike) -> FloatArray:
+def wall_thickness(outside_mm: ArrayLike, sdr: ArrayLike) -> Floats:
     """Look up the least wall of a PE pipe.
 
     Parameters
@@ -60,7 +61,7 @@ def wall_thickness(outside_mm: ArrayLike, sdr: ArrayLike) -> FloatArray:
     return np.where(found, grid.to_numpy(dtype=np.float64)[row, column], np.nan)
 
 
-def bore(outside_mm: ArrayLike, sdr: ArrayLike) -> FloatArray:
+def bore(outside_mm: ArrayLike, sdr: ArrayLike) -> Floats:
     """Find the bore of a PE pipe.
 
     Parameters
@@ -77,7 +78,7 @@ def bore(outside_mm: ArrayLike, sdr: ArrayLike) -> FloatArray:
     return np.asarray(outside - 2 * wall_thickness(outside, ratio))
 
 
-def wall_area(outside_mm: ArrayLike, sdr: ArrayLike) -> FloatArray:
+def wall_area(outside_mm: ArrayLike, sdr: ArrayLike) -> Floats:
     """Find the cross-section of the wall of a PE pipe.
 
     Parameters
@@ -95,7 +96,7 @@ def wall_area(outside_mm: ArrayLike, sdr: ArrayLike) -> FloatArray:
     return np.asarray(np.pi * wall * (outside - wall))
 
 
-def pipe_mass(outside_mm: ArrayLike, sdr: ArrayLike, settings: PipeSettings) -> FloatArray:
+def pipe_mass(outside_mm: ArrayLike, sdr: ArrayLike, settings: PipeSettings) -> Floats:
     """Find the mass of a PE pipe for each metre.
 
     Parameters
@@ -113,7 +114,7 @@ def pipe_mass(outside_mm: ArrayLike, sdr: ArrayLike, settings: PipeSettings) -> 
     return np.asarray(wall_area(outside_mm, sdr) / MM2_PER_M2 * settings.density_kg_m3)
 
 
-def choose_outside_diameter(host_bore_mm: ArrayLike, *, steps_up: ArrayLike = 0) -> FloatArray:
+def choose_outside_diameter(host_bore_mm: ArrayLike, *, steps_up: ArrayLike = 0) -> Floats:
     """Find the PE pipe that replaces a host size for size, or some made sizes larger.
 
     Parameters
@@ -144,26 +145,7 @@ def choose_outside_diameter(host_bore_mm: ArrayLike, *, steps_up: ArrayLike = 0)
     return np.where(row < len(sizes), sizes[np.minimum(row, len(sizes) - 1)], np.nan)
 
 
-def next_size(outside_mm: ArrayLike) -> FloatArray:
-    """Find the next larger made outside diameter.
-
-    Parameters
-    ----------
-    outside_mm : array_like of float, shape (n,)
-        Outside diameter in mm.
-
-    Returns
-    -------
-    numpy.ndarray of float, shape (n,)
-        Next made size in mm; NaN beyond the largest.
-    """
-    (outside,) = as_floats(outside_mm)
-    sizes = made_sizes()
-    row = np.searchsorted(sizes, outside, side="right")
-    return np.where(row < len(sizes), sizes[np.minimum(row, len(sizes) - 1)], np.nan)
-
-
-def largest_within(limit_mm: ArrayLike) -> FloatArray:
+def largest_within(limit_mm: ArrayLike) -> Floats:
     """Find the largest made outside diameter that is not above a limit.
 
     Parameters
@@ -183,7 +165,7 @@ def largest_within(limit_mm: ArrayLike) -> FloatArray:
     return np.where(found, sizes[np.maximum(row, 0)], np.nan)
 
 
-def _duration_factor(rule: str, hours: FloatArray) -> FloatArray:
+def _duration_factor(rule: str, hours: Floats) -> Floats:
     """Look up the factor of a pull's duration; NaN beyond the table."""
     table = load_table("pe_duration.csv")
     table = table[table["rule"] == rule]
@@ -194,7 +176,7 @@ def _duration_factor(rule: str, hours: FloatArray) -> FloatArray:
 
 def allowable_stress(
     temperature_c: ArrayLike, hours: ArrayLike, *, material: Literal["PE 100", "PE 80"] = "PE 100"
-) -> FloatArray:
+) -> Floats:
     """Find the allowable stress of PE under pull.
 
     Parameters
@@ -232,7 +214,7 @@ def allowable_stress(
     return np.asarray(stress * _duration_factor("stress", duration))
 
 
-def allowable_pull(outside_mm: ArrayLike, sdr: ArrayLike, settings: PipeSettings) -> FloatArray:
+def allowable_pull(outside_mm: ArrayLike, sdr: ArrayLike, settings: PipeSettings) -> Floats:
     """Find the pull that a PE string may bear.
 
     Parameters
@@ -240,23 +222,32 @@ def allowable_pull(outside_mm: ArrayLike, sdr: ArrayLike, settings: PipeSettings
     outside_mm, sdr : array_like of float, shape (n,)
         Outside diameter in mm, and SDR.
     settings : PipeSettings
-        Strength class, temperature, duration and further safety.
+        Strength class, temperature, duration, further safety, and which rule counts.
 
     Returns
     -------
     numpy.ndarray of float, shape (n,)
-        ``A sigma / safety`` in kN.
+        ``A sigma / safety`` in kN (source `gw321_stress`), the load of `allowable_tensile_load`
+        over the safety, or the lower of the two. The American rule counts where the pipe is made
+        and the pull lasts a day at most.
     """
+    outside, ratio = as_floats(outside_mm, sdr)
     stress = allowable_stress(
         settings.temperature_c, settings.pull_hours, material=settings.material
     )
-    return np.asarray(wall_area(outside_mm, sdr) * stress / N_PER_KN / settings.pull_safety)
+    by_stress = wall_area(outside, ratio) * stress
+    by_yield = allowable_tensile_load(outside, ratio, settings.yield_mpa, settings.pull_hours)
+    by_yield = np.where(np.isnan(by_stress), np.nan, by_yield)
+    chosen = {
+        "gw321": by_stress, "astm_f1804": by_yield, "lower": np.fmin(by_stress, by_yield)
+    }[settings.pull_basis]  # fmt: skip
+    return np.asarray(chosen / N_PER_KN / settings.pull_safety)
 
 
 def allowable_tensile_load(
     outside: ArrayLike, sdr: ArrayLike, yield_strength: ArrayLike, hours: ArrayLike
-) -> FloatArray:
-    """Find the allowable tensile load of a PE pipe by the American practice, as a cross-check.
+) -> Floats:
+    """Find the allowable tensile load of a PE pipe by the American practice.
 
     Parameters
     ----------
@@ -286,7 +277,7 @@ def bend_ratio(
     temperature_c: ArrayLike,
     *,
     basis: Literal["larger", "temperature", "sdr"] = "larger",
-) -> FloatArray:
+) -> Floats:
     """Find the least bend radius of a PE pipe in outside diameters.
 
     Parameters
@@ -318,7 +309,7 @@ def bend_ratio(
 
 def bend_radius(
     outside_mm: ArrayLike, sdr: ArrayLike, temperature_c: ArrayLike, settings: PipeSettings
-) -> FloatArray:
+) -> Floats:
     """Find the least bend radius of a PE pipe.
 
     Parameters
@@ -338,21 +329,3 @@ def bend_radius(
     outside, ratio, temperature = as_floats(outside_mm, sdr, temperature_c)
     times = bend_ratio(ratio, temperature, basis=settings.bend_basis)
     return np.asarray(outside / MM_PER_M * times)
-
-
-def kink_radius(outside_mm: ArrayLike, sdr: ArrayLike) -> FloatArray:
-    """Find the radius at which a PE pipe kinks, as a cross-check of the bend tables.
-
-    Parameters
-    ----------
-    outside_mm, sdr : array_like of float, shape (n,)
-        Outside diameter in mm, and SDR.
-
-    Returns
-    -------
-    numpy.ndarray of float, shape (n,)
-        ``r_m^2 / (0.28 e)`` in m, r_m the mean radius; source `stein`.
-    """
-    outside, ratio = as_floats(outside_mm, sdr)
-    wall = wall_thickness(outside, ratio)
-    return np.asarray(((outside - wall) / 2) ** 2 / (0.28 * wall) / MM_PER_M)

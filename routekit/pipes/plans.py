@@ -9,9 +9,12 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from routekit.pipes.arrays import FloatArray, as_floats
-from routekit.pipes.capacity import falling_gradient, renewed_capacity
-from routekit.pipes.flow import section_flow
+from routekit.arrays import Floats, Texts
+from routekit.pipes.arrays import as_floats
+from routekit.pipes.bursting_class import count_size_steps
+from routekit.pipes.capacity import falling_gradient, renewed_capacity, running_flow
+from routekit.pipes.expansion import displaced_area, expansion, surface_heave
+from routekit.pipes.flow import cleansing_velocity, section_flow
 from routekit.pipes.friction import find_roughness
 from routekit.pipes.liner import design_liner
 from routekit.pipes.pe import (
@@ -19,16 +22,17 @@ from routekit.pipes.pe import (
     bore,
     choose_outside_diameter,
     largest_within,
-    made_sizes,
     pipe_mass,
 )
 from routekit.pipes.pull import PullRuns, estimate_pull
-from routekit.pipes.section import full_section
+from routekit.pipes.section import full_section, girth_diameter
 from routekit.pipes.settings import FlowSettings, LinerSettings, PipeSettings, PullSettings
 from routekit.settings import Settings, setting
 from routekit.vocabulary import MM_PER_M
 
 _OPEN_CUT_STEPS = 4
+_MADE_PER_NOMINAL = 3
+"""Made sizes from one nominal size to the next, at most."""
 _DETERIORATED_GRADE = 3
 """Structural grade from which the host is taken as unable to bear the soil; source `house`."""
 
@@ -45,6 +49,10 @@ class PlanSettings(Settings):
     slip_outside_share: float = setting(
         0.90, unit="share of bore", source="practice", gt=0, lt=1,
         text="Largest outside diameter of a slipped pipe.",
+    )  # fmt: skip
+    max_steps_up: int = setting(
+        2, unit="sizes", source="najafi_p240", ge=0,
+        text="Nominal sizes of upsizing that are looked at.",
     )  # fmt: skip
 
 
@@ -63,53 +71,93 @@ def build_plans(cases: pd.DataFrame, settings: PlanSettings) -> dict[str, pd.Dat
     -------
     dict of str to DataFrame
         By technique code. All tables have new_outside_mm, new_bore_mm, capacity_l_s, velocity_m_s,
-        pipe_kg_m, wall_mm, new_pipe (text); bursting adds sdr, size_steps, expansion_mm and the
-        pull on pipe and machine.
+        pipe_kg_m, wall_mm, new_pipe (text), and from the design flow filling and
+        running_velocity_m_s (that at full bore where no design flow is known), with
+        cleansing_velocity_m_s, the velocity wanted; bursting adds sdr, size_steps, expansion_mm,
+        heave_mm and the pull on pipe and machine.
     """
     pipe = settings.pipe
     host = _positive(cases["diameter_mm"])
     round_host = np.where(cases["shape"].astype(str) == "circular", host, np.nan)
     slip = largest_within(settings.slip_outside_share * round_host)
     same = choose_outside_diameter(round_host)
-    larger, steps = _size_for_flow(cases, round_host, settings)
+    larger = _size_for_flow(cases, round_host, settings)
     relaid = _relaid_outside(cases, host, settings)
-    return {
+    plans = {
         "monitor": _plan_old(cases, "capacity_now_l_s", ""),
         "local_repair": _plan_old(cases, "capacity_sound_l_s", "Short liners at the faults"),
         "cipp": _plan_liner(cases, settings),
         "close_fit": _plan_close_fit(cases, round_host, settings),
         "slip_lining": _plan_pe(cases, slip, pipe.liner_sdr, "Slipped PE", settings),
-        "burst_same": _plan_burst(cases, same, np.zeros(len(cases)), settings),
-        "burst_upsized": _plan_burst(cases, larger, steps, settings),
+        "burst_same": _plan_burst(cases, same, settings),
+        "burst_upsized": _plan_burst(cases, larger, settings),
         "open_cut": _plan_pe(cases, relaid, pipe.sdr, "PE laid in a trench", settings),
     }
+    return {code: _let_run(plan, code, cases, settings.flow) for code, plan in plans.items()}
 
 
-def _positive(values: pd.Series) -> FloatArray:
+_WALL_AFTER = {"cipp": "lined"}
+"""Whose roughness a technique leaves, where not that of PE."""
+_KEEPS_WALL = ("monitor", "local_repair")
+
+
+def _let_run(
+    plan: pd.DataFrame, code: str, cases: pd.DataFrame, flow: FlowSettings
+) -> pd.DataFrame:
+    """Add how deep and fast the renewed run flows, and how fast it should to keep clean.
+
+    Only round bores have a filling; a liner and a repair keep the shape of the host.
+    """
+    is_round = cases["shape"].astype(str).to_numpy() == "circular"
+    bore_left = _positive(plan["new_bore_mm"])
+    if code in _KEEPS_WALL:
+        rough = find_roughness(_texts(cases["material"]), "sound", flow)
+    else:
+        rough = find_roughness(_WALL_AFTER.get(code, "pe"), flow.new_condition, flow)
+        is_round = is_round | (code == "open_cut")
+    filling, velocity = running_flow(np.where(is_round, bore_left, np.nan), cases, rough, flow)
+    full = plan["velocity_m_s"].to_numpy(dtype=float)
+    slope = falling_gradient(cases["gradient"])
+    return plan.assign(
+        filling=filling,
+        running_velocity_m_s=np.where(np.isnan(velocity), full, velocity),
+        cleansing_velocity_m_s=cleansing_velocity(bore_left, slope, flow),
+    )
+
+
+def _texts(values: pd.Series) -> Texts:
+    """Column as plain texts."""
+    return np.asarray(values.astype(str).to_numpy(dtype=object))
+
+
+def _positive(values: pd.Series) -> Floats:
     """Numbers above zero; all else is not known."""
     (number,) = as_floats(values)
     return np.where(number > 0, number, np.nan)
 
 
-def _size_for_flow(
-    cases: pd.DataFrame, host: FloatArray, settings: PlanSettings
-) -> tuple[FloatArray, FloatArray]:
-    """Find the smallest upsized pipe that carries the required flow; else the largest allowed."""
+def _size_for_flow(cases: pd.DataFrame, host: Floats, settings: PlanSettings) -> Floats:
+    """Find the smallest upsized pipe that carries the required flow; else the largest allowed.
+
+    Pipes are made in finer steps than the nominal sizes by which upsizing is counted. Where even
+    the next made size is more than is allowed it is given all the same: its check fails.
+    """
     required = cases["required_l_s"].to_numpy(dtype=float)
-    steps = np.full(len(cases), float(settings.pipe.max_steps_up))
-    for step in range(settings.pipe.max_steps_up, 0, -1):
+    chosen = np.full(len(cases), np.nan)
+    for step in range(_MADE_PER_NOMINAL * (settings.max_steps_up + 1), 0, -1):
         outside = choose_outside_diameter(host, steps_up=step)
+        allowed = count_size_steps(host, outside) <= settings.max_steps_up
         flow, _ = renewed_capacity(
             bore(outside, settings.pipe.sdr), cases["gradient"], "pe", settings.flow
         )
         enough = (flow >= required) | np.isnan(required) | np.isnan(flow)
-        steps = np.where(enough, float(step), steps)
-    return choose_outside_diameter(host, steps_up=steps), np.where(np.isnan(host), np.nan, steps)
+        chosen = np.where(allowed & (enough | np.isnan(chosen)), outside, chosen)
+    return np.where(np.isnan(chosen), choose_outside_diameter(host, steps_up=1), chosen)
 
 
 def _relaid_outside(
-    cases: pd.DataFrame, host: FloatArray, settings: PlanSettings
-) -> FloatArray:
+    cases: pd.DataFrame, host: Floats, settings: PlanSettings
+) -> Floats:
     """Find the smallest made pipe whose bore and capacity are no less than what is asked for."""
     required = cases["required_l_s"].to_numpy(dtype=float)
     chosen = np.full(len(cases), np.nan)
@@ -139,7 +187,7 @@ def _plan_old(cases: pd.DataFrame, capacity: str, text: str) -> pd.DataFrame:
 
 
 def _plan_pe(
-    cases: pd.DataFrame, outside: FloatArray, sdr: float, name: str, settings: PlanSettings
+    cases: pd.DataFrame, outside: Floats, sdr: float, name: str, settings: PlanSettings
 ) -> pd.DataFrame:
     """Put a PE pipe of a given size into each run."""
     inside = bore(outside, sdr)
@@ -162,7 +210,7 @@ def _plan_pe(
 
 
 def _plan_close_fit(
-    cases: pd.DataFrame, host: FloatArray, settings: PlanSettings
+    cases: pd.DataFrame, host: Floats, settings: PlanSettings
 ) -> pd.DataFrame:
     """Press a PE pipe made to the bore against the old wall.
 
@@ -190,7 +238,7 @@ def _plan_close_fit(
 
 
 def _plan_burst(
-    cases: pd.DataFrame, outside: FloatArray, steps: FloatArray, settings: PlanSettings
+    cases: pd.DataFrame, outside: Floats, settings: PlanSettings
 ) -> pd.DataFrame:
     """Burst the run and pull a PE pipe in: size, expansion and pull for the run by itself."""
     pipe = settings.pipe
@@ -203,7 +251,7 @@ def _plan_burst(
             length_m=cases["length_m"].to_numpy(dtype=float),
             host_bore_mm=host,
             host_wall_mm=np.where(wall > 0, wall, np.nan),
-            host_material=cases["material"].astype(str).to_numpy(dtype=object),
+            host_material=_texts(cases["material"]),
             outside_mm=outside,
             sdr=np.full(len(cases), pipe.sdr),
             axis_depth_m=axis,
@@ -219,8 +267,12 @@ def _plan_burst(
     }
     return plan.assign(
         sdr=pipe.sdr,
-        size_steps=steps,
-        expansion_mm=outside + pipe.overcut_mm - host,
+        size_steps=count_size_steps(host, outside),
+        expansion_mm=expansion(host, outside, pipe.overcut_mm),
+        heave_mm=surface_heave(
+            displaced_area(host, outside, pipe.overcut_mm), np.where(axis > 0, axis, np.nan),
+            trough_ratio=settings.pull.trough_ratio,
+        ),
         pull_allowable_kn=allowable_pull(outside, np.full(len(cases), pipe.sdr), pipe),
         machine_limit_kn=settings.pull.machine_limit_kn,
         **forces,
@@ -231,7 +283,8 @@ def _plan_liner(cases: pd.DataFrame, settings: PlanSettings) -> pd.DataFrame:
     """Line the run in place: wall by ASTM F1216 Appendix X1, bore and capacity left.
 
     A host of structural grade 3 or worse, or of unknown grade, is taken as fully deteriorated; the
-    wall of a host that is no circle is that of a circle of its larger dimension.
+    wall of a host that is no circle is that of a circle of its larger dimension. Mass goes by the
+    perimeter of the host.
     """
     width, height = _positive(cases["diameter_mm"]), _positive(cases["height_mm"])
     height = np.where(np.isnan(height), width, height)
@@ -242,9 +295,10 @@ def _plan_liner(cases: pd.DataFrame, settings: PlanSettings) -> pd.DataFrame:
         size, cases["depth_max_m"].to_numpy(dtype=float), ~(grade < _DETERIORATED_GRADE),
         settings.liner, ovality_percent=np.where(oval > 0, np.minimum(oval, 49.0), np.nan),
     ).wall_mm  # fmt: skip
-    shape = cases["shape"].astype(str).to_numpy(dtype=object)
+    shape = _texts(cases["shape"])
+    girth = girth_diameter(shape, width, height)
     section = full_section(shape, _positive(pd.Series(width - 2 * wall)), height - 2 * wall)
-    rough = find_roughness("lined", "sound", settings.flow)
+    rough = find_roughness("lined", settings.flow.new_condition, settings.flow)
     flow = section_flow(section, falling_gradient(cases["gradient"]), rough, settings.flow)
     text = [
         f"CIPP liner, wall {t:.1f} mm, bore {b:.0f} mm" if t > 0 else ""
@@ -256,7 +310,7 @@ def _plan_liner(cases: pd.DataFrame, settings: PlanSettings) -> pd.DataFrame:
             "new_bore_mm": width - 2 * wall,
             "capacity_l_s": flow.flow_l_s,
             "velocity_m_s": flow.velocity_m_s,
-            "pipe_kg_m": np.pi * (size - wall) * wall * settings.liner.density_kg_m3 / MM_PER_M**2,
+            "pipe_kg_m": np.pi * (girth - wall) * wall * settings.liner.density_kg_m3 / MM_PER_M**2,
             "wall_mm": wall,
             "new_pipe": np.array(text, dtype=object),
         }
@@ -266,7 +320,7 @@ def _plan_liner(cases: pd.DataFrame, settings: PlanSettings) -> pd.DataFrame:
 def resize_bursting(
     plans: dict[str, pd.DataFrame],
     cases: pd.DataFrame,
-    outside_mm: FloatArray,
+    outside_mm: Floats,
     settings: PlanSettings,
 ) -> dict[str, pd.DataFrame]:
     """Give runs that are pulled in a larger size than their own the plan of that size.
@@ -290,7 +344,5 @@ def resize_bursting(
     same = plans["burst_same"]["new_outside_mm"].to_numpy(dtype=float)
     own = plans["burst_upsized"]["new_outside_mm"].to_numpy(dtype=float)
     outside = np.where(outside_mm > same, outside_mm, own)
-    sizes = made_sizes()
-    between = (np.searchsorted(sizes, outside) - np.searchsorted(sizes, same)).astype(float)
-    steps = np.where(np.isnan(outside) | np.isnan(same), np.nan, between)
-    return plans | {"burst_upsized": _plan_burst(cases, outside, steps, settings)}
+    plan = _plan_burst(cases, outside, settings)
+    return plans | {"burst_upsized": _let_run(plan, "burst_upsized", cases, settings.flow)}

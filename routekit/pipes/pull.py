@@ -18,26 +18,12 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
-from routekit.pipes.arrays import (
-    FloatArray,
-    TextArray,
-    as_floats,
-    as_text,
-    check_positive,
-    load_table,
-)
+from routekit.arrays import Floats, Texts
+from routekit.pipes.arrays import as_floats, as_text, check_positive, load_table
 from routekit.pipes.expansion import head_diameter
 from routekit.pipes.pe import N_PER_KN, pipe_mass
 from routekit.pipes.settings import PipeSettings, PullSettings
-from routekit.vocabulary import MM_PER_M
-
-PULL_CAUTION = (
-    "The pull is an estimate: no calculation procedure is generally accepted. Low and high mark "
-    "its spread (half to twice the mid value, or more); the contractor's own experience and the "
-    "force recorded during the pull decide. Breaking and expanding load the machine and its "
-    "rods, drag alone loads the new pipe."
-)
-GRAVITY_M_S2 = 9.81
+from routekit.vocabulary import GRAVITY_M_S2, MM_PER_M
 
 
 class PullRuns(NamedTuple):
@@ -50,7 +36,7 @@ class PullRuns(NamedTuple):
     length_m: ArrayLike
     host_bore_mm: ArrayLike
     host_wall_mm: ArrayLike
-    host_material: str | TextArray
+    host_material: str | Texts
     outside_mm: ArrayLike
     sdr: ArrayLike
     axis_depth_m: ArrayLike
@@ -64,14 +50,14 @@ class Pull(NamedTuple):
     `expand_kn` and `burst_kn` are its parts.
     """
 
-    pipe_kn: FloatArray
-    machine_kn: FloatArray
-    drag_kn: FloatArray
-    expand_kn: FloatArray
-    burst_kn: FloatArray
+    pipe_kn: Floats
+    machine_kn: Floats
+    drag_kn: Floats
+    expand_kn: Floats
+    burst_kn: Floats
 
 
-def host_strength(material: str | TextArray) -> FloatArray:
+def host_strength(material: str | Texts) -> Floats:
     """Look up the tensile strength of brittle hosts.
 
     Parameters
@@ -96,7 +82,7 @@ def host_strength(material: str | TextArray) -> FloatArray:
 
 def drag_per_metre(
     outside_mm: ArrayLike, sdr: ArrayLike, pipe: PipeSettings, pull: PullSettings
-) -> FloatArray:
+) -> Floats:
     """Find the drag on each metre of the new pipe in a straight bore.
 
     Parameters
@@ -128,7 +114,7 @@ def cavity_pressure(
     axis_depth_m: ArrayLike,
     undrained_strength_kpa: ArrayLike,
     settings: PullSettings,
-) -> FloatArray:
+) -> Floats:
     """Find the soil pressure on the head as it widens the bore in undrained clay.
 
     Parameters
@@ -158,7 +144,7 @@ def cavity_pressure(
     return np.asarray(at_rest + np.maximum(rise, 0))
 
 
-def _expand_force(runs: PullRuns, overcut_mm: float, pull: PullSettings) -> FloatArray:
+def _expand_force(runs: PullRuns, overcut_mm: float, pull: PullSettings) -> Floats:
     """Push the cone needs to widen the soil: ``p dA (1 + mu cot psi)``, 0 without widening."""
     bore, outside, depth = as_floats(runs.host_bore_mm, runs.outside_mm, runs.axis_depth_m)
     bore, depth = bore[..., np.newaxis], depth[..., np.newaxis]
@@ -173,7 +159,7 @@ def _expand_force(runs: PullRuns, overcut_mm: float, pull: PullSettings) -> Floa
 
 def burst_force(
     host_bore_mm: ArrayLike, host_wall_mm: ArrayLike, strength_mpa: ArrayLike, pull: PullSettings
-) -> FloatArray:
+) -> Floats:
     """Find the force that cracks a brittle ring along the cone.
 
     Parameters
@@ -203,7 +189,7 @@ def burst_force(
 
 
 def estimate_pull(runs: PullRuns, pipe: PipeSettings, pull: PullSettings) -> Pull:
-    """Estimate the pull of static bursting; `PULL_CAUTION` goes with every result.
+    """Estimate the pull of static bursting, low, mid and high.
 
     Parameters
     ----------
@@ -242,28 +228,3 @@ def estimate_pull(runs: PullRuns, pipe: PipeSettings, pull: PullSettings) -> Pul
     strength = host_strength(runs.host_material)
     burst = burst_force(runs.host_bore_mm, runs.host_wall_mm, strength, pull)
     return Pull(drag, np.asarray(drag + expand + burst), drag, expand, burst)
-
-
-def utilisation(force_kn: ArrayLike, limit_kn: ArrayLike) -> FloatArray:
-    """Compare forces with a limit.
-
-    Parameters
-    ----------
-    force_kn : array_like of float, shape (n, 3)
-        Force in kN.
-    limit_kn : array_like of float, shape (n,)
-        Limit in kN.
-
-    Returns
-    -------
-    numpy.ndarray of float, shape (n, 3)
-        Force over limit.
-
-    Raises
-    ------
-    ValueError
-        If a limit is not above zero.
-    """
-    (limit,) = as_floats(limit_kn)
-    check_positive("limit_kn", limit)
-    return np.asarray(np.asarray(force_kn, dtype=np.float64) / limit[..., np.newaxis])

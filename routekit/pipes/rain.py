@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
+from routekit.arrays import Floats
 from routekit.errors import StudyError
-from routekit.pipes.arrays import FloatArray, as_floats, check_positive, check_share
+from routekit.pipes.arrays import as_floats, check_positive, check_share
 from routekit.pipes.settings import RainfallSettings
 
 MM_H_PER_L_S_HA = 0.36
@@ -17,7 +18,7 @@ M2_MM_H_PER_L_S = 3600.0
 
 def rational_flow(
     area_m2: ArrayLike, runoff_share: ArrayLike, intensity_mm_h: ArrayLike
-) -> FloatArray:
+) -> Floats:
     """Find the peak runoff of small catchments.
 
     Parameters
@@ -48,7 +49,7 @@ def rational_flow(
 
 def reinhold_intensity(
     duration_min: ArrayLike, frequency_per_year: ArrayLike, r15_l_s_ha: ArrayLike
-) -> FloatArray:
+) -> Floats:
     """Find the intensity of a rain by duration and frequency.
 
     Parameters
@@ -80,7 +81,7 @@ def reinhold_intensity(
     return np.asarray(r15 * 38 / (duration + 9) * factor)
 
 
-def talbot_intensity(duration_min: ArrayLike, a_mm: ArrayLike, b_min: ArrayLike) -> FloatArray:
+def talbot_intensity(duration_min: ArrayLike, a_mm: ArrayLike, b_min: ArrayLike) -> Floats:
     """Find the intensity of a rain by local coefficients.
 
     Parameters
@@ -109,7 +110,7 @@ def talbot_intensity(duration_min: ArrayLike, a_mm: ArrayLike, b_min: ArrayLike)
 
 def table_intensity(
     duration_min: ArrayLike, table_duration_min: ArrayLike, table_mm_h: ArrayLike
-) -> FloatArray:
+) -> Floats:
     """Interpolate an intensity in a table of durations, logarithm on logarithm.
 
     Parameters

@@ -11,14 +11,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
-from routekit.pipes.arrays import (
-    FloatArray,
-    TextArray,
-    as_floats,
-    as_text,
-    check_positive,
-    check_share,
-)
+from routekit.arrays import Floats, Texts
+from routekit.pipes.arrays import as_floats, as_text, check_positive, check_share
 from routekit.vocabulary import MM_PER_M
 
 EGG_RATIO = 1.5
@@ -28,16 +22,16 @@ EGG_RATIO = 1.5
 class Section(NamedTuple):
     """Wetted section: area in m2 and hydraulic radius in m."""
 
-    area_m2: FloatArray
-    radius_m: FloatArray
+    area_m2: Floats
+    radius_m: Floats
 
 
 class PartSection(NamedTuple):
     """Part-full circle: area in m2, hydraulic radius and surface width in m."""
 
-    area_m2: FloatArray
-    radius_m: FloatArray
-    surface_m: FloatArray
+    area_m2: Floats
+    radius_m: Floats
+    surface_m: Floats
 
 
 def circle_part_full(diameter_mm: ArrayLike, filling: ArrayLike) -> PartSection:
@@ -62,21 +56,40 @@ def circle_part_full(diameter_mm: ArrayLike, filling: ArrayLike) -> PartSection:
 
     Notes
     -----
-    ``theta = 2 acos(1 - 2 y/D)``, ``A = D^2 (theta - sin theta) / 8``, ``P = D theta / 2``,
-    ``B = D sin(theta / 2)``; source `geometry`.
+    ``theta = 2 acos(1 - 2 y/D)``; see `wet_circle`.
     """
     bore_mm, share = as_floats(diameter_mm, filling)
     check_positive("diameter_mm", bore_mm)
     check_share("filling", share)
-    bore = bore_mm / MM_PER_M
-    theta = 2 * np.arccos(1 - 2 * share)
-    area = bore**2 * (theta - np.sin(theta)) / 8
-    perimeter = bore * theta / 2
+    return wet_circle(bore_mm / MM_PER_M, 2 * np.arccos(1 - 2 * share))
+
+
+def wet_circle(bore_m: Floats, theta: Floats) -> PartSection:
+    """Find the wetted section of circular pipes from the angle that the water takes in.
+
+    Parameters
+    ----------
+    bore_m : numpy.ndarray of float, shape (n,)
+        Bore in m, above zero.
+    theta : numpy.ndarray of float, shape (n,)
+        Wetted angle at the centre, 0..2 pi.
+
+    Returns
+    -------
+    PartSection
+
+    Notes
+    -----
+    ``A = D^2 (theta - sin theta) / 8``, ``P = D theta / 2``, ``B = D sin(theta / 2)``; source
+    `geometry`.
+    """
+    area = bore_m**2 * (theta - np.sin(theta)) / 8
+    perimeter = bore_m * theta / 2
     radius = np.divide(area, perimeter, out=np.zeros_like(area), where=perimeter != 0)
-    return PartSection(area, radius, bore * np.sin(theta / 2))
+    return PartSection(area, radius, bore_m * np.sin(theta / 2))
 
 
-def egg_outline(points: int = 2000) -> FloatArray:
+def egg_outline(points: int = 2000) -> Floats:
     """Draw the right half of the standard egg of width 1 and height 1.5.
 
     Parameters
@@ -105,7 +118,7 @@ def egg_outline(points: int = 2000) -> FloatArray:
 
 
 @cache
-def _egg_perimeters() -> tuple[FloatArray, FloatArray]:
+def _egg_perimeters() -> tuple[Floats, Floats]:
     """Perimeter of an egg of width 1 for a row of height to width ratios."""
     ratio = np.linspace(1.0, 2.0, 41)
     half, height = egg_outline().T
@@ -150,7 +163,7 @@ def egg_full(width_mm: ArrayLike, height_mm: ArrayLike) -> Section:
 
 
 def full_section(
-    shape: str | TextArray, diameter_mm: ArrayLike, height_mm: ArrayLike
+    shape: str | Texts, diameter_mm: ArrayLike, height_mm: ArrayLike
 ) -> Section:
     """Find the full section of bores of any known shape.
 
@@ -184,6 +197,42 @@ def full_section(
     area = np.select(cases, [circle.area_m2, egg.area_m2, box.area_m2], np.nan)
     radius = np.select(cases, [circle.radius_m, egg.radius_m, box.radius_m], np.nan)
     return Section(area, radius)
+
+
+def girth_diameter(
+    shape: str | Texts, diameter_mm: ArrayLike, height_mm: ArrayLike
+) -> Floats:
+    """Find the diameter of the circle whose perimeter is that of a bore.
+
+    Parameters
+    ----------
+    shape : str or array of str, shape (n,)
+        circular, egg, rectangular, or other.
+    diameter_mm, height_mm : array_like of float, shape (n,)
+        Clear width and height in mm. The height of a circle is not used.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (n,)
+        Perimeter over pi, mm: what a liner is as wide as, laid round. NaN for other shapes and
+        missing sizes.
+
+    Raises
+    ------
+    ValueError
+        If a width or height is not above zero.
+
+    Notes
+    -----
+    ``A / R / pi`` with area A and hydraulic radius R of the full bore; source `geometry`.
+
+    Examples
+    --------
+    >>> girth_diameter(["circular", "egg"], 600.0, [600.0, 900.0]).round()
+    array([600., 757.])
+    """
+    section = full_section(shape, diameter_mm, height_mm)
+    return np.asarray(section.area_m2 / section.radius_m / np.pi * MM_PER_M)
 
 
 def block_section(section: Section, blocked_share: ArrayLike) -> Section:

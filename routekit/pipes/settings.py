@@ -7,15 +7,8 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, NonNegativeFloat
 
-from routekit.settings import Settings, setting
+from routekit.settings import Settings, check_order, setting
 from routekit.vocabulary import MATERIALS
-
-
-def _check_order(values: tuple[float, float, float]) -> tuple[float, float, float]:
-    """Refuse a low, mid, high triple that does not ascend."""
-    if not values[0] <= values[1] <= values[2]:
-        raise ValueError(f"low, mid, high must ascend, got {values}")
-    return values
 
 
 def _check_ascending(values: tuple[float, ...]) -> tuple[float, ...]:
@@ -35,7 +28,7 @@ def _check_materials(values: dict[str, float]) -> dict[str, float]:
     return values
 
 
-Triple = Annotated[tuple[float, float, float], AfterValidator(_check_order)]
+Triple = Annotated[tuple[float, float, float], AfterValidator(check_order)]
 """Low, mid and high of one quantity."""
 
 Ascending = Annotated[tuple[float, ...], AfterValidator(_check_ascending)]
@@ -170,12 +163,10 @@ class FlowSettings(Settings):
         None, unit="m2/s", source="water_viscosity", gt=0,
         text="Kinematic viscosity; if given, it replaces the one from the temperature.",
     )
-    gravity_m_s2: float = setting(
-        9.81, unit="m/s2", source="arithmetic", gt=0, text="Gravity.",
-    )
     old_condition: Literal["new", "sound", "worn"] = setting(
         "worn", unit="-", source="roughness_practice",
-        text="Column of the roughness table that holds for the old pipe as it is.",
+        text="Column of the roughness table that holds for the old pipe as it is (what it carries "
+        "now; the sound old pipe that stands in for a design flow is always `sound`).",
     )
     new_condition: Literal["new", "sound", "worn"] = setting(
         "sound", unit="-", source="roughness_practice",
@@ -187,7 +178,8 @@ class FlowSettings(Settings):
     )
     min_velocity_m_s: float = setting(
         0.7, unit="m/s", source="en752_cleansing", gt=0,
-        text="Velocity that keeps the sewer clean.",
+        text="Velocity that keeps a sewer clean, at the design flow where one is given, else at "
+        "full bore; below DN 300 a gradient of 1:DN does it as well. Slower is a caution.",
     )
     capacity_tolerance_share: float = setting(
         0.05, unit="share", source="house", ge=0, lt=1,
@@ -236,6 +228,15 @@ class PipeSettings(Settings):
         text="Safety on the allowable pull beyond that in the allowable stress (one maker "
         "asks 1.25).",
     )
+    pull_basis: Literal["lower", "gw321", "astm_f1804"] = setting(
+        "lower", unit="-", source="house",
+        text="Allowable pull by the stress in force, by the American yield strength, or the lower "
+        "of the two: they come from different authors.",
+    )
+    yield_mpa: float = setting(
+        24.1, unit="N/mm2", source="astm_f1804", gt=0,
+        text="Tensile strength at yield for the American rule (3,500 psi).",
+    )
     density_kg_m3: float = setting(
         960.0, unit="kg/m3", source="pe_density", gt=0, text="Density of PE.",
     )
@@ -275,9 +276,9 @@ class PipeSettings(Settings):
         24.0, unit="h", source="najafi_p257", ge=0,
         text="Rest of the pulled string before it is cut and tied in (12 to 24).",
     )
-    max_steps_up: int = setting(
-        2, unit="sizes", source="practice", ge=0,
-        text="Sizes above the same-size pipe that are looked at.",
+    shift_hours: float = setting(
+        8.0, unit="h", source="practice", gt=0, le=24,
+        text="Hours of a working day in which strings are welded and pulled.",
     )
 
 
@@ -327,10 +328,10 @@ class PullSettings(Settings):
         1000.0, unit="kN", source="practice", gt=0,
         text="Rated pull of the bursting machine.",
     )
-    use_share: float = setting(
-        0.8, unit="share", source="house", gt=0, le=1,
-        text="Share of a limit above which the utilisation is a caution; the estimate's own "
-        "spread is wider than this margin.",
+    trough_ratio: float = setting(
+        0.5, unit="-", source="heave_gauss", gt=0,
+        text="Width of the heave at the surface over the depth of the pipe: 0.5 in clay, 0.25 to "
+        "0.35 in sand.",
     )
 
 

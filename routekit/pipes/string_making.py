@@ -7,7 +7,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
-from routekit.pipes.arrays import FloatArray, as_floats, check_positive, load_table
+from routekit.arrays import Floats
+from routekit.pipes.arrays import as_floats, check_positive, load_table
 from routekit.pipes.pe import N_PER_KN, wall_area, wall_thickness
 from routekit.pipes.settings import PipeSettings
 from routekit.vocabulary import MM_PER_M
@@ -23,12 +24,12 @@ _WHOLE = 1e-9
 class WeldTime(NamedTuple):
     """Time of one butt joint without handling: soak in s, cooling and cycle in min."""
 
-    soak_s: FloatArray
-    cooling_min: FloatArray
-    cycle_min: FloatArray
+    soak_s: Floats
+    cooling_min: Floats
+    cycle_min: Floats
 
 
-def count_joints(length_m: ArrayLike, bar_length_m: ArrayLike) -> FloatArray:
+def count_joints(length_m: ArrayLike, bar_length_m: ArrayLike) -> Floats:
     """Count the butt joints within a string, the pulling head's own joint left out.
 
     Parameters
@@ -73,7 +74,7 @@ def weld_time(wall_mm: ArrayLike) -> WeldTime:
     table = load_table("weld_times.csv")
     grid = table["wall_mm"].to_numpy(dtype=np.float64)
 
-    def read(column: str) -> FloatArray:
+    def read(column: str) -> Floats:
         values = table[column].to_numpy(dtype=np.float64)
         return np.asarray(np.interp(wall, grid, values, left=np.nan, right=np.nan))
 
@@ -84,7 +85,7 @@ def weld_time(wall_mm: ArrayLike) -> WeldTime:
 
 def string_weld_hours(
     length_m: ArrayLike, outside_mm: ArrayLike, sdr: ArrayLike, settings: PipeSettings
-) -> FloatArray:
+) -> Floats:
     """Find how long one machine welds a string, its pulling head included.
 
     Parameters
@@ -106,7 +107,7 @@ def string_weld_hours(
     return np.asarray(joints[..., np.newaxis] * each / S_PER_MIN)
 
 
-def thermal_shortening(length_m: ArrayLike, settings: PipeSettings) -> FloatArray:
+def thermal_shortening(length_m: ArrayLike, settings: PipeSettings) -> Floats:
     """Find how much a string shortens as it cools in the ground.
 
     Parameters
@@ -128,7 +129,7 @@ def thermal_shortening(length_m: ArrayLike, settings: PipeSettings) -> FloatArra
 
 def elastic_stretch(
     stress_mpa: ArrayLike, length_m: ArrayLike, settings: PipeSettings
-) -> FloatArray:
+) -> Floats:
     """Find how much a pulled string is stretched, and will spring back.
 
     Parameters
@@ -156,7 +157,7 @@ def overlap(
     outside_mm: ArrayLike,
     sdr: ArrayLike,
     settings: PipeSettings,
-) -> FloatArray:
+) -> Floats:
     """Find the overlength to leave at each end until the string has rested.
 
     Parameters

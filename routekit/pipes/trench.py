@@ -15,15 +15,8 @@ import pandas as pd
 import shapely
 from numpy.typing import ArrayLike
 
-from routekit.pipes.arrays import (
-    BoolArray,
-    FloatArray,
-    TextArray,
-    as_floats,
-    as_text,
-    check_positive,
-    load_table,
-)
+from routekit.arrays import Flags, Floats, Texts
+from routekit.pipes.arrays import as_floats, as_text, check_positive, load_table
 from routekit.pipes.settings import TrenchSettings
 from routekit.vocabulary import MM_PER_M
 
@@ -40,11 +33,11 @@ STEEP_DEG = 60.0
 class Spoil(NamedTuple):
     """Soil to take away: low, mid, high on the last axis."""
 
-    loose_m3: FloatArray
-    mass_t: FloatArray
+    loose_m3: Floats
+    mass_t: Floats
 
 
-def outside_diameter(diameter_mm: ArrayLike, material: str | TextArray) -> FloatArray:
+def outside_diameter(diameter_mm: ArrayLike, material: str | Texts) -> Floats:
     """Estimate the outside diameter of an old pipe from its bore and material.
 
     Parameters
@@ -87,7 +80,7 @@ def outside_diameter(diameter_mm: ArrayLike, material: str | TextArray) -> Float
     return np.asarray(bore * (1 + 2 * ratio))
 
 
-def is_steep(depth_m: ArrayLike, settings: TrenchSettings) -> BoolArray:
+def is_steep(depth_m: ArrayLike, settings: TrenchSettings) -> Flags:
     """Tell where trench sides stand vertical or steeper than 60 degrees.
 
     Parameters
@@ -107,8 +100,8 @@ def is_steep(depth_m: ArrayLike, settings: TrenchSettings) -> BoolArray:
     return np.asarray(always | (depth <= settings.unsupported_depth_m))
 
 
-def _width_by_size(size_mm: FloatArray, outside_m: FloatArray, steep: BoolArray,
-                   machine_compacted: bool) -> FloatArray:  # fmt: skip
+def _width_by_size(size_mm: Floats, outside_m: Floats, steep: Flags,
+                   machine_compacted: bool) -> Floats:  # fmt: skip
     """Outside diameter plus the room of EN 1610 Table 1, in m."""
     table = load_table("trench_width_by_size.csv")
     row = np.searchsorted(table["up_to_mm"].to_numpy(), size_mm, side="left")
@@ -119,7 +112,7 @@ def _width_by_size(size_mm: FloatArray, outside_m: FloatArray, steep: BoolArray,
     return np.asarray(outside_m + room)
 
 
-def _width_by_depth(depth_m: FloatArray) -> FloatArray:
+def _width_by_depth(depth_m: Floats) -> Floats:
     """Least width by trench depth of EN 1610 Table 2, in m."""
     table = load_table("trench_width_by_depth.csv")
     limit = table["up_to_m"].to_numpy()
@@ -134,7 +127,7 @@ def trench_width(
     outside_diameter_mm: ArrayLike,
     depth_m: ArrayLike,
     settings: TrenchSettings,
-) -> tuple[FloatArray, TextArray]:
+) -> tuple[Floats, Texts]:
     """Find the least width of a trench at its bottom, sheets included.
 
     Parameters
@@ -182,7 +175,7 @@ def trench_width(
     return width, np.asarray(np.where(known, rule + note, RULE_UNKNOWN), dtype=object)
 
 
-def top_width(width_m: ArrayLike, depth_m: ArrayLike, settings: TrenchSettings) -> FloatArray:
+def top_width(width_m: ArrayLike, depth_m: ArrayLike, settings: TrenchSettings) -> Floats:
     """Find the width of a trench at the surface.
 
     Parameters
@@ -203,7 +196,7 @@ def top_width(width_m: ArrayLike, depth_m: ArrayLike, settings: TrenchSettings) 
     return np.asarray(width + 2 * depth * _slope_run(depth, settings))
 
 
-def _slope_run(depth_m: FloatArray, settings: TrenchSettings) -> FloatArray:
+def _slope_run(depth_m: Floats, settings: TrenchSettings) -> Floats:
     """Horizontal run of a side for each metre of depth; 0 where sides are vertical."""
     if settings.supported:
         return np.where(np.isnan(depth_m), np.nan, 0.0)
@@ -212,7 +205,7 @@ def _slope_run(depth_m: FloatArray, settings: TrenchSettings) -> FloatArray:
     return np.where(np.isnan(depth_m), np.nan, sloped)
 
 
-def dug_volume(width_m: ArrayLike, depth_m: ArrayLike, settings: TrenchSettings) -> FloatArray:
+def dug_volume(width_m: ArrayLike, depth_m: ArrayLike, settings: TrenchSettings) -> Floats:
     """Find the dug volume for each metre of trench.
 
     Parameters
@@ -235,7 +228,7 @@ def dug_volume(width_m: ArrayLike, depth_m: ArrayLike, settings: TrenchSettings)
 
 def surround_volume(
     width_m: ArrayLike, outside_diameter_mm: ArrayLike, settings: TrenchSettings
-) -> FloatArray:
+) -> Floats:
     """Find the volume of bed and selected fill round the pipe for each metre.
 
     Parameters
@@ -260,7 +253,7 @@ def surround_volume(
 
 def reinstatement_width(
     surface_width_m: ArrayLike, depth_m: ArrayLike, settings: TrenchSettings
-) -> FloatArray:
+) -> Floats:
     """Find the width of bound surface to renew above a trench.
 
     Parameters
@@ -305,7 +298,7 @@ def spoil(dug_m3: ArrayLike, settings: TrenchSettings) -> Spoil:
     return Spoil(loose, surplus * np.array(settings.soil_density_t_m3))
 
 
-def _bore_width(runs: gpd.GeoDataFrame) -> FloatArray:
+def _bore_width(runs: gpd.GeoDataFrame) -> Floats:
     """Width of the bore, or the height of a circular run without one; NaN unless above 0."""
     width, height = as_floats(runs["diameter_mm"], runs["height_mm"])
     circular = as_text(runs["shape"].to_numpy(dtype=object), width.shape) == "circular"
@@ -371,7 +364,7 @@ def build_trenches(
     return gpd.GeoDataFrame(columns, geometry="corridor", crs=runs.crs, index=runs.index)
 
 
-def _build_corridors(lines: TextArray, width_m: FloatArray) -> TextArray:
+def _build_corridors(lines: Texts, width_m: Floats) -> Texts:
     """Strip of a given width along each line; None where the width or line is not known."""
     corridors = np.full(len(lines), None, dtype=object)
     known = np.isfinite(width_m) & ~(shapely.is_missing(lines) | shapely.is_empty(lines))
@@ -384,7 +377,7 @@ def _build_corridors(lines: TextArray, width_m: FloatArray) -> TextArray:
     return corridors
 
 
-def _build_boxes(lines: TextArray, width_m: FloatArray) -> TextArray:
+def _build_boxes(lines: Texts, width_m: Floats) -> Texts:
     """Rectangle along each two-point line: what a flat buffer gives, without its cost."""
     ends = shapely.get_coordinates(lines).reshape(-1, 2, 2)
     along = ends[:, 1] - ends[:, 0]

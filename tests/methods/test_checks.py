@@ -18,10 +18,9 @@ from routekit.methods.checks import (
     must_not,
     needed_surveys,
     tabulate_checks,
-    technique_name,
     worst_verdict,
 )
-from routekit.vocabulary import SURVEYS, TECHNIQUES, VERDICTS
+from routekit.vocabulary import SURVEYS, VERDICTS
 
 NAN, INF = np.nan, np.inf
 HOW = {"unit": "m", "source": "house"}
@@ -168,7 +167,9 @@ def test_long_table_without_checks_has_the_same_columns():
     assert empty.empty
 
 
-def test_technique_names():
-    assert [technique_name(code) for code in TECHNIQUES] == list(TECHNIQUES.values())
-    with pytest.raises(KeyError, match="trench_rocket"):
-        technique_name("trench_rocket")
+def test_long_table_holds_more_texts_than_a_small_number_can_count():
+    names = [f"check {number}" for number in range(300)]
+    checks = [at_most(name, [1.0, 3.0], 2.0, unit="m", source="house") for name in names]
+    table = tabulate_checks(pd.Series(["R1", "R2"]), {"monitor": checks})
+    assert table["check"].astype(str).tolist() == names * 2
+    assert (table.groupby("run_id", observed=True)["verdict"].first() == ["pass", "fail"]).all()

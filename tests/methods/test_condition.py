@@ -12,8 +12,8 @@ import pytest
 from routekit.methods.condition import (
     GRADES,
     PRIORITIES,
+    _read_codes,
     assess_condition,
-    load_observation_codes,
     match_codes,
 )
 from routekit.methods.settings import ConditionSettings
@@ -275,7 +275,7 @@ def test_inputs_stay_as_they_were():
 
 
 def test_table_of_codes():
-    codes = load_observation_codes()
+    codes = _read_codes()
     assert not codes.duplicated(["code", "characterisation"]).any()
     assert set(codes["kind"]) == {"structural", "operational", "inventory"}
     assert set(codes["how"]) == {"max", "count"}

@@ -25,7 +25,9 @@ SPAN = {
 
 PLAN_SPAN = {
     "capacity_l_s": (5.0, 60.0), "new_outside_mm": (40.0, 700.0), "wall_mm": (2.0, 40.0),
-    "expansion_mm": (0.0, 300.0), "size_steps": (0.0, 4.0), "pull_low_kn": (5.0, 150.0),
+    "running_velocity_m_s": (0.1, 3.0), "cleansing_velocity_m_s": (0.0, 1.0),
+    "heave_mm": (0.0, 60.0), "expansion_mm": (0.0, 300.0), "size_steps": (0.0, 4.0),
+    "pull_low_kn": (5.0, 150.0),
     "pull_mid_kn": (5.0, 150.0), "pull_high_kn": (5.0, 150.0), "pull_allowable_kn": (5.0, 150.0),
     "machine_low_kn": (50.0, 1500.0), "machine_mid_kn": (50.0, 1500.0),
     "machine_high_kn": (50.0, 1500.0), "machine_limit_kn": (50.0, 1500.0),

@@ -53,6 +53,8 @@ BURST = [
         "fail",
         {"cover_per_expansion": 7.0},
     ),
+    ("Heave of the surface (upper bound)", {"plan_heave_mm": 30.0}, "caution",
+     {"caution_heave_mm": 35.0}),
     (
         "Clear distance to services beside",
         {"beside_clearance_m": 0.45, "plan_expansion_mm": 100.0},
@@ -81,6 +83,7 @@ BURST = [
     ("Pull on the machine (estimate)", {"plan_machine_low_kn": 1001.0}, "fail", {}),
     ("Pull on the machine (estimate)", {"plan_machine_high_kn": 1001.0}, "caution", {}),
     ("Capacity after the works", {"plan_capacity_l_s": 28.0}, "fail", {}),
+    ("Velocity that keeps it clean", {"plan_running_velocity_m_s": 0.6}, "caution", {}),
     ("Capacity after the works", {"plan_capacity_l_s": 29.0}, "caution", {}),
 ]  # fmt: skip
 
@@ -113,6 +116,7 @@ CIPP = [
      "unknown", {}),
     ("Wall of the liner", {"plan_wall_mm": 26.0}, "fail", {"max_wall_mm": 30.0}),
     ("Capacity after the works", {"plan_capacity_l_s": 28.0}, "fail", {}),
+    ("Velocity that keeps it clean", {"plan_running_velocity_m_s": 0.6}, "caution", {}),
 ]  # fmt: skip
 
 CLOSE_FIT = [
@@ -131,6 +135,7 @@ CLOSE_FIT = [
     ("Earlier lining or repair in the bore", {"old_linings": 1.0}, "fail", {}),
     ("Earlier lining or repair in the bore", {"old_repairs": 1.0}, "fail", {}),
     ("Capacity after the works", {"plan_capacity_l_s": 28.0}, "fail", {}),
+    ("Velocity that keeps it clean", {"plan_running_velocity_m_s": 0.6}, "caution", {}),
 ]  # fmt: skip
 
 SLIP = [
@@ -148,6 +153,7 @@ SLIP = [
     ("Ponding (a sag is kept)", {"ponding_share": 0.30}, "fail", {"max_ponding_share": 0.4}),
     ("Earlier lining or repair in the bore", {"old_repairs": 1.0}, "fail", {}),
     ("Capacity after the works", {"plan_capacity_l_s": 28.0}, "fail", {}),
+    ("Velocity that keeps it clean", {"plan_running_velocity_m_s": 0.6}, "caution", {}),
 ]  # fmt: skip
 
 REPAIR = [
@@ -165,6 +171,7 @@ REPAIR = [
     ("Foreign pipe or cable through the bore", {"foreign_pipes": 1.0}, "fail", {}),
     ("Ponding (a sag is kept)", {"ponding_share": 0.30}, "fail", {"max_ponding_share": 0.4}),
     ("Capacity after the works", {"plan_capacity_l_s": 28.0}, "fail", {}),
+    ("Velocity that keeps it clean", {"plan_running_velocity_m_s": 0.6}, "caution", {}),
 ]  # fmt: skip
 
 OPEN_CUT = [
@@ -180,6 +187,7 @@ OPEN_CUT = [
      {"hand_dig_m": 0.3}),
     ("Services in or beside the trench", {"n_services_unknown": 1.0}, "unknown", {}),
     ("Capacity after the works", {"plan_capacity_l_s": 28.0}, "fail", {}),
+    ("Velocity that keeps it clean", {"plan_running_velocity_m_s": 0.6}, "caution", {}),
 ]  # fmt: skip
 
 MONITOR = [
@@ -340,6 +348,16 @@ def test_flags():
     cases, _ = make(3, is_inspected=[True, None, False])
     np.testing.assert_array_equal(known_flag(cases, "is_inspected"), [1.0, NAN, 0.0])
     np.testing.assert_array_equal(as_flag(np.array([0.0, 3.0, NAN])), [0.0, 1.0, NAN])
+
+
+@pytest.mark.parametrize("technique", [code for code in TECHNIQUES if code != "monitor"])
+def test_a_sluggish_run_is_a_caution_and_never_ruled_out(technique):
+    name = "Velocity that keeps it clean"
+    assert judge(technique, name, plan_running_velocity_m_s=0.01) == "caution"
+    assert judge(technique, name, plan_running_velocity_m_s=NAN) == "unknown"
+    # A small sewer that falls by 1:DN wants no velocity.
+    assert judge(technique, name, plan_running_velocity_m_s=0.01, plan_cleansing_velocity_m_s=0.0) \
+        == "pass"
 
 
 def test_pull_fails_only_where_even_the_low_estimate_is_over():

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from routekit.pipes.bursting_class import count_size_steps, difficulty_class
 from routekit.pipes.expansion import expansion, surface_heave
-from routekit.pipes.pull import PullRuns, estimate_pull, host_strength, utilisation
+from routekit.pipes.pull import PullRuns, estimate_pull, host_strength
 from routekit.pipes.settings import PipeSettings, PullSettings
 
 PIPE, PULL = PipeSettings(), PullSettings()
@@ -94,13 +94,6 @@ def test_strengths_ascend():
     assert (np.diff(got, axis=-1) > 0).all()
 
 
-def test_utilisation_and_its_limit():
-    got = utilisation([[50.0, 100.0, 200.0]], [100.0])
-    assert got.tolist() == [[0.5, 1.0, 2.0]]
-    with pytest.raises(ValueError, match="limit_kn must be more than zero"):
-        utilisation([[1.0, 2.0, 3.0]], [0.0])
-
-
 # Nominal sizes from old bore to new pipe, common practice.
 @pytest.mark.parametrize(
     ("host", "outside", "steps"),
@@ -137,5 +130,5 @@ def test_missing_criterion_is_unknown_unless_the_class_is_c_already(missing):
 
 
 def test_heave_falls_with_depth():
-    assert (np.diff(surface_heave(0.04, [1.0, 2.0, 4.0])) < 0).all()
-    assert np.isnan(surface_heave(0.04, np.nan))
+    assert (np.diff(surface_heave(0.04, [1.0, 2.0, 4.0], trough_ratio=0.5)) < 0).all()
+    assert np.isnan(surface_heave(0.04, np.nan, trough_ratio=0.5))

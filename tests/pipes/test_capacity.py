@@ -67,6 +67,12 @@ def test_roots_take_capacity_and_a_run_not_inspected_has_none_known():
     assert now[0] < table["capacity_sound_l_s"][0]
 
 
+def test_the_wall_of_the_old_pipe_as_it_is_is_a_setting():
+    runs, condition = make()
+    smooth = build_flow(runs, condition, FlowSettings(old_condition="sound"))
+    assert smooth["capacity_now_l_s"][0] == pytest.approx(smooth["capacity_sound_l_s"][0])
+
+
 def test_sound_capacity_is_that_of_the_full_bore():
     table = flow()
     lone = full_bore_flow([250.0], [0.005], 0.5, FLOW).flow_l_s[0]

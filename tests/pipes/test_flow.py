@@ -12,16 +12,15 @@ from routekit.pipes.flow import (
     BASIS_SOUND,
     BASIS_UNKNOWN,
     blocked_capacity,
-    cleansing_values,
+    cleansing_velocity,
     full_bore_flow,
     normal_depth,
-    part_full_flow,
     required_flow,
     section_flow,
 )
 from routekit.pipes.friction import choose_viscosity, find_roughness
 from routekit.pipes.rain import design_intensity, table_intensity
-from routekit.pipes.section import full_section
+from routekit.pipes.section import circle_part_full, full_section
 from routekit.pipes.settings import FlowSettings, RainfallSettings
 from routekit.vocabulary import MATERIALS
 
@@ -56,7 +55,7 @@ def test_capacity_falls_with_roughness(bore, gradient, roughs):
 @given(bore=BORES, gradient=GRADIENTS, filling=st.floats(0.03, 0.9), rough=ROUGH)
 @QUICK
 def test_normal_depth_returns_the_filling(bore, gradient, filling, rough):
-    flow = part_full_flow(bore, filling, gradient, rough, FLOW)
+    flow = section_flow(circle_part_full(bore, filling), gradient, rough, FLOW)
     got = normal_depth(bore, flow.flow_l_s, gradient, rough, FLOW)
     assert float(got.filling) == pytest.approx(filling, abs=1e-6)
     assert float(got.velocity_m_s) == pytest.approx(float(flow.velocity_m_s), rel=1e-5)
@@ -84,7 +83,8 @@ def test_flow_without_a_fall_is_a_surcharge_not_a_depth():
 @pytest.mark.parametrize("row", [(np.nan, 0.01, 1.5), (300, np.nan, 1.5), (300, 0.01, np.nan)])
 def test_missing_input_gives_no_flow(row):
     assert np.isnan(full_bore_flow(*row, FLOW).flow_l_s)
-    assert np.isnan(part_full_flow(row[0], 0.5, *row[1:], FLOW).flow_l_s)
+    part = circle_part_full(row[0], 0.5)
+    assert np.isnan(section_flow(part, *row[1:], FLOW).flow_l_s)
     assert np.isnan(normal_depth(row[0], 5.0, *row[1:], FLOW).filling)
 
 
@@ -94,7 +94,7 @@ def test_impossible_input_is_refused():
     with pytest.raises(ValueError, match="flow_l_s must be zero or more"):
         normal_depth(300, -1, 0.01, 1.5, FLOW)
     with pytest.raises(ValueError, match=r"filling must lie in 0\.\.1"):
-        part_full_flow(300, 1.2, 0.01, 1.5, FLOW)
+        circle_part_full(300, 1.2)
 
 
 def test_circle_of_the_general_section_is_the_circle():
@@ -137,10 +137,11 @@ def test_required_flow_takes_the_first_that_is_known():
 
 
 def test_cleansing_gradient_counts_only_in_small_sewers():
-    got = cleansing_values([225, 300, np.nan], 0.6, 0.005, FLOW)
-    assert got.gradient_limit[0] == pytest.approx(1 / 225)
-    assert got.gradient_limit[1] == np.inf
-    assert np.isnan(got.gradient_limit[2])
+    """EN 752 (memory): 0.7 m/s once a day, or 1:DN below DN 300."""
+    got = cleansing_velocity([225, 225, 299, 300, np.nan], [1 / 224, 1 / 226, 0.05, 0.05, 1], FLOW)
+    assert got[:4].tolist() == [0.0, 0.7, 0.0, 0.7]
+    assert np.isnan(got[4])
+    assert np.isnan(cleansing_velocity(225, np.nan, FLOW))
 
 
 @pytest.mark.parametrize("condition", ["new", "sound", "worn"])

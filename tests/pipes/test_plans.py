@@ -7,7 +7,7 @@ import pytest
 from routekit.pipes.capacity import build_flow
 from routekit.pipes.pe import bore, made_sizes
 from routekit.pipes.plans import PlanSettings, build_plans, resize_bursting
-from routekit.pipes.settings import PipeSettings
+from routekit.pipes.settings import FlowSettings
 from routekit.vocabulary import TECHNIQUES
 
 NAN = np.nan
@@ -72,12 +72,46 @@ def test_order_of_the_bores():
 def test_flow_decides_the_step_of_upsizing():
     plans = plan(4, design_flow_l_s=[30.0, 50.0, 60.0, 900.0])
     larger = plans["burst_upsized"]
-    assert larger["new_outside_mm"].tolist() == [280.0, 280.0, 315.0, 315.0]
-    assert larger["size_steps"].tolist() == [1.0, 1.0, 2.0, 2.0]
+    # PE is made in finer steps than nominal sizes: 280 and 315 are DN 300, 355 is DN 350.
+    assert larger["new_outside_mm"].tolist() == [280.0, 280.0, 315.0, 355.0]
+    assert larger["size_steps"].tolist() == [1.0, 1.0, 1.0, 2.0]
     assert (larger["capacity_l_s"][:3] >= [30.0, 50.0, 60.0]).all()
     assert larger["capacity_l_s"][3] < 900
-    one = plan(settings=PlanSettings(pipe=PipeSettings(max_steps_up=1)), design_flow_l_s=60.0)
-    assert one["burst_upsized"]["new_outside_mm"].tolist() == [280.0]
+    one = plan(settings=PlanSettings(max_steps_up=1), design_flow_l_s=900.0)
+    assert one["burst_upsized"]["new_outside_mm"].tolist() == [315.0]
+    none = plan(settings=PlanSettings(max_steps_up=0), design_flow_l_s=900.0)["burst_upsized"]
+    assert none[["new_outside_mm", "size_steps"]].to_numpy().tolist() == [[280.0, 1.0]]
+
+
+def test_a_wider_pipe_runs_lower_and_slower_at_the_same_flow():
+    plans = plan(design_flow_l_s=20.0)
+    same, larger = plans["burst_same"].iloc[0], plans["burst_upsized"].iloc[0]
+    assert 0 < larger["filling"] < same["filling"] < 1
+    assert larger["running_velocity_m_s"] < same["running_velocity_m_s"]
+    # DN 220 falls by 1:200, more than 1:220; from DN 300 the velocity alone counts.
+    assert same["cleansing_velocity_m_s"] == 0
+    wide = plan(diameter_mm=400.0)["burst_same"].iloc[0]
+    assert wide["cleansing_velocity_m_s"] == SETTINGS.flow.min_velocity_m_s
+
+
+def test_without_a_design_flow_the_velocity_is_that_of_the_full_bore():
+    for code, table in plan(design_flow_l_s=NAN).items():
+        assert table["filling"].isna().all(), code
+        assert table["running_velocity_m_s"].equals(table["velocity_m_s"]), code
+
+
+def test_the_wall_in_service_is_a_setting():
+    worn = PlanSettings(flow=FlowSettings(new_condition="worn"))
+    usual, rough = plan(), plan(settings=worn)
+    for code in ("cipp", "close_fit", "slip_lining", "burst_same", "open_cut"):
+        assert rough[code]["capacity_l_s"][0] < usual[code]["capacity_l_s"][0], code
+
+
+def test_heave_of_a_dn_250_burst_to_315_by_hand():
+    """0.0417 m2 at 2.375 m: 14.0 mm (constant volume under a Gaussian trough, derived)."""
+    cases = make_cases()
+    larger = resize_bursting(build_plans(cases, SETTINGS), cases, np.array([315.0]), SETTINGS)
+    assert larger["burst_upsized"]["heave_mm"].tolist() == [pytest.approx(14.0, abs=0.05)]
 
 
 def test_a_trench_takes_the_smallest_pipe_that_carries_the_flow():
@@ -147,7 +181,7 @@ def test_runs_pulled_larger_get_the_plan_of_that_size():
     resized = resize_bursting(plans, cases, np.array([NAN, 250.0, 280.0, 355.0]), SETTINGS)
     larger = resized["burst_upsized"]
     assert larger["new_outside_mm"].tolist() == [280.0, 280.0, 280.0, 355.0]
-    assert larger["size_steps"].tolist() == [1.0, 1.0, 1.0, 3.0]
+    assert larger["size_steps"].tolist() == [1.0, 1.0, 1.0, 2.0]
     assert larger["expansion_mm"].tolist() == [55.0, 55.0, 55.0, 130.0]
     assert resized["burst_same"] is plans["burst_same"]
     assert plans["burst_upsized"]["new_outside_mm"].tolist() == [280.0] * 4

@@ -73,7 +73,7 @@ def test_difficulty_borders(criterion, a, above_a, b, above_b):
 def test_expansion(host, outside, widening, cover, area):
     got = expansion(host, outside, 25)
     assert float(got) == widening
-    assert float(least_cover(got)) == pytest.approx(cover)
+    assert float(least_cover(got, per_expansion=10)) == pytest.approx(cover)
     assert float(displaced_area(host, outside, 25)) == pytest.approx(area, abs=1e-5)
 
 

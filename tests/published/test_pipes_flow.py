@@ -7,8 +7,7 @@ import pytest
 from routekit.pipes.flow import (
     colebrook_velocity,
     full_bore_flow,
-    manning_n,
-    part_full_flow,
+    section_flow,
 )
 from routekit.pipes.friction import water_viscosity
 from routekit.pipes.rain import rational_flow, reinhold_intensity
@@ -124,17 +123,9 @@ def test_part_full_ratios(filling, theta, area, radius, velocity, flow):
 # Against Manning (derived), Colebrook with four hydraulic radii stays within a few per cent.
 @pytest.mark.parametrize(("filling", "ratio"), [(row[0], row[5]) for row in PART_FULL])
 def test_part_full_colebrook_is_near_manning(filling, ratio):
-    wet = float(part_full_flow(300, filling, 0.005, 1.5, AT_10_C).flow_l_s)
+    wet = float(section_flow(circle_part_full(300, filling), 0.005, 1.5, AT_10_C).flow_l_s)
     full = float(full_bore_flow(300, 0.005, 1.5, AT_10_C).flow_l_s)
     assert wet / full == pytest.approx(ratio, rel=0.03, abs=0.002)
-
-
-# Strickler form (memory): n = k^(1/6) / 26.
-@pytest.mark.parametrize(
-    ("rough", "n"), [(0.6, 0.01117), (1.5, 0.01301), (0.25, 0.00965), (3.0, 0.01461)]
-)
-def test_manning_equivalent(rough, n):
-    assert float(manning_n(rough)) == pytest.approx(n, abs=6e-6)
 
 
 # Standard egg 2:3 (memory of DIN 4263): A = 4.594 r2, P = 7.930 r; r = 0.5 m here.
