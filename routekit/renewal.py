@@ -118,7 +118,7 @@ def choose_renewal(
     tell("Setting out the recommended works")
     works = _set_out(place, plans, wishes[0], burst, possible)
     plans = resize_bursting(plans, place.cases, works.outside_of_run, pipes)
-    plans = _carry_string_pull(plans, works)
+    plans = _carry_string_pull(plans, works, settings.site.strings.safety_factor)
     final = compare_techniques(place, plans, works, shares)
     tell("Writing recommendations")
     free = _pull_without_decisions(place, plans, shares, wishes, works, possible)
@@ -127,7 +127,8 @@ def choose_renewal(
     works = replace(works, digs=set_out_digs(place, chosen))
     laydown = plan_laydown(
         works.strings, works.pits, place.around, trees=layers.trees,
-        connections=place.connections, settings=settings.site.laydown,
+        connections=place.connections, bar_length_m=settings.pipe.bar_length_m,
+        settings=settings.site.laydown,
     )  # fmt: skip
     advice = _warn_of_laydown(_warn_of_bores(advice, runs, plans), laydown)
     balance, totals = _sum_up(place, zones, exposure, works, chosen, final.quantities)
@@ -173,12 +174,13 @@ def _ask_for_connections(advice: pd.DataFrame, cases: pd.DataFrame) -> pd.DataFr
 
 
 def _carry_string_pull(
-    plans: dict[str, pd.DataFrame], works: Works
+    plans: dict[str, pd.DataFrame], works: Works, safety_factor: float
 ) -> dict[str, pd.DataFrame]:
-    """Give runs in a string the pull of the whole string: that is what pipe and machine feel."""
+    """Give runs in a string the pull and the limits of the whole string: that is what they feel."""
     number = pd.Index(works.strings["string_id"]).get_indexer(pd.Index(works.string_of_run))
     inside, pick = number >= 0, np.maximum(number, 0)
-    columns = {"pull_allowable_kn": works.strings["allowable_kn"].to_numpy(dtype=float)}
+    allowable = works.strings["allowable_kn"].to_numpy(dtype=float)
+    columns = {"pull_allowable_kn": allowable / safety_factor}
     head = works.strings["head_kn"].to_numpy(dtype=float)
     for level in ("low", "mid", "high"):
         drag = works.strings[f"pull_{level}_kn"].to_numpy(dtype=float)

@@ -185,6 +185,16 @@ def test_bursting_forced_on_a_short_run_still_has_its_pits(tmp_path):
     assert string["launch_pit"].iloc[0] in set(result.pits["pit_id"])
 
 
+def test_a_weak_machine_rules_bursting_out(tmp_path):
+    """One rated pull for checks and strings: what it cannot pull is neither chosen nor set out."""
+    result = solve(street(2), tmp_path, "[pull]\nmachine_limit_kn = 20.0\n")
+    assert result.strings.empty
+    assert not result.advice["technique"].astype(str).str.startswith("burst").any()
+    checks = result.checks[result.checks["check"] == "Pull on the machine (estimate)"]
+    assert set(checks["limit"]) == {20.0}
+    assert set(checks["verdict"].astype(str)) == {"fail"}
+
+
 def test_excluded_techniques_are_not_chosen(tmp_path):
     made = street(0).decide(run_id="D1", decision="exclude", technique="burst_same", by="owner")
     result = solve(made, tmp_path)

@@ -67,6 +67,7 @@ def offer_pipes(
         drag_high_kn=drag[..., 2],
         head_kn=np.column_stack([_head_force(cases, run, known[:, k], pipe, pull) for k in (0, 1)]),
         allowable_kn=allowable_pull(known, sdr, pipe),
+        machine_limit_kn=pull.machine_limit_kn,
     )
 
 

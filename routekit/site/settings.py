@@ -10,10 +10,11 @@ from routekit.settings import Settings, setting
 class PitSettings(Settings):
     """How large the pits are."""
 
-    lead_in: Literal["one_arc", "two_arc"] = setting(
+    lead_in: Literal["one_arc", "two_arc", "handbook"] = setting(
         "two_arc", unit="-", source="house",
         text="Lead-in of the launch pit: two arcs where the string lies level on rollers, "
-        "one arc where it comes off the ground already inclined; two arcs is the longer one.",
+        "one arc where it comes off the ground already inclined; two arcs is the longer one. The "
+        "handbook's shortcut knows no bend radius: 12 OD of level floor and a slope of 1 in 2.5.",
     )  # fmt: skip
     flat_length_m: float = setting(
         2.0, unit="m", source="site_ranges", gt=0,
@@ -163,21 +164,15 @@ class StringSettings(Settings):
         150.0, unit="m", source="najafi_reach", gt=0,
         text="Longest string: the upper end of the typical 300 to 500 ft (91 to 152 m).",
     )  # fmt: skip
-    routine_length_m: float = setting(
-        106.7, unit="m", source="najafi_reach", gt=0,
-        text="Up to this length a string is routine (350 ft).",
-    )  # fmt: skip
-    moderate_length_m: float = setting(
-        137.2, unit="m", source="najafi_reach", gt=0,
-        text="Up to this length a string is moderately difficult (450 ft), beyond it challenging.",
-    )  # fmt: skip
     minimum_length_m: float = setting(
         20.0, unit="m", source="practice", ge=0,
         text="A shorter string is not worth setting up: it is marked for lining.",
     )  # fmt: skip
     max_bend_deg: float = setting(
         10.0, unit="deg", source="site_ranges", ge=0,
-        text="Largest change of direction at a manhole that is pulled through (5 to 11 degrees).",
+        text="Largest change of direction at a manhole that is pulled through (5 to 11 degrees): "
+        "stricter than within a run (methods.bursting.max_bend_deg), since no old pipe guides head "
+        "and rods through the chamber and the new pipe turns over an edge.",
     )  # fmt: skip
     max_level_step_m: float = setting(
         0.10, unit="m", source="house", ge=0,
@@ -209,14 +204,6 @@ class StringSettings(Settings):
         text="Estimate of the drag that is held against the limits. The estimate spans a factor of "
         "five or more, all low or all high at once; a string whose high estimate is over is marked "
         "to confirm.",
-    )  # fmt: skip
-    machine_limit_kn: float = setting(
-        1000.0, unit="kN", source="practice", gt=0,
-        text="Rated pull of the machine, held against burst, expansion and drag together.",
-    )  # fmt: skip
-    overlength_share: float = setting(
-        0.02, unit="-", source="site_overlength", ge=0,
-        text="Overlength left at the ends for relaxation, share of the string's length (1 to 3 %).",
     )  # fmt: skip
     pit_weight: float = setting(
         20.0, unit="points each", source="house", ge=0,
@@ -293,9 +280,6 @@ class LaydownSettings(Settings):
         (0.0, -10.0, 10.0, -20.0, 20.0, -30.0, 30.0), unit="deg", source="house",
         text="Directions tried for the strip from the pit's axis; the string bends on the surface.",
     )  # fmt: skip
-    bar_length_m: float = setting(
-        12.0, unit="m", source="practice", gt=0, text="Length of the pipe bars that are welded."
-    )
 
 
 class SiteSettings(Settings):

@@ -40,6 +40,8 @@ class PipeOffers:
         Burst and expansion at the head, seen by the machine only; the largest of a string counts.
     allowable_kn : numpy.ndarray of float
         Allowable pull of the pipe; the least of a string counts.
+    machine_limit_kn : float
+        Rated pull of the machine, held against burst, expansion and drag together.
     """
 
     outside_mm: Floats
@@ -50,6 +52,7 @@ class PipeOffers:
     drag_high_kn: Floats
     head_kn: Floats
     allowable_kn: Floats
+    machine_limit_kn: float
 
 
 def larger_outside(
@@ -137,7 +140,9 @@ def _pick(values: Floats, size: Ints) -> Floats:
     return np.asarray(values[np.arange(len(size)), size])
 
 
-def _within_limits(span: _Span, settings: StringSettings) -> dict[str, Bools]:
+def _within_limits(
+    span: _Span, machine_limit_kn: float, settings: StringSettings
+) -> dict[str, Bools]:
     """Tell which limits each span keeps; a force that is not known keeps its limit."""
     size, has_size = _size_of(span)
     drag, head = _pick(span.drag_kn, size), _pick(span.head_kn, size)
@@ -147,7 +152,7 @@ def _within_limits(span: _Span, settings: StringSettings) -> dict[str, Bools]:
         "size": has_size,
         "reach": ~(span.length_m > settings.reach_m + _SLACK),
         "pull": ~(drag > allowed + _SLACK),
-        "machine": ~(drag + head > settings.machine_limit_kn + _SLACK),
+        "machine": ~(drag + head > machine_limit_kn + _SLACK),
     }
 
 
@@ -184,7 +189,8 @@ def build_spans(
     for more in range(len(chains)):
         span = alone if more == 0 else span.grow(alone, is_break)
         size, _ = _size_of(span)
-        kept = np.logical_and.reduce(list(_within_limits(span, settings).values()))
+        limits = _within_limits(span, offers.machine_limit_kn, settings)
+        kept = np.logical_and.reduce(list(limits.values()))
         feasible = (position >= more) & (kept | (more == 0))
         if not feasible.any():
             break
@@ -287,13 +293,13 @@ def explain_limits(
     pipe = "new pipe changes from " + number_text(least, 0) + " to " + number_text(most, 0) + " mm"
     reach = number_text(length, 0) + f" m is over the reach of {settings.reach_m:g} m"
     pull = "drag of " + number_text(drag, 0) + " kN is over the pipe's "
-    machine = number_text(total, 0) + f" kN is over the machine's {settings.machine_limit_kn:g} kN"
+    machine = number_text(total, 0) + f" kN is over the machine's {offers.machine_limit_kn:g} kN"
     return join_causes(
         [
             ((least != most) & ~may, pipe),
             (length > settings.reach_m + _SLACK, reach),
             (drag > allowed + _SLACK, pull + number_text(allowed, 0) + " kN"),
-            (total > settings.machine_limit_kn + _SLACK, machine),
+            (total > offers.machine_limit_kn + _SLACK, machine),
         ],
         len(first),
     )

@@ -15,10 +15,13 @@ import shapely
 from numpy.typing import ArrayLike, NDArray
 from pyproj import CRS
 
-from routekit.arrays import Ints
+from routekit.arrays import Floats, Ints
+from routekit.pipes.bursting_class import count_size_steps, describe_difficulty, difficulty_class
+from routekit.pipes.settings import PipeSettings
+from routekit.pipes.string_making import HEAD_JOINTS, count_joints, overlap, string_weld_hours
 from routekit.site.partition import FAR, LAUNCH, Costs, Partition, partition_chains
 from routekit.site.placement import DOWN, UP, Placement
-from routekit.site.settings import LaydownSettings, StringSettings
+from routekit.site.settings import StringSettings
 from routekit.site.string_limits import PipeOffers, build_spans, explain_limits, measure_spans
 from routekit.site.string_pits import (
     CHAMBER,
@@ -32,6 +35,8 @@ from routekit.site.wording import join_causes, join_groups
 
 Bools = NDArray[np.bool_]
 Objects = NDArray[np.object_]
+
+HOURS_PER_DAY = 24.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -188,13 +193,39 @@ def _string_unknowns(
     )  # fmt: skip
 
 
-def _describe_length(length: pd.Series, settings: StringSettings) -> Objects:
-    """Difficulty by length alone."""
-    return np.select(
-        [length.isna(), length <= settings.routine_length_m, length <= settings.moderate_length_m],
-        ["not known", "routine", "moderately difficult"],
-        "challenging",
-    ).astype(object)
+def _describe_difficulty(
+    table: pd.DataFrame, number: Ints, depth_m: ArrayLike, host_mm: ArrayLike
+) -> Objects:
+    """Class each string by its length and by the deepest, widest and most upsized of its runs."""
+    depth, host = np.asarray(depth_m, dtype=float), np.asarray(host_mm, dtype=float)
+    host = np.where(host > 0, host, np.nan)
+    outside = table["new_outside_mm"].to_numpy(dtype=float)[number]
+
+    def most(values: Floats) -> Floats:
+        """Largest of each string's runs; not known where that of any run is not."""
+        largest = np.full(len(table), -np.inf)
+        np.maximum.at(largest, number, values)
+        return largest
+
+    return describe_difficulty(
+        difficulty_class(
+            most(np.where(depth >= 0, depth, np.nan)), most(host),
+            most(count_size_steps(host, outside)), table["length_m"].to_numpy(dtype=float),
+        )
+    )  # fmt: skip
+
+
+def _add_making(table: pd.DataFrame, drag_kn: pd.Series, pipe: PipeSettings) -> None:
+    """Fill in how each string is welded, how long that takes, and what is left to relax."""
+    length, outside, sdr = (
+        table[name].to_numpy(dtype=float) for name in ("length_m", "new_outside_mm", "sdr")
+    )
+    joints = count_joints(length, pipe.bar_length_m) + HEAD_JOINTS
+    table["weld_count"] = pd.array(joints, dtype="Int64")
+    table["weld_hours"] = string_weld_hours(length, outside, sdr, pipe)[:, 1]
+    worked = (table["weld_hours"] + pipe.pull_hours) / pipe.shift_hours
+    table["ready_days"] = worked + pipe.rest_hours / HOURS_PER_DAY
+    table["overlap_m"] = overlap(length, drag_kn.to_numpy(dtype=float), outside, sdr, pipe)
 
 
 def tabulate_strings(
@@ -203,8 +234,10 @@ def tabulate_strings(
     offers: PipeOffers,
     plan: StringPlan,
     *,
+    depth_m: ArrayLike,
+    host_mm: ArrayLike,
     settings: StringSettings,
-    laydown: LaydownSettings,
+    pipe: PipeSettings,
     crs: CRS | str | None = None,
 ) -> gpd.GeoDataFrame:
     """Write the plan as the table of strings.
@@ -215,8 +248,11 @@ def tabulate_strings(
         See `plan_strings`.
     lines : array_like of shapely LineString, shape (m,)
         The runs in chain order.
+    depth_m, host_mm : array_like of float, shape (m,)
+        Largest depth to invert and bore of the runs in chain order.
     settings : StringSettings
-    laydown : LaydownSettings
+    pipe : PipeSettings
+        How strings are welded, cool and rest.
     crs : pyproj.CRS or str, optional
 
     Returns
@@ -226,8 +262,10 @@ def tabulate_strings(
         downstream), pulled («downstream» or «upstream»: the way the pipe travels), length_m,
         launch_pit, reception_pit (empty where the chamber receives), new_outside_mm, sdr,
         pull_low_kn, pull_mid_kn, pull_high_kn, head_kn, allowable_kn, utilisation (by the force
-        level of the settings), utilisation_high, machine_utilisation, weld_count, overlap_m
-        (overlength for relaxation), difficulty, is_too_short, over_limit, start_reason, end_reason,
+        level of the settings), utilisation_high, machine_utilisation, weld_count and weld_hours (one
+        machine, the pulling head included), ready_days (from the first weld until the rested pipe
+        may be tied in), overlap_m (overlength for relaxation), difficulty (by length, depth, host
+        and upsizing), is_too_short, over_limit, start_reason, end_reason,
         to_confirm, geometry.
     """
     part = plan.partition
@@ -252,12 +290,9 @@ def tabulate_strings(
     drag = table[f"pull_{settings.force_level}_kn"]
     table["utilisation"] = drag / limit
     table["utilisation_high"] = table["pull_high_kn"] / limit
-    table["machine_utilisation"] = (drag + table["head_kn"]) / settings.machine_limit_kn
-    bars = np.ceil(table["length_m"].to_numpy() / laydown.bar_length_m - 1e-9)
-    # Joints within the string and one at the pulling head.
-    table["weld_count"] = pd.array(np.maximum(bars - 1, 0) + 1, dtype="Int64")
-    table["overlap_m"] = settings.overlength_share * table["length_m"]
-    table["difficulty"] = _describe_length(table["length_m"], settings)
+    table["machine_utilisation"] = (drag + table["head_kn"]) / offers.machine_limit_kn
+    _add_making(table, drag, pipe)
+    table["difficulty"] = _describe_difficulty(table, number, depth_m, host_mm)
     table["is_too_short"] = table["length_m"] < settings.minimum_length_m
     table["over_limit"] = explain_limits(chains, offers, part.first, part.last, settings)
     table["start_reason"], table["end_reason"] = _end_reasons(chains, offers, part, settings)

@@ -45,8 +45,9 @@ def make_zones(trees, **columns):
 
 
 def make_offers(
-    chains, outside_mm=250.0, largest_mm=np.nan, drag_kn=10.0, head_kn=100.0, allowable_kn=109.4
-):
+    chains, outside_mm=250.0, largest_mm=np.nan, drag_kn=10.0, head_kn=100.0, allowable_kn=109.4,
+    machine_limit_kn=1000.0,
+):  # fmt: skip
     own = np.broadcast_to(np.asarray(outside_mm, dtype=float), (len(chains),))
     largest = np.broadcast_to(np.asarray(largest_mm, dtype=float), own.shape)
     both = np.stack([own, larger_outside(chains["chain"], own, largest)], axis=1)
@@ -59,6 +60,7 @@ def make_offers(
         outside_mm=both, sdr=spread(17.0), bend_radius_m=25 * both / 1000,
         drag_low_kn=0.5 * spread(drag_kn), drag_mid_kn=0.8 * spread(drag_kn),
         drag_high_kn=spread(drag_kn), head_kn=spread(head_kn), allowable_kn=spread(allowable_kn),
+        machine_limit_kn=machine_limit_kn,
     )  # fmt: skip
 
 
@@ -69,5 +71,5 @@ def plan(runs, trees=(), manholes=None, settings=SITE, layers=None, offers=None,
     around = prepare_surroundings(zones, no_pit_trees=no_pit, **(layers or {}))
     return plan_site(
         chains, runs, manholes, make_offers(chains, **(offers or {})), around,
-        trench_width_m=np.full(len(chains), 0.9), settings=settings,
+        trench_width_m=np.full(len(chains), 0.9), settings=settings, pipe=PipeSettings(),
     )[:2]  # fmt: skip

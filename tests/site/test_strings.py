@@ -25,8 +25,11 @@ def test_a_string_of_140_m_through_manholes_at_28_m_is_one_string():
     assert row["utilisation_high"] == pytest.approx(50 / 109.4)
     assert row["machine_utilisation"] == pytest.approx(140 / 1000)
     assert row["weld_count"] == 12  # 12 bars of 12 m: 11 joints and the head
-    assert row["overlap_m"] == pytest.approx(2.8)
-    assert row["difficulty"] == "challenging"
+    assert row["weld_hours"] == pytest.approx(12 * (20.8 + 15) / 60, abs=0.1)
+    assert row["ready_days"] == pytest.approx((row["weld_hours"] + 2) / 8 + 1)
+    # 0.42 m of cooling and 0.43 m of stretch are less than 1 % of the length.
+    assert row["overlap_m"] == pytest.approx(1.4)
+    assert row["difficulty"] == "C, challenging to extreme (length)"
     assert row["geometry"].length == pytest.approx(140)
     assert sorted(pits["role"]) == ["launch", "machine"]
     assert row["start_reason"] == row["end_reason"] == "end of the renewed runs"
@@ -59,12 +62,12 @@ def test_each_cause_splits_the_string(change, reason):
     if change == "force":
         offers = {"drag_kn": 36.0}
     if change == "machine":
-        offers = {"head_kn": 330.0, "drag_kn": 30.0}
+        offers = {"head_kn": 330.0, "drag_kn": 30.0, "machine_limit_kn": 400.0}
     if change == "reach":
         points = straight(4, step=40.0)
     if change == "host":
         columns = {"material": ["clay", "clay", "steel", "steel"]}
-    settings = with_strings(force_level="high", machine_limit_kn=400.0)
+    settings = with_strings(force_level="high")
     strings, _ = plan(make_street(points, **columns), offers=offers, settings=settings)
     assert len(strings) == 2
     assert reason in set(strings["end_reason"]) | set(strings["start_reason"])
