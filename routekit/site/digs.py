@@ -21,7 +21,14 @@ from routekit.chainage import line_parts
 from routekit.geometry import polygon_edges
 from routekit.site.chains import end_directions
 from routekit.site.settings import DigSettings
-from routekit.site.surroundings import Objects, ZoneLayer, rectangle_corners, sum_by, zone_overlaps
+from routekit.site.surroundings import (
+    Objects,
+    ZoneLayer,
+    count_once,
+    name_overlaps,
+    rectangle_corners,
+    zone_overlaps,
+)
 from routekit.vocabulary import MM_PER_M
 
 Bools = NDArray[np.bool_]
@@ -33,7 +40,8 @@ ROBOT_TECHNIQUES: Final = ("cipp", "close_fit")
 
 DIG_COLUMNS: Final = (
     "dig_id", "connection_id", "run_id", "kind", "method", "footprint_m2", "zone_overlap_m2",
-    "structural_m2", "is_structural", "worst_tree", "worst_share", "is_settled", "geometry",
+    "zone_by_tree", "structural_m2", "is_structural", "worst_tree", "worst_share", "is_settled",
+    "geometry",
 )  # fmt: skip
 """Columns of the table of digs, in order."""
 
@@ -50,9 +58,9 @@ def measure_digs(polygons: ArrayLike, zones: ZoneLayer) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        footprint_m2, zone_overlap_m2 and structural_m2 (added over trees), is_structural,
-        worst_tree (id; empty for none), worst_share, is_settled (False where a structural
-        radius that matters is not known).
+        footprint_m2, zone_overlap_m2 and structural_m2 (ground where zones overlap counts once),
+        zone_by_tree (text: m2 of the zone of each tree), is_structural, worst_tree (id; empty for
+        none), worst_share, is_settled (False where a structural radius that matters is not known).
     """
     shapes = np.asarray(polygons, dtype=object)
     size = len(shapes)
@@ -62,11 +70,15 @@ def measure_digs(polygons: ArrayLike, zones: ZoneLayer) -> pd.DataFrame:
     first = order[np.unique(dug[order], return_index=True)[1]]
     worst, worst_share = np.full(size, "", dtype=object), np.zeros(size)
     worst[dug[first]], worst_share[dug[first]] = zones.tree_id[tree[first]], share[first]
-    deep = sum_by(dug, np.nan_to_num(structural), size)
+    inner = zones.structural_radius_m[tree]
+    deep = count_once(shapes, dug, tree, structural, inner, zones)
     return pd.DataFrame(
         {
             "footprint_m2": np.nan_to_num(shapely.area(shapes)),
-            "zone_overlap_m2": sum_by(dug, overlap, size),
+            "zone_overlap_m2": count_once(
+                shapes, dug, tree, overlap, zones.radius_m[tree], zones
+            ),
+            "zone_by_tree": name_overlaps(dug, tree, overlap, zones, size),
             "structural_m2": deep,
             "is_structural": deep > 1e-9,
             "worst_tree": worst,
@@ -74,6 +86,12 @@ def measure_digs(polygons: ArrayLike, zones: ZoneLayer) -> pd.DataFrame:
             "is_settled": np.bincount(dug[np.isnan(structural)], minlength=size) == 0,
         }
     )
+
+
+def _meets_zones(polygons: Objects, zones: ZoneLayer) -> Bools:
+    """Mark the excavations that take some of a root zone, shape (n,)."""
+    dug, _, overlap, _ = zone_overlaps(polygons, polygon_edges(polygons), zones)
+    return np.asarray(np.bincount(dug[overlap > 0], minlength=len(polygons)) > 0)
 
 
 def _squares(points: Objects, axis: Floats, side_m: ArrayLike) -> Objects:
@@ -164,7 +182,7 @@ def _choose_squares(
 ) -> tuple[Objects, Objects]:
     """Lay the machine's square at each foot, or the careful method's where roots are met."""
     machine = _squares(foot, axis, settings.connection_side_m)
-    near = measure_digs(machine, zones)["zone_overlap_m2"].to_numpy() > 0
+    near = _meets_zones(machine, zones)
     careful = settings.root_zone_method
     small = settings.hand_side_m if careful == "hand" else settings.suction_side_m
     polygon = np.where(near, _squares(foot, axis, small), machine)
@@ -230,7 +248,7 @@ def manhole_digs(
     points = manholes["geometry"].to_numpy(dtype=object)
     east = np.tile([1.0, 0.0], (len(points), 1))
     polygon = _squares(points, east, outside + 2 * settings.manhole_margin_m)
-    near = measure_digs(polygon, zones)["zone_overlap_m2"].to_numpy() > 0
+    near = _meets_zones(polygon, zones)
     method = np.where(near, settings.root_zone_method, "machine").astype(object)
     none = np.full(len(points), "", dtype=object)
     named = manholes["manhole_id"].to_numpy(dtype=object)
@@ -278,7 +296,7 @@ def repair_digs(
     width = np.asarray(width_m, dtype=float)[row]
     polygon = shapely.buffer(parts, width / 2, cap_style="flat", join_style="mitre")
     polygon = np.asarray(polygon, dtype=object)
-    near = measure_digs(polygon, zones)["zone_overlap_m2"].to_numpy() > 0
+    near = _meets_zones(polygon, zones)
     method = np.where(near, settings.root_zone_method, "machine").astype(object)
     none = np.full(len(row), "", dtype=object)
     ids = repairs["run_id"].to_numpy(dtype=object)

@@ -22,7 +22,13 @@ from routekit.site.placement import DOWN, PitRequests, Placement, candidate_corn
 from routekit.site.settings import SiteSettings
 from routekit.site.string_pits import PitTable
 from routekit.site.strings import StringPlan, name_pits
-from routekit.site.surroundings import Surroundings, rectangle_edges, zone_overlaps
+from routekit.site.surroundings import (
+    Surroundings,
+    count_once,
+    name_overlaps,
+    rectangle_edges,
+    zone_overlaps,
+)
 from routekit.site.wording import join_causes, join_groups, number_text
 
 Bools = NDArray[np.bool_]
@@ -144,8 +150,9 @@ def _forbidding_names(polygon: Objects, around: Surroundings) -> Objects:
 
 
 def _why_text(
-    chosen: _Chosen, placement: Placement, around: Surroundings, settings: SiteSettings
-) -> Objects:
+    chosen: _Chosen, placement: Placement, structural_m2: Floats, around: Surroundings,
+    settings: SiteSettings,
+) -> Objects:  # fmt: skip
     """Say why each pit is where it is and what it meets, by name."""
     forbidden = _forbidding_names(chosen.polygon, around)
     found, size = placement.conflicts.take(chosen.rows), len(chosen.rows)
@@ -169,7 +176,7 @@ def _why_text(
     return join_causes(
         [
             (~placed, "not placed: depth, size or direction is not known"),
-            (found.structural_m2 > 0, "digs " + number_text(found.structural_m2, 2)
+            (found.structural_m2 > 0, "digs " + number_text(structural_m2, 2)
              + " m2 of structural root zone, tree " + tree),
             (found.root_m2 > 0, takes),
             (forbidden != "", "in the zone of " + forbidden + ", where no pit should stand"),
@@ -280,10 +287,11 @@ def tabulate_pits(
     geopandas.GeoDataFrame
         One row per pit: pit_id, manhole_id, run_id (whose axis it follows), role (launch, reception
         or machine), is_shared, length_m, width_m, depth_m, volume_m3 (upright walls throughout
-        where it serves two strings), slide_share, turn_deg, zone_overlap_m2, structural_m2,
-        worst_tree (empty for none), worst_share, is_structural, services, obstacles,
-        forbidding_trees, unknown_trees, is_outside, carriageway_m2, parking_m2, footway_m2, harm
-        (points), is_clear, method, forbidden_by (trees), why, would_free, sketch (JSON), geometry.
+        where it serves two strings), slide_share, turn_deg, zone_overlap_m2 and structural_m2
+        (ground where zones overlap counts once), worst_tree (empty for none), worst_share,
+        is_structural, services, obstacles, forbidding_trees, unknown_trees, is_outside,
+        carriageway_m2, parking_m2, footway_m2, harm (points), is_clear, method, zone_by_tree (m2
+        of each tree's zone), forbidden_by (trees), why, would_free, sketch (JSON), geometry.
     """
     rows = plan.chosen
     requests = pits.requests.take(rows)
@@ -299,6 +307,13 @@ def tabulate_pits(
     tree = np.append(around.zones.tree_id, "")[found.worst_tree]
     role = np.where(chosen.role == LAUNCH, "launch", settings.pits.far_role).astype(object)
     columns = {
+    dug, met, overlap, structural = zone_overlaps(polygon, polygon_edges(polygon), around.zones)
+    root_m2, structural_m2 = (
+        count_once(polygon, dug, met, area, radius[met], around.zones)
+        for area, radius in (
+            (overlap, around.zones.radius_m), (structural, around.zones.structural_radius_m)
+        )
+    )  # fmt: skip
         "pit_id": name_pits(rows),
         "manhole_id": manholes[pits.run[rows], (pits.end[rows] == DOWN).astype(int)],
         "run_id": chains["run_id"].to_numpy(dtype=object)[pits.run[rows]],
@@ -307,7 +322,7 @@ def tabulate_pits(
         "length_m": size.length_m, "width_m": size.width_m, "depth_m": size.depth_m,
         "volume_m3": np.where(plan.is_shared, box, size.volume_m3),
         "slide_share": placement.slide_share[rows], "turn_deg": placement.turn_deg[rows],
-        "zone_overlap_m2": found.root_m2, "structural_m2": found.structural_m2,
+        "zone_overlap_m2": root_m2, "structural_m2": structural_m2,
         "worst_tree": tree, "worst_share": found.worst_share,
         "is_structural": found.structural_m2 > 1e-9,
         "services": found.services, "obstacles": found.obstacles,
@@ -320,7 +335,8 @@ def tabulate_pits(
     if has_texts:
         columns |= {
             "forbidden_by": _forbidding_names(polygon, around),
-            "why": _why_text(chosen, placement, around, settings),
+            "why": _why_text(chosen, placement, structural_m2, around, settings),
+            "zone_by_tree": name_overlaps(dug, met, overlap, around.zones, len(rows)),
             "would_free": _freeing_text(
                 chosen, placement, pits.bend_radius_m[rows], roots, around, settings
             ),

@@ -56,6 +56,13 @@ def test_careful_methods_inside_a_zone_and_exact_overlap():
     assert digs["worst_share"].iloc[0] == pytest.approx(1 / (np.pi * 25))
 
 
+def test_a_dig_in_two_zones_takes_no_more_than_its_ground():
+    digs = find([(10.0, 3.0)], trees=[(10.0, 0.0, 5.0, 0.25), (10.0, 1.0, 5.0, 0.25)])
+    assert digs["zone_overlap_m2"].tolist() == pytest.approx([digs["footprint_m2"].iloc[0]])
+    assert digs["zone_by_tree"].tolist() == ["T0 1.00; T1 1.00"]
+    assert digs["worst_tree"].tolist() == ["T0"]
+
+
 def test_robots_reopen_lined_runs_without_a_dig():
     digs = find([(10.0, 3.0)], trees=[(10.0, 0.0, 5.0, 1.0)], technique="cipp")
     assert digs["method"].tolist() == ["robot"]

@@ -8,6 +8,7 @@ import pytest
 import shapely
 from scene import SITE, make_street, make_zones, plan, straight
 
+from routekit.geometry import polygon_edges
 from routekit.site.conflicts import find_conflicts
 from routekit.site.pit_sizes import PitSizes
 from routekit.site.placement import (
@@ -18,7 +19,13 @@ from routekit.site.placement import (
     place_pits,
 )
 from routekit.site.settings import PlacementSettings, SiteSettings
-from routekit.site.surroundings import cut_into_cells, prepare_surroundings, rectangle_corners
+from routekit.site.surroundings import (
+    count_once,
+    cut_into_cells,
+    prepare_surroundings,
+    rectangle_corners,
+    zone_overlaps,
+)
 
 PLACE = PlacementSettings()
 
@@ -63,6 +70,44 @@ def test_overlaps_agree_with_fine_polygons():
     plain = (found.structural_m2 == 0) & (found.root_m2 > 0)
     assert found.worst_tree[plain].tolist() == share[plain].argmax(1).tolist()
     assert found.worst_share[plain] == pytest.approx(share[plain].max(1), rel=1e-4)
+
+
+def test_ground_in_several_zones_counts_once():
+    """Against the union of fine polygons, the drawn zone of one tree among them."""
+    rng = np.random.default_rng(11)
+    trees = np.c_[rng.uniform(0, 100, (150, 2)), rng.uniform(2, 9, 150), rng.uniform(0.5, 4, 150)]
+    trees[0, 2] = np.nan
+    table = make_zones(trees)
+    table.at[0, "zone"] = shapely.box(*(trees[0, :2] - 8), *(trees[0, :2] + 8))
+    table.loc[0, "area_m2"] = 256.0
+    zones = prepare_surroundings(table).zones
+    corners, _ = candidate_corners(requests(60, rng), 0.0, 5.0, PLACE)
+    pits = shapely.polygons(corners)
+    dug, tree, overlap, structural = zone_overlaps(pits, polygon_edges(pits), zones)
+    outer = [circle(*row[:3]) for row in trees[1:]]
+    outer = shapely.union_all([table["zone"].iloc[0], *outer])
+    inner = shapely.union_all([circle(row[0], row[1], row[3]) for row in trees])
+    for area, radius, drawn in (
+        (overlap, zones.radius_m, outer), (structural, zones.structural_radius_m, inner)
+    ):  # fmt: skip
+        once = count_once(pits, dug, tree, area, radius[tree], zones)
+        wanted = shapely.area(shapely.intersection(pits, drawn))
+        assert once == pytest.approx(wanted, abs=5e-3)
+        added = np.bincount(dug, area, minlength=len(pits))
+        assert (added > once + 0.1).sum() > 5
+        assert (once <= shapely.area(pits) + 1e-9).all()
+        assert once[np.bincount(dug, minlength=len(pits)) == 0].sum() == 0
+
+
+def test_a_pit_in_two_zones_takes_no_more_than_its_ground():
+    trees = [(x, y, 40.0, 1.0) for x in (0.0, 56.0) for y in (20.0, -20.0)]
+    strings = plan(make_street(straight(2)), trees)
+    pit = strings[1].set_index("role").loc["launch"]
+    assert pit["zone_by_tree"].count(";") == 1
+    each = [float(part.split(" ")[1]) for part in pit["zone_by_tree"].split("; ")]
+    assert sum(each) > pit["length_m"] * pit["width_m"] + 1
+    assert pit["zone_overlap_m2"] <= pit["length_m"] * pit["width_m"] + 1e-9
+    assert pit["zone_overlap_m2"] >= max(each) - 0.01
 
 
 def test_polygon_zones_are_measured_too():
