@@ -2,6 +2,7 @@
 
 Each layer is handed to GDAL as Arrow batches, with geometry as well-known binary. Equal input gives
 equal bytes: rows keep their order, and the time stamp that the format wants is a fixed one.
+Numbers without end are null, since the statistics of a GIS break on them.
 Which rows and columns each layer has is decided in `routekit.outputs.gis_layers`.
 """
 
@@ -27,7 +28,7 @@ from pyogrio.errors import (
 
 from routekit.errors import OutputError
 from routekit.outputs.atomic import replacing_file
-from routekit.outputs.gis_layers import Layer, collect_layers
+from routekit.outputs.gis_layers import Layer, collect_layers, describe_fields
 from routekit.result import Result
 from routekit.settings import Settings, setting
 
@@ -35,6 +36,7 @@ _TIME_STAMP = "2000-01-01T00:00:00.000Z"
 _WRITE_OPTIONS = {"OGR_CURRENT_DATE": _TIME_STAMP, "OGR_SQLITE_SYNCHRONOUS": "OFF"}
 _WRITE_ERRORS = (DataLayerError, DataSourceError, FeatureError, FieldError, GeometryError, OSError)
 _ROWS_PER_BATCH = 65_536
+_COMMENT = "GDAL:OGR:comment"
 _MULTI: dict[str, Callable[..., NDArray[np.object_]]] = {
     "Polygon": shapely.multipolygons,
     "LineString": shapely.multilinestrings,
@@ -150,7 +152,7 @@ def _gdal_options(options: dict[str, str]) -> Iterator[None]:
 def _write_layer(layer: Layer, path: Path, crs: str, settings: GeopackageSettings) -> None:
     """Write one layer, or one table where there is no geometry type."""
     options = {"DESCRIPTION": layer.description}
-    columns = _arrow_columns(layer.table, layer.key)
+    columns = _arrow_columns(layer.table, layer.key, describe_fields(layer.name))
     if layer.geometry_type is None:
         pyogrio.write_arrow(columns, path, layer=layer.name, driver="GPKG", layer_options=options)
         return
@@ -273,17 +275,24 @@ def _promote(shapes: ArrayLike | None, kind: str) -> NDArray[np.object_]:
     return promoted
 
 
-def _arrow_columns(table: pd.DataFrame, key: str) -> pa.Table:
-    """Give the plain columns of a table as Arrow types that GDAL can write."""
+def _arrow_columns(table: pd.DataFrame, key: str, described: dict[str, str]) -> pa.Table:
+    """Give the plain columns of a table as Arrow types that GDAL can write, with descriptions."""
     if not len(table.columns):
         return pa.table({key: pa.array([], pa.string())})
-    return pa.table({str(name): _arrow_column(table[name]) for name in table.columns})
+    columns = {str(name): _arrow_column(table[name]) for name in table.columns}
+    notes = {name: {_COMMENT: text} for name, text in described.items()}
+    fields = [
+        pa.field(name, array.type, metadata=notes.get(name)) for name, array in columns.items()
+    ]
+    return pa.Table.from_arrays(list(columns.values()), schema=pa.schema(fields))
 
 
 def _arrow_column(column: pd.Series) -> pa.Array:
     """Give one column as an Arrow array; what has no plain type is written as text."""
     if isinstance(column.dtype, pd.CategoricalDtype) and column.cat.categories.dtype.kind in "iufb":
         column = column.astype(column.cat.categories.dtype)
+    if column.dtype.kind == "f":
+        column = column.replace([np.inf, -np.inf], np.nan)
     try:
         found = pa.array(column, from_pandas=True)
     except pa.ArrowException:

@@ -6,6 +6,8 @@ Layers are described, not yet written: `routekit.outputs.geopackage` turns them 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
 
 import geopandas as gpd
 import numpy as np
@@ -54,6 +56,26 @@ class Layer:
     radius_m: NDArray[np.float64] | None = None
 
 
+@cache
+def describe_fields(layer: str) -> dict[str, str]:
+    """Say what fields of a layer mean whose names do not say it all.
+
+    Parameters
+    ----------
+    layer : str
+        Name of the layer.
+
+    Returns
+    -------
+    dict of str to str
+        Description by field: what counts twice and what once, what no value stands for.
+    """
+    with (files("routekit.outputs") / "gis_fields.csv").open(encoding="utf-8") as stream:
+        table = pd.read_csv(stream, dtype=str, keep_default_na=False)
+    own = table[table["layer"] == layer]
+    return dict(zip(own["field"], own["description"], strict=True))
+
+
 def collect_layers(result: Result, *, max_check_rows: int) -> list[Layer]:
     """Describe all layers of a result.
 
@@ -90,8 +112,8 @@ def collect_layers(result: Result, *, max_check_rows: int) -> list[Layer]:
                join_trees(result), "Point"),
         _plain("findings", "What is wrong with the data and what was done", "layer",
                result.findings),
-        _plain("totals", "Quantities, open cut everywhere against recommended", "quantity",
-               result.totals),
+        _plain("totals", "Quantities, open cut of the runs to be worked on against recommended",
+               "quantity", result.totals),
         _plain("rules", "Settings in force with unit and source", "name", result.rules),
         _plain("decisions", "Decisions of people that the study took over", "decision",
                result.decisions),
@@ -239,11 +261,27 @@ def select_checks(result: Result, max_rows: int) -> tuple[pd.DataFrame, str]:
 
 def is_recommended(result: Result) -> NDArray[np.bool_]:
     """Mark the checks of the technique recommended for their run, shape (n checks,)."""
-    checks, advice = result.checks, result.advice
+    return mark_recommended(result.checks, result.advice)
+
+
+def mark_recommended(table: pd.DataFrame, advice: pd.DataFrame) -> NDArray[np.bool_]:
+    """Mark the rows of the technique recommended for their run.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame, n rows
+        Columns run_id and technique.
+    advice : pandas.DataFrame
+        One row per run: run_id, technique.
+
+    Returns
+    -------
+    numpy.ndarray of bool, shape (n,)
+    """
     if not {"run_id", "technique"} <= set(advice.columns):
-        return np.zeros(len(checks), dtype=bool)
-    runs = checks["run_id"].astype("category").cat
-    techniques = checks["technique"].astype("category").cat
+        return np.zeros(len(table), dtype=bool)
+    runs = table["run_id"].astype("category").cat
+    techniques = table["technique"].astype("category").cat
     chosen = advice.set_index(advice["run_id"].astype("str"))["technique"].astype("str")
     by_run = pd.Index(chosen.reindex(runs.categories.astype("str")))
     wanted = techniques.categories.get_indexer(by_run)

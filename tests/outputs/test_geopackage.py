@@ -2,6 +2,7 @@
 
 import dataclasses
 import hashlib
+import sqlite3
 
 import geopandas as gpd
 import numpy as np
@@ -15,7 +16,7 @@ from synthetic import CRS, make_empty_result, make_result
 from routekit.errors import OutputError
 from routekit.outputs import geopackage
 from routekit.outputs.geopackage import GeopackageSettings, encode_circles, write_geopackage
-from routekit.outputs.gis_layers import attach, join_trees, select_checks
+from routekit.outputs.gis_layers import attach, describe_fields, join_trees, select_checks
 
 LAYERS = [
     "runs", "breaches", "checks", "options", "root_zones", "structural_zones", "trenches",
@@ -135,6 +136,40 @@ def test_untouched_trees_lose_nothing_and_unknown_zones_stay_unknown(result):
     assert trees["recommended_loss_m2"].iloc[first] == 0
     assert pd.isna(trees["recommended_severity"].iloc[second])
     assert pd.isna(trees["severed_share"].iloc[second])
+
+
+def read_descriptions(path):
+    with sqlite3.connect(path) as book:
+        rows = book.execute("select table_name, column_name, description from gpkg_data_columns")
+        return {(layer, field): text for layer, field, text in rows}
+
+
+def test_numbers_without_end_are_null_and_say_what_they_mean(sample_result, tmp_path):
+    """Statistics of a GIS break on infinity."""
+    path = write_geopackage(sample_result, tmp_path / "result.gpkg")
+    for name in pyogrio.list_layers(path)[:, 0]:
+        read = pyogrio.read_dataframe(path, layer=name, read_geometry=False)
+        for column in read.select_dtypes("number"):
+            assert not np.isinf(read[column].to_numpy(dtype=float)).any(), (name, column)
+    said = read_descriptions(path)
+    for field in ("nearest_stem_m", "service_clearance_m", "building_distance_m"):
+        endless = np.isinf(sample_result.runs[field])
+        read = pyogrio.read_dataframe(path, layer="runs", columns=[field], read_geometry=False)
+        assert endless.any()
+        assert read[field].isna().tolist() == endless.tolist()
+        assert "null: no" in said["runs", field]
+    assert "null: no limit" in said["checks", "limit"]
+
+
+def test_every_described_field_is_there_and_described(sample_result, tmp_path):
+    path = write_geopackage(sample_result, tmp_path / "result.gpkg")
+    wanted = {
+        (layer, field): text
+        for layer in LAYERS
+        for field, text in describe_fields(layer).items()
+    }
+    assert read_descriptions(path) == wanted
+    assert "dug or cut off" in wanted["options", "root_m2"]
 
 
 def test_two_writes_give_the_same_bytes(path, result, tmp_path):
