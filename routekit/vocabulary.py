@@ -69,6 +69,9 @@ MATERIALS: Final = (
 )
 """Host materials; `fibre_cement` includes asbestos cement, `lined` any earlier liner."""
 
+HOST_CLASSES: Final = ("bursts well", "bursts with special tools", "does not burst")
+"""How a host material bursts, by its class 0, 1 or 2 in the table of host materials."""
+
 SERVICE_KINDS: Final = ("gas", "water", "electricity", "telecom", "heat", "sewer", "other")
 
 SURFACE_KINDS: Final = (

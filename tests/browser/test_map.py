@@ -63,7 +63,9 @@ def test_click_on_a_run_opens_its_recommendation(open_page, map_file, size):
     page = open_page(map_file, size)
     click_plan(page, 10.0, 60.0)
     wait_for_heading(page, "Run R7")
-    assert page.locator("#card-technique").inner_text().strip().endswith("Pipe bursting, upsized")
+    assert page.locator("#card-technique").inner_text().strip().endswith(
+        "Pipe bursting, upsized, bore 250 → not known\u00a0mm"
+    )
     text = page.locator("#page-card").inner_text()
     for wanted in ("PE 100 OD 250 SDR 17", "harms the fewest roots", "Open cut",
                    "An open trench would cut structural roots.", "A gas pipe nearer than 0.6 m.",

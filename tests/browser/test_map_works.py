@@ -105,6 +105,8 @@ def test_options_have_cost_with_currency_and_bore_of_an_egg(open_page, works_fil
     page.wait_for_selector("#option-table")
     heads = page.locator("#option-table thead").inner_text()
     assert "Cost, EUR" in heads
+    assert "Dug or cut off, m²" in heads
+    assert "for open cut also what the trench cuts off" in card(page)
     assert "1,234,567" in page.locator("#option-table").inner_text()
     assert "378 × 578 mm" in card(page)
     assert facts(page)["Bore"] == "400 × 600 mm"
@@ -213,6 +215,107 @@ def test_breaches_say_what_is_not_certain(open_page, works_file):
     rows = [row.replace("\u00a0", " ").split("\n") for row in rows]
     assert rows[0] == ["T2", "stem estimated; position unsure, good to 0.32 m"]
     assert rows[1] == ["T4", "accuracy of position not known"]
+
+
+def test_bore_before_and_after_stands_beside_the_technique(open_page, works_file):
+    page = open_page(works_file, address="#run=R8")
+    page.wait_for_selector("#card-bore")
+    said = page.locator("#card-technique").inner_text()
+    assert said.endswith("Open cut, bore 300 → 220\u00a0mm")
+    page = open_page(works_file)
+    heads = page.locator("#list-heads th").all_inner_texts()
+    assert heads[:3] == ["Run ▴", "Recommended", "Bore, mm"]
+    bores = page.locator("#list-rows .bore").all_inner_texts()
+    assert bores[0] == "250"
+    assert bores[7] == "300 → 220"
+    page.locator("[data-sort=diameter_mm]").click()
+    assert page.locator("#list-rows .bore").first.inner_text().startswith("250")
+    page = open_page(works_file, PHONE)
+    assert not page.locator("#list-rows .bore").first.is_visible()
+    assert page.locator("#list-rows .bore-below").first.is_visible()
+
+
+def test_open_cut_has_one_scope(open_page, tmp_path):
+    """Both pages count the runs to be worked on and the trees that these would harm."""
+    result = district.make_district()
+    needs = result.runs[["run_id"]].assign(needs_work=np.arange(len(result.runs)) < 5)
+    totals = make_works().totals
+    first = totals.iloc[:1].assign(quantity="Runs worked on", unit="runs", open_cut_mid=5.0)
+    balance = pd.DataFrame(
+        {"tree_id": ["T2", "T4", "T6"], "open_cut_severity": ["major", "structural", "minor"]}
+    )
+    result = replace(
+        result, condition=pd.DataFrame(needs.iloc[:9]), tree_balance=balance,
+        totals=pd.concat([first, totals], ignore_index=True),
+    )  # fmt: skip
+    path = tmp_path / "map.html"
+    path.write_text(build_map(result, MapSettings()), encoding="utf-8")
+    page = open_page(path)
+    said = page.locator("#overview").inner_text()
+    assert "open cut of the 5 runs to be worked on would do major or structural harm to 2" in said
+    page = open_page(path, address="#page=sums")
+    page.wait_for_selector("#sums-table")
+    assert "Open cut of the 5 runs to be worked on" in page.locator("#page-sums").inner_text()
+    assert "everywhere" not in page.locator("#page-sums").inner_text()
+
+
+def test_names_stand_as_they_are_kept_and_blanks_stay_blank(open_page, tmp_path):
+    result = district.make_district()
+    rules = pd.DataFrame(
+        {
+            "kind": "setting", "name": ["study.default_depth_m", "study.name"],
+            "value": ["2.0", "OMTREK_CM"], "unit": ["m", ""], "source": "house",
+            "standing": None, "title": "", "text": ["Depth where none is known.", None],
+        }
+    )  # fmt: skip
+    findings = pd.DataFrame(
+        {
+            "severity": ["info"], "layer": ["trees"], "row": ["T2"], "field": ["OMTREK_CM"],
+            "seen": ["no stem_diameter_mm"], "done": ["taken from KROON_M"],
+        }
+    )  # fmt: skip
+    path = tmp_path / "map.html"
+    shown = replace(result, rules=rules, findings=findings)
+    path.write_text(build_map(shown, MapSettings()), encoding="utf-8")
+    page = open_page(path, address="#page=basis")
+    page.wait_for_selector("#page-basis table")
+    said = page.locator("#page-basis").text_content()
+    for name in ("study.default_depth_m", "OMTREK_CM"):
+        assert name in said
+    assert "not known" not in said
+    page = open_page(path, address="#page=doubts")
+    page.wait_for_selector("#page-doubts table")
+    said = page.locator("#page-doubts").text_content()
+    for name in ("OMTREK_CM", "no stem_diameter_mm", "taken from KROON_M"):
+        assert name in said
+
+
+def test_classes_and_missing_limits_stand_in_words(open_page, tmp_path):
+    result = district.make_district()
+    checks = result.checks.copy()
+    own = np.flatnonzero((checks["run_id"] == "R1") & (checks["technique"] == "burst_same"))
+    checks["unit"] = checks["unit"].astype(str)
+    checks.loc[own[0], ["value", "limit", "unit"]] = [0.0, 1.0, "class"]
+    checks.loc[own[1], ["value", "limit", "unit"]] = [np.inf, np.inf, "m"]
+    path = tmp_path / "map.html"
+    path.write_text(build_map(replace(result, checks=checks), MapSettings()), encoding="utf-8")
+    page = open_page(path, address="#run=R1")
+    page.wait_for_selector("#check-table")
+    page.select_option("#check-technique", label="Pipe bursting, size for size")
+    rows = page.locator("#check-table tbody tr").all_inner_texts()
+    assert rows[0].split("\t")[2:4] == ["bursts well", "bursts with special tools"]
+    assert rows[1].split("\t")[2:4] == ["none near", "no limit"]
+
+
+def test_pit_in_two_zones_says_what_counts_once(open_page, tmp_path):
+    result = district.make_district()
+    pits = result.pits.assign(zone_overlap_m2=6.7, zone_by_tree="T2 6.70; T4 2.44")
+    path = tmp_path / "map.html"
+    path.write_text(build_map(replace(result, pits=pits), MapSettings()), encoding="utf-8")
+    page = open_page(path, address="#pit=P2")
+    page.wait_for_selector("#page-card h2")
+    wanted = "6.7 m²\nwhere zones overlap it counts once; by tree: T2 6.70 m², T4 2.44 m²"
+    assert facts(page)["In root zones"] == wanted
 
 
 def test_noise_of_the_arithmetic_is_nothing(open_page, works_file):

@@ -13,6 +13,7 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
+from routekit.outputs.check_words import word_checks
 from routekit.outputs.map import tables
 from routekit.outputs.map.packing import pack_table
 from routekit.outputs.map.photo import Photo, read_photo
@@ -35,11 +36,12 @@ _PLAIN_LAYERS: Final = {
                 "over_limit", "start_reason", "end_reason", "to_confirm",
                 "laydown_available_m", "laydown_fits", "laydown_stages", "laydown_text"),
     "pits": ("pit_id", "manhole_id", "role", "length_m", "width_m", "depth_m", "volume_m3",
-             "zone_overlap_m2", "structural_m2", "worst_tree", "worst_share", "is_structural",
+             "zone_overlap_m2", "zone_by_tree", "structural_m2", "worst_tree", "worst_share",
+             "is_structural",
              "services", "obstacles", "carriageway_m2", "parking_m2", "footway_m2", "is_clear",
              "method", "why", "would_free"),
     "digs": ("dig_id", "connection_id", "run_id", "kind", "method", "footprint_m2",
-             "zone_overlap_m2", "structural_m2", "worst_tree", "worst_share"),
+             "zone_overlap_m2", "zone_by_tree", "structural_m2", "worst_tree", "worst_share"),
     "connections": ("connection_id", "run_id", "kind", "diameter_mm", "at_m"),
     "services": ("service_id", "kind", "depth_m", "diameter_mm"),
     "obstacles": ("kind",),
@@ -115,7 +117,7 @@ def page_content(
         "runs": pack_table(
             runs,
             (*tables.RUN_FACTS, *tables.TRENCH_FACTS, *tables.CONDITION_FACTS, *flags,
-             *tables.ADVICE_FACTS, "severity", "n_trees", "is_open"),
+             *tables.ADVICE_FACTS, "severity", "n_trees", "bore_change", "is_open"),
         ) | _outline(runs, result.crs, settings),
         "trees": _pack_trees(trees, result, settings),
         **_pack_layers(result, settings, box),
@@ -248,7 +250,8 @@ def _details(result: Result, runs: pd.DataFrame) -> list[dict[str, Any]]:
     keys = {"run": ("run_id", tables.column(runs, "run_id"))}
     named = ("checks", "options", "inspections")
     long = {name: tables.linked(getattr(result, name), keys) for name in named}
-    long["checks"] = long["checks"].drop(columns=["rule", "survey"], errors="ignore")
+    checks = long["checks"].drop(columns=["rule", "survey"], errors="ignore")
+    long["checks"] = checks.join(word_checks(checks))
     texts = runs[[name for name in tables.ADVICE_TEXTS if name in runs.columns]]
     return [
         {

@@ -11,6 +11,7 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
+from routekit.outputs.bores import write_bore_changes
 from routekit.result import Result
 from routekit.vocabulary import SEVERITIES
 
@@ -24,7 +25,7 @@ RUN_FACTS: Final = (
 TRENCH_FACTS: Final = ("width_m", "width_rule", "corridor_width_m")
 CONDITION_FACTS: Final = (
     "root_index", "root_share", "structural_grade", "operational_grade", "worst_text",
-    "priority", "priority_reason", "is_inspected",
+    "priority", "priority_reason", "is_inspected", "needs_work",
 )  # fmt: skip
 ADVICE_FACTS: Final = ("technique", "new_pipe", "runner_up", "string_id", "is_feasible")
 ADVICE_TEXTS: Final = ("reason", "runner_up_reason", "would_change", "to_confirm", "decision")
@@ -149,13 +150,19 @@ def run_table(result: Result) -> pd.DataFrame:
     -------
     pandas.DataFrame
         The runs with trench width, condition, recommendation, `severity` (worst of an open cut,
-        missing where it was not worked out), `n_trees` and `is_open` (something to confirm).
+        missing where it was not worked out), `n_trees`, `bore_change` (bore before and after the
+        recommended works, mm) and `is_open` (something to confirm).
     """
     runs = attach(result.runs, result.trenches, "run_id", TRENCH_FACTS)
     flags = [name for name in result.condition.columns if name.startswith("has_")]
     runs = attach(runs, result.condition, "run_id", (*CONDITION_FACTS, *flags))
     runs = attach(runs, result.advice, "run_id", (*ADVICE_FACTS, *ADVICE_TEXTS))
-    return runs.assign(**_open_cut_harm(result, runs), is_open=_is_open(runs))
+    if "needs_work" in runs.columns:
+        runs = runs.assign(needs_work=runs["needs_work"].astype("boolean"))
+    return runs.assign(
+        **_open_cut_harm(result, runs), bore_change=write_bore_changes(result),
+        is_open=_is_open(runs),
+    )  # fmt: skip
 
 
 def _open_cut_harm(result: Result, runs: pd.DataFrame) -> dict[str, Any]:

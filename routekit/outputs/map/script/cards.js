@@ -10,7 +10,8 @@ async function runCard(run) {
     make("h2", {}, `Run ${said(of("run_id"))}`),
     make("p", { class: "verdict-line", id: "card-technique" },
       letterMark(study.palette.techniques[of("technique") || ""] || study.palette.techniques[""]),
-      make("strong", {}, techniqueName(of("technique")))),
+      make("strong", {}, techniqueName(of("technique"))),
+      of("bore_change") ? make("span", { id: "card-bore" }, `, bore ${of("bore_change")}\u00a0mm`) : null),
     factList([
       of("is_feasible") === 0 ? ["Mind", "No way passed its checks; this is the least bad of those weighed"] : null,
       of("street") ? ["Street", of("street")] : null,
@@ -125,18 +126,21 @@ function verdictMark(word) {
 // Techniques that keep the shape of the old pipe.
 const SHAPE_KEEPERS = ["monitor", "local_repair", "cipp"];
 
+const DUG = "Dug or cut off, m\u00b2";
+
 function optionList(run, detail) {
   const rows = detail.rowsOf("options");
   if (!rows.length) return null;
   const of = (name, row) => detail.options.get(name, row);
-  const more = [["Zone dug, m\u00b2", "root_m2"], [costHead(), "cost"], ["CO\u2082e, kg", "co2e_kg"]]
+  const more = [[DUG, "root_m2"], [costHead(), "cost"], ["CO\u2082e, kg", "co2e_kg"]]
     .filter(([, name]) => detail.options.has(name));
   const heads = ["Technique", "Verdict", "New bore, carries", ...more.map(([head]) => head)];
   return [make("h3", {}, "All ways weighed"), dataTable("All ways weighed", heads,
     rows.map((row) => [techniqueName(of("technique", row)),
       [verdictMark(of("verdict", row)), of("n_unknown", row) ? make("span", { class: "remedy" }, `${number(of("n_unknown", row))} not known`) : null],
       [newBore(run, detail, row), make("span", { class: "remedy" }, quantity(of("capacity_l_s", row), "l/s", 0))],
-      ...more.map(([, name]) => (of(name, row) === null ? NOT_KNOWN : grouped(of(name, row))))]), { id: "option-table" })];
+      ...more.map(([, name]) => (of(name, row) === null ? NOT_KNOWN : grouped(of(name, row))))]), { id: "option-table" }),
+  detail.options.has("root_m2") ? make("p", { class: "remedy" }, "Dug or cut off: root zone that the works dig up; for open cut also what the trench cuts off from its tree. Added over trees.") : null];
 }
 
 function newBore(run, detail, row) {
@@ -165,8 +169,8 @@ function checkList(detail, recommended) {
   const show = (technique) => place.replaceChildren(dataTable(`Checks of: ${techniqueName(technique)}`,
     ["Check", "Verdict", "Value", "Limit", "Source"],
     rows.filter((row) => of("technique", row) === technique).map((row) => [checkName(of("check", row), of("verdict", row) === "pass" ? null : of("remedy", row)),
-      verdictMark(of("verdict", row)), measured(of("value", row), of("unit", row)),
-      measured(of("limit", row), of("unit", row)), make("span", { class: "source" }, sourceText(of("source", row)))]),
+      verdictMark(of("verdict", row)), of("value_text", row) ?? measured(of("value", row), of("unit", row)),
+      of("limit_text", row) ?? measured(of("limit", row), of("unit", row)), make("span", { class: "source" }, sourceText(of("source", row)))]),
     { id: "check-table" }));
   show(chosen);
   return [title, make("p", {}, make("label", { for: "check-technique" }, "for "),

@@ -82,7 +82,7 @@ function pitCard(pit) {
       ["At manhole", manholeText(of("manhole_id"))],
       ["Size", `${number(of("length_m"), 1)} \u00d7 ${quantity(of("width_m"), "m", 1)}, ${quantity(of("depth_m"), "m", 1)} deep`],
       ["Soil out", quantity(of("volume_m3"), "m\u00b3", 1)],
-      ["In root zones", quantity(of("zone_overlap_m2"), "m\u00b2")],
+      ["In root zones", inRootZones(of)],
       ["Worst tree", worstTree((name) => of(name), pit)],
       of("is_structural") ? ["Structural roots", "reached"] : null,
       of("structural_m2") ? ["In structural zones", quantity(of("structural_m2"), "m\u00b2")] : null,
@@ -96,6 +96,13 @@ function pitCard(pit) {
       stems.map((stem) => [treeText(stem.tree), quantity(stem.away, "m"), quantity(study.trees.get("radius_m", stem.tree), "m")]))] : null,
     stringsOfPit(of("pit_id")),
   ];
+}
+
+// Ground in root zones, and below it the zone of each tree where it lies in several.
+function inRootZones(of) {
+  const trees = String(of("zone_by_tree") ?? "").split("; ").filter(Boolean);
+  return [quantity(of("zone_overlap_m2"), "m\u00b2"), trees.length > 1 ? make("span", { class: "remedy" },
+    `where zones overlap it counts once; by tree: ${trees.map((one) => `${one}\u00a0m\u00b2`).join(", ")}`) : null];
 }
 
 // A pit goes by one name everywhere: its role in the table.
@@ -168,7 +175,7 @@ function digCard(row) {
     ["On run", study.rows.run.has(String(of("run_id"))) ? linkTo("run", of("run_id")) : said(of("run_id"))],
     ["Connection", of("connection_id") === null ? "none" : said(of("connection_id"))],
     ["Dug", robot ? "nothing: from inside the pipe" : quantity(of("footprint_m2"), "m\u00b2")],
-    robot ? null : ["In root zones", quantity(of("zone_overlap_m2"), "m\u00b2")],
+    robot ? null : ["In root zones", inRootZones(of)],
     robot ? null : ["Worst tree", worstTree((name) => of(name), row)],
   ])];
 }

@@ -4,6 +4,7 @@ const LIST_STEP = 150;
 const SORTS = [
   { name: "run_id", words: "Run" },
   { name: "technique", words: "Recommended" },
+  { name: "diameter_mm", words: "Bore, mm" },
   { name: "severity", words: "Open trench" },
   { name: "n_trees", words: "Trees" },
   { name: "length_m", words: "m" },
@@ -91,7 +92,10 @@ const schedule = {
         onfocus: () => plan.mark("run", run) }, of("run_id"))),
       make("td", {}, make("span", { class: "with-sample" },
         letterMark(study.palette.techniques[of("technique") || ""] || study.palette.techniques[""]),
-        techniqueName(of("technique")), of("is_open") ? make("em", { title: "something to confirm on site" }, " to confirm") : null)),
+        techniqueName(of("technique")), of("is_open") ? make("em", { title: "something to confirm on site" }, " to confirm") : null),
+        // On a phone the bore has no column of its own.
+        of("bore_change") ? make("span", { class: "remedy bore-below" }, `${of("bore_change")}\u00a0mm`) : null),
+      make("td", { class: "bore" }, of("bore_change") ?? NOT_KNOWN),
       make("td", {}, severityName(of("severity"))),
       make("td", { class: "figure" }, number(of("n_trees"))),
       make("td", { class: "figure" }, oneDecimal(of("length_m"))));
@@ -151,11 +155,12 @@ function overview() {
   };
   let metres = 0;
   for (let run = 0; run < study.runs.n; run += 1) metres += study.runs.get("length_m", run) || 0;
-  const hit = count(study.trees, "severity", (word) => word === "major" || word === "structural");
+  const hit = count(study.tree_balance, "open_cut_severity", (word) => word === "major" || word === "structural");
+  const works = study.runs.has("needs_work") ? `${counted(count(study.runs, "needs_work", Boolean), "run")} to be worked on` : "runs to be worked on";
   return factList([
     ["Runs", `${study.runs.n}, ${number(metres / 1000, 2)} km in all`],
     ["Something to confirm", counted(count(study.runs, "is_open", Boolean), "run")],
-    ["Trees", `${study.trees.n}; open trenches everywhere would do major or structural harm to ${hit}`],
+    ["Trees", `${study.trees.n}; open cut of the ${works} would do major or structural harm to ${hit}`],
     ["Strings and pits", [`${counted(study.strings.n, "string")}, ${counted(study.pits.n, "pit")}`, overpulledNote()]],
     ["Small digs", digCounts()],
     ["Doubts about the data", make("a", { href: "#page=doubts" }, counted(study.findings.n, "finding"))],

@@ -57,8 +57,8 @@ function doubtsPage() {
       : "Nothing was found wrong with the input."),
     study.findings.n ? growingTable("Findings", ["Weight", "Where", "Seen", "Done about it"], study.findings.n,
       (row) => [said(of("severity", row)), [rowLink(of("row", row)), make("span", { class: "remedy" },
-        [of("layer", row), of("field", row)].filter(Boolean).map(plain).join(", "))],
-      said(of("seen", row)), said(of("done", row))]) : null,
+        raw([of("layer", row), of("field", row)].filter(Boolean).join(", ")))],
+      raw(of("seen", row)), raw(of("done", row))]) : null,
   ];
 }
 
@@ -84,11 +84,17 @@ function sumsPage() {
     make("span", { class: "remedy" }, sourceText(of("source", row)))];
   return [
     make("h2", {}, "Sums"),
-    make("p", {}, "Open trenches everywhere against what is recommended, for the whole study. Below a figure: low to high estimate."),
+    make("p", {}, `Open cut of the ${workedOn()} against what is recommended, for the whole study. Below a figure: low to high estimate.`),
     study.totals.n ? dataTable("Sums", ["Quantity and source", "Open cut", "Recommended"],
       Array.from({ length: study.totals.n }, (_, row) => [name(row), range("open_cut", row), range("recommended", row)]),
       { id: "sums-table" }) : make("p", {}, "No sums were worked out."),
   ];
+}
+
+// The scope of «open cut»: the same runs in both columns of the sums.
+function workedOn() {
+  const row = Array.from({ length: study.totals.n }, (_, i) => i).find((i) => study.totals.get("quantity", i) === "Runs worked on");
+  return row === undefined ? "runs to be worked on" : `${counted(study.totals.get("open_cut_mid", row), "run")} to be worked on`;
 }
 
 function unitSign(unit) {
@@ -105,7 +111,7 @@ function grouped(value) {
 function basisPage() {
   const table = (title, name) => (study[name].n ? [make("h3", {}, title), growingTable(title,
     study[name].names.map(plain), study[name].n, (row) => study[name].names.map((column) => (
-      column === "source" ? sourceText(study[name].get(column, row)) : said(study[name].get(column, row)))))] : null);
+      column === "source" ? sourceText(study[name].get(column, row)) : raw(study[name].get(column, row)))))] : null);
   return [
     make("h2", {}, "What this rests on"),
     table("Where it came from", "provenance"),

@@ -64,6 +64,13 @@ function said(value) {
   return value === null || value === undefined || value === "" ? NOT_KNOWN : plain(value);
 }
 
+// Names and texts exactly as they are kept; nothing where there is none. They may break after
+// an underscore, which leaves the text as it is.
+function raw(value) {
+  if (value === null || value === undefined) return "";
+  return String(value).split(/(?<=_)/).flatMap((part, i) => (i ? [make("wbr"), part] : [part]));
+}
+
 function capital(words) {
   return words.slice(0, 1).toUpperCase() + words.slice(1);
 }
