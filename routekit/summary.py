@@ -53,6 +53,7 @@ def _count(result: Result) -> dict[str, int | float]:
         "length_m": round(float(result.runs["length_m"].sum()), 1),
         "runs_worked_on": int(_take_total(result, "Runs worked on", "recommended_mid")),
         "length_worked_on_m": round(_take_total(result, "Length worked on", "recommended_mid"), 1),
+        "runs_to_be_worked_on": int(_take_total(result, "Runs worked on", "open_cut_mid")),
         "trees": len(result.trees),
         "runs_with_breach": int(result.breaches["run_id"].nunique()),
         "breaches": len(result.breaches),
@@ -91,8 +92,9 @@ def _write_sentence(counts: dict[str, int | float]) -> str:
         f"Work is recommended on {counts['runs_worked_on']:,.0f} of "
         f"{write_count(counts['runs'], 'run')} "
         f"({counts['length_worked_on_m']:,.0f} of {counts['length_m']:,.0f} m), among "
-        f"{write_count(counts['trees'], 'tree')}: open cut there would enter the root "
-        f"zones of {write_count(counts['trees_open_cut'], 'tree')} "
+        f"{write_count(counts['trees'], 'tree')}: open cut of the "
+        f"{write_count(counts['runs_to_be_worked_on'], 'run')} to be worked on would enter the "
+        f"root zones of {write_count(counts['trees_open_cut'], 'tree')} "
         f"({counts['trees_open_cut_structural']} structural, "
         f"{counts['trees_open_cut_major']} major) and cut off "
         f"{counts['root_zone_open_cut_m2']:,.0f} m2; the recommended works touch "
@@ -143,8 +145,8 @@ def _write_lines(result: Result, counts: dict[str, int | float]) -> list[str]:
     if counts["runs_not_inspected"]:
         lines.insert(
             0,
-            f"Of the runs to be worked on, {counts['runs_not_inspected']:,} have not been "
-            "inspected: inspect them first.",
+            f"Of the runs that work is recommended on, {counts['runs_not_inspected']:,} have not "
+            "been inspected: inspect them first.",
         )
     if counts["trees_careful"]:
         lines.append(
