@@ -12,7 +12,7 @@ from pathlib import Path
 
 from routekit.outputs.arborist.report import write_tree_report
 from routekit.outputs.map.writer import write_map
-from routekit.outputs.public.builder import build_public_page
+from routekit.outputs.public.writer import write_public_pages
 from routekit.pipeline import run_study
 from routekit.study import Study
 
@@ -37,8 +37,7 @@ def make_pages(folder: Path) -> None:
     result = run_study(study)
     outputs = study.settings.outputs
     write_map(result, folder, outputs.map)
-    public = build_public_page(result, outputs.public)
-    (folder / "public.html").write_text(public, encoding="utf-8")
+    write_public_pages(result, folder, outputs.public)
     write_tree_report(result, folder / "trees.html", settings=outputs.report)
 
 

@@ -28,7 +28,9 @@ def content(folder):
 def leave_slow_outputs_out(monkeypatch):
     """Write only the two GeoPackages; what is tested is not in the other files."""
     monkeypatch.setattr(write, "write_map", lambda _, folder, __: (folder / "map.html",))
-    monkeypatch.setattr(write, "build_public_page", lambda *_: "page")
+    monkeypatch.setattr(
+        write, "write_public_pages", lambda _, folder, __: (folder / "public.html",)
+    )
     monkeypatch.setattr(write, "write_schedule", lambda _, path, **__: path)
     monkeypatch.setattr(write, "write_tree_report", lambda *_, **__: None)
 
@@ -55,7 +57,7 @@ def test_every_file_is_written_and_named(written):
 
 @pytest.mark.parametrize(
     "stage",
-    ["write_geopackage", "write_map", "build_public_page", "write_schedule", "write_tree_report",
+    ["write_geopackage", "write_map", "write_public_pages", "write_schedule", "write_tree_report",
      "write_return_layers"],
 )  # fmt: skip
 def test_a_failure_at_any_output_keeps_the_earlier_results(
@@ -74,6 +76,31 @@ def test_a_failure_at_any_output_keeps_the_earlier_results(
         write_outputs(sample_result, sample_study.settings, tmp_path, tell=lambda _: None)
     assert content(tmp_path) == before
     assert sorted(path.name for path in tmp_path.iterdir()) == NAMES
+
+
+def test_pages_of_an_earlier_larger_result_go_once_the_new_one_is_complete(
+    sample_study, sample_result, tmp_path, monkeypatch
+):
+    leave_slow_outputs_out(monkeypatch)
+    old = ["map-01.html", "map-12.html", "public-01.html", "public-02.html", "public-100.html"]
+    kept = ["public-notes.html", "public-01.html.txt"]
+    for name in [*old, *kept]:
+        (tmp_path / name).write_text("earlier")
+
+    def write_two(_, folder, __):
+        (folder / "public-01.html").write_text("new")
+        return (folder / "public.html",)
+
+    monkeypatch.setattr(write, "write_schedule", lambda *_, **__: 1 / 0)
+    with pytest.raises(ZeroDivisionError):
+        write_outputs(sample_result, sample_study.settings, tmp_path, tell=lambda _: None)
+    assert sorted(content(tmp_path)) == sorted([*old, *kept])
+    leave_slow_outputs_out(monkeypatch)
+    monkeypatch.setattr(write, "write_public_pages", write_two)
+    write_outputs(sample_result, sample_study.settings, tmp_path, tell=lambda _: None)
+    left = {name for name in content(tmp_path) if name.endswith((".html", ".txt"))}
+    assert left == {"public-01.html", *kept}
+    assert (tmp_path / "public-01.html").read_text() == "new"
 
 
 KILLED = """

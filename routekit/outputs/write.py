@@ -3,19 +3,24 @@
 from __future__ import annotations
 
 import os
+import re
 from collections.abc import Callable
 from pathlib import Path
+from typing import Final
 
 from routekit.errors import OutputError
 from routekit.outputs.arborist.report import write_tree_report
 from routekit.outputs.atomic import replacing
 from routekit.outputs.geopackage import write_geopackage
 from routekit.outputs.map.writer import write_map
-from routekit.outputs.public.builder import build_public_page
+from routekit.outputs.public.writer import write_public_pages
 from routekit.outputs.return_layers import write_return_layers
 from routekit.outputs.schedule import write_schedule
 from routekit.result import Result
 from routekit.study import StudySettings
+
+_PART_NAME: Final = re.compile(r"(map|public)-\d+\.html")
+"""Pages of a map, or of a page for residents, that is divided."""
 
 
 def write_outputs(
@@ -47,7 +52,7 @@ def write_outputs(
     with replacing(folder) as stage:
         try:
             written, notes = _write_all(result, settings, stage, folder, tell)
-            pages = {page.name for page in stage.glob("map-*.html")}
+            pages = {page.name for page in _list_parts(stage)}
         except (OutputError, FileNotFoundError):
             # A file of the package that is not there is a defect, not a full disk.
             raise
@@ -57,8 +62,8 @@ def write_outputs(
                 "make room there or choose another output folder; earlier results are kept"
             )
             raise OutputError(message) from error
-    for page in folder.glob("map-*.html"):
-        # Pages of an earlier, larger map would show runs that this result has not.
+    for page in _list_parts(folder):
+        # Pages of an earlier, larger result would show runs that this one has not.
         if page.name not in pages:
             page.unlink(missing_ok=True)
     return {name: folder / path.name for name, path in written.items()}, notes
@@ -79,9 +84,7 @@ def _write_all(
     tell("Drawing the working map")
     written["map"] = write_map(result, stage, outputs.map)[0]
     tell("Writing the page for the public")
-    written["public page"] = stage / "public.html"
-    page = build_public_page(result, outputs.public)
-    written["public page"].write_text(page, encoding="utf-8")
+    written["public page"] = write_public_pages(result, stage, outputs.public)[0]
     tell("Writing the schedule")
     written["schedule"] = write_schedule(
         result, stage / "schedule.xlsx", settings=outputs.schedule
@@ -105,6 +108,11 @@ def _write_all(
         settings=outputs.geopackage,
     )
     return written, [obstacle] if obstacle else []
+
+
+def _list_parts(folder: Path) -> list[Path]:
+    """List the pages of divided outputs in a folder."""
+    return [page for page in folder.glob("*.html") if _PART_NAME.fullmatch(page.name)]
 
 
 def refuse_unwritable(folder: Path) -> None:

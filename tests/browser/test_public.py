@@ -5,11 +5,10 @@ from __future__ import annotations
 import os
 import shutil
 import sys
-from dataclasses import dataclass, field
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, ConsoleMessage, Page
+from playwright.sync_api import Page
 
 from routekit.outputs.public.builder import build_public_page
 from routekit.outputs.public.settings import PublicSettings
@@ -17,8 +16,8 @@ from routekit.outputs.public.wording import LANGUAGES, load_words
 
 sys.path.append(str(Path(__file__).parents[1] / "outputs" / "public"))
 from public_study import X0, Y0, make_result
+from visits import SIZES, open_visit, read_texts
 
-SIZES = {"phone": (390, 844), "desk": (1440, 900)}
 CHROMIUM = shutil.which("chromium")
 HOSTILE = [
     "</script><script>window.hurt=1</script>",
@@ -32,42 +31,6 @@ HOSTILE = [
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="chromium is not installed")
 
 
-@dataclass
-class Visit:
-    """A page that was opened, and what it did."""
-
-    page: Page
-    address: str
-    requests: list[str] = field(default_factory=list)
-    complaints: list[str] = field(default_factory=list)
-
-    def go(self, place: str = "") -> Page:
-        self.page.goto("about:blank")
-        self.page.goto(self.address + place)
-        self.page.wait_for_selector("html[data-ready]", state="attached")
-        return self.page
-
-
-def _note_error(visit: Visit, said: ConsoleMessage) -> None:
-    if said.type == "error":
-        visit.complaints.append(said.text)
-
-
-def _visit(browser: Browser, file: Path, size: str, **options) -> Visit:
-    width, height = SIZES[size]
-    context = browser.new_context(
-        viewport={"width": width, "height": height},
-        has_touch=size == "phone",
-        offline=True,
-        **options,
-    )
-    visit = Visit(context.new_page(), file.as_uri())
-    visit.page.on("request", lambda request: visit.requests.append(request.url))
-    visit.page.on("console", lambda said: _note_error(visit, said))
-    visit.page.on("pageerror", lambda error: visit.complaints.append(str(error)))
-    return visit
-
-
 @pytest.fixture(scope="module")
 def public_file(tmp_path_factory) -> Path:
     file = tmp_path_factory.mktemp("public") / "public.html"
@@ -79,15 +42,11 @@ def public_file(tmp_path_factory) -> Path:
 @pytest.fixture(params=list(SIZES))
 def visit(request, browser, public_file):
     """Open the page, and see afterwards that it asked for nothing and complained of nothing."""
-    opened = _visit(browser, public_file, request.param)
+    opened = open_visit(browser, public_file, request.param)
     yield opened
     assert {url.split("#")[0] for url in opened.requests} <= {opened.address, "about:blank"}
     assert opened.complaints == []
     opened.page.context.close()
-
-
-def _texts(page: Page, selector: str) -> list[str]:
-    return page.locator(selector).evaluate_all("all => all.map(one => one.textContent.trim())")
 
 
 def _pixel(page: Page, x: float, y: float) -> list[int]:
@@ -146,7 +105,7 @@ def test_the_reader_switches_the_language(visit, code):
     words = load_words(code)
     assert page.evaluate("document.documentElement.lang") == code
     assert page.inner_text("#find-title") == words["ui"]["find"]
-    assert _texts(page, "#s0 .said li")[0] == words["works"]["burst_same"].format(m=120)
+    assert read_texts(page, "#s0 .said li")[0] == words["works"]["burst_same"].format(m=120)
     assert words["ui"]["heading"] in page.title()
     assert page.text_content("#s3 .plate") == words["ui"]["area"].format(id="A1")
 
@@ -159,11 +118,11 @@ def test_the_script_says_what_the_html_says(browser, public_file, tmp_path, code
     )
     file.write_text(build_public_page(make_result(), settings), encoding="utf-8")
     readable = "main h2, main h4, main li, main .plate, main p, main a"
-    bare = _visit(browser, file, "phone", java_script_enabled=False)
+    bare = open_visit(browser, file, "phone", java_script_enabled=False)
     bare.page.goto(bare.address)
     in_html = bare.page.locator(readable).all_text_contents()
     hrefs = bare.page.locator("a.write").all_text_contents()
-    live = _visit(browser, public_file, "phone")
+    live = open_visit(browser, public_file, "phone")
     live.go()
     live.page.select_option("#language", code)
     in_script = live.page.locator(readable).all_text_contents()
@@ -183,7 +142,7 @@ def test_the_script_says_what_the_html_says(browser, public_file, tmp_path, code
 
 
 def test_without_scripts_the_list_is_complete(browser, public_file):
-    opened = _visit(browser, public_file, "phone", java_script_enabled=False)
+    opened = open_visit(browser, public_file, "phone", java_script_enabled=False)
     opened.page.goto(opened.address)
     assert not opened.page.locator("#plan").is_visible()
     assert opened.page.locator("noscript").is_visible()
@@ -203,7 +162,7 @@ def test_a_tapped_tree_and_sewer_say_their_sentences(visit):
     page.mouse.click(ring["x"], ring["y"])
     page.wait_for_selector("#card:not([hidden])")
     assert page.inner_text("#card-title") == "Tree T5"
-    said = _texts(page, "#card-body p")
+    said = read_texts(page, "#card-body p")
     assert said[:2] == ["Quercus robur", "This tree is protected by law or order."]
     assert "#tree=T5" in page.url
     page.locator("#card .to-street").click()
@@ -253,7 +212,7 @@ def test_find_my_street(visit):
     page.fill("#find", "mill")
     assert page.locator(".street:visible").count() == 1
     assert page.inner_text("#find-count") == "1 street"
-    assert _texts(page, "#hits button") == ["Mill Bank"]
+    assert read_texts(page, "#hits button") == ["Mill Bank"]
     page.locator("#hits button").click()
     assert page.locator("#s1").get_attribute("open") is not None
     assert page.locator("#hits button").count() == 0
@@ -310,7 +269,7 @@ def test_long_lists_of_trees_are_folded(browser, tmp_path):
         )
         file.write_text(page_text, encoding="utf-8")
         assert ('<details class="marked" open>' in page_text) is is_open
-        opened = _visit(browser, file, "phone")
+        opened = open_visit(browser, file, "phone")
         page = opened.go("#street=Alder%20Row")
         assert page.locator("#s0 .trees-here summary").inner_text().endswith(f"({count})")
         assert page.locator("#s0 .chips button").first.is_visible() is is_open
@@ -326,14 +285,14 @@ def test_numbers_of_the_script_have_the_same_thousands_mark(browser, tmp_path):
     file = tmp_path / "long.html"
     page_text = build_public_page(make_result(runs=runs), PublicSettings(language="fr"))
     file.write_text(page_text, encoding="utf-8")
-    opened = _visit(browser, file, "desk")
+    opened = open_visit(browser, file, "desk")
     page = opened.go()
-    before = _texts(page, ".said > ul > li")
+    before = read_texts(page, ".said > ul > li")
     assert any("12\u202f000" in line for line in before)
     page.select_option("#language", "en")
-    assert any("12,000" in line for line in _texts(page, ".said > ul > li"))
+    assert any("12,000" in line for line in read_texts(page, ".said > ul > li"))
     page.select_option("#language", "fr")
-    assert _texts(page, ".said > ul > li") == before
+    assert read_texts(page, ".said > ul > li") == before
     page.context.close()
 
 
@@ -410,7 +369,7 @@ def test_hostile_text_stays_text(browser, tmp_path, size):
     )
     file = tmp_path / "hostile.html"
     file.write_text(page_text, encoding="utf-8")
-    opened = _visit(browser, file, size)
+    opened = open_visit(browser, file, size)
     page = opened.go()
     for street in range(page.locator(".street").count()):
         page.locator(f"#s{street} > summary").evaluate("one => one.click()")
@@ -418,7 +377,7 @@ def test_hostile_text_stays_text(browser, tmp_path, size):
     page.select_option("#language", "fr")
     page.locator(".chips button").first.click()
     page.wait_for_selector("#card:not([hidden])")
-    plates = _texts(page, ".plate")
+    plates = read_texts(page, ".plate")
     assert {" ".join(name.split()) for name in HOSTILE} == set(plates)
     assert page.locator("img").count() == 0
     assert page.evaluate("window.hurt") is None
@@ -437,7 +396,7 @@ AXE = os.environ.get("ROUTEKIT_AXE", "")
 def test_no_serious_or_critical_fault_for_assistive_technology(
     browser, public_file, size, place
 ):
-    opened = _visit(browser, public_file, size, bypass_csp=True)
+    opened = open_visit(browser, public_file, size, bypass_csp=True)
     page = opened.go(place)
     page.add_script_tag(path=AXE)
     faults = page.evaluate("axe.run().then((all) => all.violations)")

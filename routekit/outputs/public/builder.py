@@ -1,4 +1,4 @@
-"""The page for residents as one HTML file that asks the network for nothing.
+"""The pages for residents as HTML files that ask the network for nothing.
 
 The sentences in the page's first language stand in the HTML itself, so that it reads without
 scripts. The map, the other languages and the search come from packed data and one script.
@@ -16,14 +16,17 @@ from typing import Any
 from urllib.parse import quote
 
 import jinja2
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
 
 from routekit.outputs.map.builder import content_policy, read_part
 from routekit.outputs.map.packing import encode
-from routekit.outputs.public.content import FOLD_OVER, page_content
-from routekit.outputs.public.facts import Facts, collect_facts
-from routekit.outputs.public.reduce import reduce_result
+from routekit.outputs.public.content import FOLD_OVER, index_content, page_content
+from routekit.outputs.public.district import District, describe_district
+from routekit.outputs.public.facts import Facts
 from routekit.outputs.public.settings import PublicSettings
-from routekit.outputs.public.statements import CLASSES, TOPICS, state_streets
+from routekit.outputs.public.statements import CLASSES, TOPICS
 from routekit.outputs.public.wording import LANGUAGES, Statement, load_words, render
 from routekit.result import Result
 
@@ -35,6 +38,18 @@ SHARED_SCRIPTS = ("unpack.js", "canvas.js")
 
 OWN_SCRIPTS = ("words.js", "questions.js", "choosing.js", "plan.js", "strokes.js", "start.js")
 """Scripts of this page, in the order in which they are joined."""
+
+PART_SCRIPTS = (*OWN_SCRIPTS, "carry.js", "part.js")
+"""Scripts of a page that shows some of the streets only."""
+
+INDEX_SCRIPTS = ("words.js", "carry.js", "index.js")
+"""Scripts of the index of such pages."""
+
+INDEX_NAME = "public.html"
+"""File of the page, or of the index where the streets stand on several pages."""
+
+OPEN_UP_TO = 200
+"""With more streets than this, the lists of the index are folded by first letter."""
 
 _CLASS_COLOURS = {
     "pits": "burst_same",
@@ -52,15 +67,19 @@ def _read_own(name: str) -> str:
 
 
 @cache
-def _template() -> jinja2.Template:
-    """Give the page's template; every slot is escaped unless marked safe."""
+def _templates() -> jinja2.Environment:
+    """Give the templates; every slot is escaped unless marked safe."""
     return jinja2.Environment(
-        autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True
-    ).from_string(_read_own("template.html"))
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        loader=jinja2.FunctionLoader(_read_own),
+    )
 
 
 def build_public_page(result: Result, settings: PublicSettings) -> str:
-    """Write the page for residents.
+    """Write one page for residents, however many streets there are.
 
     Parameters
     ----------
@@ -80,34 +99,155 @@ def build_public_page(result: Result, settings: PublicSettings) -> str:
     routekit.errors.FieldError
         If a run or tree has no number, or shares it with another.
     """
-    tables = reduce_result(result, street_field=settings.street_field)
-    facts = collect_facts(tables, settings)
-    said = state_streets(facts, settings)
-    words = load_words(settings.language)
+    return build_page(describe_district(result, settings), settings)
+
+
+def build_page(district: District, settings: PublicSettings, *, is_part: bool = False) -> str:
+    """Write the page of a district, or of some of its streets.
+
+    Parameters
+    ----------
+    district : District
+        What the page says and draws.
+    settings : PublicSettings
+        Language, words and reaches.
+    is_part : bool, optional
+        Whether other streets stand on other pages; this one then leads back to the index.
+
+    Returns
+    -------
+    str
+        A whole HTML page; equal input gives an equal page.
+    """
+    words = load_words(settings.language, is_divided=is_part)
     colours = class_colours()
-    content = page_content(tables, facts, said, settings, colours)
     library = read_part("vendor/leaflet.js")
-    own = _join_scripts()
+    own = _join_scripts(SHARED_SCRIPTS, PART_SCRIPTS if is_part else OWN_SCRIPTS)
     style = read_part("vendor/leaflet.css") + _read_own("style.css")
-    return _template().render(
-        language=settings.language,
-        languages=[(code, load_words(code)["name"]) for code in LANGUAGES],
-        words=words,
-        say=lambda statement: render(statement, words),
-        title=settings.title or tables.name,
-        intro=settings.intro,
-        date=settings.data_date,
-        contact=contact_kind(settings.contact),
-        streets=_describe_streets(facts, said, settings),
-        cautions=list(words["cautions"]),
-        colours=colours,
-        fold_over=FOLD_OVER,
-        policy=content_policy([library, own], [style]),
-        style=style,
-        scripts=[library, own],
-        licence=read_part("vendor/leaflet-LICENSE.txt"),
-        payload=encode(content),
+    if is_part:
+        style += _read_own("division.css")
+    return (
+        _templates()
+        .get_template("template.html")
+        .render(
+            **_frame(district, words, settings),
+            index=INDEX_NAME if is_part else "",
+            contact=contact_kind(settings.contact),
+            streets=_describe_streets(district.facts, district.said, settings),
+            colours=colours,
+            fold_over=FOLD_OVER,
+            policy=content_policy([library, own], [style]),
+            style=style,
+            scripts=[library, own],
+            licence=read_part("vendor/leaflet-LICENSE.txt"),
+            payload=encode(page_content(district, settings, colours, is_part=is_part)),
+        )
     )
+
+
+def build_index(
+    district: District, names: list[str], page: NDArray[np.int64], settings: PublicSettings
+) -> str:
+    """Write the page that leads each reader to the page of a street.
+
+    Parameters
+    ----------
+    district : District
+        The whole.
+    names : list of str
+        Files of the pages.
+    page : numpy.ndarray of int, shape (n,)
+        Position in `names` for each street.
+    settings : PublicSettings
+        Language, title, contact.
+
+    Returns
+    -------
+    str
+        A whole HTML page; equal input gives an equal page.
+    """
+    words = load_words(settings.language, is_divided=True)
+    script = _join_scripts(("unpack.js",), INDEX_SCRIPTS)
+    style = _read_own("style.css") + _read_own("division.css")
+    about = words["ui"]["heading"]
+    return (
+        _templates()
+        .get_template("index.html")
+        .render(
+            **_frame(district, words, settings),
+            contact=contact_kind(settings.contact),
+            address=contact_address(settings.contact, "", about) if settings.contact else "",
+            groups=_list_streets(district, names, page, words),
+            is_open=len(page) <= OPEN_UP_TO,
+            policy=content_policy([script], [style]),
+            style=style,
+            script=script,
+            payload=encode(index_content(settings)),
+        )
+    )
+
+
+def _frame(
+    district: District, words: dict[str, Any], settings: PublicSettings
+) -> dict[str, Any]:
+    """Gather what stands at the head and the foot of every page."""
+    return {
+        "language": settings.language,
+        "languages": [(code, load_words(code)["name"]) for code in LANGUAGES],
+        "words": words,
+        "say": lambda statement: render(statement, words),
+        "title": settings.title or district.name,
+        "intro": settings.intro,
+        "date": settings.data_date,
+        "cautions": list(words["cautions"]),
+    }
+
+
+def _list_streets(
+    district: District, names: list[str], page: NDArray[np.int64], words: dict[str, Any]
+) -> list[dict[str, Any]]:
+    """Gather links to the streets by first letter; places without a name come last."""
+    streets = district.facts.streets
+    letter = find_letters(streets["label"]).where(streets["is_named"], "")
+    table = pd.DataFrame(
+        {"label": streets["label"].astype(object), "file": np.array(names, dtype=object)[page]}
+    )
+    groups = []
+    for head, rows in table.groupby(letter.to_numpy(object)):
+        links = [
+            {
+                "title": label if head else render(["ui", "area", {"id": label}], words),
+                "square": "" if head else label,
+                "address": f"{file}#street={quote(label, safe='')}",
+            }
+            for label, file in rows.itertuples(index=False, name=None)
+        ]
+        groups.append({"head": head, "links": links})
+    return sorted(groups, key=lambda group: not group["head"])
+
+
+def find_letters(labels: pd.Series) -> pd.Series:
+    """Give the letter under which each name stands in a list.
+
+    Parameters
+    ----------
+    labels : pandas.Series of str
+        Names.
+
+    Returns
+    -------
+    pandas.Series of str
+        The first letter, large and without accents; `0–9` for a digit and `#` where there is
+        neither.
+
+    Examples
+    --------
+    >>> find_letters(pd.Series(["Élan", "'t Hof", "3rd Row", "—"])).tolist()
+    ['E', 'T', '0–9', '#']
+    """
+    plain = labels.astype(object).astype(str).str.normalize("NFD")
+    first = plain.str.extract(r"([^\W_])", expand=False).fillna("#").str.upper().str[:1]
+    return first.mask(first.str.isdigit(), "0–9")
 
 
 def class_colours() -> dict[str, dict[str, Any]]:
@@ -155,10 +295,10 @@ def contact_address(contact: str, number: str, subject: str) -> str:
     return f"mailto:{quote(contact, safe='@')}?subject={words}&body={words}"
 
 
-def _join_scripts() -> str:
-    """Join the page's script with the parts that it shares with the working map."""
-    shared = [read_part(f"script/{name}") for name in SHARED_SCRIPTS]
-    body = "\n".join([*shared, *(_read_own(f"script/{name}") for name in OWN_SCRIPTS)])
+def _join_scripts(shared: tuple[str, ...], own: tuple[str, ...]) -> str:
+    """Join scripts of the working map and scripts of this page into one."""
+    parts = [read_part(f"script/{name}") for name in shared]
+    body = "\n".join([*parts, *(_read_own(f"script/{name}") for name in own)])
     return f'(() => {{\n"use strict";\n{body}\n}})();\n'
 
 

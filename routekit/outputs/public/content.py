@@ -11,12 +11,10 @@ import shapely
 
 from routekit.outputs.map.packing import pack_table
 from routekit.outputs.map.projection import cells_per_metre, pack_geometry
-from routekit.outputs.public.facts import Facts
-from routekit.outputs.public.reduce import PublicTables
+from routekit.outputs.public.district import District
 from routekit.outputs.public.settings import PublicSettings
 from routekit.outputs.public.statements import CLASSES, state_pit, state_run, state_trees
-from routekit.outputs.public.wording import LANGUAGES, Statement, load_words
-from routekit.vocabulary import SURFACE_KINDS
+from routekit.outputs.public.wording import LANGUAGES, load_words
 
 THIN_M = 0.05
 """Outlines of the backdrop lose vertices that lie no farther than this off the rest, in m."""
@@ -24,62 +22,82 @@ THIN_M = 0.05
 FOLD_OVER = 6
 """A list of more trees than this is folded."""
 
-_DRAWN_FIRST = ("building", *SURFACE_KINDS)
-
 
 def page_content(
-    tables: PublicTables,
-    facts: Facts,
-    said: list[list[Statement]],
+    district: District,
     settings: PublicSettings,
     colours: dict[str, dict[str, Any]],
+    *,
+    is_part: bool,
 ) -> dict[str, Any]:
     """Gather all that the page's script needs.
 
     Parameters
     ----------
-    tables : PublicTables
-        Reduced tables, for the backdrop.
-    facts : Facts
-        Streets, runs, trees, pits and digs.
-    said : list of list of statements
-        What is said of each street.
+    district : District
+        Streets, runs, trees, pits and digs, what is said of them, and the backdrop.
     settings : PublicSettings
         Language, contact and reaches.
     colours : dict
         Colour, width and dash by class.
+    is_part : bool
+        Whether other pages show other streets.
 
     Returns
     -------
     dict
         Lists, mappings, numbers and text.
     """
+    facts, crs = district.facts, district.crs
     kinds, kind = state_trees(facts.trees)
     return {
         "first": settings.language,
-        "languages": {code: load_words(code) for code in LANGUAGES},
+        "languages": {code: load_words(code, is_divided=is_part) for code in LANGUAGES},
         "contact": settings.contact,
         "fold_over": FOLD_OVER,
         "colours": colours,
-        "cells": _cells(facts.runs, tables.crs),
+        "cells": _cells(facts.runs, crs),
         "streets": {
             "label": facts.streets["label"].tolist(),
             "named": facts.streets["is_named"].tolist(),
-            "said": said,
+            "said": district.said,
         },
-        "runs": _pack_runs(facts.runs, tables.crs),
+        "runs": _pack_runs(facts.runs, crs),
         "run_words": {
             name: state_run(name, 1.0, settings) for name in sorted(set(facts.runs["technique"]))
         },
-        "trees": _pack_trees(facts.trees, kind, tables.crs),
+        "trees": _pack_trees(facts.trees, kind, crs),
         "tree_words": kinds,
         "tree_streets": {
             "tree": facts.tree_streets["tree"].tolist(),
             "street": facts.tree_streets["street"].tolist(),
         },
-        "pits": _pack_pits(facts.pits, settings, tables.crs),
-        "digs": pack_geometry(shapely.centroid(facts.digs.geometry.to_numpy()), tables.crs),
-        "backdrop": _pack_backdrop(tables, facts.runs, settings.backdrop_reach_m),
+        "pits": _pack_pits(facts.pits, settings, crs),
+        "digs": pack_geometry(shapely.centroid(facts.digs.geometry.to_numpy()), crs),
+        "backdrop": {
+            "kind": district.backdrop["kind"].astype(str).tolist(),
+            "shape": pack_geometry(district.backdrop.geometry.to_numpy(), crs, thin_m=THIN_M),
+        },
+    }
+
+
+def index_content(settings: PublicSettings) -> dict[str, Any]:
+    """Gather what the script of the index needs: the streets themselves stand in its list.
+
+    Parameters
+    ----------
+    settings : PublicSettings
+        Language.
+
+    Returns
+    -------
+    dict
+        Lists, mappings and text.
+    """
+    return {
+        "first": settings.language,
+        "languages": {code: load_words(code, is_divided=True) for code in LANGUAGES},
+        "streets": {"label": [], "named": [], "said": []},
     }
 
 
@@ -127,22 +145,4 @@ def _pack_pits(pits: gpd.GeoDataFrame, settings: PublicSettings, crs: str) -> di
         "street": pits["street"].tolist(),
         "said": [state_pit(pit, settings) for pit in records],
         "shape": pack_geometry(pits.geometry.to_numpy(), crs),
-    }
-
-
-def _pack_backdrop(tables: PublicTables, runs: gpd.GeoDataFrame, reach_m: float) -> dict[str, Any]:
-    """Pack kind and outline of buildings and surfaces near the runs."""
-    shapes = pd.concat(
-        [tables.obstacles[["kind", "geometry"]], tables.surfaces[["kind", "geometry"]]]
-    )
-    shapes = shapes[shapes["kind"].astype(object).isin(_DRAWN_FIRST).to_numpy()]
-    outlines = shapes.geometry.to_numpy()
-    keep = np.zeros(len(shapes), dtype=bool)
-    if len(runs) and len(shapes):
-        keep[np.unique(runs.sindex.query(outlines, predicate="dwithin", distance=reach_m)[0])] = (
-            True
-        )
-    return {
-        "kind": shapes.loc[keep, "kind"].astype(str).tolist(),
-        "shape": pack_geometry(outlines[keep], tables.crs, thin_m=THIN_M),
     }

@@ -186,7 +186,7 @@ def _pieces_under(shapes: gpd.GeoSeries, surfaces: gpd.GeoDataFrame) -> gpd.GeoD
     known = surfaces[surfaces["kind"].astype(object).isin(SURFACE_KINDS).to_numpy()]
     shape, surface = known.sindex.query(shapes.to_numpy(), predicate="intersects")
     part = shapely.intersection(
-        shapes.to_numpy()[shape], shapely.make_valid(known.geometry.to_numpy()[surface])
+        shapes.to_numpy()[shape], shapely.make_valid(known.geometry.to_numpy())[surface]
     )
     kind = known["kind"].astype(str).to_numpy(object)[surface]
     return gpd.GeoDataFrame({"shape": shape, "kind": kind}, geometry=part)
@@ -194,11 +194,18 @@ def _pieces_under(shapes: gpd.GeoSeries, surfaces: gpd.GeoDataFrame) -> gpd.GeoD
 
 def _union_area(pieces: gpd.GeoDataFrame, keys: list[str]) -> pd.Series:
     """Measure the pieces of each group, ground that they share once, in m2."""
-    union = pieces.groupby(keys, sort=True)["geometry"].agg(
-        lambda parts: shapely.area(shapely.union_all(parts.to_numpy()))
-    )
-    area_m2: pd.Series = union.astype(float)
-    return area_m2
+    groups = pieces.groupby(keys, sort=True)
+    group, place = groups.ngroup().to_numpy(np.int64), groups.cumcount().to_numpy(np.int64)
+    parts = pieces.geometry.to_numpy()
+    area_m2 = np.bincount(group, weights=shapely.area(parts), minlength=groups.ngroups)
+    shared = np.unique(group[place > 0])
+    if len(shared):
+        is_shared = np.isin(group, shared)
+        row = np.searchsorted(shared, group[is_shared])
+        side_by_side = np.full((len(shared), place.max() + 1), None, dtype=object)
+        side_by_side[row, place[is_shared]] = parts[is_shared]
+        area_m2[shared] = shapely.area(shapely.union_all(side_by_side, axis=1))
+    return pd.Series(area_m2, index=groups.size().index, name="geometry")
 
 
 def _surfaces_under(

@@ -121,8 +121,18 @@ class PublicSettings(Settings):
         60.0,
         unit="m",
         source="house",
-        text="Buildings and surfaces no farther than this from a run are drawn.",
+        text=(
+            "Buildings and surfaces no farther than this from a run are drawn; where the streets "
+            "are divided over several pages, trees of the other streets too."
+        ),
         ge=0,
+    )
+    max_page_mb: float = setting(
+        12.0,
+        unit="MB",
+        source="house",
+        text="The streets of a larger page are divided by area, so that a phone still opens it.",
+        gt=0,
     )
     parking_space_m2: float = setting(
         12.5,

@@ -50,8 +50,8 @@ def name_streets(
     lent = _borrow_names(runs, surfaces, street_reach_m)
     label = label.where(label != "", lent)
     is_named = (label != "").to_numpy()
-    squares = _grid_squares(runs, strings, area_size_m)
-    label = label.where(is_named, squares)
+    if not is_named.all():
+        label = label.where(is_named, _grid_squares(runs, strings, area_size_m))
     keys = pd.DataFrame({"label": label.to_numpy(object), "is_named": is_named})
     streets = keys.drop_duplicates()
     streets = streets.assign(is_square=~streets["is_named"], order=streets["label"].map(_sort_key))
@@ -151,9 +151,10 @@ def place_works(works: gpd.GeoDataFrame, runs: gpd.GeoDataFrame) -> NDArray[np.i
         Row of the run that is named; of the nearest run where none is.
     """
     row = pd.Series(np.arange(len(runs)), index=runs["run_id"].to_numpy(object))
-    named = works["run_id"].astype(object).map(row)
-    found = named.fillna(pd.Series(nearest_run(works, runs)))
-    return np.asarray(found.to_numpy(), dtype=np.int64)
+    found = works["run_id"].astype(object).map(row).to_numpy(float, copy=True)
+    unnamed = np.isnan(found)
+    found[unnamed] = nearest_run(works[unnamed], runs)
+    return found.astype(np.int64)
 
 
 def nearest_run(shapes: gpd.GeoDataFrame, runs: gpd.GeoDataFrame) -> NDArray[np.int64]:
@@ -201,10 +202,14 @@ def pair_trees(
         return pd.DataFrame({"tree": [], "street": [], "distance_m": []}).astype(
             {"tree": np.int64, "street": np.int64, "distance_m": float}
         )
+    shown = np.flatnonzero(public)
     (tree, run), distance = runs.sindex.nearest(
-        trees.geometry.to_numpy(), return_all=False, max_distance=reach_m, return_distance=True
+        trees.geometry.to_numpy()[shown],
+        return_all=False,
+        max_distance=reach_m,
+        return_distance=True,
     )
-    near = pd.DataFrame({"tree": tree, "street": street[run], "distance_m": distance})
+    near = pd.DataFrame({"tree": shown[tree], "street": street[run], "distance_m": distance})
     tree_row = pd.Series(np.arange(len(trees)), index=trees["tree_id"].to_numpy(object))
     run_street = pd.Series(street, index=runs["run_id"].to_numpy(object))
     cut = pd.DataFrame(

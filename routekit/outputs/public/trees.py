@@ -104,10 +104,12 @@ def find_public_trees(
         Trees in or at a surface; where none lies near, those close to a run.
     """
     known = surfaces[surfaces["kind"].astype(object).isin(SURFACE_KINDS).to_numpy()]
-    on_surface = _is_within(trees, known, settings.public_edge_m)
-    is_mapped = _is_within(trees, known, settings.tree_reach_m)
-    by_sewer = _is_within(trees, runs, settings.unmapped_reach_m)
-    return on_surface | (~is_mapped & by_sewer)
+    is_public = _is_within(trees, known, settings.public_edge_m)
+    # Each question is asked only of the trees that the one before leaves open.
+    rest = np.flatnonzero(~is_public)
+    rest = rest[~_is_within(trees.iloc[rest], known, settings.tree_reach_m)]
+    is_public[rest] = _is_within(trees.iloc[rest], runs, settings.unmapped_reach_m)
+    return is_public
 
 
 def _is_within(
@@ -133,7 +135,7 @@ def _balance_rows(tables: PublicTables) -> pd.DataFrame:
     rows = given.reindex(tables.trees["tree_id"]).reset_index(drop=True)
     if not tables.has_balance:
         return rows
-    absent = ~tables.trees["tree_id"].isin(given.index).to_numpy()
+    absent = ~tables.trees["tree_id"].astype(object).isin(given.index.astype(object)).to_numpy()
     for name in ("severity", "open_cut_severity"):
         rows[name] = rows[name].astype(object).mask(absent, "none")
     return rows
@@ -198,7 +200,8 @@ def _list_cuts(
 def _has_zone(trees: gpd.GeoDataFrame, zones: pd.DataFrame) -> NDArray[np.bool_]:
     """Tell which trees have a root protection zone of known size."""
     radius = pd.to_numeric(zones["radius_m"]).notna() | zones["zone"].notna()
-    return np.asarray(trees["tree_id"].isin(zones.loc[radius.to_numpy(), "tree_id"]), dtype=bool)
+    known = pd.Index(zones.loc[radius.to_numpy(), "tree_id"].astype(object))
+    return np.asarray(trees["tree_id"].astype(object).isin(known), dtype=bool)
 
 
 def _yes_no(values: pd.Series) -> NDArray[np.object_]:

@@ -32,13 +32,16 @@ def _read_words(language: str) -> dict[str, Any]:
     return tomllib.loads(place.read_text(encoding="utf-8"))
 
 
-def load_words(language: str) -> dict[str, Any]:
+def load_words(language: str, *, is_divided: bool = False) -> dict[str, Any]:
     """Read the words of one language.
 
     Parameters
     ----------
     language : str
         One of `LANGUAGES`.
+    is_divided : bool, optional
+        Whether the streets stand on several pages: their words (`division` in the language file)
+        are then among those of the topic `ui`; otherwise they are left out.
 
     Returns
     -------
@@ -53,7 +56,9 @@ def load_words(language: str) -> dict[str, Any]:
     if language not in LANGUAGES:
         msg = f"language {language!r} is not one of {', '.join(LANGUAGES)}"
         raise ValueError(msg)
-    return dict(_read_words(language))
+    words = dict(_read_words(language))
+    division = words.pop("division")
+    return {**words, "ui": {**words["ui"], **division}} if is_divided else words
 
 
 def render(statement: Statement, words: Mapping[str, Any]) -> str:

@@ -155,3 +155,22 @@ def make_result(**changes) -> Result:
         provenance=empty,
     )
     return dataclasses.replace(result, **changes)
+
+
+def make_district(n_runs: int, n_trees: int) -> Result:
+    """Scattered runs, ten to a street, with trees beside them."""
+    rng = np.random.default_rng(7)
+    start = np.column_stack([X0 + rng.uniform(0, 5000, n_runs), Y0 + rng.uniform(0, 5000, n_runs)])
+    stop = start + rng.uniform(-60, 60, (n_runs, 2))
+    runs = _frame(
+        [LineString(pair) for pair in np.stack([start, stop], axis=1)],
+        run_id=[f"R{i}" for i in range(n_runs)],
+        street=[f"Street {i // 10}" for i in range(n_runs)],
+    )
+    place = start[rng.integers(0, n_runs, n_trees)] + rng.uniform(-15, 15, (n_trees, 2))
+    stems = [Point(xy) for xy in place]
+    ids = [f"T{i}" for i in range(n_trees)]
+    trees = _frame(stems, tree_id=ids, species="Tilia cordata", is_protected=False)
+    zones = _frame(stems, tree_id=ids, radius_m=4.0, zone=None)
+    advice = pd.DataFrame({"run_id": runs["run_id"], "technique": "burst_same"})
+    return make_result(runs=runs, trees=trees, zones=zones, advice=advice)

@@ -9,11 +9,9 @@ import time
 from html import unescape
 from importlib.resources import files
 
-import numpy as np
 import pandas as pd
 import pytest
-from public_study import X0, Y0, _frame, make_result
-from shapely.geometry import LineString, Point
+from public_study import _frame, make_district, make_result
 
 from routekit.outputs.public.builder import (
     OWN_SCRIPTS,
@@ -138,29 +136,11 @@ def test_a_study_without_runs_says_so():
     assert load_words("en")["ui"]["no_streets"] not in build_public_page(result, PublicSettings())
 
 
-def _district(n_runs: int, n_trees: int):
-    rng = np.random.default_rng(7)
-    start = np.column_stack([X0 + rng.uniform(0, 5000, n_runs), Y0 + rng.uniform(0, 5000, n_runs)])
-    stop = start + rng.uniform(-60, 60, (n_runs, 2))
-    runs = _frame(
-        [LineString(pair) for pair in np.stack([start, stop], axis=1)],
-        run_id=[f"R{i}" for i in range(n_runs)],
-        street=[f"Street {i // 10}" for i in range(n_runs)],
-    )
-    place = start[rng.integers(0, n_runs, n_trees)] + rng.uniform(-15, 15, (n_trees, 2))
-    stems = [Point(xy) for xy in place]
-    ids = [f"T{i}" for i in range(n_trees)]
-    trees = _frame(stems, tree_id=ids, species="Tilia cordata", is_protected=False)
-    zones = _frame(stems, tree_id=ids, radius_m=4.0, zone=None)
-    advice = pd.DataFrame({"run_id": runs["run_id"], "technique": "burst_same"})
-    return make_result(runs=runs, trees=trees, zones=zones, advice=advice)
-
-
-def test_work_grows_no_faster_than_the_district():
-    build_public_page(_district(100, 300), PublicSettings())
+def test_work_grows_no_faster_than_themake_district():
+    build_public_page(make_district(100, 300), PublicSettings())
     times = []
     for n_runs in (500, 2000):
-        result = _district(n_runs, 3 * n_runs)
+        result = make_district(n_runs, 3 * n_runs)
         begin = time.perf_counter()
         page = build_public_page(result, PublicSettings())
         times.append(time.perf_counter() - begin)

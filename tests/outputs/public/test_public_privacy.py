@@ -16,6 +16,7 @@ from routekit.outputs.map.packing import decode
 from routekit.outputs.public.builder import build_public_page
 from routekit.outputs.public.reduce import load_allow_list
 from routekit.outputs.public.settings import PublicSettings
+from routekit.outputs.public.writer import build_public_pages
 from routekit.result import Result
 
 CONTRACTS = Path(__file__).parents[3] / "DEVELOPERS.md"
@@ -65,13 +66,15 @@ def test_contracts_are_read():
 def test_no_unlisted_column_of_any_table_reaches_the_page():
     result = make_result()
     seeded = {name: _seed(name, getattr(result, name)) for name in TABLES}
-    page = build_public_page(
-        dataclasses.replace(result, **{name: table for name, (table, _) in seeded.items()}),
-        PublicSettings(contact="drains@council.example"),
-    )
+    spoilt = dataclasses.replace(result, **{name: table for name, (table, _) in seeded.items()})
+    settings = PublicSettings(contact="drains@council.example")
     markers = [marker for _, found in seeded.values() for marker in found]
     assert len(markers) > 200
-    assert "leak-" not in _whole(page)
+    assert "leak-" not in _whole(build_public_page(spoilt, settings))
+    divided = build_public_pages(spoilt, settings.model_copy(update={"max_page_mb": 0.001}))
+    assert len(divided) == 5
+    for page in divided.values():
+        assert "leak-" not in _whole(page)
 
 
 @pytest.mark.parametrize(("table", "column"), [("trees", "species"), ("runs", "street")])
@@ -86,3 +89,15 @@ def test_places_out_of_reach_are_left_out():
     whole = _whole(build_public_page(make_result(), PublicSettings()))
     assert '"T7"' in whole
     assert '"T8"' not in whole
+
+
+def test_places_out_of_reach_are_left_out_of_parts_and_index_too():
+    pages = build_public_pages(make_result(), PublicSettings(max_page_mb=0.001))
+    assert not any('"T8"' in _whole(page) for page in pages.values())
+    index = pages["public.html"]
+    packed = decode(re.search(r'id="payload">([^<]+)<', index).group(1))
+    # The index holds names of streets and the words of the languages, and nothing else.
+    assert set(packed) == {"first", "languages", "streets"}
+    assert not any(packed["streets"].values())
+    html = re.sub(r"<script.*?</script>", "", index, flags=re.DOTALL)
+    assert not any(name in html for name in ("T5", "R1", "P1", "Quercus"))

@@ -23,13 +23,17 @@ def _leaves(words: dict, path: str = "") -> dict[str, str]:
     return found
 
 
+def _all_leaves(code: str) -> dict[str, str]:
+    return _leaves(load_words(code, is_divided=True))
+
+
 def _slots(text: str) -> list[str]:
     return sorted(re.findall(r"\{(\w+)\}", text))
 
 
 @pytest.mark.parametrize("code", OTHERS)
 def test_every_language_has_the_same_sentences_with_the_same_slots(code):
-    english, other = _leaves(load_words("en")), _leaves(load_words(code))
+    english, other = _all_leaves("en"), _all_leaves(code)
     assert list(other) == list(english)
     assert {key: _slots(text) for key, text in other.items()} == {
         key: _slots(text) for key, text in english.items()
@@ -38,7 +42,7 @@ def test_every_language_has_the_same_sentences_with_the_same_slots(code):
 
 @pytest.mark.parametrize("code", OTHERS)
 def test_sentences_are_translated(code):
-    english, other = _leaves(load_words("en")), _leaves(load_words(code))
+    english, other = _all_leaves("en"), _all_leaves(code)
     same = {key for key in english if english[key] == other[key] and len(english[key]) > 12}
     assert same == set()
 
@@ -100,6 +104,14 @@ def test_thousands_are_marked_as_the_language_does(code, written):
     words = {**load_words(code), "test": {"length": "{m}"}}
     numbers = (1250, 12500.5, 999)
     assert tuple(render(["test", "length", {"m": m}], words) for m in numbers) == written
+
+
+@pytest.mark.parametrize("code", LANGUAGES)
+def test_words_of_a_divided_page_are_left_out_of_a_whole_one(code):
+    whole, divided = load_words(code), load_words(code, is_divided=True)
+    assert set(divided["ui"]) > set(whole["ui"])
+    assert divided.keys() == whole.keys()
+    assert all(divided["ui"][key] == whole["ui"][key] for key in whole["ui"])
 
 
 def test_text_of_the_study_is_not_read_as_a_template():

@@ -1,0 +1,144 @@
+"""Write the page for residents: one page, or an index with a page for each group of streets."""
+
+from __future__ import annotations
+
+import math
+import re
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from routekit.outputs.atomic import replacing
+from routekit.outputs.map.division import divide_by_area
+from routekit.outputs.public.builder import INDEX_NAME, build_index, build_page
+from routekit.outputs.public.district import (
+    District,
+    describe_district,
+    find_street_middles,
+    take_streets,
+)
+from routekit.outputs.public.settings import PublicSettings
+from routekit.result import Result
+
+BYTES_PER_MB: Final = 1_000_000
+_SAMPLE_STREETS: Final = 1_000
+"""Streets by which the size of all pages is judged."""
+_ROOM: Final = 0.95
+"""Share of the largest size that an average page may fill, as streets differ."""
+_DOUBT: Final = 1.5
+"""A page judged to be larger than allowed by up to this factor is built whole, to be sure."""
+_PART_NAME: Final = re.compile(r"public-\d+\.html")
+
+
+def write_public_pages(result: Result, folder: Path, settings: PublicSettings) -> list[Path]:
+    """Write the page for residents into a folder.
+
+    Parameters
+    ----------
+    result : Result
+        The tables of a study.
+    folder : pathlib.Path
+        Made if it does not exist. Earlier files are replaced only once all pages are written;
+        pages that an earlier, larger study left there are then removed.
+    settings : PublicSettings
+        What to say and how large a page may grow.
+
+    Returns
+    -------
+    list of pathlib.Path
+        The page first; where the streets are divided, that is the index and their pages follow.
+
+    Raises
+    ------
+    OutputError
+        If a file cannot be written.
+    """
+    pages = build_public_pages(result, settings)
+    with replacing(folder) as stage:
+        for name, text in pages.items():
+            (stage / name).write_text(text, encoding="utf-8", newline="\n")
+    paths = [folder / name for name in pages]
+    for old in folder.glob("public-*.html"):
+        if _PART_NAME.fullmatch(old.name) and old not in paths:
+            old.unlink()
+    return paths
+
+
+def build_public_pages(result: Result, settings: PublicSettings) -> dict[str, str]:
+    """Build the page of a study, or an index and the pages of its streets.
+
+    Parameters
+    ----------
+    result : Result
+        The tables of a study; any may be empty or lack optional columns.
+    settings : PublicSettings
+        Its `max_page_mb` says when the streets are divided.
+
+    Returns
+    -------
+    dict
+        File name to HTML, the page or its index first; equal input gives equal pages.
+
+    Raises
+    ------
+    routekit.errors.FieldError
+        If a run or tree has no number, or shares it with another.
+    """
+    district = describe_district(result, settings)
+    middles = find_street_middles(district.facts)
+    most_bytes = settings.max_page_mb * BYTES_PER_MB
+    count = len(middles)
+    fixed = _size(_build_part(district, np.zeros(0, dtype=np.int64), settings))
+    per_street = _judge_street(district, middles, fixed, settings)
+    if math.isnan(per_street) or fixed + per_street * count <= _DOUBT * most_bytes:
+        page = build_page(district, settings)
+        if _size(page) <= most_bytes or count <= 1:
+            return {INDEX_NAME: page}
+        per_street = (_size(page) - fixed) / count
+    fit = max(1, int((_ROOM * most_bytes - fixed) / max(1.0, per_street)))
+    parts = _build_parts(district, middles, fit, settings)
+    pages = {f"public-{at + 1:02d}.html": page for at, (_, page) in enumerate(parts)}
+    place = np.zeros(count, dtype=np.int64)
+    for at, (rows, _) in enumerate(parts):
+        place[rows] = at
+    return {INDEX_NAME: build_index(district, list(pages), place, settings), **pages}
+
+
+def _judge_street(
+    district: District, middles: NDArray[np.float64], fixed: int, settings: PublicSettings
+) -> float:
+    """Give the bytes that a street adds to a page, by a sample; NaN where all are no more."""
+    if len(middles) <= _SAMPLE_STREETS:
+        return math.nan
+    sample = divide_by_area(middles, _SAMPLE_STREETS)[0]
+    return (_size(_build_part(district, sample, settings)) - fixed) / len(sample)
+
+
+def _build_parts(
+    district: District, middles: NDArray[np.float64], most: int, settings: PublicSettings
+) -> list[tuple[NDArray[np.int64], str]]:
+    """Build a page for each group of streets; one that is too large is halved until it fits."""
+    waiting = divide_by_area(middles, most)[::-1]
+    parts = []
+    while waiting:
+        rows = waiting.pop()
+        page = _build_part(district, rows, settings)
+        if _size(page) > settings.max_page_mb * BYTES_PER_MB and len(rows) > 1:
+            halves = divide_by_area(middles[rows], math.ceil(len(rows) / 2))
+            waiting += [rows[half] for half in halves][::-1]
+            continue
+        parts.append((rows, page))
+    return parts
+
+
+def _build_part(district: District, rows: NDArray[np.int64], settings: PublicSettings) -> str:
+    """Build the page of some streets."""
+    part = take_streets(district, rows, nearby_m=settings.backdrop_reach_m)
+    return build_page(part, settings, is_part=True)
+
+
+def _size(page: str) -> int:
+    """Count the bytes of a page as it is written."""
+    return len(page.encode("utf-8"))
