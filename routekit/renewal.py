@@ -36,6 +36,7 @@ from routekit.methods.checks import tabulate_checks
 from routekit.methods.evaluate import tabulate_options
 from routekit.pipes.capacity import build_flow
 from routekit.pipes.plans import PlanSettings, build_plans, resize_bursting
+from routekit.pipes.settings import LinerSettings
 from routekit.site.laydown import plan_laydown
 from routekit.study import StudySettings
 from routekit.trees.breach import sum_tree_loss
@@ -101,7 +102,7 @@ def choose_renewal(
     flow = build_flow(runs, condition, settings.flow)
     place = prepare_place(layers, runs, zones, exposure, condition, flow, decided, settings)
     pipes = PlanSettings(
-        flow=settings.flow, pipe=settings.pipe, pull=settings.pull, liner=settings.liner,
+        flow=settings.flow, pipe=settings.pipe, pull=settings.pull, liner=_wet_liner(settings),
         slip_outside_share=settings.methods.lining.slip_outside_share,
         max_steps_up=settings.methods.bursting.max_steps_up,
     )  # fmt: skip
@@ -142,6 +143,14 @@ def choose_renewal(
         tree_balance=balance,
         totals=totals,
     )
+
+
+def _wet_liner(settings: StudySettings) -> LinerSettings:
+    """Take the ground's water level for the liner where the study gives the liner none itself."""
+    water = settings.methods.subsoil.groundwater_depth_m
+    if water is None or "groundwater_depth_m" in settings.liner.model_fields_set:
+        return settings.liner
+    return settings.liner.model_copy(update={"groundwater_depth_m": water})
 
 
 def _advise(

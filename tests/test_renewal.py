@@ -195,6 +195,15 @@ def test_a_weak_machine_rules_bursting_out(tmp_path):
     assert set(checks["verdict"].astype(str)) == {"fail"}
 
 
+def test_the_water_level_of_the_ground_is_the_liners_too(tmp_path):
+    """Deep water asks for a thinner liner; a level that the liner has itself wins."""
+    bores = {}
+    for name, extra in {"deep": "", "own": "[liner]\ngroundwater_depth_m = 0.0\n"}.items():
+        (folder := tmp_path / name).mkdir()
+        bores[name] = option(solve(street(2), folder, extra), "cipp")["new_bore_mm"].to_numpy()
+    assert (bores["deep"] > bores["own"]).all()
+
+
 def test_excluded_techniques_are_not_chosen(tmp_path):
     made = street(0).decide(run_id="D1", decision="exclude", technique="burst_same", by="owner")
     result = solve(made, tmp_path)

@@ -370,8 +370,8 @@ class LinerSettings(Settings):
     )
     groundwater_depth_m: float = setting(
         0.0, unit="m", source="house", ge=0,
-        text="Highest groundwater below ground; 0 (full to the surface) is the cautious "
-        "reading where it is not known.",
+        text="Highest groundwater below ground that liners are designed for; where not set here, "
+        "methods.subsoil.groundwater_depth_m, and where that is not known 0 (full to the surface).",
     )
     soil_weight_kn_m3: float = setting(
         18.0, unit="kN/m3", source="soil_strength_range", gt=0, text="Weight of the soil.",
