@@ -85,7 +85,7 @@ SURFACE_KINDS: Final = (
 
 OBSTACLE_KINDS: Final = ("building", "wall", "basement", "rail", "water")
 
-CONNECTION_KINDS: Final = ("gully", "house")
+CONNECTION_KINDS: Final = ("gully", "house", "unknown")
 
 MM_PER_M: Final = 1000.0
 

@@ -163,9 +163,11 @@ def _refuse_missing(raw: RawLayer, sources: dict[str, list[str]]) -> None:
         return
     held = ", ".join(str(name) for name in raw.frame.columns if name != "geometry")
     lines = " and ".join(f'fields.{raw.layer}.{name} = "..."' for name in lacking)
+    choices = [name for name in lacking if columns[name].choices]
+    same = f'; a constant such as "={columns[choices[0]].fallback}" will do' if choices else ""
     msg = (
         f'{raw.path}, layer "{raw.layer_name}": no column for the required {", ".join(lacking)}; '
-        f"say {lines} in the study file with one of its columns: {held}"
+        f"say {lines} in the study file with one of its columns: {held}{same}"
     )
     raise FieldError(msg)
 

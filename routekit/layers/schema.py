@@ -18,11 +18,11 @@ if TYPE_CHECKING:
     from routekit.layers.findings import Findings
 
 ASSUMED: Final = {
-    ("connections", "kind"),
-    ("obstacles", "kind"),
-    ("surfaces", "kind"),
+    ("connections", "kind"): "stays unknown: counted as a house connection, the costlier kind",
+    ("obstacles", "kind"): "taken as building",
+    ("surfaces", "kind"): "taken as carriageway",
 }
-"""Choices without a word for «not known», whose fallback is an assumption."""
+"""Choices of which it must be told what counts where they are not known."""
 
 FLAG_ASSUMPTION: Final = "taken as no"
 
@@ -156,28 +156,25 @@ def fill_fallbacks(
         if column.kind == "flag" and column.fallback == "unknown":
             filled[name] = table[name].astype("boolean")
             if (layer, name) in LEFT_UNKNOWN:
-                _report_flags(column, unknown, keys, LEFT_UNKNOWN[layer, name], findings)
+                _report_unknown(column, unknown, keys, LEFT_UNKNOWN[layer, name], findings)
         elif column.kind == "flag":
             filled[name] = table[name].fillna(0.0).astype(bool)
-            _report_flags(column, unknown, keys, FLAG_ASSUMPTION, findings)
+            _report_unknown(column, unknown, keys, FLAG_ASSUMPTION, findings)
         elif column.kind == "choice":
             filled[name] = table[name].fillna(column.fallback).astype("str")
             if (layer, name) in ASSUMED:
-                done = f"taken as {column.fallback}"
-                findings.add(
-                    "warning", layer, keys[unknown], field=name, seen="not known", done=done
-                )
+                _report_unknown(column, unknown, keys, ASSUMED[layer, name], findings)
     return table.assign(**filled)
 
 
-def _report_flags(
+def _report_unknown(
     column: Column, unknown: pd.Series, keys: pd.Series, done: str, findings: Findings
 ) -> None:
-    """Say what an unknown flag is taken as: on some rows, or on the whole layer."""
+    """Say what counts where a value is not known: on some rows, or on the whole layer."""
     if unknown.all():
         if len(unknown):
             seen = f"{column.name} is not given"
-            severity = "warning" if column.fallback == "unknown" else "info"
+            severity = "info" if done == FLAG_ASSUMPTION else "warning"
             findings.note(severity, column.layer, column.name, seen, f"{done} (all rows)")
         return
     findings.add(

@@ -20,6 +20,9 @@ if TYPE_CHECKING:
     from routekit.layers.findings import Findings
     from routekit.layers.settings import Scalar
 
+CIRCLE_MARKS: Final = ("ø", "⌀", "dn")
+"""Marks before one size, in lower case, that mean a circular bore."""
+
 EGG_WIDTH_SHARE: Final = 2.0 / 3.0
 """Width of a normal egg as a share of its height (common practice, no source)."""
 
@@ -62,7 +65,9 @@ def settle_sizes(
         If the sizes show another unit than mm and none is declared.
     """
     parts = read_sizes(runs["shape_size"])
-    in_code = _meaning_of(parts["letters"], codes, keys, findings)
+    is_round = parts["letters"].str.casefold().isin(CIRCLE_MARKS)
+    letters = parts["letters"].mask(is_round & parts["second"].notna(), "")
+    in_code = _meaning_of(letters, codes, keys, findings)
     _report_codes(runs["shape_size"], parts["is_bad"], keys, findings)
     factor = _factors(parts["unit"], unit)
     first, second = parts["first"].to_numpy() * factor, parts["second"].to_numpy() * factor
@@ -95,6 +100,7 @@ def _meaning_of(
 ) -> pd.Series:
     """Translate the letters of a code into a shape; canonical shapes need no translation."""
     meanings = {shape: shape for shape in CHOICES["shapes"]}
+    meanings |= dict.fromkeys(CIRCLE_MARKS, "circular")
     meanings |= {code.strip().casefold(): str(each) for code, each in codes.items()}
     folded = letters.fillna("").str.casefold()
     shape = folded.map(meanings).astype("str")

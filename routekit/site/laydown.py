@@ -247,10 +247,10 @@ def _crown_counts(
 def _entrance_counts(
     polygons: Objects, connections: pd.DataFrame | None, settings: LaydownSettings
 ) -> Ints:
-    """House connections near each strip."""
+    """Count the connections near each strip that are, or may be, of houses."""
     if connections is None or not len(connections):
         return np.zeros(len(polygons), dtype=np.int64)
-    house = connections["kind"].to_numpy(dtype=object) == "house"
+    house = connections["kind"].to_numpy(dtype=object) != "gully"
     points = connections["geometry"].to_numpy(dtype=object)[house]
     return _count_near(polygons, points, settings.entrance_distance_m)
 

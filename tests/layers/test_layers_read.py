@@ -6,10 +6,20 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
+import shapely
 from geopandas.testing import assert_geodataframe_equal
 from shapely import LineString, Point, Polygon
-from small_district import assert_accounted, at, make_manholes, make_sewers, make_trees, pick
+from small_district import (
+    CRS,
+    assert_accounted,
+    at,
+    make_manholes,
+    make_sewers,
+    make_trees,
+    pick,
+)
 
+from routekit.errors import FieldError
 from routekit.layers.columns import LAYERS, load_columns
 from routekit.layers.read import empty_layer
 
@@ -189,6 +199,36 @@ def test_size_codes_not_understood(district):
     ].tolist() == ["R2"]
     assert pick(layers.findings, seen='"pipe" is no size code')["row"].tolist() == ["R3"]
     assert pick(layers.findings, seen="no usable size")["row"].tolist() == ["R3"]
+
+
+def test_marks_of_a_diameter_mean_circular(district):
+    sizes = ["Ø300", "dn 250", "DN 400/600"]
+    district.put("sewers", make_sewers(size=sizes).drop(columns="diameter_mm"))
+    district.say("fields", "sewers", shape_size="size")
+    layers = district.read()
+    assert layers.runs["shape"].tolist() == ["circular", "circular", "other"]
+    assert layers.runs["diameter_mm"].tolist() == [300.0, 250.0, 400.0]
+    assert layers.runs["height_mm"].tolist() == [300.0, 250.0, 600.0]
+    assert pick(layers.findings, seen="name no shape").empty
+
+
+def test_points_without_a_kind_are_connections_of_unknown_kind(district):
+    points = [Point(at(x, 3)) for x in (20, 70)]
+    district.put("connections", gpd.GeoDataFrame({"no": ["A", "B"]}, geometry=points, crs=CRS))
+    layers = district.read()
+    assert layers.connections["kind"].tolist() == ["unknown", "unknown"]
+    found = pick(layers.findings, layer="connections", field="kind")
+    assert found["row"].tolist() == [""]
+    assert "counted as a house connection" in found["done"].iloc[0]
+    district.say("fields", "connections", kind="=house", connection_id="no")
+    assert district.read().connections["kind"].tolist() == ["house", "house"]
+
+
+def test_a_layer_without_its_kind_is_told_of_constants(district):
+    wall = shapely.box(*at(0, 10), *at(5, 20))
+    district.put("obstacles", gpd.GeoDataFrame({"no": ["A"]}, geometry=[wall], crs=CRS))
+    with pytest.raises(FieldError, match='a constant such as "=building" will do'):
+        district.read()
 
 
 @pytest.mark.parametrize(

@@ -92,6 +92,9 @@ def test_what_the_strip_blocks():
     assert row["blocks"] == "carriageway 20 m2, footway 10 m2"
     assert row["entrances"] == 1
     runs = make_street(straight(3))
+    unsaid = doors.assign(kind=["unknown", "house", "gully"])
+    row, _, _ = lay(surfaces=street, connections=unsaid, trees=(), settings=AHEAD)
+    assert row["entrances"] == 1, "what is not known may be a house"
     strings, pits = plan(runs, trees=[(96.0, 0.0, 6.0, 2.0)])
     around = prepare_surroundings(make_zones([(96.0, 0.0, 6.0, 2.0)]))
     found = plan_laydown(strings, pits, around, trees=crowns, settings=AHEAD)

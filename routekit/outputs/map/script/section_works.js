@@ -117,7 +117,7 @@ function sectionCaption(levels, frame, run, found, pipe) {
     `Light brown: trench down to the invert. Green: densest roots (${quantity(study.meta.root_band_m, "m")} below the ground), darker within a protection zone.`,
     found.roots.length ? "Hanging from the crown: roots found by camera, as deep as the share of the bore they fill." : null,
     found.collapses.length ? "Red cross: collapse." : null,
-    connectionsOn(run).length ? "Stubs: connections (g gully, h house); white shaft: opened by a dig." : null,
+    connectionsOn(run).length ? "Stubs: connections (g gully, h house, u not known); white shaft: opened by a dig." : null,
     study.crossingsOfRun(run).length ? "Rings: crossing services; dashed: depth not known." : null,
     pipe ? `Solid bands: wall of the new pipe, ${lieOf(pipe.technique)}.` : null,
   ];
