@@ -8,12 +8,15 @@ import numpy as np
 import pandas as pd
 
 from routekit.advice.decisions import BURSTING, Decided
+from routekit.advice.earthworks import DIG_PLAN, sum_digs
 from routekit.advice.quantities import run_quantities
+from routekit.advice.rates import LEVELS
 from routekit.advice.score import Scores, score_options
 from routekit.arrays import Flags, Floats
 from routekit.methods.checks import FAIL, Check, worst_verdict
 from routekit.methods.evaluate import evaluate_techniques
 from routekit.methods.repair import count_faults
+from routekit.pipes.section import girth_diameter
 from routekit.site.harm import HARM
 from routekit.vocabulary import ROOTED_AGAIN, TECHNIQUES
 from routekit.works import Place, Works
@@ -161,14 +164,20 @@ def choose_strings(works: Works, burst: Floats, other: Floats) -> Flags:
 def _count_quantities(
     place: Place, plans: dict[str, pd.DataFrame], works: Works, shares: pd.DataFrame
 ) -> dict[str, pd.DataFrame]:
-    """Quantities of every technique on every run."""
+    """Quantities of every technique on every run.
+
+    Where the number of connections is not known, all techniques are counted without them, so that
+    what is known still tells them apart; their number stays not known.
+    """
     cases, settings = place.cases, place.settings
+    joined = cases["n_connections"].to_numpy(dtype=float)
     sites = cases.assign(
         bottom_width_m=place.trenches["bottom_width_m"].to_numpy(),
         outside_diameter_mm=place.trenches["outside_diameter_mm"].to_numpy(),
+        girth_mm=_measure_girth(cases),
+        n_connections=np.nan_to_num(joined),
     )
-    # Services to be bared are dug like connections.
-    bared = np.bincount(place.crossings["run"].to_numpy(dtype=np.int64), minlength=len(cases))
+    dug = _sum_planned_digs(place, works)
     lining = settings.methods.lining
     rooted = cases["is_root_choked"].to_numpy(dtype=bool)
     faults = count_faults(cases)
@@ -176,7 +185,8 @@ def _count_quantities(
     for technique, plan in plans.items():
         burst = technique in BURSTING
         full = plan.assign(
-            liner_wall_mm=plan["wall_mm"],
+            # The short liners of a repair are as thick as a whole one would be.
+            liner_wall_mm=plans["cipp" if technique == "local_repair" else technique]["wall_mm"],
             n_repairs=faults,
             life_share=np.where(rooted, lining.rooted_life_share, 1.0)
             if technique in ROOTED_AGAIN
@@ -184,13 +194,38 @@ def _count_quantities(
             setup_share=works.setup_share if burst else 1.0,
             pit_m3=works.pit_m3 if burst else 0.0,
             pit_m2=works.pit_m2 if burst else 0.0,
+            **dug.get(technique, dict.fromkeys(DIG_PLAN, 0.0)),
         )
-        digs = sites["n_connections"] + bared if burst else sites["n_connections"]
-        tables[technique] = run_quantities(
-            technique, sites.assign(n_connections=digs), full, shares,
-            trench=settings.trench, digs=settings.site.digs, settings=settings.advice,
-        )  # fmt: skip
+        table = run_quantities(
+            technique, sites, full, shares, trench=settings.trench, settings=settings.advice
+        )
+        names = [f"connection_digs_{level}" for level in LEVELS]
+        table.loc[np.isnan(joined), names] = np.nan
+        tables[technique] = table
     return tables
+
+
+def _measure_girth(cases: pd.DataFrame) -> Floats:
+    """Perimeter of each bore over pi, mm; NaN where it is not known."""
+    width, height = (
+        cases[name].where(cases[name] > 0).to_numpy(dtype=float, na_value=np.nan)
+        for name in ("diameter_mm", "height_mm")
+    )
+    return girth_diameter(cases["shape"].astype(str).to_numpy(dtype=object), width, height)
+
+
+def _sum_planned_digs(place: Place, works: Works) -> dict[str, dict[str, Floats]]:
+    """Small digs of each run by technique: bursting bares services and collapses too."""
+    joining = works.digs[works.digs["kind"] == "connection"]
+    sums = {
+        code: sum_digs(digs, place.runs["run_id"], place.settings.trench)
+        for code, digs in (("slip_lining", joining), (BURSTING[0], works.digs))
+    }
+    sums |= dict.fromkeys(BURSTING, sums[BURSTING[0]])
+    return {
+        code: {name: table[name].to_numpy(dtype=float) for name in DIG_PLAN}
+        for code, table in sums.items()
+    }
 
 
 def _least_flow(cases: pd.DataFrame) -> Floats:
@@ -220,7 +255,7 @@ def _score(
     burst = works.dig_harm + works.pit_harm
     harm = dict.fromkeys(TECHNIQUES, none) | {
         "open_cut": open_cut,
-        "slip_lining": works.dig_harm,
+        "slip_lining": works.joining_harm,
         "burst_same": burst,
         "burst_upsized": burst,
     }

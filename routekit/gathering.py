@@ -12,7 +12,7 @@ import pandas as pd
 import shapely
 
 from routekit.advice.decisions import Decided
-from routekit.arrays import Flags, Floats
+from routekit.arrays import Flags, Floats, Ints
 from routekit.exposure import Exposure
 from routekit.layers.read import Layers
 from routekit.methods.bursting import needed_clearance
@@ -57,7 +57,10 @@ def prepare_place(
     -------
     Place
     """
-    connections = assign_connections(layers.connections, runs)
+    placed = assign_connections(
+        layers.connections, runs, reach_m=settings.site.digs.connection_reach_m
+    )
+    connections = add_seen_connections(placed, layers.inspections, runs)
     return Place(
         runs=runs,
         manholes=layers.manholes,
@@ -125,6 +128,70 @@ def assign_connections(
     return connections.assign(run=run, run_id=names[run])
 
 
+def add_seen_connections(
+    connections: gpd.GeoDataFrame, inspections: pd.DataFrame, runs: gpd.GeoDataFrame
+) -> gpd.GeoDataFrame:
+    """Add the connections that an inspection saw beyond those that the data place on a run.
+
+    Parameters
+    ----------
+    connections : GeoDataFrame
+        From `assign_connections`.
+    inspections : DataFrame
+        Observations: run_id, chainage_m, code.
+    runs : GeoDataFrame
+        run_id, length_m, geometry.
+
+    Returns
+    -------
+    GeoDataFrame
+        The connections, and after them as many of those seen as a run lacks: the ones farthest
+        along the run from those it has. They lie on the run at their chainage, in its middle where
+        that was not noted, and connection_id tells run and chainage.
+    """
+    matched = match_codes(inspections)
+    seen = matched[matched["feature"] == "connections_seen"]
+    row = pd.Index(runs["run_id"]).get_indexer(pd.Index(seen["run_id"].astype(str)))
+    seen, row = seen[row >= 0], row[row >= 0]
+    size, length = len(runs), runs["length_m"].to_numpy(dtype=float)
+    held = connections["run"].to_numpy()
+    lacking = np.bincount(row, minlength=size) - np.bincount(held[held >= 0], minlength=size)
+    if not (lacking > 0).any():
+        return connections
+    noted = pd.to_numeric(seen["chainage_m"], errors="coerce").to_numpy(dtype=float)
+    chainage = np.clip(np.where(np.isnan(noted), length[row] / 2, noted), 0.0, length[row])
+    away = _distance_along(row, chainage, connections[held >= 0], runs)
+    order = np.lexsort((chainage, -away, row))
+    rank = np.arange(len(row)) - np.searchsorted(row[order], row[order])
+    taken = np.sort(order[rank < lacking[row[order]]])
+    row, chainage = row[taken], chainage[taken]
+    ids = runs["run_id"].to_numpy(dtype=object)[row]
+    names = [f"{run} at {at:.1f} m (camera)" for run, at in zip(ids, chainage, strict=True)]
+    lines = runs["geometry"].to_numpy(dtype=object)[row]
+    more = gpd.GeoDataFrame(
+        {"connection_id": names, "run_id": ids, "kind": "", "diameter_mm": np.nan, "run": row},
+        geometry=shapely.line_interpolate_point(lines, chainage), crs=runs.crs,
+    )  # fmt: skip
+    if not len(connections):
+        return more
+    return gpd.GeoDataFrame(pd.concat([connections, more], ignore_index=True), crs=runs.crs)
+
+
+def _distance_along(
+    row: Ints, chainage: Floats, connections: gpd.GeoDataFrame, runs: gpd.GeoDataFrame
+) -> Floats:
+    """Distance along the run from each place to the nearest connection of that run, m."""
+    held = connections["run"].to_numpy()
+    lines = runs["geometry"].to_numpy(dtype=object)[held]
+    at = shapely.line_locate_point(lines, np.asarray(connections.geometry))
+    # One axis for all runs, with more than any distance between them.
+    step = 2 * float(runs["length_m"].max()) + 1
+    key = np.sort(np.concatenate([[-np.inf], held * step + at, [np.inf]]))
+    place = row * step + chainage
+    right = np.searchsorted(key, place)
+    return np.asarray(np.minimum(place - key[right - 1], key[right] - place))
+
+
 def _lay_out_cases(
     layers: Layers,
     runs: gpd.GeoDataFrame,
@@ -144,9 +211,12 @@ def _lay_out_cases(
     cases = build_cases(
         runs, condition, exposure.per_run, neighbours,
         has_services=len(layers.services) > 0, outside_mm=outside,
-        n_connections=counted if len(connections) else np.full(size, np.nan),
+        n_connections=counted if len(layers.connections) else np.full(size, np.nan),
         chain_length_m=_chain_length(runs, needs, settings),
     )  # fmt: skip
+    if not len(connections):
+        # Neither data nor cameras name any: surveys that see none were not made to count them.
+        cases["n_connections"] = np.nan
     subsoil = settings.methods.subsoil
     depth = cases["depth_max_m"].to_numpy(dtype=float)
     water = subsoil.groundwater_depth_m

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import geopandas as gpd
 import pandas as pd
 
+from routekit.advice.currency import find_neutral_rates
 from routekit.advice.decisions import Decided, read_decisions
 from routekit.errors import DecisionError
 from routekit.exposure import Exposure, measure_exposure
@@ -118,7 +119,8 @@ def prepare_study(study: Study, *, tell: Tell = _silent) -> Prepared:
     zones, zone_findings = build_zones(
         layers.trees, layers.root_zones, settings=study.settings.zones
     )
-    found = [layers.findings, depth_findings, zone_findings]
+    neutral = find_neutral_rates(study.settings.study, study.settings.advice.rates)
+    found = [layers.findings, depth_findings, zone_findings, neutral]
     return Prepared(
         layers=layers,
         runs=runs,

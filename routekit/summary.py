@@ -48,6 +48,7 @@ def _count(result: Result) -> dict[str, int | float]:
     method = result.digs["method"].astype(str)
     is_work = advice["technique"].astype(str).to_numpy() != "monitor"
     seen = result.condition["is_inspected"].to_numpy(dtype=bool)
+    joined = result.runs["n_connections"].notna().to_numpy()
     return {
         "runs": len(result.runs),
         "length_m": round(float(result.runs["length_m"].sum()), 1),
@@ -72,6 +73,8 @@ def _count(result: Result) -> dict[str, int | float]:
         "runs_forced": int(advice["is_forced"].sum()),
         "runs_with_exclusions": int(((advice["decision"] != "") & ~advice["is_forced"]).sum()),
         "runs_not_inspected": int((is_work & ~seen).sum()),
+        "runs_without_connections": int((is_work & ~joined).sum()),
+        "runs_with_connections": int((is_work & joined).sum()),
         "trees_careful": int(left["is_careful_structural"].sum()),
         "runs_to_confirm": int((advice["to_confirm"] != "").sum()),
         "findings": len(found),
@@ -135,13 +138,15 @@ def _write_lines(result: Result, counts: dict[str, int | float]) -> list[str]:
         f"{write_count(counts['strings'], 'pull string')}, {write_count(counts['pits'], 'pit')} "
         f"({counts['pits_not_clear']} not clear of everything), "
         f"{write_count(counts['digs'], 'small dig')}; "
-        f"{write_count(counts['reopened_by_robot'], 'connection')} reopened from inside by robot.",
+        f"{_write_reopened(counts)}.",
         f"To confirm on site: {write_count(counts['runs_to_confirm'], 'run')}.",
         f"{write_count(counts['findings'], 'finding')} about the data: "
         f"{write_count(counts['findings_error'], 'error')}, "
         f"{write_count(counts['findings_warning'], 'warning')}, the rest for your information; "
         "see the layer findings.",
     ]
+    if counts["runs_without_connections"]:
+        lines.insert(0, _write_connections(counts))
     if counts["runs_not_inspected"]:
         lines.insert(
             0,
@@ -166,3 +171,28 @@ def _write_lines(result: Result, counts: dict[str, int | float]) -> list[str]:
     if np.any(assumed):
         lines.append(f"Depth assumed, not known: {write_count(int(assumed.sum()), 'run')}.")
     return lines
+
+
+def _is_blind(counts: dict[str, int | float]) -> bool:
+    """Tell whether connections are known on none of the runs to be worked on."""
+    return bool(counts["runs_without_connections"] and not counts["runs_with_connections"])
+
+
+def _write_reopened(counts: dict[str, int | float]) -> str:
+    """Say how many connections are reopened from inside, where any are known."""
+    if _is_blind(counts):
+        return "how many connections are reopened from inside is not known"
+    number = write_count(counts["reopened_by_robot"], "connection")
+    return f"{number} reopened from inside by robot"
+
+
+def _write_connections(counts: dict[str, int | float]) -> str:
+    """Say that connections are not known, and what that leaves out."""
+    number = counts["runs_without_connections"]
+    where = "any run" if _is_blind(counts) else f"{number:,.0f}"
+    whole = counts["runs_worked_on"]
+    part = "" if _is_blind(counts) else f" of {write_count(whole, 'run')}"
+    return (
+        f"Connections are not known on {where}{part} to be worked on: digs at them, reopening "
+        "them, and what both do to trees, days, cost and CO2e are left out there."
+    )

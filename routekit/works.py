@@ -12,6 +12,7 @@ from routekit.advice.decisions import BURSTING
 from routekit.arrays import Flags, Floats, Ints, Texts
 from routekit.site.balance import tree_balance
 from routekit.site.chains import build_chains
+from routekit.site.dig_depths import deepen_digs
 from routekit.site.digs import connection_digs, exposure_digs, repair_digs
 from routekit.site.harm import HARM, dig_harm, pit_harm, pit_sizes, trees_dug_structurally
 from routekit.site.offers import offer_pipes
@@ -37,9 +38,9 @@ class Works:
         Outside diameter that each run's string is pulled in, mm; NaN outside strings.
     setup_share, pit_m3, pit_m2 : numpy.ndarray of float, shape (n,)
         Each run's share, by length, of its string's set-up and pits.
-    pit_harm, dig_harm : DataFrame, n rows
-        n_structural, n_careful, n_major, root_m2: what pits (shared by length) and connection digs
-        of each run do to trees.
+    pit_harm, dig_harm, joining_harm : DataFrame, n rows
+        n_structural, n_careful, n_major, root_m2: what pits (shared by length), all small digs, and
+        those at connections alone do to trees along each run.
     placed : PlacedPits
         Every pit that was asked for, chosen or not.
     """
@@ -54,6 +55,7 @@ class Works:
     pit_m2: Floats
     pit_harm: pd.DataFrame
     dig_harm: pd.DataFrame
+    joining_harm: pd.DataFrame
     placed: PlacedPits
 
 
@@ -137,8 +139,10 @@ def set_out_works(
     if before is None:
         digs = set_out_digs(place, np.full(len(runs), "burst_upsized", dtype=object))
         of_digs = dig_harm(digs, runs, around, place.major_from_share)
+        joining = digs[digs["kind"] == "connection"]
+        of_joining = dig_harm(joining, runs, around, place.major_from_share)
     else:
-        digs, of_digs = before.digs, before.dig_harm
+        digs, of_digs, of_joining = before.digs, before.dig_harm, before.joining_harm
     of_pits = pit_harm(strings, pits, around, place.major_from_share)
     volume, area = pit_sizes(strings, pits)
     pick = np.where(number >= 0, number, 0)
@@ -165,6 +169,7 @@ def set_out_works(
         pit_m2=spread(area),
         pit_harm=pd.DataFrame({name: spread(of_pits[name].to_numpy()) for name in HARM}),
         dig_harm=of_digs,
+        joining_harm=of_joining,
         outside_of_run=spread_whole(strings["new_outside_mm"].to_numpy(dtype=float)),
         placed=placed,
     )
@@ -182,7 +187,7 @@ def set_out_digs(place: Place, technique: Texts) -> gpd.GeoDataFrame:
     Returns
     -------
     GeoDataFrame
-        Columns of `routekit.site.digs.DIG_COLUMNS`.
+        Columns of `routekit.site.digs.DIG_COLUMNS`, with depth_m and volume_m3.
     """
     runs, zones, digs = place.runs, place.around.zones, place.settings.site.digs
     collapses, crossings = place.collapses, place.crossings
@@ -204,9 +209,11 @@ def set_out_digs(place: Place, technique: Texts) -> gpd.GeoDataFrame:
     passed = np.isin(technique[crossings["run"].to_numpy(dtype=np.int64)].astype(str), BURSTING)
     at_services = exposure_digs(crossings[passed], runs, zones, settings=digs)
     parts = [part for part in (at_connections, at_collapses, at_services) if len(part)]
-    if not parts:
-        return at_connections
-    return gpd.GeoDataFrame(pd.concat(parts, ignore_index=True), crs=runs.crs)
+    joined = pd.concat(parts, ignore_index=True) if parts else at_connections
+    return deepen_digs(
+        gpd.GeoDataFrame(joined, crs=runs.crs), runs,
+        below_invert_m=place.settings.advice.work.connection_below_invert_m,
+    )  # fmt: skip
 
 
 def balance_trees(

@@ -1,4 +1,4 @@
-"""Digging of runs: trenches, pits and digs at connections, as work items.
+"""Digging of runs: trenches, pits and small digs, as work items.
 
 An item carries the name under which `unit_rates.csv` prices it or `production.csv` times it;
 one that cannot be told is NaN.
@@ -11,13 +11,13 @@ from typing import Final, TypeAlias
 
 import numpy as np
 import pandas as pd
+import shapely
 from numpy.typing import NDArray
 
 from routekit.advice.settings import WorkSettings
 from routekit.advice.surfaces import KINDS
 from routekit.pipes.settings import TrenchSettings
 from routekit.pipes.trench import dug_volume, reinstatement_width, surround_volume, top_width
-from routekit.site.settings import DigSettings
 from routekit.vocabulary import MM_PER_M
 
 FloatArray: TypeAlias = NDArray[np.float64]
@@ -26,6 +26,7 @@ Items: TypeAlias = dict[str, FloatArray]
 RUN_COLUMNS: Final = (
     "length_m",
     "diameter_mm",
+    "girth_mm",
     "depth_up_m",
     "depth_down_m",
     "bottom_width_m",
@@ -40,7 +41,16 @@ PLAN_COLUMNS: Final = (
     "setup_share",
     "pit_m3",
     "pit_m2",
+    "dig_hand_m3",
+    "dig_suction_m3",
+    "dig_machine_m3",
+    "dig_m2",
+    "dig_cut_m2",
 )
+DIG_PLAN: Final = PLAN_COLUMNS[-5:]
+"""Columns of the plan that hold the small digs of each run; see `sum_digs`."""
+DIG_METHODS: Final = ("hand", "suction", "machine")
+"""Ways of digging, in the order of `DIG_PLAN`."""
 UNBOUND: Final = ("verge", "planting")
 """Surfaces without bound layers: nothing is cut back beside the trench."""
 
@@ -65,7 +75,6 @@ class Site:
     plan: Items
     shares: Items
     trench: TrenchSettings
-    digs: DigSettings
     work: WorkSettings
 
     def trench_depth(self) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -80,14 +89,10 @@ class Site:
         down = self.run["depth_down_m"] + wall + self.trench.bed_m
         return up, (up + down) / 2, down
 
-    def invert_depth(self) -> FloatArray:
-        """Give the mean depth to invert, m."""
-        return np.asarray((self.run["depth_up_m"] + self.run["depth_down_m"]) / 2)
-
 
 def read_site(
     runs: pd.DataFrame, plan: pd.DataFrame, shares: pd.DataFrame, *,
-    trench: TrenchSettings, digs: DigSettings, work: WorkSettings,
+    trench: TrenchSettings, work: WorkSettings,
 ) -> Site:  # fmt: skip
     """Check the tables of `run_quantities` and take them as arrays.
 
@@ -98,8 +103,6 @@ def read_site(
         surface kinds.
     trench : TrenchSettings
         How trenches are dug.
-    digs : DigSettings
-        Size of the digs at connections.
     work : WorkSettings
         How work is counted.
 
@@ -118,7 +121,6 @@ def read_site(
         plan=_take(plan, PLAN_COLUMNS, "plan", len(runs)),
         shares=_take(shares, KINDS, "shares", len(runs)),
         trench=trench,
-        digs=digs,
         work=work,
     )
 
@@ -191,6 +193,7 @@ def trench_items(site: Site) -> Items:
         "backfill_m3": fill,
         "fill_import_m3": bought,
         "excavation_m3": dug,
+        "machine_m3": dug,
         "compacted_m3": surround + fill,
         "imported_m3": surround + bought,
         **{
@@ -200,15 +203,60 @@ def trench_items(site: Site) -> Items:
     }
 
 
-def pit_items(site: Site, digs: FloatArray | None = None) -> Items:
-    """List digging, filling and surfacing of the plan's pits and of digs at connections.
+def sum_digs(
+    digs: pd.DataFrame, run_id: pd.Series, trench: TrenchSettings
+) -> pd.DataFrame:
+    """Sum the small digs of each run, as the plan of a technique holds them.
+
+    Parameters
+    ----------
+    digs : geopandas.GeoDataFrame
+        Digs that are set out: run_id, method (hand, suction, machine; a robot digs nothing),
+        depth_m, volume_m3, footprint_m2, geometry (Polygon).
+    run_id : pandas.Series of str, shape (n,)
+    trench : TrenchSettings
+        How far bound surface is cut back beside what is dug.
+
+    Returns
+    -------
+    pandas.DataFrame, n rows
+        Columns `DIG_PLAN`: volume by way of digging, m3; surface dug, m2; bound surface to be made
+        good, m2. 0 where nothing is dug, NaN where a depth is not known.
+
+    Notes
+    -----
+    Bound surface is that of the rectangle with a strip all round, as beside a trench::
+
+        A + P c + 4 c^2
+
+    with area A, perimeter P and cutback c; source `ztv_asphalt`.
+    """
+    row = pd.Index(run_id).get_indexer(pd.Index(digs["run_id"].astype(str)))
+    method = digs["method"].astype(str).to_numpy()
+    dug = (row >= 0) & np.isin(method, DIG_METHODS)
+    row, method = row[dug], method[dug]
+    volume, area, depth = (
+        digs[name].to_numpy(dtype=float)[dug] for name in ("volume_m3", "footprint_m2", "depth_m")
+    )
+    border = shapely.length(digs["geometry"].to_numpy(dtype=object)[dug])
+    strip = reinstatement_width(np.zeros_like(depth), depth, trench) / 2
+    size = len(run_id)
+    sums = [
+        np.bincount(row[method == way], volume[method == way], minlength=size)
+        for way in DIG_METHODS
+    ]
+    sums.append(np.bincount(row, area, minlength=size))
+    sums.append(np.bincount(row, area + border * strip + 4 * strip**2, minlength=size))
+    return pd.DataFrame(dict(zip(DIG_PLAN, sums, strict=True))).astype(float)
+
+
+def pit_items(site: Site) -> Items:
+    """List digging, filling and surfacing of the plan's pits and small digs.
 
     Parameters
     ----------
     site : Site
         Runs and plan.
-    digs : numpy.ndarray of float, shape (n,), optional
-        Connections that are dug for; none if not given.
 
     Returns
     -------
@@ -217,25 +265,26 @@ def pit_items(site: Site, digs: FloatArray | None = None) -> Items:
 
     Notes
     -----
-    A dig is a square of `connection_side_m`, `connection_below_invert_m` deeper than the mean
-    invert; its bound surface is cut back as a trench's. Pits lie under the same mix of surfaces
-    as their run, without cutback. Dug soil goes back as far as in a trench.
+    Pits are dug by machine, small digs in the way that they are planned. All lie under the same
+    mix of surfaces as their run; bound surface is cut back round the small digs, not round the
+    pits. Dug soil goes back as far as in a trench.
     """
-    pit_m3, pit_m2 = site.plan["pit_m3"], site.plan["pit_m2"]
-    dug, bound, unbound = pit_m3, pit_m2, pit_m2
-    if digs is not None:
-        side = site.digs.connection_side_m
-        deep = site.invert_depth() + site.work.connection_below_invert_m
-        cut = reinstatement_width(np.full_like(deep, side), deep, site.trench)
-        dug = pit_m3 + digs * side**2 * deep
-        bound, unbound = pit_m2 + digs * cut**2, pit_m2 + digs * side**2
+    plan = site.plan
+    by_hand, by_suction = plan["dig_hand_m3"], plan["dig_suction_m3"]
+    by_machine = plan["pit_m3"] + plan["dig_machine_m3"]
+    dug = by_machine + by_hand + by_suction
+    unbound, bound = plan["pit_m2"] + plan["dig_m2"], plan["pit_m2"] + plan["dig_cut_m2"]
     return {
-        "pit_dig_m3": dug,
-        "pit_dig": pit_m3,
+        "pit_dig_m3": by_machine,
+        "pit_dig": by_machine,
+        "hand_dig_m3": by_hand,
+        "hand_dig": by_hand,
+        "suction_dig_m3": by_suction,
+        "suction_dig": by_suction,
         "excavation_m3": dug,
+        "machine_m3": by_machine,
         "compacted_m3": dug,
         "imported_m3": dug * (1 - site.trench.spoil_reuse_share),
-        "digs": np.zeros_like(dug) if digs is None else digs,
         **{
             f"reinstate_{kind}_m2": site.shares[kind] * (unbound if kind in UNBOUND else bound)
             for kind in KINDS

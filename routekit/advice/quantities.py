@@ -21,7 +21,6 @@ from routekit.advice.surfaces import KINDS
 from routekit.advice.work import RECIPES
 from routekit.pipes.settings import TrenchSettings
 from routekit.pipes.trench import spoil
-from routekit.site.settings import DigSettings
 
 QUANTITIES: Final = (
     "excavation_m3",
@@ -102,7 +101,7 @@ def whole_life_cost(
 
 def run_quantities(
     technique: str | ArrayLike, runs: pd.DataFrame, plan: pd.DataFrame, shares: pd.DataFrame, *,
-    trench: TrenchSettings, digs: DigSettings, settings: AdviceSettings,
+    trench: TrenchSettings, settings: AdviceSettings,
 ) -> pd.DataFrame:  # fmt: skip
     """Find quantities, days, cost and CO2e of a technique on each run.
 
@@ -111,20 +110,19 @@ def run_quantities(
     technique : str or array_like of str, shape (n,)
         Technique of all runs, or of each.
     runs : pandas.DataFrame, n rows
-        run_id, length_m, diameter_mm (bore of the old pipe), depth_up_m and depth_down_m (to
-        invert), bottom_width_m and outside_diameter_mm (of the trench table), n_connections.
+        run_id, length_m, diameter_mm (width of the old bore), girth_mm (its perimeter over pi),
+        depth_up_m and depth_down_m (to invert), bottom_width_m and outside_diameter_mm (of the
+        trench table), n_connections.
     plan : pandas.DataFrame, n rows in the order of `runs`
         new_outside_mm, pipe_kg_m, liner_wall_mm, n_repairs, setup_share (set-ups of this run; a
         string of four equal runs has 0.25 each), life_share (of the usual service life that is
         reached; 1 where not given), pit_m3 and pit_m2 (this run's share of volume
-        and surface of the pits). A technique reads only the columns that it needs; the others
-        may be NaN.
+        and surface of the pits), and the small digs (see `routekit.advice.earthworks.sum_digs`). A
+        technique reads only the columns that it needs; the others may be NaN.
     shares : pandas.DataFrame, n rows in the order of `runs`
         From `surface_shares`.
     trench : TrenchSettings
         How trenches are dug.
-    digs : DigSettings
-        Size of the digs at connections.
     settings : AdviceSettings
         Rates.
 
@@ -152,7 +150,7 @@ def run_quantities(
         if len(here):
             site = read_site(
                 runs.iloc[here], plan.iloc[here], shares.iloc[here],
-                trench=trench, digs=digs, work=settings.work,
+                trench=trench, work=settings.work,
             )  # fmt: skip
             life_share = _life_share(plan.iloc[here])
             parts = technique_quantities(name, site, settings, life_share=life_share)
@@ -369,7 +367,9 @@ def work_carbon(
 
 
 FUEL: Final = {
-    "excavation_m3": "dig_l_m3",
+    "machine_m3": "dig_l_m3",
+    "hand_dig_m3": "hand_l_m3",
+    "suction_dig_m3": "suction_l_m3",
     "compacted_m3": "fill_l_m3",
     "burst_m": "burst_l_m",
     "slip_m": "slip_l_m",

@@ -23,10 +23,6 @@ else:
 class WorkSettings(Settings):
     """How work is counted."""
 
-    currency: str = setting(
-        "currency units", unit="-", source="study",
-        text="Name of the currency in which the rates are given.", min_length=1,
-    )  # fmt: skip
     lorry_volume_m3: float = setting(
         10.0, unit="m3", source="practice", gt=0, text="Loose soil that one lorry takes."
     )
@@ -35,7 +31,7 @@ class WorkSettings(Settings):
     )
     connection_below_invert_m: float = setting(
         0.20, unit="m", source="practice", ge=0,
-        text="A dig at a connection goes this far below the invert of the run.",
+        text="A small dig goes this far below the invert of the run.",
     )  # fmt: skip
     repair_length_m: float = setting(
         0.60, unit="m", source="practice", gt=0, text="Length of the liner of a local repair."

@@ -1,8 +1,9 @@
 """Totals of a study: open cut everywhere against what is recommended.
 
 Low and high are plain sums of every run's low and high. That all runs turn out low, or all
-high, at once is unlikely, so the span is the cautious one. A run whose amount is not known is
-left out of that sum, and rows at the end say how many runs are left out of which sum.
+high, at once is unlikely, so the span is the cautious one. Both sides are summed over the same
+runs: those whose amount is known on both. The row after a sum says how many runs are left out of
+it; a sum that counts no run of those to be worked on is not known.
 """
 
 from __future__ import annotations
@@ -15,9 +16,14 @@ from numpy.typing import ArrayLike
 
 from routekit.advice.rates import LEVELS, FloatArray
 from routekit.advice.surfaces import KINDS
+from routekit.arrays import Flags
 
 SIDES: Final = ("open_cut", "recommended")
 CURRENCY: Final = "currency"
+JOINING: Final = (
+    "Runs worked on without known connections: digs, reopening, their harm and cost left out"
+)
+"""Name of the line that counts runs whose connections are not known."""
 
 
 class Line(NamedTuple):
@@ -57,7 +63,7 @@ SUMS: Final[dict[str, tuple[str, str, str]]] = {
 def build_totals(
     open_cut: pd.DataFrame, recommended: pd.DataFrame, *,
     length_m: ArrayLike, loss_open_cut: pd.DataFrame, loss_recommended: pd.DataFrame,
-    pits: pd.DataFrame, digs: pd.DataFrame, currency: str,
+    pits: pd.DataFrame, digs: pd.DataFrame, currency: str, is_joined: ArrayLike = True,
 ) -> pd.DataFrame:  # fmt: skip
     """Set open cut everywhere against the recommendation.
 
@@ -77,14 +83,17 @@ def build_totals(
         connections of open cut lie in its trench.
     currency : str
         Name of the currency.
+    is_joined : array_like of bool, shape (n,), optional
+        Whether the number of connections of each run is known; all where not given.
 
     Returns
     -------
     pandas.DataFrame
         quantity, unit, open_cut_low, open_cut_mid, open_cut_high, recommended_low,
         recommended_mid, recommended_high, source (a key of the sources); rows in the order of
-        works, trees, ground, surfaces, programme, cost and carbon, then what is not counted.
-        Amounts that are known without a spread are equal in all three.
+        works, trees, ground, surfaces, programme, cost and carbon, each followed by the count of
+        runs that it leaves out, if any. Amounts that are known without a spread are equal in all
+        three; NaN where no run to be worked on is counted.
 
     Raises
     ------
@@ -95,15 +104,16 @@ def build_totals(
         raise ValueError("open cut and recommended must hold the same runs in the same order")
     tables = (open_cut, recommended)
     lengths = np.asarray(length_m, dtype=np.float64)
+    joined = np.broadcast_to(np.asarray(is_joined, dtype=bool), lengths.shape)
+    at_work = _work_on(recommended)
     lines = [
         *_work_lines(tables, lengths),
+        *_joining_lines(tables, joined),
         *_tree_lines((loss_open_cut, loss_recommended)),
         _count("Pits", "pits", 0, len(pits), "geometry"),
-        _count("Small digs outside trenches", "digs", 0, int((digs["method"] != "robot").sum()),
-               "geometry"),
+        *_dig_lines(digs, at_work, joined),
         *_sum_lines(tables, currency),
-        *_unknown_lines(tables, lengths),
-    ]  # fmt: skip
+    ]
     columns = {
         f"{side}_{level}": [float(getattr(line, side)[place]) for line in lines]
         for side in SIDES
@@ -132,14 +142,46 @@ def _pair(name: str, unit: str, amounts: list[float], source: str) -> Line:
 
 def _work_lines(tables: tuple[pd.DataFrame, ...], length_m: FloatArray) -> list[Line]:
     """Count runs that are worked on and runs that are left."""
-    works = [(table["technique"] != "monitor").to_numpy() for table in tables]
-    return [
+    works = [_work_on(table) for table in tables]
+    lines = [
         _pair("Runs worked on", "runs", [float(work.sum()) for work in works], "study"),
         _pair("Runs left and monitored", "runs", [float((~work).sum()) for work in works], "study"),
         _pair(
             "Length worked on", "m", [float(np.nansum(length_m[work])) for work in works], "study"
         ),
     ]
+    return [*lines, *_left_out("Length worked on", [np.isnan(length_m) & work for work in works])]
+
+
+def _work_on(table: pd.DataFrame) -> Flags:
+    """Tell which runs are worked on."""
+    return np.asarray((table["technique"] != "monitor").to_numpy(), dtype=bool)
+
+
+def _left_out(name: str, masks: list[Flags]) -> list[Line]:
+    """Say how many runs a line leaves out, where it leaves out any."""
+    counts = [float(mask.sum()) for mask in masks]
+    if not any(counts):
+        return []
+    return [_pair(f"Runs not counted: {name}", "runs", counts, "arithmetic")]
+
+
+def _joining_lines(tables: tuple[pd.DataFrame, ...], joined: Flags) -> list[Line]:
+    """Say on how many runs to be worked on connections are not known, where there are any."""
+    counts = [float((_work_on(table) & ~joined).sum()) for table in tables]
+    if not any(counts):
+        return []
+    return [_pair(JOINING, "runs", counts, "arithmetic")]
+
+
+def _dig_lines(digs: pd.DataFrame, at_work: Flags, joined: Flags) -> list[Line]:
+    """Count small digs; not known where no run to be worked on has known connections."""
+    name, lost = "Small digs outside trenches", at_work & ~joined
+    number = float((digs["method"] != "robot").sum())
+    if lost.any() and not (at_work & joined).any():
+        number = np.nan
+    lines = [_count(name, "digs", 0, number, "geometry")]
+    return [*lines, *_left_out(name, [np.zeros_like(lost), lost])]
 
 
 def _tree_lines(losses: tuple[pd.DataFrame, ...]) -> list[Line]:
@@ -182,35 +224,17 @@ def _amounts(table: pd.DataFrame, quantity: str) -> FloatArray:
 
 
 def _sum_lines(tables: tuple[pd.DataFrame, ...], currency: str) -> list[Line]:
-    """Sum what is known of each quantity."""
+    """Sum each quantity over the runs where it is known on both sides."""
+    at_work = _work_on(tables[0]) | _work_on(tables[1])
     lines = []
     for quantity, (name, unit, source) in SUMS.items():
-        sums = [np.nansum(_amounts(table, quantity), axis=0) for table in tables]
+        amounts = [_amounts(table, quantity) for table in tables]
+        known = ~np.any([np.isnan(amount).any(axis=1) for amount in amounts], axis=0)
+        is_told = not at_work.any() or bool((known & at_work).any())
+        first, second = (
+            amount[known].sum(axis=0) if is_told else np.full(len(LEVELS), np.nan)
+            for amount in amounts
+        )
         shown = currency if unit == CURRENCY else unit
-        lines.append(Line(name, shown, sums[0], sums[1], source))
-    return lines
-
-
-def _unknown_lines(tables: tuple[pd.DataFrame, ...], length_m: FloatArray) -> list[Line]:
-    """Count the runs that are left out of sums: of any, and of each that leaves some out."""
-    gaps = {
-        quantity: [np.isnan(_amounts(table, quantity)).any(axis=1) for table in tables]
-        for quantity in SUMS
-    }
-    size = len(tables[0])
-    either = [np.zeros(size, dtype=bool) for _ in tables]
-    for masks in gaps.values():
-        either = [before | mask for before, mask in zip(either, masks, strict=True)]
-    first = _pair("Runs not counted in some sum", "runs", [float(m.sum()) for m in either],
-                  "arithmetic")  # fmt: skip
-    lines = [first]
-    no_length = float(np.isnan(length_m).sum())
-    if no_length:
-        lines.append(_count("Runs not counted: Length", "runs", no_length, no_length, "arithmetic"))
-    for quantity, masks in gaps.items():
-        counts = [float(mask.sum()) for mask in masks]
-        if any(counts):
-            lines.append(
-                _pair(f"Runs not counted: {SUMS[quantity][0]}", "runs", counts, "arithmetic")
-            )
+        lines += [Line(name, shown, first, second, source), *_left_out(name, [~known, ~known])]
     return lines

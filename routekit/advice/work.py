@@ -17,6 +17,7 @@ from routekit.vocabulary import MM_PER_M
 
 MEASURES: Final = (
     "excavation_m3",
+    "machine_m3",
     "compacted_m3",
     "imported_m3",
     "pe_kg",
@@ -67,9 +68,9 @@ def _one(site: Site) -> FloatArray:
 
 
 def _liner_volume(site: Site, length_m: FloatArray) -> FloatArray:
-    """Calculate the volume of a liner against the bore, m3."""
-    bore, wall = site.run["diameter_mm"], site.plan["liner_wall_mm"]
-    return np.asarray(length_m * np.pi * (bore - wall) * wall / MM_PER_M**2)
+    """Calculate the volume of a liner against the bore, m3: by the perimeter of any shape."""
+    girth, wall = site.run["girth_mm"], site.plan["liner_wall_mm"]
+    return np.asarray(length_m * np.pi * (girth - wall) * wall / MM_PER_M**2)
 
 
 def _open_cut(site: Site) -> Items:
@@ -87,10 +88,11 @@ def _open_cut(site: Site) -> Items:
 
 
 def _burst(site: Site) -> Items:
-    """List pits, a welded string, a dig at each connection."""
+    """List pits and small digs, a welded string, a saddle at each connection."""
     joined, length = site.run["n_connections"], site.run["length_m"]
     return {
-        **pit_items(site, joined),
+        **pit_items(site),
+        "digs": joined,
         **_pipe(site),
         **_survey(site, 2.0),
         "weld_m": length,
@@ -106,12 +108,13 @@ def _burst(site: Site) -> Items:
 
 
 def _slip(site: Site) -> Items:
-    """List pits, a string of smaller pipe, the annulus filled, a dig at each connection."""
+    """List pits and small digs, a string of smaller pipe, the annulus filled, saddles."""
     joined, length = site.run["n_connections"], site.run["length_m"]
     outside, bore = site.plan["new_outside_mm"], site.run["diameter_mm"]
     annulus = np.where(outside <= bore, np.pi * (bore**2 - outside**2) / 4 / MM_PER_M**2, np.nan)
     return {
-        **pit_items(site, joined),
+        **pit_items(site),
+        "digs": joined,
         **_pipe(site),
         **_prepare(site),
         "weld_m": length,
@@ -132,7 +135,7 @@ def _cipp(site: Site) -> Items:
     length = site.run["length_m"]
     return {
         **_prepare(site),
-        "cipp_100mm_m": _per_100mm(site, site.run["diameter_mm"]),
+        "cipp_100mm_m": _per_100mm(site, site.run["girth_mm"]),
         "cipp_install": length,
         "cipp_setup_each": site.plan["setup_share"],
         "liner_m3": _liner_volume(site, length),
@@ -149,7 +152,7 @@ def _close_fit(site: Site) -> Items:
         **pit_items(site),
         **_pipe(site),
         **_prepare(site),
-        "close_fit_100mm_m": _per_100mm(site, site.run["diameter_mm"]),
+        "close_fit_100mm_m": _per_100mm(site, site.run["girth_mm"]),
         "close_fit_install": length,
         "close_fit_setup_each": site.plan["setup_share"],
         "cured_m": length,

@@ -1,12 +1,12 @@
 """Runs with round numbers and a plan for each technique."""
 
+import numpy as np
 import pandas as pd
 
 from routekit.advice.quantities import run_quantities
 from routekit.advice.settings import AdviceSettings
 from routekit.advice.surfaces import KINDS
 from routekit.pipes.settings import TrenchSettings
-from routekit.site.settings import DigSettings
 
 NEW_PIPE = {
     "open_cut": (280.0, 13.19),
@@ -21,12 +21,17 @@ NEW_PIPE = {
 """Technique to new outside diameter in mm and mass in kg/m of a DN 250 host."""
 
 
+DUG = ("burst_same", "burst_upsized", "slip_lining")
+"""Techniques whose connections are dug up."""
+
+
 def make_runs(n=1, **changes):
     runs = pd.DataFrame(
         {
             "run_id": [f"R{i}" for i in range(n)],
             "length_m": 50.0,
             "diameter_mm": 250.0,
+            "girth_mm": 250.0,
             "depth_up_m": 2.2,
             "depth_down_m": 2.2,
             "bottom_width_m": 0.9,
@@ -48,10 +53,26 @@ def make_plan(technique, n=1, **changes):
             "setup_share": 0.5,
             "pit_m3": 12.0,
             "pit_m2": 6.0,
+            "dig_hand_m3": 0.0,
+            "dig_suction_m3": 0.0,
+            "dig_machine_m3": 0.0,
+            "dig_m2": 0.0,
+            "dig_cut_m2": 0.0,
         },
         index=range(n),
     )
     return plan.assign(**changes)
+
+
+def with_digs(plan, runs, side=1.5):
+    """Give a plan one machine dig at each connection, 0.2 m below the mean invert."""
+    count = runs["n_connections"].to_numpy()
+    deep = (runs["depth_up_m"] + runs["depth_down_m"]).to_numpy() / 2 + 0.2
+    cut = np.where(deep <= 2.0, 0.15, 0.2)
+    return plan.assign(
+        dig_machine_m3=count * side**2 * deep, dig_m2=count * side**2,
+        dig_cut_m2=count * (side + 2 * cut) ** 2,
+    )  # fmt: skip
 
 
 def make_shares(n=1, **shares):
@@ -62,7 +83,9 @@ def make_shares(n=1, **shares):
 
 def work_out(technique, runs=None, plan=None, shares=None, *, trench=None, settings=None):
     runs = make_runs() if runs is None else runs
-    plan = make_plan(technique, len(runs)) if plan is None else plan
+    if plan is None:
+        plan = make_plan(technique, len(runs))
+        plan = with_digs(plan, runs) if technique in DUG else plan
     shares = make_shares(len(runs)) if shares is None else shares
     return run_quantities(
         technique,
@@ -70,7 +93,6 @@ def work_out(technique, runs=None, plan=None, shares=None, *, trench=None, setti
         plan,
         shares,
         trench=trench or TrenchSettings(),
-        digs=DigSettings(),
         settings=settings or AdviceSettings(),
     )
 

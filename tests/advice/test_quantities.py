@@ -1,21 +1,23 @@
 """Quantities, days, cost and CO2e of a run."""
 
+import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from planned import make_plan, make_runs, make_shares, work_out
+from planned import make_plan, make_runs, make_shares, with_digs, work_out
+from shapely import box
 
-from routekit.advice.earthworks import DIG_CLASSES, read_site
+from routekit.advice.earthworks import DIG_CLASSES, DIG_PLAN, read_site, sum_digs
 from routekit.advice.quantities import DAY_ITEMS, FUEL, QUANTITIES, whole_life_cost
 from routekit.advice.rates import load_rates
 from routekit.advice.settings import AdviceSettings
 from routekit.advice.surfaces import KINDS
 from routekit.advice.work import MEASURES, RECIPES
+from routekit.pipes.section import girth_diameter
 from routekit.pipes.settings import TrenchSettings
 from routekit.settings import walk_settings
-from routekit.site.settings import DigSettings
 from routekit.sources import load_sources
 from routekit.vocabulary import TECHNIQUES
 
@@ -40,7 +42,7 @@ def test_every_rate_is_used_and_every_item_is_priced_timed_or_measured():
     plan = make_plan("open_cut")
     site = read_site(
         make_runs(), plan, make_shares(),
-        trench=TrenchSettings(), digs=DigSettings(), work=AdviceSettings().work,
+        trench=TrenchSettings(), work=AdviceSettings().work,
     )  # fmt: skip
     items = {item for recipe in RECIPES.values() for item in recipe(site)}
     priced = set(load_rates("unit_rates.csv")["item"])
@@ -82,6 +84,50 @@ def test_volumes_of_pits_and_digs():
     assert value(got, "excavation_m3") == pytest.approx(12 + 21.6)
     assert value(got, "connection_digs") == 4
     assert value(got, "reinstated_carriageway_m2") == pytest.approx(6 + 4 * 1.9**2)
+
+
+def test_small_digs_are_priced_and_timed_by_their_way_of_digging():
+    """One dig of 2 m3 by each way: rates 125, 220 and 320; 15, 9 and 2.5 m3 a day."""
+    runs, none = make_runs(n_connections=0.0), make_plan("burst_same")
+    bare = work_out("burst_same", runs, none)
+    site_day = 650.0
+    for way, price, pace in (("machine", 125, 15), ("suction", 220, 9), ("hand", 320, 2.5)):
+        dug = work_out("burst_same", runs, none.assign(**{f"dig_{way}_m3": 2.0}))
+        more = {name: value(dug, name) - value(bare, name) for name in ("days", "cost")}
+        assert more["days"] == pytest.approx(2 / pace)
+        assert more["cost"] == pytest.approx(2 * price + site_day * 2 / pace)
+        assert value(dug, "excavation_m3") == pytest.approx(value(bare, "excavation_m3") + 2)
+
+
+def test_digs_summed_by_hand():
+    """Squares of 1.5 m and 1.0 m at 2.0 m and 2.4 m: cut back 0.15 m and 0.20 m all round."""
+    digs = gpd.GeoDataFrame(
+        {"run_id": ["R1", "R1", "R0", "lost"], "method": ["machine", "suction", "robot", "hand"],
+         "depth_m": [2.0, 2.4, 0.0, 1.0], "footprint_m2": [2.25, 1.0, 0.0, 1.0],
+         "volume_m3": [4.5, 2.4, 0.0, 1.0]},
+        geometry=[box(0, 0, 1.5, 1.5), box(0, 0, 1, 1), None, box(0, 0, 1, 1)],
+    )  # fmt: skip
+    got = sum_digs(digs, make_runs(2)["run_id"], TrenchSettings())
+    assert got.iloc[0].tolist() == [0] * 5
+    assert got.loc[1, "dig_machine_m3"] == 4.5
+    assert got.loc[1, "dig_suction_m3"] == 2.4
+    assert got.loc[1, "dig_hand_m3"] == 0
+    assert got.loc[1, "dig_m2"] == 3.25
+    assert got.loc[1, "dig_cut_m2"] == pytest.approx(1.8**2 + 1.4**2)
+    assert len(sum_digs(digs.iloc[:0], make_runs(2)["run_id"], TrenchSettings())) == 2
+
+
+def test_liners_go_by_the_perimeter_of_the_bore():
+    """An egg 600 x 900 mm has a perimeter of 7.930 r: 2379 mm, as a circle of 757 mm."""
+    width, girth = 600.0, float(girth_diameter("egg", 600.0, 900.0)[()])
+    assert girth == pytest.approx(7.930 * 300 / np.pi, rel=1e-3)
+    runs = make_runs(2, diameter_mm=width, girth_mm=[width, girth])
+    rate = AdviceSettings().rates.triple("cipp_100mm_m")[1]
+    lined = work_out("cipp", runs)
+    assert np.diff(lined["cost_mid"])[0] == pytest.approx(50 * rate * (girth - width) / 100)
+    masses = lined["pipe_kg_mid"].to_numpy()
+    assert masses[1] == pytest.approx(np.pi * (girth - 6) * 6 * 1e-6 * 50 * 1200)
+    assert masses[1] / masses[0] == pytest.approx((girth - 6) / (width - 6))
 
 
 def test_nothing_is_cut_back_in_a_verge():
@@ -131,7 +177,9 @@ def test_cost_index_with_depth_and_of_a_repair():
     def cost(technique, trench_depth, width=0.9, pit=12.0):
         deep = trench_depth - 0.14
         runs = make_runs(depth_up_m=deep, depth_down_m=deep, bottom_width_m=width)
-        return value(work_out(technique, runs, make_plan(technique, pit_m3=pit)), "cost")
+        plan = make_plan(technique, pit_m3=pit)
+        plan = with_digs(plan, runs) if technique == "burst_same" else plan
+        return value(work_out(technique, runs, plan), "cost")
 
     base = cost("open_cut", 2.25)
     assert 1.4 <= cost("open_cut", 4.0) / base <= 2.0
@@ -212,14 +260,14 @@ def test_low_mid_high_ascend(technique, length, up, down, joined, reuse):
 NEEDS = {
     "open_cut": {"length_m", "depth_up_m", "depth_down_m", "bottom_width_m", "diameter_mm",
                  "outside_diameter_mm", "n_connections", "new_outside_mm", "pipe_kg_m"},
-    "burst_same": {"length_m", "depth_up_m", "depth_down_m", "n_connections", "new_outside_mm",
-                   "pipe_kg_m", "setup_share", "pit_m3", "pit_m2"},
-    "cipp": {"length_m", "diameter_mm", "n_connections", "liner_wall_mm", "setup_share"},
-    "close_fit": {"length_m", "diameter_mm", "n_connections", "pipe_kg_m", "setup_share",
-                  "pit_m3", "pit_m2"},
-    "slip_lining": {"length_m", "depth_up_m", "depth_down_m", "diameter_mm", "n_connections",
-                    "new_outside_mm", "pipe_kg_m", "setup_share", "pit_m3", "pit_m2"},
-    "local_repair": {"length_m", "diameter_mm", "n_repairs", "liner_wall_mm"},
+    "burst_same": {"length_m", "n_connections", "new_outside_mm", "pipe_kg_m", "setup_share",
+                   "pit_m3", "pit_m2", *DIG_PLAN},
+    "cipp": {"length_m", "girth_mm", "n_connections", "liner_wall_mm", "setup_share"},
+    "close_fit": {"length_m", "girth_mm", "n_connections", "pipe_kg_m", "setup_share",
+                  "pit_m3", "pit_m2", *DIG_PLAN},
+    "slip_lining": {"length_m", "diameter_mm", "n_connections", "new_outside_mm", "pipe_kg_m",
+                    "setup_share", "pit_m3", "pit_m2", *DIG_PLAN},
+    "local_repair": {"length_m", "girth_mm", "n_repairs", "liner_wall_mm"},
     "monitor": {"length_m"},
 }  # fmt: skip
 """Technique to the inputs without which its cost and CO2e together cannot be told."""
@@ -278,7 +326,8 @@ def test_techniques_may_differ_by_run():
     assert got.index.tolist() == [7, 3, 9, 1]
     assert got["technique"].tolist() == names
     for place, name in enumerate(names):
-        assert got["cost_mid"].iloc[place] == pytest.approx(value(work_out(name), "cost"))
+        alone = work_out(name, plan=make_plan(name))
+        assert got["cost_mid"].iloc[place] == pytest.approx(value(alone, "cost"))
 
 
 def test_no_runs_give_an_empty_table_with_all_columns():

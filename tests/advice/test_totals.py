@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 from planned import make_plan, make_runs, make_shares, work_out
 
-from routekit.advice.totals import SUMS, build_totals
+from routekit.advice.totals import JOINING, SUMS, build_totals
 from routekit.sources import load_sources
 
 NAMES = np.array(["burst_same", "cipp", "monitor", "open_cut"], dtype=object)
@@ -23,7 +23,7 @@ PITS = pd.DataFrame({"pit_id": ["P1", "P2"]})
 DIGS = pd.DataFrame({"method": ["suction", "robot", "machine"]})
 
 
-def make_totals(runs=None, **changes):
+def make_totals(runs=None, *, is_joined=True, **changes):
     runs = make_runs(4) if runs is None else runs
     plan = pd.concat([make_plan(name) for name in NAMES], ignore_index=True)
     tables = {
@@ -34,7 +34,7 @@ def make_totals(runs=None, **changes):
     table = build_totals(
         tables["open_cut"], tables["recommended"],
         length_m=runs["length_m"], loss_open_cut=LOSS_BEFORE, loss_recommended=LOSS_AFTER,
-        pits=PITS, digs=DIGS, currency="EUR",
+        pits=PITS, digs=DIGS, currency="EUR", is_joined=is_joined,
     )  # fmt: skip
     return table.set_index("quantity"), tables
 
@@ -91,23 +91,49 @@ def test_low_mid_high_ascend():
 
 def test_unknown_runs_are_left_out_and_counted():
     whole, _ = make_totals()
-    assert sides(whole, "Runs not counted in some sum") == [0, 0]
     assert not [name for name in whole.index if name.startswith("Runs not counted:")]
     runs = make_runs(4, depth_up_m=[np.nan, np.nan, 2.2, 2.2])
     gap, tables = make_totals(runs)
-    # Bursting needs the depth for its digs; a liner does not.
-    assert sides(gap, "Runs not counted in some sum") == [2, 1]
-    assert sides(gap, "Runs not counted: Cost") == [2, 1]
-    assert sides(gap, "Runs not counted: Excavation, in the ground") == [2, 1]
-    assert gap.loc["Cost", "open_cut_mid"] == pytest.approx(
-        tables["open_cut"]["cost_mid"][2:].sum()
-    )
+    # The open trench needs the depth, bursting and liner do not: left out on both sides.
+    for name in ("Cost", "Excavation, in the ground"):
+        place = gap.index.get_loc(name)
+        assert gap.index[place + 1] == f"Runs not counted: {name}"
+        assert sides(gap, f"Runs not counted: {name}") == [2, 2]
+    assert "Runs not counted: New pipe and liner" not in gap.index
+    for side, table in tables.items():
+        assert gap.loc["Cost", f"{side}_mid"] == pytest.approx(table["cost_mid"][2:].sum())
+
+
+def test_a_sum_that_counts_no_run_to_be_worked_on_is_not_known():
+    """Only the run that is left is known: its inspection is no cost of the works."""
+    whole, tables = make_totals()
+    known = (tables["recommended"]["technique"] == "monitor").to_numpy()
+    cut = tables["open_cut"].assign(technique=np.where(known, "monitor", "open_cut"))
+    columns = [f"cost_{level}" for level in ("low", "mid", "high")]
+    cut.loc[~known, columns] = np.nan
+    gap, _ = make_totals(open_cut=cut)
+    assert np.isnan(sides(gap, "Cost")).all()
+    assert sides(gap, "Runs not counted: Cost") == [3, 3]
+    assert not np.isnan(sides(gap, "CO2e")).any()
+    assert sides(whole, "Cost")[1] > 0
+
+
+def test_runs_without_known_connections_are_counted_at_once():
+    some, _ = make_totals(is_joined=np.array([True, False, False, True]))
+    assert sides(some, JOINING) == [2, 1]
+    assert some.index.get_loc(JOINING) < some.index.get_loc("Root zone dug up")
+    assert sides(some, "Small digs outside trenches") == [0, 2]
+    assert sides(some, "Runs not counted: Small digs outside trenches") == [0, 1]
+    none, _ = make_totals(is_joined=np.zeros(4, dtype=bool))
+    assert np.isnan(none.loc["Small digs outside trenches", "recommended_mid"])
+    whole, _ = make_totals()
+    assert JOINING not in whole.index
 
 
 def test_unknown_length_is_counted():
     totals, _ = make_totals(make_runs(4, length_m=[np.nan, 50.0, 50.0, 50.0]))
     assert sides(totals, "Length worked on") == [150, 100]
-    assert sides(totals, "Runs not counted: Length") == [1, 1]
+    assert sides(totals, "Runs not counted: Length worked on") == [1, 1]
 
 
 def test_tables_of_different_runs_are_refused():

@@ -52,7 +52,7 @@ def test_spoil_transport_of_a_metre():
 def test_diesel_to_dig_a_metre():
     # Diesel 2.51 kgCO2e/l, UK pump blend (published); 0.25 l/m3 (memory):
     # 2.25 x 0.25 x 2.51 = 1.412.
-    got = carbon_of("plant", excavation_m3=2.25)
+    got = carbon_of("plant", machine_m3=2.25)
     assert got == pytest.approx(1.412, abs=0.0005)
 
 

@@ -1,0 +1,36 @@
+"""What the name of a currency says of the rates: nothing, until the study file gives its own."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from routekit.advice.rates import RateGroup
+from routekit.layers.findings import Findings
+from routekit.layers.settings import StudySection
+
+
+def find_neutral_rates(study: StudySection, rates: RateGroup) -> pd.DataFrame:
+    """Find costs that bear the name of a currency without being in it.
+
+    Parameters
+    ----------
+    study : StudySection
+        Section `study` of the study file.
+    rates : RateGroup
+        Unit rates in force.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One warning where the study file names a currency and sets no unit rate, else none; columns
+        `routekit.layers.findings.FINDING_COLUMNS`.
+    """
+    findings = Findings()
+    if "currency" in study.model_fields_set and not rates.model_fields_set:
+        findings.note(
+            "warning", "study", "currency",
+            f"costs are to be in {study.currency}, and no unit rate is set",
+            "unit rates are the tool's own neutral numbers; set [advice.rates] in "
+            f"{study.currency}",
+        )  # fmt: skip
+    return findings.table()
