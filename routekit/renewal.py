@@ -26,6 +26,7 @@ from routekit.comparison import (
     burst_and_other_scores,
     choose_strings,
     compare_techniques,
+    itemise_works,
     may_widen,
     pick_burst_size,
 )
@@ -63,6 +64,7 @@ class Renewal:
     laydown: gpd.GeoDataFrame
     tree_balance: pd.DataFrame
     totals: pd.DataFrame
+    quantities: pd.DataFrame
 
 
 def choose_renewal(
@@ -132,6 +134,7 @@ def choose_renewal(
         settings=settings.site.laydown,
     )  # fmt: skip
     advice = _warn_of_laydown(_warn_of_bores(advice, runs, plans), laydown)
+    items = itemise_works(place, plans, works, shares, chosen)
     balance, totals = _sum_up(place, zones, exposure, works, chosen, final.quantities)
     return Renewal(
         runs=_attach_facts(runs, place.cases, flow),
@@ -142,6 +145,7 @@ def choose_renewal(
         laydown=laydown,
         tree_balance=balance,
         totals=totals,
+        quantities=items,
     )
 
 

@@ -133,7 +133,7 @@ def set_out_works(
     width = place.trenches["bottom_width_m"].to_numpy(dtype=float)[chains["run"].to_numpy()]
     strings, pits, placed = plan_site(
         chains, runs, place.manholes, offers, around, trench_width_m=width, settings=settings.site,
-        before=None if before is None else before.placed, has_texts=has_texts,
+        pipe=settings.pipe, before=None if before is None else before.placed, has_texts=has_texts,
     )  # fmt: skip
     number, share = _share_by_length(strings, runs)
     if before is None:

@@ -18,6 +18,11 @@ from routekit.pipes.arrays import as_floats, check_positive, load_table
 CLASSES = ("A", "B", "C")
 _ROUNDING = 1e-9
 UNKNOWN = "unknown"
+CLASS_TEXT = {
+    "A": "A, routine", "B": "B, moderate to challenging", "C": "C, challenging to extreme",
+    UNKNOWN: "not known",
+}  # fmt: skip
+"""Classes as the page names them."""
 NOMINAL_MM = (100, 125, 150, 200, 250, 300, 350, 400, 450, 500, 600, 700, 800, 900, 1000)
 """Nominal sizes by which upsizing is counted; common practice."""
 NOMINAL_ROOM = 1.10
@@ -112,3 +117,25 @@ def difficulty_class(
     worst = np.where((ranks == hardest).any(axis=0), hardest, ranks.max(axis=0))
     by_depth, by_host, by_steps, by_length = (_name(rank) for rank in ranks)
     return DifficultyClasses(by_depth, by_host, by_steps, by_length, _name(worst))
+
+
+def describe_difficulty(found: DifficultyClasses) -> Texts:
+    """Write classes for a reader, with the criteria that decide.
+
+    Parameters
+    ----------
+    found : DifficultyClasses
+
+    Returns
+    -------
+    numpy.ndarray of object, shape (n,)
+        Such as "B, moderate to challenging (length)"; routine needs no reason.
+    """
+    overall = np.atleast_1d(found.overall)
+    told = np.array([CLASS_TEXT[each] for each in overall], dtype=object)
+    why = np.full(overall.shape, "", dtype=object)
+    for name in ("depth", "host", "upsizing", "length"):
+        decides = (np.atleast_1d(getattr(found, name)) == overall) & (overall != CLASSES[0])
+        joint = np.where(why != "", ", ", "").astype(object)
+        why = np.where(decides, why + joint + name, why)
+    return np.asarray(np.where(why != "", told + " (" + why + ")", told), dtype=object)

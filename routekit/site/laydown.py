@@ -166,6 +166,7 @@ def plan_laydown(
     *,
     trees: gpd.GeoDataFrame | None = None,
     connections: gpd.GeoDataFrame | None = None,
+    bar_length_m: float,
     settings: LaydownSettings,
 ) -> gpd.GeoDataFrame:
     """Lay out the strip for each welded string and say what it blocks.
@@ -179,6 +180,8 @@ def plan_laydown(
         crown (polygon or None): crowns over the strip are counted.
     connections : geopandas.GeoDataFrame, optional
         kind: house connections stand for entrances.
+    bar_length_m : float
+        Length of a pipe as delivered, m; a string in stages is cut at whole pipes.
     settings : LaydownSettings
 
     Returns
@@ -206,7 +209,7 @@ def plan_laydown(
     polygons = used.polygons(best, settings.width_m)
     areas, blocks = _blocked_surfaces(polygons, around)
     crown = _crown_counts(polygons, trees, settings)
-    bars = np.floor(best / settings.bar_length_m + 1e-9) * settings.bar_length_m
+    bars = np.floor(best / bar_length_m + 1e-9) * bar_length_m
     fits = best >= strips.length_m - 1e-6
     stages = np.where(
         fits, 1, np.ceil(strips.length_m / np.where(bars > 0, bars, np.nan) - 1e-9)

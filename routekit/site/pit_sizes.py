@@ -16,6 +16,9 @@ from routekit.arrays import Floats
 from routekit.site.settings import PitSettings
 from routekit.vocabulary import MM_PER_M
 
+SHORTCUT_FLAT, SHORTCUT_SLOPE = 12.0, 2.5
+"""The handbook's level floor in outside diameters, and its run per rise; source `najafi_pits`."""
+
 
 @dataclass(frozen=True, kw_only=True)
 class PitSizes:
@@ -91,44 +94,8 @@ def lead_in_length(drop_m: ArrayLike, radius_m: ArrayLike, *, arcs: int) -> Floa
     return np.asarray(arcs * np.sqrt(per_arc * (2 * radius - per_arc)))
 
 
-def ramp_length(drop_m: ArrayLike, radius_m: ArrayLike, *, slope: float, arcs: int) -> Floats:
-    """Calculate the plan length of a lead-in with a straight ramp between arcs.
-
-    Parameters
-    ----------
-    drop_m, radius_m, arcs
-        See `lead_in_length`.
-    slope : float
-        Run per rise of the ramp, 2.5 for 1 in 2.5.
-
-    Returns
-    -------
-    numpy.ndarray of float, shape (n,)
-        Plan lengths, m.
-
-    Raises
-    ------
-    ValueError
-        If the slope is not above zero, and as `lead_in_length`.
-
-    Notes
-    -----
-    With t = atan(1 / slope), m arcs drop m R (1 - cos t); the ramp makes up the rest over
-    S = (H - m R (1 - cos t)) / sin t, and L = m R sin t + S cos t. Where S would be below zero the
-    arcs alone suffice and `lead_in_length` holds. Source: plane geometry.
-    """
-    if slope <= 0:
-        raise ValueError(f"the slope of a ramp is above zero, not {slope}")
-    curved = lead_in_length(drop_m, radius_m, arcs=arcs)
-    drop, radius = _check_lead_in(drop_m, radius_m)
-    turn = np.arctan(1 / slope)
-    straight = (drop - arcs * radius * (1 - np.cos(turn))) / np.sin(turn)
-    ramp = arcs * radius * np.sin(turn) + straight * np.cos(turn)
-    return np.asarray(np.where(straight < 0, curved, ramp))
-
-
 def shortcut_length(outside_mm: ArrayLike, depth_m: ArrayLike) -> Floats:
-    """Calculate a launch pit's length by the handbook's shortcut, as a cross-check.
+    """Calculate a launch pit's length by the handbook's shortcut, which knows no bend radius.
 
     Parameters
     ----------
@@ -142,9 +109,8 @@ def shortcut_length(outside_mm: ArrayLike, depth_m: ArrayLike) -> Floats:
     numpy.ndarray of float, shape (n,)
         12 d flat + 2.5 D sloped, m. Source: `najafi_pits` (PE, DR 17).
     """
-    return np.asarray(
-        12 * np.asarray(outside_mm, dtype=float) / MM_PER_M + 2.5 * np.asarray(depth_m, dtype=float)
-    )
+    flat = SHORTCUT_FLAT * np.asarray(outside_mm, dtype=float) / MM_PER_M
+    return np.asarray(flat + SHORTCUT_SLOPE * np.asarray(depth_m, dtype=float))
 
 
 def freeing_radius(drop_m: ArrayLike, length_m: ArrayLike, *, arcs: int) -> Floats:
@@ -193,6 +159,21 @@ def _lead_in_section(drop: Floats, radius: Floats, arcs: int) -> Floats:
     return np.asarray(arc + (drop - low) * length)
 
 
+def _lead_in(
+    outside_m: Floats, invert_m: Floats, radius_m: ArrayLike, settings: PitSettings
+) -> tuple[Floats, Floats, Floats]:
+    """Plan length of the lead-in in m, its section in m2, and the level floor in m."""
+    if settings.lead_in == "handbook":
+        floor = SHORTCUT_FLAT * outside_m
+        lead_in = shortcut_length(outside_m * MM_PER_M, invert_m) - floor
+        return lead_in, lead_in * invert_m / 2, floor
+    arcs = 1 if settings.lead_in == "one_arc" else 2
+    radius = np.broadcast_to(np.asarray(radius_m, dtype=float), invert_m.shape)
+    lead_in = lead_in_length(invert_m + settings.roller_height_m, radius, arcs=arcs)
+    floor = np.full(invert_m.shape, settings.flat_length_m)
+    return lead_in, _lead_in_section(invert_m, radius, arcs), floor
+
+
 def launch_pits(
     outside_mm: ArrayLike,
     radius_m: ArrayLike,
@@ -220,22 +201,20 @@ def launch_pits(
 
     Notes
     -----
-    Length = lead-in + level floor + shoring at both ends. The drop runs from the rollers to the
-    invert. Width = max(trench width, OD + 2 working spaces) + 2 shoring. Volume = width times
-    (level floor x depth + section of the lead-in + the floor layer below it). Source: plane
+    Length = lead-in + level floor + shoring at both ends; by the handbook `shortcut_length` +
+    shoring. The drop runs from the rollers to the invert. Width = max(trench width, OD + 2 working
+    spaces) + 2 shoring. Volume = width times (level floor x depth + section of the lead-in + the
+    floor layer below it). Source: plane
     geometry, EN 1610 widths as given.
     """
     outside = np.asarray(outside_mm, dtype=float) / MM_PER_M
     invert = np.asarray(invert_depth_m, dtype=float)
-    arcs = 1 if settings.lead_in == "one_arc" else 2
-    drop = invert + settings.roller_height_m
-    radius = np.broadcast_to(np.asarray(radius_m, dtype=float), drop.shape)
-    lead_in = lead_in_length(drop, radius, arcs=arcs)
-    flat = settings.flat_length_m + 2 * settings.shoring_m
+    lead_in, section, floor = _lead_in(outside, invert, radius_m, settings)
+    flat = floor + 2 * settings.shoring_m
     clear = np.maximum(trench_width_m, outside + 2 * settings.working_space_m)
     width = clear + 2 * settings.shoring_m
     depth = invert + settings.floor_below_invert_m
-    dug = _lead_in_section(invert, radius, arcs) + settings.floor_below_invert_m * lead_in
+    dug = section + settings.floor_below_invert_m * lead_in
     volume = width * (flat * depth + dug)
     return PitSizes(length_m=lead_in + flat, width_m=width, depth_m=depth, volume_m3=volume)
 

@@ -110,11 +110,13 @@ def _freeing_text(
     size = len(chosen.rows)
     launch = np.flatnonzero(roots & (chosen.role == LAUNCH))
     lead_in, radius = np.full(size, np.nan), np.full(size, np.nan)
-    lead_in[launch] = free_lead_in(chosen.requests.take(launch), around, settings)
     drop = chosen.requests.size.depth_m - settings.pits.floor_below_invert_m
     drop = drop + settings.pits.roller_height_m
     arcs = 1 if settings.pits.lead_in == "one_arc" else 2
-    radius[launch] = freeing_radius(drop[launch], lead_in[launch], arcs=arcs)
+    if settings.pits.lead_in != "handbook":
+        # The shortcut knows no bend radius, so that none can free the pit.
+        lead_in[launch] = free_lead_in(chosen.requests.take(launch), around, settings)
+        radius[launch] = freeing_radius(drop[launch], lead_in[launch], arcs=arcs)
     least = settings.placement.freeing_radius_share * radius_m
     works = radius >= least
     shorter = "a lead-in of at most " + number_text(lead_in, 1) + " m outward of the manhole"

@@ -8,6 +8,7 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from routekit.arrays import Floats
+from routekit.pipes.settings import PipeSettings
 from routekit.site.pit_tables import tabulate_pits
 from routekit.site.placement import PlacedPits, place_pits
 from routekit.site.settings import SiteSettings
@@ -52,6 +53,7 @@ def plan_site(
     *,
     trench_width_m: ArrayLike,
     settings: SiteSettings,
+    pipe: PipeSettings,
     before: PlacedPits | None = None,
     has_texts: bool = True,
 ) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame, PlacedPits]:
@@ -62,7 +64,7 @@ def plan_site(
     chains : pandas.DataFrame
         From `routekit.site.chains.build_chains` on `runs`, m rows.
     runs : geopandas.GeoDataFrame
-        With depth_up_m, depth_down_m and geometry.
+        With diameter_mm, depth_up_m, depth_down_m and geometry.
     manholes : geopandas.GeoDataFrame or None
     offers : PipeOffers
         Arrays of shape (m, 2), in chain order.
@@ -70,6 +72,8 @@ def plan_site(
     trench_width_m : array_like of float, shape (m,)
         Least trench width in chain order, m, without shoring.
     settings : SiteSettings
+    pipe : PipeSettings
+        How the strings are welded, cool and rest.
     before : PlacedPits, optional
         Pits placed before in the same surroundings; those asked for again keep their place.
     has_texts : bool, optional
@@ -94,8 +98,9 @@ def plan_site(
     placement = place_pits(pits.requests, around, settings.placement, before=before)
     plan = plan_strings(chains, offers, pits, placement, settings=settings.strings)
     strings = tabulate_strings(
-        chains, lines, offers, plan,
-        settings=settings.strings, laydown=settings.laydown, crs=runs.crs,
+        chains, lines, offers, plan, depth_m=depth.max(axis=1),
+        host_mm=runs["diameter_mm"].to_numpy(dtype=float)[rows],
+        settings=settings.strings, pipe=pipe, crs=runs.crs,
     )  # fmt: skip
     table = tabulate_pits(
         chains, pits, placement, plan, around,

@@ -204,7 +204,8 @@ def _describe_difficulty(
     def most(values: Floats) -> Floats:
         """Largest of each string's runs; not known where that of any run is not."""
         largest = np.full(len(table), -np.inf)
-        np.maximum.at(largest, number, values)
+        with np.errstate(invalid="ignore"):
+            np.maximum.at(largest, number, values)
         return largest
 
     return describe_difficulty(
@@ -221,7 +222,7 @@ def _add_making(table: pd.DataFrame, drag_kn: pd.Series, pipe: PipeSettings) -> 
         table[name].to_numpy(dtype=float) for name in ("length_m", "new_outside_mm", "sdr")
     )
     joints = count_joints(length, pipe.bar_length_m) + HEAD_JOINTS
-    table["weld_count"] = pd.array(joints, dtype="Int64")
+    table["weld_count"] = pd.Series(joints, index=table.index).astype("Int64")
     table["weld_hours"] = string_weld_hours(length, outside, sdr, pipe)[:, 1]
     worked = (table["weld_hours"] + pipe.pull_hours) / pipe.shift_hours
     table["ready_days"] = worked + pipe.rest_hours / HOURS_PER_DAY
@@ -262,11 +263,11 @@ def tabulate_strings(
         downstream), pulled («downstream» or «upstream»: the way the pipe travels), length_m,
         launch_pit, reception_pit (empty where the chamber receives), new_outside_mm, sdr,
         pull_low_kn, pull_mid_kn, pull_high_kn, head_kn, allowable_kn, utilisation (by the force
-        level of the settings), utilisation_high, machine_utilisation, weld_count and weld_hours (one
-        machine, the pulling head included), ready_days (from the first weld until the rested pipe
-        may be tied in), overlap_m (overlength for relaxation), difficulty (by length, depth, host
-        and upsizing), is_too_short, over_limit, start_reason, end_reason,
-        to_confirm, geometry.
+        level of the settings), utilisation_high, machine_utilisation, weld_count and weld_hours (by
+        one machine, the pulling head included), ready_days (from the first weld until the rested
+        pipe may be tied in), overlap_m (overlength for relaxation), difficulty (by length, depth,
+        host and upsizing), is_too_short, over_limit, start_reason, end_reason, to_confirm,
+        geometry.
     """
     part = plan.partition
     table = measure_spans(chains, offers, part.first, part.last, part.size)

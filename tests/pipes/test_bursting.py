@@ -5,7 +5,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from routekit.pipes.bursting_class import count_size_steps, difficulty_class
+from routekit.pipes.bursting_class import (
+    count_size_steps,
+    describe_difficulty,
+    difficulty_class,
+)
 from routekit.pipes.expansion import expansion, surface_heave
 from routekit.pipes.pull import PullRuns, estimate_pull, host_strength
 from routekit.pipes.settings import PipeSettings, PullSettings
@@ -132,3 +136,13 @@ def test_missing_criterion_is_unknown_unless_the_class_is_c_already(missing):
 def test_heave_falls_with_depth():
     assert (np.diff(surface_heave(0.04, [1.0, 2.0, 4.0], trough_ratio=0.5)) < 0).all()
     assert np.isnan(surface_heave(0.04, np.nan, trough_ratio=0.5))
+
+
+def test_a_class_names_what_decides_it():
+    found = difficulty_class(
+        [2.0, 4.0, np.nan, np.nan], [250.0, 350.0, 250.0, 700.0], [0.0, 1.0, 0.0, 0.0], 100.0
+    )
+    assert describe_difficulty(found).tolist() == [
+        "A, routine", "B, moderate to challenging (depth, host)", "not known (depth)",
+        "C, challenging to extreme (host)",
+    ]  # fmt: skip

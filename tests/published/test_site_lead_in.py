@@ -2,7 +2,8 @@
 
 import pytest
 
-from routekit.site.pit_sizes import lead_in_length, ramp_length, shortcut_length
+from routekit.site.pit_sizes import launch_pits, lead_in_length, shortcut_length
+from routekit.site.settings import PitSettings
 
 M_PER_FT = 0.3048
 
@@ -20,6 +21,9 @@ def test_printed_sample_calculation():
 def test_handbook_shortcut(outside_mm, depth_m, length_m):
     """12 d + 2.5 D. Source: Najafi 2010, p. 253-254, read; the values are arithmetic."""
     assert shortcut_length([outside_mm], [depth_m]) == pytest.approx([length_m], abs=1e-9)
+    own = PitSettings(lead_in="handbook", shoring_m=0.0)
+    pit = launch_pits([outside_mm], [6.3], [depth_m], [0.9], own)
+    assert pit.length_m == pytest.approx([length_m], abs=1e-9)
 
 
 @pytest.mark.parametrize(
@@ -38,12 +42,3 @@ def test_table_of_arcs(radius_m, drop_m, one_arc_m, two_arc_m):
     """OD 250 to 355 at 20 to 35 OD. Source: plane geometry, worked by hand."""
     assert lead_in_length([drop_m], [radius_m], arcs=1) == pytest.approx([one_arc_m], abs=5e-4)
     assert lead_in_length([drop_m], [radius_m], arcs=2) == pytest.approx([two_arc_m], abs=5e-4)
-
-
-@pytest.mark.parametrize(
-    ("slope", "arcs", "length_m"), [(2.5, 2, 8.677), (2.5, 1, 7.463), (4.0, 2, 11.551)]
-)
-def test_ramps(slope, arcs, length_m):
-    """Radius 6.30 m, drop 2.5 m. Source: plane geometry, worked by hand."""
-    found = ramp_length([2.5], [6.30], slope=slope, arcs=arcs)
-    assert found == pytest.approx([length_m], abs=5e-4)

@@ -6,6 +6,7 @@ import geopandas as gpd
 import numpy as np
 import shapely
 
+from routekit.pipes.settings import PipeSettings
 from routekit.site.chains import build_chains
 from routekit.site.planning import plan_site
 from routekit.site.settings import SiteSettings

@@ -11,7 +11,6 @@ from routekit.site.pit_sizes import (
     launch_pits,
     lead_in_length,
     machine_pits,
-    ramp_length,
     reception_pits,
 )
 from routekit.site.settings import PitSettings
@@ -32,13 +31,17 @@ def test_unknown_stays_unknown_and_nonsense_is_refused():
         lead_in_length([1], [0], arcs=1)
     with pytest.raises(ValueError, match="one or two arcs"):
         lead_in_length([1], [5], arcs=3)
-    with pytest.raises(ValueError, match="slope"):
-        ramp_length([1], [5], slope=0, arcs=1)
 
 
-def test_a_ramp_gives_way_to_arcs_where_they_suffice():
-    flat = lead_in_length([0.2], [6.3], arcs=2)
-    assert ramp_length([0.2], [6.3], slope=2.5, arcs=2) == pytest.approx(flat)
+def test_the_handbook_shortcut_sizes_the_launch_pit_whatever_the_bend():
+    """12 x 0.315 + 2.5 x 2.5 = 10.03 m, and 0.1 m of shoring at both ends."""
+    own = PitSettings(lead_in="handbook")
+    pit = launch_pits([315.0, 315.0], [5.0, 20.0], [2.5, 2.5], [0.9, 0.9], own)
+    assert pit.length_m == pytest.approx([10.23, 10.23])
+    width = 0.315 + 2 * own.working_space_m + 2 * own.shoring_m
+    floor, slope = 12 * 0.315 + 0.2, 2.5 * 2.5
+    dug = floor * 2.8 + slope * (2.5 / 2 + 0.3)
+    assert pit.volume_m3 == pytest.approx([width * dug] * 2)
 
 
 @given(st.floats(0.3, 6), st.floats(3, 20), st.sampled_from([1, 2]))
