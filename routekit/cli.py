@@ -165,21 +165,39 @@ def _print_summary(summary: dict[str, Any]) -> None:
 
 
 @main.command()
-@click.argument("source")
+@click.argument("source", required=False)
 @click.option("--as", "layer", default=None, help="Canonical layer that a bare file holds.")
+@click.option("--columns", is_flag=True, help="Print the canonical columns (of --as, else of all).")
 @click.option("--json", "as_json", is_flag=True, help="Print as JSON.")
 @_tell_errors
-def check(source: str, layer: str | None, as_json: bool) -> None:
+def check(source: str | None, layer: str | None, columns: bool, as_json: bool) -> None:
     """Print what would be read from SOURCE: a study file, or a layer such as sewers.gpkg:lines.
 
     For a study: what was read, mapped and assumed, and each finding. For a bare layer: a proposed
-    mapping to copy into a study file.
+    mapping to copy into a study file, and what it leaves over. With --columns, and no SOURCE: what
+    may be mapped.
     """
-    path = Path(source)
-    if path.suffix.lower() == ".toml" or path.is_dir():
-        _check_study(path, as_json=as_json)
+    if columns:
+        _print_columns(layer, as_json=as_json)
+    elif source is None:
+        message = "name a study file or a layer, or say --columns"
+        raise click.UsageError(message)
+    elif Path(source).suffix.lower() == ".toml" or Path(source).is_dir():
+        _check_study(Path(source), as_json=as_json)
     else:
         _check_layer(source, layer, as_json=as_json)
+
+
+def _print_columns(layer: str | None, *, as_json: bool) -> None:
+    """Print the canonical columns of the layers."""
+    from routekit.layers.columns import list_columns  # noqa: PLC0415
+
+    table = list_columns(layer)
+    if as_json:
+        _print_json(table.to_dict(orient="records"))
+        return
+    for name, rows in table.groupby("layer", sort=False):
+        _print_table(str(name), rows.drop(columns="layer"))
 
 
 def _check_study(path: Path, *, as_json: bool) -> None:
@@ -215,13 +233,16 @@ def _check_layer(source: str, layer: str | None, *, as_json: bool) -> None:
     """Print a proposed mapping for a layer that no study names yet."""
     from routekit.layers.propose import propose_for_source  # noqa: PLC0415
 
-    guess, proposals = propose_for_source(source, layer)
+    found = propose_for_source(source, layer)
     if as_json:
-        _print_json(json.loads(proposals.to_json(orient="records")))
+        proposals = json.loads(found.table.to_json(orient="records"))
+        _print_json(found._asdict() | {"table": proposals})
         return
-    _print_table(f"{source}, read as {guess}", proposals)
-    OUT.print(f"[bold]To copy into a study file[/bold]\n\\[fields.{guess}]")
-    for row in proposals.itertuples():
+    _print_table(f"{source}, read as {found.layer}", found.table)
+    OUT.print(f"Columns left over: {', '.join(found.unmatched) or 'none'}", markup=False)
+    OUT.print(f"Still free: {', '.join(found.free) or 'none'}", markup=False)
+    OUT.print(f"[bold]To copy into a study file[/bold]\n\\[fields.{found.layer}]")
+    for row in found.table.itertuples():
         OUT.print(f'{row.canonical} = "{row.source}"', markup=False)
 
 

@@ -114,8 +114,25 @@ def test_check_of_a_bare_layer_proposes_lines_for_a_study_file():
     assert "[fields.trees]" in answer.stdout
     assert 'species = "BOOMSOORT"' in answer.stdout
     as_json = call("check", f"{SAMPLE / 'district.gpkg'}:trees", "--as", "trees", "--json")
-    proposals = pd.DataFrame(json.loads(as_json.stdout))
+    report = json.loads(as_json.stdout)
+    assert list(report) == ["layer", "table", "unmatched", "free"]
+    proposals = pd.DataFrame(report["table"])
     assert proposals.set_index("canonical").loc["species", "source"] == "BOOMSOORT"
+    assert f"Still free: {', '.join(report['free'])}\n" in answer.stdout
+    assert f"Columns left over: {', '.join(report['unmatched']) or 'none'}\n" in answer.stdout
+
+
+def test_check_lists_the_canonical_columns():
+    answer = call("check", "--columns", "--as", "connections")
+    assert answer.exit_code == 0
+    rows = [" ".join(line.split()) for line in answer.stdout.splitlines()]
+    assert "diameter_mm mm Bore of the connection" in rows
+    assert "trees" not in rows
+    assert "trees" in call("check", "--columns").stdout
+    listed = json.loads(call("check", "--columns", "--json").stdout)
+    assert {"layer", "column", "unit", "needed", "values", "meaning"} == set(listed[0])
+    assert call("check", "--columns", "--as", "tree").exit_code == 4
+    assert call("check").exit_code == 2
 
 
 def test_rules_names_value_unit_and_source_of_everything(sample_study, tmp_path):

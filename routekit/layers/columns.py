@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Final
 import pandas as pd
 
 from routekit import vocabulary
+from routekit.errors import LayerError
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -117,6 +118,43 @@ def _read_columns() -> tuple[Column, ...]:
         )
         for row in table.to_dict("records")
     )
+
+
+def list_columns(layer: str | None = None) -> pd.DataFrame:
+    """List the canonical columns for people.
+
+    Parameters
+    ----------
+    layer : str, optional
+        One of `LAYERS`; all of them if not given.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Columns layer, column, unit (kind of value where it has none), needed (yes, or empty),
+        values (the words allowed, or empty), meaning.
+
+    Raises
+    ------
+    LayerError
+        If there is no such layer.
+    """
+    if layer is not None and layer not in LAYERS:
+        msg = f'--as: there is no layer "{layer}"; {suggest_name(layer, LAYERS)}'
+        raise LayerError(msg)
+    rows = [
+        (
+            each.layer,
+            each.name,
+            each.kind if each.unit == "-" else each.unit,
+            {"yes": "yes", "size": "yes, or shape_size"}.get(each.required, ""),
+            ", ".join(each.choices),
+            each.text,
+        )
+        for each in _read_columns()
+        if layer in (None, each.layer)
+    ]
+    return pd.DataFrame(rows, columns=["layer", "column", "unit", "needed", "values", "meaning"])
 
 
 def resolve_column(layer: str, name: str) -> str | None:

@@ -13,7 +13,7 @@ from difflib import SequenceMatcher
 from functools import cache
 from importlib.resources import files
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 import geopandas as gpd
 import numpy as np
@@ -44,10 +44,34 @@ PROPOSAL_COLUMNS: Final = ("canonical", "source", "why", "confidence")
 LEAST_CONFIDENCE: Final = 0.4
 """Proposals below this are not made (house choice)."""
 
-SAME_NAME, WORD_IN_NAME, LIKE_NAME, BY_VALUES = 0.95, 0.75, 0.6, 0.6
+SAME_NAME, WORD_IN_NAME, SHORT_NAME, LIKE_NAME, BY_VALUES = 0.95, 0.75, 0.65, 0.6, 0.6
 """Confidence that a name or the values alone give (house choice)."""
 
+UNIQUE_TEXT = 0.5
+"""Confidence that text which differs on every row is the id: less than any name (house choice)."""
+
+LAYER_NAMED = 1.0
+"""What a layer gains as a guess where the source is named so: as a column does (house choice)."""
+
+LAYER_WORDS: Final = "*"
+"""Stands for the layer itself in the column of `synonyms.csv`."""
+
 _SAMPLE_ROWS: Final = 2000
+
+_SHORT: Final = 4
+"""Letters up to which a word counts only as a whole word of a name."""
+
+
+class Proposal(NamedTuple):
+    """What a source may hold."""
+
+    layer: str
+    table: pd.DataFrame
+    """As `propose_mapping` gives it."""
+    unmatched: tuple[str, ...]
+    """Columns of the source for which nothing is proposed."""
+    free: tuple[str, ...]
+    """Canonical columns for which nothing is proposed."""
 
 
 def propose_mapping(table: pd.DataFrame, layer: str) -> pd.DataFrame:
@@ -92,7 +116,7 @@ def propose_mapping(table: pd.DataFrame, layer: str) -> pd.DataFrame:
     return rated.loc[is_chosen, list(PROPOSAL_COLUMNS)].reset_index(drop=True)
 
 
-def propose_for_source(source: str, layer: str | None) -> tuple[str, pd.DataFrame]:
+def propose_for_source(source: str, layer: str | None) -> Proposal:
     """Propose a mapping for a file that no study names yet.
 
     Parameters
@@ -100,12 +124,13 @@ def propose_for_source(source: str, layer: str | None) -> tuple[str, pd.DataFram
     source : str
         «file.gpkg:layer» or «file».
     layer : str or None
-        Canonical layer that it holds; guessed from geometry and column names if None.
+        Canonical layer that it holds; guessed from its geometry, its name and those of its columns
+        if None.
 
     Returns
     -------
-    tuple of (str, pandas.DataFrame)
-        The canonical layer, and the table of `propose_mapping`.
+    Proposal
+        The canonical layer, the table of `propose_mapping`, and what it leaves over on both sides.
 
     Raises
     ------
@@ -117,8 +142,16 @@ def propose_for_source(source: str, layer: str | None) -> tuple[str, pd.DataFram
         raise LayerError(msg)
     where = LayerSource.model_validate(source)
     raw = _read_any(layer, where)
-    guess = layer or _guess_layer(raw.frame)
-    return guess, propose_mapping(raw.frame, guess)
+    guess = layer or _guess_layer(raw.frame, f"{raw.path.stem} {raw.layer_name}")
+    table = propose_mapping(raw.frame, guess)
+    names = [str(name) for name in raw.frame.columns if name != "geometry"]
+    used = set(table["source"])
+    return Proposal(
+        layer=guess,
+        table=table,
+        unmatched=tuple(name for name in names if name not in used),
+        free=tuple(name for name in load_columns(guess) if name not in set(table["canonical"])),
+    )
 
 
 def propose_for_study(inputs: InputSettings, base: Path) -> pd.DataFrame:
@@ -160,7 +193,8 @@ def load_synonyms() -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        Columns layer, column, language, word; one row per word, plainly spelt.
+        Columns layer, column (`*` for the layer itself), language, word; one row per word, plainly
+        spelt.
     """
     with (files("routekit.layers") / "synonyms.csv").open(encoding="utf-8") as stream:
         table = pd.read_csv(stream, dtype=str, keep_default_na=False)
@@ -172,9 +206,19 @@ def _rate(column: Column, name: str, values: pd.Series) -> tuple[float, str]:
     """Rate how well a source column fits a canonical one, and say why."""
     confidence, why = _rate_name(column, name)
     fit, what = _rate_values(column, values)
-    if not confidence and column.kind == "code" and fit >= 0.9:
+    if not confidence and column.kind == "code" and fit >= 0.9 and not _is_unique_text(values):
         return BY_VALUES, what
+    if not confidence and column.kind == "id" and _is_unique_text(values):
+        return UNIQUE_TEXT, "text that differs on every row"
     return round(confidence * fit, 2), f"{why}; {what}" if what else why
+
+
+def _is_unique_text(values: pd.Series) -> bool:
+    """Tell whether each row holds a short text of its own, and not a mere number."""
+    text = read_text(values)
+    if len(text) < 2 or text.isna().any() or not text.is_unique:
+        return False
+    return bool(np.isnan(read_numbers(values).values).all() and (text.str.len() <= 40).all())
 
 
 def _rate_name(column: Column, name: str) -> tuple[float, str]:
@@ -189,8 +233,10 @@ def _rate_name(column: Column, name: str) -> tuple[float, str]:
         target = _plain(word)
         if plain == target or _without_unit(plain) == target:
             score = SAME_NAME
-        elif len(target) >= 4 and target.replace(" ", "") in plain.replace(" ", ""):
+        elif _is_within(target, plain):
             score = WORD_IN_NAME
+        elif len(plain) >= _SHORT and target.startswith(plain):
+            score = SHORT_NAME
         elif len(target) >= 5 and SequenceMatcher(None, plain, target).ratio() >= 0.85:
             score = LIKE_NAME
         else:
@@ -198,6 +244,13 @@ def _rate_name(column: Column, name: str) -> tuple[float, str]:
         if score > best:
             best, why = score, f'name like "{word}" ({language})'
     return best, why
+
+
+def _is_within(word: str, name: str) -> bool:
+    """Tell whether a word stands in a name: a short one by itself, a long one anywhere."""
+    if f" {word} " in f" {name} ":
+        return True
+    return len(word) > _SHORT and word.replace(" ", "") in name.replace(" ", "")
 
 
 def _rate_values(column: Column, values: pd.Series) -> tuple[float, str]:
@@ -212,7 +265,8 @@ def _rate_values(column: Column, values: pd.Series) -> tuple[float, str]:
     fit, remark = 1.0, ""
     if column.kind == "code":
         sizes = read_sizes(text)
-        fit = float((~sizes["is_bad"] & sizes["letters"].fillna("").ne("")).mean())
+        joins = sizes["letters"].fillna("").ne("") | sizes["second"].notna()
+        fit = float((~sizes["is_bad"] & joins).mean())
         remark = f"codes such as {text.iloc[0]}"
     elif column.kind == "id":
         share = float(text.nunique() / len(text))
@@ -267,8 +321,8 @@ def _read_any(layer: str | None, source: LayerSource) -> RawLayer:
         return read_layer("inspections", source, base=Path(), findings=Findings())
 
 
-def _guess_layer(frame: pd.DataFrame) -> str:
-    """Guess the canonical layer: fitting geometry, and the best named columns."""
+def _guess_layer(frame: pd.DataFrame, name: str) -> str:
+    """Guess the canonical layer: fitting geometry, the name of the source, the best columns."""
     if isinstance(frame, gpd.GeoDataFrame):
         types = set(shapely.get_type_id(np.asarray(frame.geometry.dropna())).tolist())
         fitting = [
@@ -276,15 +330,34 @@ def _guess_layer(frame: pd.DataFrame) -> str:
         ]
     else:
         fitting = list(TABLE_LAYERS)
-    scores = {name: propose_mapping(frame, name)["confidence"].sum() for name in fitting}
+    scores = {
+        each: propose_mapping(frame, each)["confidence"].sum() + _rate_layer(each, name)
+        for each in fitting
+    }
     return max(scores, key=lambda each: scores[each]) if scores else "obstacles"
+
+
+def _rate_layer(layer: str, name: str) -> float:
+    """Rate the name of a source against the words for a layer; the longest word in it counts."""
+    words = load_synonyms()
+    words = words[words["layer"].eq(layer) & words["column"].eq(LAYER_WORDS)]
+    tokens = _plain(name).split()
+    held = [len(word) for word in map(_plain, words["word"]) if _names(tokens, word)]
+    return LAYER_NAMED + max(held) / 100.0 if held else 0.0
+
+
+def _names(tokens: list[str], word: str) -> bool:
+    """Tell whether a word stands among tokens, or one begins or ends with it."""
+    if " " in word:
+        return f" {word} " in f" {' '.join(tokens)} "
+    return any(token.startswith(word) or token.endswith(word) for token in tokens)
 
 
 def _plain(name: str) -> str:
     """Spell a name plainly: lower case, no accents, words between single blanks."""
     spaced = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", name.strip())
-    ascii_only = unicodedata.normalize("NFKD", spaced).encode("ascii", "ignore").decode()
-    return " ".join(re.findall(r"[a-z]+|\d+", ascii_only.casefold()))
+    ascii_only = unicodedata.normalize("NFKD", spaced.casefold()).encode("ascii", "ignore").decode()
+    return " ".join(re.findall(r"[a-z]+|\d+", ascii_only))
 
 
 def _without_unit(plain: str) -> str:

@@ -8,10 +8,11 @@ import pandas as pd
 import pyproj
 import pytest
 import rasterio
+from shapely import Point
 from small_district import at, make_manholes, make_sewers, pick
 
 from routekit.errors import CrsError, LayerError
-from routekit.layers.columns import LAYERS, load_columns
+from routekit.layers.columns import LAYERS, list_columns, load_columns
 from routekit.layers.findings import FINDING_COLUMNS, ROWS_PER_CAUSE, Finding, Findings
 from routekit.layers.ground import add_ground, first_plausible
 from routekit.layers.parsing import (
@@ -253,10 +254,70 @@ def test_proposal_looks_at_values():
     assert "tree_id" not in proposed.index
 
 
+def test_proposal_knows_common_short_names():
+    lines = pd.DataFrame(
+        {
+            "LEIDNR": [f"L-{n}" for n in range(6)],
+            "PROFIEL": ["Ø300", "400/600", "Ø250", "Ø300", "Ø400", "400/600"],
+            "MAT": ["BT", "PVC", "GRES"] * 2,
+            "VAN": [f"P{n}" for n in range(6)],
+            "NAAR": [f"P{n + 1}" for n in range(6)],
+        }
+    )
+    proposed = propose_mapping(lines, "sewers").set_index("canonical")["source"].to_dict()
+    assert proposed == {
+        "run_id": "LEIDNR", "shape_size": "PROFIEL", "material": "MAT", "from_manhole": "VAN",
+        "to_manhole": "NAAR",
+    }  # fmt: skip
+    trees = pd.DataFrame({"OMTR": [120.0, 90.0], "KROON": [6.0, 5.0]})
+    proposed = propose_mapping(trees, "trees").set_index("canonical")["source"].to_dict()
+    assert proposed == {"stem_circumference_mm": "OMTR", "crown_diameter_m": "KROON"}
+    points = pd.DataFrame({"PUTNR": ["P1", "P2"]})
+    assert propose_mapping(points, "manholes")["canonical"].tolist() == ["manhole_id"]
+
+
+def test_text_that_differs_on_every_row_is_an_id_and_no_size():
+    table = pd.DataFrame({"XYZ": [f"L-{n}" for n in range(1, 9)], "Q": ["RO300", "EI400"] * 4})
+    proposed = propose_mapping(table, "sewers").set_index("canonical")
+    assert proposed["source"].to_dict() == {"shape_size": "Q", "run_id": "XYZ"}
+    assert proposed.loc["run_id", "why"] == "text that differs on every row"
+
+
+@pytest.mark.parametrize("name", ["huisaansluitingen", "house_connections", "Hausanschluss"])
+def test_a_point_layer_is_also_known_by_its_name(tmp_path, name):
+    points = gpd.GeoDataFrame(
+        {"id": ["A1", "A2"], "opm": ["x", "x"]}, geometry=[Point(0, 0), Point(9, 0)], crs=CRS
+    )
+    points.to_file(tmp_path / f"{name}.gpkg", layer="l")
+    found = propose_for_source(str(tmp_path / f"{name}.gpkg"), None)
+    assert found.layer == "connections"
+    assert found.unmatched == ("opm",)
+    assert found.free == ("run_id", "kind", "diameter_mm")
+
+
+@pytest.mark.parametrize(("name", "layer"), [("streets", "surfaces"), ("output", "manholes")])
+def test_a_word_inside_another_names_no_layer(tmp_path, name, layer):
+    shape = Point(0, 0).buffer(9) if layer == "surfaces" else Point(0, 0)
+    kind = {"surfaces": "functie", "manholes": "putnr"}[layer]
+    gpd.GeoDataFrame({kind: ["A1"]}, geometry=[shape], crs=CRS).to_file(tmp_path / f"{name}.gpkg")
+    assert propose_for_source(str(tmp_path / f"{name}.gpkg"), None).layer == layer
+
+
+def test_canonical_columns_are_listed_with_unit_and_meaning():
+    table = list_columns("connections").set_index("column")
+    assert table.index.tolist() == list(load_columns("connections"))
+    assert table.loc["diameter_mm"].tolist() == [
+        "connections", "mm", "", "", "Bore of the connection",
+    ]  # fmt: skip
+    assert set(list_columns()["layer"]) == set(LAYERS)
+    with pytest.raises(LayerError, match='no layer "tree"; did you mean "trees"'):
+        list_columns("tree")
+
+
 def test_proposal_guesses_the_layer(district):
-    guess, proposed = propose_for_source(f"{district.folder}/sewers.gpkg:sewers", None)
-    assert guess == "sewers"
-    assert proposed["canonical"].tolist()[0] == "run_id"
+    found = propose_for_source(f"{district.folder}/sewers.gpkg:sewers", None)
+    assert found.layer == "sewers"
+    assert found.table["canonical"].tolist()[0] == "run_id"
     with pytest.raises(LayerError, match='--as: there is no layer "tree"; did you mean "trees"'):
         propose_for_source(f"{district.folder}/trees.gpkg", "tree")
 
@@ -265,5 +326,5 @@ def test_synonyms_name_columns_that_exist():
     words = load_synonyms()
     assert set(words["layer"]) <= set(LAYERS)
     pairs = set(zip(words["layer"], words["column"], strict=True))
-    assert all(column in load_columns(layer) for layer, column in pairs)
+    assert all(column in ("*", *load_columns(layer)) for layer, column in pairs)
     assert words["word"].str.strip().ne("").all()
