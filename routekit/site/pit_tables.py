@@ -307,8 +307,6 @@ def tabulate_pits(
     size = requests.size
     box = size.length_m * size.width_m * size.depth_m
     tree = np.append(around.zones.tree_id, "")[found.worst_tree]
-    role = np.where(chosen.role == LAUNCH, "launch", settings.pits.far_role).astype(object)
-    columns = {
     dug, met, overlap, structural = zone_overlaps(polygon, polygon_edges(polygon), around.zones)
     root_m2, structural_m2 = (
         count_once(polygon, dug, met, area, radius[met], around.zones)
@@ -316,6 +314,8 @@ def tabulate_pits(
             (overlap, around.zones.radius_m), (structural, around.zones.structural_radius_m)
         )
     )  # fmt: skip
+    role = np.where(chosen.role == LAUNCH, "launch", settings.pits.far_role).astype(object)
+    columns = {
         "pit_id": name_pits(rows),
         "manhole_id": manholes[pits.run[rows], (pits.end[rows] == DOWN).astype(int)],
         "run_id": chains["run_id"].to_numpy(dtype=object)[pits.run[rows]],
@@ -336,9 +336,9 @@ def tabulate_pits(
     }  # fmt: skip
     if has_texts:
         columns |= {
+            "zone_by_tree": name_overlaps(dug, met, overlap, around.zones, len(rows)),
             "forbidden_by": _forbidding_names(polygon, around),
             "why": _why_text(chosen, placement, structural_m2, around, settings),
-            "zone_by_tree": name_overlaps(dug, met, overlap, around.zones, len(rows)),
             "would_free": _freeing_text(
                 chosen, placement, pits.bend_radius_m[rows], roots, around, settings
             ),
