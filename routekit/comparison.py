@@ -9,10 +9,11 @@ import pandas as pd
 
 from routekit.advice.decisions import BURSTING, Decided
 from routekit.advice.earthworks import DIG_PLAN, sum_digs
+from routekit.advice.items import itemise_runs
 from routekit.advice.quantities import run_quantities
 from routekit.advice.rates import LEVELS
 from routekit.advice.score import Scores, score_options
-from routekit.arrays import Flags, Floats
+from routekit.arrays import Flags, Floats, Texts
 from routekit.methods.checks import FAIL, Check, worst_verdict
 from routekit.methods.evaluate import evaluate_techniques
 from routekit.methods.repair import count_faults
@@ -164,27 +165,69 @@ def choose_strings(works: Works, burst: Floats, other: Floats) -> Flags:
 def _count_quantities(
     place: Place, plans: dict[str, pd.DataFrame], works: Works, shares: pd.DataFrame
 ) -> dict[str, pd.DataFrame]:
-    """Quantities of every technique on every run.
+    """Quantities of every technique on every run."""
+    settings = place.settings
+    sites, full = _plan_in_full(place, plans, works)
+    lost = np.isnan(place.cases["n_connections"].to_numpy(dtype=float))
+    names = [f"connection_digs_{level}" for level in LEVELS]
+    tables = {}
+    for technique, plan in full.items():
+        table = run_quantities(
+            technique, sites, plan, shares, trench=settings.trench, settings=settings.advice
+        )
+        table.loc[lost, names] = np.nan
+        tables[technique] = table
+    return tables
+
+
+def itemise_works(
+    place: Place, plans: dict[str, pd.DataFrame], works: Works, shares: pd.DataFrame,
+    technique: Texts,
+) -> pd.DataFrame:  # fmt: skip
+    """List the priced items of each run's own technique.
+
+    Parameters
+    ----------
+    place, plans, works, shares
+        See `compare_techniques`.
+    technique : numpy.ndarray of str, shape (n,)
+        Technique of each run.
+
+    Returns
+    -------
+    pandas.DataFrame
+        See `routekit.advice.items.itemise_runs`.
+    """
+    sites, full = _plan_in_full(place, plans, works)
+    settings = place.settings
+    return itemise_runs(
+        technique, sites, full, shares, trench=settings.trench, settings=settings.advice
+    )
+
+
+def _plan_in_full(
+    place: Place, plans: dict[str, pd.DataFrame], works: Works
+) -> tuple[pd.DataFrame, dict[str, pd.DataFrame]]:
+    """Join runs and plans with what their quantities rest on.
 
     Where the number of connections is not known, all techniques are counted without them, so that
     what is known still tells them apart; their number stays not known.
     """
-    cases, settings = place.cases, place.settings
-    joined = cases["n_connections"].to_numpy(dtype=float)
+    cases = place.cases
     sites = cases.assign(
         bottom_width_m=place.trenches["bottom_width_m"].to_numpy(),
         outside_diameter_mm=place.trenches["outside_diameter_mm"].to_numpy(),
         girth_mm=_measure_girth(cases),
-        n_connections=np.nan_to_num(joined),
+        n_connections=np.nan_to_num(cases["n_connections"].to_numpy(dtype=float)),
     )
     dug = _sum_planned_digs(place, works)
-    lining = settings.methods.lining
+    lining = place.settings.methods.lining
     rooted = cases["is_root_choked"].to_numpy(dtype=bool)
     faults = count_faults(cases)
-    tables = {}
+    full = {}
     for technique, plan in plans.items():
         burst = technique in BURSTING
-        full = plan.assign(
+        full[technique] = plan.assign(
             # The short liners of a repair are as thick as a whole one would be.
             liner_wall_mm=plans["cipp" if technique == "local_repair" else technique]["wall_mm"],
             n_repairs=faults,
@@ -196,13 +239,7 @@ def _count_quantities(
             pit_m2=works.pit_m2 if burst else 0.0,
             **dug.get(technique, dict.fromkeys(DIG_PLAN, 0.0)),
         )
-        table = run_quantities(
-            technique, sites, full, shares, trench=settings.trench, settings=settings.advice
-        )
-        names = [f"connection_digs_{level}" for level in LEVELS]
-        table.loc[np.isnan(joined), names] = np.nan
-        tables[technique] = table
-    return tables
+    return sites, full
 
 
 def _measure_girth(cases: pd.DataFrame) -> Floats:

@@ -182,6 +182,7 @@ def _collect(
         rules=rules,
         provenance=_provenance(study, layers, rules, renewal),
         laydown=renewal.laydown,
+        quantities=renewal.quantities,
         root_zones=layers.root_zones,
         photo=layers.photo,
     )

@@ -66,5 +66,6 @@ class Result:
     provenance: pd.DataFrame
     laydown: gpd.GeoDataFrame | None = None
     root_zones: gpd.GeoDataFrame | None = None
+    quantities: pd.DataFrame | None = None
     photo: Path | None = None
     cautions: tuple[str, ...] = CAUTIONS

@@ -90,7 +90,8 @@ def collect_layers(result: Result, *, max_check_rows: int) -> list[Layer]:
     -------
     list of Layer
         runs, breaches, checks, options, root_zones, structural_zones, trenches, strings, pits,
-        digs, trees, findings, totals, rules, decisions, provenance.
+        digs, trees, findings, totals, quantities, rules, decisions,
+        provenance.
     """
     checks, note = select_checks(result, max_check_rows)
     return [
@@ -114,6 +115,8 @@ def collect_layers(result: Result, *, max_check_rows: int) -> list[Layer]:
                result.findings),
         _plain("totals", "Quantities, open cut of the runs to be worked on against recommended",
                "quantity", result.totals),
+        _plain("quantities", "Priced items of the recommended technique of each run", "run_id",
+               _no_rows() if result.quantities is None else result.quantities),
         _plain("rules", "Settings in force with unit and source", "name", result.rules),
         _plain("decisions", "Decisions of people that the study took over", "decision",
                result.decisions),
@@ -287,6 +290,11 @@ def mark_recommended(table: pd.DataFrame, advice: pd.DataFrame) -> NDArray[np.bo
     wanted = techniques.categories.get_indexer(by_run)
     codes = runs.codes.to_numpy()
     return np.asarray((codes >= 0) & (wanted[codes] == techniques.codes.to_numpy()))
+
+
+def _no_rows() -> pd.DataFrame:
+    """Stand in for a table that the result has not."""
+    return pd.DataFrame()
 
 
 def _plain(name: str, description: str, key: str, table: pd.DataFrame) -> Layer:

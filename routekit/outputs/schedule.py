@@ -24,7 +24,8 @@ from xlsxwriter.exceptions import XlsxWriterException
 
 from routekit.errors import OutputError
 from routekit.outputs.atomic import replacing_file
-from routekit.outputs.schedule_sheets import collect_sheets
+from routekit.outputs.schedule_items import leave_out_money
+from routekit.outputs.schedule_sheets import collect_sheets, find_currency
 from routekit.result import Result
 from routekit.settings import Settings, setting
 from routekit.vocabulary import TECHNIQUES
@@ -55,6 +56,15 @@ _FOOTER = (
 )
 
 
+_PRICED = (
+    "This book holds the client's own estimate of costs and rates. Set outputs.schedule.is_priced "
+    "to false for the book that goes to tenderers."
+)
+_UNPRICED = (
+    "This book goes to tenderers: the client's costs, rates and totals in money are left out."
+)
+
+
 class ScheduleSettings(Settings):
     """Size of the schedule."""
 
@@ -66,6 +76,13 @@ class ScheduleSettings(Settings):
         "GeoPackage. A workbook takes about 10 s per million cells; a sheet ends at 1,048,576 rows",
         ge=1,
         le=1_048_000,
+    )
+    is_priced: bool = setting(
+        True,
+        unit="-",
+        source="study",
+        text="Whether the book holds the client's own costs and rates; false leaves out all money, "
+        "for the book that goes to tenderers",
     )
 
 
@@ -124,12 +141,14 @@ def write_schedule(
     """
     chosen, target = settings or ScheduleSettings(), Path(path)
     sheets = collect_sheets(result)
+    if not chosen.is_priced:
+        sheets = leave_out_money(sheets, find_currency(result.totals))
     with replacing_file(target) as fresh:
         try:
             with xlsxwriter.Workbook(fresh, _WORKBOOK_OPTIONS) as book:
                 book.set_properties({"title": clean_text(result.name)[:200], "created": _CREATED})
                 formats = _make_formats(book)
-                _write_cautions(book, result, formats)
+                _write_cautions(book, result, formats, is_priced=chosen.is_priced)
                 for name, table in sheets.items():
                     _write_sheet(book, name, table, result.name, formats, chosen.max_rows)
         except XlsxWriterException as error:
@@ -179,14 +198,21 @@ def _make_formats(book: xlsxwriter.Workbook) -> dict[str, Any]:
     return formats
 
 
-def _write_cautions(book: xlsxwriter.Workbook, result: Result, formats: dict[str, Any]) -> None:
+def _write_cautions(
+    book: xlsxwriter.Workbook, result: Result, formats: dict[str, Any], *, is_priced: bool
+) -> None:
     """Write the first sheet: what this is, what to beware of, how to read it."""
     sheet = book.add_worksheet("Read first")
     sheet.set_column(0, 0, 120)
     sheet.write_string(0, 0, clean_text(result.name)[:500], formats["title"])
     reading = [
         f"Working coordinate system: {result.crs}.",
-        "An empty cell means: not known, or it does not apply.",
+        _PRICED if is_priced else _UNPRICED,
+        "An empty cell means: not known, or it does not apply; an empty limit: there is none.",
+        "Sheet Quantities lists the items of each run's recommended technique; Rate and Amount are "
+        "for the tenderer. A pit or dig is named where the item belongs there; what serves several "
+        "runs of a string is shared by length.",
+        "Open cut means that of the runs to be worked on, in the sheets Trees and Totals.",
         "Sheet Summary sums runs and metres by technique and new pipe; its last rows sum all.",
         "Sheet Digs lists what opens the ground; sheet By robot what is reopened from inside.",
         f"Numbers nearer to 0 than {_NOISE:g} are rounding noise of the geometry and stand as 0.",
@@ -244,6 +270,7 @@ def _cells(rows: pd.DataFrame, column: Column) -> list[Any]:
         numbers = pd.to_numeric(values, errors="coerce").astype("float64")
         numbers = numbers.mask(numbers.abs() < _NOISE, 0.0)
         fit = np.isfinite(numbers.to_numpy())
+        known = known & ~np.isinf(numbers.to_numpy())
         texts = values.map(clean_text).to_numpy(dtype=object)
         return _list_known(np.where(fit, numbers.to_numpy(dtype=object), texts), known)
     words = _WORDS.get(column.kind, {})

@@ -8,7 +8,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from routekit.outputs.bores import write_bore_changes
+from routekit.outputs.check_words import CLASS_UNIT, NO_LIMIT, word_checks
 from routekit.outputs.gis_layers import is_recommended, join_runs
+from routekit.outputs.schedule_items import list_items
 from routekit.outputs.tree_cases import is_open, list_touched
 from routekit.result import Result
 
@@ -49,13 +52,14 @@ def collect_sheets(result: Result) -> dict[str, pd.DataFrame]:
         "Runs": runs,
         "Summary": sum_runs(runs),
         "Reasons": runs,
+        "Quantities": list_items(result),
         "Strings": mark_strings(result.strings),
         "Pits": result.pits,
         "Digs": result.digs[opens],
         "By robot": result.digs[~opens],
         "Trees": list_touched(result),
         "Totals": result.totals,
-        "To confirm": checks,
+        "To confirm": word_limits(checks),
         "Assumptions": result.rules,
         "Sources": provenance,
         "Findings": result.findings,
@@ -74,7 +78,8 @@ def price_runs(result: Result) -> pd.DataFrame:
     -------
     pandas.DataFrame
         The runs with condition and recommendation, and new_outside_mm, new_bore_mm, new_wall_mm
-        (of the recommended technique; NaN where it lays nothing or is not known), reopened_by
+        (of the recommended technique; NaN where it lays nothing or is not known), bore_change (the
+        bore before and after the works), reopened_by
         (connections by way of working), root_cutting and currency.
     """
     runs = pd.DataFrame(join_runs(result))
@@ -82,6 +87,7 @@ def price_runs(result: Result) -> pd.DataFrame:
         return runs
     runs = runs.drop(columns=[*_NEW_PIPE], errors="ignore").join(_new_sizes(result, runs))
     return runs.assign(
+        bore_change=write_bore_changes(result).to_numpy(),
         new_wall_mm=(runs["new_outside_mm"] - runs["new_bore_mm"]) / 2,
         reopened_by=_list_ways(result, runs),
         root_cutting=_root_cutting(runs),
@@ -120,6 +126,34 @@ def sum_runs(runs: pd.DataFrame) -> pd.DataFrame:
     }
     sums = [_sum_by(table, keys).assign(row_kind=kind) for kind, keys in parts.items()]
     return pd.concat(sums, ignore_index=True).assign(currency=table["currency"].iloc[0])
+
+
+def word_limits(checks: pd.DataFrame) -> pd.DataFrame:
+    """Write classes of checks in words, and nothing where there is no limit.
+
+    Parameters
+    ----------
+    checks : pandas.DataFrame
+        Checks.
+
+    Returns
+    -------
+    pandas.DataFrame
+        With value and limit as words or numbers, and no unit beside words.
+    """
+    if not {"value", "limit", "unit"} <= set(checks.columns):
+        return checks
+    words = word_checks(checks)
+    limits = words["limit_text"].astype(object)
+    columns = {
+        name: checks[name].astype(object).mask(text.notna(), text)
+        for name, text in (
+            ("value", words["value_text"].astype(object)), ("limit", limits),
+        )
+    }  # fmt: skip
+    columns["limit"] = columns["limit"].mask(limits == NO_LIMIT, np.nan)
+    unit = checks["unit"].astype(object).mask(checks["unit"] == CLASS_UNIT, None)
+    return checks.assign(**columns, unit=unit)
 
 
 def mark_strings(strings: pd.DataFrame) -> pd.DataFrame:

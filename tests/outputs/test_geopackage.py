@@ -20,7 +20,8 @@ from routekit.outputs.gis_layers import attach, describe_fields, join_trees, sel
 
 LAYERS = [
     "runs", "breaches", "checks", "options", "root_zones", "structural_zones", "trenches",
-    "strings", "pits", "digs", "trees", "findings", "totals", "rules", "decisions", "provenance",
+    "strings", "pits", "digs", "trees", "findings", "totals", "quantities", "rules", "decisions",
+    "provenance",
 ]  # fmt: skip
 
 

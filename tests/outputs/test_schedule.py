@@ -219,10 +219,10 @@ def test_empty_tables_give_headers(tmp_path, columns):
     assert book["Runs"]["A1"].value == "Run"
 
 
-def test_infinite_and_textual_numbers_are_shown_as_text(result, tmp_path):
+def test_infinite_numbers_are_blank_and_textual_ones_text(result, tmp_path):
     runs = result.runs.assign(length_m=pd.Series([np.inf, "=2", *[3.0] * 10], dtype=object))
     path = write_schedule(dataclasses.replace(result, runs=runs), tmp_path / "odd.xlsx")
-    assert column_of(openpyxl.load_workbook(path), "Runs", "Length (m)")[:3] == ["inf", "=2", 3.0]
+    assert column_of(openpyxl.load_workbook(path), "Runs", "Length (m)")[:3] == [None, "=2", 3.0]
 
 
 def test_two_writes_give_the_same_bytes(path, result, tmp_path):
@@ -325,6 +325,33 @@ def test_strings_say_where_the_high_estimate_is_over(result, tmp_path):
     assert column_of(book, "Strings", "Free length for laydown (m)") == [78.5, 78.5]
     assert column_of(book, "Strings", "Force at the machine (kN)") == [90.0, None]
     assert column_of(book, "Strings", "Pulled") == ["upstream", "upstream"]
+
+
+def test_limits_that_are_none_or_classes_are_no_numbers(result, tmp_path):
+    checks = result.checks.copy()
+    chosen = result.advice.set_index("run_id")["technique"]
+    own = (checks["technique"].astype(str) == checks["run_id"].astype(str).map(chosen)).to_numpy()
+    rows = np.flatnonzero(own & (checks["verdict"] != "pass").to_numpy())[:2]
+    checks["unit"] = checks["unit"].astype(str)
+    checks.loc[rows[0], ["value", "limit", "unit"]] = [1.0, 1.0, "class"]
+    checks.loc[rows[1], ["value", "limit", "unit"]] = [3.0, np.inf, "joints"]
+    path = write_schedule(dataclasses.replace(result, checks=checks), tmp_path / "c.xlsx")
+    book = openpyxl.load_workbook(path)
+    cells = zip(*(column_of(book, "To confirm", name) for name in ("Value", "Limit", "Unit")),
+                strict=True)  # fmt: skip
+    special = "bursts with special tools"
+    assert list(cells)[:2] == [(special, special, None), (3.0, None, "joints")]
+
+
+def test_bore_old_to_new_stands_beside_the_technique(result, tmp_path):
+    path = write_schedule(with_new_pipes(result), tmp_path / "b.xlsx")
+    book = openpyxl.load_workbook(path)
+    for sheet in ("Runs", "Reasons"):
+        heads = [cell.value for cell in book[sheet][1]]
+        assert heads.index("Bore, old to new (mm)") == heads.index("Recommended technique") + 1
+    said = dict(zip(column_of(book, "Runs", "Run"),
+                    column_of(book, "Runs", "Bore, old to new (mm)"), strict=True))  # fmt: skip
+    assert said["R000"] == "300 → 220"
 
 
 def test_noise_of_the_geometry_is_zero(result, tmp_path):
