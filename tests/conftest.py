@@ -2,6 +2,7 @@
 
 import pytest
 from sample_copy import SampleCopy, copy_sample
+from setting_reads import SettingReads
 
 from routekit.pipeline import run_study
 from routekit.study import Study
@@ -14,9 +15,16 @@ def sample_study(tmp_path_factory):
 
 
 @pytest.fixture(scope="session")
-def sample_result(sample_study):
+def setting_reads():
+    """What has been read of the settings in running the sample and writing its outputs."""
+    return SettingReads()
+
+
+@pytest.fixture(scope="session")
+def sample_result(sample_study, setting_reads):
     """The result of the sample district; no test may change it."""
-    return run_study(sample_study)
+    with setting_reads.record():
+        return run_study(sample_study)
 
 
 @pytest.fixture

@@ -13,6 +13,7 @@ from shapely import box
 from routekit.errors import OutputError
 from routekit.outputs import write
 from routekit.outputs.write import refuse_unwritable, write_outputs
+from routekit.study import StudySettings
 
 NAMES = [
     "map.html", "public.html", "result.gpkg", "return.gpkg", "schedule.xlsx", "trees.html",
@@ -36,12 +37,43 @@ def leave_slow_outputs_out(monkeypatch):
 
 
 @pytest.fixture(scope="module")
-def written(sample_study, sample_result, tmp_path_factory):
+def written(sample_study, sample_result, setting_reads, tmp_path_factory):
     """A folder with results, what was told, and what was answered."""
     folder = tmp_path_factory.mktemp("results")
     told = []
-    files, notes = write_outputs(sample_result, sample_study.settings, folder, tell=told.append)
+    with setting_reads.record():
+        files, notes = write_outputs(sample_result, sample_study.settings, folder, tell=told.append)
     return folder, told, files, notes
+
+
+UNREAD_IN_THE_SAMPLE = {
+    "zones": ("species_tolerance", "default_tolerance", "age_words", "default_age"),
+    "trench": ("slope_angle_deg",),
+    "flow.rainfall": (
+        "duration_min", "frequency_per_year", "reinhold_r15_l_s_ha", "talbot_a_mm",
+        "talbot_b_min", "table_duration_min", "table_mm_h",
+    ),
+    "site.pits": ("reception_length_m",),
+    "site.digs": ("hand_side_m", "manhole_margin_m", "default_chamber_m", "chamber_wall_m"),
+    "outputs.map": ("nearby_m", "has_photo", "photo_max_mb", "online_tiles_credit"),
+    "outputs.public": ("parking_space_m2",),
+}  # fmt: skip
+"""Settings that act only where the sample has no case.
+
+zones: the regime is not one by species and age. trench: sides are supported. flow.rainfall: the
+intensity is a constant. site.pits: the machine stands at the far end. site.digs: roots are bared by
+suction; no manhole is replaced. outputs.map: the map is on one page, without a photo or tiles.
+outputs.public: no pit lies on parking. Of crowns all but the first: there is no canopy raster.
+"""
+
+
+@pytest.mark.usefixtures("written")
+def test_every_setting_is_read_somewhere(setting_reads):
+    """A setting that is printed with unit and source and then changes nothing misleads."""
+    listed = {f"{group}.{name}" for group, names in UNREAD_IN_THE_SAMPLE.items() for name in names}
+    unread = setting_reads.unread(StudySettings)
+    of_raster = {name for name in unread if name.startswith("crowns.")} - {"crowns.use"}
+    assert unread - of_raster == listed
 
 
 def test_every_file_is_written_and_named(written):

@@ -95,7 +95,6 @@ class StudySection(Settings):
         gt=0.3,
         le=15,
     )
-    language: str = setting("en", unit="-", source="study", text="Language of the outputs")
     currency: str = setting("EUR", unit="-", source="study", text="Currency of the costs")
 
 

@@ -153,17 +153,3 @@ class ZoneSettings(Settings):
         text="A stem measured further than this from the regime's height is reported.",
         ge=0,
     )
-    association_m: float = setting(
-        10.0,
-        unit="m",
-        source="ostberg2012",
-        text="A tree this near to a root finding is associated with it.",
-        gt=0,
-    )
-    association_search_m: float = setting(
-        20.0,
-        unit="m",
-        source="ostberg2012",
-        text="Trees further than this from a root finding are not looked at.",
-        gt=0,
-    )
