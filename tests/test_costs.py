@@ -105,6 +105,17 @@ def test_table_of_digs_totals_and_cost_of_the_runs_agree_to_the_cent(burst):
     assert total(burst, "Small digs outside trenches") == len(digs)
 
 
+def test_days_in_the_totals_are_those_of_strings_pits_and_digs(burst):
+    """Mid paces by hand: 1.5 days a string, 90 m, 15 m3 by machine, 9 by suction, 400 m of film."""
+    length = burst.strings["length_m"].sum()
+    by_machine = burst.pits["volume_m3"].sum()
+    volume = burst.digs["volume_m3"].groupby(burst.digs["method"].astype(str)).sum()
+    joined = (burst.digs["kind"] == "connection").sum()
+    wanted = len(burst.strings) * 1.5 + length / 90 + 2 * length / 400 + joined * 0.45
+    wanted += (by_machine + volume["machine"]) / 15 + volume["suction"] / 9
+    assert total(burst, "Working days of one crew") == pytest.approx(wanted)
+
+
 def test_digs_of_the_sample_are_those_of_its_totals(sample_result):
     """Excavation of the runs that stay out of open cut is pits and planned digs, nothing else."""
     r = sample_result
@@ -118,8 +129,10 @@ def test_digs_of_the_sample_are_those_of_its_totals(sample_result):
     share = length[open_cut].sum() / length[worked].sum()
     assert trenches == pytest.approx(everywhere * share, rel=0.5)
     placed = r.digs[r.digs["kind"] == "connection"].groupby("run_id").size()
-    is_joined = r.advice["technique"].astype(str).isin(
-        ["cipp", "close_fit", "slip_lining", "burst_same", "burst_upsized"]
+    is_joined = (
+        r.advice["technique"]
+        .astype(str)
+        .isin(["cipp", "close_fit", "slip_lining", "burst_same", "burst_upsized"])
     )
     known = r.runs.set_index("run_id")["n_connections"][r.advice["run_id"][is_joined].to_numpy()]
     assert placed.reindex(known.index, fill_value=0).tolist() == known.tolist()
@@ -234,7 +247,7 @@ def test_what_the_camera_saw_beyond_the_data_is_placed_where_it_was_seen():
          "diameter_mm": 150.0},
         geometry=[Point(10, 1), Point(4, 51)], crs=CRS,
     )  # fmt: skip
-    held = assign_connections(data, RUNS)
+    held = assign_connections(data, RUNS, reach_m=15.0)
     places = [("A", 10.4), ("A", 25.0), ("B", np.nan), ("B", 4.5), ("lost", 1.0)]
     got = add_seen_connections(held, seen(*places), RUNS)
     assert got["connection_id"].tolist() == ["G1", "G2", "A at 25.0 m (camera)",
@@ -248,7 +261,9 @@ def test_what_the_camera_saw_is_placed_without_any_data():
     bare = gpd.GeoDataFrame(
         {"connection_id": [], "run_id": [], "kind": [], "diameter_mm": []}, geometry=[], crs=CRS
     )
-    got = add_seen_connections(assign_connections(bare, RUNS), seen(("B", 3.0), ("B", 3.0)), RUNS)
+    got = add_seen_connections(
+        assign_connections(bare, RUNS, reach_m=15.0), seen(("B", 3.0), ("B", 3.0)), RUNS
+    )
     assert got["run"].tolist() == [1, 1]
     assert [(p.x, p.y) for p in got.geometry] == [(3, 50), (3, 50)]
 
