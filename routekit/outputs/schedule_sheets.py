@@ -12,6 +12,7 @@ from routekit.outputs.bores import write_bore_changes
 from routekit.outputs.check_words import CLASS_UNIT, NO_LIMIT, word_checks
 from routekit.outputs.gis_layers import is_recommended, join_runs
 from routekit.outputs.schedule_items import list_items
+from routekit.outputs.stem_words import describe_stems
 from routekit.outputs.tree_cases import is_open, list_touched
 from routekit.result import Result
 
@@ -47,6 +48,7 @@ def collect_sheets(result: Result) -> dict[str, pd.DataFrame]:
     checks = result.checks
     if len(checks):
         checks = checks[is_recommended(result) & (checks["verdict"] != "pass").to_numpy()]
+    trees = list_touched(result)
     opens = is_open(result.digs) if len(result.digs) else np.zeros(0, dtype=bool)
     return {
         "Runs": runs,
@@ -57,7 +59,7 @@ def collect_sheets(result: Result) -> dict[str, pd.DataFrame]:
         "Pits": result.pits,
         "Digs": result.digs[opens],
         "By robot": result.digs[~opens],
-        "Trees": list_touched(result),
+        "Trees": trees.join(describe_stems(trees, result.rules)),
         "Totals": result.totals,
         "To confirm": word_limits(checks),
         "Assumptions": result.rules,

@@ -52,7 +52,10 @@ def _is_named(ids: pd.Series, lists: list[pd.Series | None]) -> np.ndarray:
 
 
 def find_touches(result: Result) -> pd.DataFrame:
-    """Find the pits and digs that reach into root protection zones.
+    """Find the pits and digs that reach into root protection zones or structural circles.
+
+    A zone that an arborist drew may leave out a part of the structural circle; what is dug there
+    cuts structural roots all the same.
 
     Parameters
     ----------
@@ -103,9 +106,9 @@ def _find_in_zones(
             {"tree_id": "str", "kind": "str", "item_id": "str", "item": int}
         )
     shapes = np.array(items.geometry, dtype=object)[rows]
-    item, tree = np.concatenate([_near_circles(zones, shapes), _in_polygons(zones, shapes)], axis=1)
-    order = np.lexsort((tree, item))
-    item, tree = rows[item[order]], tree[order]
+    pairs = np.concatenate([_near_circles(zones, shapes), _in_polygons(zones, shapes)], axis=1)
+    item, tree = np.unique(pairs, axis=1)
+    item = rows[item]
     return pd.DataFrame(
         {
             "tree_id": zones["tree_id"].astype("str").to_numpy()[tree],
@@ -117,9 +120,9 @@ def _find_in_zones(
 
 
 def _near_circles(zones: gpd.GeoDataFrame, shapes: np.ndarray) -> np.ndarray:
-    """Pair shapes with circular zones: nearer to the stem than the radius; shape (2, p)."""
+    """Pair shapes with the circles round stems, zone or structural, that they meet; (2, p)."""
     stems = np.array(zones.geometry, dtype=object)
-    radius = _column(zones, "radius_m")
+    radius = np.fmax(_column(zones, "radius_m"), _column(zones, "structural_radius_m"))
     known = radius > 0
     if not known.any():
         return np.empty((2, 0), dtype=int)

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
-_DEVIATIONS = 2.0
+DEVIATIONS = 2.0
 """Standard deviations within which a class may change: about 95 % of a normal error."""
 
 
@@ -53,7 +53,7 @@ def mark_certainty(
     structural = np.abs(edge - zones["structural_radius_m"].to_numpy(dtype=float)[tree])
     outward = zones["radius_m"].to_numpy(dtype=float)[tree] - edge
     margin = np.fmin(structural, outward)
-    unsure = pd.array(margin <= _DEVIATIONS * deviation, dtype="boolean")
+    unsure = pd.array(margin <= DEVIATIONS * deviation, dtype="boolean")
     unsure[np.isnan(margin) | np.isnan(deviation)] = pd.NA
     return breaches.assign(
         is_estimated=zones["is_estimated"].to_numpy(dtype=bool)[tree],

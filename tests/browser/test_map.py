@@ -8,6 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 import rasterio
 
@@ -82,6 +83,26 @@ def test_click_on_a_tree_and_a_pit(open_page, map_file):
     wait_for_heading(page, "Pit P1")
     assert "6\u00a0× 1.4" in page.locator("#page-card").inner_text().replace("6 ×", "6\u00a0×")
     assert page.locator("#page-card svg.section .p-pit").count() == 1
+
+
+def test_card_of_a_tree_tells_its_stem_and_the_pit_that_should_not_be(open_page, tmp_path):
+    result = district.make_district()
+    tree = result.trees["tree_id"].iloc[3]
+    pits = result.pits.assign(forbidding_trees=0, forbidden_by="")
+    pits.loc[0, ["forbidding_trees", "forbidden_by"]] = [1, tree]
+    pits.loc[0, "geometry"] = result.trees.geometry.iloc[3].buffer(0.5)
+    zones = result.zones.assign(is_estimated=False, stem_source="several stems")
+    trees = result.trees.assign(stems_mm="240;180", stem_height_m=1.3)
+    rules = pd.DataFrame({"name": ["zones.bs5837_2012.stem_height_m"], "value": ["1.5"]})
+    changed = replace(result, pits=pits, zones=zones, trees=trees, rules=rules)
+    path = tmp_path / "map.html"
+    path.write_text(build_map(changed, MapSettings()), encoding="utf-8")
+    page = open_page(path, address=f"#tree={tree}")
+    text = page.locator("#page-card").inner_text()
+    pit = result.pits["pit_id"].iloc[0]
+    assert f"Not met: pit {pit} stands in this zone; no other place was found." in text
+    assert "300 mm, equivalent of 2 stems (240; 180 mm), measured at 1.3 m" in text
+    assert page.locator("#page-card .warning").count() == 1
 
 
 @pytest.mark.parametrize(

@@ -3,6 +3,7 @@
 import base64
 import dataclasses
 import hashlib
+import html
 import re
 import shutil
 import subprocess
@@ -16,6 +17,7 @@ from synthetic import FORMULAS, LONG, MARKUP, make_empty_result, make_result
 
 from routekit.errors import OutputError
 from routekit.outputs.arborist import ReportSettings, report, write_tree_report
+from routekit.outputs.arborist.advised import list_confirmations
 from routekit.outputs.arborist.cases import (
     list_decisions,
     list_excavations,
@@ -164,6 +166,13 @@ def methods_for(tree=None, runs=(), excavations=()):
         ({"runs": [("undecided", False, 3.0)]}, "treat it as a trench", "below ground"),
         ({"excavations": [("pit", False, 3.0)]}, "Move or turn the pit", "on site while"),
         ({"excavations": [("dig", True, 3.0)]}, "No digging inside the structural", "pit out"),
+        ({"runs": [("cipp", False, 3.0)], "excavations": [("dig", False, 3.0)]},
+         "Between the pits, digs and trenches", "renewed below ground"),
+        ({"runs": [("cipp", False, 3.0), ("open_cut", False, 3.0)]},
+         "Between the pits, digs and trenches", "renewed below ground"),
+        ({"excavations": [("dig", False, 3.0)]}, "backfill the same day", "open for days"),
+        ({"excavations": [("pit", False, 3.0)]}, "damp cloth", "the same day"),
+        ({"runs": [("open_cut", False, 3.0)]}, "damp cloth", "the same day"),
         ({"tree": {"is_protected": True}}, "consent", "Fence"),
         ({"tree": {"is_protected": np.nan}}, "find out before any work", "Fence"),
         ({"tree": {"is_protected": pd.NA}}, "written consent", "Fence"),
@@ -220,7 +229,8 @@ def test_protection_that_the_inventory_leaves_open_stays_open(result):
     assert {"Protected? not known", "Veteran tree? not known"} <= set(page.texts)
     assert "Not listed as protected" not in page.texts
     assert "It is not known whether this tree is protected: find out before any work" in text
-    assert f"<dt>{len(ranked)}</dt><dd>of all these not known whether protected</dd>" in text
+    count = len(ranked)
+    assert f"<dt>{count}</dt><dd>of these {count}: not known whether protected</dd>" in text
 
 
 @pytest.mark.parametrize("columns", [True, False])
@@ -236,7 +246,7 @@ def test_limits_are_said(result, trees):
     text = render_report(result, trees, max_trees=n_touched + 3, settings=few)
     assert text.count('<article class="tree"') == n_touched + 3
     left, others = len(trees) - n_touched - 3, len(trees) - n_touched
-    assert f"Left out: {left} of the {others} trees that only open cut would reach" in text
+    assert f"No sheet here for {left} of the {others} trees that only open cut would reach" in text
     assert f"and {left - 2} more in result.gpkg" in text
     assert f"and {len(result.trees) - len(trees) - 2} more in result.gpkg" in text
 
@@ -248,13 +258,19 @@ def test_touched_trees_have_a_sheet_whatever_the_limit(result, trees):
 
 def test_both_figures_are_those_of_the_balance(result, trees, page):
     balance = result.tree_balance
-    counts = [page.texts[i - 1] for i, text in enumerate(page.texts) if text.startswith("would be")]
-    shown = re.findall(r"<dt>(\d+)</dt><dd>(would be reached|touched by)", str(page.source))
+    base = f"of these {len(result.trees)} "
+    shown = re.findall(rf"<dt>(\d+)</dt><dd>{base}(would be|are touched)", str(page.source))
     reached = int((balance["open_cut_severity"] != "none").sum())
-    assert counts == [str(reached)]
     assert shown == [
-        (str(reached), "would be reached"), (str(int(trees["is_touched"].sum())), "touched by"),
+        (str(reached), "would be"), (str(int(trees["is_touched"].sum())), "are touched"),
     ]  # fmt: skip
+
+
+def test_every_count_names_its_base(text):
+    counts = re.findall(r"<dt>(\d+)</dt><dd>([^<]*)</dd>", text)
+    assert len(counts) > 8
+    assert all(words.startswith("of these") for _, words in counts[1:])
+    assert counts[0] == ("30", "trees in the study")
 
 
 def test_careful_digs_are_graded_as_such_and_the_rule_stands_once(trees, text):
@@ -374,7 +390,7 @@ def test_pdf_shows_text_cautions_and_its_limit(files, trees):
     assert f"Tree {trees['tree_id'].iloc[0]}" in words
     assert "Screening only" in words
     n_others = int((~trees["is_touched"]).sum())
-    assert f"Left out: {n_others} of the {n_others} trees" in words
+    assert f"No sheet here for the {n_others} trees that only open cut would reach" in words
     for tree_id in trees["tree_id"][trees["is_touched"]]:
         assert f"Tree {tree_id}" in words
     assert words.count("Signature") == len(trees) - n_others
@@ -406,3 +422,186 @@ def test_too_many_touched_trees_are_left_out_in_plain_words():
     touched = int((trees["is_touched"].astype(float) == 1).sum())
     page = render_report(result, trees, max_trees=0, most=1, settings=ReportSettings())
     assert f"{touched - 1} of the {touched} trees that the recommended works touch" in page
+
+
+def render(result):
+    return render_report(result, rank_trees(result), max_trees=99, settings=ReportSettings())
+
+
+def sheet_of(text, tree_id):
+    sheets = re.findall(r"<article.*?</article>", text, re.DOTALL)
+    found = [sheet for sheet in sheets if f"<h2>Tree {tree_id}</h2>" in sheet]
+    return html.unescape("".join(found))
+
+
+def with_pit_beside_outline(result):
+    """Tree T004, whose own zone leaves out the west of its structural circle, and a pit there."""
+    x, y = shapely.get_coordinates(result.trees.geometry[4])[0]
+    zone = result.zones["zone"].copy()
+    zone[4] = shapely.box(x - 0.2, y - 4, x + 5, y + 4)
+    pits = result.pits.copy()
+    pits.geometry = [shapely.box(x - 1.8, y - 0.4, x - 0.4, y + 0.4), *pits.geometry[1:]]
+    return dataclasses.replace(result, zones=result.zones.assign(zone=zone), pits=pits)
+
+
+def test_a_pit_in_the_structural_circle_alone_stands_on_the_sheet(result):
+    """The circle of 2.1 m against an outline 0.2 m west of the stem (derived)."""
+    changed = with_pit_beside_outline(result)
+    trees = rank_trees(changed)
+    found = list_excavations(changed, trees).query("tree_id == 'T004' and kind == 'pit'")
+    assert found[["item_id", "is_structural", "is_outside"]].values.tolist() == [["P0", True, True]]
+    assert found["overlap_m2"].tolist() == [0.0]
+    sheet = sheet_of(render(changed), "T004")
+    assert "launch pit P0" in sheet
+    assert "inside: cuts roots; outside the drawn outline" in sheet
+    assert "The structural circle reaches beyond the drawn outline" in sheet
+    assert "Move or turn the pit out of the zone first" in sheet
+
+
+def test_a_broken_ban_on_pits_stands_on_the_sheet_and_is_counted(result):
+    pits = result.pits.assign(
+        forbidding_trees=[1, 0, 0], forbidden_by=["T000", "", ""], worst_tree=[None, None, None]
+    )
+    for changes, rule in (
+        ({}, "no pit in the zone of a veteran tree"),
+        ({"decisions": pd.DataFrame({"tree_id": ["T000"], "decision": ["no_pit"]})},
+         "no pit in its zone, as decided for this tree"),
+    ):  # fmt: skip
+        text = render(dataclasses.replace(result, pits=pits, **changes))
+        line = f"Not met: pit P0 stands in this zone; no other place was found. The rule: {rule}."
+        assert line in sheet_of(text, "T000")
+        assert text.count("Not met:") == 1
+        assert re.search(r'class="alarm"><dt>1</dt><dd>of these \d+ have a pit in the zone', text)
+    assert "Not met" not in render(result)
+
+
+def test_doubt_about_positions_stands_on_the_sheet_and_is_counted(result):
+    """Twice a deviation of 0.14 m is 0.28 m (arithmetic)."""
+    first = result.breaches["tree_id"].iloc[0]
+    doubt = pd.array(result.breaches["tree_id"] == first, dtype="boolean")
+    breaches = result.breaches.assign(position_sd_m=0.14, is_unsure=doubt)
+    technique = pd.Series("cipp", index=result.advice.index)
+    advice = result.advice.assign(technique=technique)
+    text = render(dataclasses.replace(result, breaches=breaches, advice=advice))
+    assert text.count(" ± 0.28</td>") == len(breaches)
+    assert text.count("The grade could change: survey the stem and the pipe first.") == 1
+    assert "The grade could change" in sheet_of(text, first)
+    assert ", could change</td>" in sheet_of(text, first)
+    assert re.search(r"<dt>1</dt><dd>of these \d+ have a grade that the doubt", text)
+
+
+def test_what_an_arborist_should_confirm_stands_on_the_sheets_of_the_runs(result):
+    remedy = np.where(
+        result.checks["check"] == "Length of the run", "Have an arborist judge it.", "Measure it."
+    )
+    asked = dataclasses.replace(result, checks=result.checks.assign(remedy=remedy))
+    trees = rank_trees(asked)
+    runs = list_runs(asked, trees)
+    found = list_confirmations(asked, runs)
+    technique = result.advice.set_index("run_id")["technique"]
+    failing = result.checks[
+        (result.checks["check"] == "Length of the run")
+        & (result.checks["verdict"] != "pass")
+        & (result.checks["technique"].astype(str)
+           == technique.loc[result.checks["run_id"].astype(str)].to_numpy())
+    ]  # fmt: skip
+    wanted = set(failing["run_id"].astype(str))
+    crossed = runs[runs["run_id"].isin(wanted)]
+    assert set(found) == set(crossed["place"])
+    assert found
+    for place, lines in found.items():
+        text = " ".join(line["text"] for line in lines)
+        assert all(run in text for run in crossed["run_id"][crossed["place"] == place])
+        assert "Have an arborist judge it." in text
+        assert "Measure it." not in text
+
+
+def with_forced_trench(result):
+    run = result.breaches["run_id"].iloc[0]
+    is_run = (result.advice["run_id"] == run).to_numpy()
+    advice = result.advice.assign(
+        technique=np.where(is_run, "open_cut", "cipp"),
+        is_forced=is_run,
+        decision=np.where(is_run, f"designer chose open cut ({MARKUP[0]}). Without it: x.", ""),
+    )
+    decisions = pd.DataFrame({"run_id": [run], "decision": ["force"], "by": ["designer"]})
+    checks = result.checks.assign(verdict="fail")
+    return run, dataclasses.replace(result, advice=advice, decisions=decisions, checks=checks)
+
+
+def test_a_forced_technique_is_chosen_and_not_recommended(result):
+    run, forced = with_forced_trench(result)
+    tree = result.breaches["tree_id"].iloc[0]
+    sheet = sheet_of(render(forced), tree)
+    assert "Open cut, chosen by designer" in sheet
+    assert "A trench through the zone was chosen here by designer" in sheet
+    assert "trench through the zone is recommended" not in sheet
+    assert f"<b>Decision, run {run}</b> designer chose open cut ({MARKUP[0]})" in sheet
+    assert "It fails: length of the run; bore left." in sheet
+
+
+def test_a_trench_that_a_decision_left_over_names_who_ruled_out_the_rest(result):
+    run, forced = with_forced_trench(result)
+    excluded = pd.DataFrame(
+        {"run_id": [run, run], "decision": ["exclude"] * 2, "by": ["designer", "arborist"]}
+    )
+    runs = list_runs(dataclasses.replace(forced, decisions=excluded), rank_trees(forced))
+    assert set(runs["chosen_by"][runs["run_id"] == run]) == {"designer, arborist"}
+    assert set(runs["chosen_by"][runs["run_id"] != run]) == {""}
+
+
+def with_grazed(result, loss_m2, **flags):
+    balance = result.tree_balance.copy()
+    row = balance.index[balance["is_touched"]][-1]
+    changes = {"loss_m2": loss_m2, "loss_share": 1e-5, "is_careful_structural": False, **flags}
+    for name, value in changes.items():
+        balance.loc[row, name] = value
+    return balance.loc[row, "tree_id"], dataclasses.replace(result, tree_balance=balance)
+
+
+def test_a_grazed_tree_is_listed_and_has_no_sheet(result, text):
+    tree, changed = with_grazed(result, 0.049)
+    grazed = render(changed)
+    assert sheet_of(text, tree)
+    assert not sheet_of(grazed, tree)
+    assert grazed.count("<article") == text.count("<article") - 1
+    table = re.search(r"<h2>Trees only grazed, without a sheet</h2>.*?</table>", grazed, re.DOTALL)
+    assert f"<td>{tree}</td>" in table.group(0)
+    assert "0.049</td>" in table.group(0)
+    assert re.search(r"<dt>1</dt><dd>of these \d+ are only grazed \(less than 0.05 m²\)", grazed)
+    touched = r"<dt>(\d+)</dt><dd>of these 30 are touched"
+    assert re.findall(touched, grazed) == re.findall(touched, text)
+
+
+@pytest.mark.parametrize(
+    ("loss_m2", "flags"),
+    [(0.05, {}), (0.01, {"is_structural": True}), (0.01, {"is_careful_structural": True}),
+     (np.nan, {})],
+)  # fmt: skip
+def test_what_is_deep_or_not_known_is_never_grazed(result, loss_m2, flags):
+    tree, changed = with_grazed(result, loss_m2, **flags)
+    assert sheet_of(render(changed), tree)
+
+
+def test_a_breach_of_next_to_nothing_is_grazed_in_its_row(result):
+    breaches = result.breaches.copy()
+    row = breaches.index[(~breaches["is_structural"]).to_numpy()][0]
+    breaches.loc[row, ["footprint_m2", "severed_m2"]] = 0.001
+    text = render(dataclasses.replace(result, breaches=breaches))
+    assert text.count(">grazed</span>") == 1
+
+
+def test_cells_say_their_column_where_rows_stack(text):
+    rows = re.findall(r"<tbody>(.*?)</tbody>", text, re.DOTALL)
+    cells = [cell for body in rows for cell in re.findall(r"<td[^>]*>", body)]
+    firsts = sum(body.count("<tr>") for body in rows)
+    assert sum("data-head=" not in cell for cell in cells) == firsts > 20
+
+
+def test_stem_words_stand_on_the_sheet(result):
+    zones, trees = result.zones.copy(), result.trees.copy()
+    zones.loc[0, ["stem_source", "stem_mid_mm"]] = ["several stems", 400.0]
+    trees.loc[0, "stem_diameter_mm"] = np.nan
+    trees = trees.assign(stems_mm=["320;240", *[None] * (len(trees) - 1)])
+    sheet = sheet_of(render(dataclasses.replace(result, zones=zones, trees=trees)), "T000")
+    assert "<b>Stem</b> 400 mm, equivalent of 2 stems (320; 240 mm)</p>" in sheet

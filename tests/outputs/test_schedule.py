@@ -11,6 +11,7 @@ import openpyxl
 import pandas as pd
 import pyogrio
 import pytest
+import shapely
 from synthetic import FORMULAS, LONG, MARKUP, make_empty_result, make_result
 
 from routekit.outputs import schedule
@@ -359,3 +360,32 @@ def test_noise_of_the_geometry_is_zero(result, tmp_path):
     path = write_schedule(dataclasses.replace(result, pits=pits), tmp_path / "n.xlsx")
     found = column_of(openpyxl.load_workbook(path), "Pits", "In root zones (m2)")
     assert found == [0, *[0.5] * (len(pits) - 1)]
+
+
+def test_stems_of_trees_without_one_diameter_are_filled_in(result, tmp_path):
+    trees = result.trees.assign(stem_diameter_mm=np.nan)
+    path = write_schedule(dataclasses.replace(result, trees=trees), tmp_path / "stems.xlsx")
+    book = openpyxl.load_workbook(path)
+    touched = list_touched(result)
+    wanted = touched["stem_mid_mm"].tolist()
+    assert column_of(book, "Trees", "Stem diameter, equivalent (mm)") == pytest.approx(wanted)
+    words = column_of(book, "Trees", "Stem from")
+    guessed = [bool(flag) for flag in touched["is_estimated"]]
+    assert [not text.endswith("measured") for text in words] == guessed
+    assert any(guessed)
+
+
+def test_a_dig_in_the_structural_circle_outside_a_drawn_zone_touches_the_tree(result):
+    """The circle of 2.1 m reaches west of an outline that begins at the stem (derived)."""
+    x, y = shapely.get_coordinates(result.trees.geometry[4])[0]
+    zone = result.zones["zone"].copy()
+    zone[4] = shapely.box(x, y - 4, x + 4, y + 4)
+    digs = result.digs.copy()
+    digs.geometry = [
+        shapely.box(x - 2.0, y - 0.2, x - 1.5, y + 0.2), shapely.box(x - 3, y, x - 2.2, y + 1)
+    ]
+    zones = result.zones.assign(zone=zone)
+    found = find_touches(dataclasses.replace(result, zones=zones, digs=digs))
+    assert found.query("kind == 'dig' and tree_id == 'T004'")["item_id"].tolist() == ["D0"]
+    both = find_touches(dataclasses.replace(result, zones=result.zones, digs=digs))
+    assert not both.duplicated().any()

@@ -14,10 +14,12 @@ import shapely
 from numpy.typing import NDArray
 
 from routekit.geometry import circle_polygon_area, polygon_edges
+from routekit.outputs.arborist.advised import UNDECIDED, attach_advice, is_unsure
 from routekit.outputs.open_cut import is_worked_on
 from routekit.outputs.tree_cases import find_touches, list_touched
 from routekit.result import Result
 from routekit.sources import describe_source
+from routekit.trees.certainty import DEVIATIONS
 from routekit.vocabulary import SEVERITIES, TECHNIQUES
 
 Row: TypeAlias = Mapping[str, Any]
@@ -84,9 +86,10 @@ def list_runs(result: Result, trees: gpd.GeoDataFrame) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        Rows of `breaches` of these trees with `place` (position in `trees`), `technique` (code,
-        `undecided` where there is no recommendation) and `is_counted` (the run is to be worked
-        on); sorted by place, nearest trench first.
+        Rows of `breaches` of these trees with `place` (position in `trees`), the columns of
+        `attach_advice`, `is_counted` (the run is to be worked on), `spread_m` (of the distance,
+        within which the grade may change) and `is_unsure` (it may, and the run counts); sorted by
+        place, nearest trench first.
     """
     table = result.breaches
     if not len(table):
@@ -95,14 +98,12 @@ def list_runs(result: Result, trees: gpd.GeoDataFrame) -> pd.DataFrame:
         pd.Index(table["tree_id"].astype("str"))
     )
     found = table.assign(place=place)[place >= 0]
-    advice = result.advice
-    technique = pd.Series(dtype="str")
-    if {"run_id", "technique"} <= set(advice.columns):
-        technique = advice.set_index(advice["run_id"].astype("str"))["technique"].astype("str")
-    codes = found["run_id"].astype("str").map(technique).astype("str").fillna("undecided")
+    found = attach_advice(result, found)
     edge = numbers(found, "stem_edge_m")
+    spread = DEVIATIONS * numbers(found, "position_sd_m")
     counted = is_worked_on(result, found["run_id"])
-    found = found.assign(technique=codes, edge=edge, is_counted=counted)
+    found = found.assign(edge=edge, spread_m=spread, is_counted=counted)
+    found = found.assign(is_unsure=is_unsure(found))
     return pd.DataFrame(found.sort_values(["place", "edge"], kind="stable"))
 
 
@@ -121,7 +122,8 @@ def list_excavations(result: Result, trees: gpd.GeoDataFrame) -> pd.DataFrame:
     pandas.DataFrame
         place (position in `trees`), kind (pit, dig), item_id, name (as in the balance), what (role
         or kind), method, overlap_m2, stem_m (nearest edge to the stem centre), is_structural,
-        is_careful (a dig that keeps the roots it meets); sorted by place.
+        is_careful (a dig that keeps the roots it meets), is_outside (in the structural circle
+        alone, outside the drawn outline); sorted by place.
     """
     pairs = find_touches(result)
     place = pd.Index(trees["tree_id"].astype("str")).get_indexer(pd.Index(pairs["tree_id"]))
@@ -149,6 +151,7 @@ def list_excavations(result: Result, trees: gpd.GeoDataFrame) -> pd.DataFrame:
         stem_m=stem_m,
         is_structural=stem_m < numbers(near, "structural_radius_m").to_numpy(),
     )
+    found = found.assign(is_outside=found["is_structural"] & ~(found["overlap_m2"] > 0))
     return pd.DataFrame(found.sort_values(["place", "kind", "item"], kind="stable"))
 
 
@@ -219,31 +222,58 @@ def list_methods(
         text and source: what the balance of the tree asks for, then the lines of
         `working_methods.csv` that hold, in its order.
     """
-    codes = {str(run["technique"]) for run in runs}
-    trenches = [run for run in runs if run["technique"] in ("open_cut", "undecided")]
-    near = [run.get("stem_edge_m") for run in trenches]
-    near += [item.get("stem_m") for item in excavations]
-    digs = bool(trenches or excavations or "local_repair" in codes)
-    holds = {
-        "is_protected": _holds(tree.get("is_protected")),
-        "protection_unknown": "is_protected" in tree and bool(pd.isna(tree["is_protected"])),
-        "is_veteran": _holds(tree.get("is_veteran")),
-        "is_estimated": _holds(tree.get("is_estimated")),
-        "is_structural": any(_holds(row.get("is_structural")) for row in (*trenches, *excavations)),
-        "near_stem": any(metres is not None and metres < _NEAR_STEM_M for metres in near),
-        "digs": digs,
-        "trench": "open_cut" in codes,
-        "pits": any(item["kind"] == "pit" for item in excavations),
-        "passes": bool(codes - {*_SURFACE_WORKS, "undecided"}),
-        "always": digs or bool(codes - {"monitor"}),
-        "undecided": "undecided" in codes,
-    }
-    rows = [{"text": text, "source": source} for when, text, source in _methods() if holds[when]]
+    holds = _find_needs(tree, runs, excavations)
+    cuts = [run for run in runs if run["technique"] == "open_cut" and _is_chosen(run)]
+    by = ", ".join(dict.fromkeys(str(run["chosen_by"]) for run in cuts))
+    rows = [
+        {"text": text.replace("{by}", by), "source": source}
+        for when, text, source in _methods()
+        if holds[when]
+    ]
     stated = tree.get("working_method")
     if isinstance(stated, str) and stated:
         asked = {"text": f"The study asks for: {stated}.", "source": describe_source("house")}
         rows.insert(0, asked)
     return rows
+
+
+def _find_needs(
+    tree: Mapping[str, Any], runs: Sequence[Row], excavations: Sequence[Row]
+) -> dict[str, bool]:
+    """Tell which conditions of the working methods hold at a tree."""
+    codes = {str(run["technique"]) for run in runs}
+    cuts = [_is_chosen(run) for run in runs if run["technique"] == "open_cut"]
+    trenches = [run for run in runs if run["technique"] in ("open_cut", UNDECIDED)]
+    near = [run.get("stem_edge_m") for run in trenches]
+    near += [item.get("stem_m") for item in excavations]
+    kinds = {item["kind"] for item in excavations}
+    small = bool(kinds - {"pit"} or "local_repair" in codes)
+    digs = bool(trenches or kinds or small)
+    passes = bool(codes - {*_SURFACE_WORKS, UNDECIDED})
+    return {
+        "is_protected": _holds(tree.get("is_protected")),
+        "protection_unknown": "is_protected" in tree and bool(pd.isna(tree["is_protected"])),
+        "is_veteran": _holds(tree.get("is_veteran")),
+        "is_estimated": _holds(tree.get("is_estimated")),
+        "is_unsure": any(_holds(run.get("is_unsure")) for run in runs),
+        "is_structural": any(_holds(row.get("is_structural")) for row in (*trenches, *excavations)),
+        "near_stem": any(metres is not None and metres < _NEAR_STEM_M for metres in near),
+        "digs": digs,
+        "small_digs": small,
+        "stays_open": bool(trenches or "pit" in kinds),
+        "trench": not all(cuts),
+        "chosen_trench": any(cuts),
+        "pits": "pit" in kinds,
+        "passes": passes and not digs,
+        "passes_dug": passes and digs,
+        "always": digs or bool(codes - {"monitor"}),
+        "undecided": UNDECIDED in codes,
+    }
+
+
+def _is_chosen(run: Row) -> bool:
+    """Tell whether the technique of a run is one that somebody forced."""
+    return bool(run.get("chosen_by"))
 
 
 def _holds(value: object) -> bool:
@@ -263,7 +293,30 @@ def _methods() -> tuple[tuple[str, str, str], ...]:
 
 def name_technique(code: str) -> str:
     """Give the name of a technique, or say that none is recommended yet."""
-    return "no recommendation yet" if code == "undecided" else TECHNIQUES.get(code, code)
+    return "no recommendation yet" if code == UNDECIDED else TECHNIQUES.get(code, code)
+
+
+def reaches_beyond(trees: gpd.GeoDataFrame, least_m2: float) -> NDArray[np.bool_]:
+    """Mark the trees whose structural circle reaches beyond the outline that was drawn.
+
+    Parameters
+    ----------
+    trees : geopandas.GeoDataFrame, n rows
+        From `rank_trees`.
+    least_m2 : float
+        A smaller area outside is none.
+
+    Returns
+    -------
+    numpy.ndarray of bool, shape (n,)
+        False where the zone is a circle.
+    """
+    circles = shapely.buffer(
+        np.array(trees.geometry, dtype=object),
+        np.nan_to_num(numbers(trees, "structural_radius_m").to_numpy()),
+    )
+    outside = shapely.area(shapely.difference(circles, zone_shapes(trees)))
+    return np.asarray(outside > least_m2)
 
 
 def zone_shapes(trees: pd.DataFrame) -> NDArray[np.object_]:

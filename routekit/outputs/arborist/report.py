@@ -24,6 +24,7 @@ from markupsafe import Markup
 from numpy.typing import NDArray
 
 from routekit.errors import OutputError
+from routekit.outputs.arborist.advised import list_confirmations
 from routekit.outputs.arborist.cases import (
     list_decisions,
     list_excavations,
@@ -32,9 +33,11 @@ from routekit.outputs.arborist.cases import (
     name_technique,
     numbers,
     rank_trees,
+    reaches_beyond,
     untouched_ids,
     zone_shapes,
 )
+from routekit.outputs.arborist.grazed import is_grazed_run, list_grazed, mark_grazed
 from routekit.outputs.arborist.plan import (
     SHEET,
     cut_to_plans,
@@ -46,6 +49,8 @@ from routekit.outputs.arborist.plan import (
     to_sheet,
 )
 from routekit.outputs.atomic import replacing_file
+from routekit.outputs.pit_bans import find_broken_bans
+from routekit.outputs.stem_words import describe_stems
 from routekit.outputs.tree_cases import is_open
 from routekit.result import Result
 from routekit.settings import Settings, setting
@@ -87,6 +92,15 @@ class ReportSettings(Settings):
         text="Most sheets in the PDF in all, worst first: a larger district is printed by parts, "
         "from study areas; about a minute and 1 GB of memory",
         ge=1,
+    )
+    grazed_m2: float = setting(
+        0.05,
+        unit="m2",
+        source="house",
+        text="A tree of whose zone less than this is dug or cut off, outside its structural zone, "
+        "is grazed: it stands in a short table and has no sheet to sign; a spade is wider",
+        ge=0,
+        le=10,
     )
     listed_trees: int = setting(
         2_000,
@@ -172,9 +186,12 @@ def render_report(
     if not len(trees) and len(result.trees):
         spared = [str(name) for name in result.trees["tree_id"]]
     touched = numbers(trees, "is_touched") == 1
-    n_sheets = max(max_trees, int(touched.sum()))
+    bans = find_broken_bans(result)
+    grazed = mark_grazed(trees, grazed_m2=settings.grazed_m2, kept=bans["tree_id"])
+    sheets, signed = trees[~grazed], touched[~grazed]
+    n_sheets = max(max_trees, int(signed.sum()))
     n_sheets = n_sheets if most is None else min(n_sheets, most)
-    cases = build_cases(result, trees.iloc[:n_sheets])
+    cases = build_cases(result, sheets.iloc[:n_sheets], settings)
     methods = [method["source"] for case in cases for method in case["methods"]]
     return _template().render(
         name=result.name,
@@ -189,11 +206,17 @@ def render_report(
         method_sources=list(dict.fromkeys(methods)),
         n_listed=len(trees),
         n_touched=int(touched.sum()),
-        n_unsigned=int(touched.iloc[n_sheets:].sum()),
+        n_unsigned=int(signed.iloc[n_sheets:].sum()),
+        n_signed=int(signed.sum()),
+        n_spared_sheets=int((~signed).sum()),
+        n_banned=len(bans),
+        n_unsure=_count_unsure(result, trees),
+        grazed=list_grazed(trees[grazed]),
+        grazed_m2=settings.grazed_m2,
         n_open_cut=int((~trees["severity"].astype("str").isin(["none", "nan"])).sum())
         if "severity" in trees
         else 0,
-        rest=trees.iloc[n_sheets:].to_dict("records") if n_sheets < len(trees) else [],
+        rest=sheets.iloc[n_sheets:].to_dict("records") if n_sheets < len(sheets) else [],
         n_trees=len(result.trees),
         n_flagged={
             flag: int((numbers(trees, flag) == 1).sum())
@@ -206,7 +229,15 @@ def render_report(
     )
 
 
-def build_cases(result: Result, trees: gpd.GeoDataFrame) -> list[dict[str, Any]]:
+def _count_unsure(result: Result, trees: gpd.GeoDataFrame) -> int:
+    """Count the trees whose grade the doubt about positions could change."""
+    runs = list_runs(result, trees)
+    return int(runs["place"][runs["is_unsure"]].nunique()) if len(runs) else 0
+
+
+def build_cases(
+    result: Result, trees: gpd.GeoDataFrame, settings: ReportSettings
+) -> list[dict[str, Any]]:
     """Gather what the sheet of each tree shows.
 
     Parameters
@@ -215,18 +246,28 @@ def build_cases(result: Result, trees: gpd.GeoDataFrame) -> list[dict[str, Any]]
         Tables of one study.
     trees : geopandas.GeoDataFrame
         From `rank_trees`, as many rows as sheets.
+    settings : ReportSettings
+        From what area on a tree is more than grazed.
 
     Returns
     -------
     list of dict
-        One per tree: tree (its columns), runs, excavations, decisions, methods, plan.
+        One per tree: tree (its columns), runs, excavations, decisions, broken (pits against a ban,
+        in words), methods, plan.
     """
     if not len(trees):
         return []
     runs = list_runs(result, trees)
-    runs = runs.assign(technique_name=runs["technique"].map(name_technique))
+    runs = runs.assign(
+        technique_name=runs["technique"].map(name_technique),
+        is_grazed=is_grazed_run(runs, settings.grazed_m2),
+    )
+    confirm = list_confirmations(result, runs)
     runs_at = _records_by_place(runs)
     excavations_at = _records_by_place(list_excavations(result, trees))
+    trees = trees.join(describe_stems(trees, result.rules))
+    trees = trees.assign(is_beyond=reaches_beyond(trees, settings.grazed_m2))
+    bans = find_broken_bans(result).set_index("tree_id")["text"].to_dict()
     facts = _list_facts(trees)
     plans = _draw_plans(result, trees)
     decisions = list_decisions(result, trees)
@@ -236,7 +277,11 @@ def build_cases(result: Result, trees: gpd.GeoDataFrame) -> list[dict[str, Any]]
             "runs": runs_at.get(place, []),
             "excavations": excavations_at.get(place, []),
             "decisions": decisions.get(place, []),
-            "methods": list_methods(tree, runs_at.get(place, []), excavations_at.get(place, [])),
+            "broken": bans.get(str(tree["tree_id"]), ""),
+            "methods": [
+                *list_methods(tree, runs_at.get(place, []), excavations_at.get(place, [])),
+                *confirm.get(place, []),
+            ],
             "plan": plan,
         }
         for place, (tree, plan) in enumerate(zip(facts, plans, strict=True))

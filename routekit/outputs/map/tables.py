@@ -12,6 +12,8 @@ import shapely
 from numpy.typing import NDArray
 
 from routekit.outputs.bores import write_bore_changes
+from routekit.outputs.pit_bans import find_broken_bans
+from routekit.outputs.stem_words import describe_stems
 from routekit.result import Result
 from routekit.vocabulary import SEVERITIES
 
@@ -30,12 +32,13 @@ CONDITION_FACTS: Final = (
 ADVICE_FACTS: Final = ("technique", "new_pipe", "runner_up", "string_id", "is_feasible")
 ADVICE_TEXTS: Final = ("reason", "runner_up_reason", "would_change", "to_confirm", "decision")
 TREE_FACTS: Final = (
-    "tree_id", "species", "stem_diameter_mm", "stem_count", "stem_height_m", "crown_diameter_m",
-    "height_m", "age_class", "category", "is_protected", "is_veteran", "is_columnar",
-    "position_sd_m",
+    "tree_id", "species", "stem_mm", "stem_text", "crown_diameter_m", "height_m", "age_class",
+    "category", "is_protected", "is_veteran", "is_columnar", "position_sd_m", "no_pit_text",
 )  # fmt: skip
 ZONE_FACTS: Final = (
     "radius_m", "area_m2", "structural_radius_m", "regime", "basis", "is_capped",
+)  # fmt: skip
+_STEM_FACTS: Final = (
     "is_estimated", "stem_source", "stem_low_mm", "stem_mid_mm", "stem_high_mm",
 )  # fmt: skip
 LOSS_FACTS: Final = (
@@ -199,9 +202,13 @@ def tree_table(result: Result) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        The trees with the columns of zones and tree_loss that the page shows, and `zone`.
+        The trees with the columns of zones and tree_loss that the page shows, `zone`, stem_mm,
+        stem_text, and no_pit_text (missing where no pit breaks the rule against pits).
     """
-    trees = attach(result.trees, result.zones, "tree_id", (*ZONE_FACTS, "zone"))
+    trees = attach(result.trees, result.zones, "tree_id", (*ZONE_FACTS, *_STEM_FACTS, "zone"))
+    trees = trees.assign(**describe_stems(trees, result.rules))
+    bans = find_broken_bans(result).rename(columns={"text": "no_pit_text"})
+    trees = attach(trees, bans, "tree_id", ("no_pit_text",))
     return attach(trees, result.tree_loss, "tree_id", LOSS_FACTS)
 
 

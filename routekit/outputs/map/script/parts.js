@@ -14,9 +14,9 @@ function treeCard(tree) {
   return [
     make("h2", {}, `Tree ${said(of("tree_id"))}`),
     make("p", { class: "verdict-line" }, make("strong", {}, said(of("species"))), standing.length ? ` (${standing.join(", ")})` : ""),
+    of("no_pit_text") ? make("p", { class: "verdict-line" }, warning(of("no_pit_text"))) : null,
     factList([
-      ["Stem", of("stem_count") > 1 ? `${quantity(of("stem_diameter_mm"), "mm", 0)} as one, ${number(of("stem_count"))} stems` : quantity(of("stem_diameter_mm"), "mm", 0)],
-      of("is_estimated") ? ["Stem estimated", `${number(of("stem_low_mm"), 0)} to ${quantity(of("stem_high_mm"), "mm", 0)}, likely ${number(of("stem_mid_mm"), 0)} (${said(of("stem_source"))}); the high value is used`] : null,
+      ["Stem", said(of("stem_text"))],
       ["Crown, height", crownText(of("crown_diameter_m"), of("height_m"))],
       ["Age, category", `${said(of("age_class"))}, ${said(of("category"))}`],
       ["Protection zone", of("radius_m") === null ? `own outline, ${quantity(of("area_m2"), "m\u00b2", 1)}` : `radius ${quantity(of("radius_m"), "m")}, ${quantity(of("area_m2"), "m\u00b2", 1)}${of("is_capped") ? ", capped" : ""}`],

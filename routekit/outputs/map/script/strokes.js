@@ -187,7 +187,7 @@ function drawStems(pen, view) {
   for (let i = 0; i < trees.n; i += 1) {
     if (trees.outlines.isEmpty(i) || !isInView(trees.outlines, i, view)) continue;
     const [x, y] = pixel(view, trees.outlines, i);
-    const r = Math.max(1.5, ((trees.get("stem_diameter_mm", i) || 0) / 2000) * view.pixelsPerM);
+    const r = Math.max(1.5, ((trees.get("stem_mm", i) || 0) / 2000) * view.pixelsPerM);
     pen.beginPath();
     pen.arc(x, y, r, 0, 2 * Math.PI);
     pen.fill();

@@ -1,0 +1,51 @@
+"""The tree sheets on screens from a small phone to a desktop."""
+
+import dataclasses
+import sys
+from pathlib import Path
+
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parent.parent / "outputs" / "map"))
+sys.path.insert(0, str(Path(__file__).parent))
+
+import district
+from chromium import DESKTOP, PHONE
+
+from routekit.outputs.arborist import write_tree_report
+
+NARROW = {"width": 320, "height": 640}
+
+
+@pytest.fixture(scope="module", params=[False, True], ids=["plain", "hostile"])
+def sheets(request, tmp_path_factory):
+    path = tmp_path_factory.mktemp("sheets") / "trees.html"
+    result = district.make_district()
+    if request.param:
+        long_ids = result.trees.assign(species="x" * 300)
+        result = dataclasses.replace(result, trees=long_ids)
+    write_tree_report(result, path)
+    return path
+
+
+@pytest.mark.parametrize("size", [NARROW, PHONE, {"width": 701, "height": 900}, DESKTOP])
+def test_the_page_is_never_wider_than_the_screen(browser, sheets, size):
+    page = browser.new_page(viewport=size)
+    page.goto(sheets.as_uri())
+    assert page.evaluate("document.documentElement.scrollWidth") <= size["width"]
+    page.close()
+
+
+def test_rows_stack_on_a_phone_and_words_stay_whole(browser, sheets):
+    page = browser.new_page(viewport=PHONE)
+    page.goto(sheets.as_uri())
+    shown = page.evaluate("""
+        [...document.querySelectorAll('.grid .severity')].map((word) => ({
+          lines: word.getClientRects().length,
+          inside: word.getBoundingClientRect().right <= innerWidth,
+        }))""")
+    assert len(shown) > 10
+    assert all(word["lines"] == 1 and word["inside"] for word in shown)
+    label = "getComputedStyle(document.querySelector('.grid td[data-head]'), '::before').content"
+    assert page.evaluate(label) == '"Species"'
+    page.close()
