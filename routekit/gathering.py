@@ -20,6 +20,7 @@ from routekit.methods.cases import build_cases
 from routekit.methods.condition import match_codes
 from routekit.methods.neighbours import find_neighbours
 from routekit.site.chains import build_chains
+from routekit.site.digs import find_runs
 from routekit.site.surroundings import prepare_surroundings
 from routekit.study import StudySettings
 from routekit.works import Place
@@ -98,7 +99,7 @@ def _is_set(flags: pd.Series) -> Flags:
 
 
 def assign_connections(
-    connections: gpd.GeoDataFrame, runs: gpd.GeoDataFrame, *, reach_m: float = 15.0
+    connections: gpd.GeoDataFrame, runs: gpd.GeoDataFrame, *, reach_m: float
 ) -> gpd.GeoDataFrame:
     """Give each connection the position of its run: the one named, else the nearest within reach.
 
@@ -107,23 +108,15 @@ def assign_connections(
     connections : GeoDataFrame
         With run_id (may be missing) and point geometry.
     runs : GeoDataFrame
-    reach_m : float, optional
-        Farthest run that a connection without a run is given to, m; a gully branch is rarely
-        longer.
+    reach_m : float
+        Farthest run that a connection without a run is given to, m.
 
     Returns
     -------
     GeoDataFrame
         The connections with `run` (position, -1 where none) and run_id filled in.
     """
-    named = pd.Index(connections["run_id"].fillna("").astype(str))
-    run = pd.Index(runs["run_id"]).get_indexer(named)
-    lost = np.flatnonzero(run < 0)
-    if len(lost) and len(runs):
-        index = shapely.STRtree(np.asarray(runs.geometry))
-        points = np.asarray(connections.geometry)[lost]
-        found, near = index.query_nearest(points, max_distance=reach_m, all_matches=False)
-        run[lost[found]] = near
+    run = find_runs(connections, runs, reach_m)
     names = np.append(runs["run_id"].to_numpy(dtype=object), "")
     return connections.assign(run=run, run_id=names[run])
 

@@ -134,6 +134,7 @@ def choose_renewal(
         settings=settings.site.laydown,
     )  # fmt: skip
     advice = _warn_of_laydown(_warn_of_bores(advice, runs, plans), laydown)
+    advice = _warn_of_collapses(advice, place)
     items = itemise_works(place, plans, works, shares, chosen)
     balance, totals = _sum_up(place, zones, exposure, works, chosen, final.quantities)
     return Renewal(
@@ -292,6 +293,15 @@ def _warn_of_bores(
         new = np.where((technique == code) & ~np.isnan(bore), bore, new)
     found = find_narrowing(runs, old, new)
     return _warn(advice, narrowing_text(advice["run_id"], new, found))
+
+
+def _warn_of_collapses(advice: pd.DataFrame, place: Place) -> pd.DataFrame:
+    """Add collapses that nobody placed to what burst runs must confirm: each needs a dig."""
+    lost = place.collapses.loc[place.collapses["chainage_m"].isna().to_numpy(), "run_id"]
+    is_burst = advice["technique"].astype(str).isin(BURSTING)
+    hit = (is_burst & advice["run_id"].isin(lost.astype(str))).to_numpy()
+    text = "Find out where it is collapsed: the dig there is not set out, counted or priced."
+    return _warn(advice, np.where(hit, text, "").astype(object))
 
 
 def _warn_of_laydown(advice: pd.DataFrame, laydown: gpd.GeoDataFrame) -> pd.DataFrame:

@@ -13,7 +13,13 @@ from routekit.arrays import Flags, Floats, Ints, Texts
 from routekit.site.balance import tree_balance
 from routekit.site.chains import build_chains
 from routekit.site.dig_depths import deepen_digs
-from routekit.site.digs import connection_digs, exposure_digs, repair_digs
+from routekit.site.digs import (
+    connection_digs,
+    exposure_digs,
+    list_replaced,
+    manhole_digs,
+    repair_digs,
+)
 from routekit.site.harm import HARM, dig_harm, pit_harm, pit_sizes, trees_dug_structurally
 from routekit.site.offers import offer_pipes
 from routekit.site.placement import PlacedPits
@@ -176,7 +182,7 @@ def set_out_works(
 
 
 def set_out_digs(place: Place, technique: Texts) -> gpd.GeoDataFrame:
-    """Set out the digs at connections, and at collapsed places and near services of burst runs.
+    """Set out the digs at connections and, on burst runs, at collapses, services and manholes.
 
     Parameters
     ----------
@@ -190,30 +196,41 @@ def set_out_digs(place: Place, technique: Texts) -> gpd.GeoDataFrame:
         Columns of `routekit.site.digs.DIG_COLUMNS`, with depth_m and volume_m3.
     """
     runs, zones, digs = place.runs, place.around.zones, place.settings.site.digs
-    collapses, crossings = place.collapses, place.crossings
-    at_connections = connection_digs(place.connections, runs, technique, zones, settings=digs)
+    is_burst = np.isin(technique.astype(str), BURSTING)
+    crossings = place.crossings[is_burst[place.crossings["run"].to_numpy(dtype=np.int64)]]
+    replaced = list_replaced(place.manholes, runs, is_burst, settings=digs)
+    parts = [
+        connection_digs(place.connections, runs, technique, zones, settings=digs),
+        _collapse_digs(place, is_burst),
+        exposure_digs(crossings, runs, zones, settings=digs),
+        manhole_digs(replaced, zones, settings=digs),
+    ]
+    filled = [part for part in parts if len(part)] or parts[:1]
+    return deepen_digs(
+        gpd.GeoDataFrame(pd.concat(filled, ignore_index=True), crs=runs.crs), runs,
+        below_invert_m=place.settings.advice.work.connection_below_invert_m,
+    )  # fmt: skip
+
+
+def _collapse_digs(place: Place, is_burst: Flags) -> gpd.GeoDataFrame:
+    """Set out the digs at the collapsed places of burst runs that are known where they lie."""
+    runs = place.runs
+    collapses = place.collapses[place.collapses["chainage_m"].notna().to_numpy()]
     row = pd.Index(runs["run_id"]).get_indexer(pd.Index(collapses["run_id"].astype(str)))
-    dug = (row >= 0) & np.isin(technique[np.maximum(row, 0)].astype(str), BURSTING)
-    places = collapses[dug]
+    dug = (row >= 0) & is_burst[np.maximum(row, 0)]
     length = runs["length_m"].to_numpy(dtype=float)[row[dug]]
-    middle = places["chainage_m"].fillna(0).to_numpy(dtype=float)
+    middle = collapses["chainage_m"].to_numpy(dtype=float)[dug]
     stretches = pd.DataFrame(
         {
-            "run_id": places["run_id"].to_numpy(),
+            "run_id": collapses["run_id"].to_numpy()[dug],
             "from_m": np.clip(middle - _COLLAPSE_HALF_M, 0, length),
             "to_m": np.clip(middle + _COLLAPSE_HALF_M, 0, length),
         }
     )
     width = place.trenches["width_m"].to_numpy(dtype=float)
-    at_collapses = repair_digs(stretches, runs, width, zones, settings=digs)
-    passed = np.isin(technique[crossings["run"].to_numpy(dtype=np.int64)].astype(str), BURSTING)
-    at_services = exposure_digs(crossings[passed], runs, zones, settings=digs)
-    parts = [part for part in (at_connections, at_collapses, at_services) if len(part)]
-    joined = pd.concat(parts, ignore_index=True) if parts else at_connections
-    return deepen_digs(
-        gpd.GeoDataFrame(joined, crs=runs.crs), runs,
-        below_invert_m=place.settings.advice.work.connection_below_invert_m,
-    )  # fmt: skip
+    return repair_digs(
+        stretches, runs, width, place.around.zones, settings=place.settings.site.digs
+    )
 
 
 def balance_trees(

@@ -213,6 +213,29 @@ def test_the_water_level_of_the_ground_is_the_liners_too(tmp_path):
     assert (bores["deep"] > bores["own"]).all()
 
 
+def test_replaced_manholes_are_dug_and_held_against_the_trees(two, tmp_path):
+    made = street(2)
+    for place, manhole in enumerate(made.manholes):
+        manhole["material"] = "brick" if place else "concrete"
+    extra = '[site.digs]\nreplaced_manholes = "brick"\n'
+    result = solve(made, tmp_path, extra)
+    dug = result.digs[result.digs["kind"] == "manhole"]
+    assert dug["connection_id"].tolist() == ["D-M1", "D-M2"]
+    assert (dug["volume_m3"] > 3).all()
+    more = option(result, "burst_same")["cost"] - option(two, "burst_same")["cost"]
+    assert more.sum() > 0
+    assert not (two.digs["kind"] == "manhole").any()
+
+
+def test_a_collapse_that_nobody_placed_is_asked_for_and_not_dug_just_anywhere(tmp_path):
+    made = street(2).decide(run_id="D1", decision="force", technique="burst_same", by="owner")
+    collapse = {"code": "BAC", "characterisation": "C", "chainage_m": np.nan}
+    made.finds.append({"run_id": "D1"} | collapse)
+    result = solve(made, tmp_path)
+    assert result.advice["to_confirm"].iloc[0].startswith("Find out where it is collapsed")
+    assert not (result.digs["kind"] == "local_repair").any()
+
+
 def test_excluded_techniques_are_not_chosen(tmp_path):
     made = street(0).decide(run_id="D1", decision="exclude", technique="burst_same", by="owner")
     result = solve(made, tmp_path)

@@ -111,7 +111,7 @@ def test_connections_go_to_the_run_they_name_or_the_nearest_in_reach():
         {"run_id": ["C", None, "unknown", None]},
         geometry=[Point(0, 1), Point(52, 3), Point(1, -2), Point(150, 400)], crs=CRS,
     )  # fmt: skip
-    placed = assign_connections(taps, RUNS)
+    placed = assign_connections(taps, RUNS, reach_m=15.0)
     assert placed["run"].tolist() == [2, 1, 0, -1]
     assert placed["run_id"].tolist() == ["C", "B", "A", ""]
     assert assign_connections(taps, RUNS, reach_m=2.5)["run"].tolist() == [2, -1, 0, -1]

@@ -102,11 +102,28 @@ def _squares(points: Objects, axis: Floats, side_m: ArrayLike) -> Objects:
     return np.asarray(shapely.polygons(corners), dtype=object)
 
 
-def _find_runs(
+def find_runs(
     connections: pd.DataFrame, runs: pd.DataFrame, reach_m: float
 ) -> Ints:
-    """Row of the run of each connection: by name, else the nearest; -1 where there is none."""
-    named = pd.Index(runs["run_id"]).get_indexer(connections["run_id"])
+    """Find the run of each connection: the one that it names, else the nearest within reach.
+
+    Parameters
+    ----------
+    connections : pandas.DataFrame, c rows
+        run_id (may be missing), geometry (Point).
+    runs : pandas.DataFrame
+        run_id (unique), geometry.
+    reach_m : float
+        Farthest run that a connection without a run of its own is given to, m.
+
+    Returns
+    -------
+    numpy.ndarray of int, shape (c,)
+        Rows of `runs`; -1 where none is in reach.
+    """
+    named = pd.Index(runs["run_id"]).get_indexer(
+        pd.Index(connections["run_id"].fillna("").astype(str))
+    )
     row: Ints = np.asarray(named, dtype=np.int64)
     lost = np.flatnonzero(row < 0)
     if len(lost) and len(runs):
@@ -160,7 +177,7 @@ def connection_digs(
     square would meet a root zone the smaller square of the careful method is dug instead.
     """
     codes = np.asarray(technique, dtype=object)
-    row = _find_runs(connections, runs, settings.connection_reach_m)
+    row = find_runs(connections, runs, settings.connection_reach_m)
     code = np.where(row >= 0, codes[row] if len(codes) else "", "")
     kept = np.isin(code.astype(str), [*DUG_TECHNIQUES, *ROBOT_TECHNIQUES])
     row, code = row[kept], code[kept]
@@ -227,7 +244,8 @@ def manhole_digs(
     Parameters
     ----------
     manholes : geopandas.GeoDataFrame
-        The manholes to be replaced: manhole_id, chamber_length_mm, chamber_width_mm, geometry.
+        The manholes to be replaced: manhole_id, run_id (whose works replace it),
+        chamber_length_mm, chamber_width_mm, geometry.
     zones : ZoneLayer
     settings : DigSettings
 
@@ -250,9 +268,46 @@ def manhole_digs(
     polygon = _squares(points, east, outside + 2 * settings.manhole_margin_m)
     near = _meets_zones(polygon, zones)
     method = np.where(near, settings.root_zone_method, "machine").astype(object)
-    none = np.full(len(points), "", dtype=object)
+    ids = manholes["run_id"].to_numpy(dtype=object)
     named = manholes["manhole_id"].to_numpy(dtype=object)
-    return _dig_table("manhole", named, none, method, polygon, zones, crs=manholes.crs)
+    return _dig_table("manhole", named, ids, method, polygon, zones, crs=manholes.crs)
+
+
+def list_replaced(
+    manholes: gpd.GeoDataFrame, runs: pd.DataFrame, is_burst: Bools, *, settings: DigSettings
+) -> gpd.GeoDataFrame:
+    """List the manholes that the works replace, each with one of the burst runs at it.
+
+    Parameters
+    ----------
+    manholes : geopandas.GeoDataFrame
+        manhole_id, material, chamber_length_mm, chamber_width_mm, geometry.
+    runs : pandas.DataFrame
+        run_id, from_manhole, to_manhole.
+    is_burst : numpy.ndarray of bool, shape (number of runs,)
+    settings : DigSettings
+        Its `replaced_manholes` says which.
+
+    Returns
+    -------
+    geopandas.GeoDataFrame
+        Rows of `manholes` with run_id: the burst run that begins there, else one that ends there.
+    """
+    burst = runs[is_burst]
+    ends = pd.concat(
+        [
+            pd.DataFrame({"manhole_id": burst[end], "run_id": burst["run_id"]})
+            for end in ("from_manhole", "to_manhole")
+        ]
+    ).dropna()
+    first = ends.drop_duplicates("manhole_id").set_index("manhole_id")["run_id"]
+    kept = manholes["manhole_id"].isin(first.index)
+    if settings.replaced_manholes == "brick":
+        kept &= manholes["material"].astype(str) == "brick"
+    elif settings.replaced_manholes == "none":
+        kept &= False
+    found = manholes[kept]
+    return found.assign(run_id=found["manhole_id"].map(first).to_numpy(dtype=object))
 
 
 def repair_digs(

@@ -244,6 +244,11 @@ class DigSettings(Settings):
         30.0, unit="m", source="house", gt=0,
         text="A connection that names no run is given to the nearest run within this distance.",
     )  # fmt: skip
+    replaced_manholes: Literal["none", "brick", "all"] = setting(
+        "none", unit="-", source="house",
+        text="Manholes of burst runs that are dug up and replaced: usually chambers are broken out "
+        "for the pull and made good from inside; each replaced one is an excavation of its own.",
+    )  # fmt: skip
     manhole_margin_m: float = setting(
         0.60, unit="m", source="en1610_1", ge=0,
         text="Dug margin round a replaced manhole: 0.50 m working space and 0.10 m shoring.",

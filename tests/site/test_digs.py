@@ -8,7 +8,13 @@ import shapely
 from scene import SITE, make_street, make_zones, straight
 
 from routekit.site.balance import list_works, tree_balance, union_by_tree
-from routekit.site.digs import connection_digs, manhole_digs, measure_digs, repair_digs
+from routekit.site.digs import (
+    connection_digs,
+    list_replaced,
+    manhole_digs,
+    measure_digs,
+    repair_digs,
+)
 from routekit.site.surroundings import prepare_zones
 
 DIGS = SITE.digs
@@ -107,10 +113,27 @@ def test_manholes_dig_a_margin_round_the_chamber():
         geometry=shapely.points([(0, 0), (50, 0)]),
     )  # fmt: skip
     zones = prepare_zones(make_zones([(50.0, 5.0, 6.0, 1.0)]))
-    digs = manhole_digs(manholes, zones, settings=DIGS)
+    digs = manhole_digs(manholes.assign(run_id="R0"), zones, settings=DIGS)
     assert digs["footprint_m2"].tolist() == pytest.approx([2.5**2, 2.4**2])
     assert digs["connection_id"].tolist() == ["M0", "M1"]
     assert digs["method"].tolist() == ["machine", "suction"]
+
+
+@pytest.mark.parametrize(
+    ("which", "wanted"), [("none", {}), ("brick", {"B": "R1"}), ("all", {"A": "R0", "B": "R1"})]
+)
+def test_replaced_manholes_are_those_of_burst_runs_once_each(which, wanted):
+    runs = pd.DataFrame({
+        "run_id": ["R0", "R1", "R2"], "from_manhole": ["A", "B", "C"],
+        "to_manhole": ["B", None, "D"],
+    })  # fmt: skip
+    manholes = gpd.GeoDataFrame(
+        {"manhole_id": ["A", "B", "C"], "material": ["concrete", "brick", "brick"]},
+        geometry=shapely.points([(0, 0), (30, 0), (60, 0)]),
+    )
+    chosen = DIGS.model_copy(update={"replaced_manholes": which})
+    found = list_replaced(manholes, runs, np.array([True, True, False]), settings=chosen)
+    assert dict(zip(found["manhole_id"], found["run_id"], strict=True)) == wanted
 
 
 def test_repairs_dig_a_stretch_and_refuse_unknown_runs():
