@@ -102,7 +102,7 @@ def _write_sentence(counts: dict[str, int | float]) -> str:
         f"{counts['trees_open_cut_major']} major) and cut off "
         f"{counts['root_zone_open_cut_m2']:,.0f} m2; the recommended works touch "
         f"{write_count(counts['trees_recommended'], 'tree')} and "
-        f"{counts['root_zone_recommended_m2']:,.0f} m2."
+        f"{counts['root_zone_recommended_m2']:,.0f} m2{_write_gap(counts)}."
     )
 
 
@@ -137,7 +137,7 @@ def _write_lines(result: Result, counts: dict[str, int | float]) -> list[str]:
     lines = [
         f"{write_count(counts['strings'], 'pull string')}, {write_count(counts['pits'], 'pit')} "
         f"({counts['pits_not_clear']} not clear of everything), "
-        f"{write_count(counts['digs'], 'small dig')}; "
+        f"{write_count(counts['digs'], 'small dig')}{_write_gap(counts)}; "
         f"{_write_reopened(counts)}.",
         f"To confirm on site: {write_count(counts['runs_to_confirm'], 'run')}.",
         f"{write_count(counts['findings'], 'finding')} about the data: "
@@ -176,6 +176,15 @@ def _write_lines(result: Result, counts: dict[str, int | float]) -> list[str]:
 def _is_blind(counts: dict[str, int | float]) -> bool:
     """Tell whether connections are known on none of the runs to be worked on."""
     return bool(counts["runs_without_connections"] and not counts["runs_with_connections"])
+
+
+def _write_gap(counts: dict[str, int | float]) -> str:
+    """Say beside an amount that it holds no digs at connections that are not known."""
+    if not counts["runs_without_connections"]:
+        return ""
+    if _is_blind(counts):
+        return " (digs at connections not known)"
+    return f" (digs at connections of {counts['runs_without_connections']:,.0f} runs not known)"
 
 
 def _write_reopened(counts: dict[str, int | float]) -> str:
