@@ -117,8 +117,16 @@ def _copy_sample(folder: Path, *, force: bool) -> None:
 @_tell_errors
 def screen(study: Path, out: Path | None, as_json: bool) -> None:
     """Run the whole job on STUDY and write maps, GeoPackage, schedule and report."""
-    folder = out or (study if study.is_dir() else study.parent) / "result"
+    folder = out or (study if _is_folder(study) else study.parent) / "result"
     _screen(study, folder, as_json=as_json)
+
+
+def _is_folder(path: Path) -> bool:
+    """Tell whether a path is a folder; one that cannot be looked up is refused where it is read."""
+    try:
+        return path.is_dir()
+    except OSError:
+        return False
 
 
 def _screen(study_file: Path, folder: Path, *, as_json: bool) -> None:
@@ -182,7 +190,7 @@ def check(source: str | None, layer: str | None, columns: bool, as_json: bool) -
     elif source is None:
         message = "name a study file or a layer, or say --columns"
         raise click.UsageError(message)
-    elif Path(source).suffix.lower() == ".toml" or Path(source).is_dir():
+    elif Path(source).suffix.lower() == ".toml" or _is_folder(Path(source)):
         _check_study(Path(source), as_json=as_json)
     else:
         _check_layer(source, layer, as_json=as_json)

@@ -108,15 +108,18 @@ class Study:
             setting is named with the nearest known name.
         """
         file = Path(path)
-        if file.is_dir():
-            file = file / "study.toml"
         try:
+            if file.is_dir():
+                file = file / "study.toml"
             table = tomllib.loads(file.read_text(encoding="utf-8"))
         except FileNotFoundError:
             message = f"{file}: there is no such study file; give the path of a TOML file"
             raise StudyError(message) from None
         except OSError as error:
             message = f"{file}: cannot be read ({error.strerror or error}); check its rights"
+            raise StudyError(message) from None
+        except RecursionError:
+            message = f"{file}: this is no readable TOML (too many brackets in brackets); mend it"
             raise StudyError(message) from None
         except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
             message = f"{file}: this is no readable TOML ({error}); mend the line named"

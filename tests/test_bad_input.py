@@ -73,6 +73,64 @@ def test_misspelt_or_impossible_setting(sample_copy, line, message):
     sample_copy.refuse(3, "study.toml: ", message)
 
 
+LONG = "a" * 5000
+"""A name that no file system takes."""
+
+
+@pytest.mark.parametrize(
+    ("words", "exit_code"),
+    [
+        (("check", f"{LONG}.toml"), 3),
+        (("check", LONG), 4),
+        (("rules", LONG), 3),
+        (("screen", LONG), 3),
+        (("compare", LONG, LONG), 4),
+        (("screen", "study.toml", "--out", LONG), 8),
+    ],
+    ids=lambda value: value[0] if isinstance(value, tuple) else "",
+)
+def test_names_that_no_file_system_takes(sample_copy, monkeypatch, words, exit_code):
+    monkeypatch.chdir(sample_copy.folder)
+    answer = call(*words)
+    assert answer.exit_code == exit_code, answer.output
+    assert "File name too long" in answer.stderr
+    sample_copy.assert_untouched()
+
+
+@pytest.mark.parametrize(
+    ("words", "exit_code"),
+    [
+        (("check", "study.toml"), 3),
+        (("screen", "study.toml"), 3),
+        (("check", "district.gpkg:sewers"), 4),
+        (("compare", "a.gpkg", "b.gpkg"), 4),
+    ],
+    ids=lambda value: " ".join(value[:2]) if isinstance(value, tuple) else "",
+)
+def test_a_folder_that_may_not_be_looked_into(sample_copy, monkeypatch, words, exit_code):
+    def refuse(*_, **__):
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.chdir(sample_copy.folder)
+    with monkeypatch.context() as denied:
+        for name in ("exists", "is_dir", "iterdir", "read_text"):
+            denied.setattr(Path, name, refuse)
+        answer = call(*words)
+    assert answer.exit_code == exit_code, answer.output
+    assert "Permission denied" in answer.stderr
+    sample_copy.assert_untouched()
+
+
+def test_study_file_with_brackets_in_brackets(sample_copy):
+    sample_copy.say("x = " + 3000 * "[")
+    sample_copy.refuse(3, "study.toml: this is no readable TOML (too many brackets in brackets)")
+
+
+def test_a_field_that_is_the_geometry(sample_copy):
+    sample_copy.say('[fields.services]\ndepth_m = "geometry"')
+    sample_copy.refuse(5, "fields.services.depth_m: ", 'has no column "geometry"; known are: ')
+
+
 def test_misspelt_regime(sample_copy):
     sample_copy.replace('"bs5837_2012"', '"bs5837_2013"')
     sample_copy.refuse(

@@ -125,7 +125,8 @@ def _find_sources(raw: RawLayer, column: Column, inputs: InputSettings) -> list[
     Loose names (`height`, `depth`) count only in a layer of which the study maps no field; where
     it maps a joint code, shape and size are taken from it alone unless they are mapped as well.
     """
-    present = {str(name).casefold(): str(name) for name in reversed(raw.frame.columns)}
+    held = [str(name) for name in raw.frame.columns if name != "geometry"]
+    present = {name.casefold(): name for name in reversed(held)}
     mapped = inputs.fields.get(raw.layer, {})
     named = mapped.get(column.name)
     if named is None:
@@ -139,13 +140,12 @@ def _find_sources(raw: RawLayer, column: Column, inputs: InputSettings) -> list[
         if name.startswith(CONSTANT_MARK):
             found.append(name)
             continue
-        exact = name.strip() if name.strip() in raw.frame.columns else None
+        exact = name.strip() if name.strip() in held else None
         match = exact or present.get(name.strip().casefold())
         if match is None:
-            known = [str(each) for each in raw.frame.columns if each != "geometry"]
             msg = (
                 f'fields.{raw.layer}.{column.name}: {raw.path}, layer "{raw.layer_name}" has no '
-                f'column "{name}"; {suggest_name(name, known)}'
+                f'column "{name}"; {suggest_name(name, held)}'
             )
             raise FieldError(msg)
         found.append(match)

@@ -29,6 +29,9 @@ FALLBACK_ENCODING: Final = "cp1252"
 
 _CHUNK_BYTES: Final = 1 << 20
 
+_LONG_PATH: Final = 400
+"""Letters from which a path is cut in a message."""
+
 
 @dataclass(frozen=True, kw_only=True)
 class RawLayer:
@@ -85,7 +88,11 @@ def read_layer(
         findings.note("info", layer, "", seen, "other rows not read, as asked")
     known = {} if hashes is None else hashes
     if path not in known:
-        known[path] = hash_source(path)
+        try:
+            known[path] = hash_source(path)
+        except OSError as error:
+            msg = f"layers.{layer}: {error.filename or path} cannot be read ({error.strerror})"
+            raise LayerError(f"{msg}; check its rights") from error
     return RawLayer(layer=layer, frame=frame, path=path, layer_name=name, sha256=known[path])
 
 
@@ -112,10 +119,16 @@ def find_file(layer: str, text: str, *, base: Path) -> Path:
         If there is none; the nearest name in the same folder is offered.
     """
     path = base / text
-    if path.exists():
-        return path
-    folder = path.parent
-    there = sorted(each.name for each in folder.iterdir()) if folder.is_dir() else []
+    try:
+        if path.exists():
+            return path
+        folder = path.parent
+        there = sorted(each.name for each in folder.iterdir()) if folder.is_dir() else []
+    except OSError as error:
+        shown = str(path) if len(str(path)) < _LONG_PATH else f"{str(path)[:60]}..."
+        msg = f"layers.{layer}: {shown} is no path that can be looked up "
+        msg += f"({error.strerror}); give a shorter one, or yourself the right to read there"
+        raise LayerError(msg) from None
     hint = suggest_name(path.name, there[:50]) if there else f"the folder {folder} is not there"
     msg = f"layers.{layer}: there is no file {path}; {hint}"
     raise LayerError(msg)

@@ -341,7 +341,12 @@ def _compare_shapes(
 def _read(path: Path, layer: str, key: str, *, is_unique: bool = True) -> pd.DataFrame:
     """Read one layer; an empty table where the file has no such layer."""
     empty = pd.DataFrame({key: pd.Series(dtype="str")})
-    if not path.exists():
+    try:
+        is_there = path.exists()
+    except OSError as error:
+        message = f"no result to compare; {path} cannot be looked up ({error.strerror})"
+        raise LayerError(message) from None
+    if not is_there:
         message = f"no result to compare; {path} does not exist; name a result.gpkg"
         raise LayerError(message)
     try:

@@ -128,7 +128,11 @@ def refuse_unwritable(folder: Path) -> None:
     OutputError
         If the folder, or the nearest one above that exists, is no folder or may not be written to.
     """
-    nearest = next(place for place in (folder, *folder.absolute().parents) if place.exists())
+    try:
+        nearest = next(place for place in (folder, *folder.absolute().parents) if place.exists())
+    except OSError as error:
+        message = f"results cannot be written; folder {folder} ({error.strerror}); name another"
+        raise OutputError(message) from None
     if not nearest.is_dir():
         message = f"results cannot be written; folder {folder} ({nearest} is a file); name another"
         raise OutputError(message)
