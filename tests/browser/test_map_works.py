@@ -275,7 +275,8 @@ def test_names_stand_as_they_are_kept_and_blanks_stay_blank(open_page, tmp_path)
         }
     )  # fmt: skip
     path = tmp_path / "map.html"
-    shown = replace(result, rules=rules, findings=findings)
+    runs = result.runs.assign(run_id=result.runs["run_id"].replace("R1", "R_1"))
+    shown = replace(result, rules=rules, findings=findings, runs=runs)
     path.write_text(build_map(shown, MapSettings()), encoding="utf-8")
     page = open_page(path, address="#page=basis")
     page.wait_for_selector("#page-basis table")
@@ -283,6 +284,9 @@ def test_names_stand_as_they_are_kept_and_blanks_stay_blank(open_page, tmp_path)
     for name in ("study.default_depth_m", "OMTREK_CM"):
         assert name in said
     assert "not known" not in said
+    page = open_page(path, address="#run=R_1")
+    page.wait_for_selector("#card-technique")
+    assert page.locator("#page-card h2").inner_text() == "Run R_1"
     page = open_page(path, address="#page=doubts")
     page.wait_for_selector("#page-doubts table")
     said = page.locator("#page-doubts").text_content()

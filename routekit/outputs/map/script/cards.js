@@ -7,7 +7,7 @@ async function runCard(run) {
   const of = (name) => study.runs.get(name, run);
   const text = (name) => detail.texts.get(name, detail.row);
   return [
-    make("h2", {}, `Run ${said(of("run_id"))}`),
+    make("h2", {}, `Run ${named(of("run_id"))}`),
     make("p", { class: "verdict-line", id: "card-technique" },
       letterMark(study.palette.techniques[of("technique") || ""] || study.palette.techniques[""]),
       make("strong", {}, techniqueName(of("technique"))),
@@ -113,7 +113,7 @@ function crossingList(run) {
   const of = (name, row) => study.services.get(name, study.crossings.get("service", row));
   return [make("h3", {}, "Services that cross it"), dataTable("Services that cross it",
     ["Service", "Kind", "At", "Depth", "Size"],
-    rows.map((row) => [said(of("service_id", row)), said(of("kind", row)),
+    rows.map((row) => [named(of("service_id", row)), said(of("kind", row)),
       quantity(study.crossings.get("at_m", row), "m", 1), quantity(of("depth_m", row), "m"),
       quantity(of("diameter_mm", row), "mm")]))];
 }
@@ -222,7 +222,7 @@ function digsOf(runId) {
         quantity(of("zone_overlap_m2", row), "m\u00b2"), worstTree(of, row)]))] : null,
     robots.length ? [make("h3", {}, "Connections reopened by robot"), make("p", { id: "robot-list" },
       `${counted(robots.length, "connection")}, from inside, without a dig: `,
-      robots.map((row, i) => [i ? ", " : "", said(of("connection_id", row))]))] : null,
+      robots.map((row, i) => [i ? ", " : "", named(of("connection_id", row))]))] : null,
   ];
 }
 

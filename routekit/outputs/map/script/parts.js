@@ -12,7 +12,7 @@ function treeCard(tree) {
   if (of("is_protected") === null) standing.push("protection not known");
   const balance = study.tree_balance.groupBy("tree", study.trees.n)(tree);
   return [
-    make("h2", {}, `Tree ${said(of("tree_id"))}`),
+    make("h2", {}, `Tree ${named(of("tree_id"))}`),
     make("p", { class: "verdict-line" }, make("strong", {}, said(of("species"))), standing.length ? ` (${standing.join(", ")})` : ""),
     of("no_pit_text") ? make("p", { class: "verdict-line" }, warning(of("no_pit_text"))) : null,
     factList([
@@ -75,7 +75,7 @@ function pitCard(pit) {
   const of = (name) => study.pits.get(name, pit);
   const stems = study.pits.outlines.isEmpty(pit) ? [] : nearestStems(pit, 3);
   return [
-    make("h2", {}, `Pit ${said(of("pit_id"))}`),
+    make("h2", {}, `Pit ${named(of("pit_id"))}`),
     make("p", { class: "verdict-line" }, make("strong", {}, capital(pitName(pit))),
       of("is_clear") === null ? "" : of("is_clear") ? ", stands clear" : ", nowhere clear to stand"),
     factList([
@@ -138,7 +138,7 @@ function stringCard(row) {
   const over = isOverpulled(row);
   const [likely, high] = [percent(of("utilisation")), percent(of("utilisation_high"))];
   return [
-    make("h2", {}, `String ${said(of("string_id"))}`),
+    make("h2", {}, `String ${named(of("string_id"))}`),
     over ? make("p", { class: "verdict-line", id: "pull-warning" }, warning("The high estimate of the pull is over what the pipe may bear: confirm before the string is let.")) : null,
     factList([
       ["Runs in order", runs.map((id, i) => [i ? ", " : "", study.rows.run.has(id) ? linkTo("run", id) : id])],
@@ -169,11 +169,11 @@ function stringCard(row) {
 function digCard(row) {
   const of = (name) => study.digs.get(name, row);
   const robot = isRobot(row);
-  return [make("h2", {}, `${robot ? "Reopening" : "Dig"} ${said(of("dig_id"))}`), factList([
+  return [make("h2", {}, `${robot ? "Reopening" : "Dig"} ${named(of("dig_id"))}`), factList([
     ["For", said(of("kind"))],
     ["By", said(of("method"))],
-    ["On run", study.rows.run.has(String(of("run_id"))) ? linkTo("run", of("run_id")) : said(of("run_id"))],
-    ["Connection", of("connection_id") === null ? "none" : said(of("connection_id"))],
+    ["On run", study.rows.run.has(String(of("run_id"))) ? linkTo("run", of("run_id")) : named(of("run_id"))],
+    ["Connection", of("connection_id") === null ? "none" : named(of("connection_id"))],
     ["Dug", robot ? "nothing: from inside the pipe" : quantity(of("footprint_m2"), "m\u00b2")],
     robot ? null : ["In root zones", inRootZones(of)],
     robot ? null : ["Worst tree", worstTree((name) => of(name), row)],
@@ -190,7 +190,7 @@ function manholeCard(row) {
   for (let pit = 0; pit < study.pits.n; pit += 1) {
     if (study.pits.get("manhole_id", pit) === id) pits.push(pit);
   }
-  return [make("h2", {}, `Manhole ${said(id)}`), factsOf(study.manholes, row, ["manhole_id"]),
+  return [make("h2", {}, `Manhole ${named(id)}`), factsOf(study.manholes, row, ["manhole_id"]),
     make("h3", {}, "Runs that meet here"), runs.length ? make("ul", {}, runs.map((run) => (
       make("li", {}, runText(run), `: ${techniqueName(study.runs.get("technique", run))}`)))) : make("p", {}, "None."),
     pits.length ? [make("h3", {}, "Pits here"), make("ul", {}, pits.map((pit) => make("li", {},

@@ -64,6 +64,11 @@ function said(value) {
   return value === null || value === undefined || value === "" ? NOT_KNOWN : plain(value);
 }
 
+// An id exactly as it is kept.
+function named(id) {
+  return id === null || id === undefined || id === "" ? NOT_KNOWN : String(id);
+}
+
 // Names and texts exactly as they are kept; nothing where there is none. They may break after
 // an underscore, which leaves the text as it is.
 function raw(value) {
