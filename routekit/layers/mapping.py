@@ -30,6 +30,9 @@ if TYPE_CHECKING:
     from routekit.layers.reading import RawLayer
     from routekit.layers.settings import InputSettings, Scalar
 
+ID_MARK: Final = ";"
+"""Parts ids where a cell of the result lists several."""
+
 CONSTANT_MARK: Final = "="
 """A field text that begins so is a constant for all rows, not a column name."""
 
@@ -216,8 +219,21 @@ def _convert(
     if kind in (*NUMBER_KINDS, "flag"):
         return _convert_numbers(raw, column, source, rules, keys, findings)
     text = read_ids(column) if kind in ("id", "ref") else read_text(column)
+    if kind in ("id", "ref"):
+        text = _free_ids(text, rules.column, keys, findings)
     text = text.mask(_means_missing(text, rules.missing))
     return text if kind in ("id", "ref", "code") else _translate(text, rules)
+
+
+def _free_ids(text: pd.Series, column: Column, keys: pd.Series, findings: Findings) -> pd.Series:
+    """Free ids of the sign that parts them where the result lists several."""
+    holds = text.str.contains(ID_MARK, regex=False, na=False).astype(bool)
+    if not holds.any():
+        return text
+    done = f'read with "," for "{ID_MARK}", which parts ids in the result'
+    seen = 'id "' + text[holds] + f'" holds "{ID_MARK}"'
+    findings.add("info", column.layer, keys[holds], field=column.name, seen=seen, done=done)
+    return text.str.replace(ID_MARK, ",", regex=False)
 
 
 def _convert_numbers(
