@@ -233,6 +233,29 @@ def test_each_error_has_its_exit_code(sample_study, tmp_path, monkeypatch, error
     assert list(tmp_path.iterdir()) == []
 
 
+STOPPED_WHILE_LOADING = """
+import sys
+from importlib.abc import MetaPathFinder
+from routekit.__main__ import main
+
+class Stop(MetaPathFinder):
+    def find_spec(self, name, *_):
+        if name == "pandas":
+            raise KeyboardInterrupt
+
+sys.meta_path.insert(0, Stop())
+main()
+"""
+
+
+def test_who_stops_it_while_it_loads_gets_one_line():
+    done = subprocess.run(
+        [sys.executable, "-c", STOPPED_WHILE_LOADING], capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 130
+    assert done.stderr == "routekit: stopped; earlier results are as they were\n"
+
+
 def test_exit_codes_are_told_by_the_help():
     told = " ".join(call("--help").stdout.split())
     kinds = [k for k in vars(errors).values() if isinstance(k, type)]

@@ -5,6 +5,7 @@ import re
 import pytest
 from pydantic import ValidationError
 
+from routekit.errors import StudyError
 from routekit.settings import Settings, setting, walk_settings
 from routekit.sources import load_sources
 from routekit.study import parse_settings
@@ -57,3 +58,29 @@ def test_every_setting_has_a_known_source_a_unit_and_a_meaning(row):
     suffix = re.search(r"_[a-z0-9]+$", last)
     if suffix and suffix.group() in SUFFIX_UNITS and isinstance(row.value, float):
         assert row.unit in SUFFIX_UNITS[suffix.group()]
+
+
+@pytest.mark.parametrize(
+    ("given", "message"),
+    [
+        ({"pipe": {"cooling_k": True}}, r"pipe\.cooling_k: must be a number, not true"),
+        ({"pipe": {"cooling_k": "15"}}, r'pipe\.cooling_k: must be a number, not "15"'),
+        ({"pull": {"friction": [0.3, "0.4", 0.5]}}, r"pull\.friction: must be a number"),
+        ({"flow": {"roughness_mm": {"clay": False}}}, r"roughness_mm: must be a number, not false"),
+        ({"trench": {"supported": 1}}, r"trench\.supported: must be true or false, not 1"),
+        ({"trench": {"supported": "yes"}}, r'supported: must be true or false, not "yes"'),
+        ({"advice": {"rates": {"pipe_pe_kg": [1, 2, True]}}}, r"pe_kg: must be a number, not true"),
+    ],
+)
+def test_what_is_no_number_is_not_read_as_one(given, message):
+    layers = {"layers": {"sewers": "s.gpkg", "trees": "t.gpkg"}}
+    with pytest.raises(StudyError, match=message):
+        parse_settings(layers | given)
+
+
+def test_whole_numbers_are_numbers_and_texts_stay_texts():
+    settings = parse_settings({
+        "layers": {"sewers": "s.gpkg", "trees": "t.gpkg"}, "study": {"name": "7"},
+        "pipe": {"cooling_k": 15}, "flow": {"viscosity_m2_s": 1},
+    })  # fmt: skip
+    assert settings.pipe.cooling_k == 15.0

@@ -16,7 +16,7 @@ import numpy as np
 import pyproj
 import shapely
 from numpy.typing import NDArray
-from pyproj.exceptions import CRSError
+from pyproj.exceptions import CRSError, ProjError
 from pyproj.transformer import AreaOfInterest, TransformerGroup
 
 from routekit.errors import CrsError
@@ -106,6 +106,7 @@ def own_crs(raw: RawLayer, declared: str | None, findings: Findings) -> pyproj.C
     held: pyproj.CRS | None = frame.crs
     if declared is not None:
         crs = parse_crs(declared, f"crs.{raw.layer}")
+        _refuse_unplaced(crs, raw)
         if held is not None and drop_heights(held) != crs:
             seen = f"{raw.path.name} says {name_crs(held)}, the study file {name_crs(crs)}"
             findings.note("warning", raw.layer, "crs", seen, "the study file is followed")
@@ -122,10 +123,24 @@ def own_crs(raw: RawLayer, declared: str | None, findings: Findings) -> pyproj.C
         )
         raise CrsError(msg)
     crs = drop_heights(held)
+    _refuse_unplaced(crs, raw)
     if crs != held:
         seen = f"{name_crs(held)} has heights"
         findings.note("info", raw.layer, "crs", seen, "heights dropped; levels come from columns")
     return crs
+
+
+def _refuse_unplaced(crs: pyproj.CRS, raw: RawLayer) -> None:
+    """Refuse a system that no operation brings to the earth: of a site, a building, a plan."""
+    try:
+        pyproj.Transformer.from_crs(crs, GEOGRAPHIC, always_xy=True)
+    except ProjError:
+        msg = (
+            f"{raw.layer}: nothing ties its reference system {name_crs(crs)} to the earth; move "
+            f'the layer into a national or UTM grid, or say crs.{raw.layer} = "EPSG:..." if its '
+            "coordinates are in one"
+        )
+        raise CrsError(msg) from None
 
 
 def choose_working_crs(

@@ -13,7 +13,6 @@ from typing import Any, Final, Self, TypeAlias, TypeVar, get_args
 
 from pydantic import BaseModel, ValidationError, field_validator, model_validator
 
-from routekit.errors import StudyError
 from routekit.layers.columns import (
     LAYERS,
     RASTER_LAYERS,
@@ -22,7 +21,7 @@ from routekit.layers.columns import (
     resolve_column,
     suggest_name,
 )
-from routekit.settings import Settings, setting
+from routekit.settings import Settings, setting, write_toml
 
 METRES: Final = {
     "mm": 0.001,
@@ -57,6 +56,10 @@ class LayerSource(Settings):
     def _split_text(cls, value: Any) -> Any:
         """Take «file.gpkg:layer» apart."""
         if not isinstance(value, str):
+            if not isinstance(value, Mapping | LayerSource):
+                msg = 'must be a file such as "trees.gpkg:trees", or a table of path, layer and '
+                msg += f"where, not {write_toml(value)}"
+                raise ValueError(msg)
             return value
         match = _FILE_AND_LAYER.match(value.strip())
         return match.groupdict() if match else {"path": value.strip()}
@@ -248,32 +251,6 @@ def _check_meaning(column: Column, code: str, meaning: Scalar) -> None:
     if column.kind in ("number", "level", "year") and not is_number:
         msg = f"{where}: must be a number, not {meaning!r}"
         raise ValueError(msg)
-
-
-def parse_inputs(table: Mapping[str, Any], *, file: str = "study file") -> InputSettings:
-    """Check the input sections of a study file.
-
-    Parameters
-    ----------
-    table : mapping
-        Sections as read from TOML.
-    file : str, optional
-        Name of the study file, for messages.
-
-    Returns
-    -------
-    InputSettings
-        The checked settings.
-
-    Raises
-    ------
-    StudyError
-        If a name is unknown or a value impossible; the nearest known name is offered.
-    """
-    try:
-        return InputSettings.model_validate(dict(table))
-    except ValidationError as error:
-        raise StudyError(explain_refusal(error, InputSettings, file=file)) from None
 
 
 def explain_refusal(error: ValidationError, model: type[BaseModel], *, file: str) -> str:

@@ -22,7 +22,7 @@ from routekit.trees.regimes import Regime, choose_regime
 from routekit.trees.settings import ZoneSettings
 from routekit.trees.sizes import Geometries, TreeSizes, gather_sizes, read_polygons
 
-__all__ = ["build_zones", "require_one_regime", "structural_radius", "zone_radius"]
+__all__ = ["build_zones", "structural_radius", "zone_radius"]
 
 ZONE_COLUMNS = (
     "tree_id",
@@ -103,30 +103,6 @@ def build_zones(
     zones = _name_columns(trees, drawing, sizes, regime, settings)
     _add_rule_gaps(findings, zones, drawing, sizes, regime)
     return zones, findings.table()
-
-
-def require_one_regime(zones: pd.DataFrame) -> str:
-    """Give the one regime of a table of zones.
-
-    Parameters
-    ----------
-    zones : pandas.DataFrame
-        Zones as `build_zones` returns them.
-
-    Returns
-    -------
-    str
-        Name of the regime; empty text for an empty table.
-
-    Raises
-    ------
-    ValueError
-        If the table mixes regimes.
-    """
-    names = sorted(set(zones["regime"].astype("str")))
-    if len(names) > 1:
-        raise ValueError(f"zones of several regimes in one table: {', '.join(names)}")
-    return names[0] if names else ""
 
 
 def _check_tables(trees: gpd.GeoDataFrame, root_zones: gpd.GeoDataFrame | None) -> None:

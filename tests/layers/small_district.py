@@ -7,7 +7,7 @@ import pandas as pd
 from shapely import LineString, Point
 
 from routekit.layers.read import Layers, read_layers
-from routekit.layers.settings import parse_inputs
+from routekit.study import parse_settings
 
 CRS = "EPSG:28992"
 EAST, NORTH = 83_000.0, 431_000.0
@@ -80,7 +80,7 @@ class District:
 
     def read(self) -> Layers:
         """Read the study."""
-        return read_layers(parse_inputs(self.sections), self.folder)
+        return read_layers(parse_settings(self.sections), self.folder)
 
 
 def pick(findings: pd.DataFrame, **wanted: str) -> pd.DataFrame:

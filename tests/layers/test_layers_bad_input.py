@@ -16,7 +16,7 @@ from shapely import (
 from small_district import assert_accounted, at, make_manholes, make_sewers, make_trees, pick
 
 from routekit.errors import CrsError, FieldError, LayerError, StudyError
-from routekit.layers.settings import parse_inputs
+from routekit.study import parse_settings
 
 LINES = [LineString([at(x, 0), at(x + 50, 0)]) for x in (0, 50, 100)]
 
@@ -105,6 +105,12 @@ def test_field_mapped_to_a_column_that_is_not_there(district):
         ({"missing": {"trees": {"stem_girth": [0]}}}, r'"stem_girth"'),
         ({"crs": {"tree": "EPSG:4326"}}, r'no layer "tree"; did you mean "trees"'),
         ({"study": {"snap_tolerance_m": -1}}, r"study\.snap_tolerance_m"),
+        ({"study": {"snap_tolerance_m": True}}, r"snap_tolerance_m: must be a number, not true"),
+        ({"study": {"snap_tolerance_m": "0.5"}}, r'tolerance_m: must be a number, not "0\.5"'),
+        (
+            {"layers": {"manholes": 7}},
+            r'layers\.manholes: must be a file such as "trees\.gpkg:trees", or a table.*not 7',
+        ),
     ],
     ids=lambda value: next(iter(value)) if isinstance(value, dict) else "",
 )
@@ -112,12 +118,12 @@ def test_misspelt_setting_is_refused_with_the_nearest_name(sections, message):
     base = {"layers": {"sewers": "s.gpkg", "trees": "t.gpkg"}}
     merged = base | sections | {"layers": base["layers"] | sections.get("layers", {})}
     with pytest.raises(StudyError, match=message):
-        parse_inputs(merged, file="study.toml")
+        parse_settings(merged, file="study.toml")
 
 
 def test_required_layer_not_named():
     with pytest.raises(StudyError, match=r"layers\.trees: must be given"):
-        parse_inputs({"layers": {"sewers": "s.gpkg"}})
+        parse_settings({"layers": {"sewers": "s.gpkg"}})
 
 
 def test_no_crs_names_the_line_to_write(district):
@@ -129,6 +135,20 @@ def test_no_crs_names_the_line_to_write(district):
         district.read()
     district.sections["crs"] = {"trees": "EPSG:28992"}
     assert len(district.read().trees) == 3
+
+
+def test_a_crs_that_nothing_ties_to_the_earth(district):
+    plan = 'ENGCRS["plan of the works",EDATUM["corner"],CS[Cartesian,2],AXIS["x",east],'
+    plan += 'AXIS["y",north],LENGTHUNIT["metre",1]]'
+    district.sections["crs"] = {"trees": plan}
+    with pytest.raises(CrsError, match=r"trees: nothing ties .* plan of the works to the earth"):
+        district.read()
+
+
+def test_a_path_too_long_to_look_up(district):
+    district.sections["layers"]["manholes"] = "a" * 5000
+    with pytest.raises(LayerError, match=r"layers\.manholes: .* is no path that can be"):
+        district.read()
 
 
 def test_unknown_crs(district):
@@ -286,6 +306,14 @@ def test_missing_ids_are_made_from_the_row(district):
 def test_ids_are_cleaned(district):
     district.put("trees", make_trees(tree_id=["12.0", " 007 ", "T3"]))
     assert district.read().trees["tree_id"].tolist() == ["007", "12", "T3"]
+
+
+def test_the_sign_that_parts_ids_is_not_in_an_id(district):
+    district.put("trees", make_trees(tree_id=["T;1", "T2", "T3"]))
+    layers = district.read()
+    assert layers.trees["tree_id"].tolist() == ["T,1", "T2", "T3"]
+    found = pick(layers.findings, field="tree_id", seen='"T;1" holds ";"')
+    assert found["done"].tolist() == ['read with "," for ";", which parts ids in the result']
 
 
 def test_values_of_the_wrong_type(district):

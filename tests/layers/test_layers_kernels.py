@@ -24,8 +24,8 @@ from routekit.layers.parsing import (
     read_years,
 )
 from routekit.layers.propose import load_synonyms, propose_for_source, propose_mapping
-from routekit.layers.settings import parse_inputs
 from routekit.layers.terrain import sample_terrain
+from routekit.study import parse_settings
 
 CRS = "EPSG:28992"
 
@@ -96,7 +96,7 @@ def test_first_plausible_depth():
 
 
 def _inputs(**study: object):
-    return parse_inputs({"layers": {"sewers": "s", "trees": "t"}, "study": study})
+    return parse_settings({"layers": {"sewers": "s", "trees": "t"}, "study": study})
 
 
 def _runs(**columns: object):

@@ -15,7 +15,7 @@ from small_district import assert_accounted, pick
 
 from routekit.layers.ground import add_ground
 from routekit.layers.read import read_layers
-from routekit.layers.settings import parse_inputs
+from routekit.study import parse_settings
 
 ROOT = Path(__file__).parents[2]
 DATA = Path(os.environ.get("ROUTEKIT_OPEN_SEWERS", ROOT.parent / "shared/data/open_sewers"))
@@ -29,7 +29,7 @@ pytestmark = pytest.mark.skipif(
 
 @pytest.fixture(scope="module")
 def layers():
-    return read_layers(parse_inputs(STUDY), DATA)
+    return read_layers(parse_settings(STUDY), DATA)
 
 
 @pytest.fixture(scope="module")
@@ -76,7 +76,7 @@ def test_swapped_egg_columns_are_mended(raw):
     del study["values"]["sewers"]["shape_size"]
     study["fields"]["sewers"] |= {"shape": "shape", "diameter_mm": "width", "height_mm": "height"}
     study["values"]["sewers"]["shape"] = {"round": "circular", "egg shaped": "egg"}
-    mended = read_layers(parse_inputs(study), DATA)
+    mended = read_layers(parse_settings(study), DATA)
     n_eggs = int((raw["shape"] == "egg shaped").sum())
     assert len(pick(mended.findings, done="width and height swapped")) == n_eggs == 56
     assert (mended.runs["diameter_mm"] <= mended.runs["height_mm"]).all()
@@ -107,7 +107,7 @@ def test_trees_are_brought_into_the_grid_of_the_sewers(layers):
 
 
 def test_each_run_has_a_depth_and_says_where_from(layers):
-    inputs = parse_inputs(STUDY)
+    inputs = parse_settings(STUDY)
     runs, findings = add_ground(layers.runs, layers.manholes, terrain=None, inputs=inputs)
     assert runs["depth_max_m"].between(0.3, 15).all()
     known = layers.runs[["invert_up_m", "invert_down_m"]].notna().all(axis=1).to_numpy()

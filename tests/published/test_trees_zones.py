@@ -22,7 +22,6 @@ from routekit.trees.radii import (
     zone_radius,
 )
 from routekit.trees.regimes import load_regime
-from routekit.trees.reshape import equal_area_radius
 from routekit.trees.settings import ZoneSettings
 from routekit.trees.stems import (
     crown_from_stem,
@@ -220,22 +219,3 @@ def test_veteran(stem_mm, crown_radius_m, radius_m):
 )
 def test_four_girths(stem_mm, distance_m):
     assert girth_distance([stem_mm], 4.0)[0] == pytest.approx(distance_m, abs=0.0006)
-
-
-@pytest.mark.parametrize(
-    ("radius_m", "barrier_m", "new_radius_m"),
-    [
-        pytest.param(r, b, s, id=f"equal area, R {r} m, barrier {b} m [derived]")
-        for r, b, s in (
-            (6, 0, 8.4853),
-            (6, 1.5, 7.5895),
-            (6, 3.0, 6.8372),
-            (6, 4.5, 6.2776),
-            (7.2, 3.6, 8.2047),
-            (6, 6, 6.0),
-            (6, 9, 6.0),
-        )
-    ],
-)
-def test_equal_area(radius_m, barrier_m, new_radius_m):
-    assert equal_area_radius([radius_m], [barrier_m])[0] == pytest.approx(new_radius_m, abs=5e-5)

@@ -9,7 +9,7 @@ from geopandas.testing import assert_geodataframe_equal
 
 from routekit.errors import CrsError, FieldError, StudyError
 from routekit.trees.settings import ZoneSettings
-from routekit.trees.zones import ZONE_COLUMNS, build_zones, require_one_regime
+from routekit.trees.zones import ZONE_COLUMNS, build_zones
 
 CRS = "EPSG:25832"
 
@@ -296,17 +296,6 @@ def test_other_stem_heights_are_reported():
     trees = make_trees(3, stem_diameter_mm=[500.0] * 3, stem_height_m=[1.0, 1.4, np.nan])
     _, findings = build(trees)
     assert findings[["row", "field"]].to_numpy().tolist() == [["T0", "stem_height_m"]]
-
-
-def test_regimes_never_mix_in_one_table():
-    trees = make_trees(2, stem_diameter_mm=[500.0] * 2, crown_diameter_m=[8.0] * 2)
-    british, _ = build(trees)
-    german, _ = build(trees, regime="din18920")
-    assert require_one_regime(british) == "bs5837_2012"
-    assert require_one_regime(british.iloc[:0]) == ""
-    mixed = pd.DataFrame({"regime": [*british["regime"], *german["regime"]]})
-    with pytest.raises(ValueError, match="several regimes in one table: bs5837_2012, din18920"):
-        require_one_regime(mixed)
 
 
 @pytest.mark.parametrize("regime", ["bs5837_2012", "din18920", "us_matheny_clark"])

@@ -27,7 +27,6 @@ from routekit.trees.regimes import (
     read_table,
     regime_names,
 )
-from routekit.trees.reshape import equal_area_radius
 from routekit.trees.settings import ZoneSettings
 
 SHIPPED = [name for name in regime_names() if name != "custom"]
@@ -220,27 +219,6 @@ def test_veteran_takes_what_is_known():
     regime = load_regime("bs5837_2012")
     found = veteran_radius([np.nan, 1000, np.nan], [7, np.nan, np.nan], regime)
     np.testing.assert_array_equal(found, [12, 15, np.nan])
-
-
-@given(st.floats(0.5, 30), st.floats(0, 1.2))
-def test_equal_area_circle_keeps_the_area(radius_m, share):
-    barrier = share * radius_m
-    new = equal_area_radius([radius_m], [barrier])[0]
-    assert radius_m - 1e-9 <= new <= radius_m * 2**0.5 + 1e-9
-    if barrier < radius_m:
-        t = barrier / new
-        cut = new**2 * (np.arccos(t) - t * np.sqrt(1 - t**2))
-        assert np.pi * new**2 - cut == pytest.approx(np.pi * radius_m**2, rel=1e-9)
-
-
-def test_equal_area_nan_and_refusals():
-    np.testing.assert_array_equal(
-        equal_area_radius([6, np.nan, 6], [np.nan, 3, 7]), [np.nan, np.nan, 6]
-    )
-    with pytest.raises(ValueError, match="above 0 m"):
-        equal_area_radius([0], [1])
-    with pytest.raises(ValueError, match="0 m or more"):
-        equal_area_radius([6], [-1])
 
 
 def test_all_fields_of_the_data_files_are_known():

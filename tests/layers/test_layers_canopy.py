@@ -1,0 +1,501 @@
+"""Trees from a canopy raster: crowns of known place, size and height; gaps; bad rasters; a run."""
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pyproj
+import pytest
+import rasterio
+import shapely
+from click.testing import CliRunner
+from geopandas.testing import assert_geodataframe_equal
+from rasterio.transform import Affine
+from setting_reads import SettingReads
+from shapely import Point, box
+from small_district import CRS, assert_accounted, at, make_trees, pick
+
+from routekit import Study, run_study
+from routekit.cli import main
+from routekit.errors import LayerError, StudyError
+from routekit.layers import canopy
+from routekit.layers.settings import CrownSettings
+from routekit.layers.treetops import find_crowns, smooth_heights
+from routekit.study import parse_settings
+
+CELL = 0.5
+SETTINGS = CrownSettings(use="only")
+PLACED = [(10.0, 4.0, 4.0, 9.0), (60.0, 4.0, 6.0, 15.0), (110.0, 4.0, 3.0, 7.0)]
+"""x, y, radius and height in m of the trees of the district's own inventory."""
+MISSING = [(35.0, -6.0, 4.0, 10.0), (85.0, -8.0, 5.0, 12.0)]
+"""Trees that stand there and are in no inventory."""
+SHRUB = (130.0, -8.0, 2.0, 2.5)
+
+
+def paraboloids(x, y, trees):
+    """Heights in m: each crown falls from its top to half of that at its radius, then to 0."""
+    heights = np.zeros(np.broadcast(x, y).shape)
+    for east, north, radius, height in trees:
+        away = np.hypot(x - east, y - north) / radius
+        heights = np.maximum(heights, np.where(away <= 1, height * (1 - away**2 / 2), 0))
+    return heights.astype("float32")
+
+
+def grid(width, height, cell=CELL):
+    """x and y of the middles of cells, from the north-west corner."""
+    return np.meshgrid((np.arange(width) + 0.5) * cell, (np.arange(height) + 0.5) * cell)
+
+
+def north_up(corner, cell):
+    """Transform of a raster whose first cell has this north-west corner."""
+    return Affine(cell, 0.0, corner[0], 0.0, -cell, corner[1])
+
+
+def canopy_of(trees, cell=CELL, west=-40.0, north=40.0, size=(230.0, 80.0)):
+    """Heights of the district, with their transform in its CRS."""
+    x, y = grid(round(size[0] / cell), round(size[1] / cell), cell)
+    return paraboloids(x + west, north - y, trees), north_up(at(west, north), cell)
+
+
+def write(path, heights, transform, *, crs=CRS, unit=None, **profile):
+    """Write one band."""
+    kept = {"driver": "GTiff", "count": 1, "dtype": heights.dtype, "nodata": -9999.0} | profile
+    rows, columns = heights.shape
+    with rasterio.open(
+        path, "w", width=columns, height=rows, crs=crs, transform=transform, **kept
+    ) as out:
+        out.write(heights, 1)
+        if unit:
+            out.set_band_unit(1, unit)
+
+
+@pytest.fixture
+def planted(district):
+    """The district with a canopy of its three trees, two more and a shrub."""
+    write(district.folder / "canopy.tif", *canopy_of([*PLACED, *MISSING, SHRUB]))
+    district.sections["layers"]["canopy"] = "canopy.tif"
+    return district
+
+
+def use(district, how, **others):
+    """Set crowns.use, and give up the inventory where it is not wanted."""
+    district.sections["crowns"] = {"use": how, **others}
+    if how == "only":
+        district.sections["layers"].pop("trees", None)
+    return district
+
+
+# The array.
+
+
+def test_separate_crowns_have_their_place_height_and_area():
+    trees = [(20.0, 20.0, 3.0, 8.0), (50.0, 20.0, 5.0, 14.0), (20.0, 50.0, 8.0, 22.0),
+             (50.3, 50.2, 4.1, 10.0)]  # fmt: skip
+    found = find_crowns(paraboloids(*grid(140, 140), trees), cell_m=(CELL, CELL), settings=SETTINGS)
+    order = sorted(trees, key=lambda each: (round(each[1]), each[0]))
+    assert len(found.row) == 4
+    # By rows: (20, 20), (50, 20), then those of y = 50.
+    for n, (x, y, radius, height) in enumerate(order):
+        assert abs((found.column[n] + 0.5) * CELL - x) <= CELL
+        assert abs((found.row[n] + 0.5) * CELL - y) <= CELL
+        assert found.area_m2[n] == pytest.approx(np.pi * radius**2, rel=0.1)
+        assert found.height_m[n] == pytest.approx(height, rel=0.02)
+        assert shapely.area(found.outline[n]) * CELL**2 == pytest.approx(found.area_m2[n])
+
+
+@pytest.mark.parametrize("cell_m", [(0.25, 0.25), (1.0, 1.0), (0.5, 1.0)])
+def test_cells_of_any_size_and_of_two_sizes(cell_m):
+    x, y = np.meshgrid(
+        (np.arange(round(60 / cell_m[1])) + 0.5) * cell_m[1],
+        (np.arange(round(60 / cell_m[0])) + 0.5) * cell_m[0],
+    )
+    found = find_crowns(
+        paraboloids(x, y, [(30.0, 30.0, 7.0, 16.0)]), cell_m=cell_m, settings=SETTINGS
+    )
+    assert len(found.row) == 1
+    assert found.area_m2[0] == pytest.approx(np.pi * 49, rel=0.1)
+    assert abs((found.row[0] + 0.5) * cell_m[0] - 30) <= cell_m[0]
+
+
+def test_overlapping_crowns_part_at_the_valley():
+    # Two crowns of one size, 8 m apart: the border is the line between them.
+    pair = [(20.0, 20.0, 5.0, 12.0), (28.0, 20.0, 5.0, 12.0)]
+    found = find_crowns(paraboloids(*grid(100, 80), pair), cell_m=(CELL, CELL), settings=SETTINGS)
+    assert len(found.row) == 2
+    west, east = (shapely.bounds(each) * CELL for each in found.outline)
+    assert west[2] == pytest.approx(24.0, abs=CELL)
+    assert east[0] == pytest.approx(24.0, abs=CELL)
+    assert shapely.area(shapely.intersection(*found.outline)) == 0
+    both = shapely.union(shapely.Point(20, 20).buffer(5), shapely.Point(28, 20).buffer(5)).area
+    assert found.area_m2.sum() == pytest.approx(both, rel=0.05)
+
+
+def test_a_steep_crown_beside_a_flat_one_keeps_its_edge():
+    pair = [(20.0, 20.0, 8.0, 12.0), (29.0, 20.0, 3.0, 9.0)]
+    found = find_crowns(paraboloids(*grid(100, 80), pair), cell_m=(CELL, CELL), settings=SETTINGS)
+    assert len(found.row) == 2
+    small = found.outline[np.argmin(found.area_m2)]
+    # The surfaces cross between 27.0 and 27.5 m.
+    assert shapely.bounds(small)[0] * CELL == pytest.approx(27.2, abs=1.5 * CELL)
+
+
+def test_the_window_grows_with_height_or_stays():
+    # A bump 3 m beside a top of 20 m lies in its window of 7 m, not in a fixed one of 2 m.
+    tree = [(20.0, 20.0, 6.0, 20.0), (23.2, 20.0, 1.2, 19.5)]
+    heights = paraboloids(*grid(80, 80), tree)
+    grows = find_crowns(heights, cell_m=(CELL, CELL), settings=SETTINGS)
+    fixed = CrownSettings(use="only", window_base_m=2.0, window_per_height=0.0, smoothing_m=0.0)
+    assert len(grows.row) == 1
+    assert len(find_crowns(heights, cell_m=(CELL, CELL), settings=fixed).row) == 2
+
+
+def test_low_and_narrow_things_are_no_trees():
+    x, y = grid(120, 60)
+    heights = paraboloids(x, y, [(15.0, 15.0, 2.0, 2.8), (45.0, 15.0, 0.6, 9.0)])
+    assert not len(find_crowns(heights, cell_m=(CELL, CELL), settings=SETTINGS).row)
+    nothing = np.full((40, 40), np.nan, dtype="float32")
+    assert not len(find_crowns(nothing, cell_m=(CELL, CELL), settings=SETTINGS).row)
+
+
+def test_holes_without_data_are_bridged_if_small_and_empty_if_large():
+    x, y = grid(160, 80)
+    heights = paraboloids(x, y, [(20.0, 20.0, 5.0, 12.0), (60.0, 20.0, 5.0, 12.0)])
+    heights[39, 39] = heights[44, 36] = heights[36, 44] = np.nan
+    heights[:, 100:] = np.nan
+    found = find_crowns(heights, cell_m=(CELL, CELL), settings=SETTINGS)
+    assert len(found.row) == 1
+    assert found.area_m2[0] == pytest.approx(np.pi * 25, rel=0.1)
+    assert np.hypot(found.row[0] - 39.5, found.column[0] - 39.5) <= 1.5
+
+
+def test_smoothing_leaves_a_level_canopy_and_its_holes_alone():
+    level = np.full((20, 20), 7.0, dtype="float32")
+    level[10, 10] = np.nan
+    smooth, filled = smooth_heights(level, cell_m=(0.5, 0.5), sigma_m=0.5)
+    np.testing.assert_allclose(smooth, 7.0, rtol=1e-6)
+    np.testing.assert_allclose(filled, 7.0, rtol=1e-6)
+
+
+@pytest.mark.parametrize(("heights", "cell"), [(np.zeros(3), 1.0), (np.zeros((3, 3)), 0.0)])
+def test_the_kernel_refuses_what_is_no_table(heights, cell):
+    with pytest.raises(ValueError, match="rows and columns"):
+        find_crowns(heights.astype("float32"), cell_m=(cell, cell), settings=SETTINGS)
+
+
+def test_equal_heights_everywhere_end():
+    found = find_crowns(
+        np.full((30, 40), 9.0, dtype="float32"), cell_m=(1.0, 1.0), settings=SETTINGS
+    )
+    assert len(found.row) >= 1
+    assert (found.height_m == 9.0).all()
+
+
+# The study.
+
+
+def test_only_makes_all_trees(planted):
+    layers = use(planted, "only").read()
+    trees = layers.trees
+    assert_accounted(layers)
+    assert trees["tree_id"].tolist() == [f"CHM-000{n}" for n in range(1, 6)]
+    assert set(trees["origin"]) == {"canopy raster"}
+    for x, y, radius, height in [*PLACED, *MISSING]:
+        away = trees.distance(Point(at(x, y)))
+        row = trees.loc[away.idxmin()]
+        assert away.min() <= CELL
+        assert row["crown"].contains(row["geometry"])
+        assert np.pi * row["crown_diameter_m"] ** 2 / 4 == pytest.approx(np.pi * radius**2, rel=0.1)
+        assert row["crown"].area == pytest.approx(np.pi * radius**2, rel=0.1)
+        assert row["height_m"] == pytest.approx(height, rel=0.02)
+    unknown = ["species", "stem_diameter_mm", "is_protected", "is_veteran", "category"]
+    assert trees[unknown].isna().all().all()
+    assert (trees["position_sd_m"] == 1.5).all()
+
+
+def test_only_keeps_the_types_of_an_inventory(planted):
+    inventory = planted.read().trees
+    made = use(planted, "only").read().trees
+    assert made.columns.tolist() == inventory.columns.tolist()
+    assert made.dtypes.to_dict() == inventory.dtypes.to_dict()
+    assert set(inventory["origin"]) == {"inventory"}
+
+
+def test_gaps_adds_only_the_missing_trees(planted):
+    layers = use(planted, "gaps").read()
+    trees = layers.trees
+    assert_accounted(layers)
+    assert trees["tree_id"].tolist() == ["CHM-0001", "CHM-0002", "T1", "T2", "T3"]
+    new = trees[trees["origin"] == "canopy raster"]
+    for (x, y, _, _), point in zip(MISSING, new.geometry, strict=True):
+        assert point.distance(Point(at(x, y))) <= CELL
+    assert trees["is_columnar"].dtype == "bool"
+    assert len(pick(layers.findings, field="origin", seen="2 trees made from canopy.tif")) == 1
+    seen = pick(layers.findings, layer="canopy", seen="3 tops lie in a crown of the inventory")
+    assert len(seen) == 1
+
+
+def test_gaps_knows_crowns_drawn_and_crowns_by_diameter(planted):
+    far = [Point(at(x + 5, 4)) for x in (10, 60, 110)]
+    planted.put("trees", make_trees(geometry=far, crown_diameter_m=[11.0, None, 11.0]))
+    trees = use(planted, "gaps").read().trees
+    # T2 stands 5 m from its top, and no crown of it is known.
+    assert (trees["origin"] == "canopy raster").sum() == 3
+    drawn = [box(*at(x - 6, -2), *at(x + 6, 10)) for x in (10, 60, 110)]
+    planted.put("trees", make_trees(geometry=drawn))
+    assert (planted.read().trees["origin"] == "canopy raster").sum() == 2
+
+
+def test_a_stem_under_a_new_crown_is_told(planted):
+    stems = [Point(at(*place)) for place in ((35, -2.2), (60, 4), (110, 4))]
+    planted.put("trees", make_trees(geometry=stems))
+    findings = use(planted, "gaps", gap_distance_m=2.0).read().findings
+    assert len(pick(findings, field="origin", done="whether they are one tree")) == 1
+
+
+def test_names_of_the_inventory_are_not_given_again(planted):
+    planted.put("trees", make_trees(tree_id=["CHM-0001", "T2", "T3"]))
+    ids = use(planted, "gaps").read().trees["tree_id"]
+    assert ids.tolist() == ["CHM-0001", "CHM-0002", "CHM-0003", "T2", "T3"]
+
+
+def test_never_says_that_the_raster_is_not_used(planted):
+    layers = planted.read()
+    assert len(layers.trees) == 3
+    found = pick(layers.findings, layer="canopy", seen='crowns.use = "never"', done="not used")
+    assert found["severity"].tolist() == ["warning"]
+    (planted.folder / "canopy.tif").write_bytes(bytes(range(256)) * 20)
+    found = pick(planted.read().findings, layer="canopy", seen="no raster that can be read")
+    assert len(found) == 1
+
+
+def test_what_is_made_and_not_known_is_told(planted):
+    findings = use(planted, "only").read().findings
+    assert len(pick(findings, field="origin", seen="5 trees made from canopy.tif")) == 1
+    assert len(pick(findings, seen="top of the crown, not the stem", done="position_sd_m 1.5")) == 1
+    assert len(pick(findings, field="is_protected", seen="species, protection")) == 1
+    assert len(pick(findings, layer="canopy", seen="no buildings are known")) == 1
+
+
+def test_only_does_not_read_an_inventory_that_is_there(planted):
+    planted.sections["crowns"] = {"use": "only"}
+    layers = planted.read()
+    assert set(layers.trees["origin"]) == {"canopy raster"}
+    assert len(pick(layers.findings, layer="trees", done="the layer is not read")) == 1
+
+
+def test_every_setting_of_crowns_is_read(planted):
+    reads = SettingReads()
+    with reads.record():
+        use(planted, "gaps").read()
+    assert reads.unread(CrownSettings) == set()
+
+
+def test_two_reads_are_equal(planted):
+    first, second = use(planted, "gaps").read(), planted.read()
+    assert_geodataframe_equal(first.trees, second.trees)
+    pd.testing.assert_frame_equal(first.findings, second.findings)
+
+
+def test_tiles_make_no_difference(planted, monkeypatch):
+    rng = np.random.default_rng(7)
+    many = [(x, y, rng.uniform(2, 5), rng.uniform(5, 18))
+            for x in range(-30, 180, 8) for y in range(-36, 37, 8)]  # fmt: skip
+    heights, transform = canopy_of(many)
+    heights += rng.normal(0, 0.2, heights.shape).astype("float32") * (heights > 0)
+    write(planted.folder / "canopy.tif", heights, transform)
+    whole = use(planted, "only").read().trees
+    monkeypatch.setattr(canopy, "CORE_CELLS", 48)
+    parts = planted.read().trees
+    assert len(whole) > 150
+    assert_geodataframe_equal(whole, parts)
+
+
+def test_only_trees_near_a_sewer_are_made(planted):
+    write(planted.folder / "canopy.tif", *canopy_of([*PLACED, (80.0, 30.0, 4.0, 10.0)]))
+    assert len(use(planted, "only").read().trees) == 4
+    planted.sections["crowns"]["within_m"] = 20.0
+    assert len(planted.read().trees) == 3
+
+
+def test_roofs_are_told_from_crowns_by_the_buildings(planted):
+    roof = box(*at(80, -13), *at(90, -3))
+    planted.put("obstacles", make_trees(obstacle_id=["B1"] * 3, kind=["building"] * 3,
+                                        geometry=[roof] * 3).iloc[:1])  # fmt: skip
+    layers = use(planted, "only").read()
+    assert len(layers.trees) == 4
+    assert len(pick(layers.findings, layer="canopy", seen="1 tops lie on a building")) == 1
+
+
+def test_the_study_area_bounds_the_trees(planted):
+    area = make_trees(area_id=["A"] * 3, geometry=[box(*at(-5, -3), *at(40, 3))] * 3).iloc[:1]
+    planted.put("study_area", area)
+    planted.sections["study"] = {"margin_m": 10.0}
+    assert len(use(planted, "only").read().trees) == 2
+
+
+@pytest.mark.parametrize("code", ["EPSG:25831", "EPSG:4326"])
+def test_a_raster_in_another_system_is_brought_to_the_working_one(planted, code):
+    heights, _ = canopy_of([*PLACED, *MISSING])
+    mover = pyproj.Transformer.from_crs(CRS, code, always_xy=True)
+    origin = np.array(mover.transform(*at(-40, 40)))
+    east = (np.array(mover.transform(*at(190, 40))) - origin) / heights.shape[1]
+    south = (np.array(mover.transform(*at(-40, -40))) - origin) / heights.shape[0]
+    turned = Affine(east[0], south[0], origin[0], east[1], south[1], origin[1])
+    write(planted.folder / "canopy.tif", heights, turned, crs=code)
+    layers = use(planted, "only").read()
+    assert len(layers.trees) == 5
+    for x, y, radius, _ in [*PLACED, *MISSING]:
+        away = layers.trees.distance(Point(at(x, y)))
+        assert away.min() <= 1.5 * CELL
+        diameter = layers.trees.loc[away.idxmin(), "crown_diameter_m"]
+        assert diameter == pytest.approx(2 * radius, rel=0.06)
+    assert len(pick(layers.findings, layer="canopy", field="crs", seen="brought to")) == 1
+
+
+def test_scale_and_offset_of_the_band_count(planted):
+    heights, transform = canopy_of(PLACED)
+    path = planted.folder / "canopy.tif"
+    write(path, np.round(heights * 100).astype("uint16"), transform, nodata=65535)
+    with rasterio.open(path, "r+") as out:
+        out.scales = (0.01,)
+    trees = use(planted, "only").read().trees
+    assert sorted(trees["height_m"].round(1)) == pytest.approx([7.0, 9.0, 15.0], abs=0.15)
+
+
+def test_runs_beyond_the_raster_are_told(planted):
+    heights, transform = canopy_of(PLACED, size=(120.0, 80.0))
+    heights[:20, :20] = -9999.0
+    write(planted.folder / "canopy.tif", heights, transform)
+    findings = use(planted, "only").read().findings
+    assert len(pick(findings, layer="canopy", seen="2 of 3 runs lie wholly or partly outside")) == 1
+    assert len(pick(findings, layer="canopy", seen="«no data»")) == 1
+
+
+# Bad rasters: the message names the file and the remedy.
+
+
+def refuse(planted, match, **others):
+    """Read with the canopy as the only source of trees, and expect a refusal."""
+    use(planted, "only", **others)
+    with pytest.raises(LayerError, match=match) as caught:
+        planted.read()
+    assert "canopy.tif" in str(caught.value)
+    assert str(caught.value).startswith("layers.canopy: ")
+
+
+def test_random_bytes(planted):
+    (planted.folder / "canopy.tif").write_bytes(np.random.default_rng(1).bytes(4000))
+    refuse(planted, r"no raster that can be read.*give a GeoTIFF")
+
+
+def test_a_file_that_breaks_off(planted):
+    path = planted.folder / "canopy.tif"
+    path.write_bytes(path.read_bytes()[: path.stat().st_size // 2])
+    refuse(planted, "no raster that can be read")
+
+
+@pytest.mark.filterwarnings("ignore::rasterio.errors.NotGeoreferencedWarning")
+def test_no_crs(planted):
+    write(planted.folder / "canopy.tif", *canopy_of(PLACED), crs=None)
+    refuse(planted, r"names no reference system.*crs\.canopy")
+    planted.sections["crs"] = {"canopy": CRS}
+    assert len(planted.read().trees) == 3
+    planted.sections["crs"] = {"canopy": "EPSG:0"}
+    refuse(planted, r"unknown reference system")
+
+
+@pytest.mark.parametrize("shift", [5_000.0, 40_000_000.0])
+def test_another_place(planted, shift):
+    heights, _ = canopy_of(PLACED)
+    transform = north_up(at(shift, 40), CELL)
+    write(planted.folder / "canopy.tif", heights, transform)
+    refuse(planted, "does not overlap the sewers; check its reference system")
+
+
+def test_a_system_of_another_part_of_the_world(planted):
+    write(planted.folder / "canopy.tif", *canopy_of(PLACED), crs="EPSG:2193")
+    refuse(planted, "does not overlap the sewers")
+
+
+def test_feet(planted):
+    write(planted.folder / "canopy.tif", *canopy_of(PLACED), unit="ft")
+    refuse(planted, r'heights are in "ft"; bring them to metres')
+    write(planted.folder / "canopy.tif", *canopy_of(PLACED), unit="metre")
+    assert len(planted.read().trees) == 3
+
+
+def test_a_picture(planted):
+    heights, transform = canopy_of(PLACED)
+    path = planted.folder / "canopy.tif"
+    profile = {"width": heights.shape[1], "height": heights.shape[0], "count": 3, "dtype": "uint8"}
+    with rasterio.open(path, "w", driver="GTiff", crs=CRS, transform=transform, **profile) as out:
+        out.write(np.stack([heights.astype("uint8")] * 3))
+    refuse(planted, "3 bands of uint8; give a raster of one band")
+
+
+def test_no_data_only_and_levels_above_the_sea(planted):
+    heights, transform = canopy_of(PLACED)
+    write(planted.folder / "canopy.tif", np.full_like(heights, -9999.0), transform)
+    refuse(planted, "holds no heights near the sewers")
+    write(planted.folder / "canopy.tif", heights + 400, transform)
+    refuse(planted, "no heights above ground")
+    write(planted.folder / "canopy.tif", heights + 20, transform)
+    assert len(pick(planted.read().findings, layer="canopy", done="no levels above the sea")) == 1
+
+
+def test_cells_too_wide_and_no_tree_at_all(planted):
+    write(planted.folder / "canopy.tif", *canopy_of(PLACED, cell=5.0))
+    refuse(planted, r"cells of 5\.00 m, wider than crowns\.coarsest_cell_m = 2")
+    write(planted.folder / "canopy.tif", *canopy_of([SHRUB]))
+    refuse(planted, "shows no tree of 3 m")
+
+
+def test_the_study_file_must_name_a_source_of_trees():
+    bare = {"sewers": "s.gpkg"}
+    with pytest.raises(StudyError, match=r"layers\.trees: must be given"):
+        parse_settings({"layers": bare | {"canopy": "c.tif"}, "crowns": {"use": "gaps"}})
+    with pytest.raises(StudyError, match=r'layers\.canopy: must be given for crowns\.use = "only"'):
+        parse_settings({"layers": bare, "crowns": {"use": "only"}})
+    with pytest.raises(StudyError, match=r"crowns\.use"):
+        parse_settings({"layers": bare | {"trees": "t.gpkg"}, "crowns": {"use": "always"}})
+    with pytest.raises(StudyError, match="must not both be 0"):
+        parse_settings({"layers": bare | {"trees": "t.gpkg"},
+                      "crowns": {"window_base_m": 0, "window_per_height": 0}})  # fmt: skip
+
+
+# The whole job and the command line.
+
+
+def write_study(planted):
+    """Write the study of a district without inventory."""
+    path = planted.folder / "study.toml"
+    path.write_text(
+        '[layers]\nsewers = "sewers.gpkg"\nmanholes = "manholes.gpkg"\ncanopy = "canopy.tif"\n'
+        '[crowns]\nuse = "only"\n'
+    )
+    return path
+
+
+def test_a_study_without_inventory_runs_from_end_to_end(planted):
+    study = write_study(planted)
+    result = run_study(Study.load(study))
+    assert result.trees["origin"].tolist() == ["canopy raster"] * 5
+    assert result.zones["stem_source"].tolist() == ["estimated from crown"] * 5
+    assert result.zones["is_estimated"].all()
+    assert len(result.breaches)
+    assert "canopy" in set(result.provenance["name"])
+    done = CliRunner().invoke(main, ["screen", str(study), "--out", str(planted.folder / "out")])
+    assert done.exit_code == 0, done.output
+    written = gpd.read_file(planted.folder / "out" / "result.gpkg", layer="trees")
+    assert written["origin"].tolist() == ["canopy raster"] * 5
+
+
+def test_check_tells_of_a_bad_raster_without_a_traceback(planted):
+    study = write_study(planted)
+    done = CliRunner().invoke(main, ["check", str(study)])
+    assert done.exit_code == 0, done.output
+    assert "5 trees made from canopy.tif" in done.output
+    (planted.folder / "canopy.tif").write_bytes(b"II*\x00" + bytes(300))
+    done = CliRunner().invoke(main, ["check", str(study)])
+    assert done.exit_code == 4
+    assert "no raster that can be read" in done.output
+    assert "Traceback" not in done.output
