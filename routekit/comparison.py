@@ -25,6 +25,9 @@ from routekit.works import Place, Works
 _CODES = list(TECHNIQUES)
 _BURST_PLACES = np.array([_CODES.index(code) for code in BURSTING])
 
+_DIG_NOTHING = ("monitor", "local_repair", "cipp", "close_fit")
+"""Techniques that work from the manholes: no pit and no dig, hence no harm to roots."""
+
 
 @dataclass(frozen=True, kw_only=True)
 class Comparison:
@@ -290,12 +293,14 @@ def _score(
         }
     ).astype(float)
     burst = works.dig_harm + works.pit_harm
-    harm = dict.fromkeys(TECHNIQUES, none) | {
+    by_technique = dict.fromkeys(_DIG_NOTHING, none) | {
         "open_cut": open_cut,
         "slip_lining": works.joining_harm,
         "burst_same": burst,
         "burst_upsized": burst,
     }
+    # By name, so that a technique whose harm nobody has thought of stops here.
+    harm = {technique: by_technique[technique] for technique in TECHNIQUES}
     costs = {
         technique: table[["cost_mid", "whole_life_cost_mid", "co2e_kg_mid"]]
         for technique, table in quantities.items()

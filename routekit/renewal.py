@@ -1,8 +1,9 @@
 """The second half of the method: from facts about each run to one recommendation with its works.
 
-Techniques are checked first. Strings, pits and digs are then set out for every run that may be
-burst, so that their harm to trees is known when techniques are compared; after the choice they are
-set out again for the runs that are really burst.
+Techniques are checked first. Strings, pits and digs are then set out three times: for no run (which
+runs gain from bursting while set-up and pits cost nothing), for all the runs wished for (what
+set-up and pits add, and do to trees), and for the strings that are chosen. Where somebody has
+decided about techniques they are set out once more as if nobody had, to say what would hold.
 """
 
 from __future__ import annotations

@@ -9,6 +9,11 @@ import pytest
 
 import routekit
 from routekit.errors import OutputError
+from routekit.gathering import _FAR_M
+from routekit.methods.cases import _STRAIGHTEN_M
+from routekit.pipes.bursting_class import NOMINAL_ROOM
+from routekit.pipes.pe import SAME_SIZE_SHARE
+from routekit.pipes.plans import _DETERIORATED_GRADE
 from routekit.rules import COLUMNS, list_rules, write_rules, write_value
 from routekit.settings import walk_settings
 from routekit.sources import load_sources
@@ -41,6 +46,20 @@ def test_every_setting_is_listed_with_the_value_in_force(rules):
     )
     other = list_rules(changed).set_index("name")["value"]
     assert (listed["trench.bed_m"], other["trench.bed_m"]) == ("0.1", "0.25")
+
+
+@pytest.mark.parametrize(
+    ("name", "value"),
+    [
+        ("same size", f"{100 * SAME_SIZE_SHARE:g} %"),
+        ("nominal size", f"{100 * (NOMINAL_ROOM - 1):g} %"),
+        ("deteriorated host", f"grade {_DETERIORATED_GRADE}"),
+        ("straightening", f"{_STRAIGHTEN_M:g} m"),
+        ("buildings", f"within {_FAR_M:g} m"),
+    ],
+)
+def test_limits_that_are_no_settings_are_listed_as_they_are(rules, name, value):
+    assert value in rules.set_index("name").loc[f"Limit: {name}", "value"]
 
 
 def test_every_row_has_a_source_with_title_and_standing(rules):

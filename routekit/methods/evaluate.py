@@ -12,7 +12,10 @@ from routekit.methods.checks import CAUTION, FAIL, UNKNOWN, Check, worst_verdict
 from routekit.methods.settings import MethodSettings
 from routekit.vocabulary import TECHNIQUES, VERDICTS
 
-_SHOWN = ("new_outside_mm", "new_bore_mm", "capacity_l_s", "velocity_m_s")
+_SHOWN = (
+    "new_outside_mm", "new_bore_mm", "capacity_l_s", "velocity_m_s", "filling",
+    "running_velocity_m_s",
+)  # fmt: skip
 """Columns of the plans that the options show."""
 
 
@@ -58,8 +61,8 @@ def tabulate_options(
     checks : mapping
         From `evaluate_techniques`.
     plans : mapping of str to DataFrame
-        Columns new_outside_mm, new_bore_mm, capacity_l_s, velocity_m_s, new_pipe (text) where they
-        apply.
+        Columns new_outside_mm, new_bore_mm, capacity_l_s, velocity_m_s, filling,
+        running_velocity_m_s, new_pipe (text) where they apply.
 
     Returns
     -------

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from routekit.arrays import take_numbers
 from routekit.result import Result
 
 
@@ -32,7 +33,7 @@ def open_cut_loss(result: Result) -> pd.DataFrame:
     found = found.rename(columns=lambda name: name.removeprefix("open_cut_"))
     found = found[(found["severity"].astype("str") != "none").to_numpy()]
     zones = result.zones
-    area = pd.Series(_numbers(zones, "area_m2"), index=zones["tree_id"].astype("str"))
+    area = pd.Series(take_numbers(zones, "area_m2"), index=zones["tree_id"].astype("str"))
     ids = found["tree_id"].astype("str")
     by_tree = _worked_breaches(result).groupby(lambda row: row)
     return found.assign(
@@ -69,12 +70,5 @@ def _worked_breaches(result: Result) -> pd.Series:
     if not {"run_id", "tree_id"} <= set(breaches.columns):
         return pd.Series(dtype=float)
     worked = is_worked_on(result, breaches["run_id"])
-    edge = pd.Series(_numbers(breaches, "stem_edge_m"), breaches["tree_id"].astype("str"))
+    edge = pd.Series(take_numbers(breaches, "stem_edge_m"), breaches["tree_id"].astype("str"))
     return edge[worked]
-
-
-def _numbers(table: pd.DataFrame, name: str) -> NDArray[np.float64]:
-    """Give a column as numbers; NaN everywhere where there is none."""
-    if name not in table.columns:
-        return np.full(len(table), np.nan)
-    return table[name].to_numpy(dtype=float, na_value=np.nan)

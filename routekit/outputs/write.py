@@ -23,8 +23,12 @@ _PART_NAME: Final = re.compile(r"(map|public)-\d+\.html")
 """Pages of a map, or of a page for residents, that is divided."""
 
 
+def _silent(_: str) -> None:
+    """Tell nobody."""
+
+
 def write_outputs(
-    result: Result, settings: StudySettings, folder: Path, *, tell: Callable[[str], None]
+    result: Result, settings: StudySettings, folder: Path, *, tell: Callable[[str], None] = _silent
 ) -> tuple[dict[str, Path], list[str]]:
     """Write GeoPackage, maps, schedule and report into a folder.
 
@@ -34,7 +38,7 @@ def write_outputs(
     settings : StudySettings
     folder : Path
         Is made if need be. Earlier results in it stay whole until all new files are complete.
-    tell : callable
+    tell : callable, optional
         Is called with the name of each output as it begins.
 
     Returns
