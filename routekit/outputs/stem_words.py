@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from routekit.trees.stems import parse_stems
 
 _SEVERAL: Final = "several stems"
+_YES: Final = ("true", "yes", "1")
 _MEASURED: Final = ("measured", "from girth", _SEVERAL)
 
 
@@ -110,7 +111,7 @@ def _drawn_value(rules: pd.DataFrame) -> str:
     found = _values(rules, r"zones\.use_high_stem")
     if not found:
         return ""
-    return f"; the zone uses the {'high' if found[0] == 'True' else 'middle'} one"
+    return f"; the zone uses the {'high' if found[0].lower() in _YES else 'middle'} one"
 
 
 def _rule(rules: pd.DataFrame, pattern: str) -> float:

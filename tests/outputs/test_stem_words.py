@@ -12,7 +12,7 @@ RULES = pd.DataFrame(
             "zones.bs5837_2012.stem_height_m", "zones.stem_height_tolerance_m",
             "zones.use_high_stem",
         ],
-        "value": ["1.5", "0.1", "True"],
+        "value": ["1.5", "0.1", "yes"],
     }
 )  # fmt: skip
 MEASURED = {"stem_source": "measured", "stem_mid_mm": 563.0, "stem_diameter_mm": 563.0}
@@ -67,8 +67,17 @@ def test_a_list_that_cannot_be_read_is_not_shown():
 
 
 def test_the_middle_value_is_named_where_it_draws_the_zone():
-    assert words_of(CROWN, RULES.replace("True", "False")).endswith("uses the middle one")
+    assert words_of(CROWN, RULES.replace("yes", "no")).endswith("uses the middle one")
     assert words_of(CROWN, pd.DataFrame()) == "145 mm, estimated from crown: 137 to 154 mm"
+
+
+def test_the_rules_of_a_study_say_which_value_draws_the_zone(sample_result):
+    trees = sample_result.zones[sample_result.zones["is_estimated"]].drop(columns="geometry")
+    words = describe_stems(trees, sample_result.rules)["stem_text"]
+    assert len(words) > 3
+    assert words.str.endswith("the zone uses the high one").all()
+    for high, basis in zip(trees["stem_high_mm"], trees["basis"], strict=True):
+        assert f"x {high:.0f} mm" in basis
 
 
 def test_rows_keep_their_index_and_diameter():
