@@ -291,8 +291,8 @@ def balance_trees(
     careful = rows.isin(trees_dug_structurally(holes[keeps], zones)) & ~structural
     share = loss / area
     severity = np.select(
-        [np.isnan(loss), ~(loss > 0), structural, share >= place.major_from_share],
-        ["unknown", "none", "structural", "major"],
+        [np.isnan(loss), structural, ~(loss > 0), share >= place.major_from_share],
+        ["unknown", "structural", "none", "major"],
         "minor",
     )
     return balance.assign(
