@@ -125,7 +125,7 @@ def find_file(layer: str, text: str, *, base: Path) -> Path:
         folder = path.parent
         there = sorted(each.name for each in folder.iterdir()) if folder.is_dir() else []
     except OSError as error:
-        shown = str(path) if len(str(path)) < _LONG_PATH else f"{str(path)[:60]}..."
+        shown = str(path) if len(str(path)) < _LONG_PATH else f"{str(path)[:200]}..."
         msg = f"layers.{layer}: {shown} is no path that can be looked up "
         msg += f"({error.strerror}); give a shorter one, or yourself the right to read there"
         raise LayerError(msg) from None
