@@ -1,16 +1,35 @@
-"""Crowns drawn as areas: the stem is set inside them, and the crown is kept."""
+"""Crowns: those that an inventory draws, and those made from a raster of canopy heights.
+
+Of a crown drawn as an area the stem is set inside it. Trees from the raster are made only where
+`crowns.use` asks for them: without an inventory, or in its gaps. They have a top, a crown and a
+height; everything else about them stays not known.
+"""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
+from routekit.errors import LayerError
+from routekit.layers.canopy import RasterTrees, describe_fault, find_raster_trees
+
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from pathlib import Path
+
     from routekit.layers.findings import Findings
+    from routekit.layers.settings import CrownSettings, InputSettings
+
+ORIGINS: Final = ("inventory", "canopy raster")
+"""Where a tree of the result comes from."""
+
+ID_PREFIX: Final = "CHM-"
+"""Begins the names of the trees from the raster (canopy height model)."""
 
 
 def settle_crowns(trees: gpd.GeoDataFrame, *, findings: Findings) -> gpd.GeoDataFrame:
@@ -59,3 +78,194 @@ def _stem_in(areas: NDArray[np.object_]) -> NDArray[np.object_]:
     centroid = shapely.centroid(areas)
     inside = shapely.contains(areas, centroid)
     return np.where(inside, centroid, shapely.point_on_surface(areas))
+
+
+def add_raster_trees(
+    layers: Mapping[str, gpd.GeoDataFrame],
+    canopy: Path | None,
+    *,
+    inputs: InputSettings,
+    findings: Findings,
+) -> gpd.GeoDataFrame:
+    """Add the trees of the canopy raster, where the study asks for them.
+
+    Parameters
+    ----------
+    layers : mapping of str to geopandas.GeoDataFrame
+        Canonical layers in the working CRS; trees with stems as geometry and `crown`.
+    canopy : Path or None
+        Raster of canopy heights above ground in m.
+    inputs : InputSettings
+        `crowns`, `crs.canopy` and the margin of the study area.
+    findings : Findings
+        Takes how many trees were made, which were not, and what is not known of them.
+
+    Returns
+    -------
+    geopandas.GeoDataFrame
+        The trees with `origin`; those of the raster come last, named by row and column of their
+        tops.
+
+    Raises
+    ------
+    LayerError
+        If the raster cannot be used, or is the only source of trees and holds none.
+    """
+    trees, settings = layers["trees"].assign(origin=ORIGINS[0]), inputs.crowns
+    trees["origin"] = trees["origin"].astype("str")
+    if canopy is None:
+        return trees
+    if settings.use == "never":
+        _report_unused(canopy, findings)
+        return trees
+    found = find_raster_trees(
+        canopy,
+        np.asarray(layers["sewers"].geometry),
+        crs=trees.crs,
+        declared=inputs.crs.get("canopy"),
+        settings=settings,
+        findings=findings,
+    )
+    is_kept = _is_in_area(found, layers["study_area"], inputs.study.margin_m)
+    is_kept &= ~_is_on_building(found, layers["obstacles"], canopy, findings)
+    if settings.use == "gaps":
+        is_kept &= ~_is_in_inventory(found, trees, settings, findings)
+    if settings.use == "only" and not is_kept.any():
+        msg = (
+            f"layers.canopy: {canopy} shows no tree of {settings.least_height_m:g} m within "
+            f"{settings.within_m:g} m of the sewers; give another raster or a layer of trees"
+        )
+        raise LayerError(msg)
+    made = _name_trees(found, np.flatnonzero(is_kept), trees, settings)
+    _report_made(made, trees, canopy, settings, findings)
+    if made.empty:
+        return trees
+    if trees.empty:
+        return made
+    joined = pd.concat([trees, made], ignore_index=True)
+    return gpd.GeoDataFrame(joined, geometry="geometry", crs=trees.crs)
+
+
+def _report_unused(canopy: Path, findings: Findings) -> None:
+    """Say that a raster is given and not asked for, and whether it could be read at all."""
+    seen = f'{canopy.name} is given, but crowns.use = "never"'
+    if fault := describe_fault(canopy):
+        seen += f"; and {fault}"
+    done = 'not used: no tree comes from it; set crowns.use = "gaps" or "only" if it should'
+    findings.note("warning", "canopy", "", seen, done)
+
+
+def _is_in_area(
+    found: RasterTrees, area: gpd.GeoDataFrame, margin_m: float
+) -> NDArray[np.bool_]:
+    """Tell which tops lie in the study area or its margin."""
+    if area.empty:
+        return np.ones(len(found.top), dtype=bool)
+    inner = shapely.union_all(np.asarray(area.geometry))
+    shapely.prepare(inner)
+    return np.asarray(shapely.dwithin(found.top, inner, margin_m))
+
+
+def _is_on_building(
+    found: RasterTrees, obstacles: gpd.GeoDataFrame, canopy: Path, findings: Findings
+) -> NDArray[np.bool_]:
+    """Tell which tops lie on a building: a roof, or a crown over it."""
+    geometry = np.asarray(obstacles.geometry)
+    is_building = obstacles["kind"].eq("building").to_numpy() & (
+        shapely.get_dimensions(geometry) == 2
+    )
+    is_on = np.zeros(len(found.top), dtype=bool)
+    if not is_building.any():
+        seen = f"no buildings are known, and roofs in {canopy.name} look like crowns"
+        done = "each taken as a tree; give layers.obstacles, or a raster of plants only"
+        findings.note("warning", "canopy", "", seen, done)
+        return is_on
+    is_on[shapely.STRtree(found.top).query(geometry[is_building], predicate="intersects")[1]] = True
+    if is_on.any():
+        seen = f"{int(is_on.sum()):,} tops lie on a building"
+        findings.note("info", "canopy", "", seen, "taken as roofs: no tree made")
+    return is_on
+
+
+def _is_in_inventory(
+    found: RasterTrees, trees: gpd.GeoDataFrame, settings: CrownSettings, findings: Findings
+) -> NDArray[np.bool_]:
+    """Tell which tops lie in a crown of the inventory or near one of its stems."""
+    crowns = np.asarray(trees["crown"])
+    drawn = crowns[~shapely.is_missing(crowns)]
+    half = trees["crown_diameter_m"].to_numpy(dtype=np.float64) / 2.0
+    reach = np.fmax(np.where(shapely.is_missing(crowns), half, np.nan), settings.gap_distance_m)
+    tree = shapely.STRtree(found.top)
+    is_in = np.zeros(len(found.top), dtype=bool)
+    is_in[tree.query(drawn, predicate="intersects")[1]] = True
+    stems = np.asarray(trees.geometry)
+    is_in[tree.query(stems, predicate="dwithin", distance=reach)[1]] = True
+    if is_in.any():
+        seen = f"{int(is_in.sum()):,} tops lie in a crown of the inventory or within "
+        seen += f"{settings.gap_distance_m:g} m of a stem"
+        findings.note("info", "canopy", "", seen, "trees of the inventory: none made")
+    return is_in
+
+
+def _name_trees(
+    found: RasterTrees, kept: NDArray[np.intp], trees: gpd.GeoDataFrame, settings: CrownSettings
+) -> gpd.GeoDataFrame:
+    """Make rows of trees, in the columns and types of the inventory."""
+    taken = set(trees["tree_id"])
+    width = max(4, len(str(len(kept) + len(taken))))
+    names = (f"{ID_PREFIX}{n:0{width}d}" for n in range(1, len(kept) + len(taken) + 1))
+    free = [name for name in names if name not in taken][: len(kept)]
+    ids = pd.Series(free, dtype="str")
+    crown = gpd.GeoSeries(found.crown[kept], crs=trees.crs)
+    top = gpd.GeoSeries(found.top[kept], crs=trees.crs)
+    rows = pd.DataFrame({"tree_id": ids, "row_key": ids}).assign(
+        source_row=0,
+        crown_diameter_m=found.crown_diameter_m[kept],
+        height_m=found.height_m[kept],
+        position_sd_m=settings.position_sd_m,
+        is_columnar=False,
+        origin=ORIGINS[1],
+    )
+    blank = pd.DataFrame(trees.drop(columns=["crown", "geometry"])).iloc[:0]
+    # What is not named here is not known: missing in each column's own type.
+    rows = rows.reindex(columns=blank.columns).astype(blank.dtypes.to_dict())
+    return gpd.GeoDataFrame(rows.assign(crown=crown), geometry=top)[list(trees.columns)]
+
+
+def _report_made(
+    made: gpd.GeoDataFrame,
+    trees: gpd.GeoDataFrame,
+    canopy: Path,
+    settings: CrownSettings,
+    findings: Findings,
+) -> None:
+    """Say how many trees were made, and what is and is not known of them."""
+    if made.empty:
+        seen = f"{canopy.name} shows no tree that the inventory does not have"
+        findings.note("info", "canopy", "", seen, "none made")
+        return
+    n = f"{len(made):,} trees made from {canopy.name}"
+    span = f"{made['tree_id'].iloc[0]} to {made['tree_id'].iloc[-1]}"
+    findings.note(
+        "warning", "trees", "origin", f"{n}: {span}",
+        f"made within {settings.within_m:g} m of a sewer; the names hold for this raster and "
+        "these settings only, and what was felled or planted since the flight is not known",
+    )  # fmt: skip
+    findings.note(
+        "warning", "trees", "geometry", f"{n}: the point is the top of the crown, not the stem",
+        f"position_sd_m {settings.position_sd_m:g}: survey the stems before any work",
+    )  # fmt: skip
+    findings.note(
+        "warning", "trees", "is_protected",
+        f"{n}: species, protection, veteran standing, condition and category are not known",
+        "they stay not known: find out before any work",
+    )  # fmt: skip
+    if trees.empty:
+        return
+    stems = np.asarray(trees.geometry)
+    holds = shapely.STRtree(stems).query(np.asarray(made["crown"]), predicate="intersects")[0]
+    findings.add(
+        "warning", "trees", made["tree_id"].iloc[np.unique(holds)], field="origin",
+        seen="made from the raster, and a stem of the inventory stands under its crown",
+        done="both kept: look on site whether they are one tree",
+    )  # fmt: skip

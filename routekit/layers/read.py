@@ -27,7 +27,7 @@ from routekit.layers.columns import (
     load_columns,
     suggest_name,
 )
-from routekit.layers.crowns import settle_crowns
+from routekit.layers.crowns import add_raster_trees, settle_crowns
 from routekit.layers.crs import choose_working_crs, own_crs, transform_layer
 from routekit.layers.findings import Findings
 from routekit.layers.identity import (
@@ -54,7 +54,7 @@ if TYPE_CHECKING:
     from routekit.layers.settings import InputSettings
 
 REQUIRED: Final = ("sewers", "trees")
-"""Layers that may not be empty of usable rows."""
+"""Layers that may not be empty of usable rows; trees may come from the canopy raster."""
 
 SOURCE_COLUMNS: Final = ("layer", "path", "layer_name", "rows", "sha256")
 
@@ -128,7 +128,7 @@ def read_layers(inputs: InputSettings, base: Path) -> Layers:
     for name in TABLE_LAYERS:
         table = tables[name] if name in tables else empty_layer(name, crs)
         tables[name] = drop_doubled_rows(table, name, findings=findings, tally=tallies[name])
-    tables = _fit_layers(tables, inputs, findings, tallies)
+    tables = _fit_layers(tables, rasters["canopy"], inputs, findings, tallies)
     _refuse_empty(tables, raws)
     _report_strays(tables, findings)
     final = {name: _finish(table, name) for name, table in tables.items()}
@@ -157,6 +157,9 @@ def _read_all(
     hashes: dict[Path, str] = {}
     for name in (*VECTOR_LAYERS, *TABLE_LAYERS):
         source = getattr(inputs.layers, name)
+        if name == "trees" and source is not None and inputs.crowns.use == "only":
+            findings.note("warning", name, "", 'crowns.use = "only"', "the layer is not read")
+            continue
         if source is None:
             if name != "study_area":
                 findings.note("info", name, "", "the study names no such layer", "done without")
@@ -261,11 +264,12 @@ def _mend_layer(
 
 def _fit_layers(
     tables: dict[str, pd.DataFrame],
+    canopy: Path | None,
     inputs: InputSettings,
     findings: Findings,
     tallies: defaultdict[str, Counter[str]],
 ) -> dict[str, pd.DataFrame]:
-    """Fit the layers to each other: place, study area, manholes at run ends, crowns."""
+    """Fit the layers to each other: place, area, manholes at run ends, crowns."""
     vectors = {name: cast("gpd.GeoDataFrame", tables[name]) for name in VECTOR_LAYERS}
     report_far_layers(vectors, findings=findings)
     runs, manholes = settle_nodes(
@@ -285,6 +289,9 @@ def _fit_layers(
         tallies=tallies,
     )
     vectors["trees"] = settle_crowns(vectors["trees"], findings=findings)
+    n_inventory = len(vectors["trees"])
+    vectors["trees"] = add_raster_trees(vectors, canopy, inputs=inputs, findings=findings)
+    tallies["trees"]["made"] += len(vectors["trees"]) - n_inventory
     report_rising(vectors["sewers"], findings=findings)
     return tables | vectors
 
@@ -332,7 +339,7 @@ def _finish(table: pd.DataFrame, layer: str) -> pd.DataFrame:
     if layer == "sewers":
         table = table.assign(length_m=np.asarray(shapely.length(np.asarray(table.geometry))))
         names.append("length_m")
-    extra = [name for name in ("crown", "geometry") if name in table]
+    extra = [name for name in ("origin", "crown", "geometry") if name in table]
     keys = [next(iter(columns))]
     if layer == "inspections":
         keys.append("chainage_m")

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from typing import Any, Final, Self, TypeAlias, TypeVar, get_args
+from typing import Any, Final, Literal, Self, TypeAlias, TypeVar, get_args
 
 from pydantic import BaseModel, ValidationError, field_validator, model_validator
 
@@ -112,11 +112,135 @@ class GroundSettings(Settings):
     )
 
 
+class CrownSettings(Settings):
+    """Trees from a canopy raster: whether, and how they are told from its heights."""
+
+    use: Literal["never", "gaps", "only"] = setting(
+        "never",
+        unit="-",
+        source="study",
+        text="Trees from the canopy raster: never, gaps (where the inventory has none), only "
+        "(without an inventory)",
+    )
+    within_m: float = setting(
+        50.0,
+        unit="m",
+        source="house",
+        text="Trees are made this near to a sewer: further than zones, pits and digs reach",
+        gt=0,
+        le=1000,
+    )
+    gap_distance_m: float = setting(
+        4.0,
+        unit="m",
+        source="house",
+        text="With gaps, a top this near to a stem of the inventory is that tree: tops lean "
+        "and stems are drawn by hand",
+        ge=0,
+        le=50,
+    )
+    position_sd_m: float = setting(
+        1.5,
+        unit="m",
+        source="house",
+        text="Standard deviation of the stem about the top of its crown: trees lean to the light",
+        ge=0,
+        le=20,
+    )
+    coarsest_cell_m: float = setting(
+        2.0,
+        unit="m",
+        source="house",
+        text="Widest cell of a canopy raster: a crown of 5 m needs some cells to show its edge",
+        gt=0,
+        le=10,
+    )
+    smoothing_m: float = setting(
+        0.5,
+        unit="m",
+        source="house",
+        text="Standard deviation of the Gaussian that takes out twigs: small against any crown",
+        ge=0,
+        le=5,
+    )
+    least_height_m: float = setting(
+        3.0,
+        unit="m",
+        source="house",
+        text="Less high is no tree: hedges, shrubs and vans are lower or little higher",
+        gt=0,
+        le=30,
+    )
+    least_crown_m: float = setting(
+        1.5,
+        unit="m",
+        source="house",
+        text="A narrower crown is no tree: masts, lamps and wires",
+        ge=0,
+        le=20,
+    )
+    largest_crown_m: float = setting(
+        40.0,
+        unit="m",
+        source="house",
+        text="A crown ends this wide: half of it at most from its top; few street trees are wider",
+        gt=1,
+        le=60,
+    )
+    window_base_m: float = setting(
+        1.0,
+        unit="m",
+        source="house",
+        text="Diameter of the window of a top, without its growth; see window_per_height",
+        ge=0,
+        le=50,
+    )
+    window_per_height: float = setting(
+        0.3,
+        unit="m per m",
+        source="canopy_window",
+        text="Growth of that window with the height of the top (0 for a fixed one): with the base "
+        "of 1 m a straight line near the published curve, 4 m at 10 m and 10 m at 30 m",
+        ge=0,
+        le=2,
+    )
+    cut_share: float = setting(
+        0.3,
+        unit="share",
+        source="canopy_cut",
+        text="A crown ends where the canopy is lower than this share of the height of its top",
+        gt=0,
+        lt=1,
+    )
+    reach_per_height: float = setting(
+        0.8,
+        unit="m per m",
+        source="house",
+        text="A crown reaches this far from its top at most, by height: open-grown trees are wider "
+        "than the 0.6 used in woods",
+        gt=0,
+        le=3,
+    )
+
+    @model_validator(mode="after")
+    def _check_window(self) -> Self:
+        """Refuse a window without a size."""
+        if self.window_base_m + self.window_per_height <= 0:
+            msg = "window_base_m and window_per_height must not both be 0; leave one above 0"
+            raise ValueError(msg)
+        return self
+
+
 class LayersSection(Settings):
     """The layers of the study; only sewers and trees are required."""
 
     sewers: LayerSource = setting(..., unit="-", source="study", text="Sewer runs (lines)")
-    trees: LayerSource = setting(..., unit="-", source="study", text="Trees (stems or crowns)")
+    trees: LayerSource | None = setting(
+        None,
+        unit="-",
+        source="study",
+        text="Trees (stems or crowns); required unless crowns.use is only",
+    )
     manholes: LayerSource | None = setting(None, unit="-", source="study", text="Manholes (points)")
     inspections: LayerSource | None = setting(
         None, unit="-", source="study", text="Inspection observations (table)"
@@ -161,6 +285,9 @@ class InputSettings(Settings):
     ground: GroundSettings = setting(
         GroundSettings, unit="-", source="house", text="Depths taken as true"
     )
+    crowns: CrownSettings = setting(
+        CrownSettings, unit="-", source="study", text="Trees from the canopy raster"
+    )
     fields: PerColumn[str | list[str]] = setting(
         dict, unit="-", source="study", text="Source columns by order of trust; =text is a constant"
     )
@@ -194,6 +321,23 @@ class InputSettings(Settings):
     def _check_layers(cls, value: dict[str, str]) -> dict[str, str]:
         """Refuse layers that do not exist."""
         return {_known_layer(layer, rasters=True): text for layer, text in value.items()}
+
+    @model_validator(mode="after")
+    def _check_trees(self) -> Self:
+        """Refuse a study without trees, or with trees from a raster that it does not name."""
+        if self.layers.trees is None and self.crowns.use != "only":
+            msg = (
+                "layers.trees: must be given; only a study that makes all its trees from "
+                'layers.canopy (crowns.use = "only") does without'
+            )
+            raise ValueError(msg)
+        if self.layers.canopy is None and self.crowns.use != "never":
+            msg = (
+                f'layers.canopy: must be given for crowns.use = "{self.crowns.use}"; '
+                'name a raster of canopy heights, or set crowns.use = "never"'
+            )
+            raise ValueError(msg)
+        return self
 
     @model_validator(mode="after")
     def _check_meanings(self) -> Self:

@@ -1,0 +1,438 @@
+"""A raster of canopy heights: what it must be, and the trees in it, tile by tile near the sewers.
+
+Tiles overlap by the widest window, crown and smoothing; each top counts in the one tile whose
+core it lies in. Tiles without a sewer near are not read, so that memory does not grow with the
+raster.
+"""
+
+from __future__ import annotations
+
+import warnings
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+import pyproj
+import shapely
+from numpy.typing import NDArray
+from pyproj.exceptions import ProjError
+
+from routekit.errors import CrsError, LayerError
+from routekit.layers.crs import drop_heights, parse_crs, transform_layer
+from routekit.layers.findings import Findings
+from routekit.layers.terrain import UNTAGGED_NO_DATA
+from routekit.layers.treetops import SMOOTHING_REACH, Crowns, find_crowns
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    from routekit.arrays import Floats
+    from routekit.layers.settings import CrownSettings
+
+Geometries = NDArray[np.object_]
+
+TALLEST_M: Final = 120.0
+"""A higher cell is no tree: the tallest known stands at 116 m (common knowledge)."""
+
+LOWEST_M: Final = -5.0
+"""A lower cell is no height above ground; small negative ones are noise of the survey."""
+
+METRE_WORDS: Final = ("", "m", "metre", "metres", "meter", "meters")
+
+CORE_CELLS: Final = 1024
+"""Side of the core of a tile: with its margin some 2 to 6 million cells at 0.1 to 0.5 m."""
+
+MOST_LEVELS_SHARE: Final = 0.5
+"""More cells than this that no tree has mean that the raster holds levels, not heights."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class RasterTrees:
+    """Trees of a raster in the working CRS, n of them, by row and column of their tops.
+
+    Attributes
+    ----------
+    top : numpy.ndarray of object, shape (n,)
+        Points at the tops.
+    crown : numpy.ndarray of object, shape (n,)
+        Polygons.
+    crown_diameter_m, height_m : numpy.ndarray of float, shape (n,)
+        Diameter of the circle of the same area, and height above ground, m.
+    """
+
+    top: Geometries
+    crown: Geometries
+    crown_diameter_m: Floats
+    height_m: Floats
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Grid:
+    """An open raster, with what brings it to the working CRS."""
+
+    source: Any
+    path: Path
+    crs: pyproj.CRS
+    working: pyproj.CRS
+    cell_m: tuple[float, float]
+    unit_scale: tuple[float, float]
+
+
+def find_raster_trees(
+    path: Path,
+    sewers: Geometries,
+    *,
+    crs: pyproj.CRS,
+    declared: str | None,
+    settings: CrownSettings,
+    findings: Findings,
+) -> RasterTrees:
+    """Find the trees of a canopy raster near the sewers.
+
+    Parameters
+    ----------
+    path : Path
+        Raster of one band: heights above ground in m.
+    sewers : numpy.ndarray of object, shape (n,)
+        Lines in the working CRS.
+    crs : pyproj.CRS
+        Working CRS.
+    declared : str or None
+        `crs.canopy` of the study file; goes before what the raster says.
+    settings : CrownSettings
+        How near, and what a tree is.
+    findings : Findings
+        Takes what the raster does not cover or cannot tell.
+
+    Returns
+    -------
+    RasterTrees
+        Those whose top lies within `settings.within_m` of a sewer.
+
+    Raises
+    ------
+    LayerError
+        If the raster cannot be read or used, has no CRS, or does not overlap the sewers.
+    """
+    with _told_errors(path), _open_raster(path) as source:
+        grid = _place_grid(source, path, sewers, crs, declared)
+        window = _window_near(grid, sewers, settings.within_m)
+        _refuse_coarse(grid, settings)
+        cores = _list_cores(grid, window, sewers, settings.within_m)
+        _report_outside(grid, sewers, findings)
+        counts = np.zeros(4, dtype=np.int64)
+        parts = [_read_tile(grid, core, settings, counts) for core in cores]
+        _judge_heights(path, counts, settings, findings)
+        return _join_parts(grid, parts, sewers, settings, findings)
+
+
+def describe_fault(path: Path) -> str:
+    """Say why a raster cannot be read; empty text if it can.
+
+    Parameters
+    ----------
+    path : Path
+        A file.
+
+    Returns
+    -------
+    str
+        The message of the error, without remedy.
+    """
+    try:
+        with _told_errors(path), _open_raster(path):
+            return ""
+    except LayerError:
+        return "it is no raster that can be read"
+
+
+@contextmanager
+def _told_errors(path: Path) -> Iterator[None]:
+    """Turn what rasterio and PROJ raise into errors that name the file and the remedy."""
+    from rasterio.errors import RasterioError  # noqa: PLC0415 - slow to import, needed only here
+
+    try:
+        yield
+    except CrsError as error:
+        msg = f"layers.canopy: {path}: {error}"
+        raise LayerError(msg) from error
+    except ProjError as error:
+        msg = (
+            f"layers.canopy: {path}: its reference system leads nowhere near the sewers ({error}); "
+            'say crs.canopy = "EPSG:..." in the study file'
+        )
+        raise LayerError(msg) from error
+    except (RasterioError, OSError) as error:
+        msg = (
+            f"layers.canopy: {path} is no raster that can be read ({error}); give a GeoTIFF of "
+            "heights above ground in m"
+        )
+        raise LayerError(msg) from error
+
+
+def _open_raster(path: Path) -> Any:
+    """Open a raster without the warning for one that lies nowhere."""
+    import rasterio  # noqa: PLC0415 - slow to import, needed only with a canopy
+    from rasterio.errors import NotGeoreferencedWarning  # noqa: PLC0415
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", NotGeoreferencedWarning)
+        return rasterio.open(path)
+
+
+def _place_grid(
+    source: Any, path: Path, sewers: Geometries, working: pyproj.CRS, declared: str | None
+) -> _Grid:
+    """Find the CRS and the size of a cell in m, and refuse what is no canopy raster."""
+    if source.count != 1 or np.dtype(source.dtypes[0]).kind not in "iuf":
+        msg = (
+            f"layers.canopy: {path} holds {source.count} bands of {source.dtypes[0]}; give a "
+            "raster of one band of numbers: heights above ground in m"
+        )
+        raise LayerError(msg)
+    if declared is None and source.crs is None:
+        msg = (
+            f"layers.canopy: {path} names no reference system; write one into the raster, or say "
+            'crs.canopy = "EPSG:..." in the study file'
+        )
+        raise LayerError(msg)
+    if source.transform.is_degenerate:
+        msg = f"layers.canopy: {path} does not say where its cells lie; write its transform into it"
+        raise LayerError(msg)
+    full = pyproj.CRS.from_user_input(
+        source.crs.to_wkt() if declared is None else parse_crs(declared, "crs.canopy")
+    )
+    _refuse_other_units(source, path, full)
+    crs = drop_heights(full)
+    grid = _Grid(
+        source=source,
+        path=path,
+        crs=crs,
+        working=working,
+        cell_m=(1.0, 1.0),
+        unit_scale=(float(source.scales[0]), float(source.offsets[0])),
+    )
+    return _measure_cells(grid, sewers)
+
+
+def _refuse_other_units(source: Any, path: Path, crs: pyproj.CRS) -> None:
+    """Refuse heights that say they are in another unit than metres."""
+    unit = (source.units[0] or "").strip().casefold()
+    up = [axis for axis in crs.axis_info if axis.direction == "up"]
+    is_other = unit not in METRE_WORDS
+    if not unit and up and abs(up[0].unit_conversion_factor - 1.0) > 1e-9:
+        unit, is_other = up[0].unit_name, True
+    if is_other:
+        msg = (
+            f'layers.canopy: {path} says that its heights are in "{unit}"; bring them to metres '
+            "(feet times 0.3048), or correct the unit of the band"
+        )
+        raise LayerError(msg)
+
+
+def _measure_cells(grid: _Grid, sewers: Geometries) -> _Grid:
+    """Measure a cell in the working CRS, at the middle of the raster's part near the sewers."""
+    left, top, right, bottom = _window_near(grid, sewers, 1.0, is_strict=False)
+    column, row = (left + right) / 2.0, (top + bottom) / 2.0
+    corners = np.array([[column, row], [column, row + 1.0], [column + 1.0, row]])
+    placed = _to_working(grid, np.asarray(shapely.points(corners)), Findings())
+    size = shapely.distance(placed[0], placed[1:])
+    if not (np.all(np.isfinite(size)) and np.all(size > 0)):
+        _refuse_far(grid)
+    return _Grid(**(vars(grid) | {"cell_m": (float(size[0]), float(size[1]))}))
+
+
+def _refuse_far(grid: _Grid) -> None:
+    """Refuse a raster that lies elsewhere."""
+    msg = (
+        f"layers.canopy: {grid.path} does not overlap the sewers; check its reference system "
+        '(crs.canopy = "EPSG:..." in the study file), or give the raster of this place'
+    )
+    raise LayerError(msg)
+
+
+def _refuse_coarse(grid: _Grid, settings: CrownSettings) -> None:
+    """Refuse cells in which no crown shows."""
+    if max(grid.cell_m) > settings.coarsest_cell_m:
+        msg = (
+            f"layers.canopy: {grid.path} has cells of {max(grid.cell_m):.2f} m, wider than "
+            f"crowns.coarsest_cell_m = {settings.coarsest_cell_m:g}; give a finer raster"
+        )
+        raise LayerError(msg)
+
+
+def _to_cells(grid: _Grid, xy: Floats) -> Floats:
+    """Bring points from the working CRS to columns and rows; infinite outside the CRS."""
+    mover = pyproj.Transformer.from_crs(grid.working, grid.crs, always_xy=True)
+    x, y = mover.transform(xy[:, 0], xy[:, 1])
+    back = ~grid.source.transform
+    with np.errstate(invalid="ignore"):
+        return np.column_stack(
+            [back.a * x + back.b * y + back.c, back.d * x + back.e * y + back.f]
+        )
+
+
+def _to_working(grid: _Grid, shapes: Geometries, findings: Findings) -> Geometries:
+    """Bring geometry from columns and rows to the working CRS."""
+    to = grid.source.transform
+
+    def place(cells: Floats) -> Floats:
+        column, row = cells[:, 0], cells[:, 1]
+        return np.column_stack(
+            [to.a * column + to.b * row + to.c, to.d * column + to.e * row + to.f]
+        )
+
+    placed = np.asarray(shapely.transform(shapes, place))
+    return transform_layer(placed, grid.crs, grid.working, layer="canopy", findings=findings)
+
+
+def _window_near(
+    grid: _Grid, sewers: Geometries, within_m: float, *, is_strict: bool = True
+) -> tuple[int, int, int, int]:
+    """Give the first and last column and row near the sewers: left, top, right, bottom."""
+    low_x, low_y, high_x, high_y = shapely.total_bounds(sewers)
+    box = shapely.box(low_x - within_m, low_y - within_m, high_x + within_m, high_y + within_m)
+    around = max(high_x - low_x, high_y - low_y, 1.0) + 2.0 * within_m
+    ring = shapely.get_coordinates(shapely.segmentize(box, around / 8.0))
+    cells = _to_cells(grid, ring)
+    if not np.all(np.isfinite(cells)):
+        _refuse_far(grid)
+    size = np.array([grid.source.width, grid.source.height])
+    first = np.clip(np.floor(cells.min(axis=0)), 0, size).astype(np.int64)
+    last = np.clip(np.ceil(cells.max(axis=0)), 0, size).astype(np.int64)
+    if is_strict and not np.all(last > first):
+        _refuse_far(grid)
+    return int(first[0]), int(first[1]), int(last[0]), int(last[1])
+
+
+def _list_cores(
+    grid: _Grid, window: tuple[int, int, int, int], sewers: Geometries, within_m: float
+) -> NDArray[np.int64]:
+    """List the cores of the tiles with a sewer near: left, top, right, bottom, by rows."""
+    left, top, right, bottom = window
+    # Cores start at multiples of their side, so that the place of the sewers moves no tile.
+    columns = np.arange(left // CORE_CELLS, -(-right // CORE_CELLS)) * CORE_CELLS
+    rows = np.arange(top // CORE_CELLS, -(-bottom // CORE_CELLS)) * CORE_CELLS
+    tops, lefts = (each.ravel() for each in np.meshgrid(rows, columns, indexing="ij"))
+    cores = np.column_stack(
+        [
+            np.maximum(lefts, left),
+            np.maximum(tops, top),
+            np.minimum(lefts + CORE_CELLS, right),
+            np.minimum(tops + CORE_CELLS, bottom),
+        ]
+    )
+    boxes = _to_working(grid, np.asarray(shapely.box(*cores.T)), Findings())
+    near = shapely.STRtree(sewers).query(boxes, predicate="dwithin", distance=within_m)[0]
+    if not len(near):
+        _refuse_far(grid)
+    return np.asarray(cores[np.unique(near)])
+
+
+def _report_outside(grid: _Grid, sewers: Geometries, findings: Findings) -> None:
+    """Say how many runs the raster does not cover to their ends."""
+    xy, run = shapely.get_coordinates(sewers, return_index=True)
+    cells = _to_cells(grid, xy)
+    size = np.array([grid.source.width, grid.source.height])
+    is_out = ~np.all((cells >= 0) & (cells < size), axis=1)
+    n_out = len(np.unique(run[is_out]))
+    if n_out:
+        seen = f"{n_out:,} of {len(sewers):,} runs lie wholly or partly outside {grid.path.name}"
+        done = "no trees made there: a gap in the raster is no street without trees"
+        findings.note("warning", "canopy", "", seen, done)
+
+
+def _read_tile(
+    grid: _Grid, core: NDArray[np.int64], settings: CrownSettings, counts: NDArray[np.int64]
+) -> Crowns:
+    """Find the crowns of one tile, in columns and rows of the whole raster.
+
+    `counts` takes the cells of the core: all, known, of no tree's height, and open ground.
+    """
+    widest_window = settings.window_base_m + settings.window_per_height * TALLEST_M
+    margin_m = (settings.largest_crown_m + widest_window) / 2.0
+    margin_m += SMOOTHING_REACH * settings.smoothing_m
+    margin = [int(np.ceil(margin_m / each)) for each in grid.cell_m]
+    left, right = max(0, core[0] - margin[1]), min(grid.source.width, core[2] + margin[1])
+    top, bottom = max(0, core[1] - margin[0]), min(grid.source.height, core[3] + margin[0])
+    band = grid.source.read(1, window=((top, bottom), (left, right)), masked=True)
+    heights = np.ma.filled(band.astype(np.float32), np.nan)
+    heights[np.isin(heights, np.array(UNTAGGED_NO_DATA, dtype=np.float32))] = np.nan
+    scale, offset = grid.unit_scale
+    if (scale, offset) != (1.0, 0.0):
+        heights = (heights * scale + offset).astype(np.float32)
+    inner = (slice(core[1] - top, core[3] - top), slice(core[0] - left, core[2] - left))
+    part = heights[inner]
+    is_odd = (part < LOWEST_M) | (part > TALLEST_M)
+    is_open = np.abs(part) < settings.least_height_m
+    counts += [part.size, np.isfinite(part).sum(), is_odd.sum(), is_open.sum()]
+    heights[(heights < LOWEST_M) | (heights > TALLEST_M)] = np.nan
+    found = find_crowns(heights, cell_m=grid.cell_m, settings=settings, core=inner)
+    moved = shapely.transform(found.outline, lambda cells: cells + np.array([left, top]))
+    return Crowns(
+        row=found.row + top,
+        column=found.column + left,
+        height_m=found.height_m,
+        area_m2=found.area_m2,
+        outline=np.asarray(moved),
+    )
+
+
+def _judge_heights(
+    path: Path, counts: NDArray[np.int64], settings: CrownSettings, findings: Findings
+) -> None:
+    """Refuse a raster without heights near the sewers, or of levels; tell of odd cells."""
+    n_all, n_known, n_odd, n_open = (int(each) for each in counts)
+    if not n_known:
+        msg = (
+            f"layers.canopy: {path} holds no heights near the sewers, only «no data»; give the "
+            "raster of this place"
+        )
+        raise LayerError(msg)
+    if n_odd > MOST_LEVELS_SHARE * n_known:
+        msg = (
+            f"layers.canopy: {path}: most cells are not within {LOWEST_M:g} to {TALLEST_M:g} m, so "
+            "they are no heights above ground; take the ground level from the surface level"
+        )
+        raise LayerError(msg)
+    if n_odd:
+        seen = f"{n_odd:,} cells are not within {LOWEST_M:g} to {TALLEST_M:g} m above ground"
+        findings.note("warning", "canopy", "", seen, "taken as not known")
+    if n_known < n_all:
+        share = 100.0 * (1.0 - n_known / n_all)
+        seen = f"{share:.1f} % of {path.name} near the sewers is «no data»"
+        findings.note("warning", "canopy", "", seen, "no trees made there; small holes are bridged")
+    if not n_open:
+        seen = f"no cell near the sewers is lower than {settings.least_height_m:g} m"
+        done = "read as heights above ground; check that they are no levels above the sea"
+        findings.note("warning", "canopy", "", seen, done)
+
+
+def _join_parts(
+    grid: _Grid,
+    parts: list[Crowns],
+    sewers: Geometries,
+    settings: CrownSettings,
+    findings: Findings,
+) -> RasterTrees:
+    """Put the tiles together in the working CRS, and keep the trees near the sewers."""
+    row = np.concatenate([each.row for each in parts])
+    column = np.concatenate([each.column for each in parts])
+    area_m2 = np.concatenate([each.area_m2 for each in parts])
+    height_m = np.concatenate([each.height_m for each in parts])
+    outline = np.concatenate([each.outline for each in parts])
+    centres = shapely.points(np.column_stack([column + 0.5, row + 0.5]))
+    top = _to_working(grid, np.asarray(centres), findings)
+    near = shapely.STRtree(top).query(sewers, predicate="dwithin", distance=settings.within_m)[1]
+    kept = np.unique(near)
+    kept = kept[np.lexsort((column[kept], row[kept]))]
+    # The steps between cells are taken out: the outline moves by a cell at most.
+    smooth = np.asarray(shapely.simplify(outline[kept], 1.0))
+    return RasterTrees(
+        top=top[kept],
+        crown=_to_working(grid, smooth, Findings()),
+        crown_diameter_m=2.0 * np.sqrt(area_m2[kept] / np.pi),
+        height_m=height_m[kept],
+    )

@@ -1,0 +1,324 @@
+"""Tree tops and crowns in an array of canopy heights: smooth, find tops, grow crowns, cut.
+
+A top is the highest cell within a window that grows with its height. Each cell belongs to the
+top that the steepest way up leads to: the watershed of the inverted heights. A local maximum
+that is no top leads on to the highest cell of its window. All cells stand in one strict order
+(the higher first; of equals the one nearer to the first row and column), so that no way runs in
+a circle and equal input gives equal crowns.
+
+`scipy.ndimage.watershed_ift` is not used: it floods by the steps between cells, not by their
+height, so that a steep crown loses its edge to a flat one, and needs over 40 bytes per cell.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+if TYPE_CHECKING:
+    from routekit.arrays import Floats
+    from routekit.layers.settings import CrownSettings
+
+Heights = NDArray[np.float32]
+Cells = NDArray[np.int64]
+Labels = NDArray[np.int32]
+
+UNKNOWN_M: Final = np.float32(-1.0)
+"""Stands for «not known» while heights are compared: lower than any ground."""
+
+FILL_WEIGHT: Final = 0.5
+"""A cell without a height takes the smoothed one if known cells hold this much of the weight."""
+
+SMOOTHING_REACH: Final = 4.0
+"""Standard deviations after which the weights of the smoothing end."""
+
+CELLS_PER_GATHER: Final = 4_000_000
+
+NEIGHBOURS: Final = tuple(
+    (row, column) for row in (-1, 0, 1) for column in (-1, 0, 1) if (row, column) != (0, 0)
+)
+"""Steps to the eight cells around, in the order of the array."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Crowns:
+    """Tops and crowns in the cells of an array, n of them.
+
+    Attributes
+    ----------
+    row, column : numpy.ndarray of int, shape (n,)
+        Cell of each top.
+    height_m : numpy.ndarray of float, shape (n,)
+        Highest cell of the crown, m.
+    area_m2 : numpy.ndarray of float, shape (n,)
+        Area of the crown, holes in it counted, m2.
+    outline : numpy.ndarray of object, shape (n,)
+        Polygon in columns and rows of the array; the first cell lies between 0 and 1.
+    """
+
+    row: Cells
+    column: Cells
+    height_m: Floats
+    area_m2: Floats
+    outline: NDArray[np.object_]
+
+
+def find_crowns(
+    heights: Heights,
+    *,
+    cell_m: tuple[float, float],
+    settings: CrownSettings,
+    core: tuple[slice, slice] | None = None,
+) -> Crowns:
+    """Find the tree tops and crowns in an array of heights.
+
+    Parameters
+    ----------
+    heights : numpy.ndarray of float32, shape (rows, columns)
+        Heights above ground in m, NaN where not known.
+    cell_m : tuple of float
+        Height and width of a cell in m.
+    settings : CrownSettings
+        Smoothing, window, limits and cut.
+    core : tuple of slice, optional
+        Rows and columns that a top must lie in; the whole array if not given.
+
+    Returns
+    -------
+    Crowns
+        In the order of the array: by row, then column.
+
+    Raises
+    ------
+    ValueError
+        If the heights are no table or a cell has no size.
+    """
+    if heights.ndim != 2 or min(cell_m) <= 0:
+        raise ValueError("heights must have rows and columns, and cells a size above 0 m")
+    smooth, filled = smooth_heights(heights, cell_m=cell_m, sigma_m=settings.smoothing_m)
+    tops, root = climb(smooth, cell_m=cell_m, settings=settings)
+    tops = tops[_is_within(tops, heights.shape, core)]
+    labels = _cut_crowns(smooth, filled, tops, root, cell_m, settings)
+    outline, area = _draw_outlines(labels, len(tops))
+    area_m2 = area * (cell_m[0] * cell_m[1])
+    height_m = _highest_of(filled, labels, len(tops))
+    is_tree = (height_m >= settings.least_height_m) & (
+        2.0 * np.sqrt(area_m2 / np.pi) >= settings.least_crown_m
+    )
+    row, column = np.divmod(tops[is_tree], heights.shape[1])
+    return Crowns(
+        row=row,
+        column=column,
+        height_m=height_m[is_tree],
+        area_m2=area_m2[is_tree],
+        outline=outline[is_tree],
+    )
+
+
+def smooth_heights(
+    heights: Heights, *, cell_m: tuple[float, float], sigma_m: float
+) -> tuple[Heights, Heights]:
+    """Smooth heights with a Gaussian that leaves out the cells without a height.
+
+    Parameters
+    ----------
+    heights : numpy.ndarray of float32, shape (rows, columns)
+        Heights in m, NaN where not known.
+    cell_m : tuple of float
+        Height and width of a cell in m.
+    sigma_m : float
+        Standard deviation of the weights in m; 0 smooths nothing.
+
+    Returns
+    -------
+    smooth, filled : numpy.ndarray of float32, shape (rows, columns)
+        Smoothed heights, and the heights as they are with small holes filled from the smoothed
+        ones; `UNKNOWN_M` where the known cells hold less than half of the weight.
+
+    Notes
+    -----
+    ``G(h w) / G(w)`` with w = 1 where known, else 0 (normalised convolution, Knutsson & Westin
+    1993, memory).
+    """
+    from scipy.ndimage import gaussian_filter  # noqa: PLC0415 - slow to import
+
+    is_known = ~np.isnan(heights)
+    known = np.where(is_known, np.maximum(heights, np.float32(0)), np.float32(0))
+    if sigma_m <= 0:
+        filled = np.where(is_known, known, UNKNOWN_M)
+        return filled, filled
+    sigma = [sigma_m / each for each in cell_m]
+    # Ground is taken to go on as it is past the edge of the array, for heights and weights alike.
+    smooth = gaussian_filter(known, sigma, truncate=SMOOTHING_REACH, mode="nearest")
+    if not is_known.all():
+        weight = gaussian_filter(
+            is_known.astype(np.float32), sigma, truncate=SMOOTHING_REACH, mode="nearest"
+        )
+        is_held = is_known | (weight >= FILL_WEIGHT)
+        np.divide(smooth, weight, out=smooth, where=is_held)
+        smooth[~is_held] = UNKNOWN_M
+    return smooth, np.where(is_known, known, smooth)
+
+
+def climb(
+    smooth: Heights, *, cell_m: tuple[float, float], settings: CrownSettings
+) -> tuple[Cells, Labels]:
+    """Find the tops, and the cell that the way up from each cell ends at.
+
+    Parameters
+    ----------
+    smooth : numpy.ndarray of float32, shape (rows, columns)
+        Smoothed heights in m without NaN.
+    cell_m : tuple of float
+        Height and width of a cell in m.
+    settings : CrownSettings
+        Window and least height.
+
+    Returns
+    -------
+    tops : numpy.ndarray of int, shape (n,)
+        Flat positions of the tops, ascending.
+    root : numpy.ndarray of int32, shape (rows * columns,)
+        Flat position of the cell that each way up ends at: a top, or a low place.
+
+    Notes
+    -----
+    Window diameter = base + factor x height: Popescu & Wynne 2004 (memory) let the window grow
+    with height so. Basins by steepest ascent: Meyer 1994, topographic distance (memory).
+    """
+    up = _step_up(smooth, cell_m)
+    flat = smooth.ravel()
+    is_peak = up == np.arange(len(up), dtype=np.int32)
+    is_peak &= flat >= settings.least_height_m * settings.cut_share
+    peaks = np.flatnonzero(is_peak)
+    height_m = flat[peaks].astype(np.float64)
+    radius_m = (settings.window_base_m + settings.window_per_height * height_m) / 2.0
+    best = _highest_in_window(smooth, peaks, radius_m, cell_m)
+    up[peaks] = best
+    return peaks[best == peaks], _follow(up)
+
+
+def _step_up(heights: Heights, cell_m: tuple[float, float]) -> Labels:
+    """Give the neighbour that the steepest way up leads to; the cell itself where none is higher.
+
+    Of a cell and a neighbour of the same height, the one that comes first counts as the higher.
+    """
+    n_rows, n_columns = heights.shape
+    padded = np.pad(heights, 1, constant_values=UNKNOWN_M - 1)
+    up = np.arange(heights.size, dtype=np.int32).reshape(heights.shape)
+    here = up.copy()
+    steepest = np.zeros_like(heights)
+    for row, column in NEIGHBOURS:
+        there = padded[1 + row : 1 + row + n_rows, 1 + column : 1 + column + n_columns]
+        rise = (there - heights) / np.float32(np.hypot(row * cell_m[0], column * cell_m[1]))
+        is_better = rise > steepest
+        if (row, column) < (0, 0):
+            is_better |= (there == heights) & (up == here)
+        np.copyto(up, here + np.int32(row * n_columns + column), where=is_better)
+        np.copyto(steepest, rise, where=is_better)
+    return up.ravel()
+
+
+def _highest_in_window(
+    heights: Heights, peaks: Cells, radius_m: Floats, cell_m: tuple[float, float]
+) -> Cells:
+    """Find the highest cell (the first of equals) in the round window of each peak."""
+    best = peaks.copy()
+    if not len(peaks):
+        return best
+    step = min(cell_m) / 2.0
+    size = np.ceil(radius_m / step).astype(np.int64)
+    reach = [int(np.floor(size.max() * step / each)) for each in cell_m]
+    padded = np.pad(heights, [(r, r) for r in reach], constant_values=UNKNOWN_M - 1)
+    row, column = np.divmod(peaks, heights.shape[1])
+    place = (row + reach[0]) * padded.shape[1] + column + reach[1]
+    grid = np.mgrid[-reach[0] : reach[0] + 1, -reach[1] : reach[1] + 1].reshape(2, -1)
+    distance = np.hypot(grid[0] * cell_m[0], grid[1] * cell_m[1])
+    for each in np.unique(size):
+        # Windows of one size at a time; the offsets stand in the order of the array.
+        rows, columns = grid[:, distance <= each * step]
+        offset = rows * padded.shape[1] + columns
+        own = np.flatnonzero(size == each)
+        for part in np.array_split(own, 1 + len(own) * len(offset) // CELLS_PER_GATHER):
+            which = padded.ravel()[place[part, None] + offset].argmax(axis=1)
+            best[part] += rows[which] * heights.shape[1] + columns[which]
+    return best
+
+
+def _follow(up: Labels) -> Labels:
+    """Follow each way up to its end, twice as far at each turn."""
+    while True:
+        further = up[up]
+        if np.array_equal(further, up):
+            return up
+        up = further
+
+
+def _is_within(
+    place: Cells, shape: tuple[int, ...], core: tuple[slice, slice] | None
+) -> NDArray[np.bool_]:
+    """Tell which cells lie in the core."""
+    if core is None:
+        return np.ones(len(place), dtype=bool)
+    row, column = np.divmod(place, shape[1])
+    rows, columns = core
+    is_in = (row >= rows.start) & (row < rows.stop)
+    return np.asarray(is_in & (column >= columns.start) & (column < columns.stop))
+
+
+def _cut_crowns(
+    smooth: Heights,
+    filled: Heights,
+    tops: Cells,
+    root: Labels,
+    cell_m: tuple[float, float],
+    settings: CrownSettings,
+) -> Labels:
+    """Give each crown's cells its number from 1: high enough, and not too far from the top."""
+    number = np.zeros(smooth.size, dtype=np.int32)
+    number[tops] = np.arange(1, len(tops) + 1)
+    labels: Labels = number[root]
+    cells = np.flatnonzero(labels)
+    own = labels[cells] - 1
+    top_m = smooth.ravel()[tops]
+    is_out = filled.ravel()[cells] < np.float32(settings.cut_share) * top_m[own]
+    row, column = np.divmod(cells, smooth.shape[1])
+    top_row, top_column = np.divmod(tops, smooth.shape[1])
+    away = np.hypot(
+        (row - top_row[own]) * cell_m[0], (column - top_column[own]) * cell_m[1]
+    )
+    reach = np.minimum(settings.reach_per_height * top_m, settings.largest_crown_m / 2.0)
+    is_out |= away > reach[own]
+    labels[cells[is_out]] = 0
+    return labels.reshape(smooth.shape)
+
+
+def _highest_of(filled: Heights, labels: Labels, n: int) -> Floats:
+    """Give the highest cell of each crown in m; NaN for a crown without cells."""
+    highest = np.full(n + 1, -np.inf)
+    cells = np.flatnonzero(labels)
+    np.maximum.at(highest, labels.ravel()[cells], filled.ravel()[cells])
+    return np.where(np.isfinite(highest), highest, np.nan)[1:]
+
+
+def _draw_outlines(labels: Labels, n: int) -> tuple[NDArray[np.object_], Floats]:
+    """Draw the largest part of each crown without its holes, and its area in cells."""
+    from rasterio.features import shapes  # noqa: PLC0415 - slow to import
+
+    outline, area = np.full(n, None, dtype=object), np.zeros(n)
+    drawn = [(part["coordinates"][0], value) for part, value in shapes(labels, mask=labels > 0)]
+    if not drawn:
+        return outline, area
+    rings, values = zip(*drawn, strict=True)
+    corner = np.repeat(np.arange(len(rings)), [len(ring) for ring in rings])
+    points = np.concatenate([np.asarray(ring, dtype=np.float64) for ring in rings])
+    polygons = np.asarray(shapely.polygons(shapely.linearrings(points, indices=corner)))
+    own, size = np.asarray(values, dtype=np.int64) - 1, shapely.area(polygons)
+    order = np.argsort(size, kind="stable")
+    # Written in order of size, the largest part of each crown stays.
+    outline[own[order]], area[own[order]] = polygons[order], size[order]
+    return outline, area
