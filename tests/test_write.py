@@ -54,7 +54,7 @@ UNREAD_IN_THE_SAMPLE = {
         "talbot_b_min", "table_duration_min", "table_mm_h",
     ),
     "site.pits": ("reception_length_m",),
-    "site.digs": ("hand_side_m", "manhole_margin_m", "default_chamber_m", "chamber_wall_m"),
+    "site.digs": ("hand_side_m",),
     "outputs.map": ("nearby_m", "has_photo", "photo_max_mb", "online_tiles_credit"),
     "outputs.public": ("parking_space_m2",),
 }  # fmt: skip
@@ -62,8 +62,8 @@ UNREAD_IN_THE_SAMPLE = {
 
 zones: the regime is not one by species and age. trench: sides are supported. flow.rainfall: the
 intensity is a constant. site.pits: the machine stands at the far end. site.digs: roots are bared by
-suction; no manhole is replaced. outputs.map: the map is on one page, without a photo or tiles.
-outputs.public: no pit lies on parking. Of crowns all but the first: there is no canopy raster.
+suction. outputs.map: the map is on one page, without a photo or tiles. outputs.public: no pit lies
+on parking. Of crowns all but the first: there is no canopy raster.
 """
 
 
