@@ -95,6 +95,13 @@ sheet_date = "2026-06-01"
 [outputs.public]
 data_date = "2026-06-01"
 contact = "sewers@aldervoort.example"
+
+[outputs.public.titles]
+en = "Aldervoort quarter: renewal of root-choked sewers"
+nl = "Wijk Aldervoort: vernieuwing van riolen vol wortels"
+de = "Viertel Aldervoort: Erneuerung verwurzelter Kanäle"
+fr = "Quartier d’Aldervoort : renouvellement d’égouts envahis par les racines"
+es = "Barrio de Aldervoort: renovación de alcantarillas invadidas por raíces"
 """
 
 

@@ -87,6 +87,56 @@ def _find_colour(page: Page, colour: list[int]) -> dict[str, float]:
     )
 
 
+def _unfold(page: Page, topic: str) -> None:
+    """Open a topic of the first street."""
+    page.locator(f'#s0 .topic:has([data-topic="{topic}"]) > summary').evaluate("it => it.click()")
+
+
+def test_a_street_opened_shows_four_lines_and_folded_topics(visit):
+    page = visit.go("#street=Alder%20Row")
+    assert page.locator("#s0 .short li:visible").count() == 4
+    assert page.locator("#s0 .topic[open]").count() == 0
+    # The plates, the four lines and the button stand on one screen of a phone.
+    lines = page.locator("#s0 .short").bounding_box()
+    assert lines["y"] + lines["height"] < page.viewport_size["height"]
+    _unfold(page, "parking")
+    assert page.get_by_text("The council puts up signs.").first.is_visible()
+    assert page.inner_text("#s0 a.write") == "Write about Alder Row"
+    assert "R1%2C%20R2" in page.get_attribute("#s0 a.write", "href")
+
+
+def test_a_tap_on_a_small_hole_opens_its_card(visit):
+    page = visit.go("#hole=D1")
+    assert page.inner_text("#card-title") == "Small hole D1"
+    assert "It usually stays open for 1 to 3 working days." in page.inner_text("#card-body")
+    ring = _find_colour(page, [209, 25, 95])
+    page.locator("#card-close").click()
+    page.mouse.click(ring["x"], ring["y"])
+    page.wait_for_selector("#card:not([hidden])")
+    assert page.inner_text("#card-title") == "Small hole D1"
+    page.select_option("#language", "de")
+    assert page.inner_text("#card-title") == "Kleines Loch D1"
+
+
+def test_the_title_follows_the_language(browser, tmp_path):
+    file = tmp_path / "titles.html"
+    settings = PublicSettings(
+        titles={"de": "Kanäle"}, intros={"fr": "Bonjour"}, data_date="2026-06-01"
+    )
+    file.write_text(build_public_page(make_result(), settings), encoding="utf-8")
+    opened = open_visit(browser, file, "phone")
+    page = opened.go()
+    assert page.inner_text("h1") == "Sewers of Lower Fenwick"
+    assert not page.locator(".intro").is_visible()
+    page.select_option("#language", "de")
+    assert page.inner_text("h1") == "Kanäle"
+    assert page.title().startswith("Kanäle · ")
+    page.select_option("#language", "fr")
+    assert page.inner_text(".intro") == "Bonjour"
+    assert "1er juin 2026" in page.inner_text("[data-date]")
+    page.context.close()
+
+
 def test_the_map_is_drawn(visit):
     page = visit.go()
     box = page.locator("#map").bounding_box()
@@ -105,7 +155,10 @@ def test_the_reader_switches_the_language(visit, code):
     words = load_words(code)
     assert page.evaluate("document.documentElement.lang") == code
     assert page.inner_text("#find-title") == words["ui"]["find"]
-    assert read_texts(page, "#s0 .said li")[0] == words["works"]["burst_same"].format(m=120)
+    assert words["short"]["pits"].format(m=120) in read_texts(page, "#s0 .short li")[0]
+    assert read_texts(page, "#s0 .topic li")[0].startswith(
+        words["works"]["burst_same"].format(m=120, time="").strip()
+    )
     assert words["ui"]["heading"] in page.title()
     assert page.text_content("#s3 .plate") == words["ui"]["area"].format(id="A1")
 
@@ -147,6 +200,9 @@ def test_without_scripts_the_list_is_complete(browser, public_file):
     assert not opened.page.locator("#plan").is_visible()
     assert opened.page.locator("noscript").is_visible()
     opened.page.locator("#s0 > summary").click()
+    assert opened.page.locator("#s0 .short li").first.is_visible()
+    assert not opened.page.get_by_text("2 pits are dug here.").is_visible()
+    opened.page.locator("#s0 .topic summary", has_text="Pits and small holes").click()
     assert opened.page.get_by_text("2 pits are dug here.").is_visible()
     assert opened.page.locator("#s0 a.write").is_visible()
     opened.page.context.close()
@@ -163,7 +219,7 @@ def test_a_tapped_tree_and_sewer_say_their_sentences(visit):
     page.wait_for_selector("#card:not([hidden])")
     assert page.inner_text("#card-title") == "Tree T5"
     said = read_texts(page, "#card-body p")
-    assert said[:2] == ["Quercus robur", "This tree is protected by law or order."]
+    assert said[:2] == ["oak Quercus robur", "This tree is protected by law or order."]
     assert "#tree=T5" in page.url
     page.locator("#card .to-street").click()
     assert page.locator("#s1").get_attribute("open") is not None
@@ -271,6 +327,7 @@ def test_long_lists_of_trees_are_folded(browser, tmp_path):
         assert ('<details class="marked" open>' in page_text) is is_open
         opened = open_visit(browser, file, "phone")
         page = opened.go("#street=Alder%20Row")
+        _unfold(page, "trees")
         assert page.locator("#s0 .trees-here summary").inner_text().endswith(f"({count})")
         assert page.locator("#s0 .chips button").first.is_visible() is is_open
         page.locator("#s0 .trees-here summary").click()
@@ -287,12 +344,12 @@ def test_numbers_of_the_script_have_the_same_thousands_mark(browser, tmp_path):
     file.write_text(page_text, encoding="utf-8")
     opened = open_visit(browser, file, "desk")
     page = opened.go()
-    before = read_texts(page, ".said > ul > li")
+    before = read_texts(page, ".line")
     assert any("12\u202f000" in line for line in before)
     page.select_option("#language", "en")
-    assert any("12,000" in line for line in read_texts(page, ".said > ul > li"))
+    assert any("12,000" in line for line in read_texts(page, ".line"))
     page.select_option("#language", "fr")
-    assert read_texts(page, ".said > ul > li") == before
+    assert read_texts(page, ".line") == before
     page.context.close()
 
 
@@ -309,8 +366,13 @@ def test_a_walk_by_keyboard_alone(visit):
     assert seen == ["language", "find", "map", "closer", "farther", "whole", "s0"]
     page.keyboard.press("Enter")
     assert page.locator("#s0").get_attribute("open") is not None
-    page.wait_for_selector("#s0 .chips button")
-    for _ in range(3):
+    page.wait_for_selector("#s0 .chips button", state="attached")
+    # Show on the map, what happens, pits, your house, trees.
+    for _ in range(5):
+        page.keyboard.press("Tab")
+    page.keyboard.press("Enter")
+    assert page.locator("#s0 .chips button").first.is_visible()
+    for _ in range(2):
         page.keyboard.press("Tab")
     page.keyboard.press("Enter")
     page.wait_for_selector("#card:not([hidden])")
@@ -324,6 +386,7 @@ def test_a_walk_by_keyboard_alone(visit):
 def test_targets_are_large_enough_for_a_finger(visit):
     page = visit.go("#tree=T1")
     page.locator("#s0 > summary").evaluate("one => one.click()")
+    _unfold(page, "trees")
     page.wait_for_selector("#s0 .chips button")
     small = page.locator("button:visible, select:visible, summary:visible, a.write:visible")
     sizes = [box for box in (one.bounding_box() for one in small.all()) if box]
@@ -373,7 +436,8 @@ def test_hostile_text_stays_text(browser, tmp_path, size):
     page = opened.go()
     for street in range(page.locator(".street").count()):
         page.locator(f"#s{street} > summary").evaluate("one => one.click()")
-    page.wait_for_selector(".chips button")
+    page.wait_for_selector(".chips button", state="attached")
+    page.evaluate("document.querySelectorAll('.topic').forEach((one) => { one.open = true; })")
     page.select_option("#language", "fr")
     page.locator(".chips button").first.click()
     page.wait_for_selector("#card:not([hidden])")

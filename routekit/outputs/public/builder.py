@@ -25,9 +25,11 @@ from routekit.outputs.map.packing import encode
 from routekit.outputs.public.content import FOLD_OVER, index_content, page_content
 from routekit.outputs.public.district import District, describe_district
 from routekit.outputs.public.facts import Facts
+from routekit.outputs.public.phrases import CLASSES
 from routekit.outputs.public.settings import PublicSettings
-from routekit.outputs.public.statements import CLASSES, TOPICS
-from routekit.outputs.public.wording import LANGUAGES, Statement, load_words, render
+from routekit.outputs.public.species import find_genera, name_genera
+from routekit.outputs.public.statements import TOPICS
+from routekit.outputs.public.wording import LANGUAGES, Statement, load_words, render, write_date
 from routekit.result import Result
 
 MAX_NUMBERS = 4
@@ -182,7 +184,7 @@ def build_index(
             policy=content_policy([script], [style]),
             style=style,
             script=script,
-            payload=encode(index_content(settings)),
+            payload=encode(index_content(settings, district.name)),
         )
     )
 
@@ -196,9 +198,11 @@ def _frame(
         "languages": [(code, load_words(code)["name"]) for code in LANGUAGES],
         "words": words,
         "say": lambda statement: render(statement, words),
-        "title": settings.title or district.name,
-        "intro": settings.intro,
+        "title": settings.titles.get(settings.language) or settings.title or district.name,
+        "intro": settings.intros.get(settings.language) or settings.intro,
+        "has_intro": bool(settings.intro or settings.intros),
         "date": settings.data_date,
+        "written_date": write_date(settings.data_date, words) if settings.data_date else "",
         "cautions": list(words["cautions"]),
     }
 
@@ -310,7 +314,7 @@ def _describe_streets(
     runs = facts.runs.drop(columns="geometry")
     numbers = runs["run_id"].astype(str).groupby(runs["street"]).agg(list).to_dict()
     classes = runs["technique"].map(CLASSES).groupby(runs["street"]).agg(set).to_dict()
-    trees = _protected_trees(facts)
+    trees = _protected_trees(facts, settings.language)
     answer = []
     for row, street in enumerate(facts.streets.itertuples(index=False)):
         label = str(street.label)
@@ -321,6 +325,7 @@ def _describe_streets(
         answer.append(
             {
                 "title": title,
+                "short": [one for one in said[row] if one[0] == "short"],
                 "topics": [
                     (topic, [one for one in said[row] if one[0] == topic]) for topic in TOPICS
                 ],
@@ -366,13 +371,20 @@ def _number_key(number: str) -> tuple[list[tuple[int, str]], str]:
     return [(len(part) if at % 2 else 0, part) for at, part in enumerate(worth)], number
 
 
-def _protected_trees(facts: Facts) -> dict[int, list[str]]:
-    """List number and species of the protected trees of each street."""
+def _protected_trees(facts: Facts, language: str) -> dict[int, list[dict[str, str]]]:
+    """List number, genus, common name and species of the protected trees of each street."""
     pairs = facts.tree_streets
     shown = facts.trees.drop(columns="geometry").iloc[pairs["tree"].to_numpy()]
-    text = shown["tree_id"].str.cat(
-        shown["species"].where(shown["species"] == "", ", " + shown["species"])
+    genus = find_genera(shown["species"])
+    names = name_genera(genus, language)
+    table = pd.DataFrame(
+        {
+            "id": shown["tree_id"].to_numpy(object),
+            "genus": genus.to_numpy(object),
+            "name": genus.map(lambda one: names.get(one, "")).to_numpy(object),
+            "species": shown["species"].to_numpy(object),
+        }
     )
-    table = text.to_frame("text").assign(street=pairs["street"].to_numpy())
-    kept = table[(shown["protection"] == "yes").to_numpy()]
-    return dict(kept.groupby("street")["text"].agg(list))
+    is_kept = (shown["protection"] == "yes").to_numpy()
+    kept = table[is_kept].groupby(pairs["street"].to_numpy()[is_kept])
+    return {int(street): rows.to_dict("records") for street, rows in kept}

@@ -12,9 +12,11 @@ import shapely
 from routekit.outputs.map.packing import pack_table
 from routekit.outputs.map.projection import cells_per_metre, pack_geometry
 from routekit.outputs.public.district import District
+from routekit.outputs.public.phrases import CLASSES
 from routekit.outputs.public.settings import PublicSettings
-from routekit.outputs.public.statements import CLASSES, state_pit, state_run, state_trees
-from routekit.outputs.public.wording import LANGUAGES, load_words
+from routekit.outputs.public.species import find_genera, name_genera
+from routekit.outputs.public.statements import state_holes, state_pit, state_run, state_trees
+from routekit.outputs.public.wording import LANGUAGES, Statement, load_words
 
 THIN_M = 0.05
 """Outlines of the backdrop lose vertices that lie no farther than this off the rest, in m."""
@@ -49,10 +51,14 @@ def page_content(
         Lists, mappings, numbers and text.
     """
     facts, crs = district.facts, district.crs
+    genera = find_genera(facts.trees["species"])
     kinds, kind = state_trees(facts.trees)
+    run_kinds, run_kind = _state_runs(facts.runs, settings)
     return {
         "first": settings.language,
         "languages": {code: load_words(code, is_divided=is_part) for code in LANGUAGES},
+        **_titles(settings, district.name),
+        "genera": {code: name_genera(genera, code) for code in LANGUAGES},
         "contact": settings.contact,
         "fold_over": FOLD_OVER,
         "colours": colours,
@@ -62,10 +68,8 @@ def page_content(
             "named": facts.streets["is_named"].tolist(),
             "said": district.said,
         },
-        "runs": _pack_runs(facts.runs, crs),
-        "run_words": {
-            name: state_run(name, 1.0, settings) for name in sorted(set(facts.runs["technique"]))
-        },
+        "runs": _pack_runs(facts.runs, run_kind, crs),
+        "run_words": run_kinds,
         "trees": _pack_trees(facts.trees, kind, crs),
         "tree_words": kinds,
         "tree_streets": {
@@ -73,7 +77,7 @@ def page_content(
             "street": facts.tree_streets["street"].tolist(),
         },
         "pits": _pack_pits(facts.pits, settings, crs),
-        "digs": pack_geometry(shapely.centroid(facts.digs.geometry.to_numpy()), crs),
+        "digs": _pack_digs(facts.digs, settings, crs),
         "backdrop": {
             "kind": district.backdrop["kind"].astype(str).tolist(),
             "shape": pack_geometry(district.backdrop.geometry.to_numpy(), crs, thin_m=THIN_M),
@@ -81,13 +85,15 @@ def page_content(
     }
 
 
-def index_content(settings: PublicSettings) -> dict[str, Any]:
+def index_content(settings: PublicSettings, name: str) -> dict[str, Any]:
     """Gather what the script of the index needs: the streets themselves stand in its list.
 
     Parameters
     ----------
     settings : PublicSettings
-        Language.
+        Language, titles.
+    name : str
+        Name of the study.
 
     Returns
     -------
@@ -97,7 +103,17 @@ def index_content(settings: PublicSettings) -> dict[str, Any]:
     return {
         "first": settings.language,
         "languages": {code: load_words(code, is_divided=True) for code in LANGUAGES},
+        **_titles(settings, name),
         "streets": {"label": [], "named": [], "said": []},
+    }
+
+
+def _titles(settings: PublicSettings, name: str) -> dict[str, dict[str, str]]:
+    """Give title and words of the council in each language."""
+    title = settings.title or name
+    return {
+        "titles": {code: settings.titles.get(code) or title for code in LANGUAGES},
+        "intros": {code: settings.intros.get(code) or settings.intro for code in LANGUAGES},
     }
 
 
@@ -109,13 +125,41 @@ def _cells(runs: gpd.GeoDataFrame, crs: str) -> float:
     return float(np.mean(cells_per_metre((box[:2] + box[2:]) / 2, crs)))
 
 
-def _pack_runs(runs: gpd.GeoDataFrame, crs: str) -> dict[str, Any]:
-    """Pack number, street, technique, class, length and line of each run."""
+def _state_runs(
+    runs: pd.DataFrame, settings: PublicSettings
+) -> tuple[list[Statement], list[int]]:
+    """Give the different answers for runs, for 1 m each, and the position of each run's answer."""
+    columns = runs[["technique", "low_days", "high_days"]]
+    different = columns.drop_duplicates().reset_index(drop=True)
+    said = [
+        state_run(row["technique"], 1.0, row["low_days"], row["high_days"], settings)
+        for row in different.to_dict("records")
+    ]
+    place = different.assign(place=np.arange(len(different)))
+    kind = columns.merge(place, how="left", on=list(columns.columns))["place"]
+    return said, [int(one) for one in kind]
+
+
+def _pack_digs(digs: gpd.GeoDataFrame, settings: PublicSettings, crs: str) -> dict[str, Any]:
+    """Pack number, street, answer and place of each small hole."""
+    said, kind = state_holes(digs, settings)
+    table = pd.DataFrame(
+        {"dig_id": digs["dig_id"].astype(str), "street": digs["street"], "kind": kind}
+    )
+    return {
+        "table": pack_table(table),
+        "shape": pack_geometry(shapely.centroid(digs.geometry.to_numpy()), crs),
+        "said": said,
+    }
+
+
+def _pack_runs(runs: gpd.GeoDataFrame, kind: list[int], crs: str) -> dict[str, Any]:
+    """Pack number, street, answer, class, length and line of each run."""
     table = pd.DataFrame(
         {
             "run_id": runs["run_id"].astype(str),
             "street": runs["street"],
-            "technique": runs["technique"].astype(str),
+            "kind": kind,
             "class": runs["technique"].map(CLASSES).astype(str),
             "metres": np.maximum(1, runs["length_m"].round()).astype(int),
         }
@@ -129,6 +173,7 @@ def _pack_trees(trees: gpd.GeoDataFrame, kind: list[int], crs: str) -> dict[str,
         {
             "tree_id": trees["tree_id"].astype(str),
             "species": trees["species"].astype(str),
+            "genus": find_genera(trees["species"]).astype(str),
             "crown_m": trees["crown_diameter_m"].astype(float).round(1),
             "kind": kind,
             "protected": (trees["protection"] == "yes").astype(int),

@@ -19,11 +19,15 @@ from routekit.outputs.public.streets import (
     name_streets,
     place_works,
 )
+from routekit.outputs.public.times import pit_days, run_days, string_times, with_days
 from routekit.outputs.public.trees import tree_facts
 from routekit.vocabulary import SURFACE_KINDS, TECHNIQUES
 
 LEAST_PART_M2: Final = 0.1
 """A smaller part of a pit on some surface is within what the drawing of surfaces can tell."""
+
+DIG_KINDS: Final = ("connection", "service", "manhole", "local_repair")
+"""What small holes are dug for."""
 
 UNMAPPED: Final = "unknown"
 """Stands for ground under a pit that is drawn as no surface."""
@@ -38,21 +42,24 @@ class Facts:
     streets : pandas.DataFrame
         label, is_named.
     runs : geopandas.GeoDataFrame
-        run_id, technique (empty where not decided), street, length_m, geometry.
+        run_id, technique (empty where not decided), street, length_m, low_days and high_days of
+        the string it is pulled in (NaN where not known), geometry.
     trees : geopandas.GeoDataFrame
         tree_id, species, crown_diameter_m, protection, veteran (yes, no, unknown),
         trench (severity by trenches along all runs that are worked on, unknown, or idle where
         only sewers that stay cross its zone), plan (severity by the works as planned, clear for
         none, or unknown), stays_trench (a planned trench enters its zone), is_careful (only hand
-        and suction digs lie close to the stem), geometry. Garden trees are left out.
+        and suction digs lie close to the stem), near_pit, near_trench, near_dig (what cuts close
+        to the stem), geometry. Garden trees are left out.
     tree_streets : pandas.DataFrame
         tree, street.
     pits : geopandas.GeoDataFrame
         pit_id, street, technique, surfaces (tuple of kinds, the largest part first; unknown last
         for ground that is drawn as none), parking_m2 (NaN where no surface is known), length_m,
-        width_m, geometry.
+        width_m, low_days and high_days for all strings it serves (NaN where not known), geometry.
     digs : geopandas.GeoDataFrame
-        street, geometry; small excavations only, work by robot left out.
+        dig_id, kind (unknown for others than the canonical), street, surfaces, geometry; small
+        excavations only, work by robot left out.
     strings : pandas.DataFrame
         street, length_m.
     trenches : pandas.DataFrame
@@ -96,8 +103,11 @@ def collect_facts(tables: PublicTables, settings: PublicSettings) -> Facts:
         street=street,
         length_m=tables.runs.geometry.length,
     )
-    digs = _dig_facts(tables.digs, runs)
+    times = string_times(tables.strings, tables.runs, settings)
+    runs = with_days(runs, run_days(tables.strings, times, runs, settings))
+    digs = _dig_facts(tables, runs)
     pits = _pit_facts(tables, runs)
+    pits = with_days(pits, pit_days(pits["pit_id"], times, settings))
     trees, tree_streets = tree_facts(tables, runs, pits, settings)
     return Facts(
         streets=streets,
@@ -131,13 +141,19 @@ def _string_facts(strings: pd.DataFrame, runs: gpd.GeoDataFrame) -> pd.DataFrame
     ).dropna()
 
 
-def _dig_facts(digs: gpd.GeoDataFrame, runs: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+def _dig_facts(tables: PublicTables, runs: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     """Keep the digs that open the ground, each in the street of its run or of the nearest."""
-    opened = digs[(digs["method"].astype(object) != "robot").to_numpy()].reset_index(drop=True)
-    if runs.empty:
-        return opened.iloc[:0][["geometry"]].assign(street=pd.Series(dtype=np.int64))
-    street = runs["street"].to_numpy()[place_works(opened, runs)]
-    return opened[["geometry"]].assign(street=street)
+    is_opened = (tables.digs["method"].astype(object) != "robot").to_numpy()
+    opened = tables.digs[is_opened & (len(runs) > 0)].reset_index(drop=True)
+    run = place_works(opened, runs) if len(runs) else np.zeros(0, dtype=np.int64)
+    kind = opened["kind"].astype(object)
+    surfaces, _ = _surfaces_under(opened, tables.surfaces)
+    return opened[["geometry"]].assign(
+        dig_id=clean_text(opened["dig_id"]),
+        kind=kind.where(kind.isin(DIG_KINDS), UNMAPPED),
+        street=runs["street"].to_numpy(np.int64)[run],
+        surfaces=surfaces,
+    )
 
 
 def _pit_facts(tables: PublicTables, runs: gpd.GeoDataFrame) -> gpd.GeoDataFrame:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from typing import Literal, Self
+from typing import Literal, Self, get_args
 from urllib.parse import urlsplit
 
 from pydantic import field_validator, model_validator
@@ -18,7 +18,7 @@ _DATE = re.compile(r"\d{4}-(0[1-9]|1[0-2])-(0[1-9]|[12]\d|3[01])")
 
 
 def _default_days() -> dict[str, tuple[int, int]]:
-    """Give the usual working days at one stretch, fewest and most, by technique."""
+    """Give the usual working days from one manhole to the next, fewest and most, by technique."""
     return {
         "local_repair": (1, 2),
         "cipp": (1, 2),
@@ -44,6 +44,18 @@ class PublicSettings(Settings):
     )
     intro: str = setting(
         "", unit="-", source="study", text="Words of the council above the map, shown as written."
+    )
+    titles: dict[str, str] = setting(
+        dict,
+        unit="-",
+        source="study",
+        text="Titles by language code; a language left out takes `title`.",
+    )
+    intros: dict[str, str] = setting(
+        dict,
+        unit="-",
+        source="study",
+        text="Words of the council by language code; a language left out takes `intro`.",
     )
     contact: str = setting(
         "",
@@ -146,9 +158,31 @@ class PublicSettings(Settings):
         unit="working days",
         source="house",
         text=(
-            "Usual time at one stretch, fewest and most working days, by technique; a technique "
-            "left out is said to have no stated time. Replace with the contractor's programme."
+            "Usual time from one manhole to the next, fewest and most working days, by technique; "
+            "a technique left out is said to have no stated time. Where a string is pulled, its "
+            "own time counts instead. Replace with the contractor's programme."
         ),
+    )
+    pit_days: tuple[int, int] = setting(
+        (2, 4),
+        unit="working days",
+        source="house",
+        text=(
+            "Time to dig and secure the pits of one string and to fill them again, fewest and "
+            "most; added to the days until its pipe is tied in and its connections are joined."
+        ),
+    )
+    connections_a_day: tuple[int, int] = setting(
+        (2, 4),
+        unit="1/day",
+        source="house",
+        text="Connections joined to a new pipe in a working day by one gang, fewest and most.",
+    )
+    hole_days: tuple[int, int] = setting(
+        (1, 3),
+        unit="working days",
+        source="house",
+        text="Usual time for which one small hole stays open, fewest and most.",
     )
 
     @field_validator("contact")
@@ -169,6 +203,26 @@ class PublicSettings(Settings):
         """Accept nothing or a date as YYYY-MM-DD."""
         if value and not _DATE.fullmatch(value):
             msg = f"`data_date` is {value!r}; write it as YYYY-MM-DD"
+            raise ValueError(msg)
+        return value
+
+    @field_validator("titles", "intros")
+    @classmethod
+    def _check_codes(cls, value: dict[str, str]) -> dict[str, str]:
+        """Refuse codes of languages that the page does not have."""
+        unknown = sorted(set(value) - set(get_args(Language)))
+        if unknown:
+            known = ", ".join(get_args(Language))
+            msg = f"language {', '.join(map(repr, unknown))} is not one of {known}"
+            raise ValueError(msg)
+        return value
+
+    @field_validator("pit_days", "connections_a_day", "hole_days")
+    @classmethod
+    def _check_range(cls, value: tuple[int, int]) -> tuple[int, int]:
+        """Refuse a range of nothing, or one that runs backwards."""
+        if not 0 < value[0] <= value[1]:
+            msg = f"{list(value)}: write 1 or more, the fewest first"
             raise ValueError(msg)
         return value
 

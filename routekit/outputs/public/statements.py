@@ -13,29 +13,22 @@ import numpy as np
 import pandas as pd
 
 from routekit.outputs.public.facts import LEAST_PART_M2, Facts
+from routekit.outputs.public.phrases import CLASSES, Tally, join_all, say_days, say_size
 from routekit.outputs.public.settings import PublicSettings
+from routekit.outputs.public.shortly import state_shortly
 from routekit.outputs.public.tally import HARM, TRAFFIC_SURFACES, tally_streets
 from routekit.outputs.public.wording import Statement
 from routekit.vocabulary import TECHNIQUES
 
-TOPICS: Final = ("works", "pits", "trees", "parking", "traffic", "noise")
-"""Topics of a street, in reading order."""
+TOPICS: Final = ("works", "pits", "home", "trees", "parking", "traffic", "noise")
+"""Topics of a street, in reading order; what is said shortly (`short`) stands before them."""
 
-CLASSES: Final = {
-    "monitor": "leave",
-    "local_repair": "inside",
-    "cipp": "inside",
-    "close_fit": "inside",
-    "slip_lining": "pits",
-    "burst_same": "pits",
-    "burst_upsized": "pits",
-    "open_cut": "trench",
-    "": "undecided",
-}
-"""Technique to what a resident sees of it."""
+NEAR: Final = ("near_pit", "near_trench", "near_dig")
+"""What may come close to a stem; columns of the trees."""
 
-Tally = Mapping[Hashable, Any]
-"""One row of `tally_streets`, or of the trees."""
+_WORKED: Final = [name for name in TECHNIQUES if name != "monitor"]
+_ORDER: Final = {name: place for place, name in enumerate([*_WORKED, "", "monitor"])}
+"""Order of the techniques in a street: what stays as it is comes last."""
 
 
 def state_streets(facts: Facts, settings: PublicSettings) -> list[list[Statement]]:
@@ -54,18 +47,23 @@ def state_streets(facts: Facts, settings: PublicSettings) -> list[list[Statement
         One list per row of `facts.streets`, in the order of `TOPICS`.
     """
     tallies = tally_streets(facts).to_dict("records")
+    works = _group_works(facts.runs, settings, len(tallies))
     lengths = _lengths(facts.runs, len(tallies))
     pits = _group_pits(facts, settings, len(tallies))
+    holes = _group_holes(facts.digs, len(tallies))
+    rows = zip(works, lengths, tallies, pits, holes, strict=True)
     return [
         [
-            *_state_works(length, settings),
-            *_state_pits(length, tally, placed),
+            *state_shortly(length, tally, settings),
+            *said,
+            *_state_pits(length, tally, placed, hole, settings),
+            *_state_home(length, tally),
             *_state_trees(length, tally),
-            *_state_parking(tally, settings),
+            *_state_parking(length, tally, settings),
             *_state_traffic(length, tally),
             *_state_noise(length, tally),
         ]
-        for length, tally, placed in zip(lengths, tallies, pits, strict=True)
+        for said, length, tally, placed, hole in rows
     ]
 
 
@@ -78,6 +76,39 @@ def _lengths(runs: pd.DataFrame, count: int) -> list[dict[str, float]]:
     return lengths
 
 
+def _group_works(
+    runs: pd.DataFrame, settings: PublicSettings, count: int
+) -> list[list[Statement]]:
+    """Say for each street which lengths are renewed how and in what time, what stays last."""
+    groups: list[list[Statement]] = [[] for _ in range(count)]
+    alike = runs["technique"].replace({"burst_upsized": "burst_same"})
+    table = runs[["street", "length_m", "low_days", "high_days"]].assign(technique=alike)
+    total = table.groupby(["street", "technique"]).agg(
+        length_m=("length_m", "sum"),
+        low_days=("low_days", "min"),
+        high_days=("high_days", lambda days: days.max(skipna=False)),
+    )
+    rows = total.reset_index().sort_values("technique", key=lambda names: names.map(_ORDER))
+    for row in rows.to_dict("records"):
+        days = (row["low_days"], row["high_days"])
+        groups[row["street"]].append(
+            state_run(row["technique"], row["length_m"], *days, settings)
+        )
+    return groups
+
+
+def _group_holes(digs: pd.DataFrame, count: int) -> list[tuple[str, ...]]:
+    """Give the kinds of surface in which the small holes of each street lie, most holes first."""
+    groups: list[tuple[str, ...]] = [() for _ in range(count)]
+    laid = digs[["street"]].assign(kind=digs["surfaces"].astype(object)).explode("kind")
+    counts = laid.dropna().value_counts().reset_index().sort_values(
+        ["street", "count", "kind"], ascending=[True, False, True]
+    )
+    for street, kinds in counts.groupby("street")["kind"].agg(tuple).items():
+        groups[int(str(street))] = kinds
+    return groups
+
+
 def _group_pits(facts: Facts, settings: PublicSettings, count: int) -> list[list[Statement]]:
     """Give the sentence of each pit, by street."""
     groups: list[list[Statement]] = [[] for _ in range(count)]
@@ -86,30 +117,37 @@ def _group_pits(facts: Facts, settings: PublicSettings, count: int) -> list[list
     return groups
 
 
-def state_run(technique: str, length_m: float, settings: PublicSettings) -> list[Statement]:
-    """Say what happens along some length of sewer by one technique."""
+def state_run(
+    technique: str,
+    length_m: float,
+    low_days: float,
+    high_days: float,
+    settings: PublicSettings,
+) -> Statement:
+    """Say what happens along some length of sewer by one technique, and in what time.
+
+    Parameters
+    ----------
+    technique : str
+        Empty where not decided.
+    length_m : float
+        Length of sewer.
+    low_days, high_days : float
+        Working days of the string that is pulled in there; NaN where not known.
+    settings : PublicSettings
+        Usual days.
+
+    Returns
+    -------
+    list
+        One statement.
+    """
     key = technique or "undecided"
-    said: list[Statement] = [["works", key, {"m": max(1, round(length_m))}]]
-    if technique not in ("", "monitor"):
-        said.append(_time(technique, settings, "works", "days"))
-    return said
-
-
-def _time(technique: str, settings: PublicSettings, topic: str, stem: str) -> Statement:
-    """Give the usual days of a technique."""
-    days = settings.days.get(technique)
-    if days is None:
-        return [topic, f"{stem}_unknown"]
-    low, high = days
-    if low == high:
-        return [topic, f"{stem}_exact", {"n": low}]
-    return [topic, stem, {"low": low, "high": high}]
-
-
-def _state_works(length: dict[str, float], settings: PublicSettings) -> list[Statement]:
-    """Say which lengths are renewed how, least digging first."""
-    order = [name for name in (*TECHNIQUES, "") if name in length]
-    return [one for name in order for one in state_run(name, length[name], settings)]
+    metres = {"m": max(1, round(length_m))}
+    if technique in ("", "monitor"):
+        return ["works", key, metres]
+    time = say_days("works", technique, low_days, high_days, settings)
+    return ["works", key, {**metres, "time": time}]
 
 
 def _classes(length: dict[str, float]) -> set[str]:
@@ -117,14 +155,24 @@ def _classes(length: dict[str, float]) -> set[str]:
     return {CLASSES[name] for name in length}
 
 
-def _state_pits(length: dict[str, float], tally: Tally, placed: list[Statement]) -> list[Statement]:
-    """Say how many pits and small holes there are, and where each pit lies for how long."""
+def _state_pits(
+    length: dict[str, float],
+    tally: Tally,
+    placed: list[Statement],
+    holes: tuple[str, ...],
+    settings: PublicSettings,
+) -> list[Statement]:
+    """Say how many pits and small holes there are, where they lie and how long they are open."""
     said = [*_counted("pits", "count", tally["n_pits"]), *placed]
     if not said and "pits" in _classes(length):
         said = [["pits", "not_placed"]]
     elif not said and "inside" in _classes(length) and "open_cut" not in length:
         said = [["pits", "none"]]
-    return [*said, *_counted("pits", "digs", tally["n_digs"])]
+    if not tally["n_digs"]:
+        return said
+    time = say_size("pits", "hole_time", settings.hole_days)
+    where = join_all([["surface", kind] for kind in holes])
+    return [*said, ["pits", "digs", {"n": tally["n_digs"], "where": where, "time": time}]]
 
 
 def state_pit(pit: Mapping[Hashable, Any], settings: PublicSettings) -> Statement:
@@ -134,27 +182,64 @@ def state_pit(pit: Mapping[Hashable, Any], settings: PublicSettings) -> Statemen
         size: Statement = ["pits", "size_unknown"]
     else:
         size = ["pits", "size", {"l": round(float(sides[0]), 1), "w": round(float(sides[1]), 1)}]
+    days = (pit["low_days"], pit["high_days"])
     return [
         "pits",
         "place",
         {
             "id": pit["pit_id"],
-            "where": _name_surfaces(pit["surfaces"]),
+            "where": join_all([["surface", kind] for kind in pit["surfaces"]]),
             "size": size,
-            "time": _time(pit["technique"], settings, "pits", "time"),
+            "time": say_days("pits", pit["technique"], *days, settings),
         },
     ]
 
 
-def _name_surfaces(kinds: tuple[str, ...]) -> Statement:
-    """Name every surface that a pit lies in."""
-    *others, last = (["surface", kind] for kind in kinds)
-    if not others:
-        return last
-    listed: Statement = others[0]
-    for other in others[1:]:
-        listed = ["join", "comma", {"a": listed, "b": other}]
-    return ["join", "and", {"a": listed, "b": last}]
+def state_holes(
+    digs: pd.DataFrame, settings: PublicSettings
+) -> tuple[list[list[Statement]], list[int]]:
+    """Say what each small hole is for, where it lies and how long it is open.
+
+    Parameters
+    ----------
+    digs : pandas.DataFrame
+        kind, surfaces.
+    settings : PublicSettings
+        hole_days.
+
+    Returns
+    -------
+    kinds : list of list of statements
+        The different answers.
+    kind : list of int
+        Position of each hole's answer.
+    """
+    time = say_size("pits", "hole_time", settings.hole_days)
+    code, different = pd.factorize(
+        pd.MultiIndex.from_frame(digs[["kind", "surfaces"]].astype(object)), sort=False
+    )
+    kinds = [
+        [
+            ["hole", kind],
+            ["hole", "place", {"where": join_all([["surface", one] for one in surfaces])}],
+            ["hole", "time", {"time": time}],
+        ]
+        for kind, surfaces in different
+    ]
+    return kinds, [int(one) for one in code]
+
+
+def _state_home(length: dict[str, float], tally: Tally) -> list[Statement]:
+    """Say what the works may mean for drain and door, without a promise."""
+    classes = _classes(length)
+    if not classes - {"leave"}:
+        return [["home", "idle"]]
+    if not classes - {"leave", "undecided"}:
+        return [["home", "undecided"]]
+    said: list[Statement] = [["home", "drain"]]
+    if tally["n_pits"] or tally["n_digs"] or classes & {"pits", "trench"}:
+        said.append(["home", "door"])
+    return said
 
 
 def _counted(topic: str, key: str, count: int) -> list[Statement]:
@@ -179,6 +264,7 @@ def _state_trees(length: dict[str, float], tally: Tally) -> list[Statement]:
         said.append(["trees", "trench_none"])
     said += _counted("trees", "plan", tally["n_dug"])
     said += _state_serious(tally)
+    said += _counted("trees", "expert", tally["n_plan_structural"])
     said += _counted("trees", "careful", tally["n_careful"])
     if not tally["n_dug"] and not tally["n_plan_unknown"] and "" not in length:
         said.append(["trees", "plan_none"])
@@ -194,17 +280,31 @@ def _state_serious(tally: Tally) -> list[Statement]:
     return [["trees", "serious", {"n": trench, "m": plan}]]
 
 
-def _state_parking(tally: Tally, settings: PublicSettings) -> list[Statement]:
-    """Say how much parking the pits and the trenches take."""
+def _state_parking(
+    length: dict[str, float], tally: Tally, settings: PublicSettings
+) -> list[Statement]:
+    """Say how much parking the pits and the trenches take, and where bans are to be expected."""
+    classes = _classes(length)
+    if not classes - {"leave"}:
+        return [["parking", "idle"]]
+    if not classes - {"leave", "undecided"}:
+        return [["parking", "undecided"]]
     said = _say_parking("pits", tally["pit_parking_m2"], settings)
-    unknown = tally["n_pit_parking_unknown"]
-    if tally["n_pits"] and not said and not unknown:
-        said = [["parking", "none"]]
-    said += _counted("parking", "unknown", unknown)
+    said += _counted("parking", "unknown", tally["n_pit_parking_unknown"])
     said += _say_parking("trench", tally["trench_parking_m2"], settings)
     if tally["n_trench_parking_unknown"]:
         said.append(["parking", "trench_unknown"])
-    return said
+    is_placed = tally["n_pits"] > 0 or "pits" not in classes
+    if not said and is_placed:
+        said.append(["parking", "none"])
+    return [*said, ["parking", f"bans_{_name_bans(classes)}"]]
+
+
+def _name_bans(classes: set[str]) -> str:
+    """Name the works beside which parking may be banned."""
+    if {"pits", "trench"} <= classes:
+        return "both"
+    return next(name for name in ("pits", "trench", "inside") if name in classes)
 
 
 def _say_parking(key: str, taken_m2: float, settings: PublicSettings) -> list[Statement]:
@@ -243,7 +343,8 @@ def state_trees(trees: pd.DataFrame) -> tuple[list[list[Statement]], list[int]]:
     Parameters
     ----------
     trees : pandas.DataFrame
-        protection, veteran, trench, plan, stays_trench, is_careful.
+        protection, veteran, trench, plan, stays_trench, is_careful, near_pit, near_trench,
+        near_dig.
 
     Returns
     -------
@@ -252,7 +353,7 @@ def state_trees(trees: pd.DataFrame) -> tuple[list[list[Statement]], list[int]]:
     kind : list of int
         Position of each tree's answer.
     """
-    columns = ["protection", "veteran", "trench", "plan", "stays_trench", "is_careful"]
+    columns = ["protection", "veteran", "trench", "plan", "stays_trench", "is_careful", *NEAR]
     different = trees[columns].drop_duplicates().sort_values(columns)
     kinds = [_state_tree(row) for row in different.to_dict("records")]
     position = pd.Series(np.arange(len(different)), index=pd.MultiIndex.from_frame(different))
@@ -266,7 +367,11 @@ def _state_tree(tree: Tally) -> list[Statement]:
     said: list[Statement] = [["tree", f"protected_{tree['protection']}"]]
     if tree["veteran"] == "yes":
         said.append(["tree", "veteran"])
-    said += [["tree", f"trench_{tree['trench']}"], ["tree", f"plan_{plan}"]]
+    said.append(["tree", f"trench_{tree['trench']}"])
+    if plan == "structural":
+        near = [name for name in NEAR if tree[name]] or ["near_works"]
+        said += [["tree", name] for name in near]
+    said.append(["tree", f"plan_{plan}"])
     if tree["stays_trench"]:
         said.append(["tree", "plan_trench"])
     if tree["is_careful"] and plan in HARM:

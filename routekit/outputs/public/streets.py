@@ -154,7 +154,8 @@ def place_works(works: gpd.GeoDataFrame, runs: gpd.GeoDataFrame) -> NDArray[np.i
     found = works["run_id"].astype(object).map(row).to_numpy(float, copy=True)
     unnamed = np.isnan(found)
     found[unnamed] = nearest_run(works[unnamed], runs)
-    return found.astype(np.int64)
+    rows: NDArray[np.int64] = found.astype(np.int64)
+    return rows
 
 
 def nearest_run(shapes: gpd.GeoDataFrame, runs: gpd.GeoDataFrame) -> NDArray[np.int64]:

@@ -29,11 +29,13 @@ def tally_streets(facts: Facts) -> pd.DataFrame:
         One row per street. `n_` columns are counts of trees (n_trees, n_protected,
         n_protection_unknown, n_harmed and n_serious by trenches, n_reached for trees that a
         trench would reach or that are in doubt, n_unknown, n_dug and n_plan_serious by the plan,
-        n_careful, n_plan_unknown, and n_plan_open for those of them with a known zone), pits
+        n_plan_structural, n_careful, n_plan_unknown, and n_plan_open for those of them with a
+        known zone), pits
         (n_pits, n_carriageway, n_footway, n_cycleway by every surface under them,
         n_pit_parking_unknown), small holes (n_digs) and runs dug up whose
         surface is not known (n_trench_parking_unknown); pit_parking_m2 and trench_parking_m2 are
-        sums of what is known; pipe_m is the longest string, 0 for none.
+        sums of what is known; pipe_m is the longest string, 0 for none; pit_low_days and
+        pit_high_days are the fewest and most days of a pit, NaN if one of them is not known.
     """
     count = len(facts.streets)
     return pd.DataFrame(
@@ -42,6 +44,7 @@ def tally_streets(facts: Facts) -> pd.DataFrame:
             **_tally_pits(facts.pits, count),
             **_tally_parking("trench", facts.trenches, count),
             "n_digs": _count(facts.digs["street"], True, count),
+            **_tally_days(facts.pits, count),
             "pipe_m": _longest(facts.strings, count),
         }
     )
@@ -71,6 +74,7 @@ def _tally_trees(facts: Facts, count: int) -> dict[str, NDArray[np.int64]]:
         "n_unknown": trench == "unknown",
         "n_dug": plan.isin(HARM),
         "n_plan_serious": plan.isin(SERIOUS),
+        "n_plan_structural": plan == "structural",
         "n_careful": plan.isin(HARM) & facts.trees["is_careful"].iloc[tree],
         "n_plan_unknown": plan == "unknown",
         "n_plan_open": (plan == "unknown") & (trench != "unknown"),
@@ -101,6 +105,16 @@ def _tally_parking(name: str, table: pd.DataFrame, count: int) -> dict[str, NDAr
         f"{name}_parking_m2": total.astype(np.float64),
         f"n_{name}_parking_unknown": _count(table["street"], np.isnan(area_m2), count),
     }
+
+
+def _tally_days(pits: pd.DataFrame, count: int) -> dict[str, NDArray[np.float64]]:
+    """Give the fewest and the most days for which a pit of each street is open."""
+    days = pits.groupby("street").agg(
+        pit_low_days=("low_days", lambda each: each.min(skipna=False)),
+        pit_high_days=("high_days", lambda each: each.max(skipna=False)),
+    )
+    rows = days.reindex(np.arange(count))
+    return {name: rows[name].to_numpy(np.float64) for name in ("pit_low_days", "pit_high_days")}
 
 
 def _longest(strings: pd.DataFrame, count: int) -> NDArray[np.float64]:

@@ -11,6 +11,7 @@ from typing import Final
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+import shapely
 from numpy.typing import NDArray
 
 from routekit.outputs.public.reduce import PublicTables
@@ -20,6 +21,9 @@ from routekit.vocabulary import SEVERITIES, SURFACE_KINDS
 
 PIT_TECHNIQUES: Final = ("slip_lining", "burst_same", "burst_upsized")
 """Techniques that pull or push a pipe in from a pit."""
+
+_SPARING: Final = ("hand", "suction", "robot")
+"""Methods of digging that keep the roots."""
 
 _RANK: Final = {name: rank for rank, name in enumerate(SEVERITIES)}
 
@@ -39,7 +43,7 @@ def tree_facts(
     runs : geopandas.GeoDataFrame
         run_id, street, technique, geometry.
     pits : geopandas.GeoDataFrame
-        street.
+        street, geometry.
     settings : PublicSettings
         Reaches.
 
@@ -73,7 +77,10 @@ def tree_facts(
         plan=_plan_words(balance["severity"], assessed, open_question.to_numpy(np.int64)),
         stays_trench=_mark(cuts.loc[cuts["technique"] == "open_cut", "tree"], len(trees)),
         is_careful=_yes_no(balance["is_careful_structural"]) == "yes",
+        **_close_works(tables, runs, pits),
     )
+    # A tree that a pit, a machine or a trench comes close to is not dug at by hand only.
+    table["is_careful"] &= table["plan"] != "structural"
     kept = np.unique(pairs["tree"].to_numpy(np.int64))
     place = np.full(len(trees), -1, dtype=np.int64)
     place[kept] = np.arange(len(kept))
@@ -202,6 +209,36 @@ def _has_zone(trees: gpd.GeoDataFrame, zones: pd.DataFrame) -> NDArray[np.bool_]
     radius = pd.to_numeric(zones["radius_m"]).notna() | zones["zone"].notna()
     known = pd.Index(zones.loc[radius.to_numpy(), "tree_id"].astype(object))
     return np.asarray(trees["tree_id"].astype(object).isin(known), dtype=bool)
+
+
+def _close_works(
+    tables: PublicTables, runs: gpd.GeoDataFrame, pits: gpd.GeoDataFrame
+) -> dict[str, NDArray[np.bool_]]:
+    """Tell which trees have a pit, a trench or a machine dig within their structural roots."""
+    radius = tables.zones.drop_duplicates("tree_id").set_index("tree_id")["structural_radius_m"]
+    reach = pd.to_numeric(tables.trees["tree_id"].map(radius)).to_numpy(float)
+    corridor = tables.trenches.drop_duplicates("run_id").set_index("run_id")["corridor"]
+    dug = runs.loc[(runs["technique"] == "open_cut").to_numpy(), "run_id"].map(corridor)
+    machine = ~tables.digs["method"].astype(object).isin(_SPARING).to_numpy()
+    shapes = {
+        "near_pit": pits.geometry.to_numpy(),
+        "near_trench": gpd.GeoSeries(dug.dropna().to_numpy(object)).to_numpy(),
+        "near_dig": tables.digs.geometry.to_numpy()[machine],
+    }
+    return {name: _is_reached(tables.trees, reach, parts) for name, parts in shapes.items()}
+
+
+def _is_reached(
+    trees: gpd.GeoDataFrame, reach_m: NDArray[np.float64], shapes: NDArray[np.object_]
+) -> NDArray[np.bool_]:
+    """Tell which trees have a shape within their own reach; unknown reaches reach none."""
+    known = np.flatnonzero(reach_m > 0)
+    if not len(known) or not len(shapes):
+        return np.zeros(len(trees), dtype=bool)
+    found, _ = shapely.STRtree(shapes).query(
+        trees.geometry.to_numpy()[known], predicate="dwithin", distance=reach_m[known]
+    )
+    return _mark(known[found], len(trees))
 
 
 def _yes_no(values: pd.Series) -> NDArray[np.object_]:

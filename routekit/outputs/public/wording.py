@@ -89,6 +89,33 @@ def render(statement: Statement, words: Mapping[str, Any]) -> str:
     return _SLOT.sub(lambda slot: _write(values[slot.group(1)], words), template)
 
 
+def write_date(date: str, words: Mapping[str, Any]) -> str:
+    """Write out a date in a language.
+
+    Parameters
+    ----------
+    date : str
+        YYYY-MM-DD.
+    words : mapping
+        From `load_words`.
+
+    Returns
+    -------
+    str
+        Day, name of the month and year.
+
+    Examples
+    --------
+    >>> write_date("2026-06-01", load_words("fr"))
+    '1er juin 2026'
+    """
+    year, month, day = (int(part) for part in date.split("-"))
+    written = words["first_day"] if day == 1 else "{d}"
+    name = words["months"][month - 1]
+    values = {"d": written.replace("{d}", str(day)), "m": name, "y": str(year)}
+    return _SLOT.sub(lambda slot: values[slot.group(1)], words["day"])
+
+
 def _plural(count: int, words: Mapping[str, Any]) -> str:
     """Choose between `one` and `other`."""
     is_one = count < 2 if words["one_below_two"] else count == 1

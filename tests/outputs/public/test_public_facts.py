@@ -14,7 +14,7 @@ from routekit.errors import FieldError
 from routekit.outputs.public.facts import collect_facts
 from routekit.outputs.public.reduce import reduce_result
 from routekit.outputs.public.settings import PublicSettings
-from routekit.outputs.public.statements import state_streets, state_trees
+from routekit.outputs.public.statements import state_holes, state_streets, state_trees
 
 
 def _facts(result, **settings):
@@ -62,20 +62,20 @@ def test_the_street_field_may_have_another_name():
 
 def test_works_are_summed_by_technique():
     assert _said(make_result(), "Alder Row", "works") == [
-        ["burst_same", {"m": 120}],
-        ["days", {"low": 3, "high": 5}],
+        ["burst_same", {"m": 120, "time": ["works", "time_least", {"n": 3}]}],
     ]
     assert [one[0] for one in _said(make_result(), "Mill Bank", "works")] == [
-        "cipp", "days", "open_cut", "days",
+        "cipp", "open_cut",
     ]  # fmt: skip
     assert _said(make_result(), "A1", "works") == [["undecided", {"m": 100}]]
 
 
 def test_days_not_stated_are_said_to_be_so():
     said = _said(make_result(), "Alder Row", "works", days={"cipp": (2, 2)})
-    assert said[1] == ["days_unknown"]
-    assert _said(make_result(), "Mill Bank", "works", days={"cipp": (2, 2)})[1] == [
-        "days_exact",
+    assert said[0][1]["time"] == ["works", "time_unknown"]
+    assert _said(make_result(), "Mill Bank", "works", days={"cipp": (2, 2)})[0][1]["time"] == [
+        "works",
+        "time_manhole_exact",
         {"n": 2},
     ]
 
@@ -203,15 +203,117 @@ def test_pits_say_their_surface_size_and_time():
         ["join", "and", {"a": ["surface", "footway"], "b": ["surface", "carriageway"]}],
     ]
     assert said[1][1]["size"] == ["pits", "size", {"l": 8.0, "w": 2.0}]
-    assert said[1][1]["time"] == ["pits", "time", {"low": 3, "high": 5}]
-    assert said[3] == ["digs", {"n": 1}]
+    assert said[1][1]["time"] == ["pits", "time_least", {"n": 3}]
+    hole = {"where": ["surface", "parking"], "time": ["pits", "hole_time", {"low": 1, "high": 3}]}
+    assert said[3] == ["digs", {"n": 1, **hole}]
+
+
+def _timed(**changes):
+    """Strings S1 (R1, R2; P1 to P2) and S2 (R3, R4; P3 to P2), with ready days of 2.1 and 1.4."""
+    result = make_result()
+    strings = pd.DataFrame(
+        {
+            "string_id": ["S1", "S2"],
+            "run_ids": ["R1;R2", "R3;R4"],
+            "length_m": [120.0, 140.0],
+            "launch_pit": ["P1", "P3"],
+            "reception_pit": ["P2", "P2"],
+            "ready_days": [2.1, 1.4],
+        }
+        | changes
+    )
+    technique = ["burst_same", "burst_upsized", "burst_same", "burst_same", "monitor", None]
+    return make_result(
+        strings=strings,
+        runs=result.runs.assign(n_connections=[4, 2, 3, 1, 0, 0]),
+        advice=result.advice.assign(technique=technique),
+    )
+
+
+def test_a_pit_stays_open_for_the_whole_of_its_strings():
+    facts = _facts(_timed(), pit_days=(2, 4), connections_a_day=(2, 4))
+    days = facts.pits.set_index("pit_id")[["low_days", "high_days"]]
+    # S1: 2.1 days and 6 connections at 4 or 2 a day are 3.6 to 5.1, with pits 5.6 to 9.1.
+    assert days.loc["P1"].tolist() == [6, 10]
+    # S2 adds 1.4 and 4 connections, 2.4 to 3.4: with one lot of pits 8.0 to 12.5.
+    assert days.loc["P2"].tolist() == [8, 13]
+    assert facts.runs["low_days"].tolist()[:4] == [6, 6, 5, 5]
+    assert facts.runs["high_days"].tolist()[:4] == [10, 10, 8, 8]
+    works = _said(_timed(), "Alder Row", "works")
+    # Two sorts of bursting are one to a resident.
+    time = ["works", "time", {"low": 6, "high": 10}]
+    assert works == [["burst_same", {"m": 120, "time": time}]]
+    dug = _said(_timed(), "Alder Row", "short")[1][1]["list"][2]["a"]
+    time = ["short", "time", {"low": 6, "high": 13}]
+    assert dug == ["short", "n_pits", {"n": 2, "time": time}]
+
+
+def test_a_time_that_is_not_wholly_known_is_a_least_time():
+    result = _timed(ready_days=[2.1, np.nan])
+    days = _facts(result).pits.set_index("pit_id")["low_days"]
+    assert days["P1"] == 6
+    assert np.isnan(days["P2"])
+    said = _said(result, "Alder Row", "pits")
+    assert said[2][1]["time"] == ["pits", "time_least", {"n": 3}]
+    bare = dataclasses.replace(_timed(), runs=make_result().runs)
+    assert _said(bare, "Alder Row", "works")[0][1]["time"] == ["works", "time_least", {"n": 3}]
+
+
+def test_close_to_a_stem_it_is_said_what_comes_close_and_who_decides():
+    balance = make_result().tree_balance.assign(
+        severity="structural", is_careful_structural=True
+    )
+    zones = make_result().zones.assign(structural_radius_m=[1.5, 1.5, 1.5, 1.5, 1.5, 4.5, 1.5, 1.5])
+    pits = make_result().pits
+    pits.loc[0, "geometry"] = _box(9, 1, 11, 2)
+    digs = make_result().digs.assign(method=["machine", "robot"])
+    trench = pd.DataFrame({"run_id": ["R4"], "corridor": [_box(119, 70, 121, 140)]})
+    changes = {"zones": zones, "pits": pits, "digs": digs, "trenches": trench}
+    result = make_result(tree_balance=balance, **changes)
+    trees = _facts(result).trees
+    kinds, kind = state_trees(trees)
+    keys = [[one[1] for one in kinds[at]] for at in kind]
+    said = dict(zip(trees["tree_id"], keys, strict=True))
+    # The pit is 1 m from T1, the machine dig 1 m from T2, the trench 10.4 m from T6 (124, 60).
+    assert said["T1"][2:] == ["near_pit", "plan_structural"]
+    assert said["T2"][2:] == ["near_dig", "plan_structural"]
+    assert said["T3"][2:] == ["near_works", "plan_structural"]
+    assert "near_trench" not in said["T6"]
+    wide = make_result(tree_balance=balance, **changes | {"zones": zones.assign(
+        structural_radius_m=11.0)})  # fmt: skip
+    trees = _facts(wide).trees.set_index("tree_id")
+    assert trees.loc["T6", "near_trench"]
+    # By hand only is not said where a pit, a machine or a trench comes close too.
+    assert not trees["is_careful"].any()
+    assert ["expert", {"n": 3}] in _said(result, "Alder Row", "trees")
+
+
+def test_small_holes_say_what_they_are_for_and_where_they_lie():
+    digs = make_result().digs.assign(kind=["local_repair", "odd"], method="hand")
+    facts = _facts(make_result(digs=digs))
+    kinds, kind = state_holes(facts.digs, PublicSettings(hole_days=(2, 2)))
+    assert facts.digs["dig_id"].tolist() == ["D1", "D2"]
+    assert [kinds[at][0] for at in kind] == [["hole", "local_repair"], ["hole", "unknown"]]
+    assert kinds[kind[0]][1:] == [
+        ["hole", "place", {"where": ["surface", "parking"]}],
+        ["hole", "time", {"time": ["pits", "hole_time_exact", {"n": 2}]}],
+    ]
+
+
+def test_your_house_is_answered_in_every_street_without_a_promise():
+    assert _said(make_result(), "Alder Row", "home") == [["drain"], ["door"]]
+    assert _said(make_result(), "Quince Court", "home") == [["idle"]]
+    assert _said(make_result(), "A1", "home") == [["undecided"]]
 
 
 def test_pits_take_parking():
     # P1 is 8 m x 2 m and lies wholly in the parking bays; P2 touches the footway only.
     facts = _facts(make_result())
     np.testing.assert_allclose(facts.pits["parking_m2"], [16.0, 0.0])
-    assert _said(make_result(), "Alder Row", "parking") == [["pits", {"m2": 16, "n": 2}]]
+    assert _said(make_result(), "Alder Row", "parking") == [
+        ["pits", {"m2": 16, "n": 2}],
+        ["bans_pits"],
+    ]
 
 
 def test_every_surface_under_a_pit_is_named_slivers_are_not():
@@ -237,7 +339,7 @@ def test_surfaces_drawn_twice_count_once():
 
 def test_without_surfaces_parking_is_unknown_not_none():
     result = make_result(surfaces=_frame([]))
-    assert _said(result, "Alder Row", "parking") == [["unknown", {"n": 2}]]
+    assert _said(result, "Alder Row", "parking") == [["unknown", {"n": 2}], ["bans_pits"]]
     assert _said(result, "Alder Row", "pits")[1][1]["where"] == ["surface", "unknown"]
 
 
@@ -246,11 +348,24 @@ def test_a_trench_takes_parking():
     parking = _frame([_box(120, 100, 130, 140)], kind=["parking"])
     result = make_result(trenches=trenches, surfaces=parking)
     # 1 m x 40 m of the corridor of R4.
-    assert _said(result, "Mill Bank", "parking") == [["trench", {"m2": 40, "n": 4}]]
+    assert _said(result, "Mill Bank", "parking") == [
+        ["trench", {"m2": 40, "n": 4}],
+        ["bans_trench"],
+    ]
     advice = result.advice.assign(technique="open_cut")
     result = dataclasses.replace(result, advice=advice)
     # R3 has no corridor, so its parking is not known.
-    assert _said(result, "Mill Bank", "parking")[1:] == [["trench_unknown"]]
+    assert _said(result, "Mill Bank", "parking")[1:] == [["trench_unknown"], ["bans_trench"]]
+
+
+def test_parking_is_answered_in_every_street():
+    footway = _frame([_box(-50, -50, 200, 200)], kind=["footway"])
+    result = make_result(surfaces=footway)
+    assert _said(result, "Alder Row", "parking") == [["none"], ["bans_pits"]]
+    inside = dataclasses.replace(result, advice=result.advice.assign(technique="cipp"))
+    assert _said(inside, "Mill Bank", "parking") == [["none"], ["bans_inside"]]
+    assert _said(result, "Quince Court", "parking") == [["idle"]]
+    assert _said(result, "A1", "parking") == [["undecided"]]
 
 
 def test_traffic_and_noise_come_from_data_only():
@@ -287,6 +402,8 @@ def test_repeated_numbers_are_refused():
         ({"data_date": "May 2026"}, "write it as YYYY-MM-DD"),
         ({"days": {"digging": (1, 2)}}, "`days` names digging"),
         ({"days": {"cipp": (3, 2)}}, "the fewest first"),
+        ({"titles": {"xx": "Drains"}}, "language 'xx' is not one of en, nl"),
+        ({"pit_days": (3, 2)}, "the fewest first"),
         ({"language": "xx"}, "Input should be"),
     ],
 )

@@ -20,6 +20,7 @@ from routekit.outputs.public.builder import (
     name_numbers,
 )
 from routekit.outputs.public.settings import PublicSettings
+from routekit.outputs.public.species import name_genera
 from routekit.outputs.public.wording import LANGUAGES, load_words
 
 HOSTILE = [
@@ -72,11 +73,14 @@ def test_the_sentences_stand_in_the_html_of_the_first_language(code):
     words = load_words(code)
     html = re.sub(r"<script.*", "", page, flags=re.DOTALL)
     assert f'<html lang="{code}">' in html
-    assert words["works"]["burst_same"].format(m=120) in html
+    time = words["works"]["time_least"]["other"].format(n=3)
+    assert words["works"]["burst_same"].format(m=120, time=time) in html
     assert words["trees"]["trench"]["other"].format(n=3) in html
     assert words["ui"]["no_script"] in html
     assert all(text in html for text in words["cautions"].values())
-    assert "T5, Quercus robur" in html
+    name = name_genera(pd.Series(["Quercus"]), code)["Quercus"]
+    oak = f'<span data-genus="Quercus">{name}</span> <bdi class="species">Quercus robur</bdi>'
+    assert f"<bdi>T5</bdi> {oak}" in html
 
 
 def test_hostile_text_is_escaped():
@@ -120,8 +124,28 @@ def test_a_number_cannot_add_to_the_address():
 
 
 def test_the_date_comes_from_the_study():
-    assert "State of the data: 2026-05-01" in _build(data_date="2026-05-01")
+    assert "State of the data: 1 May 2026" in _build(data_date="2026-05-01")
     assert load_words("en")["ui"]["no_date"] in _build()
+
+
+def test_title_and_words_follow_the_language():
+    titles = {"de": "Kanäle von Fenwick", "fr": "Égouts de Fenwick"}
+    page = unescape(_build(language="de", titles=titles, intros={"de": "Hört."}, title="Drains"))
+    assert '<h1 dir="auto" data-title>Kanäle von Fenwick</h1>' in page
+    assert "data-intro>Hört.</p>" in page
+    plain = unescape(_build(language="nl", titles=titles, intros={"de": "Hört."}, title="Drains"))
+    assert '<h1 dir="auto" data-title>Drains</h1>' in plain
+    assert "data-intro hidden></p>" in plain
+    assert "data-intro" not in re.sub(r"<script.*", "", _build(), flags=re.DOTALL)
+
+
+def test_a_street_begins_with_four_lines_and_the_rest_is_folded():
+    html = re.sub(r"<script.*", "", _build(contact="a@b.example"), flags=re.DOTALL)
+    streets = re.findall(r'<ul class="short">(.*?)</ul>', html, re.DOTALL)
+    assert [text.count("<li") for text in streets] == [4] * 4
+    assert html.count('<details class="topic">') == html.count('<h4 data-topic="')
+    assert ">Write about Alder Row</a>" in html
+    assert "R1%2C%20R2" in html
 
 
 def test_a_study_without_runs_says_so():

@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import re
+from importlib.resources import files
 
+import pandas as pd
 import pytest
 
-from routekit.outputs.public.statements import CLASSES
-from routekit.outputs.public.wording import LANGUAGES, load_words, render
+from routekit.outputs.public.facts import DIG_KINDS
+from routekit.outputs.public.phrases import CLASSES
+from routekit.outputs.public.species import find_genera, name_genera
+from routekit.outputs.public.wording import LANGUAGES, load_words, render, write_date
 from routekit.vocabulary import SEVERITIES, SURFACE_KINDS, TECHNIQUES
 
 OTHERS = [code for code in LANGUAGES if code != "en"]
@@ -55,6 +59,7 @@ def test_every_word_of_the_vocabulary_has_words(code):
     assert {f"trench_{severity}" for severity in SEVERITIES} <= set(words["tree"])
     assert {f"plan_{severity}" for severity in SEVERITIES[1:]} <= set(words["tree"])
     assert set(CLASSES.values()) <= set(words["legend"])
+    assert {*DIG_KINDS, "unknown"} <= set(words["hole"])
 
 
 @pytest.mark.parametrize(
@@ -63,7 +68,7 @@ def test_every_word_of_the_vocabulary_has_words(code):
         ("en", 1, "1 pit is dug here."),
         ("en", 0, "0 pits are dug here."),
         ("nl", 2, "Hier worden 2 werkputten gegraven."),
-        ("de", 1, "Hier wird 1 Grube ausgehoben."),
+        ("de", 1, "Hier wird 1 Baugrube ausgehoben."),
         ("fr", 0, "0 fosse est creusée ici."),
         ("fr", 2, "2 fosses sont creusées ici."),
         ("es", 3, "Aquí se excavan 3 fosos de trabajo."),
@@ -85,7 +90,7 @@ def test_numbers_take_the_decimal_sign_and_nested_statements_are_filled_in():
         },
     ]
     assert render(statement, load_words("de")) == (
-        "Grube P1 liegt auf Parkplätzen; etwa 8 mal 2,5 m; "
+        "Baugrube P1 liegt auf Stellplätzen; etwa 8 mal 2,5 m; "
         "sie bleibt meist 3 bis 5 Arbeitstage offen."
     )
 
@@ -112,6 +117,35 @@ def test_words_of_a_divided_page_are_left_out_of_a_whole_one(code):
     assert set(divided["ui"]) > set(whole["ui"])
     assert divided.keys() == whole.keys()
     assert all(divided["ui"][key] == whole["ui"][key] for key in whole["ui"])
+
+
+@pytest.mark.parametrize(
+    ("code", "first", "other"),
+    [
+        ("en", "1 June 2026", "24 March 2026"),
+        ("nl", "1 juni 2026", "24 maart 2026"),
+        ("de", "1. Juni 2026", "24. März 2026"),
+        ("fr", "1er juin 2026", "24 mars 2026"),
+        ("es", "1 de junio de 2026", "24 de marzo de 2026"),
+    ],
+)
+def test_dates_are_written_out(code, first, other):
+    words = load_words(code)
+    assert len(words["months"]) == 12
+    assert write_date("2026-06-01", words) == first
+    assert write_date("2026-03-24", words) == other
+
+
+@pytest.mark.parametrize("code", LANGUAGES)
+def test_genera_have_a_name_in_every_language(code):
+    genera = find_genera(pd.Series(["Quercus robur", "quercus petraea", "Ficus carica", "×"]))
+    assert genera.tolist() == ["Quercus", "Quercus", "", ""]
+    names = {"en": "oak", "nl": "eik", "de": "Eiche", "fr": "chêne", "es": "roble o encina"}
+    assert name_genera(genera, code) == {"Quercus": names[code]}
+    table = pd.read_csv(str(files("routekit.outputs.public") / "genera.csv"))
+    assert table[code].notna().all()
+    assert table["genus"].is_unique
+    assert table["genus"].is_monotonic_increasing
 
 
 def test_text_of_the_study_is_not_read_as_a_template():

@@ -12,9 +12,8 @@ const KINDS = {
     title: (row) => ui("run", KINDS.run.id(row)),
     street: (row) => study.runs.table.get("street", row),
     said: (row) => {
-      const [first, ...rest] = page.run_words[study.runs.table.get("technique", row)];
-      const metres = study.runs.table.get("metres", row);
-      return [[first[0], first[1], { m: metres }], ...rest];
+      const [topic, key, values] = page.run_words[study.runs.table.get("kind", row)];
+      return [[topic, key, { ...values, m: study.runs.table.get("metres", row) }]];
     },
     box: (row) => study.runs.shape.box(row),
   },
@@ -34,6 +33,14 @@ const KINDS = {
     said: (row) => [page.pits.said[row]],
     box: (row) => study.pits.box(row),
   },
+  hole: {
+    count: () => study.digs.table.n,
+    id: (row) => study.digs.table.get("dig_id", row),
+    title: (row) => ui("hole", KINDS.hole.id(row)),
+    street: (row) => study.digs.table.get("street", row),
+    said: (row) => page.digs.said[study.digs.table.get("kind", row)],
+    box: (row) => study.digs.shape.box(row),
+  },
 };
 
 function findRow(kind, id) {
@@ -52,7 +59,7 @@ function choose(kind, row) {
 // The address says what is chosen, so that links and the back button work.
 function followHash() {
   byId("heard").textContent = "";
-  const match = /^#(street|run|tree|pit)=(.*)$/s.exec(location.hash);
+  const match = /^#(street|run|tree|pit|hole)=(.*)$/s.exec(location.hash);
   if (!match) {
     closeCard();
     return;
@@ -86,6 +93,15 @@ function openStreet(street) {
   folded.scrollIntoView({ block: "start" });
 }
 
+// The common name of the genus, where it is known, before the Latin name.
+function nameTree(element, row) {
+  const species = study.trees.table.get("species", row);
+  const genus = study.trees.table.get("genus", row);
+  const names = page.genera[document.documentElement.lang];
+  if (genus) element.append(make("span", { "data-genus": genus }, names[genus]), " ");
+  if (species) element.append(make("bdi", { class: "species" }, species));
+}
+
 function showCard(takesFocus) {
   const { kind, row } = chosen;
   if (kind === "street") return;
@@ -93,8 +109,10 @@ function showCard(takesFocus) {
   byId("card-title").textContent = part.title(row);
   const body = byId("card-body");
   body.replaceChildren();
-  if (kind === "tree" && study.trees.table.get("species", row)) {
-    body.append(make("p", { class: "species", dir: "auto" }, study.trees.table.get("species", row)));
+  if (kind === "tree") {
+    const name = make("p", { class: "name" });
+    nameTree(name, row);
+    if (name.childElementCount) body.append(name);
   }
   for (const one of part.said(row)) body.append(make("p", { dir: "auto" }, say(one)));
   const street = part.street(row);
@@ -160,14 +178,13 @@ function furnish(street) {
     byId("map").scrollIntoView({ block: "center" });
     byId("map").focus({ preventScroll: true });
   });
-  folded.querySelector(".said").prepend(show);
+  folded.querySelector(".short").after(show);
   const chips = make("ul", { class: "chips" });
   for (const row of study.treesOfStreet.get(street) || []) {
     const item = make("li");
     const button = make("button", { type: "button" });
     button.append(make("bdi", {}, study.trees.table.get("tree_id", row)));
-    const species = study.trees.table.get("species", row);
-    if (species) button.append(make("bdi", { class: "species" }, species));
+    nameTree(button, row);
     if (study.trees.table.get("protected", row)) {
       button.append(make("span", { "data-ui": "protected", class: "is-protected" }, words.ui.protected));
     }
@@ -184,5 +201,5 @@ function furnish(street) {
   fold.append(title, chips);
   const marked = folded.querySelector(".marked");
   if (marked) marked.hidden = true;
-  folded.querySelector(".ask").before(fold);
+  folded.querySelector('.topic [data-topic="trees"]').closest("details").append(fold);
 }

@@ -57,7 +57,7 @@ function readHash(hash) {
 // A link to a street that was made while one page held them all still leads there.
 function followHash() {
   byId("heard").textContent = "";
-  const match = /^#(street|run|tree|pit)=(.*)$/s.exec(readHash(location.hash));
+  const match = /^#(street|run|tree|pit|hole)=(.*)$/s.exec(readHash(location.hash));
   if (!match) return;
   const street = streets.find(({ link }) => readHash(link.hash) === match[0]);
   if (street) location.replace(street.link.href);

@@ -72,8 +72,8 @@ function trace(pen, shape, feature, view, closes) {
 function drawSheet(pen, view) {
   drawBackdrop(pen, view);
   drawRuns(pen, view);
-  drawDigs(pen, view);
   drawTrees(pen, view);
+  drawDigs(pen, view);
   drawPits(pen, view);
   drawChosen(pen, view);
   drawNames(pen, view);
@@ -200,13 +200,18 @@ function nearest(shape, x, y, reach) {
   return { row: found, distance: least };
 }
 
-// A pit wins within half a finger, then whichever of tree and sewer is nearer.
+// A pit, then a small hole, wins within half a finger; then whichever of tree and sewer is nearer.
 function tap(event) {
   const { x, y } = map.project(event.latlng, ZOOM_OF_GRID);
   const finger = FINGER_PX / 2 ** (map.getZoom() - ZOOM_OF_GRID);
   const pit = nearest(study.pits, x, y, finger / 2);
   if (pit.row >= 0) {
     choose("pit", pit.row);
+    return;
+  }
+  const hole = map.getZoom() < DIGS_ZOOM ? { row: -1 } : nearest(study.digs.shape, x, y, finger / 2);
+  if (hole.row >= 0) {
+    choose("hole", hole.row);
     return;
   }
   const tree = nearest(study.trees.shape, x, y, finger);

@@ -5,16 +5,17 @@ const contactKind = () => {
   return page.contact.startsWith("https://") ? "web" : "mail";
 };
 
-function fillLink(link, number, subject) {
+// The link names what is written about; its message carries the number.
+function fillLink(link, number, subject, shown) {
   const spell = (text) => encodeURIComponent(text);
   if (contactKind() === "web") {
     link.href = page.contact.replaceAll("{number}", spell(number));
-    link.textContent = ui("form", number);
+    link.textContent = ui("form", shown);
     return;
   }
   const about = spell(ui("subject", subject));
   link.href = `mailto:${spell(page.contact).replaceAll("%40", "@")}?subject=${about}&body=${about}`;
-  link.textContent = ui("write", number);
+  link.textContent = ui("write", shown);
 }
 
 function askBox(number, title) {
@@ -35,7 +36,7 @@ function askBox(number, title) {
   box.append(intro, field, copy, heard);
   if (contactKind() !== "none") {
     const link = make("a", { class: "write", rel: "noreferrer" });
-    fillLink(link, number, title);
+    fillLink(link, number, title, number);
     box.append(link);
   }
   return box;

@@ -37,7 +37,7 @@ function readStudy() {
     treesOfStreet,
     streetOfTree,
     pits: new Outlines(page.pits.shape),
-    digs: new Outlines(page.digs),
+    digs: { table: new Table(page.digs.table), shape: new Outlines(page.digs.shape) },
     backdrop: new Outlines(page.backdrop.shape),
   };
 }

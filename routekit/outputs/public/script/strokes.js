@@ -47,8 +47,8 @@ function drawDigs(pen, view) {
   pen.fillStyle = "#ffd24a";
   pen.strokeStyle = "#3a2a00";
   pen.lineWidth = 1.5;
-  for (let i = 0; i < study.digs.n; i += 1) {
-    const box = study.digs.box(i);
+  for (let i = 0; i < study.digs.table.n; i += 1) {
+    const box = study.digs.shape.box(i);
     if (!isSeen(box, view, 0)) continue;
     pen.beginPath();
     pen.arc(box[0] * view.scale - view.dx, box[1] * view.scale - view.dy, 3.5, 0, 2 * Math.PI);
@@ -155,6 +155,9 @@ function drawChosen(pen, view) {
     const box = study.trees.shape.box(chosen.row);
     const radius = crownPx(chosen.row, view) + 7;
     pen.arc(box[0] * view.scale - view.dx, box[1] * view.scale - view.dy, radius, 0, 2 * Math.PI);
+  } else if (chosen.kind === "hole") {
+    const box = study.digs.shape.box(chosen.row);
+    pen.arc(box[0] * view.scale - view.dx, box[1] * view.scale - view.dy, 9, 0, 2 * Math.PI);
   } else if (chosen.kind === "pit") {
     trace(pen, study.pits, chosen.row, view, true);
   } else {

@@ -1,7 +1,7 @@
 // The page for residents: map, search, languages and the card of what was tapped.
 // Text reaches the screen as text only, and nothing is fetched.
 
-const TOPICS = ["works", "pits", "trees", "parking", "traffic", "noise"];
+const TOPICS = ["short", "works", "pits", "home", "trees", "parking", "traffic", "noise"];
 const BACKDROP = {
   carriageway: "#ffffff",
   footway: "#f4f0e6",
@@ -60,6 +60,14 @@ function say([topic, key, values = {}]) {
   return template.replace(/\{(\w+)\}/g, (_, name) => write(values[name]));
 }
 
+// YYYY-MM-DD in words.
+function spellDay(date) {
+  const [year, month, day] = date.split("-").map(Number);
+  const written = (day === 1 ? words.first_day : "{d}").replace("{d}", day);
+  const values = { d: written, m: words.months[month - 1], y: year };
+  return words.day.replace(/\{(\w+)\}/g, (_, name) => values[name]);
+}
+
 const ui = (key, id) => say(["ui", key, { id }]);
 
 function streetTitle(street) {
@@ -79,11 +87,19 @@ function speak(code) {
       element.textContent = words[topic][element.dataset[name]];
     }
   }
+  for (const element of document.querySelectorAll("[data-genus]")) {
+    element.textContent = page.genera[code][element.dataset.genus];
+  }
   const date = document.querySelector("[data-date]");
-  if (date) date.textContent = ui("date", date.dataset.date);
+  if (date) date.textContent = ui("date", spellDay(date.dataset.date));
+  document.querySelector("[data-title]").textContent = page.titles[code];
+  const intro = document.querySelector("[data-intro]");
+  if (intro) {
+    intro.textContent = page.intros[code];
+    intro.hidden = !page.intros[code];
+  }
   page.streets.label.forEach((_, street) => sayStreet(street));
-  const name = document.querySelector("h1").textContent;
-  document.title = `${name} · ${words.ui.heading}`;
+  document.title = `${page.titles[code]} · ${words.ui.heading}`;
   narrowList();
   if (chosen) showCard(false);
 }
@@ -94,11 +110,12 @@ function sayStreet(street) {
   folded.querySelector(".plate").textContent = streetTitle(street);
   const said = page.streets.said[street];
   const ordered = TOPICS.flatMap((topic) => said.filter((one) => one[0] === topic));
-  folded.querySelectorAll(".said > ul > li").forEach((line, at) => {
+  folded.querySelectorAll(".line").forEach((line, at) => {
     line.textContent = say(ordered[at]);
   });
   const ask = folded.querySelector(".ask");
   const link = ask.querySelector(".write");
-  const number = ask.querySelector(".number").textContent;
-  if (link) fillLink(link, number, `${streetTitle(street)} (${number})`);
+  const number = ask.dataset.numbers;
+  const title = streetTitle(street);
+  if (link) fillLink(link, number, `${title} (${number})`, title);
 }

@@ -1,0 +1,66 @@
+"""Common names of genera, so that a resident knows the tree beside its Latin name.
+
+The names are standard knowledge of the five languages, by genus: a species is never named more
+closely than its genus, and a genus that is not in the table has its Latin name only.
+"""
+
+from __future__ import annotations
+
+import csv
+from functools import cache
+from importlib.resources import files
+
+import pandas as pd
+
+
+@cache
+def _read_genera() -> dict[str, dict[str, str]]:
+    """Read the shipped table: genus to the name by language."""
+    place = files("routekit.outputs.public") / "genera.csv"
+    rows = csv.DictReader(place.read_text(encoding="utf-8").splitlines())
+    return {
+        row["genus"]: {key: name for key, name in row.items() if key not in ("genus", "source")}
+        for row in rows
+    }
+
+
+def find_genera(species: pd.Series) -> pd.Series:
+    """Give the genus of each species, if the table knows it.
+
+    Parameters
+    ----------
+    species : pandas.Series of str
+        Latin names.
+
+    Returns
+    -------
+    pandas.Series of str
+        The first word with a capital; empty where it is not in the table.
+
+    Examples
+    --------
+    >>> find_genera(pd.Series(["tilia cordata", "Ficus carica", ""])).tolist()
+    ['Tilia', '', '']
+    """
+    words = species.astype(object).astype(str).str.extract(r"^([^\W\d_]*)", expand=False)
+    genus = words.astype(object).fillna("").astype(str).str.capitalize()
+    return genus.where(genus.isin(list(_read_genera())), "")
+
+
+def name_genera(genera: pd.Series, language: str) -> dict[str, str]:
+    """Give the common names of the genera that occur.
+
+    Parameters
+    ----------
+    genera : pandas.Series of str
+        From `find_genera`.
+    language : str
+        Code of a language.
+
+    Returns
+    -------
+    dict of str to str
+        Genus to name, in the order of the alphabet.
+    """
+    table = _read_genera()
+    return {genus: table[genus][language] for genus in sorted(set(genera) - {""})}

@@ -1,0 +1,123 @@
+"""How long the ground stays open where a pipe is pulled in, string by string.
+
+The days of a string are those in which its pits are dug and filled again, those from the first
+weld until the rested pipe may be tied in, and those in which its connections are joined. A pit
+that serves two strings stays open for both.
+"""
+
+from __future__ import annotations
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from routekit.outputs.public.settings import PublicSettings
+from routekit.outputs.public.streets import clean_text, list_members
+
+
+def string_times(
+    strings: pd.DataFrame, runs: pd.DataFrame, settings: PublicSettings
+) -> pd.DataFrame:
+    """Give the days of pulling and joining of each string, without those of its pits.
+
+    Parameters
+    ----------
+    strings : pandas.DataFrame
+        string_id, run_ids, launch_pit, reception_pit, ready_days.
+    runs : pandas.DataFrame
+        run_id, n_connections.
+    settings : PublicSettings
+        connections_a_day.
+
+    Returns
+    -------
+    pandas.DataFrame
+        string_id, launch_pit, reception_pit, low_days, high_days; NaN where the days until the
+        pipe is tied in, or the connections of a run of the string, are not known.
+    """
+    members = list_members(strings)
+    count = pd.to_numeric(runs["n_connections"]).set_axis(runs["run_id"])
+    joined = members["run_id"].map(count).groupby(members["string_id"]).sum(min_count=1)
+    unknown = members["run_id"].map(count).isna().groupby(members["string_id"]).any()
+    number = strings["string_id"].map(joined.mask(unknown)).astype(float).to_numpy()
+    ready = pd.to_numeric(strings["ready_days"]).to_numpy(float)
+    fewest, most = settings.connections_a_day
+    return pd.DataFrame(
+        {
+            "string_id": strings["string_id"].to_numpy(object),
+            "launch_pit": clean_text(strings["launch_pit"]).to_numpy(object),
+            "reception_pit": clean_text(strings["reception_pit"]).to_numpy(object),
+            "low_days": ready + number / most,
+            "high_days": ready + number / fewest,
+        }
+    )
+
+
+def run_days(
+    strings: pd.DataFrame, times: pd.DataFrame, runs: pd.DataFrame, settings: PublicSettings
+) -> pd.DataFrame:
+    """Give the whole working days of the string of each run, its pits included.
+
+    Parameters
+    ----------
+    strings : pandas.DataFrame
+        string_id, run_ids.
+    times : pandas.DataFrame
+        From `string_times`.
+    runs : pandas.DataFrame
+        run_id.
+    settings : PublicSettings
+        pit_days.
+
+    Returns
+    -------
+    pandas.DataFrame
+        low_days, high_days in the order of the runs; NaN where not known.
+    """
+    members = list_members(strings).drop_duplicates("run_id").set_index("run_id")["string_id"]
+    string = runs["run_id"].map(members)
+    known = times.drop_duplicates("string_id").set_index("string_id")
+    pulled = known.reindex(string)[["low_days", "high_days"]].to_numpy(float)
+    return _whole_days(pulled, settings)
+
+
+def pit_days(pit_id: pd.Series, times: pd.DataFrame, settings: PublicSettings) -> pd.DataFrame:
+    """Give the whole working days for which each pit stays open, for all strings that it serves.
+
+    Parameters
+    ----------
+    pit_id : pandas.Series of str
+        Pits.
+    times : pandas.DataFrame
+        From `string_times`.
+    settings : PublicSettings
+        pit_days.
+
+    Returns
+    -------
+    pandas.DataFrame
+        low_days, high_days in the order of the pits; NaN where no string, or not every string's
+        time, is known.
+    """
+    ends = times.melt(
+        id_vars=["string_id", "low_days", "high_days"],
+        value_vars=["launch_pit", "reception_pit"],
+        value_name="pit_id",
+    ).drop_duplicates(["string_id", "pit_id"])
+    served = ends.groupby("pit_id")[["low_days", "high_days"]]
+    total = served.sum().mask(served.count().lt(served.size(), axis=0))
+    return _whole_days(total.reindex(pit_id).to_numpy(float), settings)
+
+
+def _whole_days(pulled: NDArray[np.float64], settings: PublicSettings) -> pd.DataFrame:
+    """Add the days of the pits and round up: a day that is begun is a day."""
+    days = np.ceil(pulled + np.asarray(settings.pit_days, dtype=float) - 1e-9)
+    return pd.DataFrame(days, columns=["low_days", "high_days"])
+
+
+def with_days(table: gpd.GeoDataFrame, days: pd.DataFrame) -> gpd.GeoDataFrame:
+    """Put low_days and high_days beside a table of as many rows."""
+    return table.assign(
+        low_days=days["low_days"].to_numpy(float), high_days=days["high_days"].to_numpy(float)
+    )
