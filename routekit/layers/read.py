@@ -327,7 +327,12 @@ def _report_strays(tables: dict[str, pd.DataFrame], findings: Findings) -> None:
         hint = hint if hint.startswith("did") else "no such name is known"
         seen = column + ' "' + wanted + '" is not among the rows kept'
         severity = "error" if layer in ("decisions", "root_zones") else "warning"
-        done = f"row kept, without effect on any {column.removesuffix('_id')}; first one: {hint}"
+        effect = (
+            "taken to the nearest run within site.digs.connection_reach_m"
+            if layer == "connections"
+            else f"row kept, without effect on any {column.removesuffix('_id')}"
+        )
+        done = f"{effect}; first one: {hint}"
         rows = table.loc[is_stray, "row_key"]
         findings.add(severity, layer, rows, field=column, seen=seen, done=done)
 
