@@ -25,6 +25,8 @@ _GRADES = {
     "recommended_severity": "Trees by severity, recommended works",
 }
 _COST = "Cost"
+_FORMULA = r"; the formula [^;]*$"
+"""End of the basis of a drawn zone: what the regime would give, which is no one's edit."""
 _RUN_FACTS = {"technique": "", "new_pipe": "new pipe ", "string_id": "string "}
 _TREE_FACTS = {"severity": "open cut ", "recommended_severity": "recommended works "}
 
@@ -110,7 +112,8 @@ def _write_zones(old: pd.DataFrame, new: pd.DataFrame) -> list[str]:
     both = _join_sides(old, new, "tree_id", ["basis", "area_m2"])
     basis = both[["basis_old", "basis_new"]].astype("str").fillna("")
     drawn = basis.apply(lambda side: side.str.startswith(OWN_BASIS))
-    differs = (basis["basis_old"] != basis["basis_new"]).to_numpy()
+    own = basis.apply(lambda side: side.str.replace(_FORMULA, "", regex=True))
+    differs = (own["basis_old"] != own["basis_new"]).to_numpy()
     changed = both[drawn.any(axis=1).to_numpy() & differs]
     names = ["basis_old", "area_m2_old", "basis_new", "area_m2_new"]
     return _limit(

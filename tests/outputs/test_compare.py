@@ -242,6 +242,17 @@ def test_what_people_did_comes_first_and_rows_take_one_line(old, tmp_path, resul
     assert found["Trees"] == [f"{tree}: recommended works minor -> major"]
 
 
+def test_a_drawn_zone_that_another_regime_would_draw_differently_is_no_edit(tmp_path, result):
+    def drawn(formula):
+        text = f"arborist's polygon, 9.0 m2, by Kim, because: roots; the formula {formula}"
+        return with_value(result.zones, 3, "basis", text)
+
+    before = dataclasses.replace(result, zones=drawn("would give 4.0 m2"))
+    path = write_geopackage(before, tmp_path / "first.gpkg")
+    found = write_against(path, tmp_path, result, zones=drawn("gives none"))
+    assert found["Root zones drawn by people"] == []
+
+
 def test_an_overruled_zone_empties_its_radius(old, tmp_path, result):
     zones = with_value(result.zones, 3, "radius_m", np.nan).astype({"radius_m": float})
     path = write_geopackage(dataclasses.replace(result, zones=zones), tmp_path / "new.gpkg")
