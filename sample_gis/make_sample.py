@@ -73,6 +73,7 @@ cover_level_m = "DEKSELPEIL"
 species = "BOOMSOORT"
 stem_circumference_mm = "OMTREK_CM"
 crown_diameter_m = "KROON_M"
+is_private = "place"
 
 # value in the layer = "canonical value"
 [values.sewers.material]
@@ -81,6 +82,13 @@ GR = "clay"
 PVC = "pvc"
 MW = "brick"
 ONB = "unknown"
+
+[values.trees.is_private]
+garden = true
+street = false
+parking = false
+park = false
+bank = false
 
 # unit of the source column
 [units.trees]

@@ -94,11 +94,13 @@ def find_public_trees(
     surfaces: gpd.GeoDataFrame,
     settings: PublicSettings,
 ) -> NDArray[np.bool_]:
-    """Tell which trees stand on public ground, as far as the surfaces and the sewers tell.
+    """Tell which trees stand on public ground, as far as the data, surfaces and sewers tell.
 
     Parameters
     ----------
-    trees, runs : geopandas.GeoDataFrame
+    trees : geopandas.GeoDataFrame
+        is_private (a tree known to stand in a private garden is never shown), geometry.
+    runs : geopandas.GeoDataFrame
         geometry.
     surfaces : geopandas.GeoDataFrame
         kind, geometry; surfaces of an unknown kind do not count.
@@ -116,7 +118,8 @@ def find_public_trees(
     rest = np.flatnonzero(~is_public)
     rest = rest[~_is_within(trees.iloc[rest], known, settings.tree_reach_m)]
     is_public[rest] = _is_within(trees.iloc[rest], runs, settings.unmapped_reach_m)
-    return is_public
+    is_private = trees["is_private"].astype("boolean").fillna(value=False).to_numpy(dtype=bool)
+    return np.asarray(is_public & ~is_private)
 
 
 def _is_within(
