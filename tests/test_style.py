@@ -17,3 +17,9 @@ def test_tool_finds_nothing(command):
         [sys.executable, "-m", *command], cwd=ROOT, capture_output=True, text=True, check=False
     )
     assert done.returncode == 0, done.stdout[-4000:] + done.stderr[-2000:]
+
+
+def test_test_files_have_names_of_their_own():
+    """Two test files of one name cannot be collected together."""
+    names = [path.name for path in (ROOT / "tests").rglob("test_*.py")]
+    assert sorted(set(names)) == sorted(names)
