@@ -20,6 +20,7 @@ from rasterio.vrt import WarpedVRT
 from rasterio.windows import Window
 
 from routekit.outputs.map.projection import GRID_BITS, to_grid
+from routekit.outputs.pages import BYTES_PER_MB
 
 MERCATOR: Final = "EPSG:3857"
 HALF_WORLD_M: Final = math.pi * 6_378_137.0
@@ -27,7 +28,6 @@ HALF_WORLD_M: Final = math.pi * 6_378_137.0
 
 QUALITY: Final = 50
 MOST_PIXELS: Final = 8192
-BYTES_PER_MB: Final = 1_000_000
 _COARSER: Final = 0.75
 
 

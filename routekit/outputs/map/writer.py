@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import re
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -11,7 +10,6 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from routekit.outputs.atomic import replacing
 from routekit.outputs.map.builder import (
     build_map,
     content_policy,
@@ -23,17 +21,16 @@ from routekit.outputs.map.content import sheet_date
 from routekit.outputs.map.division import divide_by_area, run_middles, take_area
 from routekit.outputs.map.packing import encode
 from routekit.outputs.map.tables import column
+from routekit.outputs.pages import BYTES_PER_MB, count_bytes, write_pages
 from routekit.outputs.settings import MapSettings
 from routekit.result import Result
 
 MAP_NAME: Final = "map.html"
-BYTES_PER_MB: Final = 1_000_000
 INDEX_SCRIPTS: Final = ("unpack.js", "words.js", "index.js")
 _SAMPLE_RUNS: Final = 5_000
 """Runs of the area by which the size of all pages is judged."""
 _ROOM: Final = 0.95
 """Share of the largest size that an average page may fill, as areas differ."""
-_PART_NAME: Final = re.compile(r"map-\d+\.html")
 
 
 def write_map(result: Result, folder: Path, settings: MapSettings) -> list[Path]:
@@ -59,15 +56,7 @@ def write_map(result: Result, folder: Path, settings: MapSettings) -> list[Path]
     OutputError
         If a file cannot be written.
     """
-    pages = build_pages(result, settings)
-    with replacing(folder) as stage:
-        for name, text in pages.items():
-            (stage / name).write_text(text, encoding="utf-8", newline="\n")
-    paths = [folder / name for name in pages]
-    for old in folder.glob("map-*.html"):
-        if _PART_NAME.fullmatch(old.name) and old not in paths:
-            old.unlink()
-    return paths
+    return write_pages(build_pages(result, settings), folder, "map")
 
 
 def build_pages(result: Result, settings: MapSettings) -> dict[str, str]:
@@ -88,15 +77,14 @@ def build_pages(result: Result, settings: MapSettings) -> dict[str, str]:
     most_bytes = settings.max_page_mb * BYTES_PER_MB
     n_runs = len(result.runs)
     middles = run_middles(result.runs)
-    sample, page = np.arange(n_runs), ""
     if n_runs > settings.max_runs:
         sample = divide_by_area(middles, min(settings.max_runs, _SAMPLE_RUNS))[0]
         page = build_map(take_area(result, sample, settings.nearby_m), settings)
     else:
-        page = build_map(result, settings)
-        if _size(page) <= most_bytes or n_runs <= 1:
+        sample, page = np.arange(n_runs), build_map(result, settings)
+        if count_bytes(page) <= most_bytes or n_runs <= 1:
             return {MAP_NAME: page}
-    fit = int(_ROOM * most_bytes * len(sample) / _size(page))
+    fit = int(_ROOM * most_bytes * len(sample) / count_bytes(page))
     areas = _build_areas(result, middles, max(1, min(settings.max_runs, fit)), settings)
     pages = {f"map-{i + 1:02d}.html": area.page for i, area in enumerate(areas)}
     return {MAP_NAME: _build_index(result, list(pages), areas, settings), **pages}
@@ -123,7 +111,7 @@ def _build_areas(
         rows = waiting.pop()
         part = take_area(result, rows, settings.nearby_m)
         page = build_map(part, settings)
-        if _size(page) > settings.max_page_mb * BYTES_PER_MB and len(rows) > 1:
+        if count_bytes(page) > settings.max_page_mb * BYTES_PER_MB and len(rows) > 1:
             halves = divide_by_area(middles[rows], math.ceil(len(rows) / 2))
             waiting += [rows[half] for half in halves][::-1]
             continue
@@ -138,10 +126,6 @@ def _build_areas(
         )
     return areas
 
-
-def _size(page: str) -> int:
-    """Count the bytes of a page as it is written."""
-    return len(page.encode("utf-8"))
 
 
 def _build_index(

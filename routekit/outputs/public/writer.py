@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 import math
-import re
 from pathlib import Path
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from routekit.outputs.atomic import replacing
 from routekit.outputs.map.division import divide_by_area
+from routekit.outputs.pages import BYTES_PER_MB, count_bytes, write_pages
 from routekit.outputs.public.builder import INDEX_NAME, build_index, build_page
 from routekit.outputs.public.district import (
     District,
@@ -22,14 +21,12 @@ from routekit.outputs.public.district import (
 from routekit.outputs.public.settings import PublicSettings
 from routekit.result import Result
 
-BYTES_PER_MB: Final = 1_000_000
 _SAMPLE_STREETS: Final = 1_000
 """Streets by which the size of all pages is judged."""
 _ROOM: Final = 0.95
 """Share of the largest size that an average page may fill, as streets differ."""
 _DOUBT: Final = 1.5
 """A page judged to be larger than allowed by up to this factor is built whole, to be sure."""
-_PART_NAME: Final = re.compile(r"public-\d+\.html")
 
 
 def write_public_pages(result: Result, folder: Path, settings: PublicSettings) -> list[Path]:
@@ -55,15 +52,7 @@ def write_public_pages(result: Result, folder: Path, settings: PublicSettings) -
     OutputError
         If a file cannot be written.
     """
-    pages = build_public_pages(result, settings)
-    with replacing(folder) as stage:
-        for name, text in pages.items():
-            (stage / name).write_text(text, encoding="utf-8", newline="\n")
-    paths = [folder / name for name in pages]
-    for old in folder.glob("public-*.html"):
-        if _PART_NAME.fullmatch(old.name) and old not in paths:
-            old.unlink()
-    return paths
+    return write_pages(build_public_pages(result, settings), folder, "public")
 
 
 def build_public_pages(result: Result, settings: PublicSettings) -> dict[str, str]:
@@ -90,13 +79,13 @@ def build_public_pages(result: Result, settings: PublicSettings) -> dict[str, st
     middles = find_street_middles(district.facts)
     most_bytes = settings.max_page_mb * BYTES_PER_MB
     count = len(middles)
-    fixed = _size(_build_part(district, np.zeros(0, dtype=np.int64), settings))
+    fixed = count_bytes(_build_part(district, np.zeros(0, dtype=np.int64), settings))
     per_street = _judge_street(district, middles, fixed, settings)
     if math.isnan(per_street) or fixed + per_street * count <= _DOUBT * most_bytes:
         page = build_page(district, settings)
-        if _size(page) <= most_bytes or count <= 1:
+        if count_bytes(page) <= most_bytes or count <= 1:
             return {INDEX_NAME: page}
-        per_street = (_size(page) - fixed) / count
+        per_street = (count_bytes(page) - fixed) / count
     fit = max(1, int((_ROOM * most_bytes - fixed) / max(1.0, per_street)))
     parts = _build_parts(district, middles, fit, settings)
     pages = {f"public-{at + 1:02d}.html": page for at, (_, page) in enumerate(parts)}
@@ -113,7 +102,7 @@ def _judge_street(
     if len(middles) <= _SAMPLE_STREETS:
         return math.nan
     sample = divide_by_area(middles, _SAMPLE_STREETS)[0]
-    return (_size(_build_part(district, sample, settings)) - fixed) / len(sample)
+    return (count_bytes(_build_part(district, sample, settings)) - fixed) / len(sample)
 
 
 def _build_parts(
@@ -125,7 +114,7 @@ def _build_parts(
     while waiting:
         rows = waiting.pop()
         page = _build_part(district, rows, settings)
-        if _size(page) > settings.max_page_mb * BYTES_PER_MB and len(rows) > 1:
+        if count_bytes(page) > settings.max_page_mb * BYTES_PER_MB and len(rows) > 1:
             halves = divide_by_area(middles[rows], math.ceil(len(rows) / 2))
             waiting += [rows[half] for half in halves][::-1]
             continue
@@ -137,8 +126,3 @@ def _build_part(district: District, rows: NDArray[np.int64], settings: PublicSet
     """Build the page of some streets."""
     part = take_streets(district, rows, nearby_m=settings.backdrop_reach_m)
     return build_page(part, settings, is_part=True)
-
-
-def _size(page: str) -> int:
-    """Count the bytes of a page as it is written."""
-    return len(page.encode("utf-8"))
