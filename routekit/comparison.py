@@ -17,8 +17,10 @@ from routekit.arrays import Flags, Floats, Texts
 from routekit.methods.checks import FAIL, Check, worst_verdict
 from routekit.methods.evaluate import evaluate_techniques
 from routekit.methods.repair import count_faults
+from routekit.pipes.pe import bend_radius
 from routekit.pipes.section import girth_diameter
 from routekit.site.harm import HARM
+from routekit.site.pit_sizes import PitSizes, launch_pits
 from routekit.vocabulary import ROOTED_AGAIN, TECHNIQUES
 from routekit.works import Place, Works
 
@@ -227,9 +229,10 @@ def _plan_in_full(
     lining = place.settings.methods.lining
     rooted = cases["is_root_choked"].to_numpy(dtype=bool)
     faults = count_faults(cases)
+    slipped = _size_slip_pits(place, plans["slip_lining"])
     full = {}
     for technique, plan in plans.items():
-        burst = technique in BURSTING
+        burst, slips = technique in BURSTING, technique == "slip_lining"
         full[technique] = plan.assign(
             # The short liners of a repair are as thick as a whole one would be.
             liner_wall_mm=plans["cipp" if technique == "local_repair" else technique]["wall_mm"],
@@ -238,11 +241,38 @@ def _plan_in_full(
             if technique in ROOTED_AGAIN
             else 1.0,
             setup_share=works.setup_share if burst else 1.0,
-            pit_m3=works.pit_m3 if burst else 0.0,
-            pit_m2=works.pit_m2 if burst else 0.0,
+            pit_m3=works.pit_m3 if burst else slipped.volume_m3 if slips else 0.0,
+            pit_m2=works.pit_m2 if burst else slipped.length_m * slipped.width_m if slips else 0.0,
             **dug.get(technique, dict.fromkeys(DIG_PLAN, 0.0)),
         )
     return sites, full
+
+
+def _size_slip_pits(place: Place, plan: pd.DataFrame) -> PitSizes:
+    """Size the pit through which each run would be slip lined by itself; NaN where not known."""
+    pipe, outside = place.settings.pipe, plan["new_outside_mm"].to_numpy(dtype=float)
+    outside = np.where(outside > 0, outside, np.nan)
+    return launch_pits(
+        outside,
+        bend_radius(outside, np.full(outside.shape, pipe.liner_sdr), pipe.cold_temperature_c, pipe),
+        np.maximum(place.cases["depth_max_m"].to_numpy(dtype=float), 0.0),
+        place.trenches["bottom_width_m"].to_numpy(dtype=float),
+        place.settings.site.pits,
+    )
+
+
+def _slip_harm(place: Place, plan: pd.DataFrame, works: Works) -> pd.DataFrame:
+    """Harm of slip lining: its connection digs, and its pit as if it lay anywhere on the run.
+
+    The pit is not set out, so it takes the share of root zone that a trench would on average.
+    """
+    pit = _size_slip_pits(place, plan)
+    trench = place.runs["length_m"].to_numpy(dtype=float) * place.trenches[
+        "corridor_width_m"
+    ].to_numpy(dtype=float)
+    share = np.clip(place.cases["footprint_m2"].to_numpy(dtype=float) / trench, 0, 1)
+    taken = np.nan_to_num(pit.length_m * pit.width_m * share)
+    return works.joining_harm.assign(root_m2=works.joining_harm["root_m2"] + taken)
 
 
 def _measure_girth(cases: pd.DataFrame) -> Floats:
@@ -295,7 +325,7 @@ def _score(
     burst = works.dig_harm + works.pit_harm
     by_technique = dict.fromkeys(_DIG_NOTHING, none) | {
         "open_cut": open_cut,
-        "slip_lining": works.joining_harm,
+        "slip_lining": _slip_harm(place, plans["slip_lining"], works),
         "burst_same": burst,
         "burst_upsized": burst,
     }

@@ -213,6 +213,16 @@ def test_the_water_level_of_the_ground_is_the_liners_too(tmp_path):
     assert (bores["deep"] > bores["own"]).all()
 
 
+def test_slip_lining_pays_for_its_pit_and_holds_it_against_the_trees(two, tmp_path):
+    """Its pit is not set out, but no pipe gets in without one: a longer pit costs more."""
+    extra = "[site.pits]\nflat_length_m = 8.0\n"
+    longer, usual = (option(r, "slip_lining") for r in (solve(street(2), tmp_path, extra), two))
+    for name in ("cost", "root_m2"):
+        assert (longer[name].to_numpy() > usual[name].to_numpy()).all()
+    dug = two.digs.groupby("run_id")["zone_overlap_m2"].sum().to_numpy()
+    assert (usual["root_m2"].to_numpy() > dug + 1).all()
+
+
 def test_replaced_manholes_are_dug_and_held_against_the_trees(two, tmp_path):
     made = street(2)
     for place, manhole in enumerate(made.manholes):
