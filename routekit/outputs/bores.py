@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from routekit.arrays import take_numbers
 from routekit.outputs.gis_layers import mark_recommended
 from routekit.result import Result
 
@@ -33,11 +34,11 @@ def write_bore_changes(result: Result) -> pd.Series:
         neither is known.
     """
     runs = pd.DataFrame(result.runs)
-    old = _numbers(runs, "diameter_mm")
+    old = take_numbers(runs, "diameter_mm")
     new, technique = _recommended_bores(result)
     has_works = ~np.isin(technique, ["", "monitor"])
     new = np.where(has_works, new, old)
-    height = _numbers(runs, "height_mm")
+    height = take_numbers(runs, "height_mm")
     tall = np.isfinite(height) & (np.round(height) != np.round(old))
     keeps = tall & np.isin(technique, KEEPS_SHAPE)
     before = _write(old, np.where(tall, height, np.nan))
@@ -75,10 +76,3 @@ def _write(width: NDArray[np.float64], height: NDArray[np.float64]) -> NDArray[n
     ]
     wide, high = (text.astype(object) for text in texts)
     return np.asarray(np.where(np.isnan(height), wide, wide + _TIMES + high), dtype=object)
-
-
-def _numbers(table: pd.DataFrame, name: str) -> NDArray[np.float64]:
-    """Give a column as numbers; NaN where there is none."""
-    if name not in table.columns:
-        return np.full(len(table), np.nan)
-    return table[name].to_numpy(dtype=float, na_value=np.nan)

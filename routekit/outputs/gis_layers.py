@@ -15,6 +15,7 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
+from routekit.arrays import take_numbers
 from routekit.chainage import line_parts
 from routekit.outputs.open_cut import open_cut_loss
 from routekit.result import Result
@@ -216,7 +217,7 @@ def _fill_untouched(
     if not len(trees):
         return trees
     ids = pd.Index(trees["tree_id"].astype("str"))
-    sized = _numbers(result.zones, "area_m2") > 0
+    sized = take_numbers(result.zones, "area_m2") > 0
     free = ~_is_listed(ids, listed) & _is_listed(ids, result.zones[sized])
     names = [f"{prefix}{name}" for name in _AMOUNTS]
     filled = {name: trees[name].mask(free, 0) for name in names if name in trees.columns}
@@ -349,13 +350,13 @@ def root_zones_layer(zones: gpd.GeoDataFrame, name: str, description: str) -> La
     return Layer(
         name=name, description=description, key="tree_id",
         table=_without_shapes(zones), geometry_type="MultiPolygon", shapes=shapes,
-        centre=_centres(zones), radius_m=_numbers(zones, "radius_m"),
+        centre=_centres(zones), radius_m=take_numbers(zones, "radius_m"),
     )  # fmt: skip
 
 
 def _structural_zones(zones: gpd.GeoDataFrame) -> Layer:
     """Describe the structural root zones: circles; trees without one are left out."""
-    radius = _numbers(zones, "structural_radius_m")
+    radius = take_numbers(zones, "structural_radius_m")
     has = radius > 0
     columns = [c for c in ("tree_id", "structural_radius_m", "regime") if c in zones.columns]
     return Layer(
@@ -393,10 +394,3 @@ def _centres(zones: gpd.GeoDataFrame) -> NDArray[np.float64]:
     """Give the stems of zones as coordinates, m, shape (n, 2); NaN where there is no point."""
     points = _shapes(zones, "geometry")
     return np.stack([shapely.get_x(points), shapely.get_y(points)], axis=1)
-
-
-def _numbers(table: pd.DataFrame, name: str) -> NDArray[np.float64]:
-    """Give a column as numbers; NaN everywhere where there is none."""
-    if name not in table.columns:
-        return np.full(len(table), np.nan)
-    return table[name].to_numpy(dtype=float, na_value=np.nan)

@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from routekit.arrays import take_numbers
 from routekit.outputs.gis_layers import attach, join_trees
 from routekit.outputs.open_cut import open_cut_loss
 from routekit.result import Result
@@ -122,7 +123,7 @@ def _find_in_zones(
 def _near_circles(zones: gpd.GeoDataFrame, shapes: np.ndarray) -> np.ndarray:
     """Pair shapes with the circles round stems, zone or structural, that they meet; (2, p)."""
     stems = np.array(zones.geometry, dtype=object)
-    radius = np.fmax(_column(zones, "radius_m"), _column(zones, "structural_radius_m"))
+    radius = np.fmax(take_numbers(zones, "radius_m"), take_numbers(zones, "structural_radius_m"))
     known = radius > 0
     if not known.any():
         return np.empty((2, 0), dtype=int)
@@ -140,10 +141,3 @@ def _in_polygons(zones: gpd.GeoDataFrame, shapes: np.ndarray) -> np.ndarray:
     item, tree = shapely.STRtree(polygons).query(shapes, "intersects")
     shared = shapely.area(shapely.intersection(shapes[item], polygons[tree])) > _TOUCH_M2
     return np.stack([item[shared], tree[shared]])
-
-
-def _column(table: pd.DataFrame, name: str) -> np.ndarray:
-    """Give a column as numbers; NaN everywhere where there is none."""
-    if name not in table.columns:
-        return np.full(len(table), np.nan)
-    return table[name].to_numpy(dtype=float, na_value=np.nan)
