@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import replace
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 
 import geopandas as gpd
 import numpy as np
@@ -14,6 +15,8 @@ from numpy.typing import NDArray
 
 from routekit.outputs.map.tables import column
 from routekit.result import Result
+
+Page = TypeVar("Page")
 
 _BY_RUN: Final = ("trenches", "breaches", "root_links", "inspections", "condition", "checks",
                   "options", "advice")  # fmt: skip
@@ -64,6 +67,46 @@ def divide_by_area(xy: NDArray[np.float64], most: int) -> list[NDArray[np.int64]
         groups = math.ceil(len(rows) / most)
         cut = len(rows) * (groups // 2) // groups
         waiting += [order[cut:], order[:cut]]
+    return done
+
+
+def build_by_area(
+    xy: NDArray[np.float64],
+    most: int,
+    build: Callable[[NDArray[np.int64]], Page],
+    weigh: Callable[[Page], int],
+    most_bytes: float,
+) -> list[tuple[NDArray[np.int64], Page]]:
+    """Build a page for each group of points; a page that is too large is halved until it fits.
+
+    Parameters
+    ----------
+    xy : numpy.ndarray of float, shape (n, 2)
+        Eastings and northings of what the pages show.
+    most : int
+        Largest group to begin with.
+    build : callable
+        Builds the page of some rows.
+    weigh : callable
+        Gives the bytes of a page.
+    most_bytes : float
+        Largest page; one of a single row may be larger.
+
+    Returns
+    -------
+    list of tuple
+        Rows and page of each group.
+    """
+    waiting = divide_by_area(xy, most)[::-1]
+    done = []
+    while waiting:
+        rows = waiting.pop()
+        page = build(rows)
+        if weigh(page) > most_bytes and len(rows) > 1:
+            halves = divide_by_area(xy[rows], math.ceil(len(rows) / 2))
+            waiting += [rows[half] for half in halves][::-1]
+            continue
+        done.append((rows, page))
     return done
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -18,7 +17,7 @@ from routekit.outputs.map.builder import (
     read_part,
 )
 from routekit.outputs.map.content import sheet_date
-from routekit.outputs.map.division import divide_by_area, run_middles, take_area
+from routekit.outputs.map.division import build_by_area, divide_by_area, run_middles, take_area
 from routekit.outputs.map.packing import encode
 from routekit.outputs.map.tables import column
 from routekit.outputs.pages import BYTES_PER_MB, count_bytes, write_pages
@@ -85,7 +84,13 @@ def build_pages(result: Result, settings: MapSettings) -> dict[str, str]:
         if count_bytes(page) <= most_bytes or n_runs <= 1:
             return {MAP_NAME: page}
     fit = int(_ROOM * most_bytes * len(sample) / count_bytes(page))
-    areas = _build_areas(result, middles, max(1, min(settings.max_runs, fit)), settings)
+    found = build_by_area(
+        middles, max(1, min(settings.max_runs, fit)),
+        lambda rows: _build_area(result, rows, settings),
+        lambda area: count_bytes(area.page),
+        most_bytes,
+    )  # fmt: skip
+    areas = [area for _, area in found]
     pages = {f"map-{i + 1:02d}.html": area.page for i, area in enumerate(areas)}
     return {MAP_NAME: _build_index(result, list(pages), areas, settings), **pages}
 
@@ -101,31 +106,16 @@ class _Area:
     streets_km: float
 
 
-def _build_areas(
-    result: Result, middles: NDArray[np.float64], most_runs: int, settings: MapSettings
-) -> list[_Area]:
-    """Build a page for each area; one that is too large is halved until it fits."""
-    waiting = divide_by_area(middles, most_runs)[::-1]
-    areas = []
-    while waiting:
-        rows = waiting.pop()
-        part = take_area(result, rows, settings.nearby_m)
-        page = build_map(part, settings)
-        if count_bytes(page) > settings.max_page_mb * BYTES_PER_MB and len(rows) > 1:
-            halves = divide_by_area(middles[rows], math.ceil(len(rows) / 2))
-            waiting += [rows[half] for half in halves][::-1]
-            continue
-        areas.append(
-            _Area(
-                rows=rows,
-                page=page,
-                box=[round(float(v), 1) for v in part.runs.total_bounds],
-                n_trees=len(part.trees),
-                streets_km=round(float(column(part.runs, "length_m", 0.0).sum()) / 1000, 2),
-            )
-        )
-    return areas
-
+def _build_area(result: Result, rows: NDArray[np.int64], settings: MapSettings) -> _Area:
+    """Build the page of one area."""
+    part = take_area(result, rows, settings.nearby_m)
+    return _Area(
+        rows=rows,
+        page=build_map(part, settings),
+        box=[round(float(v), 1) for v in part.runs.total_bounds],
+        n_trees=len(part.trees),
+        streets_km=round(float(column(part.runs, "length_m", 0.0).sum()) / 1000, 2),
+    )
 
 
 def _build_index(

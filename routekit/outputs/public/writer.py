@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from routekit.outputs.map.division import divide_by_area
+from routekit.outputs.map.division import build_by_area, divide_by_area
 from routekit.outputs.pages import BYTES_PER_MB, count_bytes, write_pages
 from routekit.outputs.public.builder import INDEX_NAME, build_index, build_page
 from routekit.outputs.public.district import (
@@ -87,7 +87,9 @@ def build_public_pages(result: Result, settings: PublicSettings) -> dict[str, st
             return {INDEX_NAME: page}
         per_street = (count_bytes(page) - fixed) / count
     fit = max(1, int((_ROOM * most_bytes - fixed) / max(1.0, per_street)))
-    parts = _build_parts(district, middles, fit, settings)
+    parts = build_by_area(
+        middles, fit, lambda rows: _build_part(district, rows, settings), count_bytes, most_bytes
+    )
     pages = {f"public-{at + 1:02d}.html": page for at, (_, page) in enumerate(parts)}
     place = np.zeros(count, dtype=np.int64)
     for at, (rows, _) in enumerate(parts):
@@ -103,23 +105,6 @@ def _judge_street(
         return math.nan
     sample = divide_by_area(middles, _SAMPLE_STREETS)[0]
     return (count_bytes(_build_part(district, sample, settings)) - fixed) / len(sample)
-
-
-def _build_parts(
-    district: District, middles: NDArray[np.float64], most: int, settings: PublicSettings
-) -> list[tuple[NDArray[np.int64], str]]:
-    """Build a page for each group of streets; one that is too large is halved until it fits."""
-    waiting = divide_by_area(middles, most)[::-1]
-    parts = []
-    while waiting:
-        rows = waiting.pop()
-        page = _build_part(district, rows, settings)
-        if count_bytes(page) > settings.max_page_mb * BYTES_PER_MB and len(rows) > 1:
-            halves = divide_by_area(middles[rows], math.ceil(len(rows) / 2))
-            waiting += [rows[half] for half in halves][::-1]
-            continue
-        parts.append((rows, page))
-    return parts
 
 
 def _build_part(district: District, rows: NDArray[np.int64], settings: PublicSettings) -> str:
