@@ -18,6 +18,7 @@ from routekit.layers.read import Layers
 from routekit.methods.bursting import needed_clearance
 from routekit.methods.cases import build_cases
 from routekit.methods.condition import match_codes
+from routekit.methods.falls import find_falls
 from routekit.methods.neighbours import find_neighbours
 from routekit.site.chains import build_chains
 from routekit.site.digs import find_runs
@@ -214,7 +215,10 @@ def _lay_out_cases(
     depth = cases["depth_max_m"].to_numpy(dtype=float)
     water = subsoil.groundwater_depth_m
     hard = subsoil.is_hard_ground
+    error = settings.flow.level_error_m
     return pd.concat([cases, flow], axis=1).assign(
+        fall_m=find_falls(runs, level_error_m=error),
+        level_error_m=error,
         is_below_groundwater=np.nan if water is None else (depth > water).astype(float),
         is_hard_ground=np.nan if hard is None else float(hard),
         building_distance_m=_building_distance(layers.obstacles, exposure.trenches),

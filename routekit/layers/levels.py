@@ -96,6 +96,8 @@ def report_rising(runs: pd.DataFrame, *, findings: Findings) -> None:
     )
     done = (
         "kept as given: the order of the ids need not be the flow, and some levels are wrong; "
-        "gradients there are negative and no capacity follows from them"
+        "gradients there are negative and no capacity follows from them; one in line between runs "
+        "that fall as they are drawn is taken to fall backwards, of the others it is not known "
+        "which way they flow"
     )
     findings.note("info", "sewers", "invert_up_m", seen, done)

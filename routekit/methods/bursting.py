@@ -31,11 +31,13 @@ from routekit.methods.common import (
     capacity,
     cleansing,
     column,
+    falls,
     is_circular,
     known_flag,
     no_collapse,
     no_foreign_pipe,
     ponding,
+    steepest,
 )
 from routekit.methods.settings import BurstingSettings
 from routekit.pipes.expansion import least_cover
@@ -140,6 +142,7 @@ def _line_checks(cases: pd.DataFrame, settings: BurstingSettings) -> list[Check]
         ),
         bends(cases, settings.max_bend_deg, source="gw323_bend"),
         ponding(cases, settings.max_ponding_share, settings.caution_ponding_share),
+        falls(cases, settings.max_ponding_share),
     ]
 
 
@@ -300,6 +303,7 @@ def _pipe_checks(
         ),
         capacity(cases, plan),
         cleansing(plan),
+        steepest(plan),
     ]
 
 

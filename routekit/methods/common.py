@@ -9,6 +9,7 @@ import pandas as pd
 
 from routekit.arrays import Floats
 from routekit.methods.checks import FAIL, Check, at_least, at_most, caution_only, must_not
+from routekit.vocabulary import MM_PER_M
 
 CAPACITY = "Capacity after the works"
 """Name of the check of flow, which texts turn round: what must flow, not what can."""
@@ -68,6 +69,39 @@ def cleansing(plan: pd.DataFrame) -> Check:
             survey="levels",
         )
     )
+
+
+def steepest(plan: pd.DataFrame) -> Check:
+    """Check that the renewed run does not wear or shake itself loose; a caution at most."""
+    return caution_only(
+        at_most(
+            "Velocity when it runs full",
+            column(plan, "velocity_m_s"),
+            column(plan, "max_velocity_m_s"),
+            unit="m/s",
+            source="ten_states",
+            remedy="Survey the levels; plan for wear, and hold the pipe; a drop at a manhole would "
+            "take fall out of the run.",
+            survey="levels",
+        )
+    )
+
+
+def falls(cases: pd.DataFrame, max_ponding_share: float) -> Check:
+    """Check that the run falls towards its outlet: a pipe that keeps the line keeps a backfall.
+
+    Water stands as deep at the lower end as the run falls backwards, so it fails by the limit of
+    ponding. Where the way of flow is not known the fall is not known either.
+    """
+    fall, error = column(cases, "fall_m"), column(cases, "level_error_m")
+    allowed = max_ponding_share * column(cases, "height_mm") / MM_PER_M
+    limit = np.where(fall >= error, 0.0, -allowed)
+    return at_least(
+        "Fall from end to end (a backfall is kept)", fall, limit, caution=error, unit="m",
+        source="practice", survey="levels",
+        remedy="Survey the levels and the way it flows; where it falls backwards, re-lay it to a "
+        "new fall in open cut.",
+    )  # fmt: skip
 
 
 def no_collapse(cases: pd.DataFrame, *, severity: int = FAIL) -> Check:

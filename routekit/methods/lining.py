@@ -14,11 +14,13 @@ from routekit.methods.common import (
     cleansing,
     column,
     deformation,
+    falls,
     is_circular,
     joint_offset,
     no_collapse,
     no_foreign_pipe,
     ponding,
+    steepest,
 )
 from routekit.methods.settings import LiningSettings
 
@@ -59,6 +61,7 @@ def list_cipp_checks(
             cases, settings.max_radial_offset_share, settings.caution_radial_offset_share
         ),
         ponding(cases, settings.max_ponding_share, settings.caution_ponding_share),
+        falls(cases, settings.max_ponding_share),
         *_preparation_checks(cases, settings),
         _no_old_lining(cases, CAUTION),
         at_least(
@@ -72,6 +75,7 @@ def list_cipp_checks(
         ),
         capacity(cases, plan),
         cleansing(plan),
+        steepest(plan),
     ]  # fmt: skip
 
 
@@ -137,10 +141,12 @@ def list_close_fit_checks(
         deformation(cases, settings.close_fit_deformation_share),
         joint_offset(cases, settings.caution_radial_offset_share),
         ponding(cases, settings.max_ponding_share, settings.caution_ponding_share),
+        falls(cases, settings.max_ponding_share),
         *_preparation_checks(cases, settings),
         _no_old_lining(cases, FAIL),
         capacity(cases, plan),
         cleansing(plan),
+        steepest(plan),
     ]  # fmt: skip
 
 
@@ -165,6 +171,7 @@ def list_slip_checks(
         deformation(cases, settings.close_fit_deformation_share),
         joint_offset(cases, settings.caution_radial_offset_share),
         ponding(cases, settings.max_ponding_share, settings.caution_ponding_share),
+        falls(cases, settings.max_ponding_share),
         *_preparation_checks(cases, settings),
         _no_old_lining(cases, FAIL),
         must_not(
@@ -174,4 +181,5 @@ def list_slip_checks(
         ),
         capacity(cases, plan),
         cleansing(plan),
+        steepest(plan),
     ]  # fmt: skip

@@ -5,8 +5,16 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from routekit.methods.checks import CAUTION, Check, at_least, at_most, must_not
-from routekit.methods.common import as_flag, capacity, cleansing, column, known_flag
+from routekit.methods.checks import CAUTION, Check, at_least, at_most, caution_only, must_not
+from routekit.methods.common import (
+    as_flag,
+    capacity,
+    cleansing,
+    column,
+    falls,
+    known_flag,
+    steepest,
+)
 from routekit.methods.settings import OpenCutSettings
 
 
@@ -60,6 +68,9 @@ def list_checks(
             "Services in or beside the trench", clearance, 0.0, caution=settings.hand_dig_m,
             unit="m", source="practice", remedy="Dig by hand at the services.", survey="services",
         ),
+        # A trench is laid to a new fall, where the levels of both ends leave one.
+        caution_only(falls(cases, 0.0)),
         capacity(cases, plan),
         cleansing(plan),
+        steepest(plan),
     ]  # fmt: skip

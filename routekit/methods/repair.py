@@ -11,10 +11,12 @@ from routekit.methods.common import (
     capacity,
     cleansing,
     column,
+    falls,
     needs_inspection,
     no_collapse,
     no_foreign_pipe,
     ponding,
+    steepest,
 )
 from routekit.methods.settings import RepairSettings
 
@@ -76,6 +78,8 @@ def list_checks(
         no_collapse(cases),
         no_foreign_pipe(cases),
         ponding(cases, settings.max_ponding_share, settings.caution_ponding_share),
+        falls(cases, settings.max_ponding_share),
         capacity(cases, plan),
         cleansing(plan),
+        steepest(plan),
     ]  # fmt: skip

@@ -73,8 +73,8 @@ def build_plans(cases: pd.DataFrame, settings: PlanSettings) -> dict[str, pd.Dat
         By technique code. All tables have new_outside_mm, new_bore_mm, capacity_l_s, velocity_m_s,
         pipe_kg_m, wall_mm, new_pipe (text), and from the design flow filling and
         running_velocity_m_s (that at full bore where no design flow is known), with
-        cleansing_velocity_m_s, the velocity wanted; bursting adds sdr, size_steps, expansion_mm,
-        heave_mm and the pull on pipe and machine.
+        cleansing_velocity_m_s, the velocity wanted, and max_velocity_m_s, the most it should be;
+        bursting adds sdr, size_steps, expansion_mm, heave_mm and the pull on pipe and machine.
     """
     pipe = settings.pipe
     host = _positive(cases["diameter_mm"])
@@ -122,6 +122,7 @@ def _let_run(
         filling=filling,
         running_velocity_m_s=np.where(np.isnan(velocity), full, velocity),
         cleansing_velocity_m_s=cleansing_velocity(bore_left, slope, flow),
+        max_velocity_m_s=flow.max_velocity_m_s,
     )
 
 

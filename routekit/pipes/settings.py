@@ -181,6 +181,16 @@ class FlowSettings(Settings):
         text="Velocity that keeps a sewer clean, at the design flow where one is given, else at "
         "full bore; below DN 300 a gradient of 1:DN does it as well. Slower is a caution.",
     )
+    max_velocity_m_s: float = setting(
+        4.6, unit="m/s", source="ten_states", gt=0,
+        text="Velocity at full bore above which a sewer needs protection against wear, shock and "
+        "displacement (15 ft/s). Faster is a caution.",
+    )
+    level_error_m: float = setting(
+        0.02, unit="m", source="practice", ge=0,
+        text="Levels of two ends closer than this do not tell which is higher: twice the error of "
+        "one invert read with staff and level.",
+    )
     capacity_tolerance_share: float = setting(
         0.05, unit="share", source="house", ge=0, lt=1,
         text="Shortfall of capacity that is a caution rather than a failure: less than the "

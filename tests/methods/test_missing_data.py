@@ -13,7 +13,8 @@ N = 40
 
 SPAN = {
     "diameter_mm": (40.0, 700.0), "length_m": (3.0, 400.0), "chain_length_m": (3.0, 200.0),
-    "bend_deg": (0.0, 20.0), "depth_max_m": (0.5, 8.0), "cover_m": (0.1, 4.0),
+    "bend_deg": (0.0, 20.0), "height_mm": (40.0, 900.0), "fall_m": (-0.2, 0.4),
+    "level_error_m": (0.0, 0.1), "depth_max_m": (0.5, 8.0), "cover_m": (0.1, 4.0),
     "deformation_share": (0.0, 0.3), "joint_radial_mm": (0.0, 80.0), "ponding_share": (0.0, 0.5),
     "root_share": (0.0, 1.0), "blocked_share": (0.0, 1.0), "structural_grade": (0.0, 4.0),
     "operational_grade": (0.0, 4.0), "needs_work": (0.0, 1.0), "service_clearance_m": (-0.2, 2.0),
@@ -26,6 +27,7 @@ SPAN = {
 PLAN_SPAN = {
     "capacity_l_s": (5.0, 60.0), "new_outside_mm": (40.0, 700.0), "wall_mm": (2.0, 40.0),
     "running_velocity_m_s": (0.1, 3.0), "cleansing_velocity_m_s": (0.0, 1.0),
+    "velocity_m_s": (0.1, 7.0), "max_velocity_m_s": (2.0, 5.0),
     "heave_mm": (0.0, 60.0), "expansion_mm": (0.0, 300.0), "size_steps": (0.0, 4.0),
     "pull_low_kn": (5.0, 150.0),
     "pull_mid_kn": (5.0, 150.0), "pull_high_kn": (5.0, 150.0), "pull_allowable_kn": (5.0, 150.0),

@@ -18,7 +18,18 @@ from routekit.vocabulary import MATERIALS, TECHNIQUES
 
 NAN = np.nan
 
+FALL = "Fall from end to end (a backfall is kept)"
+
+KEPT_FALL = [
+    (FALL, {"fall_m": -0.07}, "fail", {"max_ponding_share": 0.3}),
+    (FALL, {"fall_m": -0.05}, "caution", {}),
+    (FALL, {"fall_m": 0.01}, "caution", {}),
+    (FALL, {"fall_m": NAN}, "unknown", {}),
+]
+"""At 250 mm, a quarter of the height is 63 mm."""
+
 BURST = [
+    *KEPT_FALL,
     ("Host material bursts", {"material": "reinforced_concrete"}, "fail", {}),
     ("Host material bursts", {"material": "grp"}, "fail", {}),
     ("Host material bursts", {"material": "brick"}, "caution", {}),
@@ -84,10 +95,13 @@ BURST = [
     ("Pull on the machine (estimate)", {"plan_machine_high_kn": 1001.0}, "caution", {}),
     ("Capacity after the works", {"plan_capacity_l_s": 28.0}, "fail", {}),
     ("Velocity that keeps it clean", {"plan_running_velocity_m_s": 0.6}, "caution", {}),
+    ("Velocity when it runs full", {"plan_velocity_m_s": 4.7}, "caution", {}),
+    ("Velocity when it runs full", {"plan_velocity_m_s": NAN}, "unknown", {}),
     ("Capacity after the works", {"plan_capacity_l_s": 29.0}, "caution", {}),
 ]  # fmt: skip
 
 CIPP = [
+    *KEPT_FALL,
     ("Collapsed", {"collapses": 1.0}, "fail", {}),
     ("Foreign pipe or cable through the bore", {"foreign_pipes": 1.0}, "fail", {}),
     ("Host bore, least", {"diameter_mm": 90.0}, "fail", {"cipp_bore_mm": (80.0, 2700.0)}),
@@ -117,9 +131,12 @@ CIPP = [
     ("Wall of the liner", {"plan_wall_mm": 26.0}, "fail", {"max_wall_mm": 30.0}),
     ("Capacity after the works", {"plan_capacity_l_s": 28.0}, "fail", {}),
     ("Velocity that keeps it clean", {"plan_running_velocity_m_s": 0.6}, "caution", {}),
+    ("Velocity when it runs full", {"plan_velocity_m_s": 4.7}, "caution", {}),
+    ("Velocity when it runs full", {"plan_velocity_m_s": NAN}, "unknown", {}),
 ]  # fmt: skip
 
 CLOSE_FIT = [
+    *KEPT_FALL,
     ("Not circular", {"shape": "egg"}, "fail", {}),
     ("Collapsed", {"collapses": 1.0}, "fail", {}),
     ("Foreign pipe or cable through the bore", {"foreign_pipes": 1.0}, "fail", {}),
@@ -136,9 +153,12 @@ CLOSE_FIT = [
     ("Earlier lining or repair in the bore", {"old_repairs": 1.0}, "fail", {}),
     ("Capacity after the works", {"plan_capacity_l_s": 28.0}, "fail", {}),
     ("Velocity that keeps it clean", {"plan_running_velocity_m_s": 0.6}, "caution", {}),
+    ("Velocity when it runs full", {"plan_velocity_m_s": 4.7}, "caution", {}),
+    ("Velocity when it runs full", {"plan_velocity_m_s": NAN}, "unknown", {}),
 ]  # fmt: skip
 
 SLIP = [
+    *KEPT_FALL,
     ("Not circular", {"shape": "egg"}, "fail", {}),
     ("Collapsed", {"collapses": 1.0}, "fail", {}),
     ("Foreign pipe or cable through the bore", {"foreign_pipes": 1.0}, "fail", {}),
@@ -154,9 +174,12 @@ SLIP = [
     ("Earlier lining or repair in the bore", {"old_repairs": 1.0}, "fail", {}),
     ("Capacity after the works", {"plan_capacity_l_s": 28.0}, "fail", {}),
     ("Velocity that keeps it clean", {"plan_running_velocity_m_s": 0.6}, "caution", {}),
+    ("Velocity when it runs full", {"plan_velocity_m_s": 4.7}, "caution", {}),
+    ("Velocity when it runs full", {"plan_velocity_m_s": NAN}, "unknown", {}),
 ]  # fmt: skip
 
 REPAIR = [
+    *KEPT_FALL,
     ("Faults not known (not inspected)", {"is_inspected": False}, "fail", {}),
     ("Places to be repaired", {"cracks": 2.0, "root_count": 2.0}, "fail", {"max_faults": 4}),
     ("Places to be repaired", {"joint_count": 3.0}, "fail", {"max_faults": 4}),
@@ -172,9 +195,13 @@ REPAIR = [
     ("Ponding (a sag is kept)", {"ponding_share": 0.30}, "fail", {"max_ponding_share": 0.4}),
     ("Capacity after the works", {"plan_capacity_l_s": 28.0}, "fail", {}),
     ("Velocity that keeps it clean", {"plan_running_velocity_m_s": 0.6}, "caution", {}),
+    ("Velocity when it runs full", {"plan_velocity_m_s": 4.7}, "caution", {}),
+    ("Velocity when it runs full", {"plan_velocity_m_s": NAN}, "unknown", {}),
 ]  # fmt: skip
 
 OPEN_CUT = [
+    (FALL, {"fall_m": -0.30}, "caution", {}),
+    (FALL, {"fall_m": NAN}, "unknown", {}),
     ("Cuts a structural root zone", {"n_structural": 1.0}, "fail", {}),
     ("Cuts a structural root zone", {"has_trees": False}, "unknown", {}),
     ("Major encroachment on a protection zone", {"n_major": 1.0}, "caution", {}),
@@ -188,6 +215,8 @@ OPEN_CUT = [
     ("Services in or beside the trench", {"n_services_unknown": 1.0}, "unknown", {}),
     ("Capacity after the works", {"plan_capacity_l_s": 28.0}, "fail", {}),
     ("Velocity that keeps it clean", {"plan_running_velocity_m_s": 0.6}, "caution", {}),
+    ("Velocity when it runs full", {"plan_velocity_m_s": 4.7}, "caution", {}),
+    ("Velocity when it runs full", {"plan_velocity_m_s": NAN}, "unknown", {}),
 ]  # fmt: skip
 
 MONITOR = [

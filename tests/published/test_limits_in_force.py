@@ -44,6 +44,8 @@ BORDERS = [
     pytest.param(BURST.min_clearance_m, 0.40, 0, id="clearance, 0.40 m"),
     # EN 752 (memory): 0.7 m/s once a day.
     pytest.param(FlowSettings().min_velocity_m_s, 0.7, 0, id="self-cleansing, 0.7 m/s"),
+    # Ten States Standards, chapter on sewers (memory): 15 ft/s.
+    pytest.param(FlowSettings().max_velocity_m_s, 15 * FT_M, 0.05, id="wear, 15 ft/s"),
     # ASTM F1804 practice (memory): 3,500 psi at yield.
     pytest.param(PipeSettings().yield_mpa, 3500 * 0.00689476, 0.05, id="yield, 3,500 psi"),
 ]
