@@ -7,6 +7,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from routekit.arrays import Flags
+from routekit.assumed import is_assumed, list_fields, word_of
 from routekit.result import Result
 from routekit.vocabulary import TECHNIQUES
 
@@ -167,10 +169,23 @@ def _write_lines(result: Result, counts: dict[str, int | float]) -> list[str]:
     if len(stuck):
         more = "" if len(stuck) <= 8 else f" and {len(stuck) - 8} more"
         lines.append(f"No technique passes every check: {', '.join(stuck.astype(str)[:8])}{more}.")
-    assumed = result.runs["depth_source"].astype(str).eq("assumed").to_numpy()
-    if np.any(assumed):
-        lines.append(f"Depth assumed, not known: {write_count(int(assumed.sum()), 'run')}.")
+    lines += _write_assumed(result)
     return lines
+
+
+def _write_assumed(result: Result) -> list[str]:
+    """Count the runs that rest on assumed values, value by value."""
+    assumed = result.runs["assumed"]
+    parts: dict[str, Flags] = {}
+    for name in list_fields(assumed):
+        word = word_of(name)
+        parts[word] = is_assumed(assumed, (name,)) | parts.get(word, np.False_)
+    if not parts:
+        return []
+    said = ", ".join(
+        f"{word} of {write_count(int(hit.sum()), 'run')}" for word, hit in parts.items()
+    )
+    return [f"Assumed, not known, so that no check passes by it: {said}."]
 
 
 def _is_blind(counts: dict[str, int | float]) -> bool:

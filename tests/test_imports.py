@@ -14,7 +14,7 @@ import routekit
 
 PACKAGE = Path(routekit.__file__).parent
 ORDER = (
-    "errors", "sources", "settings", "vocabulary", "arrays", "geometry", "shadows",
+    "errors", "sources", "settings", "vocabulary", "arrays", "assumed", "geometry", "shadows",
     "strips", "chainage", "result",
     "layers", "trees", "pipes", "methods", "site", "advice",
     "study", "exposure", "works", "gathering", "comparison", "renewal", "rules", "summary",

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from routekit.advice.score import Choice
 from routekit.advice.wording import CODES, NAMES, format_value
 from routekit.arrays import Floats, Ints, Texts
+from routekit.assumed import FIELDS, is_assumed
 from routekit.methods.checks import CAUTION, FAIL, UNKNOWN, Check, needed_surveys
 from routekit.methods.common import CAPACITY
 from routekit.vocabulary import SURVEYS
@@ -114,8 +115,8 @@ def confirm_text(cases: pd.DataFrame, checks: Mapping[str, list[Check]], chosen:
     """
     text = np.full(len(chosen), "", dtype=object)
     _append(text, ~cases["is_inspected"].to_numpy(dtype=bool), SURVEYS["camera"])
-    assumed = cases["depth_source"].astype(str).to_numpy() == "assumed"
-    _append(text, assumed, "Measure the depth: it is assumed.")
+    for name, entry in FIELDS.items():
+        _append(text, is_assumed(cases["assumed"], (name,)), entry.remedy)
     for name, sentence in _TREE_SURVEYS.items():
         if name in cases:
             _append(text, cases[name].to_numpy() > 0, sentence)
@@ -125,7 +126,10 @@ def confirm_text(cases: pd.DataFrame, checks: Mapping[str, list[Check]], chosen:
             _append(text, mine & needed, SURVEYS[survey])
         for check in checks[code]:
             if check.remedy:
-                _append(text, mine & (check.verdict == CAUTION), check.remedy)
+                warns = mine & (check.verdict == CAUTION)
+                if check.is_raised is not None:
+                    warns &= ~check.is_raised
+                _append(text, warns, check.remedy)
     return text
 
 

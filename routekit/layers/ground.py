@@ -21,7 +21,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from routekit.arrays import Floats
+from routekit.arrays import Flags, Floats
+from routekit.assumed import DEFAULT_DEPTH, add_assumed, drop_assumed, is_assumed
 from routekit.layers.findings import Findings
 from routekit.layers.nodes import line_ends
 from routekit.layers.terrain import sample_terrain
@@ -55,7 +56,6 @@ GROUND_COLUMNS: Final = (
     "gradient",
     "gradient_source",
 )
-
 
 
 class _End(NamedTuple):
@@ -122,6 +122,7 @@ def add_ground(
         depth_source=pd.Series(np.array(DEPTH_SOURCES)[rank], index=runs.index).astype("str"),
         gradient=gradient,
         gradient_source=_gradient_source(gradient, runs.index),
+        assumed=_note_assumed(runs, manholes, {"up": up, "down": down}),
     )
     _report_assumed(out, inputs, findings)
     return out, findings.table()
@@ -222,6 +223,32 @@ def _assume(end: _End, inputs: InputSettings) -> _End:
         depth=np.where(is_unknown, inputs.study.default_depth_m, end.depth),
         rank=np.where(is_unknown, DEPTH_SOURCES.index("assumed"), end.rank),
     )
+
+
+def _note_assumed(
+    runs: gpd.GeoDataFrame, manholes: gpd.GeoDataFrame, ends: dict[str, _End]
+) -> pd.Series:
+    """Enter on which assumed values the depths of each run rest."""
+    ways = {end: np.array(DEPTH_SOURCES)[each.rank] for end, each in ends.items()}
+
+    def at_any_end(*names: str) -> Flags:
+        return np.asarray(np.any([np.isin(way, names) for way in ways.values()], axis=0))
+
+    assumed = drop_assumed(runs["assumed"], ~at_any_end("given depth"), "depth_input_m")
+    assumed = add_assumed(assumed, at_any_end("assumed"), DEFAULT_DEPTH)
+    assumed = add_assumed(assumed, at_any_end("other end"), "other_end_m")
+    uses = {
+        "cover_level_m": ("levels", "manhole depth"),
+        "invert_level_m": ("manhole depth",),
+        "depth_m": ("manhole depth",),
+    }
+    for field, names in uses.items():
+        guess = np.append(is_assumed(manholes["assumed"], (field,)), False)
+        for end, column in ENDS:
+            place = pd.Index(manholes["manhole_id"]).get_indexer(pd.Index(runs[column]))
+            rests = guess[place] & np.isin(ways[end], names)
+            assumed = add_assumed(assumed, rests, f"manholes.{field}")
+    return assumed
 
 
 def _known_ground(end: _End) -> Floats:

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import pandas as pd
 
+from routekit.assumed import add_assumed
 from routekit.errors import FieldError
 from routekit.layers.columns import NUMBER_KINDS, SIZE_COLUMNS, Column, load_columns, suggest_name
 from routekit.layers.parsing import (
@@ -26,6 +27,7 @@ from routekit.layers.parsing import (
 from routekit.layers.settings import METRES
 
 if TYPE_CHECKING:
+    from routekit.arrays import Flags
     from routekit.layers.findings import Findings
     from routekit.layers.reading import RawLayer
     from routekit.layers.settings import InputSettings, Scalar
@@ -81,8 +83,8 @@ def map_layer(raw: RawLayer, *, inputs: InputSettings, findings: Findings) -> Ma
     -------
     MappedLayer
         `table` has all canonical columns of the layer (text as str, numbers as float64, flags as
-        float64 1, 0, NaN) on a range index of n rows; `keys` names each row by its id, else
-        «row 17»; `mapping` has `MAPPING_COLUMNS`.
+        float64 1, 0, NaN) and `assumed` (see `routekit.assumed`) on a range index of n rows; `keys`
+        names each row by its id, else «row 17»; `mapping` has `MAPPING_COLUMNS`.
 
     Raises
     ------
@@ -94,17 +96,20 @@ def map_layer(raw: RawLayer, *, inputs: InputSettings, findings: Findings) -> Ma
     _refuse_missing(raw, sources)
     keys = name_rows(raw, sources)
     table: dict[str, pd.Series] = {}
+    assumed = pd.Series("", index=raw.frame.index, dtype="str")
     lines: list[tuple[str, str, str, str, int, int]] = []
     for name, column in columns.items():
         rules = _rules_for(column, inputs)
-        cells, counts = _read_column(raw, sources[name], rules, keys, findings)
+        cells, counts, is_constant = _read_column(raw, sources[name], rules, keys, findings)
         table[name] = cells
+        assumed = add_assumed(assumed, is_constant, name)
         lines += [
             (raw.layer, name, source, rules.unit, n, len(cells)) for source, n in counts.items()
         ]
         _note_counts(raw.layer, name, counts, len(cells), findings)
+        _note_constants(rules, is_constant, findings)
     return MappedLayer(
-        table=pd.DataFrame(table, index=raw.frame.index),
+        table=pd.DataFrame(table, index=raw.frame.index).assign(assumed=assumed),
         keys=keys,
         mapping=pd.DataFrame(lines, columns=list(MAPPING_COLUMNS)),
     )
@@ -188,11 +193,15 @@ def _rules_for(column: Column, inputs: InputSettings) -> _Rules:
 
 def _read_column(
     raw: RawLayer, sources: list[str], rules: _Rules, keys: pd.Series, findings: Findings
-) -> tuple[pd.Series, dict[str, int]]:
-    """Read one canonical column from its candidates; the first known value wins."""
+) -> tuple[pd.Series, dict[str, int], Flags]:
+    """Read one canonical column from its candidates; the first known value wins.
+
+    Gives the cells, how many each candidate gave, and which of them a constant gave.
+    """
     is_number = rules.column.kind in (*NUMBER_KINDS, "flag")
     cells = pd.Series(np.nan, index=raw.frame.index, dtype="float64" if is_number else "str")
     counts: dict[str, int] = {}
+    is_constant = np.zeros(len(cells), dtype=bool)
     for source in sources:
         if source.startswith(CONSTANT_MARK):
             text = source.removeprefix(CONSTANT_MARK).strip()
@@ -203,7 +212,8 @@ def _read_column(
         is_new = cells.isna() & read.notna()
         cells = cells.where(~is_new, read)
         counts[source] = int(is_new.sum())
-    return cells, counts
+        is_constant |= source.startswith(CONSTANT_MARK) & is_new.to_numpy(dtype=bool)
+    return cells, counts, is_constant
 
 
 def _convert(
@@ -329,3 +339,13 @@ def _note_counts(
     findings.note(
         "info", layer, name, f"{parts}; not known on {unknown:,}", "first known value used"
     )
+
+
+def _note_constants(rules: _Rules, is_constant: Flags, findings: Findings) -> None:
+    """Say how many values of a measured column are a constant of the study file."""
+    column, number = rules.column, int(is_constant.sum())
+    if not number or column.kind not in NUMBER_KINDS:
+        return
+    seen = f"not known on {number:,} of {len(is_constant):,} rows; the study file gives a constant"
+    done = "taken, and told as assumed: no check passes by it"
+    findings.note("warning", column.layer, column.name, seen, done)

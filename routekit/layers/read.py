@@ -56,6 +56,9 @@ if TYPE_CHECKING:
 REQUIRED: Final = ("sewers", "trees")
 """Layers that may not be empty of usable rows; trees may come from the canopy raster."""
 
+UNASSUMED: Final = ("root_zones", "study_area", "decisions")
+"""Layers that hold what people have drawn or decided: no value of theirs is assumed."""
+
 SOURCE_COLUMNS: Final = ("layer", "path", "layer_name", "rows", "sha256")
 
 ACCOUNT_COLUMNS: Final = ("layer", "read", "made", "left_out", "kept")
@@ -344,6 +347,9 @@ def _finish(table: pd.DataFrame, layer: str) -> pd.DataFrame:
     if layer == "sewers":
         table = table.assign(length_m=np.asarray(shapely.length(np.asarray(table.geometry))))
         names.append("length_m")
+    if layer not in UNASSUMED:
+        table = table.assign(assumed=table["assumed"].fillna("").astype("str"))
+        names.append("assumed")
     extra = [name for name in ("origin", "crown", "geometry") if name in table]
     keys = [next(iter(columns))]
     if layer == "inspections":
@@ -369,7 +375,8 @@ def empty_layer(layer: str, crs: pyproj.CRS) -> pd.DataFrame:
     pandas.DataFrame
         A GeoDataFrame for layers with geometry.
     """
-    table = pd.DataFrame({"row_key": pd.Series(dtype="str"), "source_row": pd.Series(dtype=int)})
+    texts = {name: pd.Series(dtype="str") for name in ("row_key", "assumed")}
+    table = pd.DataFrame({**texts, "source_row": pd.Series(dtype=int)})
     for name, column in load_columns(layer).items():
         dtype = "float64" if column.kind in (*NUMBER_KINDS, "stem") else "str"
         if column.kind == "flag":

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
+from routekit.assumed import SIZE, add_assumed, drop_assumed, is_assumed
 from routekit.layers.columns import CHOICES, load_columns, suggest_name
 from routekit.layers.parsing import read_sizes
 from routekit.layers.settings import METRES
@@ -85,6 +86,7 @@ def settle_sizes(
     is_one = np.isnan(second)
     width = np.where(is_egg & is_one, first * EGG_WIDTH_SHARE, first)
     height = np.where(is_one, np.where(shape.eq("rectangular"), np.nan, first), second)
+    runs = _forget_constants(runs, ~(np.isnan(width) & np.isnan(height)))
     width = _prefer(runs["diameter_mm"], width)
     height = _prefer(runs["height_mm"], height)
     width, height = _stand_eggs(width, height, is_egg, keys, findings)
@@ -92,7 +94,21 @@ def settle_sizes(
     height = np.where(np.isnan(height) & shape.eq("circular").to_numpy(), width, height)
     width, height = _drop_implausible(width, height, runs["shape_size"], keys, findings)
     _report_unsized(width, keys, findings)
-    return runs.assign(shape=shape, diameter_mm=width, height_mm=height)
+    is_guess = (runs["shape"].isna() & in_code.isna()).to_numpy()
+    assumed = add_assumed(runs["assumed"], is_guess, "shape")
+    return runs.assign(shape=shape, diameter_mm=width, height_mm=height, assumed=assumed)
+
+
+def _forget_constants(runs: pd.DataFrame, is_coded: np.ndarray) -> pd.DataFrame:
+    """Let a recorded joint code go before a constant for missing sizes."""
+    is_coded = is_coded & ~is_assumed(runs["assumed"], ("shape_size",))
+    for name in SIZE[:2]:
+        is_weaker = is_coded & is_assumed(runs["assumed"], (name,))
+        runs = runs.assign(
+            **{name: runs[name].mask(is_weaker)},
+            assumed=drop_assumed(runs["assumed"], is_weaker, name),
+        )
+    return runs
 
 
 def _meaning_of(
@@ -193,5 +209,7 @@ def _report_unsized(width: np.ndarray, keys: pd.Series, findings: Findings) -> N
         keys[np.isnan(width)],
         field="diameter_mm",
         seen="no usable size",
-        done="run kept; its trench and techniques stay unknown until a size is given",
+        done="run kept; its trench and techniques stay unknown until a size is given. A constant "
+        'for missing sizes is told as assumed: fields.sewers.diameter_mm = ["<your column>", '
+        '"=200"], in the unit of that column',
     )

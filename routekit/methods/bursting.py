@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 
 from routekit.arrays import Floats
+from routekit.assumed import DEFAULT_DEPTH, DEPTH, FLOW, SIZE
 from routekit.methods.checks import (
     CAUTION,
     FAIL,
@@ -23,6 +24,7 @@ from routekit.methods.checks import (
     at_most,
     classed,
     must_not,
+    rest_on,
 )
 from routekit.methods.common import (
     as_flag,
@@ -37,6 +39,7 @@ from routekit.methods.common import (
     no_collapse,
     no_foreign_pipe,
     ponding,
+    rest_on_depth,
     steepest,
 )
 from routekit.methods.settings import BurstingSettings
@@ -98,13 +101,14 @@ def _host_checks(cases: pd.DataFrame, settings: BurstingSettings) -> list[Check]
         largest.name, bore, settings.max_host_mm, caution=settings.caution_host_mm, unit="mm",
         source="najafi_p240", remedy="Measure the bore.", is_given=True,
     )  # fmt: skip
+    largest = rest_on(largest, *SIZE)
     return [
-        classed(
+        rest_on(classed(
             "Host material bursts",
             host_class(cases["material"]),
             source="najafi_p352",
             remedy="Find out the material of the old pipe.",
-        ),
+        ), "material"),
         is_circular(cases),
         least,
         largest,
@@ -172,7 +176,7 @@ def _cover_checks(
 ) -> list[Check]:
     """Check depth, cover against heave, and the most that the surface may rise."""
     return [
-        at_most(
+        rest_on_depth(at_most(
             "Depth to invert",
             column(cases, "depth_max_m"),
             settings.max_depth_m,
@@ -181,8 +185,8 @@ def _cover_checks(
             source="najafi_p240", is_given=True,
             remedy="Survey the depth.",
             survey="levels",
-        ),
-        at_least(
+        )),
+        rest_on_depth(at_least(
             "Cover against heave",
             column(cases, "cover_m"),
             least_cover(column(plan, "expansion_mm"), per_expansion=settings.cover_per_expansion),
@@ -190,8 +194,8 @@ def _cover_checks(
             source="burst_cover",
             remedy="Survey the depth; a smaller new pipe needs less cover.",
             survey="levels",
-        ),
-        at_most(
+        ), *SIZE),
+        rest_on_depth(at_most(
             "Heave of the surface (upper bound)",
             column(plan, "heave_mm"),
             np.inf,
@@ -200,7 +204,7 @@ def _cover_checks(
             source="heave_gauss",
             remedy="Record the surface before, watch kerbs and paving during the pull.",
             survey="levels",
-        ),
+        ), *SIZE),
     ]
 
 
@@ -209,26 +213,27 @@ def _service_checks(
 ) -> list[Check]:
     """Check the clear distance to other services, beside and across."""
     needed = needed_clearance(plan, settings)
+    beside, across = (_known_clearance(cases, side, needed) for side in ("beside", "across"))
     return [
-        at_least(
+        rest_on_depth(at_least(
             "Clear distance to services beside",
-            _known_clearance(cases, "beside", needed),
+            beside,
             needed,
             unit="m",
             source="gw323_clearance",
             remedy="Expose or move the services that run beside.",
             survey="services",
-        ),
-        at_least(
+        ), *SIZE, where=np.isfinite(beside)),
+        rest_on_depth(at_least(
             "Clear distance to crossing services",
-            _known_clearance(cases, "across", needed),
+            across,
             settings.touch_clearance_m,
             caution=np.maximum(settings.exposed_clearance_m, needed),
             unit="m",
             source="carmel_33_159",
             remedy="Expose the crossing services before the head passes.",
             survey="services",
-        ),
+        ), *SIZE, where=np.isfinite(across)),
     ]
 
 
@@ -262,7 +267,7 @@ def _root_checks(cases: pd.DataFrame, settings: BurstingSettings) -> list[Check]
     unsure = np.isnan(trees) & ~(cover >= settings.root_depth_m)
     cover = np.where(trees == 0, np.inf, np.where(unsure, np.nan, cover))
     return [
-        at_least(
+        rest_on_depth(at_least(
             "Cover where it passes below root zones",
             cover,
             settings.root_depth_m,
@@ -270,15 +275,15 @@ def _root_checks(cases: pd.DataFrame, settings: BurstingSettings) -> list[Check]
             source="as4970_2025",
             remedy="Have an arborist look at shallow roots.",
             survey="levels",
-        ),
-        must_not(
+        ), *SIZE, where=np.isfinite(cover)),
+        rest_on(must_not(
             "Passes through a structural root zone",
             as_flag(column(cases, "n_structural")),
             source="structural_indicator",
             severity=CAUTION,
             remedy="Have an arborist judge the root plate before the pull.",
             survey="trees",
-        ),
+        ), *SIZE, *DEPTH, DEFAULT_DEPTH),
     ]
 
 
@@ -287,14 +292,14 @@ def _pipe_checks(
 ) -> list[Check]:
     """Check what the new pipe and the machine must bear, and what the pipe carries."""
     return [
-        at_most(
+        rest_on(at_most(
             "Sizes of upsizing",
             column(plan, "size_steps"),
             float(settings.max_steps_up),
             caution=float(settings.caution_steps_up),
             unit="sizes",
             source="najafi_p240", is_given=True,
-        ),
+        ), *FLOW),
         _pull_check(
             "Pull on the new pipe (estimate)", plan, "pull", "pull_allowable_kn", "gw321_stress"
         ),
@@ -316,7 +321,8 @@ def _pull_check(name: str, plan: pd.DataFrame, side: str, limit: str, source: st
         [UNKNOWN, FAIL, CAUTION],
         PASS,
     ).astype(np.int8)
-    return Check(
+    check = Check(
         name=name, value=mid, limit=bound, unit="kN", verdict=verdict, source=source,
         rule="at most", remedy="Have the contractor calculate and log the pull.",
     )  # fmt: skip
+    return rest_on_depth(check, *FLOW)

@@ -8,17 +8,26 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from routekit.arrays import Floats
+from routekit.arrays import Flags, Floats, Texts
 from routekit.vocabulary import SURVEYS, VERDICTS
 
 PASS, CAUTION, UNKNOWN, FAIL = range(len(VERDICTS))
 
 Codes = NDArray[np.int8]
+
+
+class Rest(NamedTuple):
+    """What a check rests on: assumed values of these names leave it at `level` at best."""
+
+    fields: tuple[str, ...]
+    level: int
+    where: Flags | None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -49,6 +58,13 @@ class Check:
         Whether the value is a plain fact of the run, which nothing can change: length, bore.
     note : callable, optional
         Says of a run, by position, how its limit comes about; for the texts.
+    rests : tuple of Rest
+        Values that it rests on; see `rest_on`.
+    assumed : numpy.ndarray of str, shape (n,), optional
+        Words for those of them that are assumed; blank where none is. Set by
+        `routekit.methods.assumed.weigh_assumed`.
+    is_raised : numpy.ndarray of bool, shape (n,), optional
+        Whether the verdict is graver by them alone.
     """
 
     name: str
@@ -62,6 +78,9 @@ class Check:
     survey: str = field(default="camera")
     is_given: bool = False
     note: Callable[[int], str] | None = None
+    rests: tuple[Rest, ...] = ()
+    assumed: Texts | None = None
+    is_raised: Flags | None = None
 
 
 def _spread(value: ArrayLike, size: int) -> NDArray[np.float64]:
@@ -147,6 +166,30 @@ def at_least(
         name=name, value=found, limit=bound, unit=unit, verdict=verdict, source=source,
         rule="at least", remedy=remedy, survey=survey, is_given=is_given,
     )  # fmt: skip
+
+
+def rest_on(
+    check: Check, *fields: str, level: int = CAUTION, where: ArrayLike | None = None
+) -> Check:
+    """Name values that a check rests on, so that it does not pass where they are assumed.
+
+    Parameters
+    ----------
+    check : Check
+    *fields : str
+        Names as they stand in the column `assumed` of the cases; see `routekit.assumed`.
+    level : int, optional
+        The verdict at best where one of them is assumed: `CAUTION` or `UNKNOWN`.
+    where : array_like of bool, shape (n,), optional
+        Runs whose verdict depends on them at all; every run where not given.
+
+    Returns
+    -------
+    Check
+        The same verdicts: they are weighed once, in `routekit.methods.evaluate`.
+    """
+    rows = None if where is None else np.asarray(where, dtype=bool)
+    return replace(check, rests=(*check.rests, Rest(fields, level, rows)))
 
 
 def caution_only(check: Check) -> Check:
@@ -276,9 +319,9 @@ def tabulate_checks(run_id: pd.Series, checks: dict[str, list[Check]]) -> pd.Dat
     Returns
     -------
     pandas.DataFrame
-        Columns run_id, technique, check, value, limit, unit, rule, verdict, source, remedy, survey
-        (all text as categoricals) and `run` (position); sorted by run, then technique and check as
-        given.
+        Columns run_id, technique, check, value, limit, unit, rule, verdict, source, remedy, survey,
+        assumed (all text as categoricals) and `run` (position); sorted by run, then technique and
+        check as given.
     """
     flat = [(technique, check) for technique, group in checks.items() for check in group]
     size, many = len(run_id), len(flat)
@@ -313,8 +356,22 @@ def tabulate_checks(run_id: pd.Series, checks: dict[str, list[Check]]) -> pd.Dat
         "verdict": pd.Categorical.from_codes(
             verdict, categories=pd.Index(VERDICTS), ordered=True
         ),
+        "assumed": _join_assumed([check for _, check in flat], size),
     }
     return pd.DataFrame(table)
+
+
+def _join_assumed(checks: Sequence[Check], size: int) -> pd.Categorical[str]:
+    """Write for each run and check which assumed values it rests on; blank for none."""
+    codes = np.zeros((size, len(checks)), dtype=np.int32)
+    names = [""]
+    for place, check in enumerate(checks):
+        if check.assumed is None:
+            continue
+        code, kinds = pd.factorize(check.assumed)
+        names += [kind for kind in kinds if kind not in names]
+        codes[:, place] = np.array([names.index(kind) for kind in kinds], dtype=np.int32)[code]
+    return pd.Categorical.from_codes(codes.ravel(), categories=pd.Index(names, dtype=str))
 
 
 def _tile_text(text: list[str], size: int) -> pd.Categorical:

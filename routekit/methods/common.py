@@ -6,9 +6,20 @@ from dataclasses import replace
 
 import numpy as np
 import pandas as pd
+from numpy.typing import ArrayLike
 
 from routekit.arrays import Floats
-from routekit.methods.checks import FAIL, Check, at_least, at_most, caution_only, must_not
+from routekit.assumed import DEFAULT_DEPTH, DEPTH, FLOW, INVERTS, SIZE
+from routekit.methods.checks import (
+    FAIL,
+    UNKNOWN,
+    Check,
+    at_least,
+    at_most,
+    caution_only,
+    must_not,
+    rest_on,
+)
 from routekit.vocabulary import MM_PER_M
 
 CAPACITY = "Capacity after the works"
@@ -49,7 +60,7 @@ def capacity(cases: pd.DataFrame, plan: pd.DataFrame) -> Check:
         """Say what the limit is of one run's required flow."""
         return f"{required[run]:.1f} l/s required less {100 * tolerance[run]:.0f} %"
 
-    return replace(check, note=explain)
+    return replace(rest_on(check, *FLOW), note=explain)
 
 
 def cleansing(plan: pd.DataFrame) -> Check:
@@ -58,7 +69,7 @@ def cleansing(plan: pd.DataFrame) -> Check:
     The velocity is that at the design flow, at full bore where none is known. It is wanted once a
     day: a design flow that comes with storms only flatters it.
     """
-    return caution_only(
+    check = caution_only(
         at_least(
             "Velocity that keeps it clean",
             column(plan, "running_velocity_m_s"),
@@ -69,11 +80,18 @@ def cleansing(plan: pd.DataFrame) -> Check:
             survey="levels",
         )
     )
+    return rest_on(check, *FLOW)
+
+
+def rest_on_depth(check: Check, *more: str, where: ArrayLike | None = None) -> Check:
+    """Let a check rest on the depth: unknown where nothing tells it but the study's default."""
+    check = rest_on(check, *DEPTH, *more, where=where)
+    return rest_on(check, DEFAULT_DEPTH, level=UNKNOWN, where=where)
 
 
 def steepest(plan: pd.DataFrame) -> Check:
     """Check that the renewed run does not wear or shake itself loose; a caution at most."""
-    return caution_only(
+    check = caution_only(
         at_most(
             "Velocity when it runs full",
             column(plan, "velocity_m_s"),
@@ -85,6 +103,7 @@ def steepest(plan: pd.DataFrame) -> Check:
             survey="levels",
         )
     )
+    return rest_on(check, *FLOW)
 
 
 def falls(cases: pd.DataFrame, max_ponding_share: float) -> Check:
@@ -96,12 +115,13 @@ def falls(cases: pd.DataFrame, max_ponding_share: float) -> Check:
     fall, error = column(cases, "fall_m"), column(cases, "level_error_m")
     allowed = max_ponding_share * column(cases, "height_mm") / MM_PER_M
     limit = np.where(fall >= error, 0.0, -allowed)
-    return at_least(
+    check = at_least(
         "Fall from end to end (a backfall is kept)", fall, limit, caution=error, unit="m",
         source="practice", survey="levels",
         remedy="Survey the levels and the way it flows; where it falls backwards, re-lay it to a "
         "new fall in open cut.",
     )  # fmt: skip
+    return rest_on(check, *INVERTS)
 
 
 def no_collapse(cases: pd.DataFrame, *, severity: int = FAIL) -> Check:
@@ -154,7 +174,7 @@ def deformation(cases: pd.DataFrame, limit: float, caution: float | None = None)
 def joint_offset(cases: pd.DataFrame, limit: float, caution: float | None = None) -> Check:
     """Check how far joints stand sideways into the bore."""
     share = column(cases, "joint_radial_mm") / column(cases, "diameter_mm")
-    return at_most(
+    check = at_most(
         "Sideways offset of joints",
         share,
         limit,
@@ -163,6 +183,7 @@ def joint_offset(cases: pd.DataFrame, limit: float, caution: float | None = None
         source="practice",
         remedy="Inspect and measure the offset; grinding may clear it.",
     )
+    return rest_on(check, *SIZE, where=share != 0)
 
 
 def bends(cases: pd.DataFrame, limit: float, *, source: str) -> Check:
@@ -181,7 +202,7 @@ def bore_between(cases: pd.DataFrame, low: float, high: float, *, source: str) -
     """Check the host bore against the least and the largest."""
     bore = column(cases, "diameter_mm")
     remedy = "Measure the bore."
-    return [
+    checks = [
         at_least(
             "Host bore, least", bore, low, unit="mm", source=source, remedy=remedy, is_given=True
         ),
@@ -189,6 +210,7 @@ def bore_between(cases: pd.DataFrame, low: float, high: float, *, source: str) -
             "Host bore, largest", bore, high, unit="mm", source=source, remedy=remedy, is_given=True
         ),
     ]
+    return [rest_on(check, *SIZE) for check in checks]
 
 
 def is_circular(cases: pd.DataFrame) -> Check:
@@ -197,7 +219,7 @@ def is_circular(cases: pd.DataFrame) -> Check:
     unclear = np.isin(shape.astype(str), ["other", "unknown"])
     flag = np.select([shape == "circular", unclear], [0.0, np.nan], 1.0)
     remedy = "Confirm the shape of the bore."
-    return must_not("Not circular", flag, source="practice", remedy=remedy)
+    return rest_on(must_not("Not circular", flag, source="practice", remedy=remedy), "shape")
 
 
 def needs_inspection(cases: pd.DataFrame) -> Check:

@@ -28,12 +28,14 @@ def _read_codes() -> pd.DataFrame:
     """Read the table of observation codes shipped with the package.
 
     Columns code, characterisation (blank: any other), name, kind (structural, operational,
-    inventory), feature, how (max, count), factor (quantification to feature), assumed
-    (quantification where none is given), grades (`limit:grade` pairs), source.
+    inventory), feature, how (max, count), factor (quantification to feature), usual
+    (quantification where none is given; `assumed` in the file), grades (`limit:grade` pairs) and
+    source.
     """
     path = files("routekit.methods") / "tables" / "observation_codes.csv"
     with path.open(encoding="utf-8") as stream:
         table = pd.read_csv(stream, dtype={"code": str, "characterisation": str, "grades": str})
+    table = table.rename(columns={"assumed": "usual"})
     return table.fillna({"characterisation": "", "grades": ""})
 
 
@@ -67,11 +69,11 @@ def match_codes(inspections: pd.DataFrame) -> pd.DataFrame:
     merged = pd.concat([inspections.reset_index(drop=True), meaning], axis=1)
     given = pd.to_numeric(merged["quantification"], errors="coerce").to_numpy(dtype=float)
     counted = merged["how"].to_numpy() == "count"
-    assumed = merged["assumed"].to_numpy(dtype=float)
-    value = np.where(np.isnan(given), assumed, given) * merged["factor"].to_numpy(dtype=float)
+    usual = merged["usual"].to_numpy(dtype=float)
+    value = np.where(np.isnan(given), usual, given) * merged["factor"].to_numpy(dtype=float)
     merged["amount"] = np.where(counted, 1.0, value)
-    merged["is_assumed"] = ~counted & np.isnan(given) & ~np.isnan(assumed)
-    return merged[merged.columns.difference(["factor", "assumed"], sort=False)]
+    merged["is_assumed"] = ~counted & np.isnan(given) & ~np.isnan(usual)
+    return merged[merged.columns.difference(["factor", "usual"], sort=False)]
 
 
 def assess_condition(

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from routekit.methods import bursting, lining, monitor, open_cut, repair
+from routekit.methods.assumed import weigh_assumed
 from routekit.methods.checks import CAUTION, FAIL, UNKNOWN, Check, worst_verdict
 from routekit.methods.settings import MethodSettings
 from routekit.vocabulary import TECHNIQUES, VERDICTS
@@ -47,7 +48,8 @@ def evaluate_techniques(
         "burst_upsized": bursting.list_checks(cases, plans["burst_upsized"], settings.bursting),
         "open_cut": open_cut.list_checks(cases, plans["open_cut"], settings.open_cut),
     }
-    return {technique: checks[technique] for technique in TECHNIQUES}
+    listed = {technique: checks[technique] for technique in TECHNIQUES}
+    return weigh_assumed(listed, cases["assumed"])
 
 
 def tabulate_options(

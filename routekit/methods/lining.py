@@ -5,7 +5,16 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from routekit.methods.checks import CAUTION, FAIL, Check, at_least, at_most, must_not
+from routekit.assumed import SIZE
+from routekit.methods.checks import (
+    CAUTION,
+    FAIL,
+    Check,
+    at_least,
+    at_most,
+    must_not,
+    rest_on,
+)
 from routekit.methods.common import (
     as_flag,
     bends,
@@ -20,6 +29,7 @@ from routekit.methods.common import (
     no_collapse,
     no_foreign_pipe,
     ponding,
+    rest_on_depth,
     steepest,
 )
 from routekit.methods.settings import LiningSettings
@@ -64,15 +74,15 @@ def list_cipp_checks(
         falls(cases, settings.max_ponding_share),
         *_preparation_checks(cases, settings),
         _no_old_lining(cases, CAUTION),
-        at_least(
+        rest_on(at_least(
             "Bore for reopening connections by robot", robot, settings.robot_bore_mm, unit="mm",
             source="najafi_p279", remedy="Measure the bore.",
-        ),
-        at_most(
+        ), *SIZE, where=np.isfinite(robot)),
+        rest_on_depth(at_most(
             "Wall of the liner", column(plan, "wall_mm"), settings.max_wall_mm, unit="mm",
             source="practice", remedy="Survey depth and groundwater for the wall thickness.",
             survey="levels",
-        ),
+        ), *SIZE),
         capacity(cases, plan),
         cleansing(plan),
         steepest(plan),
@@ -159,10 +169,10 @@ def list_slip_checks(
         is_circular(cases),
         no_collapse(cases),
         no_foreign_pipe(cases),
-        at_most(
+        rest_on(at_most(
             "Outside diameter of the new pipe", fits, settings.slip_outside_share,
             unit="share of bore", source="practice", remedy="Measure the bore.",
-        ),
+        ), *SIZE),
         at_most(
             "Length of one pull", column(cases, "length_m"), settings.slip_length_m, unit="m",
             source="practice", is_given=True,

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from routekit.methods.checks import CAUTION, Check, at_least, at_most, must_not
+from routekit.assumed import FLOW
+from routekit.methods.checks import CAUTION, Check, at_least, at_most, must_not, rest_on
 from routekit.methods.common import column
 from routekit.methods.settings import MonitorSettings
 
@@ -45,11 +46,11 @@ def list_checks(
             "Worst condition grade", grade, float(settings.max_grade), unit="grade 0-4",
             source="house", is_given=True, remedy="Inspect the run by camera.",
         ),
-        must_not(
+        rest_on(must_not(
             "Carries less than its design flow", short, source="colebrook_white", severity=CAUTION,
             remedy="Check the design flow, and the whole line with it: one larger run between "
             "smaller ones carries no more.", survey="levels",
-        ),
+        ), *FLOW, where=has_flow),
         at_least(
             "Bore left free by roots and deposits", 1 - column(cases, "blocked_share"),
             settings.min_free_share, caution=settings.caution_free_share, unit="share",

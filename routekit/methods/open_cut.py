@@ -5,7 +5,16 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from routekit.methods.checks import CAUTION, Check, at_least, at_most, caution_only, must_not
+from routekit.assumed import DEFAULT_DEPTH, DEPTH, SIZE
+from routekit.methods.checks import (
+    CAUTION,
+    Check,
+    at_least,
+    at_most,
+    caution_only,
+    must_not,
+    rest_on,
+)
 from routekit.methods.common import (
     as_flag,
     capacity,
@@ -13,6 +22,7 @@ from routekit.methods.common import (
     column,
     falls,
     known_flag,
+    rest_on_depth,
     steepest,
 )
 from routekit.methods.settings import OpenCutSettings
@@ -42,32 +52,34 @@ def list_checks(
     clearance = column(cases, "service_clearance_m")
     # A service recorded inside the pipe is a slip of one of the two records.
     clearance = np.where(clearance < 0, np.nan, clearance)
+    walls = column(cases, "building_distance_m")
+    room = (*SIZE, *DEPTH, DEFAULT_DEPTH)
     surveyed = known_flag(cases, "has_services") == 1
     blind = ~surveyed | ~(column(cases, "n_services_unknown") == 0)
     clearance = np.where(blind & (clearance >= settings.hand_dig_m), np.nan, clearance)
     return [
-        must_not(
+        rest_on(must_not(
             "Cuts a structural root zone", structural, source="structural_indicator",
             remedy="Have an arborist look for roots with suction excavation.", survey="trees",
-        ),
-        must_not(
+        ), *room),
+        rest_on(must_not(
             "Major encroachment on a protection zone", major, source="tier_borrowed",
             severity=CAUTION, remedy="Have an arborist show that the tree stays viable.",
             survey="trees",
-        ),
-        at_most(
+        ), *room),
+        rest_on_depth(at_most(
             "Depth of the trench", depth, settings.max_depth_m, caution=settings.caution_depth_m,
             unit="m", source="practice", is_given=True, remedy="Survey the depth.", survey="levels",
-        ),
-        at_least(
-            "Distance to buildings against trench depth", column(cases, "building_distance_m"),
-            0.0, caution=depth, unit="m", source="practice",
-            remedy="Check the foundation and the support of the trench.", survey="layout",
-        ),
-        at_least(
+        )),
+        rest_on_depth(at_least(
+            "Distance to buildings against trench depth", walls, 0.0, caution=depth, unit="m",
+            source="practice", remedy="Check the foundation and the support of the trench.",
+            survey="layout",
+        ), *SIZE, where=np.isfinite(walls)),
+        rest_on_depth(at_least(
             "Services in or beside the trench", clearance, 0.0, caution=settings.hand_dig_m,
             unit="m", source="practice", remedy="Dig by hand at the services.", survey="services",
-        ),
+        ), *SIZE, where=np.isfinite(clearance)),
         # A trench is laid to a new fall, where the levels of both ends leave one.
         caution_only(falls(cases, 0.0)),
         capacity(cases, plan),

@@ -104,11 +104,12 @@ def _runs(**columns: object):
     runs["length_m"] = runs.length
     if "depth_input_m" not in runs:
         runs["depth_input_m"] = np.nan
+    runs["assumed"] = ""
     return runs
 
 
 def _manholes(**columns: object):
-    base = {"invert_level_m": np.nan, "depth_m": np.nan}
+    base = {"invert_level_m": np.nan, "depth_m": np.nan, "assumed": ""}
     return make_manholes().assign(**(base | columns))
 
 

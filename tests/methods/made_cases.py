@@ -47,6 +47,8 @@ SIZES = {
 
 NAMES = {"material": "concrete", "shape": "circular"}
 
+NOTHING_ASSUMED = {"assumed": ""}
+
 FLAGS = {"is_inspected": True, "has_services": True, "has_trees": True}
 
 PLAN = {
@@ -76,7 +78,8 @@ INPUTS = (*COUNTS, *SIZES, *NAMES, *FLAGS, *(f"plan.{name}" for name in PLAN))
 
 def make(n=1, **changes):
     """Cases and one plan; a change named plan_x changes the plan's x."""
-    cases = pd.DataFrame({**dict.fromkeys(COUNTS, 0.0), **SIZES, **NAMES, **FLAGS}, index=range(n))
+    facts = {**dict.fromkeys(COUNTS, 0.0), **SIZES, **NAMES, **FLAGS, **NOTHING_ASSUMED}
+    cases = pd.DataFrame(facts, index=range(n))
     plan = pd.DataFrame(PLAN, index=range(n))
     of_plan = {name[5:]: value for name, value in changes.items() if name.startswith("plan_")}
     cases = cases.assign(

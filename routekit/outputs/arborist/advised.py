@@ -92,6 +92,9 @@ def _asked_of_arborist(result: Result) -> pd.DataFrame:
     if "survey" in rows.columns:
         settled = rows["survey"].astype("str").map(SURVEYS)
         remedy = remedy.mask((rows["verdict"] == "unknown") & settled.notna(), settled)
+    if "assumed" in rows.columns:
+        guessed = rows["assumed"].astype("str").fillna("")
+        remedy = remedy.mask(guessed != "", remedy + " Assumed, not known: " + guessed + ".")
     table = pd.DataFrame(
         {name: rows[name].astype("str") for name in ("run_id", "check", "verdict", "source")}
     ).assign(remedy=remedy)

@@ -168,7 +168,7 @@ function checkList(detail, recommended) {
   const place = make("div", { id: "check-place" });
   const show = (technique) => place.replaceChildren(dataTable(`Checks of: ${techniqueName(technique)}`,
     ["Check", "Verdict", "Value", "Limit", "Source"],
-    rows.filter((row) => of("technique", row) === technique).map((row) => [checkName(of("check", row), of("verdict", row) === "pass" ? null : of("remedy", row)),
+    rows.filter((row) => of("technique", row) === technique).map((row) => [checkName(of("check", row), of("verdict", row) === "pass" ? null : of("remedy", row), of("assumed", row)),
       verdictMark(of("verdict", row)), of("value_text", row) ?? measured(of("value", row), of("unit", row)),
       of("limit_text", row) ?? measured(of("limit", row), of("unit", row)), make("span", { class: "source" }, sourceText(of("source", row)))]),
     { id: "check-table" }));
@@ -178,9 +178,10 @@ function checkList(detail, recommended) {
       techniques.map((code, i) => make("option", { value: i, selected: code === chosen }, techniqueName(code))))), place];
 }
 
-// A check that did not pass says what would settle it.
-function checkName(name, remedy) {
-  return [said(name), remedy ? make("span", { class: "remedy" }, remedy) : null];
+// A check that did not pass says what would settle it, and what it rests on that is assumed.
+function checkName(name, remedy, assumed) {
+  return [said(name), assumed ? make("span", { class: "remedy" }, `Assumed, not known: ${assumed}.`) : null,
+    remedy ? make("span", { class: "remedy" }, remedy) : null];
 }
 
 function measured(value, unit) {

@@ -1,0 +1,138 @@
+"""Assumptions: values that a run or row carries though nobody recorded them.
+
+Each table of a layer has a text column `assumed`: the canonical names of the row's assumed values,
+joined by `;`, blank where there are none. The reader enters what the study file gives as a constant
+(`diameter_mm = ["size", "=200"]`); any stage that puts in a default adds its name with
+`add_assumed`. What another layer assumes is carried to the run under `layer.column`.
+
+A check names what it rests on with `routekit.methods.checks.rest_on`, and
+`routekit.methods.assumed.weigh_assumed` alone turns a pass that rests on an assumed value into a
+caution, or leaves it unknown. `FIELDS` says how each is named to a reader and how it is settled.
+"""
+
+from __future__ import annotations
+
+from typing import Final, NamedTuple
+
+import numpy as np
+import pandas as pd
+
+from routekit.arrays import Flags
+
+MARK: Final = ";"
+"""Parts the names in the column `assumed`."""
+
+
+class Field(NamedTuple):
+    """How an assumed value is named to a reader, and what would settle it."""
+
+    word: str
+    remedy: str
+
+
+_SIZE: Final = Field("size", "Measure the bore: its size is assumed.")
+_DEPTH: Final = Field("depth", "Measure the depth: it is assumed.")
+_LEVEL: Final = Field("level", "Survey the levels: they are assumed.")
+
+FIELDS: Final = {
+    "diameter_mm": _SIZE,
+    "height_mm": _SIZE,
+    "shape_size": _SIZE,
+    "shape": Field("shape", "Confirm the shape of the bore: it is assumed."),
+    "material": Field("material", "Find out the material of the old pipe: it is assumed."),
+    "default_depth_m": _DEPTH,
+    "depth_input_m": _DEPTH,
+    "other_end_m": Field(
+        "depth at one end", "Measure the depth at both ends: one is taken from the other."
+    ),
+    "invert_up_m": _LEVEL,
+    "invert_down_m": _LEVEL,
+    "manholes.cover_level_m": _LEVEL,
+    "manholes.invert_level_m": _LEVEL,
+    "manholes.depth_m": _DEPTH,
+}
+"""Assumed values to their words; any other is named by its column."""
+
+SIZE: Final = ("diameter_mm", "height_mm", "shape_size")
+"""What the size of the bore may rest on."""
+
+INVERTS: Final = ("invert_up_m", "invert_down_m")
+
+DEPTH: Final = (
+    "depth_input_m", "other_end_m", *INVERTS,
+    "manholes.cover_level_m", "manholes.invert_level_m", "manholes.depth_m",
+)  # fmt: skip
+"""What the depth along a run may rest on, where it is not the default depth of the study."""
+
+FLOW: Final = (
+    *SIZE, "shape", *INVERTS, "material", "design_flow_l_s", "catchment_m2", "runoff_share",
+)  # fmt: skip
+"""What required flow and capacity may rest on."""
+
+DEFAULT_DEPTH: Final = "default_depth_m"
+"""The default depth: nothing tells how deep the run is."""
+
+
+def add_assumed(assumed: pd.Series, where: Flags, field: str) -> pd.Series:
+    """Enter that a value of some rows is assumed.
+
+    Parameters
+    ----------
+    assumed : pandas.Series of str, shape (n,)
+        The column `assumed` of a table.
+    where : numpy.ndarray of bool, shape (n,)
+        Rows whose value is assumed.
+    field : str
+        Canonical name; `layer.column` for a value of another layer.
+
+    Returns
+    -------
+    pandas.Series of str, shape (n,)
+
+    Examples
+    --------
+    >>> before = pd.Series(["", "shape", "shape"])
+    >>> add_assumed(before, np.array([True, True, False]), "diameter_mm").tolist()
+    ['diameter_mm', 'shape;diameter_mm', 'shape']
+    """
+    new = np.asarray(where, dtype=bool) & ~is_assumed(assumed, (field,))
+    text = assumed.astype(object).to_numpy(copy=True)
+    text[new] = [f"{old}{MARK}{field}" if old else field for old in text[new]]
+    return pd.Series(text, index=assumed.index, name="assumed").astype("str")
+
+
+def drop_assumed(assumed: pd.Series, where: Flags, field: str) -> pd.Series:
+    """Take the entry of a value back where a recorded one was found after all."""
+    mine = np.asarray(where, dtype=bool) & is_assumed(assumed, (field,))
+    text = assumed.astype(object).to_numpy(copy=True)
+    text[mine] = [MARK.join(n for n in old.split(MARK) if n != field) for old in text[mine]]
+    return pd.Series(text, index=assumed.index, name="assumed").astype("str")
+
+
+def is_assumed(assumed: pd.Series, fields: tuple[str, ...]) -> Flags:
+    """Tell where any of some values is assumed.
+
+    Parameters
+    ----------
+    assumed : pandas.Series of str, shape (n,)
+    fields : tuple of str
+
+    Returns
+    -------
+    numpy.ndarray of bool, shape (n,)
+    """
+    code, kinds = pd.factorize(assumed.astype(object).to_numpy())
+    hit = np.array([not set(fields).isdisjoint(str(kind).split(MARK)) for kind in kinds])
+    return np.asarray(np.append(hit, False)[code], dtype=bool)
+
+
+def list_fields(assumed: pd.Series) -> list[str]:
+    """List every value that is assumed on any row, each once, in the order of `FIELDS`."""
+    held = {name for kind in assumed.unique() for name in str(kind).split(MARK) if name}
+    known = [name for name in FIELDS if name in held]
+    return [*known, *sorted(held.difference(FIELDS))]
+
+
+def word_of(field: str) -> str:
+    """Name an assumed value to a reader."""
+    return FIELDS[field].word if field in FIELDS else field

@@ -1,0 +1,90 @@
+"""Values that nobody recorded are told as assumed, and no check passes by one."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from sample_copy import SampleCopy, pick
+
+from routekit import Study, run_study
+from routekit.assumed import add_assumed, drop_assumed, is_assumed, list_fields
+from routekit.methods.assumed import weigh_assumed
+from routekit.methods.checks import CAUTION, FAIL, PASS, UNKNOWN, at_most, rest_on
+from routekit.summary import summarise
+
+SIZE_LINE = 'diameter_mm = ["diameter_mm", "=200"]\nmaterial = "MATERIAAL"'
+
+
+def test_entries_are_added_once_and_taken_back():
+    column = pd.Series(["", "shape", "diameter_mm"], dtype="str")
+    both = add_assumed(column, np.array([True, True, True]), "diameter_mm")
+    assert both.tolist() == ["diameter_mm", "shape;diameter_mm", "diameter_mm"]
+    assert is_assumed(both, ("shape", "x")).tolist() == [False, True, False]
+    back = drop_assumed(both, np.array([False, True, True]), "diameter_mm")
+    assert back.tolist() == ["diameter_mm", "shape", ""]
+    assert list_fields(both) == ["diameter_mm", "shape"]
+
+
+def test_a_pass_that_rests_on_an_assumed_value_is_lost_and_no_verdict_gets_milder():
+    check = at_most("x", [1.0, 1.0, 3.0, np.nan, 1.0, 1.0], 2.0, unit="m", source="practice")
+    check = rest_on(check, "diameter_mm", where=[True, True, True, True, True, False])
+    check = rest_on(check, "default_depth_m", level=UNKNOWN)
+    assumed = pd.Series(["", "diameter_mm", "diameter_mm", "diameter_mm",
+                         "diameter_mm;default_depth_m", "diameter_mm"])  # fmt: skip
+    (found,) = weigh_assumed({"any": [check]}, assumed)["any"]
+    assert found.verdict.tolist() == [PASS, CAUTION, FAIL, UNKNOWN, UNKNOWN, PASS]
+    assert found.assumed.tolist() == ["", "size", "size", "size", "size, depth", ""]
+    assert found.is_raised.tolist() == [False, True, False, False, True, False]
+
+
+@pytest.fixture(scope="module")
+def half_sized(tmp_path_factory):
+    """The sample with every other size blank and a constant in its place."""
+    copy = SampleCopy(tmp_path_factory.mktemp("assumed") / "study")
+    sewers = copy.read("sewers")
+    blank = np.arange(len(sewers)) % 2 == 0
+    copy.put("sewers", sewers.assign(diameter_mm=sewers["diameter_mm"].mask(blank)))
+    copy.replace('material = "MATERIAAL"', SIZE_LINE)
+    return run_study(Study.load(copy.study)), set(sewers.loc[blank, "run_id"].astype(str))
+
+
+def test_a_constant_for_missing_sizes_is_an_assumption(half_sized):
+    result, blank = half_sized
+    runs = result.runs
+    mine = runs["run_id"].isin(blank).to_numpy()
+    assert 0 < mine.sum() < len(runs)
+    assert (is_assumed(runs["assumed"], ("diameter_mm",)) == mine).all()
+    assert runs.loc[mine, "diameter_mm"].eq(200).all()
+    checks = result.checks
+    sized = checks[checks["check"].isin(["Host bore, least", "Capacity after the works",
+                                         "Cuts a structural root zone", "Wall of the liner"])]
+    guessed = sized[sized["run"].isin(np.flatnonzero(mine))]
+    assert (guessed["verdict"] != "pass").all()
+    assert guessed["assumed"].str.contains("size").all()
+    rest = sized[~sized["run"].isin(np.flatnonzero(mine))]
+    assert (rest["verdict"] == "pass").any()
+
+
+def test_assumed_sizes_are_to_be_measured_and_counted(half_sized):
+    result, blank = half_sized
+    mine = result.advice["run_id"].isin(blank)
+    asked = result.advice["to_confirm"].str.contains("Measure the bore: its size is assumed.")
+    assert (asked == mine).all()
+    (line,) = [line for line in summarise(result)["lines"] if line.startswith("Assumed")]
+    assert f"size of {mine.sum()} runs" in line
+    seen = f"not known on {mine.sum()} of {len(mine)} rows"
+    found = pick(result.findings, layer="sewers", field="diameter_mm", seen=seen)
+    (finding,) = found.to_dict("records")
+    assert finding["severity"] == "warning"
+    assert "told as assumed" in finding["done"]
+
+
+def test_an_assumed_depth_never_passes_a_check_of_depth(half_sized):
+    result, _ = half_sized
+    guessed = np.flatnonzero(is_assumed(result.runs["assumed"], ("default_depth_m",)))
+    assert len(guessed)
+    checks = result.checks[result.checks["run"].isin(guessed)]
+    for name in ("Depth of the trench", "Depth to invert", "Cover against heave",
+                 "Heave of the surface (upper bound)", "Wall of the liner"):  # fmt: skip
+        found = checks.loc[checks["check"] == name, "verdict"]
+        assert len(found), name
+        assert set(found) <= {"unknown", "fail"}, name
