@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
+from routekit.errors import FieldError
+
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
@@ -44,6 +46,57 @@ class Findings:
     def __init__(self) -> None:
         """Start with nothing found."""
         self._parts: list[pd.DataFrame] = []
+        self._left_out: list[pd.DataFrame] = []
+        self._questions: list[str] = []
+
+    def ask(self, question: str) -> None:
+        """Keep a question that the study file must answer before anything is read on.
+
+        Parameters
+        ----------
+        question : str
+            What is in doubt, where, and the line that settles it.
+        """
+        if question not in self._questions:
+            self._questions.append(question)
+
+    def refuse_open(self) -> None:
+        """Refuse the study where questions are open: all of them at once.
+
+        Raises
+        ------
+        FieldError
+            If there is a question.
+        """
+        if self._questions:
+            raise FieldError("\n".join(self._questions))
+
+    def leave_out(self, layer: str, rows: ArrayLike, why: str | ArrayLike) -> None:
+        """Remember rows that were left out, however many, for those who refer to them.
+
+        Parameters
+        ----------
+        layer : str
+            Layer that the rows belonged to.
+        rows : array_like of str, shape (n,)
+            Row keys.
+        why : str or array_like of str, shape (n,)
+            Reason, as in the finding.
+        """
+        part = pd.DataFrame({"layer": layer, "row": np.asarray(rows, dtype=object), "why": why})
+        self._left_out.append(part.astype("str"))
+
+    def left_out(self) -> pd.DataFrame:
+        """Give the rows left out.
+
+        Returns
+        -------
+        pandas.DataFrame
+            Columns layer, row, why, all text.
+        """
+        if not self._left_out:
+            return pd.DataFrame({n: pd.Series(dtype="str") for n in ("layer", "row", "why")})
+        return pd.concat(self._left_out, ignore_index=True)
 
     def note(self, severity: str, layer: str, field: str, seen: str, done: str) -> None:
         """Add one finding about a layer as a whole.

@@ -25,6 +25,13 @@ from routekit.layers.parsing import (
     read_years,
 )
 from routekit.layers.settings import METRES
+from routekit.layers.units import (
+    CONSTANT_MARK,
+    ColumnUnit,
+    check_unit,
+    report_named_unit,
+    settle_unit,
+)
 
 if TYPE_CHECKING:
     from routekit.arrays import Flags
@@ -34,9 +41,6 @@ if TYPE_CHECKING:
 
 ID_MARK: Final = ";"
 """Parts ids where a cell of the result lists several."""
-
-CONSTANT_MARK: Final = "="
-"""A field text that begins so is a constant for all rows, not a column name."""
 
 MAPPING_COLUMNS: Final = ("layer", "column", "source", "unit", "known", "rows")
 
@@ -48,6 +52,7 @@ class MappedLayer:
     table: pd.DataFrame
     keys: pd.Series
     mapping: pd.DataFrame
+    units: dict[str, ColumnUnit]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -55,16 +60,19 @@ class _Rules:
     """What the study file says about one column."""
 
     column: Column
-    unit: str
+    declared: str | None
     codes: dict[str, Scalar]
     missing: list[Scalar]
 
-    @property
-    def factor(self) -> float:
-        """Multiplier from the source's unit to the canonical one."""
-        if self.unit not in METRES or self.column.unit not in METRES:
+    def unit_of(self, source: str) -> ColumnUnit:
+        """Settle the unit of one source column."""
+        return settle_unit(self.column, self.declared, source)
+
+    def factor(self, source: str) -> float:
+        """Multiplier from the unit of a source column to the canonical one."""
+        if self.column.unit not in METRES:
             return 1.0
-        return METRES[self.unit] / METRES[self.column.unit]
+        return METRES[self.unit_of(source).unit] / METRES[self.column.unit]
 
 
 def map_layer(raw: RawLayer, *, inputs: InputSettings, findings: Findings) -> MappedLayer:
@@ -84,7 +92,8 @@ def map_layer(raw: RawLayer, *, inputs: InputSettings, findings: Findings) -> Ma
     MappedLayer
         `table` has all canonical columns of the layer (text as str, numbers as float64, flags as
         float64 1, 0, NaN) and `assumed` (see `routekit.assumed`) on a range index of n rows; `keys`
-        names each row by its id, else «row 17»; `mapping` has `MAPPING_COLUMNS`.
+        names each row by its id, else «row 17»; `mapping` has `MAPPING_COLUMNS`; `units` says for
+        each column that has a source in which unit its first one is read.
 
     Raises
     ------
@@ -98,21 +107,42 @@ def map_layer(raw: RawLayer, *, inputs: InputSettings, findings: Findings) -> Ma
     table: dict[str, pd.Series] = {}
     assumed = pd.Series("", index=raw.frame.index, dtype="str")
     lines: list[tuple[str, str, str, str, int, int]] = []
+    units: dict[str, ColumnUnit] = {}
     for name, column in columns.items():
         rules = _rules_for(column, inputs)
         cells, counts, is_constant = _read_column(raw, sources[name], rules, keys, findings)
         table[name] = cells
         assumed = add_assumed(assumed, is_constant, name)
         lines += [
-            (raw.layer, name, source, rules.unit, n, len(cells)) for source, n in counts.items()
+            (raw.layer, name, source, rules.unit_of(source).unit, n, len(cells))
+            for source, n in counts.items()
         ]
+        units |= _settle_units(raw, rules, sources[name], findings)
         _note_counts(raw.layer, name, counts, len(cells), findings)
         _note_constants(rules, is_constant, findings)
     return MappedLayer(
         table=pd.DataFrame(table, index=raw.frame.index).assign(assumed=assumed),
         keys=keys,
         mapping=pd.DataFrame(lines, columns=list(MAPPING_COLUMNS)),
+        units=units,
     )
+
+
+def _settle_units(
+    raw: RawLayer, rules: _Rules, sources: list[str], findings: Findings
+) -> dict[str, ColumnUnit]:
+    """Say in which unit a column is read; text that is parsed later can be in one unit only."""
+    read_as = [rules.unit_of(source) for source in sources]
+    for each in read_as:
+        report_named_unit(raw.layer, rules.column.name, each, findings)
+    name, layer = rules.column.name, raw.layer
+    if rules.column.kind not in NUMBER_KINDS and len({each.unit for each in read_as}) > 1:
+        told = ", ".join(f'"{each.source}" in {each.unit}' for each in read_as)
+        findings.ask(
+            f'{raw.path}, layer "{raw.layer_name}": {name} is read from {told}; bring them to one '
+            f"unit, name one of them, or say units.{layer}.{name} in the study file"
+        )
+    return {name: read_as[0]} if read_as else {}
 
 
 def name_rows(raw: RawLayer, sources: dict[str, list[str]]) -> pd.Series:
@@ -185,7 +215,7 @@ def _rules_for(column: Column, inputs: InputSettings) -> _Rules:
     codes = inputs.values.get(column.layer, {}).get(column.name, {})
     return _Rules(
         column=column,
-        unit=inputs.units.get(column.layer, {}).get(column.name, column.unit),
+        declared=inputs.units.get(column.layer, {}).get(column.name),
         codes={code.strip().casefold(): meaning for code, meaning in codes.items()},
         missing=inputs.missing.get(column.layer, {}).get(column.name, []),
     )
@@ -256,7 +286,7 @@ def _convert_numbers(
 ) -> pd.Series:
     """Turn cells into numbers (flags into 1 and 0); codes with a meaning go before numbers."""
     numbers = _read_kind(column, rules.column.kind)
-    values, is_bad = numbers.values * rules.factor, numbers.is_bad
+    values, is_bad = numbers.values * rules.factor(source), numbers.is_bad
     if rules.codes or rules.missing:
         text = read_text(column)
         meanings = text.str.casefold().map({c: float(v) for c, v in rules.codes.items()})
@@ -265,12 +295,29 @@ def _convert_numbers(
         values = np.where(is_coded, meanings.to_numpy(dtype=np.float64), values)
         values = np.where(is_none, np.nan, values)
         is_bad = is_bad & ~is_coded & ~is_none
+    _check_numbers(raw, values, source, rules, findings)
     _report_cells(raw, column, source, rules, keys, is_bad, findings)
     n_commas = int(numbers.has_comma.sum())
     if n_commas:
         seen = f'column "{source}" writes {n_commas:,} numbers with a decimal comma'
         findings.note("info", raw.layer, rules.column.name, seen, "read as decimals")
     return pd.Series(values, index=column.index)
+
+
+def _check_numbers(
+    raw: RawLayer, values: np.ndarray, source: str, rules: _Rules, findings: Findings
+) -> None:
+    """Hold the median of a column of lengths against its unit; a constant is the user's word."""
+    if rules.column.unit not in METRES or source.startswith(CONSTANT_MARK):
+        return
+    check_unit(
+        raw.layer,
+        rules.column.name,
+        values / rules.factor(source),
+        read_as=rules.unit_of(source),
+        where=f'{raw.path}, layer "{raw.layer_name}"',
+        findings=findings,
+    )
 
 
 def _read_kind(column: pd.Series, kind: str) -> Numbers:

@@ -34,7 +34,7 @@ from routekit.layers.mending import FITTING_TYPES
 from routekit.layers.parsing import read_flags, read_numbers, read_sizes, read_text, read_years
 from routekit.layers.reading import RawLayer, read_layer
 from routekit.layers.settings import METRES, LayerSource
-from routekit.layers.units import LEAST_MEDIAN
+from routekit.layers.units import load_medians
 
 if TYPE_CHECKING:
     from routekit.layers.settings import InputSettings
@@ -293,7 +293,8 @@ def _rate_numbers(column: Column, values: pd.Series, n_known: int) -> tuple[floa
     share = len(numbers) / max(n_known, 1)
     if column.unit not in METRES or column.kind in ("year", "level"):
         return min(1.0, share + 0.3) * _share_within(numbers, column), ""
-    least = LEAST_MEDIAN.get((column.layer, column.name), column.low)
+    medians, key = load_medians()["low"], (column.layer, column.name)
+    least = float(medians[key]) if key in medians.index else column.low
     fits = {
         unit: _share_within(numbers * METRES[unit] / METRES[column.unit], column)
         for unit in (column.unit, "mm", "cm", "m", "in")

@@ -45,7 +45,7 @@ from routekit.layers.reading import find_file, hash_source, read_layer
 from routekit.layers.schema import blank_failures, fill_fallbacks
 from routekit.layers.sizes import settle_sizes
 from routekit.layers.stems import settle_stems
-from routekit.layers.units import LEAST_MEDIAN, check_unit
+from routekit.layers.units import ask_about_feet
 
 if TYPE_CHECKING:
     import pyproj
@@ -121,10 +121,19 @@ def read_layers(inputs: InputSettings, base: Path) -> Layers:
     raws = _read_all(inputs, base, findings, tallies)
     rasters = {name: _find_raster(name, inputs, base) for name in RASTER_LAYERS}
     mapped = {name: map_layer(raw, inputs=inputs, findings=findings) for name, raw in raws.items()}
+    own = {
+        name: own_crs(raw, inputs.crs.get(name), findings)
+        for name, raw in raws.items()
+        if name in VECTOR_LAYERS
+    }
+    for name, system in own.items():
+        ask_about_feet(name, system, mapped[name].units, findings)
+    findings.refuse_open()
     tables = {
         name: _check_values(raws[name], each, inputs, findings) for name, each in mapped.items()
     }
-    crs = _place_layers(raws, tables, inputs, findings)
+    findings.refuse_open()
+    crs = _place_layers(raws, tables, own, inputs, findings)
     for name in VECTOR_LAYERS:
         table = cast("gpd.GeoDataFrame", tables[name]) if name in tables else empty_layer(name, crs)
         tables[name] = _mend_layer(table, name, findings, tallies[name])
@@ -196,12 +205,7 @@ def _check_values(
     """Check the values of a layer and settle its sizes; rows named in row_key, source_row."""
     layer, keys = raw.layer, mapped.keys
     where = f'{raw.path}, layer "{raw.layer_name}"'
-    units = inputs.units.get(layer, {})
     table = mapped.table
-    for name, column in load_columns(layer).items():
-        if (layer, name) in LEAST_MEDIAN and column.kind in NUMBER_KINDS:
-            values, unit = table[name], units.get(name)
-            check_unit(layer, name, values, unit=unit, where=where, findings=findings)
     table = blank_zero_levels(table, layer, keys=keys, inputs=inputs, findings=findings)
     table = blank_failures(table, layer, keys=keys, findings=findings)
     if layer == "sewers":
@@ -210,12 +214,12 @@ def _check_values(
             table,
             keys=keys,
             codes=codes,
-            unit=units.get("shape_size"),
+            read_as=mapped.units.get("shape_size"),
             where=where,
             findings=findings,
         )
     if layer == "trees":
-        table = settle_stems(table, keys=keys, units=units, where=where, findings=findings)
+        table = settle_stems(table, keys=keys, units=mapped.units, where=where, findings=findings)
     table = fill_fallbacks(table, layer, keys=keys, findings=findings)
     return table.assign(row_key=keys, source_row=np.arange(1, len(table) + 1))
 
@@ -223,13 +227,12 @@ def _check_values(
 def _place_layers(
     raws: dict[str, RawLayer],
     tables: dict[str, pd.DataFrame],
+    own: dict[str, pyproj.CRS],
     inputs: InputSettings,
     findings: Findings,
 ) -> pyproj.CRS:
     """Give each table its geometry in the working CRS, and return that CRS."""
-    vectors = {name: raw for name, raw in raws.items() if name in VECTOR_LAYERS}
-    own = {name: own_crs(raw, inputs.crs.get(name), findings) for name, raw in vectors.items()}
-    geometry = {name: np.asarray(raw.frame.geometry) for name, raw in vectors.items()}
+    geometry = {name: np.asarray(raws[name].frame.geometry) for name in own}
     crs = choose_working_crs(inputs.study.working_crs, own["sewers"], geometry["sewers"], findings)
     for name, each in geometry.items():
         n_high = int(shapely.has_z(each).sum())

@@ -15,7 +15,7 @@ from routekit.assumed import SIZE, add_assumed, drop_assumed, is_assumed
 from routekit.layers.columns import CHOICES, load_columns, suggest_name
 from routekit.layers.parsing import read_sizes
 from routekit.layers.settings import METRES
-from routekit.layers.units import check_unit
+from routekit.layers.units import ColumnUnit, check_unit
 
 if TYPE_CHECKING:
     from routekit.layers.findings import Findings
@@ -33,7 +33,7 @@ def settle_sizes(
     *,
     keys: pd.Series,
     codes: dict[str, Scalar],
-    unit: str | None,
+    read_as: ColumnUnit | None,
     where: str,
     findings: Findings,
 ) -> pd.DataFrame:
@@ -47,40 +47,30 @@ def settle_sizes(
         Row names for findings.
     codes : dict of str to Scalar
         Meaning of the letters of a code (`values.sewers.shape_size`).
-    unit : str or None
-        Declared unit of the digits; mm if None.
+    read_as : ColumnUnit or None
+        Unit of the digits where a code writes none; None if no column gives codes.
     where : str
         File and layer, for messages.
     findings : Findings
-        Takes codes not understood, eggs set upright, and shapes assumed.
+        Takes codes not understood, eggs set upright, shapes assumed, and the question where the
+        sizes show another unit.
 
     Returns
     -------
     pandas.DataFrame
         With shape, diameter_mm (width) and height_mm settled; what a column of its own gives goes
         before the code. Sizes that stay unknown are NaN.
-
-    Raises
-    ------
-    FieldError
-        If the sizes show another unit than mm and none is declared.
     """
     parts = read_sizes(runs["shape_size"])
     is_round = parts["letters"].str.casefold().isin(CIRCLE_MARKS)
     letters = parts["letters"].mask(is_round & parts["second"].notna(), "")
     in_code = _meaning_of(letters, codes, keys, findings)
     _report_codes(runs["shape_size"], parts["is_bad"], keys, findings)
-    factor = _factors(parts["unit"], unit)
+    read_as = read_as or ColumnUnit("mm", "assumed", "shape_size")
+    factor = _factors(parts["unit"], read_as.unit)
     first, second = parts["first"].to_numpy() * factor, parts["second"].to_numpy() * factor
-    own_unit = parts["unit"].notna().any()
-    check_unit(
-        "sewers",
-        "shape_size",
-        first,
-        unit=unit or ("as written" if own_unit else None),
-        where=where,
-        findings=findings,
-    )
+    bare = np.where(parts["unit"].isna(), parts["first"], np.nan)
+    check_unit("sewers", "shape_size", bare, read_as=read_as, where=where, findings=findings)
     shape = runs["shape"].where(runs["shape"].notna(), in_code)
     is_egg = shape.eq("egg").to_numpy()
     is_one = np.isnan(second)
@@ -139,10 +129,10 @@ def _report_codes(codes: pd.Series, is_bad: pd.Series, keys: pd.Series, findings
     findings.add("warning", "sewers", keys[bad], field="shape_size", seen=seen, done=done)
 
 
-def _factors(written: pd.Series, unit: str | None) -> np.ndarray:
-    """Multipliers to mm: the unit written in the code, else the declared one, else mm."""
+def _factors(written: pd.Series, unit: str) -> np.ndarray:
+    """Multipliers to mm: the unit written in the code, else that of the column."""
     to_mm = {name: length / METRES["mm"] for name, length in METRES.items()}
-    return written.map(to_mm).fillna(to_mm[unit or "mm"]).to_numpy(dtype=np.float64)
+    return written.map(to_mm).fillna(to_mm[unit]).to_numpy(dtype=np.float64)
 
 
 def _prefer(column: pd.Series, other: np.ndarray) -> np.ndarray:

@@ -14,7 +14,7 @@ import pandas as pd
 from routekit.layers.columns import load_columns
 from routekit.layers.parsing import parse_stems
 from routekit.layers.settings import METRES
-from routekit.layers.units import check_unit
+from routekit.layers.units import ColumnUnit, check_unit
 
 if TYPE_CHECKING:
     from routekit.layers.findings import Findings
@@ -26,7 +26,7 @@ def settle_stems(
     trees: pd.DataFrame,
     *,
     keys: pd.Series,
-    units: dict[str, str],
+    units: dict[str, ColumnUnit],
     where: str,
     findings: Findings,
 ) -> pd.DataFrame:
@@ -38,23 +38,18 @@ def settle_stems(
         Canonical columns, stem_diameter_mm and stems_mm still as text.
     keys : pandas.Series of str, shape (n,)
         Row names for findings.
-    units : dict of str to str
-        Declared units of the columns, if any.
+    units : dict of str to ColumnUnit
+        Units of the columns that have a source.
     where : str
         File and layer, for messages.
     findings : Findings
-        Takes pieces that are no stem.
+        Takes pieces that are no stem, and the question where the sizes show another unit.
 
     Returns
     -------
     pandas.DataFrame
         stem_diameter_mm as float64 (one stem, or girth / pi), stems_mm as text only where there
         are several stems, stem_count filled from the list where it was not given.
-
-    Raises
-    ------
-    FieldError
-        If the sizes show another unit than mm and none is declared.
     """
     stems = pd.concat([_read_stems(trees, n, keys, units, where, findings) for n in STEM_COLUMNS])
     # A list under stems_mm says more than a single figure under stem_diameter_mm.
@@ -84,21 +79,22 @@ def _read_stems(
     trees: pd.DataFrame,
     name: str,
     keys: pd.Series,
-    units: dict[str, str],
+    units: dict[str, ColumnUnit],
     where: str,
     findings: Findings,
 ) -> pd.DataFrame:
     """Read one text column into a row per stem, and report the pieces that are no stem."""
-    factor = METRES[units.get(name, "mm")] / METRES["mm"]
+    read_as = units.get(name, ColumnUnit("mm", "assumed", name))
+    factor = METRES[read_as.unit] / METRES["mm"]
     stems = parse_stems(trees[name], factor=factor)
     column = load_columns("trees")[name]
     size = stems["diameter_mm"]
-    check_unit("trees", name, size, unit=units.get(name), where=where, findings=findings)
+    check_unit("trees", name, size / factor, read_as=read_as, where=where, findings=findings)
     is_stem = size.between(column.low, column.high).to_numpy()
     rows = stems.loc[~is_stem, "row"].drop_duplicates().to_numpy()
     if len(rows):
         seen = '"' + trees[name].iloc[rows].astype("str") + f'" is no stem of {column.low:g} to '
-        seen = seen + f"{column.high:g} mm" + (f" (read in {units[name]})" if name in units else "")
+        seen = seen + f"{column.high:g} mm" + (f" (read in {read_as.unit})" if factor != 1 else "")
         done = "that stem taken as not known"
         findings.add("warning", "trees", keys.iloc[rows], field=name, seen=seen, done=done)
     return stems[is_stem].assign(source=name)

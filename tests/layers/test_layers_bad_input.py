@@ -194,7 +194,7 @@ def test_diameter_in_the_wrong_unit(district, factor, unit):
 
 def test_stem_in_the_wrong_unit(district):
     district.put("trees", make_trees(stem_diameter_mm=[30.0, 40.0, 50.0]))
-    with pytest.raises(FieldError, match=r'units\.trees\.stem_diameter_mm = "in" or "cm"'):
+    with pytest.raises(FieldError, match=r'units\.trees\.stem_diameter_mm = "cm" or "in"'):
         district.read()
 
 
