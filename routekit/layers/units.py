@@ -179,6 +179,23 @@ def median_limits(layer: str, column: str) -> tuple[float, float]:
     return float(row["low"].iloc[0]), float(row["high"].iloc[0])
 
 
+def middle_values(known: NDArray[np.float64]) -> tuple[float, float]:
+    """Give the two values in the middle: of two rows one slip is not taken for the median.
+
+    Parameters
+    ----------
+    known : numpy.ndarray of float, shape (n,)
+        n > 0.
+
+    Returns
+    -------
+    tuple of float
+        Equal where n is odd.
+    """
+    lower = np.quantile(known, 0.5, method="lower")
+    return float(lower), float(np.quantile(known, 0.5, method="higher"))
+
+
 def fitting_units(layer: str, column: str, values: ArrayLike) -> tuple[str, ...]:
     """List the units in which the median of a column is plausible.
 
@@ -202,8 +219,9 @@ def fitting_units(layer: str, column: str, values: ArrayLike) -> tuple[str, ...]
     low, high = median_limits(layer, column)
     if not len(known) or np.isnan(low):
         return ordered
-    median = float(np.median(known))
-    return tuple(unit for unit in ordered if low <= median * METRES[unit] / METRES[own] <= high)
+    lower, upper = middle_values(known)
+    factors = {unit: METRES[unit] / METRES[own] for unit in ordered}
+    return tuple(u for u, f in factors.items() if upper * f >= low and lower * f <= high)
 
 
 def judge_unit(layer: str, column: str, name: str, values: ArrayLike) -> JudgedUnit:
@@ -315,14 +333,14 @@ def check_unit(
     own, used, basis, source = load_columns(layer)[name].unit, *read_as
     known = np.asarray(values, dtype=np.float64)
     known = known[known > 0]
-    low, high = median_limits(layer, name)
+    low = median_limits(layer, name)[0]
     if not len(known) or np.isnan(low):
         return
     fits = fitting_units(layer, name, known)
     median = float(np.median(known)) * METRES[used] / METRES[own]
-    others = " or ".join(f'"{each}"' for each in fits if each != used) or f'"{used}"'
+    others = " or ".join(f'"{each}"' for each in fits if each != used)
     fault = "too small" if median < low else "too large"
-    if low <= median <= high:
+    if {"us-ft": "ft"}.get(used, used) in fits:
         if basis == "assumed" and len(fits) > 1:
             seen = f'column "{source}" names no unit; its median {np.median(known):.4g} fits '
             seen += " and ".join(fits)
@@ -333,11 +351,12 @@ def check_unit(
         findings.note("error", layer, name, seen, "read as declared; check the unit")
     else:
         is_told = basis == "name" and source.casefold() != name
-        says = f' in {used}, as the name "{source}" says,' if is_told else ""
-        findings.ask(
-            f"{where}: {name} read{says} has the median {median:.4g}, {fault} for {own}; "
-            f"say units.{layer}.{name} = {others} in the study file, whichever it is"
-        )
+        says = f', read in {used} as the name "{source}" says,' if is_told else ""
+        remedy = f"say units.{layer}.{name} = {others} in the study file, whichever it is"
+        if not fits:
+            remedy = f'it fits no unit: check it, or say units.{layer}.{name} = "{used}"'
+        has = f"has the median {median:.4g}, {fault} for {own}"
+        findings.ask(f"{where}: {name}{says} {has}; {remedy}")
 
 
 def report_named_unit(
