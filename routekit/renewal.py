@@ -38,6 +38,7 @@ from routekit.methods.checks import tabulate_checks
 from routekit.methods.evaluate import tabulate_options
 from routekit.pipes.capacity import build_flow
 from routekit.pipes.plans import PlanSettings, build_plans, resize_bursting
+from routekit.pipes.pull import LEVELS
 from routekit.pipes.settings import LinerSettings
 from routekit.site.laydown import plan_laydown
 from routekit.study import StudySettings
@@ -122,7 +123,7 @@ def choose_renewal(
     tell("Setting out the recommended works")
     works = _set_out(place, plans, wishes[0], burst, possible)
     plans = resize_bursting(plans, place.cases, works.outside_of_run, pipes)
-    plans = _carry_string_pull(plans, works, settings.site.strings.safety_factor)
+    plans = _carry_string_pull(plans, works)
     final = compare_techniques(place, plans, works, shares)
     tell("Writing recommendations")
     free = _pull_without_decisions(place, plans, shares, wishes, works, possible)
@@ -188,29 +189,37 @@ def _ask_for_connections(advice: pd.DataFrame, cases: pd.DataFrame) -> pd.DataFr
     return advice.assign(to_confirm=text.mask(lost, asked).to_numpy(dtype=object))
 
 
-def _carry_string_pull(
-    plans: dict[str, pd.DataFrame], works: Works, safety_factor: float
-) -> dict[str, pd.DataFrame]:
-    """Give runs in a string the pull and the limits of the whole string: that is what they feel."""
-    number = pd.Index(works.strings["string_id"]).get_indexer(pd.Index(works.string_of_run))
-    inside, pick = number >= 0, np.maximum(number, 0)
-    allowable = works.strings["allowable_kn"].to_numpy(dtype=float)
-    columns = {"pull_allowable_kn": allowable / safety_factor}
-    head = works.strings["head_kn"].to_numpy(dtype=float)
-    for level in ("low", "mid", "high"):
-        drag = works.strings[f"pull_{level}_kn"].to_numpy(dtype=float)
-        columns |= {f"pull_{level}_kn": drag, f"machine_{level}_kn": drag + head}
+_OF_STRING = {
+    **{f"{side}_{level}_kn": f"{side}_{level}_kn" for side in ("pull", "machine")
+       for level in LEVELS},
+    "pull_allowable_kn": "allowable_kn",
+}  # fmt: skip
+"""Columns of a plan that a string settles, and those of the string."""
 
-    def carry(plan: pd.DataFrame) -> pd.DataFrame:
+
+def _carry_string_pull(
+    plans: dict[str, pd.DataFrame], works: Works
+) -> dict[str, pd.DataFrame]:
+    """Give runs in a string the pull and the limits of the whole string: that is what they feel.
+
+    Only in the size in which the string is pulled; in the other one a run stands by itself.
+    """
+    number = pd.Index(works.strings["string_id"]).get_indexer(pd.Index(works.string_of_run))
+    technique = _pulled_together(works, plans)["technique"].to_numpy()
+
+    def carry(code: str) -> pd.DataFrame:
         """Replace the run's own values by its string's."""
+        plan = plans[code]
+        inside, pick = technique == list(TECHNIQUES).index(code), np.maximum(number, 0)
+        values = {
+            name: np.append(works.strings[theirs].to_numpy(dtype=float), np.nan)[pick]
+            for name, theirs in _OF_STRING.items()
+        }
         return plan.assign(
-            **{
-                name: np.where(inside, np.append(values, np.nan)[pick], plan[name])
-                for name, values in columns.items()
-            }
+            **{name: np.where(inside, value, plan[name]) for name, value in values.items()}
         )
 
-    return plans | {code: carry(plans[code]) for code in BURSTING}
+    return plans | {code: carry(code) for code in BURSTING}
 
 
 def _undecided(decided: Decided) -> Decided:

@@ -12,6 +12,8 @@ from routekit.assumed import is_assumed, list_fields, word_of
 from routekit.result import Result
 from routekit.vocabulary import TECHNIQUES
 
+_SHOWN = 5
+"""Strings that the summary names before it only counts."""
 _CUT_OFF = "Root zone dug up or cut off from its tree"
 
 
@@ -69,6 +71,7 @@ def _count(result: Result) -> dict[str, int | float]:
         "pits": len(pits),
         "pits_not_clear": int((~pits["is_clear"].astype(bool)).sum()) if len(pits) else 0,
         "strings": len(result.strings),
+        "strings_over_limit": int((result.strings["over_limit"].astype(str) != "").sum()),
         "digs": int((method != "robot").sum()),
         "reopened_by_robot": int((method == "robot").sum()),
         "runs_without_feasible_technique": int((~advice["is_feasible"]).sum()),
@@ -147,6 +150,8 @@ def _write_lines(result: Result, counts: dict[str, int | float]) -> list[str]:
         f"{write_count(counts['findings_warning'], 'warning')}, the rest for your information; "
         "see the layer findings.",
     ]
+    if counts["strings_over_limit"]:
+        lines.insert(1, _write_over_limit(result.strings))
     if counts["runs_without_connections"]:
         lines.insert(0, _write_connections(counts))
     if counts["runs_not_inspected"]:
@@ -186,6 +191,17 @@ def _write_assumed(result: Result) -> list[str]:
         f"{word} of {write_count(int(hit.sum()), 'run')}" for word, hit in parts.items()
     )
     return [f"Assumed, not known, so that no check passes by it: {said}."]
+
+
+def _write_over_limit(strings: pd.DataFrame) -> str:
+    """Say which strings are over a limit, and at which estimate of the pull."""
+    said = strings.loc[strings["over_limit"].astype(str) != "", ["string_id", "over_limit"]]
+    shown = "; ".join(f"{one}: {what}" for one, what in said.to_numpy(dtype=object)[:_SHOWN])
+    more = "" if len(said) <= _SHOWN else f"; and {len(said) - _SHOWN:,} more"
+    return (
+        f"{write_count(len(said), 'string')} longer than the reach, or with a pull over what the "
+        f"pipe or the machine may bear at some estimate ({shown}{more})."
+    )
 
 
 def _is_blind(counts: dict[str, int | float]) -> bool:

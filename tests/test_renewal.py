@@ -10,6 +10,10 @@ import pytest
 import shapely
 
 from routekit.errors import DecisionError
+from routekit.pipes.pe import allowable_pull
+from routekit.pipes.pull import drag_per_metre
+from routekit.pipes.settings import PipeSettings, PullSettings
+from routekit.summary import summarise
 from routekit.vocabulary import TECHNIQUE_PHRASES, TECHNIQUES
 
 sys.path.append(str(Path(__file__).parent / "published"))
@@ -291,3 +295,44 @@ def test_tables_of_the_result_agree(two):
     chosen = two.options.merge(two.advice[["run_id", "technique"]], on=["run_id", "technique"])
     assert chosen["cost"].sum() == pytest.approx(row(two, "Cost"))
     assert chosen["co2e_kg"].sum() == pytest.approx(row(two, "CO2e"))
+
+
+def pull_checks(result, technique):
+    """Pull on the new pipe in a technique by run: value, limit, verdict."""
+    checks = result.checks[result.checks["technique"] == technique]
+    checks = checks[checks["check"] == "Pull on the new pipe (estimate)"]
+    return checks.set_index("run_id")[["value", "limit", "verdict"]]
+
+
+def test_only_the_size_that_is_pulled_feels_the_pull_of_the_string(two):
+    """The other size is judged by the run alone: 40 m of its own drag, against its own limit."""
+    string, pipe, pull = two.strings.iloc[0], PipeSettings(), PullSettings()
+    assert string["run_ids"] == "D1;D2"
+    size = two.options.set_index(["run_id", "technique"])["new_outside_mm"]
+    ours = "burst_same" if size["D1", "burst_same"] == string["new_outside_mm"] else "burst_upsized"
+    other = ({"burst_same", "burst_upsized"} - {ours}).pop()
+    mine = pull_checks(two, ours)
+    assert mine["value"].to_numpy() == pytest.approx([string["pull_mid_kn"]] * 2)
+    assert mine["limit"].to_numpy() == pytest.approx([string["allowable_kn"]] * 2)
+    outside = size["D1", other]
+    by_hand = 40 * drag_per_metre(outside, 17.0, pipe, pull)[1]
+    theirs = pull_checks(two, other)
+    assert theirs["value"].to_numpy() == pytest.approx([by_hand] * 2)
+    limit = float(allowable_pull(outside, 17.0, pipe))
+    assert theirs["limit"].to_numpy() == pytest.approx([limit] * 2)
+
+
+def test_checks_and_strings_give_one_verdict_on_the_pull(two, tmp_path):
+    """A limit between the mid and the high estimate: a caution there, the high estimate here."""
+    string = two.strings.iloc[0]
+    middle = (string["pull_mid_kn"] + string["pull_high_kn"]) / 2
+    safety = string["allowable_kn"] / middle
+    tight = solve(street(2), tmp_path, f"[pipe]\npull_safety = {safety:.6f}\n")
+    row = tight.strings.iloc[0]
+    assert row["allowable_kn"] == pytest.approx(middle, rel=1e-4)
+    assert row["pull_over"] == "high estimate"
+    assert row["over_limit"].startswith("drag of ")
+    verdicts = pull_checks(tight, tight.advice["technique"].iloc[0])["verdict"].astype(str)
+    assert set(verdicts) == {"caution"}
+    assert any("over what the pipe or the machine may bear at some" in line
+               for line in summarise(tight)["lines"])  # fmt: skip

@@ -44,6 +44,7 @@ from routekit.methods.common import (
 )
 from routekit.methods.settings import BurstingSettings
 from routekit.pipes.expansion import least_cover
+from routekit.pipes.pull import LEVELS, NOT_KNOWN, NOT_OVER, OVER_AT, over_at
 from routekit.vocabulary import MM_PER_M
 
 
@@ -312,17 +313,20 @@ def _pipe_checks(
     ]
 
 
+_VERDICT_OF_PULL = {
+    OVER_AT["low"]: FAIL, OVER_AT["mid"]: CAUTION, OVER_AT["high"]: CAUTION,
+    NOT_OVER: PASS, NOT_KNOWN: UNKNOWN,
+}  # fmt: skip
+
+
 def _pull_check(name: str, plan: pd.DataFrame, side: str, limit: str, source: str) -> Check:
     """Hold an estimate against a limit: it fails only where even its low value is over."""
-    low, mid, high = (column(plan, f"{side}_{level}_kn") for level in ("low", "mid", "high"))
+    force = np.stack([column(plan, f"{side}_{level}_kn") for level in LEVELS], axis=-1)
     bound = column(plan, limit)
-    verdict = np.select(
-        [np.isnan(low + mid + high + bound), low > bound, high > bound],
-        [UNKNOWN, FAIL, CAUTION],
-        PASS,
-    ).astype(np.int8)
+    said = pd.Series(over_at(force, bound))
+    verdict = np.asarray(said.map(_VERDICT_OF_PULL).to_numpy(), dtype=np.int8)
     check = Check(
-        name=name, value=mid, limit=bound, unit="kN", verdict=verdict, source=source,
+        name=name, value=force[:, 1], limit=bound, unit="kN", verdict=verdict, source=source,
         rule="at most", remedy="Have the contractor calculate and log the pull.",
     )  # fmt: skip
     return rest_on_depth(check, *FLOW)

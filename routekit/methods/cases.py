@@ -20,8 +20,8 @@ from routekit.vocabulary import MM_PER_M
 _STRAIGHTEN_M = 0.2
 
 
-def bend_within(lines: gpd.GeoSeries) -> Floats:
-    """Measure the sharpest bend inside each line.
+def bend_within(lines: gpd.GeoSeries) -> tuple[Floats, Floats]:
+    """Measure the sharpest bend inside each line, and the sum of all of them.
 
     Parameters
     ----------
@@ -29,9 +29,9 @@ def bend_within(lines: gpd.GeoSeries) -> Floats:
 
     Returns
     -------
-    numpy.ndarray of float, shape (n,)
-        Largest change of direction at a vertex, degrees; 0 for straight lines. Wobbles of the
-        drawing below 0.2 m are straightened first.
+    sharpest, total : numpy.ndarray of float, shape (n,)
+        Largest change of direction at a vertex, and the sum of all changes, degrees; 0 for straight
+        lines. Wobbles of the drawing below 0.2 m are straightened first.
     """
     simple = shapely.simplify(np.asarray(lines), _STRAIGHTEN_M)
     edges = line_edges(simple)
@@ -41,7 +41,9 @@ def bend_within(lines: gpd.GeoSeries) -> Floats:
     same = owner[1:] == owner[:-1]
     bend = np.zeros(len(simple))
     np.maximum.at(bend, owner[1:][same], turn[same])
-    return bend
+    total = np.zeros(len(simple))
+    np.add.at(total, owner[1:][same], turn[same])
+    return bend, total
 
 
 def sum_breaches(breaches: pd.DataFrame, size: int) -> pd.DataFrame:
@@ -131,8 +133,8 @@ def build_cases(
     Returns
     -------
     pandas.DataFrame
-        Columns of the inputs, plus outside_mm, cover_m, bend_deg, n_connections, chain_length_m,
-        needs_work (float 0, 1, NaN), has_services.
+        Columns of the inputs, plus outside_mm, cover_m, bend_deg, bend_sum_deg, n_connections,
+        chain_length_m, needs_work (float 0, 1, NaN), has_services.
     """
     plain = pd.DataFrame(runs.drop(columns="geometry")).reset_index(drop=True)
     seen = condition.drop(columns="run_id")
@@ -142,11 +144,13 @@ def build_cases(
     )
     wall = (outside_mm - cases["diameter_mm"].to_numpy(dtype=float)) / 2
     shallow = cases[["depth_up_m", "depth_down_m"]].astype(float).min(axis=1, skipna=False)
-    drawn = bend_within(runs.geometry)
+    drawn, total = bend_within(runs.geometry)
+    noted = cases["bend_deg"].to_numpy(dtype=float)
     return cases.assign(
         outside_mm=outside_mm,
         cover_m=shallow.to_numpy() - (height + wall) / MM_PER_M,
-        bend_deg=np.fmax(drawn, cases["bend_deg"].to_numpy(dtype=float)),
+        bend_deg=np.fmax(drawn, noted),
+        bend_sum_deg=np.fmax(total, noted),
         n_connections=np.fmax(n_connections, cases["connections_seen"].to_numpy(dtype=float)),
         chain_length_m=chain_length_m,
         needs_work=cases["needs_work"].astype("Float64").to_numpy(dtype=float, na_value=np.nan),

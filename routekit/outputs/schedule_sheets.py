@@ -55,7 +55,7 @@ def collect_sheets(result: Result) -> dict[str, pd.DataFrame]:
         "Summary": sum_runs(runs),
         "Reasons": runs,
         "Quantities": list_items(result),
-        "Strings": mark_strings(result.strings),
+        "Strings": result.strings,
         "Pits": result.pits,
         "Digs": result.digs[opens],
         "By robot": result.digs[~opens],
@@ -156,26 +156,6 @@ def word_limits(checks: pd.DataFrame) -> pd.DataFrame:
     columns["limit"] = columns["limit"].mask(limits == NO_LIMIT, np.nan)
     unit = checks["unit"].astype(object).mask(checks["unit"] == CLASS_UNIT, None)
     return checks.assign(**columns, unit=unit)
-
-
-def mark_strings(strings: pd.DataFrame) -> pd.DataFrame:
-    """Mark the strings whose high estimate of the pull is over the allowable.
-
-    Parameters
-    ----------
-    strings : pandas.DataFrame
-        Pull strings.
-
-    Returns
-    -------
-    pandas.DataFrame
-        With is_over_high (boolean, missing where a force is not known).
-    """
-    if not {"pull_high_kn", "allowable_kn"} <= set(strings.columns):
-        return pd.DataFrame(strings)
-    high, allowable = strings["pull_high_kn"], strings["allowable_kn"]
-    over = (high > allowable).astype("boolean")
-    return pd.DataFrame(strings).assign(is_over_high=over.mask(high.isna() | allowable.isna()))
 
 
 def find_currency(totals: pd.DataFrame) -> str | None:

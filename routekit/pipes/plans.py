@@ -24,7 +24,7 @@ from routekit.pipes.pe import (
     largest_within,
     pipe_mass,
 )
-from routekit.pipes.pull import PullRuns, estimate_pull
+from routekit.pipes.pull import LEVELS, PullRuns, estimate_pull
 from routekit.pipes.section import full_section, girth_diameter
 from routekit.pipes.settings import FlowSettings, LinerSettings, PipeSettings, PullSettings
 from routekit.settings import Settings, setting
@@ -35,8 +35,6 @@ _MADE_PER_NOMINAL = 3
 """Made sizes from one nominal size to the next, at most."""
 _DETERIORATED_GRADE = 3
 """Structural grade from which the host is taken as unable to bear the soil; source `house`."""
-
-_LEVELS = ("low", "mid", "high")
 
 
 class PlanSettings(Settings):
@@ -63,7 +61,7 @@ def build_plans(cases: pd.DataFrame, settings: PlanSettings) -> dict[str, pd.Dat
     ----------
     cases : DataFrame
         diameter_mm, height_mm, shape, material, outside_mm (of the old pipe), gradient,
-        depth_max_m, length_m, bend_deg, structural_grade, deformation_share, and the columns of
+        depth_max_m, length_m, bend_sum_deg, structural_grade, deformation_share, and the columns of
         `routekit.pipes.capacity.build_flow`.
     settings : PlanSettings
 
@@ -256,7 +254,7 @@ def _plan_burst(
             outside_mm=outside,
             sdr=np.full(len(cases), pipe.sdr),
             axis_depth_m=axis,
-            bend_deg=cases["bend_deg"].to_numpy(dtype=float),
+            bend_deg=cases["bend_sum_deg"].to_numpy(dtype=float),
         ),
         pipe,
         settings.pull,
@@ -264,7 +262,7 @@ def _plan_burst(
     forces = {
         f"{side}_{level}_kn": force[:, place]
         for side, force in (("pull", pull.pipe_kn), ("machine", pull.machine_kn))
-        for place, level in enumerate(_LEVELS)
+        for place, level in enumerate(LEVELS)
     }
     return plan.assign(
         sdr=pipe.sdr,

@@ -7,8 +7,13 @@ no measured pull was at hand to check it against. Hence low, mid and high, a fac
 more apart. The rods pull the head: the machine feels breaking, expansion and drag; the new
 pipe, hung behind the head, feels the drag alone.
 
-Left out: weight of the rods, sewer gradient (under 1 kN), sand (the cavity formula is for clay
-without drainage), steel and iron hosts (the ring formula is for brittle ones: NaN).
+All drag goes through one rule: a bend multiplies the pull of all that hangs behind it (capstan,
+Euler and Eytelwein), be it within a run or at a manhole that is pulled through. And one rule says
+at which estimate a limit is passed; checks, strings and every output read it.
+
+Left out: rods in the bends ahead of the head, weight of the rods, gradient (under 1 kN), sand
+(the cavity formula is for clay without drainage), steel and iron hosts (the ring formula is for
+brittle ones: NaN).
 """
 
 from __future__ import annotations
@@ -18,12 +23,21 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
-from routekit.arrays import Floats, Texts
+from routekit.arrays import Flags, Floats, Ints, Texts
 from routekit.pipes.arrays import as_floats, as_text, check_positive, load_table
 from routekit.pipes.expansion import head_diameter
 from routekit.pipes.pe import N_PER_KN, pipe_mass
 from routekit.pipes.settings import PipeSettings, PullSettings
 from routekit.vocabulary import GRAVITY_M_S2, MM_PER_M
+
+LEVELS = ("low", "mid", "high")
+"""Estimates, in the order of the last axis of every force."""
+
+NOT_OVER, NOT_KNOWN = "no", "not known"
+OVER_AT = {level: f"{level} estimate" for level in LEVELS}
+"""Words for the lowest estimate that is over a limit."""
+
+_SLACK_KN = 1e-9
 
 
 class PullRuns(NamedTuple):
@@ -106,6 +120,138 @@ def drag_per_metre(
     surface = np.pi * outside / MM_PER_M
     load = weight[..., np.newaxis] + surface[..., np.newaxis] * grip
     return np.asarray(np.array(pull.friction) * load)
+
+
+def capstan(bend_deg: ArrayLike, friction: ArrayLike) -> Floats:
+    """Find by how much bends multiply the pull of what hangs behind them.
+
+    Parameters
+    ----------
+    bend_deg : array_like of float, shape (n,)
+        Sum of the changes of direction, in degrees.
+    friction : array_like of float, shape (3,)
+        Low, mid, high.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (n, 3)
+        ``e^(mu beta)``; source `capstan`.
+    """
+    (bend,) = as_floats(bend_deg)
+    return np.asarray(np.exp(np.radians(bend)[..., np.newaxis] * np.asarray(friction)))
+
+
+def list_members(first: Ints, last: Ints) -> tuple[Ints, Ints]:
+    """List the runs of strings, one string after the other.
+
+    Parameters
+    ----------
+    first, last : numpy.ndarray of int, shape (k,)
+        First and last run of each string, both counted.
+
+    Returns
+    -------
+    member : numpy.ndarray of int, shape (sum of the numbers of runs,)
+        Runs.
+    start : numpy.ndarray of int, shape (k,)
+        Where each string begins in `member`.
+    """
+    count = last - first + 1
+    start = np.cumsum(count) - count
+    return np.arange(int(count.sum())) - np.repeat(start - first, count), start
+
+
+def drag_of_strings(
+    drag_kn: ArrayLike,
+    bend_deg: ArrayLike,
+    turn_deg: ArrayLike,
+    first: Ints,
+    last: Ints,
+    friction: ArrayLike,
+) -> tuple[Floats, Floats]:
+    """Find the drag of strings of consecutive runs, pulled downstream and upstream.
+
+    Parameters
+    ----------
+    drag_kn : array_like of float, shape (n, 3)
+        Drag of the new pipe in each run if it were straight: low, mid, high.
+    bend_deg : array_like of float, shape (n,)
+        Sum of the bends within each run.
+    turn_deg : array_like of float, shape (n,)
+        Change of direction at the manhole upstream of each run; not read for the first of a string.
+    first, last : numpy.ndarray of int, shape (k,)
+        First and last run of each string.
+    friction : array_like of float, shape (3,)
+
+    Returns
+    -------
+    down, up : numpy.ndarray of float, shape (k, 3)
+        Pull behind the head once all is in, in kN; NaN where a drag or an angle is not known.
+
+    Notes
+    -----
+    ``sum of D_i e^(mu beta_i)`` with beta_i all angles between run i and the head, those within run
+    i too, as if they lay at its end: an upper bound, exact for straight runs. Source `capstan`.
+    """
+    drag = np.asarray(drag_kn, dtype=float)
+    bend, turn = as_floats(bend_deg, turn_deg)
+    member, start = list_members(first, last)
+    opens = member == np.repeat(first, last - first + 1)
+    unknown = np.isnan(bend[member]) | (np.isnan(turn[member]) & ~opens)
+    along = np.cumsum(np.nan_to_num(bend) + np.nan_to_num(turn))
+    tail, head = np.repeat(first, last - first + 1), np.repeat(last, last - first + 1)
+    angle = {
+        "down": along[head] - along[member] + bend[member],
+        "up": along[member] - along[tail] + bend[tail],
+    }
+
+    def add_up(way: str) -> Floats:
+        factor = capstan(np.where(unknown, np.nan, angle[way]), friction)
+        return np.asarray(np.add.reduceat(drag[member] * factor, start, axis=0))
+
+    return add_up("down"), add_up("up")
+
+
+def exceeds(force_kn: ArrayLike, limit_kn: ArrayLike) -> Flags:
+    """Tell where a force is over its limit; not where either is not known.
+
+    Parameters
+    ----------
+    force_kn, limit_kn : array_like of float, shape (n,)
+
+    Returns
+    -------
+    numpy.ndarray of bool, shape (n,)
+    """
+    return np.asarray(np.asarray(force_kn) > np.asarray(limit_kn) + _SLACK_KN)
+
+
+def over_at(force_kn: ArrayLike, limit_kn: ArrayLike) -> Texts:
+    """Say at which estimate a limit is passed: the one rule for the pipe and the machine.
+
+    Parameters
+    ----------
+    force_kn : array_like of float, shape (n, 3)
+        Low, mid, high.
+    limit_kn : array_like of float, shape (n,)
+        Allowable pull of the pipe with all safety in it, or rated pull of the machine.
+
+    Returns
+    -------
+    numpy.ndarray of object, shape (n,)
+        "low estimate", "mid estimate" or "high estimate": the lowest that is over; "no"; "not
+        known" where the limit or an estimate below that is not known.
+    """
+    force, limit = np.asarray(force_kn, dtype=float), np.asarray(limit_kn, dtype=float)
+    over = exceeds(force, limit[..., np.newaxis])
+    missing = np.isnan(force) | np.isnan(limit)[..., np.newaxis]
+    said = np.select(
+        [missing[..., 0], over[..., 0], missing[..., 1], over[..., 1], missing[..., 2],
+         over[..., 2]],
+        [NOT_KNOWN, OVER_AT["low"], NOT_KNOWN, OVER_AT["mid"], NOT_KNOWN, OVER_AT["high"]],
+        NOT_OVER,
+    )  # fmt: skip
+    return said.astype(object)
 
 
 def cavity_pressure(
@@ -214,16 +360,16 @@ def estimate_pull(runs: PullRuns, pipe: PipeSettings, pull: PullSettings) -> Pul
 
     Notes
     -----
-    ``pipe = L mu (w + pi OD p_n k_c) e^(mu beta)`` and ``machine = pipe + expand + burst``.
+    ``pipe = L mu (w + pi OD p_n k_c) e^(mu beta)`` (see `drag_of_strings`) and
+    ``machine = pipe + expand + burst``.
     Taking all low values together, and all high ones, makes the spread wider than chance would.
     No generally accepted procedure exists.
     """
     length, bend = as_floats(runs.length_m, runs.bend_deg)
     check_positive("length_m", length, zero_allowed=True)
     check_positive("bend_deg", bend, zero_allowed=True)
-    rope = np.exp(np.radians(bend)[..., np.newaxis] * np.array(pull.friction))
     each = drag_per_metre(runs.outside_mm, runs.sdr, pipe, pull)
-    drag = np.asarray(length[..., np.newaxis] * each * rope)
+    drag = np.asarray(length[..., np.newaxis] * each * capstan(bend, pull.friction))
     expand = _expand_force(runs, pipe.overcut_mm, pull)
     strength = host_strength(runs.host_material)
     burst = burst_force(runs.host_bore_mm, runs.host_wall_mm, strength, pull)

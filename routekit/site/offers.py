@@ -30,7 +30,7 @@ def offer_pipes(
     chains : DataFrame
         From `routekit.site.chains.build_chains`: run, chain and length_m of each link.
     cases : DataFrame
-        diameter_mm, outside_mm, material and depth_max_m per run.
+        diameter_mm, outside_mm, material, depth_max_m and bend_sum_deg per run.
     plans : dict of str to DataFrame
         new_outside_mm per run of both bursting techniques.
     upsized : numpy.ndarray of bool, shape (n,)
@@ -62,11 +62,11 @@ def offer_pipes(
         outside_mm=outside,
         sdr=sdr,
         bend_radius_m=bend_radius(known, sdr, pipe.cold_temperature_c, pipe),
-        drag_low_kn=drag[..., 0],
-        drag_mid_kn=drag[..., 1],
-        drag_high_kn=drag[..., 2],
-        head_kn=np.column_stack([_head_force(cases, run, known[:, k], pipe, pull) for k in (0, 1)]),
+        drag_kn=drag,
+        head_kn=np.stack([_head_force(cases, run, known[:, k], pipe, pull) for k in (0, 1)], 1),
         allowable_kn=allowable_pull(known, sdr, pipe),
+        bend_deg=cases["bend_sum_deg"].to_numpy(dtype=float)[run],
+        friction=pull.friction,
         machine_limit_kn=pull.machine_limit_kn,
     )
 
@@ -74,7 +74,7 @@ def offer_pipes(
 def _head_force(
     cases: pd.DataFrame, run: Ints, outside: Floats, pipe: PipeSettings, pull: PullSettings
 ) -> Floats:
-    """Burst and expansion at the head in each run, middle estimate, kN."""
+    """Burst and expansion at the head in each run, low, mid and high, kN."""
     here = cases.iloc[run]
     host = here["diameter_mm"].to_numpy(dtype=float)
     wall = (here["outside_mm"].to_numpy(dtype=float) - host) / 2
@@ -91,4 +91,4 @@ def _head_force(
         pipe,
         pull,
     )
-    return np.asarray((estimate.expand_kn + estimate.burst_kn)[:, 1])
+    return np.asarray(estimate.expand_kn + estimate.burst_kn)

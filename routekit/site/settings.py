@@ -195,15 +195,11 @@ class StringSettings(Settings):
         True, unit="yes/no", source="house",
         text="A branch larger than the through runs stops the string at its manhole.",
     )  # fmt: skip
-    safety_factor: float = setting(
-        1.0, unit="-", source="house", ge=1,
-        text="Allowable pull is divided by this before it is held against the drag.",
-    )  # fmt: skip
     force_level: Literal["low", "mid", "high"] = setting(
         "mid", unit="-", source="house",
-        text="Estimate of the drag that is held against the limits. The estimate spans a factor of "
-        "five or more, all low or all high at once; a string whose high estimate is over is marked "
-        "to confirm.",
+        text="Estimate of the pull that strings are shaped by. The estimate spans a factor of "
+        "five or more, all low or all high at once; a string that is over a limit at any estimate "
+        "says so.",
     )  # fmt: skip
     pit_weight: float = setting(
         20.0, unit="points each", source="house", ge=0,

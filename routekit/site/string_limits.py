@@ -10,6 +10,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from routekit.arrays import Floats, Ints
+from routekit.pipes.pull import LEVELS, OVER_AT, drag_of_strings, exceeds, list_members
 from routekit.site.partition import LARGER, NEVER, OWN
 from routekit.site.settings import StringSettings
 from routekit.site.wording import join_causes, number_text
@@ -27,19 +28,23 @@ _SLACK = 1e-9
 class PipeOffers:
     """The new pipe of each run in chain order, in its own size and in the chain's largest.
 
-    All arrays have shape (n, 2): own size, larger size. The larger size is NaN where a run may
-    not take it; for a run that needs the chain's largest size both are the same.
+    Arrays have shape (n, 2) unless said otherwise: own size, larger size. The larger size is NaN
+    where a run may not take it; for a run that needs the chain's largest size both are the same.
 
     Attributes
     ----------
     outside_mm, sdr, bend_radius_m : numpy.ndarray of float
         Pipe and its least bend radius.
-    drag_low_kn, drag_mid_kn, drag_high_kn : numpy.ndarray of float
-        Drag of this run's length on the pipe; drags of the runs of a string add up.
-    head_kn : numpy.ndarray of float
+    drag_kn : numpy.ndarray of float, shape (n, 2, 3)
+        Drag of this run's length on the pipe if it were straight: low, mid, high.
+    head_kn : numpy.ndarray of float, shape (n, 2, 3)
         Burst and expansion at the head, seen by the machine only; the largest of a string counts.
     allowable_kn : numpy.ndarray of float
-        Allowable pull of the pipe; the least of a string counts.
+        Allowable pull of the pipe, its safety taken off; the least of a string counts.
+    bend_deg : numpy.ndarray of float, shape (n,)
+        Sum of the bends within each run.
+    friction : tuple of float
+        Of the new pipe on the ground: low, mid, high.
     machine_limit_kn : float
         Rated pull of the machine, held against burst, expansion and drag together.
     """
@@ -47,11 +52,11 @@ class PipeOffers:
     outside_mm: Floats
     sdr: Floats
     bend_radius_m: Floats
-    drag_low_kn: Floats
-    drag_mid_kn: Floats
-    drag_high_kn: Floats
+    drag_kn: Floats
     head_kn: Floats
     allowable_kn: Floats
+    bend_deg: Floats
+    friction: tuple[float, float, float]
     machine_limit_kn: float
 
 
@@ -83,77 +88,54 @@ def larger_outside(
     return np.where((wanted == need) | (wanted <= allowed), wanted, np.nan)
 
 
-def _shift(values: NDArray[Any]) -> NDArray[Any]:
-    """Move values one run downstream; the first row repeats and is never used."""
-    return np.concatenate([values[:1], values[:-1]])
-
-
-@dataclass(frozen=True, kw_only=True)
-class _Span:
-    """Spans of one number of runs, by their last run."""
-
-    length_m: Floats
-    drag_kn: Floats
-    head_kn: Floats
-    allowable_kn: Floats
-    least_mm: Floats
-    most_mm: Floats
-    is_broken: Bools
-    may_be_larger: Bools
-
-    def grow(self, alone: _Span, is_break: Bools) -> _Span:
-        """Add the next run downstream."""
-        before = {name: _shift(value) for name, value in vars(self).items()}
-        return _Span(
-            length_m=before["length_m"] + alone.length_m,
-            drag_kn=before["drag_kn"] + alone.drag_kn,
-            head_kn=np.maximum(before["head_kn"], alone.head_kn),
-            allowable_kn=np.minimum(before["allowable_kn"], alone.allowable_kn),
-            least_mm=np.minimum(before["least_mm"], alone.least_mm),
-            most_mm=np.maximum(before["most_mm"], alone.most_mm),
-            is_broken=before["is_broken"].astype(bool) | is_break,
-            may_be_larger=before["may_be_larger"].astype(bool) & alone.may_be_larger,
-        )
-
-
-def _single_spans(chains: pd.DataFrame, offers: PipeOffers, settings: StringSettings) -> _Span:
-    """Each run by itself."""
-    own = offers.outside_mm[:, OWN]
-    larger = ~np.isnan(offers.outside_mm[:, LARGER]) & settings.allow_larger_throughout
-    return _Span(
-        length_m=chains["length_m"].to_numpy(dtype=float),
-        drag_kn=getattr(offers, f"drag_{settings.force_level}_kn"),
-        head_kn=offers.head_kn, allowable_kn=offers.allowable_kn, least_mm=own, most_mm=own,
-        is_broken=np.zeros(len(own), dtype=bool), may_be_larger=larger,
-    )  # fmt: skip
-
-
-def _size_of(span: _Span) -> tuple[Ints, Bools]:
-    """Size a span is pulled in, and whether it has one size at all."""
-    uniform = span.least_mm == span.most_mm
-    size = np.where(uniform, OWN, LARGER).astype(np.int64)
-    return size, uniform | span.may_be_larger
-
-
-def _pick(values: Floats, size: Ints) -> Floats:
-    """Column of each row by size."""
+def _pick(values: NDArray[Any], size: Ints) -> NDArray[Any]:
+    """Entry of each row by size."""
     return np.asarray(values[np.arange(len(size)), size])
 
 
-def _within_limits(
-    span: _Span, machine_limit_kn: float, settings: StringSettings
-) -> dict[str, Bools]:
-    """Tell which limits each span keeps; a force that is not known keeps its limit."""
-    size, has_size = _size_of(span)
-    drag, head = _pick(span.drag_kn, size), _pick(span.head_kn, size)
-    allowed = _pick(span.allowable_kn, size) / settings.safety_factor
-    return {
-        "through": ~span.is_broken,
-        "size": has_size,
-        "reach": ~(span.length_m > settings.reach_m + _SLACK),
-        "pull": ~(drag > allowed + _SLACK),
-        "machine": ~(drag + head > machine_limit_kn + _SLACK),
-    }
+@dataclass(frozen=True, kw_only=True)
+class _Sizes:
+    """Least and largest own size in spans, the size each is pulled in, whether it has one."""
+
+    least_mm: Floats
+    most_mm: Floats
+    size: Ints
+    is_one: Bools
+
+
+def _size_spans(offers: PipeOffers, first: Ints, last: Ints, settings: StringSettings) -> _Sizes:
+    """Find the size in which spans are pulled: their own, or the larger one throughout."""
+    member, start = list_members(first, last)
+    own = offers.outside_mm[member, OWN]
+    larger = ~np.isnan(offers.outside_mm[member, LARGER]) & settings.allow_larger_throughout
+    least, most = np.minimum.reduceat(own, start), np.maximum.reduceat(own, start)
+    is_uniform = least == most
+    return _Sizes(
+        least_mm=least, most_mm=most, size=np.where(is_uniform, OWN, LARGER).astype(np.int64),
+        is_one=is_uniform | np.logical_and.reduceat(larger, start),
+    )  # fmt: skip
+
+
+def _over_forces(
+    table: pd.DataFrame, settings: StringSettings
+) -> tuple[Bools, Bools]:
+    """Whether pipe and machine are over at the estimate that shapes strings; unknown is not."""
+    level = settings.force_level
+    return (
+        exceeds(table[f"pull_{level}_kn"], table["allowable_kn"]),
+        exceeds(table[f"machine_{level}_kn"], table["machine_limit_kn"]),
+    )
+
+
+def _keeps_limits(
+    chains: pd.DataFrame, offers: PipeOffers, first: Ints, last: Ints, settings: StringSettings
+) -> tuple[Bools, Ints]:
+    """Whether spans keep every limit, and their size; a force that is not known keeps its limit."""
+    sizes = _size_spans(offers, first, last, settings)
+    table = measure_spans(chains, offers, first, last, sizes.size)
+    is_long = table["length_m"].to_numpy() > settings.reach_m + _SLACK
+    over_pipe, over_machine = _over_forces(table, settings)
+    return sizes.is_one & ~is_long & ~over_pipe & ~over_machine, sizes.size
 
 
 def build_spans(
@@ -179,42 +161,44 @@ def build_spans(
 
     Notes
     -----
-    All limits are monotone: a longer string keeps no limit that a part of it breaks. The table
-    therefore ends with the first number of runs of which no string is allowed.
+    A longer string passes no manhole and keeps no reach that a part of it does not: the table ends
+    with the first number of runs of which no string is allowed by these two.
     """
-    alone = _single_spans(chains, offers, settings)
+    size_n = len(chains)
     position = chains["position"].to_numpy()
-    is_break = chains["is_break"].to_numpy(dtype=bool)
-    costs, sizes, span = [], [], alone
-    for more in range(len(chains)):
-        span = alone if more == 0 else span.grow(alone, is_break)
-        size, _ = _size_of(span)
-        limits = _within_limits(span, offers.machine_limit_kn, settings)
-        kept = np.logical_and.reduce(list(limits.values()))
-        feasible = (position >= more) & (kept | (more == 0))
-        if not feasible.any():
+    passed = np.cumsum(chains["is_break"].to_numpy(dtype=bool))
+    along = np.concatenate([[0.0], np.cumsum(chains["length_m"].to_numpy(dtype=float))])
+    every = np.arange(size_n)
+    costs, sizes = [], []
+    for more in range(size_n):
+        last = every[position >= more]
+        first = last - more
+        is_open = passed[last] == passed[first]
+        is_long = along[last + 1] - along[first] > settings.reach_m + _SLACK
+        last = last[(is_open & ~is_long) | (more == 0)]
+        if not len(last):
             break
-        extra = np.where(size == LARGER, settings.larger_weight * np.nan_to_num(span.length_m), 0)
+        kept, size = _keeps_limits(chains, offers, last - more, last, settings)
+        length = along[last + 1] - along[last - more]
+        extra = np.where(size == LARGER, settings.larger_weight * np.nan_to_num(length), 0)
         points = np.rint(POINT_STEPS * (settings.string_weight + extra)).astype(np.int64)
-        costs.append(np.where(feasible, points, NEVER))
-        sizes.append(size)
+        cost = np.full(size_n, NEVER, dtype=np.int64)
+        cost[last] = np.where(kept | (more == 0), points, NEVER)
+        costs.append(cost)
+        sizes.append(np.zeros(size_n, dtype=np.int64))
+        sizes[-1][last] = size
     if not costs:
         return np.empty((0, 1), dtype=np.int64), np.empty((0, 1), dtype=np.int64)
     return np.stack(costs, axis=1), np.stack(sizes, axis=1)
 
 
-def _sum_span(values: Floats, first: Ints, last: Ints) -> Floats:
-    """Add up values from first to last run, both counted; a NaN among them gives NaN."""
-    return np.asarray(np.add.reduceat(np.append(values, 0.0), _bounds(first, last))[::2])
-
-
-def _bounds(first: Ints, last: Ints) -> Ints:
-    """Alternate starts and ends for `reduceat`."""
-    return np.stack([first, last + 1], axis=1).ravel()
-
-
 def measure_spans(
-    chains: pd.DataFrame, offers: PipeOffers, first: Ints, last: Ints, size: Ints
+    chains: pd.DataFrame,
+    offers: PipeOffers,
+    first: Ints,
+    last: Ints,
+    size: Ints,
+    launch_upstream: ArrayLike | None = None,
 ) -> pd.DataFrame:
     """Measure strings.
 
@@ -226,41 +210,65 @@ def measure_spans(
         First and last run row of each string.
     size : numpy.ndarray of int, shape (k,)
         `OWN` or `LARGER`.
+    launch_upstream : array_like of bool, shape (k,), optional
+        Which way each is pulled; bends near the head count for more. Where it is not settled yet
+        the harder way counts.
 
     Returns
     -------
     pandas.DataFrame
-        length_m, new_outside_mm, sdr, pull_low_kn, pull_mid_kn, pull_high_kn (drag on the pipe),
-        head_kn, allowable_kn.
+        length_m, new_outside_mm, sdr, pull_low_kn, pull_mid_kn, pull_high_kn (drag on the pipe,
+        bends included), machine_low_kn, machine_mid_kn, machine_high_kn (drag and the hardest head
+        of its runs), head_kn (that head, middle estimate), allowable_kn, machine_limit_kn.
     """
-    if not len(first):
-        names = ["length_m", "new_outside_mm", "sdr", "pull_low_kn", "pull_mid_kn",
-                 "pull_high_kn", "head_kn", "allowable_kn"]  # fmt: skip
-        return pd.DataFrame({name: np.empty(0) for name in names})
-    bounds = _bounds(first, last)
+    member, start = list_members(first, last)
+    of_member = np.repeat(size, last - first + 1)
 
-    def pad(values: Floats) -> Floats:
-        return np.concatenate([values, values[-1:]])
+    def extreme(values: NDArray[Any], take: np.ufunc) -> NDArray[Any]:
+        return np.asarray(take.reduceat(_pick(values[member], of_member), start, axis=0))
 
-    def extreme(values: Floats, take: np.ufunc) -> Floats:
-        return _pick(take.reduceat(pad(values), bounds, axis=0)[::2], size)
-
-    table = {"length_m": _sum_span(chains["length_m"].to_numpy(dtype=float), first, last)}
-    table["new_outside_mm"] = extreme(offers.outside_mm, np.maximum)
-    table["sdr"] = extreme(offers.sdr, np.minimum)
-    for name in ("low", "mid", "high"):
-        drag = getattr(offers, f"drag_{name}_kn")
-        sums = np.stack([_sum_span(drag[:, column], first, last) for column in (OWN, LARGER)], 1)
-        table[f"pull_{name}_kn"] = _pick(sums, size)
-    table["head_kn"] = extreme(offers.head_kn, np.maximum)
+    head = extreme(offers.head_kn, np.maximum)
+    pull = _drag(chains, offers, first, last, size, launch_upstream)
+    length = chains["length_m"].to_numpy(dtype=float)[member]
+    table = {
+        "length_m": np.add.reduceat(length, start),
+        "new_outside_mm": extreme(offers.outside_mm, np.maximum),
+        "sdr": extreme(offers.sdr, np.minimum),
+    }
+    for name, force in (("pull", pull), ("machine", pull + head)):
+        table |= {f"{name}_{level}_kn": force[:, place] for place, level in enumerate(LEVELS)}
+    table["head_kn"] = head[:, LEVELS.index("mid")]
     table["allowable_kn"] = extreme(offers.allowable_kn, np.minimum)
+    table["machine_limit_kn"] = np.full(len(first), float(offers.machine_limit_kn))
     return pd.DataFrame(table)
+
+
+def _drag(
+    chains: pd.DataFrame,
+    offers: PipeOffers,
+    first: Ints,
+    last: Ints,
+    size: Ints,
+    launch_upstream: ArrayLike | None,
+) -> Floats:
+    """Drag of strings in their size, the way they are pulled or the harder way."""
+    turn = chains["bend_deg"].to_numpy(dtype=float)
+    ways = []
+    for column in (OWN, LARGER):
+        drag = offers.drag_kn[:, column]
+        down, up = drag_of_strings(drag, offers.bend_deg, turn, first, last, offers.friction)
+        if launch_upstream is None:
+            ways.append(np.maximum(down, up))
+        else:
+            is_down = np.asarray(launch_upstream, dtype=bool)[:, np.newaxis]
+            ways.append(np.where(is_down, down, up))
+    return np.asarray(np.where((size == OWN)[:, np.newaxis], *ways))
 
 
 def explain_limits(
     chains: pd.DataFrame, offers: PipeOffers, first: Ints, last: Ints, settings: StringSettings
 ) -> Objects:
-    """Say which limits strings of these runs would break.
+    """Say which limits forbid to pull these runs as one string.
 
     Parameters
     ----------
@@ -275,31 +283,67 @@ def explain_limits(
     numpy.ndarray of object, shape (k,)
         Text; empty where no limit is broken. Through-manholes are not looked at.
     """
-    if not len(first):
-        return np.empty(0, dtype=object)
-    own = offers.outside_mm[:, OWN]
-    bounds = _bounds(first, last)
-    padded = np.append(own, own[-1])
-    least = np.minimum.reduceat(padded, bounds)[::2]
-    most = np.maximum.reduceat(padded, bounds)[::2]
-    larger = ~np.isnan(offers.outside_mm[:, LARGER]) & settings.allow_larger_throughout
-    may = np.logical_and.reduceat(np.append(larger, True), bounds)[::2]
-    size = np.where(least == most, OWN, LARGER)
-    table = measure_spans(chains, offers, first, last, size)
-    allowed = (table["allowable_kn"] / settings.safety_factor).to_numpy()
-    drag = table[f"pull_{settings.force_level}_kn"].to_numpy()
-    total = drag + table["head_kn"].to_numpy()
-    length = table["length_m"].to_numpy()
-    pipe = "new pipe changes from " + number_text(least, 0) + " to " + number_text(most, 0) + " mm"
-    reach = number_text(length, 0) + f" m is over the reach of {settings.reach_m:g} m"
-    pull = "drag of " + number_text(drag, 0) + " kN is over the pipe's "
-    machine = number_text(total, 0) + f" kN is over the machine's {offers.machine_limit_kn:g} kN"
+    sizes = _size_spans(offers, first, last, settings)
+    table = measure_spans(chains, offers, first, last, sizes.size)
+    over_pipe, over_machine = _over_forces(table, settings)
+    level = np.full(len(first), OVER_AT[settings.force_level], dtype=object)
+    change = "new pipe changes from " + number_text(sizes.least_mm, 0) + " to "
+    change += number_text(sizes.most_mm, 0) + " mm"
     return join_causes(
         [
-            ((least != most) & ~may, pipe),
-            (length > settings.reach_m + _SLACK, reach),
-            (drag > allowed + _SLACK, pull + number_text(allowed, 0) + " kN"),
-            (total > offers.machine_limit_kn + _SLACK, machine),
+            (~sizes.is_one, change),
+            *_reach_cause(table, settings),
+            (over_pipe, _force_text(table, "pull", level)),
+            (over_machine, _force_text(table, "machine", level)),
         ],
         len(first),
     )
+
+
+def describe_over(table: pd.DataFrame, settings: StringSettings) -> Objects:
+    """Say which limits a string breaks, and at which estimate.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+        From `measure_spans`, with pull_over and machine_over from `routekit.pipes.pull.over_at`.
+    settings : StringSettings
+
+    Returns
+    -------
+    numpy.ndarray of object, shape (k,)
+        Text; empty where no limit is broken at any estimate.
+    """
+    causes = _reach_cause(table, settings)
+    for name in ("pull", "machine"):
+        said = table[f"{name}_over"].to_numpy(dtype=object)
+        is_over = np.isin(said.astype(str), list(OVER_AT.values()))
+        causes.append((is_over, _force_text(table, name, said)))
+    return join_causes(causes, len(table))
+
+
+def _reach_cause(table: pd.DataFrame, settings: StringSettings) -> list[tuple[Bools, Objects]]:
+    """Where strings are longer than the reach, and how to say so."""
+    length = table["length_m"].to_numpy()
+    text = number_text(length, 0) + f" m is over the reach of {settings.reach_m:g} m"
+    return [(length > settings.reach_m + _SLACK, text)]
+
+
+_FORCES = {
+    "pull": ("drag of ", "pipe", "allowable_kn"),
+    "machine": ("pull of ", "machine", "machine_limit_kn"),
+}
+
+
+def _force_text(table: pd.DataFrame, name: str, at: Objects) -> Objects:
+    """Say by how much a force is over its limit at some estimate."""
+    what, bearer, limit = _FORCES[name]
+    force = np.select(
+        [at == word for word in OVER_AT.values()],
+        [table[f"{name}_{level}_kn"].to_numpy(dtype=float) for level in OVER_AT],
+        np.nan,
+    )
+    bound = number_text(table[limit], 0)
+    text = what + number_text(force, 0) + " kN (" + at + f") is over the {bearer}'s "
+    text += bound + " kN"
+    return np.asarray(text, dtype=object)

@@ -17,12 +17,19 @@ from pyproj import CRS
 
 from routekit.arrays import Floats, Ints
 from routekit.pipes.bursting_class import count_size_steps, describe_difficulty, difficulty_class
+from routekit.pipes.pull import LEVELS, NOT_KNOWN, over_at
 from routekit.pipes.settings import PipeSettings
 from routekit.pipes.string_making import HEAD_JOINTS, count_joints, overlap, string_weld_hours
 from routekit.site.partition import FAR, LAUNCH, Costs, Partition, partition_chains
 from routekit.site.placement import DOWN, UP, Placement
 from routekit.site.settings import StringSettings
-from routekit.site.string_limits import PipeOffers, build_spans, explain_limits, measure_spans
+from routekit.site.string_limits import (
+    PipeOffers,
+    build_spans,
+    describe_over,
+    explain_limits,
+    measure_spans,
+)
 from routekit.site.string_pits import (
     CHAMBER,
     LEFT_AXIS,
@@ -169,7 +176,7 @@ def _end_reasons(
 
 
 def _string_unknowns(
-    chains: pd.DataFrame, part: Partition, table: pd.DataFrame, settings: StringSettings
+    chains: pd.DataFrame, part: Partition, table: pd.DataFrame
 ) -> Objects:
     """List what a string rests on without knowing it."""
     number = np.repeat(np.arange(len(part.first)), part.last - part.first + 1)
@@ -180,14 +187,14 @@ def _string_unknowns(
     where = "at manhole " + chains["from_manhole"].astype(str) + ": " + chains["unknown"]
     told = where.to_numpy(dtype=object)[inner]
     through = join_groups(told, number[inner], len(part.first), "; ")
-    force = table[["pull_high_kn", "head_kn", "allowable_kn"]].isna().any(axis=1).to_numpy()
+    said = table[["pull_over", "machine_over"]].astype(str)
+    force = (said == NOT_KNOWN).any(axis=1).to_numpy()
     length = table["length_m"].isna().to_numpy()
-    limit = table["allowable_kn"] / settings.safety_factor
-    tight = (table["pull_high_kn"] > limit).to_numpy()
+    over = table["over_limit"].to_numpy(dtype=object)
     return join_causes(
         [
             (through != "", through), (force, "pull force"), (length, "length"),
-            (tight, "the high estimate of the drag is over what the pipe may bear"),
+            (over != "", over),
         ],
         len(part.first),
     )  # fmt: skip
@@ -229,6 +236,19 @@ def _add_making(table: pd.DataFrame, drag_kn: pd.Series, pipe: PipeSettings) -> 
     table["overlap_m"] = overlap(length, drag_kn.to_numpy(dtype=float), outside, sdr, pipe)
 
 
+def _hold_forces(table: pd.DataFrame, settings: StringSettings) -> pd.Series:
+    """Hold the forces against what pipe and machine bear; return the drag that strings go by."""
+    for name, limit in (("pull", "allowable_kn"), ("machine", "machine_limit_kn")):
+        force = table[[f"{name}_{level}_kn" for level in LEVELS]].to_numpy(dtype=float)
+        table[f"{name}_over"] = over_at(force, table[limit].to_numpy(dtype=float))
+    drag = table[f"pull_{settings.force_level}_kn"]
+    table["utilisation"] = drag / table["allowable_kn"]
+    table["utilisation_high"] = table["pull_high_kn"] / table["allowable_kn"]
+    machine = table[f"machine_{settings.force_level}_kn"]
+    table["machine_utilisation"] = machine / table["machine_limit_kn"]
+    return drag
+
+
 def tabulate_strings(
     chains: pd.DataFrame,
     lines: ArrayLike,
@@ -262,15 +282,19 @@ def tabulate_strings(
         One row per string, in chain order: string_id, run_ids, from_manhole, to_manhole (upstream,
         downstream), pulled («downstream» or «upstream»: the way the pipe travels), length_m,
         launch_pit, reception_pit (empty where the chamber receives), new_outside_mm, sdr,
-        pull_low_kn, pull_mid_kn, pull_high_kn, head_kn, allowable_kn, utilisation (by the force
-        level of the settings), utilisation_high, machine_utilisation, weld_count and weld_hours (by
+        pull_low_kn, pull_mid_kn, pull_high_kn (drag on the pipe), machine_low_kn, machine_mid_kn,
+        machine_high_kn (drag and head), head_kn, allowable_kn, machine_limit_kn, pull_over,
+        machine_over (the lowest estimate that is over), utilisation (by the force level of the
+        settings), utilisation_high, machine_utilisation, weld_count and weld_hours (by
         one machine, the pulling head included), ready_days (from the first weld until the rested
         pipe may be tied in), overlap_m (overlength for relaxation), difficulty (by length, depth,
         host and upsizing), is_too_short, over_limit, start_reason, end_reason, to_confirm,
         geometry.
     """
     part = plan.partition
-    table = measure_spans(chains, offers, part.first, part.last, part.size)
+    table = measure_spans(
+        chains, offers, part.first, part.last, part.size, part.launch_upstream
+    )
     number = np.repeat(np.arange(len(part.first)), part.last - part.first + 1)
     run_id = chains["run_id"].astype(str).to_numpy(dtype=object)
     names = join_groups(run_id, number, len(part.first), ";")
@@ -287,16 +311,12 @@ def tabulate_strings(
         pit_id[np.where(which == CHAMBER, -1, np.searchsorted(plan.chosen, which))]
         for which in (plan.launch, plan.far)
     )
-    limit = table["allowable_kn"] / settings.safety_factor
-    drag = table[f"pull_{settings.force_level}_kn"]
-    table["utilisation"] = drag / limit
-    table["utilisation_high"] = table["pull_high_kn"] / limit
-    table["machine_utilisation"] = (drag + table["head_kn"]) / offers.machine_limit_kn
+    drag = _hold_forces(table, settings)
     _add_making(table, drag, pipe)
     table["difficulty"] = _describe_difficulty(table, number, depth_m, host_mm)
     table["is_too_short"] = table["length_m"] < settings.minimum_length_m
-    table["over_limit"] = explain_limits(chains, offers, part.first, part.last, settings)
+    table["over_limit"] = describe_over(table, settings)
     table["start_reason"], table["end_reason"] = _end_reasons(chains, offers, part, settings)
-    table["to_confirm"] = _string_unknowns(chains, part, table, settings)
+    table["to_confirm"] = _string_unknowns(chains, part, table)
     drawn = shapely.multilinestrings(np.asarray(lines, dtype=object), indices=number)
     return gpd.GeoDataFrame(table, geometry=drawn, crs=crs)

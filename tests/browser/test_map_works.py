@@ -62,7 +62,11 @@ def make_works():
     return replace(
         result, runs=runs, options=options, inspections=seen, breaches=breaches, pits=pits,
         totals=totals, digs=gpd.GeoDataFrame(digs, crs=district.CRS),
-        strings=result.strings.assign(pull_high_kn=240.0, utilisation_high=1.326, head_kn=210.0),
+        strings=result.strings.assign(
+            pull_high_kn=240.0, utilisation_high=1.326, machine_low_kn=150.0,
+            machine_mid_kn=210.0, machine_high_kn=330.0, machine_limit_kn=1000.0,
+            pull_over="high estimate", machine_over="no", laydown_room="no room",
+        ),
     )  # fmt: skip
 
 
@@ -171,7 +175,12 @@ def test_string_over_its_allowable_pull_is_marked(open_page, works_file, tmp_pat
     page.wait_for_selector("#pull-warning")
     said = facts(page)
     assert said["Used of that"] == "52 % at the likely estimate, 132.6 % at the high one ! over"
-    assert said["Pull at the machine"] == "210 kN"
+    assert said["Pull at the machine"] == "150 to 330 kN, likely 210; rated for 1000 kN"
+    assert page.locator("#pull-warning").inner_text() == (
+        "! The high estimate of the pull is over what the pipe may bear: "
+        "confirm before the string is let."
+    )
+    assert "no room to lay out even one pipe length" in page.locator("#room-warning").inner_text()
     assert said["Machine pit"] == "P2"
     assert "Reception pit" not in said
     page = open_page(works_file, address="#run=R1")

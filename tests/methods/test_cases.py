@@ -25,12 +25,15 @@ def test_bends_by_hand():
     )
     second = 2 * np.degrees(np.arctan2(1, 10))
     expected = [0.0, 45.0, 90.0, second, 0.0, np.degrees(np.arctan2(1, 25))]
-    np.testing.assert_allclose(bend_within(lines), expected, atol=1e-9)
+    np.testing.assert_allclose(bend_within(lines)[0], expected, atol=1e-9)
+    # Sums: the fourth line turns up by half of the second turn before it.
+    sums = [0.0, 45.0, 90.0, 1.5 * second, 0.0, np.degrees(np.arctan2(1, 25))]
+    np.testing.assert_allclose(bend_within(lines)[1], sums, atol=1e-9)
 
 
 def test_bends_do_not_leak_between_lines():
     lines = gpd.GeoSeries([LineString([(0, 0), (50, 0)]), LineString([(50, 0), (50, 50)])])
-    assert bend_within(lines).tolist() == [0.0, 0.0]
+    assert [each.tolist() for each in bend_within(lines)] == [[0.0, 0.0], [0.0, 0.0]]
 
 
 def make_breaches():

@@ -24,7 +24,7 @@ from routekit.outputs.schedule import (
     load_columns,
     write_schedule,
 )
-from routekit.outputs.schedule_sheets import mark_strings, price_runs, sum_runs
+from routekit.outputs.schedule_sheets import price_runs, sum_runs
 from routekit.outputs.tree_cases import find_touches, list_touched
 
 SHEETS = ["Read first", *load_columns()]
@@ -312,19 +312,21 @@ def test_robots_have_a_sheet_of_their_own(result):
     assert sheets["By robot"]["dig_id"].tolist() == ["D0"]
 
 
-def test_strings_say_where_the_high_estimate_is_over(result, tmp_path):
+def test_strings_say_at_which_estimate_they_are_over(result, tmp_path):
     strings = result.strings.assign(
-        pull_high_kn=[120.0, np.nan], utilisation_high=[1.09, np.nan], head_kn=[90.0, np.nan],
+        pull_high_kn=[120.0, np.nan], utilisation_high=[1.09, np.nan],
+        machine_mid_kn=[90.0, np.nan],
+        pull_over=["high estimate", "not known"], machine_over=["no", "not known"],
         pulled="upstream", overlap_m=2.4, laydown_available_m=78.5, laydown_stages=2,
         laydown_text="weld in 2 stages",
     )  # fmt: skip
-    assert mark_strings(strings)["is_over_high"].tolist() == [True, pd.NA]
     path = write_schedule(dataclasses.replace(result, strings=strings), tmp_path / "s.xlsx")
     book = openpyxl.load_workbook(path)
-    assert column_of(book, "Strings", "High estimate over the allowable") == ["yes", None]
+    assert column_of(book, "Strings", "Over the allowable at") == ["high estimate", "not known"]
+    assert column_of(book, "Strings", "Over the rated pull at") == ["no", "not known"]
     assert column_of(book, "Strings", "Overlength left for relaxation (m)") == [2.4, 2.4]
     assert column_of(book, "Strings", "Free length for laydown (m)") == [78.5, 78.5]
-    assert column_of(book, "Strings", "Force at the machine (kN)") == [90.0, None]
+    assert column_of(book, "Strings", "Pull at the machine, mid (kN)") == [90.0, None]
     assert column_of(book, "Strings", "Pulled") == ["upstream", "upstream"]
 
 

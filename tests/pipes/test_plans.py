@@ -20,6 +20,7 @@ def make_cases(n=1, **changes):
             "diameter_mm": 250.0, "height_mm": NAN, "shape": "circular", "material": "concrete",
             "gradient": 0.005, "design_flow_l_s": 30.0, "catchment_m2": NAN, "runoff_share": NAN,
             "outside_mm": 330.0, "depth_max_m": 2.5, "length_m": 50.0, "bend_deg": 0.0,
+            "bend_sum_deg": 0.0,
             "structural_grade": 1.0, "deformation_share": 0.0, "root_share": 0.0,
             "attached_share": 0.0, "settled_share": 0.0,
         }, index=range(n),

@@ -47,7 +47,7 @@ def make_zones(trees, **columns):
 
 def make_offers(
     chains, outside_mm=250.0, largest_mm=np.nan, drag_kn=10.0, head_kn=100.0, allowable_kn=109.4,
-    machine_limit_kn=1000.0,
+    machine_limit_kn=1000.0, bend_deg=0.0,
 ):  # fmt: skip
     own = np.broadcast_to(np.asarray(outside_mm, dtype=float), (len(chains),))
     largest = np.broadcast_to(np.asarray(largest_mm, dtype=float), own.shape)
@@ -59,8 +59,9 @@ def make_offers(
 
     return PipeOffers(
         outside_mm=both, sdr=spread(17.0), bend_radius_m=25 * both / 1000,
-        drag_low_kn=0.5 * spread(drag_kn), drag_mid_kn=0.8 * spread(drag_kn),
-        drag_high_kn=spread(drag_kn), head_kn=spread(head_kn), allowable_kn=spread(allowable_kn),
+        drag_kn=spread(drag_kn)[..., None] * [0.5, 0.8, 1.0],
+        head_kn=spread(head_kn)[..., None] * [1.0, 1.0, 1.0], allowable_kn=spread(allowable_kn),
+        bend_deg=np.full(len(chains), float(bend_deg)), friction=(0.3, 0.4, 0.5),
         machine_limit_kn=machine_limit_kn,
     )  # fmt: skip
 

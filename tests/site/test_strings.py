@@ -44,8 +44,8 @@ def test_a_string_of_140_m_through_manholes_at_28_m_is_one_string():
         ("bend", "bend of 12.0 degrees is over 10"),
         ("step", "level step of 0.40 m is over 0.1 m"),
         ("size", "one run more: new pipe changes from 250 to 315 mm"),
-        ("force", "one run more: drag of 144 kN is over the pipe's 109 kN"),
-        ("machine", "one run more: 420 kN is over the machine's 400 kN"),
+        ("force", "one run more: drag of 144 kN (high estimate) is over the pipe's 109 kN"),
+        ("machine", "one run more: pull of 420 kN (high estimate) is over the machine's 400 kN"),
         ("reach", "one run more: 160 m is over the reach of 150 m"),
         ("host", "host changes from clay to steel"),
     ],
@@ -80,11 +80,13 @@ def test_the_force_level_decides_and_a_tight_high_estimate_is_to_be_confirmed():
     runs, offers = make_street(straight(4)), {"drag_kn": 30.0}  # high 120, middle 96 of 109 kN
     middle, _ = plan(runs, offers=offers, settings=with_strings(force_level="mid"))
     assert len(middle) == 1
-    assert middle["to_confirm"].str.contains("high estimate of the drag").all()
+    said = "drag of 120 kN (high estimate) is over the pipe's 109 kN"
+    assert middle["over_limit"].tolist() == middle["to_confirm"].tolist() == [said]
+    assert (middle["pull_over"].item(), middle["machine_over"].item()) == ("high estimate", "no")
     high, _ = plan(runs, offers=offers, settings=with_strings(force_level="high"))
     assert len(high) == 2
     assert (high["to_confirm"] == "").all()
-    safe, _ = plan(runs, offers=offers, settings=with_strings(safety_factor=2.0))
+    safe, _ = plan(runs, offers=offers | {"allowable_kn": 109.4 / 2})
     assert len(safe) == 2
 
 
@@ -194,3 +196,38 @@ def test_every_renewed_run_lies_in_one_string():
     used = set(strings["launch_pit"]) | set(strings["reception_pit"])
     assert used - {""} == set(pits["pit_id"])
     assert strings["length_m"].sum() == pytest.approx(shapely.LineString(points).length)
+
+
+def bent(turns, step=28.0):
+    """Runs of one length with a change of direction at each inner manhole, degrees."""
+    heading = np.radians(np.cumsum([0.0, *turns]))
+    steps = step * np.column_stack([np.cos(heading), np.sin(heading)])
+    return np.vstack([[0.0, 0.0], np.cumsum(steps, axis=0)]).tolist()
+
+
+def test_bends_at_manholes_add_to_the_pull_of_the_string():
+    """By hand: five runs of 10 kN at mu 0.5 past four turns of 10 degrees: e^(0.5 x 0.17453 k)."""
+    strings, _ = plan(make_street(bent([10.0] * 4)), offers={"drag_kn": 10.0})
+    row = strings.iloc[0]
+    assert row["run_ids"] == "R0;R1;R2;R3;R4"
+    by_hand = 10 * (1.0 + 1.0912 + 1.1907 + 1.2993 + 1.4178)
+    assert row["pull_high_kn"] == pytest.approx(by_hand, abs=0.005)
+    assert row["machine_high_kn"] == pytest.approx(by_hand + 100, abs=0.005)
+    assert row["utilisation_high"] == pytest.approx(by_hand / 109.4, abs=1e-4)
+
+
+def test_bends_can_part_a_string_that_is_straight_one():
+    """96 kN at the middle estimate, straight; past three turns of 10 degrees at mu 0.4 106.7 kN."""
+    offers = {"drag_kn": 30.0, "allowable_kn": 100.0}
+    assert len(plan(make_street(straight(4)), offers=offers)[0]) == 1
+    assert len(plan(make_street(bent([10.0] * 3)), offers=offers)[0]) == 2
+
+
+def test_machine_over_its_rated_pull_says_at_which_estimate():
+    """One run: 330 + 0.5, 0.8 and 1 times 80 kN are 370, 394 and 410 of 380 kN."""
+    offers = {"drag_kn": 80.0, "head_kn": 330.0, "machine_limit_kn": 380.0}
+    row = plan(make_street(straight(1)), offers=offers)[0].iloc[0]
+    forces = row[["machine_low_kn", "machine_mid_kn", "machine_high_kn"]].tolist()
+    assert forces == pytest.approx([370, 394, 410])
+    assert (row["machine_over"], row["pull_over"]) == ("mid estimate", "no")
+    assert row["over_limit"] == "pull of 394 kN (mid estimate) is over the machine's 380 kN"

@@ -42,7 +42,7 @@ function stringFact(id) {
   if (!id) return null;
   const row = study.rows.string.get(String(id));
   return ["Pulled in string", row === undefined ? id
-    : [linkTo("string", id), isOverpulled(row) ? [" ", warning("high estimate of the pull is over what the pipe may bear")] : null]];
+    : [linkTo("string", id), overWords(row).map((words) => [" ", warning(words)])]];
 }
 
 function manholeText(id) {

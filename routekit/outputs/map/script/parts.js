@@ -135,11 +135,12 @@ function stringCard(row) {
     if (place !== undefined) return [capital(pitName(place)), linkTo("pit", id)];
     return [capital(`${end} pit`), id ? String(id) : "none: the manhole serves"];
   };
-  const over = isOverpulled(row);
+  const over = overWords(row);
   const [likely, high] = [percent(of("utilisation")), percent(of("utilisation_high"))];
   return [
     make("h2", {}, `String ${named(of("string_id"))}`),
-    over ? make("p", { class: "verdict-line", id: "pull-warning" }, warning("The high estimate of the pull is over what the pipe may bear: confirm before the string is let.")) : null,
+    over.length ? make("p", { class: "verdict-line", id: "pull-warning" }, warning(`${capital(over.join("; "))}: confirm before the string is let.`)) : null,
+    of("laydown_room") === "no room" ? make("p", { class: "verdict-line", id: "room-warning" }, warning("There is no room to lay out even one pipe length behind the launch pit: choose the other end, or another technique.")) : null,
     factList([
       ["Runs in order", runs.map((id, i) => [i ? ", " : "", study.rows.run.has(id) ? linkTo("run", id) : id])],
       ["From, to manhole", [manholeText(of("from_manhole")), ", ", manholeText(of("to_manhole"))]],
@@ -147,11 +148,12 @@ function stringCard(row) {
       pit("launch", "launch_pit"),
       pit("reception", "reception_pit"),
       ["New pipe", `outside ${quantity(of("new_outside_mm"), "mm")}, SDR ${said(of("sdr"))}`],
-      ["Pull force", `${number(of("pull_low_kn"), 0)} to ${quantity(of("pull_high_kn"), "kN", 0)}, likely ${number(of("pull_mid_kn"), 0)}`],
+      ["Drag on the pipe", `${number(of("pull_low_kn"), 0)} to ${quantity(of("pull_high_kn"), "kN", 0)}, likely ${number(of("pull_mid_kn"), 0)}`],
       ["Pipe may take", quantity(of("allowable_kn"), "kN", 0)],
       ["Used of that", [of("utilisation_high") === null ? likely : `${likely} at the likely estimate, ${high} at the high one`,
-        over ? [" ", warning("over")] : null]],
-      of("head_kn") === null ? null : ["Pull at the machine", quantity(of("head_kn"), "kN", 0)],
+        overAt(row, "pull") === null ? null : [" ", warning("over")]]],
+      of("machine_mid_kn") === null ? null : ["Pull at the machine", [`${number(of("machine_low_kn"), 0)} to ${quantity(of("machine_high_kn"), "kN", 0)}, likely ${number(of("machine_mid_kn"), 0)}; rated for ${quantity(of("machine_limit_kn"), "kN", 0)}`,
+        overAt(row, "machine") === null ? null : [" ", warning("over")]]],
       ["Welds", number(of("weld_count"))],
       of("overlap_m") === null ? null : ["Left to relax", `${quantity(of("overlap_m"), "m", 1)} over the length`],
       of("pulled") ? ["Pulled", plain(of("pulled"))] : null,

@@ -138,8 +138,8 @@ function digCounts() {
 }
 
 function overpulledNote() {
-  const over = Array.from({ length: study.strings.n }, (_, row) => row).filter(isOverpulled);
-  return over.length ? ["; ", warning(`${counted(over.length, "string")} over the allowable pull at the high estimate`)] : null;
+  const over = Array.from({ length: study.strings.n }, (_, row) => row).filter((row) => overWords(row).length);
+  return over.length ? ["; ", warning(`${counted(over.length, "string")} over the allowable pull at some estimate`)] : null;
 }
 
 function warning(words) {

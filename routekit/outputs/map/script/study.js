@@ -62,10 +62,18 @@ function isRobot(dig) {
   return study.digs.get("method", dig) === "robot";
 }
 
-// True where the high estimate of the pull is over what the pipe may bear.
-function isOverpulled(string) {
-  const [high, allowable] = [study.strings.get("pull_high_kn", string), study.strings.get("allowable_kn", string)];
-  return high !== null && allowable !== null && high > allowable;
+// The lowest estimate at which a force on the string ("pull", "machine") is over what bears it, or null.
+function overAt(string, force) {
+  const said = study.strings.get(`${force}_over`, string);
+  return said === null || said === "no" || said === "not known" ? null : String(said);
+}
+
+// What is over on a string, in words; an empty list where nothing is.
+function overWords(string) {
+  return [["pull", "the pipe"], ["machine", "the machine"]]
+    .map(([force, bearer]) => [overAt(string, force), bearer])
+    .filter(([at]) => at !== null)
+    .map(([at, bearer]) => `the ${at} of the pull is over what ${bearer} may bear`);
 }
 
 // The background photo: where it lies on the grid, and the picture once it is unpacked.
