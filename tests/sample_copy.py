@@ -13,19 +13,13 @@ from routekit.cli import main
 
 SAMPLE = Path(__file__).parents[1] / "sample_gis"
 
-FEW_SHEETS = "\n[outputs.report]\npdf_trees = 1\n"
-"""Printing the sheets of all trees takes most of the time; that is tested on the demo alone."""
-
 
 def copy_sample(folder: Path) -> Path:
     """Copy layers and study file; give the path of the study file."""
     folder.mkdir(parents=True, exist_ok=True)
     for name in ("district.gpkg", "terrain.tif", "study.toml"):
         shutil.copyfile(SAMPLE / name, folder / name)
-    study = folder / "study.toml"
-    with study.open("a", encoding="utf-8") as stream:
-        stream.write(FEW_SHEETS)
-    return study
+    return folder / "study.toml"
 
 
 def call(*words: object) -> Result:

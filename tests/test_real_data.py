@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pyogrio
 import pytest
-from sample_copy import FEW_SHEETS, call
+from sample_copy import call
 
 from routekit import Study, run_study
 from routekit.vocabulary import TECHNIQUES
@@ -32,7 +32,7 @@ def study(tmp_path_factory):
         shutil.copyfile(DATA / name, folder / name)
     text = (ROOT / "tests/layers/open_sewers.toml").read_text(encoding="utf-8")
     path = folder / "study.toml"
-    path.write_text(text + FEW_SHEETS, encoding="utf-8")
+    path.write_text(text, encoding="utf-8")
     return Study.load(path)
 
 

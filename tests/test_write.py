@@ -12,6 +12,7 @@ from shapely import box
 
 from routekit.errors import OutputError
 from routekit.outputs import write
+from routekit.outputs.arborist import write_tree_report
 from routekit.outputs.write import refuse_unwritable, write_outputs
 from routekit.study import StudySettings
 
@@ -205,16 +206,24 @@ def test_an_earlier_return_file_in_another_system_stops_before_anything_is_swapp
     assert content(tmp_path) == before
 
 
-def test_without_pango_the_rest_is_written_and_the_lack_is_told(monkeypatch):
-    class Lacking:
-        def find_spec(self, name, *_):
-            if name == "weasyprint":
-                message = "cannot load library 'libpango-1.0-0'"
-                raise OSError(message)
-
-    monkeypatch.delitem(sys.modules, "weasyprint", raising=False)
-    monkeypatch.setattr(sys, "meta_path", [Lacking(), *sys.meta_path])
-    assert "Pango is missing" in write.pdf_obstacle()
+def test_many_tree_sheets_stand_in_volumes_and_a_note_says_so(
+    sample_study, sample_result, tmp_path, monkeypatch
+):
+    leave_slow_outputs_out(monkeypatch)
+    monkeypatch.setattr(write, "write_tree_report", write_tree_report)
+    (tmp_path / "trees-77.pdf").write_bytes(b"of an earlier, larger result")
+    values = sample_study.settings.model_dump()
+    values["outputs"]["report"]["volume_trees"] = 40
+    settings = type(sample_study.settings).model_validate(values)
+    _, notes = write_outputs(sample_result, settings, tmp_path)
+    volumes = sorted(path.name for path in tmp_path.glob("trees*.pdf"))
+    assert volumes[:2] == ["trees-01.pdf", "trees-02.pdf"]
+    assert "trees.pdf" in volumes
+    assert "trees-77.pdf" not in volumes
+    n_volumes = len(volumes) - 1
+    assert notes == [
+        f"The tree sheets stand in {n_volumes} volumes beside their index: trees-01, trees-02, ..."
+    ]
 
 
 def test_a_folder_that_cannot_be_is_refused_before_the_work(tmp_path):

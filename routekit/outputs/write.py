@@ -19,8 +19,8 @@ from routekit.outputs.schedule import write_schedule
 from routekit.result import Result
 from routekit.study import StudySettings
 
-_PART_NAME: Final = re.compile(r"(map|public)-\d+\.html")
-"""Pages of a map, or of a page for residents, that is divided."""
+_PART_NAME: Final = re.compile(r"(map|public|trees)-\d+\.(html|pdf)")
+"""Parts of a map, of a page for residents or of the tree sheets that are divided."""
 
 
 def _silent(_: str) -> None:
@@ -46,7 +46,7 @@ def write_outputs(
     written : dict of str to Path
         Name of each output and its file.
     notes : list of str
-        What was not written, and why.
+        What else to know about the files.
 
     Raises
     ------
@@ -90,20 +90,12 @@ def _write_all(
     tell("Writing the page for the public")
     written["public page"] = write_public_pages(result, stage, outputs.public)[0]
     tell("Writing the schedule")
-    written["schedule"] = write_schedule(
-        result, stage / "schedule.xlsx", settings=outputs.schedule
-    )
+    written["schedule"] = write_schedule(result, stage / "schedule.xlsx", settings=outputs.schedule)
     tell("Writing the arborist's report")
-    obstacle = pdf_obstacle()
-    written["arborist's report"], sheets = stage / "trees.html", stage / "trees.pdf"
-    write_tree_report(
-        result,
-        written["arborist's report"],
-        None if obstacle else sheets,
-        settings=outputs.report,
-    )
-    if not obstacle:
-        written["the same, to print"] = sheets
+    written["arborist's report"] = stage / "trees.html"
+    write_tree_report(result, written["arborist's report"], with_pdf=True, settings=outputs.report)
+    written["the same, to print"] = stage / "trees.pdf"
+    volumes = len([page for page in _list_parts(stage) if page.match("trees-*.pdf")])
     # Last, so that nothing drawn or written into the earlier file meanwhile is missed.
     written["layers to edit and return"] = write_return_layers(
         result,
@@ -111,12 +103,13 @@ def _write_all(
         earlier=folder / "return.gpkg",
         settings=outputs.geopackage,
     )
-    return written, [obstacle] if obstacle else []
+    note = f"The tree sheets stand in {volumes} volumes beside their index: trees-01, trees-02, ..."
+    return written, [note] if volumes else []
 
 
 def _list_parts(folder: Path) -> list[Path]:
     """List the pages of divided outputs in a folder."""
-    return [page for page in folder.glob("*.html") if _PART_NAME.fullmatch(page.name)]
+    return [page for page in folder.iterdir() if _PART_NAME.fullmatch(page.name)]
 
 
 def refuse_unwritable(folder: Path) -> None:
@@ -146,19 +139,3 @@ def refuse_unwritable(folder: Path) -> None:
             "choose another output folder or give yourself the right to write there"
         )
         raise OutputError(message)
-
-
-def pdf_obstacle() -> str:
-    """Say why no PDF can be made on this machine; blank where one can.
-
-    The PDF library draws text with Pango, which is a system package that pip does not install.
-    """
-    try:
-        import weasyprint  # noqa: F401, PLC0415
-    except OSError:
-        return (
-            "trees.pdf is not written: the system library Pango is missing "
-            "(Debian: libpango-1.0-0 and libpangoft2-1.0-0). Print trees.html from a "
-            "browser instead."
-        )
-    return ""

@@ -17,7 +17,7 @@ from pathlib import Path
 
 HERE = Path(__file__).resolve().parent
 OVERLAP_LAYERS = ("sewers", "manholes", "trees", "root_zones")
-JOBS = ("stock", "overlap", "unprinted", "everything")
+JOBS = ("stock", "overlap", "everything")
 
 
 def run_job(job, folder):

@@ -1,6 +1,6 @@
 """One measured job, in a process of its own: the overlap, everything, or all but the PDF.
 
-Run by hand: python tests/bench/whole.py overlap|everything|unprinted folder. Prints the stages as
+Run by hand: python tests/bench/whole.py overlap|everything folder. Prints the stages as
 JSON: name, wall seconds, and the peak memory reached by its end.
 """
 
@@ -97,18 +97,9 @@ def measure_everything(folder, clock):
     )  # fmt: skip
 
 
-def measure_unprinted(folder, clock):
-    """Run the study and write every output but the PDF, whose cost is by the sheet."""
-    from routekit.outputs import write
-
-    write.pdf_obstacle = lambda: "the PDF is left out of this measurement"
-    measure_everything(folder, clock)
-
-
 if __name__ == "__main__":
     job = {
         "overlap": measure_overlap,
         "everything": measure_everything,
-        "unprinted": measure_unprinted,
     }[sys.argv[1]]
     job(Path(sys.argv[2]), Clock())

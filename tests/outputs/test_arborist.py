@@ -5,8 +5,6 @@ import dataclasses
 import hashlib
 import html
 import re
-import shutil
-import subprocess
 from html.parser import HTMLParser
 
 import numpy as np
@@ -15,8 +13,7 @@ import pytest
 import shapely
 from synthetic import FORMULAS, LONG, MARKUP, make_empty_result, make_result
 
-from routekit.errors import OutputError
-from routekit.outputs.arborist import ReportSettings, report, write_tree_report
+from routekit.outputs.arborist import ReportSettings, report
 from routekit.outputs.arborist.advised import list_confirmations
 from routekit.outputs.arborist.cases import (
     list_decisions,
@@ -27,8 +24,15 @@ from routekit.outputs.arborist.cases import (
     untouched_ids,
 )
 from routekit.outputs.arborist.plan import draw_path, plan_reach, scale_bar
-from routekit.outputs.arborist.report import render_report, write_number, write_percent, write_words
+from routekit.outputs.arborist.report import render_parts
+from routekit.outputs.arborist.words import write_number, write_percent, write_words
 from routekit.sources import load_sources
+
+
+def render_report(result, trees, *, max_trees, settings):
+    """The report as one page."""
+    whole = settings.model_copy(update={"page_trees": max_trees, "volume_trees": 100_000})
+    return dict(render_parts(result, trees, settings=whole))[""]
 
 
 class Page(HTMLParser):
@@ -366,62 +370,6 @@ def test_values_are_written_for_readers():
     assert write_number(float("nan")) == write_number(None) == "not known"
     assert write_percent(0.15093, 3) == "15.093 %"
     assert [write_words(value) for value in (True, np.False_, pd.NA)] == ["yes", "no", "not known"]
-
-
-@pytest.fixture(scope="module")
-def files(result, tmp_path_factory):
-    folder = tmp_path_factory.mktemp("out")
-    few = ReportSettings(pdf_trees=2)
-    write_tree_report(result, folder / "trees.html", folder / "trees.pdf", settings=few)
-    return folder / "trees.html", folder / "trees.pdf"
-
-
-def test_two_writes_give_the_same_bytes(files, result, tmp_path):
-    few = ReportSettings(pdf_trees=2)
-    write_tree_report(result, tmp_path / "trees.html", tmp_path / "trees.pdf", settings=few)
-    for path in files:
-        assert path.read_bytes() == (tmp_path / path.name).read_bytes()
-
-
-@pytest.mark.skipif(shutil.which("pdftotext") is None, reason="no PDF reader on this machine")
-def test_pdf_shows_text_cautions_and_its_limit(files, trees):
-    done = subprocess.run(["pdftotext", "-layout", files[1], "-"], capture_output=True, check=True)
-    words = " ".join(done.stdout.decode().split())
-    assert f"Tree {trees['tree_id'].iloc[0]}" in words
-    assert "Screening only" in words
-    n_others = int((~trees["is_touched"]).sum())
-    assert f"No sheet here for the {n_others} trees that only open cut would reach" in words
-    for tree_id in trees["tree_id"][trees["is_touched"]]:
-        assert f"Tree {tree_id}" in words
-    assert words.count("Signature") == len(trees) - n_others
-    assert "Elm <b>Quarter</b>" in words
-
-
-def test_a_writer_that_dies_leaves_earlier_files(files, monkeypatch):
-    before = [path.read_bytes() for path in files]
-
-    def die(*_):
-        message = "cut off"
-        raise KeyboardInterrupt(message)
-
-    monkeypatch.setattr(report, "_print_pdf", die)
-    other = make_result(name="other", seed=2)
-    with pytest.raises(KeyboardInterrupt, match="cut off"):
-        write_tree_report(other, *files)
-    assert [path.read_bytes() for path in files] == before
-
-
-def test_pdf_fetches_nothing():
-    with pytest.raises(OutputError, match="asks for file:///etc/hostname"):
-        report._refuse("file:///etc/hostname")
-
-
-def test_too_many_touched_trees_are_left_out_in_plain_words():
-    result = make_result()
-    trees = rank_trees(result)
-    touched = int((trees["is_touched"].astype(float) == 1).sum())
-    page = render_report(result, trees, max_trees=0, most=1, settings=ReportSettings())
-    assert f"{touched - 1} of the {touched} trees that the recommended works touch" in page
 
 
 def render(result):
