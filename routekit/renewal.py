@@ -40,7 +40,7 @@ from routekit.pipes.capacity import build_flow
 from routekit.pipes.plans import PlanSettings, build_plans, resize_bursting
 from routekit.pipes.pull import LEVELS
 from routekit.pipes.settings import LinerSettings
-from routekit.site.laydown import plan_laydown
+from routekit.site.laydown import NO_ROOM, NOT_KNOWN, plan_laydown
 from routekit.study import StudySettings
 from routekit.trees.breach import sum_tree_loss
 from routekit.vocabulary import TECHNIQUES
@@ -136,7 +136,7 @@ def choose_renewal(
         settings=settings.site.laydown,
     )  # fmt: skip
     advice = _warn_of_laydown(_warn_of_bores(advice, runs, plans), laydown)
-    advice = _warn_of_collapses(advice, place)
+    advice = _warn_of_no_room(_warn_of_collapses(advice, place), laydown)
     items = itemise_works(place, plans, works, shares, chosen)
     balance, totals = _sum_up(place, zones, exposure, works, chosen, final.quantities)
     return Renewal(
@@ -329,6 +329,18 @@ def _warn_of_laydown(advice: pd.DataFrame, laydown: gpd.GeoDataFrame) -> pd.Data
     return _warn(advice, _texts_of_runs(advice, by_string))
 
 
+def _warn_of_no_room(advice: pd.DataFrame, laydown: gpd.GeoDataFrame) -> pd.DataFrame:
+    """Add where a string cannot lie at all, or that it is not known, to what its runs confirm."""
+    room = laydown["room"].astype(str).to_numpy()
+    name = "string " + laydown["string_id"].astype(str)
+    none = "NO ROOM to lay out even one pipe length behind the launch pit of " + name
+    none += ": it cannot be pulled as set out here. Choose the other end or another technique."
+    open_text = "Room for the " + name + " to lie is not known: its launch pit is not placed."
+    texts = pd.Series(np.select([room == NO_ROOM, room == NOT_KNOWN], [none, open_text], ""))
+    by_string = texts.set_axis(laydown["string_id"].astype(str).to_numpy())
+    return _warn(advice, _texts_of_runs(advice, by_string))
+
+
 def _attach_laydown(
     strings: gpd.GeoDataFrame, laydown: gpd.GeoDataFrame
 ) -> gpd.GeoDataFrame:
@@ -337,6 +349,7 @@ def _attach_laydown(
         "available_m": "laydown_available_m",
         "fits": "laydown_fits",
         "stages": "laydown_stages",
+        "room": "laydown_room",
         "text": "laydown_text",
     }
     facts = laydown[list(names)].rename(columns=names).reset_index(drop=True)

@@ -71,6 +71,7 @@ def _count(result: Result) -> dict[str, int | float]:
         "pits": len(pits),
         "pits_not_clear": int((~pits["is_clear"].astype(bool)).sum()) if len(pits) else 0,
         "strings": len(result.strings),
+        "strings_without_room": int((result.strings["laydown_room"] == "no room").sum()),
         "strings_over_limit": int((result.strings["over_limit"].astype(str) != "").sum()),
         "digs": int((method != "robot").sum()),
         "reopened_by_robot": int((method == "robot").sum()),
@@ -142,7 +143,7 @@ def _write_lines(result: Result, counts: dict[str, int | float]) -> list[str]:
     lines = [
         f"{write_count(counts['strings'], 'pull string')}, {write_count(counts['pits'], 'pit')} "
         f"({counts['pits_not_clear']} not clear of everything), "
-        f"{write_count(counts['digs'], 'small dig')}{_write_gap(counts)}; "
+        f"{_write_digs(counts)}; "
         f"{_write_reopened(counts)}.",
         f"To confirm on site: {write_count(counts['runs_to_confirm'], 'run')}.",
         f"{write_count(counts['findings'], 'finding')} about the data: "
@@ -160,6 +161,8 @@ def _write_lines(result: Result, counts: dict[str, int | float]) -> list[str]:
             f"Of the runs that work is recommended on, {counts['runs_not_inspected']:,} have not "
             "been inspected: inspect them first.",
         )
+    if counts["strings_without_room"]:
+        lines.insert(0, _write_no_room(result.strings))
     if counts["trees_careful"]:
         lines.append(
             f"Hand or suction digs in structural root zones, roots kept: "
@@ -191,6 +194,27 @@ def _write_assumed(result: Result) -> list[str]:
         f"{word} of {write_count(int(hit.sum()), 'run')}" for word, hit in parts.items()
     )
     return [f"Assumed, not known, so that no check passes by it: {said}."]
+
+
+def _write_no_room(strings: pd.DataFrame) -> str:
+    """Say which strings have no room to be laid out at all."""
+    names = strings.loc[strings["laydown_room"] == "no room", "string_id"].astype(str).tolist()
+    more = "" if len(names) <= _SHOWN else f" and {len(names) - _SHOWN:,} more"
+    return (
+        "NO ROOM to lay out even one pipe length behind the launch pit of "
+        f"{write_count(len(names), 'string')} ({', '.join(names[:_SHOWN])}{more}): choose the "
+        "other end or another technique."
+    )
+
+
+def _write_digs(counts: dict[str, int | float]) -> str:
+    """Count the small digs, as a least number where connections are not known."""
+    digs, lost = write_count(counts["digs"], "small dig"), counts["runs_without_connections"]
+    if not lost:
+        return digs
+    if not counts["digs"] and _is_blind(counts):
+        return "number of small digs not known: no connections are known"
+    return f"at least {digs}, connections of {write_count(lost, 'run')} not known"
 
 
 def _write_over_limit(strings: pd.DataFrame) -> str:

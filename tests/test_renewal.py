@@ -13,6 +13,7 @@ from routekit.errors import DecisionError
 from routekit.pipes.pe import allowable_pull
 from routekit.pipes.pull import drag_per_metre
 from routekit.pipes.settings import PipeSettings, PullSettings
+from routekit.renewal import _warn_of_no_room
 from routekit.summary import summarise
 from routekit.vocabulary import TECHNIQUE_PHRASES, TECHNIQUES
 
@@ -336,3 +337,16 @@ def test_checks_and_strings_give_one_verdict_on_the_pull(two, tmp_path):
     assert set(verdicts) == {"caution"}
     assert any("over what the pipe or the machine may bear at some" in line
                for line in summarise(tight)["lines"])  # fmt: skip
+
+
+def test_no_room_for_one_bar_is_the_loudest_warning(two):
+    """What its runs must confirm says so first; an unplaced launch pit is said as well."""
+    laydown = two.laydown.assign(room="no room")
+    texts = _warn_of_no_room(two.advice, laydown)["to_confirm"]
+    assert texts.str.startswith(
+        f"NO ROOM to lay out even one pipe length behind the launch pit of string "
+        f"{laydown['string_id'].item()}"
+    ).all()
+    unknown = _warn_of_no_room(two.advice, two.laydown.assign(room="not known"))["to_confirm"]
+    assert unknown.str.startswith("Room for the string").all()
+    assert _warn_of_no_room(two.advice, two.laydown)["to_confirm"].equals(two.advice["to_confirm"])

@@ -25,6 +25,10 @@ from routekit.vocabulary import SURFACE_KINDS
 
 Bools = NDArray[np.bool_]
 
+FITS, IN_STAGES, NO_ROOM, NOT_KNOWN = "fits", "in stages", "no room", "not known"
+"""Room for a string: for the whole of it, for parts, not even for one bar, or not known."""
+NO_BAR = "no room for one bar: choose the other end or another technique"
+
 
 @dataclass(frozen=True, kw_only=True)
 class _Strips:
@@ -190,7 +194,8 @@ def plan_laydown(
         One row per string: string_id, wanted_m (string and overlength), available_m, turn_deg,
         fits (nullable), longest_string_m (whole bars that fit, without overlength), stages
         (lengths that are welded to one another during the pull; missing where not even one bar
-        fits), blocks (text), carriageway_m2, entrances, crowns, crowns_unknown, text,
+        fits), room (fits, in stages, no room: not even for one bar, or not known), blocks (text),
+        carriageway_m2, entrances, crowns, crowns_unknown, text,
         geometry (the strip that is used). NaN and missing where the launch pit is not placed.
     """
     strips = _launch_strips(strings, pits)
@@ -224,6 +229,9 @@ def plan_laydown(
             "fits": pd.array(fits, dtype="boolean"),
             "longest_string_m": np.where(unknown, np.nan, longest),
             "stages": pd.array(np.where(unknown, np.nan, stages), dtype="Int64"),
+            "room": np.select(
+                [unknown, fits, bars > 0], [NOT_KNOWN, FITS, IN_STAGES], NO_ROOM
+            ).astype(object),
             "blocks": blocks, "carriageway_m2": areas["carriageway"],
             "entrances": _entrance_counts(polygons, connections, settings),
             "crowns": crown[0], "crowns_unknown": crown[1],
@@ -244,7 +252,7 @@ def _crown_counts(
     crown = trees["crown"].to_numpy(dtype=object)
     bare = trees["geometry"].to_numpy(dtype=object)[shapely.is_missing(crown)]
     over = _count_near(polygons, crown, settings.crown_width_m)
-    return over, _count_near(polygons, bare, settings.entrance_distance_m)
+    return over, _count_near(polygons, bare, settings.unknown_crown_reach_m)
 
 
 def _entrance_counts(
@@ -266,7 +274,7 @@ def _describe(table: pd.DataFrame) -> Objects:
     room += number_text(table["wanted_m"], 0) + " m wanted: "
     parts = "weld in " + number_text(stages, 0) + " stages, up to "
     parts += number_text(table["longest_string_m"], 0) + " m each"
-    short = np.where(np.isnan(stages), "no room for one bar: choose the other end", parts)
+    short = np.where(np.isnan(stages), NO_BAR, parts)
     said = room + np.where(fits, "the whole string fits", short).astype(object)
     known = table["available_m"].notna().to_numpy()
     return np.asarray(

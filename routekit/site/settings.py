@@ -277,6 +277,11 @@ class LaydownSettings(Settings):
         1.0, unit="m", source="house", ge=0,
         text="A crown counts as hanging over the strip within this distance of its edge.",
     )  # fmt: skip
+    unknown_crown_reach_m: float = setting(
+        8.0, unit="m", source="house", ge=0,
+        text="A tree of unknown crown may hang over a strip whose edge is no farther from its stem "
+        "than this, the crown radius of a large street tree; it is counted as unknown.",
+    )  # fmt: skip
     bend_into_street_deg: tuple[float, ...] = setting(
         (0.0, -10.0, 10.0, -20.0, 20.0, -30.0, 30.0), unit="deg", source="house",
         text="Directions tried for the strip from the pit's axis; the string bends on the surface.",

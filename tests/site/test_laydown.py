@@ -71,7 +71,8 @@ def test_no_room_for_one_bar():
     house = gpd.GeoDataFrame({"kind": ["building"]}, geometry=[shapely.box(-40, -9, -12, 9)])
     row, _, _ = lay(obstacles=house)
     assert pd.isna(row["stages"])
-    assert row["text"].endswith("no room for one bar: choose the other end")
+    assert row["text"].endswith("no room for one bar: choose the other end or another technique")
+    assert row["room"] == "no room"
 
 
 def test_what_the_strip_blocks():
@@ -100,6 +101,13 @@ def test_what_the_strip_blocks():
     around = prepare_surroundings(make_zones([(96.0, 0.0, 6.0, 2.0)]))
     found = plan_laydown(strings, pits, around, trees=crowns, **TWELVE)
     assert found["crowns"].tolist() == [1]
+    assert found["room"].tolist() == ["fits"]
+    # A stem 7.5 m from the strip's edge: beyond the 6 m for entrances, within 8 m for crowns.
+    far = crowns.assign(geometry=shapely.points([(-30, 5), (-30, 9), (-35, 8.5)]))
+    assert plan_laydown(strings, pits, around, trees=far, **TWELVE)["crowns_unknown"].item() == 1
+    near_doors = LaydownSettings(bend_into_street_deg=(0.0,), entrance_distance_m=1.0)
+    found = plan_laydown(strings, pits, around, trees=far, bar_length_m=12.0, settings=near_doors)
+    assert found["crowns_unknown"].item() == 1, "the distance for entrances is not asked"
     assert found["crowns_unknown"].tolist() == [1]
 
 
@@ -109,6 +117,7 @@ def test_an_unplaced_pit_leaves_the_strip_unknown():
     assert found["text"].tolist() == ["not known: the launch pit is not placed"]
     assert found["fits"].isna().all()
     assert found["stages"].isna().all()
+    assert found["room"].tolist() == ["not known"]
     assert found.geometry.isna().all()
 
 

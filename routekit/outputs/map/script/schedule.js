@@ -130,16 +130,29 @@ function sightBox() {
   return { west: a.x, north: a.y, east: b.x, south: b.y };
 }
 
+// A number of the totals for the recommended works; null where it is not known or not there.
+function totalOf(quantity) {
+  for (let row = 0; row < study.totals.n; row += 1) {
+    if (study.totals.get("quantity", row) === quantity) return study.totals.get("recommended_mid", row);
+  }
+  return null;
+}
+
 function digCounts() {
   let robots = 0;
   for (let dig = 0; dig < study.digs.n; dig += 1) robots += isRobot(dig) ? 1 : 0;
-  const digs = counted(study.digs.n - robots, "small dig");
+  const open = study.digs.n - robots;
+  const lost = totalOf("Runs worked on without known connections: digs, reopening, their harm and cost left out");
+  if (lost && !open && totalOf("Small digs outside trenches") === null) return "not known: no connections are known";
+  const digs = lost ? `at least ${counted(open, "small dig")}, connections of ${counted(lost, "run")} not known` : counted(open, "small dig");
   return robots ? `${digs}, ${counted(robots, "connection")} reopened by robot` : digs;
 }
 
 function overpulledNote() {
   const over = Array.from({ length: study.strings.n }, (_, row) => row).filter((row) => overWords(row).length);
-  return over.length ? ["; ", warning(`${counted(over.length, "string")} over the allowable pull at some estimate`)] : null;
+  const stuck = Array.from({ length: study.strings.n }, (_, row) => row).filter((row) => study.strings.get("laydown_room", row) === "no room");
+  const room = stuck.length ? ["; ", warning(`no room to lay out one pipe length for ${counted(stuck.length, "string")}`)] : [];
+  return over.length || room.length ? [...room, over.length ? "; " : "", !over.length ? null : warning(`${counted(over.length, "string")} over the allowable pull at some estimate`)] : null;
 }
 
 function warning(words) {
