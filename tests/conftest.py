@@ -1,4 +1,7 @@
-"""The sample district, run once for all tests."""
+"""The sample district, run once for all tests, and which tests need more than Python."""
+
+import os
+from pathlib import Path
 
 import pytest
 from sample_copy import SampleCopy, copy_sample
@@ -6,6 +9,26 @@ from setting_reads import SettingReads
 
 from routekit.pipeline import run_study
 from routekit.study import Study
+
+BROWSER = Path(__file__).parent / "browser"
+
+
+def pytest_collection_modifyitems(items):
+    """Mark the tests that drive a browser."""
+    for item in items:
+        if BROWSER in item.path.parents:
+            item.add_marker("needs_system")
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport(item):
+    """Let a test that needs a program fail, not be skipped, where the programs must be there."""
+    report = yield
+    must_run = os.environ.get("ROUTEKIT_SKIP_NOTHING") and item.get_closest_marker("needs_system")
+    if report.skipped and must_run:
+        report.outcome = "failed"
+        report.longrepr = f"may not be skipped here: {report.longrepr}"
+    return report
 
 
 @pytest.fixture(scope="session")

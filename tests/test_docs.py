@@ -51,13 +51,6 @@ def test_contracts_name_every_table_and_all_its_columns(sample_result):
             assert set(rows["columns"]) == set(getattr(sample_result, name).columns), name
 
 
-def test_readme_test_command_is_the_last_line_of_the_check_of_a_clean_clone():
-    lines = (ROOT / ".ci/run").read_text(encoding="utf-8").strip().splitlines()
-    blocks = re.findall(r"```sh\n(.*?)```", README, flags=re.DOTALL)
-    assert "pytest" in lines[-1]
-    assert lines[-1] in [line for block in blocks for line in block.splitlines()]
-
-
 def test_commands_of_the_readme_exist():
     named = set(re.findall(r"routekit ([a-z]+)\b", " ".join(re.findall(r"[`/][^`\n]*", README))))
     assert set(cli.main.commands) == named & set(cli.main.commands)

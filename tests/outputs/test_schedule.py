@@ -158,6 +158,7 @@ def test_totals_equal_those_of_the_geopackage(book, result, tmp_path):
         np.testing.assert_allclose(column_of(book, "Totals", title), stored[column], rtol=1e-15)
 
 
+@pytest.mark.needs_system
 @pytest.mark.skipif(shutil.which("soffice") is None, reason="no office suite on this machine")
 def test_an_office_suite_reads_the_same_totals(path, result, tmp_path):
     subprocess.run(
