@@ -264,14 +264,17 @@ def _size_slip_pits(place: Place, plan: pd.DataFrame) -> PitSizes:
 def _slip_harm(place: Place, plan: pd.DataFrame, works: Works) -> pd.DataFrame:
     """Harm of slip lining: its connection digs, and its pit as if it lay anywhere on the run.
 
-    The pit is not set out, so it takes the share of root zone that a trench would on average.
+    The pit is not set out, so it takes the share of root zone that a trench would on average; where
+    its size is not known, all that the least trench would take.
     """
     pit = _size_slip_pits(place, plan)
     trench = place.runs["length_m"].to_numpy(dtype=float) * place.trenches[
         "corridor_width_m"
     ].to_numpy(dtype=float)
     share = np.clip(place.cases["footprint_m2"].to_numpy(dtype=float) / trench, 0, 1)
-    taken = np.nan_to_num(pit.length_m * pit.width_m * share)
+    taken = pit.length_m * pit.width_m * share
+    least = place.cases["least_severed_m2"].to_numpy(dtype=float)
+    taken = np.where(np.isnan(taken), least, taken)
     return works.joining_harm.assign(root_m2=works.joining_harm["root_m2"] + taken)
 
 
@@ -316,10 +319,11 @@ def _score(
     none = pd.DataFrame(0.0, index=cases.index, columns=list(HARM))
     open_cut = pd.DataFrame(
         {
-            "n_structural": cases["n_structural"],
+            # Of a trench of unknown width: what the least one would do.
+            "n_structural": cases["least_structural"],
             "n_careful": 0.0,
-            "n_major": cases["n_major"] - cases["n_structural"],
-            "root_m2": cases["severed_m2"],
+            "n_major": cases["least_major"] - cases["least_structural"],
+            "root_m2": cases["least_severed_m2"],
         }
     ).astype(float)
     burst = works.dig_harm + works.pit_harm

@@ -43,6 +43,7 @@ from routekit.pipes.settings import LinerSettings
 from routekit.site.laydown import NO_ROOM, NOT_KNOWN, plan_laydown
 from routekit.study import StudySettings
 from routekit.trees.breach import sum_tree_loss
+from routekit.trees.unsized import add_unknown_losses
 from routekit.vocabulary import TECHNIQUES
 from routekit.works import Place, Works, balance_trees, set_out_digs, set_out_works
 
@@ -455,8 +456,11 @@ def _sum_up(
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Balance each tree, and set open cut wherever work is needed against the recommendation."""
     needs = place.cases["needs_work"].to_numpy() > 0
-    before = _loss_of(needs, exposure, zones)
-    stays = _loss_of(chosen == "open_cut", exposure, zones)
+    unsized = np.isnan(place.trenches["width_m"].to_numpy(dtype=float))
+    # A trench of unknown width that is decided on for a sound run counts on both sides.
+    before = _loss_of(needs | (unsized & (chosen == "open_cut")), exposure, zones)
+    is_cut = chosen == "open_cut"
+    stays = _loss_of(is_cut, exposure, zones)
     balance = balance_trees(place, works, chosen, loss_before=before, loss_open_cut=stays)
     dug = np.where(needs, "open_cut", "monitor")
     after = balance[balance["is_touched"]].assign(severed_m2=lambda table: table["loss_m2"])
@@ -465,7 +469,7 @@ def _sum_up(
         length_m=place.runs["length_m"].to_numpy(dtype=float), loss_open_cut=before,
         loss_recommended=after, pits=works.pits, digs=works.digs,
         currency=place.settings.study.currency,
-        is_joined=place.cases["n_connections"].notna().to_numpy(),
+        is_joined=place.cases["n_connections"].notna().to_numpy(), is_sized=~unsized,
     )  # fmt: skip
     return balance, totals
 
@@ -473,9 +477,11 @@ def _sum_up(
 def _loss_of(which: Flags, exposure: Exposure, zones: gpd.GeoDataFrame) -> pd.DataFrame:
     """Loss per tree by the trenches of some runs."""
     breaches = exposure.breaches[which[exposure.breaches["run"].to_numpy()]]
-    return sum_tree_loss(
+    losses = sum_tree_loss(
         breaches.reset_index(drop=True), exposure.trenches, zones, tiers=exposure.tiers
     )
+    doubt = exposure.doubt[which[exposure.doubt["run"].to_numpy()]]
+    return add_unknown_losses(losses, doubt, zones)
 
 
 def _take_quantities(
@@ -499,7 +505,8 @@ def _attach_facts(
     """Put what was found about each run beside its layer columns."""
     names = [
         "n_trees", "n_major", "n_structural", "footprint_m2", "severed_m2", "severity",
-        "worst_tree", "nearest_stem_m", "service_clearance_m", "nearest_service", "n_crossings",
+        "worst_tree", "nearest_stem_m", "n_axis_zones", "axis_stem_m", "service_clearance_m",
+        "nearest_service", "n_crossings",
         "n_connections", "chain_length_m", "cover_m", "building_distance_m",
     ]  # fmt: skip
     facts = cases[names].assign(bend_within_deg=cases["bend_deg"])

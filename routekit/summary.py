@@ -78,6 +78,7 @@ def _count(result: Result) -> dict[str, int | float]:
         "runs_without_feasible_technique": int((~advice["is_feasible"]).sum()),
         "runs_forced": int(advice["is_forced"].sum()),
         "runs_with_exclusions": int(((advice["decision"] != "") & ~advice["is_forced"]).sum()),
+        "runs_without_size": int(result.runs["n_trees"].isna().sum()),
         "runs_not_inspected": int((is_work & ~seen).sum()),
         "runs_without_connections": int((is_work & ~joined).sum()),
         "runs_with_connections": int((is_work & joined).sum()),
@@ -155,6 +156,13 @@ def _write_lines(result: Result, counts: dict[str, int | float]) -> list[str]:
         lines.insert(1, _write_over_limit(result.strings))
     if counts["runs_without_connections"]:
         lines.insert(0, _write_connections(counts))
+    if counts["runs_without_size"]:
+        lines.insert(
+            0,
+            f"Size not known: {write_count(counts['runs_without_size'], 'run')}. What a trench "
+            "would do to trees is not known there and left out of the sums; measure the bores "
+            "first.",
+        )
     if counts["runs_not_inspected"]:
         lines.insert(
             0,

@@ -233,6 +233,16 @@ def _collapse_digs(place: Place, is_burst: Flags) -> gpd.GeoDataFrame:
     )
 
 
+_UNSIZED_METHOD = "trench of unknown width: measure the bore, then let an arborist judge"
+
+
+def _add_unsized(touched_by: pd.Series, in_doubt: Flags) -> pd.Series:
+    """Say of trees in doubt that a trench of unknown width may touch them."""
+    words = "open cut of a run of unknown size, perhaps"
+    more = touched_by.where(touched_by == "", touched_by + "; ") + words
+    return touched_by.mask(in_doubt, more)
+
+
 def balance_trees(
     place: Place,
     works: Works,
@@ -282,6 +292,8 @@ def balance_trees(
     footprint = balance["footprint_m2"].to_numpy(dtype=float)
     area = zones.area_m2[pd.Index(zones.tree_id).get_indexer(rows)]
     loss = np.minimum(footprint + np.maximum(severed - trench, 0), area)
+    in_doubt = rows.isin(cut.index[cut["footprint_m2"].isna().to_numpy()])
+    loss[in_doubt] = np.nan
     # Hand and suction digs keep the roots.
     keeps = dug["method"].isin(["hand", "suction"]).to_numpy()
     holes = np.asarray(dug.geometry)
@@ -291,12 +303,19 @@ def balance_trees(
     careful = rows.isin(trees_dug_structurally(holes[keeps], zones)) & ~structural
     share = loss / area
     severity = np.select(
-        [np.isnan(loss), structural, ~(loss > 0), share >= place.major_from_share],
+        [np.isnan(loss) & ~(in_doubt & structural), structural, ~(loss > 0),
+         share >= place.major_from_share],
         ["unknown", "structural", "none", "major"],
         "minor",
     )
     return balance.assign(
-        loss_m2=loss, loss_share=share, severity=severity, is_touched=balance["n_works"] > 0,
+        loss_m2=loss, loss_share=share, severity=severity,
+        is_touched=(balance["n_works"] > 0) | in_doubt,
+        footprint_m2=balance["footprint_m2"].mask(in_doubt),
+        footprint_share=balance["footprint_share"].mask(in_doubt),
+        spared_m2=balance["spared_m2"].mask(in_doubt),
+        working_method=balance["working_method"].mask(in_doubt, _UNSIZED_METHOD),
+        touched_by=_add_unsized(balance["touched_by"], in_doubt),
         is_structural=structural, is_careful_structural=careful,
     )  # fmt: skip
 

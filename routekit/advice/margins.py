@@ -115,6 +115,7 @@ def confirm_text(cases: pd.DataFrame, checks: Mapping[str, list[Check]], chosen:
     """
     text = np.full(len(chosen), "", dtype=object)
     _append(text, ~cases["is_inspected"].to_numpy(dtype=bool), SURVEYS["camera"])
+    _append(text, cases["diameter_mm"].isna().to_numpy(), "Measure the bore: it is not known.")
     for name, entry in FIELDS.items():
         _append(text, is_assumed(cases["assumed"], (name,)), entry.remedy)
     for name, sentence in _TREE_SURVEYS.items():

@@ -91,21 +91,36 @@ def need_text(cases: pd.DataFrame) -> Texts:
     numpy.ndarray of str, shape (n,)
     """
     priority = cases["priority_reason"].astype(str).to_numpy()
-    count = cases["n_trees"].to_numpy()
+    count = cases["n_trees"].to_numpy(dtype=float, na_value=np.nan)
     worst = cases["worst_tree"].to_numpy()
     severity = cases["severity"].astype(str).to_numpy()
     area = cases["severed_m2"].to_numpy()
+    axes = zip(cases["n_axis_zones"], cases["axis_stem_m"], strict=True)
     trench = [
-        "a trench would meet no root zone"
+        _axis_text(*axis)
+        if np.isnan(n)
+        else "a trench would meet no root zone"
         if not n
-        else f"a trench would enter the root zones of {n} tree{'s' if n > 1 else ''} "
+        else f"a trench would enter the root zones of {n:.0f} tree{'s' if n > 1 else ''} "
         f"({s} at {w}; {_small_area(a)} in or behind the trench)"
-        for n, w, s, a in zip(count, worst, severity, area, strict=True)
+        for n, w, s, a, axis in zip(count, worst, severity, area, axes, strict=True)
     ]
     flow = _shortage_text(cases)
     return np.array(
         [f"{p[:1].upper()}{p[1:]}; {f}{t}" for p, f, t in zip(priority, flow, trench, strict=True)],
         dtype=object,
+    )
+
+
+def _axis_text(n_zones: int, stem_m: float) -> str:
+    """Say what is known of trees where the width of a trench is not."""
+    zones = "no root zone" if not n_zones else (
+        f"{n_zones} root zone{'s' if n_zones > 1 else ''}"
+    )  # fmt: skip
+    stem = "" if np.isnan(stem_m) else f"; the nearest stem is {stem_m:.1f} m from it"
+    return (
+        "the size is not known, so it is not known which root zones a trench would enter (the axis "
+        f"of the pipe crosses {zones}{stem})"
     )
 
 

@@ -64,6 +64,7 @@ def build_totals(
     open_cut: pd.DataFrame, recommended: pd.DataFrame, *,
     length_m: ArrayLike, loss_open_cut: pd.DataFrame, loss_recommended: pd.DataFrame,
     pits: pd.DataFrame, digs: pd.DataFrame, currency: str, is_joined: ArrayLike = True,
+    is_sized: ArrayLike = True,
 ) -> pd.DataFrame:  # fmt: skip
     """Set open cut everywhere against the recommendation.
 
@@ -85,6 +86,8 @@ def build_totals(
         Name of the currency.
     is_joined : array_like of bool, shape (n,), optional
         Whether the number of connections of each run is known; all where not given.
+    is_sized : array_like of bool, shape (n,), optional
+        Whether the width of each run's trench is known; all where not given.
 
     Returns
     -------
@@ -105,11 +108,12 @@ def build_totals(
     tables = (open_cut, recommended)
     lengths = np.asarray(length_m, dtype=np.float64)
     joined = np.broadcast_to(np.asarray(is_joined, dtype=bool), lengths.shape)
+    sized = np.broadcast_to(np.asarray(is_sized, dtype=bool), lengths.shape)
     at_work = _work_on(recommended)
     lines = [
         *_work_lines(tables, lengths),
         *_joining_lines(tables, joined),
-        *_tree_lines((loss_open_cut, loss_recommended)),
+        *_tree_lines((loss_open_cut, loss_recommended), tables, sized),
         _count("Pits", "pits", 0, len(pits), "geometry"),
         *_dig_lines(digs, at_work, joined),
         *_sum_lines(tables, currency),
@@ -184,13 +188,28 @@ def _dig_lines(digs: pd.DataFrame, at_work: Flags, joined: Flags) -> list[Line]:
     return [*lines, *_left_out(name, [np.zeros_like(lost), lost])]
 
 
-def _tree_lines(losses: tuple[pd.DataFrame, ...]) -> list[Line]:
-    """Count trees by harm and sum the root zone that is lost."""
+def _tree_lines(
+    losses: tuple[pd.DataFrame, ...], tables: tuple[pd.DataFrame, ...], sized: Flags
+) -> list[Line]:
+    """Count trees by harm and sum the root zone that is lost.
+
+    Trenches of unknown width are left out and counted; a side of nothing else is not known.
+    """
+    lost = [(table["technique"] == "open_cut").to_numpy() & ~sized for table in tables]
+    empty = [
+        bool(mask.any() and not (_work_on(table) & ~mask).any())
+        for mask, table in zip(lost, tables, strict=True)
+    ]
+
+    def known_pair(name: str, unit: str, amounts: list[float], source: str) -> Line:
+        told = [np.nan if no else one for one, no in zip(amounts, empty, strict=True)]
+        return _pair(name, unit, told, source)
+
     severity = [loss["severity"].astype("object") for loss in losses]
     known = ("none", "minor", "major", "structural")
 
     def trees(name: str, *which: str) -> Line:
-        return _pair(name, "trees", [float(s.isin(which).sum()) for s in severity], "geometry")
+        return known_pair(name, "trees", [float(s.isin(which).sum()) for s in severity], "geometry")
 
     unsettled = [
         float((~s.isin(known) | loss[["footprint_m2", "severed_m2"]].isna().any(axis=1)).sum())
@@ -200,13 +219,14 @@ def _tree_lines(losses: tuple[pd.DataFrame, ...]) -> list[Line]:
         trees("Trees with a major or structural breach", "major", "structural"),
         trees("Trees with structural roots cut", "structural"),
         trees("Trees with a minor breach only", "minor"),
-        _pair("Trees with careful digs in a structural root zone", "trees",
+        known_pair("Trees with careful digs in a structural root zone", "trees",
               [_count_careful(loss) for loss in losses], "geometry"),
-        _pair("Root zone dug up", "m2", [float(x["footprint_m2"].sum()) for x in losses],
+        known_pair("Root zone dug up", "m2", [float(x["footprint_m2"].sum()) for x in losses],
               "geometry"),
-        _pair("Root zone dug up or cut off from its tree", "m2",
+        known_pair("Root zone dug up or cut off from its tree", "m2",
               [float(x["severed_m2"].sum()) for x in losses], "severed_cautious"),
         _pair("Trees not counted above: loss not known", "trees", unsettled, "arithmetic"),
+        *_left_out("trees and root zones, where the size of the pipe is not known", lost),
     ]  # fmt: skip
 
 

@@ -36,6 +36,7 @@ from routekit.methods.common import (
     falls,
     is_circular,
     known_flag,
+    known_harm,
     no_collapse,
     no_foreign_pipe,
     ponding,
@@ -279,7 +280,7 @@ def _root_checks(cases: pd.DataFrame, settings: BurstingSettings) -> list[Check]
         ), *SIZE, where=np.isfinite(cover)),
         rest_on(must_not(
             "Passes through a structural root zone",
-            as_flag(column(cases, "n_structural")),
+            known_harm(cases, "structural"),
             source="structural_indicator",
             severity=CAUTION,
             remedy="Have an arborist judge the root plate before the pull.",

@@ -41,6 +41,15 @@ def as_flag(count: Floats) -> Floats:
     return np.where(np.isnan(count), np.nan, (count > 0).astype(float))
 
 
+def known_harm(cases: pd.DataFrame, kind: str) -> Floats:
+    """Tell where a trench harms trees: 1, 0 or NaN where its width is not known.
+
+    What even the least trench would harm is known in any case.
+    """
+    count, least = column(cases, f"n_{kind}"), column(cases, f"least_{kind}")
+    return as_flag(np.where(np.isnan(count) & (least > 0), least, count))
+
+
 def capacity(cases: pd.DataFrame, plan: pd.DataFrame) -> Check:
     """Check that the renewed run carries the required flow."""
     required = column(cases, "required_l_s")

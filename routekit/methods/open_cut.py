@@ -16,12 +16,12 @@ from routekit.methods.checks import (
     rest_on,
 )
 from routekit.methods.common import (
-    as_flag,
     capacity,
     cleansing,
     column,
     falls,
     known_flag,
+    known_harm,
     rest_on_depth,
     steepest,
 )
@@ -46,8 +46,8 @@ def list_checks(
     list of Check
     """
     trees_known = known_flag(cases, "has_trees") == 1
-    structural = np.where(trees_known, as_flag(column(cases, "n_structural")), np.nan)
-    major = np.where(trees_known, as_flag(column(cases, "n_major")), np.nan)
+    structural = np.where(trees_known, known_harm(cases, "structural"), np.nan)
+    major = np.where(trees_known, known_harm(cases, "major"), np.nan)
     depth = column(cases, "depth_max_m")
     clearance = column(cases, "service_clearance_m")
     # A service recorded inside the pipe is a slip of one of the two records.

@@ -47,7 +47,7 @@ SIZES = {
 
 NAMES = {"material": "concrete", "shape": "circular"}
 
-NOTHING_ASSUMED = {"assumed": ""}
+NOTHING_ASSUMED = {"assumed": "", "least_structural": 0.0, "least_major": 0.0}
 
 FLAGS = {"is_inspected": True, "has_services": True, "has_trees": True}
 

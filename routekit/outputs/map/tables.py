@@ -179,10 +179,12 @@ def _open_cut_harm(result: Result, runs: pd.DataFrame) -> dict[str, Any]:
     known = row >= 0
     np.maximum.at(worst, row[known], ranks[known])
     names = np.array([*SEVERITIES, None], dtype=object)
-    return {
-        "severity": names[worst.astype(int)],
-        "n_trees": np.bincount(row[known], minlength=len(runs)),
-    }
+    trees = np.bincount(row[known], minlength=len(runs)).astype(float)
+    if "n_trees" in runs.columns:
+        # The width of the trench is not known, so neither is what it meets.
+        unsized = runs["n_trees"].isna().to_numpy()
+        worst[unsized], trees[unsized] = -1.0, np.nan
+    return {"severity": names[worst.astype(int)], "n_trees": trees}
 
 
 def _is_open(runs: pd.DataFrame) -> NDArray[np.bool_]:

@@ -79,7 +79,7 @@ function breachList(run) {
   const rows = study.breachesOfRun(run);
   const title = "Trees an open trench would touch";
   if (!rows.length) return [make("h3", {}, title), make("p", {}, study.runs.get("severity", run) === null
-    ? "Not worked out: there are no root zones." : "None.")];
+    ? (study.runs.get("width_m", run) === null ? "Not known: the size of the pipe is not known." : "Not worked out: there are no root zones.") : "None.")];
   const of = (name, row) => study.breaches.get(name, row);
   return [make("h3", {}, title), dataTable(title,
     ["Tree", "Harm", "Zone cut off", "Zone dug", "Edge to stem", "From\u2013to"],

@@ -125,7 +125,7 @@ function techniqueName(code) {
 }
 
 function severityName(code) {
-  return { none: "No tree", minor: "Minor", major: "Major", structural: "Structural" }[
+  return { none: "No tree", minor: "Minor", major: "Major", structural: "Structural", unknown: "Not known" }[
     code] || "Not worked out";
 }
 

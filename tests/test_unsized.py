@@ -1,0 +1,108 @@
+"""A run of unknown size: what hangs on the size is not known, and nothing passes by it."""
+
+import re
+
+import numpy as np
+import pytest
+from sample_copy import SampleCopy, pick
+
+from routekit import Study, run_study
+from routekit.outputs.map.tables import run_table
+from routekit.outputs.public.reduce import reduce_result
+from routekit.summary import summarise
+from routekit.trees.breach import pair_corridors
+from routekit.vocabulary import TECHNIQUES
+
+ROOT_CHECKS = ("Cuts a structural root zone", "Major encroachment on a protection zone",
+               "Passes through a structural root zone")  # fmt: skip
+
+
+def run_blanked(folder, share):
+    """The sample with the sizes of a share of its runs taken away; and the ids of those."""
+    copy = SampleCopy(folder / "study")
+    sewers = copy.read("sewers")
+    blank = np.random.default_rng(7).permutation(len(sewers)) < share * len(sewers)
+    copy.put("sewers", sewers.assign(diameter_mm=sewers["diameter_mm"].mask(blank)))
+    return run_study(Study.load(copy.study)), set(sewers.loc[blank, "run_id"].astype(str))
+
+
+@pytest.fixture(scope="module", params=[1.0, 0.5], ids=["all", "half"])
+def spoilt(request, tmp_path_factory):
+    return run_blanked(tmp_path_factory.mktemp("unsized"), request.param)
+
+
+def test_what_hangs_on_the_size_is_not_known(spoilt):
+    result, blank = spoilt
+    runs = result.runs
+    mine = runs["run_id"].isin(blank).to_numpy()
+    assert mine.any()
+    for name in ("n_trees", "n_major", "n_structural", "footprint_m2", "severed_m2", "severity",
+                 "nearest_stem_m"):  # fmt: skip
+        assert (runs[name].isna().to_numpy() == mine).all(), name
+    assert runs["n_axis_zones"].notna().all()
+    assert np.isfinite(runs["axis_stem_m"]).all()
+    shown = run_table(result)
+    assert (shown["severity"].isna().to_numpy() == mine).all()
+    assert (shown["n_trees"].isna().to_numpy() == mine).all()
+
+
+def test_no_root_check_passes_without_a_size(spoilt):
+    result, blank = spoilt
+    checks = result.checks[result.checks["run_id"].isin(blank)]
+    found = checks.loc[checks["check"].isin(ROOT_CHECKS)]
+    assert len(found) == 4 * len(blank)
+    assert (found["verdict"] != "pass").all()
+
+
+def test_an_axis_through_a_structural_zone_fails_open_cut_whatever_the_size(spoilt):
+    result, blank = spoilt
+    zones = result.zones.assign(radius_m=result.zones["structural_radius_m"].fillna(0), zone=None)
+    hit, _ = pair_corridors(np.asarray(result.runs.geometry), zones)
+    crossing = set(result.runs["run_id"].iloc[np.unique(hit)]) & blank
+    assert crossing
+    checks = result.checks[result.checks["run_id"].isin(crossing)]
+    cut = checks[checks["check"] == "Cuts a structural root zone"]
+    assert (cut["verdict"] == "fail").all()
+
+
+def test_reasons_and_questions_say_so(spoilt):
+    result, blank = spoilt
+    mine = result.advice["run_id"].isin(blank)
+    texts = result.advice["reason"]
+    assert not texts[mine].str.contains("meet no root zone").any()
+    assert texts[mine].str.contains("it is not known which root zones a trench would enter").all()
+    asked = result.advice["to_confirm"].str.contains("Measure the bore: it is not known.")
+    assert (asked == mine).all()
+
+
+def test_trees_are_not_counted_as_spared(spoilt):
+    result, blank = spoilt
+    totals = result.totals.set_index("quantity")
+    row = [name for name in totals.index if re.match("Runs not counted: trees and root", name)]
+    assert len(row) == 1
+    assert totals.loc[row[0], "open_cut_mid"] > 0
+    assert totals.loc["Trees not counted above: loss not known", "open_cut_mid"] > 0
+    if len(blank) == len(result.runs):
+        assert np.isnan(totals.loc["Root zone dug up", "open_cut_mid"])
+    said = summarise(result)
+    assert said["counts"]["runs_without_size"] == len(blank)
+    assert any(line.startswith("Size not known: ") for line in said["lines"])
+    words = reduce_result(result, street_field="street").tree_balance["open_cut_severity"]
+    assert (words.astype(str) == "unknown").any()
+
+
+def test_open_cut_is_no_cheaper_for_trees_than_the_least_trench(spoilt):
+    result, blank = spoilt
+    options = result.options
+    cut = options[(options["technique"] == "open_cut").to_numpy()
+                  & options["run_id"].isin(blank).to_numpy()]  # fmt: skip
+    axis = result.runs.set_index("run_id")["n_axis_zones"].reindex(cut["run_id"]).to_numpy()
+    assert (cut["root_m2"].to_numpy()[axis > 0] > 0).all()
+    assert list(TECHNIQUES)[-1] == "open_cut"
+
+
+def test_the_finding_names_the_remedy(spoilt):
+    result, blank = spoilt
+    found = pick(result.findings, layer="sewers", field="diameter_mm", seen="no usable size")
+    assert len(found) == len(blank)
+    assert found["done"].str.contains('"=200"], in the unit of that column').all()
