@@ -27,14 +27,14 @@ def summarise(result: Result) -> dict[str, Any]:
     Returns
     -------
     dict
-        study, sentence, counts, recommended (technique, runs, length_m), lines (text), caution;
-        ready for JSON.
+        study, sentence, counts (None where not known), recommended (technique, runs, length_m),
+        lines (text), caution; ready for JSON.
     """
     counts = _count(result)
     return {
         "study": result.name,
         "sentence": _write_sentence(counts),
-        "counts": counts,
+        "counts": {name: None if np.isnan(count) else count for name, count in counts.items()},
         "recommended": _count_techniques(result),
         "lines": _write_lines(result, counts),
         "caution": result.cautions[0],
@@ -45,7 +45,7 @@ def _count(result: Result) -> dict[str, int | float]:
     """Count what matters."""
     balance = result.tree_balance
     hurt = balance["open_cut_severity"].astype(str)
-    hurt = hurt[hurt != "none"]
+    hurt, in_doubt = hurt[~hurt.isin(["none", "unknown"])], hurt == "unknown"
     advice, pits = result.advice, result.pits
     found = result.findings["severity"].astype(str)
     left = balance[balance["is_touched"].to_numpy(dtype=bool)]
@@ -63,6 +63,7 @@ def _count(result: Result) -> dict[str, int | float]:
         "runs_with_breach": int(result.breaches["run_id"].nunique()),
         "breaches": len(result.breaches),
         "trees_open_cut": len(hurt),
+        "trees_open_cut_not_known": int(in_doubt.sum()),
         "trees_open_cut_major": int((hurt == "major").sum()),
         "trees_open_cut_structural": int((hurt == "structural").sum()),
         "root_zone_open_cut_m2": round(_take_total(result, _CUT_OFF, "open_cut_mid"), 1),
@@ -106,11 +107,22 @@ def _write_sentence(counts: dict[str, int | float]) -> str:
         f"{write_count(counts['runs_to_be_worked_on'], 'run')} to be worked on would enter the "
         f"root zones of {write_count(counts['trees_open_cut'], 'tree')} "
         f"({counts['trees_open_cut_structural']} structural, "
-        f"{counts['trees_open_cut_major']} major) and cut off "
-        f"{counts['root_zone_open_cut_m2']:,.0f} m2; the recommended works touch "
+        f"{counts['trees_open_cut_major']} major{_write_doubt(counts)}) and cut off "
+        f"{_write_area(counts['root_zone_open_cut_m2'])}; the recommended works touch "
         f"{write_count(counts['trees_recommended'], 'tree')} and "
-        f"{counts['root_zone_recommended_m2']:,.0f} m2{_write_gap(counts)}."
+        f"{_write_area(counts['root_zone_recommended_m2'])}{_write_gap(counts)}."
     )
+
+
+def _write_doubt(counts: dict[str, int | float]) -> str:
+    """Say how many more trees it is not known of."""
+    more = counts["trees_open_cut_not_known"]
+    return f", not known of {more:,.0f} more" if more else ""
+
+
+def _write_area(area_m2: float) -> str:
+    """Write an area, or that it is not known."""
+    return "an area not known" if np.isnan(area_m2) else f"{area_m2:,.0f} m2"
 
 
 def write_count(number: float, noun: str) -> str:
