@@ -20,6 +20,9 @@ if TYPE_CHECKING:
 HELPERS: Final = ("row_key", "source_row", "geometry")
 """Columns that are no attribute of a row."""
 
+NAMED_LAYERS: Final = ("sewers", "manholes", "trees")
+"""Layers whose rows people name in decisions, inspections and drawn zones."""
+
 _Frame = TypeVar("_Frame", bound=pd.DataFrame)
 
 
@@ -46,19 +49,34 @@ def fill_ids(table: _Frame, layer: str, id_column: str, findings: Findings) -> _
     pandas.DataFrame
         With an id in every row.
     """
+    table = _blank_constant(table, layer, id_column, findings)
     unnamed = table[id_column].isna()
     if not unnamed.any():
         return table
     made = ("row-" + table["source_row"].astype("str")).astype("str")
     done = "named row-1, row-2, ... after their place in the source"
     if unnamed.all():
-        findings.note("info", layer, id_column, "no row has an id", done)
+        later = "; rows that change places change names: decisions would miss them"
+        severity = "warning" if layer in NAMED_LAYERS else "info"
+        done += later if layer in NAMED_LAYERS else ""
+        findings.note(severity, layer, id_column, "no row has an id", done)
     else:
         keys = table.loc[unnamed, "row_key"]
         findings.add(
             "warning", layer, keys, field=id_column, seen="no id", done="named " + made[unnamed]
         )
     return table.assign(**{id_column: table[id_column].where(~unnamed, made)})
+
+
+def _blank_constant(table: _Frame, layer: str, id_column: str, findings: Findings) -> _Frame:
+    """Take an id that is the same on every row as none: it names nothing."""
+    ids = table[id_column]
+    if len(ids) < 2 or ids.isna().any() or ids.nunique() > 1:
+        return table
+    seen = f'"{ids.iloc[0]}" is the id of all {len(ids):,} rows'
+    done = "taken as no id; map a column that differs from row to row"
+    findings.note("warning", layer, id_column, seen, done)
+    return table.assign(**{id_column: pd.Series(np.nan, index=table.index, dtype="str")})
 
 
 def settle_doubles(

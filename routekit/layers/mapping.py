@@ -20,6 +20,7 @@ from routekit.layers.parsing import (
     Numbers,
     read_flags,
     read_ids,
+    read_lengths,
     read_numbers,
     read_text,
     read_years,
@@ -32,6 +33,7 @@ from routekit.layers.units import (
     report_named_unit,
     settle_unit,
 )
+from routekit.layers.value_words import understand_words
 
 if TYPE_CHECKING:
     from routekit.arrays import Flags
@@ -41,6 +43,9 @@ if TYPE_CHECKING:
 
 ID_MARK: Final = ";"
 """Parts ids where a cell of the result lists several."""
+
+JOIN_MARK: Final = " + "
+"""Stands between column names whose texts are joined."""
 
 MAPPING_COLUMNS: Final = ("layer", "column", "source", "unit", "known", "rows")
 
@@ -178,6 +183,11 @@ def _find_sources(raw: RawLayer, column: Column, inputs: InputSettings) -> list[
         if name.startswith(CONSTANT_MARK):
             found.append(name)
             continue
+        if column.kind == "text" and JOIN_MARK in name and name.strip() not in held:
+            parts = [part.strip() for part in name.split(JOIN_MARK)]
+            if all(part in held for part in parts):
+                found.append(JOIN_MARK.join(parts))
+                continue
         exact = name.strip() if name.strip() in held else None
         match = exact or present.get(name.strip().casefold())
         if match is None:
@@ -193,7 +203,11 @@ def _find_sources(raw: RawLayer, column: Column, inputs: InputSettings) -> list[
 def _refuse_missing(raw: RawLayer, sources: dict[str, list[str]]) -> None:
     """Refuse a layer without a required column, naming the line that would map it."""
     columns = load_columns(raw.layer)
-    lacking = [n for n, c in columns.items() if c.required == "yes" and not sources[n]]
+    lacking = [
+        name
+        for name, column in columns.items()
+        if column.required == "yes" and column.kind != "id" and not sources[name]
+    ]
     sized = [n for n, c in columns.items() if c.required == "size"]
     if sized and not sources[sized[0]] and not sources["shape_size"]:
         lacking.append(sized[0])
@@ -236,14 +250,24 @@ def _read_column(
         if source.startswith(CONSTANT_MARK):
             text = source.removeprefix(CONSTANT_MARK).strip()
             column = pd.Series(text, index=raw.frame.index, dtype="str")
-        else:
+        elif source in raw.frame:
             column = raw.frame[source]
+        else:
+            column = _join_columns(raw.frame, source)
         read = _convert(raw, column, source, rules, keys, findings)
         is_new = cells.isna() & read.notna()
         cells = cells.where(~is_new, read)
         counts[source] = int(is_new.sum())
         is_constant |= source.startswith(CONSTANT_MARK) & is_new.to_numpy(dtype=bool)
     return cells, counts, is_constant
+
+
+def _join_columns(frame: pd.DataFrame, source: str) -> pd.Series:
+    """Join the texts of several columns, such as genus and species, between blanks."""
+    texts = [read_text(frame[part]) for part in source.split(JOIN_MARK)]
+    joined = texts[0].fillna("").str.cat([each.fillna("") for each in texts[1:]], sep=" ")
+    joined = joined.str.strip()
+    return joined.mask(joined.eq(""))
 
 
 def _convert(
@@ -262,7 +286,7 @@ def _convert(
     if kind in ("id", "ref"):
         text = _free_ids(text, rules.column, keys, findings)
     text = text.mask(_means_missing(text, rules.missing))
-    return text if kind in ("id", "ref", "code") else _translate(text, rules)
+    return text if kind in ("id", "ref", "code") else _translate(text, source, rules, findings)
 
 
 def _free_ids(text: pd.Series, column: Column, keys: pd.Series, findings: Findings) -> pd.Series:
@@ -285,8 +309,8 @@ def _convert_numbers(
     findings: Findings,
 ) -> pd.Series:
     """Turn cells into numbers (flags into 1 and 0); codes with a meaning go before numbers."""
-    numbers = _read_kind(column, rules.column.kind)
-    values, is_bad = numbers.values * rules.factor(source), numbers.is_bad
+    numbers, factors = _read_kind(column, source, rules)
+    values, is_bad = numbers.values * factors, numbers.is_bad
     if rules.codes or rules.missing:
         text = read_text(column)
         meanings = text.str.casefold().map({c: float(v) for c, v in rules.codes.items()})
@@ -295,8 +319,14 @@ def _convert_numbers(
         values = np.where(is_coded, meanings.to_numpy(dtype=np.float64), values)
         values = np.where(is_none, np.nan, values)
         is_bad = is_bad & ~is_coded & ~is_none
-    _check_numbers(raw, values, source, rules, findings)
+    is_written = factors != rules.factor(source)
+    _check_numbers(raw, values[~is_written], source, rules, findings)
     _report_cells(raw, column, source, rules, keys, is_bad, findings)
+    n_written = int(is_written.sum())
+    if n_written:
+        unit = rules.unit_of(source).unit
+        seen = f'column "{source}" writes another unit than {unit} on {n_written:,} rows'
+        findings.note("info", raw.layer, rules.column.name, seen, "each read in the unit written")
     n_commas = int(numbers.has_comma.sum())
     if n_commas:
         seen = f'column "{source}" writes {n_commas:,} numbers with a decimal comma'
@@ -320,18 +350,25 @@ def _check_numbers(
     )
 
 
-def _read_kind(column: pd.Series, kind: str) -> Numbers:
-    """Read cells as numbers, years, or flags of 1 and 0."""
-    if kind == "year":
-        return read_years(column)
-    if kind != "flag":
-        return read_numbers(column)
-    values, is_bad = read_flags(column)
-    return Numbers(values, is_bad, np.zeros(len(column), dtype=bool))
+def _read_kind(
+    column: pd.Series, source: str, rules: _Rules
+) -> tuple[Numbers, np.ndarray]:
+    """Read cells as numbers, years, or flags of 1 and 0, with the multiplier of each cell."""
+    factors = np.full(len(column), rules.factor(source))
+    if rules.column.kind == "year":
+        return read_years(column), factors
+    if rules.column.kind == "flag":
+        values, is_bad = read_flags(column)
+        return Numbers(values, is_bad, np.zeros(len(column), dtype=bool)), factors
+    if rules.column.unit not in METRES:
+        return read_numbers(column), factors
+    lengths = read_lengths(column)
+    written = lengths.units.map(METRES).to_numpy(dtype=np.float64) / METRES[rules.column.unit]
+    return lengths.numbers, np.where(np.isnan(written), factors, written)
 
 
-def _translate(text: pd.Series, rules: _Rules) -> pd.Series:
-    """Translate codes; a word that is canonical already stays, in canonical spelling."""
+def _translate(text: pd.Series, source: str, rules: _Rules, findings: Findings) -> pd.Series:
+    """Translate codes; canonical words stay, common words of several languages are understood."""
     meanings: dict[str, Any] = {}
     if rules.column.choices:
         meanings |= {choice.replace("_", " "): choice for choice in rules.column.choices}
@@ -340,7 +377,42 @@ def _translate(text: pd.Series, rules: _Rules) -> pd.Series:
     if not meanings:
         return text
     known = text.str.casefold().map(meanings).astype("str")
+    left = text[known.isna()].dropna()
+    words = understand_words(rules.column.layer, rules.column.name, left.unique())
+    known = known.where(known.notna(), text.map(words).astype("str"))
+    _note_words(source, left.map(words).dropna(), left, rules.column, findings)
+    if rules.column.name == "status":
+        _ask_status(text[known.isna()].dropna(), source, rules.column, findings)
     return known.where(known.notna(), text)
+
+
+def _note_words(
+    source: str, meant: pd.Series, texts: pd.Series, column: Column, findings: Findings
+) -> None:
+    """Say which words were understood that the study does not translate, with their counts."""
+    if meant.empty:
+        return
+    pairs = pd.DataFrame({"word": texts[meant.index], "meaning": meant}).value_counts()
+    said = [f'"{key[0]}" as {key[1]} ({n:,})' for key, n in zip(pairs.index, pairs, strict=True)]
+    seen = f'column "{source}": common words read as what they mean, with their rows: '
+    done = f"translate a word with values.{column.layer}.{column.name} where it means otherwise"
+    findings.note("info", column.layer, column.name, seen + ", ".join(said), done)
+
+
+def _ask_status(unknown: pd.Series, source: str, column: Column, findings: Findings) -> None:
+    """Ask for the words of status that nobody has translated: they would be taken as live."""
+    if unknown.empty:
+        return
+    where = f"{column.layer}.{column.name}"
+    counts = unknown.value_counts()
+    said = ", ".join(f'"{word}" ({n:,})' for word, n in counts.items())
+    rows = "row" if counts.sum() == 1 else "rows"
+    findings.ask(
+        f'{column.layer}: column "{source}" holds words that do not say whether the row counts, on '
+        f"{counts.sum():,} {rows}: {said}; say for each values.{where}."
+        f'"{counts.index[0]}" = "keep" or "exclude" in the study file, or '
+        f'fields.{where} = "=keep" where the column is no status'
+    )
 
 
 def _means_missing(text: pd.Series, missing: list[Scalar]) -> pd.Series:

@@ -47,9 +47,34 @@ _SIZE_CODE: Final = (
     r"^(?P<letters>[^\d]*?)[\s._-]*"
     r"(?P<first>\d+(?:[.,]\d+)?)"
     r"(?:\s*[/xX*×]\s*(?P<second>\d+(?:[.,]\d+)?))?"
-    r"\s*(?P<unit>mm|cm|m|in|ft|\"|″|'')?$"
+    r"[\s-]*(?P<unit>[a-zA-Z]+\.?|\"|″|”|''|'|′)?$"
 )
-_INCH_MARKS: Final = {'"': "in", "″": "in", "''": "in"}
+
+_LENGTH: Final = (
+    r"(?i)^(?P<mark>dn|nd|id|ø|⌀|dia\.?|diam\.?)?[\s._-]*"
+    r"(?P<number>[-+]?\d+(?:[.,]\d+)?)"
+    r"[\s-]*(?P<unit>[a-z]+\.?|\"|″|”|''|'|′)?$"
+)
+
+UNIT_WORDS: Final = {
+    "mm": ("mm", "millimetre", "millimetres", "millimeter", "millimeters", "milimetros"),
+    "cm": ("cm", "centimetre", "centimetres", "centimeter", "centimeters", "centimetros"),
+    "m": ("m", "metre", "metres", "meter", "meters", "metros", "mtr"),
+    "in": (
+        *("in", "inch", "inches", "zoll", "pouce", "pouces", "pulgada", "pulgadas", "duim"),
+        *('"', "″", "”", "''"),
+    ),
+    "ft": ("ft", "feet", "foot", "'", "′"),
+}
+"""Units as they are written behind a number, in lower case."""
+
+MM_PER_UNIT: Final = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": 25.4, "ft": 304.8}
+"""Unit as written to mm."""
+
+NOMINAL_MARKS: Final = ("dn", "nd")
+"""Marks of a nominal size, which counts in mm (as EN ISO 6708 defines DN; from memory)."""
+
+_UNITS: Final = {word: unit for unit, words in UNIT_WORDS.items() for word in words}
 
 
 class Numbers(NamedTuple):
@@ -58,6 +83,14 @@ class Numbers(NamedTuple):
     values: NDArray[np.float64]
     is_bad: NDArray[np.bool_]
     has_comma: NDArray[np.bool_]
+
+
+class Lengths(NamedTuple):
+    """A column read as lengths, with the units that stand in its cells."""
+
+    numbers: Numbers
+    units: pd.Series
+    """Unit written in the cell, as in the study file; NaN where none is. Shape (n,)."""
 
 
 def read_text(column: pd.Series) -> pd.Series:
@@ -137,6 +170,47 @@ def read_numbers(column: pd.Series) -> Numbers:
     return Numbers(_blank_no_data(values), is_bad, has_comma)
 
 
+def read_lengths(column: pd.Series) -> Lengths:
+    """Read a column as lengths; text may hold the unit, such as «300 mm», «12"», «DN300», «8 in».
+
+    Parameters
+    ----------
+    column : pandas.Series, shape (n,)
+        Cells of any type.
+
+    Returns
+    -------
+    Lengths
+        Numbers as written, not converted, and the unit of each cell that names one.
+
+    Examples
+    --------
+    >>> lengths = read_lengths(pd.Series(["DN300", '12"', "8-inch", "0,3 m", "7", "300 x 400"]))
+    >>> lengths.numbers.values.tolist(), lengths.units.tolist()
+    ([300.0, 12.0, 8.0, 0.3, 7.0, nan], ['mm', 'in', 'in', 'm', nan, nan])
+    """
+    numbers = read_numbers(column)
+    units = pd.Series(np.nan, index=column.index, dtype="str")
+    if not numbers.is_bad.any():
+        return Lengths(numbers, units)
+    parts = read_text(column)[numbers.is_bad].str.extract(_LENGTH)
+    written = _name_units(parts["unit"])
+    is_nominal = parts["mark"].str.casefold().isin(NOMINAL_MARKS) & parts["unit"].isna()
+    written = written.mask(is_nominal, "mm")
+    is_length = parts["number"].notna() & (written.notna() | parts["unit"].isna())
+    found = read_numbers(parts["number"].where(is_length))
+    values, has_comma = numbers.values.copy(), numbers.has_comma.copy()
+    values[numbers.is_bad], has_comma[numbers.is_bad] = found.values, found.has_comma
+    units.loc[parts.index] = written
+    is_bad = numbers.is_bad & np.isnan(values)
+    return Lengths(Numbers(values, is_bad, has_comma), units)
+
+
+def _name_units(written: pd.Series) -> pd.Series:
+    """Name units as the study file does; NaN where a word is no unit."""
+    return written.str.casefold().str.removesuffix(".").map(_UNITS).astype("str")
+
+
 def read_years(column: pd.Series) -> Numbers:
     """Read a column as years; dates and texts that begin with a date give their year.
 
@@ -199,9 +273,11 @@ def read_sizes(codes: pd.Series) -> pd.DataFrame:
     parts = unique.str.extract(_SIZE_CODE)
     for name in ("first", "second"):
         parts[name] = pd.to_numeric(parts[name].str.replace(",", ".", regex=False))
-    parts["unit"] = parts["unit"].replace(_INCH_MARKS)
+    units = _name_units(parts["unit"])
     parts["letters"] = parts["letters"].str.strip()
-    parts["is_bad"] = parts["first"].isna()
+    parts["is_bad"] = parts["first"].isna() | (units.isna() & parts["unit"].notna())
+    parts["unit"] = units
+    parts.loc[parts["is_bad"], ["first", "second"]] = np.nan
     table = parts.set_index(pd.Index(unique)).reindex(codes.to_numpy())
     table["is_bad"] = table["is_bad"].eq(True)
     return table.set_axis(codes.index, axis=0)
@@ -215,7 +291,7 @@ def parse_stems(texts: pd.Series, *, factor: float = 1.0) -> pd.DataFrame:
     texts : pandas.Series of str, shape (n,)
         Diameters between `;`, `/`, `+`, `|` or comma and blank. NaN gives no row.
     factor : float, optional
-        Multiplier that turns a written number into mm.
+        Multiplier that turns a written number into mm; a unit that stands in the text goes before.
 
     Returns
     -------
@@ -234,10 +310,12 @@ def parse_stems(texts: pd.Series, *, factor: float = 1.0) -> pd.DataFrame:
     listed = text[has_several].str.split(STEM_SEPARATOR, regex=True).explode()
     pieces = pd.concat([text[~has_several], listed]).sort_index(kind="stable")
     pieces = pieces[pieces.astype("str").str.strip() != ""]
+    lengths = read_lengths(pieces.astype("str").reset_index(drop=True))
+    factors = lengths.units.map(MM_PER_UNIT).fillna(factor).to_numpy(dtype=np.float64)
     return pd.DataFrame(
         {
             "row": pieces.index.to_numpy(dtype=np.int64),
-            "diameter_mm": read_numbers(pieces.astype("str")).values * factor,
+            "diameter_mm": lengths.numbers.values * factors,
         }
     )
 

@@ -17,7 +17,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from routekit.errors import LayerError
+from routekit.errors import FieldError, LayerError
 from routekit.layers.area import clip_layers, report_far_layers
 from routekit.layers.columns import (
     NUMBER_KINDS,
@@ -120,14 +120,14 @@ def read_layers(inputs: InputSettings, base: Path) -> Layers:
     tallies: defaultdict[str, Counter[str]] = defaultdict(Counter)
     raws = _read_all(inputs, base, findings, tallies)
     rasters = {name: _find_raster(name, inputs, base) for name in RASTER_LAYERS}
-    mapped = {name: map_layer(raw, inputs=inputs, findings=findings) for name, raw in raws.items()}
+    mapped = _map_all(raws, inputs, findings)
     own = {
         name: own_crs(raw, inputs.crs.get(name), findings)
         for name, raw in raws.items()
         if name in VECTOR_LAYERS
     }
-    for name, system in own.items():
-        ask_about_feet(name, system, mapped[name].units, findings)
+    for name in (each for each in own if each in mapped):
+        ask_about_feet(name, own[name], mapped[name].units, findings)
     findings.refuse_open()
     tables = {
         name: _check_values(raws[name], each, inputs, findings) for name, each in mapped.items()
@@ -191,6 +191,19 @@ def _read_all(
         tallies[name]["read"] = len(raw.frame)
         raws[name] = raw
     return raws
+
+
+def _map_all(
+    raws: dict[str, RawLayer], inputs: InputSettings, findings: Findings
+) -> dict[str, MappedLayer]:
+    """Map every layer; what one lacks is asked for with what the others do."""
+    mapped: dict[str, MappedLayer] = {}
+    for name, raw in raws.items():
+        try:
+            mapped[name] = map_layer(raw, inputs=inputs, findings=findings)
+        except FieldError as error:
+            findings.ask(str(error))
+    return mapped
 
 
 def _find_raster(name: str, inputs: InputSettings, base: Path) -> Path | None:

@@ -17,6 +17,7 @@ import pyogrio
 
 from routekit.errors import LayerError
 from routekit.layers.columns import TABLE_LAYERS, suggest_name
+from routekit.layers.placing import is_parquet, place_rows, read_parquet
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -79,9 +80,16 @@ def read_layer(
         If the file or the layer is missing or cannot be read.
     """
     path = find_file(layer, source.path, base=base)
-    name = _pick_layer(layer, path, source.layer, findings)
-    frame = _read_frame(layer, path, name, source.where, findings)
+    if is_parquet(path):
+        name = path.stem
+        frame = read_parquet(layer, path, source)
+    else:
+        name = _pick_layer(layer, path, source, findings)
+        frame = _read_frame(layer, path, name, source.where, findings)
     frame = _clean_names(layer, frame, findings)
+    if source.x is not None and source.y is not None:
+        where = f'{path}, layer "{name}"'
+        frame = place_rows(layer, frame, (source.x, source.y), where=where, findings=findings)
     if source.where:
         total = pyogrio.read_info(path, layer=name, force_feature_count=True)["features"]
         seen = f'where = "{source.where}" keeps {len(frame):,} of {total:,} rows'
@@ -134,8 +142,9 @@ def find_file(layer: str, text: str, *, base: Path) -> Path:
     raise LayerError(msg)
 
 
-def _pick_layer(layer: str, path: Path, wanted: str | None, findings: Findings) -> str:
+def _pick_layer(layer: str, path: Path, source: LayerSource, findings: Findings) -> str:
     """Choose the layer of a file: the named one, else the first with (or without) geometry."""
+    wanted = source.layer
     try:
         listed = pyogrio.list_layers(path)
     except pyogrio.errors.DataSourceError as error:
@@ -147,14 +156,18 @@ def _pick_layer(layer: str, path: Path, wanted: str | None, findings: Findings) 
             return wanted
         msg = f'layers.{layer}: {path} has no layer "{wanted}"; {suggest_name(wanted, names)}'
         raise LayerError(msg)
-    is_table = layer in TABLE_LAYERS
+    is_table = layer in TABLE_LAYERS or source.x is not None
     fitting = [str(name) for name, kind in listed if (kind is None) == is_table]
     if not fitting and is_table:
         fitting = names
     if not fitting:
         what = "no layer" if is_table else "no layer with geometry"
         held = f"it holds the tables {', '.join(names)}" if names else "it is empty"
-        msg = f"layers.{layer}: {path} has {what}; {held}; give a file whose rows have geometry"
+        msg = (
+            f"layers.{layer}: {path} has {what}; {held}; give a file whose rows have geometry, or "
+            f'name the columns of its coordinates: layers.{layer} = {{ path = "{path.name}", '
+            'x = "...", y = "..." }'
+        )
         raise LayerError(msg)
     if len(fitting) > 1:
         seen = f"{path.name} holds {', '.join(fitting)} and the study names none"

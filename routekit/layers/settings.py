@@ -50,6 +50,15 @@ class LayerSource(Settings):
     where: str | None = setting(
         None, unit="-", source="study", text="Condition in OGR SQL that rows must meet"
     )
+    x: str | None = setting(
+        None,
+        unit="-",
+        source="study",
+        text="Column of eastings or longitudes, where rows hold coordinates and no geometry",
+    )
+    y: str | None = setting(
+        None, unit="-", source="study", text="Column of northings or latitudes beside x"
+    )
 
     @model_validator(mode="before")
     @classmethod
@@ -63,6 +72,14 @@ class LayerSource(Settings):
             return value
         match = _FILE_AND_LAYER.match(value.strip())
         return match.groupdict() if match else {"path": value.strip()}
+
+    @model_validator(mode="after")
+    def _check_coordinates(self) -> Self:
+        """Refuse one coordinate without the other."""
+        if (self.x is None) != (self.y is None):
+            msg = "x and y go together: name both columns, or none"
+            raise ValueError(msg)
+        return self
 
 
 class StudySection(Settings):

@@ -1,0 +1,108 @@
+"""Layers as they come: sizes as text, places in columns, GeoParquet, no ids, common words."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from small_district import CRS, assert_accounted, make_sewers, make_trees, pick
+
+from routekit.errors import FieldError, LayerError
+from routekit.layers.value_words import load_value_words, understand_words
+
+
+def test_sizes_as_text_are_read_with_the_unit_written(district):
+    district.put("sewers", make_sewers(diameter_mm=["300 mm", '12"', "DN400"]))
+    district.put("trees", make_trees(stem_diameter_mm=["14 in", "0.4 m", "350"]))
+    layers = district.read()
+    np.testing.assert_allclose(layers.runs["diameter_mm"], [300.0, 304.8, 400.0])
+    np.testing.assert_allclose(layers.trees["stem_diameter_mm"], [355.6, 400.0, 350.0])
+
+
+def test_a_unit_written_goes_before_the_one_declared(district):
+    district.put("sewers", make_sewers(diameter_mm=["12", "8 in", "300 mm"]))
+    district.say("units", "sewers", diameter_mm="in")
+    np.testing.assert_allclose(district.read().runs["diameter_mm"], [304.8, 203.2, 300.0])
+
+
+def test_a_table_with_coordinates_is_read_where_the_study_says_which(district):
+    trees = make_trees()
+    at = trees.to_crs("EPSG:4326").geometry
+    table = pd.DataFrame(trees.drop(columns="geometry")).assign(Longitude=at.x, Latitude=at.y)
+    table.loc[2, "Latitude"] = np.nan
+    district.put("trees", table)
+    with pytest.raises(LayerError, match=r'layers\.trees = \{ path = "trees\.csv", x = '):
+        district.read()
+    source = {"path": "trees.csv", "x": "Longitude", "y": "Latitude"}
+    district.sections["layers"]["trees"] = source
+    district.sections["crs"] = {"trees": "EPSG:4326"}
+    layers = district.read()
+    assert layers.trees["tree_id"].tolist() == ["T1", "T2"]
+    assert layers.trees.geometry.distance(trees.geometry[:2]).max() < 2.0
+    assert len(pick(layers.findings, layer="trees", seen="no coordinates in Longitude")) == 1
+    assert_accounted(layers)
+    district.sections["layers"]["trees"] = source | {"x": "Longitud"}
+    with pytest.raises(FieldError, match='did you mean "Longitude"'):
+        district.read()
+
+
+def test_geoparquet_is_read(district):
+    wanted = district.read().runs
+    make_sewers().to_parquet(district.folder / "sewers.parquet")
+    district.sections["layers"]["sewers"] = "sewers.parquet"
+    runs = district.read().runs
+    pd.testing.assert_frame_equal(pd.DataFrame(runs), pd.DataFrame(wanted))
+    assert runs.crs == CRS
+    (district.folder / "sewers.parquet").write_bytes(b"PAR1 and no more")
+    with pytest.raises(LayerError, match="cannot be read as Parquet"):
+        district.read()
+
+
+def test_rows_without_an_id_are_named_by_their_place(district):
+    district.put("sewers", make_sewers().drop(columns=["run_id"]))
+    layers = district.read()
+    assert layers.runs["run_id"].tolist() == ["row-1", "row-2", "row-3"]
+    found = pick(layers.findings, layer="sewers", field="run_id", severity="warning")
+    assert found["seen"].tolist() == ["no row has an id"]
+    assert "decisions would miss them" in found["done"].iloc[0]
+
+
+def test_a_column_that_is_the_same_on_every_row_is_no_id(district):
+    district.put("sewers", make_sewers(run_id=["0", "0", "0"]))
+    layers = district.read()
+    assert layers.runs["run_id"].tolist() == ["row-1", "row-2", "row-3"]
+    assert len(pick(layers.findings, seen='"0" is the id of all 3 rows')) == 1
+
+
+def test_common_words_are_understood_without_a_mapping(district):
+    materials = ["Vitrified clay", "RCP", "Béton armé"]
+    district.put(
+        "sewers", make_sewers(material=materials, status=["existing", "Active", "Abandoned"])
+    )
+    layers = district.read()
+    assert layers.runs["material"].tolist() == ["clay", "reinforced_concrete"]
+    found = pick(layers.findings, layer="sewers", field="material", seen="common words")
+    assert '"Vitrified clay" as clay (1)' in found["seen"].iloc[0]
+    assert pick(layers.findings, field="status", done="left out")["row"].tolist() == ["R3"]
+
+
+def test_words_that_differ_by_town_are_not_read():
+    assert understand_words("sewers", "material", ["AC", "C", "clay / PVC"]) == {}
+    assert understand_words("sewers", "material", ["C"], is_sure=False) == {"C": "concrete"}
+    words = load_value_words()
+    assert words.groupby(["kind", "word"])["meaning"].nunique().max() == 1
+
+
+def test_a_word_of_status_that_nobody_knows_stops_the_study(district):
+    district.put("trees", make_trees(status=["Tree", "SL3", "SL3"]))
+    with pytest.raises(
+        FieldError, match=r'2 rows: "SL3" \(2\); say .*values\.trees\.status\."SL3"'
+    ):
+        district.read()
+
+
+def test_all_that_is_missing_is_said_at_once(district):
+    district.put("sewers", make_sewers().drop(columns=["diameter_mm"]))
+    district.put("trees", make_trees(status=["Tree", "SL3", "SL3"]))
+    with pytest.raises(FieldError) as caught:
+        district.read()
+    assert "fields.sewers.diameter_mm" in str(caught.value)
+    assert "values.trees.status" in str(caught.value)
