@@ -264,10 +264,12 @@ def _read_column(
 
 def _join_columns(frame: pd.DataFrame, source: str) -> pd.Series:
     """Join the texts of several columns, such as genus and species, between blanks."""
-    texts = [read_text(frame[part]) for part in source.split(JOIN_MARK)]
-    joined = texts[0].fillna("").str.cat([each.fillna("") for each in texts[1:]], sep=" ")
-    joined = joined.str.strip()
-    return joined.mask(joined.eq(""))
+    texts = [read_text(frame[part]).fillna("") for part in source.split(JOIN_MARK)]
+    joined = texts[0]
+    for text in texts[1:]:
+        joined = (joined + " " + text).str.strip()
+    bare: pd.Series = joined.mask(joined.eq(""))
+    return bare
 
 
 def _convert(

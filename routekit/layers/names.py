@@ -57,8 +57,8 @@ def load_rules() -> tuple[tuple[str, str, frozenset[str], float], ...]:
     """Read the rules: layer, canonical column, its concepts, confidence."""
     table = _read_csv("name_rules.csv")
     return tuple(
-        (row.layer, row.column, frozenset(row.pattern.split()), float(row.confidence))
-        for row in table.itertuples()
+        (row["layer"], row["column"], frozenset(row["pattern"].split()), float(row["confidence"]))
+        for row in table.to_dict("records")
     )
 
 
