@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from routekit.arrays import Floats
 from routekit.layers.columns import load_columns
 from routekit.methods.cases import sum_breaches
 from routekit.pipes.trench import build_trenches
@@ -49,6 +50,8 @@ def measure_exposure(
     trees: gpd.GeoDataFrame,
     zones: gpd.GeoDataFrame,
     settings: StudySettings,
+    *,
+    new_outside_mm: Floats,
 ) -> Exposure:
     """Lay a trench along every run and measure the root zones it enters.
 
@@ -59,6 +62,8 @@ def measure_exposure(
     trees, zones : GeoDataFrame
         Trees and their zones, in one order.
     settings : StudySettings
+    new_outside_mm : numpy.ndarray of float, shape (n,)
+        Outside diameter of the pipe that open cut would lay, mm.
 
     Returns
     -------
@@ -69,7 +74,9 @@ def measure_exposure(
         share=regime.severity_share, major_from_share=regime.major_from_share,
         least_m2=settings.zones.least_overlap_m2,
     )  # fmt: skip
-    trenches = build_trenches(runs, settings.trench, tear_back_m=regime.tear_back_m)
+    trenches = build_trenches(
+        runs, settings.trench, tear_back_m=regime.tear_back_m, new_outside_mm=new_outside_mm
+    )
     breaches = mark_certainty(
         build_breaches(runs, trenches, zones, tiers=tiers), zones,
         run_sd_m=runs["position_sd_m"], tree_sd_m=trees["position_sd_m"],

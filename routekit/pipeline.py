@@ -17,6 +17,8 @@ from routekit.layers.read import Layers, read_layers
 from routekit.methods.condition import assess_condition
 from routekit.methods.roots import link_roots
 from routekit.outputs.provenance import build_provenance, used_sources
+from routekit.pipes.capacity import build_flow
+from routekit.pipes.plans import relaid_outside
 from routekit.renewal import Renewal, choose_renewal
 from routekit.result import Result
 from routekit.rules import list_rules
@@ -77,10 +79,13 @@ def run_study(study: Study, *, tell: Tell = _silent) -> Result:
     settings = study.settings
     prepared = prepare_study(study, tell=tell)
     layers, runs, zones = prepared.layers, prepared.runs, prepared.zones
-    tell("Measuring breaches")
-    exposure = measure_exposure(runs, layers.trees, zones, settings)
     tell("Reading inspections")
     condition = assess_condition(runs, layers.inspections, settings=settings.methods.condition)
+    tell("Measuring breaches")
+    flow = build_flow(runs, condition, settings.flow)
+    laid = relaid_outside(runs.assign(required_l_s=flow["required_l_s"].to_numpy()),
+                          settings.flow, settings.pipe)  # fmt: skip
+    exposure = measure_exposure(runs, layers.trees, zones, settings, new_outside_mm=laid)
     root_links = link_roots(
         runs, layers.inspections, layers.trees, zones,
         radius_m=settings.methods.condition.association_radius_m,

@@ -80,7 +80,7 @@ def build_plans(cases: pd.DataFrame, settings: PlanSettings) -> dict[str, pd.Dat
     slip = largest_within(settings.slip_outside_share * round_host)
     same = choose_outside_diameter(round_host)
     larger = _size_for_flow(cases, round_host, settings)
-    relaid = _relaid_outside(cases, host, settings)
+    relaid = relaid_outside(cases, settings.flow, pipe)
     plans = {
         "monitor": _plan_old(cases, "capacity_now_l_s", ""),
         "local_repair": _plan_old(cases, "capacity_sound_l_s", "Short liners at the faults"),
@@ -154,16 +154,30 @@ def _size_for_flow(cases: pd.DataFrame, host: Floats, settings: PlanSettings) ->
     return np.where(np.isnan(chosen), choose_outside_diameter(host, steps_up=1), chosen)
 
 
-def _relaid_outside(
-    cases: pd.DataFrame, host: Floats, settings: PlanSettings
+def relaid_outside(
+    cases: pd.DataFrame, flow_settings: FlowSettings, pipe: PipeSettings
 ) -> Floats:
-    """Find the smallest made pipe whose bore and capacity are no less than what is asked for."""
+    """Find the smallest made pipe whose bore and capacity are no less than what is asked for.
+
+    Parameters
+    ----------
+    cases : DataFrame, n rows
+        diameter_mm, gradient, required_l_s.
+    flow_settings : FlowSettings
+    pipe : PipeSettings
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (n,)
+        Outside diameter of the pipe that open cut lays, mm; NaN where the old bore is not known.
+    """
+    host = _positive(cases["diameter_mm"])
     required = cases["required_l_s"].to_numpy(dtype=float)
     chosen = np.full(len(cases), np.nan)
     for step in range(_OPEN_CUT_STEPS, -1, -1):
         outside = choose_outside_diameter(host, steps_up=step)
-        inside = bore(outside, settings.pipe.sdr)
-        flow, _ = renewed_capacity(inside, cases["gradient"], "pe", settings.flow)
+        inside = bore(outside, pipe.sdr)
+        flow, _ = renewed_capacity(inside, cases["gradient"], "pe", flow_settings)
         # Where the flow is not known the new bore is at least the old one.
         enough = np.where(np.isnan(flow) | np.isnan(required), inside >= host, flow >= required)
         chosen = np.where(enough & ~np.isnan(inside), outside, chosen)

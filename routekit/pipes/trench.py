@@ -1,7 +1,8 @@
 """Open-cut trenches: least width, corridor, volumes and reinstatement.
 
 The least width is the larger of the width by nominal size and the width by trench depth, plus
-the sheets on both sides. The size of the old pipe rules, since it has to come out. Manhole
+the sheets on both sides. The larger of the old pipe, which comes out, and the new one, which is
+laid, rules. Manhole
 digs, several pipes in one trench and work beside structures are left out.
 """
 
@@ -307,7 +308,11 @@ def _bore_width(runs: gpd.GeoDataFrame) -> Floats:
 
 
 def build_trenches(
-    runs: gpd.GeoDataFrame, settings: TrenchSettings, *, tear_back_m: float = 0.0
+    runs: gpd.GeoDataFrame,
+    settings: TrenchSettings,
+    *,
+    tear_back_m: float = 0.0,
+    new_outside_mm: ArrayLike = np.nan,
 ) -> gpd.GeoDataFrame:
     """Find the open-cut trench of each run.
 
@@ -320,6 +325,8 @@ def build_trenches(
         How trenches are dug.
     tear_back_m : float, optional
         Width in m beyond each trench edge in which the bucket tears roots.
+    new_outside_mm : array_like of float, shape (n,), optional
+        Outside diameter of the pipe that is laid, mm; the old one rules where it is not known.
 
     Returns
     -------
@@ -348,6 +355,7 @@ def build_trenches(
     invert = np.where(invert > 0, invert, np.nan)
     depth = invert + (outside - bore) / 2 / MM_PER_M + settings.bed_m
     bottom, rule = trench_width(bore, outside, depth, settings)
+    bottom, rule = _widen_for(new_outside_mm, bottom, rule, depth, settings)
     surface = top_width(bottom, depth, settings)
     corridor_width = surface + 2 * (settings.working_strip_m + tear_back_m)
     columns = {
@@ -362,6 +370,18 @@ def build_trenches(
         "corridor": _build_corridors(np.asarray(runs.geometry), corridor_width),
     }
     return gpd.GeoDataFrame(columns, geometry="corridor", crs=runs.crs, index=runs.index)
+
+
+def _widen_for(
+    new_outside_mm: ArrayLike, width_m: Floats, rule: Texts, depth_m: Floats,
+    settings: TrenchSettings,
+) -> tuple[Floats, Texts]:  # fmt: skip
+    """Widen trenches in which a larger pipe is laid; its nominal size is its outside diameter."""
+    outside = np.broadcast_to(np.asarray(new_outside_mm, dtype=np.float64), width_m.shape)
+    wanted, by = trench_width(outside, outside, depth_m, settings)
+    is_wider = wanted > width_m + 1e-9
+    text = by + ", of the new pipe"
+    return np.where(is_wider, wanted, width_m), np.where(is_wider, text, rule)
 
 
 def _build_corridors(lines: Texts, width_m: Floats) -> Texts:

@@ -58,7 +58,9 @@ def measure_overlap(folder, clock):
     clock.tell("Drawing root zones")
     zones, _ = build_zones(layers.trees, layers.root_zones, settings=study.settings.zones)
     clock.tell("Measuring breaches")
-    exposure = measure_exposure(runs, layers.trees, zones, study.settings)
+    exposure = measure_exposure(
+        runs, layers.trees, zones, study.settings, new_outside_mm=np.full(len(runs), np.nan)
+    )
     clock.tell("Writing the GeoPackage")
     write_layers(
         _overlap_layers(Layer, runs, exposure), folder / "overlap.gpkg", crs=layers.crs.to_string()

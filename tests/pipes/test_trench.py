@@ -147,3 +147,17 @@ def test_spoil_counts_only_what_does_not_go_back():
     assert got.loose_m3[0] == pytest.approx([1.35, 1.4625, 1.575])
     assert got.mass_t[0] == pytest.approx([1.9125, 2.1375, 2.3625])
     assert np.isnan(got.mass_t[1]).all()
+
+
+def test_the_larger_of_old_and_new_pipe_rules_the_width():
+    """EN 1610: the room is that of the pipe laid; from 700 mm on it is 0.85 m with steep sides."""
+    runs = make_runs([2.0] * 3, [300] * 3)
+    old = build_trenches(runs, TrenchSettings())
+    new = build_trenches(runs, TrenchSettings(), new_outside_mm=[np.nan, 200.0, 800.0])
+    np.testing.assert_array_equal(new["width_m"][:2], old["width_m"][:2])
+    sheets = 2 * TrenchSettings().shoring_m
+    assert new["bottom_width_m"][2] == pytest.approx(0.8 + 0.85 + sheets)
+    assert new["bottom_width_m"][2] > old["bottom_width_m"][2] + 0.3
+    assert new["width_rule"][2].endswith("of the new pipe")
+    unknown = build_trenches(make_runs([2.0], [np.nan]), TrenchSettings(), new_outside_mm=[800.0])
+    assert np.isnan(unknown["width_m"][0])
