@@ -40,6 +40,7 @@ def _tell_errors(command: Callable[..., None]) -> Callable[..., None]:
             raise
         except RoutekitError as error:
             ERR.print(f"routekit: {error}", markup=False)
+            _tell_found(error.findings)
             sys.exit(error.exit_code)
         except KeyboardInterrupt:
             ERR.print("routekit: stopped; earlier results are as they were")
@@ -54,6 +55,15 @@ def _tell_errors(command: Callable[..., None]) -> Callable[..., None]:
             sys.exit(70)
 
     return run
+
+
+def _tell_found(findings: pd.DataFrame | None) -> None:
+    """Print what was found before a refusal, as it may be the cause; not what was only told."""
+    if findings is not None:
+        found = findings[findings["severity"] != "info"]
+        if len(found):
+            ERR.print("\nFound before that:")
+            _print_findings(found, ERR)
 
 
 def _write_defect(details: str) -> Path:
@@ -272,9 +282,9 @@ def _print_table(title: str, table: pd.DataFrame) -> None:
         OUT.print(f"  {line.rstrip()}", markup=False)
 
 
-def _print_findings(findings: pd.DataFrame) -> None:
+def _print_findings(findings: pd.DataFrame, console: Console = OUT) -> None:
     """Print findings, worst first, grouped by what they have in common, the first rows named."""
-    OUT.print(f"\n[bold]{write_count(len(findings), 'finding')}[/bold]")
+    console.print(f"\n[bold]{write_count(len(findings), 'finding')}[/bold]")
     ranks = {"error": 0, "warning": 1, "info": 2}
     keys = ["severity", "layer", "field", "done"]
     ranked = findings.sort_values("severity", key=lambda column: column.map(ranks), kind="stable")
@@ -285,7 +295,7 @@ def _print_findings(findings: pd.DataFrame) -> None:
         where = f"{place}, {named}{more}" if named else place
         seen = rows["seen"].iloc[0]
         also = " (the first)" if rows["seen"].nunique() > 1 else ""
-        OUT.print(f"  {severity}: {where}: {seen}{also}; {done}", markup=False)
+        console.print(f"  {severity}: {where}: {seen}{also}; {done}", markup=False)
 
 
 @main.command()

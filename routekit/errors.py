@@ -6,11 +6,18 @@ printed as it stands. The exit code of the command line is a class attribute.
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import pandas as pd
+
 
 class RoutekitError(Exception):
     """Base of all errors that routekit raises on purpose."""
 
     exit_code = 1
+    findings: pd.DataFrame | None = None
+    """What was found in the data before, if anything was read."""
 
 
 class StudyError(RoutekitError, ValueError):

@@ -138,11 +138,20 @@ def prepare_study(study: Study, *, tell: Tell = _silent) -> Prepared:
 def _read_decisions(layers: Layers, runs: gpd.GeoDataFrame) -> Decided:
     """Read the decisions; what is wrong with them is told with the name of their file."""
     try:
-        return read_decisions(layers.decisions, runs["run_id"], layers.trees["tree_id"])
+        gone = layers.left_out
+        return read_decisions(
+            layers.decisions,
+            runs["run_id"],
+            layers.trees["tree_id"],
+            gone_runs=frozenset(gone.loc[gone["layer"].eq("sewers"), "row"]),
+            gone_trees=frozenset(gone.loc[gone["layer"].eq("trees"), "row"]),
+        )
     except DecisionError as error:
         named = layers.sources.set_index("layer").loc["decisions"]
         message = f"{named['path']}:{named['layer_name']}: {error}"
-        raise DecisionError(message) from None
+        refusal = DecisionError(message)
+        refusal.findings = layers.findings
+        raise refusal from None
 
 
 def _collect(

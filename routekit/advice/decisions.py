@@ -41,7 +41,12 @@ class Decided:
 
 
 def read_decisions(
-    decisions: pd.DataFrame, run_ids: pd.Series, tree_ids: pd.Series
+    decisions: pd.DataFrame,
+    run_ids: pd.Series,
+    tree_ids: pd.Series,
+    *,
+    gone_runs: frozenset[str] = frozenset(),
+    gone_trees: frozenset[str] = frozenset(),
 ) -> Decided:
     """Check decisions and lay them out over runs and techniques.
 
@@ -51,6 +56,8 @@ def read_decisions(
         Columns run_id, tree_id, decision (`force`, `exclude`, `no_pit`), technique, by, reason.
     run_ids, tree_ids : Series of str
         Ids of the study.
+    gone_runs, gone_trees : frozenset of str, optional
+        Ids of rows that were left out, each with a finding: a decision on one has no effect.
 
     Returns
     -------
@@ -67,7 +74,9 @@ def read_decisions(
     run = pd.Index(run_ids).get_indexer(pd.Index(_text(table, "run_id")))
     kind = _text(table, "decision").str.lower()
     technique = pd.Index(names).get_indexer(pd.Index(_text(table, "technique").str.lower()))
-    faults = _find_faults(table, run, kind, technique, run_ids, tree_ids)
+    is_gone = _text(table, "run_id").isin(gone_runs - set(run_ids))
+    is_gone |= _text(table, "tree_id").isin(gone_trees - set(tree_ids))
+    faults = _find_faults(table, run, kind, technique, run_ids, tree_ids, is_gone)
     forced = np.full(len(run_ids), -1, dtype=np.int8)
     excluded = np.zeros((len(run_ids), len(names)), dtype=bool)
     note = np.full(len(run_ids), "", dtype=object)
@@ -86,7 +95,7 @@ def read_decisions(
     if faults:
         message = "decisions: " + "; ".join(faults) + "; mend the decisions table"
         raise DecisionError(message)
-    no_pit = table[kind == "no_pit"]
+    no_pit = table[kind.eq("no_pit") & ~is_gone]
     return Decided(
         forced=_force_last(forced, excluded),
         excluded=excluded,
@@ -155,12 +164,13 @@ def _find_faults(
     technique: np.ndarray,
     runs: pd.Series,
     trees: pd.Series,
+    is_gone: pd.Series,
 ) -> list[str]:
     """List decisions that cannot apply, each with its row and what is wrong."""
     faults = []
     run_text, tree_text = _text(table, "run_id"), _text(table, "tree_id")
     known_trees = pd.Index(trees).get_indexer(pd.Index(tree_text)) >= 0
-    for row in range(len(table)):
+    for row in np.flatnonzero(~is_gone):
         place = f"row {row + 1}"
         if kind[row] not in KINDS:
             faults.append(f'{place}: decision "{kind[row]}" is none of {", ".join(KINDS)}')

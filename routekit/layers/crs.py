@@ -1,9 +1,10 @@
 """One metric working CRS for all layers, and what bringing a layer into it costs in accuracy.
 
 The working CRS is the declared one, else the sewers' own if it is projected in metres and true
-to scale, else the UTM zone of their place. Heights of a compound or three-dimensional system are
-dropped: levels come from columns. Each transformed layer leaves a finding with the accuracy of
-the operation used, because transformations stay silent when a better grid is missing.
+to scale, else the UTM zone of their place on their own datum. Heights of a compound or
+three-dimensional system are dropped: levels come from columns. Each transformed layer leaves a
+finding with the accuracy of the operation used, because transformations stay silent when a
+better grid is missing.
 """
 
 from __future__ import annotations
@@ -14,8 +15,13 @@ from typing import TYPE_CHECKING, Final, cast
 import geopandas as gpd
 import numpy as np
 import pyproj
+import pyproj.aoi
 import shapely
 from numpy.typing import NDArray
+from pyproj.crs import ProjectedCRS
+from pyproj.crs.coordinate_operation import UTMConversion
+from pyproj.database import query_crs_info
+from pyproj.enums import PJType
 from pyproj.exceptions import CRSError, ProjError
 from pyproj.transformer import AreaOfInterest, TransformerGroup
 
@@ -176,14 +182,14 @@ def choose_working_crs(
         if fault:
             msg = (
                 f"study.working_crs: {name_crs(crs)} {fault}; leave it out, or use "
-                f"{name_crs(_utm(place))}"
+                f"{name_crs(_fit_crs(own, place))}"
             )
             raise CrsError(msg)
         return crs
     fault = find_fault(own, place)
     if not fault:
         return own
-    utm = _utm(place)
+    utm = _fit_crs(own, place)
     seen = f"the sewers' {name_crs(own)} {fault}"
     findings.note("info", "sewers", "crs", seen, f"worked in {name_crs(utm)}")
     return utm
@@ -265,7 +271,7 @@ def _find_operations(
     geometry: NDArray[np.object_], source: pyproj.CRS, target: pyproj.CRS
 ) -> TransformerGroup:
     """List the operations between two systems that are best where the layer lies."""
-    bounds = np.asarray(shapely.total_bounds(geometry))
+    bounds = _finite_bounds(geometry)
     area = None
     if np.all(np.isfinite(bounds)):
         to_degrees = pyproj.Transformer.from_crs(source, GEOGRAPHIC, always_xy=True)
@@ -308,7 +314,7 @@ def name_crs(crs: pyproj.CRS) -> str:
 
 def _centre(own: pyproj.CRS, lines: NDArray[np.object_]) -> tuple[float, float]:
     """Longitude and latitude of the middle of the sewers."""
-    bounds = np.asarray(shapely.total_bounds(lines))
+    bounds = _finite_bounds(lines)
     if not np.all(np.isfinite(bounds)):
         msg = (
             "sewers: no geometry to tell the place from; check the layer, or set study.working_crs"
@@ -318,16 +324,49 @@ def _centre(own: pyproj.CRS, lines: NDArray[np.object_]) -> tuple[float, float]:
     to_degrees = pyproj.Transformer.from_crs(own, GEOGRAPHIC, always_xy=True)
     place = to_degrees.transform(x, y)
     if not (abs(place[0]) <= 180 and abs(place[1]) <= 90):
+        turned = to_degrees.transform(y, x)
+        hint = ""
+        if abs(turned[0]) <= 180 and abs(turned[1]) <= 90:
+            hint = "; its two axes may be swapped"
         msg = (
-            f"sewers: coordinates near ({x:.0f}, {y:.0f}) do not lie in {name_crs(own)}; "
+            f"sewers: coordinates near ({x:.0f}, {y:.0f}) do not lie in {name_crs(own)}{hint}; "
             'say crs.sewers = "EPSG:..." in the study file'
         )
         raise CrsError(msg)
     return float(place[0]), float(place[1])
 
 
-def _utm(place: tuple[float, float]) -> pyproj.CRS:
-    """UTM zone of a place on WGS 84."""
+def _finite_bounds(geometry: NDArray[np.object_]) -> NDArray[np.float64]:
+    """Bounds of the geometry that has an end: one endless row says nothing about the others."""
+    boxes = np.asarray(shapely.bounds(geometry)).reshape(-1, 4)
+    boxes = boxes[np.isfinite(boxes).all(axis=1)]
+    if not len(boxes):
+        return np.full(4, np.nan)
+    return np.concatenate([boxes[:, :2].min(axis=0), boxes[:, 2:].max(axis=0)])
+
+
+def _fit_crs(own: pyproj.CRS, place: tuple[float, float]) -> pyproj.CRS:
+    """Name a fit system: the own one, else the zone of a place on the own datum.
+
+    A zone on another datum would move every point by an operation of some metres' doubt.
+    """
+    if not find_fault(own, place):
+        return own
+    base = own.source_crs if own.is_bound and own.source_crs is not None else own
+    datum = base.geodetic_crs
     points = gpd.GeoSeries([shapely.Point(place)], crs=GEOGRAPHIC)
-    zone: pyproj.CRS = points.estimate_utm_crs()
-    return zone
+    plain: pyproj.CRS = points.estimate_utm_crs()
+    zone = str(plain.utm_zone)
+    if datum is None or str(plain.name) == f"{datum.name} / UTM zone {zone}":
+        return plain
+    wanted = {f"{datum.name} / UTM zone {zone}", f"{datum.name} / MGA zone {zone[:-1]}"}
+    listed = query_crs_info(
+        pj_types=PJType.PROJECTED_CRS, area_of_interest=pyproj.aoi.AreaOfInterest(*place, *place)
+    )
+    codes = [f"{each.auth_name}:{each.code}" for each in listed if each.name in wanted]
+    if codes:
+        return pyproj.CRS.from_user_input(min(codes))
+    conversion = UTMConversion(zone[:-1], "N" if zone.endswith("N") else "S")
+    return ProjectedCRS(
+        conversion, name=f"{datum.name} / UTM zone {zone}", geodetic_crs=datum.to_2d()
+    )

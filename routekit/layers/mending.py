@@ -27,6 +27,12 @@ LEAST_LENGTH_M: Final = 0.001
 LEAST_AREA_M2: Final = 1e-6
 """Areas smaller than this are lines or points (house choice)."""
 
+KIND_WORDS: Final = {"tree": "stem or crown", "area or line": "line or area"}
+"""Kind of layer to what a reader calls its geometry, where that is another word."""
+
+UNREAD: Final = "geometry that cannot be read, such as a ring of two points"
+"""Said of rows whose geometry no library takes."""
+
 _LINES: Final = (GeometryType.LINESTRING, GeometryType.LINEARRING, GeometryType.MULTILINESTRING)
 _POINTS: Final = (GeometryType.POINT, GeometryType.MULTIPOINT)
 _AREAS: Final = (GeometryType.POLYGON, GeometryType.MULTIPOLYGON)
@@ -126,6 +132,7 @@ def leave_out(
         return table
     keys = table.loc[mask, "row_key"]
     findings.add(severity, layer, keys, field=field, seen=seen, done="row left out")
+    findings.leave_out(layer, keys, seen)
     tally["left_out"] += int(mask.sum())
     return table.loc[~mask].reset_index(drop=True)
 
@@ -136,7 +143,9 @@ def _leave_out_unfit(
     """Leave out rows without geometry, of the wrong type, or with endless coordinates."""
     geometry = np.asarray(table.geometry)
     is_none = shapely.is_missing(geometry)
-    table = leave_out(table, is_none, layer, "no geometry", findings, tally)
+    is_unread = table["is_unread"] if "is_unread" in table else pd.Series(False, index=table.index)
+    why = is_unread[is_none].map({True: UNREAD, False: "no geometry"})
+    table = leave_out(table, is_none, layer, why, findings, tally)
     geometry = np.asarray(table.geometry)
     is_empty = shapely.is_empty(geometry)
     table = leave_out(table, is_empty, layer, "empty geometry", findings, tally)
@@ -145,10 +154,11 @@ def _leave_out_unfit(
     is_wrong = ~np.isin(types, [int(each) for each in FITTING_TYPES[kind]])
     names = pd.Series([each.name for each in GeometryType if each.value >= 0], dtype="str")
     wrong = names.iloc[types[is_wrong]] if is_wrong.any() else names.iloc[:0]
-    seen = wrong.str.lower() + f" where a {kind} belongs"
+    seen = wrong.str.lower() + f" where a {KIND_WORDS.get(kind, kind)} belongs"
     table = leave_out(table, is_wrong, layer, seen, findings, tally)
-    bounds = np.asarray(shapely.bounds(np.asarray(table.geometry)))
-    is_endless = np.asarray(~np.isfinite(bounds).all(axis=1))
+    xy, rows = shapely.get_coordinates(np.asarray(table.geometry), return_index=True)
+    is_endless = np.zeros(len(table), dtype=bool)
+    is_endless[rows[~np.isfinite(xy).all(axis=1)]] = True
     seen_endless = "coordinates that are no numbers, or lie outside the reference system"
     return leave_out(table, is_endless, layer, seen_endless, findings, tally)
 

@@ -17,7 +17,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from routekit.errors import FieldError, LayerError
+from routekit.errors import FieldError, LayerError, RoutekitError
 from routekit.layers.area import clip_layers, report_far_layers
 from routekit.layers.columns import (
     NUMBER_KINDS,
@@ -90,9 +90,38 @@ class Layers:
     sources: pd.DataFrame
     mapping: pd.DataFrame
     accounting: pd.DataFrame
+    left_out: pd.DataFrame
 
 
 def read_layers(inputs: InputSettings, base: Path) -> Layers:
+    """Read, check and mend all layers of a study; a refusal carries what was found so far.
+
+    Parameters
+    ----------
+    inputs : InputSettings
+        Where the layers are and how to read them.
+    base : Path
+        Folder of the study file; relative paths start there.
+
+    Returns
+    -------
+    Layers
+        As `_read_layers` gives them.
+
+    Raises
+    ------
+    RoutekitError
+        As `_read_layers` does; its `findings` hold what was found before.
+    """
+    findings = Findings()
+    try:
+        return _read_layers(inputs, base, findings)
+    except RoutekitError as error:
+        error.findings = findings.table()
+        raise
+
+
+def _read_layers(inputs: InputSettings, base: Path, findings: Findings) -> Layers:
     """Read, check and mend all layers of a study.
 
     Parameters
@@ -116,7 +145,6 @@ def read_layers(inputs: InputSettings, base: Path) -> Layers:
     CrsError
         If a reference system is missing, unknown or unfit.
     """
-    findings = Findings()
     tallies: defaultdict[str, Counter[str]] = defaultdict(Counter)
     raws = _read_all(inputs, base, findings, tallies)
     rasters = {name: _find_raster(name, inputs, base) for name in RASTER_LAYERS}
@@ -141,7 +169,7 @@ def read_layers(inputs: InputSettings, base: Path) -> Layers:
         table = tables[name] if name in tables else empty_layer(name, crs)
         tables[name] = drop_doubled_rows(table, name, findings=findings, tally=tallies[name])
     tables = _fit_layers(tables, rasters["canopy"], inputs, findings, tallies)
-    _refuse_empty(tables, raws)
+    _refuse_empty(tables, raws, findings.left_out())
     _report_strays(tables, findings)
     final = {name: _finish(table, name) for name, table in tables.items()}
     areas = {name: cast("gpd.GeoDataFrame", final[name]) for name in VECTOR_LAYERS}
@@ -157,6 +185,7 @@ def read_layers(inputs: InputSettings, base: Path) -> Layers:
         sources=_list_sources(raws, rasters),
         mapping=_join_mappings(mapped),
         accounting=_account(final, tallies),
+        left_out=findings.left_out(),
         **areas,
     )
 
@@ -252,6 +281,9 @@ def _place_layers(
         if n_high:
             seen = f"heights in the geometry of {n_high:,} rows"
             findings.note("info", name, "geometry", seen, "dropped; levels come from columns")
+        unread = raws[name].unread
+        if unread is not None:
+            tables[name] = tables[name].assign(is_unread=unread)
         moved = transform_layer(each, own[name], crs, layer=name, findings=findings)
         tables[name] = gpd.GeoDataFrame(
             tables[name], geometry=gpd.GeoSeries(moved, index=tables[name].index, crs=crs)
@@ -315,21 +347,33 @@ def _fit_layers(
     return tables | vectors
 
 
-def _refuse_empty(tables: dict[str, pd.DataFrame], raws: dict[str, RawLayer]) -> None:
-    """Refuse a study whose sewers or trees have no usable row left."""
+def _refuse_empty(
+    tables: dict[str, pd.DataFrame], raws: dict[str, RawLayer], left_out: pd.DataFrame
+) -> None:
+    """Refuse a study whose sewers or trees have no usable row left, and say why."""
     for name in REQUIRED:
         if tables[name].empty:
             raw = raws[name]
             msg = (
                 f'layers.{name}: {raw.path}, layer "{raw.layer_name}": none of its '
-                f"{len(raw.frame):,} rows is usable; check its geometry, status and study area"
+                f"{len(raw.frame):,} rows is usable: {_count_causes(left_out, name)}"
             )
             raise LayerError(msg)
+
+
+def _count_causes(left_out: pd.DataFrame, layer: str) -> str:
+    """Count why the rows of a layer were left out, most frequent first, with a remedy."""
+    causes = left_out.loc[left_out["layer"].eq(layer), "why"].value_counts()
+    told = ", ".join(f"{n:,} × {why}" for why, n in causes.items())
+    where = "where a " in told
+    remedy = "name the layer that holds them" if where else "check geometry, status and study area"
+    return f"{told}; {remedy}"
 
 
 def _report_strays(tables: dict[str, pd.DataFrame], findings: Findings) -> None:
     """Name the rows that refer to a run or tree which is not there."""
     known = {"run_id": tables["sewers"]["run_id"], "tree_id": tables["trees"]["tree_id"]}
+    left_out = findings.left_out()
     for layer, column in (
         ("inspections", "run_id"),
         ("connections", "run_id"),
@@ -342,18 +386,30 @@ def _report_strays(tables: dict[str, pd.DataFrame], findings: Findings) -> None:
         if not is_stray.any():
             continue
         wanted = table.loc[is_stray, column]
-        hint = suggest_name(str(wanted.iloc[0]), list(known[column].head(1000))[:1000])
-        hint = hint if hint.startswith("did") else "no such name is known"
-        seen = column + ' "' + wanted + '" is not among the rows kept'
-        severity = "error" if layer in ("decisions", "root_zones") else "warning"
+        target = left_out[left_out["layer"].eq("sewers" if column == "run_id" else "trees")]
+        why = wanted.map(target.drop_duplicates("row").set_index("row")["why"])
         effect = (
             "taken to the nearest run within site.digs.connection_reach_m"
             if layer == "connections"
             else f"row kept, without effect on any {column.removesuffix('_id')}"
         )
-        done = f"{effect}; first one: {hint}"
-        rows = table.loc[is_stray, "row_key"]
-        findings.add(severity, layer, rows, field=column, seen=seen, done=done)
+        told = column + ' "' + wanted + '" '
+        findings.add(
+            "error" if layer in ("decisions", "root_zones") else "warning",
+            layer,
+            table.loc[is_stray, "row_key"],
+            field=column,
+            seen=told + ("was left out: " + why.astype("str")).fillna("is not among the rows kept"),
+            done=np.where(why.notna(), effect, effect + _hint(wanted[why.isna()], known[column])),
+        )
+
+
+def _hint(wanted: pd.Series, known: pd.Series) -> str:
+    """Offer the nearest name for the first of several that are not known."""
+    if wanted.empty:
+        return ""
+    hint = suggest_name(str(wanted.iloc[0]), list(known.head(1000)))
+    return "; first one: " + (hint if hint.startswith("did") else "no such name is known")
 
 
 def _finish(table: pd.DataFrame, layer: str) -> pd.DataFrame:

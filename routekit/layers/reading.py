@@ -11,9 +11,11 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 import geopandas as gpd
+import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyogrio
+from shapely.errors import GEOSException
 
 from routekit.errors import LayerError
 from routekit.layers.columns import TABLE_LAYERS, suggest_name
@@ -22,6 +24,7 @@ from routekit.layers.placing import is_parquet, place_rows, read_parquet
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from routekit.arrays import Flags
     from routekit.layers.findings import Findings
     from routekit.layers.settings import LayerSource
 
@@ -29,6 +32,12 @@ FALLBACK_ENCODING: Final = "cp1252"
 """Tried where text is not the UTF-8 that it should be."""
 
 _CHUNK_BYTES: Final = 1 << 20
+
+_ARC_TYPES: Final = (8, 9, 10, 11, 12)
+"""Circular string, compound curve, curve polygon, multi curve, multi surface (OGC 06-103r4)."""
+
+_TYPE_BITS: Final = 0x0FFFFFFF
+"""Bits of the number of a geometry type that do not flag heights or measures."""
 
 _LONG_PATH: Final = 400
 """Letters from which a path is cut in a message."""
@@ -43,6 +52,8 @@ class RawLayer:
     path: Path
     layer_name: str
     sha256: str
+    unread: Flags | None = None
+    """Rows with geometry that cannot be read, shape (n,); None if there is none."""
 
 
 def read_layer(
@@ -80,12 +91,14 @@ def read_layer(
         If the file or the layer is missing or cannot be read.
     """
     path = find_file(layer, source.path, base=base)
-    if is_parquet(path):
-        name = path.stem
-        frame = read_parquet(layer, path, source)
-    else:
-        name = _pick_layer(layer, path, source, findings)
-        frame = _read_frame(layer, path, name, source.where, findings)
+    unread = None
+    with np.errstate(invalid="ignore"):  # A vertex that is no number is found when mending.
+        if is_parquet(path):
+            name = path.stem
+            frame = read_parquet(layer, path, source)
+        else:
+            name = _pick_layer(layer, path, source, findings)
+            frame, unread = _read_frame(layer, path, name, source.where, findings)
     frame = _clean_names(layer, frame, findings)
     if source.x is not None and source.y is not None:
         where = f'{path}, layer "{name}"'
@@ -101,7 +114,9 @@ def read_layer(
         except OSError as error:
             msg = f"layers.{layer}: {error.filename or path} cannot be read ({error.strerror})"
             raise LayerError(f"{msg}; check its rights") from error
-    return RawLayer(layer=layer, frame=frame, path=path, layer_name=name, sha256=known[path])
+    return RawLayer(
+        layer=layer, frame=frame, path=path, layer_name=name, sha256=known[path], unread=unread
+    )
 
 
 def find_file(layer: str, text: str, *, base: Path) -> Path:
@@ -177,23 +192,58 @@ def _pick_layer(layer: str, path: Path, source: LayerSource, findings: Findings)
 
 def _read_frame(
     layer: str, path: Path, name: str, where: str | None, findings: Findings
-) -> gpd.GeoDataFrame | pd.DataFrame:
-    """Read the rows through Arrow; text that is not UTF-8 is read again as cp1252."""
+) -> tuple[gpd.GeoDataFrame | pd.DataFrame, Flags | None]:
+    """Read the rows through Arrow; text that is not UTF-8 is read again as cp1252.
+
+    Arcs and broken geometry are read in a second way, row by row.
+    """
     options: dict[str, Any] = {"layer": name, "where": where, "use_arrow": True}
     if layer in TABLE_LAYERS:
         options["read_geometry"] = False
+    unread = None
     try:
-        frame = pyogrio.read_dataframe(path, **options)
+        try:
+            frame = pyogrio.read_dataframe(path, **options)
+        except (GEOSException, NotImplementedError):
+            options |= {"use_arrow": False, "on_invalid": "ignore"}
+            frame = pyogrio.read_dataframe(path, **options)
+            unread = _report_shapes(layer, path, frame, options, findings)
         if _is_utf8(frame):
-            return frame
+            return frame, unread
         seen = f"{path.name} holds text that is not UTF-8"
         findings.note("warning", layer, "", seen, f"read as {FALLBACK_ENCODING}")
         options |= {"encoding": FALLBACK_ENCODING, "use_arrow": False}
-        return pyogrio.read_dataframe(path, **options)
+        return pyogrio.read_dataframe(path, **options), unread
     except (pyogrio.errors.DataSourceError, OSError, RuntimeError, ValueError) as error:
         condition = f' where "{where}"' if where else ""
         msg = f'layers.{layer}: {path}, layer "{name}"{condition} cannot be read ({error})'
         raise LayerError(msg) from error
+
+
+def _report_shapes(
+    layer: str,
+    path: Path,
+    frame: gpd.GeoDataFrame | pd.DataFrame,
+    options: dict[str, Any],
+    findings: Findings,
+) -> Flags:
+    """Name the rows drawn with arcs, which are made of straight pieces; mark those not read."""
+    chosen = {"layer": options["layer"], "where": options["where"], "columns": []}
+    meta, table = pyogrio.raw.read_arrow(path, **chosen)
+    shapes = pd.Series(table.column(meta["geometry_name"] or "wkb_geometry").to_pylist())
+    heads = shapes.str[:5].fillna(b"\x01\x00\x00\x00\x00")
+    kinds = heads.map(lambda head: int.from_bytes(head[1:], "little" if head[0] else "big"))
+    is_arc = (kinds & _TYPE_BITS).mod(1000).isin(_ARC_TYPES).to_numpy()
+    rows = "row " + pd.Series(np.arange(1, len(frame) + 1)).astype("str")
+    findings.add(
+        "info",
+        layer,
+        rows[is_arc],
+        field="geometry",
+        seen="drawn with arcs",
+        done="each arc made of straight pieces of 4 degrees at most",
+    )
+    return np.asarray(frame.geometry.isna()) & shapes.notna().to_numpy()
 
 
 def _is_utf8(frame: pd.DataFrame) -> bool:

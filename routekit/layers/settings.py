@@ -312,7 +312,10 @@ class InputSettings(Settings):
         dict, unit="-", source="study", text="What the codes of a source column mean"
     )
     units: PerColumn[str] = setting(
-        dict, unit="-", source="study", text="Unit of a source column: mm, cm, m, in, ft, us-ft"
+        dict,
+        unit="-",
+        source="study",
+        text="Unit of a source column, or of terrain.level_m: mm, cm, m, in, ft, us-ft",
     )
     missing: PerColumn[list[Scalar]] = setting(
         dict, unit="-", source="study", text="Values of a source column that mean «not known»"
@@ -324,7 +327,17 @@ class InputSettings(Settings):
         text="Reference system of a layer that names none of its own",
     )
 
-    @field_validator("fields", "values", "units", "missing")
+    @field_validator("units")
+    @classmethod
+    def _check_units_named(cls, value: PerColumn[str]) -> PerColumn[str]:
+        """Refuse units of what has none; turn aliases into canonical names."""
+        columns = {layer: table for layer, table in value.items() if layer != "terrain"}
+        named = cls._check_columns(columns) if columns else {}
+        if "terrain" in value:
+            named["terrain"] = _check_terrain(value["terrain"])
+        return named
+
+    @field_validator("fields", "values", "missing")
     @classmethod
     def _check_columns(cls, value: PerColumn[Any]) -> PerColumn[Any]:
         """Refuse layers and columns that do not exist; turn aliases into canonical names."""
@@ -360,7 +373,7 @@ class InputSettings(Settings):
     def _check_meanings(self) -> Self:
         """Refuse units and code meanings that a column cannot take."""
         for layer, units in self.units.items():
-            for name, unit in units.items():
+            for name, unit in units.items() if layer in LAYERS else ():
                 _check_unit(load_columns(layer)[name], unit)
         for layer, tables in self.values.items():
             for name, codes in tables.items():
@@ -386,6 +399,18 @@ def _known_column(layer: str, name: str) -> str:
     known = load_columns(layer)
     msg = f'layer "{layer}" has no column "{name}"; {suggest_name(name, known)}'
     raise ValueError(msg)
+
+
+def _check_terrain(table: dict[str, str]) -> dict[str, str]:
+    """Refuse a unit of the terrain that is unknown, or of something else than its levels."""
+    for name, unit in table.items():
+        if name != "level_m":
+            msg = f'layer "terrain" has no column "{name}"; known are: level_m'
+            raise ValueError(msg)
+        if unit not in METRES:
+            msg = f'units.terrain.level_m: unknown unit "{unit}"; {suggest_name(unit, METRES)}'
+            raise ValueError(msg)
+    return table
 
 
 def _check_unit(column: Column, unit: str) -> None:

@@ -9,7 +9,9 @@ import numpy as np
 import pyproj
 from numpy.typing import NDArray
 
-from routekit.errors import CrsError, LayerError
+from routekit.errors import CrsError, FieldError, LayerError
+from routekit.layers.settings import METRES
+from routekit.layers.units import UNIT_WORDS
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -24,7 +26,9 @@ CELLS_PER_READ: Final = 50_000_000
 """Cells read at once; a larger window is read in strips."""
 
 
-def sample_terrain(xy: NDArray[np.float64], path: Path, *, crs: pyproj.CRS) -> NDArray[np.float64]:
+def sample_terrain(
+    xy: NDArray[np.float64], path: Path, *, crs: pyproj.CRS, unit: str | None = None
+) -> NDArray[np.float64]:
     """Sample ground levels at points.
 
     Parameters
@@ -32,9 +36,12 @@ def sample_terrain(xy: NDArray[np.float64], path: Path, *, crs: pyproj.CRS) -> N
     xy : numpy.ndarray of float, shape (n, 2)
         Easting and northing in the working CRS.
     path : Path
-        Single-band raster of levels in m.
+        Single-band raster of levels.
     crs : pyproj.CRS
         Working CRS; the points are brought into that of the raster.
+    unit : str, optional
+        Unit of the levels (`units.terrain.level_m`); else what the raster says of its band or its
+        vertical reference system, else m.
 
     Returns
     -------
@@ -45,18 +52,20 @@ def sample_terrain(xy: NDArray[np.float64], path: Path, *, crs: pyproj.CRS) -> N
     Raises
     ------
     LayerError
-        If the file is no raster.
+        If the file is no raster, or is cut short.
+    FieldError
+        If the raster lies in a system of feet and nothing says the unit of its levels.
     CrsError
         If the raster names no reference system.
     """
     import rasterio  # noqa: PLC0415 - slow to import, needed only with a terrain
-    from rasterio.errors import NotGeoreferencedWarning, RasterioIOError  # noqa: PLC0415
+    from rasterio.errors import NotGeoreferencedWarning, RasterioError  # noqa: PLC0415
 
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", NotGeoreferencedWarning)
             source = rasterio.open(path)
-    except RasterioIOError as error:
+    except RasterioError as error:
         msg = f"layers.terrain: {path} is no raster that can be read ({error})"
         raise LayerError(msg) from error
     with source:
@@ -67,11 +76,38 @@ def sample_terrain(xy: NDArray[np.float64], path: Path, *, crs: pyproj.CRS) -> N
         back = ~source.transform
         column = back.a * points[:, 0] + back.b * points[:, 1] + back.c
         row = back.d * points[:, 0] + back.e * points[:, 1] + back.f
-        levels = _read_cells(source, np.floor(row), np.floor(column))
+        try:
+            levels = _read_cells(source, np.floor(row), np.floor(column))
+        except RasterioError as error:
+            cause = error.__cause__ or error
+            msg = f"layers.terrain: {path} is damaged or cut short: its cells cannot be read "
+            msg += f"({cause}); copy it again"
+            raise LayerError(msg) from error
+        unit_m = METRES[_level_unit(source, unit, path)]
         scale, offset = float(source.scales[0]), float(source.offsets[0])
-    levels = levels * scale + offset
+    levels = (levels * scale + offset) * unit_m
     low, high = PLAUSIBLE_LEVEL_M
     return np.where((levels >= low) & (levels <= high), levels, np.nan)
+
+
+def _level_unit(source: Any, declared: str | None, path: Path) -> str:
+    """Find the unit of the levels: declared, of the band, of the heights of the system, else m."""
+    if declared is not None:
+        return declared
+    system = pyproj.CRS.from_user_input(source.crs.to_wkt())
+    heights = [axis.unit_name for axis in system.axis_info if axis.direction in ("up", "down")]
+    for told in (source.units[0], *heights):
+        word = str(told or "").strip().casefold()
+        unit = "us-ft" if "survey" in word and "f" in word else UNIT_WORDS.get(word)
+        if unit is not None or word in METRES:
+            return unit or word
+    if system.is_projected and "foot" in system.axis_info[0].unit_name.casefold():
+        msg = (
+            f"layers.terrain: {path} lies in {system.name}, a system of feet, and nothing says "
+            'whether its levels are; say units.terrain.level_m = "ft" or "m" in the study file'
+        )
+        raise FieldError(msg)
+    return "m"
 
 
 def _to_raster(xy: NDArray[np.float64], crs: pyproj.CRS, target: pyproj.CRS) -> NDArray[np.float64]:

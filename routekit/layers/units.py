@@ -45,6 +45,7 @@ class ColumnUnit(NamedTuple):
         """Tell whether it is no column but a constant of the study file, in canonical units."""
         return self.source.startswith(CONSTANT_MARK)
 
+
 CONSTANT_MARK: Final = "="
 """A field text that begins so is a constant for all rows, not a column name."""
 
@@ -359,9 +360,7 @@ def check_unit(
         findings.ask(f"{where}: {name}{says} {has}; {remedy}")
 
 
-def report_named_unit(
-    layer: str, name: str, read_as: ColumnUnit, findings: Findings
-) -> None:
+def report_named_unit(layer: str, name: str, read_as: ColumnUnit, findings: Findings) -> None:
     """Say where a unit other than the canonical one is taken from a column's name.
 
     Parameters
@@ -410,7 +409,7 @@ def ask_about_feet(
     for name, each in units.items():
         if each.basis == "assumed" and columns[name].unit == "m" and not each.is_constant:
             findings.ask(
-                f'{layer}: the reference system {system.name} is in feet, and nothing says whether '
+                f"{layer}: the reference system {system.name} is in feet, and nothing says whether "
                 f'{name} ("{each.source}") is; say units.{layer}.{name} = "ft" or "m" in the study '
                 "file, whichever it is"
             )

@@ -161,7 +161,7 @@ def test_unknown_crs(district):
 @pytest.mark.parametrize("code", ["EPSG:4326", "EPSG:3857", "EPSG:2263"])
 def test_unfit_working_crs_names_a_fit_one(district, code):
     district.sections["study"] = {"working_crs": code}
-    with pytest.raises(CrsError, match=r"study\.working_crs.*leave it out, or use EPSG:32631"):
+    with pytest.raises(CrsError, match=r"study\.working_crs.*leave it out, or use EPSG:28992"):
         district.read()
 
 
