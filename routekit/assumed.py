@@ -33,6 +33,7 @@ class Field(NamedTuple):
 _SIZE: Final = Field("size", "Measure the bore: its size is assumed.")
 _DEPTH: Final = Field("depth", "Measure the depth: it is assumed.")
 _LEVEL: Final = Field("level", "Survey the levels: they are assumed.")
+_NEED: Final = Field("design flow", "Find out the design flow: what must flow is assumed.")
 
 FIELDS: Final = {
     "diameter_mm": _SIZE,
@@ -45,11 +46,27 @@ FIELDS: Final = {
     "other_end_m": Field(
         "depth at one end", "Measure the depth at both ends: one is taken from the other."
     ),
+    "manhole_end_m": Field(
+        "depth by the manhole", "Survey the invert: the depth is that of its manhole."
+    ),
+    "given_end_m": Field(
+        "depth along the run", "Survey both inverts: one depth is given for the whole run."
+    ),
+    "terrain_end_m": Field(
+        "cover level", "Survey the cover levels: the ground is that of the terrain raster."
+    ),
     "invert_up_m": _LEVEL,
     "invert_down_m": _LEVEL,
     "manholes.cover_level_m": _LEVEL,
     "manholes.invert_level_m": _LEVEL,
     "manholes.depth_m": _DEPTH,
+    "design_flow_l_s": _NEED,
+    "upsizing_mm": _NEED,
+    "trees.zone": Field(
+        "root zones near it",
+        "Have the trees near it measured, and ask which are veteran or columnar: their zones may "
+        "be larger than drawn.",
+    ),
 }
 """Assumed values to their words; any other is named by its column."""
 
@@ -59,15 +76,19 @@ SIZE: Final = ("diameter_mm", "height_mm", "shape_size")
 INVERTS: Final = ("invert_up_m", "invert_down_m")
 
 DEPTH: Final = (
-    "depth_input_m", "other_end_m", *INVERTS,
+    "depth_input_m", "other_end_m", "manhole_end_m", "given_end_m", "terrain_end_m", *INVERTS,
     "manholes.cover_level_m", "manholes.invert_level_m", "manholes.depth_m",
 )  # fmt: skip
 """What the depth along a run may rest on, where it is not the default depth of the study."""
 
-FLOW: Final = (
-    *SIZE, "shape", *INVERTS, "material", "design_flow_l_s", "catchment_m2", "runoff_share",
-)  # fmt: skip
+BORE: Final = (*SIZE, "shape", *INVERTS)
+"""What velocity and capacity of a renewed pipe may rest on."""
+
+FLOW: Final = (*BORE, "material", "design_flow_l_s", "catchment_m2", "runoff_share")
 """What required flow and capacity may rest on."""
+
+ZONES: Final = ("trees.zone",)
+"""What the root zones that a run meets may rest on."""
 
 DEFAULT_DEPTH: Final = "default_depth_m"
 """The default depth: nothing tells how deep the run is."""

@@ -9,13 +9,14 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from routekit.arrays import Floats
+from routekit.arrays import Flags, Floats
 from routekit.layers.columns import load_columns
 from routekit.methods.cases import sum_breaches
 from routekit.pipes.trench import build_trenches
 from routekit.study import StudySettings
 from routekit.trees.breach import Tiers, build_breaches, sum_tree_loss
 from routekit.trees.certainty import mark_certainty
+from routekit.trees.doubt import draw_largest, find_doubtful, is_more_harmed
 from routekit.trees.regimes import choose_regime
 from routekit.trees.unsized import (
     add_unknown_losses,
@@ -43,6 +44,8 @@ class Exposure:
     per_run: pd.DataFrame
     doubt: pd.DataFrame
     tiers: Tiers
+    in_doubt: Flags
+    """Runs that would meet more trees, or worse, were zones in doubt as large as they may be."""
 
 
 def measure_exposure(
@@ -52,6 +55,7 @@ def measure_exposure(
     settings: StudySettings,
     *,
     new_outside_mm: Floats,
+    root_zones: gpd.GeoDataFrame | None = None,
 ) -> Exposure:
     """Lay a trench along every run and measure the root zones it enters.
 
@@ -64,6 +68,8 @@ def measure_exposure(
     settings : StudySettings
     new_outside_mm : numpy.ndarray of float, shape (n,)
         Outside diameter of the pipe that open cut would lay, mm.
+    root_zones : GeoDataFrame, optional
+        Polygons of an arborist, which are never in doubt.
 
     Returns
     -------
@@ -102,6 +108,7 @@ def measure_exposure(
         ),
         doubt=doubt,
         tiers=tiers,
+        in_doubt=_find_doubt(runs, trees, zones, root_zones, trenches, sums, tiers, settings),
     )
 
 
@@ -114,3 +121,22 @@ def _bound_bores(runs: gpd.GeoDataFrame) -> tuple[float, float]:
 def _take_size(runs: gpd.GeoDataFrame, bore_mm: float) -> gpd.GeoDataFrame:
     """Give all runs one bore."""
     return runs.assign(diameter_mm=bore_mm, height_mm=bore_mm)
+
+
+def _find_doubt(
+    runs: gpd.GeoDataFrame,
+    trees: gpd.GeoDataFrame,
+    zones: gpd.GeoDataFrame,
+    root_zones: gpd.GeoDataFrame | None,
+    trenches: gpd.GeoDataFrame,
+    per_run: pd.DataFrame,
+    tiers: Tiers,
+    settings: StudySettings,
+) -> Flags:
+    """Tell which runs' breaches rest on zones that may be larger than they are drawn."""
+    which = find_doubtful(trees, zones)
+    if not which.any():
+        return np.zeros(len(runs), dtype=bool)
+    largest = draw_largest(trees, zones, root_zones, settings.zones)
+    met = build_breaches(runs, trenches, largest, tiers=tiers)
+    return is_more_harmed(sum_breaches(met, len(runs)), per_run)

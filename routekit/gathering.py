@@ -13,6 +13,7 @@ import shapely
 
 from routekit.advice.decisions import Decided
 from routekit.arrays import Flags, Floats, Ints
+from routekit.assumed import add_assumed
 from routekit.exposure import Exposure
 from routekit.layers.read import Layers
 from routekit.methods.bursting import needed_clearance
@@ -20,6 +21,8 @@ from routekit.methods.cases import build_cases
 from routekit.methods.condition import match_codes
 from routekit.methods.falls import find_falls
 from routekit.methods.neighbours import find_neighbours
+from routekit.pipes.capacity import falling_gradient
+from routekit.pipes.flow import BASIS_DESIGN
 from routekit.site.chains import build_chains
 from routekit.site.digs import find_runs
 from routekit.site.surroundings import prepare_surroundings
@@ -215,6 +218,7 @@ def _lay_out_cases(
     depth = cases["depth_max_m"].to_numpy(dtype=float)
     water = subsoil.groundwater_depth_m
     hard = subsoil.is_hard_ground
+    cases["assumed"] = _note_assumed(cases, flow, exposure)
     error = settings.flow.level_error_m
     return pd.concat([cases, flow], axis=1).assign(
         fall_m=find_falls(runs, level_error_m=error),
@@ -226,6 +230,22 @@ def _lay_out_cases(
         is_root_choked=cases["root_count"].to_numpy(dtype=float)
         >= settings.methods.lining.rooted_joints,
     )
+
+
+def _note_assumed(cases: pd.DataFrame, flow: pd.DataFrame, exposure: Exposure) -> pd.Series:
+    """Enter what stands in for material, flow, size and root zones that are not known."""
+    is_asked = (flow["required_basis"] == BASIS_DESIGN).to_numpy(dtype=bool)
+    slope = falling_gradient(cases["gradient"])
+    entries = {
+        "material": cases["material"].astype(str).isin(["unknown", "other"]).to_numpy(dtype=bool),
+        "design_flow_l_s": ~is_asked,
+        "upsizing_mm": ~is_asked | np.isnan(slope),
+        "trees.zone": exposure.in_doubt,
+    }
+    assumed = cases["assumed"]
+    for field, where in entries.items():
+        assumed = add_assumed(assumed, where, field)
+    return assumed
 
 
 def _chain_length(runs: gpd.GeoDataFrame, needs: Flags, settings: StudySettings) -> Floats:
@@ -246,8 +266,8 @@ def _building_distance(obstacles: gpd.GeoDataFrame, trenches: gpd.GeoDataFrame) 
     walls = np.asarray(
         obstacles.geometry[obstacles["kind"].isin(["building", "wall", "basement"])]
     )
-    distance = np.full(len(trenches), np.inf)
     corridors = np.asarray(trenches["corridor"])
+    distance = np.where(shapely.is_missing(corridors), np.nan, np.inf)
     (found, _), near = shapely.STRtree(walls).query_nearest(
         corridors, max_distance=_FAR_M, return_distance=True, all_matches=False
     )

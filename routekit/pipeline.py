@@ -85,7 +85,9 @@ def run_study(study: Study, *, tell: Tell = _silent) -> Result:
     flow = build_flow(runs, condition, settings.flow)
     laid = relaid_outside(runs.assign(required_l_s=flow["required_l_s"].to_numpy()),
                           settings.flow, settings.pipe)  # fmt: skip
-    exposure = measure_exposure(runs, layers.trees, zones, settings, new_outside_mm=laid)
+    exposure = measure_exposure(
+        runs, layers.trees, zones, settings, new_outside_mm=laid, root_zones=layers.root_zones
+    )
     root_links = link_roots(
         runs, layers.inspections, layers.trees, zones,
         radius_m=settings.methods.condition.association_radius_m,

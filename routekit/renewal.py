@@ -510,7 +510,8 @@ def _attach_facts(
         "n_connections", "chain_length_m", "cover_m", "building_distance_m",
     ]  # fmt: skip
     facts = cases[names].assign(bend_within_deg=cases["bend_deg"])
-    joined = pd.concat([runs.reset_index(drop=True), facts, flow], axis=1)
+    known = runs.reset_index(drop=True).assign(assumed=cases["assumed"].to_numpy())
+    joined = pd.concat([known, facts, flow], axis=1)
     return gpd.GeoDataFrame(joined, geometry="geometry", crs=runs.crs)
 
 

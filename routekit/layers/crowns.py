@@ -223,7 +223,6 @@ def _name_trees(
         crown_diameter_m=found.crown_diameter_m[kept],
         height_m=found.height_m[kept],
         position_sd_m=settings.position_sd_m,
-        is_columnar=False,
         origin=ORIGINS[1],
     )
     blank = pd.DataFrame(trees.drop(columns=["crown", "geometry"])).iloc[:0]

@@ -44,6 +44,14 @@ DEPTH_SOURCES: Final = (
 )
 """Ways to a depth, best first."""
 
+INFERRED: Final = {
+    "manhole depth": "manhole_end_m",
+    "given depth": "given_end_m",
+    "terrain": "terrain_end_m",
+    "other end": "other_end_m",
+}
+"""Ways to a depth that stand in for invert and cover, and how they are entered as assumed."""
+
 ENDS: Final = (("up", "from_manhole"), ("down", "to_manhole"))
 
 GROUND_COLUMNS: Final = (
@@ -237,7 +245,8 @@ def _note_assumed(
 
     assumed = drop_assumed(runs["assumed"], ~at_any_end("given depth"), "depth_input_m")
     assumed = add_assumed(assumed, at_any_end("assumed"), DEFAULT_DEPTH)
-    assumed = add_assumed(assumed, at_any_end("other end"), "other_end_m")
+    for way, field in INFERRED.items():
+        assumed = add_assumed(assumed, at_any_end(way), field)
     uses = {
         "cover_level_m": ("levels", "manhole depth"),
         "invert_level_m": ("manhole depth",),

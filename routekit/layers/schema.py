@@ -29,6 +29,7 @@ FLAG_ASSUMPTION: Final = "taken as no"
 LEFT_UNKNOWN: Final = {
     ("trees", "is_protected"): "stays not known: find out before any work; it keeps no pit away",
     ("trees", "is_veteran"): "stays not known: find out before any work; it gets an ordinary zone",
+    ("trees", "is_columnar"): "stays not known: it gets an ordinary zone",
 }
 """Flags that stay unknown, of which it must be told what that means."""
 

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from routekit.arrays import Floats
-from routekit.assumed import DEFAULT_DEPTH, DEPTH, FLOW, SIZE
+from routekit.assumed import DEFAULT_DEPTH, DEPTH, FLOW, SIZE, ZONES
 from routekit.methods.checks import (
     CAUTION,
     FAIL,
@@ -81,14 +81,22 @@ def list_checks(
     -------
     list of Check
     """
+    sized = [
+        *_cover_checks(cases, plan, settings),
+        *_service_checks(cases, plan, settings),
+        *_pipe_checks(cases, plan, settings),
+    ]
+    # New pipes are sized for a round bore.
+    sized = [rest_on(check, "shape") for check in sized]
+    if "is_size_assumed" in plan:
+        guess = plan["is_size_assumed"].to_numpy(dtype=bool)
+        sized = [rest_on(check, "upsizing_mm", where=guess) for check in sized]
     return [
         *_host_checks(cases, settings),
         *_line_checks(cases, settings),
-        *_cover_checks(cases, plan, settings),
-        *_service_checks(cases, plan, settings),
+        *sized,
         *_ground_checks(cases),
         *_root_checks(cases, settings),
-        *_pipe_checks(cases, plan, settings),
     ]
 
 
@@ -266,10 +274,11 @@ def _root_checks(cases: pd.DataFrame, settings: BurstingSettings) -> list[Check]
     trees = column(cases, "n_trees")
     cover = column(cases, "cover_m")
     # Enough cover settles it without knowing the trees.
-    unsure = np.isnan(trees) & ~(cover >= settings.root_depth_m)
+    is_deep = cover >= settings.root_depth_m
+    unsure = np.isnan(trees) & ~is_deep
     cover = np.where(trees == 0, np.inf, np.where(unsure, np.nan, cover))
     return [
-        rest_on_depth(at_least(
+        rest_on(rest_on_depth(at_least(
             "Cover where it passes below root zones",
             cover,
             settings.root_depth_m,
@@ -277,7 +286,7 @@ def _root_checks(cases: pd.DataFrame, settings: BurstingSettings) -> list[Check]
             source="as4970_2025",
             remedy="Have an arborist look at shallow roots.",
             survey="levels",
-        ), *SIZE, where=np.isfinite(cover)),
+        ), *SIZE, where=np.isfinite(cover)), *ZONES, where=~is_deep),
         rest_on(must_not(
             "Passes through a structural root zone",
             known_harm(cases, "structural"),
@@ -285,7 +294,7 @@ def _root_checks(cases: pd.DataFrame, settings: BurstingSettings) -> list[Check]
             severity=CAUTION,
             remedy="Have an arborist judge the root plate before the pull.",
             survey="trees",
-        ), *SIZE, *DEPTH, DEFAULT_DEPTH),
+        ), *SIZE, *DEPTH, *ZONES, DEFAULT_DEPTH),
     ]
 
 
@@ -330,4 +339,4 @@ def _pull_check(name: str, plan: pd.DataFrame, side: str, limit: str, source: st
         name=name, value=force[:, 1], limit=bound, unit="kN", verdict=verdict, source=source,
         rule="at most", remedy="Have the contractor calculate and log the pull.",
     )  # fmt: skip
-    return rest_on_depth(check, *FLOW)
+    return rest_on_depth(check, *SIZE, "material")

@@ -9,7 +9,7 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from routekit.arrays import Floats
-from routekit.assumed import DEFAULT_DEPTH, DEPTH, FLOW, INVERTS, SIZE
+from routekit.assumed import BORE, DEFAULT_DEPTH, DEPTH, FLOW, INVERTS, SIZE
 from routekit.methods.checks import (
     FAIL,
     UNKNOWN,
@@ -112,7 +112,7 @@ def steepest(plan: pd.DataFrame) -> Check:
             survey="levels",
         )
     )
-    return rest_on(check, *FLOW)
+    return rest_on(check, *BORE)
 
 
 def falls(cases: pd.DataFrame, max_ponding_share: float) -> Check:

@@ -172,7 +172,7 @@ def list_slip_checks(
         rest_on(at_most(
             "Outside diameter of the new pipe", fits, settings.slip_outside_share,
             unit="share of bore", source="practice", remedy="Measure the bore.",
-        ), *SIZE),
+        ), *SIZE, "shape"),
         at_most(
             "Length of one pull", column(cases, "length_m"), settings.slip_length_m, unit="m",
             source="practice", is_given=True,

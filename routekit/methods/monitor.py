@@ -50,7 +50,7 @@ def list_checks(
             "Carries less than its design flow", short, source="colebrook_white", severity=CAUTION,
             remedy="Check the design flow, and the whole line with it: one larger run between "
             "smaller ones carries no more.", survey="levels",
-        ), *FLOW, where=has_flow),
+        ), *FLOW),
         at_least(
             "Bore left free by roots and deposits", 1 - column(cases, "blocked_share"),
             settings.min_free_share, caution=settings.caution_free_share, unit="share",

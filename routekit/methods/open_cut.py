@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from routekit.assumed import DEFAULT_DEPTH, DEPTH, SIZE
+from routekit.assumed import DEFAULT_DEPTH, DEPTH, SIZE, ZONES
 from routekit.methods.checks import (
     CAUTION,
     Check,
@@ -53,7 +53,7 @@ def list_checks(
     # A service recorded inside the pipe is a slip of one of the two records.
     clearance = np.where(clearance < 0, np.nan, clearance)
     walls = column(cases, "building_distance_m")
-    room = (*SIZE, *DEPTH, DEFAULT_DEPTH)
+    room = (*SIZE, *DEPTH, *ZONES, DEFAULT_DEPTH)
     surveyed = known_flag(cases, "has_services") == 1
     blind = ~surveyed | ~(column(cases, "n_services_unknown") == 0)
     clearance = np.where(blind & (clearance >= settings.hand_dig_m), np.nan, clearance)

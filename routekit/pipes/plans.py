@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from routekit.arrays import Floats, Texts
+from routekit.arrays import Flags, Floats, Texts
 from routekit.pipes.arrays import as_floats
 from routekit.pipes.bursting_class import count_size_steps
 from routekit.pipes.capacity import falling_gradient, renewed_capacity, running_flow
@@ -88,7 +88,9 @@ def build_plans(cases: pd.DataFrame, settings: PlanSettings) -> dict[str, pd.Dat
         "close_fit": _plan_close_fit(cases, round_host, settings),
         "slip_lining": _plan_pe(cases, slip, pipe.liner_sdr, "Slipped PE", settings),
         "burst_same": _plan_burst(cases, same, settings),
-        "burst_upsized": _plan_burst(cases, larger, settings),
+        "burst_upsized": _plan_burst(cases, larger, settings).assign(
+            is_size_assumed=_is_size_assumed(cases)
+        ),
         "open_cut": _plan_pe(cases, relaid, pipe.sdr, "PE laid in a trench", settings),
     }
     return {code: _let_run(plan, code, cases, settings.flow) for code, plan in plans.items()}
@@ -152,6 +154,12 @@ def _size_for_flow(cases: pd.DataFrame, host: Floats, settings: PlanSettings) ->
         enough = (flow >= required) | np.isnan(required) | np.isnan(flow)
         chosen = np.where(allowed & (enough | np.isnan(chosen)), outside, chosen)
     return np.where(np.isnan(chosen), choose_outside_diameter(host, steps_up=1), chosen)
+
+
+def _is_size_assumed(cases: pd.DataFrame) -> Flags:
+    """Tell where no design flow and fall say how large a pipe must be: its size is assumed."""
+    slope = falling_gradient(cases["gradient"])
+    return np.asarray(np.isnan(slope) | np.isnan(_positive(cases["design_flow_l_s"])))
 
 
 def relaid_outside(
@@ -357,5 +365,8 @@ def resize_bursting(
     same = plans["burst_same"]["new_outside_mm"].to_numpy(dtype=float)
     own = plans["burst_upsized"]["new_outside_mm"].to_numpy(dtype=float)
     outside = np.where(outside_mm > same, outside_mm, own)
-    plan = _plan_burst(cases, outside, settings)
+    plan = _plan_burst(cases, outside, settings).assign(
+        # In a string the size is chosen: the run is given it whatever must flow.
+        is_size_assumed=_is_size_assumed(cases) & ~(outside_mm > same)
+    )
     return plans | {"burst_upsized": _let_run(plan, "burst_upsized", cases, settings.flow)}

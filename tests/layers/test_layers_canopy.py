@@ -227,7 +227,7 @@ def test_gaps_adds_only_the_missing_trees(planted):
     new = trees[trees["origin"] == "canopy raster"]
     for (x, y, _, _), point in zip(MISSING, new.geometry, strict=True):
         assert point.distance(Point(at(x, y))) <= CELL
-    assert trees["is_columnar"].dtype == "bool"
+    assert trees["is_columnar"].dtype == "boolean"
     assert len(pick(layers.findings, field="origin", seen="2 trees made from canopy.tif")) == 1
     seen = pick(layers.findings, layer="canopy", seen="3 tops lie in a crown of the inventory")
     assert len(seen) == 1

@@ -1,0 +1,115 @@
+"""The sample district with parts of its data taken away, and the verdicts that are left."""
+
+from dataclasses import replace
+
+import numpy as np
+
+from routekit import pipeline
+from routekit.exposure import measure_exposure
+from routekit.gathering import find_crossings, prepare_place
+from routekit.layers import read
+from routekit.layers.mapping import map_layer
+from routekit.methods.checks import tabulate_checks
+from routekit.methods.condition import assess_condition
+from routekit.methods.evaluate import evaluate_techniques
+from routekit.pipes.capacity import build_flow
+from routekit.pipes.plans import PlanSettings, build_plans, relaid_outside
+
+SEED = 20260601
+
+MADE = {
+    ("sewers", "depth_input_m"): (1.5, 3.5),
+    ("sewers", "catchment_m2"): (500.0, 9000.0),
+    ("sewers", "runoff_share"): (0.2, 0.9),
+    ("manholes", "depth_m"): (1.5, 3.5),
+}
+"""Columns that the sample leaves empty: half of their cells are made up, from low to high."""
+
+
+class Sample:
+    """The layers of a study, read from their files once; tests blank what they want of them."""
+
+    def __init__(self, study, monkeypatch):
+        self.study, self._patch, self._raws, self._mapped = study, monkeypatch, {}, {}
+        real = read.read_layer
+
+        def keep(name, source, **options):
+            self._raws[name] = real(name, source, **options)
+            return self._raws[name]
+
+        with monkeypatch.context() as patch:
+            patch.setattr(read, "read_layer", keep)
+            self.mapping = pipeline.prepare_study(study).layers.mapping
+        rng = np.random.default_rng(SEED)
+        for (layer, name), span in MADE.items():
+            frame = self._raws[layer].frame.copy()
+            values = rng.uniform(*span, len(frame))
+            frame[name] = np.where(rng.random(len(frame)) < 0.5, values, np.nan)
+            self._raws[layer] = replace(self._raws[layer], frame=frame)
+
+    def _map(self, raw, *, inputs, findings):
+        """Map a layer; one that is whole is mapped once for all tests."""
+        if raw is not self._raws[raw.layer]:
+            return map_layer(raw, inputs=inputs, findings=findings)
+        if raw.layer not in self._mapped:
+            self._mapped[raw.layer] = map_layer(raw, inputs=inputs, findings=findings)
+        return self._mapped[raw.layer]
+
+    def source(self, layer, column):
+        """Column of the layer's file that a canonical column is read from; None for none."""
+        if (layer, column) in MADE:
+            return column
+        mine = self.mapping[(self.mapping["layer"] == layer) & (self.mapping["column"] == column)]
+        return None if mine.empty else str(mine["source"].iloc[0])
+
+    def rows(self, layer):
+        """Give the number of rows of a layer as read."""
+        return len(self._raws[layer].frame)
+
+    def frame(self, layer):
+        """Give a layer as read."""
+        return self._raws[layer].frame
+
+    def run(self, step, *, blank=(), without=()):
+        """Take a step with cells blank (layer, column, flags of rows), and without some layers."""
+        raws = dict(self._raws)
+        for layer, column, rows in blank:
+            frame = raws[layer].frame.copy()
+            name = self.source(layer, column)
+            frame[name] = frame[name].astype(object).where(~np.asarray(rows), None)
+            raws[layer] = replace(raws[layer], frame=frame)
+        settings = self.study.settings
+        inputs = settings.layers.model_copy(update=dict.fromkeys(without))
+        study = replace(self.study, settings=settings.model_copy(update={"layers": inputs}))
+        with self._patch.context() as patch:
+            patch.setattr(read, "map_layer", self._map)
+            patch.setattr(read, "read_layer", lambda name, *_, **__: raws[name])
+            patch.setattr(read, "hash_source", lambda _: "")
+            return step(study)
+
+
+def check_alone(study):
+    """Check all techniques on every run as if it were renewed by itself, before any string."""
+    prepared = pipeline.prepare_study(study)
+    settings, layers, runs = study.settings, prepared.layers, prepared.runs
+    condition = assess_condition(runs, layers.inspections, settings=settings.methods.condition)
+    flow = build_flow(runs, condition, settings.flow)
+    laid = relaid_outside(
+        runs.assign(required_l_s=flow["required_l_s"].to_numpy()), settings.flow, settings.pipe
+    )
+    exposure = measure_exposure(
+        runs, layers.trees, prepared.zones, settings, new_outside_mm=laid,
+        root_zones=layers.root_zones,
+    )  # fmt: skip
+    place = prepare_place(
+        layers, runs, prepared.zones, exposure, condition, flow, prepared.decided, settings
+    )
+    plans = build_plans(
+        place.cases,
+        PlanSettings(
+            flow=settings.flow, pipe=settings.pipe, pull=settings.pull, liner=settings.liner
+        ),
+    )
+    find_crossings(place, layers.services, plans)
+    checks = evaluate_techniques(place.cases, plans, settings.methods)
+    return tabulate_checks(runs["run_id"], checks)
