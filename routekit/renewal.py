@@ -39,7 +39,7 @@ from routekit.methods.evaluate import tabulate_options
 from routekit.pipes.capacity import build_flow
 from routekit.pipes.plans import PlanSettings, build_plans, resize_bursting
 from routekit.pipes.pull import LEVELS
-from routekit.pipes.settings import LinerSettings
+from routekit.pipes.settings import LinerSettings, PipeSettings
 from routekit.site.laydown import NO_ROOM, NOT_KNOWN, plan_laydown
 from routekit.study import StudySettings
 from routekit.trees.breach import sum_tree_loss
@@ -145,7 +145,7 @@ def choose_renewal(
         checks=tabulate_checks(runs["run_id"], final.checks),
         options=_tabulate_options(runs["run_id"], final),
         advice=advice,
-        works=replace(works, strings=_attach_laydown(works.strings, laydown)),
+        works=replace(works, strings=_attach_laydown(works.strings, laydown, settings.pipe)),
         laydown=laydown,
         tree_balance=balance,
         totals=totals,
@@ -320,7 +320,8 @@ def _warn_of_laydown(advice: pd.DataFrame, laydown: gpd.GeoDataFrame) -> pd.Data
     short = laydown[laydown["stages"].to_numpy(dtype=float) > 1]
     texts = [
         f"Room for the string {name} to lie: {free:.0f} m free, {wanted:.0f} m wanted; it would be "
-        f"welded in {stages:.0f} stages, with the pull stopped at each (not in days and cost)."
+        f"welded in {stages:.0f} stages, with the pull stopped at each (in the days until it is "
+        "tied in, not in crew days and cost)."
         for name, free, wanted, stages in zip(
             short["string_id"], short["available_m"], short["wanted_m"], short["stages"],
             strict=True,
@@ -343,9 +344,9 @@ def _warn_of_no_room(advice: pd.DataFrame, laydown: gpd.GeoDataFrame) -> pd.Data
 
 
 def _attach_laydown(
-    strings: gpd.GeoDataFrame, laydown: gpd.GeoDataFrame
+    strings: gpd.GeoDataFrame, laydown: gpd.GeoDataFrame, pipe: PipeSettings
 ) -> gpd.GeoDataFrame:
-    """Put beside each string the room for it behind its launch pit."""
+    """Put beside each string the room behind its launch pit, and the days that stages add."""
     names = {
         "available_m": "laydown_available_m",
         "fits": "laydown_fits",
@@ -355,6 +356,14 @@ def _attach_laydown(
     }
     facts = laydown[list(names)].rename(columns=names).reset_index(drop=True)
     joined = pd.concat([strings.reset_index(drop=True), facts], axis=1)
+    stages = joined["laydown_stages"].to_numpy(dtype=float, na_value=np.nan)
+    # A string that has no room, or not known whether, is ready nobody knows when.
+    stops = (stages - 1) * pipe.stage_hours / pipe.shift_hours
+    weld = joined["weld_hours"] / pipe.shift_hours
+    # Its later lengths are welded while the pull waits, and the houses with it.
+    waits = stops + np.where(stages > 1, weld * (1 - 1 / stages), 0 * stages)
+    joined["ready_days"] += stops
+    joined["tie_days"] += waits
     return gpd.GeoDataFrame(joined, geometry="geometry", crs=strings.crs)
 
 

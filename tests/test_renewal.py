@@ -13,7 +13,7 @@ from routekit.errors import DecisionError
 from routekit.pipes.pe import allowable_pull
 from routekit.pipes.pull import drag_per_metre
 from routekit.pipes.settings import PipeSettings, PullSettings
-from routekit.renewal import _warn_of_no_room
+from routekit.renewal import _attach_laydown, _warn_of_no_room
 from routekit.summary import summarise
 from routekit.vocabulary import TECHNIQUE_PHRASES, TECHNIQUES
 
@@ -350,3 +350,16 @@ def test_no_room_for_one_bar_is_the_loudest_warning(two):
     unknown = _warn_of_no_room(two.advice, two.laydown.assign(room="not known"))["to_confirm"]
     assert unknown.str.startswith("Room for the string").all()
     assert _warn_of_no_room(two.advice, two.laydown)["to_confirm"].equals(two.advice["to_confirm"])
+
+
+def test_welding_in_stages_lengthens_the_days(two):
+    """By hand: three stages are two stops of 4 h, 1.0 day of 8 h; the pull also waits for welds."""
+    names = ["laydown_available_m", "laydown_fits", "laydown_stages", "laydown_room",
+             "laydown_text"]  # fmt: skip
+    strings = two.strings.drop(columns=names).assign(ready_days=5.0, tie_days=1.25, weld_hours=12.0)
+    laydown = two.laydown.assign(stages=3, room="in stages")
+    found = _attach_laydown(strings, laydown, PipeSettings()).iloc[0]
+    assert found["ready_days"] == pytest.approx(6.0)
+    assert found["tie_days"] == pytest.approx(1.25 + 1.0 + 12 / 8 * 2 / 3)
+    none = _attach_laydown(strings, laydown.assign(stages=pd.NA), PipeSettings()).iloc[0]
+    assert none[["ready_days", "tie_days"]].isna().all()

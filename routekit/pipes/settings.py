@@ -286,6 +286,11 @@ class PipeSettings(Settings):
         24.0, unit="h", source="najafi_p257", ge=0,
         text="Rest of the pulled string before it is cut and tied in (12 to 24).",
     )
+    stage_hours: float = setting(
+        4.0, unit="h", source="practice", ge=0,
+        text="Time that each stop of the pull takes where a string is welded on in stages, besides "
+        "the welds: laying out the next length, moving the welding machine.",
+    )
     shift_hours: float = setting(
         8.0, unit="h", source="practice", gt=0, le=24,
         text="Hours of a working day in which strings are welded and pulled.",

@@ -233,6 +233,7 @@ def _add_making(table: pd.DataFrame, drag_kn: pd.Series, pipe: PipeSettings) -> 
     table["weld_hours"] = string_weld_hours(length, outside, sdr, pipe)[:, 1]
     worked = (table["weld_hours"] + pipe.pull_hours) / pipe.shift_hours
     table["ready_days"] = worked + pipe.rest_hours / HOURS_PER_DAY
+    table["tie_days"] = pipe.pull_hours / pipe.shift_hours + pipe.rest_hours / HOURS_PER_DAY
     table["overlap_m"] = overlap(length, drag_kn.to_numpy(dtype=float), outside, sdr, pipe)
 
 

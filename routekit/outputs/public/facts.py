@@ -19,7 +19,7 @@ from routekit.outputs.public.streets import (
     name_streets,
     place_works,
 )
-from routekit.outputs.public.times import pit_days, run_days, string_times, with_days
+from routekit.outputs.public.times import pit_days, run_days, street_days, string_times, with_days
 from routekit.outputs.public.trees import tree_facts
 from routekit.vocabulary import SURFACE_KINDS, TECHNIQUES
 
@@ -100,6 +100,7 @@ def collect_facts(tables: PublicTables, settings: PublicSettings) -> Facts:
     )
     runs = tables.runs[["run_id", "geometry"]].assign(
         technique=_techniques(tables.runs, tables.advice),
+        is_unjoined=pd.to_numeric(tables.runs["n_connections"]).isna().to_numpy(),
         street=street,
         length_m=tables.runs.geometry.length,
     )
@@ -108,9 +109,10 @@ def collect_facts(tables: PublicTables, settings: PublicSettings) -> Facts:
     digs = _dig_facts(tables, runs)
     pits = _pit_facts(tables, runs)
     pits = with_days(pits, pit_days(pits["pit_id"], times, settings))
+    together = street_days(tables.strings, times, runs, settings)
     trees, tree_streets = tree_facts(tables, runs, pits, settings)
     return Facts(
-        streets=streets,
+        streets=streets.join(together),
         runs=runs,
         trees=trees,
         tree_streets=tree_streets,

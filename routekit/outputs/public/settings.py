@@ -178,6 +178,13 @@ class PublicSettings(Settings):
         source="house",
         text="Connections joined to a new pipe in a working day by one gang, fewest and most.",
     )
+    gangs: int = setting(
+        1,
+        unit="gangs",
+        source="house",
+        text="Gangs that pull pipes in one street side by side; one does string after string.",
+        ge=1,
+    )
     hole_days: tuple[int, int] = setting(
         (1, 3),
         unit="working days",

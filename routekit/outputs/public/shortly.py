@@ -74,6 +74,8 @@ def _openings(
     if tally["n_digs"]:
         time = say_size("short", "time", settings.hole_days)
         parts.append(["short", "n_holes", {"n": tally["n_digs"], "time": time}])
+    if tally["n_unjoined"]:
+        parts.append(["short", "holes_open"])
     if parts:
         return ["short", "dig", {"list": join_all(parts)}]
     return ["short", "dig_open" if set(works) == {"undecided"} else "no_dig"]

@@ -26,6 +26,7 @@ TOPICS: Final = ("works", "pits", "home", "trees", "parking", "traffic", "noise"
 NEAR: Final = ("near_pit", "near_trench", "near_dig")
 """What may come close to a stem; columns of the trees."""
 
+_IN_STRINGS: Final = ("burst_same", "burst_upsized")
 _WORKED: Final = [name for name in TECHNIQUES if name != "monitor"]
 _ORDER: Final = {name: place for place, name in enumerate([*_WORKED, "", "monitor"])}
 """Order of the techniques in a street: what stays as it is comes last."""
@@ -47,7 +48,7 @@ def state_streets(facts: Facts, settings: PublicSettings) -> list[list[Statement
         One list per row of `facts.streets`, in the order of `TOPICS`.
     """
     tallies = tally_streets(facts).to_dict("records")
-    works = _group_works(facts.runs, settings, len(tallies))
+    works = _group_works(facts.runs, tallies, settings)
     lengths = _lengths(facts.runs, len(tallies))
     pits = _group_pits(facts, settings, len(tallies))
     holes = _group_holes(facts.digs, len(tallies))
@@ -77,10 +78,13 @@ def _lengths(runs: pd.DataFrame, count: int) -> list[dict[str, float]]:
 
 
 def _group_works(
-    runs: pd.DataFrame, settings: PublicSettings, count: int
+    runs: pd.DataFrame, tallies: list[dict[Hashable, Any]], settings: PublicSettings
 ) -> list[list[Statement]]:
-    """Say for each street which lengths are renewed how and in what time, what stays last."""
-    groups: list[list[Statement]] = [[] for _ in range(count)]
+    """Say for each street which lengths are renewed how and in what time, what stays last.
+
+    Where pipes are pulled in strings the time is that of all strings of the street together.
+    """
+    groups: list[list[Statement]] = [[] for _ in tallies]
     alike = runs["technique"].replace({"burst_upsized": "burst_same"})
     table = runs[["street", "length_m", "low_days", "high_days"]].assign(technique=alike)
     total = table.groupby(["street", "technique"]).agg(
@@ -90,10 +94,14 @@ def _group_works(
     )
     rows = total.reset_index().sort_values("technique", key=lambda names: names.map(_ORDER))
     for row in rows.to_dict("records"):
-        days = (row["low_days"], row["high_days"])
+        tally, days = tallies[row["street"]], (math.nan, math.nan)
+        if row["technique"] in _IN_STRINGS and not math.isnan(row["high_days"]):
+            days = (tally["low_days"], tally["high_days"])
         groups[row["street"]].append(
             state_run(row["technique"], row["length_m"], *days, settings)
         )
+        if not math.isnan(days[1]):
+            groups[row["street"]].append(["works", "gangs", {"n": settings.gangs}])
     return groups
 
 
@@ -168,11 +176,12 @@ def _state_pits(
         said = [["pits", "not_placed"]]
     elif not said and "inside" in _classes(length) and "open_cut" not in length:
         said = [["pits", "none"]]
+    more: list[Statement] = [["pits", "digs_open"]] if tally["n_unjoined"] else []
     if not tally["n_digs"]:
-        return said
+        return [*said, *more]
     time = say_size("pits", "hole_time", settings.hole_days)
     where = join_all([["surface", kind] for kind in holes])
-    return [*said, ["pits", "digs", {"n": tally["n_digs"], "where": where, "time": time}]]
+    return [*said, ["pits", "digs", {"n": tally["n_digs"], "where": where, "time": time}], *more]
 
 
 def state_pit(pit: Mapping[Hashable, Any], settings: PublicSettings) -> Statement:
@@ -236,10 +245,21 @@ def _state_home(length: dict[str, float], tally: Tally) -> list[Statement]:
         return [["home", "idle"]]
     if not classes - {"leave", "undecided"}:
         return [["home", "undecided"]]
-    said: list[Statement] = [["home", "drain"]]
+    said: list[Statement] = []
+    if classes & {"inside", "trench"} or "slip_lining" in length:
+        said.append(["home", "drain"])
+    if set(length) & set(_IN_STRINGS):
+        said.append(_state_cut_off(tally))
     if tally["n_pits"] or tally["n_digs"] or classes & {"pits", "trench"}:
         said.append(["home", "door"])
     return said
+
+
+def _state_cut_off(tally: Tally) -> Statement:
+    """Say for how long a house is cut off where its pipe is pulled: the first to the last."""
+    if math.isnan(tally["off_high_days"]):
+        return ["home", "cut_off_open"]
+    return say_size("home", "cut_off", (tally["off_low_days"], tally["off_high_days"]))
 
 
 def _counted(topic: str, key: str, count: int) -> list[Statement]:

@@ -31,7 +31,9 @@ def tally_streets(facts: Facts) -> pd.DataFrame:
         trench would reach or that are in doubt, n_unknown, n_dug and n_plan_serious by the plan,
         n_plan_structural, n_careful, n_plan_unknown, and n_plan_open for those of them with a
         known zone), pits
-        (n_pits, n_carriageway, n_footway, n_cycleway by every surface under them,
+        (low_days to off_high_days as in
+        `routekit.outputs.public.times.street_days`; n_pits, n_carriageway, n_footway, n_cycleway by
+        every surface under them,
         n_pit_parking_unknown), small holes (n_digs) and runs dug up whose
         surface is not known (n_trench_parking_unknown); pit_parking_m2 and trench_parking_m2 are
         sums of what is known; pipe_m is the longest string, 0 for none; pit_low_days and
@@ -43,6 +45,15 @@ def tally_streets(facts: Facts) -> pd.DataFrame:
             **_tally_trees(facts, count),
             **_tally_pits(facts.pits, count),
             **_tally_parking("trench", facts.trenches, count),
+            **{
+                name: facts.streets[name].to_numpy(np.float64)
+                for name in ("low_days", "high_days", "off_low_days", "off_high_days")
+            },
+            "n_unjoined": _count(
+                facts.runs["street"],
+                facts.runs["is_unjoined"] & ~facts.runs["technique"].isin(["monitor", ""]),
+                count,
+            ),
             "n_digs": _count(facts.digs["street"], True, count),
             **_tally_days(facts.pits, count),
             "pipe_m": _longest(facts.strings, count),

@@ -24,7 +24,7 @@ def string_times(
     Parameters
     ----------
     strings : pandas.DataFrame
-        string_id, run_ids, launch_pit, reception_pit, ready_days.
+        string_id, run_ids, launch_pit, reception_pit, ready_days, tie_days.
     runs : pandas.DataFrame
         run_id, n_connections.
     settings : PublicSettings
@@ -33,8 +33,10 @@ def string_times(
     Returns
     -------
     pandas.DataFrame
-        string_id, launch_pit, reception_pit, low_days, high_days; NaN where the days until the
-        pipe is tied in, or the connections of a run of the string, are not known.
+        string_id, launch_pit, reception_pit, low_days, high_days; off_low_days and off_high_days,
+        for which the first and the last house are cut off: from the pull over the rest of the pipe
+        until they are joined. NaN where the days until the pipe is tied in, or the connections of a
+        run of the string, are not known.
     """
     members = list_members(strings)
     count = pd.to_numeric(runs["n_connections"]).set_axis(runs["run_id"])
@@ -42,6 +44,7 @@ def string_times(
     unknown = members["run_id"].map(count).isna().groupby(members["string_id"]).any()
     number = strings["string_id"].map(joined.mask(unknown)).astype(float).to_numpy()
     ready = pd.to_numeric(strings["ready_days"]).to_numpy(float)
+    tied = pd.to_numeric(strings["tie_days"]).to_numpy(float)
     fewest, most = settings.connections_a_day
     return pd.DataFrame(
         {
@@ -50,6 +53,8 @@ def string_times(
             "reception_pit": clean_text(strings["reception_pit"]).to_numpy(object),
             "low_days": ready + number / most,
             "high_days": ready + number / fewest,
+            "off_low_days": tied + np.minimum(number, 1) / most,
+            "off_high_days": tied + number / fewest,
         }
     )
 
@@ -80,6 +85,56 @@ def run_days(
     known = times.drop_duplicates("string_id").set_index("string_id")
     pulled = known.reindex(string)[["low_days", "high_days"]].to_numpy(float)
     return _whole_days(pulled, settings)
+
+
+def street_days(
+    strings: pd.DataFrame, times: pd.DataFrame, runs: pd.DataFrame, settings: PublicSettings
+) -> pd.DataFrame:
+    """Give the days of all strings of each street together, and for which houses are cut off.
+
+    Parameters
+    ----------
+    strings : pandas.DataFrame
+        string_id, run_ids.
+    times : pandas.DataFrame
+        From `string_times`.
+    runs : pandas.DataFrame
+        run_id, street.
+    settings : PublicSettings
+        pit_days, gangs.
+
+    Returns
+    -------
+    pandas.DataFrame
+        By street with a string: low_days, high_days, off_low_days, off_high_days, whole days; NaN
+        where those of any of its strings are not known.
+
+    Notes
+    -----
+    One gang does string after string: the sum. Of g gangs the last ends no sooner than sum / g and
+    the longest string, and no later than sum / g + (1 - 1 / g) x the longest string. A string that
+    lies in two streets counts in both.
+    """
+    members = list_members(strings).merge(runs[["run_id", "street"]], on="run_id")
+    pairs = members[["string_id", "street"]].drop_duplicates()
+    joined = pairs.merge(times.drop_duplicates("string_id"), on="string_id")
+    fewest, most = settings.pit_days
+    joined = joined.assign(
+        low_days=joined["low_days"] + fewest, high_days=joined["high_days"] + most
+    )
+    streets = joined.groupby("street")[["low_days", "high_days", "off_low_days", "off_high_days"]]
+    unknown = streets.count().lt(streets.size(), axis=0)
+    least, longest, total = streets.min(), streets.max(), streets.sum()
+    gangs = settings.gangs
+    days = pd.DataFrame(
+        {
+            "low_days": np.maximum(total["low_days"] / gangs, longest["low_days"]),
+            "high_days": total["high_days"] / gangs + (1 - 1 / gangs) * longest["high_days"],
+            "off_low_days": least["off_low_days"],
+            "off_high_days": longest["off_high_days"],
+        }
+    )
+    return days.sub(1e-9).apply(np.ceil).mask(unknown)
 
 
 def pit_days(pit_id: pd.Series, times: pd.DataFrame, settings: PublicSettings) -> pd.DataFrame:

@@ -15,6 +15,7 @@ from routekit.outputs.public.facts import collect_facts
 from routekit.outputs.public.reduce import reduce_result
 from routekit.outputs.public.settings import PublicSettings
 from routekit.outputs.public.statements import state_holes, state_streets, state_trees
+from routekit.outputs.public.times import street_days
 
 
 def _facts(result, **settings):
@@ -219,6 +220,7 @@ def _timed(**changes):
             "launch_pit": ["P1", "P3"],
             "reception_pit": ["P2", "P2"],
             "ready_days": [2.1, 1.4],
+            "tie_days": [1.25, 1.25],
         }
         | changes
     )
@@ -242,10 +244,49 @@ def test_a_pit_stays_open_for_the_whole_of_its_strings():
     works = _said(_timed(), "Alder Row", "works")
     # Two sorts of bursting are one to a resident.
     time = ["works", "time", {"low": 6, "high": 10}]
-    assert works == [["burst_same", {"m": 120, "time": time}]]
+    assert works == [["burst_same", {"m": 120, "time": time}], ["gangs", {"n": 1}]]
     dug = _said(_timed(), "Alder Row", "short")[1][1]["list"][2]["a"]
     time = ["short", "time", {"low": 6, "high": 13}]
     assert dug == ["short", "n_pits", {"n": 2, "time": time}]
+
+
+@pytest.mark.parametrize(
+    ("gangs", "low", "high"),
+    # By hand: 6 + 9 + 13 and 12 + 15 + 19 one after another; two gangs no sooner than half of it
+    # and the longest (14), no later than 46 / 2 + 19 / 2 = 32.5; three: the longest, and 28.
+    [(1, 28, 46), (2, 14, 33), (3, 13, 28)],
+)
+def test_the_strings_of_a_street_follow_one_another(gangs, low, high):
+    strings = pd.DataFrame({"string_id": ["A", "B", "C"], "run_ids": ["1;2", "3", "4"]})
+    times = pd.DataFrame(
+        {"string_id": ["A", "B", "C"], "low_days": [4.0, 7.0, 11.0],
+         "high_days": [8.0, 11.0, 15.0], "off_low_days": 1.5, "off_high_days": [2.0, 5.2, 4.0]}
+    )  # fmt: skip
+    runs = pd.DataFrame({"run_id": ["1", "2", "3", "4", "5"], "street": [0, 0, 0, 0, 1]})
+    settings = PublicSettings(pit_days=(2, 4), gangs=gangs)
+    days = street_days(strings, times, runs, settings)
+    assert days.index.tolist() == [0]
+    assert days.loc[0, ["low_days", "high_days"]].tolist() == [low, high]
+    assert days.loc[0, ["off_low_days", "off_high_days"]].tolist() == [2, 6]
+    times.loc[1, ["high_days", "off_high_days"]] = np.nan
+    assert street_days(strings, times, runs, settings).loc[0].isna().tolist() == [
+        False, True, False, True,
+    ]  # fmt: skip
+
+
+def test_the_last_house_is_joined_days_after_the_pull():
+    """1.25 days of pull and rest, then 6 connections at 2 to 4 a day: 1.5 to 4.25 days."""
+    home = _said(_timed(), "Alder Row", "home", connections_a_day=(2, 4))
+    assert home[0] == ["cut_off", {"low": 2, "high": 5}]
+    unknown = _timed(tie_days=[np.nan, 1.25])
+    assert _said(unknown, "Alder Row", "home")[0] == ["cut_off_open"]
+
+
+def test_holes_at_connections_that_are_not_known_are_no_none():
+    result = _timed()
+    blind = dataclasses.replace(result, runs=result.runs.drop(columns="n_connections"))
+    assert ["digs_open"] in _said(blind, "Alder Row", "pits")
+    assert ["digs_open"] not in _said(result, "Alder Row", "pits")
 
 
 def test_a_time_that_is_not_wholly_known_is_a_least_time():
@@ -301,7 +342,7 @@ def test_small_holes_say_what_they_are_for_and_where_they_lie():
 
 
 def test_your_house_is_answered_in_every_street_without_a_promise():
-    assert _said(make_result(), "Alder Row", "home") == [["drain"], ["door"]]
+    assert _said(make_result(), "Alder Row", "home") == [["cut_off_open"], ["door"]]
     assert _said(make_result(), "Quince Court", "home") == [["idle"]]
     assert _said(make_result(), "A1", "home") == [["undecided"]]
 
