@@ -199,6 +199,29 @@ def test_any_mixture_of_characters_can_be_set(seed):
     assert print_page(page).startswith(b"%PDF")
 
 
+def test_volume_after_volume_takes_no_more_memory():
+    """Each page is another, as volumes are; the first print loads what all share."""
+    command = (
+        "import sys, psutil\n"
+        "from synthetic import make_result\n"
+        "from routekit.outputs.arborist import printing, report\n"
+        "from routekit.outputs.arborist.cases import rank_trees\n"
+        "made = make_result()\n"
+        "page = dict(report.render_parts(made, rank_trees(made),"
+        " settings=report.ReportSettings()))['']\n"
+        "used = []\n"
+        "for volume in range(7):\n"
+        "    printing.print_page(page.replace('Tree ', f'Tree {volume}-'))\n"
+        "    used.append(psutil.Process().memory_info().rss / 1e6)\n"
+        "print(used[-1] - used[2])"
+    )
+    beside = {**os.environ, "PYTHONPATH": str(Path(__file__).parent)}
+    done = subprocess.run(
+        [sys.executable, "-c", command], env=beside, check=True, capture_output=True, text=True
+    )
+    assert float(done.stdout) < 60
+
+
 @pytest.mark.parametrize("columns", [True, False])
 def test_empty_tables_are_printed_as_a_front_page(columns):
     empty = make_empty_result(columns=columns)

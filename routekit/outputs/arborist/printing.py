@@ -31,6 +31,7 @@ _VOID: Final = frozenset({"meta", "br", "hr", "link", "img", "input"})
 _KEPT: Final = ("id", "href", "data-date")
 _SPACES: Final = re.compile(r"[ \t\n\r\f]+")
 _STANDARD: Final = "ua-1"
+_KEPT_FOR: Final = 10
 
 
 def print_page(page: str) -> bytes:
@@ -70,10 +71,21 @@ def print_page(page: str) -> bytes:
             "earlier results are kept"
         )
         raise OutputError(message) from error
+    _forget()
     if not isinstance(pdf, bytes):
         message = "the arborist's report cannot be printed (no PDF came back); report this"
         raise OutputError(message)
     return pdf
+
+
+def _forget() -> None:
+    """Let the typesetter give back its memory.
+
+    It keeps what it laid out until ten later documents have had no use for it, which for volumes of
+    some hundred sheets are gigabytes.
+    """
+    for number in range(_KEPT_FOR + 1):
+        typst.compile(f"#{number}".encode(), font_paths=_fonts(), ignore_system_fonts=True)
 
 
 class _Shown(dict[int, str | int]):
