@@ -22,7 +22,7 @@ from routekit.pipes.plans import relaid_outside
 from routekit.renewal import Renewal, choose_renewal
 from routekit.result import Result
 from routekit.rules import list_rules
-from routekit.study import Study
+from routekit.study import Study, require_study
 from routekit.trees.zones import build_zones
 
 Tell = Callable[[str], None]
@@ -76,6 +76,7 @@ def run_study(study: Study, *, tell: Tell = _silent) -> Result:
         If a layer, field, reference system, setting or decision cannot be used; the message
         names it.
     """
+    require_study(study, "run_study")
     settings = study.settings
     prepared = prepare_study(study, tell=tell)
     layers, runs, zones = prepared.layers, prepared.runs, prepared.zones
@@ -116,6 +117,7 @@ def prepare_study(study: Study, *, tell: Tell = _silent) -> Prepared:
     RoutekitError
         If a layer, field, reference system or decision cannot be used; the message names it.
     """
+    require_study(study, "prepare_study")
     tell("Reading layers")
     layers = read_layers(study.settings, study.path.parent)
     runs, depth_findings = add_ground(

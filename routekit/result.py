@@ -12,6 +12,8 @@ from pathlib import Path
 import geopandas as gpd
 import pandas as pd
 
+from routekit.errors import StudyError
+
 CAUTIONS: tuple[str, ...] = (
     "Screening only: this is not a design, an arboricultural impact assessment, a method statement "
     "or a permit. Local codes, licensed engineers and qualified arborists decide.",
@@ -69,3 +71,26 @@ class Result:
     quantities: pd.DataFrame | None = None
     photo: Path | None = None
     cautions: tuple[str, ...] = CAUTIONS
+
+
+def require_result(value: object, caller: str) -> None:
+    """Refuse what is no result, and say how to get one.
+
+    Parameters
+    ----------
+    value : object
+        What was passed.
+    caller : str
+        Name of the function it was passed to.
+
+    Raises
+    ------
+    StudyError
+        If it is no result.
+    """
+    if not isinstance(value, Result):
+        message = (
+            f"{caller} takes a Result, not a value of type {type(value).__name__}; "
+            'pass what run_study(Study.load("study.toml")) gives'
+        )
+        raise StudyError(message)

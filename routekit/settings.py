@@ -8,15 +8,61 @@ A setting is never global and never changes once read.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from typing import Annotated, Any, NamedTuple, Self, get_args, get_origin
+from typing import Annotated, Any, NamedTuple, NoReturn, Self, get_args, get_origin
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validator
 
 
+class FrozenTable(dict[Any, Any]):
+    """A table of a setting: read like any dict, and never changed."""
+
+    def _refuse(self, *_: Any, **__: Any) -> NoReturn:
+        """Refuse a change."""
+        msg = "settings do not change once read; load a study file that says otherwise"
+        raise TypeError(msg)
+
+    __setitem__ = __delitem__ = __ior__ = _refuse
+    clear = pop = popitem = setdefault = update = _refuse
+
+    def __reduce__(self) -> tuple[type[FrozenTable], tuple[dict[Any, Any]]]:
+        """Copy and pickle as a table made at once: items cannot be put in one by one."""
+        return FrozenTable, (dict(self),)
+
+
+def freeze(value: Any) -> Any:
+    """Make the tables and lists in a value unchangeable, those inside them as well.
+
+    Parameters
+    ----------
+    value : Any
+        Value of a setting.
+
+    Returns
+    -------
+    Any
+        `FrozenTable` for a table, a tuple for a list; anything else as it is.
+    """
+    if isinstance(value, Mapping):
+        return FrozenTable({key: freeze(each) for key, each in value.items()})
+    if isinstance(value, list | tuple) and not hasattr(value, "_fields"):
+        return tuple(freeze(each) for each in value)
+    return value
+
+
 class Settings(BaseModel):
-    """Frozen group of settings; unknown names are refused."""
+    """Frozen group of settings, down to tables and lists; unknown names are refused."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+    def model_post_init(self, _: Any, /) -> None:
+        """Freeze what the fields hold."""
+        for name in type(self).model_fields:
+            self.__dict__[name] = freeze(self.__dict__[name])
+
+    def model_copy(self, *, update: Mapping[str, Any] | None = None, deep: bool = False) -> Self:
+        """Copy with some values replaced; the copy is frozen too."""
+        frozen = {name: freeze(value) for name, value in (update or {}).items()}
+        return super().model_copy(update=frozen, deep=deep)
 
     @field_validator("*", mode="before")
     @classmethod

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import codecs
+import os
 import tomllib
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Self
@@ -88,6 +91,16 @@ class Study:
     path: Path
     settings: StudySettings
 
+    def __post_init__(self) -> None:
+        """Refuse what is no path, or no settings."""
+        if not isinstance(self.settings, StudySettings):
+            message = (
+                f"Study takes the settings in force, not {_name_kind(self.settings)}; "
+                "use Study.load(path), or parse_settings(table) for a table"
+            )
+            raise StudyError(message)
+        object.__setattr__(self, "path", _take_path(self.path))
+
     @classmethod
     def load(cls, path: str | Path) -> Self:
         """Read a study file.
@@ -107,11 +120,11 @@ class Study:
             If the file is missing or no TOML, or a setting is unknown or impossible; each refused
             setting is named with the nearest known name.
         """
-        file = Path(path)
+        file = _take_path(path)
         try:
             if file.is_dir():
                 file = file / "study.toml"
-            table = tomllib.loads(file.read_text(encoding="utf-8"))
+            table = tomllib.loads(_read_text(file))
         except FileNotFoundError:
             message = f"{file}: there is no such study file; give the path of a TOML file"
             raise StudyError(message) from None
@@ -125,6 +138,55 @@ class Study:
             message = f"{file}: this is no readable TOML ({error}); mend the line named"
             raise StudyError(message) from None
         return cls(file, parse_settings(table, file=file.name))
+
+
+def require_study(value: object, caller: str) -> None:
+    """Refuse what is no study, and say how to get one.
+
+    Parameters
+    ----------
+    value : object
+        What was passed.
+    caller : str
+        Name of the function it was passed to.
+
+    Raises
+    ------
+    StudyError
+        If it is no study.
+    """
+    if isinstance(value, Study):
+        return
+    hint = f'"{value}"' if isinstance(value, str | os.PathLike) else '"study.toml"'
+    message = (
+        f"{caller} takes a Study, not {_name_kind(value)}; pass Study.load({hint}), "
+        f"as in {caller}(Study.load({hint}))"
+    )
+    raise StudyError(message)
+
+
+def _take_path(value: object) -> Path:
+    """Take the path of a study file, or say what to pass."""
+    if isinstance(value, str | os.PathLike):
+        return Path(value)
+    message = (
+        f"a study file is named by a path, not by {_name_kind(value)}; "
+        'pass a text or a Path, as in Study.load("study.toml")'
+    )
+    raise StudyError(message)
+
+
+def _name_kind(value: object) -> str:
+    """Say in words what kind of thing was passed."""
+    return "None" if value is None else f"a value of type {type(value).__name__}"
+
+
+def _read_text(file: Path) -> str:
+    """Read a study file: UTF-8 with or without a byte order mark, or UTF-16 with one."""
+    raw = file.read_bytes()
+    is_wide = raw.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE))
+    text = raw.decode("utf-16" if is_wide else "utf-8-sig")
+    return text.replace("\r\n", "\n").replace("\r", "\n")
 
 
 def parse_settings(table: dict[str, Any], *, file: str = "study file") -> StudySettings:
@@ -146,6 +208,12 @@ def parse_settings(table: dict[str, Any], *, file: str = "study file") -> StudyS
     StudyError
         If a name is unknown or a value impossible, or the regime cannot be used.
     """
+    if not isinstance(table, Mapping):
+        message = (
+            f"settings are read from a table of sections, not from {_name_kind(table)}; "
+            "use Study.load(path) for a study file"
+        )
+        raise StudyError(message)
     try:
         settings = StudySettings.model_validate(table)
     except ValidationError as error:

@@ -9,7 +9,7 @@ import pandas as pd
 
 from routekit.arrays import Flags
 from routekit.assumed import is_assumed, list_fields, word_of
-from routekit.result import Result
+from routekit.result import Result, require_result
 from routekit.vocabulary import TECHNIQUES
 
 _SHOWN = 5
@@ -30,6 +30,7 @@ def summarise(result: Result) -> dict[str, Any]:
         study, sentence, counts (None where not known), recommended (technique, runs, length_m),
         lines (text), caution; ready for JSON.
     """
+    require_result(result, "summarise")
     counts = _count(result)
     return {
         "study": result.name,

@@ -1,10 +1,17 @@
 """The study file: read as typed settings, or refused with the nearest known name."""
 
+import copy
+import pickle
+from pathlib import Path
+
 import pytest
 from pydantic import ValidationError
 
 from routekit.errors import StudyError
+from routekit.outputs.write import write_outputs
+from routekit.pipeline import prepare_study, run_study
 from routekit.study import Study, StudySettings, parse_settings
+from routekit.summary import summarise
 
 LAYERS = {"layers": {"sewers": "s.gpkg", "trees": "t.gpkg"}}
 
@@ -45,7 +52,7 @@ def test_a_study_that_cannot_be_opened(tmp_path, monkeypatch):
     def refuse(*_, **__):
         raise PermissionError(13, "Permission denied")
 
-    monkeypatch.setattr(type(path), "read_text", refuse)
+    monkeypatch.setattr(type(path), "read_bytes", refuse)
     with pytest.raises(StudyError, match=r"study\.toml: cannot be read \(Permission denied\)"):
         Study.load(path)
 
@@ -74,3 +81,83 @@ def test_a_number_must_be_one(value):
 def test_a_misspelt_regime_is_offered_its_name():
     with pytest.raises(StudyError, match=r"a\.toml: .*zones\.regime.*did you mean 'din18920'"):
         parse_settings(LAYERS | {"zones": {"regime": "din18290"}}, file="a.toml")
+
+
+TEXT = '[layers]\nsewers = "s.gpkg"\ntrees = "t.gpkg"\n\n[study]\nname = "Käthe"\n'
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16"])
+@pytest.mark.parametrize("end", ["\n", "\r\n", "\r"])
+def test_byte_order_marks_and_line_ends_of_other_systems_are_read(tmp_path, encoding, end):
+    path = tmp_path / "study.toml"
+    path.write_bytes(TEXT.replace("\n", end).encode(encoding))
+    assert Study.load(path).settings.study.name == "Käthe"
+
+
+@pytest.mark.parametrize("given", ["study.toml", Path("study.toml"), None, 3, {"layers": {}}])
+def test_a_job_on_what_is_no_study_says_what_to_pass(given):
+    with pytest.raises(StudyError, match=r"run_study takes a Study, not .*; pass Study\.load\("):
+        run_study(given)
+    with pytest.raises(StudyError, match="prepare_study takes a Study"):
+        prepare_study(given)
+
+
+@pytest.mark.parametrize("given", [None, 3, {"layers": {}}, ["study.toml"]])
+def test_a_study_named_by_what_is_no_path_says_what_to_pass(given):
+    with pytest.raises(StudyError, match=r"named by a path, not by .*Study\.load"):
+        Study.load(given)
+    with pytest.raises(StudyError, match="named by a path"):
+        Study(given, parse_settings(LAYERS))
+
+
+def test_a_study_of_what_are_no_settings_says_what_to_pass():
+    with pytest.raises(StudyError, match=r"takes the settings in force, not a value of type dict"):
+        Study(Path("study.toml"), LAYERS)
+    with pytest.raises(StudyError, match="read from a table of sections, not from None"):
+        parse_settings(None)
+
+
+def test_outputs_of_what_is_no_result_say_what_to_pass(tmp_path):
+    settings = parse_settings(LAYERS)
+    with pytest.raises(StudyError, match=r"write_outputs takes a Result, .*run_study"):
+        write_outputs("study.toml", settings, tmp_path)
+    with pytest.raises(StudyError, match=r"summarise takes a Result, .*run_study"):
+        summarise(tmp_path)
+    assert list(tmp_path.iterdir()) == []
+
+
+DEEP = LAYERS | {
+    "fields": {"trees": {"species": ["A", "B"]}},
+    "values": {"sewers": {"material": {"BT": "concrete"}}},
+    "missing": {"sewers": {"year": [0]}},
+}
+CHANGES = {
+    "a table": lambda found: found.fields.update(trees={}),
+    "a table in a table": lambda found: found.fields["trees"].__setitem__("species", "C"),
+    "a list in a table": lambda found: found.fields["trees"]["species"].append("C"),
+    "a code": lambda found: found.values["sewers"]["material"].pop("BT"),
+    "a default": lambda found: found.crs.__setitem__("trees", "EPSG:1"),
+    "a new table": lambda found: found.units.setdefault("trees", {}),
+    "merged": lambda found: found.crs.__ior__({"trees": "EPSG:1"}),
+    "a copy": lambda found: found.model_copy(update={"crs": {}}).crs.clear(),
+    "a deep copy": lambda found: found.model_copy(deep=True).values["sewers"].clear(),
+    "a pickled one": lambda found: pickle.loads(pickle.dumps(found.values))["sewers"].clear(),
+}
+
+
+@pytest.mark.parametrize("change", CHANGES.values(), ids=CHANGES)
+def test_settings_cannot_be_changed_behind_its_back(change):
+    settings = parse_settings(DEEP)
+    before = settings.model_dump_json()
+    with pytest.raises((TypeError, AttributeError, ValidationError)):
+        change(settings)
+    assert settings.model_dump_json() == before
+
+
+def test_the_table_that_was_parsed_may_be_changed_afterwards():
+    table = copy.deepcopy(DEEP)
+    settings = parse_settings(table)
+    table["values"]["sewers"]["material"]["BT"] = "brick"
+    assert settings.values["sewers"]["material"] == {"BT": "concrete"}
+    assert copy.deepcopy(settings) == settings
+    assert pickle.loads(pickle.dumps(settings.values)) == settings.values

@@ -67,7 +67,7 @@ class _Rules:
     column: Column
     declared: str | None
     codes: dict[str, Scalar]
-    missing: list[Scalar]
+    missing: tuple[Scalar, ...]
 
     def unit_of(self, source: str) -> ColumnUnit:
         """Settle the unit of one source column."""
@@ -231,7 +231,7 @@ def _rules_for(column: Column, inputs: InputSettings) -> _Rules:
         column=column,
         declared=inputs.units.get(column.layer, {}).get(column.name),
         codes={code.strip().casefold(): meaning for code, meaning in codes.items()},
-        missing=inputs.missing.get(column.layer, {}).get(column.name, []),
+        missing=inputs.missing.get(column.layer, {}).get(column.name, ()),
     )
 
 
@@ -417,7 +417,7 @@ def _ask_status(unknown: pd.Series, source: str, column: Column, findings: Findi
     )
 
 
-def _means_missing(text: pd.Series, missing: list[Scalar]) -> pd.Series:
+def _means_missing(text: pd.Series, missing: tuple[Scalar, ...]) -> pd.Series:
     """Mark the cells that the study declares as «not known»."""
     if not missing:
         return pd.Series(False, index=text.index)

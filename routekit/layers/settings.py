@@ -305,7 +305,7 @@ class InputSettings(Settings):
     crowns: CrownSettings = setting(
         CrownSettings, unit="-", source="study", text="Trees from the canopy raster"
     )
-    fields: PerColumn[str | list[str]] = setting(
+    fields: PerColumn[str | tuple[str, ...]] = setting(
         dict, unit="-", source="study", text="Source columns by order of trust; =text is a constant"
     )
     values: PerColumn[dict[str, Scalar]] = setting(
@@ -317,7 +317,7 @@ class InputSettings(Settings):
         source="study",
         text="Unit of a source column, or of terrain.level_m: mm, cm, m, in, ft, us-ft",
     )
-    missing: PerColumn[list[Scalar]] = setting(
+    missing: PerColumn[tuple[Scalar, ...]] = setting(
         dict, unit="-", source="study", text="Values of a source column that mean «not known»"
     )
     crs: dict[str, str] = setting(

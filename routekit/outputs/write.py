@@ -16,7 +16,7 @@ from routekit.outputs.map.writer import write_map
 from routekit.outputs.public.writer import write_public_pages
 from routekit.outputs.return_layers import write_return_layers
 from routekit.outputs.schedule import write_schedule
-from routekit.result import Result
+from routekit.result import Result, require_result
 from routekit.study import StudySettings
 
 _PART_NAME: Final = re.compile(r"(map|public|trees)-\d+\.(html|pdf)")
@@ -53,6 +53,7 @@ def write_outputs(
     OutputError
         If something cannot be written; earlier results are as they were.
     """
+    require_result(result, "write_outputs")
     with replacing(folder) as stage:
         try:
             written, notes = _write_all(result, settings, stage, folder, tell)
