@@ -141,20 +141,28 @@ def _is_folder(path: Path) -> bool:
 
 def _screen(study_file: Path, folder: Path, *, as_json: bool) -> None:
     """Run a study, write its outputs and print the summary."""
+    from routekit.outputs.atomic import refuse_open_databases, settle_folder  # noqa: PLC0415
+    from routekit.outputs.overlap import RESULT_FILES, refuse_inputs  # noqa: PLC0415
+    from routekit.outputs.owners import claim_folder  # noqa: PLC0415
     from routekit.outputs.write import refuse_unwritable, write_outputs  # noqa: PLC0415
     from routekit.pipeline import run_study  # noqa: PLC0415
-    from routekit.study import Study  # noqa: PLC0415
+    from routekit.study import Study, list_inputs  # noqa: PLC0415
     from routekit.summary import summarise  # noqa: PLC0415
 
     study = Study.load(study_file)
     refuse_unwritable(folder)
+    refuse_inputs(folder, list_inputs(study))
     quiet = as_json or not ERR.is_terminal
-    with nullcontext() if quiet else ERR.status("Starting") as status:
+    with claim_folder(folder), nullcontext() if quiet else ERR.status("Starting") as status:
+        settled = settle_folder(folder)
+        refuse_open_databases(folder, RESULT_FILES)
         tell = (lambda _: None) if status is None else status.update
         result = run_study(study, tell=tell)
-        written, notes = write_outputs(result, study.settings, folder, tell=tell)
+        written, notes = write_outputs(
+            result, study.settings, folder, tell=tell, is_claimed=True
+        )
     summary = summarise(result)
-    summary["notes"] = notes
+    summary["notes"] = [*settled, *notes]
     summary["outputs"] = {name: str(path) for name, path in written.items()}
     if as_json:
         _print_json(summary)
@@ -335,9 +343,13 @@ def rules(study: Path, xlsx: Path | None, as_json: bool) -> None:
 @_tell_errors
 def compare(old: Path, new: Path, as_json: bool) -> None:
     """Print what differs between two results, OLD and NEW (result.gpkg files)."""
+    from routekit.outputs.atomic import settle_results  # noqa: PLC0415
     from routekit.outputs.compare import compare_tables, read_result  # noqa: PLC0415
     from routekit.outputs.consequence import write_differences  # noqa: PLC0415
 
+    for folder in dict.fromkeys((old.parent, new.parent)):
+        for note in settle_results(folder):
+            ERR.print(note, markup=False)
     before, after = read_result(old), read_result(new)
     table = compare_tables(before, after)
     if as_json:

@@ -22,7 +22,7 @@ from routekit.pipes.plans import relaid_outside
 from routekit.renewal import Renewal, choose_renewal
 from routekit.result import Result
 from routekit.rules import list_rules
-from routekit.study import Study, require_study
+from routekit.study import Study, list_inputs, require_study
 from routekit.trees.zones import build_zones
 
 Tell = Callable[[str], None]
@@ -203,6 +203,8 @@ def _collect(
         quantities=renewal.quantities,
         root_zones=layers.root_zones,
         photo=layers.photo,
+        also_open=study.settings.study.also_open,
+        inputs=list_inputs(study),
     )
 
 

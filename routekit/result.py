@@ -70,6 +70,10 @@ class Result:
     root_zones: gpd.GeoDataFrame | None = None
     quantities: pd.DataFrame | None = None
     photo: Path | None = None
+    also_open: tuple[str, ...] = ()
+    """Formats opened besides those on the list: `study.also_open`."""
+    inputs: tuple[tuple[str, Path], ...] = ()
+    """Name and path of each file that the study read: no output may replace one."""
     cautions: tuple[str, ...] = CAUTIONS
 
 

@@ -14,6 +14,7 @@ from pydantic import ValidationError
 
 from routekit.advice.settings import AdviceSettings
 from routekit.errors import StudyError
+from routekit.layers.columns import RASTER_LAYERS, TABLE_LAYERS, VECTOR_LAYERS
 from routekit.layers.settings import InputSettings, explain_refusal
 from routekit.methods.settings import MethodSettings
 from routekit.outputs.arborist.report import ReportSettings
@@ -138,6 +139,26 @@ class Study:
             message = f"{file}: this is no readable TOML ({error}); mend the line named"
             raise StudyError(message) from None
         return cls(file, parse_settings(table, file=file.name))
+
+
+def list_inputs(study: Study) -> tuple[tuple[str, Path], ...]:
+    """List the files that a study reads, its own file among them.
+
+    Parameters
+    ----------
+    study : Study
+
+    Returns
+    -------
+    tuple of (str, Path)
+        Name of the layer and its file.
+    """
+    found = [("the study file", study.path)]
+    for layer in (*VECTOR_LAYERS, *TABLE_LAYERS, *RASTER_LAYERS):
+        source = getattr(study.settings.layers, layer)
+        if source is not None:
+            found.append((f"layers.{layer}", study.path.parent / source.path))
+    return tuple(found)
 
 
 def require_study(value: object, caller: str) -> None:

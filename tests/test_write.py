@@ -24,7 +24,8 @@ NAMES = [
 
 def content(folder):
     """Name and bytes of every file that a reader sees."""
-    return {path.name: path.read_bytes() for path in folder.iterdir() if path.is_file()}
+    seen = [path for path in folder.iterdir() if path.is_file() and not path.name.startswith(".")]
+    return {path.name: path.read_bytes() for path in seen}
 
 
 def leave_slow_outputs_out(monkeypatch):

@@ -7,7 +7,6 @@ raster.
 
 from __future__ import annotations
 
-import warnings
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
@@ -21,11 +20,12 @@ from pyproj.exceptions import ProjError
 from routekit.errors import CrsError, LayerError
 from routekit.layers.crs import drop_heights, parse_crs, transform_layer
 from routekit.layers.findings import Findings
+from routekit.layers.opening import open_raster
 from routekit.layers.terrain import UNTAGGED_NO_DATA
 from routekit.layers.treetops import SMOOTHING_REACH, Crowns, find_crowns
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Collection, Iterator
     from pathlib import Path
 
     from routekit.arrays import Floats
@@ -88,6 +88,7 @@ def find_raster_trees(
     declared: str | None,
     settings: CrownSettings,
     findings: Findings,
+    also_open: Collection[str] = (),
 ) -> RasterTrees:
     """Find the trees of a canopy raster near the sewers.
 
@@ -105,6 +106,8 @@ def find_raster_trees(
         How near, and what a tree is.
     findings : Findings
         Takes what the raster does not cover or cannot tell.
+    also_open : collection of str, optional
+        Formats opened besides those on the list: `study.also_open`.
 
     Returns
     -------
@@ -116,7 +119,7 @@ def find_raster_trees(
     LayerError
         If the raster cannot be read or used, has no CRS, or does not overlap the sewers.
     """
-    with _told_errors(path), _open_raster(path) as source:
+    with _told_errors(path), open_raster("layers.canopy", path, also_open) as source:
         grid = _place_grid(source, path, sewers, crs, declared)
         window = _window_near(grid, sewers, settings.within_m)
         _refuse_coarse(grid, settings)
@@ -142,7 +145,7 @@ def describe_fault(path: Path) -> str:
         The message of the error, without remedy.
     """
     try:
-        with _told_errors(path), _open_raster(path):
+        with _told_errors(path), open_raster("layers.canopy", path):
             return ""
     except LayerError:
         return "it is no raster that can be read"
@@ -170,16 +173,6 @@ def _told_errors(path: Path) -> Iterator[None]:
             "heights above ground in m"
         )
         raise LayerError(msg) from error
-
-
-def _open_raster(path: Path) -> Any:
-    """Open a raster without the warning for one that lies nowhere."""
-    import rasterio  # noqa: PLC0415 - slow to import, needed only with a canopy
-    from rasterio.errors import NotGeoreferencedWarning  # noqa: PLC0415
-
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", NotGeoreferencedWarning)
-        return rasterio.open(path)
 
 
 def _place_grid(

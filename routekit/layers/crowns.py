@@ -123,6 +123,7 @@ def add_raster_trees(
         np.asarray(layers["sewers"].geometry),
         crs=trees.crs,
         declared=inputs.crs.get("canopy"),
+        also_open=inputs.study.also_open,
         settings=settings,
         findings=findings,
     )

@@ -110,8 +110,7 @@ def add_ground(
     """
     findings = Findings()
     xy = dict(zip(("up", "down"), line_ends(np.asarray(runs.geometry)), strict=True))
-    unit = inputs.units.get("terrain", {}).get("level_m")
-    levels = _sample_ends(xy, terrain, unit, runs, findings)
+    levels = _sample_ends(xy, terrain, runs, inputs, findings)
     ends = {
         end: _depth_at(end, column, runs, manholes, levels[end], inputs, findings)
         for end, column in ENDS
@@ -284,14 +283,20 @@ def _gradient_source(gradient: Floats, index: pd.Index) -> pd.Series:
 def _sample_ends(
     xy: dict[str, Floats],
     terrain: Path | None,
-    unit: str | None,
     runs: gpd.GeoDataFrame,
+    inputs: InputSettings,
     findings: Findings,
 ) -> dict[str, Floats]:
     """Sample the terrain at both ends of all runs; NaN without a terrain."""
     if terrain is None:
         return {end: np.full(len(runs), np.nan) for end in xy}
-    both = sample_terrain(np.vstack([xy["up"], xy["down"]]), terrain, crs=runs.crs, unit=unit)
+    both = sample_terrain(
+        np.vstack([xy["up"], xy["down"]]),
+        terrain,
+        crs=runs.crs,
+        unit=inputs.units.get("terrain", {}).get("level_m"),
+        also_open=inputs.study.also_open,
+    )
     n_none = int(np.isnan(both).sum())
     if n_none:
         seen = f"{n_none:,} of {len(both):,} run ends lie outside {terrain.name} or on no data"

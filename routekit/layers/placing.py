@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 import geopandas as gpd
 import numpy as np
@@ -19,13 +19,6 @@ if TYPE_CHECKING:
 
     from routekit.layers.findings import Findings
     from routekit.layers.settings import LayerSource
-
-PARQUET_ENDS: Final = (".parquet", ".geoparquet", ".pq")
-
-
-def is_parquet(path: Path) -> bool:
-    """Tell whether a file is named as Parquet."""
-    return path.suffix.lower() in PARQUET_ENDS
 
 
 def read_parquet(layer: str, path: Path, source: LayerSource) -> gpd.GeoDataFrame | pd.DataFrame:

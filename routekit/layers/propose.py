@@ -175,7 +175,9 @@ def propose_for_study(inputs: InputSettings, base: Path) -> pd.DataFrame:
         source = getattr(inputs.layers, layer)
         if source is None:
             continue
-        raw = read_layer(layer, source, base=base, findings=Findings())
+        raw = read_layer(
+            layer, source, base=base, findings=Findings(), also_open=inputs.study.also_open
+        )
         mapped = inputs.fields.get(layer, {})
         used = {each for v in mapped.values() for each in ([v] if isinstance(v, str) else v)}
         own = {name for name in raw.frame.columns if str(name).casefold() in load_columns(layer)}

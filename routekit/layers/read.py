@@ -41,6 +41,7 @@ from routekit.layers.levels import blank_zero_levels, report_rising
 from routekit.layers.mapping import MAPPING_COLUMNS, MappedLayer, map_layer
 from routekit.layers.mending import leave_out, mend_geometry
 from routekit.layers.nodes import settle_nodes
+from routekit.layers.opening import refuse_raster
 from routekit.layers.reading import find_file, hash_source, read_layer
 from routekit.layers.schema import blank_failures, fill_fallbacks
 from routekit.layers.sizes import settle_sizes
@@ -205,7 +206,10 @@ def _read_all(
             if name != "study_area":
                 findings.note("info", name, "", "the study names no such layer", "done without")
             continue
-        raw = read_layer(name, source, base=base, findings=findings, hashes=hashes)
+        raw = read_layer(
+            name, source, base=base, findings=findings, hashes=hashes,
+            also_open=inputs.study.also_open,
+        )  # fmt: skip
         if name in VECTOR_LAYERS and not isinstance(raw.frame, gpd.GeoDataFrame):
             msg = (
                 f'layers.{name}: {raw.path}, layer "{raw.layer_name}" has no geometry; '
@@ -236,9 +240,14 @@ def _map_all(
 
 
 def _find_raster(name: str, inputs: InputSettings, base: Path) -> Path | None:
-    """Find the file of a raster layer."""
+    """Find the file of a raster layer, and look into it."""
     source = getattr(inputs.layers, name)
-    return None if source is None else find_file(name, source.path, base=base)
+    if source is None:
+        return None
+    path = find_file(name, source.path, base=base)
+    if name != "canopy" or inputs.crowns.use != "never":
+        refuse_raster(f"layers.{name}", path, inputs.study.also_open)
+    return path
 
 
 def _check_values(

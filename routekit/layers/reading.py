@@ -1,4 +1,4 @@
-"""Reading a layer as it stands: any OGR source, through Arrow.
+"""Reading a layer as it stands, through Arrow: a file of a format that `formats` recognises.
 
 Nothing is translated here. A source that cannot be read is refused with its name, the layers
 that it does hold, and the nearest name.
@@ -19,9 +19,12 @@ from shapely.errors import GEOSException
 
 from routekit.errors import LayerError
 from routekit.layers.columns import TABLE_LAYERS, suggest_name
-from routekit.layers.placing import is_parquet, place_rows, read_parquet
+from routekit.layers.formats import find_reaching_function, find_virtual_path
+from routekit.layers.opening import shut_doors, vector_source
+from routekit.layers.placing import place_rows, read_parquet
 
 if TYPE_CHECKING:
+    from collections.abc import Collection
     from pathlib import Path
 
     from routekit.arrays import Flags
@@ -63,6 +66,7 @@ def read_layer(
     base: Path,
     findings: Findings,
     hashes: dict[Path, str] | None = None,
+    also_open: Collection[str] = (),
 ) -> RawLayer:
     """Read one layer with all its columns.
 
@@ -78,6 +82,8 @@ def read_layer(
         Takes what was chosen or mended while reading.
     hashes : dict of Path to str, optional
         Hashes of files read so far, added to here: a file of many layers is hashed once.
+    also_open : collection of str, optional
+        Formats opened besides those on the list: `study.also_open`.
 
     Returns
     -------
@@ -91,20 +97,23 @@ def read_layer(
         If the file or the layer is missing or cannot be read.
     """
     path = find_file(layer, source.path, base=base)
+    opened, kind = vector_source(f"layers.{layer}", path, also_open)
+    _refuse_condition(layer, source.where)
     unread = None
     with np.errstate(invalid="ignore"):  # A vertex that is no number is found when mending.
-        if is_parquet(path):
+        if kind == "parquet":
             name = path.stem
             frame = read_parquet(layer, path, source)
+            total = len(frame)
         else:
-            name = _pick_layer(layer, path, source, findings)
-            frame, unread = _read_frame(layer, path, name, source.where, findings)
+            name, frame, unread, total = _read_rows(
+                layer, path, opened, source, findings, also_open
+            )
     frame = _clean_names(layer, frame, findings)
     if source.x is not None and source.y is not None:
         where = f'{path}, layer "{name}"'
         frame = place_rows(layer, frame, (source.x, source.y), where=where, findings=findings)
     if source.where:
-        total = pyogrio.read_info(path, layer=name, force_feature_count=True)["features"]
         seen = f'where = "{source.where}" keeps {len(frame):,} of {total:,} rows'
         findings.note("info", layer, "", seen, "other rows not read, as asked")
     known = {} if hashes is None else hashes
@@ -141,6 +150,10 @@ def find_file(layer: str, text: str, *, base: Path) -> Path:
     LayerError
         If there is none; the nearest name in the same folder is offered.
     """
+    virtual = find_virtual_path(text)
+    if virtual:
+        msg = f'layers.{layer}: "{text}" is no file: "{virtual}" stands for a network, a database '
+        raise LayerError(f"{msg}or an archive; save the layer to a file beside the study file")
     path = base / text
     try:
         if path.exists():
@@ -157,11 +170,39 @@ def find_file(layer: str, text: str, *, base: Path) -> Path:
     raise LayerError(msg)
 
 
-def _pick_layer(layer: str, path: Path, source: LayerSource, findings: Findings) -> str:
+def _refuse_condition(layer: str, where: str | None) -> None:
+    """Refuse a condition that calls what reaches out of the file."""
+    called = find_reaching_function(where or "")
+    if called:
+        msg = f'layers.{layer}: where = "{where}" calls {called}, which reaches out of the file'
+        raise LayerError(f"{msg}; say the condition without it")
+
+
+def _read_rows(
+    layer: str,
+    path: Path,
+    opened: str,
+    source: LayerSource,
+    findings: Findings,
+    also_open: Collection[str],
+) -> tuple[str, gpd.GeoDataFrame | pd.DataFrame, Flags | None, int]:
+    """Read a layer: its name, rows that meet the condition, which of them not, how many in all."""
+    with shut_doors(also_open):
+        name = _pick_layer(layer, path, opened, source, findings)
+        frame, unread = _read_frame(layer, path, opened, name, source.where, findings)
+        if not source.where:
+            return name, frame, unread, len(frame)
+        info = pyogrio.read_info(opened, layer=name, force_feature_count=True)
+        return name, frame, unread, int(info["features"])
+
+
+def _pick_layer(
+    layer: str, path: Path, opened: str, source: LayerSource, findings: Findings
+) -> str:
     """Choose the layer of a file: the named one, else the first with (or without) geometry."""
     wanted = source.layer
     try:
-        listed = pyogrio.list_layers(path)
+        listed = pyogrio.list_layers(opened)
     except pyogrio.errors.DataSourceError as error:
         msg = f"layers.{layer}: {path} is no vector file that can be read ({error})"
         raise LayerError(msg) from error
@@ -191,7 +232,7 @@ def _pick_layer(layer: str, path: Path, source: LayerSource, findings: Findings)
 
 
 def _read_frame(
-    layer: str, path: Path, name: str, where: str | None, findings: Findings
+    layer: str, path: Path, opened: str, name: str, where: str | None, findings: Findings
 ) -> tuple[gpd.GeoDataFrame | pd.DataFrame, Flags | None]:
     """Read the rows through Arrow; text that is not UTF-8 is read again as cp1252.
 
@@ -203,17 +244,17 @@ def _read_frame(
     unread = None
     try:
         try:
-            frame = pyogrio.read_dataframe(path, **options)
+            frame = pyogrio.read_dataframe(opened, **options)
         except (GEOSException, NotImplementedError):
             options |= {"use_arrow": False, "on_invalid": "ignore"}
-            frame = pyogrio.read_dataframe(path, **options)
-            unread = _report_shapes(layer, path, frame, options, findings)
+            frame = pyogrio.read_dataframe(opened, **options)
+            unread = _report_shapes(layer, opened, frame, options, findings)
         if _is_utf8(frame):
             return frame, unread
         seen = f"{path.name} holds text that is not UTF-8"
         findings.note("warning", layer, "", seen, f"read as {FALLBACK_ENCODING}")
         options |= {"encoding": FALLBACK_ENCODING, "use_arrow": False}
-        return pyogrio.read_dataframe(path, **options), unread
+        return pyogrio.read_dataframe(opened, **options), unread
     except (pyogrio.errors.DataSourceError, OSError, RuntimeError, ValueError) as error:
         condition = f' where "{where}"' if where else ""
         msg = f'layers.{layer}: {path}, layer "{name}"{condition} cannot be read ({error})'
@@ -222,14 +263,14 @@ def _read_frame(
 
 def _report_shapes(
     layer: str,
-    path: Path,
+    opened: str,
     frame: gpd.GeoDataFrame | pd.DataFrame,
     options: dict[str, Any],
     findings: Findings,
 ) -> Flags:
     """Name the rows drawn with arcs, which are made of straight pieces; mark those not read."""
     chosen = {"layer": options["layer"], "where": options["where"], "columns": []}
-    meta, table = pyogrio.raw.read_arrow(path, **chosen)
+    meta, table = pyogrio.raw.read_arrow(opened, **chosen)
     shapes = pd.Series(table.column(meta["geometry_name"] or "wkb_geometry").to_pylist())
     heads = shapes.str[:5].fillna(b"\x01\x00\x00\x00\x00")
     kinds = heads.map(lambda head: int.from_bytes(head[1:], "little" if head[0] else "big"))

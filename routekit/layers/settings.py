@@ -21,6 +21,7 @@ from routekit.layers.columns import (
     resolve_column,
     suggest_name,
 )
+from routekit.layers.formats import Closed
 from routekit.settings import Settings, setting, write_toml
 
 METRES: Final = {
@@ -116,6 +117,13 @@ class StudySection(Settings):
         le=15,
     )
     currency: str = setting("EUR", unit="-", source="study", text="Currency of the costs")
+    also_open: tuple[Closed, ...] = setting(
+        (),
+        unit="-",
+        source="study",
+        text="Formats opened besides those on the list (vrt, xml, tile_service, zip, mapinfo, "
+        "other): their files may read other files, or a network",
+    )
 
 
 class GroundSettings(Settings):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import warnings
+from contextlib import ExitStack
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -10,10 +10,12 @@ import pyproj
 from numpy.typing import NDArray
 
 from routekit.errors import CrsError, FieldError, LayerError
+from routekit.layers.opening import open_raster
 from routekit.layers.settings import METRES
 from routekit.layers.units import UNIT_WORDS
 
 if TYPE_CHECKING:
+    from collections.abc import Collection
     from pathlib import Path
 
 UNTAGGED_NO_DATA: Final = (-9999.0, -32768.0, 65535.0)
@@ -27,7 +29,12 @@ CELLS_PER_READ: Final = 50_000_000
 
 
 def sample_terrain(
-    xy: NDArray[np.float64], path: Path, *, crs: pyproj.CRS, unit: str | None = None
+    xy: NDArray[np.float64],
+    path: Path,
+    *,
+    crs: pyproj.CRS,
+    unit: str | None = None,
+    also_open: Collection[str] = (),
 ) -> NDArray[np.float64]:
     """Sample ground levels at points.
 
@@ -42,6 +49,8 @@ def sample_terrain(
     unit : str, optional
         Unit of the levels (`units.terrain.level_m`); else what the raster says of its band or its
         vertical reference system, else m.
+    also_open : collection of str, optional
+        Formats opened besides those on the list: `study.also_open`.
 
     Returns
     -------
@@ -58,17 +67,14 @@ def sample_terrain(
     CrsError
         If the raster names no reference system.
     """
-    import rasterio  # noqa: PLC0415 - slow to import, needed only with a terrain
-    from rasterio.errors import NotGeoreferencedWarning, RasterioError  # noqa: PLC0415
+    from rasterio.errors import RasterioError  # noqa: PLC0415 - slow to import
 
-    try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore", NotGeoreferencedWarning)
-            source = rasterio.open(path)
-    except RasterioError as error:
-        msg = f"layers.terrain: {path} is no raster that can be read ({error})"
-        raise LayerError(msg) from error
-    with source:
+    with ExitStack() as stack:
+        try:
+            source = stack.enter_context(open_raster("layers.terrain", path, also_open))
+        except RasterioError as error:
+            msg = f"layers.terrain: {path} is no raster that can be read ({error})"
+            raise LayerError(msg) from error
         if source.crs is None:
             msg = f"layers.terrain: {path} names no reference system; write one into the raster"
             raise CrsError(msg)

@@ -18,6 +18,8 @@ from numpy.typing import NDArray
 from pyogrio.errors import DataSourceError
 
 from routekit.errors import LayerError
+from routekit.layers.opening import find_database_fault, shut_doors
+from routekit.outputs.atomic import settle_results
 
 KEYS = {
     "decisions": "decision",
@@ -132,6 +134,7 @@ def read_result(path: str | Path) -> dict[str, pd.DataFrame]:
     LayerError
         If the file does not exist, cannot be read, or has a key twice in a layer.
     """
+    settle_results(Path(path).parent)
     stored = {layer: key for layer, key in KEYS.items() if layer not in _PROVENANCE}
     tables = {layer: _read(Path(path), layer, key) for layer, key in stored.items()}
     names = _name_digs(_read(Path(path), "digs", "dig_id"))
@@ -350,9 +353,14 @@ def _read(path: Path, layer: str, key: str, *, is_unique: bool = True) -> pd.Dat
         message = f"no result to compare; {path} does not exist; name a result.gpkg"
         raise LayerError(message)
     try:
-        if layer not in pyogrio.list_layers(path)[:, 0]:
-            return empty
-        found = pyogrio.read_dataframe(path, layer=layer, use_arrow=True)
+        fault = find_database_fault(path)
+        if fault:
+            message = f"a result cannot be read; {path} ({fault}); name a result.gpkg"
+            raise LayerError(message)
+        with shut_doors():
+            if layer not in pyogrio.list_layers(path)[:, 0]:
+                return empty
+            found = pyogrio.read_dataframe(path, layer=layer, use_arrow=True)
     except DataSourceError as error:
         message = f"a result cannot be read; {path}, layer {layer} ({error}); name a result.gpkg"
         raise LayerError(message) from error

@@ -9,7 +9,6 @@ Which rows and columns each layer has is decided in `routekit.outputs.gis_layers
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from pathlib import Path
 
 import numpy as np
@@ -27,6 +26,7 @@ from pyogrio.errors import (
 )
 
 from routekit.errors import OutputError
+from routekit.layers.opening import gdal_options
 from routekit.outputs.atomic import replacing_file
 from routekit.outputs.gis_layers import Layer, collect_layers, describe_fields
 from routekit.result import Result
@@ -105,7 +105,12 @@ def write_geopackage(
 
 
 def write_layers(
-    layers: list[Layer], path: Path, *, crs: str, settings: GeopackageSettings | None = None
+    layers: list[Layer],
+    path: Path,
+    *,
+    crs: str,
+    settings: GeopackageSettings | None = None,
+    add: Callable[[Path], None] | None = None,
 ) -> None:
     """Write layers into a fresh GeoPackage and swap it in.
 
@@ -119,6 +124,8 @@ def write_layers(
         Of all layers with geometry: an authority code or well-known text; empty for none.
     settings : GeopackageSettings, optional
         The defaults where not given.
+    add : callable, optional
+        Is called with the new file once these layers are in it, to add more.
 
     Raises
     ------
@@ -126,7 +133,7 @@ def write_layers(
         If the file cannot be written or replaced; an earlier file is kept.
     """
     chosen = settings or GeopackageSettings()
-    with replacing_file(path) as fresh, _gdal_options(_WRITE_OPTIONS):
+    with replacing_file(path) as fresh, gdal_options(_WRITE_OPTIONS):
         for layer in layers:
             try:
                 _write_layer(layer, fresh, crs, chosen)
@@ -136,17 +143,8 @@ def write_layers(
                     "disk or choose another output folder; earlier results are kept"
                 )
                 raise OutputError(message) from error
-
-
-@contextmanager
-def _gdal_options(options: dict[str, str]) -> Iterator[None]:
-    """Set GDAL options for a while, then put back what stood there."""
-    before = {name: pyogrio.get_gdal_config_option(name) for name in options}
-    pyogrio.set_gdal_config_options(options)
-    try:
-        yield
-    finally:
-        pyogrio.set_gdal_config_options(before)
+        if add is not None:
+            add(fresh)
 
 
 def _write_layer(layer: Layer, path: Path, crs: str, settings: GeopackageSettings) -> None:

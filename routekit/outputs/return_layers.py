@@ -4,7 +4,7 @@
 the study took over, so that a study may read this file in place of its own. `current_zones` holds
 the zones in force of the trees that some works touch, an arborist's earlier outlines among them, as
 a starting point to copy from. What people have drawn or written in an earlier file is taken over
-into the new one; only `current_zones` is made afresh.
+into the new one, layers and tables of their own too; only `current_zones` is made afresh.
 """
 
 from __future__ import annotations
@@ -19,12 +19,15 @@ import shapely
 from pyogrio.errors import DataSourceError
 
 from routekit.errors import OutputError
+from routekit.layers.opening import find_database_fault
+from routekit.outputs.foreign_layers import ForeignTables, read_foreign, write_foreign
 from routekit.outputs.geopackage import GeopackageSettings, write_layers
 from routekit.outputs.gis_layers import Layer, root_zones_layer
 from routekit.outputs.tree_cases import list_touched
 from routekit.result import Result
 
 ZONE_COLUMNS = ("tree_id", "by", "reason")
+_OWN_LAYERS = ("root_zones", "current_zones", "decisions")
 DECISION_COLUMNS = ("run_id", "tree_id", "decision", "technique", "by", "reason")
 
 
@@ -61,8 +64,38 @@ def write_return_layers(
         If the earlier file cannot be read, lies in another coordinate system, or the new one
         cannot be written; the earlier file is kept.
     """
+    return write_return_file(result, path, earlier=earlier, settings=settings)[0]
+
+
+def write_return_file(
+    result: Result,
+    path: str | Path,
+    *,
+    earlier: str | Path | None = None,
+    settings: GeopackageSettings | None = None,
+) -> tuple[Path, list[str]]:
+    """Write the editable GeoPackage, and say what else was carried over into it.
+
+    Parameters
+    ----------
+    result, path, earlier, settings
+        As for `write_return_layers`.
+
+    Returns
+    -------
+    path : Path
+        The file written.
+    notes : list of str
+        Names the layers and tables that people added to the earlier file; they are in the new one.
+
+    Raises
+    ------
+    OutputError
+        As for `write_return_layers`.
+    """
     target = Path(path)
     before = Path(earlier) if earlier is not None else target
+    foreign = _read_added(before)
     zones = _read_edits(before, "root_zones", ZONE_COLUMNS, result.crs)
     decisions = _read_edits(before, "decisions", DECISION_COLUMNS, "")
     if not len(decisions):
@@ -90,8 +123,27 @@ def write_return_layers(
             description="Write here: a decision on a run or a tree, who took it and why",
         ),
     ]  # fmt: skip
-    write_layers(layers, target, crs=result.crs, settings=settings)
-    return target
+    write_layers(
+        layers, target, crs=result.crs, settings=settings,
+        add=lambda fresh: write_foreign(foreign, fresh),
+    )  # fmt: skip
+    names = foreign.names()
+    if not names:
+        return target, []
+    what = "layer or table" if len(names) == 1 else "layers and tables"
+    return target, [f"{target.name}: {what} added by people, carried over: {', '.join(names)}"]
+
+
+def _read_added(path: Path) -> ForeignTables:
+    """Read what people added, from a file that reaches out to no other."""
+    fault = find_database_fault(path) if path.exists() else ""
+    if fault:
+        message = (
+            f"edits cannot be taken over; {path} ({fault}); mend or move the file and run again; "
+            "nothing was written"
+        )
+        raise OutputError(message)
+    return read_foreign(path, _OWN_LAYERS)
 
 
 def _read_edits(path: Path, layer: str, columns: tuple[str, ...], crs: str) -> pd.DataFrame:

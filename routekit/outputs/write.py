@@ -3,24 +3,22 @@
 from __future__ import annotations
 
 import os
-import re
 from collections.abc import Callable
+from contextlib import nullcontext
 from pathlib import Path
-from typing import Final
 
 from routekit.errors import OutputError
 from routekit.outputs.arborist.report import write_tree_report
 from routekit.outputs.atomic import replacing
 from routekit.outputs.geopackage import write_geopackage
 from routekit.outputs.map.writer import write_map
+from routekit.outputs.overlap import PART_NAME, refuse_inputs
+from routekit.outputs.owners import claim_folder
 from routekit.outputs.public.writer import write_public_pages
-from routekit.outputs.return_layers import write_return_layers
+from routekit.outputs.return_layers import write_return_file
 from routekit.outputs.schedule import write_schedule
 from routekit.result import Result, require_result
 from routekit.study import StudySettings
-
-_PART_NAME: Final = re.compile(r"(map|public|trees)-\d+\.(html|pdf)")
-"""Parts of a map, of a page for residents or of the tree sheets that are divided."""
 
 
 def _silent(_: str) -> None:
@@ -28,7 +26,12 @@ def _silent(_: str) -> None:
 
 
 def write_outputs(
-    result: Result, settings: StudySettings, folder: Path, *, tell: Callable[[str], None] = _silent
+    result: Result,
+    settings: StudySettings,
+    folder: str | Path,
+    *,
+    tell: Callable[[str], None] = _silent,
+    is_claimed: bool = False,
 ) -> tuple[dict[str, Path], list[str]]:
     """Write GeoPackage, maps, schedule and report into a folder.
 
@@ -36,10 +39,12 @@ def write_outputs(
     ----------
     result : Result
     settings : StudySettings
-    folder : Path
+    folder : str or Path
         Is made if need be. Earlier results in it stay whole until all new files are complete.
     tell : callable, optional
         Is called with the name of each output as it begins.
+    is_claimed : bool, optional
+        Whether the caller holds the folder already (`routekit.outputs.owners.claim_folder`).
 
     Returns
     -------
@@ -51,13 +56,23 @@ def write_outputs(
     Raises
     ------
     OutputError
-        If something cannot be written; earlier results are as they were.
+        If something cannot be written, would replace an input of the study, or another run is at
+        work in the folder; earlier results are as they were.
     """
     require_result(result, "write_outputs")
-    with replacing(folder) as stage:
+    folder = Path(folder)
+    refuse_inputs(folder, result.inputs)
+    with nullcontext() if is_claimed else claim_folder(folder):
+        return _write_set(result, settings, folder, tell)
+
+
+def _write_set(
+    result: Result, settings: StudySettings, folder: Path, tell: Callable[[str], None]
+) -> tuple[dict[str, Path], list[str]]:
+    """Write the whole set aside, then swap it in."""
+    with replacing(folder, parts=PART_NAME) as stage:
         try:
             written, notes = _write_all(result, settings, stage, folder, tell)
-            pages = {page.name for page in _list_parts(stage)}
         except (OutputError, FileNotFoundError):
             # A file of the package that is not there is a defect, not a full disk.
             raise
@@ -67,10 +82,6 @@ def write_outputs(
                 "make room there or choose another output folder; earlier results are kept"
             )
             raise OutputError(message) from error
-    for page in _list_parts(folder):
-        # Pages of an earlier, larger result would show runs that this one has not.
-        if page.name not in pages:
-            page.unlink(missing_ok=True)
     return {name: folder / path.name for name, path in written.items()}, notes
 
 
@@ -98,19 +109,19 @@ def _write_all(
     written["the same, to print"] = stage / "trees.pdf"
     volumes = len([page for page in _list_parts(stage) if page.match("trees-*.pdf")])
     # Last, so that nothing drawn or written into the earlier file meanwhile is missed.
-    written["layers to edit and return"] = write_return_layers(
+    written["layers to edit and return"], kept = write_return_file(
         result,
         stage / "return.gpkg",
         earlier=folder / "return.gpkg",
         settings=outputs.geopackage,
     )
     note = f"The tree sheets stand in {volumes} volumes beside their index: trees-01, trees-02, ..."
-    return written, [note] if volumes else []
+    return written, [*([note] if volumes else []), *kept]
 
 
 def _list_parts(folder: Path) -> list[Path]:
     """List the pages of divided outputs in a folder."""
-    return [page for page in folder.iterdir() if _PART_NAME.fullmatch(page.name)]
+    return [page for page in folder.iterdir() if PART_NAME.fullmatch(page.name)]
 
 
 def refuse_unwritable(folder: Path) -> None:

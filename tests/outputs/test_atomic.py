@@ -1,9 +1,7 @@
 """Swapping results in: all new or all old."""
 
-import os
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import pytest
@@ -81,11 +79,8 @@ def test_a_killed_process_leaves_the_old_results(tmp_path):
     assert done.returncode == -9
     leftovers = list(tmp_path.glob(f"{atomic._PREFIX}*"))
     assert len(leftovers) == 1
-    visible = {name: text for name, text in content(tmp_path).items() if text != "new"}
-    assert visible == before
+    assert {name: text for name, text in content(tmp_path).items() if name in before} == before
     assert (tmp_path / "a.txt").read_text() == "old"
-    long_ago = time.time() - 2 * atomic._LEFTOVER_AGE_S
-    os.utime(leftovers[0], (long_ago, long_ago))
     with replacing_file(tmp_path / "a.txt") as fresh:
         fresh.write_text("newer")
     assert not list(tmp_path.glob(f"{atomic._PREFIX}*"))

@@ -149,7 +149,10 @@ def study_photo(result: Result, settings: MapSettings) -> Photo | None:
     if result.photo is None or not settings.has_photo or not len(result.runs):
         return None
     reach = np.array([-1.0, -1.0, 1.0, 1.0]) * settings.nearby_m
-    return read_photo(result.photo, result.crs, plan_box(result) + reach, settings.photo_max_mb)
+    box = plan_box(result) + reach
+    return read_photo(
+        result.photo, result.crs, box, settings.photo_max_mb, also_open=result.also_open
+    )
 
 
 def _outline(layer: gpd.GeoDataFrame, crs: str, settings: MapSettings) -> dict[str, Any]:

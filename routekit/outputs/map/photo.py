@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import base64
 import math
+from collections.abc import Collection
 from pathlib import Path
 from typing import Any, Final, NamedTuple
 
@@ -15,10 +16,13 @@ import numpy as np
 import rasterio
 from numpy.typing import NDArray
 from rasterio.enums import Resampling
+from rasterio.errors import CRSError, RasterioError
 from rasterio.io import MemoryFile
 from rasterio.vrt import WarpedVRT
 from rasterio.windows import Window
 
+from routekit.errors import LayerError
+from routekit.layers.opening import open_raster
 from routekit.outputs.map.projection import GRID_BITS, to_grid
 from routekit.outputs.pages import BYTES_PER_MB
 
@@ -38,7 +42,14 @@ class Photo(NamedTuple):
     webp: str
 
 
-def read_photo(path: Path, crs: str, box: NDArray[np.float64], most_mb: float) -> Photo | None:
+def read_photo(
+    path: Path,
+    crs: str,
+    box: NDArray[np.float64],
+    most_mb: float,
+    *,
+    also_open: Collection[str] = (),
+) -> Photo | None:
     """Read the part of a photo that shows the study.
 
     Parameters
@@ -51,6 +62,8 @@ def read_photo(path: Path, crs: str, box: NDArray[np.float64], most_mb: float) -
         West, south, east, north of what is wanted, in the study's CRS.
     most_mb : float
         Largest picture, in MB.
+    also_open : collection of str, optional
+        Formats opened besides those on the list: `study.also_open`.
 
     Returns
     -------
@@ -59,11 +72,25 @@ def read_photo(path: Path, crs: str, box: NDArray[np.float64], most_mb: float) -
 
     Raises
     ------
-    rasterio.errors.RasterioIOError
+    LayerError
         If the raster cannot be read.
     """
+    try:
+        return _read_photo(path, crs, box, most_mb, also_open)
+    except (RasterioError, CRSError) as error:
+        msg = (
+            f"layers.photo: {path} cannot be read ({error}); mend or replace the file, or say "
+            "outputs.map.has_photo = false"
+        )
+        raise LayerError(msg) from error
+
+
+def _read_photo(
+    path: Path, crs: str, box: NDArray[np.float64], most_mb: float, also_open: Collection[str]
+) -> Photo | None:
+    """Read the part of a photo that shows the study."""
     with (
-        rasterio.open(path) as source,
+        open_raster("layers.photo", path, also_open) as source,
         WarpedVRT(source, src_crs=source.crs or crs, crs=MERCATOR, add_alpha=True,
                   resampling=Resampling.bilinear) as warped,
     ):  # fmt: skip

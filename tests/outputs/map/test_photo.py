@@ -7,6 +7,7 @@ import pytest
 import rasterio
 from rasterio.io import MemoryFile
 
+from routekit.errors import LayerError
 from routekit.outputs.map import build_map
 from routekit.outputs.map.photo import read_photo
 from routekit.outputs.map.projection import to_grid
@@ -84,3 +85,11 @@ def test_page_embeds_the_photo_only_where_wanted(red_spot):
     assert 'id="photo"' in page
     assert page == build_map(result, MapSettings())
     assert 'id="photo"' not in build_map(result, MapSettings(has_photo=False))
+
+
+def test_a_spoilt_photo_is_told_as_such(tmp_path):
+    grey = np.zeros((3, 400, 640), np.uint8)
+    whole = write_photo(tmp_path / "photo.tif", grey, district.at(0, 100))
+    whole.write_bytes(whole.read_bytes()[:5000])
+    with pytest.raises(LayerError, match=r"layers\.photo: .*photo\.tif cannot be read .*has_photo"):
+        read_photo(whole, district.CRS, STUDY_BOX, 1.0)

@@ -1,0 +1,273 @@
+"""Telling a file's format from its first bytes, before any driver opens it.
+
+Drivers open a file by what stands in it, not by its name: a few lines of text in a file called
+`trees.gpkg` may send for pages on a network, or read other files. So only the formats listed here
+are opened; a study file may switch on others by name (`study.also_open`).
+"""
+
+from __future__ import annotations
+
+import mmap
+import re
+import sqlite3
+from contextlib import closing
+from pathlib import Path
+from typing import Final, Literal, NamedTuple, get_args
+from urllib.parse import quote
+
+Closed = Literal["vrt", "xml", "tile_service", "zip", "mapinfo", "other"]
+"""Formats that are opened only where the study file says so."""
+
+CLOSED: Final[dict[str, str]] = {
+    "vrt": "a virtual layer, which reads other files or a network",
+    "xml": "XML (GML, KML, GPX and the like), which may send for schemas and links",
+    "tile_service": "the description of a service, which is fetched from a network",
+    "zip": "an archive, whose content cannot be told from outside",
+    "mapinfo": "a table that names other files to be read",
+    "other": "no format that is known to read nothing but itself",
+}
+"""What each of them is, in words."""
+
+NO_FORMAT: Final = ""
+"""A file without content."""
+
+
+class Format(NamedTuple):
+    """How a format is opened."""
+
+    name: str
+    prefix: str = ""
+    """Put before the path of a vector file, so that no other driver is tried."""
+    driver: str = ""
+    """The one driver that may open a raster."""
+
+
+VECTOR_FORMATS: Final = {
+    "database": Format("GeoPackage or SpatiaLite"),
+    "flatgeobuf": Format("FlatGeobuf"),
+    "shapefile": Format("shapefile"),
+    "dbf": Format("dBase table"),
+    "geojson": Format("GeoJSON", prefix="GeoJSON:"),
+    "geojson_lines": Format("GeoJSON by line", prefix="GeoJSONSeq:"),
+    "csv": Format("CSV", prefix="CSV:"),
+    "geodatabase": Format("file geodatabase"),
+    "parquet": Format("GeoParquet"),
+}
+RASTER_FORMATS: Final = {
+    "tiff": Format("GeoTIFF", driver="GTiff"),
+    "ascii_grid": Format("ASCII grid", driver="AAIGrid"),
+    "png": Format("PNG", driver="PNG"),
+    "jpeg": Format("JPEG", driver="JPEG"),
+    "jpeg2000": Format("JPEG 2000", driver="JP2OpenJPEG"),
+}
+
+_HEAD_BYTES: Final = 65_536
+_MAGIC: Final = (
+    (b"SQLite format 3\0", "database"),
+    (b"fgb\x03fgb", "flatgeobuf"),
+    (b"\x00\x00\x27\x0a", "shapefile"),
+    (b"PAR1", "parquet"),
+    (b"II*\0", "tiff"),
+    (b"MM\0*", "tiff"),
+    (b"II+\0", "tiff"),
+    (b"MM\0+", "tiff"),
+    (b"\x89PNG\r\n\x1a\n", "png"),
+    (b"\xff\xd8\xff", "jpeg"),
+    (b"\x00\x00\x00\x0cjP  \r\n\x87\n", "jpeg2000"),
+    (b"\xff\x4f\xff\x51", "jpeg2000"),
+    (b"PK\x03\x04", "zip"),
+    (b"PK\x05\x06", "zip"),
+    (b"\x1f\x8b", "zip"),
+)
+"""First bytes, from memory of the published formats."""
+_DBF_VERSIONS: Final = b"\x02\x03\x30\x31\x32\x43\x63\x83\x8b\xcb\xf5\xfb"
+_CSV_ENDINGS: Final = (".csv", ".tsv", ".psv")
+_LINE_ENDINGS: Final = (".geojsonl", ".geojsons", ".ndjson", ".jsonl")
+_SERVICE: Final = re.compile(
+    rb"<\s*(gdal_wms|wms_|\w*servi|wcs|wfs|ogrwfs|\w*capabilities)", re.IGNORECASE
+)
+_VIRTUAL: Final = re.compile(rb"<\s*(ogrvrt|vrtdataset|gdaltileindex)", re.IGNORECASE)
+_GRID: Final = re.compile(rb"(ncols|nrows|xll\w+|yll\w+|cellsize)\s+[-\d.]", re.IGNORECASE)
+_COLUMNS: Final = re.compile(rb"[^\r\n]*[,;\t|]")
+_JOB: Final = re.compile(rb"gdal_streamed_alg", re.IGNORECASE)
+_LINKED_CRS: Final = re.compile(
+    rb'"crs"\s*:\s*\{[^}]{0,200}?"type"\s*:\s*"(?:link|url)"', re.IGNORECASE
+)
+_MAPINFO: Final = re.compile(rb"!table\b|version\s+\d+\s", re.IGNORECASE)
+_VIRTUAL_PATH: Final = re.compile(
+    r"/vsi\w*/|(?:zip\+|gzip\+|tar\+)?[a-z][a-z0-9+.-]*://"
+    r"|(?:pg|postgresql|mysql|mssql|odbc|oci|wfs\d?|wms|wmts|wcs|oapif\w*|ogcapi|csw|carto|es|"
+    r"plscenes|amigocloud|ngw|gmlas|http|https|ftp|eeda\w*|adbc|tiledb):",
+    re.IGNORECASE,
+)
+
+_SAFE_MODULES: Final = frozenset((
+    "rtree", "rtree_i32", "geopoly", "fts3", "fts4", "fts5",
+    "virtualspatialindex", "virtualelementary", "virtualknn", "virtualknn2",
+))  # fmt: skip
+"""Kinds of virtual table that hold or index rows of their own database."""
+_SQL_NAME: Final = r"(?:\"(?:[^\"]|\"\")*\"|\[[^\]]*\]|`[^`]*`|'[^']*'|\w+)"
+_MODULE: Final = re.compile(
+    rf"\s*create\s+virtual\s+table\s+(?:if\s+not\s+exists\s+)?(?:{_SQL_NAME}\s*\.\s*)?{_SQL_NAME}"
+    rf"\s+using\s+({_SQL_NAME})\s*(?:\(|$)",
+    re.IGNORECASE,
+)
+_REACHING: Final = re.compile(
+    r"\b(ogr_\w+|gdal_\w+|load_extension|readfile|writefile|edit|blobfromfile|blobtofile|"
+    r"fts3_tokenizer|xb_loadxml|xb_storexml|(?:import|export)(?:shp|dbf|dxf\w*|xls|wfs|zip\w*|"
+    r"geojson\w*)|eval)[\"'`\]]?\s*\(",
+    re.IGNORECASE,
+)
+"""Functions that reach out of their database: to files, other programs or a network."""
+
+
+def list_closed() -> tuple[str, ...]:
+    """Give the names that `study.also_open` may hold."""
+    return get_args(Closed)
+
+
+def recognise(path: Path) -> str:
+    """Tell the format of a file or folder from its content.
+
+    Parameters
+    ----------
+    path : Path
+        An existing file or folder.
+
+    Returns
+    -------
+    str
+        A key of `VECTOR_FORMATS`, `RASTER_FORMATS` or `CLOSED`; blank for an empty file.
+
+    Raises
+    ------
+    OSError
+        If it cannot be read.
+    """
+    if path.is_dir():
+        is_database = (path / "a00000001.gdbtable").is_file() and path.suffix.lower() == ".gdb"
+        return "geodatabase" if is_database else "other"
+    with path.open("rb") as stream:
+        head = stream.read(_HEAD_BYTES)
+    if not head:
+        return NO_FORMAT
+    for magic, name in _MAGIC:
+        if head.startswith(magic):
+            return name
+    ending = path.suffix.lower()
+    if ending == ".dbf" and head[0] in _DBF_VERSIONS and len(head) >= 32:
+        return "dbf"
+    return _recognise_text(head, ending)
+
+
+def _recognise_text(head: bytes, ending: str) -> str:
+    """Tell the format of a file of text."""
+    text = head.removeprefix(b"\xef\xbb\xbf").lstrip()
+    if text.startswith(b"<"):
+        is_service = _SERVICE.search(text) is not None
+        return "vrt" if _VIRTUAL.search(text) else "tile_service" if is_service else "xml"
+    if text[:1] in (b"{", b"[", b"\x1e"):
+        lines = "geojson_lines" if ending in _LINE_ENDINGS else "geojson"
+        return "vrt" if _JOB.search(text) else lines
+    if b"\0" in head:
+        return "other"
+    if _GRID.match(text):
+        return "ascii_grid"
+    is_columns = ending == ".txt" and _COLUMNS.match(text) is not None
+    if ending in _CSV_ENDINGS or is_columns:
+        return "csv"
+    return "mapinfo" if _MAPINFO.match(text) else "other"
+
+
+def find_virtual_path(text: str) -> str:
+    """Tell whether a path is an address of a network, an archive's inside or a database.
+
+    Parameters
+    ----------
+    text : str
+        A path as written in the study file.
+
+    Returns
+    -------
+    str
+        What makes it one; blank for a plain path. A letter and a colon are a drive.
+    """
+    match = _VIRTUAL_PATH.match(text.strip())
+    return match.group() if match else ""
+
+
+def find_door(path: Path, kind: str) -> str:
+    """Say what in a file of an accepted format reaches out of it.
+
+    Parameters
+    ----------
+    path : Path
+        A file.
+    kind : str
+        Its format, from `recognise`.
+
+    Returns
+    -------
+    str
+        In words; blank if nothing does.
+
+    Raises
+    ------
+    OSError, sqlite3.Error
+        If it cannot be read.
+    """
+    if kind == "database":
+        return _find_database_door(path)
+    if kind in ("geojson", "geojson_lines"):
+        with path.open("rb") as stream, mmap.mmap(
+            stream.fileno(), 0, access=mmap.ACCESS_READ
+        ) as content:
+            linked = _LINKED_CRS.search(content)
+        return "its reference system is a link to a network" if linked else ""
+    if kind == "shapefile":
+        index = path.with_suffix(".idm")
+        return f"the index {index.name} beside it names another file" if index.exists() else ""
+    return ""
+
+
+def find_reaching_function(sql: str) -> str:
+    """Name the function in a piece of SQL that reaches out of its database; blank if none does.
+
+    Parameters
+    ----------
+    sql : str
+        Any piece of SQL.
+
+    Returns
+    -------
+    str
+    """
+    match = _REACHING.search(sql)
+    return match.group(1) if match else ""
+
+
+def _find_database_door(path: Path) -> str:
+    """Find virtual tables, views and columns of a database that reach out of it."""
+    address = f"file:{quote(str(path.absolute()))}?mode=ro"
+    try:
+        rows = _list_schema(address)
+    except sqlite3.OperationalError:
+        # Where no side file may be made beside it.
+        rows = _list_schema(f"{address}&immutable=1")
+    for kind, name, root, sql in rows:
+        if kind == "table" and not root:
+            match = _MODULE.match(sql)
+            module = match.group(1).strip("\"'`[]") if match else "unknown"
+            if module.lower() not in _SAFE_MODULES:
+                return f"its table {name} is made by {module}, which reads other files"
+        called = find_reaching_function(sql.partition("(")[2] if kind == "table" else sql)
+        if called:
+            return f"its {kind} {name} calls {called}, which reaches out of the file"
+    return ""
+
+
+def _list_schema(address: str) -> list[tuple[str, str, int, str]]:
+    """List kind, name, first page and SQL of all that a database holds."""
+    with closing(sqlite3.connect(address, uri=True)) as database:
+        found = database.execute("SELECT type, name, rootpage, sql FROM sqlite_master")
+        return [(k, str(name), int(root or 0), str(sql or "")) for k, name, root, sql in found]
