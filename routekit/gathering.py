@@ -18,9 +18,9 @@ from routekit.exposure import Exposure
 from routekit.layers.read import Layers
 from routekit.methods.bursting import needed_clearance
 from routekit.methods.cases import build_cases
-from routekit.methods.condition import match_codes
 from routekit.methods.falls import find_falls
 from routekit.methods.neighbours import find_neighbours
+from routekit.methods.observations import list_kinds, match_codes
 from routekit.pipes.capacity import falling_gradient
 from routekit.pipes.flow import BASIS_DESIGN
 from routekit.site.chains import build_chains
@@ -201,7 +201,10 @@ def _lay_out_cases(
     """Bring together what the checks look at."""
     size = len(runs)
     outside = exposure.trenches["outside_diameter_mm"].to_numpy(dtype=float)
-    neighbours, _ = find_neighbours(runs, layers.services, outside_mm=outside)
+    subsoil = settings.methods.subsoil
+    neighbours, _ = find_neighbours(
+        runs, layers.services, outside_mm=outside, largest_service_mm=subsoil.largest_service_mm
+    )
     placed = connections["run"].to_numpy()
     counted = np.bincount(placed[placed >= 0], minlength=size).astype(float)
     needs = condition["needs_work"].fillna(value=False).to_numpy(dtype=bool)
@@ -214,7 +217,6 @@ def _lay_out_cases(
     if not len(connections):
         # Neither data nor cameras name any: surveys that see none were not made to count them.
         cases["n_connections"] = np.nan
-    subsoil = settings.methods.subsoil
     depth = cases["depth_max_m"].to_numpy(dtype=float)
     water = subsoil.groundwater_depth_m
     hard = subsoil.is_hard_ground
@@ -227,7 +229,7 @@ def _lay_out_cases(
         is_hard_ground=np.nan if hard is None else float(hard),
         building_distance_m=_building_distance(layers.obstacles, exposure.trenches),
         has_trees=len(layers.trees) > 0,
-        is_root_choked=cases["root_count"].to_numpy(dtype=float)
+        is_root_choked=cases["least_root_count"].to_numpy(dtype=float)
         >= settings.methods.lining.rooted_joints,
     )
 
@@ -280,7 +282,10 @@ def find_crossings(
 ) -> pd.DataFrame:
     """List the crossing services that bursting would have to bare: run, chainage_m, service_id."""
     outside = place.trenches["outside_diameter_mm"].to_numpy(dtype=float)
-    _, pairs = find_neighbours(place.runs, services, outside_mm=outside)
+    widest = place.settings.methods.subsoil.largest_service_mm
+    _, pairs = find_neighbours(
+        place.runs, services, outside_mm=outside, largest_service_mm=widest
+    )
     limits = place.settings.methods.bursting
     needed = np.fmax(
         needed_clearance(plans["burst_upsized"], limits), limits.exposed_clearance_m
@@ -292,6 +297,9 @@ def find_crossings(
 
 
 def find_collapses(inspections: pd.DataFrame) -> pd.DataFrame:
-    """List the collapsed places: run_id, chainage_m."""
+    """List the places that are collapsed or may be: run_id, chainage_m, is_sure."""
     matched = match_codes(inspections)
-    return matched.loc[matched["feature"] == "collapses", ["run_id", "chainage_m"]]
+    kinds = list_kinds(matched.assign(run=0))
+    found = kinds[kinds["feature"] == "collapses"].drop_duplicates("seen").sort_values("seen")
+    places = matched[["run_id", "chainage_m"]].iloc[found["seen"].to_numpy()]
+    return places.assign(is_sure=found["is_sure"].to_numpy(dtype=bool))

@@ -10,11 +10,12 @@ import pandas as pd
 
 from routekit.advice.currency import find_neutral_rates
 from routekit.advice.decisions import Decided, read_decisions
-from routekit.errors import DecisionError
+from routekit.errors import DecisionError, LayerError
 from routekit.exposure import Exposure, measure_exposure
 from routekit.layers.ground import add_ground
 from routekit.layers.read import Layers, read_layers
 from routekit.methods.condition import assess_condition
+from routekit.methods.observations import describe_observations, review_codes
 from routekit.methods.roots import link_roots
 from routekit.outputs.provenance import build_provenance, used_sources
 from routekit.pipes.capacity import build_flow
@@ -124,12 +125,13 @@ def prepare_study(study: Study, *, tell: Tell = _silent) -> Prepared:
         layers.runs, layers.manholes, terrain=layers.terrain, inputs=study.settings
     )
     decided = _read_decisions(layers, runs)
+    code_findings = _review_codes(layers)
     tell("Drawing root zones")
     zones, zone_findings = build_zones(
         layers.trees, layers.root_zones, settings=study.settings.zones
     )
     neutral = find_neutral_rates(study.settings.study, study.settings.advice.rates)
-    found = [layers.findings, depth_findings, zone_findings, neutral]
+    found = [layers.findings, depth_findings, code_findings, zone_findings, neutral]
     return Prepared(
         layers=layers,
         runs=runs,
@@ -151,11 +153,24 @@ def _read_decisions(layers: Layers, runs: gpd.GeoDataFrame) -> Decided:
             gone_trees=frozenset(gone.loc[gone["layer"].eq("trees"), "row"]),
         )
     except DecisionError as error:
-        named = layers.sources.set_index("layer").loc["decisions"]
-        message = f"{named['path']}:{named['layer_name']}: {error}"
-        refusal = DecisionError(message)
+        refusal = DecisionError(f"{_place_of(layers, 'decisions')}: {error}")
         refusal.findings = layers.findings
         raise refusal from None
+
+
+def _review_codes(layers: Layers) -> pd.DataFrame:
+    """Tell what of the inspections is not understood; a refusal brings what was found before."""
+    try:
+        return review_codes(layers.inspections, where=_place_of(layers, "inspections"))
+    except LayerError as error:
+        error.findings = layers.findings
+        raise
+
+
+def _place_of(layers: Layers, layer: str) -> str:
+    """Name the file and the layer in it that a layer was read from; blank where there is none."""
+    named = layers.sources[layers.sources["layer"] == layer]
+    return ":".join(named[["path", "layer_name"]].iloc[0]) if len(named) else ""
 
 
 def _collect(
@@ -180,7 +195,7 @@ def _collect(
         breaches=exposure.breaches,
         tree_loss=exposure.tree_loss,
         tree_balance=renewal.tree_balance,
-        inspections=layers.inspections,
+        inspections=describe_observations(layers.inspections),
         root_links=root_links,
         condition=condition,
         checks=renewal.checks,

@@ -308,11 +308,26 @@ def _warn_of_bores(
 
 def _warn_of_collapses(advice: pd.DataFrame, place: Place) -> pd.DataFrame:
     """Add collapses that nobody placed to what burst runs must confirm: each needs a dig."""
-    lost = place.collapses.loc[place.collapses["chainage_m"].isna().to_numpy(), "run_id"]
+    places = place.collapses
+    sure = places["is_sure"].to_numpy(dtype=bool)
     is_burst = advice["technique"].astype(str).isin(BURSTING)
-    hit = (is_burst & advice["run_id"].isin(lost.astype(str))).to_numpy()
-    text = "Find out where it is collapsed: the dig there is not set out, counted or priced."
-    return _warn(advice, np.where(hit, text, "").astype(object))
+
+    def mark(which: Flags) -> Flags:
+        """Mark the burst runs that have any of these places."""
+        runs = places.loc[which, "run_id"].astype(str)
+        return (is_burst & advice["run_id"].isin(runs)).to_numpy(dtype=bool)
+
+    lost = mark(sure & places["chainage_m"].isna().to_numpy())
+    doubtful = mark(~sure)
+    text = np.select(
+        [lost, doubtful],
+        [
+            "Find out where it is collapsed: the dig there is not set out, counted or priced.",
+            "Find out whether it is collapsed: no dig for that is set out, counted or priced.",
+        ],
+        "",
+    )
+    return _warn(advice, text.astype(object))
 
 
 def _warn_of_laydown(advice: pd.DataFrame, laydown: gpd.GeoDataFrame) -> pd.DataFrame:

@@ -75,7 +75,7 @@ class Place:
     connections : GeoDataFrame
         With `run`, the position of the run of each.
     collapses : DataFrame
-        Collapsed places: run_id, chainage_m; dug up where the run is burst.
+        Collapsed places: run_id, chainage_m, is_sure; dug up where the run is burst.
     crossings : DataFrame
         Services that must be bared where the run is burst: run, chainage_m, service_id.
     cases : DataFrame
@@ -215,7 +215,8 @@ def set_out_digs(place: Place, technique: Texts) -> gpd.GeoDataFrame:
 def _collapse_digs(place: Place, is_burst: Flags) -> gpd.GeoDataFrame:
     """Set out the digs at the collapsed places of burst runs that are known where they lie."""
     runs = place.runs
-    collapses = place.collapses[place.collapses["chainage_m"].notna().to_numpy()]
+    known = place.collapses["chainage_m"].notna() & place.collapses["is_sure"]
+    collapses = place.collapses[known.to_numpy(dtype=bool)]
     row = pd.Index(runs["run_id"]).get_indexer(pd.Index(collapses["run_id"].astype(str)))
     dug = (row >= 0) & is_burst[np.maximum(row, 0)]
     length = runs["length_m"].to_numpy(dtype=float)[row[dug]]

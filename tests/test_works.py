@@ -120,12 +120,13 @@ def test_connections_go_to_the_run_they_name_or_the_nearest_in_reach():
 
 def test_collapses_are_found_with_their_place():
     seen = pd.DataFrame(
-        {"run_id": ["A", "B", "B"], "chainage_m": [3.0, 4.0, np.nan], "code": "BAC",
-         "characterisation": ["C", "A", "C"], "quantification": np.nan}
+        {"run_id": ["A", "B", "B", "C"], "chainage_m": [3.0, 4.0, np.nan, 7.0], "code": "BAC",
+         "characterisation": ["C", "A", "C", ""], "quantification": np.nan}
     )  # fmt: skip
     found = find_collapses(seen)
-    assert found["run_id"].tolist() == ["A", "B"]
-    assert found["chainage_m"].fillna(-1).tolist() == [3.0, -1.0]
+    assert found["run_id"].tolist() == ["A", "B", "C"]
+    assert found["chainage_m"].fillna(-1).tolist() == [3.0, -1.0, 7.0]
+    assert found["is_sure"].tolist() == [True, True, False]
 
 
 class Strings:

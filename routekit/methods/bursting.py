@@ -35,10 +35,11 @@ from routekit.methods.common import (
     column,
     falls,
     is_circular,
-    known_flag,
+    known_clearance,
     known_harm,
     no_collapse,
     no_foreign_pipe,
+    no_service_inside,
     ponding,
     rest_on_depth,
     steepest,
@@ -169,18 +170,6 @@ def needed_clearance(plan: pd.DataFrame, settings: BurstingSettings) -> Floats:
     return np.maximum(settings.clearance_per_expansion * expansion, settings.min_clearance_m)
 
 
-def _known_clearance(cases: pd.DataFrame, side: str, needed: Floats) -> Floats:
-    """Take the clear distance on one side; unknown where a service of unknown depth is near.
-
-    A service recorded inside the pipe is a slip of one of the two records: unknown as well.
-    """
-    clearance = column(cases, f"{side}_clearance_m")
-    clearance = np.where(clearance < 0, np.nan, clearance)
-    surveyed = known_flag(cases, "has_services") == 1
-    blind = ~surveyed | ~(column(cases, f"n_{side}_unknown") == 0)
-    return np.where(blind & ~(clearance < needed), np.nan, clearance)
-
-
 def _cover_checks(
     cases: pd.DataFrame, plan: pd.DataFrame, settings: BurstingSettings
 ) -> list[Check]:
@@ -223,8 +212,10 @@ def _service_checks(
 ) -> list[Check]:
     """Check the clear distance to other services, beside and across."""
     needed = needed_clearance(plan, settings)
-    beside, across = (_known_clearance(cases, side, needed) for side in ("beside", "across"))
+    beside = known_clearance(cases, "beside", needed)
+    across = known_clearance(cases, "across", settings.touch_clearance_m)
     return [
+        no_service_inside(cases),
         rest_on_depth(at_least(
             "Clear distance to services beside",
             beside,

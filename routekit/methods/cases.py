@@ -133,7 +133,8 @@ def build_cases(
     Returns
     -------
     pandas.DataFrame
-        Columns of the inputs, plus outside_mm, cover_m, bend_deg, bend_sum_deg, n_connections,
+        Columns of the inputs, plus outside_mm, cover_m, bend_deg, least_bend_deg, bend_sum_deg,
+        n_connections,
         chain_length_m, needs_work (float 0, 1, NaN), has_services.
     """
     plain = pd.DataFrame(runs.drop(columns="geometry")).reset_index(drop=True)
@@ -145,11 +146,13 @@ def build_cases(
     wall = (outside_mm - cases["diameter_mm"].to_numpy(dtype=float)) / 2
     shallow = cases[["depth_up_m", "depth_down_m"]].astype(float).min(axis=1, skipna=False)
     drawn, total = bend_within(runs.geometry)
-    noted = cases["bend_deg"].to_numpy(dtype=float)
+    noted = cases["least_bend_deg"].to_numpy(dtype=float)
     return cases.assign(
         outside_mm=outside_mm,
         cover_m=shallow.to_numpy() - (height + wall) / MM_PER_M,
-        bend_deg=np.fmax(drawn, noted),
+        # A bend that was seen without its angle, or may be unseen, may be sharper than the drawn.
+        bend_deg=np.maximum(drawn, cases["bend_deg"].to_numpy(dtype=float)),
+        least_bend_deg=np.fmax(drawn, noted),
         bend_sum_deg=np.fmax(total, noted),
         n_connections=np.fmax(n_connections, cases["connections_seen"].to_numpy(dtype=float)),
         chain_length_m=chain_length_m,

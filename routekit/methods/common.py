@@ -36,6 +36,15 @@ def known_flag(cases: pd.DataFrame, name: str) -> Floats:
     return np.asarray(cases[name].astype("boolean").to_numpy(dtype=float, na_value=np.nan))
 
 
+def known_or_least(cases: pd.DataFrame, name: str, limit: float | Floats) -> Floats:
+    """Take a size that must not exceed a limit: where it is not known, what it is at least.
+
+    What it is at least settles only that the limit is exceeded: up to the limit it stays NaN.
+    """
+    value, least = column(cases, name), column(cases, f"least_{name}")
+    return np.where(np.isnan(value) & (least > limit), least, value)
+
+
 def as_flag(count: Floats) -> Floats:
     """Turn counts into flags: 1 where there is any, NaN where it is unknown."""
     return np.where(np.isnan(count), np.nan, (count > 0).astype(float))
@@ -154,11 +163,35 @@ def no_foreign_pipe(cases: pd.DataFrame) -> Check:
     )
 
 
+def known_clearance(cases: pd.DataFrame, side: str, limit: float | Floats) -> Floats:
+    """Take the least clear distance to services on one side (`service`: on any), m.
+
+    Where a service near has no known depth or size, or no layer of services was given, what is
+    known settles only that a limit is missed: from the limit up it stays NaN.
+    """
+    clearance = column(cases, f"{side}_clearance_m")
+    count = "n_services_unknown" if side == "service" else f"n_{side}_unknown"
+    blind = (known_flag(cases, "has_services") != 1) | ~(column(cases, count) == 0)
+    return np.where(blind & ~(clearance < limit), np.nan, clearance)
+
+
+def no_service_inside(cases: pd.DataFrame) -> Check:
+    """Check that no service is recorded where the pipe is: one of the two records is wrong."""
+    clearance = known_clearance(cases, "service", 0.0)
+    return must_not(
+        "Service recorded inside or touching the pipe",
+        np.where(np.isnan(clearance), np.nan, (clearance < 0).astype(float)),
+        source="house",
+        remedy="Recorded inside or touching the pipe: locate it first.",
+        survey="services",
+    )
+
+
 def ponding(cases: pd.DataFrame, limit: float, caution: float) -> Check:
     """Check that no deep sag would be kept in the new pipe."""
     return at_most(
         "Ponding (a sag is kept)",
-        column(cases, "ponding_share"),
+        known_or_least(cases, "ponding_share", limit),
         limit,
         caution=caution,
         unit="share of height",
@@ -171,7 +204,7 @@ def deformation(cases: pd.DataFrame, limit: float, caution: float | None = None)
     """Check how far the bore is out of round."""
     return at_most(
         "Deformation of the bore",
-        column(cases, "deformation_share"),
+        known_or_least(cases, "deformation_share", limit),
         limit,
         caution=caution,
         unit="share",
@@ -182,7 +215,8 @@ def deformation(cases: pd.DataFrame, limit: float, caution: float | None = None)
 
 def joint_offset(cases: pd.DataFrame, limit: float, caution: float | None = None) -> Check:
     """Check how far joints stand sideways into the bore."""
-    share = column(cases, "joint_radial_mm") / column(cases, "diameter_mm")
+    bore = column(cases, "diameter_mm")
+    share = known_or_least(cases, "joint_radial_mm", limit * bore) / bore
     check = at_most(
         "Sideways offset of joints",
         share,
@@ -199,7 +233,7 @@ def bends(cases: pd.DataFrame, limit: float, *, source: str) -> Check:
     """Check the sharpest bend within the run."""
     return at_most(
         "Bend within the run",
-        column(cases, "bend_deg"),
+        known_or_least(cases, "bend_deg", limit),
         limit,
         unit="deg",
         source=source,

@@ -1,79 +1,73 @@
 """Condition of each run, read from its inspection.
 
-Observations under EN 13508-2 main codes become features of the run (largest section loss by roots,
-number of collapses, ponding and so on), a structural and an operational grade from 0 (sound) to 4
-(failed), a root index and a priority. Codes, features and grade limits are in
-`tables/observation_codes.csv`. Grades are a screening of this project; no national grading is
-imitated. What a survey that broke off did not see, and what was seen without size, is not known.
+Observations (`routekit.methods.observations`) become features of the run (largest section loss by
+roots, number of collapses, ponding and so on), a structural and an operational grade from 0 (sound)
+to 4 (failed), a root index and a priority. Grades are a screening of this project; no national
+grading is imitated. What a survey that broke off did not see, what was not understood, and what was
+seen without its kind or size, is not known.
 """
 
 from __future__ import annotations
 
-from functools import cache
-from importlib.resources import files
+from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 import pandas as pd
 
+from routekit.arrays import Flags, Floats, Ints
+from routekit.methods.observations import list_kinds, match_codes, read_codes
 from routekit.methods.settings import ConditionSettings
 
 GRADES = ("sound", "slight", "moderate", "severe", "failed")
 PRIORITIES = ("none", "low", "medium", "high", "unknown")
 
-_JOINT_FEATURES = ("joint_axial_mm", "joint_radial_mm", "joint_bend_deg", "displaced_joints")
+_JOINTS = ("joint_axial_mm", "joint_radial_mm", "joint_bend_deg", "displaced_joints")
+
+MENDED: Final = (
+    "cracks", "fractures", "breaks", "missing_wall", "masonry_faults", *_JOINTS, "weld_faults",
+    "defective_connections", "intruding_connections", "soil_visible", "voids", "soil_ingress",
+    "running_water", "exfiltration", "root_share",
+)  # fmt: skip
+"""Features that a local repair mends place by place."""
+
+LEAST: Final = (
+    "deformation_share", "joint_radial_mm", "root_share", "ponding_share", "bend_deg",
+)  # fmt: skip
+"""Sizes of which is also kept what they are at least, where more is not known."""
 
 
-@cache
-def _read_codes() -> pd.DataFrame:
-    """Read the table of observation codes shipped with the package.
+@dataclass(frozen=True, kw_only=True)
+class _Seen:
+    """What was seen of each run.
 
-    Columns code, characterisation (blank: any other), name, kind (structural, operational,
-    inventory), feature, how (max, count), factor (quantification to feature), usual
-    (quantification where none is given; `assumed` in the file), grades (`limit:grade` pairs) and
-    source.
-    """
-    path = files("routekit.methods") / "tables" / "observation_codes.csv"
-    with path.open(encoding="utf-8") as stream:
-        table = pd.read_csv(stream, dtype={"code": str, "characterisation": str, "grades": str})
-    table = table.rename(columns={"assumed": "usual"})
-    return table.fillna({"characterisation": "", "grades": ""})
-
-
-def match_codes(inspections: pd.DataFrame) -> pd.DataFrame:
-    """Give each observation its meaning.
-
-    Parameters
+    Attributes
     ----------
-    inspections : DataFrame
-        Columns run_id, chainage_m, code, characterisation, quantification.
-
-    Returns
-    -------
-    pandas.DataFrame
-        The observations in their order with the columns of the code table added, `amount` (the
-        feature's value) and `is_assumed` (no quantification was given where one is needed);
-        observations of unknown codes have no feature.
+    kinds : DataFrame
+        From `list_kinds`.
+    size : int
+        Number of runs, n.
+    seen, blind : numpy.ndarray of bool, shape (n,)
+        Runs of which something is understood; runs of which something was not seen, or not
+        understood.
     """
-    table = _read_codes()
-    letters = inspections["characterisation"].fillna("").astype(str).str.strip().str.upper()
-    code = inspections["code"].fillna("").astype(str).str.strip().str.upper().str[:3]
-    exact = pd.MultiIndex.from_arrays([code, letters.str[:1]])
-    index = pd.MultiIndex.from_frame(table[["code", "characterisation"]])
-    place = index.get_indexer(exact)
-    general = index.get_indexer(pd.MultiIndex.from_arrays([code, [""] * len(code)]))
-    place = np.where(place >= 0, place, general)
-    known = place >= 0
-    meaning = table.iloc[np.where(known, place, 0)].reset_index(drop=True)
-    meaning = meaning.drop(columns=["code", "characterisation"])
-    meaning.loc[~known, ["name", "kind", "feature", "how", "grades"]] = ""
-    merged = pd.concat([inspections.reset_index(drop=True), meaning], axis=1)
-    given = pd.to_numeric(merged["quantification"], errors="coerce").to_numpy(dtype=float)
-    counted = merged["how"].to_numpy() == "count"
-    usual = merged["usual"].to_numpy(dtype=float)
-    value = np.where(np.isnan(given), usual, given) * merged["factor"].to_numpy(dtype=float)
-    merged["amount"] = np.where(counted, 1.0, value)
-    merged["is_assumed"] = ~counted & np.isnan(given) & ~np.isnan(usual)
-    return merged[merged.columns.difference(["factor", "usual"], sort=False)]
+
+    kinds: pd.DataFrame
+    size: int
+    seen: Flags
+    blind: Flags
+
+    def count(self, which: Flags) -> Ints:
+        """Count the observations of each run that may be some of these kinds, each once."""
+        some = self.kinds.loc[which, ["seen", "run"]].drop_duplicates()
+        return np.bincount(some["run"], minlength=self.size)
+
+    def split(self, features: tuple[str, ...]) -> tuple[Ints, Ints]:
+        """Count observations that are surely one of these features, and those that may be."""
+        mine = self.kinds["feature"].isin(features).to_numpy()
+        other = self.kinds.loc[~mine, "seen"]
+        sure = mine & ~self.kinds["seen"].isin(other).to_numpy()
+        return self.count(sure), self.count(mine & ~sure)
 
 
 def assess_condition(
@@ -92,139 +86,186 @@ def assess_condition(
     Returns
     -------
     pandas.DataFrame
-        One row per run in the order of `runs`: run_id, is_inspected, one column per feature
-        (NaN where not known), joint_count (displaced joints of any kind), root_count, root_index
-        (per cent of section lost to roots, summed over observations, per 10 m), structural_grade,
-        operational_grade, worst_text, needs_work (boolean, missing where unknown), priority,
-        priority_rank, priority_reason.
+        One row per run in the order of `runs`: run_id, is_inspected (something is understood), one
+        column per feature (a count is one «at least»; NaN where not known), joint_count (displaced
+        joints of any kind), root_count, mend_places (places that a repair would mend, at least) and
+        mend_places_unsure (how many more there may be; infinite where not all was seen), what sizes
+        and root_count are at least (`least_...`), root_index (per cent of section lost to roots,
+        summed over observations, per 10 m), structural_grade, operational_grade, worst_text,
+        needs_work (boolean, missing where unknown), priority, priority_rank, priority_reason.
     """
     matched = match_codes(inspections)
     position = pd.Index(runs["run_id"]).get_indexer(pd.Index(matched["run_id"].astype(str)))
     matched = matched[position >= 0].assign(run=position[position >= 0])
     size = len(runs)
-    seen = _any_of(matched, np.ones(len(matched), dtype=bool), size)
-    features = _sum_features(matched, size, seen)
-    graded = _grade_observations(matched)
-    table = pd.DataFrame({"run_id": runs["run_id"].to_numpy(), "is_inspected": seen})
-    table = pd.concat([table, features], axis=1)
+    understood = matched["is_understood"].to_numpy(dtype=bool)
+    broken = (matched["feature"] == "abandoned").to_numpy()
+    found = _Seen(
+        kinds=list_kinds(matched), size=size, seen=_any_of(matched, understood, size),
+        blind=_any_of(matched, broken | ~understood, size),
+    )  # fmt: skip
+    graded = _grade_kinds(found)
+    table = pd.DataFrame({"run_id": runs["run_id"].to_numpy(), "is_inspected": found.seen})
     length = np.maximum(runs["length_m"].to_numpy(dtype=float), 1.0)
-    table["root_index"] = 10 * 100 * table.pop("root_total") / length
+    table = pd.concat([table, _sum_features(found), _sum_places(found)], axis=1)
+    roots, least = _sum_roots(found)
+    table["root_index"] = 10 * 100 * roots / length
     for kind in ("structural", "operational"):
-        table[f"{kind}_grade"] = _worst_grade(graded, kind, size, seen, settings)
-    table["worst_text"] = _worst_text(graded, size)
-    return _rank_runs(table, runs, settings)
+        table[f"{kind}_grade"] = _worst_grade(graded, kind, found, settings)
+    table["worst_text"] = _worst_text(matched, graded, size)
+    any_row = _any_of(matched, np.ones(len(matched), dtype=bool), size)
+    return _rank_runs(table, runs, 10 * 100 * least / length, any_row, settings)
 
 
-def _any_of(matched: pd.DataFrame, which: np.ndarray, size: int) -> np.ndarray:
+def _any_of(matched: pd.DataFrame, which: Flags, size: int) -> Flags:
     """Tell which runs have any of some observations."""
-    return np.bincount(matched["run"].to_numpy()[which], minlength=size) > 0
+    return np.asarray(np.bincount(matched["run"].to_numpy()[which], minlength=size) > 0)
 
 
-def _worst_grade(
-    graded: pd.DataFrame, kind: str, size: int, seen: np.ndarray, settings: ConditionSettings
-) -> np.ndarray:
-    """Find the worst grade of each run; NaN where a worse one may have gone unseen.
-
-    A survey that broke off, or a finding without its size, proves that a run needs work where what
-    was seen is bad enough, never that it is sound.
-    """
-    mine = (graded["kind"] == kind).to_numpy()
-    worst = np.zeros(size)
-    np.maximum.at(
-        worst, graded["run"].to_numpy()[mine], graded["grade"].to_numpy(dtype=float)[mine]
-    )
-    unsized = mine & graded["amount"].isna().to_numpy()
-    broken = (graded["feature"] == "abandoned").to_numpy()
-    doubtful = _any_of(graded, unsized | broken, size) & (worst < settings.renew_from_grade)
-    return np.where(seen & ~doubtful, worst, np.nan)
-
-
-def _sum_features(matched: pd.DataFrame, size: int, seen: np.ndarray) -> pd.DataFrame:
-    """Bring observations together as one column per feature.
-
-    Where the survey broke off, what was not found is not known; a size that was seen and not given
-    may be the largest of its run.
-    """
-    table = _read_codes()
-    blind = _any_of(matched, (matched["feature"] == "abandoned").to_numpy(), size)
-    columns = {}
-    for feature, how in table.groupby("feature", sort=False)["how"].first().items():
-        mine = matched[matched["feature"] == feature]
-        amount = mine["amount"].to_numpy(dtype=float)
-        value = np.zeros(size)
+def _sum_features(found: _Seen) -> pd.DataFrame:
+    """Bring observations together as one column per feature, with the least of some sizes."""
+    codes = read_codes()
+    columns: dict[str, Floats] = {}
+    codes = codes[codes["feature"] != ""].drop_duplicates("feature")
+    for name, how in zip(codes["feature"], codes["how"], strict=True):
+        sure, unsure = found.split((name,))
+        doubt = found.blind | (unsure > 0)
         if how == "count":
-            value = np.bincount(mine["run"], minlength=size).astype(float)
-        else:
-            np.fmax.at(value, mine["run"].to_numpy(), amount)
-            value[_any_of(mine, np.isnan(amount), size)] = np.nan
-        columns[str(feature)] = value
-    roots = matched[matched["feature"] == "root_share"]
-    joints = matched["feature"].isin(_JOINT_FEATURES).to_numpy()
-    counts = {
-        "joint_count": np.bincount(matched["run"].to_numpy()[joints], minlength=size),
-        "root_count": np.bincount(roots["run"], minlength=size),
-        "root_total": np.bincount(roots["run"], roots["amount"], minlength=size),
+            columns[name] = np.where(doubt & (sure == 0), np.nan, sure.astype(float))
+            continue
+        mine = found.kinds[found.kinds["feature"] == name]
+        surely = mine["is_sure"].to_numpy(dtype=bool)
+        amount = mine["amount"].to_numpy(dtype=float)
+        least = np.zeros(found.size)
+        np.fmax.at(least, mine["run"].to_numpy()[surely], amount[surely])
+        doubt = doubt | _any_of(mine, np.isnan(amount), found.size)
+        columns[name] = np.where(doubt, np.nan, least)
+        if name in LEAST:
+            columns[f"least_{name}"] = least
+    return _of_seen(columns, found)
+
+
+def _of_seen(columns: dict[str, Floats], found: _Seen) -> pd.DataFrame:
+    """Put columns together; NaN throughout for runs of which nothing was seen."""
+    table = pd.DataFrame(columns)
+    table.loc[~found.seen] = np.nan
+    return table
+
+
+def _sum_places(found: _Seen) -> pd.DataFrame:
+    """Count joints, roots and the places that a repair would mend."""
+    joints, more_joints = found.split(_JOINTS)
+    roots, _ = found.split(("root_share",))
+    places, more_places = found.split(MENDED)
+    hidden = np.where(found.blind, np.inf, 0.0)
+    columns = {
+        "joint_count": np.where(found.blind | (more_joints > 0), np.nan, joints),
+        "root_count": np.where(found.blind, np.nan, roots),
+        "least_root_count": roots.astype(float),
+        "mend_places": places.astype(float),
+        "mend_places_unsure": more_places + hidden,
     }
-    summed = pd.DataFrame({**columns, **counts}).astype(float)
-    unknown = (blind[:, None] & (summed.to_numpy() == 0)) | ~seen[:, None]
-    return summed.mask(unknown)
+    return _of_seen(columns, found)
 
 
-def _grade_observations(matched: pd.DataFrame) -> pd.DataFrame:
-    """Grade each observation by the limits of its code; counts grade by the run's total."""
-    total = matched.groupby(["run", "feature"])["amount"].transform("sum")
-    amount = np.where(matched["how"] == "count", total, matched["amount"]).astype(float)
-    grade = np.zeros(len(matched), dtype=np.int8)
-    grades = matched["grades"].to_numpy()
-    for text in pd.unique(matched["grades"]):
+def _sum_roots(found: _Seen) -> tuple[Floats, Floats]:
+    """Sum the section lost to roots over the observations of each run: known, and at least."""
+    roots = found.kinds[found.kinds["feature"] == "root_share"].drop_duplicates("seen")
+    amount = roots["amount"].to_numpy(dtype=float)
+    least = np.bincount(roots["run"], np.nan_to_num(amount), minlength=found.size).astype(float)
+    doubt = found.blind | ~found.seen | _any_of(roots, np.isnan(amount), found.size)
+    return np.where(doubt, np.nan, least), least
+
+
+def _grade_kinds(found: _Seen) -> pd.DataFrame:
+    """Grade each kind that an observation may be: grade_low and grade_high.
+
+    Counts grade by the number that the run surely has, and by the number that it may have. What has
+    no size has the mildest grade of its code at least, and may have the gravest.
+    """
+    kinds = found.kinds
+    pair = kinds[["run", "feature"]]
+    single = kinds["is_sure"].to_numpy(dtype=bool)
+    sure = pair.assign(n=single).groupby(["run", "feature"])["n"].transform("sum")
+    most = pair.assign(n=1).groupby(["run", "feature"])["n"].transform("sum")
+    counted = (kinds["how"] == "count").to_numpy()
+    amount = kinds["amount"].to_numpy(dtype=float)
+    low = np.where(counted, np.maximum(sure.to_numpy(dtype=float), 1.0), amount)
+    high = np.where(counted, most.to_numpy(dtype=float), amount)
+    grades = {"grade_low": np.zeros(len(kinds)), "grade_high": np.zeros(len(kinds))}
+    texts = kinds["grades"].to_numpy()
+    for text in pd.unique(kinds["grades"]):
         if not text:
             continue
         steps = [step.split(":") for step in text.split(";")]
         limits = np.array([float(limit) for limit, _ in steps])
-        values = np.array([0] + [int(value) for _, value in steps], dtype=np.int8)
-        mine = grades == text
-        mild = np.isnan(amount[mine])
-        step = np.searchsorted(limits, np.nan_to_num(amount[mine]) + 1e-9, side="right")
-        grade[mine] = np.where(mild, values[1], values[step])
-    return matched.assign(grade=grade)
+        values = np.array([0] + [int(value) for _, value in steps], dtype=float)
+        mine = texts == text
+        ends = (("grade_low", low, values[1]), ("grade_high", high, values[-1]))
+        for name, size, unsized in ends:
+            step = np.searchsorted(limits, np.nan_to_num(size[mine]) + 1e-9, side="right")
+            grades[name][mine] = np.where(np.isnan(size[mine]), unsized, values[step])
+    return kinds.assign(**grades)
 
 
-def _worst_text(graded: pd.DataFrame, size: int) -> np.ndarray:
+def _worst_grade(
+    graded: pd.DataFrame, kind: str, found: _Seen, settings: ConditionSettings
+) -> Floats:
+    """Find the worst grade of each run; NaN where a worse one may have gone unseen.
+
+    A survey that broke off, or a finding without its kind or size, proves that a run needs work
+    where what was seen is bad enough, never that it is sound.
+    """
+    mine = graded[(graded["kind"] == kind).to_numpy()]
+    each = mine.groupby("seen").agg(
+        run=("run", "first"), low=("grade_low", "min"), high=("grade_high", "max")
+    )
+    low, high = np.zeros(found.size), np.zeros(found.size)
+    np.maximum.at(low, each["run"].to_numpy(), each["low"].to_numpy(dtype=float))
+    np.maximum.at(high, each["run"].to_numpy(), each["high"].to_numpy(dtype=float))
+    doubtful = (found.blind | (high > low)) & (low < settings.renew_from_grade)
+    return np.where(found.seen & ~doubtful, low, np.nan)
+
+
+def _worst_text(matched: pd.DataFrame, graded: pd.DataFrame, size: int) -> np.ndarray:
     """Name the gravest observation of each run with its chainage."""
     text = np.full(size, "", dtype=object)
+    grade = graded.groupby("seen")["grade_low"].max()
+    plain = matched.reset_index(drop=True)
+    plain = plain.assign(grade=grade.reindex(plain.index).fillna(0))
     worst = (
-        graded[graded["grade"] > 0]
+        plain[plain["grade"] > 0]
         .sort_values(["run", "grade", "amount"], ascending=[True, False, False], kind="stable")
         .drop_duplicates("run")
     )
-    columns = ["name", "feature", "how", "amount", "chainage_m"]
+    columns = ["name", "feature", "how", "amount", "is_kind_known", "chainage_m"]
     text[worst["run"].to_numpy()] = np.array(
-        [
-            f"{name}{_size_text(feature, how, amount)}{_place_text(chainage)}"
-            for name, feature, how, amount, chainage in worst[columns].itertuples(index=False)
-        ],
-        dtype=object,
+        [_observation_text(*row) for row in worst[columns].itertuples(index=False)], dtype=object
     )
     return text
 
 
-def _size_text(feature: str, how: str, amount: float) -> str:
-    """Write how large an observation is, with its unit."""
-    if how != "max" or np.isnan(amount):
-        return ""
-    if feature.endswith("_share"):
-        return f" {100 * amount:.0f} %"
-    return f" {amount:.0f} {feature.rsplit('_', 1)[-1]}"
-
-
-def _place_text(chainage_m: float) -> str:
-    """Write where an observation lies."""
-    return "" if pd.isna(chainage_m) else f" at {chainage_m:.1f} m"
+def _observation_text(
+    name: str, feature: str, how: str, amount: float, is_kind_known: bool, chainage_m: float
+) -> str:  # fmt: skip
+    """Write an observation with its size and place, and what of them is not known."""
+    text, sized = name, how == "max"
+    if sized and not np.isnan(amount):
+        unit = feature.rsplit("_", 1)[-1]
+        text += f" {100 * amount:.0f} %" if unit == "share" else f" {amount:.0f} {unit}"
+    text += "" if pd.isna(chainage_m) else f" at {chainage_m:.1f} m"
+    gaps = {
+        "kind": not is_kind_known, "size": sized and np.isnan(amount), "place": pd.isna(chainage_m),
+    }  # fmt: skip
+    lacking = [word for word, is_lacking in gaps.items() if is_lacking]
+    words = " and ".join([", ".join(lacking[:-1]), *lacking[-1:]] if lacking[1:] else lacking)
+    return text + (f" ({words} not known)" if lacking else "")
 
 
 def _rank_runs(
-    table: pd.DataFrame, runs: pd.DataFrame, settings: ConditionSettings
-) -> pd.DataFrame:
+    table: pd.DataFrame, runs: pd.DataFrame, least_index: Floats, has_rows: Flags,
+    settings: ConditionSettings,
+) -> pd.DataFrame:  # fmt: skip
     """Say which runs need work, how urgently and why."""
     structural = table["structural_grade"].to_numpy()
     operational = table["operational_grade"].to_numpy()
@@ -232,7 +273,7 @@ def _rank_runs(
     renew = runs["renew"].astype("boolean")
     wanted, spared = renew.fillna(value=False).to_numpy(), (~renew).fillna(value=False).to_numpy()
     bad = np.nan_to_num(worst) >= settings.renew_from_grade
-    rooty = np.nan_to_num(table["root_share"].to_numpy()) >= settings.renew_root_share
+    rooty = np.nan_to_num(table["least_root_share"].to_numpy()) >= settings.renew_root_share
     # One grade alone can prove that a run is bad, never that it is sound.
     unknown = (np.isnan(structural) | np.isnan(operational)) & ~bad & ~rooty
     needs = pd.array(bad | rooty, dtype="boolean")
@@ -246,14 +287,17 @@ def _rank_runs(
     code = np.where(rooty & (code < 2), 2, code)
     code = np.where(unknown & ~wanted & ~spared, 4, code)
     code = np.where(wanted & (code == 0), 1, code)
-    score = 1000 * found + 10 * np.nan_to_num(table["root_index"].to_numpy())
+    score = 1000 * found + 10 * least_index
     # Known trouble first, then what was never looked at, then what is sound.
     score = np.where(unknown, 500.0, score)
     order = np.lexsort((table["run_id"].to_numpy(), -score))
     rank = np.empty(len(table), dtype=np.int64)
     rank[order] = np.arange(1, len(table) + 1)
     inspected = table["is_inspected"].to_numpy(dtype=bool)
-    doubt = np.where(inspected, "inspection not complete", "not inspected")
+    doubt = np.select(
+        [inspected, has_rows], ["inspection not complete", "inspection not understood"],
+        "not inspected",
+    )  # fmt: skip
     worst_text = table["worst_text"].to_numpy(dtype=object)
     doubted = np.where(worst_text == "", doubt, worst_text + "; " + doubt)
     found_text = np.where(worst_text == "", "sound", worst_text)

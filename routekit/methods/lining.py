@@ -26,6 +26,7 @@ from routekit.methods.common import (
     falls,
     is_circular,
     joint_offset,
+    known_or_least,
     no_collapse,
     no_foreign_pipe,
     ponding,
@@ -108,13 +109,17 @@ def _preparation_checks(cases: pd.DataFrame, settings: LiningSettings) -> list[C
         for name, (feature, remedy) in flags.items()
     ]
     roots = at_most(
-        "Roots to be cut before lining", column(cases, "root_share"), np.inf,
-        caution=settings.caution_root_share, unit="share of section", source="house",
+        "Roots to be cut before lining",
+        known_or_least(cases, "root_share", settings.caution_root_share), np.inf,
+        caution=settings.caution_root_share,
+        unit="share of section", source="house",
         remedy="Cut the roots and inspect again before lining.",
     )  # fmt: skip
+    few = float(settings.rooted_joints) - 1
     rooted = at_most(
-        "Rooted joints (lined runs are rooted again soon)", column(cases, "root_count"), np.inf,
-        caution=float(settings.rooted_joints) - 1, unit="joints", source="slu_2010",
+        "Rooted joints (lined runs are rooted again soon)",
+        known_or_least(cases, "root_count", few), np.inf, caution=few, unit="joints",
+        source="slu_2010",
         remedy="Seal liner ends and reopened connections against roots; look again after two "
         "years.",
     )  # fmt: skip

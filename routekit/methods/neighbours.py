@@ -8,13 +8,21 @@ import pandas as pd
 import shapely
 
 from routekit.arrays import Floats, Ints
+from routekit.vocabulary import MM_PER_M
 
 SEARCH_M = 3.0
 """Services farther than this in plan are out of the reach of every clearance rule, m."""
 
+_FAR_M = 1.0
+"""Services this clear of the pipe in plan alone count with that distance, m."""
+
 
 def find_neighbours(
-    runs: gpd.GeoDataFrame, services: gpd.GeoDataFrame, *, outside_mm: Floats
+    runs: gpd.GeoDataFrame,
+    services: gpd.GeoDataFrame,
+    *,
+    outside_mm: Floats,
+    largest_service_mm: float,
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Measure the clear distance between each run and the services round it.
 
@@ -26,24 +34,30 @@ def find_neighbours(
         Lines with service_id, kind, depth_m (to the top), diameter_mm; may be empty.
     outside_mm : numpy.ndarray of float, shape (n,)
         Outside diameter of each old pipe, mm.
+    largest_service_mm : float
+        The widest that a service of unknown size may be, mm.
 
     Returns
     -------
     per_run : pandas.DataFrame
         In the order of `runs`: service_clearance_m (least clear distance to a service of known
-        depth; infinite where none is near), n_services_unknown (services near in plan whose depth
-        is not known), both also for services that run beside (`beside_clearance_m`,
-        `n_beside_unknown`) and that cross (`across_clearance_m`, `n_across_unknown`);
+        depth, at most this where its size is not known; infinite where none is near),
+        n_services_unknown (services near in plan whose depth or size is not known), both also for
+        services that run beside (`beside_clearance_m`, `n_beside_unknown`) and that cross
+        (`across_clearance_m`, `n_across_unknown`);
         nearest_service (text), n_crossings.
     pairs : pandas.DataFrame
         One row per run and service within `SEARCH_M` in plan: run, service, run_id, service_id,
-        kind, chainage_m, plan_m, service_depth_m, pipe_depth_m (to the axis), clearance_m,
-        is_crossing.
+        kind, chainage_m, plan_m, service_depth_m, pipe_depth_m (to the axis), clearance_m (NaN
+        where depth or size is not known and the pair is not far apart in plan), most_m (what it is
+        at most: that of a line without width; NaN where a depth is not known), is_crossing.
 
     Notes
     -----
     clearance = hypot(plan distance, difference of axis depths) - half of both outside diameters, at
-    the place where the two are nearest in plan. Source: plane geometry.
+    the place where the two are nearest in plan. It shrinks as the service gets wider, so that a
+    service without size is at most as clear as a line, and at least as clear as the widest one.
+    Source: plane geometry.
     """
     size = len(runs)
     lines = np.asarray(runs.geometry)
@@ -52,9 +66,8 @@ def find_neighbours(
         service, run = shapely.STRtree(lines).query(others, "dwithin", SEARCH_M)
     else:
         service, run = np.empty(0, dtype=np.int64), np.empty(0, dtype=np.int64)
-    pairs = _measure_pairs(runs, services, outside_mm, run, service)
+    pairs = _measure_pairs(runs, services, outside_mm, run, service, largest_service_mm)
     crossing = pairs["is_crossing"].to_numpy(dtype=bool)
-    known = ~np.isnan(pairs["clearance_m"].to_numpy(dtype=float))
     every = np.ones(len(pairs), dtype=bool)
     columns: dict[str, object] = {}
     for name, which in (("service", every), ("beside", ~crossing), ("across", crossing)):
@@ -66,7 +79,7 @@ def find_neighbours(
         "n_crossings": np.bincount(run[crossing], minlength=size),
     }
     table = pd.DataFrame(columns)
-    nearest = pairs[known].sort_values(["run", "clearance_m"], kind="stable")
+    nearest = pairs[pairs["most_m"].notna()].sort_values(["run", "most_m"], kind="stable")
     nearest = nearest.drop_duplicates("run")
     names = np.full(size, "", dtype=object)
     names[nearest["run"]] = nearest["kind"].astype(str) + " " + nearest["service_id"].astype(str)
@@ -75,12 +88,12 @@ def find_neighbours(
 
 
 def _least_clearance(pairs: pd.DataFrame, size: int) -> tuple[Floats, Ints]:
-    """Least known clear distance of each run, and the number of services of unknown clearance."""
-    run, clearance = pairs["run"].to_numpy(), pairs["clearance_m"].to_numpy(dtype=float)
-    known = ~np.isnan(clearance)
+    """Least clear distance that each run has at most, and the number of services left unknown."""
+    run, most = pairs["run"].to_numpy(), pairs["most_m"].to_numpy(dtype=float)
     least = np.full(size, np.inf)
-    np.minimum.at(least, run[known], clearance[known])
-    return least, np.bincount(run[~known], minlength=size)
+    np.fmin.at(least, run, most)
+    unknown = np.isnan(pairs["clearance_m"].to_numpy(dtype=float))
+    return least, np.bincount(run[unknown], minlength=size)
 
 
 def _measure_pairs(
@@ -89,6 +102,7 @@ def _measure_pairs(
     outside_mm: Floats,
     run: Ints,
     service: Ints,
+    largest_service_mm: float,
 ) -> pd.DataFrame:
     """Measure each pair of run and service where they are nearest in plan."""
     order = np.lexsort((service, run))
@@ -104,12 +118,17 @@ def _measure_pairs(
     bore = np.fmax(runs["height_mm"], runs["diameter_mm"]).to_numpy(dtype=float)[run] / 1000
     axis = invert - bore / 2
     depth = _column(services, "depth_m", service)
-    bore_2 = np.nan_to_num(_column(services, "diameter_mm", service)) / 1000
-    radii = outside_mm[run] / 2000 + bore_2 / 2
-    clearance = np.hypot(plan, axis - (depth + bore_2 / 2)) - radii
-    # Far enough in plan alone: the depth does not matter.
-    clear_beside = plan - radii
-    clearance = np.where(np.isnan(clearance) & (clear_beside > 1.0), clear_beside, clearance)
+    size = _column(services, "diameter_mm", service)
+    widest = np.where(np.isnan(size), largest_service_mm, size) / MM_PER_M
+    slimmest = np.nan_to_num(size) / MM_PER_M
+    old = outside_mm[run] / MM_PER_M / 2
+    most = np.hypot(plan, axis - (depth + slimmest / 2)) - old - slimmest / 2
+    clearance = np.where(np.isnan(size), np.nan, most)
+    # Far enough in plan alone, however wide: neither depth nor size matters.
+    clear_beside = plan - old - widest / 2
+    is_far = np.isnan(clearance) & (clear_beside > _FAR_M)
+    clearance = np.where(is_far, clear_beside, clearance)
+    most = np.where(is_far, clear_beside, most)
     ids = services["service_id"].to_numpy()[service] if len(services) else np.empty(0, str)
     kinds = services["kind"].to_numpy()[service] if len(services) else np.empty(0, str)
     return pd.DataFrame(
@@ -124,6 +143,7 @@ def _measure_pairs(
             "service_depth_m": depth,
             "pipe_depth_m": axis,
             "clearance_m": clearance,
+            "most_m": most,
             "is_crossing": plan < 1e-6,
         }
     )

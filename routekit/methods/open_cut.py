@@ -20,8 +20,10 @@ from routekit.methods.common import (
     cleansing,
     column,
     falls,
+    known_clearance,
     known_flag,
     known_harm,
+    no_service_inside,
     rest_on_depth,
     steepest,
 )
@@ -49,14 +51,9 @@ def list_checks(
     structural = np.where(trees_known, known_harm(cases, "structural"), np.nan)
     major = np.where(trees_known, known_harm(cases, "major"), np.nan)
     depth = column(cases, "depth_max_m")
-    clearance = column(cases, "service_clearance_m")
-    # A service recorded inside the pipe is a slip of one of the two records.
-    clearance = np.where(clearance < 0, np.nan, clearance)
+    clearance = known_clearance(cases, "service", 0.0)
     walls = column(cases, "building_distance_m")
     room = (*SIZE, *DEPTH, *ZONES, DEFAULT_DEPTH)
-    surveyed = known_flag(cases, "has_services") == 1
-    blind = ~surveyed | ~(column(cases, "n_services_unknown") == 0)
-    clearance = np.where(blind & (clearance >= settings.hand_dig_m), np.nan, clearance)
     return [
         rest_on(must_not(
             "Cuts a structural root zone", structural, source="structural_indicator",
@@ -76,6 +73,7 @@ def list_checks(
             source="practice", remedy="Check the foundation and the support of the trench.",
             survey="layout",
         ), *SIZE, where=np.isfinite(walls)),
+        no_service_inside(cases),
         rest_on_depth(at_least(
             "Services in or beside the trench", clearance, 0.0, caution=settings.hand_dig_m,
             unit="m", source="practice", remedy="Dig by hand at the services.", survey="services",

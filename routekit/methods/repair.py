@@ -12,6 +12,7 @@ from routekit.methods.common import (
     cleansing,
     column,
     falls,
+    known_or_least,
     needs_inspection,
     no_collapse,
     no_foreign_pipe,
@@ -20,19 +21,11 @@ from routekit.methods.common import (
 )
 from routekit.methods.settings import RepairSettings
 
-_FAULTS = (
-    "cracks", "fractures", "breaks", "missing_wall", "masonry_faults", "joint_count",
-    "weld_faults", "defective_connections", "intruding_connections", "soil_visible", "voids",
-    "soil_ingress", "running_water", "exfiltration", "root_count",
-)  # fmt: skip
-
 
 def count_faults(cases: pd.DataFrame) -> Floats:
-    """Count the single places that would need a repair; NaN where not inspected."""
-    total = np.zeros(len(cases))
-    for name in _FAULTS:
-        total = total + column(cases, name)
-    return total
+    """Count the single places that would need a repair; NaN where there may be more than seen."""
+    sure = column(cases, "mend_places")
+    return np.where(column(cases, "mend_places_unsure") == 0, sure, np.nan)
 
 
 def list_checks(
@@ -52,18 +45,27 @@ def list_checks(
     -------
     list of Check
     """
-    faults = count_faults(cases)
-    share = np.where(
-        faults == 0, 0.0, faults * settings.liner_piece_m / column(cases, "length_m")
-    )
+    sure = column(cases, "mend_places")
+    most = sure + column(cases, "mend_places_unsure")
+    length = column(cases, "length_m")
+
+    def known_up_to(limit: Floats) -> Floats:
+        """Take the most there may be where that is within a limit, the least where it is not."""
+        return np.select([sure > limit, most <= limit], [sure, most], np.nan)
+
+    places = known_up_to(np.full(len(cases), float(settings.max_faults)))
+    piece = settings.liner_piece_m / length
+    some = known_up_to(settings.max_length_share / piece)
+    share = np.where(some == 0, 0.0, some * piece)
+    some = np.where(sure >= 1, sure, np.where(most == 0, 0.0, np.nan))
     return [
         needs_inspection(cases),
         at_least(
-            "Places that a repair could mend", faults, 1.0, unit="faults", source="practice",
+            "Places that a repair could mend", some, 1.0, unit="faults", source="practice",
             remedy="Inspect the run by camera.",
         ),
         at_most(
-            "Places to be repaired", faults, float(settings.max_faults), unit="faults",
+            "Places to be repaired", places, float(settings.max_faults), unit="faults",
             source="practice", remedy="Inspect the run by camera.",
         ),
         at_most(
@@ -71,9 +73,9 @@ def list_checks(
             source="practice", remedy="Inspect the run by camera.",
         ),
         at_most(
-            "Roots that would return beside a short liner", column(cases, "root_share"),
-            settings.max_root_share, unit="share of section", source="house",
-            remedy="Inspect the run by camera.",
+            "Roots that would return beside a short liner",
+            known_or_least(cases, "root_share", settings.max_root_share), settings.max_root_share,
+            unit="share of section", source="house", remedy="Inspect the run by camera.",
         ),
         no_collapse(cases),
         no_foreign_pipe(cases),

@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from routekit.methods.condition import match_codes
+from routekit.methods.observations import match_codes
 
 _COLUMNS = {
     "run_id": str,
@@ -35,7 +35,7 @@ def link_roots(
     runs : GeoDataFrame
         Runs; chainages count from the first point of each line.
     inspections : DataFrame
-        Observations; see `routekit.methods.condition.match_codes`.
+        Observations; see `routekit.methods.observations.match_codes`.
     trees, zones : GeoDataFrame
         Trees and their zones, in one order.
     radius_m : float

@@ -241,6 +241,11 @@ class SubsoilSettings(Settings):
         None, unit="-", source="study",
         text="Rock or concrete encasement round the pipes, which cannot be displaced.",
     )  # fmt: skip
+    largest_service_mm: float = setting(
+        1200.0, unit="mm", source="house", gt=0,
+        text="A service whose size is not recorded may be this wide: it is clear of a pipe only "
+        "where one of this size would be.",
+    )  # fmt: skip
 
 
 class MonitorSettings(Settings):

@@ -15,6 +15,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 import district
 from chromium import DESKTOP, PHONE
 
+from routekit.methods.observations import describe_observations
 from routekit.outputs.map import build_map
 from routekit.outputs.settings import MapSettings
 
@@ -33,11 +34,14 @@ def make_works():
     options.loc[is_cipp, ["technique", "new_bore_mm", "new_outside_mm"]] = ["cipp", 378.0, 400.0]
     seen = pd.DataFrame(
         {
-            "run_id": "R1", "chainage_m": [10.0, 20.0, 30.0], "code": ["BBA", "BAC", "BBA"],
-            "characterisation": ["C", "C", "B"], "quantification": [50.0, 900.0, np.nan],
+            "run_id": "R1", "chainage_m": [10.0, 20.0, 30.0, 34.0, 37.0],
+            "code": ["BBAC", "bac", "BBA", "BAC", "QQ"],
+            "characterisation": [None, "c", "B", None, None],
+            "quantification": [50.0, 900.0, np.nan, np.nan, np.nan],
             "clock": "12", "at_joint": False,
         }
     )  # fmt: skip
+    seen = describe_observations(seen)
     robot = result.digs.assign(dig_id="D2", connection_id="C2", method="robot")
     robot = robot.set_geometry(gpd.GeoSeries([None], crs=district.CRS))
     breaches = result.breaches.assign(is_estimated=False, position_sd_m=0.32)
@@ -137,7 +141,10 @@ def test_long_section_shows_findings_connections_and_the_new_pipe(open_page, wor
         "one => { const b = one.getBBox(); return b.x + 7; }"
     )
     assert collapse == pytest.approx(at(20.0), abs=0.2)
-    assert "collapse 20 m" in page.locator("#long-section").text_content()
+    shown = page.locator("#long-section").text_content()
+    for words in ("collapse 20 m", "BAC? 34 m", "QQ? 37 m"):
+        assert words in shown
+    assert "QQ?" in page.locator("#page-card").text_content()
     assert page.locator(".s-joined").count() == 1
     shaft = page.locator(".s-dig").evaluate("one => one.getBBox().x + one.getBBox().width / 2")
     assert shaft == pytest.approx(at(12.0), abs=0.2)

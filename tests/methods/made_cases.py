@@ -10,9 +10,8 @@ from routekit.vocabulary import TECHNIQUES, VERDICTS
 
 COUNTS = (
     "collapses", "foreign_pipes", "old_linings", "old_repairs", "missing_wall", "voids",
-    "running_water", "intruding_connections", "cracks", "fractures", "breaks", "masonry_faults",
-    "joint_count", "weld_faults", "defective_connections", "soil_visible", "soil_ingress",
-    "exfiltration", "root_count", "n_trees", "n_major", "n_structural", "n_services_unknown",
+    "running_water", "intruding_connections", "mend_places", "mend_places_unsure", "root_count",
+    "n_trees", "n_major", "n_structural", "n_services_unknown",
     "n_beside_unknown", "n_across_unknown", "n_connections",
 )  # fmt: skip
 
@@ -44,6 +43,13 @@ SIZES = {
     "design_flow_l_s": 30.0,
     "capacity_tolerance_share": 0.05,
 }
+
+LEAST = {
+    f"least_{name}": 0.0
+    for name in ("bend_deg", "deformation_share", "joint_radial_mm", "ponding_share", "root_share",
+                 "root_count")
+}  # fmt: skip
+"""What sizes are at least: they matter only where the size itself is not known."""
 
 NAMES = {"material": "concrete", "shape": "circular"}
 
@@ -78,7 +84,9 @@ INPUTS = (*COUNTS, *SIZES, *NAMES, *FLAGS, *(f"plan.{name}" for name in PLAN))
 
 def make(n=1, **changes):
     """Cases and one plan; a change named plan_x changes the plan's x."""
-    facts = {**dict.fromkeys(COUNTS, 0.0), **SIZES, **NAMES, **FLAGS, **NOTHING_ASSUMED}
+    facts = {
+        **dict.fromkeys(COUNTS, 0.0), **SIZES, **LEAST, **NAMES, **FLAGS, **NOTHING_ASSUMED
+    }  # fmt: skip
     cases = pd.DataFrame(facts, index=range(n))
     plan = pd.DataFrame(PLAN, index=range(n))
     of_plan = {name[5:]: value for name, value in changes.items() if name.startswith("plan_")}
@@ -109,10 +117,10 @@ LISTERS = {
 def judge(technique, check=None, *, settings=None, **changes):
     """Verdicts of the first case: of one check, or those that are no pass, by check.
 
-    A run to be repaired has one crack unless told otherwise: there must be something to mend.
+    A run to be repaired has one fault unless told otherwise: there must be something to mend.
     """
     if technique == "local_repair":
-        changes = {"cracks": 1.0} | changes
+        changes = {"mend_places": 1.0} | changes
     cases, plan = make(**changes)
     group, lister = LISTERS[technique]
     checks = lister(cases, plan, getattr(settings or MethodSettings(), group))

@@ -76,7 +76,7 @@ def lay_out(n_connections=NAN, seen=NAN, drawn=((0, 0), (50, 0)), bend=NAN, **ru
     } | run  # fmt: skip
     runs = gpd.GeoDataFrame(table, geometry=[LineString(drawn)], crs="EPSG:25832")
     condition = pd.DataFrame(
-        {"run_id": ["A"], "bend_deg": bend, "connections_seen": seen,
+        {"run_id": ["A"], "bend_deg": bend, "least_bend_deg": bend, "connections_seen": seen,
          "needs_work": pd.array([pd.NA], "boolean")}
     )  # fmt: skip
     return build_cases(
@@ -100,8 +100,14 @@ def test_cover_is_unknown_where_a_depth_is(end):
 def test_the_sharper_of_drawn_and_inspected_bend_counts():
     drawn = ((0, 0), (25, 0), (50, 5))
     angle = np.degrees(np.arctan2(5, 25))
-    assert lay_out(drawn=drawn)["bend_deg"] == pytest.approx(angle)
+    assert lay_out(drawn=drawn, bend=0.0)["bend_deg"] == pytest.approx(angle)
     assert lay_out(drawn=drawn, bend=15.0)["bend_deg"] == 15.0
+
+
+def test_a_bend_that_nobody_measured_may_be_sharper_than_the_drawn():
+    unseen = lay_out(drawn=((0, 0), (25, 0), (50, 5)))
+    assert np.isnan(unseen["bend_deg"])
+    assert unseen["least_bend_deg"] == pytest.approx(np.degrees(np.arctan2(5, 25)))
 
 
 def test_connections_of_the_layer_or_of_the_inspection_whichever_are_more():

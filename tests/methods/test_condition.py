@@ -12,10 +12,9 @@ import pytest
 from routekit.methods.condition import (
     GRADES,
     PRIORITIES,
-    _read_codes,
     assess_condition,
-    match_codes,
 )
+from routekit.methods.observations import match_codes, read_codes
 from routekit.methods.settings import ConditionSettings
 from routekit.sources import load_sources
 
@@ -52,7 +51,6 @@ def assess(*rows, runs=None, **settings):
         ("BAB", "A", NAN, "surface_cracks", 1, "structural", 1),
         ("BAB", "B", NAN, "cracks", 1, "structural", 2),
         ("BAB", "C", NAN, "fractures", 1, "structural", 3),
-        ("BAB", "", NAN, "cracks", 1, "structural", 2),
         ("BAC", "A", NAN, "breaks", 1, "structural", 3),
         ("BAC", "B", NAN, "missing_wall", 1, "structural", 4),
         ("BAC", "C", NAN, "collapses", 1, "structural", 4),
@@ -64,13 +62,11 @@ def assess(*rows, runs=None, **settings):
         ("BAJ", "C", 3, "joint_bend_deg", 3, "structural", 1),
         ("BAO", "", NAN, "soil_visible", 1, "structural", 3),
         ("BAP", "", NAN, "voids", 1, "structural", 4),
+        ("BBA", "", 10, "root_share", 0.10, "operational", 2),
         ("BBA", "A", 10, "root_share", 0.10, "operational", 2),
         ("BBA", "A", 9, "root_share", 0.09, "operational", 1),
         ("BBA", "B", 25, "root_share", 0.25, "operational", 3),
         ("BBA", "C", 50, "root_share", 0.50, "operational", 4),
-        ("BBA", "A", NAN, "root_share", 0.05, "operational", 1),
-        ("BBA", "C", NAN, "root_share", 0.20, "operational", 2),
-        ("BBA", "", NAN, "root_share", 0.10, "operational", 2),
         ("BBB", "", 25, "attached_share", 0.25, "operational", 3),
         ("BBC", "", 10, "settled_share", 0.10, "operational", 2),
         ("BBE", "G", NAN, "foreign_pipes", 1, "operational", 3),
@@ -96,25 +92,70 @@ def test_codes_are_read_in_any_writing():
     assert matched["amount"].tolist() == [0.30, 0.30, 1.0]
 
 
-def test_unknown_codes_count_as_looked_at_but_say_nothing():
+def test_nothing_understood_is_nothing_inspected():
     rows = [("A", 1.0, "XYZ", "", 40), ("A", 2.0, "", "", 40), ("A", 3.0, None, None, NAN)]
-    assert (match_codes(observe(*rows))["feature"] == "").all()
+    assert not match_codes(observe(*rows))["is_understood"].any()
     found = assess(*rows).loc["A"]
+    assert not found["is_inspected"]
+    assert found[["structural_grade", "operational_grade", "collapses", "root_share"]].isna().all()
+    assert found["priority"] == "unknown"
+    assert found["priority_reason"] == "inspection not understood"
+
+
+def test_an_unknown_code_among_known_ones_may_be_any_fault():
+    found = assess(
+        ("A", 0.0, "BCD", "", NAN), ("A", 4.0, "XYZ", "", 40), ("A", 50.0, "BCE", "", NAN),
+        ("B", 0.0, "BCD", "", NAN), ("B", 4.0, "BAC", "C", NAN), ("B", 5.0, None, "", NAN),
+    )  # fmt: skip
+    assert found["is_inspected"].all()
+    assert found["structural_grade"].fillna(-1).to_dict() == {"A": -1, "B": 4}
+    assert found["collapses"].fillna(-1).to_dict() == {"A": -1, "B": 1}
+    assert found["root_count"].isna().all()
+    assert found.loc["A", "priority_reason"] == "inspection not complete"
+
+
+@pytest.mark.parametrize("code", ["BCD", "BCE", "BDA", "BDB", "BDE", "BDF", "BBH", "BCA"])
+def test_codes_that_are_no_fault_are_understood(code):
+    """Main codes of EN 13508-2 that tell of no fault of the pipe (from memory)."""
+    found = assess(("A", 1.0, code, "", NAN)).loc["A"]
     assert found["is_inspected"]
     assert (found["structural_grade"], found["operational_grade"]) == (0, 0)
+    assert found["priority_reason"] == "sound"
 
 
-def test_an_unknown_letter_falls_back_on_the_main_code():
-    matched = match_codes(observe(("A", 1, "BAC", "Z", NAN), ("A", 1, "BBA", "Z", NAN)))
-    assert matched["feature"].tolist() == ["breaks", "root_share"]
-    assert matched["amount"].tolist() == [1.0, 0.10]
+def test_loss_of_vision_hides_what_it_hides():
+    assert np.isnan(assess(("A", 1.0, "BDG", "A", NAN)).loc["A", "structural_grade"])
 
 
-def test_assumed_sizes_are_marked():
-    matched = match_codes(
-        observe(("A", 1, "BBA", "A", NAN), ("A", 1, "BBA", "A", 7), ("A", 1, "BAB", "B", NAN))
+def test_a_break_of_unknown_kind_may_be_a_collapse():
+    found = assess(("A", 1.0, "BAC", "", NAN), ("B", 1.0, "BAC", "Z", NAN))
+    for feature in ("collapses", "missing_wall", "breaks"):
+        assert found[feature].isna().all()
+    assert found["structural_grade"].tolist() == [3, 3]
+    # A collapse is no place that a short liner mends, a break is.
+    assert found["mend_places"].tolist() == [0, 0]
+    assert found["mend_places_unsure"].tolist() == [1, 1]
+    assert found.loc["A", "worst_text"] == "break or collapse at 1.0 m (kind not known)"
+
+
+def test_a_crack_of_unknown_kind_leaves_the_grade_open():
+    """A surface crack is grade 1, a fracture 3: what it is decides whether there is work."""
+    found = assess(
+        ("A", 1.0, "BAB", "", NAN), ("B", 1.0, "BAB", "", NAN), ("B", 2.0, "BAP", "", NAN)
     )
-    assert matched["is_assumed"].tolist() == [True, False, False]
+    assert found["structural_grade"].fillna(-1).tolist() == [-1, 4]
+    assert found["priority"].tolist() == ["unknown", "high"]
+
+
+def test_roots_of_unknown_extent_are_of_unknown_extent():
+    found = assess(
+        ("A", 1.0, "BBA", "C", NAN), ("B", 1.0, "BBA", "C", NAN), ("B", 2.0, "BBA", "A", 30)
+    )
+    assert found[["root_share", "root_index"]].isna().all(axis=None)
+    assert found["least_root_share"].tolist() == [0.0, 0.30]
+    assert found["root_count"].tolist() == [1, 2]
+    assert found["operational_grade"].fillna(-1).tolist() == [-1, 3]
+    assert found.loc["A", "worst_text"] == "complex mass of roots at 1.0 m (size not known)"
 
 
 def test_a_fault_without_its_size_is_not_known_rather_than_none():
@@ -194,8 +235,8 @@ def test_observations_of_other_runs_are_left_aside():
 
 
 def test_root_index_by_hand():
-    """30 % + 20 % (mass, no size given) over 40 m: 50 / 40 x 10 = 12.5 per cent per 10 m."""
-    rows = [("A", 5.0, "BBA", "A", 30), ("A", 15.0, "BBA", "C", NAN)]
+    """30 % + 20 % over 40 m: 50 / 40 x 10 = 12.5 per cent per 10 m."""
+    rows = [("A", 5.0, "BBA", "A", 30), ("A", 15.0, "BBA", "C", 20)]
     found = assess(*rows, runs=make_runs("A", length_m=40.0)).loc["A"]
     assert found["root_index"] == pytest.approx(12.5)
     assert found["root_count"] == 2
@@ -205,7 +246,7 @@ def test_root_index_by_hand():
 def test_the_largest_counts_for_sizes_and_the_number_for_counts():
     found = assess(
         ("A", 1.0, "BAJ", "B", 10), ("A", 2.0, "BAJ", "B", 25), ("A", 3.0, "BAJ", "A", 12),
-        ("A", 4.0, "BAJ", "", NAN), ("A", 5.0, "BAC", "C", NAN), ("A", 6.0, "BAC", "C", NAN),
+        ("A", 4.0, "BAJ", "C", 2), ("A", 5.0, "BAC", "C", NAN), ("A", 6.0, "BAC", "C", NAN),
     ).loc["A"]  # fmt: skip
     assert found["joint_radial_mm"] == 25
     assert found["joint_count"] == 4
@@ -225,7 +266,7 @@ def test_worst_text_names_fault_size_and_place():
     )  # fmt: skip
     assert found["worst_text"].tolist() == [
         "complex mass of roots 45 % at 7.5 m",
-        "collapse",
+        "collapse (place not known)",
         "joint displaced sideways 45 mm at 2.0 m",
         "",
     ]
@@ -275,7 +316,7 @@ def test_inputs_stay_as_they_were():
 
 
 def test_table_of_codes():
-    codes = _read_codes()
+    codes = read_codes()
     assert not codes.duplicated(["code", "characterisation"]).any()
     assert set(codes["kind"]) == {"structural", "operational", "inventory"}
     assert set(codes["how"]) == {"max", "count"}

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from made_cases import COUNTS, FLAGS, INPUTS, PLAN, SIZES, check_all, make
+from made_cases import COUNTS, FLAGS, INPUTS, LEAST, PLAN, SIZES, check_all, make
 
 from routekit.methods.checks import FAIL, PASS, UNKNOWN, worst_verdict
 from routekit.vocabulary import MATERIALS, SHAPES
@@ -46,6 +46,7 @@ def draw_cases(seed):
     for name in ("needs_work", "is_below_groundwater", "is_hard_ground", "structural_grade"):
         columns[name] = np.round(columns[name])
     columns |= {name: rng.integers(0, 3, N).astype(float) for name in COUNTS}
+    columns |= {name: columns[name.removeprefix("least_")] * rng.random(N) for name in LEAST}
     columns |= {name: rng.random(N) < 0.7 for name in FLAGS}
     columns["material"] = rng.choice(MATERIALS, N)
     columns["shape"] = rng.choice(SHAPES, N)

@@ -46,6 +46,7 @@ def measure(*services, run=None, outside_mm=400.0):
         make_run() if run is None else run,
         make_services(*services),
         outside_mm=np.array([outside_mm]),
+        largest_service_mm=600.0,
     )
     return per_run.iloc[0], pairs
 
@@ -95,9 +96,33 @@ def test_unknown_depth_of_the_run_itself():
     assert found["n_across_unknown"] == 1
 
 
-def test_an_unknown_size_counts_as_a_line():
-    found, _ = measure((ACROSS, 1.0, NAN))
+def test_an_unknown_size_is_at_most_as_clear_as_a_line():
+    found, pairs = measure((ACROSS, 1.0, NAN))
     assert found["across_clearance_m"] == pytest.approx(2.0 - 1.0 - 0.2)
+    assert found["n_across_unknown"] == 1
+    assert pairs["clearance_m"].isna().all()
+    assert found["nearest_service"] == "gas S0"
+
+
+def test_an_unknown_size_is_settled_only_by_a_distance_that_the_widest_leaves():
+    """600 mm wide at most: 1.6 m beside leave 1.6 - 0.2 - 0.3 = 1.1 m, 1.4 m leave 0.9 m."""
+    far, _ = measure((line((0, 1.6), (50, 1.6)), NAN, NAN))
+    assert far["n_beside_unknown"] == 0
+    assert far["beside_clearance_m"] == pytest.approx(1.1)
+    near, _ = measure((line((0, 1.4), (50, 1.4)), NAN, NAN))
+    assert near["n_beside_unknown"] == 1
+    assert near["beside_clearance_m"] == np.inf
+
+
+@settings(max_examples=15, deadline=None)
+@given(depth=st.floats(0.2, 4.0), beside=st.floats(0.1, 2.9), size=st.floats(10.0, 600.0))
+def test_a_service_of_unknown_size_never_seems_clearer(depth, beside, size):
+    shape = line((0, beside), (50, beside))
+    known, _ = measure((shape, depth, size))
+    unknown, _ = measure((shape, depth, NAN))
+    assert unknown["n_beside_unknown"] or (
+        unknown["beside_clearance_m"] <= known["beside_clearance_m"] + 1e-9
+    )
 
 
 def test_search_ends():

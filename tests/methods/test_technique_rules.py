@@ -72,6 +72,7 @@ BURST = [
         "fail",
         {"clearance_per_expansion": 4.0},
     ),
+    ("Service recorded inside or touching the pipe", {"service_clearance_m": -0.1}, "fail", {}),
     ("Clear distance to services beside", {"beside_clearance_m": 0.35}, "fail",
      {"min_clearance_m": 0.3}),
     ("Clear distance to services beside", {"n_beside_unknown": 1.0}, "unknown", {}),
@@ -181,12 +182,10 @@ SLIP = [
 REPAIR = [
     *KEPT_FALL,
     ("Faults not known (not inspected)", {"is_inspected": False}, "fail", {}),
-    ("Places to be repaired", {"cracks": 2.0, "root_count": 2.0}, "fail", {"max_faults": 4}),
-    ("Places to be repaired", {"joint_count": 3.0}, "fail", {"max_faults": 4}),
-    ("Places to be repaired", {"voids": 3.0}, "fail", {"max_faults": 4}),
-    ("Share of the run under short liners", {"cracks": 3.0, "length_m": 10.0}, "fail",
+    ("Places to be repaired", {"mend_places": 4.0}, "fail", {"max_faults": 4}),
+    ("Share of the run under short liners", {"mend_places": 3.0, "length_m": 10.0}, "fail",
      {"max_length_share": 0.35}),
-    ("Share of the run under short liners", {"cracks": 3.0, "length_m": 10.0}, "fail",
+    ("Share of the run under short liners", {"mend_places": 3.0, "length_m": 10.0}, "fail",
      {"liner_piece_m": 0.5}),
     ("Roots that would return beside a short liner", {"root_share": 0.3}, "fail",
      {"max_root_share": 0.4}),
@@ -209,7 +208,8 @@ OPEN_CUT = [
     ("Depth of the trench", {"depth_max_m": 4.5}, "caution", {"caution_depth_m": 5.0}),
     ("Distance to buildings against trench depth", {"building_distance_m": 2.0}, "caution", {}),
     ("Distance to buildings against trench depth", {"building_distance_m": NAN}, "unknown", {}),
-    ("Services in or beside the trench", {"service_clearance_m": -0.1}, "unknown", {}),
+    ("Services in or beside the trench", {"service_clearance_m": -0.1}, "fail", {}),
+    ("Service recorded inside or touching the pipe", {"service_clearance_m": -0.1}, "fail", {}),
     ("Services in or beside the trench", {"service_clearance_m": 0.4}, "caution",
      {"hand_dig_m": 0.3}),
     ("Services in or beside the trench", {"n_services_unknown": 1.0}, "unknown", {}),
@@ -296,8 +296,8 @@ def test_a_sound_plain_run_passes(technique):
 
 
 def test_local_repair_asks_for_something_to_mend():
-    assert judge("local_repair", cracks=0.0) == {"Places that a repair could mend": "fail"}
-    assert judge("local_repair", cracks=1.0) == {}
+    assert judge("local_repair", mend_places=0.0) == {"Places that a repair could mend": "fail"}
+    assert judge("local_repair", mend_places=1.0) == {}
 
 
 @pytest.mark.parametrize("shape", ["egg", "rectangular"])
@@ -340,6 +340,28 @@ def test_a_known_near_service_fails_although_another_depth_is_unknown():
     assert judge("burst_same", beside, beside_clearance_m=0.1, n_beside_unknown=1.0) == "fail"
 
 
+def test_a_service_recorded_inside_the_pipe_fails_until_it_is_located():
+    """Judged no milder than one that is near (rule of this project)."""
+    for side, which in (("beside", "services beside"), ("across", "crossing services")):
+        name = f"Clear distance to {which}"
+        assert judge("burst_same", name, **{f"{side}_clearance_m": -0.1}) == "fail"
+    inside = "Service recorded inside or touching the pipe"
+    for technique in ("burst_same", "burst_upsized", "open_cut"):
+        assert judge(technique, inside, service_clearance_m=-0.01) == "fail"
+        assert judge(technique, inside, service_clearance_m=0.01) == "pass"
+        assert judge(technique, inside, has_services=False) == "unknown"
+        assert judge(technique, inside, n_services_unknown=1.0) == "unknown"
+
+
+def test_a_service_not_known_may_be_nearer_than_the_one_that_is():
+    """What is known gives no caution where what is not known may rule out."""
+    across = "Clear distance to crossing services"
+    near = {"across_clearance_m": 0.2, "n_across_unknown": 1.0}
+    assert judge("burst_same", across, **near) == "unknown"
+    near = {"service_clearance_m": 0.2, "n_services_unknown": 1.0}
+    assert judge("open_cut", "Services in or beside the trench", **near) == "unknown"
+
+
 def test_needed_clearance():
     _, plan = make(3, plan_expansion_mm=[20.0, 100.0, NAN])
     needed = needed_clearance(plan, MethodSettings().bursting)
@@ -362,9 +384,44 @@ def test_hosts_are_classed_for_every_material():
     assert {n for n, level in classes.items() if level == 0} == {"concrete", "clay", "cast_iron"}
 
 
-def test_faults_are_counted_and_unknown_where_one_kind_is():
-    cases, _ = make(2, cracks=[1.0, NAN], joint_count=[2.0, 0.0], root_count=[1.0, 5.0])
-    np.testing.assert_array_equal(count_faults(cases), [4.0, NAN])
+def test_faults_are_counted_and_unknown_where_there_may_be_more():
+    cases, _ = make(3, mend_places=[4.0, 1.0, NAN], mend_places_unsure=[0.0, 1.0, NAN])
+    np.testing.assert_array_equal(count_faults(cases), [4.0, NAN, NAN])
+
+
+@pytest.mark.parametrize(
+    ("sure", "unsure", "any_place", "few_places"),
+    [
+        (0, 0, "fail", "pass"), (0, 1, "unknown", "pass"), (2, 1, "pass", "pass"),
+        (2, 2, "pass", "unknown"), (4, 9, "pass", "fail"), (0, np.inf, "unknown", "unknown"),
+        (NAN, NAN, "unknown", "unknown"),
+    ],
+)  # fmt: skip
+def test_places_of_a_repair_count_with_those_that_may_be(sure, unsure, any_place, few_places):
+    """Up to three places (common practice, no source): those seen fail it, never pass it."""
+    places = {"mend_places": sure, "mend_places_unsure": unsure}
+    assert judge("local_repair", "Places that a repair could mend", **places) == any_place
+    assert judge("local_repair", "Places to be repaired", **places) == few_places
+
+
+@pytest.mark.parametrize(
+    ("technique", "check", "name", "over"),
+    [
+        ("local_repair", "Roots that would return beside a short liner", "root_share", 0.3),
+        ("cipp", "Roots to be cut before lining", "root_share", 0.3),
+        ("cipp", "Rooted joints (lined runs are rooted again soon)", "root_count", 3.0),
+        ("cipp", "Deformation of the bore", "deformation_share", 0.2),
+        ("cipp", "Sideways offset of joints", "joint_radial_mm", 60.0),
+        ("cipp", "Ponding (a sag is kept)", "ponding_share", 0.3),
+        ("slip_lining", "Bend within the run", "bend_deg", 6.0),
+    ],
+)
+def test_what_a_size_is_at_least_fails_a_check_and_never_passes_it(technique, check, name, over):
+    whole = judge(technique, check, **{name: over})
+    assert whole in ("fail", "caution")
+    assert judge(technique, check, **{name: NAN, f"least_{name}": over}) == whole
+    assert judge(technique, check, **{name: NAN, f"least_{name}": 0.0}) == "unknown"
+    assert judge(technique, check, **{name: NAN, f"least_{name}": NAN}) == "unknown"
 
 
 def test_a_design_flow_that_nobody_gave_holds_nothing_against_a_run():

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 from shapely.geometry import LineString, Point, box
 
+from routekit.methods.observations import describe_observations
 from routekit.result import Result
 from routekit.vocabulary import TECHNIQUES
 
@@ -220,10 +221,10 @@ def make_district() -> Result:
         breaches=breaches,
         tree_loss=loss,
         tree_balance=pd.DataFrame({"tree_id": ["T2"], "open_cut_m2": [17.07], "recommended_m2": [0.4]}),
-        inspections=pd.DataFrame({"run_id": ["R1", "R1"], "chainage_m": [3.4, 20.0],
-                                  "code": ["BBA", "BAF"], "characterisation": ["C", None],
-                                  "quantification": [25.0, np.nan], "clock": ["12", None],
-                                  "at_joint": [True, False]}),
+        inspections=describe_observations(pd.DataFrame(
+            {"run_id": ["R1", "R1"], "chainage_m": [3.4, 20.0], "code": ["BBA", "BAF"],
+             "characterisation": ["C", None], "quantification": [25.0, np.nan],
+             "clock": ["12", None], "at_joint": [True, False]})),
         root_links=pd.DataFrame({"run_id": ["R1"], "tree_id": ["T2"], "distance_m": [4.2]}),
         condition=pd.DataFrame({"run_id": ["R1", "R2"], "root_index": [2, 0],
                                 "root_share": [0.25, 0.0], "structural_grade": [3.0, np.nan],

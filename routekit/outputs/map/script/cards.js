@@ -195,10 +195,15 @@ function observationList(detail) {
   const rows = detail.rowsOf("inspections");
   if (!rows.length) return null;
   const of = (name, row) => detail.inspections.get(name, row);
-  return [make("h3", {}, "Seen inside"), dataTable("Seen inside", ["At", "Code", "Character", "Amount", "Clock", "Joint"],
-    rows.map((row) => [quantity(of("chainage_m", row), "m", 1), said(of("code", row)),
+  return [make("h3", {}, "Seen inside"), dataTable("Seen inside", ["At", "Code", "Kind", "Amount", "Clock", "Joint"],
+    rows.map((row) => [quantity(of("chainage_m", row), "m", 1), codeText(of, row),
       of("characterisation", row) ?? "", of("quantification", row) ?? "", of("clock", row) ?? "",
       yesNo(of("at_joint", row))]))];
+}
+
+// A question mark: not understood, or of a kind that is not known.
+function codeText(of, row) {
+  return `${of("code", row) ?? ""}${of("is_kind_known", row) ? "" : "?"}`;
 }
 
 // Any linked table, with all its columns.

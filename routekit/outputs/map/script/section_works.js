@@ -1,18 +1,17 @@
 // What the long section shows besides ground and pipe: findings, connections and the new pipe.
 
-// Codes of EN 13508-2: a collapse, of a pipe or of masonry, and roots.
-function isCollapse(code, character) {
-  return (code === "BAC" && character === "C") || (code === "BAD" && character === "D");
-}
-
+// What an observation is was decided with the checks: its feature, and whether its kind is known.
 function sectionFindings(run, detail) {
   const of = (name, row) => detail.inspections.get(name, row);
   const rows = detail.rowsOf("inspections").filter((row) => of("chainage_m", row) !== null);
+  const at = (row) => of("chainage_m", row);
+  const sure = rows.filter((row) => of("is_kind_known", row));
   return {
-    collapses: rows.filter((row) => isCollapse(of("code", row), of("characterisation", row)))
-      .map((row) => of("chainage_m", row)),
-    roots: rows.filter((row) => of("code", row) === "BBA")
-      .map((row) => ({ m: of("chainage_m", row), percent: of("quantification", row) })),
+    collapses: sure.filter((row) => of("feature", row) === "collapses").map(at),
+    roots: sure.filter((row) => of("feature", row) === "root_share")
+      .map((row) => ({ m: at(row), percent: of("amount", row) === null ? null : 100 * of("amount", row) })),
+    doubtful: rows.filter((row) => !of("is_kind_known", row))
+      .map((row) => ({ m: at(row), code: of("code", row) ?? "no code" })),
   };
 }
 
@@ -32,7 +31,9 @@ function drawFindings(found, levels, frame) {
     return [makeSvg("path", { d: `M${x - 7} ${y - 7}L${x + 7} ${y + 7}M${x + 7} ${y - 7}L${x - 7} ${y + 7}`, class: "s-collapse" }),
       nameAt(x, foot, `collapse ${number(m, 1)} m`)];
   });
-  return [roots, collapses];
+  const doubtful = found.doubtful.filter(({ m }) => m <= levels.length)
+    .map(({ m, code }) => nameAt(frame.x(m), frame.y(levelAt(levels, "invert", m)) + 12, `${code}? ${number(m, 1)} m`));
+  return [roots, collapses, doubtful];
 }
 
 // A connection is a stub at the crown; where it is dug for, the shaft stands down to it.
@@ -117,6 +118,7 @@ function sectionCaption(levels, frame, run, found, pipe) {
     `Light brown: trench down to the invert. Green: densest roots (${quantity(study.meta.root_band_m, "m")} below the ground), darker within a protection zone.`,
     found.roots.length ? "Hanging from the crown: roots found by camera, as deep as the share of the bore they fill." : null,
     found.collapses.length ? "Red cross: collapse." : null,
+    found.doubtful.length ? "Code with a question mark: not understood, or its kind is not known." : null,
     connectionsOn(run).length ? "Stubs: connections (g gully, h house, u not known); white shaft: opened by a dig." : null,
     study.crossingsOfRun(run).length ? "Rings: crossing services; dashed: depth not known." : null,
     pipe ? `Solid bands: wall of the new pipe, ${lieOf(pipe.technique)}.` : null,

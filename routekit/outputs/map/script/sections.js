@@ -33,7 +33,8 @@ function sectionWords(run, levels, found) {
   const trees = study.breachesOfRun(run).length;
   const services = study.crossingsOfRun(run).length;
   const seen = [found.collapses.length ? `collapse at ${found.collapses.map((m) => number(m, 1)).join(", ")} m; ` : "",
-    found.roots.length ? `roots at ${found.roots.map(({ m }) => number(m, 1)).join(", ")} m; ` : ""].join("");
+    found.roots.length ? `roots at ${found.roots.map(({ m }) => number(m, 1)).join(", ")} m; ` : "",
+    found.doubtful.length ? `${found.doubtful.map(({ m, code }) => `${code} (kind not known) at ${number(m, 1)}`).join(", ")} m; ` : ""].join("");
   return `Long section, ${number(levels.length, 1)} m long; invert ${number(levels.up - levels.upInvert, 2)} m deep upstream and ${number(levels.down - levels.downInvert, 2)} m downstream; ${seen}${trees} protection zones and ${services} services cross it, ${counted(connectionsOn(run).length, "connection")}. The tables below hold the same figures.`;
 }
 
