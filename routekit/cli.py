@@ -25,6 +25,7 @@ from routekit.vocabulary import TECHNIQUES
 OUT = Console(highlight=False, soft_wrap=True)
 ERR = Console(stderr=True, highlight=False, soft_wrap=True)
 _ROWS_NAMED = 5
+_GROUPS = 35
 _MISSING = "not known"
 
 
@@ -191,27 +192,43 @@ def _print_summary(summary: dict[str, Any]) -> None:
 
 
 @main.command()
-@click.argument("source", required=False)
+@click.argument("sources", nargs=-1)
 @click.option("--as", "layer", default=None, help="Canonical layer that a bare file holds.")
+@click.option(
+    "-o", "out", type=click.Path(path_type=Path), help="File to save the proposed study in."
+)
+@click.option("--all", "is_all", is_flag=True, help="Print every finding on a line of its own.")
 @click.option("--columns", is_flag=True, help="Print the canonical columns (of --as, else of all).")
 @click.option("--json", "as_json", is_flag=True, help="Print as JSON.")
 @_tell_errors
-def check(source: str | None, layer: str | None, columns: bool, as_json: bool) -> None:
-    """Print what would be read from SOURCE: a study file, or a layer such as sewers.gpkg:lines.
+def check(
+    sources: tuple[str, ...],
+    layer: str | None,
+    out: Path | None,
+    is_all: bool,
+    columns: bool,
+    as_json: bool,
+) -> None:
+    """Print what would be read from SOURCES: a study file, or layers such as sewers.gpkg:lines.
 
-    For a study: what was read, mapped and assumed, and each finding. For a bare layer: a proposed
-    mapping to copy into a study file, and what it leaves over. With --columns, and no SOURCE: what
-    may be mapped.
+    For a study: what was read, mapped and assumed, and the findings by what to do. For layers
+    that no study names yet: a whole study file, to be saved with -o; what is in doubt stands in it
+    as a commented choice. With --columns, and no SOURCES: what may be mapped.
     """
     if columns:
         _print_columns(layer, as_json=as_json)
-    elif source is None:
-        message = "name a study file or a layer, or say --columns"
+    elif not sources:
+        message = "name a study file or layers, or say --columns"
         raise click.UsageError(message)
-    elif Path(source).suffix.lower() == ".toml" or _is_folder(Path(source)):
-        _check_study(Path(source), as_json=as_json)
+    elif len(sources) == 1 and _is_study(sources[0]):
+        _check_study(Path(sources[0]), as_json=as_json, is_all=is_all)
     else:
-        _check_layer(source, layer, as_json=as_json)
+        _check_layers(sources, layer, out, as_json=as_json)
+
+
+def _is_study(source: str) -> bool:
+    """Tell whether a source is a study file or the folder of one."""
+    return Path(source).suffix.lower() == ".toml" or _is_folder(Path(source))
 
 
 def _print_columns(layer: str | None, *, as_json: bool) -> None:
@@ -226,7 +243,7 @@ def _print_columns(layer: str | None, *, as_json: bool) -> None:
         _print_table(str(name), rows.drop(columns="layer"))
 
 
-def _check_study(path: Path, *, as_json: bool) -> None:
+def _check_study(path: Path, *, as_json: bool, is_all: bool) -> None:
     """Print what a study reads."""
     from routekit.layers.propose import propose_for_study  # noqa: PLC0415
     from routekit.pipeline import prepare_study  # noqa: PLC0415
@@ -252,24 +269,69 @@ def _check_study(path: Path, *, as_json: bool) -> None:
     _print_table("Depth along the runs", tables["depths"])
     if len(tables["proposals"]):
         _print_table("Columns that might be mapped", tables["proposals"])
-    _print_findings(prepared.findings)
+    _print_findings(prepared.findings, is_all=is_all)
 
 
-def _check_layer(source: str, layer: str | None, *, as_json: bool) -> None:
-    """Print a proposed mapping for a layer that no study names yet."""
+def _check_layers(
+    sources: tuple[str, ...], layer: str | None, out: Path | None, *, as_json: bool
+) -> None:
+    """Print or save a proposed study file for layers that no study names yet."""
     from routekit.layers.propose import propose_for_source  # noqa: PLC0415
+    from routekit.layers.study_text import LayerDraft, write_study  # noqa: PLC0415
 
-    found = propose_for_source(source, layer)
+    found = [propose_for_source(source, layer) for source in sources]
     if as_json:
-        proposals = json.loads(found.table.to_json(orient="records"))
-        _print_json(found._asdict() | {"table": proposals})
+        reports = [
+            each._asdict() | {"table": json.loads(each.table.to_json(orient="records"))}
+            for each in found
+        ]
+        reports = [{k: v for k, v in report.items() if k != "raw"} for report in reports]
+        _print_json(reports[0] if len(reports) == 1 else reports)
         return
-    _print_table(f"{source}, read as {found.layer}", found.table)
-    OUT.print(f"Columns left over: {', '.join(found.unmatched) or 'none'}", markup=False)
-    OUT.print(f"Still free: {', '.join(found.free) or 'none'}", markup=False)
-    OUT.print(f"[bold]To copy into a study file[/bold]\n\\[fields.{found.layer}]")
-    for row in found.table.itertuples():
-        OUT.print(f'{row.canonical} = "{row.source}"', markup=False)
+    twice = {each.layer for each in found if [f.layer for f in found].count(each.layer) > 1}
+    if twice:
+        message = f"several sources look like {', '.join(sorted(twice))}; check one with --as LAYER"
+        raise click.UsageError(message)
+    folder = (out.parent if out else Path()).resolve()
+    drafts = [
+        LayerDraft(layer=each.layer, source=_place_source(source, folder), frame=each.raw.frame,
+                   table=each.table, crs=None)
+        for source, each in zip(sources, found, strict=True)
+    ]  # fmt: skip
+    text = write_study(drafts, name=drafts[0].frame.attrs.get("name", "study"))
+    for source, each in zip(sources, found, strict=True):
+        OUT.print(f"{source}, read as {each.layer}", markup=False)
+        OUT.print(f"Columns left over: {', '.join(each.unmatched) or 'none'}", markup=False)
+        OUT.print(f"Still free: {', '.join(each.free) or 'none'}", markup=False)
+    if out is None:
+        OUT.print(f"\n{text}", markup=False)
+        return
+    _save_new(text, out)
+    OUT.print(f"Written: {out}; then: routekit screen {out}", markup=False)
+
+
+def _place_source(source: str, folder: Path) -> str:
+    """Write the path of a source from the folder of the study file."""
+    head, mark, tail = source.rpartition(":")
+    path, layer = (head, mark + tail) if mark and len(head) > 1 else (source, "")
+    full = Path(path).resolve()
+    try:
+        return full.relative_to(folder).as_posix() + layer
+    except ValueError:
+        return full.as_posix() + layer
+
+
+def _save_new(text: str, out: Path) -> None:
+    """Save a study file; one that is there stays."""
+    try:
+        with out.open("x", encoding="utf-8") as stream:
+            stream.write(text)
+    except FileExistsError:
+        message = f"{out} is there already; name another file, nothing was written"
+        raise OutputError(message) from None
+    except OSError as error:
+        message = f"{out}: cannot be written ({error.strerror or error}); name another place"
+        raise OutputError(message) from None
 
 
 def _print_json(value: object) -> None:
@@ -290,20 +352,35 @@ def _print_table(title: str, table: pd.DataFrame) -> None:
         OUT.print(f"  {line.rstrip()}", markup=False)
 
 
-def _print_findings(findings: pd.DataFrame, console: Console = OUT) -> None:
-    """Print findings, worst first, grouped by what they have in common, the first rows named."""
+def _print_findings(
+    findings: pd.DataFrame, console: Console = OUT, *, is_all: bool = False
+) -> None:
+    """Print findings, worst first: grouped by what to do, with counts, or each on its line."""
     console.print(f"\n[bold]{write_count(len(findings), 'finding')}[/bold]")
     ranks = {"error": 0, "warning": 1, "info": 2}
-    keys = ["severity", "layer", "field", "done"]
     ranked = findings.sort_values("severity", key=lambda column: column.map(ranks), kind="stable")
-    for (severity, layer, field, done), rows in ranked.groupby(keys, sort=False):
+    if is_all:
+        for row in ranked.to_dict("records"):
+            place = f"{row['layer']}.{row['field']}" if row["field"] else row["layer"]
+            where = f"{place}, {row['row']}" if row["row"] else place
+            console.print(f"  {row['severity']}: {where}: {row['seen']}; {row['done']}", markup=False)
+        return
+    alike = ranked["done"].str.replace(r'"[^"]*"|\S*\d\S*', "...", regex=True)
+    keys = ["severity", "layer", "field", "alike"]
+    groups = list(ranked.assign(alike=alike).groupby(keys, sort=False))
+    for (severity, layer, field, _), rows in groups[:_GROUPS]:
         place = f"{layer}.{field}" if field else layer
         named = ", ".join(rows["row"][rows["row"] != ""].head(_ROWS_NAMED))
-        more = f" and {len(rows) - _ROWS_NAMED} more" if len(rows) > _ROWS_NAMED else ""
+        more = f" and {len(rows) - _ROWS_NAMED:,} more" if len(rows) > _ROWS_NAMED else ""
         where = f"{place}, {named}{more}" if named else place
-        seen = rows["seen"].iloc[0]
-        also = " (the first)" if rows["seen"].nunique() > 1 else ""
+        also = f" (the first of {len(rows):,})" if rows["seen"].nunique() > 1 else ""
+        seen, done = rows["seen"].iloc[0], rows["done"].iloc[0]
         console.print(f"  {severity}: {where}: {seen}{also}; {done}", markup=False)
+    rest = groups[_GROUPS:]
+    if rest:
+        n_rows = sum(len(rows) for _, rows in rest)
+        what = f"{write_count(len(rest), 'kind')} more, {write_count(n_rows, 'finding')}"
+        console.print(f"  {what}: --all prints every one", markup=False)
 
 
 @main.command()

@@ -1,15 +1,12 @@
 """Proposing how the columns of an unknown layer map to the canonical ones.
 
-A proposal rests on the name (words in several languages, `synonyms.csv`) and on the values: a
-number column must hold plausible numbers, an id must tell rows apart. It is for a person to
-confirm: nothing is read by it.
+A proposal rests on the name (`names.py`) and on the values: a number column must hold plausible
+numbers, an id must tell rows apart, the ends of runs must chain, words must be known. What is
+in doubt is proposed as a choice, for a person to make: nothing is read by it.
 """
 
 from __future__ import annotations
 
-import re
-import unicodedata
-from difflib import SequenceMatcher
 from functools import cache
 from importlib.resources import files
 from pathlib import Path
@@ -29,37 +26,43 @@ from routekit.layers.columns import (
     load_columns,
     suggest_name,
 )
+from routekit.layers.evidence import rate_values
 from routekit.layers.findings import Findings
 from routekit.layers.mending import FITTING_TYPES
-from routekit.layers.parsing import read_flags, read_numbers, read_sizes, read_text, read_years
+from routekit.layers.names import rate_name, spell_name, take_apart
+from routekit.layers.parsing import read_lengths
 from routekit.layers.reading import RawLayer, read_layer
 from routekit.layers.settings import METRES, LayerSource
-from routekit.layers.units import load_medians
+from routekit.layers.units import judge_unit
 
 if TYPE_CHECKING:
     from routekit.layers.settings import InputSettings
+    from routekit.layers.units import JudgedUnit
 
-PROPOSAL_COLUMNS: Final = ("canonical", "source", "why", "confidence")
+PROPOSAL_COLUMNS: Final = ("canonical", "source", "why", "confidence", "is_sure")
 
-LEAST_CONFIDENCE: Final = 0.4
-"""Proposals below this are not made (house choice)."""
+LEAST_CONFIDENCE, SURE = 0.4, 0.58
+"""Below the first nothing is proposed; below the second it is proposed as a choice (house)."""
 
-SAME_NAME, WORD_IN_NAME, SHORT_NAME, LIKE_NAME, BY_VALUES = 0.95, 0.75, 0.65, 0.6, 0.6
-"""Confidence that a name or the values alone give (house choice)."""
+CLOSE: Final = 0.06
+"""A second candidate this near in confidence makes the first one a choice (house choice)."""
 
-UNIQUE_TEXT = 0.5
-"""Confidence that text which differs on every row is the id: less than any name (house choice)."""
+_SAMPLE_ROWS: Final = 2000
 
-LAYER_NAMED = 1.0
+LAYER_NAMED: Final = 1.0
 """What a layer gains as a guess where the source is named so: as a column does (house choice)."""
 
 LAYER_WORDS: Final = "*"
 """Stands for the layer itself in the column of `synonyms.csv`."""
 
-_SAMPLE_ROWS: Final = 2000
+KNOWN_ALONE: Final = ("choice", "code", "id")
+"""Kinds of column that values may tell without a name; botanical names too."""
 
-_SHORT: Final = 4
-"""Letters up to which a word counts only as a whole word of a name."""
+SAME_NAME: Final = 0.9
+"""Confidence of a name that stands in `synonyms.csv` for the column (house choice)."""
+
+PAIRS: Final = (("from_manhole", "to_manhole"), ("invert_up_m", "invert_down_m"))
+"""Columns that go together: one end of a run is nothing without the other."""
 
 
 class Proposal(NamedTuple):
@@ -72,6 +75,8 @@ class Proposal(NamedTuple):
     """Columns of the source for which nothing is proposed."""
     free: tuple[str, ...]
     """Canonical columns for which nothing is proposed."""
+    raw: RawLayer
+    """The layer as read."""
 
 
 def propose_mapping(table: pd.DataFrame, layer: str) -> pd.DataFrame:
@@ -87,8 +92,8 @@ def propose_mapping(table: pd.DataFrame, layer: str) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        Columns canonical, source, why, confidence (0 to 1); best first; each canonical column and
-        each source column at most once.
+        Columns canonical, source, why, confidence (0 to 1), is_sure; best first; each source column
+        is proposed as sure at most once. Rows that are not sure are choices for a person.
 
     Raises
     ------
@@ -100,20 +105,33 @@ def propose_mapping(table: pd.DataFrame, layer: str) -> pd.DataFrame:
         raise LayerError(msg)
     sample = table.head(_SAMPLE_ROWS)
     names = [str(name) for name in sample.columns if name != "geometry"]
-    pairs = [
+    rows = [
         (column.name, name, *_rate(column, name, sample[name]))
         for column in load_columns(layer).values()
         for name in names
     ]
-    rated = pd.DataFrame(pairs, columns=["canonical", "source", "confidence", "why"])
+    rated = pd.DataFrame(rows, columns=["canonical", "source", "confidence", "why"])
     rated = rated[rated["confidence"] >= LEAST_CONFIDENCE]
-    rated = rated.sort_values("confidence", ascending=False, kind="stable")
-    chosen: dict[str, str] = {}
-    for canonical, source in zip(rated["canonical"], rated["source"], strict=True):
-        if canonical not in chosen and source not in chosen.values():
-            chosen[canonical] = source
-    is_chosen = rated["source"].eq(rated["canonical"].map(chosen))
-    return rated.loc[is_chosen, list(PROPOSAL_COLUMNS)].reset_index(drop=True)
+    rated = rated.sort_values("confidence", ascending=False, kind="stable", ignore_index=True)
+    chosen = _choose(rated)
+    proposed = _judge(rated, chosen)
+    if layer == "trees":
+        proposed = _join_species(proposed, names)
+    return proposed[list(PROPOSAL_COLUMNS)].reset_index(drop=True)
+
+
+def propose_unit(
+    layer: str, canonical: str, source: str, values: pd.Series
+) -> JudgedUnit | None:
+    """Judge the unit of a proposed column; None for a column that is no length."""
+    column = load_columns(layer)[canonical]
+    if column.unit not in METRES or column.kind == "code":
+        return None
+    lengths = read_lengths(values)
+    plain = lengths.numbers.values[lengths.units.isna().to_numpy()]
+    if not np.any(plain > 0):
+        return None
+    return judge_unit(layer, canonical, source, plain)
 
 
 def propose_for_source(source: str, layer: str | None) -> Proposal:
@@ -145,12 +163,13 @@ def propose_for_source(source: str, layer: str | None) -> Proposal:
     guess = layer or _guess_layer(raw.frame, f"{raw.path.stem} {raw.layer_name}")
     table = propose_mapping(raw.frame, guess)
     names = [str(name) for name in raw.frame.columns if name != "geometry"]
-    used = set(table["source"])
+    used = {part for each in table["source"] for part in str(each).split(" + ")}
     return Proposal(
         layer=guess,
         table=table,
         unmatched=tuple(name for name in names if name not in used),
         free=tuple(name for name in load_columns(guess) if name not in set(table["canonical"])),
+        raw=raw,
     )
 
 
@@ -206,112 +225,73 @@ def load_synonyms() -> pd.DataFrame:
 
 def _rate(column: Column, name: str, values: pd.Series) -> tuple[float, str]:
     """Rate how well a source column fits a canonical one, and say why."""
-    confidence, why = _rate_name(column, name)
-    fit, what = _rate_values(column, values)
-    if not confidence and column.kind == "code" and fit >= 0.9 and not _is_unique_text(values):
-        return BY_VALUES, what
-    if not confidence and column.kind == "id" and _is_unique_text(values):
-        return UNIQUE_TEXT, "text that differs on every row"
-    return round(confidence * fit, 2), f"{why}; {what}" if what else why
+    confidence, why = rate_name(column.layer, column.name, name)
+    if confidence < SAME_NAME and spell_name(name) in _known_names(column.layer, column.name):
+        confidence, why = SAME_NAME, "a usual name of it"
+    if not confidence and column.kind not in KNOWN_ALONE and column.name != "species":
+        return 0.0, ""
+    fit, alone, what = rate_values(column, values)
+    rated = round(confidence * fit, 3)
+    if alone > rated:
+        return alone, what
+    return rated, f"{why}; {what}" if what else why
 
 
-def _is_unique_text(values: pd.Series) -> bool:
-    """Tell whether each row holds a short text of its own, and not a mere number."""
-    text = read_text(values)
-    if len(text) < 2 or text.isna().any() or not text.is_unique:
-        return False
-    return bool(np.isnan(read_numbers(values).values).all() and (text.str.len() <= 40).all())
-
-
-def _rate_name(column: Column, name: str) -> tuple[float, str]:
-    """Rate a name against the words for a column."""
-    plain = _plain(name)
-    if plain in (_plain(column.name), *map(_plain, column.aliases)):
-        return 1.0, "canonical name"
+@cache
+def _known_names(layer: str, column: str) -> frozenset[str]:
+    """Names that stand in `synonyms.csv` for a column, plainly spelt."""
     words = load_synonyms()
-    words = words[words["layer"].eq(column.layer) & words["column"].eq(column.name)]
-    best, why = 0.0, ""
-    for word, language in zip(words["word"], words["language"], strict=True):
-        target = _plain(word)
-        if plain == target or _without_unit(plain) == target:
-            score = SAME_NAME
-        elif _is_within(target, plain):
-            score = WORD_IN_NAME
-        elif len(plain) >= _SHORT and target.startswith(plain):
-            score = SHORT_NAME
-        elif len(target) >= 5 and SequenceMatcher(None, plain, target).ratio() >= 0.85:
-            score = LIKE_NAME
-        else:
-            continue
-        if score > best:
-            best, why = score, f'name like "{word}" ({language})'
-    return best, why
+    held = words.loc[words["layer"].eq(layer) & words["column"].eq(column), "word"]
+    return frozenset(map(spell_name, held))
 
 
-def _is_within(word: str, name: str) -> bool:
-    """Tell whether a word stands in a name: a short one by itself, a long one anywhere."""
-    if f" {word} " in f" {name} ":
-        return True
-    return len(word) > _SHORT and word.replace(" ", "") in name.replace(" ", "")
+def _choose(rated: pd.DataFrame) -> dict[str, str]:
+    """Give each canonical column its best source that is free; pairs by names that match."""
+    chosen: dict[str, str] = {}
+    for canonical, source in zip(rated["canonical"], rated["source"], strict=True):
+        if canonical not in chosen and source not in chosen.values():
+            chosen[canonical] = source
+    for one, other in PAIRS:
+        if (one in chosen) != (other in chosen):
+            chosen.pop(one, None)
+            chosen.pop(other, None)
+    return chosen
 
 
-def _rate_values(column: Column, values: pd.Series) -> tuple[float, str]:
-    """Rate values from 0 to 1 as holders of a column, with a remark on unit or codes."""
-    text = read_text(values).dropna()
-    if text.empty:
-        return 0.5, "no values"
-    if column.kind in ("number", "level", "year", "stem"):
-        return _rate_numbers(column, values, len(text))
-    if column.kind == "choice":
-        return _rate_codes(column, text)
-    fit, remark = 1.0, ""
-    if column.kind == "code":
-        sizes = read_sizes(text)
-        joins = sizes["letters"].fillna("").ne("") | sizes["second"].notna()
-        fit = float((~sizes["is_bad"] & joins).mean())
-        remark = f"codes such as {text.iloc[0]}"
-    elif column.kind == "id":
-        share = float(text.nunique() / len(text))
-        fit, remark = (1.0, "") if share > 0.95 else (share, "ids are not unique")
-    elif column.kind == "flag":
-        fit = max(float(1.0 - read_flags(text)[1].mean()), 0.5)
-    return fit, remark
+def _judge(rated: pd.DataFrame, chosen: dict[str, str]) -> pd.DataFrame:
+    """Mark what is sure: well above the least, and with no rival as good."""
+    taken = set(chosen.values())
+    is_chosen = rated["source"].eq(rated["canonical"].map(chosen))
+    best = rated["canonical"].map(rated[is_chosen].set_index("canonical")["confidence"])
+    best = best.astype("float64")
+    rival = ~is_chosen & ~rated["source"].isin(taken)
+    close = rival & (rated["confidence"] >= best.fillna(np.inf) - CLOSE)
+    doubted = set(rated.loc[close, "canonical"])
+    halves = {name: mate for pair in PAIRS for name, mate in (pair, pair[::-1])}
+    weak = set(rated.loc[is_chosen & (rated["confidence"] < SURE), "canonical"])
+    doubted |= weak | {halves[name] for name in (weak | doubted) if name in halves}
+    is_shown = is_chosen | close | (rival & best.isna())
+    sure = is_chosen & ~rated["canonical"].isin(doubted)
+    return rated.assign(is_sure=sure)[is_shown]
 
 
-def _rate_codes(column: Column, text: pd.Series) -> tuple[float, str]:
-    """Rate words as values of a choice, and name those to translate."""
-    codes = text[~text.str.casefold().isin(column.choices)].unique()
-    if len(codes) > 50:
-        return 0.3, "too many different values"
-    return 1.0, f"translate the codes {', '.join(sorted(codes)[:8])}" if len(codes) else ""
+def _join_species(proposed: pd.DataFrame, names: list[str]) -> pd.DataFrame:
+    """Join genus and species where they stand in columns of their own."""
+    genus = [name for name in names if _is_only(name, "genus")]
+    epithet = [name for name in names if _is_only(name, "species")]
+    held = proposed[proposed["canonical"].eq("species")]
+    if len(genus) != 1 or len(epithet) != 1 or not held["source"].isin(genus + epithet).any():
+        return proposed
+    joined = held.iloc[[0]].assign(
+        source=f"{genus[0]} + {epithet[0]}", why="genus and species apart", is_sure=True
+    )
+    return pd.concat([joined, proposed[~proposed["canonical"].eq("species")]])
 
 
-def _rate_numbers(column: Column, values: pd.Series, n_known: int) -> tuple[float, str]:
-    """Rate numbers by the share within the plausible range, in the unit that fits best."""
-    read = read_years(values) if column.kind == "year" else read_numbers(values)
-    numbers = read.values[~np.isnan(read.values) & (read.values != 0)]
-    if not len(numbers):
-        return 0.3, "no numbers"
-    share = len(numbers) / max(n_known, 1)
-    if column.unit not in METRES or column.kind in ("year", "level"):
-        return min(1.0, share + 0.3) * _share_within(numbers, column), ""
-    medians, key = load_medians()["low"], (column.layer, column.name)
-    least = float(medians[key]) if key in medians.index else column.low
-    fits = {
-        unit: _share_within(numbers * METRES[unit] / METRES[column.unit], column)
-        for unit in (column.unit, "mm", "cm", "m", "in")
-        if np.median(numbers) * METRES[unit] / METRES[column.unit] >= least
-    }
-    if not fits:
-        return 0.2, "values out of range"
-    unit = max(fits, key=lambda each: fits[each])
-    remark = "" if unit == column.unit else f'values fit units "{unit}"'
-    return min(1.0, share + 0.3) * fits[unit], remark
-
-
-def _share_within(numbers: np.ndarray, column: Column) -> float:
-    """Share of numbers in the plausible range of a column."""
-    return float(np.mean((numbers >= column.low) & (numbers <= column.high)))
+def _is_only(name: str, concept: str) -> bool:
+    """Tell whether a name says one thing only."""
+    parts = take_apart(name)
+    return len(parts) == 1 and concept in parts[0].concepts
 
 
 def _read_any(layer: str | None, source: LayerSource) -> RawLayer:
@@ -344,8 +324,8 @@ def _rate_layer(layer: str, name: str) -> float:
     """Rate the name of a source against the words for a layer; the longest word in it counts."""
     words = load_synonyms()
     words = words[words["layer"].eq(layer) & words["column"].eq(LAYER_WORDS)]
-    tokens = _plain(name).split()
-    held = [len(word) for word in map(_plain, words["word"]) if _names(tokens, word)]
+    tokens = spell_name(name).split()
+    held = [len(word) for word in map(spell_name, words["word"]) if _names(tokens, word)]
     return LAYER_NAMED + max(held) / 100.0 if held else 0.0
 
 
@@ -354,15 +334,3 @@ def _names(tokens: list[str], word: str) -> bool:
     if " " in word:
         return f" {word} " in f" {' '.join(tokens)} "
     return any(token.startswith(word) or token.endswith(word) for token in tokens)
-
-
-def _plain(name: str) -> str:
-    """Spell a name plainly: lower case, no accents, words between single blanks."""
-    spaced = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", name.strip())
-    ascii_only = unicodedata.normalize("NFKD", spaced.casefold()).encode("ascii", "ignore").decode()
-    return " ".join(re.findall(r"[a-z]+|\d+", ascii_only))
-
-
-def _without_unit(plain: str) -> str:
-    """Take a trailing unit off a plain name."""
-    return re.sub(r" (mm|cm|m|in|ft|inch)$", "", plain)

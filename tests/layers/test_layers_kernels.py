@@ -23,7 +23,12 @@ from routekit.layers.parsing import (
     read_text,
     read_years,
 )
-from routekit.layers.propose import load_synonyms, propose_for_source, propose_mapping
+from routekit.layers.propose import (
+    load_synonyms,
+    propose_for_source,
+    propose_mapping,
+    propose_unit,
+)
 from routekit.layers.terrain import sample_terrain
 from routekit.study import parse_settings
 
@@ -240,7 +245,7 @@ def test_proposal_for_an_unknown_layer():
         "material": "MATERIAAL",
         "year": "AANLEGJAAR",
     }
-    assert "translate the codes BT" in proposed.loc["material", "why"]
+    assert not proposed.loc["from_manhole", "is_sure"], "one end without the other is a choice"
     assert proposed["confidence"].between(0.4, 1).all()
 
 
@@ -250,7 +255,9 @@ def test_proposal_looks_at_values():
     )
     proposed = propose_mapping(table, "trees").set_index("canonical")
     assert proposed.loc["stem_diameter_mm", "source"] == "dbh"
-    assert 'values fit units "cm"' in proposed.loc["stem_diameter_mm", "why"]
+    judged = propose_unit("trees", "stem_diameter_mm", "dbh", table["dbh"])
+    assert judged is not None
+    assert judged.unit == "cm"
     assert "height_m" not in proposed.index
     assert "tree_id" not in proposed.index
 

@@ -1,0 +1,162 @@
+"""What the values of a column say: whether they can be what the column is taken for."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+import pandas as pd
+
+from routekit.layers.columns import Column
+from routekit.layers.parsing import (
+    read_flags,
+    read_lengths,
+    read_numbers,
+    read_sizes,
+    read_text,
+    read_years,
+)
+from routekit.layers.settings import METRES
+from routekit.layers.units import fitting_units
+from routekit.layers.value_words import understand_words
+
+BY_WORDS, BY_CODES, BY_UNIQUE, BY_LATIN = 0.62, 0.66, 0.5, 0.62
+"""Confidence that values give without a name: words of a choice, codes of shape and size, text
+that differs on every row, botanical names (house choice)."""
+
+MOST_WORDS: Final = 50
+"""More distinct values than this are no choice (house choice)."""
+
+_GENERA: Final = (
+    "abies acacia acer aesculus ailanthus albizia alnus amelanchier araucaria betula callistemon "
+    "carpinus carya castanea casuarina catalpa cedrus celtis ceratonia cercis chamaecyparis citrus "
+    "cornus corylus corymbia crataegus cupressus eucalyptus fagus ficus fraxinus ginkgo gleditsia "
+    "grevillea gymnocladus ilex jacaranda juglans juniperus koelreuteria lagerstroemia larix "
+    "ligustrum liquidambar liriodendron lophostemon magnolia malus melaleuca melia metasequoia "
+    "morus olea ostrya parrotia paulownia phoenix picea pinus pistacia platanus populus prunus "
+    "pseudotsuga pyrus quercus robinia salix sambucus sequoia sequoiadendron sophora sorbus "
+    "styphnolobium taxodium taxus thuja tilia tipuana tsuga ulmus washingtonia zelkova"
+)
+GENERA: Final = frozenset(_GENERA.split(" "))
+"""Genera of street trees (common knowledge, from memory)."""
+
+
+def rate_values(column: Column, values: pd.Series) -> tuple[float, float, str]:
+    """Rate values as holders of a canonical column.
+
+    Parameters
+    ----------
+    column : Column
+        The canonical column.
+    values : pandas.Series, shape (n,)
+        Cells of the source.
+
+    Returns
+    -------
+    tuple of (float, float, str)
+        Share that a name's confidence keeps; confidence without any name; a remark.
+    """
+    text = read_text(values).dropna()
+    if text.empty:
+        return 0.0, 0.0, "no values"
+    if column.kind in ("number", "level", "year", "stem"):
+        return (*_rate_numbers(column, values, len(text)), "")
+    if column.kind in ("id", "ref"):
+        return _rate_ids(column, values, text)
+    raters = {"choice": lambda: _rate_words(column, text), "code": lambda: _rate_codes(text)}
+    return raters.get(column.kind, lambda: _rate_text(column, text))()
+
+
+def _rate_text(column: Column, text: pd.Series) -> tuple[float, float, str]:
+    """Rate plain texts, flags and lists of stems."""
+    if column.name == "species":
+        return _rate_species(text)
+    if column.kind == "flag":
+        return float(1.0 - read_flags(text)[1].mean()), 0.0, ""
+    if column.kind == "stems":
+        return float(text.str.contains(r"\d\s*[;/+|]\s*\d", regex=True).mean()), 0.0, ""
+    if column.name in ("street", "age_class", "category") and _share_numeric(text) > 0.5:
+        return 0.3, 0.0, "numbers"
+    return 1.0, 0.0, ""
+
+
+def _rate_numbers(column: Column, values: pd.Series, n_known: int) -> tuple[float, float]:
+    """Rate numbers by the share that is plausible in some unit; a year is known by itself."""
+    if column.kind == "year":
+        read = read_years(values).values
+    elif column.unit in METRES:
+        read = read_lengths(values).numbers.values
+    else:
+        read = read_numbers(values).values
+    numbers = read[~np.isnan(read) & (read != 0)]
+    if not len(numbers) or len(numbers) < 0.05 * n_known:
+        return 0.0, 0.0
+    n_read = int((~np.isnan(read)).sum())
+    share = min(1.0, n_read / max(n_known, 1) + 0.1)
+    if column.kind in ("year", "level") or column.unit not in METRES:
+        return share * float(np.mean((numbers >= column.low) & (numbers <= column.high))), 0.0
+    return (share if fitting_units(column.layer, column.name, numbers) else 0.2), 0.0
+
+
+def _rate_words(column: Column, text: pd.Series) -> tuple[float, float, str]:
+    """Rate words as values of a choice, by the share of rows that is understood."""
+    distinct = text.unique()
+    if len(distinct) > MOST_WORDS:
+        return 0.3, 0.0, "too many different values"
+    spoken = {choice.replace("_", " ") for choice in column.choices} | set(column.choices)
+    known = understand_words(column.layer, column.name, distinct)
+    is_known = text.isin(list(known)) | text.str.casefold().isin(spoken)
+    maybe = understand_words(column.layer, column.name, distinct, is_sure=False)
+    share, likely = float(is_known.mean()), float((is_known | text.isin(list(maybe))).mean())
+    alone = BY_WORDS if share >= 0.6 and column.name != "kind" else 0.0
+    is_number = _share_numeric(text) > 0.9
+    if column.name in ("status", "shape") or is_number:
+        return max(0.55, share, 0.9 * likely), alone, "" if share else "words to translate"
+    return max(0.85, share), alone, "" if share == 1.0 else "words to translate"
+
+
+def _rate_codes(text: pd.Series) -> tuple[float, float, str]:
+    """Rate texts as codes that join shape and size."""
+    sizes = read_sizes(text)
+    letters = sizes["letters"].fillna("").str.casefold()
+    joins = (letters.ne("") & ~letters.isin(("dn", "nd"))) | sizes["second"].notna()
+    share = float((~sizes["is_bad"] & joins).mean())
+    is_few = text.nunique() <= max(3, 0.5 * len(text))
+    alone = BY_CODES if share >= 0.9 and is_few and not text.is_unique else 0.0
+    fit = 0.0 if text.is_unique and len(text) > MOST_WORDS else share
+    return fit, alone, f"codes such as {text.iloc[0]}"
+
+
+def _rate_ids(column: Column, values: pd.Series, text: pd.Series) -> tuple[float, float, str]:
+    """Rate texts as names of rows, or of rows of another layer."""
+    numbers = read_numbers(values).values
+    has_decimals = bool(np.any(numbers[~np.isnan(numbers)] % 1 != 0))
+    if has_decimals or (text.nunique() == 1 and len(text) > 1):
+        return 0.0, 0.0, "no names"
+    if column.kind == "ref":
+        is_many = text.nunique() >= min(3, len(text))
+        return (1.0 if is_many else 0.2), 0.0, ""
+    share = float(text.nunique() / len(text)) * min(1.0, len(text) / len(values) + 0.05)
+    is_text = bool(np.isnan(numbers).all() and (text.str.len() <= 40).all())
+    is_spread = len(text) >= 2 and text.is_unique and len(text) == len(values)
+    is_guid = bool(text.str.len().eq(text.str.len().iloc[0]).all() and text.str.len().iloc[0] > 30)
+    alone = BY_UNIQUE if is_text and is_spread and not is_guid else 0.0
+    fit = share if share > 0.95 else share * 0.5
+    what = "text that differs on every row" if alone else ""
+    return fit, alone, what if share > 0.95 else "ids are not unique"
+
+
+def _rate_species(text: pd.Series) -> tuple[float, float, str]:
+    """Rate texts as botanical names, by their first words."""
+    first = text.str.casefold().str.split().str[0]
+    share = float(first.isin(GENERA).mean())
+    if _share_numeric(text) > 0.5:
+        return 0.0, 0.0, "numbers"
+    is_two = float(text.str.contains(r"\S\s+\S", regex=True).mean()) > 0.5
+    alone = BY_LATIN if share >= 0.6 and is_two else 0.0
+    return (1.0 if share >= 0.4 else 0.62), alone, "botanical names" if share >= 0.4 else ""
+
+
+def _share_numeric(text: pd.Series) -> float:
+    """Share of texts that are numbers."""
+    return float(np.mean(~np.isnan(read_numbers(text).values)))
