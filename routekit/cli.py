@@ -363,7 +363,8 @@ def _print_findings(
         for row in ranked.to_dict("records"):
             place = f"{row['layer']}.{row['field']}" if row["field"] else row["layer"]
             where = f"{place}, {row['row']}" if row["row"] else place
-            console.print(f"  {row['severity']}: {where}: {row['seen']}; {row['done']}", markup=False)
+            line = f"  {row['severity']}: {where}: {row['seen']}; {row['done']}"
+            console.print(line, markup=False)
         return
     alike = ranked["done"].str.replace(r'"[^"]*"|\S*\d\S*', "...", regex=True)
     keys = ["severity", "layer", "field", "alike"]
