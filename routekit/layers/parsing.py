@@ -40,8 +40,15 @@ YES_WORDS: Final = (
 )
 NO_WORDS: Final = ("false", "f", "0", "no", "n", "nein", "nee", "non", "nej", "não")
 
-STEM_SEPARATOR: Final = r"[;/+|]|,\s"
-"""What stands between the stems of one tree; a comma without blank is a decimal comma."""
+STEM_SEPARATOR: Final = r"\s*[;/+|&]\s*|,\s+|(?<=[\d\"'m])\s+(?=\d)"
+"""What stands between the stems of one tree: a sign, or a blank before the next number; a single
+comma without blank is a decimal comma."""
+
+_COMMA_LIST: Final = r"\d+(?:,\d+){2,}"
+"""Commas without blanks that can be no decimal commas, since there are several."""
+
+_COMMA_IN_DOUBT: Final = r"\d+,\d{3,}"
+"""Two stems, thousands or a decimal comma: it cannot be told, so the cell is not known."""
 
 _SIZE_CODE: Final = (
     r"^(?P<letters>[^\d]*?)[\s._-]*"
@@ -289,7 +296,8 @@ def parse_stems(texts: pd.Series, *, factor: float = 1.0) -> pd.DataFrame:
     Parameters
     ----------
     texts : pandas.Series of str, shape (n,)
-        Diameters between `;`, `/`, `+`, `|` or comma and blank. NaN gives no row.
+        Diameters between `;`, `/`, `+`, `|`, `&`, blanks, or comma and blank; several commas part
+        stems too. NaN gives no row.
     factor : float, optional
         Multiplier that turns a written number into mm; a unit that stands in the text goes before.
 
@@ -306,10 +314,13 @@ def parse_stems(texts: pd.Series, *, factor: float = 1.0) -> pd.DataFrame:
     """
     text = read_text(texts)
     text = text.set_axis(np.arange(len(text)), axis=0).dropna()
-    has_several = text.str.contains(STEM_SEPARATOR, regex=True).astype(bool)
-    listed = text[has_several].str.split(STEM_SEPARATOR, regex=True).explode()
-    pieces = pd.concat([text[~has_several], listed]).sort_index(kind="stable")
-    pieces = pieces[pieces.astype("str").str.strip() != ""]
+    text = text[text.str.strip(" ;/+|&,") != ""]
+    is_list = text.str.fullmatch(_COMMA_LIST).astype(bool)
+    text = text.where(~is_list, text.str.replace(",", ";", regex=False))
+    text = text.astype("str").str.strip(" ;/+|&,")
+    pieces = text.str.split(STEM_SEPARATOR, regex=True).explode().astype("str").str.strip()
+    is_unclear = pieces.str.fullmatch(_COMMA_IN_DOUBT).astype(bool) | (pieces == "")
+    pieces = pieces.where(~is_unclear, "no stem")
     lengths = read_lengths(pieces.astype("str").reset_index(drop=True))
     factors = lengths.units.map(MM_PER_UNIT).fillna(factor).to_numpy(dtype=np.float64)
     return pd.DataFrame(

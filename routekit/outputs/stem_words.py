@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from routekit.trees.stems import parse_stems
+from routekit.trees.stems import read_stem_lists
 
 _SEVERAL: Final = "several stems"
 _YES: Final = ("true", "yes", "1")
@@ -79,7 +79,7 @@ def _stem_lists(trees: pd.DataFrame, origin: NDArray[np.object_]) -> NDArray[np.
     found = text.astype(object)
     if "stems_mm" not in trees.columns:
         return found
-    stem_mm, tree, _ = parse_stems(trees["stems_mm"])
+    stem_mm, tree, _ = read_stem_lists(trees["stems_mm"])
     sizes = pd.Series(stem_mm).map("{:.0f}".format).groupby(tree).agg(["size", "; ".join])
     several = sizes[np.isin(sizes.index, np.flatnonzero(origin == _SEVERAL))]
     found[several.index] = [

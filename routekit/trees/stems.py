@@ -15,6 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from routekit.arrays import Floats
 from routekit.layers.findings import Findings
+from routekit.layers.parsing import parse_stems
 from routekit.trees.radii import check_diameters
 from routekit.trees.regimes import Regime
 from routekit.trees.settings import ZoneSettings
@@ -34,17 +35,13 @@ STEM_SOURCES: Final = (
 
 STEM_SOURCE_TYPE: Final = pd.CategoricalDtype(list(STEM_SOURCES))
 
-_SEPARATORS: Final = r"\s*[;/|+&]\s*|\s+"
-
-
-def parse_stems(stems_mm: pd.Series) -> tuple[Floats, Integers, NDArray[np.bool_]]:
+def read_stem_lists(stems_mm: pd.Series) -> tuple[Floats, Integers, NDArray[np.bool_]]:
     """Read stem lists such as "300;250".
 
     Parameters
     ----------
     stems_mm : pandas.Series of str, shape (n,)
-        Stem diameters in mm, separated by ``; / | + &`` or blanks; null for none. A comma is
-        not read: it may part stems or decimals.
+        Stem diameters in mm; see `routekit.layers.parsing.parse_stems`. Null for none.
 
     Returns
     -------
@@ -55,16 +52,13 @@ def parse_stems(stems_mm: pd.Series) -> tuple[Floats, Integers, NDArray[np.bool_
     is_unreadable : numpy.ndarray of bool, shape (n,)
         True where a list holds anything but diameters above 0; none of its stems is returned.
     """
-    text = stems_mm.reset_index(drop=True).dropna().astype("str").str.strip()
-    text = text[text != ""]
-    parts = text.str.split(_SEPARATORS, regex=True).explode()
-    values = pd.to_numeric(parts, errors="coerce")
-    is_bad = ~(values.gt(0) & np.isfinite(values))
+    stems = parse_stems(stems_mm)
+    values = stems["diameter_mm"].to_numpy(dtype=np.float64)
+    tree = stems["row"].to_numpy(dtype=np.intp)
     is_unreadable = np.zeros(len(stems_mm), dtype=bool)
-    is_unreadable[parts.index[is_bad].to_numpy(dtype=np.intp)] = True
-    tree = values.index.to_numpy(dtype=np.intp)
+    is_unreadable[tree[~((values > 0) & np.isfinite(values))]] = True
     keep = ~is_unreadable[tree]
-    return values.to_numpy(dtype=np.float64)[keep], tree[keep], is_unreadable
+    return values[keep], tree[keep], is_unreadable
 
 
 def equivalent_diameter(
@@ -275,7 +269,7 @@ def _read_several(
     n = len(trees)
     if "stems_mm" not in trees:
         return np.full(n, np.nan), np.zeros(n, dtype=np.intp), np.zeros(n, dtype=bool)
-    stem_mm, tree, is_unreadable = parse_stems(trees["stems_mm"])
+    stem_mm, tree, is_unreadable = read_stem_lists(trees["stems_mm"])
     several = equivalent_diameter(stem_mm, tree, n_trees=n, regime=regime)
     return several, np.bincount(tree, minlength=n), is_unreadable
 

@@ -31,6 +31,7 @@ from routekit.layers.propose import (
 )
 from routekit.layers.terrain import sample_terrain
 from routekit.study import parse_settings
+from routekit.trees.stems import read_stem_lists
 
 CRS = "EPSG:28992"
 
@@ -70,6 +71,29 @@ def test_stems_are_parsed_in_order():
     stems = parse_stems(pd.Series(["30;25", None, "40,5", "20 + 10, 5", "x"]), factor=10)
     assert stems["row"].tolist() == [0, 0, 2, 3, 3, 3, 4]
     np.testing.assert_array_equal(stems["diameter_mm"], [300, 250, 405, 200, 100, 50, np.nan])
+
+
+@pytest.mark.parametrize(
+    ("text", "stems"),
+    [
+        ("300;250", [300, 250]), ("300 250", [300, 250]), ("300, 250", [300, 250]),
+        ("300; 250", [300, 250]), ("300/250", [300, 250]), ("300 + 250", [300, 250]),
+        ("300|250", [300, 250]), ("300&250", [300, 250]), ("300;250;", [300, 250]),
+        ("30,5; 20,5", [30.5, 20.5]), ("30,5 20,5", [30.5, 20.5]), ("30,5, 20,5", [30.5, 20.5]),
+        ("300,250,200", [300, 250, 200]), ("300 mm 250 mm", [300, 250]), ("40,5", [40.5]),
+        ("300,250", [np.nan]), ("1,200", [np.nan]), ("300;;250", [300, np.nan, 250]),
+        ("12 in", [304.8]), ("300 mm", [300]),
+    ],
+)  # fmt: skip
+def test_all_readers_of_stems_take_a_text_the_same_way(text, stems):
+    """A single comma before three digits may part stems, thousands or decimals: not known."""
+    found = parse_stems(pd.Series([text]))["diameter_mm"]
+    np.testing.assert_allclose(found, stems)
+    sizes, tree, is_unreadable = read_stem_lists(pd.Series([text]))
+    known = not np.isnan(stems).any()
+    assert is_unreadable.tolist() == [not known]
+    np.testing.assert_allclose(sizes, stems if known else [])
+    assert len(tree) == len(sizes)
 
 
 def test_findings_beyond_the_limit_are_counted():

@@ -27,7 +27,7 @@ from routekit.trees.stems import (
     crown_from_stem,
     diameter_from_girth,
     equivalent_diameter,
-    parse_stems,
+    read_stem_lists,
     stem_from_crown,
 )
 
@@ -61,7 +61,7 @@ def test_structural_radius(case):
 @pytest.mark.parametrize("case", read_cases("trees_several_stems.csv"))
 def test_several_stems(case):
     regime = load_regime(case.regime)
-    stem_mm, tree, is_unreadable = parse_stems(pd.Series([case.stems], dtype="str"))
+    stem_mm, tree, is_unreadable = read_stem_lists(pd.Series([case.stems], dtype="str"))
     assert not is_unreadable.any()
     equivalent = equivalent_diameter(stem_mm, tree, n_trees=1, regime=regime)
     assert equivalent[0] == pytest.approx(case.equivalent_mm, abs=0.01)

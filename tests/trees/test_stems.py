@@ -15,7 +15,7 @@ from routekit.trees.stems import (
     crown_from_stem,
     diameter_from_girth,
     equivalent_diameter,
-    parse_stems,
+    read_stem_lists,
     resolve_stems,
     stem_from_crown,
 )
@@ -43,7 +43,7 @@ def resolve(trees, crown_m, **changes):
     "text", ["300;250", "300 ; 250", "300/250", "300+250", "300 250", "300|250"]
 )
 def test_parse_stems_separators(text):
-    stem_mm, tree, is_unreadable = parse_stems(pd.Series(["", text, None], dtype="str"))
+    stem_mm, tree, is_unreadable = read_stem_lists(pd.Series(["", text, None], dtype="str"))
     assert stem_mm.tolist() == [300, 250]
     assert tree.tolist() == [1, 1]
     assert not is_unreadable.any()
@@ -53,7 +53,7 @@ def test_parse_stems_separators(text):
     "text", ["300,250", "300;x", "300;0", "-5", "300;;250", "300;inf", "300;nan"]
 )
 def test_parse_stems_unreadable_list_gives_no_stem(text):
-    stem_mm, tree, is_unreadable = parse_stems(pd.Series([text, "100"], dtype="str"))
+    stem_mm, tree, is_unreadable = read_stem_lists(pd.Series([text, "100"], dtype="str"))
     assert stem_mm.tolist() == [100]
     assert tree.tolist() == [1]
     assert is_unreadable.tolist() == [True, False]
@@ -61,12 +61,12 @@ def test_parse_stems_unreadable_list_gives_no_stem(text):
 
 def test_parse_stems_ignores_the_index():
     text = pd.Series(["100;200", "300"], index=[7, 7], dtype="str")
-    assert parse_stems(text)[1].tolist() == [0, 0, 1]
+    assert read_stem_lists(text)[1].tolist() == [0, 0, 1]
 
 
 def test_parse_stems_all_null_and_empty():
     for text in (pd.Series([None, None], dtype="object"), pd.Series([], dtype="str")):
-        stem_mm, tree, is_unreadable = parse_stems(text)
+        stem_mm, tree, is_unreadable = read_stem_lists(text)
         assert len(stem_mm) == len(tree) == 0
         assert len(is_unreadable) == len(text)
 
