@@ -160,6 +160,7 @@ def load_medians() -> pd.DataFrame:
         return pd.read_csv(stream).set_index(["layer", "column"])
 
 
+@cache
 def median_limits(layer: str, column: str) -> tuple[float, float]:
     """Give the least and the greatest median that a column can have.
 
