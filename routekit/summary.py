@@ -34,7 +34,7 @@ def summarise(result: Result) -> dict[str, Any]:
     counts = _count(result)
     return {
         "study": result.name,
-        "sentence": _write_sentence(counts),
+        "sentence": _write_assumption(result) + _write_sentence(counts),
         "counts": {name: None if np.isnan(count) else count for name, count in counts.items()},
         "recommended": _count_techniques(result),
         "lines": _write_lines(result, counts),
@@ -96,6 +96,15 @@ def _take_total(result: Result, quantity: str, column: str) -> float:
     """Take one number out of the totals."""
     totals = result.totals.set_index("quantity")[column]
     return float(totals.loc[quantity])
+
+
+def _write_assumption(result: Result) -> str:
+    """Say first of all if nothing tells which runs are to be renewed."""
+    seen = result.condition["is_inspected"].to_numpy(dtype=bool)
+    told = result.runs["renew"].notna().to_numpy()
+    if seen.any() or told.any():
+        return ""
+    return "No inspections and no column renew: every run is taken as to be renewed.\n"
 
 
 def _write_sentence(counts: dict[str, int | float]) -> str:

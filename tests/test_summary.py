@@ -2,6 +2,8 @@
 
 from dataclasses import replace
 
+import numpy as np
+
 from routekit.summary import summarise
 
 
@@ -48,3 +50,13 @@ def test_small_digs_are_at_least_what_is_known(sample_result):
     assert lost > 1
     assert any(f"at least {digs} small digs, connections of {lost} runs not known" in line
                for line in said["lines"])  # fmt: skip
+
+
+def test_a_study_that_tells_no_run_apart_says_so_first(sample_result):
+    nothing = {
+        "condition": sample_result.condition.assign(is_inspected=False),
+        "runs": sample_result.runs.assign(renew=np.nan),
+    }
+    first = summarise(replace(sample_result, **nothing))["sentence"].splitlines()[0]
+    assert first == "No inspections and no column renew: every run is taken as to be renewed."
+    assert summarise(sample_result)["sentence"].startswith("Work is recommended")

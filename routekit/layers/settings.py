@@ -116,7 +116,12 @@ class StudySection(Settings):
         gt=0.3,
         le=15,
     )
-    currency: str = setting("EUR", unit="-", source="study", text="Currency of the costs")
+    currency: str = setting(
+        "money units",
+        unit="-",
+        source="study",
+        text="Currency of the costs; none is named for the tool's own neutral rates",
+    )
     also_open: tuple[Closed, ...] = setting(
         (),
         unit="-",

@@ -94,7 +94,7 @@ def _read_stems(
     rows = stems.loc[~is_stem, "row"].drop_duplicates().to_numpy()
     if len(rows):
         seen = '"' + trees[name].iloc[rows].astype("str") + f'" is no stem of {column.low:g} to '
-        seen = seen + f"{column.high:g} mm" + (f" (read in {read_as.unit})" if factor != 1 else "")
+        seen = seen + f"{column.high:g} mm" + (f" (unit: {read_as.unit})" if factor != 1 else "")
         done = "that stem taken as not known"
         findings.add("warning", "trees", keys.iloc[rows], field=name, seen=seen, done=done)
     return stems[is_stem].assign(source=name)

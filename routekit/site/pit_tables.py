@@ -37,6 +37,9 @@ Objects = NDArray[np.object_]
 SKETCH_STEMS: Final = 5
 """Nearest stems drawn in a plan sketch."""
 
+_LEAST_SAID_M2 = 0.005
+"""Less of a root zone than this would be written as 0.00 m2."""
+
 
 @dataclass(frozen=True, kw_only=True)
 class _Chosen:
@@ -172,7 +175,10 @@ def _why_text(
     tree = np.where(found.worst_tree >= 0, np.append(worst, "")[found.worst_tree], "")
     share = number_text(100 * found.worst_share, 1)
     takes = "takes " + number_text(found.worst_m2, 2) + " m2 (" + share + " %) of the zone of tree "
-    takes += tree
+    grazes = "touches the edge of the zone of tree "
+    takes = np.where(found.worst_m2 < _LEAST_SAID_M2, grazes, takes).astype(object) + tree
+    is_one = found.unknown_trees == 1
+    near = np.where(is_one, " tree near whose zone is", " trees near whose zones are")
     clear = placement.is_clear[chosen.rows]
     missing = ", ".join(around.missing)
     return join_causes(
@@ -186,7 +192,7 @@ def _why_text(
             (blocked != "", "near " + blocked),
             (found.is_outside, "leaves the study area"),
             (found.unknown_trees > 0, number_text(found.unknown_trees, 0)
-             + " tree(s) near with a zone that is not known"),
+             + near.astype(object) + " not known"),
             (clear, "clear of root zones and of what was looked at"),
             (np.full(size, missing != ""), f"not looked at, no layer: {missing}"),
         ],

@@ -46,3 +46,12 @@ def test_no_class_of_the_sample_goes_without_words(sample_result):
     assert words["value_text"][known].notna().all()
     endless = np.isinf(checks["limit"].to_numpy())
     assert (words["limit_text"][endless] == "no limit").all()
+
+
+def test_rounding_does_not_hide_the_side_of_the_limit():
+    checks = pd.DataFrame(
+        {"value": [200.004, 199.99, 200.0, 230.0], "limit": [200.0] * 4, "unit": ["m"] * 4}
+    )
+    said = word_checks(checks)["value_text"].astype(object).tolist()
+    assert said[:2] == ["just over the limit", "just under the limit"]
+    assert pd.isna(said[2:]).all()
