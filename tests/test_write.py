@@ -92,7 +92,7 @@ def test_every_file_is_written_and_named(written):
 @pytest.mark.parametrize(
     "stage",
     ["write_geopackage", "write_map", "write_public_pages", "write_schedule", "write_tree_report",
-     "write_return_layers"],
+     "write_return_file"],
 )  # fmt: skip
 def test_a_failure_at_any_output_keeps_the_earlier_results(
     stage, written, sample_study, sample_result, tmp_path, monkeypatch

@@ -155,7 +155,12 @@ def settle_results(folder: Path) -> list[str]:
     OutputError
         If another process is at work there, or a swap cannot be ended.
     """
-    if not any(folder.glob(f"{_PREFIX}*/{_MANIFEST}")):
+    try:
+        is_cut_off = any(folder.glob(f"{_PREFIX}*/{_MANIFEST}"))
+    except OSError:
+        # What may not be looked into is told by whoever opens the results in it.
+        return []
+    if not is_cut_off:
         return []
     with claim_folder(folder):
         return settle_folder(folder)

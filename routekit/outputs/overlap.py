@@ -37,10 +37,11 @@ def refuse_inputs(folder: Path, inputs: Iterable[tuple[str, Path]]) -> None:
         If a file to be written is an input, also by a link, or the folder lies in one.
     """
     places = [folder / name for name in RESULT_FILES]
-    if folder.is_dir():
+    if os.path.isdir(folder):  # noqa: PTH112 - does not raise where it may not look
         places += [place for place in folder.iterdir() if PART_NAME.fullmatch(place.name)]
     for name, file in inputs:
-        if file.is_dir() and _real(folder).is_relative_to(_real(file)):
+        is_folder = os.path.isdir(file)  # noqa: PTH112 - does not raise where it may not look
+        if is_folder and _real(folder).is_relative_to(_real(file)):
             message = f"results would be written into {name}; {file}; choose another output folder"
             raise OutputError(message)
         for place in places:

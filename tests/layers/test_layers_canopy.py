@@ -384,7 +384,7 @@ def refuse(planted, match, **others):
 
 def test_random_bytes(planted):
     (planted.folder / "canopy.tif").write_bytes(np.random.default_rng(1).bytes(4000))
-    refuse(planted, r"no raster that can be read.*give a GeoTIFF")
+    refuse(planted, r"no raster that can be read.*GeoTIFF")
 
 
 def test_a_file_that_breaks_off(planted):
