@@ -23,8 +23,11 @@ from numpy.typing import NDArray
 
 from routekit.arrays import Flags, Floats
 from routekit.assumed import DEFAULT_DEPTH, add_assumed, drop_assumed, is_assumed
+from routekit.errors import FieldError
 from routekit.layers.findings import Findings
+from routekit.layers.levels import is_depth
 from routekit.layers.nodes import line_ends
+from routekit.layers.settings import METRES
 from routekit.layers.terrain import sample_terrain
 
 if TYPE_CHECKING:
@@ -111,6 +114,7 @@ def add_ground(
     findings = Findings()
     xy = dict(zip(("up", "down"), line_ends(np.asarray(runs.geometry)), strict=True))
     levels = _sample_ends(xy, terrain, runs, inputs, findings)
+    _check_terrain(levels, runs, inputs.units.get("terrain", {}).get("level_m"), findings)
     ends = {
         end: _depth_at(end, column, runs, manholes, levels[end], inputs, findings)
         for end, column in ENDS
@@ -302,6 +306,27 @@ def _sample_ends(
         seen = f"{n_none:,} of {len(both):,} run ends lie outside {terrain.name} or on no data"
         findings.note("warning", "terrain", "", seen, "no ground level from it there")
     return {"up": both[: len(runs)], "down": both[len(runs) :]}
+
+
+def _check_terrain(
+    levels: dict[str, Floats], runs: gpd.GeoDataFrame, unit: str | None, findings: Findings
+) -> None:
+    """Hold the terrain against the inverts: refuse one in feet near the sea, doubt one far off."""
+    ground = np.concatenate([levels["up"], levels["down"]])
+    invert = np.concatenate([runs["invert_up_m"], runs["invert_down_m"]])
+    is_known = np.isfinite(ground) & np.isfinite(invert)
+    if not is_known.any():
+        return
+    ground, invert = ground[is_known], invert[is_known]
+    if is_depth(ground - invert):
+        return
+    seen = f"the terrain lies {np.median(ground - invert):.2f} m above inverts at the median"
+    if unit is None and is_depth(METRES["ft"] * ground - invert):
+        msg = f"layers.terrain: {seen}, which fits if its levels are in ft; "
+        raise FieldError(msg + 'say units.terrain.level_m = "ft" or "m" in the study file')
+    seen += ", as no network's does"
+    done = "depths that no street sewer has are not used; another unit or datum?"
+    findings.note("error", "terrain", "level_m", seen, done)
 
 
 def _report_implausible(

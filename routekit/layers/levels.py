@@ -11,14 +11,28 @@ import numpy as np
 import pandas as pd
 
 from routekit.layers.columns import load_columns
+from routekit.layers.settings import METRES
+from routekit.layers.units import median_limits, middle_values
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from numpy.typing import NDArray
+
     from routekit.layers.findings import Findings
     from routekit.layers.settings import InputSettings
+    from routekit.layers.units import ColumnUnit
 
 IMPLAUSIBLE_ZERO_M: Final = 15.0
 """Where levels lie further than this from 0, a level of 0 is deeper than any street sewer
 (house choice: the deepest plausible sewer)."""
+
+LEVEL_PAIR: Final = (
+    ("sewers", "invert_up_m"),
+    ("sewers", "invert_down_m"),
+    ("manholes", "cover_level_m"),
+)
+"""Levels whose difference is the depth of the sewers."""
 
 NAMED_FIRST: Final = 5
 """Rows named in a finding that sums many."""
@@ -101,3 +115,74 @@ def report_rising(runs: pd.DataFrame, *, findings: Findings) -> None:
         "which way they flow"
     )
     findings.note("info", "sewers", "invert_up_m", seen, done)
+
+
+def check_level_units(
+    runs: pd.DataFrame,
+    manholes: pd.DataFrame,
+    *,
+    units: Mapping[str, Mapping[str, ColumnUnit]],
+    findings: Findings,
+) -> None:
+    """Hold covers against inverts: what levels do not show alone, their difference shows.
+
+    Parameters
+    ----------
+    runs : pandas.DataFrame
+        With from_manhole, to_manhole, invert_up_m, invert_down_m.
+    manholes : pandas.DataFrame
+        With manhole_id and cover_level_m.
+    units : mapping of str to mapping of str to ColumnUnit
+        Layer to the units of its columns that have a source.
+    findings : Findings
+        Takes the question where the median depth is no sewer's, would be one in feet, and nothing
+        says the unit; else the doubt, or that the unit is assumed.
+    """
+    covers = manholes.drop_duplicates("manhole_id").set_index("manhole_id")["cover_level_m"]
+    cover = np.concatenate([runs[end].map(covers) for end in ("from_manhole", "to_manhole")])
+    invert = np.concatenate([runs["invert_up_m"], runs["invert_down_m"]])
+    is_known = np.isfinite(cover) & np.isfinite(invert)
+    read_as = {
+        f"units.{layer}.{name}": units[layer][name]
+        for layer, name in LEVEL_PAIR
+        if name in units.get(layer, {})
+    }
+    if not is_known.any() or len(read_as) < len(LEVEL_PAIR) - 1:
+        return
+    cover, invert = cover[is_known], invert[is_known]
+    is_assumed = any(each.basis == "assumed" for each in read_as.values())
+    feet = METRES["ft"]
+    ways = {
+        "all levels in ft": (feet, feet), "covers in ft": (feet, 1.0), "inverts in ft": (1.0, feet),
+    }  # fmt: skip
+    fits = [way for way, (a, b) in ways.items() if is_depth(a * cover - b * invert)]
+    lines = " and ".join(f'{key} = "..."' for key in read_as)
+    seen = f"covers lie {np.median(cover - invert):.2f} m above inverts at the median"
+    if is_depth(cover - invert):
+        if is_assumed and "all levels in ft" in fits:
+            done = f"assumed unit: m; say {lines} if they are in ft"
+            findings.note("warning", "sewers", "invert_up_m", f"{seen}, which fits m and ft", done)
+    elif fits and is_assumed:
+        findings.ask(f"levels: {seen}; that fits with {' or '.join(fits)}; say {lines}")
+    else:
+        seen += ", as no network's do"
+        done = "kept as given; another unit or datum? see the levels of sewers and manholes"
+        findings.note("error", "sewers", "invert_up_m", seen, done)
+
+
+def is_depth(depths: NDArray[np.float64]) -> bool:
+    """Tell whether the median of depths is one that a network can have.
+
+    Parameters
+    ----------
+    depths : numpy.ndarray of float, shape (n,)
+        In m, n > 0, none missing.
+
+    Returns
+    -------
+    bool
+        Within the limits of `medians.csv` for the depth of sewers.
+    """
+    low, high = median_limits("sewers", "depth_input_m")
+    lower, upper = middle_values(depths)
+    return upper >= low and lower <= high

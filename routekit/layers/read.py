@@ -37,7 +37,7 @@ from routekit.layers.identity import (
     is_among,
     settle_doubles,
 )
-from routekit.layers.levels import blank_zero_levels, report_rising
+from routekit.layers.levels import blank_zero_levels, check_level_units, report_rising
 from routekit.layers.mapping import MAPPING_COLUMNS, MappedLayer, map_layer
 from routekit.layers.mending import leave_out, mend_geometry
 from routekit.layers.nodes import settle_nodes
@@ -170,6 +170,13 @@ def _read_layers(inputs: InputSettings, base: Path, findings: Findings) -> Layer
         table = tables[name] if name in tables else empty_layer(name, crs)
         tables[name] = drop_doubled_rows(table, name, findings=findings, tally=tallies[name])
     tables = _fit_layers(tables, rasters["canopy"], inputs, findings, tallies)
+    check_level_units(
+        tables["sewers"],
+        tables["manholes"],
+        units={name: each.units for name, each in mapped.items()},
+        findings=findings,
+    )
+    findings.refuse_open()
     _refuse_empty(tables, raws, findings.left_out())
     _report_strays(tables, findings)
     final = {name: _finish(table, name) for name, table in tables.items()}

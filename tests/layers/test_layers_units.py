@@ -3,12 +3,15 @@
 import numpy as np
 import pandas as pd
 import pytest
+import rasterio
 from shapely import LineString, Point
-from small_district import make_sewers, make_trees, pick
+from small_district import make_manholes, make_sewers, make_trees, pick
 
 from routekit.errors import FieldError
 from routekit.layers.columns import LAYERS, load_columns
+from routekit.layers.ground import add_ground
 from routekit.layers.units import judge_unit, load_medians, median_limits, unit_in_name
+from routekit.study import parse_settings
 
 
 @pytest.mark.parametrize(
@@ -190,3 +193,51 @@ def test_a_constant_is_the_users_word(district):
     ids = {n: n for n in ("run_id", "from_manhole", "to_manhole")}
     district.say("fields", "sewers", diameter_mm="=60", **ids)
     assert pd.Series(district.read().runs["diameter_mm"]).eq(60.0).all()
+
+
+LEVELS = {
+    "all in feet": (328.0, 336.5, "all levels in ft"),
+    "covers in feet": (2.0, 4.0 / 0.3048, "covers in ft"),
+}
+
+
+@pytest.mark.parametrize("case", LEVELS)
+def test_levels_in_feet_show_in_their_difference(district, case):
+    invert, cover, says = LEVELS[case]
+    names = {n: n for n in ("run_id", "from_manhole", "to_manhole", "diameter_mm")}
+    district.put("sewers", make_sewers(UP=[invert] * 3, DOWN=[invert - 0.1] * 3))
+    district.say("fields", "sewers", invert_up_m="UP", invert_down_m="DOWN", **names)
+    district.put(
+        "manholes", make_manholes().rename(columns={"cover_level_m": "RIM"}).assign(RIM=cover)
+    )
+    district.say("fields", "manholes", manhole_id="manhole_id", cover_level_m="RIM")
+    with pytest.raises(FieldError, match=says) as refusal:
+        district.read()
+    assert "units.manholes.cover_level_m" in str(refusal.value)
+    district.say("units", "sewers", invert_up_m="m", invert_down_m="m")
+    district.say("units", "manholes", cover_level_m="m")
+    assert len(pick(district.read().findings, severity="error", seen="as no network's do")) == 1
+
+
+def test_shallow_levels_whose_unit_nothing_tells_are_listed(district):
+    names = {n: n for n in ("run_id", "from_manhole", "to_manhole", "diameter_mm")}
+    district.put("sewers", make_sewers(UP=[0.0] * 3, DOWN=[-0.1] * 3))
+    district.say("fields", "sewers", invert_up_m="UP", invert_down_m="DOWN", **names)
+    assert len(pick(district.read().findings, done="assumed unit: m", field="invert_up_m")) == 1
+
+
+def test_a_terrain_in_feet_shows_against_the_inverts(district):
+    corner = rasterio.Affine(1, 0, 82_950, 0, -1, 431_050)
+    options = {"driver": "GTiff", "crs": "EPSG:28992", "transform": corner, "count": 1}
+    path = district.folder / "terrain.tif"
+    with rasterio.open(path, "w", height=100, width=250, dtype="float32", **options) as file:
+        file.write(np.full((1, 100, 250), 4.0 / 0.3048, dtype="float32"))
+    layers = district.read()
+    inputs = parse_settings(district.sections)
+    with pytest.raises(FieldError, match=r'units\.terrain\.level_m = "ft" or "m"'):
+        add_ground(layers.runs, layers.manholes, terrain=path, inputs=inputs)
+    district.sections["units"] = {"terrain": {"level_m": "ft"}}
+    inputs = parse_settings(district.sections)
+    bare = layers.manholes.assign(cover_level_m=np.nan)
+    runs, _ = add_ground(layers.runs, bare, terrain=path, inputs=inputs)
+    np.testing.assert_allclose(runs["ground_up_m"], 4.0, atol=1e-5)
