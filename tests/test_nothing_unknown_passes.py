@@ -13,6 +13,7 @@ import pytest
 from taken_away import SEED, Sample, check_alone
 
 from routekit import run_study
+from routekit.errors import LayerError
 from routekit.layers.columns import load_columns
 from routekit.summary import summarise
 
@@ -43,24 +44,14 @@ WISHES = {("sewers", "renew")}
 """The owner's order, no fact: without it a run is judged by its condition alone, as the finding
 says."""
 
-OPEN = {
-    ("inspections", "chainage_m"): "places of unknown chainage count once",
-    ("inspections", "code"): "a code that is not there counts as no fault",
-    ("inspections", "characterisation"): "a code without its letters counts as a milder one",
-    ("inspections", "quantification"): "a fault without its amount counts as small",
-    ("services", "diameter_mm"): "a service of unknown size is a line without width",
-}
-"""Columns that still let verdicts pass, with the reason: a mark that fails once it is mended."""
+SENSELESS = {("inspections", "code")}
+"""Without these nothing of the layer is understood, and it is refused."""
 
 COLUMNS = [
-    pytest.param(
-        layer, column, id=f"{layer}.{column}",
-        marks=[pytest.mark.xfail(reason=OPEN[layer, column], strict=True)]
-        if (layer, column) in OPEN else [],
-    )
+    pytest.param(layer, column, id=f"{layer}.{column}")
     for layer in WRITTEN_ONLY
     for column in load_columns(layer)
-    if column not in WRITTEN_ONLY[layer] and (layer, column) not in REFUSED | WISHES
+    if column not in WRITTEN_ONLY[layer] and (layer, column) not in REFUSED | WISHES | SENSELESS
 ]  # fmt: skip
 
 LAYERS = [
@@ -75,7 +66,7 @@ TOUCHES = {
     "sewers": rf"{_DEPTH}|Host|Not circular|Bore|Sideways|Outside diameter",
     "manholes": _DEPTH,
     "trees": _ROOTS,
-    "services": r"Clear distance|Services",
+    "services": r"Clear distance|Services?\b",
     "obstacles": r"buildings",
     "inspections": r"^(?!Depth|Host|Length|Not circular|Services|Clear|Cover|Heave|Fall)",
     "connections": r"reopening",
@@ -150,6 +141,12 @@ def test_no_verdict_passes_without_a_column(layer, column, sample, whole):
     assert not required or layer in ("inspections", "services", "obstacles", "root_zones")
 
 
+def test_inspections_of_which_nothing_is_understood_are_refused(sample):
+    blank = [("inspections", "code", everywhere(sample, "inspections"))]
+    with pytest.raises(LayerError, match="of none of its 1,140 observations is understood"):
+        sample.run(check_alone, blank=blank)
+
+
 def test_columns_that_no_check_reads_change_no_verdict(sample, whole):
     blank = [
         (layer, column, everywhere(sample, layer))
@@ -173,7 +170,7 @@ def test_an_order_to_renew_that_is_taken_away_leaves_the_run_to_its_condition(sa
 @pytest.mark.parametrize("layer", ["sewers", "manholes", "trees", "services", "inspections"])
 def test_no_verdict_passes_with_half_of_the_cells_blank(layer, sample, whole):
     rng = np.random.default_rng(SEED)
-    closed = {column for where, column in REFUSED | WISHES | set(OPEN) if where == layer}
+    closed = {column for where, column in REFUSED | WISHES if where == layer}
     columns = [
         name for name in load_columns(layer) if sample.source(layer, name) and name not in closed
     ]

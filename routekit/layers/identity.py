@@ -138,6 +138,9 @@ def drop_doubled_rows(
 ) -> pd.DataFrame:
     """Leave out rows of a table without geometry that repeat an earlier row in full.
 
+    Observations without a chainage are no doubles, however alike: two roots at places that nobody
+    noted are two roots.
+
     Parameters
     ----------
     table : pandas.DataFrame
@@ -156,6 +159,8 @@ def drop_doubled_rows(
     """
     attributes = [name for name in table if name not in HELPERS]
     again = table.duplicated(attributes)
+    if "chainage_m" in table:
+        again &= table["chainage_m"].notna()
     rows = "source row " + table.loc[again, "source_row"].astype("str")
     findings.add(
         "warning",

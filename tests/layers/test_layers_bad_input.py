@@ -496,6 +496,15 @@ def test_inspections_of_an_unknown_run_are_kept_and_told(district):
     assert_accounted(layers)
 
 
+def test_observations_without_a_place_are_no_doubles(district):
+    rows = pd.DataFrame({"run_id": ["R1", "R1"], "chainage_m": [None, None], "code": ["BBA"] * 2})
+    district.put("inspections", rows)
+    layers = district.read()
+    assert layers.inspections["run_id"].tolist() == ["R1", "R1"]
+    assert pick(layers.findings, layer="inspections", seen="stands twice").empty
+    assert_accounted(layers)
+
+
 def test_decision_on_an_unknown_run_is_an_error(district):
     district.put("decisions", pd.DataFrame({"run_id": ["R11"], "decision": ["force"]}))
     found = pick(district.read().findings, severity="error", layer="decisions")
