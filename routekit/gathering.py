@@ -78,6 +78,7 @@ def prepare_place(
             zones, services=layers.services, obstacles=layers.obstacles,
             surfaces=layers.surfaces, study_area=layers.study_area,
             no_pit_trees=_forbidding_trees(layers.trees, decided, settings),
+            tree_sd_m=layers.trees["position_sd_m"].to_numpy(dtype=float),
         ),
         major_from_share=exposure.tiers.major_from_share,
         settings=settings,

@@ -72,6 +72,10 @@ def _count(result: Result) -> dict[str, int | float]:
         "root_zone_recommended_m2": round(_take_total(result, _CUT_OFF, "recommended_mid"), 1),
         "pits": len(pits),
         "pits_not_clear": int((~pits["is_clear"].astype(bool)).sum()) if len(pits) else 0,
+        "pits_doubt_structural": _count_set(pits["may_be_structural"]),
+        "pits_doubt_not_known": int(pits["may_be_structural"].isna().sum()),
+        "digs_doubt_structural": _count_set(result.digs["may_be_structural"]),
+        "digs_doubt_not_known": int(result.digs["may_be_structural"].isna().sum()),
         "strings": len(result.strings),
         "strings_without_room": int((result.strings["laydown_room"] == "no room").sum()),
         "strings_over_limit": int((result.strings["over_limit"].astype(str) != "").sum()),
@@ -90,6 +94,11 @@ def _count(result: Result) -> dict[str, int | float]:
         "findings_error": int((found == "error").sum()),
         "findings_warning": int((found == "warning").sum()),
     }
+
+
+def _count_set(flags: pd.Series) -> int:
+    """Count the flags that are known to be set."""
+    return int(flags.astype("boolean").fillna(value=False).sum())
 
 
 def _take_total(result: Result, quantity: str, column: str) -> float:
@@ -198,6 +207,7 @@ def _write_lines(result: Result, counts: dict[str, int | float]) -> list[str]:
             f"Hand or suction digs in structural root zones, roots kept: "
             f"{write_count(counts['trees_careful'], 'tree')}."
         )
+    lines += _write_position_doubt(counts)
     if counts["runs_forced"] or counts["runs_with_exclusions"]:
         lines.append(
             f"Decisions: {write_count(counts['runs_forced'], 'run')} forced, techniques ruled out "
@@ -208,6 +218,24 @@ def _write_lines(result: Result, counts: dict[str, int | float]) -> list[str]:
         more = "" if len(stuck) <= 8 else f" and {len(stuck) - 8} more"
         lines.append(f"No technique passes every check: {', '.join(stuck.astype(str)[:8])}{more}.")
     lines += _write_assumed(result)
+    return lines
+
+
+def _write_position_doubt(counts: dict[str, int | float]) -> list[str]:
+    """Say how many pits and digs may lie in a structural zone for all that is known."""
+    ends = {
+        "structural": "whose position doubt could bring {them} into a structural zone: survey pipe "
+        "and stem first.",
+        "not_known": "of which it is not known whether position doubt could bring {them} into a "
+        "structural zone: state the accuracy of pipes and stems.",
+    }
+    lines = []
+    for what, end in ends.items():
+        found = {kind: counts[f"{kind}s_doubt_{what}"] for kind in ("pit", "dig")}
+        said = [write_count(number, kind) for kind, number in found.items() if number]
+        if said:
+            them = "it" if sum(found.values()) == 1 else "them"
+            lines.append(f"{' and '.join(said)} {end.format(them=them)}")
     return lines
 
 

@@ -3,6 +3,7 @@
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 
 from routekit.summary import summarise
 
@@ -60,3 +61,27 @@ def test_a_study_that_tells_no_run_apart_says_so_first(sample_result):
     first = summarise(replace(sample_result, **nothing))["sentence"].splitlines()[0]
     assert first == "No inspections and no column renew: every run is taken as to be renewed."
     assert summarise(sample_result)["sentence"].startswith("Work is recommended")
+
+
+def test_pits_and_digs_that_doubt_may_bring_to_a_structural_zone_are_counted(sample_result):
+    """One pit surely may, two digs are not known of, by hand; robots are none of them."""
+    pits, digs = sample_result.pits, sample_result.digs
+    pits = pits.assign(may_be_structural=pd.array([True] + [False] * (len(pits) - 1), "boolean"))
+    lost = pd.array([None, None] + [False] * (len(digs) - 2), "boolean")
+    said = summarise(replace(sample_result, pits=pits, digs=digs.assign(may_be_structural=lost)))
+    lines = " ".join(said["lines"])
+    assert "1 pit whose position doubt could bring it into a structural zone" in lines
+    assert "2 digs of which it is not known whether position doubt could bring them" in lines
+    assert said["counts"]["pits_doubt_structural"] == 1
+    assert said["counts"]["digs_doubt_not_known"] == 2
+
+
+def test_the_counts_of_doubt_are_those_of_the_tables(sample_result):
+    counts = summarise(sample_result)["counts"]
+    for name in ("pits", "digs"):
+        table = getattr(sample_result, name)
+        assert counts[f"{name}_doubt_structural"] == (table["may_be_structural"] == True).sum()  # noqa: E712
+    robots = sample_result.digs[sample_result.digs["method"] == "robot"]
+    assert len(robots)
+    assert not robots["is_unsure"].any()
+    assert robots["is_unsure"].notna().all()

@@ -16,10 +16,11 @@ import shapely
 from numpy.typing import ArrayLike, NDArray
 from shapely import STRtree
 
-from routekit.arrays import Floats, Ints
+from routekit.arrays import Floats, Ints, take_numbers
 from routekit.chainage import line_parts
 from routekit.geometry import polygon_edges
 from routekit.site.chains import end_directions
+from routekit.site.position_doubt import DOUBT_COLUMNS, measure_doubt
 from routekit.site.settings import DigSettings
 from routekit.site.surroundings import (
     Objects,
@@ -38,15 +39,19 @@ DUG_TECHNIQUES: Final = ("burst_same", "burst_upsized", "slip_lining")
 ROBOT_TECHNIQUES: Final = ("cipp", "close_fit")
 """Techniques whose connections are reopened from inside."""
 
+_SD: Final = "position_sd_m"
+
 DIG_COLUMNS: Final = (
     "dig_id", "connection_id", "run_id", "kind", "method", "footprint_m2", "zone_overlap_m2",
     "zone_by_tree", "structural_m2", "is_structural", "worst_tree", "worst_share", "is_settled",
-    "geometry",
+    *DOUBT_COLUMNS, "geometry",
 )  # fmt: skip
 """Columns of the table of digs, in order."""
 
 
-def measure_digs(polygons: ArrayLike, zones: ZoneLayer) -> pd.DataFrame:
+def measure_digs(
+    polygons: ArrayLike, zones: ZoneLayer, *, run_sd_m: ArrayLike = np.nan
+) -> pd.DataFrame:
     """Measure what excavations of any shape take of root zones.
 
     Parameters
@@ -54,13 +59,16 @@ def measure_digs(polygons: ArrayLike, zones: ZoneLayer) -> pd.DataFrame:
     polygons : array_like of shapely Polygon, shape (n,)
         None takes nothing.
     zones : ZoneLayer
+    run_sd_m : array_like of float, optional
+        Standard deviation of the plan position of the run of all or each, m; NaN not known.
 
     Returns
     -------
     pandas.DataFrame
         footprint_m2, zone_overlap_m2 and structural_m2 (ground where zones overlap counts once),
         zone_by_tree (text: m2 of the zone of each tree), is_structural, worst_tree (id; empty for
-        none), worst_share, is_settled (False where a structural radius that matters is not known).
+        none), worst_share, is_settled (False where a structural radius that matters is not known),
+        and the columns of `routekit.site.position_doubt.measure_doubt`.
     """
     shapes = np.asarray(polygons, dtype=object)
     size = len(shapes)
@@ -72,7 +80,7 @@ def measure_digs(polygons: ArrayLike, zones: ZoneLayer) -> pd.DataFrame:
     worst[dug[first]], worst_share[dug[first]] = zones.tree_id[tree[first]], share[first]
     inner = zones.structural_radius_m[tree]
     deep = count_once(shapes, dug, tree, structural, inner, zones)
-    return pd.DataFrame(
+    table = pd.DataFrame(
         {
             "footprint_m2": np.nan_to_num(shapely.area(shapes)),
             "zone_overlap_m2": count_once(
@@ -86,6 +94,7 @@ def measure_digs(polygons: ArrayLike, zones: ZoneLayer) -> pd.DataFrame:
             "is_settled": np.bincount(dug[np.isnan(structural)], minlength=size) == 0,
         }
     )
+    return pd.concat([table, measure_doubt(shapes, zones, run_sd_m)], axis=1)
 
 
 def _meets_zones(polygons: Objects, zones: ZoneLayer) -> Bools:
@@ -191,7 +200,9 @@ def connection_digs(
     method[is_robot] = "robot"
     named = table["connection_id"].to_numpy(dtype=object)
     ids = runs["run_id"].to_numpy(dtype=object)[row]
-    return _dig_table("connection", named, ids, method, polygon, zones, crs=runs.crs)
+    return _dig_table(
+        "connection", named, ids, method, polygon, zones, take_numbers(runs, _SD)[row], crs=runs.crs
+    )
 
 
 def _choose_squares(
@@ -233,7 +244,9 @@ def exposure_digs(
     polygon, method = _choose_squares(foot, axis, zones, settings)
     named = crossings["service_id"].astype(str).to_numpy(dtype=object)
     ids = runs["run_id"].to_numpy(dtype=object)[row]
-    return _dig_table("service", named, ids, method, polygon, zones, crs=runs.crs)
+    return _dig_table(
+        "service", named, ids, method, polygon, zones, take_numbers(runs, _SD)[row], crs=runs.crs
+    )
 
 
 def manhole_digs(
@@ -245,7 +258,8 @@ def manhole_digs(
     ----------
     manholes : geopandas.GeoDataFrame
         The manholes to be replaced: manhole_id, run_id (whose works replace it),
-        chamber_length_mm, chamber_width_mm, geometry.
+        chamber_length_mm, chamber_width_mm, position_sd_m (of that run, m; not known where the
+        column is missing), geometry.
     zones : ZoneLayer
     settings : DigSettings
 
@@ -270,7 +284,10 @@ def manhole_digs(
     method = np.where(near, settings.root_zone_method, "machine").astype(object)
     ids = manholes["run_id"].to_numpy(dtype=object)
     named = manholes["manhole_id"].to_numpy(dtype=object)
-    return _dig_table("manhole", named, ids, method, polygon, zones, crs=manholes.crs)
+    return _dig_table(
+        "manhole", named, ids, method, polygon, zones,
+        take_numbers(manholes, _SD), crs=manholes.crs,
+    )  # fmt: skip
 
 
 def list_replaced(
@@ -283,7 +300,7 @@ def list_replaced(
     manholes : geopandas.GeoDataFrame
         manhole_id, material, chamber_length_mm, chamber_width_mm, geometry.
     runs : pandas.DataFrame
-        run_id, from_manhole, to_manhole.
+        run_id (unique), from_manhole, to_manhole, position_sd_m (not known where missing).
     is_burst : numpy.ndarray of bool, shape (number of runs,)
     settings : DigSettings
         Its `replaced_manholes` says which.
@@ -291,7 +308,8 @@ def list_replaced(
     Returns
     -------
     geopandas.GeoDataFrame
-        Rows of `manholes` with run_id: the burst run that begins there, else one that ends there.
+        Rows of `manholes` with run_id (the burst run that begins there, else one that ends there)
+        and its position_sd_m, m.
     """
     burst = runs[is_burst]
     ends = pd.concat(
@@ -301,13 +319,17 @@ def list_replaced(
         ]
     ).dropna()
     first = ends.drop_duplicates("manhole_id").set_index("manhole_id")["run_id"]
+    of_run = pd.Series(take_numbers(runs, _SD), index=runs["run_id"])
     kept = manholes["manhole_id"].isin(first.index)
     if settings.replaced_manholes == "brick":
         kept &= manholes["material"].astype(str) == "brick"
     elif settings.replaced_manholes == "none":
         kept &= False
     found = manholes[kept]
-    return found.assign(run_id=found["manhole_id"].map(first).to_numpy(dtype=object))
+    names = found["manhole_id"].map(first)
+    return found.assign(
+        run_id=names.to_numpy(dtype=object), position_sd_m=names.map(of_run).to_numpy(dtype=float)
+    )
 
 
 def repair_digs(
@@ -355,7 +377,8 @@ def repair_digs(
     method = np.where(near, settings.root_zone_method, "machine").astype(object)
     none = np.full(len(row), "", dtype=object)
     ids = repairs["run_id"].to_numpy(dtype=object)
-    return _dig_table("local_repair", none, ids, method, polygon, zones, crs=runs.crs)
+    of_run = take_numbers(runs, _SD)[row]
+    return _dig_table("local_repair", none, ids, method, polygon, zones, of_run, crs=runs.crs)
 
 
 _PREFIX: Final = {"connection": "C", "manhole": "M", "local_repair": "R", "service": "S"}
@@ -363,17 +386,20 @@ _PREFIX: Final = {"connection": "C", "manhole": "M", "local_repair": "R", "servi
 
 def _dig_table(
     kind: str, named: Objects, run_id: Objects, method: Objects, polygon: Objects,
-    zones: ZoneLayer, *, crs: object,
+    zones: ZoneLayer, run_sd_m: Floats, *, crs: object,
 ) -> gpd.GeoDataFrame:  # fmt: skip
     """Put one kind of dig into the table of digs; ids are D, the kind's letter and a number."""
     size = len(polygon)
     number = np.char.mod(f"D{_PREFIX[kind]}%05d", np.arange(1, size + 1)).astype(object)
-    table = measure_digs(polygon, zones).assign(
+    table = measure_digs(polygon, zones, run_sd_m=run_sd_m).assign(
         dig_id=number,
         connection_id=named,
         run_id=run_id,
         kind=np.full(size, kind, dtype=object),
         method=method,
     )
+    # From inside a pipe nothing is dug, wherever it lies.
+    for name, nothing in zip(DOUBT_COLUMNS, (np.nan, False, False, ""), strict=True):
+        table[name] = table[name].mask(table["method"] == "robot", nothing)
     columns = [name for name in DIG_COLUMNS if name != "geometry"]
     return gpd.GeoDataFrame(table[columns], geometry=polygon, crs=crs)

@@ -10,7 +10,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 from pyproj import CRS
 
 from routekit.arrays import Floats, Ints
@@ -19,6 +19,7 @@ from routekit.site.conflicts import near_pairs
 from routekit.site.partition import LAUNCH
 from routekit.site.pit_sizes import freeing_radius
 from routekit.site.placement import DOWN, PitRequests, Placement, candidate_corners
+from routekit.site.position_doubt import measure_doubt
 from routekit.site.settings import SiteSettings
 from routekit.site.string_pits import PitTable
 from routekit.site.strings import StringPlan, name_pits
@@ -155,8 +156,8 @@ def _forbidding_names(polygon: Objects, around: Surroundings) -> Objects:
 
 
 def _why_text(
-    chosen: _Chosen, placement: Placement, structural_m2: Floats, around: Surroundings,
-    settings: SiteSettings,
+    chosen: _Chosen, placement: Placement, structural_m2: Floats, doubt: pd.DataFrame,
+    around: Surroundings, settings: SiteSettings,
 ) -> Objects:  # fmt: skip
     """Say why each pit is where it is and what it meets, by name."""
     forbidden = _forbidding_names(chosen.polygon, around)
@@ -180,6 +181,7 @@ def _why_text(
     is_one = found.unknown_trees == 1
     near = np.where(is_one, " tree near whose zone is", " trees near whose zones are")
     clear = placement.is_clear[chosen.rows]
+    is_sure = ~doubt["is_unsure"].to_numpy(dtype=bool, na_value=True)
     missing = ", ".join(around.missing)
     return join_causes(
         [
@@ -193,7 +195,9 @@ def _why_text(
             (found.is_outside, "leaves the study area"),
             (found.unknown_trees > 0, number_text(found.unknown_trees, 0)
              + near.astype(object) + " not known"),
-            (clear, "clear of root zones and of what was looked at"),
+            (clear & is_sure, "clear of root zones and of what was looked at"),
+            (clear & ~is_sure, "as drawn clear of root zones and of what was looked at"),
+            (placed & (doubt["position_doubt"] != "").to_numpy(), doubt["position_doubt"]),
             (np.full(size, missing != ""), f"not looked at, no layer: {missing}"),
         ],
         size,
@@ -277,6 +281,7 @@ def tabulate_pits(
     settings: SiteSettings,
     crs: CRS | str | None = None,
     has_texts: bool = True,
+    run_sd_m: ArrayLike = np.nan,
 ) -> gpd.GeoDataFrame:
     """Write the pits that are built as a table.
 
@@ -289,6 +294,9 @@ def tabulate_pits(
     crs : pyproj.CRS or str, optional
     has_texts : bool, optional
         Whether why, would_free and sketch are written; they take most of the time.
+    run_sd_m : array_like of float, optional
+        Standard deviation of the plan position of all runs or each, in chain order, m; NaN not
+        known.
 
     Returns
     -------
@@ -298,8 +306,10 @@ def tabulate_pits(
         where it serves two strings), slide_share, turn_deg, zone_overlap_m2 and structural_m2
         (ground where zones overlap counts once), worst_tree (empty for none), worst_share,
         is_structural, services, obstacles, forbidding_trees, unknown_trees, is_outside,
-        carriageway_m2, parking_m2, footway_m2, harm (points), is_clear, method, zone_by_tree (m2
-        of each tree's zone), forbidden_by (trees), why, would_free, sketch (JSON), geometry.
+        carriageway_m2, parking_m2, footway_m2, harm (points), is_clear (as drawn), method,
+        position_sd_m, is_unsure and may_be_structural (see
+        `routekit.site.position_doubt.measure_doubt`), zone_by_tree (m2 of each tree's zone),
+        forbidden_by (trees), why, would_free, sketch (JSON), geometry.
     """
     rows = plan.chosen
     requests = pits.requests.take(rows)
@@ -320,6 +330,8 @@ def tabulate_pits(
             (overlap, around.zones.radius_m), (structural, around.zones.structural_radius_m)
         )
     )  # fmt: skip
+    of_run = np.broadcast_to(np.asarray(run_sd_m, dtype=float), (len(chains),))
+    doubt = measure_doubt(polygon, around.zones, of_run[pits.run[rows]])
     role = np.where(chosen.role == LAUNCH, "launch", settings.pits.far_role).astype(object)
     columns = {
         "pit_id": name_pits(rows),
@@ -339,12 +351,13 @@ def tabulate_pits(
         "parking_m2": found.parking_m2, "footway_m2": found.footway_m2,
         "harm": placement.points[rows], "is_clear": placement.is_clear[rows],
         "method": np.where(roots, settings.digs.root_zone_method, "machine").astype(object),
+        **doubt.drop(columns="position_doubt"),
     }  # fmt: skip
     if has_texts:
         columns |= {
             "zone_by_tree": name_overlaps(dug, met, overlap, around.zones, len(rows)),
             "forbidden_by": _forbidding_names(polygon, around),
-            "why": _why_text(chosen, placement, structural_m2, around, settings),
+            "why": _why_text(chosen, placement, structural_m2, doubt, around, settings),
             "would_free": _freeing_text(
                 chosen, placement, pits.bend_radius_m[rows], roots, around, settings
             ),

@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
-from routekit.arrays import Floats
+from routekit.arrays import Floats, take_numbers
 from routekit.pipes.settings import PipeSettings
 from routekit.site.pit_tables import tabulate_pits
 from routekit.site.placement import PlacedPits, place_pits
@@ -64,7 +64,8 @@ def plan_site(
     chains : pandas.DataFrame
         From `routekit.site.chains.build_chains` on `runs`, m rows.
     runs : geopandas.GeoDataFrame
-        With diameter_mm, depth_up_m, depth_down_m and geometry.
+        With diameter_mm, depth_up_m, depth_down_m, position_sd_m (not known where the column is
+        missing) and geometry.
     manholes : geopandas.GeoDataFrame or None
     offers : PipeOffers
         Arrays of shape (m, 2), in chain order.
@@ -105,5 +106,6 @@ def plan_site(
     table = tabulate_pits(
         chains, pits, placement, plan, around,
         settings=settings, crs=runs.crs, has_texts=has_texts,
+        run_sd_m=take_numbers(runs, "position_sd_m")[rows],
     )  # fmt: skip
     return strings, table, PlacedPits(requests=pits.requests, placement=placement)

@@ -44,6 +44,8 @@ class ZoneLayer:
         Polygons, None for circles.
     forbids_pits : numpy.ndarray of bool, shape (n,)
         Whether nothing may be dug in the zone.
+    position_sd_m : numpy.ndarray of float, shape (n,)
+        Standard deviation of the plan position of each stem, m; NaN not known.
     index : shapely.STRtree
         Of the zones' bounding boxes.
     stem_index : shapely.STRtree
@@ -61,6 +63,7 @@ class ZoneLayer:
     area_m2: Floats
     polygon: Objects
     forbids_pits: Bools
+    position_sd_m: Floats
     index: STRtree
     stem_index: STRtree
     unknown: Ints
@@ -304,7 +307,10 @@ def name_overlaps(
 
 
 def prepare_zones(
-    zones: pd.DataFrame, *, no_pit_trees: ArrayLike | None = None
+    zones: pd.DataFrame,
+    *,
+    no_pit_trees: ArrayLike | None = None,
+    position_sd_m: ArrayLike = np.nan,
 ) -> ZoneLayer:
     """Prepare the table of zones.
 
@@ -314,6 +320,8 @@ def prepare_zones(
         tree_id, radius_m, area_m2, structural_radius_m, zone, geometry.
     no_pit_trees : array_like of str, optional
         Ids of trees in whose zone nothing may be dug.
+    position_sd_m : array_like of float, optional
+        Standard deviation of the plan position of all stems or each, m; NaN not known.
 
     Returns
     -------
@@ -339,6 +347,7 @@ def prepare_zones(
         radius_m=radius, structural_radius_m=inner,
         area_m2=zones["area_m2"].to_numpy(dtype=float), polygon=polygon,
         forbids_pits=zones["tree_id"].isin(forbidden).to_numpy(),
+        position_sd_m=np.broadcast_to(np.asarray(position_sd_m, dtype=float), (len(zones),)),
         index=STRtree(shape), stem_index=STRtree(points),
         unknown=unknown, unknown_index=STRtree(points[unknown]),
     )  # fmt: skip
@@ -402,6 +411,7 @@ def prepare_surroundings(
     surfaces: gpd.GeoDataFrame | None = None,
     study_area: gpd.GeoDataFrame | None = None,
     no_pit_trees: ArrayLike | None = None,
+    tree_sd_m: ArrayLike = np.nan,
 ) -> Surroundings:
     """Prepare all layers round the excavations.
 
@@ -413,6 +423,8 @@ def prepare_surroundings(
         Layers of the study; None or empty where there is none.
     no_pit_trees : array_like of str, optional
         Ids of trees in whose zone nothing may be dug (decisions, protection).
+    tree_sd_m : array_like of float, optional
+        Standard deviation of the plan position of all stems or each, m; NaN not known.
 
     Returns
     -------
@@ -427,7 +439,7 @@ def prepare_surroundings(
         edge = shapely.union_all(study_area.geometry.to_numpy())
         shapely.prepare(edge)
     return Surroundings(
-        zones=prepare_zones(zones, no_pit_trees=no_pit_trees),
+        zones=prepare_zones(zones, no_pit_trees=no_pit_trees, position_sd_m=tree_sd_m),
         services=_prepare_layer(services, "service_id"),
         obstacles=_prepare_layer(obstacles, "obstacle_id"),
         surfaces=NamedLayer(

@@ -553,3 +553,35 @@ def test_stem_words_stand_on_the_sheet(result):
     trees = trees.assign(stems_mm=["320;240", *[None] * (len(trees) - 1)])
     sheet = sheet_of(render(dataclasses.replace(result, zones=zones, trees=trees)), "T000")
     assert "<b>Stem</b> 400 mm, equivalent of 2 stems (320; 240 mm)</p>" in sheet
+
+
+def with_pit_off_circle(result, tree_sd_m, run_sd_m):
+    """A launch pit in the zone of T000, 0.23 m outside its structural circle of 2.1 m (derived)."""
+    x, y = shapely.get_coordinates(result.trees.geometry[0])[0]
+    pits = result.pits.assign(run_id=result.runs["run_id"].iloc[0])
+    pits.geometry = [shapely.box(x + 2.33, y - 1, x + 4, y + 1), *pits.geometry[1:]]
+    return dataclasses.replace(
+        result, pits=pits, trees=result.trees.assign(position_sd_m=tree_sd_m),
+        runs=result.runs.assign(position_sd_m=run_sd_m),
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("tree_sd_m", "run_sd_m", "words"),
+    [
+        (0.2, 0.2, "outside as drawn, may be inside (0.23 m off, position good to 0.28 m)"),
+        (0.2, np.nan, "may be inside (0.23 m off, position good to 0.20 m at best)"),
+        (np.nan, np.nan, "outside as drawn, position doubt not known"),
+        (0.05, 0.05, ">outside</td>"),
+    ],
+)
+def test_a_pit_near_a_structural_circle_is_not_simply_outside(result, tree_sd_m, run_sd_m, words):
+    changed = with_pit_off_circle(result, tree_sd_m, run_sd_m)
+    found = list_excavations(changed, rank_trees(changed))
+    row = found.query("tree_id == 'T000' and item_id == 'P0'").iloc[0]
+    assert row["stem_m"] == pytest.approx(2.33)
+    sheet = sheet_of(render(changed), "T000")
+    line = next(line for line in sheet.split("<tr>") if "launch pit P0" in line)
+    assert words in line
+    asked = "survey the stem and the pipe first" in sheet
+    assert asked == (row["may_be_structural"] is not pd.NA and bool(row["is_unsure"]))

@@ -67,10 +67,12 @@ def make_offers(
 
 
 def plan(runs, trees=(), manholes=None, settings=SITE, layers=None, offers=None, no_pit=None,
-         zones=None):  # fmt: skip
+         zones=None, tree_sd_m=np.nan):  # fmt: skip
     chains = build_chains(runs, np.ones(len(runs), bool), settings=settings.strings)
     zones = make_zones(trees) if zones is None else zones
-    around = prepare_surroundings(zones, no_pit_trees=no_pit, **(layers or {}))
+    around = prepare_surroundings(
+        zones, no_pit_trees=no_pit, tree_sd_m=tree_sd_m, **(layers or {})
+    )
     return plan_site(
         chains, runs, manholes, make_offers(chains, **(offers or {})), around,
         trench_width_m=np.full(len(chains), 0.9), settings=settings, pipe=PipeSettings(),

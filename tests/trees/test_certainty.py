@@ -33,5 +33,12 @@ def test_unknown_position_leaves_it_open():
     assert np.isnan(row["position_sd_m"])
 
 
+def test_what_is_known_of_the_doubt_may_be_enough():
+    """0.7 m to the structural circle, 0.4 m of the stem alone."""
+    row = mark(2.7, np.nan, 0.4)
+    assert row["is_unsure"]
+    assert np.isnan(row["position_sd_m"])
+
+
 def test_estimated_stem_is_carried_over():
     assert mark(4.0, 0.1, 0.1, estimated=True)["is_estimated"]

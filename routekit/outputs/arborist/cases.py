@@ -18,6 +18,7 @@ from routekit.outputs.arborist.advised import UNDECIDED, attach_advice, is_unsur
 from routekit.outputs.open_cut import is_worked_on
 from routekit.outputs.tree_cases import find_touches, list_touched
 from routekit.result import Result
+from routekit.site.position_doubt import judge_pairs
 from routekit.sources import describe_source
 from routekit.trees.certainty import DEVIATIONS
 from routekit.vocabulary import SEVERITIES, TECHNIQUES
@@ -30,6 +31,7 @@ _SURFACE_WORKS = ("open_cut", "local_repair", "monitor")
 _CAREFUL = "careful dig in structural zone"
 _KEEPS_ROOTS = ("hand", "suction", "robot")
 _DECISIONS = {"no_pit": "no pit in its zone"}
+_CIRCLES = ("radius_m", "structural_radius_m")
 _BALANCE = ("recommended_loss_m2", "recommended_loss_share", "recommended_severity")
 
 
@@ -123,7 +125,9 @@ def list_excavations(result: Result, trees: gpd.GeoDataFrame) -> pd.DataFrame:
         place (position in `trees`), kind (pit, dig), item_id, name (as in the balance), what (role
         or kind), method, overlap_m2, stem_m (nearest edge to the stem centre), is_structural,
         is_careful (a dig that keeps the roots it meets), is_outside (in the structural circle
-        alone, outside the drawn outline); sorted by place.
+        alone, outside the drawn outline), is_unsure, may_be_structural (boolean) and
+        position_sd_m as in `routekit.site.position_doubt.judge_pairs`, position_doubt (text: what
+        may be inside the structural zone), has_circle (its radius is known); sorted by place.
     """
     pairs = find_touches(result)
     place = pd.Index(trees["tree_id"].astype("str")).get_indexer(pd.Index(pairs["tree_id"]))
@@ -131,13 +135,14 @@ def list_excavations(result: Result, trees: gpd.GeoDataFrame) -> pd.DataFrame:
     is_pit = (pairs["kind"] == "pit").to_numpy()
     item = pairs["item"].to_numpy()
     shapes = np.full(len(pairs), None, dtype=object)
-    what, method, served = (np.full(len(pairs), "", dtype=object) for _ in range(3))
+    what, method, served, run = (np.full(len(pairs), "", dtype=object) for _ in range(4))
     for mine, table, name in ((is_pit, result.pits, "role"), (~is_pit, result.digs, "kind")):
         if mine.any():
             shapes[mine] = np.array(table.geometry, dtype=object)[item[mine]]
             what[mine] = _text(table, name).fillna("").to_numpy()[item[mine]]
             method[mine] = _text(table, "method").fillna("").to_numpy()[item[mine]]
             served[mine] = _text(table, "connection_id").fillna("").to_numpy()[item[mine]]
+            run[mine] = _text(table, "run_id").fillna("").to_numpy()[item[mine]]
     near = trees.iloc[pairs["place"]]
     stem_m = shapely.distance(shapes, np.array(near.geometry, dtype=object))
     brackets = np.where(served != "", " (" + served + ")", "")
@@ -151,8 +156,34 @@ def list_excavations(result: Result, trees: gpd.GeoDataFrame) -> pd.DataFrame:
         stem_m=stem_m,
         is_structural=stem_m < numbers(near, "structural_radius_m").to_numpy(),
     )
-    found = found.assign(is_outside=found["is_structural"] & ~(found["overlap_m2"] > 0))
+    found = found.assign(
+        is_outside=found["is_structural"] & ~(found["overlap_m2"] > 0),
+        **_judge_positions(result, near, shapes, run),
+    )
     return pd.DataFrame(found.sort_values(["place", "kind", "item"], kind="stable"))
+
+
+def _judge_positions(
+    result: Result, near: gpd.GeoDataFrame, shapes: NDArray[np.object_], run: NDArray[np.object_]
+) -> pd.DataFrame:
+    """Tell of each excavation and its tree what the doubt about both positions leaves open."""
+    named = numbers(result.runs, "position_sd_m").set_axis(result.runs["run_id"].astype("str"))
+    run_sd = named[~named.index.duplicated()].reindex(pd.Index(run, dtype="str"))
+    zones = pd.DataFrame({name: numbers(near, name) for name in _CIRCLES})
+    found = judge_pairs(
+        shapes, np.array(near.geometry, dtype=object), zones.assign(zone=zone_shapes(near)),
+        run_sd.to_numpy(dtype=float), numbers(near, "position_sd_m").to_numpy(),
+    )  # fmt: skip
+    good = found["position_sd_m"].map("position good to {:.2f} m".format)
+    least = (run_sd.isna().to_numpy() | numbers(near, "position_sd_m").isna().to_numpy()).tolist()
+    near_m = found["to_structural_m"].map("may be inside ({:.2f} m off, ".format)
+    lost = pd.Series("position doubt not known", index=found.index)
+    is_set = found["may_be_structural"].fillna(value=False).to_numpy(dtype=bool)
+    ends = pd.Series([" at best)" if one else ")" for one in least], index=found.index)
+    words = (near_m + good + ends).where(is_set, lost)
+    words = words.mask(found["may_be_structural"].eq(False).fillna(value=False), "")
+    kept = found[["is_unsure", "may_be_structural", "position_sd_m"]]
+    return kept.assign(position_doubt=words, has_circle=found["to_structural_m"].notna())
 
 
 def list_decisions(result: Result, trees: gpd.GeoDataFrame) -> dict[int, list[str]]:
@@ -255,7 +286,7 @@ def _find_needs(
         "protection_unknown": "is_protected" in tree and bool(pd.isna(tree["is_protected"])),
         "is_veteran": _holds(tree.get("is_veteran")),
         "is_estimated": _holds(tree.get("is_estimated")),
-        "is_unsure": any(_holds(run.get("is_unsure")) for run in runs),
+        "is_unsure": any(_holds(row.get("is_unsure")) for row in (*runs, *excavations)),
         "is_structural": any(_holds(row.get("is_structural")) for row in (*trenches, *excavations)),
         "near_stem": any(metres is not None and metres < _NEAR_STEM_M for metres in near),
         "digs": digs,

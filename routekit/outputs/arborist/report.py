@@ -20,7 +20,13 @@ import geopandas as gpd
 import jinja2
 import pandas as pd
 
-from routekit.outputs.arborist.cases import list_runs, numbers, rank_trees, untouched_ids
+from routekit.outputs.arborist.cases import (
+    list_excavations,
+    list_runs,
+    numbers,
+    rank_trees,
+    untouched_ids,
+)
 from routekit.outputs.arborist.grazed import list_grazed, mark_grazed
 from routekit.outputs.arborist.plan import SHEET
 from routekit.outputs.arborist.printing import FACE, print_page
@@ -246,8 +252,14 @@ def _list_rows(
 
 def _count_unsure(result: Result, trees: gpd.GeoDataFrame) -> int:
     """Count the trees whose grade the doubt about positions could change."""
-    runs = list_runs(result, trees)
-    return int(runs["place"][runs["is_unsure"]].nunique()) if len(runs) else 0
+    places: set[int] = set()
+    if not len(trees):
+        return 0
+    for rows in (list_runs(result, trees), list_excavations(result, trees)):
+        if len(rows):
+            unsure = rows["is_unsure"].astype("boolean").fillna(value=False).to_numpy(dtype=bool)
+            places |= set(rows["place"].to_numpy()[unsure].tolist())
+    return len(places)
 
 
 def _find_date(provenance: pd.DataFrame) -> str:

@@ -77,7 +77,7 @@ function pitCard(pit) {
   return [
     make("h2", {}, `Pit ${named(of("pit_id"))}`),
     make("p", { class: "verdict-line" }, make("strong", {}, capital(pitName(pit))),
-      of("is_clear") === null ? "" : of("is_clear") ? ", stands clear" : ", nowhere clear to stand"),
+      of("is_clear") === null ? "" : of("is_clear") ? `, stands clear${doubtOfPlace(study.pits, pit)}` : ", nowhere clear to stand"),
     factList([
       ["At manhole", manholeText(of("manhole_id"))],
       ["Size", `${number(of("length_m"), 1)} \u00d7 ${quantity(of("width_m"), "m", 1)}, ${quantity(of("depth_m"), "m", 1)} deep`],
@@ -86,6 +86,7 @@ function pitCard(pit) {
       ["Worst tree", worstTree((name) => of(name), pit)],
       of("is_structural") ? ["Structural roots", "reached"] : null,
       of("structural_m2") ? ["In structural zones", quantity(of("structural_m2"), "m\u00b2")] : null,
+      of("may_be_structural") ? ["Position", warning("may be in a structural zone: survey pipe and stem first")] : null,
       streetFact(of),
       of("method") ? ["Dug by", plain(of("method"))] : null,
       ["What it meets", said(of("why"))],
@@ -96,6 +97,13 @@ function pitCard(pit) {
       stems.map((stem) => [treeText(stem.tree), quantity(stem.away, "m"), quantity(study.trees.get("radius_m", stem.tree), "m")]))] : null,
     stringsOfPit(of("pit_id")),
   ];
+}
+
+// What the doubt about positions leaves open of a pit or dig.
+function doubtOfPlace(table, row) {
+  const unsure = table.has("is_unsure") ? table.get("is_unsure", row) : false;
+  if (unsure === null) return " as drawn, position doubt not known";
+  return unsure ? " as drawn, position unsure" : "";
 }
 
 // Ground in root zones, and below it the zone of each tree where it lies in several.
@@ -179,6 +187,7 @@ function digCard(row) {
     ["Dug", robot ? "nothing: from inside the pipe" : quantity(of("footprint_m2"), "m\u00b2")],
     robot ? null : ["In root zones", inRootZones(of)],
     robot ? null : ["Worst tree", worstTree((name) => of(name), row)],
+    of("position_doubt") ? ["Position", of("may_be_structural") ? warning(of("position_doubt")) : of("position_doubt")] : null,
   ])];
 }
 
