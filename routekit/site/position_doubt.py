@@ -211,8 +211,8 @@ def _pair_texts(
     side = np.where(kind < 2, " m away", " m inside").astype(object)
     least = np.isnan(run_sd[dug]) | np.isnan(zones.position_sd_m[tree])
     text = words + zones.tree_id[tree].astype(str).astype(object) + " ("
-    text += number_text(away, 2) + side + ", position good to "
-    text += number_text(pairs["position_sd_m"], 2) + " m"
+    text += number_text(away, 2) + side + ", position good to ± "
+    text += number_text(DEVIATIONS * pairs["position_sd_m"], 2) + " m"
     text += np.where(least, " at best)", ")").astype(object)
     order = np.lexsort((tree, away, kind, dug))
     return join_groups(text[order], dug[order], size, "; ")

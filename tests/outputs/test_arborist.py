@@ -569,8 +569,8 @@ def with_pit_off_circle(result, tree_sd_m, run_sd_m):
 @pytest.mark.parametrize(
     ("tree_sd_m", "run_sd_m", "words"),
     [
-        (0.2, 0.2, "outside as drawn, may be inside (0.23 m off, position good to 0.28 m)"),
-        (0.2, np.nan, "may be inside (0.23 m off, position good to 0.20 m at best)"),
+        (0.2, 0.2, "outside as drawn, may be inside (0.23 m off, position good to ± 0.57 m)"),
+        (0.2, np.nan, "may be inside (0.23 m off, position good to ± 0.40 m at best)"),
         (np.nan, np.nan, "outside as drawn, position doubt not known"),
         (0.05, 0.05, ">outside</td>"),
     ],

@@ -35,7 +35,7 @@ def test_a_dig_beside_a_structural_circle_may_be_in_it():
     assert row["position_sd_m"] == pytest.approx(0.2828, abs=1e-4)
     assert row[["is_structural", "is_unsure", "may_be_structural"]].tolist() == [False, True, True]
     assert row["position_doubt"] == (
-        "may reach the structural zone of tree T0 (0.23 m away, position good to 0.28 m)"
+        "may reach the structural zone of tree T0 (0.23 m away, position good to ± 0.57 m)"
     )
 
 
@@ -67,7 +67,7 @@ def test_what_is_known_is_a_least_doubt():
     row = dig_at(2.23, 0.2, np.nan)
     assert row["position_sd_m"] == pytest.approx(0.2)
     assert row["may_be_structural"]
-    assert "position good to 0.20 m at best); position doubt not known" in row["position_doubt"]
+    assert "position good to ± 0.40 m at best); position doubt not known" in row["position_doubt"]
     assert dig_at(2.9, 0.2, np.nan)["is_unsure"] is pd.NA
 
 

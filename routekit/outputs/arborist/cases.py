@@ -174,7 +174,8 @@ def _judge_positions(
         shapes, np.array(near.geometry, dtype=object), zones.assign(zone=zone_shapes(near)),
         run_sd.to_numpy(dtype=float), numbers(near, "position_sd_m").to_numpy(),
     )  # fmt: skip
-    good = found["position_sd_m"].map("position good to {:.2f} m".format)
+    spread = DEVIATIONS * found["position_sd_m"]
+    good = spread.map("position good to ± {:.2f} m".format)
     least = (run_sd.isna().to_numpy() | numbers(near, "position_sd_m").isna().to_numpy()).tolist()
     near_m = found["to_structural_m"].map("may be inside ({:.2f} m off, ".format)
     lost = pd.Series("position doubt not known", index=found.index)
