@@ -276,13 +276,15 @@ def _check_layers(
     sources: tuple[str, ...], layer: str | None, out: Path | None, *, as_json: bool
 ) -> None:
     """Print or save a proposed study file for layers that no study names yet."""
-    from routekit.layers.propose import propose_for_source  # noqa: PLC0415
+    from routekit.layers.propose import propose_for_sources  # noqa: PLC0415
     from routekit.layers.study_text import LayerDraft, write_study  # noqa: PLC0415
 
-    found = [propose_for_source(source, layer) for source in sources]
+    found = propose_for_sources(sources, layer)
     if as_json:
         reports = [
-            each._asdict() | {"table": json.loads(each.table.to_json(orient="records"))}
+            each._asdict()
+            | {"table": json.loads(each.table.to_json(orient="records"))}
+            | {name: part._asdict() for name in ("crs", "where") if (part := getattr(each, name))}
             for each in found
         ]
         reports = [{k: v for k, v in report.items() if k != "raw"} for report in reports]
@@ -295,7 +297,7 @@ def _check_layers(
     folder = (out.parent if out else Path()).resolve()
     drafts = [
         LayerDraft(layer=each.layer, source=_place_source(source, folder), frame=each.raw.frame,
-                   table=each.table, crs=None)
+                   table=each.table, crs=each.crs, place=each.place, where=each.where)
         for source, each in zip(sources, found, strict=True)
     ]  # fmt: skip
     text = write_study(drafts, name=drafts[0].frame.attrs.get("name", "study"))

@@ -244,7 +244,7 @@ def _report_made(
         seen = f"{canopy.name} shows no tree that the inventory does not have"
         findings.note("info", "canopy", "", seen, "none made")
         return
-    n = f"{len(made):,} trees made from {canopy.name}"
+    n = f"{len(made):,} {'tree' if len(made) == 1 else 'trees'} made from {canopy.name}"
     span = f"{made['tree_id'].iloc[0]} to {made['tree_id'].iloc[-1]}"
     findings.note(
         "warning", "trees", "origin", f"{n}: {span}",

@@ -110,9 +110,10 @@ def read_layer(
                 layer, path, opened, source, findings, also_open
             )
     frame = _clean_names(layer, frame, findings)
-    if source.x is not None and source.y is not None:
+    x, y = source.x, source.y
+    if x is not None and y is not None:
         where = f'{path}, layer "{name}"'
-        frame = place_rows(layer, frame, (source.x, source.y), where=where, findings=findings)
+        frame = place_rows(layer, frame, (x, y), where=where, findings=findings)
     if source.where:
         seen = f'where = "{source.where}" keeps {len(frame):,} of {total:,} rows'
         findings.note("info", layer, "", seen, "other rows not read, as asked")

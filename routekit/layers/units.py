@@ -353,7 +353,7 @@ def check_unit(
         findings.note("error", layer, name, seen, "read as declared; check the unit")
     else:
         is_told = basis == "name" and source.casefold() != name
-        says = f', read in {used} as the name "{source}" says,' if is_told else ""
+        says = f", taken as {used} as the name \"{source}\" says," if is_told else ""
         remedy = f"say units.{layer}.{name} = {others} in the study file, whichever it is"
         if not fits:
             remedy = f'it fits no unit: check it, or say units.{layer}.{name} = "{used}"'
