@@ -276,8 +276,8 @@ def _check_layers(
     sources: tuple[str, ...], layer: str | None, out: Path | None, *, as_json: bool
 ) -> None:
     """Print or save a proposed study file for layers that no study names yet."""
-    from routekit.layers.propose import propose_for_sources  # noqa: PLC0415
     from routekit.layers.study_text import LayerDraft, write_study  # noqa: PLC0415
+    from routekit.layers.unknown import propose_for_sources  # noqa: PLC0415
 
     found = propose_for_sources(sources, layer)
     if as_json:

@@ -353,7 +353,8 @@ def check_unit(
         findings.note("error", layer, name, seen, "read as declared; check the unit")
     else:
         is_told = basis == "name" and source.casefold() != name
-        says = f", taken as {used} as the name \"{source}\" says," if is_told else ""
+        unit = {"in": "inches", "ft": "feet", "us-ft": "US feet"}.get(used, used)
+        says = f', read as {unit} as the name "{source}" says,' if is_told else ""
         remedy = f"say units.{layer}.{name} = {others} in the study file, whichever it is"
         if not fits:
             remedy = f'it fits no unit: check it, or say units.{layer}.{name} = "{used}"'

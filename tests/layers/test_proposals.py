@@ -14,8 +14,9 @@ from sample_copy import call
 from unseen_layers import ASK, CASES
 
 from routekit.layers.names import rate_name
-from routekit.layers.propose import propose_for_source, propose_mapping, propose_unit
+from routekit.layers.propose import propose_mapping, propose_unit
 from routekit.layers.study_text import LayerDraft, write_study
+from routekit.layers.unknown import propose_for_source
 
 SEEN = {
     ("sewers", "diameter_mm"): "PipeDiamet DIAM DIA_IN PIPE_SIZE size",

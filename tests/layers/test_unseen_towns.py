@@ -11,10 +11,13 @@ import pytest
 from sample_copy import call
 from unseen_towns import TOWNS, build, lay, stand
 
+from routekit.errors import FieldError
 from routekit.layers.coordinates import find_coordinates, guess_crs
-from routekit.layers.propose import propose_for_source, propose_for_sources
+from routekit.layers.findings import Findings
 from routekit.layers.read import read_layers
 from routekit.layers.study_text import LayerDraft, write_study
+from routekit.layers.units import ColumnUnit, check_unit
+from routekit.layers.unknown import propose_for_source, propose_for_sources
 from routekit.study import Study
 
 ROOT = Path(__file__).parents[2]
@@ -241,3 +244,16 @@ def test_levels_of_a_real_district_are_found_without_a_name_for_their_ends():
     study = tomllib.loads(write_study([draft], name="district"))
     assert study["fields"]["sewers"]["invert_up_m"] == ["BOB_ACTUEE", "BOB_ONTWER"]
     assert study["missing"]["sewers"]["invert_up_m"] == [0]
+
+
+def test_small_words_of_findings_are_right():
+    findings = Findings()
+    read_as = ColumnUnit("in", "name", "DIAM_IN")
+    check_unit("sewers", "diameter_mm", [300.0, 400.0], read_as=read_as, where="a.gpkg",
+               findings=findings)  # fmt: skip
+    with pytest.raises(FieldError) as caught:
+        findings.refuse_open()
+    assert "in in" not in str(caught.value)
+    assert 'diameter_mm, read as inches as the name "DIAM_IN" says, has the median' in str(
+        caught.value
+    )
