@@ -245,7 +245,8 @@ def _report_made(
         findings.note("info", "canopy", "", seen, "none made")
         return
     n = f"{len(made):,} {'tree' if len(made) == 1 else 'trees'} made from {canopy.name}"
-    span = f"{made['tree_id'].iloc[0]} to {made['tree_id'].iloc[-1]}"
+    first, last = made["tree_id"].iloc[0], made["tree_id"].iloc[-1]
+    span = str(first) if len(made) == 1 else f"{first} to {last}"
     findings.note(
         "warning", "trees", "origin", f"{n}: {span}",
         f"made within {settings.within_m:g} m of a sewer; the names hold for this raster and "

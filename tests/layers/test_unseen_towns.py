@@ -9,12 +9,15 @@ import numpy as np
 import pandas as pd
 import pytest
 from sample_copy import call
+from shapely import Point
 from unseen_towns import TOWNS, build, lay, stand
 
 from routekit.errors import FieldError
 from routekit.layers.coordinates import find_coordinates, guess_crs
+from routekit.layers.crowns import _report_made
 from routekit.layers.findings import Findings
 from routekit.layers.read import read_layers
+from routekit.layers.settings import CrownSettings
 from routekit.layers.study_text import LayerDraft, write_study
 from routekit.layers.units import ColumnUnit, check_unit
 from routekit.layers.unknown import propose_for_source, propose_for_sources
@@ -257,3 +260,14 @@ def test_small_words_of_findings_are_right():
     assert 'diameter_mm, read as inches as the name "DIAM_IN" says, has the median' in str(
         caught.value
     )
+
+
+@pytest.mark.parametrize(("n", "said"), [(1, "1 tree made"), (2, "2 trees made")])
+def test_made_trees_are_counted_in_plain_words(n, said):
+    names = [f"CHM-{k:04d}" for k in range(1, n + 1)]
+    made = gpd.GeoDataFrame({"tree_id": names}, geometry=[Point(k, 0) for k in range(n)], crs=28992)
+    findings = Findings()
+    _report_made(made, made.iloc[:0], Path("canopy.tif"), CrownSettings(), findings)
+    seen = findings.table()["seen"]
+    assert seen.str.startswith(f"{said} from canopy.tif: ").all()
+    assert seen.iloc[0].endswith("CHM-0001" if n == 1 else "CHM-0001 to CHM-0002")
