@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     import pandas as pd
+    from numpy.typing import NDArray
 
 X_WORDS: Final = (
     *("longitude", "lon", "long", "lng", "laengengrad", "lengtegraad", "longitud"),
@@ -33,6 +34,9 @@ DEGREES: Final = "EPSG:4326"
 
 _NEAR: Final = 0.5
 """Share of its own breadth by which an extent is widened before another is held against it."""
+
+_STRAY: Final = 0.02
+"""Share of the shapes on either side that may lie anywhere, and do not make the extent."""
 
 _LEAST_KNOWN: Final = 0.5
 """Share of rows that must hold both coordinates."""
@@ -121,18 +125,24 @@ def _write_crs(crs: pyproj.CRS) -> str:
     return f"EPSG:{code}" if code else str(crs.to_wkt())
 
 
+def _find_middles(frame: gpd.GeoDataFrame) -> NDArray[np.float64]:
+    """Middle of each shape, of those with finite coordinates, shape (n, 2)."""
+    bounds = frame.geometry.bounds.to_numpy(dtype=np.float64)
+    bounds = bounds[np.isfinite(bounds).all(axis=1)]
+    return (bounds[:, :2] + bounds[:, 2:]) / 2.0
+
+
 def _lies_with(frame: gpd.GeoDataFrame, text: str, other: gpd.GeoDataFrame) -> bool:
     """Tell whether the middle of a layer lies in the extent of another one, widened a little."""
-    low_x, low_y, high_x, high_y = other.total_bounds
-    wide, high = _NEAR * (high_x - low_x), _NEAR * (high_y - low_y)
-    bounds = frame.geometry.dropna().bounds
-    middle_x, middle_y = (
-        float(np.median(bounds[[low, top]].mean(axis=1)))
-        for low, top in (("minx", "maxx"), ("miny", "maxy"))
-    )
+    middles, others = _find_middles(frame), _find_middles(other)
+    if not len(middles) or not len(others):
+        return False
+    low, high = np.quantile(others, [_STRAY, 1.0 - _STRAY], axis=0)
+    middle_x, middle_y = np.median(middles, axis=0)
     try:
         transformer = pyproj.Transformer.from_crs(text, other.crs, always_xy=True)
-        x, y = transformer.transform(middle_x, middle_y)
+        there = np.array(transformer.transform(middle_x, middle_y))
     except ProjError:
         return False
-    return bool(low_x - wide <= x <= high_x + wide and low_y - high <= y <= high_y + high)
+    margin = _NEAR * (high - low)
+    return bool(np.all((low - margin <= there) & (there <= high + margin)))

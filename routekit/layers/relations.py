@@ -80,8 +80,7 @@ def share_on_ends(points: gpd.GeoDataFrame, lines: gpd.GeoDataFrame) -> float:
     float
         0 to 1; NaN if there is nothing to compare.
     """
-    placed = points.geometry[~points.geometry.is_empty & points.geometry.notna()]
-    placed = placed[placed.geom_type.eq("Point")]
+    placed = points.geometry[points.geom_type.eq("Point") & ~points.geometry.is_empty]
     if placed.empty or points.crs is None or lines.crs is None:
         return np.nan
     vertices = np.concatenate(_end_vertices(lines))

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from sample_copy import call
-from shapely import Point
+from shapely import LineString, Point
 from unseen_towns import TOWNS, build, lay, stand
 
 from routekit.errors import FieldError
@@ -271,3 +271,22 @@ def test_made_trees_are_counted_in_plain_words(n, said):
     seen = findings.table()["seen"]
     assert seen.str.startswith(f"{said} from canopy.tif: ").all()
     assert seen.iloc[0].endswith("CHM-0001" if n == 1 else "CHM-0001 to CHM-0002")
+
+
+def test_broken_shapes_stop_no_proposal(tmp_path):
+    net, corner = build(), (93000, 437000)
+    ids = net.nodes["name"].to_numpy()
+    sewers = lay(net, corner, 28992, A=ids[net.first], B=ids[net.last])
+    holes = stand(net.nodes, corner, 28992, CODE=ids)
+    spoilt = [None, LineString(), LineString([(0, 0), (np.inf, 5)])]
+    sewers.loc[[0, 1, 2], "geometry"] = gpd.GeoSeries(spoilt, index=[0, 1, 2], crs=28992)
+    points = gpd.GeoSeries([None, Point(), Point(1e12, -1e12)], index=[24, 25, 26], crs=28992)
+    holes.loc[[24, 25, 26], "geometry"] = points
+    sewers.to_parquet(tmp_path / "sewers.parquet")
+    holes.to_crs(4258).to_parquet(tmp_path / "manholes.parquet")
+    nowhere = gpd.GeoDataFrame({"DBH": [30]}, geometry=gpd.GeoSeries([None]))
+    nowhere.to_parquet(tmp_path / "trees.parquet")
+    paths = [str(tmp_path / f"{name}.parquet") for name in ("sewers", "manholes", "trees")]
+    found = propose_for_sources(paths)
+    held = found[0].table[found[0].table["is_sure"]].set_index("canonical")["source"]
+    assert (held["from_manhole"], held["to_manhole"]) == ("A", "B")
