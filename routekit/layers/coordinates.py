@@ -129,7 +129,7 @@ def _find_middles(frame: gpd.GeoDataFrame) -> NDArray[np.float64]:
     """Middle of each shape, of those with finite coordinates, shape (n, 2)."""
     bounds = frame.geometry.bounds.to_numpy(dtype=np.float64)
     bounds = bounds[np.isfinite(bounds).all(axis=1)]
-    return (bounds[:, :2] + bounds[:, 2:]) / 2.0
+    return np.asarray((bounds[:, :2] + bounds[:, 2:]) / 2.0, dtype=np.float64)
 
 
 def _lies_with(frame: gpd.GeoDataFrame, text: str, other: gpd.GeoDataFrame) -> bool:
