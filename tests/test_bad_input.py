@@ -173,8 +173,13 @@ def test_empty_required_layer(sample_copy, layer):
 
 
 def test_missing_required_field(sample_copy):
+    sample_copy.put("sewers", sample_copy.read("sewers").rename(columns={"diameter_mm": "NAAM"}))
+    sample_copy.refuse(5, "sewers.gpkg", 'fields.sewers.diameter_mm = "..."', "NAAM")
+
+
+def test_decisions_on_rows_without_ids_are_refused(sample_copy):
     sample_copy.put("sewers", sample_copy.read("sewers").rename(columns={"run_id": "NAAM"}))
-    sample_copy.refuse(5, "sewers.gpkg", 'fields.sewers.run_id = "..."', "NAAM")
+    sample_copy.refuse(7, "decisions", "no row has an id; named row-1")
 
 
 def test_field_mapped_to_a_column_that_is_not_there(sample_copy):
