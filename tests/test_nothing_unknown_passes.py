@@ -61,7 +61,7 @@ LAYERS = [
 
 _FLOW = r"Capacity|Velocity|Carries|Fall|Sizes|Pull|Heave|Cover|Clear distance"
 _ROOTS = r"structural root zone|protection zone|below root zones"
-_DEPTH = rf"{_FLOW}|{_ROOTS}|Depth|buildings|Services|Wall of the liner"
+_DEPTH = rf"{_FLOW}|{_ROOTS}|Depth|buildings|Services?\b|Wall of the liner"
 TOUCHES = {
     "sewers": rf"{_DEPTH}|Host|Not circular|Bore|Sideways|Outside diameter",
     "manholes": _DEPTH,
