@@ -357,7 +357,8 @@ def _fit_crs(own: pyproj.CRS, place: tuple[float, float]) -> pyproj.CRS:
     points = gpd.GeoSeries([shapely.Point(place)], crs=GEOGRAPHIC)
     plain: pyproj.CRS = points.estimate_utm_crs()
     zone = str(plain.utm_zone)
-    if datum is None or str(plain.name) == f"{datum.name} / UTM zone {zone}":
+    # A system written out in full has no name for its datum; the datum itself tells.
+    if datum is None or datum.equals(plain.geodetic_crs, ignore_axis_order=True):
         return plain
     wanted = {f"{datum.name} / UTM zone {zone}", f"{datum.name} / MGA zone {zone[:-1]}"}
     listed = query_crs_info(

@@ -139,8 +139,9 @@ def check_level_units(
         says the unit; else the doubt, or that the unit is assumed.
     """
     covers = manholes.drop_duplicates("manhole_id").set_index("manhole_id")["cover_level_m"]
-    cover = np.concatenate([runs[end].map(covers) for end in ("from_manhole", "to_manhole")])
-    invert = np.concatenate([runs["invert_up_m"], runs["invert_down_m"]])
+    ends = [runs[end].map(covers).astype(float) for end in ("from_manhole", "to_manhole")]
+    cover = np.concatenate(ends)
+    invert = np.concatenate([runs["invert_up_m"], runs["invert_down_m"]]).astype(float)
     is_known = np.isfinite(cover) & np.isfinite(invert)
     read_as = {
         f"units.{layer}.{name}": units[layer][name]
