@@ -178,13 +178,14 @@ def known_clearance(cases: pd.DataFrame, side: str, limit: float | Floats) -> Fl
 def no_service_inside(cases: pd.DataFrame) -> Check:
     """Check that no service is recorded where the pipe is: one of the two records is wrong."""
     clearance = known_clearance(cases, "service", 0.0)
-    return must_not(
+    check = must_not(
         "Service recorded inside or touching the pipe",
         np.where(np.isnan(clearance), np.nan, (clearance < 0).astype(float)),
         source="house",
         remedy="Recorded inside or touching the pipe: locate it first.",
         survey="services",
     )
+    return rest_on_depth(check, *SIZE, where=np.isfinite(clearance))
 
 
 def ponding(cases: pd.DataFrame, limit: float, caution: float) -> Check:
