@@ -94,7 +94,10 @@ def test_a_hundred_kills_inside_the_swap_leave_nothing_mixed_unnoticed(tmp_path,
     with replacing(tmp_path) as stage:
         for n in range(N_FILES):
             (stage / f"file-{n:02}.txt").write_text("0")
-    for _ in range(N_KILLS):
+    for tried in range(4 * N_KILLS):
+        # A loaded machine swaps late: kills go on until enough of them have met a swap.
+        if tried >= N_KILLS and mixed >= N_KILLS // 20:
+            break
         process, run = start(tmp_path), run + 1
         print(run, file=process.stdin, flush=True)
         assert process.stdout.readline() == "swap\n"
@@ -111,7 +114,7 @@ def test_a_hundred_kills_inside_the_swap_leave_nothing_mixed_unnoticed(tmp_path,
         run = int(found["file-00.txt"])
         assert not (tmp_path / UNFINISHED).exists()
         assert [p.name for p in tmp_path.iterdir() if p.name.startswith(".")] == []
-    assert mixed > 0, "no kill met a swap: nothing was tried"
+    assert mixed >= N_KILLS // 20, f"only {mixed} kills met a swap: nothing was tried"
 
 
 @pytest.mark.parametrize("point", range(3 * 4 + 4))
