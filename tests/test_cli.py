@@ -115,7 +115,7 @@ def test_check_of_a_bare_layer_proposes_lines_for_a_study_file():
     assert 'species = "BOOMSOORT"' in answer.stdout
     as_json = call("check", f"{SAMPLE / 'district.gpkg'}:trees", "--as", "trees", "--json")
     report = json.loads(as_json.stdout)
-    assert list(report) == ["layer", "table", "unmatched", "free"]
+    assert {"layer", "table", "unmatched", "free", "place", "crs", "where"} == set(report)
     proposals = pd.DataFrame(report["table"])
     assert proposals.set_index("canonical").loc["species", "source"] == "BOOMSOORT"
     assert f"Still free: {', '.join(report['free'])}\n" in answer.stdout

@@ -17,9 +17,9 @@ from small_district import CRS, at, make_sewers, make_trees
 from routekit.errors import CrsError, LayerError
 from routekit.layers.formats import CLOSED, find_virtual_path, list_closed, recognise
 from routekit.layers.opening import open_raster
-from routekit.layers.propose import propose_for_source
 from routekit.layers.settings import LayerSource
 from routekit.layers.terrain import sample_terrain
+from routekit.layers.unknown import propose_for_source
 from routekit.outputs.compare import compare_results
 
 SECRET = "first line of a system file"

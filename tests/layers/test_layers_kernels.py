@@ -25,11 +25,11 @@ from routekit.layers.parsing import (
 )
 from routekit.layers.propose import (
     load_synonyms,
-    propose_for_source,
     propose_mapping,
     propose_unit,
 )
 from routekit.layers.terrain import sample_terrain
+from routekit.layers.unknown import propose_for_source
 from routekit.study import parse_settings
 from routekit.trees.stems import read_stem_lists
 
