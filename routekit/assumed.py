@@ -6,7 +6,7 @@ joined by `;`, blank where there are none. The reader enters what the study file
 `add_assumed`. What another layer assumes is carried to the run under `layer.column`.
 
 A check names what it rests on with `routekit.methods.checks.rest_on`, and
-`routekit.methods.assumed.weigh_assumed` alone turns a pass that rests on an assumed value into a
+`routekit.methods.weighing.weigh_assumed` alone turns a pass that rests on an assumed value into a
 caution, or leaves it unknown. `FIELDS` says how each is named to a reader and how it is settled.
 """
 

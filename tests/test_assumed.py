@@ -7,8 +7,8 @@ from sample_copy import SampleCopy, pick
 
 from routekit import Study, run_study
 from routekit.assumed import add_assumed, drop_assumed, is_assumed, list_fields
-from routekit.methods.assumed import weigh_assumed
 from routekit.methods.checks import CAUTION, FAIL, PASS, UNKNOWN, at_most, rest_on
+from routekit.methods.weighing import weigh_assumed
 from routekit.summary import summarise
 
 SIZE_LINE = 'diameter_mm = ["diameter_mm", "=200"]\nmaterial = "MATERIAAL"'

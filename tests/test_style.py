@@ -23,3 +23,11 @@ def test_test_files_have_names_of_their_own():
     """Two test files of one name cannot be collected together."""
     names = [path.name for path in (ROOT / "tests").rglob("test_*.py")]
     assert sorted(set(names)) == sorted(names)
+
+
+def test_no_module_of_a_folder_takes_the_name_of_one_above_it():
+    """Two modules of one name would be two duties; only settings stand in every folder."""
+    package = ROOT / "routekit"
+    above = {path.stem for path in package.glob("*.py")} - {"__init__", "settings"}
+    below = [path for path in package.glob("*/**/*.py") if path.stem in above]
+    assert not below

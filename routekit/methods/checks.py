@@ -62,7 +62,7 @@ class Check:
         Values that it rests on; see `rest_on`.
     assumed : numpy.ndarray of str, shape (n,), optional
         Words for those of them that are assumed; blank where none is. Set by
-        `routekit.methods.assumed.weigh_assumed`.
+        `routekit.methods.weighing.weigh_assumed`.
     is_raised : numpy.ndarray of bool, shape (n,), optional
         Whether the verdict is graver by them alone.
     """
