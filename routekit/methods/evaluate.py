@@ -8,9 +8,9 @@ import numpy as np
 import pandas as pd
 
 from routekit.methods import bursting, lining, monitor, open_cut, repair
-from routekit.methods.weighing import weigh_assumed
 from routekit.methods.checks import CAUTION, FAIL, UNKNOWN, Check, worst_verdict
 from routekit.methods.settings import MethodSettings
+from routekit.methods.weighing import weigh_assumed
 from routekit.vocabulary import TECHNIQUES, VERDICTS
 
 _SHOWN = (
