@@ -245,7 +245,7 @@ def _print_columns(layer: str | None, *, as_json: bool) -> None:
 
 def _check_study(path: Path, *, as_json: bool, is_all: bool) -> None:
     """Print what a study reads."""
-    from routekit.layers.propose import propose_for_study  # noqa: PLC0415
+    from routekit.layers.unmapped import propose_for_study  # noqa: PLC0415
     from routekit.pipeline import prepare_study  # noqa: PLC0415
     from routekit.study import Study  # noqa: PLC0415
 

@@ -13,6 +13,9 @@ import pandas as pd
 from numpy.typing import NDArray
 from pandas.api import types
 
+from routekit.layers.settings import METRES
+from routekit.layers.unit_words import unit_words
+
 NO_DATA: Final = -9999.0
 """Number that means «not known» whatever the study says."""
 
@@ -63,25 +66,8 @@ _LENGTH: Final = (
     r"[\s-]*(?P<unit>[a-z]+\.?|\"|″|”|''|'|′)?$"
 )
 
-UNIT_WORDS: Final = {
-    "mm": ("mm", "millimetre", "millimetres", "millimeter", "millimeters", "milimetros"),
-    "cm": ("cm", "centimetre", "centimetres", "centimeter", "centimeters", "centimetros"),
-    "m": ("m", "metre", "metres", "meter", "meters", "metros", "mtr"),
-    "in": (
-        *("in", "inch", "inches", "zoll", "pouce", "pouces", "pulgada", "pulgadas", "duim"),
-        *('"', "″", "”", "''"),
-    ),
-    "ft": ("ft", "feet", "foot", "'", "′"),
-}
-"""Units as they are written behind a number, in lower case."""
-
-MM_PER_UNIT: Final = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": 25.4, "ft": 304.8}
-"""Unit as written to mm."""
-
 NOMINAL_MARKS: Final = ("dn", "nd")
 """Marks of a nominal size, which counts in mm (as EN ISO 6708 defines DN; from memory)."""
-
-_UNITS: Final = {word: unit for unit, words in UNIT_WORDS.items() for word in words}
 
 
 class Numbers(NamedTuple):
@@ -165,10 +151,9 @@ def read_numbers(column: pd.Series) -> Numbers:
     >>> read_numbers(pd.Series(["1,5", "2.5", "about 3"])).values.tolist()
     [1.5, 2.5, nan]
     """
-    none = np.zeros(len(column), dtype=bool)
     if types.is_numeric_dtype(column.dtype):
         values = column.to_numpy(dtype=np.float64, na_value=np.nan)
-        return Numbers(_blank_no_data(values), none, none)
+        return _without_fault(_blank_no_data(values))
     text = read_text(column)
     has_comma = text.str.fullmatch(r"[-+]?\d+,\d+").fillna(False).to_numpy(dtype=bool)
     plain = text.where(~has_comma, text.str.replace(",", ".", regex=False))
@@ -215,7 +200,7 @@ def read_lengths(column: pd.Series) -> Lengths:
 
 def _name_units(written: pd.Series) -> pd.Series:
     """Name units as the study file does; NaN where a word is no unit."""
-    return written.str.casefold().str.removesuffix(".").map(_UNITS).astype("str")
+    return written.str.casefold().str.removesuffix(".").map(unit_words()).astype("str")
 
 
 def read_years(column: pd.Series) -> Numbers:
@@ -231,10 +216,9 @@ def read_years(column: pd.Series) -> Numbers:
     Numbers
         Years.
     """
-    none = np.zeros(len(column), dtype=bool)
     if types.is_datetime64_any_dtype(column.dtype):
         years = column.dt.year.to_numpy(dtype=np.float64, na_value=np.nan)
-        return Numbers(np.where(years <= 1899, np.nan, years), none, none)
+        return _without_fault(np.where(years <= 1899, np.nan, years))
     if types.is_numeric_dtype(column.dtype):
         return read_numbers(column)
     text = read_text(column)
@@ -322,13 +306,20 @@ def parse_stems(texts: pd.Series, *, factor: float = 1.0) -> pd.DataFrame:
     is_unclear = pieces.str.fullmatch(_COMMA_IN_DOUBT).astype(bool) | (pieces == "")
     pieces = pieces.where(~is_unclear, "no stem")
     lengths = read_lengths(pieces.astype("str").reset_index(drop=True))
-    factors = lengths.units.map(MM_PER_UNIT).fillna(factor).to_numpy(dtype=np.float64)
+    written = lengths.units.map(METRES).to_numpy(dtype=np.float64) / METRES["mm"]
+    factors = np.where(np.isnan(written), factor, written)
     return pd.DataFrame(
         {
             "row": pieces.index.to_numpy(dtype=np.int64),
             "diameter_mm": lengths.numbers.values * factors,
         }
     )
+
+
+def _without_fault(values: NDArray[np.float64]) -> Numbers:
+    """Numbers of which nothing was odd."""
+    none = np.zeros(len(values), dtype=bool)
+    return Numbers(values, none, none)
 
 
 def _blank_no_data(values: NDArray[np.float64]) -> NDArray[np.float64]:

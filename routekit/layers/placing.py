@@ -2,23 +2,27 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import TYPE_CHECKING, Final
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
+import pyogrio
 
 from routekit.errors import FieldError, LayerError
 from routekit.layers.columns import suggest_name
 from routekit.layers.parsing import read_numbers
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from routekit.layers.findings import Findings
     from routekit.layers.settings import LayerSource
+
+_ROW: Final = "row of the parquet file"
+"""Column of the row numbers where a condition is tried."""
 
 
 def read_parquet(layer: str, path: Path, source: LayerSource) -> gpd.GeoDataFrame | pd.DataFrame:
@@ -41,10 +45,10 @@ def read_parquet(layer: str, path: Path, source: LayerSource) -> gpd.GeoDataFram
     Raises
     ------
     LayerError
-        If it cannot be read, or the study asks for a layer or a condition, which it has none of.
+        If it cannot be read, or the study asks for a layer, of which it has none.
     """
-    if source.where or source.layer not in (None, path.stem):
-        msg = f"layers.{layer}: {path} is a Parquet file: it has no layers and takes no condition"
+    if source.layer not in (None, path.stem):
+        msg = f"layers.{layer}: {path} is a Parquet file: it has no layers"
         raise LayerError(f"{msg}; name the file alone, or save it as a GeoPackage")
     try:
         has_geometry = b"geo" in (pq.read_schema(path).metadata or {})
@@ -59,6 +63,49 @@ def read_parquet(layer: str, path: Path, source: LayerSource) -> gpd.GeoDataFram
             frame = frame.drop(columns="geometry")
         return frame.rename_geometry("geometry") if frame.geometry.name != "geometry" else frame
     return frame
+
+
+def keep_rows(
+    layer: str, frame: pd.DataFrame, condition: str, *, where: str
+) -> gpd.GeoDataFrame | pd.DataFrame:
+    """Keep the rows that meet a condition, where no driver does so while reading.
+
+    The columns that the condition speaks of are laid in a GeoPackage for the moment, and GDAL
+    picks the rows there: a condition means the same as it does for a GeoPackage.
+
+    Parameters
+    ----------
+    layer : str
+        Canonical layer, for messages.
+    frame : geopandas.GeoDataFrame or pandas.DataFrame
+        Rows as read.
+    condition : str
+        As `where` has it, already known not to reach out of the file.
+    where : str
+        File, for messages.
+
+    Returns
+    -------
+    geopandas.GeoDataFrame or pandas.DataFrame
+        Rows that meet it, on their own index.
+
+    Raises
+    ------
+    LayerError
+        If the condition cannot be read, or names a column that is not there.
+    """
+    told = condition.casefold()
+    used = [n for n in frame.columns if n != "geometry" and str(n).casefold() in told]
+    asked = pd.DataFrame(frame[used]).assign(**{_ROW: np.arange(len(frame))})
+    try:
+        with TemporaryDirectory() as folder:
+            file = Path(folder) / "rows.gpkg"
+            pyogrio.write_dataframe(asked, file, layer="rows")
+            kept = pyogrio.read_dataframe(file, where=condition, columns=[_ROW])
+    except (pyogrio.errors.DataSourceError, OSError, RuntimeError, ValueError) as error:
+        msg = f'layers.{layer}: {where}: where = "{condition}" cannot be applied ({error})'
+        raise LayerError(f"{msg}; its columns are {', '.join(map(str, frame.columns))}") from error
+    return frame.iloc[np.sort(kept[_ROW].to_numpy(dtype=np.int64))]
 
 
 def place_rows(

@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from functools import cache
 from importlib.resources import files
-from pathlib import Path
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Final
 
@@ -29,16 +28,13 @@ from routekit.layers.columns import (
     suggest_name,
 )
 from routekit.layers.evidence import rate_values
-from routekit.layers.findings import Findings
 from routekit.layers.mending import FITTING_TYPES
 from routekit.layers.names import rate_name, spell_name, take_apart
 from routekit.layers.parsing import read_lengths
-from routekit.layers.reading import read_layer
 from routekit.layers.settings import METRES
 from routekit.layers.units import judge_unit
 
 if TYPE_CHECKING:
-    from routekit.layers.settings import InputSettings
     from routekit.layers.units import JudgedUnit
 
 PROPOSAL_COLUMNS: Final = ("canonical", "source", "why", "confidence", "is_sure")
@@ -123,40 +119,6 @@ def propose_unit(
     if not np.any(plain > 0):
         return None
     return judge_unit(layer, canonical, source, plain)
-
-
-def propose_for_study(inputs: InputSettings, base: Path) -> pd.DataFrame:
-    """Propose mappings for what a study leaves unmapped.
-
-    Parameters
-    ----------
-    inputs : InputSettings
-        The study's layers and fields.
-    base : Path
-        Folder of the study file.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Column layer, then those of `propose_mapping`, for canonical columns without a source and
-        source columns not used yet.
-    """
-    parts = []
-    for layer in LAYERS:
-        source = getattr(inputs.layers, layer)
-        if source is None:
-            continue
-        raw = read_layer(
-            layer, source, base=base, findings=Findings(), also_open=inputs.study.also_open
-        )
-        mapped = inputs.fields.get(layer, {})
-        used = {each for v in mapped.values() for each in ([v] if isinstance(v, str) else v)}
-        own = {name for name in raw.frame.columns if str(name).casefold() in load_columns(layer)}
-        free = raw.frame[[name for name in raw.frame.columns if name not in used | own]]
-        proposed = propose_mapping(free, layer)
-        is_open = ~proposed["canonical"].isin({*mapped, *(str(n).casefold() for n in own)})
-        parts.append(proposed[is_open].assign(layer=layer))
-    return pd.concat(parts, ignore_index=True)[["layer", *PROPOSAL_COLUMNS]]
 
 
 @cache

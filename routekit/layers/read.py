@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Final, cast
+from typing import TYPE_CHECKING, cast
 
 import geopandas as gpd
 import numpy as np
@@ -20,29 +20,34 @@ import shapely
 from routekit.errors import FieldError, LayerError, RoutekitError
 from routekit.layers.area import clip_layers, report_far_layers
 from routekit.layers.columns import (
-    NUMBER_KINDS,
     RASTER_LAYERS,
     TABLE_LAYERS,
     VECTOR_LAYERS,
     load_columns,
-    suggest_name,
 )
 from routekit.layers.crowns import add_raster_trees, settle_crowns
 from routekit.layers.crs import choose_working_crs, own_crs, transform_layer
 from routekit.layers.findings import Findings
+from routekit.layers.finishing import (
+    empty_layer,
+    finish_layer,
+    join_mappings,
+    list_sources,
+    sum_up_rows,
+)
 from routekit.layers.identity import (
     drop_doubled_rows,
     fill_ids,
     find_id_column,
-    is_among,
     settle_doubles,
 )
+from routekit.layers.leftovers import REQUIRED, refuse_empty, report_strays
 from routekit.layers.levels import blank_zero_levels, check_level_units, report_rising
-from routekit.layers.mapping import MAPPING_COLUMNS, MappedLayer, map_layer
+from routekit.layers.mapping import MappedLayer, map_layer
 from routekit.layers.mending import leave_out, mend_geometry
 from routekit.layers.nodes import settle_nodes
 from routekit.layers.opening import refuse_raster
-from routekit.layers.reading import find_file, hash_source, read_layer
+from routekit.layers.reading import find_file, read_layer
 from routekit.layers.schema import blank_failures, fill_fallbacks
 from routekit.layers.sizes import settle_sizes
 from routekit.layers.stems import settle_stems
@@ -53,16 +58,6 @@ if TYPE_CHECKING:
 
     from routekit.layers.reading import RawLayer
     from routekit.layers.settings import InputSettings
-
-REQUIRED: Final = ("sewers", "trees")
-"""Layers that may not be empty of usable rows; trees may come from the canopy raster."""
-
-UNASSUMED: Final = ("root_zones", "study_area", "decisions")
-"""Layers that hold what people have drawn or decided: no value of theirs is assumed."""
-
-SOURCE_COLUMNS: Final = ("layer", "path", "layer_name", "rows", "sha256")
-
-ACCOUNT_COLUMNS: Final = ("layer", "read", "made", "left_out", "kept")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -107,34 +102,6 @@ def read_layers(inputs: InputSettings, base: Path) -> Layers:
     Returns
     -------
     Layers
-        As `_read_layers` gives them.
-
-    Raises
-    ------
-    RoutekitError
-        As `_read_layers` does; its `findings` hold what was found before.
-    """
-    findings = Findings()
-    try:
-        return _read_layers(inputs, base, findings)
-    except RoutekitError as error:
-        error.findings = findings.table()
-        raise
-
-
-def _read_layers(inputs: InputSettings, base: Path, findings: Findings) -> Layers:
-    """Read, check and mend all layers of a study.
-
-    Parameters
-    ----------
-    inputs : InputSettings
-        Where the layers are and how to read them.
-    base : Path
-        Folder of the study file; relative paths start there.
-
-    Returns
-    -------
-    Layers
         Canonical tables sorted by id on range indexes, in one metric CRS, with everything found.
 
     Raises
@@ -146,6 +113,16 @@ def _read_layers(inputs: InputSettings, base: Path, findings: Findings) -> Layer
     CrsError
         If a reference system is missing, unknown or unfit.
     """
+    findings = Findings()
+    try:
+        return _read_layers(inputs, base, findings)
+    except RoutekitError as error:
+        error.findings = findings.table()
+        raise
+
+
+def _read_layers(inputs: InputSettings, base: Path, findings: Findings) -> Layers:
+    """Read the layers; `findings` takes what is found on the way."""
     tallies: defaultdict[str, Counter[str]] = defaultdict(Counter)
     raws = _read_all(inputs, base, findings, tallies)
     rasters = {name: _find_raster(name, inputs, base) for name in RASTER_LAYERS}
@@ -177,9 +154,9 @@ def _read_layers(inputs: InputSettings, base: Path, findings: Findings) -> Layer
         findings=findings,
     )
     findings.refuse_open()
-    _refuse_empty(tables, raws, findings.left_out())
-    _report_strays(tables, findings)
-    final = {name: _finish(table, name) for name, table in tables.items()}
+    refuse_empty(tables, raws, findings.left_out())
+    report_strays(tables, findings)
+    final = {name: finish_layer(table, name) for name, table in tables.items()}
     areas = {name: cast("gpd.GeoDataFrame", final[name]) for name in VECTOR_LAYERS}
     return Layers(
         runs=areas.pop("sewers"),
@@ -190,9 +167,9 @@ def _read_layers(inputs: InputSettings, base: Path, findings: Findings) -> Layer
         photo=rasters["photo"],
         crs=crs,
         findings=findings.table(),
-        sources=_list_sources(raws, rasters),
-        mapping=_join_mappings(mapped),
-        accounting=_account(final, tallies),
+        sources=list_sources(raws, rasters),
+        mapping=join_mappings(mapped),
+        accounting=sum_up_rows(final, tallies),
         left_out=findings.left_out(),
         **areas,
     )
@@ -361,149 +338,3 @@ def _fit_layers(
     tallies["trees"]["made"] += len(vectors["trees"]) - n_inventory
     report_rising(vectors["sewers"], findings=findings)
     return tables | vectors
-
-
-def _refuse_empty(
-    tables: dict[str, pd.DataFrame], raws: dict[str, RawLayer], left_out: pd.DataFrame
-) -> None:
-    """Refuse a study whose sewers or trees have no usable row left, and say why."""
-    for name in REQUIRED:
-        if tables[name].empty:
-            raw = raws[name]
-            msg = (
-                f'layers.{name}: {raw.path}, layer "{raw.layer_name}": none of its '
-                f"{len(raw.frame):,} rows is usable: {_count_causes(left_out, name)}"
-            )
-            raise LayerError(msg)
-
-
-def _count_causes(left_out: pd.DataFrame, layer: str) -> str:
-    """Count why the rows of a layer were left out, most frequent first, with a remedy."""
-    causes = left_out.loc[left_out["layer"].eq(layer), "why"].value_counts()
-    told = ", ".join(f"{n:,} × {why}" for why, n in causes.items())
-    where = "where a " in told
-    remedy = "name the layer that holds them" if where else "check geometry, status and study area"
-    return f"{told}; {remedy}"
-
-
-def _report_strays(tables: dict[str, pd.DataFrame], findings: Findings) -> None:
-    """Name the rows that refer to a run or tree which is not there."""
-    known = {"run_id": tables["sewers"]["run_id"], "tree_id": tables["trees"]["tree_id"]}
-    left_out = findings.left_out()
-    for layer, column in (
-        ("inspections", "run_id"),
-        ("connections", "run_id"),
-        ("root_zones", "tree_id"),
-        ("decisions", "run_id"),
-        ("decisions", "tree_id"),
-    ):
-        table = tables[layer]
-        is_stray = table[column].notna() & ~is_among(table[column], known[column])
-        if not is_stray.any():
-            continue
-        wanted = table.loc[is_stray, column]
-        target = left_out[left_out["layer"].eq("sewers" if column == "run_id" else "trees")]
-        why = wanted.map(target.drop_duplicates("row").set_index("row")["why"])
-        effect = (
-            "taken to the nearest run within site.digs.connection_reach_m"
-            if layer == "connections"
-            else f"row kept, without effect on any {column.removesuffix('_id')}"
-        )
-        told = column + ' "' + wanted + '" '
-        findings.add(
-            "error" if layer in ("decisions", "root_zones") else "warning",
-            layer,
-            table.loc[is_stray, "row_key"],
-            field=column,
-            seen=told + ("was left out: " + why.astype("str")).fillna("is not among the rows kept"),
-            done=np.where(why.notna(), effect, effect + _hint(wanted[why.isna()], known[column])),
-        )
-
-
-def _hint(wanted: pd.Series, known: pd.Series) -> str:
-    """Offer the nearest name for the first of several that are not known."""
-    if wanted.empty:
-        return ""
-    hint = suggest_name(str(wanted.iloc[0]), list(known.head(1000)))
-    return "; first one: " + (hint if hint.startswith("did") else "no such name is known")
-
-
-def _finish(table: pd.DataFrame, layer: str) -> pd.DataFrame:
-    """Keep the canonical columns, in order, sorted by id; decisions as in their source."""
-    columns = load_columns(layer)
-    names = [name for name, column in columns.items() if column.is_kept]
-    if layer == "sewers":
-        table = table.assign(length_m=np.asarray(shapely.length(np.asarray(table.geometry))))
-        names.append("length_m")
-    if layer not in UNASSUMED:
-        table = table.assign(assumed=table["assumed"].fillna("").astype("str"))
-        names.append("assumed")
-    extra = [name for name in ("origin", "crown", "geometry") if name in table]
-    keys = [next(iter(columns))]
-    if layer == "inspections":
-        keys.append("chainage_m")
-    ordered: pd.DataFrame = table.reset_index(drop=True)
-    if layer != "decisions":
-        ordered = table.sort_values(keys, kind="stable", ignore_index=True)
-    return ordered.loc[:, [*names, *extra]]
-
-
-def empty_layer(layer: str, crs: pyproj.CRS) -> pd.DataFrame:
-    """Make a layer without rows, with the columns and types of a full one.
-
-    Parameters
-    ----------
-    layer : str
-        Canonical layer.
-    crs : pyproj.CRS
-        Working CRS.
-
-    Returns
-    -------
-    pandas.DataFrame
-        A GeoDataFrame for layers with geometry.
-    """
-    texts = {name: pd.Series(dtype="str") for name in ("row_key", "assumed")}
-    table = pd.DataFrame({**texts, "source_row": pd.Series(dtype=int)})
-    for name, column in load_columns(layer).items():
-        dtype = "float64" if column.kind in (*NUMBER_KINDS, "stem") else "str"
-        if column.kind == "flag":
-            dtype = "boolean" if column.fallback == "unknown" else "bool"
-        table[name] = pd.Series(dtype=dtype)
-    if layer in TABLE_LAYERS:
-        return table
-    placed: pd.DataFrame = gpd.GeoDataFrame(table, geometry=gpd.GeoSeries([], crs=crs))
-    return placed
-
-
-def _list_sources(raws: dict[str, RawLayer], rasters: dict[str, Path | None]) -> pd.DataFrame:
-    """List what was read, with the hash of each file."""
-    rows = [
-        (name, str(raw.path), raw.layer_name, len(raw.frame), raw.sha256)
-        for name, raw in raws.items()
-    ]
-    rows += [(name, str(p), "", 0, hash_source(p)) for name, p in rasters.items() if p is not None]
-    return pd.DataFrame(rows, columns=list(SOURCE_COLUMNS))
-
-
-def _join_mappings(mapped: dict[str, MappedLayer]) -> pd.DataFrame:
-    """Join the tables of what was read from which source column."""
-    parts = [each.mapping for each in mapped.values()]
-    return pd.concat(parts, ignore_index=True)[list(MAPPING_COLUMNS)]
-
-
-def _account(
-    tables: dict[str, pd.DataFrame], tallies: defaultdict[str, Counter[str]]
-) -> pd.DataFrame:
-    """Sum up rows read, made, left out and kept, each counted where it happened."""
-    rows = [
-        (
-            name,
-            tallies[name]["read"],
-            tallies[name]["made"],
-            tallies[name]["left_out"],
-            len(tables[name]),
-        )
-        for name in (*VECTOR_LAYERS, *TABLE_LAYERS)
-    ]
-    return pd.DataFrame(rows, columns=list(ACCOUNT_COLUMNS))

@@ -21,7 +21,7 @@ from routekit.errors import LayerError
 from routekit.layers.columns import TABLE_LAYERS, suggest_name
 from routekit.layers.formats import find_reaching_function, find_virtual_path
 from routekit.layers.opening import shut_doors, vector_source
-from routekit.layers.placing import place_rows, read_parquet
+from routekit.layers.placing import keep_rows, place_rows, read_parquet
 
 if TYPE_CHECKING:
     from collections.abc import Collection
@@ -105,6 +105,9 @@ def read_layer(
             name = path.stem
             frame = read_parquet(layer, path, source)
             total = len(frame)
+            if source.where:
+                with shut_doors(also_open):
+                    frame = keep_rows(layer, frame, source.where, where=str(path))
         else:
             name, frame, unread, total = _read_rows(
                 layer, path, opened, source, findings, also_open

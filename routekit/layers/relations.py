@@ -54,6 +54,15 @@ _DESIGNED: Final = ("design", "ontw", "plan", "soll", "entwurf", "proj", "theor"
 _INVERTS: Final = ("invert_up_m", "invert_down_m")
 _ENDS: Final = ("from_manhole", "to_manhole")
 
+REFERENCES: Final = (
+    ("inspections", "run_id", "sewers"),
+    ("connections", "run_id", "sewers"),
+    ("root_zones", "tree_id", "trees"),
+    ("decisions", "run_id", "sewers"),
+    ("decisions", "tree_id", "trees"),
+)
+"""Layer and column that name rows of another layer, and that layer."""
+
 
 class Ends(NamedTuple):
     """Position in the points layer of the point on the first and last vertex; -1 if none."""
@@ -117,6 +126,52 @@ def relate_sewers(
     ends = _find_ends(lines, points.to_crs(lines.crs))
     table, held = _relate_ids(lines, table, points, held, ends)
     return _relate_levels(lines, table, points, held, ends), held
+
+
+def relate_references(
+    frame: pd.DataFrame,
+    table: pd.DataFrame,
+    column: str,
+    other: tuple[pd.DataFrame, pd.DataFrame],
+) -> pd.DataFrame:
+    """Propose the column whose values are the ids of another layer as its reference.
+
+    Parameters
+    ----------
+    frame, table : pandas.DataFrame
+        A layer as read, and what `propose_mapping` proposes for it.
+    column : str
+        Canonical column of the layer that names rows of the other one.
+    other : tuple of pandas.DataFrame
+        The same of the other layer.
+
+    Returns
+    -------
+    pandas.DataFrame
+        The proposals, with the reference where values tell it; one that is sure by its name and
+        names hardly any row is made a choice. Bare numbers from 1 on are no proof.
+    """
+    rows, proposed = other
+    is_key = proposed["canonical"].eq(column) & proposed["is_sure"].to_numpy(dtype=bool)
+    if not is_key.any() or proposed.loc[is_key, "source"].iloc[0] not in rows:
+        return table
+    ids = set(read_text(rows[proposed.loc[is_key, "source"].iloc[0]]).dropna())
+    is_held = table["canonical"].eq(column) & table["is_sure"].to_numpy(dtype=bool)
+    if is_held.any():
+        named = read_text(frame[table.loc[is_held, "source"].iloc[0]]).dropna()
+        if named.empty or named.isin(ids).mean() >= FEW:
+            return table
+        why = table["why"].where(~is_held, "few of its values are ids of the other layer")
+        return table.assign(is_sure=table["is_sure"] & ~is_held, why=why)
+    shares = {}
+    for name in _is_free(table, [str(each) for each in frame.columns if each != "geometry"]):
+        known = read_text(frame[name]).dropna()
+        is_proof = known.nunique() > 1 and not known.str.fullmatch(r"\d{1,4}").all()
+        shares[name] = float(known.isin(ids).mean()) if is_proof else 0.0
+    hits = [name for name, share in shares.items() if share >= MOSTLY]
+    if len(hits) != 1:
+        return table
+    return _put(table, {column: hits[0]}, "its values are ids of the other layer", is_sure=True)
 
 
 def _tolerance(lines: gpd.GeoDataFrame) -> float:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from routekit.errors import CrsError, FieldError, LayerError
 from routekit.layers.opening import open_raster
 from routekit.layers.settings import METRES
-from routekit.layers.units import UNIT_WORDS
+from routekit.layers.unit_words import name_unit
 
 if TYPE_CHECKING:
     from collections.abc import Collection
@@ -104,7 +104,7 @@ def _level_unit(source: Any, declared: str | None, path: Path) -> str:
     heights = [axis.unit_name for axis in system.axis_info if axis.direction in ("up", "down")]
     for told in (source.units[0], *heights):
         word = str(told or "").strip().casefold()
-        unit = "us-ft" if "survey" in word and "f" in word else UNIT_WORDS.get(word)
+        unit = "us-ft" if "survey" in word and "f" in word else name_unit(word)
         if unit is not None or word in METRES:
             return unit or word
     if system.is_projected and "foot" in system.axis_info[0].unit_name.casefold():

@@ -19,6 +19,7 @@ import pandas as pd
 
 from routekit.layers.columns import load_columns
 from routekit.layers.settings import METRES
+from routekit.layers.unit_words import name_unit
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -48,31 +49,6 @@ class ColumnUnit(NamedTuple):
 
 CONSTANT_MARK: Final = "="
 """A field text that begins so is a constant for all rows, not a column name."""
-
-UNIT_WORDS: Final = {
-    "mm": "mm",
-    "millimeter": "mm",
-    "millimetre": "mm",
-    "cm": "cm",
-    "centimeter": "cm",
-    "centimetre": "cm",
-    "zentimeter": "cm",
-    "m": "m",
-    "meter": "m",
-    "metre": "m",
-    "meters": "m",
-    "metres": "m",
-    "mtr": "m",
-    "in": "in",
-    "inch": "in",
-    "inches": "in",
-    "ft": "ft",
-    "feet": "ft",
-    "foot": "ft",
-    "usft": "us-ft",
-    "ftus": "us-ft",
-}
-"""Last word of a column's name to the unit that it means."""
 
 CANDIDATES: Final = ("mm", "cm", "m", "in", "ft")
 """Units that a column is tried in; the two feet differ by too little to be told apart."""
@@ -143,7 +119,7 @@ def unit_in_name(name: str, *, is_level: bool = False) -> str | None:
     joined = "".join(words[-2:])
     if joined in ("usft", "ftus"):
         return "us-ft"
-    unit = UNIT_WORDS.get(words[-1])
+    unit = name_unit(words[-1])
     return None if is_level and unit == "in" else unit
 
 

@@ -20,7 +20,13 @@ from routekit.layers.findings import Findings
 from routekit.layers.placing import place_rows
 from routekit.layers.propose import guess_layer, propose_mapping
 from routekit.layers.reading import RawLayer, read_layer
-from routekit.layers.relations import relate_sewers, share_on_ends, split_source
+from routekit.layers.relations import (
+    REFERENCES,
+    relate_references,
+    relate_sewers,
+    share_on_ends,
+    split_source,
+)
 from routekit.layers.settings import LayerSource
 
 if TYPE_CHECKING:
@@ -104,6 +110,12 @@ def propose_for_sources(sources: Sequence[str], layer: str | None = None) -> lis
             gpd.GeoDataFrame(seen[other].frame),
             tables[other],
         )
+    for name, column, other in REFERENCES:
+        if kinds.count(name) == kinds.count(other) == 1:
+            one, far = kinds.index(name), kinds.index(other)
+            tables[one] = relate_references(
+                seen[one].frame, tables[one], column, (seen[far].frame, tables[far])
+            )
     return [_finish(*each) for each in zip(seen, kinds, tables, strict=True)]
 
 
@@ -172,7 +184,7 @@ def _finish(seen: _Seen, kind: str, table: pd.DataFrame) -> Proposal:
         raw=replace(seen.raw, frame=seen.frame),
         place=seen.place,
         crs=seen.crs,
-        where=find_filter(seen.frame, kind, table) if seen.raw.path.suffix != ".parquet" else None,
+        where=find_filter(seen.frame, kind, table),
     )
 
 

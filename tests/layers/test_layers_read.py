@@ -21,7 +21,7 @@ from small_district import (
 
 from routekit.errors import FieldError
 from routekit.layers.columns import LAYERS, load_columns
-from routekit.layers.read import empty_layer
+from routekit.layers.finishing import empty_layer
 
 FRAMES = (
     "runs",
