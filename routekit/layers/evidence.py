@@ -7,10 +7,10 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
+from routekit.layers.classes import read_column_lengths
 from routekit.layers.columns import Column
 from routekit.layers.parsing import (
     read_flags,
-    read_lengths,
     read_numbers,
     read_sizes,
     read_text,
@@ -85,7 +85,7 @@ def _rate_numbers(column: Column, values: pd.Series, n_known: int) -> tuple[floa
     if column.kind == "year":
         read = read_years(values).values
     elif column.unit in METRES:
-        read = read_lengths(values).numbers.values
+        read = read_column_lengths(column, values).numbers.values
     else:
         read = read_numbers(values).values
     numbers = read[~np.isnan(read) & (read != 0)]

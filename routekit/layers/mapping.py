@@ -15,12 +15,12 @@ import pandas as pd
 
 from routekit.assumed import add_assumed
 from routekit.errors import FieldError
+from routekit.layers.classes import note_classes, read_column_lengths
 from routekit.layers.columns import NUMBER_KINDS, SIZE_COLUMNS, Column, load_columns, suggest_name
 from routekit.layers.parsing import (
     Numbers,
     read_flags,
     read_ids,
-    read_lengths,
     read_numbers,
     read_text,
     read_years,
@@ -313,6 +313,7 @@ def _convert_numbers(
     """Turn cells into numbers (flags into 1 and 0); codes with a meaning go before numbers."""
     numbers, factors = _read_kind(column, source, rules)
     values, is_bad = numbers.values * factors, numbers.is_bad
+    is_told = np.zeros(len(column), dtype=bool)
     if rules.codes or rules.missing:
         text = read_text(column)
         meanings = text.str.casefold().map({c: float(v) for c, v in rules.codes.items()})
@@ -320,7 +321,9 @@ def _convert_numbers(
         is_none = _means_missing(text, rules.missing).to_numpy() & ~is_coded
         values = np.where(is_coded, meanings.to_numpy(dtype=np.float64), values)
         values = np.where(is_none, np.nan, values)
-        is_bad = is_bad & ~is_coded & ~is_none
+        is_told = is_coded | is_none
+        is_bad = is_bad & ~is_told
+    note_classes(rules.column, source, column.mask(is_told), keys, findings)
     is_written = factors != rules.factor(source)
     _check_numbers(raw, values[~is_written], source, rules, findings)
     _report_cells(raw, column, source, rules, keys, is_bad, findings)
@@ -364,7 +367,7 @@ def _read_kind(
         return Numbers(values, is_bad, np.zeros(len(column), dtype=bool)), factors
     if rules.column.unit not in METRES:
         return read_numbers(column), factors
-    lengths = read_lengths(column)
+    lengths = read_column_lengths(rules.column, column)
     written = lengths.units.map(METRES).to_numpy(dtype=np.float64) / METRES[rules.column.unit]
     return lengths.numbers, np.where(np.isnan(written), factors, written)
 

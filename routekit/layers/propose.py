@@ -19,6 +19,7 @@ import pandas as pd
 import shapely
 
 from routekit.errors import LayerError
+from routekit.layers.classes import read_column_lengths
 from routekit.layers.columns import (
     LAYERS,
     TABLE_LAYERS,
@@ -30,7 +31,6 @@ from routekit.layers.columns import (
 from routekit.layers.evidence import rate_values
 from routekit.layers.mending import FITTING_TYPES
 from routekit.layers.names import rate_name, spell_name, take_apart
-from routekit.layers.parsing import read_lengths
 from routekit.layers.settings import METRES
 from routekit.layers.units import judge_unit
 
@@ -114,7 +114,7 @@ def propose_unit(
     column = load_columns(layer)[canonical]
     if column.unit not in METRES or column.kind == "code":
         return None
-    lengths = read_lengths(values)
+    lengths = read_column_lengths(column, values)
     plain = lengths.numbers.values[lengths.units.isna().to_numpy()]
     if not np.any(plain > 0):
         return None

@@ -110,9 +110,9 @@ def propose_for_sources(sources: Sequence[str], layer: str | None = None) -> lis
             gpd.GeoDataFrame(seen[other].frame),
             tables[other],
         )
-    for name, column, other in REFERENCES:
-        if kinds.count(name) == kinds.count(other) == 1:
-            one, far = kinds.index(name), kinds.index(other)
+    for referring, column, named in REFERENCES:
+        if kinds.count(referring) == kinds.count(named) == 1:
+            one, far = kinds.index(referring), kinds.index(named)
             tables[one] = relate_references(
                 seen[one].frame, tables[one], column, (seen[far].frame, tables[far])
             )

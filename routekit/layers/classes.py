@@ -1,0 +1,148 @@
+"""Lengths written as classes, such as «6-9 m», «9 tot 12 m», «> 18 m».
+
+A class is read by its upper end: that of a tree's height is the cautious one, since the taller
+tree has the wider roots. A class without an upper end says nothing that is cautious: not known.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final, NamedTuple
+
+import numpy as np
+import pandas as pd
+
+from routekit.layers.parsing import Lengths, Numbers, read_lengths, read_numbers, read_text
+from routekit.layers.unit_words import unit_words
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from routekit.layers.columns import Column
+    from routekit.layers.findings import Findings
+
+CLASSED: Final = (("trees", "height_m"),)
+"""Layer and column whose lengths may be written as classes."""
+
+_NUMBER: Final = r"\d+(?:[.,]\d+)?"
+_UNIT: Final = r"(?:[a-z]+\.?|″|”|\"|''|'|′)"
+_BELOW: Final = (
+    r"<|<=|≤|tot|t/m|tot en met|bis|unter|jusqu'à|moins de|hasta|menos de|up to|under|to"
+)
+_ABOVE: Final = (
+    r">|>=|≥|vanaf|meer dan|boven|ab|über|plus de|más de|desde|over|above|more than|from"
+)
+_SPAN: Final = (
+    rf"(?i)^(?:van|von|de|from)?\s*(?P<low>{_NUMBER})\s*(?P<first>{_UNIT})?"
+    rf"\s*(?:-|–|—|/|tot|t/m|tot en met|bis|à|a|hasta|to|<)\s*"
+    rf"(?P<high>{_NUMBER})\s*(?P<unit>{_UNIT})?$"
+)
+_TO: Final = rf"(?i)^(?:{_BELOW})\s*(?P<high>{_NUMBER})\s*(?P<unit>{_UNIT})?$"
+_FROM: Final = (
+    rf"(?i)^(?:(?:{_ABOVE})\s*{_NUMBER}\s*{_UNIT}?"
+    rf"|{_NUMBER}\s*{_UNIT}?\s*(?:\+|en hoger|of meer|en meer|und mehr|et plus|y más|and over))$"
+)
+
+
+class Classes(NamedTuple):
+    """A column of which some cells are classes."""
+
+    lengths: Lengths
+    """As `read_lengths` gives them, the classes by their upper ends."""
+    is_class: NDArray[np.bool_]
+    """Read by the upper end of a class."""
+    is_open: NDArray[np.bool_]
+    """A class without upper end: not known."""
+
+
+def read_classes(column: pd.Series) -> Classes:
+    """Read a column as lengths, or classes of lengths by their upper ends.
+
+    Parameters
+    ----------
+    column : pandas.Series, shape (n,)
+        Cells of any type.
+
+    Returns
+    -------
+    Classes
+
+    Examples
+    --------
+    >>> read = read_classes(pd.Series(["6-9 m", "9 tot 12 m", "< 6", "> 18 m", "7", "tall"]))
+    >>> read.lengths.numbers.values.tolist(), read.is_open.tolist().index(True)
+    ([9.0, 12.0, 6.0, nan, 7.0, nan], 3)
+    """
+    lengths = read_lengths(column)
+    text = read_text(column).where(lengths.numbers.is_bad)
+    span, below = text.str.extract(_SPAN), text.str.extract(_TO)
+    is_open = text.str.fullmatch(_FROM).fillna(False).to_numpy(dtype=bool)
+    low, high = read_numbers(span["low"]).values, read_numbers(span["high"]).values
+    is_span = low < high
+    high = np.where(is_span, high, read_numbers(below["high"]).values)
+    written = span["unit"].fillna(span["first"]).where(is_span, below["unit"])
+    unit = written.str.casefold().str.removesuffix(".").map(unit_words()).astype("str")
+    is_class = ~np.isnan(high) & (unit.notna() | written.isna()).to_numpy(dtype=bool)
+    numbers = Numbers(
+        np.where(is_class, high, lengths.numbers.values),
+        lengths.numbers.is_bad & ~is_class & ~is_open,
+        lengths.numbers.has_comma,
+    )
+    units = lengths.units.mask(is_class, unit).astype("str")
+    return Classes(Lengths(numbers, units), is_class, is_open)
+
+
+def read_column_lengths(column: Column, cells: pd.Series) -> Lengths:
+    """Read cells as lengths, and as classes where the canonical column may hold such.
+
+    Parameters
+    ----------
+    column : Column
+        Canonical column.
+    cells : pandas.Series, shape (n,)
+        Cells of any type.
+
+    Returns
+    -------
+    Lengths
+    """
+    if (column.layer, column.name) in CLASSED:
+        return read_classes(cells).lengths
+    return read_lengths(cells)
+
+
+def note_classes(
+    column: Column, source: str, cells: pd.Series, keys: pd.Series, findings: Findings
+) -> None:
+    """Say which lengths are read from classes, and by which end.
+
+    Parameters
+    ----------
+    column : Column
+        Canonical column.
+    source : str
+        Name of the source column.
+    cells : pandas.Series, shape (n,)
+        Its cells, without those that the study file translates.
+    keys : pandas.Series of str, shape (n,)
+        Names of the rows.
+    findings : Findings
+        Takes one finding for the classes, and one for each row whose class has no upper end.
+    """
+    if (column.layer, column.name) not in CLASSED:
+        return
+    read = read_classes(cells)
+    n_read = int(read.is_class.sum())
+    if n_read:
+        rows = "row" if n_read == 1 else "rows"
+        seen = f'column "{source}" holds classes on {n_read:,} {rows}, such as '
+        seen += f'"{cells[read.is_class].iloc[0]}"'
+        done = "each read by its upper end, the cautious one"
+        findings.note("info", column.layer, column.name, seen, done)
+    if read.is_open.any():
+        seen_open = f'column "{source}": "' + cells[read.is_open].astype("str")
+        done = "taken as not known; translate it with "
+        done += f'values.{column.layer}.{column.name}."..." in the study file'
+        findings.add(
+            "warning", column.layer, keys[read.is_open], field=column.name,
+            seen=seen_open + '" is a class without upper end', done=done,
+        )  # fmt: skip
