@@ -164,6 +164,7 @@ def _screen(study_file: Path, folder: Path, *, as_json: bool) -> None:
         )
     summary = summarise(result)
     summary["notes"] = [*settled, *notes]
+    summary["result"] = result.result_id
     summary["outputs"] = {name: str(path) for name, path in written.items()}
     if as_json:
         _print_json(summary)
@@ -183,7 +184,7 @@ def _print_summary(summary: dict[str, Any]) -> None:
     OUT.print()
     for line in summary["lines"]:
         OUT.print(line, markup=False)
-    OUT.print("[bold]Written[/bold]")
+    OUT.print(f"[bold]Written[/bold] (result {summary['result']})")
     for name, path in summary["outputs"].items():
         OUT.print(f"  {name}: {path}", markup=False)
     for note in summary["notes"]:
@@ -426,10 +427,15 @@ def compare(old: Path, new: Path, as_json: bool) -> None:
     from routekit.outputs.atomic import settle_results  # noqa: PLC0415
     from routekit.outputs.compare import compare_tables, read_result  # noqa: PLC0415
     from routekit.outputs.consequence import write_differences  # noqa: PLC0415
+    from routekit.outputs.identity import find_mixed  # noqa: PLC0415
 
     for folder in dict.fromkeys((old.parent, new.parent)):
         for note in settle_results(folder):
             ERR.print(note, markup=False)
+        mixed = find_mixed(folder)
+        if mixed:
+            end = "Only the files named are compared; run `routekit screen` again for a whole set."
+            ERR.print(f"{mixed}. {end}", markup=False)
     before, after = read_result(old), read_result(new)
     table = compare_tables(before, after)
     if as_json:

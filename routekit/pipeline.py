@@ -17,7 +17,7 @@ from routekit.layers.read import Layers, read_layers
 from routekit.methods.condition import assess_condition
 from routekit.methods.observations import describe_observations, review_codes
 from routekit.methods.roots import link_roots
-from routekit.outputs.provenance import build_provenance, used_sources
+from routekit.outputs.provenance import build_provenance, used_sources, write_basis
 from routekit.pipes.capacity import build_flow
 from routekit.pipes.plans import relaid_outside
 from routekit.renewal import Renewal, choose_renewal
@@ -235,4 +235,8 @@ def _provenance(
         rules=rules[rules["kind"] == "setting"],
         source_keys=used_sources(rules, renewal.checks, renewal.totals),
         date=study.settings.outputs.map.sheet_date,
+        basis=[
+            study.settings.model_dump_json(exclude={"layers"}),
+            *write_basis([layers.root_zones, layers.decisions]),
+        ],
     )

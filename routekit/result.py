@@ -76,6 +76,15 @@ class Result:
     """Name and path of each file that the study read: no output may replace one."""
     cautions: tuple[str, ...] = CAUTIONS
 
+    @property
+    def result_id(self) -> str:
+        """Name of the result, which stands in each of its files; blank where none is known."""
+        if not {"kind", "name", "value"} <= set(self.provenance.columns):
+            return ""
+        kind, name = self.provenance["kind"], self.provenance["name"]
+        found = self.provenance["value"][((kind == "study") & (name == "result")).to_numpy()]
+        return str(found.iloc[0]) if len(found) else ""
+
 
 def require_result(value: object, caller: str) -> None:
     """Refuse what is no result, and say how to get one.

@@ -2,6 +2,7 @@
 
 import json
 import os
+import re
 import subprocess
 import sys
 from importlib.metadata import version
@@ -174,6 +175,22 @@ def test_compare_prints_what_differs(screened, tmp_path):
     assert "Settings: no change\n" in answer.stdout
     rows = json.loads(call("compare", old, new, "--json").stdout)
     assert [list(row.values()) for row in rows] == [line]
+
+
+def test_compare_tells_of_a_folder_whose_files_are_of_two_runs(screened, tmp_path):
+    answer, old = screened
+    told = re.search(r"Written \(result ([0-9a-f]{16})\)", answer.stdout).group(1)
+    for name in ("result.gpkg", "map.html", "trees.pdf"):
+        (tmp_path / name).write_bytes((old / name).read_bytes())
+    page = (tmp_path / "map.html").read_text(encoding="utf-8").replace(told, "00112233aabbccdd")
+    (tmp_path / "map.html").write_text(page, encoding="utf-8")
+    answer = call("compare", old / "result.gpkg", tmp_path / "result.gpkg")
+    assert answer.exit_code == 0
+    assert answer.stderr == (
+        f"The files in {tmp_path} are not of one run (swapped or copied by hand?): result.gpkg, "
+        f"trees.pdf of result {told}; map.html of result 00112233aabbccdd. Only the files named "
+        "are compared; run `routekit screen` again for a whole set.\n"
+    )
 
 
 def test_compare_after_a_zone_was_overruled(screened, tmp_path):

@@ -1,8 +1,10 @@
 """Writing all outputs: complete, or the earlier results as they were."""
 
 import os
+import shutil
 import subprocess
 import sys
+import zipfile
 from pathlib import Path
 
 import geopandas as gpd
@@ -13,6 +15,7 @@ from shapely import box
 from routekit.errors import OutputError
 from routekit.outputs import write
 from routekit.outputs.arborist import write_tree_report
+from routekit.outputs.identity import find_mixed, read_name
 from routekit.outputs.write import refuse_unwritable, write_outputs
 from routekit.study import StudySettings
 
@@ -239,3 +242,32 @@ def test_a_folder_without_the_right_to_write_is_refused(tmp_path, monkeypatch):
     monkeypatch.setattr(os, "access", lambda *_: False)
     with pytest.raises(OutputError, match=r"no right to write into .*; choose another"):
         refuse_unwritable(tmp_path)
+
+
+def test_every_file_names_the_result_that_it_is_of(written, sample_result):
+    folder = written[0]
+    names = {name: read_name(folder / name) for name in NAMES}
+    assert set(names.values()) == {sample_result.result_id}
+    assert len(sample_result.result_id) == 16
+    assert find_mixed(folder) == ""
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_a_file_swapped_by_hand_is_named_by_the_next_run(
+    name, written, sample_study, sample_result, tmp_path, monkeypatch
+):
+    folder = tmp_path / "result"
+    shutil.copytree(written[0], folder)
+    other = bytes(sample_result.result_id, "ascii")
+    if name == "schedule.xlsx":
+        with zipfile.ZipFile(folder / name, "w") as book:
+            book.writestr("docProps/app.xml", "")
+    else:
+        swapped = (folder / name).read_bytes().replace(other, b"0123456789abcdef")
+        (folder / name).write_bytes(swapped)
+    leave_slow_outputs_out(monkeypatch)
+    _, notes = write_outputs(sample_result, sample_study.settings, folder)
+    of = "without the name" if name == "schedule.xlsx" else "of result 0123456789abcdef"
+    assert "not of one run" in notes[0]
+    assert f"; {name} {of}" in notes[0]
+    assert notes[0].endswith("A whole set is in their place now.")

@@ -6,11 +6,13 @@ machine with the same libraries. A date stands in it only if the study file stat
 
 from __future__ import annotations
 
+import hashlib
 import platform
 from collections.abc import Iterable, Sequence
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import PurePath
 
+import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pyogrio
@@ -21,6 +23,9 @@ from routekit.result import CAUTIONS
 from routekit.sources import load_sources
 
 PROVENANCE_COLUMNS = ("kind", "name", "value", "unit", "source", "text")
+_RETURNED = ("root_zones", "decisions")
+"""Layers that a study may read from the file that people edit, which every run writes anew."""
+_NAME_LETTERS = 16
 _LIBRARIES = (
     "routekit",
     "geopandas",
@@ -45,6 +50,7 @@ def build_provenance(
     notes: Sequence[str] = (),
     cautions: Sequence[str] = CAUTIONS,
     date: str = "",
+    basis: Sequence[str] = (),
 ) -> pd.DataFrame:
     """Write what a result rests on as one table.
 
@@ -69,12 +75,15 @@ def build_provenance(
         Cautions that travel with the result.
     date : str, optional
         Date that the study file states; no row if empty.
+    basis : sequence of str, optional
+        What else the result rests on, as text; goes into its name alone.
 
     Returns
     -------
     pandas.DataFrame
         Columns kind (study, input, setting, library, source, caution, note), name, value, unit,
-        source, text; in that order of kinds.
+        source, text; in that order of kinds. The row `result` of the study is the name of the
+        result: equal inputs, settings and versions give the same.
     """
     study = [("study", "name", name), ("study", "coordinate system", crs)]
     study += [("study", "date", date)] if date else []
@@ -89,7 +98,43 @@ def build_provenance(
         _list_texts("note", notes),
     ]
     full = [part.reindex(columns=list(PROVENANCE_COLUMNS)).astype("str") for part in parts]
-    return pd.concat(full, ignore_index=True).fillna("")
+    table = pd.concat(full, ignore_index=True).fillna("")
+    mark = dict.fromkeys(PROVENANCE_COLUMNS, "")
+    mark |= {
+        "kind": "study", "name": "result", "value": _name_result(table, basis),
+        "text": "Stands in every file of this result",
+    }  # fmt: skip
+    return pd.concat([pd.DataFrame([mark]).astype("str"), table], ignore_index=True)
+
+
+def write_basis(tables: Iterable[pd.DataFrame]) -> list[str]:
+    """Write tables that people edit as text, for the name of a result.
+
+    Parameters
+    ----------
+    tables : iterable of pandas.DataFrame
+        With or without geometry.
+
+    Returns
+    -------
+    list of str
+        One text each; equal rows give equal text, whatever file they stand in.
+    """
+    return [
+        (table.to_wkb(hex=True) if isinstance(table, gpd.GeoDataFrame) else table).to_csv()
+        for table in tables
+    ]
+
+
+def _name_result(table: pd.DataFrame, basis: Sequence[str]) -> str:
+    """Name a result by what it rests on: the table and the other texts."""
+    returned = ((table["kind"] == "input") & table["name"].isin(_RETURNED)).to_numpy()
+    rows = table.assign(value=table["value"].mask(returned, ""))
+    digest = hashlib.sha256()
+    for text in (rows.to_csv(index=False), *basis):
+        digest.update(text.encode("utf-8", "surrogatepass"))
+        digest.update(b"\0")
+    return digest.hexdigest()[:_NAME_LETTERS]
 
 
 def used_sources(*tables: pd.DataFrame) -> list[str]:

@@ -23,11 +23,12 @@ from routekit.layers.opening import find_database_fault
 from routekit.outputs.foreign_layers import ForeignTables, read_foreign, write_foreign
 from routekit.outputs.geopackage import GeopackageSettings, write_layers
 from routekit.outputs.gis_layers import Layer, root_zones_layer
+from routekit.outputs.identity import RETURN_TABLE
 from routekit.outputs.tree_cases import list_touched
 from routekit.result import Result
 
 ZONE_COLUMNS = ("tree_id", "by", "reason")
-_OWN_LAYERS = ("root_zones", "current_zones", "decisions")
+_OWN_LAYERS = ("root_zones", "current_zones", "decisions", RETURN_TABLE)
 DECISION_COLUMNS = ("run_id", "tree_id", "decision", "technique", "by", "reason")
 
 
@@ -121,6 +122,11 @@ def write_return_file(
         Layer(
             name="decisions", key="decision", table=decisions,
             description="Write here: a decision on a run or a tree, who took it and why",
+        ),
+        Layer(
+            name=RETURN_TABLE, key="name",
+            table=pd.DataFrame({"name": ["result"], "value": [result.result_id]}),
+            description="Result that this file was written with; leave it as it is",
         ),
     ]  # fmt: skip
     write_layers(

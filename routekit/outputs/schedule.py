@@ -24,6 +24,7 @@ from xlsxwriter.exceptions import XlsxWriterException
 
 from routekit.errors import OutputError
 from routekit.outputs.atomic import replacing_file
+from routekit.outputs.identity import PROPERTY
 from routekit.outputs.schedule_items import leave_out_money
 from routekit.outputs.schedule_sheets import collect_sheets, find_currency
 from routekit.result import Result
@@ -147,6 +148,8 @@ def write_schedule(
         try:
             with xlsxwriter.Workbook(fresh, _WORKBOOK_OPTIONS) as book:
                 book.set_properties({"title": clean_text(result.name)[:200], "created": _CREATED})
+                if result.result_id:
+                    book.set_custom_property(PROPERTY, result.result_id, "text")
                 formats = _make_formats(book)
                 _write_cautions(book, result, formats, is_priced=chosen.is_priced)
                 for name, table in sheets.items():
@@ -206,6 +209,7 @@ def _write_cautions(
     sheet.set_column(0, 0, 120)
     sheet.write_string(0, 0, clean_text(result.name)[:500], formats["title"])
     reading = [
+        *([f"Result {result.result_id}."] if result.result_id else []),
         f"Working coordinate system: {result.crs}.",
         _PRICED if is_priced else _UNPRICED,
         "An empty cell means: not known, or it does not apply; an empty limit: there is none.",

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from routekit.assumed import MARK, word_of
 from routekit.outputs.bores import write_bore_changes
 from routekit.outputs.check_words import CLASS_UNIT, NO_LIMIT, word_checks
 from routekit.outputs.gis_layers import is_recommended, join_runs
@@ -42,7 +43,7 @@ def collect_sheets(result: Result) -> dict[str, pd.DataFrame]:
         those of the recommended technique that do not pass; digs open the ground, and what a
         robot reopens from inside the pipe has a sheet of its own.
     """
-    runs, provenance = price_runs(result), result.provenance
+    runs, provenance = word_assumed(price_runs(result)), result.provenance
     if "kind" in provenance.columns:
         provenance = provenance[~provenance["kind"].isin(["setting", "caution"])]
     checks = result.checks
@@ -59,13 +60,36 @@ def collect_sheets(result: Result) -> dict[str, pd.DataFrame]:
         "Pits": result.pits,
         "Digs": result.digs[opens],
         "By robot": result.digs[~opens],
-        "Trees": trees.join(describe_stems(trees, result.rules)),
+        "Trees": word_assumed(trees).join(describe_stems(trees, result.rules)),
         "Totals": result.totals,
         "To confirm": word_limits(checks),
         "Assumptions": result.rules,
         "Sources": provenance,
         "Findings": result.findings,
     }
+
+
+def word_assumed(table: pd.DataFrame) -> pd.DataFrame:
+    """Write in words which values of each row nobody recorded.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+        Perhaps with the column assumed (canonical names, joined by `;`).
+
+    Returns
+    -------
+    pandas.DataFrame
+        The same rows.
+    """
+    if "assumed" not in table.columns:
+        return table
+    code, kinds = pd.factorize(table["assumed"].astype("str").fillna("").to_numpy(dtype=object))
+    words = [
+        ", ".join(dict.fromkeys(word_of(name) for name in str(kind).split(MARK) if name))
+        for kind in kinds
+    ]
+    return table.assign(assumed=np.array([*words, ""], dtype=object)[code])
 
 
 def price_runs(result: Result) -> pd.DataFrame:

@@ -11,6 +11,7 @@ from routekit.errors import OutputError
 from routekit.outputs.arborist.report import write_tree_report
 from routekit.outputs.atomic import replacing
 from routekit.outputs.geopackage import write_geopackage
+from routekit.outputs.identity import find_mixed
 from routekit.outputs.map.writer import write_map
 from routekit.outputs.overlap import PART_NAME, refuse_inputs
 from routekit.outputs.owners import claim_folder
@@ -63,7 +64,9 @@ def write_outputs(
     folder = Path(folder)
     refuse_inputs(folder, result.inputs)
     with nullcontext() if is_claimed else claim_folder(folder):
-        return _write_set(result, settings, folder, tell)
+        mixed = find_mixed(folder)
+        written, notes = _write_set(result, settings, folder, tell)
+    return written, [f"{mixed}. A whole set is in their place now.", *notes] if mixed else notes
 
 
 def _write_set(

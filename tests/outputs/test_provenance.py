@@ -1,14 +1,18 @@
 """Provenance: complete, without a clock, the same twice."""
 
 import hashlib
+import re
 
+import geopandas as gpd
 import pandas as pd
 import pytest
+import shapely
 
 from routekit.outputs.provenance import (
     PROVENANCE_COLUMNS,
     build_provenance,
     used_sources,
+    write_basis,
 )
 from routekit.result import CAUTIONS
 from routekit.sources import load_sources
@@ -78,3 +82,46 @@ def test_used_sources_are_split_sorted_and_single():
     two = pd.DataFrame({"source": ["house", ""]})
     assert used_sources(one, two, pd.DataFrame()) == ["bs5837", "house", "practice"]
     assert used_sources() == []
+
+
+def name_of(rules, inputs, **changes):
+    """Name of the result of a study, with something changed."""
+    given = {"name": "Elm Quarter", "crs": "EPSG:28992", "inputs": inputs, "rules": rules}
+    table = build_provenance(**given | changes).set_index(["kind", "name"])
+    return table.loc[("study", "result"), "value"]
+
+
+def test_a_result_is_named_by_what_it_rests_on(rules, inputs):
+    name = name_of(rules, inputs)
+    assert re.fullmatch("[0-9a-f]{16}", name)
+    assert name_of(rules, inputs) == name
+    assert name_of(rules, inputs.assign(file=["/elsewhere/net.gpkg", "trees.gpkg"])) == name
+    assert name_of(rules, inputs, basis=["a mapping"]) != name
+    assert name_of(rules, inputs, basis=["a", "b"]) != name_of(rules, inputs, basis=["ab"])
+    assert name_of(rules.assign(value=["0.6", "a = 1.0", "bs5837"]), inputs) != name
+    other = inputs.assign(sha256=hashlib.sha256(b"other sewers").hexdigest())
+    assert name_of(rules, other) != name
+
+
+def test_the_file_that_every_run_writes_anew_gives_no_new_name_by_its_bytes(rules, inputs):
+    """Else a study that reads it would have another name, and other files, at each run."""
+    rows = [
+        pd.concat([inputs, pd.DataFrame({"layer": ["decisions"], "file": ["return.gpkg"],
+                                         "sha256": [sha], "rows": [2]})])
+        for sha in ("00", "11")
+    ]  # fmt: skip
+    assert name_of(rules, rows[0]) == name_of(rules, rows[1])
+    decided = pd.DataFrame({"tree_id": ["T1"], "decision": ["no_pit"]})
+    zones = gpd.GeoDataFrame(
+        {"tree_id": ["T1"]}, geometry=[shapely.box(0, 0, 1, 1)], crs="EPSG:28992"
+    )
+    names = [
+        name_of(rules, inputs, basis=write_basis(tables))
+        for tables in (
+            [zones, decided], [zones.copy(), decided.copy()],
+            [zones, decided.assign(tree_id="T2")],
+            [zones.translate(1).to_frame("geometry"), decided],
+        )
+    ]  # fmt: skip
+    assert names[0] == names[1]
+    assert len(set(names)) == 3

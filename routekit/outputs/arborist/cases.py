@@ -235,8 +235,9 @@ def _overlaps(trees: gpd.GeoDataFrame, shapes: NDArray[np.object_]) -> NDArray[n
 
 
 def list_methods(
-    tree: Mapping[str, Any], runs: Sequence[Row], excavations: Sequence[Row]
-) -> list[dict[str, str]]:
+    tree: Mapping[str, Any], runs: Sequence[Row], excavations: Sequence[Row],
+    doubtful: Sequence[Row] = (),
+) -> list[dict[str, str]]:  # fmt: skip
     """Choose the working methods that the recommended works ask for at one tree.
 
     Parameters
@@ -247,6 +248,8 @@ def list_methods(
         Its rows of `list_runs`.
     excavations : sequence of mapping
         Its rows of `list_excavations`.
+    doubtful : sequence of mapping, optional
+        Its rows of `routekit.outputs.arborist.doubtful.list_doubtful`: to be surveyed first.
 
     Returns
     -------
@@ -255,6 +258,7 @@ def list_methods(
         `working_methods.csv` that hold, in its order.
     """
     holds = _find_needs(tree, runs, excavations)
+    holds["is_unsure"] |= bool(doubtful)
     cuts = [run for run in runs if run["technique"] == "open_cut" and _is_chosen(run)]
     by = ", ".join(dict.fromkeys(str(run["chosen_by"]) for run in cuts))
     rows = [

@@ -28,7 +28,7 @@ FACE: Final = "Source Sans Pro"
 
 _DRAWING: Final = re.compile(r"(<svg .*?</svg>)", re.DOTALL)
 _VOID: Final = frozenset({"meta", "br", "hr", "link", "img", "input"})
-_KEPT: Final = ("id", "href", "data-date")
+_KEPT: Final = ("id", "href", "data-date", "data-result")
 _SPACES: Final = re.compile(r"[ \t\n\r\f]+")
 _STANDARD: Final = "ua-1"
 _KEPT_FOR: Final = 10

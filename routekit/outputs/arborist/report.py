@@ -18,6 +18,7 @@ from typing import Any, Final
 
 import geopandas as gpd
 import jinja2
+import numpy as np
 import pandas as pd
 
 from routekit.outputs.arborist.cases import (
@@ -27,6 +28,7 @@ from routekit.outputs.arborist.cases import (
     rank_trees,
     untouched_ids,
 )
+from routekit.outputs.arborist.doubtful import list_doubtful
 from routekit.outputs.arborist.grazed import list_grazed, mark_grazed
 from routekit.outputs.arborist.plan import SHEET
 from routekit.outputs.arborist.printing import FACE, print_page
@@ -195,6 +197,7 @@ def _describe_study(result: Result, settings: ReportSettings) -> dict[str, Any]:
     digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
     return {
         "name": result.name,
+        "result_id": result.result_id,
         "crs": result.crs,
         "date": _find_date(result.provenance),
         "cautions": result.cautions,
@@ -213,6 +216,7 @@ def _count_front(
 ) -> dict[str, Any]:
     """Count what the front of the report says about all trees."""
     spared = untouched_ids(result, trees["tree_id"].astype("str")) if len(trees) else []
+    doubtful = list_doubtful(result)
     if not len(trees) and len(result.trees):
         spared = [str(name) for name in result.trees["tree_id"]]
     open_cut = (
@@ -222,7 +226,7 @@ def _count_front(
         "n_trees": len(result.trees),
         "n_listed": len(trees),
         "n_touched": int((numbers(trees, "is_touched") == 1).sum()),
-        "n_unsure": _count_unsure(result, trees),
+        "n_unsure": _count_unsure(result, trees, doubtful),
         "n_open_cut": int(pd.Series(open_cut).sum()),
         "n_flagged": {
             flag: int((numbers(trees, flag) == 1).sum())
@@ -231,6 +235,7 @@ def _count_front(
         "n_protection_unknown": int(numbers(trees, "is_protected").isna().sum()),
         "spared": spared[: settings.listed_trees],
         "n_spared": len(spared),
+        "doubtful": doubtful[doubtful["tree_id"].isin(spared)].to_dict("records"),
     }
 
 
@@ -250,11 +255,11 @@ def _list_rows(
     ]
 
 
-def _count_unsure(result: Result, trees: gpd.GeoDataFrame) -> int:
+def _count_unsure(result: Result, trees: gpd.GeoDataFrame, doubtful: pd.DataFrame) -> int:
     """Count the trees whose grade the doubt about positions could change."""
-    places: set[int] = set()
     if not len(trees):
         return 0
+    places = set(np.flatnonzero(trees["tree_id"].astype("str").isin(doubtful["tree_id"])).tolist())
     for rows in (list_runs(result, trees), list_excavations(result, trees)):
         if len(rows):
             unsure = rows["is_unsure"].astype("boolean").fillna(value=False).to_numpy(dtype=bool)

@@ -20,6 +20,7 @@ from routekit.outputs.arborist.cases import (
     reaches_beyond,
     zone_shapes,
 )
+from routekit.outputs.arborist.doubtful import list_doubtful
 from routekit.outputs.arborist.grazed import is_grazed_run
 from routekit.outputs.arborist.plan import (
     SHEET,
@@ -52,8 +53,9 @@ def build_cases(result: Result, trees: gpd.GeoDataFrame, grazed_m2: float) -> li
     Returns
     -------
     list of dict
-        One per tree: tree (its columns), runs, excavations, decisions, broken (pits against a ban,
-        in words), methods, plan.
+        One per tree: tree (its columns), runs, excavations, doubtful (excavations that may
+        reach the zone only by position doubt), decisions, broken (pits against a ban, in words),
+        methods, plan.
     """
     if not len(trees):
         return []
@@ -65,6 +67,9 @@ def build_cases(result: Result, trees: gpd.GeoDataFrame, grazed_m2: float) -> li
     confirm = list_confirmations(result, runs)
     runs_at = _records_by_place(runs)
     excavations_at = _records_by_place(list_excavations(result, trees))
+    doubtful: dict[str, list[dict[str, Any]]] = {}
+    for tree_id, text in list_doubtful(result)[["tree_id", "text"]].itertuples(index=False):
+        doubtful.setdefault(tree_id, []).append({"text": text})
     trees = trees.join(describe_stems(trees, result.rules))
     trees = trees.assign(is_beyond=reaches_beyond(trees, grazed_m2))
     bans = find_broken_bans(result).set_index("tree_id")["text"].to_dict()
@@ -76,10 +81,14 @@ def build_cases(result: Result, trees: gpd.GeoDataFrame, grazed_m2: float) -> li
             "tree": tree,
             "runs": runs_at.get(place, []),
             "excavations": excavations_at.get(place, []),
+            "doubtful": doubtful.get(str(tree["tree_id"]), []),
             "decisions": decisions.get(place, []),
             "broken": bans.get(str(tree["tree_id"]), ""),
             "methods": [
-                *list_methods(tree, runs_at.get(place, []), excavations_at.get(place, [])),
+                *list_methods(
+                    tree, runs_at.get(place, []), excavations_at.get(place, []),
+                    doubtful.get(str(tree["tree_id"]), []),
+                ),
                 *confirm.get(place, []),
             ],
             "plan": plan,

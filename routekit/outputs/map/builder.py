@@ -146,6 +146,7 @@ def build_map(result: Result, settings: MapSettings) -> str:
         .get_template("sheet.html")
         .render(
             name=result.name,
+            result_id=result.result_id,
             policy=content_policy([library, start, own], [style], settings.online_tiles_url),
             style=style,
             scripts=[library, start, own],

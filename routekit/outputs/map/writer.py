@@ -142,6 +142,7 @@ def _build_index(
         .get_template("index.html")
         .render(
             name=result.name,
+            result_id=result.result_id,
             date=sheet_date(result, settings),
             policy=content_policy([script], [style]),
             style=style,

@@ -201,6 +201,7 @@ def _frame(
         "title": settings.titles.get(settings.language) or settings.title or district.name,
         "intro": settings.intros.get(settings.language) or settings.intro,
         "has_intro": bool(settings.intro or settings.intros),
+        "result_id": district.result_id,
         "date": settings.data_date,
         "written_date": write_date(settings.data_date, words) if settings.data_date else "",
         "cautions": list(words["cautions"]),

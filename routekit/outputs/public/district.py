@@ -29,8 +29,8 @@ class District:
 
     Attributes
     ----------
-    name, crs : str
-        Name and working CRS of the study.
+    name, crs, result_id : str
+        Name and working CRS of the study, and the name of its result.
     facts : Facts
         Streets, runs, trees, pits and digs.
     said : list of list of statements
@@ -44,6 +44,7 @@ class District:
     facts: Facts
     said: list[list[Statement]]
     backdrop: gpd.GeoDataFrame
+    result_id: str = ""
 
 
 def describe_district(result: Result, settings: PublicSettings) -> District:
@@ -72,6 +73,7 @@ def describe_district(result: Result, settings: PublicSettings) -> District:
     return District(
         name=tables.name,
         crs=tables.crs,
+        result_id=result.result_id,
         facts=facts,
         said=state_streets(facts, settings),
         backdrop=_list_backdrop(tables, facts.runs, settings.backdrop_reach_m),

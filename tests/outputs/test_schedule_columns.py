@@ -1,0 +1,59 @@
+"""Every column of works that the GeoPackage holds is in the schedule, or left out for a reason."""
+
+import pandas as pd
+import pytest
+
+from routekit.outputs.schedule import load_columns
+from routekit.outputs.schedule_sheets import collect_sheets, word_assumed
+
+LEFT_OUT = {
+    "Strings": {"head_kn", "is_too_short", "laydown_fits"},
+    "Pits": {"slide_share", "turn_deg", "is_outside", "harm", "sketch"},
+    "Digs": set(),
+    "To confirm": {"run"},
+    "Trees": {
+        "stem_diameter_mm", "stems_mm", "stem_count", "stem_height_m", "is_columnar", "n_works",
+        "recommended_footprint_m2", "recommended_footprint_share", "recommended_structural_m2",
+        "recommended_is_structural", "spared_m2", "is_touched", "is_careful_structural", "shape",
+        "min_distance_m", "regime", "structural_basis", "is_capped", "stem_source", "stem_low_mm",
+        "stem_mid_mm", "stem_high_mm", "tree", "crown", "zone",
+    },
+}  # fmt: skip
+"""Said by another column in words (head, stem, room to lie), or how a place was searched for."""
+
+RUNS = {
+    "street", "invert_up_m", "invert_down_m", "ground_up_m", "ground_down_m", "gradient_source",
+    "position_sd_m", "cover_m", "service_clearance_m", "nearest_service", "n_crossings",
+    "building_distance_m", "is_inspected", "operational_grade", "collapses", "required_l_s",
+    "required_basis", "assumed",
+}  # fmt: skip
+"""What of a run who prices it must know beside the size: where, how deep, beside what, how sure."""
+
+
+@pytest.fixture(scope="module")
+def sheets(sample_result):
+    return collect_sheets(sample_result)
+
+
+@pytest.mark.parametrize("sheet", LEFT_OUT)
+def test_each_column_is_shown_or_left_out_for_a_reason(sheet, sheets):
+    shown = {column.name for column in load_columns()[sheet]}
+    assert set(sheets[sheet].columns) - shown - {"geometry"} == LEFT_OUT[sheet]
+
+
+def test_what_a_tenderer_needs_of_a_run_is_shown(sheets):
+    shown = {column.name for column in load_columns()["Runs"]}
+    assert shown >= RUNS
+    assert set(sheets["Runs"].columns) >= RUNS
+
+
+def test_what_is_assumed_stands_in_words(sheets, sample_result):
+    assert set(sheets["Runs"]["assumed"]) <= {
+        "", "design flow", "root zones near it", "design flow, root zones near it",
+        "depth, material, design flow",
+    }  # fmt: skip
+    empty = (sample_result.runs["assumed"].astype(str) == "").to_numpy()
+    assert (sheets["Runs"]["assumed"][empty] == "").all()
+    assert (sheets["Runs"]["assumed"][~empty] != "").all()
+    words = word_assumed(pd.DataFrame({"assumed": ["design_flow_l_s;upsizing_mm", None]}))
+    assert words["assumed"].tolist() == ["design flow", ""]
