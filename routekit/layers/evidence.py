@@ -27,6 +27,9 @@ that differs on every row, botanical names (house choice)."""
 MOST_WORDS: Final = 50
 """More distinct values than this are no choice (house choice)."""
 
+MOST_CODES: Final = 100
+"""More distinct values than this are no codes of shape and size, if no name says so (house)."""
+
 _GENERA: Final = (
     "abies acacia acer aesculus ailanthus albizia alnus amelanchier araucaria betula callistemon "
     "carpinus carya castanea casuarina catalpa cedrus celtis ceratonia cercis chamaecyparis citrus "
@@ -121,7 +124,7 @@ def _rate_codes(text: pd.Series) -> tuple[float, float, str]:
     letters = sizes["letters"].fillna("").str.casefold()
     joins = (letters.ne("") & ~letters.isin(("dn", "nd"))) | sizes["second"].notna()
     share = float((~sizes["is_bad"] & joins).mean())
-    is_few = text.nunique() <= max(3, 0.5 * len(text))
+    is_few = text.nunique() <= min(MOST_CODES, max(3, 0.5 * len(text)))
     alone = BY_CODES if share >= 0.9 and is_few and not text.is_unique else 0.0
     fit = 0.0 if text.is_unique and len(text) > MOST_WORDS else share
     return fit, alone, f"codes such as {text.iloc[0]}"

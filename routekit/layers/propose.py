@@ -31,6 +31,7 @@ from routekit.layers.columns import (
 from routekit.layers.evidence import rate_values
 from routekit.layers.mending import FITTING_TYPES
 from routekit.layers.names import rate_name, spell_name, take_apart
+from routekit.layers.parsing import read_numbers
 from routekit.layers.settings import METRES
 from routekit.layers.units import judge_unit
 
@@ -101,7 +102,7 @@ def propose_mapping(table: pd.DataFrame, layer: str) -> pd.DataFrame:
     rated = rated[rated["confidence"] >= LEAST_CONFIDENCE]
     rated = rated.sort_values("confidence", ascending=False, kind="stable", ignore_index=True)
     chosen = _choose(rated)
-    proposed = _judge(rated, chosen)
+    proposed = _judge(_drop_twins(rated, chosen, sample), chosen)
     if layer == "trees":
         proposed = _join_species(proposed, names)
     return proposed[list(PROPOSAL_COLUMNS)].reset_index(drop=True)
@@ -170,6 +171,25 @@ def _choose(rated: pd.DataFrame) -> dict[str, str]:
             chosen.pop(one, None)
             chosen.pop(other, None)
     return chosen
+
+
+def _drop_twins(
+    rated: pd.DataFrame, chosen: dict[str, str], sample: pd.DataFrame
+) -> pd.DataFrame:
+    """Leave out rivals that hold the same numbers as the column chosen: either is right."""
+    others = rated[rated["canonical"].isin(list(chosen)) & ~rated["source"].isin(chosen.values())]
+    twins = [
+        row
+        for row, (name, source) in others[["canonical", "source"]].T.items()
+        if _are_same(sample[source], sample[chosen[name]])
+    ]
+    return rated.drop(index=twins)
+
+
+def _are_same(one: pd.Series, other: pd.Series) -> bool:
+    """Tell whether two columns hold the same numbers; a 0 in one may be blank in the other."""
+    a, b = (np.nan_to_num(read_numbers(cells).values) for cells in (one, other))
+    return len(np.unique(a[a != 0])) > 1 and bool(np.array_equal(a, b))
 
 
 def _judge(rated: pd.DataFrame, chosen: dict[str, str]) -> pd.DataFrame:

@@ -75,6 +75,10 @@ def sample_terrain(
         except RasterioError as error:
             msg = f"layers.terrain: {path} is no raster that can be read ({error})"
             raise LayerError(msg) from error
+        if source.count != 1:
+            msg = f"layers.terrain: {path} holds {source.count} bands, and nothing says which of "
+            msg += "them the levels are; give a raster of one band"
+            raise LayerError(msg)
         if source.crs is None:
             msg = f"layers.terrain: {path} names no reference system; write one into the raster"
             raise CrsError(msg)

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from rasters import curves_spoilt, more_rasters, shapefiles_spoilt
 from shapely import LineString, MultiLineString, MultiPoint, MultiPolygon, Point, Polygon
 from spoilt import (
     ID,
@@ -59,7 +60,8 @@ def all_cases() -> list[Case]:
     parts = (
         files_spoilt(), systems_spoilt(), shapes_spoilt(), ids_spoilt(), numbers_spoilt(),
         units_spoilt(), words_spoilt(), texts_spoilt(), studies_spoilt(), decisions_spoilt(),
-        rasters_spoilt(), tables_spoilt(),
+        rasters_spoilt(), tables_spoilt(), more_rasters(), shapefiles_spoilt(),
+        curves_spoilt(),
     )  # fmt: skip
     return [case for part in parts for case in part]
 
