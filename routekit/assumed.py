@@ -62,6 +62,12 @@ FIELDS: Final = {
     "manholes.depth_m": _DEPTH,
     "design_flow_l_s": _NEED,
     "upsizing_mm": _NEED,
+    "services.depth_m": Field(
+        "depth of services near it", "Locate the services near it: their depth is assumed."
+    ),
+    "services.diameter_mm": Field(
+        "size of services near it", "Measure the services near it: their size is assumed."
+    ),
     "trees.zone": Field(
         "root zones near it",
         "Have the trees near it measured, and ask which are veteran or columnar: their zones may "
@@ -86,6 +92,9 @@ BORE: Final = (*SIZE, "shape", *INVERTS)
 
 FLOW: Final = (*BORE, "material", "design_flow_l_s", "catchment_m2", "runoff_share")
 """What required flow and capacity may rest on."""
+
+SERVICES: Final = ("services.depth_m", "services.diameter_mm")
+"""What the clear distance to other services may rest on."""
 
 ZONES: Final = ("trees.zone",)
 """What the root zones that a run meets may rest on."""

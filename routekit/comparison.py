@@ -21,6 +21,7 @@ from routekit.pipes.pe import bend_radius
 from routekit.pipes.section import girth_diameter
 from routekit.site.harm import HARM
 from routekit.site.pit_sizes import PitSizes, launch_pits
+from routekit.trees.near_stem import NEAR_COLUMNS, worst_by
 from routekit.vocabulary import ROOTED_AGAIN, TECHNIQUES
 from routekit.works import Place, Works
 
@@ -60,7 +61,9 @@ def compare_techniques(
     -------
     Comparison
     """
-    checks = evaluate_techniques(place.cases, plans, place.settings.methods)
+    dug = judge_works(works, place.runs["run_id"])
+    cases = pd.concat([place.cases.drop(columns=dug.columns), dug], axis=1)
+    checks = evaluate_techniques(cases, plans, place.settings.methods)
     quantities = _count_quantities(place, plans, works, shares)
     return Comparison(
         plans=plans,
@@ -68,6 +71,36 @@ def compare_techniques(
         quantities=quantities,
         scores=_score(place, plans, checks, works, quantities),
     )
+
+
+def judge_works(works: Works, run_id: pd.Series) -> pd.DataFrame:
+    """Tell how near to stems the works of each run dig: for bursting, and at connections alone.
+
+    Parameters
+    ----------
+    works : Works
+    run_id : Series of str, shape (n,)
+
+    Returns
+    -------
+    DataFrame, n rows
+        `routekit.trees.near_stem.NEAR_COLUMNS` with `dig_` (small digs, and the pits of the run's
+        string; a run outside strings has none) and `joining_` before them.
+    """
+    row = pd.Index(run_id).get_indexer(pd.Index(works.digs["run_id"].astype(str)))
+    digs = works.digs.loc[row >= 0, [*NEAR_COLUMNS, "kind"]].assign(run=row[row >= 0])
+    ends = works.strings[["string_id", "launch_pit", "reception_pit"]].melt("string_id")
+    ends = ends.merge(works.pits[["pit_id", *NEAR_COLUMNS]], left_on="value", right_on="pit_id")
+    string = pd.DataFrame({"string_id": works.string_of_run, "run": np.arange(len(run_id))})
+    pits = string.merge(ends, on="string_id")
+    columns = [*NEAR_COLUMNS, "run"]
+    every = pd.concat([digs[columns], pits[columns]], ignore_index=True) if len(pits) else digs
+    joining = digs[digs["kind"] == "connection"]
+    found = [
+        worst_by(part, part["run"].to_numpy(dtype=np.int64), len(run_id)).add_prefix(prefix)
+        for prefix, part in (("dig_", every), ("joining_", joining))
+    ]
+    return pd.concat(found, axis=1)
 
 
 def passes(checks: list[Check]) -> Flags:

@@ -9,14 +9,16 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from routekit.arrays import Flags, Floats
-from routekit.layers.columns import load_columns
+from routekit.arrays import Flags, Floats, Ints
+from routekit.assumed import SIZE, is_assumed
 from routekit.methods.cases import sum_breaches
+from routekit.pipes.settings import TrenchSettings
 from routekit.pipes.trench import build_trenches
 from routekit.study import StudySettings
-from routekit.trees.breach import Tiers, build_breaches, sum_tree_loss
+from routekit.trees.breach import Tiers, build_breaches, pair_corridors, sum_tree_loss
 from routekit.trees.certainty import mark_certainty
 from routekit.trees.doubt import draw_largest, find_doubtful, is_more_harmed
+from routekit.trees.near_stem import judge_digging, prepare_stems
 from routekit.trees.regimes import choose_regime
 from routekit.trees.unsized import (
     add_unknown_losses,
@@ -25,9 +27,6 @@ from routekit.trees.unsized import (
     least_columns,
     measure_axes,
 )
-
-_WIDE_BORE_MM = 1000.0
-"""A run of unknown size is taken to be at most as wide as this, or as the widest known one."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -90,11 +89,9 @@ def measure_exposure(
     sums = sum_breaches(breaches, len(runs))
     unsized = shapely.is_missing(np.asarray(trenches["corridor"]))
     rows = np.flatnonzero(unsized)
-    least, reach = (
-        build_trenches(_take_size(runs.iloc[rows], bore), settings.trench,
-                       tear_back_m=regime.tear_back_m)
-        for bore in _bound_bores(runs)
-    )  # fmt: skip
+    bores = _bound_bores(runs, settings.trench)
+    least, reach = (_size_trenches(runs.iloc[rows], bore, settings) for bore in bores)
+    largest = _draw_doubtful(trees, zones, root_zones, settings)
     certain = build_breaches(runs.iloc[rows], least, zones, tiers=tiers)
     doubt = bound_pairs(rows, certain, np.asarray(reach["corridor"]), zones)
     losses = sum_tree_loss(breaches, trenches, zones, tiers=tiers)
@@ -105,38 +102,115 @@ def measure_exposure(
         per_run=blank_sums(sums, unsized).assign(
             **measure_axes(np.asarray(runs.geometry), zones),
             **least_columns(sums, rows, sum_breaches(certain, len(rows))),
+            n_reach_trees=_count_reach(runs, bores[1], zones if largest is None else largest,
+                                       settings),
+            **_judge_trenches(runs, trees, zones, (trenches, least), bores[1], settings),
         ),
         doubt=doubt,
         tiers=tiers,
-        in_doubt=_find_doubt(runs, trees, zones, root_zones, trenches, sums, tiers, settings),
-    )
+        in_doubt=_find_doubt(runs, largest, trenches, sums, tiers),
+    )  # fmt: skip
 
 
-def _bound_bores(runs: gpd.GeoDataFrame) -> tuple[float, float]:
+def _bound_bores(runs: gpd.GeoDataFrame, settings: TrenchSettings) -> tuple[float, float]:
     """Give the least and the largest bore that a run of unknown size is taken to have, mm."""
-    widest = np.nanmax(np.append(runs["diameter_mm"].to_numpy(dtype=float), _WIDE_BORE_MM))
-    return load_columns("sewers")["diameter_mm"].low, float(widest)
+    known = runs["diameter_mm"].to_numpy(dtype=float)
+    return settings.unsized_least_mm, float(np.nanmax([*known, settings.unsized_largest_mm]))
 
 
-def _take_size(runs: gpd.GeoDataFrame, bore_mm: float) -> gpd.GeoDataFrame:
-    """Give all runs one bore."""
-    return runs.assign(diameter_mm=bore_mm, height_mm=bore_mm)
+def _size_trenches(
+    runs: gpd.GeoDataFrame, bore_mm: float, settings: StudySettings
+) -> gpd.GeoDataFrame:
+    """Lay the trenches that runs would have with one bore."""
+    return build_trenches(
+        runs.assign(diameter_mm=bore_mm, height_mm=bore_mm), settings.trench,
+        tear_back_m=choose_regime(settings.zones).tear_back_m,
+    )  # fmt: skip
+
+
+def _count_reach(
+    runs: gpd.GeoDataFrame, bore_mm: float, zones: gpd.GeoDataFrame, settings: StudySettings
+) -> Floats:
+    """Count the trees that runs of assumed size would meet with the largest bore; else NaN."""
+    count = np.full(len(runs), np.nan)
+    rows = np.flatnonzero(is_assumed(runs["assumed"], SIZE))
+    wide = _size_trenches(runs.iloc[rows], bore_mm, settings)
+    met, _ = pair_corridors(np.asarray(wide["corridor"]), zones)
+    count[rows] = np.bincount(met, minlength=len(rows))
+    # A trench that is not known may meet any tree.
+    count[rows[shapely.is_missing(np.asarray(wide["corridor"]))]] = np.nan
+    return count
+
+
+def _judge_trenches(
+    runs: gpd.GeoDataFrame,
+    trees: gpd.GeoDataFrame,
+    zones: gpd.GeoDataFrame,
+    laid: tuple[gpd.GeoDataFrame, gpd.GeoDataFrame],
+    bore_mm: float,
+    settings: StudySettings,
+) -> pd.DataFrame:
+    """Tell how near the trench of each run comes to stems: `NEAR_COLUMNS`, and is_wide_near_stem.
+
+    `laid` are the trenches, and the least ones of the runs of unknown size. The last column tells
+    whether the trench of the largest bore would not be clear of stems; it says so of runs of
+    unknown or assumed size alone.
+    """
+    stems = prepare_stems(zones, trees["position_sd_m"], settings.zones)
+    run_sd, lines = runs["position_sd_m"].to_numpy(dtype=float), np.asarray(runs.geometry)
+
+    def judge(rows: Ints, trenches: gpd.GeoDataFrame) -> pd.DataFrame:
+        """Hold the ground that is dug itself against the stems."""
+        half = trenches["width_m"].to_numpy(dtype=float) / 2
+        dug = shapely.buffer(lines[rows], half, cap_style="flat", join_style="mitre")
+        shapes = np.array(dug, dtype=object)
+        shapes[np.isnan(half)] = None
+        return judge_digging(shapes, stems, run_sd[rows])
+
+    found = judge(np.arange(len(runs)), laid[0])
+    unsized = np.flatnonzero(np.isnan(laid[0]["width_m"].to_numpy(dtype=float)))
+    open_ = np.union1d(unsized, np.flatnonzero(is_assumed(runs["assumed"], SIZE)))
+    wide = judge(open_, _size_trenches(runs.iloc[open_], bore_mm, settings))
+    is_clear = ~wide["is_near_stem"].to_numpy(dtype=bool, na_value=True)
+    reaches = np.zeros(len(runs), dtype=bool)
+    reaches[open_] = ~is_clear
+    # What even the least trench meets is certain, what the largest one clears as well.
+    sure = judge(unsized, laid[1])["is_near_stem"].to_numpy(dtype=bool, na_value=False)
+    near = found["is_near_stem"].copy()
+    near[unsized[sure]], near[unsized[~sure & ~reaches[unsized]]] = True, False
+    near[unsized[~sure & reaches[unsized]]] = pd.NA
+    place = np.searchsorted(open_, unsized)
+    face = found["stem_face_m"].to_numpy(copy=True)
+    loose = found["is_stem_loose"].to_numpy(copy=True)
+    face[unsized] = np.where(reaches[unsized], np.nan, wide["stem_face_m"].to_numpy()[place])
+    loose[unsized] = wide["is_stem_loose"].to_numpy()[place] & ~reaches[unsized]
+    return pd.DataFrame(
+        {"stem_face_m": face, "is_near_stem": near, "is_stem_loose": loose,
+         "is_wide_near_stem": reaches}
+    )  # fmt: skip
+
+
+def _draw_doubtful(
+    trees: gpd.GeoDataFrame,
+    zones: gpd.GeoDataFrame,
+    root_zones: gpd.GeoDataFrame | None,
+    settings: StudySettings,
+) -> gpd.GeoDataFrame | None:
+    """Draw the zones that may be larger than drawn as large as they may be; None for none."""
+    if not find_doubtful(trees, zones).any():
+        return None
+    return draw_largest(trees, zones, root_zones, settings.zones)
 
 
 def _find_doubt(
     runs: gpd.GeoDataFrame,
-    trees: gpd.GeoDataFrame,
-    zones: gpd.GeoDataFrame,
-    root_zones: gpd.GeoDataFrame | None,
+    largest: gpd.GeoDataFrame | None,
     trenches: gpd.GeoDataFrame,
     per_run: pd.DataFrame,
     tiers: Tiers,
-    settings: StudySettings,
 ) -> Flags:
     """Tell which runs' breaches rest on zones that may be larger than they are drawn."""
-    which = find_doubtful(trees, zones)
-    if not which.any():
+    if largest is None:
         return np.zeros(len(runs), dtype=bool)
-    largest = draw_largest(trees, zones, root_zones, settings.zones)
     met = build_breaches(runs, trenches, largest, tiers=tiers)
     return is_more_harmed(sum_breaches(met, len(runs)), per_run)

@@ -13,7 +13,7 @@ import shapely
 
 from routekit.advice.decisions import Decided
 from routekit.arrays import Flags, Floats, Ints
-from routekit.assumed import add_assumed
+from routekit.assumed import SERVICES, add_assumed
 from routekit.exposure import Exposure
 from routekit.layers.read import Layers
 from routekit.methods.bursting import needed_clearance
@@ -27,6 +27,7 @@ from routekit.site.chains import build_chains
 from routekit.site.digs import find_runs
 from routekit.site.surroundings import prepare_surroundings
 from routekit.study import StudySettings
+from routekit.trees.near_stem import blank_digging
 from routekit.works import Place
 
 _FAR_M = 15.0
@@ -79,6 +80,7 @@ def prepare_place(
             surfaces=layers.surfaces, study_area=layers.study_area,
             no_pit_trees=_forbidding_trees(layers.trees, decided, settings),
             tree_sd_m=layers.trees["position_sd_m"].to_numpy(dtype=float),
+            zone_settings=settings.zones,
         ),
         major_from_share=exposure.tiers.major_from_share,
         settings=settings,
@@ -223,20 +225,22 @@ def _lay_out_cases(
     hard = subsoil.is_hard_ground
     cases["assumed"] = _note_assumed(cases, flow, exposure)
     error = settings.flow.level_error_m
-    return pd.concat([cases, flow], axis=1).assign(
+    works = [blank_digging(size, prefix) for prefix in ("dig_", "joining_")]
+    return pd.concat([cases, flow, *works], axis=1).assign(
         fall_m=find_falls(runs, level_error_m=error),
         level_error_m=error,
         is_below_groundwater=np.nan if water is None else (depth > water).astype(float),
         is_hard_ground=np.nan if hard is None else float(hard),
         building_distance_m=_building_distance(layers.obstacles, exposure.trenches),
         has_trees=len(layers.trees) > 0,
+        no_dig_m=settings.zones.no_dig_m,
         is_root_choked=cases["least_root_count"].to_numpy(dtype=float)
         >= settings.methods.lining.rooted_joints,
     )
 
 
 def _note_assumed(cases: pd.DataFrame, flow: pd.DataFrame, exposure: Exposure) -> pd.Series:
-    """Enter what stands in for material, flow, size and root zones that are not known."""
+    """Enter what stands in for material, flow, size, zones and services that are not known."""
     is_asked = (flow["required_basis"] == BASIS_DESIGN).to_numpy(dtype=bool)
     slope = falling_gradient(cases["gradient"])
     entries = {
@@ -244,6 +248,7 @@ def _note_assumed(cases: pd.DataFrame, flow: pd.DataFrame, exposure: Exposure) -
         "design_flow_l_s": ~is_asked,
         "upsizing_mm": ~is_asked | np.isnan(slope),
         "trees.zone": exposure.in_doubt,
+        **{name: cases[name].to_numpy(dtype=bool) for name in SERVICES},
     }
     assumed = cases["assumed"]
     for field, where in entries.items():

@@ -9,6 +9,7 @@ import pandas as pd
 
 from routekit.arrays import Flags
 from routekit.assumed import is_assumed, list_fields, word_of
+from routekit.methods.common import NO_DIGGING
 from routekit.result import Result, require_result
 from routekit.vocabulary import TECHNIQUES
 
@@ -76,6 +77,7 @@ def _count(result: Result) -> dict[str, int | float]:
         "pits_doubt_not_known": int(pits["may_be_structural"].isna().sum()),
         "digs_doubt_structural": _count_set(result.digs["may_be_structural"]),
         "digs_doubt_not_known": int(result.digs["may_be_structural"].isna().sum()),
+        **_count_near_stems(result),
         "strings": len(result.strings),
         "strings_without_room": int((result.strings["laydown_room"] == "no room").sum()),
         "strings_over_limit": int((result.strings["over_limit"].astype(str) != "").sum()),
@@ -94,6 +96,25 @@ def _count(result: Result) -> dict[str, int | float]:
         "findings_error": int((found == "error").sum()),
         "findings_warning": int((found == "warning").sum()),
     }
+
+
+def _count_near_stems(result: Result) -> dict[str, int]:
+    """Count pits, small digs and recommended trenches too near a stem, or perhaps too near."""
+    checks = result.checks[(result.checks["check"] == NO_DIGGING).to_numpy()]
+    cut = result.advice.loc[(result.advice["technique"] == "open_cut").to_numpy(), "run_id"]
+    mine = (checks["technique"] == "open_cut") & checks["run_id"].isin(cut)
+    verdict = checks.loc[mine.to_numpy(), "verdict"].astype(str)
+    found = {
+        "trenches_near_stem": int((verdict == "fail").sum()),
+        "trenches_near_stem_not_known": int((verdict == "unknown").sum()),
+    }
+    for name in ("pits", "digs"):
+        near = getattr(result, name)["is_near_stem"]
+        found |= {
+            f"{name}_near_stem": _count_set(near),
+            f"{name}_near_stem_not_known": int(near.isna().sum()),
+        }
+    return found
 
 
 def _count_set(flags: pd.Series) -> int:
@@ -207,6 +228,7 @@ def _write_lines(result: Result, counts: dict[str, int | float]) -> list[str]:
             f"Hand or suction digs in structural root zones, roots kept: "
             f"{write_count(counts['trees_careful'], 'tree')}."
         )
+    lines += _write_near_stems(counts)
     lines += _write_position_doubt(counts)
     if counts["runs_forced"] or counts["runs_with_exclusions"]:
         lines.append(
@@ -219,6 +241,31 @@ def _write_lines(result: Result, counts: dict[str, int | float]) -> list[str]:
         lines.append(f"No technique passes every check: {', '.join(stuck.astype(str)[:8])}{more}.")
     lines += _write_assumed(result)
     return lines
+
+
+def _write_near_stems(counts: dict[str, int | float]) -> list[str]:
+    """Say how much would be dug nearer to stems than anything may be, or perhaps."""
+    ends = {
+        "": "nearer to a stem than anything may be dug: move {them}.",
+        "_not_known": "of which it is not known whether {them_be} too near a stem to dig: measure "
+        "stems and positions first.",
+    }
+    lines = []
+    for what, end in ends.items():
+        found = {
+            word: counts[f"{kind}_near_stem{what}"]
+            for kind, word in (("trenches", "open cut"), ("pits", "pit"), ("digs", "small dig"))
+        }
+        said = [write_count(number, word) for word, number in found.items() if number]
+        if said:
+            them, be = ("it", "it is") if sum(found.values()) == 1 else ("them", "they are")
+            lines.append(f"{_join_words(said)} {end.format(them=them, them_be=be)}")
+    return lines
+
+
+def _join_words(words: list[str]) -> str:
+    """Join words by commas and «and»."""
+    return " and ".join([", ".join(words[:-1]), words[-1]]) if words[1:] else words[0]
 
 
 def _write_position_doubt(counts: dict[str, int | float]) -> list[str]:

@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
+import shapely
 from sample_copy import SampleCopy, pick
 
 from routekit import Study, run_study
@@ -10,6 +11,11 @@ from routekit.assumed import add_assumed, drop_assumed, is_assumed, list_fields
 from routekit.methods.checks import CAUTION, FAIL, PASS, UNKNOWN, at_most, rest_on
 from routekit.methods.weighing import weigh_assumed
 from routekit.summary import summarise
+
+ROOT_CHECKS = (
+    "Cuts a structural root zone", "Major encroachment on a protection zone",
+    "Cover where it passes below root zones", "Passes through a structural root zone",
+)  # fmt: skip
 
 SIZE_LINE = 'diameter_mm = ["diameter_mm", "=200"]\nmaterial = "MATERIAAL"'
 
@@ -58,10 +64,40 @@ def test_a_constant_for_missing_sizes_is_an_assumption(half_sized):
     sized = checks[checks["check"].isin(["Host bore, least", "Capacity after the works",
                                          "Cuts a structural root zone", "Wall of the liner"])]
     guessed = sized[sized["run"].isin(np.flatnonzero(mine))]
-    assert (guessed["verdict"] != "pass").all()
+    is_far = guessed["assumed"].str.contains("no root zone within reach")
+    assert ((guessed["verdict"] != "pass") | is_far).all()
+    assert set(guessed.loc[is_far, "check"]) == {"Cuts a structural root zone"}
     assert guessed["assumed"].str.contains("size").all()
     rest = sized[~sized["run"].isin(np.flatnonzero(mine))]
     assert (rest["verdict"] == "pass").any()
+
+
+def test_far_from_trees_root_checks_do_not_hang_on_the_size(half_sized):
+    """By distance alone: no trench of a 1 m bore is 5 m wide each side, none is under 0.3 m."""
+    result, blank = half_sized
+    zones = result.zones
+    radius = zones["radius_m"].to_numpy(dtype=float)
+    is_sure = ~(zones["is_estimated"] | zones["area_m2"].isna()).to_numpy()
+    lines = result.runs.geometry.to_numpy()[:, None]
+    away = shapely.distance(lines, zones.geometry.to_numpy()[None]) - radius
+    away = np.fmin(away, shapely.distance(lines, zones["zone"].to_numpy()[None]))
+    mine = result.runs["run_id"].isin(blank).to_numpy()
+    far = np.flatnonzero(mine & (np.nanmin(away, axis=1) > 15))
+    near = np.flatnonzero(mine & (np.nanmin(away[:, is_sure], axis=1) < 0.3))
+    assert len(far)
+    assert len(near)
+    checks = result.checks
+    for name in ROOT_CHECKS:
+        found = checks[checks["check"] == name]
+        there = found[found["run"].isin(near)]
+        assert (there["verdict"] != "pass").all(), name
+        here = found[found["run"].isin(far) & (found["verdict"] != "unknown")]
+        # What else is assumed of a run may still make a caution of it.
+        here = here[~here["assumed"].str.contains("depth|level|zones near")]
+        assert len(here), name
+        assert (here["verdict"] == "pass").all(), name
+        words = "size (no root zone within reach of the largest bore it may have)"
+        assert here["assumed"].str.contains(words, regex=False).all(), name
 
 
 def test_assumed_sizes_are_to_be_measured_and_counted(half_sized):
@@ -88,3 +124,38 @@ def test_an_assumed_depth_never_passes_a_check_of_depth(half_sized):
         found = checks.loc[checks["check"] == name, "verdict"]
         assert len(found), name
         assert set(found) <= {"unknown", "fail"}, name
+
+
+SERVICE_CHECKS = (
+    "Service recorded inside or touching the pipe", "Clear distance to services beside",
+    "Clear distance to crossing services", "Services in or beside the trench",
+)  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("column", "value", "word"),
+    [("depth_m", "=0.4", "depth of services near it"),
+     ("diameter_mm", "=20", "size of services near it")],
+)  # fmt: skip
+def test_a_constant_for_services_is_carried_to_the_checks_of_the_runs(
+    tmp_path, column, value, word
+):
+    """A shallow depth or a slim size for all services makes them clear of the pipe: by guess."""
+    copy = SampleCopy(tmp_path / "study")
+    services = copy.read("services")
+    copy.put("services", services.drop(columns=column))
+    copy.say(f'[fields.services]\n{column} = "{value}"')
+    result = run_study(Study.load(copy.study))
+    checks = result.checks[result.checks["check"].isin(SERVICE_CHECKS)]
+    near = checks[np.isfinite(checks["value"].astype(float)) & (checks["unit"] == "m")]
+    named = checks["assumed"].str.contains(word)
+    assert len(near)
+    assert named.any()
+    assert (checks.loc[named, "verdict"] != "pass").all()
+    # Within a metre of the run by that guess, none is told as if it were known.
+    assert near.loc[near["value"].astype(float) < 0.9, "assumed"].str.contains(word).all()
+    runs = result.runs["run_id"][is_assumed(result.runs["assumed"], (f"services.{column}",))]
+    asked = result.advice["run_id"].isin(runs)
+    said = result.advice["to_confirm"].str.contains("the services near it: their")
+    assert (said == asked).all()
+    assert any(word in line for line in summarise(result)["lines"] if line.startswith("Assumed"))

@@ -60,7 +60,7 @@ LAYERS = [
 ]  # fmt: skip
 
 _FLOW = r"Capacity|Velocity|Carries|Fall|Sizes|Pull|Heave|Cover|Clear distance"
-_ROOTS = r"structural root zone|protection zone|below root zones"
+_ROOTS = r"structural root zone|protection zone|below root zones|face of a stem"
 _DEPTH = rf"{_FLOW}|{_ROOTS}|Depth|buildings|Services?\b|Wall of the liner"
 TOUCHES = {
     "sewers": rf"{_DEPTH}|Host|Not circular|Bore|Sideways|Outside diameter",

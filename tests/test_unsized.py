@@ -101,6 +101,27 @@ def test_open_cut_is_no_cheaper_for_trees_than_the_least_trench(spoilt):
     assert list(TECHNIQUES)[-1] == "open_cut"
 
 
+def test_a_string_of_unknown_size_has_neither_pull_nor_pits_that_are_known(spoilt):
+    """A collapsed run may be left with bursting alone; what it takes is open, not nothing."""
+    result, blank = spoilt
+    strings, pits = result.strings, result.pits
+    lost = strings[strings["new_outside_mm"].isna()]
+    assert len(lost) or len(blank) < len(result.runs)
+    forces = ["pull_mid_kn", "machine_mid_kn", "allowable_kn", "weld_hours"]
+    assert lost[forces].isna().all(axis=None)
+    assert (lost[["pull_over", "machine_over"]] == "not known").all(axis=None)
+    mine = pits[pits["pit_id"].isin([*lost["launch_pit"], *lost["reception_pit"]])]
+    assert mine.geometry.isna().all()
+    taken = ["zone_overlap_m2", "structural_m2", "carriageway_m2", "is_structural", "is_near_stem"]
+    assert mine[taken].isna().all(axis=None)
+    assert not mine["is_clear"].any()
+    ids = ";".join(lost["run_ids"]).split(";")
+    checks = result.checks[result.checks["run_id"].isin(ids)]
+    burst = checks[checks["technique"].isin(["burst_same", "burst_upsized"])]
+    sized = burst["check"].str.contains("Host bore|Pull|Capacity|Heave|Cover|digging")
+    assert set(burst.loc[sized, "verdict"].astype(str)) <= {"unknown", "fail"}
+
+
 def test_the_finding_names_the_remedy(spoilt):
     result, blank = spoilt
     found = pick(result.findings, layer="sewers", field="diameter_mm", seen="no usable size")

@@ -38,10 +38,13 @@ from routekit.methods.common import (
     known_clearance,
     known_harm,
     no_collapse,
+    no_digging_near_stems,
     no_foreign_pipe,
     no_service_inside,
     ponding,
     rest_on_depth,
+    rest_on_services,
+    rest_on_width,
     steepest,
 )
 from routekit.methods.settings import BurstingSettings
@@ -98,6 +101,7 @@ def list_checks(
         *sized,
         *_ground_checks(cases),
         *_root_checks(cases, settings),
+        no_digging_near_stems(cases, prefix="dig_"),
     ]
 
 
@@ -216,7 +220,7 @@ def _service_checks(
     across = known_clearance(cases, "across", settings.touch_clearance_m)
     return [
         no_service_inside(cases),
-        rest_on_depth(at_least(
+        rest_on_services(rest_on_depth(at_least(
             "Clear distance to services beside",
             beside,
             needed,
@@ -224,8 +228,8 @@ def _service_checks(
             source="gw323_clearance",
             remedy="Expose or move the services that run beside.",
             survey="services",
-        ), *SIZE, where=np.isfinite(beside)),
-        rest_on_depth(at_least(
+        ), *SIZE, where=np.isfinite(beside)), cases, "beside"),
+        rest_on_services(rest_on_depth(at_least(
             "Clear distance to crossing services",
             across,
             settings.touch_clearance_m,
@@ -234,7 +238,7 @@ def _service_checks(
             source="carmel_33_159",
             remedy="Expose the crossing services before the head passes.",
             survey="services",
-        ), *SIZE, where=np.isfinite(across)),
+        ), *SIZE, where=np.isfinite(across)), cases, "across"),
     ]
 
 
@@ -269,7 +273,7 @@ def _root_checks(cases: pd.DataFrame, settings: BurstingSettings) -> list[Check]
     unsure = np.isnan(trees) & ~is_deep
     cover = np.where(trees == 0, np.inf, np.where(unsure, np.nan, cover))
     return [
-        rest_on(rest_on_depth(at_least(
+        rest_on_width(rest_on(rest_on_depth(at_least(
             "Cover where it passes below root zones",
             cover,
             settings.root_depth_m,
@@ -277,15 +281,15 @@ def _root_checks(cases: pd.DataFrame, settings: BurstingSettings) -> list[Check]
             source="as4970_2025",
             remedy="Have an arborist look at shallow roots.",
             survey="levels",
-        ), *SIZE, where=np.isfinite(cover)), *ZONES, where=~is_deep),
-        rest_on(must_not(
+        ), where=np.isfinite(cover)), *ZONES, where=~is_deep), cases),
+        rest_on_width(rest_on(must_not(
             "Passes through a structural root zone",
             known_harm(cases, "structural"),
             source="structural_indicator",
             severity=CAUTION,
             remedy="Have an arborist judge the root plate before the pull.",
             survey="trees",
-        ), *SIZE, *DEPTH, *ZONES, DEFAULT_DEPTH),
+        ), *DEPTH, *ZONES, DEFAULT_DEPTH), cases),
     ]
 
 

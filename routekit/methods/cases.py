@@ -133,9 +133,9 @@ def build_cases(
     Returns
     -------
     pandas.DataFrame
-        Columns of the inputs, plus outside_mm, cover_m, bend_deg, least_bend_deg, bend_sum_deg,
-        n_connections,
-        chain_length_m, needs_work (float 0, 1, NaN), has_services.
+        Columns of the inputs, plus outside_mm, cover_m, bend_deg, least_bend_deg, bend_sum_deg
+        (of all bends, drawn or seen, whichever is more; NaN where one was seen without its angle),
+        n_connections, chain_length_m, needs_work (float 0, 1, NaN), has_services.
     """
     plain = pd.DataFrame(runs.drop(columns="geometry")).reset_index(drop=True)
     seen = condition.drop(columns="run_id")
@@ -147,13 +147,16 @@ def build_cases(
     shallow = cases[["depth_up_m", "depth_down_m"]].astype(float).min(axis=1, skipna=False)
     drawn, total = bend_within(runs.geometry)
     noted = cases["least_bend_deg"].to_numpy(dtype=float)
+    summed = cases["least_bend_sum_deg"].to_numpy(dtype=float)
+    is_open = cases["bends_unsized"].to_numpy(dtype=float) > 0
     return cases.assign(
         outside_mm=outside_mm,
         cover_m=shallow.to_numpy() - (height + wall) / MM_PER_M,
         # A bend that was seen without its angle, or may be unseen, may be sharper than the drawn.
         bend_deg=np.maximum(drawn, cases["bend_deg"].to_numpy(dtype=float)),
         least_bend_deg=np.fmax(drawn, noted),
-        bend_sum_deg=np.fmax(total, noted),
+        # What is drawn and what a camera saw may be the same bends: the larger sum counts.
+        bend_sum_deg=np.where(is_open, np.nan, np.fmax(total, summed)),
         n_connections=np.fmax(n_connections, cases["connections_seen"].to_numpy(dtype=float)),
         chain_length_m=chain_length_m,
         needs_work=cases["needs_work"].astype("Float64").to_numpy(dtype=float, na_value=np.nan),

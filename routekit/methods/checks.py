@@ -23,11 +23,15 @@ Codes = NDArray[np.int8]
 
 
 class Rest(NamedTuple):
-    """What a check rests on: assumed values of these names leave it at `level` at best."""
+    """What a check rests on: assumed values of these names leave it at `level` at best.
+
+    `note` is said behind their names.
+    """
 
     fields: tuple[str, ...]
     level: int
     where: Flags | None
+    note: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -169,7 +173,7 @@ def at_least(
 
 
 def rest_on(
-    check: Check, *fields: str, level: int = CAUTION, where: ArrayLike | None = None
+    check: Check, *fields: str, level: int = CAUTION, where: ArrayLike | None = None, note: str = ""
 ) -> Check:
     """Name values that a check rests on, so that it does not pass where they are assumed.
 
@@ -179,9 +183,12 @@ def rest_on(
     *fields : str
         Names as they stand in the column `assumed` of the cases; see `routekit.assumed`.
     level : int, optional
-        The verdict at best where one of them is assumed: `CAUTION` or `UNKNOWN`.
+        The verdict at best where one of them is assumed: `CAUTION` or `UNKNOWN`; `PASS` where they
+        are only named, with a note that says why the verdict does not hang on them.
     where : array_like of bool, shape (n,), optional
         Runs whose verdict depends on them at all; every run where not given.
+    note : str, optional
+        Said in brackets behind their names.
 
     Returns
     -------
@@ -189,7 +196,7 @@ def rest_on(
         The same verdicts: they are weighed once, in `routekit.methods.evaluate`.
     """
     rows = None if where is None else np.asarray(where, dtype=bool)
-    return replace(check, rests=(*check.rests, Rest(fields, level, rows)))
+    return replace(check, rests=(*check.rests, Rest(fields, level, rows, note)))
 
 
 def caution_only(check: Check) -> Check:

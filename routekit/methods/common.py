@@ -9,9 +9,11 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from routekit.arrays import Floats
-from routekit.assumed import BORE, DEFAULT_DEPTH, DEPTH, FLOW, INVERTS, SIZE
+from routekit.assumed import BORE, DEFAULT_DEPTH, DEPTH, FLOW, INVERTS, SERVICES, SIZE
 from routekit.methods.checks import (
+    CAUTION,
     FAIL,
+    PASS,
     UNKNOWN,
     Check,
     at_least,
@@ -24,6 +26,9 @@ from routekit.vocabulary import MM_PER_M
 
 CAPACITY = "Capacity after the works"
 """Name of the check of flow, which texts turn round: what must flow, not what can."""
+
+NO_DIGGING = "Distance from digging to the face of a stem"
+"""Name of the check that nothing is dug near a stem."""
 
 
 def column(cases: pd.DataFrame, name: str) -> Floats:
@@ -57,6 +62,34 @@ def known_harm(cases: pd.DataFrame, kind: str) -> Floats:
     """
     count, least = column(cases, f"n_{kind}"), column(cases, f"least_{kind}")
     return as_flag(np.where(np.isnan(count) & (least > 0), least, count))
+
+
+def rest_on_width(check: Check, cases: pd.DataFrame) -> Check:
+    """Let a check of root zones rest on the size only where a wider trench could meet a zone."""
+    is_clear = column(cases, "n_reach_trees") == 0
+    held = rest_on(check, *SIZE, where=~is_clear)
+    return rest_on(
+        held, *SIZE, level=PASS, where=is_clear,
+        note="no root zone within reach of the largest bore it may have",
+    )  # fmt: skip
+
+
+def no_digging_near_stems(cases: pd.DataFrame, *, prefix: str = "") -> Check:
+    """Check that nothing is dug near a stem, neither by machine nor by hand.
+
+    Judged by `routekit.trees.near_stem.judge_digging`: columns stem_face_m, is_near_stem and
+    is_stem_loose of the cases, with a prefix for what is dug: none for the trench, `dig_` for the
+    pits and digs of bursting, `joining_` for those at connections.
+    """
+    near = known_flag(cases, f"{prefix}is_near_stem")
+    face = column(cases, f"{prefix}stem_face_m")
+    loose = known_flag(cases, f"{prefix}is_stem_loose") == 1
+    check = at_least(
+        NO_DIGGING, face, column(cases, "no_dig_m"), unit="m", source="njug4", survey="trees",
+        remedy="Have stems and pipe surveyed where it is dug near trees.",
+    )  # fmt: skip
+    verdict = np.select([near == 1, np.isnan(near), loose], [FAIL, UNKNOWN, CAUTION], PASS)
+    return replace(check, verdict=verdict.astype(np.int8))
 
 
 def capacity(cases: pd.DataFrame, plan: pd.DataFrame) -> Check:
@@ -175,6 +208,13 @@ def known_clearance(cases: pd.DataFrame, side: str, limit: float | Floats) -> Fl
     return np.where(blind & ~(clearance < limit), np.nan, clearance)
 
 
+def rest_on_services(check: Check, cases: pd.DataFrame, side: str) -> Check:
+    """Let a check of clear distance rest on what is assumed of the services on that side."""
+    group = "services" if side == "service" else side
+    near = column(cases, f"n_{group}_assumed") > 0
+    return rest_on(check, *SERVICES, where=near)
+
+
 def no_service_inside(cases: pd.DataFrame) -> Check:
     """Check that no service is recorded where the pipe is: one of the two records is wrong."""
     clearance = known_clearance(cases, "service", 0.0)
@@ -185,7 +225,8 @@ def no_service_inside(cases: pd.DataFrame) -> Check:
         remedy="Recorded inside or touching the pipe: locate it first.",
         survey="services",
     )
-    return rest_on_depth(check, *SIZE, where=np.isfinite(clearance))
+    held = rest_on_depth(check, *SIZE, where=np.isfinite(clearance))
+    return rest_on_services(held, cases, "service")
 
 
 def ponding(cases: pd.DataFrame, limit: float, caution: float) -> Check:

@@ -90,9 +90,11 @@ def assess_condition(
         column per feature (a count is one «at least»; NaN where not known), joint_count (displaced
         joints of any kind), root_count, mend_places (places that a repair would mend, at least) and
         mend_places_unsure (how many more there may be; infinite where not all was seen), what sizes
-        and root_count are at least (`least_...`), root_index (per cent of section lost to roots,
-        summed over observations, per 10 m), structural_grade, operational_grade, worst_text,
-        needs_work (boolean, missing where unknown), priority, priority_rank, priority_reason.
+        and root_count are at least (`least_...`), least_bend_sum_deg (all bends seen, each place
+        once), bends_unsized (bends seen without their angle), root_index (per cent of section lost
+        to roots, summed over observations, per 10 m), structural_grade, operational_grade,
+        worst_text, needs_work (boolean, missing where unknown), priority, priority_rank,
+        priority_reason.
     """
     matched = match_codes(inspections)
     position = pd.Index(runs["run_id"]).get_indexer(pd.Index(matched["run_id"].astype(str)))
@@ -107,7 +109,8 @@ def assess_condition(
     graded = _grade_kinds(found)
     table = pd.DataFrame({"run_id": runs["run_id"].to_numpy(), "is_inspected": found.seen})
     length = np.maximum(runs["length_m"].to_numpy(dtype=float), 1.0)
-    table = pd.concat([table, _sum_features(found), _sum_places(found)], axis=1)
+    bends = _sum_bends(found, matched)
+    table = pd.concat([table, _sum_features(found), _sum_places(found), bends], axis=1)
     roots, least = _sum_roots(found)
     table["root_index"] = 10 * 100 * roots / length
     for kind in ("structural", "operational"):
@@ -164,6 +167,27 @@ def _sum_places(found: _Seen) -> pd.DataFrame:
         "least_root_count": roots.astype(float),
         "mend_places": places.astype(float),
         "mend_places_unsure": more_places + hidden,
+    }
+    return _of_seen(columns, found)
+
+
+def _sum_bends(found: _Seen, matched: pd.DataFrame) -> pd.DataFrame:
+    """Add up the angles of all bends seen in each run, those of one place once.
+
+    Columns least_bend_sum_deg (of the bends whose angle was noted) and bends_unsized (how many
+    were seen without their angle).
+    """
+    bends = found.kinds[(found.kinds["feature"] == "bend_deg").to_numpy()]
+    bends = bends[bends["is_sure"].to_numpy(dtype=bool)]
+    at = pd.to_numeric(matched["chainage_m"], errors="coerce").to_numpy(dtype=float)
+    # A camera from either end notes a bend twice; without a place each is one of its own.
+    place = pd.Series(at[bends["seen"].to_numpy()], index=bends.index)
+    own = place.where(place.notna(), -1.0 - bends["seen"])
+    each = bends.groupby(["run", own])["amount"].max().reset_index()
+    run, angle = each["run"].to_numpy(dtype=np.int64), each["amount"].to_numpy(dtype=float)
+    columns = {
+        "least_bend_sum_deg": np.bincount(run, np.nan_to_num(angle), minlength=found.size),
+        "bends_unsized": np.bincount(run[np.isnan(angle)], minlength=found.size).astype(float),
     }
     return _of_seen(columns, found)
 

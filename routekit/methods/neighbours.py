@@ -7,7 +7,8 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from routekit.arrays import Floats, Ints
+from routekit.arrays import Flags, Floats, Ints
+from routekit.assumed import SERVICES, is_assumed
 from routekit.vocabulary import MM_PER_M
 
 SEARCH_M = 3.0
@@ -44,13 +45,17 @@ def find_neighbours(
         depth, at most this where its size is not known; infinite where none is near),
         n_services_unknown (services near in plan whose depth or size is not known), both also for
         services that run beside (`beside_clearance_m`, `n_beside_unknown`) and that cross
-        (`across_clearance_m`, `n_across_unknown`);
+        (`across_clearance_m`, `n_across_unknown`); for each of the three also how many of them have
+        an assumed depth or size that matters (`n_services_assumed`, `n_beside_assumed`,
+        `n_across_assumed`), and of which (`services.depth_m`, `services.diameter_mm`: flags);
         nearest_service (text), n_crossings.
     pairs : pandas.DataFrame
         One row per run and service within `SEARCH_M` in plan: run, service, run_id, service_id,
         kind, chainage_m, plan_m, service_depth_m, pipe_depth_m (to the axis), clearance_m (NaN
         where depth or size is not known and the pair is not far apart in plan), most_m (what it is
-        at most: that of a line without width; NaN where a depth is not known), is_crossing.
+        at most: that of a line without width; NaN where a depth is not known), is_crossing,
+        services.depth_m and services.diameter_mm (the value is assumed, and the two are not far
+        apart in plan, however wide the service).
 
     Notes
     -----
@@ -73,11 +78,16 @@ def find_neighbours(
     for name, which in (("service", every), ("beside", ~crossing), ("across", crossing)):
         least, unknown = _least_clearance(pairs[which], size)
         columns[f"{name}_clearance_m"] = least
-        columns["n_services_unknown" if name == "service" else f"n_{name}_unknown"] = unknown
+        group = "services" if name == "service" else name
+        columns[f"n_{group}_unknown"] = unknown
+        guessed = pairs[list(SERVICES)].any(axis=1).to_numpy(dtype=bool) & which
+        columns[f"n_{group}_assumed"] = np.bincount(run[guessed], minlength=size)
     columns |= {
         "nearest_service": "",
         "n_crossings": np.bincount(run[crossing], minlength=size),
     }
+    for name in SERVICES:
+        columns[name] = np.bincount(run[pairs[name].to_numpy(dtype=bool)], minlength=size) > 0
     table = pd.DataFrame(columns)
     nearest = pairs[pairs["most_m"].notna()].sort_values(["run", "most_m"], kind="stable")
     nearest = nearest.drop_duplicates("run")
@@ -129,6 +139,10 @@ def _measure_pairs(
     is_far = np.isnan(clearance) & (clear_beside > _FAR_M)
     clearance = np.where(is_far, clear_beside, clearance)
     most = np.where(is_far, clear_beside, most)
+    guessed = _find_assumed(services, service)
+    # An assumed size is no bound: only the widest that a service may be is.
+    broadest = np.where(guessed["services.diameter_mm"], largest_service_mm / MM_PER_M, widest)
+    matters = ~(plan - old - np.maximum(broadest, widest) / 2 > _FAR_M)
     ids = services["service_id"].to_numpy()[service] if len(services) else np.empty(0, str)
     kinds = services["kind"].to_numpy()[service] if len(services) else np.empty(0, str)
     return pd.DataFrame(
@@ -145,8 +159,20 @@ def _measure_pairs(
             "clearance_m": clearance,
             "most_m": most,
             "is_crossing": plan < 1e-6,
+            **{name: flag & matters for name, flag in guessed.items()},
         }
     )
+
+
+def _find_assumed(services: gpd.GeoDataFrame, service: Ints) -> dict[str, Flags]:
+    """Tell of each pair whether depth and size of its service are assumed."""
+    found = {}
+    for name in SERVICES:
+        flag = np.zeros(len(services), dtype=bool)
+        if "assumed" in services:
+            flag = is_assumed(services["assumed"], (name.removeprefix("services."),))
+        found[name] = flag[service]
+    return found
 
 
 def _column(services: gpd.GeoDataFrame, name: str, service: Ints) -> Floats:

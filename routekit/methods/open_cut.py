@@ -23,8 +23,11 @@ from routekit.methods.common import (
     known_clearance,
     known_flag,
     known_harm,
+    no_digging_near_stems,
     no_service_inside,
     rest_on_depth,
+    rest_on_services,
+    rest_on_width,
     steepest,
 )
 from routekit.methods.settings import OpenCutSettings
@@ -52,18 +55,22 @@ def list_checks(
     major = np.where(trees_known, known_harm(cases, "major"), np.nan)
     depth = column(cases, "depth_max_m")
     clearance = known_clearance(cases, "service", 0.0)
+    near = no_digging_near_stems(cases)
     walls = column(cases, "building_distance_m")
-    room = (*SIZE, *DEPTH, *ZONES, DEFAULT_DEPTH)
+    room = (*DEPTH, *ZONES, DEFAULT_DEPTH)
     return [
-        rest_on(must_not(
+        rest_on_width(rest_on(must_not(
             "Cuts a structural root zone", structural, source="structural_indicator",
             remedy="Have an arborist look for roots with suction excavation.", survey="trees",
-        ), *room),
-        rest_on(must_not(
+        ), *room), cases),
+        rest_on_width(rest_on(must_not(
             "Major encroachment on a protection zone", major, source="tier_borrowed",
             severity=CAUTION, remedy="Have an arborist show that the tree stays viable.",
             survey="trees",
-        ), *room),
+        ), *room), cases),
+        rest_on(rest_on_depth(
+            near, where=np.isfinite(near.value)
+        ), *SIZE, where=known_flag(cases, "is_wide_near_stem") == 1),
         rest_on_depth(at_most(
             "Depth of the trench", depth, settings.max_depth_m, caution=settings.caution_depth_m,
             unit="m", source="practice", is_given=True, remedy="Survey the depth.", survey="levels",
@@ -74,10 +81,10 @@ def list_checks(
             survey="layout",
         ), *SIZE, where=np.isfinite(walls)),
         no_service_inside(cases),
-        rest_on_depth(at_least(
+        rest_on_services(rest_on_depth(at_least(
             "Services in or beside the trench", clearance, 0.0, caution=settings.hand_dig_m,
             unit="m", source="practice", remedy="Dig by hand at the services.", survey="services",
-        ), *SIZE, where=np.isfinite(clearance)),
+        ), *SIZE, where=np.isfinite(clearance)), cases, "service"),
         # A trench is laid to a new fall, where the levels of both ends leave one.
         caution_only(falls(cases, 0.0)),
         capacity(cases, plan),

@@ -44,7 +44,7 @@ def _weigh(check: Check, code: Ints, held: list[frozenset[str]]) -> Check:
     level = np.full(len(code), PASS, dtype=np.int8)
     text = np.full(len(code), "", dtype=object)
     for rest in check.rests:
-        words = [_name(rest.fields, names) for names in held]
+        words = [_name(rest.fields, names, rest.note) for names in held]
         hit = np.array([bool(word) for word in words], dtype=bool)[code]
         if rest.where is not None:
             hit &= rest.where
@@ -56,9 +56,10 @@ def _weigh(check: Check, code: Ints, held: list[frozenset[str]]) -> Check:
     return replace(check, verdict=verdict, assumed=text, is_raised=verdict > check.verdict)
 
 
-def _name(fields: tuple[str, ...], held: frozenset[str]) -> str:
-    """Name the values that are assumed, each word once."""
-    return ", ".join(dict.fromkeys(word_of(name) for name in fields if name in held))
+def _name(fields: tuple[str, ...], held: frozenset[str], note: str) -> str:
+    """Name the values that are assumed, each word once, with a note behind each."""
+    more = f" ({note})" if note else ""
+    return ", ".join(dict.fromkeys(word_of(name) + more for name in fields if name in held))
 
 
 def _join(one: str, other: str) -> str:

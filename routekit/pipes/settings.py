@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from itertools import pairwise
-from typing import Annotated, Literal
+from typing import Annotated, Literal, Self
 
-from pydantic import AfterValidator, NonNegativeFloat
+from pydantic import AfterValidator, NonNegativeFloat, model_validator
 
 from routekit.settings import Settings, check_order, setting
 from routekit.vocabulary import MATERIALS
@@ -93,6 +93,17 @@ class TrenchSettings(Settings):
         2.0, unit="m", source="ztv_asphalt", gt=0,
         text="Depth that divides the two cutbacks.",
     )
+    unsized_least_mm: float = setting(
+        50.0, unit="mm", source="house", gt=0,
+        text="Least bore that a run of unknown size may have: what even its trench would cut is "
+        "certain. No sewer with less is read.",
+    )
+    unsized_largest_mm: float = setting(
+        1000.0, unit="mm", source="house", gt=0,
+        text="Largest bore that a run of unknown or assumed size may have, or the largest known "
+        "one of the study where that is more: its trench reaches every tree that may be met. "
+        "Raise it where unmeasured sewers may be larger.",
+    )
     spoil_reuse_share: float = setting(
         0.0, unit="share", source="house", ge=0, le=1,
         text="Share of the dug soil that goes back; none is assumed unless given.",
@@ -105,6 +116,17 @@ class TrenchSettings(Settings):
         (1.7, 1.9, 2.1), unit="t/m3", source="spoil_range",
         text="Density of the soil in the ground: low, mid, high.",
     )
+
+    @model_validator(mode="after")
+    def _check_bounds(self) -> Self:
+        """Refuse bounds of an unknown size that cross."""
+        if self.unsized_least_mm > self.unsized_largest_mm:
+            msg = (
+                f"unsized_least_mm ({self.unsized_least_mm:g}) is more than unsized_largest_mm "
+                f"({self.unsized_largest_mm:g})"
+            )
+            raise ValueError(msg)
+        return self
 
 
 class RainfallSettings(Settings):

@@ -30,6 +30,7 @@ from routekit.site.surroundings import (
     rectangle_corners,
     zone_overlaps,
 )
+from routekit.trees.near_stem import NEAR_COLUMNS, judge_digging
 from routekit.vocabulary import MM_PER_M
 
 Bools = NDArray[np.bool_]
@@ -44,7 +45,7 @@ _SD: Final = "position_sd_m"
 DIG_COLUMNS: Final = (
     "dig_id", "connection_id", "run_id", "kind", "method", "footprint_m2", "zone_overlap_m2",
     "zone_by_tree", "structural_m2", "is_structural", "worst_tree", "worst_share", "is_settled",
-    *DOUBT_COLUMNS, "geometry",
+    *DOUBT_COLUMNS, *NEAR_COLUMNS, "geometry",
 )  # fmt: skip
 """Columns of the table of digs, in order."""
 
@@ -68,7 +69,8 @@ def measure_digs(
         footprint_m2, zone_overlap_m2 and structural_m2 (ground where zones overlap counts once),
         zone_by_tree (text: m2 of the zone of each tree), is_structural, worst_tree (id; empty for
         none), worst_share, is_settled (False where a structural radius that matters is not known),
-        and the columns of `routekit.site.position_doubt.measure_doubt`.
+        and the columns of `routekit.site.position_doubt.measure_doubt` and
+        `routekit.trees.near_stem.judge_digging`.
     """
     shapes = np.asarray(polygons, dtype=object)
     size = len(shapes)
@@ -94,7 +96,8 @@ def measure_digs(
             "is_settled": np.bincount(dug[np.isnan(structural)], minlength=size) == 0,
         }
     )
-    return pd.concat([table, measure_doubt(shapes, zones, run_sd_m)], axis=1)
+    doubt = measure_doubt(shapes, zones, run_sd_m)
+    return pd.concat([table, doubt, judge_digging(shapes, zones.stems, run_sd_m)], axis=1)
 
 
 def _meets_zones(polygons: Objects, zones: ZoneLayer) -> Bools:
@@ -399,7 +402,8 @@ def _dig_table(
         method=method,
     )
     # From inside a pipe nothing is dug, wherever it lies.
-    for name, nothing in zip(DOUBT_COLUMNS, (np.nan, False, False, ""), strict=True):
+    blank = (np.nan, False, False, "", np.inf, False, False)
+    for name, nothing in zip((*DOUBT_COLUMNS, *NEAR_COLUMNS), blank, strict=True):
         table[name] = table[name].mask(table["method"] == "robot", nothing)
     columns = [name for name in DIG_COLUMNS if name != "geometry"]
     return gpd.GeoDataFrame(table[columns], geometry=polygon, crs=crs)

@@ -31,12 +31,18 @@ from routekit.site.surroundings import (
     zone_overlaps,
 )
 from routekit.site.wording import join_causes, join_groups, number_text
+from routekit.trees.near_stem import judge_digging
 
 Bools = NDArray[np.bool_]
 Objects = NDArray[np.object_]
 
 SKETCH_STEMS: Final = 5
 """Nearest stems drawn in a plan sketch."""
+
+_TAKEN = (
+    "zone_overlap_m2", "structural_m2", "worst_share", "carriageway_m2", "parking_m2", "footway_m2",
+)  # fmt: skip
+"""What a pit takes of its surroundings."""
 
 _LEAST_SAID_M2 = 0.005
 """Less of a root zone than this would be written as 0.00 m2."""
@@ -308,7 +314,8 @@ def tabulate_pits(
         is_structural, services, obstacles, forbidding_trees, unknown_trees, is_outside,
         carriageway_m2, parking_m2, footway_m2, harm (points), is_clear (as drawn), method,
         position_sd_m, is_unsure and may_be_structural (see
-        `routekit.site.position_doubt.measure_doubt`), zone_by_tree (m2 of each tree's zone),
+        `routekit.site.position_doubt.measure_doubt`), stem_face_m, is_near_stem and is_stem_loose
+        (see `routekit.trees.near_stem.judge_digging`), zone_by_tree (m2 of each tree's zone),
         forbidden_by (trees), why, would_free, sketch (JSON), geometry.
     """
     rows = plan.chosen
@@ -352,6 +359,7 @@ def tabulate_pits(
         "harm": placement.points[rows], "is_clear": placement.is_clear[rows],
         "method": np.where(roots, settings.digs.root_zone_method, "machine").astype(object),
         **doubt.drop(columns="position_doubt"),
+        **judge_digging(polygon, around.zones.stems, of_run[pits.run[rows]]),
     }  # fmt: skip
     if has_texts:
         columns |= {
@@ -364,4 +372,12 @@ def tabulate_pits(
             "sketch": sketch_pits(polygon, requests, placement.turn_deg[rows], around,
                                   settings.placement.unknown_tree_distance_m),
         }  # fmt: skip
-    return gpd.GeoDataFrame(pd.DataFrame(columns), geometry=polygon, crs=crs)
+    table = _blank_unplaced(pd.DataFrame(columns), placed)
+    return gpd.GeoDataFrame(table, geometry=polygon, crs=crs)
+
+
+def _blank_unplaced(table: pd.DataFrame, placed: Bools) -> pd.DataFrame:
+    """Leave open what pits take whose place or size is not known: not nothing."""
+    table.loc[~placed, list(_TAKEN)] = np.nan
+    structural = table["is_structural"].to_numpy(dtype=bool)
+    return table.assign(is_structural=pd.arrays.BooleanArray(structural & placed, ~placed))

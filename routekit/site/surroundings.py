@@ -19,6 +19,8 @@ from shapely import STRtree
 from routekit.arrays import Floats, Ints
 from routekit.geometry import Edges, circle_polygon_area
 from routekit.site.wording import join_groups, number_text
+from routekit.trees.near_stem import Stems, prepare_stems
+from routekit.trees.settings import ZoneSettings
 
 Bools = NDArray[np.bool_]
 Objects = NDArray[np.object_]
@@ -54,6 +56,8 @@ class ZoneLayer:
         Trees whose zone is not known.
     unknown_index : shapely.STRtree
         Of their stems.
+    stems : routekit.trees.near_stem.Stems
+        Sizes of the stems, and the rule about digging near them.
     """
 
     tree_id: Objects
@@ -68,6 +72,7 @@ class ZoneLayer:
     stem_index: STRtree
     unknown: Ints
     unknown_index: STRtree
+    stems: Stems
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -311,6 +316,7 @@ def prepare_zones(
     *,
     no_pit_trees: ArrayLike | None = None,
     position_sd_m: ArrayLike = np.nan,
+    settings: ZoneSettings | None = None,
 ) -> ZoneLayer:
     """Prepare the table of zones.
 
@@ -322,6 +328,8 @@ def prepare_zones(
         Ids of trees in whose zone nothing may be dug.
     position_sd_m : array_like of float, optional
         Standard deviation of the plan position of all stems or each, m; NaN not known.
+    settings : ZoneSettings, optional
+        Of the rule about digging near stems.
 
     Returns
     -------
@@ -350,6 +358,7 @@ def prepare_zones(
         position_sd_m=np.broadcast_to(np.asarray(position_sd_m, dtype=float), (len(zones),)),
         index=STRtree(shape), stem_index=STRtree(points),
         unknown=unknown, unknown_index=STRtree(points[unknown]),
+        stems=prepare_stems(zones, position_sd_m, settings or ZoneSettings()),
     )  # fmt: skip
 
 
@@ -412,6 +421,7 @@ def prepare_surroundings(
     study_area: gpd.GeoDataFrame | None = None,
     no_pit_trees: ArrayLike | None = None,
     tree_sd_m: ArrayLike = np.nan,
+    zone_settings: ZoneSettings | None = None,
 ) -> Surroundings:
     """Prepare all layers round the excavations.
 
@@ -425,6 +435,8 @@ def prepare_surroundings(
         Ids of trees in whose zone nothing may be dug (decisions, protection).
     tree_sd_m : array_like of float, optional
         Standard deviation of the plan position of all stems or each, m; NaN not known.
+    zone_settings : ZoneSettings, optional
+        Of the rule about digging near stems.
 
     Returns
     -------
@@ -439,7 +451,9 @@ def prepare_surroundings(
         edge = shapely.union_all(study_area.geometry.to_numpy())
         shapely.prepare(edge)
     return Surroundings(
-        zones=prepare_zones(zones, no_pit_trees=no_pit_trees, position_sd_m=tree_sd_m),
+        zones=prepare_zones(
+            zones, no_pit_trees=no_pit_trees, position_sd_m=tree_sd_m, settings=zone_settings
+        ),
         services=_prepare_layer(services, "service_id"),
         obstacles=_prepare_layer(obstacles, "obstacle_id"),
         surfaces=NamedLayer(

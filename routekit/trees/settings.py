@@ -161,3 +161,26 @@ class ZoneSettings(Settings):
         text="A stem measured further than this from the regime's height is reported.",
         ge=0,
     )
+    no_dig_m: float = setting(
+        1.0,
+        unit="m",
+        source="njug4",
+        text="Nearer than this to the face of a stem nothing is dug, neither by machine nor by "
+        "hand: a trench, pit or dig that comes nearer fails.",
+        ge=0,
+    )
+    unknown_stem_mm: float = setting(
+        2000.0,
+        unit="mm",
+        source="house",
+        text="Thickest that a stem of unknown size may be, where digging near it is judged.",
+        gt=0,
+    )
+    unrecorded_sd_m: float = setting(
+        0.5,
+        unit="m",
+        source="house",
+        text="Standard deviation of a pipe's or stem's position of which none is recorded, where "
+        "digging near stems is judged; what is clear by it alone is a caution.",
+        ge=0,
+    )

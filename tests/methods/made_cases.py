@@ -53,9 +53,15 @@ LEAST = {
 
 NAMES = {"material": "concrete", "shape": "circular"}
 
-NOTHING_ASSUMED = {"assumed": "", "least_structural": 0.0, "least_major": 0.0}
+NOTHING_ASSUMED = {"assumed": "", "least_structural": 0.0, "least_major": 0.0,
+                   "n_reach_trees": np.nan, "n_services_assumed": 0, "n_beside_assumed": 0,
+                   "n_across_assumed": 0, "is_wide_near_stem": False, "no_dig_m": 1.0,
+                   **{f"{dug}stem_face_m": 5.0 for dug in ("", "dig_", "joining_")},
+                   **{f"{dug}is_stem_loose": False for dug in ("", "dig_", "joining_")},
+                   }  # fmt: skip
 
-FLAGS = {"is_inspected": True, "has_services": True, "has_trees": True}
+FLAGS = {"is_inspected": True, "has_services": True, "has_trees": True, "is_near_stem": False,
+         "dig_is_near_stem": False, "joining_is_near_stem": False}  # fmt: skip
 
 PLAN = {
     "capacity_l_s": 40.0,

@@ -69,7 +69,7 @@ def test_sums_reconcile_with_the_breaches():
         assert sums[name].sum() == breaches[name].sum()
 
 
-def lay_out(n_connections=NAN, seen=NAN, drawn=((0, 0), (50, 0)), bend=NAN, **run):
+def lay_out(n_connections=NAN, seen=NAN, drawn=((0, 0), (50, 0)), bend=NAN, bends=(NAN, 0), **run):
     table = {
         "run_id": ["A"], "diameter_mm": 300.0, "height_mm": NAN, "depth_up_m": 2.0,
         "depth_down_m": 2.5,
@@ -77,6 +77,7 @@ def lay_out(n_connections=NAN, seen=NAN, drawn=((0, 0), (50, 0)), bend=NAN, **ru
     runs = gpd.GeoDataFrame(table, geometry=[LineString(drawn)], crs="EPSG:25832")
     condition = pd.DataFrame(
         {"run_id": ["A"], "bend_deg": bend, "least_bend_deg": bend, "connections_seen": seen,
+         "least_bend_sum_deg": bends[0], "bends_unsized": bends[1],
          "needs_work": pd.array([pd.NA], "boolean")}
     )  # fmt: skip
     return build_cases(
@@ -118,3 +119,12 @@ def test_connections_of_the_layer_or_of_the_inspection_whichever_are_more():
 
 def test_need_of_work_that_is_unknown_stays_unknown():
     assert np.isnan(lay_out()["needs_work"])
+
+
+def test_all_bends_that_were_seen_count_for_the_pull():
+    """The larger of what is drawn and what was seen; open where one was seen without its angle."""
+    drawn = ((0, 0), (25, 0), (50, 5))
+    angle = np.degrees(np.arctan2(5, 25))
+    assert lay_out(drawn=drawn)["bend_sum_deg"] == pytest.approx(angle)
+    assert lay_out(drawn=drawn, bend=11.0, bends=(18.0, 0))["bend_sum_deg"] == 18.0
+    assert np.isnan(lay_out(bend=11.0, bends=(11.0, 1))["bend_sum_deg"])

@@ -327,3 +327,17 @@ def test_table_of_codes():
         assert list(map(int, grades)) == sorted(map(int, grades))
         assert max(map(int, grades)) < len(GRADES)
     assert PRIORITIES[-1] == "unknown"
+
+
+def test_angles_of_all_bends_add_up_and_those_of_one_place_count_once():
+    """11 + 7 degrees; the second look at 30 m is the same bend; no place is a place of its own."""
+    found = assess(
+        ("A", 10.0, "BCC", "", 11.0), ("A", 30.0, "BCC", "", 7.0), ("A", 30.0, "BCC", "", 6.0),
+        ("B", NAN, "BCC", "", 4.0), ("B", NAN, "BCC", "", 5.0),
+        ("C", 5.0, "BCC", "", 9.0), ("C", 8.0, "BCC", "", NAN),
+        ("D", 5.0, "BAB", "B", NAN), runs=make_runs("A", "B", "C", "D", "E"),
+    )  # fmt: skip
+    assert found["least_bend_sum_deg"].tolist()[:4] == [18.0, 9.0, 9.0, 0.0]
+    assert found["bends_unsized"].tolist()[:4] == [0.0, 0.0, 1.0, 0.0]
+    assert found.loc["E", ["least_bend_sum_deg", "bends_unsized"]].isna().all()
+    assert found.loc["A", "bend_deg"] == 11.0

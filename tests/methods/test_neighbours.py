@@ -154,3 +154,29 @@ def test_a_thicker_pipe_is_never_clearer(depth, beside, outside):
     thin, _ = measure((shape, depth, 100.0), outside_mm=outside)
     thick, _ = measure((shape, depth, 100.0), outside_mm=outside + 50)
     assert thick["beside_clearance_m"] == pytest.approx(thin["beside_clearance_m"] - 0.025)
+
+
+@pytest.mark.parametrize(
+    ("assumed", "flags"),
+    [("", (False, False)), ("depth_m", (True, False)), ("diameter_mm;kind", (False, True))],
+)
+def test_what_is_assumed_of_a_service_is_told_on_its_side(assumed, flags):
+    services = make_services((line((-10, 1), (60, 1)), 1.0, 200.0)).assign(assumed=assumed)
+    per_run, _ = find_neighbours(
+        make_run(), services, outside_mm=np.array([400.0]), largest_service_mm=600.0
+    )
+    assert tuple(per_run.loc[0, ["services.depth_m", "services.diameter_mm"]]) == flags
+    names = ["n_services_assumed", "n_beside_assumed", "n_across_assumed"]
+    assert per_run.loc[0, names].tolist() == [int(any(flags)), int(any(flags)), 0]
+
+
+def test_far_in_plan_an_assumed_service_matters_only_by_the_widest_it_may_be():
+    """2.6 m beside: 2.6 - 0.2 - 0.1 clears the metre; with 3 m of width it would not."""
+    services = make_services((line((-10, 2.6), (60, 2.6)), 1.0, 200.0))
+    for assumed, widest, expected in (("depth_m", 3000, 0), ("diameter_mm", 600, 0),
+                                      ("diameter_mm", 3000, 1)):  # fmt: skip
+        per_run, _ = find_neighbours(
+            make_run(), services.assign(assumed=assumed), outside_mm=np.array([400.0]),
+            largest_service_mm=float(widest),
+        )
+        assert per_run.loc[0, "n_services_assumed"] == expected

@@ -11,7 +11,7 @@ from made_cases import LISTERS, check_all, judge, make
 
 from routekit.methods.bursting import host_class, needed_clearance
 from routekit.methods.checks import CAUTION, FAIL, PASS, UNKNOWN
-from routekit.methods.common import as_flag, known_flag
+from routekit.methods.common import NO_DIGGING, as_flag, known_flag
 from routekit.methods.repair import count_faults
 from routekit.methods.settings import MethodSettings
 from routekit.vocabulary import MATERIALS, TECHNIQUES
@@ -233,6 +233,13 @@ MONITOR = [
     ("Bore left free by roots and deposits", {"blocked_share": 0.3}, "caution",
      {"caution_free_share": 0.7}),
 ]  # fmt: skip
+
+for rows, what in ((OPEN_CUT, ""), (BURST, "dig_"), (SLIP, "joining_")):
+    rows += [
+        (NO_DIGGING, {f"{what}is_near_stem": True}, "fail", {}),
+        (NO_DIGGING, {f"{what}is_near_stem": None}, "unknown", {}),
+        (NO_DIGGING, {f"{what}is_stem_loose": True}, "caution", {}),
+    ]
 
 GROUPS = {
     "monitor": ("monitor", MONITOR), "local_repair": ("repair", REPAIR),

@@ -90,6 +90,20 @@ def test_a_run_by_itself_and_a_string_of_one_run_are_the_same():
     assert up[0] == pytest.approx(alone.pipe_kn)
 
 
+def test_two_bends_within_one_run_multiply_the_drag_by_both():
+    """By hand: 11 and 7 degrees are 0.31416 rad; e^(0.4 x 0.31416) = 1.1339, not 1.0798 of 11.
+
+    Rope friction (capstan, Euler and Eytelwein): the factors of bends multiply, angles add up.
+    """
+    pipe, pull = PipeSettings(), PullSettings()
+    run = PullRuns(80.0, 250.0, 30.0, "clay", 280.0, 17.0, 2.5)
+    straight = estimate_pull(run, pipe, pull).pipe_kn
+    bent = estimate_pull(run._replace(bend_deg=11.0 + 7.0), pipe, pull).pipe_kn
+    factor = capstan(11.0, pull.friction) * capstan(7.0, pull.friction)
+    assert bent / straight == pytest.approx(factor)
+    assert capstan(18.0, MU)[1] == pytest.approx(1.1339, abs=5e-5)
+
+
 def test_unknown_angles_and_drags_leave_their_own_string_unknown():
     drag = np.array([[1.0] * 3, [1.0] * 3, [np.nan] * 3, [1.0] * 3])
     first, last = np.array([0, 0, 2, 3]), np.array([0, 1, 2, 3])

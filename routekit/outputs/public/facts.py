@@ -46,7 +46,8 @@ class Facts:
         the string it is pulled in (NaN where not known), geometry.
     trees : geopandas.GeoDataFrame
         tree_id, species, crown_diameter_m, protection, veteran (yes, no, unknown),
-        trench (severity by trenches along all runs that are worked on, unknown, or idle where
+        trench (severity by trenches along all runs that are worked on, unknown, unsized where it
+        is the size of a pipe that is not known, or idle where
         only sewers that stay cross its zone), plan (severity by the works as planned, clear for
         none, or unknown), stays_trench (a planned trench enters its zone), is_careful (only hand
         and suction digs lie close to the stem), near_pit, near_trench, near_dig (what cuts close

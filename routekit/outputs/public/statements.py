@@ -289,6 +289,7 @@ def _state_trees(length: dict[str, float], tally: Tally) -> list[Statement]:
     if not tally["n_dug"] and not tally["n_plan_unknown"] and "" not in length:
         said.append(["trees", "plan_none"])
     said += _counted("trees", "plan_unknown", tally["n_plan_open"])
+    said += _counted("trees", "unsized", tally["n_unsized"])
     return [*said, *_counted("trees", "unknown", tally["n_unknown"])]
 
 

@@ -28,7 +28,8 @@ def tally_streets(facts: Facts) -> pd.DataFrame:
     pandas.DataFrame
         One row per street. `n_` columns are counts of trees (n_trees, n_protected,
         n_protection_unknown, n_harmed and n_serious by trenches, n_reached for trees that a
-        trench would reach or that are in doubt, n_unknown, n_dug and n_plan_serious by the plan,
+        trench would reach or that are in doubt, n_unknown, n_unsized (for want of the size of a
+        pipe), n_dug and n_plan_serious by the plan,
         n_plan_structural, n_careful, n_plan_unknown, and n_plan_open for those of them with a
         known zone), pits
         (low_days to off_high_days as in
@@ -83,12 +84,13 @@ def _tally_trees(facts: Facts, count: int) -> dict[str, NDArray[np.int64]]:
         "n_serious": trench.isin(SERIOUS),
         "n_reached": trench != "none",
         "n_unknown": trench == "unknown",
+        "n_unsized": trench == "unsized",
         "n_dug": plan.isin(HARM),
         "n_plan_serious": plan.isin(SERIOUS),
         "n_plan_structural": plan == "structural",
         "n_careful": plan.isin(HARM) & facts.trees["is_careful"].iloc[tree],
         "n_plan_unknown": plan == "unknown",
-        "n_plan_open": (plan == "unknown") & (trench != "unknown"),
+        "n_plan_open": (plan == "unknown") & ~trench.isin(["unknown", "unsized"]),
     }
     return {name: _count(pairs["street"], which, count) for name, which in chosen.items()}
 

@@ -22,6 +22,9 @@ from routekit.vocabulary import SEVERITIES, SURFACE_KINDS
 PIT_TECHNIQUES: Final = ("slip_lining", "burst_same", "burst_upsized")
 """Techniques that pull or push a pipe in from a pit."""
 
+UNSIZED: Final = "unsized"
+"""What a trench would do to a tree is not known for want of the size of a pipe."""
+
 _SPARING: Final = ("hand", "suction", "robot")
 """Methods of digging that keep the roots."""
 
@@ -167,6 +170,7 @@ def _trench_words(
 ) -> NDArray[np.object_]:
     """Grade what trenches along all the sewers that are worked on would do to each tree.
 
+    Where the root area is known and the loss is not, it is the size of a pipe that is not known.
     The balance has the loss over these runs together. A breach of one of them is its least;
     where only sewers that stay pass through the zone, no trench would be dug (idle).
     """
@@ -179,7 +183,9 @@ def _trench_words(
     worst = np.nan_to_num(rank).astype(np.int64)
     words = np.array(SEVERITIES, dtype=object)[worst]
     words[_mark(cuts.loc[idle, "tree"], count) & (worst == 0)] = "idle"
-    return np.asarray(np.where(is_known | (worst > 0), words, "unknown"), dtype=object)
+    is_unsized = assessed & (severity.astype(object) == "unknown").to_numpy(dtype=bool)
+    lost = np.where(is_unsized, UNSIZED, "unknown")
+    return np.asarray(np.where(is_known | (worst > 0), words, lost), dtype=object)
 
 
 def _open_streets(runs: gpd.GeoDataFrame, pits: gpd.GeoDataFrame) -> NDArray[np.int64]:

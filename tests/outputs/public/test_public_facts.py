@@ -470,3 +470,19 @@ def test_a_pit_without_a_run_goes_to_the_nearest():
     facts = _facts(make_result(pits=pits.iloc[:1]))
     assert facts.pits["street"].tolist() == [0]
     assert facts.pits["technique"].tolist() == ["burst_same"]
+
+
+def test_a_pipe_of_unknown_size_is_told_as_such_and_not_as_an_unknown_root_area():
+    """T1 has a root area; what a trench of unknown width would do to it is not known."""
+    balance = make_result().tree_balance
+    lost = balance["open_cut_severity"].astype(object).mask(balance["tree_id"] == "T1", "unknown")
+    result = make_result(
+        tree_balance=balance.assign(open_cut_severity=lost),
+        breaches=make_result().breaches.query("tree_id != 'T1'"),
+    )
+    trees = _facts(result).trees.set_index("tree_id")
+    assert trees.loc["T1", "trench"] == "unsized"
+    assert trees.loc["T4", "trench"] == "unknown"
+    said = _said(result, "Alder Row", "trees")
+    assert ["unsized", {"n": 1}] in said
+    assert ["unknown", {"n": 1}] in said

@@ -87,6 +87,7 @@ function pitCard(pit) {
       of("is_structural") ? ["Structural roots", "reached"] : null,
       of("structural_m2") ? ["In structural zones", quantity(of("structural_m2"), "m\u00b2")] : null,
       of("may_be_structural") ? ["Position", warning("may be in a structural zone: survey pipe and stem first")] : null,
+      of("is_near_stem") ? ["Stem", warning("too near: nothing may be dug here")] : null,
       streetFact(of),
       of("method") ? ["Dug by", plain(of("method"))] : null,
       ["What it meets", said(of("why"))],
@@ -188,6 +189,7 @@ function digCard(row) {
     robot ? null : ["In root zones", inRootZones(of)],
     robot ? null : ["Worst tree", worstTree((name) => of(name), row)],
     of("position_doubt") ? ["Position", of("may_be_structural") ? warning(of("position_doubt")) : of("position_doubt")] : null,
+    of("is_near_stem") ? ["Stem", warning("too near: nothing may be dug here")] : null,
   ])];
 }
 

@@ -1,0 +1,208 @@
+"""How near to stems the ground is dug: closer than a limit nothing is dug, not even by hand.
+
+The source does not say whether its distance runs from the middle or the face of the trunk; it is
+taken from the face, the cautious reading. This is the one place where pits, small digs and trenches
+are held against it; checks and outputs read what is found here.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import pandas as pd
+import shapely
+from numpy.typing import ArrayLike, NDArray
+
+from routekit.arrays import Flags, Floats
+from routekit.trees.certainty import DEVIATIONS, WIDEST_SD_M, combine_deviations
+from routekit.trees.settings import ZoneSettings
+from routekit.vocabulary import MM_PER_M
+
+NEAR_COLUMNS: Final = ("stem_face_m", "is_near_stem", "is_stem_loose")
+"""Columns that `judge_digging` gives."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Stems:
+    """Stems and the rule about digging near them.
+
+    Attributes
+    ----------
+    index : shapely.STRtree
+        Of the middles of the stems.
+    least_radius_m, largest_radius_m : numpy.ndarray of float, shape (t,)
+        What the radius is at least and at most; the same where the stem was measured.
+    position_sd_m : numpy.ndarray of float, shape (t,)
+        Standard deviation of the plan position, m; NaN not known.
+    limit_m, unrecorded_sd_m : float
+        See `routekit.trees.settings.ZoneSettings`.
+    """
+
+    index: shapely.STRtree
+    least_radius_m: Floats
+    largest_radius_m: Floats
+    position_sd_m: Floats
+    limit_m: float
+    unrecorded_sd_m: float
+
+
+def prepare_stems(
+    zones: pd.DataFrame, position_sd_m: ArrayLike, settings: ZoneSettings
+) -> Stems:
+    """Prepare the stems of a table of zones.
+
+    Parameters
+    ----------
+    zones : DataFrame, t rows
+        stem_low_mm and stem_high_mm (NaN, or no such column: not known), geometry (Point).
+    position_sd_m : array_like of float, shape (t,) or ()
+        m; NaN not known.
+    settings : ZoneSettings
+
+    Returns
+    -------
+    Stems
+    """
+    blank = pd.Series(np.nan, index=zones.index)
+    low, high = (
+        pd.to_numeric(zones.get(name, blank)).to_numpy(dtype=float)
+        for name in ("stem_low_mm", "stem_high_mm")
+    )
+    size = (len(zones),)
+    return Stems(
+        index=shapely.STRtree(zones["geometry"].to_numpy(dtype=object)),
+        least_radius_m=np.nan_to_num(low) / MM_PER_M / 2,
+        largest_radius_m=np.where(np.isnan(high), settings.unknown_stem_mm, high) / MM_PER_M / 2,
+        position_sd_m=np.broadcast_to(np.asarray(position_sd_m, dtype=float), size),
+        limit_m=settings.no_dig_m, unrecorded_sd_m=settings.unrecorded_sd_m,
+    )  # fmt: skip
+
+
+def judge_digging(
+    shapes: NDArray[np.object_], stems: Stems, run_sd_m: ArrayLike, *, is_dug: Flags | None = None
+) -> pd.DataFrame:
+    """Tell of each excavation how near to a stem it comes, and whether that is too near.
+
+    Parameters
+    ----------
+    shapes : numpy.ndarray of shapely geometry, shape (n,)
+        None where it is not known where the excavation lies.
+    stems : Stems
+    run_sd_m : array_like of float, shape (n,) or ()
+        Standard deviation of the plan position of the run of each, m; NaN not known.
+    is_dug : numpy.ndarray of bool, shape (n,), optional
+        False where no ground is opened, so that nothing can be too near.
+
+    Returns
+    -------
+    pandas.DataFrame, n rows
+        stem_face_m (from the edge to the nearest face of a stem as thick as it may be, m; 0 inside,
+        inf where none is so near that it could matter, NaN where it is not known where it lies),
+        is_near_stem (boolean: nearer than the limit as drawn, however thin the stem; missing where
+        the size of the stem or the doubt about both positions leaves that open) and is_stem_loose
+        (not near, but no doubt is recorded that would say how surely).
+
+    Notes
+    -----
+    Where a doubt is not recorded, `unrecorded_sd_m` stands in for it.
+    """
+    size = len(shapes)
+    run_sd = np.broadcast_to(np.asarray(run_sd_m, dtype=float), (size,))
+    dug, tree = _find_pairs(shapes, stems, run_sd)
+    away = shapely.distance(shapes[dug], stems.index.geometries[tree])
+    face = np.maximum(away - stems.largest_radius_m[tree], 0.0)
+    near = away - stems.least_radius_m[tree] < stems.limit_m
+    sd = run_sd[dug], stems.position_sd_m[tree]
+    likely, most = (
+        DEVIATIONS * combine_deviations(*sd, unknown_m=unknown_m)
+        for unknown_m in (stems.unrecorded_sd_m, WIDEST_SD_M)
+    )
+    is_open = ~near & ((face < stems.limit_m) | (face - stems.limit_m <= likely))
+    is_loose = (np.isnan(sd[0]) | np.isnan(sd[1])) & (face - stems.limit_m <= most)
+    return _by_shape(shapes, dug, face, (near, is_open, is_loose), is_dug)
+
+
+def _find_pairs(
+    shapes: NDArray[np.object_], stems: Stems, run_sd: Floats
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Pair excavations with the stems that could be too near."""
+    widest = [
+        np.nan_to_num(sd, nan=WIDEST_SD_M).max(initial=0.0) for sd in (run_sd, stems.position_sd_m)
+    ]
+    doubt = DEVIATIONS * float(np.hypot(*np.maximum(widest, stems.unrecorded_sd_m)))
+    reach = stems.limit_m + stems.largest_radius_m.max(initial=0.0) + doubt
+    dug, tree = stems.index.query(shapes, predicate="dwithin", distance=reach)
+    return np.asarray(dug, dtype=np.int64), np.asarray(tree, dtype=np.int64)
+
+
+def _by_shape(
+    shapes: NDArray[np.object_], dug: NDArray[np.int64], face: Floats,
+    flags: tuple[Flags, Flags, Flags], is_dug: Flags | None,
+) -> pd.DataFrame:  # fmt: skip
+    """Bring pairs together by excavation."""
+    size = len(shapes)
+    near, is_open, is_loose = (
+        np.bincount(dug[flag], minlength=size).astype(bool) for flag in flags
+    )
+    nearest = np.full(size, np.inf)
+    np.minimum.at(nearest, dug, face)
+    works = np.ones(size, dtype=bool) if is_dug is None else is_dug
+    lost = works & (shapely.is_missing(shapes) | shapely.is_empty(shapes))
+    nearest[lost], nearest[~works] = np.nan, np.inf
+    return pd.DataFrame(
+        {
+            "stem_face_m": nearest,
+            "is_near_stem": pd.arrays.BooleanArray(near & works, lost | (is_open & ~near & works)),
+            "is_stem_loose": is_loose & ~near & ~is_open & works,
+        }
+    )
+
+
+def worst_by(found: pd.DataFrame, owner: NDArray[np.int64], size: int) -> pd.DataFrame:
+    """Bring excavations together by what they belong to.
+
+    Parameters
+    ----------
+    found : DataFrame, p rows
+        `NEAR_COLUMNS`.
+    owner : numpy.ndarray of int, shape (p,)
+        Positions below `size`.
+    size : int
+
+    Returns
+    -------
+    pandas.DataFrame, `size` rows
+        `NEAR_COLUMNS`: the least distance (NaN where one is not known and none of the others is
+        too near), and whether any is too near; missing where one of the others is open.
+    """
+    near = found["is_near_stem"].to_numpy(dtype=bool, na_value=False)
+    is_open = found["is_near_stem"].isna().to_numpy()
+    face = found["stem_face_m"].to_numpy(dtype=float)
+    any_near, any_open, loose, lost = (
+        np.bincount(owner[flag], minlength=size).astype(bool)
+        for flag in (near, is_open, found["is_stem_loose"].to_numpy(dtype=bool), np.isnan(face))
+    )
+    nearest = np.full(size, np.inf)
+    np.fmin.at(nearest, owner, face)
+    nearest[lost & ~any_near] = np.nan
+    return pd.DataFrame(
+        {
+            "stem_face_m": nearest,
+            "is_near_stem": pd.arrays.BooleanArray(any_near, any_open & ~any_near),
+            "is_stem_loose": loose & ~any_near & ~any_open,
+        }
+    )
+
+
+def blank_digging(size: int, prefix: str) -> pd.DataFrame:
+    """Give `NEAR_COLUMNS` of works that are not set out: nothing is known of them."""
+    table = pd.DataFrame(
+        {
+            "stem_face_m": np.full(size, np.nan),
+            "is_near_stem": pd.array([pd.NA] * size, dtype="boolean"),
+            "is_stem_loose": np.zeros(size, dtype=bool),
+        }
+    )
+    return table.add_prefix(prefix)
