@@ -115,6 +115,10 @@ def build_totals(
         *_joining_lines(tables, joined),
         *_tree_lines((loss_open_cut, loss_recommended), tables, sized),
         _count("Pits", "pits", 0, len(pits), "geometry"),
+        *_left_out(
+            "Pits, where the size of the pipe is not known",
+            [np.zeros_like(at_work), at_work & ~sized],
+        ),
         *_dig_lines(digs, at_work, joined),
         *_sum_lines(tables, currency),
     ]

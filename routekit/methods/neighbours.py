@@ -48,7 +48,7 @@ def find_neighbours(
         (`across_clearance_m`, `n_across_unknown`); for each of the three also how many of them have
         an assumed depth or size that matters (`n_services_assumed`, `n_beside_assumed`,
         `n_across_assumed`), and of which (`services.depth_m`, `services.diameter_mm`: flags);
-        nearest_service (text), n_crossings.
+        nearest_service (text), n_crossings (NaN for all where no service is recorded at all).
     pairs : pandas.DataFrame
         One row per run and service within `SEARCH_M` in plan: run, service, run_id, service_id,
         kind, chainage_m, plan_m, service_depth_m, pipe_depth_m (to the axis), clearance_m (NaN
@@ -84,7 +84,8 @@ def find_neighbours(
         columns[f"n_{group}_assumed"] = np.bincount(run[guessed], minlength=size)
     columns |= {
         "nearest_service": "",
-        "n_crossings": np.bincount(run[crossing], minlength=size),
+        "n_crossings": np.bincount(run[crossing], minlength=size)
+        if len(others) else np.full(size, np.nan),
     }
     for name in SERVICES:
         columns[name] = np.bincount(run[pairs[name].to_numpy(dtype=bool)], minlength=size) > 0

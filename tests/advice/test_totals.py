@@ -23,7 +23,7 @@ PITS = pd.DataFrame({"pit_id": ["P1", "P2"]})
 DIGS = pd.DataFrame({"method": ["suction", "robot", "machine"]})
 
 
-def make_totals(runs=None, *, is_joined=True, **changes):
+def make_totals(runs=None, *, is_joined=True, is_sized=True, **changes):
     runs = make_runs(4) if runs is None else runs
     plan = pd.concat([make_plan(name) for name in NAMES], ignore_index=True)
     tables = {
@@ -35,6 +35,7 @@ def make_totals(runs=None, *, is_joined=True, **changes):
         tables["open_cut"], tables["recommended"],
         length_m=runs["length_m"], loss_open_cut=LOSS_BEFORE, loss_recommended=LOSS_AFTER,
         pits=PITS, digs=DIGS, currency="EUR", is_joined=is_joined,
+        is_sized=is_sized,
     )  # fmt: skip
     return table.set_index("quantity"), tables
 
@@ -128,6 +129,14 @@ def test_runs_without_known_connections_are_counted_at_once():
     assert np.isnan(none.loc["Small digs outside trenches", "recommended_mid"])
     whole, _ = make_totals()
     assert JOINING not in whole.index
+
+
+def test_pits_that_runs_of_unknown_size_may_need_are_told_of():
+    name = "Runs not counted: Pits, where the size of the pipe is not known"
+    some, _ = make_totals(is_sized=np.array([False, True, False, True]))
+    assert sides(some, name) == [0, 1]
+    assert some.index.get_loc(name) == some.index.get_loc("Pits") + 1
+    assert name not in make_totals()[0].index
 
 
 def test_unknown_length_is_counted():
