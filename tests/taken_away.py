@@ -7,7 +7,7 @@ import numpy as np
 from routekit import pipeline
 from routekit.exposure import measure_exposure
 from routekit.gathering import find_crossings, prepare_place
-from routekit.layers import read
+from routekit.layers import finishing, read
 from routekit.layers.mapping import map_layer
 from routekit.methods.checks import tabulate_checks
 from routekit.methods.condition import assess_condition
@@ -84,7 +84,7 @@ class Sample:
         with self._patch.context() as patch:
             patch.setattr(read, "map_layer", self._map)
             patch.setattr(read, "read_layer", lambda name, *_, **__: raws[name])
-            patch.setattr(read, "hash_source", lambda _: "")
+            patch.setattr(finishing, "hash_source", lambda _: "")
             return step(study)
 
 

@@ -13,6 +13,7 @@ import pytest
 from taken_away import SEED, Sample, check_alone
 
 from routekit import run_study
+from routekit.advice.totals import JOINING
 from routekit.errors import LayerError
 from routekit.layers.columns import load_columns
 from routekit.summary import summarise
@@ -209,6 +210,52 @@ def test_the_whole_job_passes_nothing_but_by_another_string(case, sample, whole_
     assert not {run for run in runs if string_of(whole_result, run) == string_of(result, run)}
     words = " ".join([*summarise(result)["lines"], *result.findings["seen"]])
     assert "Assumed, not known" in words
+
+
+def test_counts_of_layers_that_are_taken_away_are_not_known_or_told_of(sample, whole_result):
+    gone = ("services", "connections", "inspections", "surfaces", "obstacles")
+    result = sample.run(run_study, without=gone)
+    hold_counts(whole_result, result)
+    assert result.runs["n_crossings"].isna().all()
+    assert result.runs["n_connections"].isna().all()
+    assert (whole_result.runs["n_crossings"] > 0).any()
+
+
+RUN_COUNTS = ("n_trees", "n_major", "n_structural", "n_crossings", "n_connections", "collapses")
+
+
+def hold_counts(before, after):
+    """No count of a run, and no sum of open cut, is smaller without a word beside it.
+
+    A count that is smaller must be missing, or its run must rest on more that is assumed. The sums
+    of open cut hang on no choice of technique: one that is smaller needs more that is not counted.
+    """
+    first, second = (
+        each.runs.merge(each.condition, on="run_id", suffixes=("", "_seen")).set_index("run_id")
+        for each in (before, after)
+    )
+    second = second.reindex(first.index)
+    told = second["assumed"].astype(str).str.len() > first["assumed"].astype(str).str.len()
+    for name in RUN_COUNTS:
+        less = (second[name].astype(float) < first[name].astype(float)) & ~told
+        assert not less.any(), (name, less[less].index.tolist()[:5])
+    old, new = (each.totals.set_index("quantity")["open_cut_mid"] for each in (before, after))
+    beside = {
+        "Runs left and monitored": ("Runs worked on",),
+        "Surface made good": ("Surface made good: not known",),
+        "Root zone": ("Runs not counted: trees and root zones, where the size of the pipe is not "
+                      "known",),
+        "Tree": ("Trees not counted above: loss not known", "Trees with a major or structural "
+                 "breach", "Runs not counted: trees and root zones, where the size of the pipe is "
+                 "not known"),
+    }  # fmt: skip
+    for name in old.index:
+        if not new.get(name, np.nan) < old[name] - max(1e-6, 1e-9 * abs(old[name])):
+            continue
+        words = [w for start, w in beside.items() if name.startswith(start)]
+        rows = [f"Runs not counted: {name}", JOINING, *(words[0] if words else ())]
+        grown = [row for row in rows if new.get(row, 0.0) > old.get(row, 0.0)]
+        assert grown, (name, old[name], new[name])
 
 
 def string_of(result, run):
