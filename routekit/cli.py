@@ -26,6 +26,7 @@ OUT = Console(highlight=False, soft_wrap=True)
 ERR = Console(stderr=True, highlight=False, soft_wrap=True)
 _ROWS_NAMED = 5
 _GROUPS = 35
+_NOT_THE_SAME = 9
 _MISSING = "not known"
 
 
@@ -85,7 +86,8 @@ def main() -> None:
     """Screen the renewal of old gravity sewers under street trees, run by run.
 
     Exit codes: 0 done; 2 wrong call; 3 study file; 4 layer; 5 field; 6 coordinate system;
-    7 decision; 8 output; 70 a defect of routekit; 130 stopped by the user.
+    7 decision; 8 output; 9 two results are not the same (compare --exact); 70 a defect of
+    routekit; 130 stopped by the user.
     """
 
 
@@ -420,15 +422,33 @@ def rules(study: Path, xlsx: Path | None, as_json: bool) -> None:
 @main.command()
 @click.argument("old", type=click.Path(path_type=Path))
 @click.argument("new", type=click.Path(path_type=Path))
+@click.option("--exact", is_flag=True, help="Prove all tables the same; exit code 9 if not.")
+@click.option("--moves", type=click.Path(path_type=Path), help="Map of columns that move, a CSV.")
+@click.option("--within", type=float, default=0.0, help="Share by which a number may be off.")
 @click.option("--json", "as_json", is_flag=True, help="Print as JSON.")
 @_tell_errors
-def compare(old: Path, new: Path, as_json: bool) -> None:
-    """Print what differs between two results, OLD and NEW (result.gpkg files)."""
+def compare(
+    old: Path, new: Path, exact: bool, moves: Path | None, within: float, as_json: bool
+) -> None:
+    """Print what differs between two results, OLD and NEW (result.gpkg files or their folders).
+
+    With --exact, every table is held against the other value by value, provenance left out. The
+    map given by --moves has the columns old_table, old_column, new_table, new_column and reason.
+    """
     from routekit.outputs.atomic import settle_results  # noqa: PLC0415
-    from routekit.outputs.compare import compare_tables, read_result  # noqa: PLC0415
+    from routekit.outputs.compare import (  # noqa: PLC0415
+        compare_tables,
+        find_result,
+        read_result,
+        write_counts,
+    )
     from routekit.outputs.consequence import write_differences  # noqa: PLC0415
     from routekit.outputs.identity import find_mixed  # noqa: PLC0415
 
+    if not exact and (moves or within):
+        message = "--moves and --within are for --exact; add it"
+        raise click.UsageError(message)
+    old, new = find_result(old), find_result(new)
     for folder in dict.fromkeys((old.parent, new.parent)):
         for note in settle_results(folder):
             ERR.print(note, markup=False)
@@ -436,6 +456,9 @@ def compare(old: Path, new: Path, as_json: bool) -> None:
         if mixed:
             end = "Only the files named are compared; run `routekit screen` again for a whole set."
             ERR.print(f"{mixed}. {end}", markup=False)
+    if exact:
+        _compare_exact(old, new, moves, within=within, as_json=as_json)
+        return
     before, after = read_result(old), read_result(new)
     table = compare_tables(before, after)
     if as_json:
@@ -444,11 +467,32 @@ def compare(old: Path, new: Path, as_json: bool) -> None:
     if table.empty:
         OUT.print("The two results are equal.")
         return
-    for title, lines in write_differences(before, after, table).items():
+    parts = write_differences(before, after, table) | {"All tables": write_counts(table)}
+    for title, lines in parts.items():
         OUT.print(f"[bold]{title}[/bold]" if lines else f"[bold]{title}[/bold]: no change")
         for line in lines:
             OUT.print(f"  {line}", markup=False)
     OUT.print(f"{write_count(len(table), 'difference')} in all: add --json to see each in full")
+
+
+def _compare_exact(
+    old: Path, new: Path, moves: Path | None, *, within: float, as_json: bool
+) -> None:
+    """Hold two results against each other in every table; exit code 9 if they are not the same."""
+    from routekit.outputs.compare_exact import compare_exact, write_sameness  # noqa: PLC0415
+    from routekit.outputs.compare_moves import read_moves  # noqa: PLC0415
+
+    told = None if moves is None else read_moves(moves)
+    sameness = compare_exact(old, new, moves=told, within=within)
+    if as_json:
+        lines = json.loads(sameness.found.to_json(orient="records"))
+        _print_json({"same": sameness.is_same, "tables": sameness.tables,
+                     "rows": sameness.rows, "differences": lines})  # fmt: skip
+    else:
+        for line in write_sameness(sameness):
+            OUT.print(line, markup=False)
+    if not sameness.is_same:
+        sys.exit(_NOT_THE_SAME)
 
 
 if __name__ == "__main__":

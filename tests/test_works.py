@@ -1,5 +1,7 @@
 """Shares of pits and digs, connections given to runs, and harm of single excavations."""
 
+from types import SimpleNamespace
+
 import geopandas as gpd
 import numpy as np
 import pandas as pd
@@ -12,9 +14,10 @@ from routekit.comparison import choose_strings, may_widen, passes, pick_burst_si
 from routekit.gathering import assign_connections, find_collapses
 from routekit.methods.checks import must_not
 from routekit.site.harm import HARM, dug_harm, pit_harm, pit_sizes
+from routekit.site.settings import SiteSettings
 from routekit.site.surroundings import prepare_surroundings
 from routekit.vocabulary import TECHNIQUES
-from routekit.works import _share_by_length
+from routekit.works import _collapse_digs, _share_by_length
 
 CRS = "EPSG:25832"
 CODES = list(TECHNIQUES)
@@ -192,3 +195,25 @@ def test_who_may_be_pulled_larger():
     checks = make_checks([0] * 6, [0, 1, 0, 0, np.nan, 0])
     decided = decide(6, forced=[(2, "burst_same")], excluded=[(3, "burst_upsized")])
     assert may_widen(checks, decided).tolist() == [True, False, False, False, True, True]
+
+
+def dig_collapses(chainages, is_sure=True, is_burst=(True,) * 4):
+    """Digs at collapses of run A (5 m as drawn) under a trench 1.2 m wide."""
+    place = SimpleNamespace(
+        runs=RUNS.assign(length_m=5.0),
+        collapses=pd.DataFrame({"run_id": "A", "chainage_m": chainages, "is_sure": is_sure}),
+        trenches=pd.DataFrame({"width_m": [1.2] * 4}),
+        around=make_around((0, 50, 3, 1)),
+        settings=SimpleNamespace(site=SiteSettings()),
+    )
+    return _collapse_digs(place, np.array(is_burst))
+
+
+def test_a_collapse_is_dug_up_for_a_metre_on_each_side():
+    """Two metres of run by the trench's width, less what lies beyond its end; no source."""
+    digs = dig_collapses([2.5, 0.5, np.nan])
+    assert digs["run_id"].tolist() == ["A", "A"]
+    assert digs["footprint_m2"].tolist() == pytest.approx([2 * 1.2, 1.5 * 1.2])
+    assert digs.geometry[0].bounds == pytest.approx((1.5, -0.6, 3.5, 0.6))
+    assert not len(dig_collapses([2.5], is_sure=False))
+    assert not len(dig_collapses([2.5], is_burst=(False, True, True, True)))

@@ -6,6 +6,7 @@ by its first and last manhole, and where other texts name them by number, these 
 
 from __future__ import annotations
 
+import os
 import re
 from pathlib import Path
 
@@ -20,6 +21,7 @@ from pyogrio.errors import DataSourceError
 from routekit.errors import LayerError
 from routekit.layers.opening import find_database_fault, shut_doors
 from routekit.outputs.atomic import settle_results
+from routekit.outputs.compare_exact import ROW_KEYS
 
 KEYS = {
     "decisions": "decision",
@@ -31,15 +33,27 @@ KEYS = {
     "trees": "tree_id",
     "pits": "pit_id",
     "strings": "string_id",
+    "digs": "dig_id",
+    "breaches": "row_name",
+    "trenches": "run_id",
+    "structural_zones": "tree_id",
+    "checks": "row_name",
+    "options": "row_name",
+    "quantities": "row_name",
+    "findings": "row_name",
+    "rules": "row_name",
 }
 """Layers compared, with the column that names a row, or its running number: what people did first,
-then what follows from it. Settings and inputs stand in the layer `provenance`."""
+then what follows from it. Settings and inputs stand in the layer `provenance`; `row_name` is made
+of the columns that name a row together."""
 
 _PROVENANCE = {
     "settings": ("setting", {"name": "name", "value": "value"}),
     "inputs": ("input", {"name": "name", "source": "file", "value": "sha256", "text": "rows"}),
 }
 """Layers that are one kind of row of the provenance: that kind, and its columns renamed."""
+
+_PROVENANCE_LAYER = "provenance"
 
 _ENTRY = re.compile(r"; (?=[^;=]+ = )")
 """What stands between the entries of a setting that holds several under names of their own."""
@@ -48,10 +62,15 @@ _NAMED_BY = {
     "pits": ("manhole_id", "role"),
     "strings": ("from_manhole", "to_manhole"),
     "decisions": ("run_id", "tree_id", "decision"),
+    "digs": ("kind", "connection_id", "run_id"),
+    **{
+        layer: ROW_KEYS[layer]
+        for layer in ("breaches", "checks", "options", "quantities", "findings", "rules")
+    },
 }
-"""Columns that name a row instead, joined."""
+"""Columns that name a row instead, joined; rows named alike are counted in their order."""
 
-_NUMBERED = ("pits", "strings")
+_NUMBERED = ("pits", "strings", "digs")
 _WORD = re.compile(r"\w+(?:-\w+)*")
 
 COLUMNS = ("layer", "key", "column", "old", "new")
@@ -116,13 +135,28 @@ def _align(old: pd.DataFrame, new: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataF
     return both[0], both[1]
 
 
+def find_result(path: str | Path) -> Path:
+    """Give the result file that is meant: itself, or the one in a folder.
+
+    Parameters
+    ----------
+    path : str or Path
+
+    Returns
+    -------
+    Path
+    """
+    named = Path(path)
+    return named / "result.gpkg" if named.suffix != ".gpkg" and os.path.isdir(named) else named  # noqa: PTH112
+
+
 def read_result(path: str | Path) -> dict[str, pd.DataFrame]:
     """Read the layers that are compared, each row under a name that lasts.
 
     Parameters
     ----------
     path : str or Path
-        File written by `routekit.outputs.geopackage.write_geopackage`.
+        File written by `routekit.outputs.geopackage.write_geopackage`, or its folder.
 
     Returns
     -------
@@ -134,24 +168,30 @@ def read_result(path: str | Path) -> dict[str, pd.DataFrame]:
     LayerError
         If the file does not exist, cannot be read, or has a key twice in a layer.
     """
-    settle_results(Path(path).parent)
+    file = find_result(path)
+    settle_results(file.parent)
+    layers = _list_layers(file)
     stored = {layer: key for layer, key in KEYS.items() if layer not in _PROVENANCE}
-    tables = {layer: _read(Path(path), layer, key) for layer, key in stored.items()}
-    names = _name_digs(_read(Path(path), "digs", "dig_id"))
+    tables = {layer: _read(file, layer, key, layers) for layer, key in stored.items()}
+    names: dict[str, str] = {}
     for layer, columns in _NAMED_BY.items():
         key, table = KEYS[layer], tables[layer]
-        if set(columns) <= set(table.columns):
-            lasting = _join_names(table, columns)
+        known = tuple(name for name in columns if name in table.columns)
+        if known and len(table):
+            lasting = _join_names(table, known)
             if layer in _NUMBERED:
                 names |= dict(zip(table[key].astype("str"), lasting, strict=True))
             tables[layer] = table.assign(**{key: lasting})
-    tables = {layer: _rename_all(table, names, KEYS[layer]) for layer, table in tables.items()}
-    return tables | _read_provenance(Path(path))
+    tables = {
+        layer: _rename_all(table, names, {KEYS[layer], *_NAMED_BY.get(layer, ())})
+        for layer, table in tables.items()
+    }
+    return tables | _read_provenance(file, layers)
 
 
-def _read_provenance(path: Path) -> dict[str, pd.DataFrame]:
+def _read_provenance(path: Path, layers: set[str]) -> dict[str, pd.DataFrame]:
     """Read the settings and inputs of a result, each name once."""
-    found = _read(path, "provenance", "kind", is_unique=False)
+    found = _read(path, _PROVENANCE_LAYER, "kind", layers)
     found = found.reindex(columns=["kind", "name", "value", "source", "text"])
     tables = {
         layer: found[(found["kind"] == kind).to_numpy()].rename(columns=names)[[*names.values()]]
@@ -180,37 +220,33 @@ def _part_settings(settings: pd.DataFrame) -> pd.DataFrame:
 
 def _join_names(table: pd.DataFrame, columns: tuple[str, ...]) -> pd.Series:
     """Join what names each row; those named alike are counted in their order."""
-    parts = [table[name].astype("str").fillna("").to_list() for name in columns]
-    joined = [" ".join(filter(None, row)) for row in zip(*parts, strict=True)]
-    names = pd.Series(joined, index=table.index, dtype="str")
+    names = pd.Series("", index=table.index, dtype="str")
+    for column in columns:
+        part = table[column].astype("str").fillna("")
+        gap = pd.Series(" ", index=table.index).where((names != "") & (part != ""), "")
+        names = names + gap + part
     again = names.groupby(names).cumcount()
     return names.where(again == 0, names + " (" + (again + 1).astype("str") + ")")
 
 
-def _name_digs(digs: pd.DataFrame) -> dict[str, str]:
-    """Name each dig by its kind and the connection or run that it serves."""
-    columns = [c for c in ("kind", "connection_id", "run_id") if c in digs.columns]
-    if not columns or not len(digs):
-        return {}
-    return dict(zip(digs["dig_id"].astype("str"), _join_names(digs, tuple(columns)), strict=True))
-
-
-def _rename_all(table: pd.DataFrame, names: dict[str, str], key: str) -> pd.DataFrame:
-    """Put lasting names in place of running numbers in all texts but the key."""
+def _rename_all(table: pd.DataFrame, names: dict[str, str], keys: set[str]) -> pd.DataFrame:
+    """Put lasting names in place of running numbers in all texts but those that name the row."""
     if not names:
         return table
     texts = [
         name for name in table.columns
-        if isinstance(table[name].dtype, pd.StringDtype) and name != key
+        if isinstance(table[name].dtype, pd.StringDtype) and name not in keys
     ]  # fmt: skip
-    return table.assign(
-        **{
-            name: table[name].str.replace(
-                _WORD, lambda found: names.get(found[0], found[0]), regex=True
-            )
-            for name in texts
-        }
+    return table.assign(**{name: _rename(table[name], names) for name in texts})
+
+
+def _rename(texts: pd.Series, names: dict[str, str]) -> pd.Series:
+    """Put lasting names in place of running numbers, once for each text of a column."""
+    code, known = pd.factorize(texts)
+    renamed = pd.Series(known, dtype="str").str.replace(
+        _WORD, lambda found: names.get(found[0], found[0]), regex=True
     )
+    return pd.Series(renamed.reindex(code).to_numpy(), index=texts.index, dtype="str")
 
 
 def summarise_differences(differences: pd.DataFrame) -> pd.DataFrame:
@@ -225,19 +261,41 @@ def summarise_differences(differences: pd.DataFrame) -> pd.DataFrame:
     -------
     pandas.DataFrame
         One row per compared layer: layer, added, removed, changed (rows), columns (names of the
-        columns that changed, most often first, joined by `, `).
+        columns that changed with the number of rows, most first, joined by `, `).
     """
     rows = [_summarise_layer(layer, differences[differences["layer"] == layer]) for layer in KEYS]
     return pd.DataFrame(rows, columns=["layer", "added", "removed", "changed", "columns"])
 
 
 def _summarise_layer(layer: str, part: pd.DataFrame) -> tuple[str, int, int, int, str]:
-    """Count rows added, removed and changed, and name the columns."""
+    """Count rows added, removed and changed, and those that changed in each column."""
     whole = part["column"] == _ROW
     changed = part[~whole]
-    names = ", ".join(changed["column"].value_counts(sort=True).index)
+    counts = changed["column"].value_counts(sort=True)
+    names = ", ".join(f"{name} {count:,}" for name, count in counts.items())
     added = int((whole & (part["new"] == "present")).sum())
     return layer, added, int(whole.sum()) - added, changed["key"].nunique(), names
+
+
+def write_counts(differences: pd.DataFrame) -> list[str]:
+    """Write the counts of differences, a line for each layer that has any.
+
+    Parameters
+    ----------
+    differences : pandas.DataFrame
+        From `compare_results`.
+
+    Returns
+    -------
+    list of str
+    """
+    counts = summarise_differences(differences)
+    return [
+        f"{layer}: {added:,} added, {removed:,} gone, {changed:,} changed"
+        + (f" ({columns})" if columns else "")
+        for layer, added, removed, changed, columns in counts.itertuples(index=False)
+        if added or removed or changed
+    ]
 
 
 def compare_layer(old: pd.DataFrame, new: pd.DataFrame, key: str) -> pd.DataFrame:
@@ -256,11 +314,9 @@ def compare_layer(old: pd.DataFrame, new: pd.DataFrame, key: str) -> pd.DataFram
         Columns key, column, old, new; rows only in one table first, then by row of `new`.
     """
     before, after = old.set_index(key), new.set_index(key)
-    shared = after.index.intersection(before.index, sort=False)
-    gone, come = (
-        before.index.difference(shared, sort=False),
-        after.index.difference(shared, sort=False),
-    )
+    place = before.index.get_indexer(after.index)
+    gone = before.index[np.setdiff1d(np.arange(len(before)), place)]
+    come = after.index[place < 0]
     whole = pd.DataFrame(
         {
             "key": [*gone, *come],
@@ -269,7 +325,7 @@ def compare_layer(old: pd.DataFrame, new: pd.DataFrame, key: str) -> pd.DataFram
             "new": [*np.repeat("absent", len(gone)), *np.repeat("present", len(come))],
         }
     )
-    before, after = before.loc[shared], after.loc[shared]
+    before, after = before.iloc[place[place >= 0]], after[place >= 0]
     names = [*after.columns, *before.columns.difference(after.columns, sort=False)]
     parts = [_compare_column(before, after, str(name), rank) for rank, name in enumerate(names)]
     empty = pd.DataFrame({"place": [], "rank": [], "key": [], "column": [], "old": [], "new": []})
@@ -341,16 +397,15 @@ def _compare_shapes(
     )
 
 
-def _read(path: Path, layer: str, key: str, *, is_unique: bool = True) -> pd.DataFrame:
-    """Read one layer; an empty table where the file has no such layer."""
-    empty = pd.DataFrame({key: pd.Series(dtype="str")})
+def _list_layers(path: Path) -> set[str]:
+    """List the layers of a result that can be read."""
     try:
         is_there = path.exists()
     except OSError as error:
         message = f"no result to compare; {path} cannot be looked up ({error.strerror})"
         raise LayerError(message) from None
     if not is_there:
-        message = f"no result to compare; {path} does not exist; name a result.gpkg"
+        message = f"no result to compare; {path} does not exist; name a result.gpkg or its folder"
         raise LayerError(message)
     try:
         fault = find_database_fault(path)
@@ -358,15 +413,29 @@ def _read(path: Path, layer: str, key: str, *, is_unique: bool = True) -> pd.Dat
             message = f"a result cannot be read; {path} ({fault}); name a result.gpkg"
             raise LayerError(message)
         with shut_doors():
-            if layer not in pyogrio.list_layers(path)[:, 0]:
-                return empty
+            return set(map(str, pyogrio.list_layers(path)[:, 0]))
+    except DataSourceError as error:
+        message = f"a result cannot be read; {path} ({error}); name a result.gpkg"
+        raise LayerError(message) from error
+
+
+def _read(path: Path, layer: str, key: str, layers: set[str]) -> pd.DataFrame:
+    """Read one layer; an empty table where the file has no such layer."""
+    empty = pd.DataFrame({key: pd.Series(dtype="str")})
+    if layer not in layers:
+        return empty
+    try:
+        with shut_doors():
             found = pyogrio.read_dataframe(path, layer=layer, use_arrow=True)
     except DataSourceError as error:
         message = f"a result cannot be read; {path}, layer {layer} ({error}); name a result.gpkg"
         raise LayerError(message) from error
-    if key not in found.columns:
+    named_by = set(_NAMED_BY.get(layer, ())) & set(found.columns)
+    if key not in found.columns and not named_by:
         return empty
-    if not is_unique or (layer in _NAMED_BY and set(_NAMED_BY[layer]) <= set(found.columns)):
+    if key not in found.columns:
+        found = found.assign(**{key: pd.Series("", index=found.index, dtype="str")})
+    if layer == _PROVENANCE_LAYER or named_by:
         return pd.DataFrame(found)
     doubled = found[key][found[key].duplicated()].astype("str").unique()[:5]
     if len(doubled):

@@ -17,6 +17,7 @@ from routekit.outputs.compare import (
     compare_tables,
     read_result,
     summarise_differences,
+    write_counts,
 )
 from routekit.outputs.consequence import write_consequences, write_differences
 from routekit.outputs.geopackage import write_geopackage
@@ -112,7 +113,7 @@ def test_a_moved_shape_says_how_far(old, tmp_path, result):
     assert found.to_numpy().tolist() == [
         ["pits", "M0-0 launch", "geometry", "as before", "moved up to 0.750 m"]
     ]
-    assert summarise_differences(found).set_index("layer").loc["pits", "columns"] == "geometry"
+    assert summarise_differences(found).set_index("layer").loc["pits", "columns"] == "geometry 1"
 
 
 def test_a_shape_that_goes_missing_is_said(old, tmp_path, result):
@@ -351,3 +352,21 @@ def test_a_doubled_key_is_refused_by_name(old, tmp_path):
     pyogrio.write_dataframe(pd.DataFrame({"quantity": ["a", "a"]}), path, layer="totals")
     with pytest.raises(LayerError, match="layer totals, quantity comes twice: a"):
         compare_results(old, path)
+
+
+@pytest.mark.parametrize(
+    ("name", "column", "value"),
+    [
+        ("checks", "value", 99.0),
+        ("options", "score", 99.0),
+        ("breaches", "severed_m2", 99.0),
+        ("digs", "footprint_m2", 99.0),
+        ("findings", "done", "told"),
+    ],
+)
+def test_every_table_is_compared(old, tmp_path, result, name, column, value):
+    seeded = getattr(result, name).copy()
+    seeded.loc[seeded.index[0], column] = value
+    found = compare_with(old, tmp_path, result, **{name: seeded})
+    assert found[["layer", "column", "new"]].to_numpy().tolist() == [[name, column, str(value)]]
+    assert write_counts(found) == [f"{name}: 0 added, 0 gone, 1 changed ({column} 1)"]

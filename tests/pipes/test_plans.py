@@ -5,6 +5,7 @@ import pandas as pd
 import pytest
 
 from routekit.pipes.capacity import build_flow
+from routekit.pipes.liner import design_liner
 from routekit.pipes.pe import bore, made_sizes
 from routekit.pipes.plans import PlanSettings, build_plans, resize_bursting
 from routekit.pipes.settings import FlowSettings
@@ -186,3 +187,15 @@ def test_runs_pulled_larger_get_the_plan_of_that_size():
     assert larger["expansion_mm"].tolist() == [55.0, 55.0, 55.0, 130.0]
     assert resized["burst_same"] is plans["burst_same"]
     assert plans["burst_upsized"]["new_outside_mm"].tolist() == [280.0] * 4
+
+
+def test_a_host_of_grade_3_is_lined_as_fully_deteriorated():
+    """Grades 3 and up, and unknown ones, carry nothing; choice of this project."""
+    grades = np.array([1.0, 2.0, 3.0, 4.0, NAN])
+    lined = plan(5, depth_max_m=6.0, structural_grade=grades)["cipp"]["wall_mm"].to_numpy()
+    partly, fully = (
+        float(design_liner(250.0, 6.0, is_full, SETTINGS.liner).wall_mm)
+        for is_full in (False, True)
+    )
+    assert fully > partly
+    assert lined.tolist() == pytest.approx([partly, partly, fully, fully, fully])

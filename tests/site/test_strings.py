@@ -1,5 +1,7 @@
 """Strings and pits of small streets: what joins, what splits, and why."""
 
+from types import SimpleNamespace
+
 import geopandas as gpd
 import numpy as np
 import pytest
@@ -8,6 +10,7 @@ from scene import SITE, make_street, make_zones, plan, straight
 
 from routekit.pipes.string_making import weld_time
 from routekit.site.settings import StringSettings
+from routekit.site.string_pits import LEFT_AXIS, SEPARATE, join_pits
 
 
 def with_strings(**changes):
@@ -231,3 +234,22 @@ def test_machine_over_its_rated_pull_says_at_which_estimate():
     assert forces == pytest.approx([370, 394, 410])
     assert (row["machine_over"], row["pull_over"]) == ("mid estimate", "no")
     assert row["over_limit"] == "pull of 394 kN (mid estimate) is over the machine's 380 kN"
+
+
+def test_a_pit_shared_by_a_launch_and_a_reception_costs_what_a_launch_pit_does():
+    """States are small launch, small far, large launch, large far; the larger need decides."""
+    cost = np.zeros((2, 2, 4), dtype=np.int64)
+    cost[0, 1] = [500, 300, 900, 400]
+    cost[1, 0] = [510, 310, 910, 410]
+    nothing = SimpleNamespace(length_m=np.empty(0), width_m=np.empty(0))
+    table = SimpleNamespace(requests=SimpleNamespace(size=nothing), of=np.zeros((2, 2, 4)))
+    limit = StringSettings().shared_pit_max_bend_deg
+    mixed = StringSettings(share_mixed_roles=True)
+    joint, choice = join_pits(table, cost, [0.0, limit], mixed)
+    assert joint[1].tolist() == [
+        [500, 500, 900, 900], [500, 300, 900, 400], [900, 900, 900, 900], [900, 400, 900, 400],
+    ]  # fmt: skip
+    assert (choice[1] == LEFT_AXIS).all()
+    parted, choice = join_pits(table, cost, [0.0, limit + 0.1], mixed)
+    assert parted[1].tolist() == (cost[0, 1][:, None] + cost[1, 0]).tolist()
+    assert (choice[1] == SEPARATE).all()

@@ -8,7 +8,7 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from routekit.trees.breach import Tiers, build_breaches, sum_tree_loss
+from routekit.trees.breach import Tiers, build_breaches, grade_severity, sum_tree_loss
 
 SEVERED = Tiers(share="severed", major_from_share=0.10)
 FOOTPRINT = Tiers(share="footprint", major_from_share=0.10)
@@ -176,3 +176,16 @@ def test_a_graze_of_the_structural_zone_still_counts():
     graze = Tiers(share="severed", major_from_share=0.10, least_m2=0.01)
     found = build_breaches(runs, trenches, zones, tiers=graze)
     assert found["severity"].tolist() == ["structural"]
+
+
+def test_a_share_equal_to_the_limit_is_major():
+    """The cautious reading of a limit that a share just meets; choice of this project."""
+    shares = [0.0999, 0.1, 0.1001, 0.1]
+    table = pd.DataFrame(
+        {
+            "severed_share": shares, "footprint_share": shares,
+            "footprint_m2": [9.0, 9.0, 9.0, 0.0], "is_structural": False,
+        }
+    )  # fmt: skip
+    for tiers in (SEVERED, FOOTPRINT):
+        assert list(grade_severity(table, tiers)) == ["minor", "major", "major", "none"]
