@@ -199,3 +199,25 @@ def test_a_host_of_grade_3_is_lined_as_fully_deteriorated():
     )
     assert fully > partly
     assert lined.tolist() == pytest.approx([partly, partly, fully, fully, fully])
+
+
+def test_a_size_that_carries_just_what_must_flow_is_enough():
+    cases = make_cases()
+    first = build_plans(cases, SETTINGS)["burst_upsized"].iloc[0]
+    just = cases.assign(required_l_s=first["capacity_l_s"])
+    above = cases.assign(required_l_s=first["capacity_l_s"] * 1.0001)
+    sizes = [
+        build_plans(table, SETTINGS)["burst_upsized"]["new_outside_mm"].iloc[0]
+        for table in (just, above)
+    ]
+    assert sizes[0] == first["new_outside_mm"]
+    assert sizes[1] > sizes[0]
+
+
+def test_the_deformation_of_a_host_is_its_ovality_in_percent():
+    lined = plan(2, depth_max_m=4.0, deformation_share=[0.04, 0.6])["cipp"]["wall_mm"]
+    walls = [
+        float(design_liner(250.0, 4.0, False, SETTINGS.liner, ovality_percent=oval).wall_mm)
+        for oval in (4.0, 49.0)
+    ]
+    assert lined.tolist() == pytest.approx(walls)

@@ -6,6 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from routekit.site.pit_sizes import (
+    _lead_in_section,
     chamber_receives,
     freeing_radius,
     launch_pits,
@@ -96,3 +97,15 @@ def test_chamber_takes_small_mains_only_and_unknown_stays_unknown():
     )
     assert found[:3].tolist() == [1, 0, 0]
     assert np.isnan(found[3])
+
+
+def test_no_lead_in_frees_nothing():
+    """Without a drop, or without a length, there is no radius to find."""
+    for arcs in (1, 2):
+        assert np.isnan(freeing_radius([0.0, 2.0, 0.0], [5.0, 0.0, 0.0], arcs=arcs)).all()
+
+
+def test_below_a_quarter_circle_the_lead_in_goes_straight_down():
+    """Plane geometry: a metre of drop more adds a metre times the length of 2 m."""
+    deep, whole = _lead_in_section(np.array([3.0, 2.0]), np.array([2.0, 2.0]), 1)
+    assert deep - whole == pytest.approx(2.0)
