@@ -275,7 +275,7 @@ def match_rows(
         code = code * (int(count.max(initial=0)) + 1) + count
     first = pd.Series(np.arange(right.num_rows), index=code[n:])
     first = first[~first.index.duplicated()]
-    place = first.index.get_indexer(code[:n])
+    place = first.index.get_indexer(pd.Index(code[:n]))
     rows = np.flatnonzero(place >= 0)
     return rows, first.to_numpy()[place[rows]].astype(np.int64)
 
@@ -305,7 +305,7 @@ def equal_values(a: pa.ChunkedArray, b: pa.ChunkedArray, within: float = 0.0) ->
 
 def _is_number(kind: pa.DataType) -> bool:
     """Tell numbers, truth values apart from the rest."""
-    return pa.types.is_floating(kind) or pa.types.is_integer(kind)
+    return bool(pa.types.is_floating(kind) or pa.types.is_integer(kind))
 
 
 def _list_tables(path: Path) -> dict[str, list[str]]:
