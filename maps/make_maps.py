@@ -10,7 +10,7 @@ import shutil
 import sys
 from pathlib import Path
 
-from routekit.outputs.arborist.report import write_tree_report
+from routekit.outputs.arborist.writer import write_tree_report
 from routekit.outputs.map.writer import write_map
 from routekit.outputs.public.writer import write_public_pages
 from routekit.pipeline import run_study

@@ -17,11 +17,11 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from routekit.errors import RoutekitError
+    from routekit.outputs.summary import summarise
     from routekit.outputs.write import write_outputs
     from routekit.pipeline import run_study
     from routekit.result import Result
     from routekit.study import Study
-    from routekit.summary import summarise
 
     __version__: str
 
@@ -40,7 +40,7 @@ _HOMES = {
     "RoutekitError": "routekit.errors",
     "Study": "routekit.study",
     "run_study": "routekit.pipeline",
-    "summarise": "routekit.summary",
+    "summarise": "routekit.outputs.summary",
     "write_outputs": "routekit.outputs.write",
 }
 

@@ -19,7 +19,7 @@ import pandas as pd
 from rich.console import Console
 
 from routekit.errors import OutputError, RoutekitError
-from routekit.summary import write_count
+from routekit.outputs.summary import write_count
 from routekit.vocabulary import TECHNIQUES
 
 OUT = Console(highlight=False, soft_wrap=True)
@@ -147,10 +147,10 @@ def _screen(study_file: Path, folder: Path, *, as_json: bool) -> None:
     from routekit.outputs.atomic import refuse_open_databases, settle_folder  # noqa: PLC0415
     from routekit.outputs.overlap import RESULT_FILES, refuse_inputs  # noqa: PLC0415
     from routekit.outputs.owners import claim_folder  # noqa: PLC0415
+    from routekit.outputs.summary import summarise  # noqa: PLC0415
     from routekit.outputs.write import refuse_unwritable, write_outputs  # noqa: PLC0415
     from routekit.pipeline import run_study  # noqa: PLC0415
     from routekit.study import Study, list_inputs  # noqa: PLC0415
-    from routekit.summary import summarise  # noqa: PLC0415
 
     study = Study.load(study_file)
     refuse_unwritable(folder)
@@ -162,7 +162,7 @@ def _screen(study_file: Path, folder: Path, *, as_json: bool) -> None:
         tell = (lambda _: None) if status is None else status.update
         result = run_study(study, tell=tell)
         written, notes = write_outputs(
-            result, study.settings, folder, tell=tell, is_claimed=True
+            result, study.settings.outputs, folder, tell=tell, is_claimed=True
         )
     summary = summarise(result)
     summary["notes"] = [*settled, *notes]
@@ -396,10 +396,10 @@ def _print_findings(
 @_tell_errors
 def rules(study: Path, xlsx: Path | None, as_json: bool) -> None:
     """Print every default, limit, formula and table in force for STUDY with unit and source."""
-    from routekit.rules import list_rules, write_rules  # noqa: PLC0415
-    from routekit.study import Study  # noqa: PLC0415
+    from routekit.settings.rules import write_rules  # noqa: PLC0415
+    from routekit.study import Study, list_rules_in_force  # noqa: PLC0415
 
-    table = list_rules(Study.load(study).settings)
+    table = list_rules_in_force(Study.load(study).settings)
     if xlsx:
         write_rules(table, xlsx)
     if as_json:
@@ -442,7 +442,7 @@ def compare(
         read_result,
         write_counts,
     )
-    from routekit.outputs.consequence import write_differences  # noqa: PLC0415
+    from routekit.outputs.differences import write_differences  # noqa: PLC0415
     from routekit.outputs.identity import find_mixed  # noqa: PLC0415
 
     if not exact and (moves or within):

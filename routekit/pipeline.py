@@ -8,22 +8,21 @@ from dataclasses import dataclass
 import geopandas as gpd
 import pandas as pd
 
+from routekit.advice.choice import Renewal, choose_renewal
 from routekit.advice.currency import find_neutral_rates
-from routekit.advice.decisions import Decided, read_decisions
 from routekit.errors import DecisionError, LayerError
-from routekit.exposure import Exposure, measure_exposure
+from routekit.layers.decisions import Decided, read_decisions
 from routekit.layers.ground import add_ground
 from routekit.layers.read import Layers, read_layers
 from routekit.methods.condition import assess_condition
 from routekit.methods.observations import describe_observations, review_codes
 from routekit.methods.roots import link_roots
-from routekit.outputs.provenance import build_provenance, used_sources, write_basis
 from routekit.pipes.capacity import build_flow
-from routekit.pipes.plans import relaid_outside
-from routekit.renewal import Renewal, choose_renewal
+from routekit.pipes.new_pipes import relaid_outside
 from routekit.result import Result
-from routekit.rules import list_rules
-from routekit.study import Study, list_inputs, require_study
+from routekit.settings.provenance import build_provenance, used_sources, write_basis
+from routekit.study import Study, choice_settings, list_inputs, list_rules_in_force, require_study
+from routekit.trees.exposure import Exposure, measure_exposure
 from routekit.trees.zones import build_zones
 
 Tell = Callable[[str], None]
@@ -88,15 +87,17 @@ def run_study(study: Study, *, tell: Tell = _silent) -> Result:
     laid = relaid_outside(runs.assign(required_l_s=flow["required_l_s"].to_numpy()),
                           settings.flow, settings.pipe)  # fmt: skip
     exposure = measure_exposure(
-        runs, layers.trees, zones, settings, new_outside_mm=laid, root_zones=layers.root_zones
-    )
+        runs, layers.trees, zones, rules=settings.zones, trench=settings.trench,
+        new_outside_mm=laid, root_zones=layers.root_zones,
+    )  # fmt: skip
     root_links = link_roots(
         runs, layers.inspections, layers.trees, zones,
         radius_m=settings.methods.condition.association_radius_m,
     )  # fmt: skip
     renewal = choose_renewal(
-        layers, runs, zones, exposure, condition, prepared.decided, settings, tell=tell
-    )
+        layers, runs, zones, exposure, condition, prepared.decided, choice_settings(settings),
+        tell=tell,
+    )  # fmt: skip
     return _collect(study, prepared, exposure, condition, root_links, renewal)
 
 
@@ -183,7 +184,7 @@ def _collect(
 ) -> Result:
     """Put the tables of all stages together."""
     layers = prepared.layers
-    rules = list_rules(study.settings)
+    rules = list_rules_in_force(study.settings)
     return Result(
         name=study.settings.study.name,
         crs=layers.crs.to_string(),

@@ -10,18 +10,15 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Self
 
+import pandas as pd
 from pydantic import ValidationError
 
-from routekit.advice.settings import AdviceSettings
+from routekit.advice.settings import AdviceSettings, ChoiceSettings
 from routekit.errors import StudyError
 from routekit.layers.columns import RASTER_LAYERS, TABLE_LAYERS, VECTOR_LAYERS
 from routekit.layers.settings import InputSettings, explain_refusal
 from routekit.methods.settings import MethodSettings
-from routekit.outputs.arborist.report import ReportSettings
-from routekit.outputs.geopackage import GeopackageSettings
-from routekit.outputs.public.settings import PublicSettings
-from routekit.outputs.schedule import ScheduleSettings
-from routekit.outputs.settings import MapSettings
+from routekit.outputs.settings import OutputSettings
 from routekit.pipes.settings import (
     FlowSettings,
     LinerSettings,
@@ -29,28 +26,11 @@ from routekit.pipes.settings import (
     PullSettings,
     TrenchSettings,
 )
-from routekit.settings import Settings, setting
+from routekit.settings.declare import setting
+from routekit.settings.rules import list_rules
 from routekit.site.settings import SiteSettings
-from routekit.trees.regimes import choose_regime
+from routekit.trees.regimes import choose_regime, regime_in_force, unread_tables
 from routekit.trees.settings import ZoneSettings
-
-
-class OutputSettings(Settings):
-    """What is written, and how."""
-
-    geopackage: GeopackageSettings = setting(
-        GeopackageSettings, unit="-", source="study", text="Result GeoPackage."
-    )
-    map: MapSettings = setting(MapSettings, unit="-", source="study", text="Working map.")
-    public: PublicSettings = setting(
-        PublicSettings, unit="-", source="study", text="Page for the public."
-    )
-    schedule: ScheduleSettings = setting(
-        ScheduleSettings, unit="-", source="study", text="Schedule for tenderers."
-    )
-    report: ReportSettings = setting(
-        ReportSettings, unit="-", source="study", text="Report for the arborist."
-    )
 
 
 class StudySettings(InputSettings):
@@ -246,3 +226,36 @@ def parse_settings(table: dict[str, Any], *, file: str = "study file") -> StudyS
         raise StudyError(message) from None
     return settings
 
+
+def choice_settings(settings: StudySettings) -> ChoiceSettings:
+    """Take the groups of the study file that the choice of a technique rests on.
+
+    Parameters
+    ----------
+    settings : StudySettings
+
+    Returns
+    -------
+    ChoiceSettings
+    """
+    groups = ("zones", "trench", "flow", "pipe", "pull", "liner", "methods", "site", "advice")
+    named = {name: getattr(settings, name) for name in groups}
+    return ChoiceSettings(**named, currency=settings.study.currency)
+
+
+def list_rules_in_force(settings: StudySettings) -> pd.DataFrame:
+    """List every setting, limit and published table in force for a study.
+
+    Parameters
+    ----------
+    settings : StudySettings
+
+    Returns
+    -------
+    pandas.DataFrame
+        See `routekit.settings.rules.list_rules`.
+    """
+    unread = unread_tables(settings.zones)
+    if settings.flow.viscosity_m2_s is not None:
+        unread.add("pipes/water_viscosity.csv")
+    return list_rules(settings, regime_in_force(settings.zones), unread)

@@ -3,9 +3,9 @@
 import sys
 from contextlib import contextmanager
 
-from routekit.settings import Settings
+from routekit.settings.declare import Settings
 
-LISTERS = ("pydantic", "routekit.settings", "routekit.rules")
+LISTERS = ("pydantic", "routekit.settings.declare", "routekit.settings.rules")
 """Modules that go through all settings to check or print them, which is no use of them."""
 
 

@@ -5,15 +5,16 @@ from dataclasses import replace
 import numpy as np
 
 from routekit import pipeline
-from routekit.exposure import measure_exposure
-from routekit.gathering import find_crossings, prepare_place
 from routekit.layers import finishing, read
 from routekit.layers.mapping import map_layer
 from routekit.methods.checks import tabulate_checks
 from routekit.methods.condition import assess_condition
 from routekit.methods.evaluate import evaluate_techniques
+from routekit.methods.run_facts import find_crossings, prepare_place
 from routekit.pipes.capacity import build_flow
-from routekit.pipes.plans import PlanSettings, build_plans, relaid_outside
+from routekit.pipes.new_pipes import PlanSettings, build_plans, relaid_outside
+from routekit.study import choice_settings
+from routekit.trees.exposure import measure_exposure
 
 SEED = 20260601
 
@@ -98,18 +99,20 @@ def check_alone(study):
         runs.assign(required_l_s=flow["required_l_s"].to_numpy()), settings.flow, settings.pipe
     )
     exposure = measure_exposure(
-        runs, layers.trees, prepared.zones, settings, new_outside_mm=laid,
-        root_zones=layers.root_zones,
+        runs, layers.trees, prepared.zones, rules=settings.zones, trench=settings.trench,
+        new_outside_mm=laid, root_zones=layers.root_zones,
     )  # fmt: skip
     place = prepare_place(
-        layers, runs, prepared.zones, exposure, condition, flow, prepared.decided, settings
-    )
+        layers, runs, prepared.zones, exposure, condition, flow, prepared.decided,
+        methods=settings.methods, layout=choice_settings(settings).layout,
+        level_error_m=settings.flow.level_error_m,
+    )  # fmt: skip
     plans = build_plans(
         place.cases,
         PlanSettings(
             flow=settings.flow, pipe=settings.pipe, pull=settings.pull, liner=settings.liner
         ),
     )
-    find_crossings(place, layers.services, plans)
+    find_crossings(place, layers.services, plans, settings.methods)
     checks = evaluate_techniques(place.cases, plans, settings.methods)
     return tabulate_checks(runs["run_id"], checks)

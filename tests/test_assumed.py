@@ -7,10 +7,10 @@ import shapely
 from sample_copy import SampleCopy, pick
 
 from routekit import Study, run_study
-from routekit.assumed import add_assumed, drop_assumed, is_assumed, list_fields
+from routekit.layers.assumed import add_assumed, drop_assumed, is_assumed, list_fields
 from routekit.methods.checks import CAUTION, FAIL, PASS, UNKNOWN, at_most, rest_on
 from routekit.methods.weighing import weigh_assumed
-from routekit.summary import summarise
+from routekit.outputs.summary import summarise
 
 ROOT_CHECKS = (
     "Cuts a structural root zone", "Major encroachment on a protection zone",

@@ -16,7 +16,7 @@ from routekit import run_study
 from routekit.advice.totals import JOINING
 from routekit.errors import LayerError
 from routekit.layers.columns import load_columns
-from routekit.summary import summarise
+from routekit.outputs.summary import summarise
 
 KEYS = ["run_id", "technique", "check"]
 

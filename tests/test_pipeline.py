@@ -15,7 +15,7 @@ from routekit.outputs.geopackage import write_geopackage
 from routekit.outputs.map.writer import write_map
 from routekit.outputs.public.builder import build_public_page
 from routekit.pipeline import prepare_study
-from routekit.sources import STANDINGS, load_sources
+from routekit.settings.sources import STANDINGS, load_sources
 from routekit.vocabulary import SEVERITIES, TECHNIQUES, VERDICTS
 
 N_RUNS = 172

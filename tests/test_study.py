@@ -8,10 +8,10 @@ import pytest
 from pydantic import ValidationError
 
 from routekit.errors import StudyError
+from routekit.outputs.summary import summarise
 from routekit.outputs.write import write_outputs
 from routekit.pipeline import prepare_study, run_study
 from routekit.study import Study, StudySettings, parse_settings
-from routekit.summary import summarise
 
 LAYERS = {"layers": {"sewers": "s.gpkg", "trees": "t.gpkg"}}
 
@@ -120,7 +120,7 @@ def test_a_study_of_what_are_no_settings_says_what_to_pass():
 def test_outputs_of_what_is_no_result_say_what_to_pass(tmp_path):
     settings = parse_settings(LAYERS)
     with pytest.raises(StudyError, match=r"write_outputs takes a Result, .*run_study"):
-        write_outputs("study.toml", settings, tmp_path)
+        write_outputs("study.toml", settings.outputs, tmp_path)
     with pytest.raises(StudyError, match=r"summarise takes a Result, .*run_study"):
         summarise(tmp_path)
     assert list(tmp_path.iterdir()) == []

@@ -9,7 +9,7 @@ from sample_copy import SampleCopy, pick
 from routekit import Study, run_study
 from routekit.outputs.map.tables import run_table
 from routekit.outputs.public.reduce import reduce_result
-from routekit.summary import summarise
+from routekit.outputs.summary import summarise
 from routekit.trees.breach import pair_corridors
 from routekit.vocabulary import TECHNIQUES
 

@@ -47,7 +47,9 @@ def written(sample_study, sample_result, setting_reads, tmp_path_factory):
     folder = tmp_path_factory.mktemp("results")
     told = []
     with setting_reads.record():
-        files, notes = write_outputs(sample_result, sample_study.settings, folder, tell=told.append)
+        files, notes = write_outputs(
+            sample_result, sample_study.settings.outputs, folder, tell=told.append
+        )
     return folder, told, files, notes
 
 
@@ -110,7 +112,7 @@ def test_a_failure_at_any_output_keeps_the_earlier_results(
     leave_slow_outputs_out(monkeypatch)
     monkeypatch.setattr(write, stage, fail)
     with pytest.raises(OutputError, match=r"cannot be written; folder .*No space left.*are kept"):
-        write_outputs(sample_result, sample_study.settings, tmp_path, tell=lambda _: None)
+        write_outputs(sample_result, sample_study.settings.outputs, tmp_path, tell=lambda _: None)
     assert content(tmp_path) == before
     assert sorted(path.name for path in tmp_path.iterdir()) == NAMES
 
@@ -130,11 +132,11 @@ def test_pages_of_an_earlier_larger_result_go_once_the_new_one_is_complete(
 
     monkeypatch.setattr(write, "write_schedule", lambda *_, **__: 1 / 0)
     with pytest.raises(ZeroDivisionError):
-        write_outputs(sample_result, sample_study.settings, tmp_path, tell=lambda _: None)
+        write_outputs(sample_result, sample_study.settings.outputs, tmp_path, tell=lambda _: None)
     assert sorted(content(tmp_path)) == sorted([*old, *kept])
     leave_slow_outputs_out(monkeypatch)
     monkeypatch.setattr(write, "write_public_pages", write_two)
-    write_outputs(sample_result, sample_study.settings, tmp_path, tell=lambda _: None)
+    write_outputs(sample_result, sample_study.settings.outputs, tmp_path, tell=lambda _: None)
     left = {name for name in content(tmp_path) if name.endswith((".html", ".txt"))}
     assert left == {"public-01.html", *kept}
     assert (tmp_path / "public-01.html").read_text() == "new"
@@ -151,7 +153,7 @@ def tell(stage):
         os.kill(os.getpid(), signal.SIGKILL)
 
 study = Study.load(sys.argv[1])
-write_outputs(run_study(study), study.settings, Path(sys.argv[2]), tell=tell)
+write_outputs(run_study(study), study.settings.outputs, Path(sys.argv[2]), tell=tell)
 """
 
 
@@ -185,7 +187,7 @@ def test_what_an_arborist_drew_is_kept_by_the_next_run(
         geometry=[box(*tree.geometry.buffer(2).bounds)], crs=sample_result.crs,
     )  # fmt: skip
     pyogrio.write_dataframe(drawn, path, layer="root_zones", append=True, promote_to_multi=True)
-    write_outputs(sample_result, sample_study.settings, tmp_path, tell=lambda _: None)
+    write_outputs(sample_result, sample_study.settings.outputs, tmp_path, tell=lambda _: None)
     kept = pyogrio.read_dataframe(path, layer="root_zones")
     before = sample_result.root_zones["tree_id"].tolist()
     assert kept["tree_id"].tolist() == [*before, tree["tree_id"]]
@@ -206,7 +208,7 @@ def test_an_earlier_return_file_in_another_system_stops_before_anything_is_swapp
     (tmp_path / "result.gpkg").write_bytes((written[0] / "result.gpkg").read_bytes())
     before = content(tmp_path)
     with pytest.raises(OutputError, match=r"return\.gpkg"):
-        write_outputs(sample_result, sample_study.settings, tmp_path, tell=lambda _: None)
+        write_outputs(sample_result, sample_study.settings.outputs, tmp_path, tell=lambda _: None)
     assert content(tmp_path) == before
 
 
@@ -219,7 +221,7 @@ def test_many_tree_sheets_stand_in_volumes_and_a_note_says_so(
     values = sample_study.settings.model_dump()
     values["outputs"]["report"]["volume_trees"] = 40
     settings = type(sample_study.settings).model_validate(values)
-    _, notes = write_outputs(sample_result, settings, tmp_path)
+    _, notes = write_outputs(sample_result, settings.outputs, tmp_path)
     volumes = sorted(path.name for path in tmp_path.glob("trees*.pdf"))
     assert volumes[:2] == ["trees-01.pdf", "trees-02.pdf"]
     assert "trees.pdf" in volumes

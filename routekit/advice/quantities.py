@@ -1,7 +1,7 @@
 """Quantities, programme, cost and CO2e of a technique, run by run.
 
-Work items (`routekit.advice.work`) times rates (`routekit.advice.settings`), each low, mid and
-high. Low takes the low of every rate at once and high the high of every rate, so the span is
+Work items (`routekit.advice.work_items`) times rates (`routekit.advice.settings`), each low, mid
+and high. Low takes the low of every rate at once and high the high of every rate, so the span is
 wider than the likely one. Left out: design fees, land, services diverted, dewatering, delay to
 traffic, and carbon of manhole works and of the crew's travel.
 """
@@ -18,7 +18,7 @@ from routekit.advice.earthworks import Items, Site, read_site
 from routekit.advice.rates import LEVELS, FloatArray, RateGroup
 from routekit.advice.settings import AdviceSettings, WorkSettings
 from routekit.advice.surfaces import KINDS
-from routekit.advice.work import RECIPES
+from routekit.advice.work_items import RECIPES
 from routekit.pipes.settings import TrenchSettings
 from routekit.pipes.trench import spoil
 

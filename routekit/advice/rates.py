@@ -15,7 +15,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from pydantic import AfterValidator, NonNegativeFloat, create_model
 
-from routekit.settings import Settings, check_order, setting
+from routekit.settings.declare import Settings, check_order, setting
 
 FloatArray: TypeAlias = NDArray[np.float64]
 

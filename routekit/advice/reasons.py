@@ -9,10 +9,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from routekit.advice.decisions import BURSTING
+from routekit.advice.phrases import CODES, NAMES, PHRASES
 from routekit.advice.score import CRITERIA, Choice, Scores
-from routekit.advice.wording import CODES, NAMES, PHRASES
 from routekit.arrays import Floats, Ints, Texts
+from routekit.layers.decisions import BURSTING
 from routekit.vocabulary import ROOTED_AGAIN
 
 _BURST = [CODES.index(code) for code in BURSTING]
@@ -84,7 +84,7 @@ def need_text(cases: pd.DataFrame) -> Texts:
     Parameters
     ----------
     cases : DataFrame
-        From `routekit.methods.cases.build_cases`.
+        From `routekit.methods.run_cases.build_cases`.
 
     Returns
     -------

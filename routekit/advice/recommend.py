@@ -11,8 +11,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from routekit.advice.decisions import Decided
-from routekit.advice.margins import change_text, confirm_text
+from routekit.advice.phrases import CODES, list_checks_of
 from routekit.advice.reasons import (
     Verdict,
     cause_text,
@@ -25,8 +24,9 @@ from routekit.advice.reasons import (
     string_text,
 )
 from routekit.advice.score import CRITERIA, Scores, rank_techniques
-from routekit.advice.wording import CODES, list_checks_of
+from routekit.advice.sensitivity import change_text, confirm_text
 from routekit.arrays import Ints, Texts
+from routekit.layers.decisions import Decided
 from routekit.methods.checks import FAIL, Check
 
 
@@ -46,7 +46,7 @@ def recommend(
     Parameters
     ----------
     cases : DataFrame
-        From `routekit.methods.cases.build_cases`.
+        From `routekit.methods.run_cases.build_cases`.
     checks : mapping of str to list of Check
         By technique.
     plans : mapping of str to DataFrame

@@ -10,11 +10,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from routekit.advice.decisions import BURSTING
 from routekit.advice.weights import WeightSettings
 from routekit.arrays import Floats, Ints
+from routekit.layers.decisions import BURSTING
 from routekit.methods.checks import CAUTION, FAIL, Check, needed_surveys
-from routekit.site.harm import HARM
+from routekit.site.tree_impact import HARM
 from routekit.vocabulary import TECHNIQUES
 
 _BURST = [list(TECHNIQUES).index(code) for code in BURSTING]

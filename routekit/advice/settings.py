@@ -2,11 +2,20 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, TypeAlias
 
 from routekit.advice.rates import RateGroup, build_rate_group
 from routekit.advice.weights import WeightSettings
-from routekit.settings import Settings, setting
+from routekit.methods.settings import MethodSettings
+from routekit.pipes.settings import (
+    FlowSettings,
+    LinerSettings,
+    PipeSettings,
+    PullSettings,
+    TrenchSettings,
+)
+from routekit.settings.declare import Settings, setting
 
 if TYPE_CHECKING:
     UnitRates: TypeAlias = RateGroup
@@ -18,6 +27,9 @@ else:
     LifeRates = build_rate_group("LifeRates", "technique_life.csv", "Service life by technique.")
     ProductionRates = build_rate_group("ProductionRates", "production.csv", "How fast work goes.")
     CarbonRates = build_rate_group("CarbonRates", "carbon.csv", "Carbon of material and work.")
+from routekit.site.layout import LayoutSettings
+from routekit.site.settings import SiteSettings
+from routekit.trees.settings import ZoneSettings
 
 
 class WorkSettings(Settings):
@@ -59,3 +71,37 @@ class AdviceSettings(Settings):
     life: LifeRates = LifeRates()
     production: ProductionRates = ProductionRates()
     carbon: CarbonRates = CarbonRates()
+
+
+@dataclass(frozen=True, kw_only=True)
+class ChoiceSettings:
+    """Settings that the choice of a technique rests on; each room takes the part that it uses.
+
+    Attributes
+    ----------
+    zones, trench, flow, pipe, pull, liner, methods, site, advice : Settings
+        The groups of the study file of those names.
+    currency : str
+    """
+
+    zones: ZoneSettings
+    trench: TrenchSettings
+    flow: FlowSettings
+    pipe: PipeSettings
+    pull: PullSettings
+    liner: LinerSettings
+    methods: MethodSettings
+    site: SiteSettings
+    advice: AdviceSettings
+    currency: str
+
+    @property
+    def layout(self) -> LayoutSettings:
+        """The part that laying out the works rests on."""
+        return LayoutSettings(
+            zones=self.zones,
+            site=self.site,
+            pipe=self.pipe,
+            pull=self.pull,
+            connection_below_invert_m=self.advice.work.connection_below_invert_m,
+        )

@@ -10,8 +10,8 @@ import pandas as pd
 import shapely
 from numpy.typing import ArrayLike
 
-from routekit.geometry import line_edges, polygon_edges
-from routekit.strips import strip_overlap
+from routekit.geometry.plane import line_edges, polygon_edges
+from routekit.geometry.strips import strip_overlap
 from routekit.vocabulary import SURFACE_KINDS
 
 KINDS: Final = (*SURFACE_KINDS, "unknown")

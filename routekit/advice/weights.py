@@ -6,7 +6,7 @@ then harm to trees, then flow, then certainty, then cost and CO2e. All are setti
 
 from __future__ import annotations
 
-from routekit.settings import Settings, setting
+from routekit.settings.declare import Settings, setting
 
 
 class WeightSettings(Settings):

@@ -29,7 +29,7 @@ from routekit.errors import CrsError
 
 if TYPE_CHECKING:
     from routekit.layers.findings import Findings
-    from routekit.layers.reading import RawLayer
+    from routekit.layers.raw_layers import RawLayer
 
 GEOGRAPHIC: Final = "EPSG:4326"
 

@@ -11,7 +11,7 @@ import shapely
 
 from routekit.layers.columns import NUMBER_KINDS, TABLE_LAYERS, VECTOR_LAYERS, load_columns
 from routekit.layers.mapping import MAPPING_COLUMNS
-from routekit.layers.reading import hash_source
+from routekit.layers.raw_layers import hash_source
 
 if TYPE_CHECKING:
     from collections import Counter, defaultdict
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     import pyproj
 
     from routekit.layers.mapping import MappedLayer
-    from routekit.layers.reading import RawLayer
+    from routekit.layers.raw_layers import RawLayer
 
 UNASSUMED: Final = ("root_zones", "study_area", "decisions")
 """Layers that hold what people have drawn or decided: no value of theirs is assumed."""

@@ -22,8 +22,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from routekit.arrays import Flags, Floats
-from routekit.assumed import DEFAULT_DEPTH, add_assumed, drop_assumed, is_assumed
 from routekit.errors import FieldError
+from routekit.layers.assumed import DEFAULT_DEPTH, add_assumed, drop_assumed, is_assumed
 from routekit.layers.findings import Findings
 from routekit.layers.levels import is_depth
 from routekit.layers.nodes import line_ends

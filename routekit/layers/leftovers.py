@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from routekit.layers.findings import Findings
-    from routekit.layers.reading import RawLayer
+    from routekit.layers.raw_layers import RawLayer
 
 REQUIRED: Final = ("sewers", "trees")
 """Layers that may not be empty of usable rows; trees may come from the canopy raster."""

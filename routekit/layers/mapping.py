@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import pandas as pd
 
-from routekit.assumed import add_assumed
 from routekit.errors import FieldError
+from routekit.layers.assumed import add_assumed
 from routekit.layers.classes import note_classes, read_column_lengths
 from routekit.layers.columns import NUMBER_KINDS, SIZE_COLUMNS, Column, load_columns, suggest_name
 from routekit.layers.parsing import (
@@ -38,7 +38,7 @@ from routekit.layers.value_words import understand_words
 if TYPE_CHECKING:
     from routekit.arrays import Flags
     from routekit.layers.findings import Findings
-    from routekit.layers.reading import RawLayer
+    from routekit.layers.raw_layers import RawLayer
     from routekit.layers.settings import InputSettings, Scalar
 
 ID_MARK: Final = ";"
@@ -96,9 +96,9 @@ def map_layer(raw: RawLayer, *, inputs: InputSettings, findings: Findings) -> Ma
     -------
     MappedLayer
         `table` has all canonical columns of the layer (text as str, numbers as float64, flags as
-        float64 1, 0, NaN) and `assumed` (see `routekit.assumed`) on a range index of n rows; `keys`
-        names each row by its id, else «row 17»; `mapping` has `MAPPING_COLUMNS`; `units` says for
-        each column that has a source in which unit its first one is read.
+        float64 1, 0, NaN) and `assumed` (see `routekit.layers.assumed`) on a range index of n rows;
+        `keys` names each row by its id, else «row 17»; `mapping` has `MAPPING_COLUMNS`; `units`
+        says for each column that has a source in which unit its first one is read.
 
     Raises
     ------

@@ -19,6 +19,7 @@ import shapely
 
 from routekit.errors import FieldError, LayerError, RoutekitError
 from routekit.layers.area import clip_layers, report_far_layers
+from routekit.layers.bore_columns import settle_sizes
 from routekit.layers.columns import (
     RASTER_LAYERS,
     TABLE_LAYERS,
@@ -47,16 +48,15 @@ from routekit.layers.mapping import MappedLayer, map_layer
 from routekit.layers.mending import leave_out, mend_geometry
 from routekit.layers.nodes import settle_nodes
 from routekit.layers.opening import refuse_raster
-from routekit.layers.reading import find_file, read_layer
+from routekit.layers.raw_layers import find_file, read_layer
 from routekit.layers.schema import blank_failures, fill_fallbacks
-from routekit.layers.sizes import settle_sizes
-from routekit.layers.stems import settle_stems
+from routekit.layers.stem_columns import settle_stems
 from routekit.layers.units import ask_about_feet
 
 if TYPE_CHECKING:
     import pyproj
 
-    from routekit.layers.reading import RawLayer
+    from routekit.layers.raw_layers import RawLayer
     from routekit.layers.settings import InputSettings
 
 

@@ -22,7 +22,7 @@ from routekit.layers.columns import (
     suggest_name,
 )
 from routekit.layers.formats import Closed
-from routekit.settings import Settings, setting, write_toml
+from routekit.settings.declare import Settings, setting, write_toml
 
 METRES: Final = {
     "mm": 0.001,

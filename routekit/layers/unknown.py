@@ -19,7 +19,7 @@ from routekit.layers.filters import Filter, find_filter
 from routekit.layers.findings import Findings
 from routekit.layers.placing import place_rows
 from routekit.layers.propose import guess_layer, propose_mapping
-from routekit.layers.reading import RawLayer, read_layer
+from routekit.layers.raw_layers import RawLayer, read_layer
 from routekit.layers.relations import (
     REFERENCES,
     relate_references,

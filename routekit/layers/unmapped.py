@@ -13,7 +13,7 @@ from routekit.layers.columns import LAYERS, load_columns
 from routekit.layers.findings import Findings
 from routekit.layers.mapping import JOIN_MARK
 from routekit.layers.propose import PROPOSAL_COLUMNS, propose_mapping
-from routekit.layers.reading import read_layer
+from routekit.layers.raw_layers import read_layer
 from routekit.layers.relations import REFERENCES, relate_references, relate_sewers, split_source
 from routekit.layers.units import CONSTANT_MARK
 

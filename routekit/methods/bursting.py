@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from routekit.arrays import Floats
-from routekit.assumed import DEFAULT_DEPTH, DEPTH, FLOW, SIZE, ZONES
+from routekit.layers.assumed import DEFAULT_DEPTH, DEPTH, FLOW, SIZE, ZONES
 from routekit.methods.checks import (
     CAUTION,
     FAIL,
@@ -73,7 +73,7 @@ def list_checks(
     Parameters
     ----------
     cases : DataFrame
-        From `routekit.methods.cases.build_cases`, with required_l_s.
+        From `routekit.methods.run_cases.build_cases`, with required_l_s.
     plan : DataFrame
         New pipe per run: expansion_mm (head diameter less host bore), heave_mm, size_steps
         (nominal sizes up), capacity_l_s, running_velocity_m_s, cleansing_velocity_m_s,

@@ -51,7 +51,7 @@ class Check:
     verdict : numpy.ndarray of int8, shape (n,)
         Positions in `routekit.vocabulary.VERDICTS`.
     source : str
-        Key of the limit's source in `routekit/sources.csv`.
+        Key of the limit's source in `routekit/settings/sources.csv`.
     rule : str
         How the limit applies: `"at most"`, `"at least"` or `"must not be"`.
     remedy : str
@@ -181,7 +181,7 @@ def rest_on(
     ----------
     check : Check
     *fields : str
-        Names as they stand in the column `assumed` of the cases; see `routekit.assumed`.
+        Names as they stand in the column `assumed` of the cases; see `routekit.layers.assumed`.
     level : int, optional
         The verdict at best where one of them is assumed: `CAUTION` or `UNKNOWN`; `PASS` where they
         are only named, with a note that says why the verdict does not hang on them.

@@ -9,7 +9,7 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from routekit.arrays import Floats
-from routekit.assumed import BORE, DEFAULT_DEPTH, DEPTH, FLOW, INVERTS, SERVICES, SIZE
+from routekit.layers.assumed import BORE, DEFAULT_DEPTH, DEPTH, FLOW, INVERTS, SERVICES, SIZE
 from routekit.methods.checks import (
     CAUTION,
     FAIL,

@@ -28,7 +28,7 @@ def evaluate_techniques(
     Parameters
     ----------
     cases : DataFrame
-        From `routekit.methods.cases.build_cases`.
+        From `routekit.methods.run_cases.build_cases`.
     plans : mapping of str to DataFrame
         What each technique would put in, per run; see the technique's module.
     settings : MethodSettings

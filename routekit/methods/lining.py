@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from routekit.assumed import SIZE
+from routekit.layers.assumed import SIZE
 from routekit.methods.checks import (
     CAUTION,
     FAIL,
@@ -45,7 +45,7 @@ def list_cipp_checks(
     Parameters
     ----------
     cases : DataFrame
-        From `routekit.methods.cases.build_cases`.
+        From `routekit.methods.run_cases.build_cases`.
     plan : DataFrame
         Liner per run: wall_mm, capacity_l_s.
     settings : LiningSettings

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from routekit.assumed import FLOW
+from routekit.layers.assumed import FLOW
 from routekit.methods.checks import CAUTION, Check, at_least, at_most, must_not, rest_on
 from routekit.methods.common import column
 from routekit.methods.settings import MonitorSettings
@@ -19,7 +19,7 @@ def list_checks(
     Parameters
     ----------
     cases : DataFrame
-        From `routekit.methods.cases.build_cases`.
+        From `routekit.methods.run_cases.build_cases`.
     plan : DataFrame
         capacity_l_s of the run as inspected.
     settings : MonitorSettings

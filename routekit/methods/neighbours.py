@@ -8,7 +8,7 @@ import pandas as pd
 import shapely
 
 from routekit.arrays import Flags, Floats, Ints
-from routekit.assumed import SERVICES, is_assumed
+from routekit.layers.assumed import SERVICES, is_assumed
 from routekit.vocabulary import MM_PER_M
 
 SEARCH_M = 3.0

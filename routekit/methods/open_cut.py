@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from routekit.assumed import DEFAULT_DEPTH, DEPTH, SIZE, ZONES
+from routekit.layers.assumed import DEFAULT_DEPTH, DEPTH, SIZE, ZONES
 from routekit.methods.checks import (
     CAUTION,
     Check,
@@ -41,7 +41,8 @@ def list_checks(
     Parameters
     ----------
     cases : DataFrame
-        From `routekit.methods.cases.build_cases`, with building_distance_m (from the trench edge).
+        From `routekit.methods.run_cases.build_cases`, with building_distance_m (from the trench
+        edge).
     plan : DataFrame
         capacity_l_s of the re-laid run.
     settings : OpenCutSettings

@@ -36,7 +36,7 @@ def list_checks(
     Parameters
     ----------
     cases : DataFrame
-        From `routekit.methods.cases.build_cases`.
+        From `routekit.methods.run_cases.build_cases`.
     plan : DataFrame
         capacity_l_s of the repaired run.
     settings : RepairSettings

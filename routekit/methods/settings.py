@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from routekit.settings import Settings, setting
+from routekit.settings.declare import Settings, setting
 
 
 class ConditionSettings(Settings):

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from routekit.arrays import Ints
-from routekit.assumed import MARK, word_of
+from routekit.layers.assumed import MARK, word_of
 from routekit.methods.checks import PASS, Check
 
 
@@ -23,7 +23,7 @@ def weigh_assumed(
     checks : mapping of str to list of Check
         By technique; what each rests on was named by `routekit.methods.checks.rest_on`.
     assumed : pandas.Series of str, shape (n,)
-        Assumed values of each run, as in `routekit.assumed`.
+        Assumed values of each run, as in `routekit.layers.assumed`.
 
     Returns
     -------

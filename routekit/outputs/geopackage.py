@@ -29,8 +29,8 @@ from routekit.errors import OutputError
 from routekit.layers.opening import gdal_options
 from routekit.outputs.atomic import replacing_file
 from routekit.outputs.gis_layers import Layer, collect_layers, describe_fields
+from routekit.outputs.settings import GeopackageSettings
 from routekit.result import Result
-from routekit.settings import Settings, setting
 
 _TIME_STAMP = "2000-01-01T00:00:00.000Z"
 _WRITE_OPTIONS = {"OGR_CURRENT_DATE": _TIME_STAMP, "OGR_SQLITE_SYNCHRONOUS": "OFF"}
@@ -42,35 +42,6 @@ _MULTI: dict[str, Callable[..., NDArray[np.object_]]] = {
     "LineString": shapely.multilinestrings,
     "Point": shapely.multipoints,
 }
-
-
-class GeopackageSettings(Settings):
-    """Size of the result GeoPackage."""
-
-    circle_segments: int = setting(
-        48,
-        unit="-",
-        source="house",
-        text="Sides of the polygon that stands for a circular zone; the polygon has the area of "
-        "the circle, and 48 sides stay within 16 mm of a 15 m circle",
-        ge=12,
-        le=720,
-    )
-    max_check_rows: int = setting(
-        2_000_000,
-        unit="rows",
-        source="house",
-        text="Above this number the checks layer holds only checks that do not pass and those of "
-        "the recommended technique",
-        ge=0,
-    )
-    spatial_index: bool = setting(
-        True,
-        unit="-",
-        source="house",
-        text="Write a spatial index for each layer with geometry; costs about a sixth of the "
-        "writing time",
-    )
 
 
 def write_geopackage(

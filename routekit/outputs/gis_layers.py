@@ -16,8 +16,8 @@ import shapely
 from numpy.typing import NDArray
 
 from routekit.arrays import take_numbers
-from routekit.chainage import line_parts
-from routekit.outputs.open_cut import open_cut_loss
+from routekit.geometry.chainage import line_parts
+from routekit.outputs.trench_losses import open_cut_loss
 from routekit.result import Result
 
 _AMOUNTS = (

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from routekit.outputs.tree_cases import find_touches
+from routekit.outputs.touched_trees import find_touches
 from routekit.result import Result
 
 _COLUMNS: Final = ("tree_id", "text")

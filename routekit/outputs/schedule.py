@@ -27,8 +27,8 @@ from routekit.outputs.atomic import replacing_file
 from routekit.outputs.identity import PROPERTY
 from routekit.outputs.schedule_items import leave_out_money
 from routekit.outputs.schedule_sheets import collect_sheets, find_currency
+from routekit.outputs.settings import ScheduleSettings
 from routekit.result import Result
-from routekit.settings import Settings, setting
 from routekit.vocabulary import TECHNIQUES
 
 MAX_CELL_UNITS = 32_767
@@ -64,27 +64,6 @@ _PRICED = (
 _UNPRICED = (
     "This book goes to tenderers: the client's costs, rates and totals in money are left out."
 )
-
-
-class ScheduleSettings(Settings):
-    """Size of the schedule."""
-
-    max_rows: int = setting(
-        25_000,
-        unit="rows",
-        source="house",
-        text="Most rows of one sheet; what is left out is said in the sheet and stands in the "
-        "GeoPackage. A workbook takes about 10 s per million cells; a sheet ends at 1,048,576 rows",
-        ge=1,
-        le=1_048_000,
-    )
-    is_priced: bool = setting(
-        True,
-        unit="-",
-        source="study",
-        text="Whether the book holds the client's own costs and rates; false leaves out all money, "
-        "for the book that goes to tenderers",
-    )
 
 
 @dataclass(frozen=True)

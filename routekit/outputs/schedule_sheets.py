@@ -8,13 +8,13 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from routekit.assumed import MARK, word_of
-from routekit.outputs.bores import write_bore_changes
+from routekit.layers.assumed import MARK, word_of
 from routekit.outputs.check_words import CLASS_UNIT, NO_LIMIT, word_checks
 from routekit.outputs.gis_layers import is_recommended, join_runs
+from routekit.outputs.new_bores import write_bore_changes
 from routekit.outputs.schedule_items import list_items
 from routekit.outputs.stem_words import describe_stems
-from routekit.outputs.tree_cases import is_open, list_touched
+from routekit.outputs.touched_trees import is_open, list_touched
 from routekit.result import Result
 
 CUTS_ROOTS_FIRST: Final = ("local_repair", "cipp", "close_fit", "slip_lining")

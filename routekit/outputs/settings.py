@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from routekit.settings import Settings, setting
+from routekit.outputs.public.settings import PublicSettings
+from routekit.settings.declare import Settings, setting
 
 
 class MapSettings(Settings):
@@ -84,4 +85,109 @@ class MapSettings(Settings):
         unit="-",
         source="study",
         text="Credit line of the online background tiles, as their owner words it.",
+    )
+
+
+class GeopackageSettings(Settings):
+    """Size of the result GeoPackage."""
+
+    circle_segments: int = setting(
+        48,
+        unit="-",
+        source="house",
+        text="Sides of the polygon that stands for a circular zone; the polygon has the area of "
+        "the circle, and 48 sides stay within 16 mm of a 15 m circle",
+        ge=12,
+        le=720,
+    )
+    max_check_rows: int = setting(
+        2_000_000,
+        unit="rows",
+        source="house",
+        text="Above this number the checks layer holds only checks that do not pass and those of "
+        "the recommended technique",
+        ge=0,
+    )
+    spatial_index: bool = setting(
+        True,
+        unit="-",
+        source="house",
+        text="Write a spatial index for each layer with geometry; costs about a sixth of the "
+        "writing time",
+    )
+
+
+class ScheduleSettings(Settings):
+    """Size of the schedule."""
+
+    max_rows: int = setting(
+        25_000,
+        unit="rows",
+        source="house",
+        text="Most rows of one sheet; what is left out is said in the sheet and stands in the "
+        "GeoPackage. A workbook takes about 10 s per million cells; a sheet ends at 1,048,576 rows",
+        ge=1,
+        le=1_048_000,
+    )
+    is_priced: bool = setting(
+        True,
+        unit="-",
+        source="study",
+        text="Whether the book holds the client's own costs and rates; false leaves out all money, "
+        "for the book that goes to tenderers",
+    )
+
+
+class ReportSettings(Settings):
+    """Size of the arborist's report."""
+
+    page_trees: int = setting(
+        1_000,
+        unit="trees",
+        source="house",
+        text="Sheets in all, worst first; trees that the recommended works touch always have one, "
+        "the limit leaves out trees that only open cut would reach",
+        ge=0,
+    )
+    volume_trees: int = setting(
+        250,
+        unit="trees",
+        source="house",
+        text="Most sheets in one file: a study with more is divided into an index and numbered "
+        "volumes; a volume of 250 is a page of 4 MB, and some hundred printed sheets of paper",
+        ge=1,
+    )
+    grazed_m2: float = setting(
+        0.05,
+        unit="m2",
+        source="house",
+        text="A tree of whose zone less than this is dug or cut off, outside its structural zone, "
+        "is grazed: it stands in a short table and has no sheet to sign; a spade is wider",
+        ge=0,
+        le=10,
+    )
+    listed_trees: int = setting(
+        2_000,
+        unit="trees",
+        source="house",
+        text="Most ids in the list of trees that no works touch",
+        ge=0,
+    )
+
+
+class OutputSettings(Settings):
+    """What is written, and how."""
+
+    geopackage: GeopackageSettings = setting(
+        GeopackageSettings, unit="-", source="study", text="Result GeoPackage."
+    )
+    map: MapSettings = setting(MapSettings, unit="-", source="study", text="Working map.")
+    public: PublicSettings = setting(
+        PublicSettings, unit="-", source="study", text="Page for the public."
+    )
+    schedule: ScheduleSettings = setting(
+        ScheduleSettings, unit="-", source="study", text="Schedule for tenderers."
+    )
+    report: ReportSettings = setting(
+        ReportSettings, unit="-", source="study", text="Report for the arborist."
     )

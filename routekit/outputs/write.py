@@ -8,7 +8,7 @@ from contextlib import nullcontext
 from pathlib import Path
 
 from routekit.errors import OutputError
-from routekit.outputs.arborist.report import write_tree_report
+from routekit.outputs.arborist.writer import write_tree_report
 from routekit.outputs.atomic import replacing
 from routekit.outputs.geopackage import write_geopackage
 from routekit.outputs.identity import find_mixed
@@ -18,8 +18,8 @@ from routekit.outputs.owners import claim_folder
 from routekit.outputs.public.writer import write_public_pages
 from routekit.outputs.return_layers import write_return_file
 from routekit.outputs.schedule import write_schedule
+from routekit.outputs.settings import OutputSettings
 from routekit.result import Result, require_result
-from routekit.study import StudySettings
 
 
 def _silent(_: str) -> None:
@@ -28,7 +28,7 @@ def _silent(_: str) -> None:
 
 def write_outputs(
     result: Result,
-    settings: StudySettings,
+    settings: OutputSettings,
     folder: str | Path,
     *,
     tell: Callable[[str], None] = _silent,
@@ -39,7 +39,7 @@ def write_outputs(
     Parameters
     ----------
     result : Result
-    settings : StudySettings
+    settings : OutputSettings
     folder : str or Path
         Is made if need be. Earlier results in it stay whole until all new files are complete.
     tell : callable, optional
@@ -70,7 +70,7 @@ def write_outputs(
 
 
 def _write_set(
-    result: Result, settings: StudySettings, folder: Path, tell: Callable[[str], None]
+    result: Result, settings: OutputSettings, folder: Path, tell: Callable[[str], None]
 ) -> tuple[dict[str, Path], list[str]]:
     """Write the whole set aside, then swap it in."""
     with replacing(folder, parts=PART_NAME) as stage:
@@ -90,25 +90,25 @@ def _write_set(
 
 def _write_all(
     result: Result,
-    settings: StudySettings,
+    settings: OutputSettings,
     stage: Path,
     folder: Path,
     tell: Callable[[str], None],
 ) -> tuple[dict[str, Path], list[str]]:
     """Write every output into the folder for new files."""
-    outputs = settings.outputs
     tell("Writing the GeoPackage")
     written = {"GeoPackage": stage / "result.gpkg"}
-    write_geopackage(result, written["GeoPackage"], settings=outputs.geopackage)
+    write_geopackage(result, written["GeoPackage"], settings=settings.geopackage)
     tell("Drawing the working map")
-    written["map"] = write_map(result, stage, outputs.map)[0]
+    written["map"] = write_map(result, stage, settings.map)[0]
     tell("Writing the page for the public")
-    written["public page"] = write_public_pages(result, stage, outputs.public)[0]
+    written["public page"] = write_public_pages(result, stage, settings.public)[0]
     tell("Writing the schedule")
-    written["schedule"] = write_schedule(result, stage / "schedule.xlsx", settings=outputs.schedule)
+    written["schedule"] = stage / "schedule.xlsx"
+    write_schedule(result, written["schedule"], settings=settings.schedule)
     tell("Writing the arborist's report")
     written["arborist's report"] = stage / "trees.html"
-    write_tree_report(result, written["arborist's report"], with_pdf=True, settings=outputs.report)
+    write_tree_report(result, written["arborist's report"], with_pdf=True, settings=settings.report)
     written["the same, to print"] = stage / "trees.pdf"
     volumes = len([page for page in _list_parts(stage) if page.match("trees-*.pdf")])
     # Last, so that nothing drawn or written into the earlier file meanwhile is missed.
@@ -116,7 +116,7 @@ def _write_all(
         result,
         stage / "return.gpkg",
         earlier=folder / "return.gpkg",
-        settings=outputs.geopackage,
+        settings=settings.geopackage,
     )
     note = f"The tree sheets stand in {volumes} volumes beside their index: trees-01, trees-02, ..."
     return written, [*([note] if volumes else []), *kept]

@@ -7,7 +7,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import AfterValidator, NonNegativeFloat, model_validator
 
-from routekit.settings import Settings, check_order, setting
+from routekit.settings.declare import Settings, check_order, setting
 from routekit.vocabulary import MATERIALS
 
 

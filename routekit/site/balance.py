@@ -15,10 +15,10 @@ import pandas as pd
 import shapely
 
 from routekit.arrays import Floats, Ints
-from routekit.geometry import circle_polygon_area, polygon_edges
+from routekit.geometry.plane import circle_polygon_area, polygon_edges
+from routekit.site.sentences import join_groups
 from routekit.site.settings import DigSettings
 from routekit.site.surroundings import Objects, ZoneLayer, zone_overlaps
-from routekit.site.wording import join_groups
 
 WORK_COLUMNS: Final = ("label", "method", "geometry")
 

@@ -18,8 +18,8 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 from routekit.arrays import Floats, Ints
+from routekit.site.sentences import join_causes, number_text
 from routekit.site.settings import StringSettings
-from routekit.site.wording import join_causes, number_text
 
 Bools = NDArray[np.bool_]
 

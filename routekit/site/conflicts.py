@@ -14,7 +14,8 @@ import shapely
 from numpy.typing import NDArray
 
 from routekit.arrays import Floats, Ints
-from routekit.geometry import polygon_edges
+from routekit.geometry.plane import polygon_edges
+from routekit.geometry.strips import strip_overlap
 from routekit.site.settings import PlacementSettings
 from routekit.site.surroundings import (
     NamedLayer,
@@ -25,7 +26,6 @@ from routekit.site.surroundings import (
     sum_by,
     zone_overlaps,
 )
-from routekit.strips import strip_overlap
 
 Bools = NDArray[np.bool_]
 

@@ -17,8 +17,8 @@ from numpy.typing import ArrayLike, NDArray
 from shapely import STRtree
 
 from routekit.arrays import Floats, Ints, take_numbers
-from routekit.chainage import line_parts
-from routekit.geometry import polygon_edges
+from routekit.geometry.chainage import line_parts
+from routekit.geometry.plane import polygon_edges
 from routekit.site.chains import end_directions
 from routekit.site.position_doubt import DOUBT_COLUMNS, measure_doubt
 from routekit.site.settings import DigSettings

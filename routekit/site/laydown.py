@@ -18,9 +18,9 @@ from numpy.typing import NDArray
 from shapely import STRtree
 
 from routekit.arrays import Floats, Ints
+from routekit.site.sentences import number_text
 from routekit.site.settings import LaydownSettings
 from routekit.site.surroundings import Objects, Surroundings, rectangle_corners, sum_by
-from routekit.site.wording import number_text
 from routekit.vocabulary import SURFACE_KINDS
 
 Bools = NDArray[np.bool_]
@@ -178,7 +178,7 @@ def plan_laydown(
     Parameters
     ----------
     strings, pits : geopandas.GeoDataFrame
-        From `routekit.site.planning.plan_site`.
+        From `routekit.site.string_layout.plan_site`.
     around : Surroundings
     trees : geopandas.GeoDataFrame, optional
         crown (polygon or None): crowns over the strip are counted.

@@ -14,12 +14,13 @@ from numpy.typing import ArrayLike, NDArray
 from pyproj import CRS
 
 from routekit.arrays import Floats, Ints
-from routekit.geometry import polygon_edges
+from routekit.geometry.plane import polygon_edges
 from routekit.site.conflicts import near_pairs
 from routekit.site.partition import LAUNCH
 from routekit.site.pit_sizes import freeing_radius
 from routekit.site.placement import DOWN, PitRequests, Placement, candidate_corners
 from routekit.site.position_doubt import measure_doubt
+from routekit.site.sentences import join_causes, join_groups, number_text
 from routekit.site.settings import SiteSettings
 from routekit.site.string_pits import PitTable
 from routekit.site.strings import StringPlan, name_pits
@@ -30,7 +31,6 @@ from routekit.site.surroundings import (
     rectangle_edges,
     zone_overlaps,
 )
-from routekit.site.wording import join_causes, join_groups, number_text
 from routekit.trees.near_stem import judge_digging
 
 Bools = NDArray[np.bool_]

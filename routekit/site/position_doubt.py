@@ -16,8 +16,8 @@ from numpy.typing import ArrayLike
 from shapely import STRtree
 
 from routekit.arrays import Flags, Floats, Ints, Texts
+from routekit.site.sentences import join_causes, join_groups, number_text
 from routekit.site.surroundings import Objects, ZoneLayer
-from routekit.site.wording import join_causes, join_groups, number_text
 from routekit.trees.certainty import (
     DEVIATIONS,
     WIDEST_SD_M,

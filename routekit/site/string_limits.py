@@ -12,8 +12,8 @@ from numpy.typing import ArrayLike, NDArray
 from routekit.arrays import Floats, Ints
 from routekit.pipes.pull import LEVELS, OVER_AT, drag_of_strings, exceeds, list_members
 from routekit.site.partition import LARGER, NEVER, OWN
+from routekit.site.sentences import join_causes, number_text
 from routekit.site.settings import StringSettings
-from routekit.site.wording import join_causes, number_text
 
 Bools = NDArray[np.bool_]
 Objects = NDArray[np.object_]

@@ -22,6 +22,7 @@ from routekit.pipes.settings import PipeSettings
 from routekit.pipes.string_making import HEAD_JOINTS, count_joints, overlap, string_weld_hours
 from routekit.site.partition import FAR, LAUNCH, Costs, Partition, partition_chains
 from routekit.site.placement import DOWN, UP, Placement
+from routekit.site.sentences import join_causes, join_groups
 from routekit.site.settings import StringSettings
 from routekit.site.string_limits import (
     PipeOffers,
@@ -38,7 +39,6 @@ from routekit.site.string_pits import (
     cost_pits,
     join_pits,
 )
-from routekit.site.wording import join_causes, join_groups
 
 Bools = NDArray[np.bool_]
 Objects = NDArray[np.object_]

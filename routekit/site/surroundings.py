@@ -17,8 +17,8 @@ from numpy.typing import ArrayLike, NDArray
 from shapely import STRtree
 
 from routekit.arrays import Floats, Ints
-from routekit.geometry import Edges, circle_polygon_area
-from routekit.site.wording import join_groups, number_text
+from routekit.geometry.plane import Edges, circle_polygon_area
+from routekit.site.sentences import join_groups, number_text
 from routekit.trees.near_stem import Stems, prepare_stems
 from routekit.trees.settings import ZoneSettings
 

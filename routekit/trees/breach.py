@@ -18,15 +18,15 @@ import shapely
 from numpy.typing import NDArray
 
 from routekit.arrays import Floats, Ints
-from routekit.chainage import strip_chainage
-from routekit.geometry import (
+from routekit.geometry.chainage import strip_chainage
+from routekit.geometry.plane import (
     Edges,
     circle_polygon_area,
     line_edges,
     polygon_distance,
     polygon_edges,
 )
-from routekit.shadows import shadow_area, shadow_polygons
+from routekit.geometry.shadows import shadow_area, shadow_polygons
 from routekit.vocabulary import SEVERITIES
 
 NONE, MINOR, MAJOR, STRUCTURAL = range(len(SEVERITIES))
@@ -369,3 +369,59 @@ def _union_severed(
         )  # fmt: skip
         severed[other] = shapely.area(shapely.intersection(polygons, shade))
     return severed
+
+
+def sum_breaches(breaches: pd.DataFrame, size: int) -> pd.DataFrame:
+    """Sum the breaches of each run's own trench.
+
+    Parameters
+    ----------
+    breaches : DataFrame
+        From `build_breaches`.
+    size : int
+        Number of runs.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Per run: n_trees, n_major (major and structural), n_structural, footprint_m2, severed_m2,
+        severity (worst), worst_tree, nearest_stem_m, n_estimated (breaches that rest on an
+        estimated stem), n_unsure (breaches whose class the position errors could change).
+    """
+    run = breaches["run"].to_numpy()
+    code = breaches["severity"].cat.codes.to_numpy()
+    worst = np.zeros(size, dtype=np.int8)
+    np.maximum.at(worst, run, code)
+    nearest = np.full(size, np.inf)
+    np.minimum.at(nearest, run, breaches["stem_edge_m"].to_numpy())
+    table = pd.DataFrame(
+        {
+            "n_trees": np.bincount(run, minlength=size),
+            "n_major": np.bincount(run[code >= MAJOR], minlength=size),
+            "n_structural": np.bincount(run[code >= STRUCTURAL], minlength=size),
+            "footprint_m2": np.bincount(run, breaches["footprint_m2"], minlength=size),
+            "severed_m2": np.bincount(run, breaches["severed_m2"], minlength=size),
+            "severity": pd.Categorical.from_codes(
+                worst, breaches["severity"].cat.categories, ordered=True
+            ),
+            "worst_tree": "",
+            "nearest_stem_m": nearest,
+            "n_estimated": _count_marked(breaches, "is_estimated", size),
+            "n_unsure": _count_marked(breaches, "is_unsure", size),
+        }
+    )
+    gravest = breaches.assign(code=code).sort_values(
+        ["run", "code", "severed_share"], ascending=[True, False, False], kind="stable"
+    )
+    gravest = gravest.drop_duplicates("run")
+    names = np.full(size, "", dtype=object)
+    names[gravest["run"]] = gravest["tree_id"]
+    return table.assign(worst_tree=names)
+
+
+def _count_marked(breaches: pd.DataFrame, name: str, size: int) -> Ints:
+    """Count the breaches of each run that carry a mark; 0 where it was not looked for."""
+    if name not in breaches:
+        return np.zeros(size, dtype=np.int64)
+    marked = breaches[name].fillna(value=False).to_numpy(dtype=bool)
+    return np.bincount(breaches["run"].to_numpy()[marked], minlength=size)

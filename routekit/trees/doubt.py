@@ -79,7 +79,7 @@ def is_more_harmed(largest: pd.DataFrame, drawn: pd.DataFrame) -> Flags:
     Parameters
     ----------
     largest, drawn : DataFrame, n rows
-        From `routekit.methods.cases.sum_breaches`.
+        From `routekit.methods.run_cases.sum_breaches`.
 
     Returns
     -------

@@ -18,7 +18,7 @@ import pandas as pd
 from pydantic import ValidationError, model_validator
 
 from routekit.errors import StudyError
-from routekit.settings import SettingRow, Settings, setting
+from routekit.settings.declare import SettingRow, Settings, setting
 from routekit.trees.settings import ZoneSettings
 
 STUDY = "study"
@@ -234,6 +234,49 @@ def regime_defaults(name: str) -> dict[str, SettingRow]:
         f"zones.{name}.{field}": SettingRow(field, fields[field], "", source, "")
         for field, source in sources.items()
     }
+
+
+def regime_in_force(settings: ZoneSettings) -> list[SettingRow]:
+    """List the rules of a study's regime; what the study replaces stands beside the regime's own.
+
+    Parameters
+    ----------
+    settings : ZoneSettings
+
+    Returns
+    -------
+    list of SettingRow
+    """
+    shipped, rows = regime_defaults(settings.regime), []
+    for row in list_regime_rules(choose_regime(settings)):
+        own = shipped.get(row.name)
+        if row.source != STUDY:
+            rows.append(row)
+        elif own is None:
+            rows.append(row._replace(default=None, is_set=True))
+        else:
+            rows.append(row._replace(source=own.source, default=own.value, is_set=True))
+    return rows
+
+
+def unread_tables(settings: ZoneSettings) -> set[str]:
+    """Name the published tables that a study's regime does not read.
+
+    Parameters
+    ----------
+    settings : ZoneSettings
+
+    Returns
+    -------
+    set of str
+        Each as `trees/file.csv`.
+    """
+    regime = choose_regime(settings)
+    tables = {"nl_stem_classes.csv": regime.stem_table, "matheny_clark.csv": regime.factor_table}
+    unread = {f"trees/{name}" for name, used in tables.items() if name != used}
+    if regime.palm_margin_m is None:
+        unread.add("trees/palm_genera.csv")
+    return unread
 
 
 @cache

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Literal
 
-from routekit.settings import Settings, setting
+from routekit.settings.declare import Settings, setting
 
 AGE_WORDS: dict[str, str] = {
     "newly planted": "young",

@@ -31,7 +31,7 @@ def blank_sums(sums: pd.DataFrame, unsized: Flags) -> pd.DataFrame:
     Parameters
     ----------
     sums : DataFrame, n rows
-        From `routekit.methods.cases.sum_breaches`.
+        From `routekit.methods.run_cases.sum_breaches`.
     unsized : numpy.ndarray of bool, shape (n,)
         Runs whose trench is not known.
 

@@ -14,11 +14,11 @@ from routekit.advice.quantities import DAY_ITEMS, FUEL, QUANTITIES, whole_life_c
 from routekit.advice.rates import load_rates
 from routekit.advice.settings import AdviceSettings
 from routekit.advice.surfaces import KINDS
-from routekit.advice.work import MEASURES, RECIPES
+from routekit.advice.work_items import MEASURES, RECIPES
 from routekit.pipes.section import girth_diameter
 from routekit.pipes.settings import TrenchSettings
-from routekit.settings import walk_settings
-from routekit.sources import load_sources
+from routekit.settings.declare import walk_settings
+from routekit.settings.sources import load_sources
 from routekit.vocabulary import TECHNIQUES
 
 ALL = sorted(TECHNIQUES)

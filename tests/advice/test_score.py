@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from routekit.advice.score import CRITERIA, Scores, rank_techniques, score_options
 from routekit.advice.weights import WeightSettings
 from routekit.methods.checks import at_most, must_not
-from routekit.site.harm import HARM
+from routekit.site.tree_impact import HARM
 from routekit.vocabulary import TECHNIQUES
 
 CODES = list(TECHNIQUES)

@@ -9,8 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from routekit.advice.surfaces import KINDS, surface_shares
-from routekit.geometry import polygon_edges
-from routekit.strips import strip_overlap
+from routekit.geometry.plane import polygon_edges
+from routekit.geometry.strips import strip_overlap
 
 
 def make_surfaces(*pairs):

@@ -6,7 +6,7 @@ import pytest
 from planned import make_plan, make_runs, make_shares, work_out
 
 from routekit.advice.totals import JOINING, SUMS, build_totals
-from routekit.sources import load_sources
+from routekit.settings.sources import load_sources
 
 NAMES = np.array(["burst_same", "cipp", "monitor", "open_cut"], dtype=object)
 LOSS_BEFORE = pd.DataFrame(

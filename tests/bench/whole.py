@@ -43,12 +43,12 @@ class Clock:
 
 def measure_overlap(folder, clock):
     """Read, draw zones, measure breaches, write the GeoPackage of runs, zones and breaches."""
-    from routekit.exposure import measure_exposure
     from routekit.layers.ground import add_ground
     from routekit.layers.read import read_layers
     from routekit.outputs.geopackage import write_layers
     from routekit.outputs.gis_layers import Layer
     from routekit.study import Study
+    from routekit.trees.exposure import measure_exposure
     from routekit.trees.zones import build_zones
 
     study = Study.load(folder / "overlap.toml")
@@ -59,8 +59,9 @@ def measure_overlap(folder, clock):
     zones, _ = build_zones(layers.trees, layers.root_zones, settings=study.settings.zones)
     clock.tell("Measuring breaches")
     exposure = measure_exposure(
-        runs, layers.trees, zones, study.settings, new_outside_mm=np.full(len(runs), np.nan)
-    )
+        runs, layers.trees, zones, rules=study.settings.zones, trench=study.settings.trench,
+        new_outside_mm=np.full(len(runs), np.nan),
+    )  # fmt: skip
     clock.tell("Writing the GeoPackage")
     write_layers(
         _overlap_layers(Layer, runs, exposure), folder / "overlap.gpkg", crs=layers.crs.to_string()
@@ -89,7 +90,7 @@ def measure_everything(folder, clock):
 
     study = Study.load(folder / "study.toml")
     result = run_study(study, tell=clock.tell)
-    written, _ = write_outputs(result, study.settings, folder / "out", tell=clock.tell)
+    written, _ = write_outputs(result, study.settings.outputs, folder / "out", tell=clock.tell)
     files = [path for path in (folder / "out").rglob("*") if path.is_file()]
     clock.report(
         pairs=len(result.breaches), strings=len(result.strings), pits=len(result.pits),

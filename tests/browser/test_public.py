@@ -11,8 +11,8 @@ import pytest
 from playwright.sync_api import Page
 
 from routekit.outputs.public.builder import build_public_page
+from routekit.outputs.public.languages import LANGUAGES, load_words
 from routekit.outputs.public.settings import PublicSettings
-from routekit.outputs.public.wording import LANGUAGES, load_words
 
 sys.path.append(str(Path(__file__).parents[1] / "outputs" / "public"))
 from public_study import X0, Y0, make_result

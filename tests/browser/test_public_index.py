@@ -10,8 +10,8 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Page
 
+from routekit.outputs.public.languages import LANGUAGES, load_words
 from routekit.outputs.public.settings import PublicSettings
-from routekit.outputs.public.wording import LANGUAGES, load_words
 from routekit.outputs.public.writer import build_public_pages
 
 sys.path.append(str(Path(__file__).parents[1] / "outputs" / "public"))

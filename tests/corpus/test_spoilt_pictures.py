@@ -11,7 +11,7 @@ from spoilt import CRS, at, make_layers
 
 from routekit.errors import RoutekitError
 from routekit.layers.findings import Findings
-from routekit.layers.reading import read_layer
+from routekit.layers.raw_layers import read_layer
 from routekit.layers.settings import LayerSource
 from routekit.outputs.map.photo import read_photo
 

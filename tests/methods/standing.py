@@ -6,7 +6,7 @@ Run it to print the table: ``python tests/methods/standing.py``.
 import pandas as pd
 from made_cases import check_all, make
 
-from routekit.sources import STANDINGS, load_sources
+from routekit.settings.sources import STANDINGS, load_sources
 from routekit.vocabulary import TECHNIQUES
 
 

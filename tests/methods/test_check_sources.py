@@ -4,8 +4,8 @@ import pytest
 from standing import count_standings, list_standings, write_standings
 
 from routekit.methods.settings import MethodSettings
-from routekit.settings import walk_settings
-from routekit.sources import STANDINGS, describe_source, load_sources
+from routekit.settings.declare import walk_settings
+from routekit.settings.sources import STANDINGS, describe_source, load_sources
 from routekit.vocabulary import TECHNIQUES
 
 ROWS = list_standings()

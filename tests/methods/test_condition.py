@@ -16,7 +16,7 @@ from routekit.methods.condition import (
 )
 from routekit.methods.observations import match_codes, read_codes
 from routekit.methods.settings import ConditionSettings
-from routekit.sources import load_sources
+from routekit.settings.sources import load_sources
 
 NAN = np.nan
 

@@ -14,8 +14,8 @@ import shapely
 from synthetic import FORMULAS, LONG, MARKUP, make_empty_result, make_result
 
 from routekit.outputs.arborist import ReportSettings, report
-from routekit.outputs.arborist.advised import list_confirmations
-from routekit.outputs.arborist.cases import (
+from routekit.outputs.arborist.recommended import list_confirmations
+from routekit.outputs.arborist.tree_facts import (
     list_decisions,
     list_excavations,
     list_methods,
@@ -23,10 +23,10 @@ from routekit.outputs.arborist.cases import (
     rank_trees,
     untouched_ids,
 )
-from routekit.outputs.arborist.plan import draw_path, plan_reach, scale_bar
-from routekit.outputs.arborist.report import render_parts
+from routekit.outputs.arborist.tree_plan import draw_path, plan_reach, scale_bar
 from routekit.outputs.arborist.words import write_number, write_percent, write_words
-from routekit.sources import load_sources
+from routekit.outputs.arborist.writer import render_parts
+from routekit.settings.sources import load_sources
 
 
 def render_report(result, trees, *, max_trees, settings):

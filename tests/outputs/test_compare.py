@@ -19,7 +19,7 @@ from routekit.outputs.compare import (
     summarise_differences,
     write_counts,
 )
-from routekit.outputs.consequence import write_consequences, write_differences
+from routekit.outputs.differences import write_consequences, write_differences
 from routekit.outputs.geopackage import write_geopackage
 from routekit.vocabulary import TECHNIQUES
 

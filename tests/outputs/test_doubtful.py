@@ -9,9 +9,9 @@ import pytest
 import shapely
 from synthetic import make_empty_result, make_result
 
-from routekit.outputs.arborist.cases import rank_trees
 from routekit.outputs.arborist.doubtful import DOUBTFUL_COLUMNS, list_doubtful
-from routekit.outputs.arborist.report import ReportSettings, render_parts
+from routekit.outputs.arborist.tree_facts import rank_trees
+from routekit.outputs.arborist.writer import ReportSettings, render_parts
 
 RUN_SD_M, TREE_SD_M = 0.10, 0.10
 DOUBT_M = 2 * np.hypot(RUN_SD_M, TREE_SD_M)

@@ -15,8 +15,9 @@ from synthetic import CRS, make_empty_result, make_result
 
 from routekit.errors import OutputError
 from routekit.outputs import geopackage
-from routekit.outputs.geopackage import GeopackageSettings, encode_circles, write_geopackage
+from routekit.outputs.geopackage import encode_circles, write_geopackage
 from routekit.outputs.gis_layers import attach, describe_fields, join_trees, select_checks
+from routekit.outputs.settings import GeopackageSettings
 
 LAYERS = [
     "runs", "breaches", "checks", "options", "root_zones", "structural_zones", "trenches",

@@ -83,7 +83,7 @@ def test_a_script_is_refused_as_well(tmp_path):
     )
     settings = parse_settings({"layers": {"sewers": "s.gpkg", "trees": "t.gpkg"}})
     with pytest.raises(OutputError, match=r"result\.gpkg would replace layers\.trees"):
-        write_outputs(result, settings, tmp_path)
+        write_outputs(result, settings.outputs, tmp_path)
     assert [path.name for path in tmp_path.iterdir()] == ["result.gpkg"]
 
 

@@ -17,9 +17,9 @@ from synthetic import MARKUP, make_empty_result, make_result
 
 from routekit.errors import OutputError
 from routekit.outputs.arborist import ReportSettings, printing, report, write_tree_report
-from routekit.outputs.arborist.cases import rank_trees
 from routekit.outputs.arborist.printing import print_page, read_page
-from routekit.outputs.arborist.report import render_parts
+from routekit.outputs.arborist.tree_facts import rank_trees
+from routekit.outputs.arborist.writer import render_parts
 
 TYPESETTING = [
     '#import "@preview/cetz:0.3.0"', '#read("/etc/hostname")', "#panic(1)", "] #pagebreak() [",
@@ -205,7 +205,7 @@ def test_volume_after_volume_takes_no_more_memory():
         "import sys, psutil\n"
         "from synthetic import make_result\n"
         "from routekit.outputs.arborist import printing, report\n"
-        "from routekit.outputs.arborist.cases import rank_trees\n"
+        "from routekit.outputs.arborist.tree_facts import rank_trees\n"
         "made = make_result()\n"
         "page = dict(report.render_parts(made, rank_trees(made),"
         " settings=report.ReportSettings()))['']\n"

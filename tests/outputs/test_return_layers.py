@@ -12,7 +12,7 @@ from synthetic import CRS, MARKUP, make_empty_result, make_result
 
 from routekit.errors import OutputError
 from routekit.outputs.return_layers import DECISION_COLUMNS, ZONE_COLUMNS, write_return_layers
-from routekit.outputs.tree_cases import list_touched
+from routekit.outputs.touched_trees import list_touched
 
 
 @pytest.fixture(scope="module")

@@ -18,14 +18,14 @@ from routekit.outputs import schedule
 from routekit.outputs.geopackage import write_geopackage
 from routekit.outputs.schedule import (
     MAX_CELL_UNITS,
-    ScheduleSettings,
     clean_text,
     collect_sheets,
     load_columns,
     write_schedule,
 )
 from routekit.outputs.schedule_sheets import price_runs, sum_runs
-from routekit.outputs.tree_cases import find_touches, list_touched
+from routekit.outputs.settings import ScheduleSettings
+from routekit.outputs.touched_trees import find_touches, list_touched
 
 SHEETS = ["Read first", *load_columns()]
 

@@ -9,8 +9,9 @@ import pandas as pd
 import pytest
 from synthetic import make_empty_result, make_result
 
-from routekit.outputs.schedule import ScheduleSettings, write_schedule
+from routekit.outputs.schedule import write_schedule
 from routekit.outputs.schedule_items import DIGGING, list_items
+from routekit.outputs.settings import ScheduleSettings
 
 
 def read_sheet(path, name):

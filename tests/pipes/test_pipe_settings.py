@@ -13,8 +13,8 @@ from routekit.pipes.settings import (
     PullSettings,
     TrenchSettings,
 )
-from routekit.settings import walk_settings
-from routekit.sources import load_sources
+from routekit.settings.declare import walk_settings
+from routekit.settings.sources import load_sources
 from routekit.vocabulary import MATERIALS
 
 GROUPS = [TrenchSettings, FlowSettings, PipeSettings, PullSettings, LinerSettings]

@@ -4,8 +4,8 @@ import pytest
 
 from routekit.methods.settings import BurstingSettings, ConditionSettings
 from routekit.pipes.settings import FlowSettings, LinerSettings, PipeSettings
+from routekit.settings.sources import load_sources
 from routekit.site.settings import StringSettings
-from routekit.sources import load_sources
 from routekit.trees.regimes import load_regime
 
 FT_M, IN_MM = 0.3048, 25.4

@@ -17,7 +17,7 @@ from routekit.site.chains import build_chains
 from routekit.site.digs import connection_digs
 from routekit.site.pit_tables import tabulate_pits
 from routekit.site.placement import place_pits
-from routekit.site.planning import chamber_sizes
+from routekit.site.string_layout import chamber_sizes
 from routekit.site.string_pits import request_pits
 from routekit.site.strings import plan_strings, tabulate_strings
 from routekit.site.surroundings import prepare_surroundings, prepare_zones

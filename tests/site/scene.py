@@ -8,8 +8,8 @@ import shapely
 
 from routekit.pipes.settings import PipeSettings
 from routekit.site.chains import build_chains
-from routekit.site.planning import plan_site
 from routekit.site.settings import SiteSettings
+from routekit.site.string_layout import plan_site
 from routekit.site.string_limits import PipeOffers, larger_outside
 from routekit.site.surroundings import prepare_surroundings
 

@@ -8,7 +8,7 @@ import pytest
 import shapely
 from scene import SITE, make_street, make_zones, plan, straight
 
-from routekit.geometry import polygon_edges
+from routekit.geometry.plane import polygon_edges
 from routekit.site.conflicts import find_conflicts
 from routekit.site.pit_sizes import PitSizes
 from routekit.site.placement import (

@@ -8,8 +8,8 @@ from hypothesis import strategies as st
 from pydantic import ValidationError
 
 from routekit.errors import StudyError
-from routekit.settings import walk_settings
-from routekit.sources import load_sources
+from routekit.settings.declare import walk_settings
+from routekit.settings.sources import load_sources
 from routekit.trees.radii import (
     drip_line_radius,
     factor_by_tolerance,

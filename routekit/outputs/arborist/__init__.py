@@ -1,5 +1,6 @@
 """The arborist's report: one sheet per tree, to print, check on site and sign."""
 
-from routekit.outputs.arborist.report import ReportSettings, write_tree_report
+from routekit.outputs.arborist.writer import write_tree_report
+from routekit.outputs.settings import ReportSettings
 
 __all__ = ["ReportSettings", "write_tree_report"]

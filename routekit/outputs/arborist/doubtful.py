@@ -8,8 +8,8 @@ import shapely
 from numpy.typing import NDArray
 
 from routekit.arrays import take_numbers
-from routekit.outputs.arborist.cases import numbers, zone_shapes
-from routekit.outputs.tree_cases import find_touches, is_open
+from routekit.outputs.arborist.tree_facts import numbers, zone_shapes
+from routekit.outputs.touched_trees import find_touches, is_open
 from routekit.result import Result
 from routekit.site.position_doubt import judge_pairs
 from routekit.trees.certainty import DEVIATIONS, combine_deviations

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from routekit.outputs.arborist.cases import numbers
+from routekit.outputs.arborist.tree_facts import numbers
 
 
 def mark_grazed(

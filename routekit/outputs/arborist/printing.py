@@ -40,7 +40,7 @@ def print_page(page: str) -> bytes:
     Parameters
     ----------
     page : str
-        HTML of `routekit.outputs.arborist.report`.
+        HTML of `routekit.outputs.arborist.writer`.
 
     Returns
     -------
@@ -136,7 +136,7 @@ def read_page(page: str) -> Node:
     Parameters
     ----------
     page : str
-        HTML of `routekit.outputs.arborist.report`; only what the template writes is understood.
+        HTML of `routekit.outputs.arborist.writer`; only what the template writes is understood.
 
     Returns
     -------

@@ -10,8 +10,10 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
-from routekit.outputs.arborist.advised import list_confirmations
-from routekit.outputs.arborist.cases import (
+from routekit.outputs.arborist.doubtful import list_doubtful
+from routekit.outputs.arborist.grazed import is_grazed_run
+from routekit.outputs.arborist.recommended import list_confirmations
+from routekit.outputs.arborist.tree_facts import (
     list_decisions,
     list_excavations,
     list_methods,
@@ -20,9 +22,7 @@ from routekit.outputs.arborist.cases import (
     reaches_beyond,
     zone_shapes,
 )
-from routekit.outputs.arborist.doubtful import list_doubtful
-from routekit.outputs.arborist.grazed import is_grazed_run
-from routekit.outputs.arborist.plan import (
+from routekit.outputs.arborist.tree_plan import (
     SHEET,
     cut_to_plans,
     draw_path,
@@ -34,7 +34,7 @@ from routekit.outputs.arborist.plan import (
 )
 from routekit.outputs.pit_bans import find_broken_bans
 from routekit.outputs.stem_words import describe_stems
-from routekit.outputs.tree_cases import is_open
+from routekit.outputs.touched_trees import is_open
 from routekit.result import Result
 
 

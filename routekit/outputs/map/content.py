@@ -20,7 +20,7 @@ from routekit.outputs.map.photo import Photo, read_photo
 from routekit.outputs.map.projection import cells_per_metre, pack_geometry
 from routekit.outputs.settings import MapSettings
 from routekit.result import Result
-from routekit.sources import load_sources
+from routekit.settings.sources import load_sources
 from routekit.vocabulary import SEVERITIES, TECHNIQUES, VERDICTS
 
 CHUNK_RUNS: Final = 200

@@ -11,7 +11,7 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
-from routekit.outputs.bores import write_bore_changes
+from routekit.outputs.new_bores import write_bore_changes
 from routekit.outputs.pit_bans import find_broken_bans
 from routekit.outputs.stem_words import describe_stems
 from routekit.result import Result

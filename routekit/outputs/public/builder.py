@@ -25,11 +25,11 @@ from routekit.outputs.map.packing import encode
 from routekit.outputs.public.content import FOLD_OVER, index_content, page_content
 from routekit.outputs.public.district import District, describe_district
 from routekit.outputs.public.facts import Facts
+from routekit.outputs.public.languages import LANGUAGES, Statement, load_words, render, write_date
 from routekit.outputs.public.phrases import CLASSES
 from routekit.outputs.public.settings import PublicSettings
 from routekit.outputs.public.species import find_genera, name_genera
 from routekit.outputs.public.statements import TOPICS
-from routekit.outputs.public.wording import LANGUAGES, Statement, load_words, render, write_date
 from routekit.result import Result
 
 MAX_NUMBERS = 4

@@ -11,10 +11,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from routekit.outputs.public.facts import Facts, collect_facts
+from routekit.outputs.public.languages import Statement
 from routekit.outputs.public.reduce import PublicTables, reduce_result
 from routekit.outputs.public.settings import PublicSettings
 from routekit.outputs.public.statements import state_streets
-from routekit.outputs.public.wording import Statement
 from routekit.result import Result
 from routekit.vocabulary import SURFACE_KINDS
 

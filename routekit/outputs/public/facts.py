@@ -20,7 +20,7 @@ from routekit.outputs.public.streets import (
     place_works,
 )
 from routekit.outputs.public.times import pit_days, run_days, street_days, string_times, with_days
-from routekit.outputs.public.trees import tree_facts
+from routekit.outputs.public.tree_outcomes import tree_facts
 from routekit.vocabulary import SURFACE_KINDS, TECHNIQUES
 
 LEAST_PART_M2: Final = 0.1

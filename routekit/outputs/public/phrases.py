@@ -6,8 +6,8 @@ import math
 from collections.abc import Hashable, Mapping
 from typing import Any, Final
 
+from routekit.outputs.public.languages import Statement
 from routekit.outputs.public.settings import PublicSettings
-from routekit.outputs.public.wording import Statement
 
 CLASSES: Final = {
     "monitor": "leave",

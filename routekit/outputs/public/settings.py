@@ -8,7 +8,7 @@ from urllib.parse import urlsplit
 
 from pydantic import field_validator, model_validator
 
-from routekit.settings import Settings, setting
+from routekit.settings.declare import Settings, setting
 from routekit.vocabulary import TECHNIQUES
 
 Language = Literal["en", "nl", "de", "fr", "es"]

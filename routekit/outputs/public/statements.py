@@ -13,11 +13,11 @@ import numpy as np
 import pandas as pd
 
 from routekit.outputs.public.facts import LEAST_PART_M2, Facts
+from routekit.outputs.public.headlines import state_shortly
+from routekit.outputs.public.languages import Statement
 from routekit.outputs.public.phrases import CLASSES, Tally, join_all, say_days, say_size
 from routekit.outputs.public.settings import PublicSettings
-from routekit.outputs.public.shortly import state_shortly
 from routekit.outputs.public.tally import HARM, TRAFFIC_SURFACES, tally_streets
-from routekit.outputs.public.wording import Statement
 from routekit.vocabulary import TECHNIQUES
 
 TOPICS: Final = ("works", "pits", "home", "trees", "parking", "traffic", "noise")

@@ -21,8 +21,8 @@ from routekit.outputs.public.district import (
     find_street_middles,
     take_streets,
 )
+from routekit.outputs.public.languages import LANGUAGES, load_words
 from routekit.outputs.public.settings import PublicSettings
-from routekit.outputs.public.wording import LANGUAGES, load_words
 from routekit.outputs.public.writer import build_public_pages, write_public_pages
 
 TINY = PublicSettings(max_page_mb=0.001)

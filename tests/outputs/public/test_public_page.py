@@ -19,9 +19,9 @@ from routekit.outputs.public.builder import (
     contact_address,
     name_numbers,
 )
+from routekit.outputs.public.languages import LANGUAGES, load_words
 from routekit.outputs.public.settings import PublicSettings
 from routekit.outputs.public.species import name_genera
-from routekit.outputs.public.wording import LANGUAGES, load_words
 
 HOSTILE = [
     "</script><script>window.hurt=1</script>",

@@ -9,9 +9,9 @@ import pandas as pd
 import pytest
 
 from routekit.outputs.public.facts import DIG_KINDS
+from routekit.outputs.public.languages import LANGUAGES, load_words, render, write_date
 from routekit.outputs.public.phrases import CLASSES
 from routekit.outputs.public.species import find_genera, name_genera
-from routekit.outputs.public.wording import LANGUAGES, load_words, render, write_date
 from routekit.vocabulary import SEVERITIES, SURFACE_KINDS, TECHNIQUES
 
 OTHERS = [code for code in LANGUAGES if code != "en"]

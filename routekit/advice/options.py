@@ -1,0 +1,391 @@
+"""Techniques compared on every run: quantities, costs, harm, and which runs are burst together."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from routekit.advice.earthworks import DIG_PLAN, sum_digs
+from routekit.advice.priced_items import itemise_runs
+from routekit.advice.quantities import run_quantities
+from routekit.advice.rates import LEVELS
+from routekit.advice.score import Scores, score_options
+from routekit.advice.settings import ChoiceSettings
+from routekit.arrays import Flags, Floats, Texts
+from routekit.layers.decisions import BURSTING, Decided
+from routekit.methods.checks import FAIL, Check, worst_verdict
+from routekit.methods.evaluate import evaluate_techniques
+from routekit.methods.repair import count_faults
+from routekit.pipes.pe import bend_radius
+from routekit.pipes.section import girth_diameter
+from routekit.pipes.settings import TrenchSettings
+from routekit.site.layout import Place, Works
+from routekit.site.pit_sizes import PitSizes, launch_pits
+from routekit.site.tree_impact import HARM
+from routekit.trees.near_stem import NEAR_COLUMNS, worst_by
+from routekit.vocabulary import ROOTED_AGAIN, TECHNIQUES
+
+_CODES = list(TECHNIQUES)
+_BURST_PLACES = np.array([_CODES.index(code) for code in BURSTING])
+
+_DIG_NOTHING = ("monitor", "local_repair", "cipp", "close_fit")
+"""Techniques that work from the manholes: no pit and no dig, hence no harm to roots."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Comparison:
+    """Checks, quantities and scores of all techniques, for one layout of the works."""
+
+    plans: dict[str, pd.DataFrame]
+    checks: dict[str, list[Check]]
+    quantities: dict[str, pd.DataFrame]
+    scores: Scores
+
+
+def compare_techniques(
+    place: Place,
+    plans: dict[str, pd.DataFrame],
+    works: Works,
+    shares: pd.DataFrame,
+    settings: ChoiceSettings,
+) -> Comparison:
+    """Compare all techniques on every run.
+
+    Parameters
+    ----------
+    place : Place
+    plans : dict of str to DataFrame
+        From `routekit.pipes.new_pipes.build_plans`.
+    works : Works
+        Where strings, pits and digs of bursting would be.
+    shares : DataFrame
+        Surface kinds along each run, from `routekit.advice.surfaces.surface_shares`.
+    settings : ChoiceSettings
+
+    Returns
+    -------
+    Comparison
+    """
+    dug = judge_works(works, place.runs["run_id"])
+    cases = pd.concat([place.cases.drop(columns=dug.columns), dug], axis=1)
+    checks = evaluate_techniques(cases, plans, settings.methods)
+    quantities = _count_quantities(place, plans, works, shares, settings)
+    return Comparison(
+        plans=plans,
+        checks=checks,
+        quantities=quantities,
+        scores=_score(place, plans, checks, works, quantities, settings),
+    )
+
+
+def judge_works(works: Works, run_id: pd.Series) -> pd.DataFrame:
+    """Tell how near to stems the works of each run dig: for bursting, and at connections alone.
+
+    Parameters
+    ----------
+    works : Works
+    run_id : Series of str, shape (n,)
+
+    Returns
+    -------
+    DataFrame, n rows
+        `routekit.trees.near_stem.NEAR_COLUMNS` with `dig_` (small digs, and the pits of the run's
+        string; a run outside strings has none) and `joining_` before them.
+    """
+    row = pd.Index(run_id).get_indexer(pd.Index(works.digs["run_id"].astype(str)))
+    digs = works.digs.loc[row >= 0, [*NEAR_COLUMNS, "kind"]].assign(run=row[row >= 0])
+    ends = works.strings[["string_id", "launch_pit", "reception_pit"]].melt("string_id")
+    ends = ends.merge(works.pits[["pit_id", *NEAR_COLUMNS]], left_on="value", right_on="pit_id")
+    string = pd.DataFrame({"string_id": works.string_of_run, "run": np.arange(len(run_id))})
+    pits = string.merge(ends, on="string_id")
+    columns = [*NEAR_COLUMNS, "run"]
+    every = pd.concat([digs[columns], pits[columns]], ignore_index=True) if len(pits) else digs
+    joining = digs[digs["kind"] == "connection"]
+    found = [
+        worst_by(part, part["run"].to_numpy(dtype=np.int64), len(run_id)).add_prefix(prefix)
+        for prefix, part in (("dig_", every), ("joining_", joining))
+    ]
+    return pd.concat(found, axis=1)
+
+
+def passes(checks: list[Check]) -> Flags:
+    """Tell where no check of a technique fails."""
+    return np.asarray(worst_verdict(checks) != FAIL)
+
+
+def pick_burst_size(
+    checks: dict[str, list[Check]], decided: Decided
+) -> tuple[Flags, Flags]:
+    """Find the runs that bursting may renew, and those of them that need a larger pipe.
+
+    Parameters
+    ----------
+    checks : dict of str to list of Check
+    decided : Decided
+
+    Returns
+    -------
+    may_burst, upsized : numpy.ndarray of bool, shape (n,)
+        A size may be burst where it passes its checks and is not excluded, or is forced. The same
+        size comes first.
+    """
+    same, larger = (
+        (passes(checks[code]) & ~decided.excluded[:, place]) | (decided.forced == place)
+        for code, place in zip(BURSTING, _BURST_PLACES, strict=True)
+    )
+    elsewhere = (decided.forced >= 0) & ~np.isin(decided.forced, _BURST_PLACES)
+    upsized = (larger & ~same) | (decided.forced == _BURST_PLACES[1])
+    return (same | larger) & ~elsewhere, upsized
+
+
+def may_widen(checks: dict[str, list[Check]], decided: Decided) -> Flags:
+    """Tell which runs may be pulled in a larger size for the sake of their string.
+
+    Parameters
+    ----------
+    checks : dict of str to list of Check
+    decided : Decided
+
+    Returns
+    -------
+    numpy.ndarray of bool, shape (n,)
+        Runs that pass the checks of the larger size, and for which no decision asks for the same
+        size or excludes the larger one.
+    """
+    same, larger = _BURST_PLACES
+    agreed = ~decided.excluded[:, larger] & (decided.forced != same)
+    return np.asarray(passes(checks["burst_upsized"]) & agreed)
+
+
+def burst_and_other_scores(
+    scores: Scores, decided: Decided, upsized: Flags
+) -> tuple[Floats, Floats]:
+    """Give the score of bursting each run, and that of the best other technique.
+
+    Parameters
+    ----------
+    scores : Scores
+    decided : Decided
+    upsized : numpy.ndarray of bool, shape (n,)
+
+    Returns
+    -------
+    burst, other : numpy.ndarray of float, shape (n,)
+        Lower is better; a forced technique has no rival (the other is infinite).
+    """
+    total = scores.total
+    row = np.arange(len(total))
+    burst = total[row, _BURST_PLACES[upsized.astype(int)]]
+    others = np.where(decided.excluded, np.inf, total)
+    others[:, _BURST_PLACES] = np.inf
+    forced = np.isin(decided.forced, _BURST_PLACES)
+    return burst, np.where(forced, np.inf, others.min(axis=1))
+
+
+def choose_strings(works: Works, burst: Floats, other: Floats) -> Flags:
+    """Decide string by string whether its runs are burst: together, or not at all.
+
+    Parameters
+    ----------
+    works : Works
+        Strings of all runs that may be burst.
+    burst, other : numpy.ndarray of float, shape (n,)
+        Scores; that of bursting includes each run's share of set-up and pits.
+
+    Returns
+    -------
+    numpy.ndarray of bool, shape (n,)
+        Runs whose string scores no worse than its runs would one by one without bursting, or holds
+        a run for which bursting is forced.
+    """
+    string, _ = pd.factorize(pd.Series(works.string_of_run))
+    inside = works.string_of_run != ""
+    size = int(string.max(initial=-1)) + 1
+    gain = np.bincount(string[inside], (other - burst)[inside], minlength=size)
+    return np.asarray(inside & (gain[string] >= 0))
+
+
+def _count_quantities(
+    place: Place,
+    plans: dict[str, pd.DataFrame],
+    works: Works,
+    shares: pd.DataFrame,
+    settings: ChoiceSettings,
+) -> dict[str, pd.DataFrame]:
+    """Quantities of every technique on every run."""
+    sites, full = _plan_in_full(place, plans, works, settings)
+    lost = np.isnan(place.cases["n_connections"].to_numpy(dtype=float))
+    names = [f"connection_digs_{level}" for level in LEVELS]
+    tables = {}
+    for technique, plan in full.items():
+        table = run_quantities(
+            technique, sites, plan, shares, trench=settings.trench, settings=settings.advice
+        )
+        table.loc[lost, names] = np.nan
+        tables[technique] = table
+    return tables
+
+
+def itemise_works(
+    place: Place, plans: dict[str, pd.DataFrame], works: Works, shares: pd.DataFrame,
+    technique: Texts, settings: ChoiceSettings,
+) -> pd.DataFrame:  # fmt: skip
+    """List the priced items of each run's own technique.
+
+    Parameters
+    ----------
+    place, plans, works, shares
+        See `compare_techniques`.
+    technique : numpy.ndarray of str, shape (n,)
+        Technique of each run.
+    settings : ChoiceSettings
+
+    Returns
+    -------
+    pandas.DataFrame
+        See `routekit.advice.priced_items.itemise_runs`.
+    """
+    sites, full = _plan_in_full(place, plans, works, settings)
+    return itemise_runs(
+        technique, sites, full, shares, trench=settings.trench, settings=settings.advice
+    )
+
+
+def _plan_in_full(
+    place: Place, plans: dict[str, pd.DataFrame], works: Works, settings: ChoiceSettings
+) -> tuple[pd.DataFrame, dict[str, pd.DataFrame]]:
+    """Join runs and plans with what their quantities rest on.
+
+    Where the number of connections is not known, all techniques are counted without them, so that
+    what is known still tells them apart; their number stays not known.
+    """
+    cases = place.cases
+    sites = cases.assign(
+        bottom_width_m=place.trenches["bottom_width_m"].to_numpy(),
+        outside_diameter_mm=place.trenches["outside_diameter_mm"].to_numpy(),
+        girth_mm=_measure_girth(cases),
+        n_connections=np.nan_to_num(cases["n_connections"].to_numpy(dtype=float)),
+    )
+    dug = _sum_planned_digs(place, works, settings.trench)
+    lining = settings.methods.lining
+    rooted = cases["is_root_choked"].to_numpy(dtype=bool)
+    faults = count_faults(cases)
+    slipped = _size_slip_pits(place, plans["slip_lining"])
+    full = {}
+    for technique, plan in plans.items():
+        burst, slips = technique in BURSTING, technique == "slip_lining"
+        full[technique] = plan.assign(
+            # The short liners of a repair are as thick as a whole one would be.
+            liner_wall_mm=plans["cipp" if technique == "local_repair" else technique]["wall_mm"],
+            n_repairs=faults,
+            life_share=np.where(rooted, lining.rooted_life_share, 1.0)
+            if technique in ROOTED_AGAIN
+            else 1.0,
+            setup_share=works.setup_share if burst else 1.0,
+            pit_m3=works.pit_m3 if burst else slipped.volume_m3 if slips else 0.0,
+            pit_m2=works.pit_m2 if burst else slipped.length_m * slipped.width_m if slips else 0.0,
+            **dug.get(technique, dict.fromkeys(DIG_PLAN, 0.0)),
+        )
+    return sites, full
+
+
+def _size_slip_pits(place: Place, plan: pd.DataFrame) -> PitSizes:
+    """Size the pit through which each run would be slip lined by itself; NaN where not known."""
+    pipe, outside = place.settings.pipe, plan["new_outside_mm"].to_numpy(dtype=float)
+    outside = np.where(outside > 0, outside, np.nan)
+    return launch_pits(
+        outside,
+        bend_radius(outside, np.full(outside.shape, pipe.liner_sdr), pipe.cold_temperature_c, pipe),
+        np.maximum(place.cases["depth_max_m"].to_numpy(dtype=float), 0.0),
+        place.trenches["bottom_width_m"].to_numpy(dtype=float),
+        place.settings.site.pits,
+    )
+
+
+def _slip_harm(place: Place, plan: pd.DataFrame, works: Works) -> pd.DataFrame:
+    """Harm of slip lining: its connection digs, and its pit as if it lay anywhere on the run.
+
+    The pit is not set out, so it takes the share of root zone that a trench would on average; where
+    its size is not known, all that the least trench would take.
+    """
+    pit = _size_slip_pits(place, plan)
+    trench = place.runs["length_m"].to_numpy(dtype=float) * place.trenches[
+        "corridor_width_m"
+    ].to_numpy(dtype=float)
+    share = np.clip(place.cases["footprint_m2"].to_numpy(dtype=float) / trench, 0, 1)
+    taken = pit.length_m * pit.width_m * share
+    least = place.cases["least_severed_m2"].to_numpy(dtype=float)
+    taken = np.where(np.isnan(taken), least, taken)
+    return works.joining_harm.assign(root_m2=works.joining_harm["root_m2"] + taken)
+
+
+def _measure_girth(cases: pd.DataFrame) -> Floats:
+    """Perimeter of each bore over pi, mm; NaN where it is not known."""
+    width, height = (
+        cases[name].where(cases[name] > 0).to_numpy(dtype=float, na_value=np.nan)
+        for name in ("diameter_mm", "height_mm")
+    )
+    return girth_diameter(cases["shape"].astype(str).to_numpy(dtype=object), width, height)
+
+
+def _sum_planned_digs(
+    place: Place, works: Works, trench: TrenchSettings
+) -> dict[str, dict[str, Floats]]:
+    """Small digs of each run by technique: bursting bares services and collapses too."""
+    joining = works.digs[works.digs["kind"] == "connection"]
+    sums = {
+        code: sum_digs(digs, place.runs["run_id"], trench)
+        for code, digs in (("slip_lining", joining), (BURSTING[0], works.digs))
+    }
+    sums |= dict.fromkeys(BURSTING, sums[BURSTING[0]])
+    return {
+        code: {name: table[name].to_numpy(dtype=float) for name in DIG_PLAN}
+        for code, table in sums.items()
+    }
+
+
+def _least_flow(cases: pd.DataFrame) -> Floats:
+    """Flow that must be carried after the tolerance; what lies within it is no shortfall."""
+    required = cases["required_l_s"].to_numpy(dtype=float)
+    return np.asarray(required * (1 - cases["capacity_tolerance_share"].to_numpy(dtype=float)))
+
+
+def _score(
+    place: Place,
+    plans: dict[str, pd.DataFrame],
+    checks: dict[str, list[Check]],
+    works: Works,
+    quantities: dict[str, pd.DataFrame],
+    settings: ChoiceSettings,
+) -> Scores:
+    """Score every technique by harm, flow, certainty, cost and carbon."""
+    cases = place.cases
+    none = pd.DataFrame(0.0, index=cases.index, columns=list(HARM))
+    open_cut = pd.DataFrame(
+        {
+            # Of a trench of unknown width: what the least one would do.
+            "n_structural": cases["least_structural"],
+            "n_careful": 0.0,
+            "n_major": cases["least_major"] - cases["least_structural"],
+            "root_m2": cases["least_severed_m2"],
+        }
+    ).astype(float)
+    burst = works.dig_harm + works.pit_harm
+    by_technique = dict.fromkeys(_DIG_NOTHING, none) | {
+        "open_cut": open_cut,
+        "slip_lining": _slip_harm(place, plans["slip_lining"], works),
+        "burst_same": burst,
+        "burst_upsized": burst,
+    }
+    # By name, so that a technique whose harm nobody has thought of stops here.
+    harm = {technique: by_technique[technique] for technique in TECHNIQUES}
+    costs = {
+        technique: table[["cost_mid", "whole_life_cost_mid", "co2e_kg_mid"]]
+        for technique, table in quantities.items()
+    }
+    return score_options(
+        checks, harm, costs, plans, _least_flow(cases),
+        settings.advice.weights,
+    )  # fmt: skip

@@ -1,0 +1,141 @@
+"""How near a recommendation is to another one, and what to find out before it can stand."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from routekit.advice.phrases import CODES, NAMES, format_value
+from routekit.advice.score import Choice
+from routekit.arrays import Floats, Ints, Texts
+from routekit.layers.assumed import FIELDS, is_assumed
+from routekit.methods.checks import CAUTION, FAIL, UNKNOWN, Check, needed_surveys
+from routekit.methods.common import CAPACITY
+from routekit.vocabulary import SURVEYS
+
+_TREE_SURVEYS = {
+    "n_estimated": "Measure the stems of the trees whose zones rest on an estimate.",
+    "n_unsure": "Survey stems and pipe: position errors could change what a trench would breach.",
+}
+"""Count in the cases to what would settle it."""
+
+
+def change_text(checks: Mapping[str, list[Check]], choice: Choice, fails: Floats) -> Texts:
+    """Name the limit nearest to changing the recommendation.
+
+    Parameters
+    ----------
+    checks : mapping of str to list of Check
+        By technique.
+    choice : Choice
+    fails : numpy.ndarray of float, shape (n, t)
+        Failed checks of each technique.
+
+    Returns
+    -------
+    numpy.ndarray of str, shape (n,)
+        Where the runner-up fails by one measured check, what it lacks; else the measured check of
+        the choice that has least to spare, or that the choice fails already.
+    """
+    chosen, second, _ = choice
+    text = np.full(len(chosen), "", dtype=object)
+    row = np.arange(len(chosen))
+    close = (second >= 0) & (fails[row, second] == 1)
+    for place, code in enumerate(CODES):
+        mine = np.flatnonzero(close & (second == place))
+        for check in checks[code]:
+            _write_lack(check, mine[check.verdict[mine] == FAIL], NAMES[place], text)
+    stuck = (fails[row, chosen] > 0) & (text == "")
+    text[stuck] = [f"{NAMES[place]} fails already: see the reason" for place in chosen[stuck]]
+    least = np.full(len(chosen), np.inf)
+    for place, code in enumerate(CODES):
+        mine = np.flatnonzero((chosen == place) & (text == ""))
+        for check in checks[code]:
+            _write_spare(check, mine, NAMES[place], least, text)
+    return text
+
+
+def _measured(check: Check, runs: Ints) -> Ints:
+    """Keep the runs whose check has a finite value and limit in a unit of measure."""
+    if check.unit in ("yes/no", "class") or check.is_given:
+        return runs[:0]
+    return runs[np.isfinite(check.value[runs]) & np.isfinite(check.limit[runs])]
+
+
+def _write_lack(check: Check, runs: Ints, name: str, text: Texts) -> None:
+    """Write by how much a failing check misses its limit."""
+    if check.unit == "yes/no":
+        text[runs] = f"{name} would come into question if it were not: {check.name.lower()}"
+    for run in _measured(check, runs):
+        gap = abs(float(check.value[run] - check.limit[run]))
+        way = "less" if check.rule == "at most" else "more"
+        text[run] = (
+            f"{name} would come into question if «{check.name.lower()}» were "
+            f"{format_value(gap, check.unit)} {way}"
+        )
+
+
+def _write_spare(check: Check, runs: Ints, name: str, least: Floats, text: Texts) -> None:
+    """Write the check with least to spare, as a share of its limit."""
+    runs = _measured(check, runs)
+    runs = runs[(check.verdict[runs] < UNKNOWN) & (check.limit[runs] > 0)]
+    spare = np.abs(check.value[runs] - check.limit[runs]) / check.limit[runs]
+    nearer = runs[spare < least[runs]]
+    least[nearer] = spare[spare < least[runs]]
+    way = "rose" if check.rule == "at most" else "fell"
+    for run in nearer:
+        gap = abs(float(check.value[run] - check.limit[run]))
+        spare_text = format_value(gap, check.unit)
+        text[run] = (
+            f"{name} would fail if {spare_text} more had to flow"
+            if check.name == CAPACITY
+            else f"{name} would fail if «{check.name.lower()}» {way} by more than {spare_text}"
+        )
+
+
+def confirm_text(cases: pd.DataFrame, checks: Mapping[str, list[Check]], chosen: Ints) -> Texts:
+    """List what to find out before the recommendation can stand: surveys, then precautions.
+
+    Parameters
+    ----------
+    cases : DataFrame
+        From `routekit.methods.run_cases.build_cases`.
+    checks : mapping of str to list of Check
+        By technique.
+    chosen : numpy.ndarray of int, shape (n,)
+        Position of the technique of each run.
+
+    Returns
+    -------
+    numpy.ndarray of str, shape (n,)
+        Sentences, each once.
+    """
+    text = np.full(len(chosen), "", dtype=object)
+    _append(text, ~cases["is_inspected"].to_numpy(dtype=bool), SURVEYS["camera"])
+    _append(text, cases["diameter_mm"].isna().to_numpy(), "Measure the bore: it is not known.")
+    for name, entry in FIELDS.items():
+        _append(text, is_assumed(cases["assumed"], (name,)), entry.remedy)
+    for name, sentence in _TREE_SURVEYS.items():
+        if name in cases:
+            _append(text, cases[name].to_numpy() > 0, sentence)
+    for place, code in enumerate(CODES):
+        mine = chosen == place
+        for survey, needed in needed_surveys(checks[code]).items():
+            _append(text, mine & needed, SURVEYS[survey])
+        for check in checks[code]:
+            if check.remedy:
+                warns = mine & (check.verdict == CAUTION)
+                if check.is_raised is not None:
+                    warns &= ~check.is_raised
+                _append(text, warns, check.remedy)
+    return text
+
+
+def _append(text: Texts, where: NDArray[np.bool_], more: str) -> None:
+    """Add a sentence to some texts, once each."""
+    for run in np.flatnonzero(where):
+        if more not in text[run]:
+            text[run] = f"{text[run]} {more}" if text[run] else more

@@ -1,0 +1,1 @@
+"""Plane geometry on arrays: vectors, strips, shadows, and places along a line."""

@@ -1,0 +1,205 @@
+"""Shape and size of the bore, from codes that join them and from columns of their own.
+
+An egg stands upright: its width is the smaller side. A single number names its height, of which
+the width is two thirds (the normal egg, common practice, no source).
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+import pandas as pd
+
+from routekit.layers.assumed import SIZE, add_assumed, drop_assumed, is_assumed
+from routekit.layers.columns import CHOICES, load_columns, suggest_name
+from routekit.layers.parsing import read_sizes
+from routekit.layers.settings import METRES
+from routekit.layers.units import ColumnUnit, check_unit
+
+if TYPE_CHECKING:
+    from routekit.layers.findings import Findings
+    from routekit.layers.settings import Scalar
+
+CIRCLE_MARKS: Final = ("ø", "⌀", "dn")
+"""Marks before one size, in lower case, that mean a circular bore."""
+
+EGG_WIDTH_SHARE: Final = 2.0 / 3.0
+"""Width of a normal egg as a share of its height (common practice, no source)."""
+
+
+def settle_sizes(
+    runs: pd.DataFrame,
+    *,
+    keys: pd.Series,
+    codes: dict[str, Scalar],
+    read_as: ColumnUnit | None,
+    where: str,
+    findings: Findings,
+) -> pd.DataFrame:
+    """Fill shape, width and height from joint codes, and set eggs upright.
+
+    Parameters
+    ----------
+    runs : pandas.DataFrame, n rows
+        Columns shape, shape_size (text), diameter_mm, height_mm.
+    keys : pandas.Series of str, shape (n,)
+        Row names for findings.
+    codes : dict of str to Scalar
+        Meaning of the letters of a code (`values.sewers.shape_size`).
+    read_as : ColumnUnit or None
+        Unit of the digits where a code writes none; None if no column gives codes.
+    where : str
+        File and layer, for messages.
+    findings : Findings
+        Takes codes not understood, eggs set upright, shapes assumed, and the question where the
+        sizes show another unit.
+
+    Returns
+    -------
+    pandas.DataFrame
+        With shape, diameter_mm (width) and height_mm settled; what a column of its own gives goes
+        before the code. Sizes that stay unknown are NaN.
+    """
+    parts = read_sizes(runs["shape_size"])
+    is_round = parts["letters"].str.casefold().isin(CIRCLE_MARKS)
+    letters = parts["letters"].mask(is_round & parts["second"].notna(), "")
+    in_code = _meaning_of(letters, codes, keys, findings)
+    _report_codes(runs["shape_size"], parts["is_bad"], keys, findings)
+    read_as = read_as or ColumnUnit("mm", "assumed", "shape_size")
+    factor = _factors(parts["unit"], read_as.unit)
+    first, second = parts["first"].to_numpy() * factor, parts["second"].to_numpy() * factor
+    bare = np.where(parts["unit"].isna(), parts["first"], np.nan)
+    check_unit("sewers", "shape_size", bare, read_as=read_as, where=where, findings=findings)
+    shape = runs["shape"].where(runs["shape"].notna(), in_code)
+    is_egg = shape.eq("egg").to_numpy()
+    is_one = np.isnan(second)
+    width = np.where(is_egg & is_one, first * EGG_WIDTH_SHARE, first)
+    height = np.where(is_one, np.where(shape.eq("rectangular"), np.nan, first), second)
+    runs = _forget_constants(runs, ~(np.isnan(width) & np.isnan(height)))
+    width = _prefer(runs["diameter_mm"], width)
+    height = _prefer(runs["height_mm"], height)
+    width, height = _stand_eggs(width, height, is_egg, keys, findings)
+    shape = _assume_circular(shape, width, height, findings)
+    height = np.where(np.isnan(height) & shape.eq("circular").to_numpy(), width, height)
+    width, height = _drop_implausible(width, height, runs["shape_size"], keys, findings)
+    _report_unsized(width, keys, findings)
+    is_guess = (runs["shape"].isna() & in_code.isna()).to_numpy()
+    assumed = add_assumed(runs["assumed"], is_guess, "shape")
+    return runs.assign(shape=shape, diameter_mm=width, height_mm=height, assumed=assumed)
+
+
+def _forget_constants(runs: pd.DataFrame, is_coded: np.ndarray) -> pd.DataFrame:
+    """Let a recorded joint code go before a constant for missing sizes."""
+    is_coded = is_coded & ~is_assumed(runs["assumed"], ("shape_size",))
+    for name in SIZE[:2]:
+        is_weaker = is_coded & is_assumed(runs["assumed"], (name,))
+        runs = runs.assign(
+            **{name: runs[name].mask(is_weaker)},
+            assumed=drop_assumed(runs["assumed"], is_weaker, name),
+        )
+    return runs
+
+
+def _meaning_of(
+    letters: pd.Series, codes: dict[str, Scalar], keys: pd.Series, findings: Findings
+) -> pd.Series:
+    """Translate the letters of a code into a shape; canonical shapes need no translation."""
+    meanings = {shape: shape for shape in CHOICES["shapes"]}
+    meanings |= dict.fromkeys(CIRCLE_MARKS, "circular")
+    meanings |= {code.strip().casefold(): str(each) for code, each in codes.items()}
+    folded = letters.fillna("").str.casefold()
+    shape = folded.map(meanings).astype("str")
+    unknown = (shape.isna() & folded.ne("")).to_numpy()
+    if unknown.any():
+        hints = {each: suggest_name(each, meanings) for each in folded[unknown].unique()}
+        seen = 'the letters "' + letters[unknown] + '" of a size code name no shape; '
+        seen = seen + folded[unknown].map(hints)
+        done = "shape taken as not known; say values.sewers.shape_size." + letters[unknown]
+        done = done + ' = "circular", "egg" or "rectangular"'
+        findings.add("warning", "sewers", keys[unknown], field="shape", seen=seen, done=done)
+    return shape
+
+
+def _report_codes(codes: pd.Series, is_bad: pd.Series, keys: pd.Series, findings: Findings) -> None:
+    """Report the codes that cannot be taken apart."""
+    bad = is_bad.to_numpy()
+    seen = '"' + codes[bad].astype("str") + '" is no size code such as RO400 or 400/600'
+    done = "size taken as not known"
+    findings.add("warning", "sewers", keys[bad], field="shape_size", seen=seen, done=done)
+
+
+def _factors(written: pd.Series, unit: str) -> np.ndarray:
+    """Multipliers to mm: the unit written in the code, else that of the column."""
+    to_mm = {name: length / METRES["mm"] for name, length in METRES.items()}
+    return written.map(to_mm).fillna(to_mm[unit]).to_numpy(dtype=np.float64)
+
+
+def _prefer(column: pd.Series, other: np.ndarray) -> np.ndarray:
+    """Take a column's own values, the others where it has none."""
+    own = column.to_numpy(dtype=np.float64)
+    return np.where(np.isnan(own), other, own)
+
+
+def _stand_eggs(
+    width: np.ndarray, height: np.ndarray, is_egg: np.ndarray, keys: pd.Series, findings: Findings
+) -> tuple[np.ndarray, np.ndarray]:
+    """Swap the sides of eggs that lie down."""
+    lies = is_egg & (width > height)
+    sides = pd.DataFrame({"width": width[lies], "height": height[lies]}).astype("str")
+    seen = "egg " + sides["width"] + " mm wide and " + sides["height"] + " mm high"
+    findings.add(
+        "warning",
+        "sewers",
+        keys[lies],
+        field="height_mm",
+        seen=seen,
+        done="width and height swapped",
+    )
+    return np.where(lies, height, width), np.where(lies, width, height)
+
+
+def _assume_circular(
+    shape: pd.Series, width: np.ndarray, height: np.ndarray, findings: Findings
+) -> pd.Series:
+    """Take runs of unknown shape as circular, or as «other» where their sides differ."""
+    unknown = shape.isna()
+    if not unknown.any():
+        return shape
+    differs = unknown & (np.abs(width - height) > 1.0)
+    n_round, n_other = int((unknown & ~differs).sum()), int(differs.sum())
+    if n_round:
+        seen = f"no shape on {n_round:,} runs"
+        findings.note("info", "sewers", "shape", seen, "assumed circular")
+    if n_other:
+        seen = f"no shape on {n_other:,} runs whose width and height differ"
+        findings.note("warning", "sewers", "shape", seen, 'taken as "other"')
+    return shape.mask(differs, "other").fillna("circular")
+
+
+def _drop_implausible(
+    width: np.ndarray, height: np.ndarray, codes: pd.Series, keys: pd.Series, findings: Findings
+) -> tuple[np.ndarray, np.ndarray]:
+    """Blank sizes that no sewer has; those of own columns were checked when read."""
+    column = load_columns("sewers")["diameter_mm"]
+    is_odd = (width < column.low) | (width > column.high)
+    seen = '"' + codes[is_odd].astype("str") + '" gives a width outside '
+    seen = seen + f"{column.low:g} to {column.high:g} mm"
+    findings.add(
+        "error", "sewers", keys[is_odd], field="diameter_mm", seen=seen, done="taken as not known"
+    )
+    return np.where(is_odd, np.nan, width), np.where(is_odd, np.nan, height)
+
+
+def _report_unsized(width: np.ndarray, keys: pd.Series, findings: Findings) -> None:
+    """Name the runs without a width: what depends on it stays unknown for them."""
+    findings.add(
+        "error",
+        "sewers",
+        keys[np.isnan(width)],
+        field="diameter_mm",
+        seen="no usable size",
+        done="run kept; its trench and techniques stay unknown until a size is given. A constant "
+        'for missing sizes is told as assumed: fields.sewers.diameter_mm = ["<your column>", '
+        '"=200"], in the unit of that column',
+    )

@@ -1,0 +1,327 @@
+"""The facts of each run, brought together for the comparison of techniques.
+
+Connections are given to runs, chains and neighbours are measured, and all that the checks look at
+is laid side by side.
+"""
+
+from __future__ import annotations
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+
+from routekit.arrays import Flags, Floats, Ints
+from routekit.layers.assumed import SERVICES, add_assumed
+from routekit.layers.decisions import Decided
+from routekit.layers.read import Layers
+from routekit.methods.bursting import needed_clearance
+from routekit.methods.falls import find_falls
+from routekit.methods.neighbours import find_neighbours
+from routekit.methods.observations import list_kinds, match_codes
+from routekit.methods.run_cases import build_cases
+from routekit.methods.settings import MethodSettings
+from routekit.pipes.capacity import falling_gradient
+from routekit.pipes.flow import BASIS_DESIGN
+from routekit.site.chains import build_chains
+from routekit.site.digs import find_runs
+from routekit.site.layout import LayoutSettings, Place
+from routekit.site.settings import StringSettings
+from routekit.site.surroundings import prepare_surroundings
+from routekit.trees.exposure import Exposure
+from routekit.trees.near_stem import blank_digging
+
+_FAR_M = 15.0
+"""Buildings farther than this from a trench are not looked for: deeper than any trench."""
+
+
+def prepare_place(
+    layers: Layers,
+    runs: gpd.GeoDataFrame,
+    zones: gpd.GeoDataFrame,
+    exposure: Exposure,
+    condition: pd.DataFrame,
+    flow: pd.DataFrame,
+    decided: Decided,
+    *,
+    methods: MethodSettings,
+    layout: LayoutSettings,
+    level_error_m: float,
+) -> Place:
+    """Gather what works are set out in; crossings follow once the new pipes are known.
+
+    Parameters
+    ----------
+    layers : Layers
+    runs : GeoDataFrame
+        After the ground stage.
+    zones : GeoDataFrame
+        One zone per tree.
+    exposure : Exposure
+    condition, flow : DataFrame
+        One row per run.
+    decided : Decided
+    methods : MethodSettings
+    layout : LayoutSettings
+    level_error_m : float
+        How far a level may be wrong, m.
+
+    Returns
+    -------
+    Place
+    """
+    placed = assign_connections(
+        layers.connections, runs, reach_m=layout.site.digs.connection_reach_m
+    )
+    connections = add_seen_connections(placed, layers.inspections, runs)
+    return Place(
+        runs=runs,
+        manholes=layers.manholes,
+        trenches=exposure.trenches,
+        connections=connections,
+        collapses=find_collapses(layers.inspections),
+        crossings=pd.DataFrame({"run": [], "chainage_m": [], "service_id": []}),
+        cases=_lay_out_cases(
+            layers, runs, exposure, condition, flow, connections,
+            methods=methods, strings=layout.site.strings, level_error_m=level_error_m,
+            no_dig_m=layout.zones.no_dig_m,
+        ),
+        around=prepare_surroundings(
+            zones, services=layers.services, obstacles=layers.obstacles,
+            surfaces=layers.surfaces, study_area=layers.study_area,
+            no_pit_trees=_forbidding_trees(
+                layers.trees, decided, layout.site.placement.forbidding_trees
+            ),
+            tree_sd_m=layers.trees["position_sd_m"].to_numpy(dtype=float),
+            zone_settings=layout.zones,
+        ),
+        major_from_share=exposure.tiers.major_from_share,
+        settings=layout,
+    )  # fmt: skip
+
+
+def _forbidding_trees(trees: gpd.GeoDataFrame, decided: Decided, which: str) -> list[str]:
+    """List the trees in whose zone no pit should stand; what is not known forbids none."""
+    names = set(decided.no_pit_trees)
+    if which != "decided":
+        names |= set(trees.loc[_is_set(trees["is_veteran"]), "tree_id"])
+    if which == "protected":
+        names |= set(trees.loc[_is_set(trees["is_protected"]), "tree_id"])
+    return sorted(names)
+
+
+def _is_set(flags: pd.Series) -> Flags:
+    """Tell where a flag is known to be set."""
+    return flags.astype("boolean").to_numpy(dtype=bool, na_value=False)
+
+
+def assign_connections(
+    connections: gpd.GeoDataFrame, runs: gpd.GeoDataFrame, *, reach_m: float
+) -> gpd.GeoDataFrame:
+    """Give each connection the position of its run: the one named, else the nearest within reach.
+
+    Parameters
+    ----------
+    connections : GeoDataFrame
+        With run_id (may be missing) and point geometry.
+    runs : GeoDataFrame
+    reach_m : float
+        Farthest run that a connection without a run is given to, m.
+
+    Returns
+    -------
+    GeoDataFrame
+        The connections with `run` (position, -1 where none) and run_id filled in.
+    """
+    run = find_runs(connections, runs, reach_m)
+    names = np.append(runs["run_id"].to_numpy(dtype=object), "")
+    return connections.assign(run=run, run_id=names[run])
+
+
+def add_seen_connections(
+    connections: gpd.GeoDataFrame, inspections: pd.DataFrame, runs: gpd.GeoDataFrame
+) -> gpd.GeoDataFrame:
+    """Add the connections that an inspection saw beyond those that the data place on a run.
+
+    Parameters
+    ----------
+    connections : GeoDataFrame
+        From `assign_connections`.
+    inspections : DataFrame
+        Observations: run_id, chainage_m, code.
+    runs : GeoDataFrame
+        run_id, length_m, geometry.
+
+    Returns
+    -------
+    GeoDataFrame
+        The connections, and after them as many of those seen as a run lacks: the ones farthest
+        along the run from those it has. They lie on the run at their chainage, in its middle where
+        that was not noted, and connection_id tells run and chainage.
+    """
+    matched = match_codes(inspections)
+    seen = matched[matched["feature"] == "connections_seen"]
+    row = pd.Index(runs["run_id"]).get_indexer(pd.Index(seen["run_id"].astype(str)))
+    seen, row = seen[row >= 0], row[row >= 0]
+    size, length = len(runs), runs["length_m"].to_numpy(dtype=float)
+    held = connections["run"].to_numpy()
+    lacking = np.bincount(row, minlength=size) - np.bincount(held[held >= 0], minlength=size)
+    if not (lacking > 0).any():
+        return connections
+    noted = pd.to_numeric(seen["chainage_m"], errors="coerce").to_numpy(dtype=float)
+    chainage = np.clip(np.where(np.isnan(noted), length[row] / 2, noted), 0.0, length[row])
+    away = _distance_along(row, chainage, connections[held >= 0], runs)
+    order = np.lexsort((chainage, -away, row))
+    rank = np.arange(len(row)) - np.searchsorted(row[order], row[order])
+    taken = np.sort(order[rank < lacking[row[order]]])
+    row, chainage = row[taken], chainage[taken]
+    ids = runs["run_id"].to_numpy(dtype=object)[row]
+    names = [f"{run} at {at:.1f} m (camera)" for run, at in zip(ids, chainage, strict=True)]
+    lines = runs["geometry"].to_numpy(dtype=object)[row]
+    more = gpd.GeoDataFrame(
+        {"connection_id": names, "run_id": ids, "kind": "", "diameter_mm": np.nan, "run": row},
+        geometry=shapely.line_interpolate_point(lines, chainage), crs=runs.crs,
+    )  # fmt: skip
+    if not len(connections):
+        return more
+    return gpd.GeoDataFrame(pd.concat([connections, more], ignore_index=True), crs=runs.crs)
+
+
+def _distance_along(
+    row: Ints, chainage: Floats, connections: gpd.GeoDataFrame, runs: gpd.GeoDataFrame
+) -> Floats:
+    """Distance along the run from each place to the nearest connection of that run, m."""
+    held = connections["run"].to_numpy()
+    lines = runs["geometry"].to_numpy(dtype=object)[held]
+    at = shapely.line_locate_point(lines, np.asarray(connections.geometry))
+    # One axis for all runs, with more than any distance between them.
+    step = 2 * float(runs["length_m"].max()) + 1
+    key = np.sort(np.concatenate([[-np.inf], held * step + at, [np.inf]]))
+    place = row * step + chainage
+    right = np.searchsorted(key, place)
+    return np.asarray(np.minimum(place - key[right - 1], key[right] - place))
+
+
+def _lay_out_cases(
+    layers: Layers,
+    runs: gpd.GeoDataFrame,
+    exposure: Exposure,
+    condition: pd.DataFrame,
+    flow: pd.DataFrame,
+    connections: gpd.GeoDataFrame,
+    *,
+    methods: MethodSettings,
+    strings: StringSettings,
+    level_error_m: float,
+    no_dig_m: float,
+) -> pd.DataFrame:
+    """Bring together what the checks look at."""
+    size = len(runs)
+    outside = exposure.trenches["outside_diameter_mm"].to_numpy(dtype=float)
+    subsoil = methods.subsoil
+    neighbours, _ = find_neighbours(
+        runs, layers.services, outside_mm=outside, largest_service_mm=subsoil.largest_service_mm
+    )
+    placed = connections["run"].to_numpy()
+    counted = np.bincount(placed[placed >= 0], minlength=size).astype(float)
+    needs = condition["needs_work"].fillna(value=False).to_numpy(dtype=bool)
+    cases = build_cases(
+        runs, condition, exposure.per_run, neighbours,
+        has_services=len(layers.services) > 0, outside_mm=outside,
+        n_connections=counted if len(layers.connections) else np.full(size, np.nan),
+        chain_length_m=_chain_length(runs, needs, strings),
+    )  # fmt: skip
+    if not len(connections):
+        # Neither data nor cameras name any: surveys that see none were not made to count them.
+        cases["n_connections"] = np.nan
+    depth = cases["depth_max_m"].to_numpy(dtype=float)
+    water = subsoil.groundwater_depth_m
+    hard = subsoil.is_hard_ground
+    cases["assumed"] = _note_assumed(cases, flow, exposure)
+    works = [blank_digging(size, prefix) for prefix in ("dig_", "joining_")]
+    return pd.concat([cases, flow, *works], axis=1).assign(
+        fall_m=find_falls(runs, level_error_m=level_error_m),
+        level_error_m=level_error_m,
+        is_below_groundwater=np.nan if water is None else (depth > water).astype(float),
+        is_hard_ground=np.nan if hard is None else float(hard),
+        building_distance_m=_building_distance(layers.obstacles, exposure.trenches),
+        has_trees=len(layers.trees) > 0,
+        no_dig_m=no_dig_m,
+        is_root_choked=cases["least_root_count"].to_numpy(dtype=float)
+        >= methods.lining.rooted_joints,
+    )
+
+
+def _note_assumed(cases: pd.DataFrame, flow: pd.DataFrame, exposure: Exposure) -> pd.Series:
+    """Enter what stands in for material, flow, size, zones and services that are not known."""
+    is_asked = (flow["required_basis"] == BASIS_DESIGN).to_numpy(dtype=bool)
+    slope = falling_gradient(cases["gradient"])
+    entries = {
+        "material": cases["material"].astype(str).isin(["unknown", "other"]).to_numpy(dtype=bool),
+        "design_flow_l_s": ~is_asked,
+        "upsizing_mm": ~is_asked | np.isnan(slope),
+        "trees.zone": exposure.in_doubt,
+        **{name: cases[name].to_numpy(dtype=bool) for name in SERVICES},
+    }
+    assumed = cases["assumed"]
+    for field, where in entries.items():
+        assumed = add_assumed(assumed, where, field)
+    return assumed
+
+
+def _chain_length(runs: gpd.GeoDataFrame, needs: Flags, strings: StringSettings) -> Floats:
+    """Length of the stretch of runs to renew that could be pulled with each run, m."""
+    chains = build_chains(runs, needs, settings=strings)
+    length = np.array(runs["length_m"], dtype=float)
+    starts = (chains["position"].to_numpy() == 0) | chains["is_break"].to_numpy(dtype=bool)
+    stretch = np.cumsum(starts)
+    total = chains["length_m"].astype(float).groupby(stretch).transform("sum")
+    length[chains["run"].to_numpy()] = total.to_numpy()
+    return length
+
+
+def _building_distance(obstacles: gpd.GeoDataFrame, trenches: gpd.GeoDataFrame) -> Floats:
+    """Measure how far each corridor is from a building, wall or basement, m; infinite if far."""
+    if not len(obstacles):
+        return np.full(len(trenches), np.nan)
+    walls = np.asarray(
+        obstacles.geometry[obstacles["kind"].isin(["building", "wall", "basement"])]
+    )
+    corridors = np.asarray(trenches["corridor"])
+    distance = np.where(shapely.is_missing(corridors), np.nan, np.inf)
+    (found, _), near = shapely.STRtree(walls).query_nearest(
+        corridors, max_distance=_FAR_M, return_distance=True, all_matches=False
+    )
+    distance[found] = near
+    return distance
+
+
+def find_crossings(
+    place: Place,
+    services: gpd.GeoDataFrame,
+    plans: dict[str, pd.DataFrame],
+    methods: MethodSettings,
+) -> pd.DataFrame:
+    """List the crossing services that bursting would have to bare: run, chainage_m, service_id."""
+    outside = place.trenches["outside_diameter_mm"].to_numpy(dtype=float)
+    widest = methods.subsoil.largest_service_mm
+    _, pairs = find_neighbours(
+        place.runs, services, outside_mm=outside, largest_service_mm=widest
+    )
+    limits = methods.bursting
+    needed = np.fmax(
+        needed_clearance(plans["burst_upsized"], limits), limits.exposed_clearance_m
+    )[pairs["run"].to_numpy()]
+    clearance = pairs["clearance_m"].to_numpy(dtype=float)
+    near = pairs["is_crossing"].to_numpy(dtype=bool) & ~(clearance >= needed)
+    listed: pd.DataFrame = pairs.loc[near, ["run", "chainage_m", "service_id"]]
+    return listed
+
+
+def find_collapses(inspections: pd.DataFrame) -> pd.DataFrame:
+    """List the places that are collapsed or may be: run_id, chainage_m, is_sure."""
+    matched = match_codes(inspections)
+    kinds = list_kinds(matched.assign(run=0))
+    found = kinds[kinds["feature"] == "collapses"].drop_duplicates("seen").sort_values("seen")
+    places = matched[["run_id", "chainage_m"]].iloc[found["seen"].to_numpy()]
+    return places.assign(is_sure=found["is_sure"].to_numpy(dtype=bool))

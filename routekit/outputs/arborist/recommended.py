@@ -1,0 +1,168 @@
+"""What is recommended for the runs at a tree: the technique, who chose it, what it leaves open."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from routekit.outputs.gis_layers import is_recommended
+from routekit.result import Result
+from routekit.settings.sources import describe_source
+from routekit.vocabulary import SURVEYS
+
+UNDECIDED: Final = "undecided"
+_WHO: Final = "arborist"
+_MOST_RUNS: Final = 20
+_DECIDERS: Final = ("force", "exclude")
+
+
+def attach_advice(result: Result, breaches: pd.DataFrame) -> pd.DataFrame:
+    """Join breaches with what is recommended for their runs.
+
+    Parameters
+    ----------
+    result : Result
+        Tables of one study.
+    breaches : pandas.DataFrame, n rows
+        With run_id.
+
+    Returns
+    -------
+    pandas.DataFrame, n rows
+        With technique (code, `undecided` where there is no recommendation), decision (who decided
+        what, why, and what fails; blank where nobody did), is_forced and chosen_by (who forced the
+        technique; blank where nobody did).
+    """
+    ids = breaches["run_id"].astype("str")
+    technique = _look_up(_by_run(result.advice, "technique"), ids, UNDECIDED)
+    decision = _look_up(_by_run(result.advice, "decision"), ids, "")
+    forced = _look_up(_by_run(result.advice, "is_forced"), ids, "").isin(["True", "1", "1.0"])
+    fails = _look_up(_failed_checks(result), ids, "")
+    tail = np.where(fails != "", " It fails: " + fails + ".", "")
+    by = _look_up(_deciders(result.decisions), ids, "a decision")
+    return breaches.assign(
+        technique=technique,
+        decision=decision.where(decision == "", decision + tail),
+        is_forced=forced,
+        chosen_by=by.where(forced, ""),
+    )
+
+
+def list_confirmations(result: Result, runs: pd.DataFrame) -> dict[int, list[dict[str, str]]]:
+    """List what an arborist is asked to confirm about the recommended techniques at each tree.
+
+    Parameters
+    ----------
+    result : Result
+        Tables of one study.
+    runs : pandas.DataFrame
+        From `routekit.outputs.arborist.tree_facts.list_runs`: place, run_id.
+
+    Returns
+    -------
+    dict of int to list of dict
+        By place: text (the runs, the check that does not pass, the remedy) and source.
+    """
+    asked = _asked_of_arborist(result)
+    if not len(asked) or not len(runs):
+        return {}
+    pairs = runs[["place", "run_id"]].assign(run_id=runs["run_id"].astype("str"))
+    pairs = pairs.drop_duplicates().merge(asked, on="run_id", how="inner")
+    keys = ["place", "check", "verdict", "remedy", "source"]
+    table = pairs.groupby(keys, sort=False)["run_id"].agg(list).reset_index()
+    found: dict[int, list[dict[str, str]]] = {}
+    for row in table.to_dict("records"):
+        text = f"{_name_runs(row['run_id'])}: {row['check']} ({row['verdict']}). {row['remedy']}"
+        line = {"text": text, "source": describe_source(str(row["source"]))}
+        found.setdefault(int(row["place"]), []).append(line)
+    return found
+
+
+def _asked_of_arborist(result: Result) -> pd.DataFrame:
+    """List the open checks of the recommended techniques whose remedy is an arborist's."""
+    checks = result.checks
+    if not {"run_id", "check", "technique", "verdict", "source", "remedy"} <= set(checks.columns):
+        return pd.DataFrame()
+    left = is_recommended(result) & (checks["verdict"].astype("str") != "pass").to_numpy()
+    rows = checks[left]
+    remedy = rows["remedy"].astype("str").fillna("")
+    if "survey" in rows.columns:
+        settled = rows["survey"].astype("str").map(SURVEYS)
+        remedy = remedy.mask((rows["verdict"] == "unknown") & settled.notna(), settled)
+    if "assumed" in rows.columns:
+        guessed = rows["assumed"].astype("str").fillna("")
+        remedy = remedy.mask(guessed != "", remedy + " Assumed, not known: " + guessed + ".")
+    table = pd.DataFrame(
+        {name: rows[name].astype("str") for name in ("run_id", "check", "verdict", "source")}
+    ).assign(remedy=remedy)
+    return table[table["remedy"].str.contains(_WHO, case=False).to_numpy(dtype=bool)]
+
+
+def _name_runs(names: list[str]) -> str:
+    """Name some runs; many are cut with a count."""
+    more = f" and {len(names) - _MOST_RUNS} more" if len(names) > _MOST_RUNS else ""
+    word = "Run" if len(names) == 1 else "Runs"
+    return f"{word} {', '.join(names[:_MOST_RUNS])}{more}"
+
+
+def _failed_checks(result: Result) -> pd.Series:
+    """Name the checks that the recommended technique of each run fails, by run id."""
+    checks = result.checks
+    if not {"run_id", "check", "technique", "verdict"} <= set(checks.columns):
+        return pd.Series(dtype="str")
+    failed = is_recommended(result) & (checks["verdict"].astype("str") == "fail").to_numpy()
+    rows = checks[failed]
+    words = rows["check"].astype("str").str.lower()
+    return words.groupby(rows["run_id"].astype("str")).agg("; ".join)
+
+
+def _deciders(decisions: pd.DataFrame) -> pd.Series:
+    """Name who forced the technique of each run, or left no other, by run id."""
+    if not {"run_id", "decision", "by"} <= set(decisions.columns):
+        return pd.Series(dtype="str")
+    rows = decisions[decisions["run_id"].notna().to_numpy()]
+    kind = rows["decision"].astype("str").str.lower()
+    names = rows["by"].astype("str").fillna("a decision").replace("", "a decision")
+    names.index = pd.Index(rows["run_id"].astype("str"))
+    forced, excluded = (
+        names[(kind == word).to_numpy()].groupby(level=0).agg(lambda who: ", ".join(who.unique()))
+        for word in _DECIDERS
+    )
+    return forced.combine_first(excluded)
+
+
+def _by_run(table: pd.DataFrame, name: str) -> pd.Series:
+    """Give a column of a table of runs as text by run id, each run once."""
+    if not {"run_id", name} <= set(table.columns):
+        return pd.Series(dtype="str")
+    values = table.set_index(table["run_id"].astype("str"))[name].astype("str")
+    return values[~values.index.duplicated()].dropna()
+
+
+def _look_up(values: pd.Series, ids: pd.Series, missing: str) -> pd.Series:
+    """Give the text of each id, and another where it has none."""
+    found = values.astype(object).reindex(pd.Index(ids)).set_axis(ids.index)
+    return found.where(found.notna(), missing).astype("str")
+
+
+def is_unsure(runs: pd.DataFrame) -> NDArray[np.bool_]:
+    """Mark the breaches whose grade the doubt about positions could change, and that matter.
+
+    Parameters
+    ----------
+    runs : pandas.DataFrame, n rows
+        Joined breaches: is_unsure, is_counted, technique.
+
+    Returns
+    -------
+    numpy.ndarray of bool, shape (n,)
+        Of runs that are to be worked on; what is not known is not marked.
+    """
+    if "is_unsure" not in runs.columns:
+        return np.zeros(len(runs), dtype=bool)
+    doubt = runs["is_unsure"].astype("boolean").to_numpy(dtype=bool, na_value=False)
+    matters = runs["is_counted"].to_numpy(dtype=bool) | (runs["technique"] != "monitor").to_numpy()
+    return np.asarray(doubt & matters)

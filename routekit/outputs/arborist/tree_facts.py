@@ -1,0 +1,392 @@
+"""What the report says about each tree: its zone, what touches it, what that asks for."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from functools import cache
+from importlib.resources import files
+from typing import Any, TypeAlias
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from numpy.typing import NDArray
+
+from routekit.geometry.plane import circle_polygon_area, polygon_edges
+from routekit.outputs.arborist.recommended import UNDECIDED, attach_advice, is_unsure
+from routekit.outputs.touched_trees import find_touches, list_touched
+from routekit.outputs.trench_losses import is_worked_on
+from routekit.result import Result
+from routekit.settings.sources import describe_source
+from routekit.site.position_doubt import judge_pairs
+from routekit.trees.certainty import DEVIATIONS
+from routekit.vocabulary import SEVERITIES, TECHNIQUES
+
+Row: TypeAlias = Mapping[str, Any]
+
+_NEAR_STEM_M = 1.0
+_UNKNOWN_RANK = 0.5
+_SURFACE_WORKS = ("open_cut", "local_repair", "monitor")
+_CAREFUL = "careful dig in structural zone"
+_KEEPS_ROOTS = ("hand", "suction", "robot")
+_DECISIONS = {"no_pit": "no pit in its zone"}
+_CIRCLES = ("radius_m", "structural_radius_m")
+_BALANCE = ("recommended_loss_m2", "recommended_loss_share", "recommended_severity")
+
+
+def rank_trees(result: Result) -> gpd.GeoDataFrame:
+    """List the trees that some works touch, worst first.
+
+    Parameters
+    ----------
+    result : Result
+        Tables of one study.
+
+    Returns
+    -------
+    geopandas.GeoDataFrame
+        Rows of `list_touched`, with recommended_loss_m2, recommended_loss_share and
+        recommended_severity (missing where the balance does not state them), and recommended_note
+        (text: a careful dig in the structural zone); those that the recommended works touch first,
+        each part sorted by severity of the recommended works, then of open cut, then by share cut
+        off; what is not known ranks between none and minor. Trees alike keep the order of the
+        input.
+    """
+    trees = list_touched(result).reset_index(drop=True)
+    for name in _BALANCE:
+        if name not in trees.columns:
+            trees[name] = np.nan
+    careful = _flags(trees, "is_careful_structural") & _flags(trees, "is_touched")
+    trees["recommended_note"] = np.where(careful, _CAREFUL, "")
+    rank = {severity: place for place, severity in enumerate(SEVERITIES)}
+    order = pd.DataFrame(
+        {
+            "spared": ~_flags(trees, "is_touched"),
+            "recommended": -_text(trees, "recommended_severity")
+            .map(rank)
+            .astype(float)
+            .fillna(_UNKNOWN_RANK),
+            "open_cut": -_text(trees, "severity").map(rank).astype(float).fillna(_UNKNOWN_RANK),
+            "share": -numbers(trees, "severed_share").fillna(0),
+        }
+    )
+    ranked = order.sort_values(list(order.columns), kind="stable").index
+    return trees.loc[ranked].reset_index(drop=True)
+
+
+def list_runs(result: Result, trees: gpd.GeoDataFrame) -> pd.DataFrame:
+    """List the runs whose open-cut trench would reach into the zones of trees.
+
+    Parameters
+    ----------
+    result : Result
+        Tables of one study.
+    trees : geopandas.GeoDataFrame
+        From `rank_trees`, or some rows of it.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Rows of `breaches` of these trees with `place` (position in `trees`), the columns of
+        `attach_advice`, `is_counted` (the run is to be worked on), `spread_m` (of the distance,
+        within which the grade may change) and `is_unsure` (it may, and the run counts); sorted by
+        place, nearest trench first.
+    """
+    table = result.breaches
+    if not len(table):
+        return pd.DataFrame({"place": [], "run_id": [], "technique": []})
+    place = pd.Index(trees["tree_id"].astype("str")).get_indexer(
+        pd.Index(table["tree_id"].astype("str"))
+    )
+    found = table.assign(place=place)[place >= 0]
+    found = attach_advice(result, found)
+    edge = numbers(found, "stem_edge_m")
+    spread = DEVIATIONS * numbers(found, "position_sd_m")
+    counted = is_worked_on(result, found["run_id"])
+    found = found.assign(edge=edge, spread_m=spread, is_counted=counted)
+    found = found.assign(is_unsure=is_unsure(found))
+    return pd.DataFrame(found.sort_values(["place", "edge"], kind="stable"))
+
+
+def list_excavations(result: Result, trees: gpd.GeoDataFrame) -> pd.DataFrame:
+    """List the pits and digs that reach into the zones of trees, with the area they take.
+
+    Parameters
+    ----------
+    result : Result
+        Tables of one study.
+    trees : geopandas.GeoDataFrame
+        From `rank_trees`, or some rows of it.
+
+    Returns
+    -------
+    pandas.DataFrame
+        place (position in `trees`), kind (pit, dig), item_id, name (as in the balance), what (role
+        or kind), method, overlap_m2, stem_m (nearest edge to the stem centre), is_structural,
+        is_careful (a dig that keeps the roots it meets), is_outside (in the structural circle
+        alone, outside the drawn outline), is_unsure, may_be_structural (boolean) and
+        position_sd_m as in `routekit.site.position_doubt.judge_pairs`, position_doubt (text: what
+        may be inside the structural zone), has_circle (its radius is known); sorted by place.
+    """
+    pairs = find_touches(result)
+    place = pd.Index(trees["tree_id"].astype("str")).get_indexer(pd.Index(pairs["tree_id"]))
+    pairs = pairs.assign(place=place)[place >= 0].reset_index(drop=True)
+    is_pit = (pairs["kind"] == "pit").to_numpy()
+    item = pairs["item"].to_numpy()
+    shapes = np.full(len(pairs), None, dtype=object)
+    what, method, served, run = (np.full(len(pairs), "", dtype=object) for _ in range(4))
+    for mine, table, name in ((is_pit, result.pits, "role"), (~is_pit, result.digs, "kind")):
+        if mine.any():
+            shapes[mine] = np.array(table.geometry, dtype=object)[item[mine]]
+            what[mine] = _text(table, name).fillna("").to_numpy()[item[mine]]
+            method[mine] = _text(table, "method").fillna("").to_numpy()[item[mine]]
+            served[mine] = _text(table, "connection_id").fillna("").to_numpy()[item[mine]]
+            run[mine] = _text(table, "run_id").fillna("").to_numpy()[item[mine]]
+    near = trees.iloc[pairs["place"]]
+    stem_m = shapely.distance(shapes, np.array(near.geometry, dtype=object))
+    brackets = np.where(served != "", " (" + served + ")", "")
+    words = pd.Series(what, dtype="str").str.replace("_", " ") + " " + pairs["kind"] + " "
+    found = pairs.assign(
+        name=words + pairs["item_id"] + brackets,
+        is_careful=~is_pit & np.isin(method, _KEEPS_ROOTS),
+        what=what,
+        method=method,
+        overlap_m2=_overlaps(near, shapes),
+        stem_m=stem_m,
+        is_structural=stem_m < numbers(near, "structural_radius_m").to_numpy(),
+    )
+    found = found.assign(
+        is_outside=found["is_structural"] & ~(found["overlap_m2"] > 0),
+        **_judge_positions(result, near, shapes, run),
+    )
+    return pd.DataFrame(found.sort_values(["place", "kind", "item"], kind="stable"))
+
+
+def _judge_positions(
+    result: Result, near: gpd.GeoDataFrame, shapes: NDArray[np.object_], run: NDArray[np.object_]
+) -> pd.DataFrame:
+    """Tell of each excavation and its tree what the doubt about both positions leaves open."""
+    named = numbers(result.runs, "position_sd_m").set_axis(result.runs["run_id"].astype("str"))
+    run_sd = named[~named.index.duplicated()].reindex(pd.Index(run, dtype="str"))
+    zones = pd.DataFrame({name: numbers(near, name) for name in _CIRCLES})
+    found = judge_pairs(
+        shapes, np.array(near.geometry, dtype=object), zones.assign(zone=zone_shapes(near)),
+        run_sd.to_numpy(dtype=float), numbers(near, "position_sd_m").to_numpy(),
+    )  # fmt: skip
+    spread = DEVIATIONS * found["position_sd_m"]
+    good = spread.map("position good to ± {:.2f} m".format)
+    least = (run_sd.isna().to_numpy() | numbers(near, "position_sd_m").isna().to_numpy()).tolist()
+    near_m = found["to_structural_m"].map("may be inside ({:.2f} m off, ".format)
+    lost = pd.Series("position doubt not known", index=found.index)
+    is_set = found["may_be_structural"].fillna(value=False).to_numpy(dtype=bool)
+    ends = pd.Series([" at best)" if one else ")" for one in least], index=found.index)
+    words = (near_m + good + ends).where(is_set, lost)
+    words = words.mask(found["may_be_structural"].eq(False).fillna(value=False), "")
+    kept = found[["is_unsure", "may_be_structural", "position_sd_m"]]
+    return kept.assign(position_doubt=words, has_circle=found["to_structural_m"].notna())
+
+
+def list_decisions(result: Result, trees: gpd.GeoDataFrame) -> dict[int, list[str]]:
+    """Write what people decided about trees.
+
+    Parameters
+    ----------
+    result : Result
+        Tables of one study.
+    trees : geopandas.GeoDataFrame
+        From `rank_trees`, or some rows of it.
+
+    Returns
+    -------
+    dict of int to list of str
+        By position in `trees`: what, by whom and why.
+    """
+    if not {"tree_id", "decision"} <= set(result.decisions.columns):
+        return {}
+    table = result.decisions[result.decisions["tree_id"].notna().to_numpy()]
+    place = pd.Index(trees["tree_id"].astype("str")).get_indexer(
+        pd.Index(table["tree_id"].astype("str"))
+    )
+    codes = _text(table, "decision").fillna("")
+    words = codes.replace(_DECISIONS).str.replace("_", " ")
+    by, why = (_text(table, name).fillna("") for name in ("by", "reason"))
+    by = by.where(by != "", "whom is not stated")
+    why = why.where(why != "", "why is not stated")
+    texts = words + ", by " + by + ": " + why
+    found: dict[int, list[str]] = {}
+    for row, text in zip(place, texts, strict=True):
+        if row >= 0:
+            found.setdefault(int(row), []).append(str(text))
+    return found
+
+
+def _overlaps(trees: gpd.GeoDataFrame, shapes: NDArray[np.object_]) -> NDArray[np.float64]:
+    """Area that each excavation shares with the zone of its tree, m2, shape (n,)."""
+    stems = shapely.get_coordinates(np.array(trees.geometry, dtype=object))
+    radius = numbers(trees, "radius_m").to_numpy()
+    area = circle_polygon_area(
+        stems, np.nan_to_num(radius), polygon_edges(shapes), np.arange(len(shapes))
+    )
+    own = zone_shapes(trees)
+    drawn = ~shapely.is_missing(own)
+    area[drawn] = shapely.area(shapely.intersection(own[drawn], shapes[drawn]))
+    return area
+
+
+def list_methods(
+    tree: Mapping[str, Any], runs: Sequence[Row], excavations: Sequence[Row],
+    doubtful: Sequence[Row] = (),
+) -> list[dict[str, str]]:  # fmt: skip
+    """Choose the working methods that the recommended works ask for at one tree.
+
+    Parameters
+    ----------
+    tree : mapping
+        One row of `rank_trees`.
+    runs : sequence of mapping
+        Its rows of `list_runs`.
+    excavations : sequence of mapping
+        Its rows of `list_excavations`.
+    doubtful : sequence of mapping, optional
+        Its rows of `routekit.outputs.arborist.doubtful.list_doubtful`: to be surveyed first.
+
+    Returns
+    -------
+    list of dict
+        text and source: what the balance of the tree asks for, then the lines of
+        `working_methods.csv` that hold, in its order.
+    """
+    holds = _find_needs(tree, runs, excavations)
+    holds["is_unsure"] |= bool(doubtful)
+    cuts = [run for run in runs if run["technique"] == "open_cut" and _is_chosen(run)]
+    by = ", ".join(dict.fromkeys(str(run["chosen_by"]) for run in cuts))
+    rows = [
+        {"text": text.replace("{by}", by), "source": source}
+        for when, text, source in _methods()
+        if holds[when]
+    ]
+    stated = tree.get("working_method")
+    if isinstance(stated, str) and stated:
+        asked = {"text": f"The study asks for: {stated}.", "source": describe_source("house")}
+        rows.insert(0, asked)
+    return rows
+
+
+def _find_needs(
+    tree: Mapping[str, Any], runs: Sequence[Row], excavations: Sequence[Row]
+) -> dict[str, bool]:
+    """Tell which conditions of the working methods hold at a tree."""
+    codes = {str(run["technique"]) for run in runs}
+    cuts = [_is_chosen(run) for run in runs if run["technique"] == "open_cut"]
+    trenches = [run for run in runs if run["technique"] in ("open_cut", UNDECIDED)]
+    near = [run.get("stem_edge_m") for run in trenches]
+    near += [item.get("stem_m") for item in excavations]
+    kinds = {item["kind"] for item in excavations}
+    small = bool(kinds - {"pit"} or "local_repair" in codes)
+    digs = bool(trenches or kinds or small)
+    passes = bool(codes - {*_SURFACE_WORKS, UNDECIDED})
+    return {
+        "is_protected": _holds(tree.get("is_protected")),
+        "protection_unknown": "is_protected" in tree and bool(pd.isna(tree["is_protected"])),
+        "is_veteran": _holds(tree.get("is_veteran")),
+        "is_estimated": _holds(tree.get("is_estimated")),
+        "is_unsure": any(_holds(row.get("is_unsure")) for row in (*runs, *excavations)),
+        "is_structural": any(_holds(row.get("is_structural")) for row in (*trenches, *excavations)),
+        "near_stem": any(metres is not None and metres < _NEAR_STEM_M for metres in near),
+        "digs": digs,
+        "small_digs": small,
+        "stays_open": bool(trenches or "pit" in kinds),
+        "trench": not all(cuts),
+        "chosen_trench": any(cuts),
+        "pits": "pit" in kinds,
+        "passes": passes and not digs,
+        "passes_dug": passes and digs,
+        "always": digs or bool(codes - {"monitor"}),
+        "undecided": UNDECIDED in codes,
+    }
+
+
+def _is_chosen(run: Row) -> bool:
+    """Tell whether the technique of a run is one that somebody forced."""
+    return bool(run.get("chosen_by"))
+
+
+def _holds(value: object) -> bool:
+    """Tell whether a flag is set; what is not known is not."""
+    return not pd.isna(value) and bool(value)  # type: ignore[call-overload]
+
+
+@cache
+def _methods() -> tuple[tuple[str, str, str], ...]:
+    """Read the working methods: when they hold, what they ask for, the source in words."""
+    path = files("routekit.outputs.arborist") / "working_methods.csv"
+    with path.open(encoding="utf-8") as stream:
+        table = pd.read_csv(stream, dtype=str, keep_default_na=False)
+    sources = table["source"].map(describe_source)
+    return tuple(zip(table["when"], table["text"], sources, strict=True))
+
+
+def name_technique(code: str) -> str:
+    """Give the name of a technique, or say that none is recommended yet."""
+    return "no recommendation yet" if code == UNDECIDED else TECHNIQUES.get(code, code)
+
+
+def reaches_beyond(trees: gpd.GeoDataFrame, least_m2: float) -> NDArray[np.bool_]:
+    """Mark the trees whose structural circle reaches beyond the outline that was drawn.
+
+    Parameters
+    ----------
+    trees : geopandas.GeoDataFrame, n rows
+        From `rank_trees`.
+    least_m2 : float
+        A smaller area outside is none.
+
+    Returns
+    -------
+    numpy.ndarray of bool, shape (n,)
+        False where the zone is a circle.
+    """
+    circles = shapely.buffer(
+        np.array(trees.geometry, dtype=object),
+        np.nan_to_num(numbers(trees, "structural_radius_m").to_numpy()),
+    )
+    outside = shapely.area(shapely.difference(circles, zone_shapes(trees)))
+    return np.asarray(outside > least_m2)
+
+
+def zone_shapes(trees: pd.DataFrame) -> NDArray[np.object_]:
+    """Give the polygons of zones that are not circles, shape (n,); None elsewhere."""
+    shapes = np.full(len(trees), None, dtype=object)
+    if "zone" in trees.columns:
+        shapes = np.array(trees["zone"], dtype=object)
+        shapes[~shapely.is_geometry(shapes)] = None
+    return shapes
+
+
+def _flags(table: pd.DataFrame, name: str) -> NDArray[np.bool_]:
+    """Give a column of flags; what is not known is not set."""
+    return np.asarray(numbers(table, name) == 1)
+
+
+def numbers(table: pd.DataFrame, name: str) -> pd.Series:
+    """Give a column as numbers; NaN everywhere where there is none."""
+    if name not in table.columns:
+        return pd.Series(np.nan, index=table.index, dtype=float)
+    return pd.to_numeric(table[name], errors="coerce").astype(float)
+
+
+def _text(table: pd.DataFrame, name: str) -> pd.Series:
+    """Give a column as text; missing everywhere where there is none."""
+    if name not in table.columns:
+        return pd.Series(np.nan, index=table.index, dtype="str")
+    return table[name].astype("str")
+
+
+def untouched_ids(result: Result, touched: Iterable[str]) -> list[str]:
+    """List the ids of trees that no works touch, in the order of the input."""
+    if not len(result.trees):
+        return []
+    ids = pd.Index(result.trees["tree_id"].astype("str"))
+    found = pd.Index(list(touched), dtype="str").get_indexer(ids)
+    return [str(name) for name in ids[found < 0]]

@@ -1,0 +1,260 @@
+"""Lay out the arborist's report as page files, and as PDFs printed from the same pages.
+
+A page is self-contained: its policy allows the one inlined style and nothing else, so it can make
+no request and run no script, whatever the attributes of a tree hold. A study of many trees is
+divided: an index under the plain name, and volumes of sheets beside it.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import re
+from collections.abc import Iterator
+from functools import cache
+from importlib.resources import files
+from pathlib import Path
+from typing import Any, Final
+
+import geopandas as gpd
+import jinja2
+import numpy as np
+import pandas as pd
+
+from routekit.outputs.arborist.doubtful import list_doubtful
+from routekit.outputs.arborist.grazed import list_grazed, mark_grazed
+from routekit.outputs.arborist.printing import FACE, print_page
+from routekit.outputs.arborist.sheets import build_cases, list_facts
+from routekit.outputs.arborist.tree_facts import (
+    list_excavations,
+    list_runs,
+    numbers,
+    rank_trees,
+    untouched_ids,
+)
+from routekit.outputs.arborist.tree_plan import SHEET
+from routekit.outputs.arborist.words import keep_apart, write_number, write_percent, write_words
+from routekit.outputs.atomic import replacing
+from routekit.outputs.pit_bans import find_broken_bans
+from routekit.outputs.settings import ReportSettings
+from routekit.result import Result
+
+_STEM: Final = "trees"
+
+
+def write_tree_report(
+    result: Result,
+    html_path: str | Path,
+    *,
+    with_pdf: bool = False,
+    settings: ReportSettings | None = None,
+) -> None:
+    """Write the arborist's report, in place of earlier files only when complete.
+
+    Parameters
+    ----------
+    result : Result
+        Tables of one study.
+    html_path : str or Path
+        Page file to write. A study of many trees has volumes beside it, `-01` and so on after the
+        stem of the name; those of an earlier, larger study are removed.
+    with_pdf : bool, optional
+        Print each page as a PDF of the same name beside it.
+    settings : ReportSettings, optional
+        The defaults where not given.
+
+    Raises
+    ------
+    OutputError
+        If a file cannot be written or replaced; earlier files are kept.
+    """
+    path, trees = Path(html_path), rank_trees(result)
+    written: set[str] = set()
+    with replacing(path.parent) as stage:
+        parts = render_parts(result, trees, settings=settings or ReportSettings(), stem=path.stem)
+        for part, page in parts:
+            place = stage / f"{path.stem}{part}{path.suffix}"
+            place.write_text(page, encoding="utf-8", newline="\n")
+            written.add(place.name)
+            if with_pdf:
+                place.with_suffix(".pdf").write_bytes(print_page(page))
+                written.add(place.with_suffix(".pdf").name)
+    part_name = re.compile(rf"{re.escape(path.stem)}-\d+({re.escape(path.suffix)}|\.pdf)")
+    for old in path.parent.iterdir():
+        if part_name.fullmatch(old.name) and old.name not in written:
+            old.unlink()
+
+
+def render_parts(
+    result: Result, trees: gpd.GeoDataFrame, *, settings: ReportSettings, stem: str = _STEM
+) -> Iterator[tuple[str, str]]:
+    """Write the report as one page, or as an index and its volumes.
+
+    Parameters
+    ----------
+    result : Result
+        Tables of one study.
+    trees : geopandas.GeoDataFrame
+        From `rank_trees`.
+    settings : ReportSettings
+        How many sheets a file holds.
+    stem : str
+        Name of the files without ending; the index refers to its volumes by it.
+
+    Yields
+    ------
+    part : str
+        Blank, or `-01` and so on.
+    page : str
+        HTML. The same tables give the same text.
+    """
+    bans = find_broken_bans(result)
+    grazed = mark_grazed(trees, grazed_m2=settings.grazed_m2, kept=bans["tree_id"])
+    sheets = trees[~grazed]
+    n_signed = int((numbers(sheets, "is_touched") == 1).sum())
+    n_sheets = min(max(settings.page_trees, n_signed), len(sheets))
+    size = settings.volume_trees
+    starts = range(0, n_sheets, size)
+    is_divided = n_sheets > size
+    front = _count_front(result, trees, settings) | {
+        "grazed": list_grazed(trees[grazed]),
+        "n_banned": len(bans),
+        "n_spared_sheets": len(sheets) - n_signed,
+        "rest": sheets.iloc[n_sheets:].to_dict("records"),
+        "rows": _list_rows(sheets.iloc[:n_sheets], bans, size, stem if is_divided else ""),
+    }
+    shared = _describe_study(result, settings) | {
+        "stem": stem, "n_sheets": n_sheets, "n_volumes": len(starts) if is_divided else 0,
+    }  # fmt: skip
+    if is_divided:
+        yield "", _fill(shared, front=front)
+    for volume, start in enumerate(starts if n_sheets else [0], start=1):
+        end = min(start + size, n_sheets)
+        cases = build_cases(result, sheets.iloc[start:end], settings.grazed_m2)
+        if is_divided:
+            yield f"-{volume:02d}", _fill(shared, cases=cases, first=start + 1, volume=volume)
+        else:
+            yield "", _fill(shared, front=front, cases=cases)
+
+
+def _fill(
+    shared: dict[str, Any],
+    *,
+    front: dict[str, Any] | None = None,
+    cases: list[dict[str, Any]] | None = None,
+    first: int = 1,
+    volume: int = 0,
+) -> str:
+    """Fill the template: with front matter, with the sheets of some trees, or with both."""
+    chosen = cases or []
+    methods = [method["source"] for case in chosen for method in case["methods"]]
+    sources = list(dict.fromkeys(methods))
+    return _template().render(
+        **shared, front=front, cases=chosen, first=first, volume=volume, method_sources=sources
+    )
+
+
+def _describe_study(result: Result, settings: ReportSettings) -> dict[str, Any]:
+    """Give what every part of the report says about the study."""
+    style = _read("report.css")
+    digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
+    return {
+        "name": result.name,
+        "result_id": result.result_id,
+        "crs": result.crs,
+        "date": _find_date(result.provenance),
+        "cautions": result.cautions,
+        "style": style,
+        "policy": f"default-src 'none'; style-src 'sha256-{digest}'; base-uri 'none'; "
+        "form-action 'none'",
+        "sheet": SHEET,
+        "face": f"{FACE}, sans-serif",
+        "grazed_m2": settings.grazed_m2,
+        "n_most": settings.listed_trees,
+    }
+
+
+def _count_front(
+    result: Result, trees: gpd.GeoDataFrame, settings: ReportSettings
+) -> dict[str, Any]:
+    """Count what the front of the report says about all trees."""
+    spared = untouched_ids(result, trees["tree_id"].astype("str")) if len(trees) else []
+    doubtful = list_doubtful(result)
+    if not len(trees) and len(result.trees):
+        spared = [str(name) for name in result.trees["tree_id"]]
+    open_cut = (
+        ~trees["severity"].astype("str").isin(["none", "nan"]) if "severity" in trees else False
+    )
+    return {
+        "n_trees": len(result.trees),
+        "n_listed": len(trees),
+        "n_touched": int((numbers(trees, "is_touched") == 1).sum()),
+        "n_unsure": _count_unsure(result, trees, doubtful),
+        "n_open_cut": int(pd.Series(open_cut).sum()),
+        "n_flagged": {
+            flag: int((numbers(trees, flag) == 1).sum())
+            for flag in ("is_protected", "is_veteran", "is_estimated")
+        },
+        "n_protection_unknown": int(numbers(trees, "is_protected").isna().sum()),
+        "spared": spared[: settings.listed_trees],
+        "n_spared": len(spared),
+        "doubtful": doubtful[doubtful["tree_id"].isin(spared)].to_dict("records"),
+    }
+
+
+def _list_rows(
+    sheets: gpd.GeoDataFrame, bans: pd.DataFrame, size: int, stem: str
+) -> list[dict[str, Any]]:
+    """List the trees that have a sheet, with its volume and the link to it."""
+    broken = set(bans["tree_id"].astype("str"))
+    return [
+        {
+            "tree": tree,
+            "broken": str(tree["tree_id"]) in broken,
+            "volume": place // size + 1,
+            "link": (f"{stem}-{place // size + 1:02d}.html" if stem else "") + f"#tree-{place + 1}",
+        }
+        for place, tree in enumerate(list_facts(sheets))
+    ]
+
+
+def _count_unsure(result: Result, trees: gpd.GeoDataFrame, doubtful: pd.DataFrame) -> int:
+    """Count the trees whose grade the doubt about positions could change."""
+    if not len(trees):
+        return 0
+    places = set(np.flatnonzero(trees["tree_id"].astype("str").isin(doubtful["tree_id"])).tolist())
+    for rows in (list_runs(result, trees), list_excavations(result, trees)):
+        if len(rows):
+            unsure = rows["is_unsure"].astype("boolean").fillna(value=False).to_numpy(dtype=bool)
+            places |= set(rows["place"].to_numpy()[unsure].tolist())
+    return len(places)
+
+
+def _find_date(provenance: pd.DataFrame) -> str:
+    """Give the date that the study states; empty where it states none."""
+    if not {"kind", "name", "value"} <= set(provenance.columns):
+        return ""
+    rows = provenance[(provenance["kind"] == "study") & (provenance["name"] == "date")]
+    return str(rows["value"].iloc[0]) if len(rows) else ""
+
+
+@cache
+def _template() -> jinja2.Template:
+    """Read the page template; every value is escaped."""
+    space = jinja2.Environment(
+        loader=jinja2.FunctionLoader(_read),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    space.filters |= {
+        "number": write_number, "percent": write_percent, "words": write_words,
+        "kept_apart": keep_apart,
+    }  # fmt: skip
+    return space.get_template("report.html.j2")
+
+
+def _read(name: str) -> str:
+    """Read a file of this folder."""
+    return (files("routekit.outputs.arborist") / name).read_text(encoding="utf-8")

@@ -1,0 +1,372 @@
+"""The new pipe that each technique would leave in each run: size, bore, capacity, pull.
+
+One table per technique, in the order of the runs. NaN means that it is not known, or that no such
+pipe is made.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from routekit.arrays import Flags, Floats, Texts
+from routekit.pipes.arrays import as_floats
+from routekit.pipes.bursting_class import count_size_steps
+from routekit.pipes.capacity import falling_gradient, renewed_capacity, running_flow
+from routekit.pipes.expansion import displaced_area, expansion, surface_heave
+from routekit.pipes.flow import cleansing_velocity, section_flow
+from routekit.pipes.friction import find_roughness
+from routekit.pipes.liner import design_liner
+from routekit.pipes.pe import (
+    allowable_pull,
+    bore,
+    choose_outside_diameter,
+    largest_within,
+    pipe_mass,
+)
+from routekit.pipes.pull import LEVELS, PullRuns, estimate_pull
+from routekit.pipes.section import full_section, girth_diameter
+from routekit.pipes.settings import FlowSettings, LinerSettings, PipeSettings, PullSettings
+from routekit.settings.declare import Settings, setting
+from routekit.vocabulary import MM_PER_M
+
+_OPEN_CUT_STEPS = 4
+_MADE_PER_NOMINAL = 3
+"""Made sizes from one nominal size to the next, at most."""
+_DETERIORATED_GRADE = 3
+"""Structural grade from which the host is taken as unable to bear the soil; source `house`."""
+
+
+class PlanSettings(Settings):
+    """Everything that shapes a new pipe."""
+
+    flow: FlowSettings = setting(FlowSettings, unit="-", source="study", text="Flow.")
+    pipe: PipeSettings = setting(PipeSettings, unit="-", source="study", text="PE pipe.")
+    pull: PullSettings = setting(PullSettings, unit="-", source="study", text="Pull force.")
+    liner: LinerSettings = setting(LinerSettings, unit="-", source="study", text="Liner.")
+    slip_outside_share: float = setting(
+        0.90, unit="share of bore", source="practice", gt=0, lt=1,
+        text="Largest outside diameter of a slipped pipe.",
+    )  # fmt: skip
+    max_steps_up: int = setting(
+        2, unit="sizes", source="najafi_p240", ge=0,
+        text="Nominal sizes of upsizing that are looked at.",
+    )  # fmt: skip
+
+
+def build_plans(cases: pd.DataFrame, settings: PlanSettings) -> dict[str, pd.DataFrame]:
+    """Plan the new pipe of every technique in every run.
+
+    Parameters
+    ----------
+    cases : DataFrame
+        diameter_mm, height_mm, shape, material, outside_mm (of the old pipe), gradient,
+        depth_max_m, length_m, bend_sum_deg, structural_grade, deformation_share, and the columns of
+        `routekit.pipes.capacity.build_flow`.
+    settings : PlanSettings
+
+    Returns
+    -------
+    dict of str to DataFrame
+        By technique code. All tables have new_outside_mm, new_bore_mm, capacity_l_s, velocity_m_s,
+        pipe_kg_m, wall_mm, new_pipe (text), and from the design flow filling and
+        running_velocity_m_s (that at full bore where no design flow is known), with
+        cleansing_velocity_m_s, the velocity wanted, and max_velocity_m_s, the most it should be;
+        bursting adds sdr, size_steps, expansion_mm, heave_mm and the pull on pipe and machine.
+    """
+    pipe = settings.pipe
+    host = _positive(cases["diameter_mm"])
+    round_host = np.where(cases["shape"].astype(str) == "circular", host, np.nan)
+    slip = largest_within(settings.slip_outside_share * round_host)
+    same = choose_outside_diameter(round_host)
+    larger = _size_for_flow(cases, round_host, settings)
+    relaid = relaid_outside(cases, settings.flow, pipe)
+    plans = {
+        "monitor": _plan_old(cases, "capacity_now_l_s", ""),
+        "local_repair": _plan_old(cases, "capacity_sound_l_s", "Short liners at the faults"),
+        "cipp": _plan_liner(cases, settings),
+        "close_fit": _plan_close_fit(cases, round_host, settings),
+        "slip_lining": _plan_pe(cases, slip, pipe.liner_sdr, "Slipped PE", settings),
+        "burst_same": _plan_burst(cases, same, settings),
+        "burst_upsized": _plan_burst(cases, larger, settings).assign(
+            is_size_assumed=_is_size_assumed(cases)
+        ),
+        "open_cut": _plan_pe(cases, relaid, pipe.sdr, "PE laid in a trench", settings),
+    }
+    return {code: _let_run(plan, code, cases, settings.flow) for code, plan in plans.items()}
+
+
+_WALL_AFTER = {"cipp": "lined"}
+"""Whose roughness a technique leaves, where not that of PE."""
+_KEEPS_WALL = ("monitor", "local_repair")
+
+
+def _let_run(
+    plan: pd.DataFrame, code: str, cases: pd.DataFrame, flow: FlowSettings
+) -> pd.DataFrame:
+    """Add how deep and fast the renewed run flows, and how fast it should to keep clean.
+
+    Only round bores have a filling; a liner and a repair keep the shape of the host.
+    """
+    is_round = cases["shape"].astype(str).to_numpy() == "circular"
+    bore_left = _positive(plan["new_bore_mm"])
+    if code in _KEEPS_WALL:
+        rough = find_roughness(_texts(cases["material"]), "sound", flow)
+    else:
+        rough = find_roughness(_WALL_AFTER.get(code, "pe"), flow.new_condition, flow)
+        is_round = is_round | (code == "open_cut")
+    filling, velocity = running_flow(np.where(is_round, bore_left, np.nan), cases, rough, flow)
+    full = plan["velocity_m_s"].to_numpy(dtype=float)
+    slope = falling_gradient(cases["gradient"])
+    return plan.assign(
+        filling=filling,
+        running_velocity_m_s=np.where(np.isnan(velocity), full, velocity),
+        cleansing_velocity_m_s=cleansing_velocity(bore_left, slope, flow),
+        max_velocity_m_s=flow.max_velocity_m_s,
+    )
+
+
+def _texts(values: pd.Series) -> Texts:
+    """Column as plain texts."""
+    return np.asarray(values.astype(str).to_numpy(dtype=object))
+
+
+def _positive(values: pd.Series) -> Floats:
+    """Numbers above zero; all else is not known."""
+    (number,) = as_floats(values)
+    return np.where(number > 0, number, np.nan)
+
+
+def _size_for_flow(cases: pd.DataFrame, host: Floats, settings: PlanSettings) -> Floats:
+    """Find the smallest upsized pipe that carries the required flow; else the largest allowed.
+
+    Pipes are made in finer steps than the nominal sizes by which upsizing is counted. Where even
+    the next made size is more than is allowed it is given all the same: its check fails.
+    """
+    required = cases["required_l_s"].to_numpy(dtype=float)
+    chosen = np.full(len(cases), np.nan)
+    for step in range(_MADE_PER_NOMINAL * (settings.max_steps_up + 1), 0, -1):
+        outside = choose_outside_diameter(host, steps_up=step)
+        allowed = count_size_steps(host, outside) <= settings.max_steps_up
+        flow, _ = renewed_capacity(
+            bore(outside, settings.pipe.sdr), cases["gradient"], "pe", settings.flow
+        )
+        enough = (flow >= required) | np.isnan(required) | np.isnan(flow)
+        chosen = np.where(allowed & (enough | np.isnan(chosen)), outside, chosen)
+    return np.where(np.isnan(chosen), choose_outside_diameter(host, steps_up=1), chosen)
+
+
+def _is_size_assumed(cases: pd.DataFrame) -> Flags:
+    """Tell where no design flow and fall say how large a pipe must be: its size is assumed."""
+    slope = falling_gradient(cases["gradient"])
+    return np.asarray(np.isnan(slope) | np.isnan(_positive(cases["design_flow_l_s"])))
+
+
+def relaid_outside(
+    cases: pd.DataFrame, flow_settings: FlowSettings, pipe: PipeSettings
+) -> Floats:
+    """Find the smallest made pipe whose bore and capacity are no less than what is asked for.
+
+    Parameters
+    ----------
+    cases : DataFrame, n rows
+        diameter_mm, gradient, required_l_s.
+    flow_settings : FlowSettings
+    pipe : PipeSettings
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (n,)
+        Outside diameter of the pipe that open cut lays, mm; NaN where the old bore is not known.
+    """
+    host = _positive(cases["diameter_mm"])
+    required = cases["required_l_s"].to_numpy(dtype=float)
+    chosen = np.full(len(cases), np.nan)
+    for step in range(_OPEN_CUT_STEPS, -1, -1):
+        outside = choose_outside_diameter(host, steps_up=step)
+        inside = bore(outside, pipe.sdr)
+        flow, _ = renewed_capacity(inside, cases["gradient"], "pe", flow_settings)
+        # Where the flow is not known the new bore is at least the old one.
+        enough = np.where(np.isnan(flow) | np.isnan(required), inside >= host, flow >= required)
+        chosen = np.where(enough & ~np.isnan(inside), outside, chosen)
+    return chosen
+
+
+def _plan_old(cases: pd.DataFrame, capacity: str, text: str) -> pd.DataFrame:
+    """Keep the old bore."""
+    return pd.DataFrame(
+        {
+            "new_outside_mm": np.nan,
+            "new_bore_mm": cases["diameter_mm"].to_numpy(dtype=float),
+            "capacity_l_s": cases[capacity].to_numpy(dtype=float),
+            "velocity_m_s": cases["velocity_sound_m_s"].to_numpy(dtype=float),
+            "pipe_kg_m": 0.0,
+            "wall_mm": np.nan,
+            "new_pipe": text,
+        }
+    )
+
+
+def _plan_pe(
+    cases: pd.DataFrame, outside: Floats, sdr: float, name: str, settings: PlanSettings
+) -> pd.DataFrame:
+    """Put a PE pipe of a given size into each run."""
+    inside = bore(outside, sdr)
+    flow, velocity = renewed_capacity(inside, cases["gradient"], "pe", settings.flow)
+    text = [
+        f"{name}, OD {size:.0f} SDR {sdr:g}, bore {hole:.0f} mm" if hole > 0 else ""
+        for size, hole in zip(outside, inside, strict=True)
+    ]
+    return pd.DataFrame(
+        {
+            "new_outside_mm": outside,
+            "new_bore_mm": inside,
+            "capacity_l_s": flow,
+            "velocity_m_s": velocity,
+            "pipe_kg_m": pipe_mass(outside, sdr, settings.pipe),
+            "wall_mm": (outside - inside) / 2,
+            "new_pipe": np.array(text, dtype=object),
+        }
+    )
+
+
+def _plan_close_fit(
+    cases: pd.DataFrame, host: Floats, settings: PlanSettings
+) -> pd.DataFrame:
+    """Press a PE pipe made to the bore against the old wall.
+
+    Wall = bore / SDR, as for PE pipe, whatever sizes are otherwise made. Source: arithmetic.
+    """
+    sdr = settings.pipe.liner_sdr
+    wall = host / sdr
+    inside = host - 2 * wall
+    flow, velocity = renewed_capacity(inside, cases["gradient"], "pe", settings.flow)
+    text = [
+        f"Close-fit PE to the bore, SDR {sdr:g}, bore left {hole:.0f} mm" if hole > 0 else ""
+        for hole in inside
+    ]
+    return pd.DataFrame(
+        {
+            "new_outside_mm": host,
+            "new_bore_mm": inside,
+            "capacity_l_s": flow,
+            "velocity_m_s": velocity,
+            "pipe_kg_m": np.pi * wall * (host - wall) / MM_PER_M**2 * settings.pipe.density_kg_m3,
+            "wall_mm": wall,
+            "new_pipe": np.array(text, dtype=object),
+        }
+    )
+
+
+def _plan_burst(
+    cases: pd.DataFrame, outside: Floats, settings: PlanSettings
+) -> pd.DataFrame:
+    """Burst the run and pull a PE pipe in: size, expansion and pull for the run by itself."""
+    pipe = settings.pipe
+    plan = _plan_pe(cases, outside, pipe.sdr, "PE by bursting", settings)
+    host = _positive(cases["diameter_mm"])
+    wall = (cases["outside_mm"].to_numpy(dtype=float) - host) / 2
+    axis = cases["depth_max_m"].to_numpy(dtype=float) - host / MM_PER_M / 2
+    pull = estimate_pull(
+        PullRuns(
+            length_m=cases["length_m"].to_numpy(dtype=float),
+            host_bore_mm=host,
+            host_wall_mm=np.where(wall > 0, wall, np.nan),
+            host_material=_texts(cases["material"]),
+            outside_mm=outside,
+            sdr=np.full(len(cases), pipe.sdr),
+            axis_depth_m=axis,
+            bend_deg=cases["bend_sum_deg"].to_numpy(dtype=float),
+        ),
+        pipe,
+        settings.pull,
+    )
+    forces = {
+        f"{side}_{level}_kn": force[:, place]
+        for side, force in (("pull", pull.pipe_kn), ("machine", pull.machine_kn))
+        for place, level in enumerate(LEVELS)
+    }
+    return plan.assign(
+        sdr=pipe.sdr,
+        size_steps=count_size_steps(host, outside),
+        expansion_mm=expansion(host, outside, pipe.overcut_mm),
+        heave_mm=surface_heave(
+            displaced_area(host, outside, pipe.overcut_mm), np.where(axis > 0, axis, np.nan),
+            trough_ratio=settings.pull.trough_ratio,
+        ),
+        pull_allowable_kn=allowable_pull(outside, np.full(len(cases), pipe.sdr), pipe),
+        machine_limit_kn=settings.pull.machine_limit_kn,
+        **forces,
+    )
+
+
+def _plan_liner(cases: pd.DataFrame, settings: PlanSettings) -> pd.DataFrame:
+    """Line the run in place: wall by ASTM F1216 Appendix X1, bore and capacity left.
+
+    A host of structural grade 3 or worse, or of unknown grade, is taken as fully deteriorated; the
+    wall of a host that is no circle is that of a circle of its larger dimension. Mass goes by the
+    perimeter of the host.
+    """
+    width, height = _positive(cases["diameter_mm"]), _positive(cases["height_mm"])
+    height = np.where(np.isnan(height), width, height)
+    grade = cases["structural_grade"].to_numpy(dtype=float)
+    size = np.fmax(width, height)
+    oval = 100 * cases["deformation_share"].to_numpy(dtype=float)
+    wall = design_liner(
+        size, cases["depth_max_m"].to_numpy(dtype=float), ~(grade < _DETERIORATED_GRADE),
+        settings.liner, ovality_percent=np.where(oval > 0, np.minimum(oval, 49.0), np.nan),
+    ).wall_mm  # fmt: skip
+    shape = _texts(cases["shape"])
+    girth = girth_diameter(shape, width, height)
+    section = full_section(shape, _positive(pd.Series(width - 2 * wall)), height - 2 * wall)
+    rough = find_roughness("lined", settings.flow.new_condition, settings.flow)
+    flow = section_flow(section, falling_gradient(cases["gradient"]), rough, settings.flow)
+    text = [
+        f"CIPP liner, wall {t:.1f} mm, bore {b:.0f} mm" if t > 0 else ""
+        for t, b in zip(wall, width - 2 * wall, strict=True)
+    ]
+    return pd.DataFrame(
+        {
+            "new_outside_mm": width,
+            "new_bore_mm": width - 2 * wall,
+            "capacity_l_s": flow.flow_l_s,
+            "velocity_m_s": flow.velocity_m_s,
+            "pipe_kg_m": np.pi * (girth - wall) * wall * settings.liner.density_kg_m3 / MM_PER_M**2,
+            "wall_mm": wall,
+            "new_pipe": np.array(text, dtype=object),
+        }
+    )
+
+
+def resize_bursting(
+    plans: dict[str, pd.DataFrame],
+    cases: pd.DataFrame,
+    outside_mm: Floats,
+    settings: PlanSettings,
+) -> dict[str, pd.DataFrame]:
+    """Give runs that are pulled in a larger size than their own the plan of that size.
+
+    Parameters
+    ----------
+    plans : dict of str to DataFrame
+        From `build_plans`.
+    cases : DataFrame
+        As given to `build_plans`.
+    outside_mm : numpy.ndarray of float, shape (n,)
+        Outside diameter of each run's string, mm; NaN outside strings.
+    settings : PlanSettings
+
+    Returns
+    -------
+    dict of str to DataFrame
+        The plans, with `burst_upsized` in the size of the string wherever that is larger than the
+        same size.
+    """
+    same = plans["burst_same"]["new_outside_mm"].to_numpy(dtype=float)
+    own = plans["burst_upsized"]["new_outside_mm"].to_numpy(dtype=float)
+    outside = np.where(outside_mm > same, outside_mm, own)
+    plan = _plan_burst(cases, outside, settings).assign(
+        # In a string the size is chosen: the run is given it whatever must flow.
+        is_size_assumed=_is_size_assumed(cases) & ~(outside_mm > same)
+    )
+    return plans | {"burst_upsized": _let_run(plan, "burst_upsized", cases, settings.flow)}

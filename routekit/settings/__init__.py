@@ -1,0 +1,1 @@
+"""Settings: how one is declared, its source, the rules in force, and what a result rests on."""

@@ -1,0 +1,358 @@
+"""The works that techniques need: strings, pits and digs, and what they do to trees."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+
+from routekit.arrays import Flags, Floats, Ints, Texts
+from routekit.layers.decisions import BURSTING
+from routekit.pipes.settings import PipeSettings, PullSettings
+from routekit.site.balance import tree_balance
+from routekit.site.chains import build_chains
+from routekit.site.dig_depths import deepen_digs
+from routekit.site.digs import (
+    connection_digs,
+    exposure_digs,
+    list_replaced,
+    manhole_digs,
+    repair_digs,
+)
+from routekit.site.pipe_choices import offer_pipes
+from routekit.site.placement import PlacedPits
+from routekit.site.settings import SiteSettings
+from routekit.site.string_layout import plan_site
+from routekit.site.surroundings import Surroundings
+from routekit.site.tree_impact import HARM, dig_harm, pit_harm, pit_sizes, trees_dug_structurally
+from routekit.trees.settings import ZoneSettings
+
+_COLLAPSE_HALF_M = 1.0
+"""A collapsed place is dug up this far on each side, m; common practice, no source."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Works:
+    """Works set out for a choice of techniques.
+
+    Attributes
+    ----------
+    strings, pits, digs : GeoDataFrame
+    string_of_run : numpy.ndarray of str, shape (n,)
+        String of each run, blank where it is not burst.
+    outside_of_run : numpy.ndarray of float, shape (n,)
+        Outside diameter that each run's string is pulled in, mm; NaN outside strings.
+    setup_share, pit_m3, pit_m2 : numpy.ndarray of float, shape (n,)
+        Each run's share, by length, of its string's set-up and pits.
+    pit_harm, dig_harm, joining_harm : DataFrame, n rows
+        n_structural, n_careful, n_major, root_m2: what pits (shared by length), all small digs, and
+        those at connections alone do to trees along each run.
+    placed : PlacedPits
+        Every pit that was asked for, chosen or not.
+    """
+
+    strings: gpd.GeoDataFrame
+    pits: gpd.GeoDataFrame
+    digs: gpd.GeoDataFrame
+    string_of_run: Texts
+    outside_of_run: Floats
+    setup_share: Floats
+    pit_m3: Floats
+    pit_m2: Floats
+    pit_harm: pd.DataFrame
+    dig_harm: pd.DataFrame
+    joining_harm: pd.DataFrame
+    placed: PlacedPits
+
+
+@dataclass(frozen=True, kw_only=True)
+class LayoutSettings:
+    """Settings that laying out the works rests on.
+
+    Attributes
+    ----------
+    zones : ZoneSettings
+    site : SiteSettings
+    pipe : PipeSettings
+    pull : PullSettings
+    connection_below_invert_m : float
+        How far below the invert a dig at a connection goes, m.
+    """
+
+    zones: ZoneSettings
+    site: SiteSettings
+    pipe: PipeSettings
+    pull: PullSettings
+    connection_below_invert_m: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Place:
+    """Where works are set out, whichever techniques are chosen.
+
+    Attributes
+    ----------
+    runs, manholes, trenches : GeoDataFrame
+    connections : GeoDataFrame
+        With `run`, the position of the run of each.
+    collapses : DataFrame
+        Collapsed places: run_id, chainage_m, is_sure; dug up where the run is burst.
+    crossings : DataFrame
+        Services that must be bared where the run is burst: run, chainage_m, service_id.
+    cases : DataFrame
+        From `routekit.methods.run_cases.build_cases`.
+    around : Surroundings
+    major_from_share : float
+        Share of a zone from which a loss is major.
+    settings : LayoutSettings
+    """
+
+    runs: gpd.GeoDataFrame
+    manholes: gpd.GeoDataFrame
+    trenches: gpd.GeoDataFrame
+    connections: gpd.GeoDataFrame
+    collapses: pd.DataFrame
+    crossings: pd.DataFrame
+    cases: pd.DataFrame
+    around: Surroundings
+    major_from_share: float
+    settings: LayoutSettings
+
+
+def set_out_works(
+    place: Place,
+    plans: dict[str, pd.DataFrame],
+    *,
+    burst: Flags,
+    upsized: Flags,
+    widened: Flags,
+    before: Works | None = None,
+    has_texts: bool = True,
+) -> Works:
+    """Set out strings, pits and digs, with every connection dug up as for bursting.
+
+    Parameters
+    ----------
+    place : Place
+    plans : dict of str to DataFrame
+        From `routekit.pipes.new_pipes.build_plans`.
+    burst, upsized : numpy.ndarray of bool, shape (n,)
+        Runs that are burst, and those of them that are burst to a larger size.
+    widened : numpy.ndarray of bool, shape (n,)
+        Runs that may be pulled in a larger size than they need, for the sake of their string.
+    before : Works, optional
+        Works set out before at the same place: digs stay as they are, and pits that are asked for
+        again keep their place.
+    has_texts : bool, optional
+        Whether pits get their reasons, remedies and sketches; works that are only compared
+        need none.
+
+    Returns
+    -------
+    Works
+    """
+    runs, around, settings = place.runs, place.around, place.settings
+    chains = build_chains(runs, burst, settings=settings.site.strings)
+    offers = offer_pipes(
+        chains, place.cases, plans, upsized, widened,
+        pipe=settings.pipe, pull=settings.pull,
+    )  # fmt: skip
+    width = place.trenches["bottom_width_m"].to_numpy(dtype=float)[chains["run"].to_numpy()]
+    strings, pits, placed = plan_site(
+        chains, runs, place.manholes, offers, around, trench_width_m=width, settings=settings.site,
+        pipe=settings.pipe, before=None if before is None else before.placed, has_texts=has_texts,
+    )  # fmt: skip
+    number, share = _share_by_length(strings, runs)
+    if before is None:
+        digs = set_out_digs(place, np.full(len(runs), "burst_upsized", dtype=object))
+        of_digs = dig_harm(digs, runs, around, place.major_from_share)
+        joining = digs[digs["kind"] == "connection"]
+        of_joining = dig_harm(joining, runs, around, place.major_from_share)
+    else:
+        digs, of_digs, of_joining = before.digs, before.dig_harm, before.joining_harm
+    of_pits = pit_harm(strings, pits, around, place.major_from_share)
+    volume, area = pit_sizes(strings, pits)
+    pick = np.where(number >= 0, number, 0)
+    inside = number >= 0
+
+    def spread(values: Floats) -> Floats:
+        """Give each run its share of its string's amount."""
+        return np.where(inside, np.append(values, 0.0)[pick] * share, 0.0)
+
+    def spread_whole(values: Floats) -> Floats:
+        """Give each run its string's value, NaN outside strings."""
+        return np.where(inside, np.append(values, np.nan)[pick], np.nan)
+
+    return Works(
+        strings=strings,
+        pits=pits,
+        digs=digs,
+        string_of_run=np.where(
+            inside, np.append(strings["string_id"].to_numpy(dtype=object), "")[pick], ""
+        ).astype(object),
+        # A run that is not in any string would be a string by itself.
+        setup_share=np.where(inside, share, 1.0),
+        pit_m3=spread(volume),
+        pit_m2=spread(area),
+        pit_harm=pd.DataFrame({name: spread(of_pits[name].to_numpy()) for name in HARM}),
+        dig_harm=of_digs,
+        joining_harm=of_joining,
+        outside_of_run=spread_whole(strings["new_outside_mm"].to_numpy(dtype=float)),
+        placed=placed,
+    )
+
+
+def set_out_digs(place: Place, technique: Texts) -> gpd.GeoDataFrame:
+    """Set out the digs at connections and, on burst runs, at collapses, services and manholes.
+
+    Parameters
+    ----------
+    place : Place
+    technique : numpy.ndarray of str, shape (n,)
+        Technique of each run.
+
+    Returns
+    -------
+    GeoDataFrame
+        Columns of `routekit.site.digs.DIG_COLUMNS`, with depth_m and volume_m3.
+    """
+    runs, zones, digs = place.runs, place.around.zones, place.settings.site.digs
+    is_burst = np.isin(technique.astype(str), BURSTING)
+    crossings = place.crossings[is_burst[place.crossings["run"].to_numpy(dtype=np.int64)]]
+    replaced = list_replaced(place.manholes, runs, is_burst, settings=digs)
+    parts = [
+        connection_digs(place.connections, runs, technique, zones, settings=digs),
+        _collapse_digs(place, is_burst),
+        exposure_digs(crossings, runs, zones, settings=digs),
+        manhole_digs(replaced, zones, settings=digs),
+    ]
+    filled = [part for part in parts if len(part)] or parts[:1]
+    return deepen_digs(
+        gpd.GeoDataFrame(pd.concat(filled, ignore_index=True), crs=runs.crs), runs,
+        below_invert_m=place.settings.connection_below_invert_m,
+    )  # fmt: skip
+
+
+def _collapse_digs(place: Place, is_burst: Flags) -> gpd.GeoDataFrame:
+    """Set out the digs at the collapsed places of burst runs that are known where they lie."""
+    runs = place.runs
+    known = place.collapses["chainage_m"].notna() & place.collapses["is_sure"]
+    collapses = place.collapses[known.to_numpy(dtype=bool)]
+    row = pd.Index(runs["run_id"]).get_indexer(pd.Index(collapses["run_id"].astype(str)))
+    dug = (row >= 0) & is_burst[np.maximum(row, 0)]
+    length = runs["length_m"].to_numpy(dtype=float)[row[dug]]
+    middle = collapses["chainage_m"].to_numpy(dtype=float)[dug]
+    stretches = pd.DataFrame(
+        {
+            "run_id": collapses["run_id"].to_numpy()[dug],
+            "from_m": np.clip(middle - _COLLAPSE_HALF_M, 0, length),
+            "to_m": np.clip(middle + _COLLAPSE_HALF_M, 0, length),
+        }
+    )
+    width = place.trenches["width_m"].to_numpy(dtype=float)
+    return repair_digs(
+        stretches, runs, width, place.around.zones, settings=place.settings.site.digs
+    )
+
+
+_UNSIZED_METHOD = "trench of unknown width: measure the bore, then let an arborist judge"
+
+
+def _add_unsized(touched_by: pd.Series, in_doubt: Flags) -> pd.Series:
+    """Say of trees in doubt that a trench of unknown width may touch them."""
+    words = "open cut of a run of unknown size, perhaps"
+    more = touched_by.where(touched_by == "", touched_by + "; ") + words
+    return touched_by.mask(in_doubt, more)
+
+
+def balance_trees(
+    place: Place,
+    works: Works,
+    technique: Texts,
+    *,
+    loss_before: pd.DataFrame,
+    loss_open_cut: pd.DataFrame,
+) -> pd.DataFrame:
+    """Balance the recommended works against open cut, tree by tree.
+
+    Parameters
+    ----------
+    place : Place
+    works : Works
+    technique : numpy.ndarray of str, shape (n,)
+        Recommended technique of each run.
+    loss_before : DataFrame
+        Loss per tree if every run that needs work were dug up.
+    loss_open_cut : DataFrame
+        Loss per tree by the runs that stay in open cut.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per tree that either touches; columns of `routekit.site.balance.tree_balance`, plus
+        loss_m2 (dug up by pits and digs, or cut off by trenches that stay), loss_share, severity,
+        is_touched, is_structural (cut by a pit, a machine dig or a trench that stays),
+        is_careful_structural (only hand or suction digs lie in the structural zone).
+    """
+    stays = technique.astype(str) == "open_cut"
+    trenches, zones, site = place.trenches, place.around.zones, place.settings.site
+    corridors = pd.DataFrame(
+        {
+            "run_id": trenches["run_id"].to_numpy()[stays],
+            "geometry": trenches["corridor"].to_numpy()[stays],
+        }
+    )
+    dug = works.digs[works.digs["method"] != "robot"]
+    balance = tree_balance(
+        zones, works.pits, dug, corridors, tree_loss=loss_before, settings=site.digs,
+        unknown_tree_distance_m=site.placement.unknown_tree_distance_m,
+    )  # fmt: skip
+    cut = loss_open_cut.set_index("tree_id")
+    rows = pd.Index(balance["tree_id"])
+    severed = cut["severed_m2"].reindex(rows).fillna(0).to_numpy(dtype=float)
+    trench = cut["footprint_m2"].reindex(rows).fillna(0).to_numpy(dtype=float)
+    footprint = balance["footprint_m2"].to_numpy(dtype=float)
+    area = zones.area_m2[pd.Index(zones.tree_id).get_indexer(rows)]
+    loss = np.minimum(footprint + np.maximum(severed - trench, 0), area)
+    in_doubt = rows.isin(cut.index[cut["footprint_m2"].isna().to_numpy()])
+    loss[in_doubt] = np.nan
+    # Hand and suction digs keep the roots.
+    keeps = dug["method"].isin(["hand", "suction"]).to_numpy()
+    holes = np.asarray(dug.geometry)
+    cutting = np.concatenate([np.asarray(works.pits.geometry), holes[~keeps]])
+    structural = rows.isin(trees_dug_structurally(cutting, zones))
+    structural |= cut["is_structural"].reindex(rows).fillna(value=False).to_numpy(dtype=bool)
+    careful = rows.isin(trees_dug_structurally(holes[keeps], zones)) & ~structural
+    share = loss / area
+    severity = np.select(
+        [np.isnan(loss) & ~(in_doubt & structural), structural, ~(loss > 0),
+         share >= place.major_from_share],
+        ["unknown", "structural", "none", "major"],
+        "minor",
+    )
+    return balance.assign(
+        loss_m2=loss, loss_share=share, severity=severity,
+        is_touched=(balance["n_works"] > 0) | in_doubt,
+        footprint_m2=balance["footprint_m2"].mask(in_doubt),
+        footprint_share=balance["footprint_share"].mask(in_doubt),
+        spared_m2=balance["spared_m2"].mask(in_doubt),
+        working_method=balance["working_method"].mask(in_doubt, _UNSIZED_METHOD),
+        touched_by=_add_unsized(balance["touched_by"], in_doubt),
+        is_structural=structural, is_careful_structural=careful,
+    )  # fmt: skip
+
+
+def _share_by_length(strings: gpd.GeoDataFrame, runs: gpd.GeoDataFrame) -> tuple[Ints, Floats]:
+    """Find the string of each run and the run's share of its length; -1 and 0 outside strings."""
+    members = strings["run_ids"].astype(str).str.split(";").explode()
+    row = pd.Index(runs["run_id"]).get_indexer(pd.Index(members.dropna()))
+    number = np.full(len(runs), -1, dtype=np.int64)
+    number[row] = members.dropna().index.to_numpy()
+    length = runs["length_m"].to_numpy(dtype=float)
+    inside = number >= 0
+    total = np.bincount(number[inside], length[inside], minlength=max(len(strings), 1))
+    share = np.zeros(len(runs))
+    share[inside] = length[inside] / total[number[inside]]
+    return number, share

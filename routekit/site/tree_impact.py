@@ -1,0 +1,164 @@
+"""What excavations do to trees: zones dug into, structural zones cut, and whose share it is."""
+
+from __future__ import annotations
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from routekit.arrays import Flags, Floats, Ints
+from routekit.geometry.plane import polygon_edges
+from routekit.site.surroundings import Surroundings, ZoneLayer, zone_overlaps
+
+HARM = ("n_structural", "n_careful", "n_major", "root_m2")
+"""What excavations do to trees: trees hurt, careful digs, and root zone dug up or cut off."""
+
+
+def dug_harm(
+    polygons: NDArray[np.object_],
+    around: Surroundings,
+    major_from_share: float,
+    *,
+    is_careful: Flags | None = None,
+) -> pd.DataFrame:
+    """Count the trees hurt and the root zone taken by each excavation.
+
+    Parameters
+    ----------
+    polygons : numpy.ndarray of Polygon, shape (n,)
+    around : Surroundings
+    major_from_share : float
+        Share of a zone from which a loss is major.
+    is_careful : numpy.ndarray of bool, shape (n,), optional
+        Hand and suction digs keep the roots they meet: in a structural zone they count as careful
+        digs. None of them where not given.
+
+    Returns
+    -------
+    DataFrame
+        Columns `HARM`, n rows: trees, trees, trees, m2.
+    """
+    dug, tree, overlap, structural = zone_overlaps(polygons, polygon_edges(polygons), around.zones)
+    cut = np.nan_to_num(structural) > 1e-6
+    major = ~cut & (overlap / around.zones.area_m2[tree] >= major_from_share)
+    size = len(polygons)
+    careful = np.zeros(len(dug), dtype=bool) if is_careful is None else cut & is_careful[dug]
+    cut = cut & ~careful
+    return pd.DataFrame(
+        {
+            "n_structural": np.bincount(dug[cut], minlength=size).astype(float),
+            "n_careful": np.bincount(dug[careful], minlength=size).astype(float),
+            "n_major": np.bincount(dug[major], minlength=size).astype(float),
+            "root_m2": np.bincount(dug, overlap, minlength=size),
+        }
+    )
+
+
+def dig_harm(
+    digs: gpd.GeoDataFrame, runs: gpd.GeoDataFrame, around: Surroundings, major_from_share: float
+) -> pd.DataFrame:
+    """Sum the harm that the digs of each run do.
+
+    Parameters
+    ----------
+    digs : GeoDataFrame
+    runs : GeoDataFrame
+    around : Surroundings
+    major_from_share : float
+        Share of a zone from which a loss is major.
+
+    Returns
+    -------
+    DataFrame
+        Columns `HARM`, one row per run.
+    """
+    harm = dug_harm(
+        np.asarray(digs.geometry), around, major_from_share,
+        is_careful=digs["method"].isin(["hand", "suction"]).to_numpy(),
+    )  # fmt: skip
+    row = pd.Index(runs["run_id"]).get_indexer(pd.Index(digs["run_id"].astype(str)))
+    kept = row >= 0
+    return pd.DataFrame(
+        {
+            name: np.bincount(row[kept], harm[name].to_numpy()[kept], minlength=len(runs))
+            for name in HARM
+        }
+    )
+
+
+def pit_harm(
+    strings: gpd.GeoDataFrame, pits: gpd.GeoDataFrame, around: Surroundings, major_from_share: float
+) -> pd.DataFrame:
+    """Sum the harm that each string's pits do; a shared pit counts half for each.
+
+    Parameters
+    ----------
+    strings, pits : GeoDataFrame
+    around : Surroundings
+    major_from_share : float
+        Share of a zone from which a loss is major.
+
+    Returns
+    -------
+    DataFrame
+        Columns `HARM`, one row per string.
+    """
+    string, pit, share = _pits_of_strings(strings, pits)
+    harm = dug_harm(np.asarray(pits.geometry), around, major_from_share)
+    return pd.DataFrame(
+        {
+            name: np.bincount(string, harm[name].to_numpy()[pit] * share, minlength=len(strings))
+            for name in HARM
+        }
+    )
+
+
+def pit_sizes(strings: gpd.GeoDataFrame, pits: gpd.GeoDataFrame) -> tuple[Floats, Floats]:
+    """Sum volume and surface of each string's pits; a shared pit counts half for each.
+
+    Parameters
+    ----------
+    strings, pits : GeoDataFrame
+
+    Returns
+    -------
+    volume_m3, area_m2 : numpy.ndarray of float, one per string
+    """
+    string, pit, share = _pits_of_strings(strings, pits)
+    area = pits["length_m"] * pits["width_m"]
+    volume, surface = (
+        np.bincount(string, values.to_numpy(dtype=float)[pit] * share, minlength=len(strings))
+        for values in (pits["volume_m3"], area)
+    )
+    return volume.astype(float), surface.astype(float)
+
+
+def _pits_of_strings(
+    strings: gpd.GeoDataFrame, pits: gpd.GeoDataFrame
+) -> tuple[Ints, Ints, Floats]:
+    """List string and pit of each use, and the share of the pit that falls to the string."""
+    place = pd.Index(pits["pit_id"])
+    uses = pd.concat([strings["launch_pit"], strings["reception_pit"]])
+    pit = place.get_indexer(pd.Index(uses.astype(str)))
+    string = np.tile(np.arange(len(strings)), 2)
+    string, pit = string[pit >= 0], pit[pit >= 0]
+    count = np.bincount(pit, minlength=len(pits))
+    return string, pit, 1.0 / count[pit]
+
+
+def trees_dug_structurally(shapes: NDArray[np.object_], zones: ZoneLayer) -> set[str]:
+    """List the trees whose structural root zone excavations reach into.
+
+    Parameters
+    ----------
+    shapes : numpy.ndarray of Polygon, shape (n,)
+    zones : ZoneLayer
+
+    Returns
+    -------
+    set of str
+        Tree ids.
+    """
+    _, tree, _, structural = zone_overlaps(shapes, polygon_edges(shapes), zones)
+    return set(zones.tree_id[tree[np.nan_to_num(structural) > 0]])

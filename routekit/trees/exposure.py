@@ -1,0 +1,223 @@
+"""What open cut everywhere would do to the trees."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+
+from routekit.arrays import Flags, Floats, Ints
+from routekit.layers.assumed import SIZE, is_assumed
+from routekit.pipes.settings import TrenchSettings
+from routekit.pipes.trench import build_trenches
+from routekit.trees.breach import Tiers, build_breaches, pair_corridors, sum_breaches, sum_tree_loss
+from routekit.trees.certainty import mark_certainty
+from routekit.trees.doubt import draw_largest, find_doubtful, is_more_harmed
+from routekit.trees.near_stem import judge_digging, prepare_stems
+from routekit.trees.regimes import choose_regime
+from routekit.trees.settings import ZoneSettings
+from routekit.trees.unsized import (
+    add_unknown_losses,
+    blank_sums,
+    bound_pairs,
+    least_columns,
+    measure_axes,
+)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Exposure:
+    """What open cut everywhere would do: trenches, breaches, and loss per tree and per run.
+
+    `doubt` lists run, tree and is_structural for runs of unknown size and the trees that they could
+    reach; see `routekit.trees.unsized`.
+    """
+
+    trenches: gpd.GeoDataFrame
+    breaches: pd.DataFrame
+    tree_loss: pd.DataFrame
+    per_run: pd.DataFrame
+    doubt: pd.DataFrame
+    tiers: Tiers
+    in_doubt: Flags
+    """Runs that would meet more trees, or worse, were zones in doubt as large as they may be."""
+
+
+def measure_exposure(
+    runs: gpd.GeoDataFrame,
+    trees: gpd.GeoDataFrame,
+    zones: gpd.GeoDataFrame,
+    *,
+    rules: ZoneSettings,
+    trench: TrenchSettings,
+    new_outside_mm: Floats,
+    root_zones: gpd.GeoDataFrame | None = None,
+) -> Exposure:
+    """Lay a trench along every run and measure the root zones it enters.
+
+    Parameters
+    ----------
+    runs : GeoDataFrame
+        After the ground stage.
+    trees, zones : GeoDataFrame
+        Trees and their zones, in one order.
+    rules : ZoneSettings
+        Rules of the zones.
+    trench : TrenchSettings
+    new_outside_mm : numpy.ndarray of float, shape (n,)
+        Outside diameter of the pipe that open cut would lay, mm.
+    root_zones : GeoDataFrame, optional
+        Polygons of an arborist, which are never in doubt.
+
+    Returns
+    -------
+    Exposure
+    """
+    regime = choose_regime(rules)
+    tiers = Tiers(
+        share=regime.severity_share, major_from_share=regime.major_from_share,
+        least_m2=rules.least_overlap_m2,
+    )  # fmt: skip
+    trenches = build_trenches(
+        runs, trench, tear_back_m=regime.tear_back_m, new_outside_mm=new_outside_mm
+    )
+    breaches = mark_certainty(
+        build_breaches(runs, trenches, zones, tiers=tiers), zones,
+        run_sd_m=runs["position_sd_m"], tree_sd_m=trees["position_sd_m"],
+    )  # fmt: skip
+    sums = sum_breaches(breaches, len(runs))
+    unsized = shapely.is_missing(np.asarray(trenches["corridor"]))
+    rows = np.flatnonzero(unsized)
+    bores = _bound_bores(runs, trench)
+    least, reach = (_size_trenches(runs.iloc[rows], bore, rules, trench) for bore in bores)
+    largest = _draw_doubtful(trees, zones, root_zones, rules)
+    certain = build_breaches(runs.iloc[rows], least, zones, tiers=tiers)
+    doubt = bound_pairs(rows, certain, np.asarray(reach["corridor"]), zones)
+    losses = sum_tree_loss(breaches, trenches, zones, tiers=tiers)
+    return Exposure(
+        trenches=trenches,
+        breaches=breaches,
+        tree_loss=add_unknown_losses(losses, doubt, zones),
+        per_run=blank_sums(sums, unsized).assign(
+            **measure_axes(np.asarray(runs.geometry), zones),
+            **least_columns(sums, rows, sum_breaches(certain, len(rows))),
+            n_reach_trees=_count_reach(runs, bores[1], zones if largest is None else largest,
+                                       rules, trench),
+            **_judge_trenches(runs, trees, zones, (trenches, least), bores[1], rules, trench),
+        ),
+        doubt=doubt,
+        tiers=tiers,
+        in_doubt=_find_doubt(runs, largest, trenches, sums, tiers),
+    )  # fmt: skip
+
+
+def _bound_bores(runs: gpd.GeoDataFrame, settings: TrenchSettings) -> tuple[float, float]:
+    """Give the least and the largest bore that a run of unknown size is taken to have, mm."""
+    known = runs["diameter_mm"].to_numpy(dtype=float)
+    return settings.unsized_least_mm, float(np.nanmax([*known, settings.unsized_largest_mm]))
+
+
+def _size_trenches(
+    runs: gpd.GeoDataFrame, bore_mm: float, rules: ZoneSettings, trench: TrenchSettings
+) -> gpd.GeoDataFrame:
+    """Lay the trenches that runs would have with one bore."""
+    return build_trenches(
+        runs.assign(diameter_mm=bore_mm, height_mm=bore_mm), trench,
+        tear_back_m=choose_regime(rules).tear_back_m,
+    )  # fmt: skip
+
+
+def _count_reach(
+    runs: gpd.GeoDataFrame,
+    bore_mm: float,
+    zones: gpd.GeoDataFrame,
+    rules: ZoneSettings,
+    trench: TrenchSettings,
+) -> Floats:
+    """Count the trees that runs of assumed size would meet with the largest bore; else NaN."""
+    count = np.full(len(runs), np.nan)
+    rows = np.flatnonzero(is_assumed(runs["assumed"], SIZE))
+    wide = _size_trenches(runs.iloc[rows], bore_mm, rules, trench)
+    met, _ = pair_corridors(np.asarray(wide["corridor"]), zones)
+    count[rows] = np.bincount(met, minlength=len(rows))
+    # A trench that is not known may meet any tree.
+    count[rows[shapely.is_missing(np.asarray(wide["corridor"]))]] = np.nan
+    return count
+
+
+def _judge_trenches(
+    runs: gpd.GeoDataFrame,
+    trees: gpd.GeoDataFrame,
+    zones: gpd.GeoDataFrame,
+    laid: tuple[gpd.GeoDataFrame, gpd.GeoDataFrame],
+    bore_mm: float,
+    rules: ZoneSettings,
+    trench: TrenchSettings,
+) -> pd.DataFrame:
+    """Tell how near the trench of each run comes to stems: `NEAR_COLUMNS`, and is_wide_near_stem.
+
+    `laid` are the trenches, and the least ones of the runs of unknown size. The last column tells
+    whether the trench of the largest bore would not be clear of stems; it says so of runs of
+    unknown or assumed size alone.
+    """
+    stems = prepare_stems(zones, trees["position_sd_m"], rules)
+    run_sd, lines = runs["position_sd_m"].to_numpy(dtype=float), np.asarray(runs.geometry)
+
+    def judge(rows: Ints, trenches: gpd.GeoDataFrame) -> pd.DataFrame:
+        """Hold the ground that is dug itself against the stems."""
+        half = trenches["width_m"].to_numpy(dtype=float) / 2
+        dug = shapely.buffer(lines[rows], half, cap_style="flat", join_style="mitre")
+        shapes = np.array(dug, dtype=object)
+        shapes[np.isnan(half)] = None
+        return judge_digging(shapes, stems, run_sd[rows])
+
+    found = judge(np.arange(len(runs)), laid[0])
+    unsized = np.flatnonzero(np.isnan(laid[0]["width_m"].to_numpy(dtype=float)))
+    open_ = np.union1d(unsized, np.flatnonzero(is_assumed(runs["assumed"], SIZE)))
+    wide = judge(open_, _size_trenches(runs.iloc[open_], bore_mm, rules, trench))
+    is_clear = ~wide["is_near_stem"].to_numpy(dtype=bool, na_value=True)
+    reaches = np.zeros(len(runs), dtype=bool)
+    reaches[open_] = ~is_clear
+    # What even the least trench meets is certain, what the largest one clears as well.
+    sure = judge(unsized, laid[1])["is_near_stem"].to_numpy(dtype=bool, na_value=False)
+    near = found["is_near_stem"].copy()
+    near[unsized[sure]], near[unsized[~sure & ~reaches[unsized]]] = True, False
+    near[unsized[~sure & reaches[unsized]]] = pd.NA
+    place = np.searchsorted(open_, unsized)
+    face = found["stem_face_m"].to_numpy(copy=True)
+    loose = found["is_stem_loose"].to_numpy(copy=True)
+    face[unsized] = np.where(reaches[unsized], np.nan, wide["stem_face_m"].to_numpy()[place])
+    loose[unsized] = wide["is_stem_loose"].to_numpy()[place] & ~reaches[unsized]
+    return pd.DataFrame(
+        {"stem_face_m": face, "is_near_stem": near, "is_stem_loose": loose,
+         "is_wide_near_stem": reaches}
+    )  # fmt: skip
+
+
+def _draw_doubtful(
+    trees: gpd.GeoDataFrame,
+    zones: gpd.GeoDataFrame,
+    root_zones: gpd.GeoDataFrame | None,
+    rules: ZoneSettings,
+) -> gpd.GeoDataFrame | None:
+    """Draw the zones that may be larger than drawn as large as they may be; None for none."""
+    if not find_doubtful(trees, zones).any():
+        return None
+    return draw_largest(trees, zones, root_zones, rules)
+
+
+def _find_doubt(
+    runs: gpd.GeoDataFrame,
+    largest: gpd.GeoDataFrame | None,
+    trenches: gpd.GeoDataFrame,
+    per_run: pd.DataFrame,
+    tiers: Tiers,
+) -> Flags:
+    """Tell which runs' breaches rest on zones that may be larger than they are drawn."""
+    if largest is None:
+        return np.zeros(len(runs), dtype=bool)
+    met = build_breaches(runs, trenches, largest, tiers=tiers)
+    return is_more_harmed(sum_breaches(met, len(runs)), per_run)

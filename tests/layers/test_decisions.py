@@ -1,0 +1,122 @@
+"""Decisions: read, obeyed, or refused with what is wrong named."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from routekit.errors import DecisionError
+from routekit.layers.decisions import BURSTING, read_decisions
+from routekit.vocabulary import TECHNIQUES
+
+CODES = list(TECHNIQUES)
+RUNS = pd.Series(["A", "B", "C"])
+TREES = pd.Series(["T1", "T2"])
+
+
+def decide(*rows):
+    columns = ["run_id", "tree_id", "decision", "technique", "by", "reason"]
+    table = pd.DataFrame([{**dict.fromkeys(columns), **row} for row in rows], columns=columns)
+    return read_decisions(table, RUNS, TREES)
+
+
+def force(run, technique, **more):
+    return {"run_id": run, "decision": "force", "technique": technique, **more}
+
+
+def exclude(run, technique, **more):
+    return {"run_id": run, "decision": "exclude", "technique": technique, **more}
+
+
+def test_no_decisions():
+    decided = decide()
+    assert decided.forced.tolist() == [-1, -1, -1]
+    assert decided.excluded.shape == (3, len(CODES))
+    assert not decided.excluded.any()
+    assert decided.note.tolist() == ["", "", ""]
+    assert decided.no_pit_trees == frozenset()
+
+
+def test_a_table_without_the_columns_that_nobody_needed():
+    decided = read_decisions(
+        pd.DataFrame({"run_id": ["A"], "decision": ["force"], "technique": ["cipp"]}), RUNS, TREES
+    )
+    assert decided.forced.tolist() == [CODES.index("cipp"), -1, -1]
+    assert decided.note[0] == "a decision chose a cured-in-place liner (CIPP)"
+
+
+def test_force_and_exclude_land_on_their_run_and_technique():
+    decided = decide(
+        force("B", " CIPP ", by="designer", reason="school entrance"),
+        exclude("C", "open_cut", by="arborist"),
+        exclude("C", "burst_same"),
+    )
+    assert decided.forced.tolist() == [-1, CODES.index("cipp"), -1]
+    places = [CODES.index(code) for code in ("burst_same", "open_cut")]
+    assert np.flatnonzero(decided.excluded[2]).tolist() == places
+    assert not decided.excluded[:2].any()
+    assert decided.note[1] == "designer chose a cured-in-place liner (CIPP) (school entrance)"
+    assert decided.note[2] == (
+        "arborist ruled out open cut; a decision ruled out pipe bursting size for size"
+    )
+
+
+def test_trees_without_pits():
+    decided = decide({"decision": " No_Pit", "tree_id": "T2"})
+    assert decided.no_pit_trees == {"T2"}
+    assert decided.forced.tolist() == [-1, -1, -1]
+
+
+@pytest.mark.parametrize(
+    ("row", "words"),
+    [
+        (force("Z", "cipp"), 'row 1: there is no run "Z"'),
+        (exclude("Z", "cipp"), 'row 1: there is no run "Z"'),
+        (force(None, "cipp"), "row 1: force needs a run_id"),
+        (exclude("A", None), 'row 1: there is no technique ""'),
+        (force("A", "cip"), 'no technique "cip"; did you mean cipp?'),
+        (force("A", "qqq"), "use one of monitor, local_repair"),
+        ({"run_id": "A", "decision": "ban"}, 'row 1: decision "ban" is none of force, exclude'),
+        ({"run_id": "A", "decision": None}, 'decision "" is none of'),
+        ({"decision": "no_pit"}, "row 1: no_pit needs a tree_id"),
+        ({"decision": "no_pit", "tree_id": "T9"}, 'row 1: there is no tree "T9"'),
+    ],
+)
+def test_what_cannot_apply_is_refused_by_name(row, words):
+    with pytest.raises(DecisionError) as refusal:
+        decide(row)
+    assert words in str(refusal.value)
+    assert str(refusal.value).endswith("mend the decisions table")
+
+
+def test_every_fault_is_named_at_once():
+    with pytest.raises(DecisionError) as refusal:
+        decide(force("A", "cipp"), force("Z", "cipp"), exclude("B", "nothing"))
+    assert "row 2" in str(refusal.value)
+    assert "row 3" in str(refusal.value)
+    assert "row 1" not in str(refusal.value)
+
+
+def test_contradictions_are_refused():
+    with pytest.raises(DecisionError, match="row 2: run A is forced to two techniques"):
+        decide(force("A", "cipp"), force("A", "open_cut"))
+    with pytest.raises(DecisionError, match="run B: cipp is both forced and excluded"):
+        decide(exclude("B", "cipp"), force("B", "cipp"))
+    with pytest.raises(DecisionError, match="run C: every technique is excluded"):
+        decide(*[exclude("C", code) for code in CODES])
+
+
+def test_the_same_decision_twice_is_no_contradiction():
+    assert decide(force("A", "cipp"), force("A", "cipp")).forced[0] == CODES.index("cipp")
+
+
+@pytest.mark.parametrize("last", CODES)
+def test_the_last_technique_left_is_taken_as_forced(last):
+    decided = decide(*[exclude("B", code) for code in CODES if code != last])
+    assert decided.forced.tolist() == [-1, CODES.index(last), -1]
+
+
+def test_two_sizes_of_bursting_left_ask_for_a_choice():
+    rows = [exclude("B", code) for code in CODES if code not in BURSTING]
+    with pytest.raises(DecisionError, match="run B: only bursting is left; force burst_same or"):
+        decide(*rows)
+    assert decide(*rows, force("B", "burst_upsized")).forced[1] == CODES.index("burst_upsized")

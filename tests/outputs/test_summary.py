@@ -1,0 +1,87 @@
+"""The summary of the command line says the scope of what it counts."""
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+
+from routekit.outputs.summary import summarise
+
+
+def test_open_cut_is_that_of_the_runs_to_be_worked_on(sample_result):
+    """A run that is forced to be left alone counts in open cut, not among the works."""
+    totals = sample_result.totals.copy()
+    worked = totals["quantity"] == "Runs worked on"
+    needed = int(totals.loc[worked, "open_cut_mid"].iloc[0])
+    totals.loc[worked, "recommended_mid"] = needed - 1.0
+    said = summarise(replace(sample_result, totals=totals))
+    assert f"Work is recommended on {needed - 1} of" in said["sentence"]
+    assert f"open cut of the {needed} runs to be worked on would" in said["sentence"]
+    assert "there" not in said["sentence"]
+    assert said["counts"]["runs_to_be_worked_on"] == needed
+
+
+def test_a_string_without_room_for_one_bar_is_said_first(sample_result):
+    strings = sample_result.strings.copy()
+    strings.loc[strings.index[1], "laydown_room"] = "no room"
+    said = summarise(replace(sample_result, strings=strings))
+    name = strings["string_id"].iloc[1]
+    assert said["lines"][0].startswith(
+        f"NO ROOM to lay out even one pipe length behind the launch pit of 1 string ({name})"
+    )
+    assert said["counts"]["strings_without_room"] == 1
+
+
+def test_strings_over_the_pull_at_the_high_estimate_are_counted(sample_result):
+    """Five of the sample's nine strings: the high drag is over what the pipe may bear."""
+    strings = sample_result.strings
+    over = strings["pull_high_kn"] > strings["allowable_kn"]
+    assert over.sum() == 5
+    assert (strings["over_limit"] != "").tolist() == over.tolist()
+    assert set(strings.loc[over, "pull_over"]) == {"high estimate"}
+    assert summarise(sample_result)["counts"]["strings_over_limit"] == 5
+
+
+def test_small_digs_are_at_least_what_is_known(sample_result):
+    joined = sample_result.runs["n_connections"].where(sample_result.runs.index % 2 == 0)
+    runs = sample_result.runs.assign(n_connections=joined)
+    said = summarise(replace(sample_result, runs=runs))
+    lost = said["counts"]["runs_without_connections"]
+    digs = said["counts"]["digs"]
+    assert lost > 1
+    assert any(f"at least {digs} small digs, connections of {lost} runs not known" in line
+               for line in said["lines"])  # fmt: skip
+
+
+def test_a_study_that_tells_no_run_apart_says_so_first(sample_result):
+    nothing = {
+        "condition": sample_result.condition.assign(is_inspected=False),
+        "runs": sample_result.runs.assign(renew=np.nan),
+    }
+    first = summarise(replace(sample_result, **nothing))["sentence"].splitlines()[0]
+    assert first == "No inspections and no column renew: every run is taken as to be renewed."
+    assert summarise(sample_result)["sentence"].startswith("Work is recommended")
+
+
+def test_pits_and_digs_that_doubt_may_bring_to_a_structural_zone_are_counted(sample_result):
+    """One pit surely may, two digs are not known of, by hand; robots are none of them."""
+    pits, digs = sample_result.pits, sample_result.digs
+    pits = pits.assign(may_be_structural=pd.array([True] + [False] * (len(pits) - 1), "boolean"))
+    lost = pd.array([None, None] + [False] * (len(digs) - 2), "boolean")
+    said = summarise(replace(sample_result, pits=pits, digs=digs.assign(may_be_structural=lost)))
+    lines = " ".join(said["lines"])
+    assert "1 pit whose position doubt could bring it into a structural zone" in lines
+    assert "2 digs of which it is not known whether position doubt could bring them" in lines
+    assert said["counts"]["pits_doubt_structural"] == 1
+    assert said["counts"]["digs_doubt_not_known"] == 2
+
+
+def test_the_counts_of_doubt_are_those_of_the_tables(sample_result):
+    counts = summarise(sample_result)["counts"]
+    for name in ("pits", "digs"):
+        table = getattr(sample_result, name)
+        assert counts[f"{name}_doubt_structural"] == (table["may_be_structural"] == True).sum()  # noqa: E712
+    robots = sample_result.digs[sample_result.digs["method"] == "robot"]
+    assert len(robots)
+    assert not robots["is_unsure"].any()
+    assert robots["is_unsure"].notna().all()

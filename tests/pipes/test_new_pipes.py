@@ -1,0 +1,223 @@
+"""The new pipe of every technique: sizes by hand, flow that decides the size, what is not made."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from routekit.pipes.capacity import build_flow
+from routekit.pipes.liner import design_liner
+from routekit.pipes.new_pipes import PlanSettings, build_plans, resize_bursting
+from routekit.pipes.pe import bore, made_sizes
+from routekit.pipes.settings import FlowSettings
+from routekit.vocabulary import TECHNIQUES
+
+NAN = np.nan
+SETTINGS = PlanSettings()
+
+
+def make_cases(n=1, **changes):
+    runs = pd.DataFrame(
+        {
+            "diameter_mm": 250.0, "height_mm": NAN, "shape": "circular", "material": "concrete",
+            "gradient": 0.005, "design_flow_l_s": 30.0, "catchment_m2": NAN, "runoff_share": NAN,
+            "outside_mm": 330.0, "depth_max_m": 2.5, "length_m": 50.0, "bend_deg": 0.0,
+            "bend_sum_deg": 0.0,
+            "structural_grade": 1.0, "deformation_share": 0.0, "root_share": 0.0,
+            "attached_share": 0.0, "settled_share": 0.0,
+        }, index=range(n),
+    ).assign(**changes)  # fmt: skip
+    return pd.concat([runs, build_flow(runs, runs, SETTINGS.flow)], axis=1)
+
+
+def plan(n=1, settings=SETTINGS, **changes):
+    return build_plans(make_cases(n, **changes), settings)
+
+
+def test_every_technique_has_a_plan_with_the_same_columns():
+    plans = plan(3)
+    assert list(plans) == list(TECHNIQUES)
+    for table in plans.values():
+        assert len(table) == 3
+        assert {
+            "new_outside_mm", "new_bore_mm", "capacity_l_s", "velocity_m_s", "pipe_kg_m",
+            "wall_mm", "new_pipe",
+        } <= set(table.columns)  # fmt: skip
+
+
+def test_sizes_of_a_dn_250_by_hand():
+    """OD 250 for 250; slip within 0.9 x 250; wall 14.8 (SDR 17; ISO 4427-2), close-fit D / 26."""
+    plans = plan()
+    same, slip, close = (plans[name].iloc[0] for name in ("burst_same", "slip_lining", "close_fit"))
+    assert (same["new_outside_mm"], same["new_bore_mm"]) == (250.0, pytest.approx(220.4))
+    assert same["new_pipe"] == "PE by bursting, OD 250 SDR 17, bore 220 mm"
+    assert same["expansion_mm"] == 25.0
+    assert slip["new_outside_mm"] == 225.0
+    assert (close["new_outside_mm"], close["new_bore_mm"]) == (250.0, pytest.approx(250 * 24 / 26))
+    for name in ("burst_same", "slip_lining", "close_fit"):
+        row = plans[name].iloc[0]
+        assert row["new_bore_mm"] == pytest.approx(row["new_outside_mm"] - 2 * row["wall_mm"])
+
+
+def test_share_of_a_slipped_pipe_is_a_setting():
+    tight = plan(settings=PlanSettings(slip_outside_share=0.75))["slip_lining"]
+    assert tight["new_outside_mm"].tolist() == [180.0]
+
+
+def test_order_of_the_bores():
+    plans = plan()
+    kept = {name: table["new_bore_mm"].iloc[0] for name, table in plans.items()}
+    assert kept["slip_lining"] < kept["burst_same"] < kept["close_fit"] < kept["cipp"] < 250
+    assert kept["monitor"] == kept["local_repair"] == 250
+    assert kept["burst_upsized"] > kept["burst_same"]
+
+
+def test_flow_decides_the_step_of_upsizing():
+    plans = plan(4, design_flow_l_s=[30.0, 50.0, 60.0, 900.0])
+    larger = plans["burst_upsized"]
+    # PE is made in finer steps than nominal sizes: 280 and 315 are DN 300, 355 is DN 350.
+    assert larger["new_outside_mm"].tolist() == [280.0, 280.0, 315.0, 355.0]
+    assert larger["size_steps"].tolist() == [1.0, 1.0, 1.0, 2.0]
+    assert (larger["capacity_l_s"][:3] >= [30.0, 50.0, 60.0]).all()
+    assert larger["capacity_l_s"][3] < 900
+    one = plan(settings=PlanSettings(max_steps_up=1), design_flow_l_s=900.0)
+    assert one["burst_upsized"]["new_outside_mm"].tolist() == [315.0]
+    none = plan(settings=PlanSettings(max_steps_up=0), design_flow_l_s=900.0)["burst_upsized"]
+    assert none[["new_outside_mm", "size_steps"]].to_numpy().tolist() == [[280.0, 1.0]]
+
+
+def test_a_wider_pipe_runs_lower_and_slower_at_the_same_flow():
+    plans = plan(design_flow_l_s=20.0)
+    same, larger = plans["burst_same"].iloc[0], plans["burst_upsized"].iloc[0]
+    assert 0 < larger["filling"] < same["filling"] < 1
+    assert larger["running_velocity_m_s"] < same["running_velocity_m_s"]
+    # DN 220 falls by 1:200, more than 1:220; from DN 300 the velocity alone counts.
+    assert same["cleansing_velocity_m_s"] == 0
+    wide = plan(diameter_mm=400.0)["burst_same"].iloc[0]
+    assert wide["cleansing_velocity_m_s"] == SETTINGS.flow.min_velocity_m_s
+
+
+def test_without_a_design_flow_the_velocity_is_that_of_the_full_bore():
+    for code, table in plan(design_flow_l_s=NAN).items():
+        assert table["filling"].isna().all(), code
+        assert table["running_velocity_m_s"].equals(table["velocity_m_s"]), code
+
+
+def test_the_wall_in_service_is_a_setting():
+    worn = PlanSettings(flow=FlowSettings(new_condition="worn"))
+    usual, rough = plan(), plan(settings=worn)
+    for code in ("cipp", "close_fit", "slip_lining", "burst_same", "open_cut"):
+        assert rough[code]["capacity_l_s"][0] < usual[code]["capacity_l_s"][0], code
+
+
+def test_heave_of_a_dn_250_burst_to_315_by_hand():
+    """0.0417 m2 at 2.375 m: 14.0 mm (constant volume under a Gaussian trough, derived)."""
+    cases = make_cases()
+    larger = resize_bursting(build_plans(cases, SETTINGS), cases, np.array([315.0]), SETTINGS)
+    assert larger["burst_upsized"]["heave_mm"].tolist() == [pytest.approx(14.0, abs=0.05)]
+
+
+def test_a_trench_takes_the_smallest_pipe_that_carries_the_flow():
+    relaid = plan(3, design_flow_l_s=[30.0, 50.0, 60.0])["open_cut"]
+    assert relaid["new_outside_mm"].tolist() == [250.0, 280.0, 315.0]
+    assert (relaid["capacity_l_s"] >= [30.0, 50.0, 60.0]).all()
+
+
+def test_a_trench_of_unknown_flow_keeps_the_bore():
+    relaid = plan(gradient=NAN)["open_cut"].iloc[0]
+    assert relaid["new_bore_mm"] >= 250
+    sizes = made_sizes()
+    below = sizes[np.searchsorted(sizes, relaid["new_outside_mm"]) - 1]
+    assert bore(below, 17.0) < 250
+
+
+def test_shapes_that_are_no_circle_get_no_round_pipe():
+    plans = plan(2, shape=["egg", "rectangular"], height_mm=375.0)
+    for name in ("burst_same", "burst_upsized", "close_fit", "slip_lining"):
+        assert plans[name]["new_outside_mm"].isna().all()
+        assert (plans[name]["new_pipe"] == "").all()
+    assert (plans["cipp"]["new_bore_mm"] > 200).all()
+
+
+def test_liner_by_condition_depth_and_shape():
+    walls = plan(
+        5, structural_grade=[1.0, 3.0, NAN, 3.0, 3.0], depth_max_m=[2.5, 2.5, 2.5, 5.0, NAN]
+    )["cipp"]["wall_mm"].to_numpy()  # fmt: skip
+    assert walls[0] <= walls[1] == walls[2] < walls[3]
+    assert np.isnan(walls[4])
+
+
+def test_a_thicker_liner_never_has_a_larger_bore():
+    table = plan(30, depth_max_m=np.linspace(1, 8, 30), structural_grade=3.0)["cipp"]
+    assert (np.diff(table["wall_mm"]) >= 0).all()
+    assert (np.diff(table["new_bore_mm"]) <= 0).all()
+    assert (np.diff(table["capacity_l_s"]) <= 0).all()
+
+
+def test_capacity_of_what_stays():
+    cases = make_cases(root_share=0.4)
+    plans = build_plans(cases, SETTINGS)
+    assert plans["monitor"]["capacity_l_s"][0] == cases["capacity_now_l_s"][0]
+    assert plans["local_repair"]["capacity_l_s"][0] == cases["capacity_sound_l_s"][0]
+
+
+def test_pull_of_a_run_by_itself():
+    table = plan(3, length_m=[25.0, 50.0, 100.0])["burst_same"]
+    for side in ("pull", "machine"):
+        force = table[[f"{side}_{level}_kn" for level in ("low", "mid", "high")]].to_numpy()
+        assert (np.diff(force, axis=1) > 0).all()
+        assert (np.diff(force, axis=0) > 0).all()
+    assert (table["machine_mid_kn"] > table["pull_mid_kn"]).all()
+    assert table["pull_allowable_kn"].nunique() == 1
+
+
+def test_unknown_bore_leaves_every_new_pipe_unknown():
+    plans = plan(diameter_mm=NAN)
+    for technique in set(TECHNIQUES) - {"monitor", "local_repair"}:
+        assert plans[technique]["new_bore_mm"].isna().all(), technique
+        assert plans[technique]["capacity_l_s"].isna().all(), technique
+
+
+def test_runs_pulled_larger_get_the_plan_of_that_size():
+    cases = make_cases(4)
+    plans = build_plans(cases, SETTINGS)
+    resized = resize_bursting(plans, cases, np.array([NAN, 250.0, 280.0, 355.0]), SETTINGS)
+    larger = resized["burst_upsized"]
+    assert larger["new_outside_mm"].tolist() == [280.0, 280.0, 280.0, 355.0]
+    assert larger["size_steps"].tolist() == [1.0, 1.0, 1.0, 2.0]
+    assert larger["expansion_mm"].tolist() == [55.0, 55.0, 55.0, 130.0]
+    assert resized["burst_same"] is plans["burst_same"]
+    assert plans["burst_upsized"]["new_outside_mm"].tolist() == [280.0] * 4
+
+
+def test_a_host_of_grade_3_is_lined_as_fully_deteriorated():
+    """Grades 3 and up, and unknown ones, carry nothing; choice of this project."""
+    grades = np.array([1.0, 2.0, 3.0, 4.0, NAN])
+    lined = plan(5, depth_max_m=6.0, structural_grade=grades)["cipp"]["wall_mm"].to_numpy()
+    partly, fully = (
+        float(design_liner(250.0, 6.0, is_full, SETTINGS.liner).wall_mm)
+        for is_full in (False, True)
+    )
+    assert fully > partly
+    assert lined.tolist() == pytest.approx([partly, partly, fully, fully, fully])
+
+
+def test_a_size_that_carries_just_what_must_flow_is_enough():
+    cases = make_cases()
+    first = build_plans(cases, SETTINGS)["burst_upsized"].iloc[0]
+    just = cases.assign(required_l_s=first["capacity_l_s"])
+    above = cases.assign(required_l_s=first["capacity_l_s"] * 1.0001)
+    sizes = [
+        build_plans(table, SETTINGS)["burst_upsized"]["new_outside_mm"].iloc[0]
+        for table in (just, above)
+    ]
+    assert sizes[0] == first["new_outside_mm"]
+    assert sizes[1] > sizes[0]
+
+
+def test_the_deformation_of_a_host_is_its_ovality_in_percent():
+    lined = plan(2, depth_max_m=4.0, deformation_share=[0.04, 0.6])["cipp"]["wall_mm"]
+    walls = [
+        float(design_liner(250.0, 4.0, False, SETTINGS.liner, ovality_percent=oval).wall_mm)
+        for oval in (4.0, 49.0)
+    ]
+    assert lined.tolist() == pytest.approx(walls)
