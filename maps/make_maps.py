@@ -19,9 +19,15 @@ from routekit.study import Study
 HERE = Path(__file__).parent
 SAMPLE = HERE.parent / "sample_gis" / "study.toml"
 FLAGS = [
-    "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
-    "--disable-background-networking", "--disable-component-update", "--disable-sync",
-]  # fmt: skip
+    "--headless",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
 PICTURES = {
     "map.png": ("map.html#run=TL-S03", 1440, 900),
     "map_phone.png": ("map.html", 390, 844),

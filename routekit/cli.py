@@ -299,10 +299,17 @@ def _check_layers(
         raise click.UsageError(message)
     folder = (out.parent if out else Path()).resolve()
     drafts = [
-        LayerDraft(layer=each.layer, source=_place_source(source, folder), frame=each.raw.frame,
-                   table=each.table, crs=each.crs, place=each.place, where=each.where)
+        LayerDraft(
+            layer=each.layer,
+            source=_place_source(source, folder),
+            frame=each.raw.frame,
+            table=each.table,
+            crs=each.crs,
+            place=each.place,
+            where=each.where,
+        )
         for source, each in zip(sources, found, strict=True)
-    ]  # fmt: skip
+    ]
     text = write_study(drafts, name=drafts[0].frame.attrs.get("name", "study"))
     for source, each in zip(sources, found, strict=True):
         OUT.print(f"{source}, read as {each.layer}", markup=False)
@@ -486,8 +493,14 @@ def _compare_exact(
     sameness = compare_exact(old, new, moves=told, within=within)
     if as_json:
         lines = json.loads(sameness.found.to_json(orient="records"))
-        _print_json({"same": sameness.is_same, "tables": sameness.tables,
-                     "rows": sameness.rows, "differences": lines})  # fmt: skip
+        _print_json(
+            {
+                "same": sameness.is_same,
+                "tables": sameness.tables,
+                "rows": sameness.rows,
+                "differences": lines,
+            }
+        )
     else:
         for line in write_sameness(sameness):
             OUT.print(line, markup=False)

@@ -84,20 +84,35 @@ def run_study(study: Study, *, tell: Tell = _silent) -> Result:
     condition = assess_condition(runs, layers.inspections, settings=settings.methods.condition)
     tell("Measuring breaches")
     flow = build_flow(runs, condition, settings.flow)
-    laid = relaid_outside(runs.assign(required_l_s=flow["required_l_s"].to_numpy()),
-                          settings.flow, settings.pipe)  # fmt: skip
+    laid = relaid_outside(
+        runs.assign(required_l_s=flow["required_l_s"].to_numpy()), settings.flow, settings.pipe
+    )
     exposure = measure_exposure(
-        runs, layers.trees, zones, rules=settings.zones, trench=settings.trench,
-        new_outside_mm=laid, root_zones=layers.root_zones,
-    )  # fmt: skip
+        runs,
+        layers.trees,
+        zones,
+        rules=settings.zones,
+        trench=settings.trench,
+        new_outside_mm=laid,
+        root_zones=layers.root_zones,
+    )
     root_links = link_roots(
-        runs, layers.inspections, layers.trees, zones,
+        runs,
+        layers.inspections,
+        layers.trees,
+        zones,
         radius_m=settings.methods.condition.association_radius_m,
-    )  # fmt: skip
+    )
     renewal = choose_renewal(
-        layers, runs, zones, exposure, condition, prepared.decided, choice_settings(settings),
+        layers,
+        runs,
+        zones,
+        exposure,
+        condition,
+        prepared.decided,
+        choice_settings(settings),
         tell=tell,
-    )  # fmt: skip
+    )
     return _collect(study, prepared, exposure, condition, root_links, renewal)
 
 

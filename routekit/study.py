@@ -53,9 +53,7 @@ class StudySettings(InputSettings):
     advice: AdviceSettings = setting(
         AdviceSettings, unit="-", source="study", text="Weights and rates."
     )
-    outputs: OutputSettings = setting(
-        OutputSettings, unit="-", source="study", text="Outputs."
-    )
+    outputs: OutputSettings = setting(OutputSettings, unit="-", source="study", text="Outputs.")
 
 
 @dataclass(frozen=True)

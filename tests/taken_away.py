@@ -99,14 +99,26 @@ def check_alone(study):
         runs.assign(required_l_s=flow["required_l_s"].to_numpy()), settings.flow, settings.pipe
     )
     exposure = measure_exposure(
-        runs, layers.trees, prepared.zones, rules=settings.zones, trench=settings.trench,
-        new_outside_mm=laid, root_zones=layers.root_zones,
-    )  # fmt: skip
+        runs,
+        layers.trees,
+        prepared.zones,
+        rules=settings.zones,
+        trench=settings.trench,
+        new_outside_mm=laid,
+        root_zones=layers.root_zones,
+    )
     place = prepare_place(
-        layers, runs, prepared.zones, exposure, condition, flow, prepared.decided,
-        methods=settings.methods, layout=choice_settings(settings).layout,
+        layers,
+        runs,
+        prepared.zones,
+        exposure,
+        condition,
+        flow,
+        prepared.decided,
+        methods=settings.methods,
+        layout=choice_settings(settings).layout,
         level_error_m=settings.flow.level_error_m,
-    )  # fmt: skip
+    )
     plans = build_plans(
         place.cases,
         PlanSettings(

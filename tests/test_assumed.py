@@ -13,9 +13,11 @@ from routekit.methods.weighing import weigh_assumed
 from routekit.outputs.summary import summarise
 
 ROOT_CHECKS = (
-    "Cuts a structural root zone", "Major encroachment on a protection zone",
-    "Cover where it passes below root zones", "Passes through a structural root zone",
-)  # fmt: skip
+    "Cuts a structural root zone",
+    "Major encroachment on a protection zone",
+    "Cover where it passes below root zones",
+    "Passes through a structural root zone",
+)
 
 SIZE_LINE = 'diameter_mm = ["diameter_mm", "=200"]\nmaterial = "MATERIAAL"'
 
@@ -34,8 +36,16 @@ def test_a_pass_that_rests_on_an_assumed_value_is_lost_and_no_verdict_gets_milde
     check = at_most("x", [1.0, 1.0, 3.0, np.nan, 1.0, 1.0], 2.0, unit="m", source="practice")
     check = rest_on(check, "diameter_mm", where=[True, True, True, True, True, False])
     check = rest_on(check, "default_depth_m", level=UNKNOWN)
-    assumed = pd.Series(["", "diameter_mm", "diameter_mm", "diameter_mm",
-                         "diameter_mm;default_depth_m", "diameter_mm"])  # fmt: skip
+    assumed = pd.Series(
+        [
+            "",
+            "diameter_mm",
+            "diameter_mm",
+            "diameter_mm",
+            "diameter_mm;default_depth_m",
+            "diameter_mm",
+        ]
+    )
     (found,) = weigh_assumed({"any": [check]}, assumed)["any"]
     assert found.verdict.tolist() == [PASS, CAUTION, FAIL, UNKNOWN, UNKNOWN, PASS]
     assert found.assumed.tolist() == ["", "size", "size", "size", "size, depth", ""]
@@ -61,8 +71,16 @@ def test_a_constant_for_missing_sizes_is_an_assumption(half_sized):
     assert (is_assumed(runs["assumed"], ("diameter_mm",)) == mine).all()
     assert runs.loc[mine, "diameter_mm"].eq(200).all()
     checks = result.checks
-    sized = checks[checks["check"].isin(["Host bore, least", "Capacity after the works",
-                                         "Cuts a structural root zone", "Wall of the liner"])]
+    sized = checks[
+        checks["check"].isin(
+            [
+                "Host bore, least",
+                "Capacity after the works",
+                "Cuts a structural root zone",
+                "Wall of the liner",
+            ]
+        )
+    ]
     guessed = sized[sized["run"].isin(np.flatnonzero(mine))]
     is_far = guessed["assumed"].str.contains("no root zone within reach")
     assert ((guessed["verdict"] != "pass") | is_far).all()
@@ -119,24 +137,33 @@ def test_an_assumed_depth_never_passes_a_check_of_depth(half_sized):
     guessed = np.flatnonzero(is_assumed(result.runs["assumed"], ("default_depth_m",)))
     assert len(guessed)
     checks = result.checks[result.checks["run"].isin(guessed)]
-    for name in ("Depth of the trench", "Depth to invert", "Cover against heave",
-                 "Heave of the surface (upper bound)", "Wall of the liner"):  # fmt: skip
+    for name in (
+        "Depth of the trench",
+        "Depth to invert",
+        "Cover against heave",
+        "Heave of the surface (upper bound)",
+        "Wall of the liner",
+    ):
         found = checks.loc[checks["check"] == name, "verdict"]
         assert len(found), name
         assert set(found) <= {"unknown", "fail"}, name
 
 
 SERVICE_CHECKS = (
-    "Service recorded inside or touching the pipe", "Clear distance to services beside",
-    "Clear distance to crossing services", "Services in or beside the trench",
-)  # fmt: skip
+    "Service recorded inside or touching the pipe",
+    "Clear distance to services beside",
+    "Clear distance to crossing services",
+    "Services in or beside the trench",
+)
 
 
 @pytest.mark.parametrize(
     ("column", "value", "word"),
-    [("depth_m", "=0.4", "depth of services near it"),
-     ("diameter_mm", "=20", "size of services near it")],
-)  # fmt: skip
+    [
+        ("depth_m", "=0.4", "depth of services near it"),
+        ("diameter_mm", "=20", "size of services near it"),
+    ],
+)
 def test_a_constant_for_services_is_carried_to_the_checks_of_the_runs(
     tmp_path, column, value, word
 ):

@@ -12,9 +12,16 @@ from shapely import LineString, Point
 
 N_RUNS, N_TREES = 172, 428
 OPTIONAL = (
-    "manholes", "inspections", "connections", "services", "obstacles", "surfaces", "root_zones",
-    "decisions", "study_area",
-)  # fmt: skip
+    "manholes",
+    "inspections",
+    "connections",
+    "services",
+    "obstacles",
+    "surfaces",
+    "root_zones",
+    "decisions",
+    "study_area",
+)
 
 
 def with_first(table, column, *values):
@@ -220,9 +227,13 @@ def test_decision_on_an_unknown_run(sample_copy, command):
     decisions.loc[row, "run_id"] = "KW-99"
     sample_copy.put("decisions", decisions)
     sample_copy.refuse(
-        7, "decisions.gpkg:decisions: ", f'row {row + 1}: there is no run "KW-99"',
-        'did you mean "KW-', "mend the decisions table", command=command,
-    )  # fmt: skip
+        7,
+        "decisions.gpkg:decisions: ",
+        f'row {row + 1}: there is no run "KW-99"',
+        'did you mean "KW-',
+        "mend the decisions table",
+        command=command,
+    )
 
 
 def test_decision_for_a_misspelt_technique(sample_copy):

@@ -211,8 +211,9 @@ def test_missing_cells_of_a_table_are_printed_as_words(capsys):
     table = pd.DataFrame({"name": ["a", None], "value": pd.array([None, 2], dtype="Int64")})
     _print_table("Table", table.astype({"name": "str"}))
     assert capsys.readouterr().out.splitlines()[-2:] == [
-        "  a          not known", "  not known  2",
-    ]  # fmt: skip
+        "  a          not known",
+        "  not known  2",
+    ]
 
 
 def test_compare_with_a_file_that_is_not_there(tmp_path):
@@ -337,9 +338,12 @@ def test_a_wrong_call_is_told_how(words):
 
 def test_the_module_runs_as_a_program():
     done = subprocess.run(
-        [sys.executable, "-m", "routekit", "--version"], capture_output=True, text=True,
-        check=True, env=os.environ | {"PYTHONWARNINGS": "error"},
-    )  # fmt: skip
+        [sys.executable, "-m", "routekit", "--version"],
+        capture_output=True,
+        text=True,
+        check=True,
+        env=os.environ | {"PYTHONWARNINGS": "error"},
+    )
     assert done.stdout.split()[-1] == version("routekit")
 
 

@@ -14,10 +14,25 @@ import routekit
 
 PACKAGE = Path(routekit.__file__).parent
 ORDER = (
-    "errors", "vocabulary", "arrays", "geometry", "result", "settings",
-    "layers", "pipes", "trees", "site", "methods", "advice", "outputs", "study", "pipeline",
-    "cli", "__main__", "__init__",
-)  # fmt: skip
+    "errors",
+    "vocabulary",
+    "arrays",
+    "geometry",
+    "result",
+    "settings",
+    "layers",
+    "pipes",
+    "trees",
+    "site",
+    "methods",
+    "advice",
+    "outputs",
+    "study",
+    "pipeline",
+    "cli",
+    "__main__",
+    "__init__",
+)
 """Modules and folders at the top of the package; each may import those before it."""
 
 

@@ -36,9 +36,13 @@ WRITTEN_ONLY = {
 """Columns that no check of the sample looks at: strings, sheets and maps do, and readers."""
 
 REFUSED = {
-    ("sewers", "run_id"), ("trees", "tree_id"), ("decisions", "run_id"), ("decisions", "tree_id"),
-    ("decisions", "decision"), ("decisions", "technique"),
-}  # fmt: skip
+    ("sewers", "run_id"),
+    ("trees", "tree_id"),
+    ("decisions", "run_id"),
+    ("decisions", "tree_id"),
+    ("decisions", "decision"),
+    ("decisions", "technique"),
+}
 """Without these the study is refused: a decision would hang in the air."""
 
 WISHES = {("sewers", "renew")}
@@ -53,12 +57,20 @@ COLUMNS = [
     for layer in WRITTEN_ONLY
     for column in load_columns(layer)
     if column not in WRITTEN_ONLY[layer] and (layer, column) not in REFUSED | WISHES | SENSELESS
-]  # fmt: skip
+]
 
 LAYERS = [
-    "manholes", "inspections", "connections", "services", "obstacles", "surfaces", "root_zones",
-    "decisions", "study_area", "terrain",
-]  # fmt: skip
+    "manholes",
+    "inspections",
+    "connections",
+    "services",
+    "obstacles",
+    "surfaces",
+    "root_zones",
+    "decisions",
+    "study_area",
+    "terrain",
+]
 
 _FLOW = r"Capacity|Velocity|Carries|Fall|Sizes|Pull|Heave|Cover|Clear distance"
 _ROOTS = r"structural root zone|protection zone|below root zones|face of a stem"
@@ -127,9 +139,12 @@ def test_every_canonical_column_is_looked_at(sample):
         if sample.source(layer, column) is None
     }
     assert lacking == {
-        ("sewers", "shape_size"), ("sewers", "status"), ("trees", "status"),
-        ("trees", "stems_mm"), ("trees", "stem_count"),
-    }  # fmt: skip
+        ("sewers", "shape_size"),
+        ("sewers", "status"),
+        ("trees", "status"),
+        ("trees", "stems_mm"),
+        ("trees", "stem_count"),
+    }
 
 
 @pytest.mark.parametrize(("layer", "column"), COLUMNS)
@@ -243,12 +258,15 @@ def hold_counts(before, after):
     beside = {
         "Runs left and monitored": ("Runs worked on",),
         "Surface made good": ("Surface made good: not known",),
-        "Root zone": ("Runs not counted: trees and root zones, where the size of the pipe is not "
-                      "known",),
-        "Tree": ("Trees not counted above: loss not known", "Trees with a major or structural "
-                 "breach", "Runs not counted: trees and root zones, where the size of the pipe is "
-                 "not known"),
-    }  # fmt: skip
+        "Root zone": (
+            "Runs not counted: trees and root zones, where the size of the pipe is not known",
+        ),
+        "Tree": (
+            "Trees not counted above: loss not known",
+            "Trees with a major or structural breach",
+            "Runs not counted: trees and root zones, where the size of the pipe is not known",
+        ),
+    }
     for name in old.index:
         if not new.get(name, np.nan) < old[name] - max(1e-6, 1e-9 * abs(old[name])):
             continue

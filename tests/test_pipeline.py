@@ -107,7 +107,7 @@ def test_tables_of_runs_stand_in_one_order(sample_result):
         ("decisions", "run_id", "runs", "run_id"),
         ("decisions", "tree_id", "trees", "tree_id"),
     ],
-)  # fmt: skip
+)
 def test_what_is_referred_to_exists(sample_result, table, column, home, key):
     named = set(split_ids(getattr(sample_result, table)[column]))
     assert named, "the sample must try this reference"
@@ -232,9 +232,10 @@ def test_totals_agree_with_the_tables_they_sum(sample_result):
     assert mid["Root zone dug up or cut off from its tree"] == pytest.approx(
         touched["loss_m2"].sum()
     )
-    assert mid["Trees with a major or structural breach"] == severity.isin(
-        ["major", "structural"]
-    ).sum()
+    assert (
+        mid["Trees with a major or structural breach"]
+        == severity.isin(["major", "structural"]).sum()
+    )
     co2e = ["CO2e of materials", "CO2e of transport", "CO2e of plant"]
     for side in ("open_cut", "recommended"):
         low, mid, high = (totals[f"{side}_{end}"] for end in ("low", "mid", "high"))
@@ -458,9 +459,16 @@ def test_the_order_of_the_rows_does_not_matter(sample_result, tmp_path):
 def test_what_was_read_is_not_changed_on_the_way(sample_study, sample_result):
     prepared = prepare_study(sample_study)
     for name in (
-        "manholes", "trees", "inspections", "connections", "services", "obstacles", "surfaces",
-        "study_area", "decisions",
-    ):  # fmt: skip
+        "manholes",
+        "trees",
+        "inspections",
+        "connections",
+        "services",
+        "obstacles",
+        "surfaces",
+        "study_area",
+        "decisions",
+    ):
         read = getattr(prepared.layers, name)
         kept = pd.DataFrame(getattr(sample_result, name))[list(read.columns)]
         assert_frame_equal(pd.DataFrame(read), kept)
@@ -481,4 +489,3 @@ def test_the_regime_decides_the_zones(sample_study, sample_result):
     other = prepare_study(replace(sample_study, settings=settings)).zones
     assert set(other["regime"]) != set(sample_result.zones["regime"])
     assert not np.allclose(other["area_m2"], sample_result.zones["area_m2"])
-

@@ -9,9 +9,14 @@ import pytest
 ROOT = Path(__file__).parent.parent
 
 
-@pytest.mark.parametrize(
-    "command", [["ruff", "check", "."], ["mypy"]], ids=["ruff", "mypy"]
-)
+COMMANDS = {
+    "linter": ["ruff", "check", "."],
+    "formatter": ["ruff", "format", "--check", "."],
+    "types": ["mypy"],
+}
+
+
+@pytest.mark.parametrize("command", COMMANDS.values(), ids=COMMANDS)
 def test_tool_finds_nothing(command):
     done = subprocess.run(
         [sys.executable, "-m", *command], cwd=ROOT, capture_output=True, text=True, check=False

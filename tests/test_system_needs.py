@@ -18,8 +18,12 @@ def run_pytest(*words, **environment):
     kept = {name: value for name, value in os.environ.items() if not name.startswith("PYTEST_")}
     return subprocess.run(
         [sys.executable, "-m", "pytest", "-p", "no:cacheprovider", "-p", "no:xdist", *words],
-        cwd=ROOT, env=kept | environment, capture_output=True, text=True, check=False,
-    )  # fmt: skip
+        cwd=ROOT,
+        env=kept | environment,
+        capture_output=True,
+        text=True,
+        check=False,
+    )
 
 
 def test_every_test_that_can_be_skipped_for_want_of_a_program_is_marked():

@@ -13,8 +13,11 @@ from routekit.outputs.summary import summarise
 from routekit.trees.breach import pair_corridors
 from routekit.vocabulary import TECHNIQUES
 
-ROOT_CHECKS = ("Cuts a structural root zone", "Major encroachment on a protection zone",
-               "Passes through a structural root zone")  # fmt: skip
+ROOT_CHECKS = (
+    "Cuts a structural root zone",
+    "Major encroachment on a protection zone",
+    "Passes through a structural root zone",
+)
 
 
 def run_blanked(folder, share):
@@ -36,8 +39,15 @@ def test_what_hangs_on_the_size_is_not_known(spoilt):
     runs = result.runs
     mine = runs["run_id"].isin(blank).to_numpy()
     assert mine.any()
-    for name in ("n_trees", "n_major", "n_structural", "footprint_m2", "severed_m2", "severity",
-                 "nearest_stem_m"):  # fmt: skip
+    for name in (
+        "n_trees",
+        "n_major",
+        "n_structural",
+        "footprint_m2",
+        "severed_m2",
+        "severity",
+        "nearest_stem_m",
+    ):
         assert (runs[name].isna().to_numpy() == mine).all(), name
     assert runs["n_axis_zones"].notna().all()
     assert np.isfinite(runs["axis_stem_m"]).all()
@@ -94,8 +104,9 @@ def test_trees_are_not_counted_as_spared(spoilt):
 def test_open_cut_is_no_cheaper_for_trees_than_the_least_trench(spoilt):
     result, blank = spoilt
     options = result.options
-    cut = options[(options["technique"] == "open_cut").to_numpy()
-                  & options["run_id"].isin(blank).to_numpy()]  # fmt: skip
+    cut = options[
+        (options["technique"] == "open_cut").to_numpy() & options["run_id"].isin(blank).to_numpy()
+    ]
     axis = result.runs.set_index("run_id")["n_axis_zones"].reindex(cut["run_id"]).to_numpy()
     assert (cut["root_m2"].to_numpy()[axis > 0] > 0).all()
     assert list(TECHNIQUES)[-1] == "open_cut"

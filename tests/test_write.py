@@ -20,9 +20,14 @@ from routekit.outputs.write import refuse_unwritable, write_outputs
 from routekit.study import StudySettings
 
 NAMES = [
-    "map.html", "public.html", "result.gpkg", "return.gpkg", "schedule.xlsx", "trees.html",
+    "map.html",
+    "public.html",
+    "result.gpkg",
+    "return.gpkg",
+    "schedule.xlsx",
+    "trees.html",
     "trees.pdf",
-]  # fmt: skip
+]
 
 
 def content(folder):
@@ -57,14 +62,19 @@ UNREAD_IN_THE_SAMPLE = {
     "zones": ("species_tolerance", "default_tolerance", "age_words", "default_age"),
     "trench": ("slope_angle_deg",),
     "flow.rainfall": (
-        "duration_min", "frequency_per_year", "reinhold_r15_l_s_ha", "talbot_a_mm",
-        "talbot_b_min", "table_duration_min", "table_mm_h",
+        "duration_min",
+        "frequency_per_year",
+        "reinhold_r15_l_s_ha",
+        "talbot_a_mm",
+        "talbot_b_min",
+        "table_duration_min",
+        "table_mm_h",
     ),
     "site.pits": ("reception_length_m",),
     "site.digs": ("hand_side_m",),
     "outputs.map": ("nearby_m", "has_photo", "photo_max_mb", "online_tiles_credit"),
     "outputs.public": ("parking_space_m2",),
-}  # fmt: skip
+}
 """Settings that act only where the sample has no case.
 
 zones: the regime is not one by species and age. trench: sides are supported. flow.rainfall: the
@@ -96,9 +106,15 @@ def test_every_file_is_written_and_named(written):
 
 @pytest.mark.parametrize(
     "stage",
-    ["write_geopackage", "write_map", "write_public_pages", "write_schedule", "write_tree_report",
-     "write_return_file"],
-)  # fmt: skip
+    [
+        "write_geopackage",
+        "write_map",
+        "write_public_pages",
+        "write_schedule",
+        "write_tree_report",
+        "write_return_file",
+    ],
+)
 def test_a_failure_at_any_output_keeps_the_earlier_results(
     stage, written, sample_study, sample_result, tmp_path, monkeypatch
 ):
@@ -163,8 +179,11 @@ def test_a_killed_run_leaves_the_earlier_results_readable(written, sample_study,
     before = content(tmp_path)
     done = subprocess.run(
         [sys.executable, "-c", KILLED, str(sample_study.path), str(tmp_path)],
-        capture_output=True, text=True, check=False, cwd=Path(write.__file__).parents[2],
-    )  # fmt: skip
+        capture_output=True,
+        text=True,
+        check=False,
+        cwd=Path(write.__file__).parents[2],
+    )
     assert done.returncode == -9, done.stderr
     assert "Writing the schedule" in done.stdout
     unfinished = [path for path in tmp_path.iterdir() if path.is_dir()]
@@ -184,8 +203,9 @@ def test_what_an_arborist_drew_is_kept_by_the_next_run(
     tree = sample_result.trees.iloc[0]
     drawn = gpd.GeoDataFrame(
         {"tree_id": [tree["tree_id"]], "by": ["arborist"], "reason": ["trial pit"]},
-        geometry=[box(*tree.geometry.buffer(2).bounds)], crs=sample_result.crs,
-    )  # fmt: skip
+        geometry=[box(*tree.geometry.buffer(2).bounds)],
+        crs=sample_result.crs,
+    )
     pyogrio.write_dataframe(drawn, path, layer="root_zones", append=True, promote_to_multi=True)
     write_outputs(sample_result, sample_study.settings.outputs, tmp_path, tell=lambda _: None)
     kept = pyogrio.read_dataframe(path, layer="root_zones")
@@ -199,9 +219,10 @@ def test_an_earlier_return_file_in_another_system_stops_before_anything_is_swapp
 ):
     leave_slow_outputs_out(monkeypatch)
     drawn = gpd.GeoDataFrame(
-        {"tree_id": ["T1"], "by": ["x"], "reason": ["y"]}, geometry=[box(0, 0, 1, 1)],
+        {"tree_id": ["T1"], "by": ["x"], "reason": ["y"]},
+        geometry=[box(0, 0, 1, 1)],
         crs="EPSG:28992",
-    )  # fmt: skip
+    )
     pyogrio.write_dataframe(
         drawn, tmp_path / "return.gpkg", layer="root_zones", promote_to_multi=True
     )

@@ -112,16 +112,25 @@ def choose_renewal(
     tell("Checking techniques")
     flow = build_flow(runs, condition, settings.flow)
     place = prepare_place(
-        layers, runs, zones, exposure, condition, flow, decided,
+        layers,
+        runs,
+        zones,
+        exposure,
+        condition,
+        flow,
+        decided,
         methods=settings.methods,
         level_error_m=settings.flow.level_error_m,
         layout=settings.layout,
-    )  # fmt: skip
+    )
     pipes = PlanSettings(
-        flow=settings.flow, pipe=settings.pipe, pull=settings.pull, liner=_wet_liner(settings),
+        flow=settings.flow,
+        pipe=settings.pipe,
+        pull=settings.pull,
+        liner=_wet_liner(settings),
         slip_outside_share=settings.methods.lining.slip_outside_share,
         max_steps_up=settings.methods.bursting.max_steps_up,
-    )  # fmt: skip
+    )
     plans = build_plans(place.cases, pipes)
     crossings = find_crossings(place, layers.services, plans, settings.methods)
     place = replace(place, crossings=crossings)
@@ -144,10 +153,14 @@ def choose_renewal(
     chosen = advice["technique"].astype(str).to_numpy(dtype=object)
     works = replace(works, digs=set_out_digs(place, chosen))
     laydown = plan_laydown(
-        works.strings, works.pits, place.around, trees=layers.trees,
-        connections=place.connections, bar_length_m=settings.pipe.bar_length_m,
+        works.strings,
+        works.pits,
+        place.around,
+        trees=layers.trees,
+        connections=place.connections,
+        bar_length_m=settings.pipe.bar_length_m,
         settings=settings.site.laydown,
-    )  # fmt: skip
+    )
     advice = _warn_of_laydown(_warn_of_bores(advice, runs, plans), laydown)
     advice = _warn_of_no_room(_warn_of_collapses(advice, place), laydown)
     items = itemise_works(place, plans, works, shares, chosen, settings)
@@ -186,11 +199,15 @@ def _advise(
 ) -> pd.DataFrame:
     """Recommend a technique for every run, with the pits that its string would need."""
     advice = recommend(
-        place.cases, final.checks, plans, final.scores, decided,
+        place.cases,
+        final.checks,
+        plans,
+        final.scores,
+        decided,
         strings=_pulled_together(works, plans).assign(free_technique=free_technique),
         currency=settings.currency,
         horizon_years=settings.advice.work.horizon_years,
-    )  # fmt: skip
+    )
     advice = _ask_for_connections(advice, place.cases)
     return _warn_of_pits(advice.assign(string_id=works.string_of_run), works)
 
@@ -205,16 +222,17 @@ def _ask_for_connections(advice: pd.DataFrame, cases: pd.DataFrame) -> pd.DataFr
 
 
 _OF_STRING = {
-    **{f"{side}_{level}_kn": f"{side}_{level}_kn" for side in ("pull", "machine")
-       for level in LEVELS},
+    **{
+        f"{side}_{level}_kn": f"{side}_{level}_kn"
+        for side in ("pull", "machine")
+        for level in LEVELS
+    },
     "pull_allowable_kn": "allowable_kn",
-}  # fmt: skip
+}
 """Columns of a plan that a string settles, and those of the string."""
 
 
-def _carry_string_pull(
-    plans: dict[str, pd.DataFrame], works: Works
-) -> dict[str, pd.DataFrame]:
+def _carry_string_pull(plans: dict[str, pd.DataFrame], works: Works) -> dict[str, pd.DataFrame]:
     """Give runs in a string the pull and the limits of the whole string: that is what they feel.
 
     Only in the size in which the string is pulled; in the other one a run stands by itself.
@@ -257,9 +275,14 @@ def _set_out(
 ) -> Works:
     """Set out the works of runs that are burst, in the sizes that are wished for."""
     return set_out_works(
-        place, plans, burst=burst, upsized=wish.upsized, widened=wish.widened, before=before,
+        place,
+        plans,
+        burst=burst,
+        upsized=wish.upsized,
+        widened=wish.widened,
+        before=before,
         has_texts=has_texts,
-    )  # fmt: skip
+    )
 
 
 def _pull_without_decisions(
@@ -273,9 +296,7 @@ def _pull_without_decisions(
 ) -> NDArray[np.int64]:
     """Find by which bursting technique each run would be pulled had nobody decided; -1 by none."""
     if len(wishes) > 1:
-        burst, possible = _choose_burst(
-            place, plans, shares, wishes[1], settings, before=before
-        )
+        burst, possible = _choose_burst(place, plans, shares, wishes[1], settings, before=before)
         works = _set_out(place, plans, wishes[1], burst, possible, has_texts=False)
     return _pulled_together(works, plans)["technique"].to_numpy(dtype=np.int64)
 
@@ -355,10 +376,13 @@ def _warn_of_laydown(advice: pd.DataFrame, laydown: gpd.GeoDataFrame) -> pd.Data
         f"welded in {stages:.0f} stages, with the pull stopped at each (in the days until it is "
         "tied in, not in crew days and cost)."
         for name, free, wanted, stages in zip(
-            short["string_id"], short["available_m"], short["wanted_m"], short["stages"],
+            short["string_id"],
+            short["available_m"],
+            short["wanted_m"],
+            short["stages"],
             strict=True,
         )
-    ]  # fmt: skip
+    ]
     by_string = pd.Series(texts, index=short["string_id"].to_numpy(), dtype=object)
     return _warn(advice, _texts_of_runs(advice, by_string))
 
@@ -509,12 +533,17 @@ def _sum_up(
     dug = np.where(needs, "open_cut", "monitor")
     after = balance[balance["is_touched"]].assign(severed_m2=lambda table: table["loss_m2"])
     totals = build_totals(
-        _take_quantities(quantities, dug), _take_quantities(quantities, chosen),
-        length_m=place.runs["length_m"].to_numpy(dtype=float), loss_open_cut=before,
-        loss_recommended=after, pits=works.pits, digs=works.digs,
+        _take_quantities(quantities, dug),
+        _take_quantities(quantities, chosen),
+        length_m=place.runs["length_m"].to_numpy(dtype=float),
+        loss_open_cut=before,
+        loss_recommended=after,
+        pits=works.pits,
+        digs=works.digs,
         currency=currency,
-        is_joined=place.cases["n_connections"].notna().to_numpy(), is_sized=~unsized,
-    )  # fmt: skip
+        is_joined=place.cases["n_connections"].notna().to_numpy(),
+        is_sized=~unsized,
+    )
     return balance, totals
 
 
@@ -548,11 +577,24 @@ def _attach_facts(
 ) -> gpd.GeoDataFrame:
     """Put what was found about each run beside its layer columns."""
     names = [
-        "n_trees", "n_major", "n_structural", "footprint_m2", "severed_m2", "severity",
-        "worst_tree", "nearest_stem_m", "n_axis_zones", "axis_stem_m", "service_clearance_m",
-        "nearest_service", "n_crossings",
-        "n_connections", "chain_length_m", "cover_m", "building_distance_m",
-    ]  # fmt: skip
+        "n_trees",
+        "n_major",
+        "n_structural",
+        "footprint_m2",
+        "severed_m2",
+        "severity",
+        "worst_tree",
+        "nearest_stem_m",
+        "n_axis_zones",
+        "axis_stem_m",
+        "service_clearance_m",
+        "nearest_service",
+        "n_crossings",
+        "n_connections",
+        "chain_length_m",
+        "cover_m",
+        "building_distance_m",
+    ]
     facts = cases[names].assign(bend_within_deg=cases["bend_deg"])
     known = runs.reset_index(drop=True).assign(assumed=cases["assumed"].to_numpy())
     joined = pd.concat([known, facts, flow], axis=1)
@@ -563,8 +605,15 @@ def _tabulate_options(run_id: pd.Series, final: Comparison) -> pd.DataFrame:
     """Write the options with what they score."""
     table = tabulate_options(run_id, final.checks, final.plans)
     names = (
-        "n_surveys", "n_structural", "n_careful", "n_major", "root_m2", "shortfall", "cost",
-        "whole_life_cost", "co2e_kg",
-    )  # fmt: skip
+        "n_surveys",
+        "n_structural",
+        "n_careful",
+        "n_major",
+        "root_m2",
+        "shortfall",
+        "cost",
+        "whole_life_cost",
+        "co2e_kg",
+    )
     facts = {name: final.scores.facts[name].T.ravel() for name in names}
     return table.assign(**facts, score=final.scores.total.T.ravel())

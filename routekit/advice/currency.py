@@ -28,9 +28,11 @@ def find_neutral_rates(study: StudySection, rates: RateGroup) -> pd.DataFrame:
     findings = Findings()
     if "currency" in study.model_fields_set and not rates.model_fields_set:
         findings.note(
-            "warning", "study", "currency",
+            "warning",
+            "study",
+            "currency",
             f"costs are to be in {study.currency}, and no unit rate is set",
             "unit rates are the tool's own neutral numbers; set [advice.rates] in "
             f"{study.currency}",
-        )  # fmt: skip
+        )
     return findings.table()

@@ -91,9 +91,13 @@ class Site:
 
 
 def read_site(
-    runs: pd.DataFrame, plan: pd.DataFrame, shares: pd.DataFrame, *,
-    trench: TrenchSettings, work: WorkSettings,
-) -> Site:  # fmt: skip
+    runs: pd.DataFrame,
+    plan: pd.DataFrame,
+    shares: pd.DataFrame,
+    *,
+    trench: TrenchSettings,
+    work: WorkSettings,
+) -> Site:
     """Check the tables of `run_quantities` and take them as arrays.
 
     Parameters
@@ -203,9 +207,7 @@ def trench_items(site: Site) -> Items:
     }
 
 
-def sum_digs(
-    digs: pd.DataFrame, run_id: pd.Series, trench: TrenchSettings
-) -> pd.DataFrame:
+def sum_digs(digs: pd.DataFrame, run_id: pd.Series, trench: TrenchSettings) -> pd.DataFrame:
     """Sum the small digs of each run, as the plan of a technique holds them.
 
     Parameters

@@ -115,9 +115,7 @@ def passes(checks: list[Check]) -> Flags:
     return np.asarray(worst_verdict(checks) != FAIL)
 
 
-def pick_burst_size(
-    checks: dict[str, list[Check]], decided: Decided
-) -> tuple[Flags, Flags]:
+def pick_burst_size(checks: dict[str, list[Check]], decided: Decided) -> tuple[Flags, Flags]:
     """Find the runs that bursting may renew, and those of them that need a larger pipe.
 
     Parameters
@@ -229,9 +227,13 @@ def _count_quantities(
 
 
 def itemise_works(
-    place: Place, plans: dict[str, pd.DataFrame], works: Works, shares: pd.DataFrame,
-    technique: Texts, settings: ChoiceSettings,
-) -> pd.DataFrame:  # fmt: skip
+    place: Place,
+    plans: dict[str, pd.DataFrame],
+    works: Works,
+    shares: pd.DataFrame,
+    technique: Texts,
+    settings: ChoiceSettings,
+) -> pd.DataFrame:
     """List the priced items of each run's own technique.
 
     Parameters
@@ -386,6 +388,10 @@ def _score(
         for technique, table in quantities.items()
     }
     return score_options(
-        checks, harm, costs, plans, _least_flow(cases),
+        checks,
+        harm,
+        costs,
+        plans,
+        _least_flow(cases),
         settings.advice.weights,
-    )  # fmt: skip
+    )

@@ -23,9 +23,14 @@ _EACH: Final = " each"
 
 
 def itemise_runs(
-    technique: ArrayLike, runs: pd.DataFrame, plans: dict[str, pd.DataFrame],
-    shares: pd.DataFrame, *, trench: TrenchSettings, settings: AdviceSettings,
-) -> pd.DataFrame:  # fmt: skip
+    technique: ArrayLike,
+    runs: pd.DataFrame,
+    plans: dict[str, pd.DataFrame],
+    shares: pd.DataFrame,
+    *,
+    trench: TrenchSettings,
+    settings: AdviceSettings,
+) -> pd.DataFrame:
     """List the priced items of each run's own technique.
 
     Parameters
@@ -58,21 +63,23 @@ def itemise_runs(
         here = np.flatnonzero(names == name)
         if len(here):
             site = read_site(
-                runs.iloc[here], plans[name].iloc[here], shares.iloc[here],
-                trench=trench, work=settings.work,
-            )  # fmt: skip
+                runs.iloc[here],
+                plans[name].iloc[here],
+                shares.iloc[here],
+                trench=trench,
+                work=settings.work,
+            )
             amounts[here] = _list_amounts(name, site, fields, settings)
     run, item = np.nonzero(np.isnan(amounts) | (amounts != 0))
     table = _describe(fields, settings.rates).iloc[item].reset_index(drop=True)
     return table.assign(
-        run_id=runs["run_id"].to_numpy()[run], technique=names[run].astype(object),
+        run_id=runs["run_id"].to_numpy()[run],
+        technique=names[run].astype(object),
         quantity=amounts[run, item],
-    )[list(ITEM_COLUMNS)]  # fmt: skip
+    )[list(ITEM_COLUMNS)]
 
 
-def _list_amounts(
-    name: str, site: Site, fields: list[str], settings: AdviceSettings
-) -> FloatArray:
+def _list_amounts(name: str, site: Site, fields: list[str], settings: AdviceSettings) -> FloatArray:
     """Amount of each priced item of one technique, shape (runs, items)."""
     size = len(site.run["length_m"])
     work = RECIPES[name](site)

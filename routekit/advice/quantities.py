@@ -100,9 +100,14 @@ def whole_life_cost(
 
 
 def run_quantities(
-    technique: str | ArrayLike, runs: pd.DataFrame, plan: pd.DataFrame, shares: pd.DataFrame, *,
-    trench: TrenchSettings, settings: AdviceSettings,
-) -> pd.DataFrame:  # fmt: skip
+    technique: str | ArrayLike,
+    runs: pd.DataFrame,
+    plan: pd.DataFrame,
+    shares: pd.DataFrame,
+    *,
+    trench: TrenchSettings,
+    settings: AdviceSettings,
+) -> pd.DataFrame:
     """Find quantities, days, cost and CO2e of a technique on each run.
 
     Parameters
@@ -149,9 +154,12 @@ def run_quantities(
         here = np.flatnonzero(names == name)
         if len(here):
             site = read_site(
-                runs.iloc[here], plan.iloc[here], shares.iloc[here],
-                trench=trench, work=settings.work,
-            )  # fmt: skip
+                runs.iloc[here],
+                plan.iloc[here],
+                shares.iloc[here],
+                trench=trench,
+                work=settings.work,
+            )
             life_share = _life_share(plan.iloc[here])
             parts = technique_quantities(name, site, settings, life_share=life_share)
             values[here] = np.hstack([parts[quantity] for quantity in QUANTITIES])
@@ -238,9 +246,11 @@ def _lifelong(
     if name == "monitor":
         life = np.full(len(LEVELS), settings.work.reinspect_years)
     return whole_life_cost(
-        cost, life * np.atleast_1d(life_share)[:, np.newaxis],
-        horizon_years=settings.work.horizon_years, discount_rate=settings.work.discount_rate,
-    )  # fmt: skip
+        cost,
+        life * np.atleast_1d(life_share)[:, np.newaxis],
+        horizon_years=settings.work.horizon_years,
+        discount_rate=settings.work.discount_rate,
+    )
 
 
 def work_days(work: Items, production: RateGroup, size: int) -> FloatArray:
@@ -344,9 +354,13 @@ def work_carbon(
         _surface_mass(work, carbon, kind, zero) for kind in ("asphalt", "paving")
     )
     masses = {
-        "pe_kg": pipe_t, "liner_kg": liner_t, "aggregate_kg": fill_t,
-        "asphalt_kg": asphalt_t, "paving_kg": paving_t, "grout_kg": grout_t,
-    }  # fmt: skip
+        "pe_kg": pipe_t,
+        "liner_kg": liner_t,
+        "aggregate_kg": fill_t,
+        "asphalt_kg": asphalt_t,
+        "paving_kg": paving_t,
+        "grout_kg": grout_t,
+    }
     embodied = sum((mass * KG_PER_T * rate(item) for item, mass in masses.items()), days * 0)
     tonne_km = (
         spoil_t * rate("spoil_km")

@@ -114,9 +114,7 @@ def need_text(cases: pd.DataFrame) -> Texts:
 
 def _axis_text(n_zones: int, stem_m: float) -> str:
     """Say what is known of trees where the width of a trench is not."""
-    zones = "no root zone" if not n_zones else (
-        f"{n_zones} root zone{'s' if n_zones > 1 else ''}"
-    )  # fmt: skip
+    zones = "no root zone" if not n_zones else (f"{n_zones} root zone{'s' if n_zones > 1 else ''}")
     stem = "" if np.isnan(stem_m) else f"; the nearest stem is {stem_m:.1f} m from it"
     return (
         "the size is not known, so it is not known which root zones a trench would enter (the axis "

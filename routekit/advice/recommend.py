@@ -76,9 +76,13 @@ def recommend(
     if "free_technique" in strings:
         unled = strings["free_technique"].to_numpy(dtype=np.int64)
     choice = rank_techniques(
-        scores, decided.forced, decided.excluded, pulled,
-        out_of_place=_find_idle(cases), free_pulled=unled,
-    )  # fmt: skip
+        scores,
+        decided.forced,
+        decided.excluded,
+        pulled,
+        out_of_place=_find_idle(cases),
+        free_pulled=unled,
+    )
     verdict = Verdict(
         choice=choice,
         scores=scores,

@@ -42,24 +42,37 @@ class WorkSettings(Settings):
         16.0, unit="t", source="practice", gt=0, text="Load that one lorry may carry."
     )
     connection_below_invert_m: float = setting(
-        0.20, unit="m", source="practice", ge=0,
+        0.20,
+        unit="m",
+        source="practice",
+        ge=0,
         text="A small dig goes this far below the invert of the run.",
-    )  # fmt: skip
+    )
     repair_length_m: float = setting(
         0.60, unit="m", source="practice", gt=0, text="Length of the liner of a local repair."
     )
     reinspect_years: float = setting(
-        5.0, unit="a", source="practice", gt=0,
+        5.0,
+        unit="a",
+        source="practice",
+        gt=0,
         text="A run that is left and monitored is inspected this often.",
-    )  # fmt: skip
+    )
     horizon_years: float = setting(
-        100.0, unit="a", source="renewal_horizon", gt=0,
+        100.0,
+        unit="a",
+        source="renewal_horizon",
+        gt=0,
         text="Years over which renewals are counted for the whole-life cost.",
-    )  # fmt: skip
+    )
     discount_rate: float = setting(
-        0.0, unit="1/a", source="renewal_horizon", ge=0, lt=1,
+        0.0,
+        unit="1/a",
+        source="renewal_horizon",
+        ge=0,
+        lt=1,
         text="Yearly rate at which later renewals weigh less.",
-    )  # fmt: skip
+    )
 
 
 class AdviceSettings(Settings):

@@ -61,11 +61,18 @@ SUMS: Final[dict[str, tuple[str, str, str]]] = {
 
 
 def build_totals(
-    open_cut: pd.DataFrame, recommended: pd.DataFrame, *,
-    length_m: ArrayLike, loss_open_cut: pd.DataFrame, loss_recommended: pd.DataFrame,
-    pits: pd.DataFrame, digs: pd.DataFrame, currency: str, is_joined: ArrayLike = True,
+    open_cut: pd.DataFrame,
+    recommended: pd.DataFrame,
+    *,
+    length_m: ArrayLike,
+    loss_open_cut: pd.DataFrame,
+    loss_recommended: pd.DataFrame,
+    pits: pd.DataFrame,
+    digs: pd.DataFrame,
+    currency: str,
+    is_joined: ArrayLike = True,
     is_sized: ArrayLike = True,
-) -> pd.DataFrame:  # fmt: skip
+) -> pd.DataFrame:
     """Set open cut everywhere against the recommendation.
 
     Parameters
@@ -223,15 +230,24 @@ def _tree_lines(
         trees("Trees with a major or structural breach", "major", "structural"),
         trees("Trees with structural roots cut", "structural"),
         trees("Trees with a minor breach only", "minor"),
-        known_pair("Trees with careful digs in a structural root zone", "trees",
-              [_count_careful(loss) for loss in losses], "geometry"),
-        known_pair("Root zone dug up", "m2", [float(x["footprint_m2"].sum()) for x in losses],
-              "geometry"),
-        known_pair("Root zone dug up or cut off from its tree", "m2",
-              [float(x["severed_m2"].sum()) for x in losses], "severed_cautious"),
+        known_pair(
+            "Trees with careful digs in a structural root zone",
+            "trees",
+            [_count_careful(loss) for loss in losses],
+            "geometry",
+        ),
+        known_pair(
+            "Root zone dug up", "m2", [float(x["footprint_m2"].sum()) for x in losses], "geometry"
+        ),
+        known_pair(
+            "Root zone dug up or cut off from its tree",
+            "m2",
+            [float(x["severed_m2"].sum()) for x in losses],
+            "severed_cautious",
+        ),
         _pair("Trees not counted above: loss not known", "trees", unsettled, "arithmetic"),
         *_left_out("trees and root zones, where the size of the pipe is not known", lost),
-    ]  # fmt: skip
+    ]
 
 
 def _count_careful(loss: pd.DataFrame) -> float:

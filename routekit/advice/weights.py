@@ -13,37 +13,58 @@ class WeightSettings(Settings):
     """Cost equivalents by which techniques are compared."""
 
     fail: float = setting(
-        1e7, unit="currency per check", source="house", ge=0,
+        1e7,
+        unit="currency per check",
+        source="house",
+        ge=0,
         text="A failed check: outweighs all else, so that it is chosen only where nothing passes.",
-    )  # fmt: skip
+    )
     caution: float = setting(
-        500.0, unit="currency per check", source="house", ge=0,
+        500.0,
+        unit="currency per check",
+        source="house",
+        ge=0,
         text="A check that passes with caution: extra preparation and supervision.",
-    )  # fmt: skip
+    )
     structural_tree: float = setting(
-        100_000.0, unit="currency per tree", source="house", ge=0,
+        100_000.0,
+        unit="currency per tree",
+        source="house",
+        ge=0,
         text="Cutting into a structural root zone: the tree may fall or die.",
-    )  # fmt: skip
+    )
     careful_dig: float = setting(
-        3_000.0, unit="currency per dig", source="house", ge=0,
+        3_000.0,
+        unit="currency per dig",
+        source="house",
+        ge=0,
         text="A hand or suction dig inside a structural root zone: the roots are kept, an arborist "
         "stands by.",
-    )  # fmt: skip
+    )
     major_tree: float = setting(
-        20_000.0, unit="currency per tree", source="house", ge=0,
+        20_000.0,
+        unit="currency per tree",
+        source="house",
+        ge=0,
         text="A major encroachment: the tree may decline.",
-    )  # fmt: skip
+    )
     root_area: float = setting(
         150.0, unit="currency per m2", source="house", ge=0, text="Root zone dug up or cut off."
     )
     flow_shortfall: float = setting(
-        50_000.0, unit="currency per share", source="house", ge=0,
+        50_000.0,
+        unit="currency per share",
+        source="house",
+        ge=0,
         text="Missing capacity, as a share of the required flow.",
-    )  # fmt: skip
+    )
     survey: float = setting(
-        800.0, unit="currency per survey", source="house", ge=0,
+        800.0,
+        unit="currency per survey",
+        source="house",
+        ge=0,
         text="A survey that is still needed to settle unknown checks, about what it costs.",
-    )  # fmt: skip
+    )
     co2e: float = setting(
         0.10, unit="currency per kg", source="house", ge=0, text="Carbon, kg CO2e."
     )

@@ -51,8 +51,8 @@ class Edges:
         count = self.first[shape + 1] - self.first[shape]
         owner = np.repeat(np.arange(len(shape)), count)
         before = np.concatenate(([0], np.cumsum(count)))[:-1]
-        edge = np.arange(count.sum()) - np.repeat(before, count) + np.repeat(
-            self.first[shape], count
+        edge = (
+            np.arange(count.sum()) - np.repeat(before, count) + np.repeat(self.first[shape], count)
         )
         return self.start[edge], self.end[edge], owner, edge
 

@@ -82,9 +82,16 @@ SIZE: Final = ("diameter_mm", "height_mm", "shape_size")
 INVERTS: Final = ("invert_up_m", "invert_down_m")
 
 DEPTH: Final = (
-    "depth_input_m", "other_end_m", "manhole_end_m", "given_end_m", "terrain_end_m", *INVERTS,
-    "manholes.cover_level_m", "manholes.invert_level_m", "manholes.depth_m",
-)  # fmt: skip
+    "depth_input_m",
+    "other_end_m",
+    "manhole_end_m",
+    "given_end_m",
+    "terrain_end_m",
+    *INVERTS,
+    "manholes.cover_level_m",
+    "manholes.invert_level_m",
+    "manholes.depth_m",
+)
 """What the depth along a run may rest on, where it is not the default depth of the study."""
 
 BORE: Final = (*SIZE, "shape", *INVERTS)

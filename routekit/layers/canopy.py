@@ -262,9 +262,7 @@ def _to_cells(grid: _Grid, xy: Floats) -> Floats:
     x, y = mover.transform(xy[:, 0], xy[:, 1])
     back = ~grid.source.transform
     with np.errstate(invalid="ignore"):
-        return np.column_stack(
-            [back.a * x + back.b * y + back.c, back.d * x + back.e * y + back.f]
-        )
+        return np.column_stack([back.a * x + back.b * y + back.c, back.d * x + back.e * y + back.f])
 
 
 def _to_working(grid: _Grid, shapes: Geometries, findings: Findings) -> Geometries:

@@ -143,6 +143,10 @@ def note_classes(
         done = "taken as not known; translate it with "
         done += f'values.{column.layer}.{column.name}."..." in the study file'
         findings.add(
-            "warning", column.layer, keys[read.is_open], field=column.name,
-            seen=seen_open + '" is a class without upper end', done=done,
-        )  # fmt: skip
+            "warning",
+            column.layer,
+            keys[read.is_open],
+            field=column.name,
+            seen=seen_open + '" is a class without upper end',
+            done=done,
+        )

@@ -156,9 +156,7 @@ def _report_unused(canopy: Path, findings: Findings) -> None:
     findings.note("warning", "canopy", "", seen, done)
 
 
-def _is_in_area(
-    found: RasterTrees, area: gpd.GeoDataFrame, margin_m: float
-) -> NDArray[np.bool_]:
+def _is_in_area(found: RasterTrees, area: gpd.GeoDataFrame, margin_m: float) -> NDArray[np.bool_]:
     """Tell which tops lie in the study area or its margin."""
     if area.empty:
         return np.ones(len(found.top), dtype=bool)
@@ -248,25 +246,36 @@ def _report_made(
     first, last = made["tree_id"].iloc[0], made["tree_id"].iloc[-1]
     span = str(first) if len(made) == 1 else f"{first} to {last}"
     findings.note(
-        "warning", "trees", "origin", f"{n}: {span}",
+        "warning",
+        "trees",
+        "origin",
+        f"{n}: {span}",
         f"made within {settings.within_m:g} m of a sewer; the names hold for this raster and "
         "these settings only, and what was felled or planted since the flight is not known",
-    )  # fmt: skip
+    )
     findings.note(
-        "warning", "trees", "geometry", f"{n}: the point is the top of the crown, not the stem",
+        "warning",
+        "trees",
+        "geometry",
+        f"{n}: the point is the top of the crown, not the stem",
         f"position_sd_m {settings.position_sd_m:g}: survey the stems before any work",
-    )  # fmt: skip
+    )
     findings.note(
-        "warning", "trees", "is_protected",
+        "warning",
+        "trees",
+        "is_protected",
         f"{n}: species, protection, veteran standing, condition and category are not known",
         "they stay not known: find out before any work",
-    )  # fmt: skip
+    )
     if trees.empty:
         return
     stems = np.asarray(trees.geometry)
     holds = shapely.STRtree(stems).query(np.asarray(made["crown"]), predicate="intersects")[0]
     findings.add(
-        "warning", "trees", made["tree_id"].iloc[np.unique(holds)], field="origin",
+        "warning",
+        "trees",
+        made["tree_id"].iloc[np.unique(holds)],
+        field="origin",
         seen="made from the raster, and a stem of the inventory stands under its crown",
         done="both kept: look on site whether they are one tree",
-    )  # fmt: skip
+    )

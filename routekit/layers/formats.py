@@ -101,10 +101,20 @@ _VIRTUAL_PATH: Final = re.compile(
     re.IGNORECASE,
 )
 
-_SAFE_MODULES: Final = frozenset((
-    "rtree", "rtree_i32", "geopoly", "fts3", "fts4", "fts5",
-    "virtualspatialindex", "virtualelementary", "virtualknn", "virtualknn2",
-))  # fmt: skip
+_SAFE_MODULES: Final = frozenset(
+    (
+        "rtree",
+        "rtree_i32",
+        "geopoly",
+        "fts3",
+        "fts4",
+        "fts5",
+        "virtualspatialindex",
+        "virtualelementary",
+        "virtualknn",
+        "virtualknn2",
+    )
+)
 """Kinds of virtual table that hold or index rows of their own database."""
 _SQL_NAME: Final = r"(?:\"(?:[^\"]|\"\")*\"|\[[^\]]*\]|`[^`]*`|'[^']*'|\w+)"
 _MODULE: Final = re.compile(
@@ -219,9 +229,10 @@ def find_door(path: Path, kind: str) -> str:
     if kind == "database":
         return _find_database_door(path)
     if kind in ("geojson", "geojson_lines"):
-        with path.open("rb") as stream, mmap.mmap(
-            stream.fileno(), 0, access=mmap.ACCESS_READ
-        ) as content:
+        with (
+            path.open("rb") as stream,
+            mmap.mmap(stream.fileno(), 0, access=mmap.ACCESS_READ) as content,
+        ):
             linked = _LINKED_CRS.search(content)
         return "its reference system is a link to a network" if linked else ""
     if kind == "shapefile":

@@ -154,8 +154,10 @@ def check_level_units(
     is_assumed = any(each.basis == "assumed" for each in read_as.values())
     feet = METRES["ft"]
     ways = {
-        "all levels in ft": (feet, feet), "covers in ft": (feet, 1.0), "inverts in ft": (1.0, feet),
-    }  # fmt: skip
+        "all levels in ft": (feet, feet),
+        "covers in ft": (feet, 1.0),
+        "inverts in ft": (1.0, feet),
+    }
     fits = [way for way, (a, b) in ways.items() if is_depth(a * cover - b * invert)]
     lines = " and ".join(f'{key} = "..."' for key in read_as)
     seen = f"covers lie {np.median(cover - invert):.2f} m above inverts at the median"

@@ -355,9 +355,7 @@ def _check_numbers(
     )
 
 
-def _read_kind(
-    column: pd.Series, source: str, rules: _Rules
-) -> tuple[Numbers, np.ndarray]:
+def _read_kind(column: pd.Series, source: str, rules: _Rules) -> tuple[Numbers, np.ndarray]:
     """Read cells as numbers, years, or flags of 1 and 0, with the multiplier of each cell."""
     factors = np.full(len(column), rules.factor(source))
     if rules.column.kind == "year":

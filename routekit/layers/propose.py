@@ -108,9 +108,7 @@ def propose_mapping(table: pd.DataFrame, layer: str) -> pd.DataFrame:
     return proposed[list(PROPOSAL_COLUMNS)].reset_index(drop=True)
 
 
-def propose_unit(
-    layer: str, canonical: str, source: str, values: pd.Series
-) -> JudgedUnit | None:
+def propose_unit(layer: str, canonical: str, source: str, values: pd.Series) -> JudgedUnit | None:
     """Judge the unit of a proposed column; None for a column that is no length."""
     column = load_columns(layer)[canonical]
     if column.unit not in METRES or column.kind == "code":
@@ -173,9 +171,7 @@ def _choose(rated: pd.DataFrame) -> dict[str, str]:
     return chosen
 
 
-def _drop_twins(
-    rated: pd.DataFrame, chosen: dict[str, str], sample: pd.DataFrame
-) -> pd.DataFrame:
+def _drop_twins(rated: pd.DataFrame, chosen: dict[str, str], sample: pd.DataFrame) -> pd.DataFrame:
     """Leave out rivals that hold the same numbers as the column chosen: either is right."""
     others = rated[rated["canonical"].isin(list(chosen)) & ~rated["source"].isin(chosen.values())]
     twins = [

@@ -191,9 +191,13 @@ def _read_all(
                 findings.note("info", name, "", "the study names no such layer", "done without")
             continue
         raw = read_layer(
-            name, source, base=base, findings=findings, hashes=hashes,
+            name,
+            source,
+            base=base,
+            findings=findings,
+            hashes=hashes,
             also_open=inputs.study.also_open,
-        )  # fmt: skip
+        )
         if name in VECTOR_LAYERS and not isinstance(raw.frame, gpd.GeoDataFrame):
             msg = (
                 f'layers.{name}: {raw.path}, layer "{raw.layer_name}" has no geometry; '

@@ -228,10 +228,12 @@ def _relate_ids(
         if names_at.dropna().nunique() < 2 or names_at.dropna().duplicated().mean() > 1 - MOSTLY:
             continue
         at = {
-            name: (_share_at(read_text(lines[name]), names_at, ends.first),
-                   _share_at(read_text(lines[name]), names_at, ends.last))
+            name: (
+                _share_at(read_text(lines[name]), names_at, ends.first),
+                _share_at(read_text(lines[name]), names_at, ends.last),
+            )
             for name in free
-        }  # fmt: skip
+        }
         hits = [name for name, (first, last) in at.items() if first + last >= AT_END]
         if len(hits) != 2:
             continue

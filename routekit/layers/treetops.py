@@ -288,9 +288,7 @@ def _cut_crowns(
     is_out = filled.ravel()[cells] < np.float32(settings.cut_share) * top_m[own]
     row, column = np.divmod(cells, smooth.shape[1])
     top_row, top_column = np.divmod(tops, smooth.shape[1])
-    away = np.hypot(
-        (row - top_row[own]) * cell_m[0], (column - top_column[own]) * cell_m[1]
-    )
+    away = np.hypot((row - top_row[own]) * cell_m[0], (column - top_column[own]) * cell_m[1])
     reach = np.minimum(settings.reach_per_height * top_m, settings.largest_crown_m / 2.0)
     is_out |= away > reach[own]
     labels[cells[is_out]] = 0

@@ -94,9 +94,7 @@ def _find_mapped(inputs: InputSettings, layer: str, frame: pd.DataFrame) -> dict
     return held | {k: [v] if isinstance(v, str) else list(v) for k, v in fields.items()}
 
 
-def _propose_free(
-    frame: pd.DataFrame, layer: str, mapped: dict[str, list[str]]
-) -> pd.DataFrame:
+def _propose_free(frame: pd.DataFrame, layer: str, mapped: dict[str, list[str]]) -> pd.DataFrame:
     """Propose for the columns that are free, beside the mapped ones, which are sure."""
     used = {part for sources in mapped.values() for each in sources for part in split_source(each)}
     free = frame[[name for name in frame.columns if str(name) not in used]]

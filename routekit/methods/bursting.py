@@ -65,9 +65,7 @@ def host_class(material: pd.Series) -> Floats:
     return np.asarray(material.astype(str).map(_read_hosts()["bursting"]).to_numpy(dtype=float))
 
 
-def list_checks(
-    cases: pd.DataFrame, plan: pd.DataFrame, settings: BurstingSettings
-) -> list[Check]:
+def list_checks(cases: pd.DataFrame, plan: pd.DataFrame, settings: BurstingSettings) -> list[Check]:
     """List the checks of pipe bursting.
 
     Parameters
@@ -113,17 +111,26 @@ def _host_checks(cases: pd.DataFrame, settings: BurstingSettings) -> list[Check]
     )
     bore = column(cases, "diameter_mm")
     largest = at_most(
-        largest.name, bore, settings.max_host_mm, caution=settings.caution_host_mm, unit="mm",
-        source="najafi_p240", remedy="Measure the bore.", is_given=True,
-    )  # fmt: skip
+        largest.name,
+        bore,
+        settings.max_host_mm,
+        caution=settings.caution_host_mm,
+        unit="mm",
+        source="najafi_p240",
+        remedy="Measure the bore.",
+        is_given=True,
+    )
     largest = rest_on(largest, *SIZE)
     return [
-        rest_on(classed(
-            "Host material bursts",
-            host_class(cases["material"]),
-            source="najafi_p352",
-            remedy="Find out the material of the old pipe.",
-        ), "material"),
+        rest_on(
+            classed(
+                "Host material bursts",
+                host_class(cases["material"]),
+                source="najafi_p352",
+                remedy="Find out the material of the old pipe.",
+            ),
+            "material",
+        ),
         is_circular(cases),
         least,
         largest,
@@ -148,7 +155,8 @@ def _line_checks(cases: pd.DataFrame, settings: BurstingSettings) -> list[Check]
             settings.max_length_m,
             caution=settings.caution_length_m,
             unit="m",
-            source="najafi_p240", is_given=True,
+            source="najafi_p240",
+            is_given=True,
             remedy="Part the run with a pit.",
         ),
         at_least(
@@ -156,7 +164,8 @@ def _line_checks(cases: pd.DataFrame, settings: BurstingSettings) -> list[Check]
             column(cases, "chain_length_m"),
             settings.min_length_m,
             unit="m",
-            source="practice", is_given=True,
+            source="practice",
+            is_given=True,
             remedy="Renew together with a neighbouring run.",
         ),
         bends(cases, settings.max_bend_deg, source="gw323_bend"),
@@ -179,35 +188,46 @@ def _cover_checks(
 ) -> list[Check]:
     """Check depth, cover against heave, and the most that the surface may rise."""
     return [
-        rest_on_depth(at_most(
-            "Depth to invert",
-            column(cases, "depth_max_m"),
-            settings.max_depth_m,
-            caution=settings.caution_depth_m,
-            unit="m",
-            source="najafi_p240", is_given=True,
-            remedy="Survey the depth.",
-            survey="levels",
-        )),
-        rest_on_depth(at_least(
-            "Cover against heave",
-            column(cases, "cover_m"),
-            least_cover(column(plan, "expansion_mm"), per_expansion=settings.cover_per_expansion),
-            unit="m",
-            source="burst_cover",
-            remedy="Survey the depth; a smaller new pipe needs less cover.",
-            survey="levels",
-        ), *SIZE),
-        rest_on_depth(at_most(
-            "Heave of the surface (upper bound)",
-            column(plan, "heave_mm"),
-            np.inf,
-            caution=settings.caution_heave_mm,
-            unit="mm",
-            source="heave_gauss",
-            remedy="Record the surface before, watch kerbs and paving during the pull.",
-            survey="levels",
-        ), *SIZE),
+        rest_on_depth(
+            at_most(
+                "Depth to invert",
+                column(cases, "depth_max_m"),
+                settings.max_depth_m,
+                caution=settings.caution_depth_m,
+                unit="m",
+                source="najafi_p240",
+                is_given=True,
+                remedy="Survey the depth.",
+                survey="levels",
+            )
+        ),
+        rest_on_depth(
+            at_least(
+                "Cover against heave",
+                column(cases, "cover_m"),
+                least_cover(
+                    column(plan, "expansion_mm"), per_expansion=settings.cover_per_expansion
+                ),
+                unit="m",
+                source="burst_cover",
+                remedy="Survey the depth; a smaller new pipe needs less cover.",
+                survey="levels",
+            ),
+            *SIZE,
+        ),
+        rest_on_depth(
+            at_most(
+                "Heave of the surface (upper bound)",
+                column(plan, "heave_mm"),
+                np.inf,
+                caution=settings.caution_heave_mm,
+                unit="mm",
+                source="heave_gauss",
+                remedy="Record the surface before, watch kerbs and paving during the pull.",
+                survey="levels",
+            ),
+            *SIZE,
+        ),
     ]
 
 
@@ -220,25 +240,41 @@ def _service_checks(
     across = known_clearance(cases, "across", settings.touch_clearance_m)
     return [
         no_service_inside(cases),
-        rest_on_services(rest_on_depth(at_least(
-            "Clear distance to services beside",
-            beside,
-            needed,
-            unit="m",
-            source="gw323_clearance",
-            remedy="Expose or move the services that run beside.",
-            survey="services",
-        ), *SIZE, where=np.isfinite(beside)), cases, "beside"),
-        rest_on_services(rest_on_depth(at_least(
-            "Clear distance to crossing services",
-            across,
-            settings.touch_clearance_m,
-            caution=np.maximum(settings.exposed_clearance_m, needed),
-            unit="m",
-            source="carmel_33_159",
-            remedy="Expose the crossing services before the head passes.",
-            survey="services",
-        ), *SIZE, where=np.isfinite(across)), cases, "across"),
+        rest_on_services(
+            rest_on_depth(
+                at_least(
+                    "Clear distance to services beside",
+                    beside,
+                    needed,
+                    unit="m",
+                    source="gw323_clearance",
+                    remedy="Expose or move the services that run beside.",
+                    survey="services",
+                ),
+                *SIZE,
+                where=np.isfinite(beside),
+            ),
+            cases,
+            "beside",
+        ),
+        rest_on_services(
+            rest_on_depth(
+                at_least(
+                    "Clear distance to crossing services",
+                    across,
+                    settings.touch_clearance_m,
+                    caution=np.maximum(settings.exposed_clearance_m, needed),
+                    unit="m",
+                    source="carmel_33_159",
+                    remedy="Expose the crossing services before the head passes.",
+                    survey="services",
+                ),
+                *SIZE,
+                where=np.isfinite(across),
+            ),
+            cases,
+            "across",
+        ),
     ]
 
 
@@ -273,23 +309,41 @@ def _root_checks(cases: pd.DataFrame, settings: BurstingSettings) -> list[Check]
     unsure = np.isnan(trees) & ~is_deep
     cover = np.where(trees == 0, np.inf, np.where(unsure, np.nan, cover))
     return [
-        rest_on_width(rest_on(rest_on_depth(at_least(
-            "Cover where it passes below root zones",
-            cover,
-            settings.root_depth_m,
-            unit="m",
-            source="as4970_2025",
-            remedy="Have an arborist look at shallow roots.",
-            survey="levels",
-        ), where=np.isfinite(cover)), *ZONES, where=~is_deep), cases),
-        rest_on_width(rest_on(must_not(
-            "Passes through a structural root zone",
-            known_harm(cases, "structural"),
-            source="structural_indicator",
-            severity=CAUTION,
-            remedy="Have an arborist judge the root plate before the pull.",
-            survey="trees",
-        ), *DEPTH, *ZONES, DEFAULT_DEPTH), cases),
+        rest_on_width(
+            rest_on(
+                rest_on_depth(
+                    at_least(
+                        "Cover where it passes below root zones",
+                        cover,
+                        settings.root_depth_m,
+                        unit="m",
+                        source="as4970_2025",
+                        remedy="Have an arborist look at shallow roots.",
+                        survey="levels",
+                    ),
+                    where=np.isfinite(cover),
+                ),
+                *ZONES,
+                where=~is_deep,
+            ),
+            cases,
+        ),
+        rest_on_width(
+            rest_on(
+                must_not(
+                    "Passes through a structural root zone",
+                    known_harm(cases, "structural"),
+                    source="structural_indicator",
+                    severity=CAUTION,
+                    remedy="Have an arborist judge the root plate before the pull.",
+                    survey="trees",
+                ),
+                *DEPTH,
+                *ZONES,
+                DEFAULT_DEPTH,
+            ),
+            cases,
+        ),
     ]
 
 
@@ -298,14 +352,18 @@ def _pipe_checks(
 ) -> list[Check]:
     """Check what the new pipe and the machine must bear, and what the pipe carries."""
     return [
-        rest_on(at_most(
-            "Sizes of upsizing",
-            column(plan, "size_steps"),
-            float(settings.max_steps_up),
-            caution=float(settings.caution_steps_up),
-            unit="sizes",
-            source="najafi_p240", is_given=True,
-        ), *FLOW),
+        rest_on(
+            at_most(
+                "Sizes of upsizing",
+                column(plan, "size_steps"),
+                float(settings.max_steps_up),
+                caution=float(settings.caution_steps_up),
+                unit="sizes",
+                source="najafi_p240",
+                is_given=True,
+            ),
+            *FLOW,
+        ),
         _pull_check(
             "Pull on the new pipe (estimate)", plan, "pull", "pull_allowable_kn", "gw321_stress"
         ),
@@ -319,9 +377,12 @@ def _pipe_checks(
 
 
 _VERDICT_OF_PULL = {
-    OVER_AT["low"]: FAIL, OVER_AT["mid"]: CAUTION, OVER_AT["high"]: CAUTION,
-    NOT_OVER: PASS, NOT_KNOWN: UNKNOWN,
-}  # fmt: skip
+    OVER_AT["low"]: FAIL,
+    OVER_AT["mid"]: CAUTION,
+    OVER_AT["high"]: CAUTION,
+    NOT_OVER: PASS,
+    NOT_KNOWN: UNKNOWN,
+}
 
 
 def _pull_check(name: str, plan: pd.DataFrame, side: str, limit: str, source: str) -> Check:
@@ -331,7 +392,13 @@ def _pull_check(name: str, plan: pd.DataFrame, side: str, limit: str, source: st
     said = pd.Series(over_at(force, bound))
     verdict = np.asarray(said.map(_VERDICT_OF_PULL).to_numpy(), dtype=np.int8)
     check = Check(
-        name=name, value=force[:, 1], limit=bound, unit="kN", verdict=verdict, source=source,
-        rule="at most", remedy="Have the contractor calculate and log the pull.",
-    )  # fmt: skip
+        name=name,
+        value=force[:, 1],
+        limit=bound,
+        unit="kN",
+        verdict=verdict,
+        source=source,
+        rule="at most",
+        remedy="Have the contractor calculate and log the pull.",
+    )
     return rest_on_depth(check, *SIZE, "material")

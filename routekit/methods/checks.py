@@ -99,11 +99,16 @@ def _judge(found: Floats, bound: Floats, soft: Floats) -> Codes:
     not known, unless the value exceeds the limit in any case. No bound excludes minus infinity.
     """
     return np.select(
-        [found == -np.inf, np.isnan(found) | np.isnan(bound), found > bound, np.isnan(soft),
-         found > soft],
+        [
+            found == -np.inf,
+            np.isnan(found) | np.isnan(bound),
+            found > bound,
+            np.isnan(soft),
+            found > soft,
+        ],
         [PASS, UNKNOWN, FAIL, UNKNOWN, CAUTION],
         PASS,
-    ).astype(np.int8)  # fmt: skip
+    ).astype(np.int8)
 
 
 def at_most(
@@ -144,9 +149,17 @@ def at_most(
     soft = bound if caution is None else _spread(caution, len(found))
     verdict = _judge(found, bound, soft)
     return Check(
-        name=name, value=found, limit=bound, unit=unit, verdict=verdict, source=source,
-        rule="at most", remedy=remedy, survey=survey, is_given=is_given,
-    )  # fmt: skip
+        name=name,
+        value=found,
+        limit=bound,
+        unit=unit,
+        verdict=verdict,
+        source=source,
+        rule="at most",
+        remedy=remedy,
+        survey=survey,
+        is_given=is_given,
+    )
 
 
 def at_least(
@@ -167,9 +180,17 @@ def at_least(
     soft = bound if caution is None else _spread(caution, len(found))
     verdict = _judge(-found, -bound, -soft)
     return Check(
-        name=name, value=found, limit=bound, unit=unit, verdict=verdict, source=source,
-        rule="at least", remedy=remedy, survey=survey, is_given=is_given,
-    )  # fmt: skip
+        name=name,
+        value=found,
+        limit=bound,
+        unit=unit,
+        verdict=verdict,
+        source=source,
+        rule="at least",
+        remedy=remedy,
+        survey=survey,
+        is_given=is_given,
+    )
 
 
 def rest_on(
@@ -233,9 +254,16 @@ def must_not(
     found = np.atleast_1d(np.asarray(flag, dtype=float))
     verdict = np.select([np.isnan(found), found > 0], [UNKNOWN, severity], PASS).astype(np.int8)
     return Check(
-        name=name, value=found, limit=np.zeros(len(found)), unit="yes/no", verdict=verdict,
-        source=source, rule="must not be", remedy=remedy, survey=survey,
-    )  # fmt: skip
+        name=name,
+        value=found,
+        limit=np.zeros(len(found)),
+        unit="yes/no",
+        verdict=verdict,
+        source=source,
+        rule="must not be",
+        remedy=remedy,
+        survey=survey,
+    )
 
 
 def classed(
@@ -360,9 +388,7 @@ def tabulate_checks(run_id: pd.Series, checks: dict[str, list[Check]]) -> pd.Dat
         "run": run,
         **{name: _tile_text(text, size) for name, text in texts.items()},
         **columns,
-        "verdict": pd.Categorical.from_codes(
-            verdict, categories=pd.Index(VERDICTS), ordered=True
-        ),
+        "verdict": pd.Categorical.from_codes(verdict, categories=pd.Index(VERDICTS), ordered=True),
         "assumed": _join_assumed([check for _, check in flat], size),
     }
     return pd.DataFrame(table)

@@ -69,9 +69,12 @@ def rest_on_width(check: Check, cases: pd.DataFrame) -> Check:
     is_clear = column(cases, "n_reach_trees") == 0
     held = rest_on(check, *SIZE, where=~is_clear)
     return rest_on(
-        held, *SIZE, level=PASS, where=is_clear,
+        held,
+        *SIZE,
+        level=PASS,
+        where=is_clear,
         note="no root zone within reach of the largest bore it may have",
-    )  # fmt: skip
+    )
 
 
 def no_digging_near_stems(cases: pd.DataFrame, *, prefix: str = "") -> Check:
@@ -85,9 +88,14 @@ def no_digging_near_stems(cases: pd.DataFrame, *, prefix: str = "") -> Check:
     face = column(cases, f"{prefix}stem_face_m")
     loose = known_flag(cases, f"{prefix}is_stem_loose") == 1
     check = at_least(
-        NO_DIGGING, face, column(cases, "no_dig_m"), unit="m", source="njug4", survey="trees",
+        NO_DIGGING,
+        face,
+        column(cases, "no_dig_m"),
+        unit="m",
+        source="njug4",
+        survey="trees",
         remedy="Have stems and pipe surveyed where it is dug near trees.",
-    )  # fmt: skip
+    )
     verdict = np.select([near == 1, np.isnan(near), loose], [FAIL, UNKNOWN, CAUTION], PASS)
     return replace(check, verdict=verdict.astype(np.int8))
 
@@ -167,11 +175,16 @@ def falls(cases: pd.DataFrame, max_ponding_share: float) -> Check:
     allowed = max_ponding_share * column(cases, "height_mm") / MM_PER_M
     limit = np.where(fall >= error, 0.0, -allowed)
     check = at_least(
-        "Fall from end to end (a backfall is kept)", fall, limit, caution=error, unit="m",
-        source="practice", survey="levels",
+        "Fall from end to end (a backfall is kept)",
+        fall,
+        limit,
+        caution=error,
+        unit="m",
+        source="practice",
+        survey="levels",
         remedy="Survey the levels and the way it flows; where it falls backwards, re-lay it to a "
         "new fall in open cut.",
-    )  # fmt: skip
+    )
     return rest_on(check, *INVERTS)
 
 
@@ -310,6 +323,8 @@ def is_circular(cases: pd.DataFrame) -> Check:
 def needs_inspection(cases: pd.DataFrame) -> Check:
     """Check that somebody has looked inside: faults that nobody saw cannot be mended one by one."""
     return must_not(
-        "Faults not known (not inspected)", 1 - known_flag(cases, "is_inspected"),
-        source="practice", remedy="Inspect the run by camera.",
-    )  # fmt: skip
+        "Faults not known (not inspected)",
+        1 - known_flag(cases, "is_inspected"),
+        source="practice",
+        remedy="Inspect the run by camera.",
+    )

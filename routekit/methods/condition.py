@@ -25,15 +25,31 @@ PRIORITIES = ("none", "low", "medium", "high", "unknown")
 _JOINTS = ("joint_axial_mm", "joint_radial_mm", "joint_bend_deg", "displaced_joints")
 
 MENDED: Final = (
-    "cracks", "fractures", "breaks", "missing_wall", "masonry_faults", *_JOINTS, "weld_faults",
-    "defective_connections", "intruding_connections", "soil_visible", "voids", "soil_ingress",
-    "running_water", "exfiltration", "root_share",
-)  # fmt: skip
+    "cracks",
+    "fractures",
+    "breaks",
+    "missing_wall",
+    "masonry_faults",
+    *_JOINTS,
+    "weld_faults",
+    "defective_connections",
+    "intruding_connections",
+    "soil_visible",
+    "voids",
+    "soil_ingress",
+    "running_water",
+    "exfiltration",
+    "root_share",
+)
 """Features that a local repair mends place by place."""
 
 LEAST: Final = (
-    "deformation_share", "joint_radial_mm", "root_share", "ponding_share", "bend_deg",
-)  # fmt: skip
+    "deformation_share",
+    "joint_radial_mm",
+    "root_share",
+    "ponding_share",
+    "bend_deg",
+)
 """Sizes of which is also kept what they are at least, where more is not known."""
 
 
@@ -103,9 +119,11 @@ def assess_condition(
     understood = matched["is_understood"].to_numpy(dtype=bool)
     broken = (matched["feature"] == "abandoned").to_numpy()
     found = _Seen(
-        kinds=list_kinds(matched), size=size, seen=_any_of(matched, understood, size),
+        kinds=list_kinds(matched),
+        size=size,
+        seen=_any_of(matched, understood, size),
         blind=_any_of(matched, broken | ~understood, size),
-    )  # fmt: skip
+    )
     graded = _grade_kinds(found)
     table = pd.DataFrame({"run_id": runs["run_id"].to_numpy(), "is_inspected": found.seen})
     length = np.maximum(runs["length_m"].to_numpy(dtype=float), 1.0)
@@ -271,7 +289,7 @@ def _worst_text(matched: pd.DataFrame, graded: pd.DataFrame, size: int) -> np.nd
 
 def _observation_text(
     name: str, feature: str, how: str, amount: float, is_kind_known: bool, chainage_m: float
-) -> str:  # fmt: skip
+) -> str:
     """Write an observation with its size and place, and what of them is not known."""
     text, sized = name, how == "max"
     if sized and not np.isnan(amount):
@@ -279,17 +297,22 @@ def _observation_text(
         text += f" {100 * amount:.0f} %" if unit == "share" else f" {amount:.0f} {unit}"
     text += "" if pd.isna(chainage_m) else f" at {chainage_m:.1f} m"
     gaps = {
-        "kind": not is_kind_known, "size": sized and np.isnan(amount), "place": pd.isna(chainage_m),
-    }  # fmt: skip
+        "kind": not is_kind_known,
+        "size": sized and np.isnan(amount),
+        "place": pd.isna(chainage_m),
+    }
     lacking = [word for word, is_lacking in gaps.items() if is_lacking]
     words = " and ".join([", ".join(lacking[:-1]), *lacking[-1:]] if lacking[1:] else lacking)
     return text + (f" ({words} not known)" if lacking else "")
 
 
 def _rank_runs(
-    table: pd.DataFrame, runs: pd.DataFrame, least_index: Floats, has_rows: Flags,
+    table: pd.DataFrame,
+    runs: pd.DataFrame,
+    least_index: Floats,
+    has_rows: Flags,
     settings: ConditionSettings,
-) -> pd.DataFrame:  # fmt: skip
+) -> pd.DataFrame:
     """Say which runs need work, how urgently and why."""
     structural = table["structural_grade"].to_numpy()
     operational = table["operational_grade"].to_numpy()
@@ -319,9 +342,10 @@ def _rank_runs(
     rank[order] = np.arange(1, len(table) + 1)
     inspected = table["is_inspected"].to_numpy(dtype=bool)
     doubt = np.select(
-        [inspected, has_rows], ["inspection not complete", "inspection not understood"],
+        [inspected, has_rows],
+        ["inspection not complete", "inspection not understood"],
         "not inspected",
-    )  # fmt: skip
+    )
     worst_text = table["worst_text"].to_numpy(dtype=object)
     doubted = np.where(worst_text == "", doubt, worst_text + "; " + doubt)
     found_text = np.where(worst_text == "", "sound", worst_text)

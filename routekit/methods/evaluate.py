@@ -14,9 +14,13 @@ from routekit.methods.weighing import weigh_assumed
 from routekit.vocabulary import TECHNIQUES, VERDICTS
 
 _SHOWN = (
-    "new_outside_mm", "new_bore_mm", "capacity_l_s", "velocity_m_s", "filling",
+    "new_outside_mm",
+    "new_bore_mm",
+    "capacity_l_s",
+    "velocity_m_s",
+    "filling",
     "running_velocity_m_s",
-)  # fmt: skip
+)
 """Columns of the plans that the options show."""
 
 
@@ -86,9 +90,7 @@ def tabulate_options(
                     "n_fail": np.sum(verdicts == FAIL, axis=0, dtype=np.int16),
                     "n_caution": np.sum(verdicts == CAUTION, axis=0, dtype=np.int16),
                     "n_unknown": np.sum(verdicts == UNKNOWN, axis=0, dtype=np.int16),
-                    **{
-                        name: plan[name].to_numpy() if name in plan else np.nan for name in _SHOWN
-                    },
+                    **{name: plan[name].to_numpy() if name in plan else np.nan for name in _SHOWN},
                     "new_pipe": plan["new_pipe"].to_numpy() if "new_pipe" in plan else "",
                 }
             )

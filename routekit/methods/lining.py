@@ -65,30 +65,47 @@ def list_cipp_checks(
         no_foreign_pipe(cases),
         *bore_between(cases, low, high, source="practice"),
         at_most(
-            "Length of one liner", column(cases, "length_m"), settings.cipp_length_m, unit="m",
-            source="practice", is_given=True,
+            "Length of one liner",
+            column(cases, "length_m"),
+            settings.cipp_length_m,
+            unit="m",
+            source="practice",
+            is_given=True,
         ),
         deformation(cases, settings.max_deformation_share, settings.caution_deformation_share),
-        joint_offset(
-            cases, settings.max_radial_offset_share, settings.caution_radial_offset_share
-        ),
+        joint_offset(cases, settings.max_radial_offset_share, settings.caution_radial_offset_share),
         ponding(cases, settings.max_ponding_share, settings.caution_ponding_share),
         falls(cases, settings.max_ponding_share),
         *_preparation_checks(cases, settings),
         _no_old_lining(cases, CAUTION),
-        rest_on(at_least(
-            "Bore for reopening connections by robot", robot, settings.robot_bore_mm, unit="mm",
-            source="najafi_p279", remedy="Measure the bore.",
-        ), *SIZE, where=np.isfinite(robot)),
-        rest_on_depth(at_most(
-            "Wall of the liner", column(plan, "wall_mm"), settings.max_wall_mm, unit="mm",
-            source="practice", remedy="Survey depth and groundwater for the wall thickness.",
-            survey="levels",
-        ), *SIZE),
+        rest_on(
+            at_least(
+                "Bore for reopening connections by robot",
+                robot,
+                settings.robot_bore_mm,
+                unit="mm",
+                source="najafi_p279",
+                remedy="Measure the bore.",
+            ),
+            *SIZE,
+            where=np.isfinite(robot),
+        ),
+        rest_on_depth(
+            at_most(
+                "Wall of the liner",
+                column(plan, "wall_mm"),
+                settings.max_wall_mm,
+                unit="mm",
+                source="practice",
+                remedy="Survey depth and groundwater for the wall thickness.",
+                survey="levels",
+            ),
+            *SIZE,
+        ),
         capacity(cases, plan),
         cleansing(plan),
         steepest(plan),
-    ]  # fmt: skip
+    ]
 
 
 def _preparation_checks(cases: pd.DataFrame, settings: LiningSettings) -> list[Check]:
@@ -111,19 +128,24 @@ def _preparation_checks(cases: pd.DataFrame, settings: LiningSettings) -> list[C
     ]
     roots = at_most(
         "Roots to be cut before lining",
-        known_or_least(cases, "root_share", settings.caution_root_share), np.inf,
+        known_or_least(cases, "root_share", settings.caution_root_share),
+        np.inf,
         caution=settings.caution_root_share,
-        unit="share of section", source="house",
+        unit="share of section",
+        source="house",
         remedy="Cut the roots and inspect again before lining.",
-    )  # fmt: skip
+    )
     few = float(settings.rooted_joints) - 1
     rooted = at_most(
         "Rooted joints (lined runs are rooted again soon)",
-        known_or_least(cases, "root_count", few), np.inf, caution=few, unit="joints",
+        known_or_least(cases, "root_count", few),
+        np.inf,
+        caution=few,
+        unit="joints",
         source="slu_2010",
         remedy="Seal liner ends and reopened connections against roots; look again after two "
         "years.",
-    )  # fmt: skip
+    )
     return [*checks, roots, rooted]
 
 
@@ -150,8 +172,12 @@ def list_close_fit_checks(
         no_foreign_pipe(cases),
         *bore_between(cases, low, high, source="practice"),
         at_most(
-            "Length of one pull", column(cases, "length_m"), settings.close_fit_length_m, unit="m",
-            source="practice", is_given=True,
+            "Length of one pull",
+            column(cases, "length_m"),
+            settings.close_fit_length_m,
+            unit="m",
+            source="practice",
+            is_given=True,
         ),
         bends(cases, settings.close_fit_bend_deg, source="practice"),
         deformation(cases, settings.close_fit_deformation_share),
@@ -163,7 +189,7 @@ def list_close_fit_checks(
         capacity(cases, plan),
         cleansing(plan),
         steepest(plan),
-    ]  # fmt: skip
+    ]
 
 
 def list_slip_checks(
@@ -175,13 +201,25 @@ def list_slip_checks(
         is_circular(cases),
         no_collapse(cases),
         no_foreign_pipe(cases),
-        rest_on(at_most(
-            "Outside diameter of the new pipe", fits, settings.slip_outside_share,
-            unit="share of bore", source="practice", remedy="Measure the bore.",
-        ), *SIZE, "shape"),
+        rest_on(
+            at_most(
+                "Outside diameter of the new pipe",
+                fits,
+                settings.slip_outside_share,
+                unit="share of bore",
+                source="practice",
+                remedy="Measure the bore.",
+            ),
+            *SIZE,
+            "shape",
+        ),
         at_most(
-            "Length of one pull", column(cases, "length_m"), settings.slip_length_m, unit="m",
-            source="practice", is_given=True,
+            "Length of one pull",
+            column(cases, "length_m"),
+            settings.slip_length_m,
+            unit="m",
+            source="practice",
+            is_given=True,
         ),
         bends(cases, settings.slip_bend_deg, source="practice"),
         deformation(cases, settings.close_fit_deformation_share),
@@ -192,11 +230,13 @@ def list_slip_checks(
         _no_old_lining(cases, FAIL),
         must_not(
             "Launch pit set out clear of roots (not done for this technique)",
-            np.full(len(cases), np.nan), source="house", survey="layout",
+            np.full(len(cases), np.nan),
+            source="house",
+            survey="layout",
             remedy="Set out the launch pit.",
         ),
         no_digging_near_stems(cases, prefix="joining_"),
         capacity(cases, plan),
         cleansing(plan),
         steepest(plan),
-    ]  # fmt: skip
+    ]

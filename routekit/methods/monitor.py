@@ -11,9 +11,7 @@ from routekit.methods.common import column
 from routekit.methods.settings import MonitorSettings
 
 
-def list_checks(
-    cases: pd.DataFrame, plan: pd.DataFrame, settings: MonitorSettings
-) -> list[Check]:
+def list_checks(cases: pd.DataFrame, plan: pd.DataFrame, settings: MonitorSettings) -> list[Check]:
     """List the checks of leaving a run as it is.
 
     Parameters
@@ -39,21 +37,39 @@ def list_checks(
     short = np.where(has_flow & (np.isnan(carried) | np.isnan(required)), np.nan, short)
     return [
         must_not(
-            "Needs work", column(cases, "needs_work"), source="house",
+            "Needs work",
+            column(cases, "needs_work"),
+            source="house",
             remedy="Inspect the run by camera.",
         ),
         at_most(
-            "Worst condition grade", grade, float(settings.max_grade), unit="grade 0-4",
-            source="house", is_given=True, remedy="Inspect the run by camera.",
+            "Worst condition grade",
+            grade,
+            float(settings.max_grade),
+            unit="grade 0-4",
+            source="house",
+            is_given=True,
+            remedy="Inspect the run by camera.",
         ),
-        rest_on(must_not(
-            "Carries less than its design flow", short, source="colebrook_white", severity=CAUTION,
-            remedy="Check the design flow, and the whole line with it: one larger run between "
-            "smaller ones carries no more.", survey="levels",
-        ), *FLOW),
+        rest_on(
+            must_not(
+                "Carries less than its design flow",
+                short,
+                source="colebrook_white",
+                severity=CAUTION,
+                remedy="Check the design flow, and the whole line with it: one larger run between "
+                "smaller ones carries no more.",
+                survey="levels",
+            ),
+            *FLOW,
+        ),
         at_least(
-            "Bore left free by roots and deposits", 1 - column(cases, "blocked_share"),
-            settings.min_free_share, caution=settings.caution_free_share, unit="share",
-            source="house", remedy="Clean and inspect the run.",
+            "Bore left free by roots and deposits",
+            1 - column(cases, "blocked_share"),
+            settings.min_free_share,
+            caution=settings.caution_free_share,
+            unit="share",
+            source="house",
+            remedy="Clean and inspect the run.",
         ),
-    ]  # fmt: skip
+    ]

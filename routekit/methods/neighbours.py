@@ -85,7 +85,8 @@ def find_neighbours(
     columns |= {
         "nearest_service": "",
         "n_crossings": np.bincount(run[crossing], minlength=size)
-        if len(others) else np.full(size, np.nan),
+        if len(others)
+        else np.full(size, np.nan),
     }
     for name in SERVICES:
         columns[name] = np.bincount(run[pairs[name].to_numpy(dtype=bool)], minlength=size) > 0

@@ -199,19 +199,25 @@ def _note_open(matched: pd.DataFrame, findings: Findings) -> None:
     is_fault = matched["kind"].isin(["structural", "operational"]).to_numpy()
     gaps = (
         (
-            "characterisation", known & ~matched["is_kind_known"].to_numpy(dtype=bool),
-            "kind not given", "may be any kind of its code: what depends on it is not known",
+            "characterisation",
+            known & ~matched["is_kind_known"].to_numpy(dtype=bool),
+            "kind not given",
+            "may be any kind of its code: what depends on it is not known",
         ),
         (
-            "quantification", known & matched["amount"].isna().to_numpy(),
-            "size not given", "of unknown extent: what depends on it is not known",
+            "quantification",
+            known & matched["amount"].isna().to_numpy(),
+            "size not given",
+            "of unknown extent: what depends on it is not known",
         ),
         (
-            "chainage_m", is_fault & pd.to_numeric(matched["chainage_m"]).isna().to_numpy(),
-            "place not given", "counts as a fault of its run; find out where it lies: no dig, "
+            "chainage_m",
+            is_fault & pd.to_numeric(matched["chainage_m"]).isna().to_numpy(),
+            "place not given",
+            "counts as a fault of its run; find out where it lies: no dig, "
             "repair or tree is set out for it",
         ),
-    )  # fmt: skip
+    )
     for field, is_open, what, done in gaps:
         some = matched[is_open]
         names = some.groupby("main_code")["name"].agg(["size", "last"])

@@ -33,9 +33,7 @@ from routekit.methods.common import (
 from routekit.methods.settings import OpenCutSettings
 
 
-def list_checks(
-    cases: pd.DataFrame, plan: pd.DataFrame, settings: OpenCutSettings
-) -> list[Check]:
+def list_checks(cases: pd.DataFrame, plan: pd.DataFrame, settings: OpenCutSettings) -> list[Check]:
     """List the checks of open cut.
 
     Parameters
@@ -60,35 +58,87 @@ def list_checks(
     walls = column(cases, "building_distance_m")
     room = (*DEPTH, *ZONES, DEFAULT_DEPTH)
     return [
-        rest_on_width(rest_on(must_not(
-            "Cuts a structural root zone", structural, source="structural_indicator",
-            remedy="Have an arborist look for roots with suction excavation.", survey="trees",
-        ), *room), cases),
-        rest_on_width(rest_on(must_not(
-            "Major encroachment on a protection zone", major, source="tier_borrowed",
-            severity=CAUTION, remedy="Have an arborist show that the tree stays viable.",
-            survey="trees",
-        ), *room), cases),
-        rest_on(rest_on_depth(
-            near, where=np.isfinite(near.value)
-        ), *SIZE, where=known_flag(cases, "is_wide_near_stem") == 1),
-        rest_on_depth(at_most(
-            "Depth of the trench", depth, settings.max_depth_m, caution=settings.caution_depth_m,
-            unit="m", source="practice", is_given=True, remedy="Survey the depth.", survey="levels",
-        )),
-        rest_on_depth(at_least(
-            "Distance to buildings against trench depth", walls, 0.0, caution=depth, unit="m",
-            source="practice", remedy="Check the foundation and the support of the trench.",
-            survey="layout",
-        ), *SIZE, where=np.isfinite(walls)),
+        rest_on_width(
+            rest_on(
+                must_not(
+                    "Cuts a structural root zone",
+                    structural,
+                    source="structural_indicator",
+                    remedy="Have an arborist look for roots with suction excavation.",
+                    survey="trees",
+                ),
+                *room,
+            ),
+            cases,
+        ),
+        rest_on_width(
+            rest_on(
+                must_not(
+                    "Major encroachment on a protection zone",
+                    major,
+                    source="tier_borrowed",
+                    severity=CAUTION,
+                    remedy="Have an arborist show that the tree stays viable.",
+                    survey="trees",
+                ),
+                *room,
+            ),
+            cases,
+        ),
+        rest_on(
+            rest_on_depth(near, where=np.isfinite(near.value)),
+            *SIZE,
+            where=known_flag(cases, "is_wide_near_stem") == 1,
+        ),
+        rest_on_depth(
+            at_most(
+                "Depth of the trench",
+                depth,
+                settings.max_depth_m,
+                caution=settings.caution_depth_m,
+                unit="m",
+                source="practice",
+                is_given=True,
+                remedy="Survey the depth.",
+                survey="levels",
+            )
+        ),
+        rest_on_depth(
+            at_least(
+                "Distance to buildings against trench depth",
+                walls,
+                0.0,
+                caution=depth,
+                unit="m",
+                source="practice",
+                remedy="Check the foundation and the support of the trench.",
+                survey="layout",
+            ),
+            *SIZE,
+            where=np.isfinite(walls),
+        ),
         no_service_inside(cases),
-        rest_on_services(rest_on_depth(at_least(
-            "Services in or beside the trench", clearance, 0.0, caution=settings.hand_dig_m,
-            unit="m", source="practice", remedy="Dig by hand at the services.", survey="services",
-        ), *SIZE, where=np.isfinite(clearance)), cases, "service"),
+        rest_on_services(
+            rest_on_depth(
+                at_least(
+                    "Services in or beside the trench",
+                    clearance,
+                    0.0,
+                    caution=settings.hand_dig_m,
+                    unit="m",
+                    source="practice",
+                    remedy="Dig by hand at the services.",
+                    survey="services",
+                ),
+                *SIZE,
+                where=np.isfinite(clearance),
+            ),
+            cases,
+            "service",
+        ),
         # A trench is laid to a new fall, where the levels of both ends leave one.
         caution_only(falls(cases, 0.0)),
         capacity(cases, plan),
         cleansing(plan),
         steepest(plan),
-    ]  # fmt: skip
+    ]

@@ -28,9 +28,7 @@ def count_faults(cases: pd.DataFrame) -> Floats:
     return np.where(column(cases, "mend_places_unsure") == 0, sure, np.nan)
 
 
-def list_checks(
-    cases: pd.DataFrame, plan: pd.DataFrame, settings: RepairSettings
-) -> list[Check]:
+def list_checks(cases: pd.DataFrame, plan: pd.DataFrame, settings: RepairSettings) -> list[Check]:
     """List the checks of local repair.
 
     Parameters
@@ -61,21 +59,36 @@ def list_checks(
     return [
         needs_inspection(cases),
         at_least(
-            "Places that a repair could mend", some, 1.0, unit="faults", source="practice",
+            "Places that a repair could mend",
+            some,
+            1.0,
+            unit="faults",
+            source="practice",
             remedy="Inspect the run by camera.",
         ),
         at_most(
-            "Places to be repaired", places, float(settings.max_faults), unit="faults",
-            source="practice", remedy="Inspect the run by camera.",
+            "Places to be repaired",
+            places,
+            float(settings.max_faults),
+            unit="faults",
+            source="practice",
+            remedy="Inspect the run by camera.",
         ),
         at_most(
-            "Share of the run under short liners", share, settings.max_length_share, unit="share",
-            source="practice", remedy="Inspect the run by camera.",
+            "Share of the run under short liners",
+            share,
+            settings.max_length_share,
+            unit="share",
+            source="practice",
+            remedy="Inspect the run by camera.",
         ),
         at_most(
             "Roots that would return beside a short liner",
-            known_or_least(cases, "root_share", settings.max_root_share), settings.max_root_share,
-            unit="share of section", source="house", remedy="Inspect the run by camera.",
+            known_or_least(cases, "root_share", settings.max_root_share),
+            settings.max_root_share,
+            unit="share of section",
+            source="house",
+            remedy="Inspect the run by camera.",
         ),
         no_collapse(cases),
         no_foreign_pipe(cases),
@@ -84,4 +97,4 @@ def list_checks(
         capacity(cases, plan),
         cleansing(plan),
         steepest(plan),
-    ]  # fmt: skip
+    ]

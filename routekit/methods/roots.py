@@ -55,9 +55,7 @@ def link_roots(
     keep = (matched["feature"] == "root_share").to_numpy() & (place >= 0) & ~np.isnan(chainage)
     if not keep.any() or trees.empty:
         return pd.DataFrame({name: pd.Series(dtype=kind) for name, kind in _COLUMNS.items()})
-    points = shapely.line_interpolate_point(
-        np.asarray(runs.geometry)[place[keep]], chainage[keep]
-    )
+    points = shapely.line_interpolate_point(np.asarray(runs.geometry)[place[keep]], chainage[keep])
     stems = np.asarray(trees.geometry)
     found, tree = shapely.STRtree(stems).query(points, predicate="dwithin", distance=radius_m)
     distance = shapely.distance(points[found], stems[tree])

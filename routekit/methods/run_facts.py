@@ -82,13 +82,23 @@ def prepare_place(
         collapses=find_collapses(layers.inspections),
         crossings=pd.DataFrame({"run": [], "chainage_m": [], "service_id": []}),
         cases=_lay_out_cases(
-            layers, runs, exposure, condition, flow, connections,
-            methods=methods, strings=layout.site.strings, level_error_m=level_error_m,
+            layers,
+            runs,
+            exposure,
+            condition,
+            flow,
+            connections,
+            methods=methods,
+            strings=layout.site.strings,
+            level_error_m=level_error_m,
             no_dig_m=layout.zones.no_dig_m,
         ),
         around=prepare_surroundings(
-            zones, services=layers.services, obstacles=layers.obstacles,
-            surfaces=layers.surfaces, study_area=layers.study_area,
+            zones,
+            services=layers.services,
+            obstacles=layers.obstacles,
+            surfaces=layers.surfaces,
+            study_area=layers.study_area,
             no_pit_trees=_forbidding_trees(
                 layers.trees, decided, layout.site.placement.forbidding_trees
             ),
@@ -97,7 +107,7 @@ def prepare_place(
         ),
         major_from_share=exposure.tiers.major_from_share,
         settings=layout,
-    )  # fmt: skip
+    )
 
 
 def _forbidding_trees(trees: gpd.GeoDataFrame, decided: Decided, which: str) -> list[str]:
@@ -180,8 +190,9 @@ def add_seen_connections(
     lines = runs["geometry"].to_numpy(dtype=object)[row]
     more = gpd.GeoDataFrame(
         {"connection_id": names, "run_id": ids, "kind": "", "diameter_mm": np.nan, "run": row},
-        geometry=shapely.line_interpolate_point(lines, chainage), crs=runs.crs,
-    )  # fmt: skip
+        geometry=shapely.line_interpolate_point(lines, chainage),
+        crs=runs.crs,
+    )
     if not len(connections):
         return more
     return gpd.GeoDataFrame(pd.concat([connections, more], ignore_index=True), crs=runs.crs)
@@ -226,11 +237,15 @@ def _lay_out_cases(
     counted = np.bincount(placed[placed >= 0], minlength=size).astype(float)
     needs = condition["needs_work"].fillna(value=False).to_numpy(dtype=bool)
     cases = build_cases(
-        runs, condition, exposure.per_run, neighbours,
-        has_services=len(layers.services) > 0, outside_mm=outside,
+        runs,
+        condition,
+        exposure.per_run,
+        neighbours,
+        has_services=len(layers.services) > 0,
+        outside_mm=outside,
         n_connections=counted if len(layers.connections) else np.full(size, np.nan),
         chain_length_m=_chain_length(runs, needs, strings),
-    )  # fmt: skip
+    )
     if not len(connections):
         # Neither data nor cameras name any: surveys that see none were not made to count them.
         cases["n_connections"] = np.nan
@@ -284,9 +299,7 @@ def _building_distance(obstacles: gpd.GeoDataFrame, trenches: gpd.GeoDataFrame) 
     """Measure how far each corridor is from a building, wall or basement, m; infinite if far."""
     if not len(obstacles):
         return np.full(len(trenches), np.nan)
-    walls = np.asarray(
-        obstacles.geometry[obstacles["kind"].isin(["building", "wall", "basement"])]
-    )
+    walls = np.asarray(obstacles.geometry[obstacles["kind"].isin(["building", "wall", "basement"])])
     corridors = np.asarray(trenches["corridor"])
     distance = np.where(shapely.is_missing(corridors), np.nan, np.inf)
     (found, _), near = shapely.STRtree(walls).query_nearest(
@@ -305,13 +318,11 @@ def find_crossings(
     """List the crossing services that bursting would have to bare: run, chainage_m, service_id."""
     outside = place.trenches["outside_diameter_mm"].to_numpy(dtype=float)
     widest = methods.subsoil.largest_service_mm
-    _, pairs = find_neighbours(
-        place.runs, services, outside_mm=outside, largest_service_mm=widest
-    )
+    _, pairs = find_neighbours(place.runs, services, outside_mm=outside, largest_service_mm=widest)
     limits = methods.bursting
-    needed = np.fmax(
-        needed_clearance(plans["burst_upsized"], limits), limits.exposed_clearance_m
-    )[pairs["run"].to_numpy()]
+    needed = np.fmax(needed_clearance(plans["burst_upsized"], limits), limits.exposed_clearance_m)[
+        pairs["run"].to_numpy()
+    ]
     clearance = pairs["clearance_m"].to_numpy(dtype=float)
     near = pairs["is_crossing"].to_numpy(dtype=bool) & ~(clearance >= needed)
     listed: pd.DataFrame = pairs.loc[near, ["run", "chainage_m", "service_id"]]

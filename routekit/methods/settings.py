@@ -9,24 +9,37 @@ class ConditionSettings(Settings):
     """When a run needs work, and which trees are looked at for its roots."""
 
     renew_from_grade: int = setting(
-        3, unit="grade 0-4", source="house", ge=1, le=4,
+        3,
+        unit="grade 0-4",
+        source="house",
+        ge=1,
+        le=4,
         text="A run at or above this structural or operational grade needs work: severe faults "
         "do not heal by cleaning.",
-    )  # fmt: skip
+    )
     renew_root_share: float = setting(
-        0.10, unit="share", source="house", ge=0, le=1,
+        0.10,
+        unit="share",
+        source="house",
+        ge=0,
+        le=1,
         text="A run that loses this share of its section to roots needs work: cut roots grow back "
         "through the same joint.",
-    )  # fmt: skip
+    )
     assume_renewal_when_unknown: bool = setting(
-        True, unit="-", source="house",
+        True,
+        unit="-",
+        source="house",
         text="Plan a renewal for runs that nobody has inspected, marked to confirm; otherwise they "
         "are left until inspected.",
-    )  # fmt: skip
+    )
     association_radius_m: float = setting(
-        10.0, unit="m", source="ostberg2012", gt=0,
+        10.0,
+        unit="m",
+        source="ostberg2012",
+        gt=0,
         text="Trees this near to a root finding are listed as possible causes.",
-    )  # fmt: skip
+    )
 
 
 class BurstingSettings(Settings):
@@ -36,77 +49,117 @@ class BurstingSettings(Settings):
         100.0, unit="mm", source="najafi_p240", gt=0, text="Least host bore."
     )
     max_host_mm: float = setting(
-        500.0, unit="mm", source="najafi_p240", gt=0,
+        500.0,
+        unit="mm",
+        source="najafi_p240",
+        gt=0,
         text="Largest host bore that is not a special job (20 in).",
-    )  # fmt: skip
+    )
     caution_host_mm: float = setting(
         300.0, unit="mm", source="najafi_p240", gt=0, text="Largest routine host bore (12 in)."
     )
     max_depth_m: float = setting(
-        5.49, unit="m", source="najafi_p240", gt=0,
+        5.49,
+        unit="m",
+        source="najafi_p240",
+        gt=0,
         text="Largest depth short of a special job (18 ft).",
-    )  # fmt: skip
+    )
     caution_depth_m: float = setting(
         3.66, unit="m", source="najafi_p240", gt=0, text="Largest routine depth (12 ft)."
     )
     max_length_m: float = setting(
-        137.2, unit="m", source="najafi_p240", gt=0,
+        137.2,
+        unit="m",
+        source="najafi_p240",
+        gt=0,
         text="Longest single burst short of a special job (450 ft).",
-    )  # fmt: skip
+    )
     caution_length_m: float = setting(
         106.7, unit="m", source="najafi_p240", gt=0, text="Longest routine burst (350 ft)."
     )
     min_length_m: float = setting(
-        12.0, unit="m", source="practice", ge=0,
+        12.0,
+        unit="m",
+        source="practice",
+        ge=0,
         text="A string shorter than this is not worth two pits and a machine.",
-    )  # fmt: skip
+    )
     cover_per_expansion: float = setting(
-        10.0, unit="-", source="burst_cover", gt=0,
+        10.0,
+        unit="-",
+        source="burst_cover",
+        gt=0,
         text="Cover over the old pipe, in units of the expansion (head diameter less host bore).",
-    )  # fmt: skip
+    )
     caution_heave_mm: float = setting(
-        25.0, unit="mm", source="house", gt=0,
+        25.0,
+        unit="mm",
+        source="house",
+        gt=0,
         text="Heave of the surface, bounded from above, from which paving is to be watched: about "
         "the edge at which people trip.",
-    )  # fmt: skip
+    )
     clearance_per_expansion: float = setting(
-        5.0, unit="-", source="gw323_clearance", gt=0,
+        5.0,
+        unit="-",
+        source="gw323_clearance",
+        gt=0,
         text="Clear distance to other services, in units of the expansion (3 for tough, 5 for "
         "brittle ones).",
-    )  # fmt: skip
+    )
     min_clearance_m: float = setting(
         0.40, unit="m", source="gw323_clearance", ge=0, text="Least clear distance to services."
     )
     touch_clearance_m: float = setting(
-        0.10, unit="m", source="house", ge=0,
+        0.10,
+        unit="m",
+        source="house",
+        ge=0,
         text="A crossing service nearer than this would be touched or lifted even when it is "
         "exposed.",
-    )  # fmt: skip
+    )
     exposed_clearance_m: float = setting(
-        0.305, unit="m", source="carmel_33_159", ge=0,
+        0.305,
+        unit="m",
+        source="carmel_33_159",
+        ge=0,
         text="Crossing services nearer than this are exposed while the head passes (12 in; 24 in "
         "for water).",
-    )  # fmt: skip
+    )
     max_bend_deg: float = setting(
-        11.0, unit="deg", source="gw323_bend", ge=0,
+        11.0,
+        unit="deg",
+        source="gw323_bend",
+        ge=0,
         text="Sharpest bend within a run that rods pass (through a manhole, where no pipe guides "
         "them, see site.strings.max_bend_deg).",
-    )  # fmt: skip
+    )
     max_ponding_share: float = setting(
-        0.25, unit="share", source="practice", gt=0, le=1,
+        0.25,
+        unit="share",
+        source="practice",
+        gt=0,
+        le=1,
         text="Ponding above this share of the height: the sag would be kept, so no.",
-    )  # fmt: skip
+    )
     caution_ponding_share: float = setting(
         0.10, unit="share", source="practice", ge=0, le=1, text="Ponding worth a thought."
     )
     root_depth_m: float = setting(
-        0.6, unit="m", source="as4970_2025", ge=0,
+        0.6,
+        unit="m",
+        source="as4970_2025",
+        ge=0,
         text="Least cover over a pipe that passes below a root zone.",
-    )  # fmt: skip
+    )
     max_steps_up: int = setting(
-        2, unit="sizes", source="najafi_p240", ge=0,
+        2,
+        unit="sizes",
+        source="najafi_p240",
+        ge=0,
         text="Most nominal sizes of upsizing; larger pipes are not looked at.",
-    )  # fmt: skip
+    )
     caution_steps_up: int = setting(
         1, unit="sizes", source="najafi_p240", ge=0, text="Most sizes of routine upsizing."
     )
@@ -116,28 +169,47 @@ class LiningSettings(Settings):
     """Limits of cured-in-place, close-fit and slip lining."""
 
     max_deformation_share: float = setting(
-        0.15, unit="share", source="practice", gt=0, le=1,
+        0.15,
+        unit="share",
+        source="practice",
+        gt=0,
+        le=1,
         text="Largest deformation a CIPP liner takes.",
-    )  # fmt: skip
+    )
     caution_deformation_share: float = setting(
         0.10, unit="share", source="practice", gt=0, le=1, text="Deformation for specialists."
     )
     close_fit_deformation_share: float = setting(
-        0.05, unit="share", source="practice", gt=0, le=1,
+        0.05,
+        unit="share",
+        source="practice",
+        gt=0,
+        le=1,
         text="Largest deformation for close-fit and slip lining.",
-    )  # fmt: skip
+    )
     max_radial_offset_share: float = setting(
-        0.20, unit="share of bore", source="practice", gt=0, le=1,
+        0.20,
+        unit="share of bore",
+        source="practice",
+        gt=0,
+        le=1,
         text="Largest sideways offset of a joint that a liner bridges after grinding.",
-    )  # fmt: skip
+    )
     caution_radial_offset_share: float = setting(
-        0.10, unit="share of bore", source="practice", gt=0, le=1,
+        0.10,
+        unit="share of bore",
+        source="practice",
+        gt=0,
+        le=1,
         text="Offset that needs grinding.",
-    )  # fmt: skip
+    )
     robot_bore_mm: float = setting(
-        100.0, unit="mm", source="najafi_p279", gt=0,
+        100.0,
+        unit="mm",
+        source="najafi_p279",
+        gt=0,
         text="Least bore in which a robot reopens connections.",
-    )  # fmt: skip
+    )
     cipp_bore_mm: tuple[float, float] = setting(
         (100.0, 2700.0), unit="mm", source="practice", text="Bores that are lined in place."
     )
@@ -160,57 +232,91 @@ class LiningSettings(Settings):
         5.0, unit="deg", source="practice", ge=0, text="Sharpest bend for a slipped pipe."
     )
     slip_outside_share: float = setting(
-        0.90, unit="share of bore", source="practice", gt=0, lt=1,
+        0.90,
+        unit="share of bore",
+        source="practice",
+        gt=0,
+        lt=1,
         text="Largest outside diameter of a slipped pipe.",
-    )  # fmt: skip
+    )
     slip_length_m: float = setting(
         300.0, unit="m", source="practice", gt=0, text="Longest slip-lining pull."
     )
     rooted_joints: int = setting(
-        3, unit="joints", source="house", ge=1,
+        3,
+        unit="joints",
+        source="house",
+        ge=1,
         text="A run with this many rooted joints counts as choked by roots.",
-    )  # fmt: skip
+    )
     rooted_life_share: float = setting(
-        0.5, unit="share", source="slu_2010", gt=0, le=1,
+        0.5,
+        unit="share",
+        source="slu_2010",
+        gt=0,
+        le=1,
         text="Share of its service life that a liner or repair reaches in a run choked by roots: "
         "they come back at liner ends and reopened connections. The source reports that renovated "
         "sewers were rooted again soon; the share is a choice of this project.",
-    )  # fmt: skip
+    )
     max_ponding_share: float = setting(
-        0.25, unit="share", source="practice", gt=0, le=1,
+        0.25,
+        unit="share",
+        source="practice",
+        gt=0,
+        le=1,
         text="Ponding above this share of the height: a liner would keep the sag, so no.",
-    )  # fmt: skip
+    )
     caution_ponding_share: float = setting(
         0.10, unit="share", source="practice", ge=0, le=1, text="Ponding worth a thought."
     )
     caution_root_share: float = setting(
-        0.25, unit="share of section", source="house", ge=0, le=1,
+        0.25,
+        unit="share of section",
+        source="house",
+        ge=0,
+        le=1,
         text="Roots above this are a cutting job of their own before a liner goes in.",
-    )  # fmt: skip
+    )
 
 
 class RepairSettings(Settings):
     """When local repair is enough."""
 
     max_faults: int = setting(
-        3, unit="faults", source="practice", ge=1,
+        3,
+        unit="faults",
+        source="practice",
+        ge=1,
         text="Most places per run that are mended one by one.",
-    )  # fmt: skip
+    )
     max_length_share: float = setting(
-        0.20, unit="share", source="practice", gt=0, le=1,
+        0.20,
+        unit="share",
+        source="practice",
+        gt=0,
+        le=1,
         text="Largest share of the run's length under short liners.",
-    )  # fmt: skip
+    )
     liner_piece_m: float = setting(
         1.0, unit="m", source="practice", gt=0, text="Length of one short liner."
     )
     max_root_share: float = setting(
-        0.25, unit="share", source="house", gt=0, le=1,
+        0.25,
+        unit="share",
+        source="house",
+        gt=0,
+        le=1,
         text="Roots that fill more than this come back beside a short liner soon.",
-    )  # fmt: skip
+    )
     max_ponding_share: float = setting(
-        0.25, unit="share", source="practice", gt=0, le=1,
+        0.25,
+        unit="share",
+        source="practice",
+        gt=0,
+        le=1,
         text="Ponding above this share of the height: short liners mend no sag, so no.",
-    )  # fmt: skip
+    )
     caution_ponding_share: float = setting(
         0.10, unit="share", source="practice", ge=0, le=1, text="Ponding worth a thought."
     )
@@ -226,9 +332,12 @@ class OpenCutSettings(Settings):
         4.0, unit="m", source="practice", gt=0, text="Depth from which trenches are special works."
     )
     hand_dig_m: float = setting(
-        0.5, unit="m", source="practice", ge=0,
+        0.5,
+        unit="m",
+        source="practice",
+        ge=0,
         text="Services nearer than this to the pipe are dug round by hand.",
-    )  # fmt: skip
+    )
 
 
 class SubsoilSettings(Settings):
@@ -238,31 +347,48 @@ class SubsoilSettings(Settings):
         None, unit="m", source="study", ge=0, text="Highest groundwater below ground level."
     )
     is_hard_ground: bool | None = setting(
-        None, unit="-", source="study",
+        None,
+        unit="-",
+        source="study",
         text="Rock or concrete encasement round the pipes, which cannot be displaced.",
-    )  # fmt: skip
+    )
     largest_service_mm: float = setting(
-        1200.0, unit="mm", source="house", gt=0,
+        1200.0,
+        unit="mm",
+        source="house",
+        gt=0,
         text="A service whose size is not recorded may be this wide: it is clear of a pipe only "
         "where one of this size would be.",
-    )  # fmt: skip
+    )
 
 
 class MonitorSettings(Settings):
     """When a run may be left alone."""
 
     max_grade: int = setting(
-        2, unit="grade 0-4", source="house", ge=0, le=4,
+        2,
+        unit="grade 0-4",
+        source="house",
+        ge=0,
+        le=4,
         text="Worst grade at which leaving the run and looking again is enough.",
-    )  # fmt: skip
+    )
     min_free_share: float = setting(
-        0.50, unit="share", source="house", ge=0, le=1,
+        0.50,
+        unit="share",
+        source="house",
+        ge=0,
+        le=1,
         text="Least share of the bore that roots and deposits may leave free.",
-    )  # fmt: skip
+    )
     caution_free_share: float = setting(
-        0.75, unit="share", source="house", ge=0, le=1,
+        0.75,
+        unit="share",
+        source="house",
+        ge=0,
+        le=1,
         text="Share left free below which the run is to be cleaned.",
-    )  # fmt: skip
+    )
 
 
 class MethodSettings(Settings):
@@ -276,9 +402,7 @@ class MethodSettings(Settings):
     )
     lining: LiningSettings = setting(LiningSettings, unit="-", source="study", text="Lining.")
     repair: RepairSettings = setting(RepairSettings, unit="-", source="study", text="Local repair.")
-    open_cut: OpenCutSettings = setting(
-        OpenCutSettings, unit="-", source="study", text="Open cut."
-    )
+    open_cut: OpenCutSettings = setting(OpenCutSettings, unit="-", source="study", text="Open cut.")
     subsoil: SubsoilSettings = setting(
         SubsoilSettings, unit="-", source="study", text="Ground and groundwater."
     )

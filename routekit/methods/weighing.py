@@ -13,9 +13,7 @@ from routekit.layers.assumed import MARK, word_of
 from routekit.methods.checks import PASS, Check
 
 
-def weigh_assumed(
-    checks: Mapping[str, list[Check]], assumed: pd.Series
-) -> dict[str, list[Check]]:
+def weigh_assumed(checks: Mapping[str, list[Check]], assumed: pd.Series) -> dict[str, list[Check]]:
     """Let no check pass that rests on an assumed value.
 
     Parameters
@@ -49,9 +47,10 @@ def _weigh(check: Check, code: Ints, held: list[frozenset[str]]) -> Check:
         if rest.where is not None:
             hit &= rest.where
         level[hit] = np.maximum(level[hit], np.int8(rest.level))
-        text[hit] = [_join(old, new) for old, new in zip(
-            text[hit], np.array(words, dtype=object)[code[hit]], strict=True
-        )]  # fmt: skip
+        text[hit] = [
+            _join(old, new)
+            for old, new in zip(text[hit], np.array(words, dtype=object)[code[hit]], strict=True)
+        ]
     verdict = np.maximum(check.verdict, level)
     return replace(check, verdict=verdict, assumed=text, is_raised=verdict > check.verdict)
 

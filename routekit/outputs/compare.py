@@ -234,9 +234,10 @@ def _rename_all(table: pd.DataFrame, names: dict[str, str], keys: set[str]) -> p
     if not names:
         return table
     texts = [
-        name for name in table.columns
+        name
+        for name in table.columns
         if isinstance(table[name].dtype, pd.StringDtype) and name not in keys
-    ]  # fmt: skip
+    ]
     return table.assign(**{name: _rename(table[name], names) for name in texts})
 
 

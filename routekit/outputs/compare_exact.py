@@ -354,8 +354,7 @@ def write_sameness(sameness: Sameness) -> list[str]:
     is_told = (found["reason"] != "").to_numpy()
     lines = [_write_line(row) for row in found[~is_told].to_dict("records")]
     told = [
-        f"{_write_line(row)}; as told: {row['reason']}"
-        for row in found[is_told].to_dict("records")
+        f"{_write_line(row)}; as told: {row['reason']}" for row in found[is_told].to_dict("records")
     ]
     extent = f"{sameness.tables} tables and {sameness.rows:,} rows"
     answer = "are the same in" if sameness.is_same else "are not the same; compared:"

@@ -31,9 +31,7 @@ _RUN_FACTS = {"technique": "", "new_pipe": "new pipe ", "string_id": "string "}
 _TREE_FACTS = {"severity": "open cut ", "recommended_severity": "recommended works "}
 
 
-def write_differences(
-    old: Tables, new: Tables, differences: pd.DataFrame
-) -> dict[str, list[str]]:
+def write_differences(old: Tables, new: Tables, differences: pd.DataFrame) -> dict[str, list[str]]:
     """Write what differs between two results, for people: what they did, then what follows.
 
     Parameters

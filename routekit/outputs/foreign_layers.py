@@ -134,7 +134,5 @@ def _copy_unlisted(found: ForeignTables, path: Path) -> None:
             database.execute(sql)
             if sql.lstrip()[:12].lower() == "create table":
                 quoted = name.replace('"', '""')
-                database.execute(
-                    f'INSERT INTO main."{quoted}" SELECT * FROM earlier."{quoted}"'
-                )
+                database.execute(f'INSERT INTO main."{quoted}" SELECT * FROM earlier."{quoted}"')
         database.commit()

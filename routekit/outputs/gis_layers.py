@@ -21,9 +21,15 @@ from routekit.outputs.trench_losses import open_cut_loss
 from routekit.result import Result
 
 _AMOUNTS = (
-    "n_runs", "footprint_m2", "footprint_share", "severed_m2", "severed_share", "structural_m2",
-    "loss_m2", "loss_share",
-)  # fmt: skip
+    "n_runs",
+    "footprint_m2",
+    "footprint_share",
+    "severed_m2",
+    "severed_share",
+    "structural_m2",
+    "loss_m2",
+    "loss_share",
+)
 _BALANCE_COLUMNS = (*_AMOUNTS, "is_structural", "severity")
 
 
@@ -96,34 +102,68 @@ def collect_layers(result: Result, *, max_check_rows: int) -> list[Layer]:
     """
     checks, note = select_checks(result, max_check_rows)
     return [
-        _drawn("runs", "Sewer runs with condition and recommendation", "run_id",
-               join_runs(result), "LineString"),
+        _drawn(
+            "runs",
+            "Sewer runs with condition and recommendation",
+            "run_id",
+            join_runs(result),
+            "LineString",
+        ),
         _breaches(result),
-        _plain("checks", "Checks by run and technique: value, limit, verdict, source", "run_id",
-               checks.drop(columns="run", errors="ignore")),
-        _plain("options", "Techniques by run: verdict, new pipe, harm, cost", "run_id",
-               result.options.drop(columns="run", errors="ignore")),
+        _plain(
+            "checks",
+            "Checks by run and technique: value, limit, verdict, source",
+            "run_id",
+            checks.drop(columns="run", errors="ignore"),
+        ),
+        _plain(
+            "options",
+            "Techniques by run: verdict, new pipe, harm, cost",
+            "run_id",
+            result.options.drop(columns="run", errors="ignore"),
+        ),
         root_zones_layer(result.zones, "root_zones", "Root protection zones"),
         _structural_zones(result.zones),
         _drawn("trenches", "Open-cut corridors", "run_id", result.trenches, "Polygon"),
         _drawn("strings", "Pull strings", "string_id", result.strings, "LineString"),
         _drawn("pits", "Launch, reception and machine pits", "pit_id", result.pits, "Polygon"),
         _drawn("digs", "Small excavations", "dig_id", result.digs, "Polygon"),
-        _drawn("trees", "Trees with what open cut of the runs to be worked on and the recommended "
-               "works take", "tree_id",
-               join_trees(result), "Point"),
-        _plain("findings", "What is wrong with the data and what was done", "layer",
-               result.findings),
-        _plain("totals", "Quantities, open cut of the runs to be worked on against recommended",
-               "quantity", result.totals),
-        _plain("quantities", "Priced items of the recommended technique of each run", "run_id",
-               _no_rows() if result.quantities is None else result.quantities),
+        _drawn(
+            "trees",
+            "Trees with what open cut of the runs to be worked on and the recommended works take",
+            "tree_id",
+            join_trees(result),
+            "Point",
+        ),
+        _plain(
+            "findings", "What is wrong with the data and what was done", "layer", result.findings
+        ),
+        _plain(
+            "totals",
+            "Quantities, open cut of the runs to be worked on against recommended",
+            "quantity",
+            result.totals,
+        ),
+        _plain(
+            "quantities",
+            "Priced items of the recommended technique of each run",
+            "run_id",
+            _no_rows() if result.quantities is None else result.quantities,
+        ),
         _plain("rules", "Settings in force with unit and source", "name", result.rules),
-        _plain("decisions", "Decisions of people that the study took over", "decision",
-               result.decisions),
-        _plain("provenance", "Inputs, versions, sources and cautions", "name",
-               _add_note(result.provenance, note)),
-    ]  # fmt: skip
+        _plain(
+            "decisions",
+            "Decisions of people that the study took over",
+            "decision",
+            result.decisions,
+        ),
+        _plain(
+            "provenance",
+            "Inputs, versions, sources and cautions",
+            "name",
+            _add_note(result.provenance, note),
+        ),
+    ]
 
 
 def join_runs(result: Result) -> gpd.GeoDataFrame:
@@ -307,9 +347,13 @@ def _drawn(name: str, description: str, key: str, table: pd.DataFrame, kind: str
     """Describe a layer whose shapes stand in one column of the table."""
     shapes = _shapes(table, "corridor" if "corridor" in table.columns else "geometry")
     return Layer(
-        name=name, description=description, key=key, table=_without_shapes(table),
-        geometry_type=kind, shapes=shapes,
-    )  # fmt: skip
+        name=name,
+        description=description,
+        key=key,
+        table=_without_shapes(table),
+        geometry_type=kind,
+        shapes=shapes,
+    )
 
 
 def _breaches(result: Result) -> Layer:
@@ -326,10 +370,13 @@ def _breaches(result: Result) -> Layer:
         if known.any():
             shapes[known] = line_parts(lines[known], from_m[known], to_m[known])
     return Layer(
-        name="breaches", key="run_id", geometry_type="LineString", shapes=shapes,
+        name="breaches",
+        key="run_id",
+        geometry_type="LineString",
+        shapes=shapes,
         description="Stretches of runs whose open-cut trench lies in a root protection zone",
         table=_without_shapes(table.drop(columns=["run", "tree"], errors="ignore")),
-    )  # fmt: skip
+    )
 
 
 def root_zones_layer(zones: gpd.GeoDataFrame, name: str, description: str) -> Layer:
@@ -348,10 +395,15 @@ def root_zones_layer(zones: gpd.GeoDataFrame, name: str, description: str) -> La
     """
     shapes = _shapes(zones, "zone") if "zone" in zones.columns else None
     return Layer(
-        name=name, description=description, key="tree_id",
-        table=_without_shapes(zones), geometry_type="MultiPolygon", shapes=shapes,
-        centre=_centres(zones), radius_m=take_numbers(zones, "radius_m"),
-    )  # fmt: skip
+        name=name,
+        description=description,
+        key="tree_id",
+        table=_without_shapes(zones),
+        geometry_type="MultiPolygon",
+        shapes=shapes,
+        centre=_centres(zones),
+        radius_m=take_numbers(zones, "radius_m"),
+    )
 
 
 def _structural_zones(zones: gpd.GeoDataFrame) -> Layer:
@@ -360,10 +412,14 @@ def _structural_zones(zones: gpd.GeoDataFrame) -> Layer:
     has = radius > 0
     columns = [c for c in ("tree_id", "structural_radius_m", "regime") if c in zones.columns]
     return Layer(
-        name="structural_zones", description="Structural root zones", key="tree_id",
-        table=pd.DataFrame(zones[columns])[has], geometry_type="Polygon",
-        centre=_centres(zones)[has], radius_m=radius[has],
-    )  # fmt: skip
+        name="structural_zones",
+        description="Structural root zones",
+        key="tree_id",
+        table=pd.DataFrame(zones[columns])[has],
+        geometry_type="Polygon",
+        centre=_centres(zones)[has],
+        radius_m=radius[has],
+    )
 
 
 def _add_note(provenance: pd.DataFrame, note: str) -> pd.DataFrame:

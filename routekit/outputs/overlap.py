@@ -11,9 +11,14 @@ from typing import Final
 from routekit.errors import OutputError
 
 RESULT_FILES: Final = (
-    "result.gpkg", "return.gpkg", "map.html", "public.html", "schedule.xlsx", "trees.html",
+    "result.gpkg",
+    "return.gpkg",
+    "map.html",
+    "public.html",
+    "schedule.xlsx",
+    "trees.html",
     "trees.pdf",
-)  # fmt: skip
+)
 PART_NAME: Final = re.compile(r"(map|public|trees)-\d+\.(html|pdf)")
 """Pages of a map, of a page for residents, or sheets of trees, that are divided."""
 

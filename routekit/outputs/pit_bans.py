@@ -36,8 +36,7 @@ def find_broken_bans(result: Result) -> pd.DataFrame:
     pairs = pairs[barred[pairs["item"].to_numpy()]]
     named = pits["forbidden_by"].astype("str").to_numpy(dtype=object)[pairs["item"]]
     kept = [
-        f", {tree}," in f", {names},"
-        for tree, names in zip(pairs["tree_id"], named, strict=True)
+        f", {tree}," in f", {names}," for tree, names in zip(pairs["tree_id"], named, strict=True)
     ]
     by_tree = pairs[np.array(kept, dtype=bool)].groupby("tree_id", sort=False)["item_id"]
     found = by_tree.agg(["size", ", ".join]).reset_index()

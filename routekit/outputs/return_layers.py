@@ -111,7 +111,9 @@ def write_return_file(
         in_use = in_use[in_use["tree_id"].isin(touched).to_numpy()]
     layers = [
         Layer(
-            name="root_zones", key="tree_id", geometry_type="MultiPolygon",
+            name="root_zones",
+            key="tree_id",
+            geometry_type="MultiPolygon",
             description="Draw here: your own root protection zone of a tree replaces the computed "
             "one. State who drew it and why",
             table=pd.DataFrame(zones.drop(columns="geometry", errors="ignore")),
@@ -121,19 +123,25 @@ def write_return_file(
             in_use, "current_zones", "Zones in force of the trees that works touch; to copy from"
         ),
         Layer(
-            name="decisions", key="decision", table=decisions,
+            name="decisions",
+            key="decision",
+            table=decisions,
             description="Write here: a decision on a run or a tree, who took it and why",
         ),
         Layer(
-            name=RETURN_TABLE, key="name",
+            name=RETURN_TABLE,
+            key="name",
             table=pd.DataFrame({"name": ["result"], "value": [result.result_id]}),
             description="Result that this file was written with; leave it as it is",
         ),
-    ]  # fmt: skip
+    ]
     write_layers(
-        layers, target, crs=result.crs, settings=settings,
+        layers,
+        target,
+        crs=result.crs,
+        settings=settings,
         add=lambda fresh: write_foreign(foreign, fresh),
-    )  # fmt: skip
+    )
     names = foreign.names()
     if not names:
         return target, []

@@ -45,8 +45,15 @@ _WORKBOOK_OPTIONS = {
     "strings_to_urls": False,
     "strings_to_numbers": False,
 }
-_NUMBERS = {"n0": "#,##0", "n1": "#,##0.0", "n2": "#,##0.00", "n3": "#,##0.000", "n4": "0.0000",
-            "year": "0", "share": "0.0%"}  # fmt: skip
+_NUMBERS = {
+    "n0": "#,##0",
+    "n1": "#,##0.0",
+    "n2": "#,##0.00",
+    "n3": "#,##0.000",
+    "n4": "0.0000",
+    "year": "0",
+    "share": "0.0%",
+}
 _YES_NO: dict[Any, str] = {True: "yes", False: "no"}
 _TOLD = "told_flag"
 """Flags of which it is said where they are not known."""

@@ -18,14 +18,27 @@ DIGGING: Final = {
 """Way of digging to the item by which pits and small digs are priced."""
 
 _COLUMNS: Final = (
-    "run_id", "technique", "item", "text", "place", "quantity", "unit", "rate", "tender_rate",
+    "run_id",
+    "technique",
+    "item",
+    "text",
+    "place",
+    "quantity",
+    "unit",
+    "rate",
+    "tender_rate",
     "tender_amount",
-)  # fmt: skip
+)
 _KEYS: Final = ["run_id", "item"]
 _MONEY: Final = "currency"
 _TEXTS: Final = (
-    "reason", "runner_up_reason", "would_change", "to_confirm", "decision", "deciding_criterion",
-)  # fmt: skip
+    "reason",
+    "runner_up_reason",
+    "would_change",
+    "to_confirm",
+    "decision",
+    "deciding_criterion",
+)
 _NOTHING: Final = 1e-6
 
 

@@ -23,8 +23,10 @@ CUTS_ROOTS_FIRST: Final = ("local_repair", "cipp", "close_fit", "slip_lining")
 _NEW_PIPE: Final = ("new_outside_mm", "new_bore_mm")
 _SIZE: Final = ("technique", "new_outside_mm", "new_bore_mm", "new_wall_mm", "shape")
 _MISSING: Final = {
-    "length_m": "n_no_length", "n_connections": "n_no_connections", "cost_mid": "n_no_cost",
-}  # fmt: skip
+    "length_m": "n_no_length",
+    "n_connections": "n_no_connections",
+    "cost_mid": "n_no_cost",
+}
 _SUMS: Final = ("runs", "length_m", "n_connections", "cost_mid")
 
 
@@ -174,9 +176,10 @@ def word_limits(checks: pd.DataFrame) -> pd.DataFrame:
     columns = {
         name: checks[name].astype(object).mask(text.notna(), text)
         for name, text in (
-            ("value", words["value_text"].astype(object)), ("limit", limits),
+            ("value", words["value_text"].astype(object)),
+            ("limit", limits),
         )
-    }  # fmt: skip
+    }
     columns["limit"] = columns["limit"].mask(limits == NO_LIMIT, np.nan)
     unit = checks["unit"].astype(object).mask(checks["unit"] == CLASS_UNIT, None)
     return checks.assign(**columns, unit=unit)

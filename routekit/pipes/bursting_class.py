@@ -19,9 +19,11 @@ CLASSES = ("A", "B", "C")
 _ROUNDING = 1e-9
 UNKNOWN = "unknown"
 CLASS_TEXT = {
-    "A": "A, routine", "B": "B, moderate to challenging", "C": "C, challenging to extreme",
+    "A": "A, routine",
+    "B": "B, moderate to challenging",
+    "C": "C, challenging to extreme",
     UNKNOWN: "not known",
-}  # fmt: skip
+}
 """Classes as the page names them."""
 NOMINAL_MM = (100, 125, 150, 200, 250, 300, 350, 400, 450, 500, 600, 700, 800, 900, 1000)
 """Nominal sizes by which upsizing is counted; common practice."""
@@ -107,12 +109,14 @@ def difficulty_class(
         If a value is below zero.
     """
     depth, host, steps, length = as_floats(depth_m, host_mm, size_steps, length_m)
-    ranks = np.stack([
-        _classify("depth", depth),
-        _classify("host", host),
-        _classify("upsizing", steps),
-        _classify("length", length),
-    ])  # fmt: skip
+    ranks = np.stack(
+        [
+            _classify("depth", depth),
+            _classify("host", host),
+            _classify("upsizing", steps),
+            _classify("length", length),
+        ]
+    )
     hardest = len(CLASSES) - 1
     worst = np.where((ranks == hardest).any(axis=0), hardest, ranks.max(axis=0))
     by_depth, by_host, by_steps, by_length = (_name(rank) for rank in ranks)

@@ -50,9 +50,7 @@ def blocked_share(condition: pd.DataFrame) -> Floats:
     return 1 - free
 
 
-def build_flow(
-    runs: pd.DataFrame, condition: pd.DataFrame, settings: FlowSettings
-) -> pd.DataFrame:
+def build_flow(runs: pd.DataFrame, condition: pd.DataFrame, settings: FlowSettings) -> pd.DataFrame:
     """Calculate capacity now, capacity when sound, and the required flow of each run.
 
     Parameters

@@ -72,9 +72,7 @@ def least_cover(expansion_mm: ArrayLike, *, per_expansion: float) -> Floats:
     return np.asarray(per_expansion * widening / MM_PER_M)
 
 
-def displaced_area(
-    host_bore_mm: ArrayLike, outside_mm: ArrayLike, overcut_mm: ArrayLike
-) -> Floats:
+def displaced_area(host_bore_mm: ArrayLike, outside_mm: ArrayLike, overcut_mm: ArrayLike) -> Floats:
     """Find the section of ground and fragments that the head pushes aside.
 
     Parameters

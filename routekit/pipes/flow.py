@@ -93,9 +93,11 @@ def colebrook_velocity(
     root = np.sqrt(2 * GRAVITY_M_S2 * size * np.maximum(slope, 0))
     flows = (root > 0) & (size > 0)
     velocity = _wall_law(
-        np.where(flows, size, 1.0), np.where(flows, root, 1.0), rough / MM_PER_M,
+        np.where(flows, size, 1.0),
+        np.where(flows, root, 1.0),
+        rough / MM_PER_M,
         choose_viscosity(settings),
-    )  # fmt: skip
+    )
     known = ~(np.isnan(radius) | np.isnan(slope) | np.isnan(rough))
     return np.where(known, np.where(flows, velocity, 0.0), np.nan)
 

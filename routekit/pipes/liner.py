@@ -276,17 +276,21 @@ def _find_loads(diameter_mm: Floats, depth_m: Floats, settings: LinerSettings) -
 
 
 def _walls_by_rule(
-    size: Floats, depth: Floats, oval: Floats, bears: Floats,
+    size: Floats,
+    depth: Floats,
+    oval: Floats,
+    bears: Floats,
     settings: LinerSettings,
-) -> Floats:  # fmt: skip
+) -> Floats:
     """Wall by each of `RULES` in mm, on the last axis."""
     load = _find_loads(size, depth, settings)
     modulus = settings.modulus_mpa * settings.modulus_retention_share
     strength = settings.strength_mpa * settings.strength_retention_share
     missing = 0.0 * (size + depth + oval + bears)
     own = bears != 0
-    bearing = wall_by_soil(size, np.maximum(load.total_mpa, 0), modulus, load.support_mpa, oval,
-                           settings)  # fmt: skip
+    bearing = wall_by_soil(
+        size, np.maximum(load.total_mpa, 0), modulus, load.support_mpa, oval, settings
+    )
     stiff = wall_by_stiffness(size, settings.modulus_mpa, settings.min_stiffness_mpa)
     walls = [
         wall_by_buckling(size, load.water_mpa, modulus, oval, settings),

@@ -45,13 +45,20 @@ class PlanSettings(Settings):
     pull: PullSettings = setting(PullSettings, unit="-", source="study", text="Pull force.")
     liner: LinerSettings = setting(LinerSettings, unit="-", source="study", text="Liner.")
     slip_outside_share: float = setting(
-        0.90, unit="share of bore", source="practice", gt=0, lt=1,
+        0.90,
+        unit="share of bore",
+        source="practice",
+        gt=0,
+        lt=1,
         text="Largest outside diameter of a slipped pipe.",
-    )  # fmt: skip
+    )
     max_steps_up: int = setting(
-        2, unit="sizes", source="najafi_p240", ge=0,
+        2,
+        unit="sizes",
+        source="najafi_p240",
+        ge=0,
         text="Nominal sizes of upsizing that are looked at.",
-    )  # fmt: skip
+    )
 
 
 def build_plans(cases: pd.DataFrame, settings: PlanSettings) -> dict[str, pd.DataFrame]:
@@ -162,9 +169,7 @@ def _is_size_assumed(cases: pd.DataFrame) -> Flags:
     return np.asarray(np.isnan(slope) | np.isnan(_positive(cases["design_flow_l_s"])))
 
 
-def relaid_outside(
-    cases: pd.DataFrame, flow_settings: FlowSettings, pipe: PipeSettings
-) -> Floats:
+def relaid_outside(cases: pd.DataFrame, flow_settings: FlowSettings, pipe: PipeSettings) -> Floats:
     """Find the smallest made pipe whose bore and capacity are no less than what is asked for.
 
     Parameters
@@ -230,9 +235,7 @@ def _plan_pe(
     )
 
 
-def _plan_close_fit(
-    cases: pd.DataFrame, host: Floats, settings: PlanSettings
-) -> pd.DataFrame:
+def _plan_close_fit(cases: pd.DataFrame, host: Floats, settings: PlanSettings) -> pd.DataFrame:
     """Press a PE pipe made to the bore against the old wall.
 
     Wall = bore / SDR, as for PE pipe, whatever sizes are otherwise made. Source: arithmetic.
@@ -258,9 +261,7 @@ def _plan_close_fit(
     )
 
 
-def _plan_burst(
-    cases: pd.DataFrame, outside: Floats, settings: PlanSettings
-) -> pd.DataFrame:
+def _plan_burst(cases: pd.DataFrame, outside: Floats, settings: PlanSettings) -> pd.DataFrame:
     """Burst the run and pull a PE pipe in: size, expansion and pull for the run by itself."""
     pipe = settings.pipe
     plan = _plan_pe(cases, outside, pipe.sdr, "PE by bursting", settings)
@@ -291,7 +292,8 @@ def _plan_burst(
         size_steps=count_size_steps(host, outside),
         expansion_mm=expansion(host, outside, pipe.overcut_mm),
         heave_mm=surface_heave(
-            displaced_area(host, outside, pipe.overcut_mm), np.where(axis > 0, axis, np.nan),
+            displaced_area(host, outside, pipe.overcut_mm),
+            np.where(axis > 0, axis, np.nan),
             trough_ratio=settings.pull.trough_ratio,
         ),
         pull_allowable_kn=allowable_pull(outside, np.full(len(cases), pipe.sdr), pipe),
@@ -313,9 +315,12 @@ def _plan_liner(cases: pd.DataFrame, settings: PlanSettings) -> pd.DataFrame:
     size = np.fmax(width, height)
     oval = 100 * cases["deformation_share"].to_numpy(dtype=float)
     wall = design_liner(
-        size, cases["depth_max_m"].to_numpy(dtype=float), ~(grade < _DETERIORATED_GRADE),
-        settings.liner, ovality_percent=np.where(oval > 0, np.minimum(oval, 49.0), np.nan),
-    ).wall_mm  # fmt: skip
+        size,
+        cases["depth_max_m"].to_numpy(dtype=float),
+        ~(grade < _DETERIORATED_GRADE),
+        settings.liner,
+        ovality_percent=np.where(oval > 0, np.minimum(oval, 49.0), np.nan),
+    ).wall_mm
     shape = _texts(cases["shape"])
     girth = girth_diameter(shape, width, height)
     section = full_section(shape, _positive(pd.Series(width - 2 * wall)), height - 2 * wall)

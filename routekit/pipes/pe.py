@@ -208,9 +208,7 @@ def allowable_stress(
     check_positive("hours", duration)
     table = load_table("pe_stress.csv")
     table = table[table["material"] == material]
-    stress = np.interp(
-        temperature, table["temperature_c"], table["stress_mpa"], right=np.nan
-    )
+    stress = np.interp(temperature, table["temperature_c"], table["stress_mpa"], right=np.nan)
     return np.asarray(stress * _duration_factor("stress", duration))
 
 
@@ -238,9 +236,9 @@ def allowable_pull(outside_mm: ArrayLike, sdr: ArrayLike, settings: PipeSettings
     by_stress = wall_area(outside, ratio) * stress
     by_yield = allowable_tensile_load(outside, ratio, settings.yield_mpa, settings.pull_hours)
     by_yield = np.where(np.isnan(by_stress), np.nan, by_yield)
-    chosen = {
-        "gw321": by_stress, "astm_f1804": by_yield, "lower": np.fmin(by_stress, by_yield)
-    }[settings.pull_basis]  # fmt: skip
+    chosen = {"gw321": by_stress, "astm_f1804": by_yield, "lower": np.fmin(by_stress, by_yield)}[
+        settings.pull_basis
+    ]
     return np.asarray(chosen / N_PER_KN / settings.pull_safety)
 
 

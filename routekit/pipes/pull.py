@@ -246,11 +246,17 @@ def over_at(force_kn: ArrayLike, limit_kn: ArrayLike) -> Texts:
     over = exceeds(force, limit[..., np.newaxis])
     missing = np.isnan(force) | np.isnan(limit)[..., np.newaxis]
     said = np.select(
-        [missing[..., 0], over[..., 0], missing[..., 1], over[..., 1], missing[..., 2],
-         over[..., 2]],
+        [
+            missing[..., 0],
+            over[..., 0],
+            missing[..., 1],
+            over[..., 1],
+            missing[..., 2],
+            over[..., 2],
+        ],
         [NOT_KNOWN, OVER_AT["low"], NOT_KNOWN, OVER_AT["mid"], NOT_KNOWN, OVER_AT["high"]],
         NOT_OVER,
-    )  # fmt: skip
+    )
     return said.astype(object)
 
 

@@ -16,9 +16,7 @@ M2_MM_H_PER_L_S = 3600.0
 """1 l/s is 3600 mm m2/h; source `arithmetic`."""
 
 
-def rational_flow(
-    area_m2: ArrayLike, runoff_share: ArrayLike, intensity_mm_h: ArrayLike
-) -> Floats:
+def rational_flow(area_m2: ArrayLike, runoff_share: ArrayLike, intensity_mm_h: ArrayLike) -> Floats:
     """Find the peak runoff of small catchments.
 
     Parameters
@@ -141,9 +139,7 @@ def table_intensity(
         )
     if not ((grid > 0).all() and (values > 0).all() and (np.diff(grid) > 0).all()):
         raise ValueError("a rainfall table needs ascending durations and values above zero")
-    logs = np.interp(
-        np.log(duration), np.log(grid), np.log(values), left=np.nan, right=np.nan
-    )
+    logs = np.interp(np.log(duration), np.log(grid), np.log(values), left=np.nan, right=np.nan)
     return np.exp(logs)
 
 
@@ -188,9 +184,7 @@ def _read_intensity(settings: RainfallSettings) -> float:
     """Intensity from the study's own table."""
     try:
         found = float(
-            table_intensity(
-                settings.duration_min, settings.table_duration_min, settings.table_mm_h
-            )
+            table_intensity(settings.duration_min, settings.table_duration_min, settings.table_mm_h)
         )
     except ValueError as error:
         raise StudyError(

@@ -162,9 +162,7 @@ def egg_full(width_mm: ArrayLike, height_mm: ArrayLike) -> Section:
     return Section(area, area / perimeter)
 
 
-def full_section(
-    shape: str | Texts, diameter_mm: ArrayLike, height_mm: ArrayLike
-) -> Section:
+def full_section(shape: str | Texts, diameter_mm: ArrayLike, height_mm: ArrayLike) -> Section:
     """Find the full section of bores of any known shape.
 
     Parameters
@@ -199,9 +197,7 @@ def full_section(
     return Section(area, radius)
 
 
-def girth_diameter(
-    shape: str | Texts, diameter_mm: ArrayLike, height_mm: ArrayLike
-) -> Floats:
+def girth_diameter(shape: str | Texts, diameter_mm: ArrayLike, height_mm: ArrayLike) -> Floats:
     """Find the diameter of the circle whose perimeter is that of a bore.
 
     Parameters

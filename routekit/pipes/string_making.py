@@ -127,9 +127,7 @@ def thermal_shortening(length_m: ArrayLike, settings: PipeSettings) -> Floats:
     return np.asarray(length[..., np.newaxis] * alpha * settings.cooling_k)
 
 
-def elastic_stretch(
-    stress_mpa: ArrayLike, length_m: ArrayLike, settings: PipeSettings
-) -> Floats:
+def elastic_stretch(stress_mpa: ArrayLike, length_m: ArrayLike, settings: PipeSettings) -> Floats:
     """Find how much a pulled string is stretched, and will spring back.
 
     Parameters

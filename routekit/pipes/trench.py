@@ -101,8 +101,9 @@ def is_steep(depth_m: ArrayLike, settings: TrenchSettings) -> Flags:
     return np.asarray(always | (depth <= settings.unsupported_depth_m))
 
 
-def _width_by_size(size_mm: Floats, outside_m: Floats, steep: Flags,
-                   machine_compacted: bool) -> Floats:  # fmt: skip
+def _width_by_size(
+    size_mm: Floats, outside_m: Floats, steep: Flags, machine_compacted: bool
+) -> Floats:
     """Outside diameter plus the room of EN 1610 Table 1, in m."""
     table = load_table("trench_width_by_size.csv")
     row = np.searchsorted(table["up_to_mm"].to_numpy(), size_mm, side="left")
@@ -373,9 +374,12 @@ def build_trenches(
 
 
 def _widen_for(
-    new_outside_mm: ArrayLike, width_m: Floats, rule: Texts, depth_m: Floats,
+    new_outside_mm: ArrayLike,
+    width_m: Floats,
+    rule: Texts,
+    depth_m: Floats,
     settings: TrenchSettings,
-) -> tuple[Floats, Texts]:  # fmt: skip
+) -> tuple[Floats, Texts]:
     """Widen trenches in which a larger pipe is laid; its nominal size is its outside diameter."""
     outside = np.broadcast_to(np.asarray(new_outside_mm, dtype=np.float64), width_m.shape)
     wanted, by = trench_width(outside, outside, depth_m, settings)

@@ -139,9 +139,7 @@ def check_order(values: tuple[float, float, float]) -> tuple[float, float, float
     return values
 
 
-def setting(
-    default: Any, *, unit: str, source: str, text: str, **limits: Any
-) -> Any:
+def setting(default: Any, *, unit: str, source: str, text: str, **limits: Any) -> Any:
     """Declare one setting with its unit, source and meaning.
 
     Parameters

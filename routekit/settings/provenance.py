@@ -101,9 +101,11 @@ def build_provenance(
     table = pd.concat(full, ignore_index=True).fillna("")
     mark = dict.fromkeys(PROVENANCE_COLUMNS, "")
     mark |= {
-        "kind": "study", "name": "result", "value": _name_result(table, basis),
+        "kind": "study",
+        "name": "result",
+        "value": _name_result(table, basis),
         "text": "Stands in every file of this result",
-    }  # fmt: skip
+    }
     return pd.concat([pd.DataFrame([mark]).astype("str"), table], ignore_index=True)
 
 

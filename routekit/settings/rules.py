@@ -19,9 +19,17 @@ from routekit.settings.declare import SettingRow, Settings, walk_settings
 from routekit.settings.sources import load_sources
 
 COLUMNS = (
-    "kind", "name", "value", "default", "unit", "source", "standing", "title", "default_source",
+    "kind",
+    "name",
+    "value",
+    "default",
+    "unit",
+    "source",
+    "standing",
+    "title",
+    "default_source",
     "text",
-)  # fmt: skip
+)
 
 SET_BY_STUDY = "study_file"
 """Key of the source of what the study file sets."""

@@ -54,13 +54,12 @@ def list_works(
         ),
         pd.DataFrame(
             {
-                "label": digs["kind"].astype(str).str.replace("_", " ")
-                + " dig " + named,
+                "label": digs["kind"].astype(str).str.replace("_", " ") + " dig " + named,
                 "method": digs["method"],
                 "geometry": digs["geometry"].to_numpy(dtype=object),
             }
         ),
-    ]  # fmt: skip
+    ]
     if corridors is not None:
         parts.append(
             pd.DataFrame(
@@ -133,13 +132,12 @@ def _unsettled_trees(works: pd.DataFrame, zones: ZoneLayer, distance_m: float) -
     return pd.DataFrame(
         {
             "tree_id": zones.tree_id[zones.unknown[unique]],
-            "touched_by": "near: " + pd.Series(
-                _touched_text(works, dug, row, len(unique)), dtype=object
-            ),
+            "touched_by": "near: "
+            + pd.Series(_touched_text(works, dug, row, len(unique)), dtype=object),
             "working_method": "zone not known: ask an arborist before digging",
             "n_works": np.bincount(row, minlength=len(unique)),
         }
-    )  # fmt: skip
+    )
 
 
 def tree_balance(
@@ -226,7 +224,9 @@ def _add_open_cut(table: pd.DataFrame, tree_loss: pd.DataFrame) -> pd.DataFrame:
     for name in ("open_cut_footprint_m2", "open_cut_footprint_share", "open_cut_severed_share"):
         absent = ~both["tree_id"].isin(tree_loss["tree_id"])
         both[name] = both[name].mask(absent, 0)
-    both["open_cut_severity"] = both["open_cut_severity"].astype(object).where(
-        both["tree_id"].isin(tree_loss["tree_id"]), "none"
+    both["open_cut_severity"] = (
+        both["open_cut_severity"]
+        .astype(object)
+        .where(both["tree_id"].isin(tree_loss["tree_id"]), "none")
     )
     return both.assign(spared_m2=both["open_cut_footprint_m2"] - both["footprint_m2"])

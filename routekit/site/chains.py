@@ -24,12 +24,20 @@ from routekit.site.settings import StringSettings
 Bools = NDArray[np.bool_]
 
 HOST_GROUPS: Final = {
-    "concrete": "fractured", "clay": "fractured", "brick": "fractured",
-    "fibre_cement": "fractured", "cast_iron": "fractured",
+    "concrete": "fractured",
+    "clay": "fractured",
+    "brick": "fractured",
+    "fibre_cement": "fractured",
+    "cast_iron": "fractured",
     "reinforced_concrete": "reinforced",
-    "ductile_iron": "cut", "steel": "cut", "pvc": "cut", "pe": "cut", "pp": "cut", "grp": "cut",
+    "ductile_iron": "cut",
+    "steel": "cut",
+    "pvc": "cut",
+    "pe": "cut",
+    "pp": "cut",
+    "grp": "cut",
     "lined": "cut",
-}  # fmt: skip
+}
 """How a host gives way: fractured, reinforced, or cut open. Source: common practice."""
 
 
@@ -135,9 +143,7 @@ def end_directions(lines: ArrayLike) -> tuple[Floats, Floats]:
         Unit vectors along the first and the last segment of some length; NaN where a line has none.
     """
     shapes = shapely.remove_repeated_points(np.asarray(lines, dtype=object))
-    points = [
-        shapely.get_coordinates(shapely.get_point(shapes, place)) for place in (0, 1, -2, -1)
-    ]
+    points = [shapely.get_coordinates(shapely.get_point(shapes, place)) for place in (0, 1, -2, -1)]
     vectors = np.stack([points[1] - points[0], points[3] - points[2]])
     length = np.hypot(vectors[..., 0], vectors[..., 1])
     unit = vectors / np.where(length > 0, length, np.nan)[..., None]
@@ -192,9 +198,12 @@ def _through_limits(
     other_host = known & (group[upper] != group[lower])
     branch = _larger_branch(runs, *codes, upper, lower) & settings.larger_branch_stops
     hosts = np.asarray(
-        "host changes from " + material[upper].astype(str).astype(object)
-        + " to " + material[lower].astype(str).astype(object), dtype=object,
-    )  # fmt: skip
+        "host changes from "
+        + material[upper].astype(str).astype(object)
+        + " to "
+        + material[lower].astype(str).astype(object),
+        dtype=object,
+    )
     bends = f" degrees is over {settings.max_bend_deg:g}"
     step_text = "level step of " + number_text(step, 2)
     step_text += f" m is over {settings.max_level_step_m:g} m"
@@ -216,9 +225,12 @@ def _through_limits(
         len(inner),
     )
     for name, values in (
-        ("bend_deg", bend), ("level_step_m", step), ("break_cause", cause),
-        ("unknown", unknown), ("is_break", cause != ""),
-    ):  # fmt: skip
+        ("bend_deg", bend),
+        ("level_step_m", step),
+        ("break_cause", cause),
+        ("unknown", unknown),
+        ("is_break", cause != ""),
+    ):
         column = chains[name].to_numpy().copy()
         column[inner] = values
         chains[name] = column

@@ -107,8 +107,14 @@ def no_conflicts(size: int) -> Conflicts:
     -------
     Conflicts
     """
-    kinds = {"worst_tree": np.int64, "is_outside": np.bool_, "unknown_trees": np.int64,
-             "forbidding_trees": np.int64, "services": np.int64, "obstacles": np.int64}  # fmt: skip
+    kinds = {
+        "worst_tree": np.int64,
+        "is_outside": np.bool_,
+        "unknown_trees": np.int64,
+        "forbidding_trees": np.int64,
+        "services": np.int64,
+        "obstacles": np.int64,
+    }
     blank: dict[str, NDArray[Any]] = {
         part.name: np.zeros(size, kinds.get(part.name, np.float64)) for part in fields(Conflicts)
     }
@@ -201,10 +207,7 @@ def _surface_areas(
     edges = polygon_edges(surfaces.shape[near])
     area = strip_overlap(start / 2, end / 2, half, edges, dug, place)
     road, park = kind == "carriageway", kind == "parking"
-    sums = [
-        sum_by(dug[chosen], area[chosen], size)
-        for chosen in (road, park, ~(road | park))
-    ]
+    sums = [sum_by(dug[chosen], area[chosen], size) for chosen in (road, park, ~(road | park))]
     return sums[0], sums[1], sums[2]
 
 
@@ -262,10 +265,15 @@ def find_conflicts(
     return Conflicts(
         root_m2=sum_by(dug, overlap, size),
         structural_m2=sum_by(dug, np.nan_to_num(structural), size),
-        worst_tree=worst, worst_m2=worst_m2, worst_share=worst_share,
+        worst_tree=worst,
+        worst_m2=worst_m2,
+        worst_share=worst_share,
         unknown_trees=unsettled,
         forbidding_trees=np.bincount(dug[zones.forbids_pits[tree]], minlength=size),
         services=np.bincount(service, minlength=size),
         obstacles=np.bincount(obstacle, minlength=size),
-        is_outside=outside, carriageway_m2=road, parking_m2=park, footway_m2=foot,
-    )  # fmt: skip
+        is_outside=outside,
+        carriageway_m2=road,
+        parking_m2=park,
+        footway_m2=foot,
+    )

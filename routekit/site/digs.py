@@ -43,10 +43,23 @@ ROBOT_TECHNIQUES: Final = ("cipp", "close_fit")
 _SD: Final = "position_sd_m"
 
 DIG_COLUMNS: Final = (
-    "dig_id", "connection_id", "run_id", "kind", "method", "footprint_m2", "zone_overlap_m2",
-    "zone_by_tree", "structural_m2", "is_structural", "worst_tree", "worst_share", "is_settled",
-    *DOUBT_COLUMNS, *NEAR_COLUMNS, "geometry",
-)  # fmt: skip
+    "dig_id",
+    "connection_id",
+    "run_id",
+    "kind",
+    "method",
+    "footprint_m2",
+    "zone_overlap_m2",
+    "zone_by_tree",
+    "structural_m2",
+    "is_structural",
+    "worst_tree",
+    "worst_share",
+    "is_settled",
+    *DOUBT_COLUMNS,
+    *NEAR_COLUMNS,
+    "geometry",
+)
 """Columns of the table of digs, in order."""
 
 
@@ -85,9 +98,7 @@ def measure_digs(
     table = pd.DataFrame(
         {
             "footprint_m2": np.nan_to_num(shapely.area(shapes)),
-            "zone_overlap_m2": count_once(
-                shapes, dug, tree, overlap, zones.radius_m[tree], zones
-            ),
+            "zone_overlap_m2": count_once(shapes, dug, tree, overlap, zones.radius_m[tree], zones),
             "zone_by_tree": name_overlaps(dug, tree, overlap, zones, size),
             "structural_m2": deep,
             "is_structural": deep > 1e-9,
@@ -114,9 +125,7 @@ def _squares(points: Objects, axis: Floats, side_m: ArrayLike) -> Objects:
     return np.asarray(shapely.polygons(corners), dtype=object)
 
 
-def find_runs(
-    connections: pd.DataFrame, runs: pd.DataFrame, reach_m: float
-) -> Ints:
+def find_runs(connections: pd.DataFrame, runs: pd.DataFrame, reach_m: float) -> Ints:
     """Find the run of each connection: the one that it names, else the nearest within reach.
 
     Parameters
@@ -288,9 +297,15 @@ def manhole_digs(
     ids = manholes["run_id"].to_numpy(dtype=object)
     named = manholes["manhole_id"].to_numpy(dtype=object)
     return _dig_table(
-        "manhole", named, ids, method, polygon, zones,
-        take_numbers(manholes, _SD), crs=manholes.crs,
-    )  # fmt: skip
+        "manhole",
+        named,
+        ids,
+        method,
+        polygon,
+        zones,
+        take_numbers(manholes, _SD),
+        crs=manholes.crs,
+    )
 
 
 def list_replaced(
@@ -388,9 +403,16 @@ _PREFIX: Final = {"connection": "C", "manhole": "M", "local_repair": "R", "servi
 
 
 def _dig_table(
-    kind: str, named: Objects, run_id: Objects, method: Objects, polygon: Objects,
-    zones: ZoneLayer, run_sd_m: Floats, *, crs: object,
-) -> gpd.GeoDataFrame:  # fmt: skip
+    kind: str,
+    named: Objects,
+    run_id: Objects,
+    method: Objects,
+    polygon: Objects,
+    zones: ZoneLayer,
+    run_sd_m: Floats,
+    *,
+    crs: object,
+) -> gpd.GeoDataFrame:
     """Put one kind of dig into the table of digs; ids are D, the kind's letter and a number."""
     size = len(polygon)
     number = np.char.mod(f"D{_PREFIX[kind]}%05d", np.arange(1, size + 1)).astype(object)

@@ -43,9 +43,12 @@ class _Strips:
         drawn = np.flatnonzero(length_m > 0)
         shapes = np.full(len(length_m), None, dtype=object)
         corners = rectangle_corners(
-            self.origin[drawn], self.axis[drawn], np.zeros(len(drawn)), length_m[drawn],
+            self.origin[drawn],
+            self.axis[drawn],
+            np.zeros(len(drawn)),
+            length_m[drawn],
             np.full(len(drawn), width_m),
-        )  # fmt: skip
+        )
         shapes[drawn] = shapely.polygons(corners)
         return shapes
 
@@ -95,9 +98,7 @@ def free_length(strips: _Strips, around: Surroundings, settings: LaydownSettings
     wanted = strips.length_m
     polygons = strips.polygons(wanted, settings.width_m)
     strip, shape = around.obstacles.index.query(polygons, predicate="intersects")
-    found = np.minimum(
-        wanted, _first_hits(strips, polygons, strip, around.obstacles.shape[shape])
-    )
+    found = np.minimum(wanted, _first_hits(strips, polygons, strip, around.obstacles.shape[shape]))
     if around.study is not None:
         leaves = ~shapely.is_missing(polygons) & ~shapely.covers(around.study, polygons)
         drawn = np.flatnonzero(leaves)
@@ -138,17 +139,13 @@ def _follows_string(strings: pd.DataFrame, pit_run: Objects) -> Bools:
     return np.asarray(own == pit_run.astype(str).astype(object))
 
 
-def _blocked_surfaces(
-    polygons: Objects, around: Surroundings
-) -> tuple[dict[str, Floats], Objects]:
+def _blocked_surfaces(polygons: Objects, around: Surroundings) -> tuple[dict[str, Floats], Objects]:
     """Areas blocked by kind of surface, and the same as text."""
     size = len(polygons)
     strip, piece = around.surfaces.index.query(polygons, predicate="intersects")
     area = shapely.area(shapely.intersection(polygons[strip], around.surfaces.shape[piece]))
     kind = around.surfaces.kind[piece]
-    areas = {
-        name: sum_by(strip[kind == name], area[kind == name], size) for name in SURFACE_KINDS
-    }
+    areas = {name: sum_by(strip[kind == name], area[kind == name], size) for name in SURFACE_KINDS}
     text = np.full(size, "", dtype=object)
     for name, blocked in areas.items():
         said = np.char.mod(f"{name} %.0f m2", blocked).astype(object)
@@ -216,15 +213,14 @@ def plan_laydown(
     crown = _crown_counts(polygons, trees, settings)
     bars = np.floor(best / bar_length_m + 1e-9) * bar_length_m
     fits = best >= strips.length_m - 1e-6
-    stages = np.where(
-        fits, 1, np.ceil(strips.length_m / np.where(bars > 0, bars, np.nan) - 1e-9)
-    )
+    stages = np.where(fits, 1, np.ceil(strips.length_m / np.where(bars > 0, bars, np.nan) - 1e-9))
     unknown = np.isnan(best)
     longest = np.where(fits, strings["length_m"].to_numpy(dtype=float), bars)
     table = pd.DataFrame(
         {
             "string_id": strings["string_id"].to_numpy(dtype=object),
-            "wanted_m": strips.length_m, "available_m": best,
+            "wanted_m": strips.length_m,
+            "available_m": best,
             "turn_deg": np.where(unknown, np.nan, turn),
             "fits": pd.array(fits, dtype="boolean"),
             "longest_string_m": np.where(unknown, np.nan, longest),
@@ -232,11 +228,13 @@ def plan_laydown(
             "room": np.select(
                 [unknown, fits, bars > 0], [NOT_KNOWN, FITS, IN_STAGES], NO_ROOM
             ).astype(object),
-            "blocks": blocks, "carriageway_m2": areas["carriageway"],
+            "blocks": blocks,
+            "carriageway_m2": areas["carriageway"],
             "entrances": _entrance_counts(polygons, connections, settings),
-            "crowns": crown[0], "crowns_unknown": crown[1],
+            "crowns": crown[0],
+            "crowns_unknown": crown[1],
         }
-    )  # fmt: skip
+    )
     table.loc[unknown, "fits"] = pd.NA
     table["text"] = _describe(table)
     return gpd.GeoDataFrame(table, geometry=polygons, crs=strings.crs)

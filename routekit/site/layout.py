@@ -156,14 +156,27 @@ def set_out_works(
     runs, around, settings = place.runs, place.around, place.settings
     chains = build_chains(runs, burst, settings=settings.site.strings)
     offers = offer_pipes(
-        chains, place.cases, plans, upsized, widened,
-        pipe=settings.pipe, pull=settings.pull,
-    )  # fmt: skip
+        chains,
+        place.cases,
+        plans,
+        upsized,
+        widened,
+        pipe=settings.pipe,
+        pull=settings.pull,
+    )
     width = place.trenches["bottom_width_m"].to_numpy(dtype=float)[chains["run"].to_numpy()]
     strings, pits, placed = plan_site(
-        chains, runs, place.manholes, offers, around, trench_width_m=width, settings=settings.site,
-        pipe=settings.pipe, before=None if before is None else before.placed, has_texts=has_texts,
-    )  # fmt: skip
+        chains,
+        runs,
+        place.manholes,
+        offers,
+        around,
+        trench_width_m=width,
+        settings=settings.site,
+        pipe=settings.pipe,
+        before=None if before is None else before.placed,
+        has_texts=has_texts,
+    )
     number, share = _share_by_length(strings, runs)
     if before is None:
         digs = set_out_digs(place, np.full(len(runs), "burst_upsized", dtype=object))
@@ -230,9 +243,10 @@ def set_out_digs(place: Place, technique: Texts) -> gpd.GeoDataFrame:
     ]
     filled = [part for part in parts if len(part)] or parts[:1]
     return deepen_digs(
-        gpd.GeoDataFrame(pd.concat(filled, ignore_index=True), crs=runs.crs), runs,
+        gpd.GeoDataFrame(pd.concat(filled, ignore_index=True), crs=runs.crs),
+        runs,
         below_invert_m=place.settings.connection_below_invert_m,
-    )  # fmt: skip
+    )
 
 
 def _collapse_digs(place: Place, is_burst: Flags) -> gpd.GeoDataFrame:
@@ -306,9 +320,14 @@ def balance_trees(
     )
     dug = works.digs[works.digs["method"] != "robot"]
     balance = tree_balance(
-        zones, works.pits, dug, corridors, tree_loss=loss_before, settings=site.digs,
+        zones,
+        works.pits,
+        dug,
+        corridors,
+        tree_loss=loss_before,
+        settings=site.digs,
         unknown_tree_distance_m=site.placement.unknown_tree_distance_m,
-    )  # fmt: skip
+    )
     cut = loss_open_cut.set_index("tree_id")
     rows = pd.Index(balance["tree_id"])
     severed = cut["severed_m2"].reindex(rows).fillna(0).to_numpy(dtype=float)
@@ -327,21 +346,28 @@ def balance_trees(
     careful = rows.isin(trees_dug_structurally(holes[keeps], zones)) & ~structural
     share = loss / area
     severity = np.select(
-        [np.isnan(loss) & ~(in_doubt & structural), structural, ~(loss > 0),
-         share >= place.major_from_share],
+        [
+            np.isnan(loss) & ~(in_doubt & structural),
+            structural,
+            ~(loss > 0),
+            share >= place.major_from_share,
+        ],
         ["unknown", "structural", "none", "major"],
         "minor",
     )
     return balance.assign(
-        loss_m2=loss, loss_share=share, severity=severity,
+        loss_m2=loss,
+        loss_share=share,
+        severity=severity,
         is_touched=(balance["n_works"] > 0) | in_doubt,
         footprint_m2=balance["footprint_m2"].mask(in_doubt),
         footprint_share=balance["footprint_share"].mask(in_doubt),
         spared_m2=balance["spared_m2"].mask(in_doubt),
         working_method=balance["working_method"].mask(in_doubt, _UNSIZED_METHOD),
         touched_by=_add_unsized(balance["touched_by"], in_doubt),
-        is_structural=structural, is_careful_structural=careful,
-    )  # fmt: skip
+        is_structural=structural,
+        is_careful_structural=careful,
+    )
 
 
 def _share_by_length(strings: gpd.GeoDataFrame, runs: gpd.GeoDataFrame) -> tuple[Ints, Floats]:

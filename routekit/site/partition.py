@@ -78,9 +78,7 @@ class Partition:
     cost: Ints
 
 
-def _ends_at(
-    rows: Ints, place: int, begin: Ints, costs: Costs
-) -> tuple[Ints, Ints]:
+def _ends_at(rows: Ints, place: int, begin: Ints, costs: Costs) -> tuple[Ints, Ints]:
     """Least cost up to these runs by state, and the number of runs of the string that gives it."""
     reach = min(place + 1, costs.span.shape[1])
     back = rows[:, None] - np.arange(reach)

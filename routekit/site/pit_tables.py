@@ -40,8 +40,13 @@ SKETCH_STEMS: Final = 5
 """Nearest stems drawn in a plan sketch."""
 
 _TAKEN = (
-    "zone_overlap_m2", "structural_m2", "worst_share", "carriageway_m2", "parking_m2", "footway_m2",
-)  # fmt: skip
+    "zone_overlap_m2",
+    "structural_m2",
+    "worst_share",
+    "carriageway_m2",
+    "parking_m2",
+    "footway_m2",
+)
 """What a pit takes of its surroundings."""
 
 _LEAST_SAID_M2 = 0.005
@@ -65,9 +70,7 @@ def _names_of(dug: Ints, name: Objects, size: int) -> Objects:
     return join_groups(table["name"], table["dug"], size, ", ")
 
 
-def free_lead_in(
-    requests: PitRequests, around: Surroundings, settings: SiteSettings
-) -> Floats:
+def free_lead_in(requests: PitRequests, around: Surroundings, settings: SiteSettings) -> Floats:
     """Find the lead-in for which a launch pit outward of its manhole would be clear of roots.
 
     Parameters
@@ -110,9 +113,13 @@ def free_lead_in(
 
 
 def _freeing_text(
-    chosen: _Chosen, placement: Placement, radius_m: Floats, roots: Bools,
-    around: Surroundings, settings: SiteSettings,
-) -> Objects:  # fmt: skip
+    chosen: _Chosen,
+    placement: Placement,
+    radius_m: Floats,
+    roots: Bools,
+    around: Surroundings,
+    settings: SiteSettings,
+) -> Objects:
     """Say what would free each pit that is not clear.
 
     An entry is named down to half the drop: below that it is another pipe.
@@ -162,9 +169,13 @@ def _forbidding_names(polygon: Objects, around: Surroundings) -> Objects:
 
 
 def _why_text(
-    chosen: _Chosen, placement: Placement, structural_m2: Floats, doubt: pd.DataFrame,
-    around: Surroundings, settings: SiteSettings,
-) -> Objects:  # fmt: skip
+    chosen: _Chosen,
+    placement: Placement,
+    structural_m2: Floats,
+    doubt: pd.DataFrame,
+    around: Surroundings,
+    settings: SiteSettings,
+) -> Objects:
     """Say why each pit is where it is and what it meets, by name."""
     forbidden = _forbidding_names(chosen.polygon, around)
     found, size = placement.conflicts.take(chosen.rows), len(chosen.rows)
@@ -192,28 +203,38 @@ def _why_text(
     return join_causes(
         [
             (~placed, "not placed: depth, size or direction is not known"),
-            (found.structural_m2 > 0, "digs " + number_text(structural_m2, 2)
-             + " m2 of structural root zone, tree " + tree),
+            (
+                found.structural_m2 > 0,
+                "digs "
+                + number_text(structural_m2, 2)
+                + " m2 of structural root zone, tree "
+                + tree,
+            ),
             (found.root_m2 > 0, takes),
             (forbidden != "", "in the zone of " + forbidden + ", where no pit should stand"),
             (served != "", "over or near " + served),
             (blocked != "", "near " + blocked),
             (found.is_outside, "leaves the study area"),
-            (found.unknown_trees > 0, number_text(found.unknown_trees, 0)
-             + near.astype(object) + " not known"),
+            (
+                found.unknown_trees > 0,
+                number_text(found.unknown_trees, 0) + near.astype(object) + " not known",
+            ),
             (clear & is_sure, "clear of root zones and of what was looked at"),
             (clear & ~is_sure, "as drawn clear of root zones and of what was looked at"),
             (placed & (doubt["position_doubt"] != "").to_numpy(), doubt["position_doubt"]),
             (np.full(size, missing != ""), f"not looked at, no layer: {missing}"),
         ],
         size,
-    )  # fmt: skip
+    )
 
 
 def sketch_pits(
-    polygon: Objects, requests: PitRequests, turn_deg: Floats, around: Surroundings,
+    polygon: Objects,
+    requests: PitRequests,
+    turn_deg: Floats,
+    around: Surroundings,
     distance_m: float,
-) -> Objects:  # fmt: skip
+) -> Objects:
     """Write a plan sketch of each pit as JSON text.
 
     Parameters
@@ -238,9 +259,12 @@ def sketch_pits(
     turn = np.radians(turn_deg)
     cos, sin = np.cos(turn), np.sin(turn)
     axis = np.stack(
-        [requests.axis[:, 0] * cos - requests.axis[:, 1] * sin,
-         requests.axis[:, 0] * sin + requests.axis[:, 1] * cos], axis=1,
-    )  # fmt: skip
+        [
+            requests.axis[:, 0] * cos - requests.axis[:, 1] * sin,
+            requests.axis[:, 0] * sin + requests.axis[:, 1] * cos,
+        ],
+        axis=1,
+    )
     centroid = shapely.centroid(polygon)
     middle = np.stack([shapely.get_x(centroid), shapely.get_y(centroid)], axis=1)
     stems = zones.stem_index
@@ -334,9 +358,10 @@ def tabulate_pits(
     root_m2, structural_m2 = (
         count_once(polygon, dug, met, area, radius[met], around.zones)
         for area, radius in (
-            (overlap, around.zones.radius_m), (structural, around.zones.structural_radius_m)
+            (overlap, around.zones.radius_m),
+            (structural, around.zones.structural_radius_m),
         )
-    )  # fmt: skip
+    )
     of_run = np.broadcast_to(np.asarray(run_sd_m, dtype=float), (len(chains),))
     doubt = measure_doubt(polygon, around.zones, of_run[pits.run[rows]])
     role = np.where(chosen.role == LAUNCH, "launch", settings.pits.far_role).astype(object)
@@ -346,21 +371,31 @@ def tabulate_pits(
         "run_id": chains["run_id"].to_numpy(dtype=object)[pits.run[rows]],
         "role": role,
         "is_shared": plan.is_shared,
-        "length_m": size.length_m, "width_m": size.width_m, "depth_m": size.depth_m,
+        "length_m": size.length_m,
+        "width_m": size.width_m,
+        "depth_m": size.depth_m,
         "volume_m3": np.where(plan.is_shared, box, size.volume_m3),
-        "slide_share": placement.slide_share[rows], "turn_deg": placement.turn_deg[rows],
-        "zone_overlap_m2": root_m2, "structural_m2": structural_m2,
-        "worst_tree": tree, "worst_share": found.worst_share,
+        "slide_share": placement.slide_share[rows],
+        "turn_deg": placement.turn_deg[rows],
+        "zone_overlap_m2": root_m2,
+        "structural_m2": structural_m2,
+        "worst_tree": tree,
+        "worst_share": found.worst_share,
         "is_structural": found.structural_m2 > 1e-9,
-        "services": found.services, "obstacles": found.obstacles,
-        "forbidding_trees": found.forbidding_trees, "unknown_trees": found.unknown_trees,
-        "is_outside": found.is_outside, "carriageway_m2": found.carriageway_m2,
-        "parking_m2": found.parking_m2, "footway_m2": found.footway_m2,
-        "harm": placement.points[rows], "is_clear": placement.is_clear[rows],
+        "services": found.services,
+        "obstacles": found.obstacles,
+        "forbidding_trees": found.forbidding_trees,
+        "unknown_trees": found.unknown_trees,
+        "is_outside": found.is_outside,
+        "carriageway_m2": found.carriageway_m2,
+        "parking_m2": found.parking_m2,
+        "footway_m2": found.footway_m2,
+        "harm": placement.points[rows],
+        "is_clear": placement.is_clear[rows],
         "method": np.where(roots, settings.digs.root_zone_method, "machine").astype(object),
         **doubt.drop(columns="position_doubt"),
         **judge_digging(polygon, around.zones.stems, of_run[pits.run[rows]]),
-    }  # fmt: skip
+    }
     if has_texts:
         columns |= {
             "zone_by_tree": name_overlaps(dug, met, overlap, around.zones, len(rows)),
@@ -369,9 +404,14 @@ def tabulate_pits(
             "would_free": _freeing_text(
                 chosen, placement, pits.bend_radius_m[rows], roots, around, settings
             ),
-            "sketch": sketch_pits(polygon, requests, placement.turn_deg[rows], around,
-                                  settings.placement.unknown_tree_distance_m),
-        }  # fmt: skip
+            "sketch": sketch_pits(
+                polygon,
+                requests,
+                placement.turn_deg[rows],
+                around,
+                settings.placement.unknown_tree_distance_m,
+            ),
+        }
     table = _blank_unplaced(pd.DataFrame(columns), placed)
     return gpd.GeoDataFrame(table, geometry=polygon, crs=crs)
 

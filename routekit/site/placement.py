@@ -59,22 +59,32 @@ class PitRequests:
         """Give some rows, in the order asked for."""
         size = self.size
         return PitRequests(
-            origin=self.origin[rows], axis=self.axis[rows],
+            origin=self.origin[rows],
+            axis=self.axis[rows],
             run_length_m=self.run_length_m[rows],
             size=PitSizes(
-                length_m=size.length_m[rows], width_m=size.width_m[rows],
-                depth_m=size.depth_m[rows], volume_m3=size.volume_m3[rows],
+                length_m=size.length_m[rows],
+                width_m=size.width_m[rows],
+                depth_m=size.depth_m[rows],
+                volume_m3=size.volume_m3[rows],
             ),
-        )  # fmt: skip
+        )
 
     @property
     def numbers(self) -> Floats:
         """All that tells two requests apart, shape (n, 9)."""
         size = self.size
-        return np.column_stack([
-            self.origin, self.axis, self.run_length_m,
-            size.length_m, size.width_m, size.depth_m, size.volume_m3,
-        ])  # fmt: skip
+        return np.column_stack(
+            [
+                self.origin,
+                self.axis,
+                self.run_length_m,
+                size.length_m,
+                size.width_m,
+                size.depth_m,
+                size.volume_m3,
+            ]
+        )
 
     @property
     def is_known(self) -> Bools:
@@ -189,9 +199,12 @@ def candidate_corners(
 
 
 def _score(
-    requests: PitRequests, around: Surroundings, settings: PlacementSettings,
-    places: list[tuple[float, float]], begin: int,
-) -> tuple[Ints, Floats, Conflicts, Floats]:  # fmt: skip
+    requests: PitRequests,
+    around: Surroundings,
+    settings: PlacementSettings,
+    places: list[tuple[float, float]],
+    begin: int,
+) -> tuple[Ints, Floats, Conflicts, Floats]:
     """Score the places given, the first of them number `begin`, and give the best of each pit.
 
     The points are infinite where none of the places is allowed.
@@ -311,7 +324,10 @@ def place_pits(
             fill_conflicts(conflicts, into, found.take(won))
     slide, turn = np.array(places).T
     return Placement(
-        corners=corners, slide_share=np.where(placed, slide[best], np.nan),
-        turn_deg=np.where(placed, turn[best], np.nan), points=points,
-        conflicts=conflicts, is_placed=placed,
-    )  # fmt: skip
+        corners=corners,
+        slide_share=np.where(placed, slide[best], np.nan),
+        turn_deg=np.where(placed, turn[best], np.nan),
+        points=points,
+        conflicts=conflicts,
+        is_placed=placed,
+    )

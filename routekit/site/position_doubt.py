@@ -69,8 +69,9 @@ def judge_pairs(
     to_inner = away - inner
     unsure = judge_margin(np.fmin(np.abs(to_inner), np.abs(to_zone)), run_sd_m, tree_sd_m)
     # A circle of unknown radius begins no nearer than its zone.
-    near = judge_margin(np.where(np.isnan(inner), np.maximum(to_zone, 0), to_inner),
-                        run_sd_m, tree_sd_m)  # fmt: skip
+    near = judge_margin(
+        np.where(np.isnan(inner), np.maximum(to_zone, 0), to_inner), run_sd_m, tree_sd_m
+    )
     near[to_inner < 0] = False
     near[np.isnan(inner) & near.to_numpy(dtype=bool, na_value=True)] = pd.NA
     unsure[~unsure.to_numpy(dtype=bool, na_value=False) & near.isna()] = pd.NA
@@ -116,9 +117,7 @@ def measure_doubt(polygons: ArrayLike, zones: ZoneLayer, run_sd_m: ArrayLike) ->
     deviation = np.array(run_sd)
     deviation[dug[first]] = pairs["position_sd_m"].to_numpy()[first]
     lost = _is_unbounded(shapes, zones, run_sd)
-    unsure, near = (
-        _any_by(dug, pairs[name], lost) for name in ("is_unsure", "may_be_structural")
-    )
+    unsure, near = (_any_by(dug, pairs[name], lost) for name in ("is_unsure", "may_be_structural"))
     is_open = ~unsure.to_numpy(dtype=bool, na_value=False) & unsure.isna()
     is_open |= near.isna() & ~near.to_numpy(dtype=bool, na_value=False)
     return pd.DataFrame(
@@ -128,15 +127,17 @@ def measure_doubt(polygons: ArrayLike, zones: ZoneLayer, run_sd_m: ArrayLike) ->
             "may_be_structural": near,
             "position_doubt": join_causes(
                 [
-                    (np.bincount(dug[_hits(pairs)], minlength=size) > 0,
-                     _pair_texts(dug, tree, pairs, run_sd, zones, size)),
+                    (
+                        np.bincount(dug[_hits(pairs)], minlength=size) > 0,
+                        _pair_texts(dug, tree, pairs, run_sd, zones, size),
+                    ),
                     (lost, _NOT_KNOWN),
                     (is_open & ~lost, _NO_CIRCLE),
                 ],
                 size,
             ),
         }
-    )  # fmt: skip
+    )
 
 
 def _near_pairs(
@@ -172,9 +173,11 @@ def _is_unbounded(shapes: Objects, zones: ZoneLayer, run_sd: Floats) -> Flags:
         reach = DEVIATIONS * combine_deviations(run_sd[rows], tree_sd, unknown_m=WIDEST_SD_M)
         if len(rows) and len(index.geometries):
             (found, _), away = index.query_nearest(
-                shapes[rows], max_distance=float(reach.max()) + 1e-6, return_distance=True,
+                shapes[rows],
+                max_distance=float(reach.max()) + 1e-6,
+                return_distance=True,
                 all_matches=False,
-            )  # fmt: skip
+            )
             lost[rows[found[away <= reach[found]]]] = True
     return np.asarray(lost)
 
@@ -203,10 +206,14 @@ def _pair_texts(
     limit = DEVIATIONS * np.nan_to_num(pairs["position_sd_m"].to_numpy())
     kind = np.select([reached, to_zone > 0, np.abs(to_inner) <= limit], [0, 1, 2], 3)
     words = np.array(
-        ["may reach the structural zone of tree ", "may reach the zone of tree ",
-         "may lie outside the structural zone of tree ", "may lie outside the zone of tree "],
+        [
+            "may reach the structural zone of tree ",
+            "may reach the zone of tree ",
+            "may lie outside the structural zone of tree ",
+            "may lie outside the zone of tree ",
+        ],
         dtype=object,
-    )[kind]  # fmt: skip
+    )[kind]
     away = np.abs(np.where(np.isin(kind, (0, 2)), to_inner, to_zone))
     side = np.where(kind < 2, " m away", " m inside").astype(object)
     least = np.isnan(run_sd[dug]) | np.isnan(zones.position_sd_m[tree])

@@ -92,20 +92,36 @@ def plan_site(
     lines = runs["geometry"].to_numpy(dtype=object)[rows]
     depth = runs[["depth_up_m", "depth_down_m"]].to_numpy(dtype=float)[rows]
     pits = request_pits(
-        chains, lines, offers,
-        depth_m=depth, trench_width_m=trench_width_m,
-        chamber_mm=chamber_sizes(chains, manholes), settings=settings.pits,
-    )  # fmt: skip
+        chains,
+        lines,
+        offers,
+        depth_m=depth,
+        trench_width_m=trench_width_m,
+        chamber_mm=chamber_sizes(chains, manholes),
+        settings=settings.pits,
+    )
     placement = place_pits(pits.requests, around, settings.placement, before=before)
     plan = plan_strings(chains, offers, pits, placement, settings=settings.strings)
     strings = tabulate_strings(
-        chains, lines, offers, plan, depth_m=depth.max(axis=1),
+        chains,
+        lines,
+        offers,
+        plan,
+        depth_m=depth.max(axis=1),
         host_mm=runs["diameter_mm"].to_numpy(dtype=float)[rows],
-        settings=settings.strings, pipe=pipe, crs=runs.crs,
-    )  # fmt: skip
+        settings=settings.strings,
+        pipe=pipe,
+        crs=runs.crs,
+    )
     table = tabulate_pits(
-        chains, pits, placement, plan, around,
-        settings=settings, crs=runs.crs, has_texts=has_texts,
+        chains,
+        pits,
+        placement,
+        plan,
+        around,
+        settings=settings,
+        crs=runs.crs,
+        has_texts=has_texts,
         run_sd_m=take_numbers(runs, "position_sd_m")[rows],
-    )  # fmt: skip
+    )
     return strings, table, PlacedPits(requests=pits.requests, placement=placement)

@@ -111,14 +111,14 @@ def _size_spans(offers: PipeOffers, first: Ints, last: Ints, settings: StringSet
     least, most = np.minimum.reduceat(own, start), np.maximum.reduceat(own, start)
     is_uniform = least == most
     return _Sizes(
-        least_mm=least, most_mm=most, size=np.where(is_uniform, OWN, LARGER).astype(np.int64),
+        least_mm=least,
+        most_mm=most,
+        size=np.where(is_uniform, OWN, LARGER).astype(np.int64),
         is_one=is_uniform | np.logical_and.reduceat(larger, start),
-    )  # fmt: skip
+    )
 
 
-def _over_forces(
-    table: pd.DataFrame, settings: StringSettings
-) -> tuple[Bools, Bools]:
+def _over_forces(table: pd.DataFrame, settings: StringSettings) -> tuple[Bools, Bools]:
     """Whether pipe and machine are over at the estimate that shapes strings; unknown is not."""
     level = settings.force_level
     return (

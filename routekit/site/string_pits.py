@@ -78,9 +78,12 @@ def _index_requests(outside: Floats, receives: Bools) -> Ints:
 
 
 def _size_pits(
-    table: tuple[Ints, Ints, Ints, Ints], offers: PipeOffers, depth_m: Floats,
-    trench_width_m: Floats, settings: PitSettings,
-) -> PitSizes:  # fmt: skip
+    table: tuple[Ints, Ints, Ints, Ints],
+    offers: PipeOffers,
+    depth_m: Floats,
+    trench_width_m: Floats,
+    settings: PitSettings,
+) -> PitSizes:
     """Size each request by its role."""
     run, end, size, role = table
     outside, radius = offers.outside_mm[run, size], offers.bend_radius_m[run, size]
@@ -150,14 +153,22 @@ def request_pits(
         axis=axis[run, end],
         run_length_m=chains["length_m"].to_numpy(dtype=float)[run],
         size=_size_pits(
-            (run, end, size, role), offers, np.asarray(depth_m, dtype=float),
-            np.asarray(trench_width_m, dtype=float), settings,
+            (run, end, size, role),
+            offers,
+            np.asarray(depth_m, dtype=float),
+            np.asarray(trench_width_m, dtype=float),
+            settings,
         ),
-    )  # fmt: skip
+    )
     return PitTable(
-        requests=requests, run=run, end=end, role=role, size=size, of=index,
+        requests=requests,
+        run=run,
+        end=end,
+        role=role,
+        size=size,
+        of=index,
         bend_radius_m=offers.bend_radius_m[run, size],
-    )  # fmt: skip
+    )
 
 
 def cost_pits(table: PitTable, placement: Placement, settings: StringSettings) -> Ints:
@@ -227,8 +238,10 @@ def join_pits(
             size, role = max(a // 2, b // 2), min(a % 2, b % 2)
             state = 2 * size + role
             mixed = a % 2 != b % 2
-            fits = [straight & (~mixed | settings.share_mixed_roles & room[:, size])
-                    for room in (before, holds[:, UP])]  # fmt: skip
+            fits = [
+                straight & (~mixed | settings.share_mixed_roles & room[:, size])
+                for room in (before, holds[:, UP])
+            ]
             options = np.stack(
                 [
                     np.where(fits[0], left[:, state], NEVER),

@@ -98,10 +98,14 @@ def plan_strings(
     joint, choice = join_pits(pits, cost, chains["bend_deg"].to_numpy(dtype=float), settings)
     part = partition_chains(
         Costs(
-            position=chains["position"].to_numpy(dtype=np.int64), span=span, size=size,
-            opening=cost[:, UP], closing=cost[:, DOWN], joint=joint,
+            position=chains["position"].to_numpy(dtype=np.int64),
+            span=span,
+            size=size,
+            opening=cost[:, UP],
+            closing=cost[:, DOWN],
+            joint=joint,
         )
-    )  # fmt: skip
+    )
     up, down = _take_pits(chains, pits, part, choice)
     launch = np.where(part.launch_upstream, up, down)
     far = np.where(part.launch_upstream, down, up)
@@ -175,9 +179,7 @@ def _end_reasons(
     )
 
 
-def _string_unknowns(
-    chains: pd.DataFrame, part: Partition, table: pd.DataFrame
-) -> Objects:
+def _string_unknowns(chains: pd.DataFrame, part: Partition, table: pd.DataFrame) -> Objects:
     """List what a string rests on without knowing it."""
     number = np.repeat(np.arange(len(part.first)), part.last - part.first + 1)
     inner = np.flatnonzero(
@@ -193,11 +195,13 @@ def _string_unknowns(
     over = table["over_limit"].to_numpy(dtype=object)
     return join_causes(
         [
-            (through != "", through), (force, "pull force"), (length, "length"),
+            (through != "", through),
+            (force, "pull force"),
+            (length, "length"),
             (over != "", over),
         ],
         len(part.first),
-    )  # fmt: skip
+    )
 
 
 def _describe_difficulty(
@@ -217,10 +221,12 @@ def _describe_difficulty(
 
     return describe_difficulty(
         difficulty_class(
-            most(np.where(depth >= 0, depth, np.nan)), most(host),
-            most(count_size_steps(host, outside)), table["length_m"].to_numpy(dtype=float),
+            most(np.where(depth >= 0, depth, np.nan)),
+            most(host),
+            most(count_size_steps(host, outside)),
+            table["length_m"].to_numpy(dtype=float),
         )
-    )  # fmt: skip
+    )
 
 
 def _add_making(table: pd.DataFrame, drag_kn: pd.Series, pipe: PipeSettings) -> None:
@@ -293,9 +299,7 @@ def tabulate_strings(
         geometry.
     """
     part = plan.partition
-    table = measure_spans(
-        chains, offers, part.first, part.last, part.size, part.launch_upstream
-    )
+    table = measure_spans(chains, offers, part.first, part.last, part.size, part.launch_upstream)
     number = np.repeat(np.arange(len(part.first)), part.last - part.first + 1)
     run_id = chains["run_id"].astype(str).to_numpy(dtype=object)
     names = join_groups(run_id, number, len(part.first), ";")

@@ -140,9 +140,7 @@ def rectangle_corners(
     along = np.stack([from_m, to_m, to_m, from_m], axis=1)
     beside = 0.5 * np.stack([-width_m, -width_m, width_m, width_m], axis=1)
     return np.asarray(
-        origin[:, None]
-        + along[..., None] * axis[:, None]
-        + beside[..., None] * across[:, None]
+        origin[:, None] + along[..., None] * axis[:, None] + beside[..., None] * across[:, None]
     )
 
 
@@ -231,9 +229,13 @@ def zone_overlaps(
 
 
 def count_once(
-    polygons: ArrayLike, dug: Ints, tree: Ints, overlap_m2: Floats, radius_m: Floats,
+    polygons: ArrayLike,
+    dug: Ints,
+    tree: Ints,
+    overlap_m2: Floats,
+    radius_m: Floats,
     zones: ZoneLayer,
-) -> Floats:  # fmt: skip
+) -> Floats:
     """Find how much of each excavation lies in any zone: ground where zones overlap counts once.
 
     Parameters
@@ -351,15 +353,20 @@ def prepare_zones(
     shape[known] = shapely.box(low[known, 0], low[known, 1], high[known, 0], high[known, 1])
     unknown = np.flatnonzero(np.isnan(radius) & shapely.is_missing(polygon))
     return ZoneLayer(
-        tree_id=zones["tree_id"].to_numpy(dtype=object), centre=centre,
-        radius_m=radius, structural_radius_m=inner,
-        area_m2=zones["area_m2"].to_numpy(dtype=float), polygon=polygon,
+        tree_id=zones["tree_id"].to_numpy(dtype=object),
+        centre=centre,
+        radius_m=radius,
+        structural_radius_m=inner,
+        area_m2=zones["area_m2"].to_numpy(dtype=float),
+        polygon=polygon,
         forbids_pits=zones["tree_id"].isin(forbidden).to_numpy(),
         position_sd_m=np.broadcast_to(np.asarray(position_sd_m, dtype=float), (len(zones),)),
-        index=STRtree(shape), stem_index=STRtree(points),
-        unknown=unknown, unknown_index=STRtree(points[unknown]),
+        index=STRtree(shape),
+        stem_index=STRtree(points),
+        unknown=unknown,
+        unknown_index=STRtree(points[unknown]),
         stems=prepare_stems(zones, position_sd_m, settings or ZoneSettings()),
-    )  # fmt: skip
+    )
 
 
 def _prepare_layer(layer: pd.DataFrame | None, name: str) -> NamedLayer:
@@ -457,11 +464,12 @@ def prepare_surroundings(
         services=_prepare_layer(services, "service_id"),
         obstacles=_prepare_layer(obstacles, "obstacle_id"),
         surfaces=NamedLayer(
-            shape=pieces, kind=streets.kind[owner], name=streets.name[owner],
-            depth_m=streets.depth_m[owner], index=STRtree(pieces),
+            shape=pieces,
+            kind=streets.kind[owner],
+            name=streets.name[owner],
+            depth_m=streets.depth_m[owner],
+            index=STRtree(pieces),
         ),
         study=edge,
         missing=missing if edge is not None else (*missing, "study_area"),
-    )  # fmt: skip
-
-
+    )

@@ -74,9 +74,11 @@ def dig_harm(
         Columns `HARM`, one row per run.
     """
     harm = dug_harm(
-        np.asarray(digs.geometry), around, major_from_share,
+        np.asarray(digs.geometry),
+        around,
+        major_from_share,
         is_careful=digs["method"].isin(["hand", "suction"]).to_numpy(),
-    )  # fmt: skip
+    )
     row = pd.Index(runs["run_id"]).get_indexer(pd.Index(digs["run_id"].astype(str)))
     kept = row >= 0
     return pd.DataFrame(

@@ -112,9 +112,7 @@ def _stem_coords(zones: gpd.GeoDataFrame) -> Floats:
     return np.column_stack([shapely.get_x(points), shapely.get_y(points)])
 
 
-def pair_corridors(
-    corridors: NDArray[np.object_], zones: gpd.GeoDataFrame
-) -> tuple[Ints, Ints]:
+def pair_corridors(corridors: NDArray[np.object_], zones: gpd.GeoDataFrame) -> tuple[Ints, Ints]:
     """Find the corridors and zones that meet.
 
     Parameters
@@ -152,18 +150,19 @@ def _measure_pairs(
     is_round = np.isfinite(radius[tree])
     near, disc = run[is_round], tree[is_round]
     footprint[is_round] = circle_polygon_area(stems[disc], radius[disc], edges, near)
-    severed[is_round] = shadow_area(
-        stems[disc], radius[disc], edges, np.arange(len(near)), near
-    )
+    severed[is_round] = shadow_area(stems[disc], radius[disc], edges, np.arange(len(near)), near)
     other = np.flatnonzero(~is_round)
     if len(other):
         polygons = np.asarray(zones["zone"])[tree[other]]
         strips = corridors[run[other]]
         footprint[other] = shapely.area(shapely.intersection(polygons, strips))
         shade = shadow_polygons(
-            stems[tree[other]], _reach(polygons, stems[tree[other]]), edges,
-            np.arange(len(other)), run[other],
-        )  # fmt: skip
+            stems[tree[other]],
+            _reach(polygons, stems[tree[other]]),
+            edges,
+            np.arange(len(other)),
+            run[other],
+        )
         severed[other] = shapely.area(shapely.intersection(polygons, shade))
     return footprint, severed
 
@@ -230,9 +229,7 @@ def grade_severity(table: pd.DataFrame, tiers: Tiers) -> pd.Categorical[str]:
         [NONE, STRUCTURAL, MAJOR],
         MINOR,
     )
-    return pd.Categorical.from_codes(
-        code.astype(np.int8), pd.Index(SEVERITIES), ordered=True
-    )
+    return pd.Categorical.from_codes(code.astype(np.int8), pd.Index(SEVERITIES), ordered=True)
 
 
 def sum_tree_loss(
@@ -364,9 +361,12 @@ def _union_severed(
         mine = np.isin(place, other)
         polygons = np.asarray(zones["zone"])[other]
         shade = shadow_polygons(
-            stems[other], _reach(polygons, stems[other]), edges,
-            np.searchsorted(other, place[mine]), short[mine],
-        )  # fmt: skip
+            stems[other],
+            _reach(polygons, stems[other]),
+            edges,
+            np.searchsorted(other, place[mine]),
+            short[mine],
+        )
         severed[other] = shapely.area(shapely.intersection(polygons, shade))
     return severed
 

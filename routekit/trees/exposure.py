@@ -78,16 +78,19 @@ def measure_exposure(
     """
     regime = choose_regime(rules)
     tiers = Tiers(
-        share=regime.severity_share, major_from_share=regime.major_from_share,
+        share=regime.severity_share,
+        major_from_share=regime.major_from_share,
         least_m2=rules.least_overlap_m2,
-    )  # fmt: skip
+    )
     trenches = build_trenches(
         runs, trench, tear_back_m=regime.tear_back_m, new_outside_mm=new_outside_mm
     )
     breaches = mark_certainty(
-        build_breaches(runs, trenches, zones, tiers=tiers), zones,
-        run_sd_m=runs["position_sd_m"], tree_sd_m=trees["position_sd_m"],
-    )  # fmt: skip
+        build_breaches(runs, trenches, zones, tiers=tiers),
+        zones,
+        run_sd_m=runs["position_sd_m"],
+        tree_sd_m=trees["position_sd_m"],
+    )
     sums = sum_breaches(breaches, len(runs))
     unsized = shapely.is_missing(np.asarray(trenches["corridor"]))
     rows = np.flatnonzero(unsized)
@@ -104,14 +107,15 @@ def measure_exposure(
         per_run=blank_sums(sums, unsized).assign(
             **measure_axes(np.asarray(runs.geometry), zones),
             **least_columns(sums, rows, sum_breaches(certain, len(rows))),
-            n_reach_trees=_count_reach(runs, bores[1], zones if largest is None else largest,
-                                       rules, trench),
+            n_reach_trees=_count_reach(
+                runs, bores[1], zones if largest is None else largest, rules, trench
+            ),
             **_judge_trenches(runs, trees, zones, (trenches, least), bores[1], rules, trench),
         ),
         doubt=doubt,
         tiers=tiers,
         in_doubt=_find_doubt(runs, largest, trenches, sums, tiers),
-    )  # fmt: skip
+    )
 
 
 def _bound_bores(runs: gpd.GeoDataFrame, settings: TrenchSettings) -> tuple[float, float]:
@@ -125,9 +129,10 @@ def _size_trenches(
 ) -> gpd.GeoDataFrame:
     """Lay the trenches that runs would have with one bore."""
     return build_trenches(
-        runs.assign(diameter_mm=bore_mm, height_mm=bore_mm), trench,
+        runs.assign(diameter_mm=bore_mm, height_mm=bore_mm),
+        trench,
         tear_back_m=choose_regime(rules).tear_back_m,
-    )  # fmt: skip
+    )
 
 
 def _count_reach(
@@ -192,9 +197,13 @@ def _judge_trenches(
     face[unsized] = np.where(reaches[unsized], np.nan, wide["stem_face_m"].to_numpy()[place])
     loose[unsized] = wide["is_stem_loose"].to_numpy()[place] & ~reaches[unsized]
     return pd.DataFrame(
-        {"stem_face_m": face, "is_near_stem": near, "is_stem_loose": loose,
-         "is_wide_near_stem": reaches}
-    )  # fmt: skip
+        {
+            "stem_face_m": face,
+            "is_near_stem": near,
+            "is_stem_loose": loose,
+            "is_wide_near_stem": reaches,
+        }
+    )
 
 
 def _draw_doubtful(

@@ -48,9 +48,7 @@ class Stems:
     unrecorded_sd_m: float
 
 
-def prepare_stems(
-    zones: pd.DataFrame, position_sd_m: ArrayLike, settings: ZoneSettings
-) -> Stems:
+def prepare_stems(zones: pd.DataFrame, position_sd_m: ArrayLike, settings: ZoneSettings) -> Stems:
     """Prepare the stems of a table of zones.
 
     Parameters
@@ -76,8 +74,9 @@ def prepare_stems(
         least_radius_m=np.nan_to_num(low) / MM_PER_M / 2,
         largest_radius_m=np.where(np.isnan(high), settings.unknown_stem_mm, high) / MM_PER_M / 2,
         position_sd_m=np.broadcast_to(np.asarray(position_sd_m, dtype=float), size),
-        limit_m=settings.no_dig_m, unrecorded_sd_m=settings.unrecorded_sd_m,
-    )  # fmt: skip
+        limit_m=settings.no_dig_m,
+        unrecorded_sd_m=settings.unrecorded_sd_m,
+    )
 
 
 def judge_digging(
@@ -138,9 +137,12 @@ def _find_pairs(
 
 
 def _by_shape(
-    shapes: NDArray[np.object_], dug: NDArray[np.int64], face: Floats,
-    flags: tuple[Flags, Flags, Flags], is_dug: Flags | None,
-) -> pd.DataFrame:  # fmt: skip
+    shapes: NDArray[np.object_],
+    dug: NDArray[np.int64],
+    face: Floats,
+    flags: tuple[Flags, Flags, Flags],
+    is_dug: Flags | None,
+) -> pd.DataFrame:
     """Bring pairs together by excavation."""
     size = len(shapes)
     near, is_open, is_loose = (

@@ -35,6 +35,7 @@ STEM_SOURCES: Final = (
 
 STEM_SOURCE_TYPE: Final = pd.CategoricalDtype(list(STEM_SOURCES))
 
+
 def read_stem_lists(stems_mm: pd.Series) -> tuple[Floats, Integers, NDArray[np.bool_]]:
     """Read stem lists such as "300;250".
 

@@ -111,11 +111,13 @@ def add_unknown_losses(
             ),
             "stem_edge_m": known["stem_edge_m"].reindex(tree).to_numpy(dtype=float),
             "is_structural": structural,
-            "is_through_stem": known["is_through_stem"].reindex(tree).fillna(value=False)
+            "is_through_stem": known["is_through_stem"]
+            .reindex(tree)
+            .fillna(value=False)
             .to_numpy(dtype=bool),
             "severity": np.where(structural, "structural", UNKNOWN),
         }
-    )  # fmt: skip
+    )
     rest = losses[~losses["tree"].isin(tree).to_numpy()]
     rest = rest.assign(severity=rest["severity"].astype(object))
     if not len(rest):

@@ -232,9 +232,13 @@ def _add_own_findings(
         for a, f in zip(area[small], formula_m2[small], strict=True)
     ]
     findings.add(
-        "warning", "root_zones", tree_id[small], field="geometry", seen=texts,
+        "warning",
+        "root_zones",
+        tree_id[small],
+        field="geometry",
+        seen=texts,
         done="used as drawn: less ground is protected than the regime asks for",
-    )  # fmt: skip
+    )
     for name, missing in (("by", "who drew it is not stated"), ("reason", "why is not stated")):
         unsaid = (stated[name] == "").to_numpy()
         findings.add(

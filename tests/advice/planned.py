@@ -70,9 +70,10 @@ def with_digs(plan, runs, side=1.5):
     deep = (runs["depth_up_m"] + runs["depth_down_m"]).to_numpy() / 2 + 0.2
     cut = np.where(deep <= 2.0, 0.15, 0.2)
     return plan.assign(
-        dig_machine_m3=count * side**2 * deep, dig_m2=count * side**2,
+        dig_machine_m3=count * side**2 * deep,
+        dig_m2=count * side**2,
         dig_cut_m2=count * (side + 2 * cut) ** 2,
-    )  # fmt: skip
+    )
 
 
 def make_shares(n=1, **shares):

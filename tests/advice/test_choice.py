@@ -335,8 +335,10 @@ def test_checks_and_strings_give_one_verdict_on_the_pull(two, tmp_path):
     assert row["over_limit"].startswith("drag of ")
     verdicts = pull_checks(tight, tight.advice["technique"].iloc[0])["verdict"].astype(str)
     assert set(verdicts) == {"caution"}
-    assert any("over what the pipe or the machine may bear at some" in line
-               for line in summarise(tight)["lines"])  # fmt: skip
+    assert any(
+        "over what the pipe or the machine may bear at some" in line
+        for line in summarise(tight)["lines"]
+    )
 
 
 def test_no_room_for_one_bar_is_the_loudest_warning(two):
@@ -354,8 +356,13 @@ def test_no_room_for_one_bar_is_the_loudest_warning(two):
 
 def test_welding_in_stages_lengthens_the_days(two):
     """By hand: three stages are two stops of 4 h, 1.0 day of 8 h; the pull also waits for welds."""
-    names = ["laydown_available_m", "laydown_fits", "laydown_stages", "laydown_room",
-             "laydown_text"]  # fmt: skip
+    names = [
+        "laydown_available_m",
+        "laydown_fits",
+        "laydown_stages",
+        "laydown_room",
+        "laydown_text",
+    ]
     strings = two.strings.drop(columns=names).assign(ready_days=5.0, tie_days=1.25, weld_hours=12.0)
     laydown = two.laydown.assign(stages=3, room="in stages")
     found = _attach_laydown(strings, laydown, PipeSettings()).iloc[0]

@@ -47,8 +47,14 @@ def street(where=10.0, **columns):
         made.roots(f"D{run}", [10.0, 20.0, 30.0])
     made.tap("D1", (where, 0.3), (where + 10, 0.3)).tap("D2", (55.0, 0.3), (65.0, 0.3))
     for run in (1, 2):
-        made.decide(run_id=f"D{run}", tree_id="", decision="force", technique="burst_same",
-                    by="Designer", reason="to see its price")  # fmt: skip
+        made.decide(
+            run_id=f"D{run}",
+            tree_id="",
+            decision="force",
+            technique="burst_same",
+            by="Designer",
+            reason="to see its price",
+        )
     return made
 
 
@@ -60,15 +66,26 @@ def total(result, quantity, column="recommended_mid"):
 def burst(tmp_path_factory):
     """Everything burst, nothing priced but digging; a water main crosses close to the drain."""
     made = street()
-    made.finds.append({"run_id": "D2", "chainage_m": 33.0, "code": "BAC", "characterisation": "C",
-                       "quantification": np.nan, "at_joint": False})  # fmt: skip
+    made.finds.append(
+        {
+            "run_id": "D2",
+            "chainage_m": 33.0,
+            "code": "BAC",
+            "characterisation": "C",
+            "quantification": np.nan,
+            "at_joint": False,
+        }
+    )
     folder = tmp_path_factory.mktemp("burst")
     path = made.write(folder, only_digs())
     main = gpd.GeoDataFrame(
         {"service_id": ["W1", "W2"], "kind": "water", "depth_m": [1.0, 1.75], "diameter_mm": 100.0},
-        geometry=[LineString([avenue.at(-50, 60), avenue.at(400, 60)]),
-                  LineString([avenue.at(47, -20), avenue.at(47, 20)])], crs=CRS,
-    )  # fmt: skip
+        geometry=[
+            LineString([avenue.at(-50, 60), avenue.at(400, 60)]),
+            LineString([avenue.at(47, -20), avenue.at(47, 20)]),
+        ],
+        crs=CRS,
+    )
     main.to_file(folder / "avenue.gpkg", layer="services")
     return run_study(Study.load(path))
 
@@ -141,11 +158,11 @@ def test_a_dig_is_as_deep_as_the_run_at_its_place():
     runs = gpd.GeoDataFrame(
         {"run_id": ["A"], "depth_up_m": [1.0], "depth_down_m": [3.0]},
         geometry=[LineString([(0, 0), (20, 0)])],
-    )  # fmt: skip
+    )
     digs = gpd.GeoDataFrame(
         {"run_id": ["A", "A", "lost"], "footprint_m2": [1.0, 0.0, 1.0]},
         geometry=[Point(5, 0).buffer(0.5, cap_style="square"), None, Point(5, 0).buffer(0.5)],
-    )  # fmt: skip
+    )
     got = deepen_digs(digs, runs, below_invert_m=0.2)
     assert got["depth_m"].tolist()[:2] == pytest.approx([1.7, 0.0])
     assert got["volume_m3"].tolist()[:2] == pytest.approx([1.7, 0.0])
@@ -231,28 +248,43 @@ def test_a_study_with_all_connections_says_nothing_of_the_sort(sample_result):
 
 RUNS = gpd.GeoDataFrame(
     {"run_id": ["A", "B"], "length_m": [30.0, 20.0]},
-    geometry=[LineString([(0, 0), (30, 0)]), LineString([(0, 50), (20, 50)])], crs=CRS,
-)  # fmt: skip
+    geometry=[LineString([(0, 0), (30, 0)]), LineString([(0, 50), (20, 50)])],
+    crs=CRS,
+)
 
 
 def seen(*places):
     return pd.DataFrame(
-        {"run_id": [run for run, _ in places], "chainage_m": [at for _, at in places],
-         "code": "BCA", "characterisation": "A", "quantification": np.nan}
-    )  # fmt: skip
+        {
+            "run_id": [run for run, _ in places],
+            "chainage_m": [at for _, at in places],
+            "code": "BCA",
+            "characterisation": "A",
+            "quantification": np.nan,
+        }
+    )
 
 
 def test_what_the_camera_saw_beyond_the_data_is_placed_where_it_was_seen():
     data = gpd.GeoDataFrame(
-        {"connection_id": ["G1", "G2"], "run_id": ["A", None], "kind": "gully",
-         "diameter_mm": 150.0},
-        geometry=[Point(10, 1), Point(4, 51)], crs=CRS,
-    )  # fmt: skip
+        {
+            "connection_id": ["G1", "G2"],
+            "run_id": ["A", None],
+            "kind": "gully",
+            "diameter_mm": 150.0,
+        },
+        geometry=[Point(10, 1), Point(4, 51)],
+        crs=CRS,
+    )
     held = assign_connections(data, RUNS, reach_m=15.0)
     places = [("A", 10.4), ("A", 25.0), ("B", np.nan), ("B", 4.5), ("lost", 1.0)]
     got = add_seen_connections(held, seen(*places), RUNS)
-    assert got["connection_id"].tolist() == ["G1", "G2", "A at 25.0 m (camera)",
-                                             "B at 10.0 m (camera)"]  # fmt: skip
+    assert got["connection_id"].tolist() == [
+        "G1",
+        "G2",
+        "A at 25.0 m (camera)",
+        "B at 10.0 m (camera)",
+    ]
     assert got["run"].tolist() == [0, 1, 0, 1]
     assert [(p.x, p.y) for p in got.geometry[2:]] == [(25, 0), (10, 50)]
     assert add_seen_connections(held, seen(("A", 9.0)), RUNS) is held

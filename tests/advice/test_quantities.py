@@ -41,9 +41,12 @@ def test_every_technique_has_a_recipe_and_a_life():
 def test_every_rate_is_used_and_every_item_is_priced_timed_or_measured():
     plan = make_plan("open_cut")
     site = read_site(
-        make_runs(), plan, make_shares(),
-        trench=TrenchSettings(), work=AdviceSettings().work,
-    )  # fmt: skip
+        make_runs(),
+        plan,
+        make_shares(),
+        trench=TrenchSettings(),
+        work=AdviceSettings().work,
+    )
     items = {item for recipe in RECIPES.values() for item in recipe(site)}
     priced = set(load_rates("unit_rates.csv")["item"])
     timed = set(load_rates("production.csv")["item"])
@@ -162,9 +165,14 @@ def test_co2e_is_the_sum_of_its_parts():
 @pytest.mark.parametrize("depth", [2.0, 2.2, 2.35])
 @pytest.mark.parametrize(
     ("technique", "least", "most"),
-    [("burst_same", 0.60, 0.95), ("burst_upsized", 0.60, 0.95), ("cipp", 0.30, 0.70),
-     ("close_fit", 0.30, 0.70), ("slip_lining", 0.40, 0.80)],
-)  # fmt: skip
+    [
+        ("burst_same", 0.60, 0.95),
+        ("burst_upsized", 0.60, 0.95),
+        ("cipp", 0.30, 0.70),
+        ("close_fit", 0.30, 0.70),
+        ("slip_lining", 0.40, 0.80),
+    ],
+)
 def test_cost_index_to_open_cut(technique, least, most, depth, connections):
     runs = make_runs(depth_up_m=depth, depth_down_m=depth, n_connections=connections)
     index = value(work_out(technique, runs), "cost") / value(work_out("open_cut", runs), "cost")
@@ -216,8 +224,13 @@ def test_pace_of_bursting_with_all_its_digs():
 @given(techniques, lengths, lengths, depths, counts)
 @settings(max_examples=60, deadline=None)
 def test_longer_is_never_cheaper(technique, one, other, depth, joined):
-    runs = make_runs(2, length_m=sorted([one, other]), depth_up_m=depth, depth_down_m=depth,
-                     n_connections=float(joined))  # fmt: skip
+    runs = make_runs(
+        2,
+        length_m=sorted([one, other]),
+        depth_up_m=depth,
+        depth_down_m=depth,
+        n_connections=float(joined),
+    )
     got = work_out(technique, runs)
     for name in QUANTITIES:
         for level in LEVELS:
@@ -247,8 +260,7 @@ def test_deeper_is_never_cheaper(one, other):
 @given(techniques, lengths, depths, depths, counts, st.floats(0, 1))
 @settings(max_examples=100, deadline=None)
 def test_low_mid_high_ascend(technique, length, up, down, joined, reuse):
-    runs = make_runs(length_m=length, depth_up_m=up, depth_down_m=down,
-                     n_connections=float(joined))  # fmt: skip
+    runs = make_runs(length_m=length, depth_up_m=up, depth_down_m=down, n_connections=float(joined))
     shares = make_shares(**dict.fromkeys(KINDS, 1 / len(KINDS)))
     got = work_out(technique, runs, shares=shares, trench=TrenchSettings(spoil_reuse_share=reuse))
     for name in QUANTITIES:
@@ -258,18 +270,52 @@ def test_low_mid_high_ascend(technique, length, up, down, joined, reuse):
 
 
 NEEDS = {
-    "open_cut": {"length_m", "depth_up_m", "depth_down_m", "bottom_width_m", "diameter_mm",
-                 "outside_diameter_mm", "n_connections", "new_outside_mm", "pipe_kg_m"},
-    "burst_same": {"length_m", "n_connections", "new_outside_mm", "pipe_kg_m", "setup_share",
-                   "pit_m3", "pit_m2", *DIG_PLAN},
+    "open_cut": {
+        "length_m",
+        "depth_up_m",
+        "depth_down_m",
+        "bottom_width_m",
+        "diameter_mm",
+        "outside_diameter_mm",
+        "n_connections",
+        "new_outside_mm",
+        "pipe_kg_m",
+    },
+    "burst_same": {
+        "length_m",
+        "n_connections",
+        "new_outside_mm",
+        "pipe_kg_m",
+        "setup_share",
+        "pit_m3",
+        "pit_m2",
+        *DIG_PLAN,
+    },
     "cipp": {"length_m", "girth_mm", "n_connections", "liner_wall_mm", "setup_share"},
-    "close_fit": {"length_m", "girth_mm", "n_connections", "pipe_kg_m", "setup_share",
-                  "pit_m3", "pit_m2", *DIG_PLAN},
-    "slip_lining": {"length_m", "diameter_mm", "n_connections", "new_outside_mm", "pipe_kg_m",
-                    "setup_share", "pit_m3", "pit_m2", *DIG_PLAN},
+    "close_fit": {
+        "length_m",
+        "girth_mm",
+        "n_connections",
+        "pipe_kg_m",
+        "setup_share",
+        "pit_m3",
+        "pit_m2",
+        *DIG_PLAN,
+    },
+    "slip_lining": {
+        "length_m",
+        "diameter_mm",
+        "n_connections",
+        "new_outside_mm",
+        "pipe_kg_m",
+        "setup_share",
+        "pit_m3",
+        "pit_m2",
+        *DIG_PLAN,
+    },
     "local_repair": {"length_m", "girth_mm", "n_repairs", "liner_wall_mm"},
     "monitor": {"length_m"},
-}  # fmt: skip
+}
 """Technique to the inputs without which its cost and CO2e together cannot be told."""
 
 
@@ -321,8 +367,12 @@ def test_techniques_may_differ_by_run():
     names = ["cipp", "open_cut", "monitor", "burst_same"]
     plan = pd.concat([make_plan(name) for name in names], ignore_index=True)
     runs = make_runs(4).set_index(pd.Index([7, 3, 9, 1]))
-    got = work_out(np.array(names, dtype=object), runs, plan.set_index(runs.index),
-                   make_shares(4).set_index(runs.index))  # fmt: skip
+    got = work_out(
+        np.array(names, dtype=object),
+        runs,
+        plan.set_index(runs.index),
+        make_shares(4).set_index(runs.index),
+    )
     assert got.index.tolist() == [7, 3, 9, 1]
     assert got["technique"].tolist() == names
     for place, name in enumerate(names):
@@ -346,15 +396,20 @@ def test_wrong_input_is_refused():
     with pytest.raises(ValueError, match=r"runs.length_m must be .* rows \[0\]"):
         work_out("cipp", make_runs(length_m=-1.0))
     with pytest.raises(ValueError, match="production cipp_install must be more than zero"):
-        work_out("cipp", settings=AdviceSettings.model_validate(
-            {"production": {"cipp_install": [0, 50, 80]}}))  # fmt: skip
+        work_out(
+            "cipp",
+            settings=AdviceSettings.model_validate({"production": {"cipp_install": [0, 50, 80]}}),
+        )
 
 
 @pytest.mark.parametrize(
     ("rates", "match"),
-    [({"gold_kg": [1, 2, 3]}, "gold_kg"), ({"pipe_pe_kg": [3, 2, 4]}, "must ascend"),
-     ({"pipe_pe_kg": [-1, 2, 4]}, "greater than or equal to 0")],
-)  # fmt: skip
+    [
+        ({"gold_kg": [1, 2, 3]}, "gold_kg"),
+        ({"pipe_pe_kg": [3, 2, 4]}, "must ascend"),
+        ({"pipe_pe_kg": [-1, 2, 4]}, "greater than or equal to 0"),
+    ],
+)
 def test_wrong_rates_are_refused(rates, match):
     with pytest.raises(ValueError, match=match):
         AdviceSettings.model_validate({"rates": rates})

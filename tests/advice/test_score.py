@@ -22,9 +22,15 @@ PLACE = {code: CODES.index(code) for code in CODES}
 def score(n=1, *, required=30.0, weights=None, **facts):
     """Scores of techniques that are alike but for facts named technique__fact."""
     values = {
-        "fails": 0.0, "cautions": 0.0, "unknowns": 0.0, "capacity_l_s": 40.0, "cost_mid": 1000.0,
-        "whole_life_cost_mid": 1000.0, "co2e_kg_mid": 100.0, **dict.fromkeys(HARM, 0.0),
-    }  # fmt: skip
+        "fails": 0.0,
+        "cautions": 0.0,
+        "unknowns": 0.0,
+        "capacity_l_s": 40.0,
+        "cost_mid": 1000.0,
+        "whole_life_cost_mid": 1000.0,
+        "co2e_kg_mid": 100.0,
+        **dict.fromkeys(HARM, 0.0),
+    }
     mine = {code: dict(values) for code in CODES}
     for name, value in facts.items():
         code, fact = name.split("__")
@@ -39,7 +45,7 @@ def score(n=1, *, required=30.0, weights=None, **facts):
             must_not("u", np.where(m["unknowns"], NAN, 0.0) * np.ones(n), source="house"),
         ]
         for code, m in mine.items()
-    }  # fmt: skip
+    }
     tables = {code: pd.DataFrame(m, index=range(n)) for code, m in mine.items()}
     return score_options(
         checks, tables, tables, tables, np.full(n, required), weights or WeightSettings()
@@ -58,15 +64,26 @@ def rank(scores, forced=-1, excluded=(), pulled=-1):
 
 def test_parts_by_hand():
     scores = score(
-        cipp__fails=1.0, cipp__cautions=1.0, cipp__unknowns=1.0, cipp__n_structural=2.0,
-        cipp__n_careful=1.0, cipp__n_major=3.0, cipp__root_m2=10.0, cipp__capacity_l_s=24.0,
-        cipp__whole_life_cost_mid=5000.0, cipp__co2e_kg_mid=700.0,
-    )  # fmt: skip
+        cipp__fails=1.0,
+        cipp__cautions=1.0,
+        cipp__unknowns=1.0,
+        cipp__n_structural=2.0,
+        cipp__n_careful=1.0,
+        cipp__n_major=3.0,
+        cipp__root_m2=10.0,
+        cipp__capacity_l_s=24.0,
+        cipp__whole_life_cost_mid=5000.0,
+        cipp__co2e_kg_mid=700.0,
+    )
     parts = dict(zip(CRITERIA, scores.parts[0, PLACE["cipp"]], strict=True))
     assert parts == {
-        "safety": 1e7 + 500, "trees": 2 * 100_000 + 3_000 + 3 * 20_000 + 10 * 150,
-        "flow": pytest.approx(0.2 * 50_000), "certainty": 800, "cost": 5000, "carbon": 70,
-    }  # fmt: skip
+        "safety": 1e7 + 500,
+        "trees": 2 * 100_000 + 3_000 + 3 * 20_000 + 10 * 150,
+        "flow": pytest.approx(0.2 * 50_000),
+        "certainty": 800,
+        "cost": 5000,
+        "carbon": 70,
+    }
     assert scores.total[0, PLACE["cipp"]] == pytest.approx(sum(parts.values()))
 
 
@@ -114,8 +131,12 @@ def test_ties_go_to_the_technique_that_digs_least(left):
 
 
 def test_unknown_cost_counts_as_the_dearest():
-    scores = score(cipp__whole_life_cost_mid=NAN, open_cut__whole_life_cost_mid=9000.0,
-                   close_fit__co2e_kg_mid=NAN, open_cut__co2e_kg_mid=5000.0)  # fmt: skip
+    scores = score(
+        cipp__whole_life_cost_mid=NAN,
+        open_cut__whole_life_cost_mid=9000.0,
+        close_fit__co2e_kg_mid=NAN,
+        open_cut__co2e_kg_mid=5000.0,
+    )
     cost = dict(zip(CODES, scores.parts[0, :, CRITERIA.index("cost")], strict=True))
     carbon = dict(zip(CODES, scores.parts[0, :, CRITERIA.index("carbon")], strict=True))
     assert cost["cipp"] == cost["open_cut"] == 9000.0

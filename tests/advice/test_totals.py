@@ -32,11 +32,17 @@ def make_totals(runs=None, *, is_joined=True, is_sized=True, **changes):
         **changes,
     }
     table = build_totals(
-        tables["open_cut"], tables["recommended"],
-        length_m=runs["length_m"], loss_open_cut=LOSS_BEFORE, loss_recommended=LOSS_AFTER,
-        pits=PITS, digs=DIGS, currency="EUR", is_joined=is_joined,
+        tables["open_cut"],
+        tables["recommended"],
+        length_m=runs["length_m"],
+        loss_open_cut=LOSS_BEFORE,
+        loss_recommended=LOSS_AFTER,
+        pits=PITS,
+        digs=DIGS,
+        currency="EUR",
+        is_joined=is_joined,
         is_sized=is_sized,
-    )  # fmt: skip
+    )
     return table.set_index("quantity"), tables
 
 
@@ -47,9 +53,15 @@ def sides(totals, quantity):
 def test_columns_and_sources():
     totals, _ = make_totals()
     assert list(totals.columns) == [
-        "unit", "open_cut_low", "open_cut_mid", "open_cut_high",
-        "recommended_low", "recommended_mid", "recommended_high", "source",
-    ]  # fmt: skip
+        "unit",
+        "open_cut_low",
+        "open_cut_mid",
+        "open_cut_high",
+        "recommended_low",
+        "recommended_mid",
+        "recommended_high",
+        "source",
+    ]
     assert totals.index.is_unique
     assert set(totals["source"]) <= set(load_sources().index)
     assert totals.loc["Cost", "unit"] == "EUR"

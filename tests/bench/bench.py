@@ -46,9 +46,10 @@ def prepare(count, folder):
     subprocess.run([sys.executable, str(HERE / "district.py"), str(count), str(folder)], check=True)
     study = folder / "study.toml"
     kept = [
-        line for line in study.read_text().splitlines()
+        line
+        for line in study.read_text().splitlines()
         if "district.gpkg:" not in line or line.split(" ")[0] in OVERLAP_LAYERS
-    ]  # fmt: skip
+    ]
     (folder / "overlap.toml").write_text("\n".join(kept) + "\n")
 
 

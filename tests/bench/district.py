@@ -115,10 +115,16 @@ def lay_network(count, rng):
     name = np.char.add("M", np.char.zfill((row * per_block + up).astype(str), 7)).astype(object)
     onward = np.char.add("M", np.char.zfill((row * per_block + down).astype(str), 7)).astype(object)
     return Network(
-        start=point[row, up], end=point[row, down], street=row * (STREETS + 1) + street[local],
-        is_collector=is_collector[local], from_manhole=name, to_manhole=onward,
-        ground_m=np.stack([ground[row, up], ground[row, down]], axis=1), invert_m=flat, block=row,
-    )  # fmt: skip
+        start=point[row, up],
+        end=point[row, down],
+        street=row * (STREETS + 1) + street[local],
+        is_collector=is_collector[local],
+        from_manhole=name,
+        to_manhole=onward,
+        ground_m=np.stack([ground[row, up], ground[row, down]], axis=1),
+        invert_m=flat,
+        block=row,
+    )
 
 
 def _ids(letter, size):

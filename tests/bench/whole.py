@@ -59,9 +59,13 @@ def measure_overlap(folder, clock):
     zones, _ = build_zones(layers.trees, layers.root_zones, settings=study.settings.zones)
     clock.tell("Measuring breaches")
     exposure = measure_exposure(
-        runs, layers.trees, zones, rules=study.settings.zones, trench=study.settings.trench,
+        runs,
+        layers.trees,
+        zones,
+        rules=study.settings.zones,
+        trench=study.settings.trench,
         new_outside_mm=np.full(len(runs), np.nan),
-    )  # fmt: skip
+    )
     clock.tell("Writing the GeoPackage")
     write_layers(
         _overlap_layers(Layer, runs, exposure), folder / "overlap.gpkg", crs=layers.crs.to_string()
@@ -75,11 +79,21 @@ def _overlap_layers(layer, runs, exposure):
     breaches, trenches = exposure.breaches, exposure.trenches
     corridors = np.asarray(trenches["corridor"])
     return [
-        layer(name="trenches", description="Trench of each run", key="run_id",
-              table=runs[["run_id", "length_m"]], geometry_type="Polygon", shapes=corridors),
-        layer(name="breaches", description="Overlap by run and tree", key="run_id",
-              table=breaches.drop(columns=["run", "tree"])),
-    ]  # fmt: skip
+        layer(
+            name="trenches",
+            description="Trench of each run",
+            key="run_id",
+            table=runs[["run_id", "length_m"]],
+            geometry_type="Polygon",
+            shapes=corridors,
+        ),
+        layer(
+            name="breaches",
+            description="Overlap by run and tree",
+            key="run_id",
+            table=breaches.drop(columns=["run", "tree"]),
+        ),
+    ]
 
 
 def measure_everything(folder, clock):
@@ -93,11 +107,14 @@ def measure_everything(folder, clock):
     written, _ = write_outputs(result, study.settings.outputs, folder / "out", tell=clock.tell)
     files = [path for path in (folder / "out").rglob("*") if path.is_file()]
     clock.report(
-        pairs=len(result.breaches), strings=len(result.strings), pits=len(result.pits),
+        pairs=len(result.breaches),
+        strings=len(result.strings),
+        pits=len(result.pits),
         digs=len(result.digs),
-        outputs=list(written), output_mb=sum(path.stat().st_size for path in files) / 1e6,
+        outputs=list(written),
+        output_mb=sum(path.stat().st_size for path in files) / 1e6,
         recommended=result.advice["technique"].astype(str).value_counts().to_dict(),
-    )  # fmt: skip
+    )
 
 
 if __name__ == "__main__":

@@ -64,13 +64,21 @@ def test_click_on_a_run_opens_its_recommendation(open_page, map_file, size):
     page = open_page(map_file, size)
     click_plan(page, 10.0, 60.0)
     wait_for_heading(page, "Run R7")
-    assert page.locator("#card-technique").inner_text().strip().endswith(
-        "Pipe bursting, upsized, bore 250 → not known\u00a0mm"
+    assert (
+        page.locator("#card-technique")
+        .inner_text()
+        .strip()
+        .endswith("Pipe bursting, upsized, bore 250 → not known\u00a0mm")
     )
     text = page.locator("#page-card").inner_text()
-    for wanted in ("PE 100 OD 250 SDR 17", "harms the fewest roots", "Open cut",
-                   "An open trench would cut structural roots.", "A gas pipe nearer than 0.6 m.",
-                   "Depth of the gas pipe"):  # fmt: skip
+    for wanted in (
+        "PE 100 OD 250 SDR 17",
+        "harms the fewest roots",
+        "Open cut",
+        "An open trench would cut structural roots.",
+        "A gas pipe nearer than 0.6 m.",
+        "Depth of the gas pipe",
+    ):
         assert wanted in text
     assert page.evaluate("window.location.hash") == "#run=R7"
 
@@ -213,7 +221,13 @@ def test_card_tables_hold_the_numbers(open_page, map_file):
     breaches = page.locator("#breach-table tbody tr")
     assert breaches.count() == 2
     assert breaches.first.inner_text().replace("\u00a0", " ").split("\t") == [
-        "T2", "Minor", "15.1 %", "7.9 %", "3.5 m", "4–14 m"]  # fmt: skip
+        "T2",
+        "Minor",
+        "15.1 %",
+        "7.9 %",
+        "3.5 m",
+        "4–14 m",
+    ]
     page.select_option("#check-technique", label="Pipe bursting, size for size")
     checks = page.locator("#check-table tbody tr").all_inner_texts()
     assert [line.split("\t")[0] for line in checks] == ["length", "depth of cover"]
@@ -347,9 +361,14 @@ def test_hostile_text_shows_as_text(open_page, hostile_file, size):
     page = open_page(hostile_file, size)
     name = district.HOSTILE[0] + district.HOSTILE[1]
     assert page.locator("h1").inner_text().replace("\n", "") == name
-    for kind, ident in (("run", district.HOSTILE[0]), ("tree", district.HOSTILE[1]),
-                        ("manhole", district.HOSTILE[2]), ("pit", district.HOSTILE[3]),
-                        ("string", "S1"), ("dig", district.HOSTILE[0])):  # fmt: skip
+    for kind, ident in (
+        ("run", district.HOSTILE[0]),
+        ("tree", district.HOSTILE[1]),
+        ("manhole", district.HOSTILE[2]),
+        ("pit", district.HOSTILE[3]),
+        ("string", "S1"),
+        ("dig", district.HOSTILE[0]),
+    ):
         page.evaluate(
             "([k, i]) => { location.hash = `${k}=${encodeURIComponent(i)}`; }", [kind, ident]
         )
@@ -406,8 +425,19 @@ def test_print_gives_one_a3_page(open_page, map_file):
 @pytest.mark.parametrize("size", [DESKTOP, PHONE], ids=["desktop", "phone"])
 def test_no_barrier_for_anyone(open_page, map_file, find_barriers, size):
     page = open_page(map_file, size)
-    for address in ("", "run=R1", "tree=T2", "pit=P2", "page=draw", "page=narrow", "page=doubts",
-                    "page=sums", "page=print", "page=basis", "page=cautions"):  # fmt: skip
+    for address in (
+        "",
+        "run=R1",
+        "tree=T2",
+        "pit=P2",
+        "page=draw",
+        "page=narrow",
+        "page=doubts",
+        "page=sums",
+        "page=print",
+        "page=basis",
+        "page=cautions",
+    ):
         page.evaluate(f"location.hash = '{address}'")
         page.wait_for_timeout(120)
         assert find_barriers(page) == []

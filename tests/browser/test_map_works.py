@@ -34,13 +34,15 @@ def make_works():
     options.loc[is_cipp, ["technique", "new_bore_mm", "new_outside_mm"]] = ["cipp", 378.0, 400.0]
     seen = pd.DataFrame(
         {
-            "run_id": "R1", "chainage_m": [10.0, 20.0, 30.0, 34.0, 37.0],
+            "run_id": "R1",
+            "chainage_m": [10.0, 20.0, 30.0, 34.0, 37.0],
             "code": ["BBAC", "bac", "BBA", "BAC", "QQ"],
             "characterisation": [None, "c", "B", None, None],
             "quantification": [50.0, 900.0, np.nan, np.nan, np.nan],
-            "clock": "12", "at_joint": False,
+            "clock": "12",
+            "at_joint": False,
         }
-    )  # fmt: skip
+    )
     seen = describe_observations(seen)
     robot = result.digs.assign(dig_id="D2", connection_id="C2", method="robot")
     robot = robot.set_geometry(gpd.GeoSeries([None], crs=district.CRS))
@@ -50,28 +52,47 @@ def make_works():
     breaches["is_unsure"] = unsure
     breaches.loc[0, "is_estimated"] = True
     pits = result.pits.assign(
-        role=["launch", "machine"], length_m=[11.997, 3.35], width_m=[1.515, 2.0],
-        worst_share=[np.nan, 0.0384731], why=["clear", "takes 6.04 m2 (3.8 %) of the zone"],
-    )  # fmt: skip
+        role=["launch", "machine"],
+        length_m=[11.997, 3.35],
+        width_m=[1.515, 2.0],
+        worst_share=[np.nan, 0.0384731],
+        why=["clear", "takes 6.04 m2 (3.8 %) of the zone"],
+    )
     totals = pd.DataFrame(
         {
             "quantity": ["Excavation, in the ground", "Cost", "Parking made good"],
-            "unit": ["m3", "EUR", "m2"], "open_cut_low": [1.0, 1.0, 1.5e-8],
-            "open_cut_mid": [9475.6, 2.0, 1.5e-8], "open_cut_high": [9e9, 3.0, 1.5e-8],
-            "recommended_low": 1.0, "recommended_mid": 2.0, "recommended_high": 3.0,
+            "unit": ["m3", "EUR", "m2"],
+            "open_cut_low": [1.0, 1.0, 1.5e-8],
+            "open_cut_mid": [9475.6, 2.0, 1.5e-8],
+            "open_cut_high": [9e9, 3.0, 1.5e-8],
+            "recommended_low": 1.0,
+            "recommended_mid": 2.0,
+            "recommended_high": 3.0,
             "source": "geometry",
         }
-    )  # fmt: skip
+    )
     digs = pd.concat([result.digs, robot], ignore_index=True)
     return replace(
-        result, runs=runs, options=options, inspections=seen, breaches=breaches, pits=pits,
-        totals=totals, digs=gpd.GeoDataFrame(digs, crs=district.CRS),
+        result,
+        runs=runs,
+        options=options,
+        inspections=seen,
+        breaches=breaches,
+        pits=pits,
+        totals=totals,
+        digs=gpd.GeoDataFrame(digs, crs=district.CRS),
         strings=result.strings.assign(
-            pull_high_kn=240.0, utilisation_high=1.326, machine_low_kn=150.0,
-            machine_mid_kn=210.0, machine_high_kn=330.0, machine_limit_kn=1000.0,
-            pull_over="high estimate", machine_over="no", laydown_room="no room",
+            pull_high_kn=240.0,
+            utilisation_high=1.326,
+            machine_low_kn=150.0,
+            machine_mid_kn=210.0,
+            machine_high_kn=330.0,
+            machine_limit_kn=1000.0,
+            pull_over="high estimate",
+            machine_over="no",
+            laydown_room="no room",
         ),
-    )  # fmt: skip
+    )
 
 
 @pytest.fixture(scope="module")
@@ -261,9 +282,11 @@ def test_open_cut_has_one_scope(open_page, tmp_path):
         {"tree_id": ["T2", "T4", "T6"], "open_cut_severity": ["major", "structural", "minor"]}
     )
     result = replace(
-        result, condition=pd.DataFrame(needs.iloc[:9]), tree_balance=balance,
+        result,
+        condition=pd.DataFrame(needs.iloc[:9]),
+        tree_balance=balance,
         totals=pd.concat([first, totals], ignore_index=True),
-    )  # fmt: skip
+    )
     path = tmp_path / "map.html"
     path.write_text(build_map(result, MapSettings()), encoding="utf-8")
     page = open_page(path)
@@ -279,17 +302,26 @@ def test_names_stand_as_they_are_kept_and_blanks_stay_blank(open_page, tmp_path)
     result = district.make_district()
     rules = pd.DataFrame(
         {
-            "kind": "setting", "name": ["study.default_depth_m", "study.name"],
-            "value": ["2.0", "OMTREK_CM"], "unit": ["m", ""], "source": "house",
-            "standing": None, "title": "", "text": ["Depth where none is known.", None],
+            "kind": "setting",
+            "name": ["study.default_depth_m", "study.name"],
+            "value": ["2.0", "OMTREK_CM"],
+            "unit": ["m", ""],
+            "source": "house",
+            "standing": None,
+            "title": "",
+            "text": ["Depth where none is known.", None],
         }
-    )  # fmt: skip
+    )
     findings = pd.DataFrame(
         {
-            "severity": ["info"], "layer": ["trees"], "row": ["T2"], "field": ["OMTREK_CM"],
-            "seen": ["no stem_diameter_mm"], "done": ["taken from KROON_M"],
+            "severity": ["info"],
+            "layer": ["trees"],
+            "row": ["T2"],
+            "field": ["OMTREK_CM"],
+            "seen": ["no stem_diameter_mm"],
+            "done": ["taken from KROON_M"],
         }
-    )  # fmt: skip
+    )
     path = tmp_path / "map.html"
     runs = result.runs.assign(run_id=result.runs["run_id"].replace("R1", "R_1"))
     shown = replace(result, rules=rules, findings=findings, runs=runs)

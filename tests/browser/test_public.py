@@ -457,9 +457,7 @@ AXE = os.environ.get("ROUTEKIT_AXE", "")
 @pytest.mark.skipif(not AXE, reason="ROUTEKIT_AXE names no axe-core script")
 @pytest.mark.parametrize("size", SIZES)
 @pytest.mark.parametrize("place", ["", "#tree=T5", "#street=Alder%20Row"])
-def test_no_serious_or_critical_fault_for_assistive_technology(
-    browser, public_file, size, place
-):
+def test_no_serious_or_critical_fault_for_assistive_technology(browser, public_file, size, place):
     opened = open_visit(browser, public_file, size, bypass_csp=True)
     page = opened.go(place)
     page.add_script_tag(path=AXE)

@@ -142,9 +142,11 @@ def test_the_language_goes_with_the_reader(visit, code):
 @pytest.mark.parametrize("code", LANGUAGES)
 def test_the_script_says_what_the_html_says(browser, index_file, tmp_path, code):
     settings = PublicSettings(
-        language=code, contact="drains@council.example", data_date="2026-05-01",
+        language=code,
+        contact="drains@council.example",
+        data_date="2026-05-01",
         max_page_mb=EACH_ALONE,
-    )  # fmt: skip
+    )
     file = tmp_path / "public.html"
     file.write_text(build_public_pages(make_result(), settings)["public.html"], encoding="utf-8")
     readable = "main h2, main h3, main li, main a, main p:not(#find-count, noscript p)"

@@ -23,7 +23,7 @@ from spoilt import (
     with_shape,
     write_layer,
     write_terrain,
-)  # fmt: skip
+)
 
 REQUIRED = ("sewers", "trees")
 LINES = ("sewers", "services")
@@ -34,35 +34,59 @@ LENGTHS = {
     "sewers": ("diameter_mm", "height_mm", "depth_input_m", "position_sd_m"),
     "manholes": ("depth_m", "chamber_length_mm", "chamber_width_mm"),
     "trees": (
-        "stem_diameter_mm", "stem_height_m", "crown_diameter_m", "height_m", "position_sd_m",
+        "stem_diameter_mm",
+        "stem_height_m",
+        "crown_diameter_m",
+        "height_m",
+        "position_sd_m",
     ),
     "inspections": ("chainage_m",),
     "connections": ("diameter_mm",),
     "services": ("diameter_mm", "depth_m"),
-}  # fmt: skip
-NUMBERS = {
-    layer: names for layer, names in LENGTHS.items() if layer != "trees"
-} | {"trees": ("stem_height_m", "crown_diameter_m", "height_m")}  # fmt: skip
+}
+NUMBERS = {layer: names for layer, names in LENGTHS.items() if layer != "trees"} | {
+    "trees": ("stem_height_m", "crown_diameter_m", "height_m")
+}
 WORDS = {
-    "sewers": ("shape", "material", "use"), "connections": ("kind",), "services": ("kind",),
-    "obstacles": ("kind",), "surfaces": ("kind",),
-}  # fmt: skip
+    "sewers": ("shape", "material", "use"),
+    "connections": ("kind",),
+    "services": ("kind",),
+    "obstacles": ("kind",),
+    "surfaces": ("kind",),
+}
 HOSTILE = {
-    "a script": "<script>alert(1)</script>", "a quote": "R'1\"; drop table runs; --",
-    "a formula": "=cmd|' /c calc'!A1", "a template": "{{7*7}}${7*7}", "markup": "[bold]R1[/bold]",
-    "very long": "R" * 10_000, "a line end": "R\n1\t2", "right to left": "R\u202e1",
-    "a path": "../../R1", "a per cent": "%s%n%d",
-}  # fmt: skip
+    "a script": "<script>alert(1)</script>",
+    "a quote": "R'1\"; drop table runs; --",
+    "a formula": "=cmd|' /c calc'!A1",
+    "a template": "{{7*7}}${7*7}",
+    "markup": "[bold]R1[/bold]",
+    "very long": "R" * 10_000,
+    "a line end": "R\n1\t2",
+    "right to left": "R\u202e1",
+    "a path": "../../R1",
+    "a per cent": "%s%n%d",
+}
 
 
 def all_cases() -> list[Case]:
     """List all cases."""
     parts = (
-        files_spoilt(), systems_spoilt(), shapes_spoilt(), ids_spoilt(), numbers_spoilt(),
-        units_spoilt(), words_spoilt(), texts_spoilt(), studies_spoilt(), decisions_spoilt(),
-        rasters_spoilt(), tables_spoilt(), more_rasters(), shapefiles_spoilt(),
+        files_spoilt(),
+        systems_spoilt(),
+        shapes_spoilt(),
+        ids_spoilt(),
+        numbers_spoilt(),
+        units_spoilt(),
+        words_spoilt(),
+        texts_spoilt(),
+        studies_spoilt(),
+        decisions_spoilt(),
+        rasters_spoilt(),
+        tables_spoilt(),
+        more_rasters(),
+        shapefiles_spoilt(),
         curves_spoilt(),
-    )  # fmt: skip
+    )
     return [case for part in parts for case in part]
 
 
@@ -100,9 +124,12 @@ def files_spoilt() -> Iterator[Case]:
         yield Case(name=f"{name}: unknown layer", spoil=other, code=4, says=f"layers.{name}")
         refused = name in REQUIRED
         yield Case(
-            name=f"{name}: no rows", spoil=empty, code=4 if refused else 0, layer=name,
+            name=f"{name}: no rows",
+            spoil=empty,
+            code=4 if refused else 0,
+            layer=name,
             says=f"layers.{name}" if refused else "holds no rows",
-        )  # fmt: skip
+        )
 
 
 def systems_spoilt() -> Iterator[Case]:
@@ -129,15 +156,21 @@ def systems_spoilt() -> Iterator[Case]:
             continue
         code = {"sewers": 6, "trees": 4}.get(name, 0)
         yield Case(
-            name=f"{name}: metres taken for degrees", spoil=degrees, code=code, layer=name,
+            name=f"{name}: metres taken for degrees",
+            spoil=degrees,
+            code=code,
+            layer=name,
             says="do not lie in" if name == "sewers" else "outside the reference system",
             lost=N_ROWS if code == 0 else 0,
-        )  # fmt: skip
+        )
         if name != "sewers":
             yield Case(
-                name=f"{name}: far away", spoil=shifted, layer=name, column="crs",
+                name=f"{name}: far away",
+                spoil=shifted,
+                layer=name,
+                column="crs",
                 says="of the sewers",
-            )  # fmt: skip
+            )
 
 
 def shape_at(bad: float, name: str) -> object:
@@ -177,9 +210,13 @@ def shapes_spoilt() -> Iterator[Case]:
                 study.put(name, with_shape(study.layers[name], shape))
 
             yield Case(
-                name=f"{name}: {kind}", spoil=spoil, layer=name, column="geometry", says=says,
+                name=f"{name}: {kind}",
+                spoil=spoil,
+                layer=name,
+                column="geometry",
+                says=says,
                 lost=1,
-            )  # fmt: skip
+            )
 
         def high(study: Study, name: str = name) -> None:
             study.put(name, with_heights(study.layers[name]))
@@ -224,9 +261,11 @@ def ids_spoilt() -> Iterator[Case]:
 def numbers_spoilt() -> Iterator[Case]:
     """Cells that are no number, or none that can be."""
     kinds = {
-        "text": ("about 3", '"about 3" is no number'), "below zero": (-5.0, "is not within"),
-        "huge": (1e9, "is not within"), "decimal comma": ("3,5", "decimal comma"),
-    }  # fmt: skip
+        "text": ("about 3", '"about 3" is no number'),
+        "below zero": (-5.0, "is not within"),
+        "huge": (1e9, "is not within"),
+        "decimal comma": ("3,5", "decimal comma"),
+    }
     for name, columns in NUMBERS.items():
         for column in columns:
             for kind, (value, says) in kinds.items():
@@ -237,9 +276,12 @@ def numbers_spoilt() -> Iterator[Case]:
                     study.put(name, with_cell(study.layers[name], column, value))
 
                 yield Case(
-                    name=f"{name}.{column}: {kind}", spoil=spoil, layer=name, column=column,
+                    name=f"{name}.{column}: {kind}",
+                    spoil=spoil,
+                    layer=name,
+                    column=column,
                     says=says,
-                )  # fmt: skip
+                )
 
 
 def units_spoilt() -> Iterator[Case]:
@@ -255,9 +297,11 @@ def units_spoilt() -> Iterator[Case]:
                     study.put(name, table.assign(**{column: table[column] * factor}))
 
                 yield Case(
-                    name=f"{name}.{column}: times {factor:g}", spoil=spoil, code=5,
+                    name=f"{name}.{column}: times {factor:g}",
+                    spoil=spoil,
+                    code=5,
                     says=f"units.{name}.{column}",
-                )  # fmt: skip
+                )
 
 
 def words_spoilt() -> Iterator[Case]:
@@ -275,9 +319,12 @@ def words_spoilt() -> Iterator[Case]:
                 )
 
             yield Case(
-                name=f"{name}.{column}: junk", spoil=junk, layer=name, column=column,
+                name=f"{name}.{column}: junk",
+                spoil=junk,
+                layer=name,
+                column=column,
                 says='"ZZ9" is none of',
-            )  # fmt: skip
+            )
             yield Case(name=f"{name}.{column}: blank", spoil=blank)
     for column in ("diameter_mm", "invert_up_m", "year", "depth_input_m"):
 
@@ -303,12 +350,19 @@ def texts_spoilt() -> Iterator[Case]:
 def studies_spoilt() -> Iterator[Case]:
     """Study files that say what cannot be."""
     sections: dict[str, dict[str, object]] = {
-        "studdy": {"name": "x"}, "study": {"margin_m": "wide"}, "fields": {"sewer": {}},
-        "units": {"sewers": {"diameter_mm": "inches"}}, "missing": {"sewers": {"size": [0]}},
-        "values": {"sewers": {"material": {"BT": "concret"}}}, "crs": {"tree": "EPSG:4326"},
-        "zones": {"regime": "oak"}, "ground": {"deepest_m": -1}, "crowns": {"use": "maybe"},
-        "outputs": 7, "trench": {"nothing": 1},
-    }  # type: ignore[dict-item] # fmt: skip
+        "studdy": {"name": "x"},
+        "study": {"margin_m": "wide"},
+        "fields": {"sewer": {}},
+        "units": {"sewers": {"diameter_mm": "inches"}},
+        "missing": {"sewers": {"size": [0]}},
+        "values": {"sewers": {"material": {"BT": "concret"}}},
+        "crs": {"tree": "EPSG:4326"},
+        "zones": {"regime": "oak"},
+        "ground": {"deepest_m": -1},
+        "crowns": {"use": "maybe"},
+        "outputs": 7,
+        "trench": {"nothing": 1},
+    }  # type: ignore[dict-item]
     for name, lines in sections.items():
 
         def spoil(study: Study, name: str = name, lines: object = lines) -> None:
@@ -316,9 +370,12 @@ def studies_spoilt() -> Iterator[Case]:
 
         yield Case(name=f"study file: {name}", spoil=spoil, code=3, says="study.toml: ")
     texts = {
-        "no TOML": "layers = [", "empty": "", "not UTF-8": "[study]\nname = 'é'".encode("cp1252"),
-        "a zero byte": "[study]\nname = '\x00'", "no layers": "[study]\nname = 'x'",
-    }  # fmt: skip
+        "no TOML": "layers = [",
+        "empty": "",
+        "not UTF-8": "[study]\nname = 'é'".encode("cp1252"),
+        "a zero byte": "[study]\nname = '\x00'",
+        "no layers": "[study]\nname = 'x'",
+    }
     for kind, text in texts.items():
 
         def replace(study: Study, text: str | bytes = text) -> None:
@@ -354,13 +411,19 @@ def decisions_spoilt() -> Iterator[Case]:
         study.put("trees", with_shape(study.layers["trees"], None, row=2))
 
     yield Case(
-        name="decisions: run left out", spoil=run_gone, layer="decisions", column="run_id",
+        name="decisions: run left out",
+        spoil=run_gone,
+        layer="decisions",
+        column="run_id",
         says='"R1" was left out: no geometry',
-    )  # fmt: skip
+    )
     yield Case(
-        name="decisions: tree left out", spoil=tree_gone, layer="decisions", column="tree_id",
+        name="decisions: tree left out",
+        spoil=tree_gone,
+        layer="decisions",
+        column="tree_id",
         says='"T3" was left out: no geometry',
-    )  # fmt: skip
+    )
 
 
 def rasters_spoilt() -> Iterator[Case]:
@@ -410,6 +473,9 @@ def tables_spoilt() -> Iterator[Case]:
             study.point("inspections", path)
 
         yield Case(
-            name=f"inspections: {kind}", spoil=spoil, layer="inspections" if says else "",
-            says=says, lost=int(kind == "a row twice"),
-        )  # fmt: skip
+            name=f"inspections: {kind}",
+            spoil=spoil,
+            layer="inspections" if says else "",
+            says=says,
+            lost=int(kind == "a row twice"),
+        )

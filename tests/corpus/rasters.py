@@ -124,9 +124,12 @@ def more_rasters() -> Iterator[Case]:
                     study.say("crowns", use="gaps")
 
             yield Case(
-                name=f"{name}: {kind}", spoil=spoil, code=code, says=says,
+                name=f"{name}: {kind}",
+                spoil=spoil,
+                code=code,
+                says=says,
                 layer="" if code or not says else name,
-            )  # fmt: skip
+            )
 
 
 WORDS = ("Rue de l'Église", "Große Straße", "Señor", "Ærø")
@@ -171,41 +174,55 @@ def shapefiles_spoilt() -> Iterator[Case]:
             sized = kept.assign(dbh=study.layers["trees"]["stem_diameter_mm"])
             study.point("trees", write_shapefile(study.folder, "trees", sized, kind))
             study.say(
-                "fields", trees={"tree_id": "tree_id", "species": "species",
-                                 "stem_diameter_mm": "dbh"},
-            )  # fmt: skip
+                "fields",
+                trees={"tree_id": "tree_id", "species": "species", "stem_diameter_mm": "dbh"},
+            )
 
         yield Case(
-            name=f"trees: shapefile in {kind}", spoil=spoil, layer="trees" if says else "",
+            name=f"trees: shapefile in {kind}",
+            spoil=spoil,
+            layer="trees" if says else "",
             says=says,
-        )  # fmt: skip
+        )
 
 
 SHAPES = {
     "sewers: an arc": (
-        "CIRCULARSTRING (83000 431000, 83025 431009, 83050 431000)", "drawn with arcs", 0,
+        "CIRCULARSTRING (83000 431000, 83025 431009, 83050 431000)",
+        "drawn with arcs",
+        0,
     ),
     "sewers: a compound of arcs": (
         "COMPOUNDCURVE ((83000 431000, 83010 431000), "
-        "CIRCULARSTRING (83010 431000, 83025 431009, 83050 431000))", "drawn with arcs", 0,
+        "CIRCULARSTRING (83010 431000, 83025 431009, 83050 431000))",
+        "drawn with arcs",
+        0,
     ),
     "sewers: a line of one point": ("LINESTRING (83000 431000)", "", 1),
     "obstacles: an area within arcs": (
         "CURVEPOLYGON (CIRCULARSTRING (83000 431012, 83004 431016, 83008 431012, "
-        "83004 431008, 83000 431012))", "drawn with arcs", 0,
+        "83004 431008, 83000 431012))",
+        "drawn with arcs",
+        0,
     ),
     "obstacles: a ring of two points": ("POLYGON ((83000 431012, 83008 431012))", "", 1),
     "obstacles: a ring that is open": (
-        "POLYGON ((83000 431012, 83008 431012, 83008 431020, 83000 431020))", "", 0,
+        "POLYGON ((83000 431012, 83008 431012, 83008 431020, 83000 431020))",
+        "",
+        0,
     ),
     "obstacles: a ring that crosses itself": (
-        "POLYGON ((83000 431012, 83008 431020, 83008 431012, 83000 431020, 83000 431012))", "", 0,
+        "POLYGON ((83000 431012, 83008 431020, 83008 431012, 83000 431020, 83000 431012))",
+        "",
+        0,
     ),
     "surfaces: a hole outside": (
         "POLYGON ((83000 431000, 83008 431000, 83008 431008, 83000 431008, 83000 431000), "
-        "(83050 431000, 83052 431000, 83052 431002, 83050 431000))", "", 0,
+        "(83050 431000, 83052 431000, 83052 431002, 83050 431000))",
+        "",
+        0,
     ),
-}  # fmt: skip
+}
 """Case to the shape of its first row, words of the finding, rows lost."""
 
 
@@ -225,6 +242,10 @@ def curves_spoilt() -> Iterator[Case]:
 
         told = says or lost
         yield Case(
-            name=case, spoil=spoil, layer=name if told else "", column="geometry" if told else "",
-            says=says, lost=lost,
-        )  # fmt: skip
+            name=case,
+            spoil=spoil,
+            layer=name if told else "",
+            column="geometry" if told else "",
+            says=says,
+            lost=lost,
+        )

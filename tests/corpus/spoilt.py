@@ -122,15 +122,27 @@ def make_layers() -> dict[str, pd.DataFrame]:
 
 
 VECTORS = (
-    "sewers", "manholes", "trees", "connections", "services", "obstacles", "surfaces",
-    "root_zones", "study_area",
-)  # fmt: skip
+    "sewers",
+    "manholes",
+    "trees",
+    "connections",
+    "services",
+    "obstacles",
+    "surfaces",
+    "root_zones",
+    "study_area",
+)
 TABLES = ("inspections", "decisions")
 ID = {
-    "sewers": "run_id", "manholes": "manhole_id", "trees": "tree_id",
-    "connections": "connection_id", "services": "service_id", "obstacles": "obstacle_id",
-    "surfaces": "surface_id", "study_area": "area_id",
-}  # fmt: skip
+    "sewers": "run_id",
+    "manholes": "manhole_id",
+    "trees": "tree_id",
+    "connections": "connection_id",
+    "services": "service_id",
+    "obstacles": "obstacle_id",
+    "surfaces": "surface_id",
+    "study_area": "area_id",
+}
 
 
 def write_layer(folder: Path, name: str, table: pd.DataFrame, suffix: str = "") -> Path:
@@ -148,10 +160,14 @@ def write_layer(folder: Path, name: str, table: pd.DataFrame, suffix: str = "") 
 def write_terrain(path: Path, **profile: object) -> Path:
     """Write a terrain round the district, a little uneven so that it does not pack to nothing."""
     options = {
-        "driver": "GTiff", "crs": CRS,
+        "driver": "GTiff",
+        "crs": CRS,
         "transform": rasterio.Affine(1, 0, at(-50, 0)[0], 0, -1, at(0, 50)[1]),
-        "height": 100, "width": 300, "count": 1, "dtype": "float32",
-    }  # fmt: skip
+        "height": 100,
+        "width": 300,
+        "count": 1,
+        "dtype": "float32",
+    }
     with rasterio.open(path, "w", **(options | profile)) as file:
         levels = np.random.default_rng(1).normal(4.0, 0.01, (1, 100, 300))
         file.write(levels.astype("float32"))

@@ -16,9 +16,13 @@ from spoilt import Case, Study, make_layers, write_layer
 
 CASES = all_cases()
 SCREENED = (
-    "sewers: a vertex that is no number", "trees: a vertex at infinity", "sewers: several parts",
-    "sewers.diameter_mm: blank", "decisions: run left out", "sewers.run_id: a script",
-)  # fmt: skip
+    "sewers: a vertex that is no number",
+    "trees: a vertex at infinity",
+    "sewers: several parts",
+    "sewers.diameter_mm: blank",
+    "decisions: run left out",
+    "sewers.run_id: a script",
+)
 
 
 @pytest.fixture(scope="module")

@@ -28,9 +28,7 @@ def ray_shadow(strip, x, y, radius, rays=20000):
     """Slow oracle: march along rays and keep the nearest hit."""
     angle = (np.arange(rays) + 0.5) * 2 * np.pi / rays
     far = np.c_[x + radius * np.cos(angle), y + radius * np.sin(angle)]
-    lines = shapely.linestrings(
-        np.stack([np.broadcast_to([x, y], far.shape), far], axis=1)
-    )
+    lines = shapely.linestrings(np.stack([np.broadcast_to([x, y], far.shape), far], axis=1))
     hit = shapely.intersection(lines, strip)
     near = shapely.distance(shapely.Point(x, y), hit)
     near = np.where(shapely.is_empty(hit), radius, near)
@@ -122,9 +120,9 @@ def test_shadow_agrees_with_marching_rays(seed, bends):
 
 def test_shadow_of_crossing_strips_counts_what_both_hide_once():
     strips = [corridor([(-9, 2), (9, 3)], 1.0), corridor([(-9, 5), (9, 1)], 1.0)]
-    area = shadow_area(
-        [[0, 0]], [6.0], polygon_edges(strips), np.array([0, 0]), np.array([0, 1])
-    )[0]
+    area = shadow_area([[0, 0]], [6.0], polygon_edges(strips), np.array([0, 0]), np.array([0, 1]))[
+        0
+    ]
     expected = ray_shadow(shapely.union_all(strips), 0, 0, 6.0)
     assert area == pytest.approx(expected, rel=1e-4)
 

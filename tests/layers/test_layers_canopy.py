@@ -297,8 +297,11 @@ def test_two_reads_are_equal(planted):
 
 def test_tiles_make_no_difference(planted, monkeypatch):
     rng = np.random.default_rng(7)
-    many = [(x, y, rng.uniform(2, 5), rng.uniform(5, 18))
-            for x in range(-30, 180, 8) for y in range(-36, 37, 8)]  # fmt: skip
+    many = [
+        (x, y, rng.uniform(2, 5), rng.uniform(5, 18))
+        for x in range(-30, 180, 8)
+        for y in range(-36, 37, 8)
+    ]
     heights, transform = canopy_of(many)
     heights += rng.normal(0, 0.2, heights.shape).astype("float32") * (heights > 0)
     write(planted.folder / "canopy.tif", heights, transform)
@@ -318,8 +321,10 @@ def test_only_trees_near_a_sewer_are_made(planted):
 
 def test_roofs_are_told_from_crowns_by_the_buildings(planted):
     roof = box(*at(80, -13), *at(90, -3))
-    planted.put("obstacles", make_trees(obstacle_id=["B1"] * 3, kind=["building"] * 3,
-                                        geometry=[roof] * 3).iloc[:1])  # fmt: skip
+    planted.put(
+        "obstacles",
+        make_trees(obstacle_id=["B1"] * 3, kind=["building"] * 3, geometry=[roof] * 3).iloc[:1],
+    )
     layers = use(planted, "only").read()
     assert len(layers.trees) == 4
     assert len(pick(layers.findings, layer="canopy", seen="1 tops lie on a building")) == 1
@@ -458,8 +463,12 @@ def test_the_study_file_must_name_a_source_of_trees():
     with pytest.raises(StudyError, match=r"crowns\.use"):
         parse_settings({"layers": bare | {"trees": "t.gpkg"}, "crowns": {"use": "always"}})
     with pytest.raises(StudyError, match="must not both be 0"):
-        parse_settings({"layers": bare | {"trees": "t.gpkg"},
-                      "crowns": {"window_base_m": 0, "window_per_height": 0}})  # fmt: skip
+        parse_settings(
+            {
+                "layers": bare | {"trees": "t.gpkg"},
+                "crowns": {"window_base_m": 0, "window_per_height": 0},
+            }
+        )
 
 
 # The whole job and the command line.

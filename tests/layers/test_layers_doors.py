@@ -96,9 +96,10 @@ def raster_vrt_of(source):
 
 def collection(crs):
     feature = {
-        "type": "Feature", "properties": {"tree_id": "T1"},
+        "type": "Feature",
+        "properties": {"tree_id": "T1"},
         "geometry": {"type": "Point", "coordinates": at(10, 5)},
-    }  # fmt: skip
+    }
     return json.dumps({"type": "FeatureCollection", "features": [feature], "crs": crs})
 
 
@@ -109,39 +110,52 @@ VECTORS = {
     "virtual layer after blanks": ("t.gpkg", lambda u: "\n \n" + vrt_of(f"/vsicurl/{u}/x.json")),
     "XML with a schema": (
         "t.gml",
-        lambda u: '<gml:FeatureCollection xmlns:gml="http://www.opengis.net/gml" xmlns:xsi='
-        f'"http://www.w3.org/2001/XMLSchema-instance" xsi:schemaLocation="x {u}/x.xsd"/>',
+        lambda u: (
+            '<gml:FeatureCollection xmlns:gml="http://www.opengis.net/gml" xmlns:xsi='
+            f'"http://www.w3.org/2001/XMLSchema-instance" xsi:schemaLocation="x {u}/x.xsd"/>'
+        ),
     ),
     "service as GeoPackage": (
-        "t.gpkg", lambda u: f"<OGRWFSDataSource><URL>{u}/wfs</URL></OGRWFSDataSource>"
+        "t.gpkg",
+        lambda u: f"<OGRWFSDataSource><URL>{u}/wfs</URL></OGRWFSDataSource>",
     ),
     "page of a service": (
         "t.json",
-        lambda u: json.dumps({"links": [
-            {"rel": "data", "href": f"{u}/c", "type": "application/json"},
-            {"rel": "conformance", "href": f"{u}/conf"}]}),
+        lambda u: json.dumps(
+            {
+                "links": [
+                    {"rel": "data", "href": f"{u}/c", "type": "application/json"},
+                    {"rel": "conformance", "href": f"{u}/conf"},
+                ]
+            }
+        ),
     ),
     "job as GeoJSON": (
         "t.geojson",
-        lambda u: json.dumps({
-            "type": "gdal_streamed_alg",
-            "command_line": f"gdal vector pipeline ! read /vsicurl/{u}/x.geojson ! write"}),
+        lambda u: json.dumps(
+            {
+                "type": "gdal_streamed_alg",
+                "command_line": f"gdal vector pipeline ! read /vsicurl/{u}/x.geojson ! write",
+            }
+        ),
     ),
     "linked reference system": (
         "t.geojson",
         lambda u: collection({"type": "link", "properties": {"href": f"{u}/crs"}}),
     ),
     "reference system by address": (
-        "t.geojson", lambda u: collection({"type": "url", "properties": {"url": f"{u}/crs"}}),
+        "t.geojson",
+        lambda u: collection({"type": "url", "properties": {"url": f"{u}/crs"}}),
     ),
     "linked reference system, written otherwise": (
         "t.geojson",
         lambda u: collection({"type": "link", "properties": {"href": f"{u}/crs"}}).replace(
-            '"link"', '"\\u006cink"'),
+            '"link"', '"\\u006cink"'
+        ),
     ),
     "archive": ("t.zip", lambda _: "PK\x03\x04" + "x" * 60),
-    "table of another file": ("t.tab", lambda _: '!table\n!version 300\nType LINKED\n'),
-}  # fmt: skip
+    "table of another file": ("t.tab", lambda _: "!table\n!version 300\nType LINKED\n"),
+}
 
 
 @pytest.mark.parametrize(("name", "write"), VECTORS.values(), ids=VECTORS)
@@ -186,9 +200,16 @@ def test_a_raster_layer_sends_for_nothing(layer, write, district, listener):
 
 def make_raster(path):
     with rasterio.open(
-        path, "w", driver="GTiff", width=8, height=8, count=1, dtype="float32", crs=CRS,
+        path,
+        "w",
+        driver="GTiff",
+        width=8,
+        height=8,
+        count=1,
+        dtype="float32",
+        crs=CRS,
         transform=rasterio.Affine(1, 0, at(0, 0)[0], 0, -1, at(0, 8)[1]),
-    ) as out:  # fmt: skip
+    ) as out:
         out.write(np.ones((1, 8, 8), dtype="float32"))
     return path
 
@@ -233,7 +254,7 @@ def test_plain_overviews_and_statistics_beside_a_raster_are_fine(tmp_path):
     with rasterio.Env(TIFF_USE_OVR=True), rasterio.open(path, "r+") as out:
         out.build_overviews([2])
     (tmp_path / "t.tif.aux.xml").write_text(
-        "<PAMDataset><PAMRasterBand band=\"1\"><Metadata><MDI key=\"STATISTICS_MEAN\">1</MDI>"
+        '<PAMDataset><PAMRasterBand band="1"><Metadata><MDI key="STATISTICS_MEAN">1</MDI>'
         "</Metadata></PAMRasterBand></PAMDataset>"
     )
     with open_raster("layers.terrain", path) as source:
@@ -277,7 +298,7 @@ def add_table(sql, name="vo"):
     [
         "CREATE VIRTUAL TABLE vo USING VirtualOGR('{}')",
         "CREATE VIRTUAL TABLE vo USING VirtualText('{}')",
-        'CREATE VIRTUAL TABLE "vo using rtree(" USING VirtualOGR(\'{}\')',
+        "CREATE VIRTUAL TABLE \"vo using rtree(\" USING VirtualOGR('{}')",
         "CREATE VIRTUAL TABLE vo /* using rtree */ USING VirtualShape('{}')",
         "CREATE VIRTUAL TABLE vo USING 'VirtualOGR'('{}')",
     ],
@@ -302,10 +323,13 @@ def test_sql_in_a_database_that_reaches_out_is_refused(sql, district):
     kind = "table" if "TABLE" in sql else "view"
     path = district.folder / "trees.gpkg"
     add_sql(
-        path, "pragma writable_schema = 1",
-        ("insert into sqlite_master values (?, 'v', 'v', ?, ?)",
-         (kind, 3 if kind == "table" else 0, sql)),
-    )  # fmt: skip
+        path,
+        "pragma writable_schema = 1",
+        (
+            "insert into sqlite_master values (?, 'v', 'v', ?, ?)",
+            (kind, 3 if kind == "table" else 0, sql),
+        ),
+    )
     with pytest.raises(LayerError, match=rf"is not opened: its {kind} v calls .*reaches out"):
         district.read()
 
@@ -319,9 +343,17 @@ def test_a_condition_that_reaches_out_is_refused(district):
 
 @pytest.mark.parametrize(
     "text",
-    ["/vsicurl/http://h.example/x.gpkg", "https://h.example/x.gpkg", "s3://b/x.gpkg", "PG:dbname=x",
-     "zip://x.zip!y.shp", "WFS:http://h.example", "/vsizip/x.zip/y.shp", "zip+https://h/x.zip"],
-)  # fmt: skip
+    [
+        "/vsicurl/http://h.example/x.gpkg",
+        "https://h.example/x.gpkg",
+        "s3://b/x.gpkg",
+        "PG:dbname=x",
+        "zip://x.zip!y.shp",
+        "WFS:http://h.example",
+        "/vsizip/x.zip/y.shp",
+        "zip+https://h/x.zip",
+    ],
+)
 def test_addresses_are_no_files(text, district):
     district.sections["layers"]["trees"] = {"path": text}
     with pytest.raises(LayerError, match=r'layers\.trees: ".*" is no file: .*save the layer'):
@@ -336,12 +368,15 @@ def test_plain_paths_are_files(text):
 
 
 FILES = {
-    "trees.gpkg": ("GPKG", {}), "trees.fgb": ("FlatGeobuf", {}),
+    "trees.gpkg": ("GPKG", {}),
+    "trees.fgb": ("FlatGeobuf", {}),
     "trees.shp": ("ESRI Shapefile", {}),
-    "trees.geojson": ("GeoJSON", {}), "trees.json": ("GeoJSON", {}),
-    "trees.geojsonl": ("GeoJSONSeq", {}), "trees.sqlite": ("SQLite", {"SPATIALITE": "YES"}),
+    "trees.geojson": ("GeoJSON", {}),
+    "trees.json": ("GeoJSON", {}),
+    "trees.geojsonl": ("GeoJSONSeq", {}),
+    "trees.sqlite": ("SQLite", {"SPATIALITE": "YES"}),
     "trees.gdb": ("OpenFileGDB", {}),
-}  # fmt: skip
+}
 
 
 @pytest.mark.parametrize("name", FILES)

@@ -76,15 +76,28 @@ def test_stems_are_parsed_in_order():
 @pytest.mark.parametrize(
     ("text", "stems"),
     [
-        ("300;250", [300, 250]), ("300 250", [300, 250]), ("300, 250", [300, 250]),
-        ("300; 250", [300, 250]), ("300/250", [300, 250]), ("300 + 250", [300, 250]),
-        ("300|250", [300, 250]), ("300&250", [300, 250]), ("300;250;", [300, 250]),
-        ("30,5; 20,5", [30.5, 20.5]), ("30,5 20,5", [30.5, 20.5]), ("30,5, 20,5", [30.5, 20.5]),
-        ("300,250,200", [300, 250, 200]), ("300 mm 250 mm", [300, 250]), ("40,5", [40.5]),
-        ("300,250", [np.nan]), ("1,200", [np.nan]), ("300;;250", [300, np.nan, 250]),
-        ("12 in", [304.8]), ("300 mm", [300]),
+        ("300;250", [300, 250]),
+        ("300 250", [300, 250]),
+        ("300, 250", [300, 250]),
+        ("300; 250", [300, 250]),
+        ("300/250", [300, 250]),
+        ("300 + 250", [300, 250]),
+        ("300|250", [300, 250]),
+        ("300&250", [300, 250]),
+        ("300;250;", [300, 250]),
+        ("30,5; 20,5", [30.5, 20.5]),
+        ("30,5 20,5", [30.5, 20.5]),
+        ("30,5, 20,5", [30.5, 20.5]),
+        ("300,250,200", [300, 250, 200]),
+        ("300 mm 250 mm", [300, 250]),
+        ("40,5", [40.5]),
+        ("300,250", [np.nan]),
+        ("1,200", [np.nan]),
+        ("300;;250", [300, np.nan, 250]),
+        ("12 in", [304.8]),
+        ("300 mm", [300]),
     ],
-)  # fmt: skip
+)
 def test_all_readers_of_stems_take_a_text_the_same_way(text, stems):
     """A single comma before three digits may part stems, thousands or decimals: not known."""
     found = parse_stems(pd.Series([text]))["diameter_mm"]
@@ -205,9 +218,16 @@ def _write_terrain(path: Path, levels: np.ndarray, *, crs: str | None = CRS) -> 
     transform = rasterio.Affine(10, 0, x, 0, -10, y)
     height, width = levels.shape
     with rasterio.open(
-        path, "w", driver="GTiff", width=width, height=height, count=1,
-        dtype="float32", crs=crs, transform=transform,
-    ) as raster:  # fmt: skip
+        path,
+        "w",
+        driver="GTiff",
+        width=width,
+        height=height,
+        count=1,
+        dtype="float32",
+        crs=crs,
+        transform=transform,
+    ) as raster:
         raster.write(levels.astype("float32"), 1)
     return path
 
@@ -298,9 +318,12 @@ def test_proposal_knows_common_short_names():
     )
     proposed = propose_mapping(lines, "sewers").set_index("canonical")["source"].to_dict()
     assert proposed == {
-        "run_id": "LEIDNR", "shape_size": "PROFIEL", "material": "MAT", "from_manhole": "VAN",
+        "run_id": "LEIDNR",
+        "shape_size": "PROFIEL",
+        "material": "MAT",
+        "from_manhole": "VAN",
         "to_manhole": "NAAR",
-    }  # fmt: skip
+    }
     trees = pd.DataFrame({"OMTR": [120.0, 90.0], "KROON": [6.0, 5.0]})
     proposed = propose_mapping(trees, "trees").set_index("canonical")["source"].to_dict()
     assert proposed == {"stem_circumference_mm": "OMTR", "crown_diameter_m": "KROON"}
@@ -339,8 +362,12 @@ def test_canonical_columns_are_listed_with_unit_and_meaning():
     table = list_columns("connections").set_index("column")
     assert table.index.tolist() == list(load_columns("connections"))
     assert table.loc["diameter_mm"].tolist() == [
-        "connections", "mm", "", "", "Bore of the connection",
-    ]  # fmt: skip
+        "connections",
+        "mm",
+        "",
+        "",
+        "Bore of the connection",
+    ]
     assert set(list_columns()["layer"]) == set(LAYERS)
     with pytest.raises(LayerError, match='no layer "tree"; did you mean "trees"'):
         list_columns("tree")

@@ -107,10 +107,15 @@ def test_a_raster_cut_short_is_refused_by_name(tmp_path):
 @pytest.mark.parametrize(
     ("unit", "declared", "factor"),
     [
-        ("", None, 1.0), ("metre", None, 1.0), ("ft", None, 0.3048), ("foot", None, 0.3048),
-        ("US survey foot", None, 1200 / 3937), ("", "ft", 0.3048), ("ft", "m", 1.0),
+        ("", None, 1.0),
+        ("metre", None, 1.0),
+        ("ft", None, 0.3048),
+        ("foot", None, 0.3048),
+        ("US survey foot", None, 1200 / 3937),
+        ("", "ft", 0.3048),
+        ("ft", "m", 1.0),
     ],
-)  # fmt: skip
+)
 def test_the_unit_of_a_terrain_is_respected(tmp_path, unit, declared, factor):
     write_terrain(tmp_path / "t.tif", unit=unit, level=40.0)
     levels = sample_terrain(POINTS, tmp_path / "t.tif", crs=pyproj.CRS(CRS), unit=declared)

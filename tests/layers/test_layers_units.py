@@ -17,13 +17,22 @@ from routekit.study import parse_settings
 @pytest.mark.parametrize(
     ("name", "unit"),
     [
-        ("SPREAD_FT", "ft"), ("diameter [mm]", "mm"), ("heightFt", "ft"), ("DIA_IN", "in"),
-        ("KROON_M", "m"), ("crown spread (feet)", "ft"), ("OMTREK_CM", "cm"),
+        ("SPREAD_FT", "ft"),
+        ("diameter [mm]", "mm"),
+        ("heightFt", "ft"),
+        ("DIA_IN", "in"),
+        ("KROON_M", "m"),
+        ("crown spread (feet)", "ft"),
+        ("OMTREK_CM", "cm"),
         ("depth_us_ft", "us-ft"),
-        ("STREAM", None), ("IN", None), ("SHIFT", None), ("ALARM", None), ("DIAM", None),
+        ("STREAM", None),
+        ("IN", None),
+        ("SHIFT", None),
+        ("ALARM", None),
+        ("DIAM", None),
         ("M_TYPE", None),
     ],
-)  # fmt: skip
+)
 def test_the_unit_in_a_name(name, unit):
     assert unit_in_name(name) == unit
 
@@ -122,9 +131,12 @@ def test_all_units_in_doubt_are_asked_about_at_once(district):
 def test_a_unit_in_the_name_is_used_and_told(district):
     district.put("trees", make_trees(SPREAD_FT=[30.0, 25.0, 40.0], DBH_IN=[12, 14, 20]))
     district.say(
-        "fields", "trees", tree_id="tree_id", crown_diameter_m="SPREAD_FT",
+        "fields",
+        "trees",
+        tree_id="tree_id",
+        crown_diameter_m="SPREAD_FT",
         stem_diameter_mm="DBH_IN",
-    )  # fmt: skip
+    )
     layers = district.read()
     np.testing.assert_allclose(layers.trees["crown_diameter_m"], [9.144, 7.62, 12.192])
     np.testing.assert_allclose(layers.trees["stem_diameter_mm"], [304.8, 355.6, 508.0])
@@ -137,9 +149,13 @@ def test_a_unit_in_the_name_is_used_and_told(district):
 def test_two_columns_each_in_the_unit_of_its_name(district):
     district.put("sewers", make_sewers(DIA_IN=[12, None, 16], DIA_MM=[None, 300, None]))
     district.say(
-        "fields", "sewers", run_id="run_id", from_manhole="from_manhole", to_manhole="to_manhole",
+        "fields",
+        "sewers",
+        run_id="run_id",
+        from_manhole="from_manhole",
+        to_manhole="to_manhole",
         diameter_mm=["DIA_IN", "DIA_MM"],
-    )  # fmt: skip
+    )
     np.testing.assert_allclose(district.read().runs["diameter_mm"], [304.8, 300.0, 406.4])
 
 
@@ -157,9 +173,14 @@ def test_what_values_cannot_tell_is_listed_as_assumed(district):
     district.put("sewers", make_sewers(DEEP=[3.0, 4.0, 5.0]))
     district.say("fields", "trees", tree_id="tree_id", crown_diameter_m="KROON")
     district.say(
-        "fields", "sewers", run_id="run_id", from_manhole="from_manhole", to_manhole="to_manhole",
-        diameter_mm="diameter_mm", depth_input_m="DEEP",
-    )  # fmt: skip
+        "fields",
+        "sewers",
+        run_id="run_id",
+        from_manhole="from_manhole",
+        to_manhole="to_manhole",
+        diameter_mm="diameter_mm",
+        depth_input_m="DEEP",
+    )
     assumed = pick(district.read().findings, severity="warning", done="assumed unit: m")
     assert assumed["field"].tolist() == ["depth_input_m", "crown_diameter_m"]
     assert assumed["seen"].str.contains("fits m and ft").all()

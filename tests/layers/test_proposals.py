@@ -112,8 +112,10 @@ def test_street_trees_with_stumps_get_genus_species_and_filters():
     text = write_study([draft], name="street trees")
     study = tomllib.loads(text)
     assert study["values"]["trees"]["status"] == {
-        "Stump": "exclude", "Tree": "keep", "Planting site": "exclude",
-    }  # fmt: skip
+        "Stump": "exclude",
+        "Tree": "keep",
+        "Planting site": "exclude",
+    }
     assert '"Stump" = "exclude"  # 1 row\n' in text
     assert '# stem_diameter_mm = "in"' in text, "a unit in doubt is a choice"
 

@@ -23,16 +23,16 @@ from routekit.layers.unknown import propose_for_sources
 
 HERE = Path(__file__).parent
 HEADERS = pd.read_csv(HERE / "column_headers.csv", keep_default_na=False)
-DATA = Path(
-    os.environ.get("ROUTEKIT_OPEN_SEWERS", HERE.parents[2] / "shared/data/open_sewers")
-)
+DATA = Path(os.environ.get("ROUTEKIT_OPEN_SEWERS", HERE.parents[2] / "shared/data/open_sewers"))
 SAME_BORE = ("WIDTH", "PipeDiamet")
 """Two columns of the mains with the same 50 values: either is right, and only one is taken."""
 
 ALSO_RIGHT = {
-    ("sewers", "diameter_mm"): "width", ("sewers", "height_mm"): "height",
-    ("sewers", "shape"): "shape", ("sewers", "street"): "STRAATNAAM",
-}  # fmt: skip
+    ("sewers", "diameter_mm"): "width",
+    ("sewers", "height_mm"): "height",
+    ("sewers", "shape"): "shape",
+    ("sewers", "street"): "STRAATNAAM",
+}
 """Columns of the district that its study leaves out: the size apart, as the joint code says it."""
 
 
@@ -84,9 +84,11 @@ def score_place(place: str) -> dict[str, set[tuple[str, str]]]:
         twins = {("diameter_mm", name) for name in SAME_BORE}
         wanted = wanted - twins | ((sure or pairs or twins) & twins)
     return {
-        "right": sure & wanted, "asked": (pairs & wanted) - sure, "wrong": sure - wanted,
+        "right": sure & wanted,
+        "asked": (pairs & wanted) - sure,
+        "wrong": sure - wanted,
         "missed": wanted - pairs,
-    }  # fmt: skip
+    }
 
 
 def test_columns_of_real_layers_are_understood_and_none_is_silently_wrong():

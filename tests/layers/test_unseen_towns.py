@@ -89,8 +89,9 @@ def test_the_saved_file_is_toml_whichever_choices_are_made(tmp_path, monkeypatch
     assert (found.table["canonical"] == "material").sum() == 2, (
         "two rivals, else this tests nothing"
     )
-    draft = LayerDraft(layer="sewers", source="riool.gpkg", frame=found.raw.frame,
-                       table=found.table)  # fmt: skip
+    draft = LayerDraft(
+        layer="sewers", source="riool.gpkg", frame=found.raw.frame, table=found.table
+    )
     text = write_study([draft], name="rivals")
     heads = [line.lstrip("# ") for line in text.splitlines() if line.lstrip("# ").startswith("[")]
     assert len(heads) == len(set(heads))
@@ -178,8 +179,12 @@ def test_streets_from_and_to_are_no_manholes(tmp_path):
 def test_lines_drawn_either_way_leave_the_ends_a_choice(tmp_path):
     net = build()
     turned = np.arange(24) % 2 == 0
-    net = type(net)(net.nodes, np.where(turned, net.last, net.first),
-                    np.where(turned, net.first, net.last), net.trees)  # fmt: skip
+    net = type(net)(
+        net.nodes,
+        np.where(turned, net.last, net.first),
+        np.where(turned, net.first, net.last),
+        net.trees,
+    )
     ids = net.nodes["name"].to_numpy()
     up = np.where(turned, ids[net.last], ids[net.first])
     down = np.where(turned, ids[net.first], ids[net.last])
@@ -252,8 +257,9 @@ def test_levels_of_a_real_district_are_found_without_a_name_for_their_ends():
 def test_small_words_of_findings_are_right():
     findings = Findings()
     read_as = ColumnUnit("in", "name", "DIAM_IN")
-    check_unit("sewers", "diameter_mm", [300.0, 400.0], read_as=read_as, where="a.gpkg",
-               findings=findings)  # fmt: skip
+    check_unit(
+        "sewers", "diameter_mm", [300.0, 400.0], read_as=read_as, where="a.gpkg", findings=findings
+    )
     with pytest.raises(FieldError) as caught:
         findings.refuse_open()
     assert "in in" not in str(caught.value)

@@ -104,17 +104,29 @@ def polder(folder: Path) -> Town:
     net, corner, n = build(), (93000.0, 437000.0), 24
     up, down = (net.nodes["invert"].to_numpy()[at] for at in (net.first, net.last))
     sewers = lay(
-        net, corner, 28992,
+        net,
+        corner,
+        28992,
         LEIDINGNR=[f"L{k}" for k in range(n)],
-        K1=net.nodes["name"].to_numpy()[net.first], K2=net.nodes["name"].to_numpy()[net.last],
-        PEIL_ONTW1=up + 0.05, PEIL_ONTW2=down + 0.05,
-        PEIL_A1=np.where(np.arange(n) == 5, 0, up), PEIL_A2=down,
-        DIAMETER=turn(n, 250, 300, 400), MATERIAAL=turn(n, "Beton", "Gres", "PVC"),
+        K1=net.nodes["name"].to_numpy()[net.first],
+        K2=net.nodes["name"].to_numpy()[net.last],
+        PEIL_ONTW1=up + 0.05,
+        PEIL_ONTW2=down + 0.05,
+        PEIL_A1=np.where(np.arange(n) == 5, 0, up),
+        PEIL_A2=down,
+        DIAMETER=turn(n, 250, 300, 400),
+        MATERIAAL=turn(n, "Beton", "Gres", "PVC"),
         TOESTAND=turn(n, *["In gebruik"] * 7, "Buiten gebruik"),
-    )  # fmt: skip
+    )
     sewers.to_file(folder / "riool.gpkg", layer="leidingen")
-    put = stand(net.nodes, corner, 28992, RIOOLPUTNR=net.nodes["name"],
-                MAAIVELD=net.nodes["cover"], DEKSELMAAT=600)  # fmt: skip
+    put = stand(
+        net.nodes,
+        corner,
+        28992,
+        RIOOLPUTNR=net.nodes["name"],
+        MAAIVELD=net.nodes["cover"],
+        DEKSELMAAT=600,
+    )
     put.to_file(folder / "riool.gpkg", layer="punten")
     trees = net.trees
     table = pd.DataFrame(
@@ -130,12 +142,18 @@ def polder(folder: Path) -> Town:
     table.to_csv(folder / "bomen.csv", index=False)
     choices = ('trees = "EPSG:28992"', 'stem_circumference_mm = "cm"')
     return Town(
-        ("riool.gpkg:leidingen", "riool.gpkg:punten", "bomen.csv"), choices, 21, 40, (250, 400),
+        ("riool.gpkg:leidingen", "riool.gpkg:punten", "bomen.csv"),
+        choices,
+        21,
+        40,
+        (250, 400),
         fields={
-            "from_manhole": "K1", "to_manhole": "K2",
-            "invert_up_m": ["PEIL_A1", "PEIL_ONTW1"], "invert_down_m": ["PEIL_A2", "PEIL_ONTW2"],
+            "from_manhole": "K1",
+            "to_manhole": "K2",
+            "invert_up_m": ["PEIL_A1", "PEIL_ONTW1"],
+            "invert_down_m": ["PEIL_A2", "PEIL_ONTW2"],
         },
-    )  # fmt: skip
+    )
 
 
 def ebro(folder: Path) -> Town:
@@ -143,28 +161,40 @@ def ebro(folder: Path) -> Town:
     net, corner, n = build(), (675000.0, 4612000.0), 24
     up, down = (net.nodes["invert"].to_numpy()[at] for at in (net.first, net.last))
     sewers = lay(
-        net, corner, 25830,
+        net,
+        corner,
+        25830,
         COD_TRAMO=[f"T-{k}" for k in range(n)],
         POZO_INI=net.nodes["name"].to_numpy()[net.first],
         POZO_FIN=net.nodes["name"].to_numpy()[net.last],
-        COTA_INI=up, COTA_FIN=down,
+        COTA_INI=up,
+        COTA_FIN=down,
         DIAMETRO=turn(n, "DN300", "400 mm", "DN500"),
         MATERIAL=turn(n, "Hormigón", "Gres", "PVC"),
         ESTADO=turn(n, *["En servicio"] * 5, "Abandonado"),
-    )  # fmt: skip
+    )
     sewers.to_file(folder / "colectores.shp", encoding="UTF-8")
-    wells = stand(net.nodes, corner, 25830, COD_POZO=net.nodes["name"],
-                  COTA_TAPA=net.nodes["cover"], DIAM_TAPA=600)  # fmt: skip
+    wells = stand(
+        net.nodes,
+        corner,
+        25830,
+        COD_POZO=net.nodes["name"],
+        COTA_TAPA=net.nodes["cover"],
+        DIAM_TAPA=600,
+    )
     wells.to_file(folder / "pozos.shp")
     count = len(net.trees)
     trees = stand(
-        net.trees, corner, 25830,
+        net.trees,
+        corner,
+        25830,
         NUM_ARBOL=range(1, count + 1),
-        ESPECIE=turn(count, *["Platanus x hispanica", "Celtis australis"] * 3, "Alcorque vacío",
-                     None),
+        ESPECIE=turn(
+            count, *["Platanus x hispanica", "Celtis australis"] * 3, "Alcorque vacío", None
+        ),
         PERIMETRO=(net.trees["stem_cm"] * np.pi).round(),
         ALTURA=(4 + net.trees["stem_cm"] * 0.25).round(1),
-    )  # fmt: skip
+    )
     trees.to_file(folder / "arbolado.shp", encoding="UTF-8")
     (folder / "arbolado.prj").unlink()
     choices = ('trees = "EPSG:25830"', 'stem_circumference_mm = "cm"')
@@ -187,21 +217,34 @@ def sound(folder: Path) -> Town:
     )  # fmt: skip
     sewers.to_file(folder / "gravity_mains.shp")
     holes = stand(
-        net.nodes, corner, 2285, US_FOOT, MH_NUM=net.nodes["name"],
-        RIMELEV=net.nodes["cover"] / US_FOOT, LIDSIZE=24,
-    )  # fmt: skip
+        net.nodes,
+        corner,
+        2285,
+        US_FOOT,
+        MH_NUM=net.nodes["name"],
+        RIMELEV=net.nodes["cover"] / US_FOOT,
+        LIDSIZE=24,
+    )
     holes.to_file(folder / "manholes.shp")
     count = len(net.trees)
     trees = stand(
-        net.trees, corner, 2285, US_FOOT,
+        net.trees,
+        corner,
+        2285,
+        US_FOOT,
         SITE_TYP=turn(count, *["Tree"] * 6, "Stump", "Planting site"),
         SPP=turn(count, "Acer rubrum", "Quercus palustris"),
         DBH=(net.trees["stem_cm"] / 2.54).round(),
         HEIGHT_FT=((4 + net.trees["stem_cm"] * 0.25) / US_FOOT).round(),
-    )  # fmt: skip
+    )
     trees.to_file(folder / "street_trees.shp")
-    choices = ('diameter_mm = "in"', 'invert_up_m = "ft"', 'invert_down_m = "ft"',
-               'cover_level_m = "ft"', 'stem_diameter_mm = "in"')  # fmt: skip
+    choices = (
+        'diameter_mm = "in"',
+        'invert_up_m = "ft"',
+        'invert_down_m = "ft"',
+        'cover_level_m = "ft"',
+        'stem_diameter_mm = "in"',
+    )
     sources = ("gravity_mains.shp", "manholes.shp", "street_trees.shp")
     return Town(sources, choices, 18, 36, (203.2, 381.0))
 
@@ -212,20 +255,30 @@ def isar(folder: Path) -> Town:
     up, down = (net.nodes["invert"].to_numpy()[at] for at in (net.first, net.last))
     names = net.nodes["name"].to_numpy()
     sewers = lay(
-        net, corner, 25832,
+        net,
+        corner,
+        25832,
         HALTUNG=[f"{a}-{b}" for a, b in zip(names[net.first], names[net.last], strict=True)],
-        SCHACHT_O=names[net.first], SCHACHT_U=names[net.last],
-        DN=turn(n, "200", "250", "400"), PROFILART="Kreis", WERKSTOFF=turn(n, "Stz", "PVC"),
-        SOHLE_OBEN=up, SOHLE_UNTEN=down, ENTWART=turn(n, "MW", "SW", "RW"),
-    )  # fmt: skip
+        SCHACHT_O=names[net.first],
+        SCHACHT_U=names[net.last],
+        DN=turn(n, "200", "250", "400"),
+        PROFILART="Kreis",
+        WERKSTOFF=turn(n, "Stz", "PVC"),
+        SOHLE_OBEN=up,
+        SOHLE_UNTEN=down,
+        ENTWART=turn(n, "MW", "SW", "RW"),
+    )
     sewers.to_file(folder / "kanal.gpkg", layer="haltungen")
     holes = stand(net.nodes, corner, 25832, SCHACHT=names, DECKELHOEHE=net.nodes["cover"])
     holes.to_file(folder / "kanal.gpkg", layer="schaechte")
     trees = stand(
-        net.trees, corner, 25832, BAUMNR=range(1, len(net.trees) + 1),
+        net.trees,
+        corner,
+        25832,
+        BAUMNR=range(1, len(net.trees) + 1),
         BAUMART=turn(len(net.trees), "Tilia cordata", "Platanus"),
         STAMMUMFANG=(net.trees["stem_cm"] * np.pi).round(),
-    )  # fmt: skip
+    )
     trees.to_file(folder / "baum.geojson", driver="GeoJSON")
     sources = ("kanal.gpkg:haltungen", "kanal.gpkg:schaechte", "baum.geojson")
     choices = ('stem_circumference_mm = "cm"',)
@@ -238,11 +291,18 @@ def saone(folder: Path) -> Town:
     up, down = (net.nodes["invert"].to_numpy()[at] for at in (net.first, net.last))
     names = net.nodes["name"].to_numpy()
     sewers = lay(
-        net, corner, 2154, ID_CANA=[f"C{k}" for k in range(n)],
-        REG_AMONT=names[net.first], REG_AVAL=names[net.last],
-        DIAM=turn(n, 200, 250, 300, np.nan), MATERIAU=turn(n, "BETON", "GRES", "INCONNU"),
-        RADIER_AM=up, RADIER_AV=down, ETAT=turn(n, *["En service"] * 5, "Abandonné"),
-    )  # fmt: skip
+        net,
+        corner,
+        2154,
+        ID_CANA=[f"C{k}" for k in range(n)],
+        REG_AMONT=names[net.first],
+        REG_AVAL=names[net.last],
+        DIAM=turn(n, 200, 250, 300, np.nan),
+        MATERIAU=turn(n, "BETON", "GRES", "INCONNU"),
+        RADIER_AM=up,
+        RADIER_AV=down,
+        ETAT=turn(n, *["En service"] * 5, "Abandonné"),
+    )
     sewers.to_parquet(folder / "canalisations.parquet")
     stand(net.nodes, corner, 2154, ID_REGARD=names, COTE_TN=net.nodes["cover"]).to_file(
         folder / "regards.gpkg"
@@ -250,11 +310,13 @@ def saone(folder: Path) -> Town:
     at = stand(net.trees, corner, 2154).geometry.to_crs(4326)
     table = pd.DataFrame(
         {
-            "id": range(len(at)), "essence": "Platanus x hispanica",
+            "id": range(len(at)),
+            "essence": "Platanus x hispanica",
             "circonf": (net.trees["stem_cm"] * np.pi).round(),
-            "longitude": at.x.round(7), "latitude": at.y.round(7),
+            "longitude": at.x.round(7),
+            "latitude": at.y.round(7),
         }
-    )  # fmt: skip
+    )
     table.to_csv(folder / "arbres.csv", index=False)
     sources = ("canalisations.parquet", "regards.gpkg", "arbres.csv")
     return Town(sources, ('stem_circumference_mm = "cm"',), 20, 48, (200, 300))

@@ -9,11 +9,25 @@ from routekit.methods.settings import MethodSettings
 from routekit.vocabulary import TECHNIQUES, VERDICTS
 
 COUNTS = (
-    "collapses", "foreign_pipes", "old_linings", "old_repairs", "missing_wall", "voids",
-    "running_water", "intruding_connections", "mend_places", "mend_places_unsure", "root_count",
-    "n_trees", "n_major", "n_structural", "n_services_unknown",
-    "n_beside_unknown", "n_across_unknown", "n_connections",
-)  # fmt: skip
+    "collapses",
+    "foreign_pipes",
+    "old_linings",
+    "old_repairs",
+    "missing_wall",
+    "voids",
+    "running_water",
+    "intruding_connections",
+    "mend_places",
+    "mend_places_unsure",
+    "root_count",
+    "n_trees",
+    "n_major",
+    "n_structural",
+    "n_services_unknown",
+    "n_beside_unknown",
+    "n_across_unknown",
+    "n_connections",
+)
 
 SIZES = {
     "diameter_mm": 250.0,
@@ -46,22 +60,41 @@ SIZES = {
 
 LEAST = {
     f"least_{name}": 0.0
-    for name in ("bend_deg", "deformation_share", "joint_radial_mm", "ponding_share", "root_share",
-                 "root_count")
-}  # fmt: skip
+    for name in (
+        "bend_deg",
+        "deformation_share",
+        "joint_radial_mm",
+        "ponding_share",
+        "root_share",
+        "root_count",
+    )
+}
 """What sizes are at least: they matter only where the size itself is not known."""
 
 NAMES = {"material": "concrete", "shape": "circular"}
 
-NOTHING_ASSUMED = {"assumed": "", "least_structural": 0.0, "least_major": 0.0,
-                   "n_reach_trees": np.nan, "n_services_assumed": 0, "n_beside_assumed": 0,
-                   "n_across_assumed": 0, "is_wide_near_stem": False, "no_dig_m": 1.0,
-                   **{f"{dug}stem_face_m": 5.0 for dug in ("", "dig_", "joining_")},
-                   **{f"{dug}is_stem_loose": False for dug in ("", "dig_", "joining_")},
-                   }  # fmt: skip
+NOTHING_ASSUMED = {
+    "assumed": "",
+    "least_structural": 0.0,
+    "least_major": 0.0,
+    "n_reach_trees": np.nan,
+    "n_services_assumed": 0,
+    "n_beside_assumed": 0,
+    "n_across_assumed": 0,
+    "is_wide_near_stem": False,
+    "no_dig_m": 1.0,
+    **{f"{dug}stem_face_m": 5.0 for dug in ("", "dig_", "joining_")},
+    **{f"{dug}is_stem_loose": False for dug in ("", "dig_", "joining_")},
+}
 
-FLAGS = {"is_inspected": True, "has_services": True, "has_trees": True, "is_near_stem": False,
-         "dig_is_near_stem": False, "joining_is_near_stem": False}  # fmt: skip
+FLAGS = {
+    "is_inspected": True,
+    "has_services": True,
+    "has_trees": True,
+    "is_near_stem": False,
+    "dig_is_near_stem": False,
+    "joining_is_near_stem": False,
+}
 
 PLAN = {
     "capacity_l_s": 40.0,
@@ -90,9 +123,7 @@ INPUTS = (*COUNTS, *SIZES, *NAMES, *FLAGS, *(f"plan.{name}" for name in PLAN))
 
 def make(n=1, **changes):
     """Cases and one plan; a change named plan_x changes the plan's x."""
-    facts = {
-        **dict.fromkeys(COUNTS, 0.0), **SIZES, **LEAST, **NAMES, **FLAGS, **NOTHING_ASSUMED
-    }  # fmt: skip
+    facts = {**dict.fromkeys(COUNTS, 0.0), **SIZES, **LEAST, **NAMES, **FLAGS, **NOTHING_ASSUMED}
     cases = pd.DataFrame(facts, index=range(n))
     plan = pd.DataFrame(PLAN, index=range(n))
     of_plan = {name[5:]: value for name, value in changes.items() if name.startswith("plan_")}

@@ -75,7 +75,7 @@ def assess(*rows, runs=None, **settings):
         ("BCC", "", 8, "bend_deg", 8, "structural", 0),
         ("BCA", "", NAN, "connections_seen", 1, "structural", 0),
     ],
-)  # fmt: skip
+)
 def test_code_to_feature_and_grade(code, letter, size, feature, amount, kind, grade):
     found = assess(("A", 1.0, code, letter, size)).loc["A"]
     assert found[feature] == pytest.approx(amount)
@@ -104,9 +104,13 @@ def test_nothing_understood_is_nothing_inspected():
 
 def test_an_unknown_code_among_known_ones_may_be_any_fault():
     found = assess(
-        ("A", 0.0, "BCD", "", NAN), ("A", 4.0, "XYZ", "", 40), ("A", 50.0, "BCE", "", NAN),
-        ("B", 0.0, "BCD", "", NAN), ("B", 4.0, "BAC", "C", NAN), ("B", 5.0, None, "", NAN),
-    )  # fmt: skip
+        ("A", 0.0, "BCD", "", NAN),
+        ("A", 4.0, "XYZ", "", 40),
+        ("A", 50.0, "BCE", "", NAN),
+        ("B", 0.0, "BCD", "", NAN),
+        ("B", 4.0, "BAC", "C", NAN),
+        ("B", 5.0, None, "", NAN),
+    )
     assert found["is_inspected"].all()
     assert found["structural_grade"].fillna(-1).to_dict() == {"A": -1, "B": 4}
     assert found["collapses"].fillna(-1).to_dict() == {"A": -1, "B": 1}
@@ -187,13 +191,19 @@ def test_taking_a_size_away_never_makes_a_run_sound():
 
 def test_an_abandoned_survey_proves_what_it_saw_only():
     found = assess(
-        ("slight", 1.0, "BAB", "A", NAN), ("slight", 9.0, "BDC", "", NAN),
-        ("grave", 1.0, "BAC", "C", NAN), ("grave", 9.0, "BDC", "", NAN),
-        ("none", 0.5, "BDC", "", NAN), ("whole", 1.0, "BAB", "A", NAN),
-    )  # fmt: skip
+        ("slight", 1.0, "BAB", "A", NAN),
+        ("slight", 9.0, "BDC", "", NAN),
+        ("grave", 1.0, "BAC", "C", NAN),
+        ("grave", 9.0, "BDC", "", NAN),
+        ("none", 0.5, "BDC", "", NAN),
+        ("whole", 1.0, "BAB", "A", NAN),
+    )
     assert found["structural_grade"].fillna(-1).to_dict() == {
-        "slight": -1, "grave": 4, "none": -1, "whole": 1,
-    }  # fmt: skip
+        "slight": -1,
+        "grave": 4,
+        "none": -1,
+        "whole": 1,
+    }
     assert found["operational_grade"].isna().tolist() == [True, True, True, False]
     assert found["collapses"].fillna(-1).tolist() == [-1, 1, -1, 0]
     assert found["root_count"].isna().tolist() == [True, True, True, False]
@@ -216,9 +226,7 @@ def test_runs_never_inspected_are_unknown():
         ["is_inspected", "worst_text", "needs_work", "priority", "priority_rank", "priority_reason"]
     )
     assert facts.isna().all()
-    left = assess(
-        ("A", 1.0, "BCA", "", NAN), runs=runs, assume_renewal_when_unknown=False
-    )  # fmt: skip
+    left = assess(("A", 1.0, "BCA", "", NAN), runs=runs, assume_renewal_when_unknown=False)
     assert pd.isna(left.loc["B", "needs_work"])
     assert not left.loc["A", "needs_work"]
 
@@ -245,9 +253,13 @@ def test_root_index_by_hand():
 
 def test_the_largest_counts_for_sizes_and_the_number_for_counts():
     found = assess(
-        ("A", 1.0, "BAJ", "B", 10), ("A", 2.0, "BAJ", "B", 25), ("A", 3.0, "BAJ", "A", 12),
-        ("A", 4.0, "BAJ", "C", 2), ("A", 5.0, "BAC", "C", NAN), ("A", 6.0, "BAC", "C", NAN),
-    ).loc["A"]  # fmt: skip
+        ("A", 1.0, "BAJ", "B", 10),
+        ("A", 2.0, "BAJ", "B", 25),
+        ("A", 3.0, "BAJ", "A", 12),
+        ("A", 4.0, "BAJ", "C", 2),
+        ("A", 5.0, "BAC", "C", NAN),
+        ("A", 6.0, "BAC", "C", NAN),
+    ).loc["A"]
     assert found["joint_radial_mm"] == 25
     assert found["joint_count"] == 4
     assert found["collapses"] == 2
@@ -261,9 +273,13 @@ def test_many_small_faults_grade_by_their_number():
 
 def test_worst_text_names_fault_size_and_place():
     found = assess(
-        ("A", 3.0, "BBA", "C", 30), ("A", 7.5, "BBA", "C", 45), ("A", 9.0, "BAB", "A", NAN),
-        ("B", NAN, "BAC", "C", NAN), ("C", 2.0, "BAJ", "B", 45), ("D", 1.0, "BCA", "", NAN),
-    )  # fmt: skip
+        ("A", 3.0, "BBA", "C", 30),
+        ("A", 7.5, "BBA", "C", 45),
+        ("A", 9.0, "BAB", "A", NAN),
+        ("B", NAN, "BAC", "C", NAN),
+        ("C", 2.0, "BAJ", "B", 45),
+        ("D", 1.0, "BCA", "", NAN),
+    )
     assert found["worst_text"].tolist() == [
         "complex mass of roots 45 % at 7.5 m",
         "collapse (place not known)",
@@ -276,16 +292,23 @@ def test_worst_text_names_fault_size_and_place():
 def test_priority_ranks_known_trouble_then_what_nobody_saw_then_sound_runs():
     runs = make_runs("sound", "unseen", "rooty", "rooty2", "collapsed", "slight")
     found = assess(
-        ("sound", 1.0, "BCA", "", NAN), ("rooty", 1.0, "BBA", "C", 30),
-        ("rooty2", 1.0, "BBA", "C", 40), ("collapsed", 1.0, "BAC", "C", NAN),
-        ("slight", 1.0, "BAB", "A", NAN), runs=runs,
-    )  # fmt: skip
+        ("sound", 1.0, "BCA", "", NAN),
+        ("rooty", 1.0, "BBA", "C", 30),
+        ("rooty2", 1.0, "BBA", "C", 40),
+        ("collapsed", 1.0, "BAC", "C", NAN),
+        ("slight", 1.0, "BAB", "A", NAN),
+        runs=runs,
+    )
     order = found.sort_values("priority_rank").index.tolist()
     assert order == ["collapsed", "rooty2", "rooty", "slight", "unseen", "sound"]
     assert found["priority"].to_dict() == {
-        "sound": "none", "unseen": "unknown", "rooty": "medium", "rooty2": "medium",
-        "collapsed": "high", "slight": "low",
-    }  # fmt: skip
+        "sound": "none",
+        "unseen": "unknown",
+        "rooty": "medium",
+        "rooty2": "medium",
+        "collapsed": "high",
+        "slight": "low",
+    }
     assert sorted(found["priority_rank"]) == [1, 2, 3, 4, 5, 6]
 
 
@@ -332,11 +355,16 @@ def test_table_of_codes():
 def test_angles_of_all_bends_add_up_and_those_of_one_place_count_once():
     """11 + 7 degrees; the second look at 30 m is the same bend; no place is a place of its own."""
     found = assess(
-        ("A", 10.0, "BCC", "", 11.0), ("A", 30.0, "BCC", "", 7.0), ("A", 30.0, "BCC", "", 6.0),
-        ("B", NAN, "BCC", "", 4.0), ("B", NAN, "BCC", "", 5.0),
-        ("C", 5.0, "BCC", "", 9.0), ("C", 8.0, "BCC", "", NAN),
-        ("D", 5.0, "BAB", "B", NAN), runs=make_runs("A", "B", "C", "D", "E"),
-    )  # fmt: skip
+        ("A", 10.0, "BCC", "", 11.0),
+        ("A", 30.0, "BCC", "", 7.0),
+        ("A", 30.0, "BCC", "", 6.0),
+        ("B", NAN, "BCC", "", 4.0),
+        ("B", NAN, "BCC", "", 5.0),
+        ("C", 5.0, "BCC", "", 9.0),
+        ("C", 8.0, "BCC", "", NAN),
+        ("D", 5.0, "BAB", "B", NAN),
+        runs=make_runs("A", "B", "C", "D", "E"),
+    )
     assert found["least_bend_sum_deg"].tolist()[:4] == [18.0, 9.0, 9.0, 0.0]
     assert found["bends_unsized"].tolist()[:4] == [0.0, 0.0, 1.0, 0.0]
     assert found.loc["E", ["least_bend_sum_deg", "bends_unsized"]].isna().all()

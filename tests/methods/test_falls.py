@@ -19,8 +19,11 @@ def fall_of(*runs):
 
 
 def test_a_run_that_rises_within_a_falling_line_falls_backwards():
-    assert fall_of(("a", "b", 9.0, 8.0), ("b", "c", 8.0, 8.3), ("c", "d", 7.9, 7.0)) \
-        == [1.0, -0.3, 0.9]  # fmt: skip
+    assert fall_of(("a", "b", 9.0, 8.0), ("b", "c", 8.0, 8.3), ("c", "d", 7.9, 7.0)) == [
+        1.0,
+        -0.3,
+        0.9,
+    ]
 
 
 def test_a_line_drawn_against_its_flow_is_no_backfall():

@@ -81,8 +81,11 @@ def compare(before, after, name):
 
 # A seed has no simpler form: to shrink it would only put off, for minutes, what failed.
 @settings(
-    max_examples=2, deadline=None, suppress_health_check=[HealthCheck.too_slow],
-    phases=[Phase.explicit, Phase.reuse, Phase.generate], report_multiple_bugs=False,
+    max_examples=2,
+    deadline=None,
+    suppress_health_check=[HealthCheck.too_slow],
+    phases=[Phase.explicit, Phase.reuse, Phase.generate],
+    report_multiple_bugs=False,
 )
 @given(seed=st.integers(0, 2**32 - 1))
 def test_a_blank_column_keeps_a_verdict_or_makes_it_unknown(seed):

@@ -20,9 +20,13 @@ def line(*points):
 
 def make_run(depth_up_m=2.15, depth_down_m=2.15, **columns):
     table = {
-        "run_id": ["A"], "depth_up_m": depth_up_m, "depth_down_m": depth_down_m,
-        "length_m": 50.0, "diameter_mm": 300.0, "height_mm": NAN,
-    }  # fmt: skip
+        "run_id": ["A"],
+        "depth_up_m": depth_up_m,
+        "depth_down_m": depth_down_m,
+        "length_m": 50.0,
+        "diameter_mm": 300.0,
+        "height_mm": NAN,
+    }
     return gpd.GeoDataFrame(table | columns, geometry=[line((0, 0), (50, 0))], crs=CRS)
 
 
@@ -146,9 +150,7 @@ def test_the_least_counts():
 
 
 @settings(max_examples=15, deadline=None)
-@given(
-    depth=st.floats(0.2, 4.0), beside=st.floats(0.3, 2.5), outside=st.floats(150.0, 700.0)
-)  # fmt: skip
+@given(depth=st.floats(0.2, 4.0), beside=st.floats(0.3, 2.5), outside=st.floats(150.0, 700.0))
 def test_a_thicker_pipe_is_never_clearer(depth, beside, outside):
     shape = line((0, beside), (50, beside))
     thin, _ = measure((shape, depth, 100.0), outside_mm=outside)
@@ -173,10 +175,15 @@ def test_what_is_assumed_of_a_service_is_told_on_its_side(assumed, flags):
 def test_far_in_plan_an_assumed_service_matters_only_by_the_widest_it_may_be():
     """2.6 m beside: 2.6 - 0.2 - 0.1 clears the metre; with 3 m of width it would not."""
     services = make_services((line((-10, 2.6), (60, 2.6)), 1.0, 200.0))
-    for assumed, widest, expected in (("depth_m", 3000, 0), ("diameter_mm", 600, 0),
-                                      ("diameter_mm", 3000, 1)):  # fmt: skip
+    for assumed, widest, expected in (
+        ("depth_m", 3000, 0),
+        ("diameter_mm", 600, 0),
+        ("diameter_mm", 3000, 1),
+    ):
         per_run, _ = find_neighbours(
-            make_run(), services.assign(assumed=assumed), outside_mm=np.array([400.0]),
+            make_run(),
+            services.assign(assumed=assumed),
+            outside_mm=np.array([400.0]),
             largest_service_mm=float(widest),
         )
         assert per_run.loc[0, "n_services_assumed"] == expected

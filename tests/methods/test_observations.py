@@ -26,11 +26,17 @@ def observe(*rows):
 @pytest.mark.parametrize(
     ("code", "character", "feature"),
     [
-        ("BAC", "C", "collapses"), ("bac", " c ", "collapses"), ("BACC", None, "collapses"),
-        ("BAC C", "", "collapses"), ("BAC-C", None, "collapses"), ("BAC.C.A", None, "collapses"),
-        ("BACC", "A", "breaks"), ("BADD", "", "collapses"), ("bba", "", "root_share"),
+        ("BAC", "C", "collapses"),
+        ("bac", " c ", "collapses"),
+        ("BACC", None, "collapses"),
+        ("BAC C", "", "collapses"),
+        ("BAC-C", None, "collapses"),
+        ("BAC.C.A", None, "collapses"),
+        ("BACC", "A", "breaks"),
+        ("BADD", "", "collapses"),
+        ("bba", "", "root_share"),
     ],
-)  # fmt: skip
+)
 def test_codes_are_understood_in_any_writing(code, character, feature):
     matched = match_codes(observe((1.0, code, character, NAN)))
     assert matched["feature"].tolist() == [feature]
@@ -48,15 +54,19 @@ def test_words_that_begin_like_a_code_are_no_code(code):
 def test_each_unknown_code_is_found_once_with_its_count():
     findings = review_codes(
         observe(
-            (0.0, "BCD", "", NAN), (1.0, "RW", "", NAN), (2.0, "RW", "", NAN), (3.0, "Q", "", NAN),
+            (0.0, "BCD", "", NAN),
+            (1.0, "RW", "", NAN),
+            (2.0, "RW", "", NAN),
+            (3.0, "Q", "", NAN),
             (4.0, None, "", NAN),
         ),
         where="seen.csv",
-    )  # fmt: skip
+    )
     assert findings["seen"].tolist() == [
-        'code "RW" on 2 observations: not understood', "no code on 1 observation: not understood",
+        'code "RW" on 2 observations: not understood',
+        "no code on 1 observation: not understood",
         'code "Q" on 1 observation: not understood',
-    ]  # fmt: skip
+    ]
     assert set(findings["severity"]) == {"warning"}
     assert findings["done"].str.contains("values.inspections.code").all()
 
@@ -77,7 +87,7 @@ def test_a_table_of_which_nothing_is_understood_is_refused():
     rows = observe((1.0, "RW", "", NAN), (2.0, "RW", "", NAN), (3.0, "Q7", "", NAN))
     with pytest.raises(LayerError, match="none of its 3 observations is understood") as refusal:
         review_codes(rows, where="seen.csv:seen")
-    for part in ('seen.csv:seen', '"RW" (2), "Q7" (1)', '"RW" = "BBA"'):
+    for part in ("seen.csv:seen", '"RW" (2), "Q7" (1)', '"RW" = "BBA"'):
         assert part in str(refusal.value)
     assert refusal.value.exit_code == 4
 

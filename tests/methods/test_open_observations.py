@@ -40,9 +40,10 @@ def judge_runs(observations):
     cases, plan = make(RUNS)
     held = [name for name in condition if name in cases and name != "needs_work"]
     cases = cases.assign(
-        **{name: condition[name] for name in held}, blocked_share=blocked_share(condition),
+        **{name: condition[name] for name in held},
+        blocked_share=blocked_share(condition),
         needs_work=condition["needs_work"].astype("Float64").to_numpy(dtype=float, na_value=np.nan),
-    )  # fmt: skip
+    )
     return check_all(cases, plan), condition
 
 
@@ -57,8 +58,11 @@ def test_taking_cells_away_turns_no_verdict_to_pass(name, share, seed):
     for technique, group in before.items():
         for old, new in zip(group, after[technique], strict=True):
             turned = (old.verdict != PASS) & (new.verdict == PASS)
-            assert not turned.any(), (technique, old.name, whole[whole["run_id"].isin(
-                left["run_id"][turned])])  # fmt: skip
+            assert not turned.any(), (
+                technique,
+                old.name,
+                whole[whole["run_id"].isin(left["run_id"][turned])],
+            )
     was_bad = sound["needs_work"].fillna(value=True)
     assert left["needs_work"].fillna(value=True)[was_bad].all()
     for count in ("collapses", "root_count", "mend_places"):

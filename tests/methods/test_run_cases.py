@@ -43,11 +43,15 @@ def make_breaches():
     )
     return pd.DataFrame(
         {
-            "run": [0, 0, 0, 2], "tree_id": ["T1", "T2", "T3", "T1"], "severity": severity,
-            "footprint_m2": [1.0, 2.0, 3.0, 4.0], "severed_m2": [2.0, 5.0, 7.0, 9.0],
-            "severed_share": [0.1, 0.2, 0.9, 0.1], "stem_edge_m": [3.0, 0.4, 2.0, -0.1],
+            "run": [0, 0, 0, 2],
+            "tree_id": ["T1", "T2", "T3", "T1"],
+            "severity": severity,
+            "footprint_m2": [1.0, 2.0, 3.0, 4.0],
+            "severed_m2": [2.0, 5.0, 7.0, 9.0],
+            "severed_share": [0.1, 0.2, 0.9, 0.1],
+            "stem_edge_m": [3.0, 0.4, 2.0, -0.1],
         }
-    )  # fmt: skip
+    )
 
 
 def test_sums_by_hand():
@@ -72,20 +76,34 @@ def test_sums_reconcile_with_the_breaches():
 
 def lay_out(n_connections=NAN, seen=NAN, drawn=((0, 0), (50, 0)), bend=NAN, bends=(NAN, 0), **run):
     table = {
-        "run_id": ["A"], "diameter_mm": 300.0, "height_mm": NAN, "depth_up_m": 2.0,
+        "run_id": ["A"],
+        "diameter_mm": 300.0,
+        "height_mm": NAN,
+        "depth_up_m": 2.0,
         "depth_down_m": 2.5,
-    } | run  # fmt: skip
+    } | run
     runs = gpd.GeoDataFrame(table, geometry=[LineString(drawn)], crs="EPSG:25832")
     condition = pd.DataFrame(
-        {"run_id": ["A"], "bend_deg": bend, "least_bend_deg": bend, "connections_seen": seen,
-         "least_bend_sum_deg": bends[0], "bends_unsized": bends[1],
-         "needs_work": pd.array([pd.NA], "boolean")}
-    )  # fmt: skip
+        {
+            "run_id": ["A"],
+            "bend_deg": bend,
+            "least_bend_deg": bend,
+            "connections_seen": seen,
+            "least_bend_sum_deg": bends[0],
+            "bends_unsized": bends[1],
+            "needs_work": pd.array([pd.NA], "boolean"),
+        }
+    )
     return build_cases(
-        runs, condition, sum_breaches(make_breaches().iloc[:0], 1), pd.DataFrame(index=[0]),
-        has_services=True, outside_mm=np.array([400.0]), n_connections=np.array([n_connections]),
+        runs,
+        condition,
+        sum_breaches(make_breaches().iloc[:0], 1),
+        pd.DataFrame(index=[0]),
+        has_services=True,
+        outside_mm=np.array([400.0]),
+        n_connections=np.array([n_connections]),
         chain_length_m=np.array([75.0]),
-    ).iloc[0]  # fmt: skip
+    ).iloc[0]
 
 
 def test_cover_is_over_the_crown_of_the_old_pipe_at_the_shallow_end():

@@ -37,9 +37,16 @@ HERE = Path(__file__).parent
 ROOT = HERE.parents[1]
 COPIED = ("routekit", "tests", "sample_gis", "pyproject.toml")
 PRELOADED = (
-    "numpy", "pandas", "pyarrow", "shapely", "geopandas", "pyogrio", "scipy.optimize",
-    "scipy.spatial", "scipy.sparse.csgraph",
-)  # fmt: skip
+    "numpy",
+    "pandas",
+    "pyarrow",
+    "shapely",
+    "geopandas",
+    "pyogrio",
+    "scipy.optimize",
+    "scipy.spatial",
+    "scipy.sparse.csgraph",
+)
 KILLED, SURVIVED, TIMED_OUT = "killed", "survived", "timed out"
 COLUMNS = ("state", "module", "line", "function", "before", "after", "nth")
 
@@ -57,9 +64,10 @@ class Quick:
     def pytest_collection_modifyitems(self, items: list[Any]) -> None:
         """Keep the tests that need no sample."""
         items[:] = [
-            item for item in items
+            item
+            for item in items
             if not any(name.startswith("sample_") for name in item.fixturenames)
-        ]  # fmt: skip
+        ]
 
 
 def read_rows(name: str) -> list[dict[str, str]]:
@@ -116,9 +124,7 @@ def copy_package(folder: Path) -> None:
             shutil.copytree(source, folder / name, ignore=leave)
         else:
             shutil.copyfile(source, folder / name)
-    subprocess.run(
-        [sys.executable, "-m", "compileall", "-q", "routekit"], cwd=folder, check=True
-    )
+    subprocess.run([sys.executable, "-m", "compileall", "-q", "routekit"], cwd=folder, check=True)
 
 
 def try_mutants(jobs: list[tuple[str, list[str], list[Mutant]]]) -> list[tuple[str, str, Mutant]]:

@@ -349,9 +349,11 @@ def make_strings(runs):
             "utilisation": [0.377, np.nan],
             "weld_count": pd.array([8, None], dtype="Int64"),
         },
-        [shapely.line_merge(shapely.MultiLineString(list(lines[[0, 3, 6]]))),
-         shapely.MultiLineString(list(lines[[1, 4]]))],
-    )  # fmt: skip
+        [
+            shapely.line_merge(shapely.MultiLineString(list(lines[[0, 3, 6]]))),
+            shapely.MultiLineString(list(lines[[1, 4]])),
+        ],
+    )
 
 
 def make_pits(runs):

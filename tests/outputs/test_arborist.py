@@ -170,10 +170,16 @@ def methods_for(tree=None, runs=(), excavations=()):
         ({"runs": [("undecided", False, 3.0)]}, "treat it as a trench", "below ground"),
         ({"excavations": [("pit", False, 3.0)]}, "Move or turn the pit", "on site while"),
         ({"excavations": [("dig", True, 3.0)]}, "No digging inside the structural", "pit out"),
-        ({"runs": [("cipp", False, 3.0)], "excavations": [("dig", False, 3.0)]},
-         "Between the pits, digs and trenches", "renewed below ground"),
-        ({"runs": [("cipp", False, 3.0), ("open_cut", False, 3.0)]},
-         "Between the pits, digs and trenches", "renewed below ground"),
+        (
+            {"runs": [("cipp", False, 3.0)], "excavations": [("dig", False, 3.0)]},
+            "Between the pits, digs and trenches",
+            "renewed below ground",
+        ),
+        (
+            {"runs": [("cipp", False, 3.0), ("open_cut", False, 3.0)]},
+            "Between the pits, digs and trenches",
+            "renewed below ground",
+        ),
         ({"excavations": [("dig", False, 3.0)]}, "backfill the same day", "open for days"),
         ({"excavations": [("pit", False, 3.0)]}, "damp cloth", "the same day"),
         ({"runs": [("open_cut", False, 3.0)]}, "damp cloth", "the same day"),
@@ -266,8 +272,9 @@ def test_both_figures_are_those_of_the_balance(result, trees, page):
     shown = re.findall(rf"<dt>(\d+)</dt><dd>{base}(would be|are touched)", str(page.source))
     reached = int((balance["open_cut_severity"] != "none").sum())
     assert shown == [
-        (str(reached), "would be"), (str(int(trees["is_touched"].sum())), "are touched"),
-    ]  # fmt: skip
+        (str(reached), "would be"),
+        (str(int(trees["is_touched"].sum())), "are touched"),
+    ]
 
 
 def test_every_count_names_its_base(text):
@@ -412,9 +419,11 @@ def test_a_broken_ban_on_pits_stands_on_the_sheet_and_is_counted(result):
     )
     for changes, rule in (
         ({}, "no pit in the zone of a veteran tree"),
-        ({"decisions": pd.DataFrame({"tree_id": ["T000"], "decision": ["no_pit"]})},
-         "no pit in its zone, as decided for this tree"),
-    ):  # fmt: skip
+        (
+            {"decisions": pd.DataFrame({"tree_id": ["T000"], "decision": ["no_pit"]})},
+            "no pit in its zone, as decided for this tree",
+        ),
+    ):
         text = render(dataclasses.replace(result, pits=pits, **changes))
         line = f"Not met: pit P0 stands in this zone; no other place was found. The rule: {rule}."
         assert line in sheet_of(text, "T000")
@@ -450,9 +459,11 @@ def test_what_an_arborist_should_confirm_stands_on_the_sheets_of_the_runs(result
     failing = result.checks[
         (result.checks["check"] == "Length of the run")
         & (result.checks["verdict"] != "pass")
-        & (result.checks["technique"].astype(str)
-           == technique.loc[result.checks["run_id"].astype(str)].to_numpy())
-    ]  # fmt: skip
+        & (
+            result.checks["technique"].astype(str)
+            == technique.loc[result.checks["run_id"].astype(str)].to_numpy()
+        )
+    ]
     wanted = set(failing["run_id"].astype(str))
     crossed = runs[runs["run_id"].isin(wanted)]
     assert set(found) == set(crossed["place"])
@@ -523,9 +534,13 @@ def test_a_grazed_tree_is_listed_and_has_no_sheet(result, text):
 
 @pytest.mark.parametrize(
     ("loss_m2", "flags"),
-    [(0.05, {}), (0.01, {"is_structural": True}), (0.01, {"is_careful_structural": True}),
-     (np.nan, {})],
-)  # fmt: skip
+    [
+        (0.05, {}),
+        (0.01, {"is_structural": True}),
+        (0.01, {"is_careful_structural": True}),
+        (np.nan, {}),
+    ],
+)
 def test_what_is_deep_or_not_known_is_never_grazed(result, loss_m2, flags):
     tree, changed = with_grazed(result, loss_m2, **flags)
     assert sheet_of(render(changed), tree)
@@ -561,9 +576,11 @@ def with_pit_off_circle(result, tree_sd_m, run_sd_m):
     pits = result.pits.assign(run_id=result.runs["run_id"].iloc[0])
     pits.geometry = [shapely.box(x + 2.33, y - 1, x + 4, y + 1), *pits.geometry[1:]]
     return dataclasses.replace(
-        result, pits=pits, trees=result.trees.assign(position_sd_m=tree_sd_m),
+        result,
+        pits=pits,
+        trees=result.trees.assign(position_sd_m=tree_sd_m),
         runs=result.runs.assign(position_sd_m=run_sd_m),
-    )  # fmt: skip
+    )
 
 
 @pytest.mark.parametrize(

@@ -28,8 +28,11 @@ def test_new_files_and_folders_take_the_places_of_old_ones(tmp_path):
         with replacing(tmp_path) as stage:
             write_set(stage, text)
     assert content(tmp_path) == {
-        "a.txt": "new", "b.txt": "new", "new.html": "new", "own notes.md": "kept",
-    }  # fmt: skip
+        "a.txt": "new",
+        "b.txt": "new",
+        "new.html": "new",
+        "own notes.md": "kept",
+    }
 
 
 def test_an_error_while_writing_leaves_everything_as_it_was(tmp_path):

@@ -25,7 +25,7 @@ def word(value, limit, unit):
         (3.0, np.inf, "joints", [None, "no limit"]),
         (1.0, 1.0, "m", [None, None]),
     ],
-)  # fmt: skip
+)
 def test_words(value, limit, unit, said):
     assert word(value, limit, unit) == said
 

@@ -107,8 +107,10 @@ def test_rows_that_come_and_go_are_one_line_each(old, tmp_path, result):
 
 def test_a_moved_shape_says_how_far(old, tmp_path, result):
     pits = result.pits.copy()
-    pits.geometry = [shapely.transform(pits.geometry[0], lambda xy: xy + np.array([0.75, 0])),
-                     *pits.geometry[1:]]  # fmt: skip
+    pits.geometry = [
+        shapely.transform(pits.geometry[0], lambda xy: xy + np.array([0.75, 0])),
+        *pits.geometry[1:],
+    ]
     found = compare_with(old, tmp_path, result, pits=pits)
     assert found.to_numpy().tolist() == [
         ["pits", "M0-0 launch", "geometry", "as before", "moved up to 0.750 m"]
@@ -226,9 +228,14 @@ def test_what_people_did_comes_first_and_rows_take_one_line(old, tmp_path, resul
         old, tmp_path, result, advice=advice, decisions=decisions, tree_balance=balance, zones=zones
     )
     assert list(found) == [
-        "Decisions", "Root zones drawn by people", "Settings", "Input files", "What it comes to",
-        "Runs", "Trees",
-    ]  # fmt: skip
+        "Decisions",
+        "Root zones drawn by people",
+        "Settings",
+        "Input files",
+        "What it comes to",
+        "Runs",
+        "Trees",
+    ]
     assert found["Decisions"][0].startswith("gone: T002 no_pit, by ")
     assert found["Decisions"][1].startswith("R001 open_cut: by ")
     assert found["Decisions"][1].endswith(" -> designer")

@@ -98,8 +98,9 @@ def test_a_renamed_column_is_followed_and_still_compared(result, old, tmp_path):
     new = write(result, tmp_path, options=renamed)
     n = len(renamed)
     assert found(old, new) == [
-        ["options", "score", "column gone", n], ["options", "points", "column new", 1],
-    ]  # fmt: skip
+        ["options", "score", "column gone", n],
+        ["options", "points", "column new", 1],
+    ]
     move = ("options", "score", "options", "points")
     assert found(old, new, move) == []
     new = write(result, tmp_path, options=renamed.assign(points=renamed["points"] + 1.0))
@@ -111,16 +112,12 @@ def test_a_renamed_column_is_followed_and_still_compared(result, old, tmp_path):
 def test_a_column_may_move_to_another_table_with_the_key(result, old, tmp_path):
     moved = result.trenches[["run_id", "width_m"]]
     runs = result.runs.merge(moved, on="run_id", how="left")
-    new = write(
-        result, tmp_path, runs=runs, trenches=result.trenches.drop(columns="width_m")
-    )
+    new = write(result, tmp_path, runs=runs, trenches=result.trenches.drop(columns="width_m"))
     move = ("trenches", "width_m", "runs", "width_m")
     assert len(found(old, new)) == 2
     assert found(old, new, move) == []
     runs.loc[0, "width_m"] += 0.5
-    new = write(
-        result, tmp_path, runs=runs, trenches=result.trenches.drop(columns="width_m")
-    )
+    new = write(result, tmp_path, runs=runs, trenches=result.trenches.drop(columns="width_m"))
     assert found(old, new, move) == [["trenches", "width_m", "values differ", 1]]
 
 
@@ -128,9 +125,10 @@ def test_told_changes_pass_with_their_reason_and_nothing_else_does(result, old, 
     checks = result.checks.drop(columns="unit").assign(note="x", source="other")
     new = write(result, tmp_path, checks=checks)
     moves = told(
-        ("checks", "unit", "", ""), ("", "", "checks", "note"),
+        ("checks", "unit", "", ""),
+        ("", "", "checks", "note"),
         ("checks", "source", "checks", "source"),
-    )  # fmt: skip
+    )
     sameness = compare_exact(old, new, moves=moves)
     assert sameness.is_same
     assert sameness.found["reason"].tolist() == ["redesign"] * 3

@@ -30,10 +30,13 @@ def put_pit_beside(result, tree, away_m, *, sd_m=(RUN_SD_M, TREE_SD_M)):
     zones["structural_radius_m"] = zones["radius_m"] / 2
     zones["zone"] = pd.Series([None] * len(zones), dtype=object)
     return dataclasses.replace(
-        result, pits=pits, zones=zones, digs=result.digs.iloc[:0],
+        result,
+        pits=pits,
+        zones=zones,
+        digs=result.digs.iloc[:0],
         runs=result.runs.assign(position_sd_m=sd_m[0]),
         trees=result.trees.assign(position_sd_m=sd_m[1]),
-    )  # fmt: skip
+    )
 
 
 @pytest.fixture(scope="module")
@@ -42,8 +45,9 @@ def result():
 
 
 def render(result):
-    return "".join(page for _, page in render_parts(result, rank_trees(result),
-                                                   settings=ReportSettings()))  # fmt: skip
+    return "".join(
+        page for _, page in render_parts(result, rank_trees(result), settings=ReportSettings())
+    )
 
 
 @pytest.mark.parametrize(("away_m", "n"), [(-0.1, 0), (0.2, 1), (0.27, 1), (0.29, 0)])
@@ -66,9 +70,12 @@ def test_a_tree_that_no_works_touch_is_told_of_among_those(result):
     """It has no sheet: its name stands in the list of trees that are left alone."""
     changed = put_pit_beside(result, 3, 0.2)
     quiet = dataclasses.replace(
-        changed, breaches=changed.breaches.iloc[:0], tree_loss=changed.tree_loss.iloc[:0],
-        tree_balance=changed.tree_balance.iloc[:0], pits=changed.pits.assign(worst_tree=""),
-    )  # fmt: skip
+        changed,
+        breaches=changed.breaches.iloc[:0],
+        tree_loss=changed.tree_loss.iloc[:0],
+        tree_balance=changed.tree_balance.iloc[:0],
+        pits=changed.pits.assign(worst_tree=""),
+    )
     assert "T003" not in set(rank_trees(quiet)["tree_id"])
     page = render(quiet)
     assert "in reach of the doubt about positions" in page

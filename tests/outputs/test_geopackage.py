@@ -20,10 +20,24 @@ from routekit.outputs.gis_layers import attach, describe_fields, join_trees, sel
 from routekit.outputs.settings import GeopackageSettings
 
 LAYERS = [
-    "runs", "breaches", "checks", "options", "root_zones", "structural_zones", "trenches",
-    "strings", "pits", "digs", "trees", "findings", "totals", "quantities", "rules", "decisions",
+    "runs",
+    "breaches",
+    "checks",
+    "options",
+    "root_zones",
+    "structural_zones",
+    "trenches",
+    "strings",
+    "pits",
+    "digs",
+    "trees",
+    "findings",
+    "totals",
+    "quantities",
+    "rules",
+    "decisions",
     "provenance",
-]  # fmt: skip
+]
 
 
 @pytest.fixture(scope="module")
@@ -166,9 +180,7 @@ def test_numbers_without_end_are_null_and_say_what_they_mean(sample_result, tmp_
 def test_every_described_field_is_there_and_described(sample_result, tmp_path):
     path = write_geopackage(sample_result, tmp_path / "result.gpkg")
     wanted = {
-        (layer, field): text
-        for layer in LAYERS
-        for field, text in describe_fields(layer).items()
+        (layer, field): text for layer in LAYERS for field, text in describe_fields(layer).items()
     }
     assert read_descriptions(path) == wanted
     assert "dug or cut off" in wanted["options", "root_m2"]

@@ -43,8 +43,9 @@ def test_every_run_of_the_sample_has_its_own_options_bore(sample_result):
     text = write_bore_changes(sample_result)
     options = sample_result.options.set_index(["run_id", "technique"])["new_bore_mm"]
     laid = sample_result.advice["technique"].isin(["burst_same", "burst_upsized", "open_cut"])
-    rows = zip(sample_result.advice[laid.to_numpy()].itertuples(), text[laid.to_numpy()],
-               strict=True)  # fmt: skip
+    rows = zip(
+        sample_result.advice[laid.to_numpy()].itertuples(), text[laid.to_numpy()], strict=True
+    )
     for row, said in rows:
         assert said.endswith(f" → {options[row.run_id, row.technique]:.0f}")
     assert text.notna().all()

@@ -98,14 +98,15 @@ def add_layers(path):
     """Add what a person might: points, a listed table, an unlisted table and a view."""
     points = gpd.GeoDataFrame(
         {"note": ["trial pit", None], "n": pd.array([1, None], dtype="Int64")},
-        geometry=[shapely.Point(5.8, 52.1), None], crs="EPSG:4326",
-    )  # fmt: skip
+        geometry=[shapely.Point(5.8, 52.1), None],
+        crs="EPSG:4326",
+    )
     pyogrio.write_dataframe(points, path, layer="site notes", geometry_type="Point")
     pyogrio.write_dataframe(pd.DataFrame({"who": ["A. Person"], "when": [3]}), path, layer="visits")
     with closing(sqlite3.connect(path)) as database:
         database.execute('CREATE TABLE "own ""list""" (a INTEGER PRIMARY KEY, b TEXT)')
         database.execute('INSERT INTO "own ""list""" VALUES (7, \'kept\')')
-        database.execute("CREATE VIEW later AS SELECT b FROM \"own \"\"list\"\"\"")
+        database.execute('CREATE VIEW later AS SELECT b FROM "own ""list"""')
         database.commit()
 
 

@@ -22,10 +22,24 @@ from routekit.outputs.arborist.tree_facts import rank_trees
 from routekit.outputs.arborist.writer import render_parts
 
 TYPESETTING = [
-    '#import "@preview/cetz:0.3.0"', '#read("/etc/hostname")', "#panic(1)", "] #pagebreak() [",
-    "$x^2$", "*bold* _slanted_", "= heading", "a \\ b", "// gone", "/* gone */", "`raw`",
-    "<script>alert(1)</script>", "@ref", "~", "---", "{}", "https://aldervoort.example",
-]  # fmt: skip
+    '#import "@preview/cetz:0.3.0"',
+    '#read("/etc/hostname")',
+    "#panic(1)",
+    "] #pagebreak() [",
+    "$x^2$",
+    "*bold* _slanted_",
+    "= heading",
+    "a \\ b",
+    "// gone",
+    "/* gone */",
+    "`raw`",
+    "<script>alert(1)</script>",
+    "@ref",
+    "~",
+    "---",
+    "{}",
+    "https://aldervoort.example",
+]
 """What would be markup or code of the typesetter, or of a browser."""
 
 SETTINGS = ReportSettings()

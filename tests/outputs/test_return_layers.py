@@ -28,8 +28,13 @@ def edit(path):
         crs=CRS,
     )
     pyogrio.write_dataframe(zone, path, layer="root_zones")
-    row = {"run_id": [None], "tree_id": ["T001"], "decision": ["no_pit"], "by": ["arborist"],
-           "reason": ["=old oak"]}  # fmt: skip
+    row = {
+        "run_id": [None],
+        "tree_id": ["T001"],
+        "decision": ["no_pit"],
+        "by": ["arborist"],
+        "reason": ["=old oak"],
+    }
     pyogrio.write_dataframe(pd.DataFrame(row).astype("str"), path, layer="decisions")
 
 

@@ -53,8 +53,12 @@ def column_of(book, sheet, title):
 def test_sheets_stand_in_order_and_columns_have_units(book):
     assert book.sheetnames == SHEETS
     assert [cell.value for cell in book["Runs"][1]][:5] == [
-        "Run", "From manhole", "To manhole", "Length (m)", "Bore width (mm)",
-    ]  # fmt: skip
+        "Run",
+        "From manhole",
+        "To manhole",
+        "Length (m)",
+        "Bore width (mm)",
+    ]
     assert "Depth, max (m)" in [cell.value for cell in book["Runs"][1]]
 
 
@@ -162,10 +166,20 @@ def test_totals_equal_those_of_the_geopackage(book, result, tmp_path):
 @pytest.mark.skipif(shutil.which("soffice") is None, reason="no office suite on this machine")
 def test_an_office_suite_reads_the_same_totals(path, result, tmp_path):
     subprocess.run(
-        ["soffice", f"-env:UserInstallation=file://{tmp_path}/profile", "--headless",
-         "--convert-to", "xlsx:Calc MS Excel 2007 XML", "--outdir", tmp_path, path],
-        check=True, capture_output=True, timeout=180,
-    )  # fmt: skip
+        [
+            "soffice",
+            f"-env:UserInstallation=file://{tmp_path}/profile",
+            "--headless",
+            "--convert-to",
+            "xlsx:Calc MS Excel 2007 XML",
+            "--outdir",
+            tmp_path,
+            path,
+        ],
+        check=True,
+        capture_output=True,
+        timeout=180,
+    )
     book = openpyxl.load_workbook(tmp_path / "schedule.xlsx")
     assert book.sheetnames == SHEETS
     np.testing.assert_allclose(
@@ -284,9 +298,11 @@ def test_runs_can_be_priced(result):
 
 def test_connections_are_counted_by_way_of_working(result):
     digs = result.digs.iloc[[0, 0, 0]].assign(
-        dig_id=["D0", "D1", "D2"], connection_id=["C1", "C2", "C3"],
-        method=["robot", "suction", "robot"], run_id="R000",
-    )  # fmt: skip
+        dig_id=["D0", "D1", "D2"],
+        connection_id=["C1", "C2", "C3"],
+        method=["robot", "suction", "robot"],
+        run_id="R000",
+    )
     advice = result.advice.assign(technique="cipp")
     runs = price_runs(dataclasses.replace(result, digs=digs, advice=advice)).set_index("run_id")
     assert runs.loc["R000", "reopened_by"] == "2 robot, 1 suction"
@@ -315,12 +331,17 @@ def test_robots_have_a_sheet_of_their_own(result):
 
 def test_strings_say_at_which_estimate_they_are_over(result, tmp_path):
     strings = result.strings.assign(
-        pull_high_kn=[120.0, np.nan], utilisation_high=[1.09, np.nan],
+        pull_high_kn=[120.0, np.nan],
+        utilisation_high=[1.09, np.nan],
         machine_mid_kn=[90.0, np.nan],
-        pull_over=["high estimate", "not known"], machine_over=["no", "not known"],
-        pulled="upstream", overlap_m=2.4, laydown_available_m=78.5, laydown_stages=2,
+        pull_over=["high estimate", "not known"],
+        machine_over=["no", "not known"],
+        pulled="upstream",
+        overlap_m=2.4,
+        laydown_available_m=78.5,
+        laydown_stages=2,
         laydown_text="weld in 2 stages",
-    )  # fmt: skip
+    )
     path = write_schedule(dataclasses.replace(result, strings=strings), tmp_path / "s.xlsx")
     book = openpyxl.load_workbook(path)
     assert column_of(book, "Strings", "Over the allowable at") == ["high estimate", "not known"]
@@ -341,8 +362,9 @@ def test_limits_that_are_none_or_classes_are_no_numbers(result, tmp_path):
     checks.loc[rows[1], ["value", "limit", "unit"]] = [3.0, np.inf, "joints"]
     path = write_schedule(dataclasses.replace(result, checks=checks), tmp_path / "c.xlsx")
     book = openpyxl.load_workbook(path)
-    cells = zip(*(column_of(book, "To confirm", name) for name in ("Value", "Limit", "Unit")),
-                strict=True)  # fmt: skip
+    cells = zip(
+        *(column_of(book, "To confirm", name) for name in ("Value", "Limit", "Unit")), strict=True
+    )
     special = "bursts with special tools"
     assert list(cells)[:2] == [(special, special, None), (3.0, None, "joints")]
 
@@ -353,8 +375,13 @@ def test_bore_old_to_new_stands_beside_the_technique(result, tmp_path):
     for sheet in ("Runs", "Reasons"):
         heads = [cell.value for cell in book[sheet][1]]
         assert heads.index("Bore, old to new (mm)") == heads.index("Recommended technique") + 1
-    said = dict(zip(column_of(book, "Runs", "Run"),
-                    column_of(book, "Runs", "Bore, old to new (mm)"), strict=True))  # fmt: skip
+    said = dict(
+        zip(
+            column_of(book, "Runs", "Run"),
+            column_of(book, "Runs", "Bore, old to new (mm)"),
+            strict=True,
+        )
+    )
     assert said["R000"] == "300 → 220"
 
 
@@ -385,7 +412,8 @@ def test_a_dig_in_the_structural_circle_outside_a_drawn_zone_touches_the_tree(re
     zone[4] = shapely.box(x, y - 4, x + 4, y + 4)
     digs = result.digs.copy()
     digs.geometry = [
-        shapely.box(x - 2.0, y - 0.2, x - 1.5, y + 0.2), shapely.box(x - 3, y, x - 2.2, y + 1)
+        shapely.box(x - 2.0, y - 0.2, x - 1.5, y + 0.2),
+        shapely.box(x - 3, y, x - 2.2, y + 1),
     ]
     zones = result.zones.assign(zone=zone)
     found = find_touches(dataclasses.replace(result, zones=zones, digs=digs))

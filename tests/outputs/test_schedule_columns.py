@@ -12,21 +12,55 @@ LEFT_OUT = {
     "Digs": set(),
     "To confirm": {"run"},
     "Trees": {
-        "stem_diameter_mm", "stems_mm", "stem_count", "stem_height_m", "is_columnar", "n_works",
-        "recommended_footprint_m2", "recommended_footprint_share", "recommended_structural_m2",
-        "recommended_is_structural", "spared_m2", "is_touched", "is_careful_structural", "shape",
-        "min_distance_m", "regime", "structural_basis", "is_capped", "stem_source", "stem_low_mm",
-        "stem_mid_mm", "stem_high_mm", "tree", "crown", "zone",
+        "stem_diameter_mm",
+        "stems_mm",
+        "stem_count",
+        "stem_height_m",
+        "is_columnar",
+        "n_works",
+        "recommended_footprint_m2",
+        "recommended_footprint_share",
+        "recommended_structural_m2",
+        "recommended_is_structural",
+        "spared_m2",
+        "is_touched",
+        "is_careful_structural",
+        "shape",
+        "min_distance_m",
+        "regime",
+        "structural_basis",
+        "is_capped",
+        "stem_source",
+        "stem_low_mm",
+        "stem_mid_mm",
+        "stem_high_mm",
+        "tree",
+        "crown",
+        "zone",
     },
-}  # fmt: skip
+}
 """Said by another column in words (head, stem, room to lie), or how a place was searched for."""
 
 RUNS = {
-    "street", "invert_up_m", "invert_down_m", "ground_up_m", "ground_down_m", "gradient_source",
-    "position_sd_m", "cover_m", "service_clearance_m", "nearest_service", "n_crossings",
-    "building_distance_m", "is_inspected", "operational_grade", "collapses", "required_l_s",
-    "required_basis", "assumed",
-}  # fmt: skip
+    "street",
+    "invert_up_m",
+    "invert_down_m",
+    "ground_up_m",
+    "ground_down_m",
+    "gradient_source",
+    "position_sd_m",
+    "cover_m",
+    "service_clearance_m",
+    "nearest_service",
+    "n_crossings",
+    "building_distance_m",
+    "is_inspected",
+    "operational_grade",
+    "collapses",
+    "required_l_s",
+    "required_basis",
+    "assumed",
+}
 """What of a run who prices it must know beside the size: where, how deep, beside what, how sure."""
 
 
@@ -49,9 +83,12 @@ def test_what_a_tenderer_needs_of_a_run_is_shown(sheets):
 
 def test_what_is_assumed_stands_in_words(sheets, sample_result):
     assert set(sheets["Runs"]["assumed"]) <= {
-        "", "design flow", "root zones near it", "design flow, root zones near it",
+        "",
+        "design flow",
+        "root zones near it",
+        "design flow, root zones near it",
         "depth, material, design flow",
-    }  # fmt: skip
+    }
     empty = (sample_result.runs["assumed"].astype(str) == "").to_numpy()
     assert (sheets["Runs"]["assumed"][empty] == "").all()
     assert (sheets["Runs"]["assumed"][~empty] != "").all()

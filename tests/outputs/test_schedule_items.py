@@ -83,8 +83,13 @@ def test_what_is_not_known_is_listed_without_a_quantity(sample_result):
 def cells_of(path):
     """Sheet and value of every cell."""
     book = openpyxl.load_workbook(path)
-    return [(s.title, cell.value) for s in book for row in s.iter_rows() for cell in row
-            if cell.value is not None]  # fmt: skip
+    return [
+        (s.title, cell.value)
+        for s in book
+        for row in s.iter_rows()
+        for cell in row
+        if cell.value is not None
+    ]
 
 
 def test_a_book_for_tenderers_holds_no_money(sample_study, sample_result, priced, unpriced):
@@ -109,8 +114,10 @@ def test_a_book_for_tenderers_holds_no_money(sample_study, sample_result, priced
 
 
 def test_the_first_sheet_says_which_book_it_is(priced, unpriced):
-    said = {path: " ".join(str(v) for s, v in cells_of(path) if s == "Read first")
-            for path in (priced, unpriced)}  # fmt: skip
+    said = {
+        path: " ".join(str(v) for s, v in cells_of(path) if s == "Read first")
+        for path in (priced, unpriced)
+    }
     assert "holds the client's own estimate" in said[priced]
     assert "costs, rates and totals in money are left out" in said[unpriced]
 

@@ -9,20 +9,27 @@ from routekit.outputs.stem_words import describe_stems
 RULES = pd.DataFrame(
     {
         "name": [
-            "zones.bs5837_2012.stem_height_m", "zones.stem_height_tolerance_m",
+            "zones.bs5837_2012.stem_height_m",
+            "zones.stem_height_tolerance_m",
             "zones.use_high_stem",
         ],
         "value": ["1.5", "0.1", "yes"],
     }
-)  # fmt: skip
+)
 MEASURED = {"stem_source": "measured", "stem_mid_mm": 563.0, "stem_diameter_mm": 563.0}
 SEVERAL = {
-    "stem_source": "several stems", "stem_mid_mm": 400.0, "stems_mm": "320;240", "stem_count": 2,
-}  # fmt: skip
+    "stem_source": "several stems",
+    "stem_mid_mm": 400.0,
+    "stems_mm": "320;240",
+    "stem_count": 2,
+}
 CROWN = {
-    "stem_source": "estimated from crown", "is_estimated": True,
-    "stem_low_mm": 137.0, "stem_mid_mm": 145.1, "stem_high_mm": 154.2,
-}  # fmt: skip
+    "stem_source": "estimated from crown",
+    "is_estimated": True,
+    "stem_low_mm": 137.0,
+    "stem_mid_mm": 145.1,
+    "stem_high_mm": 154.2,
+}
 RANGE = "145 mm, estimated from crown: 137 to 154 mm; the zone uses the high one"
 
 
@@ -57,7 +64,7 @@ def words_of(tree, rules=RULES):
         ({"tree_id": "T1"}, "not known"),
         ({"stem_diameter_mm": 300.0}, "300 mm"),
     ],
-)  # fmt: skip
+)
 def test_stems_in_words(tree, words):
     assert words_of(tree) == words
 

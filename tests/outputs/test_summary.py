@@ -49,8 +49,10 @@ def test_small_digs_are_at_least_what_is_known(sample_result):
     lost = said["counts"]["runs_without_connections"]
     digs = said["counts"]["digs"]
     assert lost > 1
-    assert any(f"at least {digs} small digs, connections of {lost} runs not known" in line
-               for line in said["lines"])  # fmt: skip
+    assert any(
+        f"at least {digs} small digs, connections of {lost} runs not known" in line
+        for line in said["lines"]
+    )
 
 
 def test_a_study_that_tells_no_run_apart_says_so_first(sample_result):

@@ -59,9 +59,12 @@ def visible(folder):
 
 def start(folder):
     process = subprocess.Popen(
-        [sys.executable, "-c", SWAPPER, folder], cwd=ROOT, text=True,
-        stdin=subprocess.PIPE, stdout=subprocess.PIPE,
-    )  # fmt: skip
+        [sys.executable, "-c", SWAPPER, folder],
+        cwd=ROOT,
+        text=True,
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+    )
     assert process.stdout.readline() == "ready\n"
     return process
 
@@ -182,8 +185,11 @@ def test_what_a_dead_process_left_goes_at_the_next_run(tmp_path):
     process = start(tmp_path)
     stage = tmp_path / f"{atomic._PREFIX}dead"
     stage.mkdir()
-    found = {"pid": process.pid, "host": owners.socket.gethostname(),
-             "started": owners.psutil.Process(process.pid).create_time()}  # fmt: skip
+    found = {
+        "pid": process.pid,
+        "host": owners.socket.gethostname(),
+        "started": owners.psutil.Process(process.pid).create_time(),
+    }
     (stage / "owner.json").write_text(json.dumps(found))
     settle_folder(tmp_path)
     assert stage.exists(), "its process lives"
@@ -213,9 +219,15 @@ def test_a_swap_of_a_living_process_is_waited_for(tmp_path):
     stage = tmp_path / f"{atomic._PREFIX}x"
     stage.mkdir()
     (stage / "swap.json").write_text("{}")
-    (stage / "owner.json").write_text(json.dumps({
-        "pid": process.pid, "host": owners.socket.gethostname(),
-        "started": owners.psutil.Process(process.pid).create_time()}))  # fmt: skip
+    (stage / "owner.json").write_text(
+        json.dumps(
+            {
+                "pid": process.pid,
+                "host": owners.socket.gethostname(),
+                "started": owners.psutil.Process(process.pid).create_time(),
+            }
+        )
+    )
     with pytest.raises(OutputError, match=rf"are being replaced; process {process.pid} on"):
         settle_results(tmp_path)
     kill(process)
@@ -236,9 +248,12 @@ with claim_folder(Path(sys.argv[1])):
 def test_the_second_run_on_a_folder_is_refused_with_the_first_named(tmp_path):
     folder = tmp_path / "result"
     process = subprocess.Popen(
-        [sys.executable, "-c", CLAIMER, folder], cwd=ROOT, text=True,
-        stdin=subprocess.PIPE, stdout=subprocess.PIPE,
-    )  # fmt: skip
+        [sys.executable, "-c", CLAIMER, folder],
+        cwd=ROOT,
+        text=True,
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+    )
     assert process.stdout.readline() == "claimed\n"
     named = rf"another run is at work on .*; process {process.pid} on .*\(started"
     with pytest.raises(OutputError, match=named), claim_folder(folder):

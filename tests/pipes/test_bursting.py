@@ -21,9 +21,15 @@ RANK = {"A": 0, "B": 1, "C": 2}
 
 def estimate(**changes):
     base = {
-        "length_m": 100.0, "host_bore_mm": 250.0, "host_wall_mm": 30.0, "host_material": "clay",
-        "outside_mm": 280.0, "sdr": 17.0, "axis_depth_m": 2.5, "bend_deg": 0.0,
-    }  # fmt: skip
+        "length_m": 100.0,
+        "host_bore_mm": 250.0,
+        "host_wall_mm": 30.0,
+        "host_material": "clay",
+        "outside_mm": 280.0,
+        "sdr": 17.0,
+        "axis_depth_m": 2.5,
+        "bend_deg": 0.0,
+    }
     return estimate_pull(PullRuns(**(base | changes)), PIPE, PULL)
 
 
@@ -102,10 +108,18 @@ def test_strengths_ascend():
 @pytest.mark.parametrize(
     ("host", "outside", "steps"),
     [
-        (250, 250, 0), (250, 280, 1), (250, 315, 1), (250, 355, 2), (250, 400, 3),
-        (150, 160, 0), (200, 225, 1), (225, 250, 0), (300, 315, 0), (300, 200, 0),
+        (250, 250, 0),
+        (250, 280, 1),
+        (250, 315, 1),
+        (250, 355, 2),
+        (250, 400, 3),
+        (150, 160, 0),
+        (200, 225, 1),
+        (225, 250, 0),
+        (300, 315, 0),
+        (300, 200, 0),
     ],
-)  # fmt: skip
+)
 def test_size_steps(host, outside, steps):
     assert float(count_size_steps(host, outside)) == steps
 
@@ -143,6 +157,8 @@ def test_a_class_names_what_decides_it():
         [2.0, 4.0, np.nan, np.nan], [250.0, 350.0, 250.0, 700.0], [0.0, 1.0, 0.0, 0.0], 100.0
     )
     assert describe_difficulty(found).tolist() == [
-        "A, routine", "B, moderate to challenging (depth, host)", "not known (depth)",
+        "A, routine",
+        "B, moderate to challenging (depth, host)",
+        "not known (depth)",
         "C, challenging to extreme (host)",
-    ]  # fmt: skip
+    ]

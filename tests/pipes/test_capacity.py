@@ -19,10 +19,17 @@ def make(n=1, **changes):
     """Runs and their condition."""
     runs = pd.DataFrame(
         {
-            "diameter_mm": 250.0, "height_mm": NAN, "shape": "circular", "material": "concrete",
-            "gradient": 0.005, "design_flow_l_s": NAN, "catchment_m2": NAN, "runoff_share": NAN,
-        }, index=range(n),
-    )  # fmt: skip
+            "diameter_mm": 250.0,
+            "height_mm": NAN,
+            "shape": "circular",
+            "material": "concrete",
+            "gradient": 0.005,
+            "design_flow_l_s": NAN,
+            "catchment_m2": NAN,
+            "runoff_share": NAN,
+        },
+        index=range(n),
+    )
     seen = pd.DataFrame(
         {"root_share": 0.0, "attached_share": 0.0, "settled_share": 0.0}, index=range(n)
     )
@@ -37,14 +44,13 @@ def flow(n=1, **changes):
 
 
 def test_gradients_that_do_not_fall_are_not_known():
-    np.testing.assert_array_equal(
-        falling_gradient([0.01, 0.0, -0.01, NAN]), [0.01, NAN, NAN, NAN]
-    )
+    np.testing.assert_array_equal(falling_gradient([0.01, 0.0, -0.01, NAN]), [0.01, NAN, NAN, NAN])
 
 
 def test_blockage_by_hand():
-    _, seen = make(3, root_share=[0.5, 0.2, NAN], attached_share=[0.0, 0.5, 0.0],
-                   settled_share=[0.5, 0.0, 0.0])  # fmt: skip
+    _, seen = make(
+        3, root_share=[0.5, 0.2, NAN], attached_share=[0.0, 0.5, 0.0], settled_share=[0.5, 0.0, 0.0]
+    )
     np.testing.assert_allclose(blocked_share(seen), [0.75, 0.60, NAN])
 
 

@@ -58,10 +58,14 @@ def test_wall_covers_the_need_in_whole_steps(size, depth, own):
 @pytest.mark.parametrize(
     ("size", "depth", "own"),
     [
-        (np.nan, 2.0, False), (np.nan, 2.0, True), (250, np.nan, False), (250, np.nan, True),
-        (250, 2.0, np.nan), (250, -1.0, False),
+        (np.nan, 2.0, False),
+        (np.nan, 2.0, True),
+        (250, np.nan, False),
+        (250, np.nan, True),
+        (250, 2.0, np.nan),
+        (250, -1.0, False),
     ],
-)  # fmt: skip
+)
 def test_missing_input_gives_no_liner(size, depth, own):
     got = design_liner(size, depth, own, LINER)
     assert np.isnan(got.wall_mm)

@@ -18,14 +18,27 @@ SETTINGS = PlanSettings()
 def make_cases(n=1, **changes):
     runs = pd.DataFrame(
         {
-            "diameter_mm": 250.0, "height_mm": NAN, "shape": "circular", "material": "concrete",
-            "gradient": 0.005, "design_flow_l_s": 30.0, "catchment_m2": NAN, "runoff_share": NAN,
-            "outside_mm": 330.0, "depth_max_m": 2.5, "length_m": 50.0, "bend_deg": 0.0,
+            "diameter_mm": 250.0,
+            "height_mm": NAN,
+            "shape": "circular",
+            "material": "concrete",
+            "gradient": 0.005,
+            "design_flow_l_s": 30.0,
+            "catchment_m2": NAN,
+            "runoff_share": NAN,
+            "outside_mm": 330.0,
+            "depth_max_m": 2.5,
+            "length_m": 50.0,
+            "bend_deg": 0.0,
             "bend_sum_deg": 0.0,
-            "structural_grade": 1.0, "deformation_share": 0.0, "root_share": 0.0,
-            "attached_share": 0.0, "settled_share": 0.0,
-        }, index=range(n),
-    ).assign(**changes)  # fmt: skip
+            "structural_grade": 1.0,
+            "deformation_share": 0.0,
+            "root_share": 0.0,
+            "attached_share": 0.0,
+            "settled_share": 0.0,
+        },
+        index=range(n),
+    ).assign(**changes)
     return pd.concat([runs, build_flow(runs, runs, SETTINGS.flow)], axis=1)
 
 
@@ -39,9 +52,14 @@ def test_every_technique_has_a_plan_with_the_same_columns():
     for table in plans.values():
         assert len(table) == 3
         assert {
-            "new_outside_mm", "new_bore_mm", "capacity_l_s", "velocity_m_s", "pipe_kg_m",
-            "wall_mm", "new_pipe",
-        } <= set(table.columns)  # fmt: skip
+            "new_outside_mm",
+            "new_bore_mm",
+            "capacity_l_s",
+            "velocity_m_s",
+            "pipe_kg_m",
+            "wall_mm",
+            "new_pipe",
+        } <= set(table.columns)
 
 
 def test_sizes_of_a_dn_250_by_hand():
@@ -141,7 +159,7 @@ def test_shapes_that_are_no_circle_get_no_round_pipe():
 def test_liner_by_condition_depth_and_shape():
     walls = plan(
         5, structural_grade=[1.0, 3.0, NAN, 3.0, 3.0], depth_max_m=[2.5, 2.5, 2.5, 5.0, NAN]
-    )["cipp"]["wall_mm"].to_numpy()  # fmt: skip
+    )["cipp"]["wall_mm"].to_numpy()
     assert walls[0] <= walls[1] == walls[2] < walls[3]
     assert np.isnan(walls[4])
 

@@ -36,10 +36,15 @@ QUICK = settings(max_examples=30, deadline=None)
 @pytest.mark.parametrize(
     ("host", "same", "up", "two_up"),
     [
-        (150, 160, 180, 200), (200, 200, 225, 250), (225, 225, 250, 280),
-        (250, 250, 280, 315), (300, 315, 355, 400), (400, 400, 450, 500), (254, 250, 280, 315),
+        (150, 160, 180, 200),
+        (200, 200, 225, 250),
+        (225, 225, 250, 280),
+        (250, 250, 280, 315),
+        (300, 315, 355, 400),
+        (400, 400, 450, 500),
+        (254, 250, 280, 315),
     ],
-)  # fmt: skip
+)
 def test_same_size_and_upsized(host, same, up, two_up):
     got = choose_outside_diameter(host, steps_up=[0, 1, 2])
     assert got.tolist() == [same, up, two_up]

@@ -115,12 +115,17 @@ def test_unknown_angles_and_drags_leave_their_own_string_unknown():
 @pytest.mark.parametrize(
     ("force", "said"),
     [
-        ((50, 70, 99), "no"), ((50, 70, 100), "no"), ((50, 70, 101), "high estimate"),
-        ((50, 101, 150), "mid estimate"), ((101, 120, 150), "low estimate"),
-        ((np.nan, 70, 101), "not known"), ((50, np.nan, 120), "not known"),
-        ((50, 70, np.nan), "not known"), ((101, np.nan, np.nan), "low estimate"),
+        ((50, 70, 99), "no"),
+        ((50, 70, 100), "no"),
+        ((50, 70, 101), "high estimate"),
+        ((50, 101, 150), "mid estimate"),
+        ((101, 120, 150), "low estimate"),
+        ((np.nan, 70, 101), "not known"),
+        ((50, np.nan, 120), "not known"),
+        ((50, 70, np.nan), "not known"),
+        ((101, np.nan, np.nan), "low estimate"),
     ],
-)  # fmt: skip
+)
 def test_the_lowest_estimate_that_is_over(force, said):
     assert over_at([force], [100.0]).tolist() == [said]
     assert over_at([force], [np.nan]).tolist() == ["not known"]

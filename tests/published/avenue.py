@@ -47,41 +47,72 @@ class Avenue:
         ends = x + np.concatenate([[0.0], np.cumsum(lengths)])
         levels = 20.0 - DEPTH_M - FALL * (ends - x)
         for i in range(len(ends)):
-            self.manholes.append({
-                "manhole_id": f"{name}-M{i}", "cover_level_m": levels[i] + DEPTH_M,
-                "material": "brick", "geometry": Point(at(ends[i], y)),
-            })  # fmt: skip
+            self.manholes.append(
+                {
+                    "manhole_id": f"{name}-M{i}",
+                    "cover_level_m": levels[i] + DEPTH_M,
+                    "material": "brick",
+                    "geometry": Point(at(ends[i], y)),
+                }
+            )
         for i in range(len(lengths)):
-            self.runs.append({
-                "run_id": f"{name}{i + 1}", "from_manhole": f"{name}-M{i}",
-                "to_manhole": f"{name}-M{i + 1}", "diameter_mm": 250.0, "material": "concrete",
-                "shape": "circular", "invert_up_m": levels[i], "invert_down_m": levels[i + 1],
-                "use": "storm", "geometry": LineString([at(ends[i], y), at(ends[i + 1], y)]),
-            } | columns)  # fmt: skip
+            self.runs.append(
+                {
+                    "run_id": f"{name}{i + 1}",
+                    "from_manhole": f"{name}-M{i}",
+                    "to_manhole": f"{name}-M{i + 1}",
+                    "diameter_mm": 250.0,
+                    "material": "concrete",
+                    "shape": "circular",
+                    "invert_up_m": levels[i],
+                    "invert_down_m": levels[i + 1],
+                    "use": "storm",
+                    "geometry": LineString([at(ends[i], y), at(ends[i + 1], y)]),
+                }
+                | columns
+            )
         return self
 
     def row_of_trees(self, name, xs, y, stems=(500.0, 600.0)):
         """Trees beside a drain, stems in turn."""
         for i, x in enumerate(xs):
-            self.trees.append({"tree_id": f"{name}{i}", "species": "Tilia cordata",
-                               "stem_diameter_mm": stems[i % len(stems)],
-                               "geometry": Point(at(x, y))})  # fmt: skip
+            self.trees.append(
+                {
+                    "tree_id": f"{name}{i}",
+                    "species": "Tilia cordata",
+                    "stem_diameter_mm": stems[i % len(stems)],
+                    "geometry": Point(at(x, y)),
+                }
+            )
         return self
 
     def roots(self, run, places, letter="C", size=35.0):
         """Root findings at places of a run."""
         self.finds += [
-            {"run_id": run, "chainage_m": place, "code": "BBA", "characterisation": letter,
-             "quantification": size, "at_joint": True}
+            {
+                "run_id": run,
+                "chainage_m": place,
+                "code": "BBA",
+                "characterisation": letter,
+                "quantification": size,
+                "at_joint": True,
+            }
             for place in places
-        ]  # fmt: skip
+        ]
         return self
 
     def tap(self, run, *points):
         """Gullies on a run, at points."""
         for point in points:
-            self.taps.append({"connection_id": f"G{len(self.taps)}", "run_id": run, "kind": "gully",
-                              "diameter_mm": 150.0, "geometry": Point(at(*point))})  # fmt: skip
+            self.taps.append(
+                {
+                    "connection_id": f"G{len(self.taps)}",
+                    "run_id": run,
+                    "kind": "gully",
+                    "diameter_mm": 150.0,
+                    "geometry": Point(at(*point)),
+                }
+            )
         return self
 
     def decide(self, **row):
@@ -93,12 +124,23 @@ class Avenue:
         """Write layers and study file; give the path of the study file."""
         folder = Path(folder)
         layers = {
-            "sewers": self.runs, "manholes": self.manholes, "trees": self.trees,
-            "connections": self.taps, "inspections": self.finds, "decisions": self.decisions,
-            "services": [{"service_id": "W1", "kind": "water", "depth_m": 1.0, "diameter_mm": 100.0,
-                          "geometry": LineString([at(-50, 60), at(400, 60)])}],
+            "sewers": self.runs,
+            "manholes": self.manholes,
+            "trees": self.trees,
+            "connections": self.taps,
+            "inspections": self.finds,
+            "decisions": self.decisions,
+            "services": [
+                {
+                    "service_id": "W1",
+                    "kind": "water",
+                    "depth_m": 1.0,
+                    "diameter_mm": 100.0,
+                    "geometry": LineString([at(-50, 60), at(400, 60)]),
+                }
+            ],
             "obstacles": [{"kind": "building", "geometry": box(*at(-50, 70), *at(400, 80))}],
-        }  # fmt: skip
+        }
         text = STUDY
         for name, rows in layers.items():
             if not rows:

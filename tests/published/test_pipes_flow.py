@@ -84,11 +84,15 @@ def test_friction_factor_agrees_with_library(bore_mm, rough_mm, n):
 @pytest.mark.parametrize(
     ("bore", "rough", "flow", "ratio"),
     [
-        (220.4, 0.25, 38.03, 0.894), (246.8, 0.25, 51.28, 1.205), (277.6, 0.25, 69.94, 1.643),
-        (312.8, 0.25, 95.82, 2.251), (238.0, 0.60, 42.32, 0.994), (176.2, 0.25, 21.03, 0.494),
+        (220.4, 0.25, 38.03, 0.894),
+        (246.8, 0.25, 51.28, 1.205),
+        (277.6, 0.25, 69.94, 1.643),
+        (312.8, 0.25, 95.82, 2.251),
+        (238.0, 0.60, 42.32, 0.994),
+        (176.2, 0.25, 21.03, 0.494),
         (230.8, 0.25, 42.96, 1.009),
     ],
-)  # fmt: skip
+)
 def test_same_size_burst_loses_bore_but_not_all_flow(bore, rough, flow, ratio):
     old = float(full_bore_flow(250, 1 / 200, 1.5, AT_10_C).flow_l_s)
     new = float(full_bore_flow(bore, 1 / 200, rough, AT_10_C).flow_l_s)

@@ -62,10 +62,16 @@ def test_bending():
 @pytest.mark.parametrize(
     ("diameter", "water", "wall"),
     [
-        (225, 2, 2.99), (250, 2, 3.32), (300, 2, 3.99), (400, 2, 5.31),
-        (225, 3, 3.42), (250, 3, 3.80), (300, 3, 4.55), (400, 3, 6.07),
+        (225, 2, 2.99),
+        (250, 2, 3.32),
+        (300, 2, 3.99),
+        (400, 2, 5.31),
+        (225, 3, 3.42),
+        (250, 3, 3.80),
+        (300, 3, 4.55),
+        (400, 3, 6.07),
     ],
-)  # fmt: skip
+)
 def test_si_partly_deteriorated(diameter, water, wall):
     settings = LinerSettings(modulus_mpa=2500, modulus_retention_share=0.5, min_wall_mm=0.1)
     got = design_liner(diameter, water, fully_deteriorated=False, settings=settings)
@@ -77,9 +83,14 @@ def test_si_partly_deteriorated(diameter, water, wall):
 # crown, 18 kN/m3, 10 kPa of traffic, E'_s 6.9 MPa.
 def test_si_fully_deteriorated():
     settings = LinerSettings(
-        modulus_mpa=2500, modulus_retention_share=0.5, groundwater_depth_m=1.0,
-        soil_weight_kn_m3=18, live_load_kpa=10, soil_modulus_mpa=6.9, wall_step_mm=0.5,
-    )  # fmt: skip
+        modulus_mpa=2500,
+        modulus_retention_share=0.5,
+        groundwater_depth_m=1.0,
+        soil_weight_kn_m3=18,
+        live_load_kpa=10,
+        soil_modulus_mpa=6.9,
+        wall_step_mm=0.5,
+    )
     assert float(water_buoyancy(1.7, 2.7)) == pytest.approx(0.7922, abs=5e-5)
     assert float(elastic_support(2.7)) == pytest.approx(0.3076, abs=5e-5)
     got = design_liner(300, 3.0, fully_deteriorated=True, settings=settings)

@@ -74,10 +74,16 @@ def test_walls_follow_the_sdr(sdr):
 @pytest.mark.parametrize(
     ("outside", "area"),
     [
-        (200, 10395), (225, 13170), (250, 16210), (280, 20316),
-        (315, 25733), (355, 32654), (400, 41476), (450, 52566),
+        (200, 10395),
+        (225, 13170),
+        (250, 16210),
+        (280, 20316),
+        (315, 25733),
+        (355, 32654),
+        (400, 41476),
+        (450, 52566),
     ],
-)  # fmt: skip
+)
 def test_wall_area_agrees_with_maker(outside, area):
     assert float(wall_area(outside, 11)) == pytest.approx(area, abs=1.0)
 
@@ -96,10 +102,14 @@ def test_pipe_315_sdr_17():
 @pytest.mark.parametrize(
     ("outside", "sdr", "hours", "celsius", "pull"),
     [
-        (250, 11, 0.5, 20, 162.1), (250, 17, 0.5, 20, 109.4), (315, 11, 0.5, 20, 257.3),
-        (315, 17, 0.5, 20, 174.1), (315, 17, 2.0, 20, 156.7), (315, 17, 0.5, 40, 121.8),
+        (250, 11, 0.5, 20, 162.1),
+        (250, 17, 0.5, 20, 109.4),
+        (315, 11, 0.5, 20, 257.3),
+        (315, 17, 0.5, 20, 174.1),
+        (315, 17, 2.0, 20, 156.7),
+        (315, 17, 0.5, 40, 121.8),
     ],
-)  # fmt: skip
+)
 def test_allowable_pull(outside, sdr, hours, celsius, pull):
     settings = PipeSettings(pull_hours=hours, temperature_c=celsius, pull_basis="gw321")
     assert float(allowable_pull(outside, sdr, settings)) == pytest.approx(pull, rel=1e-3)

@@ -49,10 +49,16 @@ def test_depth_borders_of_en1610_table_2(depth, width):
 @pytest.mark.parametrize(
     ("size", "steep", "sloped"),
     [
-        (225, 0.40, 0.40), (226, 0.50, 0.40), (350, 0.50, 0.40), (351, 0.70, 0.40),
-        (700, 0.70, 0.40), (701, 0.85, 0.40), (1200, 0.85, 0.40), (1201, 1.00, 0.40),
+        (225, 0.40, 0.40),
+        (226, 0.50, 0.40),
+        (350, 0.50, 0.40),
+        (351, 0.70, 0.40),
+        (700, 0.70, 0.40),
+        (701, 0.85, 0.40),
+        (1200, 0.85, 0.40),
+        (1201, 1.00, 0.40),
     ],
-)  # fmt: skip
+)
 def test_size_borders_of_en1610_table_1(size, steep, sloped):
     outside = 3000.0  # so wide that the depth never rules
     open_sides = TrenchSettings(supported=False, slope_angle_deg=60.0)

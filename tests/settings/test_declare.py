@@ -12,9 +12,13 @@ from routekit.study import parse_settings
 
 ALL = list(walk_settings(parse_settings({"layers": {"sewers": "s.gpkg", "trees": "t.gpkg"}})))
 SUFFIX_UNITS = {
-    "_m": ("m",), "_mm": ("mm",), "_m2": ("m2",), "_kn": ("kN",), "_deg": ("deg",),
+    "_m": ("m",),
+    "_mm": ("mm",),
+    "_m2": ("m2",),
+    "_kn": ("kN",),
+    "_deg": ("deg",),
     "_share": ("share", "-", "share of bore", "share of section"),
-}  # fmt: skip
+}
 
 
 class Inner(Settings):
@@ -79,8 +83,12 @@ def test_what_is_no_number_is_not_read_as_one(given, message):
 
 
 def test_whole_numbers_are_numbers_and_texts_stay_texts():
-    settings = parse_settings({
-        "layers": {"sewers": "s.gpkg", "trees": "t.gpkg"}, "study": {"name": "7"},
-        "pipe": {"cooling_k": 15}, "flow": {"viscosity_m2_s": 1},
-    })  # fmt: skip
+    settings = parse_settings(
+        {
+            "layers": {"sewers": "s.gpkg", "trees": "t.gpkg"},
+            "study": {"name": "7"},
+            "pipe": {"cooling_k": 15},
+            "flow": {"viscosity_m2_s": 1},
+        }
+    )
     assert settings.pipe.cooling_k == 15.0

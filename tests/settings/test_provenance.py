@@ -35,21 +35,36 @@ def rules():
 def inputs():
     digest = hashlib.sha256(b"sewers").hexdigest()
     return pd.DataFrame(
-        {"layer": ["sewers", "trees"], "file": ["/somewhere/net.gpkg", "trees.gpkg"],
-         "sha256": [digest, digest], "rows": [246, None]}
-    )  # fmt: skip
+        {
+            "layer": ["sewers", "trees"],
+            "file": ["/somewhere/net.gpkg", "trees.gpkg"],
+            "sha256": [digest, digest],
+            "rows": [246, None],
+        }
+    )
 
 
 def test_provenance_lists_inputs_settings_libraries_sources_and_cautions(rules, inputs):
     table = build_provenance(
-        name="Elm Quarter", crs="EPSG:28992", inputs=inputs, rules=rules,
-        source_keys=["practice"], notes=["Half of it is missing"], date="2031-05-01",
-    )  # fmt: skip
+        name="Elm Quarter",
+        crs="EPSG:28992",
+        inputs=inputs,
+        rules=rules,
+        source_keys=["practice"],
+        notes=["Half of it is missing"],
+        date="2031-05-01",
+    )
     assert table.columns.tolist() == list(PROVENANCE_COLUMNS)
     assert not table.isna().any(axis=None)
     assert table["kind"].drop_duplicates().tolist() == [
-        "study", "input", "setting", "library", "source", "caution", "note",
-    ]  # fmt: skip
+        "study",
+        "input",
+        "setting",
+        "library",
+        "source",
+        "caution",
+        "note",
+    ]
     rows = table.set_index(["kind", "name"])
     assert rows.loc[("study", "date"), "value"] == "2031-05-01"
     assert rows.loc[("input", "sewers"), "value"] == inputs["sha256"][0]
@@ -57,8 +72,10 @@ def test_provenance_lists_inputs_settings_libraries_sources_and_cautions(rules, 
     assert rows.loc[("input", "sewers"), "source"] == "net.gpkg"
     assert rows.loc[("input", "trees"), "text"] == "unknown rows"
     assert rows.loc[("setting", "inner.margin_m"), ["value", "unit", "source"]].tolist() == [
-        "0.5", "m", "house",
-    ]  # fmt: skip
+        "0.5",
+        "m",
+        "house",
+    ]
     assert rows.loc[("library", "pandas"), "value"] == pd.__version__
     assert rows.loc[("source", "bs5837"), "value"] == load_sources().loc["bs5837", "standing"]
     assert rows.loc[("source", "nowhere_listed"), "value"] == "not listed"
@@ -106,10 +123,16 @@ def test_a_result_is_named_by_what_it_rests_on(rules, inputs):
 def test_the_file_that_every_run_writes_anew_gives_no_new_name_by_its_bytes(rules, inputs):
     """Else a study that reads it would have another name, and other files, at each run."""
     rows = [
-        pd.concat([inputs, pd.DataFrame({"layer": ["decisions"], "file": ["return.gpkg"],
-                                         "sha256": [sha], "rows": [2]})])
+        pd.concat(
+            [
+                inputs,
+                pd.DataFrame(
+                    {"layer": ["decisions"], "file": ["return.gpkg"], "sha256": [sha], "rows": [2]}
+                ),
+            ]
+        )
         for sha in ("00", "11")
-    ]  # fmt: skip
+    ]
     assert name_of(rules, rows[0]) == name_of(rules, rows[1])
     decided = pd.DataFrame({"tree_id": ["T1"], "decision": ["no_pit"]})
     zones = gpd.GeoDataFrame(
@@ -118,10 +141,11 @@ def test_the_file_that_every_run_writes_anew_gives_no_new_name_by_its_bytes(rule
     names = [
         name_of(rules, inputs, basis=write_basis(tables))
         for tables in (
-            [zones, decided], [zones.copy(), decided.copy()],
+            [zones, decided],
+            [zones.copy(), decided.copy()],
             [zones, decided.assign(tree_id="T2")],
             [zones.translate(1).to_frame("geometry"), decided],
         )
-    ]  # fmt: skip
+    ]
     assert names[0] == names[1]
     assert len(set(names)) == 3

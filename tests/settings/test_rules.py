@@ -41,9 +41,7 @@ def test_every_setting_is_listed_with_the_value_in_force(rules):
     listed = rules[rules["kind"] == "setting"].set_index("name")["value"]
     wanted = {row.name: row.value for row in walk_settings(SETTINGS) if row.name[:7] != "layers."}
     assert listed.index.tolist() == list(wanted)
-    changed = parse_settings(
-        {"layers": {"sewers": "s", "trees": "t"}, "trench": {"bed_m": 0.25}}
-    )
+    changed = parse_settings({"layers": {"sewers": "s", "trees": "t"}, "trench": {"bed_m": 0.25}})
     other = list_rules_in_force(changed).set_index("name")["value"]
     assert (listed["trench.bed_m"], other["trench.bed_m"]) == ("0.1", "0.25")
 
@@ -99,18 +97,29 @@ def test_what_the_study_file_sets_is_said_to_be_its_own():
     )
     said = table[table["source"] == "study_file"]
     assert said.index.tolist() == [
-        "zones.regime", "zones.override", "trench.bed_m", "advice.rates.burst_100mm_m",
+        "zones.regime",
+        "zones.override",
+        "trench.bed_m",
+        "advice.rates.burst_100mm_m",
         "zones.nl_stem_table.margin_m",
-    ]  # fmt: skip
+    ]
     assert set(said["standing"]) == {"study file"}
     assert said["value"].tolist() == [
-        "nl_stem_table", "margin_m = 2", "0.1", "40; 60; 90", "2",
-    ]  # fmt: skip
+        "nl_stem_table",
+        "margin_m = 2",
+        "0.1",
+        "40; 60; 90",
+        "2",
+    ]
     usual = rules_of()
     rate = "advice.rates.burst_100mm_m"
     assert said["default"].tolist() == [
-        "bs5837_2012", "none", "0.1", usual.loc[rate, "value"], "1.5",
-    ]  # fmt: skip
+        "bs5837_2012",
+        "none",
+        "0.1",
+        usual.loc[rate, "value"],
+        "1.5",
+    ]
     assert said.loc[rate, "default_source"] == usual.loc[rate, "source"]
     assert said.loc["zones.nl_stem_table.margin_m", "default_source"] == "nl_stem_table"
     rest = table[table["source"] != "study_file"]
@@ -127,8 +136,10 @@ def test_rows_of_tables_that_the_study_replaces_are_not_in_force():
     gone = usual.index[usual["kind"] == "table"].difference(table.index)
     assert {"advice/unit_rates.csv: burst_100mm_m", "pipes/roughness.csv: clay"} <= set(gone)
     assert set(gone.str.split(":").str[0]) == {
-        "advice/unit_rates.csv", "pipes/roughness.csv", "pipes/water_viscosity.csv",
-    }  # fmt: skip
+        "advice/unit_rates.csv",
+        "pipes/roughness.csv",
+        "pipes/water_viscosity.csv",
+    }
     assert "advice/unit_rates.csv: dig_to_2m_m3" in table.index
     assert table.index.str.startswith("trees/nl_stem_classes.csv: ").any()
 
@@ -143,9 +154,7 @@ def test_formulas_and_the_regime_are_listed(rules):
     assert (rules["kind"] == "formula").sum() > 5
     regime = rules[rules["kind"] == "zone regime"]
     assert len(regime) > 5
-    din = parse_settings(
-        {"layers": {"sewers": "s", "trees": "t"}, "zones": {"regime": "din18920"}}
-    )
+    din = parse_settings({"layers": {"sewers": "s", "trees": "t"}, "zones": {"regime": "din18920"}})
     other = list_rules_in_force(din)
     assert other[other["kind"] == "zone regime"]["value"].tolist() != regime["value"].tolist()
 

@@ -13,7 +13,11 @@ SOURCES = load_sources()
 
 
 ONLY_CHECKED_AGAINST = {
-    "cost_index", "k06_table", "k_second_table", "utd2016", "wall_area_table",
+    "cost_index",
+    "k06_table",
+    "k_second_table",
+    "utd2016",
+    "wall_area_table",
 }
 """Works that numbers are checked against or that stand behind a choice; none is taken from them."""
 

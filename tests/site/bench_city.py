@@ -38,14 +38,24 @@ def invent_city(count, rng):
     name = np.char.add(np.char.mod("S%d-", street), np.char.mod("%d", place))
     onward = np.char.add(np.char.mod("S%d-", street), np.char.mod("%d", place + 1))
     runs = gpd.GeoDataFrame(
-        {"run_id": np.char.add("R", name).astype(object), "from_manhole": name.astype(object),
-         "to_manhole": onward.astype(object), "diameter_mm": 250.0, "material": "clay",
-         "invert_up_m": 10.0, "invert_down_m": 10.0, "depth_up_m": 2.2, "depth_down_m": 2.2,
-         "length_m": shapely.length(lines)}, geometry=lines,
-    )  # fmt: skip
-    trees = np.repeat(start, 3, axis=0) + np.c_[
-        rng.uniform(0, 45, 3 * len(runs)), rng.choice([-4.0, 4.0], 3 * len(runs))
-    ]
+        {
+            "run_id": np.char.add("R", name).astype(object),
+            "from_manhole": name.astype(object),
+            "to_manhole": onward.astype(object),
+            "diameter_mm": 250.0,
+            "material": "clay",
+            "invert_up_m": 10.0,
+            "invert_down_m": 10.0,
+            "depth_up_m": 2.2,
+            "depth_down_m": 2.2,
+            "length_m": shapely.length(lines),
+        },
+        geometry=lines,
+    )
+    trees = (
+        np.repeat(start, 3, axis=0)
+        + np.c_[rng.uniform(0, 45, 3 * len(runs)), rng.choice([-4.0, 4.0], 3 * len(runs))]
+    )
     radius = rng.uniform(2, 7, len(trees))
     zones = make_zones(np.c_[trees, radius, 0.4 * radius])
     mains = gpd.GeoDataFrame(
@@ -59,10 +69,12 @@ def invent_city(count, rng):
         geometry=shapely.box(corner[:, 0], corner[:, 1], corner[:, 0] + 9, corner[:, 1] + 8),
     )
     gullies = gpd.GeoDataFrame(
-        {"connection_id": [f"C{n}" for n in range(2 * len(runs))],
-         "run_id": np.repeat(runs["run_id"].to_numpy(dtype=object), 2)},
+        {
+            "connection_id": [f"C{n}" for n in range(2 * len(runs))],
+            "run_id": np.repeat(runs["run_id"].to_numpy(dtype=object), 2),
+        },
         geometry=shapely.points(np.repeat(start, 2, axis=0) + np.array([7.0, 2.0])),
-    )  # fmt: skip
+    )
     return runs, zones, mains, houses, gullies
 
 
@@ -88,9 +100,14 @@ def main(count):
     lines = runs.geometry.to_numpy()[rows]
     depth = runs[["depth_up_m", "depth_down_m"]].to_numpy()[rows]
     pits = request_pits(
-        chains, lines, offers, depth_m=depth, trench_width_m=np.full(len(rows), 0.9),
-        chamber_mm=chamber_sizes(chains, None), settings=SITE.pits,
-    )  # fmt: skip
+        chains,
+        lines,
+        offers,
+        depth_m=depth,
+        trench_width_m=np.full(len(rows), 0.9),
+        chamber_mm=chamber_sizes(chains, None),
+        settings=SITE.pits,
+    )
     lap("requests")
     placement = place_pits(pits.requests, around, SITE.placement)
     lap("placement")
@@ -103,9 +120,12 @@ def main(count):
     table = tabulate_pits(chains, pits, placement, plan, around, settings=SITE)
     lap("pits")
     digs = connection_digs(
-        gullies, runs, np.full(len(runs), "burst_same", dtype=object), prepare_zones(zones),
+        gullies,
+        runs,
+        np.full(len(runs), "burst_same", dtype=object),
+        prepare_zones(zones),
         settings=SITE.digs,
-    )  # fmt: skip
+    )
     lap("digs")
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     print(f"{len(strings)} strings, {len(table)} pits, {len(digs)} digs")

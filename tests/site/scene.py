@@ -24,9 +24,14 @@ def make_street(points, **columns):
         "run_id": [f"R{number}" for number in range(size)],
         "from_manhole": [f"M{number}" for number in range(size)],
         "to_manhole": [f"M{number + 1}" for number in range(size)],
-        "diameter_mm": 250.0, "material": "clay", "invert_up_m": 10.0, "invert_down_m": 10.0,
-        "depth_up_m": 2.0, "depth_down_m": 2.0, "length_m": shapely.length(np.array(lines)),
-    }  # fmt: skip
+        "diameter_mm": 250.0,
+        "material": "clay",
+        "invert_up_m": 10.0,
+        "invert_down_m": 10.0,
+        "depth_up_m": 2.0,
+        "depth_down_m": 2.0,
+        "length_m": shapely.length(np.array(lines)),
+    }
     return gpd.GeoDataFrame({**table, **columns}, geometry=lines)
 
 
@@ -38,17 +43,26 @@ def make_zones(trees, **columns):
     """Circular zones from (x, y, radius, structural radius)."""
     table = np.array(trees, dtype=float).reshape(-1, 4)
     data = {
-        "tree_id": [f"T{number}" for number in range(len(table))], "radius_m": table[:, 2],
-        "structural_radius_m": table[:, 3], "area_m2": np.pi * table[:, 2] ** 2,
-        "zone": np.full(len(table), None, dtype=object), **columns,
-    }  # fmt: skip
+        "tree_id": [f"T{number}" for number in range(len(table))],
+        "radius_m": table[:, 2],
+        "structural_radius_m": table[:, 3],
+        "area_m2": np.pi * table[:, 2] ** 2,
+        "zone": np.full(len(table), None, dtype=object),
+        **columns,
+    }
     return gpd.GeoDataFrame(data, geometry=shapely.points(table[:, :2]))
 
 
 def make_offers(
-    chains, outside_mm=250.0, largest_mm=np.nan, drag_kn=10.0, head_kn=100.0, allowable_kn=109.4,
-    machine_limit_kn=1000.0, bend_deg=0.0,
-):  # fmt: skip
+    chains,
+    outside_mm=250.0,
+    largest_mm=np.nan,
+    drag_kn=10.0,
+    head_kn=100.0,
+    allowable_kn=109.4,
+    machine_limit_kn=1000.0,
+    bend_deg=0.0,
+):
     own = np.broadcast_to(np.asarray(outside_mm, dtype=float), (len(chains),))
     largest = np.broadcast_to(np.asarray(largest_mm, dtype=float), own.shape)
     both = np.stack([own, larger_outside(chains["chain"], own, largest)], axis=1)
@@ -58,22 +72,39 @@ def make_offers(
         return np.stack([column, column], axis=1)
 
     return PipeOffers(
-        outside_mm=both, sdr=spread(17.0), bend_radius_m=25 * both / 1000,
+        outside_mm=both,
+        sdr=spread(17.0),
+        bend_radius_m=25 * both / 1000,
         drag_kn=spread(drag_kn)[..., None] * [0.5, 0.8, 1.0],
-        head_kn=spread(head_kn)[..., None] * [1.0, 1.0, 1.0], allowable_kn=spread(allowable_kn),
-        bend_deg=np.full(len(chains), float(bend_deg)), friction=(0.3, 0.4, 0.5),
+        head_kn=spread(head_kn)[..., None] * [1.0, 1.0, 1.0],
+        allowable_kn=spread(allowable_kn),
+        bend_deg=np.full(len(chains), float(bend_deg)),
+        friction=(0.3, 0.4, 0.5),
         machine_limit_kn=machine_limit_kn,
-    )  # fmt: skip
+    )
 
 
-def plan(runs, trees=(), manholes=None, settings=SITE, layers=None, offers=None, no_pit=None,
-         zones=None, tree_sd_m=np.nan):  # fmt: skip
+def plan(
+    runs,
+    trees=(),
+    manholes=None,
+    settings=SITE,
+    layers=None,
+    offers=None,
+    no_pit=None,
+    zones=None,
+    tree_sd_m=np.nan,
+):
     chains = build_chains(runs, np.ones(len(runs), bool), settings=settings.strings)
     zones = make_zones(trees) if zones is None else zones
-    around = prepare_surroundings(
-        zones, no_pit_trees=no_pit, tree_sd_m=tree_sd_m, **(layers or {})
-    )
+    around = prepare_surroundings(zones, no_pit_trees=no_pit, tree_sd_m=tree_sd_m, **(layers or {}))
     return plan_site(
-        chains, runs, manholes, make_offers(chains, **(offers or {})), around,
-        trench_width_m=np.full(len(chains), 0.9), settings=settings, pipe=PipeSettings(),
-    )[:2]  # fmt: skip
+        chains,
+        runs,
+        manholes,
+        make_offers(chains, **(offers or {})),
+        around,
+        trench_width_m=np.full(len(chains), 0.9),
+        settings=settings,
+        pipe=PipeSettings(),
+    )[:2]

@@ -85,12 +85,15 @@ def test_long_chains_keep_their_order():
 @pytest.mark.parametrize(
     ("columns", "points", "cause"),
     [
-        ({}, {"C": (40 + 40 * np.cos(np.radians(12)), 40 * np.sin(np.radians(12)))},
-         "bend of 12.0 degrees is over 10"),
+        (
+            {},
+            {"C": (40 + 40 * np.cos(np.radians(12)), 40 * np.sin(np.radians(12)))},
+            "bend of 12.0 degrees is over 10",
+        ),
         ({"invert_down_m": [9.6, 10.0]}, {}, "level step of 0.40 m is over 0.1 m"),
         ({"material": ["clay", "steel"]}, {}, "host changes from clay to steel"),
     ],
-)  # fmt: skip
+)
 def test_each_limit_stops_a_string(columns, points, cause):
     if "invert_down_m" in columns:
         columns = {**columns, "invert_up_m": [10.0, 10.0]}

@@ -22,18 +22,24 @@ DIGS = SITE.digs
 
 def connections_at(points, run_id=None):
     return gpd.GeoDataFrame(
-        {"connection_id": [f"C{n}" for n in range(len(points))],
-         "run_id": run_id if run_id is not None else ["R0"] * len(points), "kind": "gully"},
+        {
+            "connection_id": [f"C{n}" for n in range(len(points))],
+            "run_id": run_id if run_id is not None else ["R0"] * len(points),
+            "kind": "gully",
+        },
         geometry=shapely.points(np.array(points, dtype=float)),
-    )  # fmt: skip
+    )
 
 
 def find(points, trees=(), technique="burst_same", run_id=None, runs=None):
     runs = make_street(straight(2)) if runs is None else runs
     return connection_digs(
-        connections_at(points, run_id), runs, np.full(len(runs), technique, dtype=object),
-        prepare_zones(make_zones(trees)), settings=DIGS,
-    )  # fmt: skip
+        connections_at(points, run_id),
+        runs,
+        np.full(len(runs), technique, dtype=object),
+        prepare_zones(make_zones(trees)),
+        settings=DIGS,
+    )
 
 
 def test_the_square_lies_at_the_foot_along_the_run():
@@ -93,14 +99,13 @@ def test_six_gully_digs_of_bursting_harm_the_tree_more_than_lining():
     points = [(x, 4.0) for x in (6, 9, 12, 15, 18, 21)]
     tree = [(13.0, 3.0, 10.0, 1.0)]
     zones = prepare_zones(make_zones(tree))
-    runs, none = make_street(straight(1)), pd.DataFrame(
-        {"pit_id": [], "role": [], "method": [], "geometry": []}
+    runs, none = (
+        make_street(straight(1)),
+        pd.DataFrame({"pit_id": [], "role": [], "method": [], "geometry": []}),
     )
     taken = {}
     for technique in ("burst_same", "cipp"):
-        digs = connection_digs(
-            connections_at(points), runs, [technique], zones, settings=DIGS
-        )
+        digs = connection_digs(connections_at(points), runs, [technique], zones, settings=DIGS)
         balance = tree_balance(zones, none, digs, settings=DIGS, unknown_tree_distance_m=15)
         taken[technique] = balance["footprint_m2"].sum()
     assert taken == pytest.approx({"burst_same": 6.0, "cipp": 0.0})
@@ -108,10 +113,13 @@ def test_six_gully_digs_of_bursting_harm_the_tree_more_than_lining():
 
 def test_manholes_dig_a_margin_round_the_chamber():
     manholes = gpd.GeoDataFrame(
-        {"manhole_id": ["M0", "M1"], "chamber_length_mm": [1000.0, np.nan],
-         "chamber_width_mm": [800.0, np.nan]},
+        {
+            "manhole_id": ["M0", "M1"],
+            "chamber_length_mm": [1000.0, np.nan],
+            "chamber_width_mm": [800.0, np.nan],
+        },
         geometry=shapely.points([(0, 0), (50, 0)]),
-    )  # fmt: skip
+    )
     zones = prepare_zones(make_zones([(50.0, 5.0, 6.0, 1.0)]))
     digs = manhole_digs(manholes.assign(run_id="R0"), zones, settings=DIGS)
     assert digs["footprint_m2"].tolist() == pytest.approx([2.5**2, 2.4**2])
@@ -123,10 +131,13 @@ def test_manholes_dig_a_margin_round_the_chamber():
     ("which", "wanted"), [("none", {}), ("brick", {"B": "R1"}), ("all", {"A": "R0", "B": "R1"})]
 )
 def test_replaced_manholes_are_those_of_burst_runs_once_each(which, wanted):
-    runs = pd.DataFrame({
-        "run_id": ["R0", "R1", "R2"], "from_manhole": ["A", "B", "C"],
-        "to_manhole": ["B", None, "D"],
-    })  # fmt: skip
+    runs = pd.DataFrame(
+        {
+            "run_id": ["R0", "R1", "R2"],
+            "from_manhole": ["A", "B", "C"],
+            "to_manhole": ["B", None, "D"],
+        }
+    )
     manholes = gpd.GeoDataFrame(
         {"manhole_id": ["A", "B", "C"], "material": ["concrete", "brick", "brick"]},
         geometry=shapely.points([(0, 0), (30, 0), (60, 0)]),
@@ -161,13 +172,23 @@ def test_an_unknown_structural_radius_is_not_settled():
 
 def works_of(*boxes):
     pits = pd.DataFrame(
-        {"pit_id": [f"P{n}" for n in range(len(boxes))], "role": "launch", "method": "suction",
-         "geometry": list(boxes)}
-    )  # fmt: skip
+        {
+            "pit_id": [f"P{n}" for n in range(len(boxes))],
+            "role": "launch",
+            "method": "suction",
+            "geometry": list(boxes),
+        }
+    )
     digs = pd.DataFrame(
-        {"dig_id": ["D0"], "connection_id": ["C1"], "run_id": ["R0"], "kind": ["connection"],
-         "method": ["suction"], "geometry": [shapely.box(1, 0, 3, 1)]}
-    )  # fmt: skip
+        {
+            "dig_id": ["D0"],
+            "connection_id": ["C1"],
+            "run_id": ["R0"],
+            "kind": ["connection"],
+            "method": ["suction"],
+            "geometry": [shapely.box(1, 0, 3, 1)],
+        }
+    )
     return pits, digs
 
 
@@ -175,9 +196,7 @@ def test_the_union_counts_and_never_the_sum():
     pits, digs = works_of(shapely.box(0, 0, 2, 1))
     corridors = pd.DataFrame({"run_id": ["R7"], "geometry": [shapely.box(2, 0, 4, 1)]})
     zones = prepare_zones(make_zones([(0.0, 0.0, 9.0, 0.5), (100.0, 0.0, 2.0, 1.0)]))
-    found = tree_balance(
-        zones, pits, digs, corridors, settings=DIGS, unknown_tree_distance_m=15
-    )
+    found = tree_balance(zones, pits, digs, corridors, settings=DIGS, unknown_tree_distance_m=15)
     assert found["tree_id"].tolist() == ["T0"]
     row = found.iloc[0]
     assert row["footprint_m2"] == pytest.approx(4.0)
@@ -193,9 +212,14 @@ def test_open_cut_stands_beside_the_recommended_works():
     pits, digs = works_of(shapely.box(0, 0, 2, 1))
     zones = prepare_zones(make_zones([(0.0, 0.0, 9.0, 0.2), (60.0, 0.0, 4.0, 1.0)]))
     loss = pd.DataFrame(
-        {"tree_id": ["T1"], "footprint_m2": [8.0], "footprint_share": [0.16],
-         "severed_share": [0.4], "severity": ["major"]}
-    )  # fmt: skip
+        {
+            "tree_id": ["T1"],
+            "footprint_m2": [8.0],
+            "footprint_share": [0.16],
+            "severed_share": [0.4],
+            "severity": ["major"],
+        }
+    )
     found = tree_balance(
         zones, pits, digs, tree_loss=loss, settings=DIGS, unknown_tree_distance_m=15
     ).set_index("tree_id")

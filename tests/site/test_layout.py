@@ -24,14 +24,19 @@ CODES = list(TECHNIQUES)
 BURST, UP = CODES.index("burst_same"), CODES.index("burst_upsized")
 RUNS = gpd.GeoDataFrame(
     {"run_id": ["A", "B", "C", "D"], "length_m": [30.0, 10.0, 20.0, 5.0]},
-    geometry=[LineString([(x, 0), (x + 5, 0)]) for x in (0, 50, 100, 150)], crs=CRS,
-)  # fmt: skip
+    geometry=[LineString([(x, 0), (x + 5, 0)]) for x in (0, 50, 100, 150)],
+    crs=CRS,
+)
 STRINGS = gpd.GeoDataFrame(
     {
-        "string_id": ["S1", "S2"], "run_ids": ["A;B", "C"],
-        "launch_pit": ["P1", "P2"], "reception_pit": ["P2", ""],
-    }, geometry=[RUNS.geometry[0], RUNS.geometry[2]], crs=CRS,
-)  # fmt: skip
+        "string_id": ["S1", "S2"],
+        "run_ids": ["A;B", "C"],
+        "launch_pit": ["P1", "P2"],
+        "reception_pit": ["P2", ""],
+    },
+    geometry=[RUNS.geometry[0], RUNS.geometry[2]],
+    crs=CRS,
+)
 PITS = gpd.GeoDataFrame(
     {"pit_id": ["P1", "P2"], "volume_m3": [12.0, 8.0], "length_m": [4.0, 2.0], "width_m": 2.0},
     geometry=[box(0, 0, 4, 2), box(40, 0, 42, 2)], crs=CRS,
@@ -44,18 +49,25 @@ def make_around(*trees):
     zones = gpd.GeoDataFrame(
         {
             "tree_id": [f"T{i}" for i in range(len(trees))],
-            "radius_m": [float(r) for *_, r, _ in trees], "zone": None,
+            "radius_m": [float(r) for *_, r, _ in trees],
+            "zone": None,
             "structural_radius_m": [float(s) for *_, s in trees],
             "area_m2": [np.pi * r**2 for *_, r, _ in trees],
-        }, geometry=points, crs=CRS,
-    )  # fmt: skip
+        },
+        geometry=points,
+        crs=CRS,
+    )
     nothing = gpd.GeoDataFrame(
         {"kind": [], "service_id": [], "depth_m": [], "diameter_mm": []}, geometry=[], crs=CRS
     )
     return prepare_surroundings(
-        zones, services=nothing, obstacles=nothing, surfaces=nothing, study_area=nothing,
+        zones,
+        services=nothing,
+        obstacles=nothing,
+        surfaces=nothing,
+        study_area=nothing,
         no_pit_trees=[],
-    )  # fmt: skip
+    )
 
 
 def test_share_by_length():
@@ -112,8 +124,9 @@ def test_nothing_dug_harms_nobody():
 def test_connections_go_to_the_run_they_name_or_the_nearest_in_reach():
     taps = gpd.GeoDataFrame(
         {"run_id": ["C", None, "unknown", None]},
-        geometry=[Point(0, 1), Point(52, 3), Point(1, -2), Point(150, 400)], crs=CRS,
-    )  # fmt: skip
+        geometry=[Point(0, 1), Point(52, 3), Point(1, -2), Point(150, 400)],
+        crs=CRS,
+    )
     placed = assign_connections(taps, RUNS, reach_m=15.0)
     assert placed["run"].tolist() == [2, 1, 0, -1]
     assert placed["run_id"].tolist() == ["C", "B", "A", ""]
@@ -123,9 +136,14 @@ def test_connections_go_to_the_run_they_name_or_the_nearest_in_reach():
 
 def test_collapses_are_found_with_their_place():
     seen = pd.DataFrame(
-        {"run_id": ["A", "B", "B", "C"], "chainage_m": [3.0, 4.0, np.nan, 7.0], "code": "BAC",
-         "characterisation": ["C", "A", "C", ""], "quantification": np.nan}
-    )  # fmt: skip
+        {
+            "run_id": ["A", "B", "B", "C"],
+            "chainage_m": [3.0, 4.0, np.nan, 7.0],
+            "code": "BAC",
+            "characterisation": ["C", "A", "C", ""],
+            "quantification": np.nan,
+        }
+    )
     found = find_collapses(seen)
     assert found["run_id"].tolist() == ["A", "B", "C"]
     assert found["chainage_m"].fillna(-1).tolist() == [3.0, -1.0, 7.0]
@@ -157,9 +175,11 @@ def decide(size, forced=(), excluded=()):
     for run, technique in excluded:
         out[run, CODES.index(technique)] = True
     return Decided(
-        forced=chosen, excluded=out, note=np.full(size, "", dtype=object),
+        forced=chosen,
+        excluded=out,
+        note=np.full(size, "", dtype=object),
         no_pit_trees=frozenset(),
-    )  # fmt: skip
+    )
 
 
 def make_checks(same, larger):
@@ -181,9 +201,10 @@ def test_size_of_bursting():
 def test_size_of_bursting_follows_decisions():
     checks = make_checks([0, 1, 1, 0, 0, 0], [0, 0, 1, 0, 0, 1])
     decided = decide(
-        6, forced=[(0, "burst_upsized"), (1, "burst_same"), (2, "burst_same"), (3, "cipp")],
+        6,
+        forced=[(0, "burst_upsized"), (1, "burst_same"), (2, "burst_same"), (3, "cipp")],
         excluded=[(4, "burst_same"), (5, "burst_same")],
-    )  # fmt: skip
+    )
     may, upsized = pick_burst_size(checks, decided)
     assert may.tolist() == [True, True, True, False, True, False]
     assert upsized.tolist()[0] is True

@@ -34,13 +34,16 @@ def requests(n, rng=None, length=8.0, width=1.6, depth=2.3):
     rng = rng or np.random.default_rng(0)
     turn = rng.uniform(0, 2 * np.pi, n)
     return PitRequests(
-        origin=rng.uniform(0, 100, (n, 2)), axis=np.c_[np.cos(turn), np.sin(turn)],
+        origin=rng.uniform(0, 100, (n, 2)),
+        axis=np.c_[np.cos(turn), np.sin(turn)],
         run_length_m=np.full(n, 40.0),
         size=PitSizes(
-            length_m=np.full(n, length), width_m=np.full(n, width),
-            depth_m=np.full(n, depth), volume_m3=np.full(n, 20.0),
+            length_m=np.full(n, length),
+            width_m=np.full(n, width),
+            depth_m=np.full(n, depth),
+            volume_m3=np.full(n, 20.0),
         ),
-    )  # fmt: skip
+    )
 
 
 def layer(shapes, **columns):
@@ -88,8 +91,9 @@ def test_ground_in_several_zones_counts_once():
     outer = shapely.union_all([table["zone"].iloc[0], *outer])
     inner = shapely.union_all([circle(row[0], row[1], row[3]) for row in trees])
     for area, radius, drawn in (
-        (overlap, zones.radius_m, outer), (structural, zones.structural_radius_m, inner)
-    ):  # fmt: skip
+        (overlap, zones.radius_m, outer),
+        (structural, zones.structural_radius_m, inner),
+    ):
         once = count_once(pits, dug, tree, area, radius[tree], zones)
         wanted = shapely.area(shapely.intersection(pits, drawn))
         assert once == pytest.approx(wanted, abs=5e-3)
@@ -190,11 +194,16 @@ def test_a_single_place_is_allowed_as_a_setting():
 
 def one_pit(around, depth=2.3):
     asked = PitRequests(
-        origin=np.array([[0.0, 0.0]]), axis=np.array([[1.0, 0.0]]),
+        origin=np.array([[0.0, 0.0]]),
+        axis=np.array([[1.0, 0.0]]),
         run_length_m=np.array([40.0]),
-        size=PitSizes(length_m=np.array([8.0]), width_m=np.array([1.6]),
-                      depth_m=np.array([depth]), volume_m3=np.array([20.0])),
-    )  # fmt: skip
+        size=PitSizes(
+            length_m=np.array([8.0]),
+            width_m=np.array([1.6]),
+            depth_m=np.array([depth]),
+            volume_m3=np.array([20.0]),
+        ),
+    )
     corners, _ = candidate_corners(asked, 0.0, 0.0, PLACE)
     return find_conflicts(corners, asked.size.depth_m, around, PLACE)
 
@@ -214,8 +223,9 @@ def test_services_within_the_clearance_count_unless_they_lie_deeper(depth, y, co
 
 def test_obstacles_study_surfaces_and_forbidding_trees():
     house = layer([shapely.box(2, 1.5, 9, 9)], kind=["building"])
-    street = layer([shapely.box(-50, 0, 50, 9), shapely.box(-50, -9, 50, 0)],
-                   kind=["carriageway", "parking"])  # fmt: skip
+    street = layer(
+        [shapely.box(-50, 0, 50, 9), shapely.box(-50, -9, 50, 0)], kind=["carriageway", "parking"]
+    )
     edge = layer([shapely.box(-50, -50, 5, 50)])
     zones = make_zones([(5.0, 3.0, 3.0, 1.0)])
     around = prepare_surroundings(
@@ -249,14 +259,22 @@ def test_large_surfaces_are_cut_without_losing_area():
 def test_no_pit_meets_a_hard_conflict_unless_it_says_so_by_name():
     rng = np.random.default_rng(9)
     points = np.cumsum(rng.normal([30, 0], [4, 6], (80, 2)), axis=0)
-    trees = np.c_[rng.uniform(0, 2400, 260), rng.normal(0, 25, 260), np.full(260, 4.5),
-                  np.full(260, 1.8)]  # fmt: skip
+    trees = np.c_[
+        rng.uniform(0, 2400, 260), rng.normal(0, 25, 260), np.full(260, 4.5), np.full(260, 1.8)
+    ]
     near = points[rng.integers(0, 80, 40)] + rng.normal(0, 6, (40, 2))
-    houses = layer([shapely.box(x - 3, y - 3, x + 3, y + 3) for x, y in near], kind="building",
-                   obstacle_id=[f"H{n}" for n in range(40)])  # fmt: skip
+    houses = layer(
+        [shapely.box(x - 3, y - 3, x + 3, y + 3) for x, y in near],
+        kind="building",
+        obstacle_id=[f"H{n}" for n in range(40)],
+    )
     cross = points[rng.integers(0, 80, 40)] + rng.normal(0, 4, (40, 2))
-    pipes = layer([shapely.LineString([(x, y - 9), (x, y + 9)]) for x, y in cross], kind="water",
-                  depth_m=1.2, service_id=[f"W{n}" for n in range(40)])  # fmt: skip
+    pipes = layer(
+        [shapely.LineString([(x, y - 9), (x, y + 9)]) for x, y in cross],
+        kind="water",
+        depth_m=1.2,
+        service_id=[f"W{n}" for n in range(40)],
+    )
     layers = {"obstacles": houses, "services": pipes}
     _, pits = plan(make_street(points.tolist()), zones=make_zones(trees), layers=layers)
     inner = shapely.buffer(shapely.points(trees[:, :2]), 1.799)
@@ -287,8 +305,12 @@ def test_what_would_free_a_pit_does_free_it():
     allowed = float(text.split("at most ")[1].split(" m")[0])
     assert allowed < launch["length_m"] - 2.2
     shorter = allowed + 2.2 - 0.05  # level floor, shoring, rounding of the text
-    size = PitSizes(length_m=np.array([shorter]), width_m=np.array([launch["width_m"]]),
-                    depth_m=np.array([2.3]), volume_m3=np.array([1.0]))  # fmt: skip
+    size = PitSizes(
+        length_m=np.array([shorter]),
+        width_m=np.array([launch["width_m"]]),
+        depth_m=np.array([2.3]),
+        volume_m3=np.array([1.0]),
+    )
     at = np.array([[0.0, 0.0]]) if launch["manhole_id"] == "M0" else np.array([[40.0, 0.0]])
     way = np.array([[-1.0, 0.0]]) if launch["manhole_id"] == "M0" else np.array([[1.0, 0.0]])
     asked = PitRequests(origin=at, axis=way, run_length_m=np.array([40.0]), size=size)
@@ -331,9 +353,11 @@ def test_sketch_gives_sizes_and_nearest_stems_in_the_pits_frame():
 
 def test_layers_that_were_not_given_are_named():
     _, pits = plan(make_street(straight(1)))
-    assert pits["why"].str.contains(
-        "not looked at, no layer: services, obstacles, surfaces, study_area"
-    ).all()
+    assert (
+        pits["why"]
+        .str.contains("not looked at, no layer: services, obstacles, surfaces, study_area")
+        .all()
+    )
     assert SITE.placement == PLACE
 
 

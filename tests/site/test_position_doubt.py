@@ -165,9 +165,14 @@ def test_repairs_and_manholes_take_the_doubt_of_their_run():
     assert row["position_sd_m"] == pytest.approx(np.hypot(0.2, 0.2))
     assert "0.23 m away" in row["position_doubt"]
     manholes = gpd.GeoDataFrame(
-        {"manhole_id": ["M1"], "material": ["brick"], "chamber_length_mm": [1000.0],
-         "chamber_width_mm": [1000.0]}, geometry=[shapely.Point(28.0, 0.0)],
-    )  # fmt: skip
+        {
+            "manhole_id": ["M1"],
+            "material": ["brick"],
+            "chamber_length_mm": [1000.0],
+            "chamber_width_mm": [1000.0],
+        },
+        geometry=[shapely.Point(28.0, 0.0)],
+    )
     chosen = SITE.digs.model_copy(update={"replaced_manholes": "brick"})
     listed = list_replaced(manholes, runs, np.array([False, True]), settings=chosen)
     assert listed["position_sd_m"].tolist() == [0.2]

@@ -99,9 +99,10 @@ def test_the_larger_size_throughout_saves_a_pit_where_it_is_allowed():
     assert strings["new_outside_mm"].tolist() == [280]
     assert len(pits) == 2
     apart, pits = plan(
-        make_street(straight(4)), offers=offers,
+        make_street(straight(4)),
+        offers=offers,
         settings=with_strings(allow_larger_throughout=False),
-    )  # fmt: skip
+    )
     assert apart["new_outside_mm"].tolist() == [250, 280]
     assert len(pits) == 3
 
@@ -147,10 +148,13 @@ def test_a_pit_is_spared_by_moving_the_cut():
 
 def test_chambers_receive_small_pipes_without_a_pit():
     manholes = gpd.GeoDataFrame(
-        {"manhole_id": ["M0", "M1"], "chamber_length_mm": [1500.0, np.nan],
-         "chamber_width_mm": [1500.0, np.nan]},
+        {
+            "manhole_id": ["M0", "M1"],
+            "chamber_length_mm": [1500.0, np.nan],
+            "chamber_width_mm": [1500.0, np.nan],
+        },
         geometry=shapely.points([(0, 0), (28, 0)]),
-    )  # fmt: skip
+    )
     strings, pits = plan(make_street(straight(1)), manholes=manholes, offers={"outside_mm": 225})
     assert strings["reception_pit"].tolist() == [""]
     assert strings["pulled"].tolist() == ["upstream"]
@@ -191,8 +195,9 @@ def test_no_runs_give_empty_tables():
 def test_every_renewed_run_lies_in_one_string():
     rng = np.random.default_rng(4)
     points = np.cumsum(rng.normal([30, 0], [5, 4], (60, 2)), axis=0).tolist()
-    trees = np.c_[rng.uniform(0, 1800, 150), rng.normal(0, 20, 150), np.full(150, 5.0),
-                  np.full(150, 2.0)]  # fmt: skip
+    trees = np.c_[
+        rng.uniform(0, 1800, 150), rng.normal(0, 20, 150), np.full(150, 5.0), np.full(150, 2.0)
+    ]
     strings, pits = plan(make_street(points), zones=make_zones(trees))
     named = ";".join(strings["run_ids"]).split(";")
     assert named == [f"R{number}" for number in range(59)]
@@ -247,8 +252,11 @@ def test_a_pit_shared_by_a_launch_and_a_reception_costs_what_a_launch_pit_does()
     mixed = StringSettings(share_mixed_roles=True)
     joint, choice = join_pits(table, cost, [0.0, limit], mixed)
     assert joint[1].tolist() == [
-        [500, 500, 900, 900], [500, 300, 900, 400], [900, 900, 900, 900], [900, 400, 900, 400],
-    ]  # fmt: skip
+        [500, 500, 900, 900],
+        [500, 300, 900, 400],
+        [900, 900, 900, 900],
+        [900, 400, 900, 400],
+    ]
     assert (choice[1] == LEFT_AXIS).all()
     parted, choice = join_pits(table, cost, [0.0, limit + 0.1], mixed)
     assert parted[1].tolist() == (cost[0, 1][:, None] + cost[1, 0]).tolist()

@@ -68,9 +68,7 @@ def test_polygon_zone_agrees_with_circle():
     pd.testing.assert_frame_equal(exact[columns], drawn[columns], atol=5e-3, rtol=1e-3)
     loss = sum_tree_loss(exact, trenches, make_zones(stems, 6.0), tiers=SEVERED)
     other = sum_tree_loss(drawn, trenches, make_zones(stems, 6.0, sides=2048), tiers=SEVERED)
-    pd.testing.assert_frame_equal(
-        loss[columns[:2]], other[columns[:2]], atol=5e-3, rtol=1e-3
-    )
+    pd.testing.assert_frame_equal(loss[columns[:2]], other[columns[:2]], atol=5e-3, rtol=1e-3)
 
 
 def test_cut_inside_the_structural_zone_is_structural():
@@ -183,9 +181,11 @@ def test_a_share_equal_to_the_limit_is_major():
     shares = [0.0999, 0.1, 0.1001, 0.1]
     table = pd.DataFrame(
         {
-            "severed_share": shares, "footprint_share": shares,
-            "footprint_m2": [9.0, 9.0, 9.0, 0.0], "is_structural": False,
+            "severed_share": shares,
+            "footprint_share": shares,
+            "footprint_m2": [9.0, 9.0, 9.0, 0.0],
+            "is_structural": False,
         }
-    )  # fmt: skip
+    )
     for tiers in (SEVERED, FOOTPRINT):
         assert list(grade_severity(table, tiers)) == ["minor", "major", "major", "none"]

@@ -89,10 +89,16 @@ def _write(pairs: pd.DataFrame) -> list[str]:
         f"{inner if deep else outer:.2f} m outside it, position good to ± {DEVIATIONS * sd:.2f} m"
         + (" at best" if least else "")
         for kind, name, deep, inner, outer, sd, least in zip(
-            pairs["kind"].str.capitalize(), pairs["item_id"], reached, pairs["to_structural_m"],
-            pairs["to_zone_m"], pairs["position_sd_m"], pairs["least"], strict=True,
+            pairs["kind"].str.capitalize(),
+            pairs["item_id"],
+            reached,
+            pairs["to_structural_m"],
+            pairs["to_zone_m"],
+            pairs["position_sd_m"],
+            pairs["least"],
+            strict=True,
         )
-    ]  # fmt: skip
+    ]
 
 
 def _outlines(result: Result) -> NDArray[np.object_]:

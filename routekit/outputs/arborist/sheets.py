@@ -86,7 +86,9 @@ def build_cases(result: Result, trees: gpd.GeoDataFrame, grazed_m2: float) -> li
             "broken": bans.get(str(tree["tree_id"]), ""),
             "methods": [
                 *list_methods(
-                    tree, runs_at.get(place, []), excavations_at.get(place, []),
+                    tree,
+                    runs_at.get(place, []),
+                    excavations_at.get(place, []),
                     doubtful.get(str(tree["tree_id"]), []),
                 ),
                 *confirm.get(place, []),

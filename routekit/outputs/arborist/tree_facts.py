@@ -171,9 +171,12 @@ def _judge_positions(
     run_sd = named[~named.index.duplicated()].reindex(pd.Index(run, dtype="str"))
     zones = pd.DataFrame({name: numbers(near, name) for name in _CIRCLES})
     found = judge_pairs(
-        shapes, np.array(near.geometry, dtype=object), zones.assign(zone=zone_shapes(near)),
-        run_sd.to_numpy(dtype=float), numbers(near, "position_sd_m").to_numpy(),
-    )  # fmt: skip
+        shapes,
+        np.array(near.geometry, dtype=object),
+        zones.assign(zone=zone_shapes(near)),
+        run_sd.to_numpy(dtype=float),
+        numbers(near, "position_sd_m").to_numpy(),
+    )
     spread = DEVIATIONS * found["position_sd_m"]
     good = spread.map("position good to ± {:.2f} m".format)
     least = (run_sd.isna().to_numpy() | numbers(near, "position_sd_m").isna().to_numpy()).tolist()
@@ -235,9 +238,11 @@ def _overlaps(trees: gpd.GeoDataFrame, shapes: NDArray[np.object_]) -> NDArray[n
 
 
 def list_methods(
-    tree: Mapping[str, Any], runs: Sequence[Row], excavations: Sequence[Row],
+    tree: Mapping[str, Any],
+    runs: Sequence[Row],
+    excavations: Sequence[Row],
     doubtful: Sequence[Row] = (),
-) -> list[dict[str, str]]:  # fmt: skip
+) -> list[dict[str, str]]:
     """Choose the working methods that the recommended works ask for at one tree.
 
     Parameters

@@ -164,7 +164,7 @@ def place_label(
     """Choose where the label of a shape stands on the sheet."""
     is_line = shape.geom_type in ("LineString", "MultiLineString")
     anchor = shape.interpolate(0.12, normalized=True) if is_line else shape.centroid
-    (x, y), = to_sheet(shapely.get_coordinates(anchor), centre, reach_m)  # fmt: skip
+    ((x, y),) = to_sheet(shapely.get_coordinates(anchor), centre, reach_m)
     short = text if len(text) <= _LABEL_LENGTH else text[: _LABEL_LENGTH - 1] + "…"
     return {
         "x": round(float(np.clip(x, 6.0, SHEET - 60.0)), 1),

@@ -124,8 +124,10 @@ def render_parts(
         "rows": _list_rows(sheets.iloc[:n_sheets], bans, size, stem if is_divided else ""),
     }
     shared = _describe_study(result, settings) | {
-        "stem": stem, "n_sheets": n_sheets, "n_volumes": len(starts) if is_divided else 0,
-    }  # fmt: skip
+        "stem": stem,
+        "n_sheets": n_sheets,
+        "n_volumes": len(starts) if is_divided else 0,
+    }
     if is_divided:
         yield "", _fill(shared, front=front)
     for volume, start in enumerate(starts if n_sheets else [0], start=1):
@@ -249,9 +251,11 @@ def _template() -> jinja2.Template:
         lstrip_blocks=True,
     )
     space.filters |= {
-        "number": write_number, "percent": write_percent, "words": write_words,
+        "number": write_number,
+        "percent": write_percent,
+        "words": write_words,
         "kept_apart": keep_apart,
-    }  # fmt: skip
+    }
     return space.get_template("report.html.j2")
 
 

@@ -26,11 +26,28 @@ from routekit.outputs.settings import MapSettings
 from routekit.result import Result
 
 SCRIPTS: Final = (
-    "unpack.js", "words.js", "study.js", "findplace.js", "canvas.js", "strokes.js",
-    "strokes_works.js", "plan.js",
-    "narrow.js", "key.js", "schedule.js", "sections.js", "section_works.js", "cards.js", "parts.js",
-    "sheets.js", "takeaway.js", "measure.js", "printing.js", "finder.js", "main.js",
-)  # fmt: skip
+    "unpack.js",
+    "words.js",
+    "study.js",
+    "findplace.js",
+    "canvas.js",
+    "strokes.js",
+    "strokes_works.js",
+    "plan.js",
+    "narrow.js",
+    "key.js",
+    "schedule.js",
+    "sections.js",
+    "section_works.js",
+    "cards.js",
+    "parts.js",
+    "sheets.js",
+    "takeaway.js",
+    "measure.js",
+    "printing.js",
+    "finder.js",
+    "main.js",
+)
 """Scripts of the page, in the order in which they are joined."""
 
 _FOLDER: Final = files("routekit.outputs.map")

@@ -18,11 +18,27 @@ from routekit.result import Result
 
 Page = TypeVar("Page")
 
-_BY_RUN: Final = ("trenches", "breaches", "root_links", "inspections", "condition", "checks",
-                  "options", "advice")  # fmt: skip
+_BY_RUN: Final = (
+    "trenches",
+    "breaches",
+    "root_links",
+    "inspections",
+    "condition",
+    "checks",
+    "options",
+    "advice",
+)
 _BY_TREE: Final = ("zones", "tree_loss", "tree_balance")
-_BY_PLACE: Final = ("strings", "pits", "digs", "connections", "services", "obstacles", "surfaces",
-                    "study_area")  # fmt: skip
+_BY_PLACE: Final = (
+    "strings",
+    "pits",
+    "digs",
+    "connections",
+    "services",
+    "obstacles",
+    "surfaces",
+    "study_area",
+)
 _ALSO_BY_RUN: Final = ("digs", "connections")
 
 

@@ -91,9 +91,14 @@ def _read_photo(
     """Read the part of a photo that shows the study."""
     with (
         open_raster("layers.photo", path, also_open) as source,
-        WarpedVRT(source, src_crs=source.crs or crs, crs=MERCATOR, add_alpha=True,
-                  resampling=Resampling.bilinear) as warped,
-    ):  # fmt: skip
+        WarpedVRT(
+            source,
+            src_crs=source.crs or crs,
+            crs=MERCATOR,
+            add_alpha=True,
+            resampling=Resampling.bilinear,
+        ) as warped,
+    ):
         window = _common_window(warped, _mercator_bounds(box, crs))
         if window is None:
             return None
@@ -148,8 +153,9 @@ def _read_colours(warped: Any, window: Window, share: float) -> NDArray[np.uint8
     n_colours = warped.count - 1
     bands = [1, 2, 3] if n_colours >= 3 else [1, 1, 1]
     size = (max(1, round(window.height * share)), max(1, round(window.width * share)))
-    found = warped.read([*bands, warped.count], window=window, out_shape=(4, *size),
-                        resampling=Resampling.average)  # fmt: skip
+    found = warped.read(
+        [*bands, warped.count], window=window, out_shape=(4, *size), resampling=Resampling.average
+    )
     if found.dtype == np.uint8:
         return np.asarray(found, dtype=np.uint8)
     opaque = found[3] > 0
@@ -164,7 +170,14 @@ def _write_webp(colours: NDArray[np.uint8]) -> bytes:
     count, height, width = colours.shape
     place = rasterio.Affine(1, 0, 0, 0, -1, height)
     with MemoryFile() as memory:
-        with memory.open(driver="WEBP", height=height, width=width, count=count, dtype="uint8",
-                         transform=place, QUALITY=QUALITY) as file:  # fmt: skip
+        with memory.open(
+            driver="WEBP",
+            height=height,
+            width=width,
+            count=count,
+            dtype="uint8",
+            transform=place,
+            QUALITY=QUALITY,
+        ) as file:
             file.write(colours)
         return bytes(memory.getbuffer())

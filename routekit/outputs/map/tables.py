@@ -18,33 +18,88 @@ from routekit.result import Result
 from routekit.vocabulary import SEVERITIES
 
 RUN_FACTS: Final = (
-    "run_id", "from_manhole", "to_manhole", "diameter_mm", "height_mm", "shape", "material",
-    "use", "year", "length_m", "gradient", "gradient_source", "ground_up_m", "ground_down_m",
-    "depth_up_m", "depth_down_m", "depth_max_m", "depth_source", "design_flow_l_s", "renew",
-    "position_sd_m", "street", "capacity_sound_l_s", "capacity_now_l_s", "required_l_s",
-    "required_basis", "nearest_service", "service_clearance_m",
-)  # fmt: skip
+    "run_id",
+    "from_manhole",
+    "to_manhole",
+    "diameter_mm",
+    "height_mm",
+    "shape",
+    "material",
+    "use",
+    "year",
+    "length_m",
+    "gradient",
+    "gradient_source",
+    "ground_up_m",
+    "ground_down_m",
+    "depth_up_m",
+    "depth_down_m",
+    "depth_max_m",
+    "depth_source",
+    "design_flow_l_s",
+    "renew",
+    "position_sd_m",
+    "street",
+    "capacity_sound_l_s",
+    "capacity_now_l_s",
+    "required_l_s",
+    "required_basis",
+    "nearest_service",
+    "service_clearance_m",
+)
 TRENCH_FACTS: Final = ("width_m", "width_rule", "corridor_width_m")
 CONDITION_FACTS: Final = (
-    "root_index", "root_share", "structural_grade", "operational_grade", "worst_text",
-    "priority", "priority_reason", "is_inspected", "needs_work",
-)  # fmt: skip
+    "root_index",
+    "root_share",
+    "structural_grade",
+    "operational_grade",
+    "worst_text",
+    "priority",
+    "priority_reason",
+    "is_inspected",
+    "needs_work",
+)
 ADVICE_FACTS: Final = ("technique", "new_pipe", "runner_up", "string_id", "is_feasible")
 ADVICE_TEXTS: Final = ("reason", "runner_up_reason", "would_change", "to_confirm", "decision")
 TREE_FACTS: Final = (
-    "tree_id", "species", "stem_mm", "stem_text", "crown_diameter_m", "height_m", "age_class",
-    "category", "is_protected", "is_veteran", "is_columnar", "position_sd_m", "no_pit_text",
-)  # fmt: skip
+    "tree_id",
+    "species",
+    "stem_mm",
+    "stem_text",
+    "crown_diameter_m",
+    "height_m",
+    "age_class",
+    "category",
+    "is_protected",
+    "is_veteran",
+    "is_columnar",
+    "position_sd_m",
+    "no_pit_text",
+)
 ZONE_FACTS: Final = (
-    "radius_m", "area_m2", "structural_radius_m", "regime", "basis", "is_capped",
-)  # fmt: skip
+    "radius_m",
+    "area_m2",
+    "structural_radius_m",
+    "regime",
+    "basis",
+    "is_capped",
+)
 _STEM_FACTS: Final = (
-    "is_estimated", "stem_source", "stem_low_mm", "stem_mid_mm", "stem_high_mm",
-)  # fmt: skip
+    "is_estimated",
+    "stem_source",
+    "stem_low_mm",
+    "stem_mid_mm",
+    "stem_high_mm",
+)
 LOSS_FACTS: Final = (
-    "n_runs", "footprint_m2", "footprint_share", "severed_m2", "severed_share", "stem_edge_m",
+    "n_runs",
+    "footprint_m2",
+    "footprint_share",
+    "severed_m2",
+    "severed_share",
+    "stem_edge_m",
     "severity",
-)  # fmt: skip
+)
 
 
 def column(table: pd.DataFrame, name: str, default: Any = None) -> pd.Series:
@@ -163,9 +218,10 @@ def run_table(result: Result) -> pd.DataFrame:
     if "needs_work" in runs.columns:
         runs = runs.assign(needs_work=runs["needs_work"].astype("boolean"))
     return runs.assign(
-        **_open_cut_harm(result, runs), bore_change=write_bore_changes(result),
+        **_open_cut_harm(result, runs),
+        bore_change=write_bore_changes(result),
         is_open=_is_open(runs),
-    )  # fmt: skip
+    )
 
 
 def _open_cut_harm(result: Result, runs: pd.DataFrame) -> dict[str, Any]:

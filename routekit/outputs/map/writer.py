@@ -85,11 +85,12 @@ def build_pages(result: Result, settings: MapSettings) -> dict[str, str]:
             return {MAP_NAME: page}
     fit = int(_ROOM * most_bytes * len(sample) / count_bytes(page))
     found = build_by_area(
-        middles, max(1, min(settings.max_runs, fit)),
+        middles,
+        max(1, min(settings.max_runs, fit)),
         lambda rows: _build_area(result, rows, settings),
         lambda area: count_bytes(area.page),
         most_bytes,
-    )  # fmt: skip
+    )
     areas = [area for _, area in found]
     pages = {f"map-{i + 1:02d}.html": area.page for i, area in enumerate(areas)}
     return {MAP_NAME: _build_index(result, list(pages), areas, settings), **pages}
@@ -133,10 +134,14 @@ def _build_index(
     }
     script, style = join_scripts(INDEX_SCRIPTS), read_part("page/style.css")
     rows = [
-        {"file": name, "n_runs": len(area.rows), "n_trees": area.n_trees,
-         "streets_km": area.streets_km}
+        {
+            "file": name,
+            "n_runs": len(area.rows),
+            "n_trees": area.n_trees,
+            "streets_km": area.streets_km,
+        }
         for name, area in zip(names, areas, strict=True)
-    ]  # fmt: skip
+    ]
     return (
         page_templates()
         .get_template("index.html")

@@ -189,9 +189,7 @@ def build_index(
     )
 
 
-def _frame(
-    district: District, words: dict[str, Any], settings: PublicSettings
-) -> dict[str, Any]:
+def _frame(district: District, words: dict[str, Any], settings: PublicSettings) -> dict[str, Any]:
     """Gather what stands at the head and the foot of every page."""
     return {
         "language": settings.language,

@@ -125,9 +125,7 @@ def _cells(runs: gpd.GeoDataFrame, crs: str) -> float:
     return float(np.mean(cells_per_metre((box[:2] + box[2:]) / 2, crs)))
 
 
-def _state_runs(
-    runs: pd.DataFrame, settings: PublicSettings
-) -> tuple[list[Statement], list[int]]:
+def _state_runs(runs: pd.DataFrame, settings: PublicSettings) -> tuple[list[Statement], list[int]]:
     """Give the different answers for runs, for 1 m each, and the position of each run's answer."""
     columns = runs[["technique", "low_days", "high_days"]]
     different = columns.drop_duplicates().reset_index(drop=True)

@@ -171,9 +171,7 @@ def _list_backdrop(
     return shapes[_is_near(shapes, runs, reach_m)].reset_index(drop=True)
 
 
-def _is_near(
-    shapes: gpd.GeoDataFrame, runs: gpd.GeoDataFrame, reach_m: float
-) -> NDArray[np.bool_]:
+def _is_near(shapes: gpd.GeoDataFrame, runs: gpd.GeoDataFrame, reach_m: float) -> NDArray[np.bool_]:
     """Tell which shapes lie no farther from a run than the reach."""
     near = np.zeros(len(shapes), dtype=bool)
     if len(runs) and len(shapes):

@@ -97,9 +97,7 @@ def _group_works(
         tally, days = tallies[row["street"]], (math.nan, math.nan)
         if row["technique"] in _IN_STRINGS and not math.isnan(row["high_days"]):
             days = (tally["low_days"], tally["high_days"])
-        groups[row["street"]].append(
-            state_run(row["technique"], row["length_m"], *days, settings)
-        )
+        groups[row["street"]].append(state_run(row["technique"], row["length_m"], *days, settings))
         if not math.isnan(days[1]):
             groups[row["street"]].append(["works", "gangs", {"n": settings.gangs}])
     return groups
@@ -109,8 +107,11 @@ def _group_holes(digs: pd.DataFrame, count: int) -> list[tuple[str, ...]]:
     """Give the kinds of surface in which the small holes of each street lie, most holes first."""
     groups: list[tuple[str, ...]] = [() for _ in range(count)]
     laid = digs[["street"]].assign(kind=digs["surfaces"].astype(object)).explode("kind")
-    counts = laid.dropna().value_counts().reset_index().sort_values(
-        ["street", "count", "kind"], ascending=[True, False, True]
+    counts = (
+        laid.dropna()
+        .value_counts()
+        .reset_index()
+        .sort_values(["street", "count", "kind"], ascending=[True, False, True])
     )
     for street, kinds in counts.groupby("street")["kind"].agg(tuple).items():
         groups[int(str(street))] = kinds

@@ -16,8 +16,13 @@ SIGHTS = {
     "tritan": np.array([[1.255528, -0.076749, -0.178779], [-0.078411, 0.930809, 0.147602],
                         [0.004733, 0.691367, 0.303900]]),
 }  # fmt: skip
-_TO_XYZ = np.array([[0.4124564, 0.3575761, 0.1804375], [0.2126729, 0.7151522, 0.0721750],
-                    [0.0193339, 0.1191920, 0.9503041]])  # fmt: skip
+_TO_XYZ = np.array(
+    [
+        [0.4124564, 0.3575761, 0.1804375],
+        [0.2126729, 0.7151522, 0.0721750],
+        [0.0193339, 0.1191920, 0.9503041],
+    ]
+)
 _WHITE = np.array([0.95047, 1.0, 1.08883])
 
 
@@ -66,9 +71,13 @@ def distance(one, other):
     far = np.abs(h1 - h2) > 180
     h = np.where(grey, h1 + h2, np.where(far, (h1 + h2 + 360) / 2 % 360, (h1 + h2) / 2))
     light, c = (l1 + l2) / 2, (c1 + c2) / 2
-    t = (1 - 0.17 * np.cos(np.radians(h - 30)) + 0.24 * np.cos(np.radians(2 * h))
-         + 0.32 * np.cos(np.radians(3 * h + 6))
-         - 0.20 * np.cos(np.radians(4 * h - 63)))  # fmt: skip
+    t = (
+        1
+        - 0.17 * np.cos(np.radians(h - 30))
+        + 0.24 * np.cos(np.radians(2 * h))
+        + 0.32 * np.cos(np.radians(3 * h + 6))
+        - 0.20 * np.cos(np.radians(4 * h - 63))
+    )
     sl = 1 + 0.015 * (light - 50) ** 2 / np.sqrt(20 + (light - 50) ** 2)
     sc, sh = 1 + 0.045 * c, 1 + 0.015 * c * t
     rt = (

@@ -1,4 +1,3 @@
-# ruff: noqa: E501  (tables read better with one column a line)
 """A small invented district: twelve runs along two streets, thirty trees, and hostile text."""
 
 from __future__ import annotations
@@ -42,10 +41,9 @@ def _runs() -> gpd.GeoDataFrame:
     east = np.tile(np.arange(6) * SPACING_M, 2)
     north = np.repeat([0.0, 60.0], 6)
     lines = [
-        LineString([at(x, y), at(x + SPACING_M / 2, y + 1.5 * (i == 2)),
-                    at(x + SPACING_M, y)])
+        LineString([at(x, y), at(x + SPACING_M / 2, y + 1.5 * (i == 2)), at(x + SPACING_M, y)])
         for i, (x, y) in enumerate(zip(east, north, strict=True))
-    ]  # fmt: skip
+    ]
     ids = [f"R{i + 1}" for i in range(N_RUNS)]
     street = np.repeat(["A", "B"], 6)
     number = np.tile(np.arange(6), 2)
@@ -81,8 +79,10 @@ def _trees() -> gpd.GeoDataFrame:
     points = [Point(at(x, y)) for x, y in zip(east, north, strict=True)]
     diameter = np.resize([300.0, 520.0, 780.0], N_TREES)
     crown_m = np.resize([6.0, 9.0, 12.0], N_TREES)
-    crowns = [p.buffer(c / 2, quad_segs=4) if i < 3 else None
-              for i, (p, c) in enumerate(zip(points, crown_m, strict=True))]  # fmt: skip
+    crowns = [
+        p.buffer(c / 2, quad_segs=4) if i < 3 else None
+        for i, (p, c) in enumerate(zip(points, crown_m, strict=True))
+    ]
     table = pd.DataFrame(
         {
             "tree_id": [f"T{i + 1}" for i in range(N_TREES)],
@@ -135,9 +135,12 @@ def _breaches(runs: gpd.GeoDataFrame, trees: gpd.GeoDataFrame) -> pd.DataFrame:
         {
             "run_id": runs["run_id"].to_numpy()[run],
             "tree_id": trees["tree_id"].to_numpy()[tree],
-            "run": run, "tree": tree,
-            "footprint_m2": 8.91, "footprint_share": 0.0788,
-            "severed_m2": 17.07, "severed_share": 0.1509,
+            "run": run,
+            "tree": tree,
+            "footprint_m2": 8.91,
+            "footprint_share": 0.0788,
+            "severed_m2": 17.07,
+            "severed_share": 0.1509,
             "stem_edge_m": 3.5,
             "from_m": np.tile([4.0, 22.0], N_RUNS)[: len(run)],
             "to_m": np.tile([14.0, 35.0], N_RUNS)[: len(run)],
@@ -145,7 +148,7 @@ def _breaches(runs: gpd.GeoDataFrame, trees: gpd.GeoDataFrame) -> pd.DataFrame:
             "is_through_stem": False,
             "severity": rank,
         }
-    )  # fmt: skip
+    )
 
 
 def _advice(runs: gpd.GeoDataFrame) -> pd.DataFrame:
@@ -202,11 +205,14 @@ def make_district() -> Result:
     runs, trees = _runs(), _trees()
     zones, breaches = _zones(trees), _breaches(runs, trees)
     loss = breaches.groupby("tree_id", as_index=False).agg(
-        n_runs=("run_id", "size"), severity=("severity", "max"),
-        severed_share=("severed_share", "max"), severed_m2=("severed_m2", "max"),
-        footprint_share=("footprint_share", "max"), footprint_m2=("footprint_m2", "max"),
+        n_runs=("run_id", "size"),
+        severity=("severity", "max"),
+        severed_share=("severed_share", "max"),
+        severed_m2=("severed_m2", "max"),
+        footprint_share=("footprint_share", "max"),
+        footprint_m2=("footprint_m2", "max"),
         stem_edge_m=("stem_edge_m", "min"),
-    )  # fmt: skip
+    )
     ends = [f"M{s}{n}" for s in "AB" for n in range(7)]
     places = [Point(at(n * SPACING_M, 60.0 * s)) for s in range(2) for n in range(7)]
     return Result(
@@ -216,68 +222,171 @@ def make_district() -> Result:
         manholes=_layer({"manhole_id": ends, "cover_level_m": 12.0, "depth_m": 2.2}, places),
         trees=trees,
         zones=zones,
-        trenches=_layer({"run_id": runs["run_id"], "width_m": 1.1, "width_rule": "by depth"},
-                        list(runs.geometry.buffer(0.55, cap_style="flat"))),
+        trenches=_layer(
+            {"run_id": runs["run_id"], "width_m": 1.1, "width_rule": "by depth"},
+            list(runs.geometry.buffer(0.55, cap_style="flat")),
+        ),
         breaches=breaches,
         tree_loss=loss,
-        tree_balance=pd.DataFrame({"tree_id": ["T2"], "open_cut_m2": [17.07], "recommended_m2": [0.4]}),
-        inspections=describe_observations(pd.DataFrame(
-            {"run_id": ["R1", "R1"], "chainage_m": [3.4, 20.0], "code": ["BBA", "BAF"],
-             "characterisation": ["C", None], "quantification": [25.0, np.nan],
-             "clock": ["12", None], "at_joint": [True, False]})),
+        tree_balance=pd.DataFrame(
+            {"tree_id": ["T2"], "open_cut_m2": [17.07], "recommended_m2": [0.4]}
+        ),
+        inspections=describe_observations(
+            pd.DataFrame(
+                {
+                    "run_id": ["R1", "R1"],
+                    "chainage_m": [3.4, 20.0],
+                    "code": ["BBA", "BAF"],
+                    "characterisation": ["C", None],
+                    "quantification": [25.0, np.nan],
+                    "clock": ["12", None],
+                    "at_joint": [True, False],
+                }
+            )
+        ),
         root_links=pd.DataFrame({"run_id": ["R1"], "tree_id": ["T2"], "distance_m": [4.2]}),
-        condition=pd.DataFrame({"run_id": ["R1", "R2"], "root_index": [2, 0],
-                                "root_share": [0.25, 0.0], "structural_grade": [3.0, np.nan],
-                                "has_collapse": [False, False], "has_sag": [True, False],
-                                "worst_text": ["roots fill a quarter of the bore", None]}),
+        condition=pd.DataFrame(
+            {
+                "run_id": ["R1", "R2"],
+                "root_index": [2, 0],
+                "root_share": [0.25, 0.0],
+                "structural_grade": [3.0, np.nan],
+                "has_collapse": [False, False],
+                "has_sag": [True, False],
+                "worst_text": ["roots fill a quarter of the bore", None],
+            }
+        ),
         checks=_checks(runs),
-        options=pd.DataFrame({"run_id": np.repeat(runs["run_id"], 2).to_numpy(),
-                              "technique": np.tile(["burst_same", "open_cut"], N_RUNS),
-                              "verdict": np.tile(["unknown", "caution"], N_RUNS), "n_unknown": 1,
-                              "new_bore_mm": 220.0, "capacity_l_s": 61.2}),
+        options=pd.DataFrame(
+            {
+                "run_id": np.repeat(runs["run_id"], 2).to_numpy(),
+                "technique": np.tile(["burst_same", "open_cut"], N_RUNS),
+                "verdict": np.tile(["unknown", "caution"], N_RUNS),
+                "n_unknown": 1,
+                "new_bore_mm": 220.0,
+                "capacity_l_s": 61.2,
+            }
+        ),
         advice=_advice(runs),
-        strings=_layer({"string_id": ["S1"], "run_ids": ["R1;R2;R3"], "from_manhole": ["MA0"],
-                        "to_manhole": ["MA3"], "length_m": [120.1], "launch_pit": ["P1"],
-                        "reception_pit": ["P2"], "new_outside_mm": [250.0], "sdr": [17.0],
-                        "pull_low_kn": [60.0], "pull_mid_kn": [95.0], "pull_high_kn": [140.0],
-                        "allowable_kn": [181.0], "utilisation": [0.52], "weld_count": [9]},
-                       [runs.geometry.iloc[:3].union_all()]),
-        pits=_layer({"pit_id": ["P1", "P2"], "manhole_id": ["MA0", "MA3"],
-                     "role": ["launch", "reception"], "length_m": [6.0, 2.5], "width_m": [1.4, 1.5],
-                     "depth_m": [2.3, 2.5], "volume_m3": [19.3, 9.4], "zone_overlap_m2": [0.0, 3.1],
-                     "worst_tree": [None, "T16"], "worst_share": [np.nan, 0.06],
-                     "is_structural": [False, False], "is_clear": [True, False],
-                     "why": ["Clear of every zone", "Least root area of 14 places tried"]},
-                    [_square(-6, -0.7, 6, 1.4), _square(118.75, -0.75, 2.5, 1.5)]),
-        digs=_layer({"dig_id": ["D1"], "connection_id": ["C1"], "run_id": ["R1"],
-                     "kind": ["connection"], "method": ["suction"], "footprint_m2": [1.4],
-                     "zone_overlap_m2": [0.7], "worst_tree": ["T2"], "worst_share": [0.01]},
-                    [_square(12, -0.6, 1.2, 1.2)]),
-        connections=_layer({"connection_id": ["C1"], "run_id": ["R1"], "kind": ["gully"],
-                            "diameter_mm": [150.0]}, [Point(at(12, -4))]),
-        services=_layer({"service_id": ["G1", "W1"], "kind": ["gas", "water"],
-                         "depth_m": [0.9, np.nan], "diameter_mm": [90.0, np.nan]},
-                        [LineString([at(18, -12), at(18, 75)]),
-                         LineString([at(27, -12), at(31, 75)])]),
-        obstacles=_layer({"kind": ["building", "wall"]},
-                         [_square(20, 20, 60, 20), LineString([at(100, 25), at(200, 25)])]),
-        surfaces=_layer({"kind": ["carriageway", "carriageway", "verge"]},
-                        [_square(-10, -8, 260, 8), _square(-10, 60, 260, 8), _square(-10, 0, 260, 9)]),
+        strings=_layer(
+            {
+                "string_id": ["S1"],
+                "run_ids": ["R1;R2;R3"],
+                "from_manhole": ["MA0"],
+                "to_manhole": ["MA3"],
+                "length_m": [120.1],
+                "launch_pit": ["P1"],
+                "reception_pit": ["P2"],
+                "new_outside_mm": [250.0],
+                "sdr": [17.0],
+                "pull_low_kn": [60.0],
+                "pull_mid_kn": [95.0],
+                "pull_high_kn": [140.0],
+                "allowable_kn": [181.0],
+                "utilisation": [0.52],
+                "weld_count": [9],
+            },
+            [runs.geometry.iloc[:3].union_all()],
+        ),
+        pits=_layer(
+            {
+                "pit_id": ["P1", "P2"],
+                "manhole_id": ["MA0", "MA3"],
+                "role": ["launch", "reception"],
+                "length_m": [6.0, 2.5],
+                "width_m": [1.4, 1.5],
+                "depth_m": [2.3, 2.5],
+                "volume_m3": [19.3, 9.4],
+                "zone_overlap_m2": [0.0, 3.1],
+                "worst_tree": [None, "T16"],
+                "worst_share": [np.nan, 0.06],
+                "is_structural": [False, False],
+                "is_clear": [True, False],
+                "why": ["Clear of every zone", "Least root area of 14 places tried"],
+            },
+            [_square(-6, -0.7, 6, 1.4), _square(118.75, -0.75, 2.5, 1.5)],
+        ),
+        digs=_layer(
+            {
+                "dig_id": ["D1"],
+                "connection_id": ["C1"],
+                "run_id": ["R1"],
+                "kind": ["connection"],
+                "method": ["suction"],
+                "footprint_m2": [1.4],
+                "zone_overlap_m2": [0.7],
+                "worst_tree": ["T2"],
+                "worst_share": [0.01],
+            },
+            [_square(12, -0.6, 1.2, 1.2)],
+        ),
+        connections=_layer(
+            {"connection_id": ["C1"], "run_id": ["R1"], "kind": ["gully"], "diameter_mm": [150.0]},
+            [Point(at(12, -4))],
+        ),
+        services=_layer(
+            {
+                "service_id": ["G1", "W1"],
+                "kind": ["gas", "water"],
+                "depth_m": [0.9, np.nan],
+                "diameter_mm": [90.0, np.nan],
+            },
+            [LineString([at(18, -12), at(18, 75)]), LineString([at(27, -12), at(31, 75)])],
+        ),
+        obstacles=_layer(
+            {"kind": ["building", "wall"]},
+            [_square(20, 20, 60, 20), LineString([at(100, 25), at(200, 25)])],
+        ),
+        surfaces=_layer(
+            {"kind": ["carriageway", "carriageway", "verge"]},
+            [_square(-10, -8, 260, 8), _square(-10, 60, 260, 8), _square(-10, 0, 260, 9)],
+        ),
         study_area=_layer({"area": ["all"]}, [_square(-25, -25, 290, 110)]),
-        decisions=pd.DataFrame({"run_id": ["R2"], "tree_id": [None], "decision": ["no open_cut"],
-                                "by": ["arborist"], "reason": ["avenue under protection"]}),
-        totals=pd.DataFrame({"quantity": ["Trees with structural roots cut", "Spoil"],
-                             "unit": ["trees", "m3"], "open_cut_low": [8.0, 900.0],
-                             "open_cut_mid": [9.0, 1234.5], "open_cut_high": [11.0, 1500.0],
-                             "recommended_low": [0.0, 40.0], "recommended_mid": [0.0, 55.0],
-                             "recommended_high": [1.0, 80.0], "source": ["geometry", "arithmetic"]}),
-        findings=pd.DataFrame({"severity": ["warning", "info"], "layer": ["sewers", "trees"],
-                               "row": ["R6", "T5"], "field": ["invert_up_m", "stem_diameter_mm"],
-                               "seen": ["0", "blank"], "done": ["taken as not known", "estimated from the crown"]}),
-        rules=pd.DataFrame({"name": ["zones.factor"], "value": [12], "unit": ["-"],
-                            "source": ["bs5837"], "text": ["Stem multiple"]}),
-        provenance=pd.DataFrame({"item": ["date", "sewers"], "value": ["2026-03-01", "sewers.gpkg"]}),
-    )  # fmt: skip
+        decisions=pd.DataFrame(
+            {
+                "run_id": ["R2"],
+                "tree_id": [None],
+                "decision": ["no open_cut"],
+                "by": ["arborist"],
+                "reason": ["avenue under protection"],
+            }
+        ),
+        totals=pd.DataFrame(
+            {
+                "quantity": ["Trees with structural roots cut", "Spoil"],
+                "unit": ["trees", "m3"],
+                "open_cut_low": [8.0, 900.0],
+                "open_cut_mid": [9.0, 1234.5],
+                "open_cut_high": [11.0, 1500.0],
+                "recommended_low": [0.0, 40.0],
+                "recommended_mid": [0.0, 55.0],
+                "recommended_high": [1.0, 80.0],
+                "source": ["geometry", "arithmetic"],
+            }
+        ),
+        findings=pd.DataFrame(
+            {
+                "severity": ["warning", "info"],
+                "layer": ["sewers", "trees"],
+                "row": ["R6", "T5"],
+                "field": ["invert_up_m", "stem_diameter_mm"],
+                "seen": ["0", "blank"],
+                "done": ["taken as not known", "estimated from the crown"],
+            }
+        ),
+        rules=pd.DataFrame(
+            {
+                "name": ["zones.factor"],
+                "value": [12],
+                "unit": ["-"],
+                "source": ["bs5837"],
+                "text": ["Stem multiple"],
+            }
+        ),
+        provenance=pd.DataFrame(
+            {"item": ["date", "sewers"], "value": ["2026-03-01", "sewers.gpkg"]}
+        ),
+    )
 
 
 def make_hostile() -> Result:
@@ -291,12 +400,31 @@ def make_hostile() -> Result:
     return Result(**{f.name: changed.get(f.name, getattr(result, f.name)) for f in fields(result)})
 
 
-KEYS = ("run_id", "tree_id", "manhole_id", "from_manhole", "to_manhole", "technique", "severity",
-        "verdict", "string_id", "run_ids", "launch_pit", "reception_pit", "pit_id", "runner_up")  # fmt: skip
+KEYS = (
+    "run_id",
+    "tree_id",
+    "manhole_id",
+    "from_manhole",
+    "to_manhole",
+    "technique",
+    "severity",
+    "verdict",
+    "string_id",
+    "run_ids",
+    "launch_pit",
+    "reception_pit",
+    "pit_id",
+    "runner_up",
+)
 
 
-HOSTILE_IDS = {"R1": HOSTILE[0], "T2": HOSTILE[1], "MA0": HOSTILE[2], "P1": HOSTILE[3],
-               "R2": HOSTILE[6]}  # fmt: skip
+HOSTILE_IDS = {
+    "R1": HOSTILE[0],
+    "T2": HOSTILE[1],
+    "MA0": HOSTILE[2],
+    "P1": HOSTILE[3],
+    "R2": HOSTILE[6],
+}
 """Ids that hostile text stands in for, in every table alike."""
 
 

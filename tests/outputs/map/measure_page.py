@@ -27,10 +27,30 @@ from routekit.outputs.map.builder import read_part
 from routekit.outputs.settings import MapSettings
 from routekit.result import Result
 
-ARGUMENTS = ["--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
-             "--disable-background-networking", "--enable-precise-memory-info"]  # fmt: skip
-LINKS = ("run_id", "tree_id", "from_manhole", "to_manhole", "manhole_id", "string_id", "pit_id",
-         "dig_id", "connection_id", "service_id", "launch_pit", "reception_pit", "worst_tree")  # fmt: skip
+ARGUMENTS = [
+    "--headless",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--enable-precise-memory-info",
+]
+LINKS = (
+    "run_id",
+    "tree_id",
+    "from_manhole",
+    "to_manhole",
+    "manhole_id",
+    "string_id",
+    "pit_id",
+    "dig_id",
+    "connection_id",
+    "service_id",
+    "launch_pit",
+    "reception_pit",
+    "worst_tree",
+)
 STEP_EAST, STEP_NORTH = 320.0, 150.0
 
 
@@ -133,8 +153,13 @@ def main(n_runs):
         flush=True,
     )
     with TemporaryDirectory() as folder, sync_playwright() as playwright:
-        pages = {"routekit": (lambda: own, "document.body && document.body.dataset.ready === 'yes'"),
-                 "stock": (lambda: stock_page(result), "document.readyState === 'complete' && !!document.querySelector('canvas')")}  # fmt: skip
+        pages = {
+            "routekit": (lambda: own, "document.body && document.body.dataset.ready === 'yes'"),
+            "stock": (
+                lambda: stock_page(result),
+                "document.readyState === 'complete' && !!document.querySelector('canvas')",
+            ),
+        }
         browser = playwright.chromium.launch(
             executable_path=shutil.which("chromium"), args=ARGUMENTS
         )

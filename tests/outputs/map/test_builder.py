@@ -99,8 +99,18 @@ def test_online_tiles_need_an_explicit_setting_and_open_one_host_only():
     )
 
 
-@pytest.mark.parametrize("word", ["innerHTML", "outerHTML", "insertAdjacentHTML", "document.write",
-                                  "eval(", "bindPopup", "bindTooltip"])  # fmt: skip
+@pytest.mark.parametrize(
+    "word",
+    [
+        "innerHTML",
+        "outerHTML",
+        "insertAdjacentHTML",
+        "document.write",
+        "eval(",
+        "bindPopup",
+        "bindTooltip",
+    ],
+)
 def test_no_script_writes_markup(word):
     for file in OWN_FILES:
         assert word not in file.read_text(encoding="utf-8"), file
@@ -231,7 +241,7 @@ def test_doubled_and_missing_ids_do_not_stop_the_page():
         (pd.DataFrame({"kind": ["study"], "name": ["name"], "value": ["date"]}), ""),
         (pd.DataFrame(), ""),
     ],
-)  # fmt: skip
+)
 def test_date_comes_from_the_provenance(table, wanted):
     assert sheet_date(replace(district.make_district(), provenance=table), SETTINGS) == wanted
 

@@ -107,9 +107,7 @@ def test_trees_of_other_streets_stay_drawn_where_they_lie_near():
     assert part.facts.runs["street"].tolist() == [0, 0]
     whole = district.facts.trees.set_index("tree_id")
     kept = part.facts.trees.set_index("tree_id")
-    assert kept.drop(columns="geometry").equals(
-        whole.loc[kept.index].drop(columns="geometry")
-    )
+    assert kept.drop(columns="geometry").equals(whole.loc[kept.index].drop(columns="geometry"))
 
 
 def test_the_works_of_a_street_go_with_it_and_the_others_do_not():
@@ -184,9 +182,12 @@ def test_writing_removes_the_pages_of_an_earlier_larger_study(tmp_path):
 @pytest.mark.parametrize("code", LANGUAGES)
 def test_the_index_reads_without_scripts(code):
     settings = PublicSettings(
-        language=code, max_page_mb=0.001, data_date="2026-05-01", intro="Hear, hear.",
+        language=code,
+        max_page_mb=0.001,
+        data_date="2026-05-01",
+        intro="Hear, hear.",
         contact="drains@council.example",
-    )  # fmt: skip
+    )
     pages = build_public_pages(make_result(), settings)
     words = load_words(code, is_divided=True)
     html = unescape(re.sub(r"<script.*", "", pages["public.html"], flags=re.DOTALL))
@@ -198,16 +199,26 @@ def test_the_index_reads_without_scripts(code):
     assert "mailto:drains@council.example?subject=" in html
     assert all(text in html for text in words["cautions"].values())
     assert [title for _, _, title in _links(pages["public.html"])] == [
-        "Alder Row", "Mill Bank", "Quince Court", words["ui"]["area"].format(id="A1"),
-    ]  # fmt: skip
+        "Alder Row",
+        "Mill Bank",
+        "Quince Court",
+        words["ui"]["area"].format(id="A1"),
+    ]
     for name, page in pages.items():
         back = f'<a href="public.html" data-ui="all_streets">{words["ui"]["all_streets"]}</a>'
         assert (back in unescape(page)) is (name != "public.html")
 
 
 def test_long_lists_of_the_index_are_folded():
-    assert len(re.findall(r'<details class="letter" open>', build_public_pages(
-        make_result(), TINY)["public.html"])) == 4  # fmt: skip
+    assert (
+        len(
+            re.findall(
+                r'<details class="letter" open>',
+                build_public_pages(make_result(), TINY)["public.html"],
+            )
+        )
+        == 4
+    )
     many = make_district(10 * (OPEN_UP_TO + 1), 1)
     index = build_public_pages(many, PublicSettings(max_page_mb=0.5))["public.html"]
     assert '<details class="letter">' in index

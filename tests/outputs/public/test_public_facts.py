@@ -66,8 +66,9 @@ def test_works_are_summed_by_technique():
         ["burst_same", {"m": 120, "time": ["works", "time_least", {"n": 3}]}],
     ]
     assert [one[0] for one in _said(make_result(), "Mill Bank", "works")] == [
-        "cipp", "open_cut",
-    ]  # fmt: skip
+        "cipp",
+        "open_cut",
+    ]
     assert _said(make_result(), "A1", "works") == [["undecided", {"m": 100}]]
 
 
@@ -102,13 +103,23 @@ def test_each_tree_has_its_own_answer():
     facts = _facts(make_result())
     trees = facts.trees.set_index("tree_id")
     assert trees["trench"].to_dict() == {
-        "T1": "minor", "T2": "major", "T3": "major", "T4": "unknown", "T5": "structural",
-        "T6": "major", "T7": "idle",
-    }  # fmt: skip
+        "T1": "minor",
+        "T2": "major",
+        "T3": "major",
+        "T4": "unknown",
+        "T5": "structural",
+        "T6": "major",
+        "T7": "idle",
+    }
     assert trees["plan"].to_dict() == {
-        "T1": "clear", "T2": "minor", "T3": "clear", "T4": "unknown", "T5": "clear",
-        "T6": "major", "T7": "clear",
-    }  # fmt: skip
+        "T1": "clear",
+        "T2": "minor",
+        "T3": "clear",
+        "T4": "unknown",
+        "T5": "clear",
+        "T6": "major",
+        "T7": "clear",
+    }
     kinds, kind = state_trees(facts.trees)
     assert kinds[kind[4]] == [
         ["tree", "protected_yes"],
@@ -259,9 +270,14 @@ def test_a_pit_stays_open_for_the_whole_of_its_strings():
 def test_the_strings_of_a_street_follow_one_another(gangs, low, high):
     strings = pd.DataFrame({"string_id": ["A", "B", "C"], "run_ids": ["1;2", "3", "4"]})
     times = pd.DataFrame(
-        {"string_id": ["A", "B", "C"], "low_days": [4.0, 7.0, 11.0],
-         "high_days": [8.0, 11.0, 15.0], "off_low_days": 1.5, "off_high_days": [2.0, 5.2, 4.0]}
-    )  # fmt: skip
+        {
+            "string_id": ["A", "B", "C"],
+            "low_days": [4.0, 7.0, 11.0],
+            "high_days": [8.0, 11.0, 15.0],
+            "off_low_days": 1.5,
+            "off_high_days": [2.0, 5.2, 4.0],
+        }
+    )
     runs = pd.DataFrame({"run_id": ["1", "2", "3", "4", "5"], "street": [0, 0, 0, 0, 1]})
     settings = PublicSettings(pit_days=(2, 4), gangs=gangs)
     days = street_days(strings, times, runs, settings)
@@ -270,8 +286,11 @@ def test_the_strings_of_a_street_follow_one_another(gangs, low, high):
     assert days.loc[0, ["off_low_days", "off_high_days"]].tolist() == [2, 6]
     times.loc[1, ["high_days", "off_high_days"]] = np.nan
     assert street_days(strings, times, runs, settings).loc[0].isna().tolist() == [
-        False, True, False, True,
-    ]  # fmt: skip
+        False,
+        True,
+        False,
+        True,
+    ]
 
 
 def test_the_last_house_is_joined_days_after_the_pull():
@@ -301,9 +320,7 @@ def test_a_time_that_is_not_wholly_known_is_a_least_time():
 
 
 def test_close_to_a_stem_it_is_said_what_comes_close_and_who_decides():
-    balance = make_result().tree_balance.assign(
-        severity="structural", is_careful_structural=True
-    )
+    balance = make_result().tree_balance.assign(severity="structural", is_careful_structural=True)
     zones = make_result().zones.assign(structural_radius_m=[1.5, 1.5, 1.5, 1.5, 1.5, 4.5, 1.5, 1.5])
     pits = make_result().pits
     pits.loc[0, "geometry"] = _box(9, 1, 11, 2)
@@ -320,8 +337,9 @@ def test_close_to_a_stem_it_is_said_what_comes_close_and_who_decides():
     assert said["T2"][2:] == ["near_dig", "plan_structural"]
     assert said["T3"][2:] == ["near_works", "plan_structural"]
     assert "near_trench" not in said["T6"]
-    wide = make_result(tree_balance=balance, **changes | {"zones": zones.assign(
-        structural_radius_m=11.0)})  # fmt: skip
+    wide = make_result(
+        tree_balance=balance, **changes | {"zones": zones.assign(structural_radius_m=11.0)}
+    )
     trees = _facts(wide).trees.set_index("tree_id")
     assert trees.loc["T6", "near_trench"]
     # By hand only is not said where a pit, a machine or a trench comes close too.
@@ -457,9 +475,18 @@ def test_missing_tables_give_empty_facts():
     empty = gpd.GeoDataFrame(geometry=[], crs=CRS)
     blank = pd.DataFrame()
     result = make_result(
-        runs=empty, trees=empty, zones=empty, pits=empty, digs=empty, surfaces=empty,
-        obstacles=empty, strings=empty, breaches=blank, advice=blank, trenches=empty,
-    )  # fmt: skip
+        runs=empty,
+        trees=empty,
+        zones=empty,
+        pits=empty,
+        digs=empty,
+        surfaces=empty,
+        obstacles=empty,
+        strings=empty,
+        breaches=blank,
+        advice=blank,
+        trenches=empty,
+    )
     facts = _facts(result)
     assert len(facts.streets) == len(facts.trees) == len(facts.pits) == 0
     assert state_streets(facts, PublicSettings()) == []
