@@ -10,13 +10,18 @@ from __future__ import annotations
 
 from typing import Final, NamedTuple
 
+import geopandas as gpd
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
 from routekit.advice.rates import LEVELS, FloatArray
 from routekit.advice.surfaces import KINDS
-from routekit.arrays import Flags
+from routekit.arrays import Flags, Texts
+from routekit.site.layout import Place, Works, balance_trees
+from routekit.trees.breach import sum_tree_loss
+from routekit.trees.exposure import Exposure
+from routekit.trees.unsized import add_unknown_losses
 
 SIDES: Final = ("open_cut", "recommended")
 CURRENCY: Final = "currency"
@@ -278,3 +283,79 @@ def _sum_lines(tables: tuple[pd.DataFrame, ...], currency: str) -> list[Line]:
         shown = currency if unit == CURRENCY else unit
         lines += [Line(name, shown, first, second, source), *_left_out(name, [~known, ~known])]
     return lines
+
+
+def sum_up(
+    place: Place,
+    zones: gpd.GeoDataFrame,
+    exposure: Exposure,
+    works: Works,
+    chosen: Texts,
+    quantities: dict[str, pd.DataFrame],
+    currency: str,
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Balance each tree, and set open cut wherever work is needed against the recommendation.
+
+    Parameters
+    ----------
+    place : Place
+    zones : GeoDataFrame
+        One zone per tree.
+    exposure : Exposure
+    works : Works
+        The recommended works.
+    chosen : numpy.ndarray of str, shape (n,)
+        Recommended technique of each run.
+    quantities : dict of str to DataFrame
+        Of every technique on every run.
+    currency : str
+
+    Returns
+    -------
+    balance, totals : DataFrame
+    """
+    needs = place.cases["needs_work"].to_numpy() > 0
+    unsized = np.isnan(place.trenches["width_m"].to_numpy(dtype=float))
+    # A trench of unknown width that is decided on for a sound run counts on both sides.
+    before = _loss_of(needs | (unsized & (chosen == "open_cut")), exposure, zones)
+    is_cut = chosen == "open_cut"
+    stays = _loss_of(is_cut, exposure, zones)
+    balance = balance_trees(place, works, chosen, loss_before=before, loss_open_cut=stays)
+    dug = np.where(needs, "open_cut", "monitor")
+    after = balance[balance["is_touched"]].assign(severed_m2=lambda table: table["loss_m2"])
+    totals = build_totals(
+        _take_quantities(quantities, dug),
+        _take_quantities(quantities, chosen),
+        length_m=place.runs["length_m"].to_numpy(dtype=float),
+        loss_open_cut=before,
+        loss_recommended=after,
+        pits=works.pits,
+        digs=works.digs,
+        currency=currency,
+        is_joined=place.cases["n_connections"].notna().to_numpy(),
+        is_sized=~unsized,
+    )
+    return balance, totals
+
+
+def _loss_of(which: Flags, exposure: Exposure, zones: gpd.GeoDataFrame) -> pd.DataFrame:
+    """Loss per tree by the trenches of some runs."""
+    breaches = exposure.breaches[which[exposure.breaches["run"].to_numpy()]]
+    losses = sum_tree_loss(
+        breaches.reset_index(drop=True), exposure.trenches, zones, tiers=exposure.tiers
+    )
+    doubt = exposure.doubt[which[exposure.doubt["run"].to_numpy()]]
+    return add_unknown_losses(losses, doubt, zones)
+
+
+def _take_quantities(quantities: dict[str, pd.DataFrame], technique: Texts) -> pd.DataFrame:
+    """Take the quantities of each run's own technique."""
+    codes = list(quantities)
+    place = pd.Index(codes).get_indexer(pd.Index(technique.astype(str)))
+    first = quantities[codes[0]]
+    numbers = [name for name in first.columns if name not in ("run_id", "technique")]
+    stack = np.stack([quantities[code][numbers].to_numpy(dtype=float) for code in codes])
+    table = pd.DataFrame(stack[place, np.arange(len(first))], columns=numbers)
+    table.insert(0, "technique", technique)
+    table.insert(0, "run_id", first["run_id"].to_numpy())
+    return table

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from shapely import STRtree
 
 from routekit.arrays import Floats, Ints
+from routekit.pipes.settings import PipeSettings
 from routekit.site.sentences import number_text
 from routekit.site.settings import LaydownSettings
 from routekit.site.surroundings import Objects, Surroundings, rectangle_corners, sum_by
@@ -278,3 +279,41 @@ def _describe(table: pd.DataFrame) -> Objects:
     return np.asarray(
         np.where(known, said, "not known: the launch pit is not placed"), dtype=object
     )
+
+
+def attach_laydown(
+    strings: gpd.GeoDataFrame, laydown: gpd.GeoDataFrame, pipe: PipeSettings
+) -> gpd.GeoDataFrame:
+    """Put beside each string the room behind its launch pit, and the days that stages add.
+
+    Parameters
+    ----------
+    strings : GeoDataFrame
+    laydown : GeoDataFrame
+        From `plan_laydown`, one row per string in the same order.
+    pipe : PipeSettings
+
+    Returns
+    -------
+    GeoDataFrame
+        The strings with laydown_available_m, laydown_fits, laydown_stages, laydown_room and
+        laydown_text, and more ready_days and tie_days where they are welded in stages.
+    """
+    names = {
+        "available_m": "laydown_available_m",
+        "fits": "laydown_fits",
+        "stages": "laydown_stages",
+        "room": "laydown_room",
+        "text": "laydown_text",
+    }
+    facts = laydown[list(names)].rename(columns=names).reset_index(drop=True)
+    joined = pd.concat([strings.reset_index(drop=True), facts], axis=1)
+    stages = joined["laydown_stages"].to_numpy(dtype=float, na_value=np.nan)
+    # A string that has no room, or not known whether, is ready nobody knows when.
+    stops = (stages - 1) * pipe.stage_hours / pipe.shift_hours
+    weld = joined["weld_hours"] / pipe.shift_hours
+    # Its later lengths are welded while the pull waits, and the houses with it.
+    waits = stops + np.where(stages > 1, weld * (1 - 1 / stages), 0 * stages)
+    joined["ready_days"] += stops
+    joined["tie_days"] += waits
+    return gpd.GeoDataFrame(joined, geometry="geometry", crs=strings.crs)

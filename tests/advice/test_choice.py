@@ -9,12 +9,13 @@ import pandas as pd
 import pytest
 import shapely
 
-from routekit.advice.choice import _attach_laydown, _warn_of_no_room
+from routekit.advice.confirmations import _warn_of_no_room
 from routekit.errors import DecisionError
 from routekit.outputs.summary import summarise
 from routekit.pipes.pe import allowable_pull
 from routekit.pipes.pull import drag_per_metre
 from routekit.pipes.settings import PipeSettings, PullSettings
+from routekit.site.laydown import attach_laydown
 from routekit.vocabulary import TECHNIQUE_PHRASES, TECHNIQUES
 
 sys.path.append(str(Path(__file__).parent / "published"))
@@ -365,8 +366,8 @@ def test_welding_in_stages_lengthens_the_days(two):
     ]
     strings = two.strings.drop(columns=names).assign(ready_days=5.0, tie_days=1.25, weld_hours=12.0)
     laydown = two.laydown.assign(stages=3, room="in stages")
-    found = _attach_laydown(strings, laydown, PipeSettings()).iloc[0]
+    found = attach_laydown(strings, laydown, PipeSettings()).iloc[0]
     assert found["ready_days"] == pytest.approx(6.0)
     assert found["tie_days"] == pytest.approx(1.25 + 1.0 + 12 / 8 * 2 / 3)
-    none = _attach_laydown(strings, laydown.assign(stages=pd.NA), PipeSettings()).iloc[0]
+    none = attach_laydown(strings, laydown.assign(stages=pd.NA), PipeSettings()).iloc[0]
     assert none[["ready_days", "tie_days"]].isna().all()

@@ -13,7 +13,7 @@ from sample_copy import copy_sample
 from shapely import LineString, Point
 
 from routekit import Study, run_study, summarise
-from routekit.advice.choice import FIND_CONNECTIONS
+from routekit.advice.confirmations import FIND_CONNECTIONS
 from routekit.advice.currency import find_neutral_rates
 from routekit.advice.rates import load_rates
 from routekit.advice.totals import JOINING

@@ -1,0 +1,265 @@
+"""Which runs are burst: string by string, as long as set-up and pits are worth it.
+
+Strings, pits and digs are set out three times: for no run (which runs gain from bursting while
+set-up and pits cost nothing), for all the runs wished for (what set-up and pits add, and do to
+trees), and for the strings that are chosen. Where somebody has decided about techniques they are
+set out once more as if nobody had, to say what would hold.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from routekit.advice.options import (
+    burst_and_other_scores,
+    choose_strings,
+    compare_techniques,
+    may_widen,
+    pick_burst_size,
+)
+from routekit.advice.settings import ChoiceSettings
+from routekit.arrays import Flags
+from routekit.layers.decisions import BURSTING, Decided
+from routekit.pipes.pull import LEVELS
+from routekit.site.layout import Place, Works, set_out_works
+from routekit.vocabulary import TECHNIQUES
+
+_OF_STRING = {
+    **{
+        f"{side}_{level}_kn": f"{side}_{level}_kn"
+        for side in ("pull", "machine")
+        for level in LEVELS
+    },
+    "pull_allowable_kn": "allowable_kn",
+}
+"""Columns of a plan that a string settles, and those of the string."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Wish:
+    """What bursting would be wished for if set-up and pits cost nothing, and who decided."""
+
+    decided: Decided
+    burst: Flags
+    upsized: Flags
+    widened: Flags
+
+
+@dataclass(frozen=True, kw_only=True)
+class BurstChoice:
+    """The strings that are worth their pits.
+
+    Attributes
+    ----------
+    works : Works
+        Works of the runs that are burst.
+    free_technique : numpy.ndarray of int, shape (n,)
+        By which bursting technique each run would be pulled had nobody decided; -1 by none.
+    """
+
+    works: Works
+    free_technique: NDArray[np.int64]
+
+
+def choose_burst_runs(
+    place: Place,
+    plans: dict[str, pd.DataFrame],
+    shares: pd.DataFrame,
+    decided: Decided,
+    settings: ChoiceSettings,
+) -> BurstChoice:
+    """Choose the runs that are burst, and set out their strings, pits and digs.
+
+    Parameters
+    ----------
+    place : Place
+    plans : dict of str to DataFrame
+        From `routekit.pipes.new_pipes.build_plans`.
+    shares : DataFrame
+        Surface kinds along each run, from `routekit.advice.surfaces.surface_shares`.
+    decided : Decided
+    settings : ChoiceSettings
+
+    Returns
+    -------
+    BurstChoice
+    """
+    has_decisions = bool(np.any(decided.forced >= 0) or np.any(decided.excluded))
+    decisions = (decided, _undecided(decided)) if has_decisions else (decided,)
+    wishes, none = _wish_burst(place, plans, shares, decisions, settings)
+    burst, possible = _choose_burst(place, plans, shares, wishes[0], settings, before=none)
+    works = _set_out(place, plans, wishes[0], burst, possible)
+    free = _pull_without_decisions(place, plans, shares, wishes, works, possible, settings)
+    return BurstChoice(works=works, free_technique=free)
+
+
+def _wish_burst(
+    place: Place,
+    plans: dict[str, pd.DataFrame],
+    shares: pd.DataFrame,
+    decisions: tuple[Decided, ...],
+    settings: ChoiceSettings,
+) -> tuple[list[_Wish], Works]:
+    """Find the runs for which bursting is the better choice while set-up and pits cost nothing.
+
+    One wish for each of the decisions; the works are those without any string.
+    """
+    size = len(place.runs)
+    nobody = np.zeros(size, dtype=bool)
+    none = set_out_works(
+        place, plans, burst=nobody, upsized=nobody, widened=nobody, has_texts=False
+    )
+    free = replace(none, setup_share=np.zeros(size))
+    compared = compare_techniques(place, plans, free, shares, settings)
+    needs = place.cases["needs_work"].to_numpy() > 0
+    bursting = [list(TECHNIQUES).index(code) for code in BURSTING]
+    wishes = []
+    for decided in decisions:
+        may, upsized = pick_burst_size(compared.checks, decided)
+        burst, other = burst_and_other_scores(compared.scores, decided, upsized)
+        is_forced = np.isin(decided.forced, bursting)
+        wishes.append(
+            _Wish(
+                decided=decided,
+                burst=may & ((needs & (burst <= other)) | is_forced),
+                upsized=upsized,
+                widened=may_widen(compared.checks, decided),
+            )
+        )
+    return wishes, none
+
+
+def _choose_burst(
+    place: Place,
+    plans: dict[str, pd.DataFrame],
+    shares: pd.DataFrame,
+    wish: _Wish,
+    settings: ChoiceSettings,
+    *,
+    before: Works,
+) -> tuple[Flags, Works]:
+    """Set out the strings that are wished for, and of these the ones that are worth their pits.
+
+    A string is burst as a whole or not at all. Returns the runs of the chosen strings, and the
+    works of all that were wished for. Digs, and places of pits that works `before` hold, are not
+    sought again.
+    """
+    possible = _set_out(place, plans, wish, wish.burst, before, has_texts=False)
+    compared = compare_techniques(place, plans, possible, shares, settings)
+    burst, other = burst_and_other_scores(compared.scores, wish.decided, wish.upsized)
+    return choose_strings(possible, burst, other), possible
+
+
+def _set_out(
+    place: Place,
+    plans: dict[str, pd.DataFrame],
+    wish: _Wish,
+    burst: Flags,
+    before: Works,
+    *,
+    has_texts: bool = True,
+) -> Works:
+    """Set out the works of runs that are burst, in the sizes that are wished for."""
+    return set_out_works(
+        place,
+        plans,
+        burst=burst,
+        upsized=wish.upsized,
+        widened=wish.widened,
+        before=before,
+        has_texts=has_texts,
+    )
+
+
+def list_string_pulls(works: Works, plans: dict[str, pd.DataFrame]) -> pd.DataFrame:
+    """Say what each run is burst to and with how many others.
+
+    Parameters
+    ----------
+    works : Works
+    plans : dict of str to DataFrame
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per run: technique (-1 outside strings), string_id, n_runs and length_m of the
+        string.
+    """
+    number = pd.Index(works.strings["string_id"]).get_indexer(pd.Index(works.string_of_run))
+    inside = number >= 0
+    same = plans["burst_same"]["new_outside_mm"].to_numpy(dtype=float)
+    larger = works.outside_of_run > same
+    codes = np.array([list(TECHNIQUES).index(code) for code in BURSTING])
+    members = works.strings["run_ids"].astype(str).str.count(";").to_numpy(dtype=int) + 1
+    length = works.strings["length_m"].to_numpy(dtype=float)
+    pick = np.maximum(number, 0)
+    return pd.DataFrame(
+        {
+            "technique": np.where(inside, codes[larger.astype(int)], -1),
+            "string_id": works.string_of_run,
+            "n_runs": np.where(inside, np.append(members, 0)[pick], 0),
+            "length_m": np.where(inside, np.append(length, 0.0)[pick], 0.0),
+        }
+    )
+
+
+def _pull_without_decisions(
+    place: Place,
+    plans: dict[str, pd.DataFrame],
+    shares: pd.DataFrame,
+    wishes: list[_Wish],
+    works: Works,
+    before: Works,
+    settings: ChoiceSettings,
+) -> NDArray[np.int64]:
+    """Find by which bursting technique each run would be pulled had nobody decided; -1 by none."""
+    if len(wishes) > 1:
+        burst, possible = _choose_burst(place, plans, shares, wishes[1], settings, before=before)
+        works = _set_out(place, plans, wishes[1], burst, possible, has_texts=False)
+    return list_string_pulls(works, plans)["technique"].to_numpy(dtype=np.int64)
+
+
+def _undecided(decided: Decided) -> Decided:
+    """Take the decisions about techniques away; those about trees stay."""
+    return replace(
+        decided,
+        forced=np.full_like(decided.forced, -1),
+        excluded=np.zeros_like(decided.excluded),
+    )
+
+
+def carry_string_pull(plans: dict[str, pd.DataFrame], works: Works) -> dict[str, pd.DataFrame]:
+    """Give runs in a string the pull and the limits of the whole string: that is what they feel.
+
+    Only in the size in which the string is pulled; in the other one a run stands by itself.
+
+    Parameters
+    ----------
+    plans : dict of str to DataFrame
+    works : Works
+
+    Returns
+    -------
+    dict of str to DataFrame
+        The plans, those of bursting with the pull of the strings.
+    """
+    number = pd.Index(works.strings["string_id"]).get_indexer(pd.Index(works.string_of_run))
+    technique = list_string_pulls(works, plans)["technique"].to_numpy()
+
+    def carry(code: str) -> pd.DataFrame:
+        """Replace the run's own values by its string's."""
+        plan = plans[code]
+        inside, pick = technique == list(TECHNIQUES).index(code), np.maximum(number, 0)
+        values = {
+            name: np.append(works.strings[theirs].to_numpy(dtype=float), np.nan)[pick]
+            for name, theirs in _OF_STRING.items()
+        }
+        return plan.assign(
+            **{name: np.where(inside, value, plan[name]) for name, value in values.items()}
+        )
+
+    return plans | {code: carry(code) for code in BURSTING}
