@@ -1,10 +1,12 @@
-"""Names for the kinds of NumPy arrays that functions take and return; a column as one of them."""
+"""Arrays that functions take and return: names for their kinds, and inputs turned into them."""
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 Floats = NDArray[np.float64]
 """Numbers; NaN means not known."""
@@ -33,3 +35,89 @@ def take_numbers(table: pd.DataFrame, name: str) -> Floats:
     if name not in table.columns:
         return np.full(len(table), np.nan)
     return np.asarray(table[name].to_numpy(dtype=float, na_value=np.nan))
+
+
+def as_floats(*values: ArrayLike) -> tuple[Floats, ...]:
+    """Turn inputs into float arrays of one common shape.
+
+    Parameters
+    ----------
+    *values : array_like of float
+        Scalars or arrays that broadcast against each other; NaN and None mean not known.
+
+    Returns
+    -------
+    tuple of numpy.ndarray of float
+        One array for each input.
+    """
+    arrays = [np.asarray(value, dtype=np.float64) for value in values]
+    return tuple(np.broadcast_arrays(*arrays))
+
+
+def as_text(values: Any, shape: tuple[int, ...]) -> Texts:
+    """Turn text or a sequence of texts into an object array of a given shape.
+
+    Parameters
+    ----------
+    values : str or sequence of str
+        Texts; a single text holds everywhere. None and NaN become "unknown".
+    shape : tuple of int
+        Shape of the numbers that go with them; the two are broadcast together.
+
+    Returns
+    -------
+    numpy.ndarray of object
+        Texts.
+    """
+    texts = np.asarray(values, dtype=object)
+    known = np.where(pd.isna(texts), "unknown", texts)
+    joint = np.broadcast_shapes(np.shape(known), shape)
+    return np.broadcast_to(np.asarray(known, dtype=object), joint)
+
+
+def check_positive(name: str, values: Floats, *, zero_allowed: bool = False) -> None:
+    """Refuse values that cannot be.
+
+    Parameters
+    ----------
+    name : str
+        What the values are, for the message.
+    values : numpy.ndarray of float
+        Values; NaN is let through.
+    zero_allowed : bool, optional
+        Whether zero is possible.
+
+    Raises
+    ------
+    ValueError
+        If a value is below zero, infinite, or zero where that is impossible. The message
+        gives the first positions and values.
+    """
+    bad = np.atleast_1d((values < 0) | np.isinf(values) | ((values == 0) & (not zero_allowed)))
+    if bad.any():
+        where = np.flatnonzero(bad)[:5]
+        seen = np.atleast_1d(values).ravel()[where]
+        least = "zero or more" if zero_allowed else "more than zero"
+        raise ValueError(f"{name} must be {least}: positions {where.tolist()}, {seen.tolist()}")
+
+
+def check_share(name: str, values: Floats) -> None:
+    """Refuse shares outside 0..1.
+
+    Parameters
+    ----------
+    name : str
+        What the values are, for the message.
+    values : numpy.ndarray of float
+        Shares; NaN is let through.
+
+    Raises
+    ------
+    ValueError
+        If a share is below 0 or above 1.
+    """
+    bad = np.atleast_1d((values < 0) | (values > 1))
+    if bad.any():
+        where = np.flatnonzero(bad)[:5]
+        seen = np.atleast_1d(values).ravel()[where]
+        raise ValueError(f"{name} must lie in 0..1: positions {where.tolist()}, {seen.tolist()}")

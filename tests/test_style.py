@@ -31,8 +31,8 @@ def test_test_files_have_names_of_their_own():
 
 
 def test_no_module_of_a_folder_takes_the_name_of_one_above_it():
-    """Two modules of one name would be two duties; settings and plain arrays have one anywhere."""
+    """Two modules of one name would be two duties; settings have a room of their own."""
     package = ROOT / "routekit"
-    above = {path.stem for path in package.glob("*.py")} - {"__init__", "settings", "arrays"}
+    above = {path.stem for path in package.glob("*.py")} - {"__init__"}
     below = [path for path in package.glob("*/**/*.py") if path.stem in above]
     assert not below

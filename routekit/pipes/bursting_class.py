@@ -12,8 +12,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
-from routekit.arrays import Floats, Texts
-from routekit.pipes.arrays import as_floats, check_positive, load_table
+from routekit.arrays import Floats, Texts, as_floats, check_positive
+from routekit.pipes.published import load_table
 
 CLASSES = ("A", "B", "C")
 _ROUNDING = 1e-9

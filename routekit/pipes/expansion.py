@@ -5,8 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from routekit.arrays import Floats
-from routekit.pipes.arrays import as_floats, check_positive
+from routekit.arrays import Floats, as_floats, check_positive
 from routekit.vocabulary import MM_PER_M
 
 

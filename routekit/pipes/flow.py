@@ -11,8 +11,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
-from routekit.arrays import Flags, Floats, Texts
-from routekit.pipes.arrays import as_floats, check_positive
+from routekit.arrays import Flags, Floats, Texts, as_floats, check_positive
 from routekit.pipes.friction import choose_viscosity
 from routekit.pipes.section import (
     PartSection,

@@ -7,8 +7,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike
 
-from routekit.arrays import Floats, Texts
-from routekit.pipes.arrays import as_floats, as_text, load_table
+from routekit.arrays import Floats, Texts, as_floats, as_text
+from routekit.pipes.published import load_table
 from routekit.pipes.settings import FlowSettings
 
 

@@ -12,8 +12,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
-from routekit.arrays import Floats, Texts
-from routekit.pipes.arrays import as_floats, check_positive
+from routekit.arrays import Floats, Texts, as_floats, check_positive
 from routekit.pipes.settings import LinerSettings
 from routekit.vocabulary import GRAVITY_M_S2, MM_PER_M
 

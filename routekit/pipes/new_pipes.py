@@ -9,8 +9,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from routekit.arrays import Flags, Floats, Texts
-from routekit.pipes.arrays import as_floats
+from routekit.arrays import Flags, Floats, Texts, as_floats
 from routekit.pipes.bursting_class import count_size_steps
 from routekit.pipes.capacity import falling_gradient, renewed_capacity, running_flow
 from routekit.pipes.expansion import displaced_area, expansion, surface_heave

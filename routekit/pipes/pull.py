@@ -23,10 +23,10 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
-from routekit.arrays import Flags, Floats, Ints, Texts
-from routekit.pipes.arrays import as_floats, as_text, check_positive, load_table
+from routekit.arrays import Flags, Floats, Ints, Texts, as_floats, as_text, check_positive
 from routekit.pipes.expansion import head_diameter
 from routekit.pipes.pe import N_PER_KN, pipe_mass
+from routekit.pipes.published import load_table
 from routekit.pipes.settings import PipeSettings, PullSettings
 from routekit.vocabulary import GRAVITY_M_S2, MM_PER_M
 

@@ -5,9 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from routekit.arrays import Floats
+from routekit.arrays import Floats, as_floats, check_positive, check_share
 from routekit.errors import StudyError
-from routekit.pipes.arrays import as_floats, check_positive, check_share
 from routekit.pipes.settings import RainfallSettings
 
 MM_H_PER_L_S_HA = 0.36

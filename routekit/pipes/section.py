@@ -11,8 +11,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
-from routekit.arrays import Floats, Texts
-from routekit.pipes.arrays import as_floats, as_text, check_positive, check_share
+from routekit.arrays import Floats, Texts, as_floats, as_text, check_positive, check_share
 from routekit.vocabulary import MM_PER_M
 
 EGG_RATIO = 1.5

@@ -7,9 +7,9 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
-from routekit.arrays import Floats
-from routekit.pipes.arrays import as_floats, check_positive, load_table
+from routekit.arrays import Floats, as_floats, check_positive
 from routekit.pipes.pe import N_PER_KN, wall_area, wall_thickness
+from routekit.pipes.published import load_table
 from routekit.pipes.settings import PipeSettings
 from routekit.vocabulary import MM_PER_M
 

@@ -16,8 +16,8 @@ import pandas as pd
 import shapely
 from numpy.typing import ArrayLike
 
-from routekit.arrays import Flags, Floats, Texts
-from routekit.pipes.arrays import as_floats, as_text, check_positive, load_table
+from routekit.arrays import Flags, Floats, Texts, as_floats, as_text, check_positive
+from routekit.pipes.published import load_table
 from routekit.pipes.settings import TrenchSettings
 from routekit.vocabulary import MM_PER_M
 
