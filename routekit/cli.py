@@ -450,7 +450,7 @@ def compare(
         write_counts,
     )
     from routekit.outputs.differences import write_differences  # noqa: PLC0415
-    from routekit.outputs.identity import find_mixed  # noqa: PLC0415
+    from routekit.outputs.result_ids import find_mixed  # noqa: PLC0415
 
     if not exact and (moves or within):
         message = "--moves and --within are for --exact; add it"

@@ -15,7 +15,7 @@ from shapely import box
 from routekit.errors import OutputError
 from routekit.outputs import write
 from routekit.outputs.arborist import write_tree_report
-from routekit.outputs.identity import find_mixed, read_name
+from routekit.outputs.result_ids import find_mixed, read_name
 from routekit.outputs.write import refuse_unwritable, write_outputs
 from routekit.study import StudySettings
 

@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from routekit.advice.phrases import CODES, NAMES, PHRASES
 from routekit.advice.score import CRITERIA, Choice, Scores
+from routekit.advice.value_texts import CODES, NAMES, PHRASES
 from routekit.arrays import Floats, Ints, Texts
 from routekit.layers.decisions import BURSTING
 from routekit.vocabulary import ROOTED_AGAIN

@@ -11,7 +11,6 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from routekit.advice.phrases import CODES, list_checks_of
 from routekit.advice.reasons import (
     Verdict,
     cause_text,
@@ -25,6 +24,7 @@ from routekit.advice.reasons import (
 )
 from routekit.advice.score import CRITERIA, Scores, rank_techniques
 from routekit.advice.sensitivity import change_text, confirm_text
+from routekit.advice.value_texts import CODES, list_checks_of
 from routekit.arrays import Ints, Texts
 from routekit.layers.decisions import Decided
 from routekit.methods.checks import FAIL, Check

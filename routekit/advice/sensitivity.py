@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from routekit.advice.phrases import CODES, NAMES, format_value
 from routekit.advice.score import Choice
+from routekit.advice.value_texts import CODES, NAMES, format_value
 from routekit.arrays import Floats, Ints, Texts
 from routekit.layers.assumed import FIELDS, is_assumed
 from routekit.methods.checks import CAUTION, FAIL, UNKNOWN, Check, needed_surveys

@@ -23,7 +23,7 @@ from routekit.layers.opening import find_database_fault
 from routekit.outputs.foreign_layers import ForeignTables, read_foreign, write_foreign
 from routekit.outputs.geopackage import write_layers
 from routekit.outputs.gis_layers import Layer, root_zones_layer
-from routekit.outputs.identity import RETURN_TABLE
+from routekit.outputs.result_ids import RETURN_TABLE
 from routekit.outputs.settings import GeopackageSettings
 from routekit.outputs.touched_trees import list_touched
 from routekit.result import Result

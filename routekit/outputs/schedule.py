@@ -24,7 +24,7 @@ from xlsxwriter.exceptions import XlsxWriterException
 
 from routekit.errors import OutputError
 from routekit.outputs.atomic import replacing_file
-from routekit.outputs.identity import PROPERTY
+from routekit.outputs.result_ids import PROPERTY
 from routekit.outputs.schedule_items import leave_out_money
 from routekit.outputs.schedule_sheets import collect_sheets, find_currency
 from routekit.outputs.settings import ScheduleSettings

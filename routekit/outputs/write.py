@@ -11,11 +11,11 @@ from routekit.errors import OutputError
 from routekit.outputs.arborist.writer import write_tree_report
 from routekit.outputs.atomic import replacing
 from routekit.outputs.geopackage import write_geopackage
-from routekit.outputs.identity import find_mixed
 from routekit.outputs.map.writer import write_map
 from routekit.outputs.overlap import PART_NAME, refuse_inputs
 from routekit.outputs.owners import claim_folder
 from routekit.outputs.public.writer import write_public_pages
+from routekit.outputs.result_ids import find_mixed
 from routekit.outputs.return_layers import write_return_file
 from routekit.outputs.schedule import write_schedule
 from routekit.outputs.settings import OutputSettings
