@@ -276,8 +276,8 @@ def string_text(cause: Texts, verdict: Verdict, strings: pd.DataFrame) -> Texts:
     columns = [strings[name].to_numpy() for name in ("n_runs", "length_m", "string_id")]
     whole = [
         f"{NAMES[c]} is recommended since the run is pulled in one string with {n - 1} "
-        f"other{'s' if n > 2 else ''} ({length:.0f} m, {name}): taken together that is better than "
-        f"{PHRASES[s]}"
+        f"other{'s' if n - 1 > 1 else ''} ({length:.0f} m, {name}): taken together that is better "
+        f"than {PHRASES[s]}"
         for c, s, n, length, name in zip(
             verdict.choice.chosen, verdict.choice.second, *columns, strict=True
         )

@@ -16,6 +16,8 @@ NAMES = list(TECHNIQUES.values())
 """Their names, to begin a sentence with."""
 PHRASES = list(TECHNIQUE_PHRASES.values())
 """The same within a sentence."""
+_NO_DECIMALS_FROM, _ONE_DECIMAL_FROM = 100, 10
+"""Values from which a text shows no decimals, and one: three figures in all (house choice)."""
 
 
 def format_value(value: float, unit: str) -> str:
@@ -40,7 +42,7 @@ def format_value(value: float, unit: str) -> str:
         return "yes" if value > 0 else "no"
     if np.isinf(value):
         return "none near"
-    digits = 0 if abs(value) >= 100 else 1 if abs(value) >= 10 else 2
+    digits = 0 if abs(value) >= _NO_DECIMALS_FROM else 1 if abs(value) >= _ONE_DECIMAL_FROM else 2
     return f"{value:.{digits}f}" + ("" if unit in ("-", "class") else f" {unit}")
 
 

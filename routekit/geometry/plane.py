@@ -8,12 +8,20 @@ run from the first point of a line, and every interval of chainage is closed.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 import shapely
 from numpy.typing import ArrayLike, NDArray
 
 from routekit.arrays import Floats, Ints
+
+AREA_DIMENSION: Final = 2
+"""What `shapely.get_dimensions` gives for areas; 0 for points, 1 for lines."""
+
+ON_EDGE_M: Final = 1e-9
+"""A point this near to an edge lies on it, m: rounding of coordinates in a projected CRS, far below
+any survey (house choice)."""
 
 
 @dataclass(frozen=True)
@@ -234,4 +242,4 @@ def polygon_distance(
     distance = np.full(len(polygon), np.inf)
     np.minimum.at(distance, owner, near)
     winding = np.bincount(owner, turn(a, b), minlength=len(polygon))
-    return distance, (np.abs(winding) > np.pi) | (distance < 1e-9)
+    return distance, (np.abs(winding) > np.pi) | (distance < ON_EDGE_M)

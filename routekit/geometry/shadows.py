@@ -18,6 +18,18 @@ from routekit.geometry.plane import Edges, clip_to_circle, cross, turn
 
 _CELLS_PER_CHUNK: Final = 4_000_000
 
+_FACING_M2: Final = 1e-12
+"""An edge whose triangle with the stem is no larger than half of this lies along the line of sight
+and casts no shadow, m2: rounding of products (house choice)."""
+
+_FACING_POLYGON_M2: Final = 1e-9
+"""The same where the shadow is drawn, as a polygon; below that its sides would coincide, m2 (house
+choice)."""
+
+_PARALLEL_M2: Final = 1e-12
+"""Edges whose cross product is no larger than this are parallel and do not cross, m2: rounding of
+products (house choice)."""
+
 
 def shadow_area(
     centre: ArrayLike, radius: ArrayLike, edges: Edges, circle: Ints, polygon: Ints
@@ -60,7 +72,7 @@ def shadow_area(
     enter, leave = clip_to_circle(a, b, reach[disc])
     along = b - a
     last, first = a + enter[:, None] * along, a + leave[:, None] * along
-    facing = (leave > enter) & (cross(first, last) > 1e-12)
+    facing = (leave > enter) & (cross(first, last) > _FACING_M2)
     return _sum_shadows(first[facing], last[facing], disc[facing], reach)
 
 
@@ -95,7 +107,7 @@ def shadow_polygons(
     enter, leave = clip_to_circle(a, b, span[disc])
     along = b - a
     first, last = a + leave[:, None] * along, a + enter[:, None] * along
-    facing = (leave > enter) & (cross(first, last) > 1e-9)
+    facing = (leave > enter) & (cross(first, last) > _FACING_POLYGON_M2)
     first, last, disc = first[facing], last[facing], disc[facing]
     length = np.hypot(*(last - first).T)
     # The image of an edge scaled by f lies f times as far off, so this f clears the reach.
@@ -153,10 +165,10 @@ def _crossing_angles(first: Floats, last: Floats) -> Floats:
     p, q = first[:, left], first[:, right]
     u, v = last[:, left] - p, last[:, right] - q
     slope = cross(u, v)
-    safe = np.where(np.abs(slope) > 1e-12, slope, 1.0)
+    safe = np.where(np.abs(slope) > _PARALLEL_M2, slope, 1.0)
     share = cross(q - p, v) / safe
     other = cross(q - p, u) / safe
-    meets = (np.abs(slope) > 1e-12) & (share > 0) & (share < 1) & (other > 0) & (other < 1)
+    meets = (np.abs(slope) > _PARALLEL_M2) & (share > 0) & (share < 1) & (other > 0) & (other < 1)
     point = np.where(meets[..., None], p + share[..., None] * u, p)
     return np.arctan2(point[..., 1], point[..., 0])
 

@@ -15,6 +15,10 @@ from routekit.geometry.plane import Edges
 
 _EDGES_PER_CHUNK: Final = 200_000
 
+_LEVEL_M: Final = 1e-9
+"""An edge that rises no more than this across the strip is level, m: else its mean height would be
+a quotient of roundings (house choice)."""
+
 
 def strip_overlap(
     start: Floats, end: Floats, half_width_m: Floats, edges: Edges, strip: Ints, polygon: Ints
@@ -75,7 +79,7 @@ def _strip_overlap(
     rise = (y1 - y0) / np.where(x1 != x0, x1 - x0, 1.0)
     left, right = np.clip(x0, 0.0, reach), np.clip(x1, 0.0, reach)
     low, high = y0 + rise * (left - x0), y0 + rise * (right - x0)
-    flat = np.abs(high - low) < 1e-9
+    flat = np.abs(high - low) < _LEVEL_M
     mean = np.where(
         flat,
         np.clip((low + high) / 2, -half, half),

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from pyproj.exceptions import ProjError
 
 from routekit.errors import CrsError, LayerError
-from routekit.layers.crs import drop_heights, parse_crs, transform_layer
+from routekit.layers.crs import UNIT_FACTOR_TOLERANCE, drop_heights, parse_crs, transform_layer
 from routekit.layers.findings import Findings
 from routekit.layers.opening import open_raster
 from routekit.layers.terrain import UNTAGGED_NO_DATA
@@ -215,7 +215,7 @@ def _refuse_other_units(source: Any, path: Path, crs: pyproj.CRS) -> None:
     unit = (source.units[0] or "").strip().casefold()
     up = [axis for axis in crs.axis_info if axis.direction == "up"]
     is_other = unit not in METRE_WORDS
-    if not unit and up and abs(up[0].unit_conversion_factor - 1.0) > 1e-9:
+    if not unit and up and abs(up[0].unit_conversion_factor - 1.0) > UNIT_FACTOR_TOLERANCE:
         unit, is_other = up[0].unit_name, True
     if is_other:
         msg = (

@@ -16,6 +16,7 @@ import shapely
 from numpy.typing import NDArray
 
 from routekit.errors import LayerError
+from routekit.geometry.plane import AREA_DIMENSION
 from routekit.layers.canopy import RasterTrees, describe_fault, find_raster_trees
 
 if TYPE_CHECKING:
@@ -50,7 +51,7 @@ def settle_crowns(trees: gpd.GeoDataFrame, *, findings: Findings) -> gpd.GeoData
         circle of the same area, ``2 sqrt(A / pi)``.
     """
     geometry = np.asarray(trees.geometry)
-    is_area = shapely.get_dimensions(geometry) == 2
+    is_area = shapely.get_dimensions(geometry) == AREA_DIMENSION
     crowns = geometry.copy()
     crowns[~is_area] = None
     stems = geometry.copy()
@@ -171,7 +172,7 @@ def _is_on_building(
     """Tell which tops lie on a building: a roof, or a crown over it."""
     geometry = np.asarray(obstacles.geometry)
     is_building = obstacles["kind"].eq("building").to_numpy() & (
-        shapely.get_dimensions(geometry) == 2
+        shapely.get_dimensions(geometry) == AREA_DIMENSION
     )
     is_on = np.zeros(len(found.top), dtype=bool)
     if not is_building.any():

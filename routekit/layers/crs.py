@@ -33,6 +33,16 @@ if TYPE_CHECKING:
 
 GEOGRAPHIC: Final = "EPSG:4326"
 
+PLANE_AXES: Final = 2
+"""Axes of a CRS without heights."""
+
+UNIT_FACTOR_TOLERANCE: Final = 1e-9
+"""Conversion factors of a unit that differ by no more than this are the same: rounding in the
+database of EPSG; the two feet differ by 6e-7 m (arithmetic)."""
+
+_LARGEST_LONGITUDE_DEG, _LARGEST_LATITUDE_DEG = 180, 90
+"""Places beyond these are nowhere on the globe, degrees."""
+
 MAX_SCALE_ERROR: Final = 0.005
 """A CRS whose scale is further than this from one is no grid to measure in (house choice: national
 grids keep within 0.1 to 0.2 %, web mercator is off by 30 % and more in Europe)."""
@@ -83,7 +93,14 @@ def drop_heights(crs: pyproj.CRS) -> pyproj.CRS:
     """
     if crs.is_compound:
         crs = crs.sub_crs_list[0]
-    return crs.to_2d() if len(crs.axis_info) > 2 else crs
+    return crs.to_2d() if len(crs.axis_info) > PLANE_AXES else crs
+
+
+def _is_on_globe(longitude_deg: float, latitude_deg: float) -> bool:
+    """Tell whether a place is one on the globe."""
+    return (
+        abs(longitude_deg) <= _LARGEST_LONGITUDE_DEG and abs(latitude_deg) <= _LARGEST_LATITUDE_DEG
+    )
 
 
 def own_crs(raw: RawLayer, declared: str | None, findings: Findings) -> pyproj.CRS:
@@ -212,7 +229,9 @@ def find_fault(crs: pyproj.CRS, place: tuple[float, float]) -> str:
     """
     if not crs.is_projected:
         return "is not projected"
-    if any(abs(axis.unit_conversion_factor - 1.0) > 1e-9 for axis in crs.axis_info):
+    if any(
+        abs(axis.unit_conversion_factor - 1.0) > UNIT_FACTOR_TOLERANCE for axis in crs.axis_info
+    ):
         return f"is in {crs.axis_info[0].unit_name}, not metres"
     factors = pyproj.Proj(crs).get_factors(*place)
     worst = max(abs(factors.meridional_scale - 1.0), abs(factors.parallel_scale - 1.0))
@@ -323,10 +342,10 @@ def _centre(own: pyproj.CRS, lines: NDArray[np.object_]) -> tuple[float, float]:
     x, y = (bounds[0] + bounds[2]) / 2, (bounds[1] + bounds[3]) / 2
     to_degrees = pyproj.Transformer.from_crs(own, GEOGRAPHIC, always_xy=True)
     place = to_degrees.transform(x, y)
-    if not (abs(place[0]) <= 180 and abs(place[1]) <= 90):
+    if not _is_on_globe(*place):
         turned = to_degrees.transform(y, x)
         hint = ""
-        if abs(turned[0]) <= 180 and abs(turned[1]) <= 90:
+        if _is_on_globe(*turned):
             hint = "; its two axes may be swapped"
         msg = (
             f"sewers: coordinates near ({x:.0f}, {y:.0f}) do not lie in {name_crs(own)}{hint}; "

@@ -24,6 +24,33 @@ BY_WORDS, BY_CODES, BY_UNIQUE, BY_LATIN = 0.62, 0.66, 0.5, 0.62
 """Confidence that values give without a name: words of a choice, codes of shape and size, text
 that differs on every row, botanical names (house choice)."""
 
+MOST: Final = 0.5
+"""Share of values from which what they are holds for the column: numbers, names of two words (house
+choice)."""
+
+_ALL_BUT_ODD: Final = 0.9
+"""Share of values that must be numbers, or codes, before odd ones are passed over (house)."""
+
+_UNDERSTOOD: Final = 0.6
+"""Share of rows whose word is understood, or names a known genus, from which a column is taken for
+that whatever its name (house choice)."""
+
+_SOME_GENERA: Final = 0.4
+"""Share of rows with a known genus from which a column named so holds species for sure (house)."""
+
+_NEARLY_UNIQUE: Final = 0.95
+"""Share of values that differ from which a column may hold ids: a few rows stand twice (house)."""
+
+_LONGEST_ID: Final = 40
+"""Characters; a longer text is a remark, no id (house choice)."""
+
+_GUID_FROM: Final = 30
+"""Characters; texts that all have one length above this are made by a machine, and nobody names a
+manhole so (house choice; a GUID has 32 to 38)."""
+
+_FEWEST_IDS: Final = 2
+"""Rows from which values that all differ say anything."""
+
 MOST_WORDS: Final = 50
 """More distinct values than this are no choice (house choice)."""
 
@@ -78,7 +105,7 @@ def _rate_text(column: Column, text: pd.Series) -> tuple[float, float, str]:
         return float(1.0 - read_flags(text)[1].mean()), 0.0, ""
     if column.kind == "stems":
         return float(text.str.contains(r"\d\s*[;/+|]\s*\d", regex=True).mean()), 0.0, ""
-    if column.name in ("street", "age_class", "category") and _share_numeric(text) > 0.5:
+    if column.name in ("street", "age_class", "category") and _share_numeric(text) > MOST:
         return 0.3, 0.0, "numbers"
     return 1.0, 0.0, ""
 
@@ -111,8 +138,8 @@ def _rate_words(column: Column, text: pd.Series) -> tuple[float, float, str]:
     is_known = text.isin(list(known)) | text.str.casefold().isin(spoken)
     maybe = understand_words(column.layer, column.name, distinct, is_sure=False)
     share, likely = float(is_known.mean()), float((is_known | text.isin(list(maybe))).mean())
-    alone = BY_WORDS if share >= 0.6 and column.name != "kind" else 0.0
-    is_number = _share_numeric(text) > 0.9
+    alone = BY_WORDS if share >= _UNDERSTOOD and column.name != "kind" else 0.0
+    is_number = _share_numeric(text) > _ALL_BUT_ODD
     if column.name in ("status", "shape") or is_number:
         return max(0.55, share, 0.9 * likely), alone, "" if share else "words to translate"
     return max(0.85, share), alone, "" if share == 1.0 else "words to translate"
@@ -125,7 +152,7 @@ def _rate_codes(text: pd.Series) -> tuple[float, float, str]:
     joins = (letters.ne("") & ~letters.isin(("dn", "nd"))) | sizes["second"].notna()
     share = float((~sizes["is_bad"] & joins).mean())
     is_few = text.nunique() <= min(MOST_CODES, max(3, 0.5 * len(text)))
-    alone = BY_CODES if share >= 0.9 and is_few and not text.is_unique else 0.0
+    alone = BY_CODES if share >= _ALL_BUT_ODD and is_few and not text.is_unique else 0.0
     fit = 0.0 if text.is_unique and len(text) > MOST_WORDS else share
     return fit, alone, f"codes such as {text.iloc[0]}"
 
@@ -140,24 +167,29 @@ def _rate_ids(column: Column, values: pd.Series, text: pd.Series) -> tuple[float
         is_many = text.nunique() >= min(3, len(text))
         return (1.0 if is_many else 0.2), 0.0, ""
     share = float(text.nunique() / len(text)) * min(1.0, len(text) / len(values) + 0.05)
-    is_text = bool(np.isnan(numbers).all() and (text.str.len() <= 40).all())
-    is_spread = len(text) >= 2 and text.is_unique and len(text) == len(values)
-    is_guid = bool(text.str.len().eq(text.str.len().iloc[0]).all() and text.str.len().iloc[0] > 30)
+    is_text = bool(np.isnan(numbers).all() and (text.str.len() <= _LONGEST_ID).all())
+    is_spread = len(text) >= _FEWEST_IDS and text.is_unique and len(text) == len(values)
+    length = text.str.len()
+    is_guid = bool(length.eq(length.iloc[0]).all() and length.iloc[0] > _GUID_FROM)
     alone = BY_UNIQUE if is_text and is_spread and not is_guid else 0.0
-    fit = share if share > 0.95 else share * 0.5
+    fit = share if share > _NEARLY_UNIQUE else share * 0.5
     what = "text that differs on every row" if alone else ""
-    return fit, alone, what if share > 0.95 else "ids are not unique"
+    return fit, alone, what if share > _NEARLY_UNIQUE else "ids are not unique"
 
 
 def _rate_species(text: pd.Series) -> tuple[float, float, str]:
     """Rate texts as botanical names, by their first words."""
     first = text.str.casefold().str.split().str[0]
     share = float(first.isin(GENERA).mean())
-    if _share_numeric(text) > 0.5:
+    if _share_numeric(text) > MOST:
         return 0.0, 0.0, "numbers"
-    is_two = float(text.str.contains(r"\S\s+\S", regex=True).mean()) > 0.5
-    alone = BY_LATIN if share >= 0.6 and is_two else 0.0
-    return (1.0 if share >= 0.4 else 0.62), alone, "botanical names" if share >= 0.4 else ""
+    is_two = float(text.str.contains(r"\S\s+\S", regex=True).mean()) > MOST
+    alone = BY_LATIN if share >= _UNDERSTOOD and is_two else 0.0
+    return (
+        (1.0 if share >= _SOME_GENERA else 0.62),
+        alone,
+        "botanical names" if share >= _SOME_GENERA else "",
+    )
 
 
 def _share_numeric(text: pd.Series) -> float:

@@ -81,6 +81,8 @@ _MAGIC: Final = (
 )
 """First bytes, from memory of the published formats."""
 _DBF_VERSIONS: Final = b"\x02\x03\x30\x31\x32\x43\x63\x83\x8b\xcb\xf5\xfb"
+_DBF_HEADER_BYTES: Final = 32
+"""Length of the fixed part of a dBASE header (from memory of the published format)."""
 _CSV_ENDINGS: Final = (".csv", ".tsv", ".psv")
 _LINE_ENDINGS: Final = (".geojsonl", ".geojsons", ".ndjson", ".jsonl")
 _SERVICE: Final = re.compile(
@@ -165,7 +167,7 @@ def recognise(path: Path) -> str:
         if head.startswith(magic):
             return name
     ending = path.suffix.lower()
-    if ending == ".dbf" and head[0] in _DBF_VERSIONS and len(head) >= 32:
+    if ending == ".dbf" and head[0] in _DBF_VERSIONS and len(head) >= _DBF_HEADER_BYTES:
         return "dbf"
     return _recognise_text(head, ending)
 

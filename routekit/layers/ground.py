@@ -218,12 +218,13 @@ def _take_other(here: _End, there: _End, inputs: InputSettings) -> _End:
     ground_here, ground_there = _known_ground(here), _known_ground(there)
     level = ground_here - (ground_there - there.depth)
     limits = inputs.ground
+    ways = [here.depth, level, there.depth]
     depth, way = first_plausible(
-        [here.depth, level, there.depth],
+        ways,
         shallowest_m=limits.shallowest_m,
         deepest_m=limits.deepest_m,
     )
-    is_new = np.isnan(here.depth) & (way < 3)
+    is_new = np.isnan(here.depth) & (way < len(ways))
     rank = np.where(is_new, DEPTH_SOURCES.index("other end"), here.rank)
     return here._replace(depth=depth, rank=rank)
 

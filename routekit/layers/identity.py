@@ -71,7 +71,7 @@ def fill_ids(table: _Frame, layer: str, id_column: str, findings: Findings) -> _
 def _blank_constant(table: _Frame, layer: str, id_column: str, findings: Findings) -> _Frame:
     """Take an id that is the same on every row as none: it names nothing."""
     ids = table[id_column]
-    if len(ids) < 2 or ids.isna().any() or ids.nunique() > 1:
+    if len(ids) <= 1 or ids.isna().any() or ids.nunique() > 1:
         return table
     seen = f'"{ids.iloc[0]}" is the id of all {len(ids):,} rows'
     done = "taken as no id; map a column that differs from row to row"

@@ -454,7 +454,7 @@ def _note_counts(
     layer: str, name: str, counts: dict[str, int], n_rows: int, findings: Findings
 ) -> None:
     """Say how many values each of several candidates gave."""
-    if len(counts) < 2:
+    if len(counts) <= 1:
         return
     parts = ", ".join(f"{source} on {n:,} rows" for source, n in counts.items())
     unknown = n_rows - sum(counts.values())

@@ -16,6 +16,8 @@ import shapely
 from numpy.typing import NDArray
 from shapely import GeometryType
 
+from routekit.geometry.plane import AREA_DIMENSION
+
 if TYPE_CHECKING:
     from collections import Counter
 
@@ -87,7 +89,7 @@ def mend_geometry(
     geometry = np.asarray(table.geometry)
     dimension = shapely.get_dimensions(geometry)
     is_short = (dimension == 1) & (shapely.length(geometry) < LEAST_LENGTH_M)
-    is_flat = (dimension == 2) & (shapely.area(geometry) < LEAST_AREA_M2)
+    is_flat = (dimension == AREA_DIMENSION) & (shapely.area(geometry) < LEAST_AREA_M2)
     table = leave_out(table, is_short, layer, "line of zero length", findings, tally)
     is_flat = is_flat[~is_short]
     return leave_out(table, is_flat, layer, "area of zero size", findings, tally)
@@ -166,7 +168,7 @@ def _leave_out_unfit(
 def _mend_areas(table: gpd.GeoDataFrame, layer: str, findings: Findings) -> gpd.GeoDataFrame:
     """Make areas valid; what then has no size is left out by the caller."""
     geometry = np.asarray(table.geometry)
-    is_bad = (shapely.get_dimensions(geometry) == 2) & ~shapely.is_valid(geometry)
+    is_bad = (shapely.get_dimensions(geometry) == AREA_DIMENSION) & ~shapely.is_valid(geometry)
     if not is_bad.any():
         return table
     reasons = shapely.is_valid_reason(geometry[is_bad])
@@ -221,7 +223,7 @@ def _split_parts(
     is_multi = np.isin(types, [int(GeometryType.MULTILINESTRING), int(GeometryType.MULTIPOINT)])
     if not is_multi.any():
         return table
-    is_area = shapely.get_dimensions(geometry) == 2
+    is_area = shapely.get_dimensions(geometry) == AREA_DIMENSION
     n_parts = np.where(is_area, 1, shapely.get_num_geometries(geometry))
     rows = np.repeat(np.arange(len(table)), n_parts)
     part = np.arange(len(rows)) - np.repeat(np.cumsum(n_parts) - n_parts, n_parts)

@@ -47,6 +47,10 @@ STEM_SEPARATOR: Final = r"\s*[;/+|&]\s*|,\s+|(?<=[\d\"'m])\s+(?=\d)"
 """What stands between the stems of one tree: a sign, or a blank before the next number; a single
 comma without blank is a decimal comma."""
 
+NO_DATE_YEAR: Final = 1899
+"""Dates of this year and before are «not known»: databases and spreadsheets write their zero of
+time (30 December 1899) for an empty date (common practice, from memory)."""
+
 _COMMA_LIST: Final = r"\d+(?:,\d+){2,}"
 """Commas without blanks that can be no decimal commas, since there are several."""
 
@@ -218,7 +222,7 @@ def read_years(column: pd.Series) -> Numbers:
     """
     if types.is_datetime64_any_dtype(column.dtype):
         years = column.dt.year.to_numpy(dtype=np.float64, na_value=np.nan)
-        return _without_fault(np.where(years <= 1899, np.nan, years))
+        return _without_fault(np.where(years <= NO_DATE_YEAR, np.nan, years))
     if types.is_numeric_dtype(column.dtype):
         return read_numbers(column)
     text = read_text(column)

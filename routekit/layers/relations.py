@@ -47,6 +47,12 @@ AGREE: Final = 0.5
 BETTER: Final = 0.9
 """The pair read one way round agrees this much better than the other way round (house)."""
 
+_BOTH_ENDS: Final = 2
+"""Columns that name the points at the two ends of a line."""
+
+FEWEST_VALUES: Final = 2
+"""Names or depths from which they can confirm what a column is (house choice)."""
+
 _LEVEL_WORDS: Final = frozenset(("up", "down", "invert", "level", "pipe", "unit", "node"))
 _DESIGNED: Final = ("design", "ontw", "plan", "soll", "entwurf", "proj", "theor", "dise")
 """Beginnings of words for what was designed, which counts less than what was surveyed."""
@@ -225,7 +231,10 @@ def _relate_ids(
     keys += [n for n in points.columns if n != "geometry" and n not in keys]
     for key in keys:
         names_at = read_text(points[key])
-        if names_at.dropna().nunique() < 2 or names_at.dropna().duplicated().mean() > 1 - MOSTLY:
+        if (
+            names_at.dropna().nunique() < FEWEST_VALUES
+            or names_at.dropna().duplicated().mean() > 1 - MOSTLY
+        ):
             continue
         at = {
             name: (
@@ -235,7 +244,7 @@ def _relate_ids(
             for name in free
         }
         hits = [name for name, (first, last) in at.items() if first + last >= AT_END]
-        if len(hits) != 2:
+        if len(hits) != _BOTH_ENDS:
             continue
         sure_key = held.assign(is_sure=held["is_sure"] | held["source"].eq(key))
         held = sure_key if key in set(held["source"]) else held
@@ -323,7 +332,7 @@ def _lies_below(values: NDArray[np.float64], covers: NDArray[np.float64], ends: 
     for at in ends:
         depths = np.where(at >= 0, covers[np.maximum(at, 0)], np.nan) - values
         depths = depths[np.isfinite(depths)]
-        if len(depths) < 2 or np.mean(depths > 0) < MOSTLY:
+        if len(depths) < FEWEST_VALUES or np.mean(depths > 0) < MOSTLY:
             return False
         if not (is_depth(depths) or is_depth(depths * METRES["ft"])):
             return False

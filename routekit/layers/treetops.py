@@ -33,6 +33,9 @@ UNKNOWN_M: Final = np.float32(-1.0)
 FILL_WEIGHT: Final = 0.5
 """A cell without a height takes the smoothed one if known cells hold this much of the weight."""
 
+RASTER_DIMENSIONS: Final = 2
+"""Rows and columns."""
+
 SMOOTHING_REACH: Final = 4.0
 """Standard deviations after which the weights of the smoothing end."""
 
@@ -97,7 +100,7 @@ def find_crowns(
     ValueError
         If the heights are no table or a cell has no size.
     """
-    if heights.ndim != 2 or min(cell_m) <= 0:
+    if heights.ndim != RASTER_DIMENSIONS or min(cell_m) <= 0:
         raise ValueError("heights must have rows and columns, and cells a size above 0 m")
     smooth, filled = smooth_heights(heights, cell_m=cell_m, sigma_m=settings.smoothing_m)
     tops, root = climb(smooth, cell_m=cell_m, settings=settings)

@@ -114,7 +114,7 @@ def unit_in_name(name: str, *, is_level: bool = False) -> str | None:
     ('ft', 'mm', None)
     """
     words = [word.casefold() for word in _WORDS.findall(name)]
-    if len(words) < 2:
+    if len(words) <= 1:
         return None
     joined = "".join(words[-2:])
     if joined in ("usft", "ftus"):

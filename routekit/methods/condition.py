@@ -21,6 +21,18 @@ from routekit.methods.settings import ConditionSettings
 
 GRADES = ("sound", "slight", "moderate", "severe", "failed")
 PRIORITIES = ("none", "low", "medium", "high", "unknown")
+NONE, LOW, MEDIUM, HIGH, UNKNOWN = range(len(PRIORITIES))
+
+GRADE_PRIORITIES: Final = (NONE, LOW, MEDIUM, MEDIUM, HIGH)
+"""Priority by the worst grade, as in `GRADES` (house choice)."""
+
+_SCORE_PER_GRADE, _SCORE_PER_INDEX = 1000, 10
+"""What a grade and a point of the root index count in the order of runs: the index orders runs of
+one grade as long as it stays under 100 (house choice)."""
+
+_SCORE_UNKNOWN = 500
+"""Where runs that were never looked at stand in that order: after grade 1, before what is sound
+(house choice)."""
 
 _JOINTS = ("joint_axial_mm", "joint_radial_mm", "joint_bend_deg", "displaced_joints")
 
@@ -330,13 +342,13 @@ def _rank_runs(
     needs[wanted] = True
     needs[spared] = False
     found = np.nan_to_num(worst)
-    code = np.select([found >= 4, found >= 3, found >= 2, found >= 1], [3, 2, 2, 1], 0)
-    code = np.where(rooty & (code < 2), 2, code)
-    code = np.where(unknown & ~wanted & ~spared, 4, code)
-    code = np.where(wanted & (code == 0), 1, code)
-    score = 1000 * found + 10 * least_index
+    code = np.array(GRADE_PRIORITIES)[found.astype(np.int64)]
+    code = np.where(rooty & (code < MEDIUM), MEDIUM, code)
+    code = np.where(unknown & ~wanted & ~spared, UNKNOWN, code)
+    code = np.where(wanted & (code == NONE), LOW, code)
+    score = _SCORE_PER_GRADE * found + _SCORE_PER_INDEX * least_index
     # Known trouble first, then what was never looked at, then what is sound.
-    score = np.where(unknown, 500.0, score)
+    score = np.where(unknown, _SCORE_UNKNOWN, score)
     order = np.lexsort((table["run_id"].to_numpy(), -score))
     rank = np.empty(len(table), dtype=np.int64)
     rank[order] = np.arange(1, len(table) + 1)

@@ -17,6 +17,10 @@ SEARCH_M = 3.0
 _FAR_M = 1.0
 """Services this clear of the pipe in plan alone count with that distance, m."""
 
+_CROSSING_M = 1e-6
+"""Lines no farther apart in plan than this cross or touch, m: rounding of the intersection (house
+choice)."""
+
 
 def find_neighbours(
     runs: gpd.GeoDataFrame,
@@ -160,7 +164,7 @@ def _measure_pairs(
             "pipe_depth_m": axis,
             "clearance_m": clearance,
             "most_m": most,
-            "is_crossing": plan < 1e-6,
+            "is_crossing": plan < _CROSSING_M,
             **{name: flag & matters for name, flag in guessed.items()},
         }
     )

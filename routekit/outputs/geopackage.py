@@ -238,7 +238,9 @@ def _promote(shapes: ArrayLike | None, kind: str) -> NDArray[np.object_]:
     if not kind.startswith("Multi"):
         return given
     build = _MULTI[kind.removeprefix("Multi")]
-    single = ~shapely.is_missing(given) & (shapely.get_type_id(given) < 4)
+    single = ~shapely.is_missing(given) & (
+        shapely.get_type_id(given) < shapely.GeometryType.MULTIPOINT
+    )
     promoted = given.copy()
     promoted[single] = build(given[single][:, None])
     return promoted

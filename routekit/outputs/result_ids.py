@@ -75,7 +75,7 @@ def find_mixed(folder: Path) -> str:
     mine = [name for name in there if name in RESULT_FILES or PART_NAME.fullmatch(name)]
     found = {name: read_name(folder / name) for name in mine}
     counts = Counter(found.values())
-    if len(counts) < 2:
+    if len(counts) <= 1:
         return ""
     parts = [
         ", ".join(name for name in mine if found[name] == result)

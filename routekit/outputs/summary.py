@@ -15,6 +15,8 @@ from routekit.vocabulary import TECHNIQUES
 
 _SHOWN = 5
 """Strings that the summary names before it only counts."""
+_STUCK_SHOWN = 8
+"""Runs without a technique that the summary names before it only counts."""
 _CUT_OFF = "Root zone dug up or cut off from its tree"
 
 
@@ -237,8 +239,10 @@ def _write_lines(result: Result, counts: dict[str, int | float]) -> list[str]:
         )
     stuck = result.advice.loc[~result.advice["is_feasible"].to_numpy(dtype=bool), "run_id"]
     if len(stuck):
-        more = "" if len(stuck) <= 8 else f" and {len(stuck) - 8} more"
-        lines.append(f"No technique passes every check: {', '.join(stuck.astype(str)[:8])}{more}.")
+        more = "" if len(stuck) <= _STUCK_SHOWN else f" and {len(stuck) - _STUCK_SHOWN} more"
+        lines.append(
+            f"No technique passes every check: {', '.join(stuck.astype(str)[:_STUCK_SHOWN])}{more}."
+        )
     lines += _write_assumed(result)
     return lines
 

@@ -131,7 +131,7 @@ def table_intensity(
     (duration,) = as_floats(duration_min)
     check_positive("duration_min", duration)
     grid, values = (np.asarray(v, dtype=np.float64) for v in (table_duration_min, table_mm_h))
-    if grid.shape != values.shape or grid.size < 2:
+    if grid.shape != values.shape or grid.size <= 1:
         raise ValueError(
             f"a rainfall table needs two rows or more and one intensity for each duration, "
             f"got {grid.size} durations and {values.size} intensities"

@@ -21,6 +21,8 @@ from routekit.pipes.published import load_table
 from routekit.pipes.settings import TrenchSettings
 from routekit.vocabulary import MM_PER_M
 
+STRAIGHT_POINTS = 2
+"""Points of a line that is one straight piece."""
 RULE_SIZE = "EN 1610 Table 1, by size"
 RULE_DEPTH = "EN 1610 Table 2, by depth"
 RULE_UNKNOWN = "not known: size or depth missing or not above zero"
@@ -392,7 +394,9 @@ def _build_corridors(lines: Texts, width_m: Floats) -> Texts:
     """Strip of a given width along each line; None where the width or line is not known."""
     corridors = np.full(len(lines), None, dtype=object)
     known = np.isfinite(width_m) & ~(shapely.is_missing(lines) | shapely.is_empty(lines))
-    straight = known & (shapely.get_num_points(lines) == 2) & (shapely.length(lines) > 0)
+    straight = (
+        known & (shapely.get_num_points(lines) == STRAIGHT_POINTS) & (shapely.length(lines) > 0)
+    )
     corridors[straight] = _build_boxes(lines[straight], width_m[straight])
     bent = known & ~straight
     corridors[bent] = shapely.buffer(

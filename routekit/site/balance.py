@@ -18,7 +18,7 @@ from routekit.arrays import Floats, Ints
 from routekit.geometry.plane import circle_polygon_area, polygon_edges
 from routekit.site.sentences import join_groups
 from routekit.site.settings import DigSettings
-from routekit.site.surroundings import Objects, ZoneLayer, zone_overlaps
+from routekit.site.surroundings import NOTHING_M2, Objects, ZoneLayer, zone_overlaps
 
 WORK_COLUMNS: Final = ("label", "method", "geometry")
 
@@ -183,7 +183,7 @@ def tree_balance(
     touched, row = np.unique(tree, return_inverse=True)
     union = union_by_tree(shapes[dug], row, len(touched))
     footprint, structural = _share_of_zones(union, touched, zones)
-    breach = pd.array(structural > 1e-9, dtype="boolean")
+    breach = pd.array(structural > NOTHING_M2, dtype="boolean")
     breach[np.isnan(structural)] = pd.NA
     careful = f"{settings.root_zone_method} excavation, roots kept, arborist on site"
     table = pd.DataFrame(
@@ -196,7 +196,9 @@ def tree_balance(
             "is_structural": breach,
             "touched_by": _touched_text(works, dug, row, len(touched)),
             "working_method": np.where(
-                structural > 1e-9, "structural roots: arborist decides before any work", careful
+                structural > NOTHING_M2,
+                "structural roots: arborist decides before any work",
+                careful,
             ),
         }
     )

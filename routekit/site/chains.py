@@ -40,6 +40,9 @@ HOST_GROUPS: Final = {
 }
 """How a host gives way: fractured, reinforced, or cut open. Source: common practice."""
 
+_FOLLOWING_ON: Final = 2
+"""Renewed runs that meet where one follows on another; more make a junction."""
+
 
 def link_runs(from_manhole: ArrayLike, to_manhole: ArrayLike, renewed: ArrayLike) -> Ints:
     """Find the renewed run that continues each renewed run.
@@ -249,7 +252,7 @@ def _end_causes(chains: pd.DataFrame, codes: tuple[Ints, Ints], renewed: Bools) 
         count = np.where(node >= 0, meeting[np.maximum(node, 0)] if size else 0, 0)
         junction = np.char.mod("junction of %d renewed runs", count).astype(object)
         chains[name] = np.select(
-            [node < 0, count > 2, count == 2],
+            [node < 0, count > _FOLLOWING_ON, count == _FOLLOWING_ON],
             ["manhole not named", junction, "renewed runs do not follow on"],
             "end of the renewed runs",
         ).astype(object)

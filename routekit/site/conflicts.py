@@ -18,6 +18,7 @@ from routekit.geometry.plane import polygon_edges
 from routekit.geometry.strips import strip_overlap
 from routekit.site.settings import PlacementSettings
 from routekit.site.surroundings import (
+    NOTHING_M2,
     NamedLayer,
     Objects,
     Surroundings,
@@ -91,7 +92,11 @@ class Conflicts:
     @property
     def is_clear(self) -> Bools:
         """Whether no hard conflict, no root zone and no unknown tree is met."""
-        roots = (self.root_m2 > 1e-9) | (self.structural_m2 > 1e-9) | (self.unknown_trees > 0)
+        roots = (
+            (self.root_m2 > NOTHING_M2)
+            | (self.structural_m2 > NOTHING_M2)
+            | (self.unknown_trees > 0)
+        )
         return np.asarray((self.hard == 0) & ~roots)
 
 

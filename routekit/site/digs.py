@@ -23,6 +23,7 @@ from routekit.site.chains import end_directions
 from routekit.site.position_doubt import DOUBT_COLUMNS, measure_doubt
 from routekit.site.settings import DigSettings
 from routekit.site.surroundings import (
+    NOTHING_M2,
     Objects,
     ZoneLayer,
     count_once,
@@ -101,7 +102,7 @@ def measure_digs(
             "zone_overlap_m2": count_once(shapes, dug, tree, overlap, zones.radius_m[tree], zones),
             "zone_by_tree": name_overlaps(dug, tree, overlap, zones, size),
             "structural_m2": deep,
-            "is_structural": deep > 1e-9,
+            "is_structural": deep > NOTHING_M2,
             "worst_tree": worst,
             "worst_share": worst_share,
             "is_settled": np.bincount(dug[np.isnan(structural)], minlength=size) == 0,

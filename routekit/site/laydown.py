@@ -28,6 +28,8 @@ Bools = NDArray[np.bool_]
 
 FITS, IN_STAGES, NO_ROOM, NOT_KNOWN = "fits", "in stages", "no room", "not known"
 """Room for a string: for the whole of it, for parts, not even for one bar, or not known."""
+LEAST_NAMED_M2 = 0.5
+"""Surfaces taken that round to no square metre are not named in the text, m2 (house choice)."""
 NO_BAR = "no room for one bar: choose the other end or another technique"
 
 
@@ -151,7 +153,7 @@ def _blocked_surfaces(polygons: Objects, around: Surroundings) -> tuple[dict[str
     for name, blocked in areas.items():
         said = np.char.mod(f"{name} %.0f m2", blocked).astype(object)
         comma = np.where(text != "", ", ", "").astype(object)
-        text = np.where(blocked >= 0.5, text + comma + said, text)
+        text = np.where(blocked >= LEAST_NAMED_M2, text + comma + said, text)
     return areas, text
 
 

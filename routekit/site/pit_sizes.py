@@ -18,6 +18,8 @@ from routekit.vocabulary import MM_PER_M
 
 SHORTCUT_FLAT, SHORTCUT_SLOPE = 12.0, 2.5
 """The handbook's level floor in outside diameters, and its run per rise; source `najafi_pits`."""
+TWO_ARCS = 2
+"""Arcs of a lead-in that starts and ends level."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -88,7 +90,7 @@ def lead_in_length(drop_m: ArrayLike, radius_m: ArrayLike, *, arcs: int) -> Floa
     (array([4.]), array([6.]))
     """
     drop, radius = _check_lead_in(drop_m, radius_m)
-    if arcs not in {1, 2}:
+    if arcs not in {1, TWO_ARCS}:
         raise ValueError(f"a lead-in has one or two arcs, not {arcs}")
     per_arc = np.minimum(drop / arcs, radius)
     return np.asarray(arcs * np.sqrt(per_arc * (2 * radius - per_arc)))
@@ -151,7 +153,7 @@ def _lead_in_section(drop: Floats, radius: Floats, arcs: int) -> Floats:
     H L - R L + (L (R - H) + R2 asin(L / R)) / 2. Source: plane geometry.
     """
     length = lead_in_length(drop, radius, arcs=arcs)
-    if arcs == 2:
+    if arcs == TWO_ARCS:
         return np.asarray(length * drop / 2)
     low = np.minimum(drop, radius)
     arc = low * length - radius * length
@@ -167,7 +169,7 @@ def _lead_in(
         floor = SHORTCUT_FLAT * outside_m
         lead_in = shortcut_length(outside_m * MM_PER_M, invert_m) - floor
         return lead_in, lead_in * invert_m / 2, floor
-    arcs = 1 if settings.lead_in == "one_arc" else 2
+    arcs = 1 if settings.lead_in == "one_arc" else TWO_ARCS
     radius = np.broadcast_to(np.asarray(radius_m, dtype=float), invert_m.shape)
     lead_in = lead_in_length(invert_m + settings.roller_height_m, radius, arcs=arcs)
     floor = np.full(invert_m.shape, settings.flat_length_m)

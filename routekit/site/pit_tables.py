@@ -17,7 +17,7 @@ from routekit.arrays import Floats, Ints
 from routekit.geometry.plane import polygon_edges
 from routekit.site.conflicts import near_pairs
 from routekit.site.partition import LAUNCH
-from routekit.site.pit_sizes import freeing_radius
+from routekit.site.pit_sizes import TWO_ARCS, freeing_radius
 from routekit.site.placement import DOWN, PitRequests, Placement, candidate_corners
 from routekit.site.position_doubt import measure_doubt
 from routekit.site.sentences import join_causes, join_groups, number_text
@@ -25,6 +25,7 @@ from routekit.site.settings import SiteSettings
 from routekit.site.string_pits import PitTable
 from routekit.site.strings import StringPlan, name_pits
 from routekit.site.surroundings import (
+    NOTHING_M2,
     Surroundings,
     count_once,
     name_overlaps,
@@ -129,7 +130,7 @@ def _freeing_text(
     lead_in, radius = np.full(size, np.nan), np.full(size, np.nan)
     drop = chosen.requests.size.depth_m - settings.pits.floor_below_invert_m
     drop = drop + settings.pits.roller_height_m
-    arcs = 1 if settings.pits.lead_in == "one_arc" else 2
+    arcs = 1 if settings.pits.lead_in == "one_arc" else TWO_ARCS
     if settings.pits.lead_in != "handbook":
         # The shortcut knows no bend radius, so that none can free the pit.
         lead_in[launch] = free_lead_in(chosen.requests.take(launch), around, settings)
@@ -381,7 +382,7 @@ def tabulate_pits(
         "structural_m2": structural_m2,
         "worst_tree": tree,
         "worst_share": found.worst_share,
-        "is_structural": found.structural_m2 > 1e-9,
+        "is_structural": found.structural_m2 > NOTHING_M2,
         "services": found.services,
         "obstacles": found.obstacles,
         "forbidding_trees": found.forbidding_trees,

@@ -28,6 +28,10 @@ from routekit.trees.certainty import (
 DOUBT_COLUMNS: Final = ("position_sd_m", "is_unsure", "may_be_structural", "position_doubt")
 """Columns that `measure_doubt` gives, in order."""
 
+_REACHED: Final = (True, True, False, False)
+"""Of each kind of text, whether the zone named in it is one that the dig may reach though it does
+not as drawn; else it may miss one."""
+
 _NOT_KNOWN: Final = "position doubt not known"
 _NO_CIRCLE: Final = "a structural zone that its position doubt may reach is not known"
 
@@ -215,7 +219,7 @@ def _pair_texts(
         dtype=object,
     )[kind]
     away = np.abs(np.where(np.isin(kind, (0, 2)), to_inner, to_zone))
-    side = np.where(kind < 2, " m away", " m inside").astype(object)
+    side = np.where(np.array(_REACHED)[kind], " m away", " m inside").astype(object)
     least = np.isnan(run_sd[dug]) | np.isnan(zones.position_sd_m[tree])
     text = words + zones.tree_id[tree].astype(str).astype(object) + " ("
     text += number_text(away, 2) + side + ", position good to ± "

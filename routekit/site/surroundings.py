@@ -27,7 +27,8 @@ Objects = NDArray[np.object_]
 
 _CELL_M = 100.0
 _MANY_POINTS = 200
-_NOTHING_M2 = 1e-9
+NOTHING_M2 = 1e-9
+"""Overlap that counts as none, m2: rounding where excavation and zone only touch (house choice)."""
 _QUADRANT = 90
 
 
@@ -222,8 +223,8 @@ def zone_overlaps(
         zones.centre[tree[close]], inner[close], edges, dug[close]
     )
     # What is left of zero by rounding is nothing.
-    overlap[overlap < _NOTHING_M2] = 0.0
-    structural[structural < _NOTHING_M2] = 0.0
+    overlap[overlap < NOTHING_M2] = 0.0
+    structural[structural < NOTHING_M2] = 0.0
     meets = (overlap > 0) | (np.nan_to_num(structural) > 0)
     return dug[meets], tree[meets], overlap[meets], structural[meets]
 
@@ -266,7 +267,7 @@ def count_once(
     np.maximum.at(largest, dug, area)
     once = np.minimum(total, whole)
     # Neither in one zone only, nor covered by one.
-    is_shared = (largest < total - _NOTHING_M2) & (largest < whole - _NOTHING_M2)
+    is_shared = (largest < total - NOTHING_M2) & (largest < whole - NOTHING_M2)
     pair = np.flatnonzero(is_shared[dug] & (area > 0))
     pair = pair[np.argsort(dug[pair], kind="stable")]
     owner, row = np.unique(dug[pair], return_inverse=True)

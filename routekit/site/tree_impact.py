@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from routekit.arrays import Flags, Floats, Ints
 from routekit.geometry.plane import polygon_edges
-from routekit.site.surroundings import Surroundings, ZoneLayer, zone_overlaps
+from routekit.site.surroundings import NOTHING_M2, Surroundings, ZoneLayer, zone_overlaps
 
 HARM = ("n_structural", "n_careful", "n_major", "root_m2")
 """What excavations do to trees: trees hurt, careful digs, and root zone dug up or cut off."""
@@ -40,7 +40,7 @@ def dug_harm(
         Columns `HARM`, n rows: trees, trees, trees, m2.
     """
     dug, tree, overlap, structural = zone_overlaps(polygons, polygon_edges(polygons), around.zones)
-    cut = np.nan_to_num(structural) > 1e-6
+    cut = np.nan_to_num(structural) > NOTHING_M2
     major = ~cut & (overlap / around.zones.area_m2[tree] >= major_from_share)
     size = len(polygons)
     careful = np.zeros(len(dug), dtype=bool) if is_careful is None else cut & is_careful[dug]

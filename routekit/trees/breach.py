@@ -32,6 +32,11 @@ from routekit.vocabulary import SEVERITIES
 NONE, MINOR, MAJOR, STRUCTURAL = range(len(SEVERITIES))
 
 _TOUCH_M2 = 1e-6
+"""Ground that trenches share, or take of a zone, counts only above this, m2: below it they touch
+(house choice)."""
+_PAIR = 2
+"""Trenches at one tree whose shared ground is taken off by one intersection; more are
+joined first."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -310,14 +315,14 @@ def _union_footprint(
     count = np.bincount(place, minlength=len(zones))
     begin = np.concatenate(([0], np.cumsum(count)))[:-1]
     result = total.copy()
-    two = np.flatnonzero(count == 2)
+    two = np.flatnonzero(count == _PAIR)
     pairs = np.column_stack([run[begin[two]], run[begin[two] + 1]])
     unique, back = np.unique(pairs, axis=0, return_inverse=True)
     shared = shapely.intersection(corridors[unique[:, 0]], corridors[unique[:, 1]])
     shared[~(shapely.area(shared) > _TOUCH_M2)] = None
     hit = np.flatnonzero(~shapely.is_missing(shared)[back.ravel()])
     result[two[hit]] -= _area_in_zone(zones, two[hit], shared, back.ravel()[hit])
-    many = np.flatnonzero(count > 2)
+    many = np.flatnonzero(count > _PAIR)
     if len(many):
         wide = int(count[many].max())
         slot = begin[many][:, None] + np.arange(wide)

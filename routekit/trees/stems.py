@@ -33,6 +33,8 @@ STEM_SOURCES: Final = (
 )
 """Where a stem diameter comes from, surest first."""
 
+_FROM_CROWN, _ASSUMED = STEM_SOURCES.index("estimated from crown"), STEM_SOURCES.index("assumed")
+
 STEM_SOURCE_TYPE: Final = pd.CategoricalDtype(list(STEM_SOURCES))
 
 
@@ -231,7 +233,7 @@ def resolve_stems(
     by_girth = np.isnan(measured) | ((n_stems == 0) & np.isclose(measured, girth / np.pi))
     is_girth = np.isfinite(girth) & by_girth
     is_known = [
-        np.isfinite(measured) & (n_stems < 2) & ~is_girth,
+        np.isfinite(measured) & (n_stems <= 1) & ~is_girth,
         is_girth,
         np.isfinite(measured),
         np.isfinite(crown),
@@ -240,7 +242,11 @@ def resolve_stems(
     code = np.select(is_known, list(range(len(is_known))), default=len(is_known))
     certain = np.where(np.isnan(measured), diameter_from_girth(girth), measured)
     values = [
-        np.select([code < 3, code == 3, code == 4], [certain, estimate, guess], default=np.nan)
+        np.select(
+            [code < _FROM_CROWN, code == _FROM_CROWN, code == _ASSUMED],
+            [certain, estimate, guess],
+            default=np.nan,
+        )
         for estimate, guess in zip(from_crown, assumed, strict=True)
     ]
     stems = pd.DataFrame(
@@ -250,7 +256,7 @@ def resolve_stems(
             "stem_mid_mm": values[1],
             "stem_high_mm": values[2],
             "stem_source": pd.Categorical.from_codes(code, dtype=STEM_SOURCE_TYPE),
-            "is_stem_estimated": code >= 3,
+            "is_stem_estimated": code >= _FROM_CROWN,
         },
         index=trees.index,
     )

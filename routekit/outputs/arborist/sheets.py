@@ -37,6 +37,10 @@ from routekit.outputs.stem_words import describe_stems
 from routekit.outputs.touched_trees import is_open
 from routekit.result import Result
 
+_SAME_PLACE_M = 1e-6
+"""Stems no farther from the middle of the plan than this are the tree of the sheet itself, m: its
+own point, by rounding (house choice)."""
+
 
 def build_cases(result: Result, trees: gpd.GeoDataFrame, grazed_m2: float) -> list[dict[str, Any]]:
     """Gather what the sheet of each tree shows.
@@ -161,7 +165,7 @@ def _other_stems(
     """Give the stems of the neighbours on a plan, as points of the sheet."""
     found = result.trees.sindex.query(box, predicate="contains", sort=True)
     points = shapely.get_coordinates(np.array(result.trees.geometry, dtype=object)[found])
-    others = points[np.hypot(*(points - centre).T) > 1e-6]
+    others = points[np.hypot(*(points - centre).T) > _SAME_PLACE_M]
     return to_sheet(others, (centre[0], centre[1]), reach_m).round(1).tolist()  # type: ignore[no-any-return]
 
 

@@ -275,7 +275,7 @@ def sheet_date(result: Result, settings: MapSettings) -> str:
     str
         The date as written there, or an empty text.
     """
-    if settings.sheet_date or result.provenance.empty or result.provenance.shape[1] < 2:
+    if settings.sheet_date or result.provenance.empty or result.provenance.shape[1] <= 1:
         return settings.sheet_date
     text = result.provenance.astype(object).fillna("").astype(str)
     is_date = text.apply(lambda values: values.str.lower().str.strip().isin(["date", "study date"]))

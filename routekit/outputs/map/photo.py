@@ -33,6 +33,10 @@ HALF_WORLD_M: Final = math.pi * 6_378_137.0
 QUALITY: Final = 50
 MOST_PIXELS: Final = 8192
 _COARSER: Final = 0.75
+_NARROWEST_PIXELS: Final = 2
+"""A photo is not made coarser below this width, pixels (house choice)."""
+_RGB_BANDS: Final = (1, 2, 3)
+"""Bands of a colour photo; one with fewer is grey."""
 
 
 class Photo(NamedTuple):
@@ -106,7 +110,7 @@ def _read_photo(
         share = min(1.0, MOST_PIXELS / max(window.width, window.height))
         while True:
             picture = _write_webp(_read_colours(warped, window, share))
-            if len(picture) <= most_mb * BYTES_PER_MB or share * window.width < 2:
+            if len(picture) <= most_mb * BYTES_PER_MB or share * window.width < _NARROWEST_PIXELS:
                 break
             share *= _COARSER
     west, south, east, north = bounds
@@ -151,7 +155,7 @@ def _window_bounds(warped: Any, window: Window) -> tuple[float, float, float, fl
 def _read_colours(warped: Any, window: Window, share: float) -> NDArray[np.uint8]:
     """Read red, green, blue and opacity at a share of full size."""
     n_colours = warped.count - 1
-    bands = [1, 2, 3] if n_colours >= 3 else [1, 1, 1]
+    bands = _RGB_BANDS if n_colours >= len(_RGB_BANDS) else (1, 1, 1)
     size = (max(1, round(window.height * share)), max(1, round(window.width * share)))
     found = warped.read(
         [*bands, warped.count], window=window, out_shape=(4, *size), resampling=Resampling.average

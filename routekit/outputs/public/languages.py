@@ -118,7 +118,7 @@ def write_date(date: str, words: Mapping[str, Any]) -> str:
 
 def _plural(count: int, words: Mapping[str, Any]) -> str:
     """Choose between `one` and `other`."""
-    is_one = count < 2 if words["one_below_two"] else count == 1
+    is_one = count <= 1 if words["one_below_two"] else count == 1
     return "one" if is_one else "other"
 
 

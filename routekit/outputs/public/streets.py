@@ -103,10 +103,10 @@ def _grid_squares(runs: gpd.GeoDataFrame, strings: pd.DataFrame, size_m: float) 
 
 def _letters(number: int) -> str:
     """Write 0, 1, ... 25, 26 as A, B, ... Z, AA."""
-    text = _LETTERS[number % 26]
-    while number >= 26:
-        number = number // 26 - 1
-        text = _LETTERS[number % 26] + text
+    text = _LETTERS[number % len(_LETTERS)]
+    while number >= len(_LETTERS):
+        number = number // len(_LETTERS) - 1
+        text = _LETTERS[number % len(_LETTERS)] + text
     return text
 
 
