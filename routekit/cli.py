@@ -20,7 +20,7 @@ from rich.console import Console
 
 from routekit.errors import OutputError, RoutekitError
 from routekit.outputs.summary import write_count
-from routekit.vocabulary import TECHNIQUES
+from routekit.techniques import TECHNIQUES
 
 OUT = Console(highlight=False, soft_wrap=True)
 ERR = Console(stderr=True, highlight=False, soft_wrap=True)

@@ -10,33 +10,6 @@ SEVERITIES: Final = ("none", "minor", "major", "structural")
 VERDICTS: Final = ("pass", "caution", "unknown", "fail")
 """Verdict of a check, best first: the worst check is a technique's verdict."""
 
-TECHNIQUES: Final = {
-    "monitor": "Leave and monitor",
-    "local_repair": "Local repair",
-    "cipp": "Cured-in-place pipe (CIPP)",
-    "close_fit": "Close-fit lining",
-    "slip_lining": "Slip lining (loose-fit)",
-    "burst_same": "Pipe bursting, size for size",
-    "burst_upsized": "Pipe bursting, upsized",
-    "open_cut": "Open cut",
-}
-"""Technique code to its name, least digging first."""
-
-TECHNIQUE_PHRASES: Final = {
-    "monitor": "leaving it and looking again",
-    "local_repair": "local repair",
-    "cipp": "a cured-in-place liner (CIPP)",
-    "close_fit": "close-fit lining",
-    "slip_lining": "slip lining",
-    "burst_same": "pipe bursting size for size",
-    "burst_upsized": "pipe bursting to a larger size",
-    "open_cut": "open cut",
-}
-"""Technique code to its name within a sentence."""
-
-ROOTED_AGAIN: Final = ("local_repair", "cipp", "close_fit", "slip_lining")
-"""Techniques that leave ends and connections through which roots come back."""
-
 SURVEYS: Final = {
     "camera": "Inspect the run by camera.",
     "levels": "Survey cover and invert levels at both manholes.",

@@ -19,7 +19,7 @@ from sample_copy import SAMPLE, call
 from routekit import errors, pipeline
 from routekit.cli import _print_table, main
 from routekit.outputs.write import write_outputs
-from routekit.vocabulary import TECHNIQUES
+from routekit.techniques import TECHNIQUES
 
 
 @pytest.fixture(scope="module")

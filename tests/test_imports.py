@@ -16,6 +16,7 @@ PACKAGE = Path(routekit.__file__).parent
 ORDER = (
     "errors",
     "vocabulary",
+    "techniques",
     "arrays",
     "geometry",
     "result",

@@ -16,7 +16,8 @@ from routekit.outputs.map.writer import write_map
 from routekit.outputs.public.builder import build_public_page
 from routekit.pipeline import prepare_study
 from routekit.settings.sources import STANDINGS, load_sources
-from routekit.vocabulary import SEVERITIES, TECHNIQUES, VERDICTS
+from routekit.techniques import TECHNIQUES
+from routekit.vocabulary import SEVERITIES, VERDICTS
 
 N_RUNS = 172
 BURST = ("burst_same", "burst_upsized")

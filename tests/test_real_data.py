@@ -13,7 +13,7 @@ import pytest
 from sample_copy import call
 
 from routekit import Study, run_study
-from routekit.vocabulary import TECHNIQUES
+from routekit.techniques import TECHNIQUES
 
 ROOT = Path(__file__).parents[1]
 DATA = Path(os.environ.get("ROUTEKIT_OPEN_SEWERS", ROOT.parent / "shared/data/open_sewers"))

@@ -15,6 +15,7 @@ import shapely
 from geopandas.testing import assert_geodataframe_equal
 
 from routekit.layers.columns import load_columns
+from routekit.techniques import TECHNIQUES
 from routekit.vocabulary import (
     CONNECTION_KINDS,
     MATERIALS,
@@ -22,7 +23,6 @@ from routekit.vocabulary import (
     SERVICE_KINDS,
     SHAPES,
     SURFACE_KINDS,
-    TECHNIQUES,
     USES,
 )
 

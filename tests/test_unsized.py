@@ -10,8 +10,8 @@ from routekit import Study, run_study
 from routekit.outputs.map.tables import run_table
 from routekit.outputs.public.reduce import reduce_result
 from routekit.outputs.summary import summarise
+from routekit.techniques import TECHNIQUES
 from routekit.trees.breach import pair_corridors
-from routekit.vocabulary import TECHNIQUES
 
 ROOT_CHECKS = (
     "Cuts a structural root zone",

@@ -23,10 +23,10 @@ from routekit.advice.options import (
 )
 from routekit.advice.settings import ChoiceSettings
 from routekit.arrays import Flags
-from routekit.layers.decisions import BURSTING, Decided
+from routekit.layers.decisions import Decided
 from routekit.pipes.pull import LEVELS
 from routekit.site.layout import Place, Works, set_out_works
-from routekit.vocabulary import TECHNIQUES
+from routekit.techniques import BURSTING, TECHNIQUES
 
 _OF_STRING = {
     **{
@@ -191,7 +191,7 @@ def list_string_pulls(works: Works, plans: dict[str, pd.DataFrame]) -> pd.DataFr
     """
     number = pd.Index(works.strings["string_id"]).get_indexer(pd.Index(works.string_of_run))
     inside = number >= 0
-    same = plans["burst_same"]["new_outside_mm"].to_numpy(dtype=float)
+    same = plans[BURSTING[0]]["new_outside_mm"].to_numpy(dtype=float)
     larger = works.outside_of_run > same
     codes = np.array([list(TECHNIQUES).index(code) for code in BURSTING])
     members = works.strings["run_ids"].astype(str).str.count(";").to_numpy(dtype=int) + 1

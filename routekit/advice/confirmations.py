@@ -8,9 +8,9 @@ import pandas as pd
 
 from routekit.advice.bore_steps import find_narrowing, narrowing_text
 from routekit.arrays import Flags, Texts
-from routekit.layers.decisions import BURSTING
 from routekit.site.laydown import NO_ROOM, NOT_KNOWN
 from routekit.site.layout import Place, Works
+from routekit.techniques import BURSTING, MONITOR
 
 FIND_CONNECTIONS = (
     "Find the connections: they are not in the data, and no dig or reopening is counted."
@@ -53,7 +53,7 @@ def ask_on_site(
 
 def _ask_for_connections(advice: pd.DataFrame, cases: pd.DataFrame) -> pd.DataFrame:
     """Add connections that are not known to what each run to be worked on must confirm."""
-    is_work = (advice["technique"].astype(str) != "monitor").to_numpy()
+    is_work = (advice["technique"].astype(str) != MONITOR).to_numpy()
     lost = is_work & cases["n_connections"].isna().to_numpy()
     text = advice["to_confirm"].astype(str)
     asked = (text + " " + FIND_CONNECTIONS).str.strip()

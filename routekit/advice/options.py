@@ -14,7 +14,7 @@ from routekit.advice.rates import LEVELS
 from routekit.advice.score import Scores, score_options
 from routekit.advice.settings import ChoiceSettings
 from routekit.arrays import Flags, Floats, Texts
-from routekit.layers.decisions import BURSTING, Decided
+from routekit.layers.decisions import Decided
 from routekit.methods.checks import FAIL, Check, worst_verdict
 from routekit.methods.evaluate import evaluate_techniques
 from routekit.methods.repair import count_faults
@@ -24,14 +24,11 @@ from routekit.pipes.settings import TrenchSettings
 from routekit.site.layout import Place, Works
 from routekit.site.pit_sizes import PitSizes, launch_pits
 from routekit.site.tree_impact import HARM
+from routekit.techniques import BURSTING, BY_CODE, RECORDS, ROOTED_AGAIN, TECHNIQUES, Digging
 from routekit.trees.near_stem import NEAR_COLUMNS, worst_by
-from routekit.vocabulary import ROOTED_AGAIN, TECHNIQUES
 
 _CODES = list(TECHNIQUES)
 _BURST_PLACES = np.array([_CODES.index(code) for code in BURSTING])
-
-_DIG_NOTHING = ("monitor", "local_repair", "cipp", "close_fit")
-"""Techniques that work from the manholes: no pit and no dig, hence no harm to roots."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -154,7 +151,7 @@ def may_widen(checks: dict[str, list[Check]], decided: Decided) -> Flags:
     """
     same, larger = _BURST_PLACES
     agreed = ~decided.excluded[:, larger] & (decided.forced != same)
-    return np.asarray(passes(checks["burst_upsized"]) & agreed)
+    return np.asarray(passes(checks[BURSTING[1]]) & agreed)
 
 
 def burst_and_other_scores(
@@ -274,27 +271,38 @@ def _plan_in_full(
     lining = settings.methods.lining
     rooted = cases["is_root_choked"].to_numpy(dtype=bool)
     faults = count_faults(cases)
-    slipped = _size_slip_pits(place, plans["slip_lining"])
     full = {}
     for technique, plan in plans.items():
-        burst, slips = technique in BURSTING, technique == "slip_lining"
+        digs = BY_CODE[technique].digs
+        pit_m3, pit_m2 = _size_pits(place, plan, works, digs)
         full[technique] = plan.assign(
-            # The short liners of a repair are as thick as a whole one would be.
-            liner_wall_mm=plans["cipp" if technique == "local_repair" else technique]["wall_mm"],
+            liner_wall_mm=plan["wall_mm"],
             n_repairs=faults,
             life_share=np.where(rooted, lining.rooted_life_share, 1.0)
             if technique in ROOTED_AGAIN
             else 1.0,
-            setup_share=works.setup_share if burst else 1.0,
-            pit_m3=works.pit_m3 if burst else slipped.volume_m3 if slips else 0.0,
-            pit_m2=works.pit_m2 if burst else slipped.length_m * slipped.width_m if slips else 0.0,
-            **dug.get(technique, dict.fromkeys(DIG_PLAN, 0.0)),
+            setup_share=works.setup_share if digs == "string works" else 1.0,
+            pit_m3=pit_m3,
+            pit_m2=pit_m2,
+            **dug[digs],
         )
     return sites, full
 
 
-def _size_slip_pits(place: Place, plan: pd.DataFrame) -> PitSizes:
-    """Size the pit through which each run would be slip lined by itself; NaN where not known."""
+def _size_pits(
+    place: Place, plan: pd.DataFrame, works: Works, digs: Digging
+) -> tuple[Floats | float, Floats | float]:
+    """Volume, m3, and area, m2, of the pits of each run: its share of its string's, or its own."""
+    if digs == "string works":
+        return works.pit_m3, works.pit_m2
+    if digs == "connections and own pit":
+        pit = _size_own_pits(place, plan)
+        return pit.volume_m3, pit.length_m * pit.width_m
+    return 0.0, 0.0
+
+
+def _size_own_pits(place: Place, plan: pd.DataFrame) -> PitSizes:
+    """Size the pit through which each run would get its pipe by itself; NaN where not known."""
     pipe, outside = place.settings.pipe, plan["new_outside_mm"].to_numpy(dtype=float)
     outside = np.where(outside > 0, outside, np.nan)
     return launch_pits(
@@ -306,13 +314,13 @@ def _size_slip_pits(place: Place, plan: pd.DataFrame) -> PitSizes:
     )
 
 
-def _slip_harm(place: Place, plan: pd.DataFrame, works: Works) -> pd.DataFrame:
-    """Harm of slip lining: its connection digs, and its pit as if it lay anywhere on the run.
+def _own_pit_harm(place: Place, plan: pd.DataFrame, works: Works) -> pd.DataFrame:
+    """Harm of connection digs and of a pit of each run's own, as if it lay anywhere on the run.
 
     The pit is not set out, so it takes the share of root zone that a trench would on average; where
     its size is not known, all that the least trench would take.
     """
-    pit = _size_slip_pits(place, plan)
+    pit = _size_own_pits(place, plan)
     trench = place.runs["length_m"].to_numpy(dtype=float) * place.trenches[
         "corridor_width_m"
     ].to_numpy(dtype=float)
@@ -334,17 +342,22 @@ def _measure_girth(cases: pd.DataFrame) -> Floats:
 
 def _sum_planned_digs(
     place: Place, works: Works, trench: TrenchSettings
-) -> dict[str, dict[str, Floats]]:
-    """Small digs of each run by technique: bursting bares services and collapses too."""
+) -> dict[Digging, dict[str, Floats]]:
+    """Small digs of each run by what is dug: the works of a string bare services too."""
     joining = works.digs[works.digs["kind"] == "connection"]
-    sums = {
-        code: sum_digs(digs, place.runs["run_id"], trench)
-        for code, digs in (("slip_lining", joining), (BURSTING[0], works.digs))
-    }
-    sums |= dict.fromkeys(BURSTING, sums[BURSTING[0]])
+    joined, every = (
+        {name: table[name].to_numpy(dtype=float) for name in DIG_PLAN}
+        for table in (
+            sum_digs(digs, place.runs["run_id"], trench) for digs in (joining, works.digs)
+        )
+    )
+    none = dict.fromkeys(DIG_PLAN, np.zeros(len(place.runs)))
     return {
-        code: {name: table[name].to_numpy(dtype=float) for name in DIG_PLAN}
-        for code, table in sums.items()
+        "nothing": none,
+        "connections": joined,
+        "connections and own pit": joined,
+        "string works": every,
+        "trench": none,
     }
 
 
@@ -352,6 +365,27 @@ def _least_flow(cases: pd.DataFrame) -> Floats:
     """Flow that must be carried after the tolerance; what lies within it is no shortfall."""
     required = cases["required_l_s"].to_numpy(dtype=float)
     return np.asarray(required * (1 - cases["capacity_tolerance_share"].to_numpy(dtype=float)))
+
+
+def _harm_of(digs: Digging, place: Place, plan: pd.DataFrame, works: Works) -> pd.DataFrame:
+    """Harm to trees by what a technique digs, per run."""
+    cases = place.cases
+    if digs == "connections":
+        return works.joining_harm
+    if digs == "connections and own pit":
+        return _own_pit_harm(place, plan, works)
+    if digs == "string works":
+        return works.dig_harm + works.pit_harm
+    if digs == "trench":
+        # Of a trench of unknown width: what the least one would do.
+        least = {
+            "n_structural": cases["least_structural"],
+            "n_careful": 0.0,
+            "n_major": cases["least_major"] - cases["least_structural"],
+            "root_m2": cases["least_severed_m2"],
+        }
+        return pd.DataFrame(least).astype(float)
+    return pd.DataFrame(0.0, index=cases.index, columns=list(HARM))
 
 
 def _score(
@@ -364,25 +398,7 @@ def _score(
 ) -> Scores:
     """Score every technique by harm, flow, certainty, cost and carbon."""
     cases = place.cases
-    none = pd.DataFrame(0.0, index=cases.index, columns=list(HARM))
-    open_cut = pd.DataFrame(
-        {
-            # Of a trench of unknown width: what the least one would do.
-            "n_structural": cases["least_structural"],
-            "n_careful": 0.0,
-            "n_major": cases["least_major"] - cases["least_structural"],
-            "root_m2": cases["least_severed_m2"],
-        }
-    ).astype(float)
-    burst = works.dig_harm + works.pit_harm
-    by_technique = dict.fromkeys(_DIG_NOTHING, none) | {
-        "open_cut": open_cut,
-        "slip_lining": _slip_harm(place, plans["slip_lining"], works),
-        "burst_same": burst,
-        "burst_upsized": burst,
-    }
-    # By name, so that a technique whose harm nobody has thought of stops here.
-    harm = {technique: by_technique[technique] for technique in TECHNIQUES}
+    harm = {one.code: _harm_of(one.digs, place, plans[one.code], works) for one in RECORDS}
     costs = {
         technique: table[["cost_mid", "whole_life_cost_mid", "co2e_kg_mid"]]
         for technique, table in quantities.items()

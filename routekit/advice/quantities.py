@@ -21,6 +21,7 @@ from routekit.advice.surfaces import KINDS
 from routekit.advice.work_items import RECIPES
 from routekit.pipes.settings import TrenchSettings
 from routekit.pipes.trench import spoil
+from routekit.techniques import MONITOR
 
 QUANTITIES: Final = (
     "excavation_m3",
@@ -243,7 +244,7 @@ def _lifelong(
 ) -> FloatArray:
     """Whole-life cost: long life at the low end, short at the high; monitoring is repeated."""
     life = settings.life.triple(name)[::-1]
-    if name == "monitor":
+    if name == MONITOR:
         life = np.full(len(LEVELS), settings.work.reinspect_years)
     return whole_life_cost(
         cost,

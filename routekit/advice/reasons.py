@@ -12,8 +12,7 @@ from numpy.typing import NDArray
 from routekit.advice.score import CRITERIA, Choice, Scores
 from routekit.advice.value_texts import CODES, NAMES, PHRASES
 from routekit.arrays import Floats, Ints, Texts
-from routekit.layers.decisions import BURSTING
-from routekit.vocabulary import ROOTED_AGAIN
+from routekit.techniques import BURSTING, ROOTED_AGAIN
 
 _BURST = [CODES.index(code) for code in BURSTING]
 _ROOTED = [CODES.index(code) for code in ROOTED_AGAIN]

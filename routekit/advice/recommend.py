@@ -28,6 +28,7 @@ from routekit.advice.value_texts import CODES, list_checks_of
 from routekit.arrays import Ints, Texts
 from routekit.layers.decisions import Decided
 from routekit.methods.checks import FAIL, Check
+from routekit.techniques import RECORDS, Answer
 
 
 def recommend(
@@ -123,10 +124,12 @@ def _find_idle(cases: pd.DataFrame) -> NDArray[np.bool_]:
     A run that needs work is not left alone for want of a technique, and what nobody has seen is
     not mended place by place: the least bad of the others is named.
     """
-    idle = np.zeros((len(cases), len(CODES)), dtype=bool)
-    idle[:, CODES.index("monitor")] = cases["needs_work"].to_numpy(dtype=float) > 0
-    idle[:, CODES.index("local_repair")] = ~cases["is_inspected"].to_numpy(dtype=bool)
-    return idle
+    out_of_place: dict[Answer, NDArray[np.bool_]] = {
+        "sound run": cases["needs_work"].to_numpy(dtype=float) > 0,
+        "inspected run": ~cases["is_inspected"].to_numpy(dtype=bool),
+        "any run": np.zeros(len(cases), dtype=bool),
+    }
+    return np.stack([out_of_place[one.answers] for one in RECORDS], axis=1)
 
 
 def _take_new_pipe(plans: Mapping[str, pd.DataFrame], chosen: Ints) -> Texts:

@@ -12,10 +12,9 @@ from numpy.typing import NDArray
 
 from routekit.advice.weights import WeightSettings
 from routekit.arrays import Floats, Ints
-from routekit.layers.decisions import BURSTING
 from routekit.methods.checks import CAUTION, FAIL, Check, needed_surveys
 from routekit.site.tree_impact import HARM
-from routekit.vocabulary import TECHNIQUES
+from routekit.techniques import BURSTING, TECHNIQUES
 
 _BURST = [list(TECHNIQUES).index(code) for code in BURSTING]
 _IS_BURST = np.isin(list(TECHNIQUES), BURSTING)

@@ -19,6 +19,7 @@ from routekit.advice.rates import LEVELS, FloatArray
 from routekit.advice.surfaces import KINDS
 from routekit.arrays import Flags, Texts
 from routekit.site.layout import Place, Works, balance_trees
+from routekit.techniques import MONITOR, OPEN_CUT
 from routekit.trees.breach import sum_tree_loss
 from routekit.trees.exposure import Exposure
 from routekit.trees.unsized import add_unknown_losses
@@ -175,7 +176,7 @@ def _work_lines(tables: tuple[pd.DataFrame, ...], length_m: FloatArray) -> list[
 
 def _work_on(table: pd.DataFrame) -> Flags:
     """Tell which runs are worked on."""
-    return np.asarray((table["technique"] != "monitor").to_numpy(), dtype=bool)
+    return np.asarray((table["technique"] != MONITOR).to_numpy(), dtype=bool)
 
 
 def _left_out(name: str, masks: list[Flags]) -> list[Line]:
@@ -211,7 +212,7 @@ def _tree_lines(
 
     Trenches of unknown width are left out and counted; a side of nothing else is not known.
     """
-    lost = [(table["technique"] == "open_cut").to_numpy() & ~sized for table in tables]
+    lost = [(table["technique"] == OPEN_CUT).to_numpy() & ~sized for table in tables]
     empty = [
         bool(mask.any() and not (_work_on(table) & ~mask).any())
         for mask, table in zip(lost, tables, strict=True)
@@ -317,11 +318,11 @@ def sum_up(
     needs = place.cases["needs_work"].to_numpy() > 0
     unsized = np.isnan(place.trenches["width_m"].to_numpy(dtype=float))
     # A trench of unknown width that is decided on for a sound run counts on both sides.
-    before = _loss_of(needs | (unsized & (chosen == "open_cut")), exposure, zones)
-    is_cut = chosen == "open_cut"
+    before = _loss_of(needs | (unsized & (chosen == OPEN_CUT)), exposure, zones)
+    is_cut = chosen == OPEN_CUT
     stays = _loss_of(is_cut, exposure, zones)
     balance = balance_trees(place, works, chosen, loss_before=before, loss_open_cut=stays)
-    dug = np.where(needs, "open_cut", "monitor")
+    dug = np.where(needs, OPEN_CUT, MONITOR)
     after = balance[balance["is_touched"]].assign(severed_m2=lambda table: table["loss_m2"])
     totals = build_totals(
         _take_quantities(quantities, dug),

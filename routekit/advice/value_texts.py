@@ -8,7 +8,7 @@ import numpy as np
 
 from routekit.arrays import Ints, Texts
 from routekit.methods.checks import Check
-from routekit.vocabulary import TECHNIQUE_PHRASES, TECHNIQUES
+from routekit.techniques import TECHNIQUE_PHRASES, TECHNIQUES
 
 CODES = list(TECHNIQUES)
 """Techniques in their fixed order."""

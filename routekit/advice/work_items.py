@@ -13,6 +13,7 @@ from typing import Final
 import numpy as np
 
 from routekit.advice.earthworks import FloatArray, Items, Site, pit_items, trench_items
+from routekit.techniques import RECORDS, Work
 from routekit.vocabulary import MM_PER_M
 
 MEASURES: Final = (
@@ -73,7 +74,7 @@ def _liner_volume(site: Site, length_m: FloatArray) -> FloatArray:
     return np.asarray(length_m * np.pi * (girth - wall) * wall / MM_PER_M**2)
 
 
-def _open_cut(site: Site) -> Items:
+def _dig_trench(site: Site) -> Items:
     """List trench, new pipe, connections joined in the trench."""
     joined = site.run["n_connections"]
     return {
@@ -130,7 +131,7 @@ def _slip(site: Site) -> Items:
     }
 
 
-def _cipp(site: Site) -> Items:
+def _cure_liner(site: Site) -> Items:
     """List a liner through the manholes, connections reopened from inside."""
     length = site.run["length_m"]
     return {
@@ -145,7 +146,7 @@ def _cipp(site: Site) -> Items:
     }
 
 
-def _close_fit(site: Site) -> Items:
+def _press_liner(site: Site) -> Items:
     """List folded pipe, pulled in from the plan's pits and reverted; connections from inside."""
     length = site.run["length_m"]
     return {
@@ -161,7 +162,7 @@ def _close_fit(site: Site) -> Items:
     }
 
 
-def _local_repair(site: Site) -> Items:
+def _mend(site: Site) -> Items:
     """List root cutting and short liners; connections stay as they are."""
     pieces = site.plan["n_repairs"]
     return {
@@ -174,19 +175,19 @@ def _local_repair(site: Site) -> Items:
     }
 
 
-def _monitor(site: Site) -> Items:
+def _inspect(site: Site) -> Items:
     """List one inspection."""
     return {**_survey(site, 1.0), "jetted_m": site.run["length_m"]}
 
 
-RECIPES: Final[dict[str, Callable[[Site], Items]]] = {
-    "monitor": _monitor,
-    "local_repair": _local_repair,
-    "cipp": _cipp,
-    "close_fit": _close_fit,
-    "slip_lining": _slip,
-    "burst_same": _burst,
-    "burst_upsized": _burst,
-    "open_cut": _open_cut,
+_LISTS: Final[dict[Work, Callable[[Site], Items]]] = {
+    "inspection": _inspect,
+    "short liners": _mend,
+    "cured liner": _cure_liner,
+    "close-fit liner": _press_liner,
+    "slipped string": _slip,
+    "burst string": _burst,
+    "trench": _dig_trench,
 }
+RECIPES: Final = {one.code: _LISTS[one.work] for one in RECORDS}
 """Technique to the function that lists its work."""

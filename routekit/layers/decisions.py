@@ -10,10 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from routekit.errors import DecisionError
-from routekit.vocabulary import TECHNIQUE_PHRASES, TECHNIQUES
-
-BURSTING = ("burst_same", "burst_upsized")
-"""Techniques that renew runs in strings: together with others, or not at all."""
+from routekit.techniques import BURSTING, TECHNIQUE_PHRASES, TECHNIQUES
 
 KINDS = ("force", "exclude", "no_pit")
 

@@ -1,17 +1,20 @@
-"""All techniques against all runs: the one place that knows which module checks which technique."""
+"""All techniques against all runs, each checked by the function that its record names."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
+from importlib import import_module
+from typing import Final, Protocol, cast
 
 import numpy as np
 import pandas as pd
 
-from routekit.methods import bursting, lining, monitor, open_cut, repair
 from routekit.methods.checks import CAUTION, FAIL, UNKNOWN, Check, worst_verdict
 from routekit.methods.settings import MethodSettings
 from routekit.methods.weighing import weigh_assumed
-from routekit.vocabulary import TECHNIQUES, VERDICTS
+from routekit.settings.declare import Settings
+from routekit.techniques import RECORDS, TECHNIQUES, Technique
+from routekit.vocabulary import VERDICTS
 
 _SHOWN = (
     "new_outside_mm",
@@ -22,6 +25,44 @@ _SHOWN = (
     "running_velocity_m_s",
 )
 """Columns of the plans that the options show."""
+
+
+class Lister(Protocol):
+    """Lists the checks of one technique; its settings are the group that the record names."""
+
+    def __call__(
+        self, cases: pd.DataFrame, plan: pd.DataFrame, settings: Settings, /
+    ) -> list[Check]:
+        """List the checks, one verdict for each case."""
+        ...
+
+
+def find_lister(technique: Technique) -> Lister:
+    """Find the function that lists the checks of a technique.
+
+    Parameters
+    ----------
+    technique : Technique
+        Its checks and limits are looked up by name.
+
+    Returns
+    -------
+    Lister
+
+    Raises
+    ------
+    ImportError, AttributeError
+        If `routekit.methods` has no such module or function.
+    ValueError
+        If the settings have no such group of limits.
+    """
+    module, _, function = technique.checks.partition(".")
+    if technique.limits not in MethodSettings.model_fields:
+        raise ValueError(f"{technique.code}: `methods` has no group of limits {technique.limits!r}")
+    return cast(Lister, getattr(import_module(f"routekit.methods.{module}"), function))
+
+
+_LISTERS: Final = {one.code: find_lister(one) for one in RECORDS}
 
 
 def evaluate_techniques(
@@ -40,19 +81,12 @@ def evaluate_techniques(
     Returns
     -------
     dict of str to list of Check
-        Checks by technique, in the order of `routekit.vocabulary.TECHNIQUES`.
+        Checks by technique, in the order of `routekit.techniques.TECHNIQUES`.
     """
-    checks = {
-        "monitor": monitor.list_checks(cases, plans["monitor"], settings.monitor),
-        "local_repair": repair.list_checks(cases, plans["local_repair"], settings.repair),
-        "cipp": lining.list_cipp_checks(cases, plans["cipp"], settings.lining),
-        "close_fit": lining.list_close_fit_checks(cases, plans["close_fit"], settings.lining),
-        "slip_lining": lining.list_slip_checks(cases, plans["slip_lining"], settings.lining),
-        "burst_same": bursting.list_checks(cases, plans["burst_same"], settings.bursting),
-        "burst_upsized": bursting.list_checks(cases, plans["burst_upsized"], settings.bursting),
-        "open_cut": open_cut.list_checks(cases, plans["open_cut"], settings.open_cut),
+    listed = {
+        one.code: _LISTERS[one.code](cases, plans[one.code], getattr(settings, one.limits))
+        for one in RECORDS
     }
-    listed = {technique: checks[technique] for technique in TECHNIQUES}
     return weigh_assumed(listed, cases["assumed"])
 
 

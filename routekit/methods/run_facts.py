@@ -28,6 +28,7 @@ from routekit.site.digs import find_runs
 from routekit.site.layout import LayoutSettings, Place
 from routekit.site.settings import StringSettings
 from routekit.site.surroundings import prepare_surroundings
+from routekit.techniques import BURSTING
 from routekit.trees.exposure import Exposure
 from routekit.trees.near_stem import blank_digging
 
@@ -320,7 +321,7 @@ def find_crossings(
     widest = methods.subsoil.largest_service_mm
     _, pairs = find_neighbours(place.runs, services, outside_mm=outside, largest_service_mm=widest)
     limits = methods.bursting
-    needed = np.fmax(needed_clearance(plans["burst_upsized"], limits), limits.exposed_clearance_m)[
+    needed = np.fmax(needed_clearance(plans[BURSTING[1]], limits), limits.exposed_clearance_m)[
         pairs["run"].to_numpy()
     ]
     clearance = pairs["clearance_m"].to_numpy(dtype=float)

@@ -11,8 +11,9 @@ from collections.abc import Iterable, Mapping
 
 import pandas as pd
 
+from routekit.techniques import TECHNIQUES
 from routekit.trees.zones import OWN_BASIS
-from routekit.vocabulary import SEVERITIES, TECHNIQUES
+from routekit.vocabulary import SEVERITIES
 
 Tables = Mapping[str, pd.DataFrame]
 

@@ -11,8 +11,9 @@ from numpy.typing import NDArray
 from routekit.arrays import take_numbers
 from routekit.outputs.gis_layers import mark_recommended
 from routekit.result import Result
+from routekit.techniques import MONITOR, list_codes
 
-KEEPS_SHAPE: Final = ("monitor", "local_repair", "cipp")
+KEEPS_SHAPE: Final = list_codes(lambda one: one.keeps_shape)
 """Techniques that keep the shape of the old pipe."""
 
 _TIMES, _BECOMES = " \u00d7 ", " \u2192 "
@@ -36,7 +37,7 @@ def write_bore_changes(result: Result) -> pd.Series:
     runs = pd.DataFrame(result.runs)
     old = take_numbers(runs, "diameter_mm")
     new, technique = _recommended_bores(result)
-    has_works = ~np.isin(technique, ["", "monitor"])
+    has_works = ~np.isin(technique, ["", MONITOR])
     new = np.where(has_works, new, old)
     height = take_numbers(runs, "height_mm")
     tall = np.isfinite(height) & (np.round(height) != np.round(old))

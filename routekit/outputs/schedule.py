@@ -29,7 +29,7 @@ from routekit.outputs.schedule_items import leave_out_money
 from routekit.outputs.schedule_sheets import collect_sheets, find_currency
 from routekit.outputs.settings import ScheduleSettings
 from routekit.result import Result
-from routekit.vocabulary import TECHNIQUES
+from routekit.techniques import TECHNIQUES
 
 MAX_CELL_UNITS = 32_767
 _CUT_MARK = " [cut: longer text in result.gpkg]"

@@ -16,9 +16,13 @@ from routekit.outputs.schedule_items import list_items
 from routekit.outputs.stem_words import describe_stems
 from routekit.outputs.touched_trees import is_open, list_touched
 from routekit.result import Result
+from routekit.techniques import RECORDS, Joining, list_codes
 
-CUTS_ROOTS_FIRST: Final = ("local_repair", "cipp", "close_fit", "slip_lining")
+CUTS_ROOTS_FIRST: Final = list_codes(lambda one: one.needs_clear_bore)
 """Techniques that need a bore clear of roots before the works."""
+
+_WAYS: Final[dict[Joining, str]] = {"trench": "in the trench", "left": "left"}
+"""What becomes of connections that are no digs of their own."""
 
 _NEW_PIPE: Final = ("new_outside_mm", "new_bore_mm")
 _SIZE: Final = ("technique", "new_outside_mm", "new_bore_mm", "new_wall_mm", "shape")
@@ -209,7 +213,7 @@ def _new_sizes(result: Result, runs: pd.DataFrame) -> pd.DataFrame:
 def _list_ways(result: Result, runs: pd.DataFrame) -> pd.Series:
     """Say for each run how many connections are reopened in which way: «3 robot, 1 suction»."""
     special = runs["technique"].map(
-        {"open_cut": "in the trench", "monitor": "left", "local_repair": "left"}
+        {one.code: _WAYS[one.joins] for one in RECORDS if one.joins in _WAYS}
     )
     digs = result.digs
     if not {"connection_id", "run_id", "method"} <= set(digs.columns):

@@ -11,7 +11,7 @@ from routekit.arrays import Flags
 from routekit.layers.assumed import is_assumed, list_fields, word_of
 from routekit.methods.common import NO_DIGGING
 from routekit.result import Result, require_result
-from routekit.vocabulary import TECHNIQUES
+from routekit.techniques import MONITOR, OPEN_CUT, TECHNIQUES
 
 _SHOWN = 5
 """Strings that the summary names before it only counts."""
@@ -54,7 +54,7 @@ def _count(result: Result) -> dict[str, int | float]:
     found = result.findings["severity"].astype(str)
     left = balance[balance["is_touched"].to_numpy(dtype=bool)]
     method = result.digs["method"].astype(str)
-    is_work = advice["technique"].astype(str).to_numpy() != "monitor"
+    is_work = advice["technique"].astype(str).to_numpy() != MONITOR
     seen = result.condition["is_inspected"].to_numpy(dtype=bool)
     joined = result.runs["n_connections"].notna().to_numpy()
     return {
@@ -103,8 +103,8 @@ def _count(result: Result) -> dict[str, int | float]:
 def _count_near_stems(result: Result) -> dict[str, int]:
     """Count pits, small digs and recommended trenches too near a stem, or perhaps too near."""
     checks = result.checks[(result.checks["check"] == NO_DIGGING).to_numpy()]
-    cut = result.advice.loc[(result.advice["technique"] == "open_cut").to_numpy(), "run_id"]
-    mine = (checks["technique"] == "open_cut") & checks["run_id"].isin(cut)
+    cut = result.advice.loc[(result.advice["technique"] == OPEN_CUT).to_numpy(), "run_id"]
+    mine = (checks["technique"] == OPEN_CUT) & checks["run_id"].isin(cut)
     verdict = checks.loc[mine.to_numpy(), "verdict"].astype(str)
     found = {
         "trenches_near_stem": int((verdict == "fail").sum()),

@@ -27,6 +27,7 @@ from routekit.pipes.pull import LEVELS, PullRuns, estimate_pull
 from routekit.pipes.section import full_section, girth_diameter
 from routekit.pipes.settings import FlowSettings, LinerSettings, PipeSettings, PullSettings
 from routekit.settings.declare import Settings, setting
+from routekit.techniques import BURSTING, RECORDS, NewPipe
 from routekit.vocabulary import MM_PER_M
 
 _OPEN_CUT_STEPS = 4
@@ -87,28 +88,32 @@ def build_plans(cases: pd.DataFrame, settings: PlanSettings) -> dict[str, pd.Dat
     same = choose_outside_diameter(round_host)
     larger = _size_for_flow(cases, round_host, settings)
     relaid = relaid_outside(cases, settings.flow, pipe)
-    plans = {
-        "monitor": _plan_old(cases, "capacity_now_l_s", ""),
-        "local_repair": _plan_old(cases, "capacity_sound_l_s", "Short liners at the faults"),
-        "cipp": _plan_liner(cases, settings),
-        "close_fit": _plan_close_fit(cases, round_host, settings),
-        "slip_lining": _plan_pe(cases, slip, pipe.liner_sdr, "Slipped PE", settings),
-        "burst_same": _plan_burst(cases, same, settings),
-        "burst_upsized": _plan_burst(cases, larger, settings).assign(
+    liner = _plan_liner(cases, settings)
+    mended = _plan_old(cases, "capacity_sound_l_s", "Short liners at the faults")
+    plans: dict[NewPipe, pd.DataFrame] = {
+        "old pipe": _plan_old(cases, "capacity_now_l_s", ""),
+        # The short liners of a repair are as thick as a whole one would be.
+        "mended": mended.assign(wall_mm=liner["wall_mm"]),
+        "cured liner": liner,
+        "close-fit liner": _plan_close_fit(cases, round_host, settings),
+        "slipped pipe": _plan_pe(cases, slip, pipe.liner_sdr, "Slipped PE", settings),
+        "burst, same size": _plan_burst(cases, same, settings),
+        "burst, larger": _plan_burst(cases, larger, settings).assign(
             is_size_assumed=_is_size_assumed(cases)
         ),
-        "open_cut": _plan_pe(cases, relaid, pipe.sdr, "PE laid in a trench", settings),
+        "re-laid": _plan_pe(cases, relaid, pipe.sdr, "PE laid in a trench", settings),
     }
-    return {code: _let_run(plan, code, cases, settings.flow) for code, plan in plans.items()}
+    run = {kind: _let_run(plan, kind, cases, settings.flow) for kind, plan in plans.items()}
+    return {one.code: run[one.new_pipe] for one in RECORDS}
 
 
-_WALL_AFTER = {"cipp": "lined"}
-"""Whose roughness a technique leaves, where not that of PE."""
-_KEEPS_WALL = ("monitor", "local_repair")
+_WALL_AFTER: dict[NewPipe, str] = {"cured liner": "lined"}
+"""Whose roughness a new pipe has, where not that of PE."""
+_KEEPS_WALL: tuple[NewPipe, ...] = ("old pipe", "mended")
 
 
 def _let_run(
-    plan: pd.DataFrame, code: str, cases: pd.DataFrame, flow: FlowSettings
+    plan: pd.DataFrame, kind: NewPipe, cases: pd.DataFrame, flow: FlowSettings
 ) -> pd.DataFrame:
     """Add how deep and fast the renewed run flows, and how fast it should to keep clean.
 
@@ -116,11 +121,11 @@ def _let_run(
     """
     is_round = cases["shape"].astype(str).to_numpy() == "circular"
     bore_left = _positive(plan["new_bore_mm"])
-    if code in _KEEPS_WALL:
+    if kind in _KEEPS_WALL:
         rough = find_roughness(_texts(cases["material"]), "sound", flow)
     else:
-        rough = find_roughness(_WALL_AFTER.get(code, "pe"), flow.new_condition, flow)
-        is_round = is_round | (code == "open_cut")
+        rough = find_roughness(_WALL_AFTER.get(kind, "pe"), flow.new_condition, flow)
+        is_round = is_round | (kind == "re-laid")
     filling, velocity = running_flow(np.where(is_round, bore_left, np.nan), cases, rough, flow)
     full = plan["velocity_m_s"].to_numpy(dtype=float)
     slope = falling_gradient(cases["gradient"])
@@ -363,14 +368,15 @@ def resize_bursting(
     Returns
     -------
     dict of str to DataFrame
-        The plans, with `burst_upsized` in the size of the string wherever that is larger than the
-        same size.
+        The plans; that of bursting to a larger size is in the size of the string wherever this is
+        more than the same size.
     """
-    same = plans["burst_same"]["new_outside_mm"].to_numpy(dtype=float)
-    own = plans["burst_upsized"]["new_outside_mm"].to_numpy(dtype=float)
+    same_size, larger = BURSTING
+    same = plans[same_size]["new_outside_mm"].to_numpy(dtype=float)
+    own = plans[larger]["new_outside_mm"].to_numpy(dtype=float)
     outside = np.where(outside_mm > same, outside_mm, own)
     plan = _plan_burst(cases, outside, settings).assign(
         # In a string the size is chosen: the run is given it whatever must flow.
         is_size_assumed=_is_size_assumed(cases) & ~(outside_mm > same)
     )
-    return plans | {"burst_upsized": _let_run(plan, "burst_upsized", cases, settings.flow)}
+    return plans | {larger: _let_run(plan, "burst, larger", cases, settings.flow)}

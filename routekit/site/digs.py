@@ -31,14 +31,15 @@ from routekit.site.surroundings import (
     rectangle_corners,
     zone_overlaps,
 )
+from routekit.techniques import list_codes
 from routekit.trees.near_stem import NEAR_COLUMNS, judge_digging
 from routekit.vocabulary import MM_PER_M
 
 Bools = NDArray[np.bool_]
 
-DUG_TECHNIQUES: Final = ("burst_same", "burst_upsized", "slip_lining")
+_DUG: Final = list_codes(lambda one: one.joins == "dug")
 """Techniques whose connections are dug up."""
-ROBOT_TECHNIQUES: Final = ("cipp", "close_fit")
+_ROBOT: Final = list_codes(lambda one: one.joins == "robot")
 """Techniques whose connections are reopened from inside."""
 
 _SD: Final = "position_sd_m"
@@ -201,13 +202,13 @@ def connection_digs(
     codes = np.asarray(technique, dtype=object)
     row = find_runs(connections, runs, settings.connection_reach_m)
     code = np.where(row >= 0, codes[row] if len(codes) else "", "")
-    kept = np.isin(code.astype(str), [*DUG_TECHNIQUES, *ROBOT_TECHNIQUES])
+    kept = np.isin(code.astype(str), [*_DUG, *_ROBOT])
     row, code = row[kept], code[kept]
     table = connections.loc[kept]
     points = table["geometry"].to_numpy(dtype=object)
     lines = runs["geometry"].to_numpy(dtype=object)[row]
     foot, axis = _feet(points, lines) if len(points) else (points, np.empty((0, 2)))
-    is_robot = np.isin(code.astype(str), ROBOT_TECHNIQUES)
+    is_robot = np.isin(code.astype(str), _ROBOT)
     polygon, method = _choose_squares(foot, axis, zones, settings)
     polygon[is_robot] = None
     method[is_robot] = "robot"

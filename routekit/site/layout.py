@@ -9,7 +9,6 @@ import numpy as np
 import pandas as pd
 
 from routekit.arrays import Flags, Floats, Ints, Texts
-from routekit.layers.decisions import BURSTING
 from routekit.pipes.settings import PipeSettings, PullSettings
 from routekit.site.balance import tree_balance
 from routekit.site.chains import build_chains
@@ -27,6 +26,7 @@ from routekit.site.settings import SiteSettings
 from routekit.site.string_layout import plan_site
 from routekit.site.surroundings import Surroundings
 from routekit.site.tree_impact import HARM, dig_harm, pit_harm, pit_sizes, trees_dug_structurally
+from routekit.techniques import BURSTING, OPEN_CUT
 from routekit.trees.settings import ZoneSettings
 
 _COLLAPSE_HALF_M = 1.0
@@ -179,7 +179,7 @@ def set_out_works(
     )
     number, share = _share_by_length(strings, runs)
     if before is None:
-        digs = set_out_digs(place, np.full(len(runs), "burst_upsized", dtype=object))
+        digs = set_out_digs(place, np.full(len(runs), BURSTING[1], dtype=object))
         of_digs = dig_harm(digs, runs, around, place.major_from_share)
         joining = digs[digs["kind"] == "connection"]
         of_joining = dig_harm(joining, runs, around, place.major_from_share)
@@ -310,7 +310,7 @@ def balance_trees(
         is_touched, is_structural (cut by a pit, a machine dig or a trench that stays),
         is_careful_structural (only hand or suction digs lie in the structural zone).
     """
-    stays = technique.astype(str) == "open_cut"
+    stays = technique.astype(str) == OPEN_CUT
     trenches, zones, site = place.trenches, place.around.zones, place.settings.site
     corridors = pd.DataFrame(
         {

@@ -10,6 +10,7 @@ from routekit.pipes.pe import allowable_pull, bend_radius
 from routekit.pipes.pull import PullRuns, drag_per_metre, estimate_pull
 from routekit.pipes.settings import PipeSettings, PullSettings
 from routekit.site.string_limits import PipeOffers, larger_outside
+from routekit.techniques import BURSTING
 from routekit.vocabulary import MM_PER_M
 
 
@@ -46,10 +47,7 @@ def offer_pipes(
         Two pipes for each link, the second never smaller than the first.
     """
     run = chains["run"].to_numpy()
-    same, larger = (
-        plans[code]["new_outside_mm"].to_numpy(dtype=float)[run]
-        for code in ("burst_same", "burst_upsized")
-    )
+    same, larger = (plans[code]["new_outside_mm"].to_numpy(dtype=float)[run] for code in BURSTING)
     own = np.where(upsized[run], larger, same)
     allowed = np.where(widened[run], np.fmax(larger, own), own)
     most = larger_outside(chains["chain"].to_numpy(), own, allowed)

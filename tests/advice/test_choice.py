@@ -16,7 +16,7 @@ from routekit.pipes.pe import allowable_pull
 from routekit.pipes.pull import drag_per_metre
 from routekit.pipes.settings import PipeSettings, PullSettings
 from routekit.site.laydown import attach_laydown
-from routekit.vocabulary import TECHNIQUE_PHRASES, TECHNIQUES
+from routekit.techniques import TECHNIQUE_PHRASES, TECHNIQUES
 
 sys.path.append(str(Path(__file__).parent / "published"))
 avenue = importlib.import_module("avenue")

@@ -19,7 +19,7 @@ from routekit.pipes.section import girth_diameter
 from routekit.pipes.settings import TrenchSettings
 from routekit.settings.declare import walk_settings
 from routekit.settings.sources import load_sources
-from routekit.vocabulary import TECHNIQUES
+from routekit.techniques import TECHNIQUES
 
 ALL = sorted(TECHNIQUES)
 LEVELS = ("low", "mid", "high")

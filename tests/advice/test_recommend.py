@@ -9,7 +9,8 @@ import pytest
 from routekit.advice.score import CRITERIA
 from routekit.pipeline import run_study
 from routekit.study import Study
-from routekit.vocabulary import SURVEYS, TECHNIQUES
+from routekit.techniques import TECHNIQUES
+from routekit.vocabulary import SURVEYS
 
 STUDY = Path(__file__).parents[2] / "sample_gis" / "study.toml"
 

@@ -10,7 +10,7 @@ from routekit.advice.score import CRITERIA, Scores, rank_techniques, score_optio
 from routekit.advice.weights import WeightSettings
 from routekit.methods.checks import at_most, must_not
 from routekit.site.tree_impact import HARM
-from routekit.vocabulary import TECHNIQUES
+from routekit.techniques import TECHNIQUES
 
 CODES = list(TECHNIQUES)
 T = len(CODES)

@@ -5,8 +5,8 @@ import pandas as pd
 import pytest
 
 from routekit.errors import DecisionError
-from routekit.layers.decisions import BURSTING, read_decisions
-from routekit.vocabulary import TECHNIQUES
+from routekit.layers.decisions import read_decisions
+from routekit.techniques import BURSTING, TECHNIQUES
 
 CODES = list(TECHNIQUES)
 RUNS = pd.Series(["A", "B", "C"])

@@ -3,10 +3,10 @@
 import numpy as np
 import pandas as pd
 
-from routekit.methods import bursting, lining, monitor, open_cut, repair
-from routekit.methods.evaluate import evaluate_techniques
+from routekit.methods.evaluate import evaluate_techniques, find_lister
 from routekit.methods.settings import MethodSettings
-from routekit.vocabulary import TECHNIQUES, VERDICTS
+from routekit.techniques import RECORDS, TECHNIQUES
+from routekit.vocabulary import VERDICTS
 
 COUNTS = (
     "collapses",
@@ -138,16 +138,7 @@ def check_all(cases, plan, settings=None):
     return evaluate_techniques(cases, dict.fromkeys(TECHNIQUES, plan), settings or MethodSettings())
 
 
-LISTERS = {
-    "monitor": ("monitor", monitor.list_checks),
-    "local_repair": ("repair", repair.list_checks),
-    "cipp": ("lining", lining.list_cipp_checks),
-    "close_fit": ("lining", lining.list_close_fit_checks),
-    "slip_lining": ("lining", lining.list_slip_checks),
-    "burst_same": ("bursting", bursting.list_checks),
-    "burst_upsized": ("bursting", bursting.list_checks),
-    "open_cut": ("open_cut", open_cut.list_checks),
-}
+LISTERS = {one.code: (one.limits, find_lister(one)) for one in RECORDS}
 """Technique to its group of settings and the function that lists its checks."""
 
 

@@ -7,7 +7,7 @@ import pandas as pd
 from made_cases import check_all, make
 
 from routekit.settings.sources import STANDINGS, load_sources
-from routekit.vocabulary import TECHNIQUES
+from routekit.techniques import TECHNIQUES
 
 
 def list_standings():

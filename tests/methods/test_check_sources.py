@@ -6,7 +6,7 @@ from standing import count_standings, list_standings, write_standings
 from routekit.methods.settings import MethodSettings
 from routekit.settings.declare import walk_settings
 from routekit.settings.sources import STANDINGS, describe_source, load_sources
-from routekit.vocabulary import TECHNIQUES
+from routekit.techniques import TECHNIQUES
 
 ROWS = list_standings()
 

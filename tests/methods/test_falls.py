@@ -6,7 +6,7 @@ import pytest
 from made_cases import judge
 
 from routekit.methods.falls import find_falls
-from routekit.vocabulary import TECHNIQUES
+from routekit.techniques import TECHNIQUES
 
 NAN = np.nan
 KEEPS_THE_LINE = {code for code in TECHNIQUES if code not in ("monitor", "open_cut")}

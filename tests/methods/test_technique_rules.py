@@ -14,7 +14,8 @@ from routekit.methods.checks import CAUTION, FAIL, PASS, UNKNOWN
 from routekit.methods.common import NO_DIGGING, as_flag, known_flag
 from routekit.methods.repair import count_faults
 from routekit.methods.settings import MethodSettings
-from routekit.vocabulary import MATERIALS, TECHNIQUES
+from routekit.techniques import TECHNIQUES
+from routekit.vocabulary import MATERIALS
 
 NAN = np.nan
 

@@ -21,7 +21,7 @@ from routekit.outputs.compare import (
 )
 from routekit.outputs.differences import write_consequences, write_differences
 from routekit.outputs.geopackage import write_geopackage
-from routekit.vocabulary import TECHNIQUES
+from routekit.techniques import TECHNIQUES
 
 
 @pytest.fixture(scope="module")

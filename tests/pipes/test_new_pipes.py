@@ -9,7 +9,7 @@ from routekit.pipes.liner import design_liner
 from routekit.pipes.new_pipes import PlanSettings, build_plans, resize_bursting
 from routekit.pipes.pe import bore, made_sizes
 from routekit.pipes.settings import FlowSettings
-from routekit.vocabulary import TECHNIQUES
+from routekit.techniques import TECHNIQUES
 
 NAN = np.nan
 SETTINGS = PlanSettings()

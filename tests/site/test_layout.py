@@ -17,7 +17,7 @@ from routekit.site.layout import _collapse_digs, _share_by_length
 from routekit.site.settings import SiteSettings
 from routekit.site.surroundings import prepare_surroundings
 from routekit.site.tree_impact import HARM, dug_harm, pit_harm, pit_sizes
-from routekit.vocabulary import TECHNIQUES
+from routekit.techniques import TECHNIQUES
 
 CRS = "EPSG:25832"
 CODES = list(TECHNIQUES)

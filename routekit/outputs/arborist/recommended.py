@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from routekit.outputs.gis_layers import is_recommended
 from routekit.result import Result
 from routekit.settings.sources import describe_source
+from routekit.techniques import MONITOR
 from routekit.vocabulary import SURVEYS
 
 UNDECIDED: Final = "undecided"
@@ -164,5 +165,5 @@ def is_unsure(runs: pd.DataFrame) -> NDArray[np.bool_]:
     if "is_unsure" not in runs.columns:
         return np.zeros(len(runs), dtype=bool)
     doubt = runs["is_unsure"].astype("boolean").to_numpy(dtype=bool, na_value=False)
-    matters = runs["is_counted"].to_numpy(dtype=bool) | (runs["technique"] != "monitor").to_numpy()
+    matters = runs["is_counted"].to_numpy(dtype=bool) | (runs["technique"] != MONITOR).to_numpy()
     return np.asarray(doubt & matters)

@@ -36,6 +36,7 @@ from routekit.outputs.pit_bans import find_broken_bans
 from routekit.outputs.stem_words import describe_stems
 from routekit.outputs.touched_trees import is_open
 from routekit.result import Result
+from routekit.techniques import OPEN_CUT
 
 _SAME_PLACE_M = 1e-6
 """Stems no farther from the middle of the plan than this are the tree of the sheet itself, m: its
@@ -126,7 +127,7 @@ def _draw_plans(result: Result, trees: gpd.GeoDataFrame) -> list[dict[str, Any]]
     reach = plan_reach(trees, polygons)
     boxes = plan_boxes(stems, reach)
     centres = shapely.get_coordinates(stems)
-    advised = _advised_runs(result, "open_cut")
+    advised = _advised_runs(result, OPEN_CUT)
     layers = {
         "buildings": (result.obstacles, "geometry", ""),
         "trenches": (result.trenches, "corridor", "run_id"),

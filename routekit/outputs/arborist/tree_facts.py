@@ -20,14 +20,16 @@ from routekit.outputs.trench_losses import is_worked_on
 from routekit.result import Result
 from routekit.settings.sources import describe_source
 from routekit.site.position_doubt import judge_pairs
+from routekit.techniques import MONITOR, OPEN_CUT, TECHNIQUES, list_codes
 from routekit.trees.certainty import DEVIATIONS
-from routekit.vocabulary import SEVERITIES, TECHNIQUES
+from routekit.vocabulary import SEVERITIES
 
 Row: TypeAlias = Mapping[str, Any]
 
 _NEAR_STEM_M = 1.0
 _UNKNOWN_RANK = 0.5
-_SURFACE_WORKS = ("open_cut", "local_repair", "monitor")
+_THROUGH = list_codes(lambda one: one.is_through)
+_MENDING = list_codes(lambda one: one.new_pipe == "mended")
 _CAREFUL = "careful dig in structural zone"
 _KEEPS_ROOTS = ("hand", "suction", "robot")
 _DECISIONS = {"no_pit": "no pit in its zone"}
@@ -67,7 +69,7 @@ def rank_trees(result: Result) -> gpd.GeoDataFrame:
             .map(rank)
             .astype(float)
             .fillna(_UNKNOWN_RANK),
-            "open_cut": -_text(trees, "severity").map(rank).astype(float).fillna(_UNKNOWN_RANK),
+            "trench": -_text(trees, "severity").map(rank).astype(float).fillna(_UNKNOWN_RANK),
             "share": -numbers(trees, "severed_share").fillna(0),
         }
     )
@@ -264,7 +266,7 @@ def list_methods(
     """
     holds = _find_needs(tree, runs, excavations)
     holds["is_unsure"] |= bool(doubtful)
-    cuts = [run for run in runs if run["technique"] == "open_cut" and _is_chosen(run)]
+    cuts = [run for run in runs if run["technique"] == OPEN_CUT and _is_chosen(run)]
     by = ", ".join(dict.fromkeys(str(run["chosen_by"]) for run in cuts))
     rows = [
         {"text": text.replace("{by}", by), "source": source}
@@ -283,14 +285,14 @@ def _find_needs(
 ) -> dict[str, bool]:
     """Tell which conditions of the working methods hold at a tree."""
     codes = {str(run["technique"]) for run in runs}
-    cuts = [_is_chosen(run) for run in runs if run["technique"] == "open_cut"]
-    trenches = [run for run in runs if run["technique"] in ("open_cut", UNDECIDED)]
+    cuts = [_is_chosen(run) for run in runs if run["technique"] == OPEN_CUT]
+    trenches = [run for run in runs if run["technique"] in (OPEN_CUT, UNDECIDED)]
     near = [run.get("stem_edge_m") for run in trenches]
     near += [item.get("stem_m") for item in excavations]
     kinds = {item["kind"] for item in excavations}
-    small = bool(kinds - {"pit"} or "local_repair" in codes)
+    small = bool(kinds - {"pit"} or codes & set(_MENDING))
     digs = bool(trenches or kinds or small)
-    passes = bool(codes - {*_SURFACE_WORKS, UNDECIDED})
+    passes = bool(codes & set(_THROUGH))
     return {
         "is_protected": _holds(tree.get("is_protected")),
         "protection_unknown": "is_protected" in tree and bool(pd.isna(tree["is_protected"])),
@@ -307,7 +309,7 @@ def _find_needs(
         "pits": "pit" in kinds,
         "passes": passes and not digs,
         "passes_dug": passes and digs,
-        "always": digs or bool(codes - {"monitor"}),
+        "always": digs or bool(codes - {MONITOR}),
         "undecided": UNDECIDED in codes,
     }
 

@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import json
-from functools import cache
-from importlib.resources import files
 from typing import Any, Final
 
 import geopandas as gpd
@@ -16,12 +13,14 @@ from numpy.typing import NDArray
 from routekit.outputs.check_words import word_checks
 from routekit.outputs.map import tables
 from routekit.outputs.map.packing import pack_table
+from routekit.outputs.map.palette import load_palette
 from routekit.outputs.map.photo import Photo, read_photo
 from routekit.outputs.map.projection import cells_per_metre, pack_geometry
 from routekit.outputs.settings import MapSettings
 from routekit.result import Result
 from routekit.settings.sources import load_sources
-from routekit.vocabulary import SEVERITIES, TECHNIQUES, VERDICTS
+from routekit.techniques import RECORDS, TECHNIQUES
+from routekit.vocabulary import SEVERITIES, VERDICTS
 
 CHUNK_RUNS: Final = 200
 """Runs whose checks are packed together: one click unpacks one such chunk."""
@@ -130,20 +129,6 @@ _PLAIN_LAYERS: Final = {
 _SHEETS: Final = ("totals", "findings", "rules", "provenance", "decisions")
 
 
-@cache
-def load_palette() -> dict[str, Any]:
-    """Read the colours, letters and line patterns of the map.
-
-    Returns
-    -------
-    dict
-        The palette as the page gets it.
-    """
-    text = (files("routekit.outputs.map") / "palette.json").read_text(encoding="utf-8")
-    palette: dict[str, Any] = json.loads(text)
-    return palette
-
-
 def plan_box(result: Result) -> NDArray[np.float64]:
     """Give the extent of what a page is about: its runs, or failing these its trees.
 
@@ -191,6 +176,9 @@ def page_content(
         "meta": _meta(result, settings, box),
         "palette": load_palette(),
         "words": {"techniques": TECHNIQUES, "severities": SEVERITIES, "verdicts": VERDICTS},
+        "techniques": {
+            one.code: {"lies": one.lies, "keepsShape": one.keeps_shape} for one in RECORDS
+        },
         "runs": pack_table(
             runs,
             (

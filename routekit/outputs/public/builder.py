@@ -8,7 +8,6 @@ from the script as text only.
 
 from __future__ import annotations
 
-import json
 import re
 from functools import cache
 from importlib.resources import files
@@ -22,6 +21,7 @@ from numpy.typing import NDArray
 
 from routekit.outputs.map.builder import content_policy, read_part
 from routekit.outputs.map.packing import encode
+from routekit.outputs.map.palette import seen_strokes
 from routekit.outputs.public.content import FOLD_OVER, index_content, page_content
 from routekit.outputs.public.district import District, describe_district
 from routekit.outputs.public.facts import Facts
@@ -52,14 +52,6 @@ INDEX_NAME = "public.html"
 
 OPEN_UP_TO = 200
 """With more streets than this, the lists of the index are folded by first letter."""
-
-_CLASS_COLOURS = {
-    "pits": "burst_same",
-    "inside": "cipp",
-    "trench": "open_cut",
-    "leave": "monitor",
-    "undecided": "",
-}
 
 
 @cache
@@ -122,7 +114,7 @@ def build_page(district: District, settings: PublicSettings, *, is_part: bool = 
         A whole HTML page; equal input gives an equal page.
     """
     words = load_words(settings.language, is_divided=is_part)
-    colours = class_colours()
+    colours = seen_strokes()
     library = read_part("vendor/leaflet.js")
     own = _join_scripts(SHARED_SCRIPTS, PART_SCRIPTS if is_part else OWN_SCRIPTS)
     style = read_part("vendor/leaflet.css") + _read_own("style.css")
@@ -253,21 +245,6 @@ def find_letters(labels: pd.Series) -> pd.Series:
     return first.mask(first.str.isdigit(), "0–9")
 
 
-def class_colours() -> dict[str, dict[str, Any]]:
-    """Give colour, width and dash of what a resident sees, from the maps' common palette.
-
-    Returns
-    -------
-    dict
-        Class to `colour`, `width`, `dash`, in the order of the legend.
-    """
-    palette = json.loads(read_part("palette.json"))["techniques"]
-    return {
-        name: {key: palette[technique][key] for key in ("colour", "width", "dash")}
-        for name, technique in _CLASS_COLOURS.items()
-    }
-
-
 def contact_kind(contact: str) -> str:
     """Tell how a reader reaches the council: `mail`, `web` or `none`."""
     if not contact:
@@ -328,7 +305,7 @@ def _describe_streets(
                 "topics": [
                     (topic, [one for one in said[row] if one[0] == topic]) for topic in TOPICS
                 ],
-                "classes": [name for name in _CLASS_COLOURS if name in classes[row]],
+                "classes": [name for name in seen_strokes() if name in classes[row]],
                 "numbers": named,
                 "address": address,
                 "trees": trees.get(row, []),

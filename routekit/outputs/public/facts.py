@@ -21,7 +21,8 @@ from routekit.outputs.public.streets import (
 )
 from routekit.outputs.public.times import pit_days, run_days, street_days, string_times, with_days
 from routekit.outputs.public.tree_outcomes import tree_facts
-from routekit.vocabulary import SURFACE_KINDS, TECHNIQUES
+from routekit.techniques import OPEN_CUT, TECHNIQUES
+from routekit.vocabulary import SURFACE_KINDS
 
 LEAST_PART_M2: Final = 0.1
 """A smaller part of a pit on some surface is within what the drawing of surfaces can tell."""
@@ -262,7 +263,7 @@ def _trench_facts(
     trenches: pd.DataFrame, runs: gpd.GeoDataFrame, surfaces: gpd.GeoDataFrame
 ) -> pd.DataFrame:
     """Give the parking under the trenches that the plan digs, run by run."""
-    dug = runs.loc[(runs["technique"] == "open_cut").to_numpy(), ["run_id", "street"]]
+    dug = runs.loc[(runs["technique"] == OPEN_CUT).to_numpy(), ["run_id", "street"]]
     corridor = trenches.drop_duplicates("run_id").set_index("run_id")["corridor"]
     shapes = gpd.GeoSeries(dug["run_id"].map(corridor).to_numpy(object))
     parking_m2 = _parking(_area_by_kind(shapes, surfaces), len(dug))

@@ -12,6 +12,7 @@ from routekit.outputs.public.facts import LEAST_PART_M2
 from routekit.outputs.public.languages import Statement
 from routekit.outputs.public.phrases import CLASSES, Tally, join_all, say_days, say_size
 from routekit.outputs.public.settings import PublicSettings
+from routekit.techniques import OPEN_CUT
 
 _WORKS: Final[tuple[str, ...]] = ("pits", "inside", "trench", "undecided")
 """Classes in the order of the first line; what stays as it is comes last."""
@@ -69,7 +70,7 @@ def _openings(
     elif "pits" in works:
         parts.append(["short", "pits_open"])
     if "trench" in works:
-        time = say_days("short", "open_cut", math.nan, math.nan, settings)
+        time = say_days("short", OPEN_CUT, math.nan, math.nan, settings)
         parts.append(["short", "a_trench", {"time": time}])
     if tally["n_digs"]:
         time = say_size("short", "time", settings.hole_days)

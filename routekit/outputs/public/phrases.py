@@ -8,25 +8,16 @@ from typing import Any, Final
 
 from routekit.outputs.public.languages import Statement
 from routekit.outputs.public.settings import PublicSettings
+from routekit.techniques import RECORDS
 
-CLASSES: Final = {
-    "monitor": "leave",
-    "local_repair": "inside",
-    "cipp": "inside",
-    "close_fit": "inside",
-    "slip_lining": "pits",
-    "burst_same": "pits",
-    "burst_upsized": "pits",
-    "open_cut": "trench",
-    "": "undecided",
-}
+CLASSES: Final[dict[str, str]] = {one.code: one.seen for one in RECORDS} | {"": "undecided"}
 """Technique to what a resident sees of it."""
 
 Tally = Mapping[Hashable, Any]
 """One row of `tally_streets`, or of the trees."""
 
-_PLACES: Final = {"local_repair": "spot"}
-"""Techniques whose days are not counted from one manhole to the next."""
+_PLACES: Final = {one.code: one.days_for for one in RECORDS}
+"""What the usual days of a technique are counted for."""
 
 
 def join_all(parts: list[Statement]) -> Statement:
@@ -82,7 +73,7 @@ def say_days(
     topic : str
         `works`, `pits` (a pit stays open) or `short`.
     technique : str
-        One of `routekit.vocabulary.TECHNIQUES`, or empty.
+        One of `routekit.techniques.TECHNIQUES`, or empty.
     low_days, high_days : float
         Working days of the strings that are pulled in; NaN where not known.
     settings : PublicSettings
@@ -98,7 +89,7 @@ def say_days(
     if CLASSES.get(technique) != "pits":
         if usual is None:
             return [topic, "time_unknown"]
-        place = _PLACES.get(technique, "manhole")
+        place = _PLACES[technique]
         return say_size(topic, f"time_{place}" if topic == "works" else "time", usual)
     if not math.isnan(low_days) and not math.isnan(high_days):
         return say_size(topic, "time", (low_days, high_days))

@@ -9,7 +9,7 @@ from urllib.parse import urlsplit
 from pydantic import field_validator, model_validator
 
 from routekit.settings.declare import Settings, setting
-from routekit.vocabulary import TECHNIQUES
+from routekit.techniques import RECORDS, TECHNIQUES
 
 Language = Literal["en", "nl", "de", "fr", "es"]
 
@@ -19,15 +19,7 @@ _DATE = re.compile(r"\d{4}-(0[1-9]|1[0-2])-(0[1-9]|[12]\d|3[01])")
 
 def _default_days() -> dict[str, tuple[int, int]]:
     """Give the usual working days from one manhole to the next, fewest and most, by technique."""
-    return {
-        "local_repair": (1, 2),
-        "cipp": (1, 2),
-        "close_fit": (1, 2),
-        "slip_lining": (2, 4),
-        "burst_same": (3, 5),
-        "burst_upsized": (3, 6),
-        "open_cut": (5, 15),
-    }
+    return {one.code: one.usual_days for one in RECORDS if one.usual_days is not None}
 
 
 class PublicSettings(Settings):

@@ -18,7 +18,7 @@ from routekit.outputs.public.languages import Statement
 from routekit.outputs.public.phrases import CLASSES, Tally, join_all, say_days, say_size
 from routekit.outputs.public.settings import PublicSettings
 from routekit.outputs.public.tally import HARM, TRAFFIC_SURFACES, tally_streets
-from routekit.vocabulary import TECHNIQUES
+from routekit.techniques import BURSTING, BY_CODE, MONITOR, OPEN_CUT, TECHNIQUES
 
 TOPICS: Final = ("works", "pits", "home", "trees", "parking", "traffic", "noise")
 """Topics of a street, in reading order; what is said shortly (`short`) stands before them."""
@@ -26,9 +26,10 @@ TOPICS: Final = ("works", "pits", "home", "trees", "parking", "traffic", "noise"
 NEAR: Final = ("near_pit", "near_trench", "near_dig")
 """What may come close to a stem; columns of the trees."""
 
-_IN_STRINGS: Final = ("burst_same", "burst_upsized")
-_WORKED: Final = [name for name in TECHNIQUES if name != "monitor"]
-_ORDER: Final = {name: place for place, name in enumerate([*_WORKED, "", "monitor"])}
+_WORKED: Final = [name for name in TECHNIQUES if name != MONITOR]
+_DRAINED: Final = frozenset(_WORKED) - set(BURSTING)
+"""Techniques during which the drain is out of use, without being cut off for a string."""
+_ORDER: Final = {name: place for place, name in enumerate([*_WORKED, "", MONITOR])}
 """Order of the techniques in a street: what stays as it is comes last."""
 
 
@@ -85,7 +86,7 @@ def _group_works(
     Where pipes are pulled in strings the time is that of all strings of the street together.
     """
     groups: list[list[Statement]] = [[] for _ in tallies]
-    alike = runs["technique"].replace({"burst_upsized": "burst_same"})
+    alike = runs["technique"].replace(BURSTING[1], BURSTING[0])
     table = runs[["street", "length_m", "low_days", "high_days"]].assign(technique=alike)
     total = table.groupby(["street", "technique"]).agg(
         length_m=("length_m", "sum"),
@@ -95,7 +96,7 @@ def _group_works(
     rows = total.reset_index().sort_values("technique", key=lambda names: names.map(_ORDER))
     for row in rows.to_dict("records"):
         tally, days = tallies[row["street"]], (math.nan, math.nan)
-        if row["technique"] in _IN_STRINGS and not math.isnan(row["high_days"]):
+        if row["technique"] in BURSTING and not math.isnan(row["high_days"]):
             days = (tally["low_days"], tally["high_days"])
         groups[row["street"]].append(state_run(row["technique"], row["length_m"], *days, settings))
         if not math.isnan(days[1]):
@@ -151,9 +152,9 @@ def state_run(
     list
         One statement.
     """
-    key = technique or "undecided"
+    key = BY_CODE[technique].told_as if technique else "undecided"
     metres = {"m": max(1, round(length_m))}
-    if technique in ("", "monitor"):
+    if technique in ("", MONITOR):
         return ["works", key, metres]
     time = say_days("works", technique, low_days, high_days, settings)
     return ["works", key, {**metres, "time": time}]
@@ -175,7 +176,7 @@ def _state_pits(
     said = [*_counted("pits", "count", tally["n_pits"]), *placed]
     if not said and "pits" in _classes(length):
         said = [["pits", "not_placed"]]
-    elif not said and "inside" in _classes(length) and "open_cut" not in length:
+    elif not said and "inside" in _classes(length) and OPEN_CUT not in length:
         said = [["pits", "none"]]
     more: list[Statement] = [["pits", "digs_open"]] if tally["n_unjoined"] else []
     if not tally["n_digs"]:
@@ -247,9 +248,9 @@ def _state_home(length: dict[str, float], tally: Tally) -> list[Statement]:
     if not classes - {"leave", "undecided"}:
         return [["home", "undecided"]]
     said: list[Statement] = []
-    if classes & {"inside", "trench"} or "slip_lining" in length:
+    if _DRAINED & set(length):
         said.append(["home", "drain"])
-    if set(length) & set(_IN_STRINGS):
+    if set(length) & set(BURSTING):
         said.append(_state_cut_off(tally))
     if tally["n_pits"] or tally["n_digs"] or classes & {"pits", "trench"}:
         said.append(["home", "door"])
@@ -278,7 +279,7 @@ def _state_trees(length: dict[str, float], tally: Tally) -> list[Statement]:
     said += _counted("trees", "protected", tally["n_protected"])
     said += _counted("trees", "protected_unknown", tally["n_protection_unknown"])
     is_idle = not tally["n_harmed"] and not tally["n_dug"]
-    if set(length) == {"monitor"} and is_idle:
+    if set(length) == {MONITOR} and is_idle:
         return [*said, ["trees", "no_works"]]
     said += _counted("trees", "trench", tally["n_harmed"])
     if not tally["n_reached"]:
@@ -342,7 +343,7 @@ def _state_traffic(length: dict[str, float], tally: Tally) -> list[Statement]:
     said = [
         one for kind in TRAFFIC_SURFACES for one in _counted("traffic", kind, tally[f"n_{kind}"])
     ]
-    if "open_cut" in length:
+    if OPEN_CUT in length:
         said.append(["traffic", "trench"])
     if tally["pipe_m"] > 0 and "pits" in _classes(length):
         said.append(["traffic", "pipe", {"m": max(1, round(tally["pipe_m"]))}])
@@ -354,7 +355,7 @@ def _state_noise(length: dict[str, float], tally: Tally) -> list[Statement]:
     said: list[Statement] = [["noise", "pits"]] if tally["n_pits"] else []
     if tally["n_digs"]:
         said.append(["noise", "digs"])
-    if "open_cut" in length:
+    if OPEN_CUT in length:
         said.append(["noise", "trench"])
     return said
 

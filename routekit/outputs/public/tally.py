@@ -7,6 +7,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from routekit.outputs.public.facts import Facts
+from routekit.techniques import MONITOR
 
 TRAFFIC_SURFACES = ("carriageway", "footway", "cycleway")
 """Surfaces on which a pit is in the way of traffic."""
@@ -52,7 +53,7 @@ def tally_streets(facts: Facts) -> pd.DataFrame:
             },
             "n_unjoined": _count(
                 facts.runs["street"],
-                facts.runs["is_unjoined"] & ~facts.runs["technique"].isin(["monitor", ""]),
+                facts.runs["is_unjoined"] & ~facts.runs["technique"].isin([MONITOR, ""]),
                 count,
             ),
             "n_digs": _count(facts.digs["street"], True, count),

@@ -17,9 +17,10 @@ from numpy.typing import NDArray
 from routekit.outputs.public.reduce import PublicTables
 from routekit.outputs.public.settings import PublicSettings
 from routekit.outputs.public.streets import clean_text, pair_trees
+from routekit.techniques import MONITOR, OPEN_CUT, list_codes
 from routekit.vocabulary import SEVERITIES, SURFACE_KINDS
 
-PIT_TECHNIQUES: Final = ("slip_lining", "burst_same", "burst_upsized")
+PIT_TECHNIQUES: Final = list_codes(lambda one: one.seen == "pits")
 """Techniques that pull or push a pipe in from a pit."""
 
 UNSIZED: Final = "unsized"
@@ -78,7 +79,7 @@ def tree_facts(
         veteran=_yes_no(trees["is_veteran"]),
         trench=_trench_words(balance["open_cut_severity"], cuts, assessed),
         plan=_plan_words(balance["severity"], assessed, open_question.to_numpy(np.int64)),
-        stays_trench=_mark(cuts.loc[cuts["technique"] == "open_cut", "tree"], len(trees)),
+        stays_trench=_mark(cuts.loc[cuts["technique"] == OPEN_CUT, "tree"], len(trees)),
         is_careful=_yes_no(balance["is_careful_structural"]) == "yes",
         **_close_works(tables, runs, pits),
     )
@@ -176,7 +177,7 @@ def _trench_words(
     """
     count = len(severity)
     rank = severity.astype(object).map(_RANK).astype(float).to_numpy(copy=True)
-    idle = cuts["technique"] == "monitor"
+    idle = cuts["technique"] == MONITOR
     single = cuts.loc[~idle].groupby("tree")["rank"].max().reindex(np.arange(count))
     rank = np.fmax(rank, single.to_numpy(float))
     is_known = assessed & ~np.isnan(rank)
@@ -227,7 +228,7 @@ def _close_works(
     radius = tables.zones.drop_duplicates("tree_id").set_index("tree_id")["structural_radius_m"]
     reach = pd.to_numeric(tables.trees["tree_id"].map(radius)).to_numpy(float)
     corridor = tables.trenches.drop_duplicates("run_id").set_index("run_id")["corridor"]
-    dug = runs.loc[(runs["technique"] == "open_cut").to_numpy(), "run_id"].map(corridor)
+    dug = runs.loc[(runs["technique"] == OPEN_CUT).to_numpy(), "run_id"].map(corridor)
     machine = ~tables.digs["method"].astype(object).isin(_SPARING).to_numpy()
     shapes = {
         "near_pit": pits.geometry.to_numpy(),

@@ -12,7 +12,7 @@ from shapely.geometry import LineString, Point, box
 
 from routekit.methods.observations import describe_observations
 from routekit.result import Result
-from routekit.vocabulary import TECHNIQUES
+from routekit.techniques import TECHNIQUES
 
 CRS = "EPSG:25832"
 ORIGIN = np.array([560_000.0, 5_930_000.0])

@@ -4,8 +4,9 @@ import numpy as np
 import pytest
 from colour_sight import contrast, distance, from_hex, least_distance
 
-from routekit.outputs.map.content import load_palette
-from routekit.vocabulary import SEVERITIES, TECHNIQUES
+from routekit.outputs.map.palette import load_palette
+from routekit.techniques import TECHNIQUES
+from routekit.vocabulary import SEVERITIES
 
 PALETTE = load_palette()
 SETS = ("techniques", "severities")

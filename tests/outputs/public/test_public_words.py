@@ -12,7 +12,8 @@ from routekit.outputs.public.facts import DIG_KINDS
 from routekit.outputs.public.languages import LANGUAGES, load_words, render, write_date
 from routekit.outputs.public.phrases import CLASSES
 from routekit.outputs.public.species import find_genera, name_genera
-from routekit.vocabulary import SEVERITIES, SURFACE_KINDS, TECHNIQUES
+from routekit.techniques import RECORDS
+from routekit.vocabulary import SEVERITIES, SURFACE_KINDS
 
 OTHERS = [code for code in LANGUAGES if code != "en"]
 
@@ -54,7 +55,7 @@ def test_sentences_are_translated(code):
 @pytest.mark.parametrize("code", LANGUAGES)
 def test_every_word_of_the_vocabulary_has_words(code):
     words = load_words(code)
-    assert set(TECHNIQUES) <= set(words["works"])
+    assert {one.told_as for one in RECORDS} | {"inside", "pits"} <= set(words["works"])
     assert set(words["surface"]) == {*SURFACE_KINDS, "unknown"}
     assert {f"trench_{severity}" for severity in SEVERITIES} <= set(words["tree"])
     assert {f"plan_{severity}" for severity in SEVERITIES[1:]} <= set(words["tree"])

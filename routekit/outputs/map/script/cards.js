@@ -123,9 +123,6 @@ function verdictMark(word) {
     make("b", { "aria-hidden": "true" }, VERDICT_SIGNS[word] || "\u00b7"), ` ${said(word)}`);
 }
 
-// Techniques that keep the shape of the old pipe.
-const SHAPE_KEEPERS = ["monitor", "local_repair", "cipp"];
-
 const DUG = "Dug or cut off, m\u00b2";
 
 function optionList(run, detail) {
@@ -146,7 +143,7 @@ function optionList(run, detail) {
 function newBore(run, detail, row) {
   const bore = detail.options.get("new_bore_mm", row);
   const [width, height] = [study.runs.get("diameter_mm", run), study.runs.get("height_mm", run)];
-  const keeps = SHAPE_KEEPERS.includes(detail.options.get("technique", row)) && bore !== null && width !== null;
+  const keeps = study.techniques[detail.options.get("technique", row)].keepsShape && bore !== null && width !== null;
   return keeps ? boreText(bore, height, width - bore) : quantity(bore, "mm", 0);
 }
 

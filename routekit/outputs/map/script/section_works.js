@@ -67,16 +67,16 @@ function newPipe(run, detail) {
   return outside === null || bore === null ? null : { outside: outside / 1000, bore: bore / 1000, technique };
 }
 
-// A liner follows the old wall, a burst pipe keeps the old axis, any other lies on the old invert.
+// Where each lies in the old pipe: along its wall, on its axis, on its invert, or invert on invert.
 function drawNewPipe(pipe, levels, frame) {
   if (!pipe) return null;
   const wall = (pipe.outside - pipe.bore) / 2;
-  const isLiner = pipe.technique === "cipp";
-  const outside = isLiner ? levels.bore : pipe.outside;
+  const { lies } = study.techniques[pipe.technique];
+  const outside = lies === "wall" ? levels.bore : pipe.outside;
   const bore = outside - 2 * wall;
   let foot = 0;
-  if (pipe.technique.startsWith("burst")) foot = (levels.bore - outside) / 2;
-  else if (pipe.technique === "open_cut") foot = -wall;
+  if (lies === "axis") foot = (levels.bore - outside) / 2;
+  else if (lies === "invert") foot = -wall;
   const stroke = study.palette.techniques[pipe.technique];
   const band = (low, high) => polygonOf([[0, high], [levels.length, high], [levels.length, low], [0, low]].map(([m, up]) => (
     [frame.x(m), frame.y(levelAt(levels, "invert", m) + foot + up)])), { class: "s-new", fill: stroke.colour, stroke: stroke.colour });
@@ -127,6 +127,7 @@ function sectionCaption(levels, frame, run, found, pipe) {
 }
 
 function lieOf(technique) {
-  if (technique === "cipp") return "along the old wall";
-  return technique.startsWith("burst") ? "drawn on the old axis" : "drawn on the old invert";
+  const { lies } = study.techniques[technique];
+  if (lies === "wall") return "along the old wall";
+  return lies === "axis" ? "drawn on the old axis" : "drawn on the old invert";
 }

@@ -11,7 +11,7 @@ const ID_COLUMNS = { run: ["runs", "run_id"], tree: ["trees", "tree_id"],
   dig: ["digs", "dig_id"] };
 
 function openStudy(content) {
-  Object.assign(study, { meta: content.meta, palette: content.palette, words: content.words });
+  Object.assign(study, { meta: content.meta, palette: content.palette, words: content.words, techniques: content.techniques });
   for (const name of LAYERS) {
     study[name] = new Table(content[name]);
     study[name].outlines = new Outlines(content[name].g);
