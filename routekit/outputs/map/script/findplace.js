@@ -1,6 +1,14 @@
 // Finds features near a place through a grid of square cells.
 
 class PlaceIndex {
+  west = 0;
+  north = 0;
+  east = 0;
+  south = 0;
+  size = 1;
+  columns = 0;
+  rows = 0;
+
   // `boxOf(i)` gives [west, north, east, south] in grid units, or null to leave i out.
   constructor(count, boxOf) {
     const boxes = [];

@@ -2,7 +2,9 @@
 
 const key = {
   open() {
-    for (const radio of document.querySelectorAll("input[name=view]")) {
+    /** @type {NodeListOf<HTMLInputElement>} */
+    const radios = document.querySelectorAll("input[name=view]");
+    for (const radio of radios) {
       radio.addEventListener("change", () => {
         drawing.view = radio.value;
         this.build();
@@ -13,6 +15,7 @@ const key = {
     this.build();
   },
 
+  /** @returns {[string, string, (code: string) => string, string]} */
   kinds() {
     return drawing.view === "harm"
       ? ["severity", "severities", severityName, "Harm of an open trench; untick to leave out"]

@@ -31,7 +31,9 @@ function pageOf(name) {
 
 function showPage(name) {
   const page = pageOf(name);
-  for (const other of document.querySelectorAll(".page")) other.hidden = other !== page;
+  /** @type {NodeListOf<HTMLElement>} */
+  const pages = document.querySelectorAll(".page");
+  for (const other of pages) other.hidden = other !== page;
   for (const link of byId("parts").children) {
     if (link.getAttribute("href") === `#page=${name}`) link.setAttribute("aria-current", "page");
     else link.removeAttribute("aria-current");

@@ -98,6 +98,7 @@ function groundShare() {
   return 1000 / study.cellsEast / sheet_map.distance(centre, east);
 }
 
+/** @returns {[number, number, number, number] | null} */
 function boxOfAll(outlines) {
   let [west, north, east, south] = [Infinity, Infinity, -Infinity, -Infinity];
   for (let i = 0; i < outlines.n; i += 1) {
@@ -111,6 +112,7 @@ function boxOfAll(outlines) {
   return west < Infinity ? [west, north, east, south] : null;
 }
 
+/** @param {number[]} box */
 function boundsOf([west, north, east, south]) {
   return L.latLngBounds(gridToLatLng(west, south), gridToLatLng(east, north));
 }

@@ -5,6 +5,7 @@ const CSS_PIXELS_PER_MM = 96 / 25.4;
 const PRINT_SCALES = [100, 200, 250, 500, 1000, 1250, 2500, 5000, 10000];
 
 const printing = {
+  /** @type {number | null} */
   scale: null,
 
   open() {

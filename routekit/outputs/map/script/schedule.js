@@ -79,7 +79,7 @@ const schedule = {
         this.isDown = isHere && !this.isDown;
         this.by = name;
         this.refresh();
-        document.querySelector(`[data-sort=${name}]`).focus();
+        /** @type {HTMLElement} */ (document.querySelector(`[data-sort=${name}]`)).focus();
       } }, words, isHere ? (this.isDown ? " \u25be" : " \u25b4") : ""));
   },
 

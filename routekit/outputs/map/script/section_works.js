@@ -1,7 +1,7 @@
 // What the long section shows besides ground and pipe: findings, connections and the new pipe.
 
 // What an observation is was decided with the checks: its feature, and whether its kind is known.
-function sectionFindings(run, detail) {
+function sectionFindings(detail) {
   const of = (name, row) => detail.inspections.get(name, row);
   const rows = detail.rowsOf("inspections").filter((row) => of("chainage_m", row) !== null);
   const at = (row) => of("chainage_m", row);

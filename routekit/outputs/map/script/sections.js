@@ -17,7 +17,7 @@ function longSection(run, detail) {
   const levels = sectionLevels(run);
   if (!levels) return make("p", { class: "lack" }, "No long section: the depth of this run is not known.");
   const names = stackNames(run, levels, (SECTION.width - SECTION.left - SECTION.right) / levels.length);
-  const found = sectionFindings(run, detail);
+  const found = sectionFindings(detail);
   const pipe = newPipe(run, detail);
   const frame = sectionFrame(levels, names);
   const title = `Long section of run ${study.runs.get("run_id", run)}`;

@@ -35,6 +35,7 @@ function drawPage() {
 }
 
 const sign = (tag, attributes) => () => makeSvg(tag, attributes);
+/** @type {[string, () => any, string][]} */
 const SIGNS = [
   ["trees", sign("circle", { cx: 15, cy: 9, r: 8, class: "g-crown" }), "Tree crown"],
   ["trees", sign("circle", { cx: 15, cy: 9, r: 8, class: "p-zone" }), "Root protection zone"],

@@ -1,7 +1,6 @@
 // What the plan shows and how each thing is drawn, from the ground up.
 
 const INK = "#1d2430";
-const PAPER = "#fbfaf5";
 
 // Each drawn layer: words for its switch, whether it starts switched on, and its pen.
 const DRAWN = [
@@ -27,6 +26,10 @@ const DRAWN = [
 const SURFACE_FILLS = { carriageway: "#f0eee8", footway: "#f6f4ec", cycleway: "#f3ece4",
   parking: "#eeede9", verge: "#f0f4e4", planting: "#eaf1dd" };
 
+/**
+ * @type {{view: string, isOn: Record<string, boolean>, marked: {kind: string, row: number} | null,
+ *   route: {x: number, y: number}[], lettered?: any}}
+ */
 const drawing = { view: "advice", isOn: {}, marked: null, route: [] };
 
 function drawSheet(pen, view) {
@@ -75,6 +78,7 @@ function drawPhoto(pen, view) {
 const FEATURES_PER_PATH = 100;
 
 // Traces features and paints them by hundreds: one path of thousands is slower than many.
+/** @param {(i: number) => boolean} [keep] */
 function paintAll(pen, view, table, closed, paint, keep = () => true) {
   let count = 0;
   pen.beginPath();

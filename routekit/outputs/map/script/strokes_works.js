@@ -257,6 +257,7 @@ function strokeRuns(pen, view, runs, colour, width, dash) {
   pen.setLineDash([]);
 }
 
+/** @param {number[] | null} [spot] */
 function drawLetter(pen, view, i, stroke, spot = null) {
   const [middleX, middleY, length] = middleOf(view, study.runs.outlines, i);
   const [x, y] = spot || [middleX, middleY];
@@ -284,7 +285,9 @@ function drawMarked(pen, view) {
   if (lines.isEmpty(row)) return;
   const isSpot = lines.last(row) - lines.first(row) === 1;
   pen.lineCap = "round";
-  for (const [colour, width] of [[INK, 4], ["#ffcf33", 0]]) {
+  /** @type {[string, number][]} */
+  const bands = [[INK, 4], ["#ffcf33", 0]];
+  for (const [colour, width] of bands) {
     pen.beginPath();
     if (isSpot) {
       const [x, y] = pixel(view, lines, row);

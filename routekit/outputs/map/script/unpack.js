@@ -8,7 +8,7 @@ function canUnpack() {
 }
 
 async function unpack(elementId) {
-  const packed = document.getElementById(elementId);
+  const packed = byId(elementId);
   const bytes = Uint8Array.from(atob(packed.textContent.trim()), (sign) => sign.charCodeAt(0));
   const stream = new Blob([bytes]).stream().pipeThrough(new DecompressionStream("gzip"));
   return JSON.parse(await new Response(stream).text());

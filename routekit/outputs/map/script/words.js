@@ -27,6 +27,8 @@ function makeSvg(tag, attributes, ...children) {
   return fill(document.createElementNS(SVG_SPACE, tag), attributes, children);
 }
 
+// An element of the page's own template, which a test holds the names to.
+/** @param {string} id @returns {any} */
 function byId(id) {
   return document.getElementById(id);
 }
@@ -85,6 +87,8 @@ function plain(value) {
   return typeof value === "string" ? value.replaceAll("_", " ") : String(value);
 }
 
+// End of a name, unit, and how the value is written where that is not number and unit.
+/** @type {[string, string, ((share: number) => string) | null][]} */
 const UNITS = [
   ["_share", "", percent],
   ["_m2", "m\u00b2", null],

@@ -1,7 +1,7 @@
 // A reader who goes from page to page of a divided study keeps the chosen language.
 
 function askedLanguage() {
-  const code = new URLSearchParams(location.search).get("language");
+  const code = new URLSearchParams(location.search).get("language") ?? "";
   return Object.hasOwn(page.languages, code) ? code : page.first;
 }
 

@@ -6,7 +6,9 @@ let streets = [];
 const plain = (text) => text.normalize("NFD").replace(/\p{M}/gu, "").toLowerCase();
 
 function readStreets() {
-  streets = [...document.querySelectorAll("#streets a")].map((link) => ({ link, words: plain(link.textContent) }));
+  /** @type {NodeListOf<HTMLAnchorElement>} */
+  const links = document.querySelectorAll("#streets a");
+  streets = [...links].map((link) => ({ link, words: plain(link.textContent) }));
 }
 
 function nameSquares() {
@@ -72,7 +74,9 @@ async function start() {
   page = await unpack("payload");
   words = page.languages[page.first];
   readStreets();
-  for (const element of document.querySelectorAll(".needs-script")) element.hidden = false;
+  /** @type {NodeListOf<HTMLElement>} */
+  const asleep = document.querySelectorAll(".needs-script");
+  for (const element of asleep) element.hidden = false;
   const code = askedLanguage();
   byId("language").value = code;
   if (code === page.first) narrowList();
@@ -80,7 +84,7 @@ async function start() {
   byId("language").addEventListener("change", (event) => choose(event.target.value));
   byId("find").addEventListener("input", narrowList);
   byId("find").addEventListener("keydown", (event) => {
-    if (event.key === "Enter") document.querySelector("#hits a")?.focus();
+    if (event.key === "Enter") /** @type {HTMLElement | null} */ (document.querySelector("#hits a"))?.focus();
   });
   window.addEventListener("hashchange", followHash);
   followHash();

@@ -14,6 +14,7 @@ function grow(box, other) {
   box[3] = Math.max(box[3], other[3]);
 }
 
+/** @param {number[]} box */
 function boundsOf([west, north, east, south]) {
   return L.latLngBounds(gridToLatLng(west, south), gridToLatLng(east, north));
 }
@@ -86,6 +87,7 @@ function drawNames(pen, view) {
   pen.textBaseline = "middle";
   pen.textAlign = "center";
   const frame = frameOnSheet();
+  /** @type {[number, number, number, number][]} */
   const taken = [[frame[2] - 64, frame[1], frame[2], frame[1] + 110]];
   const isFarOut = map.getZoom() < NAMES_ZOOM;
   for (const [street, run] of study.longestRun) {
@@ -108,6 +110,7 @@ function drawnLength(street, view) {
 }
 
 // Four places for a plate: on either side of a street that runs across, or up the sheet.
+/** @returns {[number, number, number, number][]} */
 function platesBeside(run, half, view) {
   const { shape } = study.runs;
   const [gx, gy] = middleOf(shape, run);
@@ -120,6 +123,7 @@ function platesBeside(run, half, view) {
 }
 
 // The map's frame on the canvas, which is larger than it.
+/** @returns {[number, number, number, number]} */
 function frameOnSheet() {
   const corner = map.containerPointToLayerPoint([0, 0]).subtract(canvas._bounds.min);
   const size = map.getSize();

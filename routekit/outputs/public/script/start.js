@@ -49,7 +49,7 @@ function watchPrinting() {
     if (before) return;
     if (map) page.streets.label.forEach((_, street) => furnish(street));
     before = {
-      folded: [...document.querySelectorAll("details:not([open])")],
+      folded: /** @type {HTMLDetailsElement[]} */ ([...document.querySelectorAll("details:not([open])")]),
       view: map ? [map.getCenter(), map.getZoom()] : null,
     };
     for (const one of before.folded) one.open = true;
@@ -80,7 +80,9 @@ async function start() {
   page = await unpack("payload");
   study = readStudy();
   words = page.languages[page.first];
-  for (const element of document.querySelectorAll(".needs-script")) element.hidden = false;
+  /** @type {NodeListOf<HTMLElement>} */
+  const asleep = document.querySelectorAll(".needs-script");
+  for (const element of asleep) element.hidden = false;
   byId("language").value = page.first;
   byId("language").addEventListener("change", (event) => speak(event.target.value));
   byId("find").addEventListener("input", narrowList);

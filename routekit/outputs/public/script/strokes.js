@@ -16,6 +16,7 @@ function drawRuns(pen, view) {
   pen.lineCap = "butt";
   pen.lineJoin = "round";
   const thin = Math.min(1, Math.max(0.4, (map.getZoom() - 12) / 5));
+  /** @type {Record<string, number[]>} */
   const seen = Object.fromEntries(Object.keys(page.colours).map((name) => [name, []]));
   for (let i = 0; i < table.n; i += 1) {
     if (isSeen(shape.box(i), view, 0)) seen[table.get("class", i)].push(i);

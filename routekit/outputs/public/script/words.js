@@ -26,7 +26,12 @@ const LEAST_SYMBOL_PX = 7;
 const TINY_PX = 4;
 const PRINT_CM = { width: "17cm", height: "9cm" };
 
+// An element of the page's own template, which a test holds the names to.
+/** @type {(id: string) => any} */
 const byId = (id) => document.getElementById(id);
+
+/** @type {(selector: string) => any[]} */
+const elementsWith = (selector) => [...document.querySelectorAll(selector)];
 
 let page = null;
 let study = null;
@@ -51,6 +56,7 @@ function write(value) {
   return part ? grouped + words.decimal + part : grouped;
 }
 
+/** @param {any[]} statement `[topic, key, values]` */
 function say([topic, key, values = {}]) {
   let template = words[topic][key];
   if (typeof template !== "string") {
@@ -79,21 +85,21 @@ function speak(code) {
   words = page.languages[code];
   document.documentElement.lang = code;
   byId("language").value = code;
-  for (const element of document.querySelectorAll("[data-ui]")) {
+  for (const element of elementsWith("[data-ui]")) {
     element.textContent = words.ui[element.dataset.ui];
   }
   for (const [name, topic] of [["legend", "legend"], ["caution", "cautions"], ["topic", "topic"]]) {
-    for (const element of document.querySelectorAll(`[data-${name}]`)) {
+    for (const element of elementsWith(`[data-${name}]`)) {
       element.textContent = words[topic][element.dataset[name]];
     }
   }
-  for (const element of document.querySelectorAll("[data-genus]")) {
+  for (const element of elementsWith("[data-genus]")) {
     element.textContent = page.genera[code][element.dataset.genus];
   }
-  const date = document.querySelector("[data-date]");
+  const [date] = elementsWith("[data-date]");
   if (date) date.textContent = ui("date", spellDay(date.dataset.date));
-  document.querySelector("[data-title]").textContent = page.titles[code];
-  const intro = document.querySelector("[data-intro]");
+  elementsWith("[data-title]")[0].textContent = page.titles[code];
+  const [intro] = elementsWith("[data-intro]");
   if (intro) {
     intro.textContent = page.intros[code];
     intro.hidden = !page.intros[code];
