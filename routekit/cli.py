@@ -19,8 +19,8 @@ import pandas as pd
 from rich.console import Console
 
 from routekit.errors import OutputError, RoutekitError
-from routekit.outputs.summary import write_count
 from routekit.techniques import TECHNIQUES
+from routekit.vocabulary import write_count
 
 OUT = Console(highlight=False, soft_wrap=True)
 ERR = Console(stderr=True, highlight=False, soft_wrap=True)

@@ -4,6 +4,30 @@ from __future__ import annotations
 
 from typing import Final
 
+
+def write_count(number: float, noun: str, many: str | None = None) -> str:
+    """Write a number of things, in the singular where it is one.
+
+    Parameters
+    ----------
+    number : float
+    noun : str
+        Name of one.
+    many : str, optional
+        Name of several, where an s at the end does not make it.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> write_count(1, "run"), write_count(1200, "run"), write_count(2, "branch", "branches")
+    ('1 run', '1,200 runs', '2 branches')
+    """
+    return f"{number:,.0f} {noun if number == 1 else many or f'{noun}s'}"
+
+
 SEVERITIES: Final = ("none", "minor", "major", "structural")
 """Severity of a breach, mildest first."""
 
@@ -11,7 +35,7 @@ VERDICTS: Final = ("pass", "caution", "unknown", "fail")
 """Verdict of a check, best first: the worst check is a technique's verdict."""
 
 SURVEYS: Final = {
-    "camera": "Inspect the run by camera.",
+    "camera": "Inspect the run by CCTV.",
     "levels": "Survey cover and invert levels at both manholes.",
     "services": "Locate the services and their depths.",
     "ground": "Find out ground and groundwater (boreholes, records, concrete surround).",

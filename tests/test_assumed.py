@@ -14,8 +14,8 @@ from routekit.outputs.summary import summarise
 
 ROOT_CHECKS = (
     "Cuts a structural root zone",
-    "Major encroachment on a protection zone",
-    "Cover where it passes below root zones",
+    "Major encroachment on a root protection zone",
+    "Cover below root zones",
     "Passes through a structural root zone",
 )
 
@@ -74,10 +74,10 @@ def test_a_constant_for_missing_sizes_is_an_assumption(half_sized):
     sized = checks[
         checks["check"].isin(
             [
-                "Host bore, least",
+                "Host bore, minimum",
                 "Capacity after the works",
                 "Cuts a structural root zone",
-                "Wall of the liner",
+                "Liner wall thickness",
             ]
         )
     ]
@@ -138,11 +138,11 @@ def test_an_assumed_depth_never_passes_a_check_of_depth(half_sized):
     assert len(guessed)
     checks = result.checks[result.checks["run"].isin(guessed)]
     for name in (
-        "Depth of the trench",
+        "Trench depth",
         "Depth to invert",
         "Cover against heave",
-        "Heave of the surface (upper bound)",
-        "Wall of the liner",
+        "Surface heave (upper bound)",
+        "Liner wall thickness",
     ):
         found = checks.loc[checks["check"] == name, "verdict"]
         assert len(found), name
@@ -151,7 +151,7 @@ def test_an_assumed_depth_never_passes_a_check_of_depth(half_sized):
 
 SERVICE_CHECKS = (
     "Service recorded inside or touching the pipe",
-    "Clear distance to services beside",
+    "Clear distance to services alongside",
     "Clear distance to crossing services",
     "Services in or beside the trench",
 )

@@ -72,16 +72,16 @@ LAYERS = [
     "terrain",
 ]
 
-_FLOW = r"Capacity|Velocity|Carries|Fall|Sizes|Pull|Heave|Cover|Clear distance"
-_ROOTS = r"structural root zone|protection zone|below root zones|face of a stem"
-_DEPTH = rf"{_FLOW}|{_ROOTS}|Depth|buildings|Services?\b|Wall of the liner"
+_FLOW = r"Capacity|velocity|Carries|Fall|Upsizing|Pull|heave|Cover|Clear distance to"
+_ROOTS = r"structural root zone|protection zone|below root zones|digging to a stem"
+_DEPTH = rf"{_FLOW}|{_ROOTS}|Depth|Trench depth|buildings|Services?\b|Liner wall thickness"
 TOUCHES = {
-    "sewers": rf"{_DEPTH}|Host|Not circular|Bore|Sideways|Outside diameter",
+    "sewers": rf"{_DEPTH}|Host|Not circular|Bore|Radial|Outside diameter",
     "manholes": _DEPTH,
     "trees": _ROOTS,
-    "services": r"Clear distance|Services?\b",
+    "services": r"Clear distance to|Services?\b",
     "obstacles": r"buildings",
-    "inspections": r"^(?!Depth|Host|Length|Not circular|Services|Clear|Cover|Heave|Fall)",
+    "inspections": r"^(?!Depth|Trench|Host|Length|Not |Services|Clear dist\S+ to|Cover|Surf|Fall)",
     "connections": r"reopening",
     "surfaces": r"^$",
     "root_zones": _ROOTS,
@@ -257,7 +257,7 @@ def hold_counts(before, after):
     old, new = (each.totals.set_index("quantity")["open_cut_mid"] for each in (before, after))
     beside = {
         "Runs left and monitored": ("Runs worked on",),
-        "Surface made good": ("Surface made good: not known",),
+        "Surface made good": ("Surface reinstated: not known",),
         "Root zone": (
             "Runs not counted: trees and root zones, where the size of the pipe is not known",
         ),

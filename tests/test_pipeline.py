@@ -230,9 +230,7 @@ def test_totals_agree_with_the_tables_they_sum(sample_result):
     assert mid["Runs worked on"] + mid["Runs left and monitored"] == N_RUNS
     assert mid["Length worked on"] == pytest.approx(length[is_worked_on].sum())
     assert mid["Pits"] == len(r.pits)
-    assert mid["Root zone dug up or cut off from its tree"] == pytest.approx(
-        touched["loss_m2"].sum()
-    )
+    assert mid["Root zone dug or severed"] == pytest.approx(touched["loss_m2"].sum())
     assert (
         mid["Trees with a major or structural breach"]
         == severity.isin(["major", "structural"]).sum()
@@ -255,7 +253,7 @@ def test_open_cut_in_the_totals_is_the_loss_from_the_runs_worked_on(sample_resul
     met = r.breaches[r.breaches["run_id"].isin(at_work)]
     parts = met.groupby("tree_id")["severed_m2"]
     cut = r.totals.set_index("quantity")["open_cut_mid"]
-    union = cut["Root zone dug up or cut off from its tree"]
+    union = cut["Root zone dug or severed"]
     assert parts.max().sum() - 1e-6 <= union <= parts.sum().sum() + 1e-6
     trees = cut["Trees with a major or structural breach"] + cut["Trees with a minor breach only"]
     assert trees == parts.ngroups

@@ -73,7 +73,7 @@ def narrowing_text(run_id: pd.Series, new_mm: Floats, narrowing: pd.DataFrame) -
         for run, where, other in ((upper, "narrower", lower), (lower, "wider", upper)):
             side = "downstream" if run == upper else "upstream"
             more = (
-                f"Settle the sizes along the line: {ids[other]} {side} has the {where} bore "
+                f"Agree the sizes along the line: {ids[other]} {side} has the {where} bore "
                 f"after the works ({bores})."
             )
             text[run] = f"{text[run]} {more}" if text[run] else more

@@ -13,7 +13,7 @@ from routekit.site.layout import Place, Works
 from routekit.techniques import BURSTING, MONITOR
 
 FIND_CONNECTIONS = (
-    "Find the connections: they are not in the data, and no dig or reopening is counted."
+    "Locate the connections: they are not in the data, and no dig or reopening is counted."
 )
 """Said of each run to be worked on whose number of connections is not known."""
 
@@ -105,8 +105,8 @@ def _warn_of_collapses(advice: pd.DataFrame, place: Place) -> pd.DataFrame:
     text = np.select(
         [lost, doubtful],
         [
-            "Find out where it is collapsed: the dig there is not set out, counted or priced.",
-            "Find out whether it is collapsed: no dig for that is set out, counted or priced.",
+            "Locate the collapse: the dig there is not set out, counted or priced.",
+            "Find out whether it has collapsed: no dig for that is set out, counted or priced.",
         ],
         "",
     )
@@ -117,9 +117,9 @@ def _warn_of_laydown(advice: pd.DataFrame, laydown: gpd.GeoDataFrame) -> pd.Data
     """Add where a string cannot lie in one piece before it is pulled to what its runs confirm."""
     short = laydown[laydown["stages"].to_numpy(dtype=float) > 1]
     texts = [
-        f"Room for the string {name} to lie: {free:.0f} m free, {wanted:.0f} m wanted; it would be "
-        f"welded in {stages:.0f} stages, with the pull stopped at each (in the days until it is "
-        "tied in, not in crew days and cost)."
+        f"Room to lay out string {name}: {free:.0f} m available, {wanted:.0f} m needed; it would "
+        f"be welded in {stages:.0f} stages, with the pull stopped at each (counted in the days "
+        "until reconnection, not in crew days and cost)."
         for name, free, wanted, stages in zip(
             short["string_id"],
             short["available_m"],
@@ -138,7 +138,7 @@ def _warn_of_no_room(advice: pd.DataFrame, laydown: gpd.GeoDataFrame) -> pd.Data
     name = "string " + laydown["string_id"].astype(str)
     none = "NO ROOM to lay out even one pipe length behind the launch pit of " + name
     none += ": it cannot be pulled as set out here. Choose the other end or another technique."
-    open_text = "Room for the " + name + " to lie is not known: its launch pit is not placed."
+    open_text = "Room to lay out " + name + " is not known: its launch pit is not placed."
     texts = pd.Series(np.select([room == NO_ROOM, room == NOT_KNOWN], [none, open_text], ""))
     by_string = texts.set_axis(laydown["string_id"].astype(str).to_numpy())
     return _warn(advice, _texts_of_runs(advice, by_string))

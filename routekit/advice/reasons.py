@@ -13,6 +13,7 @@ from routekit.advice.score import CRITERIA, Choice, Scores
 from routekit.advice.value_texts import CODES, NAMES, PHRASES
 from routekit.arrays import Floats, Ints, Texts
 from routekit.techniques import BURSTING, ROOTED_AGAIN
+from routekit.vocabulary import write_count
 
 _BURST = [CODES.index(code) for code in BURSTING]
 _ROOTED = [CODES.index(code) for code in ROOTED_AGAIN]
@@ -98,10 +99,10 @@ def need_text(cases: pd.DataFrame) -> Texts:
     trench = [
         _axis_text(*axis)
         if np.isnan(n)
-        else "a trench would meet no root zone"
+        else "open cut would enter no root zone"
         if not n
-        else f"a trench would enter the root zones of {n:.0f} tree{'s' if n > 1 else ''} "
-        f"({s} at {w}; {_small_area(a)} in or behind the trench)"
+        else f"open cut would enter the root zones of {write_count(n, 'tree')} "
+        f"({s} at {w}; {_small_area(a)} dug or severed)"
         for n, w, s, a, axis in zip(count, worst, severity, area, axes, strict=True)
     ]
     flow = _shortage_text(cases)
@@ -113,11 +114,11 @@ def need_text(cases: pd.DataFrame) -> Texts:
 
 def _axis_text(n_zones: int, stem_m: float) -> str:
     """Say what is known of trees where the width of a trench is not."""
-    zones = "no root zone" if not n_zones else (f"{n_zones} root zone{'s' if n_zones > 1 else ''}")
+    zones = "no root zone" if not n_zones else write_count(n_zones, "root zone")
     stem = "" if np.isnan(stem_m) else f"; the nearest stem is {stem_m:.1f} m from it"
     return (
-        "the size is not known, so it is not known which root zones a trench would enter (the axis "
-        f"of the pipe crosses {zones}{stem})"
+        "the pipe size is not known, so it is not known which root zones a trench would enter "
+        f"(the pipe axis crosses {zones}{stem})"
     )
 
 
@@ -130,8 +131,8 @@ def _shortage_text(cases: pd.DataFrame) -> Texts:
     text = np.full(len(cases), "", dtype=object)
     for run in np.flatnonzero(sound < required * (1 - tolerance)):
         text[run] = (
-            f"even when sound it carries only {sound[run]:.0f} of the {required[run]:.0f} l/s "
-            "required; "
+            f"even in sound condition it carries only {sound[run]:.0f} of the "
+            f"{required[run]:.0f} l/s required; "
         )
     return text
 
@@ -146,7 +147,7 @@ def _compare_text(
 ) -> Texts:
     """Say in numbers how one technique compares with another in a criterion."""
     row = np.arange(len(one))
-    text = np.full(len(one), "the two come out alike, and it digs less", dtype=object)
+    text = np.full(len(one), "the two score the same, and it excavates less", dtype=object)
     for place, name in enumerate(CRITERIA):
         mine = row[criterion == place]
         pairs = [(facts[key][mine, one[mine]], facts[key][mine, other[mine]]) for key in facts]
@@ -158,7 +159,7 @@ def _compare_text(
 def _doubt_text(pair: Pair, side: _Side) -> str:
     """Compare checks that are not passed."""
     one, other = (pair["n_fail"][k] + pair["n_caution"][k] for k in (0, 1))
-    return f"{side.fewer} of its checks are doubtful or failed ({one:.0f} against {other:.0f})"
+    return f"{side.fewer} of its checks fail or call for caution ({one:.0f} against {other:.0f})"
 
 
 def _tree_text(pair: Pair, side: _Side) -> str:
@@ -170,7 +171,7 @@ def _tree_text(pair: Pair, side: _Side) -> str:
             "counting its share of the pits)"
         )
     one, other = pair["root_m2"]
-    return f"{side.smaller} root zone is dug up or cut off ({one:.1f} m2 against {other:.1f} m2)"
+    return f"{side.smaller} root zone is dug or severed ({one:.1f} m2 against {other:.1f} m2)"
 
 
 def _flow_text(pair: Pair, side: _Side) -> str:
@@ -234,7 +235,9 @@ def cause_text(cases: pd.DataFrame, verdict: Verdict, unit: str) -> Texts:
     side = _Side("fewer", "less", unit)
     gain = _compare_text(verdict.scores.facts, chosen, second, verdict.criterion, side)
     alone = np.isin(second, _BURST) & verdict.is_second_better
-    gain[alone] = "bursting would need a string and pits of its own here, and is dearer with them"
+    gain[alone] = (
+        "bursting would need a string and pits of its own here, and costs more including them"
+    )
     if "is_root_choked" in cases:
         shortened = (
             cases["is_root_choked"].to_numpy(dtype=bool)
@@ -243,13 +246,13 @@ def cause_text(cases: pd.DataFrame, verdict: Verdict, unit: str) -> Texts:
             & (verdict.criterion == CRITERIA.index("cost"))
         )
         gain[shortened] += (
-            "; where roots choke the joints a liner or repair is taken to last only a part of its "
+            "; where roots choke the joints, a liner or repair is assumed to last only part of its "
             "usual life"
         )
     return np.array(
         [
-            f"{NAMES[c]} is recommended before {PHRASES[s]}, "
-            + (f"which fails ({f})" if f else f"since {g}")
+            f"{NAMES[c]} is preferred to {PHRASES[s]}, "
+            + (f"which fails ({f})" if f else f"because {g}")
             for c, s, f, g in zip(chosen, second, verdict.failing_second, gain, strict=True)
         ],
         dtype=object,
@@ -274,9 +277,9 @@ def string_text(cause: Texts, verdict: Verdict, strings: pd.DataFrame) -> Texts:
     led = (strings["n_runs"].to_numpy() > 1) & verdict.is_second_better
     columns = [strings[name].to_numpy() for name in ("n_runs", "length_m", "string_id")]
     whole = [
-        f"{NAMES[c]} is recommended since the run is pulled in one string with {n - 1} "
-        f"other{'s' if n - 1 > 1 else ''} ({length:.0f} m, {name}): taken together that is better "
-        f"than {PHRASES[s]}"
+        f"{NAMES[c]} is recommended because the run is pulled in one string with "
+        f"{write_count(n - 1, 'other')} ({length:.0f} m, {name}): for the string as a whole that "
+        f"is better than {PHRASES[s]}"
         for c, s, n, length, name in zip(
             verdict.choice.chosen, verdict.choice.second, *columns, strict=True
         )
@@ -300,8 +303,8 @@ def reason_text(need: Texts, cause: Texts, verdict: Verdict) -> Texts:
     row, fails = np.arange(len(need)), verdict.scores.facts["n_fail"]
     stuck = np.where(
         fails[row, verdict.choice.free] == 0,
-        "The decisions leave no technique that passes every check",
-        "No technique passes every check",
+        "With these decisions no technique passed every check",
+        "No technique passed every check",
     )
     return np.array(
         [
@@ -331,16 +334,16 @@ def lost_text(verdict: Verdict, unit: str) -> Texts:
     side = _Side("more", "more", unit)
     loss = _compare_text(verdict.scores.facts, second, chosen, verdict.criterion, side)
     text = np.array([f"{more[:1].upper()}{more[1:]}" for more in loss], dtype=object)
-    text[verdict.criterion < 0] = "The two come out alike, and this one digs more"
+    text[verdict.criterion < 0] = "The two score the same, and this one excavates more"
     better = verdict.is_second_better
-    text[better] = "Better for this run by itself, but not for the string that it belongs to"
+    text[better] = "Better for this run alone, but not for the string that it belongs to"
     text[better & np.isin(second, _BURST)] = (
-        "Better for this run by itself, but dearer with the pits that it needs"
+        "Better for this run alone, but costs more including the pits that it needs"
     )
-    text[verdict.is_forced] = "Lost to the decision"
+    text[verdict.is_forced] = "Set aside by the decision"
     failed = verdict.failing_second != ""
     text[failed] = "Fails: " + verdict.failing_second[failed]
-    text[second < 0] = "Decisions leave no other technique"
+    text[second < 0] = "The decisions leave no other technique"
     return text
 
 
@@ -361,7 +364,7 @@ def forced_text(note: Texts, verdict: Verdict) -> Texts:
     return np.array(
         [
             f"{n[:1].upper()}{n[1:]}. "
-            + ("It is also what the checks lead to." if f == c else _without_text(f))
+            + ("The checks lead to the same technique." if f == c else _without_text(f))
             + (f" It fails: {bad}." if bad else "")
             for n, f, c, bad in zip(note, free, chosen, verdict.failing, strict=True)
         ],
@@ -389,7 +392,7 @@ def decision_text(note: Texts, choice: Choice) -> Texts:
     """
     return np.array(
         [
-            "" if not n else f"{n}. " + ("Nothing changes by it." if f == c else _without_text(f))
+            "" if not n else f"{n}. " + ("It changes nothing." if f == c else _without_text(f))
             for n, f, c in zip(note, choice.free, choice.chosen, strict=True)
         ],
         dtype=object,

@@ -9,7 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from routekit.advice.score import Choice
-from routekit.advice.value_texts import CODES, NAMES, format_value
+from routekit.advice.value_texts import CODES, NAMES, format_value, name_within
 from routekit.arrays import Floats, Ints, Texts
 from routekit.layers.assumed import FIELDS, is_assumed
 from routekit.methods.checks import CAUTION, FAIL, UNKNOWN, Check, needed_surveys
@@ -18,7 +18,8 @@ from routekit.vocabulary import SURVEYS
 
 _TREE_SURVEYS = {
     "n_estimated": "Measure the stems of the trees whose zones rest on an estimate.",
-    "n_unsure": "Survey stems and pipe: position errors could change what a trench would breach.",
+    "n_unsure": "Survey stems and pipe: errors in position could change which root zones a trench "
+    "would enter.",
 }
 """Count in the cases to what would settle it."""
 
@@ -49,7 +50,7 @@ def change_text(checks: Mapping[str, list[Check]], choice: Choice, fails: Floats
         for check in checks[code]:
             _write_lack(check, mine[check.verdict[mine] == FAIL], NAMES[place], text)
     stuck = (fails[row, chosen] > 0) & (text == "")
-    text[stuck] = [f"{NAMES[place]} fails already: see the reason" for place in chosen[stuck]]
+    text[stuck] = [f"{NAMES[place]} already fails: see the reason" for place in chosen[stuck]]
     least = np.full(len(chosen), np.inf)
     for place, code in enumerate(CODES):
         mine = np.flatnonzero((chosen == place) & (text == ""))
@@ -68,12 +69,12 @@ def _measured(check: Check, runs: Ints) -> Ints:
 def _write_lack(check: Check, runs: Ints, name: str, text: Texts) -> None:
     """Write by how much a failing check misses its limit."""
     if check.unit == "yes/no":
-        text[runs] = f"{name} would come into question if it were not: {check.name.lower()}"
+        text[runs] = f"{name} would come into question without this: {name_within(check)}"
     for run in _measured(check, runs):
         gap = abs(float(check.value[run] - check.limit[run]))
         way = "less" if check.rule == "at most" else "more"
         text[run] = (
-            f"{name} would come into question if «{check.name.lower()}» were "
+            f'{name} would come into question if "{name_within(check)}" were '
             f"{format_value(gap, check.unit)} {way}"
         )
 
@@ -90,9 +91,9 @@ def _write_spare(check: Check, runs: Ints, name: str, least: Floats, text: Texts
         gap = abs(float(check.value[run] - check.limit[run]))
         spare_text = format_value(gap, check.unit)
         text[run] = (
-            f"{name} would fail if {spare_text} more had to flow"
+            f"{name} would fail if the required flow were {spare_text} higher"
             if check.name == CAPACITY
-            else f"{name} would fail if «{check.name.lower()}» {way} by more than {spare_text}"
+            else f'{name} would fail if "{name_within(check)}" {way} by more than {spare_text}'
         )
 
 

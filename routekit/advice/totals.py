@@ -27,7 +27,7 @@ from routekit.trees.unsized import add_unknown_losses
 SIDES: Final = ("open_cut", "recommended")
 CURRENCY: Final = "currency"
 JOINING: Final = (
-    "Runs worked on without known connections: digs, reopening, their harm and cost left out"
+    "Runs worked on with connections not known (digs, reopening, impact and cost left out)"
 )
 """Name of the line that counts runs whose connections are not known."""
 
@@ -43,12 +43,12 @@ class Line(NamedTuple):
 
 
 SUMS: Final[dict[str, tuple[str, str, str]]] = {
-    "excavation_m3": ("Excavation, in the ground", "m3", "geometry"),
-    "spoil_m3": ("Spoil, loose", "m3", "spoil_range"),
+    "excavation_m3": ("Excavation (bank volume)", "m3", "geometry"),
+    "spoil_m3": ("Spoil (bulked)", "m3", "spoil_range"),
     "spoil_trips": ("Lorry loads of spoil", "loads", "practice"),
     **{
         f"reinstated_{kind}_m2": (
-            f"Surface made good: {'not known' if kind == 'unknown' else kind}",
+            f"Surface reinstated: {'not known' if kind == 'unknown' else kind}",
             "m2",
             "geometry",
         )
@@ -243,10 +243,10 @@ def _tree_lines(
             "geometry",
         ),
         known_pair(
-            "Root zone dug up", "m2", [float(x["footprint_m2"].sum()) for x in losses], "geometry"
+            "Root zone dug", "m2", [float(x["footprint_m2"].sum()) for x in losses], "geometry"
         ),
         known_pair(
-            "Root zone dug up or cut off from its tree",
+            "Root zone dug or severed",
             "m2",
             [float(x["severed_m2"].sum()) for x in losses],
             "severed_cautious",

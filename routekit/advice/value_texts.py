@@ -27,7 +27,7 @@ def format_value(value: float, unit: str) -> str:
     ----------
     value : float
     unit : str
-        "yes/no" gives a word; "-" and "class" are not written.
+        "yes/no" gives a word, a share becomes a percentage; "-" and "class" are not written.
 
     Returns
     -------
@@ -35,13 +35,15 @@ def format_value(value: float, unit: str) -> str:
 
     Examples
     --------
-    >>> format_value(1.234, "m"), format_value(140.0, "kN"), format_value(1.0, "yes/no")
-    ('1.23 m', '140 kN', 'yes')
+    >>> format_value(1.234, "m"), format_value(0.45, "share of height"), format_value(1.0, "yes/no")
+    ('1.23 m', '45 % of height', 'yes')
     """
     if unit == "yes/no":
         return "yes" if value > 0 else "no"
     if np.isinf(value):
         return "none near"
+    if unit.split(maxsplit=1)[0] == "share":
+        return f"{100 * value:.0f} %{unit.removeprefix('share')}"
     digits = 0 if abs(value) >= _NO_DECIMALS_FROM else 1 if abs(value) >= _ONE_DECIMAL_FROM else 2
     return f"{value:.{digits}f}" + ("" if unit in ("-", "class") else f" {unit}")
 
@@ -60,11 +62,17 @@ def write_check(check: Check, run: int) -> str:
     str
     """
     if check.unit in ("yes/no", "class"):
-        return check.name.lower() if check.unit == "yes/no" else f"{check.name.lower()}: no"
+        name = name_within(check)
+        return name if check.unit == "yes/no" else f"{name}: no"
     value, limit = float(check.value[run]), float(check.limit[run])
     found, bound = format_value(value, check.unit), format_value(limit, check.unit)
     note = "" if check.note is None else f" ({check.note(run)})"
-    return f"{check.name.lower()}: {found}, {check.rule} {bound}{note}"
+    return f"{name_within(check)}: {found}, must be {check.rule} {bound}{note}"
+
+
+def name_within(check: Check) -> str:
+    """Give the name of a check as it stands within a sentence."""
+    return check.name[:1].lower() + check.name[1:]
 
 
 def list_checks_of(checks: Mapping[str, list[Check]], technique: Ints, verdict: int) -> Texts:

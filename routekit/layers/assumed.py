@@ -33,7 +33,7 @@ class Field(NamedTuple):
 _SIZE: Final = Field("size", "Measure the bore: its size is assumed.")
 _DEPTH: Final = Field("depth", "Measure the depth: it is assumed.")
 _LEVEL: Final = Field("level", "Survey the levels: they are assumed.")
-_NEED: Final = Field("design flow", "Find out the design flow: what must flow is assumed.")
+_NEED: Final = Field("design flow", "Confirm the design flow: it is assumed.")
 
 FIELDS: Final = {
     "diameter_mm": _SIZE,
@@ -44,7 +44,7 @@ FIELDS: Final = {
     "default_depth_m": _DEPTH,
     "depth_input_m": _DEPTH,
     "other_end_m": Field(
-        "depth at one end", "Measure the depth at both ends: one is taken from the other."
+        "depth at one end", "Measure the depth at both ends: one is assumed from the other."
     ),
     "manhole_end_m": Field(
         "depth by the manhole", "Survey the invert: the depth is that of its manhole."

@@ -124,7 +124,7 @@ def _host_checks(cases: pd.DataFrame, settings: BurstingSettings) -> list[Check]
     return [
         rest_on(
             classed(
-                "Host material bursts",
+                "Host material can be burst",
                 host_class(cases["material"]),
                 source="najafi_p352",
                 remedy="Find out the material of the old pipe.",
@@ -157,10 +157,10 @@ def _line_checks(cases: pd.DataFrame, settings: BurstingSettings) -> list[Check]
             unit="m",
             source="najafi_p240",
             is_given=True,
-            remedy="Part the run with a pit.",
+            remedy="Split the run with an intermediate pit.",
         ),
         at_least(
-            "Length worth a set-up (with its neighbours)",
+            "Length that justifies a set-up (with neighbouring runs)",
             column(cases, "chain_length_m"),
             settings.min_length_m,
             unit="m",
@@ -217,13 +217,13 @@ def _cover_checks(
         ),
         rest_on_depth(
             at_most(
-                "Heave of the surface (upper bound)",
+                "Surface heave (upper bound)",
                 column(plan, "heave_mm"),
                 np.inf,
                 caution=settings.caution_heave_mm,
                 unit="mm",
                 source="heave_gauss",
-                remedy="Record the surface before, watch kerbs and paving during the pull.",
+                remedy="Record the surface beforehand; monitor kerbs and paving during the pull.",
                 survey="levels",
             ),
             *SIZE,
@@ -243,12 +243,12 @@ def _service_checks(
         rest_on_services(
             rest_on_depth(
                 at_least(
-                    "Clear distance to services beside",
+                    "Clear distance to services alongside",
                     beside,
                     needed,
                     unit="m",
                     source="gw323_clearance",
-                    remedy="Expose or move the services that run beside.",
+                    remedy="Expose or divert the services alongside.",
                     survey="services",
                 ),
                 *SIZE,
@@ -286,7 +286,7 @@ def _ground_checks(cases: pd.DataFrame) -> list[Check]:
             column(cases, "is_below_groundwater"),
             source="practice",
             severity=CAUTION,
-            remedy="Plan for water in the pits.",
+            remedy="Plan for groundwater in the pits.",
             survey="ground",
         ),
         must_not(
@@ -294,7 +294,8 @@ def _ground_checks(cases: pd.DataFrame) -> list[Check]:
             column(cases, "is_hard_ground"),
             source="najafi_p240",
             severity=FAIL,
-            remedy="Choose a technique that displaces no ground.",
+            remedy="Find out the ground and any concrete surround; where they cannot be "
+            "displaced, choose a technique that displaces no ground.",
             survey="ground",
         ),
     ]
@@ -313,12 +314,12 @@ def _root_checks(cases: pd.DataFrame, settings: BurstingSettings) -> list[Check]
             rest_on(
                 rest_on_depth(
                     at_least(
-                        "Cover where it passes below root zones",
+                        "Cover below root zones",
                         cover,
                         settings.root_depth_m,
                         unit="m",
                         source="as4970_2025",
-                        remedy="Have an arborist look at shallow roots.",
+                        remedy="Have an arborist assess shallow roots.",
                         survey="levels",
                     ),
                     where=np.isfinite(cover),
@@ -335,7 +336,7 @@ def _root_checks(cases: pd.DataFrame, settings: BurstingSettings) -> list[Check]
                     known_harm(cases, "structural"),
                     source="structural_indicator",
                     severity=CAUTION,
-                    remedy="Have an arborist judge the root plate before the pull.",
+                    remedy="Have an arborist assess the root plate before the pull.",
                     survey="trees",
                 ),
                 *DEPTH,
@@ -354,7 +355,7 @@ def _pipe_checks(
     return [
         rest_on(
             at_most(
-                "Sizes of upsizing",
+                "Upsizing, in nominal sizes",
                 column(plan, "size_steps"),
                 float(settings.max_steps_up),
                 caution=float(settings.caution_steps_up),
@@ -399,6 +400,6 @@ def _pull_check(name: str, plan: pd.DataFrame, side: str, limit: str, source: st
         verdict=verdict,
         source=source,
         rule="at most",
-        remedy="Have the contractor calculate and log the pull.",
+        remedy="Have the contractor calculate and record the pull force.",
     )
     return rest_on_depth(check, *SIZE, "material")

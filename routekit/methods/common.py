@@ -22,12 +22,12 @@ from routekit.methods.checks import (
     must_not,
     rest_on,
 )
-from routekit.vocabulary import MM_PER_M
+from routekit.vocabulary import MM_PER_M, SURVEYS
 
 CAPACITY = "Capacity after the works"
 """Name of the check of flow, which texts turn round: what must flow, not what can."""
 
-NO_DIGGING = "Distance from digging to the face of a stem"
+NO_DIGGING = "Clear distance from digging to a stem"
 """Name of the check that nothing is dug near a stem."""
 
 
@@ -94,7 +94,7 @@ def no_digging_near_stems(cases: pd.DataFrame, *, prefix: str = "") -> Check:
         unit="m",
         source="njug4",
         survey="trees",
-        remedy="Have stems and pipe surveyed where it is dug near trees.",
+        remedy="Have stems and pipe surveyed where digging comes near trees.",
     )
     verdict = np.select([near == 1, np.isnan(near), loose], [FAIL, UNKNOWN, CAUTION], PASS)
     return replace(check, verdict=verdict.astype(np.int8))
@@ -111,13 +111,13 @@ def capacity(cases: pd.DataFrame, plan: pd.DataFrame) -> Check:
         caution=required,
         unit="l/s",
         source="colebrook_white",
-        remedy="Check how much must flow; a larger or smoother pipe would carry more.",
+        remedy="Confirm the design flow; a larger or smoother pipe would carry more.",
         survey="levels",
     )
 
     def explain(run: int) -> str:
         """Say what the limit is of one run's required flow."""
-        return f"{required[run]:.1f} l/s required less {100 * tolerance[run]:.0f} %"
+        return f"{required[run]:.1f} l/s required, less {100 * tolerance[run]:.0f} %"
 
     return replace(rest_on(check, *FLOW), note=explain)
 
@@ -130,12 +130,12 @@ def cleansing(plan: pd.DataFrame) -> Check:
     """
     check = caution_only(
         at_least(
-            "Velocity that keeps it clean",
+            "Self-cleansing velocity",
             column(plan, "running_velocity_m_s"),
             column(plan, "cleansing_velocity_m_s"),
             unit="m/s",
             source="en752_cleansing",
-            remedy="Plan to flush it; a smaller bore or more flow would keep it clean.",
+            remedy="Plan regular flushing; a smaller bore or more flow would keep it clean.",
             survey="levels",
         )
     )
@@ -152,13 +152,13 @@ def steepest(plan: pd.DataFrame) -> Check:
     """Check that the renewed run does not wear or shake itself loose; a caution at most."""
     check = caution_only(
         at_most(
-            "Velocity when it runs full",
+            "Full-bore velocity",
             column(plan, "velocity_m_s"),
             column(plan, "max_velocity_m_s"),
             unit="m/s",
             source="ten_states",
-            remedy="Survey the levels; plan for wear, and hold the pipe; a drop at a manhole would "
-            "take fall out of the run.",
+            remedy="Survey the levels; plan for wear and anchor the pipe; a drop at a manhole "
+            "would reduce the gradient of the run.",
             survey="levels",
         )
     )
@@ -175,15 +175,15 @@ def falls(cases: pd.DataFrame, max_ponding_share: float) -> Check:
     allowed = max_ponding_share * column(cases, "height_mm") / MM_PER_M
     limit = np.where(fall >= error, 0.0, -allowed)
     check = at_least(
-        "Fall from end to end (a backfall is kept)",
+        "Fall from end to end (a backfall would remain)",
         fall,
         limit,
         caution=error,
         unit="m",
         source="practice",
         survey="levels",
-        remedy="Survey the levels and the way it flows; where it falls backwards, re-lay it to a "
-        "new fall in open cut.",
+        remedy="Survey the levels and confirm the direction of flow; where the run falls "
+        "backwards, re-lay it to a new gradient in open cut.",
     )
     return rest_on(check, *INVERTS)
 
@@ -195,7 +195,7 @@ def no_collapse(cases: pd.DataFrame, *, severity: int = FAIL) -> Check:
         as_flag(column(cases, "collapses")),
         source="en13508_2",
         severity=severity,
-        remedy="Inspect; where collapsed, dig at the spot first.",
+        remedy="Inspect; where the pipe has collapsed, dig there first.",
     )
 
 
@@ -235,7 +235,7 @@ def no_service_inside(cases: pd.DataFrame) -> Check:
         "Service recorded inside or touching the pipe",
         np.where(np.isnan(clearance), np.nan, (clearance < 0).astype(float)),
         source="house",
-        remedy="Recorded inside or touching the pipe: locate it first.",
+        remedy="A service is recorded inside or touching the pipe: locate it first.",
         survey="services",
     )
     held = rest_on_depth(check, *SIZE, where=np.isfinite(clearance))
@@ -245,7 +245,7 @@ def no_service_inside(cases: pd.DataFrame) -> Check:
 def ponding(cases: pd.DataFrame, limit: float, caution: float) -> Check:
     """Check that no deep sag would be kept in the new pipe."""
     return at_most(
-        "Ponding (a sag is kept)",
+        "Standing water (the sag would remain)",
         known_or_least(cases, "ponding_share", limit),
         limit,
         caution=caution,
@@ -258,7 +258,7 @@ def ponding(cases: pd.DataFrame, limit: float, caution: float) -> Check:
 def deformation(cases: pd.DataFrame, limit: float, caution: float | None = None) -> Check:
     """Check how far the bore is out of round."""
     return at_most(
-        "Deformation of the bore",
+        "Deformation of the host pipe",
         known_or_least(cases, "deformation_share", limit),
         limit,
         caution=caution,
@@ -273,13 +273,13 @@ def joint_offset(cases: pd.DataFrame, limit: float, caution: float | None = None
     bore = column(cases, "diameter_mm")
     share = known_or_least(cases, "joint_radial_mm", limit * bore) / bore
     check = at_most(
-        "Sideways offset of joints",
+        "Radial displacement at joints",
         share,
         limit,
         caution=caution,
         unit="share of bore",
         source="practice",
-        remedy="Inspect and measure the offset; grinding may clear it.",
+        remedy="Inspect and measure the displacement; grinding may remove it.",
     )
     return rest_on(check, *SIZE, where=share != 0)
 
@@ -292,7 +292,7 @@ def bends(cases: pd.DataFrame, limit: float, *, source: str) -> Check:
         limit,
         unit="deg",
         source=source,
-        remedy="Dig at the bend, or part the run there.",
+        remedy="Dig at the bend, or split the run there.",
     )
 
 
@@ -302,10 +302,10 @@ def bore_between(cases: pd.DataFrame, low: float, high: float, *, source: str) -
     remedy = "Measure the bore."
     checks = [
         at_least(
-            "Host bore, least", bore, low, unit="mm", source=source, remedy=remedy, is_given=True
+            "Host bore, minimum", bore, low, unit="mm", source=source, remedy=remedy, is_given=True
         ),
         at_most(
-            "Host bore, largest", bore, high, unit="mm", source=source, remedy=remedy, is_given=True
+            "Host bore, maximum", bore, high, unit="mm", source=source, remedy=remedy, is_given=True
         ),
     ]
     return [rest_on(check, *SIZE) for check in checks]
@@ -323,8 +323,8 @@ def is_circular(cases: pd.DataFrame) -> Check:
 def needs_inspection(cases: pd.DataFrame) -> Check:
     """Check that somebody has looked inside: faults that nobody saw cannot be mended one by one."""
     return must_not(
-        "Faults not known (not inspected)",
+        "Defects not known (not inspected)",
         1 - known_flag(cases, "is_inspected"),
         source="practice",
-        remedy="Inspect the run by camera.",
+        remedy=SURVEYS["camera"],
     )

@@ -362,8 +362,8 @@ def _rank_runs(
     doubted = np.where(worst_text == "", doubt, worst_text + "; " + doubt)
     found_text = np.where(worst_text == "", "sound", worst_text)
     reason = np.where(unknown, doubted, found_text)
-    reason = np.where(wanted, "owner wants it renewed; " + reason, reason)
-    reason = np.where(spared, "owner keeps it; " + reason, reason)
+    reason = np.where(wanted, "the owner wants it renewed; " + reason, reason)
+    reason = np.where(spared, "the owner will not renew it; " + reason, reason)
     return table.assign(
         needs_work=needs,
         priority=pd.Categorical.from_codes(code.astype(np.int8), pd.Index(PRIORITIES)),

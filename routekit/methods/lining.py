@@ -92,7 +92,7 @@ def list_cipp_checks(
         ),
         rest_on_depth(
             at_most(
-                "Wall of the liner",
+                "Liner wall thickness",
                 column(plan, "wall_mm"),
                 settings.max_wall_mm,
                 unit="mm",
@@ -111,10 +111,10 @@ def list_cipp_checks(
 def _preparation_checks(cases: pd.DataFrame, settings: LiningSettings) -> list[Check]:
     """List what must be done in the old bore before a liner goes in."""
     flags = {
-        "Pieces of wall missing": ("missing_wall", "Bridge the hole or fill the void first."),
-        "Voids outside the wall": ("voids", "Fill the void first."),
-        "Running water through the wall": ("running_water", "Seal the inflow first."),
-        "Connections standing into the bore": ("intruding_connections", "Mill them off first."),
+        "Missing pipe wall": ("missing_wall", "Bridge the hole or fill the void first."),
+        "Voids behind the pipe wall": ("voids", "Fill the void first."),
+        "Flowing or gushing infiltration": ("running_water", "Seal the infiltration first."),
+        "Intruding connections": ("intruding_connections", "Cut them back first."),
     }
     checks = [
         must_not(
@@ -137,14 +137,14 @@ def _preparation_checks(cases: pd.DataFrame, settings: LiningSettings) -> list[C
     )
     few = float(settings.rooted_joints) - 1
     rooted = at_most(
-        "Rooted joints (lined runs are rooted again soon)",
+        "Rooted joints (roots soon return in lined runs)",
         known_or_least(cases, "root_count", few),
         np.inf,
         caution=few,
         unit="joints",
         source="slu_2010",
-        remedy="Seal liner ends and reopened connections against roots; look again after two "
-        "years.",
+        remedy="Seal liner ends and reopened connections against roots; inspect again after "
+        "two years.",
     )
     return [*checks, roots, rooted]
 

@@ -9,6 +9,7 @@ from routekit.layers.assumed import FLOW
 from routekit.methods.checks import CAUTION, Check, at_least, at_most, must_not, rest_on
 from routekit.methods.common import column
 from routekit.methods.settings import MonitorSettings
+from routekit.vocabulary import SURVEYS
 
 
 def list_checks(cases: pd.DataFrame, plan: pd.DataFrame, settings: MonitorSettings) -> list[Check]:
@@ -40,7 +41,7 @@ def list_checks(cases: pd.DataFrame, plan: pd.DataFrame, settings: MonitorSettin
             "Needs work",
             column(cases, "needs_work"),
             source="house",
-            remedy="Inspect the run by camera.",
+            remedy=SURVEYS["camera"],
         ),
         at_most(
             "Worst condition grade",
@@ -49,7 +50,7 @@ def list_checks(cases: pd.DataFrame, plan: pd.DataFrame, settings: MonitorSettin
             unit="grade 0-4",
             source="house",
             is_given=True,
-            remedy="Inspect the run by camera.",
+            remedy=SURVEYS["camera"],
         ),
         rest_on(
             must_not(

@@ -17,6 +17,7 @@ import pandas as pd
 
 from routekit.errors import LayerError
 from routekit.layers.findings import Findings
+from routekit.vocabulary import write_count
 
 CODE_PATTERN: Final = r"^([A-Z]{3})(?:[\s.,:/_-]*([A-Z]))?(?:[\s.,:/_-]*[A-Z])?$"
 """Main code, and the characterisations where they are written behind it."""
@@ -165,9 +166,9 @@ def review_codes(inspections: pd.DataFrame, *, where: str) -> pd.DataFrame:
         raise LayerError(_refusal(counts, where))
     for code, count in counts.items():
         seen = f'code "{code}"' if code else "no code"
-        seen += f" on {_observations(int(count))}: not understood"
+        seen += f" on {write_count(count, 'observation')}: not understood"
         done = (
-            "may be any fault: what else its runs hold is taken as not known; translate it with "
+            "may be any defect: what else its runs hold is taken as not known; translate it with "
             f'values.inspections.code."{code or "..."}" in the study file (a main code of EN '
             "13508-2)"
         )
@@ -186,9 +187,10 @@ def _refusal(counts: pd.Series, where: str) -> str:
     listed += f" and {rest:,} more" if rest > 0 else ""
     first = next((str(code) for code in counts.index if code), "...")
     return (
-        f"{where}: the code of none of its {_observations(int(counts.sum()))} is understood: "
-        f"{listed}. Codes are the main codes of EN 13508-2, such as BAC or BBA; translate them "
-        f'under [values.inspections.code] in the study file, such as "{first}" = "BBA" (with its '
+        f"{where}: the code of none of its {write_count(counts.sum(), 'observation')} is "
+        f"understood: {listed}. Codes are the main codes of EN 13508-2, such as BAC or BBA; "
+        f"translate them under [values.inspections.code] in the study file, such as "
+        f'"{first}" = "BBA" (with its '
         'characterisation: "BAC C"), or take the layer out'
     )
 
@@ -214,8 +216,7 @@ def _note_open(matched: pd.DataFrame, findings: Findings) -> None:
             "chainage_m",
             is_fault & pd.to_numeric(matched["chainage_m"]).isna().to_numpy(),
             "place not given",
-            "counts as a fault of its run; find out where it lies: no dig, "
-            "repair or tree is set out for it",
+            "counts as a defect of its run; locate it: no dig, repair or tree is set out for it",
         ),
     )
     for field, is_open, what, done in gaps:
@@ -223,10 +224,5 @@ def _note_open(matched: pd.DataFrame, findings: Findings) -> None:
         names = some.groupby("main_code")["name"].agg(["size", "last"])
         general = read_codes().drop_duplicates("code", keep="last").set_index("code")["name"]
         for code, count in names["size"].items():
-            seen = f"{code} ({general[str(code)]}), {_observations(int(count))}: {what}"
+            seen = f"{code} ({general[str(code)]}), {write_count(count, 'observation')}: {what}"
             findings.note("warning", "inspections", field, seen, done)
-
-
-def _observations(count: int) -> str:
-    """Write a number of observations."""
-    return f"{count:,} observation" if count == 1 else f"{count:,} observations"

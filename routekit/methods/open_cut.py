@@ -64,7 +64,7 @@ def list_checks(cases: pd.DataFrame, plan: pd.DataFrame, settings: OpenCutSettin
                     "Cuts a structural root zone",
                     structural,
                     source="structural_indicator",
-                    remedy="Have an arborist look for roots with suction excavation.",
+                    remedy="Have an arborist expose the roots by suction excavation.",
                     survey="trees",
                 ),
                 *room,
@@ -74,11 +74,11 @@ def list_checks(cases: pd.DataFrame, plan: pd.DataFrame, settings: OpenCutSettin
         rest_on_width(
             rest_on(
                 must_not(
-                    "Major encroachment on a protection zone",
+                    "Major encroachment on a root protection zone",
                     major,
                     source="tier_borrowed",
                     severity=CAUTION,
-                    remedy="Have an arborist show that the tree stays viable.",
+                    remedy="Have an arborist confirm that the tree remains viable.",
                     survey="trees",
                 ),
                 *room,
@@ -92,7 +92,7 @@ def list_checks(cases: pd.DataFrame, plan: pd.DataFrame, settings: OpenCutSettin
         ),
         rest_on_depth(
             at_most(
-                "Depth of the trench",
+                "Trench depth",
                 depth,
                 settings.max_depth_m,
                 caution=settings.caution_depth_m,
@@ -111,7 +111,7 @@ def list_checks(cases: pd.DataFrame, plan: pd.DataFrame, settings: OpenCutSettin
                 caution=depth,
                 unit="m",
                 source="practice",
-                remedy="Check the foundation and the support of the trench.",
+                remedy="Check the foundation and the trench support.",
                 survey="layout",
             ),
             *SIZE,
@@ -127,7 +127,7 @@ def list_checks(cases: pd.DataFrame, plan: pd.DataFrame, settings: OpenCutSettin
                     caution=settings.hand_dig_m,
                     unit="m",
                     source="practice",
-                    remedy="Dig by hand at the services.",
+                    remedy="Hand-dig near the services.",
                     survey="services",
                 ),
                 *SIZE,

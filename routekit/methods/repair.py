@@ -20,6 +20,7 @@ from routekit.methods.common import (
     steepest,
 )
 from routekit.methods.settings import RepairSettings
+from routekit.vocabulary import SURVEYS
 
 
 def count_faults(cases: pd.DataFrame) -> Floats:
@@ -59,20 +60,20 @@ def list_checks(cases: pd.DataFrame, plan: pd.DataFrame, settings: RepairSetting
     return [
         needs_inspection(cases),
         at_least(
-            "Places that a repair could mend",
+            "Defects that a local repair could mend",
             some,
             1.0,
             unit="faults",
             source="practice",
-            remedy="Inspect the run by camera.",
+            remedy=SURVEYS["camera"],
         ),
         at_most(
-            "Places to be repaired",
+            "Places to repair",
             places,
             float(settings.max_faults),
             unit="faults",
             source="practice",
-            remedy="Inspect the run by camera.",
+            remedy=SURVEYS["camera"],
         ),
         at_most(
             "Share of the run under short liners",
@@ -80,7 +81,7 @@ def list_checks(cases: pd.DataFrame, plan: pd.DataFrame, settings: RepairSetting
             settings.max_length_share,
             unit="share",
             source="practice",
-            remedy="Inspect the run by camera.",
+            remedy=SURVEYS["camera"],
         ),
         at_most(
             "Roots that would return beside a short liner",
@@ -88,7 +89,7 @@ def list_checks(cases: pd.DataFrame, plan: pd.DataFrame, settings: RepairSetting
             settings.max_root_share,
             unit="share of section",
             source="house",
-            remedy="Inspect the run by camera.",
+            remedy=SURVEYS["camera"],
         ),
         no_collapse(cases),
         no_foreign_pipe(cases),

@@ -38,7 +38,7 @@ class ConditionSettings(Settings):
         unit="m",
         source="ostberg2012",
         gt=0,
-        text="Trees this near to a root finding are listed as possible causes.",
+        text="Trees this close to observed roots are listed as possible causes.",
     )
 
 
@@ -46,7 +46,7 @@ class BurstingSettings(Settings):
     """Limits of static pipe bursting."""
 
     min_host_mm: float = setting(
-        100.0, unit="mm", source="najafi_p240", gt=0, text="Least host bore."
+        100.0, unit="mm", source="najafi_p240", gt=0, text="Smallest host bore."
     )
     max_host_mm: float = setting(
         500.0,
@@ -141,10 +141,15 @@ class BurstingSettings(Settings):
         source="practice",
         gt=0,
         le=1,
-        text="Ponding above this share of the height: the sag would be kept, so no.",
+        text="Standing water above this share of the height: fails, as the sag would remain.",
     )
     caution_ponding_share: float = setting(
-        0.10, unit="share", source="practice", ge=0, le=1, text="Ponding worth a thought."
+        0.10,
+        unit="share",
+        source="practice",
+        ge=0,
+        le=1,
+        text="Standing water that calls for a caution.",
     )
     root_depth_m: float = setting(
         0.6,
@@ -177,7 +182,12 @@ class LiningSettings(Settings):
         text="Largest deformation a CIPP liner takes.",
     )
     caution_deformation_share: float = setting(
-        0.10, unit="share", source="practice", gt=0, le=1, text="Deformation for specialists."
+        0.10,
+        unit="share",
+        source="practice",
+        gt=0,
+        le=1,
+        text="Deformation that needs specialist advice.",
     )
     close_fit_deformation_share: float = setting(
         0.05,
@@ -193,7 +203,7 @@ class LiningSettings(Settings):
         source="practice",
         gt=0,
         le=1,
-        text="Largest sideways offset of a joint that a liner bridges after grinding.",
+        text="Largest radial displacement of a joint that a liner bridges after grinding.",
     )
     caution_radial_offset_share: float = setting(
         0.10,
@@ -201,7 +211,7 @@ class LiningSettings(Settings):
         source="practice",
         gt=0,
         le=1,
-        text="Offset that needs grinding.",
+        text="Displacement that needs grinding.",
     )
     robot_bore_mm: float = setting(
         100.0,
@@ -265,10 +275,15 @@ class LiningSettings(Settings):
         source="practice",
         gt=0,
         le=1,
-        text="Ponding above this share of the height: a liner would keep the sag, so no.",
+        text="Standing water above this share of the height: fails, as a liner would keep the sag.",
     )
     caution_ponding_share: float = setting(
-        0.10, unit="share", source="practice", ge=0, le=1, text="Ponding worth a thought."
+        0.10,
+        unit="share",
+        source="practice",
+        ge=0,
+        le=1,
+        text="Standing water that calls for a caution.",
     )
     caution_root_share: float = setting(
         0.25,
@@ -276,7 +291,7 @@ class LiningSettings(Settings):
         source="house",
         ge=0,
         le=1,
-        text="Roots above this are a cutting job of their own before a liner goes in.",
+        text="Roots above this are cut in a separate operation before a liner goes in.",
     )
 
 
@@ -288,7 +303,7 @@ class RepairSettings(Settings):
         unit="faults",
         source="practice",
         ge=1,
-        text="Most places per run that are mended one by one.",
+        text="Most places per run that are repaired one by one.",
     )
     max_length_share: float = setting(
         0.20,
@@ -315,10 +330,15 @@ class RepairSettings(Settings):
         source="practice",
         gt=0,
         le=1,
-        text="Ponding above this share of the height: short liners mend no sag, so no.",
+        text="Standing water above this share of the height: fails, as short liners mend no sag.",
     )
     caution_ponding_share: float = setting(
-        0.10, unit="share", source="practice", ge=0, le=1, text="Ponding worth a thought."
+        0.10,
+        unit="share",
+        source="practice",
+        ge=0,
+        le=1,
+        text="Standing water that calls for a caution.",
     )
 
 
@@ -371,7 +391,7 @@ class MonitorSettings(Settings):
         source="house",
         ge=0,
         le=4,
-        text="Worst grade at which leaving the run and looking again is enough.",
+        text="Worst grade at which leaving and monitoring the run is enough.",
     )
     min_free_share: float = setting(
         0.50,

@@ -12,12 +12,13 @@ from routekit.layers.assumed import is_assumed, list_fields, word_of
 from routekit.methods.common import NO_DIGGING
 from routekit.result import Result, require_result
 from routekit.techniques import MONITOR, OPEN_CUT, TECHNIQUES
+from routekit.vocabulary import write_count
 
 _SHOWN = 5
 """Strings that the summary names before it only counts."""
 _STUCK_SHOWN = 8
 """Runs without a technique that the summary names before it only counts."""
-_CUT_OFF = "Root zone dug up or cut off from its tree"
+_CUT_OFF = "Root zone dug or severed"
 
 
 def summarise(result: Result) -> dict[str, Any]:
@@ -136,7 +137,7 @@ def _write_assumption(result: Result) -> str:
     told = result.runs["renew"].notna().to_numpy()
     if seen.any() or told.any():
         return ""
-    return "No inspections and no column renew: every run is taken as to be renewed.\n"
+    return "No inspections and no renew column: every run is assumed to need renewal.\n"
 
 
 def _write_sentence(counts: dict[str, int | float]) -> str:
@@ -149,8 +150,8 @@ def _write_sentence(counts: dict[str, int | float]) -> str:
         f"{write_count(counts['runs_to_be_worked_on'], 'run')} to be worked on would enter the "
         f"root zones of {write_count(counts['trees_open_cut'], 'tree')} "
         f"({counts['trees_open_cut_structural']} structural, "
-        f"{counts['trees_open_cut_major']} major{_write_doubt(counts)}) and cut off "
-        f"{_write_area(counts['root_zone_open_cut_m2'])}; the recommended works touch "
+        f"{counts['trees_open_cut_major']} major{_write_doubt(counts)}) and dig or sever "
+        f"{_write_area(counts['root_zone_open_cut_m2'])}; the recommended works affect "
         f"{write_count(counts['trees_recommended'], 'tree')} and "
         f"{_write_area(counts['root_zone_recommended_m2'])}{_write_gap(counts)}."
     )
@@ -164,18 +165,7 @@ def _write_doubt(counts: dict[str, int | float]) -> str:
 
 def _write_area(area_m2: float) -> str:
     """Write an area, or that it is not known."""
-    return "an area not known" if np.isnan(area_m2) else f"{area_m2:,.0f} m2"
-
-
-def write_count(number: float, noun: str) -> str:
-    """Write a number of things, in the singular where it is one.
-
-    Examples
-    --------
-    >>> write_count(1, "run"), write_count(1200, "run")
-    ('1 run', '1,200 runs')
-    """
-    return f"{number:,.0f} {noun}" if number == 1 else f"{number:,.0f} {noun}s"
+    return "an unknown area" if np.isnan(area_m2) else f"{area_m2:,.0f} m2"
 
 
 def _count_techniques(result: Result) -> list[dict[str, Any]]:
@@ -197,13 +187,13 @@ def _write_lines(result: Result, counts: dict[str, int | float]) -> list[str]:
     """Write what the reader must know next."""
     lines = [
         f"{write_count(counts['strings'], 'pull string')}, {write_count(counts['pits'], 'pit')} "
-        f"({counts['pits_not_clear']} not clear of everything), "
+        f"({counts['pits_not_clear']} without a clear position), "
         f"{_write_digs(counts)}; "
         f"{_write_reopened(counts)}.",
         f"To confirm on site: {write_count(counts['runs_to_confirm'], 'run')}.",
-        f"{write_count(counts['findings'], 'finding')} about the data: "
+        f"{write_count(counts['findings'], 'data finding')}: "
         f"{write_count(counts['findings_error'], 'error')}, "
-        f"{write_count(counts['findings_warning'], 'warning')}, the rest for your information; "
+        f"{write_count(counts['findings_warning'], 'warning')}, the rest for information; "
         "see the layer findings.",
     ]
     if counts["strings_over_limit"]:
@@ -214,14 +204,14 @@ def _write_lines(result: Result, counts: dict[str, int | float]) -> list[str]:
         lines.insert(
             0,
             f"Size not known: {write_count(counts['runs_without_size'], 'run')}. What a trench "
-            "would do to trees is not known there and left out of the sums; measure the bores "
+            "would do to trees is not known there and left out of the totals; measure the bores "
             "first.",
         )
     if counts["runs_not_inspected"]:
         lines.insert(
             0,
-            f"Of the runs that work is recommended on, {counts['runs_not_inspected']:,} have not "
-            "been inspected: inspect them first.",
+            f"Work is recommended on {write_count(counts['runs_not_inspected'], 'run')} not yet "
+            "inspected: inspect first.",
         )
     if counts["strings_without_room"]:
         lines.insert(0, _write_no_room(result.strings))
@@ -235,13 +225,13 @@ def _write_lines(result: Result, counts: dict[str, int | float]) -> list[str]:
     if counts["runs_forced"] or counts["runs_with_exclusions"]:
         lines.append(
             f"Decisions: {write_count(counts['runs_forced'], 'run')} forced, techniques ruled out "
-            f"on {write_count(counts['runs_with_exclusions'], 'run')}; each says what follows."
+            f"on {write_count(counts['runs_with_exclusions'], 'run')}; each run says what follows."
         )
     stuck = result.advice.loc[~result.advice["is_feasible"].to_numpy(dtype=bool), "run_id"]
     if len(stuck):
         more = "" if len(stuck) <= _STUCK_SHOWN else f" and {len(stuck) - _STUCK_SHOWN} more"
         lines.append(
-            f"No technique passes every check: {', '.join(stuck.astype(str)[:_STUCK_SHOWN])}{more}."
+            f"No technique passed every check: {', '.join(stuck.astype(str)[:_STUCK_SHOWN])}{more}."
         )
     lines += _write_assumed(result)
     return lines
@@ -250,8 +240,8 @@ def _write_lines(result: Result, counts: dict[str, int | float]) -> list[str]:
 def _write_near_stems(counts: dict[str, int | float]) -> list[str]:
     """Say how much would be dug nearer to stems than anything may be, or perhaps."""
     ends = {
-        "": "nearer to a stem than anything may be dug: move {them}.",
-        "_not_known": "of which it is not known whether {them_be} too near a stem to dig: measure "
+        "": "closer to a stem than any digging is allowed: move {them}.",
+        "_not_known": "of which it is not known whether {them_be} too close to a stem: measure "
         "stems and positions first.",
     }
     lines = []
@@ -275,10 +265,10 @@ def _join_words(words: list[str]) -> str:
 def _write_position_doubt(counts: dict[str, int | float]) -> list[str]:
     """Say how many pits and digs may lie in a structural zone for all that is known."""
     ends = {
-        "structural": "whose position doubt could bring {them} into a structural zone: survey pipe "
-        "and stem first.",
-        "not_known": "of which it is not known whether position doubt could bring {them} into a "
-        "structural zone: state the accuracy of pipes and stems.",
+        "structural": "that errors in position could bring into a structural zone: survey pipe and "
+        "stem first.",
+        "not_known": "of which it is not known whether errors in position could bring {them} "
+        "into a structural zone: state the accuracy of pipes and stems.",
     }
     lines = []
     for what, end in ends.items():
@@ -302,7 +292,7 @@ def _write_assumed(result: Result) -> list[str]:
     said = ", ".join(
         f"{word} of {write_count(int(hit.sum()), 'run')}" for word, hit in parts.items()
     )
-    return [f"Assumed, not known, so that no check passes by it: {said}."]
+    return [f"Assumed, not known, and never enough for a check to pass: {said}."]
 
 
 def _write_no_room(strings: pd.DataFrame) -> str:
@@ -332,8 +322,8 @@ def _write_over_limit(strings: pd.DataFrame) -> str:
     shown = "; ".join(f"{one}: {what}" for one, what in said.to_numpy(dtype=object)[:_SHOWN])
     more = "" if len(said) <= _SHOWN else f"; and {len(said) - _SHOWN:,} more"
     return (
-        f"{write_count(len(said), 'string')} longer than the reach, or with a pull over what the "
-        f"pipe or the machine may bear at some estimate ({shown}{more})."
+        f"{write_count(len(said), 'string')} longer than the reach, or with a pull that exceeds "
+        f"what the pipe or the machine can take by at least one estimate ({shown}{more})."
     )
 
 
@@ -348,7 +338,8 @@ def _write_gap(counts: dict[str, int | float]) -> str:
         return ""
     if _is_blind(counts):
         return " (digs at connections not known)"
-    return f" (digs at connections of {counts['runs_without_connections']:,.0f} runs not known)"
+    lost = write_count(counts["runs_without_connections"], "run")
+    return f" (digs at connections of {lost} not known)"
 
 
 def _write_reopened(counts: dict[str, int | float]) -> str:
@@ -367,5 +358,5 @@ def _write_connections(counts: dict[str, int | float]) -> str:
     part = "" if _is_blind(counts) else f" of {write_count(whole, 'run')}"
     return (
         f"Connections are not known on {where}{part} to be worked on: digs at them, reopening "
-        "them, and what both do to trees, days, cost and CO2e are left out there."
+        "them, and the effect of both on trees, days, cost and CO2e are left out there."
     )

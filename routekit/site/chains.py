@@ -207,9 +207,9 @@ def _through_limits(
         + material[lower].astype(str).astype(object),
         dtype=object,
     )
-    bends = f" degrees is over {settings.max_bend_deg:g}"
+    bends = f" degrees exceeds {settings.max_bend_deg:g}"
     step_text = "level step of " + number_text(step, 2)
-    step_text += f" m is over {settings.max_level_step_m:g} m"
+    step_text += f" m exceeds {settings.max_level_step_m:g} m"
     cause = join_causes(
         [
             (bend > settings.max_bend_deg + 1e-9, "bend of " + number_text(bend, 1) + bends),
@@ -253,7 +253,7 @@ def _end_causes(chains: pd.DataFrame, codes: tuple[Ints, Ints], renewed: Bools) 
         junction = np.char.mod("junction of %d renewed runs", count).astype(object)
         chains[name] = np.select(
             [node < 0, count > _FOLLOWING_ON, count == _FOLLOWING_ON],
-            ["manhole not named", junction, "renewed runs do not follow on"],
+            ["manhole not named", junction, "the renewed runs do not continue in line"],
             "end of the renewed runs",
         ).astype(object)
 

@@ -30,7 +30,7 @@ FITS, IN_STAGES, NO_ROOM, NOT_KNOWN = "fits", "in stages", "no room", "not known
 """Room for a string: for the whole of it, for parts, not even for one bar, or not known."""
 LEAST_NAMED_M2 = 0.5
 """Surfaces taken that round to no square metre are not named in the text, m2 (house choice)."""
-NO_BAR = "no room for one bar: choose the other end or another technique"
+NO_BAR = "no room for one pipe length: choose the other end or another technique"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -271,8 +271,8 @@ def _describe(table: pd.DataFrame) -> Objects:
     """Say in a sentence whether the string has room."""
     fits = table["fits"].fillna(value=False).to_numpy(dtype=bool)
     stages = table["stages"].to_numpy(dtype=float, na_value=np.nan)
-    room = number_text(table["available_m"], 0) + " m free, "
-    room += number_text(table["wanted_m"], 0) + " m wanted: "
+    room = number_text(table["available_m"], 0) + " m available, "
+    room += number_text(table["wanted_m"], 0) + " m needed: "
     parts = "weld in " + number_text(stages, 0) + " stages, up to "
     parts += number_text(table["longest_string_m"], 0) + " m each"
     short = np.where(np.isnan(stages), NO_BAR, parts)

@@ -197,13 +197,13 @@ def _why_text(
     grazes = "touches the edge of the zone of tree "
     takes = np.where(found.worst_m2 < _LEAST_SAID_M2, grazes, takes).astype(object) + tree
     is_one = found.unknown_trees == 1
-    near = np.where(is_one, " tree near whose zone is", " trees near whose zones are")
+    near = np.where(is_one, " nearby tree whose zone is", " nearby trees whose zones are")
     clear = placement.is_clear[chosen.rows]
     is_sure = ~doubt["is_unsure"].to_numpy(dtype=bool, na_value=True)
     missing = ", ".join(around.missing)
     return join_causes(
         [
-            (~placed, "not placed: depth, size or direction is not known"),
+            (~placed, "not placed: depth, size or direction not known"),
             (
                 found.structural_m2 > 0,
                 "digs "
@@ -220,10 +220,10 @@ def _why_text(
                 found.unknown_trees > 0,
                 number_text(found.unknown_trees, 0) + near.astype(object) + " not known",
             ),
-            (clear & is_sure, "clear of root zones and of what was looked at"),
-            (clear & ~is_sure, "as drawn clear of root zones and of what was looked at"),
+            (clear & is_sure, "clear of root zones and of everything checked"),
+            (clear & ~is_sure, "clear as drawn of root zones and of everything checked"),
             (placed & (doubt["position_doubt"] != "").to_numpy(), doubt["position_doubt"]),
-            (np.full(size, missing != ""), f"not looked at, no layer: {missing}"),
+            (np.full(size, missing != ""), f"not checked, no layer given: {missing}"),
         ],
         size,
     )

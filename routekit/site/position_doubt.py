@@ -32,8 +32,8 @@ _REACHED: Final = (True, True, False, False)
 """Of each kind of text, whether the zone named in it is one that the dig may reach though it does
 not as drawn; else it may miss one."""
 
-_NOT_KNOWN: Final = "position doubt not known"
-_NO_CIRCLE: Final = "a structural zone that its position doubt may reach is not known"
+_NOT_KNOWN: Final = "position accuracy not known"
+_NO_CIRCLE: Final = "whether it may reach a structural zone is not known"
 
 
 def judge_pairs(
@@ -222,7 +222,7 @@ def _pair_texts(
     side = np.where(np.array(_REACHED)[kind], " m away", " m inside").astype(object)
     least = np.isnan(run_sd[dug]) | np.isnan(zones.position_sd_m[tree])
     text = words + zones.tree_id[tree].astype(str).astype(object) + " ("
-    text += number_text(away, 2) + side + ", position good to ± "
+    text += number_text(away, 2) + side + ", position accuracy ± "
     text += number_text(DEVIATIONS * pairs["position_sd_m"], 2) + " m"
     text += np.where(least, " at best)", ")").astype(object)
     order = np.lexsort((tree, away, kind, dug))

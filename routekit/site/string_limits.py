@@ -325,7 +325,7 @@ def describe_over(table: pd.DataFrame, settings: StringSettings) -> Objects:
 def _reach_cause(table: pd.DataFrame, settings: StringSettings) -> list[tuple[Bools, Objects]]:
     """Where strings are longer than the reach, and how to say so."""
     length = table["length_m"].to_numpy()
-    text = number_text(length, 0) + f" m is over the reach of {settings.reach_m:g} m"
+    text = number_text(length, 0) + f" m exceeds the reach of {settings.reach_m:g} m"
     return [(length > settings.reach_m + _SLACK, text)]
 
 
@@ -344,6 +344,6 @@ def _force_text(table: pd.DataFrame, name: str, at: Objects) -> Objects:
         np.nan,
     )
     bound = number_text(table[limit], 0)
-    text = what + number_text(force, 0) + " kN (" + at + f") is over the {bearer}'s "
+    text = what + number_text(force, 0) + " kN (" + at + f") exceeds the {bearer}'s "
     text += bound + " kN"
     return np.asarray(text, dtype=object)

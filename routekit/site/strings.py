@@ -163,13 +163,13 @@ def _end_reasons(
     following = np.minimum(last + 1, max(size - 1, 0))
     ends = (last + 1 >= size) | (position[following] == 0)
     cause = chains["break_cause"].to_numpy(dtype=object)
-    free = "a cut here does the least harm"
+    free = "ending here does the least harm"
     one_more = explain_limits(chains, offers, np.where(begins, first, first - 1), last, settings)
     one_on = explain_limits(chains, offers, first, np.where(ends, last, last + 1), settings)
 
     def pick(stops: Bools, chain_cause: str, row: Ints, place: Ints, more: Objects) -> Objects:
         outer = chains[chain_cause].to_numpy(dtype=object)[row]
-        further = np.where(more != "", "one run more: " + more, free)
+        further = np.where(more != "", "with one more run: " + more, free)
         inner = np.where(cause[place] != "", cause[place], further)
         return np.asarray(np.where(stops, outer, inner), dtype=object)
 

@@ -45,7 +45,7 @@ def test_both_runs_are_told():
     text = narrowing_text(pd.Series(["R1", "R2", "R3", "R4"]), new, found)
     assert text[[0, 3]].tolist() == ["", ""]
     assert text[1] == (
-        "Settle the sizes along the line: R3 downstream has the narrower bore after the works "
+        "Agree the sizes along the line: R3 downstream has the narrower bore after the works "
         "(313 mm against 277 mm)."
     )
-    assert text[2].startswith("Settle the sizes along the line: R2 upstream has the wider bore")
+    assert text[2].startswith("Agree the sizes along the line: R2 upstream has the wider bore")

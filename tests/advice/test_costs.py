@@ -115,7 +115,7 @@ def test_table_of_digs_totals_and_cost_of_the_runs_agree_to_the_cent(burst):
     whole = (digs["volume_m3"] * rate).sum() + PRICES["machine"] * volume.sum()
     assert total(burst, "Cost") == pytest.approx(whole, abs=0.005)
     assert total(burst, "Cost") == pytest.approx(burst.advice["cost_mid"].sum(), abs=0.005)
-    assert total(burst, "Excavation, in the ground") == pytest.approx(
+    assert total(burst, "Excavation (bank volume)") == pytest.approx(
         digs["volume_m3"].sum() + volume.sum()
     )
     assert total(burst, "Small digs outside trenches") == len(digs)
@@ -138,8 +138,8 @@ def test_digs_of_the_sample_are_those_of_its_totals(sample_result):
     open_cut = (r.advice["technique"].astype(str) == "open_cut").to_numpy()
     assert open_cut.any()
     dug = r.digs["volume_m3"].sum() + r.pits["volume_m3"].sum()
-    trenches = total(r, "Excavation, in the ground") - dug
-    everywhere = total(r, "Excavation, in the ground", "open_cut_mid")
+    trenches = total(r, "Excavation (bank volume)") - dug
+    everywhere = total(r, "Excavation (bank volume)", "open_cut_mid")
     length = r.runs["length_m"].to_numpy()
     worked = (r.advice["technique"].astype(str) != "monitor").to_numpy()
     share = length[open_cut].sum() / length[worked].sum()
@@ -234,7 +234,7 @@ def test_no_layer_of_connections_leaves_the_sums_whole(some, sample_result):
     assert asked == lost
     said = " ".join(summarise(some)["lines"])
     assert f"Connections are not known on {lost} of {worked_on(some).sum()} runs" in said
-    for name in ("Cost", "CO2e", "Working days of one crew", "Excavation, in the ground"):
+    for name in ("Cost", "CO2e", "Working days of one crew", "Excavation (bank volume)"):
         for side in ("open_cut_mid", "recommended_mid"):
             ratio = total(some, name, side) / total(sample_result, name, side)
             assert 0.8 < ratio <= 1.0 + 1e-9, (name, side)
@@ -242,7 +242,7 @@ def test_no_layer_of_connections_leaves_the_sums_whole(some, sample_result):
 
 def test_a_study_with_all_connections_says_nothing_of_the_sort(sample_result):
     assert JOINING not in set(sample_result.totals["quantity"])
-    assert not sample_result.advice["to_confirm"].str.contains("Find the connections").any()
+    assert not sample_result.advice["to_confirm"].str.contains("Locate the connections").any()
     assert not any("onnections are not known" in x for x in summarise(sample_result)["lines"])
 
 

@@ -81,8 +81,8 @@ def test_tree_balance():
     assert sides(totals, "Trees with a major or structural breach") == [3, 0]
     assert sides(totals, "Trees with structural roots cut") == [2, 0]
     assert sides(totals, "Trees with a minor breach only") == [1, 1]
-    assert sides(totals, "Root zone dug up") == [14.0, 0.5]
-    assert sides(totals, "Root zone dug up or cut off from its tree") == [38.0, 0.5]
+    assert sides(totals, "Root zone dug") == [14.0, 0.5]
+    assert sides(totals, "Root zone dug or severed") == [38.0, 0.5]
     assert sides(totals, "Trees not counted above: loss not known") == [0, 1]
 
 
@@ -108,7 +108,7 @@ def test_unknown_runs_are_left_out_and_counted():
     runs = make_runs(4, depth_up_m=[np.nan, np.nan, 2.2, 2.2])
     gap, tables = make_totals(runs)
     # The open trench needs the depth, bursting and liner do not: left out on both sides.
-    for name in ("Cost", "Excavation, in the ground"):
+    for name in ("Cost", "Excavation (bank volume)"):
         place = gap.index.get_loc(name)
         assert gap.index[place + 1] == f"Runs not counted: {name}"
         assert sides(gap, f"Runs not counted: {name}") == [2, 2]
@@ -134,7 +134,7 @@ def test_a_sum_that_counts_no_run_to_be_worked_on_is_not_known():
 def test_runs_without_known_connections_are_counted_at_once():
     some, _ = make_totals(is_joined=np.array([True, False, False, True]))
     assert sides(some, JOINING) == [2, 1]
-    assert some.index.get_loc(JOINING) < some.index.get_loc("Root zone dug up")
+    assert some.index.get_loc(JOINING) < some.index.get_loc("Root zone dug")
     assert sides(some, "Small digs outside trenches") == [0, 2]
     assert sides(some, "Runs not counted: Small digs outside trenches") == [0, 1]
     none, _ = make_totals(is_joined=np.zeros(4, dtype=bool))

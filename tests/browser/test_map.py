@@ -134,7 +134,7 @@ def test_search_says_when_there_is_nothing(open_page, map_file):
     page = open_page(map_file)
     page.fill("#finder-text", "R99")
     page.press("#finder-text", "Enter")
-    assert page.locator("#finder-note").inner_text() == "Nothing here is called R99."
+    assert page.locator("#finder-note").inner_text() == "Nothing found for R99."
     assert heading(page) == "Runs"
 
 
@@ -151,14 +151,14 @@ def test_deep_link_and_back_button(open_page, map_file):
 
 def test_deep_link_to_a_run_that_is_not_there(open_page, map_file):
     page = open_page(map_file, address="#run=gone%")
-    wait_for_heading(page, "No run is called gone%")
+    wait_for_heading(page, "There is no run gone%")
 
 
 def test_key_leaves_runs_out_of_list_and_plan(open_page, map_file):
     page = open_page(map_file)
     before = page.evaluate("document.querySelector('.plan-canvas').toDataURL()")
     page.locator("#key-entries input[data-value=burst_same]").uncheck()
-    assert page.locator("#list-note").inner_text() == "9 of 12 runs listed."
+    assert page.locator("#list-note").inner_text() == "Runs listed: 9 of 12."
     assert page.locator("#list-rows tr").count() == 9
     assert page.evaluate("document.querySelector('.plan-canvas').toDataURL()") != before
     page.locator("#key-entries input[data-value=burst_same]").check()
@@ -174,16 +174,16 @@ def test_second_view_colours_by_harm(open_page, map_file):
 
 
 def test_filters_by_material_size_and_doubt(open_page, map_file):
-    page = open_page(map_file, address="#page=narrow")
+    page = open_page(map_file, address="#page=filter")
     page.locator(".narrow-material label", has_text="clay").locator("input").uncheck()
-    assert page.locator("#narrow-note").inner_text().startswith("8 of 12 runs")
+    assert page.locator("#filter-note").inner_text().startswith("Runs shown: 8 of 12;")
     page.select_option("#size-least", "300")
     page.select_option("#size-most", "300")
-    assert page.locator("#narrow-note").inner_text().startswith("4 of 12 runs")
-    page.get_by_text("with something to confirm on site").click()
-    assert page.locator("#narrow-note").inner_text().startswith("0 of 12 runs")
-    page.get_by_text("Show all runs again").click()
-    assert page.locator("#narrow-note").inner_text() == "All 12 runs are shown."
+    assert page.locator("#filter-note").inner_text().startswith("Runs shown: 4 of 12;")
+    page.get_by_text("with items to confirm on site").click()
+    assert page.locator("#filter-note").inner_text().startswith("Runs shown: 0 of 12;")
+    page.get_by_text("Clear all filters").click()
+    assert page.locator("#filter-note").inner_text() == "Runs shown: all 12."
 
 
 def test_list_sorts_both_ways(open_page, map_file):
@@ -209,7 +209,7 @@ def test_list_follows_the_plan(open_page, map_file):
 
 
 def test_layer_switch_changes_the_plan(open_page, map_file):
-    page = open_page(map_file, address="#page=draw")
+    page = open_page(map_file, address="#page=layers")
     before = page.evaluate("document.querySelector('.plan-canvas').toDataURL()")
     page.locator("input[data-layer=trenches]").check()
     assert page.evaluate("document.querySelector('.plan-canvas').toDataURL()") != before
@@ -246,7 +246,7 @@ def test_long_section_is_to_scale(open_page, map_file):
     band = np.array([pair.split(",") for pair in roots], dtype=float)
     width_px, depth_px = trench[1, 0] - trench[0, 0], trench[3, 1] - trench[0, 1]
     caption = page.locator(".drawing figcaption").inner_text()
-    stretch = float(caption.split("heights ")[2].split(" times")[0])
+    stretch = float(caption.split("heights exaggerated ")[1].split(" times")[0])
     assert depth_px / (width_px / 40.0 * stretch) == pytest.approx(2.1, abs=0.01)
     assert (band[3, 1] - band[0, 1]) / depth_px == pytest.approx(0.6 / 2.1, rel=0.01)
 
@@ -294,7 +294,7 @@ def test_every_stop_of_the_tab_key_is_in_sight(open_page, map_file):
         ):
             assert here[1] > 0, here
             assert here[2] != "none", here
-    assert {"skip", "finder-text", "closer", "measure", "take-csv"} <= seen
+    assert {"skip", "finder-text", "zoom-in", "measure", "take-csv"} <= seen
 
 
 def test_measuring_a_known_length(open_page, map_file):
@@ -375,7 +375,7 @@ def test_hostile_text_shows_as_text(open_page, hostile_file, size):
         wait_for_heading(page, f"{kind.capitalize()} {ident}")
         text = page.locator("#page-card").inner_text()
         assert any(hostile[:18] in text for hostile in district.HOSTILE)
-    for name in ("draw", "narrow", "doubts", "sums", "print", "basis", "cautions"):
+    for name in ("layers", "filter", "findings", "totals", "print", "sources", "cautions"):
         page.evaluate(f"location.hash = 'page={name}'")
         wait_until(page, f"!document.getElementById('page-{name}').hidden")
     assert page.locator("main img").count() == 0
@@ -430,12 +430,12 @@ def test_no_barrier_for_anyone(open_page, map_file, find_barriers, size):
         "run=R1",
         "tree=T2",
         "pit=P2",
-        "page=draw",
-        "page=narrow",
-        "page=doubts",
-        "page=sums",
+        "page=layers",
+        "page=filter",
+        "page=findings",
+        "page=totals",
         "page=print",
-        "page=basis",
+        "page=sources",
         "page=cautions",
     ):
         page.evaluate(f"location.hash = '{address}'")
@@ -446,7 +446,7 @@ def test_no_barrier_for_anyone(open_page, map_file, find_barriers, size):
 def test_phone_needs_no_sideways_scrolling(open_page, map_file, hostile_file):
     for path in (map_file, hostile_file):
         page = open_page(path, PHONE)
-        for address in ("page=runs", "page=narrow", "page=basis", "tree=T5"):
+        for address in ("page=runs", "page=filter", "page=sources", "tree=T5"):
             page.evaluate(f"location.hash = '{address}'")
             page.wait_for_timeout(80)
             assert page.evaluate("document.documentElement.scrollWidth") <= PHONE["width"]
@@ -467,7 +467,7 @@ def test_old_browser_is_told_in_plain_words(browser, map_file):
     page = context.new_page()
     page.add_init_script("delete window.DecompressionStream;")
     page.goto(map_file.as_uri())
-    assert "Any browser of 2023 or later opens it" in page.locator("#too-old").inner_text()
+    assert "any browser from 2023 or later opens it" in page.locator("#too-old").inner_text()
     assert not page.locator("#opening").is_visible()
     context.close()
 
@@ -476,7 +476,7 @@ def test_browser_without_scripts_is_told_in_plain_words(browser, map_file):
     context = browser.new_context(java_script_enabled=False)
     page = context.new_page()
     page.goto(map_file.as_uri())
-    assert "scripts are switched off" in page.locator("#pages").inner_text()
+    assert "JavaScript, which is switched off" in page.locator("#pages").inner_text()
     context.close()
 
 
@@ -484,7 +484,7 @@ def test_empty_study_opens(open_page, tmp_path):
     path = tmp_path / "map.html"
     path.write_text(build_map(district.make_empty(), MapSettings()), encoding="utf-8")
     page = open_page(path)
-    assert page.locator("#list-note").inner_text() == "0 of 0 runs listed."
+    assert page.locator("#list-note").inner_text() == "Runs listed: 0 of 0."
 
 
 def test_divided_map_leads_to_the_right_sheet(open_page, tmp_path):
@@ -524,6 +524,6 @@ def test_photo_lies_under_the_plan(open_page, tmp_path):
         " return d[3] > 100 && d[1] > d[0] + 60 && d[1] > d[2] + 60; })()"
     )
     wait_until(page, middle)
-    page.evaluate("location.hash = 'page=draw'")
+    page.evaluate("location.hash = 'page=layers'")
     page.locator("input[data-layer=photo]").uncheck()
     wait_until(page, f"!{middle}")

@@ -60,7 +60,7 @@ def make_works():
     )
     totals = pd.DataFrame(
         {
-            "quantity": ["Excavation, in the ground", "Cost", "Parking made good"],
+            "quantity": ["Excavation (bank volume)", "Cost", "Parking made good"],
             "unit": ["m3", "EUR", "m2"],
             "open_cut_low": [1.0, 1.0, 1.5e-8],
             "open_cut_mid": [9475.6, 2.0, 1.5e-8],
@@ -112,7 +112,7 @@ def facts(page):
 
 
 @pytest.mark.parametrize("size", [DESKTOP, PHONE], ids=["desktop", "phone"])
-@pytest.mark.parametrize("address", ["#run=R1", "#page=sums", "#page=doubts", "#tree=T2"])
+@pytest.mark.parametrize("address", ["#run=R1", "#page=totals", "#page=findings", "#tree=T2"])
 def test_tables_fit_their_panel_and_words_stay_whole(open_page, works_file, size, address):
     page = open_page(works_file, size, address=address)
     page.wait_for_selector(".page:not([hidden]) .table-frame")
@@ -134,8 +134,8 @@ def test_options_have_cost_with_currency_and_bore_of_an_egg(open_page, works_fil
     page.wait_for_selector("#option-table")
     heads = page.locator("#option-table thead").inner_text()
     assert "Cost, EUR" in heads
-    assert "Dug or cut off, m²" in heads
-    assert "for open cut also what the trench cuts off" in card(page)
+    assert "Dug or severed, m²" in heads
+    assert "for open cut, what the trench severs from its tree" in card(page)
     assert "1,234,567" in page.locator("#option-table").inner_text()
     assert "378 × 578 mm" in card(page)
     assert facts(page)["Bore"] == "400 × 600 mm"
@@ -202,18 +202,18 @@ def test_string_over_its_allowable_pull_is_marked(open_page, works_file, tmp_pat
     page = open_page(works_file, address="#string=S1")
     page.wait_for_selector("#pull-warning")
     said = facts(page)
-    assert said["Used of that"] == "52 % at the likely estimate, 132.6 % at the high one ! over"
+    assert said["Utilisation"] == "52 % at the likely estimate, 132.6 % at the high one ! over"
     assert said["Pull at the machine"] == "150 to 330 kN, likely 210; rated for 1000 kN"
     assert page.locator("#pull-warning").inner_text() == (
-        "! The high estimate of the pull is over what the pipe may bear: "
-        "confirm before the string is let."
+        "! The high estimate of the pull exceeds the allowable pull of the pipe: "
+        "confirm before award."
     )
     assert "no room to lay out even one pipe length" in page.locator("#room-warning").inner_text()
     assert said["Machine pit"] == "P2"
     assert "Reception pit" not in said
     page = open_page(works_file, address="#run=R1")
     page.wait_for_selector("#long-section")
-    assert "high estimate of the pull is over" in facts(page)["Pulled in string"]
+    assert "high estimate of the pull exceeds" in facts(page)["Pull string"]
     page = open_page(works_file)
     assert "1 string over the allowable pull" in page.locator("#overview").inner_text()
     path = tmp_path / "map.html"
@@ -236,9 +236,9 @@ def test_pit_has_one_name_and_one_rounding(open_page, works_file):
     page = open_page(works_file, address="#pit=P2")
     page.wait_for_selector("#page-card h2")
     said = facts(page)
-    assert "Machine pit, nowhere clear to stand" in card(page)
-    assert said["Worst tree"] == "T16, 3.8 % of its zone"
-    assert "3.8 %" in said["What it meets"]
+    assert "Machine pit, no clear position found" in card(page)
+    assert said["Most affected tree"] == "T16, 3.8 % of its zone"
+    assert "3.8 %" in said["What it affects"]
     assert "Why here" not in said
     page = open_page(works_file, address="#pit=P1")
     page.wait_for_selector("#page-card h2")
@@ -250,8 +250,8 @@ def test_breaches_say_what_is_not_certain(open_page, works_file):
     page.wait_for_selector("#breach-table")
     rows = page.locator("#breach-table tbody th").all_inner_texts()
     rows = [row.replace("\u00a0", " ").split("\n") for row in rows]
-    assert rows[0] == ["T2", "stem estimated; position unsure, good to 0.32 m"]
-    assert rows[1] == ["T4", "accuracy of position not known"]
+    assert rows[0] == ["T2", "stem estimated; position uncertain, accuracy 0.32 m"]
+    assert rows[1] == ["T4", "position accuracy not known"]
 
 
 def test_bore_before_and_after_stands_beside_the_technique(open_page, works_file):
@@ -291,11 +291,14 @@ def test_open_cut_has_one_scope(open_page, tmp_path):
     path.write_text(build_map(result, MapSettings()), encoding="utf-8")
     page = open_page(path)
     said = page.locator("#overview").inner_text()
-    assert "open cut of the 5 runs to be worked on would do major or structural harm to 2" in said
-    page = open_page(path, address="#page=sums")
-    page.wait_for_selector("#sums-table")
-    assert "Open cut of the 5 runs to be worked on" in page.locator("#page-sums").inner_text()
-    assert "everywhere" not in page.locator("#page-sums").inner_text()
+    assert (
+        "open cut of the 5 runs to be worked on would have a major or structural impact on 2"
+        in said
+    )
+    page = open_page(path, address="#page=totals")
+    page.wait_for_selector("#totals-table")
+    assert "Open cut of the 5 runs to be worked on" in page.locator("#page-totals").inner_text()
+    assert "everywhere" not in page.locator("#page-totals").inner_text()
 
 
 def test_names_stand_as_they_are_kept_and_blanks_stay_blank(open_page, tmp_path):
@@ -326,18 +329,18 @@ def test_names_stand_as_they_are_kept_and_blanks_stay_blank(open_page, tmp_path)
     runs = result.runs.assign(run_id=result.runs["run_id"].replace("R1", "R_1"))
     shown = replace(result, rules=rules, findings=findings, runs=runs)
     path.write_text(build_map(shown, MapSettings()), encoding="utf-8")
-    page = open_page(path, address="#page=basis")
-    page.wait_for_selector("#page-basis table")
-    said = page.locator("#page-basis").text_content()
+    page = open_page(path, address="#page=sources")
+    page.wait_for_selector("#page-sources table")
+    said = page.locator("#page-sources").text_content()
     for name in ("study.default_depth_m", "OMTREK_CM"):
         assert name in said
     assert "not known" not in said
     page = open_page(path, address="#run=R_1")
     page.wait_for_selector("#card-technique")
     assert page.locator("#page-card h2").inner_text() == "Run R_1"
-    page = open_page(path, address="#page=doubts")
-    page.wait_for_selector("#page-doubts table")
-    said = page.locator("#page-doubts").text_content()
+    page = open_page(path, address="#page=findings")
+    page.wait_for_selector("#page-findings table")
+    said = page.locator("#page-findings").text_content()
     for name in ("OMTREK_CM", "no stem_diameter_mm", "taken from KROON_M"):
         assert name in said
 
@@ -366,15 +369,15 @@ def test_pit_in_two_zones_says_what_counts_once(open_page, tmp_path):
     path.write_text(build_map(replace(result, pits=pits), MapSettings()), encoding="utf-8")
     page = open_page(path, address="#pit=P2")
     page.wait_for_selector("#page-card h2")
-    wanted = "6.7 m²\nwhere zones overlap it counts once; by tree: T2 6.70 m², T4 2.44 m²"
+    wanted = "6.7 m²\noverlapping zones counted once; by tree: T2 6.70 m², T4 2.44 m²"
     assert facts(page)["In root zones"] == wanted
 
 
 def test_noise_of_the_arithmetic_is_nothing(open_page, works_file):
-    page = open_page(works_file, address="#page=sums")
-    row = page.locator("#sums-table tr", has_text="Parking").inner_text().split("\t")
+    page = open_page(works_file, address="#page=totals")
+    row = page.locator("#totals-table tr", has_text="Parking").inner_text().split("\t")
     assert row[1].strip() == "0"
-    assert "m³" in page.locator("#sums-table").inner_text()
+    assert "m³" in page.locator("#totals-table").inner_text()
 
 
 def test_names_of_pits_stand_over_everything(open_page, works_file):

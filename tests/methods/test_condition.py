@@ -283,7 +283,7 @@ def test_worst_text_names_fault_size_and_place():
     assert found["worst_text"].tolist() == [
         "complex mass of roots 45 % at 7.5 m",
         "collapse (place not known)",
-        "joint displaced sideways 45 mm at 2.0 m",
+        "radial joint displacement 45 mm at 2.0 m",
         "",
     ]
     assert found.loc["D", "priority_reason"] == "sound"
@@ -325,10 +325,10 @@ def test_the_owner_has_the_last_word():
     rows = [("A", 1.0, "BAC", "C", NAN), ("B", 1.0, "BCA", "", NAN)]
     kept = assess(*rows, runs=make_runs("A", "B", renew=False))
     assert not kept["needs_work"].any()
-    assert kept.loc["A", "priority_reason"] == "owner keeps it; collapse at 1.0 m"
+    assert kept.loc["A", "priority_reason"] == "the owner will not renew it; collapse at 1.0 m"
     wanted = assess(*rows, runs=make_runs("A", "B", renew=True))
     assert wanted["needs_work"].all()
-    assert wanted.loc["B", "priority_reason"] == "owner wants it renewed; sound"
+    assert wanted.loc["B", "priority_reason"] == "the owner wants it renewed; sound"
 
 
 def test_inputs_stay_as_they_were():

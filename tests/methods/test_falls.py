@@ -72,6 +72,6 @@ def test_a_backfall_rules_out_every_technique_that_keeps_the_line():
 
 
 def test_a_run_of_unknown_size_fails_by_no_backfall_but_passes_where_it_falls():
-    name = "Fall from end to end (a backfall is kept)"
+    name = "Fall from end to end (a backfall would remain)"
     assert judge("cipp", name, height_mm=NAN, fall_m=-0.3) == "unknown"
     assert judge("cipp", name, height_mm=NAN, fall_m=0.3) == "pass"

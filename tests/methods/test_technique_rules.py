@@ -19,7 +19,7 @@ from routekit.vocabulary import MATERIALS
 
 NAN = np.nan
 
-FALL = "Fall from end to end (a backfall is kept)"
+FALL = "Fall from end to end (a backfall would remain)"
 
 KEPT_FALL = [
     (FALL, {"fall_m": -0.07}, "fail", {"max_ponding_share": 0.3}),
@@ -31,17 +31,17 @@ KEPT_FALL = [
 
 BURST = [
     *KEPT_FALL,
-    ("Host material bursts", {"material": "reinforced_concrete"}, "fail", {}),
-    ("Host material bursts", {"material": "grp"}, "fail", {}),
-    ("Host material bursts", {"material": "brick"}, "caution", {}),
-    ("Host material bursts", {"material": "steel"}, "caution", {}),
-    ("Host material bursts", {"material": "unknown"}, "unknown", {}),
+    ("Host material can be burst", {"material": "reinforced_concrete"}, "fail", {}),
+    ("Host material can be burst", {"material": "grp"}, "fail", {}),
+    ("Host material can be burst", {"material": "brick"}, "caution", {}),
+    ("Host material can be burst", {"material": "steel"}, "caution", {}),
+    ("Host material can be burst", {"material": "unknown"}, "unknown", {}),
     ("Not circular", {"shape": "egg"}, "fail", {}),
     ("Not circular", {"shape": "rectangular"}, "fail", {}),
     ("Not circular", {"shape": "other"}, "unknown", {}),
-    ("Host bore, least", {"diameter_mm": 90.0}, "fail", {"min_host_mm": 80.0}),
-    ("Host bore, largest", {"diameter_mm": 600.0}, "fail", {"max_host_mm": 650.0}),
-    ("Host bore, largest", {"diameter_mm": 400.0}, "caution", {"caution_host_mm": 450.0}),
+    ("Host bore, minimum", {"diameter_mm": 90.0}, "fail", {"min_host_mm": 80.0}),
+    ("Host bore, maximum", {"diameter_mm": 600.0}, "fail", {"max_host_mm": 650.0}),
+    ("Host bore, maximum", {"diameter_mm": 400.0}, "caution", {"caution_host_mm": 450.0}),
     ("Collapsed", {"collapses": 1.0}, "caution", {}),
     ("Foreign pipe or cable through the bore", {"foreign_pipes": 1.0}, "fail", {}),
     ("Earlier repair sleeves or linings", {"old_repairs": 1.0}, "caution", {}),
@@ -49,14 +49,24 @@ BURST = [
     ("Length of one run", {"length_m": 140.0}, "fail", {"max_length_m": 150.0}),
     ("Length of one run", {"length_m": 120.0}, "caution", {"caution_length_m": 130.0}),
     (
-        "Length worth a set-up (with its neighbours)",
+        "Length that justifies a set-up (with neighbouring runs)",
         {"length_m": 7.0, "chain_length_m": 7.0},
         "fail",
         {"min_length_m": 5.0},
     ),
     ("Bend within the run", {"bend_deg": 12.0}, "fail", {"max_bend_deg": 15.0}),
-    ("Ponding (a sag is kept)", {"ponding_share": 0.30}, "fail", {"max_ponding_share": 0.4}),
-    ("Ponding (a sag is kept)", {"ponding_share": 0.2}, "caution", {"caution_ponding_share": 0.22}),
+    (
+        "Standing water (the sag would remain)",
+        {"ponding_share": 0.30},
+        "fail",
+        {"max_ponding_share": 0.4},
+    ),
+    (
+        "Standing water (the sag would remain)",
+        {"ponding_share": 0.2},
+        "caution",
+        {"caution_ponding_share": 0.22},
+    ),
     ("Depth to invert", {"depth_max_m": 5.5}, "fail", {"max_depth_m": 6.0}),
     ("Depth to invert", {"depth_max_m": 4.0}, "caution", {"caution_depth_m": 4.5}),
     (
@@ -66,26 +76,26 @@ BURST = [
         {"cover_per_expansion": 7.0},
     ),
     (
-        "Heave of the surface (upper bound)",
+        "Surface heave (upper bound)",
         {"plan_heave_mm": 30.0},
         "caution",
         {"caution_heave_mm": 35.0},
     ),
     (
-        "Clear distance to services beside",
+        "Clear distance to services alongside",
         {"beside_clearance_m": 0.45, "plan_expansion_mm": 100.0},
         "fail",
         {"clearance_per_expansion": 4.0},
     ),
     ("Service recorded inside or touching the pipe", {"service_clearance_m": -0.1}, "fail", {}),
     (
-        "Clear distance to services beside",
+        "Clear distance to services alongside",
         {"beside_clearance_m": 0.35},
         "fail",
         {"min_clearance_m": 0.3},
     ),
-    ("Clear distance to services beside", {"n_beside_unknown": 1.0}, "unknown", {}),
-    ("Clear distance to services beside", {"has_services": False}, "unknown", {}),
+    ("Clear distance to services alongside", {"n_beside_unknown": 1.0}, "unknown", {}),
+    ("Clear distance to services alongside", {"has_services": False}, "unknown", {}),
     (
         "Clear distance to crossing services",
         {"across_clearance_m": 0.05},
@@ -99,22 +109,22 @@ BURST = [
     ("Ground that cannot be displaced (rock, encasement)", {"is_hard_ground": 1.0}, "fail", {}),
     ("Ground that cannot be displaced (rock, encasement)", {"is_hard_ground": NAN}, "unknown", {}),
     (
-        "Cover where it passes below root zones",
+        "Cover below root zones",
         {"cover_m": 0.5, "n_trees": 2.0},
         "fail",
         {"root_depth_m": 0.4},
     ),
     ("Passes through a structural root zone", {"n_structural": 1.0}, "caution", {}),
-    ("Sizes of upsizing", {"plan_size_steps": 3.0}, "fail", {"max_steps_up": 3}),
-    ("Sizes of upsizing", {"plan_size_steps": 2.0}, "caution", {"caution_steps_up": 2}),
+    ("Upsizing, in nominal sizes", {"plan_size_steps": 3.0}, "fail", {"max_steps_up": 3}),
+    ("Upsizing, in nominal sizes", {"plan_size_steps": 2.0}, "caution", {"caution_steps_up": 2}),
     ("Pull on the new pipe (estimate)", {"plan_pull_low_kn": 99.0}, "fail", {}),
     ("Pull on the new pipe (estimate)", {"plan_pull_high_kn": 99.0}, "caution", {}),
     ("Pull on the machine (estimate)", {"plan_machine_low_kn": 1001.0}, "fail", {}),
     ("Pull on the machine (estimate)", {"plan_machine_high_kn": 1001.0}, "caution", {}),
     ("Capacity after the works", {"plan_capacity_l_s": 28.0}, "fail", {}),
-    ("Velocity that keeps it clean", {"plan_running_velocity_m_s": 0.6}, "caution", {}),
-    ("Velocity when it runs full", {"plan_velocity_m_s": 4.7}, "caution", {}),
-    ("Velocity when it runs full", {"plan_velocity_m_s": NAN}, "unknown", {}),
+    ("Self-cleansing velocity", {"plan_running_velocity_m_s": 0.6}, "caution", {}),
+    ("Full-bore velocity", {"plan_velocity_m_s": 4.7}, "caution", {}),
+    ("Full-bore velocity", {"plan_velocity_m_s": NAN}, "unknown", {}),
     ("Capacity after the works", {"plan_capacity_l_s": 29.0}, "caution", {}),
 ]
 
@@ -122,41 +132,46 @@ CIPP = [
     *KEPT_FALL,
     ("Collapsed", {"collapses": 1.0}, "fail", {}),
     ("Foreign pipe or cable through the bore", {"foreign_pipes": 1.0}, "fail", {}),
-    ("Host bore, least", {"diameter_mm": 90.0}, "fail", {"cipp_bore_mm": (80.0, 2700.0)}),
-    ("Host bore, largest", {"diameter_mm": 2800.0}, "fail", {"cipp_bore_mm": (100.0, 3000.0)}),
+    ("Host bore, minimum", {"diameter_mm": 90.0}, "fail", {"cipp_bore_mm": (80.0, 2700.0)}),
+    ("Host bore, maximum", {"diameter_mm": 2800.0}, "fail", {"cipp_bore_mm": (100.0, 3000.0)}),
     ("Length of one liner", {"length_m": 210.0}, "fail", {"cipp_length_m": 250.0}),
     (
-        "Deformation of the bore",
+        "Deformation of the host pipe",
         {"deformation_share": 0.16},
         "fail",
         {"max_deformation_share": 0.2},
     ),
     (
-        "Deformation of the bore",
+        "Deformation of the host pipe",
         {"deformation_share": 0.12},
         "caution",
         {"caution_deformation_share": 0.13},
     ),
     (
-        "Sideways offset of joints",
+        "Radial displacement at joints",
         {"joint_radial_mm": 51.0},
         "fail",
         {"max_radial_offset_share": 0.25},
     ),
     (
-        "Sideways offset of joints",
+        "Radial displacement at joints",
         {"joint_radial_mm": 26.0},
         "caution",
         {"caution_radial_offset_share": 0.15},
     ),
-    ("Ponding (a sag is kept)", {"ponding_share": 0.30}, "fail", {"max_ponding_share": 0.4}),
-    ("Pieces of wall missing", {"missing_wall": 1.0}, "caution", {}),
-    ("Voids outside the wall", {"voids": 1.0}, "caution", {}),
-    ("Running water through the wall", {"running_water": 1.0}, "caution", {}),
-    ("Connections standing into the bore", {"intruding_connections": 1.0}, "caution", {}),
+    (
+        "Standing water (the sag would remain)",
+        {"ponding_share": 0.30},
+        "fail",
+        {"max_ponding_share": 0.4},
+    ),
+    ("Missing pipe wall", {"missing_wall": 1.0}, "caution", {}),
+    ("Voids behind the pipe wall", {"voids": 1.0}, "caution", {}),
+    ("Flowing or gushing infiltration", {"running_water": 1.0}, "caution", {}),
+    ("Intruding connections", {"intruding_connections": 1.0}, "caution", {}),
     ("Roots to be cut before lining", {"root_share": 0.3}, "caution", {"caution_root_share": 0.4}),
     (
-        "Rooted joints (lined runs are rooted again soon)",
+        "Rooted joints (roots soon return in lined runs)",
         {"root_count": 3.0},
         "caution",
         {"rooted_joints": 4},
@@ -174,11 +189,11 @@ CIPP = [
         "unknown",
         {},
     ),
-    ("Wall of the liner", {"plan_wall_mm": 26.0}, "fail", {"max_wall_mm": 30.0}),
+    ("Liner wall thickness", {"plan_wall_mm": 26.0}, "fail", {"max_wall_mm": 30.0}),
     ("Capacity after the works", {"plan_capacity_l_s": 28.0}, "fail", {}),
-    ("Velocity that keeps it clean", {"plan_running_velocity_m_s": 0.6}, "caution", {}),
-    ("Velocity when it runs full", {"plan_velocity_m_s": 4.7}, "caution", {}),
-    ("Velocity when it runs full", {"plan_velocity_m_s": NAN}, "unknown", {}),
+    ("Self-cleansing velocity", {"plan_running_velocity_m_s": 0.6}, "caution", {}),
+    ("Full-bore velocity", {"plan_velocity_m_s": 4.7}, "caution", {}),
+    ("Full-bore velocity", {"plan_velocity_m_s": NAN}, "unknown", {}),
 ]
 
 CLOSE_FIT = [
@@ -186,29 +201,34 @@ CLOSE_FIT = [
     ("Not circular", {"shape": "egg"}, "fail", {}),
     ("Collapsed", {"collapses": 1.0}, "fail", {}),
     ("Foreign pipe or cable through the bore", {"foreign_pipes": 1.0}, "fail", {}),
-    ("Host bore, least", {"diameter_mm": 90.0}, "fail", {"close_fit_bore_mm": (80.0, 500.0)}),
-    ("Host bore, largest", {"diameter_mm": 600.0}, "fail", {"close_fit_bore_mm": (100.0, 700.0)}),
+    ("Host bore, minimum", {"diameter_mm": 90.0}, "fail", {"close_fit_bore_mm": (80.0, 500.0)}),
+    ("Host bore, maximum", {"diameter_mm": 600.0}, "fail", {"close_fit_bore_mm": (100.0, 700.0)}),
     ("Length of one pull", {"length_m": 360.0}, "fail", {"close_fit_length_m": 400.0}),
     ("Bend within the run", {"bend_deg": 12.0}, "fail", {"close_fit_bend_deg": 15.0}),
     (
-        "Deformation of the bore",
+        "Deformation of the host pipe",
         {"deformation_share": 0.06},
         "fail",
         {"close_fit_deformation_share": 0.07},
     ),
     (
-        "Sideways offset of joints",
+        "Radial displacement at joints",
         {"joint_radial_mm": 26.0},
         "fail",
         {"caution_radial_offset_share": 0.15},
     ),
-    ("Ponding (a sag is kept)", {"ponding_share": 0.30}, "fail", {"max_ponding_share": 0.4}),
+    (
+        "Standing water (the sag would remain)",
+        {"ponding_share": 0.30},
+        "fail",
+        {"max_ponding_share": 0.4},
+    ),
     ("Earlier lining or repair in the bore", {"old_linings": 1.0}, "fail", {}),
     ("Earlier lining or repair in the bore", {"old_repairs": 1.0}, "fail", {}),
     ("Capacity after the works", {"plan_capacity_l_s": 28.0}, "fail", {}),
-    ("Velocity that keeps it clean", {"plan_running_velocity_m_s": 0.6}, "caution", {}),
-    ("Velocity when it runs full", {"plan_velocity_m_s": 4.7}, "caution", {}),
-    ("Velocity when it runs full", {"plan_velocity_m_s": NAN}, "unknown", {}),
+    ("Self-cleansing velocity", {"plan_running_velocity_m_s": 0.6}, "caution", {}),
+    ("Full-bore velocity", {"plan_velocity_m_s": 4.7}, "caution", {}),
+    ("Full-bore velocity", {"plan_velocity_m_s": NAN}, "unknown", {}),
 ]
 
 SLIP = [
@@ -225,29 +245,34 @@ SLIP = [
     ("Length of one pull", {"length_m": 310.0}, "fail", {"slip_length_m": 350.0}),
     ("Bend within the run", {"bend_deg": 6.0}, "fail", {"slip_bend_deg": 8.0}),
     (
-        "Deformation of the bore",
+        "Deformation of the host pipe",
         {"deformation_share": 0.06},
         "fail",
         {"close_fit_deformation_share": 0.07},
     ),
     (
-        "Sideways offset of joints",
+        "Radial displacement at joints",
         {"joint_radial_mm": 26.0},
         "fail",
         {"caution_radial_offset_share": 0.15},
     ),
-    ("Ponding (a sag is kept)", {"ponding_share": 0.30}, "fail", {"max_ponding_share": 0.4}),
+    (
+        "Standing water (the sag would remain)",
+        {"ponding_share": 0.30},
+        "fail",
+        {"max_ponding_share": 0.4},
+    ),
     ("Earlier lining or repair in the bore", {"old_repairs": 1.0}, "fail", {}),
     ("Capacity after the works", {"plan_capacity_l_s": 28.0}, "fail", {}),
-    ("Velocity that keeps it clean", {"plan_running_velocity_m_s": 0.6}, "caution", {}),
-    ("Velocity when it runs full", {"plan_velocity_m_s": 4.7}, "caution", {}),
-    ("Velocity when it runs full", {"plan_velocity_m_s": NAN}, "unknown", {}),
+    ("Self-cleansing velocity", {"plan_running_velocity_m_s": 0.6}, "caution", {}),
+    ("Full-bore velocity", {"plan_velocity_m_s": 4.7}, "caution", {}),
+    ("Full-bore velocity", {"plan_velocity_m_s": NAN}, "unknown", {}),
 ]
 
 REPAIR = [
     *KEPT_FALL,
-    ("Faults not known (not inspected)", {"is_inspected": False}, "fail", {}),
-    ("Places to be repaired", {"mend_places": 4.0}, "fail", {"max_faults": 4}),
+    ("Defects not known (not inspected)", {"is_inspected": False}, "fail", {}),
+    ("Places to repair", {"mend_places": 4.0}, "fail", {"max_faults": 4}),
     (
         "Share of the run under short liners",
         {"mend_places": 3.0, "length_m": 10.0},
@@ -268,11 +293,16 @@ REPAIR = [
     ),
     ("Collapsed", {"collapses": 1.0}, "fail", {}),
     ("Foreign pipe or cable through the bore", {"foreign_pipes": 1.0}, "fail", {}),
-    ("Ponding (a sag is kept)", {"ponding_share": 0.30}, "fail", {"max_ponding_share": 0.4}),
+    (
+        "Standing water (the sag would remain)",
+        {"ponding_share": 0.30},
+        "fail",
+        {"max_ponding_share": 0.4},
+    ),
     ("Capacity after the works", {"plan_capacity_l_s": 28.0}, "fail", {}),
-    ("Velocity that keeps it clean", {"plan_running_velocity_m_s": 0.6}, "caution", {}),
-    ("Velocity when it runs full", {"plan_velocity_m_s": 4.7}, "caution", {}),
-    ("Velocity when it runs full", {"plan_velocity_m_s": NAN}, "unknown", {}),
+    ("Self-cleansing velocity", {"plan_running_velocity_m_s": 0.6}, "caution", {}),
+    ("Full-bore velocity", {"plan_velocity_m_s": 4.7}, "caution", {}),
+    ("Full-bore velocity", {"plan_velocity_m_s": NAN}, "unknown", {}),
 ]
 
 OPEN_CUT = [
@@ -280,9 +310,9 @@ OPEN_CUT = [
     (FALL, {"fall_m": NAN}, "unknown", {}),
     ("Cuts a structural root zone", {"n_structural": 1.0}, "fail", {}),
     ("Cuts a structural root zone", {"has_trees": False}, "unknown", {}),
-    ("Major encroachment on a protection zone", {"n_major": 1.0}, "caution", {}),
-    ("Depth of the trench", {"depth_max_m": 6.5}, "fail", {"max_depth_m": 7.0}),
-    ("Depth of the trench", {"depth_max_m": 4.5}, "caution", {"caution_depth_m": 5.0}),
+    ("Major encroachment on a root protection zone", {"n_major": 1.0}, "caution", {}),
+    ("Trench depth", {"depth_max_m": 6.5}, "fail", {"max_depth_m": 7.0}),
+    ("Trench depth", {"depth_max_m": 4.5}, "caution", {"caution_depth_m": 5.0}),
     ("Distance to buildings against trench depth", {"building_distance_m": 2.0}, "caution", {}),
     ("Distance to buildings against trench depth", {"building_distance_m": NAN}, "unknown", {}),
     ("Services in or beside the trench", {"service_clearance_m": -0.1}, "fail", {}),
@@ -295,9 +325,9 @@ OPEN_CUT = [
     ),
     ("Services in or beside the trench", {"n_services_unknown": 1.0}, "unknown", {}),
     ("Capacity after the works", {"plan_capacity_l_s": 28.0}, "fail", {}),
-    ("Velocity that keeps it clean", {"plan_running_velocity_m_s": 0.6}, "caution", {}),
-    ("Velocity when it runs full", {"plan_velocity_m_s": 4.7}, "caution", {}),
-    ("Velocity when it runs full", {"plan_velocity_m_s": NAN}, "unknown", {}),
+    ("Self-cleansing velocity", {"plan_running_velocity_m_s": 0.6}, "caution", {}),
+    ("Full-bore velocity", {"plan_velocity_m_s": 4.7}, "caution", {}),
+    ("Full-bore velocity", {"plan_velocity_m_s": NAN}, "unknown", {}),
 ]
 
 MONITOR = [
@@ -369,12 +399,12 @@ def test_every_check_that_can_rule_out_has_a_rule():
     listed = {(technique, row[0]) for technique, (_, rows) in GROUPS.items() for row in rows}
     checks = check_all(*make())
     soft = {
-        "Pieces of wall missing",
-        "Voids outside the wall",
-        "Running water through the wall",
-        "Connections standing into the bore",
+        "Missing pipe wall",
+        "Voids behind the pipe wall",
+        "Flowing or gushing infiltration",
+        "Intruding connections",
         "Roots to be cut before lining",
-        "Rooted joints (lined runs are rooted again soon)",
+        "Rooted joints (roots soon return in lined runs)",
     }
     slip = "Launch pit set out clear of roots (not done for this technique)"
     there = {
@@ -382,7 +412,7 @@ def test_every_check_that_can_rule_out_has_a_rule():
         for technique, group in checks.items()
         for check in group
         if not (technique in ("close_fit", "slip_lining") and check.name in soft)
-        and check.name not in (slip, "Places that a repair could mend")
+        and check.name not in (slip, "Defects that a local repair could mend")
     }
     assert there == listed
     assert judge("slip_lining") == {slip: "unknown"}
@@ -403,7 +433,9 @@ def test_a_sound_plain_run_passes(technique):
 
 
 def test_local_repair_asks_for_something_to_mend():
-    assert judge("local_repair", mend_places=0.0) == {"Places that a repair could mend": "fail"}
+    assert judge("local_repair", mend_places=0.0) == {
+        "Defects that a local repair could mend": "fail"
+    }
     assert judge("local_repair", mend_places=1.0) == {}
 
 
@@ -414,7 +446,7 @@ def test_only_liners_repair_and_trench_take_other_shapes(shape):
 
 
 def test_masonry_is_no_host_for_routine_bursting_but_is_lined():
-    assert judge("burst_same", material="brick") == {"Host material bursts": "caution"}
+    assert judge("burst_same", material="brick") == {"Host material can be burst": "caution"}
     assert judge("cipp", material="brick") == {}
 
 
@@ -435,7 +467,7 @@ def test_a_collapse_is_dug_up_where_burst_and_shuts_liners_out():
 
 def test_services_beside_are_kept_clear_and_crossing_ones_are_exposed():
     """The same 0.2 m rules out beside and asks for a dig across."""
-    beside, across = "Clear distance to services beside", "Clear distance to crossing services"
+    beside, across = "Clear distance to services alongside", "Clear distance to crossing services"
     assert judge("burst_same", beside, beside_clearance_m=0.2, across_clearance_m=0.2) == "fail"
     assert judge("burst_same", across, beside_clearance_m=0.2, across_clearance_m=0.2) == "caution"
 
@@ -448,13 +480,13 @@ def test_crossing_services_count_from_the_larger_of_exposure_and_expansion():
 
 
 def test_a_known_near_service_fails_although_another_depth_is_unknown():
-    beside = "Clear distance to services beside"
+    beside = "Clear distance to services alongside"
     assert judge("burst_same", beside, beside_clearance_m=0.1, n_beside_unknown=1.0) == "fail"
 
 
 def test_a_service_recorded_inside_the_pipe_fails_until_it_is_located():
     """Judged no milder than one that is near (rule of this project)."""
-    for side, which in (("beside", "services beside"), ("across", "crossing services")):
+    for side, which in (("beside", "services alongside"), ("across", "crossing services")):
         name = f"Clear distance to {which}"
         assert judge("burst_same", name, **{f"{side}_clearance_m": -0.1}) == "fail"
     inside = "Service recorded inside or touching the pipe"
@@ -481,7 +513,7 @@ def test_needed_clearance():
 
 
 def test_cover_below_roots_counts_only_where_there_are_trees():
-    name = "Cover where it passes below root zones"
+    name = "Cover below root zones"
     assert judge("burst_same", name, cover_m=0.3, n_trees=0.0) == "pass"
     assert judge("burst_same", name, cover_m=0.3, n_trees=NAN) == "unknown"
     assert judge("burst_same", name, cover_m=0.9, n_trees=NAN) == "pass"
@@ -516,8 +548,8 @@ def test_faults_are_counted_and_unknown_where_there_may_be_more():
 def test_places_of_a_repair_count_with_those_that_may_be(sure, unsure, any_place, few_places):
     """Up to three places (common practice, no source): those seen fail it, never pass it."""
     places = {"mend_places": sure, "mend_places_unsure": unsure}
-    assert judge("local_repair", "Places that a repair could mend", **places) == any_place
-    assert judge("local_repair", "Places to be repaired", **places) == few_places
+    assert judge("local_repair", "Defects that a local repair could mend", **places) == any_place
+    assert judge("local_repair", "Places to repair", **places) == few_places
 
 
 @pytest.mark.parametrize(
@@ -525,10 +557,10 @@ def test_places_of_a_repair_count_with_those_that_may_be(sure, unsure, any_place
     [
         ("local_repair", "Roots that would return beside a short liner", "root_share", 0.3),
         ("cipp", "Roots to be cut before lining", "root_share", 0.3),
-        ("cipp", "Rooted joints (lined runs are rooted again soon)", "root_count", 3.0),
-        ("cipp", "Deformation of the bore", "deformation_share", 0.2),
-        ("cipp", "Sideways offset of joints", "joint_radial_mm", 60.0),
-        ("cipp", "Ponding (a sag is kept)", "ponding_share", 0.3),
+        ("cipp", "Rooted joints (roots soon return in lined runs)", "root_count", 3.0),
+        ("cipp", "Deformation of the host pipe", "deformation_share", 0.2),
+        ("cipp", "Radial displacement at joints", "joint_radial_mm", 60.0),
+        ("cipp", "Standing water (the sag would remain)", "ponding_share", 0.3),
         ("slip_lining", "Bend within the run", "bend_deg", 6.0),
     ],
 )
@@ -554,7 +586,7 @@ def test_flags():
 
 @pytest.mark.parametrize("technique", [code for code in TECHNIQUES if code != "monitor"])
 def test_a_sluggish_run_is_a_caution_and_never_ruled_out(technique):
-    name = "Velocity that keeps it clean"
+    name = "Self-cleansing velocity"
     assert judge(technique, name, plan_running_velocity_m_s=0.01) == "caution"
     assert judge(technique, name, plan_running_velocity_m_s=NAN) == "unknown"
     # A small sewer that falls by 1:DN wants no velocity.

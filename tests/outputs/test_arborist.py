@@ -6,6 +6,7 @@ import hashlib
 import html
 import re
 from html.parser import HTMLParser
+from importlib.resources import files
 
 import numpy as np
 import pandas as pd
@@ -13,7 +14,7 @@ import pytest
 import shapely
 from synthetic import FORMULAS, LONG, MARKUP, make_empty_result, make_result
 
-from routekit.outputs.arborist import ReportSettings, report
+from routekit.outputs.arborist import ReportSettings
 from routekit.outputs.arborist.recommended import list_confirmations
 from routekit.outputs.arborist.tree_facts import (
     list_decisions,
@@ -181,8 +182,8 @@ def methods_for(tree=None, runs=(), excavations=()):
             "renewed below ground",
         ),
         ({"excavations": [("dig", False, 3.0)]}, "backfill the same day", "open for days"),
-        ({"excavations": [("pit", False, 3.0)]}, "damp cloth", "the same day"),
-        ({"runs": [("open_cut", False, 3.0)]}, "damp cloth", "the same day"),
+        ({"excavations": [("pit", False, 3.0)]}, "damp hessian", "the same day"),
+        ({"runs": [("open_cut", False, 3.0)]}, "damp hessian", "the same day"),
         ({"tree": {"is_protected": True}}, "consent", "Fence"),
         ({"tree": {"is_protected": np.nan}}, "find out before any work", "Fence"),
         ({"tree": {"is_protected": pd.NA}}, "written consent", "Fence"),
@@ -207,7 +208,7 @@ def test_nothing_recommended_asks_for_nothing():
 
 
 def test_every_working_method_has_a_listed_source():
-    keys = report.files("routekit.outputs.arborist") / "working_methods.csv"
+    keys = files("routekit.outputs.arborist") / "working_methods.csv"
     with keys.open(encoding="utf-8") as stream:
         table = pd.read_csv(stream)
     assert set(table["source"]) <= set(load_sources().index)
@@ -273,7 +274,7 @@ def test_both_figures_are_those_of_the_balance(result, trees, page):
     reached = int((balance["open_cut_severity"] != "none").sum())
     assert shown == [
         (str(reached), "would be"),
-        (str(int(trees["is_touched"].sum())), "are touched"),
+        (str(int(trees["is_touched"].sum())), "are affected"),
     ]
 
 
@@ -295,7 +296,7 @@ def test_careful_digs_are_graded_as_such_and_the_rule_stands_once(trees, text):
 
 def test_pits_say_what_they_do_not_count(result, trees, text):
     at_pits = list_excavations(result, trees).query("kind == 'pit'")["place"].nunique()
-    assert text.count("Pit: dug only; what lies behind a pit is not counted as cut off.") == at_pits
+    assert text.count("Pit: dug only; what lies behind a pit is not counted as severed.") == at_pits
     assert at_pits > 0
 
 
@@ -309,7 +310,7 @@ def test_a_plan_that_digs_more_than_a_trench_warns(result):
     row = balance.index[balance["is_touched"]][0]
     balance.loc[row, "spared_m2"] = -4.97
     worse = dataclasses.replace(result, tree_balance=balance)
-    warning = "The plan digs more here than a trench would: 5.0 m² more of the zone."
+    warning = "The recommended works dig more here than a trench would: 5.0 m² more of the zone."
     for case, times in ((worse, 1), (result, 0)):
         shown = render_report(case, rank_trees(case), max_trees=0, settings=ReportSettings())
         assert shown.count(warning) == times
@@ -441,10 +442,10 @@ def test_doubt_about_positions_stands_on_the_sheet_and_is_counted(result):
     advice = result.advice.assign(technique=technique)
     text = render(dataclasses.replace(result, breaches=breaches, advice=advice))
     assert text.count(" ± 0.28</td>") == len(breaches)
-    assert text.count("The grade could change: survey the stem and the pipe first.") == 1
-    assert "The grade could change" in sheet_of(text, first)
+    assert text.count("The severity could change: survey the stem and the pipe first.") == 1
+    assert "The severity could change" in sheet_of(text, first)
     assert ", could change</td>" in sheet_of(text, first)
-    assert re.search(r"<dt>1</dt><dd>of these \d+ have a grade that the doubt", text)
+    assert re.search(r"<dt>1</dt><dd>of these \d+ have a severity that errors", text)
 
 
 def test_what_an_arborist_should_confirm_stands_on_the_sheets_of_the_runs(result):
@@ -524,11 +525,15 @@ def test_a_grazed_tree_is_listed_and_has_no_sheet(result, text):
     assert sheet_of(text, tree)
     assert not sheet_of(grazed, tree)
     assert grazed.count("<article") == text.count("<article") - 1
-    table = re.search(r"<h2>Trees only grazed, without a sheet</h2>.*?</table>", grazed, re.DOTALL)
+    table = re.search(
+        r"<h2>Trees only marginally affected, without a sheet</h2>.*?</table>", grazed, re.DOTALL
+    )
     assert f"<td>{tree}</td>" in table.group(0)
     assert "0.049</td>" in table.group(0)
-    assert re.search(r"<dt>1</dt><dd>of these \d+ are only grazed \(less than 0.05 m²\)", grazed)
-    touched = r"<dt>(\d+)</dt><dd>of these 30 are touched"
+    assert re.search(
+        r"<dt>1</dt><dd>of these \d+ are only marginally affected \(less than 0.05 m²\)", grazed
+    )
+    touched = r"<dt>(\d+)</dt><dd>of these 30 are affected"
     assert re.findall(touched, grazed) == re.findall(touched, text)
 
 
@@ -551,7 +556,7 @@ def test_a_breach_of_next_to_nothing_is_grazed_in_its_row(result):
     row = breaches.index[(~breaches["is_structural"]).to_numpy()][0]
     breaches.loc[row, ["footprint_m2", "severed_m2"]] = 0.001
     text = render(dataclasses.replace(result, breaches=breaches))
-    assert text.count(">grazed</span>") == 1
+    assert text.count(">marginal</span>") == 1
 
 
 def test_cells_say_their_column_where_rows_stack(text):
@@ -586,9 +591,9 @@ def with_pit_off_circle(result, tree_sd_m, run_sd_m):
 @pytest.mark.parametrize(
     ("tree_sd_m", "run_sd_m", "words"),
     [
-        (0.2, 0.2, "outside as drawn, may be inside (0.23 m off, position good to ± 0.57 m)"),
-        (0.2, np.nan, "may be inside (0.23 m off, position good to ± 0.40 m at best)"),
-        (np.nan, np.nan, "outside as drawn, position doubt not known"),
+        (0.2, 0.2, "outside as drawn, may be inside (0.23 m off, position accuracy ± 0.57 m)"),
+        (0.2, np.nan, "may be inside (0.23 m off, position accuracy ± 0.40 m at best)"),
+        (np.nan, np.nan, "outside as drawn, position accuracy not known"),
         (0.05, 0.05, ">outside</td>"),
     ],
 )

@@ -60,7 +60,7 @@ def test_only_what_the_doubt_could_bring_there_is_listed(result, away_m, n):
 def test_the_sheet_of_the_tree_says_so_and_asks_for_a_survey(result):
     page = render(put_pit_beside(result, 3, 0.2))
     words = (
-        f"Pit P0 may reach the zone: drawn 0.20 m outside it, position good to ± {DOUBT_M:.2f} m"
+        f"Pit P0 may reach the zone: drawn 0.20 m outside it, position accuracy ± {DOUBT_M:.2f} m"
     )
     assert page.count(words) == 1
     assert words not in render(put_pit_beside(result, 3, 0.4))
@@ -85,7 +85,7 @@ def test_a_tree_that_no_works_touch_is_told_of_among_those(result):
 def test_one_accuracy_that_is_not_known_makes_the_doubt_a_least_one(result):
     found = list_doubtful(put_pit_beside(result, 3, 0.15, sd_m=(np.nan, TREE_SD_M)))
     assert found["text"].tolist() == [
-        "Pit P0 may reach the zone: drawn 0.15 m outside it, position good to ± 0.20 m at best"
+        "Pit P0 may reach the zone: drawn 0.15 m outside it, position accuracy ± 0.20 m at best"
     ]
 
 

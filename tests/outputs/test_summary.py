@@ -61,7 +61,7 @@ def test_a_study_that_tells_no_run_apart_says_so_first(sample_result):
         "runs": sample_result.runs.assign(renew=np.nan),
     }
     first = summarise(replace(sample_result, **nothing))["sentence"].splitlines()[0]
-    assert first == "No inspections and no column renew: every run is taken as to be renewed."
+    assert first == "No inspections and no renew column: every run is assumed to need renewal."
     assert summarise(sample_result)["sentence"].startswith("Work is recommended")
 
 
@@ -72,8 +72,8 @@ def test_pits_and_digs_that_doubt_may_bring_to_a_structural_zone_are_counted(sam
     lost = pd.array([None, None] + [False] * (len(digs) - 2), "boolean")
     said = summarise(replace(sample_result, pits=pits, digs=digs.assign(may_be_structural=lost)))
     lines = " ".join(said["lines"])
-    assert "1 pit whose position doubt could bring it into a structural zone" in lines
-    assert "2 digs of which it is not known whether position doubt could bring them" in lines
+    assert "1 pit that errors in position could bring into a structural zone" in lines
+    assert "2 digs of which it is not known whether errors in position could bring them" in lines
     assert said["counts"]["pits_doubt_structural"] == 1
     assert said["counts"]["digs_doubt_not_known"] == 2
 

@@ -68,7 +68,7 @@ def test_the_short_run_by_itself_gets_a_liner(result):
     assert advice["technique"] in ("cipp", "close_fit")
     assert advice["string_id"] == ""
     checks = of(result.checks, "C")
-    too_short = checks[checks["check"] == "Length worth a set-up (with its neighbours)"]
+    too_short = checks[checks["check"] == "Length that justifies a set-up (with neighbouring runs)"]
     assert set(too_short["verdict"]) == {"fail"}
     assert set(too_short["value"]) == {7.0}
 

@@ -88,9 +88,9 @@ def test_long_chains_keep_their_order():
         (
             {},
             {"C": (40 + 40 * np.cos(np.radians(12)), 40 * np.sin(np.radians(12)))},
-            "bend of 12.0 degrees is over 10",
+            "bend of 12.0 degrees exceeds 10",
         ),
-        ({"invert_down_m": [9.6, 10.0]}, {}, "level step of 0.40 m is over 0.1 m"),
+        ({"invert_down_m": [9.6, 10.0]}, {}, "level step of 0.40 m exceeds 0.1 m"),
         ({"material": ["clay", "steel"]}, {}, "host changes from clay to steel"),
     ],
 )

@@ -36,7 +36,7 @@ def test_the_whole_string_fits_behind_the_pit():
     assert row["fits"]
     assert row["stages"] == 1
     assert row["longest_string_m"] == pytest.approx(84)
-    assert row["text"] == "85 m free, 85 m wanted: the whole string fits"
+    assert row["text"] == "85 m available, 85 m needed: the whole string fits"
 
 
 @pytest.mark.parametrize("stop", ["obstacle", "study", "stem"])
@@ -71,7 +71,9 @@ def test_no_room_for_one_bar():
     house = gpd.GeoDataFrame({"kind": ["building"]}, geometry=[shapely.box(-40, -9, -12, 9)])
     row, _, _ = lay(obstacles=house)
     assert pd.isna(row["stages"])
-    assert row["text"].endswith("no room for one bar: choose the other end or another technique")
+    assert row["text"].endswith(
+        "no room for one pipe length: choose the other end or another technique"
+    )
     assert row["room"] == "no room"
 
 

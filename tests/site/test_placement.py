@@ -355,7 +355,7 @@ def test_layers_that_were_not_given_are_named():
     _, pits = plan(make_street(straight(1)))
     assert (
         pits["why"]
-        .str.contains("not looked at, no layer: services, obstacles, surfaces, study_area")
+        .str.contains("not checked, no layer given: services, obstacles, surfaces, study_area")
         .all()
     )
     assert SITE.placement == PLACE

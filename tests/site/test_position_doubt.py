@@ -35,7 +35,7 @@ def test_a_dig_beside_a_structural_circle_may_be_in_it():
     assert row["position_sd_m"] == pytest.approx(0.2828, abs=1e-4)
     assert row[["is_structural", "is_unsure", "may_be_structural"]].tolist() == [False, True, True]
     assert row["position_doubt"] == (
-        "may reach the structural zone of tree T0 (0.23 m away, position good to ± 0.57 m)"
+        "may reach the structural zone of tree T0 (0.23 m away, position accuracy ± 0.57 m)"
     )
 
 
@@ -67,7 +67,9 @@ def test_what_is_known_is_a_least_doubt():
     row = dig_at(2.23, 0.2, np.nan)
     assert row["position_sd_m"] == pytest.approx(0.2)
     assert row["may_be_structural"]
-    assert "position good to ± 0.40 m at best); position doubt not known" in row["position_doubt"]
+    assert (
+        "position accuracy ± 0.40 m at best); position accuracy not known" in row["position_doubt"]
+    )
     assert dig_at(2.9, 0.2, np.nan)["is_unsure"] is pd.NA
 
 
@@ -76,7 +78,7 @@ def test_neither_side_known_is_never_no_doubt():
     assert np.isnan(row["position_sd_m"])
     assert row["is_unsure"] is pd.NA
     assert row["may_be_structural"] is pd.NA
-    assert row["position_doubt"] == "position doubt not known"
+    assert row["position_doubt"] == "position accuracy not known"
 
 
 def test_a_tree_farther_than_any_doubt_leaves_nothing_open():
@@ -94,7 +96,7 @@ def test_an_unknown_structural_circle_stays_open():
     row = dig_at(3.5, 0.2, 0.2, [(0.0, 0.0, 6.0, np.nan)])
     assert row["may_be_structural"] is pd.NA
     assert row["is_unsure"] is pd.NA
-    assert "structural zone that its position doubt may reach is not known" in row["position_doubt"]
+    assert "whether it may reach a structural zone is not known" in row["position_doubt"]
     assert not dig_at(6.6, 0.2, 0.2, [(0.0, 0.0, 6.0, np.nan)])["may_be_structural"]
 
 
@@ -195,7 +197,7 @@ def test_a_pit_beside_a_structural_zone_is_not_simply_clear():
     assert pit.geometry.equals(free)
     assert pit["is_clear"]
     assert pit["may_be_structural"]
-    assert pit["why"].startswith("as drawn clear of root zones")
+    assert pit["why"].startswith("clear as drawn of root zones")
     assert "may reach the structural zone of tree T0 (0.23 m away" in pit["why"]
 
 
@@ -203,8 +205,8 @@ def test_a_pit_of_unknown_doubt_says_so():
     pit, _ = pits_beside(np.nan, np.nan)
     assert pit["is_unsure"] is pd.NA
     assert np.isnan(pit["position_sd_m"])
-    assert "as drawn clear" in pit["why"]
-    assert "position doubt not known" in pit["why"]
+    assert "clear as drawn" in pit["why"]
+    assert "position accuracy not known" in pit["why"]
 
 
 def test_a_pit_that_no_doubt_reaches_is_clear():

@@ -44,12 +44,15 @@ def test_a_string_of_140_m_through_manholes_at_28_m_is_one_string():
 @pytest.mark.parametrize(
     ("change", "reason"),
     [
-        ("bend", "bend of 12.0 degrees is over 10"),
-        ("step", "level step of 0.40 m is over 0.1 m"),
-        ("size", "one run more: new pipe changes from 250 to 315 mm"),
-        ("force", "one run more: drag of 144 kN (high estimate) is over the pipe's 109 kN"),
-        ("machine", "one run more: pull of 420 kN (high estimate) is over the machine's 400 kN"),
-        ("reach", "one run more: 160 m is over the reach of 150 m"),
+        ("bend", "bend of 12.0 degrees exceeds 10"),
+        ("step", "level step of 0.40 m exceeds 0.1 m"),
+        ("size", "with one more run: new pipe changes from 250 to 315 mm"),
+        ("force", "with one more run: drag of 144 kN (high estimate) exceeds the pipe's 109 kN"),
+        (
+            "machine",
+            "with one more run: pull of 420 kN (high estimate) exceeds the machine's 400 kN",
+        ),
+        ("reach", "with one more run: 160 m exceeds the reach of 150 m"),
         ("host", "host changes from clay to steel"),
     ],
 )
@@ -83,7 +86,7 @@ def test_the_force_level_decides_and_a_tight_high_estimate_is_to_be_confirmed():
     runs, offers = make_street(straight(4)), {"drag_kn": 30.0}  # high 120, middle 96 of 109 kN
     middle, _ = plan(runs, offers=offers, settings=with_strings(force_level="mid"))
     assert len(middle) == 1
-    said = "drag of 120 kN (high estimate) is over the pipe's 109 kN"
+    said = "drag of 120 kN (high estimate) exceeds the pipe's 109 kN"
     assert middle["over_limit"].tolist() == middle["to_confirm"].tolist() == [said]
     assert (middle["pull_over"].item(), middle["machine_over"].item()) == ("high estimate", "no")
     high, _ = plan(runs, offers=offers, settings=with_strings(force_level="high"))
@@ -143,7 +146,7 @@ def test_a_pit_is_spared_by_moving_the_cut():
     strings, pits = plan(make_street(straight(6)), trees=trees)
     assert strings["run_ids"].tolist() == ["R0;R1;R2;R3", "R4;R5"]
     assert pits["is_clear"].all()
-    assert strings["end_reason"].iloc[0] == "a cut here does the least harm"
+    assert strings["end_reason"].iloc[0] == "ending here does the least harm"
 
 
 def test_chambers_receive_small_pipes_without_a_pit():
@@ -165,7 +168,7 @@ def test_short_leftovers_are_marked_and_a_run_beyond_its_limits_says_so():
     strings, _ = plan(make_street([(0, 0), (15, 0)]))
     assert strings["is_too_short"].tolist() == [True]
     long, _ = plan(make_street([(0, 0), (200, 0)]))
-    assert long["over_limit"].tolist() == ["200 m is over the reach of 150 m"]
+    assert long["over_limit"].tolist() == ["200 m exceeds the reach of 150 m"]
 
 
 def test_unknown_forces_and_levels_are_listed():
@@ -181,7 +184,7 @@ def test_unknown_depth_leaves_a_pit_unplaced_and_says_so():
     _, pits = plan(runs)
     assert pits.geometry.isna().all()
     assert not pits["is_clear"].any()
-    assert pits["why"].str.startswith("not placed: depth, size or direction is not known").all()
+    assert pits["why"].str.startswith("not placed: depth, size or direction not known").all()
 
 
 def test_no_runs_give_empty_tables():
@@ -238,7 +241,7 @@ def test_machine_over_its_rated_pull_says_at_which_estimate():
     forces = row[["machine_low_kn", "machine_mid_kn", "machine_high_kn"]].tolist()
     assert forces == pytest.approx([370, 394, 410])
     assert (row["machine_over"], row["pull_over"]) == ("mid estimate", "no")
-    assert row["over_limit"] == "pull of 394 kN (mid estimate) is over the machine's 380 kN"
+    assert row["over_limit"] == "pull of 394 kN (mid estimate) exceeds the machine's 380 kN"
 
 
 def test_a_pit_shared_by_a_launch_and_a_reception_costs_what_a_launch_pit_does():

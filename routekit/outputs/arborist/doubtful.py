@@ -86,7 +86,7 @@ def _write(pairs: pd.DataFrame) -> list[str]:
     reached = pairs["may_be_structural"].eq(True).fillna(value=False)
     return [
         f"{kind} {name} may reach {'the structural zone' if deep else 'the zone'}: drawn "
-        f"{inner if deep else outer:.2f} m outside it, position good to ± {DEVIATIONS * sd:.2f} m"
+        f"{inner if deep else outer:.2f} m outside it, position accuracy ± {DEVIATIONS * sd:.2f} m"
         + (" at best" if least else "")
         for kind, name, deep, inner, outer, sd, least in zip(
             pairs["kind"].str.capitalize(),

@@ -180,10 +180,10 @@ def _judge_positions(
         numbers(near, "position_sd_m").to_numpy(),
     )
     spread = DEVIATIONS * found["position_sd_m"]
-    good = spread.map("position good to ± {:.2f} m".format)
+    good = spread.map("position accuracy ± {:.2f} m".format)
     least = (run_sd.isna().to_numpy() | numbers(near, "position_sd_m").isna().to_numpy()).tolist()
     near_m = found["to_structural_m"].map("may be inside ({:.2f} m off, ".format)
-    lost = pd.Series("position doubt not known", index=found.index)
+    lost = pd.Series("position accuracy not known", index=found.index)
     is_set = found["may_be_structural"].fillna(value=False).to_numpy(dtype=bool)
     ends = pd.Series([" at best)" if one else ")" for one in least], index=found.index)
     words = (near_m + good + ends).where(is_set, lost)

@@ -1,4 +1,4 @@
-// The page of one run: what to do, why, what else was weighed, and what it rests on.
+// The page of one run: what to do, why, what else was compared, and what it rests on.
 
 const VERDICT_SIGNS = { pass: "\u2713", caution: "!", unknown: "?", fail: "\u2717" };
 
@@ -13,14 +13,14 @@ async function runCard(run) {
       make("strong", {}, techniqueName(of("technique"))),
       of("bore_change") ? make("span", { id: "card-bore" }, `, bore ${of("bore_change")}\u00a0mm`) : null),
     factList([
-      of("is_feasible") === 0 ? ["Mind", "No way passed its checks; this is the least bad of those weighed"] : null,
+      of("is_feasible") === 0 ? ["Note", "No technique passed every check; this one fails least"] : null,
       of("street") ? ["Street", of("street")] : null,
-      text("decision") ? ["Decided", text("decision")] : null,
+      text("decision") ? ["Decision", text("decision")] : null,
       ["New pipe", of("new_pipe") ? of("new_pipe") : "none"],
-      ["Because", said(text("reason"))],
+      ["Reason", said(text("reason"))],
       ["Runner-up", of("runner_up") ? techniqueName(of("runner_up")) : "none"],
-      of("runner_up") ? ["Why it lost", said(text("runner_up_reason"))] : null,
-      ["Would change it", said(text("would_change"))],
+      of("runner_up") ? ["Why not the runner-up", said(text("runner_up_reason"))] : null,
+      ["What would change it", said(text("would_change"))],
       ["To confirm on site", text("to_confirm") ? text("to_confirm") : "nothing"],
       stringFact(of("string_id")),
     ]),
@@ -41,7 +41,7 @@ async function runCard(run) {
 function stringFact(id) {
   if (!id) return null;
   const row = study.rows.string.get(String(id));
-  return ["Pulled in string", row === undefined ? id
+  return ["Pull string", row === undefined ? id
     : [linkTo("string", id), overWords(row).map((words) => [" ", warning(words)])]];
 }
 
@@ -66,34 +66,34 @@ function pipeFacts(run) {
     ["Roots", of("root_share") === null ? (of("root_index") === null ? NOT_KNOWN : `index ${number(of("root_index"))}`)
       : `up to ${percent(of("root_share"))} of the bore`],
     of("priority") ? ["Urgency", `${said(of("priority"))}${of("priority_reason") ? `: ${of("priority_reason")}` : ""}`] : null,
-    of("capacity_now_l_s") === null && of("required_l_s") === null ? null : ["Carries", `${quantity(of("capacity_now_l_s"), "l/s", 0)} now, ${quantity(of("capacity_sound_l_s"), "l/s", 0)} if sound; needed ${quantity(of("required_l_s"), "l/s", 0)}${of("required_basis") ? ` (${plain(of("required_basis"))})` : ""}`],
+    of("capacity_now_l_s") === null && of("required_l_s") === null ? null : ["Capacity", `${quantity(of("capacity_now_l_s"), "l/s", 0)} now, ${quantity(of("capacity_sound_l_s"), "l/s", 0)} if sound; required ${quantity(of("required_l_s"), "l/s", 0)}${of("required_basis") ? ` (${plain(of("required_basis"))})` : ""}`],
     of("nearest_service") ? ["Nearest service", `${plain(of("nearest_service"))}, ${quantity(of("service_clearance_m"), "m")} clear`] : null,
-    ["Structural grade", of("structural_grade") === null ? NOT_KNOWN : number(of("structural_grade"))],
-    flags.length ? ["Found inside", flags.map((name) => plain(name.slice(4))).join(", ")] : null,
-    of("worst_text") ? ["Worst finding", of("worst_text")] : null,
-    ["Trench, if cut open", `${quantity(of("width_m"), "m")} wide${of("width_rule") ? ` (${plain(of("width_rule"))})` : ""}${of("corridor_width_m") ? `; ${quantity(of("corridor_width_m"), "m")} with what is torn at its sides` : ""}`],
+    ["Structural grade (4 is worst)", of("structural_grade") === null ? NOT_KNOWN : number(of("structural_grade"))],
+    flags.length ? ["Found by inspection", flags.map((name) => plain(name.slice(4))).join(", ")] : null,
+    of("worst_text") ? ["Worst observation", of("worst_text")] : null,
+    ["Trench, if open cut", `${quantity(of("width_m"), "m")} wide${of("width_rule") ? ` (${plain(of("width_rule"))})` : ""}${of("corridor_width_m") ? `; ${quantity(of("corridor_width_m"), "m")} with root tearing at its sides` : ""}`],
   ];
 }
 
 function breachList(run) {
   const rows = study.breachesOfRun(run);
-  const title = "Trees an open trench would touch";
+  const title = "Trees that open cut would affect";
   if (!rows.length) return [make("h3", {}, title), make("p", {}, study.runs.get("severity", run) === null
-    ? (study.runs.get("width_m", run) === null ? "Not known: the size of the pipe is not known." : "Not worked out: there are no root zones.") : "None.")];
+    ? (study.runs.get("width_m", run) === null ? "Not known: the size of the pipe is not known." : "Not assessed: there are no root zones.") : "None.")];
   const of = (name, row) => study.breaches.get(name, row);
   return [make("h3", {}, title), dataTable(title,
-    ["Tree", "Harm", "Zone cut off", "Zone dug", "Edge to stem", "From\u2013to"],
+    ["Tree", "Impact", "Zone severed", "Zone dug", "Trench edge to stem", "From\u2013to"],
     rows.map((row) => [[treeText(of("tree", row)), doubtsOf(row)], severityName(of("severity", row)),
       percent(of("severed_share", row)), percent(of("footprint_share", row)), quantity(of("stem_edge_m", row), "m"),
       make("span", { class: "unbroken" }, `${number(of("from_m", row), 1)}\u2013${number(of("to_m", row), 1)}\u00a0m`)]), { id: "breach-table" })];
 }
 
-// What the harm of one run to one tree rests on, where it is not certain.
+// What the impact of one run on one tree rests on, where it is not certain.
 function doubtsOf(row) {
   const of = (name) => study.breaches.get(name, row);
-  const spread = of("position_sd_m") === null ? "" : `, good to ${quantity(of("position_sd_m"), "m")}`;
-  const words = [of("is_estimated") ? "stem estimated" : null, of("is_unsure") ? `position unsure${spread}` : null,
-    study.breaches.has("is_unsure") && of("is_unsure") === null ? "accuracy of position not known" : null].filter(Boolean);
+  const spread = of("position_sd_m") === null ? "" : `, accuracy ${quantity(of("position_sd_m"), "m")}`;
+  const words = [of("is_estimated") ? "stem estimated" : null, of("is_unsure") ? `position uncertain${spread}` : null,
+    study.breaches.has("is_unsure") && of("is_unsure") === null ? "position accuracy not known" : null].filter(Boolean);
   return words.length ? make("span", { class: "remedy" }, words.join("; ")) : null;
 }
 
@@ -111,7 +111,7 @@ function crossingList(run) {
   const rows = study.crossingsOfRun(run);
   if (!rows.length) return null;
   const of = (name, row) => study.services.get(name, study.crossings.get("service", row));
-  return [make("h3", {}, "Services that cross it"), dataTable("Services that cross it",
+  return [make("h3", {}, "Crossing services"), dataTable("Crossing services",
     ["Service", "Kind", "At", "Depth", "Size"],
     rows.map((row) => [named(of("service_id", row)), said(of("kind", row)),
       quantity(study.crossings.get("at_m", row), "m", 1), quantity(of("depth_m", row), "m"),
@@ -123,7 +123,7 @@ function verdictMark(word) {
     make("b", { "aria-hidden": "true" }, VERDICT_SIGNS[word] || "\u00b7"), ` ${said(word)}`);
 }
 
-const DUG = "Dug or cut off, m\u00b2";
+const DUG = "Dug or severed, m\u00b2";
 
 function optionList(run, detail) {
   const rows = detail.rowsOf("options");
@@ -131,13 +131,13 @@ function optionList(run, detail) {
   const of = (name, row) => detail.options.get(name, row);
   const more = [[DUG, "root_m2"], [costHead(), "cost"], ["CO\u2082e, kg", "co2e_kg"]]
     .filter(([, name]) => detail.options.has(name));
-  const heads = ["Technique", "Verdict", "New bore, carries", ...more.map(([head]) => head)];
-  return [make("h3", {}, "All ways weighed"), dataTable("All ways weighed", heads,
+  const heads = ["Technique", "Verdict", "New bore, capacity", ...more.map(([head]) => head)];
+  return [make("h3", {}, "Techniques compared"), dataTable("Techniques compared", heads,
     rows.map((row) => [techniqueName(of("technique", row)),
       [verdictMark(of("verdict", row)), of("n_unknown", row) ? make("span", { class: "remedy" }, `${number(of("n_unknown", row))} not known`) : null],
       [newBore(run, detail, row), make("span", { class: "remedy" }, quantity(of("capacity_l_s", row), "l/s", 0))],
       ...more.map(([, name]) => (of(name, row) === null ? NOT_KNOWN : grouped(of(name, row))))]), { id: "option-table" }),
-  detail.options.has("root_m2") ? make("p", { class: "remedy" }, "Dug or cut off: root zone that the works dig up; for open cut also what the trench cuts off from its tree. Added over trees.") : null];
+  detail.options.has("root_m2") ? make("p", { class: "remedy" }, "Dug or severed: root zone that the works dig up and, for open cut, what the trench severs from its tree; summed over trees.") : null];
 }
 
 function newBore(run, detail, row) {
@@ -158,19 +158,19 @@ function costHead() {
 function checkList(detail, recommended) {
   const rows = detail.rowsOf("checks");
   const title = make("h3", {}, "Checks");
-  if (!rows.length) return [title, make("p", {}, "No check was made for this run.")];
+  if (!rows.length) return [title, make("p", {}, "No checks were made for this run.")];
   const of = (name, row) => detail.checks.get(name, row);
   const techniques = [...new Set(rows.map((row) => of("technique", row)))];
   const chosen = techniques.includes(recommended) ? recommended : techniques[0];
   const place = make("div", { id: "check-place" });
-  const show = (technique) => place.replaceChildren(dataTable(`Checks of: ${techniqueName(technique)}`,
+  const show = (technique) => place.replaceChildren(dataTable(`Checks: ${techniqueName(technique)}`,
     ["Check", "Verdict", "Value", "Limit", "Source"],
     rows.filter((row) => of("technique", row) === technique).map((row) => [checkName(of("check", row), of("verdict", row) === "pass" ? null : of("remedy", row), of("assumed", row)),
       verdictMark(of("verdict", row)), of("value_text", row) ?? measured(of("value", row), of("unit", row)),
       of("limit_text", row) ?? measured(of("limit", row), of("unit", row)), make("span", { class: "source" }, sourceText(of("source", row)))]),
     { id: "check-table" }));
   show(chosen);
-  return [title, make("p", {}, make("label", { for: "check-technique" }, "for "),
+  return [title, make("p", {}, make("label", { for: "check-technique" }, "Technique "),
     make("select", { id: "check-technique", onchange: (event) => show(techniques[Number(event.target.value)]) },
       techniques.map((code, i) => make("option", { value: i, selected: code === chosen }, techniqueName(code))))), place];
 }
@@ -192,7 +192,7 @@ function observationList(detail) {
   const rows = detail.rowsOf("inspections");
   if (!rows.length) return null;
   const of = (name, row) => detail.inspections.get(name, row);
-  return [make("h3", {}, "Seen inside"), dataTable("Seen inside", ["At", "Code", "Kind", "Amount", "Clock", "Joint"],
+  return [make("h3", {}, "Inspection observations"), dataTable("Inspection observations", ["At", "Code", "Kind", "Amount", "Clock", "Joint"],
     rows.map((row) => [quantity(of("chainage_m", row), "m", 1), codeText(of, row),
       of("characterisation", row) ?? "", of("quantification", row) ?? "", of("clock", row) ?? "",
       yesNo(of("at_joint", row))]))];
@@ -220,11 +220,11 @@ function digsOf(runId) {
   const digs = rows.filter((row) => !isRobot(row));
   const robots = rows.filter(isRobot);
   return [
-    digs.length ? [make("h3", {}, "Digs that remain"), dataTable("Digs that remain", ["Dig", "For", "By", "In root zones", "Worst tree"],
+    digs.length ? [make("h3", {}, "Small digs that remain"), dataTable("Small digs that remain", ["Dig", "Purpose", "Method", "In root zones", "Most affected tree"],
       digs.map((row) => [linkTo("dig", of("dig_id", row)), said(of("kind", row)), said(of("method", row)),
         quantity(of("zone_overlap_m2", row), "m\u00b2"), worstTree(of, row)]))] : null,
     robots.length ? [make("h3", {}, "Connections reopened by robot"), make("p", { id: "robot-list" },
-      `${counted(robots.length, "connection")}, from inside, without a dig: `,
+      `${counted(robots.length, "connection")}, from inside, without digging: `,
       robots.map((row, i) => [i ? ", " : "", named(of("connection_id", row))]))] : null,
   ];
 }
@@ -242,7 +242,7 @@ function decisionsOf(column, id) {
   for (let row = 0; row < study.decisions.n; row += 1) {
     if (id !== null && study.decisions.get(column, row) === id) rows.push(row);
   }
-  return rows.length ? [make("h3", {}, "Decided by people"), wholeTable("Decided by people", study.decisions, rows)] : null;
+  return rows.length ? [make("h3", {}, "Decisions"), wholeTable("Decisions", study.decisions, rows)] : null;
 }
 
 function wholeTable(title, table, rows) {

@@ -29,7 +29,7 @@ async function openIndex() {
     const text = byId("finder-text").value.trim();
     const row = content.ids.findIndex((id) => id.toLowerCase() === text.toLowerCase());
     const note = byId("finder-note");
-    if (row < 0) note.textContent = text ? `Nothing here is called ${text}.` : "Type a number first.";
+    if (row < 0) note.textContent = text ? `Nothing found for ${text}.` : "Enter a number first.";
     else {
       note.replaceChildren("Run ", make("a", { href: `${content.files[content.areas[row]]}${placeHash("run", content.ids[row])}` }, content.ids[row]),
         ` is on sheet ${content.areas[row] + 1}.`);

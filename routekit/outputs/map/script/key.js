@@ -18,8 +18,8 @@ const key = {
   /** @returns {[string, string, (code: string) => string, string]} */
   kinds() {
     return drawing.view === "harm"
-      ? ["severity", "severities", severityName, "Harm of an open trench; untick to leave out"]
-      : ["technique", "techniques", techniqueName, "Recommended; untick to leave out"];
+      ? ["severity", "severities", severityName, "Impact of open cut; untick to hide"]
+      : ["technique", "techniques", techniqueName, "Recommended; untick to hide"];
   },
 
   build() {

@@ -2,12 +2,12 @@
 
 const PAGES = {
   runs: (page) => schedule.build(page),
-  narrow: (page) => narrowing.build(page),
-  draw: (page) => page.replaceChildren(...compact(drawPage())),
-  doubts: (page) => page.replaceChildren(...compact(doubtsPage())),
-  sums: (page) => page.replaceChildren(...compact(sumsPage())),
+  filter: (page) => narrowing.build(page),
+  layers: (page) => page.replaceChildren(...compact(drawPage())),
+  findings: (page) => page.replaceChildren(...compact(doubtsPage())),
+  totals: (page) => page.replaceChildren(...compact(sumsPage())),
   print: (page) => page.replaceChildren(...compact(printing.page())),
-  basis: (page) => page.replaceChildren(...compact(basisPage())),
+  sources: (page) => page.replaceChildren(...compact(basisPage())),
 };
 
 const built = new Set(["cautions"]);
@@ -73,7 +73,7 @@ async function followAddress() {
 }
 
 function showMissing(kind, id) {
-  showPage("card").replaceChildren(make("h2", {}, `No ${kind} is called ${id}`),
+  showPage("card").replaceChildren(make("h2", {}, `There is no ${kind} ${id}`),
     make("p", {}, make("a", { href: "#page=runs" }, "All runs")));
   plan.mark(null);
 }

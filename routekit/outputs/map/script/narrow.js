@@ -1,4 +1,4 @@
-// Which runs are shown: what is ticked in the key and on the page «Narrow».
+// Which runs are shown: what is ticked in the key and on the page «Filter».
 
 const narrowing = {
   technique: new Set(), severity: new Set(), material: new Set(),
@@ -32,36 +32,36 @@ const narrowing = {
     plan.redraw();
     schedule.refresh();
     key.refresh();
-    if (byId("narrow-note")) byId("narrow-note").textContent = shownWords();
+    if (byId("filter-note")) byId("filter-note").textContent = shownWords();
   },
 
   set(name, value, isOn) {
     if (isOn) this[name].add(value);
     else this[name].delete(value);
-    if (byId("narrow-note")) this.build(byId("page-narrow"));
+    if (byId("filter-note")) this.build(byId("page-filter"));
     this.apply();
   },
 
   reset() {
     this.open();
     Object.assign(this, { least: null, most: null, openOnly: false, renewOnly: false });
-    this.build(byId("page-narrow"));
+    this.build(byId("page-filter"));
     this.apply();
   },
 
   build(page) {
     page.replaceChildren(
-      make("h2", {}, "Narrow the runs"),
-      make("p", { id: "narrow-note", role: "status" }, shownWords()),
+      make("h2", {}, "Filter runs"),
+      make("p", { id: "filter-note", role: "status" }, shownWords()),
       this.ticks("Recommended", "technique", techniqueName, Object.keys(study.palette.techniques)),
-      this.ticks("Harm of an open trench", "severity", severityName, Object.keys(study.palette.severities)),
+      this.ticks("Impact of open cut", "severity", severityName, Object.keys(study.palette.severities)),
       this.ticks("Material of the old pipe", "material", (word) => plain(word || NOT_KNOWN), null),
       this.sizes(),
-      make("fieldset", {}, make("legend", {}, "Only runs"),
-        this.tick("with something to confirm on site", this.openOnly, (isOn) => { this.openOnly = isOn; }),
+      make("fieldset", {}, make("legend", {}, "Show only runs"),
+        this.tick("with items to confirm on site", this.openOnly, (isOn) => { this.openOnly = isOn; }),
         study.runs.has("renew") ? this.tick("marked for renewal in the input", this.renewOnly,
           (isOn) => { this.renewOnly = isOn; }) : null),
-      make("p", {}, make("button", { type: "button", onclick: () => this.reset() }, "Show all runs again")),
+      make("p", {}, make("button", { type: "button", onclick: () => this.reset() }, "Clear all filters")),
     );
   },
 
@@ -107,6 +107,6 @@ function countBy(name) {
 
 function shownWords() {
   const all = study.runs.n;
-  return study.shownCount === all ? `All ${all} runs are shown.`
-    : `${study.shownCount} of ${all} runs are shown; the rest are thin grey lines.`;
+  return study.shownCount === all ? `Runs shown: all ${all}.`
+    : `Runs shown: ${study.shownCount} of ${all}; the rest are thin grey lines.`;
 }

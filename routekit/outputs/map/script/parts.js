@@ -19,15 +19,15 @@ function treeCard(tree) {
       ["Stem", said(of("stem_text"))],
       ["Crown, height", crownText(of("crown_diameter_m"), of("height_m"))],
       ["Age, category", `${said(of("age_class"))}, ${said(of("category"))}`],
-      ["Protection zone", of("radius_m") === null ? `own outline, ${quantity(of("area_m2"), "m\u00b2", 1)}` : `radius ${quantity(of("radius_m"), "m")}, ${quantity(of("area_m2"), "m\u00b2", 1)}${of("is_capped") ? ", capped" : ""}`],
+      ["Protection zone", of("radius_m") === null ? `drawn outline, ${quantity(of("area_m2"), "m\u00b2", 1)}` : `radius ${quantity(of("radius_m"), "m")}, ${quantity(of("area_m2"), "m\u00b2", 1)}${of("is_capped") ? ", capped" : ""}`],
       ["Structural zone", of("structural_radius_m") === null ? NOT_KNOWN : `radius ${quantity(of("structural_radius_m"), "m")}`],
-      ["Rule", of("basis") || said(of("regime"))],
-      of("position_sd_m") === null ? null : ["Position good to", quantity(of("position_sd_m"), "m")],
+      ["Zone rule", of("basis") || said(of("regime"))],
+      of("position_sd_m") === null ? null : ["Position accuracy", quantity(of("position_sd_m"), "m")],
     ]),
-    make("h3", {}, "If every run were cut open"),
+    make("h3", {}, "If every run were open cut"),
     factList([
-      ["Harm", of("n_runs") ? severityName(of("severity")) : "No run reaches its zone"],
-      of("n_runs") ? ["Zone cut off", `${percent(of("severed_share"))}, ${quantity(of("severed_m2"), "m\u00b2")}`] : null,
+      ["Impact", of("n_runs") ? severityName(of("severity")) : "No run reaches its zone"],
+      of("n_runs") ? ["Zone severed", `${percent(of("severed_share"))}, ${quantity(of("severed_m2"), "m\u00b2")}`] : null,
       of("n_runs") ? ["Zone dug", `${percent(of("footprint_share"))}, ${quantity(of("footprint_m2"), "m\u00b2")}`] : null,
       of("n_runs") ? ["Trench edge to stem centre", quantity(of("stem_edge_m"), "m")] : null,
     ]),
@@ -48,16 +48,16 @@ function balanceOf(row) {
   const of = (name) => study.tree_balance.get(name, row);
   const area = (share, name) => `${percent(of(share))}${of(name) === null ? "" : `, ${quantity(of(name), "m\u00b2")}`}`;
   const plan = of("is_touched") === false ? "None" : severityName(of("severity"));
-  return [make("h3", {}, "Open cut against what we recommend"),
-    dataTable("Open cut of the runs to be worked on, against what we recommend", ["", "Open cut", "Recommended"], [
-      ["Harm", severityName(of("open_cut_severity")), of("is_careful_structural") ? `${plan}, careful dig in the structural zone` : plan],
+  return [make("h3", {}, "Open cut compared with the recommended works"),
+    dataTable("Open cut of the runs to be worked on, compared with the recommended works", ["", "Open cut", "Recommended"], [
+      ["Impact", severityName(of("open_cut_severity")), of("is_careful_structural") ? `${plan}, careful dig in the structural zone` : plan],
       ["Zone dug", area("open_cut_footprint_share", "open_cut_footprint_m2"), area("footprint_share", "footprint_m2")],
-      ["Zone dug or cut off", percent(of("open_cut_severed_share")), area("loss_share", "loss_m2")],
+      ["Zone dug or severed", percent(of("open_cut_severed_share")), area("loss_share", "loss_m2")],
     ]),
     factList([
-      of("touched_by") ? ["Touched by", of("touched_by")] : null,
-      of("working_method") ? ["How to work", of("working_method")] : null,
-      of("spared_m2") < 0 ? ["Mind", "the works dig up more of this zone than a trench would"] : null,
+      of("touched_by") ? ["Affected by", of("touched_by")] : null,
+      of("working_method") ? ["Working method", of("working_method")] : null,
+      of("spared_m2") < 0 ? ["Note", "the works dig up more of this zone than a trench would"] : null,
     ])];
 }
 
@@ -66,7 +66,7 @@ function treeBreaches(tree) {
   if (!rows.length) return null;
   const of = (name, row) => study.breaches.get(name, row);
   return [make("h3", {}, "Runs through its zone"), dataTable("Runs through its zone",
-    ["Run", "Harm", "Zone cut off", "Edge to stem centre", "We recommend"],
+    ["Run", "Impact", "Zone severed", "Trench edge to stem centre", "Recommended"],
     rows.map((row) => [runText(of("run", row)), severityName(of("severity", row)), percent(of("severed_share", row)),
       quantity(of("stem_edge_m", row), "m"), techniqueName(study.runs.get("technique", of("run", row)))]))];
 }
@@ -77,21 +77,21 @@ function pitCard(pit) {
   return [
     make("h2", {}, `Pit ${named(of("pit_id"))}`),
     make("p", { class: "verdict-line" }, make("strong", {}, capital(pitName(pit))),
-      of("is_clear") === null ? "" : of("is_clear") ? `, stands clear${doubtOfPlace(study.pits, pit)}` : ", nowhere clear to stand"),
+      of("is_clear") === null ? "" : of("is_clear") ? `, clear${doubtOfPlace(study.pits, pit)}` : ", no clear position found"),
     factList([
       ["At manhole", manholeText(of("manhole_id"))],
       ["Size", `${number(of("length_m"), 1)} \u00d7 ${quantity(of("width_m"), "m", 1)}, ${quantity(of("depth_m"), "m", 1)} deep`],
-      ["Soil out", quantity(of("volume_m3"), "m\u00b3", 1)],
+      ["Excavated volume", quantity(of("volume_m3"), "m\u00b3", 1)],
       ["In root zones", inRootZones(of)],
-      ["Worst tree", worstTree((name) => of(name), pit)],
-      of("is_structural") ? ["Structural roots", "reached"] : null,
+      ["Most affected tree", worstTree((name) => of(name), pit)],
+      of("is_structural") ? ["Structural roots", "affected"] : null,
       of("structural_m2") ? ["In structural zones", quantity(of("structural_m2"), "m\u00b2")] : null,
       of("may_be_structural") ? ["Position", warning("may be in a structural zone: survey pipe and stem first")] : null,
-      of("is_near_stem") ? ["Stem", warning("too near: nothing may be dug here")] : null,
+      of("is_near_stem") ? ["Stem", warning("too close: nothing may be dug here")] : null,
       streetFact(of),
-      of("method") ? ["Dug by", plain(of("method"))] : null,
-      ["What it meets", said(of("why"))],
-      of("would_free") ? ["Would free it", of("would_free")] : null,
+      of("method") ? ["Digging method", plain(of("method"))] : null,
+      ["What it affects", said(of("why"))],
+      of("would_free") ? ["What would clear it", of("would_free")] : null,
     ]),
     pitSketch(pit),
     stems.length ? [make("h3", {}, "Nearest stems"), dataTable("Nearest stems", ["Tree", "Edge of pit to stem", "Its zone"],
@@ -103,15 +103,15 @@ function pitCard(pit) {
 // What the doubt about positions leaves open of a pit or dig.
 function doubtOfPlace(table, row) {
   const unsure = table.has("is_unsure") ? table.get("is_unsure", row) : false;
-  if (unsure === null) return " as drawn, position doubt not known";
-  return unsure ? " as drawn, position unsure" : "";
+  if (unsure === null) return " as drawn, position accuracy not known";
+  return unsure ? " as drawn, position uncertain" : "";
 }
 
 // Ground in root zones, and below it the zone of each tree where it lies in several.
 function inRootZones(of) {
   const trees = String(of("zone_by_tree") ?? "").split("; ").filter(Boolean);
   return [quantity(of("zone_overlap_m2"), "m\u00b2"), trees.length > 1 ? make("span", { class: "remedy" },
-    `where zones overlap it counts once; by tree: ${trees.map((one) => `${one}\u00a0m\u00b2`).join(", ")}`) : null];
+    `overlapping zones counted once; by tree: ${trees.map((one) => `${one}\u00a0m\u00b2`).join(", ")}`) : null];
 }
 
 // A pit goes by one name everywhere: its role in the table.
@@ -123,7 +123,7 @@ function pitName(pit) {
 function streetFact(of) {
   const taken = [["carriageway_m2", "carriageway"], ["parking_m2", "parking"], ["footway_m2", "footway"]]
     .filter(([name]) => of(name)).map(([name, word]) => `${quantity(of(name), "m\u00b2", 1)} of ${word}`);
-  return taken.length ? ["Takes", taken.join(", ")] : null;
+  return taken.length ? ["Occupies", taken.join(", ")] : null;
 }
 
 function stringsOfPit(pitId) {
@@ -133,7 +133,7 @@ function stringsOfPit(pitId) {
       found.push(make("li", {}, linkTo("string", study.strings.get("string_id", row))));
     }
   }
-  return found.length && pitId !== null ? [make("h3", {}, "Serves the strings"), make("ul", {}, found)] : null;
+  return found.length && pitId !== null ? [make("h3", {}, "Strings it serves"), make("ul", {}, found)] : null;
 }
 
 function stringCard(row) {
@@ -148,7 +148,7 @@ function stringCard(row) {
   const [likely, high] = [percent(of("utilisation")), percent(of("utilisation_high"))];
   return [
     make("h2", {}, `String ${named(of("string_id"))}`),
-    over.length ? make("p", { class: "verdict-line", id: "pull-warning" }, warning(`${capital(over.join("; "))}: confirm before the string is let.`)) : null,
+    over.length ? make("p", { class: "verdict-line", id: "pull-warning" }, warning(`${capital(over.join("; "))}: confirm before award.`)) : null,
     of("laydown_room") === "no room" ? make("p", { class: "verdict-line", id: "room-warning" }, warning("There is no room to lay out even one pipe length behind the launch pit: choose the other end, or another technique.")) : null,
     factList([
       ["Runs in order", runs.map((id, i) => [i ? ", " : "", study.rows.run.has(id) ? linkTo("run", id) : id])],
@@ -157,21 +157,21 @@ function stringCard(row) {
       pit("launch", "launch_pit"),
       pit("reception", "reception_pit"),
       ["New pipe", `outside ${quantity(of("new_outside_mm"), "mm")}, SDR ${said(of("sdr"))}`],
-      ["Drag on the pipe", `${number(of("pull_low_kn"), 0)} to ${quantity(of("pull_high_kn"), "kN", 0)}, likely ${number(of("pull_mid_kn"), 0)}`],
-      ["Pipe may take", quantity(of("allowable_kn"), "kN", 0)],
-      ["Used of that", [of("utilisation_high") === null ? likely : `${likely} at the likely estimate, ${high} at the high one`,
+      ["Pull on the pipe", `${number(of("pull_low_kn"), 0)} to ${quantity(of("pull_high_kn"), "kN", 0)}, likely ${number(of("pull_mid_kn"), 0)}`],
+      ["Allowable pull of the pipe", quantity(of("allowable_kn"), "kN", 0)],
+      ["Utilisation", [of("utilisation_high") === null ? likely : `${likely} at the likely estimate, ${high} at the high one`,
         overAt(row, "pull") === null ? null : [" ", warning("over")]]],
       of("machine_mid_kn") === null ? null : ["Pull at the machine", [`${number(of("machine_low_kn"), 0)} to ${quantity(of("machine_high_kn"), "kN", 0)}, likely ${number(of("machine_mid_kn"), 0)}; rated for ${quantity(of("machine_limit_kn"), "kN", 0)}`,
         overAt(row, "machine") === null ? null : [" ", warning("over")]]],
       ["Welds", number(of("weld_count"))],
-      of("overlap_m") === null ? null : ["Left to relax", `${quantity(of("overlap_m"), "m", 1)} over the length`],
+      of("overlap_m") === null ? null : ["Relaxation allowance", `${quantity(of("overlap_m"), "m", 1)} beyond the length`],
       of("pulled") ? ["Pulled", plain(of("pulled"))] : null,
       of("difficulty") ? ["Difficulty", plain(of("difficulty"))] : null,
-      of("over_limit") ? ["Over a limit", plain(of("over_limit"))] : null,
-      of("laydown_available_m") === null ? null : ["Laydown", `${quantity(of("laydown_available_m"), "m", 1)} free${of("laydown_stages") > 1 ? `, welded on in ${number(of("laydown_stages"))} stages` : ""}`],
-      of("laydown_text") ? ["Room for the pipe", of("laydown_text")] : null,
-      of("start_reason") ? ["Begins here since", of("start_reason")] : null,
-      of("end_reason") ? ["Ends here since", of("end_reason")] : null,
+      of("over_limit") ? ["Limits exceeded", plain(of("over_limit"))] : null,
+      of("laydown_available_m") === null ? null : ["Laydown", `${quantity(of("laydown_available_m"), "m", 1)} free${of("laydown_stages") > 1 ? `, welded in ${number(of("laydown_stages"))} stages` : ""}`],
+      of("laydown_text") ? ["Room to lay out the pipe", of("laydown_text")] : null,
+      of("start_reason") ? ["Starts here because", of("start_reason")] : null,
+      of("end_reason") ? ["Ends here because", of("end_reason")] : null,
       of("to_confirm") ? ["To confirm on site", of("to_confirm")] : null,
     ]),
   ];
@@ -181,15 +181,15 @@ function digCard(row) {
   const of = (name) => study.digs.get(name, row);
   const robot = isRobot(row);
   return [make("h2", {}, `${robot ? "Reopening" : "Dig"} ${named(of("dig_id"))}`), factList([
-    ["For", said(of("kind"))],
-    ["By", said(of("method"))],
-    ["On run", study.rows.run.has(String(of("run_id"))) ? linkTo("run", of("run_id")) : named(of("run_id"))],
+    ["Purpose", said(of("kind"))],
+    ["Method", said(of("method"))],
+    ["Run", study.rows.run.has(String(of("run_id"))) ? linkTo("run", of("run_id")) : named(of("run_id"))],
     ["Connection", of("connection_id") === null ? "none" : named(of("connection_id"))],
-    ["Dug", robot ? "nothing: from inside the pipe" : quantity(of("footprint_m2"), "m\u00b2")],
+    ["Excavated", robot ? "nothing: from inside the pipe" : quantity(of("footprint_m2"), "m\u00b2")],
     robot ? null : ["In root zones", inRootZones(of)],
-    robot ? null : ["Worst tree", worstTree((name) => of(name), row)],
+    robot ? null : ["Most affected tree", worstTree((name) => of(name), row)],
     of("position_doubt") ? ["Position", of("may_be_structural") ? warning(of("position_doubt")) : of("position_doubt")] : null,
-    of("is_near_stem") ? ["Stem", warning("too near: nothing may be dug here")] : null,
+    of("is_near_stem") ? ["Stem", warning("too close: nothing may be dug here")] : null,
   ])];
 }
 

@@ -10,8 +10,8 @@ const plan = {
     sheet_map.on("mousemove", (event) => this.point(event));
     sheet_map.on("mouseout", () => { byId("pointer").textContent = ""; });
     sheet_map.on("moveend zoomend resize", () => this.showScale());
-    byId("closer").addEventListener("click", () => sheet_map.zoomIn());
-    byId("wider").addEventListener("click", () => sheet_map.zoomOut());
+    byId("zoom-in").addEventListener("click", () => sheet_map.zoomIn());
+    byId("zoom-out").addEventListener("click", () => sheet_map.zoomOut());
     byId("whole").addEventListener("click", () => this.showWhole());
     new ResizeObserver(() => sheet_map.invalidateSize({ animate: false }))
       .observe(sheet_map.getContainer());

@@ -18,10 +18,10 @@ const printing = {
     const scales = [...new Set([...PRINT_SCALES, study.meta.print_scale])].sort((a, b) => a - b);
     return [
       make("h2", {}, "Print this sheet"),
-      make("p", {}, "A3, landscape, centred on the middle of the plan. Print at 100 %, not fitted to the page, or the scale is lost; the scale bar stays true."),
+      make("p", {}, "A3, landscape, centred on the middle of the plan. Print at 100 %, not fitted to the page, to keep the scale; the scale bar is right in any case."),
       make("p", {}, make("label", { for: "print-scale" }, "Scale "),
         make("select", { id: "print-scale", onchange: (event) => { this.scale = Number(event.target.value) || null; } },
-          make("option", { value: "" }, "whatever shows the present view"),
+          make("option", { value: "" }, "fit the current view"),
           scales.map((n) => make("option", { value: n, selected: n === this.scale }, `1:${n}`)))),
       make("p", {}, make("button", { type: "button", id: "print-now", onclick: () => this.start() }, "Print")),
     ];
@@ -93,8 +93,8 @@ function titleBlock() {
     make("h2", {}, study.meta.name),
     make("p", {}, "Sewer renewal among trees, run by run"),
     factList([["Scale", `1:${rounded} on A3`], ["Date", study.meta.date || "not given"],
-      ["Measured in", study.meta.crs], ["Shown", shownWords()]]),
-    make("h3", {}, drawing.view === "harm" ? "Harm of an open trench" : "Recommended"),
+      ["Coordinates", study.meta.crs], ["Shown", shownWords()]]),
+    make("h3", {}, drawing.view === "harm" ? "Impact of open cut" : "Recommended"),
     make("ul", { class: "signs" }, strokes.map(([value, stroke]) => make("li", {}, strokeSample(stroke), `${wordsOf(value)} (${counts.get(value)})`))),
     make("ul", { class: "signs" }, SIGNS.filter(([of]) => study[of].n).map(([, draw, words]) => (
       make("li", {}, makeSvg("svg", { class: "sample", viewBox: "0 0 30 18", width: 30, height: 18 }, draw()), words)))),

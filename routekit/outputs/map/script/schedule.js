@@ -5,7 +5,7 @@ const SORTS = [
   { name: "run_id", words: "Run" },
   { name: "technique", words: "Recommended" },
   { name: "diameter_mm", words: "Bore, mm" },
-  { name: "severity", words: "Open trench" },
+  { name: "severity", words: "Impact" },
   { name: "n_trees", words: "Trees" },
   { name: "length_m", words: "m" },
 ];
@@ -20,15 +20,15 @@ const schedule = {
       make("div", { class: "list-tools" },
         make("label", {}, make("input", { type: "checkbox", id: "in-sight", checked: this.inSight,
           onchange: (event) => { this.inSight = event.target.checked; this.refresh(); } }),
-        " only what the plan shows"),
-        make("button", { type: "button", id: "take-csv", onclick: () => takeaway.csv() }, "List as CSV"),
-        make("button", { type: "button", id: "take-geojson", onclick: () => takeaway.geojson() }, "Lines as GeoJSON")),
+        " only runs in view"),
+        make("button", { type: "button", id: "take-csv", onclick: () => takeaway.csv() }, "Download list (CSV)"),
+        make("button", { type: "button", id: "take-geojson", onclick: () => takeaway.geojson() }, "Download lines (GeoJSON)")),
       make("p", { id: "list-note", role: "status" }),
       make("table", { id: "run-list" },
-        make("caption", { class: "unseen" }, "Runs; each opens its own page"),
+        make("caption", { class: "unseen" }, "Runs; each opens its details"),
         make("thead", {}, make("tr", { id: "list-heads" })),
         make("tbody", { id: "list-rows" })),
-      make("button", { type: "button", id: "list-more", onclick: () => this.more() }, "More runs"));
+      make("button", { type: "button", id: "list-more", onclick: () => this.more() }, "Show more runs"));
     sheet_map.on("moveend", () => { if (this.inSight) this.refresh(); });
     this.refresh();
   },
@@ -60,7 +60,7 @@ const schedule = {
     this.limit = LIST_STEP;
     byId("list-heads").replaceChildren(...SORTS.map((sort) => this.head(sort)));
     byId("list-rows").replaceChildren(...this.shown.slice(0, this.limit).map((run) => this.line(run)));
-    byId("list-note").textContent = `${this.shown.length} of ${study.runs.n} runs listed.`;
+    byId("list-note").textContent = `Runs listed: ${this.shown.length} of ${study.runs.n}.`;
     byId("list-more").hidden = this.shown.length <= this.limit;
   },
 
@@ -92,7 +92,7 @@ const schedule = {
         onfocus: () => plan.mark("run", run) }, of("run_id"))),
       make("td", {}, make("span", { class: "with-sample" },
         letterMark(study.palette.techniques[of("technique") || ""] || study.palette.techniques[""]),
-        techniqueName(of("technique")), of("is_open") ? make("em", { title: "something to confirm on site" }, " to confirm") : null),
+        techniqueName(of("technique")), of("is_open") ? make("em", { title: "items to confirm on site" }, " to confirm") : null),
         // On a phone the bore has no column of its own.
         of("bore_change") ? make("span", { class: "remedy bore-below" }, `${of("bore_change")}\u00a0mm`) : null),
       make("td", { class: "bore" }, of("bore_change") ?? NOT_KNOWN),
@@ -142,7 +142,7 @@ function digCounts() {
   let robots = 0;
   for (let dig = 0; dig < study.digs.n; dig += 1) robots += isRobot(dig) ? 1 : 0;
   const open = study.digs.n - robots;
-  const lost = totalOf("Runs worked on without known connections: digs, reopening, their harm and cost left out");
+  const lost = totalOf("Runs worked on with connections not known (digs, reopening, impact and cost left out)");
   if (lost && !open && totalOf("Small digs outside trenches") === null) return "not known: no connections are known";
   const digs = lost ? `at least ${counted(open, "small dig")}, connections of ${counted(lost, "run")} not known` : counted(open, "small dig");
   return robots ? `${digs}, ${counted(robots, "connection")} reopened by robot` : digs;
@@ -152,7 +152,7 @@ function overpulledNote() {
   const over = Array.from({ length: study.strings.n }, (_, row) => row).filter((row) => overWords(row).length);
   const stuck = Array.from({ length: study.strings.n }, (_, row) => row).filter((row) => study.strings.get("laydown_room", row) === "no room");
   const room = stuck.length ? ["; ", warning(`no room to lay out one pipe length for ${counted(stuck.length, "string")}`)] : [];
-  return over.length || room.length ? [...room, over.length ? "; " : "", !over.length ? null : warning(`${counted(over.length, "string")} over the allowable pull at some estimate`)] : null;
+  return over.length || room.length ? [...room, over.length ? "; " : "", !over.length ? null : warning(`${counted(over.length, "string")} over the allowable pull by at least one estimate`)] : null;
 }
 
 function warning(words) {
@@ -171,11 +171,11 @@ function overview() {
   const hit = count(study.tree_balance, "open_cut_severity", (word) => word === "major" || word === "structural");
   const works = study.runs.has("needs_work") ? `${counted(count(study.runs, "needs_work", Boolean), "run")} to be worked on` : "runs to be worked on";
   return factList([
-    ["Runs", `${study.runs.n}, ${number(metres / 1000, 2)} km in all`],
-    ["Something to confirm", counted(count(study.runs, "is_open", Boolean), "run")],
-    ["Trees", `${study.trees.n}; open cut of the ${works} would do major or structural harm to ${hit}`],
+    ["Runs", `${study.runs.n}, ${number(metres / 1000, 2)} km in total`],
+    ["To confirm on site", counted(count(study.runs, "is_open", Boolean), "run")],
+    ["Trees", `${study.trees.n}; open cut of the ${works} would have a major or structural impact on ${hit}`],
     ["Strings and pits", [`${counted(study.strings.n, "string")}, ${counted(study.pits.n, "pit")}`, overpulledNote()]],
     ["Small digs", digCounts()],
-    ["Doubts about the data", make("a", { href: "#page=doubts" }, counted(study.findings.n, "finding"))],
+    ["Data findings", make("a", { href: "#page=findings" }, counted(study.findings.n, "finding"))],
   ]);
 }

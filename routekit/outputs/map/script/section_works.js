@@ -113,15 +113,15 @@ function stackNames(run, levels, perM) {
 
 function sectionCaption(levels, frame, run, found, pipe) {
   const lines = [
-    `Lengths and heights to scale, heights ${number(frame.stretch, 1)} times larger.`,
-    levels.hasGround ? "Levels in m above the study's datum." : "No ground levels: heights count from the ground.",
-    `Light brown: trench down to the invert. Green: densest roots (${quantity(study.meta.root_band_m, "m")} below the ground), darker within a protection zone.`,
-    found.roots.length ? "Hanging from the crown: roots found by camera, as deep as the share of the bore they fill." : null,
+    `To scale; heights exaggerated ${number(frame.stretch, 1)} times.`,
+    levels.hasGround ? "Levels in m above the study's datum." : "No ground levels: heights are measured from the ground surface.",
+    `Light brown: trench down to the invert. Green: densest roots (down to ${quantity(study.meta.root_band_m, "m")} below ground), darker within a protection zone.`,
+    found.roots.length ? "Hanging from the crown: roots seen by camera, drawn as deep as the share of the bore they fill." : null,
     found.collapses.length ? "Red cross: collapse." : null,
     found.doubtful.length ? "Code with a question mark: not understood, or its kind is not known." : null,
-    connectionsOn(run).length ? "Stubs: connections (g gully, h house, u not known); white shaft: opened by a dig." : null,
+    connectionsOn(run).length ? "Stubs: connections (g gully, h house, u not known); white shaft: reopened by a dig." : null,
     study.crossingsOfRun(run).length ? "Rings: crossing services; dashed: depth not known." : null,
-    pipe ? `Solid bands: wall of the new pipe, ${lieOf(pipe.technique)}.` : null,
+    pipe ? `Solid bands: new pipe wall, ${lieOf(pipe.technique)}.` : null,
   ];
   return lines.filter(Boolean).join(" ");
 }

@@ -35,7 +35,7 @@ function sectionWords(run, levels, found) {
   const seen = [found.collapses.length ? `collapse at ${found.collapses.map((m) => number(m, 1)).join(", ")} m; ` : "",
     found.roots.length ? `roots at ${found.roots.map(({ m }) => number(m, 1)).join(", ")} m; ` : "",
     found.doubtful.length ? `${found.doubtful.map(({ m, code }) => `${code} (kind not known) at ${number(m, 1)}`).join(", ")} m; ` : ""].join("");
-  return `Long section, ${number(levels.length, 1)} m long; invert ${number(levels.up - levels.upInvert, 2)} m deep upstream and ${number(levels.down - levels.downInvert, 2)} m downstream; ${seen}${trees} protection zones and ${services} services cross it, ${counted(connectionsOn(run).length, "connection")}. The tables below hold the same figures.`;
+  return `Long section, ${number(levels.length, 1)} m long; invert ${number(levels.up - levels.upInvert, 2)} m deep upstream and ${number(levels.down - levels.downInvert, 2)} m downstream; ${seen}crossed by ${counted(trees, "protection zone")} and ${counted(services, "service")}; ${counted(connectionsOn(run).length, "connection")}. The tables below give the same figures.`;
 }
 
 function sectionFrame(levels, names) {
@@ -146,7 +146,7 @@ function pitSketch(pit) {
     .map((s) => Math.max(Math.abs(s.x - cx), Math.abs(s.y - cy)))) / study.cells + 1.5;
   const perM = 190 / reach;
   const at = (x, y) => [210 + ((x - cx) / study.cells) * perM, 200 + ((y - cy) / study.cells) * perM];
-  const svg = makeSvg("svg", { class: "section", viewBox: "0 0 420 400", role: "img", "aria-label": `Plan of pit ${study.pits.get("pit_id", pit)}; sizes and distances stand in the lists below.` },
+  const svg = makeSvg("svg", { class: "section", viewBox: "0 0 420 400", role: "img", "aria-label": `Plan of pit ${study.pits.get("pit_id", pit)}; sizes and distances are in the lists below.` },
     sketchRuns(cx, cy, reach, at), stems.map((stem) => sketchStem(stem, at, perM)),
     polygonOf(cornersOf(lines, pit).map(([x, y]) => at(x, y)), { class: "p-pit" }),
     sketchSides(pit, at), stems.map((stem) => sketchDistance(stem, at)), sketchScale(perM));

@@ -1,4 +1,4 @@
-// Pages that are lists: what is drawn, doubts about the data, sums, and what it all rests on.
+// Pages that are lists: layers, data findings, totals, sources.
 
 const ROWS_AT_FIRST = 200;
 
@@ -10,7 +10,7 @@ function growingTable(title, heads, count, lineOf) {
     holder.replaceChildren(dataTable(title, heads, rows));
     if (count > limit) {
       holder.append(make("button", { type: "button", onclick: () => show(limit * 3) },
-        `${count - limit} more`));
+        `Show more (${count - limit} left)`));
     }
   };
   show(ROWS_AT_FIRST);
@@ -20,14 +20,14 @@ function growingTable(title, heads, count, lineOf) {
 function drawPage() {
   const rows = DRAWN.filter(({ name, of }) => study[of || name].n);
   return [
-    make("h2", {}, "What is drawn"),
+    make("h2", {}, "Layers"),
     make("fieldset", {}, make("legend", {}, "Show on the plan"), [...rows].reverse().map((layer) => (
       make("label", {}, make("input", { type: "checkbox", checked: drawing.isOn[layer.name],
         "data-layer": layer.name, onchange: (event) => {
           drawing.isOn[layer.name] = event.target.checked;
           plan.redraw();
         } }), ` ${layer.words}`)))),
-    make("h3", {}, "Signs on the plan"),
+    make("h3", {}, "Symbols on the plan"),
     make("ul", { class: "signs" }, SIGNS.filter(([of]) => study[of].n).map(([, draw, words]) => (
       make("li", {}, makeSvg("svg", { class: "sample", viewBox: "0 0 30 18", width: 30, height: 18, "aria-hidden": "true" }, draw()), words)))),
     study.meta.tiles_credit ? make("p", { class: "credit" }, `Online background: ${study.meta.tiles_credit}`) : null,
@@ -40,9 +40,9 @@ const SIGNS = [
   ["trees", sign("circle", { cx: 15, cy: 9, r: 8, class: "g-crown" }), "Tree crown"],
   ["trees", sign("circle", { cx: 15, cy: 9, r: 8, class: "p-zone" }), "Root protection zone"],
   ["trees", sign("circle", { cx: 15, cy: 9, r: 6, class: "p-core" }), "Structural root zone"],
-  ["runs", sign("rect", { x: 2, y: 4, width: 26, height: 10, class: "g-trench" }), "Trench, to its width"],
+  ["runs", sign("rect", { x: 2, y: 4, width: 26, height: 10, class: "g-trench" }), "Trench, to scale"],
   ["strings", sign("rect", { x: 2, y: 3, width: 26, height: 12, rx: 6, class: "g-string" }), "Pull string"],
-  ["laydown", sign("rect", { x: 2, y: 5, width: 26, height: 8, class: "g-laydown" }), "Room for the welded pipe"],
+  ["laydown", sign("rect", { x: 2, y: 5, width: 26, height: 8, class: "g-laydown" }), "Laydown area for the welded pipe"],
   ["pits", sign("rect", { x: 5, y: 3, width: 20, height: 12, class: "p-pit" }), "Pit, to scale"],
   ["digs", sign("rect", { x: 10, y: 4, width: 10, height: 10, class: "g-dig" }), "Small dig"],
   ["manholes", sign("circle", { cx: 15, cy: 9, r: 5, class: "g-dig" }), "Manhole"],
@@ -53,10 +53,10 @@ const SIGNS = [
 function doubtsPage() {
   const of = (name, row) => study.findings.get(name, row);
   return [
-    make("h2", {}, "Doubts about the data"),
-    make("p", {}, study.findings.n ? `${counted(study.findings.n, "finding")}: what was seen in the input and what was done about it.`
-      : "Nothing was found wrong with the input."),
-    study.findings.n ? growingTable("Findings", ["Weight", "Where", "Seen", "Done about it"], study.findings.n,
+    make("h2", {}, "Data findings"),
+    make("p", {}, study.findings.n ? `${counted(study.findings.n, "finding")}: what was found in the input data and what was done about it.`
+      : "No problems were found in the input data."),
+    study.findings.n ? growingTable("Findings", ["Severity", "Where", "Found", "Action taken"], study.findings.n,
       (row) => [said(of("severity", row)), [rowLink(of("row", row)), make("span", { class: "remedy" },
         raw([of("layer", row), of("field", row)].filter(Boolean).join(", ")))],
       raw(of("seen", row)), raw(of("done", row))]) : null,
@@ -84,11 +84,11 @@ function sumsPage() {
   const name = (row) => [said(of("quantity", row)), unit(row),
     make("span", { class: "remedy" }, sourceText(of("source", row)))];
   return [
-    make("h2", {}, "Sums"),
-    make("p", {}, `Open cut of the ${workedOn()} against what is recommended, for the whole study. Below a figure: low to high estimate.`),
-    study.totals.n ? dataTable("Sums", ["Quantity and source", "Open cut", "Recommended"],
+    make("h2", {}, "Totals"),
+    make("p", {}, `Open cut of the ${workedOn()} compared with the recommended works, for the whole study. Below each figure: low to high estimate.`),
+    study.totals.n ? dataTable("Totals", ["Quantity and source", "Open cut", "Recommended"],
       Array.from({ length: study.totals.n }, (_, row) => [name(row), range("open_cut", row), range("recommended", row)]),
-      { id: "sums-table" }) : make("p", {}, "No sums were worked out."),
+      { id: "totals-table" }) : make("p", {}, "No totals were calculated."),
   ];
 }
 
@@ -114,13 +114,13 @@ function basisPage() {
     study[name].names.map(plain), study[name].n, (row) => study[name].names.map((column) => (
       column === "source" ? sourceText(study[name].get(column, row)) : raw(study[name].get(column, row)))))] : null);
   return [
-    make("h2", {}, "What this rests on"),
-    table("Where it came from", "provenance"),
+    make("h2", {}, "Sources and settings"),
+    table("Provenance", "provenance"),
     table("Settings in force", "rules"),
     table("Sources", "sources"),
     make("h3", {}, "This page"),
-    make("p", {}, `Plan in web mercator for the screen; every measure was taken in ${study.meta.crs}. Nothing is sent or fetched unless the study asks for an online background.`),
-    make("details", {}, make("summary", {}, "Licence of the Leaflet library in this page"),
+    make("p", {}, `The plan is drawn in Web Mercator; all measurements were taken in ${study.meta.crs}. Nothing is sent or fetched unless the study asks for an online background.`),
+    make("details", {}, make("summary", {}, "Licence of the Leaflet library used in this page"),
       make("pre", {}, byId("leaflet-licence").textContent)),
   ];
 }

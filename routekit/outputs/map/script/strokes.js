@@ -4,16 +4,16 @@ const INK = "#1d2430";
 
 // Each drawn layer: words for its switch, whether it starts switched on, and its pen.
 const DRAWN = [
-  { name: "photo", words: "Photo from above", on: true, draw: drawPhoto },
+  { name: "photo", words: "Aerial photo", on: true, draw: drawPhoto },
   { name: "surfaces", words: "Street surfaces", on: true, draw: drawSurfaces },
   { name: "obstacles", words: "Buildings and other obstacles", on: true, draw: drawObstacles },
-  { name: "study_area", words: "Edge of the study", on: true, draw: drawEdge },
+  { name: "study_area", words: "Study area boundary", on: true, draw: drawEdge },
   { name: "crowns", of: "trees", words: "Tree crowns", on: true, draw: drawCrowns },
   { name: "zones", of: "trees", words: "Root protection zones", on: true, draw: drawZones },
   { name: "cores", of: "trees", words: "Structural root zones", on: true, draw: drawCores },
-  { name: "trenches", of: "runs", words: "Trenches, if all were cut open", on: false, draw: drawTrenches },
+  { name: "trenches", of: "runs", words: "Trenches, if all were open cut", on: false, draw: drawTrenches },
   { name: "services", words: "Other services", on: false, draw: drawServices },
-  { name: "laydown", words: "Room to lay out the welded pipe", on: false, draw: drawLaydown },
+  { name: "laydown", words: "Laydown areas for the welded pipe", on: false, draw: drawLaydown },
   { name: "strings", words: "Pull strings", on: true, draw: drawStrings },
   { name: "digs", words: "Small digs", on: true, draw: drawDigs },
   { name: "connections", words: "Gullies and house connections", on: false, draw: drawConnections },

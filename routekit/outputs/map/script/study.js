@@ -70,10 +70,10 @@ function overAt(string, force) {
 
 // What is over on a string, in words; an empty list where nothing is.
 function overWords(string) {
-  return [["pull", "the pipe"], ["machine", "the machine"]]
+  return [["pull", "the allowable pull of the pipe"], ["machine", "the rated pull of the machine"]]
     .map(([force, bearer]) => [overAt(string, force), bearer])
     .filter(([at]) => at !== null)
-    .map(([at, bearer]) => `the ${at} of the pull is over what ${bearer} may bear`);
+    .map(([at, bearer]) => `the ${at} of the pull exceeds ${bearer}`);
 }
 
 // The background photo: where it lies on the grid, and the picture once it is unpacked.
@@ -126,7 +126,7 @@ function techniqueName(code) {
 
 function severityName(code) {
   return { none: "No tree", minor: "Minor", major: "Major", structural: "Structural", unknown: "Not known" }[
-    code] || "Not worked out";
+    code] || "Not assessed";
 }
 
 function strokeOf(view, run) {
