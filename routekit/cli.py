@@ -105,7 +105,7 @@ def demo(folder: Path, force: bool, as_json: bool) -> None:
     except OSError as error:
         message = (
             f"{folder}: the sample cannot be copied there ({error.strerror or error}); "
-            "name a folder that you may write to"
+            "name a folder that you can write to"
         )
         raise OutputError(message) from None
     _screen(folder / "study.toml", folder / "result", as_json=as_json)

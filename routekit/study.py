@@ -108,13 +108,13 @@ class Study:
             message = f"{file}: there is no such study file; give the path of a TOML file"
             raise StudyError(message) from None
         except OSError as error:
-            message = f"{file}: cannot be read ({error.strerror or error}); check its rights"
+            message = f"{file}: cannot be read ({error.strerror or error}); check permissions"
             raise StudyError(message) from None
         except RecursionError:
-            message = f"{file}: this is no readable TOML (too many brackets in brackets); mend it"
+            message = f"{file}: invalid TOML (brackets nested too deeply); correct it"
             raise StudyError(message) from None
         except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-            message = f"{file}: this is no readable TOML ({error}); mend the line named"
+            message = f"{file}: invalid TOML ({error}); correct the line named"
             raise StudyError(message) from None
         return cls(file, parse_settings(table, file=file.name))
 

@@ -263,7 +263,7 @@ def test_a_folder_that_cannot_be_is_refused_before_the_work(tmp_path):
 
 def test_a_folder_without_the_right_to_write_is_refused(tmp_path, monkeypatch):
     monkeypatch.setattr(os, "access", lambda *_: False)
-    with pytest.raises(OutputError, match=r"no right to write into .*; choose another"):
+    with pytest.raises(OutputError, match=r"no permission to write to .*; choose another"):
         refuse_unwritable(tmp_path)
 
 

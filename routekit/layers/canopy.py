@@ -148,7 +148,7 @@ def describe_fault(path: Path) -> str:
         with _told_errors(path), open_raster("layers.canopy", path):
             return ""
     except LayerError:
-        return "it is no raster that can be read"
+        return "it cannot be read as a raster"
 
 
 @contextmanager
@@ -169,7 +169,7 @@ def _told_errors(path: Path) -> Iterator[None]:
         raise LayerError(msg) from error
     except (RasterioError, OSError) as error:
         msg = (
-            f"layers.canopy: {path} is no raster that can be read ({error}); give a GeoTIFF of "
+            f"layers.canopy: {path} cannot be read as a raster ({error}); give a GeoTIFF of "
             "heights above ground in m"
         )
         raise LayerError(msg) from error

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from routekit.errors import LayerError
 from routekit.geometry.plane import AREA_DIMENSION
 from routekit.layers.canopy import RasterTrees, describe_fault, find_raster_trees
+from routekit.vocabulary import write_count
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -177,7 +178,7 @@ def _is_on_building(
     is_on = np.zeros(len(found.top), dtype=bool)
     if not is_building.any():
         seen = f"no buildings are known, and roofs in {canopy.name} look like crowns"
-        done = "each taken as a tree; give layers.obstacles, or a raster of plants only"
+        done = "each taken as a tree; give layers.obstacles, or a raster of vegetation only"
         findings.note("warning", "canopy", "", seen, done)
         return is_on
     is_on[shapely.STRtree(found.top).query(geometry[is_building], predicate="intersects")[1]] = True
@@ -243,7 +244,7 @@ def _report_made(
         seen = f"{canopy.name} shows no tree that the inventory does not have"
         findings.note("info", "canopy", "", seen, "none made")
         return
-    n = f"{len(made):,} {'tree' if len(made) == 1 else 'trees'} made from {canopy.name}"
+    n = f"{write_count(len(made), 'tree')} made from {canopy.name}"
     first, last = made["tree_id"].iloc[0], made["tree_id"].iloc[-1]
     span = str(first) if len(made) == 1 else f"{first} to {last}"
     findings.note(
@@ -278,5 +279,5 @@ def _report_made(
         made["tree_id"].iloc[np.unique(holds)],
         field="origin",
         seen="made from the raster, and a stem of the inventory stands under its crown",
-        done="both kept: look on site whether they are one tree",
+        done="both kept: check on site whether they are one tree",
     )

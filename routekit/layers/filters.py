@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 from routekit.layers.names import take_apart
 from routekit.layers.parsing import read_text
 from routekit.layers.value_words import understand_words
+from routekit.vocabulary import write_count
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -78,5 +79,5 @@ def _write_filter(layer: str, name: str, words: list[str], n_rows: int) -> Filte
     return Filter(
         where=f"{column} IS NULL OR {column} NOT IN ({listed})",
         is_sure=bool(concepts & SURE_OF[layer]),
-        why=f"leaves out {n_rows:,} {'row' if n_rows == 1 else 'rows'}: {', '.join(words)}",
+        why=f"leaves out {write_count(n_rows, 'row')}: {', '.join(words)}",
     )

@@ -24,7 +24,7 @@ CLOSED: Final[dict[str, str]] = {
     "tile_service": "the description of a service, which is fetched from a network",
     "zip": "an archive, whose content cannot be told from outside",
     "mapinfo": "a table that names other files to be read",
-    "other": "no format that is known to read nothing but itself",
+    "other": "a format that may read other files",
 }
 """What each of them is, in words."""
 

@@ -175,7 +175,7 @@ def _mend_areas(table: gpd.GeoDataFrame, layer: str, findings: Findings) -> gpd.
     mended = geometry.copy()
     mended[is_bad] = shapely.make_valid(geometry[is_bad], method="structure", keep_collapsed=False)
     keys = table.loc[is_bad, "row_key"]
-    findings.add("warning", layer, keys, field="geometry", seen=reasons, done="area made valid")
+    findings.add("warning", layer, keys, field="geometry", seen=reasons, done="polygon repaired")
     return table.set_geometry(gpd.GeoSeries(mended, index=table.index, crs=table.crs))
 
 

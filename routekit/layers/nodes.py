@@ -101,7 +101,7 @@ def turn_runs(
         "sewers",
         against["row_key"],
         field="geometry",
-        seen="drawn against its ids: starts at " + _text(against["to_manhole"]),
+        seen="drawn against its manhole ids: starts at " + _text(against["to_manhole"]),
         done="line turned; ids and levels left as given",
     )
     return runs.set_geometry(gpd.GeoSeries(lines, index=runs.index, crs=runs.crs))
@@ -304,7 +304,7 @@ def _report_far_ends(
             runs.loc[is_far, "row_key"],
             field=column,
             seen=seen + _text(runs.loc[is_far, column]).to_numpy(),
-            done="id kept, geometry left as drawn",
+            done="id kept, geometry kept as drawn",
         )
 
 

@@ -214,11 +214,11 @@ def _refuse_side_files(where: str, path: Path, driver: str) -> None:
             _refuse_side_files(where, side, "GTiff")
     for side in {path.with_suffix(".aux"), path.with_name(path.name + ".aux")}:
         if side != path and side.is_file():
-            msg = f"{where}: {side.name} beside {path} may name other files to be read"
-            raise LayerError(f"{msg}; take it away, or write the raster anew as GeoTIFF")
+            msg = f"{where}: {side.name} beside {path} may name other files to read"
+            raise LayerError(f"{msg}; take it away, or save the raster again as GeoTIFF")
     if _names_overviews(path, driver):
         msg = f"{where}: {path}, or the .aux.xml beside it, names another file to be read"
-        raise LayerError(f"{msg} (OVERVIEW_FILE); write the raster anew, or take the .aux.xml away")
+        raise LayerError(f"{msg} (OVERVIEW_FILE); save the raster again, or take the .aux.xml away")
 
 
 def _names_overviews(path: Path, driver: str) -> bool:
@@ -240,10 +240,10 @@ def _recognise(where: str, path: Path, wanted: str) -> str:
     try:
         kind = recognise(path)
     except OSError as error:
-        msg = f"{where}: {path} cannot be read ({error.strerror or error}); check its rights"
+        msg = f"{where}: {path} cannot be read ({error.strerror or error}); check permissions"
         raise LayerError(msg) from error
     if kind == NO_FORMAT:
-        msg = f"{where}: {path} is no {wanted} that can be read (it is empty)"
+        msg = f"{where}: {path} cannot be read as a {wanted} (it is empty)"
         raise LayerError(f"{msg}; name a file of a format that is read: {_list_formats(wanted)}")
     return kind
 
@@ -253,10 +253,10 @@ def _refuse_door(where: str, path: Path, kind: str) -> None:
     try:
         door = find_door(path, kind)
     except OSError as error:
-        msg = f"{where}: {path} cannot be read ({error.strerror or error}); check its rights"
+        msg = f"{where}: {path} cannot be read ({error.strerror or error}); check permissions"
         raise LayerError(msg) from error
     except sqlite3.Error as error:
-        msg = f"{where}: {path} is no vector file that can be read ({error})"
+        msg = f"{where}: {path} cannot be read as a vector file ({error})"
         raise LayerError(f"{msg}; close the program that has it open, or mend it") from error
     if door:
         msg = f"{where}: {path} is not opened: {door}"
@@ -270,7 +270,7 @@ def _refuse_closed(
     if kind in also_open:
         return
     msg = (
-        f"{where}: {path} is no {wanted} that can be read (by its first bytes it is "
+        f"{where}: {path} cannot be read as a {wanted} (by its first bytes it is "
         f"{CLOSED[kind]}); save it in a format that is read: {_list_formats(wanted)}; if you trust "
         f'the file, say study.also_open = ["{kind}"]'
     )

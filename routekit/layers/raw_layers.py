@@ -126,7 +126,7 @@ def read_layer(
             known[path] = hash_source(path)
         except OSError as error:
             msg = f"layers.{layer}: {error.filename or path} cannot be read ({error.strerror})"
-            raise LayerError(f"{msg}; check its rights") from error
+            raise LayerError(f"{msg}; check permissions") from error
     return RawLayer(
         layer=layer, frame=frame, path=path, layer_name=name, sha256=known[path], unread=unread
     )
@@ -167,7 +167,7 @@ def find_file(layer: str, text: str, *, base: Path) -> Path:
     except OSError as error:
         shown = str(path) if len(str(path)) < _LONG_PATH else f"{str(path)[:200]}..."
         msg = f"layers.{layer}: {shown} is no path that can be looked up "
-        msg += f"({error.strerror}); give a shorter one, or yourself the right to read there"
+        msg += f"({error.strerror}); give a shorter one, or get permission to read there"
         raise LayerError(msg) from None
     hint = suggest_name(path.name, there[:50]) if there else f"the folder {folder} is not there"
     msg = f"layers.{layer}: there is no file {path}; {hint}"
@@ -208,7 +208,7 @@ def _pick_layer(
     try:
         listed = pyogrio.list_layers(opened)
     except pyogrio.errors.DataSourceError as error:
-        msg = f"layers.{layer}: {path} is no vector file that can be read ({error})"
+        msg = f"layers.{layer}: {path} cannot be read as a vector file ({error})"
         raise LayerError(msg) from error
     names = [str(name) for name, _ in listed]
     if wanted is not None:

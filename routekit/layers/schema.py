@@ -18,7 +18,10 @@ if TYPE_CHECKING:
     from routekit.layers.findings import Findings
 
 ASSUMED: Final = {
-    ("connections", "kind"): "stays unknown: counted as a house connection, the costlier kind",
+    (
+        "connections",
+        "kind",
+    ): "kept as unknown: counted as a house connection, the more expensive kind",
     ("obstacles", "kind"): "taken as building",
     ("surfaces", "kind"): "taken as carriageway",
 }

@@ -18,6 +18,7 @@ from routekit.layers.propose import propose_unit
 from routekit.layers.relations import FALLBACK, split_source
 from routekit.layers.settings import LayerSource
 from routekit.layers.value_words import understand_words
+from routekit.vocabulary import write_count
 
 if TYPE_CHECKING:
     from routekit.layers.columns import Column
@@ -234,7 +235,7 @@ def _write_codes(column: Column, cells: pd.Series, mark: str) -> dict[str, str]:
     maybe = understand_words(column.layer, column.name, codes, is_sure=False)
     lines = {}
     for code in codes[:MOST_CODES]:
-        rows = f"{counts[code]:,} {'row' if counts[code] == 1 else 'rows'}"
+        rows = write_count(counts[code], "row")
         if code in known:
             lines[code] = f"{mark}{_quote(code)} = {_quote(known[code])}  # {rows}"
         elif code in maybe:

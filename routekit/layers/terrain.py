@@ -73,7 +73,7 @@ def sample_terrain(
         try:
             source = stack.enter_context(open_raster("layers.terrain", path, also_open))
         except RasterioError as error:
-            msg = f"layers.terrain: {path} is no raster that can be read ({error})"
+            msg = f"layers.terrain: {path} cannot be read as a raster ({error})"
             raise LayerError(msg) from error
         if source.count != 1:
             msg = f"layers.terrain: {path} holds {source.count} bands, and nothing says which of "

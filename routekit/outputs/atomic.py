@@ -199,7 +199,7 @@ def _make_stage(target: Path) -> Path:
     except OSError as error:
         message = (
             f"results cannot be written; folder {target} ({error.strerror or error}); "
-            "choose another output folder or give yourself the right to write there"
+            "choose another output folder or get permission to write there"
         )
         raise OutputError(message) from error
     return stage

@@ -441,8 +441,8 @@ def _read(path: Path, layer: str, key: str, layers: set[str]) -> pd.DataFrame:
     doubled = found[key][found[key].duplicated()].astype("str").unique()[:5]
     if len(doubled):
         message = (
-            f"rows cannot be matched; {path}, layer {layer}, {key} comes twice: "
-            f"{', '.join(doubled)}; give each row a name of its own"
+            f"rows cannot be matched; {path}, layer {layer}, duplicate {key}: "
+            f"{', '.join(doubled)}; give each row a unique name"
         )
         raise LayerError(message)
     return pd.DataFrame(found) if isinstance(found, gpd.GeoDataFrame) else found

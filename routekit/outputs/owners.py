@@ -103,7 +103,7 @@ def claim_folder(folder: Path) -> Iterator[None]:
     except OSError as error:
         message = (
             f"results cannot be written; folder {folder} ({error.strerror or error}); "
-            "choose another output folder or give yourself the right to write there"
+            "choose another output folder or get permission to write there"
         )
         raise OutputError(message) from error
     if stream is None:

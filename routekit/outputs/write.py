@@ -150,7 +150,7 @@ def refuse_unwritable(folder: Path) -> None:
         raise OutputError(message)
     if not os.access(nearest, os.W_OK | os.X_OK):
         message = (
-            f"results cannot be written; folder {folder} (no right to write into {nearest}); "
-            "choose another output folder or give yourself the right to write there"
+            f"results cannot be written; folder {folder} (no permission to write to {nearest}); "
+            "choose another output folder or get permission to write there"
         )
         raise OutputError(message)

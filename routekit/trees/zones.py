@@ -106,15 +106,15 @@ def build_zones(
 
 
 def _check_tables(trees: gpd.GeoDataFrame, root_zones: gpd.GeoDataFrame | None) -> None:
-    """Refuse tables without ids, with doubled tree ids, or in two CRS."""
+    """Refuse tables without ids, with duplicate tree ids, or in two CRS."""
     for name, table in (("trees", trees), ("root_zones", root_zones)):
         if table is not None and "tree_id" not in table:
             raise FieldError(f"tree_id is missing; layer {name}; map the field in the study file")
     doubled = trees["tree_id"][trees["tree_id"].duplicated()].astype("str")
     if len(doubled):
         raise FieldError(
-            f"{len(doubled)} doubled tree ids; layer trees, field tree_id, first "
-            f"{', '.join(doubled[:5])}; give each tree an id of its own"
+            f"{len(doubled)} duplicate tree ids; layer trees, field tree_id, first "
+            f"{', '.join(doubled[:5])}; give each tree a unique id"
         )
     if root_zones is not None and len(root_zones) and root_zones.crs != trees.crs:
         raise CrsError(
@@ -156,7 +156,7 @@ def _take_own_zones(
             trees["tree_id"].iloc[rows[~shapely.intersects(own, np.asarray(trees.geometry)[rows])]],
             "warning",
             "stem outside",
-            "polygon used as is",
+            "polygon used as drawn",
         ),
     )
     for ids, severity, seen, done in kinds:

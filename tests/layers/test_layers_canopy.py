@@ -263,7 +263,7 @@ def test_never_says_that_the_raster_is_not_used(planted):
     found = pick(layers.findings, layer="canopy", seen='crowns.use = "never"', done="not used")
     assert found["severity"].tolist() == ["warning"]
     (planted.folder / "canopy.tif").write_bytes(bytes(range(256)) * 20)
-    found = pick(planted.read().findings, layer="canopy", seen="no raster that can be read")
+    found = pick(planted.read().findings, layer="canopy", seen="cannot be read as a raster")
     assert len(found) == 1
 
 
@@ -389,13 +389,13 @@ def refuse(planted, match, **others):
 
 def test_random_bytes(planted):
     (planted.folder / "canopy.tif").write_bytes(np.random.default_rng(1).bytes(4000))
-    refuse(planted, r"no raster that can be read.*GeoTIFF")
+    refuse(planted, r"cannot be read as a raster.*GeoTIFF")
 
 
 def test_a_file_that_breaks_off(planted):
     path = planted.folder / "canopy.tif"
     path.write_bytes(path.read_bytes()[: path.stat().st_size // 2])
-    refuse(planted, "no raster that can be read")
+    refuse(planted, "cannot be read as a raster")
 
 
 @pytest.mark.filterwarnings("ignore::rasterio.errors.NotGeoreferencedWarning")
@@ -506,5 +506,5 @@ def test_check_tells_of_a_bad_raster_without_a_traceback(planted):
     (planted.folder / "canopy.tif").write_bytes(b"II*\x00" + bytes(300))
     done = CliRunner().invoke(main, ["check", str(study)])
     assert done.exit_code == 4
-    assert "no raster that can be read" in done.output
+    assert "cannot be read as a raster" in done.output
     assert "Traceback" not in done.output

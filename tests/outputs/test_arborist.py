@@ -168,7 +168,7 @@ def methods_for(tree=None, runs=(), excavations=()):
         ({"runs": [("open_cut", True, 0.2)]}, "No digging inside the structural", "below ground"),
         ({"runs": [("open_cut", False, 0.2)]}, "within 1 m of the stem", "structural"),
         ({"runs": [("open_cut", False, 3.0)]}, "arborist is on site", "within 1 m"),
-        ({"runs": [("undecided", False, 3.0)]}, "treat it as a trench", "below ground"),
+        ({"runs": [("undecided", False, 3.0)]}, "treat it as open cut", "below ground"),
         ({"excavations": [("pit", False, 3.0)]}, "Move or turn the pit", "on site while"),
         ({"excavations": [("dig", True, 3.0)]}, "No digging inside the structural", "pit out"),
         (
@@ -270,7 +270,7 @@ def test_touched_trees_have_a_sheet_whatever_the_limit(result, trees):
 def test_both_figures_are_those_of_the_balance(result, trees, page):
     balance = result.tree_balance
     base = f"of these {len(result.trees)} "
-    shown = re.findall(rf"<dt>(\d+)</dt><dd>{base}(would be|are touched)", str(page.source))
+    shown = re.findall(rf"<dt>(\d+)</dt><dd>{base}(would be|are affected)", str(page.source))
     reached = int((balance["open_cut_severity"] != "none").sum())
     assert shown == [
         (str(reached), "would be"),
@@ -410,7 +410,7 @@ def test_a_pit_in_the_structural_circle_alone_stands_on_the_sheet(result):
     sheet = sheet_of(render(changed), "T004")
     assert "launch pit P0" in sheet
     assert "inside: cuts roots; outside the drawn outline" in sheet
-    assert "The structural circle reaches beyond the drawn outline" in sheet
+    assert "The structural zone extends beyond the drawn outline" in sheet
     assert "Move or turn the pit out of the zone first" in sheet
 
 
@@ -429,7 +429,7 @@ def test_a_broken_ban_on_pits_stands_on_the_sheet_and_is_counted(result):
         line = f"Not met: pit P0 stands in this zone; no other place was found. The rule: {rule}."
         assert line in sheet_of(text, "T000")
         assert text.count("Not met:") == 1
-        assert re.search(r'class="alarm"><dt>1</dt><dd>of these \d+ have a pit in the zone', text)
+        assert re.search(r'class="alarm"><dt>1</dt><dd>of these \d+ have a pit in a zone', text)
     assert "Not met" not in render(result)
 
 

@@ -359,7 +359,7 @@ def test_a_file_that_is_not_there_or_not_a_result_is_named(old, tmp_path):
 def test_a_doubled_key_is_refused_by_name(old, tmp_path):
     path = tmp_path / "doubled.gpkg"
     pyogrio.write_dataframe(pd.DataFrame({"quantity": ["a", "a"]}), path, layer="totals")
-    with pytest.raises(LayerError, match="layer totals, quantity comes twice: a"):
+    with pytest.raises(LayerError, match="layer totals, duplicate quantity: a"):
         compare_results(old, path)
 
 

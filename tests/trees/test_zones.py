@@ -312,7 +312,7 @@ def test_refusals():
     trees = make_trees(2, stem_diameter_mm=[500.0] * 2)
     with pytest.raises(FieldError, match="layer trees"):
         build(trees.drop(columns="tree_id"))
-    with pytest.raises(FieldError, match="1 doubled tree ids"):
+    with pytest.raises(FieldError, match="1 duplicate tree ids"):
         build(trees.assign(tree_id="A"))
     with pytest.raises(FieldError, match="layer root_zones"):
         build(trees, make_own(["T0"], [square(0, 5)]).drop(columns="tree_id"))

@@ -83,7 +83,7 @@ def read_photo(
         return _read_photo(path, crs, box, most_mb, also_open)
     except (RasterioError, CRSError) as error:
         msg = (
-            f"layers.photo: {path} cannot be read ({error}); mend or replace the file, or say "
+            f"layers.photo: {path} cannot be read ({error}); repair or replace the file, or say "
             "outputs.map.has_photo = false"
         )
         raise LayerError(msg) from error

@@ -124,7 +124,7 @@ def test_a_number_cannot_add_to_the_address():
 
 
 def test_the_date_comes_from_the_study():
-    assert "State of the data: 1 May 2026" in _build(data_date="2026-05-01")
+    assert "Data as of 1 May 2026" in _build(data_date="2026-05-01")
     assert load_words("en")["ui"]["no_date"] in _build()
 
 
