@@ -49,7 +49,7 @@ class WeightSettings(Settings):
         text="A major encroachment: the tree may decline.",
     )
     root_area: float = setting(
-        150.0, unit="currency per m2", source="house", ge=0, text="Root zone dug up or cut off."
+        150.0, unit="currency per m2", source="house", ge=0, text="Root zone dug or severed."
     )
     flow_shortfall: float = setting(
         50_000.0,
