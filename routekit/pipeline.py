@@ -13,6 +13,7 @@ from routekit.advice.currency import find_neutral_rates
 from routekit.errors import DecisionError, LayerError
 from routekit.layers.decisions import Decided, read_decisions
 from routekit.layers.ground import add_ground
+from routekit.layers.raster_place import report_elsewhere
 from routekit.layers.read import Layers, read_layers
 from routekit.methods.condition import assess_condition
 from routekit.methods.observations import describe_observations, review_codes
@@ -147,7 +148,8 @@ def prepare_study(study: Study, *, tell: Tell = _silent) -> Prepared:
         layers.trees, layers.root_zones, settings=study.settings.zones
     )
     neutral = find_neutral_rates(study.settings.study, study.settings.advice.rates)
-    found = [layers.findings, depth_findings, code_findings, zone_findings, neutral]
+    placed = _review_rasters(layers, runs, study)
+    found = [layers.findings, placed, depth_findings, code_findings, zone_findings, neutral]
     return Prepared(
         layers=layers,
         runs=runs,
@@ -155,6 +157,17 @@ def prepare_study(study: Study, *, tell: Tell = _silent) -> Prepared:
         decided=decided,
         findings=pd.concat(found, ignore_index=True),
     )
+
+
+def _review_rasters(layers: Layers, runs: gpd.GeoDataFrame, study: Study) -> pd.DataFrame:
+    """Tell which of terrain and photo lie nowhere near the sewers."""
+    lines, also_open = runs.geometry.to_numpy(), study.settings.study.also_open
+    rasters = {"terrain": layers.terrain, "photo": layers.photo}
+    found = [
+        report_elsewhere(name, path, lines, layers.crs, also_open=also_open)
+        for name, path in rasters.items()
+    ]
+    return pd.concat(found, ignore_index=True)
 
 
 def _read_decisions(layers: Layers, runs: gpd.GeoDataFrame) -> Decided:

@@ -92,7 +92,7 @@ def choose_burst_runs(
     decisions = (decided, _undecided(decided)) if has_decisions else (decided,)
     wishes, none = _wish_burst(place, plans, shares, decisions, settings)
     burst, possible = _choose_burst(place, plans, shares, wishes[0], settings, before=none)
-    works = _set_out(place, plans, wishes[0], burst, possible)
+    works = _keep_unknown_harm(_set_out(place, plans, wishes[0], burst, possible), possible)
     free = _pull_without_decisions(place, plans, shares, wishes, works, possible, settings)
     return BurstChoice(works=works, free_technique=free)
 
@@ -205,6 +205,12 @@ def list_string_pulls(works: Works, plans: dict[str, pd.DataFrame]) -> pd.DataFr
             "length_m": np.where(inside, np.append(length, 0.0)[pick], 0.0),
         }
     )
+
+
+def _keep_unknown_harm(works: Works, possible: Works) -> Works:
+    """Keep the harm of pits not known for runs that are not burst since theirs was not placed."""
+    is_lost = (works.string_of_run == "")[:, np.newaxis] & possible.pit_harm.isna()
+    return replace(works, pit_harm=works.pit_harm.mask(is_lost))
 
 
 def _pull_without_decisions(

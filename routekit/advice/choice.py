@@ -207,7 +207,13 @@ def _attach_facts(
         "cover_m",
         "building_distance_m",
     ]
-    facts = cases[names].assign(bend_within_deg=cases["bend_deg"])
+    clear = cases["service_clearance_m"].to_numpy(dtype=float)
+    blind = ~cases["has_services"].to_numpy(dtype=bool) | (cases["n_services_unknown"] > 0)
+    facts = cases[names].assign(
+        bend_within_deg=cases["bend_deg"],
+        # None near is known only where services were given, each near one with its depth.
+        service_clearance_m=np.where(blind & np.isinf(clear), np.nan, clear),
+    )
     known = runs.reset_index(drop=True).assign(assumed=cases["assumed"].to_numpy())
     joined = pd.concat([known, facts, flow], axis=1)
     return gpd.GeoDataFrame(joined, geometry="geometry", crs=runs.crs)

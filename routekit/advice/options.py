@@ -399,6 +399,7 @@ def _score(
     """Score every technique by harm, flow, certainty, cost and carbon."""
     cases = place.cases
     harm = {one.code: _harm_of(one.digs, place, plans[one.code], works) for one in RECORDS}
+    least = dict.fromkeys(BURSTING, works.dig_harm + works.pit_harm.fillna(0.0))
     costs = {
         technique: table[["cost_mid", "whole_life_cost_mid", "co2e_kg_mid"]]
         for technique, table in quantities.items()
@@ -410,4 +411,5 @@ def _score(
         plans,
         _least_flow(cases),
         settings.advice.weights,
+        least_harm=least,
     )

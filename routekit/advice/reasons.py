@@ -164,6 +164,13 @@ def _doubt_text(pair: Pair, side: _Side) -> str:
 
 def _tree_text(pair: Pair, side: _Side) -> str:
     """Compare harm to trees: structural zones where they differ, else areas."""
+    one, other = pair["root_m2"]
+    if np.isnan(one) or np.isnan(other):
+        which = "its pits" if np.isnan(one) else "the pits of the other"
+        return (
+            f"what {which} take of root zones is not known (they are not placed) and counts as the "
+            "worst of all techniques"
+        )
     one, other = pair["n_structural"]
     if round(one, 1) != round(other, 1):
         return (
@@ -315,6 +322,27 @@ def reason_text(need: Texts, cause: Texts, verdict: Verdict) -> Texts:
         ],
         dtype=object,
     )
+
+
+def unplaced_text(verdict: Verdict) -> Texts:
+    """Say where what the choice does to trees is not known, since its pits are not placed.
+
+    Parameters
+    ----------
+    verdict : Verdict
+
+    Returns
+    -------
+    numpy.ndarray of str, shape (n,)
+        To stand behind the reason; blank where it is known.
+    """
+    row, chosen = np.arange(len(verdict.criterion)), verdict.choice.chosen
+    is_lost = np.isnan(verdict.scores.facts["root_m2"][row, chosen])
+    said = (
+        " What its pits take of root zones is not known (they are not placed): it counts as the "
+        "worst of all techniques."
+    )
+    return np.where(is_lost, said, "").astype(object)
 
 
 def lost_text(verdict: Verdict, unit: str) -> Texts:

@@ -21,6 +21,7 @@ from routekit.advice.reasons import (
     need_text,
     reason_text,
     string_text,
+    unplaced_text,
 )
 from routekit.advice.score import CRITERIA, Scores, rank_techniques
 from routekit.advice.sensitivity import change_text, confirm_text
@@ -104,7 +105,8 @@ def recommend(
             "new_pipe": _take_new_pipe(plans, choice.chosen),
             "is_feasible": fails[row, choice.chosen] == 0,
             "is_forced": verdict.is_forced,
-            "reason": np.where(verdict.is_forced, forced, reason_text(need, cause, verdict)),
+            "reason": np.where(verdict.is_forced, forced, reason_text(need, cause, verdict))
+            + unplaced_text(verdict),
             "deciding_criterion": np.array([*CRITERIA, "order"], dtype=object)[verdict.criterion],
             "runner_up": _categories(choice.second),
             "runner_up_reason": lost_text(verdict, unit),

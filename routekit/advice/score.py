@@ -70,6 +70,8 @@ def score_options(
     plans: Mapping[str, pd.DataFrame],
     required_l_s: Floats,
     weights: WeightSettings,
+    *,
+    least_harm: Mapping[str, pd.DataFrame] | None = None,
 ) -> Scores:
     """Score every technique on every run.
 
@@ -79,7 +81,7 @@ def score_options(
         By technique.
     harm : mapping of str to DataFrame
         n_structural, n_careful, n_major, root_m2 per run, by technique: what its excavations do to
-        trees.
+        trees; NaN where that is not known.
     works : mapping of str to DataFrame
         cost_mid, whole_life_cost_mid, co2e_kg_mid per run, by technique; NaN where not known.
     plans : mapping of str to DataFrame
@@ -87,6 +89,8 @@ def score_options(
     required_l_s : numpy.ndarray of float, shape (n,)
         Required flow; NaN unknown: no shortfall is held against any technique.
     weights : WeightSettings
+    least_harm : mapping of str to DataFrame, optional
+        What is known of `harm` where the whole is not, by technique: what it is at least.
 
     Returns
     -------
@@ -94,8 +98,9 @@ def score_options(
 
     Notes
     -----
-    Costs that are not known count as the dearest known technique of that run, so that ignorance
-    never makes a technique cheap.
+    Costs that are not known count as the dearest known technique of that run, and harm to trees
+    that is not known as the worst of all techniques, so that ignorance never makes a technique
+    cheap or harmless.
     """
     stack = {
         "n_fail": _count(checks, FAIL),
@@ -107,12 +112,14 @@ def score_options(
         "whole_life_cost": _gather(works, "whole_life_cost_mid"),
         "co2e_kg": _gather(works, "co2e_kg_mid"),
     }
+    least = {**harm, **(least_harm or {})}
+    taken = {name: _worst(stack[name], _gather(least, name)) for name in HARM}
     parts = [
         stack["n_fail"] * weights.fail + stack["n_caution"] * weights.caution,
-        stack["n_structural"] * weights.structural_tree
-        + stack["n_careful"] * weights.careful_dig
-        + stack["n_major"] * weights.major_tree
-        + stack["root_m2"] * weights.root_area,
+        taken["n_structural"] * weights.structural_tree
+        + taken["n_careful"] * weights.careful_dig
+        + taken["n_major"] * weights.major_tree
+        + taken["root_m2"] * weights.root_area,
         stack["shortfall"] * weights.flow_shortfall,
         stack["n_surveys"] * weights.survey,
         _dearest(stack["whole_life_cost"]),
@@ -148,6 +155,12 @@ def _dearest(values: Floats) -> Floats:
     """Fill what is not known with the largest known value of the run, or 0."""
     known = np.where(np.isnan(values), 0.0, values)
     return np.where(np.isnan(values), known.max(axis=1, keepdims=True), values)
+
+
+def _worst(harm: Floats, least: Floats) -> Floats:
+    """Fill harm that is not known with the worst that any technique of the run does at least."""
+    worst = np.nan_to_num(least).max(axis=1, keepdims=True)
+    return np.where(np.isnan(harm), worst, harm)
 
 
 def _shortfall(plans: Mapping[str, pd.DataFrame], required: Floats) -> Floats:

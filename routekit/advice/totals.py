@@ -30,6 +30,8 @@ JOINING: Final = (
     "Runs worked on with connections not known (digs, reopening, impact and cost left out)"
 )
 """Name of the line that counts runs whose connections are not known."""
+UNPLACED: Final = "Pits not placed: root zone not counted"
+"""Name of the line that counts pits whose place or size is not known."""
 
 
 class Line(NamedTuple):
@@ -91,7 +93,7 @@ def build_totals(
         One row for each tree that is touched: severity, footprint_m2, severed_m2, both with
         shared ground counted once.
     pits : pandas.DataFrame
-        Pits of the recommendation; open cut has none.
+        Pits of the recommendation, with geometry (None: not placed); open cut has none.
     digs : pandas.DataFrame
         Small digs of the recommendation, with `method`; work by robot is not a dig, and
         connections of open cut lie in its trench.
@@ -128,6 +130,7 @@ def build_totals(
         *_joining_lines(tables, joined),
         *_tree_lines((loss_open_cut, loss_recommended), tables, sized),
         _count("Pits", "pits", 0, len(pits), "geometry"),
+        *_unplaced_lines(pits),
         *_left_out(
             "Pits, where the size of the pipe is not known",
             [np.zeros_like(at_work), at_work & ~sized],
@@ -185,6 +188,12 @@ def _left_out(name: str, masks: list[Flags]) -> list[Line]:
     if not any(counts):
         return []
     return [_pair(f"Runs not counted: {name}", "runs", counts, "arithmetic")]
+
+
+def _unplaced_lines(pits: pd.DataFrame) -> list[Line]:
+    """Say how many pits are not placed, so that the trees count nothing of them, if any."""
+    number = float(pits["geometry"].isna().sum())
+    return [_count(UNPLACED, "pits", 0, number, "arithmetic")] if number else []
 
 
 def _joining_lines(tables: tuple[pd.DataFrame, ...], joined: Flags) -> list[Line]:

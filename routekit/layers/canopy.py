@@ -117,7 +117,9 @@ def find_raster_trees(
     Raises
     ------
     LayerError
-        If the raster cannot be read or used, has no CRS, or does not overlap the sewers.
+        If the raster cannot be read or used, or does not overlap the sewers.
+    CrsError
+        If it names no reference system, or one that leads nowhere near the sewers.
     """
     with _told_errors(path), open_raster("layers.canopy", path, also_open) as source:
         grid = _place_grid(source, path, sewers, crs, declared)
@@ -147,7 +149,7 @@ def describe_fault(path: Path) -> str:
     try:
         with _told_errors(path), open_raster("layers.canopy", path):
             return ""
-    except LayerError:
+    except (CrsError, LayerError):
         return "it cannot be read as a raster"
 
 
@@ -159,14 +161,16 @@ def _told_errors(path: Path) -> Iterator[None]:
     try:
         yield
     except CrsError as error:
+        if str(error).startswith("layers.canopy"):
+            raise
         msg = f"layers.canopy: {path}: {error}"
-        raise LayerError(msg) from error
+        raise CrsError(msg) from error
     except ProjError as error:
         msg = (
             f"layers.canopy: {path}: its reference system leads nowhere near the sewers ({error}); "
             'say crs.canopy = "EPSG:..." in the study file'
         )
-        raise LayerError(msg) from error
+        raise CrsError(msg) from error
     except (RasterioError, OSError) as error:
         msg = (
             f"layers.canopy: {path} cannot be read as a raster ({error}); give a GeoTIFF of "
@@ -190,7 +194,7 @@ def _place_grid(
             f"layers.canopy: {path} names no reference system; write one into the raster, or say "
             'crs.canopy = "EPSG:..." in the study file'
         )
-        raise LayerError(msg)
+        raise CrsError(msg)
     if source.transform.is_degenerate:
         msg = f"layers.canopy: {path} does not say where its cells lie; write its transform into it"
         raise LayerError(msg)

@@ -75,7 +75,8 @@ def build_cases(
     Returns
     -------
     pandas.DataFrame
-        Columns of the inputs, plus outside_mm, cover_m, bend_deg, least_bend_deg, bend_sum_deg
+        Columns of the inputs, plus outside_mm, cover_m, bend_deg, least_bend_deg, bend_sum_deg,
+        known_bend_sum_deg
         (of all bends, drawn or seen, whichever is more; NaN where one was seen without its angle),
         n_connections, chain_length_m, needs_work (float 0, 1, NaN), has_services.
     """
@@ -99,6 +100,7 @@ def build_cases(
         least_bend_deg=np.fmax(drawn, noted),
         # What is drawn and what a camera saw may be the same bends: the larger sum counts.
         bend_sum_deg=np.where(is_open, np.nan, np.fmax(total, summed)),
+        known_bend_sum_deg=np.fmax(total, summed),
         n_connections=np.fmax(n_connections, cases["connections_seen"].to_numpy(dtype=float)),
         chain_length_m=chain_length_m,
         needs_work=cases["needs_work"].astype("Float64").to_numpy(dtype=float, na_value=np.nan),

@@ -10,6 +10,7 @@ import pandas as pd
 from routekit.arrays import Flags
 from routekit.layers.assumed import is_assumed, list_fields, word_of
 from routekit.methods.common import NO_DIGGING
+from routekit.pipes.pull import NOT_KNOWN
 from routekit.result import Result, require_result
 from routekit.techniques import MONITOR, OPEN_CUT, TECHNIQUES
 from routekit.vocabulary import write_count
@@ -18,6 +19,8 @@ _SHOWN = 5
 """Strings that the summary names before it only counts."""
 _STUCK_SHOWN = 8
 """Runs without a technique that the summary names before it only counts."""
+_HIDES_TREES = ("pits_not_placed", "runs_without_connections", "runs_without_size")
+"""Counts of what may touch trees without being counted."""
 _CUT_OFF = "Root zone dug or severed"
 
 
@@ -73,17 +76,17 @@ def _count(result: Result) -> dict[str, int | float]:
         "trees_open_cut_structural": int((hurt == "structural").sum()),
         "root_zone_open_cut_m2": round(_take_total(result, _CUT_OFF, "open_cut_mid"), 1),
         "trees_recommended": len(left),
+        "trees_recommended_not_known": int((left["severity"].astype(str) == "unknown").sum()),
         "root_zone_recommended_m2": round(_take_total(result, _CUT_OFF, "recommended_mid"), 1),
         "pits": len(pits),
-        "pits_not_clear": int((~pits["is_clear"].astype(bool)).sum()) if len(pits) else 0,
+        **_count_clear(result),
         "pits_doubt_structural": _count_set(pits["may_be_structural"]),
         "pits_doubt_not_known": int(pits["may_be_structural"].isna().sum()),
         "digs_doubt_structural": _count_set(result.digs["may_be_structural"]),
         "digs_doubt_not_known": int(result.digs["may_be_structural"].isna().sum()),
         **_count_near_stems(result),
         "strings": len(result.strings),
-        "strings_without_room": int((result.strings["laydown_room"] == "no room").sum()),
-        "strings_over_limit": int((result.strings["over_limit"].astype(str) != "").sum()),
+        **_count_strings(result.strings),
         "digs": int((method != "robot").sum()),
         "reopened_by_robot": int((method == "robot").sum()),
         "runs_without_feasible_technique": int((~advice["is_feasible"]).sum()),
@@ -98,6 +101,34 @@ def _count(result: Result) -> dict[str, int | float]:
         "findings": len(found),
         "findings_error": int((found == "error").sum()),
         "findings_warning": int((found == "warning").sum()),
+    }
+
+
+def _count_strings(strings: pd.DataFrame) -> dict[str, int]:
+    """Count strings over a limit or without room, and those of which that is not known."""
+    is_over = strings["over_limit"].astype(str) != ""
+    is_open = (strings[["pull_over", "machine_over"]].astype(str) == NOT_KNOWN).any(axis=1)
+    room = strings["laydown_room"].astype(str)
+    return {
+        "strings_over_limit": int(is_over.sum()),
+        "strings_over_limit_not_known": int((is_open & ~is_over).sum()),
+        "strings_without_room": int((room == "no room").sum()),
+        "strings_without_room_not_known": int((room == "not known").sum()),
+    }
+
+
+def _count_clear(result: Result) -> dict[str, int]:
+    """Count pits that meet something, those not placed, and those of which it is not known.
+
+    A pit is not known to be clear where no services or no obstacles were given.
+    """
+    pits = result.pits
+    is_placed, is_clear = pits.geometry.notna(), pits["is_clear"].astype(bool)
+    is_blind = not (len(result.services) and len(result.obstacles))
+    return {
+        "pits_not_placed": int((~is_placed).sum()),
+        "pits_not_clear": int((is_placed & ~is_clear).sum()),
+        "pits_clear_not_known": int((~is_placed | (is_clear & is_blind)).sum()),
     }
 
 
@@ -152,7 +183,7 @@ def _write_sentence(counts: dict[str, int | float]) -> str:
         f"({counts['trees_open_cut_structural']} structural, "
         f"{counts['trees_open_cut_major']} major{_write_doubt(counts)}) and dig or sever "
         f"{_write_area(counts['root_zone_open_cut_m2'])}; the recommended works affect "
-        f"{write_count(counts['trees_recommended'], 'tree')} and "
+        f"{_write_least_trees(counts)} and "
         f"{_write_area(counts['root_zone_recommended_m2'])}{_write_gap(counts)}."
     )
 
@@ -187,7 +218,7 @@ def _write_lines(result: Result, counts: dict[str, int | float]) -> list[str]:
     """Write what the reader must know next."""
     lines = [
         f"{write_count(counts['strings'], 'pull string')}, {write_count(counts['pits'], 'pit')} "
-        f"({counts['pits_not_clear']} without a clear position), "
+        f"({counts['pits_not_clear']} without a clear position{_write_blind_pits(counts)}), "
         f"{_write_digs(counts)}; "
         f"{_write_reopened(counts)}.",
         f"To confirm on site: {write_count(counts['runs_to_confirm'], 'run')}.",
@@ -196,6 +227,11 @@ def _write_lines(result: Result, counts: dict[str, int | float]) -> list[str]:
         f"{write_count(counts['findings_warning'], 'warning')}, the rest for information; "
         "see the layer findings.",
     ]
+    if counts["strings_over_limit_not_known"]:
+        number = write_count(counts["strings_over_limit_not_known"], "more string")
+        lines.insert(
+            1, f"Of {number} it is not known whether the pull is over what pipe or machine bear."
+        )
     if counts["strings_over_limit"]:
         lines.insert(1, _write_over_limit(result.strings))
     if counts["runs_without_connections"]:
@@ -327,19 +363,36 @@ def _write_over_limit(strings: pd.DataFrame) -> str:
     )
 
 
+def _write_blind_pits(counts: dict[str, int | float]) -> str:
+    """Say of how many more pits it is not known whether they are clear."""
+    more = counts["pits_clear_not_known"]
+    return f", not known of {more:,.0f} more" if more else ""
+
+
+def _write_least_trees(counts: dict[str, int | float]) -> str:
+    """Say how many trees the recommended works touch, and how far that is not known."""
+    number = write_count(counts["trees_recommended"], "tree")
+    is_least = any(counts[what] for what in _HIDES_TREES)
+    lost = counts["trees_recommended_not_known"]
+    more = f" (loss not known of {lost:,.0f} of them)" if lost else ""
+    return f"at least {number}{more}" if is_least else f"{number}{more}"
+
+
 def _is_blind(counts: dict[str, int | float]) -> bool:
     """Tell whether connections are known on none of the runs to be worked on."""
     return bool(counts["runs_without_connections"] and not counts["runs_with_connections"])
 
 
 def _write_gap(counts: dict[str, int | float]) -> str:
-    """Say beside an amount that it holds no digs at connections that are not known."""
-    if not counts["runs_without_connections"]:
-        return ""
-    if _is_blind(counts):
-        return " (digs at connections not known)"
-    lost = write_count(counts["runs_without_connections"], "run")
-    return f" (digs at connections of {lost} not known)"
+    """Say beside an amount what is not in it: pits not placed, digs at unknown connections."""
+    left_out = []
+    if counts["pits_not_placed"]:
+        left_out.append(f"{write_count(counts['pits_not_placed'], 'pit')} not placed")
+    if counts["runs_without_connections"]:
+        lost = write_count(counts["runs_without_connections"], "run")
+        of = "" if _is_blind(counts) else f" of {lost}"
+        left_out.append(f"digs at connections{of} not known")
+    return f" ({', '.join(left_out)})" if left_out else ""
 
 
 def _write_reopened(counts: dict[str, int | float]) -> str:

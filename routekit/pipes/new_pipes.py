@@ -23,7 +23,7 @@ from routekit.pipes.pe import (
     largest_within,
     pipe_mass,
 )
-from routekit.pipes.pull import LEVELS, PullRuns, estimate_pull
+from routekit.pipes.pull import LEVELS, PullRuns, estimate_pull, settle_low
 from routekit.pipes.section import full_section, girth_diameter
 from routekit.pipes.settings import FlowSettings, LinerSettings, PipeSettings, PullSettings
 from routekit.settings.declare import Settings, setting
@@ -272,23 +272,30 @@ def _plan_burst(cases: pd.DataFrame, outside: Floats, settings: PlanSettings) ->
     host = _positive(cases["diameter_mm"])
     wall = (cases["outside_mm"].to_numpy(dtype=float) - host) / 2
     axis = cases["depth_max_m"].to_numpy(dtype=float) - host / MM_PER_M / 2
-    pull = estimate_pull(
-        PullRuns(
-            length_m=cases["length_m"].to_numpy(dtype=float),
-            host_bore_mm=host,
-            host_wall_mm=np.where(wall > 0, wall, np.nan),
-            host_material=_texts(cases["material"]),
-            outside_mm=outside,
-            sdr=np.full(len(cases), pipe.sdr),
-            axis_depth_m=axis,
-            bend_deg=cases["bend_sum_deg"].to_numpy(dtype=float),
-        ),
-        pipe,
-        settings.pull,
+    drawn = PullRuns(
+        length_m=cases["length_m"].to_numpy(dtype=float),
+        host_bore_mm=host,
+        host_wall_mm=np.where(wall > 0, wall, np.nan),
+        host_material=_texts(cases["material"]),
+        outside_mm=outside,
+        sdr=np.full(len(cases), pipe.sdr),
+        axis_depth_m=axis,
     )
+    pull, least = (
+        estimate_pull(
+            drawn._replace(bend_deg=cases[name].to_numpy(dtype=float)), pipe, settings.pull
+        )
+        for name in ("bend_sum_deg", "known_bend_sum_deg")
+    )
+    allowable = allowable_pull(outside, np.full(len(cases), pipe.sdr), pipe)
+    machine = np.full(len(cases), settings.pull.machine_limit_kn)
+    settled = {
+        "pull": settle_low(pull.pipe_kn, least.pipe_kn, allowable),
+        "machine": settle_low(pull.machine_kn, least.machine_kn, machine),
+    }
     forces = {
         f"{side}_{level}_kn": force[:, place]
-        for side, force in (("pull", pull.pipe_kn), ("machine", pull.machine_kn))
+        for side, force in settled.items()
         for place, level in enumerate(LEVELS)
     }
     return plan.assign(
@@ -300,8 +307,8 @@ def _plan_burst(cases: pd.DataFrame, outside: Floats, settings: PlanSettings) ->
             np.where(axis > 0, axis, np.nan),
             trough_ratio=settings.pull.trough_ratio,
         ),
-        pull_allowable_kn=allowable_pull(outside, np.full(len(cases), pipe.sdr), pipe),
-        machine_limit_kn=settings.pull.machine_limit_kn,
+        pull_allowable_kn=allowable,
+        machine_limit_kn=machine,
         **forces,
     )
 

@@ -226,6 +226,29 @@ def exceeds(force_kn: ArrayLike, limit_kn: ArrayLike) -> Flags:
     return np.asarray(np.asarray(force_kn) > np.asarray(limit_kn) + _SLACK_KN)
 
 
+def settle_low(force_kn: ArrayLike, least_kn: ArrayLike, limit_kn: ArrayLike) -> Floats:
+    """Put what a low estimate is at least in its place where that alone is over the limit.
+
+    A bend whose angle is not known only adds to the pull: what fails without it fails with it.
+
+    Parameters
+    ----------
+    force_kn, least_kn : array_like of float, shape (n, 3)
+        Low, mid, high; NaN not known. The second with the bends alone whose angle is known.
+    limit_kn : array_like of float, shape (n,)
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (n, 3)
+        The first, with the low estimate of the second where the first is not known and the second
+        is over the limit; what is at least that much and keeps the limit stays not known.
+    """
+    force, least = np.array(force_kn, dtype=float), np.asarray(least_kn, dtype=float)
+    is_over = np.isnan(force[..., 0]) & exceeds(least[..., 0], limit_kn)
+    force[..., 0] = np.where(is_over, least[..., 0], force[..., 0])
+    return force
+
+
 def over_at(force_kn: ArrayLike, limit_kn: ArrayLike) -> Texts:
     """Say at which estimate a limit is passed: the one rule for the pipe and the machine.
 

@@ -1,13 +1,14 @@
 """Score excavations against their surroundings, all at once.
 
-Hard conflicts (structural zone, obstacle, service, edge of the study, tree that forbids pits) and
-soft ones (root zones, traffic and footway space) are counted apart and weighed by settings.
+Hard conflicts (stem too near, structural zone, obstacle, service, edge of the study, tree that
+forbids pits) and soft ones (root zones, traffic and footway space) are counted apart and weighed by
+settings.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 import shapely
@@ -27,10 +28,14 @@ from routekit.site.surroundings import (
     sum_by,
     zone_overlaps,
 )
+from routekit.trees.near_stem import find_too_near
 
 Bools = NDArray[np.bool_]
 
 _FOOTWAYS = ("footway", "cycleway")
+
+BANNED_POINTS: Final = 1e9
+"""Points of a place where nothing may be dug: more than all weights of any other place together."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -47,6 +52,9 @@ class Conflicts:
         What that tree loses, m2 and share of its zone (NaN where the zone's area is not known).
     unknown_trees : numpy.ndarray of int
         Trees near it whose zone or structural zone is not known.
+    near_stems : numpy.ndarray of int
+        2 where it is too near a stem to dig (see `routekit.trees.near_stem`), 1 where it may be,
+        by the size of the stem; else 0.
     forbidding_trees, services, obstacles : numpy.ndarray of int
         Hard conflicts.
     is_outside : numpy.ndarray of bool
@@ -61,6 +69,7 @@ class Conflicts:
     worst_m2: Floats
     worst_share: Floats
     unknown_trees: Ints
+    near_stems: Ints
     forbidding_trees: Ints
     services: Ints
     obstacles: Ints
@@ -85,9 +94,8 @@ class Conflicts:
     @property
     def hard(self) -> Ints:
         """Hard conflicts other than structural zones, counted."""
-        return np.asarray(
-            self.services + self.obstacles + self.forbidding_trees + self.is_outside, dtype=np.int64
-        )
+        counts = self.near_stems + self.services + self.obstacles + self.forbidding_trees
+        return np.asarray(counts + self.is_outside, dtype=np.int64)
 
     @property
     def is_clear(self) -> Bools:
@@ -116,6 +124,7 @@ def no_conflicts(size: int) -> Conflicts:
         "worst_tree": np.int64,
         "is_outside": np.bool_,
         "unknown_trees": np.int64,
+        "near_stems": np.int64,
         "forbidding_trees": np.int64,
         "services": np.int64,
         "obstacles": np.int64,
@@ -156,7 +165,8 @@ def weigh_conflicts(found: Conflicts, settings: PlacementSettings) -> Floats:
         Points; more is worse. Root areas count in steps of 0.01 m2, structural ones too.
     """
     return np.asarray(
-        settings.structural_weight * np.round(found.structural_m2, 2)
+        BANNED_POINTS * found.near_stems
+        + settings.structural_weight * np.round(found.structural_m2, 2)
         + settings.conflict_weight * (found.obstacles + found.is_outside)
         + settings.forbidding_weight * found.forbidding_trees
         + settings.service_weight * found.services
@@ -262,6 +272,9 @@ def find_conflicts(
     service, _ = near_pairs(polygons, around.services, settings.service_clearance_m, depth_m)
     obstacle, _ = near_pairs(polygons, around.obstacles, settings.obstacle_clearance_m)
     road, park, foot = _surface_areas(corners, polygons, around.surfaces)
+    dug_near, _, is_sure = find_too_near(polygons, zones.stems)
+    near_stems = np.zeros(size, dtype=np.int64)
+    np.maximum.at(near_stems, dug_near, np.where(is_sure, 2, 1))
     outside = (
         np.zeros(size, dtype=bool)
         if around.study is None
@@ -274,6 +287,7 @@ def find_conflicts(
         worst_m2=worst_m2,
         worst_share=worst_share,
         unknown_trees=unsettled,
+        near_stems=near_stems,
         forbidding_trees=np.bincount(dug[zones.forbids_pits[tree]], minlength=size),
         services=np.bincount(service, minlength=size),
         obstacles=np.bincount(obstacle, minlength=size),

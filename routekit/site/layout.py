@@ -27,6 +27,7 @@ from routekit.site.string_layout import plan_site
 from routekit.site.surroundings import Surroundings
 from routekit.site.tree_impact import HARM, dig_harm, pit_harm, pit_sizes, trees_dug_structurally
 from routekit.techniques import BURSTING, OPEN_CUT
+from routekit.trees.near_stem import draw_trenches, judge_stems
 from routekit.trees.settings import ZoneSettings
 
 _COLLAPSE_HALF_M = 1.0
@@ -308,7 +309,8 @@ def balance_trees(
         One row per tree that either touches; columns of `routekit.site.balance.tree_balance`, plus
         loss_m2 (dug up by pits and digs, or cut off by trenches that stay), loss_share, severity,
         is_touched, is_structural (cut by a pit, a machine dig or a trench that stays),
-        is_careful_structural (only hand or suction digs lie in the structural zone).
+        is_careful_structural (only hand or suction digs lie in the structural zone), stem_face_m
+        and is_near_stem (of all that is dug; see `routekit.trees.near_stem.judge_stems`).
     """
     stays = technique.astype(str) == OPEN_CUT
     trenches, zones, site = place.trenches, place.around.zones, place.settings.site
@@ -367,7 +369,38 @@ def balance_trees(
         touched_by=_add_unsized(balance["touched_by"], in_doubt),
         is_structural=structural,
         is_careful_structural=careful,
+        **_judge_stems(place, works, dug, stays, rows, in_doubt),
     )
+
+
+def _judge_stems(
+    place: Place,
+    works: Works,
+    digs: gpd.GeoDataFrame,
+    stays: Flags,
+    tree_id: pd.Index,
+    in_doubt: Flags,
+) -> dict[str, pd.Series]:
+    """Tell of some trees how near to the stem the recommended works dig.
+
+    `in_doubt` marks those that a trench of unknown width may touch.
+    """
+    runs, zones = place.runs, place.around.zones
+    width = place.trenches["width_m"].to_numpy(dtype=float)[stays]
+    shapes = [
+        np.asarray(works.pits.geometry, dtype=object),
+        np.asarray(digs.geometry, dtype=object),
+        draw_trenches(np.asarray(runs.geometry, dtype=object)[stays], width),
+    ]
+    sd = pd.Series(runs["position_sd_m"].to_numpy(dtype=float), index=runs["run_id"].to_numpy())
+    of_run = [works.pits["run_id"], digs["run_id"], runs["run_id"][stays]]
+    run_sd = sd.reindex(np.concatenate([each.to_numpy(dtype=object) for each in of_run]))
+    row = pd.Index(zones.tree_id).get_indexer(tree_id)
+    doubt = np.zeros(len(zones.tree_id), dtype=bool)
+    doubt[row[in_doubt]] = True
+    found = judge_stems(np.concatenate(shapes), zones.stems, run_sd.to_numpy(dtype=float), doubt)
+    mine = found.iloc[row].reset_index(drop=True)
+    return {name: mine[name] for name in ("stem_face_m", "is_near_stem")}
 
 
 def _share_by_length(strings: gpd.GeoDataFrame, runs: gpd.GeoDataFrame) -> tuple[Ints, Floats]:

@@ -31,7 +31,8 @@ def offer_pipes(
     chains : DataFrame
         From `routekit.site.chains.build_chains`: run, chain and length_m of each link.
     cases : DataFrame
-        diameter_mm, outside_mm, material, depth_max_m and bend_sum_deg per run.
+        diameter_mm, outside_mm, material, depth_max_m, bend_sum_deg and known_bend_sum_deg per
+        run.
     plans : dict of str to DataFrame
         new_outside_mm per run of both bursting techniques.
     upsized : numpy.ndarray of bool, shape (n,)
@@ -64,6 +65,7 @@ def offer_pipes(
         head_kn=np.stack([_head_force(cases, run, known[:, k], pipe, pull) for k in (0, 1)], 1),
         allowable_kn=allowable_pull(known, sdr, pipe),
         bend_deg=cases["bend_sum_deg"].to_numpy(dtype=float)[run],
+        known_bend_deg=cases["known_bend_sum_deg"].to_numpy(dtype=float)[run],
         friction=pull.friction,
         machine_limit_kn=pull.machine_limit_kn,
     )

@@ -32,7 +32,7 @@ from routekit.site.surroundings import (
     rectangle_edges,
     zone_overlaps,
 )
-from routekit.trees.near_stem import judge_digging
+from routekit.trees.near_stem import find_too_near, judge_digging
 
 Bools = NDArray[np.bool_]
 Objects = NDArray[np.object_]
@@ -169,6 +169,21 @@ def _forbidding_names(polygon: Objects, around: Surroundings) -> Objects:
     return _names_of(dug[barred], around.zones.tree_id[tree[barred]], len(polygon))
 
 
+def _stem_causes(polygon: Objects, around: Surroundings) -> list[tuple[Bools, Objects]]:
+    """Say which stems each excavation is too near, and which it may be too near."""
+    dug, tree, is_sure = find_too_near(polygon, around.zones.stems)
+    limit = f"{around.zones.stems.limit_m:g} m"
+    said = (
+        (is_sure, f"nearer than {limit}, where nothing may be dug, to the stem of tree "),
+        (~is_sure, f"may be nearer than {limit}, where nothing may be dug, to the stem of tree "),
+    )
+    causes = []
+    for which, words in said:
+        names = _names_of(dug[which], around.zones.tree_id[tree[which]], len(polygon))
+        causes.append((names != "", words + names))
+    return causes
+
+
 def _why_text(
     chosen: _Chosen,
     placement: Placement,
@@ -212,6 +227,7 @@ def _why_text(
                 + tree,
             ),
             (found.root_m2 > 0, takes),
+            *_stem_causes(chosen.polygon, around),
             (forbidden != "", "in the zone of " + forbidden + ", where no pit should stand"),
             (served != "", "over or near " + served),
             (blocked != "", "near " + blocked),

@@ -17,6 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 from routekit.arrays import Floats, Ints
 from routekit.site.chains import end_directions
 from routekit.site.conflicts import (
+    BANNED_POINTS,
     Conflicts,
     fill_conflicts,
     find_conflicts,
@@ -107,7 +108,7 @@ class Placement:
     slide_share, turn_deg : numpy.ndarray of float, shape (n,)
         0 outward to 1 inward; turn about the manhole.
     points : numpy.ndarray of float, shape (n,)
-        Weighed conflicts; those of an unplaced pit are one conflict's weight.
+        Weighed conflicts; a pit that is not placed counts as one where nothing may be dug.
     conflicts : Conflicts
         Nothing where a pit could not be placed: see `is_placed`.
     is_placed : numpy.ndarray of bool, shape (n,)
@@ -307,7 +308,7 @@ def place_pits(
     places, straight = _places(settings), len(settings.slide_shares)
     n, placed = len(requests.origin), requests.is_known
     corners = np.full((n, 4, 2), np.nan)
-    best, points = np.zeros(n, dtype=np.int64), np.full(n, settings.conflict_weight)
+    best, points = np.zeros(n, dtype=np.int64), np.full(n, BANNED_POINTS)
     points[placed] = np.inf
     conflicts = no_conflicts(n)
     for begin, end in ((0, 1), (1, straight), (straight, len(places))):

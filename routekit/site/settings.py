@@ -183,7 +183,8 @@ class PlacementSettings(Settings):
         unit="points per m2",
         source="house",
         ge=0,
-        text="Weight of overlap with a structural root zone: comes before everything else.",
+        text="Weight of overlap with a structural root zone: comes before everything but a stem "
+        "that is too near to dig.",
     )
     conflict_weight: float = setting(
         1e5,

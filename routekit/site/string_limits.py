@@ -10,7 +10,14 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from routekit.arrays import Floats, Ints
-from routekit.pipes.pull import LEVELS, OVER_AT, drag_of_strings, exceeds, list_members
+from routekit.pipes.pull import (
+    LEVELS,
+    OVER_AT,
+    drag_of_strings,
+    exceeds,
+    list_members,
+    settle_low,
+)
 from routekit.site.partition import LARGER, NEVER, OWN
 from routekit.site.sentences import join_causes, number_text
 from routekit.site.settings import StringSettings
@@ -41,8 +48,8 @@ class PipeOffers:
         Burst and expansion at the head, seen by the machine only; the largest of a string counts.
     allowable_kn : numpy.ndarray of float
         Allowable pull of the pipe, its safety taken off; the least of a string counts.
-    bend_deg : numpy.ndarray of float, shape (n,)
-        Sum of the bends within each run.
+    bend_deg, known_bend_deg : numpy.ndarray of float, shape (n,)
+        Sum of the bends within each run, NaN where an angle is not known; of those that are known.
     friction : tuple of float
         Of the new pipe on the ground: low, mid, high.
     machine_limit_kn : float
@@ -56,6 +63,7 @@ class PipeOffers:
     head_kn: Floats
     allowable_kn: Floats
     bend_deg: Floats
+    known_bend_deg: Floats
     friction: tuple[float, float, float]
     machine_limit_kn: float
 
@@ -119,12 +127,16 @@ def _size_spans(offers: PipeOffers, first: Ints, last: Ints, settings: StringSet
 
 
 def _over_forces(table: pd.DataFrame, settings: StringSettings) -> tuple[Bools, Bools]:
-    """Whether pipe and machine are over at the estimate that shapes strings; unknown is not."""
-    level = settings.force_level
-    return (
-        exceeds(table[f"pull_{level}_kn"], table["allowable_kn"]),
-        exceeds(table[f"machine_{level}_kn"], table["machine_limit_kn"]),
+    """Whether pipe and machine are over at the estimate that shapes strings; unknown is not.
+
+    What is over at the low estimate is over at the others too, even where they are not known.
+    """
+    pipe, machine = (
+        exceeds(table[f"{name}_low_kn"], table[limit])
+        | exceeds(table[f"{name}_{settings.force_level}_kn"], table[limit])
+        for name, limit in (("pull", "allowable_kn"), ("machine", "machine_limit_kn"))
     )
+    return pipe, machine
 
 
 def _keeps_limits(
@@ -228,35 +240,45 @@ def measure_spans(
         return np.asarray(take.reduceat(_pick(values[member], of_member), start, axis=0))
 
     head = extreme(offers.head_kn, np.maximum)
-    pull = _drag(chains, offers, first, last, size, launch_upstream)
+    turn = chains["bend_deg"].to_numpy(dtype=float)
+    pull = _drag(offers, offers.bend_deg, turn, first, last, size, launch_upstream)
+    least = _drag(
+        offers, offers.known_bend_deg, np.nan_to_num(turn), first, last, size, launch_upstream
+    )
     length = chains["length_m"].to_numpy(dtype=float)[member]
     table = {
         "length_m": np.add.reduceat(length, start),
         "new_outside_mm": extreme(offers.outside_mm, np.maximum),
         "sdr": extreme(offers.sdr, np.minimum),
     }
-    for name, force in (("pull", pull), ("machine", pull + head)):
+    bound = extreme(offers.allowable_kn, np.minimum)
+    machine = np.full(len(first), float(offers.machine_limit_kn))
+    settled = {
+        "pull": settle_low(pull, least, bound),
+        "machine": settle_low(pull + head, least + head, machine),
+    }
+    for name, force in settled.items():
         table |= {f"{name}_{level}_kn": force[:, place] for place, level in enumerate(LEVELS)}
     table["head_kn"] = head[:, LEVELS.index("mid")]
-    table["allowable_kn"] = extreme(offers.allowable_kn, np.minimum)
-    table["machine_limit_kn"] = np.full(len(first), float(offers.machine_limit_kn))
+    table["allowable_kn"] = bound
+    table["machine_limit_kn"] = machine
     return pd.DataFrame(table)
 
 
 def _drag(
-    chains: pd.DataFrame,
     offers: PipeOffers,
+    bend_deg: Floats,
+    turn_deg: Floats,
     first: Ints,
     last: Ints,
     size: Ints,
     launch_upstream: ArrayLike | None,
 ) -> Floats:
     """Drag of strings in their size, the way they are pulled or the harder way."""
-    turn = chains["bend_deg"].to_numpy(dtype=float)
     ways = []
     for column in (OWN, LARGER):
         drag = offers.drag_kn[:, column]
-        down, up = drag_of_strings(drag, offers.bend_deg, turn, first, last, offers.friction)
+        down, up = drag_of_strings(drag, bend_deg, turn_deg, first, last, offers.friction)
         if launch_upstream is None:
             ways.append(np.maximum(down, up))
         else:

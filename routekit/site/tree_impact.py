@@ -104,10 +104,11 @@ def pit_harm(
     Returns
     -------
     DataFrame
-        Columns `HARM`, one row per string.
+        Columns `HARM`, one row per string; NaN where one of its pits is not placed.
     """
     string, pit, share = _pits_of_strings(strings, pits)
     harm = dug_harm(np.asarray(pits.geometry), around, major_from_share)
+    harm.loc[pits.geometry.isna().to_numpy()] = np.nan
     return pd.DataFrame(
         {
             name: np.bincount(string, harm[name].to_numpy()[pit] * share, minlength=len(strings))

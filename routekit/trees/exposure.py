@@ -16,7 +16,7 @@ from routekit.pipes.trench import build_trenches
 from routekit.trees.breach import Tiers, build_breaches, pair_corridors, sum_breaches, sum_tree_loss
 from routekit.trees.certainty import mark_certainty
 from routekit.trees.doubt import draw_largest, find_doubtful, is_more_harmed
-from routekit.trees.near_stem import judge_digging, prepare_stems
+from routekit.trees.near_stem import draw_trenches, judge_digging, prepare_stems
 from routekit.trees.regimes import choose_regime
 from routekit.trees.settings import ZoneSettings
 from routekit.trees.unsized import (
@@ -173,11 +173,8 @@ def _judge_trenches(
 
     def judge(rows: Ints, trenches: gpd.GeoDataFrame) -> pd.DataFrame:
         """Hold the ground that is dug itself against the stems."""
-        half = trenches["width_m"].to_numpy(dtype=float) / 2
-        dug = shapely.buffer(lines[rows], half, cap_style="flat", join_style="mitre")
-        shapes = np.array(dug, dtype=object)
-        shapes[np.isnan(half)] = None
-        return judge_digging(shapes, stems, run_sd[rows])
+        width = trenches["width_m"].to_numpy(dtype=float)
+        return judge_digging(draw_trenches(lines[rows], width), stems, run_sd[rows])
 
     found = judge(np.arange(len(runs)), laid[0])
     unsized = np.flatnonzero(np.isnan(laid[0]["width_m"].to_numpy(dtype=float)))

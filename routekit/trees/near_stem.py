@@ -79,6 +79,41 @@ def prepare_stems(zones: pd.DataFrame, position_sd_m: ArrayLike, settings: ZoneS
     )
 
 
+def find_too_near(
+    shapes: NDArray[np.object_], stems: Stems
+) -> tuple[NDArray[np.int64], NDArray[np.int64], Flags]:
+    """Pair excavations with the stems that they are too near as drawn, or that may be so thick.
+
+    Parameters
+    ----------
+    shapes : numpy.ndarray of shapely geometry, shape (n,)
+    stems : Stems
+
+    Returns
+    -------
+    dug, tree : numpy.ndarray of int, shape (p,)
+    is_sure : numpy.ndarray of bool, shape (p,)
+        Too near however thin the stem is; the doubt about positions is left out.
+    """
+    reach = stems.limit_m + stems.largest_radius_m.max(initial=0.0)
+    dug, tree = stems.index.query(shapes, predicate="dwithin", distance=reach)
+    face, is_sure = _measure(shapes, stems, dug, tree)
+    near = face < stems.limit_m
+    return dug[near].astype(np.int64), tree[near].astype(np.int64), is_sure[near]
+
+
+def _measure(
+    shapes: NDArray[np.object_],
+    stems: Stems,
+    dug: NDArray[np.int64],
+    tree: NDArray[np.int64],
+) -> tuple[Floats, Flags]:
+    """Measure pairs: m to the face of a stem as thick as it may be; too near however thin."""
+    away = shapely.distance(shapes[dug], stems.index.geometries[tree])
+    face = np.maximum(away - stems.largest_radius_m[tree], 0.0)
+    return face, np.asarray(away - stems.least_radius_m[tree] < stems.limit_m)
+
+
 def judge_digging(
     shapes: NDArray[np.object_], stems: Stems, run_sd_m: ArrayLike, *, is_dug: Flags | None = None
 ) -> pd.DataFrame:
@@ -108,11 +143,62 @@ def judge_digging(
     Where a doubt is not recorded, `unrecorded_sd_m` stands in for it.
     """
     size = len(shapes)
-    run_sd = np.broadcast_to(np.asarray(run_sd_m, dtype=float), (size,))
+    dug, _, face, flags = _judge_pairs(shapes, stems, run_sd_m)
+    return _gather(dug, size, face, flags, _find_lost(shapes), is_dug)
+
+
+def judge_stems(
+    shapes: NDArray[np.object_], stems: Stems, run_sd_m: ArrayLike, is_unsized: Flags
+) -> pd.DataFrame:
+    """Tell of each stem how near to it is dug, and whether that is too near.
+
+    Parameters
+    ----------
+    shapes : numpy.ndarray of shapely geometry, shape (n,)
+        All that is dug; None where it is not known where it lies.
+    stems : Stems
+    run_sd_m : array_like of float, shape (n,) or ()
+        Standard deviation of the plan position of the run of each, m; NaN not known.
+    is_unsized : numpy.ndarray of bool, shape (t,)
+        Stems near which something of unknown size is dug besides.
+
+    Returns
+    -------
+    pandas.DataFrame, t rows
+        `NEAR_COLUMNS`, as of `judge_digging`.
+    """
+    _, tree, face, flags = _judge_pairs(shapes, stems, run_sd_m)
+    return _gather(tree, len(stems.least_radius_m), face, flags, is_unsized, None)
+
+
+def draw_trenches(lines: NDArray[np.object_], width_m: Floats) -> NDArray[np.object_]:
+    """Draw the ground that trenches dig: what is held against stems.
+
+    Parameters
+    ----------
+    lines : numpy.ndarray of LineString, shape (n,)
+    width_m : numpy.ndarray of float, shape (n,)
+        NaN not known.
+
+    Returns
+    -------
+    numpy.ndarray of Polygon, shape (n,)
+        None where the width is not known.
+    """
+    half = width_m / 2
+    drawn = shapely.buffer(lines, half, cap_style="flat", join_style="mitre")
+    shapes = np.array(drawn, dtype=object)
+    shapes[np.isnan(half)] = None
+    return shapes
+
+
+def _judge_pairs(
+    shapes: NDArray[np.object_], stems: Stems, run_sd_m: ArrayLike
+) -> tuple[NDArray[np.int64], NDArray[np.int64], Floats, tuple[Flags, Flags, Flags]]:
+    """Judge each excavation and stem: too near, open, and clear as far as doubt is recorded."""
+    run_sd = np.broadcast_to(np.asarray(run_sd_m, dtype=float), (len(shapes),))
     dug, tree = _find_pairs(shapes, stems, run_sd)
-    away = shapely.distance(shapes[dug], stems.index.geometries[tree])
-    face = np.maximum(away - stems.largest_radius_m[tree], 0.0)
-    near = away - stems.least_radius_m[tree] < stems.limit_m
+    face, near = _measure(shapes, stems, dug, tree)
     sd = run_sd[dug], stems.position_sd_m[tree]
     likely, most = (
         DEVIATIONS * combine_deviations(*sd, unknown_m=unknown_m)
@@ -120,7 +206,12 @@ def judge_digging(
     )
     is_open = ~near & ((face < stems.limit_m) | (face - stems.limit_m <= likely))
     is_loose = (np.isnan(sd[0]) | np.isnan(sd[1])) & (face - stems.limit_m <= most)
-    return _by_shape(shapes, dug, face, (near, is_open, is_loose), is_dug)
+    return dug, tree, face, (near, is_open, is_loose)
+
+
+def _find_lost(shapes: NDArray[np.object_]) -> Flags:
+    """Tell of which excavations it is not known where they lie."""
+    return np.asarray(shapely.is_missing(shapes) | shapely.is_empty(shapes))
 
 
 def _find_pairs(
@@ -136,28 +227,28 @@ def _find_pairs(
     return np.asarray(dug, dtype=np.int64), np.asarray(tree, dtype=np.int64)
 
 
-def _by_shape(
-    shapes: NDArray[np.object_],
-    dug: NDArray[np.int64],
+def _gather(
+    owner: NDArray[np.int64],
+    size: int,
     face: Floats,
     flags: tuple[Flags, Flags, Flags],
+    is_lost: Flags,
     is_dug: Flags | None,
 ) -> pd.DataFrame:
-    """Bring pairs together by excavation."""
-    size = len(shapes)
+    """Bring pairs together by excavation, or by stem."""
     near, is_open, is_loose = (
-        np.bincount(dug[flag], minlength=size).astype(bool) for flag in flags
+        np.bincount(owner[flag], minlength=size).astype(bool) for flag in flags
     )
     nearest = np.full(size, np.inf)
-    np.minimum.at(nearest, dug, face)
+    np.minimum.at(nearest, owner, face)
     works = np.ones(size, dtype=bool) if is_dug is None else is_dug
-    lost = works & (shapely.is_missing(shapes) | shapely.is_empty(shapes))
+    lost = works & is_lost & ~near
     nearest[lost], nearest[~works] = np.nan, np.inf
     return pd.DataFrame(
         {
             "stem_face_m": nearest,
             "is_near_stem": pd.arrays.BooleanArray(near & works, lost | (is_open & ~near & works)),
-            "is_stem_loose": is_loose & ~near & ~is_open & works,
+            "is_stem_loose": is_loose & ~near & ~is_open & works & ~lost,
         }
     )
 

@@ -208,3 +208,16 @@ def test_choice_and_runner_up_are_always_two_and_allowed(seed):
     known = second >= 0
     assert not excluded[np.arange(n)[known], second[known]].any()
     assert (chosen[forced >= 0] == forced[forced >= 0]).all()
+
+
+def test_harm_that_is_not_known_counts_as_the_worst_of_all_and_never_as_less():
+    """A known 75.7 m2 and one structural zone are no more than what nobody knows."""
+    names = ("n_structural", "n_careful", "n_major", "root_m2")
+    lost = {f"burst_same__{name}": NAN for name in names}
+    cut = {"open_cut__root_m2": 75.7, "open_cut__n_structural": 1.0, "open_cut__n_major": 0.0}
+    scores = score(**lost, **cut)
+    trees = scores.parts[0, :, CRITERIA.index("trees")]
+    assert trees[PLACE["burst_same"]] == trees[PLACE["open_cut"]] == trees.max()
+    assert np.isnan(scores.facts["root_m2"][0, PLACE["burst_same"]])
+    others = [code for code in CODES if code not in ("cipp", "burst_same")]
+    assert rank(scores, excluded=others, pulled=-1)[0] == "cipp"

@@ -4,8 +4,9 @@ import numpy as np
 import pandas as pd
 import pytest
 from planned import make_plan, make_runs, make_shares, work_out
+from shapely import Point
 
-from routekit.advice.totals import JOINING, SUMS, build_totals
+from routekit.advice.totals import JOINING, SUMS, UNPLACED, build_totals
 from routekit.settings.sources import load_sources
 
 NAMES = np.array(["burst_same", "cipp", "monitor", "open_cut"], dtype=object)
@@ -19,7 +20,7 @@ LOSS_BEFORE = pd.DataFrame(
 LOSS_AFTER = pd.DataFrame(
     {"severity": ["minor", "unknown"], "footprint_m2": [0.5, np.nan], "severed_m2": [0.5, np.nan]}
 )
-PITS = pd.DataFrame({"pit_id": ["P1", "P2"]})
+PITS = pd.DataFrame({"pit_id": ["P1", "P2"], "geometry": [Point(0, 0), Point(9, 0)]})
 DIGS = pd.DataFrame({"method": ["suction", "robot", "machine"]})
 
 
@@ -161,3 +162,21 @@ def test_tables_of_different_runs_are_refused():
     other = work_out("open_cut", make_runs(4).iloc[::-1])
     with pytest.raises(ValueError, match="same runs in the same order"):
         make_totals(open_cut=other)
+
+
+def test_pits_that_are_not_placed_are_told_of():
+    totals, _ = make_totals()
+    assert UNPLACED not in totals.index
+    table = build_totals(
+        work_out("open_cut", make_runs(4)),
+        work_out("open_cut", make_runs(4)),
+        length_m=make_runs(4)["length_m"],
+        loss_open_cut=LOSS_BEFORE,
+        loss_recommended=LOSS_AFTER,
+        pits=PITS.assign(geometry=[None, Point(0, 0)]),
+        digs=DIGS,
+        currency="EUR",
+    ).set_index("quantity")
+    assert UNPLACED == "Pits not placed: root zone not counted"
+    assert sides(table, "Pits") == [0, 2]
+    assert sides(table, UNPLACED) == [0, 1]

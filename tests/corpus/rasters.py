@@ -69,8 +69,8 @@ CHECKED = {
     "terrain": {
         "empty": (4, "layers.terrain"),
         "head alone": (4, "layers.terrain"),
-        "another system": (0, "no ground level"),
-        "far away": (0, "no ground level"),
+        "another system": (0, "terrain.tif lies nowhere near the sewers"),
+        "far away": (0, "terrain.tif lies nowhere near the sewers"),
         "no data": (0, "no ground level"),
         "no number": (0, "no ground level"),
         "half no number": (0, "no ground level"),
@@ -83,7 +83,7 @@ CHECKED = {
         "text": (4, "layers.canopy"),
         "cut short": (4, "layers.canopy"),
         "head alone": (4, "layers.canopy"),
-        "no system": (4, "crs.canopy"),
+        "no system": (6, "crs.canopy"),
         "another system": (4, "does not overlap the sewers"),
         "far away": (4, "does not overlap the sewers"),
         "no data": (4, "holds no heights"),
@@ -96,6 +96,9 @@ CHECKED = {
         "missing": (4, "layers.photo"),
         "empty": (4, "layers.photo"),
         "text": (4, "layers.photo"),
+        "another system": (0, "photo.tif lies nowhere near the sewers"),
+        "far away": (0, "photo.tif lies nowhere near the sewers"),
+        "one cell": (0, ""),
     },
 }
 """What `check` says of each raster: exit code, and words of the message or finding."""

@@ -16,7 +16,7 @@ from small_district import CRS, assert_accounted, at, make_trees, pick
 
 from routekit import Study, run_study
 from routekit.cli import main
-from routekit.errors import LayerError, StudyError
+from routekit.errors import CrsError, LayerError, StudyError
 from routekit.layers import canopy
 from routekit.layers.settings import CrownSettings
 from routekit.layers.treetops import find_crowns, smooth_heights
@@ -378,10 +378,10 @@ def test_runs_beyond_the_raster_are_told(planted):
 # Bad rasters: the message names the file and the remedy.
 
 
-def refuse(planted, match, **others):
+def refuse(planted, match, *, error=LayerError, **others):
     """Read with the canopy as the only source of trees, and expect a refusal."""
     use(planted, "only", **others)
-    with pytest.raises(LayerError, match=match) as caught:
+    with pytest.raises(error, match=match) as caught:
         planted.read()
     assert "canopy.tif" in str(caught.value)
     assert str(caught.value).startswith("layers.canopy: ")
@@ -401,11 +401,12 @@ def test_a_file_that_breaks_off(planted):
 @pytest.mark.filterwarnings("ignore::rasterio.errors.NotGeoreferencedWarning")
 def test_no_crs(planted):
     write(planted.folder / "canopy.tif", *canopy_of(PLACED), crs=None)
-    refuse(planted, r"names no reference system.*crs\.canopy")
+    # The exit code of a reference system, as of every other layer.
+    refuse(planted, r"names no reference system.*crs\.canopy", error=CrsError)
     planted.sections["crs"] = {"canopy": CRS}
     assert len(planted.read().trees) == 3
     planted.sections["crs"] = {"canopy": "EPSG:0"}
-    refuse(planted, r"unknown reference system")
+    refuse(planted, r"unknown reference system", error=CrsError)
 
 
 @pytest.mark.parametrize("shift", [5_000.0, 40_000_000.0])

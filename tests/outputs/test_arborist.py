@@ -166,7 +166,17 @@ def methods_for(tree=None, runs=(), excavations=()):
     [
         ({"runs": [("cipp", True, 0.2)]}, "renewed below ground", "No digging"),
         ({"runs": [("open_cut", True, 0.2)]}, "No digging inside the structural", "below ground"),
-        ({"runs": [("open_cut", False, 0.2)]}, "within 1 m of the stem", "structural"),
+        (
+            {"tree": {"is_near_stem": True}, "runs": [("open_cut", False, 3.0)]},
+            "No digging within 1 m of the stem",
+            "structural",
+        ),
+        (
+            {"tree": {"is_near_stem": pd.NA}, "runs": [("open_cut", False, 3.0)]},
+            "It is not known whether the works keep 1 m from the stem",
+            "No digging within 1 m",
+        ),
+        ({"tree": {"is_near_stem": False}, "runs": [("open_cut", False, 0.2)]}, "site", "1 m of"),
         ({"runs": [("open_cut", False, 3.0)]}, "arborist is on site", "within 1 m"),
         ({"runs": [("undecided", False, 3.0)]}, "treat it as open cut", "below ground"),
         ({"excavations": [("pit", False, 3.0)]}, "Move or turn the pit", "on site while"),

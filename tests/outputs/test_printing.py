@@ -16,7 +16,7 @@ import typst
 from synthetic import MARKUP, make_empty_result, make_result
 
 from routekit.errors import OutputError
-from routekit.outputs.arborist import ReportSettings, printing, report, write_tree_report
+from routekit.outputs.arborist import ReportSettings, printing, write_tree_report, writer
 from routekit.outputs.arborist.printing import print_page, read_page
 from routekit.outputs.arborist.tree_facts import rank_trees
 from routekit.outputs.arborist.writer import render_parts
@@ -218,11 +218,11 @@ def test_volume_after_volume_takes_no_more_memory():
     command = (
         "import sys, psutil\n"
         "from synthetic import make_result\n"
-        "from routekit.outputs.arborist import printing, report\n"
+        "from routekit.outputs.arborist import printing, writer\n"
         "from routekit.outputs.arborist.tree_facts import rank_trees\n"
         "made = make_result()\n"
-        "page = dict(report.render_parts(made, rank_trees(made),"
-        " settings=report.ReportSettings()))['']\n"
+        "page = dict(writer.render_parts(made, rank_trees(made),"
+        " settings=writer.ReportSettings()))['']\n"
         "used = []\n"
         "for volume in range(7):\n"
         "    printing.print_page(page.replace('Tree ', f'Tree {volume}-'))\n"
@@ -298,7 +298,7 @@ def test_a_writer_that_dies_leaves_earlier_files(volumes, monkeypatch):
         message = "cut off"
         raise KeyboardInterrupt(message)
 
-    monkeypatch.setattr(report, "print_page", die)
+    monkeypatch.setattr(writer, "print_page", die)
     with pytest.raises(KeyboardInterrupt, match="cut off"):
         write_tree_report(make_result(seed=2), volumes / "trees.html", with_pdf=True)
     assert {path.name: path.read_bytes() for path in volumes.iterdir()} == before

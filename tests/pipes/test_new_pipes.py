@@ -31,6 +31,7 @@ def make_cases(n=1, **changes):
             "length_m": 50.0,
             "bend_deg": 0.0,
             "bend_sum_deg": 0.0,
+            "known_bend_sum_deg": 0.0,
             "structural_grade": 1.0,
             "deformation_share": 0.0,
             "root_share": 0.0,
@@ -239,3 +240,13 @@ def test_the_deformation_of_a_host_is_its_ovality_in_percent():
         for oval in (4.0, 49.0)
     ]
     assert lined.tolist() == pytest.approx(walls)
+
+
+def test_a_bend_without_its_angle_leaves_a_pull_that_fails_anyhow_failing():
+    """8 km of pipe are over what it may bear however straight they are; 50 m are not."""
+    bend = {"bend_sum_deg": NAN, "known_bend_sum_deg": 0.0}
+    long, short = (plan(length_m=m, **bend)["burst_same"].iloc[0] for m in (8000.0, 50.0))
+    straight = plan(length_m=8000.0)["burst_same"].iloc[0]
+    assert long["pull_low_kn"] == straight["pull_low_kn"] > long["pull_allowable_kn"]
+    assert long["machine_low_kn"] == straight["machine_low_kn"]
+    assert np.isnan([long["pull_mid_kn"], long["pull_high_kn"], short["pull_low_kn"]]).all()

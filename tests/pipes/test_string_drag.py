@@ -16,10 +16,12 @@ from routekit.pipes.pull import (
     drag_per_metre,
     estimate_pull,
     over_at,
+    settle_low,
 )
 from routekit.pipes.settings import PipeSettings, PullSettings
 
 MU = (0.3, 0.4, 0.5)
+NAN = np.nan
 
 
 def march(pieces, mu, steps=4000):
@@ -129,3 +131,14 @@ def test_unknown_angles_and_drags_leave_their_own_string_unknown():
 def test_the_lowest_estimate_that_is_over(force, said):
     assert over_at([force], [100.0]).tolist() == [said]
     assert over_at([force], [np.nan]).tolist() == ["not known"]
+
+
+def test_what_fails_without_a_bend_fails_with_one_whose_angle_is_not_known():
+    """More bend only adds: the low estimate without it is the least that it can be."""
+    limit = np.array([90.0, 110.0, 90.0])
+    lost = np.full((3, 3), NAN)
+    force = settle_low(lost, [[100.0, 150.0, 200.0], [100.0, 150.0, 200.0], [NAN] * 3], limit)
+    assert over_at(force, limit).tolist() == ["low estimate", "not known", "not known"]
+    assert np.isnan(force[:, 1:]).all()
+    known = np.array([[80.0, 100.0, 120.0]])
+    assert settle_low(known, known, [90.0]).tolist() == known.tolist()

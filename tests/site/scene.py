@@ -79,6 +79,7 @@ def make_offers(
         head_kn=spread(head_kn)[..., None] * [1.0, 1.0, 1.0],
         allowable_kn=spread(allowable_kn),
         bend_deg=np.full(len(chains), float(bend_deg)),
+        known_bend_deg=np.full(len(chains), np.nan_to_num(float(bend_deg))),
         friction=(0.3, 0.4, 0.5),
         machine_limit_kn=machine_limit_kn,
     )

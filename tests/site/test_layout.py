@@ -238,3 +238,14 @@ def test_a_collapse_is_dug_up_for_a_metre_on_each_side():
     assert digs.geometry[0].bounds == pytest.approx((1.5, -0.6, 3.5, 0.6))
     assert not len(dig_collapses([2.5], is_sure=False))
     assert not len(dig_collapses([2.5], is_burst=(False, True, True, True)))
+
+
+def test_the_harm_of_a_pit_that_is_not_placed_is_not_known():
+    """No place is no proof that no root is met: the other string keeps what is known of it."""
+    pits = PITS.copy()
+    pits.loc[pits.index[0], "geometry"] = None
+    served = (STRINGS[["launch_pit", "reception_pit"]] == pits["pit_id"].iloc[0]).any(axis=1)
+    assert served.any()
+    harm = pit_harm(STRINGS, pits, make_around((0, 0, 5.0, 2.0)), 0.5)
+    assert harm[served.to_numpy()].isna().all(axis=None)
+    assert harm[~served.to_numpy()].notna().all(axis=None)

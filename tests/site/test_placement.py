@@ -376,3 +376,34 @@ def test_pits_asked_for_again_keep_their_place():
     assert (again.points == whole.points).all()
     assert whole.points.max() > 0
     assert (again.conflicts.worst_tree == whole.conflicts.worst_tree).all()
+
+
+def stem_zones(trees, low_mm=400.0, high_mm=400.0):
+    """Zones of stems of known size."""
+    return make_zones(trees, stem_low_mm=low_mm, stem_high_mm=high_mm)
+
+
+def test_a_place_near_a_stem_never_wins_over_one_away_from_it():
+    """Straight outward stands a stem, 0.9 m from the pit; everywhere else a building is met.
+
+    The limit of 1 m to the trunk is that of the street works guidance (`njug4`).
+    """
+    building = layer([shapely.box(-40, -20, 40, -0.9)], kind=["building"], obstacle_id=["B1"])
+    zones = stem_zones([(-4.0, 1.9, 5.0, 0.0), (4.0, 1.9, 5.0, 0.0)])
+    _, pits = plan(make_street(straight(1)), zones=zones, layers={"obstacles": building})
+    first = pits[pits["manhole_id"] == "M0"].iloc[0]
+    assert first["stem_face_m"] >= 1.0
+    assert first["obstacles"] == 1
+
+
+@pytest.mark.parametrize(
+    ("low_mm", "said"), [(400.0, "nearer than 1 m"), (0.0, "may be nearer than 1 m")]
+)
+def test_a_pit_without_a_place_away_from_stems_says_so(low_mm, said):
+    """Two stems of at most 0.4 m, 0.9 m beside the pit wherever it lies or turns."""
+    trees = [(x, y, 5.0, 0.0) for x in np.arange(-12.0, 42.0, 1.0) for y in (-1.9, 1.9)]
+    zones = stem_zones(trees, low_mm=low_mm)
+    _, pits = plan(make_street(straight(1)), zones=zones)
+    assert pits["why"].str.contains(said + ", where nothing may be dug, to the stem of tree").all()
+    assert not pits["is_clear"].any()
+    assert pits["would_free"].str.contains("the pit at the other end of the string").all()

@@ -264,3 +264,14 @@ def test_a_pit_shared_by_a_launch_and_a_reception_costs_what_a_launch_pit_does()
     parted, choice = join_pits(table, cost, [0.0, limit + 0.1], mixed)
     assert parted[1].tolist() == (cost[0, 1][:, None] + cost[1, 0]).tolist()
     assert (choice[1] == SEPARATE).all()
+
+
+def test_a_bend_without_its_angle_lets_no_string_pass_that_fails_straight():
+    """Low drag of 60 kN a run against 55 kN: it is over without the bend, and so with it."""
+    offers = {"drag_kn": 120.0, "allowable_kn": 55.0, "bend_deg": np.nan}
+    strings, _ = plan(make_street(straight(2)), offers=offers)
+    assert strings["run_ids"].tolist() == ["R0", "R1"]
+    assert (strings["pull_over"] == "low estimate").all()
+    assert strings["over_limit"].str.contains("60 kN (low estimate) is over", regex=False).all()
+    spared, _ = plan(make_street(straight(1)), offers=offers | {"allowable_kn": 65.0})
+    assert spared["pull_over"].tolist() == ["not known"]

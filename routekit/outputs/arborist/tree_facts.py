@@ -26,7 +26,6 @@ from routekit.vocabulary import SEVERITIES
 
 Row: TypeAlias = Mapping[str, Any]
 
-_NEAR_STEM_M = 1.0
 _UNKNOWN_RANK = 0.5
 _THROUGH = list_codes(lambda one: one.is_through)
 _MENDING = list_codes(lambda one: one.new_pipe == "mended")
@@ -287,8 +286,7 @@ def _find_needs(
     codes = {str(run["technique"]) for run in runs}
     cuts = [_is_chosen(run) for run in runs if run["technique"] == OPEN_CUT]
     trenches = [run for run in runs if run["technique"] in (OPEN_CUT, UNDECIDED)]
-    near = [run.get("stem_edge_m") for run in trenches]
-    near += [item.get("stem_m") for item in excavations]
+    near = tree.get("is_near_stem", False)
     kinds = {item["kind"] for item in excavations}
     small = bool(kinds - {"pit"} or codes & set(_MENDING))
     digs = bool(trenches or kinds or small)
@@ -300,7 +298,8 @@ def _find_needs(
         "is_estimated": _holds(tree.get("is_estimated")),
         "is_unsure": any(_holds(row.get("is_unsure")) for row in (*runs, *excavations)),
         "is_structural": any(_holds(row.get("is_structural")) for row in (*trenches, *excavations)),
-        "near_stem": any(metres is not None and metres < _NEAR_STEM_M for metres in near),
+        "near_stem": _holds(near),
+        "near_stem_open": bool(pd.isna(near)),
         "digs": digs,
         "small_digs": small,
         "stays_open": bool(trenches or "pit" in kinds),

@@ -21,7 +21,7 @@ from rasterio.io import MemoryFile
 from rasterio.vrt import WarpedVRT
 from rasterio.windows import Window
 
-from routekit.errors import LayerError
+from routekit.errors import CrsError, LayerError
 from routekit.layers.opening import open_raster
 from routekit.outputs.map.projection import GRID_BITS, to_grid
 from routekit.outputs.pages import BYTES_PER_MB
@@ -78,10 +78,18 @@ def read_photo(
     ------
     LayerError
         If the raster cannot be read.
+    CrsError
+        If its reference system is none.
     """
     try:
         return _read_photo(path, crs, box, most_mb, also_open)
-    except (RasterioError, CRSError) as error:
+    except CRSError as error:
+        msg = (
+            f"layers.photo: the reference system of {path} cannot be used ({error}); correct it "
+            "in the file, or say outputs.map.has_photo = false"
+        )
+        raise CrsError(msg) from error
+    except RasterioError as error:
         msg = (
             f"layers.photo: {path} cannot be read ({error}); repair or replace the file, or say "
             "outputs.map.has_photo = false"

@@ -51,7 +51,8 @@ class Facts:
         is the size of a pipe that is not known, or idle where
         only sewers that stay cross its zone), plan (severity by the works as planned, clear for
         none, or unknown), stays_trench (a planned trench enters its zone), is_careful (only hand
-        and suction digs lie close to the stem), near_pit, near_trench, near_dig (what cuts close
+        and suction digs lie close to the stem), keeps_off (none of the works is too near the stem
+        to dig: known to be so), near_pit, near_trench, near_dig (what cuts close
         to the stem), geometry. Garden trees are left out.
     tree_streets : pandas.DataFrame
         tree, street.

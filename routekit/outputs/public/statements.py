@@ -288,6 +288,7 @@ def _state_trees(length: dict[str, float], tally: Tally) -> list[Statement]:
     said += _state_serious(tally)
     said += _counted("trees", "expert", tally["n_plan_structural"])
     said += _counted("trees", "careful", tally["n_careful"])
+    said += _counted("trees", "careful_open", tally["n_careful_open"])
     if not tally["n_dug"] and not tally["n_plan_unknown"] and "" not in length:
         said.append(["trees", "plan_none"])
     said += _counted("trees", "plan_unknown", tally["n_plan_open"])
@@ -376,7 +377,16 @@ def state_trees(trees: pd.DataFrame) -> tuple[list[list[Statement]], list[int]]:
     kind : list of int
         Position of each tree's answer.
     """
-    columns = ["protection", "veteran", "trench", "plan", "stays_trench", "is_careful", *NEAR]
+    columns = [
+        "protection",
+        "veteran",
+        "trench",
+        "plan",
+        "stays_trench",
+        "is_careful",
+        "keeps_off",
+        *NEAR,
+    ]
     different = trees[columns].drop_duplicates().sort_values(columns)
     kinds = [_state_tree(row) for row in different.to_dict("records")]
     position = pd.Series(np.arange(len(different)), index=pd.MultiIndex.from_frame(different))
@@ -398,5 +408,5 @@ def _state_tree(tree: Tally) -> list[Statement]:
     if tree["stays_trench"]:
         said.append(["tree", "plan_trench"])
     if tree["is_careful"] and plan in HARM:
-        said.append(["tree", "plan_careful"])
+        said.append(["tree", "plan_careful" if tree["keeps_off"] else "plan_careful_open"])
     return said

@@ -31,7 +31,8 @@ def tally_streets(facts: Facts) -> pd.DataFrame:
         n_protection_unknown, n_harmed and n_serious by trenches, n_reached for trees that a
         trench would reach or that are in doubt, n_unknown, n_unsized (for want of the size of a
         pipe), n_dug and n_plan_serious by the plan,
-        n_plan_structural, n_careful, n_plan_unknown, and n_plan_open for those of them with a
+        n_plan_structural, n_careful, n_careful_open (not known to keep off the stem),
+        n_plan_unknown, and n_plan_open for those of them with a
         known zone), pits
         (low_days to off_high_days as in
         `routekit.outputs.public.times.street_days`; n_pits, n_carriageway, n_footway, n_cycleway by
@@ -77,6 +78,8 @@ def _tally_trees(facts: Facts, count: int) -> dict[str, NDArray[np.int64]]:
     protection = facts.trees["protection"].astype(object).iloc[tree]
     plan = facts.trees["plan"].astype(object).iloc[tree]
     trench = facts.trees["trench"].astype(object).iloc[tree]
+    is_careful = plan.isin(HARM) & facts.trees["is_careful"].iloc[tree]
+    keeps_off = facts.trees["keeps_off"].iloc[tree]
     chosen = {
         "n_trees": True,
         "n_protected": protection == "yes",
@@ -89,7 +92,8 @@ def _tally_trees(facts: Facts, count: int) -> dict[str, NDArray[np.int64]]:
         "n_dug": plan.isin(HARM),
         "n_plan_serious": plan.isin(SERIOUS),
         "n_plan_structural": plan == "structural",
-        "n_careful": plan.isin(HARM) & facts.trees["is_careful"].iloc[tree],
+        "n_careful": is_careful & keeps_off,
+        "n_careful_open": is_careful & ~keeps_off,
         "n_plan_unknown": plan == "unknown",
         "n_plan_open": (plan == "unknown") & ~trench.isin(["unknown", "unsized"]),
     }

@@ -81,6 +81,7 @@ def tree_facts(
         plan=_plan_words(balance["severity"], assessed, open_question.to_numpy(np.int64)),
         stays_trench=_mark(cuts.loc[cuts["technique"] == OPEN_CUT, "tree"], len(trees)),
         is_careful=_yes_no(balance["is_careful_structural"]) == "yes",
+        keeps_off=_yes_no(balance["is_near_stem"]) == "no",
         **_close_works(tables, runs, pits),
     )
     # A tree that a pit, a machine or a trench comes close to is not dug at by hand only.

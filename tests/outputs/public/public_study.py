@@ -80,6 +80,7 @@ def make_balance() -> pd.DataFrame:
             "open_cut_severity": ["minor", "major", "major", "structural", "major"],
             "severity": ["none", "minor", "none", "none", "major"],
             "is_careful_structural": [False, True, False, False, False],
+            "is_near_stem": pd.array([False] * 5, dtype="boolean"),
         }
     )
 
