@@ -76,6 +76,15 @@ def run_study(study: Study, *, tell: Tell = _silent) -> Result:
     RoutekitError
         If a layer, field, reference system, setting or decision cannot be used; the message
         names it.
+
+    Examples
+    --------
+    A study is loaded first; its path is no study:
+
+    >>> run_study("study.toml")
+    Traceback (most recent call last):
+    routekit.errors.StudyError: run_study takes a Study, not a value of type str; pass
+    Study.load("study.toml"), as in run_study(Study.load("study.toml"))
     """
     require_study(study, "run_study")
     settings = study.settings
@@ -134,6 +143,13 @@ def prepare_study(study: Study, *, tell: Tell = _silent) -> Prepared:
     ------
     RoutekitError
         If a layer, field, reference system or decision cannot be used; the message names it.
+
+    Examples
+    --------
+    >>> prepare_study(None)
+    Traceback (most recent call last):
+    routekit.errors.StudyError: prepare_study takes a Study, not None; pass
+    Study.load("study.toml"), as in prepare_study(Study.load("study.toml"))
     """
     require_study(study, "prepare_study")
     tell("Reading layers")

@@ -98,6 +98,13 @@ class Study:
         StudyError
             If the file is missing or no TOML, or a setting is unknown or impossible; each refused
             setting is named with the nearest known name.
+
+        Examples
+        --------
+        >>> Study.load("nowhere.toml")
+        Traceback (most recent call last):
+        routekit.errors.StudyError: nowhere.toml: there is no such study file; give the path of a
+        TOML file
         """
         file = _take_path(path)
         try:
@@ -130,6 +137,12 @@ def list_inputs(study: Study) -> tuple[tuple[str, Path], ...]:
     -------
     tuple of (str, Path)
         Name of the layer and its file.
+
+    Examples
+    --------
+    >>> settings = parse_settings({"layers": {"sewers": "a.gpkg", "trees": "b.gpkg"}})
+    >>> [name for name, _ in list_inputs(Study(Path("study.toml"), settings))]
+    ['the study file', 'layers.sewers', 'layers.trees']
     """
     found = [("the study file", study.path)]
     for layer in (*VECTOR_LAYERS, *TABLE_LAYERS, *RASTER_LAYERS):
@@ -153,6 +166,13 @@ def require_study(value: object, caller: str) -> None:
     ------
     StudyError
         If it is no study.
+
+    Examples
+    --------
+    >>> require_study("a.toml", "run_study")
+    Traceback (most recent call last):
+    routekit.errors.StudyError: run_study takes a Study, not a value of type str; pass
+    Study.load("a.toml"), as in run_study(Study.load("a.toml"))
     """
     if isinstance(value, Study):
         return
@@ -235,6 +255,12 @@ def choice_settings(settings: StudySettings) -> ChoiceSettings:
     Returns
     -------
     ChoiceSettings
+
+    Examples
+    --------
+    >>> settings = parse_settings({"layers": {"sewers": "a.gpkg", "trees": "b.gpkg"}})
+    >>> choice_settings(settings).methods is settings.methods
+    True
     """
     groups = ("zones", "trench", "flow", "pipe", "pull", "liner", "methods", "site", "advice")
     named = {name: getattr(settings, name) for name in groups}
@@ -252,6 +278,12 @@ def list_rules_in_force(settings: StudySettings) -> pd.DataFrame:
     -------
     pandas.DataFrame
         See `routekit.settings.rules.list_rules`.
+
+    Examples
+    --------
+    >>> settings = parse_settings({"layers": {"sewers": "a.gpkg", "trees": "b.gpkg"}})
+    >>> list_rules_in_force(settings)["kind"].unique().tolist()
+    ['setting', 'zone regime', 'formula', 'table']
     """
     unread = unread_tables(settings.zones)
     if settings.flow.viscosity_m2_s is not None:

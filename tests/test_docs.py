@@ -1,6 +1,8 @@
 """The papers say what is so: tables, commands, and the examples in the code."""
 
+import ast
 import doctest
+import inspect
 import re
 import tomllib
 from importlib import import_module
@@ -10,6 +12,7 @@ import pandas as pd
 import pytest
 from test_imports import NAMES, PACKAGE
 
+import routekit
 from routekit import Result, cli
 from routekit.study import parse_settings
 
@@ -106,3 +109,49 @@ def test_every_module_says_what_it_is_for():
     for path in sorted(PACKAGE.rglob("*.py")):
         text = path.read_text(encoding="utf-8").strip()
         assert not text or text.startswith('"""'), path
+
+
+WHOLE_STUDY = {
+    "add_ground",
+    "build_flow",
+    "choose_renewal",
+    "link_roots",
+    "measure_exposure",
+    "read_layers",
+}
+"""Stages that take layers of a whole study: an example would be longer than it is of use."""
+
+RAISES_NOTHING = {
+    "choice_settings",
+    "choose_renewal",
+    "find_neutral_rates",
+    "list_inputs",
+    "list_rules_in_force",
+    "used_sources",
+    "write_basis",
+}
+"""Stages without an error of their own."""
+
+
+def list_public_functions():
+    """Functions of the API and stages that the pipeline calls, by name."""
+    pipeline = import_module("routekit.pipeline")
+    tree = ast.parse((PACKAGE / "pipeline.py").read_text(encoding="utf-8"))
+    names = {
+        node.func.id
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Call) and isinstance(node.func, ast.Name)
+    }
+    found = {name: getattr(pipeline, name, None) for name in names if not name.startswith("_")}
+    found |= {name: getattr(routekit, name) for name in routekit.__all__}
+    found["Study.load"] = routekit.Study.load
+    mine = {name: each for name, each in found.items() if inspect.isroutine(each)}
+    return {name: each for name, each in mine.items() if each.__module__.startswith("routekit")}
+
+
+@pytest.mark.parametrize("name", sorted(list_public_functions()))
+def test_public_function_says_what_it_raises_and_shows_an_example(name):
+    words = inspect.getdoc(list_public_functions()[name])
+    assert ("\nRaises\n------\n" in words) == (name not in RAISES_NOTHING)
+    example = words.partition("\nExamples\n--------\n")[2]
+    assert (">>> " in example) == (name not in WHOLE_STUDY)

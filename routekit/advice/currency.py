@@ -24,6 +24,13 @@ def find_neutral_rates(study: StudySection, rates: RateGroup) -> pd.DataFrame:
     pandas.DataFrame
         One warning where the study file names a currency and sets no unit rate, else none; columns
         `routekit.layers.findings.FINDING_COLUMNS`.
+
+    Examples
+    --------
+    >>> from routekit.layers.settings import StudySection
+    >>> study = StudySection(name="Two streets", currency="EUR")
+    >>> find_neutral_rates(study, RateGroup())["seen"].tolist()
+    ['costs are to be in EUR, and no unit rate is set']
     """
     findings = Findings()
     if "currency" in study.model_fields_set and not rates.model_fields_set:

@@ -65,6 +65,17 @@ def read_decisions(
     DecisionError
         If a decision names an unknown run, tree, technique or kind, lacks one that it needs, or
         contradicts another, or if no technique is left; each such row or run is named.
+
+    Examples
+    --------
+    >>> table = pd.DataFrame({"run_id": ["S1"], "tree_id": [""], "decision": ["exclude"],
+    ...     "technique": ["open_cut"], "by": ["arborist"], "reason": ["old lime"]})
+    >>> read_decisions(table, pd.Series(["S1"]), pd.Series(["T1"])).note.tolist()
+    ['arborist ruled out open cut (old lime)']
+    >>> read_decisions(table, pd.Series(["S2"]), pd.Series(["T1"]))
+    Traceback (most recent call last):
+    routekit.errors.DecisionError: decisions: row 1: there is no run "S1"; did you mean "S2"?; mend
+    the decisions table
     """
     table = decisions.reset_index(drop=True)
     names = list(TECHNIQUES)

@@ -123,6 +123,21 @@ def assess_condition(
         to roots, summed over observations, per 10 m), structural_grade, operational_grade,
         worst_text, needs_work (boolean, missing where unknown), priority, priority_rank,
         priority_reason.
+
+    Raises
+    ------
+    KeyError
+        If a table lacks a column that is named above.
+
+    Examples
+    --------
+    >>> seen = pd.DataFrame({"run_id": ["S1"], "chainage_m": [12.0], "code": ["BBA"],
+    ...     "characterisation": ["C"], "quantification": [30.0], "clock": [""],
+    ...     "at_joint": [False]})
+    >>> runs = pd.DataFrame({"run_id": ["S1"], "length_m": [40.0], "renew": [None]})
+    >>> table = assess_condition(runs, seen, settings=ConditionSettings())
+    >>> table[["operational_grade", "priority", "worst_text"]].values.tolist()
+    [[3.0, 'medium', 'complex mass of roots 30 % at 12.0 m']]
     """
     matched = match_codes(inspections)
     position = pd.Index(runs["run_id"]).get_indexer(pd.Index(matched["run_id"].astype(str)))

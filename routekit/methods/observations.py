@@ -98,7 +98,31 @@ def match_codes(inspections: pd.DataFrame) -> pd.DataFrame:
 
 
 def describe_observations(inspections: pd.DataFrame) -> pd.DataFrame:
-    """Add to an inspection's table what its codes mean: `ADDED_COLUMNS`."""
+    """Add to an inspection's table what its codes mean.
+
+    Parameters
+    ----------
+    inspections : DataFrame, n rows
+        See `match_codes`.
+
+    Returns
+    -------
+    pandas.DataFrame
+        The same rows with `ADDED_COLUMNS`.
+
+    Raises
+    ------
+    KeyError
+        If a table lacks a column that is named above.
+
+    Examples
+    --------
+    >>> seen = pd.DataFrame({"run_id": ["S1"], "chainage_m": [12.0], "code": ["BBA"],
+    ...     "characterisation": ["C"], "quantification": [30.0], "clock": [""],
+    ...     "at_joint": [False]})
+    >>> describe_observations(seen)[["feature", "amount"]].values.tolist()
+    [['root_share', 0.3]]
+    """
     matched = match_codes(inspections)
     return inspections.assign(**{name: matched[name].to_numpy() for name in ADDED_COLUMNS})
 
@@ -154,6 +178,14 @@ def review_codes(inspections: pd.DataFrame, *, where: str) -> pd.DataFrame:
     ------
     LayerError
         If nothing of a table is understood; the message lists the codes.
+
+    Examples
+    --------
+    >>> seen = pd.DataFrame({"run_id": ["S1"], "chainage_m": [12.0], "code": ["BBA"],
+    ...     "characterisation": ["C"], "quantification": [30.0], "clock": [""],
+    ...     "at_joint": [False]})
+    >>> len(review_codes(seen, where="survey.csv"))
+    0
     """
     findings = Findings()
     if inspections.empty:

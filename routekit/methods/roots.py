@@ -48,6 +48,11 @@ def link_roots(
         species, distance_m (to the stem), is_in_zone (the finding lies in the tree's protection
         zone), root_share; sorted by run, chainage, distance. Observations without a chainage are
         left out.
+
+    Raises
+    ------
+    KeyError
+        If a table lacks a column that is named above.
     """
     matched = match_codes(inspections)
     place = pd.Index(runs["run_id"]).get_indexer(pd.Index(matched["run_id"].astype(str)))

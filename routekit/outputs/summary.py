@@ -36,6 +36,18 @@ def summarise(result: Result) -> dict[str, Any]:
     dict
         study, sentence, counts (None where not known), recommended (technique, runs, length_m),
         lines (text), caution; ready for JSON.
+
+    Raises
+    ------
+    StudyError
+        If what is passed is no result of a study.
+
+    Examples
+    --------
+    >>> summarise(1)
+    Traceback (most recent call last):
+    routekit.errors.StudyError: summarise takes a Result, not a value of type int; pass what
+    run_study(Study.load("study.toml")) gives
     """
     require_result(result, "summarise")
     counts = _count(result)

@@ -59,6 +59,13 @@ def write_outputs(
     OutputError
         If something cannot be written, would replace an input of the study, or another run is at
         work in the folder; earlier results are as they were.
+
+    Examples
+    --------
+    >>> write_outputs(1, None, "result")
+    Traceback (most recent call last):
+    routekit.errors.StudyError: write_outputs takes a Result, not a value of type int; pass what
+    run_study(Study.load("study.toml")) gives
     """
     require_result(result, "write_outputs")
     folder = Path(folder)

@@ -69,6 +69,11 @@ def build_flow(runs: pd.DataFrame, condition: pd.DataFrame, settings: FlowSettin
         capacity_now_l_s (NaN where not inspected), required_l_s, required_basis, filling (of the
         sound pipe at the design flow, 0..1; NaN without a design flow or for other shapes than
         circles), capacity_tolerance_share.
+
+    Raises
+    ------
+    KeyError
+        If a table lacks a column that is named above.
     """
     slope = falling_gradient(runs["gradient"].to_numpy())
     shape = runs["shape"].astype(str).to_numpy(dtype=object)

@@ -187,6 +187,17 @@ def relaid_outside(cases: pd.DataFrame, flow_settings: FlowSettings, pipe: PipeS
     -------
     numpy.ndarray of float, shape (n,)
         Outside diameter of the pipe that open cut lays, mm; NaN where the old bore is not known.
+
+    Raises
+    ------
+    KeyError
+        If a table lacks a column that is named above.
+
+    Examples
+    --------
+    >>> cases = pd.DataFrame({"diameter_mm": [250.0], "gradient": [0.01], "required_l_s": [40.0]})
+    >>> relaid_outside(cases, FlowSettings(), PipeSettings())
+    array([250.])
     """
     host = _positive(cases["diameter_mm"])
     required = cases["required_l_s"].to_numpy(dtype=float)

@@ -84,6 +84,19 @@ def build_provenance(
         Columns kind (study, input, setting, library, source, caution, note), name, value, unit,
         source, text; in that order of kinds. The row `result` of the study is the name of the
         result: equal inputs, settings and versions give the same.
+
+    Raises
+    ------
+    KeyError
+        If a table lacks a column that is named above.
+
+    Examples
+    --------
+    >>> inputs = pd.DataFrame({"layer": ["sewers"], "file": ["a.gpkg"]})
+    >>> rules = pd.DataFrame(columns=["name", "value", "unit", "source", "text"])
+    >>> table = build_provenance(name="A", crs="EPSG:25832", inputs=inputs, rules=rules)
+    >>> table["kind"].unique().tolist()
+    ['study', 'input', 'library', 'caution']
     """
     study = [("study", "name", name), ("study", "coordinate system", crs)]
     study += [("study", "date", date)] if date else []
@@ -121,6 +134,11 @@ def write_basis(tables: Iterable[pd.DataFrame]) -> list[str]:
     -------
     list of str
         One text each; equal rows give equal text, whatever file they stand in.
+
+    Examples
+    --------
+    >>> write_basis([pd.DataFrame({"run_id": ["S1"]})])[0].split()
+    [',run_id', '0,S1']
     """
     return [
         (table.to_wkb(hex=True) if isinstance(table, gpd.GeoDataFrame) else table).to_csv()
@@ -151,6 +169,11 @@ def used_sources(*tables: pd.DataFrame) -> list[str]:
     -------
     list of str
         Sorted, each once.
+
+    Examples
+    --------
+    >>> used_sources(pd.DataFrame({"source": ["house;en1610", "house"]}))
+    ['en1610', 'house']
     """
     named = [table["source"] for table in tables if "source" in table]
     found = [column.drop_duplicates().astype("str") for column in named]

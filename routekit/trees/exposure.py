@@ -75,6 +75,11 @@ def measure_exposure(
     Returns
     -------
     Exposure
+
+    Raises
+    ------
+    KeyError
+        If a table lacks a column that is named above.
     """
     regime = choose_regime(rules)
     tiers = Tiers(

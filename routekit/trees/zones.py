@@ -91,6 +91,14 @@ def build_zones(
         If `trees` or `root_zones` has no tree_id, or an id of a tree is not unique.
     CrsError
         If the two tables are not in one CRS.
+
+    Examples
+    --------
+    >>> stem = gpd.points_from_xy([0.0], [0.0], crs="EPSG:25832")
+    >>> trees = gpd.GeoDataFrame({"tree_id": ["T1"], "stem_diameter_mm": [400.0]}, geometry=stem)
+    >>> zones, findings = build_zones(trees, None, settings=ZoneSettings())
+    >>> zones[["radius_m", "regime"]].values.tolist()
+    [[4.8, 'bs5837_2012']]
     """
     _check_tables(trees, root_zones)
     regime = choose_regime(settings)
