@@ -78,7 +78,7 @@ def test_a_tree_that_no_works_touch_is_told_of_among_those(result):
     )
     assert "T003" not in set(rank_trees(quiet)["tree_id"])
     page = render(quiet)
-    assert "in reach of the doubt about positions" in page
+    assert "within the error of positions" in page
     assert "tree T003 (Pit P0 may reach the zone" in re.sub("<[^>]*>", "", page)
 
 
