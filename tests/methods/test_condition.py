@@ -369,3 +369,12 @@ def test_angles_of_all_bends_add_up_and_those_of_one_place_count_once():
     assert found["bends_unsized"].tolist()[:4] == [0.0, 0.0, 1.0, 0.0]
     assert found.loc["E", ["least_bend_sum_deg", "bends_unsized"]].isna().all()
     assert found.loc["A", "bend_deg"] == 11.0
+
+
+def test_priority_by_grade():
+    """House choice: grade 1 low, 2 and 3 medium, 4 high."""
+    grades = {1: "A", 2: "B", 3: "C", 4: None}
+    rows = [(f"R{grade}", 5.0, "BAB", letter, NAN) for grade, letter in grades.items() if letter]
+    found = assess(*rows, ("R4", 5.0, "BAC", "C", NAN))
+    assert found["structural_grade"].tolist() == [1, 2, 3, 4]
+    assert found["priority"].tolist() == ["low", "medium", "medium", "high"]

@@ -250,3 +250,18 @@ def test_a_bend_without_its_angle_leaves_a_pull_that_fails_anyhow_failing():
     assert long["pull_low_kn"] == straight["pull_low_kn"] > long["pull_allowable_kn"]
     assert long["machine_low_kn"] == straight["machine_low_kn"]
     assert np.isnan([long["pull_mid_kn"], long["pull_high_kn"], short["pull_low_kn"]]).all()
+
+
+def test_bore_and_mass_of_a_liner_follow_from_its_wall():
+    """Plane geometry: a ring of the host's bore, its wall inside."""
+    row = plan()["cipp"].iloc[0]
+    density = SETTINGS.liner.density_kg_m3
+    assert row["new_bore_mm"] == pytest.approx(250 - 2 * row["wall_mm"])
+    ring_mm2 = np.pi / 4 * (250**2 - row["new_bore_mm"] ** 2)
+    assert row["pipe_kg_m"] == pytest.approx(ring_mm2 * density / 1e6)
+
+
+def test_a_host_wall_below_a_millimetre_is_a_wall():
+    thin, none = (plan(outside_mm=outside)["burst_same"].iloc[0] for outside in (251.0, 250.0))
+    assert np.isfinite(thin["machine_mid_kn"])
+    assert not np.isfinite(none["machine_mid_kn"])

@@ -142,3 +142,9 @@ def test_no_runs_give_an_empty_table():
     chains = build_chains(runs, [False], settings=STRINGS)
     assert chains.empty
     assert "break_cause" in chains.columns
+
+
+def test_the_first_manhole_of_all_is_told_by_its_own_runs():
+    runs = make_runs(["A-B", "B-C"], ROW)
+    chains = build_chains(runs, [True] * 2, settings=STRINGS)
+    assert chains["start_cause"].iloc[0] == "end of the renewed runs"
