@@ -202,6 +202,7 @@ def _print_summary(summary: dict[str, Any]) -> None:
 )
 @click.option("--all", "is_all", is_flag=True, help="Print every finding on a line of its own.")
 @click.option("--columns", is_flag=True, help="Print the canonical columns (of --as, else of all).")
+@click.option("--result", "of_result", is_flag=True, help="With --columns: those of the result.")
 @click.option("--json", "as_json", is_flag=True, help="Print as JSON.")
 @_tell_errors
 def check(
@@ -210,15 +211,19 @@ def check(
     out: Path | None,
     is_all: bool,
     columns: bool,
+    of_result: bool,
     as_json: bool,
 ) -> None:
     """Print what would be read from SOURCES: a study file, or layers such as sewers.gpkg:lines.
 
     For a study: what was read, mapped and assumed, and the findings by what to do. For layers
     that no study names yet: a whole study file, to be saved with -o; what is in doubt stands in it
-    as a commented choice. With --columns, and no SOURCES: what may be mapped.
+    as a commented choice. With --columns, and no SOURCES: what may be mapped, or with --result
+    every column of the tables that a run yields.
     """
-    if columns:
+    if of_result:
+        _print_result_columns(as_json=as_json)
+    elif columns:
         _print_columns(layer, as_json=as_json)
     elif not sources:
         message = "name a study file or layers, or say --columns"
@@ -244,6 +249,19 @@ def _print_columns(layer: str | None, *, as_json: bool) -> None:
         return
     for name, rows in table.groupby("layer", sort=False):
         _print_table(str(name), rows.drop(columns="layer"))
+
+
+def _print_result_columns(*, as_json: bool) -> None:
+    """Print the columns of the tables of a result."""
+    from routekit.schema import list_fields, load_tables  # noqa: PLC0415
+
+    listed = list_fields()
+    if as_json:
+        _print_json(listed.to_dict(orient="records"))
+        return
+    for name, rows in listed.groupby("table", sort=False):
+        title = f"{name}: one row per {load_tables()[str(name)].row}"
+        _print_table(title, rows.drop(columns="table"))
 
 
 def _check_study(path: Path, *, as_json: bool, is_all: bool) -> None:

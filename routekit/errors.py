@@ -54,3 +54,7 @@ class OutputError(RoutekitError, OSError):
     """A result cannot be written; earlier results are left as they were."""
 
     exit_code = 8
+
+
+class ResultError(RoutekitError, RuntimeError):
+    """A table of the result is not as its schema declares it: a defect of this program."""

@@ -21,6 +21,7 @@ from routekit.methods.roots import link_roots
 from routekit.pipes.capacity import build_flow
 from routekit.pipes.new_pipes import relaid_outside
 from routekit.result import Result
+from routekit.schema import hold_tables
 from routekit.settings.provenance import build_provenance, used_sources, write_basis
 from routekit.study import Study, choice_settings, list_inputs, list_rules_in_force, require_study
 from routekit.trees.exposure import Exposure, measure_exposure
@@ -75,7 +76,8 @@ def run_study(study: Study, *, tell: Tell = _silent) -> Result:
     ------
     RoutekitError
         If a layer, field, reference system, setting or decision cannot be used; the message
-        names it.
+        names it. Also if a table is not as its schema declares it (`ResultError`), which is a
+        defect of this program.
 
     Examples
     --------
@@ -123,7 +125,9 @@ def run_study(study: Study, *, tell: Tell = _silent) -> Result:
         choice_settings(settings),
         tell=tell,
     )
-    return _collect(study, prepared, exposure, condition, root_links, renewal)
+    result = _collect(study, prepared, exposure, condition, root_links, renewal)
+    hold_tables(result.tables)
+    return result
 
 
 def prepare_study(study: Study, *, tell: Tell = _silent) -> Prepared:

@@ -1,6 +1,6 @@
 """Everything a study yields, as plain tables.
 
-The columns of each table are listed in DEVELOPERS.md. A table that a study has no data for
+The columns of each table are declared in `routekit.schema`. A table that a study has no data for
 is present and empty, with the same columns.
 """
 
@@ -13,6 +13,7 @@ import geopandas as gpd
 import pandas as pd
 
 from routekit.errors import StudyError
+from routekit.schema import load_tables
 
 CAUTIONS: tuple[str, ...] = (
     "Screening only: this is not a design, an arboricultural impact assessment, a method statement "
@@ -35,7 +36,7 @@ CAUTIONS: tuple[str, ...] = (
 
 @dataclass(frozen=True, kw_only=True)
 class Result:
-    """Tables of one study; see DEVELOPERS.md for their columns."""
+    """Tables of one study; see `routekit.schema` for their columns."""
 
     name: str
     crs: str
@@ -66,9 +67,9 @@ class Result:
     findings: pd.DataFrame
     rules: pd.DataFrame
     provenance: pd.DataFrame
-    laydown: gpd.GeoDataFrame | None = None
-    root_zones: gpd.GeoDataFrame | None = None
-    quantities: pd.DataFrame | None = None
+    laydown: gpd.GeoDataFrame
+    root_zones: gpd.GeoDataFrame
+    quantities: pd.DataFrame
     photo: Path | None = None
     also_open: tuple[str, ...] = ()
     """Formats opened besides those on the list: `study.also_open`."""
@@ -77,10 +78,13 @@ class Result:
     cautions: tuple[str, ...] = CAUTIONS
 
     @property
+    def tables(self) -> dict[str, pd.DataFrame]:
+        """All tables by name, in the order of the schema."""
+        return {name: getattr(self, name) for name in load_tables()}
+
+    @property
     def result_id(self) -> str:
         """Name of the result, which stands in each of its files; blank where none is known."""
-        if not {"kind", "name", "value"} <= set(self.provenance.columns):
-            return ""
         kind, name = self.provenance["kind"], self.provenance["name"]
         found = self.provenance["value"][((kind == "study") & (name == "result")).to_numpy()]
         return str(found.iloc[0]) if len(found) else ""

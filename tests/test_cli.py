@@ -20,6 +20,7 @@ from routekit import errors, pipeline
 from routekit.cli import _print_table, main
 from routekit.outputs.write import write_outputs
 from routekit.techniques import TECHNIQUES
+from routekit.schema import load_tables
 
 
 @pytest.fixture(scope="module")
@@ -121,6 +122,18 @@ def test_check_of_a_bare_layer_proposes_lines_for_a_study_file():
     assert proposals.set_index("canonical").loc["species", "source"] == "BOOMSOORT"
     assert f"Still free: {', '.join(report['free'])}\n" in answer.stdout
     assert f"Columns left over: {', '.join(report['unmatched']) or 'none'}\n" in answer.stdout
+
+
+def test_check_lists_the_columns_of_the_result():
+    said = call("check", "--columns", "--result")
+    assert said.exit_code == 0, said.output
+    listed = json.loads(call("check", "--columns", "--result", "--json").stdout)
+    assert {row["table"] for row in listed} == set(load_tables())
+    for name, table in load_tables().items():
+        assert f"{name}: one row per {table.row.split(' ')[0]}" in said.stdout
+    held = next(row for row in listed if row["column"] == "stem_face_m")
+    assert held["unit"] == "m"
+    assert "infinite: no stem near" in held["missing"]
 
 
 def test_check_lists_the_canonical_columns():

@@ -8,12 +8,12 @@ import tomllib
 from importlib import import_module
 from pathlib import Path
 
-import pandas as pd
 import pytest
 from test_imports import NAMES, PACKAGE
 
 import routekit
 from routekit import Result, cli
+from routekit.schema import load_tables
 from routekit.study import parse_settings
 
 ROOT = Path(__file__).parents[1]
@@ -21,37 +21,17 @@ README = (ROOT / "README.md").read_text(encoding="utf-8")
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
 
 
-def split_columns(cell):
-    """Column names of a contract: what stands in brackets is said about them, not one."""
-    bare = re.sub(r"\([^)]*\)", "", cell).split(", and one column per")[0]
-    return [name.strip(" +`") for name in bare.split(",")]
-
-
-def read_contracts():
-    """Table name and columns of each row of the table of contracts."""
-    part = DEVELOPERS.split("## Table contracts")[1]
-    rows = [line.strip("|").split("|") for line in part.splitlines() if line.startswith("|")]
-    return [(row[0].split(",")[0].strip(), split_columns(row[2])) for row in rows[2:]]
-
-
-CONTRACTS = read_contracts()
-
-
-@pytest.mark.parametrize(
-    ("table", "columns"), CONTRACTS, ids=[f"{n}-{row[0]}" for n, row in enumerate(CONTRACTS)]
-)
-def test_columns_of_a_contract_exist(sample_result, table, columns):
-    assert set(columns) <= set(getattr(sample_result, table).columns)
-
-
-def test_contracts_name_every_table_and_all_its_columns(sample_result):
-    said = pd.DataFrame(CONTRACTS, columns=["table", "columns"]).explode("columns")
-    tables = {n for n, value in vars(sample_result).items() if isinstance(value, pd.DataFrame)}
-    assert set(said["table"]) == tables
-    for name, rows in said.groupby("table"):
-        assert rows["columns"].is_unique
-        if name != "condition":
-            assert set(rows["columns"]) == set(getattr(sample_result, name).columns), name
+def test_developers_are_sent_to_the_schema_and_no_second_list_of_columns_stands():
+    part = DEVELOPERS.split("## Table contracts")[1].split("\n## ")[0]
+    assert "`routekit check --columns --result`" in part
+    assert "routekit/result_columns.csv" in part
+    named = {
+        field.name
+        for table in load_tables().values()
+        for field in table.fields.values()
+        if "_" in field.name and field.unit
+    }
+    assert not named & set(re.findall(r"\w+", part))
 
 
 def test_commands_of_the_readme_exist():

@@ -19,6 +19,7 @@ ORDER = (
     "techniques",
     "arrays",
     "geometry",
+    "schema",
     "result",
     "settings",
     "layers",

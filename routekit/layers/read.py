@@ -62,7 +62,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, kw_only=True)
 class Layers:
-    """The layers of a study in canonical columns; see DEVELOPERS.md for them.
+    """The layers of a study in canonical columns; see `layers/columns.csv` for them.
 
     A layer that the study does not have is empty, with the same columns and types.
     """

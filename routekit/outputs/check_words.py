@@ -28,7 +28,7 @@ def word_checks(checks: pd.DataFrame) -> pd.DataFrame:
     Parameters
     ----------
     checks : pandas.DataFrame
-        Columns value, limit and unit, as `checks` in DEVELOPERS.md.
+        Columns value, limit and unit, as `checks` in the schema.
 
     Returns
     -------

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cache
-from importlib.resources import files
 
 import geopandas as gpd
 import numpy as np
@@ -19,6 +18,7 @@ from routekit.arrays import take_numbers
 from routekit.geometry.chainage import line_parts
 from routekit.outputs.trench_losses import open_cut_loss
 from routekit.result import Result
+from routekit.schema import load_tables
 
 _AMOUNTS = (
     "n_runs",
@@ -31,6 +31,14 @@ _AMOUNTS = (
     "loss_share",
 )
 _BALANCE_COLUMNS = (*_AMOUNTS, "is_structural", "severity")
+_POSITIONS = ("run", "tree")
+_PARTS = {
+    "runs": (("runs", ""), ("condition", "condition_"), ("advice", "advice_")),
+    "trees": (("trees", ""), ("tree_loss", "open_cut_"), ("tree_balance", "")),
+    "root_zones": (("zones", ""),),
+    "structural_zones": (("zones", ""),),
+}
+"""Tables whose columns a layer joins, and what goes before a name that is taken."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -65,7 +73,7 @@ class Layer:
 
 @cache
 def describe_fields(layer: str) -> dict[str, str]:
-    """Say what fields of a layer mean whose names do not say it all.
+    """Say what the fields of a layer mean, in the words of the result's schema.
 
     Parameters
     ----------
@@ -75,12 +83,21 @@ def describe_fields(layer: str) -> dict[str, str]:
     Returns
     -------
     dict of str to str
-        Description by field: what counts twice and what once, what no value stands for.
+        Description by field: meaning, unit, and what no value stands for. Empty for a layer that
+        is none of the result.
     """
-    with (files("routekit.outputs") / "gis_fields.csv").open(encoding="utf-8") as stream:
-        table = pd.read_csv(stream, dtype=str, keep_default_na=False)
-    own = table[table["layer"] == layer]
-    return dict(zip(own["field"], own["description"], strict=True))
+    found: dict[str, str] = {}
+    for name, prefix in _PARTS.get(layer, ((layer, ""),)):
+        table = load_tables().get(name)
+        for field in table.fields.values() if table else ():
+            if field.kind == "shape" or field.name in _POSITIONS:
+                continue
+            if name == "tree_balance":
+                named = _name_balance(field.name)
+            else:
+                named = f"{prefix}{field.name}" if field.name in found else field.name
+            found.setdefault(named, field.description)
+    return found
 
 
 def collect_layers(result: Result, *, max_check_rows: int) -> list[Layer]:
@@ -204,11 +221,15 @@ def join_trees(result: Result) -> gpd.GeoDataFrame:
     trees = attach(result.trees, loss, key="tree_id", prefix="open_cut_")
     trees = _fill_untouched(trees, result, loss, "")
     balance = result.tree_balance.drop(columns=["geometry"], errors="ignore")
-    named = {name: f"recommended_{name}" for name in balance.columns if name in _BALANCE_COLUMNS}
     again = [name for name in balance.columns if name.startswith("open_cut_")]
-    balance = balance.drop(columns=again).rename(columns=named)
+    balance = balance.drop(columns=again).rename(columns=_name_balance)
     trees = attach(trees, balance, key="tree_id", prefix="recommended_")
     return _fill_untouched(trees, result, result.tree_balance, "recommended_")
+
+
+def _name_balance(name: str) -> str:
+    """Name a column of the balance where it stands beside what open cut would take."""
+    return f"recommended_{name}" if name in _BALANCE_COLUMNS else name
 
 
 def attach(
@@ -236,7 +257,7 @@ def attach(
     ValueError
         If a key comes twice in `right`, or `right` has no key and another number of rows.
     """
-    extra = right.drop(columns=["run", "tree", "geometry"], errors="ignore")
+    extra = right.drop(columns=[*_POSITIONS, "geometry"], errors="ignore")
     if not len(extra.columns) or not len(left):
         return left
     if key in extra.columns:
@@ -385,7 +406,7 @@ def root_zones_layer(zones: gpd.GeoDataFrame, name: str, description: str) -> La
     Parameters
     ----------
     zones : geopandas.GeoDataFrame
-        Columns as `zones` in DEVELOPERS.md.
+        Columns as `zones` in the schema.
     name, description : str
         Of the layer.
 

@@ -1,7 +1,8 @@
 """Write the schedule: a workbook that a designer hands to a tenderer.
 
-Which columns a sheet shows, under which title, with which unit and number format, stands in
-`schedule_columns.csv`. Text is written as text whatever it begins with, and cells of text keep
+Which columns a sheet shows, and with which number format, stands in `schedule_columns.csv`: title
+and unit are those of the column (`field`) of the result's schema, or its own where a sheet alone
+has it. Text is written as text whatever it begins with, and cells of text keep
 that format when someone edits them.
 """
 
@@ -30,6 +31,7 @@ from routekit.outputs.schedule_sheets import collect_sheets, find_currency
 from routekit.outputs.settings import ScheduleSettings
 from routekit.result import Result
 from routekit.techniques import TECHNIQUES
+from routekit.schema import load_tables
 
 MAX_CELL_UNITS = 32_767
 _CUT_MARK = " [cut: longer text in result.gpkg]"
@@ -93,12 +95,20 @@ def load_columns() -> dict[str, tuple[Column, ...]]:
     """
     with (files("routekit.outputs") / "schedule_columns.csv").open(encoding="utf-8") as stream:
         table = pd.read_csv(stream, dtype=str, keep_default_na=False)
-    table["title"] = table["title"].where(
-        table["unit"] == "", table["title"] + " (" + table["unit"] + ")"
-    )
+    own = table["title"].where(table["unit"] == "", table["title"] + " (" + table["unit"] + ")")
+    table["title"] = table["field"].map(_headings()).fillna(own)
     return {
         str(sheet): tuple(map(Column, rows["column"], rows["title"], rows["kind"]))
         for sheet, rows in table.groupby("sheet", sort=False)
+    }
+
+
+def _headings() -> dict[str, str]:
+    """Heading of each column of the result, by table and column."""
+    return {
+        f"{table.name}.{field.name}": field.heading
+        for table in load_tables().values()
+        for field in table.fields.values()
     }
 
 

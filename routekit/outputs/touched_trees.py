@@ -87,7 +87,7 @@ def is_open(digs: gpd.GeoDataFrame) -> np.ndarray:
     Parameters
     ----------
     digs : geopandas.GeoDataFrame, n rows
-        Columns as `digs` in DEVELOPERS.md.
+        Columns as `digs` in the schema.
 
     Returns
     -------

@@ -77,7 +77,7 @@ def build_breaches(
     Returns
     -------
     pandas.DataFrame
-        One row per pair, sorted by run and tree position; columns as `breaches` in DEVELOPERS.md.
+        One row per pair, sorted by run and tree position; columns as `breaches` in the schema.
         Pairs that only graze each other (severity none) are left out.
     """
     corridors = np.asarray(trenches["corridor"])
@@ -258,7 +258,7 @@ def sum_tree_loss(
     -------
     pandas.DataFrame
         One row per tree that is touched, sorted by tree position; columns as `tree_loss` in
-        DEVELOPERS.md.
+        the schema.
     """
     run, tree = breaches["run"].to_numpy(), breaches["tree"].to_numpy()
     touched, place, count = np.unique(tree, return_inverse=True, return_counts=True)

@@ -1,13 +1,10 @@
 """A small invented district as a whole result, with text that tries to be more than text."""
 
-from dataclasses import fields
-
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
-
-from routekit.result import Result
+from whole_result import make_whole
 
 CRS = "EPSG:28992"
 FORMULAS = ("=1+1", "+31 20 555", "-2+3", "@SUM(A1)", '=HYPERLINK("x","y")')
@@ -33,7 +30,7 @@ def make_result(name="Elm <b>Quarter</b>", seed=1, n_runs=12, n_trees=30):
     advice = make_advice(runs)
     checks, options = make_checks(runs)
     pits, digs = make_pits(runs), make_digs()
-    return Result(
+    return make_whole(
         name=name,
         crs=CRS,
         runs=runs,
@@ -276,6 +273,7 @@ def make_condition(runs):
             "run_id": runs["run_id"],
             "root_share": np.linspace(0, 0.6, size),
             "structural_grade": np.arange(size) % 5,
+            "needs_work": pd.array([True] * size, dtype="boolean"),
             "has_sag": np.arange(size) % 4 == 1,
             "worst_text": hostile_text(size, 1),
         }
@@ -426,20 +424,6 @@ def make_findings():
     )
 
 
-def make_empty_result(*, columns=True):
-    """The same tables without rows; without `columns`, tables that have none at all."""
-    full = make_result()
-
-    def emptied(table):
-        if columns:
-            return table.iloc[:0]
-        if isinstance(table, gpd.GeoDataFrame):
-            return gpd.GeoDataFrame(geometry=[], crs=CRS)
-        return pd.DataFrame()
-
-    tables = {
-        field.name: emptied(getattr(full, field.name))
-        for field in fields(Result)
-        if isinstance(getattr(full, field.name), pd.DataFrame)
-    }
-    return Result(name="Nothing", crs=CRS, **tables)
+def make_empty_result():
+    """The same tables without rows."""
+    return make_whole("Nothing", CRS)

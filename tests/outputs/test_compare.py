@@ -318,7 +318,7 @@ def test_amounts_in_two_units_have_no_difference(old, tmp_path, result):
 
 
 def test_the_headline_of_results_without_rows_says_so(tmp_path):
-    path = write_geopackage(make_empty_result(columns=False), tmp_path / "empty.gpkg")
+    path = write_geopackage(make_empty_result(), tmp_path / "empty.gpkg")
     tables = read_result(path)
     lines = write_consequences(tables, tables)
     assert lines[0] == "Techniques: not in both results"

@@ -18,6 +18,7 @@ from routekit.outputs import geopackage
 from routekit.outputs.geopackage import encode_circles, write_geopackage
 from routekit.outputs.gis_layers import attach, describe_fields, join_trees, select_checks
 from routekit.outputs.settings import GeopackageSettings
+from routekit.schema import load_tables
 
 LAYERS = [
     "runs",
@@ -177,13 +178,22 @@ def test_numbers_without_end_are_null_and_say_what_they_mean(sample_result, tmp_
     assert "null: no limit" in said["checks", "limit"]
 
 
-def test_every_described_field_is_there_and_described(sample_result, tmp_path):
+def test_every_field_of_every_layer_says_what_it_is(sample_result, tmp_path):
+    """What it means, its unit and what null stands for: as the schema of the result has it."""
     path = write_geopackage(sample_result, tmp_path / "result.gpkg")
-    wanted = {
-        (layer, field): text for layer in LAYERS for field, text in describe_fields(layer).items()
+    held = {
+        (layer, field)
+        for layer in LAYERS
+        for field in pyogrio.read_info(path, layer=layer)["fields"].tolist()
     }
-    assert read_descriptions(path) == wanted
-    assert "dug or cut off" in wanted["options", "root_m2"]
+    said = read_descriptions(path)
+    assert set(said) == held
+    assert all(describe_fields(layer)[field] == text for (layer, field), text in said.items())
+    trees = load_tables()["tree_balance"].fields
+    assert said["trees", "recommended_severity"] == trees["severity"].description
+    assert "dug or cut off" in said["options", "root_m2"]
+    assert said["pits", "stem_face_m"].endswith("(m); null: no stem near, or not placed")
+    assert describe_fields("drawing") == {}
 
 
 def test_two_writes_give_the_same_bytes(path, result, tmp_path):
@@ -199,9 +209,8 @@ def test_gdal_options_are_put_back(result, tmp_path):
     assert pyogrio.get_gdal_config_option("OGR_CURRENT_DATE") is None
 
 
-@pytest.mark.parametrize("columns", [True, False])
-def test_empty_tables_give_empty_layers(tmp_path, columns):
-    path = write_geopackage(make_empty_result(columns=columns), tmp_path / "empty.gpkg")
+def test_empty_tables_give_empty_layers(tmp_path):
+    path = write_geopackage(make_empty_result(), tmp_path / "empty.gpkg")
     assert sorted(pyogrio.list_layers(path)[:, 0]) == sorted(LAYERS)
     assert all(pyogrio.read_info(path, layer=name)["features"] == 0 for name in LAYERS)
     assert pyogrio.read_info(path, layer="root_zones")["geometry_type"] == "MultiPolygon"

@@ -52,5 +52,4 @@ def test_every_run_of_the_sample_has_its_own_options_bore(sample_result):
 
 
 def test_empty_tables_give_no_text():
-    for columns in (True, False):
-        assert len(write_bore_changes(make_empty_result(columns=columns))) == 0
+    assert len(write_bore_changes(make_empty_result())) == 0

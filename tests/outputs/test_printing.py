@@ -236,9 +236,8 @@ def test_volume_after_volume_takes_no_more_memory():
     assert float(done.stdout) < 60
 
 
-@pytest.mark.parametrize("columns", [True, False])
-def test_empty_tables_are_printed_as_a_front_page(columns):
-    empty = make_empty_result(columns=columns)
+def test_empty_tables_are_printed_as_a_front_page():
+    empty = make_empty_result()
     page = dict(render_parts(empty, rank_trees(empty), settings=SETTINGS))[""]
     assert "No works reach a root protection zone." in words_of(print_page(page))
 

@@ -145,9 +145,8 @@ def test_edits_in_another_coordinate_system_are_refused(result, tmp_path):
         write_return_layers(moved, path)
 
 
-@pytest.mark.parametrize("columns", [True, False])
-def test_nothing_to_return_is_no_error(tmp_path, columns):
-    path = write_return_layers(make_empty_result(columns=columns), tmp_path / "return.gpkg")
+def test_nothing_to_return_is_no_error(tmp_path):
+    path = write_return_layers(make_empty_result(), tmp_path / "return.gpkg")
     assert len(gpd.read_file(path, layer="current_zones")) == 0
 
 

@@ -8,6 +8,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 from shapely.geometry import LineString, Point, box
+from whole_result import make_whole
 
 from routekit.result import Result
 
@@ -87,16 +88,12 @@ def make_balance() -> pd.DataFrame:
 
 def make_result(**changes) -> Result:
     trees, zones = make_trees()
-    empty = pd.DataFrame()
-    no_shapes = _frame([])
-    result = Result(
+    result = make_whole(
         name="Sewers of Lower Fenwick",
         crs=CRS,
         runs=make_runs(),
-        manholes=no_shapes,
         trees=trees,
         zones=zones,
-        trenches=no_shapes,
         breaches=pd.DataFrame(
             {
                 "run_id": ["R1", "R1", "R1", "R2", "R3", "R4", "R5"],
@@ -104,13 +101,7 @@ def make_result(**changes) -> Result:
                 "severity": ["minor", "major", "minor", "minor", "structural", "major", "major"],
             }
         ),
-        tree_loss=empty,
         tree_balance=make_balance(),
-        inspections=empty,
-        root_links=empty,
-        condition=empty,
-        checks=empty,
-        options=empty,
         advice=pd.DataFrame(
             {
                 "run_id": [f"R{i}" for i in range(1, 7)],
@@ -141,19 +132,11 @@ def make_result(**changes) -> Result:
             kind=["connection", "connection"],
             method=["hand", "robot"],
         ),
-        connections=no_shapes,
-        services=no_shapes,
         obstacles=_frame([_box(10, 10, 40, 25), _box(130, 30, 150, 60)], kind=["building"] * 2),
         surfaces=_frame(
             [_box(-20, -6, 140, -1), _box(-20, -1, 118, 6), _box(118, -1, 125, 150)],
             kind=["carriageway", "parking", "footway"],
         ),
-        study_area=no_shapes,
-        decisions=empty,
-        totals=empty,
-        findings=empty,
-        rules=empty,
-        provenance=empty,
     )
     return dataclasses.replace(result, **changes)
 

@@ -1,0 +1,109 @@
+"""The schema of the result: it declares what a run yields, and no run passes without keeping it."""
+
+import dataclasses
+
+import numpy as np
+import pandas as pd
+import pytest
+from whole_result import make_whole
+
+from routekit import pipeline
+from routekit.errors import ResultError
+from routekit.layers.columns import load_columns
+from routekit.pipeline import run_study
+from routekit.result import Result
+from routekit.schema import KINDS, hold_tables, list_fields, load_tables
+
+TABLES = load_tables()
+FIELDS = [field for table in TABLES.values() for field in table.fields.values()]
+
+
+def test_every_table_of_the_result_is_declared(sample_result):
+    held = {n for n, value in vars(sample_result).items() if isinstance(value, pd.DataFrame)}
+    assert set(TABLES) == held <= set(Result.__dataclass_fields__)
+    assert sample_result.tables["pits"] is sample_result.pits
+    assert all(set(table.key) <= set(table.fields) for table in TABLES.values())
+
+
+def test_every_column_says_what_it_is():
+    assert {field.kind for field in FIELDS} == set(KINDS)
+    assert [field for field in FIELDS if not field.text] == []
+    ends = {"_mm": "mm", "_m2": "m2", "_m3": "m3", "_kn": "kN", "_l_s": "l/s", "_deg": "deg"}
+    for field in FIELDS:
+        for end, unit in ends.items():
+            if field.name.endswith(end):
+                assert field.unit == unit, field
+        if field.name.endswith("_m"):
+            assert field.unit == "m", field
+        if field.name.endswith("_share"):
+            assert field.unit == "", field
+
+
+def test_what_an_input_layer_says_of_a_column_is_not_said_again():
+    said = load_columns("trees")["crown_diameter_m"]
+    assert TABLES["trees"].fields["crown_diameter_m"].text == said.text
+    assert TABLES["trees"].fields["crown_diameter_m"].unit == said.unit
+    # Through two columns: of the runs, and of the layer of sewers.
+    assert TABLES["advice"].fields["run_id"].text == load_columns("sewers")["run_id"].text
+
+
+def test_missing_and_endless_values_stand_only_where_the_schema_says_what_they_mean(sample_result):
+    for field in FIELDS:
+        values = sample_result.tables[field.table][field.name]
+        if values.isna().any():
+            assert field.null, (field.table, field.name)
+        if values.dtype == float and np.isinf(values).any():
+            assert field.infinite, (field.table, field.name)
+
+
+@pytest.mark.parametrize(
+    ("table", "spoil", "said"),
+    [
+        ("pits", lambda t: t.drop(columns="is_clear"), "pits .*column is_clear is missing"),
+        ("checks", lambda t: t.assign(extra=1), "checks .*column extra is not declared"),
+        ("trees", lambda t: t.assign(height_m="high"), "trees .*height_m holds .*, not number"),
+        ("digs", lambda t: t.assign(kind=1), "digs .*column kind holds int64, not text"),
+        ("zones", lambda t: t.assign(is_capped=None), "zones .*is_capped .* not yes or no"),
+        ("advice", lambda t: t.assign(reason=[["a"]] * len(t)), "advice .*column reason holds"),
+        ("runs", lambda t: pd.concat([t, t.iloc[3:4]]), r"runs .*run_id names two rows alike \("),
+        ("options", lambda t: t.assign(technique="cipp"), "options .*run_id, technique names two"),
+        (
+            "strings",
+            lambda t: t.assign(string_id=t["string_id"].where(t.index > 0)),
+            "strings .*column string_id names a row and is missing",
+        ),
+    ],
+)
+def test_a_table_that_breaks_its_schema_is_named(sample_result, table, spoil, said):
+    held = getattr(sample_result, table)
+    hold_tables({table: held})
+    with pytest.raises(ResultError, match=said):
+        hold_tables({table: spoil(held)})
+
+
+def test_a_run_does_not_give_a_result_that_breaks_its_schema(sample_study, monkeypatch):
+    def forget(*args, **options):
+        found = pipeline_collect(*args, **options)
+        return dataclasses.replace(found, totals=found.totals.drop(columns="unit"))
+
+    pipeline_collect = pipeline._collect
+    monkeypatch.setattr(pipeline, "_collect", forget)
+    with pytest.raises(ResultError, match="table totals of the result: column unit is missing"):
+        run_study(sample_study)
+
+
+def test_a_result_that_tests_make_by_hand_keeps_the_schema():
+    hold_tables(make_whole("None", "EPSG:28992").tables)
+
+
+def test_columns_are_listed_for_people():
+    listed = list_fields().set_index(["table", "column"])
+    assert len(listed) == len(FIELDS)
+    assert listed.loc[("pits", "stem_face_m"), "unit"] == "m"
+    assert listed.loc[("pits", "stem_face_m"), "missing"] == "not placed; infinite: no stem near"
+    assert listed.loc[("checks", "technique")].to_dict() == {
+        "key": "yes",
+        "unit": "text",
+        "missing": "",
+        "meaning": "Technique",
+    }
