@@ -138,8 +138,9 @@ def _read(package: str, name: str) -> list[dict[str, str]]:
     """Read a table of texts shipped with the package, row by row."""
     with (files(package) / name).open(encoding="utf-8") as stream:
         table = pd.read_csv(stream, dtype=str, keep_default_na=False)
-    rows: list[dict[str, str]] = table.to_dict("records")
-    return rows
+    return [
+        {str(name): str(value) for name, value in row.items()} for row in table.to_dict("records")
+    ]
 
 
 def _input_columns() -> dict[tuple[str, str], dict[str, str]]:

@@ -19,8 +19,8 @@ from sample_copy import SAMPLE, call
 from routekit import errors, pipeline
 from routekit.cli import _print_table, main
 from routekit.outputs.write import write_outputs
-from routekit.techniques import TECHNIQUES
 from routekit.schema import load_tables
+from routekit.techniques import TECHNIQUES
 
 
 @pytest.fixture(scope="module")

@@ -1,15 +1,18 @@
 """The schema of the result: it declares what a run yields, and no run passes without keeping it."""
 
+import ast
 import dataclasses
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
 from whole_result import make_whole
 
-from routekit import pipeline
+from routekit import outputs, pipeline
 from routekit.errors import ResultError
 from routekit.layers.columns import load_columns
+from routekit.outputs.compare_exact import ROW_KEYS
 from routekit.pipeline import run_study
 from routekit.result import Result
 from routekit.schema import KINDS, hold_tables, list_fields, load_tables
@@ -94,6 +97,44 @@ def test_a_run_does_not_give_a_result_that_breaks_its_schema(sample_study, monke
 
 def test_a_result_that_tests_make_by_hand_keeps_the_schema():
     hold_tables(make_whole("None", "EPSG:28992").tables)
+
+
+OUTPUTS = Path(outputs.__file__).parent
+OF_PEOPLE = {"compare.py", "compare_exact.py", "compare_moves.py", "differences.py"}
+"""What reads files: those of an earlier version, and what people wrote."""
+NAMING = {
+    ("gis_layers.py", "attach"): "a name that is taken gets another",
+    ("gis_layers.py", "_fill_untouched"): "the two losses have different amounts",
+    ("map/division.py", "take_area"): "long tables name their run by position",
+    ("schedule.py", "_write_sheet"): "a book for tenderers has no columns of money",
+    ("schedule_items.py", "_without_money"): "any sheet of the schedule",
+    ("return_layers.py", "_read_edits"): "columns that people made",
+    ("return_layers.py", "_drawn"): "a table that people made",
+    ("public/reduce.py", "reduce_result"): "a page without a balance",
+    ("arborist/tree_plan.py", "cut_to_plans"): "a layer whose shapes have no label",
+}
+
+
+def test_outputs_ask_no_table_whether_it_has_a_column():
+    found = {}
+    for path in sorted(OUTPUTS.rglob("*.py")):
+        name = path.relative_to(OUTPUTS).as_posix()
+        if name in OF_PEOPLE:
+            continue
+        for function in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if not isinstance(function, ast.FunctionDef):
+                continue
+            for node in ast.walk(function):
+                if isinstance(node, ast.Compare) and ".columns" in ast.unparse(node.comparators[0]):
+                    found.setdefault((name, function.name), []).append(node.lineno)
+    assert set(found) == set(NAMING)
+
+
+def test_rows_of_a_result_are_matched_by_its_keys():
+    layers = {"root_zones": "zones", "structural_zones": "zones"}
+    for layer, key in ROW_KEYS.items():
+        held = TABLES[layers.get(layer, layer)]
+        assert key == (held.key or key), layer
 
 
 def test_columns_are_listed_for_people():

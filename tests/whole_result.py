@@ -24,6 +24,8 @@ def blank_table(name, size=0):
         dtype, value = _BLANK[field.kind]
         if field.kind == "count" and field.null:
             dtype, value = "float64", np.nan
+        if field.kind == "text" and field.null:
+            value = None
         columns[field.name] = pd.Series([value] * size, dtype=dtype)
     return pd.DataFrame(columns)
 
@@ -43,7 +45,11 @@ def fill_table(name, given, crs):
 
 def make_whole(name, crs, **tables):
     """A result of these tables, filled; those that are not given have no rows."""
-    whole = {
-        each: fill_table(each, tables.pop(each, pd.DataFrame()), crs) for each in load_tables()
-    }
+    given = {each: tables.pop(each, pd.DataFrame()) for each in load_tables()}
+    whole = {each: fill_table(each, table, crs) for each, table in given.items()}
+    for each, table in whole.items():
+        for row, home in (("run", "runs"), ("tree", "trees")):
+            if row in load_tables()[each].fields and row not in given[each].columns:
+                ids = pd.Index(whole[home][f"{row}_id"].astype("str"))
+                table[row] = ids.get_indexer(pd.Index(table[f"{row}_id"].astype("str")))
     return Result(name=name, crs=crs, **whole, **tables)

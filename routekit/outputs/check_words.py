@@ -38,8 +38,6 @@ def word_checks(checks: pd.DataFrame) -> pd.DataFrame:
         another value without end, «no limit»; a value that differs from its limit by less than
         rounding shows is «just over the limit» or «just under the limit».
     """
-    if not {"value", "limit", "unit"} <= set(checks.columns):
-        return pd.DataFrame(index=checks.index, columns=["value_text", "limit_text"], dtype=object)
     is_class, is_length = ((checks["unit"] == name).to_numpy(bool) for name in (CLASS_UNIT, "m"))
     value, limit = (checks[name].to_numpy(dtype=float) for name in ("value", "limit"))
     beyond = np.where(is_length, _NEAR, _NONE)

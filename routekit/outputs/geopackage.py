@@ -121,7 +121,7 @@ def write_layers(
 def _write_layer(layer: Layer, path: Path, crs: str, settings: GeopackageSettings) -> None:
     """Write one layer, or one table where there is no geometry type."""
     options = {"DESCRIPTION": layer.description}
-    columns = _arrow_columns(layer.table, layer.key, describe_fields(layer.name))
+    columns = _arrow_columns(layer.table, describe_fields(layer.name))
     if layer.geometry_type is None:
         pyogrio.write_arrow(columns, path, layer=layer.name, driver="GPKG", layer_options=options)
         return
@@ -246,10 +246,8 @@ def _promote(shapes: ArrayLike | None, kind: str) -> NDArray[np.object_]:
     return promoted
 
 
-def _arrow_columns(table: pd.DataFrame, key: str, described: dict[str, str]) -> pa.Table:
+def _arrow_columns(table: pd.DataFrame, described: dict[str, str]) -> pa.Table:
     """Give the plain columns of a table as Arrow types that GDAL can write, with descriptions."""
-    if not len(table.columns):
-        return pa.table({key: pa.array([], pa.string())})
     columns = {str(name): _arrow_column(table[name]) for name in table.columns}
     notes = {name: {_COMMENT: text} for name, text in described.items()}
     fields = [

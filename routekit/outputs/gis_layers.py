@@ -32,6 +32,7 @@ _AMOUNTS = (
 )
 _BALANCE_COLUMNS = (*_AMOUNTS, "is_structural", "severity")
 _POSITIONS = ("run", "tree")
+_SHAPES = ("geometry", "zone", "crown", "corridor")
 _PARTS = {
     "runs": (("runs", ""), ("condition", "condition_"), ("advice", "advice_")),
     "trees": (("trees", ""), ("tree_loss", "open_cut_"), ("tree_balance", "")),
@@ -49,8 +50,6 @@ class Layer:
     ----------
     name, description : str
         As shown by a GIS.
-    key : str
-        Column that names a row; the only column where the table has none.
     table : pandas.DataFrame, n rows
         Columns without geometry.
     geometry_type : str or None
@@ -63,7 +62,6 @@ class Layer:
 
     name: str
     description: str
-    key: str
     table: pd.DataFrame
     geometry_type: str | None = None
     shapes: NDArray[np.object_] | None = None
@@ -119,67 +117,23 @@ def collect_layers(result: Result, *, max_check_rows: int) -> list[Layer]:
     """
     checks, note = select_checks(result, max_check_rows)
     return [
-        _drawn(
-            "runs",
-            "Sewer runs with condition and recommendation",
-            "run_id",
-            join_runs(result),
-            "LineString",
-        ),
+        _drawn("runs", join_runs(result), "LineString"),
         _breaches(result),
-        _plain(
-            "checks",
-            "Checks by run and technique: value, limit, verdict, source",
-            "run_id",
-            checks.drop(columns="run", errors="ignore"),
-        ),
-        _plain(
-            "options",
-            "Techniques by run: verdict, new pipe, harm, cost",
-            "run_id",
-            result.options.drop(columns="run", errors="ignore"),
-        ),
-        root_zones_layer(result.zones, "root_zones", "Root protection zones"),
+        _plain("checks", checks.drop(columns="run")),
+        _plain("options", result.options.drop(columns="run")),
+        root_zones_layer(result.zones, "root_zones", load_tables()["zones"].text),
         _structural_zones(result.zones),
-        _drawn("trenches", "Open-cut corridors", "run_id", result.trenches, "Polygon"),
-        _drawn("strings", "Pull strings", "string_id", result.strings, "LineString"),
-        _drawn("pits", "Launch, reception and machine pits", "pit_id", result.pits, "Polygon"),
-        _drawn("digs", "Small excavations", "dig_id", result.digs, "Polygon"),
-        _drawn(
-            "trees",
-            "Trees with what open cut of the runs to be worked on and the recommended works take",
-            "tree_id",
-            join_trees(result),
-            "Point",
-        ),
-        _plain(
-            "findings", "What is wrong with the data and what was done", "layer", result.findings
-        ),
-        _plain(
-            "totals",
-            "Quantities, open cut of the runs to be worked on against recommended",
-            "quantity",
-            result.totals,
-        ),
-        _plain(
-            "quantities",
-            "Priced items of the recommended technique of each run",
-            "run_id",
-            _no_rows() if result.quantities is None else result.quantities,
-        ),
-        _plain("rules", "Settings in force with unit and source", "name", result.rules),
-        _plain(
-            "decisions",
-            "Decisions of people that the study took over",
-            "decision",
-            result.decisions,
-        ),
-        _plain(
-            "provenance",
-            "Inputs, versions, sources and cautions",
-            "name",
-            _add_note(result.provenance, note),
-        ),
+        _drawn("trenches", result.trenches, "Polygon", shape="corridor"),
+        _drawn("strings", result.strings, "LineString"),
+        _drawn("pits", result.pits, "Polygon"),
+        _drawn("digs", result.digs, "Polygon"),
+        _drawn("trees", join_trees(result), "Point"),
+        _plain("findings", result.findings),
+        _plain("totals", result.totals),
+        _plain("quantities", result.quantities),
+        _plain("rules", result.rules),
+        _plain("decisions", result.decisions),
+        _plain("provenance", _add_note(result.provenance, note)),
     ]
 
 
@@ -242,7 +196,7 @@ def attach(
     left : geopandas.GeoDataFrame
         The table that decides rows and order.
     right : pandas.DataFrame
-        At most one row per key. Without the key column it must have the rows of `left`, in order.
+        At most one row per key.
     key : str
         Column of ids.
     prefix : str
@@ -255,17 +209,11 @@ def attach(
     Raises
     ------
     ValueError
-        If a key comes twice in `right`, or `right` has no key and another number of rows.
+        If a key comes twice in `right`.
     """
     extra = right.drop(columns=[*_POSITIONS, "geometry"], errors="ignore")
-    if not len(extra.columns) or not len(left):
-        return left
-    if key in extra.columns:
-        extra = extra.assign(**{key: extra[key].astype("str")}).set_index(key)
-        extra = extra.reindex(left[key].astype("str"))
-    elif len(extra) != len(left):
-        message = f"table has no column {key} and {len(extra)} rows where {len(left)} are needed"
-        raise ValueError(message)
+    extra = extra.assign(**{key: extra[key].astype("str")}).set_index(key)
+    extra = extra.reindex(left[key].astype("str"))
     extra.index = left.index
     taken = {name: f"{prefix}{name}" for name in extra.columns if name in left.columns}
     return gpd.GeoDataFrame(pd.concat([left, extra.rename(columns=taken)], axis=1))
@@ -275,16 +223,13 @@ def _fill_untouched(
     trees: gpd.GeoDataFrame, result: Result, listed: pd.DataFrame, prefix: str
 ) -> gpd.GeoDataFrame:
     """Write none and 0 for trees that a table does not list and whose zone is known."""
-    if not len(trees):
-        return trees
     ids = pd.Index(trees["tree_id"].astype("str"))
     sized = take_numbers(result.zones, "area_m2") > 0
     free = ~_is_listed(ids, listed) & _is_listed(ids, result.zones[sized])
     names = [f"{prefix}{name}" for name in _AMOUNTS]
     filled = {name: trees[name].mask(free, 0) for name in names if name in trees.columns}
     severity = f"{prefix}severity"
-    if severity in trees.columns:
-        filled[severity] = trees[severity].astype("str").mask(free, "none")
+    filled[severity] = trees[severity].astype("str").mask(free, "none")
     return trees.assign(**filled)
 
 
@@ -343,8 +288,6 @@ def mark_recommended(table: pd.DataFrame, advice: pd.DataFrame) -> NDArray[np.bo
     -------
     numpy.ndarray of bool, shape (n,)
     """
-    if not {"run_id", "technique"} <= set(advice.columns):
-        return np.zeros(len(table), dtype=bool)
     runs = table["run_id"].astype("category").cat
     techniques = table["technique"].astype("category").cat
     chosen = advice.set_index(advice["run_id"].astype("str"))["technique"].astype("str")
@@ -354,26 +297,19 @@ def mark_recommended(table: pd.DataFrame, advice: pd.DataFrame) -> NDArray[np.bo
     return np.asarray((codes >= 0) & (wanted[codes] == techniques.codes.to_numpy()))
 
 
-def _no_rows() -> pd.DataFrame:
-    """Stand in for a table that the result has not."""
-    return pd.DataFrame()
-
-
-def _plain(name: str, description: str, key: str, table: pd.DataFrame) -> Layer:
+def _plain(name: str, table: pd.DataFrame) -> Layer:
     """Describe a table without geometry."""
-    return Layer(name=name, description=description, key=key, table=table)
+    return Layer(name=name, description=load_tables()[name].text, table=table)
 
 
-def _drawn(name: str, description: str, key: str, table: pd.DataFrame, kind: str) -> Layer:
+def _drawn(name: str, table: pd.DataFrame, kind: str, *, shape: str = "geometry") -> Layer:
     """Describe a layer whose shapes stand in one column of the table."""
-    shapes = _shapes(table, "corridor" if "corridor" in table.columns else "geometry")
     return Layer(
         name=name,
-        description=description,
-        key=key,
+        description=load_tables()[name].text,
         table=_without_shapes(table),
         geometry_type=kind,
-        shapes=shapes,
+        shapes=_shapes(table, shape),
     )
 
 
@@ -381,22 +317,20 @@ def _breaches(result: Result) -> Layer:
     """Describe the stretches of runs that lie in root zones."""
     table = result.breaches
     shapes = np.full(len(table), None, dtype=object)
-    if len(table) and {"run_id", "from_m", "to_m"} <= set(table.columns):
-        ids = pd.Index(result.runs["run_id"].astype("str"))
-        position = ids.get_indexer(pd.Index(table["run_id"].astype("str")))
-        lines = _shapes(result.runs, "geometry")[position]
-        from_m, to_m = (table[name].to_numpy(dtype=float) for name in ("from_m", "to_m"))
-        known = (position >= 0) & np.isfinite(from_m) & np.isfinite(to_m)
-        known &= ~shapely.is_missing(lines)
-        if known.any():
-            shapes[known] = line_parts(lines[known], from_m[known], to_m[known])
+    ids = pd.Index(result.runs["run_id"].astype("str"))
+    position = ids.get_indexer(pd.Index(table["run_id"].astype("str")))
+    lines = _shapes(result.runs, "geometry")[position]
+    from_m, to_m = (table[name].to_numpy(dtype=float) for name in ("from_m", "to_m"))
+    known = (position >= 0) & np.isfinite(from_m) & np.isfinite(to_m)
+    known &= ~shapely.is_missing(lines)
+    if known.any():
+        shapes[known] = line_parts(lines[known], from_m[known], to_m[known])
     return Layer(
         name="breaches",
-        key="run_id",
         geometry_type="LineString",
         shapes=shapes,
-        description="Stretches of runs whose open-cut trench lies in a root protection zone",
-        table=_without_shapes(table.drop(columns=["run", "tree"], errors="ignore")),
+        description=load_tables()["breaches"].text,
+        table=_without_shapes(table.drop(columns=list(_POSITIONS))),
     )
 
 
@@ -414,11 +348,10 @@ def root_zones_layer(zones: gpd.GeoDataFrame, name: str, description: str) -> La
     -------
     Layer
     """
-    shapes = _shapes(zones, "zone") if "zone" in zones.columns else None
+    shapes = _shapes(zones, "zone")
     return Layer(
         name=name,
         description=description,
-        key="tree_id",
         table=_without_shapes(zones),
         geometry_type="MultiPolygon",
         shapes=shapes,
@@ -431,11 +364,10 @@ def _structural_zones(zones: gpd.GeoDataFrame) -> Layer:
     """Describe the structural root zones: circles; trees without one are left out."""
     radius = take_numbers(zones, "structural_radius_m")
     has = radius > 0
-    columns = [c for c in ("tree_id", "structural_radius_m", "regime") if c in zones.columns]
+    columns = ["tree_id", "structural_radius_m", "regime"]
     return Layer(
         name="structural_zones",
         description="Structural root zones",
-        key="tree_id",
         table=pd.DataFrame(zones[columns])[has],
         geometry_type="Polygon",
         centre=_centres(zones)[has],
@@ -453,15 +385,11 @@ def _add_note(provenance: pd.DataFrame, note: str) -> pd.DataFrame:
 
 def _without_shapes(table: pd.DataFrame) -> pd.DataFrame:
     """Drop all geometry columns, typed or not."""
-    typed = [name for name in table.columns if table[name].dtype.name == "geometry"]
-    named = [name for name in ("geometry", "zone", "crown", "corridor") if name in table.columns]
-    return pd.DataFrame(table.drop(columns=list(dict.fromkeys([*typed, *named]))))
+    return pd.DataFrame(table.drop(columns=list(_SHAPES), errors="ignore"))
 
 
 def _shapes(table: pd.DataFrame, name: str) -> NDArray[np.object_]:
-    """Give a column of shapes as an array; None everywhere where there is none."""
-    if name not in table.columns:
-        return np.full(len(table), None, dtype=object)
+    """Give a column of shapes as an array; None where there is none."""
     shapes = np.array(table[name], dtype=object)
     shapes[~shapely.is_geometry(shapes)] = None
     return shapes

@@ -51,16 +51,11 @@ def write_bore_changes(result: Result) -> pd.Series:
 
 def _recommended_bores(result: Result) -> tuple[NDArray[np.float64], NDArray[np.object_]]:
     """Give new bore and technique of each run; NaN and blank where there is none."""
-    size, options, advice = len(result.runs), result.options, result.advice
-    bore, technique = np.full(size, np.nan), np.full(size, "", dtype=object)
-    if not size or not {"run_id", "technique"} <= set(advice.columns):
-        return bore, technique
+    options, advice = result.options, result.advice
     ids = pd.Index(result.runs["run_id"].astype("str"))
     technique = _look_up(ids, advice, "technique").astype("str").fillna("").to_numpy(dtype=object)
-    if {"run_id", "technique", "new_bore_mm"} <= set(options.columns):
-        chosen = options[mark_recommended(options, advice)]
-        bore = _look_up(ids, chosen, "new_bore_mm").to_numpy(dtype=float)
-    return bore, technique
+    chosen = options[mark_recommended(options, advice)]
+    return _look_up(ids, chosen, "new_bore_mm").to_numpy(dtype=float), technique
 
 
 def _look_up(ids: pd.Index, table: pd.DataFrame, name: str) -> pd.Series:

@@ -28,8 +28,6 @@ def find_broken_bans(result: Result) -> pd.DataFrame:
         One row per tree: tree_id, text (which pits stand in its zone, and what asks for none).
     """
     pits = result.pits
-    if not {"pit_id", "forbidding_trees", "forbidden_by"} <= set(pits.columns):
-        return pd.DataFrame({name: pd.Series(dtype="str") for name in _COLUMNS})
     barred = (pd.to_numeric(pits["forbidding_trees"]) > 0).to_numpy(dtype=bool, na_value=False)
     pairs = find_touches(result)
     pairs = pairs[(pairs["kind"] == "pit").to_numpy()]
@@ -54,11 +52,9 @@ def _ban_of(result: Result, tree_id: pd.Series) -> NDArray[np.object_]:
     words = np.full(len(tree_id), "this zone", dtype=object)
     row = pd.Index(result.trees["tree_id"].astype("str")).get_indexer(pd.Index(tree_id))
     for flag, name in (("is_protected", "protected"), ("is_veteran", "veteran")):
-        if flag in result.trees.columns:
-            is_set = result.trees[flag].astype("boolean").to_numpy(dtype=bool, na_value=False)
-            words[(row >= 0) & is_set[row]] = f"the zone of a {name} tree"
-    if {"tree_id", "decision"} <= set(result.decisions.columns):
-        no_pit = (result.decisions["decision"].astype("str") == "no_pit").fillna(value=False)
-        decided = result.decisions["tree_id"].astype("str")[no_pit.to_numpy(dtype=bool)]
-        words[tree_id.isin(decided).to_numpy()] = "its zone, as decided for this tree"
+        is_set = result.trees[flag].astype("boolean").to_numpy(dtype=bool, na_value=False)
+        words[(row >= 0) & is_set[row]] = f"the zone of a {name} tree"
+    no_pit = (result.decisions["decision"].astype("str") == "no_pit").fillna(value=False)
+    decided = result.decisions["tree_id"].astype("str")[no_pit.to_numpy(dtype=bool)]
+    words[tree_id.isin(decided).to_numpy()] = "its zone, as decided for this tree"
     return words

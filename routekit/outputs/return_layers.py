@@ -102,7 +102,7 @@ def write_return_file(
     decisions = _read_edits(before, "decisions", DECISION_COLUMNS, "")
     if not len(decisions):
         decisions = result.decisions.reindex(columns=list(DECISION_COLUMNS)).astype("str")
-    if not len(zones) and result.root_zones is not None:
+    if not len(zones):
         zones = result.root_zones.reindex(columns=[*ZONE_COLUMNS, "geometry"])
         zones = pd.DataFrame(zones).astype(dict.fromkeys(ZONE_COLUMNS, "str"))
     touched = list_touched(result)["tree_id"] if len(result.trees) else []
@@ -112,7 +112,6 @@ def write_return_file(
     layers = [
         Layer(
             name="root_zones",
-            key="tree_id",
             geometry_type="MultiPolygon",
             description="Draw here: your own root protection zone of a tree replaces the computed "
             "one. State who drew it and why",
@@ -124,13 +123,11 @@ def write_return_file(
         ),
         Layer(
             name="decisions",
-            key="decision",
             table=decisions,
             description="Write here: a decision on a run or a tree, who took it and why",
         ),
         Layer(
             name=RETURN_TABLE,
-            key="name",
             table=pd.DataFrame({"name": ["result"], "value": [result.result_id]}),
             description="Result that this file was written with; leave it as it is",
         ),

@@ -30,8 +30,8 @@ from routekit.outputs.schedule_items import leave_out_money
 from routekit.outputs.schedule_sheets import collect_sheets, find_currency
 from routekit.outputs.settings import ScheduleSettings
 from routekit.result import Result
-from routekit.techniques import TECHNIQUES
 from routekit.schema import load_tables
+from routekit.techniques import TECHNIQUES
 
 MAX_CELL_UNITS = 32_767
 _CUT_MARK = " [cut: longer text in result.gpkg]"
@@ -235,8 +235,8 @@ def _write_sheet(
 ) -> None:
     """Write one table with frozen header, filter, formats and print set-up."""
     sheet = book.add_worksheet(name)
+    # A book for tenderers has no columns of money.
     shown = [column for column in load_columns()[name] if column.name in table.columns]
-    shown = shown or list(load_columns()[name][:1])
     rows = table.iloc[:max_rows]
     lines = np.ones(len(rows))
     for place, column in enumerate(shown):
@@ -262,8 +262,6 @@ def _write_sheet(
 
 def _cells(rows: pd.DataFrame, column: Column) -> list[Any]:
     """Give the cells of a column: numbers (noise as 0), texts, None where nothing is known."""
-    if column.name not in rows.columns:
-        return []
     known = rows[column.name].notna().to_numpy()
     values = pd.Series(rows[column.name].astype(object).to_numpy())
     if column.kind in _NUMBERS:

@@ -59,8 +59,6 @@ def list_items(result: Result) -> pd.DataFrame:
         string's pits.
     """
     items = result.quantities
-    if items is None or not {*_KEYS, "quantity"} <= set(items.columns):
-        return pd.DataFrame(columns=list(_COLUMNS))
     ids = {key: items[key].astype("str") for key in _KEYS}
     items = items.assign(order=np.arange(len(items)), **ids)
     parts = _split_digging(result, items)
@@ -88,8 +86,6 @@ def _split_digging(result: Result, items: pd.DataFrame) -> pd.DataFrame:
 def _list_digs(result: Result) -> pd.DataFrame:
     """List the volume of each small dig of known size: run_id, item, place, quantity."""
     digs = pd.DataFrame(result.digs)
-    if not {"dig_id", "run_id", "method", "volume_m3"} <= set(digs.columns):
-        return pd.DataFrame(columns=[*_KEYS, "place", "quantity"]).astype({"quantity": float})
     table = pd.DataFrame(
         {
             "run_id": digs["run_id"].astype("str"),
@@ -138,11 +134,10 @@ def leave_out_money(
         money in brackets.
     """
     kept = {name: _without_money(table, currency) for name, table in sheets.items()}
-    totals = sheets.get("Totals")
-    if totals is not None and {"quantity", "unit"} <= set(totals.columns):
-        named = totals["quantity"][(totals["unit"].astype(object) == currency).to_numpy()]
-        lost = [*named, *("Runs not counted: " + named.astype("str"))]
-        kept["Totals"] = totals[~totals["quantity"].isin(lost).to_numpy()]
+    totals = sheets["Totals"]
+    named = totals["quantity"][(totals["unit"].astype(object) == currency).to_numpy()]
+    lost = [*named, *("Runs not counted: " + named.astype("str"))]
+    kept["Totals"] = totals[~totals["quantity"].isin(lost).to_numpy()]
     return kept
 
 

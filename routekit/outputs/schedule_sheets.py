@@ -50,13 +50,11 @@ def collect_sheets(result: Result) -> dict[str, pd.DataFrame]:
         robot reopens from inside the pipe has a sheet of its own.
     """
     runs, provenance = word_assumed(price_runs(result)), result.provenance
-    if "kind" in provenance.columns:
-        provenance = provenance[~provenance["kind"].isin(["setting", "caution"])]
+    provenance = provenance[~provenance["kind"].isin(["setting", "caution"])]
     checks = result.checks
-    if len(checks):
-        checks = checks[is_recommended(result) & (checks["verdict"] != "pass").to_numpy()]
+    checks = checks[is_recommended(result) & (checks["verdict"] != "pass").to_numpy()]
     trees = list_touched(result)
-    opens = is_open(result.digs) if len(result.digs) else np.zeros(0, dtype=bool)
+    opens = is_open(result.digs)
     return {
         "Runs": runs,
         "Summary": sum_runs(runs),
@@ -81,15 +79,13 @@ def word_assumed(table: pd.DataFrame) -> pd.DataFrame:
     Parameters
     ----------
     table : pandas.DataFrame
-        Perhaps with the column assumed (canonical names, joined by `;`).
+        With the column assumed (canonical names, joined by `;`).
 
     Returns
     -------
     pandas.DataFrame
         The same rows.
     """
-    if "assumed" not in table.columns:
-        return table
     code, kinds = pd.factorize(table["assumed"].astype("str").fillna("").to_numpy(dtype=object))
     words = [
         ", ".join(dict.fromkeys(word_of(name) for name in str(kind).split(MARK) if name))
@@ -115,9 +111,7 @@ def price_runs(result: Result) -> pd.DataFrame:
         (connections by way of working), root_cutting and currency.
     """
     runs = pd.DataFrame(join_runs(result))
-    if not len(runs) or "technique" not in runs.columns:
-        return runs
-    runs = runs.drop(columns=[*_NEW_PIPE], errors="ignore").join(_new_sizes(result, runs))
+    runs = runs.join(_new_sizes(result, runs))
     return runs.assign(
         bore_change=write_bore_changes(result).to_numpy(),
         new_wall_mm=(runs["new_outside_mm"] - runs["new_bore_mm"]) / 2,
@@ -143,11 +137,9 @@ def sum_runs(runs: pd.DataFrame) -> pd.DataFrame:
         n_connections, cost_mid, n_no_length, n_no_connections and n_no_cost (runs left out of
         these sums since it is not known there), currency.
     """
-    if "new_wall_mm" not in runs.columns:
-        return pd.DataFrame(columns=["row_kind", *_SIZE, *_SUMS])
-    nothing = pd.Series(np.nan, index=runs.index)
-    wanted = {name: runs.get(name, nothing) for name in (*_SIZE, *_SUMS[1:], "currency")}
-    table = pd.DataFrame(wanted).assign(runs=1, technique=runs["technique"].astype(object))
+    table = runs[[*_SIZE, *_SUMS[1:], "currency"]].assign(
+        runs=1, technique=runs["technique"].astype(object)
+    )
     for name, missing in _MISSING.items():
         table[name] = pd.to_numeric(table[name], errors="coerce")
         table[missing] = table[name].isna().astype(int)
@@ -157,7 +149,7 @@ def sum_runs(runs: pd.DataFrame) -> pd.DataFrame:
         "all": ["currency"],
     }
     sums = [_sum_by(table, keys).assign(row_kind=kind) for kind, keys in parts.items()]
-    return pd.concat(sums, ignore_index=True).assign(currency=table["currency"].iloc[0])
+    return pd.concat(sums, ignore_index=True).assign(currency=table["currency"].max())
 
 
 def word_limits(checks: pd.DataFrame) -> pd.DataFrame:
@@ -173,8 +165,6 @@ def word_limits(checks: pd.DataFrame) -> pd.DataFrame:
     pandas.DataFrame
         With value and limit as words or numbers, and no unit beside words.
     """
-    if not {"value", "limit", "unit"} <= set(checks.columns):
-        return checks
     words = word_checks(checks)
     limits = words["limit_text"].astype(object)
     columns = {
@@ -191,17 +181,12 @@ def word_limits(checks: pd.DataFrame) -> pd.DataFrame:
 
 def find_currency(totals: pd.DataFrame) -> str | None:
     """Find the currency of the costs: the unit of the total cost, None where there is none."""
-    if not {"quantity", "unit"} <= set(totals.columns):
-        return None
     units = totals.loc[totals["quantity"].astype(object) == "Cost", "unit"].dropna()
     return str(units.iloc[0]) if len(units) else None
 
 
 def _new_sizes(result: Result, runs: pd.DataFrame) -> pd.DataFrame:
     """Take the new pipe of the recommended technique of each run, in the order of the runs."""
-    blank = pd.DataFrame(np.nan, index=runs.index, columns=list(_NEW_PIPE))
-    if not {"run_id", "technique", *_NEW_PIPE} <= set(result.options.columns):
-        return blank
     keys = [result.options["run_id"].astype("str"), result.options["technique"].astype("str")]
     sizes = result.options[list(_NEW_PIPE)].set_axis(pd.MultiIndex.from_arrays(keys))
     wanted = [runs["run_id"].astype("str"), runs["technique"].astype("str")]
@@ -216,8 +201,6 @@ def _list_ways(result: Result, runs: pd.DataFrame) -> pd.Series:
         {one.code: _WAYS[one.joins] for one in RECORDS if one.joins in _WAYS}
     )
     digs = result.digs
-    if not {"connection_id", "run_id", "method"} <= set(digs.columns):
-        return special
     joined = pd.DataFrame(digs)[digs["connection_id"].notna().to_numpy()]
     joined = joined[(joined["connection_id"].astype(object) != "").to_numpy()]
     counts = (
@@ -231,8 +214,7 @@ def _list_ways(result: Result, runs: pd.DataFrame) -> pd.Series:
 
 def _root_cutting(runs: pd.DataFrame) -> NDArray[np.object_]:
     """Say whether roots must be cut before the works; None where the technique needs none."""
-    share = pd.to_numeric(runs.get("root_share", pd.Series(np.nan, index=runs.index)))
-    seen = share.to_numpy(dtype=float, na_value=np.nan)
+    seen = runs["root_share"].to_numpy(dtype=float, na_value=np.nan)
     words = np.full(len(seen), "none seen", dtype=object)
     words[seen > 0] = "needed"
     words[np.isnan(seen)] = "not known"

@@ -77,8 +77,6 @@ def _stem_lists(trees: pd.DataFrame, origin: NDArray[np.object_]) -> NDArray[np.
     count = _numbers(trees, "stem_count")
     text = np.where(count > 1, [f"as one for {number:.0f} stems" for number in count], "")
     found = text.astype(object)
-    if "stems_mm" not in trees.columns:
-        return found
     stem_mm, tree, _ = read_stem_lists(trees["stems_mm"])
     sizes = pd.Series(stem_mm).map("{:.0f}".format).groupby(tree).agg(["size", "; ".join])
     several = sizes[np.isin(sizes.index, np.flatnonzero(origin == _SEVERAL))]
@@ -122,21 +120,15 @@ def _rule(rules: pd.DataFrame, pattern: str) -> float:
 
 def _values(rules: pd.DataFrame, pattern: str) -> list[str]:
     """Give the values of the settings whose whole name fits a pattern."""
-    if not {"name", "value"} <= set(rules.columns):
-        return []
     fits = rules["name"].astype("str").str.fullmatch(pattern).fillna(value=False)
     return [str(value) for value in rules["value"][fits.to_numpy(dtype=bool)]]
 
 
 def _sources(trees: pd.DataFrame) -> NDArray[np.object_]:
     """Give where each stem comes from, shape (n,); blank where that is not said."""
-    if "stem_source" not in trees.columns:
-        return np.full(len(trees), "", dtype=object)
     return trees["stem_source"].astype(object).fillna("").astype(str).to_numpy(dtype=object)
 
 
 def _numbers(table: pd.DataFrame, name: str) -> NDArray[np.float64]:
-    """Give a column as numbers, shape (n,); NaN everywhere where there is none."""
-    if name not in table.columns:
-        return np.full(len(table), np.nan)
+    """Give a column as numbers, shape (n,)."""
     return pd.to_numeric(table[name], errors="coerce").to_numpy(dtype=float, na_value=np.nan)

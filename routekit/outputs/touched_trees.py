@@ -30,24 +30,22 @@ def list_touched(result: Result) -> gpd.GeoDataFrame:
         cut of the runs to be worked on and of the balance; `tree` is the position in
         `result.trees`, `is_touched` marks the trees that the recommended works touch.
     """
-    if not len(result.trees):
-        return result.trees.assign(tree=np.empty(0, dtype=int), is_touched=np.empty(0, dtype=bool))
     trees = join_trees(result)
     trees = attach(
         trees, result.zones.drop(columns="geometry", errors="ignore"), key="tree_id", prefix="zone_"
     )
     open_digs = result.digs[is_open(result.digs)]
-    works = [table.get("worst_tree") for table in (result.pits, open_digs)]
+    works = [table["worst_tree"] for table in (result.pits, open_digs)]
     works += [find_touches(result)["tree_id"], _worked_trees(result.tree_balance)]
     ids = trees["tree_id"].astype("str")
     touched = _is_named(ids, works)
-    reached = touched | _is_named(ids, [open_cut_loss(result).get("tree_id")])
+    reached = touched | _is_named(ids, [open_cut_loss(result)["tree_id"]])
     return trees.assign(tree=np.arange(len(trees)), is_touched=touched)[reached]
 
 
-def _is_named(ids: pd.Series, lists: list[pd.Series | None]) -> np.ndarray:
+def _is_named(ids: pd.Series, lists: list[pd.Series]) -> np.ndarray:
     """Mark the trees that stand in any of some lists, shape (n,)."""
-    named = [names.astype("str") for names in lists if names is not None]
+    named = [names.astype("str") for names in lists]
     found = pd.concat([pd.Series(dtype="str"), *named]).dropna().unique()
     return np.asarray(pd.Index(found).get_indexer(pd.Index(ids)) >= 0)
 
@@ -76,8 +74,6 @@ def find_touches(result: Result) -> pd.DataFrame:
 
 def _worked_trees(balance: pd.DataFrame) -> pd.Series:
     """Name the trees that the balance says recommended works are at or near."""
-    if not {"tree_id", "n_works"} <= set(balance.columns):
-        return pd.Series(dtype="str")
     return balance["tree_id"][balance["n_works"] > 0]
 
 
@@ -93,8 +89,6 @@ def is_open(digs: gpd.GeoDataFrame) -> np.ndarray:
     -------
     numpy.ndarray of bool, shape (n,)
     """
-    if "method" not in digs.columns:
-        return np.ones(len(digs), dtype=bool)
     return np.asarray(digs["method"] != "robot", dtype=bool)
 
 
@@ -134,8 +128,6 @@ def _near_circles(zones: gpd.GeoDataFrame, shapes: np.ndarray) -> np.ndarray:
 
 def _in_polygons(zones: gpd.GeoDataFrame, shapes: np.ndarray) -> np.ndarray:
     """Pair shapes with polygonal zones that they share area with; shape (2, p)."""
-    if "zone" not in zones.columns:
-        return np.empty((2, 0), dtype=int)
     polygons = np.array(zones["zone"], dtype=object)
     polygons[~shapely.is_geometry(polygons)] = None
     item, tree = shapely.STRtree(polygons).query(shapes, "intersects")

@@ -22,13 +22,10 @@ def open_cut_loss(result: Result) -> pd.DataFrame:
     -------
     pandas.DataFrame
         Columns of `tree_loss`, one row per tree that such a trench would reach, as the balance
-        counts them: the runs that may stay as they are do not count. Rows of `tree_loss`, over all
-        runs, where the balance does not state what open cut would do.
+        counts them: the runs that may stay as they are do not count.
     """
     balance = result.tree_balance
     names = ("footprint_m2", "footprint_share", "severed_share", "severity")
-    if not {"tree_id", *(f"open_cut_{name}" for name in names)} <= set(balance.columns):
-        return result.tree_loss
     found = balance[["tree_id", *(f"open_cut_{name}" for name in names)]]
     found = found.rename(columns=lambda name: name.removeprefix("open_cut_"))
     found = found[(found["severity"].astype("str") != "none").to_numpy()]
@@ -44,7 +41,7 @@ def open_cut_loss(result: Result) -> pd.DataFrame:
 
 
 def is_worked_on(result: Result, run_id: pd.Series) -> NDArray[np.bool_]:
-    """Mark the runs that need work; all where the condition does not say, shape (n,).
+    """Mark the runs that need work, shape (n,).
 
     Parameters
     ----------
@@ -57,8 +54,6 @@ def is_worked_on(result: Result, run_id: pd.Series) -> NDArray[np.bool_]:
     -------
     numpy.ndarray of bool, shape (n,)
     """
-    if not {"run_id", "needs_work"} <= set(result.condition.columns):
-        return np.ones(len(run_id), dtype=bool)
     needs = result.condition.set_index(result.condition["run_id"].astype("str"))["needs_work"]
     found = needs.astype("boolean").reindex(run_id.astype("str"))
     return found.fillna(value=False).to_numpy(dtype=bool)
@@ -67,8 +62,6 @@ def is_worked_on(result: Result, run_id: pd.Series) -> NDArray[np.bool_]:
 def _worked_breaches(result: Result) -> pd.Series:
     """Give the distance from trench edge to stem centre of each breach by a run to be worked on."""
     breaches = result.breaches
-    if not {"run_id", "tree_id"} <= set(breaches.columns):
-        return pd.Series(dtype=float)
     worked = is_worked_on(result, breaches["run_id"])
     edge = pd.Series(take_numbers(breaches, "stem_edge_m"), breaches["tree_id"].astype("str"))
     return edge[worked]

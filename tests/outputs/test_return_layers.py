@@ -39,7 +39,7 @@ def edit(path):
 
 
 def test_starts_empty_with_the_columns_to_fill_in(result, tmp_path):
-    bare = dataclasses.replace(result, root_zones=None)
+    bare = dataclasses.replace(result, root_zones=result.root_zones.iloc[:0])
     path = write_return_layers(bare, tmp_path / "return.gpkg")
     zones = gpd.read_file(path, layer="root_zones")
     assert len(zones) == 0
@@ -56,7 +56,7 @@ def test_decisions_of_the_study_are_carried_over_once(result, tmp_path):
     assert read["decision"].tolist() == result.decisions["decision"].tolist()
     assert read["reason"].tolist() == result.decisions["reason"].tolist()
     assert read["technique"].isna().all()
-    write_return_layers(dataclasses.replace(result, decisions=pd.DataFrame()), path)
+    write_return_layers(dataclasses.replace(result, decisions=result.decisions.iloc[:0]), path)
     assert len(pyogrio.read_dataframe(path, layer="decisions")) == len(read)
 
 
@@ -79,7 +79,9 @@ def test_outlines_without_who_and_why_keep_room_for_it(result, tmp_path):
 
 def test_a_file_in_which_nothing_was_drawn_takes_later_outlines(result, tmp_path):
     path = write_return_layers(
-        dataclasses.replace(result, root_zones=None, decisions=pd.DataFrame()),
+        dataclasses.replace(
+            result, root_zones=result.root_zones.iloc[:0], decisions=result.decisions.iloc[:0]
+        ),
         tmp_path / "return.gpkg",
     )
     write_return_layers(result, path)

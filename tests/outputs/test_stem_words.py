@@ -30,11 +30,28 @@ CROWN = {
     "stem_mid_mm": 145.1,
     "stem_high_mm": 154.2,
 }
+COLUMNS = (
+    "stem_source",
+    "stem_diameter_mm",
+    "stem_height_m",
+    "stem_count",
+    "stems_mm",
+    "is_estimated",
+    "stem_low_mm",
+    "stem_mid_mm",
+    "stem_high_mm",
+)
 RANGE = "145 mm, estimated from crown: 137 to 154 mm; the zone uses the high one"
 
 
+def trees_of(rows, **options):
+    """Trees with every column that the words are made of; what is not given is missing."""
+    trees = pd.DataFrame(rows, **options).reindex(columns=list(COLUMNS))
+    return trees.astype({"stems_mm": object, "stem_source": object})
+
+
 def words_of(tree, rules=RULES):
-    return describe_stems(pd.DataFrame([tree]), rules)["stem_text"].iloc[0]
+    return describe_stems(trees_of([tree]), rules)["stem_text"].iloc[0]
 
 
 @pytest.mark.parametrize(
@@ -75,11 +92,12 @@ def test_a_list_that_cannot_be_read_is_not_shown():
 
 def test_the_middle_value_is_named_where_it_draws_the_zone():
     assert words_of(CROWN, RULES.replace("yes", "no")).endswith("uses the middle one")
-    assert words_of(CROWN, pd.DataFrame()) == "145 mm, estimated from crown: 137 to 154 mm"
+    assert words_of(CROWN, RULES.iloc[:0]) == "145 mm, estimated from crown: 137 to 154 mm"
 
 
 def test_the_rules_of_a_study_say_which_value_draws_the_zone(sample_result):
-    trees = sample_result.zones[sample_result.zones["is_estimated"]].drop(columns="geometry")
+    trees = sample_result.trees.merge(sample_result.zones.drop(columns="geometry"), on="tree_id")
+    trees = trees[trees["is_estimated"]]
     words = describe_stems(trees, sample_result.rules)["stem_text"]
     assert len(words) > 3
     assert words.str.endswith("the zone uses the high one").all()
@@ -88,7 +106,7 @@ def test_the_rules_of_a_study_say_which_value_draws_the_zone(sample_result):
 
 
 def test_rows_keep_their_index_and_diameter():
-    trees = pd.DataFrame([MEASURED, SEVERAL, CROWN], index=[7, 3, 5])
+    trees = trees_of([MEASURED, SEVERAL, CROWN], index=[7, 3, 5])
     found = describe_stems(trees, RULES)
     assert found.index.tolist() == [7, 3, 5]
     assert found["stem_mm"].tolist() == [563.0, 400.0, 145.1]

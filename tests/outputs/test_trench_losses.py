@@ -41,12 +41,6 @@ def test_runs_and_distances_are_those_of_the_runs_to_be_worked_on(result):
         assert row.stem_edge_m == pytest.approx(mine["stem_edge_m"].min())
 
 
-def test_without_a_statement_all_runs_count(result):
-    bare = dataclasses.replace(result, tree_balance=pd.DataFrame(), condition=pd.DataFrame())
-    assert open_cut_loss(bare) is bare.tree_loss
-    assert is_worked_on(bare, bare.runs["run_id"]).all()
-
-
 def test_a_run_of_unknown_condition_is_not_counted(result):
     condition = result.condition.assign(needs_work=pd.array([None] * 12, dtype="boolean"))
     some = dataclasses.replace(result, condition=condition)

@@ -112,7 +112,7 @@ def _outlines(result: Result) -> NDArray[np.object_]:
 def _run_deviations(result: Result, table: pd.DataFrame) -> NDArray[np.float64]:
     """Give the standard deviation of the run of each excavation, m, shape (n,)."""
     named = numbers(result.runs, "position_sd_m").set_axis(result.runs["run_id"].astype("str"))
-    run = table.get("run_id", pd.Series("", index=table.index)).astype("str")
+    run = table["run_id"].astype("str")
     return named[~named.index.duplicated()].reindex(pd.Index(run)).to_numpy(dtype=float)
 
 

@@ -86,6 +86,4 @@ def _is_deep(trees: pd.DataFrame) -> NDArray[np.bool_]:
 
 def _words(table: pd.DataFrame, name: str) -> NDArray[np.object_]:
     """Give a column as text, shape (n,); blank where there is none."""
-    if name not in table.columns:
-        return np.full(len(table), "", dtype=object)
     return table[name].astype("str").fillna("").to_numpy(dtype=object)

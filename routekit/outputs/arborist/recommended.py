@@ -85,17 +85,13 @@ def list_confirmations(result: Result, runs: pd.DataFrame) -> dict[int, list[dic
 def _asked_of_arborist(result: Result) -> pd.DataFrame:
     """List the open checks of the recommended techniques whose remedy is an arborist's."""
     checks = result.checks
-    if not {"run_id", "check", "technique", "verdict", "source", "remedy"} <= set(checks.columns):
-        return pd.DataFrame()
     left = is_recommended(result) & (checks["verdict"].astype("str") != "pass").to_numpy()
     rows = checks[left]
     remedy = rows["remedy"].astype("str").fillna("")
-    if "survey" in rows.columns:
-        settled = rows["survey"].astype("str").map(SURVEYS)
-        remedy = remedy.mask((rows["verdict"] == "unknown") & settled.notna(), settled)
-    if "assumed" in rows.columns:
-        guessed = rows["assumed"].astype("str").fillna("")
-        remedy = remedy.mask(guessed != "", remedy + " Assumed, not known: " + guessed + ".")
+    settled = rows["survey"].astype("str").map(SURVEYS)
+    remedy = remedy.mask((rows["verdict"] == "unknown") & settled.notna(), settled)
+    guessed = rows["assumed"].astype("str").fillna("")
+    remedy = remedy.mask(guessed != "", remedy + " Assumed, not known: " + guessed + ".")
     table = pd.DataFrame(
         {name: rows[name].astype("str") for name in ("run_id", "check", "verdict", "source")}
     ).assign(remedy=remedy)
@@ -112,8 +108,6 @@ def _name_runs(names: list[str]) -> str:
 def _failed_checks(result: Result) -> pd.Series:
     """Name the checks that the recommended technique of each run fails, by run id."""
     checks = result.checks
-    if not {"run_id", "check", "technique", "verdict"} <= set(checks.columns):
-        return pd.Series(dtype="str")
     failed = is_recommended(result) & (checks["verdict"].astype("str") == "fail").to_numpy()
     rows = checks[failed]
     words = rows["check"].astype("str").str.lower()
@@ -122,8 +116,6 @@ def _failed_checks(result: Result) -> pd.Series:
 
 def _deciders(decisions: pd.DataFrame) -> pd.Series:
     """Name who forced the technique of each run, or left no other, by run id."""
-    if not {"run_id", "decision", "by"} <= set(decisions.columns):
-        return pd.Series(dtype="str")
     rows = decisions[decisions["run_id"].notna().to_numpy()]
     kind = rows["decision"].astype("str").str.lower()
     names = rows["by"].astype("str").fillna("a decision").replace("", "a decision")
@@ -137,8 +129,6 @@ def _deciders(decisions: pd.DataFrame) -> pd.Series:
 
 def _by_run(table: pd.DataFrame, name: str) -> pd.Series:
     """Give a column of a table of runs as text by run id, each run once."""
-    if not {"run_id", name} <= set(table.columns):
-        return pd.Series(dtype="str")
     values = table.set_index(table["run_id"].astype("str"))[name].astype("str")
     return values[~values.index.duplicated()].dropna()
 
@@ -162,8 +152,6 @@ def is_unsure(runs: pd.DataFrame) -> NDArray[np.bool_]:
     numpy.ndarray of bool, shape (n,)
         Of runs that are to be worked on; what is not known is not marked.
     """
-    if "is_unsure" not in runs.columns:
-        return np.zeros(len(runs), dtype=bool)
     doubt = runs["is_unsure"].astype("boolean").to_numpy(dtype=bool, na_value=False)
     matters = runs["is_counted"].to_numpy(dtype=bool) | (runs["technique"] != MONITOR).to_numpy()
     return np.asarray(doubt & matters)

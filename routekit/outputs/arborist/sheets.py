@@ -173,23 +173,18 @@ def _other_stems(
 def _advised_runs(result: Result, technique: str) -> set[str]:
     """Give the ids of the runs for which a technique is recommended."""
     advice = result.advice
-    if not {"run_id", "technique"} <= set(advice.columns):
-        return set()
     return set(advice["run_id"].astype("str")[(advice["technique"] == technique).to_numpy()])
 
 
 def _layer_shapes(table: pd.DataFrame, column: str) -> NDArray[np.object_]:
     """Give the shapes of a layer; None where a row has none."""
-    name = column if column in table.columns else "geometry"
-    if name not in table.columns:
-        return np.full(len(table), None, dtype=object)
-    shapes = np.array(table[name], dtype=object)
+    shapes = np.array(table[column], dtype=object)
     shapes[~shapely.is_geometry(shapes)] = None
     return shapes
 
 
 def _crown(trees: gpd.GeoDataFrame, place: int) -> Any:
     """Give the drawn crown of a tree, or None."""
-    crown = trees["crown"].iloc[place] if "crown" in trees.columns else None
+    crown = trees["crown"].iloc[place]
     is_drawn = isinstance(crown, shapely.Polygon | shapely.MultiPolygon)
     return crown if is_drawn else None

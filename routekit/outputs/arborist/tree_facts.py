@@ -55,9 +55,6 @@ def rank_trees(result: Result) -> gpd.GeoDataFrame:
         input.
     """
     trees = list_touched(result).reset_index(drop=True)
-    for name in _BALANCE:
-        if name not in trees.columns:
-            trees[name] = np.nan
     careful = _flags(trees, "is_careful_structural") & _flags(trees, "is_touched")
     trees["recommended_note"] = np.where(careful, _CAREFUL, "")
     rank = {severity: place for place, severity in enumerate(SEVERITIES)}
@@ -95,8 +92,6 @@ def list_runs(result: Result, trees: gpd.GeoDataFrame) -> pd.DataFrame:
         place, nearest trench first.
     """
     table = result.breaches
-    if not len(table):
-        return pd.DataFrame({"place": [], "run_id": [], "technique": []})
     place = pd.Index(trees["tree_id"].astype("str")).get_indexer(
         pd.Index(table["tree_id"].astype("str"))
     )
@@ -137,7 +132,8 @@ def list_excavations(result: Result, trees: gpd.GeoDataFrame) -> pd.DataFrame:
     item = pairs["item"].to_numpy()
     shapes = np.full(len(pairs), None, dtype=object)
     what, method, served, run = (np.full(len(pairs), "", dtype=object) for _ in range(4))
-    for mine, table, name in ((is_pit, result.pits, "role"), (~is_pit, result.digs, "kind")):
+    pits = result.pits.assign(connection_id="")
+    for mine, table, name in ((is_pit, pits, "role"), (~is_pit, result.digs, "kind")):
         if mine.any():
             shapes[mine] = np.array(table.geometry, dtype=object)[item[mine]]
             what[mine] = _text(table, name).fillna("").to_numpy()[item[mine]]
@@ -206,8 +202,6 @@ def list_decisions(result: Result, trees: gpd.GeoDataFrame) -> dict[int, list[st
     dict of int to list of str
         By position in `trees`: what, by whom and why.
     """
-    if not {"tree_id", "decision"} <= set(result.decisions.columns):
-        return {}
     table = result.decisions[result.decisions["tree_id"].notna().to_numpy()]
     place = pd.Index(trees["tree_id"].astype("str")).get_indexer(
         pd.Index(table["tree_id"].astype("str"))
@@ -363,10 +357,8 @@ def reaches_beyond(trees: gpd.GeoDataFrame, least_m2: float) -> NDArray[np.bool_
 
 def zone_shapes(trees: pd.DataFrame) -> NDArray[np.object_]:
     """Give the polygons of zones that are not circles, shape (n,); None elsewhere."""
-    shapes = np.full(len(trees), None, dtype=object)
-    if "zone" in trees.columns:
-        shapes = np.array(trees["zone"], dtype=object)
-        shapes[~shapely.is_geometry(shapes)] = None
+    shapes = np.array(trees["zone"], dtype=object)
+    shapes[~shapely.is_geometry(shapes)] = None
     return shapes
 
 
@@ -376,23 +368,17 @@ def _flags(table: pd.DataFrame, name: str) -> NDArray[np.bool_]:
 
 
 def numbers(table: pd.DataFrame, name: str) -> pd.Series:
-    """Give a column as numbers; NaN everywhere where there is none."""
-    if name not in table.columns:
-        return pd.Series(np.nan, index=table.index, dtype=float)
+    """Give a column as numbers; NaN where there is none."""
     return pd.to_numeric(table[name], errors="coerce").astype(float)
 
 
 def _text(table: pd.DataFrame, name: str) -> pd.Series:
-    """Give a column as text; missing everywhere where there is none."""
-    if name not in table.columns:
-        return pd.Series(np.nan, index=table.index, dtype="str")
+    """Give a column as text; missing where there is none."""
     return table[name].astype("str")
 
 
 def untouched_ids(result: Result, touched: Iterable[str]) -> list[str]:
     """List the ids of trees that no works touch, in the order of the input."""
-    if not len(result.trees):
-        return []
     ids = pd.Index(result.trees["tree_id"].astype("str"))
     found = pd.Index(list(touched), dtype="str").get_indexer(ids)
     return [str(name) for name in ids[found < 0]]

@@ -39,8 +39,7 @@ def plan_reach(trees: gpd.GeoDataFrame, polygons: NDArray[np.object_]) -> NDArra
     stems = np.array(trees.geometry, dtype=object)
     sizes = [np.full(len(trees), _LEAST_REACH_M)]
     for name, share in (("radius_m", 1.0), ("crown_diameter_m", 0.5)):
-        if name in trees.columns:
-            sizes.append(share * trees[name].to_numpy(dtype=float, na_value=np.nan))
+        sizes.append(share * trees[name].to_numpy(dtype=float, na_value=np.nan))
     sizes.append(shapely.hausdorff_distance(polygons, stems))
     return np.asarray(np.nanmax(np.stack(sizes), axis=0) * (1.0 + _EDGE_SHARE))
 

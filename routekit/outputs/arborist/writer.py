@@ -234,8 +234,6 @@ def _count_unsure(result: Result, trees: gpd.GeoDataFrame, doubtful: pd.DataFram
 
 def _find_date(provenance: pd.DataFrame) -> str:
     """Give the date that the study states; empty where it states none."""
-    if not {"kind", "name", "value"} <= set(provenance.columns):
-        return ""
     rows = provenance[(provenance["kind"] == "study") & (provenance["name"] == "date")]
     return str(rows["value"].iloc[0]) if len(rows) else ""
 

@@ -171,7 +171,6 @@ def page_content(
     box = plan_box(result)
     runs = tables.order_by_place(gpd.GeoDataFrame(tables.run_table(result)), box)
     trees = tables.order_by_place(gpd.GeoDataFrame(tables.tree_table(result)), box)
-    flags = [name for name in runs.columns if str(name).startswith("has_")]
     content = {
         "meta": _meta(result, settings, box),
         "palette": load_palette(),
@@ -185,7 +184,6 @@ def page_content(
                 *tables.RUN_FACTS,
                 *tables.TRENCH_FACTS,
                 *tables.CONDITION_FACTS,
-                *flags,
                 *tables.ADVICE_FACTS,
                 "severity",
                 "n_trees",
@@ -278,7 +276,7 @@ def _pack_trees(trees: gpd.GeoDataFrame, result: Result, settings: MapSettings) 
     names = (*tables.TREE_FACTS, *tables.ZONE_FACTS, *tables.LOSS_FACTS)
     packed = pack_table(trees, names) | _outline(trees, result.crs, settings)
     for name in ("crown", "zone"):
-        shapes = tables.column(trees, name).to_numpy(object, copy=True)
+        shapes = trees[name].to_numpy(object, copy=True)
         shapes[~shapely.is_geometry(shapes)] = None
         thin_m = max(settings.simplify_m, 0.1)
         packed[name] = pack_geometry(shapes, result.crs, thin_m=thin_m)
@@ -291,21 +289,14 @@ def _pack_layers(result: Result, settings: MapSettings, box: NDArray[np.float64]
     places = {"connections": tables.connection_places(result)}
     for name, columns in _PLAIN_LAYERS.items():
         table = places.get(name, getattr(result, name))
-        layer = tables.order_by_place(
-            _no_layer() if table is None else gpd.GeoDataFrame(table), box
-        )
+        layer = tables.order_by_place(gpd.GeoDataFrame(table), box)
         packed[name] = pack_table(layer, columns) | _outline(layer, result.crs, settings)
     return packed
 
 
-def _no_layer() -> gpd.GeoDataFrame:
-    """Stand in for a layer that the study has not."""
-    return gpd.GeoDataFrame(geometry=gpd.GeoSeries([]))
-
-
 def _pack_links(result: Result, runs: pd.DataFrame, trees: pd.DataFrame) -> dict[str, Any]:
     """Pack the tables that link runs, trees and services by row position."""
-    run_ids, tree_ids = tables.column(runs, "run_id"), tables.column(trees, "tree_id")
+    run_ids, tree_ids = runs["run_id"], trees["tree_id"]
     both = {"run": ("run_id", run_ids), "tree": ("tree_id", tree_ids)}
     services = tables.order_by_place(gpd.GeoDataFrame(result.services), plan_box(result))
     along = _order_by(result.breaches, "from_m")
@@ -319,18 +310,18 @@ def _pack_links(result: Result, runs: pd.DataFrame, trees: pd.DataFrame) -> dict
 
 def _order_by(table: pd.DataFrame, name: str) -> NDArray[np.int64]:
     """Give row positions in ascending order of a column, as they stand where it is missing."""
-    values = pd.to_numeric(tables.column(table, name)).to_numpy(float)
+    values = pd.to_numeric(table[name]).to_numpy(float)
     return np.argsort(values, kind="stable").astype(np.int64)
 
 
 def _details(result: Result, runs: pd.DataFrame) -> list[dict[str, Any]]:
     """Pack checks, options, observations and texts in chunks of runs."""
-    keys = {"run": ("run_id", tables.column(runs, "run_id"))}
+    keys = {"run": ("run_id", runs["run_id"])}
     named = ("checks", "options", "inspections")
     long = {name: tables.linked(getattr(result, name), keys) for name in named}
-    checks = long["checks"].drop(columns=["rule", "survey"], errors="ignore")
+    checks = long["checks"].drop(columns=["rule", "survey"])
     long["checks"] = checks.join(word_checks(checks))
-    texts = runs[[name for name in tables.ADVICE_TEXTS if name in runs.columns]]
+    texts = runs[list(tables.ADVICE_TEXTS)]
     return [
         {
             "texts": pack_table(texts.iloc[first : first + CHUNK_RUNS]),

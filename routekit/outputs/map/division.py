@@ -13,7 +13,6 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
-from routekit.outputs.map.tables import column
 from routekit.result import Result
 
 Page = TypeVar("Page")
@@ -163,11 +162,11 @@ def take_area(result: Result, rows: NDArray[np.int64], nearby_m: float) -> Resul
     """
     runs = result.runs.iloc[rows]
     area = shapely.box(*runs.total_bounds).buffer(nearby_m, join_style="mitre")
-    run_ids = column(runs, "run_id")
+    run_ids = runs["run_id"]
     is_touched = _among(result.breaches, "run_id", run_ids)
-    touched = column(result.breaches, "tree_id")[is_touched]
+    touched = result.breaches["tree_id"][is_touched]
     trees = result.trees[_among(result.trees, "tree_id", touched) | _near(result.trees, area)]
-    ends = pd.concat([column(runs, "from_manhole"), column(runs, "to_manhole")])
+    ends = pd.concat([runs["from_manhole"], runs["to_manhole"]])
     manholes = result.manholes[
         _among(result.manholes, "manhole_id", ends) | _near(result.manholes, area)
     ]
@@ -185,22 +184,21 @@ def take_area(result: Result, rows: NDArray[np.int64], nearby_m: float) -> Resul
         changed[name] = table[is_kept]
     for name in _BY_TREE:
         table = getattr(result, name)
-        changed[name] = table[_among(table, "tree_id", column(trees, "tree_id"))]
+        changed[name] = table[_among(table, "tree_id", trees["tree_id"])]
     for name in _BY_PLACE:
         layer = getattr(result, name)
         is_kept = _near(layer, area)
         if name in _ALSO_BY_RUN:
             is_kept |= _among(layer, "run_id", run_ids)
         changed[name] = layer[is_kept]
-    if result.laydown is not None:
-        changed["laydown"] = result.laydown[_near(result.laydown, area)]
+    changed["laydown"] = result.laydown[_near(result.laydown, area)]
     part = replace(result, **changed)
     return replace(part, findings=_findings_of(result, part))
 
 
 def _among(table: pd.DataFrame, name: str, ids: pd.Series) -> NDArray[np.bool_]:
     """Tell which rows name one of the ids."""
-    return column(table, name).isin(ids.dropna()).to_numpy(bool)
+    return table[name].isin(ids.dropna()).to_numpy(bool)
 
 
 def _near(layer: gpd.GeoDataFrame, area: Any) -> NDArray[np.bool_]:
@@ -213,7 +211,7 @@ def _near(layer: gpd.GeoDataFrame, area: Any) -> NDArray[np.bool_]:
 def _findings_of(whole: Result, part: Result) -> pd.DataFrame:
     """Keep the findings of a part's rows, and those that name no row of runs, trees, manholes."""
     names = (("runs", "run_id"), ("trees", "tree_id"), ("manholes", "manhole_id"))
-    rows = column(whole.findings, "row").astype(object)
-    here = pd.concat([column(getattr(part, layer), name) for layer, name in names])
-    anywhere = pd.concat([column(getattr(whole, layer), name) for layer, name in names])
+    rows = whole.findings["row"].astype(object)
+    here = pd.concat([getattr(part, layer)[name] for layer, name in names])
+    anywhere = pd.concat([getattr(whole, layer)[name] for layer, name in names])
     return whole.findings[(rows.isin(here.dropna()) | ~rows.isin(anywhere.dropna())).to_numpy(bool)]

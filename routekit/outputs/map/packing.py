@@ -94,7 +94,7 @@ def pack_table(frame: pd.DataFrame, columns: Iterable[str] | None = None) -> dic
     frame : pandas.DataFrame
         Any table; geometry columns are left out.
     columns : iterable of str, optional
-        Columns to keep, where present; by default all.
+        Columns to keep; by default all.
 
     Returns
     -------
@@ -102,7 +102,7 @@ def pack_table(frame: pd.DataFrame, columns: Iterable[str] | None = None) -> dic
         `n` (rows) and `c` (packed columns by name).
     """
     wanted = list(frame.columns if columns is None else columns)
-    kept = [name for name in wanted if name in frame.columns and _is_plain(frame[name])]
+    kept = [name for name in wanted if _is_plain(frame[name])]
     return {"n": len(frame), "c": {str(name): pack_column(frame[name]) for name in kept}}
 
 

@@ -102,28 +102,6 @@ LOSS_FACTS: Final = (
 )
 
 
-def column(table: pd.DataFrame, name: str, default: Any = None) -> pd.Series:
-    """Give a column, or a column of defaults where the table has none.
-
-    Parameters
-    ----------
-    table : pandas.DataFrame
-        Any table.
-    name : str
-        The column.
-    default : Any, optional
-        What stands in its place.
-
-    Returns
-    -------
-    pandas.Series
-        On the table's index.
-    """
-    if name in table.columns:
-        return table[name]
-    return pd.Series(default, index=table.index, name=name, dtype=object)
-
-
 def positions(keys: pd.Series, ids: pd.Series) -> NDArray[np.int64]:
     """Find the row of each key among ids.
 
@@ -156,16 +134,14 @@ def attach(left: pd.DataFrame, right: pd.DataFrame, key: str, names: Iterable[st
     key : str
         Name of the id column.
     names : iterable of str
-        Columns wanted from `right`; those it lacks are skipped.
+        Columns wanted from `right`.
 
     Returns
     -------
     pandas.DataFrame
         A copy of `left` with the columns added.
     """
-    wanted = [name for name in names if name in right.columns]
-    if key not in right.columns or key not in left.columns or not wanted:
-        return left.copy()
+    wanted = list(names)
     row = positions(left[key], right[key])
     taken = right[wanted].reset_index(drop=True).reindex(row).set_axis(left.index)
     return left.drop(columns=wanted, errors="ignore").join(taken)
@@ -212,12 +188,10 @@ def run_table(result: Result) -> pd.DataFrame:
         recommended works, mm) and `is_open` (something to confirm).
     """
     runs = attach(result.runs, result.trenches, "run_id", TRENCH_FACTS)
-    flags = [name for name in result.condition.columns if name.startswith("has_")]
-    runs = attach(runs, result.condition, "run_id", (*CONDITION_FACTS, *flags))
+    runs = attach(runs, result.condition, "run_id", CONDITION_FACTS)
     runs = attach(runs, result.advice, "run_id", (*ADVICE_FACTS, *ADVICE_TEXTS))
-    if "needs_work" in runs.columns:
-        runs = runs.assign(needs_work=runs["needs_work"].astype("boolean"))
     return runs.assign(
+        needs_work=runs["needs_work"].astype("boolean"),
         **_open_cut_harm(result, runs),
         bore_change=write_bore_changes(result),
         is_open=_is_open(runs),
@@ -226,26 +200,23 @@ def run_table(result: Result) -> pd.DataFrame:
 
 def _open_cut_harm(result: Result, runs: pd.DataFrame) -> dict[str, Any]:
     """Give each run the worst severity of its open cut and the number of trees it would touch."""
-    row = positions(column(result.breaches, "run_id"), column(runs, "run_id"))
-    rank = (
-        column(result.breaches, "severity").astype(object).map(SEVERITIES.index, na_action="ignore")
-    )
+    row = positions(result.breaches["run_id"], runs["run_id"])
+    rank = result.breaches["severity"].astype(object).map(SEVERITIES.index, na_action="ignore")
     ranks = pd.to_numeric(rank).fillna(-1).to_numpy(float)
     worst = np.full(len(runs), 0.0 if len(result.zones) else -1.0)
     known = row >= 0
     np.maximum.at(worst, row[known], ranks[known])
     names = np.array([*SEVERITIES, None], dtype=object)
     trees = np.bincount(row[known], minlength=len(runs)).astype(float)
-    if "n_trees" in runs.columns:
-        # The width of the trench is not known, so neither is what it meets.
-        unsized = runs["n_trees"].isna().to_numpy()
-        worst[unsized], trees[unsized] = -1.0, np.nan
+    # The width of the trench is not known, so neither is what it meets.
+    unsized = runs["n_trees"].isna().to_numpy()
+    worst[unsized], trees[unsized] = -1.0, np.nan
     return {"severity": names[worst.astype(int)], "n_trees": trees}
 
 
 def _is_open(runs: pd.DataFrame) -> NDArray[np.bool_]:
     """Tell which runs have something to confirm."""
-    text = column(runs, "to_confirm", "").fillna("").astype(str).str.strip()
+    text = runs["to_confirm"].fillna("").astype(str).str.strip()
     return (text != "").to_numpy(bool)
 
 
@@ -315,7 +286,7 @@ def connection_places(result: Result) -> gpd.GeoDataFrame:
         where the run is not known.
     """
     table = gpd.GeoDataFrame(result.connections)
-    row = positions(column(table, "run_id"), column(result.runs, "run_id"))
+    row = positions(table["run_id"], result.runs["run_id"])
     at_m = np.full(len(table), np.nan)
     known = row >= 0
     if known.any():
@@ -341,7 +312,7 @@ def linked(table: pd.DataFrame, keys: Mapping[str, tuple[str, pd.Series]]) -> pd
         The table with the new columns in place of the old ones, sorted by the first of them;
         rows of one position keep their order.
     """
-    new = {name: positions(column(table, old), ids) for name, (old, ids) in keys.items()}
+    new = {name: positions(table[old], ids) for name, (old, ids) in keys.items()}
     olds = [old for old, _ in keys.values()]
     plain = pd.DataFrame(table).drop(columns=[*olds, "geometry", *keys], errors="ignore")
     return plain.assign(**new).sort_values(next(iter(new)), kind="stable", ignore_index=True)

@@ -19,7 +19,6 @@ from routekit.outputs.map.builder import (
 from routekit.outputs.map.content import sheet_date
 from routekit.outputs.map.division import build_by_area, divide_by_area, run_middles, take_area
 from routekit.outputs.map.packing import encode
-from routekit.outputs.map.tables import column
 from routekit.outputs.pages import BYTES_PER_MB, count_bytes, write_pages
 from routekit.outputs.settings import MapSettings
 from routekit.result import Result
@@ -115,7 +114,7 @@ def _build_area(result: Result, rows: NDArray[np.int64], settings: MapSettings) 
         page=build_map(part, settings),
         box=[round(float(v), 1) for v in part.runs.total_bounds],
         n_trees=len(part.trees),
-        streets_km=round(float(column(part.runs, "length_m", 0.0).sum()) / 1000, 2),
+        streets_km=round(float(part.runs["length_m"].sum()) / 1000, 2),
     )
 
 
@@ -129,7 +128,7 @@ def _build_index(
     content = {
         "boxes": [area.box for area in areas],
         "files": names,
-        "ids": column(result.runs, "run_id").fillna("").astype(str).tolist(),
+        "ids": result.runs["run_id"].fillna("").astype(str).tolist(),
         "areas": area_of_run.tolist(),
     }
     script, style = join_scripts(INDEX_SCRIPTS), read_part("page/style.css")

@@ -9,6 +9,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 from shapely.geometry import LineString, Point, box
+from whole_result import make_whole
 
 from routekit.methods.observations import describe_observations
 from routekit.result import Result
@@ -50,6 +51,7 @@ def _runs() -> gpd.GeoDataFrame:
     table = pd.DataFrame(
         {
             "run_id": ids,
+            "n_trees": 0,
             "from_manhole": [f"M{s}{n}" for s, n in zip(street, number, strict=True)],
             "to_manhole": [f"M{s}{n + 1}" for s, n in zip(street, number, strict=True)],
             "diameter_mm": np.resize([250.0, 300.0, 400.0], N_RUNS),
@@ -215,7 +217,7 @@ def make_district() -> Result:
     )
     ends = [f"M{s}{n}" for s in "AB" for n in range(7)]
     places = [Point(at(n * SPACING_M, 60.0 * s)) for s in range(2) for n in range(7)]
-    return Result(
+    return make_whole(
         name="Lindengrund",
         crs=CRS,
         runs=runs,
@@ -443,10 +445,5 @@ def _poison(table: pd.DataFrame) -> pd.DataFrame:
 
 
 def make_empty() -> Result:
-    """Make a result whose tables have neither rows nor columns."""
-    layer = gpd.GeoDataFrame({"geometry": gpd.GeoSeries([], crs=CRS)}, crs=CRS)
-    kinds = {
-        f.name: layer if "GeoDataFrame" in str(f.type) else pd.DataFrame() for f in fields(Result)
-    }
-    plain = {"name": "Empty", "crs": CRS, "photo": None, "cautions": ("Take care.",)}
-    return Result(**{**kinds, **plain})
+    """Make a result whose tables have no rows."""
+    return make_whole("Empty", CRS, cautions=("Take care.",))
