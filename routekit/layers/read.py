@@ -42,6 +42,7 @@ from routekit.layers.identity import (
     find_id_column,
     settle_doubles,
 )
+from routekit.layers.impossible_values import blank_failures, fill_fallbacks
 from routekit.layers.leftovers import REQUIRED, refuse_empty, report_strays
 from routekit.layers.levels import blank_zero_levels, check_level_units, report_rising
 from routekit.layers.mapping import MappedLayer, map_layer
@@ -49,7 +50,6 @@ from routekit.layers.mending import leave_out, mend_geometry
 from routekit.layers.nodes import settle_nodes
 from routekit.layers.opening import refuse_raster
 from routekit.layers.raw_layers import find_file, read_layer
-from routekit.layers.schema import blank_failures, fill_fallbacks
 from routekit.layers.stem_columns import settle_stems
 from routekit.layers.units import ask_about_feet
 
