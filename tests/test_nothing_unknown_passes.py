@@ -81,7 +81,10 @@ TOUCHES = {
     "trees": _ROOTS,
     "services": r"Clear distance to|Services?\b",
     "obstacles": r"buildings",
-    "inspections": r"^(?!Depth|Trench|Host|Length|Not |Services|Clear dist\S+ to|Cover|Surf|Fall)",
+    "inspections": (
+        r"^(?!Depth|Trench depth|Host|Length|Not circular|Services|Clear distance to|Cover"
+        r"|Surface heave|Fall)"
+    ),
     "connections": r"reopening",
     "surfaces": r"^$",
     "root_zones": _ROOTS,

@@ -3,6 +3,7 @@
 import re
 
 import numpy as np
+import pandas as pd
 import pytest
 from sample_copy import SampleCopy, pick
 
@@ -20,12 +21,23 @@ ROOT_CHECKS = (
 )
 
 
+FORCED = "PZ-06"
+
+
 def run_blanked(folder, share):
-    """The sample with the sizes of a share of its runs taken away; and the ids of those."""
+    """The sample with the sizes of a share of its runs taken away; and the ids of those.
+
+    Where no size is known, one run is to be burst all the same: somebody has decided so.
+    """
     copy = SampleCopy(folder / "study")
     sewers = copy.read("sewers")
     blank = np.random.default_rng(7).permutation(len(sewers)) < share * len(sewers)
     copy.put("sewers", sewers.assign(diameter_mm=sewers["diameter_mm"].mask(blank)))
+    if blank.all():
+        decisions = copy.read("decisions")
+        forced = {"run_id": FORCED, "decision": "force", "technique": "burst_same"}
+        made = decisions.iloc[:1].assign(**forced, by="designer", reason="it has collapsed")
+        copy.put("decisions", pd.concat([decisions, made], ignore_index=True))
     return run_study(Study.load(copy.study)), set(sewers.loc[blank, "run_id"].astype(str))
 
 

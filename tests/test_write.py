@@ -289,7 +289,7 @@ def test_a_file_swapped_by_hand_is_named_by_the_next_run(
         swapped = (folder / name).read_bytes().replace(other, b"0123456789abcdef")
         (folder / name).write_bytes(swapped)
     leave_slow_outputs_out(monkeypatch)
-    _, notes = write_outputs(sample_result, sample_study.settings, folder)
+    _, notes = write_outputs(sample_result, sample_study.settings.outputs, folder)
     of = "without the name" if name == "schedule.xlsx" else "of result 0123456789abcdef"
     assert "not of one run" in notes[0]
     assert f"; {name} {of}" in notes[0]

@@ -272,6 +272,6 @@ def test_a_bend_without_its_angle_lets_no_string_pass_that_fails_straight():
     strings, _ = plan(make_street(straight(2)), offers=offers)
     assert strings["run_ids"].tolist() == ["R0", "R1"]
     assert (strings["pull_over"] == "low estimate").all()
-    assert strings["over_limit"].str.contains("60 kN (low estimate) is over", regex=False).all()
+    assert strings["over_limit"].str.contains("60 kN (low estimate) exceeds", regex=False).all()
     spared, _ = plan(make_street(straight(1)), offers=offers | {"allowable_kn": 65.0})
     assert spared["pull_over"].tolist() == ["not known"]
