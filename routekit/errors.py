@@ -58,3 +58,5 @@ class OutputError(RoutekitError, OSError):
 
 class ResultError(RoutekitError, RuntimeError):
     """A table of the result is not as its schema declares it: a defect of this program."""
+
+    exit_code = 70

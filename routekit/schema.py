@@ -28,7 +28,7 @@ KINDS: Final = {
 """Kind of a column to its name in words."""
 
 _DTYPES: Final = {
-    "number": ("float64",),
+    "number": ("float64", "float32", "int64", "int32"),
     "count": ("int64", "int32", "int16", "Int64", "float64"),
     "flag": ("bool",),
     "told": ("boolean", "bool"),
@@ -210,6 +210,10 @@ def hold_tables(tables: Mapping[str, pd.DataFrame]) -> None:
     ResultError
         If a column is missing, was never declared or holds another kind of values, or a key is
         missing or comes twice; the message names table and column.
+
+    Examples
+    --------
+    >>> hold_tables({})
     """
     for name, frame in tables.items():
         table = load_tables()[name]

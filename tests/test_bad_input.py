@@ -55,12 +55,12 @@ def test_missing_study_file(sample_copy):
 
 def test_study_file_that_is_no_toml(sample_copy):
     sample_copy.say("[layers\nsewers = ")
-    sample_copy.refuse(3, "study.toml: this invalid TOML", "line ", "mend the line named")
+    sample_copy.refuse(3, "study.toml: invalid TOML", "line ", "correct the line named")
 
 
 def test_study_file_that_is_no_text(sample_copy):
     sample_copy.study.write_bytes(b"name = '\xff\xfe'")
-    sample_copy.refuse(3, "study.toml: this invalid TOML")
+    sample_copy.refuse(3, "study.toml: invalid TOML")
 
 
 @pytest.mark.parametrize(
@@ -130,7 +130,7 @@ def test_a_folder_that_may_not_be_looked_into(sample_copy, monkeypatch, words, e
 
 def test_study_file_with_brackets_in_brackets(sample_copy):
     sample_copy.say("x = " + 3000 * "[")
-    sample_copy.refuse(3, "study.toml: this invalid TOML (too many brackets in brackets)")
+    sample_copy.refuse(3, "study.toml: invalid TOML (brackets nested too deeply)")
 
 
 def test_a_field_that_is_the_geometry(sample_copy):
@@ -163,7 +163,7 @@ def test_missing_raster(sample_copy):
 def test_file_that_is_no_layer(sample_copy):
     (sample_copy.folder / "notes.txt").write_text("no layer", encoding="utf-8")
     sample_copy.replace("district.gpkg:trees", "notes.txt")
-    sample_copy.refuse(4, "layers.trees", "notes.txt is no vector file")
+    sample_copy.refuse(4, "layers.trees", "notes.txt cannot be read as a vector file")
 
 
 def test_raster_that_is_none(sample_copy):

@@ -131,7 +131,7 @@ def test_check_lists_the_columns_of_the_result():
     assert {row["table"] for row in listed} == set(load_tables())
     for name, table in load_tables().items():
         assert f"{name}: one row per {table.row.split(' ')[0]}" in said.stdout
-    held = next(row for row in listed if row["column"] == "stem_face_m")
+    held = next(row for row in listed if (row["table"], row["column"]) == ("pits", "stem_face_m"))
     assert held["unit"] == "m"
     assert "infinite: no stem near" in held["missing"]
 

@@ -107,6 +107,7 @@ RAISES_NOTHING = {
     "find_neutral_rates",
     "list_inputs",
     "list_rules_in_force",
+    "report_elsewhere",
     "used_sources",
     "write_basis",
 }

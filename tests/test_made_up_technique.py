@@ -89,6 +89,7 @@ def test_nothing_is_blank_on_the_pages(made):
 
 
 @pytest.mark.parametrize(("run", "bore"), [("KD-01", " × "), ("VS-07", "300 → ")])
+@pytest.mark.needs_system
 def test_nothing_is_blank_on_the_card(made, run, bore):
     program = shutil.which("chromium")
     if program is None:

@@ -21,9 +21,9 @@ from routekit.outputs.summary import summarise
 KEYS = ["run_id", "technique", "check"]
 
 WRITTEN_ONLY = {
-    "sewers": ("from_manhole", "to_manhole", "use", "year", "street", "position_sd_m"),
+    "sewers": ("from_manhole", "to_manhole", "use", "year", "street"),
     "manholes": ("manhole_id", "chamber_length_mm", "chamber_width_mm", "material"),
-    "trees": ("species", "age_class", "category", "is_protected", "is_private", "position_sd_m"),
+    "trees": ("species", "age_class", "category", "is_protected", "is_private"),
     "inspections": ("clock", "at_joint"),
     "connections": ("connection_id", "run_id", "kind", "diameter_mm"),
     "services": ("service_id",),

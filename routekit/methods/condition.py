@@ -231,7 +231,9 @@ def _sum_bends(found: _Seen, matched: pd.DataFrame) -> pd.DataFrame:
     each = bends.groupby(["run", own])["amount"].max().reset_index()
     run, angle = each["run"].to_numpy(dtype=np.int64), each["amount"].to_numpy(dtype=float)
     columns = {
-        "least_bend_sum_deg": np.bincount(run, np.nan_to_num(angle), minlength=found.size),
+        "least_bend_sum_deg": np.bincount(run, np.nan_to_num(angle), minlength=found.size).astype(
+            float
+        ),
         "bends_unsized": np.bincount(run[np.isnan(angle)], minlength=found.size).astype(float),
     }
     return _of_seen(columns, found)

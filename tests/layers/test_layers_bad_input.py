@@ -49,7 +49,9 @@ def test_missing_layer_lists_the_nearest(district):
 def test_file_that_is_no_vector_file(district):
     (district.folder / "notes.txt").write_text("no layer")
     district.sections["layers"]["trees"] = "notes.txt"
-    with pytest.raises(LayerError, match=r"layers\.trees: .*notes\.txt is no vector file"):
+    with pytest.raises(
+        LayerError, match=r"layers\.trees: .*notes\.txt cannot be read as a vector file"
+    ):
         district.read()
 
 
@@ -550,7 +552,7 @@ def test_invalid_crown_is_made_valid(district):
     district.put("trees", make_trees(geometry=[bow, Point(at(60, 4)), Point(at(110, 4))]))
     layers = district.read()
     assert layers.trees["crown"].iloc[0].is_valid
-    assert len(pick(layers.findings, row="T1", done="made valid")) == 1
+    assert len(pick(layers.findings, row="T1", done="polygon repaired")) == 1
 
 
 def test_study_area_leaves_out_what_is_outside(district):

@@ -193,7 +193,9 @@ def test_a_raster_layer_sends_for_nothing(layer, write, district, listener):
     district.sections["layers"][layer] = "t.tif"
     if layer == "canopy":
         district.sections["crowns"] = {"use": "gaps"}
-    with pytest.raises(LayerError, match=rf"layers\.{layer}: .*t\.tif is no raster .*also_open"):
+    with pytest.raises(
+        LayerError, match=rf"layers\.{layer}: .*t\.tif cannot be read as a raster .*also_open"
+    ):
         district.read()
     assert listener.asked == []
 

@@ -263,7 +263,7 @@ def test_terrain_in_another_crs(tmp_path):
 def test_terrain_that_cannot_be_used(tmp_path):
     crs = pyproj.CRS(CRS)
     (tmp_path / "dem.txt").write_text("no raster")
-    with pytest.raises(LayerError, match=r"layers\.terrain: .*dem\.txt is no raster"):
+    with pytest.raises(LayerError, match=r"layers\.terrain: .*dem\.txt cannot be read as a raster"):
         sample_terrain(np.zeros((1, 2)), tmp_path / "dem.txt", crs=crs)
     bare = _write_terrain(tmp_path / "dem.tif", np.zeros((2, 2)), crs=None)
     with pytest.raises(CrsError, match=r"dem\.tif names no reference system"):

@@ -8,8 +8,16 @@ from routekit.outputs.schedule_sheets import collect_sheets, word_assumed
 
 LEFT_OUT = {
     "Strings": {"head_kn", "is_too_short", "laydown_fits"},
-    "Pits": {"slide_share", "turn_deg", "is_outside", "harm", "sketch"},
-    "Digs": set(),
+    "Pits": {
+        "slide_share",
+        "turn_deg",
+        "is_outside",
+        "harm",
+        "sketch",
+        "stem_face_m",
+        "is_stem_loose",
+    },
+    "Digs": {"stem_face_m", "is_stem_loose"},
     "To confirm": {"run"},
     "Trees": {
         "stem_diameter_mm",
@@ -23,6 +31,7 @@ LEFT_OUT = {
         "recommended_structural_m2",
         "recommended_is_structural",
         "spared_m2",
+        "stem_face_m",
         "is_touched",
         "is_careful_structural",
         "shape",
