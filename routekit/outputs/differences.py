@@ -209,6 +209,8 @@ def _count_techniques(old: pd.DataFrame, new: pd.DataFrame) -> str:
         return "Techniques: not in both results"
     both = _join_sides(old, new, "run_id", ["technique"])
     both = both[both["_side"].eq("both").to_numpy()]
+    if both.empty:
+        return "Techniques: not in both results"
     changed = _say(both["technique_old"]) != _say(both["technique_new"])
     return f"Technique changed on {int(changed.sum()):,} of {len(both):,} runs"
 
@@ -243,6 +245,8 @@ def _write_costs(old: pd.DataFrame, new: pd.DataFrame) -> list[str]:
         return ["Costs: not in both results"]
     both = old.merge(new, on="quantity", suffixes=("_old", "_new"))
     both = both[both["quantity"].str.startswith(_COST)]
+    if both.empty:
+        return ["Costs: not in both results"]
     names = ["recommended_mid_old", "unit_old", "recommended_mid_new", "unit_new"]
     return [
         f"{quantity}, recommended: {_write_change(*amounts)}"

@@ -14,6 +14,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 import district
 from chromium import DESKTOP, PHONE
+from whole_result import fill_table
 
 from routekit.methods.observations import describe_observations
 from routekit.outputs.map import build_map
@@ -254,6 +255,40 @@ def test_breaches_say_what_is_not_certain(open_page, works_file):
     assert rows[1] == ["T4", "position accuracy not known"]
 
 
+def test_roots_near_trees_stand_in_words_and_once(open_page, tmp_path):
+    result = district.make_district()
+    found = pd.DataFrame(
+        {
+            "run_id": ["R1", "R1"],
+            "chainage_m": [10.0, np.nan],
+            "tree_id": ["T2", "T3"],
+            "species": ["Platanus", None],
+            "distance_m": [4.2, 7.0],
+            "is_in_zone": [True, False],
+            "root_share": [0.25, np.nan],
+        }
+    )
+    path = tmp_path / "map.html"
+    path.write_text(build_map(replace(result, root_links=found), MapSettings()), encoding="utf-8")
+    page = open_page(path, address="#run=R1")
+    page.wait_for_selector("#root-table")
+    heads = page.locator("#root-table thead th").all_inner_texts()
+    assert heads == ["Tree", "Along the run", "To the stem", "In root zone", "Share of bore"]
+
+    def read_rows():
+        rows = page.locator("#root-table tbody tr").all()
+        cells = [row.locator("th, td").all_inner_texts() for row in rows]
+        return [[cell.replace("\u00a0", " ") for cell in row] for row in cells]
+
+    assert read_rows() == [
+        ["T2\nPlatanus", "10 m", "4.2 m", "yes", "25 %"],
+        ["T3\nspecies not known", "not known", "7 m", "no", "not known"],
+    ]
+    page = open_page(path, address="#tree=T2")
+    page.wait_for_selector("#root-table")
+    assert read_rows() == [["R1", "10 m", "4.2 m", "yes", "25 %"]]
+
+
 def test_bore_before_and_after_stands_beside_the_technique(open_page, works_file):
     page = open_page(works_file, address="#run=R8")
     page.wait_for_selector("#card-bore")
@@ -276,6 +311,7 @@ def test_open_cut_has_one_scope(open_page, tmp_path):
     """Both pages count the runs to be worked on and the trees that these would harm."""
     result = district.make_district()
     needs = result.runs[["run_id"]].assign(needs_work=np.arange(len(result.runs)) < 5)
+    condition = fill_table("condition", pd.DataFrame(needs.iloc[:9]), district.CRS)
     totals = make_works().totals
     first = totals.iloc[:1].assign(quantity="Runs worked on", unit="runs", open_cut_mid=5.0)
     balance = pd.DataFrame(
@@ -283,8 +319,8 @@ def test_open_cut_has_one_scope(open_page, tmp_path):
     )
     result = replace(
         result,
-        condition=pd.DataFrame(needs.iloc[:9]),
-        tree_balance=balance,
+        condition=condition,
+        tree_balance=fill_table("tree_balance", balance, district.CRS),
         totals=pd.concat([first, totals], ignore_index=True),
     )
     path = tmp_path / "map.html"

@@ -149,6 +149,8 @@ def _breaches(runs: gpd.GeoDataFrame, trees: gpd.GeoDataFrame) -> pd.DataFrame:
             "is_structural": rank == "structural",
             "is_through_stem": False,
             "severity": rank,
+            "position_sd_m": 0.1,
+            "is_unsure": pd.array([False] * len(run), dtype="boolean"),
         }
     )
 
@@ -286,6 +288,8 @@ def make_district() -> Result:
                 "pull_high_kn": [140.0],
                 "allowable_kn": [181.0],
                 "utilisation": [0.52],
+                "pull_over": ["no"],
+                "machine_over": ["not known"],
                 "weld_count": [9],
             },
             [runs.geometry.iloc[:3].union_all()],

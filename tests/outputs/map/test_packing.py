@@ -77,9 +77,11 @@ def test_nullable_booleans_and_odd_objects():
     ]
 
 
-def test_table_keeps_wanted_columns_that_are_there():
+def test_table_keeps_wanted_columns_and_misses_none_without_a_word():
     frame = pd.DataFrame({"a": [1], "b": [2]})
-    assert set(pack_table(frame, ["b", "missing"])["c"]) == {"b"}
+    assert set(pack_table(frame, ["b"])["c"]) == {"b"}
+    with pytest.raises(KeyError, match="missing"):
+        pack_table(frame, ["b", "missing"])
     assert pack_table(pd.DataFrame()) == {"n": 0, "c": {}}
 
 

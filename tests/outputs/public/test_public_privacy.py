@@ -5,7 +5,6 @@ from __future__ import annotations
 import dataclasses
 import json
 import re
-from pathlib import Path
 
 import geopandas as gpd
 import pandas as pd
@@ -18,21 +17,15 @@ from routekit.outputs.public.reduce import load_allow_list
 from routekit.outputs.public.settings import PublicSettings
 from routekit.outputs.public.writer import build_public_pages
 from routekit.result import Result
+from routekit.schema import load_tables
 
-CONTRACTS = Path(__file__).parents[3] / "DEVELOPERS.md"
 EXTRA = ("by", "reason", "owner", "cost", "cost_low", "note", "position_sd_m", "touched_by")
 TABLES = [field.name for field in dataclasses.fields(Result) if "Frame" in str(field.type)]
 
 
 def _contract_columns() -> dict[str, set[str]]:
-    """Read the columns of each table out of the contributors' page."""
-    columns: dict[str, set[str]] = {}
-    for line in CONTRACTS.read_text(encoding="utf-8").splitlines():
-        cells = [cell.strip() for cell in line.strip("|").split("|")]
-        if line.startswith("|") and len(cells) == 3:
-            table = cells[0].split(",")[0].strip(" `")
-            columns.setdefault(table, set()).update(re.findall(r"[a-z][a-z0-9_]+", cells[2]))
-    return columns
+    """Read the columns of each table out of the schema of a result."""
+    return {name: set(table.fields) for name, table in load_tables().items()}
 
 
 def _seed(name: str, table: pd.DataFrame | None) -> tuple[pd.DataFrame, list[str]]:

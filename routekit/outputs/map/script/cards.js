@@ -32,7 +32,7 @@ async function runCard(run) {
     optionList(run, detail),
     checkList(detail, of("technique")),
     observationList(detail),
-    genericLinks("Roots found near trees", study.root_links, study.linksOfRun(run), ["tree"]),
+    rootLinks("Roots found near trees", study.linksOfRun(run), "Tree", rootedTree),
     digsOf(of("run_id")),
     decisionsOf("run_id", of("run_id")),
   ];
@@ -204,14 +204,20 @@ function codeText(of, row) {
 }
 
 // Any linked table, with all its columns.
-function genericLinks(title, table, rows, pointers) {
+// Roots that an inspection found near a tree, of a run or of a tree; `place` names the other end.
+function rootLinks(title, rows, head, place) {
   if (!rows.length) return null;
-  const show = { tree: treeText, run: runText };
-  const names = table.names.filter((name) => !["run", "tree"].includes(name));
+  const of = (name, row) => study.root_links.get(name, row);
   return [make("h3", {}, title), dataTable(title,
-    [...pointers, ...names.map((name) => nameAndValue(name, null)[0])],
-    rows.map((row) => [...pointers.map((name) => show[name](table.get(name, row))),
-      ...names.map((name) => nameAndValue(name, table.get(name, row))[1])]))];
+    [head, "Along the run", "To the stem", "In root zone", "Share of bore"],
+    rows.map((row) => [place(row), quantity(of("chainage_m", row), "m", 1), quantity(of("distance_m", row), "m"),
+      yesNo(of("is_in_zone", row)), percent(of("root_share", row))]), { id: "root-table" })];
+}
+
+// A tree that roots were found near, with its species below.
+function rootedTree(row) {
+  const species = study.root_links.get("species", row);
+  return [treeText(study.root_links.get("tree", row)), make("span", { class: "remedy" }, species === null ? "species not known" : species)];
 }
 
 function digsOf(runId) {

@@ -33,7 +33,7 @@ function treeCard(tree) {
     ]),
     balance.map(balanceOf),
     treeBreaches(tree),
-    genericLinks("Roots found in runs near it", study.root_links, study.linksOfTree(tree), ["run"]),
+    rootLinks("Roots found in runs near it", study.linksOfTree(tree), "Run", (row) => runText(study.root_links.get("run", row))),
     decisionsOf("tree_id", of("tree_id")),
   ];
 }
