@@ -11,16 +11,26 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 import district
 from chromium import DESKTOP, PHONE
+from whole_result import fill_table
 
 from routekit.outputs.arborist import write_tree_report
 
 NARROW = {"width": 320, "height": 640}
 
 
+def with_balance(result):
+    """The district with a row of the balance for every tree that open cut would reach."""
+    loss = result.tree_loss
+    names = ("footprint_m2", "footprint_share", "severed_share", "severity")
+    taken = {f"open_cut_{name}": loss[name] for name in names}
+    balance = fill_table("tree_balance", loss[["tree_id"]].assign(**taken), district.CRS)
+    return dataclasses.replace(result, tree_balance=balance)
+
+
 @pytest.fixture(scope="module", params=[False, True], ids=["plain", "hostile"])
 def sheets(request, tmp_path_factory):
     path = tmp_path_factory.mktemp("sheets") / "trees.html"
-    result = district.make_district()
+    result = with_balance(district.make_district())
     if request.param:
         long_ids = result.trees.assign(species="x" * 300)
         result = dataclasses.replace(result, trees=long_ids)

@@ -12,7 +12,8 @@ import numpy as np
 import pandas as pd
 import pytest
 import shapely
-from synthetic import FORMULAS, LONG, MARKUP, make_empty_result, make_result
+from synthetic import CRS, FORMULAS, LONG, MARKUP, make_empty_result, make_result
+from whole_result import fill_table
 
 from routekit.outputs.arborist import ReportSettings
 from routekit.outputs.arborist.recommended import list_confirmations
@@ -28,6 +29,11 @@ from routekit.outputs.arborist.tree_plan import draw_path, plan_reach, scale_bar
 from routekit.outputs.arborist.words import write_number, write_percent, write_words
 from routekit.outputs.arborist.writer import render_parts
 from routekit.settings.sources import load_sources
+
+
+def decide(**columns):
+    """Decisions of which nothing else is stated."""
+    return fill_table("decisions", pd.DataFrame(columns), CRS)
 
 
 def render_report(result, trees, *, max_trees, settings):
@@ -224,20 +230,33 @@ def test_every_working_method_has_a_listed_source():
     assert set(table["source"]) <= set(load_sources().index)
 
 
+def only(name, table, *columns):
+    """The table with nothing known but these columns."""
+    return fill_table(name, pd.DataFrame(table[list(columns)]), CRS)
+
+
 def test_unknown_flags_are_said_to_be_unknown(result):
     lean = dataclasses.replace(
         result,
-        trees=result.trees[["tree_id", "geometry"]],
-        zones=result.zones[["tree_id", "radius_m", "area_m2", "geometry"]],
-        advice=pd.DataFrame(),
-        tree_balance=pd.DataFrame(),
-        breaches=result.breaches[["run_id", "tree_id"]],
+        trees=only("trees", result.trees, "tree_id", "geometry"),
+        zones=only("zones", result.zones, "tree_id", "radius_m", "area_m2", "geometry"),
+        advice=fill_table("advice", pd.DataFrame(), CRS),
+        tree_balance=only("tree_balance", result.tree_balance, "tree_id"),
+        breaches=only("breaches", result.breaches, "run_id", "tree_id"),
     )
     page = Page(render_report(lean, rank_trees(lean), max_trees=50, settings=ReportSettings()))
     assert "Protected? not known" in page.texts
     assert "Stem: not known if measured" in page.texts
+    assert "Stem measured" not in page.texts
     assert "no recommendation yet" in page.texts
     assert "not known" in page.texts
+
+
+def test_a_stem_without_any_source_is_neither_measured_nor_estimated(result):
+    zones = result.zones.assign(stem_source="unknown", is_estimated=True)
+    texts = Page(render(dataclasses.replace(result, zones=zones))).texts
+    assert "Stem: not known if measured" in texts
+    assert not {"Stem measured", "Stem estimated"} & set(texts)
 
 
 def test_protection_that_the_inventory_leaves_open_stays_open(result):
@@ -332,9 +351,7 @@ def test_decisions_about_a_tree_stand_on_its_sheet(result, trees):
 
 
 def test_decisions_without_who_and_why_say_so(result, trees):
-    bare = dataclasses.replace(
-        result, decisions=pd.DataFrame({"tree_id": ["T002"], "decision": ["no_pit"]})
-    )
+    bare = dataclasses.replace(result, decisions=decide(tree_id=["T002"], decision=["no_pit"]))
     texts = list(list_decisions(bare, trees).values())
     assert texts == [["no pit in its zone, by whom is not stated: why is not stated"]]
 
@@ -430,7 +447,7 @@ def test_a_broken_ban_on_pits_stands_on_the_sheet_and_is_counted(result):
     for changes, rule in (
         ({}, "no pit in the zone of a veteran tree"),
         (
-            {"decisions": pd.DataFrame({"tree_id": ["T000"], "decision": ["no_pit"]})},
+            {"decisions": decide(tree_id=["T000"], decision=["no_pit"])},
             "no pit in its zone, as decided for this tree",
         ),
     ):
@@ -493,7 +510,7 @@ def with_forced_trench(result):
         is_forced=is_run,
         decision=np.where(is_run, f"designer chose open cut ({MARKUP[0]}). Without it: x.", ""),
     )
-    decisions = pd.DataFrame({"run_id": [run], "decision": ["force"], "by": ["designer"]})
+    decisions = decide(run_id=[run], decision=["force"], by=["designer"])
     checks = result.checks.assign(verdict="fail")
     return run, dataclasses.replace(result, advice=advice, decisions=decisions, checks=checks)
 
@@ -511,9 +528,7 @@ def test_a_forced_technique_is_chosen_and_not_recommended(result):
 
 def test_a_trench_that_a_decision_left_over_names_who_ruled_out_the_rest(result):
     run, forced = with_forced_trench(result)
-    excluded = pd.DataFrame(
-        {"run_id": [run, run], "decision": ["exclude"] * 2, "by": ["designer", "arborist"]}
-    )
+    excluded = decide(run_id=[run, run], decision=["exclude"] * 2, by=["designer", "arborist"])
     runs = list_runs(dataclasses.replace(forced, decisions=excluded), rank_trees(forced))
     assert set(runs["chosen_by"][runs["run_id"] == run]) == {"designer, arborist"}
     assert set(runs["chosen_by"][runs["run_id"] != run]) == {""}
