@@ -51,6 +51,11 @@ def report_elsewhere(
     -------
     pandas.DataFrame
         Findings: one, or none.
+
+    Examples
+    --------
+    >>> len(report_elsewhere("terrain", None, np.array([]), pyproj.CRS(25832)))
+    0
     """
     from rasterio.errors import RasterioError  # noqa: PLC0415 - slow to import
 
