@@ -32,10 +32,10 @@ from routekit.methods.common import (
     bore_between,
     capacity,
     cleansing,
+    clear_of_services,
     column,
     falls,
     is_circular,
-    known_clearance,
     known_harm,
     no_collapse,
     no_digging_near_stems,
@@ -43,7 +43,6 @@ from routekit.methods.common import (
     no_service_inside,
     ponding,
     rest_on_depth,
-    rest_on_services,
     rest_on_width,
     steepest,
 )
@@ -236,44 +235,24 @@ def _service_checks(
 ) -> list[Check]:
     """Check the clear distance to other services, beside and across."""
     needed = needed_clearance(plan, settings)
-    beside = known_clearance(cases, "beside", needed)
-    across = known_clearance(cases, "across", settings.touch_clearance_m)
     return [
         no_service_inside(cases),
-        rest_on_services(
-            rest_on_depth(
-                at_least(
-                    "Clear distance to services alongside",
-                    beside,
-                    needed,
-                    unit="m",
-                    source="gw323_clearance",
-                    remedy="Expose or divert the services alongside.",
-                    survey="services",
-                ),
-                *SIZE,
-                where=np.isfinite(beside),
-            ),
+        clear_of_services(
             cases,
             "beside",
+            "Clear distance to services alongside",
+            needed,
+            source="gw323_clearance",
+            remedy="Expose or divert the services alongside.",
         ),
-        rest_on_services(
-            rest_on_depth(
-                at_least(
-                    "Clear distance to crossing services",
-                    across,
-                    settings.touch_clearance_m,
-                    caution=np.maximum(settings.exposed_clearance_m, needed),
-                    unit="m",
-                    source="carmel_33_159",
-                    remedy="Expose the crossing services before the head passes.",
-                    survey="services",
-                ),
-                *SIZE,
-                where=np.isfinite(across),
-            ),
+        clear_of_services(
             cases,
             "across",
+            "Clear distance to crossing services",
+            settings.touch_clearance_m,
+            caution=np.maximum(settings.exposed_clearance_m, needed),
+            source="carmel_33_159",
+            remedy="Expose the crossing services before the head passes.",
         ),
     ]
 

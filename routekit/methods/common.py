@@ -221,11 +221,29 @@ def known_clearance(cases: pd.DataFrame, side: str, limit: float | Floats) -> Fl
     return np.where(blind & ~(clearance < limit), np.nan, clearance)
 
 
-def rest_on_services(check: Check, cases: pd.DataFrame, side: str) -> Check:
-    """Let a check of clear distance rest on what is assumed of the services on that side."""
-    group = "services" if side == "service" else side
-    near = column(cases, f"n_{group}_assumed") > 0
-    return rest_on(check, *SERVICES, where=near)
+def clear_of_services(
+    cases: pd.DataFrame,
+    side: str,
+    name: str,
+    limit: float | Floats,
+    *,
+    caution: ArrayLike | None = None,
+    source: str,
+    remedy: str,
+) -> Check:
+    """Check the clear distance to services on one side (`service`: on any), by depth and size."""
+    clearance = known_clearance(cases, side, limit)
+    check = at_least(
+        name,
+        clearance,
+        limit,
+        caution=caution,
+        unit="m",
+        source=source,
+        remedy=remedy,
+        survey="services",
+    )
+    return _rest_on_services(check, cases, side, clearance)
 
 
 def no_service_inside(cases: pd.DataFrame) -> Check:
@@ -238,8 +256,14 @@ def no_service_inside(cases: pd.DataFrame) -> Check:
         remedy="A service is recorded inside or touching the pipe: locate it first.",
         survey="services",
     )
+    return _rest_on_services(check, cases, "service", clearance)
+
+
+def _rest_on_services(check: Check, cases: pd.DataFrame, side: str, clearance: Floats) -> Check:
+    """Let a check rest on depth and size of pipe and services, where a clearance is measured."""
     held = rest_on_depth(check, *SIZE, where=np.isfinite(clearance))
-    return rest_on_services(held, cases, "service")
+    group = "services" if side == "service" else side
+    return rest_on(held, *SERVICES, where=column(cases, f"n_{group}_assumed") > 0)
 
 
 def ponding(cases: pd.DataFrame, limit: float, caution: float) -> Check:

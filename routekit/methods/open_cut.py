@@ -18,15 +18,14 @@ from routekit.methods.checks import (
 from routekit.methods.common import (
     capacity,
     cleansing,
+    clear_of_services,
     column,
     falls,
-    known_clearance,
     known_flag,
     known_harm,
     no_digging_near_stems,
     no_service_inside,
     rest_on_depth,
-    rest_on_services,
     rest_on_width,
     steepest,
 )
@@ -53,7 +52,6 @@ def list_checks(cases: pd.DataFrame, plan: pd.DataFrame, settings: OpenCutSettin
     structural = np.where(trees_known, known_harm(cases, "structural"), np.nan)
     major = np.where(trees_known, known_harm(cases, "major"), np.nan)
     depth = column(cases, "depth_max_m")
-    clearance = known_clearance(cases, "service", 0.0)
     near = no_digging_near_stems(cases)
     walls = column(cases, "building_distance_m")
     room = (*DEPTH, *ZONES, DEFAULT_DEPTH)
@@ -118,23 +116,14 @@ def list_checks(cases: pd.DataFrame, plan: pd.DataFrame, settings: OpenCutSettin
             where=np.isfinite(walls),
         ),
         no_service_inside(cases),
-        rest_on_services(
-            rest_on_depth(
-                at_least(
-                    "Services in or beside the trench",
-                    clearance,
-                    0.0,
-                    caution=settings.hand_dig_m,
-                    unit="m",
-                    source="practice",
-                    remedy="Hand-dig near the services.",
-                    survey="services",
-                ),
-                *SIZE,
-                where=np.isfinite(clearance),
-            ),
+        clear_of_services(
             cases,
             "service",
+            "Services in or beside the trench",
+            0.0,
+            caution=settings.hand_dig_m,
+            source="practice",
+            remedy="Hand-dig near the services.",
         ),
         # A trench is laid to a new fall, where the levels of both ends leave one.
         caution_only(falls(cases, 0.0)),

@@ -95,11 +95,10 @@ def find_too_near(
     is_sure : numpy.ndarray of bool, shape (p,)
         Too near however thin the stem is; the doubt about positions is left out.
     """
-    reach = stems.limit_m + stems.largest_radius_m.max(initial=0.0)
-    dug, tree = stems.index.query(shapes, predicate="dwithin", distance=reach)
+    dug, tree = _find_pairs(shapes, stems)
     face, is_sure = _measure(shapes, stems, dug, tree)
     near = face < stems.limit_m
-    return dug[near].astype(np.int64), tree[near].astype(np.int64), is_sure[near]
+    return dug[near], tree[near], is_sure[near]
 
 
 def _measure(
@@ -197,7 +196,7 @@ def _judge_pairs(
 ) -> tuple[NDArray[np.int64], NDArray[np.int64], Floats, tuple[Flags, Flags, Flags]]:
     """Judge each excavation and stem: too near, open, and clear as far as doubt is recorded."""
     run_sd = np.broadcast_to(np.asarray(run_sd_m, dtype=float), (len(shapes),))
-    dug, tree = _find_pairs(shapes, stems, run_sd)
+    dug, tree = _find_pairs(shapes, stems, _widest_doubt(stems, run_sd))
     face, near = _measure(shapes, stems, dug, tree)
     sd = run_sd[dug], stems.position_sd_m[tree]
     likely, most = (
@@ -215,16 +214,20 @@ def _find_lost(shapes: NDArray[np.object_]) -> Flags:
 
 
 def _find_pairs(
-    shapes: NDArray[np.object_], stems: Stems, run_sd: Floats
+    shapes: NDArray[np.object_], stems: Stems, doubt_m: float = 0.0
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Pair excavations with the stems that could be too near."""
+    reach = stems.limit_m + stems.largest_radius_m.max(initial=0.0) + doubt_m
+    dug, tree = stems.index.query(shapes, predicate="dwithin", distance=reach)
+    return np.asarray(dug, dtype=np.int64), np.asarray(tree, dtype=np.int64)
+
+
+def _widest_doubt(stems: Stems, run_sd: Floats) -> float:
+    """How far the doubt about both positions reaches at most, m."""
     widest = [
         np.nan_to_num(sd, nan=WIDEST_SD_M).max(initial=0.0) for sd in (run_sd, stems.position_sd_m)
     ]
-    doubt = DEVIATIONS * float(np.hypot(*np.maximum(widest, stems.unrecorded_sd_m)))
-    reach = stems.limit_m + stems.largest_radius_m.max(initial=0.0) + doubt
-    dug, tree = stems.index.query(shapes, predicate="dwithin", distance=reach)
-    return np.asarray(dug, dtype=np.int64), np.asarray(tree, dtype=np.int64)
+    return DEVIATIONS * float(np.hypot(*np.maximum(widest, stems.unrecorded_sd_m)))
 
 
 def _gather(

@@ -191,7 +191,7 @@ def test_bursting_forced_on_a_short_run_still_has_its_pits(tmp_path):
     result = solve(made, tmp_path)
     short = result.advice.set_index("run_id").loc["C1"]
     assert short["technique"] == "burst_same"
-    assert "length that justifies a set-up" in short["reason"]
+    assert "It fails: length that justifies a set-up" in short["reason"]
     assert "(spare pipe)" in short["decision"]
     string = result.strings[result.strings["run_ids"] == "C1"]
     assert len(string) == 1
@@ -335,7 +335,8 @@ def test_checks_and_strings_give_one_verdict_on_the_pull(two, tmp_path):
     verdicts = pull_checks(tight, tight.advice["technique"].iloc[0])["verdict"].astype(str)
     assert set(verdicts) == {"caution"}
     assert any(
-        "with a pull that exceeds " in line and string["string_id"] in line
+        "with a pull that exceeds what the pipe or the machine can take" in line
+        and string["string_id"] in line
         for line in summarise(tight)["lines"]
     )
 
