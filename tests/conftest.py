@@ -1,9 +1,11 @@
 """The sample district, run once for all tests, and which tests need more than Python."""
 
 import os
+import shutil
 from pathlib import Path
 
 import pytest
+from playwright.sync_api import sync_playwright
 from sample_copy import SampleCopy, copy_sample
 from setting_reads import SettingReads
 
@@ -11,6 +13,16 @@ from routekit.pipeline import run_study
 from routekit.study import Study
 
 BROWSER = Path(__file__).parent / "browser"
+ARGUMENTS = [
+    "--headless",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
 
 
 def pytest_collection_modifyitems(items):
@@ -48,6 +60,18 @@ def sample_result(sample_study, setting_reads):
     """The result of the sample district; no test may change it."""
     with setting_reads.record():
         return run_study(sample_study)
+
+
+@pytest.fixture(scope="session")
+def browser():
+    """Debian's Chromium, started once: two of them in one process stand in each other's way."""
+    program = shutil.which("chromium")
+    if program is None:
+        pytest.skip("chromium is not installed")
+    with sync_playwright() as playwright:
+        started = playwright.chromium.launch(executable_path=program, args=ARGUMENTS)
+        yield started
+        started.close()
 
 
 @pytest.fixture

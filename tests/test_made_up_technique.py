@@ -1,13 +1,10 @@
 """A technique that does not exist, added as the guide says, and the whole sample run with it."""
 
-import shutil
-
 import openpyxl
 import pandas as pd
 import pyogrio
 import pytest
 from made_up_technique import CODE, FORCED, NAME, PHRASE, run_with_technique
-from playwright.sync_api import sync_playwright
 from test_maps import unpack
 
 LIKE = "cipp"
@@ -90,20 +87,13 @@ def test_nothing_is_blank_on_the_pages(made):
 
 @pytest.mark.parametrize(("run", "bore"), [("KD-01", " × "), ("VS-07", "300 → ")])
 @pytest.mark.needs_system
-def test_nothing_is_blank_on_the_card(made, run, bore):
-    program = shutil.which("chromium")
-    if program is None:
-        pytest.skip("chromium is not installed")
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=program, args=["--no-sandbox"])
-        page = browser.new_page()
-        page.goto((made[1] / "map.html").as_uri() + f"#run={run}")
-        page.wait_for_selector("#option-table")
-        assert NAME in page.locator("#card-technique").inner_text()
-        assert "P" in page.locator("#card-technique").inner_text()
-        assert bore in page.locator("#card-bore").inner_text()
-        assert NAME in page.locator("#option-table").inner_text()
-        assert (
-            "along the old wall" in page.locator("#long-section").locator("xpath=..").inner_text()
-        )
-        browser.close()
+def test_nothing_is_blank_on_the_card(made, browser, run, bore):
+    page = browser.new_page()
+    page.goto((made[1] / "map.html").as_uri() + f"#run={run}")
+    page.wait_for_selector("#option-table")
+    assert NAME in page.locator("#card-technique").inner_text()
+    assert "P" in page.locator("#card-technique").inner_text()
+    assert bore in page.locator("#card-bore").inner_text()
+    assert NAME in page.locator("#option-table").inner_text()
+    assert "along the old wall" in page.locator("#long-section").locator("xpath=..").inner_text()
+    page.close()

@@ -1,35 +1,10 @@
 """Pages in Chromium with the network cut off: any request or console error fails the test."""
 
 import os
-import shutil
 from pathlib import Path
 
 import pytest
 from chromium import DESKTOP, wait_until
-from playwright.sync_api import sync_playwright
-
-ARGUMENTS = [
-    "--headless",
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-]
-
-
-@pytest.fixture(scope="session")
-def browser():
-    """Debian's Chromium."""
-    program = shutil.which("chromium")
-    if program is None:
-        pytest.skip("chromium is not installed")
-    with sync_playwright() as playwright:
-        started = playwright.chromium.launch(executable_path=program, args=ARGUMENTS)
-        yield started
-        started.close()
 
 
 @pytest.fixture
