@@ -16,6 +16,8 @@ Flags = NDArray[np.bool_]
 """Yes or no, never unknown."""
 Texts = NDArray[np.object_]
 """Text, one `str` each."""
+Objects = NDArray[np.object_]
+"""Shapes, None where there is none."""
 
 
 def take_numbers(table: pd.DataFrame, name: str) -> Floats:

@@ -14,11 +14,11 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from routekit.arrays import Floats, Ints
+from routekit.arrays import Floats, Ints, Objects
 from routekit.geometry.plane import circle_polygon_area, polygon_edges
 from routekit.site.sentences import join_groups
 from routekit.site.settings import DigSettings
-from routekit.site.surroundings import NOTHING_M2, Objects, ZoneLayer, zone_overlaps
+from routekit.site.zone_layer import NOTHING_M2, ZoneLayer, zone_overlaps
 
 WORK_COLUMNS: Final = ("label", "method", "geometry")
 

@@ -17,11 +17,12 @@ import shapely
 from numpy.typing import NDArray
 from shapely import STRtree
 
-from routekit.arrays import Floats, Ints
+from routekit.arrays import Floats, Ints, Objects
 from routekit.pipes.settings import PipeSettings
+from routekit.site.rectangles import rectangle_corners, sum_by
 from routekit.site.sentences import number_text
 from routekit.site.settings import LaydownSettings
-from routekit.site.surroundings import Objects, Surroundings, rectangle_corners, sum_by
+from routekit.site.surroundings import Surroundings
 from routekit.vocabulary import SURFACE_KINDS
 
 Bools = NDArray[np.bool_]

@@ -230,7 +230,7 @@ def set_out_digs(place: Place, technique: Texts) -> gpd.GeoDataFrame:
     Returns
     -------
     GeoDataFrame
-        Columns of `routekit.site.digs.DIG_COLUMNS`, with depth_m and volume_m3.
+        Columns of `routekit.site.dig_tables.DIG_COLUMNS`, with depth_m and volume_m3.
     """
     runs, zones, digs = place.runs, place.around.zones, place.settings.site.digs
     is_burst = np.isin(technique.astype(str), BURSTING)

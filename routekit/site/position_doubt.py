@@ -15,9 +15,9 @@ import shapely
 from numpy.typing import ArrayLike
 from shapely import STRtree
 
-from routekit.arrays import Flags, Floats, Ints, Texts
+from routekit.arrays import Flags, Floats, Ints, Objects, Texts
 from routekit.site.sentences import join_causes, join_groups, number_text
-from routekit.site.surroundings import Objects, ZoneLayer
+from routekit.site.zone_layer import ZoneLayer
 from routekit.trees.certainty import (
     DEVIATIONS,
     WIDEST_SD_M,

@@ -9,7 +9,8 @@ from numpy.typing import NDArray
 
 from routekit.arrays import Flags, Floats, Ints
 from routekit.geometry.plane import polygon_edges
-from routekit.site.surroundings import NOTHING_M2, Surroundings, ZoneLayer, zone_overlaps
+from routekit.site.surroundings import Surroundings
+from routekit.site.zone_layer import NOTHING_M2, ZoneLayer, zone_overlaps
 
 HARM = ("n_structural", "n_careful", "n_major", "root_m2")
 """What excavations do to trees: trees hurt, careful digs, and root zone dug up or cut off."""

@@ -8,14 +8,14 @@ import shapely
 from scene import SITE, make_street, make_zones, straight
 
 from routekit.site.balance import list_works, tree_balance, union_by_tree
+from routekit.site.dig_tables import measure_digs
 from routekit.site.digs import (
     connection_digs,
     list_replaced,
     manhole_digs,
-    measure_digs,
     repair_digs,
 )
-from routekit.site.surroundings import prepare_zones
+from routekit.site.zone_layer import prepare_zones
 
 DIGS = SITE.digs
 
@@ -121,7 +121,7 @@ def test_manholes_dig_a_margin_round_the_chamber():
         geometry=shapely.points([(0, 0), (50, 0)]),
     )
     zones = prepare_zones(make_zones([(50.0, 5.0, 6.0, 1.0)]))
-    digs = manhole_digs(manholes.assign(run_id="R0"), zones, settings=DIGS)
+    digs = manhole_digs(manholes.assign(run_id="R0", run_sd_m=np.nan), zones, settings=DIGS)
     assert digs["footprint_m2"].tolist() == pytest.approx([2.5**2, 2.4**2])
     assert digs["connection_id"].tolist() == ["M0", "M1"]
     assert digs["method"].tolist() == ["machine", "suction"]

@@ -18,14 +18,10 @@ from routekit.site.placement import (
     find_requests,
     place_pits,
 )
+from routekit.site.rectangles import rectangle_corners
 from routekit.site.settings import PlacementSettings, SiteSettings
-from routekit.site.surroundings import (
-    count_once,
-    cut_into_cells,
-    prepare_surroundings,
-    rectangle_corners,
-    zone_overlaps,
-)
+from routekit.site.surroundings import cut_into_cells, prepare_surroundings
+from routekit.site.zone_layer import count_once, zone_overlaps
 
 PLACE = PlacementSettings()
 
