@@ -13,10 +13,11 @@ from numpy.typing import NDArray
 
 from routekit.arrays import Flags, Floats
 from routekit.layers.findings import Findings
+from routekit.trees.estimates import crown_from_stem
 from routekit.trees.radii import factor_by_tolerance
 from routekit.trees.regimes import Regime, read_table
 from routekit.trees.settings import ZoneSettings
-from routekit.trees.stems import crown_from_stem, resolve_stems
+from routekit.trees.stems import resolve_stems
 
 Geometries = NDArray[np.object_]
 

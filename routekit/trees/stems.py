@@ -1,8 +1,8 @@
 """Stems: the one diameter that stands for a tree, and how sure it is.
 
 Several stems become one equivalent diameter by the regime's rule; a girth becomes a diameter;
-a missing stem is estimated from the crown, and a missing crown from the stem, each with a low,
-a middle and a high value.
+a missing stem is estimated from the crown (`routekit.trees.estimates`), with a low, a middle and a
+high value.
 """
 
 from __future__ import annotations
@@ -16,10 +16,10 @@ from numpy.typing import ArrayLike, NDArray
 from routekit.arrays import Floats
 from routekit.layers.findings import Findings
 from routekit.layers.parsing import parse_stems
+from routekit.trees.estimates import name_band, stem_from_crown
 from routekit.trees.radii import check_diameters
 from routekit.trees.regimes import Regime
 from routekit.trees.settings import ZoneSettings
-from routekit.vocabulary import MM_PER_M
 
 Integers = NDArray[np.intp]
 
@@ -133,61 +133,6 @@ def diameter_from_girth(girth_mm: ArrayLike) -> Floats:
     return check_diameters(girth_mm) / np.pi
 
 
-def stem_from_crown(
-    crown_diameter_m: ArrayLike, settings: ZoneSettings
-) -> tuple[Floats, Floats, Floats]:
-    """Estimate stem diameters from crown diameters.
-
-    Parameters
-    ----------
-    crown_diameter_m : array_like of float, shape (n,)
-        Crown diameters in m. NaN stays NaN.
-    settings : ZoneSettings
-        The ratios of crown to stem.
-
-    Returns
-    -------
-    low, mid, high : numpy.ndarray of float, shape (n,)
-        Stem diameters in mm.
-
-    Notes
-    -----
-    Crown / 27, / 25.5 and / 24: Coombes, Martin & Slater 2019, urban trees in the UK (published).
-    The band is that of species means; a single tree may lie outside it.
-    """
-    crown_mm = np.asarray(crown_diameter_m, dtype=np.float64) * MM_PER_M
-    return (
-        crown_mm / settings.crown_to_stem_high,
-        crown_mm / settings.crown_to_stem_mid,
-        crown_mm / settings.crown_to_stem_low,
-    )
-
-
-def crown_from_stem(
-    stem_diameter_mm: ArrayLike, settings: ZoneSettings
-) -> tuple[Floats, Floats, Floats]:
-    """Estimate crown diameters from stem diameters.
-
-    Parameters
-    ----------
-    stem_diameter_mm : array_like of float, shape (n,)
-        Stem diameters in mm. NaN stays NaN.
-    settings : ZoneSettings
-        The ratios of crown to stem.
-
-    Returns
-    -------
-    low, mid, high : numpy.ndarray of float, shape (n,)
-        Crown diameters in m; see `stem_from_crown` for the source.
-    """
-    stem_m = np.asarray(stem_diameter_mm, dtype=np.float64) / MM_PER_M
-    return (
-        stem_m * settings.crown_to_stem_low,
-        stem_m * settings.crown_to_stem_mid,
-        stem_m * settings.crown_to_stem_high,
-    )
-
-
 def resolve_stems(
     trees: pd.DataFrame,
     crown_diameter_m: ArrayLike,
@@ -207,7 +152,7 @@ def resolve_stems(
     regime : Regime
         The rule for several stems.
     settings : ZoneSettings
-        Ratios of crown to stem, the assumed stem, and which value draws the zone.
+        Relation of crown and stem, the assumed stem, and which value draws the zone.
     findings : Findings
         Takes unreadable, impossible, estimated and assumed stems.
 
@@ -303,11 +248,17 @@ def _add_stem_faults(
     for field, is_bad in bad.items():
         findings.add("warning", "trees", tree_id[is_bad], field=field, seen=seen, done=done)
     high = "high" if settings.use_high_stem else "middle"
+    band = name_band(settings.estimates)
     assumed_mm = (
         settings.assumed_stem_high_mm if settings.use_high_stem else settings.assumed_stem_mid_mm
     )
     stand_ins = (
-        (3, "info", "no stem", f"estimated from the crown; the {high} value draws the zone"),
+        (
+            3,
+            "info",
+            "no stem",
+            f"estimated from the crown; the {high} value of a band {band} draws the zone",
+        ),
         (4, "warning", "neither stem nor crown", f"a stem of {assumed_mm:g} mm is assumed"),
         (5, "warning", "neither stem nor crown", "stem left unknown; measure the tree"),
     )

@@ -22,14 +22,7 @@ from routekit.trees.radii import (
     zone_radius,
 )
 from routekit.trees.regimes import load_regime
-from routekit.trees.settings import ZoneSettings
-from routekit.trees.stems import (
-    crown_from_stem,
-    diameter_from_girth,
-    equivalent_diameter,
-    read_stem_lists,
-    stem_from_crown,
-)
+from routekit.trees.stems import diameter_from_girth, equivalent_diameter, read_stem_lists
 
 HERE = Path(__file__).parent
 M_PER_FT = 0.3048
@@ -165,29 +158,6 @@ def test_matheny_clark(tolerance, age, ft_per_in):
     factor = factor_by_tolerance([tolerance], [age], regime)
     radius = zone_radius([20 * MM_PER_IN], regime, factor=factor)[0]
     assert radius == pytest.approx(20 * ft_per_in * M_PER_FT, abs=1e-9)
-
-
-@pytest.mark.parametrize(
-    ("crown_m", "stem_m", "radius_m"),
-    [
-        pytest.param(c, d, r, id=f"Coombes et al. 2019, crown {c} m [published ratio, derived]")
-        for c, d, r in (
-            (6, (0.222, 0.235, 0.250), (2.667, 2.824, 3.000)),
-            (8, (0.296, 0.314, 0.333), (3.556, 3.765, 4.000)),
-            (10, (0.370, 0.392, 0.417), (4.444, 4.706, 5.000)),
-            (12, (0.444, 0.471, 0.500), (5.333, 5.647, 6.000)),
-        )
-    ],
-)
-def test_stem_from_crown(crown_m, stem_m, radius_m):
-    settings = ZoneSettings()
-    stems = np.array(stem_from_crown([crown_m], settings))[:, 0]
-    np.testing.assert_allclose(stems / 1000, stem_m, atol=0.0006)
-    np.testing.assert_allclose(
-        zone_radius(stems, load_regime("bs5837_2012")), radius_m, atol=0.0006
-    )
-    back = [crown_from_stem([d], settings)[i][0] for d, i in zip(stems, (2, 1, 0), strict=True)]
-    np.testing.assert_allclose(back, crown_m)
 
 
 @pytest.mark.parametrize(

@@ -81,10 +81,11 @@ def test_several_stems_and_estimates_are_said():
         crown_diameter_m=[np.nan, 10.0, np.nan],
     )
     zones, findings = build(trees)
-    np.testing.assert_allclose(zones["radius_m"], [6, 5, 6])
+    # High end of a crown of 10 m: 405 mm x exp(1.645 x 0.288) = 650.44 mm.
+    np.testing.assert_allclose(zones["radius_m"], [6, 7.8053, 6], atol=1e-4)
     assert zones["basis"].tolist() == [
         "12 x 500 mm (several stems) = 6.00 m (BS 5837:2012)",
-        "12 x 417 mm (estimated from crown) = 5.00 m (BS 5837:2012)",
+        "12 x 650 mm (estimated from crown) = 7.80 m (BS 5837:2012)",
         "12 x 500 mm (assumed) = 6.00 m (BS 5837:2012)",
     ]
     assert zones["is_estimated"].tolist() == [False, True, True]
@@ -114,7 +115,8 @@ def test_drip_line_by_polygon_by_diameter_and_by_stem():
     )
     zones, findings = build(trees, regime="din18920")
     assert zones["shape"].tolist() == ["polygon", *["circle"] * 3]
-    np.testing.assert_allclose(zones["radius_m"], [np.nan, 5.5, 9.0, 0.5 * 27 / 2 + 1.5])
+    # High end of a stem of 500 mm: 9.74 m x 1.25^0.666 x exp(1.645 x 0.224) = 16.335 m.
+    np.testing.assert_allclose(zones["radius_m"], [np.nan, 5.5, 9.0, 9.6677], atol=1e-4)
     assert zones["area_m2"][0] == pytest.approx(np.pi * 5.5**2, rel=0.01)
     assert zones["zone"][0].contains(crown)
     assert zones["is_estimated"].tolist() == [False, False, False, True]
@@ -131,7 +133,7 @@ def test_crown_polygon_stands_in_for_the_stem_of_a_stem_regime():
     crown = shapely.Point(0, 0).buffer(5, quad_segs=64)
     zones, _ = build(make_trees(stem_diameter_mm=[np.nan], crown=[crown]))
     assert zones["shape"].tolist() == ["circle"]
-    assert zones["radius_m"][0] == pytest.approx(5.0, rel=0.001)
+    assert zones["radius_m"][0] == pytest.approx(7.805, rel=0.001)
     assert zones["stem_source"].tolist() == ["estimated from crown"]
 
 
