@@ -107,7 +107,7 @@ class Technique:
     sign : Sign
     seen : Seen
     told_as : str
-        Key of its sentence under `works` in `outputs/public/languages/*.toml`; `inside` and `pits`
+        Key of its sentence under `works` in `outputs/public/sentences.toml`; `inside` and `pits`
         fit any technique that residents see so.
     usual_days : tuple of int or None
         Usual working days, fewest and most; None where nothing is done.
