@@ -85,7 +85,7 @@ def test_several_stems_and_estimates_are_said():
     np.testing.assert_allclose(zones["radius_m"], [6, 7.8053, 6], atol=1e-4)
     assert zones["basis"].tolist() == [
         "12 x 500 mm (several stems) = 6.00 m (BS 5837:2012)",
-        "12 x 650 mm (estimated from crown) = 7.80 m (BS 5837:2012)",
+        "12 x 650 mm (estimated from crown) = 7.81 m (BS 5837:2012)",
         "12 x 500 mm (assumed) = 6.00 m (BS 5837:2012)",
     ]
     assert zones["is_estimated"].tolist() == [False, True, True]
