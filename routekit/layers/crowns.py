@@ -7,6 +7,7 @@ height; everything else about them stays not known.
 
 from __future__ import annotations
 
+from itertools import count
 from typing import TYPE_CHECKING, Final
 
 import geopandas as gpd
@@ -21,7 +22,7 @@ from routekit.layers.canopy import RasterTrees, describe_fault, find_raster_tree
 from routekit.vocabulary import write_count
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Collection, Iterator, Mapping
     from pathlib import Path
 
     from routekit.layers.findings import Findings
@@ -32,6 +33,10 @@ ORIGINS: Final = ("inventory", "canopy raster")
 
 ID_PREFIX: Final = "CHM-"
 """Begins the names of the trees from the raster (canopy height model)."""
+
+NUDGE: Final = 1.37e-4
+"""Added to decimetres before they are cut off: middles of cells lie on round numbers, and the last
+digit of a coordinate must not decide the name."""
 
 
 def settle_crowns(trees: gpd.GeoDataFrame, *, findings: Findings) -> gpd.GeoDataFrame:
@@ -105,8 +110,7 @@ def add_raster_trees(
     Returns
     -------
     geopandas.GeoDataFrame
-        The trees with `origin`; those of the raster come last, named by row and column of their
-        tops.
+        The trees with `origin`; those of the raster come last, named by the places of their tops.
 
     Raises
     ------
@@ -139,7 +143,7 @@ def add_raster_trees(
             f"{settings.within_m:g} m of the sewers; give another raster or a layer of trees"
         )
         raise LayerError(msg)
-    made = _name_trees(found, np.flatnonzero(is_kept), trees, settings)
+    made = _make_rows(found, np.flatnonzero(is_kept), trees, settings)
     _report_made(made, trees, canopy, settings, findings)
     if made.empty:
         return trees
@@ -208,15 +212,49 @@ def _is_in_inventory(
     return is_in
 
 
-def _name_trees(
+def name_places(points: NDArray[np.object_], taken: Collection[str]) -> list[str]:
+    """Name trees by their places, so that a name stays with its tree whatever else is read.
+
+    Parameters
+    ----------
+    points : numpy.ndarray of object, shape (n,)
+        Points in the working CRS.
+    taken : collection of str
+        Names that other trees have already.
+
+    Returns
+    -------
+    list of str
+        `ID_PREFIX`, then easting and northing in decimetres within the square of 100 km; a letter
+        follows where another tree has that name.
+
+    Examples
+    --------
+    >>> name_places(np.array([shapely.Point(83035.25, 430994.75)]), ())
+    ['CHM-830352-309947']
+    """
+    tenths = np.floor(shapely.get_coordinates(points) * 10.0 + NUDGE).astype(np.int64) % 1_000_000
+    used, names = set(taken), []
+    for east, north in tenths.tolist():
+        plain = f"{ID_PREFIX}{east:06d}-{north:06d}"
+        name = next(each for each in _with_letters(plain) if each not in used)
+        used.add(name)
+        names.append(name)
+    return names
+
+
+def _with_letters(plain: str) -> Iterator[str]:
+    """Give a name, then the same with letters behind it, without end."""
+    yield plain
+    for n in count(1):
+        yield plain + "abcdefghijklmnopqrstuvwxyz"[(n - 1) % 26] * (1 + (n - 1) // 26)
+
+
+def _make_rows(
     found: RasterTrees, kept: NDArray[np.intp], trees: gpd.GeoDataFrame, settings: CrownSettings
 ) -> gpd.GeoDataFrame:
     """Make rows of trees, in the columns and types of the inventory."""
-    taken = set(trees["tree_id"])
-    width = max(4, len(str(len(kept) + len(taken))))
-    names = (f"{ID_PREFIX}{n:0{width}d}" for n in range(1, len(kept) + len(taken) + 1))
-    free = [name for name in names if name not in taken][: len(kept)]
-    ids = pd.Series(free, dtype="str")
+    ids = pd.Series(name_places(found.top[kept], trees["tree_id"]), dtype="str")
     crown = gpd.GeoSeries(found.crown[kept], crs=trees.crs)
     top = gpd.GeoSeries(found.top[kept], crs=trees.crs)
     rows = pd.DataFrame({"tree_id": ids, "row_key": ids}).assign(
@@ -245,15 +283,13 @@ def _report_made(
         findings.note("info", "canopy", "", seen, "none made")
         return
     n = f"{write_count(len(made), 'tree')} made from {canopy.name}"
-    first, last = made["tree_id"].iloc[0], made["tree_id"].iloc[-1]
-    span = str(first) if len(made) == 1 else f"{first} to {last}"
     findings.note(
         "warning",
         "trees",
         "origin",
-        f"{n}: {span}",
-        f"made within {settings.within_m:g} m of a sewer; the names hold for this raster and "
-        "these settings only, and what was felled or planted since the flight is not known",
+        f"{n} within {settings.within_m:g} m of a sewer, each named by its place",
+        "what was felled or planted since the flight is not known, nor what stands below another "
+        "crown; hedges and masts may be among them",
     )
     findings.note(
         "warning",

@@ -50,6 +50,7 @@ from routekit.layers.mending import leave_out, mend_geometry
 from routekit.layers.nodes import settle_nodes
 from routekit.layers.opening import refuse_raster
 from routekit.layers.raw_layers import find_file, read_layer
+from routekit.layers.same_tree import refuse_other_trees
 from routekit.layers.stem_columns import settle_stems
 from routekit.layers.units import ask_about_feet
 
@@ -153,6 +154,7 @@ def _read_layers(inputs: InputSettings, base: Path, findings: Findings) -> Layer
         units={name: each.units for name, each in mapped.items()},
         findings=findings,
     )
+    refuse_other_trees(tables, within_m=inputs.study.same_tree_m, findings=findings)
     findings.refuse_open()
     refuse_empty(tables, raws, findings.left_out())
     report_strays(tables, findings)

@@ -108,6 +108,15 @@ class StudySection(Settings):
         text="What lies this far outside the study area still counts: more than any capped zone",
         ge=0,
     )
+    same_tree_m: float = setting(
+        2.0,
+        unit="m",
+        source="house",
+        text="A tree this near to the place that a decision or a drawn zone carries is the same "
+        "tree: surveys move a stem by less, and the next tree is further off",
+        gt=0,
+        le=20,
+    )
     default_depth_m: float = setting(
         2.0,
         unit="m",
