@@ -369,7 +369,6 @@ NOT_GIVEN = {
     "runs": {"depth_input_m", "catchment_m2", "runoff_share"},
     "manholes": {"depth_m"},
     "trees": {"crown"},
-    "zones": {"min_distance_m"},
 }
 """Columns that the sample says nothing about: levels stand in for depths, points for crowns."""
 

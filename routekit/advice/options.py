@@ -13,7 +13,7 @@ from routekit.advice.quantities import run_quantities
 from routekit.advice.rates import LEVELS
 from routekit.advice.score import Scores, score_options
 from routekit.advice.settings import ChoiceSettings
-from routekit.arrays import Flags, Floats, Texts
+from routekit.arrays import Flags, Floats, Texts, any_by
 from routekit.layers.decisions import Decided
 from routekit.methods.checks import FAIL, Check, worst_verdict
 from routekit.methods.evaluate import evaluate_techniques
@@ -25,6 +25,7 @@ from routekit.site.layout import Place, Works
 from routekit.site.pit_sizes import PitSizes, launch_pits
 from routekit.site.tree_impact import HARM
 from routekit.techniques import BURSTING, BY_CODE, RECORDS, ROOTED_AGAIN, TECHNIQUES, Digging
+from routekit.trees.least_distance import WITHIN
 from routekit.trees.near_stem import NEAR_COLUMNS, worst_by
 
 _CODES = list(TECHNIQUES)
@@ -88,23 +89,32 @@ def judge_works(works: Works, run_id: pd.Series) -> pd.DataFrame:
     Returns
     -------
     DataFrame, n rows
-        `routekit.trees.near_stem.NEAR_COLUMNS` with `dig_` (small digs, and the pits of the run's
-        string; a run outside strings has none) and `joining_` before them.
+        `routekit.trees.near_stem.NEAR_COLUMNS` and is_within_least, with `dig_` (small digs, and
+        the pits of the run's string; a run outside strings has none) and `joining_` before them.
     """
     row = pd.Index(run_id).get_indexer(pd.Index(works.digs["run_id"].astype(str)))
-    digs = works.digs.loc[row >= 0, [*NEAR_COLUMNS, "kind"]].assign(run=row[row >= 0])
+    digs = works.digs.loc[row >= 0, [*NEAR_COLUMNS, WITHIN, "kind"]].assign(run=row[row >= 0])
     ends = works.strings[["string_id", "launch_pit", "reception_pit"]].melt("string_id")
-    ends = ends.merge(works.pits[["pit_id", *NEAR_COLUMNS]], left_on="value", right_on="pit_id")
+    ends = ends.merge(
+        works.pits[["pit_id", *NEAR_COLUMNS, WITHIN]], left_on="value", right_on="pit_id"
+    )
     string = pd.DataFrame({"string_id": works.string_of_run, "run": np.arange(len(run_id))})
     pits = string.merge(ends, on="string_id")
-    columns = [*NEAR_COLUMNS, "run"]
+    columns = [*NEAR_COLUMNS, WITHIN, "run"]
     every = pd.concat([digs[columns], pits[columns]], ignore_index=True) if len(pits) else digs
     joining = digs[digs["kind"] == "connection"]
     found = [
-        worst_by(part, part["run"].to_numpy(dtype=np.int64), len(run_id)).add_prefix(prefix)
+        _worst_of(part, len(run_id)).add_prefix(prefix)
         for prefix, part in (("dig_", every), ("joining_", joining))
     ]
     return pd.concat(found, axis=1)
+
+
+def _worst_of(dug: pd.DataFrame, size: int) -> pd.DataFrame:
+    """Bring what each run digs together."""
+    run = dug["run"].to_numpy(dtype=np.int64)
+    within = any_by(run, dug[WITHIN], size)
+    return worst_by(dug, run, size).assign(**{WITHIN: within})
 
 
 def passes(checks: list[Check]) -> Flags:

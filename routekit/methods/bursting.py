@@ -36,6 +36,7 @@ from routekit.methods.common import (
     column,
     falls,
     is_circular,
+    keeps_least_distance,
     known_harm,
     no_collapse,
     no_digging_near_stems,
@@ -99,6 +100,7 @@ def list_checks(cases: pd.DataFrame, plan: pd.DataFrame, settings: BurstingSetti
         *_ground_checks(cases),
         *_root_checks(cases, settings),
         no_digging_near_stems(cases, prefix="dig_"),
+        keeps_least_distance(cases, prefix="dig_"),
     ]
 
 

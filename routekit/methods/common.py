@@ -31,6 +31,10 @@ NO_DIGGING = "Clear distance from digging to a stem"
 """Name of the check that nothing is dug near a stem."""
 
 
+LEAST_DISTANCE = "Digs nearer to a stem than the least distance"
+"""Name of the check of the least distance that a regime names."""
+
+
 def column(cases: pd.DataFrame, name: str) -> Floats:
     """Take a column as floats; NaN is unknown."""
     return np.asarray(cases[name].to_numpy(dtype=float, na_value=np.nan))
@@ -98,6 +102,25 @@ def no_digging_near_stems(cases: pd.DataFrame, *, prefix: str = "") -> Check:
     )
     verdict = np.select([near == 1, np.isnan(near), loose], [FAIL, UNKNOWN, CAUTION], PASS)
     return replace(check, verdict=verdict.astype(np.int8))
+
+
+def keeps_least_distance(cases: pd.DataFrame, *, prefix: str = "") -> Check:
+    """Check that what is dug in a root zone keeps the least distance that the regime names.
+
+    Nearer than it the rule is broken: it takes an exception, whatever the severity. Judged by
+    `routekit.trees.least_distance`; a regime without such a rule is never broken. The prefix is as
+    for `no_digging_near_stems`.
+    """
+    return must_not(
+        LEAST_DISTANCE,
+        known_flag(cases, f"{prefix}is_within_least"),
+        source="least_distance",
+        severity=CAUTION,
+        remedy="Digging nearer to a stem than the least distance needs an exception: agree it with "
+        "the arborist and the owner of the tree before the works, with root curtain or suction "
+        "excavation.",
+        survey="trees",
+    )
 
 
 def capacity(cases: pd.DataFrame, plan: pd.DataFrame) -> Check:

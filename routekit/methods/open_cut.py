@@ -21,6 +21,7 @@ from routekit.methods.common import (
     clear_of_services,
     column,
     falls,
+    keeps_least_distance,
     known_flag,
     known_harm,
     no_digging_near_stems,
@@ -83,6 +84,7 @@ def list_checks(cases: pd.DataFrame, plan: pd.DataFrame, settings: OpenCutSettin
             ),
             cases,
         ),
+        rest_on_width(rest_on(keeps_least_distance(cases), *room), cases),
         rest_on(
             rest_on_depth(near, where=np.isfinite(near.value)),
             *SIZE,

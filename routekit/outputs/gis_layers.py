@@ -19,6 +19,7 @@ from routekit.geometry.chainage import line_parts
 from routekit.outputs.trench_losses import open_cut_loss
 from routekit.result import Result
 from routekit.schema import load_tables
+from routekit.trees.least_distance import WITHIN
 
 _AMOUNTS = (
     "n_runs",
@@ -30,7 +31,7 @@ _AMOUNTS = (
     "loss_m2",
     "loss_share",
 )
-_BALANCE_COLUMNS = (*_AMOUNTS, "is_structural", "severity")
+_BALANCE_COLUMNS = (*_AMOUNTS, "is_structural", WITHIN, "severity")
 _POSITIONS = ("run", "tree")
 _SHAPES = ("geometry", "zone", "crown", "corridor")
 _PARTS = {
@@ -169,7 +170,8 @@ def join_trees(result: Result) -> gpd.GeoDataFrame:
         In the order of `result.trees`. Columns of `open_cut_loss` (open cut of the runs to be
         worked on) keep their names; those of `tree_balance` get `recommended_` in front, except
         texts, counts and what they say about open cut. A tree that no works reach has severity
-        `none` and areas 0 if the size of its zone is known, and no value otherwise.
+        `none`, areas 0 and no broken least distance if the size of its zone is known, and no value
+        otherwise.
     """
     loss = open_cut_loss(result)
     trees = attach(result.trees, loss, key="tree_id", prefix="open_cut_")
@@ -228,6 +230,8 @@ def _fill_untouched(
     free = ~_is_listed(ids, listed) & _is_listed(ids, result.zones[sized])
     names = [f"{prefix}{name}" for name in _AMOUNTS]
     filled = {name: trees[name].mask(free, 0) for name in names if name in trees.columns}
+    within = f"{prefix}{WITHIN}"
+    filled[within] = trees[within].astype("boolean").mask(free, other=False)
     severity = f"{prefix}severity"
     filled[severity] = trees[severity].astype("str").mask(free, "none")
     return trees.assign(**filled)

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from routekit.arrays import take_numbers
 from routekit.result import Result
+from routekit.trees.least_distance import WITHIN
 
 
 def open_cut_loss(result: Result) -> pd.DataFrame:
@@ -25,7 +26,7 @@ def open_cut_loss(result: Result) -> pd.DataFrame:
         counts them: the runs that may stay as they are do not count.
     """
     balance = result.tree_balance
-    names = ("footprint_m2", "footprint_share", "severed_share", "severity")
+    names = ("footprint_m2", "footprint_share", "severed_share", "severity", WITHIN)
     found = balance[["tree_id", *(f"open_cut_{name}" for name in names)]]
     found = found.rename(columns=lambda name: name.removeprefix("open_cut_"))
     found = found[(found["severity"].astype("str") != "none").to_numpy()]

@@ -18,9 +18,11 @@ from routekit.site.zone_layer import (
     NOTHING_M2,
     ZoneLayer,
     count_once,
+    find_within_least,
     name_overlaps,
     zone_overlaps,
 )
+from routekit.trees.least_distance import WITHIN
 from routekit.trees.near_stem import NEAR_COLUMNS, judge_digging
 
 DIG_COLUMNS: Final = (
@@ -37,6 +39,7 @@ DIG_COLUMNS: Final = (
     "worst_tree",
     "worst_share",
     "is_settled",
+    WITHIN,
     *DOUBT_COLUMNS,
     *NEAR_COLUMNS,
     "geometry",
@@ -66,6 +69,7 @@ def measure_digs(
         footprint_m2, zone_overlap_m2 and structural_m2 (ground where zones overlap counts once),
         zone_by_tree (text: m2 of the zone of each tree), is_structural, worst_tree (id; empty for
         none), worst_share, is_settled (False where a structural radius that matters is not known),
+        is_within_least (see `routekit.site.zone_layer.find_within_least`),
         and the columns of `routekit.site.position_doubt.measure_doubt` and
         `routekit.trees.near_stem.judge_digging`.
     """
@@ -89,6 +93,7 @@ def measure_digs(
             "worst_tree": worst,
             "worst_share": worst_share,
             "is_settled": np.bincount(dug[np.isnan(structural)], minlength=size) == 0,
+            WITHIN: find_within_least(shapes, dug, tree, overlap, zones),
         }
     )
     doubt = measure_doubt(shapes, zones, run_sd_m)

@@ -369,8 +369,15 @@ def balance_trees(
         touched_by=_add_unsized(balance["touched_by"], in_doubt),
         is_structural=structural,
         is_careful_structural=careful,
+        is_within_least=_doubt_within(balance["is_within_least"], in_doubt),
         **_judge_stems(place, works, dug, stays, rows, in_doubt),
     )
+
+
+def _doubt_within(within: pd.Series, in_doubt: Flags) -> pd.Series:
+    """Leave open what a trench of unknown width may break, where nothing else does."""
+    is_open = in_doubt & ~within.to_numpy(dtype=bool, na_value=False)
+    return within.astype("boolean").mask(is_open)
 
 
 def _judge_stems(

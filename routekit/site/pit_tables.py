@@ -22,7 +22,14 @@ from routekit.site.settings import SiteSettings
 from routekit.site.string_pits import PitTable
 from routekit.site.strings import StringPlan, name_pits
 from routekit.site.surroundings import Surroundings
-from routekit.site.zone_layer import NOTHING_M2, count_once, name_overlaps, zone_overlaps
+from routekit.site.zone_layer import (
+    NOTHING_M2,
+    count_once,
+    find_within_least,
+    name_overlaps,
+    zone_overlaps,
+)
+from routekit.trees.least_distance import WITHIN
 from routekit.trees.near_stem import judge_digging
 
 _TAKEN: Final = (
@@ -72,6 +79,7 @@ def tabulate_pits(
         (ground where zones overlap counts once), worst_tree (empty for none), worst_share,
         is_structural, services, obstacles, forbidding_trees, unknown_trees, is_outside,
         carriageway_m2, parking_m2, footway_m2, harm (points), is_clear (as drawn), method,
+        is_within_least (see `routekit.site.zone_layer.find_within_least`),
         position_sd_m, is_unsure and may_be_structural (see
         `routekit.site.position_doubt.measure_doubt`), stem_face_m, is_near_stem and is_stem_loose
         (see `routekit.trees.near_stem.judge_digging`), zone_by_tree (m2 of each tree's zone),
@@ -128,6 +136,7 @@ def tabulate_pits(
         "harm": placement.points[rows],
         "is_clear": placement.is_clear[rows],
         "method": np.where(roots, settings.digs.root_zone_method, "machine").astype(object),
+        WITHIN: find_within_least(polygon, dug, met, overlap, around.zones),
         **doubt.drop(columns="position_doubt"),
         **judge_digging(polygon, around.zones.stems, of_run[pits.run[rows]]),
     }
@@ -155,4 +164,7 @@ def _blank_unplaced(table: pd.DataFrame, placed: Flags) -> pd.DataFrame:
     """Leave open what pits take whose place or size is not known: not nothing."""
     table.loc[~placed, list(_TAKEN)] = np.nan
     structural = table["is_structural"].to_numpy(dtype=bool)
-    return table.assign(is_structural=pd.arrays.BooleanArray(structural & placed, ~placed))
+    within = table[WITHIN].astype("boolean").mask(~placed)
+    return table.assign(
+        is_structural=pd.arrays.BooleanArray(structural & placed, ~placed), **{WITHIN: within}
+    )

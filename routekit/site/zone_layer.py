@@ -17,6 +17,7 @@ from routekit.arrays import Flags, Floats, Ints, Objects
 from routekit.geometry.plane import Edges, circle_polygon_area
 from routekit.site.rectangles import sum_by
 from routekit.site.sentences import join_groups, number_text
+from routekit.trees.least_distance import gather_distance
 from routekit.trees.near_stem import Stems, prepare_stems
 from routekit.trees.settings import ZoneSettings
 
@@ -40,6 +41,8 @@ class ZoneLayer:
         Polygons, None for circles.
     forbids_pits : numpy.ndarray of bool, shape (n,)
         Whether nothing may be dug in the zone.
+    min_distance_m : numpy.ndarray of float, shape (n,)
+        Least distance of digging from the stem, m: 0 where the regime has none, NaN not known.
     position_sd_m : numpy.ndarray of float, shape (n,)
         Standard deviation of the plan position of each stem, m; NaN not known.
     index : shapely.STRtree
@@ -61,6 +64,7 @@ class ZoneLayer:
     area_m2: Floats
     polygon: Objects
     forbids_pits: Flags
+    min_distance_m: Floats
     position_sd_m: Floats
     index: STRtree
     stem_index: STRtree
@@ -115,6 +119,29 @@ def zone_overlaps(
     structural[structural < NOTHING_M2] = 0.0
     meets = (overlap > 0) | (np.nan_to_num(structural) > 0)
     return dug[meets], tree[meets], overlap[meets], structural[meets]
+
+
+def find_within_least(
+    polygons: ArrayLike, dug: Ints, tree: Ints, overlap_m2: Floats, zones: ZoneLayer
+) -> pd.arrays.BooleanArray:
+    """Tell which excavations lie in a zone nearer to its stem than the least distance.
+
+    Parameters
+    ----------
+    polygons : array_like of shapely Polygon, shape (n,)
+    dug, tree, overlap_m2 : numpy.ndarray, shape (p,)
+        From `zone_overlaps`.
+    zones : ZoneLayer
+
+    Returns
+    -------
+    pandas.arrays.BooleanArray, shape (n,)
+        Missing where the least distance is not known.
+    """
+    shapes = np.asarray(polygons, dtype=object)
+    met = overlap_m2 > 0
+    edge = shapely.distance(shapes[dug[met]], shapely.points(zones.centre[tree[met]]))
+    return gather_distance(dug[met], edge, zones.min_distance_m[tree[met]], len(shapes))
 
 
 def count_once(
@@ -214,7 +241,7 @@ def prepare_zones(
     Parameters
     ----------
     zones : geopandas.GeoDataFrame
-        tree_id, radius_m, area_m2, structural_radius_m, zone, geometry.
+        tree_id, radius_m, area_m2, structural_radius_m, min_distance_m, zone, geometry.
     no_pit_trees : array_like of str, optional
         Ids of trees in whose zone nothing may be dug.
     position_sd_m : array_like of float, optional
@@ -249,6 +276,7 @@ def prepare_zones(
         area_m2=zones["area_m2"].to_numpy(dtype=float),
         polygon=polygon,
         forbids_pits=zones["tree_id"].isin(forbidden).to_numpy(),
+        min_distance_m=zones["min_distance_m"].to_numpy(dtype=float),
         position_sd_m=np.broadcast_to(np.asarray(position_sd_m, dtype=float), (len(zones),)),
         index=STRtree(shape),
         stem_index=STRtree(points),

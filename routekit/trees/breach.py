@@ -17,7 +17,7 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
-from routekit.arrays import Floats, Ints
+from routekit.arrays import Floats, Ints, any_by
 from routekit.geometry.chainage import strip_chainage
 from routekit.geometry.plane import (
     Edges,
@@ -27,6 +27,7 @@ from routekit.geometry.plane import (
     polygon_edges,
 )
 from routekit.geometry.shadows import shadow_area, shadow_polygons
+from routekit.trees.least_distance import WITHIN, hold_distance
 from routekit.vocabulary import SEVERITIES
 
 NONE, MINOR, MAJOR, STRUCTURAL = range(len(SEVERITIES))
@@ -105,6 +106,9 @@ def build_breaches(
             "to_m": to_m,
             "is_structural": structural,
             "is_through_stem": within,
+            WITHIN: hold_distance(
+                np.where(within, 0.0, distance), zones["min_distance_m"].to_numpy(dtype=float)[tree]
+            ),
         }
     )
     table["severity"] = grade_severity(table, tiers)
@@ -293,6 +297,7 @@ def sum_tree_loss(
             "is_structural": np.bincount(place, breaches["is_structural"], minlength=len(touched))
             > 0,
             "is_through_stem": within,
+            WITHIN: any_by(place, breaches[WITHIN], len(touched)),
         }
     )
     table["severity"] = grade_severity(table, tiers)
@@ -391,7 +396,8 @@ def sum_breaches(breaches: pd.DataFrame, size: int) -> pd.DataFrame:
     pandas.DataFrame
         Per run: n_trees, n_major (major and structural), n_structural, footprint_m2, severed_m2,
         severity (worst), worst_tree, nearest_stem_m, n_estimated (breaches that rest on an
-        estimated stem), n_unsure (breaches whose class the position errors could change).
+        estimated stem), n_unsure (breaches whose class the position errors could change),
+        is_within_least (any of them is nearer than the least distance).
     """
     run = breaches["run"].to_numpy()
     code = breaches["severity"].cat.codes.to_numpy()
@@ -413,6 +419,7 @@ def sum_breaches(breaches: pd.DataFrame, size: int) -> pd.DataFrame:
             "nearest_stem_m": nearest,
             "n_estimated": _count_marked(breaches, "is_estimated", size),
             "n_unsure": _count_marked(breaches, "is_unsure", size),
+            WITHIN: any_by(run, breaches[WITHIN], size),
         }
     )
     gravest = breaches.assign(code=code).sort_values(

@@ -16,6 +16,7 @@ from routekit.pipes.trench import build_trenches
 from routekit.trees.breach import Tiers, build_breaches, pair_corridors, sum_breaches, sum_tree_loss
 from routekit.trees.certainty import mark_certainty
 from routekit.trees.doubt import draw_largest, find_doubtful, is_more_harmed
+from routekit.trees.least_distance import WITHIN
 from routekit.trees.near_stem import draw_trenches, judge_digging, prepare_stems
 from routekit.trees.regimes import choose_regime
 from routekit.trees.settings import ZoneSettings
@@ -25,6 +26,7 @@ from routekit.trees.unsized import (
     bound_pairs,
     least_columns,
     measure_axes,
+    settle_within,
 )
 
 
@@ -105,6 +107,12 @@ def measure_exposure(
     certain = build_breaches(runs.iloc[rows], least, zones, tiers=tiers)
     doubt = bound_pairs(rows, certain, np.asarray(reach["corridor"]), zones)
     losses = sum_tree_loss(breaches, trenches, zones, tiers=tiers)
+    widest = build_breaches(runs.iloc[rows], reach, zones, tiers=tiers)
+    within = settle_within(
+        blank_sums(sums, unsized)[WITHIN],
+        rows,
+        *(sum_breaches(one, len(rows))[WITHIN] for one in (certain, widest)),
+    )
     return Exposure(
         trenches=trenches,
         breaches=breaches,
@@ -115,6 +123,7 @@ def measure_exposure(
             n_reach_trees=_count_reach(
                 runs, bores[1], zones if largest is None else largest, rules, trench
             ),
+            **{WITHIN: within},
             **_judge_trenches(runs, trees, zones, (trenches, least), bores[1], rules, trench),
         ),
         doubt=doubt,

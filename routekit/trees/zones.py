@@ -76,7 +76,7 @@ def build_zones(
     zones : geopandas.GeoDataFrame
         One row per tree, index and order of `trees`: tree_id, shape (circle, polygon), radius_m
         (NaN for polygons and unknown zones), area_m2, structural_radius_m, min_distance_m (least
-        distance of a trench from the stem, NaN where the regime has none), regime, basis,
+        distance of digging from the stem, 0 where the regime has none), regime, basis,
         structural_basis, is_capped, is_estimated (the stem, or a crown that shapes the zone, is
         an estimate), stem_source, stem_low_mm, stem_mid_mm, stem_high_mm, zone (polygon, None
         for circles), geometry (stem point). Empty trees give an empty table.
@@ -311,7 +311,6 @@ def _describe_structural(regime: Regime) -> str:
     """Say where the structural radius comes from."""
     rule = {
         "mattheck": "from the stem radius (Mattheck & Breloer 1994)",
-        "girth_multiple": f"{regime.structural_girth_factor or 0:g} x girth",
         "stem_table": "stem-class table",
     }[regime.structural_rule]
     if regime.structural_is_indicator:

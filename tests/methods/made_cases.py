@@ -94,6 +94,7 @@ FLAGS = {
     "is_near_stem": False,
     "dig_is_near_stem": False,
     "joining_is_near_stem": False,
+    **{f"{dug}is_within_least": False for dug in ("", "dig_", "joining_")},
 }
 
 PLAN = {

@@ -46,6 +46,7 @@ def make_breaches():
             "run": [0, 0, 0, 2],
             "tree_id": ["T1", "T2", "T3", "T1"],
             "severity": severity,
+            "is_within_least": pd.array([False] * len(severity), dtype="boolean"),
             "footprint_m2": [1.0, 2.0, 3.0, 4.0],
             "severed_m2": [2.0, 5.0, 7.0, 9.0],
             "severed_share": [0.1, 0.2, 0.9, 0.1],

@@ -166,6 +166,7 @@ def make_zones(trees):
             "radius_m": radius,
             "area_m2": np.where(own, shapely.area(zone), np.pi * radius**2),
             "structural_radius_m": np.where(np.arange(size) % 9 == 8, np.nan, 2.1),
+            "min_distance_m": 0.0,
             "regime": "bs5837",
             "basis": hostile_text(size, 5),
             "is_capped": False,
@@ -215,6 +216,7 @@ def make_breaches(runs, zones, trenches):
             "to_m": np.minimum(along + 3, length),
             "is_structural": edge < 2.1,
             "is_through_stem": edge < 0,
+            "is_within_least": pd.array([False] * len(run), dtype="boolean"),
             "severity": pd.Categorical(
                 np.select([edge < 2.1, share > 0.05], ["structural", "major"], "minor"),
                 ["none", "minor", "major", "structural"],
@@ -237,6 +239,7 @@ def make_tree_loss(breaches):
             "severed_share": groups["severed_share"].sum(),
             "stem_edge_m": groups["stem_edge_m"].min(),
             "severity": groups["severity"].max(),
+            "is_within_least": groups["is_within_least"].any(),
         }
     ).reset_index(drop=True)
 
@@ -257,6 +260,8 @@ def make_balance(tree_loss):
             "open_cut_severity": tree_loss["severity"].astype("str"),
             "spared_m2": tree_loss["footprint_m2"] * np.where(half, 0.8, 1.0),
             "is_touched": half,
+            "is_within_least": pd.array([False] * len(half), dtype="boolean"),
+            "open_cut_is_within_least": pd.array([False] * len(half), dtype="boolean"),
             "is_structural": False,
             "is_careful_structural": np.arange(len(tree_loss)) % 6 == 0,
             "loss_m2": np.where(half, tree_loss["footprint_m2"] * 0.3, 0.0),

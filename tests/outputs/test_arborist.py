@@ -459,6 +459,34 @@ def test_a_broken_ban_on_pits_stands_on_the_sheet_and_is_counted(result):
     assert "Not met" not in render(result)
 
 
+def test_the_least_distance_stands_on_the_sheet_beside_the_severity(result):
+    first = result.breaches["tree_id"].iloc[0]
+    mine = (result.breaches["tree_id"] == first).to_numpy()
+    balance = result.tree_balance
+    here = (balance["tree_id"] == first).to_numpy()
+    told = {
+        name: pd.array(here, dtype="boolean")
+        for name in ("is_within_least", "open_cut_is_within_least")
+    }
+    changed = dataclasses.replace(
+        result,
+        zones=result.zones.assign(min_distance_m=np.where(result.zones["tree_id"] == first, 6, 0)),
+        breaches=result.breaches.assign(is_within_least=pd.array(mine, dtype="boolean")),
+        tree_balance=balance.assign(**told, is_touched=True, n_works=1),
+    )
+    sheet = sheet_of(render(changed), first)
+    assert "<b>Least distance for digging</b> 6.00 m from the stem centre" in sheet
+    mark = '<b class="broken">nearer than the least distance</b>'
+    assert sheet.count(mark) == 2 + mine.sum()
+    assert "agree an exception with the arborist" in sheet
+    severity = result.breaches["severity"].iloc[0]
+    assert f'class="severity s-{severity}"' in sheet
+    doubtful = result.breaches.assign(is_within_least=pd.array([pd.NA] * len(mine)))
+    text = render(dataclasses.replace(result, breaches=doubtful))
+    assert text.count("not known whether nearer than the least distance") == len(doubtful)
+    assert "least distance" not in render(result)
+
+
 def test_doubt_about_positions_stands_on_the_sheet_and_is_counted(result):
     """Twice a deviation of 0.14 m is 0.28 m (arithmetic)."""
     first = result.breaches["tree_id"].iloc[0]

@@ -35,7 +35,6 @@ LEFT_OUT = {
         "is_touched",
         "is_careful_structural",
         "shape",
-        "min_distance_m",
         "regime",
         "structural_basis",
         "is_capped",

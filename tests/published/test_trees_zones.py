@@ -89,11 +89,16 @@ def test_din_drip_line():
     np.testing.assert_allclose(radius, [5.5, 9.0], atol=1e-9)
 
 
-def test_din_trench_distance():
-    # DIN 18920:2014-07 [memory]: max(4 x girth, 2.5 m), girth 0.5 m and 1.5 m.
-    stems = diameter_from_girth([500.0, 1500.0])
+@pytest.mark.parametrize(
+    ("girth_m", "least_m"),
+    [(0.3, 2.5), (0.5, 2.5), (0.625, 2.5), (0.8, 3.2), (1, 4), (1.5, 6), (2, 8), (3, 12)],
+    ids="DIN 18920:2014-07, girth {} m [memory]".format,
+)
+def test_din_trench_distance(girth_m, least_m):
+    """max(4 x girth, 2.5 m)."""
+    stems = diameter_from_girth([1000 * girth_m])
     distance = least_trench_distance(stems, load_regime("din18920"))
-    np.testing.assert_allclose(distance, [2.5, 6.0], atol=1e-9)
+    np.testing.assert_allclose(distance, [least_m], atol=1e-9)
 
 
 @pytest.mark.parametrize(

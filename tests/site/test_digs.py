@@ -218,6 +218,7 @@ def test_open_cut_stands_beside_the_recommended_works():
             "footprint_share": [0.16],
             "severed_share": [0.4],
             "severity": ["major"],
+            "is_within_least": pd.array([True], dtype="boolean"),
         }
     )
     found = tree_balance(
@@ -225,9 +226,24 @@ def test_open_cut_stands_beside_the_recommended_works():
     ).set_index("tree_id")
     assert found["spared_m2"].tolist() == pytest.approx([-3.0, 8.0])
     assert found["open_cut_severity"].tolist() == ["none", "major"]
+    assert found["open_cut_is_within_least"].tolist() == [False, True]
     assert found.loc["T1", ["n_works", "footprint_m2"]].tolist() == [0, 0]
     assert not found.loc["T1", "is_structural"]
     assert found.loc["T1", "touched_by"] == ""
+
+
+def test_digging_in_a_zone_is_held_against_the_least_distance():
+    """The pit's edge is 1 m from T0 and T2, 3 m from T1; T2's least distance is not known."""
+    pits, digs = works_of(shapely.box(-1, 1, 1, 3))
+    trees = [(0.0, 0.0, 4.0, 0.5), (0.0, 6.0, 4.0, 0.5), (0.0, -0.0, 4.0, 0.5)]
+    zones = prepare_zones(make_zones(trees, min_distance_m=[2.0, 2.5, np.nan]))
+    found = tree_balance(zones, pits, digs, settings=DIGS, unknown_tree_distance_m=15)
+    assert found["is_within_least"].tolist() == [True, False, pd.NA]
+    assert not found["is_structural"].any()
+    measured = measure_digs([shapely.box(-1, 1, 1, 3), shapely.box(-1, 9, 1, 9.5), None], zones)
+    assert measured["is_within_least"].tolist() == [True, False, False]
+    far = prepare_zones(make_zones([(0.0, 0.0, 0.9, 0.5)], min_distance_m=[2.0]))
+    assert measure_digs([shapely.box(-1, 1, 1, 3)], far)["is_within_least"].tolist() == [False]
 
 
 def test_polygon_zones_and_unknown_trees_are_listed():

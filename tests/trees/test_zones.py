@@ -60,7 +60,7 @@ def test_circle_of_a_measured_stem():
     # An indicator: 0.64 x 25^0.42 (Mattheck & Breloer 1994, memory).
     assert zone["structural_radius_m"] == pytest.approx(2.474, abs=0.001)
     assert zone["structural_basis"].startswith("indicator only")
-    assert np.isnan(zone["min_distance_m"])
+    assert zone["min_distance_m"] == 0.0
 
 
 def test_cap_and_minimum_are_said():
@@ -127,6 +127,29 @@ def test_drip_line_by_polygon_by_diameter_and_by_stem():
     ]
     np.testing.assert_allclose(zones["min_distance_m"], 4 * np.pi * 0.5)
     assert findings[["row", "field"]].to_numpy().tolist() == [["T3", "crown_diameter_m"]]
+
+
+def test_a_least_distance_is_no_structural_zone():
+    """DIN 18920 (published): a trench at least 4 x girth from the stem; no structural zone named.
+
+    The indicator of a stem of 1480 mm is 0.64 x 74^0.42 = 3.90 m (Mattheck & Breloer 1994, from
+    memory), the least distance 4 x pi x 1.48 = 18.6 m, far outside the root area of 10 m.
+    """
+    trees = make_trees(stem_diameter_mm=[1480.0], crown_diameter_m=[17.0])
+    zones, _ = build(trees, regime="din18920")
+    assert zones["radius_m"].tolist() == [10.0]
+    assert zones["structural_radius_m"][0] == pytest.approx(3.90, abs=0.005)
+    assert zones["min_distance_m"][0] == pytest.approx(18.6, abs=0.01)
+    assert zones["structural_basis"][0] == (
+        "indicator only, from the stem radius (Mattheck & Breloer 1994); DIN 18920:2014 names no "
+        "structural zone"
+    )
+
+
+def test_a_least_distance_of_stability_stays_structural():
+    trees = make_trees(stem_diameter_mm=[600.0], crown_diameter_m=[12.0])
+    zones, _ = build(trees, regime="nl_stem_table")
+    assert zones["min_distance_m"][0] == zones["structural_radius_m"][0] == 1.75
 
 
 def test_crown_polygon_stands_in_for_the_stem_of_a_stem_regime():

@@ -107,15 +107,20 @@ def build_cases(result: Result, trees: gpd.GeoDataFrame, grazed_m2: float) -> li
 def list_facts(trees: gpd.GeoDataFrame) -> list[dict[Any, Any]]:
     """Give the columns of each tree; flags that are not known are NaN."""
     table = pd.DataFrame(trees.drop(columns=["geometry", "zone", "crown"], errors="ignore"))
+    return _plain_flags(table).to_dict("records")
+
+
+def _plain_flags(table: pd.DataFrame) -> pd.DataFrame:
+    """Write flags that are not known as NaN."""
     flags = table.columns[table.dtypes == "boolean"]
     plain = {name: table[name].astype(object).where(table[name].notna(), np.nan) for name in flags}
-    return table.assign(**plain).to_dict("records")
+    return table.assign(**plain)
 
 
 def _records_by_place(table: pd.DataFrame) -> dict[int, list[dict[str, Any]]]:
     """Gather the rows of each tree, in order."""
     found: dict[int, list[dict[str, Any]]] = {}
-    for row in table.to_dict("records"):
+    for row in _plain_flags(table).to_dict("records"):
         found.setdefault(int(row["place"]), []).append({str(k): v for k, v in row.items()})
     return found
 

@@ -281,6 +281,7 @@ def _find_needs(
     cuts = [_is_chosen(run) for run in runs if run["technique"] == OPEN_CUT]
     trenches = [run for run in runs if run["technique"] in (OPEN_CUT, UNDECIDED)]
     near = tree.get("is_near_stem", False)
+    within = tree.get("recommended_is_within_least", False)
     kinds = {item["kind"] for item in excavations}
     small = bool(kinds - {"pit"} or codes & set(_MENDING))
     digs = bool(trenches or kinds or small)
@@ -292,6 +293,8 @@ def _find_needs(
         "is_estimated": _holds(tree.get("is_estimated")),
         "is_unsure": any(_holds(row.get("is_unsure")) for row in (*runs, *excavations)),
         "is_structural": any(_holds(row.get("is_structural")) for row in (*trenches, *excavations)),
+        "within_least": _holds(within),
+        "within_least_open": bool(pd.isna(within)) and digs,
         "near_stem": _holds(near),
         "near_stem_open": bool(pd.isna(near)),
         "digs": digs,

@@ -80,6 +80,7 @@ ZONE_FACTS: Final = (
     "radius_m",
     "area_m2",
     "structural_radius_m",
+    "min_distance_m",
     "regime",
     "basis",
     "is_capped",
@@ -98,6 +99,7 @@ LOSS_FACTS: Final = (
     "severed_m2",
     "severed_share",
     "stem_edge_m",
+    "is_within_least",
     "severity",
 )
 

@@ -112,6 +112,7 @@ def _zones(trees: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
             "radius_m": np.where(np.arange(len(trees)) == 0, np.nan, radius),
             "area_m2": np.pi * radius**2,
             "structural_radius_m": np.sqrt(radius),
+            "min_distance_m": 0.0,
             "regime": "twelve stems",
             "basis": "12 x stem diameter",
             "is_capped": False,

@@ -21,6 +21,7 @@ function treeCard(tree) {
       ["Age, category", `${said(of("age_class"))}, ${said(of("category"))}`],
       ["Protection zone", of("radius_m") === null ? `drawn outline, ${quantity(of("area_m2"), "m\u00b2", 1)}` : `radius ${quantity(of("radius_m"), "m")}, ${quantity(of("area_m2"), "m\u00b2", 1)}${of("is_capped") ? ", capped" : ""}`],
       ["Structural zone", of("structural_radius_m") === null ? NOT_KNOWN : `radius ${quantity(of("structural_radius_m"), "m")}`],
+      of("min_distance_m") === 0 ? null : ["Least distance for digging", of("min_distance_m") === null ? NOT_KNOWN : `${quantity(of("min_distance_m"), "m")} from the stem centre; nearer needs an exception`],
       ["Zone rule", of("basis") || said(of("regime"))],
       of("position_sd_m") === null ? null : ["Position accuracy", quantity(of("position_sd_m"), "m")],
     ]),
@@ -30,12 +31,19 @@ function treeCard(tree) {
       of("n_runs") ? ["Zone severed", `${percent(of("severed_share"))}, ${quantity(of("severed_m2"), "m\u00b2")}`] : null,
       of("n_runs") ? ["Zone dug", `${percent(of("footprint_share"))}, ${quantity(of("footprint_m2"), "m\u00b2")}`] : null,
       of("n_runs") ? ["Trench edge to stem centre", quantity(of("stem_edge_m"), "m")] : null,
+      leastFact(of("n_runs") ? of("is_within_least") : false),
     ]),
     balance.map(balanceOf),
     treeBreaches(tree),
     rootLinks("Roots found in runs near it", study.linksOfTree(tree), "Run", (row) => runText(study.root_links.get("run", row))),
     decisionsOf("tree_id", of("tree_id")),
   ];
+}
+
+// A rule broken, beside the words of severity and never in place of them.
+function leastFact(within) {
+  if (within === null) return ["Least distance", "not known whether it is kept"];
+  return within ? ["Least distance", warning("nearer than the least distance: needs an exception")] : null;
 }
 
 function crownText(across, high) {
@@ -56,9 +64,15 @@ function balanceOf(row) {
     ]),
     factList([
       of("touched_by") ? ["Affected by", of("touched_by")] : null,
+      leastFact(of("is_within_least")),
       of("working_method") ? ["Working method", of("working_method")] : null,
       of("spared_m2") < 0 ? ["Note", "the works dig up more of this zone than a trench would"] : null,
     ])];
+}
+
+function leastMark(within) {
+  if (within === null) return make("span", { class: "remedy" }, "least distance not known");
+  return within ? [" ", warning("nearer than the least distance")] : null;
 }
 
 function treeBreaches(tree) {
@@ -67,7 +81,7 @@ function treeBreaches(tree) {
   const of = (name, row) => study.breaches.get(name, row);
   return [make("h3", {}, "Runs through its zone"), dataTable("Runs through its zone",
     ["Run", "Impact", "Zone severed", "Trench edge to stem centre", "Recommended"],
-    rows.map((row) => [runText(of("run", row)), severityName(of("severity", row)), percent(of("severed_share", row)),
+    rows.map((row) => [runText(of("run", row)), [severityName(of("severity", row)), leastMark(of("is_within_least", row))], percent(of("severed_share", row)),
       quantity(of("stem_edge_m", row), "m"), techniqueName(study.runs.get("technique", of("run", row)))]))];
 }
 
@@ -87,6 +101,7 @@ function pitCard(pit) {
       of("is_structural") ? ["Structural roots", "affected"] : null,
       of("structural_m2") ? ["In structural zones", quantity(of("structural_m2"), "m\u00b2")] : null,
       of("may_be_structural") ? ["Position", warning("may be in a structural zone: survey pipe and stem first")] : null,
+      leastFact(of("is_within_least")),
       of("is_near_stem") ? ["Stem", warning("too close: nothing may be dug here")] : null,
       streetFact(of),
       of("method") ? ["Digging method", plain(of("method"))] : null,
@@ -189,6 +204,7 @@ function digCard(row) {
     robot ? null : ["In root zones", inRootZones(of)],
     robot ? null : ["Most affected tree", worstTree((name) => of(name), row)],
     of("position_doubt") ? ["Position", of("may_be_structural") ? warning(of("position_doubt")) : of("position_doubt")] : null,
+    robot ? null : leastFact(of("is_within_least")),
     of("is_near_stem") ? ["Stem", warning("too close: nothing may be dug here")] : null,
   ])];
 }
