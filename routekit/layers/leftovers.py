@@ -98,6 +98,15 @@ def report_strays(tables: dict[str, pd.DataFrame], findings: Findings) -> None:
             seen=told + ("was left out: " + why.astype("str")).fillna("is not among the rows kept"),
             done=np.where(why.notna(), effect, effect + _hint(wanted[why.isna()], known[column])),
         )
+    zones = tables["root_zones"]
+    findings.add(
+        "error",
+        "root_zones",
+        zones.loc[zones["tree_id"].isna(), "row_key"],
+        field="tree_id",
+        seen="no tree_id",
+        done="row kept, without effect on any tree; write the id of its tree",
+    )
 
 
 def _hint(wanted: pd.Series, known: pd.Series) -> str:

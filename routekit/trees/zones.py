@@ -140,7 +140,7 @@ def _take_own_zones(
     """Put an arborist's polygons in place of the computed zones."""
     if root_zones is None or root_zones.empty:
         return drawing
-    own_id = root_zones["tree_id"].astype("str").reset_index(drop=True)
+    own_id = root_zones["tree_id"].astype("str").fillna("").reset_index(drop=True)
     shapes = read_polygons(root_zones.geometry, len(root_zones))
     is_bad = shapely.is_missing(shapes) | ~shapely.is_valid(shapes)
     row = pd.Index(trees["tree_id"].astype("str")).get_indexer(own_id)
