@@ -10,6 +10,7 @@ better grid is missing.
 from __future__ import annotations
 
 import warnings
+from functools import cache
 from typing import TYPE_CHECKING, Final, cast
 
 import geopandas as gpd
@@ -153,10 +154,16 @@ def own_crs(raw: RawLayer, declared: str | None, findings: Findings) -> pyproj.C
     return crs
 
 
+@cache
+def _to_degrees(crs: pyproj.CRS) -> pyproj.Transformer:
+    """Give the transformer to longitude and latitude; to find one takes a while."""
+    return pyproj.Transformer.from_crs(crs, GEOGRAPHIC, always_xy=True)
+
+
 def _refuse_unplaced(crs: pyproj.CRS, raw: RawLayer) -> None:
     """Refuse a system that no operation brings to the earth: of a site, a building, a plan."""
     try:
-        pyproj.Transformer.from_crs(crs, GEOGRAPHIC, always_xy=True)
+        _to_degrees(crs)
     except ProjError:
         msg = (
             f"{raw.layer}: nothing ties its reference system {name_crs(crs)} to the earth; move "
@@ -293,8 +300,7 @@ def _find_operations(
     bounds = _finite_bounds(geometry)
     area = None
     if np.all(np.isfinite(bounds)):
-        to_degrees = pyproj.Transformer.from_crs(source, GEOGRAPHIC, always_xy=True)
-        degrees = np.asarray(to_degrees.transform_bounds(*bounds))
+        degrees = np.asarray(_to_degrees(source).transform_bounds(*bounds))
         area = AreaOfInterest(*degrees) if np.all(np.isfinite(degrees)) else None
     with warnings.catch_warnings():
         # The group warns when grids are missing; that becomes a finding.
@@ -340,7 +346,7 @@ def _centre(own: pyproj.CRS, lines: NDArray[np.object_]) -> tuple[float, float]:
         )
         raise CrsError(msg)
     x, y = (bounds[0] + bounds[2]) / 2, (bounds[1] + bounds[3]) / 2
-    to_degrees = pyproj.Transformer.from_crs(own, GEOGRAPHIC, always_xy=True)
+    to_degrees = _to_degrees(own)
     place = to_degrees.transform(x, y)
     if not _is_on_globe(*place):
         turned = to_degrees.transform(y, x)
