@@ -253,7 +253,11 @@ def ids_spoilt() -> Iterator[Case]:
             name=f"{name}: an id missing", spoil=none, layer=name, column=column, says="no id"
         )
         yield Case(
-            name=f"{name}: one id for all", spoil=same, layer=name, says='"X" is the id of all'
+            name=f"{name}: one id for all",
+            spoil=same,
+            layer=name,
+            says='"X" is the id of all',
+            alone=name == "trees",  # Zones of an arborist then belong to no tree.
         )
         yield Case(name=f"{name}: a row twice", spoil=twice, layer=name, says="twice", lost=1)
 
@@ -281,6 +285,7 @@ def numbers_spoilt() -> Iterator[Case]:
                     layer=name,
                     column=column,
                     says=says,
+                    touches=column,
                 )
 
 
@@ -324,6 +329,7 @@ def words_spoilt() -> Iterator[Case]:
                 layer=name,
                 column=column,
                 says='"ZZ9" is none of',
+                touches=column,
             )
             yield Case(name=f"{name}.{column}: blank", spoil=blank)
     for column in ("diameter_mm", "invert_up_m", "year", "depth_input_m"):
@@ -416,6 +422,7 @@ def decisions_spoilt() -> Iterator[Case]:
         layer="decisions",
         column="run_id",
         says='"R1" was left out: no geometry',
+        alone=True,
     )
     yield Case(
         name="decisions: tree left out",
@@ -423,6 +430,7 @@ def decisions_spoilt() -> Iterator[Case]:
         layer="decisions",
         column="tree_id",
         says='"T3" was left out: no geometry',
+        alone=True,
     )
 
 

@@ -132,6 +132,7 @@ def more_rasters() -> Iterator[Case]:
                 code=code,
                 says=says,
                 layer="" if code or not says else name,
+                alone=name != "photo",
             )
 
 
