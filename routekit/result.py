@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Final
 
 import geopandas as gpd
 import pandas as pd
@@ -33,6 +34,28 @@ CAUTIONS: tuple[str, ...] = (
 )
 """Cautions that travel with every output."""
 
+BREACH_COLUMNS: Final = (
+    "run_id",
+    "tree_id",
+    "run",
+    "tree",
+    "footprint_m2",
+    "footprint_share",
+    "severed_m2",
+    "severed_share",
+    "stem_edge_m",
+    "from_m",
+    "to_m",
+    "is_structural",
+    "is_through_stem",
+    "is_within_least",
+    "severity",
+    "is_estimated",
+    "position_sd_m",
+    "is_unsure",
+)
+"""Columns of `encroachments` that tell of a trench."""
+
 
 @dataclass(frozen=True, kw_only=True)
 class Result:
@@ -45,7 +68,6 @@ class Result:
     trees: gpd.GeoDataFrame
     zones: gpd.GeoDataFrame
     trenches: gpd.GeoDataFrame
-    breaches: pd.DataFrame
     tree_loss: pd.DataFrame
     tree_balance: pd.DataFrame
     inspections: pd.DataFrame
@@ -57,6 +79,7 @@ class Result:
     strings: gpd.GeoDataFrame
     pits: gpd.GeoDataFrame
     digs: gpd.GeoDataFrame
+    encroachments: pd.DataFrame
     connections: gpd.GeoDataFrame
     services: gpd.GeoDataFrame
     obstacles: gpd.GeoDataFrame
@@ -81,6 +104,16 @@ class Result:
     def tables(self) -> dict[str, pd.DataFrame]:
         """All tables by name, in the order of the schema."""
         return {name: getattr(self, name) for name in load_tables()}
+
+    @property
+    def breaches(self) -> pd.DataFrame:
+        """Where the trench of open cut would enter a zone: such rows of `encroachments`."""
+        rows = self.encroachments[(self.encroachments["kind"] == "trench").to_numpy(dtype=bool)]
+        rows = rows.reset_index(drop=True)
+        return rows[list(BREACH_COLUMNS)].assign(
+            is_structural=rows["is_structural"].to_numpy(dtype=bool, na_value=False),
+            position_sd_m=rows["position_sd_m"].mask(rows["is_sd_least"]),
+        )
 
     @property
     def result_id(self) -> str:

@@ -83,8 +83,8 @@ def test_tables_of_runs_stand_in_one_order(sample_result):
         ("runs", "from_manhole", "manholes", "manhole_id"),
         ("runs", "to_manhole", "manholes", "manhole_id"),
         ("runs", "worst_tree", "trees", "tree_id"),
-        ("breaches", "run_id", "runs", "run_id"),
-        ("breaches", "tree_id", "trees", "tree_id"),
+        ("encroachments", "run_id", "runs", "run_id"),
+        ("encroachments", "tree_id", "trees", "tree_id"),
         ("tree_loss", "tree_id", "trees", "tree_id"),
         ("tree_balance", "tree_id", "trees", "tree_id"),
         ("inspections", "run_id", "runs", "run_id"),
@@ -127,7 +127,7 @@ def test_digs_name_what_they_lay_bare(sample_result):
 @pytest.mark.parametrize(
     ("table", "keys"),
     [
-        ("breaches", ["run_id", "tree_id"]),
+        ("encroachments", ["kind", "work_id", "tree_id"]),
         ("tree_loss", ["tree_id"]),
         ("tree_balance", ["tree_id"]),
         ("checks", ["run_id", "technique", "check"]),

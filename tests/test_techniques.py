@@ -27,6 +27,7 @@ OTHER_WORDS = {
     ("advice/totals.py", "open_cut"): "a side of the totals, in the names of their columns",
     ("outputs/map/script/sheets.js", "open_cut"): "the same side",
     ("site/digs.py", "local_repair"): "a kind of dig",
+    ("site/dig_tables.py", "local_repair"): "the letter of that kind",
     ("outputs/public/facts.py", "local_repair"): "the same kind",
 }
 """Words that are spelt as a technique and mean something else."""

@@ -3,6 +3,7 @@
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+from encroach import measure
 
 from routekit.result import Result
 from routekit.schema import load_tables
@@ -45,6 +46,7 @@ def fill_table(name, given, crs):
 
 def make_whole(name, crs, **tables):
     """A result of these tables, filled; those that are not given have no rows."""
+    breaches = tables.pop("breaches", pd.DataFrame())
     given = {each: tables.pop(each, pd.DataFrame()) for each in load_tables()}
     whole = {each: fill_table(each, table, crs) for each, table in given.items()}
     for each, table in whole.items():
@@ -52,4 +54,19 @@ def make_whole(name, crs, **tables):
             if row in load_tables()[each].fields and row not in given[each].columns:
                 ids = pd.Index(whole[home][f"{row}_id"].astype("str"))
                 table[row] = ids.get_indexer(pd.Index(table[f"{row}_id"].astype("str")))
+    if not len(given["encroachments"]):
+        whole["encroachments"] = measure(whole, _fill_breaches(breaches, whole))
     return Result(name=name, crs=crs, **whole, **tables)
+
+
+def _fill_breaches(given, whole):
+    """Breaches with every column, runs and trees as row positions."""
+    fields = load_tables()["encroachments"].fields
+    filled = fill_table("encroachments", given, None)
+    for row, home in (("run", "runs"), ("tree", "trees")):
+        if row not in given.columns:
+            ids = pd.Index(whole[home][f"{row}_id"].astype("str"))
+            filled[row] = ids.get_indexer(pd.Index(filled[f"{row}_id"].astype("str")))
+    assert set(given.columns) <= set(fields)
+    told = filled["is_structural"].astype("boolean")
+    return filled.assign(is_structural=told.fillna(value=False).astype(bool))

@@ -29,10 +29,12 @@ from routekit.methods.run_facts import find_crossings, prepare_place
 from routekit.pipes.capacity import build_flow
 from routekit.pipes.new_pipes import PlanSettings, build_plans, resize_bursting
 from routekit.pipes.settings import LinerSettings
+from routekit.site.encroachments import name_barred
 from routekit.site.laydown import attach_laydown, plan_laydown
 from routekit.site.layout import (
     Place,
     Works,
+    encroach,
     set_out_digs,
 )
 from routekit.trees.exposure import Exposure
@@ -49,6 +51,7 @@ class Renewal:
     options: pd.DataFrame
     advice: pd.DataFrame
     works: Works
+    encroachments: pd.DataFrame
     laydown: gpd.GeoDataFrame
     tree_balance: pd.DataFrame
     totals: pd.DataFrame
@@ -126,6 +129,7 @@ def choose_renewal(
     advice = _advise(place, plans, final, works, decided, chosen_strings.free_technique, settings)
     chosen = advice["technique"].astype(str).to_numpy(dtype=object)
     works = replace(works, digs=set_out_digs(place, chosen))
+    encroachments = encroach(place, works, chosen, exposure.breaches, zones)
     laydown = plan_laydown(
         works.strings,
         works.pits,
@@ -135,10 +139,10 @@ def choose_renewal(
         bar_length_m=settings.pipe.bar_length_m,
         settings=settings.site.laydown,
     )
-    advice = ask_on_site(advice, place, plans, works, laydown)
+    advice = ask_on_site(advice, place, plans, works, laydown, name_barred(encroachments))
     items = itemise_works(place, plans, works, shares, chosen, settings)
     balance, totals = sum_up(
-        place, zones, exposure, works, chosen, final.quantities, settings.currency
+        place, zones, exposure, works, encroachments, chosen, final.quantities, settings.currency
     )
     return Renewal(
         runs=_attach_facts(runs, place.cases, flow),
@@ -146,6 +150,7 @@ def choose_renewal(
         options=_tabulate_options(runs["run_id"], final),
         advice=advice,
         works=replace(works, strings=attach_laydown(works.strings, laydown, settings.pipe)),
+        encroachments=encroachments,
         laydown=laydown,
         tree_balance=balance,
         totals=totals,

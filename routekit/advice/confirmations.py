@@ -24,6 +24,7 @@ def ask_on_site(
     plans: dict[str, pd.DataFrame],
     works: Works,
     laydown: gpd.GeoDataFrame,
+    barred: pd.Series,
 ) -> pd.DataFrame:
     """Put what must be found out on site before what each run asks for already, gravest first.
 
@@ -37,6 +38,8 @@ def ask_on_site(
         The recommended works.
     laydown : GeoDataFrame
         From `routekit.site.laydown.plan_laydown`.
+    barred : Series of str
+        Trees that rule out a pit, by pit; see `routekit.site.encroachments.name_barred`.
 
     Returns
     -------
@@ -44,7 +47,7 @@ def ask_on_site(
         The advice, with to_confirm filled up.
     """
     advice = _ask_for_connections(advice, place.cases)
-    advice = _warn_of_pits(advice, works)
+    advice = _warn_of_pits(advice, works, barred)
     advice = _warn_of_bores(advice, place.runs, plans)
     advice = _warn_of_laydown(advice, laydown)
     advice = _warn_of_collapses(advice, place)
@@ -60,15 +63,13 @@ def _ask_for_connections(advice: pd.DataFrame, cases: pd.DataFrame) -> pd.DataFr
     return advice.assign(to_confirm=text.mask(lost, asked).to_numpy(dtype=object))
 
 
-def _warn_of_pits(advice: pd.DataFrame, works: Works) -> pd.DataFrame:
+def _warn_of_pits(advice: pd.DataFrame, works: Works, barred: pd.Series) -> pd.DataFrame:
     """Add each pit for which no permitted place was found to what its runs must confirm."""
-    pits = works.pits[works.pits["forbidding_trees"].to_numpy() > 0]
-    if not len(pits):
+    if not len(barred):
         return advice
-    warning = "Pit " + pits["pit_id"].astype(str) + " stands where a decision or protection "
-    warning += "forbids it (tree " + pits["forbidden_by"].astype(str)
-    warning += "): no other place was found."
-    text = pd.Series(warning.to_numpy(), index=pits["pit_id"].to_numpy())
+    warning = "Pit " + barred.index + " stands where a decision or protection forbids it (tree "
+    warning += barred.to_numpy(dtype=object) + "): no other place was found."
+    text = pd.Series(warning, index=barred.index)
     ends = works.strings[["launch_pit", "reception_pit"]].to_numpy(dtype=object)
     found = [" ".join(text[pit] for pit in dict.fromkeys(pair) if pit in text) for pair in ends]
     by_string = pd.Series(found, index=works.strings["string_id"].to_numpy())

@@ -300,6 +300,7 @@ def sum_up(
     zones: gpd.GeoDataFrame,
     exposure: Exposure,
     works: Works,
+    encroachments: pd.DataFrame,
     chosen: Texts,
     quantities: dict[str, pd.DataFrame],
     currency: str,
@@ -314,6 +315,8 @@ def sum_up(
     exposure : Exposure
     works : Works
         The recommended works.
+    encroachments : DataFrame
+        What they do to trees; see `routekit.site.layout.encroach`.
     chosen : numpy.ndarray of str, shape (n,)
         Recommended technique of each run.
     quantities : dict of str to DataFrame
@@ -330,7 +333,9 @@ def sum_up(
     before = _loss_of(needs | (unsized & (chosen == OPEN_CUT)), exposure, zones)
     is_cut = chosen == OPEN_CUT
     stays = _loss_of(is_cut, exposure, zones)
-    balance = balance_trees(place, works, chosen, loss_before=before, loss_open_cut=stays)
+    balance = balance_trees(
+        place, works, chosen, encroachments, loss_before=before, loss_open_cut=stays
+    )
     dug = np.where(needs, OPEN_CUT, MONITOR)
     after = balance[balance["is_touched"]].assign(severed_m2=lambda table: table["loss_m2"])
     totals = build_totals(

@@ -35,6 +35,7 @@ KEYS = {
     "strings": "string_id",
     "digs": "dig_id",
     "breaches": "row_name",
+    "encroachments": "row_name",
     "trenches": "run_id",
     "structural_zones": "tree_id",
     "checks": "row_name",

@@ -16,7 +16,6 @@ from numpy.typing import NDArray
 
 from routekit.arrays import take_numbers
 from routekit.geometry.chainage import line_parts
-from routekit.outputs.trench_losses import open_cut_loss
 from routekit.result import Result
 from routekit.schema import load_tables
 from routekit.trees.least_distance import WITHIN
@@ -32,11 +31,13 @@ _AMOUNTS = (
     "loss_share",
 )
 _BALANCE_COLUMNS = (*_AMOUNTS, "is_structural", WITHIN, "severity")
+_OPEN_CUT = "open_cut_"
 _POSITIONS = ("run", "tree")
 _SHAPES = ("geometry", "zone", "crown", "corridor")
 _PARTS = {
     "runs": (("runs", ""), ("condition", "condition_"), ("advice", "advice_")),
     "trees": (("trees", ""), ("tree_loss", "open_cut_"), ("tree_balance", "")),
+    "breaches": (("encroachments", ""),),
     "root_zones": (("zones", ""),),
     "structural_zones": (("zones", ""),),
 }
@@ -113,7 +114,7 @@ def collect_layers(result: Result, *, max_check_rows: int) -> list[Layer]:
     -------
     list of Layer
         runs, breaches, checks, options, root_zones, structural_zones, trenches, strings, pits,
-        digs, trees, findings, totals, quantities, rules, decisions,
+        digs, encroachments, trees, findings, totals, quantities, rules, decisions,
         provenance.
     """
     checks, note = select_checks(result, max_check_rows)
@@ -128,6 +129,7 @@ def collect_layers(result: Result, *, max_check_rows: int) -> list[Layer]:
         _drawn("strings", result.strings, "LineString"),
         _drawn("pits", result.pits, "Polygon"),
         _drawn("digs", result.digs, "Polygon"),
+        _plain("encroachments", result.encroachments.drop(columns=list(_POSITIONS))),
         _drawn("trees", join_trees(result), "Point"),
         _plain("findings", result.findings),
         _plain("totals", result.totals),
@@ -156,6 +158,27 @@ def join_runs(result: Result) -> gpd.GeoDataFrame:
     return attach(runs, result.advice, key="run_id", prefix="advice_")
 
 
+def open_cut_loss(result: Result) -> pd.DataFrame:
+    """Take from the balance what open cut of the runs to be worked on would take of each tree.
+
+    Parameters
+    ----------
+    result : Result
+        Tables of one study.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Columns of `tree_loss`, one row per tree that such a trench would reach.
+    """
+    balance = result.tree_balance
+    is_open_cut = balance.columns.str.startswith(_OPEN_CUT)
+    found = balance.loc[:, is_open_cut | (balance.columns == "tree_id")]
+    found = found.rename(columns=lambda name: name.removeprefix(_OPEN_CUT))
+    reached = (found["severity"].astype("str") != "none").to_numpy(dtype=bool)
+    return found[reached].reset_index(drop=True)
+
+
 def join_trees(result: Result) -> gpd.GeoDataFrame:
     """Join trees with what open cut and the recommended works take of their zones.
 
@@ -177,7 +200,7 @@ def join_trees(result: Result) -> gpd.GeoDataFrame:
     trees = attach(result.trees, loss, key="tree_id", prefix="open_cut_")
     trees = _fill_untouched(trees, result, loss, "")
     balance = result.tree_balance.drop(columns=["geometry"], errors="ignore")
-    again = [name for name in balance.columns if name.startswith("open_cut_")]
+    again = [name for name in balance.columns if name.startswith(_OPEN_CUT)]
     balance = balance.drop(columns=again).rename(columns=_name_balance)
     trees = attach(trees, balance, key="tree_id", prefix="recommended_")
     return _fill_untouched(trees, result, result.tree_balance, "recommended_")
@@ -333,7 +356,7 @@ def _breaches(result: Result) -> Layer:
         name="breaches",
         geometry_type="LineString",
         shapes=shapes,
-        description=load_tables()["breaches"].text,
+        description="Stretches of runs whose open-cut trench lies in a root protection zone",
         table=_without_shapes(table.drop(columns=list(_POSITIONS))),
     )
 

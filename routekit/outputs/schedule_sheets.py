@@ -14,8 +14,9 @@ from routekit.outputs.gis_layers import is_recommended, join_runs
 from routekit.outputs.new_bores import write_bore_changes
 from routekit.outputs.schedule_items import list_items
 from routekit.outputs.stem_words import describe_stems
-from routekit.outputs.touched_trees import is_open, list_touched
+from routekit.outputs.touched_trees import is_open, list_touched, write_zone_areas
 from routekit.result import Result
+from routekit.site.encroachments import DIG, PIT, name_barred
 from routekit.techniques import RECORDS, Joining, list_codes
 
 CUTS_ROOTS_FIRST: Final = list_codes(lambda one: one.needs_clear_bore)
@@ -61,8 +62,8 @@ def collect_sheets(result: Result) -> dict[str, pd.DataFrame]:
         "Reasons": runs,
         "Quantities": list_items(result),
         "Strings": result.strings,
-        "Pits": result.pits,
-        "Digs": result.digs[opens],
+        "Pits": _name_trees(result, result.pits, PIT),
+        "Digs": _name_trees(result, result.digs[opens], DIG),
         "By robot": result.digs[~opens],
         "Trees": word_assumed(trees).join(describe_stems(trees, result.rules)),
         "Totals": result.totals,
@@ -71,6 +72,17 @@ def collect_sheets(result: Result) -> dict[str, pd.DataFrame]:
         "Sources": provenance,
         "Findings": result.findings,
     }
+
+
+def _name_trees(result: Result, works: pd.DataFrame, kind: str) -> pd.DataFrame:
+    """Say of pits or digs what they take of each zone, and which trees rule them out."""
+    ids = works[f"{kind}_id"].astype(str)
+    areas, barred = write_zone_areas(result), name_barred(result.encroachments)
+    keys = pd.MultiIndex.from_product([[kind], ids])
+    return pd.DataFrame(works).assign(
+        zone_by_tree=areas.reindex(keys).fillna("").to_numpy(dtype=object),
+        forbidden_by=barred.reindex(ids).fillna("").to_numpy(dtype=object),
+    )
 
 
 def word_assumed(table: pd.DataFrame) -> pd.DataFrame:

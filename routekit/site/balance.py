@@ -23,6 +23,18 @@ from routekit.trees.least_distance import WITHIN, gather_distance
 
 WORK_COLUMNS: Final = ("label", "method", "geometry")
 
+_LOSS: Final = (
+    "n_runs",
+    "footprint_m2",
+    "footprint_share",
+    "severed_m2",
+    "severed_share",
+    "stem_edge_m",
+    "severity",
+    WITHIN,
+)
+"""What open cut takes of a tree, beside what the recommended works take."""
+
 
 def list_works(
     pits: pd.DataFrame, digs: pd.DataFrame, corridors: pd.DataFrame | None = None
@@ -170,8 +182,8 @@ def tree_balance(
     corridors : pandas.DataFrame, optional
         Runs that stay in open cut: run_id, geometry (polygon).
     tree_loss : pandas.DataFrame, optional
-        Open cut everywhere: tree_id, footprint_m2, footprint_share, severed_m2, severed_share,
-        severity, is_within_least.
+        Open cut: tree_id, n_runs, footprint_m2, footprint_share, severed_m2, severed_share,
+        stem_edge_m, severity, is_within_least.
     settings : DigSettings
     unknown_tree_distance_m : float
         A tree without a zone is listed when an excavation is this near, m.
@@ -182,10 +194,9 @@ def tree_balance(
         One row per tree that either touches, by tree_id: n_works, footprint_m2, footprint_share,
         structural_m2 (NaN where the structural radius is not known), is_structural (nullable),
         is_within_least (nullable: nearer than the least distance),
-        touched_by, working_method; with `tree_loss` also open_cut_footprint_m2,
-        open_cut_footprint_share, open_cut_severed_share, open_cut_severity,
-        open_cut_is_within_least, spared_m2 (footprint
-        of open cut less that of the recommended works). Trees of unknown zone have NaN areas.
+        touched_by, working_method; with `tree_loss` also its columns with
+        open_cut_ in front, and spared_m2 (footprint of open cut less that of the recommended
+        works). Trees of unknown zone have NaN areas.
     """
     works = list_works(pits, digs, corridors)
     shapes = works["geometry"].to_numpy(dtype=object)
@@ -225,9 +236,9 @@ def tree_balance(
 
 def _add_open_cut(table: pd.DataFrame, tree_loss: pd.DataFrame) -> pd.DataFrame:
     """Set the losses of open cut everywhere beside those of the recommended works."""
-    before = tree_loss[
-        ["tree_id", "footprint_m2", "footprint_share", "severed_share", "severity", WITHIN]
-    ].rename(columns=lambda name: name if name == "tree_id" else f"open_cut_{name}")
+    before = tree_loss[["tree_id", *_LOSS]].rename(
+        columns={name: f"open_cut_{name}" for name in _LOSS}
+    )
     both = table.merge(before, on="tree_id", how="outer")
     untouched = both["n_works"].isna()
     for name in ("n_works", "footprint_m2", "footprint_share", "structural_m2"):
@@ -237,15 +248,11 @@ def _add_open_cut(table: pd.DataFrame, tree_loss: pd.DataFrame) -> pd.DataFrame:
         both[name] = both[name].astype("boolean").mask(untouched, other=False)
     for name in ("touched_by", "working_method"):
         both[name] = both[name].mask(untouched, "")
-    for name in ("open_cut_footprint_m2", "open_cut_footprint_share", "open_cut_severed_share"):
-        absent = ~both["tree_id"].isin(tree_loss["tree_id"])
-        both[name] = both[name].mask(absent, 0)
-    unmet = ~both["tree_id"].isin(tree_loss["tree_id"])
+    absent = ~both["tree_id"].isin(tree_loss["tree_id"])
+    for name in _LOSS[:5]:
+        both[f"open_cut_{name}"] = both[f"open_cut_{name}"].mask(absent, 0)
+    both["open_cut_n_runs"] = both["open_cut_n_runs"].astype(int)
     flags = both[f"open_cut_{WITHIN}"].astype("boolean")
-    both[f"open_cut_{WITHIN}"] = flags.mask(unmet, other=False)
-    both["open_cut_severity"] = (
-        both["open_cut_severity"]
-        .astype(object)
-        .where(both["tree_id"].isin(tree_loss["tree_id"]), "none")
-    )
+    both[f"open_cut_{WITHIN}"] = flags.mask(absent, other=False)
+    both["open_cut_severity"] = both["open_cut_severity"].astype(object).mask(absent, "none")
     return both.assign(spared_m2=both["open_cut_footprint_m2"] - both["footprint_m2"])

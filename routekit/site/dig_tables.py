@@ -19,7 +19,6 @@ from routekit.site.zone_layer import (
     ZoneLayer,
     count_once,
     find_within_least,
-    name_overlaps,
     zone_overlaps,
 )
 from routekit.trees.least_distance import WITHIN
@@ -33,7 +32,6 @@ DIG_COLUMNS: Final = (
     "method",
     "footprint_m2",
     "zone_overlap_m2",
-    "zone_by_tree",
     "structural_m2",
     "is_structural",
     "worst_tree",
@@ -67,7 +65,7 @@ def measure_digs(
     -------
     pandas.DataFrame
         footprint_m2, zone_overlap_m2 and structural_m2 (ground where zones overlap counts once),
-        zone_by_tree (text: m2 of the zone of each tree), is_structural, worst_tree (id; empty for
+        is_structural, worst_tree (id; empty for
         none), worst_share, is_settled (False where a structural radius that matters is not known),
         is_within_least (see `routekit.site.zone_layer.find_within_least`),
         and the columns of `routekit.site.position_doubt.measure_doubt` and
@@ -87,7 +85,6 @@ def measure_digs(
         {
             "footprint_m2": np.nan_to_num(shapely.area(shapes)),
             "zone_overlap_m2": count_once(shapes, dug, tree, overlap, zones.radius_m[tree], zones),
-            "zone_by_tree": name_overlaps(dug, tree, overlap, zones, size),
             "structural_m2": deep,
             "is_structural": deep > NOTHING_M2,
             "worst_tree": worst,

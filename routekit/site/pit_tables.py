@@ -15,7 +15,7 @@ from routekit.arrays import Flags
 from routekit.geometry.plane import polygon_edges
 from routekit.site.partition import LAUNCH
 from routekit.site.pit_sketches import sketch_pits
-from routekit.site.pit_texts import ChosenPits, name_forbidding, write_freeing, write_why
+from routekit.site.pit_texts import ChosenPits, write_freeing, write_why
 from routekit.site.placement import DOWN, Placement
 from routekit.site.position_doubt import measure_doubt
 from routekit.site.settings import SiteSettings
@@ -26,7 +26,6 @@ from routekit.site.zone_layer import (
     NOTHING_M2,
     count_once,
     find_within_least,
-    name_overlaps,
     zone_overlaps,
 )
 from routekit.trees.least_distance import WITHIN
@@ -82,8 +81,7 @@ def tabulate_pits(
         is_within_least (see `routekit.site.zone_layer.find_within_least`),
         position_sd_m, is_unsure and may_be_structural (see
         `routekit.site.position_doubt.measure_doubt`), stem_face_m, is_near_stem and is_stem_loose
-        (see `routekit.trees.near_stem.judge_digging`), zone_by_tree (m2 of each tree's zone),
-        forbidden_by (trees), why, would_free, sketch (JSON), geometry.
+        (see `routekit.trees.near_stem.judge_digging`), why, would_free, sketch (JSON), geometry.
     """
     rows = plan.chosen
     requests = pits.requests.take(rows)
@@ -142,8 +140,6 @@ def tabulate_pits(
     }
     if has_texts:
         columns |= {
-            "zone_by_tree": name_overlaps(dug, met, overlap, around.zones, len(rows)),
-            "forbidden_by": name_forbidding(polygon, around),
             "why": write_why(chosen, placement, structural_m2, doubt, around, settings),
             "would_free": write_freeing(
                 chosen, placement, pits.bend_radius_m[rows], roots, around, settings

@@ -133,7 +133,7 @@ def write_freeing(
     )
 
 
-def name_forbidding(polygon: Objects, around: Surroundings) -> Objects:
+def _name_forbidding(polygon: Objects, around: Surroundings) -> Objects:
     """Name the trees in whose zone no pit should stand and that each excavation meets."""
     dug, tree, _, _ = zone_overlaps(polygon, polygon_edges(polygon), around.zones)
     barred = around.zones.forbids_pits[tree]
@@ -164,7 +164,7 @@ def write_why(
     settings: SiteSettings,
 ) -> Objects:
     """Say why each pit is where it is and what it meets, by name."""
-    forbidden = name_forbidding(chosen.polygon, around)
+    forbidden = _name_forbidding(chosen.polygon, around)
     found, size = placement.conflicts.take(chosen.rows), len(chosen.rows)
     placed = placement.is_placed[chosen.rows]
     place = settings.placement

@@ -53,6 +53,7 @@ def judge_pairs(
     Returns
     -------
     pandas.DataFrame
+        stem_edge_m (from the edge of the excavation to the middle of the stem, m; 0 inside),
         to_zone_m and to_structural_m (from the edge of the excavation to the edge of the zone and
         of the structural circle, m; below 0 inside), position_sd_m (of both together, m: at least,
         where one is not known; NaN where neither is), is_unsure (it may reach or leave the zone or
@@ -82,6 +83,7 @@ def judge_pairs(
     least = combine_deviations(run_sd_m, tree_sd_m, unknown_m=0.0)
     return pd.DataFrame(
         {
+            "stem_edge_m": away,
             "to_zone_m": to_zone,
             "to_structural_m": to_inner,
             "position_sd_m": np.where(np.isnan(run_sd_m) & np.isnan(tree_sd_m), np.nan, least),
@@ -113,7 +115,7 @@ def measure_doubt(polygons: ArrayLike, zones: ZoneLayer, run_sd_m: ArrayLike) ->
     shapes = np.asarray(polygons, dtype=object)
     size = len(shapes)
     run_sd = np.broadcast_to(np.asarray(run_sd_m, dtype=float), (size,))
-    dug, tree, pairs = _near_pairs(shapes, zones, run_sd)
+    dug, tree, pairs = judge_near(shapes, zones, run_sd)
     spare = np.fmin(np.abs(pairs["to_structural_m"]), np.abs(pairs["to_zone_m"])).to_numpy()
     spare = spare - DEVIATIONS * np.nan_to_num(pairs["position_sd_m"].to_numpy())
     order = np.lexsort((tree, spare, dug))
@@ -144,10 +146,26 @@ def measure_doubt(polygons: ArrayLike, zones: ZoneLayer, run_sd_m: ArrayLike) ->
     )
 
 
-def _near_pairs(
+def judge_near(
     shapes: Objects, zones: ZoneLayer, run_sd: Floats
 ) -> tuple[Ints, Ints, pd.DataFrame]:
-    """Judge the pairs of excavation and tree that the known doubt could bring together."""
+    """Judge the pairs of excavation and tree that the known doubt could bring together.
+
+    Parameters
+    ----------
+    shapes : numpy.ndarray of shapely Polygon, shape (n,)
+        None where it is not known where the excavation lies.
+    zones : ZoneLayer
+    run_sd : numpy.ndarray of float, shape (n,)
+        Standard deviation of the plan position of the run of each, m; NaN not known.
+
+    Returns
+    -------
+    dug, tree : numpy.ndarray of int, shape (p,)
+        Positions; every pair that shares ground is among them.
+    pairs : pandas.DataFrame, p rows
+        From `judge_pairs`.
+    """
     widest = np.nanmax(zones.position_sd_m, initial=0.0)
     reach = DEVIATIONS * combine_deviations(run_sd, widest, unknown_m=0.0)
     dug, tree = zones.index.query(shapes, predicate="dwithin", distance=reach)

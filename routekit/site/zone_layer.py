@@ -16,7 +16,6 @@ from shapely import STRtree
 from routekit.arrays import Flags, Floats, Ints, Objects
 from routekit.geometry.plane import Edges, circle_polygon_area
 from routekit.site.rectangles import sum_by
-from routekit.site.sentences import join_groups, number_text
 from routekit.trees.least_distance import gather_distance
 from routekit.trees.near_stem import Stems, prepare_stems
 from routekit.trees.settings import ZoneSettings
@@ -200,33 +199,6 @@ def _draw_zones(tree: Ints, radius_m: Floats, zones: ZoneLayer) -> Objects:
     corner = np.nan_to_num(radius_m) * np.sqrt(turn / np.sin(turn))
     circles = shapely.buffer(shapely.points(zones.centre[tree]), corner, quad_segs=_QUADRANT)
     return np.asarray(np.where(np.isnan(radius_m), zones.polygon[tree], circles), dtype=object)
-
-
-def name_overlaps(
-    dug: Ints, tree: Ints, overlap_m2: Floats, zones: ZoneLayer, size: int
-) -> Objects:
-    """Write what excavations take of the zone of each tree, most first: «T7 4.52; T8 4.03».
-
-    Parameters
-    ----------
-    dug, tree : numpy.ndarray of int, shape (p,)
-        Pairs from `zone_overlaps`.
-    overlap_m2 : numpy.ndarray of float, shape (p,)
-        Area that each pair shares, m2.
-    zones : ZoneLayer
-    size : int
-        Number of excavations.
-
-    Returns
-    -------
-    numpy.ndarray of object, shape (size,)
-        Texts, m2 after each tree; empty where no zone is met.
-    """
-    order = np.lexsort((tree, -overlap_m2, dug))
-    order = order[overlap_m2[order] > 0]
-    names = zones.tree_id[tree[order]].astype(str).astype(object)
-    text = names + " " + number_text(overlap_m2[order], 2)
-    return join_groups(text, dug[order], size, "; ")
 
 
 def prepare_zones(

@@ -8,6 +8,8 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
+from encroach import edit_trenches
+from whole_result import blank_table
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "outputs" / "map"))
 sys.path.insert(0, str(Path(__file__).parent))
@@ -47,11 +49,12 @@ def make_works():
     seen = describe_observations(seen)
     robot = result.digs.assign(dig_id="D2", connection_id="C2", method="robot")
     robot = robot.set_geometry(gpd.GeoSeries([None], crs=district.CRS))
-    breaches = result.breaches.assign(is_estimated=False, position_sd_m=0.32)
-    unsure = pd.array([False] * len(breaches), dtype="boolean")
+    unsure = pd.array([False] * len(result.breaches), dtype="boolean")
     unsure[0], unsure[1] = True, pd.NA
-    breaches["is_unsure"] = unsure
-    breaches.loc[0, "is_estimated"] = True
+    estimated = np.arange(len(unsure)) == 0
+    unsure_result = edit_trenches(
+        result, is_estimated=estimated, position_sd_m=0.32, is_sd_least=False, is_unsure=unsure
+    )
     pits = result.pits.assign(
         role=["launch", "machine"],
         length_m=[11.997, 3.35],
@@ -74,11 +77,10 @@ def make_works():
     )
     digs = pd.concat([result.digs, robot], ignore_index=True)
     return replace(
-        result,
+        unsure_result,
         runs=runs,
         options=options,
         inspections=seen,
-        breaches=breaches,
         pits=pits,
         totals=totals,
         digs=gpd.GeoDataFrame(digs, crs=district.CRS),
@@ -400,9 +402,13 @@ def test_classes_and_missing_limits_stand_in_words(open_page, tmp_path):
 
 def test_pit_in_two_zones_says_what_counts_once(open_page, tmp_path):
     result = district.make_district()
-    pits = result.pits.assign(zone_overlap_m2=6.7, zone_by_tree="T2 6.70; T4 2.44")
+    pits = result.pits.assign(zone_overlap_m2=6.7)
+    dug = blank_table("encroachments", 2).assign(
+        kind="pit", work_id="P2", tree_id=["T4", "T2"], footprint_m2=[2.44, 6.7], tree=[3, 1]
+    )
     path = tmp_path / "map.html"
-    path.write_text(build_map(replace(result, pits=pits), MapSettings()), encoding="utf-8")
+    changed = replace(result, pits=pits, encroachments=dug)
+    path.write_text(build_map(changed, MapSettings()), encoding="utf-8")
     page = open_page(path, address="#pit=P2")
     page.wait_for_selector("#page-card h2")
     wanted = "6.7 m²\noverlapping zones counted once; by tree: T2 6.70 m², T4 2.44 m²"

@@ -71,7 +71,6 @@ def test_careful_methods_inside_a_zone_and_exact_overlap():
 def test_a_dig_in_two_zones_takes_no_more_than_its_ground():
     digs = find([(10.0, 3.0)], trees=[(10.0, 0.0, 5.0, 0.25), (10.0, 1.0, 5.0, 0.25)])
     assert digs["zone_overlap_m2"].tolist() == pytest.approx([digs["footprint_m2"].iloc[0]])
-    assert digs["zone_by_tree"].tolist() == ["T0 1.00; T1 1.00"]
     assert digs["worst_tree"].tolist() == ["T0"]
 
 
@@ -214,9 +213,12 @@ def test_open_cut_stands_beside_the_recommended_works():
     loss = pd.DataFrame(
         {
             "tree_id": ["T1"],
+            "n_runs": [2],
             "footprint_m2": [8.0],
             "footprint_share": [0.16],
+            "severed_m2": [20.0],
             "severed_share": [0.4],
+            "stem_edge_m": [1.5],
             "severity": ["major"],
             "is_within_least": pd.array([True], dtype="boolean"),
         }
@@ -227,6 +229,9 @@ def test_open_cut_stands_beside_the_recommended_works():
     assert found["spared_m2"].tolist() == pytest.approx([-3.0, 8.0])
     assert found["open_cut_severity"].tolist() == ["none", "major"]
     assert found["open_cut_is_within_least"].tolist() == [False, True]
+    assert found["open_cut_n_runs"].tolist() == [0, 2]
+    assert found["open_cut_severed_m2"].tolist() == [0.0, 20.0]
+    assert found["open_cut_stem_edge_m"].isna().tolist() == [True, False]
     assert found.loc["T1", ["n_works", "footprint_m2"]].tolist() == [0, 0]
     assert not found.loc["T1", "is_structural"]
     assert found.loc["T1", "touched_by"] == ""

@@ -17,6 +17,7 @@ from routekit.outputs.map.palette import load_palette
 from routekit.outputs.map.photo import Photo, read_photo
 from routekit.outputs.map.projection import cells_per_metre, pack_geometry
 from routekit.outputs.settings import MapSettings
+from routekit.outputs.touched_trees import list_zone_areas
 from routekit.result import Result
 from routekit.settings.sources import load_sources
 from routekit.techniques import RECORDS, TECHNIQUES
@@ -81,7 +82,6 @@ _PLAIN_LAYERS: Final = {
         "depth_m",
         "volume_m3",
         "zone_overlap_m2",
-        "zone_by_tree",
         "structural_m2",
         "worst_tree",
         "worst_share",
@@ -109,7 +109,6 @@ _PLAIN_LAYERS: Final = {
         "method",
         "footprint_m2",
         "zone_overlap_m2",
-        "zone_by_tree",
         "structural_m2",
         "worst_tree",
         "worst_share",
@@ -304,6 +303,7 @@ def _pack_links(result: Result, runs: pd.DataFrame, trees: pd.DataFrame) -> dict
     along = _order_by(result.breaches, "from_m")
     return {
         "breaches": pack_table(tables.linked(result.breaches.iloc[along], both)),
+        "dug": pack_table(list_zone_areas(result)),
         "root_links": pack_table(tables.linked(result.root_links, both)),
         "tree_balance": pack_table(tables.linked(result.tree_balance, {"tree": both["tree"]})),
         "crossings": pack_table(tables.service_crossings(gpd.GeoDataFrame(runs), services)),

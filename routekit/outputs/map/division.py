@@ -14,12 +14,12 @@ import shapely
 from numpy.typing import NDArray
 
 from routekit.result import Result
+from routekit.site.encroachments import TRENCH
 
 Page = TypeVar("Page")
 
 _BY_RUN: Final = (
     "trenches",
-    "breaches",
     "root_links",
     "inspections",
     "condition",
@@ -191,6 +191,9 @@ def take_area(result: Result, rows: NDArray[np.int64], nearby_m: float) -> Resul
         if name in _ALSO_BY_RUN:
             is_kept |= _among(layer, "run_id", run_ids)
         changed[name] = layer[is_kept]
+    table, works = result.encroachments, [changed["pits"]["pit_id"], changed["digs"]["dig_id"]]
+    is_near = _among(table, "work_id", pd.concat(works)) & (table["kind"] != TRENCH).to_numpy()
+    changed["encroachments"] = table[is_near | is_taken[table["run"].to_numpy(dtype=np.int64)]]
     changed["laydown"] = result.laydown[_near(result.laydown, area)]
     part = replace(result, **changed)
     return replace(part, findings=_findings_of(result, part))

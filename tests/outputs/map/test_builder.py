@@ -172,7 +172,9 @@ def test_severity_of_a_run_is_its_worst_breach(page):
 
 def test_severity_is_not_known_without_zones():
     result = district.make_district()
-    result = replace(result, zones=result.zones.iloc[:0], breaches=result.breaches.iloc[:0])
+    result = replace(
+        result, zones=result.zones.iloc[:0], encroachments=result.encroachments.iloc[:0]
+    )
     content, _ = page_content(result, SETTINGS)
     assert set(words_of(content["runs"], "severity")) == {None}
 

@@ -7,6 +7,7 @@ import dataclasses
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+from encroach import measure
 from shapely.geometry import LineString, Point, box
 from whole_result import make_whole
 
@@ -138,7 +139,11 @@ def make_result(**changes) -> Result:
             kind=["carriageway", "parking", "footway"],
         ),
     )
-    return dataclasses.replace(result, **changes)
+    changed = dataclasses.replace(result, **changes)
+    if "encroachments" in changes or changed.runs["run_id"].duplicated().any():
+        return changed
+    found = measure(changed.tables, changed.breaches)
+    return dataclasses.replace(changed, encroachments=found)
 
 
 def make_district(n_runs: int, n_trees: int) -> Result:

@@ -96,7 +96,7 @@ function pitCard(pit) {
       ["At manhole", manholeText(of("manhole_id"))],
       ["Size", `${number(of("length_m"), 1)} \u00d7 ${quantity(of("width_m"), "m", 1)}, ${quantity(of("depth_m"), "m", 1)} deep`],
       ["Excavated volume", quantity(of("volume_m3"), "m\u00b3", 1)],
-      ["In root zones", inRootZones(of)],
+      ["In root zones", inRootZones(of, of("pit_id"))],
       ["Most affected tree", worstTree((name) => of(name), pit)],
       of("is_structural") ? ["Structural roots", "affected"] : null,
       of("structural_m2") ? ["In structural zones", quantity(of("structural_m2"), "m\u00b2")] : null,
@@ -123,10 +123,10 @@ function doubtOfPlace(table, row) {
 }
 
 // Ground in root zones, and below it the zone of each tree where it lies in several.
-function inRootZones(of) {
-  const trees = String(of("zone_by_tree") ?? "").split("; ").filter(Boolean);
+function inRootZones(of, id) {
+  const trees = study.dugBy(String(id)).map((row) => `${study.dug.get("tree_id", row)} ${study.dug.get("footprint_m2", row).toFixed(2)}\u00a0m\u00b2`);
   return [quantity(of("zone_overlap_m2"), "m\u00b2"), trees.length > 1 ? make("span", { class: "remedy" },
-    `overlapping zones counted once; by tree: ${trees.map((one) => `${one}\u00a0m\u00b2`).join(", ")}`) : null];
+    `overlapping zones counted once; by tree: ${trees.join(", ")}`) : null];
 }
 
 // A pit goes by one name everywhere: its role in the table.
@@ -201,7 +201,7 @@ function digCard(row) {
     ["Run", study.rows.run.has(String(of("run_id"))) ? linkTo("run", of("run_id")) : named(of("run_id"))],
     ["Connection", of("connection_id") === null ? "none" : named(of("connection_id"))],
     ["Excavated", robot ? "nothing: from inside the pipe" : quantity(of("footprint_m2"), "m\u00b2")],
-    robot ? null : ["In root zones", inRootZones(of)],
+    robot ? null : ["In root zones", inRootZones(of, of("dig_id"))],
     robot ? null : ["Most affected tree", worstTree((name) => of(name), row)],
     of("position_doubt") ? ["Position", of("may_be_structural") ? warning(of("position_doubt")) : of("position_doubt")] : null,
     robot ? null : leastFact(of("is_within_least")),

@@ -4,7 +4,7 @@ const study = { details: new Map(), photo: { n: 0 } };
 
 const LAYERS = ["runs", "trees", "manholes", "strings", "pits", "digs", "connections", "services",
   "obstacles", "surfaces", "study_area", "laydown"];
-const LINKS = ["breaches", "root_links", "tree_balance", "crossings"];
+const LINKS = ["breaches", "dug", "root_links", "tree_balance", "crossings"];
 const LISTS = ["totals", "findings", "rules", "provenance", "decisions", "sources"];
 const ID_COLUMNS = { run: ["runs", "run_id"], tree: ["trees", "tree_id"],
   manhole: ["manholes", "manhole_id"], pit: ["pits", "pit_id"], string: ["strings", "string_id"],
@@ -32,6 +32,7 @@ function openStudy(content) {
   study.crossingsOfRun = study.crossings.groupBy("run", study.runs.n);
   study.connectionsOfRun = groupById(study.connections, "run_id");
   study.digsOfRun = groupById(study.digs, "run_id");
+  study.dugBy = groupById(study.dug, "work_id");
   study.isShown = new Uint8Array(study.runs.n).fill(1);
   measureTrees();
   if (content.photo) openPhoto(content.photo);
