@@ -80,7 +80,7 @@ def test_nothing_is_blank_on_the_pages(made):
         "dash": [2, 2],
     }
     assert content["words"]["techniques"][CODE] == NAME
-    assert content["techniques"][CODE] == {"lies": "wall", "keepsShape": True}
+    assert content["techniques"][CODE] == {"lies": "wall"}
     assert CODE not in page
     assert NAME in (made[1] / "trees.html").read_text(encoding="utf-8")
 

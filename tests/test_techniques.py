@@ -13,8 +13,8 @@ import pytest
 import routekit
 from routekit import techniques
 from routekit.advice import work_items
+from routekit.advice.new_bores import KEEPS_SHAPE
 from routekit.outputs.map.palette import load_palette, seen_strokes
-from routekit.outputs.new_bores import KEEPS_SHAPE
 from routekit.outputs.public.phrases import CLASSES
 from routekit.outputs.public.settings import PublicSettings
 from routekit.outputs.public.tree_outcomes import PIT_TECHNIQUES

@@ -1,10 +1,13 @@
 """Results that a test makes by hand: every declared column is there, blank where none is given."""
 
+import dataclasses
+
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 from encroach import measure
 
+from routekit.advice.new_bores import find_heights, size_new_pipes
 from routekit.result import Result
 from routekit.schema import load_tables
 
@@ -56,7 +59,8 @@ def make_whole(name, crs, **tables):
                 table[row] = ids.get_indexer(pd.Index(table[f"{row}_id"].astype("str")))
     if not len(given["encroachments"]):
         whole["encroachments"] = measure(whole, _fill_breaches(breaches, whole))
-    return Result(name=name, crs=crs, **whole, **tables)
+    made = Result(name=name, crs=crs, **whole, **tables)
+    return advise_sizes(made) if len(whole["options"]) else made
 
 
 def _fill_breaches(given, whole):
@@ -70,3 +74,25 @@ def _fill_breaches(given, whole):
     assert set(given.columns) <= set(fields)
     told = filled["is_structural"].astype("boolean")
     return filled.assign(is_structural=told.fillna(value=False).astype(bool))
+
+
+def advise_sizes(result):
+    """The result whose recommendations and options have the sizes that its options tell."""
+    runs, options = result.runs, result.options.reset_index(drop=True)
+    ids = runs["run_id"].astype(str)
+    plans = {
+        code: rows.set_index(rows["run_id"].astype(str)).reindex(ids)
+        for code, rows in options.groupby(options["technique"].astype(str))
+    }
+    chosen = result.advice.set_index("run_id")["technique"].astype(str)
+    sizes = pd.DataFrame(size_new_pipes(runs, plans, chosen.reindex(ids).to_numpy()), index=ids)
+    row = pd.Index(ids).get_indexer(options["run_id"].astype(str))
+    heights = find_heights(
+        runs.iloc[row], options["technique"].astype(str).to_numpy(), options["new_bore_mm"]
+    )
+    mine = sizes.reindex(result.advice["run_id"].astype(str)).set_axis(result.advice.index)
+    return dataclasses.replace(
+        result,
+        advice=result.advice.assign(**mine),
+        options=options.assign(new_height_mm=heights),
+    )

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from routekit.advice.burst_choice import carry_string_pull, choose_burst_runs, list_string_pulls
 from routekit.advice.confirmations import ask_on_site
+from routekit.advice.new_bores import find_heights, size_new_pipes
 from routekit.advice.options import (
     Comparison,
     compare_techniques,
@@ -139,7 +140,7 @@ def choose_renewal(
         bar_length_m=settings.pipe.bar_length_m,
         settings=settings.site.laydown,
     )
-    advice = ask_on_site(advice, place, plans, works, laydown, name_barred(encroachments))
+    advice = ask_on_site(advice, place, works, laydown, name_barred(encroachments))
     items = itemise_works(place, plans, works, shares, chosen, settings)
     balance, totals = sum_up(
         place, zones, exposure, works, encroachments, chosen, final.quantities, settings.currency
@@ -147,7 +148,7 @@ def choose_renewal(
     return Renewal(
         runs=_attach_facts(runs, place.cases, flow),
         checks=tabulate_checks(runs["run_id"], final.checks),
-        options=_tabulate_options(runs["run_id"], final),
+        options=_tabulate_options(runs, final),
         advice=advice,
         works=replace(works, strings=attach_laydown(works.strings, laydown, settings.pipe)),
         encroachments=encroachments,
@@ -186,7 +187,10 @@ def _advise(
         currency=settings.currency,
         horizon_years=settings.advice.work.horizon_years,
     )
-    return advice.assign(string_id=works.string_of_run)
+    technique = advice["technique"].astype(str).to_numpy(dtype=object)
+    return advice.assign(
+        string_id=works.string_of_run, **size_new_pipes(place.runs, plans, technique)
+    )
 
 
 def _attach_facts(
@@ -224,9 +228,9 @@ def _attach_facts(
     return gpd.GeoDataFrame(joined, geometry="geometry", crs=runs.crs)
 
 
-def _tabulate_options(run_id: pd.Series, final: Comparison) -> pd.DataFrame:
+def _tabulate_options(runs: pd.DataFrame, final: Comparison) -> pd.DataFrame:
     """Write the options with what they score."""
-    table = tabulate_options(run_id, final.checks, final.plans)
+    table = tabulate_options(runs["run_id"], final.checks, final.plans)
     names = (
         "n_surveys",
         "n_structural",
@@ -239,4 +243,7 @@ def _tabulate_options(run_id: pd.Series, final: Comparison) -> pd.DataFrame:
         "co2e_kg",
     )
     facts = {name: final.scores.facts[name].T.ravel() for name in names}
-    return table.assign(**facts, score=final.scores.total.T.ravel())
+    bore = table["new_bore_mm"].to_numpy(dtype=float)
+    technique = table["technique"].to_numpy(dtype=object)
+    heights = find_heights(runs.iloc[table["run"].to_numpy()], technique, bore)
+    return table.assign(new_height_mm=heights, **facts, score=final.scores.total.T.ravel())

@@ -21,7 +21,6 @@ FIND_CONNECTIONS = (
 def ask_on_site(
     advice: pd.DataFrame,
     place: Place,
-    plans: dict[str, pd.DataFrame],
     works: Works,
     laydown: gpd.GeoDataFrame,
     barred: pd.Series,
@@ -31,9 +30,8 @@ def ask_on_site(
     Parameters
     ----------
     advice : DataFrame
-        With string_id and to_confirm.
+        With string_id, bore_after_mm and to_confirm.
     place : Place
-    plans : dict of str to DataFrame
     works : Works
         The recommended works.
     laydown : GeoDataFrame
@@ -48,7 +46,7 @@ def ask_on_site(
     """
     advice = _ask_for_connections(advice, place.cases)
     advice = _warn_of_pits(advice, works, barred)
-    advice = _warn_of_bores(advice, place.runs, plans)
+    advice = _warn_of_bores(advice, place.runs)
     advice = _warn_of_laydown(advice, laydown)
     advice = _warn_of_collapses(advice, place)
     return _warn_of_no_room(advice, laydown)
@@ -76,16 +74,11 @@ def _warn_of_pits(advice: pd.DataFrame, works: Works, barred: pd.Series) -> pd.D
     return _warn(advice, _texts_of_runs(advice, by_string))
 
 
-def _warn_of_bores(
-    advice: pd.DataFrame, runs: gpd.GeoDataFrame, plans: dict[str, pd.DataFrame]
-) -> pd.DataFrame:
+def _warn_of_bores(advice: pd.DataFrame, runs: gpd.GeoDataFrame) -> pd.DataFrame:
     """Add where the new bores narrow downstream to what both runs must confirm."""
     old = runs["diameter_mm"].to_numpy(dtype=float)
-    technique = advice["technique"].astype(str).to_numpy()
-    new = old.copy()
-    for code, plan in plans.items():
-        bore = plan["new_bore_mm"].to_numpy(dtype=float) if "new_bore_mm" in plan else old
-        new = np.where((technique == code) & ~np.isnan(bore), bore, new)
+    after = advice["bore_after_mm"].to_numpy(dtype=float)
+    new = np.where(np.isnan(after), old, after)
     found = find_narrowing(runs, old, new)
     return _warn(advice, narrowing_text(advice["run_id"], new, found))
 

@@ -25,7 +25,6 @@ CUTS_ROOTS_FIRST: Final = list_codes(lambda one: one.needs_clear_bore)
 _WAYS: Final[dict[Joining, str]] = {"trench": "in the trench", "left": "left"}
 """What becomes of connections that are no digs of their own."""
 
-_NEW_PIPE: Final = ("new_outside_mm", "new_bore_mm")
 _SIZE: Final = ("technique", "new_outside_mm", "new_bore_mm", "new_wall_mm", "shape")
 _MISSING: Final = {
     "length_m": "n_no_length",
@@ -117,13 +116,12 @@ def price_runs(result: Result) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        The runs with condition and recommendation, and new_outside_mm, new_bore_mm, new_wall_mm
-        (of the recommended technique; NaN where it lays nothing or is not known), bore_change (the
+        The runs with condition and recommendation, and new_wall_mm (NaN where no pipe is laid or
+        its size is not known), bore_change (the
         bore before and after the works), reopened_by
         (connections by way of working), root_cutting and currency.
     """
     runs = pd.DataFrame(join_runs(result))
-    runs = runs.join(_new_sizes(result, runs))
     return runs.assign(
         bore_change=write_bore_changes(result).to_numpy(),
         new_wall_mm=(runs["new_outside_mm"] - runs["new_bore_mm"]) / 2,
@@ -195,16 +193,6 @@ def find_currency(totals: pd.DataFrame) -> str | None:
     """Find the currency of the costs: the unit of the total cost, None where there is none."""
     units = totals.loc[totals["quantity"].astype(object) == "Cost", "unit"].dropna()
     return str(units.iloc[0]) if len(units) else None
-
-
-def _new_sizes(result: Result, runs: pd.DataFrame) -> pd.DataFrame:
-    """Take the new pipe of the recommended technique of each run, in the order of the runs."""
-    keys = [result.options["run_id"].astype("str"), result.options["technique"].astype("str")]
-    sizes = result.options[list(_NEW_PIPE)].set_axis(pd.MultiIndex.from_arrays(keys))
-    wanted = [runs["run_id"].astype("str"), runs["technique"].astype("str")]
-    found = sizes.reindex(pd.MultiIndex.from_arrays(wanted)).set_axis(runs.index)
-    found.loc[found["new_outside_mm"].isna().to_numpy(), "new_bore_mm"] = np.nan
-    return found
 
 
 def _list_ways(result: Result, runs: pd.DataFrame) -> pd.Series:

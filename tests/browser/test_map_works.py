@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from encroach import edit_trenches
-from whole_result import blank_table
+from whole_result import advise_sizes, blank_table
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "outputs" / "map"))
 sys.path.insert(0, str(Path(__file__).parent))
@@ -76,7 +76,7 @@ def make_works():
         }
     )
     digs = pd.concat([result.digs, robot], ignore_index=True)
-    return replace(
+    made = replace(
         unsure_result,
         runs=runs,
         options=options,
@@ -96,6 +96,7 @@ def make_works():
             laydown_room="no room",
         ),
     )
+    return advise_sizes(made)
 
 
 @pytest.fixture(scope="module")

@@ -14,6 +14,7 @@ import pytest
 import shapely
 from encroach import change, list_touches
 from synthetic import FORMULAS, LONG, MARKUP, make_empty_result, make_result
+from whole_result import advise_sizes
 
 from routekit.outputs import schedule
 from routekit.outputs.geopackage import write_geopackage
@@ -277,8 +278,8 @@ def with_new_pipes(result):
     condition = result.condition.assign(root_share=np.resize([0.2, 0.0, np.nan], len(result.runs)))
     runs = result.runs.assign(n_connections=2.0)
     advice = result.advice.assign(cost_mid=np.where(result.runs.index == 0, np.nan, 100.0))
-    return dataclasses.replace(
-        result, options=options, condition=condition, runs=runs, advice=advice
+    return advise_sizes(
+        dataclasses.replace(result, options=options, condition=condition, runs=runs, advice=advice)
     )
 
 

@@ -176,9 +176,7 @@ def page_content(
         "meta": _meta(result, settings, box),
         "palette": load_palette(),
         "words": {"techniques": TECHNIQUES, "severities": SEVERITIES, "verdicts": VERDICTS},
-        "techniques": {
-            one.code: {"lies": one.lies, "keepsShape": one.keeps_shape} for one in RECORDS
-        },
+        "techniques": {one.code: {"lies": one.lies} for one in RECORDS},
         "runs": pack_table(
             runs,
             (

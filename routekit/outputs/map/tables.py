@@ -59,7 +59,15 @@ CONDITION_FACTS: Final = (
     "is_inspected",
     "needs_work",
 )
-ADVICE_FACTS: Final = ("technique", "new_pipe", "runner_up", "string_id", "is_feasible")
+ADVICE_FACTS: Final = (
+    "technique",
+    "new_pipe",
+    "new_outside_mm",
+    "new_bore_mm",
+    "runner_up",
+    "string_id",
+    "is_feasible",
+)
 ADVICE_TEXTS: Final = ("reason", "runner_up_reason", "would_change", "to_confirm", "decision")
 TREE_FACTS: Final = (
     "tree_id",

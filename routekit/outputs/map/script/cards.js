@@ -29,7 +29,7 @@ async function runCard(run) {
     factList(pipeFacts(run)),
     breachList(run),
     crossingList(run),
-    optionList(run, detail),
+    optionList(detail),
     checkList(detail, of("technique")),
     observationList(detail),
     rootLinks("Roots found near trees", study.linksOfRun(run), "Tree", rootedTree),
@@ -125,7 +125,7 @@ function verdictMark(word) {
 
 const DUG = "Dug or severed, m\u00b2";
 
-function optionList(run, detail) {
+function optionList(detail) {
   const rows = detail.rowsOf("options");
   if (!rows.length) return null;
   const of = (name, row) => detail.options.get(name, row);
@@ -135,16 +135,9 @@ function optionList(run, detail) {
   return [make("h3", {}, "Techniques compared"), dataTable("Techniques compared", heads,
     rows.map((row) => [techniqueName(of("technique", row)),
       [verdictMark(of("verdict", row)), of("n_unknown", row) ? make("span", { class: "remedy" }, `${number(of("n_unknown", row))} not known`) : null],
-      [newBore(run, detail, row), make("span", { class: "remedy" }, quantity(of("capacity_l_s", row), "l/s", 0))],
+      [boreText(of("new_bore_mm", row), of("new_height_mm", row)), make("span", { class: "remedy" }, quantity(of("capacity_l_s", row), "l/s", 0))],
       ...more.map(([, name]) => (of(name, row) === null ? NOT_KNOWN : grouped(of(name, row))))]), { id: "option-table" }),
   detail.options.has("root_m2") ? make("p", { class: "remedy" }, "Dug or severed: root zone that the works dig up and, for open cut, what the trench severs from its tree; summed over trees.") : null];
-}
-
-function newBore(run, detail, row) {
-  const bore = detail.options.get("new_bore_mm", row);
-  const [width, height] = [study.runs.get("diameter_mm", run), study.runs.get("height_mm", run)];
-  const keeps = study.techniques[detail.options.get("technique", row)].keepsShape && bore !== null && width !== null;
-  return keeps ? boreText(bore, height, width - bore) : quantity(bore, "mm", 0);
 }
 
 function costHead() {

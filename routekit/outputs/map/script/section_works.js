@@ -60,10 +60,9 @@ function connectionsOn(run) {
 }
 
 // Outside and bore of the recommended new pipe in m, or null where there is none or it is not known.
-function newPipe(run, detail) {
+function newPipe(run) {
   const technique = study.runs.get("technique", run);
-  const row = detail.rowsOf("options").find((option) => detail.options.get("technique", option) === technique);
-  const [outside, bore] = ["new_outside_mm", "new_bore_mm"].map((name) => (row === undefined ? null : detail.options.get(name, row)));
+  const [outside, bore] = ["new_outside_mm", "new_bore_mm"].map((name) => study.runs.get(name, run));
   return outside === null || bore === null ? null : { outside: outside / 1000, bore: bore / 1000, technique };
 }
 

@@ -18,7 +18,7 @@ function longSection(run, detail) {
   if (!levels) return make("p", { class: "lack" }, "No long section: the depth of this run is not known.");
   const names = stackNames(run, levels, (SECTION.width - SECTION.left - SECTION.right) / levels.length);
   const found = sectionFindings(detail);
-  const pipe = newPipe(run, detail);
+  const pipe = newPipe(run);
   const frame = sectionFrame(levels, names);
   const title = `Long section of run ${study.runs.get("run_id", run)}`;
   const drawn = makeSvg("svg", { class: "section", id: "long-section", viewBox: `0 0 ${SECTION.width} ${frame.height}`, role: "img", "aria-label": sectionWords(run, levels, found) },

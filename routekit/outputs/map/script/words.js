@@ -47,10 +47,10 @@ function percent(share) {
   return share === null || share === undefined ? NOT_KNOWN : `${number(100 * share, 1)}\u00a0%`;
 }
 
-// Width by height where they differ, else one size; `shrink` is what both lose, in mm.
-function boreText(width, height, shrink = 0) {
-  if (width === null || !height || height === width + shrink) return quantity(width, "mm", 0);
-  return `${number(width, 0)} \u00d7 ${quantity(height - shrink, "mm", 0)}`;
+// Width by height where they differ, else one size, in mm.
+function boreText(width, height) {
+  if (width === null || !height || height === width) return quantity(width, "mm", 0);
+  return `${number(width, 0)} \u00d7 ${quantity(height, "mm", 0)}`;
 }
 
 function counted(count, word) {
