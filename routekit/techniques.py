@@ -168,7 +168,7 @@ RECORDS: Final = (
     Technique(
         code="monitor",
         name="Leave and monitor",
-        phrase="leaving it and looking again",
+        phrase="leaving the run and monitoring it",
         new_pipe="old pipe",
         checks="monitor.list_checks",
         limits="monitor",

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Final
 
+from routekit.words.texts import message
+
 
 def write_count(number: float, noun: str, many: str | None = None) -> str:
     """Write a number of things, in the singular where it is one.
@@ -28,19 +30,19 @@ def write_count(number: float, noun: str, many: str | None = None) -> str:
     return f"{number:,.0f} {noun if number == 1 else many or f'{noun}s'}"
 
 
-SEVERITIES: Final = ("none", "minor", "major", "structural")
+SEVERITIES: Final = (message("none"), message("minor"), message("major"), message("structural"))
 """Severity of a breach, mildest first."""
 
-VERDICTS: Final = ("pass", "caution", "unknown", "fail")
+VERDICTS: Final = (message("pass"), message("caution"), message("unknown"), message("fail"))
 """Verdict of a check, best first: the worst check is a technique's verdict."""
 
 SURVEYS: Final = {
-    "camera": "Inspect the run by CCTV.",
-    "levels": "Survey cover and invert levels at both manholes.",
-    "services": "Locate the services and their depths.",
-    "ground": "Find out ground and groundwater (boreholes, records, concrete surround).",
-    "trees": "Have an arborist survey stems and roots.",
-    "layout": "Set out the pits that this technique needs.",
+    "camera": message("Inspect the run by CCTV."),
+    "levels": message("Survey cover and invert levels at both manholes."),
+    "services": message("Locate the services and their depths."),
+    "ground": message("Find out ground and groundwater (boreholes, records, concrete surround)."),
+    "trees": message("Have an arborist survey stems and roots."),
+    "layout": message("Set out the pits that this technique needs."),
 }
 """What would settle an unknown check, and how that is said."""
 
@@ -66,7 +68,11 @@ MATERIALS: Final = (
 )
 """Host materials; `fibre_cement` includes asbestos cement, `lined` any earlier liner."""
 
-HOST_CLASSES: Final = ("bursts well", "bursts with special tools", "does not burst")
+HOST_CLASSES: Final = (
+    message("bursts well"),
+    message("bursts with special tools"),
+    message("does not burst"),
+)
 """How a host material bursts, by its class 0, 1 or 2 in the table of host materials."""
 
 SERVICE_KINDS: Final = ("gas", "water", "electricity", "telecom", "heat", "sewer", "other")

@@ -23,11 +23,12 @@ from routekit.methods.checks import (
     rest_on,
 )
 from routekit.vocabulary import MM_PER_M, SURVEYS
+from routekit.words.texts import name_check, say
 
-CAPACITY = "Capacity after the works"
+CAPACITY = name_check("Capacity after the works")
 """Name of the check of flow, which texts turn round: what must flow, not what can."""
 
-NO_DIGGING = "Clear distance from digging to a stem"
+NO_DIGGING = name_check("Clear distance from digging to a stem")
 """Name of the check that nothing is dug near a stem."""
 
 
@@ -140,7 +141,11 @@ def capacity(cases: pd.DataFrame, plan: pd.DataFrame) -> Check:
 
     def explain(run: int) -> str:
         """Say what the limit is of one run's required flow."""
-        return f"{required[run]:.1f} l/s required, less {100 * tolerance[run]:.0f} %"
+        return say(
+            "{required:.1f} l/s required, less {share:.0f} %",
+            required=required[run],
+            share=100 * tolerance[run],
+        )
 
     return replace(rest_on(check, *FLOW), note=explain)
 

@@ -49,11 +49,13 @@ _NAMES: Final = {
     "must_not": 0,
     "classed": 0,
     "clear_of_services": 2,
+    "name_check": 0,
 }
 """Function to the argument that names a check: its catalogue entry begins small."""
 _TABLES: Final[dict[str, tuple[str, ...]]] = {
     "result_columns.csv": ("title", "unit"),
     "outputs/schedule_columns.csv": ("sheet", "title", "unit"),
+    "methods/tables/observation_codes.csv": ("name",),
     "outputs/arborist/working_methods.csv": ("text",),
 }
 """Table of the package to its columns of messages."""
@@ -115,7 +117,7 @@ def _read_call(call: ast.Call, place: str) -> Iterator[Entry]:
         yield Entry(one, many, given.get("context", ""), place)
     for at in _CALLS.get(name, ()):
         if given.get(at):
-            yield Entry(given[at], "", "", place)
+            yield Entry(strip_formats(given[at]), "", "", place)
     if given.get(_NAMES.get(name, "")):
         yield Entry(lower_first(given[_NAMES[name]]), "", "", place)
 

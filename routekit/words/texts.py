@@ -21,10 +21,13 @@ from functools import cache
 from typing import Any, Final, TypeAlias
 
 import numpy as np
+import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 Statement: TypeAlias = Any
 """What a text says; see the module."""
+Values: TypeAlias = dict[str, Any]
+"""What fills the slots of a sentence."""
 Objects: TypeAlias = NDArray[np.object_]
 Translate: TypeAlias = Callable[[list[Any]], str]
 
@@ -164,6 +167,11 @@ def message(english: str) -> str:
 
     For lists and tables of words that are put into words elsewhere, by `word`.
     """
+    return english
+
+
+def name_check(english: str) -> str:
+    """Mark the name of a check; the catalogues hold it with a small letter at its beginning."""
     return english
 
 
@@ -374,3 +382,23 @@ def both(name: str, texts: ArrayLike) -> dict[str, Objects]:
     values = np.asarray(texts, dtype=object)
     plain = np.array([str(one) if isinstance(one, str) else one for one in values], dtype=object)
     return {name: plain, f"{name}_words": to_json(values)}
+
+
+def take_texts(table: pd.DataFrame, name: str) -> Objects:
+    """Take a column as texts with their statements.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame, n rows
+        With the column, and beside it that of its statements where there is one.
+    name : str
+
+    Returns
+    -------
+    numpy.ndarray of str, shape (n,)
+        Blank where missing.
+    """
+    if f"{name}_words" in table.columns:
+        return from_json(table[f"{name}_words"].to_numpy(dtype=object))
+    plain = table[name].astype(object)
+    return np.asarray(plain.where(plain.notna(), "").to_numpy(dtype=object))
