@@ -168,7 +168,7 @@ RECORDS: Final = (
     Technique(
         code="monitor",
         name="Leave and monitor",
-        phrase="leaving the run and monitoring it",
+        phrase="monitoring alone",
         new_pipe="old pipe",
         checks="monitor.list_checks",
         limits="monitor",

@@ -46,25 +46,25 @@ SURVEYS: Final = {
 }
 """What would settle an unknown check, and how that is said."""
 
-SHAPES: Final = ("circular", "egg", "rectangular", "other")
+SHAPES: Final = (message("circular"), message("egg"), message("rectangular"), message("other"))
 
-USES: Final = ("storm", "foul", "combined", "unknown")
+USES: Final = (message("storm"), message("foul"), message("combined"), message("unknown"))
 
 MATERIALS: Final = (
-    "concrete",
-    "reinforced_concrete",
-    "clay",
-    "brick",
-    "fibre_cement",
-    "cast_iron",
-    "ductile_iron",
-    "steel",
-    "pvc",
-    "pe",
-    "pp",
-    "grp",
-    "lined",
-    "unknown",
+    message("concrete"),
+    message("reinforced_concrete"),
+    message("clay"),
+    message("brick"),
+    message("fibre_cement"),
+    message("cast_iron"),
+    message("ductile_iron"),
+    message("steel"),
+    message("pvc"),
+    message("pe"),
+    message("pp"),
+    message("grp"),
+    message("lined"),
+    message("unknown"),
 )
 """Host materials; `fibre_cement` includes asbestos cement, `lined` any earlier liner."""
 
@@ -75,20 +75,34 @@ HOST_CLASSES: Final = (
 )
 """How a host material bursts, by its class 0, 1 or 2 in the table of host materials."""
 
-SERVICE_KINDS: Final = ("gas", "water", "electricity", "telecom", "heat", "sewer", "other")
-
-SURFACE_KINDS: Final = (
-    "carriageway",
-    "footway",
-    "cycleway",
-    "parking",
-    "verge",
-    "planting",
+SERVICE_KINDS: Final = (
+    message("gas"),
+    message("water"),
+    message("electricity"),
+    message("telecom"),
+    message("heat"),
+    message("sewer"),
+    message("other"),
 )
 
-OBSTACLE_KINDS: Final = ("building", "wall", "basement", "rail", "water")
+SURFACE_KINDS: Final = (
+    message("carriageway"),
+    message("footway"),
+    message("cycleway"),
+    message("parking"),
+    message("verge"),
+    message("planting"),
+)
 
-CONNECTION_KINDS: Final = ("gully", "house", "unknown")
+OBSTACLE_KINDS: Final = (
+    message("building"),
+    message("wall"),
+    message("basement"),
+    message("rail"),
+    message("water"),
+)
+
+CONNECTION_KINDS: Final = (message("gully"), message("house"), message("unknown"))
 
 MM_PER_M: Final = 1000.0
 

@@ -340,10 +340,11 @@ def cause_text(cases: pd.DataFrame, verdict: Verdict, unit: Text) -> Texts:
             & ~np.isin(chosen, _ROOTED)
             & (verdict.criterion == CRITERIA.index("cost"))
         )
-        gain[shortened] += "; " + say(
+        roots = say(
             "where roots choke the joints, a liner or repair is assumed to last only part of its "
             "usual life"
         )
+        gain[shortened] = [join([one, roots], "; ") for one in gain[shortened]]
     return np.array(
         [
             _preference_text(*one)

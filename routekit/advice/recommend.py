@@ -30,7 +30,7 @@ from routekit.arrays import Ints, Texts
 from routekit.layers.decisions import Decided
 from routekit.methods.checks import FAIL, Check
 from routekit.techniques import RECORDS, Answer
-from routekit.words.texts import both, join, say, take_texts
+from routekit.words.texts import both, join, say, take_texts, word
 
 
 def recommend(
@@ -94,7 +94,7 @@ def recommend(
         failing_second=list_checks_of(checks, choice.second, FAIL),
         is_forced=decided.forced >= 0,
     )
-    unit = say("{currency} over {years:g} years", currency=currency, years=horizon_years)
+    unit = say("{currency} over {years:g} years", currency=word(currency), years=horizon_years)
     need = need_text(cases)
     cause = string_text(cause_text(cases, verdict, unit), verdict, strings)
     forced = [

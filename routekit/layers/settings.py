@@ -23,6 +23,7 @@ from routekit.layers.columns import (
 )
 from routekit.layers.formats import Closed
 from routekit.settings.declare import Settings, setting, write_toml
+from routekit.words.texts import message
 
 METRES: Final = {
     "mm": 0.001,
@@ -126,7 +127,7 @@ class StudySection(Settings):
         le=15,
     )
     currency: str = setting(
-        "money units",
+        message("money units"),
         unit="-",
         source="study",
         text="Currency of the costs; none is named for the tool's own neutral rates",

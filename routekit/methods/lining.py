@@ -36,6 +36,7 @@ from routekit.methods.common import (
     steepest,
 )
 from routekit.methods.settings import LiningSettings
+from routekit.words.texts import message, name_check
 
 
 def list_cipp_checks(
@@ -112,10 +113,19 @@ def list_cipp_checks(
 def _preparation_checks(cases: pd.DataFrame, settings: LiningSettings) -> list[Check]:
     """List what must be done in the old bore before a liner goes in."""
     flags = {
-        "Missing pipe wall": ("missing_wall", "Bridge the hole or fill the void first."),
-        "Voids behind the pipe wall": ("voids", "Fill the void first."),
-        "Flowing or gushing infiltration": ("running_water", "Seal the infiltration first."),
-        "Intruding connections": ("intruding_connections", "Cut them back first."),
+        name_check("Missing pipe wall"): (
+            "missing_wall",
+            message("Bridge the hole or fill the void first."),
+        ),
+        name_check("Voids behind the pipe wall"): ("voids", message("Fill the void first.")),
+        name_check("Flowing or gushing infiltration"): (
+            "running_water",
+            message("Seal the infiltration first."),
+        ),
+        name_check("Intruding connections"): (
+            "intruding_connections",
+            message("Cut them back first."),
+        ),
     }
     checks = [
         must_not(

@@ -90,7 +90,7 @@ def build_plans(cases: pd.DataFrame, settings: PlanSettings) -> dict[str, pd.Dat
     larger = _size_for_flow(cases, round_host, settings)
     relaid = relaid_outside(cases, settings.flow, pipe)
     liner = _plan_liner(cases, settings)
-    mended = _plan_old(cases, "capacity_sound_l_s", "Short liners at the faults")
+    mended = _plan_old(cases, "capacity_sound_l_s", say("Short liners at the faults"))
     plans: dict[NewPipe, pd.DataFrame] = {
         "old pipe": _plan_old(cases, "capacity_now_l_s", ""),
         # The short liners of a repair are as thick as a whole one would be.

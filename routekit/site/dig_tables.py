@@ -133,7 +133,7 @@ def tabulate_digs(
         method=method,
     )
     # From inside a pipe nothing is dug, wherever it lies.
-    blank = (np.nan, False, False, "", np.inf, False, False)
+    blank = (np.nan, False, False, "", "", np.inf, False, False)
     for name, nothing in zip((*DOUBT_COLUMNS, *NEAR_COLUMNS), blank, strict=True):
         table[name] = table[name].mask(table["method"] == "robot", nothing)
     columns = [name for name in DIG_COLUMNS if name != "geometry"]

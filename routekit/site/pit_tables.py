@@ -30,6 +30,7 @@ from routekit.site.zone_layer import (
 )
 from routekit.trees.least_distance import WITHIN
 from routekit.trees.near_stem import judge_digging
+from routekit.words.texts import both
 
 _TAKEN: Final = (
     "zone_overlap_m2",
@@ -135,14 +136,15 @@ def tabulate_pits(
         "is_clear": placement.is_clear[rows],
         "method": np.where(roots, settings.digs.root_zone_method, "machine").astype(object),
         WITHIN: find_within_least(polygon, dug, met, overlap, around.zones),
-        **doubt.drop(columns="position_doubt"),
+        **doubt.drop(columns=["position_doubt", "position_doubt_words"]),
         **judge_digging(polygon, around.zones.stems, of_run[pits.run[rows]]),
     }
     if has_texts:
         columns |= {
-            "why": write_why(chosen, placement, structural_m2, doubt, around, settings),
-            "would_free": write_freeing(
-                chosen, placement, pits.bend_radius_m[rows], roots, around, settings
+            **both("why", write_why(chosen, placement, structural_m2, doubt, around, settings)),
+            **both(
+                "would_free",
+                write_freeing(chosen, placement, pits.bend_radius_m[rows], roots, around, settings),
             ),
             "sketch": sketch_pits(
                 polygon,

@@ -20,9 +20,19 @@ from routekit.site.settings import SiteSettings
 from routekit.site.surroundings import Surroundings
 from routekit.site.zone_layer import zone_overlaps
 from routekit.trees.near_stem import find_too_near
+from routekit.words.texts import fill, join, message, say, say_rows, take_texts, word
 
 _LEAST_SAID_M2 = 0.005
 """Less of a root zone than this would be written as 0.00 m2."""
+
+
+_NEAR = (
+    message("nearer than {limit:g} m, where nothing may be dug, to the stem of tree {trees}"),
+    message(
+        "may be nearer than {limit:g} m, where nothing may be dug, to the stem of tree {trees}"
+    ),
+)
+"""How it is said that an excavation is too near a stem, or may be."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -40,6 +50,17 @@ def _names_of(dug: Ints, name: Objects, size: int) -> Objects:
     table = pd.DataFrame({"dug": dug, "name": name.astype(str)}).drop_duplicates()
     table = table.sort_values(["dug", "name"])
     return join_groups(table["name"], table["dug"], size, ", ")
+
+
+def _kinds_of(dug: Ints, kind: Objects, name: Objects, size: int) -> Objects:
+    """Join kind and name of what each excavation meets, each once, sorted."""
+    kinds, names = kind.astype(str), name.astype(str)
+    table = pd.DataFrame({"dug": dug, "kind": kinds, "name": names}).drop_duplicates()
+    table = table.sort_values(["dug", "kind", "name"])
+    said = fill(
+        join([word(kind), name]) for kind, name in zip(table["kind"], table["name"], strict=True)
+    )
+    return join_groups(said, table["dug"], size, ", ")
 
 
 def free_lead_in(requests: PitRequests, around: Surroundings, settings: SiteSettings) -> Floats:
@@ -108,15 +129,19 @@ def write_freeing(
         radius[launch] = freeing_radius(drop[launch], lead_in[launch], arcs=arcs)
     least = settings.placement.freeing_radius_share * radius_m
     works = radius >= least
-    shorter = "a lead-in of at most " + number_text(lead_in, 1) + " m outward of the manhole"
-    shorter += " (bend radius " + number_text(radius, 1) + " m instead of "
-    shorter += number_text(radius_m, 1) + " m), on a warm day or with a pipe of smaller radius"
+    shorter = say_rows(
+        "a lead-in of at most {length} m outward of the manhole (bend radius {radius} m instead of "
+        "{usual} m), on a warm day or with a pipe of smaller radius",
+        length=number_text(lead_in, 1),
+        radius=number_text(radius, 1),
+        usual=number_text(radius_m, 1),
+    )
     inner = np.maximum((arcs * radius_m) ** 2 - lead_in**2, 0)
     shallower = arcs * radius_m - np.sqrt(inner)
-    entry = "an entry no deeper than " + number_text(shallower, 1) + " m"
+    entry = say_rows("an entry no deeper than {depth} m", depth=number_text(shallower, 1))
     found = placement.conflicts.take(chosen.rows)
     method = settings.digs.root_zone_method
-    another = "the pit at the other end of the string, or a cut at another manhole"
+    another = say("the pit at the other end of the string, or a cut at another manhole")
     return join_causes(
         [
             (works, shorter),
@@ -124,10 +149,13 @@ def write_freeing(
             (roots | (found.hard > 0), another),
             (
                 roots & (found.forbidding_trees == 0),
-                f"{method} excavation with the roots kept, if an arborist agrees",
+                say(
+                    "{method} excavation with the roots kept, if an arborist agrees",
+                    method=word(method),
+                ),
             ),
-            (found.services > 0, "the service located, exposed and held, or diverted"),
-            (found.unknown_trees > 0, "a survey of the trees whose zone is not known"),
+            (found.services > 0, say("the service located, exposed and held, or diverted")),
+            (found.unknown_trees > 0, say("a survey of the trees whose zone is not known")),
         ],
         size,
     )
@@ -143,15 +171,11 @@ def _name_forbidding(polygon: Objects, around: Surroundings) -> Objects:
 def _stem_causes(polygon: Objects, around: Surroundings) -> list[tuple[Flags, Objects]]:
     """Say which stems each excavation is too near, and which it may be too near."""
     dug, tree, is_sure = find_too_near(polygon, around.zones.stems)
-    limit = f"{around.zones.stems.limit_m:g} m"
-    said = (
-        (is_sure, f"nearer than {limit}, where nothing may be dug, to the stem of tree "),
-        (~is_sure, f"may be nearer than {limit}, where nothing may be dug, to the stem of tree "),
-    )
     causes = []
-    for which, words in said:
+    for which, sentence in zip((is_sure, ~is_sure), _NEAR, strict=True):
         names = _names_of(dug[which], around.zones.tree_id[tree[which]], len(polygon))
-        causes.append((names != "", words + names))
+        text = say_rows(sentence, limit=around.zones.stems.limit_m, trees=names)
+        causes.append((names != "", text))
     return causes
 
 
@@ -171,46 +195,62 @@ def write_why(
     dug, service = near_pairs(
         chosen.polygon, around.services, place.service_clearance_m, chosen.requests.size.depth_m
     )
-    kinds = around.services.kind[service].astype(str).astype(object)
-    served = _names_of(dug, kinds + " " + around.services.name[service].astype(str), size)
+    services, obstacles = around.services, around.obstacles
+    served = _kinds_of(dug, services.kind[service], services.name[service], size)
     dug, obstacle = near_pairs(chosen.polygon, around.obstacles, place.obstacle_clearance_m)
-    kinds = around.obstacles.kind[obstacle].astype(str).astype(object)
-    blocked = _names_of(dug, kinds + " " + around.obstacles.name[obstacle].astype(str), size)
+    blocked = _kinds_of(dug, obstacles.kind[obstacle], obstacles.name[obstacle], size)
     worst = around.zones.tree_id.astype(str).astype(object)
     tree = np.where(found.worst_tree >= 0, np.append(worst, "")[found.worst_tree], "")
-    share = number_text(100 * found.worst_share, 1)
-    takes = "takes " + number_text(found.worst_m2, 2) + " m2 (" + share + " %) of the zone of tree "
-    grazes = "touches the edge of the zone of tree "
-    takes = np.where(found.worst_m2 < _LEAST_SAID_M2, grazes, takes).astype(object) + tree
-    is_one = found.unknown_trees == 1
-    near = np.where(is_one, " nearby tree whose zone is", " nearby trees whose zones are")
+    takes = say_rows(
+        "takes {area} m2 ({share} %) of the zone of tree {tree}",
+        area=number_text(found.worst_m2, 2),
+        share=number_text(100 * found.worst_share, 1),
+        tree=tree,
+    )
+    grazes = say_rows("touches the edge of the zone of tree {tree}", tree=tree)
+    takes = np.where(found.worst_m2 < _LEAST_SAID_M2, grazes, takes)
     clear = placement.is_clear[chosen.rows]
+    open_words = take_texts(doubt, "position_doubt")
     is_sure = ~doubt["is_unsure"].to_numpy(dtype=bool, na_value=True)
-    missing = ", ".join(around.missing)
+    missing = join([word(name) for name in around.missing], ", ")
     return join_causes(
         [
-            (~placed, "not placed: depth, size or direction not known"),
+            (~placed, say("not placed: depth, size or direction not known")),
             (
                 found.structural_m2 > 0,
-                "digs "
-                + number_text(structural_m2, 2)
-                + " m2 of structural root zone, tree "
-                + tree,
+                say_rows(
+                    "digs {area} m2 of structural root zone, tree {tree}",
+                    area=number_text(structural_m2, 2),
+                    tree=tree,
+                ),
             ),
             (found.root_m2 > 0, takes),
             *_stem_causes(chosen.polygon, around),
-            (forbidden != "", "in the zone of " + forbidden + ", where no pit should stand"),
-            (served != "", "over or near " + served),
-            (blocked != "", "near " + blocked),
-            (found.is_outside, "leaves the study area"),
+            (
+                forbidden != "",
+                say_rows("in the zone of {trees}, where no pit should stand", trees=forbidden),
+            ),
+            (served != "", say_rows("over or near {services}", services=served)),
+            (blocked != "", say_rows("near {obstacles}", obstacles=blocked)),
+            (found.is_outside, say("leaves the study area")),
             (
                 found.unknown_trees > 0,
-                number_text(found.unknown_trees, 0) + near.astype(object) + " not known",
+                say_rows(
+                    "{n} nearby tree whose zone is not known",
+                    "{n} nearby trees whose zones are not known",
+                    n=number_text(found.unknown_trees, 0),
+                ),
             ),
-            (clear & is_sure, "clear of root zones and of everything checked"),
-            (clear & ~is_sure, "clear as drawn of root zones and of everything checked"),
-            (placed & (doubt["position_doubt"] != "").to_numpy(), doubt["position_doubt"]),
-            (np.full(size, missing != ""), f"not checked, no layer given: {missing}"),
+            (clear & is_sure, say("clear of root zones and of everything checked")),
+            (
+                clear & ~is_sure,
+                say("clear as drawn of root zones and of everything checked"),
+            ),
+            (placed & (open_words != ""), open_words),
+            (
+                np.full(size, missing != ""),
+                say("not checked, no layer given: {layers}", layers=missing),
+            ),
         ],
         size,
     )

@@ -9,6 +9,7 @@ from __future__ import annotations
 import ast
 import csv
 import datetime as dt
+import re
 import sys
 import tomllib
 from collections.abc import Iterator
@@ -33,14 +34,10 @@ _PLURAL: Final = ("say", "_")
 _CALLS: Final[dict[str, tuple[int | str, ...]]] = {
     "message": (0,),
     "Technique": ("name", "phrase"),
-    "at_most": ("remedy",),
-    "at_least": ("remedy",),
-    "must_not": ("remedy",),
-    "classed": ("remedy",),
-    "clear_of_services": ("remedy",),
-    "rest_on": ("note",),
 }
 """Function of Python to the arguments that are messages, by place or name."""
+_KEYWORDS: Final = ("remedy", "note", "unit")
+"""Names that hold messages wherever they are given a text."""
 _SCRIPT: Final = {"say": None, "sayMany": None}
 """Functions of the scripts that say something."""
 _NAMES: Final = {
@@ -50,6 +47,7 @@ _NAMES: Final = {
     "classed": 0,
     "clear_of_services": 2,
     "name_check": 0,
+    "_pull_check": 0,
 }
 """Function to the argument that names a check: its catalogue entry begins small."""
 _TABLES: Final[dict[str, tuple[str, ...]]] = {
@@ -98,9 +96,11 @@ def _read_files() -> Iterator[Entry]:
     for path in sorted(PACKAGE.rglob("*")):
         place = path.relative_to(PACKAGE).as_posix()
         if path.suffix == ".py":
-            tree = ast.parse(path.read_text(encoding="utf-8"))
-            calls = (node for node in ast.walk(tree) if isinstance(node, ast.Call))
-            yield from (entry for call in calls for entry in _read_call(call, place))
+            for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+                if isinstance(node, ast.Call):
+                    yield from _read_call(node, place)
+                if isinstance(node, ast.Assign) and getattr(node.targets[0], "id", "") in _KEYWORDS:
+                    yield from _state(_literal(node.value), place)
         elif path.suffix == ".js" and path.parent.name == "script":
             yield from _read_script(path, place)
         elif path.suffix == ".j2":
@@ -115,11 +115,17 @@ def _read_call(call: ast.Call, place: str) -> Iterator[Entry]:
     if name in _PLURAL and given.get(0):
         one, many = (strip_formats(given.get(at, "")) for at in (0, 1))
         yield Entry(one, many, given.get("context", ""), place)
-    for at in _CALLS.get(name, ()):
-        if given.get(at):
-            yield Entry(strip_formats(given[at]), "", "", place)
-    if given.get(_NAMES.get(name, "")):
-        yield Entry(lower_first(given[_NAMES[name]]), "", "", place)
+    words = _KEYWORDS if place.startswith("methods/") else ()
+    for at in (*_CALLS.get(name, ()), *words):
+        yield from _state(given.get(at, ""), place)
+    if name in _NAMES:
+        yield from _state(lower_first(given.get(_NAMES[name], "")), place)
+
+
+def _state(words: str, place: str) -> Iterator[Entry]:
+    """Take words as a message, but for signs of units."""
+    if re.search("[a-z]{3}", words):
+        yield Entry(strip_formats(words), "", "", place)
 
 
 def _literal(node: ast.expr) -> str:
@@ -152,7 +158,7 @@ def _read_tables() -> Iterator[Entry]:
     for place, columns in _TABLES.items():
         with (PACKAGE / place).open(encoding="utf-8", newline="") as stream:
             for row in csv.DictReader(stream):
-                yield from (Entry(row[name], "", "", place) for name in columns if row[name])
+                yield from (entry for name in columns for entry in _state(row[name], place))
 
 
 def _read_public() -> Iterator[Entry]:

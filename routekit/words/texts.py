@@ -153,13 +153,68 @@ def say(one: str, many: str = "", /, *, context: str = "", **values: object) -> 
 
 def _show(value: object, form: str) -> str:
     """Write a value for its slot in English."""
-    if form:
-        return Number(format(value, form))
     if isinstance(value, str):
         return value
+    if form:
+        return Number(format(value, form))
     if isinstance(value, float):
         return Number(f"{value:.10g}")
     return Number(value) if isinstance(value, int | np.integer) else str(value)
+
+
+def say_rows(one: str, many: str = "", /, *, context: str = "", **values: Any) -> Objects:
+    """Say a sentence for each row; see `say`.
+
+    Parameters
+    ----------
+    one, many, context : str
+        As `say` takes them.
+    **values : array_like, shape (n,)
+        Of each slot, or one for all rows; a number that is missing is said to be not known.
+
+    Returns
+    -------
+    numpy.ndarray of Text, shape (n,)
+
+    Examples
+    --------
+    >>> say_rows("{x:.1f} m of {name}", x=[1.25, np.nan], name="S1").tolist()
+    ['1.2 m of S1', 'not known m of S1']
+    """
+    columns = [np.asarray(value, dtype=object) for value in values.values()]
+    shape = np.broadcast_shapes(*(column.shape for column in columns))
+    rows = zip(*(np.broadcast_to(column, shape) for column in columns), strict=True)
+    lost = word(message("not known"))
+    texts = [
+        say(
+            one,
+            many,
+            context=context,
+            **{
+                slot: lost if isinstance(value, float) and np.isnan(value) else value
+                for slot, value in zip(values, row, strict=True)
+            },
+        )
+        for row in rows
+    ]
+    return fill(texts)
+
+
+def fill(texts: Iterable[str]) -> Objects:
+    """Put texts into an array that keeps their statements.
+
+    Parameters
+    ----------
+    texts : iterable of str
+
+    Returns
+    -------
+    numpy.ndarray of str, shape (n,)
+    """
+    listed = list(texts)
+    array = np.empty(len(listed), dtype=object)
+    array[:] = listed
+    return array
 
 
 def message(english: str) -> str:
