@@ -102,6 +102,9 @@ OBSTACLE_KINDS: Final = (
     message("water"),
 )
 
+DIG_METHODS: Final = (message("hand"), message("suction"), message("machine"), message("robot"))
+"""How pits and digs are dug, and connections reopened."""
+
 CONNECTION_KINDS: Final = (message("gully"), message("house"), message("unknown"))
 
 MM_PER_M: Final = 1000.0

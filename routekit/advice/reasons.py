@@ -13,7 +13,7 @@ from routekit.advice.score import CRITERIA, Choice, Scores
 from routekit.advice.value_texts import CODES, PHRASES
 from routekit.arrays import Floats, Ints, Texts
 from routekit.techniques import BURSTING, ROOTED_AGAIN
-from routekit.words.texts import Text, Values, begin, join, say, take_texts, word
+from routekit.words.texts import Text, Values, begin, fill, join, say, take_texts, word
 
 _BURST = [CODES.index(code) for code in BURSTING]
 _ROOTED = [CODES.index(code) for code in ROOTED_AGAIN]
@@ -172,7 +172,7 @@ def _compare_text(
     """Say in numbers how one technique compares with another in a criterion."""
     row = np.arange(len(one))
     alike = say("the two score the same, and it excavates less")
-    text = np.full(len(one), alike, dtype=object)
+    text = fill([alike] * len(one))
     for place, name in enumerate(CRITERIA):
         mine = row[criterion == place]
         pairs = [(facts[key][mine, one[mine]], facts[key][mine, other[mine]]) for key in facts]

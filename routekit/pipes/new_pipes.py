@@ -29,7 +29,7 @@ from routekit.pipes.settings import FlowSettings, LinerSettings, PipeSettings, P
 from routekit.settings.declare import Settings, setting
 from routekit.techniques import BURSTING, RECORDS, NewPipe
 from routekit.vocabulary import MM_PER_M
-from routekit.words.texts import Text, both, say
+from routekit.words.texts import Text, both, fill, say
 
 _OPEN_CUT_STEPS = 4
 _MADE_PER_NOMINAL = 3
@@ -223,7 +223,7 @@ def _plan_old(cases: pd.DataFrame, capacity: str, text: str) -> pd.DataFrame:
             "velocity_m_s": cases["velocity_sound_m_s"].to_numpy(dtype=float),
             "pipe_kg_m": 0.0,
             "wall_mm": np.nan,
-            **both("new_pipe", np.full(len(cases), text, dtype=object)),
+            **both("new_pipe", fill([text] * len(cases))),
         }
     )
 

@@ -259,7 +259,7 @@ def _end_causes(chains: pd.DataFrame, codes: tuple[Ints, Ints], renewed: Bools) 
     run = chains["run"].to_numpy()
     for name, node in (("start_cause", start[run]), ("end_cause", end[run])):
         count = np.where(node >= 0, meeting[np.maximum(node, 0)] if size else 0, 0)
-        cause = np.full(len(run), say("end of the renewed runs"), dtype=object)
+        cause = fill([say("end of the renewed runs")] * len(run))
         cause[count == _FOLLOWING_ON] = say("the renewed runs do not continue in line")
         meets = count > _FOLLOWING_ON
         cause[meets] = say_rows("junction of {count:.0f} renewed runs", count=count[meets])
