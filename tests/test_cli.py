@@ -79,7 +79,8 @@ def test_summary_agrees_with_the_geopackage(screened):
             assert not line
 
 
-def test_screen_as_json_is_the_summary_alone(sample_study, tmp_path):
+def test_screen_as_json_is_the_summary_alone(sample_study, sample_result, tmp_path, monkeypatch):
+    monkeypatch.setattr(pipeline, "run_study", lambda *_, **__: sample_result)
     answer = call("screen", sample_study.path.parent, "--out", tmp_path / "out", "--json")
     assert answer.exit_code == 0
     summary = json.loads(answer.stdout)
