@@ -159,6 +159,11 @@ class Technique:
             raise ValueError(f"{self.code}: tone {self.sign.tone!r} is not in the palette")
 
     @property
+    def is_renewal(self) -> bool:
+        """Whether the old pipe is gone: what follows a repair or a liner when it has served."""
+        return self.new_pipe in ("burst, same size", "burst, larger", "re-laid")
+
+    @property
     def is_through(self) -> bool:
         """Whether a new pipe goes in through the old one, under whatever stands above."""
         return self.new_pipe not in ("old pipe", "mended", "re-laid")

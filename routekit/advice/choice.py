@@ -8,10 +8,16 @@ from dataclasses import dataclass, replace
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-from routekit.advice.burst_choice import carry_string_pull, choose_burst_runs, list_string_pulls
+from routekit.advice.appraised import find_turns
+from routekit.advice.burst_choice import (
+    BurstChoice,
+    carry_string_pull,
+    choose_burst_runs,
+    list_string_pulls,
+)
 from routekit.advice.confirmations import ask_on_site
+from routekit.advice.currency import Money
 from routekit.advice.new_bores import find_heights, size_new_pipes
 from routekit.advice.options import (
     Comparison,
@@ -127,7 +133,7 @@ def choose_renewal(
     plans = carry_string_pull(plans, works)
     final = compare_techniques(place, plans, works, shares, settings)
     tell("Writing recommendations")
-    advice = _advise(place, plans, final, works, decided, chosen_strings.free_technique, settings)
+    advice = _advise(place, plans, final, works, decided, chosen_strings, settings)
     chosen = advice["technique"].astype(str).to_numpy(dtype=object)
     works = replace(works, digs=set_out_digs(place, chosen))
     encroachments = encroach(place, works, chosen, exposure.breaches, zones)
@@ -143,7 +149,14 @@ def choose_renewal(
     advice = ask_on_site(advice, place, works, laydown, name_barred(encroachments))
     items = itemise_works(place, plans, works, shares, chosen, settings)
     balance, totals = sum_up(
-        place, zones, exposure, works, encroachments, chosen, final.quantities, settings.currency
+        place,
+        zones,
+        exposure,
+        works,
+        encroachments,
+        chosen,
+        final.quantities,
+        _say_money(settings),
     )
     return Renewal(
         runs=_attach_facts(runs, place.cases, flow),
@@ -173,7 +186,7 @@ def _advise(
     final: Comparison,
     works: Works,
     decided: Decided,
-    free_technique: NDArray[np.int64],
+    strings: BurstChoice,
     settings: ChoiceSettings,
 ) -> pd.DataFrame:
     """Recommend a technique for every run, with the pits that its string would need."""
@@ -183,14 +196,21 @@ def _advise(
         plans,
         final.scores,
         decided,
-        strings=list_string_pulls(works, plans).assign(free_technique=free_technique),
-        currency=settings.currency,
-        horizon_years=settings.advice.work.horizon_years,
+        strings=list_string_pulls(works, plans).assign(free_technique=strings.free_technique),
+        money=_say_money(settings),
     )
     technique = advice["technique"].astype(str).to_numpy(dtype=object)
     return advice.assign(
-        string_id=works.string_of_run, **size_new_pipes(place.runs, plans, technique)
+        string_id=works.string_of_run,
+        appraisal_turns=find_turns(advice, final, works, strings, settings.advice),
+        **size_new_pipes(place.runs, plans, technique),
     )
+
+
+def _say_money(settings: ChoiceSettings) -> Money:
+    """Name the currency and the appraisal rule in force."""
+    advice = settings.advice
+    return Money(settings.currency, advice.appraisal_label, advice.appraisal_rule.source)
 
 
 def _attach_facts(

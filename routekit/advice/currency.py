@@ -2,11 +2,21 @@
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import pandas as pd
 
 from routekit.advice.rates import RateGroup
 from routekit.layers.findings import Findings
 from routekit.layers.settings import StudySection
+
+
+class Money(NamedTuple):
+    """How costs are said: the currency, the rule of whole-life costs in words, and its source."""
+
+    currency: str
+    appraisal: str
+    source: str
 
 
 def find_neutral_rates(study: StudySection, rates: RateGroup) -> pd.DataFrame:

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from routekit.advice.currency import Money
 from routekit.advice.score import CRITERIA, Choice, Scores
 from routekit.advice.value_texts import CODES, PHRASES
 from routekit.arrays import Floats, Ints, Texts
@@ -56,7 +57,7 @@ class _Side:
     """How a comparison is said: of one that has less than the other, or of one that has more."""
 
     is_less: bool
-    unit: Text
+    money: Money
 
 
 def decide(scores: Scores, choice: Choice) -> Ints:
@@ -273,18 +274,45 @@ def _survey_text(pair: Pair, side: _Side) -> Text:
 
 
 def _cost_text(pair: Pair, side: _Side) -> Text:
-    """Compare costs; within a hundredth they are about equal."""
+    """Compare costs over the whole life, and first costs beside them."""
     one, other = pair["whole_life_cost"]
     if np.isnan(one) or np.isnan(other):
         if side.is_less:
-            return say("it costs less, as far as costs are known")
-        return say("it costs more, as far as costs are known")
-    costs: Values = {"one": one, "other": other, "unit": side.unit}
+            return say("it costs less over its life, as far as costs are known")
+        return say("it costs more over its life, as far as costs are known")
+    money = side.money
+    costs: Values = {
+        "one": one,
+        "other": other,
+        "unit": word(money.currency),
+        "rule": money.appraisal,
+    }
+    build = _build_text(pair, said_less=one < other)
     if abs(one - other) <= 0.01 * max(one, other):
-        return say("the two cost about the same ({one:,.0f} and {other:,.0f} {unit})", **costs)
-    if side.is_less:
-        return say("it costs less ({one:,.0f} against {other:,.0f} {unit})", **costs)
-    return say("it costs more ({one:,.0f} against {other:,.0f} {unit})", **costs)
+        said = say(
+            "the two cost about the same over their lives ({one:,.0f} against {other:,.0f} {unit}; "
+            "{rule})",
+            **costs,
+        )
+    elif side.is_less:
+        said = say(
+            "it costs less over its life ({one:,.0f} against {other:,.0f} {unit}; {rule})", **costs
+        )
+    else:
+        said = say(
+            "it costs more over its life ({one:,.0f} against {other:,.0f} {unit}; {rule})", **costs
+        )
+    return say("{costs}, {build}", costs=said, build=build) if build else said
+
+
+def _build_text(pair: Pair, *, said_less: bool) -> Text | str:
+    """Say what the two cost to build, and where that is the other way round."""
+    one, other = pair["cost"]
+    if np.isnan(one) or np.isnan(other):
+        return ""
+    if (one < other) != said_less:
+        return say("though it costs {one:,.0f} against {other:,.0f} to build", one=one, other=other)
+    return say("and {one:,.0f} against {other:,.0f} to build", one=one, other=other)
 
 
 def _carbon_text(pair: Pair, side: _Side) -> Text:
@@ -312,22 +340,22 @@ _WRITERS: Mapping[str, Callable[[Pair, _Side], Text]] = {
 }
 
 
-def cause_text(cases: pd.DataFrame, verdict: Verdict, unit: Text) -> Texts:
+def cause_text(cases: pd.DataFrame, verdict: Verdict, unit: Money) -> Texts:
     """Say why the choice beats the runner-up.
 
     Parameters
     ----------
     cases : DataFrame
     verdict : Verdict
-    unit : Text
-        The currency and the years that costs are counted over.
+    unit : Money
+        How costs are said.
 
     Returns
     -------
     numpy.ndarray of str, shape (n,)
     """
     chosen, second, _ = verdict.choice
-    side = _Side(is_less=True, unit=unit)
+    side = _Side(is_less=True, money=unit)
     gain = _compare_text(verdict.scores.facts, chosen, second, verdict.criterion, side)
     alone = np.isin(second, _BURST) & verdict.is_second_better
     gain[alone] = say(
@@ -341,8 +369,8 @@ def cause_text(cases: pd.DataFrame, verdict: Verdict, unit: Text) -> Texts:
             & (verdict.criterion == CRITERIA.index("cost"))
         )
         roots = say(
-            "where roots choke the joints, a liner or repair is assumed to last only part of its "
-            "usual life"
+            "where roots choke the joints, they come back at the ends and connections of a liner "
+            "or repair and are cut again"
         )
         gain[shortened] = [join([one, roots], "; ") for one in gain[shortened]]
     return np.array(
@@ -469,21 +497,21 @@ def unplaced_text(verdict: Verdict) -> Texts:
     return text
 
 
-def lost_text(verdict: Verdict, unit: Text) -> Texts:
+def lost_text(verdict: Verdict, unit: Money) -> Texts:
     """Say why the runner-up lost.
 
     Parameters
     ----------
     verdict : Verdict
-    unit : Text
-        The currency and the years that costs are counted over.
+    unit : Money
+        How costs are said.
 
     Returns
     -------
     numpy.ndarray of str, shape (n,)
     """
     chosen, second, _ = verdict.choice
-    side = _Side(is_less=False, unit=unit)
+    side = _Side(is_less=False, money=unit)
     loss = _compare_text(verdict.scores.facts, second, chosen, verdict.criterion, side)
     text = np.array([begin(more) for more in loss], dtype=object)
     text[verdict.criterion < 0] = say("The two score the same, and this one excavates more")

@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
+from routekit.advice.currency import Money
 from routekit.advice.rates import LEVELS, FloatArray
 from routekit.advice.surfaces import KINDS
 from routekit.arrays import Flags, Texts
@@ -30,6 +31,8 @@ JOINING: Final = (
     "Runs worked on with connections not known (digs, reopening, impact and cost left out)"
 )
 """Name of the line that counts runs whose connections are not known."""
+WHOLE_LIFE: Final = "Cost over the whole life"
+"""Name of the line of whole-life costs; the appraisal rule stands behind it."""
 UNPLACED: Final = "Pits not placed: root zone not counted"
 """Name of the line that counts pits whose place or size is not known."""
 
@@ -59,7 +62,7 @@ SUMS: Final[dict[str, tuple[str, str, str]]] = {
     "pipe_kg": ("New pipe and liner", "kg", "arithmetic"),
     "days": ("Working days of one crew", "days", "production_practice"),
     "cost": ("Cost", CURRENCY, "unit_rates_house"),
-    "whole_life_cost": ("Cost with renewals over the horizon", CURRENCY, "renewal_horizon"),
+    "whole_life_cost": (WHOLE_LIFE, CURRENCY, "appraisal"),
     "co2e_embodied_kg": ("CO2e of materials", "kg CO2e", "ice_v2"),
     "co2e_transport_kg": ("CO2e of transport", "kg CO2e", "carbon_memory"),
     "co2e_plant_kg": ("CO2e of plant", "kg CO2e", "carbon_memory"),
@@ -77,7 +80,7 @@ def build_totals(
     loss_recommended: pd.DataFrame,
     pits: pd.DataFrame,
     digs: pd.DataFrame,
-    currency: str,
+    money: Money,
     is_joined: ArrayLike = True,
     is_sized: ArrayLike = True,
 ) -> pd.DataFrame:
@@ -97,8 +100,8 @@ def build_totals(
     digs : pandas.DataFrame
         Small digs of the recommendation, with `method`; work by robot is not a dig, and
         connections of open cut lie in its trench.
-    currency : str
-        Name of the currency.
+    money : Money
+        The currency, and the rule by which whole-life costs were worked out.
     is_joined : array_like of bool, shape (n,), optional
         Whether the number of connections of each run is known; all where not given.
     is_sized : array_like of bool, shape (n,), optional
@@ -136,7 +139,7 @@ def build_totals(
             [np.zeros_like(at_work), at_work & ~sized],
         ),
         *_dig_lines(digs, at_work, joined),
-        *_sum_lines(tables, currency),
+        *_sum_lines(tables, money),
     ]
     columns = {
         f"{side}_{level}": [float(getattr(line, side)[place]) for line in lines]
@@ -278,11 +281,14 @@ def _amounts(table: pd.DataFrame, quantity: str) -> FloatArray:
     return table[columns].to_numpy(dtype=np.float64)
 
 
-def _sum_lines(tables: tuple[pd.DataFrame, ...], currency: str) -> list[Line]:
+def _sum_lines(tables: tuple[pd.DataFrame, ...], money: Money) -> list[Line]:
     """Sum each quantity over the runs where it is known on both sides."""
     at_work = _work_on(tables[0]) | _work_on(tables[1])
     lines = []
-    for quantity, (name, unit, source) in SUMS.items():
+    for quantity, (plain, unit, origin) in SUMS.items():
+        is_life = plain == WHOLE_LIFE
+        name = f"{plain} ({money.appraisal})" if is_life else plain
+        source = money.source if is_life else origin
         amounts = [_amounts(table, quantity) for table in tables]
         known = ~np.any([np.isnan(amount).any(axis=1) for amount in amounts], axis=0)
         is_told = not at_work.any() or bool((known & at_work).any())
@@ -290,7 +296,7 @@ def _sum_lines(tables: tuple[pd.DataFrame, ...], currency: str) -> list[Line]:
             amount[known].sum(axis=0) if is_told else np.full(len(LEVELS), np.nan)
             for amount in amounts
         )
-        shown = currency if unit == CURRENCY else unit
+        shown = money.currency if unit == CURRENCY else unit
         lines += [Line(name, shown, first, second, source), *_left_out(name, [~known, ~known])]
     return lines
 
@@ -303,7 +309,7 @@ def sum_up(
     encroachments: pd.DataFrame,
     chosen: Texts,
     quantities: dict[str, pd.DataFrame],
-    currency: str,
+    money: Money,
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Balance each tree, and set open cut wherever work is needed against the recommendation.
 
@@ -321,7 +327,7 @@ def sum_up(
         Recommended technique of each run.
     quantities : dict of str to DataFrame
         Of every technique on every run.
-    currency : str
+    money : Money
 
     Returns
     -------
@@ -346,7 +352,7 @@ def sum_up(
         loss_recommended=after,
         pits=works.pits,
         digs=works.digs,
-        currency=currency,
+        money=money,
         is_joined=place.cases["n_connections"].notna().to_numpy(),
         is_sized=~unsized,
     )

@@ -67,8 +67,18 @@ ADVICE_FACTS: Final = (
     "runner_up",
     "string_id",
     "is_feasible",
+    "cost_mid",
+    "whole_life_cost_mid",
+    "appraisal",
 )
-ADVICE_TEXTS: Final = ("reason", "runner_up_reason", "would_change", "to_confirm", "decision")
+ADVICE_TEXTS: Final = (
+    "reason",
+    "runner_up_reason",
+    "would_change",
+    "to_confirm",
+    "decision",
+    "appraisal_turns",
+)
 TREE_FACTS: Final = (
     "tree_id",
     "species",

@@ -21,6 +21,9 @@ async function runCard(run) {
       ["Runner-up", of("runner_up") ? techniqueName(of("runner_up")) : "none"],
       of("runner_up") ? ["Why not the runner-up", said(text("runner_up_reason"))] : null,
       ["What would change it", said(text("would_change"))],
+      ["First cost", of("cost_mid") === null ? NOT_KNOWN : `${grouped(of("cost_mid"))} ${costUnit()}`],
+      ["Whole-life cost", of("whole_life_cost_mid") === null ? NOT_KNOWN : `${grouped(of("whole_life_cost_mid"))} ${costUnit()} (${of("appraisal")})`],
+      text("appraisal_turns") ? ["Open between appraisal rules", text("appraisal_turns")] : null,
       ["To confirm on site", text("to_confirm") ? text("to_confirm") : "nothing"],
       stringFact(of("string_id")),
     ]),
@@ -129,7 +132,7 @@ function optionList(detail) {
   const rows = detail.rowsOf("options");
   if (!rows.length) return null;
   const of = (name, row) => detail.options.get(name, row);
-  const more = [[DUG, "root_m2"], [costHead(), "cost"], ["CO\u2082e, kg", "co2e_kg"]]
+  const more = [[DUG, "root_m2"], [costHead(), "cost"], ["Whole-life cost", "whole_life_cost"], ["CO\u2082e, kg", "co2e_kg"]]
     .filter(([, name]) => detail.options.has(name));
   const heads = ["Technique", "Verdict", "New bore, capacity", ...more.map(([head]) => head)];
   return [make("h3", {}, "Techniques compared"), dataTable("Techniques compared", heads,
@@ -140,11 +143,15 @@ function optionList(detail) {
   detail.options.has("root_m2") ? make("p", { class: "remedy" }, "Dug or severed: root zone that the works dig up and, for open cut, what the trench severs from its tree; summed over trees.") : null];
 }
 
-function costHead() {
+function costUnit() {
   for (let row = 0; row < study.totals.n; row += 1) {
-    if (study.totals.get("quantity", row) === "Cost" && study.totals.get("unit", row)) return `Cost, ${study.totals.get("unit", row)}`;
+    if (study.totals.get("quantity", row) === "Cost" && study.totals.get("unit", row)) return study.totals.get("unit", row);
   }
-  return "Cost";
+  return "";
+}
+
+function costHead() {
+  return costUnit() ? `First cost, ${costUnit()}` : "First cost";
 }
 
 // Checks of one technique at a time; the recommended one first.
