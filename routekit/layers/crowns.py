@@ -18,8 +18,8 @@ from numpy.typing import NDArray
 
 from routekit.errors import LayerError
 from routekit.geometry.plane import AREA_DIMENSION
-from routekit.layers.canopy import RasterTrees, describe_fault, find_raster_trees
-from routekit.vocabulary import write_count
+from routekit.layers.canopy import RasterTrees, find_raster_trees, is_readable
+from routekit.words.texts import say
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterator, Mapping
@@ -66,12 +66,18 @@ def settle_crowns(trees: gpd.GeoDataFrame, *, findings: Findings) -> gpd.GeoData
     from_area = 2.0 * np.sqrt(shapely.area(geometry) / np.pi)
     is_taken = is_area & np.isnan(given)
     if is_area.any():
-        seen = f"{int(is_area.sum()):,} trees drawn as crowns"
-        done = "stem set at the centroid or on the crown; position and stem are estimates"
+        seen = say(
+            "{n:,} tree drawn as a crown", "{n:,} trees drawn as crowns", n=int(is_area.sum())
+        )
+        done = say("stem set at the centroid or on the crown; position and stem are estimates")
         findings.note("warning", "trees", "geometry", seen, done)
     if is_taken.any():
-        seen = f"no crown diameter on {int(is_taken.sum()):,} crowns"
-        done = "that of the circle of the same area"
+        seen = say(
+            "no crown diameter on {n:,} crown",
+            "no crown diameter on {n:,} crowns",
+            n=int(is_taken.sum()),
+        )
+        done = say("taken from the circle of the same area")
         findings.note("info", "trees", "crown_diameter_m", seen, done)
     out = trees.assign(
         crown_diameter_m=np.where(is_taken, from_area, given),
@@ -155,10 +161,14 @@ def add_raster_trees(
 
 def _report_unused(canopy: Path, findings: Findings) -> None:
     """Say that a raster is given and not asked for, and whether it could be read at all."""
-    seen = f'{canopy.name} is given, but crowns.use = "never"'
-    if fault := describe_fault(canopy):
-        seen += f"; and {fault}"
-    done = 'not used: no tree comes from it; set crowns.use = "gaps" or "only" if it should'
+    if is_readable(canopy):
+        seen = say('{file} is given, but crowns.use = "never"', file=canopy.name)
+    else:
+        seen = say(
+            '{file} is given, but crowns.use = "never"; and it cannot be read as a raster',
+            file=canopy.name,
+        )
+    done = say('not used: no tree comes from it; set crowns.use = "gaps" or "only" if it should')
     findings.note("warning", "canopy", "", seen, done)
 
 
@@ -181,14 +191,18 @@ def _is_on_building(
     )
     is_on = np.zeros(len(found.top), dtype=bool)
     if not is_building.any():
-        seen = f"no buildings are known, and roofs in {canopy.name} look like crowns"
-        done = "each taken as a tree; give layers.obstacles, or a raster of vegetation only"
+        seen = say("no buildings are known, and roofs in {file} look like crowns", file=canopy.name)
+        done = say("each taken as a tree; give layers.obstacles, or a raster of vegetation only")
         findings.note("warning", "canopy", "", seen, done)
         return is_on
     is_on[shapely.STRtree(found.top).query(geometry[is_building], predicate="intersects")[1]] = True
     if is_on.any():
-        seen = f"{int(is_on.sum()):,} tops lie on a building"
-        findings.note("info", "canopy", "", seen, "taken as roofs: no tree made")
+        seen = say(
+            "{n:,} treetop lies on a building",
+            "{n:,} treetops lie on a building",
+            n=int(is_on.sum()),
+        )
+        findings.note("info", "canopy", "", seen, say("taken as roofs: no tree made"))
     return is_on
 
 
@@ -206,9 +220,13 @@ def _is_in_inventory(
     stems = np.asarray(trees.geometry)
     is_in[tree.query(stems, predicate="dwithin", distance=reach)[1]] = True
     if is_in.any():
-        seen = f"{int(is_in.sum()):,} tops lie in a crown of the inventory or within "
-        seen += f"{settings.gap_distance_m:g} m of a stem"
-        findings.note("info", "canopy", "", seen, "trees of the inventory: none made")
+        seen = say(
+            "{n:,} treetop lies in a crown of the inventory or within {distance:g} m of a stem",
+            "{n:,} treetops lie in a crown of the inventory or within {distance:g} m of a stem",
+            n=int(is_in.sum()),
+            distance=settings.gap_distance_m,
+        )
+        findings.note("info", "canopy", "", seen, say("trees of the inventory: none made"))
     return is_in
 
 
@@ -279,31 +297,48 @@ def _report_made(
 ) -> None:
     """Say how many trees were made, and what is and is not known of them."""
     if made.empty:
-        seen = f"{canopy.name} shows no tree that the inventory does not have"
-        findings.note("info", "canopy", "", seen, "none made")
+        seen = say("{file} shows no tree that the inventory does not have", file=canopy.name)
+        findings.note("info", "canopy", "", seen, say("none made"))
         return
-    n = f"{write_count(len(made), 'tree')} made from {canopy.name}"
+    what = say(
+        "{n:,} tree made from {file}",
+        "{n:,} trees made from {file}",
+        n=len(made),
+        file=canopy.name,
+    )
     findings.note(
         "warning",
         "trees",
         "origin",
-        f"{n} within {settings.within_m:g} m of a sewer, each named by its place",
-        "what was felled or planted since the flight is not known, nor what stands below another "
-        "crown; hedges and masts may be among them",
+        say(
+            "{made} within {distance:g} m of a sewer, each named by its place",
+            made=what,
+            distance=settings.within_m,
+        ),
+        say(
+            "what was felled or planted since the flight is not known, nor what stands below "
+            "another crown; hedges and masts may be among them"
+        ),
     )
     findings.note(
         "warning",
         "trees",
         "geometry",
-        f"{n}: the point is the top of the crown, not the stem",
-        f"position_sd_m {settings.position_sd_m:g}: survey the stems before any work",
+        say("{made}: the point is the top of the crown, not the stem", made=what),
+        say(
+            "position_sd_m {deviation:g}: survey the stems before any work",
+            deviation=settings.position_sd_m,
+        ),
     )
     findings.note(
         "warning",
         "trees",
         "is_protected",
-        f"{n}: species, protection, veteran standing, condition and category are not known",
-        "they stay not known: find out before any work",
+        say(
+            "{made}: species, protection, veteran status, condition and category are not known",
+            made=what,
+        ),
+        say("they stay not known: find out before any work"),
     )
     if trees.empty:
         return
@@ -314,6 +349,6 @@ def _report_made(
         "trees",
         made["tree_id"].iloc[np.unique(holds)],
         field="origin",
-        seen="made from the raster, and a stem of the inventory stands under its crown",
-        done="both kept: check on site whether they are one tree",
+        seen=say("made from the raster, and a stem of the inventory stands under its crown"),
+        done=say("both kept: check on site whether they are one tree"),
     )

@@ -27,6 +27,7 @@ from pyproj.exceptions import CRSError, ProjError
 from pyproj.transformer import AreaOfInterest, TransformerGroup
 
 from routekit.errors import CrsError
+from routekit.words.texts import say
 
 if TYPE_CHECKING:
     from routekit.layers.findings import Findings
@@ -132,8 +133,13 @@ def own_crs(raw: RawLayer, declared: str | None, findings: Findings) -> pyproj.C
         crs = parse_crs(declared, f"crs.{raw.layer}")
         _refuse_unplaced(crs, raw)
         if held is not None and drop_heights(held) != crs:
-            seen = f"{raw.path.name} says {name_crs(held)}, the study file {name_crs(crs)}"
-            findings.note("warning", raw.layer, "crs", seen, "the study file is followed")
+            seen = say(
+                "{file} says {own}, the study file {declared}",
+                file=raw.path.name,
+                own=name_crs(held),
+                declared=name_crs(crs),
+            )
+            findings.note("warning", raw.layer, "crs", seen, say("the study file is followed"))
         return crs
     if held is None:
         bounds = np.asarray(frame.total_bounds)
@@ -149,8 +155,9 @@ def own_crs(raw: RawLayer, declared: str | None, findings: Findings) -> pyproj.C
     crs = drop_heights(held)
     _refuse_unplaced(crs, raw)
     if crs != held:
-        seen = f"{name_crs(held)} has heights"
-        findings.note("info", raw.layer, "crs", seen, "heights dropped; levels come from columns")
+        seen = say("{system} has heights", system=name_crs(held))
+        done = say("heights dropped; levels come from columns")
+        findings.note("info", raw.layer, "crs", seen, done)
     return crs
 
 
@@ -214,8 +221,10 @@ def choose_working_crs(
     if not fault:
         return own
     utm = _fit_crs(own, place)
-    seen = f"the sewers' {name_crs(own)} {fault}"
-    findings.note("info", "sewers", "crs", seen, f"worked in {name_crs(utm)}")
+    seen = say(
+        "the reference system of the sewers, {system}, {fault}", system=name_crs(own), fault=fault
+    )
+    findings.note("info", "sewers", "crs", seen, say("worked in {system}", system=name_crs(utm)))
     return utm
 
 
@@ -235,15 +244,15 @@ def find_fault(crs: pyproj.CRS, place: tuple[float, float]) -> str:
         Empty if it is fit: projected, in metres, scale within `MAX_SCALE_ERROR` of one.
     """
     if not crs.is_projected:
-        return "is not projected"
+        return say("is not projected")
     if any(
         abs(axis.unit_conversion_factor - 1.0) > UNIT_FACTOR_TOLERANCE for axis in crs.axis_info
     ):
-        return f"is in {crs.axis_info[0].unit_name}, not metres"
+        return say("is in {unit}, not metres", unit=crs.axis_info[0].unit_name)
     factors = pyproj.Proj(crs).get_factors(*place)
     worst = max(abs(factors.meridional_scale - 1.0), abs(factors.parallel_scale - 1.0))
     if not worst <= MAX_SCALE_ERROR:
-        return f"is off scale by {100 * worst:.0f} % at the sewers"
+        return say("is off scale by {share:.0f} % at the sewers", share=100 * worst)
     return ""
 
 
@@ -316,18 +325,29 @@ def _report_accuracy(
     findings: Findings,
 ) -> None:
     """Make a finding of the accuracy of the operation used."""
-    accuracy = group.transformers[0].accuracy
-    known = f"accuracy {accuracy:g} m" if accuracy >= 0 else "accuracy not stated"
+    accuracy, is_best = group.transformers[0].accuracy, group.best_available
     grids = sorted({grid.short_name for op in group.unavailable_operations for grid in op.grids})
-    missing = f"; a better operation needs {', '.join(grids)}" if grids else ""
-    is_best = group.best_available
-    if not is_best:
-        known += ", not the best operation"
     is_good = is_best and 0 <= accuracy <= GOOD_ACCURACY_M
-    seen = (
-        f"{name_crs(source)} brought to {name_crs(target)}: {known}{missing if not is_best else ''}"
+    known = (
+        say("accuracy {accuracy:g} m", accuracy=accuracy)
+        if accuracy >= 0
+        else say("accuracy not stated")
     )
-    done = "positions may be off by that much" if not is_good else "transformed"
+    if not is_best and grids:
+        known = say(
+            "{accuracy}, not the best operation; a better one needs {grids}",
+            accuracy=known,
+            grids=", ".join(grids),
+        )
+    elif not is_best:
+        known = say("{accuracy}, not the best operation", accuracy=known)
+    seen = say(
+        "transformed from {source} to {target}: {accuracy}",
+        source=name_crs(source),
+        target=name_crs(target),
+        accuracy=known,
+    )
+    done = say("used") if is_good else say("used; positions may be off by that much")
     findings.note("info" if is_good else "warning", layer, "crs", seen, done)
 
 

@@ -29,6 +29,8 @@ from routekit.layers.levels import is_depth
 from routekit.layers.nodes import line_ends
 from routekit.layers.settings import METRES
 from routekit.layers.terrain import sample_terrain
+from routekit.words.columns import say_each
+from routekit.words.texts import Text, say
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -198,9 +200,9 @@ def _depth_at(
         ways, shallowest_m=limits.shallowest_m, deepest_m=limits.deepest_m
     )
     doubts = (
-        (invert_depth, f"invert_{end}_m", "invert and cover level"),
-        (ways[1], column, "the manhole's depth"),
-        (terrain_depth, f"invert_{end}_m", "invert and terrain"),
+        (invert_depth, f"invert_{end}_m", say("invert and cover level")),
+        (ways[1], column, say("the depth of the manhole")),
+        (terrain_depth, f"invert_{end}_m", say("invert and terrain")),
     )
     for each, field, what in doubts:
         _report_implausible(runs, each, field, what, inputs, findings)
@@ -304,8 +306,14 @@ def _sample_ends(
     )
     n_none = int(np.isnan(both).sum())
     if n_none:
-        seen = f"{n_none:,} of {len(both):,} run ends lie outside {terrain.name} or on no data"
-        findings.note("warning", "terrain", "", seen, "no ground level from it there")
+        seen = say(
+            "{n:,} of {total:,} run ends lies outside {file} or on no data",
+            "{n:,} of {total:,} run ends lie outside {file} or on no data",
+            n=n_none,
+            total=len(both),
+            file=terrain.name,
+        )
+        findings.note("warning", "terrain", "", seen, say("no ground level from it there"))
     return {"up": both[: len(runs)], "down": both[len(runs) :]}
 
 
@@ -321,12 +329,19 @@ def _check_terrain(
     ground, invert = ground[is_known], invert[is_known]
     if is_depth(ground - invert):
         return
-    seen = f"the terrain lies {np.median(ground - invert):.2f} m above inverts at the median"
+    height = np.median(ground - invert)
     if unit is None and is_depth(METRES["ft"] * ground - invert):
-        msg = f"layers.terrain: {seen}, which fits if its levels are in ft; "
-        raise FieldError(msg + 'say units.terrain.level_m = "ft" or "m" in the study file')
-    seen += ", as no network's does"
-    done = "depths that no street sewer has are not used; another unit or datum?"
+        msg = (
+            f"layers.terrain: the terrain lies {height:.2f} m above inverts at the median, which "
+            'fits if its levels are in ft; say units.terrain.level_m = "ft" or "m" in the study '
+            "file"
+        )
+        raise FieldError(msg)
+    seen = say(
+        "the terrain lies {height:.2f} m above inverts at the median, as in no real network",
+        height=height,
+    )
+    done = say("depths that no street sewer has are not used; another unit or datum?")
     findings.note("error", "terrain", "level_m", seen, done)
 
 
@@ -334,7 +349,7 @@ def _report_implausible(
     runs: gpd.GeoDataFrame,
     depth: Floats,
     field: str,
-    what: str,
+    what: Text,
     inputs: InputSettings,
     findings: Findings,
 ) -> None:
@@ -343,23 +358,29 @@ def _report_implausible(
     is_odd = (depth < limits.shallowest_m) | (depth > limits.deepest_m)
     if not is_odd.any():
         return
-    metres = pd.Series(depth[is_odd]).map("{:.2f}".format).astype("str").to_numpy(dtype=object)
     findings.add(
         "warning",
         "sewers",
         runs.loc[is_odd, "run_id"],
         field=field,
-        seen=metres + f" m deep by {what}, not within {limits.shallowest_m:g} to "
-        f"{limits.deepest_m:g} m",
-        done="that depth not used; the next way to a depth taken",
+        seen=say_each(
+            "{depth:.2f} m deep by {source}, not within {low:g} to {high:g} m",
+            depth=depth[is_odd],
+            source=what,
+            low=limits.shallowest_m,
+            high=limits.deepest_m,
+        ),
+        done=say("that depth not used; the next source of a depth taken"),
     )
 
 
 def _report_assumed(runs: gpd.GeoDataFrame, inputs: InputSettings, findings: Findings) -> None:
     """Name the runs whose depth is assumed or carried over from the other end."""
     done = {
-        "assumed": f"{inputs.study.default_depth_m:g} m assumed (study.default_depth_m)",
-        "other end": "taken from the other end of the run",
+        "assumed": say(
+            "{depth:g} m assumed (study.default_depth_m)", depth=inputs.study.default_depth_m
+        ),
+        "other end": say("taken from the other end of the run"),
     }
     for source, text in done.items():
         rows = runs.loc[runs["depth_source"].eq(source), "run_id"]
@@ -368,6 +389,6 @@ def _report_assumed(runs: gpd.GeoDataFrame, inputs: InputSettings, findings: Fin
             "sewers",
             rows,
             field="depth_source",
-            seen="no level or depth at one end or both",
+            seen=say("no level or depth at one end or both"),
             done=text,
         )

@@ -53,6 +53,7 @@ from routekit.layers.raw_layers import find_file, read_layer
 from routekit.layers.same_tree import refuse_other_trees
 from routekit.layers.stem_columns import settle_stems
 from routekit.layers.units import ask_about_feet
+from routekit.words.texts import say
 
 if TYPE_CHECKING:
     import pyproj
@@ -186,11 +187,13 @@ def _read_all(
     for name in (*VECTOR_LAYERS, *TABLE_LAYERS):
         source = getattr(inputs.layers, name)
         if name == "trees" and source is not None and inputs.crowns.use == "only":
-            findings.note("warning", name, "", 'crowns.use = "only"', "the layer is not read")
+            seen, done = say('crowns.use = "only"'), say("the layer is not read")
+            findings.note("warning", name, "", seen, done)
             continue
         if source is None:
             if name != "study_area":
-                findings.note("info", name, "", "the study names no such layer", "done without")
+                seen = say("the study names no such layer")
+                findings.note("info", name, "", seen, say("done without"))
             continue
         raw = read_layer(
             name,
@@ -210,7 +213,8 @@ def _read_all(
             if name in REQUIRED:
                 msg = f'layers.{name}: {raw.path}, layer "{raw.layer_name}" holds no rows'
                 raise LayerError(msg)
-            findings.note("warning", name, "", f"{raw.path.name} holds no rows", "done without")
+            seen = say("{file} holds no rows", file=raw.path.name)
+            findings.note("warning", name, "", seen, say("done without"))
         tallies[name]["read"] = len(raw.frame)
         raws[name] = raw
     return raws
@@ -278,8 +282,13 @@ def _place_layers(
     for name, each in geometry.items():
         n_high = int(shapely.has_z(each).sum())
         if n_high:
-            seen = f"heights in the geometry of {n_high:,} rows"
-            findings.note("info", name, "geometry", seen, "dropped; levels come from columns")
+            seen = say(
+                "heights in the geometry of {n:,} row",
+                "heights in the geometry of {n:,} rows",
+                n=n_high,
+            )
+            done = say("dropped; levels come from columns")
+            findings.note("info", name, "geometry", seen, done)
         unread = raws[name].unread
         if unread is not None:
             tables[name] = tables[name].assign(is_unread=unread)
@@ -296,7 +305,7 @@ def _mend_layer(
     """Leave out rows that are no live sewer or tree; mend ids and geometry."""
     if "status" in table:
         is_out = table["status"].eq("exclude").to_numpy()
-        seen = 'status is mapped to "exclude"'
+        seen = say('status is mapped to "exclude"')
         table = leave_out(
             table, is_out, layer, seen, findings, tally, severity="info", field="status"
         )

@@ -134,8 +134,8 @@ def crown_from_stem(
     return predict_band(stem_diameter_mm, relation, own.band_deviations)
 
 
-def name_band(own: EstimateSettings) -> str:
-    """Say how many single trees lie in the band.
+def share_in_band(own: EstimateSettings) -> float:
+    """Give the share of single trees that lie in the band.
 
     Parameters
     ----------
@@ -143,12 +143,12 @@ def name_band(own: EstimateSettings) -> str:
 
     Returns
     -------
-    str
+    float
+        In %, of errors that are normal.
 
     Examples
     --------
-    >>> name_band(EstimateSettings())
-    'in which 90 % of single trees lie'
+    >>> round(share_in_band(EstimateSettings()))
+    90
     """
-    share = math.erf(own.band_deviations / math.sqrt(2.0))
-    return f"in which {100 * share:.0f} % of single trees lie"
+    return 100.0 * math.erf(own.band_deviations / math.sqrt(2.0))

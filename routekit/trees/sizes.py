@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Final
 
 import geopandas as gpd
 import numpy as np
@@ -18,10 +19,22 @@ from routekit.trees.radii import factor_by_tolerance
 from routekit.trees.regimes import Regime, read_table
 from routekit.trees.settings import ZoneSettings
 from routekit.trees.stems import resolve_stems
+from routekit.words.texts import message, say, word
 
 Geometries = NDArray[np.object_]
 
-AGES = {"young": "young", "mature": "mature", "over-mature": "over_mature"}
+TOLERANCES: Final = {
+    "good": message("good"),
+    "moderate": message("moderate"),
+    "poor": message("poor"),
+}
+"""Tolerances of the factor tables to their words."""
+
+AGES: Final = {
+    message("young"): "young",
+    message("mature"): "mature",
+    message("over-mature"): "over_mature",
+}
 """Age classes of the factor tables, by their plain words."""
 
 
@@ -82,8 +95,8 @@ def gather_sizes(
         "trees",
         trees["tree_id"][is_bad_crown],
         field="crown_diameter_m",
-        seen="a crown diameter that is not above 0",
-        done="left out",
+        seen=say("a crown diameter that is not above 0"),
+        done=say("left out"),
     )
     stems = resolve_stems(trees, known_m, regime=regime, settings=settings, findings=findings)
     estimate_m = crown_from_stem(stems["stem_mm"], settings)[2]
@@ -193,12 +206,21 @@ def _choose_factors(
     no_level, no_age = pd.isna(level), pd.isna(age)
     level[no_level], age[no_age] = settings.default_tolerance, settings.default_age
     gaps = (
-        (no_level, "species", "tolerance", settings.default_tolerance),
-        (no_age, "age_class", "age", _plain(settings.default_age)),
+        (
+            no_level,
+            "species",
+            say("tolerance not known for this tree"),
+            say("taken as {tolerance}", tolerance=word(TOLERANCES[settings.default_tolerance])),
+        ),
+        (
+            no_age,
+            "age_class",
+            say("age not known for this tree"),
+            say("taken as {age}", age=word(_plain(settings.default_age))),
+        ),
     )
-    for is_gap, field, what, default in gaps:
+    for is_gap, field, seen, done in gaps:
         rows = trees["tree_id"][is_gap]
-        seen, done = f"no {what} known for this tree", f"taken as {default}"
         findings.add("info", "trees", rows, field=field, seen=seen, done=done)
     spoken = {each: f" tolerance, {plain}" for plain, each in AGES.items()}
     note = ", " + level + pd.Series(age).map(spoken).to_numpy(dtype=object)
@@ -228,6 +250,8 @@ def _add_other_heights(
         "trees",
         trees["tree_id"][np.abs(heights - regime.stem_height_m) > limit],
         field="stem_height_m",
-        seen=f"stem measured at another height than the {regime.stem_height_m:g} m of the regime",
-        done="stem taken as measured",
+        seen=say(
+            "stem not measured at the {height:g} m of the regime", height=regime.stem_height_m
+        ),
+        done=say("stem diameter used as measured"),
     )

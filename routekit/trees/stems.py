@@ -16,10 +16,11 @@ from numpy.typing import ArrayLike, NDArray
 from routekit.arrays import Floats
 from routekit.layers.findings import Findings
 from routekit.layers.parsing import parse_stems
-from routekit.trees.estimates import name_band, stem_from_crown
+from routekit.trees.estimates import share_in_band, stem_from_crown
 from routekit.trees.radii import check_diameters
 from routekit.trees.regimes import Regime
 from routekit.trees.settings import ZoneSettings
+from routekit.words.texts import say
 
 Integers = NDArray[np.intp]
 
@@ -243,12 +244,11 @@ def _add_stem_faults(
     settings: ZoneSettings,
 ) -> None:
     """Report what was wrong with stems, and what stands in for the missing ones."""
-    seen = "a stem size that cannot be read, or is not above 0"
-    done = "left out; the next source of the stem is used"
+    seen = say("a stem size that cannot be read, or is not above 0")
+    done = say("left out; the next source of the stem is used")
     for field, is_bad in bad.items():
         findings.add("warning", "trees", tree_id[is_bad], field=field, seen=seen, done=done)
-    high = "high" if settings.use_high_stem else "middle"
-    band = name_band(settings.estimates)
+    value = say("high value") if settings.use_high_stem else say("middle value")
     assumed_mm = (
         settings.assumed_stem_high_mm if settings.use_high_stem else settings.assumed_stem_mid_mm
     )
@@ -256,11 +256,21 @@ def _add_stem_faults(
         (
             3,
             "info",
-            "no stem",
-            f"estimated from the crown; the {high} value of a band {band} draws the zone",
+            say("no stem"),
+            say(
+                "estimated from the crown; the {value} of the band in which {share:.0f} % of "
+                "single trees lie draws the zone",
+                value=value,
+                share=share_in_band(settings.estimates),
+            ),
         ),
-        (4, "warning", "neither stem nor crown", f"a stem of {assumed_mm:g} mm is assumed"),
-        (5, "warning", "neither stem nor crown", "stem left unknown; measure the tree"),
+        (
+            4,
+            "warning",
+            say("neither stem nor crown"),
+            say("a stem of {diameter:g} mm is assumed", diameter=assumed_mm),
+        ),
+        (5, "warning", say("neither stem nor crown"), say("stem left unknown; measure the tree")),
     )
     for source, severity, seen, done in stand_ins:
         rows = tree_id[code == source]

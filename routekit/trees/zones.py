@@ -21,6 +21,8 @@ from routekit.trees.radii import least_trench_distance, structural_radius, zone_
 from routekit.trees.regimes import Regime, choose_regime
 from routekit.trees.settings import ZoneSettings
 from routekit.trees.sizes import Geometries, TreeSizes, gather_sizes, read_polygons
+from routekit.words.columns import say_each
+from routekit.words.texts import say
 
 __all__ = ["build_zones", "structural_radius", "zone_radius"]
 
@@ -152,19 +154,24 @@ def _take_own_zones(
     stated = _join_statements(root_zones.reset_index(drop=True)[is_used], row[is_used])
     formula_m2 = _formula_areas(drawing)[rows]
     kinds = (
-        (own_id[row < 0], "warning", "no tree with this id", "polygon left out"),
-        (own_id[is_bad], "warning", "not a valid polygon", "left out; the computed zone stays"),
+        (own_id[row < 0], "warning", say("no tree with this id"), say("polygon left out")),
+        (
+            own_id[is_bad],
+            "warning",
+            say("not a valid polygon"),
+            say("left out; the computed zone stays"),
+        ),
         (
             own_id[is_used][is_doubled].drop_duplicates(),
             "info",
-            "several polygons",
-            "their union is used",
+            say("several polygons"),
+            say("their union is used"),
         ),
         (
             trees["tree_id"].iloc[rows[~shapely.intersects(own, np.asarray(trees.geometry)[rows])]],
             "warning",
-            "stem outside",
-            "polygon used as drawn",
+            say("stem outside"),
+            say("polygon used as drawn"),
         ),
     )
     for ids, severity, seen, done in kinds:
@@ -235,23 +242,22 @@ def _add_own_findings(
     """Report polygons smaller than the computed zone, and those that say not who or why."""
     area = shapely.area(own)
     small = area < formula_m2 * (1.0 - _SAME_AREA)
-    texts = [
-        f"{a:.1f} m2, smaller than the {f:.1f} m2 of the formula"
-        for a, f in zip(area[small], formula_m2[small], strict=True)
-    ]
     findings.add(
         "warning",
         "root_zones",
         tree_id[small],
         field="geometry",
-        seen=texts,
-        done="used as drawn: less ground is protected than the regime asks for",
+        seen=say_each(
+            "{area:.1f} m2, smaller than the {formula:.1f} m2 of the formula",
+            area=area[small],
+            formula=formula_m2[small],
+        ),
+        done=say("used as drawn: less ground is protected than the regime asks for"),
     )
-    for name, missing in (("by", "who drew it is not stated"), ("reason", "why is not stated")):
-        unsaid = (stated[name] == "").to_numpy()
-        findings.add(
-            "warning", "root_zones", tree_id[unsaid], field=name, seen=missing, done="used as drawn"
-        )
+    gaps = {"by": say("who drew it is not stated"), "reason": say("why is not stated")}
+    for name, seen in gaps.items():
+        unsaid, done = (stated[name] == "").to_numpy(), say("used as drawn")
+        findings.add("warning", "root_zones", tree_id[unsaid], field=name, seen=seen, done=done)
 
 
 def _name_columns(
@@ -338,25 +344,37 @@ def _add_rule_gaps(
             by_estimate,
             "info",
             "crown_diameter_m",
-            "no crown",
-            "estimated from the stem, high value",
+            say("no crown"),
+            say("estimated from the stem, high value"),
         ),
-        (no_veteran_rule, "info", "is_veteran", "no veteran rule in the regime", "ordinary zone"),
-        (is_palm, "info", "species", "palm or like", "no structural radius in the regime"),
+        (
+            no_veteran_rule,
+            "info",
+            "is_veteran",
+            say("no veteran rule in the regime"),
+            say("ordinary zone"),
+        ),
+        (
+            is_palm,
+            "info",
+            "species",
+            say("palm or the like"),
+            say("no structural radius in the regime"),
+        ),
         (
             (zones["structural_basis"] == _WHOLE_ZONE).to_numpy()
             | (has_stem & ~has_structural & ~is_palm),
             "warning",
             "stem_diameter_mm",
-            "stem beyond the stem-class table, or no zone",
-            "any breach counts as structural; ask an arborist",
+            say("stem beyond the stem-class table, or no zone"),
+            say("any breach counts as structural; ask an arborist"),
         ),
         (
             has_stem & ~is_drawn,
             "warning",
             "stem_diameter_mm",
-            "the regime gives no zone for this tree",
-            "zone left unknown; ask an arborist",
+            say("the regime gives no zone for this tree"),
+            say("zone left unknown; ask an arborist"),
         ),
     )
     for mask, severity, field, seen, done in kinds:

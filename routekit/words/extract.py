@@ -30,7 +30,7 @@ _FOLDER: Final = Path(__file__).parent
 _DATE: Final = dt.datetime(2026, 1, 1, tzinfo=dt.UTC)
 """Date in the header of every catalogue: a file changes only where its words do."""
 
-_PLURAL: Final = ("say", "say_rows", "_")
+_PLURAL: Final = ("say", "say_each", "say_rows", "_")
 _CALLS: Final[dict[str, tuple[int | str, ...]]] = {
     "message": (0,),
     "Technique": ("name", "phrase"),

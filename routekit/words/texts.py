@@ -145,14 +145,14 @@ def say(one: str, many: str = "", /, *, context: str = "", **values: object) -> 
     '2 runs of 1,234.6 m'
     """
     message = read_message(one, many, context)
-    shown = {slot: _show(values[slot], form) for slot, form in message.formats}
+    shown = {slot: show_value(values[slot], form) for slot, form in message.formats}
     is_one = not message.many or float(shown[COUNT].replace(",", "")) == 1
     english = (message.one if is_one else message.many).format_map(shown)
     return Text(english, message.state({slot: state(value) for slot, value in shown.items()}))
 
 
-def _show(value: object, form: str) -> str:
-    """Write a value for its slot in English."""
+def show_value(value: object, form: str) -> str:
+    """Write a value for its slot in English: a number by its format, texts and words as given."""
     if isinstance(value, str):
         return value
     if form:
