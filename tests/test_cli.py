@@ -18,6 +18,7 @@ from sample_copy import SAMPLE, call
 
 from routekit import errors, pipeline
 from routekit.cli import _print_table, main
+from routekit.layers.findings import FINDING_COLUMNS
 from routekit.outputs.write import write_outputs
 from routekit.schema import load_tables
 from routekit.techniques import TECHNIQUES
@@ -107,7 +108,7 @@ def test_check_as_json(sample_study):
     report = json.loads(call("check", sample_study.path, "--json").stdout)
     assert report["crs"] == "EPSG:25832"
     assert {row["layer"]: row["kept"] for row in report["read"]}["sewers"] == 172
-    assert {"severity", "layer", "row", "field", "seen", "done"} == set(report["findings"][0])
+    assert set(FINDING_COLUMNS) == set(report["findings"][0])
 
 
 def test_check_of_a_bare_layer_proposes_lines_for_a_study_file():

@@ -265,7 +265,7 @@ def ids_spoilt() -> Iterator[Case]:
 def numbers_spoilt() -> Iterator[Case]:
     """Cells that are no number, or none that can be."""
     kinds = {
-        "text": ("about 3", '"about 3" is no number'),
+        "text": ("about 3", '"about 3" is not a number'),
         "below zero": (-5.0, "is not within"),
         "huge": (1e9, "is not within"),
         "decimal comma": ("3,5", "decimal comma"),
@@ -328,7 +328,7 @@ def words_spoilt() -> Iterator[Case]:
                 spoil=junk,
                 layer=name,
                 column=column,
-                says='"ZZ9" is none of',
+                says='"ZZ9" is not one of',
                 touches=column,
             )
             yield Case(name=f"{name}.{column}: blank", spoil=blank)

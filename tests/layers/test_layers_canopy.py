@@ -235,7 +235,7 @@ def test_gaps_adds_only_the_missing_trees(planted):
         assert point.distance(Point(at(x, y))) <= CELL
     assert trees["is_columnar"].dtype == "boolean"
     assert len(pick(layers.findings, field="origin", seen="2 trees made from canopy.tif")) == 1
-    seen = pick(layers.findings, layer="canopy", seen="3 tops lie in a crown of the inventory")
+    seen = pick(layers.findings, layer="canopy", seen="3 treetops lie in a crown of the inventory")
     assert len(seen) == 1
 
 
@@ -402,7 +402,7 @@ def test_roofs_are_told_from_crowns_by_the_buildings(planted):
     )
     layers = use(planted, "only").read()
     assert len(layers.trees) == 4
-    assert len(pick(layers.findings, layer="canopy", seen="1 tops lie on a building")) == 1
+    assert len(pick(layers.findings, layer="canopy", seen="1 treetop lies on a building")) == 1
 
 
 def test_the_study_area_bounds_the_trees(planted):
@@ -428,7 +428,7 @@ def test_a_raster_in_another_system_is_brought_to_the_working_one(planted, code)
         assert away.min() <= 1.5 * CELL
         diameter = layers.trees.loc[away.idxmin(), "crown_diameter_m"]
         assert diameter == pytest.approx(2 * radius, rel=0.06)
-    assert len(pick(layers.findings, layer="canopy", field="crs", seen="brought to")) == 1
+    assert len(pick(layers.findings, layer="canopy", field="crs", seen="transformed from")) == 1
 
 
 def test_scale_and_offset_of_the_band_count(planted):
@@ -520,7 +520,7 @@ def test_no_data_only_and_levels_above_the_sea(planted):
     write(planted.folder / "canopy.tif", heights + 400, transform)
     refuse(planted, "no heights above ground")
     write(planted.folder / "canopy.tif", heights + 20, transform)
-    assert len(pick(planted.read().findings, layer="canopy", done="no levels above the sea")) == 1
+    assert len(pick(planted.read().findings, layer="canopy", done="not levels above the sea")) == 1
 
 
 def test_cells_too_wide_and_no_tree_at_all(planted):

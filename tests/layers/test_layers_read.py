@@ -197,7 +197,7 @@ def test_size_codes_not_understood(district):
     assert pick(layers.findings, done='values.sewers.shape_size.XX = "circular"')[
         "row"
     ].tolist() == ["R2"]
-    assert pick(layers.findings, seen='"pipe" is no size code')["row"].tolist() == ["R3"]
+    assert pick(layers.findings, seen='"pipe" is not a size code')["row"].tolist() == ["R3"]
     assert pick(layers.findings, seen="no usable size")["row"].tolist() == ["R3"]
 
 
@@ -267,7 +267,7 @@ def test_missing_grid_is_told_in_metres(district):
     )
     found = pick(district.read().findings, layer="trees", field="crs")
     assert found["severity"].tolist() == ["warning"]
-    assert "accuracy 2 m, not the best operation; a better operation needs" in found["seen"].iloc[0]
+    assert "accuracy 2 m, not the best operation; a better one needs" in found["seen"].iloc[0]
 
 
 def test_every_layer_has_columns_and_a_meaning():

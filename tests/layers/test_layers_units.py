@@ -237,7 +237,7 @@ def test_levels_in_feet_show_in_their_difference(district, case):
     assert "units.manholes.cover_level_m" in str(refusal.value)
     district.say("units", "sewers", invert_up_m="m", invert_down_m="m")
     district.say("units", "manholes", cover_level_m="m")
-    assert len(pick(district.read().findings, severity="error", seen="as no network's do")) == 1
+    assert len(pick(district.read().findings, severity="error", seen="as in no real network")) == 1
 
 
 def test_shallow_levels_whose_unit_nothing_tells_are_listed(district):
