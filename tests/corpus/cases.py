@@ -194,10 +194,10 @@ def shapes_spoilt() -> Iterator[Case]:
             "no geometry": (None, "no geometry"),
             "empty geometry": (empty, "empty geometry"),
             "wrong kind of geometry": (wrong, "belongs"),
-            "a vertex at infinity": (nowhere[INF], "no numbers"),
+            "a vertex at infinity": (nowhere[INF], "not numbers"),
             "a vertex that is no number": (
                 nowhere[NAN],
-                "no numbers",
+                "not numbers",
             ),
         }
         if is_line:

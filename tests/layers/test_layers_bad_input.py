@@ -274,7 +274,7 @@ def test_same_id_and_place_with_other_values_is_an_error(district):
     district.put("trees", pd.concat([make_trees(), other]))
     layers = district.read()
     assert layers.trees.set_index("tree_id").loc["T1", "stem_diameter_mm"] == 300.0
-    assert len(pick(layers.findings, severity="error", row="T1", seen="with other values")) == 1
+    assert len(pick(layers.findings, severity="error", row="T1", seen="other values")) == 1
     assert_accounted(layers)
 
 
@@ -493,7 +493,7 @@ def test_inspections_of_an_unknown_run_are_kept_and_told(district):
     district.put("inspections", rows)
     layers = district.read()
     assert layers.inspections["run_id"].tolist() == ["R1", "R9"]
-    assert len(pick(layers.findings, layer="inspections", seen="stands twice")) == 1
+    assert len(pick(layers.findings, layer="inspections", seen="duplicate row")) == 1
     assert len(pick(layers.findings, layer="inspections", seen='run_id "R9" is not among')) == 1
     assert_accounted(layers)
 
@@ -503,7 +503,7 @@ def test_observations_without_a_place_are_no_doubles(district):
     district.put("inspections", rows)
     layers = district.read()
     assert layers.inspections["run_id"].tolist() == ["R1", "R1"]
-    assert pick(layers.findings, layer="inspections", seen="stands twice").empty
+    assert pick(layers.findings, layer="inspections", seen="duplicate row").empty
     assert_accounted(layers)
 
 
@@ -534,7 +534,7 @@ def test_several_layers_and_none_named(district):
     pyogrio.write_dataframe(make_sewers(), path, layer="lines")
     pyogrio.write_dataframe(make_manholes(), path, layer="points", append=True)
     district.sections["layers"]["sewers"] = "mixed.gpkg"
-    found = pick(district.read().findings, layer="sewers", seen="holds lines, points")
+    found = pick(district.read().findings, layer="sewers", seen="holds the layers lines, points")
     assert found["done"].tolist() == ["lines is read"]
 
 

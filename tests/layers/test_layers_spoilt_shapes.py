@@ -39,7 +39,7 @@ def test_one_vertex_without_a_place_leaves_out_its_row_only(district, bad):
     district.put("sewers", make_sewers(geometry=[line, *LINES[1:]]))
     layers = district.read()
     assert layers.runs["run_id"].tolist() == ["R2", "R3"]
-    assert pick(layers.findings, layer="sewers", seen="no numbers")["row"].tolist() == ["R1"]
+    assert pick(layers.findings, layer="sewers", seen="not numbers")["row"].tolist() == ["R1"]
     assert_accounted(layers)
 
 
