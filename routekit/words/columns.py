@@ -186,7 +186,7 @@ def _write_slot(value: Any, form: str) -> tuple[Any, Any]:
     if isinstance(value, Texts):
         return value.write()
     cells = value if isinstance(value, list) else value.tolist()
-    if form:
+    if form or all(type(cell) is int for cell in cells):
         english = [format(cell, form) for cell in cells]
         return english, [f'{{"{COUNT}":"{number}"}}' for number in english]
     if all(type(cell) is str for cell in cells):

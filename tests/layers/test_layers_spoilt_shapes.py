@@ -79,7 +79,7 @@ def test_the_wrong_kind_of_geometry_is_said_exactly(district, layer, shapes, say
     district.put(layer, make(geometry=shapes))
     with pytest.raises(LayerError, match=says) as refusal:
         district.read()
-    assert refusal.value.findings["seen"].str.contains("belongs").sum() == 3
+    assert refusal.value.findings["seen"].str.contains("expected").sum() == 3
 
 
 def write_terrain(path, *, unit="", crs=CRS, level=4.0, cut=False):
