@@ -193,7 +193,7 @@ def shapes_spoilt() -> Iterator[Case]:
         kinds = {
             "no geometry": (None, "no geometry"),
             "empty geometry": (empty, "empty geometry"),
-            "wrong kind of geometry": (wrong, "belongs"),
+            "wrong kind of geometry": (wrong, "expected"),
             "a vertex at infinity": (nowhere[INF], "not numbers"),
             "a vertex that is no number": (
                 nowhere[NAN],
