@@ -233,9 +233,15 @@ def hold_items(pair):
 
 def hold_options(pair):
     """What a technique does to trees and costs on a run is no less, unless more is not known."""
-    names = ["n_structural", "n_major", "root_m2", "cost", "co2e_kg"]
+    names = ["n_structural", "n_hurt", "root_m2", "cost", "co2e_kg"]
     keys = ["run_id", "technique"]
-    old, new = (each.options.set_index(keys) for each in (pair.before, pair.after))
+    # A tree whose harm is structural is none of those whose harm is major: n_hurt counts both.
+    old, new = (
+        each.options.assign(n_hurt=each.options["n_major"] + each.options["n_structural"])
+        .set_index(keys)
+        .rename(columns={"n_major": "n_major_only"})
+        for each in (pair.before, pair.after)
+    )
     new = new.reindex(old.index)
     run, technique = (pd.Series(old.index.get_level_values(key), old.index) for key in keys)
     is_told = run.map(pair.is_told | pair.is_unjoined) | technique.isin(PITTED)

@@ -102,7 +102,7 @@ BROKEN = {
     "a dig": (lose_dig, "digs"),
     "an amount": (price_less, "pipe_pe_kg"),
     "an item": (lose_item, "pipe_pe_kg"),
-    "harm by open cut": (harm_less_by_open_cut, "n_major"),
+    "harm by open cut": (harm_less_by_open_cut, "n_hurt"),
     "harm to a tree": (spare_tree, "severity"),
     "a total of open cut": (total_less("Runs worked on", "open_cut_mid"), "Runs worked on"),
     "a recommended total": (total_less("Pits", "recommended_mid"), "Pits"),
