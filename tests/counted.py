@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from routekit.advice.totals import JOINING
+from routekit.advice.totals import JOINING, WHOLE_LIFE
 from routekit.layers.assumed import MARK
 from routekit.outputs.summary import summarise
 from routekit.schema import load_tables
@@ -52,7 +52,7 @@ BESIDE = {
     "Lorry loads of spoil": (JOINING,),
     "Working days of one crew": (JOINING,),
     "Cost": (JOINING,),
-    "Cost with renewals over the horizon": (JOINING,),
+    WHOLE_LIFE: (JOINING,),
     "CO2e of materials": (JOINING,),
     "CO2e of transport": (JOINING,),
     "CO2e of plant": (JOINING,),
