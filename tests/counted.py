@@ -293,7 +293,7 @@ def hold_trees(pair):
 
 def hold_totals(pair):
     """No sum is smaller but with a word: a row beside it, more assumed, or another choice."""
-    old, new = (each.totals.set_index("quantity") for each in (pair.before, pair.after))
+    old, new = (take_totals(each) for each in (pair.before, pair.after))
     assert not set(BESIDE) - set(old.index), "a key that names no row"
     said = [list_assumed(each) for each in (pair.before, pair.after)]
     is_assumed = pair.is_told.any() and said[0] != said[1]
@@ -308,6 +308,13 @@ def hold_totals(pair):
             grown = [row for row in rows if new[column].get(row, 0) > old[column].get(row, 0)]
             is_other = side == "recommended" and pair.is_changed.any()
             assert grown or is_assumed or is_other, (side, name, first, second)
+
+
+def take_totals(result):
+    """Give the totals by quantity; whole-life costs without the rule that they follow."""
+    rule = re.escape(WHOLE_LIFE) + r" \(.*\)$"
+    names = result.totals["quantity"].astype(str).str.replace(rule, WHOLE_LIFE, regex=True)
+    return result.totals.assign(quantity=names).set_index("quantity")
 
 
 def list_assumed(result):

@@ -11,7 +11,7 @@ import re
 
 import numpy as np
 import pytest
-from counted import hold_counts, hold_runs, name_words, rests_on_more
+from counted import hold_counts, hold_runs, name_words, rests_on_more, take_totals
 from taken_away import SEED, Sample, check_alone
 
 from routekit import run_study
@@ -292,11 +292,8 @@ def test_counts_of_layers_that_are_taken_away_are_not_known_or_told_of(result_of
 
 
 def test_every_word_beside_a_count_is_a_row_of_some_result(result_of):
-    rows = {
-        name
-        for case in ("whole", "no sizes", "layers gone")
-        for name in result_of(case).totals["quantity"]
-    }
+    cases = ("whole", "no sizes", "layers gone")
+    rows = {name for case in cases for name in take_totals(result_of(case)).index}
     assert name_words() <= rows
 
 
