@@ -119,8 +119,9 @@ def test_digs_name_what_they_lay_bare(sample_result):
     r = sample_result
     named = r.digs.groupby(r.digs["kind"].astype(str))["connection_id"].agg(set)
     assert named["connection"] <= set(r.connections["connection_id"])
-    assert named["service"] <= set(r.services["service_id"])
-    rest = named.drop(["connection", "service"])
+    # Which services are laid bare hangs on what is burst: under some rules nothing near one is.
+    assert named.get("service", set()) <= set(r.services["service_id"])
+    rest = named.drop(["connection", "service"], errors="ignore")
     assert set().union(*rest) <= {""}
 
 
