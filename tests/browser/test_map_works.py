@@ -209,8 +209,8 @@ def test_string_over_its_allowable_pull_is_marked(open_page, works_file, tmp_pat
     assert said["Utilisation"] == "52 % at the likely estimate, 132.6 % at the high one ! over"
     assert said["Pull at the machine"] == "150 to 330 kN, likely 210; rated for 1000 kN"
     assert page.locator("#pull-warning").inner_text() == (
-        "! The high estimate of the pull exceeds the allowable pull of the pipe: "
-        "confirm before award."
+        "! The high estimate of the pull exceeds the allowable pull of the pipe. "
+        "Confirm before award."
     )
     assert "no room to lay out even one pipe length" in page.locator("#room-warning").inner_text()
     assert said["Machine pit"] == "P2"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Any, Final
 
 import geopandas as gpd
@@ -16,6 +17,7 @@ from routekit.outputs.map.packing import pack_table
 from routekit.outputs.map.palette import load_palette
 from routekit.outputs.map.photo import Photo, read_photo
 from routekit.outputs.map.projection import cells_per_metre, pack_geometry
+from routekit.outputs.map.words import state_text
 from routekit.outputs.settings import MapSettings
 from routekit.outputs.touched_trees import list_zone_areas
 from routekit.result import Result
@@ -128,6 +130,8 @@ _PLAIN_LAYERS: Final = {
 }
 
 _SHEETS: Final = ("totals", "findings", "rules", "provenance", "decisions")
+_NOT_SHOWN: Final = ["new_pipe", "new_pipe_words"]
+"""Texts of the options that the page does not show."""
 
 
 def plan_box(result: Result) -> NDArray[np.float64]:
@@ -177,7 +181,7 @@ def page_content(
         "palette": load_palette(),
         "words": {"techniques": TECHNIQUES, "severities": SEVERITIES, "verdicts": VERDICTS},
         "techniques": {one.code: {"lies": one.lies} for one in RECORDS},
-        "runs": pack_table(
+        "runs": _pack(
             runs,
             (
                 *tables.RUN_FACTS,
@@ -194,7 +198,7 @@ def page_content(
         "trees": _pack_trees(trees, result, settings),
         **_pack_layers(result, settings, box),
         **_pack_links(result, runs, trees),
-        **{name: pack_table(pd.DataFrame(getattr(result, name))) for name in _SHEETS},
+        **{name: _pack(pd.DataFrame(getattr(result, name))) for name in _SHEETS},
         "sources": pack_table(load_sources().reset_index()),
     }
     return content, _details(result, runs)
@@ -224,6 +228,12 @@ def study_photo(result: Result, settings: MapSettings) -> Photo | None:
     )
 
 
+def _pack(table: pd.DataFrame, columns: Iterable[str] | None = None) -> dict[str, Any]:
+    """Pack a table; a text goes as its statement where there is one."""
+    wanted = table.columns if columns is None else columns
+    return pack_table(table, tables.leave_english(table, wanted))
+
+
 def _outline(layer: gpd.GeoDataFrame, crs: str, settings: MapSettings) -> dict[str, Any]:
     """Pack the geometry column of a layer."""
     shapes = np.asarray(layer.geometry, dtype=object) if len(layer) else np.empty(0, object)
@@ -237,7 +247,7 @@ def _meta(result: Result, settings: MapSettings, box: NDArray[np.float64]) -> di
         "crs": result.crs,
         "date": sheet_date(result, settings),
         "cells_per_m": cells_per_metre((box[:2] + box[2:]) / 2, result.crs).tolist(),
-        "cautions": list(result.cautions),
+        "cautions": [state_text(caution) for caution in result.cautions],
         "root_band_m": settings.root_band_m,
         "print_scale": settings.print_scale,
         "tiles_credit": settings.online_tiles_credit if settings.online_tiles_url else "",
@@ -273,7 +283,7 @@ def sheet_date(result: Result, settings: MapSettings) -> str:
 def _pack_trees(trees: gpd.GeoDataFrame, result: Result, settings: MapSettings) -> dict[str, Any]:
     """Pack the trees with the outlines of those crowns and zones that are not circles."""
     names = (*tables.TREE_FACTS, *tables.ZONE_FACTS, *tables.LOSS_FACTS)
-    packed = pack_table(trees, names) | _outline(trees, result.crs, settings)
+    packed = _pack(trees, names) | _outline(trees, result.crs, settings)
     for name in ("crown", "zone"):
         shapes = trees[name].to_numpy(object, copy=True)
         shapes[~shapely.is_geometry(shapes)] = None
@@ -289,7 +299,7 @@ def _pack_layers(result: Result, settings: MapSettings, box: NDArray[np.float64]
     for name, columns in _PLAIN_LAYERS.items():
         table = places.get(name, getattr(result, name))
         layer = tables.order_by_place(gpd.GeoDataFrame(table), box)
-        packed[name] = pack_table(layer, columns) | _outline(layer, result.crs, settings)
+        packed[name] = _pack(layer, columns) | _outline(layer, result.crs, settings)
     return packed
 
 
@@ -303,7 +313,7 @@ def _pack_links(result: Result, runs: pd.DataFrame, trees: pd.DataFrame) -> dict
         "breaches": pack_table(tables.linked(result.breaches.iloc[along], both)),
         "dug": pack_table(list_zone_areas(result)),
         "root_links": pack_table(tables.linked(result.root_links, both)),
-        "tree_balance": pack_table(tables.linked(result.tree_balance, {"tree": both["tree"]})),
+        "tree_balance": _pack(tables.linked(result.tree_balance, {"tree": both["tree"]})),
         "crossings": pack_table(tables.service_crossings(gpd.GeoDataFrame(runs), services)),
     }
 
@@ -321,11 +331,12 @@ def _details(result: Result, runs: pd.DataFrame) -> list[dict[str, Any]]:
     long = {name: tables.linked(getattr(result, name), keys) for name in named}
     checks = long["checks"].drop(columns=["rule", "survey"])
     long["checks"] = checks.join(word_checks(checks))
-    texts = runs[list(tables.ADVICE_TEXTS)]
+    long["options"] = long["options"].drop(columns=_NOT_SHOWN, errors="ignore")
+    texts = runs[tables.add_words(runs, tables.ADVICE_TEXTS)]
     return [
         {
-            "texts": pack_table(texts.iloc[first : first + CHUNK_RUNS]),
-            **{name: pack_table(_between(long[name], first)) for name in named},
+            "texts": _pack(texts.iloc[first : first + CHUNK_RUNS]),
+            **{name: _pack(_between(long[name], first)) for name in named},
         }
         for first in range(0, len(runs), CHUNK_RUNS)
     ]

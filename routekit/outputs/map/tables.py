@@ -11,6 +11,7 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
+from routekit.outputs.map.words import WORDS_END
 from routekit.outputs.new_bores import write_bore_changes
 from routekit.outputs.pit_bans import find_broken_bans
 from routekit.outputs.stem_words import describe_stems
@@ -110,6 +111,8 @@ _STEM_FACTS: Final = (
     "stem_mid_mm",
     "stem_high_mm",
 )
+_KEYS: Final = ("quantity", "unit")
+"""Texts that the script looks rows up by: they are packed beside their statements."""
 LOSS_FACTS: Final = (
     "n_runs",
     "footprint_m2",
@@ -167,6 +170,42 @@ def attach(left: pd.DataFrame, right: pd.DataFrame, key: str, names: Iterable[st
     return left.drop(columns=wanted, errors="ignore").join(taken)
 
 
+def add_words(table: pd.DataFrame, names: Iterable[str]) -> list[str]:
+    """Add to names of columns those of their statements, where the table has them.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+    names : iterable of str
+
+    Returns
+    -------
+    list of str
+    """
+    wanted = list(names)
+    return wanted + [f"{name}{WORDS_END}" for name in wanted if f"{name}{WORDS_END}" in table]
+
+
+def leave_english(table: pd.DataFrame, names: Iterable[str]) -> list[str]:
+    """Leave out texts that have their statements beside them, from which the page says them.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+    names : iterable of str
+        Columns that are wanted.
+
+    Returns
+    -------
+    list of str
+        The columns to pack: the statements in place of the text, where there are statements.
+    """
+    wanted = [name for name in names if not name.endswith(WORDS_END)]
+    stated = [name for name in wanted if f"{name}{WORDS_END}" in table]
+    kept = [name for name in wanted if name not in stated or name in _KEYS]
+    return kept + [f"{name}{WORDS_END}" for name in stated]
+
+
 def order_by_place(table: gpd.GeoDataFrame, box: NDArray[np.float64]) -> gpd.GeoDataFrame:
     """Order features along a space-filling curve, so that neighbours pack well.
 
@@ -207,9 +246,10 @@ def run_table(result: Result) -> pd.DataFrame:
         missing where it was not worked out), `n_trees`, `bore_change` (bore before and after the
         recommended works, mm) and `is_open` (something to confirm).
     """
-    runs = attach(result.runs, result.trenches, "run_id", TRENCH_FACTS)
-    runs = attach(runs, result.condition, "run_id", CONDITION_FACTS)
-    runs = attach(runs, result.advice, "run_id", (*ADVICE_FACTS, *ADVICE_TEXTS))
+    trenches, condition, advice = result.trenches, result.condition, result.advice
+    runs = attach(result.runs, trenches, "run_id", add_words(trenches, TRENCH_FACTS))
+    runs = attach(runs, condition, "run_id", add_words(condition, CONDITION_FACTS))
+    runs = attach(runs, advice, "run_id", add_words(advice, (*ADVICE_FACTS, *ADVICE_TEXTS)))
     return runs.assign(
         needs_work=runs["needs_work"].astype("boolean"),
         **_open_cut_harm(result, runs),
@@ -254,10 +294,12 @@ def tree_table(result: Result) -> pd.DataFrame:
         The trees with the columns of zones and tree_loss that the page shows, `zone`, stem_mm,
         stem_text, and no_pit_text (missing where no pit breaks the rule against pits).
     """
-    trees = attach(result.trees, result.zones, "tree_id", (*ZONE_FACTS, *_STEM_FACTS, "zone"))
+    zone_facts = add_words(result.zones, (*ZONE_FACTS, *_STEM_FACTS, "zone"))
+    trees = attach(result.trees, result.zones, "tree_id", zone_facts)
     trees = trees.assign(**describe_stems(trees, result.rules))
-    bans = find_broken_bans(result).rename(columns={"text": "no_pit_text"})
-    trees = attach(trees, bans, "tree_id", ("no_pit_text",))
+    bans = find_broken_bans(result)
+    bans = bans.rename(columns=lambda name: name.replace("text", "no_pit_text"))
+    trees = attach(trees, bans, "tree_id", add_words(bans, ("no_pit_text",)))
     return attach(trees, result.tree_loss, "tree_id", LOSS_FACTS)
 
 

@@ -15,12 +15,12 @@ function sectionLevels(run) {
 
 function longSection(run, detail) {
   const levels = sectionLevels(run);
-  if (!levels) return make("p", { class: "lack" }, "No long section: the depth of this run is not known.");
+  if (!levels) return make("p", { class: "lack" }, say("No long section: the depth of this run is not known."));
   const names = stackNames(run, levels, (SECTION.width - SECTION.left - SECTION.right) / levels.length);
   const found = sectionFindings(detail);
   const pipe = newPipe(run);
   const frame = sectionFrame(levels, names);
-  const title = `Long section of run ${study.runs.get("run_id", run)}`;
+  const title = say("Long section of run {id}", { id: named(study.runs.get("run_id", run)) });
   const drawn = makeSvg("svg", { class: "section", id: "long-section", viewBox: `0 0 ${SECTION.width} ${frame.height}`, role: "img", "aria-label": sectionWords(run, levels, found) },
     makeSvg("title", {}, title),
     sectionGround(levels, frame), sectionTrees(names, frame, levels), drawConnected(run, levels, frame),
@@ -29,13 +29,20 @@ function longSection(run, detail) {
   return make("figure", { class: "drawing" }, drawn, make("figcaption", {}, sectionCaption(levels, frame, run, found, pipe)));
 }
 
+// The long section in words, for whoever cannot see it: one sentence each.
 function sectionWords(run, levels, found) {
-  const trees = study.breachesOfRun(run).length;
-  const services = study.crossingsOfRun(run).length;
-  const seen = [found.collapses.length ? `collapse at ${found.collapses.map((m) => number(m, 1)).join(", ")} m; ` : "",
-    found.roots.length ? `roots at ${found.roots.map(({ m }) => number(m, 1)).join(", ")} m; ` : "",
-    found.doubtful.length ? `${found.doubtful.map(({ m, code }) => `${code} (kind not known) at ${number(m, 1)}`).join(", ")} m; ` : ""].join("");
-  return `Long section, ${number(levels.length, 1)} m long; invert ${number(levels.up - levels.upInvert, 2)} m deep upstream and ${number(levels.down - levels.downInvert, 2)} m downstream; ${seen}crossed by ${counted(trees, "protection zone")} and ${counted(services, "service")}; ${counted(connectionsOn(run).length, "connection")}. The tables below give the same figures.`;
+  const places = (rows) => rows.map(({ m }) => number(m, 1)).join(", ");
+  return [
+    say("Long section, {length} m long; invert {up} m deep upstream and {down} m downstream.", { length: number(levels.length, 1),
+      up: number(levels.up - levels.upInvert, 2), down: number(levels.down - levels.downInvert, 2) }),
+    found.collapses.length ? say("Collapse at {places} m.", { places: places(found.collapses.map((m) => ({ m }))) }) : null,
+    found.roots.length ? say("Roots at {places} m.", { places: places(found.roots) }) : null,
+    ...found.doubtful.map(({ m, code }) => say("{code}, kind not known, at {place} m.", { code, place: number(m, 1) })),
+    sayMany("Crossed by {n} protection zone.", "Crossed by {n} protection zones.", { n: study.breachesOfRun(run).length }),
+    sayMany("Crossed by {n} service.", "Crossed by {n} services.", { n: study.crossingsOfRun(run).length }),
+    sayMany("{n} connection.", "{n} connections.", { n: connectionsOn(run).length }),
+    say("The tables below give the same figures."),
+  ].filter(Boolean).join(" ");
 }
 
 function sectionFrame(levels, names) {
@@ -146,11 +153,11 @@ function pitSketch(pit) {
     .map((s) => Math.max(Math.abs(s.x - cx), Math.abs(s.y - cy)))) / study.cells + 1.5;
   const perM = 190 / reach;
   const at = (x, y) => [210 + ((x - cx) / study.cells) * perM, 200 + ((y - cy) / study.cells) * perM];
-  const svg = makeSvg("svg", { class: "section", viewBox: "0 0 420 400", role: "img", "aria-label": `Plan of pit ${study.pits.get("pit_id", pit)}; sizes and distances are in the lists below.` },
+  const svg = makeSvg("svg", { class: "section", viewBox: "0 0 420 400", role: "img", "aria-label": say("Plan of pit {id}; sizes and distances are in the lists below.", { id: named(study.pits.get("pit_id", pit)) }) },
     sketchRuns(cx, cy, reach, at), stems.map((stem) => sketchStem(stem, at, perM)),
     polygonOf(cornersOf(lines, pit).map(([x, y]) => at(x, y)), { class: "p-pit" }),
     sketchSides(pit, at), stems.map((stem) => sketchDistance(stem, at)), sketchScale(perM));
-  return make("figure", { class: "drawing" }, svg, make("figcaption", {}, "Plan to scale, north up. Dashed: protection zone; brown: structural zone; numbers in m."));
+  return make("figure", { class: "drawing" }, svg, make("figcaption", {}, say("Plan to scale, north up. Dashed: protection zone; brown: structural zone; numbers in m.")));
 }
 
 function cornersOf(lines, feature) {
@@ -239,5 +246,5 @@ function sketchSides(pit, at) {
 function sketchScale(perM) {
   const metres = [10, 5, 2, 1, 0.5].find((n) => n * perM <= 110) || 0.25;
   return [makeSvg("line", { x1: 14, x2: 14 + metres * perM, y1: 388, y2: 388, class: "s-ground" }),
-    makeSvg("text", { x: 14, y: 382, class: "s-figure" }, `${metres} m`)];
+    makeSvg("text", { x: 14, y: 382, class: "s-figure" }, `${number(metres)} m`)];
 }
