@@ -198,12 +198,20 @@ def leave_english(table: pd.DataFrame, names: Iterable[str]) -> list[str]:
     Returns
     -------
     list of str
-        The columns to pack: the statements in place of the text, where there are statements.
+        The columns to pack: the statements in place of the text, where every text has its own;
+        beside it, where some have none.
     """
     wanted = [name for name in names if not name.endswith(WORDS_END)]
     stated = [name for name in wanted if f"{name}{WORDS_END}" in table]
-    kept = [name for name in wanted if name not in stated or name in _KEYS]
+    whole = [name for name in stated if name not in _KEYS and _is_stated(table, name)]
+    kept = [name for name in wanted if name not in whole]
     return kept + [f"{name}{WORDS_END}" for name in stated]
+
+
+def _is_stated(table: pd.DataFrame, name: str) -> bool:
+    """Tell whether every text of a column has its statement."""
+    text, words = (table[one].fillna("").astype(str) != "" for one in (name, f"{name}{WORDS_END}"))
+    return bool((words | ~text).all())
 
 
 def order_by_place(table: gpd.GeoDataFrame, box: NDArray[np.float64]) -> gpd.GeoDataFrame:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import fields
 from typing import Any
 
@@ -443,7 +444,9 @@ def _poison(table: pd.DataFrame) -> pd.DataFrame:
             isinstance(table[column].dtype, pd.CategoricalDtype)
         )
         if is_text and column not in KEYS and len(table):
-            table[column] = np.resize(np.array(HOSTILE, dtype=object), len(table))
+            # A statement may be any text of the data, as JSON.
+            said = map(json.dumps, HOSTILE) if column.endswith("_words") else HOSTILE
+            table[column] = np.resize(np.array(list(said), dtype=object), len(table))
         elif is_text and column in KEYS:
             table[column] = table[column].astype(object).replace(HOSTILE_IDS)
     return table
