@@ -21,6 +21,8 @@ from rich.console import Console
 from routekit.errors import OutputError, RoutekitError
 from routekit.techniques import TECHNIQUES
 from routekit.vocabulary import write_count
+from routekit.words.catalogue import render
+from routekit.words.texts import say, word
 
 OUT = Console(highlight=False, soft_wrap=True)
 ERR = Console(stderr=True, highlight=False, soft_wrap=True)
@@ -162,7 +164,9 @@ def _screen(study_file: Path, folder: Path, *, as_json: bool) -> None:
         written, notes = write_outputs(
             result, study.settings.outputs, folder, tell=tell, is_claimed=True
         )
-    summary = summarise(result)
+    language = study.settings.outputs.language
+    summary = summarise(result, language)
+    summary["language"] = language
     summary["notes"] = [*settled, *notes]
     summary["result"] = result.result_id
     summary["outputs"] = {name: str(path) for name, path in written.items()}
@@ -176,17 +180,29 @@ def _print_summary(summary: dict[str, Any]) -> None:
     """Print what came out, for people."""
     OUT.print(f"[bold]{summary['study']}[/bold]")
     OUT.print(summary["sentence"], markup=False)
+    language = summary["language"]
+
+    def put(text: str) -> str:
+        """Put a text into the language of the summary."""
+        return render(text, language)
+
     rows = [
-        (TECHNIQUES[row["technique"]], f"{row['runs']}", f"{row['length_m']:,.0f}")
+        (
+            put(word(TECHNIQUES[row["technique"]])),
+            f"{row['runs']}",
+            put(say("{length:,.0f}", length=row["length_m"])),
+        )
         for row in summary["recommended"]
     ]
-    _print_table("Recommended", pd.DataFrame(rows, columns=["technique", "runs", "metres"]))
+    names = [put(say("technique")), put(say("runs")), put(say("metres"))]
+    _print_table(put(say("Recommended")), pd.DataFrame(rows, columns=names))
     OUT.print()
     for line in summary["lines"]:
         OUT.print(line, markup=False)
-    OUT.print(f"[bold]Written[/bold] (result {summary['result']})")
+    written = put(say("(result {name})", name=summary["result"]))
+    OUT.print(f"[bold]{put(say('Written'))}[/bold] {written}")
     for name, path in summary["outputs"].items():
-        OUT.print(f"  {name}: {path}", markup=False)
+        OUT.print(f"  {put(word(name))}: {path}", markup=False)
     for note in summary["notes"]:
         OUT.print(note, markup=False)
     OUT.print(summary["caution"], style="dim", markup=False)

@@ -24,14 +24,15 @@ from routekit.techniques import MONITOR, OPEN_CUT
 from routekit.trees.breach import sum_tree_loss
 from routekit.trees.exposure import Exposure
 from routekit.trees.unsized import add_unknown_losses
+from routekit.words.texts import message
 
 SIDES: Final = ("open_cut", "recommended")
 CURRENCY: Final = "currency"
-JOINING: Final = (
+JOINING: Final = message(
     "Runs worked on with connections not known (digs, reopening, impact and cost left out)"
 )
 """Name of the line that counts runs whose connections are not known."""
-WHOLE_LIFE: Final = "Cost over the whole life"
+WHOLE_LIFE: Final = message("Cost over the whole life")
 """Name of the line of whole-life costs; the appraisal rule stands behind it."""
 UNPLACED: Final = "Pits not placed: root zone not counted"
 """Name of the line that counts pits whose place or size is not known."""
@@ -48,9 +49,9 @@ class Line(NamedTuple):
 
 
 SUMS: Final[dict[str, tuple[str, str, str]]] = {
-    "excavation_m3": ("Excavation (bank volume)", "m3", "geometry"),
-    "spoil_m3": ("Spoil (bulked)", "m3", "spoil_range"),
-    "spoil_trips": ("Lorry loads of spoil", "loads", "practice"),
+    "excavation_m3": (message("Excavation (bank volume)"), "m3", "geometry"),
+    "spoil_m3": (message("Spoil (bulked)"), "m3", "spoil_range"),
+    "spoil_trips": (message("Lorry loads of spoil"), "loads", "practice"),
     **{
         f"reinstated_{kind}_m2": (
             f"Surface reinstated: {'not known' if kind == 'unknown' else kind}",
@@ -59,14 +60,14 @@ SUMS: Final[dict[str, tuple[str, str, str]]] = {
         )
         for kind in KINDS
     },
-    "pipe_kg": ("New pipe and liner", "kg", "arithmetic"),
-    "days": ("Working days of one crew", "days", "production_practice"),
-    "cost": ("Cost", CURRENCY, "unit_rates_house"),
+    "pipe_kg": (message("New pipe and liner"), "kg", "arithmetic"),
+    "days": (message("Working days of one crew"), "days", "production_practice"),
+    "cost": (message("Cost"), CURRENCY, "unit_rates_house"),
     "whole_life_cost": (WHOLE_LIFE, CURRENCY, "appraisal"),
-    "co2e_embodied_kg": ("CO2e of materials", "kg CO2e", "ice_v2"),
-    "co2e_transport_kg": ("CO2e of transport", "kg CO2e", "carbon_memory"),
-    "co2e_plant_kg": ("CO2e of plant", "kg CO2e", "carbon_memory"),
-    "co2e_kg": ("CO2e", "kg CO2e", "arithmetic"),
+    "co2e_embodied_kg": (message("CO2e of materials"), "kg CO2e", "ice_v2"),
+    "co2e_transport_kg": (message("CO2e of transport"), "kg CO2e", "carbon_memory"),
+    "co2e_plant_kg": (message("CO2e of plant"), "kg CO2e", "carbon_memory"),
+    "co2e_kg": (message("CO2e"), "kg CO2e", "arithmetic"),
 }
 """Summed quantity of a run to its name, unit and source in the totals."""
 
@@ -132,10 +133,10 @@ def build_totals(
         *_work_lines(tables, lengths),
         *_joining_lines(tables, joined),
         *_tree_lines((loss_open_cut, loss_recommended), tables, sized),
-        _count("Pits", "pits", 0, len(pits), "geometry"),
+        _count(message("Pits"), "pits", 0, len(pits), "geometry"),
         *_unplaced_lines(pits),
         *_left_out(
-            "Pits, where the size of the pipe is not known",
+            message("Pits, where the size of the pipe is not known"),
             [np.zeros_like(at_work), at_work & ~sized],
         ),
         *_dig_lines(digs, at_work, joined),
@@ -171,10 +172,18 @@ def _work_lines(tables: tuple[pd.DataFrame, ...], length_m: FloatArray) -> list[
     """Count runs that are worked on and runs that are left."""
     works = [_work_on(table) for table in tables]
     lines = [
-        _pair("Runs worked on", "runs", [float(work.sum()) for work in works], "study"),
-        _pair("Runs left and monitored", "runs", [float((~work).sum()) for work in works], "study"),
+        _pair(message("Runs worked on"), "runs", [float(work.sum()) for work in works], "study"),
         _pair(
-            "Length worked on", "m", [float(np.nansum(length_m[work])) for work in works], "study"
+            message("Runs left and monitored"),
+            "runs",
+            [float((~work).sum()) for work in works],
+            "study",
+        ),
+        _pair(
+            message("Length worked on"),
+            "m",
+            [float(np.nansum(length_m[work])) for work in works],
+            "study",
         ),
     ]
     return [*lines, *_left_out("Length worked on", [np.isnan(length_m) & work for work in works])]
@@ -209,7 +218,7 @@ def _joining_lines(tables: tuple[pd.DataFrame, ...], joined: Flags) -> list[Line
 
 def _dig_lines(digs: pd.DataFrame, at_work: Flags, joined: Flags) -> list[Line]:
     """Count small digs; not known where no run to be worked on has known connections."""
-    name, lost = "Small digs outside trenches", at_work & ~joined
+    name, lost = message("Small digs outside trenches"), at_work & ~joined
     number = float((digs["method"] != "robot").sum())
     if lost.any() and not (at_work & joined).any():
         number = np.nan
@@ -245,25 +254,28 @@ def _tree_lines(
         for s, loss in zip(severity, losses, strict=True)
     ]
     return [
-        trees("Trees with a major or structural breach", "major", "structural"),
-        trees("Trees with structural roots cut", "structural"),
-        trees("Trees with a minor breach only", "minor"),
+        trees(message("Trees with a major or structural breach"), "major", "structural"),
+        trees(message("Trees with structural roots cut"), "structural"),
+        trees(message("Trees with a minor breach only"), "minor"),
         known_pair(
-            "Trees with careful digs in a structural root zone",
+            message("Trees with careful digs in a structural root zone"),
             "trees",
             [_count_careful(loss) for loss in losses],
             "geometry",
         ),
         known_pair(
-            "Root zone dug", "m2", [float(x["footprint_m2"].sum()) for x in losses], "geometry"
+            message("Root zone dug"),
+            "m2",
+            [float(x["footprint_m2"].sum()) for x in losses],
+            "geometry",
         ),
         known_pair(
-            "Root zone dug or severed",
+            message("Root zone dug or severed"),
             "m2",
             [float(x["severed_m2"].sum()) for x in losses],
             "severed_cautious",
         ),
-        _pair("Trees not counted above: loss not known", "trees", unsettled, "arithmetic"),
+        _pair(message("Trees not counted above: loss not known"), "trees", unsettled, "arithmetic"),
         *_left_out("trees and root zones, where the size of the pipe is not known", lost),
     ]
 

@@ -30,7 +30,7 @@ from routekit.layers.nodes import line_ends
 from routekit.layers.settings import METRES
 from routekit.layers.terrain import sample_terrain
 from routekit.words.columns import say_each
-from routekit.words.texts import Text, say
+from routekit.words.texts import Text, message, say
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -40,12 +40,12 @@ if TYPE_CHECKING:
     from routekit.layers.settings import InputSettings
 
 DEPTH_SOURCES: Final = (
-    "levels",
-    "manhole depth",
-    "given depth",
-    "terrain",
-    "other end",
-    "assumed",
+    message("levels"),
+    message("manhole depth"),
+    message("given depth"),
+    message("terrain"),
+    message("other end"),
+    message("assumed"),
 )
 """Ways to a depth, best first."""
 

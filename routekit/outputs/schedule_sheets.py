@@ -18,11 +18,12 @@ from routekit.outputs.touched_trees import is_open, list_touched, write_zone_are
 from routekit.result import Result
 from routekit.site.encroachments import DIG, PIT, name_barred
 from routekit.techniques import RECORDS, Joining, list_codes
+from routekit.words.texts import message
 
 CUTS_ROOTS_FIRST: Final = list_codes(lambda one: one.needs_clear_bore)
 """Techniques that need a bore clear of roots before the works."""
 
-_WAYS: Final[dict[Joining, str]] = {"trench": "in the trench", "left": "left"}
+_WAYS: Final[dict[Joining, str]] = {"trench": message("in the trench"), "left": message("left")}
 """What becomes of connections that are no digs of their own."""
 
 _SIZE: Final = ("technique", "new_outside_mm", "new_bore_mm", "new_wall_mm", "shape")
@@ -154,9 +155,9 @@ def sum_runs(runs: pd.DataFrame) -> pd.DataFrame:
         table[name] = pd.to_numeric(table[name], errors="coerce")
         table[missing] = table[name].isna().astype(int)
     parts = {
-        "size": list(_SIZE),
-        "technique": ["technique"],
-        "all": ["currency"],
+        message("size"): list(_SIZE),
+        message("technique"): ["technique"],
+        message("all"): ["currency"],
     }
     sums = [_sum_by(table, keys).assign(row_kind=kind) for kind, keys in parts.items()]
     return pd.concat(sums, ignore_index=True).assign(currency=table["currency"].max())
@@ -215,9 +216,9 @@ def _list_ways(result: Result, runs: pd.DataFrame) -> pd.Series:
 def _root_cutting(runs: pd.DataFrame) -> NDArray[np.object_]:
     """Say whether roots must be cut before the works; None where the technique needs none."""
     seen = runs["root_share"].to_numpy(dtype=float, na_value=np.nan)
-    words = np.full(len(seen), "none seen", dtype=object)
-    words[seen > 0] = "needed"
-    words[np.isnan(seen)] = "not known"
+    words = np.full(len(seen), message("none seen"), dtype=object)
+    words[seen > 0] = message("needed")
+    words[np.isnan(seen)] = message("not known")
     words[~runs["technique"].isin(CUTS_ROOTS_FIRST).to_numpy(dtype=bool)] = None
     return words
 

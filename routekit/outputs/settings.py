@@ -185,6 +185,12 @@ class ReportSettings(Settings):
 class OutputSettings(Settings):
     """What is written, and how."""
 
+    language: Language = setting(
+        "en",
+        unit="-",
+        source="house",
+        text="Language of schedule, tree sheets and summary, and in which the map opens",
+    )
     geopackage: GeopackageSettings = setting(
         GeopackageSettings, unit="-", source="study", text="Result GeoPackage."
     )

@@ -30,9 +30,9 @@ from routekit.words.texts import (
     Statement,
     count_of,
     from_json,
+    lower_first,
     raise_first,
     state,
-    word,
     write,
 )
 
@@ -112,6 +112,13 @@ class Words:
     def category(self, number: float) -> str:
         """Give the category of a number: `one`, `other`, or another that the language has."""
         return str(self.locale.plural_form(Decimal(f"{number:.10g}")))
+
+    def say_word(self, context: str, english: str) -> str:
+        """Say words of a list; the name of a check stands there with a small first letter."""
+        small = lower_first(english)
+        if (context, english) in self.messages or (context, small) not in self.messages:
+            return self.find(context, english)[0]
+        return raise_first(self.find(context, small)[0])
 
     def translate(self, said: list[Any]) -> str:
         """Give the sentence of a statement, in singular or plural."""
@@ -279,8 +286,9 @@ def translate_words(values: ArrayLike, language: str, *, context: str = "") -> O
     column = np.asarray(values, dtype=object)
     if language == SOURCE:
         return column
+    words = load_words(language)
     known: dict[Any, str] = {
-        value: render(word(value, context=context), language)
+        value: words.say_word(context, value)
         for value in {one for one in column if isinstance(one, str)}
     }
     return np.array([known.get(one, one) for one in column], dtype=object)

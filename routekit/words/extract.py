@@ -36,7 +36,7 @@ _CALLS: Final[dict[str, tuple[int | str, ...]]] = {
     "Technique": ("name", "phrase"),
 }
 """Function of Python to the arguments that are messages, by place or name."""
-_KEYWORDS: Final = ("remedy", "note", "unit")
+_KEYWORDS: Final = ("remedy", "note", "unit", "rule")
 """Names that hold messages wherever they are given a text."""
 _SCRIPT: Final = {"say": None, "sayMany": None}
 """Functions of the scripts that say something."""
@@ -54,6 +54,7 @@ _TABLES: Final[dict[str, tuple[str, ...]]] = {
     "result_columns.csv": ("title", "unit"),
     "outputs/schedule_columns.csv": ("sheet", "title", "unit"),
     "methods/tables/observation_codes.csv": ("name",),
+    "advice/tables/unit_rates.csv": ("text",),
     "outputs/arborist/working_methods.csv": ("text",),
 }
 """Table of the package to its columns of messages."""

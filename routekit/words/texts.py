@@ -146,6 +146,8 @@ def say(one: str, many: str = "", /, *, context: str = "", **values: object) -> 
     """
     message = read_message(one, many, context)
     shown = {slot: show_value(values[slot], form) for slot, form in message.formats}
+    if many and COUNT not in shown:
+        shown[COUNT] = show_value(values[COUNT], ".10g")
     is_one = not message.many or float(shown[COUNT].replace(",", "")) == 1
     english = (message.one if is_one else message.many).format_map(shown)
     return Text(english, message.state({slot: state(value) for slot, value in shown.items()}))

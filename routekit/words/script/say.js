@@ -107,8 +107,15 @@ const say = (sentence, values = {}) => put([sentence, values]);
 const sayMany = (one, many, values) => put([one, values, many]);
 
 /**
- * Say a word of a list of the package, such as a technique or a verdict.
+ * Say a word of a list of the package, such as a technique or a verdict. Names of checks stand in
+ * the catalogues with a small first letter.
  * @param {string} english
  * @param {string} context
  */
-const word = (english, context = "") => findSentence(english, "", context, 0);
+function word(english, context = "") {
+  const said = findSentence(english, "", context, 0);
+  if (said !== english) return said;
+  const small = english.slice(0, 1).toLowerCase() + english.slice(1);
+  const within = findSentence(small, "", context, 0);
+  return within === small ? english : raiseFirst(within);
+}
