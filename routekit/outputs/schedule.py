@@ -152,8 +152,11 @@ def write_schedule(
     """
     chosen, target = settings or ScheduleSettings(), Path(path)
     sheets = collect_sheets(result)
+    sheets = {name: _put_texts(table, language) for name, table in sheets.items()}
     if not chosen.is_priced:
-        sheets = leave_out_money(sheets, find_currency(result.totals))
+        currency = find_currency(result.totals)
+        said = None if currency is None else render(word(currency), language)
+        sheets = leave_out_money(sheets, currency, said)
     with replacing_file(target) as fresh:
         try:
             with xlsxwriter.Workbook(fresh, _WORKBOOK_OPTIONS) as book:
@@ -353,13 +356,20 @@ def _cells(rows: pd.DataFrame, column: Column, language: str) -> list[Any]:
     return _list_known(worded.to_numpy(dtype=object), known)
 
 
+def _put_texts(table: pd.DataFrame, language: str) -> pd.DataFrame:
+    """Put the texts of a table that have statements into the language."""
+    if language == SOURCE:
+        return table
+    names = [str(name) for name in table.columns if f"{name}_words" in table.columns]
+    said = {name: render_column(table[f"{name}_words"], language) for name in names}
+    return table.assign(**said)
+
+
 def _speak(rows: pd.DataFrame, column: Column, language: str) -> NDArray[np.object_]:
     """Give the values of a column in a language: its texts, or the words of its list."""
     values = rows[column.name].astype(object).to_numpy(dtype=object)
     if language == SOURCE or column.kind in _NUMBERS:
         return values
-    if f"{column.name}_words" in rows.columns:
-        return render_column(rows[f"{column.name}_words"], language)
     is_word = column.kind in ("word", "long_word")
     return translate_words(values, language) if is_word else values
 
