@@ -251,7 +251,8 @@ def _add_other_heights(
         trees["tree_id"][np.abs(heights - regime.stem_height_m) > limit],
         field="stem_height_m",
         seen=say(
-            "stem not measured at the {height:g} m of the regime", height=regime.stem_height_m
+            "stem measured at a height other than the {height:g} m of the regime",
+            height=regime.stem_height_m,
         ),
         done=say("stem diameter used as measured"),
     )

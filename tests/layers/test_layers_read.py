@@ -86,7 +86,7 @@ def test_first_known_candidate_wins_and_is_counted(district):
     layers = district.read()
     np.testing.assert_array_equal(layers.runs["invert_up_m"], [2.5, 1.9, np.nan])
     found = pick(layers.findings, field="invert_up_m", severity="info", done="first known")
-    assert found["seen"].tolist() == ["surveyed on 1 rows, designed on 1 rows; not known on 1"]
+    assert found["seen"].tolist() == ["surveyed on 1 row, designed on 1 row; not known on 1"]
     mapping = layers.mapping[layers.mapping["column"] == "invert_up_m"]
     assert mapping["known"].tolist() == [1, 1]
 
