@@ -241,6 +241,7 @@ def _collect(
         trees=layers.trees,
         zones=prepared.zones,
         trenches=exposure.trenches,
+        near_misses=exposure.near_misses,
         tree_loss=exposure.tree_loss,
         tree_balance=renewal.tree_balance,
         inspections=describe_observations(layers.inspections),

@@ -82,6 +82,7 @@ class Result:
     trees: gpd.GeoDataFrame
     zones: gpd.GeoDataFrame
     trenches: gpd.GeoDataFrame
+    near_misses: pd.DataFrame
     tree_loss: pd.DataFrame
     tree_balance: pd.DataFrame
     inspections: pd.DataFrame

@@ -18,6 +18,7 @@ from numpy.typing import ArrayLike
 from routekit.advice.currency import Money
 from routekit.advice.rates import LEVELS, FloatArray
 from routekit.advice.surfaces import KINDS
+from routekit.advice.tree_bands import bound_trees, widen_trees
 from routekit.arrays import Flags, Texts
 from routekit.site.layout import Place, Works, balance_trees
 from routekit.techniques import MONITOR, OPEN_CUT
@@ -348,7 +349,8 @@ def sum_up(
     needs = place.cases["needs_work"].to_numpy() > 0
     unsized = np.isnan(place.trenches["width_m"].to_numpy(dtype=float))
     # A trench of unknown width that is decided on for a sound run counts on both sides.
-    before = _loss_of(needs | (unsized & (chosen == OPEN_CUT)), exposure, zones)
+    cut_runs = needs | (unsized & (chosen == OPEN_CUT))
+    before = _loss_of(cut_runs, exposure, zones)
     is_cut = chosen == OPEN_CUT
     stays = _loss_of(is_cut, exposure, zones)
     balance = balance_trees(
@@ -368,7 +370,7 @@ def sum_up(
         is_joined=place.cases["n_connections"].notna().to_numpy(),
         is_sized=~unsized,
     )
-    return balance, totals
+    return balance, widen_trees(totals, bound_trees(cut_runs, exposure.bounds))
 
 
 def _loss_of(which: Flags, exposure: Exposure, zones: gpd.GeoDataFrame) -> pd.DataFrame:

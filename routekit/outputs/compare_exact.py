@@ -26,6 +26,7 @@ ROW_KEYS: dict[str, tuple[str, ...]] = {
     "runs": ("run_id",),
     "breaches": ("run_id", "tree_id"),
     "encroachments": ("kind", "work_id", "tree_id"),
+    "near_misses": ("run_id", "tree_id"),
     "root_zones": ("tree_id",),
     "structural_zones": ("tree_id",),
     "trenches": ("run_id",),

@@ -113,14 +113,15 @@ def collect_layers(result: Result, *, max_check_rows: int) -> list[Layer]:
     Returns
     -------
     list of Layer
-        runs, breaches, checks, options, root_zones, structural_zones, trenches, strings, pits,
-        digs, encroachments, trees, findings, totals, quantities, rules, decisions,
+        runs, breaches, near_misses, checks, options, root_zones, structural_zones, trenches,
+        strings, pits, digs, encroachments, trees, findings, totals, quantities, rules, decisions,
         provenance.
     """
     checks, note = select_checks(result, max_check_rows)
     return [
         _drawn("runs", join_runs(result), "LineString"),
         _breaches(result),
+        _plain("near_misses", result.near_misses.drop(columns=["run", "tree"])),
         _plain("checks", checks.drop(columns="run")),
         _plain("options", result.options.drop(columns="run")),
         root_zones_layer(result.zones, "root_zones", load_tables()["zones"].text),

@@ -79,6 +79,7 @@ def _count(result: Result) -> dict[str, int | float]:
         "runs_with_breach": int(result.breaches["run_id"].nunique()),
         "breaches": len(result.breaches),
         "trees_open_cut": len(hurt),
+        "trees_near_miss": int(result.near_misses["tree_id"].nunique()),
         "trees_open_cut_not_known": int(in_doubt.sum()),
         "trees_open_cut_major": int((hurt == "major").sum()),
         "trees_open_cut_structural": int((hurt == "structural").sum()),

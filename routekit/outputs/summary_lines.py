@@ -15,6 +15,8 @@ from routekit.words.texts import Text, join, list_words, say, take_texts, word
 
 _SHOWN = 5
 """Strings that the summary names before it only counts."""
+_LIKELY = 0.1
+"""Chance from which near misses are counted apart (house choice)."""
 _STUCK_SHOWN = 8
 """Runs without a technique that the summary names before it only counts."""
 _HIDES_TREES = ("pits_not_placed", "runs_without_connections", "runs_without_size")
@@ -157,6 +159,7 @@ def write_lines(result: Result, counts: Counts) -> list[Text]:
         *_write_careful(counts),
         *_write_near_stems(counts),
         *_write_position_doubt(counts),
+        *_write_near_misses(result),
         *_write_decisions(counts),
         *_write_stuck(result),
         *_write_assumed(result),
@@ -397,6 +400,27 @@ def _write_position_doubt(counts: Counts) -> list[Text]:
             )
         )
     return lines
+
+
+def _write_near_misses(result: Result) -> list[Text]:
+    """Say how many trees open cut misses as drawn and may reach within the doubt."""
+    near = result.near_misses
+    if not len(near):
+        return []
+    likely = near.loc[near["chance_share"].to_numpy(dtype=float) >= _LIKELY, "tree_id"].nunique()
+    return [
+        say(
+            "Open cut misses the root zone of {n:,} more tree as drawn, but may reach it within the "
+            "doubt about positions ({likely:,} with a chance of at least {chance:.0f} %): see the "
+            "table near_misses.",
+            "Open cut misses the root zones of {n:,} more trees as drawn, but may reach them "
+            "within the doubt about positions ({likely:,} of them with a chance of at least "
+            "{chance:.0f} %): see the table near_misses.",
+            n=int(near["tree_id"].nunique()),
+            likely=likely,
+            chance=100 * _LIKELY,
+        )
+    ]
 
 
 def _write_decisions(counts: Counts) -> list[Text]:

@@ -115,6 +115,41 @@ def build_breaches(
     return table[(table["severity"] != SEVERITIES[NONE]).to_numpy()].reset_index(drop=True)
 
 
+def grade_pairs(
+    corridors: NDArray[np.object_], zones: gpd.GeoDataFrame, run: Ints, tree: Ints, tiers: Tiers
+) -> Ints:
+    """Grade given pairs of corridor and zone, whether they meet or not.
+
+    Parameters
+    ----------
+    corridors : numpy.ndarray of shapely Polygon, shape (n,)
+    zones : GeoDataFrame
+    run, tree : numpy.ndarray of int, shape (p,)
+        Positions in both.
+    tiers : Tiers
+
+    Returns
+    -------
+    numpy.ndarray of int, shape (p,)
+        Codes of `SEVERITIES`, mildest first.
+    """
+    edges = polygon_edges(corridors)
+    distance, within = polygon_distance(_stem_coords(zones)[tree], edges, run)
+    area = zones["area_m2"].to_numpy()[tree]
+    footprint, severed = _measure_pairs(zones, corridors, edges, run, tree)
+    severed = np.where(within, area, np.maximum(severed, footprint))
+    inner = zones["structural_radius_m"].fillna(0).to_numpy()[tree]
+    table = pd.DataFrame(
+        {
+            "footprint_m2": footprint,
+            "footprint_share": footprint / area,
+            "severed_share": severed / area,
+            "is_structural": within | (distance < inner),
+        }
+    )
+    return grade_severity(table, tiers).codes.astype(np.int64)
+
+
 def _stem_coords(zones: gpd.GeoDataFrame) -> Floats:
     """Stem positions, shape (n, 2); missing points become NaN."""
     points = np.asarray(zones.geometry)

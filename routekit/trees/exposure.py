@@ -17,6 +17,7 @@ from routekit.trees.breach import Tiers, build_breaches, pair_corridors, sum_bre
 from routekit.trees.certainty import mark_certainty
 from routekit.trees.doubt import draw_largest, find_doubtful, is_more_harmed
 from routekit.trees.least_distance import WITHIN
+from routekit.trees.near_misses import Bounds, bound_severity, find_near_misses
 from routekit.trees.near_stem import draw_trenches, judge_digging, prepare_stems
 from routekit.trees.regimes import choose_regime
 from routekit.trees.settings import ZoneSettings
@@ -44,6 +45,10 @@ class Exposure:
     per_run: pd.DataFrame
     doubt: pd.DataFrame
     tiers: Tiers
+    near_misses: pd.DataFrame
+    """Zones that a trench misses as drawn and may reach within the doubt about positions."""
+    bounds: Bounds
+    """Severity of breaches and near misses if positions are off by two standard deviations."""
     in_doubt: Flags
     """Runs that would meet more trees, or worse, were zones in doubt as large as they may be."""
 
@@ -98,6 +103,9 @@ def measure_exposure(
         run_sd_m=runs["position_sd_m"],
         tree_sd_m=trees["position_sd_m"],
     )
+    near_misses = find_near_misses(
+        runs, trenches, zones, breaches, tree_sd_m=trees["position_sd_m"]
+    )
     sums = sum_breaches(breaches, len(runs))
     unsized = shapely.is_missing(np.asarray(trenches["corridor"]))
     rows = np.flatnonzero(unsized)
@@ -128,6 +136,15 @@ def measure_exposure(
         ),
         doubt=doubt,
         tiers=tiers,
+        near_misses=near_misses,
+        bounds=bound_severity(
+            runs,
+            trenches,
+            zones,
+            pd.concat([breaches[["run", "tree"]], near_misses[["run", "tree"]]]),
+            tree_sd_m=trees["position_sd_m"],
+            tiers=tiers,
+        ),
         in_doubt=_find_doubt(runs, largest, trenches, sums, tiers),
     )
 

@@ -20,6 +20,7 @@ Page = TypeVar("Page")
 
 _BY_RUN: Final = (
     "trenches",
+    "near_misses",
     "root_links",
     "inspections",
     "condition",
