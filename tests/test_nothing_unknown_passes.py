@@ -32,9 +32,9 @@ WRITTEN_ONLY = {
     "services": ("service_id",),
     "obstacles": ("obstacle_id",),
     "surfaces": ("surface_id", "kind"),
-    "root_zones": ("by", "reason"),
+    "root_zones": ("by", "reason", "tree_x_m", "tree_y_m"),
     "study_area": ("area_id",),
-    "decisions": ("by", "reason"),
+    "decisions": ("by", "reason", "tree_x_m", "tree_y_m"),
 }
 """Columns that no check of the sample looks at: strings, sheets and maps do, and readers."""
 

@@ -73,7 +73,7 @@ def widen_trees(totals: pd.DataFrame, bounds: pd.DataFrame) -> pd.DataFrame:
     number = float(bounds["is_least"].sum())
     if not number:
         return out
-    line = {"quantity": LEAST_BAND, "unit": "trees", "source": "arithmetic"}
+    line: dict[str, object] = {"quantity": LEAST_BAND, "unit": "trees", "source": "arithmetic"}
     line |= {f"open_cut_{level}": number for level in ("low", "mid", "high")}
     line |= {f"recommended_{level}": 0.0 for level in ("low", "mid", "high")}
     last = int(np.flatnonzero(out["quantity"].isin(list(COUNTED)).to_numpy()).max()) + 1

@@ -62,6 +62,10 @@ FIELDS: Final = {
         message("cover level"),
         message("Survey the cover levels: the ground is that of the terrain raster."),
     ),
+    "ground_between_m": Field(
+        "ground between the manholes",
+        "Survey the ground between the manholes, or give a terrain: it is taken as straight.",
+    ),
     "invert_up_m": _LEVEL,
     "invert_down_m": _LEVEL,
     "manholes.cover_level_m": _LEVEL,
@@ -116,6 +120,9 @@ SERVICES: Final = ("services.depth_m", "services.diameter_mm")
 
 ZONES: Final = ("trees.zone",)
 """What the root zones that a run meets may rest on."""
+
+GROUND_BETWEEN: Final = "ground_between_m"
+"""The ground between the manholes: without a terrain it is a straight line from cover to cover."""
 
 DEFAULT_DEPTH: Final = "default_depth_m"
 """The default depth: nothing tells how deep the run is."""

@@ -150,6 +150,24 @@ class GroundSettings(Settings):
     deepest_m: float = setting(
         15.0, unit="m", source="house", text="More depth to invert than this is a slip", gt=0
     )
+    along_step_m: float = setting(
+        1.0,
+        unit="m",
+        source="house",
+        text="The terrain is sampled this often along a run: as wide as a usual cell, and a dip "
+        "that is narrower is a ditch",
+        ge=0.1,
+        le=50,
+    )
+    cover_outlier_m: float = setting(
+        0.5,
+        unit="m",
+        source="house",
+        text="A cover level this far from the terrain is named: surveys of streets agree within "
+        "centimetres to a few decimetres",
+        gt=0,
+        le=20,
+    )
 
 
 class CrownSettings(Settings):

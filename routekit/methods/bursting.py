@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from routekit.arrays import Floats
-from routekit.layers.assumed import DEFAULT_DEPTH, DEPTH, FLOW, SIZE, ZONES
+from routekit.layers.assumed import DEFAULT_DEPTH, DEPTH, FLOW, GROUND_BETWEEN, SIZE, ZONES
 from routekit.methods.checks import (
     CAUTION,
     FAIL,
@@ -200,7 +200,8 @@ def _cover_checks(
                 is_given=True,
                 remedy="Survey the depth.",
                 survey="levels",
-            )
+            ),
+            GROUND_BETWEEN,
         ),
         rest_on_depth(
             at_least(
@@ -215,6 +216,7 @@ def _cover_checks(
                 survey="levels",
             ),
             *SIZE,
+            GROUND_BETWEEN,
         ),
         rest_on_depth(
             at_most(
@@ -303,6 +305,7 @@ def _root_checks(cases: pd.DataFrame, settings: BurstingSettings) -> list[Check]
                         remedy="Have an arborist assess shallow roots.",
                         survey="levels",
                     ),
+                    GROUND_BETWEEN,
                     where=np.isfinite(cover),
                 ),
                 *ZONES,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from routekit.layers.assumed import SIZE
+from routekit.layers.assumed import GROUND_BETWEEN, SIZE
 from routekit.methods.checks import (
     CAUTION,
     FAIL,
@@ -103,6 +103,7 @@ def list_cipp_checks(
                 survey="levels",
             ),
             *SIZE,
+            GROUND_BETWEEN,
         ),
         capacity(cases, plan),
         cleansing(plan),

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from routekit.layers.assumed import DEFAULT_DEPTH, DEPTH, SIZE, ZONES
+from routekit.layers.assumed import DEFAULT_DEPTH, DEPTH, GROUND_BETWEEN, SIZE, ZONES
 from routekit.methods.checks import (
     CAUTION,
     Check,
@@ -101,7 +101,8 @@ def list_checks(cases: pd.DataFrame, plan: pd.DataFrame, settings: OpenCutSettin
                 is_given=True,
                 remedy="Survey the depth.",
                 survey="levels",
-            )
+            ),
+            GROUND_BETWEEN,
         ),
         rest_on_depth(
             at_least(

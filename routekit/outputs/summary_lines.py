@@ -410,8 +410,8 @@ def _write_near_misses(result: Result) -> list[Text]:
     likely = near.loc[near["chance_share"].to_numpy(dtype=float) >= _LIKELY, "tree_id"].nunique()
     return [
         say(
-            "Open cut misses the root zone of {n:,} more tree as drawn, but may reach it within the "
-            "doubt about positions ({likely:,} with a chance of at least {chance:.0f} %): see the "
+            "Open cut misses the root zone of {n:,} more tree as drawn, but may reach it within "
+            "the doubt about positions ({likely:,} with a chance of at least {chance:.0f} %): see the "
             "table near_misses.",
             "Open cut misses the root zones of {n:,} more trees as drawn, but may reach them "
             "within the doubt about positions ({likely:,} of them with a chance of at least "

@@ -13,9 +13,9 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
-from routekit.arrays import Floats, Ints
+from routekit.arrays import Flags, Floats, Ints
 from routekit.trees.breach import Tiers, grade_pairs
 from routekit.trees.certainty import DEVIATIONS, combine_deviations, judge_margin
 
@@ -33,7 +33,7 @@ class Bounds:
     tree: Ints
     low: Ints
     high: Ints
-    is_least: np.ndarray
+    is_least: Flags
 
 
 def find_near_misses(
@@ -79,9 +79,8 @@ def find_near_misses(
     gap, inner = _measure_gaps(corridors[run], zones.iloc[tree])
     deviation = combine_deviations(run_sd[run], tree_sd[tree], unknown_m=0.0)
     is_near = (deviation > 0) & (gap <= DEVIATIONS * deviation)
-    run, tree, gap, inner, deviation = (
-        each[is_near] for each in (run, tree, gap, inner, deviation)
-    )
+    run, tree = run[is_near], tree[is_near]
+    gap, inner, deviation = gap[is_near], inner[is_near], deviation[is_near]
     return pd.DataFrame(
         {
             "run_id": runs["run_id"].to_numpy()[run],
@@ -99,7 +98,7 @@ def find_near_misses(
 
 
 def _pair_within_doubt(
-    corridors: np.ndarray, zones: gpd.GeoDataFrame, run_sd: Floats, tree_sd: Floats
+    corridors: NDArray[np.object_], zones: gpd.GeoDataFrame, run_sd: Floats, tree_sd: Floats
 ) -> tuple[Ints, Ints]:
     """Pair corridors with the zones that the known doubt could bring to them."""
     widest = np.nanmax(run_sd, initial=0.0)
@@ -117,7 +116,7 @@ def _pair_within_doubt(
     return run[order].astype(np.int64), tree[order].astype(np.int64)
 
 
-def _measure_gaps(corridors: np.ndarray, zones: gpd.GeoDataFrame) -> tuple[Floats, Floats]:
+def _measure_gaps(corridors: NDArray[np.object_], zones: gpd.GeoDataFrame) -> tuple[Floats, Floats]:
     """Measure from corridors to the edges of zones and of structural circles, pair by pair, m."""
     away = shapely.distance(corridors, np.asarray(zones.geometry))
     polygons = np.asarray(zones["zone"], dtype=object)
@@ -168,7 +167,7 @@ def bound_severity(
     )
 
 
-def _point_away(lines: np.ndarray, stems: np.ndarray) -> tuple[Floats, Floats]:
+def _point_away(lines: NDArray[np.object_], stems: NDArray[np.object_]) -> tuple[Floats, Floats]:
     """Give the direction from each line to its stem, of length 1, and the distance, m."""
     foot = shapely.line_interpolate_point(lines, shapely.line_locate_point(lines, stems))
     step = shapely.get_coordinates(stems) - shapely.get_coordinates(foot)

@@ -256,12 +256,13 @@ def test_depth_from_terrain(tmp_path):
     assert len(pick(findings, layer="terrain", seen="1 of 6 run ends")) == 1
 
 
-def test_terrain_takes_the_cell_that_holds_the_point(tmp_path):
+def test_terrain_blends_the_cells_around_the_point(tmp_path):
     levels = np.arange(200.0).reshape(10, 20)
     path = _write_terrain(tmp_path / "dem.tif", levels)
-    xy = np.array([at(-9, 49), at(1, 49), at(-9, 31), at(500, 0), at(-9, 500)])
+    # Cells of 10 m; middles of the first row at 45 m north, of the first column at -5 m east.
+    xy = np.array([at(-5, 45), at(0, 45), at(-5, 40), at(0, 40), at(-9, 49), at(500, 0)])
     got = sample_terrain(xy, path, crs=pyproj.CRS(CRS))
-    np.testing.assert_array_equal(got, [0.0, 1.0, 20.0, np.nan, np.nan])
+    np.testing.assert_array_equal(got, [0.0, 0.5, 10.0, 10.5, 0.0, np.nan])
 
 
 def test_terrain_in_another_crs(tmp_path):

@@ -29,6 +29,7 @@ from routekit.schema import load_tables
 LAYERS = [
     "runs",
     "breaches",
+    "near_misses",
     "checks",
     "options",
     "root_zones",

@@ -65,6 +65,9 @@ function pipeFacts(run) {
     [say("Use, year"), `${codeWord("use", of("use"))}, ${of("year") === null ? notKnown() : of("year")}`],
     [say("Depth to invert"), say("{up} upstream, {down} downstream (source: {source})",
       { up: quantity(of("depth_up_m"), "m"), down: quantity(of("depth_down_m"), "m"), source: codeWord("source", of("depth_source")) })],
+    of("ground_profile") ? [say("Depth along the run"), say("{least} at {from}, up to {most} at {to} (by the terrain)",
+      { least: quantity(of("depth_min_m"), "m"), from: quantity(of("shallowest_at_m"), "m", 1), most: quantity(of("depth_max_m"), "m"), to: quantity(of("deepest_at_m"), "m", 1) })]
+      : [say("Ground between the manholes"), say("not known: taken as straight")],
     [say("Gradient"), of("gradient") === null ? notKnown() : say("{gradient} m per km (source: {source})",
       { gradient: number(1000 * of("gradient"), 2), source: codeWord("source", of("gradient_source")) })],
     [say("Roots"), rootText(of("root_share"), of("root_index"))],

@@ -10,7 +10,20 @@ function sectionLevels(run) {
   const hasGround = of("ground_up_m") !== null && of("ground_down_m") !== null;
   const [up, down] = hasGround ? [of("ground_up_m"), of("ground_down_m")] : [0, 0];
   const bore = (of("height_mm") || of("diameter_mm") || 0) / 1000;
-  return { length, up, down, upInvert: up - upDepth, downInvert: down - downDepth, bore, hasGround };
+  const profile = groundProfile(hasGround ? of("ground_profile") : null, length, up, down);
+  return { length, up, down, upInvert: up - upDepth, downInvert: down - downDepth, bore, hasGround, profile };
+}
+
+// Vertices of the ground as pairs of chainage and level; a straight line where nothing tells it.
+function groundProfile(text, length, up, down) {
+  if (!text) return [[0, up], [length, down]];
+  return String(text).split("; ").map((pair) => pair.split(" ").map(Number));
+}
+
+function groundAt(profile, m) {
+  const next = Math.max(1, profile.findIndex(([at]) => at >= m));
+  const [[a, low], [b, high]] = [profile[next - 1], profile[next]];
+  return b > a ? low + ((high - low) * (m - a)) / (b - a) : low;
 }
 
 function longSection(run, detail) {
@@ -46,8 +59,9 @@ function sectionWords(run, levels, found) {
 }
 
 function sectionFrame(levels, names) {
-  const highest = Math.max(levels.up, levels.down);
-  const lowest = Math.min(levels.upInvert, levels.downInvert) - 0.3;
+  const ground = levels.profile.map(([, level]) => level);
+  const highest = Math.max(levels.up, levels.down, ...ground);
+  const lowest = Math.min(levels.upInvert, levels.downInvert, ...ground) - 0.3;
   const perM = (SECTION.width - SECTION.left - SECTION.right) / levels.length;
   const stretch = Math.max(1, Math.min(10, Math.round((150 / (highest - lowest) / perM) * 2) / 2));
   const head = SECTION.top + 11 * Math.max(1, ...names.map(({ line }) => line + 1));
@@ -61,23 +75,29 @@ function polygonOf(points, attributes) {
 }
 
 function levelAt(levels, name, m) {
-  const [a, b] = name === "ground" ? [levels.up, levels.down] : [levels.upInvert, levels.downInvert];
+  if (name === "ground") return groundAt(levels.profile, Math.min(Math.max(m, 0), levels.length));
+  const [a, b] = [levels.upInvert, levels.downInvert];
   return a + ((b - a) * m) / levels.length;
 }
 
 function sectionBand(levels, frame, from, to, depth, attributes) {
-  const top = (m) => levelAt(levels, "ground", m);
-  return polygonOf([[frame.x(from), frame.y(top(from))], [frame.x(to), frame.y(top(to))],
-    [frame.x(to), frame.y(top(to) - depth)], [frame.x(from), frame.y(top(from) - depth)]], attributes);
+  const top = groundBetween(levels, from, to);
+  const bottom = top.map(([m, level]) => [m, level - depth]).reverse();
+  return polygonOf([...top, ...bottom].map(([m, level]) => [frame.x(m), frame.y(level)]), attributes);
+}
+
+function groundBetween(levels, from, to) {
+  const inner = levels.profile.filter(([m]) => m > from && m < to);
+  return [[from, levelAt(levels, "ground", from)], ...inner, [to, levelAt(levels, "ground", to)]];
 }
 
 function sectionGround(levels, frame) {
   const { x, y } = frame;
+  const ground = groundBetween(levels, 0, levels.length).map(([m, level]) => [x(m), y(level)]);
   return [
-    polygonOf([[x(0), y(levels.up)], [x(levels.length), y(levels.down)],
-      [x(levels.length), y(levels.downInvert)], [x(0), y(levels.upInvert)]], { class: "s-trench" }),
+    polygonOf([...ground, [x(levels.length), y(levels.downInvert)], [x(0), y(levels.upInvert)]], { class: "s-trench" }),
     sectionBand(levels, frame, 0, levels.length, study.meta.root_band_m, { class: "s-roots" }),
-    makeSvg("line", { x1: x(0), y1: y(levels.up), x2: x(levels.length), y2: y(levels.down), class: "s-ground" }),
+    makeSvg("polyline", { points: ground.map((p) => p.map((v) => v.toFixed(1)).join(",")).join(" "), class: "s-ground" }),
   ];
 }
 
