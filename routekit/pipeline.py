@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from pathlib import Path
 
 import geopandas as gpd
 import pandas as pd
@@ -13,6 +14,7 @@ from routekit.advice.currency import find_neutral_rates
 from routekit.errors import DecisionError, LayerError
 from routekit.layers.decisions import Decided, read_decisions
 from routekit.layers.ground import add_ground
+from routekit.layers.photo_review import review_photo
 from routekit.layers.raster_place import report_elsewhere
 from routekit.layers.read import Layers, read_layers
 from routekit.methods.condition import assess_condition
@@ -168,7 +170,8 @@ def prepare_study(study: Study, *, tell: Tell = _silent) -> Prepared:
         layers.trees, layers.root_zones, settings=study.settings.zones
     )
     neutral = find_neutral_rates(study.settings.study, study.settings.advice.rates)
-    placed = _review_rasters(layers, runs, study)
+    placed, photo = _review_rasters(layers, runs, study)
+    layers = replace(layers, photo=photo)
     found = [layers.findings, placed, depth_findings, code_findings, zone_findings, neutral]
     return Prepared(
         layers=layers,
@@ -179,15 +182,17 @@ def prepare_study(study: Study, *, tell: Tell = _silent) -> Prepared:
     )
 
 
-def _review_rasters(layers: Layers, runs: gpd.GeoDataFrame, study: Study) -> pd.DataFrame:
-    """Tell which of terrain and photo lie nowhere near the sewers."""
+def _review_rasters(
+    layers: Layers, runs: gpd.GeoDataFrame, study: Study
+) -> tuple[pd.DataFrame, Path | None]:
+    """Tell which of terrain and photo lie nowhere near the sewers, and whether a photo is one."""
     lines, also_open = runs.geometry.to_numpy(), study.settings.study.also_open
-    rasters = {"terrain": layers.terrain, "photo": layers.photo}
+    told, photo = review_photo(layers.photo, also_open=also_open)
     found = [
         report_elsewhere(name, path, lines, layers.crs, also_open=also_open)
-        for name, path in rasters.items()
+        for name, path in {"terrain": layers.terrain, "photo": photo}.items()
     ]
-    return pd.concat(found, ignore_index=True)
+    return pd.concat([told, *found], ignore_index=True), photo
 
 
 def _read_decisions(layers: Layers, runs: gpd.GeoDataFrame) -> Decided:

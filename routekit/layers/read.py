@@ -239,7 +239,8 @@ def _find_raster(name: str, inputs: InputSettings, base: Path) -> Path | None:
     if source is None:
         return None
     path = find_file(name, source.path, base=base)
-    if name != "canopy" or inputs.crowns.use != "never":
+    # A photo that cannot be opened is told by `review_photo`; the rest of the study stands.
+    if name == "terrain" or (name == "canopy" and inputs.crowns.use != "never"):
         refuse_raster(f"layers.{name}", path, inputs.study.also_open)
     return path
 

@@ -411,8 +411,8 @@ def _write_near_misses(result: Result) -> list[Text]:
     return [
         say(
             "Open cut misses the root zone of {n:,} more tree as drawn, but may reach it within "
-            "the doubt about positions ({likely:,} with a chance of at least {chance:.0f} %): see the "
-            "table near_misses.",
+            "the doubt about positions ({likely:,} with a chance of at least {chance:.0f} %): see "
+            "the table near_misses.",
             "Open cut misses the root zones of {n:,} more trees as drawn, but may reach them "
             "within the doubt about positions ({likely:,} of them with a chance of at least "
             "{chance:.0f} %): see the table near_misses.",

@@ -182,7 +182,7 @@ def build_map(result: Result, settings: MapSettings) -> str:
         A whole HTML page; equal input gives an equal page.
     """
     content, details = page_content(result, settings)
-    photo = study_photo(result, settings)
+    photo, content["meta"]["photo_words"] = study_photo(result, settings)
     content["photo"] = None if photo is None else photo.box
     html, start = SheetMap(result, settings).write_parts()
     library = read_part("vendor/leaflet.js")

@@ -11,6 +11,7 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
+from routekit.errors import CrsError, LayerError
 from routekit.outputs.check_words import word_checks
 from routekit.outputs.map import tables
 from routekit.outputs.map.packing import pack_table
@@ -204,8 +205,8 @@ def page_content(
     return content, _details(result, runs)
 
 
-def study_photo(result: Result, settings: MapSettings) -> Photo | None:
-    """Read the background photo of a page.
+def study_photo(result: Result, settings: MapSettings) -> tuple[Photo | None, str]:
+    """Read the background photo of a page, and say how finely it is shown.
 
     Parameters
     ----------
@@ -216,16 +217,28 @@ def study_photo(result: Result, settings: MapSettings) -> Photo | None:
 
     Returns
     -------
-    Photo or None
-        None where there is no photo, none is wanted, or it shows nothing of the study.
+    photo : Photo or None
+        None where there is no photo, none is wanted, it shows nothing of the study, or cannot be
+        read: a picture behind the plan holds up no result.
+    words : str
+        What a reader should know of it; blank where none is wanted.
     """
     if result.photo is None or not settings.has_photo or not len(result.runs):
-        return None
+        return None, ""
     reach = np.array([-1.0, -1.0, 1.0, 1.0]) * settings.nearby_m
     box = plan_box(result) + reach
-    return read_photo(
-        result.photo, result.crs, box, settings.photo_max_mb, also_open=result.also_open
-    )
+    try:
+        photo = read_photo(
+            result.photo, result.crs, box, settings.photo_max_mb, also_open=result.also_open
+        )
+    except (LayerError, CrsError) as error:
+        return None, f"No aerial photo: {error}"
+    if photo is None:
+        return None, f"No aerial photo: {result.photo.name} shows nothing of this place."
+    words = f"Aerial photo: shown at {photo.cell_m:.2f} m per pixel"
+    if photo.cell_m > 1.01 * photo.own_cell_m:
+        words += f"; {result.photo.name} has {photo.own_cell_m:.2f} m (outputs.map.photo_max_mb)"
+    return photo, f"{words}."
 
 
 def _pack(table: pd.DataFrame, columns: Iterable[str] | None = None) -> dict[str, Any]:

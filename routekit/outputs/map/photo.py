@@ -15,10 +15,12 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 import rasterio
 from numpy.typing import NDArray
-from rasterio.enums import Resampling
+from rasterio._err import CPLE_BaseError
+from rasterio.enums import ColorInterp, Resampling
 from rasterio.errors import CRSError, RasterioError
 from rasterio.io import MemoryFile
 from rasterio.vrt import WarpedVRT
+from rasterio.warp import reproject
 from rasterio.windows import Window
 
 from routekit.errors import CrsError, LayerError
@@ -32,7 +34,15 @@ HALF_WORLD_M: Final = math.pi * 6_378_137.0
 
 QUALITY: Final = 50
 MOST_PIXELS: Final = 8192
-_COARSER: Final = 0.75
+CACHE_BYTES: Final = 128 * 1024**2
+"""Blocks of the file that are kept while it is read; GDAL's own rule is 5 % of the memory."""
+WARP_MB: Final = 64
+_COARSER: Final = 0.9
+_CLEARLY_COARSER: Final = 0.75
+"""Below this share of the file's own width pixels are averaged, above it blended."""
+_PROBE_PIXELS: Final = 512
+_PROBES: Final = (0.1, 0.5, 0.9)
+"""Where squares are taken to guess the size of the whole, as shares of height and width."""
 _NARROWEST_PIXELS: Final = 2
 """A photo is not made coarser below this width, pixels (house choice)."""
 _RGB_BANDS: Final = (1, 2, 3)
@@ -44,6 +54,19 @@ class Photo(NamedTuple):
 
     box: list[int]
     webp: str
+    cell_m: float
+    """Side of a pixel that is shown, m on the ground."""
+    own_cell_m: float
+    """Side of a pixel of the file, m on the ground."""
+
+
+class _Bands(NamedTuple):
+    """Which bands of a raster make its colours."""
+
+    colours: tuple[int, ...]
+    alpha: int | None
+    palette: NDArray[np.uint8] | None
+    """Red, green, blue, opacity of each code, shape (256, 4); None for none."""
 
 
 def read_photo(
@@ -59,7 +82,8 @@ def read_photo(
     Parameters
     ----------
     path : pathlib.Path
-        A raster with one band (grey) or at least three (red, green, blue first).
+        A raster of one band (grey, or codes of a palette) or at least three (those named red, green
+        and blue, else the first three), with or without a band of opacity.
     crs : str
         CRS of the study, also taken for a raster that names none.
     box : numpy.ndarray of float, shape (4,)
@@ -89,7 +113,7 @@ def read_photo(
             "in the file, or say outputs.map.has_photo = false"
         )
         raise CrsError(msg) from error
-    except RasterioError as error:
+    except (RasterioError, CPLE_BaseError) as error:
         msg = (
             f"layers.photo: {path} cannot be read ({error}); repair or replace the file, or say "
             "outputs.map.has_photo = false"
@@ -102,28 +126,151 @@ def _read_photo(
 ) -> Photo | None:
     """Read the part of a photo that shows the study."""
     with (
+        rasterio.Env(GDAL_CACHEMAX=CACHE_BYTES),
         open_raster("layers.photo", path, also_open) as source,
-        WarpedVRT(
-            source,
-            src_crs=source.crs or crs,
-            crs=MERCATOR,
-            add_alpha=True,
-            resampling=Resampling.bilinear,
-        ) as warped,
     ):
-        window = _common_window(warped, _mercator_bounds(box, crs))
-        if window is None:
-            return None
-        bounds = _window_bounds(warped, window)
+        bands = _sort_bands(source)
+        src_crs = source.crs or crs
+        with WarpedVRT(source, src_crs=src_crs, crs=MERCATOR) as whole:
+            window = _common_window(whole, _mercator_bounds(box, crs))
+            if window is None:
+                return None
+            bounds = _window_bounds(whole, window)
         share = min(1.0, MOST_PIXELS / max(window.width, window.height))
-        while True:
-            picture = _write_webp(_read_colours(warped, window, share))
-            if len(picture) <= most_mb * BYTES_PER_MB or share * window.width < _NARROWEST_PIXELS:
-                break
-            share *= _COARSER
+        size = tuple(max(1, round(side * share)) for side in (window.height, window.width))
+        colours = _warp(source, bands, src_crs, bounds, size, is_coarser=share < _CLEARLY_COARSER)
+    picture, width = _fit_size(colours, most_mb * BYTES_PER_MB)
     west, south, east, north = bounds
     corners = [_cell(west), _cell(-north), _cell(east), _cell(-south)]
-    return Photo(corners, base64.b64encode(picture).decode("ascii"))
+    left, _, right, _ = _mercator_bounds(box, crs)
+    ground_m = float(box[2] - box[0]) / (right - left) * (east - west)
+    return Photo(
+        corners,
+        base64.b64encode(picture).decode("ascii"),
+        cell_m=ground_m / width,
+        own_cell_m=ground_m / window.width,
+    )
+
+
+def _sort_bands(source: Any) -> _Bands:
+    """Find colours, opacity and palette of a raster."""
+    kinds = list(source.colorinterp)
+    alpha = kinds.index(ColorInterp.alpha) + 1 if ColorInterp.alpha in kinds else None
+    if kinds[0] == ColorInterp.palette and source.dtypes[0] == "uint8":
+        palette = np.zeros((256, 4), dtype=np.uint8)
+        for code, colour in source.colormap(1).items():
+            palette[code] = colour
+        return _Bands((1,), alpha, palette)
+    named = [
+        kinds.index(each) + 1
+        for each in (ColorInterp.red, ColorInterp.green, ColorInterp.blue)
+        if each in kinds
+    ]
+    plain = [band for band in range(1, source.count + 1) if band != alpha]
+    rgb = named if len(named) == len(_RGB_BANDS) else plain[: len(_RGB_BANDS)]
+    return _Bands(tuple(rgb if len(rgb) == len(_RGB_BANDS) else plain[:1]), alpha, None)
+
+
+def _warp(
+    source: Any,
+    bands: _Bands,
+    src_crs: Any,
+    bounds: tuple[float, float, float, float],
+    size: tuple[int, ...],
+    *,
+    is_coarser: bool,
+) -> NDArray[np.uint8]:
+    """Warp a photo once, straight to the size wanted: red, green, blue and opacity."""
+    west, south, east, north = bounds
+    cell = (east - west) / size[1], (north - south) / size[0]
+    smooth = Resampling.average if is_coarser else Resampling.bilinear
+    # A float without a mark for «no data» may still hold cells that are no number.
+    blank = np.nan if source.nodata is None and source.dtypes[0].startswith("float") else None
+    with WarpedVRT(
+        source,
+        src_crs=src_crs,
+        crs=MERCATOR,
+        transform=rasterio.Affine(cell[0], 0, west, 0, -cell[1], north),
+        height=size[0],
+        width=size[1],
+        resampling=Resampling.nearest if bands.palette is not None else smooth,
+        add_alpha=bands.alpha is None,
+        src_nodata=source.nodata if blank is None else blank,
+        warp_mem_limit=WARP_MB,
+    ) as warped:
+        shown = bands.colours if len(bands.colours) == len(_RGB_BANDS) else bands.colours[:1]
+        found = warped.read([*shown, bands.alpha or warped.count])
+    return _to_colours(found, bands.palette)
+
+
+def _to_colours(found: NDArray[Any], palette: NDArray[np.uint8] | None) -> NDArray[np.uint8]:
+    """Turn bands and opacity, the last of them, into four bands of bytes."""
+    if palette is not None:
+        looked_up = np.moveaxis(palette[found[0]], -1, 0).copy()
+        looked_up[3, found[-1] == 0] = 0
+        return looked_up
+    colours, opaque = found[:-1], found[-1] > 0
+    if found.dtype == np.uint8:
+        last = found[-1:]
+    else:
+        opaque &= np.isfinite(colours).all(axis=0)
+        shown = colours[:, opaque]
+        low, high = (float(shown.min()), float(shown.max())) if shown.size else (0.0, 1.0)
+        scaled = (np.nan_to_num(colours.astype(np.float32)) - low) / max(high - low, 1e-9) * 255
+        colours = np.clip(scaled, 0, 255).astype(np.uint8)
+        last = (255 * opaque[None]).astype(np.uint8)
+    if len(colours) == 1:
+        colours = np.repeat(colours, len(_RGB_BANDS), axis=0)
+    return np.concatenate([colours, last])
+
+
+def _fit_size(colours: NDArray[np.uint8], most_bytes: float) -> tuple[bytes, int]:
+    """Write a picture no larger than asked, coarser where it must be; and its width."""
+    share = min(1.0, _guess_share(colours, most_bytes))
+    while True:
+        fitted = _shrink(colours, share)
+        picture = _write_webp(fitted)
+        width = int(fitted.shape[2])
+        if len(picture) <= most_bytes or width <= _NARROWEST_PIXELS:
+            return picture, width
+        share *= min(_COARSER, math.sqrt(most_bytes / len(picture)))
+
+
+def _guess_share(colours: NDArray[np.uint8], most_bytes: float) -> float:
+    """Guess the share of its width at which a picture fits, by the bytes that some squares take."""
+    _, height, width = colours.shape
+    side = _PROBE_PIXELS
+    if height * width <= 4 * side**2:
+        return 1.0
+    at = [
+        (round(down * (height - side)), round(right * (width - side)))
+        for down in _PROBES
+        for right in _PROBES
+    ]
+    probes = [colours[:, max(r, 0) : max(r, 0) + side, max(c, 0) : max(c, 0) + side] for r, c in at]
+    per_pixel = sum(len(_write_webp(each)) for each in probes) / sum(
+        each[0].size for each in probes
+    )
+    return math.sqrt(most_bytes / max(per_pixel * height * width, 1.0))
+
+
+def _shrink(colours: NDArray[np.uint8], share: float) -> NDArray[np.uint8]:
+    """Make a picture coarser by the mean of its pixels."""
+    count, height, width = colours.shape
+    size = (max(1, round(height * share)), max(1, round(width * share)))
+    if size == (height, width):
+        return colours
+    out = np.zeros((count, *size), dtype=np.uint8)
+    reproject(
+        colours,
+        out,
+        src_transform=rasterio.Affine.identity(),
+        dst_transform=rasterio.Affine.scale(width / size[1], height / size[0]),
+        src_crs=MERCATOR,
+        dst_crs=MERCATOR,
+        resampling=Resampling.average,
+    )
+    return out
 
 
 def _mercator_bounds(box: NDArray[np.float64], crs: str) -> tuple[float, float, float, float]:
@@ -158,23 +305,6 @@ def _window_bounds(warped: Any, window: Window) -> tuple[float, float, float, fl
     cell_m, edge_x, edge_y = warped.transform.a, warped.transform.c, warped.transform.f
     west, north = edge_x + window.col_off * cell_m, edge_y - window.row_off * cell_m
     return west, north - window.height * cell_m, west + window.width * cell_m, north
-
-
-def _read_colours(warped: Any, window: Window, share: float) -> NDArray[np.uint8]:
-    """Read red, green, blue and opacity at a share of full size."""
-    n_colours = warped.count - 1
-    bands = _RGB_BANDS if n_colours >= len(_RGB_BANDS) else (1, 1, 1)
-    size = (max(1, round(window.height * share)), max(1, round(window.width * share)))
-    found = warped.read(
-        [*bands, warped.count], window=window, out_shape=(4, *size), resampling=Resampling.average
-    )
-    if found.dtype == np.uint8:
-        return np.asarray(found, dtype=np.uint8)
-    opaque = found[3] > 0
-    colours = found[:3].astype(float)
-    low, high = (colours[:, opaque].min(), colours[:, opaque].max()) if opaque.any() else (0, 1)
-    stretched = np.clip((colours - low) / max(high - low, 1e-9) * 255, 0, 255)
-    return np.concatenate([stretched, 255.0 * opaque[None]]).astype(np.uint8)
 
 
 def _write_webp(colours: NDArray[np.uint8]) -> bytes:

@@ -30,6 +30,7 @@ function drawPage() {
     make("h3", {}, say("Symbols on the plan")),
     make("ul", { class: "signs" }, signs().filter(([of]) => study[of].n).map(([, draw, words]) => (
       make("li", {}, makeSvg("svg", { class: "sample", viewBox: "0 0 30 18", width: 30, height: 18, "aria-hidden": "true" }, draw()), words)))),
+    study.meta.photo_words ? make("p", { class: "credit" }, study.meta.photo_words) : null,
     study.meta.tiles_credit ? make("p", { class: "credit" }, say("Online background: {credit}", { credit: study.meta.tiles_credit })) : null,
   ];
 }
