@@ -19,8 +19,10 @@ from rasterio._err import CPLE_BaseError
 from rasterio.enums import ColorInterp, Resampling
 from rasterio.errors import CRSError, RasterioError
 from rasterio.io import MemoryFile
+from rasterio.transform import from_gcps
 from rasterio.vrt import WarpedVRT
 from rasterio.warp import reproject
+from rasterio.warp import transform as warp_points
 from rasterio.windows import Window
 
 from routekit.errors import CrsError, LayerError
@@ -38,9 +40,9 @@ CACHE_BYTES: Final = 128 * 1024**2
 """Blocks of the file that are kept while it is read; GDAL's own rule is 5 % of the memory."""
 WARP_MB: Final = 64
 _COARSER: Final = 0.9
-_CLEARLY_COARSER: Final = 0.75
-"""Below this share of the file's own width pixels are averaged, above it blended."""
-_PROBE_PIXELS: Final = 512
+_EDGE_POINTS: Final = 9
+"""Points each way across a part that are brought into the file's system."""
+_PROBE_PIXELS: Final = 256
 _PROBES: Final = (0.1, 0.5, 0.9)
 """Where squares are taken to guess the size of the whole, as shares of height and width."""
 _NARROWEST_PIXELS: Final = 2
@@ -67,6 +69,24 @@ class _Bands(NamedTuple):
     alpha: int | None
     palette: NDArray[np.uint8] | None
     """Red, green, blue, opacity of each code, shape (256, 4); None for none."""
+
+
+class _Sheet(NamedTuple):
+    """An open photo, its bands and system, and the part of it that is wanted (web mercator)."""
+
+    source: Any
+    bands: _Bands
+    crs: Any
+    bounds: tuple[float, float, float, float]
+
+    def transform(self) -> rasterio.Affine:
+        """Give the transform of the file, from its control points where it has no other."""
+        points = self.source.gcps[0]
+        return (
+            from_gcps(points)
+            if points and self.source.transform.is_identity
+            else (self.source.transform)
+        )
 
 
 def read_photo(
@@ -130,16 +150,18 @@ def _read_photo(
         open_raster("layers.photo", path, also_open) as source,
     ):
         bands = _sort_bands(source)
-        src_crs = source.crs or crs
-        with WarpedVRT(source, src_crs=src_crs, crs=MERCATOR) as whole:
+        with WarpedVRT(source, src_crs=source.crs or crs, crs=MERCATOR) as whole:
             window = _common_window(whole, _mercator_bounds(box, crs))
             if window is None:
                 return None
             bounds = _window_bounds(whole, window)
+        sheet = _Sheet(source, bands, source.crs or source.gcps[1] or crs, bounds)
         share = min(1.0, MOST_PIXELS / max(window.width, window.height))
-        size = tuple(max(1, round(side * share)) for side in (window.height, window.width))
-        colours = _warp(source, bands, src_crs, bounds, size, is_coarser=share < _CLEARLY_COARSER)
-    picture, width = _fit_size(colours, most_mb * BYTES_PER_MB)
+        size = _scale((window.height, window.width), share)
+        most_bytes = most_mb * BYTES_PER_MB
+        size = _scale(size, min(1.0, _guess_share(sheet, size, most_bytes)))
+        colours = _read_part(sheet, bounds, size)
+    picture, width = _fit_size(colours, most_bytes)
     west, south, east, north = bounds
     corners = [_cell(west), _cell(-north), _cell(east), _cell(-south)]
     left, _, right, _ = _mercator_bounds(box, crs)
@@ -171,36 +193,80 @@ def _sort_bands(source: Any) -> _Bands:
     return _Bands(tuple(rgb if len(rgb) == len(_RGB_BANDS) else plain[:1]), alpha, None)
 
 
-def _warp(
-    source: Any,
-    bands: _Bands,
-    src_crs: Any,
-    bounds: tuple[float, float, float, float],
-    size: tuple[int, ...],
-    *,
-    is_coarser: bool,
+def _scale(size: tuple[int, int], share: float) -> tuple[int, int]:
+    """Give height and width at a share of them, one pixel at least."""
+    return max(1, round(size[0] * share)), max(1, round(size[1] * share))
+
+
+def _read_part(
+    sheet: _Sheet, bounds: tuple[float, float, float, float], size: tuple[int, int]
 ) -> NDArray[np.uint8]:
-    """Warp a photo once, straight to the size wanted: red, green, blue and opacity."""
+    """Read a part of the photo and warp it once, straight to the size wanted.
+
+    Parameters
+    ----------
+    sheet : _Sheet
+    bounds : tuple of float
+        West, south, east, north in web mercator.
+    size : tuple of int
+        Height and width in pixels.
+
+    Returns
+    -------
+    numpy.ndarray of uint8, shape (4, height, width)
+        Red, green, blue and opacity. Pixels of the file finer than that are averaged while they
+        are read, so that memory goes with the picture and not with the file.
+    """
+    source, place = sheet.source, sheet.transform()
+    out = np.zeros((4, *size), dtype=np.uint8)
+    window = _source_window(sheet, bounds)
+    if window is None:
+        return out
+    fine = max(1.0, math.sqrt(window.width * window.height / (size[0] * size[1])))
+    shape = _scale((int(window.height), int(window.width)), 1.0 / fine)
+    palette = sheet.bands.palette
+    smooth = Resampling.nearest if palette is not None else Resampling.average
+    shown = source.read(
+        list(sheet.bands.colours), window=window, out_shape=(len(sheet.bands.colours), *shape),
+        resampling=smooth,
+    )  # fmt: skip
+    mask = source.dataset_mask(window=window, out_shape=shape)
+    colours = _to_colours(np.concatenate([shown, mask[None].astype(shown.dtype)]), palette)
+    cell = window.width / shape[1], window.height / shape[0]
     west, south, east, north = bounds
-    cell = (east - west) / size[1], (north - south) / size[0]
-    smooth = Resampling.average if is_coarser else Resampling.bilinear
-    # A float without a mark for «no data» may still hold cells that are no number.
-    blank = np.nan if source.nodata is None and source.dtypes[0].startswith("float") else None
-    with WarpedVRT(
-        source,
-        src_crs=src_crs,
-        crs=MERCATOR,
-        transform=rasterio.Affine(cell[0], 0, west, 0, -cell[1], north),
-        height=size[0],
-        width=size[1],
-        resampling=Resampling.nearest if bands.palette is not None else smooth,
-        add_alpha=bands.alpha is None,
-        src_nodata=source.nodata if blank is None else blank,
+    reproject(
+        colours,
+        out,
+        src_transform=place
+        @ rasterio.Affine(cell[0], 0, window.col_off, 0, cell[1], window.row_off),
+        dst_transform=rasterio.Affine(
+            (east - west) / size[1], 0, west, 0, -(north - south) / size[0], north
+        ),
+        src_crs=sheet.crs,
+        dst_crs=MERCATOR,
+        resampling=Resampling.nearest if palette is not None else Resampling.bilinear,
         warp_mem_limit=WARP_MB,
-    ) as warped:
-        shown = bands.colours if len(bands.colours) == len(_RGB_BANDS) else bands.colours[:1]
-        found = warped.read([*shown, bands.alpha or warped.count])
-    return _to_colours(found, bands.palette)
+    )
+    return out
+
+
+def _source_window(sheet: _Sheet, bounds: tuple[float, float, float, float]) -> Window | None:
+    """Give the pixels of the file that show a part, with some round it; None for none."""
+    west, south, east, north = bounds
+    share = np.linspace(0, 1, _EDGE_POINTS)
+    x, y = np.meshgrid(west + share * (east - west), south + share * (north - south))
+    placed = np.array(warp_points(MERCATOR, sheet.crs, x.ravel(), y.ravel())[:2])
+    back = ~sheet.transform()
+    column = back.a * placed[0] + back.b * placed[1] + back.c
+    row = back.d * placed[0] + back.e * placed[1] + back.f
+    size = sheet.source.width, sheet.source.height
+    low = [max(0, math.floor(each.min()) - 2) for each in (column, row)]
+    high = [
+        min(most, math.ceil(each.max()) + 2) for each, most in zip((column, row), size, strict=True)
+    ]
+    if high[0] <= low[0] or high[1] <= low[1]:
+        return None
+    return Window(low[0], low[1], high[0] - low[0], high[1] - low[1])
 
 
 def _to_colours(found: NDArray[Any], palette: NDArray[np.uint8] | None) -> NDArray[np.uint8]:
@@ -226,7 +292,7 @@ def _to_colours(found: NDArray[Any], palette: NDArray[np.uint8] | None) -> NDArr
 
 def _fit_size(colours: NDArray[np.uint8], most_bytes: float) -> tuple[bytes, int]:
     """Write a picture no larger than asked, coarser where it must be; and its width."""
-    share = min(1.0, _guess_share(colours, most_bytes))
+    share = 1.0
     while True:
         fitted = _shrink(colours, share)
         picture = _write_webp(fitted)
@@ -236,21 +302,23 @@ def _fit_size(colours: NDArray[np.uint8], most_bytes: float) -> tuple[bytes, int
         share *= min(_COARSER, math.sqrt(most_bytes / len(picture)))
 
 
-def _guess_share(colours: NDArray[np.uint8], most_bytes: float) -> float:
+def _guess_share(sheet: _Sheet, size: tuple[int, int], most_bytes: float) -> float:
     """Guess the share of its width at which a picture fits, by the bytes that some squares take."""
-    _, height, width = colours.shape
+    height, width = size
     side = _PROBE_PIXELS
     if height * width <= 4 * side**2:
         return 1.0
-    at = [
-        (round(down * (height - side)), round(right * (width - side)))
-        for down in _PROBES
-        for right in _PROBES
-    ]
-    probes = [colours[:, max(r, 0) : max(r, 0) + side, max(c, 0) : max(c, 0) + side] for r, c in at]
-    per_pixel = sum(len(_write_webp(each)) for each in probes) / sum(
-        each[0].size for each in probes
-    )
+    west, south, east, north = sheet.bounds
+    cell = (east - west) / width, (north - south) / height
+    wide, tall = min(side, width), min(side, height)
+    n_bytes = 0
+    for down in _PROBES:
+        for right in _PROBES:
+            left = west + right * (width - wide) * cell[0]
+            top = north - down * (height - tall) * cell[1]
+            part = (left, top - tall * cell[1], left + wide * cell[0], top)
+            n_bytes += len(_write_webp(_read_part(sheet, part, (tall, wide))))
+    per_pixel = n_bytes / (len(_PROBES) ** 2 * wide * tall)
     return math.sqrt(most_bytes / max(per_pixel * height * width, 1.0))
 
 

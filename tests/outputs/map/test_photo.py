@@ -1,4 +1,5 @@
 import base64
+import tracemalloc
 from dataclasses import replace
 
 import district
@@ -212,11 +213,25 @@ def test_the_resolution_that_is_kept_is_told(tmp_path):
 
 
 @NO_PLACE
-def test_the_file_is_warped_once_however_often_it_is_made_smaller(tmp_path, monkeypatch):
+def test_the_whole_is_read_once_however_often_it_is_made_smaller(tmp_path, monkeypatch):
     noise = np.random.default_rng(1).integers(0, 255, (3, 400, 640), dtype=np.uint8)
     path = write_photo(tmp_path / "noise.tif", noise, CORNER)
-    warps = []
-    inner = photo_module._warp
-    monkeypatch.setattr(photo_module, "_warp", lambda *a, **k: warps.append(1) or inner(*a, **k))
+    read = []
+    inner = photo_module._read_part
+    monkeypatch.setattr(photo_module, "_read_part", lambda *a: read.append(a[2]) or inner(*a))
     read_photo(path, district.CRS, STUDY_BOX, 0.002)
-    assert len(warps) == 1
+    assert len(read) == 1
+
+
+@NO_PLACE
+def test_a_large_photo_is_never_in_memory_at_its_own_size(tmp_path):
+    colours = np.random.default_rng(2).integers(0, 255, (3, 4000, 6400), dtype=np.uint8)
+    path = write_photo(tmp_path / "large.tif", colours, CORNER, cell_m=0.05)
+    del colours
+    tracemalloc.start()
+    photo = read_photo(path, district.CRS, STUDY_BOX, 0.2)
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    # Its own pixels of 240 m by 60 m alone are 17 MB; some squares and the small picture are read.
+    assert peak < 12e6
+    assert photo.cell_m > 3 * photo.own_cell_m
