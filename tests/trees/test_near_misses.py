@@ -34,6 +34,7 @@ def make(run_sd, away, tree_sd=1.5, zone=None):
             "radius_m": RADIUS if zone is None else np.nan,
             "area_m2": np.pi * RADIUS**2,
             "structural_radius_m": INNER,
+            "min_distance_m": np.nan,
             "is_estimated": False,
             "zone": np.full(len(away), None) if zone is None else zone(stems),
         },
