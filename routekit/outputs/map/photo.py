@@ -272,7 +272,7 @@ def _source_window(sheet: _Sheet, bounds: tuple[float, float, float, float]) -> 
 def _to_colours(found: NDArray[Any], palette: NDArray[np.uint8] | None) -> NDArray[np.uint8]:
     """Turn bands and opacity, the last of them, into four bands of bytes."""
     if palette is not None:
-        looked_up = np.moveaxis(palette[found[0]], -1, 0).copy()
+        looked_up = np.array(np.moveaxis(palette[found[0]], -1, 0), dtype=np.uint8)
         looked_up[3, found[-1] == 0] = 0
         return looked_up
     colours, opaque = found[:-1], found[-1] > 0
