@@ -234,8 +234,8 @@ def report_profiles(runs: gpd.GeoDataFrame, inputs: InputSettings, findings: Fin
     deeper = int((most - ends.max(axis=1) > DEEPER_M).sum())
     if deeper:
         told = say(
-            "{n:,} of {total:,} runs lies more than {limit:g} m deeper between its ends than there",
-            "{n:,} of {total:,} runs lie more than {limit:g} m deeper between their ends than there",
+            "{n:,} of {total:,} runs lies over {limit:g} m deeper between its ends than at them",
+            "{n:,} of {total:,} runs lie over {limit:g} m deeper between their ends than at them",
             n=deeper,
             total=len(runs),
             limit=DEEPER_M,

@@ -9,6 +9,7 @@ import numpy as np
 from routekit.errors import LayerError
 from routekit.layers.findings import Findings
 from routekit.layers.opening import open_raster
+from routekit.words.texts import Text, say
 
 if TYPE_CHECKING:
     from collections.abc import Collection
@@ -46,28 +47,33 @@ def review_photo(
         return findings.table(), None
     try:
         with open_raster("layers.photo", path, also_open) as source:
-            fault = _find_fault(source)
-            if source.crs is None and not fault:
-                seen = f"{path.name} names no reference system"
-                done = "taken to lie in that of the study; correct it in the file if it does not"
+            fault = _find_fault(source, path.name)
+            if source.crs is None and fault is None:
+                seen = say("{file} names no reference system", file=path.name)
+                done = say(
+                    "taken to lie in that of the study; correct it in the file if it does not"
+                )
                 findings.note("warning", "photo", "crs", seen, done)
     except (RasterioError, CPLE_BaseError, LayerError, OSError) as error:
-        fault = f"cannot be read ({error.__cause__ or error})"
-    if fault:
-        done = "the map is drawn without it; all else stands: repair or replace the file"
-        findings.note("warning", "photo", "", f"{path.name} {fault}", done)
+        cause = str(error.__cause__ or error)
+        fault = say("{file} cannot be read ({cause})", file=path.name, cause=cause)
+    if fault is not None:
+        done = say("the map is drawn without it; all else stands: repair or replace the file")
+        findings.note("warning", "photo", "", fault, done)
         return findings.table(), None
     return findings.table(), path
 
 
-def _find_fault(source: Any) -> str:
-    """Say why an open raster is no photo of a place; blank where it may be one."""
+def _find_fault(source: Any, file: str) -> Text | None:
+    """Say why an open raster is no photo of a place; None where it may be one."""
     if source.transform.is_identity and source.crs is None and not source.gcps[0]:
-        return "does not say where it lies (no transform, no reference system)"
+        return say(
+            "{file} has neither transform nor reference system: its place is not known", file=file
+        )
     if source.transform.is_degenerate:
-        return "does not say where its pixels lie (a transform without an area)"
+        return say("{file} has a transform without an area: its place is not known", file=file)
     size = (min(GLANCE_PIXELS, source.height), min(GLANCE_PIXELS, source.width))
     glance = source.read(1, out_shape=size)
     if np.issubdtype(glance.dtype, np.complexfloating):
-        return f"holds {glance.dtype} numbers, which are no colours"
-    return ""
+        return say("{file} holds complex numbers, which are no colours", file=file)
+    return None

@@ -62,7 +62,7 @@ def test_a_hill_and_a_dip_between_the_manholes(layers, tmp_path):
     told = pick(findings, layer="sewers", field="depth_max_m", severity="error")
     assert told["row"].tolist() == ["R2"]
     assert "0.27 m deep at 2" in told["seen"].iloc[0]
-    assert len(pick(findings, layer="terrain", seen="1 of 3 runs lies more than 0.5 m deeper")) == 1
+    assert len(pick(findings, layer="terrain", seen="1 of 3 runs lies over 0.5 m deeper")) == 1
 
 
 def test_a_pipe_out_of_the_ground_is_told_and_its_cover_is_below_zero(layers, tmp_path):
