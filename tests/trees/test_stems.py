@@ -174,7 +174,7 @@ def test_resolve_mid_value_on_request():
 def test_the_high_end_that_draws_the_zone_is_told():
     findings = resolve(make_trees(stem_diameter_mm=[np.nan]), [10])[1]
     assert findings["done"].tolist() == [
-        "estimated from the crown; the high value of a band in which 90 % of single trees lie "
+        "estimated from the crown; the high value of the band in which 90 % of single trees lie "
         "draws the zone"
     ]
 
