@@ -27,6 +27,8 @@ from routekit.schema import hold_tables
 from routekit.settings.provenance import build_provenance, used_sources, write_basis
 from routekit.study import Study, choice_settings, list_inputs, list_rules_in_force, require_study
 from routekit.trees.exposure import Exposure, measure_exposure
+from routekit.trees.stem_table import tabulate_stems
+from routekit.trees.stems import StemLists, read_stem_lists
 from routekit.trees.zones import build_zones
 
 Tell = Callable[[str], None]
@@ -43,6 +45,10 @@ class Prepared:
         With ground levels, depths and gradient.
     zones : GeoDataFrame
         One root zone per tree.
+    lists : StemLists
+        The stems of trees that have several, as they were read.
+    stems : DataFrame
+        Every stem of every tree.
     decided : Decided
         Decisions of the designer and the arborist.
     findings : DataFrame
@@ -52,6 +58,8 @@ class Prepared:
     layers: Layers
     runs: gpd.GeoDataFrame
     zones: gpd.GeoDataFrame
+    lists: StemLists
+    stems: pd.DataFrame
     decided: Decided
     findings: pd.DataFrame
 
@@ -109,6 +117,7 @@ def run_study(study: Study, *, tell: Tell = _silent) -> Result:
         trench=settings.trench,
         new_outside_mm=laid,
         root_zones=layers.root_zones,
+        lists=prepared.lists,
     )
     root_links = link_roots(
         runs,
@@ -166,9 +175,8 @@ def prepare_study(study: Study, *, tell: Tell = _silent) -> Prepared:
     decided = _read_decisions(layers, runs)
     code_findings = _review_codes(layers)
     tell("Drawing root zones")
-    zones, zone_findings = build_zones(
-        layers.trees, layers.root_zones, settings=study.settings.zones
-    )
+    rules, lists = study.settings.zones, read_stem_lists(layers.trees["stems_mm"])
+    zones, zone_findings = build_zones(layers.trees, layers.root_zones, settings=rules, lists=lists)
     neutral = find_neutral_rates(study.settings.study, study.settings.advice.rates)
     placed, photo = _review_rasters(layers, runs, study)
     layers = replace(layers, photo=photo)
@@ -177,6 +185,8 @@ def prepare_study(study: Study, *, tell: Tell = _silent) -> Prepared:
         layers=layers,
         runs=runs,
         zones=zones,
+        lists=lists,
+        stems=tabulate_stems(layers.trees, zones, lists, settings=rules),
         decided=decided,
         findings=pd.concat(found, ignore_index=True),
     )
@@ -245,6 +255,7 @@ def _collect(
         manholes=layers.manholes,
         trees=layers.trees,
         zones=prepared.zones,
+        stems=prepared.stems,
         trenches=exposure.trenches,
         near_misses=exposure.near_misses,
         tree_loss=exposure.tree_loss,

@@ -81,6 +81,7 @@ class Result:
     manholes: gpd.GeoDataFrame
     trees: gpd.GeoDataFrame
     zones: gpd.GeoDataFrame
+    stems: pd.DataFrame
     trenches: gpd.GeoDataFrame
     near_misses: pd.DataFrame
     tree_loss: pd.DataFrame
@@ -133,8 +134,17 @@ class Result:
     @property
     def result_id(self) -> str:
         """Name of the result, which stands in each of its files; blank where none is known."""
-        kind, name = self.provenance["kind"], self.provenance["name"]
-        found = self.provenance["value"][((kind == "study") & (name == "result")).to_numpy()]
+        return self._tell_study("result")
+
+    @property
+    def study_date(self) -> str:
+        """Date that the study states; blank where it states none."""
+        return self._tell_study("date")
+
+    def _tell_study(self, name: str) -> str:
+        """Give what the provenance tells of the study; blank where it does not."""
+        kind, names = self.provenance["kind"], self.provenance["name"]
+        found = self.provenance["value"][((kind == "study") & (names == name)).to_numpy()]
         return str(found.iloc[0]) if len(found) else ""
 
 

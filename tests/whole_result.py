@@ -10,6 +10,9 @@ from encroach import measure
 from routekit.advice.new_bores import find_heights, size_new_pipes
 from routekit.result import Result
 from routekit.schema import load_tables
+from routekit.trees.settings import ZoneSettings
+from routekit.trees.stem_table import tabulate_stems
+from routekit.trees.stems import read_stem_lists
 
 _BLANK = {
     "text": ("str", ""),
@@ -59,6 +62,8 @@ def make_whole(name, crs, **tables):
                 table[row] = ids.get_indexer(pd.Index(table[f"{row}_id"].astype("str")))
     if not len(given["encroachments"]):
         whole["encroachments"] = measure(whole, _fill_breaches(breaches, whole))
+    if not len(given["stems"]):
+        whole["stems"] = list_stems(whole["trees"], whole["zones"])
     made = Result(name=name, crs=crs, **whole, **tables)
     return advise_sizes(made) if len(whole["options"]) else made
 
@@ -96,3 +101,11 @@ def advise_sizes(result):
         advice=result.advice.assign(**mine),
         options=options.assign(new_height_mm=heights),
     )
+
+
+def list_stems(trees, zones, **settings):
+    """Every stem of the trees, as the package lists them."""
+    ids = trees["tree_id"].astype(str)
+    mine = zones.set_index(zones["tree_id"].astype(str)).reindex(ids)
+    lists = read_stem_lists(trees["stems_mm"])
+    return tabulate_stems(trees, mine, lists, settings=ZoneSettings(**settings))

@@ -113,8 +113,9 @@ def collect_layers(result: Result, *, max_check_rows: int) -> list[Layer]:
     Returns
     -------
     list of Layer
-        runs, breaches, near_misses, checks, options, root_zones, structural_zones, trenches,
-        strings, pits, digs, encroachments, trees, findings, totals, quantities, rules, decisions,
+        runs, breaches, near_misses, checks, options, root_zones, structural_zones, stems,
+        trenches, strings, pits, digs, encroachments, trees, findings, totals, quantities, rules,
+        decisions,
         provenance.
     """
     checks, note = select_checks(result, max_check_rows)
@@ -126,6 +127,7 @@ def collect_layers(result: Result, *, max_check_rows: int) -> list[Layer]:
         _plain("options", result.options.drop(columns="run")),
         root_zones_layer(result.zones, "root_zones", load_tables()["zones"].text),
         _structural_zones(result.zones),
+        _plain("stems", result.stems.drop(columns="tree")),
         _drawn("trenches", result.trenches, "Polygon", shape="corridor"),
         _drawn("strings", result.strings, "LineString"),
         _drawn("pits", result.pits, "Polygon"),

@@ -65,7 +65,7 @@ def collect_sheets(result: Result) -> dict[str, pd.DataFrame]:
         "Pits": _name_trees(result, result.pits, PIT),
         "Digs": _name_trees(result, result.digs[opens], DIG),
         "By robot": result.digs[~opens],
-        "Trees": word_assumed(trees).join(describe_stems(trees, result.rules)),
+        "Trees": word_assumed(trees).join(describe_stems(trees, result.stems)),
         "Totals": result.totals,
         "To confirm": word_limits(checks),
         "Assumptions": result.rules,

@@ -21,6 +21,7 @@ from routekit.trees.near_misses import Bounds, bound_severity, find_near_misses
 from routekit.trees.near_stem import draw_trenches, judge_digging, prepare_stems
 from routekit.trees.regimes import choose_regime
 from routekit.trees.settings import ZoneSettings
+from routekit.trees.stems import StemLists
 from routekit.trees.unsized import (
     add_unknown_losses,
     blank_sums,
@@ -62,6 +63,7 @@ def measure_exposure(
     trench: TrenchSettings,
     new_outside_mm: Floats,
     root_zones: gpd.GeoDataFrame | None = None,
+    lists: StemLists | None = None,
 ) -> Exposure:
     """Lay a trench along every run and measure the root zones it enters.
 
@@ -78,6 +80,8 @@ def measure_exposure(
         Outside diameter of the pipe that open cut would lay, mm.
     root_zones : GeoDataFrame, optional
         Polygons of an arborist, which are never in doubt.
+    lists : StemLists, optional
+        The stem lists of the trees, where they are read already.
 
     Returns
     -------
@@ -111,7 +115,7 @@ def measure_exposure(
     rows = np.flatnonzero(unsized)
     bores = _bound_bores(runs, trench)
     least, reach = (_size_trenches(runs.iloc[rows], bore, rules, trench) for bore in bores)
-    largest = _draw_doubtful(trees, zones, root_zones, rules)
+    largest = _draw_doubtful(trees, zones, root_zones, rules, lists)
     certain = build_breaches(runs.iloc[rows], least, zones, tiers=tiers)
     doubt = bound_pairs(rows, certain, np.asarray(reach["corridor"]), zones)
     losses = sum_tree_loss(breaches, trenches, zones, tiers=tiers)
@@ -239,11 +243,12 @@ def _draw_doubtful(
     zones: gpd.GeoDataFrame,
     root_zones: gpd.GeoDataFrame | None,
     rules: ZoneSettings,
+    lists: StemLists | None,
 ) -> gpd.GeoDataFrame | None:
     """Draw the zones that may be larger than drawn as large as they may be; None for none."""
     if not find_doubtful(trees, zones).any():
         return None
-    return draw_largest(trees, zones, root_zones, rules)
+    return draw_largest(trees, zones, root_zones, rules, lists)
 
 
 def _find_doubt(

@@ -18,7 +18,7 @@ from routekit.trees.estimates import crown_from_stem
 from routekit.trees.radii import factor_by_tolerance
 from routekit.trees.regimes import Regime, read_table
 from routekit.trees.settings import ZoneSettings
-from routekit.trees.stems import resolve_stems
+from routekit.trees.stems import StemLists, resolve_stems
 from routekit.words.texts import message, say, word
 
 Geometries = NDArray[np.object_]
@@ -66,7 +66,12 @@ class TreeSizes:
 
 
 def gather_sizes(
-    trees: gpd.GeoDataFrame, *, regime: Regime, settings: ZoneSettings, findings: Findings
+    trees: gpd.GeoDataFrame,
+    *,
+    regime: Regime,
+    settings: ZoneSettings,
+    findings: Findings,
+    lists: StemLists | None = None,
 ) -> TreeSizes:
     """Gather the sizes of all trees and fill what is missing.
 
@@ -82,6 +87,8 @@ def gather_sizes(
         How gaps are filled.
     findings : Findings
         Takes what was estimated, assumed or left out.
+    lists : StemLists, optional
+        The stem lists of the trees, where they are read already.
 
     Returns
     -------
@@ -98,7 +105,9 @@ def gather_sizes(
         seen=say("a crown diameter that is not above 0"),
         done=say("left out"),
     )
-    stems = resolve_stems(trees, known_m, regime=regime, settings=settings, findings=findings)
+    stems = resolve_stems(
+        trees, known_m, regime=regime, settings=settings, findings=findings, lists=lists
+    )
     estimate_m = crown_from_stem(stems["stem_mm"], settings)[2]
     is_estimated = np.isnan(known_m) & np.isfinite(estimate_m)
     crown_m = np.where(is_estimated, estimate_m, known_m)

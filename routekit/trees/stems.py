@@ -7,7 +7,7 @@ high value.
 
 from __future__ import annotations
 
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -34,12 +34,31 @@ STEM_SOURCES: Final = (
 )
 """Where a stem diameter comes from, surest first."""
 
+SEVERAL: Final = "several stems"
 _FROM_CROWN, _ASSUMED = STEM_SOURCES.index("estimated from crown"), STEM_SOURCES.index("assumed")
 
 STEM_SOURCE_TYPE: Final = pd.CategoricalDtype(list(STEM_SOURCES))
 
 
-def read_stem_lists(stems_mm: pd.Series) -> tuple[Floats, Integers, NDArray[np.bool_]]:
+class StemLists(NamedTuple):
+    """Several stems of trees, as numbers.
+
+    Attributes
+    ----------
+    stem_mm : numpy.ndarray of float, shape (m,)
+        Diameters of all stems.
+    tree : numpy.ndarray of int, shape (m,)
+        Position of the tree of each stem, ascending.
+    is_unreadable : numpy.ndarray of bool, shape (n,)
+        True where a list holds anything but diameters above 0; none of its stems is among them.
+    """
+
+    stem_mm: Floats
+    tree: Integers
+    is_unreadable: NDArray[np.bool_]
+
+
+def read_stem_lists(stems_mm: pd.Series) -> StemLists:
     """Read stem lists such as "300;250".
 
     Parameters
@@ -49,12 +68,7 @@ def read_stem_lists(stems_mm: pd.Series) -> tuple[Floats, Integers, NDArray[np.b
 
     Returns
     -------
-    stem_mm : numpy.ndarray of float, shape (m,)
-        Diameters of all stems.
-    tree : numpy.ndarray of int, shape (m,)
-        Position of the tree of each stem.
-    is_unreadable : numpy.ndarray of bool, shape (n,)
-        True where a list holds anything but diameters above 0; none of its stems is returned.
+    StemLists
     """
     stems = parse_stems(stems_mm)
     values = stems["diameter_mm"].to_numpy(dtype=np.float64)
@@ -62,7 +76,7 @@ def read_stem_lists(stems_mm: pd.Series) -> tuple[Floats, Integers, NDArray[np.b
     is_unreadable = np.zeros(len(stems_mm), dtype=bool)
     is_unreadable[tree[~((values > 0) & np.isfinite(values))]] = True
     keep = ~is_unreadable[tree]
-    return values[keep], tree[keep], is_unreadable
+    return StemLists(values[keep], tree[keep], is_unreadable)
 
 
 def equivalent_diameter(
@@ -141,6 +155,7 @@ def resolve_stems(
     regime: Regime,
     settings: ZoneSettings,
     findings: Findings,
+    lists: StemLists | None = None,
 ) -> pd.DataFrame:
     """Find the stem diameter of each tree: stem list, diameter, girth, crown, assumption.
 
@@ -156,6 +171,8 @@ def resolve_stems(
         Relation of crown and stem, the assumed stem, and which value draws the zone.
     findings : Findings
         Takes unreadable, impossible, estimated and assumed stems.
+    lists : StemLists, optional
+        The stem lists of the trees, where they are read already.
 
     Returns
     -------
@@ -164,7 +181,7 @@ def resolve_stems(
         stem_source (categorical) and is_stem_estimated; index of `trees`. NaN where not known.
     """
     crown = np.asarray(crown_diameter_m, dtype=np.float64)
-    several, n_stems, is_unreadable = _read_several(trees, regime)
+    several, n_stems, is_unreadable = _read_several(trees, regime, lists)
     diameter, is_bad_diameter = _read_sizes(trees, "stem_diameter_mm")
     girth, is_bad_girth = _read_sizes(trees, "stem_circumference_mm")
     from_crown = stem_from_crown(crown, settings)
@@ -216,13 +233,13 @@ def resolve_stems(
 
 
 def _read_several(
-    trees: pd.DataFrame, regime: Regime
+    trees: pd.DataFrame, regime: Regime, lists: StemLists | None
 ) -> tuple[Floats, Integers, NDArray[np.bool_]]:
     """Read the stem lists: equivalent diameter, number of stems, unreadable or not."""
     n = len(trees)
     if "stems_mm" not in trees:
         return np.full(n, np.nan), np.zeros(n, dtype=np.intp), np.zeros(n, dtype=bool)
-    stem_mm, tree, is_unreadable = read_stem_lists(trees["stems_mm"])
+    stem_mm, tree, is_unreadable = lists or read_stem_lists(trees["stems_mm"])
     several = equivalent_diameter(stem_mm, tree, n_trees=n, regime=regime)
     return several, np.bincount(tree, minlength=n), is_unreadable
 

@@ -21,6 +21,7 @@ from routekit.trees.radii import least_trench_distance, structural_radius, zone_
 from routekit.trees.regimes import Regime, choose_regime
 from routekit.trees.settings import ZoneSettings
 from routekit.trees.sizes import Geometries, TreeSizes, gather_sizes, read_polygons
+from routekit.trees.stems import StemLists
 from routekit.words.columns import say_each
 from routekit.words.texts import say
 
@@ -57,7 +58,11 @@ _WHOLE_ZONE = "not known: as large as the zone, so that any breach counts as str
 
 
 def build_zones(
-    trees: gpd.GeoDataFrame, root_zones: gpd.GeoDataFrame | None, *, settings: ZoneSettings
+    trees: gpd.GeoDataFrame,
+    root_zones: gpd.GeoDataFrame | None,
+    *,
+    settings: ZoneSettings,
+    lists: StemLists | None = None,
 ) -> tuple[gpd.GeoDataFrame, pd.DataFrame]:
     """Draw the root protection zone of every tree.
 
@@ -72,6 +77,8 @@ def build_zones(
         stated. They win; the basis says who drew them, why, and what the regime would give.
     settings : ZoneSettings
         The regime and how gaps are filled.
+    lists : StemLists, optional
+        The stem lists of the trees, where they are read already.
 
     Returns
     -------
@@ -105,7 +112,7 @@ def build_zones(
     _check_tables(trees, root_zones)
     regime = choose_regime(settings)
     findings = Findings()
-    sizes = gather_sizes(trees, regime=regime, settings=settings, findings=findings)
+    sizes = gather_sizes(trees, regime=regime, settings=settings, findings=findings, lists=lists)
     drawing = draw_by_kind(sizes, regime)
     drawing = draw_palms(drawing, sizes, regime)
     drawing = draw_veterans(drawing, sizes, regime)

@@ -34,6 +34,7 @@ LAYERS = [
     "options",
     "root_zones",
     "structural_zones",
+    "stems",
     "trenches",
     "strings",
     "pits",

@@ -75,7 +75,7 @@ def build_cases(result: Result, trees: gpd.GeoDataFrame, grazed_m2: float) -> li
     doubtful: dict[str, list[dict[str, Any]]] = {}
     for tree_id, text in list_doubtful(result)[["tree_id", "text"]].itertuples(index=False):
         doubtful.setdefault(tree_id, []).append({"text": text})
-    trees = trees.join(describe_stems(trees, result.rules))
+    trees = trees.join(describe_stems(trees, result.stems))
     trees = trees.assign(is_beyond=reaches_beyond(trees, grazed_m2))
     bans = find_broken_bans(result).set_index("tree_id")["text"].to_dict()
     facts = list_facts(trees)

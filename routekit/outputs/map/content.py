@@ -258,7 +258,7 @@ def _meta(result: Result, settings: MapSettings, box: NDArray[np.float64]) -> di
     return {
         "name": result.name,
         "crs": result.crs,
-        "date": sheet_date(result, settings),
+        "date": result.study_date,
         "cells_per_m": cells_per_metre((box[:2] + box[2:]) / 2, result.crs).tolist(),
         "cautions": [state_text(caution) for caution in result.cautions],
         "root_band_m": settings.root_band_m,
@@ -266,31 +266,6 @@ def _meta(result: Result, settings: MapSettings, box: NDArray[np.float64]) -> di
         "tiles_credit": settings.online_tiles_credit if settings.online_tiles_url else "",
         "chunk_runs": CHUNK_RUNS,
     }
-
-
-def sheet_date(result: Result, settings: MapSettings) -> str:
-    """Find the date of the sheet: the setting, else the provenance table; never the clock.
-
-    Parameters
-    ----------
-    result : Result
-        Its provenance may hold a row whose first text names a date.
-    settings : MapSettings
-        Its `sheet_date` wins.
-
-    Returns
-    -------
-    str
-        The date as written there, or an empty text.
-    """
-    if settings.sheet_date or result.provenance.empty or result.provenance.shape[1] <= 1:
-        return settings.sheet_date
-    text = result.provenance.astype(object).fillna("").astype(str)
-    is_date = text.apply(lambda values: values.str.lower().str.strip().isin(["date", "study date"]))
-    rows, places = np.nonzero(is_date.to_numpy())
-    if not len(rows) or places[0] + 1 >= text.shape[1]:
-        return ""
-    return str(text.iloc[rows[0], places[0] + 1])
 
 
 def _pack_trees(trees: gpd.GeoDataFrame, result: Result, settings: MapSettings) -> dict[str, Any]:

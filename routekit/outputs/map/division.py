@@ -28,7 +28,7 @@ _BY_RUN: Final = (
     "options",
     "advice",
 )
-_BY_TREE: Final = ("zones", "tree_loss", "tree_balance")
+_BY_TREE: Final = ("zones", "stems", "tree_loss", "tree_balance")
 _BY_PLACE: Final = (
     "strings",
     "pits",

@@ -308,7 +308,7 @@ def tree_table(result: Result) -> pd.DataFrame:
     """
     zone_facts = add_words(result.zones, (*ZONE_FACTS, *_STEM_FACTS, "zone"))
     trees = attach(result.trees, result.zones, "tree_id", zone_facts)
-    trees = trees.assign(**describe_stems(trees, result.rules))
+    trees = trees.assign(**describe_stems(trees, result.stems))
     bans = find_broken_bans(result)
     bans = bans.rename(columns=lambda name: name.replace("text", "no_pit_text"))
     trees = attach(trees, bans, "tree_id", add_words(bans, ("no_pit_text",)))

@@ -18,7 +18,6 @@ from routekit.outputs.map.builder import (
     read_part,
     said_macros,
 )
-from routekit.outputs.map.content import sheet_date
 from routekit.outputs.map.division import build_by_area, divide_by_area, run_middles, take_area
 from routekit.outputs.map.packing import encode
 from routekit.outputs.map.words import name_languages, pack_languages, speak_in, state_text
@@ -158,7 +157,7 @@ def _build_index(
             tongues=pack_languages(script + read_part("page/index.j2"), cautions),
             name=result.name,
             result_id=result.result_id,
-            date=sheet_date(result, settings),
+            date=result.study_date,
             policy=content_policy([script], [style]),
             style=style,
             script=script,

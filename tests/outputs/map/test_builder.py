@@ -15,7 +15,7 @@ import shapely
 import routekit.outputs.map as map_package
 from routekit.outputs.map import build_map, write_map
 from routekit.outputs.map.builder import SAY, SCRIPTS, read_part
-from routekit.outputs.map.content import page_content, sheet_date
+from routekit.outputs.map.content import page_content
 from routekit.outputs.map.division import divide_by_area, take_area
 from routekit.outputs.map.packing import decode
 from routekit.outputs.map.tables import connection_places, service_crossings
@@ -228,20 +228,12 @@ def test_doubled_and_missing_ids_do_not_stop_the_page():
 
 
 @pytest.mark.parametrize(
-    ("table", "wanted"),
-    [
-        (pd.DataFrame({"item": ["date"], "value": ["2026-03-01"]}), "2026-03-01"),
-        (pd.DataFrame({"kind": ["study"], "name": ["date"], "value": ["1 May"]}), "1 May"),
-        (pd.DataFrame({"kind": ["study"], "name": ["name"], "value": ["date"]}), ""),
-        (pd.DataFrame(), ""),
-    ],
+    ("kind", "name", "wanted"), [("study", "date", "1 May"), ("note", "date", "")]
 )
-def test_date_comes_from_the_provenance(table, wanted):
-    assert sheet_date(replace(district.make_district(), provenance=table), SETTINGS) == wanted
-
-
-def test_date_setting_wins():
-    assert sheet_date(district.make_district(), MapSettings(sheet_date="2027")) == "2027"
+def test_date_comes_from_the_provenance(kind, name, wanted):
+    table = pd.DataFrame({"kind": [kind], "name": [name], "value": ["1 May"]})
+    content, _ = page_content(replace(district.make_district(), provenance=table), SETTINGS)
+    assert content["meta"]["date"] == wanted
 
 
 def test_services_cross_where_they_cross():
