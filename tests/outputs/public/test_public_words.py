@@ -72,8 +72,8 @@ def test_every_word_of_the_vocabulary_has_words(code):
         ("en", 0, "0 pits are dug here."),
         ("nl", 2, "Hier worden 2 werkputten gegraven."),
         ("de", 1, "Hier wird 1 Baugrube ausgehoben."),
-        ("fr", 0, "0 fosse est creusée ici."),
-        ("fr", 2, "2 fosses sont creusées ici."),
+        ("fr", 0, "0 fouille est creusée ici."),
+        ("fr", 2, "2 fouilles sont creusées ici."),
         ("es", 3, "Aquí se excavan 3 fosos de trabajo."),
     ],
 )
