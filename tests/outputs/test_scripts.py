@@ -110,6 +110,16 @@ def test_elements_that_a_script_asks_for_by_name_are_made_somewhere(page):
     assert asked <= made
 
 
+@pytest.mark.parametrize("page", ["map", "map_index"])
+def test_no_message_stands_where_the_catalogues_cannot_find_it(page):
+    """The reader of scripts passes over what stands within a text between backquotes."""
+    script = join(page)
+    hidden = re.findall(r"`[^`]*\$\{[^`{}]*\bsay(?:Many)?\(\"[^`]*`", script)
+    spoken = re.findall(r"\bsay(?:Many)?\((?!\")[^)]", script)
+    assert hidden == []
+    assert spoken == []
+
+
 class TestWithNode:
     """By the tools themselves."""
 

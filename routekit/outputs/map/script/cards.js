@@ -11,7 +11,7 @@ async function runCard(run) {
     make("p", { class: "verdict-line", id: "card-technique" },
       letterMark(study.palette.techniques[of("technique") || ""] || study.palette.techniques[""]),
       make("strong", {}, techniqueName(of("technique"))),
-      of("bore_change") ? make("span", { id: "card-bore" }, `, ${say("bore {bore}", { bore: `${boreChange(of("bore_change"))}\u00a0mm` })}`) : null),
+      of("bore_change") ? make("span", { id: "card-bore" }, ", ", say("bore {bore}", { bore: `${boreChange(of("bore_change"))}\u00a0mm` })) : null),
     factList([
       of("is_feasible") === 0 ? [say("Note"), say("No technique passed every check; this one fails least")] : null,
       of("street") ? [say("Street"), of("street")] : null,
@@ -215,7 +215,7 @@ function checkList(detail, recommended) {
       textOf(detail.checks, "limit_text", row) || measured(of("limit", row), of("unit", row)), make("span", { class: "source" }, sourceText(of("source", row)))]),
     { id: "check-table" }));
   show(chosen);
-  return [title, make("p", {}, make("label", { for: "check-technique" }, `${say("Technique")} `),
+  return [title, make("p", {}, make("label", { for: "check-technique" }, say("Technique"), " "),
     make("select", { id: "check-technique", onchange: (event) => show(techniques[Number(event.target.value)]) },
       techniques.map((code, i) => make("option", { value: i, selected: code === chosen }, techniqueName(code))))), place];
 }
@@ -280,7 +280,7 @@ function digsOf(runId) {
       digs.map((row) => [linkTo("dig", of("dig_id", row)), codeWord("dig", of("kind", row)), codeWord("method", of("method", row)),
         quantity(of("zone_overlap_m2", row), "m\u00b2"), worstTree(of, row)]))] : null,
     robots.length ? [make("h3", {}, say("Connections reopened by robot")), make("p", { id: "robot-list" },
-      `${sayMany("{n} connection, from inside, without digging", "{n} connections, from inside, without digging", { n: robots.length })}: `,
+      sayMany("{n} connection, from inside, without digging", "{n} connections, from inside, without digging", { n: robots.length }), ": ",
       robots.map((row, i) => [i ? ", " : "", named(of("connection_id", row))]))] : null,
   ];
 }
@@ -290,7 +290,7 @@ function worstTree(of, row) {
   if (!id) return say("none");
   const share = of("worst_share", row);
   return make("span", {}, study.rows.tree.has(String(id)) ? linkTo("tree", id) : String(id),
-    share === null ? "" : `, ${say("{share} of its zone", { share: percent(share) })}`);
+    share === null ? "" : [", ", say("{share} of its zone", { share: percent(share) })]);
 }
 
 function decisionsOf(column, id) {

@@ -63,7 +63,7 @@ async function followAddress(takesFocus = true) {
     const parts = compact(await CARDS[kind](row));
     if (visit !== latestVisit) return undefined;
     const page = showPage("card");
-    page.replaceChildren(make("p", { class: "way-back" }, make("a", { href: "#page=runs" }, `\u2190 ${say("All runs")}`)), ...parts);
+    page.replaceChildren(make("p", { class: "way-back" }, make("a", { href: "#page=runs" }, "\u2190 ", say("All runs"))), ...parts);
     plan.mark(kind, row);
     if (kind === "run") schedule.markLine(row);
     return takesFocus ? focusTitle(page) : undefined;

@@ -126,9 +126,9 @@ function placeOfPit(pit) {
   const isClear = study.pits.get("is_clear", pit);
   if (isClear === null) return "";
   const unsure = study.pits.has("is_unsure") ? study.pits.get("is_unsure", pit) : false;
-  if (!isClear) return `, ${say("no clear position found")}`;
-  if (unsure === null) return `, ${say("clear as drawn, position accuracy not known")}`;
-  return `, ${unsure ? say("clear as drawn, position uncertain") : say("clear")}`;
+  if (!isClear) return [", ", say("no clear position found")];
+  if (unsure === null) return [", ", say("clear as drawn, position accuracy not known")];
+  return [", ", unsure ? say("clear as drawn, position uncertain") : say("clear")];
 }
 
 // Ground in root zones, and below it the zone of each tree where it lies in several.

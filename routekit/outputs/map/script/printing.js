@@ -19,7 +19,7 @@ const printing = {
     return [
       make("h2", {}, say("Print this sheet")),
       make("p", {}, say("A3, landscape, centred on the middle of the plan. Print at 100 %, not fitted to the page, to keep the scale; the scale bar is right in any case.")),
-      make("p", {}, make("label", { for: "print-scale" }, `${say("Scale")} `),
+      make("p", {}, make("label", { for: "print-scale" }, say("Scale"), " "),
         make("select", { id: "print-scale", onchange: (event) => { this.scale = Number(event.target.value) || null; } },
           make("option", { value: "" }, say("fit the current view")),
           scales.map((n) => make("option", { value: n, selected: n === this.scale }, `1:${n}`)))),

@@ -20,7 +20,7 @@ const schedule = {
       make("div", { class: "list-tools" },
         make("label", {}, make("input", { type: "checkbox", id: "in-sight", checked: this.inSight,
           onchange: (event) => { this.inSight = event.target.checked; this.refresh(); } }),
-        ` ${say("only runs in view")}`),
+        " ", say("only runs in view")),
         make("button", { type: "button", id: "take-csv", onclick: () => takeaway.csv() }, say("Download list (CSV)")),
         make("button", { type: "button", id: "take-geojson", onclick: () => takeaway.geojson() }, say("Download lines (GeoJSON)"))),
       make("p", { id: "list-note", role: "status" }),
@@ -96,7 +96,7 @@ const schedule = {
         onfocus: () => plan.mark("run", run) }, of("run_id"))),
       make("td", {}, make("span", { class: "with-sample" },
         letterMark(study.palette.techniques[of("technique") || ""] || study.palette.techniques[""]),
-        techniqueName(of("technique")), of("is_open") ? make("em", { title: say("items to confirm on site") }, ` ${say("to confirm")}`) : null),
+        techniqueName(of("technique")), of("is_open") ? make("em", { title: say("items to confirm on site") }, " ", say("to confirm")) : null),
         // On a phone the bore has no column of its own.
         of("bore_change") ? make("span", { class: "remedy bore-below" }, `${boreChange(of("bore_change"))}\u00a0mm`) : null),
       make("td", { class: "bore" }, boreChange(of("bore_change"))),

@@ -60,7 +60,7 @@ function doubtsPage() {
       : say("No problems were found in the input data.")),
     study.findings.n ? growingTable(say("Data findings"), [say("Severity"), say("Where"), say("Found"), say("Action taken")], study.findings.n,
       (row) => [codeWord("finding", of("severity", row)), [rowLink(of("row", row)), make("span", { class: "remedy" },
-        raw([of("layer", row), of("field", row)].filter(Boolean).join(", ")))],
+        make("code", {}, raw([of("layer", row), of("field", row)].filter(Boolean).join(", "))))],
       textOf(study.findings, "seen", row), textOf(study.findings, "done", row)]) : null,
   ];
 }
@@ -137,6 +137,7 @@ function basisCell(table, column, row) {
   const value = table.get(column, row);
   if (value === null || value === "") return "";
   if (column === "source" || column === "default_source") return sourceText(value);
+  if (column === "key" || column === "name") return make("code", {}, raw(value));
   if (column === "kind") return codeWord("rule", value);
   if (column === "standing") return codeWord("standing", value);
   return ["text", "note", "title", "unit"].includes(column) ? textOf(table, column, row) : raw(value);
