@@ -137,7 +137,7 @@ def test_options_have_cost_with_currency_and_bore_of_an_egg(open_page, works_fil
     page = open_page(works_file, address="#run=R3")
     page.wait_for_selector("#option-table")
     heads = page.locator("#option-table thead").inner_text()
-    assert "Cost, EUR" in heads
+    assert "First cost, EUR" in heads
     assert "Dug or severed, m²" in heads
     assert "for open cut, what the trench severs from its tree" in card(page)
     assert "1,234,567" in page.locator("#option-table").inner_text()
