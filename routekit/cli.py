@@ -304,7 +304,7 @@ def _check_study(path: Path, *, as_json: bool, is_all: bool) -> None:
     _print_table("Depth along the runs", tables["depths"])
     if len(tables["proposals"]):
         _print_table("Columns that might be mapped", tables["proposals"])
-    language = study.settings.outputs.public.language
+    language = study.settings.outputs.language
     _print_findings(prepared.findings, language=language, is_all=is_all)
 
 

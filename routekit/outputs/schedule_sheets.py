@@ -75,14 +75,15 @@ def collect_sheets(result: Result) -> dict[str, pd.DataFrame]:
 
 
 def _name_trees(result: Result, works: pd.DataFrame, kind: str) -> pd.DataFrame:
-    """Say of pits or digs what they take of each zone, and which trees rule them out."""
+    """Say of pits or digs what they take of each zone, and which trees rule pits out."""
     ids = works[f"{kind}_id"].astype(str)
-    areas, barred = write_zone_areas(result), name_barred(result.encroachments)
     keys = pd.MultiIndex.from_product([[kind], ids])
-    return pd.DataFrame(works).assign(
-        zone_by_tree=areas.reindex(keys).fillna("").to_numpy(dtype=object),
-        forbidden_by=barred.reindex(ids).fillna("").to_numpy(dtype=object),
-    )
+    areas = write_zone_areas(result).reindex(keys).fillna("").to_numpy(dtype=object)
+    named = pd.DataFrame(works).assign(zone_by_tree=areas)
+    if kind != PIT:
+        return named
+    barred = name_barred(result.encroachments).reindex(ids).fillna("")
+    return named.assign(forbidden_by=barred.to_numpy(dtype=object))
 
 
 def word_assumed(table: pd.DataFrame) -> pd.DataFrame:

@@ -236,7 +236,7 @@ def _order_forms(catalogue: Catalog, locale: Locale) -> dict[str, int]:
     """Find at which position the form of each category stands, by the rule of the header."""
     choose = gettext.c2py(catalogue.plural_expr)
     last = catalogue.num_plurals - 1
-    forms = dict.fromkeys((*locale.plural_form.tags, "other"), last)
+    forms = dict.fromkeys((*sorted(locale.plural_form.tags), "other"), last)
     for number in reversed(_COUNTED):
         forms[locale.plural_form(number)] = choose(number)
     return forms
