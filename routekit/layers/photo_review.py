@@ -38,6 +38,12 @@ def review_photo(
     findings : pandas.DataFrame
     usable : Path or None
         The photo, None where there is none or it cannot be drawn.
+
+    Examples
+    --------
+    >>> findings, usable = review_photo(None)
+    >>> len(findings), usable
+    (0, None)
     """
     from rasterio._err import CPLE_BaseError  # noqa: PLC0415 - slow to import
     from rasterio.errors import RasterioError  # noqa: PLC0415

@@ -69,6 +69,12 @@ def read_stem_lists(stems_mm: pd.Series) -> StemLists:
     Returns
     -------
     StemLists
+
+    Examples
+    --------
+    >>> lists = read_stem_lists(pd.Series(["300;250", None, "300;x"]))
+    >>> lists.stem_mm.tolist(), lists.tree.tolist(), lists.is_unreadable.tolist()
+    ([300.0, 250.0], [0, 0], [False, False, True])
     """
     stems = parse_stems(stems_mm)
     values = stems["diameter_mm"].to_numpy(dtype=np.float64)

@@ -257,6 +257,7 @@ def render(text: str, language: str = SOURCE) -> str:
 
     Examples
     --------
+    >>> from routekit.words.texts import word
     >>> render(word("no such message"), "de")
     'no such message'
     """
