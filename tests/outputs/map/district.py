@@ -150,6 +150,7 @@ def _breaches(runs: gpd.GeoDataFrame, trees: gpd.GeoDataFrame) -> pd.DataFrame:
             "to_m": np.tile([14.0, 35.0], N_RUNS)[: len(run)],
             "is_structural": rank == "structural",
             "is_through_stem": False,
+            "is_within_least": pd.array([False] * len(run), dtype="boolean"),
             "severity": rank,
             "position_sd_m": 0.1,
             "is_unsure": pd.array([False] * len(run), dtype="boolean"),
