@@ -370,6 +370,8 @@ NOT_GIVEN = {
     "runs": {"depth_input_m", "catchment_m2", "runoff_share"},
     "manholes": {"depth_m"},
     "trees": {"crown"},
+    "root_zones": {"tree_x_m", "tree_y_m"},
+    "decisions": {"tree_x_m", "tree_y_m"},
 }
 """Columns that the sample says nothing about: levels stand in for depths, points for crowns."""
 

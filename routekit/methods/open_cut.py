@@ -84,7 +84,7 @@ def list_checks(cases: pd.DataFrame, plan: pd.DataFrame, settings: OpenCutSettin
             ),
             cases,
         ),
-        rest_on_width(rest_on(keeps_least_distance(cases), *room), cases),
+        _least_distance(cases, room),
         rest_on(
             rest_on_depth(near, where=np.isfinite(near.value)),
             *SIZE,
@@ -134,3 +134,11 @@ def list_checks(cases: pd.DataFrame, plan: pd.DataFrame, settings: OpenCutSettin
         cleansing(plan),
         steepest(plan),
     ]
+
+
+def _least_distance(cases: pd.DataFrame, room: tuple[str, ...]) -> Check:
+    """Check the least distance; without such a rule it hangs on nothing that is not known."""
+    check = keeps_least_distance(cases)
+    if not (known_flag(cases, "has_least_distance") == 1).any():
+        return check
+    return rest_on_width(rest_on(check, *room), cases)

@@ -263,6 +263,7 @@ def _lay_out_cases(
         is_hard_ground=np.nan if hard is None else float(hard),
         building_distance_m=_building_distance(layers.obstacles, exposure.trenches),
         has_trees=len(layers.trees) > 0,
+        has_least_distance=exposure.has_least_distance,
         no_dig_m=no_dig_m,
         is_root_choked=cases["least_root_count"].to_numpy(dtype=float)
         >= methods.lining.rooted_joints,

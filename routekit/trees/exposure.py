@@ -52,6 +52,8 @@ class Exposure:
     """Severity of breaches and near misses if positions are off by two standard deviations."""
     in_doubt: Flags
     """Runs that would meet more trees, or worse, were zones in doubt as large as they may be."""
+    has_least_distance: bool
+    """Whether the regime asks for a least distance from any stem, or that is not known."""
 
 
 def measure_exposure(
@@ -126,6 +128,7 @@ def measure_exposure(
         *(sum_breaches(one, len(rows))[WITHIN] for one in (certain, widest)),
     )
     return Exposure(
+        has_least_distance=bool((zones["min_distance_m"] != 0).any()),
         trenches=trenches,
         breaches=breaches,
         tree_loss=add_unknown_losses(losses, doubt, zones),
