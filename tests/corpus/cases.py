@@ -203,7 +203,7 @@ def shapes_spoilt() -> Iterator[Case]:
         if is_line:
             kinds["zero length"] = (LineString([at(1, 1), at(1, 1)]), "zero length")
         elif not is_point:
-            kinds["zero area"] = (Polygon([at(0, 0), at(9, 0), at(4, 0)]), "zero size")
+            kinds["zero area"] = (Polygon([at(0, 0), at(9, 0), at(4, 0)]), "polygon without area")
         for kind, (shape, says) in kinds.items():
 
             def spoil(study: Study, name: str = name, shape: object = shape) -> None:
@@ -259,7 +259,9 @@ def ids_spoilt() -> Iterator[Case]:
             says='"X" is the id of all',
             alone=name == "trees",  # Zones of an arborist then belong to no tree.
         )
-        yield Case(name=f"{name}: a row twice", spoil=twice, layer=name, says="twice", lost=1)
+        yield Case(
+            name=f"{name}: a row twice", spoil=twice, layer=name, says="duplicate row", lost=1
+        )
 
 
 def numbers_spoilt() -> Iterator[Case]:
@@ -471,7 +473,7 @@ def tables_spoilt() -> Iterator[Case]:
         "another encoding": ((head + "R1,1,BBA,völlig\n").encode("cp1252"), "not UTF-8"),
         "Windows line ends": ((head + "R1,1,BBA,12\n").replace("\n", "\r\n").encode(), ""),
         "an unknown run": ((head + "R9,1,BBA,12\n").encode(), 'run_id "R9" is not among'),
-        "a row twice": ((head + "R1,1,BBA,12\nR1,1,BBA,12\n").encode(), "twice"),
+        "a row twice": ((head + "R1,1,BBA,12\nR1,1,BBA,12\n").encode(), "duplicate row"),
     }
     for kind, (content, says) in files.items():
 
