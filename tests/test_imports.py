@@ -15,7 +15,6 @@ import routekit
 PACKAGE = Path(routekit.__file__).parent
 ORDER = (
     "errors",
-    "words",
     "vocabulary",
     "techniques",
     "arrays",

@@ -8,9 +8,10 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from routekit.arrays import Texts
-from routekit.words.texts import Number, fill, join, say
 
 Bools = NDArray[np.bool_]
+
+_MARK = "\x1e"
 
 
 def number_text(values: ArrayLike, decimals: int) -> Texts:
@@ -26,9 +27,9 @@ def number_text(values: ArrayLike, decimals: int) -> Texts:
     numpy.ndarray of object, shape (n,)
         Texts; «not known» for NaN.
     """
-    lost = say("not known")
     numbers = np.asarray(values, dtype=float)
-    return fill(lost if np.isnan(one) else Number(f"{one:.{decimals}f}") for one in numbers)
+    text = np.char.mod(f"%.{decimals}f", np.nan_to_num(numbers)).astype(object)
+    return np.asarray(np.where(np.isnan(numbers), "not known", text), dtype=object)
 
 
 def join_causes(causes: Sequence[tuple[Bools, ArrayLike]], size: int) -> Texts:
@@ -49,8 +50,9 @@ def join_causes(causes: Sequence[tuple[Bools, ArrayLike]], size: int) -> Texts:
     joined = np.full(size, "", dtype=object)
     for holds, text in causes:
         words = np.broadcast_to(np.asarray(text, dtype=object), (size,))
-        for row in np.flatnonzero(holds):
-            joined[row] = join([joined[row], words[row]], "; ")
+        rows = np.flatnonzero(holds)
+        separator = np.where(joined[rows] != "", "; ", "").astype(object)
+        joined[rows] = joined[rows] + separator + words[rows]
     return joined
 
 
@@ -60,7 +62,7 @@ def join_groups(text: ArrayLike, owner: ArrayLike, size: int, separator: str) ->
     Parameters
     ----------
     text : array_like of str, shape (p,)
-        Texts.
+        Texts; none holds the record separator (U+001E).
     owner : array_like of int, shape (p,)
         Owners below `size`, ascending.
     size : int
@@ -77,7 +79,7 @@ def join_groups(text: ArrayLike, owner: ArrayLike, size: int, separator: str) ->
     joined = np.full(size, "", dtype=object)
     if not len(words):
         return joined
-    starts = np.flatnonzero(np.append(True, group[1:] != group[:-1])).tolist()
-    for start, end in zip(starts, [*starts[1:], len(group)], strict=True):
-        joined[group[start]] = join(words[start:end], separator)
+    ends = np.append(group[1:] != group[:-1], True)
+    between = np.where(ends, _MARK, separator).astype(object)
+    joined[group[ends]] = "".join((words + between).tolist()).split(_MARK)[:-1]
     return joined

@@ -60,7 +60,8 @@ function write(value) {
 function say([topic, key, values = {}]) {
   let template = words[topic][key];
   if (typeof template !== "string") {
-    template = template[new Intl.PluralRules(words.language).select(values.n)];
+    const isOne = words.one_below_two ? values.n < 2 : values.n === 1;
+    template = template[isOne ? "one" : "other"];
   }
   return template.replace(/\{(\w+)\}/g, (_, name) => write(values[name]));
 }
