@@ -5,6 +5,7 @@ import shutil
 from pathlib import Path
 
 import pytest
+from chromium import ARGUMENTS, DESKTOP, wait_until
 from playwright.sync_api import sync_playwright
 from sample_copy import SampleCopy, copy_sample
 from setting_reads import SettingReads
@@ -13,16 +14,6 @@ from routekit.pipeline import run_study
 from routekit.study import Study
 
 BROWSER = Path(__file__).parent / "browser"
-ARGUMENTS = [
-    "--headless",
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-]
 
 
 def pytest_collection_modifyitems(items):
@@ -72,6 +63,46 @@ def browser():
         started = playwright.chromium.launch(executable_path=program, args=ARGUMENTS)
         yield started
         started.close()
+
+
+@pytest.fixture
+def open_page(browser):
+    """Open files in fresh contexts; at the end, each must have asked for itself alone, silently."""
+    visits = []
+
+    def visit(path, size=None, address="", allowed=()):
+        context = browser.new_context(viewport=size or DESKTOP, accept_downloads=True)
+        page = context.new_page()
+        asked, complaints = [], []
+        page.on("request", lambda request: asked.append(request.url))
+        page.on("console", lambda message: _note(message, complaints))
+        page.on("pageerror", lambda error: complaints.append(str(error)))
+        own = {file.as_uri() for file in (Path(path), *map(Path, allowed))}
+
+        def let_through(route):
+            is_own = route.request.url.split("#")[0] in own
+            route.continue_() if is_own else route.abort()
+
+        context.route("**/*", let_through)
+        visits.append((context, own, asked, complaints))
+        page.goto(Path(path).as_uri() + address)
+        wait_until(page, "document.body.dataset.ready === 'yes'")
+        return page
+
+    yield visit
+    for context, own, asked, complaints in visits:
+        context.close()
+        outside = {
+            url for url in asked if url.split("#")[0] not in own and not url.startswith("blob:")
+        }
+        assert outside == set()
+        assert complaints == []
+
+
+def _note(message, complaints):
+    """Keep warnings and errors."""
+    if message.type in ("error", "warning"):
+        complaints.append(f"{message.type}: {message.text}")
 
 
 @pytest.fixture

@@ -87,13 +87,11 @@ def test_nothing_is_blank_on_the_pages(made):
 
 @pytest.mark.parametrize(("run", "bore"), [("KD-01", " × "), ("VS-07", "300 → ")])
 @pytest.mark.needs_system
-def test_nothing_is_blank_on_the_card(made, browser, run, bore):
-    page = browser.new_page()
-    page.goto((made[1] / "map.html").as_uri() + f"#run={run}")
+def test_nothing_is_blank_on_the_card(made, open_page, run, bore):
+    page = open_page(made[1] / "map.html", address=f"#run={run}")
     page.wait_for_selector("#option-table")
     assert NAME in page.locator("#card-technique").inner_text()
     assert "P" in page.locator("#card-technique").inner_text()
     assert bore in page.locator("#card-bore").inner_text()
     assert NAME in page.locator("#option-table").inner_text()
     assert "along the old wall" in page.locator("#long-section").locator("xpath=..").inner_text()
-    page.close()

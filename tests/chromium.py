@@ -1,6 +1,17 @@
-"""Screen sizes of readers, and waiting for a page."""
+"""How Chromium is started, screen sizes of readers, and waiting for a page."""
 
 import time
+
+ARGUMENTS = [
+    "--headless",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
 
 DESKTOP = {"width": 1440, "height": 900}
 PHONE = {"width": 390, "height": 844}
