@@ -16,6 +16,8 @@ Flags = NDArray[np.bool_]
 """Yes or no, never unknown."""
 Texts = NDArray[np.object_]
 """Text, one `str` each."""
+Objects = NDArray[np.object_]
+"""Shapes, None where there is none."""
 
 
 def take_numbers(table: pd.DataFrame, name: str) -> Floats:
@@ -121,3 +123,30 @@ def check_share(name: str, values: Floats) -> None:
         where = np.flatnonzero(bad)[:5]
         seen = np.atleast_1d(values).ravel()[where]
         raise ValueError(f"{name} must lie in 0..1: positions {where.tolist()}, {seen.tolist()}")
+
+
+def any_by(
+    owner: Ints, flags: pd.Series | pd.arrays.BooleanArray, size: int
+) -> pd.arrays.BooleanArray:
+    """Tell of each owner whether any of its flags is set.
+
+    Parameters
+    ----------
+    owner : numpy.ndarray of int, shape (p,)
+        Positions below `size`.
+    flags : Series or BooleanArray, shape (p,)
+        Missing is not known.
+    size : int
+
+    Returns
+    -------
+    pandas.arrays.BooleanArray, shape (size,)
+        True where one is set, missing where none is but one is not known, else False.
+    """
+    told = pd.Series(flags, dtype="boolean")
+    is_open = told.isna().to_numpy()
+    is_set = told.to_numpy(dtype=bool, na_value=False)
+    any_set, any_open = (
+        np.bincount(owner[where], minlength=size).astype(bool) for where in (is_set, is_open)
+    )
+    return pd.arrays.BooleanArray(any_set, any_open & ~any_set)

@@ -21,11 +21,11 @@ from rich.console import Console
 from routekit.errors import OutputError, RoutekitError
 from routekit.techniques import TECHNIQUES
 from routekit.vocabulary import write_count
+from routekit.words.catalogue import render
+from routekit.words.texts import say, word
 
 OUT = Console(highlight=False, soft_wrap=True)
 ERR = Console(stderr=True, highlight=False, soft_wrap=True)
-_ROWS_NAMED = 5
-_GROUPS = 35
 _NOT_THE_SAME = 9
 _MISSING = "not known"
 
@@ -164,7 +164,9 @@ def _screen(study_file: Path, folder: Path, *, as_json: bool) -> None:
         written, notes = write_outputs(
             result, study.settings.outputs, folder, tell=tell, is_claimed=True
         )
-    summary = summarise(result)
+    language = study.settings.outputs.language
+    summary = summarise(result, language)
+    summary["language"] = language
     summary["notes"] = [*settled, *notes]
     summary["result"] = result.result_id
     summary["outputs"] = {name: str(path) for name, path in written.items()}
@@ -178,17 +180,29 @@ def _print_summary(summary: dict[str, Any]) -> None:
     """Print what came out, for people."""
     OUT.print(f"[bold]{summary['study']}[/bold]")
     OUT.print(summary["sentence"], markup=False)
+    language = summary["language"]
+
+    def put(text: str) -> str:
+        """Put a text into the language of the summary."""
+        return render(text, language)
+
     rows = [
-        (TECHNIQUES[row["technique"]], f"{row['runs']}", f"{row['length_m']:,.0f}")
+        (
+            put(word(TECHNIQUES[row["technique"]])),
+            f"{row['runs']}",
+            put(say("{length:,.0f}", length=row["length_m"])),
+        )
         for row in summary["recommended"]
     ]
-    _print_table("Recommended", pd.DataFrame(rows, columns=["technique", "runs", "metres"]))
+    names = [put(say("technique")), put(say("runs")), put(say("metres"))]
+    _print_table(put(say("Recommended")), pd.DataFrame(rows, columns=names))
     OUT.print()
     for line in summary["lines"]:
         OUT.print(line, markup=False)
-    OUT.print(f"[bold]Written[/bold] (result {summary['result']})")
+    written = put(say("(result {name})", name=summary["result"]))
+    OUT.print(f"[bold]{put(say('Written'))}[/bold] {written}")
     for name, path in summary["outputs"].items():
-        OUT.print(f"  {name}: {path}", markup=False)
+        OUT.print(f"  {put(word(name))}: {path}", markup=False)
     for note in summary["notes"]:
         OUT.print(note, markup=False)
     OUT.print(summary["caution"], style="dim", markup=False)
@@ -290,7 +304,8 @@ def _check_study(path: Path, *, as_json: bool, is_all: bool) -> None:
     _print_table("Depth along the runs", tables["depths"])
     if len(tables["proposals"]):
         _print_table("Columns that might be mapped", tables["proposals"])
-    _print_findings(prepared.findings, is_all=is_all)
+    language = study.settings.outputs.language
+    _print_findings(prepared.findings, language=language, is_all=is_all)
 
 
 def _check_layers(
@@ -383,35 +398,15 @@ def _print_table(title: str, table: pd.DataFrame) -> None:
 
 
 def _print_findings(
-    findings: pd.DataFrame, console: Console = OUT, *, is_all: bool = False
+    findings: pd.DataFrame, console: Console = OUT, *, language: str = "en", is_all: bool = False
 ) -> None:
-    """Print findings, worst first: grouped by what to do, with counts, or each on its line."""
-    console.print(f"\n[bold]{write_count(len(findings), 'finding')}[/bold]")
-    ranks = {"error": 0, "warning": 1, "info": 2}
-    ranked = findings.sort_values("severity", key=lambda column: column.map(ranks), kind="stable")
-    if is_all:
-        for row in ranked.to_dict("records"):
-            place = f"{row['layer']}.{row['field']}" if row["field"] else row["layer"]
-            where = f"{place}, {row['row']}" if row["row"] else place
-            line = f"  {row['severity']}: {where}: {row['seen']}; {row['done']}"
-            console.print(line, markup=False)
-        return
-    alike = ranked["done"].str.replace(r'"[^"]*"|\S*\d\S*', "...", regex=True)
-    keys = ["severity", "layer", "field", "alike"]
-    groups = list(ranked.assign(alike=alike).groupby(keys, sort=False))
-    for (severity, layer, field, _), rows in groups[:_GROUPS]:
-        place = f"{layer}.{field}" if field else layer
-        named = ", ".join(rows["row"][rows["row"] != ""].head(_ROWS_NAMED))
-        more = f" and {len(rows) - _ROWS_NAMED:,} more" if len(rows) > _ROWS_NAMED else ""
-        where = f"{place}, {named}{more}" if named else place
-        also = f" (the first of {len(rows):,})" if rows["seen"].nunique() > 1 else ""
-        seen, done = rows["seen"].iloc[0], rows["done"].iloc[0]
-        console.print(f"  {severity}: {where}: {seen}{also}; {done}", markup=False)
-    rest = groups[_GROUPS:]
-    if rest:
-        n_rows = sum(len(rows) for _, rows in rest)
-        what = f"{write_count(len(rest), 'kind')} more, {write_count(n_rows, 'finding')}"
-        console.print(f"  {what}: --all prints every one", markup=False)
+    """Print findings, worst first: by their cause, with counts, or each on its line."""
+    from routekit.outputs.finding_lines import list_findings  # noqa: PLC0415
+
+    first, *lines = list_findings(findings, language, is_all=is_all)
+    console.print(f"\n[bold]{first}[/bold]")
+    for line in lines:
+        console.print(f"  {line}", markup=False)
 
 
 @main.command()

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from pathlib import Path
 
 import geopandas as gpd
 import pandas as pd
@@ -13,6 +14,7 @@ from routekit.advice.currency import find_neutral_rates
 from routekit.errors import DecisionError, LayerError
 from routekit.layers.decisions import Decided, read_decisions
 from routekit.layers.ground import add_ground
+from routekit.layers.photo_review import review_photo
 from routekit.layers.raster_place import report_elsewhere
 from routekit.layers.read import Layers, read_layers
 from routekit.methods.condition import assess_condition
@@ -25,6 +27,8 @@ from routekit.schema import hold_tables
 from routekit.settings.provenance import build_provenance, used_sources, write_basis
 from routekit.study import Study, choice_settings, list_inputs, list_rules_in_force, require_study
 from routekit.trees.exposure import Exposure, measure_exposure
+from routekit.trees.stem_table import tabulate_stems
+from routekit.trees.stems import StemLists, read_stem_lists
 from routekit.trees.zones import build_zones
 
 Tell = Callable[[str], None]
@@ -41,6 +45,10 @@ class Prepared:
         With ground levels, depths and gradient.
     zones : GeoDataFrame
         One root zone per tree.
+    lists : StemLists
+        The stems of trees that have several, as they were read.
+    stems : DataFrame
+        Every stem of every tree.
     decided : Decided
         Decisions of the designer and the arborist.
     findings : DataFrame
@@ -50,6 +58,8 @@ class Prepared:
     layers: Layers
     runs: gpd.GeoDataFrame
     zones: gpd.GeoDataFrame
+    lists: StemLists
+    stems: pd.DataFrame
     decided: Decided
     findings: pd.DataFrame
 
@@ -107,6 +117,7 @@ def run_study(study: Study, *, tell: Tell = _silent) -> Result:
         trench=settings.trench,
         new_outside_mm=laid,
         root_zones=layers.root_zones,
+        lists=prepared.lists,
     )
     root_links = link_roots(
         runs,
@@ -164,30 +175,34 @@ def prepare_study(study: Study, *, tell: Tell = _silent) -> Prepared:
     decided = _read_decisions(layers, runs)
     code_findings = _review_codes(layers)
     tell("Drawing root zones")
-    zones, zone_findings = build_zones(
-        layers.trees, layers.root_zones, settings=study.settings.zones
-    )
+    rules, lists = study.settings.zones, read_stem_lists(layers.trees["stems_mm"])
+    zones, zone_findings = build_zones(layers.trees, layers.root_zones, settings=rules, lists=lists)
     neutral = find_neutral_rates(study.settings.study, study.settings.advice.rates)
-    placed = _review_rasters(layers, runs, study)
+    placed, photo = _review_rasters(layers, runs, study)
+    layers = replace(layers, photo=photo)
     found = [layers.findings, placed, depth_findings, code_findings, zone_findings, neutral]
     return Prepared(
         layers=layers,
         runs=runs,
         zones=zones,
+        lists=lists,
+        stems=tabulate_stems(layers.trees, zones, lists, settings=rules),
         decided=decided,
         findings=pd.concat(found, ignore_index=True),
     )
 
 
-def _review_rasters(layers: Layers, runs: gpd.GeoDataFrame, study: Study) -> pd.DataFrame:
-    """Tell which of terrain and photo lie nowhere near the sewers."""
+def _review_rasters(
+    layers: Layers, runs: gpd.GeoDataFrame, study: Study
+) -> tuple[pd.DataFrame, Path | None]:
+    """Tell which of terrain and photo lie nowhere near the sewers, and whether a photo is one."""
     lines, also_open = runs.geometry.to_numpy(), study.settings.study.also_open
-    rasters = {"terrain": layers.terrain, "photo": layers.photo}
+    told, photo = review_photo(layers.photo, also_open=also_open)
     found = [
         report_elsewhere(name, path, lines, layers.crs, also_open=also_open)
-        for name, path in rasters.items()
+        for name, path in {"terrain": layers.terrain, "photo": photo}.items()
     ]
-    return pd.concat(found, ignore_index=True)
+    return pd.concat([told, *found], ignore_index=True), photo
 
 
 def _read_decisions(layers: Layers, runs: gpd.GeoDataFrame) -> Decided:
@@ -240,8 +255,9 @@ def _collect(
         manholes=layers.manholes,
         trees=layers.trees,
         zones=prepared.zones,
+        stems=prepared.stems,
         trenches=exposure.trenches,
-        breaches=exposure.breaches,
+        near_misses=exposure.near_misses,
         tree_loss=exposure.tree_loss,
         tree_balance=renewal.tree_balance,
         inspections=describe_observations(layers.inspections),
@@ -253,6 +269,7 @@ def _collect(
         strings=renewal.works.strings,
         pits=renewal.works.pits,
         digs=renewal.works.digs,
+        encroachments=renewal.encroachments,
         connections=layers.connections,
         services=layers.services,
         obstacles=layers.obstacles,

@@ -8,30 +8,67 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Final
 
 import geopandas as gpd
 import pandas as pd
 
 from routekit.errors import StudyError
 from routekit.schema import load_tables
+from routekit.words.texts import message
 
 CAUTIONS: tuple[str, ...] = (
-    "Screening only: this is not a design, an arboricultural impact assessment, a method statement "
-    "or a permit. Local codes, licensed engineers and qualified arborists decide.",
-    "Root zones are notional minimum areas, not root maps. Roots often reach further and follow "
-    "trenches, kerbs and joints.",
-    "Protected and veteran trees need consent before any work, and nesting or roosting animals "
-    "have limits of their own.",
-    "Trenchless is not root-free: pits, connection digs, manhole works and repairs are excavations "
-    "and need the same check.",
-    "Locate and expose services before digging or bursting. Gas and water inside the clearance "
-    "stay exposed while the pipe passes.",
-    "Never enter an unsupported excavation: support or slope it as the local code says.",
-    "Sewers are confined spaces: test the air, ventilate, keep an attendant and a rescue plan.",
-    "Groundwater lowering can settle ground and dry out trees; it needs a permit.",
-    "Root findings near a tree are an association, not proof of which tree.",
+    message(
+        "Screening only: this is not a design, an arboricultural impact assessment, a method "
+        "statement or a permit. Local codes, licensed engineers and qualified arborists "
+        "decide."
+    ),
+    message(
+        "Root zones are notional minimum areas, not root maps. Roots often reach further and "
+        "follow trenches, kerbs and joints."
+    ),
+    message(
+        "Protected and veteran trees need consent before any work, and nesting or roosting "
+        "animals have limits of their own."
+    ),
+    message(
+        "Trenchless is not root-free: pits, connection digs, manhole works and repairs are "
+        "excavations and need the same check."
+    ),
+    message(
+        "Locate and expose services before digging or bursting. Gas and water inside the "
+        "clearance stay exposed while the pipe passes."
+    ),
+    message("Never enter an unsupported excavation: support or slope it as the local code says."),
+    message(
+        "Sewers are confined spaces: test the air, ventilate, keep an attendant and a rescue plan."
+    ),
+    message("Groundwater lowering can settle ground and dry out trees; it needs a permit."),
+    message("Root findings near a tree are an association, not proof of which tree."),
 )
 """Cautions that travel with every output."""
+
+BREACH_COLUMNS: Final = (
+    "run_id",
+    "tree_id",
+    "run",
+    "tree",
+    "footprint_m2",
+    "footprint_share",
+    "severed_m2",
+    "severed_share",
+    "stem_edge_m",
+    "from_m",
+    "to_m",
+    "is_structural",
+    "is_through_stem",
+    "is_within_least",
+    "severity",
+    "is_estimated",
+    "position_sd_m",
+    "is_unsure",
+)
+"""Columns of `encroachments` that tell of a trench."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -44,8 +81,9 @@ class Result:
     manholes: gpd.GeoDataFrame
     trees: gpd.GeoDataFrame
     zones: gpd.GeoDataFrame
+    stems: pd.DataFrame
     trenches: gpd.GeoDataFrame
-    breaches: pd.DataFrame
+    near_misses: pd.DataFrame
     tree_loss: pd.DataFrame
     tree_balance: pd.DataFrame
     inspections: pd.DataFrame
@@ -57,6 +95,7 @@ class Result:
     strings: gpd.GeoDataFrame
     pits: gpd.GeoDataFrame
     digs: gpd.GeoDataFrame
+    encroachments: pd.DataFrame
     connections: gpd.GeoDataFrame
     services: gpd.GeoDataFrame
     obstacles: gpd.GeoDataFrame
@@ -83,10 +122,29 @@ class Result:
         return {name: getattr(self, name) for name in load_tables()}
 
     @property
+    def breaches(self) -> pd.DataFrame:
+        """Where the trench of open cut would enter a zone: such rows of `encroachments`."""
+        rows = self.encroachments[(self.encroachments["kind"] == "trench").to_numpy(dtype=bool)]
+        rows = rows.reset_index(drop=True)
+        return rows[list(BREACH_COLUMNS)].assign(
+            is_structural=rows["is_structural"].to_numpy(dtype=bool, na_value=False),
+            position_sd_m=rows["position_sd_m"].mask(rows["is_sd_least"]),
+        )
+
+    @property
     def result_id(self) -> str:
         """Name of the result, which stands in each of its files; blank where none is known."""
-        kind, name = self.provenance["kind"], self.provenance["name"]
-        found = self.provenance["value"][((kind == "study") & (name == "result")).to_numpy()]
+        return self._tell_study("result")
+
+    @property
+    def study_date(self) -> str:
+        """Date that the study states; blank where it states none."""
+        return self._tell_study("date")
+
+    def _tell_study(self, name: str) -> str:
+        """Give what the provenance tells of the study; blank where it does not."""
+        kind, names = self.provenance["kind"], self.provenance["name"]
+        found = self.provenance["value"][((kind == "study") & (names == name)).to_numpy()]
         return str(found.iloc[0]) if len(found) else ""
 
 

@@ -107,7 +107,7 @@ class Technique:
     sign : Sign
     seen : Seen
     told_as : str
-        Key of its sentence under `works` in `outputs/public/languages/*.toml`; `inside` and `pits`
+        Key of its sentence under `works` in `outputs/public/sentences.toml`; `inside` and `pits`
         fit any technique that residents see so.
     usual_days : tuple of int or None
         Usual working days, fewest and most; None where nothing is done.
@@ -159,6 +159,11 @@ class Technique:
             raise ValueError(f"{self.code}: tone {self.sign.tone!r} is not in the palette")
 
     @property
+    def is_renewal(self) -> bool:
+        """Whether the old pipe is gone: what follows a repair or a liner when it has served."""
+        return self.new_pipe in ("burst, same size", "burst, larger", "re-laid")
+
+    @property
     def is_through(self) -> bool:
         """Whether a new pipe goes in through the old one, under whatever stands above."""
         return self.new_pipe not in ("old pipe", "mended", "re-laid")
@@ -168,7 +173,7 @@ RECORDS: Final = (
     Technique(
         code="monitor",
         name="Leave and monitor",
-        phrase="leaving it and looking again",
+        phrase="monitoring alone",
         new_pipe="old pipe",
         checks="monitor.list_checks",
         limits="monitor",

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Final
 
+from routekit.words.texts import message
+
 
 def write_count(number: float, noun: str, many: str | None = None) -> str:
     """Write a number of things, in the singular where it is one.
@@ -28,61 +30,82 @@ def write_count(number: float, noun: str, many: str | None = None) -> str:
     return f"{number:,.0f} {noun if number == 1 else many or f'{noun}s'}"
 
 
-SEVERITIES: Final = ("none", "minor", "major", "structural")
+SEVERITIES: Final = (message("none"), message("minor"), message("major"), message("structural"))
 """Severity of a breach, mildest first."""
 
-VERDICTS: Final = ("pass", "caution", "unknown", "fail")
+VERDICTS: Final = (message("pass"), message("caution"), message("unknown"), message("fail"))
 """Verdict of a check, best first: the worst check is a technique's verdict."""
 
 SURVEYS: Final = {
-    "camera": "Inspect the run by CCTV.",
-    "levels": "Survey cover and invert levels at both manholes.",
-    "services": "Locate the services and their depths.",
-    "ground": "Find out ground and groundwater (boreholes, records, concrete surround).",
-    "trees": "Have an arborist survey stems and roots.",
-    "layout": "Set out the pits that this technique needs.",
+    "camera": message("Inspect the run by CCTV."),
+    "levels": message("Survey cover and invert levels at both manholes."),
+    "services": message("Locate the services and their depths."),
+    "ground": message("Find out ground and groundwater (boreholes, records, concrete surround)."),
+    "trees": message("Have an arborist survey stems and roots."),
+    "layout": message("Set out the pits that this technique needs."),
 }
 """What would settle an unknown check, and how that is said."""
 
-SHAPES: Final = ("circular", "egg", "rectangular", "other")
+SHAPES: Final = (message("circular"), message("egg"), message("rectangular"), message("other"))
 
-USES: Final = ("storm", "foul", "combined", "unknown")
+USES: Final = (message("storm"), message("foul"), message("combined"), message("unknown"))
 
 MATERIALS: Final = (
-    "concrete",
-    "reinforced_concrete",
-    "clay",
-    "brick",
-    "fibre_cement",
-    "cast_iron",
-    "ductile_iron",
-    "steel",
-    "pvc",
-    "pe",
-    "pp",
-    "grp",
-    "lined",
-    "unknown",
+    message("concrete"),
+    message("reinforced_concrete"),
+    message("clay"),
+    message("brick"),
+    message("fibre_cement"),
+    message("cast_iron"),
+    message("ductile_iron"),
+    message("steel"),
+    message("pvc"),
+    message("pe"),
+    message("pp"),
+    message("grp"),
+    message("lined"),
+    message("unknown"),
 )
 """Host materials; `fibre_cement` includes asbestos cement, `lined` any earlier liner."""
 
-HOST_CLASSES: Final = ("bursts well", "bursts with special tools", "does not burst")
+HOST_CLASSES: Final = (
+    message("bursts well"),
+    message("bursts with special tools"),
+    message("does not burst"),
+)
 """How a host material bursts, by its class 0, 1 or 2 in the table of host materials."""
 
-SERVICE_KINDS: Final = ("gas", "water", "electricity", "telecom", "heat", "sewer", "other")
-
-SURFACE_KINDS: Final = (
-    "carriageway",
-    "footway",
-    "cycleway",
-    "parking",
-    "verge",
-    "planting",
+SERVICE_KINDS: Final = (
+    message("gas"),
+    message("water"),
+    message("electricity"),
+    message("telecom"),
+    message("heat"),
+    message("sewer"),
+    message("other"),
 )
 
-OBSTACLE_KINDS: Final = ("building", "wall", "basement", "rail", "water")
+SURFACE_KINDS: Final = (
+    message("carriageway"),
+    message("footway"),
+    message("cycleway"),
+    message("parking"),
+    message("verge"),
+    message("planting"),
+)
 
-CONNECTION_KINDS: Final = ("gully", "house", "unknown")
+OBSTACLE_KINDS: Final = (
+    message("building"),
+    message("wall"),
+    message("basement"),
+    message("rail"),
+    message("water"),
+)
+
+DIG_METHODS: Final = (message("hand"), message("suction"), message("machine"), message("robot"))
+"""How pits and digs are dug, and connections reopened."""
+
+CONNECTION_KINDS: Final = (message("gully"), message("house"), message("unknown"))
 
 MM_PER_M: Final = 1000.0
 

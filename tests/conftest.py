@@ -23,6 +23,19 @@ def pytest_collection_modifyitems(items):
             item.add_marker("needs_system")
 
 
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config, log):
+    """Give each process tests that stand together: what a file shares is then made once.
+
+    Whoever is done first takes over the rest of another.
+    """
+    if config.getvalue("dist") != "load":
+        return None
+    from xdist.scheduler import WorkStealingScheduling  # noqa: PLC0415
+
+    return WorkStealingScheduling(config, log)
+
+
 @pytest.hookimpl(wrapper=True)
 def pytest_runtest_makereport(item):
     """Let a test that needs a program fail, not be skipped, where the programs must be there."""

@@ -1,8 +1,11 @@
 """The sample district with parts of its data taken away, and the verdicts that are left."""
 
 from dataclasses import replace
+from typing import NamedTuple
 
 import numpy as np
+import pandas as pd
+from counted import count_runs
 
 from routekit import pipeline
 from routekit.layers import finishing, read
@@ -89,6 +92,15 @@ class Sample:
             return step(study)
 
 
+class Alone(NamedTuple):
+    """What is found of every run by itself: checks of all techniques, and what is counted."""
+
+    checks: pd.DataFrame
+    counts: pd.DataFrame
+    assumed: pd.Series
+    findings: pd.DataFrame
+
+
 def check_alone(study):
     """Check all techniques on every run as if it were renewed by itself, before any string."""
     prepared = pipeline.prepare_study(study)
@@ -127,4 +139,9 @@ def check_alone(study):
     )
     find_crossings(place, layers.services, plans, settings.methods)
     checks = evaluate_techniques(place.cases, plans, settings.methods)
-    return tabulate_checks(runs["run_id"], checks)
+    return Alone(
+        checks=tabulate_checks(runs["run_id"], checks),
+        counts=count_runs(place.cases, condition),
+        assumed=place.cases.set_index("run_id")["assumed"],
+        findings=prepared.findings,
+    )

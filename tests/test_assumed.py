@@ -129,7 +129,7 @@ def test_assumed_sizes_are_to_be_measured_and_counted(half_sized):
     found = pick(result.findings, layer="sewers", field="diameter_mm", seen=seen)
     (finding,) = found.to_dict("records")
     assert finding["severity"] == "warning"
-    assert "told as assumed" in finding["done"]
+    assert "reported as assumed" in finding["done"]
 
 
 def test_an_assumed_depth_never_passes_a_check_of_depth(half_sized):

@@ -291,7 +291,7 @@ def test_unfit_geometry_is_left_out(sample_copy):
     assert dict(zip(told["row"], told["seen"], strict=True)) == dict(
         zip(
             ids,
-            ["no geometry", "empty geometry", "point where a line belongs", "line of zero length"],
+            ["no geometry", "empty geometry", "point found, line expected", "line of zero length"],
             strict=True,
         )
     )
@@ -305,9 +305,7 @@ def test_doubled_and_missing_ids(sample_copy):
     tables = sample_copy.check()
     assert_accounted(tables, trees=N_TREES)
     assert found(tables, layer="trees", seen="no id") == ["row 1"]
-    assert found(tables, layer="trees", seen="the same row stands twice") == [
-        trees["tree_id"].iloc[5]
-    ]
+    assert found(tables, layer="trees", seen="duplicate row") == [trees["tree_id"].iloc[5]]
     assert len(found(tables, layer="trees", done="renamed T0003~")) == 1
 
 

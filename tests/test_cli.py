@@ -18,6 +18,7 @@ from sample_copy import SAMPLE, call
 
 from routekit import errors, pipeline
 from routekit.cli import _print_table, main
+from routekit.layers.findings import FINDING_COLUMNS
 from routekit.outputs.write import write_outputs
 from routekit.schema import load_tables
 from routekit.techniques import TECHNIQUES
@@ -79,7 +80,8 @@ def test_summary_agrees_with_the_geopackage(screened):
             assert not line
 
 
-def test_screen_as_json_is_the_summary_alone(sample_study, tmp_path):
+def test_screen_as_json_is_the_summary_alone(sample_study, sample_result, tmp_path, monkeypatch):
+    monkeypatch.setattr(pipeline, "run_study", lambda *_, **__: sample_result)
     answer = call("screen", sample_study.path.parent, "--out", tmp_path / "out", "--json")
     assert answer.exit_code == 0
     summary = json.loads(answer.stdout)
@@ -106,7 +108,7 @@ def test_check_as_json(sample_study):
     report = json.loads(call("check", sample_study.path, "--json").stdout)
     assert report["crs"] == "EPSG:25832"
     assert {row["layer"]: row["kept"] for row in report["read"]}["sewers"] == 172
-    assert {"severity", "layer", "row", "field", "seen", "done"} == set(report["findings"][0])
+    assert set(FINDING_COLUMNS) == set(report["findings"][0])
 
 
 def test_check_of_a_bare_layer_proposes_lines_for_a_study_file():

@@ -98,6 +98,7 @@ WHOLE_STUDY = {
     "link_roots",
     "measure_exposure",
     "read_layers",
+    "tabulate_stems",
 }
 """Stages that take layers of a whole study: an example would be longer than it is of use."""
 
@@ -107,7 +108,10 @@ RAISES_NOTHING = {
     "find_neutral_rates",
     "list_inputs",
     "list_rules_in_force",
+    "read_stem_lists",
     "report_elsewhere",
+    "review_photo",
+    "tabulate_stems",
     "used_sources",
     "write_basis",
 }

@@ -15,6 +15,7 @@ import routekit
 PACKAGE = Path(routekit.__file__).parent
 ORDER = (
     "errors",
+    "words",
     "vocabulary",
     "techniques",
     "arrays",

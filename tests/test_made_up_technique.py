@@ -43,7 +43,7 @@ def test_it_is_checked_compared_and_chosen_like_any_other(made):
     assert len(free) > 0
     digs = read(made, "digs")
     assert (digs.loc[digs["run_id"].isin(free), "method"] == "robot").all()
-    assert runs.loc[free, "reason"].str.contains(NAME).all()
+    assert runs.loc[free, "reason"].str.contains(PHRASE, case=False).all()
     assert (
         runs.loc[list(FORCED), "decision"]
         .str.contains(f"chose {PHRASE} (a trial)", regex=False)
@@ -72,7 +72,7 @@ def test_nothing_is_blank_on_the_pages(made):
     told = [words for words in content["run_words"] if words[:2] == ["works", "inside"]]
     assert [one[2]["time"][2] for one in told] == [{"low": 7, "high": 8}]
     assert "of sewer is renewed from inside. No trench is dug for it." in text
-    page, (content, _) = unpack(made[1] / "map.html")
+    page, (content, *_) = unpack(made[1] / "map.html")
     assert content["palette"]["techniques"][CODE] == {
         "letter": "P",
         "colour": content["palette"]["techniques"][LIKE]["colour"],
@@ -80,7 +80,7 @@ def test_nothing_is_blank_on_the_pages(made):
         "dash": [2, 2],
     }
     assert content["words"]["techniques"][CODE] == NAME
-    assert content["techniques"][CODE] == {"lies": "wall", "keepsShape": True}
+    assert content["techniques"][CODE] == {"lies": "wall"}
     assert CODE not in page
     assert NAME in (made[1] / "trees.html").read_text(encoding="utf-8")
 

@@ -83,8 +83,8 @@ def test_tables_of_runs_stand_in_one_order(sample_result):
         ("runs", "from_manhole", "manholes", "manhole_id"),
         ("runs", "to_manhole", "manholes", "manhole_id"),
         ("runs", "worst_tree", "trees", "tree_id"),
-        ("breaches", "run_id", "runs", "run_id"),
-        ("breaches", "tree_id", "trees", "tree_id"),
+        ("encroachments", "run_id", "runs", "run_id"),
+        ("encroachments", "tree_id", "trees", "tree_id"),
         ("tree_loss", "tree_id", "trees", "tree_id"),
         ("tree_balance", "tree_id", "trees", "tree_id"),
         ("inspections", "run_id", "runs", "run_id"),
@@ -119,15 +119,16 @@ def test_digs_name_what_they_lay_bare(sample_result):
     r = sample_result
     named = r.digs.groupby(r.digs["kind"].astype(str))["connection_id"].agg(set)
     assert named["connection"] <= set(r.connections["connection_id"])
-    assert named["service"] <= set(r.services["service_id"])
-    rest = named.drop(["connection", "service"])
+    # Which services are laid bare hangs on what is burst: under some rules nothing near one is.
+    assert named.get("service", set()) <= set(r.services["service_id"])
+    rest = named.drop(["connection", "service"], errors="ignore")
     assert set().union(*rest) <= {""}
 
 
 @pytest.mark.parametrize(
     ("table", "keys"),
     [
-        ("breaches", ["run_id", "tree_id"]),
+        ("encroachments", ["kind", "work_id", "tree_id"]),
         ("tree_loss", ["tree_id"]),
         ("tree_balance", ["tree_id"]),
         ("checks", ["run_id", "technique", "check"]),
@@ -369,7 +370,8 @@ NOT_GIVEN = {
     "runs": {"depth_input_m", "catchment_m2", "runoff_share"},
     "manholes": {"depth_m"},
     "trees": {"crown"},
-    "zones": {"min_distance_m"},
+    "root_zones": {"tree_x_m", "tree_y_m"},
+    "decisions": {"tree_x_m", "tree_y_m"},
 }
 """Columns that the sample says nothing about: levels stand in for depths, points for crowns."""
 

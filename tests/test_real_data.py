@@ -62,7 +62,7 @@ def test_nothing_was_inspected_and_so_everything_is_to_be_confirmed(result):
 def test_manholes_and_trees(result):
     assert len(result.manholes) == N_MANHOLES
     assert len(result.trees) == len(result.zones) == N_TREE_ROWS - N_DOUBLED
-    twice = result.findings["seen"].str.contains("the same row stands twice")
+    twice = result.findings["seen"].str.contains("duplicate row")
     assert twice.sum() == N_DOUBLED
 
 

@@ -13,8 +13,8 @@ import pytest
 import routekit
 from routekit import techniques
 from routekit.advice import work_items
+from routekit.advice.new_bores import KEEPS_SHAPE
 from routekit.outputs.map.palette import load_palette, seen_strokes
-from routekit.outputs.new_bores import KEEPS_SHAPE
 from routekit.outputs.public.phrases import CLASSES
 from routekit.outputs.public.settings import PublicSettings
 from routekit.outputs.public.tree_outcomes import PIT_TECHNIQUES
@@ -27,6 +27,7 @@ OTHER_WORDS = {
     ("advice/totals.py", "open_cut"): "a side of the totals, in the names of their columns",
     ("outputs/map/script/sheets.js", "open_cut"): "the same side",
     ("site/digs.py", "local_repair"): "a kind of dig",
+    ("site/dig_tables.py", "local_repair"): "the letter of that kind",
     ("outputs/public/facts.py", "local_repair"): "the same kind",
 }
 """Words that are spelt as a technique and mean something else."""

@@ -1,6 +1,7 @@
 """Writing all outputs: complete, or the earlier results as they were."""
 
 import os
+import pickle
 import shutil
 import subprocess
 import sys
@@ -159,26 +160,30 @@ def test_pages_of_an_earlier_larger_result_go_once_the_new_one_is_complete(
 
 
 KILLED = """
-import os, signal, sys
+import os, pickle, signal, sys
 from pathlib import Path
-from routekit import Study, run_study, write_outputs
+from routekit import write_outputs
 
 def tell(stage):
     print(stage, flush=True)
     if stage == "Writing the arborist's report":
         os.kill(os.getpid(), signal.SIGKILL)
 
-study = Study.load(sys.argv[1])
-write_outputs(run_study(study), study.settings.outputs, Path(sys.argv[2]), tell=tell)
+result, settings = pickle.loads(Path(sys.argv[1]).read_bytes())
+write_outputs(result, settings, Path(sys.argv[2]), tell=tell)
 """
 
 
-def test_a_killed_run_leaves_the_earlier_results_readable(written, sample_study, tmp_path):
+def test_a_killed_run_leaves_the_earlier_results_readable(
+    written, sample_study, sample_result, tmp_path_factory, tmp_path
+):
     for name, data in content(written[0]).items():
         (tmp_path / name).write_bytes(data)
     before = content(tmp_path)
+    kept = tmp_path_factory.mktemp("kept") / "result.pickle"
+    kept.write_bytes(pickle.dumps((sample_result, sample_study.settings.outputs)))
     done = subprocess.run(
-        [sys.executable, "-c", KILLED, str(sample_study.path), str(tmp_path)],
+        [sys.executable, "-c", KILLED, str(kept), str(tmp_path)],
         capture_output=True,
         text=True,
         check=False,

@@ -1,11 +1,18 @@
 """Results that a test makes by hand: every declared column is there, blank where none is given."""
 
+import dataclasses
+
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+from encroach import measure
 
+from routekit.advice.new_bores import find_heights, size_new_pipes
 from routekit.result import Result
 from routekit.schema import load_tables
+from routekit.trees.settings import ZoneSettings
+from routekit.trees.stem_table import tabulate_stems
+from routekit.trees.stems import read_stem_lists
 
 _BLANK = {
     "text": ("str", ""),
@@ -45,6 +52,7 @@ def fill_table(name, given, crs):
 
 def make_whole(name, crs, **tables):
     """A result of these tables, filled; those that are not given have no rows."""
+    breaches = tables.pop("breaches", pd.DataFrame())
     given = {each: tables.pop(each, pd.DataFrame()) for each in load_tables()}
     whole = {each: fill_table(each, table, crs) for each, table in given.items()}
     for each, table in whole.items():
@@ -52,4 +60,52 @@ def make_whole(name, crs, **tables):
             if row in load_tables()[each].fields and row not in given[each].columns:
                 ids = pd.Index(whole[home][f"{row}_id"].astype("str"))
                 table[row] = ids.get_indexer(pd.Index(table[f"{row}_id"].astype("str")))
-    return Result(name=name, crs=crs, **whole, **tables)
+    if not len(given["encroachments"]):
+        whole["encroachments"] = measure(whole, _fill_breaches(breaches, whole))
+    if not len(given["stems"]):
+        whole["stems"] = list_stems(whole["trees"], whole["zones"])
+    made = Result(name=name, crs=crs, **whole, **tables)
+    return advise_sizes(made) if len(whole["options"]) else made
+
+
+def _fill_breaches(given, whole):
+    """Breaches with every column, runs and trees as row positions."""
+    fields = load_tables()["encroachments"].fields
+    filled = fill_table("encroachments", given, None)
+    for row, home in (("run", "runs"), ("tree", "trees")):
+        if row not in given.columns:
+            ids = pd.Index(whole[home][f"{row}_id"].astype("str"))
+            filled[row] = ids.get_indexer(pd.Index(filled[f"{row}_id"].astype("str")))
+    assert set(given.columns) <= set(fields)
+    told = filled["is_structural"].astype("boolean")
+    return filled.assign(is_structural=told.fillna(value=False).astype(bool))
+
+
+def advise_sizes(result):
+    """The result whose recommendations and options have the sizes that its options tell."""
+    runs, options = result.runs, result.options.reset_index(drop=True)
+    ids = runs["run_id"].astype(str)
+    plans = {
+        code: rows.set_index(rows["run_id"].astype(str)).reindex(ids)
+        for code, rows in options.groupby(options["technique"].astype(str))
+    }
+    chosen = result.advice.set_index("run_id")["technique"].astype(str)
+    sizes = pd.DataFrame(size_new_pipes(runs, plans, chosen.reindex(ids).to_numpy()), index=ids)
+    row = pd.Index(ids).get_indexer(options["run_id"].astype(str))
+    heights = find_heights(
+        runs.iloc[row], options["technique"].astype(str).to_numpy(), options["new_bore_mm"]
+    )
+    mine = sizes.reindex(result.advice["run_id"].astype(str)).set_axis(result.advice.index)
+    return dataclasses.replace(
+        result,
+        advice=result.advice.assign(**mine),
+        options=options.assign(new_height_mm=heights),
+    )
+
+
+def list_stems(trees, zones, **settings):
+    """Every stem of the trees, as the package lists them."""
+    ids = trees["tree_id"].astype(str)
+    mine = zones.set_index(zones["tree_id"].astype(str)).reindex(ids)
+    lists = read_stem_lists(trees["stems_mm"])
+    return tabulate_stems(trees, mine, lists, settings=ZoneSettings(**settings))

@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 
 from routekit.arrays import Floats, Texts
+from routekit.words.texts import Values, join, say
 
 _LEAST_STEP_MM: Final = 1.0
 """A smaller difference of bores is one of rounding; house."""
@@ -69,12 +70,24 @@ def narrowing_text(run_id: pd.Series, new_mm: Floats, narrowing: pd.DataFrame) -
     ids = run_id.astype(str).to_numpy(dtype=object)
     text = np.full(len(ids), "", dtype=object)
     for upper, lower in narrowing.to_numpy():
-        bores = f"{new_mm[upper]:.0f} mm against {new_mm[lower]:.0f} mm"
-        for run, where, other in ((upper, "narrower", lower), (lower, "wider", upper)):
-            side = "downstream" if run == upper else "upstream"
+        for run, other in ((upper, lower), (lower, upper)):
+            values: Values = {
+                "run": ids[other],
+                "upper": new_mm[upper],
+                "lower": new_mm[lower],
+            }
             more = (
-                f"Agree the sizes along the line: {ids[other]} {side} has the {where} bore "
-                f"after the works ({bores})."
+                say(
+                    "Agree the sizes along the line: {run} downstream has the narrower bore after "
+                    "the works ({upper:.0f} mm against {lower:.0f} mm).",
+                    **values,
+                )
+                if run == upper
+                else say(
+                    "Agree the sizes along the line: {run} upstream has the wider bore after the "
+                    "works ({upper:.0f} mm against {lower:.0f} mm).",
+                    **values,
+                )
             )
-            text[run] = f"{text[run]} {more}" if text[run] else more
+            text[run] = join([text[run], more])
     return text

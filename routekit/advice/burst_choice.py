@@ -15,6 +15,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from routekit.advice.options import (
+    Comparison,
     burst_and_other_scores,
     choose_strings,
     compare_techniques,
@@ -59,10 +60,19 @@ class BurstChoice:
         Works of the runs that are burst.
     free_technique : numpy.ndarray of int, shape (n,)
         By which bursting technique each run would be pulled had nobody decided; -1 by none.
+    possible : Works
+        Works of all the strings that were wished for, worth their pits or not.
+    compared : Comparison
+        All techniques with these works.
+    upsized : numpy.ndarray of bool, shape (n,)
+        Runs that would be burst to a larger size.
     """
 
     works: Works
     free_technique: NDArray[np.int64]
+    possible: Works
+    compared: Comparison
+    upsized: Flags
 
 
 def choose_burst_runs(
@@ -91,10 +101,18 @@ def choose_burst_runs(
     has_decisions = bool(np.any(decided.forced >= 0) or np.any(decided.excluded))
     decisions = (decided, _undecided(decided)) if has_decisions else (decided,)
     wishes, none = _wish_burst(place, plans, shares, decisions, settings)
-    burst, possible = _choose_burst(place, plans, shares, wishes[0], settings, before=none)
+    burst, possible, compared = _choose_burst(
+        place, plans, shares, wishes[0], settings, before=none
+    )
     works = _keep_unknown_harm(_set_out(place, plans, wishes[0], burst, possible), possible)
     free = _pull_without_decisions(place, plans, shares, wishes, works, possible, settings)
-    return BurstChoice(works=works, free_technique=free)
+    return BurstChoice(
+        works=works,
+        free_technique=free,
+        possible=possible,
+        compared=compared,
+        upsized=wishes[0].upsized,
+    )
 
 
 def _wish_burst(
@@ -141,7 +159,7 @@ def _choose_burst(
     settings: ChoiceSettings,
     *,
     before: Works,
-) -> tuple[Flags, Works]:
+) -> tuple[Flags, Works, Comparison]:
     """Set out the strings that are wished for, and of these the ones that are worth their pits.
 
     A string is burst as a whole or not at all. Returns the runs of the chosen strings, and the
@@ -151,7 +169,7 @@ def _choose_burst(
     possible = _set_out(place, plans, wish, wish.burst, before, has_texts=False)
     compared = compare_techniques(place, plans, possible, shares, settings)
     burst, other = burst_and_other_scores(compared.scores, wish.decided, wish.upsized)
-    return choose_strings(possible, burst, other), possible
+    return choose_strings(possible, burst, other), possible, compared
 
 
 def _set_out(
@@ -224,7 +242,7 @@ def _pull_without_decisions(
 ) -> NDArray[np.int64]:
     """Find by which bursting technique each run would be pulled had nobody decided; -1 by none."""
     if len(wishes) > 1:
-        burst, possible = _choose_burst(place, plans, shares, wishes[1], settings, before=before)
+        burst, possible, _ = _choose_burst(place, plans, shares, wishes[1], settings, before=before)
         works = _set_out(place, plans, wishes[1], burst, possible, has_texts=False)
     return list_string_pulls(works, plans)["technique"].to_numpy(dtype=np.int64)
 

@@ -8,10 +8,17 @@ from dataclasses import dataclass, replace
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-from routekit.advice.burst_choice import carry_string_pull, choose_burst_runs, list_string_pulls
+from routekit.advice.appraised import find_turns
+from routekit.advice.burst_choice import (
+    BurstChoice,
+    carry_string_pull,
+    choose_burst_runs,
+    list_string_pulls,
+)
 from routekit.advice.confirmations import ask_on_site
+from routekit.advice.currency import Money
+from routekit.advice.new_bores import find_heights, size_new_pipes
 from routekit.advice.options import (
     Comparison,
     compare_techniques,
@@ -29,10 +36,12 @@ from routekit.methods.run_facts import find_crossings, prepare_place
 from routekit.pipes.capacity import build_flow
 from routekit.pipes.new_pipes import PlanSettings, build_plans, resize_bursting
 from routekit.pipes.settings import LinerSettings
+from routekit.site.encroachments import name_barred
 from routekit.site.laydown import attach_laydown, plan_laydown
 from routekit.site.layout import (
     Place,
     Works,
+    encroach,
     set_out_digs,
 )
 from routekit.trees.exposure import Exposure
@@ -49,6 +58,7 @@ class Renewal:
     options: pd.DataFrame
     advice: pd.DataFrame
     works: Works
+    encroachments: pd.DataFrame
     laydown: gpd.GeoDataFrame
     tree_balance: pd.DataFrame
     totals: pd.DataFrame
@@ -123,9 +133,10 @@ def choose_renewal(
     plans = carry_string_pull(plans, works)
     final = compare_techniques(place, plans, works, shares, settings)
     tell("Writing recommendations")
-    advice = _advise(place, plans, final, works, decided, chosen_strings.free_technique, settings)
+    advice = _advise(place, plans, final, works, decided, chosen_strings, settings)
     chosen = advice["technique"].astype(str).to_numpy(dtype=object)
     works = replace(works, digs=set_out_digs(place, chosen))
+    encroachments = encroach(place, works, chosen, exposure.breaches, zones)
     laydown = plan_laydown(
         works.strings,
         works.pits,
@@ -135,17 +146,25 @@ def choose_renewal(
         bar_length_m=settings.pipe.bar_length_m,
         settings=settings.site.laydown,
     )
-    advice = ask_on_site(advice, place, plans, works, laydown)
+    advice = ask_on_site(advice, place, works, laydown, name_barred(encroachments))
     items = itemise_works(place, plans, works, shares, chosen, settings)
     balance, totals = sum_up(
-        place, zones, exposure, works, chosen, final.quantities, settings.currency
+        place,
+        zones,
+        exposure,
+        works,
+        encroachments,
+        chosen,
+        final.quantities,
+        _say_money(settings),
     )
     return Renewal(
         runs=_attach_facts(runs, place.cases, flow),
         checks=tabulate_checks(runs["run_id"], final.checks),
-        options=_tabulate_options(runs["run_id"], final),
+        options=_tabulate_options(runs, final),
         advice=advice,
         works=replace(works, strings=attach_laydown(works.strings, laydown, settings.pipe)),
+        encroachments=encroachments,
         laydown=laydown,
         tree_balance=balance,
         totals=totals,
@@ -167,7 +186,7 @@ def _advise(
     final: Comparison,
     works: Works,
     decided: Decided,
-    free_technique: NDArray[np.int64],
+    strings: BurstChoice,
     settings: ChoiceSettings,
 ) -> pd.DataFrame:
     """Recommend a technique for every run, with the pits that its string would need."""
@@ -177,11 +196,21 @@ def _advise(
         plans,
         final.scores,
         decided,
-        strings=list_string_pulls(works, plans).assign(free_technique=free_technique),
-        currency=settings.currency,
-        horizon_years=settings.advice.work.horizon_years,
+        strings=list_string_pulls(works, plans).assign(free_technique=strings.free_technique),
+        money=_say_money(settings),
     )
-    return advice.assign(string_id=works.string_of_run)
+    technique = advice["technique"].astype(str).to_numpy(dtype=object)
+    return advice.assign(
+        string_id=works.string_of_run,
+        appraisal_turns=find_turns(advice, final, works, strings, settings.advice),
+        **size_new_pipes(place.runs, plans, technique),
+    )
+
+
+def _say_money(settings: ChoiceSettings) -> Money:
+    """Name the currency and the appraisal rule in force."""
+    advice = settings.advice
+    return Money(settings.currency, advice.appraisal_label, advice.appraisal_rule.source)
 
 
 def _attach_facts(
@@ -219,9 +248,9 @@ def _attach_facts(
     return gpd.GeoDataFrame(joined, geometry="geometry", crs=runs.crs)
 
 
-def _tabulate_options(run_id: pd.Series, final: Comparison) -> pd.DataFrame:
+def _tabulate_options(runs: pd.DataFrame, final: Comparison) -> pd.DataFrame:
     """Write the options with what they score."""
-    table = tabulate_options(run_id, final.checks, final.plans)
+    table = tabulate_options(runs["run_id"], final.checks, final.plans)
     names = (
         "n_surveys",
         "n_structural",
@@ -234,4 +263,7 @@ def _tabulate_options(run_id: pd.Series, final: Comparison) -> pd.DataFrame:
         "co2e_kg",
     )
     facts = {name: final.scores.facts[name].T.ravel() for name in names}
-    return table.assign(**facts, score=final.scores.total.T.ravel())
+    bore = table["new_bore_mm"].to_numpy(dtype=float)
+    technique = table["technique"].to_numpy(dtype=object)
+    heights = find_heights(runs.iloc[table["run"].to_numpy()], technique, bore)
+    return table.assign(new_height_mm=heights, **facts, score=final.scores.total.T.ravel())

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import geopandas as gpd
 import numpy as np
 import pandas as pd
@@ -11,8 +13,9 @@ from routekit.arrays import Flags, Texts
 from routekit.site.laydown import NO_ROOM, NOT_KNOWN
 from routekit.site.layout import Place, Works
 from routekit.techniques import BURSTING, MONITOR
+from routekit.words.texts import both, join, say, take_texts
 
-FIND_CONNECTIONS = (
+FIND_CONNECTIONS = say(
     "Locate the connections: they are not in the data, and no dig or reopening is counted."
 )
 """Said of each run to be worked on whose number of connections is not known."""
@@ -21,22 +24,23 @@ FIND_CONNECTIONS = (
 def ask_on_site(
     advice: pd.DataFrame,
     place: Place,
-    plans: dict[str, pd.DataFrame],
     works: Works,
     laydown: gpd.GeoDataFrame,
+    barred: pd.Series,
 ) -> pd.DataFrame:
     """Put what must be found out on site before what each run asks for already, gravest first.
 
     Parameters
     ----------
     advice : DataFrame
-        With string_id and to_confirm.
+        With string_id, bore_after_mm and to_confirm.
     place : Place
-    plans : dict of str to DataFrame
     works : Works
         The recommended works.
     laydown : GeoDataFrame
         From `routekit.site.laydown.plan_laydown`.
+    barred : Series of str
+        Trees that rule out a pit, by pit; see `routekit.site.encroachments.name_barred`.
 
     Returns
     -------
@@ -44,8 +48,8 @@ def ask_on_site(
         The advice, with to_confirm filled up.
     """
     advice = _ask_for_connections(advice, place.cases)
-    advice = _warn_of_pits(advice, works)
-    advice = _warn_of_bores(advice, place.runs, plans)
+    advice = _warn_of_pits(advice, works, barred)
+    advice = _warn_of_bores(advice, place.runs)
     advice = _warn_of_laydown(advice, laydown)
     advice = _warn_of_collapses(advice, place)
     return _warn_of_no_room(advice, laydown)
@@ -55,36 +59,36 @@ def _ask_for_connections(advice: pd.DataFrame, cases: pd.DataFrame) -> pd.DataFr
     """Add connections that are not known to what each run to be worked on must confirm."""
     is_work = (advice["technique"].astype(str) != MONITOR).to_numpy()
     lost = is_work & cases["n_connections"].isna().to_numpy()
-    text = advice["to_confirm"].astype(str)
-    asked = (text + " " + FIND_CONNECTIONS).str.strip()
-    return advice.assign(to_confirm=text.mask(lost, asked).to_numpy(dtype=object))
+    text = take_texts(advice, "to_confirm")
+    text[lost] = [join([one, FIND_CONNECTIONS]) for one in text[lost]]
+    return advice.assign(**both("to_confirm", text))
 
 
-def _warn_of_pits(advice: pd.DataFrame, works: Works) -> pd.DataFrame:
+def _warn_of_pits(advice: pd.DataFrame, works: Works, barred: pd.Series) -> pd.DataFrame:
     """Add each pit for which no permitted place was found to what its runs must confirm."""
-    pits = works.pits[works.pits["forbidding_trees"].to_numpy() > 0]
-    if not len(pits):
+    if not len(barred):
         return advice
-    warning = "Pit " + pits["pit_id"].astype(str) + " stands where a decision or protection "
-    warning += "forbids it (tree " + pits["forbidden_by"].astype(str)
-    warning += "): no other place was found."
-    text = pd.Series(warning.to_numpy(), index=pits["pit_id"].to_numpy())
+    warnings = [
+        say(
+            "Pit {pit} stands where a decision or protection forbids it (tree {tree}): no other "
+            "place was found.",
+            pit=str(pit),
+            tree=str(tree),
+        )
+        for pit, tree in barred.items()
+    ]
+    text = dict(zip(barred.index, warnings, strict=True))
     ends = works.strings[["launch_pit", "reception_pit"]].to_numpy(dtype=object)
-    found = [" ".join(text[pit] for pit in dict.fromkeys(pair) if pit in text) for pair in ends]
-    by_string = pd.Series(found, index=works.strings["string_id"].to_numpy())
+    found = [join([text[pit] for pit in dict.fromkeys(pair) if pit in text]) for pair in ends]
+    by_string = dict(zip(works.strings["string_id"].astype(str), found, strict=True))
     return _warn(advice, _texts_of_runs(advice, by_string))
 
 
-def _warn_of_bores(
-    advice: pd.DataFrame, runs: gpd.GeoDataFrame, plans: dict[str, pd.DataFrame]
-) -> pd.DataFrame:
+def _warn_of_bores(advice: pd.DataFrame, runs: gpd.GeoDataFrame) -> pd.DataFrame:
     """Add where the new bores narrow downstream to what both runs must confirm."""
     old = runs["diameter_mm"].to_numpy(dtype=float)
-    technique = advice["technique"].astype(str).to_numpy()
-    new = old.copy()
-    for code, plan in plans.items():
-        bore = plan["new_bore_mm"].to_numpy(dtype=float) if "new_bore_mm" in plan else old
-        new = np.where((technique == code) & ~np.isnan(bore), bore, new)
+    after = advice["bore_after_mm"].to_numpy(dtype=float)
+    new = np.where(np.isnan(after), old, after)
     found = find_narrowing(runs, old, new)
     return _warn(advice, narrowing_text(advice["run_id"], new, found))
 
@@ -102,57 +106,60 @@ def _warn_of_collapses(advice: pd.DataFrame, place: Place) -> pd.DataFrame:
 
     lost = mark(sure & places["chainage_m"].isna().to_numpy())
     doubtful = mark(~sure)
-    text = np.select(
-        [lost, doubtful],
-        [
-            "Locate the collapse: the dig there is not set out, counted or priced.",
-            "Find out whether it has collapsed: no dig for that is set out, counted or priced.",
-        ],
-        "",
+    text = np.full(len(advice), "", dtype=object)
+    text[doubtful] = say(
+        "Find out whether it has collapsed: no dig for that is set out, counted or priced."
     )
-    return _warn(advice, text.astype(object))
+    text[lost] = say("Locate the collapse: the dig there is not set out, counted or priced.")
+    return _warn(advice, text)
 
 
 def _warn_of_laydown(advice: pd.DataFrame, laydown: gpd.GeoDataFrame) -> pd.DataFrame:
     """Add where a string cannot lie in one piece before it is pulled to what its runs confirm."""
     short = laydown[laydown["stages"].to_numpy(dtype=float) > 1]
-    texts = [
-        f"Room to lay out string {name}: {free:.0f} m available, {wanted:.0f} m needed; it would "
-        f"be welded in {stages:.0f} stages, with the pull stopped at each (counted in the days "
-        "until reconnection, not in crew days and cost)."
-        for name, free, wanted, stages in zip(
-            short["string_id"],
-            short["available_m"],
-            short["wanted_m"],
-            short["stages"],
-            strict=True,
+    columns = ("string_id", "available_m", "wanted_m", "stages")
+    by_string = {
+        str(name): say(
+            "Room to lay out string {string}: {free:.0f} m available, {wanted:.0f} m needed; it "
+            "would be welded in {stages:.0f} stages, with the pull stopped at each (counted in the "
+            "days until reconnection, not in crew days and cost).",
+            string=str(name),
+            free=free,
+            wanted=wanted,
+            stages=stages,
         )
-    ]
-    by_string = pd.Series(texts, index=short["string_id"].to_numpy(), dtype=object)
+        for name, free, wanted, stages in zip(*(short[one] for one in columns), strict=True)
+    }
     return _warn(advice, _texts_of_runs(advice, by_string))
 
 
 def _warn_of_no_room(advice: pd.DataFrame, laydown: gpd.GeoDataFrame) -> pd.DataFrame:
     """Add where a string cannot lie at all, or that it is not known, to what its runs confirm."""
-    room = laydown["room"].astype(str).to_numpy()
-    name = "string " + laydown["string_id"].astype(str)
-    none = "NO ROOM to lay out even one pipe length behind the launch pit of " + name
-    none += ": it cannot be pulled as set out here. Choose the other end or another technique."
-    open_text = "Room to lay out " + name + " is not known: its launch pit is not placed."
-    texts = pd.Series(np.select([room == NO_ROOM, room == NOT_KNOWN], [none, open_text], ""))
-    by_string = texts.set_axis(laydown["string_id"].astype(str).to_numpy())
+    by_string = {}
+    for name, room in zip(laydown["string_id"].astype(str), laydown["room"], strict=True):
+        if room == NO_ROOM:
+            by_string[name] = say(
+                "NO ROOM to lay out even one pipe length behind the launch pit of string {string}: "
+                "it cannot be pulled as set out here. Choose the other end or another technique.",
+                string=name,
+            )
+        elif room == NOT_KNOWN:
+            by_string[name] = say(
+                "Room to lay out string {string} is not known: its launch pit is not placed.",
+                string=name,
+            )
     return _warn(advice, _texts_of_runs(advice, by_string))
 
 
-def _texts_of_runs(advice: pd.DataFrame, by_string: pd.Series) -> Texts:
+def _texts_of_runs(advice: pd.DataFrame, by_string: Mapping[str, str]) -> Texts:
     """Give each run the text of its string; blank where there is none."""
-    texts = by_string.astype(object).reindex(advice["string_id"].astype(str))
-    return texts.fillna("").to_numpy(dtype=object)
+    names = advice["string_id"].astype(str)
+    return np.array([*(by_string.get(name, "") for name in names), ""], dtype=object)[:-1]
 
 
 def _warn(advice: pd.DataFrame, more: Texts) -> pd.DataFrame:
     """Set a text before what each run must confirm; blank adds nothing."""
-    texts = [
-        f"{one} {other}".strip() for one, other in zip(more, advice["to_confirm"], strict=True)
-    ]
-    return advice.assign(to_confirm=np.array(texts, dtype=object))
+    said = take_texts(advice, "to_confirm")
+    return advice.assign(
+        **both("to_confirm", [join(pair) for pair in zip(more, said, strict=True)])
+    )

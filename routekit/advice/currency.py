@@ -2,11 +2,22 @@
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import pandas as pd
 
 from routekit.advice.rates import RateGroup
 from routekit.layers.findings import Findings
 from routekit.layers.settings import StudySection
+from routekit.words.texts import say
+
+
+class Money(NamedTuple):
+    """How costs are said: the currency, the rule of whole-life costs in words, and its source."""
+
+    currency: str
+    appraisal: str
+    source: str
 
 
 def find_neutral_rates(study: StudySection, rates: RateGroup) -> pd.DataFrame:
@@ -38,8 +49,10 @@ def find_neutral_rates(study: StudySection, rates: RateGroup) -> pd.DataFrame:
             "warning",
             "study",
             "currency",
-            f"costs are to be in {study.currency}, and no unit rate is set",
-            "unit rates are the tool's own neutral numbers; set [advice.rates] in "
-            f"{study.currency}",
+            say("costs are to be in {currency}, and no unit rate is set", currency=study.currency),
+            say(
+                "unit rates are the tool's own neutral numbers; set [advice.rates] in {currency}",
+                currency=study.currency,
+            ),
         )
     return findings.table()

@@ -13,7 +13,8 @@ from routekit.advice.quantities import run_quantities
 from routekit.advice.rates import LEVELS
 from routekit.advice.score import Scores, score_options
 from routekit.advice.settings import ChoiceSettings
-from routekit.arrays import Flags, Floats, Texts
+from routekit.advice.whole_life import RENEWALS, follow_up, is_followed
+from routekit.arrays import Flags, Floats, Texts, any_by
 from routekit.layers.decisions import Decided
 from routekit.methods.checks import FAIL, Check, worst_verdict
 from routekit.methods.evaluate import evaluate_techniques
@@ -25,6 +26,7 @@ from routekit.site.layout import Place, Works
 from routekit.site.pit_sizes import PitSizes, launch_pits
 from routekit.site.tree_impact import HARM
 from routekit.techniques import BURSTING, BY_CODE, RECORDS, ROOTED_AGAIN, TECHNIQUES, Digging
+from routekit.trees.least_distance import WITHIN
 from routekit.trees.near_stem import NEAR_COLUMNS, worst_by
 
 _CODES = list(TECHNIQUES)
@@ -33,12 +35,17 @@ _BURST_PLACES = np.array([_CODES.index(code) for code in BURSTING])
 
 @dataclass(frozen=True, kw_only=True)
 class Comparison:
-    """Checks, quantities and scores of all techniques, for one layout of the works."""
+    """Checks, quantities and scores of all techniques, for one layout of the works.
+
+    `in_full` are the plans with what quantities rest on, `length_m` the lengths of the runs.
+    """
 
     plans: dict[str, pd.DataFrame]
     checks: dict[str, list[Check]]
     quantities: dict[str, pd.DataFrame]
     scores: Scores
+    in_full: dict[str, pd.DataFrame]
+    length_m: Floats
 
 
 def compare_techniques(
@@ -68,12 +75,14 @@ def compare_techniques(
     dug = judge_works(works, place.runs["run_id"])
     cases = pd.concat([place.cases.drop(columns=dug.columns), dug], axis=1)
     checks = evaluate_techniques(cases, plans, settings.methods)
-    quantities = _count_quantities(place, plans, works, shares, settings)
+    quantities, full = _count_quantities(place, plans, works, shares, checks, settings)
     return Comparison(
         plans=plans,
         checks=checks,
         quantities=quantities,
         scores=_score(place, plans, checks, works, quantities, settings),
+        in_full=full,
+        length_m=place.runs["length_m"].to_numpy(dtype=float),
     )
 
 
@@ -88,23 +97,32 @@ def judge_works(works: Works, run_id: pd.Series) -> pd.DataFrame:
     Returns
     -------
     DataFrame, n rows
-        `routekit.trees.near_stem.NEAR_COLUMNS` with `dig_` (small digs, and the pits of the run's
-        string; a run outside strings has none) and `joining_` before them.
+        `routekit.trees.near_stem.NEAR_COLUMNS` and is_within_least, with `dig_` (small digs, and
+        the pits of the run's string; a run outside strings has none) and `joining_` before them.
     """
     row = pd.Index(run_id).get_indexer(pd.Index(works.digs["run_id"].astype(str)))
-    digs = works.digs.loc[row >= 0, [*NEAR_COLUMNS, "kind"]].assign(run=row[row >= 0])
+    digs = works.digs.loc[row >= 0, [*NEAR_COLUMNS, WITHIN, "kind"]].assign(run=row[row >= 0])
     ends = works.strings[["string_id", "launch_pit", "reception_pit"]].melt("string_id")
-    ends = ends.merge(works.pits[["pit_id", *NEAR_COLUMNS]], left_on="value", right_on="pit_id")
+    ends = ends.merge(
+        works.pits[["pit_id", *NEAR_COLUMNS, WITHIN]], left_on="value", right_on="pit_id"
+    )
     string = pd.DataFrame({"string_id": works.string_of_run, "run": np.arange(len(run_id))})
     pits = string.merge(ends, on="string_id")
-    columns = [*NEAR_COLUMNS, "run"]
+    columns = [*NEAR_COLUMNS, WITHIN, "run"]
     every = pd.concat([digs[columns], pits[columns]], ignore_index=True) if len(pits) else digs
     joining = digs[digs["kind"] == "connection"]
     found = [
-        worst_by(part, part["run"].to_numpy(dtype=np.int64), len(run_id)).add_prefix(prefix)
+        _worst_of(part, len(run_id)).add_prefix(prefix)
         for prefix, part in (("dig_", every), ("joining_", joining))
     ]
     return pd.concat(found, axis=1)
+
+
+def _worst_of(dug: pd.DataFrame, size: int) -> pd.DataFrame:
+    """Bring what each run digs together."""
+    run = dug["run"].to_numpy(dtype=np.int64)
+    within = any_by(run, dug[WITHIN], size)
+    return worst_by(dug, run, size).assign(**{WITHIN: within})
 
 
 def passes(checks: list[Check]) -> Flags:
@@ -207,20 +225,28 @@ def _count_quantities(
     plans: dict[str, pd.DataFrame],
     works: Works,
     shares: pd.DataFrame,
+    checks: dict[str, list[Check]],
     settings: ChoiceSettings,
-) -> dict[str, pd.DataFrame]:
-    """Quantities of every technique on every run."""
+) -> tuple[dict[str, pd.DataFrame], dict[str, pd.DataFrame]]:
+    """Count every technique on every run; its plan comes back with what follows it."""
     sites, full = _plan_in_full(place, plans, works, settings)
     lost = np.isnan(place.cases["n_connections"].to_numpy(dtype=float))
     names = [f"connection_digs_{level}" for level in LEVELS]
-    tables = {}
-    for technique, plan in full.items():
+    tables: dict[str, pd.DataFrame] = {}
+    then: pd.DataFrame | None = None
+    for technique in sorted(full, key=is_followed):
+        plan = full[technique]
+        if is_followed(technique):
+            if then is None:
+                allowed = {code: passes(checks[code]) for code in RENEWALS}
+                then = follow_up(tables, allowed, settings.advice).set_index(plan.index)
+            full[technique] = plan = plan.join(then)
         table = run_quantities(
             technique, sites, plan, shares, trench=settings.trench, settings=settings.advice
         )
         table.loc[lost, names] = np.nan
         tables[technique] = table
-    return tables
+    return {technique: tables[technique] for technique in full}, full
 
 
 def itemise_works(
@@ -268,7 +294,6 @@ def _plan_in_full(
         n_connections=np.nan_to_num(cases["n_connections"].to_numpy(dtype=float)),
     )
     dug = _sum_planned_digs(place, works, settings.trench)
-    lining = settings.methods.lining
     rooted = cases["is_root_choked"].to_numpy(dtype=bool)
     faults = count_faults(cases)
     full = {}
@@ -278,9 +303,7 @@ def _plan_in_full(
         full[technique] = plan.assign(
             liner_wall_mm=plan["wall_mm"],
             n_repairs=faults,
-            life_share=np.where(rooted, lining.rooted_life_share, 1.0)
-            if technique in ROOTED_AGAIN
-            else 1.0,
+            is_visited=rooted & (technique in ROOTED_AGAIN),
             setup_share=works.setup_share if digs == "string works" else 1.0,
             pit_m3=pit_m3,
             pit_m2=pit_m2,

@@ -18,10 +18,10 @@ from routekit.advice.earthworks import Items, Site, read_site
 from routekit.advice.rates import LEVELS, FloatArray, RateGroup
 from routekit.advice.settings import AdviceSettings, WorkSettings
 from routekit.advice.surfaces import KINDS
+from routekit.advice.whole_life import add_up_life
 from routekit.advice.work_items import RECIPES
 from routekit.pipes.settings import TrenchSettings
 from routekit.pipes.trench import spoil
-from routekit.techniques import MONITOR
 
 QUANTITIES: Final = (
     "excavation_m3",
@@ -46,60 +46,6 @@ DAY_ITEMS: Final = ("pump_day", "site_day")
 """Priced items that follow from the days, not from the work list."""
 
 
-def whole_life_cost(
-    cost: ArrayLike, life_years: ArrayLike, *, horizon_years: float, discount_rate: float = 0.0
-) -> FloatArray:
-    """Find what renewals come to over a horizon, at today's prices.
-
-    Parameters
-    ----------
-    cost : array_like of float
-        Cost of one renewal, currency.
-    life_years : array_like of float
-        Service life in years; broadcasts against `cost`.
-    horizon_years : float
-        Years that are looked at.
-    discount_rate : float, optional
-        Yearly rate, 0..1.
-
-    Returns
-    -------
-    numpy.ndarray of float
-        Cost of all renewals; NaN where cost or life is not known or nothing is renewed (life 0).
-
-    Raises
-    ------
-    ValueError
-        If a life is below zero, the horizon not above zero, or the rate outside 0..1.
-
-    Notes
-    -----
-    Renewals fall at 0, L, 2L ... before the horizon H; the last one is credited at H with the
-    share of its life that is left::
-
-        C * (sum over k < n of (1 + r)^(-k L)  -  (n L - H) / L * (1 + r)^(-H)),  n = ceil(H / L)
-
-    Without discounting this is C * H / L. It never rises with the life. Source: `arithmetic`.
-
-    Examples
-    --------
-    >>> whole_life_cost([100.0, 100.0], [50.0, 80.0], horizon_years=100.0)
-    array([200., 125.])
-    """
-    price, life = (np.asarray(v, dtype=np.float64) for v in (cost, life_years))
-    if (life < 0).any() or horizon_years <= 0 or not 0 <= discount_rate < 1:
-        raise ValueError(
-            f"life must be zero or more, horizon above zero and rate in 0..1, got "
-            f"{life.min():g}, {horizon_years:g} and {discount_rate:g}"
-        )
-    years = np.where(life > 0, life, np.nan)
-    count = np.ceil(horizon_years / years - 1e-9)
-    step = (1 + discount_rate) ** -years
-    sums = count if discount_rate == 0 else (1 - step**count) / (1 - step)
-    left = np.maximum(count - horizon_years / years, 0.0)
-    return np.asarray(price * (sums - left * (1 + discount_rate) ** -horizon_years))
-
-
 def run_quantities(
     technique: str | ArrayLike,
     runs: pd.DataFrame,
@@ -121,8 +67,7 @@ def run_quantities(
         trench table), n_connections.
     plan : pandas.DataFrame, n rows in the order of `runs`
         new_outside_mm, pipe_kg_m, liner_wall_mm, n_repairs, setup_share (set-ups of this run; a
-        string of four equal runs has 0.25 each), life_share (of the usual service life that is
-        reached; 1 where not given), pit_m3 and pit_m2 (this run's share of volume
+        string of four equal runs has 0.25 each), pit_m3 and pit_m2 (this run's share of volume
         and surface of the pits), and the small digs (see `routekit.advice.earthworks.sum_digs`). A
         technique reads only the columns that it needs; the others may be NaN.
     shares : pandas.DataFrame, n rows in the order of `runs`
@@ -161,8 +106,7 @@ def run_quantities(
                 trench=trench,
                 work=settings.work,
             )
-            life_share = _life_share(plan.iloc[here])
-            parts = technique_quantities(name, site, settings, life_share=life_share)
+            parts = technique_quantities(name, site, settings, plan.iloc[here])
             values[here] = np.hstack([parts[quantity] for quantity in QUANTITIES])
     table = pd.DataFrame(values, columns=columns, index=runs.index)
     table.insert(0, "technique", names)
@@ -170,15 +114,8 @@ def run_quantities(
     return table
 
 
-def _life_share(plan: pd.DataFrame) -> FloatArray:
-    """Share of the usual service life that each run's renewal reaches; all where not given."""
-    if "life_share" not in plan:
-        return np.ones(len(plan))
-    return plan["life_share"].to_numpy(dtype=np.float64)
-
-
 def technique_quantities(
-    name: str, site: Site, settings: AdviceSettings, *, life_share: ArrayLike = 1.0
+    name: str, site: Site, settings: AdviceSettings, plan: pd.DataFrame
 ) -> Items:
     """Find the quantities of one technique.
 
@@ -190,8 +127,8 @@ def technique_quantities(
         Runs and plan.
     settings : AdviceSettings
         Rates.
-    life_share : array_like of float, shape (n,), optional
-        Share of the usual service life that is reached.
+    plan : DataFrame, n rows
+        What follows and returns, for the whole-life cost; see `routekit.advice.whole_life`.
 
     Returns
     -------
@@ -219,7 +156,9 @@ def technique_quantities(
         "connection_digs": _level(work.get("digs", zero)),
         "days": days,
         "cost": cost,
-        "whole_life_cost": _lifelong(name, cost, settings, np.asarray(life_share, dtype=float)),
+        "whole_life_cost": add_up_life(
+            name, cost, site.run["length_m"], plan, settings, settings.appraisal_rule
+        ),
         **carbon,
     }
 
@@ -237,21 +176,6 @@ def _scale(values: FloatArray, rate: FloatArray) -> FloatArray:
 def _trips(loose_m3: FloatArray, mass_t: FloatArray, work: WorkSettings) -> FloatArray:
     """Lorry loads by volume or by mass, whichever is more; parts of a load are kept."""
     return np.maximum(loose_m3 / work.lorry_volume_m3, mass_t / work.lorry_payload_t)
-
-
-def _lifelong(
-    name: str, cost: FloatArray, settings: AdviceSettings, life_share: FloatArray
-) -> FloatArray:
-    """Whole-life cost: long life at the low end, short at the high; monitoring is repeated."""
-    life = settings.life.triple(name)[::-1]
-    if name == MONITOR:
-        life = np.full(len(LEVELS), settings.work.reinspect_years)
-    return whole_life_cost(
-        cost,
-        life * np.atleast_1d(life_share)[:, np.newaxis],
-        horizon_years=settings.work.horizon_years,
-        discount_rate=settings.work.discount_rate,
-    )
 
 
 def work_days(work: Items, production: RateGroup, size: int) -> FloatArray:

@@ -9,11 +9,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from routekit.advice.currency import Money
 from routekit.advice.score import CRITERIA, Choice, Scores
-from routekit.advice.value_texts import CODES, NAMES, PHRASES
+from routekit.advice.value_texts import CODES, PHRASES
 from routekit.arrays import Floats, Ints, Texts
 from routekit.techniques import BURSTING, ROOTED_AGAIN
-from routekit.vocabulary import write_count
+from routekit.words.texts import Text, Values, begin, fill, join, say, take_texts, word
 
 _BURST = [CODES.index(code) for code in BURSTING]
 _ROOTED = [CODES.index(code) for code in ROOTED_AGAIN]
@@ -55,9 +56,8 @@ class Verdict:
 class _Side:
     """How a comparison is said: of one that has less than the other, or of one that has more."""
 
-    fewer: str
-    smaller: str
-    unit: str
+    is_less: bool
+    money: Money
 
 
 def decide(scores: Scores, choice: Choice) -> Ints:
@@ -90,35 +90,58 @@ def need_text(cases: pd.DataFrame) -> Texts:
     -------
     numpy.ndarray of str, shape (n,)
     """
-    priority = cases["priority_reason"].astype(str).to_numpy()
+    priority = take_texts(cases, "priority_reason")
     count = cases["n_trees"].to_numpy(dtype=float, na_value=np.nan)
-    worst = cases["worst_tree"].to_numpy()
-    severity = cases["severity"].astype(str).to_numpy()
-    area = cases["severed_m2"].to_numpy()
-    axes = zip(cases["n_axis_zones"], cases["axis_stem_m"], strict=True)
-    trench = [
-        _axis_text(*axis)
-        if np.isnan(n)
-        else "open cut would enter no root zone"
-        if not n
-        else f"open cut would enter the root zones of {write_count(n, 'tree')} "
-        f"({s} at {w}; {_small_area(a)} dug or severed)"
-        for n, w, s, a, axis in zip(count, worst, severity, area, axes, strict=True)
-    ]
+    names = ("worst_tree", "severity", "severed_m2", "n_axis_zones", "axis_stem_m")
+    facts = zip(count, *(cases[name].to_numpy() for name in names), strict=True)
+    trench = [_trench_text(*fact) for fact in facts]
     flow = _shortage_text(cases)
     return np.array(
-        [f"{p[:1].upper()}{p[1:]}; {f}{t}" for p, f, t in zip(priority, flow, trench, strict=True)],
+        [join([begin(p), f, t], "; ") for p, f, t in zip(priority, flow, trench, strict=True)],
         dtype=object,
     )
 
 
-def _axis_text(n_zones: int, stem_m: float) -> str:
+def _trench_text(
+    count: float, tree: str, severity: str, area_m2: float, n_zones: int, stem_m: float
+) -> Text:
+    """Say what a trench would do to trees, as far as its width is known."""
+    if np.isnan(count):
+        return _axis_text(n_zones, stem_m)
+    if not count:
+        return say("open cut would enter no root zone")
+    return say(
+        "open cut would enter the root zone of {n:,.0f} tree ({severity} at {tree}; {area} dug "
+        "or severed)",
+        "open cut would enter the root zones of {n:,.0f} trees ({severity} at {tree}; {area} dug "
+        "or severed)",
+        n=count,
+        severity=word(str(severity)),
+        tree=str(tree),
+        area=_small_area(area_m2),
+    )
+
+
+def _axis_text(n_zones: int, stem_m: float) -> Text:
     """Say what is known of trees where the width of a trench is not."""
-    zones = "no root zone" if not n_zones else write_count(n_zones, "root zone")
-    stem = "" if np.isnan(stem_m) else f"; the nearest stem is {stem_m:.1f} m from it"
-    return (
+    zones = (
+        say(
+            "the pipe axis crosses {n:,.0f} root zone",
+            "the pipe axis crosses {n:,.0f} root zones",
+            n=n_zones,
+        )
+        if n_zones
+        else say("the pipe axis crosses no root zone")
+    )
+    stem = (
+        ""
+        if np.isnan(stem_m)
+        else say("the nearest stem is {distance:.1f} m from it", distance=stem_m)
+    )
+    return say(
         "the pipe size is not known, so it is not known which root zones a trench would enter "
-        f"(the pipe axis crosses {zones}{stem})"
+        "({known})",
+        known=join([zones, stem], "; "),
     )
 
 
@@ -130,16 +153,18 @@ def _shortage_text(cases: pd.DataFrame) -> Texts:
     )
     text = np.full(len(cases), "", dtype=object)
     for run in np.flatnonzero(sound < required * (1 - tolerance)):
-        text[run] = (
-            f"even in sound condition it carries only {sound[run]:.0f} of the "
-            f"{required[run]:.0f} l/s required; "
+        text[run] = say(
+            "even in sound condition it carries only {capacity:.0f} of the {required:.0f} l/s "
+            "required",
+            capacity=sound[run],
+            required=required[run],
         )
     return text
 
 
-def _small_area(area_m2: float) -> str:
+def _small_area(area_m2: float) -> Text:
     """Write an area; less than one square metre is said so."""
-    return f"{area_m2:.0f} m2" if area_m2 >= 1 else "under 1 m2"
+    return say("{area:.0f} m2", area=area_m2) if area_m2 >= 1 else say("under 1 m2")
 
 
 def _compare_text(
@@ -147,7 +172,8 @@ def _compare_text(
 ) -> Texts:
     """Say in numbers how one technique compares with another in a criterion."""
     row = np.arange(len(one))
-    text = np.full(len(one), "the two score the same, and it excavates less", dtype=object)
+    alike = say("the two score the same, and it excavates less")
+    text = fill([alike] * len(one))
     for place, name in enumerate(CRITERIA):
         mine = row[criterion == place]
         pairs = [(facts[key][mine, one[mine]], facts[key][mine, other[mine]]) for key in facts]
@@ -156,65 +182,155 @@ def _compare_text(
     return text
 
 
-def _doubt_text(pair: Pair, side: _Side) -> str:
+def _doubt_text(pair: Pair, side: _Side) -> Text:
     """Compare checks that are not passed."""
     one, other = (pair["n_fail"][k] + pair["n_caution"][k] for k in (0, 1))
-    return f"{side.fewer} of its checks fail or call for caution ({one:.0f} against {other:.0f})"
+    if side.is_less:
+        return say(
+            "fewer of its checks fail or call for caution ({one:.0f} against {other:.0f})",
+            one=one,
+            other=other,
+        )
+    return say(
+        "more of its checks fail or call for caution ({one:.0f} against {other:.0f})",
+        one=one,
+        other=other,
+    )
 
 
-def _tree_text(pair: Pair, side: _Side) -> str:
+def _tree_text(pair: Pair, side: _Side) -> Text:
     """Compare harm to trees: structural zones where they differ, else areas."""
     one, other = pair["root_m2"]
-    if np.isnan(one) or np.isnan(other):
-        which = "its pits" if np.isnan(one) else "the pits of the other"
-        return (
-            f"what {which} take of root zones is not known (they are not placed) and counts as the "
+    if np.isnan(one):
+        return say(
+            "what its pits take of root zones is not known (they are not placed) and counts as the "
             "worst of all techniques"
+        )
+    if np.isnan(other):
+        return say(
+            "what the pits of the other take of root zones is not known (they are not placed) and "
+            "counts as the worst of all techniques"
         )
     one, other = pair["n_structural"]
     if round(one, 1) != round(other, 1):
-        return (
-            f"{side.fewer} structural root zones are cut ({one:.3g} against {other:.3g}, "
-            "counting its share of the pits)"
-        )
+        return _structural_text(one, other, is_less=side.is_less)
     one, other = pair["root_m2"]
-    return f"{side.smaller} root zone is dug or severed ({one:.1f} m2 against {other:.1f} m2)"
+    if side.is_less:
+        return say(
+            "less root zone is dug or severed ({one:.1f} m2 against {other:.1f} m2)",
+            one=one,
+            other=other,
+        )
+    return say(
+        "more root zone is dug or severed ({one:.1f} m2 against {other:.1f} m2)",
+        one=one,
+        other=other,
+    )
 
 
-def _flow_text(pair: Pair, side: _Side) -> str:
+def _structural_text(one: float, other: float, *, is_less: bool) -> Text:
+    """Compare how many structural root zones are cut."""
+    if is_less:
+        return say(
+            "fewer structural root zones are cut ({one:.3g} against {other:.3g}, counting its "
+            "share of the pits)",
+            one=one,
+            other=other,
+        )
+    return say(
+        "more structural root zones are cut ({one:.3g} against {other:.3g}, counting its share of "
+        "the pits)",
+        one=one,
+        other=other,
+    )
+
+
+def _flow_text(pair: Pair, side: _Side) -> Text:
     """Compare how much of the required flow is missing."""
     one, other = (100 * share for share in pair["shortfall"])
-    return f"{side.smaller} of the required flow is missing ({one:.0f} % against {other:.0f} %)"
+    if side.is_less:
+        return say(
+            "less of the required flow is missing ({one:.0f} % against {other:.0f} %)",
+            one=one,
+            other=other,
+        )
+    return say(
+        "more of the required flow is missing ({one:.0f} % against {other:.0f} %)",
+        one=one,
+        other=other,
+    )
 
 
-def _survey_text(pair: Pair, side: _Side) -> str:
+def _survey_text(pair: Pair, side: _Side) -> Text:
     """Compare what remains to be found out."""
     one, other = pair["n_surveys"]
-    return f"{side.fewer} surveys are still needed ({one:.0f} against {other:.0f})"
+    if side.is_less:
+        return say(
+            "fewer surveys are still needed ({one:.0f} against {other:.0f})", one=one, other=other
+        )
+    return say(
+        "more surveys are still needed ({one:.0f} against {other:.0f})", one=one, other=other
+    )
 
 
-def _cost_text(pair: Pair, side: _Side) -> str:
-    """Compare costs; within a hundredth they are about equal."""
+def _cost_text(pair: Pair, side: _Side) -> Text:
+    """Compare costs over the whole life, and first costs beside them."""
     one, other = pair["whole_life_cost"]
     if np.isnan(one) or np.isnan(other):
-        return f"it costs {side.smaller}, as far as costs are known"
+        if side.is_less:
+            return say("it costs less over its life, as far as costs are known")
+        return say("it costs more over its life, as far as costs are known")
+    money = side.money
+    costs: Values = {
+        "one": one,
+        "other": other,
+        "unit": word(money.currency),
+        "rule": money.appraisal,
+    }
+    build = _build_text(pair, said_less=one < other)
     if abs(one - other) <= 0.01 * max(one, other):
-        return f"the two cost about the same ({one:,.0f} and {other:,.0f} {side.unit})"
-    return f"it costs {side.smaller} ({one:,.0f} against {other:,.0f} {side.unit})"
+        said = say(
+            "the two cost about the same over their lives ({one:,.0f} against {other:,.0f} {unit}; "
+            "{rule})",
+            **costs,
+        )
+    elif side.is_less:
+        said = say(
+            "it costs less over its life ({one:,.0f} against {other:,.0f} {unit}; {rule})", **costs
+        )
+    else:
+        said = say(
+            "it costs more over its life ({one:,.0f} against {other:,.0f} {unit}; {rule})", **costs
+        )
+    return say("{costs}, {build}", costs=said, build=build) if build else said
 
 
-def _carbon_text(pair: Pair, side: _Side) -> str:
+def _build_text(pair: Pair, *, said_less: bool) -> Text | str:
+    """Say what the two cost to build, and where that is the other way round."""
+    one, other = pair["cost"]
+    if np.isnan(one) or np.isnan(other):
+        return ""
+    if (one < other) != said_less:
+        return say("though it costs {one:,.0f} against {other:,.0f} to build", one=one, other=other)
+    return say("and {one:,.0f} against {other:,.0f} to build", one=one, other=other)
+
+
+def _carbon_text(pair: Pair, side: _Side) -> Text:
     """Compare emissions."""
     one, other = (_amount(value) for value in pair["co2e_kg"])
-    return f"{side.smaller} CO2e is emitted ({one} kg against {other} kg)"
+    if side.is_less:
+        return say("less CO2e is emitted ({one} against {other})", one=one, other=other)
+    return say("more CO2e is emitted ({one} against {other})", one=one, other=other)
 
 
-def _amount(value: float) -> str:
-    """Write a large number, or that it is not known."""
-    return "an unknown amount of" if np.isnan(value) else f"{value:,.0f}"
+def _amount(value_kg: float) -> Text:
+    """Write a large mass, or that it is not known."""
+    if np.isnan(value_kg):
+        return say("an unknown amount")
+    return say("{mass:,.0f} kg", mass=value_kg)
 
 
-_WRITERS: Mapping[str, Callable[[Pair, _Side], str]] = {
+_WRITERS: Mapping[str, Callable[[Pair, _Side], Text]] = {
     "safety": _doubt_text,
     "trees": _tree_text,
     "flow": _flow_text,
@@ -224,25 +340,25 @@ _WRITERS: Mapping[str, Callable[[Pair, _Side], str]] = {
 }
 
 
-def cause_text(cases: pd.DataFrame, verdict: Verdict, unit: str) -> Texts:
+def cause_text(cases: pd.DataFrame, verdict: Verdict, unit: Money) -> Texts:
     """Say why the choice beats the runner-up.
 
     Parameters
     ----------
     cases : DataFrame
     verdict : Verdict
-    unit : str
-        The currency and the years that costs are counted over.
+    unit : Money
+        How costs are said.
 
     Returns
     -------
     numpy.ndarray of str, shape (n,)
     """
     chosen, second, _ = verdict.choice
-    side = _Side("fewer", "less", unit)
+    side = _Side(is_less=True, money=unit)
     gain = _compare_text(verdict.scores.facts, chosen, second, verdict.criterion, side)
     alone = np.isin(second, _BURST) & verdict.is_second_better
-    gain[alone] = (
+    gain[alone] = say(
         "bursting would need a string and pits of its own here, and costs more including them"
     )
     if "is_root_choked" in cases:
@@ -252,18 +368,29 @@ def cause_text(cases: pd.DataFrame, verdict: Verdict, unit: str) -> Texts:
             & ~np.isin(chosen, _ROOTED)
             & (verdict.criterion == CRITERIA.index("cost"))
         )
-        gain[shortened] += (
-            "; where roots choke the joints, a liner or repair is assumed to last only part of its "
-            "usual life"
+        roots = say(
+            "where roots choke the joints, they come back at the ends and connections of a liner "
+            "or repair and are cut again"
         )
+        gain[shortened] = [join([one, roots], "; ") for one in gain[shortened]]
     return np.array(
         [
-            f"{NAMES[c]} is preferred to {PHRASES[s]}, "
-            + (f"which fails ({f})" if f else f"because {g}")
-            for c, s, f, g in zip(chosen, second, verdict.failing_second, gain, strict=True)
+            _preference_text(*one)
+            for one in zip(chosen, second, verdict.failing_second, gain, strict=True)
         ],
         dtype=object,
     )
+
+
+def _preference_text(chosen: int, second: int, failing: str, gain: str) -> Text:
+    """Say that one technique is preferred to another: this fails, or that gains."""
+    names: Values = {
+        "one": begin(word(PHRASES[chosen])),
+        "other": word(PHRASES[second]),
+    }
+    if failing:
+        return say("{one} is preferred to {other}, which fails ({checks})", checks=failing, **names)
+    return say("{one} is preferred to {other}, because {why}", why=gain, **names)
 
 
 def string_text(cause: Texts, verdict: Verdict, strings: pd.DataFrame) -> Texts:
@@ -283,15 +410,22 @@ def string_text(cause: Texts, verdict: Verdict, strings: pd.DataFrame) -> Texts:
     """
     led = (strings["n_runs"].to_numpy() > 1) & verdict.is_second_better
     columns = [strings[name].to_numpy() for name in ("n_runs", "length_m", "string_id")]
-    whole = [
-        f"{NAMES[c]} is recommended because the run is pulled in one string with "
-        f"{write_count(n - 1, 'other')} ({length:.0f} m, {name}): for the string as a whole that "
-        f"is better than {PHRASES[s]}"
-        for c, s, n, length, name in zip(
-            verdict.choice.chosen, verdict.choice.second, *columns, strict=True
+    text = cause.copy()
+    for run in np.flatnonzero(led):
+        n, length, name = (column[run] for column in columns)
+        text[run] = say(
+            "{technique} is recommended because the run is pulled in one string with {n:,.0f} "
+            "other ({length:.0f} m, {name}): for the string as a whole that is better than {other}",
+            "{technique} is recommended because the run is pulled in one string with {n:,.0f} "
+            "others ({length:.0f} m, {name}): for the string as a whole that is better than "
+            "{other}",
+            technique=begin(word(PHRASES[verdict.choice.chosen[run]])),
+            n=n - 1,
+            length=length,
+            name=str(name),
+            other=word(PHRASES[verdict.choice.second[run]]),
         )
-    ]
-    return np.where(led, np.array(whole, dtype=object), cause)
+    return text
 
 
 def reason_text(need: Texts, cause: Texts, verdict: Verdict) -> Texts:
@@ -308,19 +442,36 @@ def reason_text(need: Texts, cause: Texts, verdict: Verdict) -> Texts:
         Where the choice fails a check, it says that nothing passes, and what it fails.
     """
     row, fails = np.arange(len(need)), verdict.scores.facts["n_fail"]
-    stuck = np.where(
-        fails[row, verdict.choice.free] == 0,
-        "With these decisions no technique passed every check",
-        "No technique passed every check",
-    )
+    is_stuck = fails[row, verdict.choice.free] == 0
     return np.array(
         [
-            f"{n}. {because}." if not bad else f"{n}. {none}; {NAMES[c]} fails least: {bad}."
-            for n, because, none, c, bad in zip(
-                need, cause, stuck, verdict.choice.chosen, verdict.failing, strict=True
+            say("{need}. {cause}.", need=n, cause=because)
+            if not bad
+            else say(
+                "{need}. {failure}.", need=n, failure=_failure_text(c, bad, is_decided=decided)
+            )
+            for n, because, decided, c, bad in zip(
+                need, cause, is_stuck, verdict.choice.chosen, verdict.failing, strict=True
             )
         ],
         dtype=object,
+    )
+
+
+def _failure_text(chosen: int, failing: str, *, is_decided: bool) -> Text:
+    """Say that no technique passes, with the decisions or at all, and what the choice fails."""
+    technique = word(PHRASES[chosen])
+    if is_decided:
+        return say(
+            "With these decisions no technique passed every check; {technique} fails least: "
+            "{checks}",
+            technique=technique,
+            checks=failing,
+        )
+    return say(
+        "No technique passed every check; {technique} fails least: {checks}",
+        technique=technique,
+        checks=failing,
     )
 
 
@@ -338,40 +489,41 @@ def unplaced_text(verdict: Verdict) -> Texts:
     """
     row, chosen = np.arange(len(verdict.criterion)), verdict.choice.chosen
     is_lost = np.isnan(verdict.scores.facts["root_m2"][row, chosen])
-    said = (
-        " What its pits take of root zones is not known (they are not placed): it counts as the "
+    text = np.full(len(chosen), "", dtype=object)
+    text[is_lost] = say(
+        "What its pits take of root zones is not known (they are not placed): it counts as the "
         "worst of all techniques."
     )
-    return np.where(is_lost, said, "").astype(object)
+    return text
 
 
-def lost_text(verdict: Verdict, unit: str) -> Texts:
+def lost_text(verdict: Verdict, unit: Money) -> Texts:
     """Say why the runner-up lost.
 
     Parameters
     ----------
     verdict : Verdict
-    unit : str
-        The currency and the years that costs are counted over.
+    unit : Money
+        How costs are said.
 
     Returns
     -------
     numpy.ndarray of str, shape (n,)
     """
     chosen, second, _ = verdict.choice
-    side = _Side("more", "more", unit)
+    side = _Side(is_less=False, money=unit)
     loss = _compare_text(verdict.scores.facts, second, chosen, verdict.criterion, side)
-    text = np.array([f"{more[:1].upper()}{more[1:]}" for more in loss], dtype=object)
-    text[verdict.criterion < 0] = "The two score the same, and this one excavates more"
+    text = np.array([begin(more) for more in loss], dtype=object)
+    text[verdict.criterion < 0] = say("The two score the same, and this one excavates more")
     better = verdict.is_second_better
-    text[better] = "Better for this run alone, but not for the string that it belongs to"
-    text[better & np.isin(second, _BURST)] = (
+    text[better] = say("Better for this run alone, but not for the string that it belongs to")
+    text[better & np.isin(second, _BURST)] = say(
         "Better for this run alone, but costs more including the pits that it needs"
     )
-    text[verdict.is_forced] = "Set aside by the decision"
+    text[verdict.is_forced] = say("Set aside by the decision")
     failed = verdict.failing_second != ""
-    text[failed] = "Fails: " + verdict.failing_second[failed]
-    text[second < 0] = "The decisions leave no other technique"
+    text[failed] = [say("Fails: {checks}", checks=bad) for bad in verdict.failing_second[failed]]
+    text[second < 0] = say("The decisions leave no other technique")
     return text
 
 
@@ -391,18 +543,24 @@ def forced_text(note: Texts, verdict: Verdict) -> Texts:
     chosen, _, free = verdict.choice
     return np.array(
         [
-            f"{n[:1].upper()}{n[1:]}. "
-            + ("The checks lead to the same technique." if f == c else _without_text(f))
-            + (f" It fails: {bad}." if bad else "")
+            join(
+                [
+                    begin(n) + ".",
+                    say("The checks lead to the same technique.") if f == c else _without_text(f),
+                    say("It fails: {checks}.", checks=bad) if bad else "",
+                ]
+            )
             for n, f, c, bad in zip(note, free, chosen, verdict.failing, strict=True)
         ],
         dtype=object,
     )
 
 
-def _without_text(free: int) -> str:
+def _without_text(free: int) -> Text:
     """Say what would be recommended had nobody decided."""
-    return f"Without the decision, {PHRASES[free]} would be recommended."
+    return say(
+        "Without the decision, {technique} would be recommended.", technique=word(PHRASES[free])
+    )
 
 
 def decision_text(note: Texts, choice: Choice) -> Texts:
@@ -418,9 +576,10 @@ def decision_text(note: Texts, choice: Choice) -> Texts:
     -------
     numpy.ndarray of str, shape (n,)
     """
+    same = say("It changes nothing.")
     return np.array(
         [
-            "" if not n else f"{n}. " + ("It changes nothing." if f == c else _without_text(f))
+            "" if not n else join([n + ".", same if f == c else _without_text(f)])
             for n, f, c in zip(note, choice.free, choice.chosen, strict=True)
         ],
         dtype=object,

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from routekit.advice.currency import Money
 from routekit.advice.reasons import (
     Verdict,
     cause_text,
@@ -30,6 +31,7 @@ from routekit.arrays import Ints, Texts
 from routekit.layers.decisions import Decided
 from routekit.methods.checks import FAIL, Check
 from routekit.techniques import RECORDS, Answer
+from routekit.words.texts import both, join, say, take_texts
 
 
 def recommend(
@@ -40,8 +42,7 @@ def recommend(
     decided: Decided,
     *,
     strings: pd.DataFrame,
-    currency: str,
-    horizon_years: float = 100.0,
+    money: Money,
 ) -> pd.DataFrame:
     """Recommend one technique for every run, with its reasons.
 
@@ -59,10 +60,8 @@ def recommend(
         Per run: technique (position of the bursting technique its string is pulled by, -1 outside
         strings), string_id, n_runs and length_m of the string; free_technique (the same had
         nobody decided), where decisions changed it.
-    currency : str
-        Name of the currency, for the texts.
-    horizon_years : float, optional
-        Years over which costs are counted, for the texts.
+    money : Money
+        How costs are said in the texts.
 
     Returns
     -------
@@ -71,7 +70,8 @@ def recommend(
         fails), is_forced, reason, deciding_criterion (one of `CRITERIA`, or `order` where two come
         out alike and the one that digs less is taken), runner_up (missing where decisions leave no
         other technique), runner_up_reason, would_change, to_confirm, decision, free_choice
-        (technique without decisions), cost_mid, co2e_kg_mid.
+        (technique without decisions), cost_mid, whole_life_cost_mid, appraisal (its rule),
+        co2e_kg_mid.
     """
     pulled = strings["technique"].to_numpy(dtype=np.int64)
     unled = None
@@ -93,28 +93,37 @@ def recommend(
         failing_second=list_checks_of(checks, choice.second, FAIL),
         is_forced=decided.forced >= 0,
     )
-    unit = f"{currency} over {horizon_years:g} years"
     need = need_text(cases)
-    cause = string_text(cause_text(cases, verdict, unit), verdict, strings)
-    forced = need + ". " + forced_text(decided.note, verdict)
+    cause = string_text(cause_text(cases, verdict, money), verdict, strings)
+    forced = [
+        say("{need}. {decision}", need=n, decision=d)
+        for n, d in zip(need, forced_text(decided.note, verdict), strict=True)
+    ]
+    reason = np.where(
+        verdict.is_forced,
+        np.array([*forced, ""], dtype=object)[:-1],
+        reason_text(need, cause, verdict),
+    )
+    lost = unplaced_text(verdict)
     row, fails = np.arange(len(cases)), scores.facts["n_fail"]
     return pd.DataFrame(
         {
             "run_id": cases["run_id"].to_numpy(),
             "technique": _categories(choice.chosen),
-            "new_pipe": _take_new_pipe(plans, choice.chosen),
+            **both("new_pipe", _take_new_pipe(plans, choice.chosen)),
             "is_feasible": fails[row, choice.chosen] == 0,
             "is_forced": verdict.is_forced,
-            "reason": np.where(verdict.is_forced, forced, reason_text(need, cause, verdict))
-            + unplaced_text(verdict),
+            **both("reason", [join(pair) for pair in zip(reason, lost, strict=True)]),
             "deciding_criterion": np.array([*CRITERIA, "order"], dtype=object)[verdict.criterion],
             "runner_up": _categories(choice.second),
-            "runner_up_reason": lost_text(verdict, unit),
-            "would_change": change_text(checks, choice, fails),
-            "to_confirm": confirm_text(cases, checks, choice.chosen),
-            "decision": decision_text(decided.note, choice),
+            **both("runner_up_reason", lost_text(verdict, money)),
+            **both("would_change", change_text(checks, choice, fails)),
+            **both("to_confirm", confirm_text(cases, checks, choice.chosen)),
+            **both("decision", decision_text(decided.note, choice)),
             "free_choice": _categories(choice.free),
             "cost_mid": scores.facts["cost"][row, choice.chosen],
+            "whole_life_cost_mid": scores.facts["whole_life_cost"][row, choice.chosen],
+            "appraisal": money.appraisal,
             "co2e_kg_mid": scores.facts["co2e_kg"][row, choice.chosen],
         }
     )
@@ -140,7 +149,7 @@ def _take_new_pipe(plans: Mapping[str, pd.DataFrame], chosen: Ints) -> Texts:
     for place, code in enumerate(CODES):
         if "new_pipe" in plans[code]:
             mine = chosen == place
-            new_pipe[mine] = plans[code]["new_pipe"].to_numpy()[mine]
+            new_pipe[mine] = take_texts(plans[code], "new_pipe")[mine]
     return new_pipe
 
 

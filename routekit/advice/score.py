@@ -104,7 +104,7 @@ def score_options(
     """
     stack = {
         "n_fail": _count(checks, FAIL),
-        "n_caution": _count(checks, CAUTION),
+        "n_caution": _count_cautions(checks),
         "n_surveys": _count_surveys(checks),
         **{name: _gather(harm, name) for name in HARM},
         "shortfall": _shortfall(plans, required_l_s),
@@ -137,6 +137,22 @@ def _count(checks: Mapping[str, list[Check]], verdict: int) -> Floats:
         ],
         axis=1,
     ).astype(float)
+
+
+def _count_cautions(checks: Mapping[str, list[Check]]) -> Floats:
+    """Count what calls for caution, shape (n, t): all that only an assumption raises, once."""
+
+    def count(group: list[Check]) -> Floats:
+        warns = np.stack([check.verdict == CAUTION for check in group])
+        raised = np.stack(
+            [
+                np.zeros(warns.shape[1], dtype=bool) if one.is_raised is None else one.is_raised
+                for one in group
+            ]
+        )
+        return np.asarray((warns & ~raised).sum(axis=0) + (warns & raised).any(axis=0), dtype=float)
+
+    return np.stack([count(checks[technique]) for technique in TECHNIQUES], axis=1)
 
 
 def _count_surveys(checks: Mapping[str, list[Check]]) -> Floats:

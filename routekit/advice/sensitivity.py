@@ -9,17 +9,20 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from routekit.advice.score import Choice
-from routekit.advice.value_texts import CODES, NAMES, format_value, name_within
+from routekit.advice.value_texts import CODES, PHRASES, format_value, name_within
 from routekit.arrays import Floats, Ints, Texts
 from routekit.layers.assumed import FIELDS, is_assumed
 from routekit.methods.checks import CAUTION, FAIL, UNKNOWN, Check, needed_surveys
 from routekit.methods.common import CAPACITY
 from routekit.vocabulary import SURVEYS
+from routekit.words.texts import Text, Values, begin, join, message, say, word
 
 _TREE_SURVEYS = {
-    "n_estimated": "Measure the stems of the trees whose zones rest on an estimate.",
-    "n_unsure": "Survey stems and pipe: errors in position could change which root zones a trench "
-    "would enter.",
+    "n_estimated": message("Measure the stems of the trees whose zones rest on an estimate."),
+    "n_unsure": message(
+        "Survey stems and pipe: errors in position could change which root zones a trench would "
+        "enter."
+    ),
 }
 """Count in the cases to what would settle it."""
 
@@ -48,15 +51,23 @@ def change_text(checks: Mapping[str, list[Check]], choice: Choice, fails: Floats
     for place, code in enumerate(CODES):
         mine = np.flatnonzero(close & (second == place))
         for check in checks[code]:
-            _write_lack(check, mine[check.verdict[mine] == FAIL], NAMES[place], text)
+            _write_lack(check, mine[check.verdict[mine] == FAIL], _begin_with(place), text)
     stuck = (fails[row, chosen] > 0) & (text == "")
-    text[stuck] = [f"{NAMES[place]} already fails: see the reason" for place in chosen[stuck]]
+    text[stuck] = [
+        say("{technique} already fails: see the reason", technique=_begin_with(place))
+        for place in chosen[stuck]
+    ]
     least = np.full(len(chosen), np.inf)
     for place, code in enumerate(CODES):
         mine = np.flatnonzero((chosen == place) & (text == ""))
         for check in checks[code]:
-            _write_spare(check, mine, NAMES[place], least, text)
+            _write_spare(check, mine, _begin_with(place), least, text)
     return text
+
+
+def _begin_with(place: int) -> Text:
+    """Name a technique at the beginning of a sentence."""
+    return begin(word(PHRASES[place]))
 
 
 def _measured(check: Check, runs: Ints) -> Ints:
@@ -66,35 +77,50 @@ def _measured(check: Check, runs: Ints) -> Ints:
     return runs[np.isfinite(check.value[runs]) & np.isfinite(check.limit[runs])]
 
 
-def _write_lack(check: Check, runs: Ints, name: str, text: Texts) -> None:
+def _write_lack(check: Check, runs: Ints, technique: Text, text: Texts) -> None:
     """Write by how much a failing check misses its limit."""
+    name = name_within(check)
     if check.unit == "yes/no":
-        text[runs] = f"{name} would come into question without this: {name_within(check)}"
+        text[runs] = say(
+            "{technique} would come into question without this: {check}",
+            technique=technique,
+            check=name,
+        )
     for run in _measured(check, runs):
         gap = abs(float(check.value[run] - check.limit[run]))
-        way = "less" if check.rule == "at most" else "more"
+        values: Values = {
+            "technique": technique,
+            "check": name,
+            "gap": format_value(gap, check.unit),
+        }
         text[run] = (
-            f'{name} would come into question if "{name_within(check)}" were '
-            f"{format_value(gap, check.unit)} {way}"
+            say('{technique} would come into question if "{check}" were {gap} less', **values)
+            if check.rule == "at most"
+            else say('{technique} would come into question if "{check}" were {gap} more', **values)
         )
 
 
-def _write_spare(check: Check, runs: Ints, name: str, least: Floats, text: Texts) -> None:
+def _write_spare(check: Check, runs: Ints, technique: Text, least: Floats, text: Texts) -> None:
     """Write the check with least to spare, as a share of its limit."""
     runs = _measured(check, runs)
     runs = runs[(check.verdict[runs] < UNKNOWN) & (check.limit[runs] > 0)]
     spare = np.abs(check.value[runs] - check.limit[runs]) / check.limit[runs]
     nearer = runs[spare < least[runs]]
     least[nearer] = spare[spare < least[runs]]
-    way = "rose" if check.rule == "at most" else "fell"
     for run in nearer:
         gap = abs(float(check.value[run] - check.limit[run]))
-        spare_text = format_value(gap, check.unit)
-        text[run] = (
-            f"{name} would fail if the required flow were {spare_text} higher"
-            if check.name == CAPACITY
-            else f'{name} would fail if "{name_within(check)}" {way} by more than {spare_text}'
-        )
+        text[run] = _spare_text(check, technique, format_value(gap, check.unit))
+
+
+def _spare_text(check: Check, technique: Text, spare: Text) -> Text:
+    """Say by how much what a check looks at may change before the technique fails."""
+    values: Values = {"technique": technique, "spare": spare}
+    if check.name == CAPACITY:
+        return say("{technique} would fail if the required flow were {spare} higher", **values)
+    values["check"] = name_within(check)
+    if check.rule == "at most":
+        return say('{technique} would fail if "{check}" rose by more than {spare}', **values)
+    return say('{technique} would fail if "{check}" fell by more than {spare}', **values)
 
 
 def confirm_text(cases: pd.DataFrame, checks: Mapping[str, list[Check]], chosen: Ints) -> Texts:
@@ -115,28 +141,29 @@ def confirm_text(cases: pd.DataFrame, checks: Mapping[str, list[Check]], chosen:
         Sentences, each once.
     """
     text = np.full(len(chosen), "", dtype=object)
-    _append(text, ~cases["is_inspected"].to_numpy(dtype=bool), SURVEYS["camera"])
-    _append(text, cases["diameter_mm"].isna().to_numpy(), "Measure the bore: it is not known.")
+    _append(text, ~cases["is_inspected"].to_numpy(dtype=bool), word(SURVEYS["camera"]))
+    unsized = cases["diameter_mm"].isna().to_numpy()
+    _append(text, unsized, say("Measure the bore: it is not known."))
     for name, entry in FIELDS.items():
-        _append(text, is_assumed(cases["assumed"], (name,)), entry.remedy)
+        _append(text, is_assumed(cases["assumed"], (name,)), word(entry.remedy))
     for name, sentence in _TREE_SURVEYS.items():
         if name in cases:
-            _append(text, cases[name].to_numpy() > 0, sentence)
+            _append(text, cases[name].to_numpy() > 0, word(sentence))
     for place, code in enumerate(CODES):
         mine = chosen == place
         for survey, needed in needed_surveys(checks[code]).items():
-            _append(text, mine & needed, SURVEYS[survey])
+            _append(text, mine & needed, word(SURVEYS[survey]))
         for check in checks[code]:
             if check.remedy:
                 warns = mine & (check.verdict == CAUTION)
                 if check.is_raised is not None:
                     warns &= ~check.is_raised
-                _append(text, warns, check.remedy)
+                _append(text, warns, word(check.remedy))
     return text
 
 
-def _append(text: Texts, where: NDArray[np.bool_], more: str) -> None:
+def _append(text: Texts, where: NDArray[np.bool_], more: Text) -> None:
     """Add a sentence to some texts, once each."""
     for run in np.flatnonzero(where):
         if more not in text[run]:
-            text[run] = f"{text[run]} {more}" if text[run] else more
+            text[run] = join([text[run], more])

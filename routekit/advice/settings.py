@@ -3,9 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TYPE_CHECKING, Annotated, TypeAlias
 
-from routekit.advice.rates import RateGroup, build_rate_group
+from pydantic import AfterValidator, field_validator
+
+from routekit.advice.appraisal import (
+    DEFAULT_RULE,
+    AppraisalRule,
+    check_rule,
+    load_appraisal_rules,
+)
+from routekit.advice.rates import RateGroup, Triple, build_rate_group
 from routekit.advice.weights import WeightSettings
 from routekit.methods.settings import MethodSettings
 from routekit.pipes.settings import (
@@ -58,32 +66,58 @@ class WorkSettings(Settings):
         gt=0,
         text="A run that is left and monitored is inspected this often.",
     )
-    horizon_years: float = setting(
-        100.0,
+    root_return_years: Triple = setting(
+        (5.0, 8.0, 15.0),
         unit="a",
-        source="renewal_horizon",
-        gt=0,
-        text="Years over which renewals are counted for the whole-life cost.",
+        source="roots_at_ends",
+        text="In a run choked by roots, they are cut again this often at the ends and connections "
+        "of a liner or repair: fewest, likely and most years. A choice of this project.",
     )
-    discount_rate: float = setting(
-        0.0,
-        unit="1/a",
-        source="renewal_horizon",
-        ge=0,
-        lt=1,
-        text="Yearly rate at which later renewals weigh less.",
+    root_visit_each: Triple = setting(
+        (150.0, 300.0, 600.0),
+        unit="currency each",
+        source="unit_rates_house",
+        text="Roots cut again at ends and connections, for each run and visit; the camera comes "
+        "on top.",
     )
+
+    @field_validator("root_return_years")
+    @classmethod
+    def _check_interval(cls, years: tuple[float, float, float]) -> tuple[float, float, float]:
+        """Refuse an interval of no length."""
+        if years[0] <= 0:
+            raise ValueError(f"root_return_years must be above 0, got {years[0]:g}")
+        return years
 
 
 class AdviceSettings(Settings):
     """All settings of this folder."""
 
+    appraisal: Annotated[str, AfterValidator(check_rule)] = setting(
+        DEFAULT_RULE,
+        unit="-",
+        source="house",
+        text="Rule by which whole-life costs are worked out: horizon and discount rates; see "
+        "appraisal_rules.csv for those that are shipped. The choice of a default is this "
+        "project's; the rules are published.",
+    )
     weights: WeightSettings = WeightSettings()
     work: WorkSettings = WorkSettings()
     rates: UnitRates = UnitRates()
     life: LifeRates = LifeRates()
     production: ProductionRates = ProductionRates()
     carbon: CarbonRates = CarbonRates()
+
+    @property
+    def appraisal_rule(self) -> AppraisalRule:
+        """The rule in force."""
+        return load_appraisal_rules()[self.appraisal]
+
+    @property
+    def appraisal_label(self) -> str:
+        """The rule in words, and whether anybody chose it."""
+        chosen = "" if "appraisal" in self.model_fields_set else ", the default"
+        return f"{self.appraisal_rule.label}{chosen}"
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -15,21 +15,26 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
+from routekit.advice.currency import Money
 from routekit.advice.rates import LEVELS, FloatArray
 from routekit.advice.surfaces import KINDS
+from routekit.advice.tree_bands import bound_trees, widen_trees
 from routekit.arrays import Flags, Texts
 from routekit.site.layout import Place, Works, balance_trees
 from routekit.techniques import MONITOR, OPEN_CUT
 from routekit.trees.breach import sum_tree_loss
 from routekit.trees.exposure import Exposure
 from routekit.trees.unsized import add_unknown_losses
+from routekit.words.texts import message
 
 SIDES: Final = ("open_cut", "recommended")
 CURRENCY: Final = "currency"
-JOINING: Final = (
+JOINING: Final = message(
     "Runs worked on with connections not known (digs, reopening, impact and cost left out)"
 )
 """Name of the line that counts runs whose connections are not known."""
+WHOLE_LIFE: Final = message("Cost over the whole life")
+"""Name of the line of whole-life costs; the appraisal rule stands behind it."""
 UNPLACED: Final = "Pits not placed: root zone not counted"
 """Name of the line that counts pits whose place or size is not known."""
 
@@ -45,9 +50,9 @@ class Line(NamedTuple):
 
 
 SUMS: Final[dict[str, tuple[str, str, str]]] = {
-    "excavation_m3": ("Excavation (bank volume)", "m3", "geometry"),
-    "spoil_m3": ("Spoil (bulked)", "m3", "spoil_range"),
-    "spoil_trips": ("Lorry loads of spoil", "loads", "practice"),
+    "excavation_m3": (message("Excavation (bank volume)"), "m3", "geometry"),
+    "spoil_m3": (message("Spoil (bulked)"), "m3", "spoil_range"),
+    "spoil_trips": (message("Lorry loads of spoil"), "loads", "practice"),
     **{
         f"reinstated_{kind}_m2": (
             f"Surface reinstated: {'not known' if kind == 'unknown' else kind}",
@@ -56,14 +61,14 @@ SUMS: Final[dict[str, tuple[str, str, str]]] = {
         )
         for kind in KINDS
     },
-    "pipe_kg": ("New pipe and liner", "kg", "arithmetic"),
-    "days": ("Working days of one crew", "days", "production_practice"),
-    "cost": ("Cost", CURRENCY, "unit_rates_house"),
-    "whole_life_cost": ("Cost with renewals over the horizon", CURRENCY, "renewal_horizon"),
-    "co2e_embodied_kg": ("CO2e of materials", "kg CO2e", "ice_v2"),
-    "co2e_transport_kg": ("CO2e of transport", "kg CO2e", "carbon_memory"),
-    "co2e_plant_kg": ("CO2e of plant", "kg CO2e", "carbon_memory"),
-    "co2e_kg": ("CO2e", "kg CO2e", "arithmetic"),
+    "pipe_kg": (message("New pipe and liner"), "kg", "arithmetic"),
+    "days": (message("Working days of one crew"), "days", "production_practice"),
+    "cost": (message("Cost"), CURRENCY, "unit_rates_house"),
+    "whole_life_cost": (WHOLE_LIFE, CURRENCY, "appraisal"),
+    "co2e_embodied_kg": (message("CO2e of materials"), "kg CO2e", "ice_v2"),
+    "co2e_transport_kg": (message("CO2e of transport"), "kg CO2e", "carbon_memory"),
+    "co2e_plant_kg": (message("CO2e of plant"), "kg CO2e", "carbon_memory"),
+    "co2e_kg": (message("CO2e"), "kg CO2e", "arithmetic"),
 }
 """Summed quantity of a run to its name, unit and source in the totals."""
 
@@ -77,7 +82,7 @@ def build_totals(
     loss_recommended: pd.DataFrame,
     pits: pd.DataFrame,
     digs: pd.DataFrame,
-    currency: str,
+    money: Money,
     is_joined: ArrayLike = True,
     is_sized: ArrayLike = True,
 ) -> pd.DataFrame:
@@ -97,8 +102,8 @@ def build_totals(
     digs : pandas.DataFrame
         Small digs of the recommendation, with `method`; work by robot is not a dig, and
         connections of open cut lie in its trench.
-    currency : str
-        Name of the currency.
+    money : Money
+        The currency, and the rule by which whole-life costs were worked out.
     is_joined : array_like of bool, shape (n,), optional
         Whether the number of connections of each run is known; all where not given.
     is_sized : array_like of bool, shape (n,), optional
@@ -129,14 +134,14 @@ def build_totals(
         *_work_lines(tables, lengths),
         *_joining_lines(tables, joined),
         *_tree_lines((loss_open_cut, loss_recommended), tables, sized),
-        _count("Pits", "pits", 0, len(pits), "geometry"),
+        _count(message("Pits"), "pits", 0, len(pits), "geometry"),
         *_unplaced_lines(pits),
         *_left_out(
-            "Pits, where the size of the pipe is not known",
+            message("Pits, where the size of the pipe is not known"),
             [np.zeros_like(at_work), at_work & ~sized],
         ),
         *_dig_lines(digs, at_work, joined),
-        *_sum_lines(tables, currency),
+        *_sum_lines(tables, money),
     ]
     columns = {
         f"{side}_{level}": [float(getattr(line, side)[place]) for line in lines]
@@ -168,10 +173,18 @@ def _work_lines(tables: tuple[pd.DataFrame, ...], length_m: FloatArray) -> list[
     """Count runs that are worked on and runs that are left."""
     works = [_work_on(table) for table in tables]
     lines = [
-        _pair("Runs worked on", "runs", [float(work.sum()) for work in works], "study"),
-        _pair("Runs left and monitored", "runs", [float((~work).sum()) for work in works], "study"),
+        _pair(message("Runs worked on"), "runs", [float(work.sum()) for work in works], "study"),
         _pair(
-            "Length worked on", "m", [float(np.nansum(length_m[work])) for work in works], "study"
+            message("Runs left and monitored"),
+            "runs",
+            [float((~work).sum()) for work in works],
+            "study",
+        ),
+        _pair(
+            message("Length worked on"),
+            "m",
+            [float(np.nansum(length_m[work])) for work in works],
+            "study",
         ),
     ]
     return [*lines, *_left_out("Length worked on", [np.isnan(length_m) & work for work in works])]
@@ -206,7 +219,7 @@ def _joining_lines(tables: tuple[pd.DataFrame, ...], joined: Flags) -> list[Line
 
 def _dig_lines(digs: pd.DataFrame, at_work: Flags, joined: Flags) -> list[Line]:
     """Count small digs; not known where no run to be worked on has known connections."""
-    name, lost = "Small digs outside trenches", at_work & ~joined
+    name, lost = message("Small digs outside trenches"), at_work & ~joined
     number = float((digs["method"] != "robot").sum())
     if lost.any() and not (at_work & joined).any():
         number = np.nan
@@ -242,25 +255,28 @@ def _tree_lines(
         for s, loss in zip(severity, losses, strict=True)
     ]
     return [
-        trees("Trees with a major or structural breach", "major", "structural"),
-        trees("Trees with structural roots cut", "structural"),
-        trees("Trees with a minor breach only", "minor"),
+        trees(message("Trees with a major or structural breach"), "major", "structural"),
+        trees(message("Trees with structural roots cut"), "structural"),
+        trees(message("Trees with a minor breach only"), "minor"),
         known_pair(
-            "Trees with careful digs in a structural root zone",
+            message("Trees with careful digs in a structural root zone"),
             "trees",
             [_count_careful(loss) for loss in losses],
             "geometry",
         ),
         known_pair(
-            "Root zone dug", "m2", [float(x["footprint_m2"].sum()) for x in losses], "geometry"
+            message("Root zone dug"),
+            "m2",
+            [float(x["footprint_m2"].sum()) for x in losses],
+            "geometry",
         ),
         known_pair(
-            "Root zone dug or severed",
+            message("Root zone dug or severed"),
             "m2",
             [float(x["severed_m2"].sum()) for x in losses],
             "severed_cautious",
         ),
-        _pair("Trees not counted above: loss not known", "trees", unsettled, "arithmetic"),
+        _pair(message("Trees not counted above: loss not known"), "trees", unsettled, "arithmetic"),
         *_left_out("trees and root zones, where the size of the pipe is not known", lost),
     ]
 
@@ -278,11 +294,14 @@ def _amounts(table: pd.DataFrame, quantity: str) -> FloatArray:
     return table[columns].to_numpy(dtype=np.float64)
 
 
-def _sum_lines(tables: tuple[pd.DataFrame, ...], currency: str) -> list[Line]:
+def _sum_lines(tables: tuple[pd.DataFrame, ...], money: Money) -> list[Line]:
     """Sum each quantity over the runs where it is known on both sides."""
     at_work = _work_on(tables[0]) | _work_on(tables[1])
     lines = []
-    for quantity, (name, unit, source) in SUMS.items():
+    for quantity, (plain, unit, origin) in SUMS.items():
+        is_life = plain == WHOLE_LIFE
+        name = f"{plain} ({money.appraisal})" if is_life else plain
+        source = money.source if is_life else origin
         amounts = [_amounts(table, quantity) for table in tables]
         known = ~np.any([np.isnan(amount).any(axis=1) for amount in amounts], axis=0)
         is_told = not at_work.any() or bool((known & at_work).any())
@@ -290,7 +309,7 @@ def _sum_lines(tables: tuple[pd.DataFrame, ...], currency: str) -> list[Line]:
             amount[known].sum(axis=0) if is_told else np.full(len(LEVELS), np.nan)
             for amount in amounts
         )
-        shown = currency if unit == CURRENCY else unit
+        shown = money.currency if unit == CURRENCY else unit
         lines += [Line(name, shown, first, second, source), *_left_out(name, [~known, ~known])]
     return lines
 
@@ -300,9 +319,10 @@ def sum_up(
     zones: gpd.GeoDataFrame,
     exposure: Exposure,
     works: Works,
+    encroachments: pd.DataFrame,
     chosen: Texts,
     quantities: dict[str, pd.DataFrame],
-    currency: str,
+    money: Money,
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Balance each tree, and set open cut wherever work is needed against the recommendation.
 
@@ -314,11 +334,13 @@ def sum_up(
     exposure : Exposure
     works : Works
         The recommended works.
+    encroachments : DataFrame
+        What they do to trees; see `routekit.site.layout.encroach`.
     chosen : numpy.ndarray of str, shape (n,)
         Recommended technique of each run.
     quantities : dict of str to DataFrame
         Of every technique on every run.
-    currency : str
+    money : Money
 
     Returns
     -------
@@ -327,10 +349,13 @@ def sum_up(
     needs = place.cases["needs_work"].to_numpy() > 0
     unsized = np.isnan(place.trenches["width_m"].to_numpy(dtype=float))
     # A trench of unknown width that is decided on for a sound run counts on both sides.
-    before = _loss_of(needs | (unsized & (chosen == OPEN_CUT)), exposure, zones)
+    cut_runs = needs | (unsized & (chosen == OPEN_CUT))
+    before = _loss_of(cut_runs, exposure, zones)
     is_cut = chosen == OPEN_CUT
     stays = _loss_of(is_cut, exposure, zones)
-    balance = balance_trees(place, works, chosen, loss_before=before, loss_open_cut=stays)
+    balance = balance_trees(
+        place, works, chosen, encroachments, loss_before=before, loss_open_cut=stays
+    )
     dug = np.where(needs, OPEN_CUT, MONITOR)
     after = balance[balance["is_touched"]].assign(severed_m2=lambda table: table["loss_m2"])
     totals = build_totals(
@@ -341,11 +366,11 @@ def sum_up(
         loss_recommended=after,
         pits=works.pits,
         digs=works.digs,
-        currency=currency,
+        money=money,
         is_joined=place.cases["n_connections"].notna().to_numpy(),
         is_sized=~unsized,
     )
-    return balance, totals
+    return balance, widen_trees(totals, bound_trees(cut_runs, exposure.bounds))
 
 
 def _loss_of(which: Flags, exposure: Exposure, zones: gpd.GeoDataFrame) -> pd.DataFrame:

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Final
 
 import numpy as np
 
 from routekit.arrays import Ints, Texts
 from routekit.methods.checks import Check
 from routekit.techniques import TECHNIQUE_PHRASES, TECHNIQUES
+from routekit.words.texts import Number, Text, Values, join, lower_first, message, say, word
 
 CODES = list(TECHNIQUES)
 """Techniques in their fixed order."""
@@ -20,7 +22,7 @@ _NO_DECIMALS_FROM, _ONE_DECIMAL_FROM = 100, 10
 """Values from which a text shows no decimals, and one: three figures in all (house choice)."""
 
 
-def format_value(value: float, unit: str) -> str:
+def format_value(value: float, unit: str) -> Text:
     """Write a value with its unit as a reader would.
 
     Parameters
@@ -31,7 +33,7 @@ def format_value(value: float, unit: str) -> str:
 
     Returns
     -------
-    str
+    Text
 
     Examples
     --------
@@ -39,16 +41,28 @@ def format_value(value: float, unit: str) -> str:
     ('1.23 m', '45 % of height', 'yes')
     """
     if unit == "yes/no":
-        return "yes" if value > 0 else "no"
+        return say("yes") if value > 0 else say("no")
     if np.isinf(value):
-        return "none near"
+        return say("none near")
     if unit.split(maxsplit=1)[0] == "share":
-        return f"{100 * value:.0f} %{unit.removeprefix('share')}"
+        return say(_SHARES[unit], share=100 * value)
     digits = 0 if abs(value) >= _NO_DECIMALS_FROM else 1 if abs(value) >= _ONE_DECIMAL_FROM else 2
-    return f"{value:.{digits}f}" + ("" if unit in ("-", "class") else f" {unit}")
+    number = Number(f"{value:.{digits}f}")
+    if unit in ("-", "class"):
+        return say("{value}", value=number)
+    return say("{value} {unit}", value=number, unit=word(unit))
 
 
-def write_check(check: Check, run: int) -> str:
+_SHARES: Final = {
+    "share": message("{share:.0f} %"),
+    "share of bore": message("{share:.0f} % of bore"),
+    "share of height": message("{share:.0f} % of height"),
+    "share of section": message("{share:.0f} % of section"),
+}
+"""Unit of a share to how it is written."""
+
+
+def write_check(check: Check, run: int) -> Text:
     """Write one check of one run: what was found against which limit.
 
     Parameters
@@ -59,20 +73,32 @@ def write_check(check: Check, run: int) -> str:
 
     Returns
     -------
-    str
+    Text
     """
-    if check.unit in ("yes/no", "class"):
-        name = name_within(check)
-        return name if check.unit == "yes/no" else f"{name}: no"
+    name = name_within(check)
+    if check.unit == "yes/no":
+        return name
+    if check.unit == "class":
+        return say("{check}: no", check=name)
     value, limit = float(check.value[run]), float(check.limit[run])
-    found, bound = format_value(value, check.unit), format_value(limit, check.unit)
-    note = "" if check.note is None else f" ({check.note(run)})"
-    return f"{name_within(check)}: {found}, must be {check.rule} {bound}{note}"
+    values: Values = {
+        "check": name,
+        "found": format_value(value, check.unit),
+        "limit": format_value(limit, check.unit),
+    }
+    text = (
+        say("{check}: {found}, must be at most {limit}", **values)
+        if check.rule == "at most"
+        else say("{check}: {found}, must be at least {limit}", **values)
+    )
+    if check.note is None:
+        return text
+    return say("{text} ({note})", text=text, note=check.note(run))
 
 
-def name_within(check: Check) -> str:
+def name_within(check: Check) -> Text:
     """Give the name of a check as it stands within a sentence."""
-    return check.name[:1].lower() + check.name[1:]
+    return word(lower_first(check.name))
 
 
 def list_checks_of(checks: Mapping[str, list[Check]], technique: Ints, verdict: int) -> Texts:
@@ -95,6 +121,5 @@ def list_checks_of(checks: Mapping[str, list[Check]], technique: Ints, verdict: 
         mine = np.flatnonzero(technique == place)
         for check in checks[code]:
             for run in mine[check.verdict[mine] == verdict]:
-                more = write_check(check, run)
-                text[run] = f"{text[run]}; {more}" if text[run] else more
+                text[run] = join([text[run], write_check(check, run)], "; ")
     return text

@@ -9,6 +9,7 @@ import numpy as np
 import shapely
 
 from routekit.layers.mending import leave_out
+from routekit.words.texts import say
 
 if TYPE_CHECKING:
     from collections import Counter
@@ -63,7 +64,11 @@ def clip_layers(
             runs = kept.get("sewers", layers["sewers"])
             used = {*runs["from_manhole"].dropna(), *runs["to_manhole"].dropna()}
             outside &= ~table["manhole_id"].isin(used).to_numpy()
-        seen = "outside the study area" if not reach else f"over {reach:g} m outside the study area"
+        seen = (
+            say("more than {distance:g} m outside the study area", distance=reach)
+            if reach
+            else say("outside the study area")
+        )
         kept[layer] = leave_out(
             table, outside, layer, seen, findings, tallies[layer], severity="info"
         )
@@ -89,6 +94,12 @@ def report_far_layers(layers: Mapping[str, gpd.GeoDataFrame], *, findings: Findi
             continue
         gap = float(shapely.distance(place, shapely.box(*table.total_bounds)))
         if gap > FAR_M:
-            seen = f"nothing of this layer lies within {gap / 1000:,.0f} km of the sewers"
-            done = f"read as it is; check its reference system, and crs.{layer} in the study file"
+            seen = say(
+                "nothing of this layer lies within {distance:,.0f} km of the sewers",
+                distance=gap / 1000,
+            )
+            done = say(
+                "read as it is; check its reference system, and {setting} in the study file",
+                setting=f"crs.{layer}",
+            )
             findings.note("error", layer, "crs", seen, done)

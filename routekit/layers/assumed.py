@@ -18,6 +18,7 @@ import numpy as np
 import pandas as pd
 
 from routekit.arrays import Flags
+from routekit.words.texts import message
 
 MARK: Final = ";"
 """Parts the names in the column `assumed`."""
@@ -30,30 +31,40 @@ class Field(NamedTuple):
     remedy: str
 
 
-_SIZE: Final = Field("size", "Measure the bore: its size is assumed.")
-_DEPTH: Final = Field("depth", "Measure the depth: it is assumed.")
-_LEVEL: Final = Field("level", "Survey the levels: they are assumed.")
-_NEED: Final = Field("design flow", "Confirm the design flow: it is assumed.")
+_SIZE: Final = Field(message("size"), message("Measure the bore: its size is assumed."))
+_DEPTH: Final = Field(message("depth"), message("Measure the depth: it is assumed."))
+_LEVEL: Final = Field(message("level"), message("Survey the levels: they are assumed."))
+_NEED: Final = Field(message("design flow"), message("Confirm the design flow: it is assumed."))
 
 FIELDS: Final = {
     "diameter_mm": _SIZE,
     "height_mm": _SIZE,
     "shape_size": _SIZE,
-    "shape": Field("shape", "Confirm the shape of the bore: it is assumed."),
-    "material": Field("material", "Find out the material of the old pipe: it is assumed."),
+    "shape": Field(message("shape"), message("Confirm the shape of the bore: it is assumed.")),
+    "material": Field(
+        message("material"), message("Find out the material of the old pipe: it is assumed.")
+    ),
     "default_depth_m": _DEPTH,
     "depth_input_m": _DEPTH,
     "other_end_m": Field(
-        "depth at one end", "Measure the depth at both ends: one is assumed from the other."
+        message("depth at one end"),
+        message("Measure the depth at both ends: one is assumed from the other."),
     ),
     "manhole_end_m": Field(
-        "depth by the manhole", "Survey the invert: the depth is that of its manhole."
+        message("depth by the manhole"),
+        message("Survey the invert: the depth is that of its manhole."),
     ),
     "given_end_m": Field(
-        "depth along the run", "Survey both inverts: one depth is given for the whole run."
+        message("depth along the run"),
+        message("Survey both inverts: one depth is given for the whole run."),
     ),
     "terrain_end_m": Field(
-        "cover level", "Survey the cover levels: the ground is that of the terrain raster."
+        message("cover level"),
+        message("Survey the cover levels: the ground is that of the terrain raster."),
+    ),
+    "ground_between_m": Field(
+        "ground between the manholes",
+        "Survey the ground between the manholes, or give a terrain: it is taken as straight.",
     ),
     "invert_up_m": _LEVEL,
     "invert_down_m": _LEVEL,
@@ -63,15 +74,19 @@ FIELDS: Final = {
     "design_flow_l_s": _NEED,
     "upsizing_mm": _NEED,
     "services.depth_m": Field(
-        "depth of services near it", "Locate the services near it: their depth is assumed."
+        message("depth of services near it"),
+        message("Locate the services near it: their depth is assumed."),
     ),
     "services.diameter_mm": Field(
-        "size of services near it", "Measure the services near it: their size is assumed."
+        message("size of services near it"),
+        message("Measure the services near it: their size is assumed."),
     ),
     "trees.zone": Field(
-        "root zones near it",
-        "Have the trees near it measured, and ask which are veteran or columnar: their zones may "
-        "be larger than drawn.",
+        message("root zones near it"),
+        message(
+            "Have the trees near it measured, and ask which are veteran or columnar: their zones "
+            "may be larger than drawn."
+        ),
     ),
 }
 """Assumed values to their words; any other is named by its column."""
@@ -105,6 +120,9 @@ SERVICES: Final = ("services.depth_m", "services.diameter_mm")
 
 ZONES: Final = ("trees.zone",)
 """What the root zones that a run meets may rest on."""
+
+GROUND_BETWEEN: Final = "ground_between_m"
+"""The ground between the manholes: without a terrain it is a straight line from cover to cover."""
 
 DEFAULT_DEPTH: Final = "default_depth_m"
 """The default depth: nothing tells how deep the run is."""

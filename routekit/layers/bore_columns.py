@@ -16,6 +16,8 @@ from routekit.layers.columns import CHOICES, load_columns, suggest_name
 from routekit.layers.parsing import read_sizes
 from routekit.layers.settings import METRES
 from routekit.layers.units import ColumnUnit, check_unit
+from routekit.words.columns import say_each
+from routekit.words.texts import say
 
 if TYPE_CHECKING:
     from routekit.layers.findings import Findings
@@ -113,10 +115,16 @@ def _meaning_of(
     unknown = (shape.isna() & folded.ne("")).to_numpy()
     if unknown.any():
         hints = {each: suggest_name(each, meanings) for each in folded[unknown].unique()}
-        seen = 'the letters "' + letters[unknown] + '" of a size code name no shape; '
-        seen = seen + folded[unknown].map(hints)
-        done = "shape taken as not known; say values.sewers.shape_size." + letters[unknown]
-        done = done + ' = "circular", "egg" or "rectangular"'
+        seen = say_each(
+            'the letters "{letters}" of a size code name no shape; {hint}',
+            letters=letters[unknown],
+            hint=[hints[each] for each in folded[unknown]],
+        )
+        done = say_each(
+            "shape taken as not known; say values.sewers.shape_size.{letters} = "
+            '"circular", "egg" or "rectangular"',
+            letters=letters[unknown],
+        )
         findings.add("warning", "sewers", keys[unknown], field="shape", seen=seen, done=done)
     return shape
 
@@ -124,8 +132,10 @@ def _meaning_of(
 def _report_codes(codes: pd.Series, is_bad: pd.Series, keys: pd.Series, findings: Findings) -> None:
     """Report the codes that cannot be taken apart."""
     bad = is_bad.to_numpy()
-    seen = '"' + codes[bad].astype("str") + '" is no size code such as RO400 or 400/600'
-    done = "size taken as not known"
+    seen = say_each(
+        '"{code}" is not a size code such as RO400 or 400/600', code=codes[bad].astype("str")
+    )
+    done = say("size taken as not known")
     findings.add("warning", "sewers", keys[bad], field="shape_size", seen=seen, done=done)
 
 
@@ -146,15 +156,16 @@ def _stand_eggs(
 ) -> tuple[np.ndarray, np.ndarray]:
     """Swap the sides of eggs that lie down."""
     lies = is_egg & (width > height)
-    sides = pd.DataFrame({"width": width[lies], "height": height[lies]}).astype("str")
-    seen = "egg " + sides["width"] + " mm wide and " + sides["height"] + " mm high"
+    seen = say_each(
+        "egg {width:g} mm wide and {height:g} mm high", width=width[lies], height=height[lies]
+    )
     findings.add(
         "warning",
         "sewers",
         keys[lies],
         field="height_mm",
         seen=seen,
-        done="width and height swapped",
+        done=say("width and height swapped"),
     )
     return np.where(lies, height, width), np.where(lies, width, height)
 
@@ -169,11 +180,15 @@ def _assume_circular(
     differs = unknown & (np.abs(width - height) > 1.0)
     n_round, n_other = int((unknown & ~differs).sum()), int(differs.sum())
     if n_round:
-        seen = f"no shape on {n_round:,} runs"
-        findings.note("info", "sewers", "shape", seen, "assumed circular")
+        seen = say("no shape on {n:,} run", "no shape on {n:,} runs", n=n_round)
+        findings.note("info", "sewers", "shape", seen, say("assumed circular"))
     if n_other:
-        seen = f"no shape on {n_other:,} runs whose width and height differ"
-        findings.note("warning", "sewers", "shape", seen, 'taken as "other"')
+        seen = say(
+            "no shape on {n:,} run whose width and height differ",
+            "no shape on {n:,} runs whose width and height differ",
+            n=n_other,
+        )
+        findings.note("warning", "sewers", "shape", seen, say('taken as "other"'))
     return shape.mask(differs, "other").fillna("circular")
 
 
@@ -183,11 +198,14 @@ def _drop_implausible(
     """Blank sizes that no sewer has; those of own columns were checked when read."""
     column = load_columns("sewers")["diameter_mm"]
     is_odd = (width < column.low) | (width > column.high)
-    seen = '"' + codes[is_odd].astype("str") + '" gives a width outside '
-    seen = seen + f"{column.low:g} to {column.high:g} mm"
-    findings.add(
-        "error", "sewers", keys[is_odd], field="diameter_mm", seen=seen, done="taken as not known"
+    seen = say_each(
+        '"{code}" gives a width outside {low:g} to {high:g} mm',
+        code=codes[is_odd].astype("str"),
+        low=column.low,
+        high=column.high,
     )
+    done = say("taken as not known")
+    findings.add("error", "sewers", keys[is_odd], field="diameter_mm", seen=seen, done=done)
     return np.where(is_odd, np.nan, width), np.where(is_odd, np.nan, height)
 
 
@@ -198,8 +216,10 @@ def _report_unsized(width: np.ndarray, keys: pd.Series, findings: Findings) -> N
         "sewers",
         keys[np.isnan(width)],
         field="diameter_mm",
-        seen="no usable size",
-        done="run kept; its trench and techniques stay unknown until a size is given. A constant "
-        'for missing sizes is told as assumed: fields.sewers.diameter_mm = ["<your column>", '
-        '"=200"], in the unit of that column',
+        seen=say("no usable size"),
+        done=say(
+            "run kept; its trench and techniques stay unknown until a size is given. A constant "
+            "for missing sizes is reported as assumed: fields.sewers.diameter_mm = "
+            '["<your column>", "=200"], in the unit of that column'
+        ),
     )

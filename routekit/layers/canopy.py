@@ -23,6 +23,7 @@ from routekit.layers.findings import Findings
 from routekit.layers.opening import open_raster
 from routekit.layers.terrain import UNTAGGED_NO_DATA
 from routekit.layers.treetops import SMOOTHING_REACH, Crowns, find_crowns
+from routekit.words.texts import say
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterator
@@ -133,8 +134,8 @@ def find_raster_trees(
         return _join_parts(grid, parts, sewers, settings, findings)
 
 
-def describe_fault(path: Path) -> str:
-    """Say why a raster cannot be read; empty text if it can.
+def is_readable(path: Path) -> bool:
+    """Tell whether a file can be read as a raster.
 
     Parameters
     ----------
@@ -143,14 +144,13 @@ def describe_fault(path: Path) -> str:
 
     Returns
     -------
-    str
-        The message of the error, without remedy.
+    bool
     """
     try:
         with _told_errors(path), open_raster("layers.canopy", path):
-            return ""
+            return True
     except (CrsError, LayerError):
-        return "it cannot be read as a raster"
+        return False
 
 
 @contextmanager
@@ -334,8 +334,14 @@ def _report_outside(grid: _Grid, sewers: Geometries, findings: Findings) -> None
     is_out = ~np.all((cells >= 0) & (cells < size), axis=1)
     n_out = len(np.unique(run[is_out]))
     if n_out:
-        seen = f"{n_out:,} of {len(sewers):,} runs lie wholly or partly outside {grid.path.name}"
-        done = "no trees made there: a gap in the raster is no street without trees"
+        seen = say(
+            "{n:,} of {total:,} runs lies wholly or partly outside {file}",
+            "{n:,} of {total:,} runs lie wholly or partly outside {file}",
+            n=n_out,
+            total=len(sewers),
+            file=grid.path.name,
+        )
+        done = say("no trees made there: a gap in the raster is not a street without trees")
         findings.note("warning", "canopy", "", seen, done)
 
 
@@ -393,15 +399,26 @@ def _judge_heights(
         )
         raise LayerError(msg)
     if n_odd:
-        seen = f"{n_odd:,} cells are not within {LOWEST_M:g} to {TALLEST_M:g} m above ground"
-        findings.note("warning", "canopy", "", seen, "taken as not known")
+        seen = say(
+            "{n:,} cell is not within {low:g} to {high:g} m above ground",
+            "{n:,} cells are not within {low:g} to {high:g} m above ground",
+            n=n_odd,
+            low=LOWEST_M,
+            high=TALLEST_M,
+        )
+        findings.note("warning", "canopy", "", seen, say("taken as not known"))
     if n_known < n_all:
         share = 100.0 * (1.0 - n_known / n_all)
-        seen = f"{share:.1f} % of {path.name} near the sewers is «no data»"
-        findings.note("warning", "canopy", "", seen, "no trees made there; small holes are bridged")
+        seen = say(
+            "{share:.1f} % of {file} near the sewers is «no data»", share=share, file=path.name
+        )
+        done = say("no trees made there; small holes are bridged")
+        findings.note("warning", "canopy", "", seen, done)
     if not n_open:
-        seen = f"no cell near the sewers is lower than {settings.least_height_m:g} m"
-        done = "read as heights above ground; check that they are no levels above the sea"
+        seen = say(
+            "no cell near the sewers is lower than {height:g} m", height=settings.least_height_m
+        )
+        done = say("read as heights above ground; check that they are not levels above the sea")
         findings.note("warning", "canopy", "", seen, done)
 
 

@@ -13,6 +13,8 @@ import pandas as pd
 
 from routekit.layers.parsing import Lengths, Numbers, read_lengths, read_numbers, read_text
 from routekit.layers.unit_words import unit_words
+from routekit.words.columns import say_each
+from routekit.words.texts import say
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -133,20 +135,30 @@ def note_classes(
     read = read_classes(cells)
     n_read = int(read.is_class.sum())
     if n_read:
-        rows = "row" if n_read == 1 else "rows"
-        seen = f'column "{source}" holds classes on {n_read:,} {rows}, such as '
-        seen += f'"{cells[read.is_class].iloc[0]}"'
-        done = "each read by its upper end, the cautious one"
+        seen = say(
+            'column "{source}" holds classes on {n:,} row, such as "{cell}"',
+            'column "{source}" holds classes on {n:,} rows, such as "{cell}"',
+            source=source,
+            n=n_read,
+            cell=str(cells[read.is_class].iloc[0]),
+        )
+        done = say("each read by its upper end, the cautious one")
         findings.note("info", column.layer, column.name, seen, done)
     if read.is_open.any():
-        seen_open = f'column "{source}": "' + cells[read.is_open].astype("str")
-        done = "taken as not known; translate it with "
-        done += f'values.{column.layer}.{column.name}."..." in the study file'
+        seen_open = say_each(
+            'column "{source}": "{cell}" is a class without upper end',
+            source=source,
+            cell=cells[read.is_open].astype("str"),
+        )
+        done = say(
+            "taken as not known; translate it with {setting} in the study file",
+            setting=f'values.{column.layer}.{column.name}."..."',
+        )
         findings.add(
             "warning",
             column.layer,
             keys[read.is_open],
             field=column.name,
-            seen=seen_open + '" is a class without upper end',
+            seen=seen_open,
             done=done,
         )

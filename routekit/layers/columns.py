@@ -17,6 +17,7 @@ import pandas as pd
 
 from routekit import vocabulary
 from routekit.errors import LayerError
+from routekit.words.texts import Text, say
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -179,7 +180,26 @@ def resolve_column(layer: str, name: str) -> str | None:
     return None
 
 
-def suggest_name(name: str, known: Iterable[str]) -> str:
+def find_near_name(name: str, known: Iterable[str]) -> str | None:
+    """Find the nearest known name; None where none is near.
+
+    Parameters
+    ----------
+    name : str
+        What was written.
+    known : iterable of str
+        What could have been written.
+
+    Returns
+    -------
+    str or None
+    """
+    folded = {each.casefold(): each for each in reversed(list(known))}
+    near = get_close_matches(name.strip().casefold(), list(folded), n=1, cutoff=0.6)
+    return folded[near[0]] if near else None
+
+
+def suggest_name(name: str, known: Iterable[str]) -> Text:
     """Offer the nearest known name, or list what is known.
 
     Parameters
@@ -191,12 +211,13 @@ def suggest_name(name: str, known: Iterable[str]) -> str:
 
     Returns
     -------
-    str
+    Text
         A sentence, such as «did you mean "material"?».
     """
     names = list(known)
-    folded = {each.casefold(): each for each in reversed(names)}
-    near = get_close_matches(name.strip().casefold(), list(folded), n=1, cutoff=0.6)
-    if near:
-        return f'did you mean "{folded[near[0]]}"?'
-    return "known are: " + (", ".join(names) if names else "none")
+    near = find_near_name(name, names)
+    if near is not None:
+        return say('did you mean "{name}"?', name=near)
+    if not names:
+        return say("known are: none")
+    return say("known are: {names}", names=", ".join(names))

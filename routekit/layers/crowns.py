@@ -7,6 +7,7 @@ height; everything else about them stays not known.
 
 from __future__ import annotations
 
+from itertools import count
 from typing import TYPE_CHECKING, Final
 
 import geopandas as gpd
@@ -17,11 +18,11 @@ from numpy.typing import NDArray
 
 from routekit.errors import LayerError
 from routekit.geometry.plane import AREA_DIMENSION
-from routekit.layers.canopy import RasterTrees, describe_fault, find_raster_trees
-from routekit.vocabulary import write_count
+from routekit.layers.canopy import RasterTrees, find_raster_trees, is_readable
+from routekit.words.texts import say
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Collection, Iterator, Mapping
     from pathlib import Path
 
     from routekit.layers.findings import Findings
@@ -32,6 +33,10 @@ ORIGINS: Final = ("inventory", "canopy raster")
 
 ID_PREFIX: Final = "CHM-"
 """Begins the names of the trees from the raster (canopy height model)."""
+
+NUDGE: Final = 1.37e-4
+"""Added to decimetres before they are cut off: middles of cells lie on round numbers, and the last
+digit of a coordinate must not decide the name."""
 
 
 def settle_crowns(trees: gpd.GeoDataFrame, *, findings: Findings) -> gpd.GeoDataFrame:
@@ -61,12 +66,18 @@ def settle_crowns(trees: gpd.GeoDataFrame, *, findings: Findings) -> gpd.GeoData
     from_area = 2.0 * np.sqrt(shapely.area(geometry) / np.pi)
     is_taken = is_area & np.isnan(given)
     if is_area.any():
-        seen = f"{int(is_area.sum()):,} trees drawn as crowns"
-        done = "stem set at the centroid or on the crown; position and stem are estimates"
+        seen = say(
+            "{n:,} tree drawn as a crown", "{n:,} trees drawn as crowns", n=int(is_area.sum())
+        )
+        done = say("stem set at the centroid or on the crown; position and stem are estimates")
         findings.note("warning", "trees", "geometry", seen, done)
     if is_taken.any():
-        seen = f"no crown diameter on {int(is_taken.sum()):,} crowns"
-        done = "that of the circle of the same area"
+        seen = say(
+            "no crown diameter on {n:,} crown",
+            "no crown diameter on {n:,} crowns",
+            n=int(is_taken.sum()),
+        )
+        done = say("taken from the circle of the same area")
         findings.note("info", "trees", "crown_diameter_m", seen, done)
     out = trees.assign(
         crown_diameter_m=np.where(is_taken, from_area, given),
@@ -105,8 +116,7 @@ def add_raster_trees(
     Returns
     -------
     geopandas.GeoDataFrame
-        The trees with `origin`; those of the raster come last, named by row and column of their
-        tops.
+        The trees with `origin`; those of the raster come last, named by the places of their tops.
 
     Raises
     ------
@@ -139,7 +149,7 @@ def add_raster_trees(
             f"{settings.within_m:g} m of the sewers; give another raster or a layer of trees"
         )
         raise LayerError(msg)
-    made = _name_trees(found, np.flatnonzero(is_kept), trees, settings)
+    made = _make_rows(found, np.flatnonzero(is_kept), trees, settings)
     _report_made(made, trees, canopy, settings, findings)
     if made.empty:
         return trees
@@ -151,10 +161,14 @@ def add_raster_trees(
 
 def _report_unused(canopy: Path, findings: Findings) -> None:
     """Say that a raster is given and not asked for, and whether it could be read at all."""
-    seen = f'{canopy.name} is given, but crowns.use = "never"'
-    if fault := describe_fault(canopy):
-        seen += f"; and {fault}"
-    done = 'not used: no tree comes from it; set crowns.use = "gaps" or "only" if it should'
+    if is_readable(canopy):
+        seen = say('{file} is given, but crowns.use = "never"', file=canopy.name)
+    else:
+        seen = say(
+            '{file} is given, but crowns.use = "never"; and it cannot be read as a raster',
+            file=canopy.name,
+        )
+    done = say('not used: no tree comes from it; set crowns.use = "gaps" or "only" if it should')
     findings.note("warning", "canopy", "", seen, done)
 
 
@@ -177,14 +191,18 @@ def _is_on_building(
     )
     is_on = np.zeros(len(found.top), dtype=bool)
     if not is_building.any():
-        seen = f"no buildings are known, and roofs in {canopy.name} look like crowns"
-        done = "each taken as a tree; give layers.obstacles, or a raster of vegetation only"
+        seen = say("no buildings are known, and roofs in {file} look like crowns", file=canopy.name)
+        done = say("each taken as a tree; give layers.obstacles, or a raster of vegetation only")
         findings.note("warning", "canopy", "", seen, done)
         return is_on
     is_on[shapely.STRtree(found.top).query(geometry[is_building], predicate="intersects")[1]] = True
     if is_on.any():
-        seen = f"{int(is_on.sum()):,} tops lie on a building"
-        findings.note("info", "canopy", "", seen, "taken as roofs: no tree made")
+        seen = say(
+            "{n:,} treetop lies on a building",
+            "{n:,} treetops lie on a building",
+            n=int(is_on.sum()),
+        )
+        findings.note("info", "canopy", "", seen, say("taken as roofs: no tree made"))
     return is_on
 
 
@@ -202,21 +220,59 @@ def _is_in_inventory(
     stems = np.asarray(trees.geometry)
     is_in[tree.query(stems, predicate="dwithin", distance=reach)[1]] = True
     if is_in.any():
-        seen = f"{int(is_in.sum()):,} tops lie in a crown of the inventory or within "
-        seen += f"{settings.gap_distance_m:g} m of a stem"
-        findings.note("info", "canopy", "", seen, "trees of the inventory: none made")
+        seen = say(
+            "{n:,} treetop lies in a crown of the inventory or within {distance:g} m of a stem",
+            "{n:,} treetops lie in a crown of the inventory or within {distance:g} m of a stem",
+            n=int(is_in.sum()),
+            distance=settings.gap_distance_m,
+        )
+        findings.note("info", "canopy", "", seen, say("trees of the inventory: none made"))
     return is_in
 
 
-def _name_trees(
+def name_places(points: NDArray[np.object_], taken: Collection[str]) -> list[str]:
+    """Name trees by their places, so that a name stays with its tree whatever else is read.
+
+    Parameters
+    ----------
+    points : numpy.ndarray of object, shape (n,)
+        Points in the working CRS.
+    taken : collection of str
+        Names that other trees have already.
+
+    Returns
+    -------
+    list of str
+        `ID_PREFIX`, then easting and northing in decimetres within the square of 100 km; a letter
+        follows where another tree has that name.
+
+    Examples
+    --------
+    >>> name_places(np.array([shapely.Point(83035.25, 430994.75)]), ())
+    ['CHM-830352-309947']
+    """
+    tenths = np.floor(shapely.get_coordinates(points) * 10.0 + NUDGE).astype(np.int64) % 1_000_000
+    used, names = set(taken), []
+    for east, north in tenths.tolist():
+        plain = f"{ID_PREFIX}{east:06d}-{north:06d}"
+        name = next(each for each in _with_letters(plain) if each not in used)
+        used.add(name)
+        names.append(name)
+    return names
+
+
+def _with_letters(plain: str) -> Iterator[str]:
+    """Give a name, then the same with letters behind it, without end."""
+    yield plain
+    for n in count(1):
+        yield plain + "abcdefghijklmnopqrstuvwxyz"[(n - 1) % 26] * (1 + (n - 1) // 26)
+
+
+def _make_rows(
     found: RasterTrees, kept: NDArray[np.intp], trees: gpd.GeoDataFrame, settings: CrownSettings
 ) -> gpd.GeoDataFrame:
     """Make rows of trees, in the columns and types of the inventory."""
-    taken = set(trees["tree_id"])
-    width = max(4, len(str(len(kept) + len(taken))))
-    names = (f"{ID_PREFIX}{n:0{width}d}" for n in range(1, len(kept) + len(taken) + 1))
-    free = [name for name in names if name not in taken][: len(kept)]
-    ids = pd.Series(free, dtype="str")
+    ids = pd.Series(name_places(found.top[kept], trees["tree_id"]), dtype="str")
     crown = gpd.GeoSeries(found.crown[kept], crs=trees.crs)
     top = gpd.GeoSeries(found.top[kept], crs=trees.crs)
     rows = pd.DataFrame({"tree_id": ids, "row_key": ids}).assign(
@@ -241,33 +297,48 @@ def _report_made(
 ) -> None:
     """Say how many trees were made, and what is and is not known of them."""
     if made.empty:
-        seen = f"{canopy.name} shows no tree that the inventory does not have"
-        findings.note("info", "canopy", "", seen, "none made")
+        seen = say("{file} shows no tree that the inventory does not have", file=canopy.name)
+        findings.note("info", "canopy", "", seen, say("none made"))
         return
-    n = f"{write_count(len(made), 'tree')} made from {canopy.name}"
-    first, last = made["tree_id"].iloc[0], made["tree_id"].iloc[-1]
-    span = str(first) if len(made) == 1 else f"{first} to {last}"
+    what = say(
+        "{n:,} tree made from {file}",
+        "{n:,} trees made from {file}",
+        n=len(made),
+        file=canopy.name,
+    )
     findings.note(
         "warning",
         "trees",
         "origin",
-        f"{n}: {span}",
-        f"made within {settings.within_m:g} m of a sewer; the names hold for this raster and "
-        "these settings only, and what was felled or planted since the flight is not known",
+        say(
+            "{made} within {distance:g} m of a sewer, each named by its place",
+            made=what,
+            distance=settings.within_m,
+        ),
+        say(
+            "what was felled or planted since the flight is not known, nor what stands below "
+            "another crown; hedges and masts may be among them"
+        ),
     )
     findings.note(
         "warning",
         "trees",
         "geometry",
-        f"{n}: the point is the top of the crown, not the stem",
-        f"position_sd_m {settings.position_sd_m:g}: survey the stems before any work",
+        say("{made}: the point is the top of the crown, not the stem", made=what),
+        say(
+            "position_sd_m {deviation:g}: survey the stems before any work",
+            deviation=settings.position_sd_m,
+        ),
     )
     findings.note(
         "warning",
         "trees",
         "is_protected",
-        f"{n}: species, protection, veteran standing, condition and category are not known",
-        "they stay not known: find out before any work",
+        say(
+            "{made}: species, protection, veteran status, condition and category are not known",
+            made=what,
+        ),
+        say("they stay not known: find out before any work"),
     )
     if trees.empty:
         return
@@ -278,6 +349,6 @@ def _report_made(
         "trees",
         made["tree_id"].iloc[np.unique(holds)],
         field="origin",
-        seen="made from the raster, and a stem of the inventory stands under its crown",
-        done="both kept: check on site whether they are one tree",
+        seen=say("made from the raster, and a stem of the inventory stands under its crown"),
+        done=say("both kept: check on site whether they are one tree"),
     )

@@ -10,6 +10,7 @@ better grid is missing.
 from __future__ import annotations
 
 import warnings
+from functools import cache
 from typing import TYPE_CHECKING, Final, cast
 
 import geopandas as gpd
@@ -26,6 +27,7 @@ from pyproj.exceptions import CRSError, ProjError
 from pyproj.transformer import AreaOfInterest, TransformerGroup
 
 from routekit.errors import CrsError
+from routekit.words.texts import say
 
 if TYPE_CHECKING:
     from routekit.layers.findings import Findings
@@ -131,8 +133,13 @@ def own_crs(raw: RawLayer, declared: str | None, findings: Findings) -> pyproj.C
         crs = parse_crs(declared, f"crs.{raw.layer}")
         _refuse_unplaced(crs, raw)
         if held is not None and drop_heights(held) != crs:
-            seen = f"{raw.path.name} says {name_crs(held)}, the study file {name_crs(crs)}"
-            findings.note("warning", raw.layer, "crs", seen, "the study file is followed")
+            seen = say(
+                "{file} says {own}, the study file {declared}",
+                file=raw.path.name,
+                own=name_crs(held),
+                declared=name_crs(crs),
+            )
+            findings.note("warning", raw.layer, "crs", seen, say("the study file is followed"))
         return crs
     if held is None:
         bounds = np.asarray(frame.total_bounds)
@@ -148,15 +155,22 @@ def own_crs(raw: RawLayer, declared: str | None, findings: Findings) -> pyproj.C
     crs = drop_heights(held)
     _refuse_unplaced(crs, raw)
     if crs != held:
-        seen = f"{name_crs(held)} has heights"
-        findings.note("info", raw.layer, "crs", seen, "heights dropped; levels come from columns")
+        seen = say("{system} has heights", system=name_crs(held))
+        done = say("heights dropped; levels come from columns")
+        findings.note("info", raw.layer, "crs", seen, done)
     return crs
+
+
+@cache
+def _to_degrees(crs: pyproj.CRS) -> pyproj.Transformer:
+    """Give the transformer to longitude and latitude; to find one takes a while."""
+    return pyproj.Transformer.from_crs(crs, GEOGRAPHIC, always_xy=True)
 
 
 def _refuse_unplaced(crs: pyproj.CRS, raw: RawLayer) -> None:
     """Refuse a system that no operation brings to the earth: of a site, a building, a plan."""
     try:
-        pyproj.Transformer.from_crs(crs, GEOGRAPHIC, always_xy=True)
+        _to_degrees(crs)
     except ProjError:
         msg = (
             f"{raw.layer}: nothing ties its reference system {name_crs(crs)} to the earth; move "
@@ -207,8 +221,10 @@ def choose_working_crs(
     if not fault:
         return own
     utm = _fit_crs(own, place)
-    seen = f"the sewers' {name_crs(own)} {fault}"
-    findings.note("info", "sewers", "crs", seen, f"worked in {name_crs(utm)}")
+    seen = say(
+        "the reference system of the sewers, {system}, {fault}", system=name_crs(own), fault=fault
+    )
+    findings.note("info", "sewers", "crs", seen, say("worked in {system}", system=name_crs(utm)))
     return utm
 
 
@@ -228,15 +244,15 @@ def find_fault(crs: pyproj.CRS, place: tuple[float, float]) -> str:
         Empty if it is fit: projected, in metres, scale within `MAX_SCALE_ERROR` of one.
     """
     if not crs.is_projected:
-        return "is not projected"
+        return say("is not projected")
     if any(
         abs(axis.unit_conversion_factor - 1.0) > UNIT_FACTOR_TOLERANCE for axis in crs.axis_info
     ):
-        return f"is in {crs.axis_info[0].unit_name}, not metres"
+        return say("is in {unit}, not metres", unit=crs.axis_info[0].unit_name)
     factors = pyproj.Proj(crs).get_factors(*place)
     worst = max(abs(factors.meridional_scale - 1.0), abs(factors.parallel_scale - 1.0))
     if not worst <= MAX_SCALE_ERROR:
-        return f"is off scale by {100 * worst:.0f} % at the sewers"
+        return say("is off scale by {share:.0f} % at the sewers", share=100 * worst)
     return ""
 
 
@@ -293,8 +309,7 @@ def _find_operations(
     bounds = _finite_bounds(geometry)
     area = None
     if np.all(np.isfinite(bounds)):
-        to_degrees = pyproj.Transformer.from_crs(source, GEOGRAPHIC, always_xy=True)
-        degrees = np.asarray(to_degrees.transform_bounds(*bounds))
+        degrees = np.asarray(_to_degrees(source).transform_bounds(*bounds))
         area = AreaOfInterest(*degrees) if np.all(np.isfinite(degrees)) else None
     with warnings.catch_warnings():
         # The group warns when grids are missing; that becomes a finding.
@@ -310,18 +325,29 @@ def _report_accuracy(
     findings: Findings,
 ) -> None:
     """Make a finding of the accuracy of the operation used."""
-    accuracy = group.transformers[0].accuracy
-    known = f"accuracy {accuracy:g} m" if accuracy >= 0 else "accuracy not stated"
+    accuracy, is_best = group.transformers[0].accuracy, group.best_available
     grids = sorted({grid.short_name for op in group.unavailable_operations for grid in op.grids})
-    missing = f"; a better operation needs {', '.join(grids)}" if grids else ""
-    is_best = group.best_available
-    if not is_best:
-        known += ", not the best operation"
     is_good = is_best and 0 <= accuracy <= GOOD_ACCURACY_M
-    seen = (
-        f"{name_crs(source)} brought to {name_crs(target)}: {known}{missing if not is_best else ''}"
+    known = (
+        say("accuracy {accuracy:g} m", accuracy=accuracy)
+        if accuracy >= 0
+        else say("accuracy not stated")
     )
-    done = "positions may be off by that much" if not is_good else "transformed"
+    if not is_best and grids:
+        known = say(
+            "{accuracy}, not the best operation; a better one needs {grids}",
+            accuracy=known,
+            grids=", ".join(grids),
+        )
+    elif not is_best:
+        known = say("{accuracy}, not the best operation", accuracy=known)
+    seen = say(
+        "transformed from {source} to {target}: {accuracy}",
+        source=name_crs(source),
+        target=name_crs(target),
+        accuracy=known,
+    )
+    done = say("used") if is_good else say("used; positions may be off by that much")
     findings.note("info" if is_good else "warning", layer, "crs", seen, done)
 
 
@@ -340,7 +366,7 @@ def _centre(own: pyproj.CRS, lines: NDArray[np.object_]) -> tuple[float, float]:
         )
         raise CrsError(msg)
     x, y = (bounds[0] + bounds[2]) / 2, (bounds[1] + bounds[3]) / 2
-    to_degrees = pyproj.Transformer.from_crs(own, GEOGRAPHIC, always_xy=True)
+    to_degrees = _to_degrees(own)
     place = to_degrees.transform(x, y)
     if not _is_on_globe(*place):
         turned = to_degrees.transform(y, x)

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from routekit.errors import DecisionError
 from routekit.techniques import BURSTING, TECHNIQUE_PHRASES, TECHNIQUES
+from routekit.words.texts import Values, join, say, word
 
 KINDS = ("force", "exclude", "no_pit")
 
@@ -96,9 +97,7 @@ def read_decisions(
             faults.append(f"row {row + 1}: run {run_ids.iloc[here]} is forced to two techniques")
         else:
             forced[here] = wanted
-        note[here] = "; ".join(
-            filter(None, [note[here], _describe(table.iloc[row], names[wanted])])
-        )
+        note[here] = join([note[here], _describe(table.iloc[row], names[wanted])], "; ")
     faults += _find_clashes(forced, excluded, run_ids)
     if faults:
         message = "decisions: " + "; ".join(faults) + "; mend the decisions table"
@@ -160,9 +159,16 @@ def _describe(row: pd.Series, technique: str) -> str:
     by, reason = (
         "" if pd.isna(row.get(name)) else str(row.get(name)).strip() for name in ("by", "reason")
     )
-    verb = "chose" if str(row["decision"]).strip().lower() == "force" else "ruled out"
-    text = f"{by or 'a decision'} {verb} {TECHNIQUE_PHRASES[technique]}"
-    return f"{text} ({reason})" if reason else text
+    values: Values = {
+        "who": by or say("a decision"),
+        "technique": word(TECHNIQUE_PHRASES[technique]),
+    }
+    text = (
+        say("{who} chose {technique}", **values)
+        if str(row["decision"]).strip().lower() == "force"
+        else say("{who} ruled out {technique}", **values)
+    )
+    return say("{decision} ({reason})", decision=text, reason=reason) if reason else text
 
 
 def _find_faults(

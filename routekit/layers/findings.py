@@ -1,25 +1,31 @@
 """Findings: what was wrong with the data, and what was done about it.
 
-A finding is one row of a table: severity, layer, row, field, what was seen, what was done.
+A finding is one row of a table: severity, layer, row, field, what was seen, what was done, the last
+two in English and as statements (`routekit.words`).
 No row of a source disappears, and no value is mended or assumed, without one.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, TypeAlias
 
 import numpy as np
 import pandas as pd
 
 from routekit.errors import FieldError
+from routekit.words.columns import Texts, head_text, write_texts
+from routekit.words.texts import Text, say
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
-
     from numpy.typing import ArrayLike
 
-FINDING_COLUMNS: Final = ("severity", "layer", "row", "field", "seen", "done")
+Told: TypeAlias = Text | Texts
+"""What is told of rows: of all of them, or of each."""
+
+FINDING_COLUMNS: Final = (
+    *("severity", "layer", "row", "field"),
+    *("seen", "seen_words", "done", "done_words"),
+)
 
 FINDING_SEVERITIES: Final = ("info", "warning", "error")
 """Mildest first: told, mended or assumed, left out or unusable."""
@@ -28,25 +34,13 @@ ROWS_PER_CAUSE: Final = 10_000
 """Rows named one by one before the rest of the same cause is summed in one finding."""
 
 
-@dataclass(frozen=True, kw_only=True)
-class Finding:
-    """One thing found in the data."""
-
-    severity: str
-    layer: str
-    row: str
-    field: str
-    seen: str
-    done: str
-
-
 class Findings:
     """A list of findings that takes many rows at once."""
 
     def __init__(self) -> None:
         """Start with nothing found."""
         self._parts: list[pd.DataFrame] = []
-        self._left_out: list[pd.DataFrame] = []
+        self._left_out: list[tuple[str, ArrayLike, Told]] = []
         self._questions: list[str] = []
 
     def ask(self, question: str) -> None:
@@ -71,7 +65,7 @@ class Findings:
         if self._questions:
             raise FieldError("\n".join(self._questions))
 
-    def leave_out(self, layer: str, rows: ArrayLike, why: str | ArrayLike) -> None:
+    def leave_out(self, layer: str, rows: ArrayLike, why: Told) -> None:
         """Remember rows that were left out, however many, for those who refer to them.
 
         Parameters
@@ -80,11 +74,10 @@ class Findings:
             Layer that the rows belonged to.
         rows : array_like of str, shape (n,)
             Row keys.
-        why : str or array_like of str, shape (n,)
+        why : Text or Texts, n rows
             Reason, as in the finding.
         """
-        part = pd.DataFrame({"layer": layer, "row": np.asarray(rows, dtype=object), "why": why})
-        self._left_out.append(part.astype("str"))
+        self._left_out.append((layer, rows, why))
 
     def left_out(self) -> pd.DataFrame:
         """Give the rows left out.
@@ -92,13 +85,17 @@ class Findings:
         Returns
         -------
         pandas.DataFrame
-            Columns layer, row, why, all text.
+            Columns layer, row, why, why_words, all text.
         """
-        if not self._left_out:
-            return pd.DataFrame({n: pd.Series(dtype="str") for n in ("layer", "row", "why")})
-        return pd.concat(self._left_out, ignore_index=True)
+        parts = [
+            pd.DataFrame({"layer": layer, "row": _take_keys(rows)} | _write("why", why))
+            for layer, rows, why in self._left_out
+        ]
+        names = ("layer", "row", "why", "why_words")
+        parts.append(pd.DataFrame({name: pd.Series(dtype="str") for name in names}))
+        return pd.concat(parts, ignore_index=True).astype("str")
 
-    def note(self, severity: str, layer: str, field: str, seen: str, done: str) -> None:
+    def note(self, severity: str, layer: str, field: str, seen: Text, done: Text) -> None:
         """Add one finding about a layer as a whole.
 
         Parameters
@@ -107,7 +104,7 @@ class Findings:
             One of `FINDING_SEVERITIES`.
         layer, field : str
             Where; `field` may be empty.
-        seen, done : str
+        seen, done : Text
             What was found, and what was done about it.
         """
         self.add(severity, layer, [""], field=field, seen=seen, done=done)
@@ -119,8 +116,8 @@ class Findings:
         rows: ArrayLike,
         *,
         field: str,
-        seen: str | ArrayLike,
-        done: str | ArrayLike,
+        seen: Told,
+        done: Told,
     ) -> None:
         """Add one finding per row, all of one cause.
 
@@ -134,7 +131,7 @@ class Findings:
             Row keys. Beyond `ROWS_PER_CAUSE` they are counted, not named.
         field : str
             Column concerned; empty for the row or its geometry as a whole.
-        seen, done : str or array_like of str, shape (n,)
+        seen, done : Text or Texts, n rows
             What was found, and what was done about it.
 
         Raises
@@ -145,37 +142,21 @@ class Findings:
         if severity not in FINDING_SEVERITIES:
             msg = f"severity must be one of {FINDING_SEVERITIES}, not {severity!r}"
             raise ValueError(msg)
-        keys = np.asarray(rows, dtype=object)
+        keys = _take_keys(rows)
         n_named = min(len(keys), ROWS_PER_CAUSE)
         if not len(keys):
             return
-        part = pd.DataFrame(
-            {
-                "severity": severity,
-                "layer": layer,
-                "row": keys[:n_named],
-                "field": field,
-                "seen": _first(seen, n_named),
-                "done": _first(done, n_named),
-            }
-        )
-        self._parts.append(part.astype("str"))
-        if n_named < len(keys):
-            rest = f"the same on {len(keys) - n_named:,} more rows: {part['seen'].iloc[0]}"
-            self.note(severity, layer, field, rest, str(part["done"].iloc[0]))
-
-    def extend(self, findings: pd.DataFrame | Iterable[Finding]) -> None:
-        """Add findings made elsewhere.
-
-        Parameters
-        ----------
-        findings : pandas.DataFrame or iterable of Finding
-            A table with `FINDING_COLUMNS`, or records.
-        """
-        if not isinstance(findings, pd.DataFrame):
-            findings = pd.DataFrame([vars(each) for each in findings], columns=FINDING_COLUMNS)
-        if len(findings):
-            self._parts.append(findings[list(FINDING_COLUMNS)].astype("str"))
+        texts = _write("seen", _cut(seen, n_named)) | _write("done", _cut(done, n_named))
+        place = {"severity": severity, "layer": layer, "row": keys[:n_named], "field": field}
+        self._parts.append(pd.DataFrame(place | texts).astype("str"))
+        if n_rest := len(keys) - n_named:
+            rest = say(
+                "the same on {n:,} more row: {seen}",
+                "the same on {n:,} more rows: {seen}",
+                n=n_rest,
+                seen=head_text(seen),
+            )
+            self.note(severity, layer, field, rest, head_text(done))
 
     def table(self) -> pd.DataFrame:
         """Give all findings, in the order in which they were added.
@@ -195,6 +176,17 @@ def empty_findings() -> pd.DataFrame:
     return pd.DataFrame({name: pd.Series(dtype="str") for name in FINDING_COLUMNS})
 
 
-def _first(text: str | ArrayLike, n: int) -> str | np.ndarray:
+def _cut(told: Told, n: int) -> Told:
     """Cut a column of texts to its first n; one text stays one."""
-    return text if isinstance(text, str) else np.asarray(text, dtype=object)[:n]
+    return told.head(n) if isinstance(told, Texts) else told
+
+
+def _write(name: str, told: Told) -> dict[str, ArrayLike]:
+    """Write texts in a column, and their statements in the one beside it."""
+    english, words = write_texts(told)
+    return {name: english, f"{name}_words": words}
+
+
+def _take_keys(rows: ArrayLike) -> np.ndarray:
+    """Take row keys without their index."""
+    return np.asarray(rows, dtype=object)

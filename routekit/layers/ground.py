@@ -23,12 +23,20 @@ from numpy.typing import NDArray
 
 from routekit.arrays import Flags, Floats
 from routekit.errors import FieldError
-from routekit.layers.assumed import DEFAULT_DEPTH, add_assumed, drop_assumed, is_assumed
+from routekit.layers.assumed import (
+    DEFAULT_DEPTH,
+    GROUND_BETWEEN,
+    add_assumed,
+    drop_assumed,
+    is_assumed,
+)
 from routekit.layers.findings import Findings
+from routekit.layers.ground_profile import Stations, profile_runs, report_profiles, sample_along
 from routekit.layers.levels import is_depth
 from routekit.layers.nodes import line_ends
 from routekit.layers.settings import METRES
-from routekit.layers.terrain import sample_terrain
+from routekit.words.columns import say_each
+from routekit.words.texts import Text, message, say
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -38,12 +46,12 @@ if TYPE_CHECKING:
     from routekit.layers.settings import InputSettings
 
 DEPTH_SOURCES: Final = (
-    "levels",
-    "manhole depth",
-    "given depth",
-    "terrain",
-    "other end",
-    "assumed",
+    message("levels"),
+    message("manhole depth"),
+    message("given depth"),
+    message("terrain"),
+    message("other end"),
+    message("assumed"),
 )
 """Ways to a depth, best first."""
 
@@ -102,9 +110,10 @@ def add_ground(
     Returns
     -------
     tuple of (geopandas.GeoDataFrame, pandas.DataFrame)
-        Runs with `GROUND_COLUMNS`: levels and depths to invert in m; `depth_source` is the worse of
-        the two ends; gradient in m/m, positive downstream, NaN where a level is missing;
-        gradient_source is «levels», «levels, rising» or «unknown». And the findings.
+        Runs with `GROUND_COLUMNS` and the `PROFILE_COLUMNS` of `ground_profile`: levels and
+        depths to invert in m; `depth_source` is the worse of the two ends; gradient in m/m,
+        positive downstream, NaN where a level is missing; gradient_source is «levels», «levels,
+        rising» or «unknown». And the findings.
 
     Raises
     ------
@@ -113,12 +122,14 @@ def add_ground(
     """
     findings = Findings()
     xy = dict(zip(("up", "down"), line_ends(np.asarray(runs.geometry)), strict=True))
-    levels = _sample_ends(xy, terrain, runs, inputs, findings)
+    stations = None if terrain is None else sample_along(runs, terrain, inputs)
+    levels = _end_levels(xy, stations, terrain, runs, findings)
     _check_terrain(levels, runs, inputs.units.get("terrain", {}).get("level_m"), findings)
     ends = {
         end: _depth_at(end, column, runs, manholes, levels[end], inputs, findings)
         for end, column in ENDS
     }
+    _compare_covers(ends, runs, inputs, findings)
     up = _take_other(ends["up"], ends["down"], inputs)
     down = _take_other(ends["down"], ends["up"], inputs)
     up, down = _assume(up, inputs), _assume(down, inputs)
@@ -136,6 +147,10 @@ def add_ground(
         gradient_source=_gradient_source(gradient, runs.index),
         assumed=_note_assumed(runs, manholes, {"up": up, "down": down}),
     )
+    out = profile_runs(out, stations)
+    is_open = ~out["is_ground_between_known"].to_numpy(dtype=bool)
+    out = out.assign(assumed=add_assumed(out["assumed"], is_open, GROUND_BETWEEN))
+    report_profiles(out, inputs, findings)
     _report_assumed(out, inputs, findings)
     return out, findings.table()
 
@@ -198,9 +213,9 @@ def _depth_at(
         ways, shallowest_m=limits.shallowest_m, deepest_m=limits.deepest_m
     )
     doubts = (
-        (invert_depth, f"invert_{end}_m", "invert and cover level"),
-        (ways[1], column, "the manhole's depth"),
-        (terrain_depth, f"invert_{end}_m", "invert and terrain"),
+        (invert_depth, f"invert_{end}_m", say("invert and cover level")),
+        (ways[1], column, say("the depth of the manhole")),
+        (terrain_depth, f"invert_{end}_m", say("invert and terrain")),
     )
     for each, field, what in doubts:
         _report_implausible(runs, each, field, what, inputs, findings)
@@ -285,28 +300,39 @@ def _gradient_source(gradient: Floats, index: pd.Index) -> pd.Series:
     return pd.Series(words, index=index).astype("str")
 
 
-def _sample_ends(
+def _end_levels(
     xy: dict[str, Floats],
+    stations: Stations | None,
     terrain: Path | None,
     runs: gpd.GeoDataFrame,
-    inputs: InputSettings,
     findings: Findings,
 ) -> dict[str, Floats]:
-    """Sample the terrain at both ends of all runs; NaN without a terrain."""
-    if terrain is None:
+    """Take the terrain at both ends of all runs out of the stations; NaN without a terrain."""
+    if stations is None or terrain is None:
         return {end: np.full(len(runs), np.nan) for end in xy}
-    both = sample_terrain(
-        np.vstack([xy["up"], xy["down"]]),
-        terrain,
-        crs=runs.crs,
-        unit=inputs.units.get("terrain", {}).get("level_m"),
-        also_open=inputs.study.also_open,
-    )
-    n_none = int(np.isnan(both).sum())
+    is_first = np.diff(stations.run, prepend=-1) > 0
+    is_last = np.append(is_first[1:], True)[: len(is_first)]
+    levels = {"up": stations.terrain_m[is_first], "down": stations.terrain_m[is_last]}
+    n_none = int(sum(np.isnan(each).sum() for each in levels.values()))
     if n_none:
-        seen = f"{n_none:,} of {len(both):,} run ends lie outside {terrain.name} or on no data"
-        findings.note("warning", "terrain", "", seen, "no ground level from it there")
-    return {"up": both[: len(runs)], "down": both[len(runs) :]}
+        seen = say(
+            "{n:,} of {total:,} run ends lies outside {file} or on no data",
+            "{n:,} of {total:,} run ends lie outside {file} or on no data",
+            n=n_none,
+            total=2 * len(runs),
+            file=terrain.name,
+        )
+        findings.note("warning", "terrain", "", seen, say("no ground level from it there"))
+    n_between = len(np.unique(stations.run[np.isnan(stations.terrain_m)]))
+    if n_between:
+        seen = say(
+            "the ground along {n:,} of {total:,} runs is not known all the way",
+            n=n_between,
+            total=len(runs),
+        )
+        done = say("taken as straight where it is not known, which is a caution")
+        findings.note("warning", "terrain", "", seen, done)
+    return levels
 
 
 def _check_terrain(
@@ -321,20 +347,71 @@ def _check_terrain(
     ground, invert = ground[is_known], invert[is_known]
     if is_depth(ground - invert):
         return
-    seen = f"the terrain lies {np.median(ground - invert):.2f} m above inverts at the median"
+    height = np.median(ground - invert)
     if unit is None and is_depth(METRES["ft"] * ground - invert):
-        msg = f"layers.terrain: {seen}, which fits if its levels are in ft; "
-        raise FieldError(msg + 'say units.terrain.level_m = "ft" or "m" in the study file')
-    seen += ", as no network's does"
-    done = "depths that no street sewer has are not used; another unit or datum?"
+        msg = (
+            f"layers.terrain: the terrain lies {height:.2f} m above inverts at the median, which "
+            'fits if its levels are in ft; say units.terrain.level_m = "ft" or "m" in the study '
+            "file"
+        )
+        raise FieldError(msg)
+    seen = say(
+        "the terrain lies {height:.2f} m above inverts at the median, as in no real network",
+        height=height,
+    )
+    done = say("depths that no street sewer has are not used; another unit or datum?")
     findings.note("error", "terrain", "level_m", seen, done)
+
+
+def _compare_covers(
+    ends: dict[str, _End], runs: gpd.GeoDataFrame, inputs: InputSettings, findings: Findings
+) -> None:
+    """Say how cover levels agree with the terrain, and name the manholes far off."""
+    found = pd.DataFrame(
+        {
+            "manhole": np.concatenate([runs[column].to_numpy() for _, column in ENDS]),
+            "above_m": np.concatenate([ends[end].cover - ends[end].terrain for end, _ in ENDS]),
+        }
+    ).dropna()
+    found = found.drop_duplicates("manhole")
+    if found.empty:
+        return
+    middle, limit = float(found["above_m"].median()), inputs.ground.cover_outlier_m
+    is_off = abs(middle) > limit
+    seen = say(
+        "{n:,} cover level lies {above:+.2f} m from the terrain at the median",
+        "{n:,} cover levels lie {above:+.2f} m from the terrain at the median",
+        n=len(found),
+        above=middle,
+    )
+    done = say("the covers count, and the terrain is lifted to them at both ends")
+    if is_off:
+        done = say(
+            "another datum or unit? the covers count, and the terrain is lifted to them at both "
+            "ends"
+        )
+    findings.note("warning" if is_off else "info", "terrain", "level_m", seen, done)
+    odd = found[(found["above_m"] - middle).abs() > limit]
+    if len(odd):
+        findings.add(
+            "warning",
+            "manholes",
+            odd["manhole"],
+            field="cover_level_m",
+            seen=say_each(
+                "{above:+.2f} m from the terrain, {middle:+.2f} m at the median",
+                above=odd["above_m"],
+                middle=middle,
+            ),
+            done=say("used as given: check the level, or what the terrain shows there"),
+        )
 
 
 def _report_implausible(
     runs: gpd.GeoDataFrame,
     depth: Floats,
     field: str,
-    what: str,
+    what: Text,
     inputs: InputSettings,
     findings: Findings,
 ) -> None:
@@ -343,23 +420,29 @@ def _report_implausible(
     is_odd = (depth < limits.shallowest_m) | (depth > limits.deepest_m)
     if not is_odd.any():
         return
-    metres = pd.Series(depth[is_odd]).map("{:.2f}".format).astype("str").to_numpy(dtype=object)
     findings.add(
         "warning",
         "sewers",
         runs.loc[is_odd, "run_id"],
         field=field,
-        seen=metres + f" m deep by {what}, not within {limits.shallowest_m:g} to "
-        f"{limits.deepest_m:g} m",
-        done="that depth not used; the next way to a depth taken",
+        seen=say_each(
+            "{depth:.2f} m deep by {source}, not within {low:g} to {high:g} m",
+            depth=depth[is_odd],
+            source=what,
+            low=limits.shallowest_m,
+            high=limits.deepest_m,
+        ),
+        done=say("that depth not used; the next source of a depth taken"),
     )
 
 
 def _report_assumed(runs: gpd.GeoDataFrame, inputs: InputSettings, findings: Findings) -> None:
     """Name the runs whose depth is assumed or carried over from the other end."""
     done = {
-        "assumed": f"{inputs.study.default_depth_m:g} m assumed (study.default_depth_m)",
-        "other end": "taken from the other end of the run",
+        "assumed": say(
+            "{depth:g} m assumed (study.default_depth_m)", depth=inputs.study.default_depth_m
+        ),
+        "other end": say("taken from the other end of the run"),
     }
     for source, text in done.items():
         rows = runs.loc[runs["depth_source"].eq(source), "run_id"]
@@ -368,6 +451,6 @@ def _report_assumed(runs: gpd.GeoDataFrame, inputs: InputSettings, findings: Fin
             "sewers",
             rows,
             field="depth_source",
-            seen="no level or depth at one end or both",
+            seen=say("no level or depth at one end or both"),
             done=text,
         )

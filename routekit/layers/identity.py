@@ -11,6 +11,8 @@ import shapely
 from numpy.typing import NDArray
 
 from routekit.layers.columns import load_columns
+from routekit.words.columns import say_each
+from routekit.words.texts import say
 
 if TYPE_CHECKING:
     from collections import Counter
@@ -54,17 +56,18 @@ def fill_ids(table: _Frame, layer: str, id_column: str, findings: Findings) -> _
     if not unnamed.any():
         return table
     made = ("row-" + table["source_row"].astype("str")).astype("str")
-    done = "named row-1, row-2, ... after their place in the source"
-    if unnamed.all():
-        later = "; rows that change places change names: decisions would miss them"
-        severity = "warning" if layer in NAMED_LAYERS else "info"
-        done += later if layer in NAMED_LAYERS else ""
-        findings.note(severity, layer, id_column, "no row has an id", done)
-    else:
-        keys = table.loc[unnamed, "row_key"]
-        findings.add(
-            "warning", layer, keys, field=id_column, seen="no id", done="named " + made[unnamed]
+    if not unnamed.all():
+        keys, done_each = table.loc[unnamed, "row_key"], say_each("named {id}", id=made[unnamed])
+        findings.add("warning", layer, keys, field=id_column, seen=say("no id"), done=done_each)
+    elif layer in NAMED_LAYERS:
+        done = say(
+            "named row-1, row-2, ... after their place in the source; rows that change places "
+            "change names: decisions would miss them"
         )
+        findings.note("warning", layer, id_column, say("no row has an id"), done)
+    else:
+        done = say("named row-1, row-2, ... after their place in the source")
+        findings.note("info", layer, id_column, say("no row has an id"), done)
     return table.assign(**{id_column: table[id_column].where(~unnamed, made)})
 
 
@@ -73,8 +76,13 @@ def _blank_constant(table: _Frame, layer: str, id_column: str, findings: Finding
     ids = table[id_column]
     if len(ids) <= 1 or ids.isna().any() or ids.nunique() > 1:
         return table
-    seen = f'"{ids.iloc[0]}" is the id of all {len(ids):,} rows'
-    done = "taken as no id; map a column that differs from row to row"
+    seen = say(
+        '"{id}" is the id of the only row',
+        '"{id}" is the id of all {n:,} rows',
+        id=str(ids.iloc[0]),
+        n=len(ids),
+    )
+    done = say("taken as no id; map a column that differs from row to row")
     findings.note("warning", layer, id_column, seen, done)
     return table.assign(**{id_column: pd.Series(np.nan, index=table.index, dtype="str")})
 
@@ -109,27 +117,28 @@ def settle_doubles(
     table = table.assign(place=_place_codes(table))
     again = table.duplicated([id_column, "place"]).to_numpy()
     alike = _repeats_in_full(table, id_column)
-    for mask, severity, seen in (
-        (again & alike, "warning", "the same row stands twice"),
-        (again & ~alike, "error", "the same id at the same place, with other values"),
-    ):
-        findings.add(
-            severity,
-            layer,
-            table.loc[mask, "row_key"],
-            field=id_column,
-            seen=seen + ": source row " + table.loc[mask, "source_row"].astype("str"),
-            done="the later row left out",
-        )
+    same, other = again & alike, again & ~alike
+    rows = table["source_row"].to_numpy()
+    kinds = (
+        (same, "warning", say_each("duplicate row: source row {row}", row=rows[same])),
+        (
+            other,
+            "error",
+            say_each("same id and place, other values: source row {row}", row=rows[other]),
+        ),
+    )
+    for mask, severity, seen in kinds:
+        keys, done = table.loc[mask, "row_key"], say("the later row left out")
+        findings.add(severity, layer, keys, field=id_column, seen=seen, done=done)
     tally["left_out"] += int(again.sum())
     table = table.loc[~again].reset_index(drop=True)
     table = _rename_doubles(table, layer, id_column, findings)
     shares = table.duplicated("place")
     if shares.any():
         first = table.groupby("place", sort=False)[id_column].transform("first")
-        seen = "lies exactly on " + first[shares]
-        keys = table.loc[shares, "row_key"]
-        findings.add("warning", layer, keys, field="geometry", seen=seen, done="both kept")
+        lies = say_each("lies exactly on {id}", id=first[shares])
+        keys, done = table.loc[shares, "row_key"], say("both kept")
+        findings.add("warning", layer, keys, field="geometry", seen=lies, done=done)
     return table.drop(columns="place")
 
 
@@ -161,14 +170,13 @@ def drop_doubled_rows(
     again = table.duplicated(attributes)
     if "chainage_m" in table:
         again &= table["chainage_m"].notna()
-    rows = "source row " + table.loc[again, "source_row"].astype("str")
     findings.add(
         "warning",
         layer,
         table.loc[again, "row_key"],
         field="",
-        seen="the same row stands twice: " + rows,
-        done="the later row left out",
+        seen=say_each("duplicate row: source row {row}", row=table.loc[again, "source_row"]),
+        done=say("the later row left out"),
     )
     tally["left_out"] += int(again.sum())
     return table.loc[~again].reset_index(drop=True)
@@ -227,8 +235,10 @@ def _rename_doubles(
         layer,
         table.loc[changed, "row_key"],
         field=id_column,
-        seen="the id stands at several places: source row "
-        + table.loc[changed, "source_row"].astype("str"),
-        done="renamed " + ids[changed],
+        seen=say_each(
+            "duplicate id, at another place: source row {row}",
+            row=table.loc[changed, "source_row"],
+        ),
+        done=say_each("renamed {id}", id=ids[changed]),
     )
     return table.assign(**{id_column: ids})

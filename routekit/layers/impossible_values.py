@@ -13,26 +13,31 @@ import numpy as np
 import pandas as pd
 
 from routekit.layers.columns import NUMBER_KINDS, Column, load_columns
+from routekit.words.columns import say_each
+from routekit.words.texts import Text, say
 
 if TYPE_CHECKING:
-    from routekit.layers.findings import Findings
+    from routekit.layers.findings import Findings, Told
 
 ASSUMED: Final = {
-    (
-        "connections",
-        "kind",
-    ): "kept as unknown: counted as a house connection, the more expensive kind",
-    ("obstacles", "kind"): "taken as building",
-    ("surfaces", "kind"): "taken as carriageway",
+    ("connections", "kind"): say(
+        "kept as unknown: counted as a house connection, the more expensive kind"
+    ),
+    ("obstacles", "kind"): say("taken as building"),
+    ("surfaces", "kind"): say("taken as carriageway"),
 }
 """Choices of which it must be told what counts where they are not known."""
 
-FLAG_ASSUMPTION: Final = "taken as no"
+FLAG_ASSUMPTION: Final = say("taken as no")
 
 LEFT_UNKNOWN: Final = {
-    ("trees", "is_protected"): "stays not known: find out before any work; it keeps no pit away",
-    ("trees", "is_veteran"): "stays not known: find out before any work; it gets an ordinary zone",
-    ("trees", "is_columnar"): "stays not known: it gets an ordinary zone",
+    ("trees", "is_protected"): say(
+        "stays not known: find out before any work; it keeps no pit away"
+    ),
+    ("trees", "is_veteran"): say(
+        "stays not known: find out before any work; it gets an ordinary zone"
+    ),
+    ("trees", "is_columnar"): say("stays not known: it gets an ordinary zone"),
 }
 """Flags that stay unknown, of which it must be told what that means."""
 
@@ -119,17 +124,52 @@ def _report_failures(
 ) -> None:
     """Make a finding of each value that fails, with the remedy."""
     layer, name = column.layer, column.name
-    if column.choices:
-        taken = column.fallback or "not known"
-        fault = '" is none of ' + ", ".join(column.choices)
-        seen = ('"' + values.astype("str") + fault).astype("str")
-        done = f"taken as {taken}; translate it with values.{layer}.{name} in the study file"
-    else:
-        unit = "" if column.unit == "-" else f" {column.unit}"
-        fault = f"{unit} is not within {column.low:g} to {column.high:g}{unit}"
-        seen = (values.map("{:.6g}".format) + fault).astype("str")
-        done = f"taken as not known; missing.{layer}.{name} or units.{layer}.{name} may say why"
+    seen, done = _tell_choice(column, values) if column.choices else _tell_range(column, values)
     findings.add("warning", layer, keys, field=name, seen=seen, done=done)
+
+
+def _tell_choice(column: Column, values: pd.Series) -> tuple[Told, Text]:
+    """Tell of values that are none of the choices, and what they are taken as."""
+    seen = say_each(
+        '"{value}" is not one of {choices}',
+        value=values.astype("str"),
+        choices=", ".join(column.choices),
+    )
+    where = f"values.{column.layer}.{column.name}"
+    if column.fallback:
+        done = say(
+            "taken as {choice}; translate it with {setting} in the study file",
+            choice=column.fallback,
+            setting=where,
+        )
+    else:
+        done = say(
+            "taken as not known; translate it with {setting} in the study file", setting=where
+        )
+    return seen, done
+
+
+def _tell_range(column: Column, values: pd.Series) -> tuple[Told, Text]:
+    """Tell of numbers outside the plausible range."""
+    low, high = column.low, column.high
+    if column.unit == "-":
+        seen = say_each(
+            "{value:.6g} is not within {low:g} to {high:g}", value=values, low=low, high=high
+        )
+    else:
+        seen = say_each(
+            "{value:.6g} {unit} is not within {low:g} to {high:g} {unit}",
+            value=values,
+            unit=column.unit,
+            low=low,
+            high=high,
+        )
+    done = say(
+        "taken as not known; {missing} or {unit} may say why",
+        missing=f"missing.{column.layer}.{column.name}",
+        unit=f"units.{column.layer}.{column.name}",
+    )
+    return seen, done
 
 
 def fill_fallbacks(
@@ -172,15 +212,16 @@ def fill_fallbacks(
 
 
 def _report_unknown(
-    column: Column, unknown: pd.Series, keys: pd.Series, done: str, findings: Findings
+    column: Column, unknown: pd.Series, keys: pd.Series, done: Text, findings: Findings
 ) -> None:
     """Say what counts where a value is not known: on some rows, or on the whole layer."""
     if unknown.all():
         if len(unknown):
-            seen = f"{column.name} is not given"
+            seen = say("{column} is not given", column=column.name)
             severity = "info" if done == FLAG_ASSUMPTION else "warning"
-            findings.note(severity, column.layer, column.name, seen, f"{done} (all rows)")
+            for_all = say("{done} (all rows)", done=done)
+            findings.note(severity, column.layer, column.name, seen, for_all)
         return
     findings.add(
-        "warning", column.layer, keys[unknown], field=column.name, seen="not known", done=done
+        "warning", column.layer, keys[unknown], field=column.name, seen=say("not known"), done=done
     )

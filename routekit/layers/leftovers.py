@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-import numpy as np
-
 from routekit.errors import LayerError
-from routekit.layers.columns import suggest_name
+from routekit.layers.columns import find_near_name
 from routekit.layers.identity import is_among
+from routekit.layers.mending import WRONG_TYPE
+from routekit.words.columns import name_messages, say_each
+from routekit.words.texts import Text, from_json, say
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -51,11 +52,11 @@ def refuse_empty(
 
 def _count_causes(left_out: pd.DataFrame, layer: str) -> str:
     """Count why the rows of a layer were left out, most frequent first, with a remedy."""
-    causes = left_out.loc[left_out["layer"].eq(layer), "why"].value_counts()
-    told = ", ".join(f"{n:,} × {why}" for why, n in causes.items())
-    where = "where a " in told
-    remedy = "name the layer that holds them" if where else "check geometry, status and study area"
-    return f"{told}; {remedy}"
+    here = left_out[left_out["layer"].eq(layer)]
+    told = ", ".join(f"{n:,} × {why}" for why, n in here["why"].value_counts().items())
+    if name_messages(here["why_words"]).eq(WRONG_TYPE).any():
+        return f"{told}; name the layer that holds them"
+    return f"{told}; check geometry, status and study area"
 
 
 def report_strays(tables: dict[str, pd.DataFrame], findings: Findings) -> None:
@@ -81,28 +82,44 @@ def report_strays(tables: dict[str, pd.DataFrame], findings: Findings) -> None:
         is_stray = table[column].notna() & ~is_among(table[column], known[column])
         if not is_stray.any():
             continue
-        wanted = table.loc[is_stray, column]
+        wanted, keys = table.loc[is_stray, column], table.loc[is_stray, "row_key"]
         target = left_out[left_out["layer"].eq("sewers" if column == "run_id" else "trees")]
-        why = wanted.map(target.drop_duplicates("row").set_index("row")["why"])
-        effect = (
-            "taken to the nearest run within site.digs.connection_reach_m"
-            if layer == "connections"
-            else f"row kept, without effect on any {column.removesuffix('_id')}"
-        )
-        told = column + ' "' + wanted + '" '
-        findings.add(
-            "error" if layer in ("decisions", "root_zones") else "warning",
-            layer,
-            table.loc[is_stray, "row_key"],
-            field=column,
-            seen=told + ("was left out: " + why.astype("str")).fillna("is not among the rows kept"),
-            done=np.where(why.notna(), effect, effect + _hint(wanted[why.isna()], known[column])),
-        )
+        why = wanted.map(target.drop_duplicates("row").set_index("row")["why_words"])
+        is_gone = why.notna()
+        gone, lost = wanted[is_gone], wanted[~is_gone]
+        effect = _tell_effect(layer, column)
+        severity = "error" if layer in ("decisions", "root_zones") else "warning"
+        reasons = list(from_json(why[is_gone]))
+        seen = say_each('{column} "{id}" was left out: {why}', column=column, id=gone, why=reasons)
+        findings.add(severity, layer, keys[is_gone], field=column, seen=seen, done=effect)
+        seen = say_each('{column} "{id}" is not among the rows kept', column=column, id=lost)
+        done = _add_hint(effect, lost, known[column])
+        findings.add(severity, layer, keys[~is_gone], field=column, seen=seen, done=done)
+    zones = tables["root_zones"]
+    findings.add(
+        "error",
+        "root_zones",
+        zones.loc[zones["tree_id"].isna(), "row_key"],
+        field="tree_id",
+        seen=say("no tree_id"),
+        done=say("row kept, without effect on any tree; write the id of its tree"),
+    )
 
 
-def _hint(wanted: pd.Series, known: pd.Series) -> str:
+def _tell_effect(layer: str, column: str) -> Text:
+    """Say what becomes of rows whose run or tree is not there."""
+    if layer == "connections":
+        return say("taken to the nearest run within site.digs.connection_reach_m")
+    if column == "run_id":
+        return say("row kept, without effect on any run")
+    return say("row kept, without effect on any tree")
+
+
+def _add_hint(effect: Text, wanted: pd.Series, known: pd.Series) -> Text:
     """Offer the nearest name for the first of several that are not known."""
     if wanted.empty:
-        return ""
-    hint = suggest_name(str(wanted.iloc[0]), list(known.head(1000)))
-    return "; first one: " + (hint if hint.startswith("did") else "no such name is known")
+        return effect
+    near = find_near_name(str(wanted.iloc[0]), list(known.head(1000)))
+    if near is None:
+        return say("{effect}; first one: no such name is known", effect=effect)
+    return say('{effect}; first one: did you mean "{name}"?', effect=effect, name=near)

@@ -13,6 +13,7 @@ import pandas as pd
 from routekit.layers.columns import load_columns
 from routekit.layers.settings import METRES
 from routekit.layers.units import median_limits, middle_values
+from routekit.words.texts import message, say
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -36,6 +37,10 @@ LEVEL_PAIR: Final = (
 
 NAMED_FIRST: Final = 5
 """Rows named in a finding that sums many."""
+
+
+_ALL_FEET: Final = message("all levels in ft")
+"""The one way in which feet show in no difference of levels."""
 
 
 def blank_zero_levels(
@@ -78,12 +83,19 @@ def blank_zero_levels(
             continue
         if len(others) and abs(np.median(others)) > IMPLAUSIBLE_ZERO_M:
             out = out.assign(**{name: np.where(is_zero, np.nan, levels)})
-            seen = f"level 0 where others are about {np.median(others):.1f} m"
-            done = f"taken as not known; say {remedy} in the study file to settle it"
+            seen = say("level 0 where others are about {level:.1f} m", level=np.median(others))
+            done = say(
+                "taken as not known; say {setting} in the study file to settle it", setting=remedy
+            )
             findings.add("warning", layer, keys[is_zero], field=name, seen=seen, done=done)
         else:
-            seen = f"{int(is_zero.sum()):,} levels are exactly 0"
-            done = f"kept as levels; if 0 means not known, say {remedy} in the study file"
+            seen = say(
+                "{n:,} level is exactly 0", "{n:,} levels are exactly 0", n=int(is_zero.sum())
+            )
+            done = say(
+                "kept as levels; if 0 means not known, say {setting} in the study file",
+                setting=remedy,
+            )
             findings.note("warning", layer, name, seen, done)
     return out
 
@@ -103,12 +115,17 @@ def report_rising(runs: pd.DataFrame, *, findings: Findings) -> None:
     if not is_rising.any():
         return
     n_both = int(rise.notna().sum())
-    first = ", ".join(runs.loc[is_rising, "row_key"].head(NAMED_FIRST))
-    seen = (
-        f"{int(is_rising.sum()):,} of {n_both:,} runs with both levels rise from their start, "
-        f"by up to {rise.max():.2f} m: {first}, ..."
+    named, n_rising = runs.loc[is_rising, "row_key"].head(NAMED_FIRST), int(is_rising.sum())
+    seen = say(
+        "{n:,} of {total:,} runs with both levels rises from its start, by {rise:.2f} m: {runs}",
+        "{n:,} of {total:,} runs with both levels rise from their start, by up to {rise:.2f} m: "
+        "{runs}",
+        n=n_rising,
+        total=n_both,
+        rise=rise.max(),
+        runs=", ".join([*named, *(["..."] if n_rising > len(named) else [])]),
     )
-    done = (
+    done = say(
         "kept as given: the order of the ids need not be the flow, and some levels are wrong; "
         "gradients there are negative and no capacity follows from them; one in line between runs "
         "that fall as they are drawn is taken to fall backwards, of the others it is not known "
@@ -154,22 +171,32 @@ def check_level_units(
     is_assumed = any(each.basis == "assumed" for each in read_as.values())
     feet = METRES["ft"]
     ways = {
-        "all levels in ft": (feet, feet),
-        "covers in ft": (feet, 1.0),
-        "inverts in ft": (1.0, feet),
+        _ALL_FEET: (feet, feet),
+        message("covers in ft"): (feet, 1.0),
+        message("inverts in ft"): (1.0, feet),
     }
     fits = [way for way, (a, b) in ways.items() if is_depth(a * cover - b * invert)]
     lines = " and ".join(f'{key} = "..."' for key in read_as)
-    seen = f"covers lie {np.median(cover - invert):.2f} m above inverts at the median"
+    depth = np.median(cover - invert)
     if is_depth(cover - invert):
-        if is_assumed and "all levels in ft" in fits:
-            done = f"assumed unit: m; say {lines} if they are in ft"
-            findings.note("warning", "sewers", "invert_up_m", f"{seen}, which fits m and ft", done)
+        if is_assumed and _ALL_FEET in fits:
+            seen = say(
+                "covers lie {depth:.2f} m above inverts at the median, which fits m and ft",
+                depth=depth,
+            )
+            done = say("assumed unit: m; say {settings} if they are in ft", settings=lines)
+            findings.note("warning", "sewers", "invert_up_m", seen, done)
     elif fits and is_assumed:
-        findings.ask(f"levels: {seen}; that fits with {' or '.join(fits)}; say {lines}")
+        findings.ask(
+            f"levels: covers lie {depth:.2f} m above inverts at the median; that fits with "
+            f"{' or '.join(fits)}; say {lines}"
+        )
     else:
-        seen += ", as no network's do"
-        done = "kept as given; another unit or datum? see the levels of sewers and manholes"
+        seen = say(
+            "covers lie {depth:.2f} m above inverts at the median, as in no real network",
+            depth=depth,
+        )
+        done = say("kept as given; another unit or datum? see the levels of sewers and manholes")
         findings.note("error", "sewers", "invert_up_m", seen, done)
 
 

@@ -34,6 +34,8 @@ from routekit.layers.units import (
     settle_unit,
 )
 from routekit.layers.value_words import understand_words
+from routekit.words.columns import say_each
+from routekit.words.texts import join, say
 
 if TYPE_CHECKING:
     from routekit.arrays import Flags
@@ -296,8 +298,8 @@ def _free_ids(text: pd.Series, column: Column, keys: pd.Series, findings: Findin
     holds = text.str.contains(ID_MARK, regex=False, na=False).astype(bool)
     if not holds.any():
         return text
-    done = f'read with "," for "{ID_MARK}", which parts ids in the result'
-    seen = 'id "' + text[holds] + f'" holds "{ID_MARK}"'
+    done = say('read with "," for "{mark}", which separates ids in the result', mark=ID_MARK)
+    seen = say_each('id "{id}" holds "{mark}"', id=text[holds], mark=ID_MARK)
     findings.add("info", column.layer, keys[holds], field=column.name, seen=seen, done=done)
     return text.str.replace(ID_MARK, ",", regex=False)
 
@@ -330,12 +332,24 @@ def _convert_numbers(
     n_written = int(is_written.sum())
     if n_written:
         unit = rules.unit_of(source).unit
-        seen = f'column "{source}" writes another unit than {unit} on {n_written:,} rows'
-        findings.note("info", raw.layer, rules.column.name, seen, "each read in the unit written")
+        seen = say(
+            'column "{source}" writes another unit than {unit} on {n:,} row',
+            'column "{source}" writes another unit than {unit} on {n:,} rows',
+            source=source,
+            unit=unit,
+            n=n_written,
+        )
+        done = say("each read in the unit written")
+        findings.note("info", raw.layer, rules.column.name, seen, done)
     n_commas = int(numbers.has_comma.sum())
     if n_commas:
-        seen = f'column "{source}" writes {n_commas:,} numbers with a decimal comma'
-        findings.note("info", raw.layer, rules.column.name, seen, "read as decimals")
+        seen = say(
+            'column "{source}" writes {n:,} number with a decimal comma',
+            'column "{source}" writes {n:,} numbers with a decimal comma',
+            source=source,
+            n=n_commas,
+        )
+        findings.note("info", raw.layer, rules.column.name, seen, say("read as decimals"))
     return pd.Series(values, index=column.index)
 
 
@@ -396,10 +410,20 @@ def _note_words(
     if meant.empty:
         return
     pairs = pd.DataFrame({"word": texts[meant.index], "meaning": meant}).value_counts()
-    said = [f'"{key[0]}" as {key[1]} ({n:,})' for key, n in zip(pairs.index, pairs, strict=True)]
-    seen = f'column "{source}": common words read as what they mean, with their rows: '
-    done = f"translate a word with values.{column.layer}.{column.name} where it means otherwise"
-    findings.note("info", column.layer, column.name, seen + ", ".join(said), done)
+    said = [
+        say('"{word}" as {meaning} ({rows:,})', word=str(key[0]), meaning=str(key[1]), rows=rows)
+        for key, rows in zip(pairs.index, pairs.tolist(), strict=True)
+    ]
+    seen = say(
+        'column "{source}": common words read as what they mean, with their rows: {words}',
+        source=source,
+        words=join(said, ", "),
+    )
+    done = say(
+        "translate a word with {setting} where it means otherwise",
+        setting=f"values.{column.layer}.{column.name}",
+    )
+    findings.note("info", column.layer, column.name, seen, done)
 
 
 def _ask_status(unknown: pd.Series, source: str, column: Column, findings: Findings) -> None:
@@ -440,13 +464,17 @@ def _report_cells(
     if not is_bad.any():
         return
     name, layer = rules.column.name, raw.layer
-    what = "yes or no" if rules.column.kind == "flag" else "number"
+    cells = column[is_bad].astype("str")
+    told: dict[str, Any] = {"source": source, "file": raw.path.name, "cell": cells}
     seen = (
-        f'column "{source}" of {raw.path.name}: "'
-        + column[is_bad].astype("str")
-        + f'" is no {what}'
+        say_each('column "{source}" of {file}: "{cell}" is not yes or no', **told)
+        if rules.column.kind == "flag"
+        else say_each('column "{source}" of {file}: "{cell}" is not a number', **told)
     )
-    done = f'taken as not known; translate it with values.{layer}.{name}."..." in the study file'
+    done = say(
+        "taken as not known; translate it with {setting} in the study file",
+        setting=f'values.{layer}.{name}."..."',
+    )
     findings.add("warning", layer, keys[is_bad], field=name, seen=seen, done=done)
 
 
@@ -456,11 +484,16 @@ def _note_counts(
     """Say how many values each of several candidates gave."""
     if len(counts) <= 1:
         return
-    parts = ", ".join(f"{source} on {n:,} rows" for source, n in counts.items())
-    unknown = n_rows - sum(counts.values())
-    findings.note(
-        "info", layer, name, f"{parts}; not known on {unknown:,}", "first known value used"
+    parts = [
+        say("{source} on {n:,} row", "{source} on {n:,} rows", source=source, n=n)
+        for source, n in counts.items()
+    ]
+    seen = say(
+        "{columns}; not known on {rows:,}",
+        columns=join(parts, ", "),
+        rows=n_rows - sum(counts.values()),
     )
+    findings.note("info", layer, name, seen, say("first known value used"))
 
 
 def _note_constants(rules: _Rules, is_constant: Flags, findings: Findings) -> None:
@@ -468,6 +501,11 @@ def _note_constants(rules: _Rules, is_constant: Flags, findings: Findings) -> No
     column, number = rules.column, int(is_constant.sum())
     if not number or column.kind not in NUMBER_KINDS:
         return
-    seen = f"not known on {number:,} of {len(is_constant):,} rows; the study file gives a constant"
-    done = "taken, and told as assumed: no check passes by it"
+    seen = say(
+        "not known on {n:,} of {total:,} rows; the study file gives a constant",
+        "not known on {n:,} of {total:,} rows; the study file gives a constant",
+        n=number,
+        total=len(is_constant),
+    )
+    done = say("used, and reported as assumed: no check passes by it")
     findings.note("warning", column.layer, column.name, seen, done)

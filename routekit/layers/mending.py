@@ -17,11 +17,13 @@ from numpy.typing import NDArray
 from shapely import GeometryType
 
 from routekit.geometry.plane import AREA_DIMENSION
+from routekit.words.columns import say_each
+from routekit.words.texts import lower_first, message, say, word
 
 if TYPE_CHECKING:
     from collections import Counter
 
-    from routekit.layers.findings import Findings
+    from routekit.layers.findings import Findings, Told
 
 LEAST_LENGTH_M: Final = 0.001
 """Lines shorter than this have no direction (house choice: below any survey)."""
@@ -29,11 +31,44 @@ LEAST_LENGTH_M: Final = 0.001
 LEAST_AREA_M2: Final = 1e-6
 """Areas smaller than this are lines or points (house choice)."""
 
-KIND_WORDS: Final = {"tree": "stem or crown", "area or line": "line or area"}
-"""Kind of layer to what a reader calls its geometry, where that is another word."""
+KIND_WORDS: Final = {
+    "line": message("line"),
+    "point": message("point"),
+    "tree": message("stem or crown"),
+    "area": message("polygon"),
+    "area or line": message("line or polygon"),
+}
+"""Kind of layer to what a reader calls its geometry."""
 
-UNREAD: Final = "geometry that cannot be read, such as a ring of two points"
-"""Said of rows whose geometry no library takes."""
+TYPE_WORDS: Final = {
+    GeometryType.POINT: message("point"),
+    GeometryType.LINESTRING: message("line"),
+    GeometryType.LINEARRING: message("ring"),
+    GeometryType.POLYGON: message("polygon"),
+    GeometryType.MULTIPOINT: message("several points"),
+    GeometryType.MULTILINESTRING: message("line of several parts"),
+    GeometryType.MULTIPOLYGON: message("polygon of several parts"),
+    GeometryType.GEOMETRYCOLLECTION: message("collection of geometries"),
+}
+"""Type of geometry to what a reader calls it."""
+
+INVALID: Final = (
+    message("self-intersection"),
+    message("ring self-intersection"),
+    message("hole lies outside shell"),
+    message("holes are nested"),
+    message("interior is disconnected"),
+    message("nested shells"),
+    message("duplicate rings"),
+    message("too few points in geometry component"),
+)
+"""What GEOS finds wrong with polygons."""
+
+WRONG_TYPE: Final = message("{found} found, {wanted} expected")
+"""What is said of geometry of another kind than the layer's."""
+
+_REASON: Final = r"^(?P<what>[^\[]*)\[?(?P<place>[^\]]*)\]?$"
+"""What is wrong with a polygon, and where."""
 
 _LINES: Final = (GeometryType.LINESTRING, GeometryType.LINEARRING, GeometryType.MULTILINESTRING)
 _POINTS: Final = (GeometryType.POINT, GeometryType.MULTIPOINT)
@@ -90,16 +125,16 @@ def mend_geometry(
     dimension = shapely.get_dimensions(geometry)
     is_short = (dimension == 1) & (shapely.length(geometry) < LEAST_LENGTH_M)
     is_flat = (dimension == AREA_DIMENSION) & (shapely.area(geometry) < LEAST_AREA_M2)
-    table = leave_out(table, is_short, layer, "line of zero length", findings, tally)
+    table = leave_out(table, is_short, layer, say("line of zero length"), findings, tally)
     is_flat = is_flat[~is_short]
-    return leave_out(table, is_flat, layer, "area of zero size", findings, tally)
+    return leave_out(table, is_flat, layer, say("polygon without area"), findings, tally)
 
 
 def leave_out(
     table: gpd.GeoDataFrame,
     mask: NDArray[np.bool_],
     layer: str,
-    seen: str | pd.Series,
+    seen: Told,
     findings: Findings,
     tally: Counter[str],
     *,
@@ -116,8 +151,8 @@ def leave_out(
         Rows to leave out.
     layer : str
         Canonical layer.
-    seen : str or pandas.Series of str
-        Why; a Series holds one text for each masked row.
+    seen : Text or Texts
+        Why; texts are one for each masked row.
     findings : Findings
         Takes one finding per row.
     tally : collections.Counter of str
@@ -133,7 +168,7 @@ def leave_out(
     if not mask.any():
         return table
     keys = table.loc[mask, "row_key"]
-    findings.add(severity, layer, keys, field=field, seen=seen, done="row left out")
+    findings.add(severity, layer, keys, field=field, seen=seen, done=say("row left out"))
     findings.leave_out(layer, keys, seen)
     tally["left_out"] += int(mask.sum())
     return table.loc[~mask].reset_index(drop=True)
@@ -145,23 +180,26 @@ def _leave_out_unfit(
     """Leave out rows without geometry, of the wrong type, or with endless coordinates."""
     geometry = np.asarray(table.geometry)
     is_none = shapely.is_missing(geometry)
-    is_unread = table["is_unread"] if "is_unread" in table else pd.Series(False, index=table.index)
-    why = is_unread[is_none].map({True: UNREAD, False: "no geometry"})
-    table = leave_out(table, is_none, layer, why, findings, tally)
+    if "is_unread" in table:
+        is_unread = is_none & table["is_unread"].to_numpy(dtype=bool)
+        unread = say("geometry that cannot be read, such as a ring of two points")
+        table = leave_out(table, is_unread, layer, unread, findings, tally)
+        is_none = is_none[~is_unread]
+    table = leave_out(table, is_none, layer, say("no geometry"), findings, tally)
     geometry = np.asarray(table.geometry)
     is_empty = shapely.is_empty(geometry)
-    table = leave_out(table, is_empty, layer, "empty geometry", findings, tally)
+    table = leave_out(table, is_empty, layer, say("empty geometry"), findings, tally)
     geometry = np.asarray(table.geometry)
     types = shapely.get_type_id(geometry)
     is_wrong = ~np.isin(types, [int(each) for each in FITTING_TYPES[kind]])
-    names = pd.Series([each.name for each in GeometryType if each.value >= 0], dtype="str")
-    wrong = names.iloc[types[is_wrong]] if is_wrong.any() else names.iloc[:0]
-    seen = wrong.str.lower() + f" where a {KIND_WORDS.get(kind, kind)} belongs"
+    names = {int(each): word(name) for each, name in TYPE_WORDS.items()}
+    found, wanted = [names[each] for each in types[is_wrong].tolist()], word(KIND_WORDS[kind])
+    seen = say_each(WRONG_TYPE, found=found, wanted=wanted)
     table = leave_out(table, is_wrong, layer, seen, findings, tally)
     xy, rows = shapely.get_coordinates(np.asarray(table.geometry), return_index=True)
     is_endless = np.zeros(len(table), dtype=bool)
     is_endless[rows[~np.isfinite(xy).all(axis=1)]] = True
-    seen_endless = "coordinates that are no numbers, or lie outside the reference system"
+    seen_endless = say("coordinates that are not numbers, or lie outside the reference system")
     return leave_out(table, is_endless, layer, seen_endless, findings, tally)
 
 
@@ -171,11 +209,15 @@ def _mend_areas(table: gpd.GeoDataFrame, layer: str, findings: Findings) -> gpd.
     is_bad = (shapely.get_dimensions(geometry) == AREA_DIMENSION) & ~shapely.is_valid(geometry)
     if not is_bad.any():
         return table
-    reasons = shapely.is_valid_reason(geometry[is_bad])
+    reasons = pd.Series(shapely.is_valid_reason(geometry[is_bad]), dtype="str")
+    told = reasons.str.extract(_REASON).fillna("")
+    what = [word(lower_first(each)) for each in told["what"]]
+    seen = say_each("invalid polygon: {reason} at {place}", reason=what, place=told["place"])
     mended = geometry.copy()
     mended[is_bad] = shapely.make_valid(geometry[is_bad], method="structure", keep_collapsed=False)
     keys = table.loc[is_bad, "row_key"]
-    findings.add("warning", layer, keys, field="geometry", seen=reasons, done="polygon repaired")
+    done = say("polygon repaired")
+    findings.add("warning", layer, keys, field="geometry", seen=seen, done=done)
     return table.set_geometry(gpd.GeoSeries(mended, index=table.index, crs=table.crs))
 
 
@@ -191,14 +233,13 @@ def _merge_lines(table: gpd.GeoDataFrame, layer: str, findings: Findings) -> gpd
     is_one = is_multi & (shapely.get_num_geometries(merged) == 1)
     is_mended = is_one & (n_parts > 1)
     merged[is_one] = shapely.get_geometry(merged[is_one], 0)
-    counts = pd.Series(n_parts[is_mended]).astype("str")
     findings.add(
         "info",
         layer,
         table.loc[is_mended, "row_key"],
         field="geometry",
-        seen="line in " + counts + " parts",
-        done="merged into one",
+        seen=say_each("line in {n} part", "line in {n} parts", n=n_parts[is_mended]),
+        done=say("merged into one"),
     )
     return table.set_geometry(gpd.GeoSeries(merged, index=table.index, crs=table.crs))
 
@@ -236,14 +277,14 @@ def _split_parts(
     numbers = pd.Series(part + 1).astype("str")
     out[id_column] = out[id_column].mask(is_split, out[id_column] + "." + numbers)
     out = _forget_inner_ends(out, part, n_parts[rows])
-    counts = pd.Series(n_parts[n_parts > 1]).astype("str")
+    n_apart = n_parts[n_parts > 1]
     findings.add(
         "warning",
         layer,
         table.loc[n_parts > 1, "row_key"],
         field="geometry",
-        seen=counts + " parts that do not meet",
-        done="split into rows of the same id with .1, .2; check their order",
+        seen=say_each("{n} part by itself", "{n} parts that do not meet", n=n_apart),
+        done=say("split into rows of the same id with .1, .2; check their order"),
     )
     tally["made"] += len(out) - len(table)
     return out
@@ -274,6 +315,6 @@ def _drop_repeats(table: gpd.GeoDataFrame, layer: str, findings: Findings) -> gp
     n_lines = int((shapely.get_num_points(slim) < shapely.get_num_points(geometry)).sum())
     if not n_lines:
         return table
-    seen = f"{n_lines:,} lines repeat a vertex"
-    findings.note("info", layer, "geometry", seen, "repeated vertices dropped")
+    seen = say("{n:,} line repeats a vertex", "{n:,} lines repeat a vertex", n=n_lines)
+    findings.note("info", layer, "geometry", seen, say("repeated vertices dropped"))
     return table.set_geometry(gpd.GeoSeries(slim, index=table.index, crs=table.crs))

@@ -18,6 +18,8 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 from routekit.layers.identity import is_among
+from routekit.words.columns import say_each
+from routekit.words.texts import Text, say
 
 if TYPE_CHECKING:
     from routekit.layers.findings import Findings
@@ -101,8 +103,11 @@ def turn_runs(
         "sewers",
         against["row_key"],
         field="geometry",
-        seen="drawn against its manhole ids: starts at " + _text(against["to_manhole"]),
-        done="line turned; ids and levels left as given",
+        seen=say_each(
+            "drawn against its manhole ids: starts at {manhole}",
+            manhole=_text(against["to_manhole"]),
+        ),
+        done=say("line turned; ids and levels left as given"),
     )
     return runs.set_geometry(gpd.GeoSeries(lines, index=runs.index, crs=runs.crs))
 
@@ -186,8 +191,13 @@ def make_manholes(
     made["material"] = "unknown"
     points = gpd.GeoSeries(shapely.points(at.to_numpy()), crs=runs.crs)
     made = gpd.GeoDataFrame(made.drop(columns="geometry"), geometry=points)
-    seen = "the study names no manhole layer"
-    done = f"{len(made):,} manholes made where line ends meet within {tolerance_m:g} m"
+    seen = say("the study names no manhole layer")
+    done = say(
+        "{n:,} manhole made where line ends meet within {tolerance:g} m",
+        "{n:,} manholes made where line ends meet within {tolerance:g} m",
+        n=len(made),
+        tolerance=tolerance_m,
+    )
     findings.note("warning", "manholes", "", seen, done)
     n = len(runs)
     filled = {
@@ -261,31 +271,63 @@ def _report_ends(
     """Report ends by what was found there."""
     given, keys = runs[column], runs["row_key"]
     near = found.notna()
-    cases = (
-        (given.isna() & near, "info", "no id given", "taken as "),
-        (is_stray & near, "warning", "id names no manhole: ", "replaced by "),
+    is_bare, is_replaced = given.isna() & near, is_stray & near
+    findings.add(
+        "info",
+        "sewers",
+        keys[is_bare],
+        field=column,
+        seen=say("no id given"),
+        done=say_each(
+            "taken as {manhole}, within {tolerance:g} m of the line end",
+            manhole=found[is_bare],
+            tolerance=tolerance_m,
+        ),
     )
-    for mask, severity, seen, done in cases:
-        text = seen + given[mask] if seen.endswith(": ") else seen
-        what = done + found[mask] + f", within {tolerance_m:g} m of the line end"
-        findings.add(severity, "sewers", keys[mask], field=column, seen=text, done=what)
-    lost = is_stray & ~near
+    findings.add(
+        "warning",
+        "sewers",
+        keys[is_replaced],
+        field=column,
+        seen=say_each("id names no manhole: {id}", id=given[is_replaced]),
+        done=say_each(
+            "replaced by {manhole}, within {tolerance:g} m of the line end",
+            manhole=found[is_replaced],
+            tolerance=tolerance_m,
+        ),
+    )
+    _report_lost_ends(given, keys, is_stray & ~near, given.isna() & ~near, tolerance_m, findings)
+
+
+def _report_lost_ends(
+    given: pd.Series,
+    keys: pd.Series,
+    lost: pd.Series,
+    none: pd.Series,
+    tolerance_m: float,
+    findings: Findings,
+) -> None:
+    """Report ends that no manhole is near to, by whether they name one."""
     findings.add(
         "warning",
         "sewers",
         keys[lost],
-        field=column,
-        seen="id names no manhole: " + given[lost],
-        done=f"id kept; no manhole within {tolerance_m:g} m, so no pit is placed there",
+        field=str(given.name),
+        seen=say_each("id names no manhole: {id}", id=given[lost]),
+        done=say(
+            "id kept; no manhole within {tolerance:g} m, so no pit is placed there",
+            tolerance=tolerance_m,
+        ),
     )
-    none = given.isna() & ~near
     findings.add(
         "warning",
         "sewers",
         keys[none],
-        field=column,
-        seen=f"no id, and no manhole within {tolerance_m:g} m of the line end",
-        done="left as not known",
+        field=str(given.name),
+        seen=say(
+            "no id, and no manhole within {tolerance:g} m of the line end", tolerance=tolerance_m
+        ),
+        done=say("left as not known"),
     )
 
 
@@ -296,18 +338,21 @@ def _report_far_ends(
     for column, xy in zip(ENDS, line_ends(np.asarray(runs.geometry)), strict=True):
         far = _distance(xy, _positions(runs[column], manholes))
         is_far = far > tolerance_m
-        metres = pd.Series(far[is_far]).map("{:.2f}".format).astype("str")
-        seen = "line ends " + metres.to_numpy() + " m from its manhole "
         findings.add(
             "warning",
             "sewers",
             runs.loc[is_far, "row_key"],
             field=column,
-            seen=seen + _text(runs.loc[is_far, column]).to_numpy(),
-            done="id kept, geometry kept as drawn",
+            seen=say_each(
+                "line ends {distance:.2f} m from its manhole {manhole}",
+                distance=far[is_far],
+                manhole=_text(runs.loc[is_far, column]),
+            ),
+            done=say("id kept, geometry kept as drawn"),
         )
 
 
-def _text(column: pd.Series) -> pd.Series:
-    """Give ids as text, with a word where there is none."""
-    return column.fillna("a manhole without id").astype("str")
+def _text(column: pd.Series) -> list[str]:
+    """Give ids, with words where there is none."""
+    unnamed: Text = say("a manhole without id")
+    return [one if isinstance(one, str) else unnamed for one in column]

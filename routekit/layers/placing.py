@@ -16,6 +16,7 @@ import pyogrio
 from routekit.errors import FieldError, LayerError
 from routekit.layers.columns import suggest_name
 from routekit.layers.parsing import read_numbers
+from routekit.words.texts import say
 
 if TYPE_CHECKING:
     from routekit.layers.findings import Findings
@@ -153,7 +154,14 @@ def place_rows(
     points[~is_placed] = None
     n_lost = int((~is_placed).sum())
     if n_lost:
-        seen = f"no coordinates in {columns[0]} and {columns[1]} on {n_lost:,} rows"
-        findings.note("warning", layer, "geometry", seen, "these rows have no place")
+        seen = say(
+            "no coordinates in {x} and {y} on {n:,} row",
+            "no coordinates in {x} and {y} on {n:,} rows",
+            x=columns[0],
+            y=columns[1],
+            n=n_lost,
+        )
+        done = say("rows kept without a place")
+        findings.note("warning", layer, "geometry", seen, done)
     attributes = frame.drop(columns="geometry", errors="ignore")
     return gpd.GeoDataFrame(pd.DataFrame(attributes), geometry=points)

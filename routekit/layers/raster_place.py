@@ -12,6 +12,7 @@ from pyproj.exceptions import CRSError, ProjError
 from routekit.layers.crs import drop_heights
 from routekit.layers.findings import Findings
 from routekit.layers.opening import open_raster
+from routekit.words.texts import say
 
 if TYPE_CHECKING:
     from collections.abc import Collection
@@ -70,10 +71,21 @@ def report_elsewhere(
     except (RasterioError, CRSError):
         return findings.table()
     if not is_met:
-        said = "names no reference system" if named is None else f"says {own.name}"
-        seen = f"{path.name} lies nowhere near the sewers; it {said}"
-        done = "nothing of it is used; its reference system may be wrong: correct it in the file, "
-        findings.note("warning", layer, "crs", seen, done + "or give the one of this place")
+        if named is None:
+            seen = say(
+                "{file} lies nowhere near the sewers; it names no reference system", file=path.name
+            )
+        else:
+            seen = say(
+                "{file} lies nowhere near the sewers; it says {system}",
+                file=path.name,
+                system=own.name,
+            )
+        done = say(
+            "nothing of it is used; its reference system may be wrong: correct it in the file, or "
+            "give the file of this place"
+        )
+        findings.note("warning", layer, "crs", seen, done)
     return findings.table()
 
 

@@ -22,6 +22,7 @@ from routekit.layers.columns import TABLE_LAYERS, suggest_name
 from routekit.layers.formats import find_reaching_function, find_virtual_path
 from routekit.layers.opening import shut_doors, vector_source
 from routekit.layers.placing import keep_rows, place_rows, read_parquet
+from routekit.words.texts import say
 
 if TYPE_CHECKING:
     from collections.abc import Collection
@@ -118,8 +119,14 @@ def read_layer(
         where = f'{path}, layer "{name}"'
         frame = place_rows(layer, frame, (x, y), where=where, findings=findings)
     if source.where:
-        seen = f'where = "{source.where}" keeps {len(frame):,} of {total:,} rows'
-        findings.note("info", layer, "", seen, "other rows not read, as asked")
+        seen = say(
+            'where = "{condition}" keeps {n:,} of {total:,} rows',
+            'where = "{condition}" keeps {n:,} of {total:,} rows',
+            condition=source.where,
+            n=len(frame),
+            total=total,
+        )
+        findings.note("info", layer, "", seen, say("other rows not read, as asked"))
     known = {} if hashes is None else hashes
     if path not in known:
         try:
@@ -230,8 +237,12 @@ def _pick_layer(
         )
         raise LayerError(msg)
     if len(fitting) > 1:
-        seen = f"{path.name} holds {', '.join(fitting)} and the study names none"
-        findings.note("info", layer, "", seen, f"read {fitting[0]}")
+        seen = say(
+            "{file} holds the layers {layers} and the study names none",
+            file=path.name,
+            layers=", ".join(fitting),
+        )
+        findings.note("info", layer, "", seen, say("{layer} is read", layer=fitting[0]))
     return fitting[0]
 
 
@@ -255,8 +266,9 @@ def _read_frame(
             unread = _report_shapes(layer, opened, frame, options, findings)
         if _is_utf8(frame):
             return frame, unread
-        seen = f"{path.name} holds text that is not UTF-8"
-        findings.note("warning", layer, "", seen, f"read as {FALLBACK_ENCODING}")
+        seen = say("{file} holds text that is not UTF-8", file=path.name)
+        done = say("read as {encoding}", encoding=FALLBACK_ENCODING)
+        findings.note("warning", layer, "", seen, done)
         options |= {"encoding": FALLBACK_ENCODING, "use_arrow": False}
         return pyogrio.read_dataframe(opened, **options), unread
     except (pyogrio.errors.DataSourceError, OSError, RuntimeError, ValueError) as error:
@@ -285,8 +297,8 @@ def _report_shapes(
         layer,
         rows[is_arc],
         field="geometry",
-        seen="drawn with arcs",
-        done="each arc made of straight pieces of 4 degrees at most",
+        seen=say("drawn with arcs"),
+        done=say("each arc replaced by straight pieces of 4 degrees at most"),
     )
     return np.asarray(frame.geometry.isna()) & shapes.notna().to_numpy()
 
@@ -308,8 +320,8 @@ def _clean_names(
     names = pd.Index([str(name).strip() for name in frame.columns])
     again = names.duplicated()
     if again.any():
-        seen = f"columns of the same name: {', '.join(names[again])}"
-        findings.note("warning", layer, "", seen, "only the first of each is read")
+        seen = say("duplicate column names: {names}", names=", ".join(names[again]))
+        findings.note("warning", layer, "", seen, say("only the first of each is read"))
     frame = frame.set_axis(names, axis=1)
     return frame.loc[:, ~again].reset_index(drop=True)
 

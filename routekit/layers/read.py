@@ -50,8 +50,10 @@ from routekit.layers.mending import leave_out, mend_geometry
 from routekit.layers.nodes import settle_nodes
 from routekit.layers.opening import refuse_raster
 from routekit.layers.raw_layers import find_file, read_layer
+from routekit.layers.same_tree import refuse_other_trees
 from routekit.layers.stem_columns import settle_stems
 from routekit.layers.units import ask_about_feet
+from routekit.words.texts import say
 
 if TYPE_CHECKING:
     import pyproj
@@ -153,6 +155,7 @@ def _read_layers(inputs: InputSettings, base: Path, findings: Findings) -> Layer
         units={name: each.units for name, each in mapped.items()},
         findings=findings,
     )
+    refuse_other_trees(tables, within_m=inputs.study.same_tree_m, findings=findings)
     findings.refuse_open()
     refuse_empty(tables, raws, findings.left_out())
     report_strays(tables, findings)
@@ -184,11 +187,13 @@ def _read_all(
     for name in (*VECTOR_LAYERS, *TABLE_LAYERS):
         source = getattr(inputs.layers, name)
         if name == "trees" and source is not None and inputs.crowns.use == "only":
-            findings.note("warning", name, "", 'crowns.use = "only"', "the layer is not read")
+            seen, done = say('crowns.use = "only"'), say("the layer is not read")
+            findings.note("warning", name, "", seen, done)
             continue
         if source is None:
             if name != "study_area":
-                findings.note("info", name, "", "the study names no such layer", "done without")
+                seen = say("the study names no such layer")
+                findings.note("info", name, "", seen, say("done without"))
             continue
         raw = read_layer(
             name,
@@ -208,7 +213,8 @@ def _read_all(
             if name in REQUIRED:
                 msg = f'layers.{name}: {raw.path}, layer "{raw.layer_name}" holds no rows'
                 raise LayerError(msg)
-            findings.note("warning", name, "", f"{raw.path.name} holds no rows", "done without")
+            seen = say("{file} holds no rows", file=raw.path.name)
+            findings.note("warning", name, "", seen, say("done without"))
         tallies[name]["read"] = len(raw.frame)
         raws[name] = raw
     return raws
@@ -233,7 +239,8 @@ def _find_raster(name: str, inputs: InputSettings, base: Path) -> Path | None:
     if source is None:
         return None
     path = find_file(name, source.path, base=base)
-    if name != "canopy" or inputs.crowns.use != "never":
+    # A photo that cannot be opened is told by `review_photo`; the rest of the study stands.
+    if name == "terrain" or (name == "canopy" and inputs.crowns.use != "never"):
         refuse_raster(f"layers.{name}", path, inputs.study.also_open)
     return path
 
@@ -276,8 +283,13 @@ def _place_layers(
     for name, each in geometry.items():
         n_high = int(shapely.has_z(each).sum())
         if n_high:
-            seen = f"heights in the geometry of {n_high:,} rows"
-            findings.note("info", name, "geometry", seen, "dropped; levels come from columns")
+            seen = say(
+                "heights in the geometry of {n:,} row",
+                "heights in the geometry of {n:,} rows",
+                n=n_high,
+            )
+            done = say("dropped; levels come from columns")
+            findings.note("info", name, "geometry", seen, done)
         unread = raws[name].unread
         if unread is not None:
             tables[name] = tables[name].assign(is_unread=unread)
@@ -294,7 +306,7 @@ def _mend_layer(
     """Leave out rows that are no live sewer or tree; mend ids and geometry."""
     if "status" in table:
         is_out = table["status"].eq("exclude").to_numpy()
-        seen = 'status is mapped to "exclude"'
+        seen = say('status is mapped to "exclude"')
         table = leave_out(
             table, is_out, layer, seen, findings, tally, severity="info", field="status"
         )

@@ -190,7 +190,8 @@ def _tolerance(lines: gpd.GeoDataFrame) -> float:
 
 def _end_vertices(lines: gpd.GeoDataFrame) -> tuple[NDArray[np.object_], NDArray[np.object_]]:
     """First and last vertex of each line; None where it is no single line."""
-    merged = shapely.line_merge(np.asarray(lines.geometry))
+    with np.errstate(invalid="ignore"):  # A vertex may be no number: nothing is mended yet.
+        merged = shapely.line_merge(np.asarray(lines.geometry))
     return shapely.get_point(merged, 0), shapely.get_point(merged, -1)
 
 

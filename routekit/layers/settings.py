@@ -23,6 +23,7 @@ from routekit.layers.columns import (
 )
 from routekit.layers.formats import Closed
 from routekit.settings.declare import Settings, setting, write_toml
+from routekit.words.texts import message
 
 METRES: Final = {
     "mm": 0.001,
@@ -108,6 +109,15 @@ class StudySection(Settings):
         text="What lies this far outside the study area still counts: more than any capped zone",
         ge=0,
     )
+    same_tree_m: float = setting(
+        2.0,
+        unit="m",
+        source="house",
+        text="A tree this near to the place that a decision or a drawn zone carries is the same "
+        "tree: surveys move a stem by less, and the next tree is further off",
+        gt=0,
+        le=20,
+    )
     default_depth_m: float = setting(
         2.0,
         unit="m",
@@ -117,7 +127,7 @@ class StudySection(Settings):
         le=15,
     )
     currency: str = setting(
-        "money units",
+        message("money units"),
         unit="-",
         source="study",
         text="Currency of the costs; none is named for the tool's own neutral rates",
@@ -139,6 +149,24 @@ class GroundSettings(Settings):
     )
     deepest_m: float = setting(
         15.0, unit="m", source="house", text="More depth to invert than this is a slip", gt=0
+    )
+    along_step_m: float = setting(
+        1.0,
+        unit="m",
+        source="house",
+        text="The terrain is sampled this often along a run: as wide as a usual cell, and a dip "
+        "that is narrower is a ditch",
+        ge=0.1,
+        le=50,
+    )
+    cover_outlier_m: float = setting(
+        0.5,
+        unit="m",
+        source="house",
+        text="A cover level this far from the terrain is named: surveys of streets agree within "
+        "centimetres to a few decimetres",
+        gt=0,
+        le=20,
     )
 
 

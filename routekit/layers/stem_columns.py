@@ -11,10 +11,12 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
-from routekit.layers.columns import load_columns
+from routekit.layers.columns import Column, load_columns
 from routekit.layers.parsing import parse_stems
 from routekit.layers.settings import METRES
 from routekit.layers.units import ColumnUnit, check_unit
+from routekit.words.columns import Texts, say_each
+from routekit.words.texts import say
 
 if TYPE_CHECKING:
     from routekit.layers.findings import Findings
@@ -93,8 +95,24 @@ def _read_stems(
     is_stem = size.between(column.low, column.high).to_numpy()
     rows = stems.loc[~is_stem, "row"].drop_duplicates().to_numpy()
     if len(rows):
-        seen = '"' + trees[name].iloc[rows].astype("str") + f'" is no stem of {column.low:g} to '
-        seen = seen + f"{column.high:g} mm" + (f" (unit: {read_as.unit})" if factor != 1 else "")
-        done = "that stem taken as not known"
+        cells = trees[name].iloc[rows].astype("str")
+        seen = _tell_odd(cells, column, read_as.unit if factor != 1 else "")
+        done = say("that stem taken as not known")
         findings.add("warning", "trees", keys.iloc[rows], field=name, seen=seen, done=done)
     return stems[is_stem].assign(source=name)
+
+
+def _tell_odd(cells: pd.Series, column: Column, unit: str) -> Texts:
+    """Tell of cells that hold a piece that is no stem, and in which unit where it is not mm."""
+    low, high = column.low, column.high
+    if not unit:
+        return say_each(
+            '"{cell}" is not a stem of {low:g} to {high:g} mm', cell=cells, low=low, high=high
+        )
+    return say_each(
+        '"{cell}" is not a stem of {low:g} to {high:g} mm (unit: {unit})',
+        cell=cells,
+        low=low,
+        high=high,
+        unit=unit,
+    )

@@ -1,4 +1,4 @@
-"""Ground levels sampled from a raster: the window that the points need, nearest cell."""
+"""Ground levels sampled from a raster: between cells, in the windows that the points need."""
 
 from __future__ import annotations
 
@@ -24,8 +24,8 @@ UNTAGGED_NO_DATA: Final = (-9999.0, -32768.0, 65535.0)
 PLAUSIBLE_LEVEL_M: Final = (-430.0, 9000.0)
 """Land lies between these: the shore of the Dead Sea and the highest peaks (common knowledge)."""
 
-CELLS_PER_READ: Final = 50_000_000
-"""Cells read at once; a larger window is read in strips."""
+BLOCK_CELLS: Final = 1024
+"""Side of a block of cells read at once: 8 MB as floats."""
 
 
 def sample_terrain(
@@ -55,8 +55,8 @@ def sample_terrain(
     Returns
     -------
     numpy.ndarray of float, shape (n,)
-        Level of the cell that holds each point, in m; NaN outside the raster, on «no data», and
-        for levels that no land has.
+        Level between the middles of the cells around each point, in m; NaN outside the raster, on
+        «no data», and for levels that no land has.
 
     Raises
     ------
@@ -87,7 +87,7 @@ def sample_terrain(
         column = back.a * points[:, 0] + back.b * points[:, 1] + back.c
         row = back.d * points[:, 0] + back.e * points[:, 1] + back.f
         try:
-            levels = _read_cells(source, np.floor(row), np.floor(column))
+            levels = _read_levels(source, row, column)
         except RasterioError as error:
             cause = error.__cause__ or error
             msg = f"layers.terrain: {path} is damaged or cut short: its cells cannot be read "
@@ -130,24 +130,68 @@ def _to_raster(xy: NDArray[np.float64], crs: pyproj.CRS, target: pyproj.CRS) -> 
     return np.column_stack(mover.transform(xy[:, 0], xy[:, 1]))
 
 
-def _read_cells(
+def _read_levels(
     source: Any, row: NDArray[np.float64], column: NDArray[np.float64]
 ) -> NDArray[np.float64]:
-    """Read the cells at rows and columns, in strips of the window that holds them all."""
+    """Read between the middles of cells at rows and columns, block by block.
+
+    Each block is read once, with a cell around it; blocks without a point are not read.
+    """
     levels = np.full(len(row), np.nan)
     inside = (row >= 0) & (row < source.height) & (column >= 0) & (column < source.width)
-    if not inside.any():
-        return levels
     at = np.flatnonzero(inside)
-    rows, columns = row[at].astype(np.int64), column[at].astype(np.int64)
-    left, right = int(columns.min()), int(columns.max()) + 1
-    strip = max(1, CELLS_PER_READ // (right - left))
-    for top in range(int(rows.min()), int(rows.max()) + 1, strip):
-        in_strip = (rows >= top) & (rows < top + strip)
-        if not in_strip.any():
-            continue
-        bottom = int(rows[in_strip].max()) + 1
-        band = source.read(1, window=((top, bottom), (left, right)), masked=True)
+    blocks = np.column_stack([row[at], column[at]]).astype(np.int64) // BLOCK_CELLS
+    order = np.lexsort(blocks.T[::-1])
+    at, blocks = at[order], blocks[order]
+    starts = np.flatnonzero(np.any(np.diff(blocks, axis=0, prepend=-1) != 0, axis=1))
+    for mine in np.split(np.arange(len(at)), starts[1:]) if len(at) else ():
+        first = np.maximum(blocks[mine[0]] * BLOCK_CELLS - 1, 0)
+        last = np.minimum((blocks[mine[0]] + 1) * BLOCK_CELLS + 1, [source.height, source.width])
+        window = ((int(first[0]), int(last[0])), (int(first[1]), int(last[1])))
+        band = source.read(1, window=window, masked=True)
         cells = np.ma.filled(band.astype(np.float64), np.nan)
-        levels[at[in_strip]] = cells[rows[in_strip] - top, columns[in_strip] - left]
-    return np.where(np.isin(levels, UNTAGGED_NO_DATA), np.nan, levels)
+        cells[np.isin(cells, UNTAGGED_NO_DATA)] = np.nan
+        own = at[mine]
+        levels[own] = blend_cells(cells, row[own] - first[0], column[own] - first[1])
+    return levels
+
+
+def blend_cells(
+    cells: NDArray[np.float64], row: NDArray[np.float64], column: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Take values between the middles of the four nearest cells.
+
+    Parameters
+    ----------
+    cells : numpy.ndarray of float, shape (rows, columns)
+        NaN where not known.
+    row, column : numpy.ndarray of float, shape (n,)
+        Places inside the array; the middle of the first cell is at 0.5.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (n,)
+        Weighted by nearness among the known of the four (bilinear where all are); NaN in a cell
+        that is not known. Past the outer middles the nearest ones go on.
+
+    Examples
+    --------
+    >>> slope = np.array([[0.0, 10.0], [0.0, 10.0]])
+    >>> blend_cells(slope, np.array([1.0, 1.0]), np.array([1.0, 1.25])).tolist()
+    [5.0, 7.5]
+    """
+    down, right = (np.floor(each - 0.5) for each in (row, column))
+    weights, values = np.zeros((4, len(row))), np.zeros((4, len(row)))
+    for n, (i, j) in enumerate(((0, 0), (0, 1), (1, 0), (1, 1))):
+        near = (1 - np.abs(row - 0.5 - down - i)) * (1 - np.abs(column - 0.5 - right - j))
+        value = cells[
+            np.clip(down + i, 0, cells.shape[0] - 1).astype(np.int64),
+            np.clip(right + j, 0, cells.shape[1] - 1).astype(np.int64),
+        ]
+        is_known = ~np.isnan(value)
+        weights[n], values[n] = np.where(is_known, near, 0.0), np.where(is_known, value, 0.0)
+    total = weights.sum(axis=0)
+    own = cells[np.floor(row).astype(np.int64), np.floor(column).astype(np.int64)]
+    is_known = ~np.isnan(own) & (total > 0)
+    blended = (weights * values).sum(axis=0) / np.where(is_known, total, 1.0)
+    return np.where(is_known, blended, np.nan)

@@ -12,7 +12,7 @@ import re
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
-from typing import TYPE_CHECKING, Final, Literal, NamedTuple
+from typing import TYPE_CHECKING, Any, Final, Literal, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -20,6 +20,7 @@ import pandas as pd
 from routekit.layers.columns import load_columns
 from routekit.layers.settings import METRES
 from routekit.layers.unit_words import name_unit
+from routekit.words.texts import list_words, say
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -316,17 +317,32 @@ def check_unit(
         return
     fits = fitting_units(layer, name, known)
     median = float(np.median(known)) * METRES[used] / METRES[own]
-    others = " or ".join(f'"{each}"' for each in fits if each != used)
+    others = _list_or([f'"{each}"' for each in fits if each != used])
     fault = "too small" if median < low else "too large"
     if {"us-ft": "ft"}.get(used, used) in fits:
         if basis == "assumed" and len(fits) > 1:
-            seen = f'column "{source}" names no unit; its median {np.median(known):.4g} fits '
-            seen += " and ".join(fits)
-            done = f'assumed unit: {used}; say units.{layer}.{name} = "{used}" or {others}'
+            seen = say(
+                'column "{source}" names no unit; its median {median:.4g} fits {units}',
+                source=source,
+                median=np.median(known),
+                units=list_words(fits),
+            )
+            done = say(
+                'assumed unit: {unit}; say {setting} = "{unit}" or {others}',
+                unit=used,
+                setting=f"units.{layer}.{name}",
+                others=others,
+            )
             findings.note("warning", layer, name, seen, done)
     elif basis == "declared":
-        seen = f"median {median:.4g} {own} with units.{layer}.{name} = {used!r}: {fault} to be true"
-        findings.note("error", layer, name, seen, "read as declared; check the unit")
+        setting = f"units.{layer}.{name} = {used!r}"
+        told: dict[str, Any] = {"median": median, "unit": own, "setting": setting}
+        seen = (
+            say("median {median:.4g} {unit} with {setting}: too small to be true", **told)
+            if median < low
+            else say("median {median:.4g} {unit} with {setting}: too large to be true", **told)
+        )
+        findings.note("error", layer, name, seen, say("read as declared; check the unit"))
     else:
         is_told = basis == "name" and source.casefold() != name
         unit = {"in": "inches", "ft": "feet", "us-ft": "US feet"}.get(used, used)
@@ -336,6 +352,14 @@ def check_unit(
             remedy = f'it fits no unit: check it, or say units.{layer}.{name} = "{used}"'
         has = f"has the median {median:.4g}, {fault} for {own}"
         findings.ask(f"{where}: {name}{says} {has}; {remedy}")
+
+
+def _list_or(names: list[str]) -> str:
+    """List names of which one is to be chosen: a or b or c."""
+    listed = names[0] if names else ""
+    for name in names[1:]:
+        listed = say("{first} or {last}", first=listed, last=name)
+    return listed
 
 
 def report_named_unit(layer: str, name: str, read_as: ColumnUnit, findings: Findings) -> None:
@@ -354,14 +378,22 @@ def report_named_unit(layer: str, name: str, read_as: ColumnUnit, findings: Find
     if column.unit not in METRES:
         return
     named = unit_in_name(read_as.source, is_level=column.kind == "level")
-    seen = f'column "{read_as.source}"'
     if read_as.basis == "name" and read_as.unit != column.unit:
-        done = f"unit taken from the column's name: {read_as.unit}; "
-        done += f"units.{layer}.{name} overrules it"
+        seen = say('column "{source}"', source=read_as.source)
+        done = say(
+            "unit taken from the name of the column: {unit}; {setting} overrides it",
+            unit=read_as.unit,
+            setting=f"units.{layer}.{name}",
+        )
         findings.note("info", layer, name, seen, done)
     elif read_as.basis == "declared" and named not in (None, read_as.unit):
-        seen += f" says {named} by its name, the study file {read_as.unit}"
-        findings.note("warning", layer, name, seen, "the study file is followed")
+        seen = say(
+            'column "{source}" says {named} by its name, the study file {unit}',
+            source=read_as.source,
+            named=str(named),
+            unit=read_as.unit,
+        )
+        findings.note("warning", layer, name, seen, say("the study file is followed"))
 
 
 def ask_about_feet(

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from routekit.arrays import Floats
-from routekit.layers.assumed import DEFAULT_DEPTH, DEPTH, FLOW, SIZE, ZONES
+from routekit.layers.assumed import DEFAULT_DEPTH, DEPTH, FLOW, GROUND_BETWEEN, SIZE, ZONES
 from routekit.methods.checks import (
     CAUTION,
     FAIL,
@@ -36,6 +36,7 @@ from routekit.methods.common import (
     column,
     falls,
     is_circular,
+    keeps_least_distance,
     known_harm,
     no_collapse,
     no_digging_near_stems,
@@ -99,6 +100,7 @@ def list_checks(cases: pd.DataFrame, plan: pd.DataFrame, settings: BurstingSetti
         *_ground_checks(cases),
         *_root_checks(cases, settings),
         no_digging_near_stems(cases, prefix="dig_"),
+        keeps_least_distance(cases, prefix="dig_"),
     ]
 
 
@@ -198,7 +200,8 @@ def _cover_checks(
                 is_given=True,
                 remedy="Survey the depth.",
                 survey="levels",
-            )
+            ),
+            GROUND_BETWEEN,
         ),
         rest_on_depth(
             at_least(
@@ -213,6 +216,7 @@ def _cover_checks(
                 survey="levels",
             ),
             *SIZE,
+            GROUND_BETWEEN,
         ),
         rest_on_depth(
             at_most(
@@ -301,6 +305,7 @@ def _root_checks(cases: pd.DataFrame, settings: BurstingSettings) -> list[Check]
                         remedy="Have an arborist assess shallow roots.",
                         survey="levels",
                     ),
+                    GROUND_BETWEEN,
                     where=np.isfinite(cover),
                 ),
                 *ZONES,

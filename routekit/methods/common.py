@@ -23,12 +23,17 @@ from routekit.methods.checks import (
     rest_on,
 )
 from routekit.vocabulary import MM_PER_M, SURVEYS
+from routekit.words.texts import name_check, say
 
-CAPACITY = "Capacity after the works"
+CAPACITY = name_check("Capacity after the works")
 """Name of the check of flow, which texts turn round: what must flow, not what can."""
 
-NO_DIGGING = "Clear distance from digging to a stem"
+NO_DIGGING = name_check("Clear distance from digging to a stem")
 """Name of the check that nothing is dug near a stem."""
+
+
+LEAST_DISTANCE = "Digs nearer to a stem than the least distance"
+"""Name of the check of the least distance that a regime names."""
 
 
 def column(cases: pd.DataFrame, name: str) -> Floats:
@@ -100,6 +105,25 @@ def no_digging_near_stems(cases: pd.DataFrame, *, prefix: str = "") -> Check:
     return replace(check, verdict=verdict.astype(np.int8))
 
 
+def keeps_least_distance(cases: pd.DataFrame, *, prefix: str = "") -> Check:
+    """Check that what is dug in a root zone keeps the least distance that the regime names.
+
+    Nearer than it the rule is broken: it takes an exception, whatever the severity. Judged by
+    `routekit.trees.least_distance`; a regime without such a rule is never broken. The prefix is as
+    for `no_digging_near_stems`.
+    """
+    return must_not(
+        LEAST_DISTANCE,
+        known_flag(cases, f"{prefix}is_within_least"),
+        source="least_distance",
+        severity=CAUTION,
+        remedy="Digging nearer to a stem than the least distance needs an exception: agree it with "
+        "the arborist and the owner of the tree before the works, with root curtain or suction "
+        "excavation.",
+        survey="trees",
+    )
+
+
 def capacity(cases: pd.DataFrame, plan: pd.DataFrame) -> Check:
     """Check that the renewed run carries the required flow."""
     required = column(cases, "required_l_s")
@@ -117,7 +141,11 @@ def capacity(cases: pd.DataFrame, plan: pd.DataFrame) -> Check:
 
     def explain(run: int) -> str:
         """Say what the limit is of one run's required flow."""
-        return f"{required[run]:.1f} l/s required, less {100 * tolerance[run]:.0f} %"
+        return say(
+            "{required:.1f} l/s required, less {share:.0f} %",
+            required=required[run],
+            share=100 * tolerance[run],
+        )
 
     return replace(rest_on(check, *FLOW), note=explain)
 

@@ -15,9 +15,10 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from routekit.arrays import Flags, Floats, Ints
+from routekit.arrays import Flags, Floats, Ints, Texts
 from routekit.methods.observations import list_kinds, match_codes, read_codes
 from routekit.methods.settings import ConditionSettings
+from routekit.words.texts import both, join, list_words, say, word
 
 GRADES = ("sound", "slight", "moderate", "severe", "failed")
 PRIORITIES = ("none", "low", "medium", "high", "unknown")
@@ -160,9 +161,13 @@ def assess_condition(
     table["root_index"] = 10 * 100 * roots / length
     for kind in ("structural", "operational"):
         table[f"{kind}_grade"] = _worst_grade(graded, kind, found, settings)
-    table["worst_text"] = _worst_text(matched, graded, size)
+    worst = _worst_text(matched, graded, size)
+    table = table.assign(**both("worst_text", worst))
     any_row = _any_of(matched, np.ones(len(matched), dtype=bool), size)
-    return _rank_runs(table, runs, 10 * 100 * least / length, any_row, settings)
+    ranked = _rank_runs(table, runs, 10 * 100 * least / length, settings)
+    doubt = np.where(table["is_inspected"].to_numpy(dtype=bool), 0, np.where(any_row, 1, 2))
+    reason = _write_reasons(worst, _DOUBTS[doubt], runs, ranked.pop("is_open").to_numpy(dtype=bool))
+    return ranked.assign(**both("priority_reason", reason))
 
 
 def _any_of(matched: pd.DataFrame, which: Flags, size: int) -> Flags:
@@ -320,29 +325,57 @@ def _observation_text(
     name: str, feature: str, how: str, amount: float, is_kind_known: bool, chainage_m: float
 ) -> str:
     """Write an observation with its size and place, and what of them is not known."""
-    text, sized = name, how == "max"
+    parts, sized = [word(name)], how == "max"
     if sized and not np.isnan(amount):
         unit = feature.rsplit("_", 1)[-1]
-        text += f" {100 * amount:.0f} %" if unit == "share" else f" {amount:.0f} {unit}"
-    text += "" if pd.isna(chainage_m) else f" at {chainage_m:.1f} m"
+        parts.append(
+            say("{size:.0f} %", size=100 * amount)
+            if unit == "share"
+            else say("{size:.0f} {unit}", size=amount, unit=unit)
+        )
+    if not pd.isna(chainage_m):
+        parts.append(say("at {chainage:.1f} m", chainage=chainage_m))
     gaps = {
-        "kind": not is_kind_known,
-        "size": sized and np.isnan(amount),
-        "place": pd.isna(chainage_m),
+        say("kind"): not is_kind_known,
+        say("size"): sized and np.isnan(amount),
+        say("place"): pd.isna(chainage_m),
     }
-    lacking = [word for word, is_lacking in gaps.items() if is_lacking]
-    words = " and ".join([", ".join(lacking[:-1]), *lacking[-1:]] if lacking[1:] else lacking)
-    return text + (f" ({words} not known)" if lacking else "")
+    lacking = [name for name, is_lacking in gaps.items() if is_lacking]
+    if lacking:
+        parts.append(say("({what} not known)", what=list_words(lacking)))
+    return join(parts)
+
+
+_DOUBTS: Final = np.array(
+    [say("inspection not complete"), say("inspection not understood"), say("not inspected")],
+    dtype=object,
+)
+"""Why it is not known whether a run needs work."""
+
+
+def _write_reasons(worst: Texts, doubt: Texts, runs: pd.DataFrame, is_open: Flags) -> Texts:
+    """Say why each run has its priority: the owner's wish, what was seen, what is not known."""
+    renew = runs["renew"].astype("boolean")
+    wish = np.full(len(worst), "", dtype=object)
+    wish[renew.fillna(value=False).to_numpy()] = say("the owner wants it renewed")
+    wish[(~renew).fillna(value=False).to_numpy()] = say("the owner will not renew it")
+    sound = say("sound")
+    return np.array(
+        [
+            join([will, seen or ("" if unsure else sound), why if unsure else ""], "; ")
+            for will, seen, why, unsure in zip(wish, worst, doubt, is_open, strict=True)
+        ],
+        dtype=object,
+    )
 
 
 def _rank_runs(
     table: pd.DataFrame,
     runs: pd.DataFrame,
     least_index: Floats,
-    has_rows: Flags,
     settings: ConditionSettings,
 ) -> pd.DataFrame:
-    """Say which runs need work, how urgently and why."""
+    """Say which runs need work and how urgently; is_open where that is not known."""
     structural = table["structural_grade"].to_numpy()
     operational = table["operational_grade"].to_numpy()
     worst = np.fmax(structural, operational)
@@ -369,21 +402,9 @@ def _rank_runs(
     order = np.lexsort((table["run_id"].to_numpy(), -score))
     rank = np.empty(len(table), dtype=np.int64)
     rank[order] = np.arange(1, len(table) + 1)
-    inspected = table["is_inspected"].to_numpy(dtype=bool)
-    doubt = np.select(
-        [inspected, has_rows],
-        ["inspection not complete", "inspection not understood"],
-        "not inspected",
-    )
-    worst_text = table["worst_text"].to_numpy(dtype=object)
-    doubted = np.where(worst_text == "", doubt, worst_text + "; " + doubt)
-    found_text = np.where(worst_text == "", "sound", worst_text)
-    reason = np.where(unknown, doubted, found_text)
-    reason = np.where(wanted, "the owner wants it renewed; " + reason, reason)
-    reason = np.where(spared, "the owner will not renew it; " + reason, reason)
     return table.assign(
         needs_work=needs,
         priority=pd.Categorical.from_codes(code.astype(np.int8), pd.Index(PRIORITIES)),
         priority_rank=rank,
-        priority_reason=reason,
+        is_open=unknown,
     )

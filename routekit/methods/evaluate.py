@@ -15,6 +15,7 @@ from routekit.methods.weighing import weigh_assumed
 from routekit.settings.declare import Settings
 from routekit.techniques import RECORDS, TECHNIQUES, Technique
 from routekit.vocabulary import VERDICTS
+from routekit.words.texts import Objects, both, take_texts
 
 _SHOWN = (
     "new_outside_mm",
@@ -125,7 +126,7 @@ def tabulate_options(
                     "n_caution": np.sum(verdicts == CAUTION, axis=0, dtype=np.int16),
                     "n_unknown": np.sum(verdicts == UNKNOWN, axis=0, dtype=np.int16),
                     **{name: plan[name].to_numpy() if name in plan else np.nan for name in _SHOWN},
-                    "new_pipe": plan["new_pipe"].to_numpy() if "new_pipe" in plan else "",
+                    **_take_new_pipe(plan),
                 }
             )
         )
@@ -135,3 +136,9 @@ def tabulate_options(
         table["verdict"].to_numpy(dtype=np.int8), pd.Index(VERDICTS), ordered=True
     )
     return table
+
+
+def _take_new_pipe(plan: pd.DataFrame) -> dict[str, Objects]:
+    """Take what a technique would lay on each run; blank where it lays nothing."""
+    blank = np.full(len(plan), "", dtype=object)
+    return both("new_pipe", take_texts(plan, "new_pipe") if "new_pipe" in plan else blank)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from routekit.layers.assumed import SIZE
+from routekit.layers.assumed import GROUND_BETWEEN, SIZE
 from routekit.methods.checks import (
     CAUTION,
     FAIL,
@@ -26,6 +26,7 @@ from routekit.methods.common import (
     falls,
     is_circular,
     joint_offset,
+    keeps_least_distance,
     known_or_least,
     no_collapse,
     no_digging_near_stems,
@@ -35,6 +36,7 @@ from routekit.methods.common import (
     steepest,
 )
 from routekit.methods.settings import LiningSettings
+from routekit.words.texts import message, name_check
 
 
 def list_cipp_checks(
@@ -101,6 +103,7 @@ def list_cipp_checks(
                 survey="levels",
             ),
             *SIZE,
+            GROUND_BETWEEN,
         ),
         capacity(cases, plan),
         cleansing(plan),
@@ -111,10 +114,19 @@ def list_cipp_checks(
 def _preparation_checks(cases: pd.DataFrame, settings: LiningSettings) -> list[Check]:
     """List what must be done in the old bore before a liner goes in."""
     flags = {
-        "Missing pipe wall": ("missing_wall", "Bridge the hole or fill the void first."),
-        "Voids behind the pipe wall": ("voids", "Fill the void first."),
-        "Flowing or gushing infiltration": ("running_water", "Seal the infiltration first."),
-        "Intruding connections": ("intruding_connections", "Cut them back first."),
+        name_check("Missing pipe wall"): (
+            "missing_wall",
+            message("Bridge the hole or fill the void first."),
+        ),
+        name_check("Voids behind the pipe wall"): ("voids", message("Fill the void first.")),
+        name_check("Flowing or gushing infiltration"): (
+            "running_water",
+            message("Seal the infiltration first."),
+        ),
+        name_check("Intruding connections"): (
+            "intruding_connections",
+            message("Cut them back first."),
+        ),
     }
     checks = [
         must_not(
@@ -236,6 +248,7 @@ def list_slip_checks(
             remedy="Set out the launch pit.",
         ),
         no_digging_near_stems(cases, prefix="joining_"),
+        keeps_least_distance(cases, prefix="joining_"),
         capacity(cases, plan),
         cleansing(plan),
         steepest(plan),

@@ -18,6 +18,7 @@ import pandas as pd
 from routekit.errors import LayerError
 from routekit.layers.findings import Findings
 from routekit.vocabulary import write_count
+from routekit.words.texts import say, word
 
 CODE_PATTERN: Final = r"^([A-Z]{3})(?:[\s.,:/_-]*([A-Z]))?(?:[\s.,:/_-]*[A-Z])?$"
 """Main code, and the characterisations where they are written behind it."""
@@ -197,12 +198,20 @@ def review_codes(inspections: pd.DataFrame, *, where: str) -> pd.DataFrame:
     if len(strange) == len(matched):
         raise LayerError(_refusal(counts, where))
     for code, count in counts.items():
-        seen = f'code "{code}"' if code else "no code"
-        seen += f" on {write_count(count, 'observation')}: not understood"
-        done = (
+        seen = (
+            say(
+                'code "{code}" on {n:,} observation: not understood',
+                'code "{code}" on {n:,} observations: not understood',
+                code=str(code),
+                n=count,
+            )
+            if code
+            else say("{n:,} observation without code", "{n:,} observations without code", n=count)
+        )
+        done = say(
             "may be any defect: what else its runs hold is taken as not known; translate it with "
-            f'values.inspections.code."{code or "..."}" in the study file (a main code of EN '
-            "13508-2)"
+            "{setting} in the study file (a main code of EN 13508-2)",
+            setting=f'values.inspections.code."{code or "..."}"',
         )
         findings.note("warning", "inspections", "code", seen, done)
     _note_open(matched, findings)
@@ -235,20 +244,22 @@ def _note_open(matched: pd.DataFrame, findings: Findings) -> None:
         (
             "characterisation",
             known & ~matched["is_kind_known"].to_numpy(dtype=bool),
-            "kind not given",
-            "may be any kind of its code: what depends on it is not known",
+            say("kind not given"),
+            say("may be any kind of its code: what depends on it is not known"),
         ),
         (
             "quantification",
             known & matched["amount"].isna().to_numpy(),
-            "size not given",
-            "of unknown extent: what depends on it is not known",
+            say("size not given"),
+            say("of unknown extent: what depends on it is not known"),
         ),
         (
             "chainage_m",
             is_fault & pd.to_numeric(matched["chainage_m"]).isna().to_numpy(),
-            "place not given",
-            "counts as a defect of its run; locate it: no dig, repair or tree is set out for it",
+            say("place not given"),
+            say(
+                "counts as a defect of its run; locate it: no dig, repair or tree is set out for it"
+            ),
         ),
     )
     for field, is_open, what, done in gaps:
@@ -256,5 +267,12 @@ def _note_open(matched: pd.DataFrame, findings: Findings) -> None:
         names = some.groupby("main_code")["name"].agg(["size", "last"])
         general = read_codes().drop_duplicates("code", keep="last").set_index("code")["name"]
         for code, count in names["size"].items():
-            seen = f"{code} ({general[str(code)]}), {write_count(count, 'observation')}: {what}"
+            seen = say(
+                "{code} ({meaning}), {n:,} observation: {gap}",
+                "{code} ({meaning}), {n:,} observations: {gap}",
+                code=str(code),
+                meaning=word(general[str(code)]),
+                n=count,
+                gap=what,
+            )
             findings.note("warning", "inspections", field, seen, done)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from routekit.layers.assumed import DEFAULT_DEPTH, DEPTH, SIZE, ZONES
+from routekit.layers.assumed import DEFAULT_DEPTH, DEPTH, GROUND_BETWEEN, SIZE, ZONES
 from routekit.methods.checks import (
     CAUTION,
     Check,
@@ -21,6 +21,7 @@ from routekit.methods.common import (
     clear_of_services,
     column,
     falls,
+    keeps_least_distance,
     known_flag,
     known_harm,
     no_digging_near_stems,
@@ -83,6 +84,7 @@ def list_checks(cases: pd.DataFrame, plan: pd.DataFrame, settings: OpenCutSettin
             ),
             cases,
         ),
+        _least_distance(cases, room),
         rest_on(
             rest_on_depth(near, where=np.isfinite(near.value)),
             *SIZE,
@@ -99,7 +101,8 @@ def list_checks(cases: pd.DataFrame, plan: pd.DataFrame, settings: OpenCutSettin
                 is_given=True,
                 remedy="Survey the depth.",
                 survey="levels",
-            )
+            ),
+            GROUND_BETWEEN,
         ),
         rest_on_depth(
             at_least(
@@ -131,3 +134,11 @@ def list_checks(cases: pd.DataFrame, plan: pd.DataFrame, settings: OpenCutSettin
         cleansing(plan),
         steepest(plan),
     ]
+
+
+def _least_distance(cases: pd.DataFrame, room: tuple[str, ...]) -> Check:
+    """Check the least distance; without such a rule it hangs on nothing that is not known."""
+    check = keeps_least_distance(cases)
+    if not (known_flag(cases, "has_least_distance") == 1).any():
+        return check
+    return rest_on_width(rest_on(check, *room), cases)

@@ -87,14 +87,13 @@ def build_cases(
         cases["height_mm"].to_numpy(dtype=float), cases["diameter_mm"].to_numpy(dtype=float)
     )
     wall = (outside_mm - cases["diameter_mm"].to_numpy(dtype=float)) / 2
-    shallow = cases[["depth_up_m", "depth_down_m"]].astype(float).min(axis=1, skipna=False)
     drawn, total = bend_within(runs.geometry)
     noted = cases["least_bend_deg"].to_numpy(dtype=float)
     summed = cases["least_bend_sum_deg"].to_numpy(dtype=float)
     is_open = cases["bends_unsized"].to_numpy(dtype=float) > 0
     return cases.assign(
         outside_mm=outside_mm,
-        cover_m=shallow.to_numpy() - (height + wall) / MM_PER_M,
+        cover_m=cases["depth_min_m"].to_numpy(dtype=float) - (height + wall) / MM_PER_M,
         # A bend that was seen without its angle, or may be unseen, may be sharper than the drawn.
         bend_deg=np.maximum(drawn, cases["bend_deg"].to_numpy(dtype=float)),
         least_bend_deg=np.fmax(drawn, noted),

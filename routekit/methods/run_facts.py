@@ -30,6 +30,7 @@ from routekit.site.settings import StringSettings
 from routekit.site.surroundings import prepare_surroundings
 from routekit.techniques import BURSTING
 from routekit.trees.exposure import Exposure
+from routekit.trees.least_distance import WITHIN
 from routekit.trees.near_stem import blank_digging
 
 _FAR_M = 15.0
@@ -254,7 +255,7 @@ def _lay_out_cases(
     water = subsoil.groundwater_depth_m
     hard = subsoil.is_hard_ground
     cases["assumed"] = _note_assumed(cases, flow, exposure)
-    works = [blank_digging(size, prefix) for prefix in ("dig_", "joining_")]
+    works = [blank_works(size, prefix) for prefix in ("dig_", "joining_")]
     return pd.concat([cases, flow, *works], axis=1).assign(
         fall_m=find_falls(runs, level_error_m=level_error_m),
         level_error_m=level_error_m,
@@ -262,10 +263,17 @@ def _lay_out_cases(
         is_hard_ground=np.nan if hard is None else float(hard),
         building_distance_m=_building_distance(layers.obstacles, exposure.trenches),
         has_trees=len(layers.trees) > 0,
+        has_least_distance=exposure.has_least_distance,
         no_dig_m=no_dig_m,
         is_root_choked=cases["least_root_count"].to_numpy(dtype=float)
         >= methods.lining.rooted_joints,
     )
+
+
+def blank_works(size: int, prefix: str) -> pd.DataFrame:
+    """Leave open how near to stems works dig that are not set out."""
+    within = {f"{prefix}{WITHIN}": pd.array([pd.NA] * size, dtype="boolean")}
+    return blank_digging(size, prefix).assign(**within)
 
 
 def _note_assumed(cases: pd.DataFrame, flow: pd.DataFrame, exposure: Exposure) -> pd.Series:

@@ -259,16 +259,6 @@ class LiningSettings(Settings):
         ge=1,
         text="A run with this many rooted joints counts as choked by roots.",
     )
-    rooted_life_share: float = setting(
-        0.5,
-        unit="share",
-        source="slu_2010",
-        gt=0,
-        le=1,
-        text="Share of its service life that a liner or repair reaches in a run choked by roots: "
-        "they come back at liner ends and reopened connections. The source reports that renovated "
-        "sewers were rooted again soon; the share is a choice of this project.",
-    )
     max_ponding_share: float = setting(
         0.25,
         unit="share",

@@ -35,6 +35,8 @@ KEYS = {
     "strings": "string_id",
     "digs": "dig_id",
     "breaches": "row_name",
+    "encroachments": "row_name",
+    "stems": "row_name",
     "trenches": "run_id",
     "structural_zones": "tree_id",
     "checks": "row_name",
@@ -65,7 +67,16 @@ _NAMED_BY = {
     "digs": ("kind", "connection_id", "run_id"),
     **{
         layer: ROW_KEYS[layer]
-        for layer in ("breaches", "checks", "options", "quantities", "findings", "rules")
+        for layer in (
+            "breaches",
+            "encroachments",
+            "stems",
+            "checks",
+            "options",
+            "quantities",
+            "findings",
+            "rules",
+        )
     },
 }
 """Columns that name a row instead, joined; rows named alike are counted in their order."""

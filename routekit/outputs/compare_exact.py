@@ -25,6 +25,9 @@ from routekit.outputs.compare_moves import ALL, MOVE_COLUMNS, ORDER, ROWS, Place
 ROW_KEYS: dict[str, tuple[str, ...]] = {
     "runs": ("run_id",),
     "breaches": ("run_id", "tree_id"),
+    "stems": ("tree_id", "stem"),
+    "encroachments": ("kind", "work_id", "tree_id"),
+    "near_misses": ("run_id", "tree_id"),
     "root_zones": ("tree_id",),
     "structural_zones": ("tree_id",),
     "trenches": ("run_id",),

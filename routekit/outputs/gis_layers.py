@@ -16,9 +16,9 @@ from numpy.typing import NDArray
 
 from routekit.arrays import take_numbers
 from routekit.geometry.chainage import line_parts
-from routekit.outputs.trench_losses import open_cut_loss
 from routekit.result import Result
 from routekit.schema import load_tables
+from routekit.trees.least_distance import WITHIN
 
 _AMOUNTS = (
     "n_runs",
@@ -30,12 +30,14 @@ _AMOUNTS = (
     "loss_m2",
     "loss_share",
 )
-_BALANCE_COLUMNS = (*_AMOUNTS, "is_structural", "severity")
+_BALANCE_COLUMNS = (*_AMOUNTS, "is_structural", WITHIN, "severity")
+_OPEN_CUT = "open_cut_"
 _POSITIONS = ("run", "tree")
 _SHAPES = ("geometry", "zone", "crown", "corridor")
 _PARTS = {
     "runs": (("runs", ""), ("condition", "condition_"), ("advice", "advice_")),
     "trees": (("trees", ""), ("tree_loss", "open_cut_"), ("tree_balance", "")),
+    "breaches": (("encroachments", ""),),
     "root_zones": (("zones", ""),),
     "structural_zones": (("zones", ""),),
 }
@@ -111,22 +113,26 @@ def collect_layers(result: Result, *, max_check_rows: int) -> list[Layer]:
     Returns
     -------
     list of Layer
-        runs, breaches, checks, options, root_zones, structural_zones, trenches, strings, pits,
-        digs, trees, findings, totals, quantities, rules, decisions,
+        runs, breaches, near_misses, checks, options, root_zones, structural_zones, stems,
+        trenches, strings, pits, digs, encroachments, trees, findings, totals, quantities, rules,
+        decisions,
         provenance.
     """
     checks, note = select_checks(result, max_check_rows)
     return [
         _drawn("runs", join_runs(result), "LineString"),
         _breaches(result),
+        _plain("near_misses", result.near_misses.drop(columns=["run", "tree"])),
         _plain("checks", checks.drop(columns="run")),
         _plain("options", result.options.drop(columns="run")),
         root_zones_layer(result.zones, "root_zones", load_tables()["zones"].text),
         _structural_zones(result.zones),
+        _plain("stems", result.stems.drop(columns="tree")),
         _drawn("trenches", result.trenches, "Polygon", shape="corridor"),
         _drawn("strings", result.strings, "LineString"),
         _drawn("pits", result.pits, "Polygon"),
         _drawn("digs", result.digs, "Polygon"),
+        _plain("encroachments", result.encroachments.drop(columns=list(_POSITIONS))),
         _drawn("trees", join_trees(result), "Point"),
         _plain("findings", result.findings),
         _plain("totals", result.totals),
@@ -155,6 +161,27 @@ def join_runs(result: Result) -> gpd.GeoDataFrame:
     return attach(runs, result.advice, key="run_id", prefix="advice_")
 
 
+def open_cut_loss(result: Result) -> pd.DataFrame:
+    """Take from the balance what open cut of the runs to be worked on would take of each tree.
+
+    Parameters
+    ----------
+    result : Result
+        Tables of one study.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Columns of `tree_loss`, one row per tree that such a trench would reach.
+    """
+    balance = result.tree_balance
+    is_open_cut = balance.columns.str.startswith(_OPEN_CUT)
+    found = balance.loc[:, is_open_cut | (balance.columns == "tree_id")]
+    found = found.rename(columns=lambda name: name.removeprefix(_OPEN_CUT))
+    reached = (found["severity"].astype("str") != "none").to_numpy(dtype=bool)
+    return found[reached].reset_index(drop=True)
+
+
 def join_trees(result: Result) -> gpd.GeoDataFrame:
     """Join trees with what open cut and the recommended works take of their zones.
 
@@ -169,13 +196,14 @@ def join_trees(result: Result) -> gpd.GeoDataFrame:
         In the order of `result.trees`. Columns of `open_cut_loss` (open cut of the runs to be
         worked on) keep their names; those of `tree_balance` get `recommended_` in front, except
         texts, counts and what they say about open cut. A tree that no works reach has severity
-        `none` and areas 0 if the size of its zone is known, and no value otherwise.
+        `none`, areas 0 and no broken least distance if the size of its zone is known, and no value
+        otherwise.
     """
     loss = open_cut_loss(result)
     trees = attach(result.trees, loss, key="tree_id", prefix="open_cut_")
     trees = _fill_untouched(trees, result, loss, "")
     balance = result.tree_balance.drop(columns=["geometry"], errors="ignore")
-    again = [name for name in balance.columns if name.startswith("open_cut_")]
+    again = [name for name in balance.columns if name.startswith(_OPEN_CUT)]
     balance = balance.drop(columns=again).rename(columns=_name_balance)
     trees = attach(trees, balance, key="tree_id", prefix="recommended_")
     return _fill_untouched(trees, result, result.tree_balance, "recommended_")
@@ -228,6 +256,8 @@ def _fill_untouched(
     free = ~_is_listed(ids, listed) & _is_listed(ids, result.zones[sized])
     names = [f"{prefix}{name}" for name in _AMOUNTS]
     filled = {name: trees[name].mask(free, 0) for name in names if name in trees.columns}
+    within = f"{prefix}{WITHIN}"
+    filled[within] = trees[within].astype("boolean").mask(free, other=False)
     severity = f"{prefix}severity"
     filled[severity] = trees[severity].astype("str").mask(free, "none")
     return trees.assign(**filled)
@@ -329,7 +359,7 @@ def _breaches(result: Result) -> Layer:
         name="breaches",
         geometry_type="LineString",
         shapes=shapes,
-        description=load_tables()["breaches"].text,
+        description="Stretches of runs whose open-cut trench lies in a root protection zone",
         table=_without_shapes(table.drop(columns=list(_POSITIONS))),
     )
 

@@ -2,19 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Final
-
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from routekit.arrays import take_numbers
-from routekit.outputs.gis_layers import mark_recommended
 from routekit.result import Result
-from routekit.techniques import MONITOR, list_codes
-
-KEEPS_SHAPE: Final = list_codes(lambda one: one.keeps_shape)
-"""Techniques that keep the shape of the old pipe."""
 
 _TIMES, _BECOMES = " \u00d7 ", " \u2192 "
 
@@ -35,33 +28,18 @@ def write_bore_changes(result: Result) -> pd.Series:
         neither is known.
     """
     runs = pd.DataFrame(result.runs)
-    old = take_numbers(runs, "diameter_mm")
-    new, technique = _recommended_bores(result)
-    has_works = ~np.isin(technique, ["", MONITOR])
-    new = np.where(has_works, new, old)
-    height = take_numbers(runs, "height_mm")
+    old, height = take_numbers(runs, "diameter_mm"), take_numbers(runs, "height_mm")
     tall = np.isfinite(height) & (np.round(height) != np.round(old))
-    keeps = tall & np.isin(technique, KEEPS_SHAPE)
+    known = result.advice.set_index(result.advice["run_id"].astype("str"))
+    advised = known[~known.index.duplicated()].reindex(runs["run_id"].astype("str"))
+    new = take_numbers(advised, "bore_after_mm")
     before = _write(old, np.where(tall, height, np.nan))
-    after = _write(new, np.where(keeps, height - (old - new), np.nan))
+    after = _write(new, take_numbers(advised, "height_after_mm"))
     text = np.where(before == after, before, before + _BECOMES + after)
+    is_undecided = advised["technique"].isna().to_numpy()
+    text = np.where(is_undecided, before, text).astype(object)
     text[np.isnan(old) & np.isnan(new)] = None
     return pd.Series(text, index=runs.index, dtype=object)
-
-
-def _recommended_bores(result: Result) -> tuple[NDArray[np.float64], NDArray[np.object_]]:
-    """Give new bore and technique of each run; NaN and blank where there is none."""
-    options, advice = result.options, result.advice
-    ids = pd.Index(result.runs["run_id"].astype("str"))
-    technique = _look_up(ids, advice, "technique").astype("str").fillna("").to_numpy(dtype=object)
-    chosen = options[mark_recommended(options, advice)]
-    return _look_up(ids, chosen, "new_bore_mm").to_numpy(dtype=float), technique
-
-
-def _look_up(ids: pd.Index, table: pd.DataFrame, name: str) -> pd.Series:
-    """Look a column up by run; of doubled ids the first counts."""
-    known = table[name].set_axis(table["run_id"].astype("str"))
-    return known[~known.index.duplicated()].reindex(ids)
 
 
 def _write(width: NDArray[np.float64], height: NDArray[np.float64]) -> NDArray[np.object_]:

@@ -2,16 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Final
-
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from routekit.outputs.touched_trees import find_touches
 from routekit.result import Result
-
-_COLUMNS: Final = ("tree_id", "text")
 
 
 def find_broken_bans(result: Result) -> pd.DataFrame:
@@ -27,16 +22,9 @@ def find_broken_bans(result: Result) -> pd.DataFrame:
     pandas.DataFrame
         One row per tree: tree_id, text (which pits stand in its zone, and what asks for none).
     """
-    pits = result.pits
-    barred = (pd.to_numeric(pits["forbidding_trees"]) > 0).to_numpy(dtype=bool, na_value=False)
-    pairs = find_touches(result)
-    pairs = pairs[(pairs["kind"] == "pit").to_numpy()]
-    pairs = pairs[barred[pairs["item"].to_numpy()]]
-    named = pits["forbidden_by"].astype("str").to_numpy(dtype=object)[pairs["item"]]
-    kept = [
-        f", {tree}," in f", {names}," for tree, names in zip(pairs["tree_id"], named, strict=True)
-    ]
-    by_tree = pairs[np.array(kept, dtype=bool)].groupby("tree_id", sort=False)["item_id"]
+    table = result.encroachments
+    barred = table[table["is_barred"].to_numpy(dtype=bool)]
+    by_tree = barred["work_id"].astype("str").groupby(barred["tree_id"].astype("str"), sort=False)
     found = by_tree.agg(["size", ", ".join]).reset_index()
     rules = _ban_of(result, found["tree_id"])
     texts = [

@@ -20,6 +20,7 @@ from pyogrio.errors import DataSourceError
 
 from routekit.errors import OutputError
 from routekit.layers.opening import find_database_fault
+from routekit.layers.same_tree import PLACE_COLUMNS
 from routekit.outputs.foreign_layers import ForeignTables, read_foreign, write_foreign
 from routekit.outputs.geopackage import write_layers
 from routekit.outputs.gis_layers import Layer, root_zones_layer
@@ -48,7 +49,8 @@ def write_return_layers(
         Tables of one study.
     path : str or Path
         File to write: layers `root_zones` (polygons: tree_id, by, reason), `decisions` (table:
-        run_id, tree_id, decision, technique, by, reason) and `current_zones`.
+        run_id, tree_id, decision, technique, by, reason) and `current_zones`, all with the place
+        of the tree (tree_x_m, tree_y_m), which holds a row to that tree when it comes back.
     earlier : str or Path, optional
         File whose edits are taken over; `path` itself if not given. It need not exist. A layer in
         which it holds no rows starts again with what the study read.
@@ -98,13 +100,15 @@ def write_return_file(
     target = Path(path)
     before = Path(earlier) if earlier is not None else target
     foreign = _read_added(before)
-    zones = _read_edits(before, "root_zones", ZONE_COLUMNS, result.crs)
-    decisions = _read_edits(before, "decisions", DECISION_COLUMNS, "")
+    zones = _read_edits(before, "root_zones", (*ZONE_COLUMNS, *PLACE_COLUMNS), result.crs)
+    decisions = _read_edits(before, "decisions", (*DECISION_COLUMNS, *PLACE_COLUMNS), "")
     if not len(decisions):
-        decisions = result.decisions.reindex(columns=list(DECISION_COLUMNS)).astype("str")
+        decisions = result.decisions.reindex(columns=[*DECISION_COLUMNS, *PLACE_COLUMNS])
+        decisions = decisions.astype(dict.fromkeys(DECISION_COLUMNS, "str"))
     if not len(zones):
-        zones = result.root_zones.reindex(columns=[*ZONE_COLUMNS, "geometry"])
+        zones = result.root_zones.reindex(columns=[*ZONE_COLUMNS, *PLACE_COLUMNS, "geometry"])
         zones = pd.DataFrame(zones).astype(dict.fromkeys(ZONE_COLUMNS, "str"))
+    zones, decisions = _add_places(zones, result), _add_places(decisions, result)
     touched = list_touched(result)["tree_id"] if len(result.trees) else []
     in_use = result.zones
     if len(in_use):
@@ -119,7 +123,9 @@ def write_return_file(
             shapes=_drawn(zones),
         ),
         root_zones_layer(
-            in_use, "current_zones", "Zones in force of the trees that works touch; to copy from"
+            _add_places(in_use, result),
+            "current_zones",
+            "Zones in force of the trees that works touch; to copy from",
         ),
         Layer(
             name="decisions",
@@ -144,6 +150,25 @@ def write_return_file(
         return target, []
     what = "layer or table" if len(names) == 1 else "layers and tables"
     return target, [f"{target.name}: {what} added by people, carried over: {', '.join(names)}"]
+
+
+def _add_places(table: pd.DataFrame, result: Result) -> pd.DataFrame:
+    """Write beside each tree where it stands, m; a place that a row carries already stays."""
+    stems = shapely.get_coordinates(np.asarray(result.trees.geometry)).reshape(-1, 2)
+    known = np.vstack([stems, [np.nan, np.nan]])
+    at = pd.Index(result.trees["tree_id"].astype("str")).get_indexer(
+        pd.Index(table["tree_id"].astype("str"))
+    )
+    blank = pd.Series(np.nan, index=table.index)
+    old = {
+        name: pd.to_numeric(table.get(name, blank), errors="coerce").astype("float64")
+        for name in PLACE_COLUMNS
+    }
+    is_bare = old["tree_x_m"].isna() & old["tree_y_m"].isna()
+    places = zip(PLACE_COLUMNS, known[at].round(2).T, strict=True)
+    placed = table.assign(**{name: old[name].mask(is_bare, here) for name, here in places})
+    first = [name for name in (*DECISION_COLUMNS, *PLACE_COLUMNS) if name in placed]
+    return placed[[*first, *placed.columns.drop(first)]]
 
 
 def _read_added(path: Path) -> ForeignTables:

@@ -116,7 +116,7 @@ def _list_pits(result: Result) -> pd.DataFrame:
 
 
 def leave_out_money(
-    sheets: dict[str, pd.DataFrame], currency: str | None
+    sheets: dict[str, pd.DataFrame], currency: str | None, said: str | None = None
 ) -> dict[str, pd.DataFrame]:
     """Leave out costs, rates and sums of money, for a book that goes to tenderers.
 
@@ -126,6 +126,8 @@ def leave_out_money(
         From `routekit.outputs.schedule_sheets.collect_sheets`.
     currency : str or None
         Name of the currency of the study.
+    said : str or None, optional
+        The same as the texts say it, in their language.
 
     Returns
     -------
@@ -133,7 +135,7 @@ def leave_out_money(
         The same sheets without columns of cost, rows whose unit is money, and what texts say of
         money in brackets.
     """
-    kept = {name: _without_money(table, currency) for name, table in sheets.items()}
+    kept = {name: _without_money(table, said or currency) for name, table in sheets.items()}
     totals = sheets["Totals"]
     named = totals["quantity"][(totals["unit"].astype(object) == currency).to_numpy()]
     lost = [*named, *("Runs not counted: " + named.astype("str"))]
@@ -141,16 +143,17 @@ def leave_out_money(
     return kept
 
 
-def _without_money(table: pd.DataFrame, currency: str | None) -> pd.DataFrame:
+def _without_money(table: pd.DataFrame, said: str | None) -> pd.DataFrame:
     """Leave money out of the columns, rows and texts of one sheet."""
     table = table.drop(columns=["cost_mid", "n_no_cost", "currency", "rate"], errors="ignore")
     # Rates stand among the settings by unit, and among the rows of tables within the value.
     for name in {"unit", "value"} & set(table.columns):
         text = table[name].astype("object").map(str)
         table = table[~text.str.contains(_MONEY, regex=False).to_numpy(dtype=bool)]
-    if currency is None:
+    if said is None:
         return table
-    sums = re.compile(rf"\s*\([^()]*{re.escape(currency)}[^()]*\)|[\d.,]+\s*{re.escape(currency)}")
+    name = re.escape(said)
+    sums = re.compile(rf"\s*\([^()]*{name}[^()]*\)|[\d.,\s\u202f]*\d\s*{name}")
     texts = {
         name: table[name].astype("object").map(lambda text: sums.sub("", text), na_action="ignore")
         for name in _TEXTS

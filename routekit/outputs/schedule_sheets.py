@@ -14,17 +14,18 @@ from routekit.outputs.gis_layers import is_recommended, join_runs
 from routekit.outputs.new_bores import write_bore_changes
 from routekit.outputs.schedule_items import list_items
 from routekit.outputs.stem_words import describe_stems
-from routekit.outputs.touched_trees import is_open, list_touched
+from routekit.outputs.touched_trees import is_open, list_touched, write_zone_areas
 from routekit.result import Result
+from routekit.site.encroachments import DIG, PIT, name_barred
 from routekit.techniques import RECORDS, Joining, list_codes
+from routekit.words.texts import message
 
 CUTS_ROOTS_FIRST: Final = list_codes(lambda one: one.needs_clear_bore)
 """Techniques that need a bore clear of roots before the works."""
 
-_WAYS: Final[dict[Joining, str]] = {"trench": "in the trench", "left": "left"}
+_WAYS: Final[dict[Joining, str]] = {"trench": message("in the trench"), "left": message("left")}
 """What becomes of connections that are no digs of their own."""
 
-_NEW_PIPE: Final = ("new_outside_mm", "new_bore_mm")
 _SIZE: Final = ("technique", "new_outside_mm", "new_bore_mm", "new_wall_mm", "shape")
 _MISSING: Final = {
     "length_m": "n_no_length",
@@ -61,16 +62,28 @@ def collect_sheets(result: Result) -> dict[str, pd.DataFrame]:
         "Reasons": runs,
         "Quantities": list_items(result),
         "Strings": result.strings,
-        "Pits": result.pits,
-        "Digs": result.digs[opens],
+        "Pits": _name_trees(result, result.pits, PIT),
+        "Digs": _name_trees(result, result.digs[opens], DIG),
         "By robot": result.digs[~opens],
-        "Trees": word_assumed(trees).join(describe_stems(trees, result.rules)),
+        "Trees": word_assumed(trees).join(describe_stems(trees, result.stems)),
         "Totals": result.totals,
         "To confirm": word_limits(checks),
         "Assumptions": result.rules,
         "Sources": provenance,
         "Findings": result.findings,
     }
+
+
+def _name_trees(result: Result, works: pd.DataFrame, kind: str) -> pd.DataFrame:
+    """Say of pits or digs what they take of each zone, and which trees rule pits out."""
+    ids = works[f"{kind}_id"].astype(str)
+    keys = pd.MultiIndex.from_product([[kind], ids])
+    areas = write_zone_areas(result).reindex(keys).fillna("").to_numpy(dtype=object)
+    named = pd.DataFrame(works).assign(zone_by_tree=areas)
+    if kind != PIT:
+        return named
+    barred = name_barred(result.encroachments).reindex(ids).fillna("")
+    return named.assign(forbidden_by=barred.to_numpy(dtype=object))
 
 
 def word_assumed(table: pd.DataFrame) -> pd.DataFrame:
@@ -105,13 +118,12 @@ def price_runs(result: Result) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        The runs with condition and recommendation, and new_outside_mm, new_bore_mm, new_wall_mm
-        (of the recommended technique; NaN where it lays nothing or is not known), bore_change (the
+        The runs with condition and recommendation, and new_wall_mm (NaN where no pipe is laid or
+        its size is not known), bore_change (the
         bore before and after the works), reopened_by
         (connections by way of working), root_cutting and currency.
     """
     runs = pd.DataFrame(join_runs(result))
-    runs = runs.join(_new_sizes(result, runs))
     return runs.assign(
         bore_change=write_bore_changes(result).to_numpy(),
         new_wall_mm=(runs["new_outside_mm"] - runs["new_bore_mm"]) / 2,
@@ -144,9 +156,9 @@ def sum_runs(runs: pd.DataFrame) -> pd.DataFrame:
         table[name] = pd.to_numeric(table[name], errors="coerce")
         table[missing] = table[name].isna().astype(int)
     parts = {
-        "size": list(_SIZE),
-        "technique": ["technique"],
-        "all": ["currency"],
+        message("size"): list(_SIZE),
+        message("technique"): ["technique"],
+        message("all"): ["currency"],
     }
     sums = [_sum_by(table, keys).assign(row_kind=kind) for kind, keys in parts.items()]
     return pd.concat(sums, ignore_index=True).assign(currency=table["currency"].max())
@@ -185,16 +197,6 @@ def find_currency(totals: pd.DataFrame) -> str | None:
     return str(units.iloc[0]) if len(units) else None
 
 
-def _new_sizes(result: Result, runs: pd.DataFrame) -> pd.DataFrame:
-    """Take the new pipe of the recommended technique of each run, in the order of the runs."""
-    keys = [result.options["run_id"].astype("str"), result.options["technique"].astype("str")]
-    sizes = result.options[list(_NEW_PIPE)].set_axis(pd.MultiIndex.from_arrays(keys))
-    wanted = [runs["run_id"].astype("str"), runs["technique"].astype("str")]
-    found = sizes.reindex(pd.MultiIndex.from_arrays(wanted)).set_axis(runs.index)
-    found.loc[found["new_outside_mm"].isna().to_numpy(), "new_bore_mm"] = np.nan
-    return found
-
-
 def _list_ways(result: Result, runs: pd.DataFrame) -> pd.Series:
     """Say for each run how many connections are reopened in which way: «3 robot, 1 suction»."""
     special = runs["technique"].map(
@@ -215,9 +217,9 @@ def _list_ways(result: Result, runs: pd.DataFrame) -> pd.Series:
 def _root_cutting(runs: pd.DataFrame) -> NDArray[np.object_]:
     """Say whether roots must be cut before the works; None where the technique needs none."""
     seen = runs["root_share"].to_numpy(dtype=float, na_value=np.nan)
-    words = np.full(len(seen), "none seen", dtype=object)
-    words[seen > 0] = "needed"
-    words[np.isnan(seen)] = "not known"
+    words = np.full(len(seen), message("none seen"), dtype=object)
+    words[seen > 0] = message("needed")
+    words[np.isnan(seen)] = message("not known")
     words[~runs["technique"].isin(CUTS_ROOTS_FIRST).to_numpy(dtype=bool)] = None
     return words
 

@@ -4,11 +4,18 @@ from __future__ import annotations
 
 from routekit.outputs.public.settings import PublicSettings
 from routekit.settings.declare import Settings, setting
+from routekit.words.codes import Language
 
 
 class MapSettings(Settings):
     """Settings of the working map."""
 
+    language: Language = setting(
+        "en",
+        unit="-",
+        source="house",
+        text="Language in which the map opens; its reader may choose another.",
+    )
     root_band_m: float = setting(
         0.6,
         unit="m",
@@ -178,6 +185,12 @@ class ReportSettings(Settings):
 class OutputSettings(Settings):
     """What is written, and how."""
 
+    language: Language = setting(
+        "en",
+        unit="-",
+        source="house",
+        text="Language of schedule, tree sheets and summary, and in which the map opens",
+    )
     geopackage: GeopackageSettings = setting(
         GeopackageSettings, unit="-", source="study", text="Result GeoPackage."
     )

@@ -20,6 +20,7 @@ from routekit.outputs.return_layers import write_return_file
 from routekit.outputs.schedule import write_schedule
 from routekit.outputs.settings import OutputSettings
 from routekit.result import Result, require_result
+from routekit.words.texts import message
 
 
 def _silent(_: str) -> None:
@@ -104,22 +105,24 @@ def _write_all(
 ) -> tuple[dict[str, Path], list[str]]:
     """Write every output into the folder for new files."""
     tell("Writing the GeoPackage")
-    written = {"GeoPackage": stage / "result.gpkg"}
+    written = {message("GeoPackage"): stage / "result.gpkg"}
     write_geopackage(result, written["GeoPackage"], settings=settings.geopackage)
     tell("Drawing the working map")
-    written["map"] = write_map(result, stage, settings.map)[0]
+    written[message("map")] = write_map(result, stage, settings.map)[0]
     tell("Writing the page for the public")
-    written["public page"] = write_public_pages(result, stage, settings.public)[0]
+    written[message("public page")] = write_public_pages(result, stage, settings.public)[0]
     tell("Writing the schedule")
-    written["schedule"] = stage / "schedule.xlsx"
-    write_schedule(result, written["schedule"], settings=settings.schedule)
+    written[message("schedule")] = stage / "schedule.xlsx"
+    write_schedule(
+        result, written["schedule"], settings=settings.schedule, language=settings.language
+    )
     tell("Writing the arborist's report")
-    written["arborist's report"] = stage / "trees.html"
+    written[message("arborist's report")] = stage / "trees.html"
     write_tree_report(result, written["arborist's report"], with_pdf=True, settings=settings.report)
-    written["the same, to print"] = stage / "trees.pdf"
+    written[message("the same, to print")] = stage / "trees.pdf"
     volumes = len([page for page in _list_parts(stage) if page.match("trees-*.pdf")])
     # Last, so that nothing drawn or written into the earlier file meanwhile is missed.
-    written["layers to edit and return"], kept = write_return_file(
+    written[message("layers to edit and return")], kept = write_return_file(
         result,
         stage / "return.gpkg",
         earlier=folder / "return.gpkg",

@@ -7,22 +7,23 @@ the old trench's width and on the soil are left out: neither is known for old se
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from routekit.arrays import Floats, Texts, as_floats, check_positive
 from routekit.pipes.published import load_table
+from routekit.words.texts import fill, join, message, say, word
 
 CLASSES = ("A", "B", "C")
 _ROUNDING = 1e-9
 UNKNOWN = "unknown"
 CLASS_TEXT = {
-    "A": "A, routine",
-    "B": "B, moderate to challenging",
-    "C": "C, challenging to extreme",
-    UNKNOWN: "not known",
+    "A": message("A, routine"),
+    "B": message("B, moderate to challenging"),
+    "C": message("C, challenging to extreme"),
+    UNKNOWN: message("not known"),
 }
 """Classes as the page names them."""
 NOMINAL_MM = (100, 125, 150, 200, 250, 300, 350, 400, 450, 500, 600, 700, 800, 900, 1000)
@@ -136,10 +137,21 @@ def describe_difficulty(found: DifficultyClasses) -> Texts:
         Such as "B, moderate to challenging (length)"; routine needs no reason.
     """
     overall = np.atleast_1d(found.overall)
-    told = np.array([CLASS_TEXT[each] for each in overall], dtype=object)
+    told = fill(word(CLASS_TEXT[each]) for each in overall)
     why = np.full(overall.shape, "", dtype=object)
-    for name in ("depth", "host", "upsizing", "length"):
+    for name, said in _CRITERIA.items():
         decides = (np.atleast_1d(getattr(found, name)) == overall) & (overall != CLASSES[0])
-        joint = np.where(why != "", ", ", "").astype(object)
-        why = np.where(decides, why + joint + name, why)
-    return np.asarray(np.where(why != "", told + " (" + why + ")", told), dtype=object)
+        why[decides] = [join([one, word(said)], ", ") for one in why[decides]]
+    return fill(
+        say("{difficulty} ({reasons})", difficulty=one, reasons=because) if because else one
+        for one, because in zip(told, why, strict=True)
+    )
+
+
+_CRITERIA: Final = {
+    "depth": message("depth"),
+    "host": message("host"),
+    "upsizing": message("upsizing"),
+    "length": message("length"),
+}
+"""Criterion of a class to its name."""

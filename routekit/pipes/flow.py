@@ -23,6 +23,7 @@ from routekit.pipes.section import (
 )
 from routekit.pipes.settings import FlowSettings
 from routekit.vocabulary import GRAVITY_M_S2, MM_PER_M
+from routekit.words.texts import message
 
 L_PER_M3 = 1000.0
 BISECTIONS = 40
@@ -32,10 +33,10 @@ NARROWINGS = 20
 _TINY = 1e-12
 CLEANSING_BELOW_MM = 300.0
 """The gradient 1:DN counts as self-cleansing below this size; source `en752_cleansing`."""
-BASIS_DESIGN = "design flow"
-BASIS_RUNOFF = "runoff of the catchment"
-BASIS_SOUND = "no worse than the sound old pipe"
-BASIS_UNKNOWN = "not known"
+BASIS_DESIGN = message("design flow")
+BASIS_RUNOFF = message("runoff of the catchment")
+BASIS_SOUND = message("no worse than the sound old pipe")
+BASIS_UNKNOWN = message("not known")
 
 
 class Flow(NamedTuple):

@@ -29,6 +29,7 @@ from routekit.pipes.settings import FlowSettings, LinerSettings, PipeSettings, P
 from routekit.settings.declare import Settings, setting
 from routekit.techniques import BURSTING, RECORDS, NewPipe
 from routekit.vocabulary import MM_PER_M
+from routekit.words.texts import Text, both, fill, say
 
 _OPEN_CUT_STEPS = 4
 _MADE_PER_NOMINAL = 3
@@ -89,19 +90,19 @@ def build_plans(cases: pd.DataFrame, settings: PlanSettings) -> dict[str, pd.Dat
     larger = _size_for_flow(cases, round_host, settings)
     relaid = relaid_outside(cases, settings.flow, pipe)
     liner = _plan_liner(cases, settings)
-    mended = _plan_old(cases, "capacity_sound_l_s", "Short liners at the faults")
+    mended = _plan_old(cases, "capacity_sound_l_s", say("Short liners at the faults"))
     plans: dict[NewPipe, pd.DataFrame] = {
         "old pipe": _plan_old(cases, "capacity_now_l_s", ""),
         # The short liners of a repair are as thick as a whole one would be.
         "mended": mended.assign(wall_mm=liner["wall_mm"]),
         "cured liner": liner,
         "close-fit liner": _plan_close_fit(cases, round_host, settings),
-        "slipped pipe": _plan_pe(cases, slip, pipe.liner_sdr, "Slipped PE", settings),
+        "slipped pipe": _plan_pe(cases, slip, pipe.liner_sdr, say("Slipped PE"), settings),
         "burst, same size": _plan_burst(cases, same, settings),
         "burst, larger": _plan_burst(cases, larger, settings).assign(
             is_size_assumed=_is_size_assumed(cases)
         ),
-        "re-laid": _plan_pe(cases, relaid, pipe.sdr, "PE laid in a trench", settings),
+        "re-laid": _plan_pe(cases, relaid, pipe.sdr, say("PE laid in a trench"), settings),
     }
     run = {kind: _let_run(plan, kind, cases, settings.flow) for kind, plan in plans.items()}
     return {one.code: run[one.new_pipe] for one in RECORDS}
@@ -222,19 +223,27 @@ def _plan_old(cases: pd.DataFrame, capacity: str, text: str) -> pd.DataFrame:
             "velocity_m_s": cases["velocity_sound_m_s"].to_numpy(dtype=float),
             "pipe_kg_m": 0.0,
             "wall_mm": np.nan,
-            "new_pipe": text,
+            **both("new_pipe", fill([text] * len(cases))),
         }
     )
 
 
 def _plan_pe(
-    cases: pd.DataFrame, outside: Floats, sdr: float, name: str, settings: PlanSettings
+    cases: pd.DataFrame, outside: Floats, sdr: float, name: Text, settings: PlanSettings
 ) -> pd.DataFrame:
     """Put a PE pipe of a given size into each run."""
     inside = bore(outside, sdr)
     flow, velocity = renewed_capacity(inside, cases["gradient"], "pe", settings.flow)
     text = [
-        f"{name}, OD {size:.0f} SDR {sdr:g}, bore {hole:.0f} mm" if hole > 0 else ""
+        say(
+            "{pipe}, OD {outside:.0f} SDR {sdr:g}, bore {bore:.0f} mm",
+            pipe=name,
+            outside=size,
+            sdr=sdr,
+            bore=hole,
+        )
+        if hole > 0
+        else ""
         for size, hole in zip(outside, inside, strict=True)
     ]
     return pd.DataFrame(
@@ -245,7 +254,7 @@ def _plan_pe(
             "velocity_m_s": velocity,
             "pipe_kg_m": pipe_mass(outside, sdr, settings.pipe),
             "wall_mm": (outside - inside) / 2,
-            "new_pipe": np.array(text, dtype=object),
+            **both("new_pipe", text),
         }
     )
 
@@ -260,7 +269,9 @@ def _plan_close_fit(cases: pd.DataFrame, host: Floats, settings: PlanSettings) -
     inside = host - 2 * wall
     flow, velocity = renewed_capacity(inside, cases["gradient"], "pe", settings.flow)
     text = [
-        f"Close-fit PE to the bore, SDR {sdr:g}, bore left {hole:.0f} mm" if hole > 0 else ""
+        say("Close-fit PE liner, SDR {sdr:g}, bore {bore:.0f} mm", sdr=sdr, bore=hole)
+        if hole > 0
+        else ""
         for hole in inside
     ]
     return pd.DataFrame(
@@ -271,7 +282,7 @@ def _plan_close_fit(cases: pd.DataFrame, host: Floats, settings: PlanSettings) -
             "velocity_m_s": velocity,
             "pipe_kg_m": np.pi * wall * (host - wall) / MM_PER_M**2 * settings.pipe.density_kg_m3,
             "wall_mm": wall,
-            "new_pipe": np.array(text, dtype=object),
+            **both("new_pipe", text),
         }
     )
 
@@ -279,7 +290,7 @@ def _plan_close_fit(cases: pd.DataFrame, host: Floats, settings: PlanSettings) -
 def _plan_burst(cases: pd.DataFrame, outside: Floats, settings: PlanSettings) -> pd.DataFrame:
     """Burst the run and pull a PE pipe in: size, expansion and pull for the run by itself."""
     pipe = settings.pipe
-    plan = _plan_pe(cases, outside, pipe.sdr, "PE by bursting", settings)
+    plan = _plan_pe(cases, outside, pipe.sdr, say("PE by bursting"), settings)
     host = _positive(cases["diameter_mm"])
     wall = (cases["outside_mm"].to_numpy(dtype=float) - host) / 2
     axis = cases["depth_max_m"].to_numpy(dtype=float) - host / MM_PER_M / 2
@@ -349,7 +360,7 @@ def _plan_liner(cases: pd.DataFrame, settings: PlanSettings) -> pd.DataFrame:
     rough = find_roughness("lined", settings.flow.new_condition, settings.flow)
     flow = section_flow(section, falling_gradient(cases["gradient"]), rough, settings.flow)
     text = [
-        f"CIPP liner, wall {t:.1f} mm, bore {b:.0f} mm" if t > 0 else ""
+        say("CIPP liner, wall {wall:.1f} mm, bore {bore:.0f} mm", wall=t, bore=b) if t > 0 else ""
         for t, b in zip(wall, width - 2 * wall, strict=True)
     ]
     return pd.DataFrame(
@@ -360,7 +371,7 @@ def _plan_liner(cases: pd.DataFrame, settings: PlanSettings) -> pd.DataFrame:
             "velocity_m_s": flow.velocity_m_s,
             "pipe_kg_m": np.pi * (girth - wall) * wall * settings.liner.density_kg_m3 / MM_PER_M**2,
             "wall_mm": wall,
-            "new_pipe": np.array(text, dtype=object),
+            **both("new_pipe", text),
         }
     )
 

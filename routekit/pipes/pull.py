@@ -29,12 +29,17 @@ from routekit.pipes.pe import N_PER_KN, pipe_mass
 from routekit.pipes.published import load_table
 from routekit.pipes.settings import PipeSettings, PullSettings
 from routekit.vocabulary import GRAVITY_M_S2, MM_PER_M
+from routekit.words.texts import message
 
 LEVELS = ("low", "mid", "high")
 """Estimates, in the order of the last axis of every force."""
 
 NOT_OVER, NOT_KNOWN = "no", "not known"
-OVER_AT = {level: f"{level} estimate" for level in LEVELS}
+OVER_AT = {
+    "low": message("low estimate"),
+    "mid": message("mid estimate"),
+    "high": message("high estimate"),
+}
 """Words for the lowest estimate that is over a limit."""
 
 _SLACK_KN = 1e-9

@@ -14,13 +14,26 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from routekit.arrays import Floats, Ints
+from routekit.arrays import Flags, Floats, Ints, Objects
 from routekit.geometry.plane import circle_polygon_area, polygon_edges
 from routekit.site.sentences import join_groups
 from routekit.site.settings import DigSettings
-from routekit.site.surroundings import NOTHING_M2, Objects, ZoneLayer, zone_overlaps
+from routekit.site.zone_layer import NOTHING_M2, ZoneLayer, zone_overlaps
+from routekit.trees.least_distance import WITHIN, gather_distance
 
 WORK_COLUMNS: Final = ("label", "method", "geometry")
+
+_LOSS: Final = (
+    "n_runs",
+    "footprint_m2",
+    "footprint_share",
+    "severed_m2",
+    "severed_share",
+    "stem_edge_m",
+    "severity",
+    WITHIN,
+)
+"""What open cut takes of a tree, beside what the recommended works take."""
 
 
 def list_works(
@@ -117,6 +130,15 @@ def _share_of_zones(union: Objects, tree: Ints, zones: ZoneLayer) -> tuple[Float
     return footprint, structural
 
 
+def _find_within(
+    shapes: Objects, dug: Ints, row: Ints, met: Flags, zones: ZoneLayer, tree: Ints
+) -> pd.arrays.BooleanArray:
+    """Tell of each tree whether anything in its zone is nearer than the least distance."""
+    dug, row = dug[met], row[met]
+    edge = shapely.distance(shapes[dug], shapely.points(zones.centre[tree[row]]))
+    return gather_distance(row, edge, zones.min_distance_m[tree[row]], len(tree))
+
+
 def _touched_text(works: pd.DataFrame, dug: Ints, row: Ints, size: int) -> Objects:
     """List what touches each tree, in the order of the works."""
     return join_groups(works["label"].to_numpy(dtype=object)[dug], row, size, "; ")
@@ -160,8 +182,8 @@ def tree_balance(
     corridors : pandas.DataFrame, optional
         Runs that stay in open cut: run_id, geometry (polygon).
     tree_loss : pandas.DataFrame, optional
-        Open cut everywhere: tree_id, footprint_m2, footprint_share, severed_m2, severed_share,
-        severity.
+        Open cut: tree_id, n_runs, footprint_m2, footprint_share, severed_m2, severed_share,
+        stem_edge_m, severity, is_within_least.
     settings : DigSettings
     unknown_tree_distance_m : float
         A tree without a zone is listed when an excavation is this near, m.
@@ -171,15 +193,16 @@ def tree_balance(
     pandas.DataFrame
         One row per tree that either touches, by tree_id: n_works, footprint_m2, footprint_share,
         structural_m2 (NaN where the structural radius is not known), is_structural (nullable),
-        touched_by, working_method; with `tree_loss` also open_cut_footprint_m2,
-        open_cut_footprint_share, open_cut_severed_share, open_cut_severity, spared_m2 (footprint
-        of open cut less that of the recommended works). Trees of unknown zone have NaN areas.
+        is_within_least (nullable: nearer than the least distance),
+        touched_by, working_method; with `tree_loss` also its columns with
+        open_cut_ in front, and spared_m2 (footprint of open cut less that of the recommended
+        works). Trees of unknown zone have NaN areas.
     """
     works = list_works(pits, digs, corridors)
     shapes = works["geometry"].to_numpy(dtype=object)
-    dug, tree, _, _ = zone_overlaps(shapes, polygon_edges(shapes), zones)
+    dug, tree, overlap, _ = zone_overlaps(shapes, polygon_edges(shapes), zones)
     order = np.lexsort((dug, tree))
-    dug, tree = dug[order], tree[order]
+    dug, tree, overlap = dug[order], tree[order], overlap[order]
     touched, row = np.unique(tree, return_inverse=True)
     union = union_by_tree(shapes[dug], row, len(touched))
     footprint, structural = _share_of_zones(union, touched, zones)
@@ -194,6 +217,7 @@ def tree_balance(
             "footprint_share": np.minimum(footprint / zones.area_m2[touched], 1.0),
             "structural_m2": structural,
             "is_structural": breach,
+            WITHIN: _find_within(shapes, dug, row, overlap > 0, zones, touched),
             "touched_by": _touched_text(works, dug, row, len(touched)),
             "working_method": np.where(
                 structural > NOTHING_M2,
@@ -212,23 +236,23 @@ def tree_balance(
 
 def _add_open_cut(table: pd.DataFrame, tree_loss: pd.DataFrame) -> pd.DataFrame:
     """Set the losses of open cut everywhere beside those of the recommended works."""
-    before = tree_loss[
-        ["tree_id", "footprint_m2", "footprint_share", "severed_share", "severity"]
-    ].rename(columns=lambda name: name if name == "tree_id" else f"open_cut_{name}")
+    before = tree_loss[["tree_id", *_LOSS]].rename(
+        columns={name: f"open_cut_{name}" for name in _LOSS}
+    )
     both = table.merge(before, on="tree_id", how="outer")
     untouched = both["n_works"].isna()
     for name in ("n_works", "footprint_m2", "footprint_share", "structural_m2"):
         both[name] = both[name].mask(untouched, 0)
     both["n_works"] = both["n_works"].astype(int)
-    both["is_structural"] = both["is_structural"].mask(untouched, other=False)
+    for name in ("is_structural", WITHIN):
+        both[name] = both[name].astype("boolean").mask(untouched, other=False)
     for name in ("touched_by", "working_method"):
         both[name] = both[name].mask(untouched, "")
-    for name in ("open_cut_footprint_m2", "open_cut_footprint_share", "open_cut_severed_share"):
-        absent = ~both["tree_id"].isin(tree_loss["tree_id"])
-        both[name] = both[name].mask(absent, 0)
-    both["open_cut_severity"] = (
-        both["open_cut_severity"]
-        .astype(object)
-        .where(both["tree_id"].isin(tree_loss["tree_id"]), "none")
-    )
+    absent = ~both["tree_id"].isin(tree_loss["tree_id"])
+    for name in _LOSS[:5]:
+        both[f"open_cut_{name}"] = both[f"open_cut_{name}"].mask(absent, 0)
+    both["open_cut_n_runs"] = both["open_cut_n_runs"].astype(int)
+    flags = both[f"open_cut_{WITHIN}"].astype("boolean")
+    both[f"open_cut_{WITHIN}"] = flags.mask(absent, other=False)
+    both["open_cut_severity"] = both["open_cut_severity"].astype(object).mask(absent, "none")
     return both.assign(spared_m2=both["open_cut_footprint_m2"] - both["footprint_m2"])

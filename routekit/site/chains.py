@@ -17,9 +17,10 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
-from routekit.arrays import Floats, Ints
-from routekit.site.sentences import join_causes, number_text
+from routekit.arrays import Floats, Ints, Objects
+from routekit.site.sentences import join_causes
 from routekit.site.settings import StringSettings
+from routekit.words.texts import both, fill, say, say_rows, word
 
 Bools = NDArray[np.bool_]
 
@@ -200,43 +201,51 @@ def _through_limits(
     known = pd.notna(group[upper]) & pd.notna(group[lower])
     other_host = known & (group[upper] != group[lower])
     branch = _larger_branch(runs, *codes, upper, lower) & settings.larger_branch_stops
-    hosts = np.asarray(
-        "host changes from "
-        + material[upper].astype(str).astype(object)
-        + " to "
-        + material[lower].astype(str).astype(object),
-        dtype=object,
+    hosts = say_rows(
+        "host changes from {upper} to {lower}",
+        upper=_say_materials(material[upper]),
+        lower=_say_materials(material[lower]),
     )
-    bends = f" degrees exceeds {settings.max_bend_deg:g}"
-    step_text = "level step of " + number_text(step, 2)
-    step_text += f" m exceeds {settings.max_level_step_m:g} m"
+    bends = say_rows(
+        "bend of {bend:.1f} degrees exceeds {limit:g}", bend=bend, limit=settings.max_bend_deg
+    )
+    steps = say_rows(
+        "level step of {step:.2f} m exceeds {limit:g} m",
+        step=step,
+        limit=settings.max_level_step_m,
+    )
     cause = join_causes(
         [
-            (bend > settings.max_bend_deg + 1e-9, "bend of " + number_text(bend, 1) + bends),
-            (step > settings.max_level_step_m + 1e-9, step_text),
+            (bend > settings.max_bend_deg + 1e-9, bends),
+            (step > settings.max_level_step_m + 1e-9, steps),
             (other_host, hosts),
-            (branch, "a larger branch joins"),
+            (branch, say("a larger branch joins")),
         ],
         len(inner),
     )
     unknown = join_causes(
         [
-            (np.isnan(bend), "bend"),
-            (np.isnan(step), "level step"),
-            (~known, "host material"),
+            (np.isnan(bend), say("bend")),
+            (np.isnan(step), say("level step")),
+            (~known, say("host material")),
         ],
         len(inner),
     )
     for name, values in (
         ("bend_deg", bend),
         ("level_step_m", step),
-        ("break_cause", cause),
-        ("unknown", unknown),
+        *both("break_cause", cause).items(),
+        *both("unknown", unknown).items(),
         ("is_break", cause != ""),
     ):
         column = chains[name].to_numpy().copy()
         column[inner] = values
         chains[name] = column
+
+
+def _say_materials(materials: Objects) -> Objects:
+    """Name host materials."""
+    return fill(word(str(material)) for material in materials)
 
 
 def _end_causes(chains: pd.DataFrame, codes: tuple[Ints, Ints], renewed: Bools) -> None:
@@ -250,12 +259,13 @@ def _end_causes(chains: pd.DataFrame, codes: tuple[Ints, Ints], renewed: Bools) 
     run = chains["run"].to_numpy()
     for name, node in (("start_cause", start[run]), ("end_cause", end[run])):
         count = np.where(node >= 0, meeting[np.maximum(node, 0)] if size else 0, 0)
-        junction = np.char.mod("junction of %d renewed runs", count).astype(object)
-        chains[name] = np.select(
-            [node < 0, count > _FOLLOWING_ON, count == _FOLLOWING_ON],
-            ["manhole not named", junction, "the renewed runs do not continue in line"],
-            "end of the renewed runs",
-        ).astype(object)
+        cause = fill([say("end of the renewed runs")] * len(run))
+        cause[count == _FOLLOWING_ON] = say("the renewed runs do not continue in line")
+        meets = count > _FOLLOWING_ON
+        cause[meets] = say_rows("junction of {count:.0f} renewed runs", count=count[meets])
+        cause[node < 0] = say("manhole not named")
+        for column, values in both(name, cause).items():
+            chains[column] = values
 
 
 def build_chains(
@@ -279,7 +289,8 @@ def build_chains(
         chain, position, from_manhole, to_manhole, length_m; at the manhole upstream, for runs
         after the first of a chain: bend_deg, level_step_m, is_break, break_cause (text, empty
         where a string may pass), unknown (what is to be confirmed, text); start_cause and
-        end_cause (why a chain that started or ended here would do so, text).
+        end_cause (why a chain that started or ended here would do so, text); beside each of these
+        texts the column of its statements, `..._words`.
     """
     chosen = np.asarray(renewed, dtype=bool)
     names = pd.concat([runs["from_manhole"], runs["to_manhole"]], ignore_index=True)
@@ -292,7 +303,7 @@ def build_chains(
     chains["length_m"] = chains["length_m"].astype(float)
     chains["bend_deg"], chains["level_step_m"] = np.nan, np.nan
     chains["is_break"] = False
-    for name in ("break_cause", "unknown"):
+    for name in ("break_cause", "break_cause_words", "unknown", "unknown_words"):
         chains[name] = np.full(len(chains), "", dtype=object)
     _through_limits(chains, runs, codes, settings)
     _end_causes(chains, codes, chosen)

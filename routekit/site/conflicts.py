@@ -14,20 +14,13 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from routekit.arrays import Floats, Ints
+from routekit.arrays import Floats, Ints, Objects
 from routekit.geometry.plane import polygon_edges
 from routekit.geometry.strips import strip_overlap
+from routekit.site.rectangles import rectangle_edges, rectangle_polygons, sum_by
 from routekit.site.settings import PlacementSettings
-from routekit.site.surroundings import (
-    NOTHING_M2,
-    NamedLayer,
-    Objects,
-    Surroundings,
-    rectangle_edges,
-    rectangle_polygons,
-    sum_by,
-    zone_overlaps,
-)
+from routekit.site.surroundings import NamedLayer, Surroundings
+from routekit.site.zone_layer import NOTHING_M2, zone_overlaps
 from routekit.trees.near_stem import find_too_near
 
 Bools = NDArray[np.bool_]
@@ -247,7 +240,7 @@ def find_conflicts(
     Parameters
     ----------
     corners : numpy.ndarray of float, shape (n, 4, 2)
-        From `routekit.site.surroundings.rectangle_corners`.
+        From `routekit.site.rectangles.rectangle_corners`.
     depth_m : numpy.ndarray of float, shape (n,)
         Depth of the floors below ground, m.
     around : Surroundings

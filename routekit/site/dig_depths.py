@@ -16,7 +16,7 @@ def deepen_digs(
     Parameters
     ----------
     digs : geopandas.GeoDataFrame
-        With columns `routekit.site.digs.DIG_COLUMNS`.
+        With columns `routekit.site.dig_tables.DIG_COLUMNS`.
     runs : geopandas.GeoDataFrame
         run_id (unique), depth_up_m and depth_down_m (to invert), geometry.
     below_invert_m : float

@@ -13,29 +13,19 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from shapely import STRtree
 
-from routekit.arrays import Floats, Ints, take_numbers
+from routekit.arrays import Flags, Floats, Ints, Objects, take_numbers
 from routekit.geometry.chainage import line_parts
-from routekit.geometry.plane import polygon_edges
 from routekit.site.chains import end_directions
-from routekit.site.position_doubt import DOUBT_COLUMNS, measure_doubt
+from routekit.site.dig_tables import draw_squares, meets_zones, tabulate_digs
 from routekit.site.settings import DigSettings
-from routekit.site.surroundings import (
-    NOTHING_M2,
-    Objects,
+from routekit.site.zone_layer import (
     ZoneLayer,
-    count_once,
-    name_overlaps,
-    rectangle_corners,
-    zone_overlaps,
 )
 from routekit.techniques import list_codes
-from routekit.trees.near_stem import NEAR_COLUMNS, judge_digging
 from routekit.vocabulary import MM_PER_M
-
-Bools = NDArray[np.bool_]
 
 _DUG: Final = list_codes(lambda one: one.joins == "dug")
 """Techniques whose connections are dug up."""
@@ -43,88 +33,6 @@ _ROBOT: Final = list_codes(lambda one: one.joins == "robot")
 """Techniques whose connections are reopened from inside."""
 
 _SD: Final = "position_sd_m"
-
-DIG_COLUMNS: Final = (
-    "dig_id",
-    "connection_id",
-    "run_id",
-    "kind",
-    "method",
-    "footprint_m2",
-    "zone_overlap_m2",
-    "zone_by_tree",
-    "structural_m2",
-    "is_structural",
-    "worst_tree",
-    "worst_share",
-    "is_settled",
-    *DOUBT_COLUMNS,
-    *NEAR_COLUMNS,
-    "geometry",
-)
-"""Columns of the table of digs, in order."""
-
-
-def measure_digs(
-    polygons: ArrayLike, zones: ZoneLayer, *, run_sd_m: ArrayLike = np.nan
-) -> pd.DataFrame:
-    """Measure what excavations of any shape take of root zones.
-
-    Parameters
-    ----------
-    polygons : array_like of shapely Polygon, shape (n,)
-        None takes nothing.
-    zones : ZoneLayer
-    run_sd_m : array_like of float, optional
-        Standard deviation of the plan position of the run of all or each, m; NaN not known.
-
-    Returns
-    -------
-    pandas.DataFrame
-        footprint_m2, zone_overlap_m2 and structural_m2 (ground where zones overlap counts once),
-        zone_by_tree (text: m2 of the zone of each tree), is_structural, worst_tree (id; empty for
-        none), worst_share, is_settled (False where a structural radius that matters is not known),
-        and the columns of `routekit.site.position_doubt.measure_doubt` and
-        `routekit.trees.near_stem.judge_digging`.
-    """
-    shapes = np.asarray(polygons, dtype=object)
-    size = len(shapes)
-    dug, tree, overlap, structural = zone_overlaps(shapes, polygon_edges(shapes), zones)
-    share = np.minimum(overlap / zones.area_m2[tree], 1.0)
-    order = np.lexsort((tree, -np.nan_to_num(share, nan=2.0), -np.nan_to_num(structural), dug))
-    first = order[np.unique(dug[order], return_index=True)[1]]
-    worst, worst_share = np.full(size, "", dtype=object), np.zeros(size)
-    worst[dug[first]], worst_share[dug[first]] = zones.tree_id[tree[first]], share[first]
-    inner = zones.structural_radius_m[tree]
-    deep = count_once(shapes, dug, tree, structural, inner, zones)
-    table = pd.DataFrame(
-        {
-            "footprint_m2": np.nan_to_num(shapely.area(shapes)),
-            "zone_overlap_m2": count_once(shapes, dug, tree, overlap, zones.radius_m[tree], zones),
-            "zone_by_tree": name_overlaps(dug, tree, overlap, zones, size),
-            "structural_m2": deep,
-            "is_structural": deep > NOTHING_M2,
-            "worst_tree": worst,
-            "worst_share": worst_share,
-            "is_settled": np.bincount(dug[np.isnan(structural)], minlength=size) == 0,
-        }
-    )
-    doubt = measure_doubt(shapes, zones, run_sd_m)
-    return pd.concat([table, doubt, judge_digging(shapes, zones.stems, run_sd_m)], axis=1)
-
-
-def _meets_zones(polygons: Objects, zones: ZoneLayer) -> Bools:
-    """Mark the excavations that take some of a root zone, shape (n,)."""
-    dug, _, overlap, _ = zone_overlaps(polygons, polygon_edges(polygons), zones)
-    return np.asarray(np.bincount(dug[overlap > 0], minlength=len(polygons)) > 0)
-
-
-def _squares(points: Objects, axis: Floats, side_m: ArrayLike) -> Objects:
-    """Lay squares round points, along axes."""
-    side = np.broadcast_to(np.asarray(side_m, dtype=float), (len(points),))
-    middle = np.stack([shapely.get_x(points), shapely.get_y(points)], axis=1)
-    corners = rectangle_corners(middle, axis, -side / 2, side / 2, side)
-    return np.asarray(shapely.polygons(corners), dtype=object)
 
 
 def find_runs(connections: pd.DataFrame, runs: pd.DataFrame, reach_m: float) -> Ints:
@@ -214,7 +122,7 @@ def connection_digs(
     method[is_robot] = "robot"
     named = table["connection_id"].to_numpy(dtype=object)
     ids = runs["run_id"].to_numpy(dtype=object)[row]
-    return _dig_table(
+    return tabulate_digs(
         "connection", named, ids, method, polygon, zones, take_numbers(runs, _SD)[row], crs=runs.crs
     )
 
@@ -223,11 +131,11 @@ def _choose_squares(
     foot: Objects, axis: Floats, zones: ZoneLayer, settings: DigSettings
 ) -> tuple[Objects, Objects]:
     """Lay the machine's square at each foot, or the careful method's where roots are met."""
-    machine = _squares(foot, axis, settings.connection_side_m)
-    near = _meets_zones(machine, zones)
+    machine = draw_squares(foot, axis, settings.connection_side_m)
+    near = meets_zones(machine, zones)
     careful = settings.root_zone_method
     small = settings.hand_side_m if careful == "hand" else settings.suction_side_m
-    polygon = np.where(near, _squares(foot, axis, small), machine)
+    polygon = np.where(near, draw_squares(foot, axis, small), machine)
     return polygon, np.where(near, careful, "machine").astype(object)
 
 
@@ -258,7 +166,7 @@ def exposure_digs(
     polygon, method = _choose_squares(foot, axis, zones, settings)
     named = crossings["service_id"].astype(str).to_numpy(dtype=object)
     ids = runs["run_id"].to_numpy(dtype=object)[row]
-    return _dig_table(
+    return tabulate_digs(
         "service", named, ids, method, polygon, zones, take_numbers(runs, _SD)[row], crs=runs.crs
     )
 
@@ -271,9 +179,8 @@ def manhole_digs(
     Parameters
     ----------
     manholes : geopandas.GeoDataFrame
-        The manholes to be replaced: manhole_id, run_id (whose works replace it),
-        chamber_length_mm, chamber_width_mm, position_sd_m (of that run, m; not known where the
-        column is missing), geometry.
+        From `list_replaced`: manhole_id, run_id (whose works replace it), run_sd_m (of that run's
+        position, m), chamber_length_mm, chamber_width_mm, geometry.
     zones : ZoneLayer
     settings : DigSettings
 
@@ -293,25 +200,25 @@ def manhole_digs(
     )
     points = manholes["geometry"].to_numpy(dtype=object)
     east = np.tile([1.0, 0.0], (len(points), 1))
-    polygon = _squares(points, east, outside + 2 * settings.manhole_margin_m)
-    near = _meets_zones(polygon, zones)
+    polygon = draw_squares(points, east, outside + 2 * settings.manhole_margin_m)
+    near = meets_zones(polygon, zones)
     method = np.where(near, settings.root_zone_method, "machine").astype(object)
     ids = manholes["run_id"].to_numpy(dtype=object)
     named = manholes["manhole_id"].to_numpy(dtype=object)
-    return _dig_table(
+    return tabulate_digs(
         "manhole",
         named,
         ids,
         method,
         polygon,
         zones,
-        take_numbers(manholes, _SD),
+        manholes["run_sd_m"].to_numpy(dtype=float),
         crs=manholes.crs,
     )
 
 
 def list_replaced(
-    manholes: gpd.GeoDataFrame, runs: pd.DataFrame, is_burst: Bools, *, settings: DigSettings
+    manholes: gpd.GeoDataFrame, runs: pd.DataFrame, is_burst: Flags, *, settings: DigSettings
 ) -> gpd.GeoDataFrame:
     """List the manholes that the works replace, each with one of the burst runs at it.
 
@@ -329,7 +236,7 @@ def list_replaced(
     -------
     geopandas.GeoDataFrame
         Rows of `manholes` with run_id (the burst run that begins there, else one that ends there)
-        and its position_sd_m, m.
+        and run_sd_m (standard deviation of that run's position, m).
     """
     burst = runs[is_burst]
     ends = pd.concat(
@@ -348,7 +255,7 @@ def list_replaced(
     found = manholes[kept]
     names = found["manhole_id"].map(first)
     return found.assign(
-        run_id=names.to_numpy(dtype=object), position_sd_m=names.map(of_run).to_numpy(dtype=float)
+        run_id=names.to_numpy(dtype=object), run_sd_m=names.map(of_run).to_numpy(dtype=float)
     )
 
 
@@ -393,41 +300,9 @@ def repair_digs(
     width = np.asarray(width_m, dtype=float)[row]
     polygon = shapely.buffer(parts, width / 2, cap_style="flat", join_style="mitre")
     polygon = np.asarray(polygon, dtype=object)
-    near = _meets_zones(polygon, zones)
+    near = meets_zones(polygon, zones)
     method = np.where(near, settings.root_zone_method, "machine").astype(object)
     none = np.full(len(row), "", dtype=object)
     ids = repairs["run_id"].to_numpy(dtype=object)
     of_run = take_numbers(runs, _SD)[row]
-    return _dig_table("local_repair", none, ids, method, polygon, zones, of_run, crs=runs.crs)
-
-
-_PREFIX: Final = {"connection": "C", "manhole": "M", "local_repair": "R", "service": "S"}
-
-
-def _dig_table(
-    kind: str,
-    named: Objects,
-    run_id: Objects,
-    method: Objects,
-    polygon: Objects,
-    zones: ZoneLayer,
-    run_sd_m: Floats,
-    *,
-    crs: object,
-) -> gpd.GeoDataFrame:
-    """Put one kind of dig into the table of digs; ids are D, the kind's letter and a number."""
-    size = len(polygon)
-    number = np.char.mod(f"D{_PREFIX[kind]}%05d", np.arange(1, size + 1)).astype(object)
-    table = measure_digs(polygon, zones, run_sd_m=run_sd_m).assign(
-        dig_id=number,
-        connection_id=named,
-        run_id=run_id,
-        kind=np.full(size, kind, dtype=object),
-        method=method,
-    )
-    # From inside a pipe nothing is dug, wherever it lies.
-    blank = (np.nan, False, False, "", np.inf, False, False)
-    for name, nothing in zip((*DOUBT_COLUMNS, *NEAR_COLUMNS), blank, strict=True):
-        table[name] = table[name].mask(table["method"] == "robot", nothing)
-    columns = [name for name in DIG_COLUMNS if name != "geometry"]
-    return gpd.GeoDataFrame(table[columns], geometry=polygon, crs=crs)
+    return tabulate_digs("local_repair", none, ids, method, polygon, zones, of_run, crs=runs.crs)

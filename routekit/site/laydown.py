@@ -17,20 +17,23 @@ import shapely
 from numpy.typing import NDArray
 from shapely import STRtree
 
-from routekit.arrays import Floats, Ints
+from routekit.arrays import Floats, Ints, Objects
 from routekit.pipes.settings import PipeSettings
+from routekit.site.rectangles import rectangle_corners, sum_by
 from routekit.site.sentences import number_text
 from routekit.site.settings import LaydownSettings
-from routekit.site.surroundings import Objects, Surroundings, rectangle_corners, sum_by
+from routekit.site.surroundings import Surroundings
 from routekit.vocabulary import SURFACE_KINDS
+from routekit.words.texts import both, join, message, say, say_rows, word
 
 Bools = NDArray[np.bool_]
 
-FITS, IN_STAGES, NO_ROOM, NOT_KNOWN = "fits", "in stages", "no room", "not known"
+FITS, IN_STAGES, NO_ROOM = message("fits"), message("in stages"), message("no room")
+NOT_KNOWN = message("not known")
 """Room for a string: for the whole of it, for parts, not even for one bar, or not known."""
 LEAST_NAMED_M2 = 0.5
 """Surfaces taken that round to no square metre are not named in the text, m2 (house choice)."""
-NO_BAR = "no room for one pipe length: choose the other end or another technique"
+NO_BAR = message("no room for one pipe length: choose the other end or another technique")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -151,9 +154,9 @@ def _blocked_surfaces(polygons: Objects, around: Surroundings) -> tuple[dict[str
     areas = {name: sum_by(strip[kind == name], area[kind == name], size) for name in SURFACE_KINDS}
     text = np.full(size, "", dtype=object)
     for name, blocked in areas.items():
-        said = np.char.mod(f"{name} %.0f m2", blocked).astype(object)
-        comma = np.where(text != "", ", ", "").astype(object)
-        text = np.where(blocked >= LEAST_NAMED_M2, text + comma + said, text)
+        for row in np.flatnonzero(blocked >= LEAST_NAMED_M2):
+            said = say("{surface} {area:.0f} m2", surface=word(name), area=blocked[row])
+            text[row] = join([text[row], said], ", ")
     return areas, text
 
 
@@ -231,7 +234,7 @@ def plan_laydown(
             "room": np.select(
                 [unknown, fits, bars > 0], [NOT_KNOWN, FITS, IN_STAGES], NO_ROOM
             ).astype(object),
-            "blocks": blocks,
+            **both("blocks", blocks),
             "carriageway_m2": areas["carriageway"],
             "entrances": _entrance_counts(polygons, connections, settings),
             "crowns": crown[0],
@@ -239,7 +242,7 @@ def plan_laydown(
         }
     )
     table.loc[unknown, "fits"] = pd.NA
-    table["text"] = _describe(table)
+    table = table.assign(**both("text", _describe(table)))
     return gpd.GeoDataFrame(table, geometry=polygons, crs=strings.crs)
 
 
@@ -271,16 +274,21 @@ def _describe(table: pd.DataFrame) -> Objects:
     """Say in a sentence whether the string has room."""
     fits = table["fits"].fillna(value=False).to_numpy(dtype=bool)
     stages = table["stages"].to_numpy(dtype=float, na_value=np.nan)
-    room = number_text(table["available_m"], 0) + " m available, "
-    room += number_text(table["wanted_m"], 0) + " m needed: "
-    parts = "weld in " + number_text(stages, 0) + " stages, up to "
-    parts += number_text(table["longest_string_m"], 0) + " m each"
-    short = np.where(np.isnan(stages), NO_BAR, parts)
-    said = room + np.where(fits, "the whole string fits", short).astype(object)
-    known = table["available_m"].notna().to_numpy()
-    return np.asarray(
-        np.where(known, said, "not known: the launch pit is not placed"), dtype=object
+    outcome = say_rows(
+        "weld in {stages} stages, up to {length} m each",
+        stages=number_text(stages, 0),
+        length=number_text(table["longest_string_m"], 0),
     )
+    outcome[np.isnan(stages)] = word(NO_BAR)
+    outcome[fits] = say("the whole string fits")
+    said = say_rows(
+        "{available} m available, {needed} m needed: {outcome}",
+        available=number_text(table["available_m"], 0),
+        needed=number_text(table["wanted_m"], 0),
+        outcome=outcome,
+    )
+    said[table["available_m"].isna().to_numpy()] = say("not known: the launch pit is not placed")
+    return said
 
 
 def attach_laydown(
@@ -307,6 +315,7 @@ def attach_laydown(
         "stages": "laydown_stages",
         "room": "laydown_room",
         "text": "laydown_text",
+        "text_words": "laydown_text_words",
     }
     facts = laydown[list(names)].rename(columns=names).reset_index(drop=True)
     joined = pd.concat([strings.reset_index(drop=True), facts], axis=1)

@@ -20,12 +20,13 @@ from routekit.site.digs import (
     manhole_digs,
     repair_digs,
 )
+from routekit.site.encroachments import FROM_INSIDE, TRENCH, measure_encroachments
 from routekit.site.pipe_choices import offer_pipes
 from routekit.site.placement import PlacedPits
 from routekit.site.settings import SiteSettings
 from routekit.site.string_layout import plan_site
 from routekit.site.surroundings import Surroundings
-from routekit.site.tree_impact import HARM, dig_harm, pit_harm, pit_sizes, trees_dug_structurally
+from routekit.site.tree_impact import HARM, dig_harm, pit_harm, pit_sizes
 from routekit.techniques import BURSTING, OPEN_CUT
 from routekit.trees.near_stem import draw_trenches, judge_stems
 from routekit.trees.settings import ZoneSettings
@@ -230,7 +231,7 @@ def set_out_digs(place: Place, technique: Texts) -> gpd.GeoDataFrame:
     Returns
     -------
     GeoDataFrame
-        Columns of `routekit.site.digs.DIG_COLUMNS`, with depth_m and volume_m3.
+        Columns of `routekit.site.dig_tables.DIG_COLUMNS`, with depth_m and volume_m3.
     """
     runs, zones, digs = place.runs, place.around.zones, place.settings.site.digs
     is_burst = np.isin(technique.astype(str), BURSTING)
@@ -286,6 +287,7 @@ def balance_trees(
     place: Place,
     works: Works,
     technique: Texts,
+    encroachments: pd.DataFrame,
     *,
     loss_before: pd.DataFrame,
     loss_open_cut: pd.DataFrame,
@@ -298,6 +300,8 @@ def balance_trees(
     works : Works
     technique : numpy.ndarray of str, shape (n,)
         Recommended technique of each run.
+    encroachments : DataFrame
+        From `encroach`.
     loss_before : DataFrame
         Loss per tree if every run that needs work were dug up.
     loss_open_cut : DataFrame
@@ -320,7 +324,7 @@ def balance_trees(
             "geometry": trenches["corridor"].to_numpy()[stays],
         }
     )
-    dug = works.digs[works.digs["method"] != "robot"]
+    dug = works.digs[works.digs["method"] != FROM_INSIDE]
     balance = tree_balance(
         zones,
         works.pits,
@@ -339,13 +343,11 @@ def balance_trees(
     loss = np.minimum(footprint + np.maximum(severed - trench, 0), area)
     in_doubt = rows.isin(cut.index[cut["footprint_m2"].isna().to_numpy()])
     loss[in_doubt] = np.nan
-    # Hand and suction digs keep the roots.
-    keeps = dug["method"].isin(["hand", "suction"]).to_numpy()
-    holes = np.asarray(dug.geometry)
-    cutting = np.concatenate([np.asarray(works.pits.geometry), holes[~keeps]])
-    structural = rows.isin(trees_dug_structurally(cutting, zones))
+    is_dug = (encroachments["kind"] != TRENCH) & encroachments["is_structural"].fillna(value=False)
+    deep, keeps = encroachments[is_dug.to_numpy(dtype=bool)], encroachments["keeps_roots"]
+    structural = rows.isin(deep.loc[~keeps, "tree_id"])
     structural |= cut["is_structural"].reindex(rows).fillna(value=False).to_numpy(dtype=bool)
-    careful = rows.isin(trees_dug_structurally(holes[keeps], zones)) & ~structural
+    careful = rows.isin(deep.loc[keeps, "tree_id"]) & ~structural
     share = loss / area
     severity = np.select(
         [
@@ -369,7 +371,48 @@ def balance_trees(
         touched_by=_add_unsized(balance["touched_by"], in_doubt),
         is_structural=structural,
         is_careful_structural=careful,
+        is_within_least=_doubt_within(balance["is_within_least"], in_doubt),
         **_judge_stems(place, works, dug, stays, rows, in_doubt),
+    )
+
+
+def _doubt_within(within: pd.Series, in_doubt: Flags) -> pd.Series:
+    """Leave open what a trench of unknown width may break, where nothing else does."""
+    is_open = in_doubt & ~within.to_numpy(dtype=bool, na_value=False)
+    return within.astype("boolean").mask(is_open)
+
+
+def encroach(
+    place: Place, works: Works, technique: Texts, breaches: pd.DataFrame, zones: pd.DataFrame
+) -> pd.DataFrame:
+    """List what the works do to each tree, beside what open cut of each run would.
+
+    Parameters
+    ----------
+    place : Place
+    works : Works
+        The recommended works.
+    technique : numpy.ndarray of str, shape (n,)
+        Recommended technique of each run.
+    breaches : DataFrame
+        Trenches of open cut.
+    zones : DataFrame
+        One zone per tree.
+
+    Returns
+    -------
+    pandas.DataFrame
+        From `routekit.site.encroachments.measure_encroachments`.
+    """
+    return measure_encroachments(
+        breaches,
+        works.pits,
+        works.digs,
+        place.around.zones,
+        place.runs,
+        is_open_cut=technique.astype(str) == OPEN_CUT,
+        is_estimated=zones["is_estimated"].to_numpy(dtype=bool),
+        major_from_share=place.major_from_share,
     )
 
 

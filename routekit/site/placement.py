@@ -25,8 +25,9 @@ from routekit.site.conflicts import (
     weigh_conflicts,
 )
 from routekit.site.pit_sizes import PitSizes
+from routekit.site.rectangles import rectangle_corners
 from routekit.site.settings import PlacementSettings
-from routekit.site.surroundings import Surroundings, rectangle_corners
+from routekit.site.surroundings import Surroundings
 
 Bools = NDArray[np.bool_]
 

@@ -15,25 +15,60 @@ import shapely
 from numpy.typing import ArrayLike
 from shapely import STRtree
 
-from routekit.arrays import Flags, Floats, Ints, Texts
+from routekit.arrays import Flags, Floats, Ints, Objects, Texts
 from routekit.site.sentences import join_causes, join_groups, number_text
-from routekit.site.surroundings import Objects, ZoneLayer
+from routekit.site.zone_layer import ZoneLayer
 from routekit.trees.certainty import (
     DEVIATIONS,
     WIDEST_SD_M,
     combine_deviations,
     judge_margin,
 )
+from routekit.words.texts import both, fill, message, say, say_rows
 
-DOUBT_COLUMNS: Final = ("position_sd_m", "is_unsure", "may_be_structural", "position_doubt")
+DOUBT_COLUMNS: Final = (
+    "position_sd_m",
+    "is_unsure",
+    "may_be_structural",
+    "position_doubt",
+    "position_doubt_words",
+)
 """Columns that `measure_doubt` gives, in order."""
 
-_REACHED: Final = (True, True, False, False)
-"""Of each kind of text, whether the zone named in it is one that the dig may reach though it does
-not as drawn; else it may miss one."""
+_REACHES: Final = (
+    message("may reach the structural zone of tree {tree} ({away:.2f} m away, {accuracy})"),
+    message("may reach the zone of tree {tree} ({away:.2f} m away, {accuracy})"),
+    message("may lie outside the structural zone of tree {tree} ({away:.2f} m inside, {accuracy})"),
+    message("may lie outside the zone of tree {tree} ({away:.2f} m inside, {accuracy})"),
+)
+"""Which zone a dig may reach though it does not as drawn, or may miss."""
 
-_NOT_KNOWN: Final = "position accuracy not known"
-_NO_CIRCLE: Final = "whether it may reach a structural zone is not known"
+_NOT_KNOWN: Final = say("position accuracy not known")
+_NO_CIRCLE: Final = say("whether it may reach a structural zone is not known")
+
+
+def say_accuracy(spread_m: Floats, is_least: Flags) -> Texts:
+    """Say how good positions are.
+
+    Parameters
+    ----------
+    spread_m : numpy.ndarray of float, shape (n,)
+        Twice the standard deviation, m.
+    is_least : numpy.ndarray of bool, shape (n,)
+        Where one of the positions is of unknown accuracy.
+
+    Returns
+    -------
+    numpy.ndarray of Text, shape (n,)
+    """
+    text = say_rows("position accuracy ± {accuracy}", accuracy=_metres(spread_m))
+    best = say_rows("position accuracy ± {accuracy} at best", accuracy=_metres(spread_m))
+    return np.where(is_least, best, text)
+
+
+def _metres(values_m: Floats) -> Texts:
+    """Write lengths in metres."""
+    return say_rows("{length} m", length=number_text(values_m, 2))
 
 
 def judge_pairs(
@@ -53,6 +88,7 @@ def judge_pairs(
     Returns
     -------
     pandas.DataFrame
+        stem_edge_m (from the edge of the excavation to the middle of the stem, m; 0 inside),
         to_zone_m and to_structural_m (from the edge of the excavation to the edge of the zone and
         of the structural circle, m; below 0 inside), position_sd_m (of both together, m: at least,
         where one is not known; NaN where neither is), is_unsure (it may reach or leave the zone or
@@ -82,6 +118,7 @@ def judge_pairs(
     least = combine_deviations(run_sd_m, tree_sd_m, unknown_m=0.0)
     return pd.DataFrame(
         {
+            "stem_edge_m": away,
             "to_zone_m": to_zone,
             "to_structural_m": to_inner,
             "position_sd_m": np.where(np.isnan(run_sd_m) & np.isnan(tree_sd_m), np.nan, least),
@@ -113,7 +150,7 @@ def measure_doubt(polygons: ArrayLike, zones: ZoneLayer, run_sd_m: ArrayLike) ->
     shapes = np.asarray(polygons, dtype=object)
     size = len(shapes)
     run_sd = np.broadcast_to(np.asarray(run_sd_m, dtype=float), (size,))
-    dug, tree, pairs = _near_pairs(shapes, zones, run_sd)
+    dug, tree, pairs = judge_near(shapes, zones, run_sd)
     spare = np.fmin(np.abs(pairs["to_structural_m"]), np.abs(pairs["to_zone_m"])).to_numpy()
     spare = spare - DEVIATIONS * np.nan_to_num(pairs["position_sd_m"].to_numpy())
     order = np.lexsort((tree, spare, dug))
@@ -129,25 +166,44 @@ def measure_doubt(polygons: ArrayLike, zones: ZoneLayer, run_sd_m: ArrayLike) ->
             "position_sd_m": deviation,
             "is_unsure": unsure,
             "may_be_structural": near,
-            "position_doubt": join_causes(
-                [
-                    (
-                        np.bincount(dug[_hits(pairs)], minlength=size) > 0,
-                        _pair_texts(dug, tree, pairs, run_sd, zones, size),
-                    ),
-                    (lost, _NOT_KNOWN),
-                    (is_open & ~lost, _NO_CIRCLE),
-                ],
-                size,
+            **both(
+                "position_doubt",
+                join_causes(
+                    [
+                        (
+                            np.bincount(dug[_hits(pairs)], minlength=size) > 0,
+                            _pair_texts(dug, tree, pairs, run_sd, zones, size),
+                        ),
+                        (lost, _NOT_KNOWN),
+                        (is_open & ~lost, _NO_CIRCLE),
+                    ],
+                    size,
+                ),
             ),
         }
     )
 
 
-def _near_pairs(
+def judge_near(
     shapes: Objects, zones: ZoneLayer, run_sd: Floats
 ) -> tuple[Ints, Ints, pd.DataFrame]:
-    """Judge the pairs of excavation and tree that the known doubt could bring together."""
+    """Judge the pairs of excavation and tree that the known doubt could bring together.
+
+    Parameters
+    ----------
+    shapes : numpy.ndarray of shapely Polygon, shape (n,)
+        None where it is not known where the excavation lies.
+    zones : ZoneLayer
+    run_sd : numpy.ndarray of float, shape (n,)
+        Standard deviation of the plan position of the run of each, m; NaN not known.
+
+    Returns
+    -------
+    dug, tree : numpy.ndarray of int, shape (p,)
+        Positions; every pair that shares ground is among them.
+    pairs : pandas.DataFrame, p rows
+        From `judge_pairs`.
+    """
     widest = np.nanmax(zones.position_sd_m, initial=0.0)
     reach = DEVIATIONS * combine_deviations(run_sd, widest, unknown_m=0.0)
     dug, tree = zones.index.query(shapes, predicate="dwithin", distance=reach)
@@ -209,21 +265,13 @@ def _pair_texts(
     reached = pairs["may_be_structural"].to_numpy(dtype=bool, na_value=False)
     limit = DEVIATIONS * np.nan_to_num(pairs["position_sd_m"].to_numpy())
     kind = np.select([reached, to_zone > 0, np.abs(to_inner) <= limit], [0, 1, 2], 3)
-    words = np.array(
-        [
-            "may reach the structural zone of tree ",
-            "may reach the zone of tree ",
-            "may lie outside the structural zone of tree ",
-            "may lie outside the zone of tree ",
-        ],
-        dtype=object,
-    )[kind]
     away = np.abs(np.where(np.isin(kind, (0, 2)), to_inner, to_zone))
-    side = np.where(np.array(_REACHED)[kind], " m away", " m inside").astype(object)
     least = np.isnan(run_sd[dug]) | np.isnan(zones.position_sd_m[tree])
-    text = words + zones.tree_id[tree].astype(str).astype(object) + " ("
-    text += number_text(away, 2) + side + ", position accuracy ± "
-    text += number_text(DEVIATIONS * pairs["position_sd_m"], 2) + " m"
-    text += np.where(least, " at best)", ")").astype(object)
+    accuracy = say_accuracy(DEVIATIONS * pairs["position_sd_m"].to_numpy(), least)
+    facts = zip(kind, zones.tree_id[tree].astype(str), away, accuracy, strict=True)
+    text = fill(
+        say(_REACHES[what], tree=str(name), away=far, accuracy=good)
+        for what, name, far, good in facts
+    )
     order = np.lexsort((tree, away, kind, dug))
     return join_groups(text[order], dug[order], size, "; ")

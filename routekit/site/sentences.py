@@ -8,10 +8,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from routekit.arrays import Texts
+from routekit.words.texts import Number, fill, join, say
 
 Bools = NDArray[np.bool_]
-
-_MARK = "\x1e"
 
 
 def number_text(values: ArrayLike, decimals: int) -> Texts:
@@ -27,9 +26,9 @@ def number_text(values: ArrayLike, decimals: int) -> Texts:
     numpy.ndarray of object, shape (n,)
         Texts; «not known» for NaN.
     """
+    lost = say("not known")
     numbers = np.asarray(values, dtype=float)
-    text = np.char.mod(f"%.{decimals}f", np.nan_to_num(numbers)).astype(object)
-    return np.asarray(np.where(np.isnan(numbers), "not known", text), dtype=object)
+    return fill(lost if np.isnan(one) else Number(f"{one:.{decimals}f}") for one in numbers)
 
 
 def join_causes(causes: Sequence[tuple[Bools, ArrayLike]], size: int) -> Texts:
@@ -50,9 +49,8 @@ def join_causes(causes: Sequence[tuple[Bools, ArrayLike]], size: int) -> Texts:
     joined = np.full(size, "", dtype=object)
     for holds, text in causes:
         words = np.broadcast_to(np.asarray(text, dtype=object), (size,))
-        rows = np.flatnonzero(holds)
-        separator = np.where(joined[rows] != "", "; ", "").astype(object)
-        joined[rows] = joined[rows] + separator + words[rows]
+        for row in np.flatnonzero(holds):
+            joined[row] = join([joined[row], words[row]], "; ")
     return joined
 
 
@@ -62,7 +60,7 @@ def join_groups(text: ArrayLike, owner: ArrayLike, size: int, separator: str) ->
     Parameters
     ----------
     text : array_like of str, shape (p,)
-        Texts; none holds the record separator (U+001E).
+        Texts.
     owner : array_like of int, shape (p,)
         Owners below `size`, ascending.
     size : int
@@ -79,7 +77,7 @@ def join_groups(text: ArrayLike, owner: ArrayLike, size: int, separator: str) ->
     joined = np.full(size, "", dtype=object)
     if not len(words):
         return joined
-    ends = np.append(group[1:] != group[:-1], True)
-    between = np.where(ends, _MARK, separator).astype(object)
-    joined[group[ends]] = "".join((words + between).tolist()).split(_MARK)[:-1]
+    starts = np.flatnonzero(np.append(True, group[1:] != group[:-1])).tolist()
+    for start, end in zip(starts, [*starts[1:], len(group)], strict=True):
+        joined[group[start]] = join(words[start:end], separator)
     return joined

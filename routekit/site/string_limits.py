@@ -21,6 +21,7 @@ from routekit.pipes.pull import (
 from routekit.site.partition import LARGER, NEVER, OWN
 from routekit.site.sentences import join_causes, number_text
 from routekit.site.settings import StringSettings
+from routekit.words.texts import fill, message, say_rows, word
 
 Bools = NDArray[np.bool_]
 Objects = NDArray[np.object_]
@@ -309,8 +310,11 @@ def explain_limits(
     table = measure_spans(chains, offers, first, last, sizes.size)
     over_pipe, over_machine = _over_forces(table, settings)
     level = np.full(len(first), OVER_AT[settings.force_level], dtype=object)
-    change = "new pipe changes from " + number_text(sizes.least_mm, 0) + " to "
-    change += number_text(sizes.most_mm, 0) + " mm"
+    change = say_rows(
+        "new pipe changes from {least:.0f} to {most:.0f} mm",
+        least=sizes.least_mm,
+        most=sizes.most_mm,
+    )
     return join_causes(
         [
             (~sizes.is_one, change),
@@ -347,25 +351,35 @@ def describe_over(table: pd.DataFrame, settings: StringSettings) -> Objects:
 def _reach_cause(table: pd.DataFrame, settings: StringSettings) -> list[tuple[Bools, Objects]]:
     """Where strings are longer than the reach, and how to say so."""
     length = table["length_m"].to_numpy()
-    text = number_text(length, 0) + f" m exceeds the reach of {settings.reach_m:g} m"
+    text = say_rows(
+        "{length:.0f} m exceeds the reach of {reach:g} m", length=length, reach=settings.reach_m
+    )
     return [(length > settings.reach_m + _SLACK, text)]
 
 
 _FORCES = {
-    "pull": ("drag of ", "pipe", "allowable_kn"),
-    "machine": ("pull of ", "machine", "machine_limit_kn"),
+    "pull": (
+        message("drag of {force} kN ({at}) exceeds the pipe's {limit} kN"),
+        "allowable_kn",
+    ),
+    "machine": (
+        message("pull of {force} kN ({at}) exceeds the machine's {limit} kN"),
+        "machine_limit_kn",
+    ),
 }
 
 
 def _force_text(table: pd.DataFrame, name: str, at: Objects) -> Objects:
     """Say by how much a force is over its limit at some estimate."""
-    what, bearer, limit = _FORCES[name]
+    sentence, limit = _FORCES[name]
     force = np.select(
         [at == word for word in OVER_AT.values()],
         [table[f"{name}_{level}_kn"].to_numpy(dtype=float) for level in OVER_AT],
         np.nan,
     )
-    bound = number_text(table[limit], 0)
-    text = what + number_text(force, 0) + " kN (" + at + f") exceeds the {bearer}'s "
-    text += bound + " kN"
-    return np.asarray(text, dtype=object)
+    return say_rows(
+        sentence,
+        force=number_text(force, 0),
+        at=fill(word(str(one)) for one in at),
+        limit=number_text(table[limit], 0),
+    )

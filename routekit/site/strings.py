@@ -39,6 +39,7 @@ from routekit.site.string_pits import (
     cost_pits,
     join_pits,
 )
+from routekit.words.texts import both, fill, say, say_rows, take_texts
 
 Bools = NDArray[np.bool_]
 Objects = NDArray[np.object_]
@@ -162,14 +163,16 @@ def _end_reasons(
     begins = position[first] == 0
     following = np.minimum(last + 1, max(size - 1, 0))
     ends = (last + 1 >= size) | (position[following] == 0)
-    cause = chains["break_cause"].to_numpy(dtype=object)
-    free = "ending here does the least harm"
+    cause = take_texts(chains, "break_cause")
+    free = say("ending here does the least harm")
     one_more = explain_limits(chains, offers, np.where(begins, first, first - 1), last, settings)
     one_on = explain_limits(chains, offers, first, np.where(ends, last, last + 1), settings)
 
     def pick(stops: Bools, chain_cause: str, row: Ints, place: Ints, more: Objects) -> Objects:
-        outer = chains[chain_cause].to_numpy(dtype=object)[row]
-        further = np.where(more != "", "with one more run: " + more, free)
+        outer = take_texts(chains, chain_cause)[row]
+        further = fill(
+            say("with one more run: {cause}", cause=one) if one else free for one in more
+        )
         inner = np.where(cause[place] != "", cause[place], further)
         return np.asarray(np.where(stops, outer, inner), dtype=object)
 
@@ -182,22 +185,23 @@ def _end_reasons(
 def _string_unknowns(chains: pd.DataFrame, part: Partition, table: pd.DataFrame) -> Objects:
     """List what a string rests on without knowing it."""
     number = np.repeat(np.arange(len(part.first)), part.last - part.first + 1)
-    inner = np.flatnonzero(
-        ~np.isin(np.arange(len(chains)), part.first)
-        & (chains["unknown"].to_numpy(dtype=object) != "")
+    unknown = take_texts(chains, "unknown")
+    inner = np.flatnonzero(~np.isin(np.arange(len(chains)), part.first) & (unknown != ""))
+    told = say_rows(
+        "at manhole {manhole}: {unknown}",
+        manhole=chains["from_manhole"].astype(str).to_numpy(dtype=object)[inner],
+        unknown=unknown[inner],
     )
-    where = "at manhole " + chains["from_manhole"].astype(str) + ": " + chains["unknown"]
-    told = where.to_numpy(dtype=object)[inner]
     through = join_groups(told, number[inner], len(part.first), "; ")
     said = table[["pull_over", "machine_over"]].astype(str)
     force = (said == NOT_KNOWN).any(axis=1).to_numpy()
     length = table["length_m"].isna().to_numpy()
-    over = table["over_limit"].to_numpy(dtype=object)
+    over = take_texts(table, "over_limit")
     return join_causes(
         [
             (through != "", through),
-            (force, "pull force"),
-            (length, "length"),
+            (force, say("pull force")),
+            (length, say("length")),
             (over != "", over),
         ],
         len(part.first),
@@ -318,10 +322,16 @@ def tabulate_strings(
     )
     drag = _hold_forces(table, settings)
     _add_making(table, drag, pipe)
-    table["difficulty"] = _describe_difficulty(table, number, depth_m, host_mm)
     table["is_too_short"] = table["length_m"] < settings.minimum_length_m
-    table["over_limit"] = describe_over(table, settings)
-    table["start_reason"], table["end_reason"] = _end_reasons(chains, offers, part, settings)
-    table["to_confirm"] = _string_unknowns(chains, part, table)
+    table = table.assign(
+        **both("difficulty", _describe_difficulty(table, number, depth_m, host_mm)),
+        **both("over_limit", describe_over(table, settings)),
+    )
+    start, end = _end_reasons(chains, offers, part, settings)
+    table = table.assign(
+        **both("start_reason", start),
+        **both("end_reason", end),
+        **both("to_confirm", _string_unknowns(chains, part, table)),
+    )
     drawn = shapely.multilinestrings(np.asarray(lines, dtype=object), indices=number)
     return gpd.GeoDataFrame(table, geometry=drawn, crs=crs)

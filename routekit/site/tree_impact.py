@@ -9,7 +9,10 @@ from numpy.typing import NDArray
 
 from routekit.arrays import Flags, Floats, Ints
 from routekit.geometry.plane import polygon_edges
-from routekit.site.surroundings import NOTHING_M2, Surroundings, ZoneLayer, zone_overlaps
+from routekit.site.encroachments import KEEPS_ROOTS, grade_dug
+from routekit.site.surroundings import Surroundings
+from routekit.site.zone_layer import NOTHING_M2, zone_overlaps
+from routekit.trees.breach import MAJOR
 
 HARM = ("n_structural", "n_careful", "n_major", "root_m2")
 """What excavations do to trees: trees hurt, careful digs, and root zone dug up or cut off."""
@@ -40,11 +43,13 @@ def dug_harm(
         Columns `HARM`, n rows: trees, trees, trees, m2.
     """
     dug, tree, overlap, structural = zone_overlaps(polygons, polygon_edges(polygons), around.zones)
-    cut = np.nan_to_num(structural) > NOTHING_M2
-    major = ~cut & (overlap / around.zones.area_m2[tree] >= major_from_share)
     size = len(polygons)
-    careful = np.zeros(len(dug), dtype=bool) if is_careful is None else cut & is_careful[dug]
-    cut = cut & ~careful
+    keeps = np.zeros(len(dug), dtype=bool) if is_careful is None else is_careful[dug]
+    share = overlap / around.zones.area_m2[tree]
+    grade = grade_dug(overlap, structural, share, keeps, major_from_share).codes
+    cut = np.nan_to_num(structural) > NOTHING_M2
+    major, careful = (grade == MAJOR) & ~cut, cut & keeps
+    cut = cut & ~keeps
     return pd.DataFrame(
         {
             "n_structural": np.bincount(dug[cut], minlength=size).astype(float),
@@ -77,7 +82,7 @@ def dig_harm(
         np.asarray(digs.geometry),
         around,
         major_from_share,
-        is_careful=digs["method"].isin(["hand", "suction"]).to_numpy(),
+        is_careful=digs["method"].isin(KEEPS_ROOTS).to_numpy(),
     )
     row = pd.Index(runs["run_id"]).get_indexer(pd.Index(digs["run_id"].astype(str)))
     kept = row >= 0
@@ -148,20 +153,3 @@ def _pits_of_strings(
     string, pit = string[pit >= 0], pit[pit >= 0]
     count = np.bincount(pit, minlength=len(pits))
     return string, pit, 1.0 / count[pit]
-
-
-def trees_dug_structurally(shapes: NDArray[np.object_], zones: ZoneLayer) -> set[str]:
-    """List the trees whose structural root zone excavations reach into.
-
-    Parameters
-    ----------
-    shapes : numpy.ndarray of Polygon, shape (n,)
-    zones : ZoneLayer
-
-    Returns
-    -------
-    set of str
-        Tree ids.
-    """
-    _, tree, _, structural = zone_overlaps(shapes, polygon_edges(shapes), zones)
-    return set(zones.tree_id[tree[np.nan_to_num(structural) > 0]])

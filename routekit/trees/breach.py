@@ -17,7 +17,7 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
-from routekit.arrays import Floats, Ints
+from routekit.arrays import Floats, Ints, any_by
 from routekit.geometry.chainage import strip_chainage
 from routekit.geometry.plane import (
     Edges,
@@ -27,6 +27,7 @@ from routekit.geometry.plane import (
     polygon_edges,
 )
 from routekit.geometry.shadows import shadow_area, shadow_polygons
+from routekit.trees.least_distance import WITHIN, hold_distance
 from routekit.vocabulary import SEVERITIES
 
 NONE, MINOR, MAJOR, STRUCTURAL = range(len(SEVERITIES))
@@ -105,10 +106,48 @@ def build_breaches(
             "to_m": to_m,
             "is_structural": structural,
             "is_through_stem": within,
+            WITHIN: hold_distance(
+                np.where(within, 0.0, distance), zones["min_distance_m"].to_numpy(dtype=float)[tree]
+            ),
         }
     )
     table["severity"] = grade_severity(table, tiers)
     return table[(table["severity"] != SEVERITIES[NONE]).to_numpy()].reset_index(drop=True)
+
+
+def grade_pairs(
+    corridors: NDArray[np.object_], zones: gpd.GeoDataFrame, run: Ints, tree: Ints, tiers: Tiers
+) -> Ints:
+    """Grade given pairs of corridor and zone, whether they meet or not.
+
+    Parameters
+    ----------
+    corridors : numpy.ndarray of shapely Polygon, shape (n,)
+    zones : GeoDataFrame
+    run, tree : numpy.ndarray of int, shape (p,)
+        Positions in both.
+    tiers : Tiers
+
+    Returns
+    -------
+    numpy.ndarray of int, shape (p,)
+        Codes of `SEVERITIES`, mildest first.
+    """
+    edges = polygon_edges(corridors)
+    distance, within = polygon_distance(_stem_coords(zones)[tree], edges, run)
+    area = zones["area_m2"].to_numpy()[tree]
+    footprint, severed = _measure_pairs(zones, corridors, edges, run, tree)
+    severed = np.where(within, area, np.maximum(severed, footprint))
+    inner = zones["structural_radius_m"].fillna(0).to_numpy()[tree]
+    table = pd.DataFrame(
+        {
+            "footprint_m2": footprint,
+            "footprint_share": footprint / area,
+            "severed_share": severed / area,
+            "is_structural": within | (distance < inner),
+        }
+    )
+    return grade_severity(table, tiers).codes.astype(np.int64)
 
 
 def _stem_coords(zones: gpd.GeoDataFrame) -> Floats:
@@ -293,6 +332,7 @@ def sum_tree_loss(
             "is_structural": np.bincount(place, breaches["is_structural"], minlength=len(touched))
             > 0,
             "is_through_stem": within,
+            WITHIN: any_by(place, breaches[WITHIN], len(touched)),
         }
     )
     table["severity"] = grade_severity(table, tiers)
@@ -391,7 +431,8 @@ def sum_breaches(breaches: pd.DataFrame, size: int) -> pd.DataFrame:
     pandas.DataFrame
         Per run: n_trees, n_major (major and structural), n_structural, footprint_m2, severed_m2,
         severity (worst), worst_tree, nearest_stem_m, n_estimated (breaches that rest on an
-        estimated stem), n_unsure (breaches whose class the position errors could change).
+        estimated stem), n_unsure (breaches whose class the position errors could change),
+        is_within_least (any of them is nearer than the least distance).
     """
     run = breaches["run"].to_numpy()
     code = breaches["severity"].cat.codes.to_numpy()
@@ -413,6 +454,7 @@ def sum_breaches(breaches: pd.DataFrame, size: int) -> pd.DataFrame:
             "nearest_stem_m": nearest,
             "n_estimated": _count_marked(breaches, "is_estimated", size),
             "n_unsure": _count_marked(breaches, "is_unsure", size),
+            WITHIN: any_by(run, breaches[WITHIN], size),
         }
     )
     gravest = breaches.assign(code=code).sort_values(

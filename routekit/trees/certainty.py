@@ -96,7 +96,8 @@ def mark_certainty(
     -------
     pandas.DataFrame
         The breaches with is_estimated (the zone rests on an estimated stem), position_sd_m (of
-        both positions together, NaN where either is not known) and is_unsure (boolean, see
+        both positions together: at least, where one is not known; NaN where neither is) and
+        is_unsure (boolean, see
         `judge_margin`).
     """
     run, tree = breaches["run"].to_numpy(), breaches["tree"].to_numpy()
@@ -107,6 +108,10 @@ def mark_certainty(
     outward = zones["radius_m"].to_numpy(dtype=float)[tree] - edge
     return breaches.assign(
         is_estimated=zones["is_estimated"].to_numpy(dtype=bool)[tree],
-        position_sd_m=combine_deviations(of_run, of_tree, unknown_m=np.nan),
+        position_sd_m=np.where(
+            np.isnan(of_run) & np.isnan(of_tree),
+            np.nan,
+            combine_deviations(of_run, of_tree, unknown_m=0.0),
+        ),
         is_unsure=judge_margin(np.fmin(structural, outward), of_run, of_tree),
     )

@@ -9,6 +9,7 @@ import pandas as pd
 from routekit.arrays import Flags
 from routekit.trees.regimes import choose_regime
 from routekit.trees.settings import ZoneSettings
+from routekit.trees.stems import StemLists
 from routekit.trees.zones import build_zones
 
 KINDS = ("is_veteran", "is_columnar")
@@ -38,6 +39,7 @@ def draw_largest(
     zones: gpd.GeoDataFrame,
     root_zones: gpd.GeoDataFrame | None,
     settings: ZoneSettings,
+    lists: StemLists | None = None,
 ) -> gpd.GeoDataFrame:
     """Draw the zones that are in doubt as large as they may be.
 
@@ -48,6 +50,8 @@ def draw_largest(
     root_zones : GeoDataFrame or None
         Polygons of an arborist; they stay as they are.
     settings : ZoneSettings
+    lists : StemLists, optional
+        The stem lists of the trees, where they are read already.
 
     Returns
     -------
@@ -58,7 +62,7 @@ def draw_largest(
         without a zone gets the largest one, as structural as a whole, where the regime has one.
     """
     known = {name: trees[name].fillna(value=True) for name in KINDS if name in trees}
-    largest, _ = build_zones(trees.assign(**known), root_zones, settings=settings)
+    largest, _ = build_zones(trees.assign(**known), root_zones, settings=settings, lists=lists)
     radius = largest["radius_m"].to_numpy(dtype=float)
     cap = choose_regime(settings).max_radius_m
     wide = np.maximum(radius, np.where(np.isfinite(cap), cap, settings.doubt_factor * radius))

@@ -16,15 +16,19 @@ from routekit.pipes.trench import build_trenches
 from routekit.trees.breach import Tiers, build_breaches, pair_corridors, sum_breaches, sum_tree_loss
 from routekit.trees.certainty import mark_certainty
 from routekit.trees.doubt import draw_largest, find_doubtful, is_more_harmed
+from routekit.trees.least_distance import WITHIN
+from routekit.trees.near_misses import Bounds, bound_severity, find_near_misses
 from routekit.trees.near_stem import draw_trenches, judge_digging, prepare_stems
 from routekit.trees.regimes import choose_regime
 from routekit.trees.settings import ZoneSettings
+from routekit.trees.stems import StemLists
 from routekit.trees.unsized import (
     add_unknown_losses,
     blank_sums,
     bound_pairs,
     least_columns,
     measure_axes,
+    settle_within,
 )
 
 
@@ -42,8 +46,14 @@ class Exposure:
     per_run: pd.DataFrame
     doubt: pd.DataFrame
     tiers: Tiers
+    near_misses: pd.DataFrame
+    """Zones that a trench misses as drawn and may reach within the doubt about positions."""
+    bounds: Bounds
+    """Severity of breaches and near misses if positions are off by two standard deviations."""
     in_doubt: Flags
     """Runs that would meet more trees, or worse, were zones in doubt as large as they may be."""
+    has_least_distance: bool
+    """Whether the regime asks for a least distance from any stem, or that is not known."""
 
 
 def measure_exposure(
@@ -55,6 +65,7 @@ def measure_exposure(
     trench: TrenchSettings,
     new_outside_mm: Floats,
     root_zones: gpd.GeoDataFrame | None = None,
+    lists: StemLists | None = None,
 ) -> Exposure:
     """Lay a trench along every run and measure the root zones it enters.
 
@@ -71,6 +82,8 @@ def measure_exposure(
         Outside diameter of the pipe that open cut would lay, mm.
     root_zones : GeoDataFrame, optional
         Polygons of an arborist, which are never in doubt.
+    lists : StemLists, optional
+        The stem lists of the trees, where they are read already.
 
     Returns
     -------
@@ -96,16 +109,26 @@ def measure_exposure(
         run_sd_m=runs["position_sd_m"],
         tree_sd_m=trees["position_sd_m"],
     )
+    near_misses = find_near_misses(
+        runs, trenches, zones, breaches, tree_sd_m=trees["position_sd_m"]
+    )
     sums = sum_breaches(breaches, len(runs))
     unsized = shapely.is_missing(np.asarray(trenches["corridor"]))
     rows = np.flatnonzero(unsized)
     bores = _bound_bores(runs, trench)
     least, reach = (_size_trenches(runs.iloc[rows], bore, rules, trench) for bore in bores)
-    largest = _draw_doubtful(trees, zones, root_zones, rules)
+    largest = _draw_doubtful(trees, zones, root_zones, rules, lists)
     certain = build_breaches(runs.iloc[rows], least, zones, tiers=tiers)
     doubt = bound_pairs(rows, certain, np.asarray(reach["corridor"]), zones)
     losses = sum_tree_loss(breaches, trenches, zones, tiers=tiers)
+    widest = build_breaches(runs.iloc[rows], reach, zones, tiers=tiers)
+    within = settle_within(
+        blank_sums(sums, unsized)[WITHIN],
+        rows,
+        *(sum_breaches(one, len(rows))[WITHIN] for one in (certain, widest)),
+    )
     return Exposure(
+        has_least_distance=bool((zones["min_distance_m"] != 0).any()),
         trenches=trenches,
         breaches=breaches,
         tree_loss=add_unknown_losses(losses, doubt, zones),
@@ -115,10 +138,20 @@ def measure_exposure(
             n_reach_trees=_count_reach(
                 runs, bores[1], zones if largest is None else largest, rules, trench
             ),
+            **{WITHIN: within},
             **_judge_trenches(runs, trees, zones, (trenches, least), bores[1], rules, trench),
         ),
         doubt=doubt,
         tiers=tiers,
+        near_misses=near_misses,
+        bounds=bound_severity(
+            runs,
+            trenches,
+            zones,
+            pd.concat([breaches[["run", "tree"]], near_misses[["run", "tree"]]]),
+            tree_sd_m=trees["position_sd_m"],
+            tiers=tiers,
+        ),
         in_doubt=_find_doubt(runs, largest, trenches, sums, tiers),
     )
 
@@ -213,11 +246,12 @@ def _draw_doubtful(
     zones: gpd.GeoDataFrame,
     root_zones: gpd.GeoDataFrame | None,
     rules: ZoneSettings,
+    lists: StemLists | None,
 ) -> gpd.GeoDataFrame | None:
     """Draw the zones that may be larger than drawn as large as they may be; None for none."""
     if not find_doubtful(trees, zones).any():
         return None
-    return draw_largest(trees, zones, root_zones, rules)
+    return draw_largest(trees, zones, root_zones, rules, lists)
 
 
 def _find_doubt(

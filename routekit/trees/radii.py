@@ -281,15 +281,13 @@ def structural_radius(
     -----
     mattheck: ``max(0.64 r^0.42, min)``, r the stem radius in cm (Mattheck & Breloer 1994; the
     form of AS 4970-2009 clause 3.3.5, which measures the stem above the root buttress: the
-    diameter higher up gives a slightly smaller radius). girth_multiple: ``max(4 pi D, min)``
-    (DIN 18920). stem_table: next larger class (Netherlands practice).
+    diameter higher up gives a slightly smaller radius). stem_table: next larger class (Netherlands
+    practice: a distance of stability).
     """
     if regime.structural_rule == "stem_table":
         return stem_class_distance(stem_diameter_mm, regime, is_one_sided=is_one_sided)
     stems = check_diameters(stem_diameter_mm)
     least = regime.structural_min_m or 0.0
-    if regime.structural_rule == "girth_multiple":
-        return np.maximum(girth_distance(stems, regime.structural_girth_factor or 0.0), least)
     radius_cm = stems * STEM_RADIUS_CM_PER_MM
     coefficient, exponent = regime.structural_coefficient, regime.structural_exponent
     return np.maximum((coefficient or 0.0) * radius_cm ** (exponent or 0.0), least)
@@ -321,7 +319,7 @@ def girth_distance(stem_diameter_mm: ArrayLike, factor: float) -> Floats:
 def least_trench_distance(
     stem_diameter_mm: ArrayLike, regime: Regime, *, is_one_sided: bool = False
 ) -> Floats:
-    """Calculate how near to the stem a trench may come, where the regime has such a rule.
+    """Calculate how near to the stem digging inside the zone may come, where a regime says so.
 
     Parameters
     ----------
@@ -335,16 +333,25 @@ def least_trench_distance(
     Returns
     -------
     numpy.ndarray of float, shape (n,)
-        Distances in m from the stem centre; all NaN where the regime has no such rule.
+        Distances in m from the stem centre; 0 where the regime has no such rule, NaN where the
+        stem is not known or beyond the last row of a stem-class table.
 
     Raises
     ------
     ValueError
         If a diameter is zero or below.
+
+    Notes
+    -----
+    girth: ``max(4 pi D, 2.5 m)`` (DIN 18920, for a trench in the root area that cannot be avoided;
+    nearer takes an exception). stem_classes: next larger class (Netherlands practice).
     """
-    if regime.structural_rule == "mattheck":
-        return np.full(np.shape(stem_diameter_mm), np.nan)
-    return structural_radius(stem_diameter_mm, regime, is_one_sided=is_one_sided)
+    if regime.least_distance_rule == "none":
+        return np.zeros(np.shape(stem_diameter_mm))
+    if regime.least_distance_rule == "stem_classes":
+        return stem_class_distance(stem_diameter_mm, regime, is_one_sided=is_one_sided)
+    least = girth_distance(stem_diameter_mm, regime.least_girth_factor or 0.0)
+    return np.maximum(least, regime.least_distance_min_m or 0.0)
 
 
 def stem_class_distance(

@@ -28,9 +28,10 @@ NEEDED: dict[str, tuple[str, ...]] = {
     "stem_multiple": ("factor",),
     "drip_line": ("margin_m", "columnar_margin_m"),
     "stem_table": ("stem_table",),
+    "stem_classes": ("stem_table",),
     "species_age": ("factor_table",),
     "mattheck": ("structural_coefficient", "structural_exponent"),
-    "girth_multiple": ("structural_girth_factor",),
+    "girth": ("least_girth_factor",),
     "mean_above_limit": ("few_stems_limit",),
 }
 """Fields that a kind of rule cannot do without."""
@@ -54,7 +55,7 @@ class Regime(Settings):
     several_stems: Literal["mean_above_limit", "sqrt_sum", "largest_plus_half"] = setting(
         ..., unit="-", source="regime", text="Rule for the equivalent diameter of several stems."
     )
-    structural_rule: Literal["mattheck", "girth_multiple", "stem_table"] = setting(
+    structural_rule: Literal["mattheck", "stem_table"] = setting(
         ..., unit="-", source="regime", text="Rule for the structural radius."
     )
     structural_is_indicator: bool = setting(
@@ -62,6 +63,13 @@ class Regime(Settings):
         unit="-",
         source="regime",
         text="The regime names no structural zone; the radius is an indicator inside the zone.",
+    )
+    least_distance_rule: Literal["none", "girth", "stem_classes"] = setting(
+        ...,
+        unit="-",
+        source="regime",
+        text="Rule for the least distance from a stem at which digging inside the zone may go on; "
+        "nearer needs an exception, whatever the severity.",
     )
     severity_share: Literal["severed", "footprint"] = setting(
         ..., unit="-", source="regime", text="Share that sets severity."
@@ -81,8 +89,9 @@ class Regime(Settings):
         "-", "Structural radius (m) of a stem of 1 cm radius.", gt=0
     )
     structural_exponent: float | None = _number("-", "Power of the stem radius in cm.", gt=0)
-    structural_girth_factor: float | None = _number("-", "Stem distance per girth.", gt=0)
     structural_min_m: float | None = _number("m", "Least structural radius.", ge=0)
+    least_girth_factor: float | None = _number("-", "Least distance per girth.", gt=0)
+    least_distance_min_m: float | None = _number("m", "Smallest least distance.", ge=0)
     major_from_share: float = setting(
         ..., unit="share", source="regime", text="Breach is major from this share on.", gt=0, le=1
     )
@@ -95,8 +104,9 @@ class Regime(Settings):
     @model_validator(mode="after")
     def _check_complete(self) -> Self:
         """Refuse a regime whose rules lack a number that they need."""
-        rules = (self.kind, self.structural_rule, self.several_stems)
-        missing = [f for rule in rules for f in NEEDED.get(rule, ()) if getattr(self, f) is None]
+        rules = (self.kind, self.structural_rule, self.least_distance_rule, self.several_stems)
+        needed = dict.fromkeys(f for rule in rules for f in NEEDED.get(rule, ()))
+        missing = [f for f in needed if getattr(self, f) is None]
         if missing:
             raise ValueError(f"{', '.join(missing)} must be given; set it under zones.override")
         if (self.veteran_factor is None) != (self.veteran_crown_margin_m is None):

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Literal, Self
+
+from pydantic import model_validator
 
 from routekit.settings.declare import Settings, setting
 
@@ -19,6 +21,90 @@ AGE_WORDS: dict[str, str] = {
     "ancient": "over_mature",
 }
 """Usual words of tree surveys for the age of a tree, and the age class they stand for."""
+
+
+class EstimateSettings(Settings):
+    """How stems and crowns go together, and how single trees scatter about that."""
+
+    stem_of_10m_crown_mm: float = setting(
+        405.0,
+        unit="mm",
+        source="measured_trees",
+        text="Middle stem diameter of a crown 10 m wide; a study with a relation of its own gives "
+        "its growth and spread as well.",
+        gt=0,
+    )
+    stem_growth: float = setting(
+        1.23,
+        unit="-",
+        source="measured_trees",
+        text="Exponent by which the stem grows with the width of the crown: 1 for a fixed ratio.",
+        ge=0,
+        le=3,
+    )
+    stem_spread: float = setting(
+        0.288,
+        unit="-",
+        source="measured_trees",
+        text="Standard deviation of the natural logarithm of the stem of single trees, at a crown "
+        "of 10 m: 0.288 is about 29 % up or down.",
+        gt=0,
+        le=2,
+    )
+    stem_spread_growth: float = setting(
+        -0.32,
+        unit="-",
+        source="measured_trees",
+        text="Exponent by which that spread grows with the width of the crown: small crowns tell "
+        "less of the stem; 0 for the same spread at any width.",
+        ge=-1,
+        le=1,
+    )
+    crown_of_400mm_stem_m: float = setting(
+        9.74,
+        unit="m",
+        source="measured_trees",
+        text="Middle crown diameter of a stem of 400 mm.",
+        gt=0,
+    )
+    crown_growth: float = setting(
+        0.666,
+        unit="-",
+        source="measured_trees",
+        text="Exponent by which the crown grows with the stem.",
+        ge=0,
+        le=3,
+    )
+    crown_spread: float = setting(
+        0.224,
+        unit="-",
+        source="measured_trees",
+        text="Standard deviation of the natural logarithm of the crown of single trees.",
+        gt=0,
+        le=2,
+    )
+    band_deviations: float = setting(
+        1.645,
+        unit="-",
+        source="house",
+        text="Half the width of the band in standard deviations: with 1.645 nine of ten single "
+        "trees lie in it, and one of twenty above its high end, which draws the zone.",
+        gt=0,
+        le=4,
+    )
+
+    @model_validator(mode="after")
+    def _check_spread(self) -> Self:
+        """Refuse a relation of the study's own that goes with a spread of other trees."""
+        given = self.model_fields_set
+        for size in ("stem", "crown"):
+            lacks = {f"{size}_growth", f"{size}_spread"} - given
+            middle = next(name for name in type(self).model_fields if name.startswith(f"{size}_of"))
+            if given & {middle, f"{size}_growth"} and lacks:
+                msg = f"a relation of your own needs {' and '.join(sorted(lacks))} too: the growth "
+                msg += "of the size and the spread of single trees, both from where it was found"
+                raise ValueError(msg)
+        return self
 
 
 class ZoneSettings(Settings):
@@ -65,26 +151,11 @@ class ZoneSettings(Settings):
         source="house",
         text="Draw zones from the high value of an estimated stem, lest one be drawn too small.",
     )
-    crown_to_stem_low: float = setting(
-        24.0,
+    estimates: EstimateSettings = setting(
+        EstimateSettings,
         unit="-",
-        source="coombes2019",
-        text="Least crown diameter per stem diameter: gives the thickest stem for a crown.",
-        gt=0,
-    )
-    crown_to_stem_mid: float = setting(
-        25.5,
-        unit="-",
-        source="coombes2019",
-        text="Middle crown diameter per stem diameter.",
-        gt=0,
-    )
-    crown_to_stem_high: float = setting(
-        27.0,
-        unit="-",
-        source="coombes2019",
-        text="Most crown diameter per stem diameter: gives the widest crown for a stem.",
-        gt=0,
+        source="measured_trees",
+        text="A stem from a crown, a crown from a stem, and the band of a single tree",
     )
     without_size: Literal["assume", "unknown"] = setting(
         "assume",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Final
 
 import geopandas as gpd
 import numpy as np
@@ -13,14 +14,27 @@ from numpy.typing import NDArray
 
 from routekit.arrays import Flags, Floats
 from routekit.layers.findings import Findings
+from routekit.trees.estimates import crown_from_stem
 from routekit.trees.radii import factor_by_tolerance
 from routekit.trees.regimes import Regime, read_table
 from routekit.trees.settings import ZoneSettings
-from routekit.trees.stems import crown_from_stem, resolve_stems
+from routekit.trees.stems import StemLists, resolve_stems
+from routekit.words.texts import message, say, word
 
 Geometries = NDArray[np.object_]
 
-AGES = {"young": "young", "mature": "mature", "over-mature": "over_mature"}
+TOLERANCES: Final = {
+    "good": message("good"),
+    "moderate": message("moderate"),
+    "poor": message("poor"),
+}
+"""Tolerances of the factor tables to their words."""
+
+AGES: Final = {
+    message("young"): "young",
+    message("mature"): "mature",
+    message("over-mature"): "over_mature",
+}
 """Age classes of the factor tables, by their plain words."""
 
 
@@ -52,7 +66,12 @@ class TreeSizes:
 
 
 def gather_sizes(
-    trees: gpd.GeoDataFrame, *, regime: Regime, settings: ZoneSettings, findings: Findings
+    trees: gpd.GeoDataFrame,
+    *,
+    regime: Regime,
+    settings: ZoneSettings,
+    findings: Findings,
+    lists: StemLists | None = None,
 ) -> TreeSizes:
     """Gather the sizes of all trees and fill what is missing.
 
@@ -68,6 +87,8 @@ def gather_sizes(
         How gaps are filled.
     findings : Findings
         Takes what was estimated, assumed or left out.
+    lists : StemLists, optional
+        The stem lists of the trees, where they are read already.
 
     Returns
     -------
@@ -81,10 +102,12 @@ def gather_sizes(
         "trees",
         trees["tree_id"][is_bad_crown],
         field="crown_diameter_m",
-        seen="a crown diameter that is not above 0",
-        done="left out",
+        seen=say("a crown diameter that is not above 0"),
+        done=say("left out"),
     )
-    stems = resolve_stems(trees, known_m, regime=regime, settings=settings, findings=findings)
+    stems = resolve_stems(
+        trees, known_m, regime=regime, settings=settings, findings=findings, lists=lists
+    )
     estimate_m = crown_from_stem(stems["stem_mm"], settings)[2]
     is_estimated = np.isnan(known_m) & np.isfinite(estimate_m)
     crown_m = np.where(is_estimated, estimate_m, known_m)
@@ -192,12 +215,21 @@ def _choose_factors(
     no_level, no_age = pd.isna(level), pd.isna(age)
     level[no_level], age[no_age] = settings.default_tolerance, settings.default_age
     gaps = (
-        (no_level, "species", "tolerance", settings.default_tolerance),
-        (no_age, "age_class", "age", _plain(settings.default_age)),
+        (
+            no_level,
+            "species",
+            say("tolerance not known for this tree"),
+            say("taken as {tolerance}", tolerance=word(TOLERANCES[settings.default_tolerance])),
+        ),
+        (
+            no_age,
+            "age_class",
+            say("age not known for this tree"),
+            say("taken as {age}", age=word(_plain(settings.default_age))),
+        ),
     )
-    for is_gap, field, what, default in gaps:
+    for is_gap, field, seen, done in gaps:
         rows = trees["tree_id"][is_gap]
-        seen, done = f"no {what} known for this tree", f"taken as {default}"
         findings.add("info", "trees", rows, field=field, seen=seen, done=done)
     spoken = {each: f" tolerance, {plain}" for plain, each in AGES.items()}
     note = ", " + level + pd.Series(age).map(spoken).to_numpy(dtype=object)
@@ -227,6 +259,9 @@ def _add_other_heights(
         "trees",
         trees["tree_id"][np.abs(heights - regime.stem_height_m) > limit],
         field="stem_height_m",
-        seen=f"stem measured at another height than the {regime.stem_height_m:g} m of the regime",
-        done="stem taken as measured",
+        seen=say(
+            "stem measured at a height other than the {height:g} m of the regime",
+            height=regime.stem_height_m,
+        ),
+        done=say("stem diameter used as measured"),
     )

@@ -1,13 +1,13 @@
 """Stems: the one diameter that stands for a tree, and how sure it is.
 
 Several stems become one equivalent diameter by the regime's rule; a girth becomes a diameter;
-a missing stem is estimated from the crown, and a missing crown from the stem, each with a low,
-a middle and a high value.
+a missing stem is estimated from the crown (`routekit.trees.estimates`), with a low, a middle and a
+high value.
 """
 
 from __future__ import annotations
 
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -16,10 +16,11 @@ from numpy.typing import ArrayLike, NDArray
 from routekit.arrays import Floats
 from routekit.layers.findings import Findings
 from routekit.layers.parsing import parse_stems
+from routekit.trees.estimates import share_in_band, stem_from_crown
 from routekit.trees.radii import check_diameters
 from routekit.trees.regimes import Regime
 from routekit.trees.settings import ZoneSettings
-from routekit.vocabulary import MM_PER_M
+from routekit.words.texts import say
 
 Integers = NDArray[np.intp]
 
@@ -33,12 +34,31 @@ STEM_SOURCES: Final = (
 )
 """Where a stem diameter comes from, surest first."""
 
+SEVERAL: Final = "several stems"
 _FROM_CROWN, _ASSUMED = STEM_SOURCES.index("estimated from crown"), STEM_SOURCES.index("assumed")
 
 STEM_SOURCE_TYPE: Final = pd.CategoricalDtype(list(STEM_SOURCES))
 
 
-def read_stem_lists(stems_mm: pd.Series) -> tuple[Floats, Integers, NDArray[np.bool_]]:
+class StemLists(NamedTuple):
+    """Several stems of trees, as numbers.
+
+    Attributes
+    ----------
+    stem_mm : numpy.ndarray of float, shape (m,)
+        Diameters of all stems.
+    tree : numpy.ndarray of int, shape (m,)
+        Position of the tree of each stem, ascending.
+    is_unreadable : numpy.ndarray of bool, shape (n,)
+        True where a list holds anything but diameters above 0; none of its stems is among them.
+    """
+
+    stem_mm: Floats
+    tree: Integers
+    is_unreadable: NDArray[np.bool_]
+
+
+def read_stem_lists(stems_mm: pd.Series) -> StemLists:
     """Read stem lists such as "300;250".
 
     Parameters
@@ -48,12 +68,13 @@ def read_stem_lists(stems_mm: pd.Series) -> tuple[Floats, Integers, NDArray[np.b
 
     Returns
     -------
-    stem_mm : numpy.ndarray of float, shape (m,)
-        Diameters of all stems.
-    tree : numpy.ndarray of int, shape (m,)
-        Position of the tree of each stem.
-    is_unreadable : numpy.ndarray of bool, shape (n,)
-        True where a list holds anything but diameters above 0; none of its stems is returned.
+    StemLists
+
+    Examples
+    --------
+    >>> lists = read_stem_lists(pd.Series(["300;250", None, "300;x"]))
+    >>> lists.stem_mm.tolist(), lists.tree.tolist(), lists.is_unreadable.tolist()
+    ([300.0, 250.0], [0, 0], [False, False, True])
     """
     stems = parse_stems(stems_mm)
     values = stems["diameter_mm"].to_numpy(dtype=np.float64)
@@ -61,7 +82,7 @@ def read_stem_lists(stems_mm: pd.Series) -> tuple[Floats, Integers, NDArray[np.b
     is_unreadable = np.zeros(len(stems_mm), dtype=bool)
     is_unreadable[tree[~((values > 0) & np.isfinite(values))]] = True
     keep = ~is_unreadable[tree]
-    return values[keep], tree[keep], is_unreadable
+    return StemLists(values[keep], tree[keep], is_unreadable)
 
 
 def equivalent_diameter(
@@ -133,61 +154,6 @@ def diameter_from_girth(girth_mm: ArrayLike) -> Floats:
     return check_diameters(girth_mm) / np.pi
 
 
-def stem_from_crown(
-    crown_diameter_m: ArrayLike, settings: ZoneSettings
-) -> tuple[Floats, Floats, Floats]:
-    """Estimate stem diameters from crown diameters.
-
-    Parameters
-    ----------
-    crown_diameter_m : array_like of float, shape (n,)
-        Crown diameters in m. NaN stays NaN.
-    settings : ZoneSettings
-        The ratios of crown to stem.
-
-    Returns
-    -------
-    low, mid, high : numpy.ndarray of float, shape (n,)
-        Stem diameters in mm.
-
-    Notes
-    -----
-    Crown / 27, / 25.5 and / 24: Coombes, Martin & Slater 2019, urban trees in the UK (published).
-    The band is that of species means; a single tree may lie outside it.
-    """
-    crown_mm = np.asarray(crown_diameter_m, dtype=np.float64) * MM_PER_M
-    return (
-        crown_mm / settings.crown_to_stem_high,
-        crown_mm / settings.crown_to_stem_mid,
-        crown_mm / settings.crown_to_stem_low,
-    )
-
-
-def crown_from_stem(
-    stem_diameter_mm: ArrayLike, settings: ZoneSettings
-) -> tuple[Floats, Floats, Floats]:
-    """Estimate crown diameters from stem diameters.
-
-    Parameters
-    ----------
-    stem_diameter_mm : array_like of float, shape (n,)
-        Stem diameters in mm. NaN stays NaN.
-    settings : ZoneSettings
-        The ratios of crown to stem.
-
-    Returns
-    -------
-    low, mid, high : numpy.ndarray of float, shape (n,)
-        Crown diameters in m; see `stem_from_crown` for the source.
-    """
-    stem_m = np.asarray(stem_diameter_mm, dtype=np.float64) / MM_PER_M
-    return (
-        stem_m * settings.crown_to_stem_low,
-        stem_m * settings.crown_to_stem_mid,
-        stem_m * settings.crown_to_stem_high,
-    )
-
-
 def resolve_stems(
     trees: pd.DataFrame,
     crown_diameter_m: ArrayLike,
@@ -195,6 +161,7 @@ def resolve_stems(
     regime: Regime,
     settings: ZoneSettings,
     findings: Findings,
+    lists: StemLists | None = None,
 ) -> pd.DataFrame:
     """Find the stem diameter of each tree: stem list, diameter, girth, crown, assumption.
 
@@ -207,9 +174,11 @@ def resolve_stems(
     regime : Regime
         The rule for several stems.
     settings : ZoneSettings
-        Ratios of crown to stem, the assumed stem, and which value draws the zone.
+        Relation of crown and stem, the assumed stem, and which value draws the zone.
     findings : Findings
         Takes unreadable, impossible, estimated and assumed stems.
+    lists : StemLists, optional
+        The stem lists of the trees, where they are read already.
 
     Returns
     -------
@@ -218,7 +187,7 @@ def resolve_stems(
         stem_source (categorical) and is_stem_estimated; index of `trees`. NaN where not known.
     """
     crown = np.asarray(crown_diameter_m, dtype=np.float64)
-    several, n_stems, is_unreadable = _read_several(trees, regime)
+    several, n_stems, is_unreadable = _read_several(trees, regime, lists)
     diameter, is_bad_diameter = _read_sizes(trees, "stem_diameter_mm")
     girth, is_bad_girth = _read_sizes(trees, "stem_circumference_mm")
     from_crown = stem_from_crown(crown, settings)
@@ -270,13 +239,13 @@ def resolve_stems(
 
 
 def _read_several(
-    trees: pd.DataFrame, regime: Regime
+    trees: pd.DataFrame, regime: Regime, lists: StemLists | None
 ) -> tuple[Floats, Integers, NDArray[np.bool_]]:
     """Read the stem lists: equivalent diameter, number of stems, unreadable or not."""
     n = len(trees)
     if "stems_mm" not in trees:
         return np.full(n, np.nan), np.zeros(n, dtype=np.intp), np.zeros(n, dtype=bool)
-    stem_mm, tree, is_unreadable = read_stem_lists(trees["stems_mm"])
+    stem_mm, tree, is_unreadable = lists or read_stem_lists(trees["stems_mm"])
     several = equivalent_diameter(stem_mm, tree, n_trees=n, regime=regime)
     return several, np.bincount(tree, minlength=n), is_unreadable
 
@@ -298,18 +267,33 @@ def _add_stem_faults(
     settings: ZoneSettings,
 ) -> None:
     """Report what was wrong with stems, and what stands in for the missing ones."""
-    seen = "a stem size that cannot be read, or is not above 0"
-    done = "left out; the next source of the stem is used"
+    seen = say("a stem size that cannot be read, or is not above 0")
+    done = say("left out; the next source of the stem is used")
     for field, is_bad in bad.items():
         findings.add("warning", "trees", tree_id[is_bad], field=field, seen=seen, done=done)
-    high = "high" if settings.use_high_stem else "middle"
+    value = say("high value") if settings.use_high_stem else say("middle value")
     assumed_mm = (
         settings.assumed_stem_high_mm if settings.use_high_stem else settings.assumed_stem_mid_mm
     )
     stand_ins = (
-        (3, "info", "no stem", f"estimated from the crown; the {high} value draws the zone"),
-        (4, "warning", "neither stem nor crown", f"a stem of {assumed_mm:g} mm is assumed"),
-        (5, "warning", "neither stem nor crown", "stem left unknown; measure the tree"),
+        (
+            3,
+            "info",
+            say("no stem"),
+            say(
+                "estimated from the crown; the {value} of the band in which {share:.0f} % of "
+                "single trees lie draws the zone",
+                value=value,
+                share=share_in_band(settings.estimates),
+            ),
+        ),
+        (
+            4,
+            "warning",
+            say("neither stem nor crown"),
+            say("a stem of {diameter:g} mm is assumed", diameter=assumed_mm),
+        ),
+        (5, "warning", say("neither stem nor crown"), say("stem left unknown; measure the tree")),
     )
     for source, severity, seen, done in stand_ins:
         rows = tree_id[code == source]

@@ -17,6 +17,7 @@ import shapely
 
 from routekit.arrays import Flags, Floats, Ints
 from routekit.trees.breach import pair_corridors
+from routekit.trees.least_distance import WITHIN
 
 UNKNOWN: Final = "unknown"
 """Severity of a loss that is not known."""
@@ -42,7 +43,31 @@ def blank_sums(sums: pd.DataFrame, unsized: Flags) -> pd.DataFrame:
     """
     counts = {name: sums[name].astype("Int64").mask(unsized) for name in SUMS[:3]}
     areas = {name: sums[name].mask(unsized) for name in (*SUMS[3:], "severity", "nearest_stem_m")}
-    return sums.assign(**counts, **areas)
+    return sums.assign(**counts, **areas, **{WITHIN: sums[WITHIN].mask(unsized)})
+
+
+def settle_within(within: pd.Series, rows: Ints, least: pd.Series, reach: pd.Series) -> pd.Series:
+    """Tell of runs of unknown size what the least and the widest trench leave no doubt about.
+
+    Parameters
+    ----------
+    within : Series of boolean, n rows
+        Whether the trench is nearer to a stem than the least distance; missing for such runs.
+    rows : numpy.ndarray of int, shape (u,)
+        Such runs.
+    least, reach : Series of boolean, u rows
+        The same of their least and their widest trench.
+
+    Returns
+    -------
+    Series of boolean, n rows
+        True where the least trench is, False where the widest is not, else missing.
+    """
+    settled = within.astype("boolean").copy()
+    sure = least.to_numpy(dtype=bool, na_value=False)
+    clear = ~reach.to_numpy(dtype=bool, na_value=True)
+    settled.iloc[rows[sure]], settled.iloc[rows[clear]] = True, False
+    return settled
 
 
 def measure_axes(lines: np.ndarray, zones: gpd.GeoDataFrame) -> pd.DataFrame:
@@ -115,6 +140,7 @@ def add_unknown_losses(
             .reindex(tree)
             .fillna(value=False)
             .to_numpy(dtype=bool),
+            WITHIN: _keep_within(known[WITHIN].reindex(tree)),
             "severity": np.where(structural, "structural", UNKNOWN),
         }
     )
@@ -123,6 +149,12 @@ def add_unknown_losses(
     if not len(rest):
         return rows
     return pd.concat([rest, rows]).sort_values("tree", kind="stable", ignore_index=True)
+
+
+def _keep_within(known: pd.Series) -> pd.arrays.BooleanArray:
+    """Keep what known trenches break for certain; what they do not, a further one may."""
+    broken = known.astype("boolean").to_numpy(dtype=bool, na_value=False)
+    return pd.arrays.BooleanArray(broken, ~broken)
 
 
 def bound_pairs(

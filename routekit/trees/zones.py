@@ -21,6 +21,9 @@ from routekit.trees.radii import least_trench_distance, structural_radius, zone_
 from routekit.trees.regimes import Regime, choose_regime
 from routekit.trees.settings import ZoneSettings
 from routekit.trees.sizes import Geometries, TreeSizes, gather_sizes, read_polygons
+from routekit.trees.stems import StemLists
+from routekit.words.columns import say_each
+from routekit.words.texts import say
 
 __all__ = ["build_zones", "structural_radius", "zone_radius"]
 
@@ -55,7 +58,11 @@ _WHOLE_ZONE = "not known: as large as the zone, so that any breach counts as str
 
 
 def build_zones(
-    trees: gpd.GeoDataFrame, root_zones: gpd.GeoDataFrame | None, *, settings: ZoneSettings
+    trees: gpd.GeoDataFrame,
+    root_zones: gpd.GeoDataFrame | None,
+    *,
+    settings: ZoneSettings,
+    lists: StemLists | None = None,
 ) -> tuple[gpd.GeoDataFrame, pd.DataFrame]:
     """Draw the root protection zone of every tree.
 
@@ -70,13 +77,15 @@ def build_zones(
         stated. They win; the basis says who drew them, why, and what the regime would give.
     settings : ZoneSettings
         The regime and how gaps are filled.
+    lists : StemLists, optional
+        The stem lists of the trees, where they are read already.
 
     Returns
     -------
     zones : geopandas.GeoDataFrame
         One row per tree, index and order of `trees`: tree_id, shape (circle, polygon), radius_m
         (NaN for polygons and unknown zones), area_m2, structural_radius_m, min_distance_m (least
-        distance of a trench from the stem, NaN where the regime has none), regime, basis,
+        distance of digging from the stem, 0 where the regime has none), regime, basis,
         structural_basis, is_capped, is_estimated (the stem, or a crown that shapes the zone, is
         an estimate), stem_source, stem_low_mm, stem_mid_mm, stem_high_mm, zone (polygon, None
         for circles), geometry (stem point). Empty trees give an empty table.
@@ -103,7 +112,7 @@ def build_zones(
     _check_tables(trees, root_zones)
     regime = choose_regime(settings)
     findings = Findings()
-    sizes = gather_sizes(trees, regime=regime, settings=settings, findings=findings)
+    sizes = gather_sizes(trees, regime=regime, settings=settings, findings=findings, lists=lists)
     drawing = draw_by_kind(sizes, regime)
     drawing = draw_palms(drawing, sizes, regime)
     drawing = draw_veterans(drawing, sizes, regime)
@@ -140,7 +149,7 @@ def _take_own_zones(
     """Put an arborist's polygons in place of the computed zones."""
     if root_zones is None or root_zones.empty:
         return drawing
-    own_id = root_zones["tree_id"].astype("str").reset_index(drop=True)
+    own_id = root_zones["tree_id"].astype("str").fillna("").reset_index(drop=True)
     shapes = read_polygons(root_zones.geometry, len(root_zones))
     is_bad = shapely.is_missing(shapes) | ~shapely.is_valid(shapes)
     row = pd.Index(trees["tree_id"].astype("str")).get_indexer(own_id)
@@ -152,19 +161,24 @@ def _take_own_zones(
     stated = _join_statements(root_zones.reset_index(drop=True)[is_used], row[is_used])
     formula_m2 = _formula_areas(drawing)[rows]
     kinds = (
-        (own_id[row < 0], "warning", "no tree with this id", "polygon left out"),
-        (own_id[is_bad], "warning", "not a valid polygon", "left out; the computed zone stays"),
+        (own_id[row < 0], "warning", say("no tree with this id"), say("polygon left out")),
+        (
+            own_id[is_bad],
+            "warning",
+            say("not a valid polygon"),
+            say("left out; the computed zone stays"),
+        ),
         (
             own_id[is_used][is_doubled].drop_duplicates(),
             "info",
-            "several polygons",
-            "their union is used",
+            say("several polygons"),
+            say("their union is used"),
         ),
         (
             trees["tree_id"].iloc[rows[~shapely.intersects(own, np.asarray(trees.geometry)[rows])]],
             "warning",
-            "stem outside",
-            "polygon used as drawn",
+            say("stem outside"),
+            say("polygon used as drawn"),
         ),
     )
     for ids, severity, seen, done in kinds:
@@ -235,23 +249,22 @@ def _add_own_findings(
     """Report polygons smaller than the computed zone, and those that say not who or why."""
     area = shapely.area(own)
     small = area < formula_m2 * (1.0 - _SAME_AREA)
-    texts = [
-        f"{a:.1f} m2, smaller than the {f:.1f} m2 of the formula"
-        for a, f in zip(area[small], formula_m2[small], strict=True)
-    ]
     findings.add(
         "warning",
         "root_zones",
         tree_id[small],
         field="geometry",
-        seen=texts,
-        done="used as drawn: less ground is protected than the regime asks for",
+        seen=say_each(
+            "{area:.1f} m2, smaller than the {formula:.1f} m2 of the formula",
+            area=area[small],
+            formula=formula_m2[small],
+        ),
+        done=say("used as drawn: less ground is protected than the regime asks for"),
     )
-    for name, missing in (("by", "who drew it is not stated"), ("reason", "why is not stated")):
-        unsaid = (stated[name] == "").to_numpy()
-        findings.add(
-            "warning", "root_zones", tree_id[unsaid], field=name, seen=missing, done="used as drawn"
-        )
+    gaps = {"by": say("who drew it is not stated"), "reason": say("why is not stated")}
+    for name, seen in gaps.items():
+        unsaid, done = (stated[name] == "").to_numpy(), say("used as drawn")
+        findings.add("warning", "root_zones", tree_id[unsaid], field=name, seen=seen, done=done)
 
 
 def _name_columns(
@@ -311,7 +324,6 @@ def _describe_structural(regime: Regime) -> str:
     """Say where the structural radius comes from."""
     rule = {
         "mattheck": "from the stem radius (Mattheck & Breloer 1994)",
-        "girth_multiple": f"{regime.structural_girth_factor or 0:g} x girth",
         "stem_table": "stem-class table",
     }[regime.structural_rule]
     if regime.structural_is_indicator:
@@ -339,25 +351,37 @@ def _add_rule_gaps(
             by_estimate,
             "info",
             "crown_diameter_m",
-            "no crown",
-            "estimated from the stem, high value",
+            say("no crown"),
+            say("estimated from the stem, high value"),
         ),
-        (no_veteran_rule, "info", "is_veteran", "no veteran rule in the regime", "ordinary zone"),
-        (is_palm, "info", "species", "palm or like", "no structural radius in the regime"),
+        (
+            no_veteran_rule,
+            "info",
+            "is_veteran",
+            say("no veteran rule in the regime"),
+            say("ordinary zone"),
+        ),
+        (
+            is_palm,
+            "info",
+            "species",
+            say("palm or the like"),
+            say("no structural radius in the regime"),
+        ),
         (
             (zones["structural_basis"] == _WHOLE_ZONE).to_numpy()
             | (has_stem & ~has_structural & ~is_palm),
             "warning",
             "stem_diameter_mm",
-            "stem beyond the stem-class table, or no zone",
-            "any breach counts as structural; ask an arborist",
+            say("stem beyond the stem-class table, or no zone"),
+            say("any breach counts as structural; ask an arborist"),
         ),
         (
             has_stem & ~is_drawn,
             "warning",
             "stem_diameter_mm",
-            "the regime gives no zone for this tree",
-            "zone left unknown; ask an arborist",
+            say("the regime gives no zone for this tree"),
+            say("zone left unknown; ask an arborist"),
         ),
     )
     for mask, severity, field, seen, done in kinds:

@@ -35,8 +35,18 @@ def street(gullies=0, **columns):
     return made if gullies else made.tap("D1", (39.0, -1.0))
 
 
+SHORT = """
+[advice]
+appraisal = "undiscounted"
+[advice.life]
+cipp = [8.0, 10.0, 12.0]
+close_fit = [8.0, 10.0, 12.0]
+"""
+"""Liners that serve ten years, without discounting: these short streets are worth a string."""
+
+
 def solve(made, folder, extra=""):
-    return made.run(folder, extra)
+    return made.run(folder, SHORT + extra)
 
 
 @pytest.fixture(scope="module")

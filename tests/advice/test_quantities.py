@@ -10,7 +10,7 @@ from planned import make_plan, make_runs, make_shares, with_digs, work_out
 from shapely import box
 
 from routekit.advice.earthworks import DIG_CLASSES, DIG_PLAN, read_site, sum_digs
-from routekit.advice.quantities import DAY_ITEMS, FUEL, QUANTITIES, whole_life_cost
+from routekit.advice.quantities import DAY_ITEMS, FUEL, QUANTITIES
 from routekit.advice.rates import load_rates
 from routekit.advice.settings import AdviceSettings
 from routekit.advice.surfaces import KINDS
@@ -423,27 +423,8 @@ def test_a_rate_of_the_study_replaces_the_default():
     )
 
 
-def test_whole_life_cost_by_hand():
-    # 2 and 3 liners of 50 and 40 years; the last of 40 years has 20 of 40 left: 3 - 0.5 = 2.5.
-    got = whole_life_cost(100.0, [50.0, 40.0, 100.0, 0.0], horizon_years=100.0)
-    np.testing.assert_allclose(got, [200.0, 250.0, 100.0, np.nan])
-    # 100 + 100 / 1.03^50 at 3 %.
-    later = whole_life_cost(100.0, 50.0, horizon_years=100.0, discount_rate=0.03)
-    assert float(later) == pytest.approx(100 + 100 / 1.03**50)
-
-
-@given(st.floats(1, 200), st.floats(1, 200), st.sampled_from([0.0, 0.02, 0.05]))
-def test_longer_life_never_costs_more(one, other, rate):
-    short, long = sorted([one, other])
-    costs = whole_life_cost(100.0, [short, long], horizon_years=100.0, discount_rate=rate)
-    assert costs[1] <= costs[0] + 1e-6
-
-
-def test_whole_life_cost_refuses_what_cannot_be():
-    with pytest.raises(ValueError, match="life must be zero or more"):
-        whole_life_cost(1.0, [-1.0], horizon_years=100.0)
-
-
 def test_monitoring_is_repeated_over_the_horizon():
-    got = work_out("monitor")
+    """Every 5 years over 100: 20 times without discounting."""
+    flat = AdviceSettings.model_validate({"appraisal": "undiscounted"})
+    got = work_out("monitor", settings=flat)
     assert value(got, "whole_life_cost") == pytest.approx(20 * value(got, "cost"))

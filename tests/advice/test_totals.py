@@ -6,7 +6,8 @@ import pytest
 from planned import make_plan, make_runs, make_shares, work_out
 from shapely import Point
 
-from routekit.advice.totals import JOINING, SUMS, UNPLACED, build_totals
+from routekit.advice.currency import Money
+from routekit.advice.totals import JOINING, SUMS, UNPLACED, WHOLE_LIFE, build_totals
 from routekit.settings.sources import load_sources
 
 NAMES = np.array(["burst_same", "cipp", "monitor", "open_cut"], dtype=object)
@@ -22,6 +23,8 @@ LOSS_AFTER = pd.DataFrame(
 )
 PITS = pd.DataFrame({"pit_id": ["P1", "P2"], "geometry": [Point(0, 0), Point(9, 0)]})
 DIGS = pd.DataFrame({"method": ["suction", "robot", "machine"]})
+
+MONEY = Money("EUR", "UK Green Book", "green_book_rates")
 
 
 def make_totals(runs=None, *, is_joined=True, is_sized=True, **changes):
@@ -40,7 +43,7 @@ def make_totals(runs=None, *, is_joined=True, is_sized=True, **changes):
         loss_recommended=LOSS_AFTER,
         pits=PITS,
         digs=DIGS,
-        currency="EUR",
+        money=MONEY,
         is_joined=is_joined,
         is_sized=is_sized,
     )
@@ -91,7 +94,8 @@ def test_tree_balance():
 @pytest.mark.parametrize("level", ["low", "mid", "high"])
 def test_sums_are_those_of_the_runs(quantity, level):
     totals, tables = make_totals()
-    row = totals.loc[SUMS[quantity][0]]
+    name = SUMS[quantity][0]
+    row = totals.loc[f"{name} ({MONEY.appraisal})" if name == WHOLE_LIFE else name]
     for side, table in tables.items():
         assert row[f"{side}_{level}"] == pytest.approx(table[f"{quantity}_{level}"].sum())
 
@@ -175,7 +179,7 @@ def test_pits_that_are_not_placed_are_told_of():
         loss_recommended=LOSS_AFTER,
         pits=PITS.assign(geometry=[None, Point(0, 0)]),
         digs=DIGS,
-        currency="EUR",
+        money=MONEY,
     ).set_index("quantity")
     assert UNPLACED == "Pits not placed: root zone not counted"
     assert sides(table, "Pits") == [0, 2]

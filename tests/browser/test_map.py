@@ -8,9 +8,10 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
-import pandas as pd
 import pytest
 import rasterio
+from encroach import change
+from whole_result import list_stems
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "outputs" / "map"))
 sys.path.insert(0, str(Path(__file__).parent))
@@ -96,13 +97,12 @@ def test_click_on_a_tree_and_a_pit(open_page, map_file):
 def test_card_of_a_tree_tells_its_stem_and_the_pit_that_should_not_be(open_page, tmp_path):
     result = district.make_district()
     tree = result.trees["tree_id"].iloc[3]
-    pits = result.pits.assign(forbidding_trees=0, forbidden_by="")
-    pits.loc[0, ["forbidding_trees", "forbidden_by"]] = [1, tree]
+    pits = result.pits.copy()
     pits.loc[0, "geometry"] = result.trees.geometry.iloc[3].buffer(0.5)
     zones = result.zones.assign(is_estimated=False, stem_source="several stems")
     trees = result.trees.assign(stems_mm="240;180", stem_height_m=1.3)
-    rules = pd.DataFrame({"name": ["zones.bs5837_2012.stem_height_m"], "value": ["1.5"]})
-    changed = replace(result, pits=pits, zones=zones, trees=trees, rules=rules)
+    stems = list_stems(trees, zones)
+    changed = change(result, no_pit_trees=[tree], pits=pits, zones=zones, trees=trees, stems=stems)
     path = tmp_path / "map.html"
     path.write_text(build_map(changed, MapSettings()), encoding="utf-8")
     page = open_page(path, address=f"#tree={tree}")

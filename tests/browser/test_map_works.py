@@ -8,6 +8,8 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
+from encroach import edit_trenches
+from whole_result import advise_sizes, blank_table
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "outputs" / "map"))
 sys.path.insert(0, str(Path(__file__).parent))
@@ -47,11 +49,12 @@ def make_works():
     seen = describe_observations(seen)
     robot = result.digs.assign(dig_id="D2", connection_id="C2", method="robot")
     robot = robot.set_geometry(gpd.GeoSeries([None], crs=district.CRS))
-    breaches = result.breaches.assign(is_estimated=False, position_sd_m=0.32)
-    unsure = pd.array([False] * len(breaches), dtype="boolean")
+    unsure = pd.array([False] * len(result.breaches), dtype="boolean")
     unsure[0], unsure[1] = True, pd.NA
-    breaches["is_unsure"] = unsure
-    breaches.loc[0, "is_estimated"] = True
+    estimated = np.arange(len(unsure)) == 0
+    unsure_result = edit_trenches(
+        result, is_estimated=estimated, position_sd_m=0.32, is_sd_least=False, is_unsure=unsure
+    )
     pits = result.pits.assign(
         role=["launch", "machine"],
         length_m=[11.997, 3.35],
@@ -73,12 +76,11 @@ def make_works():
         }
     )
     digs = pd.concat([result.digs, robot], ignore_index=True)
-    return replace(
-        result,
+    made = replace(
+        unsure_result,
         runs=runs,
         options=options,
         inspections=seen,
-        breaches=breaches,
         pits=pits,
         totals=totals,
         digs=gpd.GeoDataFrame(digs, crs=district.CRS),
@@ -94,6 +96,7 @@ def make_works():
             laydown_room="no room",
         ),
     )
+    return advise_sizes(made)
 
 
 @pytest.fixture(scope="module")
@@ -134,7 +137,7 @@ def test_options_have_cost_with_currency_and_bore_of_an_egg(open_page, works_fil
     page = open_page(works_file, address="#run=R3")
     page.wait_for_selector("#option-table")
     heads = page.locator("#option-table thead").inner_text()
-    assert "Cost, EUR" in heads
+    assert "First cost, EUR" in heads
     assert "Dug or severed, m²" in heads
     assert "for open cut, what the trench severs from its tree" in card(page)
     assert "1,234,567" in page.locator("#option-table").inner_text()
@@ -206,8 +209,8 @@ def test_string_over_its_allowable_pull_is_marked(open_page, works_file, tmp_pat
     assert said["Utilisation"] == "52 % at the likely estimate, 132.6 % at the high one ! over"
     assert said["Pull at the machine"] == "150 to 330 kN, likely 210; rated for 1000 kN"
     assert page.locator("#pull-warning").inner_text() == (
-        "! The high estimate of the pull exceeds the allowable pull of the pipe: "
-        "confirm before award."
+        "! The high estimate of the pull exceeds the allowable pull of the pipe. "
+        "Confirm before award."
     )
     assert "no room to lay out even one pipe length" in page.locator("#room-warning").inner_text()
     assert said["Machine pit"] == "P2"
@@ -400,9 +403,13 @@ def test_classes_and_missing_limits_stand_in_words(open_page, tmp_path):
 
 def test_pit_in_two_zones_says_what_counts_once(open_page, tmp_path):
     result = district.make_district()
-    pits = result.pits.assign(zone_overlap_m2=6.7, zone_by_tree="T2 6.70; T4 2.44")
+    pits = result.pits.assign(zone_overlap_m2=6.7)
+    dug = blank_table("encroachments", 2).assign(
+        kind="pit", work_id="P2", tree_id=["T4", "T2"], footprint_m2=[2.44, 6.7], tree=[3, 1]
+    )
     path = tmp_path / "map.html"
-    path.write_text(build_map(replace(result, pits=pits), MapSettings()), encoding="utf-8")
+    changed = replace(result, pits=pits, encroachments=dug)
+    path.write_text(build_map(changed, MapSettings()), encoding="utf-8")
     page = open_page(path, address="#pit=P2")
     page.wait_for_selector("#page-card h2")
     wanted = "6.7 m²\noverlapping zones counted once; by tree: T2 6.70 m², T4 2.44 m²"

@@ -193,17 +193,17 @@ def shapes_spoilt() -> Iterator[Case]:
         kinds = {
             "no geometry": (None, "no geometry"),
             "empty geometry": (empty, "empty geometry"),
-            "wrong kind of geometry": (wrong, "belongs"),
-            "a vertex at infinity": (nowhere[INF], "no numbers"),
+            "wrong kind of geometry": (wrong, "expected"),
+            "a vertex at infinity": (nowhere[INF], "not numbers"),
             "a vertex that is no number": (
                 nowhere[NAN],
-                "no numbers",
+                "not numbers",
             ),
         }
         if is_line:
             kinds["zero length"] = (LineString([at(1, 1), at(1, 1)]), "zero length")
         elif not is_point:
-            kinds["zero area"] = (Polygon([at(0, 0), at(9, 0), at(4, 0)]), "zero size")
+            kinds["zero area"] = (Polygon([at(0, 0), at(9, 0), at(4, 0)]), "polygon without area")
         for kind, (shape, says) in kinds.items():
 
             def spoil(study: Study, name: str = name, shape: object = shape) -> None:
@@ -253,15 +253,21 @@ def ids_spoilt() -> Iterator[Case]:
             name=f"{name}: an id missing", spoil=none, layer=name, column=column, says="no id"
         )
         yield Case(
-            name=f"{name}: one id for all", spoil=same, layer=name, says='"X" is the id of all'
+            name=f"{name}: one id for all",
+            spoil=same,
+            layer=name,
+            says='"X" is the id of all',
+            alone=name == "trees",  # Zones of an arborist then belong to no tree.
         )
-        yield Case(name=f"{name}: a row twice", spoil=twice, layer=name, says="twice", lost=1)
+        yield Case(
+            name=f"{name}: a row twice", spoil=twice, layer=name, says="duplicate row", lost=1
+        )
 
 
 def numbers_spoilt() -> Iterator[Case]:
     """Cells that are no number, or none that can be."""
     kinds = {
-        "text": ("about 3", '"about 3" is no number'),
+        "text": ("about 3", '"about 3" is not a number'),
         "below zero": (-5.0, "is not within"),
         "huge": (1e9, "is not within"),
         "decimal comma": ("3,5", "decimal comma"),
@@ -281,6 +287,7 @@ def numbers_spoilt() -> Iterator[Case]:
                     layer=name,
                     column=column,
                     says=says,
+                    touches=column,
                 )
 
 
@@ -323,7 +330,8 @@ def words_spoilt() -> Iterator[Case]:
                 spoil=junk,
                 layer=name,
                 column=column,
-                says='"ZZ9" is none of',
+                says='"ZZ9" is not one of',
+                touches=column,
             )
             yield Case(name=f"{name}.{column}: blank", spoil=blank)
     for column in ("diameter_mm", "invert_up_m", "year", "depth_input_m"):
@@ -416,6 +424,7 @@ def decisions_spoilt() -> Iterator[Case]:
         layer="decisions",
         column="run_id",
         says='"R1" was left out: no geometry',
+        alone=True,
     )
     yield Case(
         name="decisions: tree left out",
@@ -423,6 +432,7 @@ def decisions_spoilt() -> Iterator[Case]:
         layer="decisions",
         column="tree_id",
         says='"T3" was left out: no geometry',
+        alone=True,
     )
 
 
@@ -463,7 +473,7 @@ def tables_spoilt() -> Iterator[Case]:
         "another encoding": ((head + "R1,1,BBA,völlig\n").encode("cp1252"), "not UTF-8"),
         "Windows line ends": ((head + "R1,1,BBA,12\n").replace("\n", "\r\n").encode(), ""),
         "an unknown run": ((head + "R9,1,BBA,12\n").encode(), 'run_id "R9" is not among'),
-        "a row twice": ((head + "R1,1,BBA,12\nR1,1,BBA,12\n").encode(), "twice"),
+        "a row twice": ((head + "R1,1,BBA,12\nR1,1,BBA,12\n").encode(), "duplicate row"),
     }
     for kind, (content, says) in files.items():
 

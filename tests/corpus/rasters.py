@@ -94,8 +94,8 @@ CHECKED = {
     },
     "photo": {
         "missing": (4, "layers.photo"),
-        "empty": (4, "layers.photo"),
-        "text": (4, "layers.photo"),
+        "empty": (0, "cannot be read as a raster (it is empty)"),
+        "text": (0, "cannot be read as a raster (by its first bytes"),
         "another system": (0, "photo.tif lies nowhere near the sewers"),
         "far away": (0, "photo.tif lies nowhere near the sewers"),
         "one cell": (0, ""),
@@ -132,6 +132,7 @@ def more_rasters() -> Iterator[Case]:
                 code=code,
                 says=says,
                 layer="" if code or not says else name,
+                alone=name != "photo",
             )
 
 

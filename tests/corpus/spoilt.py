@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -178,19 +178,20 @@ class Study:
     """A study whose layers stand in one folder, and what is spoilt of it in another."""
 
     def __init__(
-        self, folder: Path, sound: Path, layers: dict[str, pd.DataFrame], also: str = ""
+        self, folder: Path, sound: Path, layers: dict[str, pd.DataFrame], also: Iterable[str] = ()
     ) -> None:
-        """Name sewers, trees and one more layer: what a case is not about only takes time."""
+        """Name sewers, trees and some more layers: what a case is not about only takes time."""
         self.folder = folder
-        self.layers = layers
-        named = [name for name in layers if name in ("sewers", "trees", also) or also == "all"]
+        self.layers = dict(layers)
+        named = [name for name in layers if name in ("sewers", "trees", *also)]
         self.text: str | bytes | None = None
         self.sections: dict[str, dict[str, object]] = {
             "layers": {name: str(next(sound.glob(f"{name}.*"))) for name in named}
         }
 
     def put(self, name: str, table: pd.DataFrame, suffix: str = "") -> None:
-        """Put another table in place of a layer."""
+        """Put another table in place of a layer; what is spoilt after it is spoilt in that."""
+        self.layers[name] = table
         self.point(name, write_layer(self.folder, name, table, suffix))
 
     def point(self, name: str, path: Path | str) -> None:
@@ -226,6 +227,8 @@ class Case:
 
     `code` is the exit code; of a refusal `says` stands in the message, of a reading it stands in
     a finding about `layer` and `column`. `lost` rows of that layer are left out, each by name.
+    `touches` is the one column that is spoilt: others of the layer may be spoilt beside it. A case
+    that is `alone` is read without the layers of others.
     """
 
     name: str
@@ -235,11 +238,37 @@ class Case:
     column: str = ""
     says: str = ""
     lost: int = 0
+    touches: str = ""
+    alone: bool = False
 
     @property
     def about(self) -> str:
         """Layer that the case is about, by its name."""
         return self.name.partition(":")[0].partition(".")[0]
+
+
+def share_out(cases: Iterable[Case]) -> list[list[Case]]:
+    """Share cases that are not refused among as few studies as can be.
+
+    Cases of one study are about different layers, or about different columns of one.
+    """
+    shares: list[list[Case]] = []
+    for case in sorted(cases, key=lambda case: case.alone):
+        fits = (share for share in shares if not any(_clash(case, each) for each in share))
+        share = None if case.alone else next(fits, None)
+        if share is None:
+            shares.append([case])
+        else:
+            share.append(case)
+    return shares
+
+
+def _clash(one: Case, other: Case) -> bool:
+    """Tell whether two cases cannot be of one study."""
+    if one.alone or other.alone:
+        return True
+    is_beside = one.touches and other.touches and one.touches != other.touches
+    return one.about == other.about and not is_beside
 
 
 def with_cell(table: pd.DataFrame, column: str, value: object, row: int = 0) -> pd.DataFrame:

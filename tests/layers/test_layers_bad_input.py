@@ -216,9 +216,9 @@ def test_declared_unit_that_cannot_be(district):
     [
         (None, "no geometry"),
         (LineString(), "empty geometry"),
-        (Point(at(0, 0)), "point where a line belongs"),
-        (Polygon([at(0, 0), at(1, 0), at(0, 1)]), "polygon where a line belongs"),
-        (GeometryCollection([Point(at(0, 0))]), "geometrycollection where a line belongs"),
+        (Point(at(0, 0)), "point found, line expected"),
+        (Polygon([at(0, 0), at(1, 0), at(0, 1)]), "polygon found, line expected"),
+        (GeometryCollection([Point(at(0, 0))]), "collection of geometries found, line expected"),
         (LineString([at(50, 0), at(50, 0)]), "line of zero length"),
     ],
     ids=["null", "empty", "point", "polygon", "collection", "zero length"],
@@ -264,8 +264,8 @@ def test_same_row_twice_is_left_out_once(district):
     district.put("trees", twice)
     layers = district.read()
     assert layers.trees["tree_id"].tolist() == ["T1", "T2", "T3"]
-    found = pick(layers.findings, layer="trees", row="T2", seen="the same row stands twice")
-    assert found["seen"].tolist() == ["the same row stands twice: source row 4"]
+    found = pick(layers.findings, layer="trees", row="T2", seen="duplicate row")
+    assert found["seen"].tolist() == ["duplicate row: source row 4"]
     assert_accounted(layers)
 
 
@@ -274,7 +274,7 @@ def test_same_id_and_place_with_other_values_is_an_error(district):
     district.put("trees", pd.concat([make_trees(), other]))
     layers = district.read()
     assert layers.trees.set_index("tree_id").loc["T1", "stem_diameter_mm"] == 300.0
-    assert len(pick(layers.findings, severity="error", row="T1", seen="with other values")) == 1
+    assert len(pick(layers.findings, severity="error", row="T1", seen="other values")) == 1
     assert_accounted(layers)
 
 
@@ -316,7 +316,7 @@ def test_the_sign_that_parts_ids_is_not_in_an_id(district):
     layers = district.read()
     assert layers.trees["tree_id"].tolist() == ["T,1", "T2", "T3"]
     found = pick(layers.findings, field="tree_id", seen='"T;1" holds ";"')
-    assert found["done"].tolist() == ['read with "," for ";", which parts ids in the result']
+    assert found["done"].tolist() == ['read with "," for ";", which separates ids in the result']
 
 
 def test_values_of_the_wrong_type(district):
@@ -328,7 +328,7 @@ def test_values_of_the_wrong_type(district):
     bad = pick(layers.findings, layer="sewers", field="diameter_mm", row="R2", seen="about 300")
     assert "sewers.gpkg" in bad["seen"].iloc[0]
     assert "values.sewers.diameter_mm" in bad["done"].iloc[0]
-    assert len(pick(layers.findings, field="year", row="R1", seen='"old" is no number')) == 1
+    assert len(pick(layers.findings, field="year", row="R1", seen='"old" is not a number')) == 1
     assert len(pick(layers.findings, field="diameter_mm", seen="decimal comma")) == 1
 
 
@@ -341,7 +341,7 @@ def test_values_that_cannot_be(district):
     assert layers.runs["material"].tolist() == ["clay", "unknown", "unknown"]
     assert len(pick(layers.findings, field="diameter_mm", seen="is not within 50 to 5000 mm")) == 2
     found = pick(layers.findings, field="material", row="R2")
-    assert '"QQ" is none of concrete' in found["seen"].iloc[0]
+    assert '"QQ" is not one of concrete' in found["seen"].iloc[0]
     assert "translate it with values.sewers.material" in found["done"].iloc[0]
 
 
@@ -493,7 +493,7 @@ def test_inspections_of_an_unknown_run_are_kept_and_told(district):
     district.put("inspections", rows)
     layers = district.read()
     assert layers.inspections["run_id"].tolist() == ["R1", "R9"]
-    assert len(pick(layers.findings, layer="inspections", seen="stands twice")) == 1
+    assert len(pick(layers.findings, layer="inspections", seen="duplicate row")) == 1
     assert len(pick(layers.findings, layer="inspections", seen='run_id "R9" is not among')) == 1
     assert_accounted(layers)
 
@@ -503,7 +503,7 @@ def test_observations_without_a_place_are_no_doubles(district):
     district.put("inspections", rows)
     layers = district.read()
     assert layers.inspections["run_id"].tolist() == ["R1", "R1"]
-    assert pick(layers.findings, layer="inspections", seen="stands twice").empty
+    assert pick(layers.findings, layer="inspections", seen="duplicate row").empty
     assert_accounted(layers)
 
 
@@ -534,8 +534,8 @@ def test_several_layers_and_none_named(district):
     pyogrio.write_dataframe(make_sewers(), path, layer="lines")
     pyogrio.write_dataframe(make_manholes(), path, layer="points", append=True)
     district.sections["layers"]["sewers"] = "mixed.gpkg"
-    found = pick(district.read().findings, layer="sewers", seen="holds lines, points")
-    assert found["done"].tolist() == ["read lines"]
+    found = pick(district.read().findings, layer="sewers", seen="holds the layers lines, points")
+    assert found["done"].tolist() == ["lines is read"]
 
 
 def test_trees_as_points_in_parts(district):

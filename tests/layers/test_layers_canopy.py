@@ -11,12 +11,12 @@ from click.testing import CliRunner
 from geopandas.testing import assert_geodataframe_equal
 from rasterio.transform import Affine
 from setting_reads import SettingReads
-from shapely import Point, box
-from small_district import CRS, assert_accounted, at, make_trees, pick
+from shapely import LineString, Point, box
+from small_district import CRS, assert_accounted, at, make_sewers, make_trees, pick
 
 from routekit import Study, run_study
 from routekit.cli import main
-from routekit.errors import CrsError, LayerError, StudyError
+from routekit.errors import CrsError, FieldError, LayerError, StudyError
 from routekit.layers import canopy
 from routekit.layers.settings import CrownSettings
 from routekit.layers.treetops import find_crowns, smooth_heights
@@ -74,6 +74,12 @@ def planted(district):
     write(district.folder / "canopy.tif", *canopy_of([*PLACED, *MISSING, SHRUB]))
     district.sections["layers"]["canopy"] = "canopy.tif"
     return district
+
+
+def name_at(x, y):
+    """Name of the tree whose top is a corner of cells: the first of those, by row and column."""
+    east, north = (np.array(at(x, y)) + np.array([-CELL / 2, CELL / 2])) * 10
+    return f"CHM-{int(east) % 1_000_000:06d}-{int(north) % 1_000_000:06d}"
 
 
 def use(district, how, **others):
@@ -196,7 +202,7 @@ def test_only_makes_all_trees(planted):
     layers = use(planted, "only").read()
     trees = layers.trees
     assert_accounted(layers)
-    assert trees["tree_id"].tolist() == [f"CHM-000{n}" for n in range(1, 6)]
+    assert trees["tree_id"].tolist() == [name_at(x, y) for x, y, *_ in sorted(PLACED + MISSING)]
     assert set(trees["origin"]) == {"canopy raster"}
     for x, y, radius, height in [*PLACED, *MISSING]:
         away = trees.distance(Point(at(x, y)))
@@ -223,13 +229,13 @@ def test_gaps_adds_only_the_missing_trees(planted):
     layers = use(planted, "gaps").read()
     trees = layers.trees
     assert_accounted(layers)
-    assert trees["tree_id"].tolist() == ["CHM-0001", "CHM-0002", "T1", "T2", "T3"]
+    assert trees["tree_id"].tolist() == [*(name_at(x, y) for x, y, *_ in MISSING), "T1", "T2", "T3"]
     new = trees[trees["origin"] == "canopy raster"]
     for (x, y, _, _), point in zip(MISSING, new.geometry, strict=True):
         assert point.distance(Point(at(x, y))) <= CELL
     assert trees["is_columnar"].dtype == "boolean"
     assert len(pick(layers.findings, field="origin", seen="2 trees made from canopy.tif")) == 1
-    seen = pick(layers.findings, layer="canopy", seen="3 tops lie in a crown of the inventory")
+    seen = pick(layers.findings, layer="canopy", seen="3 treetops lie in a crown of the inventory")
     assert len(seen) == 1
 
 
@@ -252,9 +258,78 @@ def test_a_stem_under_a_new_crown_is_told(planted):
 
 
 def test_names_of_the_inventory_are_not_given_again(planted):
-    planted.put("trees", make_trees(tree_id=["CHM-0001", "T2", "T3"]))
+    taken, free = (name_at(x, y) for x, y, *_ in MISSING)
+    planted.put("trees", make_trees(tree_id=[taken, "T2", "T3"]))
     ids = use(planted, "gaps").read().trees["tree_id"]
-    assert ids.tolist() == ["CHM-0001", "CHM-0002", "CHM-0003", "T2", "T3"]
+    assert set(ids) == {taken, taken + "a", free, "T2", "T3"}
+
+
+def test_other_sewers_an_edge_or_tiles_leave_names_and_trees_as_they_are(planted, monkeypatch):
+    rng = np.random.default_rng(11)
+    many = [
+        (x + rng.uniform(-2, 2), y, rng.uniform(2, 5), rng.uniform(5, 18))
+        for x in range(-30, 180, 9)
+        for y in range(-36, 37, 9)
+    ]
+    heights, transform = canopy_of(many)
+    heights += rng.normal(0, 0.2, heights.shape).astype("float32") * (heights > 0)
+    write(planted.folder / "canopy.tif", heights, transform)
+    whole = use(planted, "only", within_m=15.0).read().trees.set_index("tree_id")
+    fewer = make_sewers().iloc[[0, 2]]
+    branch = (
+        make_sewers().iloc[:1].assign(run_id="R9", geometry=[LineString([at(50, 0), at(50, 30)])])
+    )
+    cases = {
+        "fewer sewers": lambda: planted.put("sewers", fewer),
+        "more sewers": lambda: planted.put("sewers", pd.concat([make_sewers(), branch])),
+        "other tiles": lambda: monkeypatch.setattr(canopy, "CORE_CELLS", 64),
+        # 10 m less on every side: more than a crown and its smoothing.
+        "another edge": lambda: write(
+            planted.folder / "canopy.tif",
+            heights[20:-20, 20:-20],
+            transform @ Affine.translation(20, 20),
+        ),
+    }
+    assert len(whole) > 40
+    for name, change in cases.items():
+        change()
+        found = planted.read().trees.set_index("tree_id")
+        both = found.index.intersection(whole.index)
+        stays = whole.loc[both]
+        if name != "another edge":
+            assert_geodataframe_equal(found.loc[both], stays, check_like=True)
+        else:
+            # A crown that lies 10 m inside the new edge is the same.
+            inner = stays.within(box(*at(-20, -20), *at(170, 20)))
+            assert_geodataframe_equal(found.loc[both][inner], stays[inner])
+        wanted = whole.index if name != "fewer sewers" else both
+        lost = set(wanted) - set(found.index)
+        assert not lost, name
+        assert len(both) > 25
+
+
+@pytest.mark.parametrize("layer", ["decisions", "root_zones"])
+def test_what_was_written_of_another_tree_is_refused(district, layer):
+    old_x, old_y = at(10, 4)
+    row = {"tree_id": ["T1"], "by": ["arborist"], "reason": ["old lime"]}
+    row |= {"tree_x_m": [old_x + 0.5], "tree_y_m": [old_y]}
+    if layer == "decisions":
+        table = pd.DataFrame(row | {"decision": ["no_pit"]})
+    else:
+        table = gpd.GeoDataFrame(row, geometry=[Point(at(10, 4)).buffer(5)], crs=CRS)
+    district.put(layer, table)
+    assert len(getattr(district.read(), layer)) == 1
+    # The inventory is numbered anew: T1 stands where T2 stood.
+    district.put("trees", make_trees(tree_id=["T2", "T1", "T3"]))
+    with pytest.raises(FieldError, match=rf'layers.{layer}.*tree "T1" stands 49.5 m from') as error:
+        district.read()
+    assert 'tree "T2" stands there now' in str(error.value)
+    district.put("trees", make_trees(tree_id=["T2", "T7", "T3"]))
+    with pytest.raises(FieldError, match='there is no tree "T1"; tree "T2" stands there now'):
+        district.read()
+    district.put(layer, table.drop(columns="tree_y_m").assign(tree_id="T2"))
+    with pytest.raises(FieldError, match="only one of tree_x_m and tree_y_m is given"):
+        district.read()
 
 
 def test_never_says_that_the_raster_is_not_used(planted):
@@ -327,7 +402,7 @@ def test_roofs_are_told_from_crowns_by_the_buildings(planted):
     )
     layers = use(planted, "only").read()
     assert len(layers.trees) == 4
-    assert len(pick(layers.findings, layer="canopy", seen="1 tops lie on a building")) == 1
+    assert len(pick(layers.findings, layer="canopy", seen="1 treetop lies on a building")) == 1
 
 
 def test_the_study_area_bounds_the_trees(planted):
@@ -353,7 +428,7 @@ def test_a_raster_in_another_system_is_brought_to_the_working_one(planted, code)
         assert away.min() <= 1.5 * CELL
         diameter = layers.trees.loc[away.idxmin(), "crown_diameter_m"]
         assert diameter == pytest.approx(2 * radius, rel=0.06)
-    assert len(pick(layers.findings, layer="canopy", field="crs", seen="brought to")) == 1
+    assert len(pick(layers.findings, layer="canopy", field="crs", seen="transformed from")) == 1
 
 
 def test_scale_and_offset_of_the_band_count(planted):
@@ -445,7 +520,7 @@ def test_no_data_only_and_levels_above_the_sea(planted):
     write(planted.folder / "canopy.tif", heights + 400, transform)
     refuse(planted, "no heights above ground")
     write(planted.folder / "canopy.tif", heights + 20, transform)
-    assert len(pick(planted.read().findings, layer="canopy", done="no levels above the sea")) == 1
+    assert len(pick(planted.read().findings, layer="canopy", done="not levels above the sea")) == 1
 
 
 def test_cells_too_wide_and_no_tree_at_all(planted):

@@ -2,6 +2,7 @@
 
 import contextlib
 import json
+import re
 import shutil
 import sqlite3
 import threading
@@ -17,6 +18,7 @@ from small_district import CRS, at, make_sewers, make_trees
 from routekit.errors import CrsError, LayerError
 from routekit.layers.formats import CLOSED, find_virtual_path, list_closed, recognise
 from routekit.layers.opening import open_raster
+from routekit.layers.photo_review import review_photo
 from routekit.layers.settings import LayerSource
 from routekit.layers.terrain import sample_terrain
 from routekit.layers.unknown import propose_for_source
@@ -193,10 +195,15 @@ def test_a_raster_layer_sends_for_nothing(layer, write, district, listener):
     district.sections["layers"][layer] = "t.tif"
     if layer == "canopy":
         district.sections["crowns"] = {"use": "gaps"}
-    with pytest.raises(
-        LayerError, match=rf"layers\.{layer}: .*t\.tif cannot be read as a raster .*also_open"
-    ):
-        district.read()
+    says = rf"layers\.{layer}: .*t\.tif cannot be read as a raster .*also_open"
+    if layer == "photo":
+        # The study stands without a picture behind the plan.
+        told, usable = review_photo(district.read().photo)
+        assert usable is None
+        assert re.search(says, told["seen"].iloc[0])
+    else:
+        with pytest.raises(LayerError, match=says):
+            district.read()
     assert listener.asked == []
 
 

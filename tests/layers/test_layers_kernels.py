@@ -13,7 +13,7 @@ from small_district import at, make_manholes, make_sewers, pick
 
 from routekit.errors import CrsError, LayerError
 from routekit.layers.columns import LAYERS, list_columns, load_columns
-from routekit.layers.findings import FINDING_COLUMNS, ROWS_PER_CAUSE, Finding, Findings
+from routekit.layers.findings import FINDING_COLUMNS, ROWS_PER_CAUSE, Findings
 from routekit.layers.ground import add_ground, first_plausible
 from routekit.layers.parsing import (
     parse_stems,
@@ -32,6 +32,8 @@ from routekit.layers.terrain import sample_terrain
 from routekit.layers.unknown import propose_for_source
 from routekit.study import parse_settings
 from routekit.trees.stems import read_stem_lists
+from routekit.words.columns import say_each
+from routekit.words.texts import say
 
 CRS = "EPSG:28992"
 
@@ -112,22 +114,31 @@ def test_all_readers_of_stems_take_a_text_the_same_way(text, stems):
 def test_findings_beyond_the_limit_are_counted():
     findings = Findings()
     rows = [f"R{i}" for i in range(ROWS_PER_CAUSE + 5)]
-    findings.add("warning", "sewers", rows, field="year", seen="odd", done="kept")
+    findings.add("warning", "sewers", rows, field="year", seen=say("odd"), done=say("kept"))
     table = findings.table()
     assert len(table) == ROWS_PER_CAUSE + 1
     assert table["seen"].iloc[-1] == "the same on 5 more rows: odd"
     assert table["row"].iloc[-1] == ""
 
 
-def test_findings_of_records_and_none():
+def test_no_findings_are_a_table_with_its_columns_and_severities_are_known():
     findings = Findings()
     assert findings.table().columns.tolist() == list(FINDING_COLUMNS)
-    one = Finding(severity="info", layer="trees", row="T1", field="", seen="a", done="b")
-    findings.extend([one])
-    findings.extend(findings.table())
-    assert findings.table()["row"].tolist() == ["T1", "T1"]
     with pytest.raises(ValueError, match="severity must be one of"):
-        findings.note("fatal", "trees", "", "a", "b")
+        findings.note("fatal", "trees", "", say("a"), say("b"))
+
+
+def test_findings_keep_what_they_say_row_by_row():
+    findings = Findings()
+    seen = say_each("{n} part", "{n} parts", n=np.array([1, 2]))
+    findings.add("info", "trees", ["T1", "T2"], field="", seen=seen, done=say("kept"))
+    table = findings.table()
+    assert table["seen"].tolist() == ["1 part", "2 parts"]
+    assert table["seen_words"].tolist() == [
+        '["{n} part",{"n":{"n":"1"}},"{n} parts"]',
+        '["{n} part",{"n":{"n":"2"}},"{n} parts"]',
+    ]
+    assert table["done_words"].tolist() == ['["kept"]'] * 2
 
 
 def test_first_plausible_depth():
@@ -245,12 +256,13 @@ def test_depth_from_terrain(tmp_path):
     assert len(pick(findings, layer="terrain", seen="1 of 6 run ends")) == 1
 
 
-def test_terrain_takes_the_cell_that_holds_the_point(tmp_path):
+def test_terrain_blends_the_cells_around_the_point(tmp_path):
     levels = np.arange(200.0).reshape(10, 20)
     path = _write_terrain(tmp_path / "dem.tif", levels)
-    xy = np.array([at(-9, 49), at(1, 49), at(-9, 31), at(500, 0), at(-9, 500)])
+    # Cells of 10 m; middles of the first row at 45 m north, of the first column at -5 m east.
+    xy = np.array([at(-5, 45), at(0, 45), at(-5, 40), at(0, 40), at(-9, 49), at(500, 0)])
     got = sample_terrain(xy, path, crs=pyproj.CRS(CRS))
-    np.testing.assert_array_equal(got, [0.0, 1.0, 20.0, np.nan, np.nan])
+    np.testing.assert_array_equal(got, [0.0, 0.5, 10.0, 10.5, 0.0, np.nan])
 
 
 def test_terrain_in_another_crs(tmp_path):

@@ -48,7 +48,7 @@ def test_every_row_is_accounted_for(layers):
 def test_the_doubled_trees_are_named(layers):
     trees = pyogrio.read_dataframe(DATA / "trees.gpkg", read_geometry=False)
     doubled = sorted(trees.loc[trees["BOOMNR"].duplicated(), "BOOMNR"])
-    found = pick(layers.findings, layer="trees", seen="the same row stands twice")
+    found = pick(layers.findings, layer="trees", seen="duplicate row")
     assert sorted(found["row"]) == doubled
     assert len(doubled) == 2
 

@@ -86,7 +86,7 @@ def test_first_known_candidate_wins_and_is_counted(district):
     layers = district.read()
     np.testing.assert_array_equal(layers.runs["invert_up_m"], [2.5, 1.9, np.nan])
     found = pick(layers.findings, field="invert_up_m", severity="info", done="first known")
-    assert found["seen"].tolist() == ["surveyed on 1 rows, designed on 1 rows; not known on 1"]
+    assert found["seen"].tolist() == ["surveyed on 1 row, designed on 1 row; not known on 1"]
     mapping = layers.mapping[layers.mapping["column"] == "invert_up_m"]
     assert mapping["known"].tolist() == [1, 1]
 
@@ -197,7 +197,7 @@ def test_size_codes_not_understood(district):
     assert pick(layers.findings, done='values.sewers.shape_size.XX = "circular"')[
         "row"
     ].tolist() == ["R2"]
-    assert pick(layers.findings, seen='"pipe" is no size code')["row"].tolist() == ["R3"]
+    assert pick(layers.findings, seen='"pipe" is not a size code')["row"].tolist() == ["R3"]
     assert pick(layers.findings, seen="no usable size")["row"].tolist() == ["R3"]
 
 
@@ -267,7 +267,7 @@ def test_missing_grid_is_told_in_metres(district):
     )
     found = pick(district.read().findings, layer="trees", field="crs")
     assert found["severity"].tolist() == ["warning"]
-    assert "accuracy 2 m, not the best operation; a better operation needs" in found["seen"].iloc[0]
+    assert "accuracy 2 m, not the best operation; a better one needs" in found["seen"].iloc[0]
 
 
 def test_every_layer_has_columns_and_a_meaning():

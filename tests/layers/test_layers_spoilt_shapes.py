@@ -39,7 +39,7 @@ def test_one_vertex_without_a_place_leaves_out_its_row_only(district, bad):
     district.put("sewers", make_sewers(geometry=[line, *LINES[1:]]))
     layers = district.read()
     assert layers.runs["run_id"].tolist() == ["R2", "R3"]
-    assert pick(layers.findings, layer="sewers", seen="no numbers")["row"].tolist() == ["R1"]
+    assert pick(layers.findings, layer="sewers", seen="not numbers")["row"].tolist() == ["R1"]
     assert_accounted(layers)
 
 
@@ -69,9 +69,9 @@ def test_an_arc_is_made_of_straight_pieces(district):
 @pytest.mark.parametrize(
     ("layer", "shapes", "says"),
     [
-        ("sewers", [Point(at(x, 0)) for x in (0, 50, 100)], "3 × point where a line belongs"),
-        ("sewers", [Point(at(x, 0)).buffer(1) for x in (0, 50, 100)], "polygon where a line"),
-        ("trees", LINES, "3 × linestring where a stem or crown belongs"),
+        ("sewers", [Point(at(x, 0)) for x in (0, 50, 100)], "3 × point found, line expected"),
+        ("sewers", [Point(at(x, 0)).buffer(1) for x in (0, 50, 100)], "polygon found, line"),
+        ("trees", LINES, "3 × line found, stem or crown expected"),
     ],
 )
 def test_the_wrong_kind_of_geometry_is_said_exactly(district, layer, shapes, says):
@@ -79,7 +79,7 @@ def test_the_wrong_kind_of_geometry_is_said_exactly(district, layer, shapes, say
     district.put(layer, make(geometry=shapes))
     with pytest.raises(LayerError, match=says) as refusal:
         district.read()
-    assert refusal.value.findings["seen"].str.contains("belongs").sum() == 3
+    assert refusal.value.findings["seen"].str.contains("expected").sum() == 3
 
 
 def write_terrain(path, *, unit="", crs=CRS, level=4.0, cut=False):
@@ -160,7 +160,7 @@ def test_feet_of_a_datum_become_metres_of_the_same(district):
     district.drop("manholes")
     layers = district.read()
     assert layers.crs == pyproj.CRS("EPSG:26918")
-    moved = pick(layers.findings, field="crs", seen="brought to")
+    moved = pick(layers.findings, field="crs", seen="transformed from")
     assert moved["severity"].eq("info").all()
     assert moved["seen"].str.contains("accuracy 0 m").all()
 

@@ -140,7 +140,7 @@ def test_a_unit_in_the_name_is_used_and_told(district):
     layers = district.read()
     np.testing.assert_allclose(layers.trees["crown_diameter_m"], [9.144, 7.62, 12.192])
     np.testing.assert_allclose(layers.trees["stem_diameter_mm"], [304.8, 355.6, 508.0])
-    told = pick(layers.findings, layer="trees", done="unit taken from the column's name")
+    told = pick(layers.findings, layer="trees", done="unit taken from the name of the column")
     assert told["field"].tolist() == ["stem_diameter_mm", "crown_diameter_m"]
     units = layers.mapping.set_index("source")["unit"]
     assert (units["SPREAD_FT"], units["DBH_IN"]) == ("ft", "in")
@@ -237,7 +237,7 @@ def test_levels_in_feet_show_in_their_difference(district, case):
     assert "units.manholes.cover_level_m" in str(refusal.value)
     district.say("units", "sewers", invert_up_m="m", invert_down_m="m")
     district.say("units", "manholes", cover_level_m="m")
-    assert len(pick(district.read().findings, severity="error", seen="as no network's do")) == 1
+    assert len(pick(district.read().findings, severity="error", seen="as in no real network")) == 1
 
 
 def test_shallow_levels_whose_unit_nothing_tells_are_listed(district):

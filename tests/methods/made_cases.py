@@ -91,9 +91,11 @@ FLAGS = {
     "is_inspected": True,
     "has_services": True,
     "has_trees": True,
+    "has_least_distance": True,
     "is_near_stem": False,
     "dig_is_near_stem": False,
     "joining_is_near_stem": False,
+    **{f"{dug}is_within_least": False for dug in ("", "dig_", "joining_")},
 }
 
 PLAN = {

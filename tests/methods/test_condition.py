@@ -222,8 +222,20 @@ def test_runs_never_inspected_are_unknown():
     assert found.loc["B", "needs_work"]
     assert found.loc["B", "priority"] == "unknown"
     assert found.loc["B", "priority_reason"] == "not inspected"
-    facts = found.loc["B"].drop(
-        ["is_inspected", "worst_text", "needs_work", "priority", "priority_rank", "priority_reason"]
+    texts = [name for name in found.columns if name.endswith("_words")]
+    facts = (
+        found.loc["B"]
+        .drop(texts)
+        .drop(
+            [
+                "is_inspected",
+                "worst_text",
+                "needs_work",
+                "priority",
+                "priority_rank",
+                "priority_reason",
+            ]
+        )
     )
     assert facts.isna().all()
     left = assess(("A", 1.0, "BCA", "", NAN), runs=runs, assume_renewal_when_unknown=False)
@@ -378,3 +390,23 @@ def test_priority_by_grade():
     found = assess(*rows, ("R4", 5.0, "BAC", "C", NAN))
     assert found["structural_grade"].tolist() == [1, 2, 3, 4]
     assert found["priority"].tolist() == ["low", "medium", "medium", "high"]
+
+
+def test_bends_without_a_place_are_none_of_those_at_the_first_metres():
+    """4 + 5 + 6 + 7 degrees: two at 0 and 1 m, two of which nobody wrote where."""
+    rows = [(0.0, 4.0), (NAN, 5.0), (NAN, 6.0), (1.0, 7.0), (2.0, 1.0)]
+    found = assess(*[("A", at, "BCC", "", angle) for at, angle in rows]).loc["A"]
+    assert found["least_bend_sum_deg"] == 23.0
+
+
+def test_the_root_index_of_a_run_under_a_metre_is_that_of_a_metre():
+    """30 % in half a metre: 30 / 1 x 10 = 300 per cent per 10 m."""
+    short = assess(("A", 0.2, "BBA", "A", 30), runs=make_runs("A", length_m=0.5)).loc["A"]
+    assert short["root_index"] == pytest.approx(300.0)
+
+
+def test_faults_of_one_kind_are_no_more_than_were_seen():
+    """Three damaged places are grade 1 and four are grade 2, whatever else was seen."""
+    rows = [("A", float(place), "BAF", "", NAN) for place in range(3)]
+    found = assess(*rows, ("A", 9.0, "BAB", "A", NAN)).loc["A"]
+    assert found["structural_grade"] == 1

@@ -64,7 +64,7 @@ def test_each_unknown_code_is_found_once_with_its_count():
     )
     assert findings["seen"].tolist() == [
         'code "RW" on 2 observations: not understood',
-        "no code on 1 observation: not understood",
+        "1 observation without code",
         'code "Q" on 1 observation: not understood',
     ]
     assert set(findings["severity"]) == {"warning"}

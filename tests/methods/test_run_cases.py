@@ -6,6 +6,7 @@ import pandas as pd
 import pytest
 from shapely import LineString
 
+from routekit.layers.ground_profile import Stations, profile_runs
 from routekit.methods.run_cases import bend_within, build_cases
 from routekit.trees.breach import sum_breaches
 from routekit.vocabulary import SEVERITIES
@@ -46,6 +47,7 @@ def make_breaches():
             "run": [0, 0, 0, 2],
             "tree_id": ["T1", "T2", "T3", "T1"],
             "severity": severity,
+            "is_within_least": pd.array([False] * len(severity), dtype="boolean"),
             "footprint_m2": [1.0, 2.0, 3.0, 4.0],
             "severed_m2": [2.0, 5.0, 7.0, 9.0],
             "severed_share": [0.1, 0.2, 0.9, 0.1],
@@ -74,11 +76,21 @@ def test_sums_reconcile_with_the_breaches():
         assert sums[name].sum() == breaches[name].sum()
 
 
-def lay_out(n_connections=NAN, seen=NAN, drawn=((0, 0), (50, 0)), bend=NAN, bends=(NAN, 0), **run):
+def lay_out(
+    n_connections=NAN,
+    seen=NAN,
+    drawn=((0, 0), (50, 0)),
+    bend=NAN,
+    bends=(NAN, 0),
+    stations=None,
+    **run,
+):
     table = {
         "run_id": ["A"],
         "diameter_mm": 300.0,
         "height_mm": NAN,
+        "ground_up_m": 100.0,
+        "ground_down_m": 100.0,
         "depth_up_m": 2.0,
         "depth_down_m": 2.5,
     } | run
@@ -95,7 +107,7 @@ def lay_out(n_connections=NAN, seen=NAN, drawn=((0, 0), (50, 0)), bend=NAN, bend
         }
     )
     return build_cases(
-        runs,
+        profile_runs(runs, stations),
         condition,
         sum_breaches(make_breaches().iloc[:0], 1),
         pd.DataFrame(index=[0]),
@@ -110,6 +122,12 @@ def test_cover_is_over_the_crown_of_the_old_pipe_at_the_shallow_end():
     """2.0 - 0.30 - (0.40 - 0.30) / 2; an egg counts with its height."""
     assert lay_out()["cover_m"] == pytest.approx(1.65)
     assert lay_out(height_mm=450.0)["cover_m"] == pytest.approx(1.50)
+
+
+def test_cover_is_least_where_the_ground_dips_between_the_ends():
+    """Half way the ground is 0.8 m low over an invert at 2.25 m: 1.45 - 0.35."""
+    dip = Stations(np.zeros(3, np.int64), np.array([0.0, 25.0, 50.0]), np.array([100, 99.2, 100]))
+    assert lay_out(stations=dip)["cover_m"] == pytest.approx(1.10)
 
 
 @pytest.mark.parametrize("end", ["depth_up_m", "depth_down_m"])

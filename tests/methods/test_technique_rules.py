@@ -11,7 +11,7 @@ from made_cases import LISTERS, check_all, judge, make
 
 from routekit.methods.bursting import host_class, needed_clearance
 from routekit.methods.checks import CAUTION, FAIL, PASS, UNKNOWN
-from routekit.methods.common import NO_DIGGING, as_flag, known_flag
+from routekit.methods.common import LEAST_DISTANCE, NO_DIGGING, as_flag, known_flag
 from routekit.methods.repair import count_faults
 from routekit.methods.settings import MethodSettings
 from routekit.techniques import TECHNIQUES
@@ -362,6 +362,8 @@ for rows, what in ((OPEN_CUT, ""), (BURST, "dig_"), (SLIP, "joining_")):
         (NO_DIGGING, {f"{what}is_near_stem": True}, "fail", {}),
         (NO_DIGGING, {f"{what}is_near_stem": None}, "unknown", {}),
         (NO_DIGGING, {f"{what}is_stem_loose": True}, "caution", {}),
+        (LEAST_DISTANCE, {f"{what}is_within_least": True}, "caution", {}),
+        (LEAST_DISTANCE, {f"{what}is_within_least": None}, "unknown", {}),
     ]
 
 GROUPS = {

@@ -2,7 +2,8 @@
 
     python tests/mutation/mutate.py                    # all kernels, all mutants
     python tests/mutation/mutate.py flow pull          # kernels with these names
-    python tests/mutation/mutate.py --sample 200 --seed 3
+    python tests/mutation/mutate.py --sample 200 --seed 3 --out survivors.csv
+    python tests/mutation/mutate.py --again survivors.csv    # those alone, once tests are written
 
 Each mutant is written into a copy of the package, and only the tests that `kernels.csv` names for
 its module are run, up to the first failure. Tests that run the whole sample are left out. A mutant
@@ -48,6 +49,7 @@ PRELOADED = (
     "scipy.sparse.csgraph",
 )
 KILLED, SURVIVED, TIMED_OUT = "killed", "survived", "timed out"
+NAMED = ("module", "function", "before", "after", "nth")
 COLUMNS = ("state", "module", "line", "function", "before", "after", "nth")
 
 
@@ -181,6 +183,10 @@ def plan_jobs(args: argparse.Namespace) -> list[tuple[str, list[str], list[Mutan
         text = (ROOT / "routekit" / module).read_text(encoding="utf-8")
         mutants = [m for m in make_mutants(text) if (Path(module).name, *m.key) not in same]
         chosen += [(module, mutant) for mutant in mutants]
+    if args.again:
+        with args.again.open(encoding="utf-8", newline="") as stream:
+            known = {tuple(row[name] for name in NAMED) for row in csv.DictReader(stream)}
+        chosen = [(name, mutant) for name, mutant in chosen if (name, *mutant.key) in known]
     if args.sample and args.sample < len(chosen):
         picked = sorted(random.Random(args.seed).sample(range(len(chosen)), args.sample))
         chosen = [chosen[place] for place in picked]
@@ -218,6 +224,7 @@ def main() -> int:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--jobs", type=int, default=2, choices=(1, 2))
     parser.add_argument("--least", type=float, default=0.95, help="share to be killed")
+    parser.add_argument("--again", type=Path, help="CSV of survivors: try these alone")
     parser.add_argument("--out", type=Path, help="CSV of the survivors")
     args = parser.parse_args()
     jobs = [job for job in plan_jobs(args) if job[2]]

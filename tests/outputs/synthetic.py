@@ -40,7 +40,7 @@ def make_result(name="Elm <b>Quarter</b>", seed=1, n_runs=12, n_trees=30):
         trenches=trenches,
         breaches=breaches,
         tree_loss=tree_loss,
-        tree_balance=make_balance(tree_loss),
+        tree_balance=make_balance(tree_loss, ("T000", "T001", "T003")),
         inspections=pd.DataFrame({"run_id": ["R000"], "chainage_m": [3.5], "code": ["BBA"]}),
         root_links=pd.DataFrame({"run_id": ["R000"], "tree_id": ["T000"]}),
         condition=make_condition(runs),
@@ -166,6 +166,7 @@ def make_zones(trees):
             "radius_m": radius,
             "area_m2": np.where(own, shapely.area(zone), np.pi * radius**2),
             "structural_radius_m": np.where(np.arange(size) % 9 == 8, np.nan, 2.1),
+            "min_distance_m": 0.0,
             "regime": "bs5837",
             "basis": hostile_text(size, 5),
             "is_capped": False,
@@ -215,6 +216,7 @@ def make_breaches(runs, zones, trenches):
             "to_m": np.minimum(along + 3, length),
             "is_structural": edge < 2.1,
             "is_through_stem": edge < 0,
+            "is_within_least": pd.array([False] * len(run), dtype="boolean"),
             "severity": pd.Categorical(
                 np.select([edge < 2.1, share > 0.05], ["structural", "major"], "minor"),
                 ["none", "minor", "major", "structural"],
@@ -237,30 +239,41 @@ def make_tree_loss(breaches):
             "severed_share": groups["severed_share"].sum(),
             "stem_edge_m": groups["stem_edge_m"].min(),
             "severity": groups["severity"].max(),
+            "is_within_least": groups["is_within_least"].any(),
         }
     ).reset_index(drop=True)
 
 
-def make_balance(tree_loss):
-    half = np.arange(len(tree_loss)) % 3 == 0
+def make_balance(tree_loss, dug):
+    """Every third tree of the loss is touched by works, and so are those that are dug at."""
+    ids = [*tree_loss["tree_id"], *(tree for tree in dug if tree not in set(tree_loss["tree_id"]))]
+    loss = tree_loss.set_index("tree_id").reindex(ids).fillna({"n_runs": 0}).reset_index()
+    reached, third = loss["n_runs"] > 0, np.arange(len(ids)) % 3 == 0
+    half = (reached & third) | loss["tree_id"].isin(dug)
+    open_cut = {
+        f"open_cut_{name}": loss[name].fillna(0.0)
+        for name in ("footprint_m2", "footprint_share", "severed_m2", "severed_share")
+    }
     return pd.DataFrame(
         {
-            "tree_id": tree_loss["tree_id"],
+            "tree_id": loss["tree_id"],
             "n_works": half.astype(int),
-            "footprint_m2": np.where(half, tree_loss["footprint_m2"] * 0.2, 0.0),
-            "footprint_share": np.where(half, tree_loss["footprint_share"] * 0.2, 0.0),
+            "footprint_m2": np.where(half, open_cut["open_cut_footprint_m2"] * 0.2, 0.0),
+            "footprint_share": np.where(half, open_cut["open_cut_footprint_share"] * 0.2, 0.0),
             "touched_by": np.where(half, MARKUP[0], ""),
             "working_method": np.where(half, MARKUP[1], ""),
-            "open_cut_footprint_m2": tree_loss["footprint_m2"],
-            "open_cut_footprint_share": tree_loss["footprint_share"],
-            "open_cut_severed_share": tree_loss["severed_share"],
-            "open_cut_severity": tree_loss["severity"].astype("str"),
-            "spared_m2": tree_loss["footprint_m2"] * np.where(half, 0.8, 1.0),
+            **open_cut,
+            "open_cut_n_runs": loss["n_runs"].astype(int),
+            "open_cut_stem_edge_m": loss["stem_edge_m"],
+            "open_cut_severity": loss["severity"].astype(object).where(reached, "none"),
+            "spared_m2": open_cut["open_cut_footprint_m2"] * np.where(half, 0.8, 1.0),
             "is_touched": half,
+            "is_within_least": pd.array([False] * len(half), dtype="boolean"),
+            "open_cut_is_within_least": pd.array([False] * len(half), dtype="boolean"),
             "is_structural": False,
-            "is_careful_structural": np.arange(len(tree_loss)) % 6 == 0,
-            "loss_m2": np.where(half, tree_loss["footprint_m2"] * 0.3, 0.0),
-            "loss_share": np.where(half, tree_loss["footprint_share"] * 0.3, 0.0),
+            "is_careful_structural": np.arange(len(ids)) % 6 == 0,
+            "loss_m2": np.where(half, open_cut["open_cut_footprint_m2"] * 0.3, 0.0),
+            "loss_share": np.where(half, open_cut["open_cut_footprint_share"] * 0.3, 0.0),
             "severity": np.where(half, "minor", "none"),
         }
     )

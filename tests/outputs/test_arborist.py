@@ -12,8 +12,9 @@ import numpy as np
 import pandas as pd
 import pytest
 import shapely
+from encroach import change, edit_trenches
 from synthetic import CRS, FORMULAS, LONG, MARKUP, make_empty_result, make_result
-from whole_result import fill_table
+from whole_result import fill_table, list_stems
 
 from routekit.outputs.arborist import ReportSettings
 from routekit.outputs.arborist.recommended import list_confirmations
@@ -153,17 +154,19 @@ def test_overlaps_of_excavations_agree_with_drawn_zones(result, trees):
         drawn = zone["zone"] if zone["zone"] is not None else None
         if not shapely.is_geometry(drawn):
             drawn = shapely.buffer(zone.geometry, zone["radius_m"], quad_segs=256)
-        shape = tables[row.kind].geometry[row.item_id]
-        assert row.overlap_m2 == pytest.approx(shape.intersection(drawn).area, rel=1e-3, abs=1e-3)
-        assert row.stem_m == pytest.approx(shape.distance(zone.geometry))
-        assert row.is_structural == (row.stem_m < zone["structural_radius_m"])
+        shape = tables[row.kind].geometry[row.work_id]
+        assert row.footprint_m2 == pytest.approx(shape.intersection(drawn).area, rel=1e-3, abs=1e-3)
+        assert row.stem_edge_m == pytest.approx(shape.distance(zone.geometry))
+        assert row.is_structural == (row.stem_edge_m < zone["structural_radius_m"])
 
 
 def methods_for(tree=None, runs=(), excavations=()):
     cut = [
         dict(zip(("technique", "is_structural", "stem_edge_m"), run, strict=True)) for run in runs
     ]
-    dug = [dict(zip(("kind", "is_structural", "stem_m"), dig, strict=True)) for dig in excavations]
+    dug = [
+        dict(zip(("kind", "is_structural", "stem_edge_m"), dig, strict=True)) for dig in excavations
+    ]
     return " ".join(item["text"] for item in list_methods(tree or {}, cut, dug))
 
 
@@ -236,13 +239,16 @@ def only(name, table, *columns):
 
 
 def test_unknown_flags_are_said_to_be_unknown(result):
+    trenches = result.encroachments[result.encroachments["kind"] == "trench"]
     lean = dataclasses.replace(
         result,
         trees=only("trees", result.trees, "tree_id", "geometry"),
         zones=only("zones", result.zones, "tree_id", "radius_m", "area_m2", "geometry"),
         advice=fill_table("advice", pd.DataFrame(), CRS),
         tree_balance=only("tree_balance", result.tree_balance, "tree_id"),
-        breaches=only("breaches", result.breaches, "run_id", "tree_id"),
+        encroachments=only(
+            "encroachments", trenches, "kind", "work_id", "run_id", "tree_id", "is_inside"
+        ),
     )
     page = Page(render_report(lean, rank_trees(lean), max_trees=50, settings=ReportSettings()))
     assert "Protected? not known" in page.texts
@@ -329,7 +335,7 @@ def test_pits_say_what_they_do_not_count(result, trees, text):
 
 
 def test_digs_go_by_the_name_of_the_balance(result, trees):
-    found = list_excavations(result, trees).set_index("item_id")["name"]
+    found = list_excavations(result, trees).set_index("work_id")["name"]
     assert set(found.loc[["D0"]]) == {"connection dig D0 (C1)"}
 
 
@@ -423,7 +429,7 @@ def with_pit_beside_outline(result):
     zone[4] = shapely.box(x - 0.2, y - 4, x + 5, y + 4)
     pits = result.pits.copy()
     pits.geometry = [shapely.box(x - 1.8, y - 0.4, x - 0.4, y + 0.4), *pits.geometry[1:]]
-    return dataclasses.replace(result, zones=result.zones.assign(zone=zone), pits=pits)
+    return change(result, zones=result.zones.assign(zone=zone), pits=pits)
 
 
 def test_a_pit_in_the_structural_circle_alone_stands_on_the_sheet(result):
@@ -431,8 +437,8 @@ def test_a_pit_in_the_structural_circle_alone_stands_on_the_sheet(result):
     changed = with_pit_beside_outline(result)
     trees = rank_trees(changed)
     found = list_excavations(changed, trees).query("tree_id == 'T004' and kind == 'pit'")
-    assert found[["item_id", "is_structural", "is_outside"]].values.tolist() == [["P0", True, True]]
-    assert found["overlap_m2"].tolist() == [0.0]
+    assert found[["work_id", "is_structural", "is_outside"]].values.tolist() == [["P0", True, True]]
+    assert found["footprint_m2"].tolist() == [0.0]
     sheet = sheet_of(render(changed), "T004")
     assert "launch pit P0" in sheet
     assert "inside: cuts roots; outside the drawn outline" in sheet
@@ -441,9 +447,6 @@ def test_a_pit_in_the_structural_circle_alone_stands_on_the_sheet(result):
 
 
 def test_a_broken_ban_on_pits_stands_on_the_sheet_and_is_counted(result):
-    pits = result.pits.assign(
-        forbidding_trees=[1, 0, 0], forbidden_by=["T000", "", ""], worst_tree=[None, None, None]
-    )
     for changes, rule in (
         ({}, "no pit in the zone of a veteran tree"),
         (
@@ -451,7 +454,7 @@ def test_a_broken_ban_on_pits_stands_on_the_sheet_and_is_counted(result):
             "no pit in its zone, as decided for this tree",
         ),
     ):
-        text = render(dataclasses.replace(result, pits=pits, **changes))
+        text = render(change(result, no_pit_trees=["T000"], **changes))
         line = f"Not met: pit P0 stands in this zone; no other place was found. The rule: {rule}."
         assert line in sheet_of(text, "T000")
         assert text.count("Not met:") == 1
@@ -459,15 +462,41 @@ def test_a_broken_ban_on_pits_stands_on_the_sheet_and_is_counted(result):
     assert "Not met" not in render(result)
 
 
+def test_the_least_distance_stands_on_the_sheet_beside_the_severity(result):
+    first = result.breaches["tree_id"].iloc[0]
+    mine = (result.breaches["tree_id"] == first).to_numpy()
+    balance = result.tree_balance
+    here = (balance["tree_id"] == first).to_numpy()
+    told = {
+        name: pd.array(here, dtype="boolean")
+        for name in ("is_within_least", "open_cut_is_within_least")
+    }
+    changed = dataclasses.replace(
+        edit_trenches(result, is_within_least=pd.array(mine, dtype="boolean")),
+        zones=result.zones.assign(min_distance_m=np.where(result.zones["tree_id"] == first, 6, 0)),
+        tree_balance=balance.assign(**told, is_touched=True, n_works=1),
+    )
+    sheet = sheet_of(render(changed), first)
+    assert "<b>Least distance for digging</b> 6.00 m from the stem centre" in sheet
+    mark = '<b class="broken">nearer than the least distance</b>'
+    assert sheet.count(mark) == 2 + mine.sum()
+    assert "agree an exception with the arborist" in sheet
+    severity = result.breaches["severity"].iloc[0]
+    assert f'class="severity s-{severity}"' in sheet
+    text = render(edit_trenches(result, is_within_least=pd.NA))
+    assert text.count("not known whether nearer than the least distance") == len(mine)
+    assert "least distance" not in render(result)
+
+
 def test_doubt_about_positions_stands_on_the_sheet_and_is_counted(result):
     """Twice a deviation of 0.14 m is 0.28 m (arithmetic)."""
     first = result.breaches["tree_id"].iloc[0]
     doubt = pd.array(result.breaches["tree_id"] == first, dtype="boolean")
-    breaches = result.breaches.assign(position_sd_m=0.14, is_unsure=doubt)
+    unsure = edit_trenches(result, position_sd_m=0.14, is_sd_least=False, is_unsure=doubt)
     technique = pd.Series("cipp", index=result.advice.index)
     advice = result.advice.assign(technique=technique)
-    text = render(dataclasses.replace(result, breaches=breaches, advice=advice))
-    assert text.count(" ± 0.28</td>") == len(breaches)
+    text = render(dataclasses.replace(unsure, advice=advice))
+    assert text.count(" ± 0.28</td>") == len(result.breaches)
     assert text.count("The severity could change: survey the stem and the pipe first.") == 1
     assert "The severity could change" in sheet_of(text, first)
     assert ", could change</td>" in sheet_of(text, first)
@@ -576,10 +605,11 @@ def test_what_is_deep_or_not_known_is_never_grazed(result, loss_m2, flags):
 
 
 def test_a_breach_of_next_to_nothing_is_grazed_in_its_row(result):
-    breaches = result.breaches.copy()
-    row = breaches.index[(~breaches["is_structural"]).to_numpy()][0]
-    breaches.loc[row, ["footprint_m2", "severed_m2"]] = 0.001
-    text = render(dataclasses.replace(result, breaches=breaches))
+    table = result.encroachments.copy()
+    is_outside = (table["kind"] == "trench") & ~table["is_structural"]
+    row = table.index[is_outside.to_numpy(dtype=bool)][0]
+    table.loc[row, ["footprint_m2", "severed_m2"]] = 0.001
+    text = render(dataclasses.replace(result, encroachments=table))
     assert text.count(">marginal</span>") == 1
 
 
@@ -595,7 +625,10 @@ def test_stem_words_stand_on_the_sheet(result):
     zones.loc[0, ["stem_source", "stem_mid_mm"]] = ["several stems", 400.0]
     trees.loc[0, "stem_diameter_mm"] = np.nan
     trees = trees.assign(stems_mm=["320;240", *[None] * (len(trees) - 1)])
-    sheet = sheet_of(render(dataclasses.replace(result, zones=zones, trees=trees)), "T000")
+    stems = list_stems(trees, zones)
+    sheet = sheet_of(
+        render(dataclasses.replace(result, zones=zones, trees=trees, stems=stems)), "T000"
+    )
     assert "<b>Stem</b> 400 mm, equivalent of 2 stems (320; 240 mm)</p>" in sheet
 
 
@@ -604,7 +637,7 @@ def with_pit_off_circle(result, tree_sd_m, run_sd_m):
     x, y = shapely.get_coordinates(result.trees.geometry[0])[0]
     pits = result.pits.assign(run_id=result.runs["run_id"].iloc[0])
     pits.geometry = [shapely.box(x + 2.33, y - 1, x + 4, y + 1), *pits.geometry[1:]]
-    return dataclasses.replace(
+    return change(
         result,
         pits=pits,
         trees=result.trees.assign(position_sd_m=tree_sd_m),
@@ -624,8 +657,8 @@ def with_pit_off_circle(result, tree_sd_m, run_sd_m):
 def test_a_pit_near_a_structural_circle_is_not_simply_outside(result, tree_sd_m, run_sd_m, words):
     changed = with_pit_off_circle(result, tree_sd_m, run_sd_m)
     found = list_excavations(changed, rank_trees(changed))
-    row = found.query("tree_id == 'T000' and item_id == 'P0'").iloc[0]
-    assert row["stem_m"] == pytest.approx(2.33)
+    row = found.query("tree_id == 'T000' and work_id == 'P0'").iloc[0]
+    assert row["stem_edge_m"] == pytest.approx(2.33)
     sheet = sheet_of(render(changed), "T000")
     line = next(line for line in sheet.split("<tr>") if "launch pit P0" in line)
     assert words in line

@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import shapely
+from encroach import change, no_breaches
 from synthetic import make_empty_result, make_result
 
 from routekit.outputs.arborist.doubtful import DOUBTFUL_COLUMNS, list_doubtful
@@ -29,7 +30,7 @@ def put_pit_beside(result, tree, away_m, *, sd_m=(RUN_SD_M, TREE_SD_M)):
     zones["radius_m"] = np.where(np.arange(len(zones)) == tree, zones["radius_m"], 0.01)
     zones["structural_radius_m"] = zones["radius_m"] / 2
     zones["zone"] = pd.Series([None] * len(zones), dtype=object)
-    return dataclasses.replace(
+    return change(
         result,
         pits=pits,
         zones=zones,
@@ -70,8 +71,7 @@ def test_a_tree_that_no_works_touch_is_told_of_among_those(result):
     """It has no sheet: its name stands in the list of trees that are left alone."""
     changed = put_pit_beside(result, 3, 0.2)
     quiet = dataclasses.replace(
-        changed,
-        breaches=changed.breaches.iloc[:0],
+        no_breaches(changed),
         tree_loss=changed.tree_loss.iloc[:0],
         tree_balance=changed.tree_balance.iloc[:0],
         pits=changed.pits.assign(worst_tree=""),

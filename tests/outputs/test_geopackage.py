@@ -10,6 +10,7 @@ import pandas as pd
 import pyogrio
 import pytest
 import shapely
+from encroach import edit_trenches
 from synthetic import CRS, make_empty_result, make_result
 
 from routekit.errors import OutputError
@@ -28,14 +29,17 @@ from routekit.schema import load_tables
 LAYERS = [
     "runs",
     "breaches",
+    "near_misses",
     "checks",
     "options",
     "root_zones",
     "structural_zones",
+    "stems",
     "trenches",
     "strings",
     "pits",
     "digs",
+    "encroachments",
     "trees",
     "findings",
     "totals",
@@ -147,7 +151,7 @@ def test_circle_stays_close_to_its_radius(multi):
 
 def test_untouched_trees_lose_nothing_and_unknown_zones_stay_unknown(result):
     zones = result.zones.copy()
-    free = (~result.trees["tree_id"].isin(result.tree_loss["tree_id"])).to_numpy()
+    free = (~result.trees["tree_id"].isin(result.tree_balance["tree_id"])).to_numpy()
     first, second = np.flatnonzero(free)[:2]
     zones.loc[second, ["radius_m", "area_m2"]] = np.nan
     trees = join_trees(dataclasses.replace(result, zones=zones))
@@ -233,10 +237,8 @@ def test_empty_tables_give_empty_layers(tmp_path):
 def test_missing_shapes_are_written_as_rows_without_geometry(result, tmp_path):
     pits = result.pits.copy()
     pits.geometry = [None, *pits.geometry[1:]]
-    breaches = result.breaches.assign(from_m=np.nan)
-    path = write_geopackage(
-        dataclasses.replace(result, pits=pits, breaches=breaches), tmp_path / "gaps.gpkg"
-    )
+    unknown = edit_trenches(dataclasses.replace(result, pits=pits), from_m=np.nan)
+    path = write_geopackage(unknown, tmp_path / "gaps.gpkg")
     assert gpd.read_file(path, layer="pits").geometry.isna().tolist() == [True, False, False]
     assert gpd.read_file(path, layer="breaches").geometry.isna().all()
 

@@ -4,8 +4,10 @@ import dataclasses
 
 import numpy as np
 import pandas as pd
+import pytest
 from synthetic import make_empty_result, make_result
 
+from routekit.advice.new_bores import size_new_pipes
 from routekit.outputs.new_bores import write_bore_changes
 
 
@@ -14,10 +16,9 @@ def change(technique, old, new, height=np.nan):
     result = make_result()
     runs = result.runs.iloc[:1].assign(diameter_mm=old, height_mm=height)
     advice = pd.DataFrame({"run_id": ["R000"], "technique": [technique]})
-    options = pd.DataFrame(
-        {"run_id": "R000", "technique": [technique, "other"], "new_bore_mm": [new, 1.0]}
-    )
-    made = dataclasses.replace(result, runs=runs, advice=advice, options=options)
+    options = pd.DataFrame({"technique": [technique], "new_bore_mm": [new]})
+    sizes = size_new_pipes(runs, {technique: options.iloc[:1]}, np.array([technique]))
+    made = dataclasses.replace(result, runs=runs, advice=advice.assign(**sizes))
     return write_bore_changes(made).iloc[0]
 
 
@@ -49,6 +50,18 @@ def test_every_run_of_the_sample_has_its_own_options_bore(sample_result):
     for row, said in rows:
         assert said.endswith(f" → {options[row.run_id, row.technique]:.0f}")
     assert text.notna().all()
+
+
+def test_a_repair_lays_no_pipe_and_leaves_the_bore(sample_result):
+    sizes = sample_result.advice.set_index("run_id")
+    for name in ("new_outside_mm", "new_bore_mm"):
+        assert sizes.loc[sizes["technique"].isin(["local_repair", "monitor"]), name].isna().all()
+    known = sizes["bore_after_mm"].notna()
+    options = sample_result.options.set_index(["run_id", "technique"])
+    named = pd.MultiIndex.from_arrays([sizes.index, sizes["technique"].astype(str)])
+    laid = options.loc[named, "new_outside_mm"].to_numpy()
+    assert sizes["new_outside_mm"].to_numpy() == pytest.approx(laid, nan_ok=True)
+    assert known.sum() > len(sizes) / 2
 
 
 def test_empty_tables_give_no_text():

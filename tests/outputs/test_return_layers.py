@@ -11,6 +11,7 @@ import shapely
 from synthetic import CRS, MARKUP, make_empty_result, make_result
 
 from routekit.errors import OutputError
+from routekit.layers.same_tree import PLACE_COLUMNS
 from routekit.outputs.return_layers import DECISION_COLUMNS, ZONE_COLUMNS, write_return_layers
 from routekit.outputs.touched_trees import list_touched
 
@@ -43,11 +44,12 @@ def test_starts_empty_with_the_columns_to_fill_in(result, tmp_path):
     path = write_return_layers(bare, tmp_path / "return.gpkg")
     zones = gpd.read_file(path, layer="root_zones")
     assert len(zones) == 0
-    assert zones.columns.tolist() == [*ZONE_COLUMNS, "geometry"]
+    assert zones.columns.tolist() == [*ZONE_COLUMNS, *PLACE_COLUMNS, "geometry"]
     assert zones.crs == CRS
     assert pyogrio.read_info(path, layer="root_zones")["geometry_type"] == "MultiPolygon"
-    assert pyogrio.read_info(path, layer="decisions")["fields"].tolist() == list(DECISION_COLUMNS)
-    assert set(pyogrio.read_info(path, layer="decisions")["dtypes"]) == {"object"}
+    fields = pyogrio.read_info(path, layer="decisions")
+    assert fields["fields"].tolist() == [*DECISION_COLUMNS, *PLACE_COLUMNS]
+    assert fields["dtypes"].tolist() == ["object"] * len(DECISION_COLUMNS) + ["float64"] * 2
 
 
 def test_decisions_of_the_study_are_carried_over_once(result, tmp_path):
@@ -63,7 +65,7 @@ def test_decisions_of_the_study_are_carried_over_once(result, tmp_path):
 def test_outlines_in_force_are_carried_over(result, tmp_path):
     path = write_return_layers(result, tmp_path / "return.gpkg")
     zones = gpd.read_file(path, layer="root_zones")
-    assert zones.columns.tolist() == [*ZONE_COLUMNS, "geometry"]
+    assert zones.columns.tolist() == [*ZONE_COLUMNS, *PLACE_COLUMNS, "geometry"]
     said = result.root_zones[[*ZONE_COLUMNS]]
     assert zones[[*ZONE_COLUMNS]].to_numpy().tolist() == said.to_numpy().tolist()
     assert zones.geometry[0].equals(result.root_zones.geometry[0])
@@ -122,6 +124,25 @@ def test_edits_survive_the_next_run(result, tmp_path):
     ]
     assert decisions["run_id"].isna().all()
     assert len(gpd.read_file(path, layer="current_zones")) == len(list_touched(fewer))
+
+
+def test_each_row_carries_the_place_of_its_tree_and_keeps_it(result, tmp_path):
+    path = write_return_layers(result, tmp_path / "return.gpkg")
+    stems = result.trees.set_index("tree_id").geometry
+    current = gpd.read_file(path, layer="current_zones").set_index("tree_id")
+    assert current["tree_x_m"].tolist() == stems[current.index].x.round(2).tolist()
+    edit(path)
+    write_return_layers(result, path)
+    for layer in ("root_zones", "decisions"):
+        row = pyogrio.read_dataframe(path, layer=layer, read_geometry=False).iloc[0]
+        assert (row["tree_x_m"], row["tree_y_m"]) == pytest.approx(
+            (stems["T001"].x, stems["T001"].y), abs=0.005
+        )
+    # The tree is now another one: the place that was written stays.
+    moved = dataclasses.replace(result, trees=result.trees.set_geometry(result.trees.translate(46)))
+    write_return_layers(moved, path)
+    kept = pyogrio.read_dataframe(path, layer="decisions").iloc[0]
+    assert kept["tree_x_m"] == stems["T001"].x
 
 
 def test_edits_can_come_from_another_file(result, tmp_path):

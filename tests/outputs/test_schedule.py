@@ -12,7 +12,9 @@ import pandas as pd
 import pyogrio
 import pytest
 import shapely
+from encroach import change, list_touches
 from synthetic import FORMULAS, LONG, MARKUP, make_empty_result, make_result
+from whole_result import advise_sizes
 
 from routekit.outputs import schedule
 from routekit.outputs.geopackage import write_geopackage
@@ -25,7 +27,7 @@ from routekit.outputs.schedule import (
 )
 from routekit.outputs.schedule_sheets import price_runs, sum_runs
 from routekit.outputs.settings import ScheduleSettings
-from routekit.outputs.touched_trees import find_touches, list_touched
+from routekit.outputs.touched_trees import list_touched
 
 SHEETS = ["Read first", *load_columns()]
 
@@ -212,7 +214,7 @@ def test_touches_agree_with_drawn_zones(result):
     drawn = zones.geometry.buffer(zones["radius_m"].fillna(0), quad_segs=64).where(
         zones["zone"].isna(), zones["zone"]
     )
-    found = find_touches(result)
+    found = list_touches(result)
     for kind, table in (("pit", result.pits), ("dig", result.digs)):
         for row, shape in enumerate(table.geometry):
             expected = set(zones["tree_id"][drawn.intersection(shape).area > 1e-6])
@@ -263,7 +265,7 @@ def test_a_writer_that_dies_leaves_the_earlier_file(result, tmp_path, monkeypatc
 
 def test_what_a_robot_does_from_inside_is_no_excavation(result):
     digs = result.digs.assign(method=["robot", "suction"])
-    found = find_touches(dataclasses.replace(result, digs=digs))
+    found = list_touches(change(result, digs=digs))
     rows = found[found["kind"] == "dig"]
     assert set(rows["item_id"]) == {"D1"}
     assert set(rows["item"]) == {1}
@@ -276,8 +278,8 @@ def with_new_pipes(result):
     condition = result.condition.assign(root_share=np.resize([0.2, 0.0, np.nan], len(result.runs)))
     runs = result.runs.assign(n_connections=2.0)
     advice = result.advice.assign(cost_mid=np.where(result.runs.index == 0, np.nan, 100.0))
-    return dataclasses.replace(
-        result, options=options, condition=condition, runs=runs, advice=advice
+    return advise_sizes(
+        dataclasses.replace(result, options=options, condition=condition, runs=runs, advice=advice)
     )
 
 
@@ -415,7 +417,7 @@ def test_a_dig_in_the_structural_circle_outside_a_drawn_zone_touches_the_tree(re
         shapely.box(x - 3, y, x - 2.2, y + 1),
     ]
     zones = result.zones.assign(zone=zone)
-    found = find_touches(dataclasses.replace(result, zones=zones, digs=digs))
+    found = list_touches(change(result, zones=zones, digs=digs))
     assert found.query("kind == 'dig' and tree_id == 'T004'")["item_id"].tolist() == ["D0"]
-    both = find_touches(dataclasses.replace(result, zones=result.zones, digs=digs))
+    both = list_touches(change(result, zones=result.zones, digs=digs))
     assert not both.duplicated().any()

@@ -24,11 +24,12 @@ from routekit.outputs.public.builder import (
 
 OUTPUTS = Path(routekit.__file__).parent / "outputs"
 MAP, PUBLIC = OUTPUTS / "map/script", OUTPUTS / "public/script"
+SAY = Path(routekit.__file__).parent / "words/script/say.js"
 BESIDE = Path(__file__).parent / "scripts"
 MODULES = os.environ.get("ROUTEKIT_NODE_MODULES", "")
 PAGES = {
-    "map": [MAP / name for name in SCRIPTS],
-    "map_index": [MAP / name for name in MAP_INDEX_SCRIPTS],
+    "map": [SAY if name == SAY.name else MAP / name for name in SCRIPTS],
+    "map_index": [SAY if name == SAY.name else MAP / name for name in MAP_INDEX_SCRIPTS],
     "public": [MAP / name for name in SHARED_SCRIPTS] + [PUBLIC / name for name in OWN_SCRIPTS],
     "part": [MAP / name for name in SHARED_SCRIPTS] + [PUBLIC / name for name in PART_SCRIPTS],
     "index": [MAP / "unpack.js"] + [PUBLIC / name for name in INDEX_SCRIPTS],
@@ -92,7 +93,7 @@ def join(page):
 
 
 def test_every_script_is_on_a_page():
-    there = {path for folder in (MAP, PUBLIC) for path in folder.glob("*.js")}
+    there = {path for folder in (MAP, PUBLIC, SAY.parent) for path in folder.glob("*.js")}
     assert there == {path for scripts in PAGES.values() for path in scripts}
 
 
@@ -102,11 +103,21 @@ def test_elements_that_a_script_asks_for_by_name_are_made_somewhere(page):
     script = join(page)
     asked = set(re.findall(r'byId\("([^"]+)"\)', script))
     folder = OUTPUTS / ("map/page" if page.startswith("map") else "public")
-    pages = "".join(path.read_text(encoding="utf-8") for path in sorted(folder.glob("*.html")))
+    pages = "".join(path.read_text(encoding="utf-8") for path in sorted(folder.glob("*.[hj]*")))
     made = set(re.findall(r'\bid="([^"{]+)"', pages)) | set(re.findall(r'\bid: "([^"]+)"', script))
     made |= {f"page-{name}" for name in re.findall(r"^  (\w+): ", script, re.MULTILINE)}
     assert asked
     assert asked <= made
+
+
+@pytest.mark.parametrize("page", ["map", "map_index"])
+def test_no_message_stands_where_the_catalogues_cannot_find_it(page):
+    """The reader of scripts passes over what stands within a text between backquotes."""
+    script = join(page)
+    hidden = re.findall(r"`[^`]*\$\{[^`{}]*\bsay(?:Many)?\(\"[^`]*`", script)
+    spoken = re.findall(r"\bsay(?:Many)?\((?!\")[^)]", script)
+    assert hidden == []
+    assert spoken == []
 
 
 class TestWithNode:

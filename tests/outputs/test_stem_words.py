@@ -1,21 +1,15 @@
 """Stems in words: one diameter, the stems it stands for, its range, its height."""
 
+from pathlib import Path
+
 import numpy as np
 import pandas as pd
 import pytest
+from whole_result import list_stems
 
+import routekit
 from routekit.outputs.stem_words import describe_stems
 
-RULES = pd.DataFrame(
-    {
-        "name": [
-            "zones.bs5837_2012.stem_height_m",
-            "zones.stem_height_tolerance_m",
-            "zones.use_high_stem",
-        ],
-        "value": ["1.5", "0.1", "yes"],
-    }
-)
 MEASURED = {"stem_source": "measured", "stem_mid_mm": 563.0, "stem_diameter_mm": 563.0}
 SEVERAL = {
     "stem_source": "several stems",
@@ -50,8 +44,9 @@ def trees_of(rows, **options):
     return trees.astype({"stems_mm": object, "stem_source": object})
 
 
-def words_of(tree, rules=RULES):
-    return describe_stems(trees_of([tree]), rules)["stem_text"].iloc[0]
+def words_of(tree, **settings):
+    trees = trees_of([tree]).assign(tree_id="T1")
+    return describe_stems(trees, list_stems(trees, trees, **settings))["stem_text"].iloc[0]
 
 
 @pytest.mark.parametrize(
@@ -91,14 +86,13 @@ def test_a_list_that_cannot_be_read_is_not_shown():
 
 
 def test_the_middle_value_is_named_where_it_draws_the_zone():
-    assert words_of(CROWN, RULES.replace("yes", "no")).endswith("uses the middle one")
-    assert words_of(CROWN, RULES.iloc[:0]) == "145 mm, estimated from crown: 137 to 154 mm"
+    assert words_of(CROWN, use_high_stem=False).endswith("uses the middle one")
 
 
 def test_the_rules_of_a_study_say_which_value_draws_the_zone(sample_result):
     trees = sample_result.trees.merge(sample_result.zones.drop(columns="geometry"), on="tree_id")
     trees = trees[trees["is_estimated"]]
-    words = describe_stems(trees, sample_result.rules)["stem_text"]
+    words = describe_stems(trees, sample_result.stems)["stem_text"]
     assert len(words) > 3
     assert words.str.endswith("the zone uses the high one").all()
     for high, basis in zip(trees["stem_high_mm"], trees["basis"], strict=True):
@@ -106,8 +100,34 @@ def test_the_rules_of_a_study_say_which_value_draws_the_zone(sample_result):
 
 
 def test_rows_keep_their_index_and_diameter():
-    trees = trees_of([MEASURED, SEVERAL, CROWN], index=[7, 3, 5])
-    found = describe_stems(trees, RULES)
+    trees = trees_of([MEASURED, SEVERAL, CROWN], index=[7, 3, 5]).assign(tree_id=list("abc"))
+    stems = list_stems(trees, trees)
+    assert stems[["tree_id", "stem", "diameter_mm"]].to_numpy().tolist() == [
+        ["a", 1, 563.0],
+        ["b", 1, 320.0],
+        ["b", 2, 240.0],
+        ["c", 1, 145.1],
+    ]
+    found = describe_stems(trees, stems)
     assert found.index.tolist() == [7, 3, 5]
     assert found["stem_mm"].tolist() == [563.0, 400.0, 145.1]
-    assert describe_stems(trees.iloc[:0], RULES).empty
+    assert describe_stems(trees.iloc[:0], stems.iloc[:0]).empty
+
+
+def test_stems_of_the_sample_are_those_that_its_zones_take(sample_result):
+    stems, zones = sample_result.stems, sample_result.zones.set_index("tree_id")
+    assert set(stems["tree_id"]) == set(zones.index)
+    by_tree = stems.groupby("tree_id")["diameter_mm"]
+    several = zones.index[(zones["stem_source"] == "several stems").to_numpy()]
+    assert (by_tree.size()[several] > 1).all()
+    single = by_tree.size().index.difference(several)
+    assert by_tree.first()[single].to_numpy() == pytest.approx(
+        zones.loc[single, "stem_mid_mm"].to_numpy(), nan_ok=True
+    )
+
+
+def test_outputs_read_no_stem_out_of_a_text():
+    for path in (Path(routekit.__file__).parent / "outputs").rglob("*.py"):
+        text = path.read_text(encoding="utf-8")
+        assert "read_stem_lists" not in text, path
+        assert 'stems_mm"' not in text, path

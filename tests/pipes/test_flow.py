@@ -20,7 +20,7 @@ from routekit.pipes.flow import (
 )
 from routekit.pipes.friction import choose_viscosity, find_roughness
 from routekit.pipes.rain import design_intensity, table_intensity
-from routekit.pipes.section import circle_part_full, full_section
+from routekit.pipes.section import circle_part_full, egg_outline, full_section
 from routekit.pipes.settings import FlowSettings, RainfallSettings
 from routekit.vocabulary import MATERIALS
 
@@ -205,3 +205,18 @@ def test_unusable_rain_is_refused(own, message):
 )
 def test_design_intensity_by_method(own, intensity):
     assert design_intensity(RainfallSettings(**own)) == pytest.approx(intensity, rel=1e-5)
+
+
+def test_the_standard_egg_is_drawn_of_three_arcs():
+    """Radii 1/4, 3/2 and 1/2 of the width, height 3/2 of it: each point lies on its own circle."""
+    half, height = egg_outline(4001).T
+    assert (height[0], height[-1]) == (0.0, pytest.approx(1.5))
+    assert (np.diff(height) > 0).all()
+    foot, side, top = height <= 0.1, (height > 0.1) & (height <= 1.0), height > 1.0
+    assert min(foot.sum(), side.sum(), top.sum()) > 100
+    np.testing.assert_allclose(half[foot] ** 2 + (height[foot] - 0.25) ** 2, 0.25**2)
+    np.testing.assert_allclose((half[side] + 1.0) ** 2 + (height[side] - 1.0) ** 2, 1.5**2)
+    np.testing.assert_allclose(half[top] ** 2 + (height[top] - 1.0) ** 2, 0.5**2)
+    assert half.max() == pytest.approx(0.5, abs=1e-6)
+    assert half[0] == pytest.approx(0.0)
+    assert half[-1] == pytest.approx(0.0, abs=1e-6)

@@ -265,3 +265,24 @@ def test_a_host_wall_below_a_millimetre_is_a_wall():
     thin, none = (plan(outside_mm=outside)["burst_same"].iloc[0] for outside in (251.0, 250.0))
     assert np.isfinite(thin["machine_mid_kn"])
     assert not np.isfinite(none["machine_mid_kn"])
+
+
+def test_a_bore_of_zero_is_not_known():
+    """No pipe has it: sizes, flow and heave are not known, and nothing stops for it."""
+    for technique, table in plan(diameter_mm=0.0).items():
+        row = table.iloc[0]
+        assert not row["new_bore_mm"] > 0, technique
+        assert not np.isfinite(row["capacity_l_s"]), technique
+    burst = plan(diameter_mm=0.0)["burst_same"].iloc[0]
+    assert np.isnan([burst["heave_mm"], burst["pull_mid_kn"]]).all()
+
+
+def test_heave_over_an_axis_at_the_surface_is_not_known_and_near_it_is():
+    """Heave goes by 1 / depth: an axis at 0 m has none that is known, one at 0.5 m has twice that
+    of one at 1 m."""
+    heave = [
+        plan(depth_max_m=axis + 0.125)["burst_upsized"].iloc[0]["heave_mm"]
+        for axis in (0.0, 0.5, 1.0)
+    ]
+    assert np.isnan(heave[0])
+    assert heave[1] == pytest.approx(2 * heave[2])

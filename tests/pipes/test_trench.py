@@ -161,3 +161,13 @@ def test_the_larger_of_old_and_new_pipe_rules_the_width():
     assert new["width_rule"][2].endswith("of the new pipe")
     unknown = build_trenches(make_runs([2.0], [np.nan]), TrenchSettings(), new_outside_mm=[800.0])
     assert np.isnan(unknown["width_m"][0])
+
+
+def test_a_new_pipe_that_needs_no_more_room_leaves_the_rule_of_the_old():
+    """EN 1610, 4 m deep: 1.0 m by depth, for the old pipe of 200 mm and a new one of 225 mm."""
+    runs = make_runs([4.5] * 2, [200] * 2)
+    new = build_trenches(runs, TrenchSettings(), new_outside_mm=[np.nan, 225.0])
+    sheets = 2 * TrenchSettings().shoring_m
+    assert new["bottom_width_m"].tolist() == pytest.approx([1.0 + sheets] * 2)
+    assert new["width_rule"][1] == new["width_rule"][0]
+    assert "new pipe" not in new["width_rule"][1]

@@ -22,14 +22,7 @@ from routekit.trees.radii import (
     zone_radius,
 )
 from routekit.trees.regimes import load_regime
-from routekit.trees.settings import ZoneSettings
-from routekit.trees.stems import (
-    crown_from_stem,
-    diameter_from_girth,
-    equivalent_diameter,
-    read_stem_lists,
-    stem_from_crown,
-)
+from routekit.trees.stems import diameter_from_girth, equivalent_diameter, read_stem_lists
 
 HERE = Path(__file__).parent
 M_PER_FT = 0.3048
@@ -96,11 +89,16 @@ def test_din_drip_line():
     np.testing.assert_allclose(radius, [5.5, 9.0], atol=1e-9)
 
 
-def test_din_trench_distance():
-    # DIN 18920:2014-07 [memory]: max(4 x girth, 2.5 m), girth 0.5 m and 1.5 m.
-    stems = diameter_from_girth([500.0, 1500.0])
+@pytest.mark.parametrize(
+    ("girth_m", "least_m"),
+    [(0.3, 2.5), (0.5, 2.5), (0.625, 2.5), (0.8, 3.2), (1, 4), (1.5, 6), (2, 8), (3, 12)],
+    ids="DIN 18920:2014-07, girth {} m [memory]".format,
+)
+def test_din_trench_distance(girth_m, least_m):
+    """max(4 x girth, 2.5 m)."""
+    stems = diameter_from_girth([1000 * girth_m])
     distance = least_trench_distance(stems, load_regime("din18920"))
-    np.testing.assert_allclose(distance, [2.5, 6.0], atol=1e-9)
+    np.testing.assert_allclose(distance, [least_m], atol=1e-9)
 
 
 @pytest.mark.parametrize(
@@ -165,29 +163,6 @@ def test_matheny_clark(tolerance, age, ft_per_in):
     factor = factor_by_tolerance([tolerance], [age], regime)
     radius = zone_radius([20 * MM_PER_IN], regime, factor=factor)[0]
     assert radius == pytest.approx(20 * ft_per_in * M_PER_FT, abs=1e-9)
-
-
-@pytest.mark.parametrize(
-    ("crown_m", "stem_m", "radius_m"),
-    [
-        pytest.param(c, d, r, id=f"Coombes et al. 2019, crown {c} m [published ratio, derived]")
-        for c, d, r in (
-            (6, (0.222, 0.235, 0.250), (2.667, 2.824, 3.000)),
-            (8, (0.296, 0.314, 0.333), (3.556, 3.765, 4.000)),
-            (10, (0.370, 0.392, 0.417), (4.444, 4.706, 5.000)),
-            (12, (0.444, 0.471, 0.500), (5.333, 5.647, 6.000)),
-        )
-    ],
-)
-def test_stem_from_crown(crown_m, stem_m, radius_m):
-    settings = ZoneSettings()
-    stems = np.array(stem_from_crown([crown_m], settings))[:, 0]
-    np.testing.assert_allclose(stems / 1000, stem_m, atol=0.0006)
-    np.testing.assert_allclose(
-        zone_radius(stems, load_regime("bs5837_2012")), radius_m, atol=0.0006
-    )
-    back = [crown_from_stem([d], settings)[i][0] for d, i in zip(stems, (2, 1, 0), strict=True)]
-    np.testing.assert_allclose(back, crown_m)
 
 
 @pytest.mark.parametrize(

@@ -20,7 +20,8 @@ from routekit.site.placement import place_pits
 from routekit.site.string_layout import chamber_sizes
 from routekit.site.string_pits import request_pits
 from routekit.site.strings import plan_strings, tabulate_strings
-from routekit.site.surroundings import prepare_surroundings, prepare_zones
+from routekit.site.surroundings import prepare_surroundings
+from routekit.site.zone_layer import prepare_zones
 
 
 def invent_city(count, rng):

@@ -46,6 +46,7 @@ def make_zones(trees, **columns):
         "tree_id": [f"T{number}" for number in range(len(table))],
         "radius_m": table[:, 2],
         "structural_radius_m": table[:, 3],
+        "min_distance_m": 0.0,
         "area_m2": np.pi * table[:, 2] ** 2,
         "zone": np.full(len(table), None, dtype=object),
         **columns,

@@ -148,3 +148,15 @@ def test_the_first_manhole_of_all_is_told_by_its_own_runs():
     runs = make_runs(["A-B", "B-C"], ROW)
     chains = build_chains(runs, [True] * 2, settings=STRINGS)
     assert chains["start_cause"].iloc[0] == "end of the renewed runs"
+
+
+def test_chains_end_for_their_own_reasons_whoever_stands_first():
+    """Two streets that do not meet; a run that is not renewed at the first manhole of all."""
+    points = {**ROW, "E": (0, 90), "F": (40, 90)}
+    runs = make_runs(["A-B", "B-C", "E-F"], points)
+    chains = build_chains(runs, [False, True, True], settings=STRINGS).set_index("run_id")
+    assert chains.index.tolist() == ["R1", "R2"]
+    assert chains["end_cause"].tolist() == ["end of the renewed runs"] * 2
+    alone = build_chains(runs.iloc[[2]], [True], settings=STRINGS).set_index("run_id")
+    for name in ("start_cause", "end_cause"):
+        assert chains.loc["R2", name] == alone.loc["R2", name]

@@ -8,14 +8,14 @@ import shapely
 from scene import SITE, make_street, make_zones, straight
 
 from routekit.site.balance import list_works, tree_balance, union_by_tree
+from routekit.site.dig_tables import measure_digs
 from routekit.site.digs import (
     connection_digs,
     list_replaced,
     manhole_digs,
-    measure_digs,
     repair_digs,
 )
-from routekit.site.surroundings import prepare_zones
+from routekit.site.zone_layer import prepare_zones
 
 DIGS = SITE.digs
 
@@ -71,7 +71,6 @@ def test_careful_methods_inside_a_zone_and_exact_overlap():
 def test_a_dig_in_two_zones_takes_no_more_than_its_ground():
     digs = find([(10.0, 3.0)], trees=[(10.0, 0.0, 5.0, 0.25), (10.0, 1.0, 5.0, 0.25)])
     assert digs["zone_overlap_m2"].tolist() == pytest.approx([digs["footprint_m2"].iloc[0]])
-    assert digs["zone_by_tree"].tolist() == ["T0 1.00; T1 1.00"]
     assert digs["worst_tree"].tolist() == ["T0"]
 
 
@@ -121,7 +120,7 @@ def test_manholes_dig_a_margin_round_the_chamber():
         geometry=shapely.points([(0, 0), (50, 0)]),
     )
     zones = prepare_zones(make_zones([(50.0, 5.0, 6.0, 1.0)]))
-    digs = manhole_digs(manholes.assign(run_id="R0"), zones, settings=DIGS)
+    digs = manhole_digs(manholes.assign(run_id="R0", run_sd_m=np.nan), zones, settings=DIGS)
     assert digs["footprint_m2"].tolist() == pytest.approx([2.5**2, 2.4**2])
     assert digs["connection_id"].tolist() == ["M0", "M1"]
     assert digs["method"].tolist() == ["machine", "suction"]
@@ -214,10 +213,14 @@ def test_open_cut_stands_beside_the_recommended_works():
     loss = pd.DataFrame(
         {
             "tree_id": ["T1"],
+            "n_runs": [2],
             "footprint_m2": [8.0],
             "footprint_share": [0.16],
+            "severed_m2": [20.0],
             "severed_share": [0.4],
+            "stem_edge_m": [1.5],
             "severity": ["major"],
+            "is_within_least": pd.array([True], dtype="boolean"),
         }
     )
     found = tree_balance(
@@ -225,9 +228,27 @@ def test_open_cut_stands_beside_the_recommended_works():
     ).set_index("tree_id")
     assert found["spared_m2"].tolist() == pytest.approx([-3.0, 8.0])
     assert found["open_cut_severity"].tolist() == ["none", "major"]
+    assert found["open_cut_is_within_least"].tolist() == [False, True]
+    assert found["open_cut_n_runs"].tolist() == [0, 2]
+    assert found["open_cut_severed_m2"].tolist() == [0.0, 20.0]
+    assert found["open_cut_stem_edge_m"].isna().tolist() == [True, False]
     assert found.loc["T1", ["n_works", "footprint_m2"]].tolist() == [0, 0]
     assert not found.loc["T1", "is_structural"]
     assert found.loc["T1", "touched_by"] == ""
+
+
+def test_digging_in_a_zone_is_held_against_the_least_distance():
+    """The pit's edge is 1 m from T0 and T2, 3 m from T1; T2's least distance is not known."""
+    pits, digs = works_of(shapely.box(-1, 1, 1, 3))
+    trees = [(0.0, 0.0, 4.0, 0.5), (0.0, 6.0, 4.0, 0.5), (0.0, -0.0, 4.0, 0.5)]
+    zones = prepare_zones(make_zones(trees, min_distance_m=[2.0, 2.5, np.nan]))
+    found = tree_balance(zones, pits, digs, settings=DIGS, unknown_tree_distance_m=15)
+    assert found["is_within_least"].tolist() == [True, False, pd.NA]
+    assert not found["is_structural"].any()
+    measured = measure_digs([shapely.box(-1, 1, 1, 3), shapely.box(-1, 9, 1, 9.5), None], zones)
+    assert measured["is_within_least"].tolist() == [True, False, False]
+    far = prepare_zones(make_zones([(0.0, 0.0, 0.9, 0.5)], min_distance_m=[2.0]))
+    assert measure_digs([shapely.box(-1, 1, 1, 3)], far)["is_within_least"].tolist() == [False]
 
 
 def test_polygon_zones_and_unknown_trees_are_listed():

@@ -52,6 +52,7 @@ def make_around(*trees):
             "radius_m": [float(r) for *_, r, _ in trees],
             "zone": None,
             "structural_radius_m": [float(s) for *_, s in trees],
+            "min_distance_m": 0.0,
             "area_m2": [np.pi * r**2 for *_, r, _ in trees],
         },
         geometry=points,

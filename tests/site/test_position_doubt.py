@@ -8,14 +8,14 @@ import shapely
 from scene import SITE, make_street, make_zones, plan, straight
 
 from routekit.layers.columns import load_columns
+from routekit.site.dig_tables import measure_digs
 from routekit.site.digs import (
     connection_digs,
     list_replaced,
     manhole_digs,
-    measure_digs,
     repair_digs,
 )
-from routekit.site.surroundings import prepare_zones
+from routekit.site.zone_layer import prepare_zones
 from routekit.trees.certainty import WIDEST_SD_M, combine_deviations, judge_margin
 
 STEM = [(0.0, 0.0, 6.0, 2.0)]
@@ -177,7 +177,8 @@ def test_repairs_and_manholes_take_the_doubt_of_their_run():
     )
     chosen = SITE.digs.model_copy(update={"replaced_manholes": "brick"})
     listed = list_replaced(manholes, runs, np.array([False, True]), settings=chosen)
-    assert listed["position_sd_m"].tolist() == [0.2]
+    assert listed["run_sd_m"].tolist() == [0.2]
+    assert "position_sd_m" not in listed
     row = manhole_digs(listed, prepare_zones(make_zones([])), settings=SITE.digs).iloc[0]
     assert row["position_sd_m"] == 0.2
 

@@ -4,6 +4,7 @@ from types import SimpleNamespace
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import pytest
 import shapely
 from scene import SITE, make_street, make_zones, plan, straight
@@ -275,3 +276,22 @@ def test_a_bend_without_its_angle_lets_no_string_pass_that_fails_straight():
     assert strings["over_limit"].str.contains("60 kN (low estimate) exceeds", regex=False).all()
     spared, _ = plan(make_street(straight(1)), offers=offers | {"allowable_kn": 65.0})
     assert spared["pull_over"].tolist() == ["not known"]
+
+
+def test_strings_of_a_street_know_nothing_of_the_street_before():
+    """The same street twice, far apart: each has the strings and pits of the one alone."""
+    street = [(0, 0), (28, 0), (56, 0), (56, 28)]
+    alone, own_pits = plan(make_street(street))
+    far = make_street([(x + 9000, y) for x, y in street])
+    names = {
+        each: far[each].str.cat(["x"] * len(far))
+        for each in ("run_id", "from_manhole", "to_manhole")
+    }
+    both, pits = plan(pd.concat([make_street(street), far.assign(**names)], ignore_index=True))
+    assert len(both) == 2 * len(alone) > 2
+    assert len(pits) == 2 * len(own_pits)
+    assert pits["role"].tolist() == [*own_pits["role"]] * 2
+    assert pits["is_shared"].tolist() == [*own_pits["is_shared"]] * 2
+    size = len(alone)
+    for name in ("pulled", "length_m", "start_reason", "end_reason"):
+        assert both[name].tolist()[:size] == both[name].tolist()[size:] == alone[name].tolist()

@@ -26,7 +26,7 @@ def make_runs(lines, width=1.0):
     return runs, trenches
 
 
-def make_zones(stems, radii, structural=1.5, sides=None):
+def make_zones(stems, radii, structural=1.5, sides=None, least=0.0):
     points = shapely.points(np.asarray(stems, dtype=float))
     radii = np.broadcast_to(np.asarray(radii, dtype=float), (len(points),))
     table = {
@@ -34,6 +34,7 @@ def make_zones(stems, radii, structural=1.5, sides=None):
         "radius_m": radii,
         "area_m2": np.pi * radii**2,
         "structural_radius_m": structural,
+        "min_distance_m": least,
         "zone": np.full(len(points), None, dtype=object),
     }
     if sides:

@@ -30,14 +30,14 @@ def test_breach_near_the_edge_of_the_zone_is_unsure():
 def test_unknown_position_leaves_it_open():
     row = mark(4.0, np.nan, 0.4)
     assert row["is_unsure"] is pd.NA
-    assert np.isnan(row["position_sd_m"])
+    assert row["position_sd_m"] == 0.4
 
 
 def test_what_is_known_of_the_doubt_may_be_enough():
     """0.7 m to the structural circle, 0.4 m of the stem alone."""
     row = mark(2.7, np.nan, 0.4)
     assert row["is_unsure"]
-    assert np.isnan(row["position_sd_m"])
+    assert row["position_sd_m"] == 0.4
 
 
 def test_estimated_stem_is_carried_over():

@@ -7,17 +7,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from routekit.layers.findings import Findings
+from routekit.trees.estimates import crown_from_stem, stem_from_crown
 from routekit.trees.radii import zone_radius
 from routekit.trees.regimes import load_regime
 from routekit.trees.settings import ZoneSettings
 from routekit.trees.stems import (
     STEM_SOURCES,
-    crown_from_stem,
     diameter_from_girth,
     equivalent_diameter,
     read_stem_lists,
     resolve_stems,
-    stem_from_crown,
 )
 
 BS = load_regime("bs5837_2012")
@@ -127,12 +126,15 @@ def test_girth():
     np.testing.assert_allclose(diameter_from_girth([1000 * np.pi, np.nan]), [1000, np.nan])
 
 
-@given(st.floats(0.5, 40))
-def test_estimates_are_ordered_and_inverse(crown_m):
+@given(st.floats(3, 30))
+def test_estimates_are_ordered_and_agree(crown_m):
     settings = ZoneSettings()
     low, mid, high = (v[0] for v in stem_from_crown([crown_m], settings))
     assert low < mid < high
-    assert crown_from_stem([high], settings)[0][0] == pytest.approx(crown_m)
+    assert low * high == pytest.approx(mid**2)
+    # A crown and its middle stem lie in each other's bands.
+    narrow, _, wide = (v[0] for v in crown_from_stem([mid], settings))
+    assert narrow < crown_m < wide
 
 
 def test_resolve_order_of_trust():
@@ -150,9 +152,10 @@ def test_resolve_order_of_trust():
         "assumed",
         "measured",
     ]
-    np.testing.assert_allclose(stems["stem_mm"], [500, 320, 1000, 500, 500, 250])
+    low, _, high = (each[0] for each in stem_from_crown([12.0], ZoneSettings()))
+    np.testing.assert_allclose(stems["stem_mm"], [500, 320, 1000, high, 500, 250])
     assert stems["is_stem_estimated"].tolist() == [False, False, False, True, True, False]
-    np.testing.assert_allclose(stems.loc[3, "stem_low_mm"], 12000 / 27)
+    np.testing.assert_allclose(stems.loc[3, "stem_low_mm"], low)
     np.testing.assert_allclose(stems.loc[0, ["stem_low_mm", "stem_high_mm"]].astype(float), 500)
     assert findings[["severity", "row"]].to_numpy().tolist() == [["info", "T3"], ["warning", "T4"]]
 
@@ -165,7 +168,38 @@ def test_resolve_knows_a_diameter_that_was_read_from_a_girth():
 
 def test_resolve_mid_value_on_request():
     stems, _ = resolve(make_trees(stem_diameter_mm=[np.nan] * 2), [10, np.nan], use_high_stem=False)
-    np.testing.assert_allclose(stems["stem_mm"], [10000 / 25.5, 300])
+    np.testing.assert_allclose(stems["stem_mm"], [405, 300])
+
+
+def test_the_high_end_that_draws_the_zone_is_told():
+    findings = resolve(make_trees(stem_diameter_mm=[np.nan]), [10])[1]
+    assert findings["done"].tolist() == [
+        "estimated from the crown; the high value of the band in which 90 % of single trees lie "
+        "draws the zone"
+    ]
+
+
+def test_a_study_gives_its_own_relation_with_its_spread():
+    own = {"stem_of_10m_crown_mm": 300, "stem_growth": 1, "stem_spread": 0.5}
+    settings = ZoneSettings(estimates=own | {"stem_spread_growth": 0, "band_deviations": 1})
+    found = [each[0] for each in stem_from_crown([20.0], settings)]
+    np.testing.assert_allclose(found, 600 * np.exp([-0.5, 0, 0.5]))
+    # Another place's trees scatter otherwise: a relation without its spread is refused.
+    with pytest.raises(ValueError, match="needs stem_spread too"):
+        ZoneSettings(estimates={"stem_of_10m_crown_mm": 300, "stem_growth": 1})
+    with pytest.raises(ValueError, match="needs crown_growth and crown_spread too"):
+        ZoneSettings(estimates={"crown_of_400mm_stem_m": 8})
+
+
+@given(st.floats(1, 30))
+def test_the_band_is_wider_for_small_crowns_and_a_wider_band_holds_the_narrower(crown_m):
+    here, twice = stem_from_crown([crown_m, 2 * crown_m], ZoneSettings()), ZoneSettings()
+    assert here[2][0] / here[0][0] > here[2][1] / here[0][1]
+    wider = twice.model_copy(
+        update={"estimates": twice.estimates.model_copy(update={"band_deviations": 2.0})}
+    )
+    low, _, high = stem_from_crown([crown_m], wider)
+    assert low[0] < here[0][0] < here[2][0] < high[0]
 
 
 def test_resolve_unknown_on_request():

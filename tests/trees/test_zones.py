@@ -60,7 +60,7 @@ def test_circle_of_a_measured_stem():
     # An indicator: 0.64 x 25^0.42 (Mattheck & Breloer 1994, memory).
     assert zone["structural_radius_m"] == pytest.approx(2.474, abs=0.001)
     assert zone["structural_basis"].startswith("indicator only")
-    assert np.isnan(zone["min_distance_m"])
+    assert zone["min_distance_m"] == 0.0
 
 
 def test_cap_and_minimum_are_said():
@@ -81,10 +81,11 @@ def test_several_stems_and_estimates_are_said():
         crown_diameter_m=[np.nan, 10.0, np.nan],
     )
     zones, findings = build(trees)
-    np.testing.assert_allclose(zones["radius_m"], [6, 5, 6])
+    # High end of a crown of 10 m: 405 mm x exp(1.645 x 0.288) = 650.44 mm.
+    np.testing.assert_allclose(zones["radius_m"], [6, 7.8053, 6], atol=1e-4)
     assert zones["basis"].tolist() == [
         "12 x 500 mm (several stems) = 6.00 m (BS 5837:2012)",
-        "12 x 417 mm (estimated from crown) = 5.00 m (BS 5837:2012)",
+        "12 x 650 mm (estimated from crown) = 7.81 m (BS 5837:2012)",
         "12 x 500 mm (assumed) = 6.00 m (BS 5837:2012)",
     ]
     assert zones["is_estimated"].tolist() == [False, True, True]
@@ -114,7 +115,8 @@ def test_drip_line_by_polygon_by_diameter_and_by_stem():
     )
     zones, findings = build(trees, regime="din18920")
     assert zones["shape"].tolist() == ["polygon", *["circle"] * 3]
-    np.testing.assert_allclose(zones["radius_m"], [np.nan, 5.5, 9.0, 0.5 * 27 / 2 + 1.5])
+    # High end of a stem of 500 mm: 9.74 m x 1.25^0.666 x exp(1.645 x 0.224) = 16.335 m.
+    np.testing.assert_allclose(zones["radius_m"], [np.nan, 5.5, 9.0, 9.6677], atol=1e-4)
     assert zones["area_m2"][0] == pytest.approx(np.pi * 5.5**2, rel=0.01)
     assert zones["zone"][0].contains(crown)
     assert zones["is_estimated"].tolist() == [False, False, False, True]
@@ -127,11 +129,34 @@ def test_drip_line_by_polygon_by_diameter_and_by_stem():
     assert findings[["row", "field"]].to_numpy().tolist() == [["T3", "crown_diameter_m"]]
 
 
+def test_a_least_distance_is_no_structural_zone():
+    """DIN 18920 (published): a trench at least 4 x girth from the stem; no structural zone named.
+
+    The indicator of a stem of 1480 mm is 0.64 x 74^0.42 = 3.90 m (Mattheck & Breloer 1994, from
+    memory), the least distance 4 x pi x 1.48 = 18.6 m, far outside the root area of 10 m.
+    """
+    trees = make_trees(stem_diameter_mm=[1480.0], crown_diameter_m=[17.0])
+    zones, _ = build(trees, regime="din18920")
+    assert zones["radius_m"].tolist() == [10.0]
+    assert zones["structural_radius_m"][0] == pytest.approx(3.90, abs=0.005)
+    assert zones["min_distance_m"][0] == pytest.approx(18.6, abs=0.01)
+    assert zones["structural_basis"][0] == (
+        "indicator only, from the stem radius (Mattheck & Breloer 1994); DIN 18920:2014 names no "
+        "structural zone"
+    )
+
+
+def test_a_least_distance_of_stability_stays_structural():
+    trees = make_trees(stem_diameter_mm=[600.0], crown_diameter_m=[12.0])
+    zones, _ = build(trees, regime="nl_stem_table")
+    assert zones["min_distance_m"][0] == zones["structural_radius_m"][0] == 1.75
+
+
 def test_crown_polygon_stands_in_for_the_stem_of_a_stem_regime():
     crown = shapely.Point(0, 0).buffer(5, quad_segs=64)
     zones, _ = build(make_trees(stem_diameter_mm=[np.nan], crown=[crown]))
     assert zones["shape"].tolist() == ["circle"]
-    assert zones["radius_m"][0] == pytest.approx(5.0, rel=0.001)
+    assert zones["radius_m"][0] == pytest.approx(7.805, rel=0.001)
     assert zones["stem_source"].tolist() == ["estimated from crown"]
 
 

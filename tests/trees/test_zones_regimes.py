@@ -171,7 +171,8 @@ def test_a_drip_line_zone_always_holds_the_crown(crown_m, is_columnar, name):
 def test_nan_stays_nan(name):
     regime = load_regime(name)
     assert np.isnan(structural_radius([np.nan], regime))[0]
-    assert np.isnan(least_trench_distance([np.nan], regime))[0]
+    has_rule = regime.least_distance_rule != "none"
+    assert np.isnan(least_trench_distance([np.nan], regime))[0] == has_rule
     if regime.kind == "drip_line":
         assert np.isnan(drip_line_radius([np.nan], [True], regime))[0]
     else:
@@ -230,3 +231,18 @@ def test_tables_are_not_changed_by_use():
     before = read_table("nl_stem_classes.csv").copy()
     stem_class_distance([300], load_regime("nl_stem_table"))
     pd.testing.assert_frame_equal(read_table("nl_stem_classes.csv"), before)
+
+
+@pytest.mark.parametrize("field", ["margin_m", "columnar_margin_m"])
+def test_half_a_margin_is_none(field):
+    """A drip line needs the margin of a common crown and that of a columnar one."""
+    regime = load_regime("din18920").model_copy(update={field: None})
+    with pytest.raises(ValueError, match="no margin outside the drip line"):
+        drip_line_radius([5], [False], regime)
+
+
+def test_a_sapling_has_the_radius_of_the_formula_where_no_least_one_is_set():
+    """AS 4970-2009: (50 D)^0.42 x 0.64 m; of 10 mm, 0.5^0.42 x 0.64 = 0.478 m."""
+    regime = load_regime("as4970_2009").model_copy(update={"structural_min_m": None})
+    assert structural_radius([10], regime)[0] == pytest.approx(0.478, abs=5e-4)
+    assert structural_radius([10], load_regime("as4970_2009"))[0] == 1.5

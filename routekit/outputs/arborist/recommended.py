@@ -139,6 +139,25 @@ def _look_up(values: pd.Series, ids: pd.Series, missing: str) -> pd.Series:
     return found.where(found.notna(), missing).astype("str")
 
 
+def is_worked_on(result: Result, run_id: pd.Series) -> NDArray[np.bool_]:
+    """Mark the runs that need work, shape (n,).
+
+    Parameters
+    ----------
+    result : Result
+        Tables of one study.
+    run_id : pandas.Series, n rows
+        Ids of runs.
+
+    Returns
+    -------
+    numpy.ndarray of bool, shape (n,)
+    """
+    needs = result.condition.set_index(result.condition["run_id"].astype("str"))["needs_work"]
+    found = needs.astype("boolean").reindex(run_id.astype("str"))
+    return found.fillna(value=False).to_numpy(dtype=bool)
+
+
 def is_unsure(runs: pd.DataFrame) -> NDArray[np.bool_]:
     """Mark the breaches whose grade the doubt about positions could change, and that matter.
 

@@ -75,7 +75,7 @@ def build_cases(result: Result, trees: gpd.GeoDataFrame, grazed_m2: float) -> li
     doubtful: dict[str, list[dict[str, Any]]] = {}
     for tree_id, text in list_doubtful(result)[["tree_id", "text"]].itertuples(index=False):
         doubtful.setdefault(tree_id, []).append({"text": text})
-    trees = trees.join(describe_stems(trees, result.rules))
+    trees = trees.join(describe_stems(trees, result.stems))
     trees = trees.assign(is_beyond=reaches_beyond(trees, grazed_m2))
     bans = find_broken_bans(result).set_index("tree_id")["text"].to_dict()
     facts = list_facts(trees)
@@ -107,15 +107,20 @@ def build_cases(result: Result, trees: gpd.GeoDataFrame, grazed_m2: float) -> li
 def list_facts(trees: gpd.GeoDataFrame) -> list[dict[Any, Any]]:
     """Give the columns of each tree; flags that are not known are NaN."""
     table = pd.DataFrame(trees.drop(columns=["geometry", "zone", "crown"], errors="ignore"))
+    return _plain_flags(table).to_dict("records")
+
+
+def _plain_flags(table: pd.DataFrame) -> pd.DataFrame:
+    """Write flags that are not known as NaN."""
     flags = table.columns[table.dtypes == "boolean"]
     plain = {name: table[name].astype(object).where(table[name].notna(), np.nan) for name in flags}
-    return table.assign(**plain).to_dict("records")
+    return table.assign(**plain)
 
 
 def _records_by_place(table: pd.DataFrame) -> dict[int, list[dict[str, Any]]]:
     """Gather the rows of each tree, in order."""
     found: dict[int, list[dict[str, Any]]] = {}
-    for row in table.to_dict("records"):
+    for row in _plain_flags(table).to_dict("records"):
         found.setdefault(int(row["place"]), []).append({str(k): v for k, v in row.items()})
     return found
 

@@ -13,13 +13,11 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
-from routekit.geometry.plane import circle_polygon_area, polygon_edges
-from routekit.outputs.arborist.recommended import UNDECIDED, attach_advice, is_unsure
-from routekit.outputs.touched_trees import find_touches, list_touched
-from routekit.outputs.trench_losses import is_worked_on
+from routekit.outputs.arborist.recommended import UNDECIDED, attach_advice, is_unsure, is_worked_on
+from routekit.outputs.touched_trees import list_touched
 from routekit.result import Result
 from routekit.settings.sources import describe_source
-from routekit.site.position_doubt import judge_pairs
+from routekit.site.encroachments import DIG, PIT, TRENCH
 from routekit.techniques import MONITOR, OPEN_CUT, TECHNIQUES, list_codes
 from routekit.trees.certainty import DEVIATIONS
 from routekit.vocabulary import SEVERITIES
@@ -30,9 +28,7 @@ _UNKNOWN_RANK = 0.5
 _THROUGH = list_codes(lambda one: one.is_through)
 _MENDING = list_codes(lambda one: one.new_pipe == "mended")
 _CAREFUL = "careful dig in structural zone"
-_KEEPS_ROOTS = ("hand", "suction", "robot")
 _DECISIONS = {"no_pit": "no pit in its zone"}
-_CIRCLES = ("radius_m", "structural_radius_m")
 _BALANCE = ("recommended_loss_m2", "recommended_loss_share", "recommended_severity")
 
 
@@ -118,73 +114,63 @@ def list_excavations(result: Result, trees: gpd.GeoDataFrame) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        place (position in `trees`), kind (pit, dig), item_id, name (as in the balance), what (role
-        or kind), method, overlap_m2, stem_m (nearest edge to the stem centre), is_structural,
-        is_careful (a dig that keeps the roots it meets), is_outside (in the structural circle
-        alone, outside the drawn outline), is_unsure, may_be_structural (boolean) and
-        position_sd_m as in `routekit.site.position_doubt.judge_pairs`, position_doubt (text: what
-        may be inside the structural zone), has_circle (its radius is known); sorted by place.
+        Rows of `encroachments` of pits and digs that lie in these zones as drawn, with place
+        (position in `trees`), name (as in the balance), is_structural (not set where it is not
+        known), is_careful (a dig that keeps the roots it meets), is_outside (in the structural
+        circle alone, outside the drawn outline), position_doubt (text: what may be inside the
+        structural zone), has_circle (its radius is known); sorted by place.
     """
-    pairs = find_touches(result)
-    place = pd.Index(trees["tree_id"].astype("str")).get_indexer(pd.Index(pairs["tree_id"]))
-    pairs = pairs.assign(place=place)[place >= 0].reset_index(drop=True)
-    is_pit = (pairs["kind"] == "pit").to_numpy()
-    item = pairs["item"].to_numpy()
-    shapes = np.full(len(pairs), None, dtype=object)
-    what, method, served, run = (np.full(len(pairs), "", dtype=object) for _ in range(4))
-    pits = result.pits.assign(connection_id="")
-    for mine, table, name in ((is_pit, pits, "role"), (~is_pit, result.digs, "kind")):
-        if mine.any():
-            shapes[mine] = np.array(table.geometry, dtype=object)[item[mine]]
-            what[mine] = _text(table, name).fillna("").to_numpy()[item[mine]]
-            method[mine] = _text(table, "method").fillna("").to_numpy()[item[mine]]
-            served[mine] = _text(table, "connection_id").fillna("").to_numpy()[item[mine]]
-            run[mine] = _text(table, "run_id").fillna("").to_numpy()[item[mine]]
-    near = trees.iloc[pairs["place"]]
-    stem_m = shapely.distance(shapes, np.array(near.geometry, dtype=object))
-    brackets = np.where(served != "", " (" + served + ")", "")
-    words = pd.Series(what, dtype="str").str.replace("_", " ") + " " + pairs["kind"] + " "
-    found = pairs.assign(
-        name=words + pairs["item_id"] + brackets,
-        is_careful=~is_pit & np.isin(method, _KEEPS_ROOTS),
-        what=what,
-        method=method,
-        overlap_m2=_overlaps(near, shapes),
-        stem_m=stem_m,
-        is_structural=stem_m < numbers(near, "structural_radius_m").to_numpy(),
+    table = result.encroachments
+    place = pd.Index(trees["tree_id"].astype("str")).get_indexer(
+        pd.Index(table["tree_id"].astype("str"))
     )
-    found = found.assign(
-        is_outside=found["is_structural"] & ~(found["overlap_m2"] > 0),
-        **_judge_positions(result, near, shapes, run),
+    is_dug = ((table["kind"] != TRENCH) & table["is_inside"]).to_numpy(dtype=bool)
+    found = table.assign(place=place)[is_dug & (place >= 0)]
+    found = found.sort_values(["place", "kind"], kind="stable")
+    words = _name_works(result).reindex(pd.MultiIndex.from_frame(found[["kind", "work_id"]]))
+    return pd.DataFrame(found).assign(
+        name=words.to_numpy(dtype=object),
+        is_careful=found["keeps_roots"],
+        is_structural=found["is_structural"].fillna(value=False).to_numpy(dtype=bool),
+        is_outside=found["is_structural"].eq(True) & ~(found["footprint_m2"] > 0),
+        position_doubt=_write_doubt(found),
+        has_circle=found["structural_edge_m"].notna(),
     )
-    return pd.DataFrame(found.sort_values(["place", "kind", "item"], kind="stable"))
 
 
-def _judge_positions(
-    result: Result, near: gpd.GeoDataFrame, shapes: NDArray[np.object_], run: NDArray[np.object_]
-) -> pd.DataFrame:
-    """Tell of each excavation and its tree what the doubt about both positions leaves open."""
-    named = numbers(result.runs, "position_sd_m").set_axis(result.runs["run_id"].astype("str"))
-    run_sd = named[~named.index.duplicated()].reindex(pd.Index(run, dtype="str"))
-    zones = pd.DataFrame({name: numbers(near, name) for name in _CIRCLES})
-    found = judge_pairs(
-        shapes,
-        np.array(near.geometry, dtype=object),
-        zones.assign(zone=zone_shapes(near)),
-        run_sd.to_numpy(dtype=float),
-        numbers(near, "position_sd_m").to_numpy(),
-    )
-    spread = DEVIATIONS * found["position_sd_m"]
-    good = spread.map("position accuracy ± {:.2f} m".format)
-    least = (run_sd.isna().to_numpy() | numbers(near, "position_sd_m").isna().to_numpy()).tolist()
-    near_m = found["to_structural_m"].map("may be inside ({:.2f} m off, ".format)
-    lost = pd.Series("position accuracy not known", index=found.index)
-    is_set = found["may_be_structural"].fillna(value=False).to_numpy(dtype=bool)
-    ends = pd.Series([" at best)" if one else ")" for one in least], index=found.index)
-    words = (near_m + good + ends).where(is_set, lost)
-    words = words.mask(found["may_be_structural"].eq(False).fillna(value=False), "")
-    kept = found[["is_unsure", "may_be_structural", "position_sd_m"]]
-    return kept.assign(position_doubt=words, has_circle=found["to_structural_m"].notna())
+def _name_works(result: Result) -> pd.Series:
+    """Name the pits and digs: role or kind, id, and in brackets what a dig is for."""
+    pits, digs = result.pits, result.digs
+    served = digs["connection_id"].astype(object).fillna("").astype(str)
+    brackets = (" (" + served + ")").where(served != "", "")
+    parts = [
+        (PIT, pits["pit_id"], _text(pits, "role"), ""),
+        (DIG, digs["dig_id"], _text(digs, "kind"), brackets),
+    ]
+    names = [
+        pd.Series(
+            (what.fillna("").str.replace("_", " ") + f" {kind} " + ids.astype(str) + more).to_numpy(
+                dtype=object
+            ),
+            index=pd.MultiIndex.from_product([[kind], ids.astype(str)]),
+        )
+        for kind, ids, what, more in parts
+    ]
+    return pd.concat(names)
+
+
+def _write_doubt(found: pd.DataFrame) -> pd.Series:
+    """Say what the doubt about both positions leaves open of the structural zone."""
+    texts = [
+        f"may be inside ({inner:.2f} m off, position accuracy ± {DEVIATIONS * sd:.2f} m"
+        + (" at best)" if least else ")")
+        for inner, sd, least in zip(
+            found["structural_edge_m"], found["position_sd_m"], found["is_sd_least"], strict=True
+        )
+    ]
+    words, near = pd.Series(texts, index=found.index, dtype="str"), found["may_be_structural"]
+    words = words.where(near.eq(True).fillna(value=False), "position accuracy not known")
+    return words.mask(near.eq(False).fillna(value=False), "")
 
 
 def list_decisions(result: Result, trees: gpd.GeoDataFrame) -> dict[int, list[str]]:
@@ -217,19 +203,6 @@ def list_decisions(result: Result, trees: gpd.GeoDataFrame) -> dict[int, list[st
         if row >= 0:
             found.setdefault(int(row), []).append(str(text))
     return found
-
-
-def _overlaps(trees: gpd.GeoDataFrame, shapes: NDArray[np.object_]) -> NDArray[np.float64]:
-    """Area that each excavation shares with the zone of its tree, m2, shape (n,)."""
-    stems = shapely.get_coordinates(np.array(trees.geometry, dtype=object))
-    radius = numbers(trees, "radius_m").to_numpy()
-    area = circle_polygon_area(
-        stems, np.nan_to_num(radius), polygon_edges(shapes), np.arange(len(shapes))
-    )
-    own = zone_shapes(trees)
-    drawn = ~shapely.is_missing(own)
-    area[drawn] = shapely.area(shapely.intersection(own[drawn], shapes[drawn]))
-    return area
 
 
 def list_methods(
@@ -281,6 +254,7 @@ def _find_needs(
     cuts = [_is_chosen(run) for run in runs if run["technique"] == OPEN_CUT]
     trenches = [run for run in runs if run["technique"] in (OPEN_CUT, UNDECIDED)]
     near = tree.get("is_near_stem", False)
+    within = tree.get("recommended_is_within_least", False)
     kinds = {item["kind"] for item in excavations}
     small = bool(kinds - {"pit"} or codes & set(_MENDING))
     digs = bool(trenches or kinds or small)
@@ -292,6 +266,8 @@ def _find_needs(
         "is_estimated": _holds(tree.get("is_estimated")),
         "is_unsure": any(_holds(row.get("is_unsure")) for row in (*runs, *excavations)),
         "is_structural": any(_holds(row.get("is_structural")) for row in (*trenches, *excavations)),
+        "within_least": _holds(within),
+        "within_least_open": bool(pd.isna(within)) and digs,
         "near_stem": _holds(near),
         "near_stem_open": bool(pd.isna(near)),
         "digs": digs,

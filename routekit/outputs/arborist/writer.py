@@ -164,7 +164,7 @@ def _describe_study(result: Result, settings: ReportSettings) -> dict[str, Any]:
         "name": result.name,
         "result_id": result.result_id,
         "crs": result.crs,
-        "date": _find_date(result.provenance),
+        "date": result.study_date,
         "cautions": result.cautions,
         "style": style,
         "policy": f"default-src 'none'; style-src 'sha256-{digest}'; base-uri 'none'; "
@@ -230,12 +230,6 @@ def _count_unsure(result: Result, trees: gpd.GeoDataFrame, doubtful: pd.DataFram
             unsure = rows["is_unsure"].astype("boolean").fillna(value=False).to_numpy(dtype=bool)
             places |= set(rows["place"].to_numpy()[unsure].tolist())
     return len(places)
-
-
-def _find_date(provenance: pd.DataFrame) -> str:
-    """Give the date that the study states; empty where it states none."""
-    rows = provenance[(provenance["kind"] == "study") & (provenance["name"] == "date")]
-    return str(rows["value"].iloc[0]) if len(rows) else ""
 
 
 @cache

@@ -22,12 +22,16 @@ from folium.template import Template
 from routekit.outputs.map.content import page_content, plan_box, study_photo
 from routekit.outputs.map.packing import encode
 from routekit.outputs.map.projection import to_lonlat
+from routekit.outputs.map.words import name_languages, pack_languages, speak_in
 from routekit.outputs.settings import MapSettings
 from routekit.result import Result
 
 SCRIPTS: Final = (
     "unpack.js",
+    "say.js",
     "words.js",
+    "codes.js",
+    "languages.js",
     "study.js",
     "findplace.js",
     "canvas.js",
@@ -49,6 +53,8 @@ SCRIPTS: Final = (
     "main.js",
 )
 """Scripts of the page, in the order in which they are joined."""
+SAY: Final = "say.js"
+"""Script of the words, which belongs to no page."""
 
 _FOLDER: Final = files("routekit.outputs.map")
 _NOTHING: list[tuple[str, str]] = []
@@ -72,6 +78,24 @@ def read_part(name: str) -> str:
     return _FOLDER.joinpath(name).read_text(encoding="utf-8")
 
 
+def read_script(name: str) -> str:
+    """Read a script of the page.
+
+    Parameters
+    ----------
+    name : str
+        File name in `script/`, or `say.js` of the words.
+
+    Returns
+    -------
+    str
+        Its text.
+    """
+    if name == SAY:
+        return files("routekit.words").joinpath(f"script/{SAY}").read_text(encoding="utf-8")
+    return read_part(f"script/{name}")
+
+
 @cache
 def page_templates() -> jinja2.Environment:
     """Give the page templates, with every slot escaped unless marked safe.
@@ -83,6 +107,12 @@ def page_templates() -> jinja2.Environment:
     """
     loader = jinja2.FunctionLoader(lambda name: read_part(f"page/{name}"))
     return jinja2.Environment(loader=loader, autoescape=True, undefined=jinja2.StrictUndefined)
+
+
+@cache
+def said_macros() -> Any:
+    """Give the macros by which a text stands in a page."""
+    return page_templates().get_template("said.j2").module
 
 
 class _OnlineTiles(folium.TileLayer):
@@ -152,7 +182,7 @@ def build_map(result: Result, settings: MapSettings) -> str:
         A whole HTML page; equal input gives an equal page.
     """
     content, details = page_content(result, settings)
-    photo = study_photo(result, settings)
+    photo, content["meta"]["photo_words"] = study_photo(result, settings)
     content["photo"] = None if photo is None else photo.box
     html, start = SheetMap(result, settings).write_parts()
     library = read_part("vendor/leaflet.js")
@@ -160,8 +190,12 @@ def build_map(result: Result, settings: MapSettings) -> str:
     style = read_part("vendor/leaflet.css") + read_part("page/style.css")
     return (
         page_templates()
-        .get_template("sheet.html")
+        .get_template("sheet.j2")
         .render(
+            **speak_in(settings.language, said_macros()),
+            language=settings.language,
+            languages=name_languages(),
+            tongues=pack_languages(own + read_part("page/sheet.j2"), content, *details),
             name=result.name,
             result_id=result.result_id,
             policy=content_policy([library, start, own], [style], settings.online_tiles_url),
@@ -190,7 +224,7 @@ def join_scripts(names: tuple[str, ...]) -> str:
     str
         One strict function, called at once.
     """
-    body = "\n".join(read_part(f"script/{name}") for name in names)
+    body = "\n".join(read_script(name) for name in names)
     return f'(() => {{\n"use strict";\n{body}\n}})();\n'
 
 

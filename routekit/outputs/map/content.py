@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Any, Final
 
 import geopandas as gpd
@@ -10,13 +11,16 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
+from routekit.errors import CrsError, LayerError
 from routekit.outputs.check_words import word_checks
 from routekit.outputs.map import tables
 from routekit.outputs.map.packing import pack_table
 from routekit.outputs.map.palette import load_palette
 from routekit.outputs.map.photo import Photo, read_photo
 from routekit.outputs.map.projection import cells_per_metre, pack_geometry
+from routekit.outputs.map.words import state_text
 from routekit.outputs.settings import MapSettings
+from routekit.outputs.touched_trees import list_zone_areas
 from routekit.result import Result
 from routekit.settings.sources import load_sources
 from routekit.techniques import RECORDS, TECHNIQUES
@@ -81,7 +85,6 @@ _PLAIN_LAYERS: Final = {
         "depth_m",
         "volume_m3",
         "zone_overlap_m2",
-        "zone_by_tree",
         "structural_m2",
         "worst_tree",
         "worst_share",
@@ -89,6 +92,7 @@ _PLAIN_LAYERS: Final = {
         "position_sd_m",
         "is_unsure",
         "may_be_structural",
+        "is_within_least",
         "is_near_stem",
         "services",
         "obstacles",
@@ -108,7 +112,6 @@ _PLAIN_LAYERS: Final = {
         "method",
         "footprint_m2",
         "zone_overlap_m2",
-        "zone_by_tree",
         "structural_m2",
         "worst_tree",
         "worst_share",
@@ -116,6 +119,7 @@ _PLAIN_LAYERS: Final = {
         "is_unsure",
         "may_be_structural",
         "position_doubt",
+        "is_within_least",
         "is_near_stem",
     ),
     "connections": ("connection_id", "run_id", "kind", "diameter_mm", "at_m"),
@@ -127,6 +131,8 @@ _PLAIN_LAYERS: Final = {
 }
 
 _SHEETS: Final = ("totals", "findings", "rules", "provenance", "decisions")
+_NOT_SHOWN: Final = ["new_pipe", "new_pipe_words"]
+"""Texts of the options that the page does not show."""
 
 
 def plan_box(result: Result) -> NDArray[np.float64]:
@@ -175,10 +181,8 @@ def page_content(
         "meta": _meta(result, settings, box),
         "palette": load_palette(),
         "words": {"techniques": TECHNIQUES, "severities": SEVERITIES, "verdicts": VERDICTS},
-        "techniques": {
-            one.code: {"lies": one.lies, "keepsShape": one.keeps_shape} for one in RECORDS
-        },
-        "runs": pack_table(
+        "techniques": {one.code: {"lies": one.lies} for one in RECORDS},
+        "runs": _pack(
             runs,
             (
                 *tables.RUN_FACTS,
@@ -195,14 +199,14 @@ def page_content(
         "trees": _pack_trees(trees, result, settings),
         **_pack_layers(result, settings, box),
         **_pack_links(result, runs, trees),
-        **{name: pack_table(pd.DataFrame(getattr(result, name))) for name in _SHEETS},
+        **{name: _pack(pd.DataFrame(getattr(result, name))) for name in _SHEETS},
         "sources": pack_table(load_sources().reset_index()),
     }
     return content, _details(result, runs)
 
 
-def study_photo(result: Result, settings: MapSettings) -> Photo | None:
-    """Read the background photo of a page.
+def study_photo(result: Result, settings: MapSettings) -> tuple[Photo | None, str]:
+    """Read the background photo of a page, and say how finely it is shown.
 
     Parameters
     ----------
@@ -213,16 +217,34 @@ def study_photo(result: Result, settings: MapSettings) -> Photo | None:
 
     Returns
     -------
-    Photo or None
-        None where there is no photo, none is wanted, or it shows nothing of the study.
+    photo : Photo or None
+        None where there is no photo, none is wanted, it shows nothing of the study, or cannot be
+        read: a picture behind the plan holds up no result.
+    words : str
+        What a reader should know of it; blank where none is wanted.
     """
     if result.photo is None or not settings.has_photo or not len(result.runs):
-        return None
+        return None, ""
     reach = np.array([-1.0, -1.0, 1.0, 1.0]) * settings.nearby_m
     box = plan_box(result) + reach
-    return read_photo(
-        result.photo, result.crs, box, settings.photo_max_mb, also_open=result.also_open
-    )
+    try:
+        photo = read_photo(
+            result.photo, result.crs, box, settings.photo_max_mb, also_open=result.also_open
+        )
+    except (LayerError, CrsError) as error:
+        return None, f"No aerial photo: {error}"
+    if photo is None:
+        return None, f"No aerial photo: {result.photo.name} shows nothing of this place."
+    words = f"Aerial photo: shown at {photo.cell_m:.2f} m per pixel"
+    if photo.cell_m > 1.01 * photo.own_cell_m:
+        words += f"; {result.photo.name} has {photo.own_cell_m:.2f} m (outputs.map.photo_max_mb)"
+    return photo, f"{words}."
+
+
+def _pack(table: pd.DataFrame, columns: Iterable[str] | None = None) -> dict[str, Any]:
+    """Pack a table; a text goes as its statement where there is one."""
+    wanted = table.columns if columns is None else columns
+    return pack_table(table, tables.leave_english(table, wanted))
 
 
 def _outline(layer: gpd.GeoDataFrame, crs: str, settings: MapSettings) -> dict[str, Any]:
@@ -236,9 +258,9 @@ def _meta(result: Result, settings: MapSettings, box: NDArray[np.float64]) -> di
     return {
         "name": result.name,
         "crs": result.crs,
-        "date": sheet_date(result, settings),
+        "date": result.study_date,
         "cells_per_m": cells_per_metre((box[:2] + box[2:]) / 2, result.crs).tolist(),
-        "cautions": list(result.cautions),
+        "cautions": [state_text(caution) for caution in result.cautions],
         "root_band_m": settings.root_band_m,
         "print_scale": settings.print_scale,
         "tiles_credit": settings.online_tiles_credit if settings.online_tiles_url else "",
@@ -246,35 +268,10 @@ def _meta(result: Result, settings: MapSettings, box: NDArray[np.float64]) -> di
     }
 
 
-def sheet_date(result: Result, settings: MapSettings) -> str:
-    """Find the date of the sheet: the setting, else the provenance table; never the clock.
-
-    Parameters
-    ----------
-    result : Result
-        Its provenance may hold a row whose first text names a date.
-    settings : MapSettings
-        Its `sheet_date` wins.
-
-    Returns
-    -------
-    str
-        The date as written there, or an empty text.
-    """
-    if settings.sheet_date or result.provenance.empty or result.provenance.shape[1] <= 1:
-        return settings.sheet_date
-    text = result.provenance.astype(object).fillna("").astype(str)
-    is_date = text.apply(lambda values: values.str.lower().str.strip().isin(["date", "study date"]))
-    rows, places = np.nonzero(is_date.to_numpy())
-    if not len(rows) or places[0] + 1 >= text.shape[1]:
-        return ""
-    return str(text.iloc[rows[0], places[0] + 1])
-
-
 def _pack_trees(trees: gpd.GeoDataFrame, result: Result, settings: MapSettings) -> dict[str, Any]:
     """Pack the trees with the outlines of those crowns and zones that are not circles."""
     names = (*tables.TREE_FACTS, *tables.ZONE_FACTS, *tables.LOSS_FACTS)
-    packed = pack_table(trees, names) | _outline(trees, result.crs, settings)
+    packed = _pack(trees, names) | _outline(trees, result.crs, settings)
     for name in ("crown", "zone"):
         shapes = trees[name].to_numpy(object, copy=True)
         shapes[~shapely.is_geometry(shapes)] = None
@@ -290,7 +287,7 @@ def _pack_layers(result: Result, settings: MapSettings, box: NDArray[np.float64]
     for name, columns in _PLAIN_LAYERS.items():
         table = places.get(name, getattr(result, name))
         layer = tables.order_by_place(gpd.GeoDataFrame(table), box)
-        packed[name] = pack_table(layer, columns) | _outline(layer, result.crs, settings)
+        packed[name] = _pack(layer, columns) | _outline(layer, result.crs, settings)
     return packed
 
 
@@ -302,8 +299,9 @@ def _pack_links(result: Result, runs: pd.DataFrame, trees: pd.DataFrame) -> dict
     along = _order_by(result.breaches, "from_m")
     return {
         "breaches": pack_table(tables.linked(result.breaches.iloc[along], both)),
+        "dug": pack_table(list_zone_areas(result)),
         "root_links": pack_table(tables.linked(result.root_links, both)),
-        "tree_balance": pack_table(tables.linked(result.tree_balance, {"tree": both["tree"]})),
+        "tree_balance": _pack(tables.linked(result.tree_balance, {"tree": both["tree"]})),
         "crossings": pack_table(tables.service_crossings(gpd.GeoDataFrame(runs), services)),
     }
 
@@ -321,11 +319,12 @@ def _details(result: Result, runs: pd.DataFrame) -> list[dict[str, Any]]:
     long = {name: tables.linked(getattr(result, name), keys) for name in named}
     checks = long["checks"].drop(columns=["rule", "survey"])
     long["checks"] = checks.join(word_checks(checks))
-    texts = runs[list(tables.ADVICE_TEXTS)]
+    long["options"] = long["options"].drop(columns=_NOT_SHOWN, errors="ignore")
+    texts = runs[tables.add_words(runs, tables.ADVICE_TEXTS)]
     return [
         {
-            "texts": pack_table(texts.iloc[first : first + CHUNK_RUNS]),
-            **{name: pack_table(_between(long[name], first)) for name in named},
+            "texts": _pack(texts.iloc[first : first + CHUNK_RUNS]),
+            **{name: _pack(_between(long[name], first)) for name in named},
         }
         for first in range(0, len(runs), CHUNK_RUNS)
     ]

@@ -14,12 +14,13 @@ import shapely
 from numpy.typing import NDArray
 
 from routekit.result import Result
+from routekit.site.encroachments import TRENCH
 
 Page = TypeVar("Page")
 
 _BY_RUN: Final = (
     "trenches",
-    "breaches",
+    "near_misses",
     "root_links",
     "inspections",
     "condition",
@@ -27,7 +28,7 @@ _BY_RUN: Final = (
     "options",
     "advice",
 )
-_BY_TREE: Final = ("zones", "tree_loss", "tree_balance")
+_BY_TREE: Final = ("zones", "stems", "tree_loss", "tree_balance")
 _BY_PLACE: Final = (
     "strings",
     "pits",
@@ -191,6 +192,9 @@ def take_area(result: Result, rows: NDArray[np.int64], nearby_m: float) -> Resul
         if name in _ALSO_BY_RUN:
             is_kept |= _among(layer, "run_id", run_ids)
         changed[name] = layer[is_kept]
+    table, works = result.encroachments, [changed["pits"]["pit_id"], changed["digs"]["dig_id"]]
+    is_near = _among(table, "work_id", pd.concat(works)) & (table["kind"] != TRENCH).to_numpy()
+    changed["encroachments"] = table[is_near | is_taken[table["run"].to_numpy(dtype=np.int64)]]
     changed["laydown"] = result.laydown[_near(result.laydown, area)]
     part = replace(result, **changed)
     return replace(part, findings=_findings_of(result, part))

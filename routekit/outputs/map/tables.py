@@ -11,6 +11,7 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
+from routekit.outputs.map.words import WORDS_END
 from routekit.outputs.new_bores import write_bore_changes
 from routekit.outputs.pit_bans import find_broken_bans
 from routekit.outputs.stem_words import describe_stems
@@ -35,6 +36,10 @@ RUN_FACTS: Final = (
     "depth_up_m",
     "depth_down_m",
     "depth_max_m",
+    "depth_min_m",
+    "deepest_at_m",
+    "shallowest_at_m",
+    "ground_profile",
     "depth_source",
     "design_flow_l_s",
     "renew",
@@ -59,8 +64,26 @@ CONDITION_FACTS: Final = (
     "is_inspected",
     "needs_work",
 )
-ADVICE_FACTS: Final = ("technique", "new_pipe", "runner_up", "string_id", "is_feasible")
-ADVICE_TEXTS: Final = ("reason", "runner_up_reason", "would_change", "to_confirm", "decision")
+ADVICE_FACTS: Final = (
+    "technique",
+    "new_pipe",
+    "new_outside_mm",
+    "new_bore_mm",
+    "runner_up",
+    "string_id",
+    "is_feasible",
+    "cost_mid",
+    "whole_life_cost_mid",
+    "appraisal",
+)
+ADVICE_TEXTS: Final = (
+    "reason",
+    "runner_up_reason",
+    "would_change",
+    "to_confirm",
+    "decision",
+    "appraisal_turns",
+)
 TREE_FACTS: Final = (
     "tree_id",
     "species",
@@ -80,6 +103,7 @@ ZONE_FACTS: Final = (
     "radius_m",
     "area_m2",
     "structural_radius_m",
+    "min_distance_m",
     "regime",
     "basis",
     "is_capped",
@@ -91,6 +115,8 @@ _STEM_FACTS: Final = (
     "stem_mid_mm",
     "stem_high_mm",
 )
+_KEYS: Final = ("quantity", "unit")
+"""Texts that the script looks rows up by: they are packed beside their statements."""
 LOSS_FACTS: Final = (
     "n_runs",
     "footprint_m2",
@@ -98,6 +124,7 @@ LOSS_FACTS: Final = (
     "severed_m2",
     "severed_share",
     "stem_edge_m",
+    "is_within_least",
     "severity",
 )
 
@@ -147,6 +174,50 @@ def attach(left: pd.DataFrame, right: pd.DataFrame, key: str, names: Iterable[st
     return left.drop(columns=wanted, errors="ignore").join(taken)
 
 
+def add_words(table: pd.DataFrame, names: Iterable[str]) -> list[str]:
+    """Add to names of columns those of their statements, where the table has them.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+    names : iterable of str
+
+    Returns
+    -------
+    list of str
+    """
+    wanted = list(names)
+    return wanted + [f"{name}{WORDS_END}" for name in wanted if f"{name}{WORDS_END}" in table]
+
+
+def leave_english(table: pd.DataFrame, names: Iterable[str]) -> list[str]:
+    """Leave out texts that have their statements beside them, from which the page says them.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+    names : iterable of str
+        Columns that are wanted.
+
+    Returns
+    -------
+    list of str
+        The columns to pack: the statements in place of the text, where every text has its own;
+        beside it, where some have none.
+    """
+    wanted = [name for name in names if not name.endswith(WORDS_END)]
+    stated = [name for name in wanted if f"{name}{WORDS_END}" in table]
+    whole = [name for name in stated if name not in _KEYS and _is_stated(table, name)]
+    kept = [name for name in wanted if name not in whole]
+    return kept + [f"{name}{WORDS_END}" for name in stated]
+
+
+def _is_stated(table: pd.DataFrame, name: str) -> bool:
+    """Tell whether every text of a column has its statement."""
+    text, words = (table[one].fillna("").astype(str) != "" for one in (name, f"{name}{WORDS_END}"))
+    return bool((words | ~text).all())
+
+
 def order_by_place(table: gpd.GeoDataFrame, box: NDArray[np.float64]) -> gpd.GeoDataFrame:
     """Order features along a space-filling curve, so that neighbours pack well.
 
@@ -187,9 +258,10 @@ def run_table(result: Result) -> pd.DataFrame:
         missing where it was not worked out), `n_trees`, `bore_change` (bore before and after the
         recommended works, mm) and `is_open` (something to confirm).
     """
-    runs = attach(result.runs, result.trenches, "run_id", TRENCH_FACTS)
-    runs = attach(runs, result.condition, "run_id", CONDITION_FACTS)
-    runs = attach(runs, result.advice, "run_id", (*ADVICE_FACTS, *ADVICE_TEXTS))
+    trenches, condition, advice = result.trenches, result.condition, result.advice
+    runs = attach(result.runs, trenches, "run_id", add_words(trenches, TRENCH_FACTS))
+    runs = attach(runs, condition, "run_id", add_words(condition, CONDITION_FACTS))
+    runs = attach(runs, advice, "run_id", add_words(advice, (*ADVICE_FACTS, *ADVICE_TEXTS)))
     return runs.assign(
         needs_work=runs["needs_work"].astype("boolean"),
         **_open_cut_harm(result, runs),
@@ -234,10 +306,12 @@ def tree_table(result: Result) -> pd.DataFrame:
         The trees with the columns of zones and tree_loss that the page shows, `zone`, stem_mm,
         stem_text, and no_pit_text (missing where no pit breaks the rule against pits).
     """
-    trees = attach(result.trees, result.zones, "tree_id", (*ZONE_FACTS, *_STEM_FACTS, "zone"))
-    trees = trees.assign(**describe_stems(trees, result.rules))
-    bans = find_broken_bans(result).rename(columns={"text": "no_pit_text"})
-    trees = attach(trees, bans, "tree_id", ("no_pit_text",))
+    zone_facts = add_words(result.zones, (*ZONE_FACTS, *_STEM_FACTS, "zone"))
+    trees = attach(result.trees, result.zones, "tree_id", zone_facts)
+    trees = trees.assign(**describe_stems(trees, result.stems))
+    bans = find_broken_bans(result)
+    bans = bans.rename(columns=lambda name: name.replace("text", "no_pit_text"))
+    trees = attach(trees, bans, "tree_id", add_words(bans, ("no_pit_text",)))
     return attach(trees, result.tree_loss, "tree_id", LOSS_FACTS)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -15,16 +16,17 @@ from routekit.outputs.map.builder import (
     join_scripts,
     page_templates,
     read_part,
+    said_macros,
 )
-from routekit.outputs.map.content import sheet_date
 from routekit.outputs.map.division import build_by_area, divide_by_area, run_middles, take_area
 from routekit.outputs.map.packing import encode
+from routekit.outputs.map.words import name_languages, pack_languages, speak_in, state_text
 from routekit.outputs.pages import BYTES_PER_MB, count_bytes, write_pages
 from routekit.outputs.settings import MapSettings
 from routekit.result import Result
 
 MAP_NAME: Final = "map.html"
-INDEX_SCRIPTS: Final = ("unpack.js", "words.js", "index.js")
+INDEX_SCRIPTS: Final = ("unpack.js", "say.js", "words.js", "languages.js", "index.js")
 _SAMPLE_RUNS: Final = 5_000
 """Runs of the area by which the size of all pages is judged."""
 _ROOM: Final = 0.95
@@ -126,10 +128,14 @@ def _build_index(
     for place, area in enumerate(areas):
         area_of_run[area.rows] = place
     content = {
+        "name": result.name,
         "boxes": [area.box for area in areas],
         "files": names,
         "ids": result.runs["run_id"].fillna("").astype(str).tolist(),
         "areas": area_of_run.tolist(),
+    }
+    cautions = {
+        "cautions_words": {"k": "t", "v": [json.dumps(state_text(c)) for c in result.cautions]}
     }
     script, style = join_scripts(INDEX_SCRIPTS), read_part("page/style.css")
     rows = [
@@ -143,11 +149,15 @@ def _build_index(
     ]
     return (
         page_templates()
-        .get_template("index.html")
+        .get_template("index.j2")
         .render(
+            **speak_in(settings.language, said_macros()),
+            language=settings.language,
+            languages=name_languages(),
+            tongues=pack_languages(script + read_part("page/index.j2"), cautions),
             name=result.name,
             result_id=result.result_id,
-            date=sheet_date(result, settings),
+            date=result.study_date,
             policy=content_policy([script], [style]),
             style=style,
             script=script,

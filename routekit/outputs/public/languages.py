@@ -1,7 +1,8 @@
 """The page's words in each language, and how a statement is put into words.
 
-A statement is `[topic, key, values]`: which sentence, and what to fill in. A value is a number,
-a text shown as it stands, or again a statement. The page's script follows the same rules.
+A statement is `[topic, key, values]`: which sentence of `sentences.toml`, and what to fill in. A
+value is a number, a text shown as it stands, or again a statement. The page's script follows the
+same rules. Other languages come from the catalogues of `routekit.words`.
 """
 
 from __future__ import annotations
@@ -11,11 +12,17 @@ import tomllib
 from collections.abc import Mapping
 from functools import cache
 from importlib.resources import files
-from typing import Any, Final, get_args
+from typing import Any, Final
 
-from routekit.outputs.public.settings import Language
+from routekit.words.catalogue import (
+    Words,
+    list_languages,
+)
+from routekit.words.catalogue import (
+    load_words as load_catalogue,
+)
 
-LANGUAGES: Final[tuple[str, ...]] = get_args(Language)
+LANGUAGES: Final[tuple[str, ...]] = list_languages()
 """Codes of the languages on every page, in the order in which the reader is offered them."""
 
 Statement = list[Any]
@@ -26,10 +33,29 @@ _MARK = "\x00"
 
 
 @cache
-def _read_words(language: str) -> dict[str, Any]:
-    """Read one language file."""
-    place = files("routekit.outputs.public") / "languages" / f"{language}.toml"
+def _read_sentences() -> dict[str, dict[str, str | dict[str, str]]]:
+    """Read the sentences in English."""
+    place = files("routekit.outputs.public") / "sentences.toml"
     return tomllib.loads(place.read_text(encoding="utf-8"))
+
+
+@cache
+def _read_words(language: str) -> dict[str, Any]:
+    """Gather the words of one language."""
+    words = load_catalogue(language)
+    topics = {
+        topic: {key: _translate(words, f"residents: {topic}.{key}", said) for key, said in group}
+        for topic, group in ((name, list(g.items())) for name, g in _read_sentences().items())
+    }
+    return {**words.signs(), **topics}
+
+
+def _translate(words: Words, context: str, said: str | dict[str, str]) -> str | dict[str, str]:
+    """Translate a sentence; one with a plural to the sentence of each category of number."""
+    if isinstance(said, str):
+        return words.find(context, said)[0]
+    found = words.find(context, said["one"], said["other"])
+    return {category: found[at] for category, at in words.forms.items()}
 
 
 def load_words(language: str, *, is_divided: bool = False) -> dict[str, Any]:
@@ -40,22 +66,20 @@ def load_words(language: str, *, is_divided: bool = False) -> dict[str, Any]:
     language : str
         One of `LANGUAGES`.
     is_divided : bool, optional
-        Whether the streets stand on several pages: their words (`division` in the language file)
+        Whether the streets stand on several pages: their words (`division` in `sentences.toml`)
         are then among those of the topic `ui`; otherwise they are left out.
 
     Returns
     -------
     dict
-        Topics, each a mapping of key to template or to `one` and `other`.
+        Signs of numbers and dates, and topics, each a mapping of key to template, or to templates
+        by category of number (`one`, `other` and what else the language has).
 
     Raises
     ------
     ValueError
         If there is no such language.
     """
-    if language not in LANGUAGES:
-        msg = f"language {language!r} is not one of {', '.join(LANGUAGES)}"
-        raise ValueError(msg)
     words = dict(_read_words(language))
     division = words.pop("division")
     return {**words, "ui": {**words["ui"], **division}} if is_divided else words
@@ -85,7 +109,7 @@ def render(statement: Statement, words: Mapping[str, Any]) -> str:
     values: Mapping[str, Any] = rest[0] if rest else {}
     template = words[topic][key]
     if not isinstance(template, str):
-        template = template[_plural(values["n"], words)]
+        template = template[load_catalogue(words["language"]).category(values["n"])]
     return _SLOT.sub(lambda slot: _write(values[slot.group(1)], words), template)
 
 
@@ -114,12 +138,6 @@ def write_date(date: str, words: Mapping[str, Any]) -> str:
     name = words["months"][month - 1]
     values = {"d": written.replace("{d}", str(day)), "m": name, "y": str(year)}
     return _SLOT.sub(lambda slot: values[slot.group(1)], words["day"])
-
-
-def _plural(count: int, words: Mapping[str, Any]) -> str:
-    """Choose between `one` and `other`."""
-    is_one = count <= 1 if words["one_below_two"] else count == 1
-    return "one" if is_one else "other"
 
 
 def _write(value: Any, words: Mapping[str, Any]) -> str:

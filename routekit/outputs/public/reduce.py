@@ -32,7 +32,7 @@ class PublicTables:
     advice: pd.DataFrame
     trees: gpd.GeoDataFrame
     zones: pd.DataFrame
-    breaches: pd.DataFrame
+    encroachments: pd.DataFrame
     tree_balance: pd.DataFrame
     has_balance: bool
     trenches: pd.DataFrame
@@ -110,7 +110,7 @@ def reduce_result(result: Result, *, street_field: str) -> PublicTables:
     }
     flat = {
         name: _keep_columns(getattr(result, name), allowed[name])
-        for name in ("advice", "zones", "breaches", "tree_balance", "trenches", "strings")
+        for name in ("advice", "zones", "encroachments", "tree_balance", "trenches", "strings")
     }
     runs = _keep_shapes(result.runs, (*allowed["runs"], street_field), result.crs)
     runs = runs.rename(columns={street_field: "street"})

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import re
-from typing import Literal, Self, get_args
+from typing import Self
 from urllib.parse import urlsplit
 
 from pydantic import field_validator, model_validator
 
 from routekit.settings.declare import Settings, setting
 from routekit.techniques import RECORDS, TECHNIQUES
-
-Language = Literal["en", "nl", "de", "fr", "es"]
+from routekit.words.catalogue import list_languages
+from routekit.words.codes import Language
 
 _MAIL = re.compile(r"[A-Za-z0-9.!#$%&'*+/=?^_`{|}~-]+@[A-Za-z0-9-]+(\.[A-Za-z0-9-]+)*")
 _DATE = re.compile(r"\d{4}-(0[1-9]|1[0-2])-(0[1-9]|[12]\d|3[01])")
@@ -209,9 +209,9 @@ class PublicSettings(Settings):
     @classmethod
     def _check_codes(cls, value: dict[str, str]) -> dict[str, str]:
         """Refuse codes of languages that the page does not have."""
-        unknown = sorted(set(value) - set(get_args(Language)))
+        unknown = sorted(set(value) - set(list_languages()))
         if unknown:
-            known = ", ".join(get_args(Language))
+            known = ", ".join(list_languages())
             msg = f"language {', '.join(map(repr, unknown))} is not one of {known}"
             raise ValueError(msg)
         return value

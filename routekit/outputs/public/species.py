@@ -1,7 +1,8 @@
 """Common names of genera, so that a resident knows the tree beside its Latin name.
 
-The names are standard knowledge of the five languages, by genus: a species is never named more
-closely than its genus, and a genus that is not in the table has its Latin name only.
+The names are standard knowledge, by genus, in English in the table and in other languages in the
+catalogues of `routekit.words`: a species is never named more closely than its genus, and a genus
+that is not in the table has its Latin name only.
 """
 
 from __future__ import annotations
@@ -12,16 +13,15 @@ from importlib.resources import files
 
 import pandas as pd
 
+from routekit.words.catalogue import load_words
+
 
 @cache
-def _read_genera() -> dict[str, dict[str, str]]:
-    """Read the shipped table: genus to the name by language."""
+def _read_genera() -> dict[str, str]:
+    """Read the shipped table: genus to its name in English."""
     place = files("routekit.outputs.public") / "genera.csv"
     rows = csv.DictReader(place.read_text(encoding="utf-8").splitlines())
-    return {
-        row["genus"]: {key: name for key, name in row.items() if key not in ("genus", "source")}
-        for row in rows
-    }
+    return {row["genus"]: row["en"] for row in rows}
 
 
 def find_genera(species: pd.Series) -> pd.Series:
@@ -62,5 +62,6 @@ def name_genera(genera: pd.Series, language: str) -> dict[str, str]:
     dict of str to str
         Genus to name, in the order of the alphabet.
     """
-    table = _read_genera()
-    return {genus: table[genus][language] for genus in sorted(set(genera) - {""})}
+    table, words = _read_genera(), load_words(language)
+    names = sorted(set(genera) - {""})
+    return {genus: words.find(f"tree: {genus}", table[genus])[0] for genus in names}

@@ -11,12 +11,12 @@ from typing import Final
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-import shapely
 from numpy.typing import NDArray
 
 from routekit.outputs.public.reduce import PublicTables
 from routekit.outputs.public.settings import PublicSettings
 from routekit.outputs.public.streets import clean_text, pair_trees
+from routekit.site.encroachments import DIG, PIT, TRENCH
 from routekit.techniques import MONITOR, OPEN_CUT, list_codes
 from routekit.vocabulary import SEVERITIES, SURFACE_KINDS
 
@@ -25,9 +25,6 @@ PIT_TECHNIQUES: Final = list_codes(lambda one: one.seen == "pits")
 
 UNSIZED: Final = "unsized"
 """What a trench would do to a tree is not known for want of the size of a pipe."""
-
-_SPARING: Final = ("hand", "suction", "robot")
-"""Methods of digging that keep the roots."""
 
 _RANK: Final = {name: rank for rank, name in enumerate(SEVERITIES)}
 
@@ -58,16 +55,17 @@ def tree_facts(
     tree_streets : pandas.DataFrame
         tree, street (rows).
     """
-    trees = tables.trees
+    trees, table = tables.trees, tables.encroachments
+    breaches = table[(table["kind"] == TRENCH).to_numpy(dtype=bool)]
     pairs = pair_trees(
         trees,
         runs,
         runs["street"].to_numpy(np.int64),
-        tables.breaches,
+        breaches,
         reach_m=settings.tree_reach_m,
         public=find_public_trees(trees, runs, tables.surfaces, settings),
     )[["tree", "street"]]
-    cuts = _list_cuts(tables.breaches, runs, trees)
+    cuts = _list_cuts(breaches, runs, trees)
     balance = _balance_rows(tables)
     assessed = _has_zone(trees, tables.zones)
     open_question = pairs.loc[pairs["street"].isin(_open_streets(runs, pits)), "tree"]
@@ -82,7 +80,7 @@ def tree_facts(
         stays_trench=_mark(cuts.loc[cuts["technique"] == OPEN_CUT, "tree"], len(trees)),
         is_careful=_yes_no(balance["is_careful_structural"]) == "yes",
         keeps_off=_yes_no(balance["is_near_stem"]) == "no",
-        **_close_works(tables, runs, pits),
+        **_close_works(tables),
     )
     # A tree that a pit, a machine or a trench comes close to is not dug at by hand only.
     table["is_careful"] &= table["plan"] != "structural"
@@ -222,34 +220,16 @@ def _has_zone(trees: gpd.GeoDataFrame, zones: pd.DataFrame) -> NDArray[np.bool_]
     return np.asarray(trees["tree_id"].astype(object).isin(known), dtype=bool)
 
 
-def _close_works(
-    tables: PublicTables, runs: gpd.GeoDataFrame, pits: gpd.GeoDataFrame
-) -> dict[str, NDArray[np.bool_]]:
+def _close_works(tables: PublicTables) -> dict[str, NDArray[np.bool_]]:
     """Tell which trees have a pit, a trench or a machine dig within their structural roots."""
-    radius = tables.zones.drop_duplicates("tree_id").set_index("tree_id")["structural_radius_m"]
-    reach = pd.to_numeric(tables.trees["tree_id"].map(radius)).to_numpy(float)
-    corridor = tables.trenches.drop_duplicates("run_id").set_index("run_id")["corridor"]
-    dug = runs.loc[(runs["technique"] == OPEN_CUT).to_numpy(), "run_id"].map(corridor)
-    machine = ~tables.digs["method"].astype(object).isin(_SPARING).to_numpy()
-    shapes = {
-        "near_pit": pits.geometry.to_numpy(),
-        "near_trench": gpd.GeoSeries(dug.dropna().to_numpy(object)).to_numpy(),
-        "near_dig": tables.digs.geometry.to_numpy()[machine],
+    table = tables.encroachments
+    cuts = table["is_structural"].eq(True).fillna(value=False)
+    cuts &= table["is_recommended"].astype(bool) & ~table["keeps_roots"].astype(bool)
+    ids = tables.trees["tree_id"]
+    return {
+        f"near_{kind}": ids.isin(table["tree_id"][cuts & (table["kind"] == kind)]).to_numpy()
+        for kind in (PIT, TRENCH, DIG)
     }
-    return {name: _is_reached(tables.trees, reach, parts) for name, parts in shapes.items()}
-
-
-def _is_reached(
-    trees: gpd.GeoDataFrame, reach_m: NDArray[np.float64], shapes: NDArray[np.object_]
-) -> NDArray[np.bool_]:
-    """Tell which trees have a shape within their own reach; unknown reaches reach none."""
-    known = np.flatnonzero(reach_m > 0)
-    if not len(known) or not len(shapes):
-        return np.zeros(len(trees), dtype=bool)
-    found, _ = shapely.STRtree(shapes).query(
-        trees.geometry.to_numpy()[known], predicate="dwithin", distance=reach_m[known]
-    )
-    return _mark(known[found], len(trees))
 
 
 def _yes_no(values: pd.Series) -> NDArray[np.object_]:

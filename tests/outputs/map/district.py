@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import fields
 from typing import Any
 
@@ -112,6 +113,7 @@ def _zones(trees: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
             "radius_m": np.where(np.arange(len(trees)) == 0, np.nan, radius),
             "area_m2": np.pi * radius**2,
             "structural_radius_m": np.sqrt(radius),
+            "min_distance_m": 0.0,
             "regime": "twelve stems",
             "basis": "12 x stem diameter",
             "is_capped": False,
@@ -148,6 +150,7 @@ def _breaches(runs: gpd.GeoDataFrame, trees: gpd.GeoDataFrame) -> pd.DataFrame:
             "to_m": np.tile([14.0, 35.0], N_RUNS)[: len(run)],
             "is_structural": rank == "structural",
             "is_through_stem": False,
+            "is_within_least": pd.array([False] * len(run), dtype="boolean"),
             "severity": rank,
             "position_sd_m": 0.1,
             "is_unsure": pd.array([False] * len(run), dtype="boolean"),
@@ -442,7 +445,9 @@ def _poison(table: pd.DataFrame) -> pd.DataFrame:
             isinstance(table[column].dtype, pd.CategoricalDtype)
         )
         if is_text and column not in KEYS and len(table):
-            table[column] = np.resize(np.array(HOSTILE, dtype=object), len(table))
+            # A statement may be any text of the data, as JSON.
+            said = map(json.dumps, HOSTILE) if column.endswith("_words") else HOSTILE
+            table[column] = np.resize(np.array(list(said), dtype=object), len(table))
         elif is_text and column in KEYS:
             table[column] = table[column].astype(object).replace(HOSTILE_IDS)
     return table

@@ -14,14 +14,15 @@ import shapely
 
 import routekit.outputs.map as map_package
 from routekit.outputs.map import build_map, write_map
-from routekit.outputs.map.builder import SCRIPTS, read_part
-from routekit.outputs.map.content import page_content, sheet_date
+from routekit.outputs.map.builder import SAY, SCRIPTS, read_part
+from routekit.outputs.map.content import page_content
 from routekit.outputs.map.division import divide_by_area, take_area
 from routekit.outputs.map.packing import decode
 from routekit.outputs.map.tables import connection_places, service_crossings
 from routekit.outputs.map.writer import INDEX_SCRIPTS, build_pages
 from routekit.outputs.settings import MapSettings
 from routekit.schema import load_tables
+from routekit.words.catalogue import list_languages
 
 FOLDER = Path(map_package.__file__).parent
 OWN_FILES = [
@@ -132,7 +133,7 @@ def test_python_holds_no_markup():
 
 
 def test_every_script_is_used_and_none_ends_its_own_element():
-    assert {p.name for p in (FOLDER / "script").iterdir()} == {*SCRIPTS, *INDEX_SCRIPTS}
+    assert {p.name for p in (FOLDER / "script").iterdir()} == {*SCRIPTS, *INDEX_SCRIPTS} - {SAY}
     for file in OWN_FILES:
         if file.suffix == ".js":
             text = file.read_text(encoding="utf-8")
@@ -172,7 +173,9 @@ def test_severity_of_a_run_is_its_worst_breach(page):
 
 def test_severity_is_not_known_without_zones():
     result = district.make_district()
-    result = replace(result, zones=result.zones.iloc[:0], breaches=result.breaches.iloc[:0])
+    result = replace(
+        result, zones=result.zones.iloc[:0], encroachments=result.encroachments.iloc[:0]
+    )
     content, _ = page_content(result, SETTINGS)
     assert set(words_of(content["runs"], "severity")) == {None}
 
@@ -199,13 +202,14 @@ def test_hostile_text_stands_in_no_markup():
     rest = re.sub(r"<script>.*?</script>", "", html, flags=re.DOTALL)
     assert "onerror=&#34;" in rest
     assert 'onerror="' not in rest
-    assert rest.count("<script") == 3  # data, one chunk of details, licence
+    # Data, one chunk of details, the licence, and the words of each other language.
+    assert rest.count("<script") == 3 + len(list_languages()) - 1
 
 
 def test_empty_tables_make_a_page():
     content = payload(build_map(district.make_empty(), SETTINGS))
     assert content["runs"]["n"] == 0
-    assert content["meta"]["cautions"] == ["Take care."]
+    assert content["meta"]["cautions"] == [["Take care."]]
 
 
 @pytest.mark.parametrize("name", load_tables())
@@ -224,20 +228,12 @@ def test_doubled_and_missing_ids_do_not_stop_the_page():
 
 
 @pytest.mark.parametrize(
-    ("table", "wanted"),
-    [
-        (pd.DataFrame({"item": ["date"], "value": ["2026-03-01"]}), "2026-03-01"),
-        (pd.DataFrame({"kind": ["study"], "name": ["date"], "value": ["1 May"]}), "1 May"),
-        (pd.DataFrame({"kind": ["study"], "name": ["name"], "value": ["date"]}), ""),
-        (pd.DataFrame(), ""),
-    ],
+    ("kind", "name", "wanted"), [("study", "date", "1 May"), ("note", "date", "")]
 )
-def test_date_comes_from_the_provenance(table, wanted):
-    assert sheet_date(replace(district.make_district(), provenance=table), SETTINGS) == wanted
-
-
-def test_date_setting_wins():
-    assert sheet_date(district.make_district(), MapSettings(sheet_date="2027")) == "2027"
+def test_date_comes_from_the_provenance(kind, name, wanted):
+    table = pd.DataFrame({"kind": [kind], "name": [name], "value": ["1 May"]})
+    content, _ = page_content(replace(district.make_district(), provenance=table), SETTINGS)
+    assert content["meta"]["date"] == wanted
 
 
 def test_services_cross_where_they_cross():

@@ -1,4 +1,5 @@
 import base64
+import tracemalloc
 from dataclasses import replace
 
 import district
@@ -8,7 +9,10 @@ import rasterio
 from rasterio.io import MemoryFile
 
 from routekit.errors import LayerError
+from routekit.layers.photo_review import review_photo
 from routekit.outputs.map import build_map
+from routekit.outputs.map import photo as photo_module
+from routekit.outputs.map.content import study_photo
 from routekit.outputs.map.photo import read_photo
 from routekit.outputs.map.projection import to_grid
 from routekit.outputs.settings import MapSettings
@@ -16,12 +20,16 @@ from routekit.outputs.settings import MapSettings
 STUDY_BOX = np.array([*district.at(0, 0), *district.at(240, 60)])
 
 
-def write_photo(path, colours, corner, cell_m=0.5, crs=district.CRS):
+def write_photo(path, colours, corner, cell_m=0.5, crs=district.CRS, palette=None, **others):
     count, height, width = colours.shape
     place = rasterio.Affine(cell_m, 0, corner[0], 0, -cell_m, corner[1])
     form = {"driver": "GTiff", "height": height, "width": width, "count": count}
-    with rasterio.open(path, "w", **form, dtype=colours.dtype, crs=crs, transform=place) as file:
+    with rasterio.open(
+        path, "w", **form, dtype=colours.dtype, crs=crs, transform=place, **others
+    ) as file:
         file.write(colours)
+        if palette:
+            file.write_colormap(1, palette)
     return path
 
 
@@ -93,3 +101,137 @@ def test_a_spoilt_photo_is_told_as_such(tmp_path):
     whole.write_bytes(whole.read_bytes()[:5000])
     with pytest.raises(LayerError, match=r"layers\.photo: .*photo\.tif cannot be read .*has_photo"):
         read_photo(whole, district.CRS, STUDY_BOX, 1.0)
+
+
+NO_PLACE = pytest.mark.filterwarnings("ignore::rasterio.errors.NotGeoreferencedWarning")
+CORNER = district.at(-40, 130)
+
+
+def spots(dtype=np.uint8, high=255, n=3):
+    """Dark ground with one light square of 10 m, whose middle is at (105, 35)."""
+    colours = np.full((n, 400, 640), high // 5, dtype=dtype)
+    colours[:, 180:200, 280:300] = high
+    return colours
+
+
+def share_light(photo):
+    """Share of the opaque part that is light, and share that is opaque."""
+    picture = open_webp(photo).astype(int)
+    opaque = picture[3] > 127 if len(picture) > 3 else np.ones(picture.shape[1:], bool)
+    return (picture[0][opaque] > 180).mean(), opaque.mean()
+
+
+@NO_PLACE
+def test_a_photo_with_a_band_of_opacity_is_drawn(tmp_path):
+    colours = np.concatenate([spots(), np.full((1, 400, 640), 255, np.uint8)])
+    colours[3, :, :320] = 0
+    place = {"photometric": "RGB", "alpha": "YES"}
+    path = write_photo(tmp_path / "alpha.tif", colours, CORNER, **place)
+    light, opaque = share_light(read_photo(path, district.CRS, STUDY_BOX, 4.0))
+    # The square lies in the half that is not opaque; 120 of 240 m are to be seen.
+    assert light < 0.01
+    assert opaque == pytest.approx(0.5, abs=0.02)
+
+
+@NO_PLACE
+def test_a_palette_is_drawn_in_its_colours(tmp_path):
+    codes = np.full((1, 400, 640), 3, dtype=np.uint8)
+    codes[:, 180:200, 280:300] = 9
+    palette = {3: (20, 40, 20, 255), 9: (250, 30, 30, 255)}
+    path = write_photo(tmp_path / "codes.tif", codes, CORNER, palette=palette)
+    picture = open_webp(read_photo(path, district.CRS, STUDY_BOX, 4.0)).astype(int)
+    red = (picture[0] > 200) & (picture[1] < 90)
+    assert red.mean() == pytest.approx(100 / (240 * 60), rel=0.3)
+
+
+@NO_PLACE
+def test_cells_that_are_no_number_are_not_opaque(tmp_path):
+    colours = spots(np.float32, 5)
+    colours[:, :, :320] = np.nan
+    path = write_photo(tmp_path / "nan.tif", colours, CORNER)
+    light, opaque = share_light(read_photo(path, district.CRS, STUDY_BOX, 4.0))
+    assert opaque == pytest.approx(0.5, abs=0.02)
+    assert light < 0.01
+
+
+@NO_PLACE
+@pytest.mark.parametrize("fault", ["cut short", "no place", "bytes", "vector"])
+def test_what_is_no_photo_is_a_finding_and_the_map_is_drawn(tmp_path, fault):
+    path = tmp_path / "photo.tif"
+    write_photo(path, spots(), CORNER)
+    if fault == "cut short":
+        path.write_bytes(path.read_bytes()[:5000])
+    elif fault == "bytes":
+        path.write_bytes(bytes(range(256)) * 30)
+    elif fault == "vector":
+        path.write_text('{"type": "FeatureCollection", "features": []}')
+    else:
+        with rasterio.open(
+            path, "w", driver="GTiff", width=40, height=40, count=3, dtype="uint8"
+        ) as out:
+            out.write(np.zeros((3, 40, 40), np.uint8))
+    told, usable = review_photo(path)
+    assert usable is None
+    assert told[["severity", "layer"]].to_numpy().tolist() == [["warning", "photo"]]
+    assert "all else stands" in told["done"].iloc[0]
+    # Should it break between reading and drawing, the map still stands and says so.
+    result = replace(district.make_district(), photo=path)
+    page = build_map(result, MapSettings())
+    assert 'id="photo"' not in page
+    assert study_photo(result, MapSettings())[1].startswith("No aerial photo: ")
+
+
+@NO_PLACE
+def test_a_photo_without_a_system_is_taken_to_lie_in_the_study_s(tmp_path):
+    path = write_photo(tmp_path / "bare.tif", spots(), CORNER, crs=None)
+    told, usable = review_photo(path)
+    assert usable == path
+    assert told["field"].tolist() == ["crs"]
+    assert share_light(read_photo(path, district.CRS, STUDY_BOX, 4.0))[0] > 0
+
+
+def test_no_photo_and_a_sound_photo_are_no_finding(red_spot):
+    assert review_photo(None)[0].empty
+    told, usable = review_photo(red_spot)
+    assert told.empty
+    assert usable == red_spot
+
+
+@NO_PLACE
+def test_the_resolution_that_is_kept_is_told(tmp_path):
+    noise = np.random.default_rng(1).integers(0, 255, (3, 400, 640), dtype=np.uint8)
+    path = write_photo(tmp_path / "noise.tif", noise, CORNER)
+    full = read_photo(path, district.CRS, STUDY_BOX, 4.0)
+    assert full.own_cell_m == pytest.approx(0.5, rel=0.01)
+    assert full.cell_m == pytest.approx(full.own_cell_m)
+    small = read_photo(path, district.CRS, STUDY_BOX, 0.01)
+    width = open_webp(small).shape[2]
+    assert small.cell_m == pytest.approx(240 / width, rel=0.02)
+    result = replace(district.make_district(), photo=path)
+    words = study_photo(result, MapSettings(photo_max_mb=0.01))[1]
+    assert "m per pixel; noise.tif has 0.50 m" in words
+
+
+@NO_PLACE
+def test_the_whole_is_read_once_however_often_it_is_made_smaller(tmp_path, monkeypatch):
+    noise = np.random.default_rng(1).integers(0, 255, (3, 400, 640), dtype=np.uint8)
+    path = write_photo(tmp_path / "noise.tif", noise, CORNER)
+    read = []
+    inner = photo_module._read_part
+    monkeypatch.setattr(photo_module, "_read_part", lambda *a: read.append(a[2]) or inner(*a))
+    read_photo(path, district.CRS, STUDY_BOX, 0.002)
+    assert len(read) == 1
+
+
+@NO_PLACE
+def test_a_large_photo_is_never_in_memory_at_its_own_size(tmp_path):
+    colours = np.random.default_rng(2).integers(0, 255, (3, 4000, 6400), dtype=np.uint8)
+    path = write_photo(tmp_path / "large.tif", colours, CORNER, cell_m=0.05)
+    del colours
+    tracemalloc.start()
+    photo = read_photo(path, district.CRS, STUDY_BOX, 0.2)
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    # Its own pixels of 240 m by 60 m alone are 17 MB; some squares and the small picture are read.
+    assert peak < 12e6
+    assert photo.cell_m > 3 * photo.own_cell_m

@@ -7,6 +7,7 @@ import dataclasses
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+from encroach import measure
 from shapely.geometry import LineString, Point, box
 from whole_result import make_whole
 
@@ -138,7 +139,12 @@ def make_result(**changes) -> Result:
             kind=["carriageway", "parking", "footway"],
         ),
     )
-    return dataclasses.replace(result, **changes)
+    changed = dataclasses.replace(result, **changes)
+    if "encroachments" in changes or changed.runs["run_id"].duplicated().any():
+        return changed
+    known = changed.breaches[changed.breaches["run_id"].isin(changed.runs["run_id"])]
+    found = measure(changed.tables, known)
+    return dataclasses.replace(changed, encroachments=found)
 
 
 def make_district(n_runs: int, n_trees: int) -> Result:
@@ -155,6 +161,15 @@ def make_district(n_runs: int, n_trees: int) -> Result:
     stems = [Point(xy) for xy in place]
     ids = [f"T{i}" for i in range(n_trees)]
     trees = _frame(stems, tree_id=ids, species="Tilia cordata", is_protected=False)
-    zones = _frame(stems, tree_id=ids, radius_m=4.0, zone=None)
+    zones = _frame(
+        stems,
+        tree_id=ids,
+        radius_m=4.0,
+        structural_radius_m=1.5,
+        min_distance_m=0.0,
+        area_m2=50.0,
+        is_estimated=False,
+        zone=None,
+    )
     advice = pd.DataFrame({"run_id": runs["run_id"], "technique": "burst_same"})
     return make_result(runs=runs, trees=trees, zones=zones, advice=advice)

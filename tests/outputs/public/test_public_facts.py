@@ -8,7 +8,9 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
+from encroach import edit_trenches
 from public_study import CRS, _box, _frame, make_result
+from whole_result import blank_table
 
 from routekit.errors import FieldError
 from routekit.outputs.public.facts import collect_facts
@@ -340,7 +342,8 @@ def test_close_to_a_stem_it_is_said_what_comes_close_and_who_decides():
     wide = make_result(
         tree_balance=balance, **changes | {"zones": zones.assign(structural_radius_m=11.0)}
     )
-    trees = _facts(wide).trees.set_index("tree_id")
+    close = edit_trenches(wide, is_structural=(wide.breaches["tree_id"] == "T6").to_numpy())
+    trees = _facts(close).trees.set_index("tree_id")
     assert trees.loc["T6", "near_trench"]
     # By hand only is not said where a pit, a machine or a trench comes close too.
     assert not trees["is_careful"].any()
@@ -461,9 +464,9 @@ def test_repeated_numbers_are_refused():
         ({"data_date": "May 2026"}, "write it as YYYY-MM-DD"),
         ({"days": {"digging": (1, 2)}}, "`days` names digging"),
         ({"days": {"cipp": (3, 2)}}, "the fewest first"),
-        ({"titles": {"xx": "Drains"}}, "language 'xx' is not one of en, nl"),
+        ({"titles": {"xx": "Drains"}}, "language 'xx' is not one of en, de"),
         ({"pit_days": (3, 2)}, "the fewest first"),
-        ({"language": "xx"}, "Input should be"),
+        ({"language": "xx"}, "language 'xx' is not one of en, de"),
     ],
 )
 def test_impossible_settings_are_refused(settings, message):
@@ -483,7 +486,7 @@ def test_missing_tables_give_empty_facts():
         surfaces=empty,
         obstacles=empty,
         strings=empty,
-        breaches=blank,
+        encroachments=blank_table("encroachments"),
         advice=blank,
         trenches=empty,
     )
@@ -493,7 +496,7 @@ def test_missing_tables_give_empty_facts():
 
 
 def test_a_pit_without_a_run_goes_to_the_nearest():
-    pits = make_result().pits.drop(columns="run_id")
+    pits = make_result().pits.assign(run_id=None)
     facts = _facts(make_result(pits=pits.iloc[:1]))
     assert facts.pits["street"].tolist() == [0]
     assert facts.pits["technique"].tolist() == ["burst_same"]
@@ -505,7 +508,7 @@ def test_a_pipe_of_unknown_size_is_told_as_such_and_not_as_an_unknown_root_area(
     lost = balance["open_cut_severity"].astype(object).mask(balance["tree_id"] == "T1", "unknown")
     result = make_result(
         tree_balance=balance.assign(open_cut_severity=lost),
-        breaches=make_result().breaches.query("tree_id != 'T1'"),
+        encroachments=make_result().encroachments.query("tree_id != 'T1'"),
     )
     trees = _facts(result).trees.set_index("tree_id")
     assert trees.loc["T1", "trench"] == "unsized"

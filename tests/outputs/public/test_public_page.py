@@ -12,6 +12,7 @@ from importlib.resources import files
 import pandas as pd
 import pytest
 from public_study import _frame, make_district, make_result
+from whole_result import blank_table
 
 from routekit.outputs.public.builder import (
     OWN_SCRIPTS,
@@ -154,7 +155,10 @@ def test_a_study_without_runs_says_so():
     empty = _frame([])
     tables = dict.fromkeys(("runs", "trees", "zones", "pits", "digs", "strings", "surfaces"), empty)
     page = build_public_page(
-        make_result(**tables, obstacles=empty, advice=blank, breaches=blank), PublicSettings()
+        make_result(
+            **tables, obstacles=empty, advice=blank, encroachments=blank_table("encroachments")
+        ),
+        PublicSettings(),
     )
     assert load_words("en")["ui"]["no_streets"] in page
     assert load_words("en")["ui"]["no_streets"] not in build_public_page(result, PublicSettings())

@@ -39,7 +39,9 @@ def _slots(text: str) -> list[str]:
 @pytest.mark.parametrize("code", OTHERS)
 def test_every_language_has_the_same_sentences_with_the_same_slots(code):
     english, other = _all_leaves("en"), _all_leaves(code)
-    assert list(other) == list(english)
+    # Romance languages say millions in a form of their own.
+    other = {key: text for key, text in other.items() if not key.endswith(".many")}
+    assert sorted(other) == sorted(english)
     assert {key: _slots(text) for key, text in other.items()} == {
         key: _slots(text) for key, text in english.items()
     }
@@ -70,8 +72,8 @@ def test_every_word_of_the_vocabulary_has_words(code):
         ("en", 0, "0 pits are dug here."),
         ("nl", 2, "Hier worden 2 werkputten gegraven."),
         ("de", 1, "Hier wird 1 Baugrube ausgehoben."),
-        ("fr", 0, "0 fosse est creusée ici."),
-        ("fr", 2, "2 fosses sont creusées ici."),
+        ("fr", 0, "0 fouille est creusée ici."),
+        ("fr", 2, "2 fouilles sont creusées ici."),
         ("es", 3, "Aquí se excavan 3 fosos de trabajo."),
     ],
 )
@@ -144,7 +146,9 @@ def test_genera_have_a_name_in_every_language(code):
     names = {"en": "oak", "nl": "eik", "de": "Eiche", "fr": "chêne", "es": "roble o encina"}
     assert name_genera(genera, code) == {"Quercus": names[code]}
     table = pd.read_csv(str(files("routekit.outputs.public") / "genera.csv"))
-    assert table[code].notna().all()
+    every = name_genera(table["genus"], code)
+    assert all(every.values())
+    assert code == "en" or every != dict(zip(table["genus"], table["en"], strict=True))
     assert table["genus"].is_unique
     assert table["genus"].is_monotonic_increasing
 
@@ -155,5 +159,5 @@ def test_text_of_the_study_is_not_read_as_a_template():
 
 
 def test_unknown_language_is_refused():
-    with pytest.raises(ValueError, match="language 'xx' is not one of en, nl"):
+    with pytest.raises(ValueError, match="language 'xx' is not one of en, de"):
         load_words("xx")

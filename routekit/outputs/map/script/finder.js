@@ -9,14 +9,14 @@ const finder = {
   },
 
   find(text) {
-    if (!text) return this.tell("Enter a number first.");
+    if (!text) return this.tell(say("Enter a number first."));
     const exact = this.matches((id) => id === text);
     const found = exact.length ? exact : this.matches((id) => id.toLowerCase() === text.toLowerCase());
     const near = found.length ? found : this.matches((id) => id.toLowerCase().includes(text.toLowerCase()));
-    if (!near.length) return this.tell(`Nothing found for ${text}.`);
+    if (!near.length) return this.tell(say("Nothing found for {text}.", { text }));
     const [kind, row] = near[0];
     openPlace(kind, row);
-    return this.tell(near.length > 1 ? `${near.length} matches; showing ${shortName(kind, row)}.` : `Showing ${shortName(kind, row)}.`);
+    return this.tell(sayMany("Showing {name}.", "{n} matches; showing {name}.", { n: near.length, name: shortName(kind, row) }));
   },
 
   matches(test) {

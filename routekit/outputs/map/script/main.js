@@ -10,7 +10,8 @@ const PAGES = {
   sources: (page) => page.replaceChildren(...compact(basisPage())),
 };
 
-const built = new Set(["cautions"]);
+const FIXED_PAGES = ["cautions"];
+const built = new Set(FIXED_PAGES);
 
 function compact(parts) {
   return parts.flat(Infinity).filter((part) => part !== null && part !== undefined);
@@ -51,30 +52,41 @@ function openPlace(kind, row) {
 
 let latestVisit = 0;
 
-async function followAddress() {
+/** @param {boolean} [takesFocus] false where the same place is only said anew */
+async function followAddress(takesFocus = true) {
   latestVisit += 1;
   const visit = latestVisit;
   const [kind, text] = splitHash(window.location.hash);
   if (kind in CARDS) {
     const row = study.rows[kind].get(text);
-    if (row === undefined) return showMissing(kind, text);
+    if (row === undefined) return showMissing(MISSING[kind](text));
     const parts = compact(await CARDS[kind](row));
     if (visit !== latestVisit) return undefined;
     const page = showPage("card");
-    page.replaceChildren(make("p", { class: "way-back" }, make("a", { href: "#page=runs" }, "\u2190 All runs")), ...parts);
+    page.replaceChildren(make("p", { class: "way-back" }, make("a", { href: "#page=runs" }, "\u2190 ", say("All runs"))), ...parts);
     plan.mark(kind, row);
     if (kind === "run") schedule.markLine(row);
-    return focusTitle(page);
+    return takesFocus ? focusTitle(page) : undefined;
   }
   const name = text in PAGES || text === "cautions" ? text : "runs";
   const page = showPage(name);
   plan.mark(null);
-  return kind ? focusTitle(page) : undefined;
+  return kind && takesFocus ? focusTitle(page) : undefined;
 }
 
-function showMissing(kind, id) {
-  showPage("card").replaceChildren(make("h2", {}, `There is no ${kind} ${id}`),
-    make("p", {}, make("a", { href: "#page=runs" }, "All runs")));
+/** @type {Record<string, (id: string) => string>} */
+const MISSING = {
+  run: (id) => say("There is no run {id}", { id }),
+  tree: (id) => say("There is no tree {id}", { id }),
+  manhole: (id) => say("There is no manhole {id}", { id }),
+  pit: (id) => say("There is no pit {id}", { id }),
+  string: (id) => say("There is no string {id}", { id }),
+  dig: (id) => say("There is no dig {id}", { id }),
+};
+
+function showMissing(words) {
+  showPage("card").replaceChildren(make("h2", {}, words),
+    make("p", {}, make("a", { href: "#page=runs" }, say("All runs"))));
   plan.mark(null);
 }
 
@@ -106,6 +118,7 @@ async function openSheet() {
     byId("too-old").hidden = false;
     return;
   }
+  await openLanguages(sayAgain);
   openStudy(await unpack("payload"));
   byId("opening").hidden = true;
   byId("sheet-date").textContent = study.meta.date ? `\u00b7 ${study.meta.date}` : "";
@@ -113,14 +126,41 @@ async function openSheet() {
   byId("key").open = !isNarrow();
   narrowing.open();
   plan.open();
+  schedule.open();
   key.open();
   measuring.open();
   printing.open();
   finder.open();
-  window.addEventListener("hashchange", followAddress);
+  window.addEventListener("hashchange", () => followAddress());
+  sayHead();
   pageOf("runs");
   await followAddress();
   document.body.dataset.ready = "yes";
+}
+
+function sayHead() {
+  document.title = say("{name}: sewer renewal and trees", { name: study.meta.name });
+  const frame = sheet_map.getContainer();
+  frame.setAttribute("aria-roledescription", say("plan"));
+  frame.setAttribute("aria-label", say("Plan of the district. Arrow keys move it, plus and minus change the scale. Every run is also a button in the list of runs."));
+}
+
+// All that the scripts have written, once more in another language; the reader stays where he was.
+function sayAgain() {
+  sayHead();
+  for (const name of Object.keys(PAGES)) {
+    if (!built.has(name)) continue;
+    built.delete(name);
+    pageOf(name);
+  }
+  key.build();
+  byId("pointer").textContent = "";
+  byId("finder-note").textContent = "";
+  measuring.tell();
+  plan.showScale();
+  plan.redraw();
+  const { scrollTop } = byId("pages");
+  followAddress(false).then(() => { byId("pages").scrollTop = scrollTop; });
 }
 
 openSheet();

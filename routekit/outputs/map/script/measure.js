@@ -54,8 +54,8 @@ const measuring = {
     const points = drawing.route.length;
     let text = "";
     if (this.isOn && points < 2) {
-      text = "Measuring: click points on the plan, or press Enter to add the point under the cross at its centre. Backspace removes the last point, Escape ends.";
-    } else if (this.isOn) text = `${quantity(this.length(), "m", 2)} over ${points} points.`;
+      text = say("Measuring: click points on the plan, or press Enter to add the point under the cross at its centre. Backspace removes the last point, Escape ends.");
+    } else if (this.isOn) text = sayMany("{length} over {n} point.", "{length} over {n} points.", { n: points, length: quantity(this.length(), "m", 2) });
     byId("plan-note").textContent = text;
   },
 };

@@ -51,17 +51,17 @@ const narrowing = {
 
   build(page) {
     page.replaceChildren(
-      make("h2", {}, "Filter runs"),
+      make("h2", {}, say("Filter runs")),
       make("p", { id: "filter-note", role: "status" }, shownWords()),
-      this.ticks("Recommended", "technique", techniqueName, Object.keys(study.palette.techniques)),
-      this.ticks("Impact of open cut", "severity", severityName, Object.keys(study.palette.severities)),
-      this.ticks("Material of the old pipe", "material", (word) => plain(word || NOT_KNOWN), null),
+      this.ticks(say("Recommended"), "technique", techniqueName, Object.keys(study.palette.techniques)),
+      this.ticks(say("Impact of open cut"), "severity", severityName, Object.keys(study.palette.severities)),
+      this.ticks(say("Material of the old pipe"), "material", (code) => codeWord("material", code), null),
       this.sizes(),
-      make("fieldset", {}, make("legend", {}, "Show only runs"),
-        this.tick("with items to confirm on site", this.openOnly, (isOn) => { this.openOnly = isOn; }),
-        study.runs.has("renew") ? this.tick("marked for renewal in the input", this.renewOnly,
+      make("fieldset", {}, make("legend", {}, say("Show only runs")),
+        this.tick(say("with items to confirm on site"), this.openOnly, (isOn) => { this.openOnly = isOn; }),
+        study.runs.has("renew") ? this.tick(say("marked for renewal in the input"), this.renewOnly,
           (isOn) => { this.renewOnly = isOn; }) : null),
-      make("p", {}, make("button", { type: "button", onclick: () => this.reset() }, "Clear all filters")),
+      make("p", {}, make("button", { type: "button", onclick: () => this.reset() }, say("Clear all filters"))),
     );
   },
 
@@ -73,10 +73,10 @@ const narrowing = {
   ticks(title, name, wordsOf, order) {
     const counts = countBy(name);
     const values = order ? order.filter((value) => counts.has(value))
-      : [...counts.keys()].sort((a, b) => wordsOf(a).localeCompare(wordsOf(b)));
+      : [...counts.keys()].sort((a, b) => wordsOf(a).localeCompare(wordsOf(b), tongue.language));
     for (const value of counts.keys()) if (!values.includes(value)) values.push(value);
     return make("fieldset", { class: `narrow-${name}` }, make("legend", {}, title), values.map((value) => (
-      this.tick(`${wordsOf(value)} (${counts.get(value)})`, this[name].has(value), (isOn) => {
+      this.tick(`${wordsOf(value)} (${number(counts.get(value))})`, this[name].has(value), (isOn) => {
         if (isOn) this[name].add(value);
         else this[name].delete(value);
       }))));
@@ -89,10 +89,10 @@ const narrowing = {
       make("select", { id, onchange: (event) => {
         this[name] = event.target.value === "" ? null : Number(event.target.value);
         this.apply();
-      } }, make("option", { value: "" }, "any"), sizes.map((size) => (
+      } }, make("option", { value: "" }, say("any")), sizes.map((size) => (
         make("option", { value: size, selected: this[name] === size }, `DN ${number(size)}`)))));
-    return make("fieldset", {}, make("legend", {}, "Bore of the old pipe"),
-      choose("size-least", "from", "least"), choose("size-most", "to", "most"));
+    return make("fieldset", {}, make("legend", {}, say("Bore of the old pipe")),
+      choose("size-least", say("at least"), "least"), choose("size-most", say("at most"), "most"));
   },
 };
 
@@ -107,6 +107,6 @@ function countBy(name) {
 
 function shownWords() {
   const all = study.runs.n;
-  return study.shownCount === all ? `Runs shown: all ${all}.`
-    : `Runs shown: ${study.shownCount} of ${all}; the rest are thin grey lines.`;
+  return study.shownCount === all ? say("Runs shown: all {all}.", { all })
+    : say("Runs shown: {shown} of {all}; the rest are thin grey lines.", { shown: study.shownCount, all });
 }

@@ -1,73 +1,94 @@
 // The pages of a tree, a pit, a string, a small dig and a manhole.
 
-function factsOf(table, row, skip) {
-  return factList(table.names.filter((name) => !skip.includes(name) && table.get(name, row) !== null)
-    .map((name) => nameAndValue(name, table.get(name, row))));
-}
-
 function treeCard(tree) {
   const of = (name) => study.trees.get(name, tree);
-  const standing = [["is_protected", "protected"], ["is_veteran", "veteran"], ["is_columnar", "columnar"]]
-    .filter(([name]) => of(name)).map(([, word]) => word);
-  if (of("is_protected") === null) standing.push("protection not known");
+  const standing = [of("is_protected") ? say("protected") : null, of("is_veteran") ? say("veteran") : null,
+    of("is_columnar") ? say("columnar") : null, of("is_protected") === null ? say("protection not known") : null].filter(Boolean);
+  const ban = textOf(study.trees, "no_pit_text", tree);
   const balance = study.tree_balance.groupBy("tree", study.trees.n)(tree);
   return [
-    make("h2", {}, `Tree ${named(of("tree_id"))}`),
-    make("p", { class: "verdict-line" }, make("strong", {}, said(of("species"))), standing.length ? ` (${standing.join(", ")})` : ""),
-    of("no_pit_text") ? make("p", { class: "verdict-line" }, warning(of("no_pit_text"))) : null,
+    make("h2", {}, TITLES.tree(named(of("tree_id")))),
+    make("p", { class: "verdict-line" }, make("strong", {}, named(of("species"))), standing.length ? ` (${standing.join(", ")})` : ""),
+    ban ? make("p", { class: "verdict-line" }, warning(ban)) : null,
     factList([
-      ["Stem", said(of("stem_text"))],
-      ["Crown, height", crownText(of("crown_diameter_m"), of("height_m"))],
-      ["Age, category", `${said(of("age_class"))}, ${said(of("category"))}`],
-      ["Protection zone", of("radius_m") === null ? `drawn outline, ${quantity(of("area_m2"), "m\u00b2", 1)}` : `radius ${quantity(of("radius_m"), "m")}, ${quantity(of("area_m2"), "m\u00b2", 1)}${of("is_capped") ? ", capped" : ""}`],
-      ["Structural zone", of("structural_radius_m") === null ? NOT_KNOWN : `radius ${quantity(of("structural_radius_m"), "m")}`],
-      ["Zone rule", of("basis") || said(of("regime"))],
-      of("position_sd_m") === null ? null : ["Position accuracy", quantity(of("position_sd_m"), "m")],
+      [say("Stem"), textOf(study.trees, "stem_text", tree) || notKnown()],
+      [say("Crown, height"), crownText(of("crown_diameter_m"), of("height_m"))],
+      [say("Age, category"), `${codeWord("age", of("age_class"))}, ${named(of("category"))}`],
+      [say("Protection zone"), zoneText(tree)],
+      [say("Structural zone"), of("structural_radius_m") === null ? notKnown() : say("radius {radius}", { radius: quantity(of("structural_radius_m"), "m") })],
+      of("min_distance_m") === 0 ? null : [say("Least distance for digging"), of("min_distance_m") === null ? notKnown()
+        : say("{distance} from the stem centre; nearer needs an exception", { distance: quantity(of("min_distance_m"), "m") })],
+      [say("Zone rule"), textOf(study.trees, "basis", tree) || named(of("regime"))],
+      of("position_sd_m") === null ? null : [say("Position accuracy"), quantity(of("position_sd_m"), "m")],
     ]),
-    make("h3", {}, "If every run were open cut"),
+    make("h3", {}, say("If every run were open cut")),
     factList([
-      ["Impact", of("n_runs") ? severityName(of("severity")) : "No run reaches its zone"],
-      of("n_runs") ? ["Zone severed", `${percent(of("severed_share"))}, ${quantity(of("severed_m2"), "m\u00b2")}`] : null,
-      of("n_runs") ? ["Zone dug", `${percent(of("footprint_share"))}, ${quantity(of("footprint_m2"), "m\u00b2")}`] : null,
-      of("n_runs") ? ["Trench edge to stem centre", quantity(of("stem_edge_m"), "m")] : null,
+      [say("Impact"), of("n_runs") ? severityName(of("severity")) : say("No run reaches its zone")],
+      of("n_runs") ? [say("Zone severed"), `${percent(of("severed_share"))}, ${quantity(of("severed_m2"), "m\u00b2")}`] : null,
+      of("n_runs") ? [say("Zone dug"), `${percent(of("footprint_share"))}, ${quantity(of("footprint_m2"), "m\u00b2")}`] : null,
+      of("n_runs") ? [say("Trench edge to stem centre"), quantity(of("stem_edge_m"), "m")] : null,
+      leastFact(of("n_runs") ? of("is_within_least") : false),
     ]),
     balance.map(balanceOf),
     treeBreaches(tree),
-    rootLinks("Roots found in runs near it", study.linksOfTree(tree), "Run", (row) => runText(study.root_links.get("run", row))),
+    rootLinks(say("Roots found in runs near it"), study.linksOfTree(tree), say("Run"), (row) => runText(study.root_links.get("run", row))),
     decisionsOf("tree_id", of("tree_id")),
   ];
 }
 
+// A rule broken, beside the words of severity and never in place of them.
+function leastFact(within) {
+  if (within === null) return [say("Least distance"), say("not known whether it is kept")];
+  return within ? [say("Least distance"), warning(say("nearer than the least distance: needs an exception"))] : null;
+}
+
+function zoneText(tree) {
+  const of = (name) => study.trees.get(name, tree);
+  const area = quantity(of("area_m2"), "m\u00b2", 1);
+  if (of("radius_m") === null) return say("drawn outline, {area}", { area });
+  const radius = quantity(of("radius_m"), "m");
+  return of("is_capped") ? say("radius {radius}, {area}, capped", { radius, area }) : say("radius {radius}, {area}", { radius, area });
+}
+
 function crownText(across, high) {
-  const parts = [across === null ? null : `${quantity(across, "m", 1)} across`, high === null ? null : `${quantity(high, "m", 1)} high`];
-  return parts.filter(Boolean).join(", ") || NOT_KNOWN;
+  const parts = [across === null ? null : say("{width} across", { width: quantity(across, "m", 1) }),
+    high === null ? null : say("{height} high", { height: quantity(high, "m", 1) })];
+  return parts.filter(Boolean).join(", ") || notKnown();
 }
 
 // What open cut of the runs to be worked on would take of a tree, beside what the works take.
 function balanceOf(row) {
   const of = (name) => study.tree_balance.get(name, row);
   const area = (share, name) => `${percent(of(share))}${of(name) === null ? "" : `, ${quantity(of(name), "m\u00b2")}`}`;
-  const plan = of("is_touched") === false ? "None" : severityName(of("severity"));
-  return [make("h3", {}, "Open cut compared with the recommended works"),
-    dataTable("Open cut of the runs to be worked on, compared with the recommended works", ["", "Open cut", "Recommended"], [
-      ["Impact", severityName(of("open_cut_severity")), of("is_careful_structural") ? `${plan}, careful dig in the structural zone` : plan],
-      ["Zone dug", area("open_cut_footprint_share", "open_cut_footprint_m2"), area("footprint_share", "footprint_m2")],
-      ["Zone dug or severed", percent(of("open_cut_severed_share")), area("loss_share", "loss_m2")],
+  const impact = of("is_touched") === false ? say("None") : severityName(of("severity"));
+  const title = say("Open cut of the runs to be worked on, compared with the recommended works");
+  return [make("h3", {}, say("Open cut compared with the recommended works")),
+    dataTable(title, ["", say("Open cut"), say("Recommended")], [
+      [say("Impact"), severityName(of("open_cut_severity")),
+        of("is_careful_structural") ? say("{impact}, careful dig in the structural zone", { impact }) : impact],
+      [say("Zone dug"), area("open_cut_footprint_share", "open_cut_footprint_m2"), area("footprint_share", "footprint_m2")],
+      [say("Zone dug or severed"), percent(of("open_cut_severed_share")), area("loss_share", "loss_m2")],
     ]),
     factList([
-      of("touched_by") ? ["Affected by", of("touched_by")] : null,
-      of("working_method") ? ["Working method", of("working_method")] : null,
-      of("spared_m2") < 0 ? ["Note", "the works dig up more of this zone than a trench would"] : null,
+      factOf(say("Affected by"), textOf(study.tree_balance, "touched_by", row)),
+      leastFact(of("is_within_least")),
+      factOf(say("Working method"), textOf(study.tree_balance, "working_method", row)),
+      of("spared_m2") < 0 ? [say("Note"), say("the works dig up more of this zone than a trench would")] : null,
     ])];
+}
+
+function leastMark(within) {
+  if (within === null) return make("span", { class: "remedy" }, say("least distance not known"));
+  return within ? [" ", warning(say("nearer than the least distance"))] : null;
 }
 
 function treeBreaches(tree) {
   const rows = study.breachesOfTree(tree);
   if (!rows.length) return null;
   const of = (name, row) => study.breaches.get(name, row);
-  return [make("h3", {}, "Runs through its zone"), dataTable("Runs through its zone",
-    ["Run", "Impact", "Zone severed", "Trench edge to stem centre", "Recommended"],
-    rows.map((row) => [runText(of("run", row)), severityName(of("severity", row)), percent(of("severed_share", row)),
+  return [make("h3", {}, say("Runs through its zone")), dataTable(say("Runs through its zone"),
+    [say("Run"), say("Impact"), say("Zone severed"), say("Trench edge to stem centre"), say("Recommended")],
+    rows.map((row) => [runText(of("run", row)), [severityName(of("severity", row)), leastMark(of("is_within_least", row))], percent(of("severed_share", row)),
       quantity(of("stem_edge_m", row), "m"), techniqueName(study.runs.get("technique", of("run", row)))]))];
 }
 
@@ -75,55 +96,69 @@ function pitCard(pit) {
   const of = (name) => study.pits.get(name, pit);
   const stems = study.pits.outlines.isEmpty(pit) ? [] : nearestStems(pit, 3);
   return [
-    make("h2", {}, `Pit ${named(of("pit_id"))}`),
-    make("p", { class: "verdict-line" }, make("strong", {}, capital(pitName(pit))),
-      of("is_clear") === null ? "" : of("is_clear") ? `, clear${doubtOfPlace(study.pits, pit)}` : ", no clear position found"),
+    make("h2", {}, TITLES.pit(named(of("pit_id")))),
+    make("p", { class: "verdict-line" }, make("strong", {}, raiseFirst(pitName(pit))), placeOfPit(pit)),
     factList([
-      ["At manhole", manholeText(of("manhole_id"))],
-      ["Size", `${number(of("length_m"), 1)} \u00d7 ${quantity(of("width_m"), "m", 1)}, ${quantity(of("depth_m"), "m", 1)} deep`],
-      ["Excavated volume", quantity(of("volume_m3"), "m\u00b3", 1)],
-      ["In root zones", inRootZones(of)],
-      ["Most affected tree", worstTree((name) => of(name), pit)],
-      of("is_structural") ? ["Structural roots", "affected"] : null,
-      of("structural_m2") ? ["In structural zones", quantity(of("structural_m2"), "m\u00b2")] : null,
-      of("may_be_structural") ? ["Position", warning("may be in a structural zone: survey pipe and stem first")] : null,
-      of("is_near_stem") ? ["Stem", warning("too close: nothing may be dug here")] : null,
+      [say("At manhole"), manholeText(of("manhole_id"))],
+      [say("Size"), say("{length} \u00d7 {width}, {depth} deep", { length: number(of("length_m"), 1), width: quantity(of("width_m"), "m", 1), depth: quantity(of("depth_m"), "m", 1) })],
+      [say("Excavated volume"), quantity(of("volume_m3"), "m\u00b3", 1)],
+      [say("In root zones"), inRootZones(of, of("pit_id"))],
+      [say("Most affected tree"), worstTree((name) => of(name), pit)],
+      of("is_structural") ? [say("Structural roots"), say("affected")] : null,
+      of("structural_m2") ? [say("In structural zones"), quantity(of("structural_m2"), "m\u00b2")] : null,
+      of("may_be_structural") ? [say("Position"), warning(say("may be in a structural zone: survey pipe and stem first"))] : null,
+      leastFact(of("is_within_least")),
+      of("is_near_stem") ? [say("Stem"), warning(say("too close: nothing may be dug here"))] : null,
       streetFact(of),
-      of("method") ? ["Digging method", plain(of("method"))] : null,
-      ["What it affects", said(of("why"))],
-      of("would_free") ? ["What would clear it", of("would_free")] : null,
+      of("method") ? [say("Digging method"), codeWord("method", of("method"))] : null,
+      [say("What it affects"), textOf(study.pits, "why", pit) || notKnown()],
+      factOf(say("What would clear it"), textOf(study.pits, "would_free", pit)),
     ]),
     pitSketch(pit),
-    stems.length ? [make("h3", {}, "Nearest stems"), dataTable("Nearest stems", ["Tree", "Edge of pit to stem", "Its zone"],
+    stems.length ? [make("h3", {}, say("Nearest stems")), dataTable(say("Nearest stems"), [say("Tree"), say("Edge of pit to stem"), say("Radius of its zone")],
       stems.map((stem) => [treeText(stem.tree), quantity(stem.away, "m"), quantity(study.trees.get("radius_m", stem.tree), "m")]))] : null,
     stringsOfPit(of("pit_id")),
   ];
 }
 
-// What the doubt about positions leaves open of a pit or dig.
-function doubtOfPlace(table, row) {
-  const unsure = table.has("is_unsure") ? table.get("is_unsure", row) : false;
-  if (unsure === null) return " as drawn, position accuracy not known";
-  return unsure ? " as drawn, position uncertain" : "";
+// Whether the place of a pit is clear, and what the doubt about positions leaves open.
+function placeOfPit(pit) {
+  const isClear = study.pits.get("is_clear", pit);
+  if (isClear === null) return "";
+  const unsure = study.pits.has("is_unsure") ? study.pits.get("is_unsure", pit) : false;
+  if (!isClear) return [", ", say("no clear position found")];
+  if (unsure === null) return [", ", say("clear as drawn, position accuracy not known")];
+  return [", ", unsure ? say("clear as drawn, position uncertain") : say("clear")];
 }
 
 // Ground in root zones, and below it the zone of each tree where it lies in several.
-function inRootZones(of) {
-  const trees = String(of("zone_by_tree") ?? "").split("; ").filter(Boolean);
+function inRootZones(of, id) {
+  const trees = study.dugBy(String(id)).map((row) => `${study.dug.get("tree_id", row)} ${sayNumber(study.dug.get("footprint_m2", row), 2)}\u00a0m\u00b2`);
   return [quantity(of("zone_overlap_m2"), "m\u00b2"), trees.length > 1 ? make("span", { class: "remedy" },
-    `overlapping zones counted once; by tree: ${trees.map((one) => `${one}\u00a0m\u00b2`).join(", ")}`) : null];
+    say("overlapping zones counted once; by tree: {areas}", { areas: trees.join(", ") })) : null];
 }
+
+/** @type {Record<string, () => string>} */
+const PIT_NAMES = {
+  launch: () => say("launch pit"),
+  reception: () => say("reception pit"),
+  machine: () => say("machine pit"),
+};
 
 // A pit goes by one name everywhere: its role in the table.
 function pitName(pit) {
   const role = study.pits.get("role", pit);
-  return role ? `${plain(role)} pit` : "pit";
+  return Object.hasOwn(PIT_NAMES, role) ? PIT_NAMES[role]() : say("pit");
 }
 
 function streetFact(of) {
-  const taken = [["carriageway_m2", "carriageway"], ["parking_m2", "parking"], ["footway_m2", "footway"]]
-    .filter(([name]) => of(name)).map(([name, word]) => `${quantity(of(name), "m\u00b2", 1)} of ${word}`);
-  return taken.length ? ["Occupies", taken.join(", ")] : null;
+  const area = (name) => ({ area: quantity(of(name), "m\u00b2", 1) });
+  const taken = [
+    of("carriageway_m2") ? say("{area} of carriageway", area("carriageway_m2")) : null,
+    of("parking_m2") ? say("{area} of parking", area("parking_m2")) : null,
+    of("footway_m2") ? say("{area} of footway", area("footway_m2")) : null,
+  ].filter(Boolean);
+  return taken.length ? [say("Occupies"), taken.join(", ")] : null;
 }
 
 function stringsOfPit(pitId) {
@@ -133,64 +168,97 @@ function stringsOfPit(pitId) {
       found.push(make("li", {}, linkTo("string", study.strings.get("string_id", row))));
     }
   }
-  return found.length && pitId !== null ? [make("h3", {}, "Strings it serves"), make("ul", {}, found)] : null;
+  return found.length && pitId !== null ? [make("h3", {}, say("Strings it serves")), make("ul", {}, found)] : null;
+}
+
+// The pit at an end of a string, by its own name where it is on the page.
+function pitOf(row, column, name) {
+  const id = study.strings.get(column, row);
+  const place = study.rows.pit.get(String(id));
+  if (place !== undefined) return [raiseFirst(pitName(place)), linkTo("pit", id)];
+  return [raiseFirst(name), id ? String(id) : say("none: the manhole serves")];
+}
+
+// A force from low to high, the likely one beside it.
+function pullText(of, name) {
+  return { low: number(of(`${name}_low_kn`), 0), high: quantity(of(`${name}_high_kn`), "kN", 0), likely: number(of(`${name}_mid_kn`), 0) };
 }
 
 function stringCard(row) {
   const of = (name) => study.strings.get(name, row);
+  const text = (name) => textOf(study.strings, name, row);
   const runs = runIdsOf(row);
-  const pit = (end, name) => {
-    const [id, place] = [of(name), study.rows.pit.get(String(of(name)))];
-    if (place !== undefined) return [capital(pitName(place)), linkTo("pit", id)];
-    return [capital(`${end} pit`), id ? String(id) : "none: the manhole serves"];
-  };
   const over = overWords(row);
   const [likely, high] = [percent(of("utilisation")), percent(of("utilisation_high"))];
+  const mark = (force) => (overAt(row, force) === null ? null : [" ", warning(say("over"))]);
   return [
-    make("h2", {}, `String ${named(of("string_id"))}`),
-    over.length ? make("p", { class: "verdict-line", id: "pull-warning" }, warning(`${capital(over.join("; "))}: confirm before award.`)) : null,
-    of("laydown_room") === "no room" ? make("p", { class: "verdict-line", id: "room-warning" }, warning("There is no room to lay out even one pipe length behind the launch pit: choose the other end, or another technique.")) : null,
+    make("h2", {}, TITLES.string(named(of("string_id")))),
+    over.length ? make("p", { class: "verdict-line", id: "pull-warning" }, warning([...over.map((words) => `${words}. `), say("Confirm before award.")])) : null,
+    of("laydown_room") === "no room" ? make("p", { class: "verdict-line", id: "room-warning" }, warning(say("There is no room to lay out even one pipe length behind the launch pit: choose the other end, or another technique."))) : null,
     factList([
-      ["Runs in order", runs.map((id, i) => [i ? ", " : "", study.rows.run.has(id) ? linkTo("run", id) : id])],
-      ["From, to manhole", [manholeText(of("from_manhole")), ", ", manholeText(of("to_manhole"))]],
-      ["Length", quantity(of("length_m"), "m", 1)],
-      pit("launch", "launch_pit"),
-      pit("reception", "reception_pit"),
-      ["New pipe", `outside ${quantity(of("new_outside_mm"), "mm")}, SDR ${said(of("sdr"))}`],
-      ["Pull on the pipe", `${number(of("pull_low_kn"), 0)} to ${quantity(of("pull_high_kn"), "kN", 0)}, likely ${number(of("pull_mid_kn"), 0)}`],
-      ["Allowable pull of the pipe", quantity(of("allowable_kn"), "kN", 0)],
-      ["Utilisation", [of("utilisation_high") === null ? likely : `${likely} at the likely estimate, ${high} at the high one`,
-        overAt(row, "pull") === null ? null : [" ", warning("over")]]],
-      of("machine_mid_kn") === null ? null : ["Pull at the machine", [`${number(of("machine_low_kn"), 0)} to ${quantity(of("machine_high_kn"), "kN", 0)}, likely ${number(of("machine_mid_kn"), 0)}; rated for ${quantity(of("machine_limit_kn"), "kN", 0)}`,
-        overAt(row, "machine") === null ? null : [" ", warning("over")]]],
-      ["Welds", number(of("weld_count"))],
-      of("overlap_m") === null ? null : ["Relaxation allowance", `${quantity(of("overlap_m"), "m", 1)} beyond the length`],
-      of("pulled") ? ["Pulled", plain(of("pulled"))] : null,
-      of("difficulty") ? ["Difficulty", plain(of("difficulty"))] : null,
-      of("over_limit") ? ["Limits exceeded", plain(of("over_limit"))] : null,
-      of("laydown_available_m") === null ? null : ["Laydown", `${quantity(of("laydown_available_m"), "m", 1)} free${of("laydown_stages") > 1 ? `, welded in ${number(of("laydown_stages"))} stages` : ""}`],
-      of("laydown_text") ? ["Room to lay out the pipe", of("laydown_text")] : null,
-      of("start_reason") ? ["Starts here because", of("start_reason")] : null,
-      of("end_reason") ? ["Ends here because", of("end_reason")] : null,
-      of("to_confirm") ? ["To confirm on site", of("to_confirm")] : null,
+      [say("Runs in order"), runs.map((id, i) => [i ? ", " : "", study.rows.run.has(id) ? linkTo("run", id) : id])],
+      [say("From, to manhole"), [manholeText(of("from_manhole")), ", ", manholeText(of("to_manhole"))]],
+      [say("Length"), quantity(of("length_m"), "m", 1)],
+      pitOf(row, "launch_pit", say("launch pit")),
+      pitOf(row, "reception_pit", say("reception pit")),
+      [say("New pipe"), say("outside {outside}, SDR {sdr}", { outside: quantity(of("new_outside_mm"), "mm"), sdr: number(of("sdr")) })],
+      [say("Pull on the pipe"), say("{low} to {high}, likely {likely}", pullText(of, "pull"))],
+      [say("Allowable pull of the pipe"), quantity(of("allowable_kn"), "kN", 0)],
+      [say("Utilisation"), [of("utilisation_high") === null ? likely : say("{likely} at the likely estimate, {high} at the high one", { likely, high }), mark("pull")]],
+      of("machine_mid_kn") === null ? null : [say("Pull at the machine"), [say("{low} to {high}, likely {likely}; rated for {rated}",
+        { ...pullText(of, "machine"), rated: quantity(of("machine_limit_kn"), "kN", 0) }), mark("machine")]],
+      [say("Welds"), number(of("weld_count"))],
+      of("overlap_m") === null ? null : [say("Relaxation allowance"), say("{allowance} beyond the length", { allowance: quantity(of("overlap_m"), "m", 1) })],
+      of("pulled") ? [say("Pulled"), codeWord("direction", of("pulled"))] : null,
+      factOf(say("Difficulty"), text("difficulty")),
+      factOf(say("Limits exceeded"), text("over_limit")),
+      of("laydown_available_m") === null ? null : [say("Laydown"), laydownText(of)],
+      factOf(say("Room to lay out the pipe"), text("laydown_text")),
+      factOf(say("Starts here because"), text("start_reason")),
+      factOf(say("Ends here because"), text("end_reason")),
+      factOf(say("To confirm on site"), text("to_confirm")),
     ]),
   ];
+}
+
+function laydownText(of) {
+  const length = quantity(of("laydown_available_m"), "m", 1);
+  return of("laydown_stages") > 1
+    ? sayMany("{length} free, welded in {n} stage", "{length} free, welded in {n} stages", { length, n: of("laydown_stages") })
+    : say("{length} free", { length });
 }
 
 function digCard(row) {
   const of = (name) => study.digs.get(name, row);
   const robot = isRobot(row);
-  return [make("h2", {}, `${robot ? "Reopening" : "Dig"} ${named(of("dig_id"))}`), factList([
-    ["Purpose", said(of("kind"))],
-    ["Method", said(of("method"))],
-    ["Run", study.rows.run.has(String(of("run_id"))) ? linkTo("run", of("run_id")) : named(of("run_id"))],
-    ["Connection", of("connection_id") === null ? "none" : named(of("connection_id"))],
-    ["Excavated", robot ? "nothing: from inside the pipe" : quantity(of("footprint_m2"), "m\u00b2")],
-    robot ? null : ["In root zones", inRootZones(of)],
-    robot ? null : ["Most affected tree", worstTree((name) => of(name), row)],
-    of("position_doubt") ? ["Position", of("may_be_structural") ? warning(of("position_doubt")) : of("position_doubt")] : null,
-    of("is_near_stem") ? ["Stem", warning("too close: nothing may be dug here")] : null,
+  const doubt = textOf(study.digs, "position_doubt", row);
+  const id = named(of("dig_id"));
+  return [make("h2", {}, robot ? say("Reopening {id}", { id }) : TITLES.dig(id)), factList([
+    [say("Purpose"), codeWord("dig", of("kind"))],
+    [say("Method"), codeWord("method", of("method"))],
+    [say("Run"), study.rows.run.has(String(of("run_id"))) ? linkTo("run", of("run_id")) : named(of("run_id"))],
+    [say("Connection"), of("connection_id") === null ? say("none") : named(of("connection_id"))],
+    [say("Excavated"), robot ? say("nothing: from inside the pipe") : quantity(of("footprint_m2"), "m\u00b2")],
+    robot ? null : [say("In root zones"), inRootZones(of, of("dig_id"))],
+    robot ? null : [say("Most affected tree"), worstTree((name) => of(name), row)],
+    doubt ? [say("Position"), of("may_be_structural") ? warning(doubt) : doubt] : null,
+    robot ? null : leastFact(of("is_within_least")),
+    of("is_near_stem") ? [say("Stem"), warning(say("too close: nothing may be dug here"))] : null,
   ])];
+}
+
+function manholeFacts(row) {
+  const of = (name) => study.manholes.get(name, row);
+  /** @type {[string, string, (value: any) => string][]} */
+  const facts = [
+    ["cover_level_m", say("Cover level"), (value) => quantity(value, "m")],
+    ["invert_level_m", say("Invert level"), (value) => quantity(value, "m")],
+    ["depth_m", say("Depth"), (value) => quantity(value, "m")],
+    ["chamber_length_mm", say("Length of the chamber"), (value) => quantity(value, "mm")],
+    ["chamber_width_mm", say("Width of the chamber"), (value) => quantity(value, "mm")],
+    ["material", say("Material"), (value) => codeWord("material", value)],
+  ];
+  return factList(facts.filter(([name]) => of(name) !== null).map(([name, label, write]) => [label, write(of(name))]));
 }
 
 function manholeCard(row) {
@@ -203,10 +271,10 @@ function manholeCard(row) {
   for (let pit = 0; pit < study.pits.n; pit += 1) {
     if (study.pits.get("manhole_id", pit) === id) pits.push(pit);
   }
-  return [make("h2", {}, `Manhole ${named(id)}`), factsOf(study.manholes, row, ["manhole_id"]),
-    make("h3", {}, "Runs that meet here"), runs.length ? make("ul", {}, runs.map((run) => (
-      make("li", {}, runText(run), `: ${techniqueName(study.runs.get("technique", run))}`)))) : make("p", {}, "None."),
-    pits.length ? [make("h3", {}, "Pits here"), make("ul", {}, pits.map((pit) => make("li", {},
+  return [make("h2", {}, TITLES.manhole(named(id))), manholeFacts(row),
+    make("h3", {}, say("Runs that meet here")), runs.length ? make("ul", {}, runs.map((run) => (
+      make("li", {}, runText(run), `: ${techniqueName(study.runs.get("technique", run))}`)))) : make("p", {}, say("None.")),
+    pits.length ? [make("h3", {}, say("Pits here")), make("ul", {}, pits.map((pit) => make("li", {},
       linkTo("pit", study.pits.get("pit_id", pit)), `, ${pitName(pit)}`)))] : null];
 }
 

@@ -87,7 +87,7 @@ const plan = {
     const power = 10 ** Math.floor(Math.log10(widest));
     const metres = [5, 2, 1].map((n) => n * power).find((n) => n <= widest) || power;
     byId("scale").style.width = `${metres / (groundShare() * perPixel)}px`;
-    byId("scale-text").textContent = metres >= 1000 ? `${metres / 1000} km` : `${number(metres)} m`;
+    byId("scale-text").textContent = metres >= 1000 ? `${number(metres / 1000)} km` : `${number(metres)} m`;
   },
 };
 
@@ -117,9 +117,19 @@ function boundsOf([west, north, east, south]) {
   return L.latLngBounds(gridToLatLng(west, south), gridToLatLng(east, north));
 }
 
+/** @type {Record<string, (id: string) => string>} */
+const TITLES = {
+  run: (id) => say("Run {id}", { id }),
+  tree: (id) => say("Tree {id}", { id }),
+  manhole: (id) => say("Manhole {id}", { id }),
+  pit: (id) => say("Pit {id}", { id }),
+  string: (id) => say("String {id}", { id }),
+  dig: (id) => say("Dig {id}", { id }),
+};
+
 function shortName(kind, row) {
   const id = study[ID_COLUMNS[kind][0]].get(ID_COLUMNS[kind][1], row);
-  if (kind === "run") return `Run ${id}: ${techniqueName(study.runs.get("technique", row))}`;
-  if (kind === "tree") return `Tree ${id}: ${said(study.trees.get("species", row))}`;
-  return `${kind[0].toUpperCase()}${kind.slice(1)} ${id}`;
+  if (kind === "run") return say("Run {id}: {technique}", { id: named(id), technique: techniqueName(study.runs.get("technique", row)) });
+  if (kind === "tree") return say("Tree {id}: {species}", { id: named(id), species: named(study.trees.get("species", row)) });
+  return TITLES[kind](named(id));
 }

@@ -17,13 +17,13 @@ const printing = {
   page() {
     const scales = [...new Set([...PRINT_SCALES, study.meta.print_scale])].sort((a, b) => a - b);
     return [
-      make("h2", {}, "Print this sheet"),
-      make("p", {}, "A3, landscape, centred on the middle of the plan. Print at 100 %, not fitted to the page, to keep the scale; the scale bar is right in any case."),
-      make("p", {}, make("label", { for: "print-scale" }, "Scale "),
+      make("h2", {}, say("Print this sheet")),
+      make("p", {}, say("A3, landscape, centred on the middle of the plan. Print at 100 %, not fitted to the page, to keep the scale; the scale bar is right in any case.")),
+      make("p", {}, make("label", { for: "print-scale" }, say("Scale"), " "),
         make("select", { id: "print-scale", onchange: (event) => { this.scale = Number(event.target.value) || null; } },
-          make("option", { value: "" }, "fit the current view"),
+          make("option", { value: "" }, say("fit the current view")),
           scales.map((n) => make("option", { value: n, selected: n === this.scale }, `1:${n}`)))),
-      make("p", {}, make("button", { type: "button", id: "print-now", onclick: () => this.start() }, "Print")),
+      make("p", {}, make("button", { type: "button", id: "print-now", onclick: () => this.start() }, say("Print"))),
     ];
   },
 
@@ -91,14 +91,14 @@ function titleBlock() {
   const rounded = Math.round(printing.presentScale());
   return [
     make("h2", {}, study.meta.name),
-    make("p", {}, "Sewer renewal among trees, run by run"),
-    factList([["Scale", `1:${rounded} on A3`], ["Date", study.meta.date || "not given"],
-      ["Coordinates", study.meta.crs], ["Shown", shownWords()]]),
-    make("h3", {}, drawing.view === "harm" ? "Impact of open cut" : "Recommended"),
-    make("ul", { class: "signs" }, strokes.map(([value, stroke]) => make("li", {}, strokeSample(stroke), `${wordsOf(value)} (${counts.get(value)})`))),
-    make("ul", { class: "signs" }, SIGNS.filter(([of]) => study[of].n).map(([, draw, words]) => (
+    make("p", {}, say("Sewer renewal among trees, run by run")),
+    factList([[say("Scale"), say("1:{scale} on A3", { scale: String(rounded) })], [say("Date"), study.meta.date || say("not given")],
+      [say("Coordinates"), study.meta.crs], [say("Shown"), shownWords()]]),
+    make("h3", {}, drawing.view === "harm" ? say("Impact of open cut") : say("Recommended")),
+    make("ul", { class: "signs" }, strokes.map(([value, stroke]) => make("li", {}, strokeSample(stroke), `${wordsOf(value)} (${number(counts.get(value))})`))),
+    make("ul", { class: "signs" }, signs().filter(([of]) => study[of].n).map(([, draw, words]) => (
       make("li", {}, makeSvg("svg", { class: "sample", viewBox: "0 0 30 18", width: 30, height: 18 }, draw()), words)))),
-    make("h3", {}, "Cautions"),
-    make("ul", { class: "block-cautions" }, study.meta.cautions.map((text) => make("li", {}, text))),
+    make("h3", {}, say("Cautions")),
+    make("ul", { class: "block-cautions" }, study.meta.cautions.map((text) => make("li", {}, tell(text)))),
   ];
 }

@@ -2,12 +2,12 @@
 
 const LIST_STEP = 150;
 const SORTS = [
-  { name: "run_id", words: "Run" },
-  { name: "technique", words: "Recommended" },
-  { name: "diameter_mm", words: "Bore, mm" },
-  { name: "severity", words: "Impact" },
-  { name: "n_trees", words: "Trees" },
-  { name: "length_m", words: "m" },
+  { name: "run_id", words: () => say("Run") },
+  { name: "technique", words: () => say("Recommended") },
+  { name: "diameter_mm", words: () => say("Bore, mm") },
+  { name: "severity", words: () => say("Impact") },
+  { name: "n_trees", words: () => say("Trees") },
+  { name: "length_m", words: () => "m" },
 ];
 
 const schedule = {
@@ -15,22 +15,26 @@ const schedule = {
 
   build(page) {
     page.replaceChildren(
-      make("h2", {}, "Runs"),
+      make("h2", {}, say("Runs")),
       make("div", { id: "overview" }, overview()),
       make("div", { class: "list-tools" },
         make("label", {}, make("input", { type: "checkbox", id: "in-sight", checked: this.inSight,
           onchange: (event) => { this.inSight = event.target.checked; this.refresh(); } }),
-        " only runs in view"),
-        make("button", { type: "button", id: "take-csv", onclick: () => takeaway.csv() }, "Download list (CSV)"),
-        make("button", { type: "button", id: "take-geojson", onclick: () => takeaway.geojson() }, "Download lines (GeoJSON)")),
+        " ", say("only runs in view")),
+        make("button", { type: "button", id: "take-csv", onclick: () => takeaway.csv() }, say("Download list (CSV)")),
+        make("button", { type: "button", id: "take-geojson", onclick: () => takeaway.geojson() }, say("Download lines (GeoJSON)"))),
       make("p", { id: "list-note", role: "status" }),
       make("table", { id: "run-list" },
-        make("caption", { class: "unseen" }, "Runs; each opens its details"),
+        make("caption", { class: "unseen" }, say("Runs; each opens its details")),
         make("thead", {}, make("tr", { id: "list-heads" })),
         make("tbody", { id: "list-rows" })),
-      make("button", { type: "button", id: "list-more", onclick: () => this.more() }, "Show more runs"));
-    sheet_map.on("moveend", () => { if (this.inSight) this.refresh(); });
+      make("button", { type: "button", id: "list-more", onclick: () => this.more() }, say("Show more runs")));
     this.refresh();
+  },
+
+  // Once, however often the page is built.
+  open() {
+    sheet_map.on("moveend", () => { if (this.inSight) this.refresh(); });
   },
 
   rows() {
@@ -60,7 +64,7 @@ const schedule = {
     this.limit = LIST_STEP;
     byId("list-heads").replaceChildren(...SORTS.map((sort) => this.head(sort)));
     byId("list-rows").replaceChildren(...this.shown.slice(0, this.limit).map((run) => this.line(run)));
-    byId("list-note").textContent = `Runs listed: ${this.shown.length} of ${study.runs.n}.`;
+    byId("list-note").textContent = say("Runs listed: {shown} of {all}.", { shown: this.shown.length, all: study.runs.n });
     byId("list-more").hidden = this.shown.length <= this.limit;
   },
 
@@ -80,7 +84,7 @@ const schedule = {
         this.by = name;
         this.refresh();
         /** @type {HTMLElement} */ (document.querySelector(`[data-sort=${name}]`)).focus();
-      } }, words, isHere ? (this.isDown ? " \u25be" : " \u25b4") : ""));
+      } }, words(), isHere ? (this.isDown ? " \u25be" : " \u25b4") : ""));
   },
 
   line(run) {
@@ -92,10 +96,10 @@ const schedule = {
         onfocus: () => plan.mark("run", run) }, of("run_id"))),
       make("td", {}, make("span", { class: "with-sample" },
         letterMark(study.palette.techniques[of("technique") || ""] || study.palette.techniques[""]),
-        techniqueName(of("technique")), of("is_open") ? make("em", { title: "items to confirm on site" }, " to confirm") : null),
+        techniqueName(of("technique")), of("is_open") ? make("em", { title: say("items to confirm on site") }, " ", say("to confirm")) : null),
         // On a phone the bore has no column of its own.
-        of("bore_change") ? make("span", { class: "remedy bore-below" }, `${of("bore_change")}\u00a0mm`) : null),
-      make("td", { class: "bore" }, of("bore_change") ?? NOT_KNOWN),
+        of("bore_change") ? make("span", { class: "remedy bore-below" }, `${boreChange(of("bore_change"))}\u00a0mm`) : null),
+      make("td", { class: "bore" }, boreChange(of("bore_change"))),
       make("td", {}, severityName(of("severity"))),
       make("td", { class: "figure" }, number(of("n_trees"))),
       make("td", { class: "figure" }, oneDecimal(of("length_m"))));
@@ -109,7 +113,12 @@ const schedule = {
 };
 
 function oneDecimal(value) {
-  return value === null ? NOT_KNOWN : value.toFixed(1);
+  return value === null ? notKnown() : sayNumber(value, 1);
+}
+
+// Bore before and after the works: figures, and «not known» in place of one.
+function boreChange(text) {
+  return text === null ? notKnown() : text.replaceAll("not known", notKnown());
 }
 
 function letterMark(stroke) {
@@ -143,21 +152,38 @@ function digCounts() {
   for (let dig = 0; dig < study.digs.n; dig += 1) robots += isRobot(dig) ? 1 : 0;
   const open = study.digs.n - robots;
   const lost = totalOf("Runs worked on with connections not known (digs, reopening, impact and cost left out)");
-  if (lost && !open && totalOf("Small digs outside trenches") === null) return "not known: no connections are known";
-  const digs = lost ? `at least ${counted(open, "small dig")}, connections of ${counted(lost, "run")} not known` : counted(open, "small dig");
-  return robots ? `${digs}, ${counted(robots, "connection")} reopened by robot` : digs;
+  if (lost && !open && totalOf("Small digs outside trenches") === null) return say("not known: no connections are known");
+  const reopened = robots ? sayMany("{n} connection reopened by robot", "{n} connections reopened by robot", { n: robots }) : "";
+  if (!lost) return [sayMany("{n} small dig", "{n} small digs", { n: open }), reopened].filter(Boolean).join(", ");
+  return [sayMany("at least {n} small dig", "at least {n} small digs", { n: open }),
+    sayMany("connections of {n} run not known", "connections of {n} runs not known", { n: lost }), reopened].filter(Boolean).join(", ");
 }
 
 function overpulledNote() {
-  const over = Array.from({ length: study.strings.n }, (_, row) => row).filter((row) => overWords(row).length);
-  const stuck = Array.from({ length: study.strings.n }, (_, row) => row).filter((row) => study.strings.get("laydown_room", row) === "no room");
-  const room = stuck.length ? ["; ", warning(`no room to lay out one pipe length for ${counted(stuck.length, "string")}`)] : [];
-  return over.length || room.length ? [...room, over.length ? "; " : "", !over.length ? null : warning(`${counted(over.length, "string")} over the allowable pull by at least one estimate`)] : null;
+  const rows = Array.from({ length: study.strings.n }, (_, row) => row);
+  const over = rows.filter((row) => overWords(row).length).length;
+  const stuck = rows.filter((row) => study.strings.get("laydown_room", row) === "no room").length;
+  return [
+    stuck ? ["; ", warning(sayMany("no room to lay out one pipe length for {n} string", "no room to lay out one pipe length for {n} strings", { n: stuck }))] : null,
+    over ? ["; ", warning(sayMany("{n} string over the allowable pull by at least one estimate", "{n} strings over the allowable pull by at least one estimate", { n: over }))] : null,
+  ];
 }
 
+/** @param {any} words text or elements */
 function warning(words) {
-  return make("span", { class: "warning" }, make("b", { "aria-hidden": "true" }, "!"), ` ${words}`);
+  return make("span", { class: "warning" }, make("b", { "aria-hidden": "true" }, "!"), " ", words);
 }
+
+// What open cut of the runs to be worked on would do to the trees of the district.
+function overviewOfTrees(hit, works) {
+  const all = sayNumber(study.trees.n);
+  return works === null
+    ? say("{trees}; open cut of the runs to be worked on would have a major or structural impact on {hit}", { trees: all, hit })
+    : sayMany("{trees}; open cut of the {n} run to be worked on would have a major or structural impact on {hit}",
+      "{trees}; open cut of the {n} runs to be worked on would have a major or structural impact on {hit}", { trees: all, n: works, hit });
+}
+
+const countRuns = (n) => sayMany("{n} run", "{n} runs", { n });
 
 // The district in a few lines.
 function overview() {
@@ -168,14 +194,15 @@ function overview() {
   };
   let metres = 0;
   for (let run = 0; run < study.runs.n; run += 1) metres += study.runs.get("length_m", run) || 0;
-  const hit = count(study.tree_balance, "open_cut_severity", (word) => word === "major" || word === "structural");
-  const works = study.runs.has("needs_work") ? `${counted(count(study.runs, "needs_work", Boolean), "run")} to be worked on` : "runs to be worked on";
+  const hit = count(study.tree_balance, "open_cut_severity", (code) => code === "major" || code === "structural");
+  const works = study.runs.has("needs_work") ? count(study.runs, "needs_work", Boolean) : null;
   return factList([
-    ["Runs", `${study.runs.n}, ${number(metres / 1000, 2)} km in total`],
-    ["To confirm on site", counted(count(study.runs, "is_open", Boolean), "run")],
-    ["Trees", `${study.trees.n}; open cut of the ${works} would have a major or structural impact on ${hit}`],
-    ["Strings and pits", [`${counted(study.strings.n, "string")}, ${counted(study.pits.n, "pit")}`, overpulledNote()]],
-    ["Small digs", digCounts()],
-    ["Data findings", make("a", { href: "#page=findings" }, counted(study.findings.n, "finding"))],
+    [say("Runs"), say("{runs}, {length} km in total", { runs: study.runs.n, length: number(metres / 1000, 2) })],
+    [say("To confirm on site"), countRuns(count(study.runs, "is_open", Boolean))],
+    [say("Trees"), overviewOfTrees(hit, works)],
+    [say("Strings and pits"), [sayMany("{n} string", "{n} strings", { n: study.strings.n }), ", ",
+      sayMany("{n} pit", "{n} pits", { n: study.pits.n }), overpulledNote()]],
+    [say("Small digs"), digCounts()],
+    [say("Data findings"), make("a", { href: "#page=findings" }, sayMany("{n} finding", "{n} findings", { n: study.findings.n }))],
   ]);
 }

@@ -11,7 +11,7 @@ function sectionFindings(detail) {
     roots: sure.filter((row) => of("feature", row) === "root_share")
       .map((row) => ({ m: at(row), percent: of("amount", row) === null ? null : 100 * of("amount", row) })),
     doubtful: rows.filter((row) => !of("is_kind_known", row))
-      .map((row) => ({ m: at(row), code: of("code", row) ?? "no code" })),
+      .map((row) => ({ m: at(row), code: of("code", row) ?? say("no code") })),
   };
 }
 
@@ -29,7 +29,7 @@ function drawFindings(found, levels, frame) {
     const [x, y] = [frame.x(m), frame.y(levelAt(levels, "invert", m) + levels.bore / 2)];
     const foot = frame.y(levelAt(levels, "invert", m)) + 12;
     return [makeSvg("path", { d: `M${x - 7} ${y - 7}L${x + 7} ${y + 7}M${x + 7} ${y - 7}L${x - 7} ${y + 7}`, class: "s-collapse" }),
-      nameAt(x, foot, `collapse ${number(m, 1)} m`)];
+      nameAt(x, foot, say("collapse {place} m", { place: number(m, 1) }))];
   });
   const doubtful = found.doubtful.filter(({ m }) => m <= levels.length)
     .map(({ m, code }) => nameAt(frame.x(m), frame.y(levelAt(levels, "invert", m)) + 12, `${code}? ${number(m, 1)} m`));
@@ -60,10 +60,9 @@ function connectionsOn(run) {
 }
 
 // Outside and bore of the recommended new pipe in m, or null where there is none or it is not known.
-function newPipe(run, detail) {
+function newPipe(run) {
   const technique = study.runs.get("technique", run);
-  const row = detail.rowsOf("options").find((option) => detail.options.get("technique", option) === technique);
-  const [outside, bore] = ["new_outside_mm", "new_bore_mm"].map((name) => (row === undefined ? null : detail.options.get(name, row)));
+  const [outside, bore] = ["new_outside_mm", "new_bore_mm"].map((name) => study.runs.get(name, run));
   return outside === null || bore === null ? null : { outside: outside / 1000, bore: bore / 1000, technique };
 }
 
@@ -113,21 +112,23 @@ function stackNames(run, levels, perM) {
 
 function sectionCaption(levels, frame, run, found, pipe) {
   const lines = [
-    `To scale; heights exaggerated ${number(frame.stretch, 1)} times.`,
-    levels.hasGround ? "Levels in m above the study's datum." : "No ground levels: heights are measured from the ground surface.",
-    `Light brown: trench down to the invert. Green: densest roots (down to ${quantity(study.meta.root_band_m, "m")} below ground), darker within a protection zone.`,
-    found.roots.length ? "Hanging from the crown: roots seen by camera, drawn as deep as the share of the bore they fill." : null,
-    found.collapses.length ? "Red cross: collapse." : null,
-    found.doubtful.length ? "Code with a question mark: not understood, or its kind is not known." : null,
-    connectionsOn(run).length ? "Stubs: connections (g gully, h house, u not known); white shaft: reopened by a dig." : null,
-    study.crossingsOfRun(run).length ? "Rings: crossing services; dashed: depth not known." : null,
-    pipe ? `Solid bands: new pipe wall, ${lieOf(pipe.technique)}.` : null,
+    say("To scale; heights exaggerated {times} times.", { times: number(frame.stretch, 1) }),
+    levels.hasGround ? say("Levels in m above the study's datum.") : say("No ground levels: heights are measured from the ground surface."),
+    say("Light brown: trench down to the invert. Green: densest roots (down to {depth} below ground), darker within a protection zone.",
+      { depth: quantity(study.meta.root_band_m, "m") }),
+    found.roots.length ? say("Hanging from the crown: roots seen by camera, drawn as deep as the share of the bore they fill.") : null,
+    found.collapses.length ? say("Red cross: collapse.") : null,
+    found.doubtful.length ? say("Code with a question mark: not understood, or its kind is not known.") : null,
+    connectionsOn(run).length ? say("Stubs: connections (g gully, h house, u not known); white shaft: reopened by a dig.") : null,
+    study.crossingsOfRun(run).length ? say("Rings: crossing services; dashed: depth not known.") : null,
+    pipe ? bandsOf(pipe.technique) : null,
   ];
   return lines.filter(Boolean).join(" ");
 }
 
-function lieOf(technique) {
+function bandsOf(technique) {
   const { lies } = study.techniques[technique];
-  if (lies === "wall") return "along the old wall";
-  return lies === "axis" ? "drawn on the old axis" : "drawn on the old invert";
+  if (lies === "wall") return say("Solid bands: new pipe wall, along the old wall.");
+  return lies === "axis" ? say("Solid bands: new pipe wall, drawn on the old axis.")
+    : say("Solid bands: new pipe wall, drawn on the old invert.");
 }

@@ -10,17 +10,30 @@ function sectionLevels(run) {
   const hasGround = of("ground_up_m") !== null && of("ground_down_m") !== null;
   const [up, down] = hasGround ? [of("ground_up_m"), of("ground_down_m")] : [0, 0];
   const bore = (of("height_mm") || of("diameter_mm") || 0) / 1000;
-  return { length, up, down, upInvert: up - upDepth, downInvert: down - downDepth, bore, hasGround };
+  const profile = groundProfile(hasGround ? of("ground_profile") : null, length, up, down);
+  return { length, up, down, upInvert: up - upDepth, downInvert: down - downDepth, bore, hasGround, profile };
+}
+
+// Vertices of the ground as pairs of chainage and level; a straight line where nothing tells it.
+function groundProfile(text, length, up, down) {
+  if (!text) return [[0, up], [length, down]];
+  return String(text).split("; ").map((pair) => pair.split(" ").map(Number));
+}
+
+function groundAt(profile, m) {
+  const next = Math.max(1, profile.findIndex(([at]) => at >= m));
+  const [[a, low], [b, high]] = [profile[next - 1], profile[next]];
+  return b > a ? low + ((high - low) * (m - a)) / (b - a) : low;
 }
 
 function longSection(run, detail) {
   const levels = sectionLevels(run);
-  if (!levels) return make("p", { class: "lack" }, "No long section: the depth of this run is not known.");
+  if (!levels) return make("p", { class: "lack" }, say("No long section: the depth of this run is not known."));
   const names = stackNames(run, levels, (SECTION.width - SECTION.left - SECTION.right) / levels.length);
   const found = sectionFindings(detail);
-  const pipe = newPipe(run, detail);
+  const pipe = newPipe(run);
   const frame = sectionFrame(levels, names);
-  const title = `Long section of run ${study.runs.get("run_id", run)}`;
+  const title = say("Long section of run {id}", { id: named(study.runs.get("run_id", run)) });
   const drawn = makeSvg("svg", { class: "section", id: "long-section", viewBox: `0 0 ${SECTION.width} ${frame.height}`, role: "img", "aria-label": sectionWords(run, levels, found) },
     makeSvg("title", {}, title),
     sectionGround(levels, frame), sectionTrees(names, frame, levels), drawConnected(run, levels, frame),
@@ -29,18 +42,26 @@ function longSection(run, detail) {
   return make("figure", { class: "drawing" }, drawn, make("figcaption", {}, sectionCaption(levels, frame, run, found, pipe)));
 }
 
+// The long section in words, for whoever cannot see it: one sentence each.
 function sectionWords(run, levels, found) {
-  const trees = study.breachesOfRun(run).length;
-  const services = study.crossingsOfRun(run).length;
-  const seen = [found.collapses.length ? `collapse at ${found.collapses.map((m) => number(m, 1)).join(", ")} m; ` : "",
-    found.roots.length ? `roots at ${found.roots.map(({ m }) => number(m, 1)).join(", ")} m; ` : "",
-    found.doubtful.length ? `${found.doubtful.map(({ m, code }) => `${code} (kind not known) at ${number(m, 1)}`).join(", ")} m; ` : ""].join("");
-  return `Long section, ${number(levels.length, 1)} m long; invert ${number(levels.up - levels.upInvert, 2)} m deep upstream and ${number(levels.down - levels.downInvert, 2)} m downstream; ${seen}crossed by ${counted(trees, "protection zone")} and ${counted(services, "service")}; ${counted(connectionsOn(run).length, "connection")}. The tables below give the same figures.`;
+  const places = (rows) => rows.map(({ m }) => number(m, 1)).join(", ");
+  return [
+    say("Long section, {length} m long; invert {up} m deep upstream and {down} m downstream.", { length: number(levels.length, 1),
+      up: number(levels.up - levels.upInvert, 2), down: number(levels.down - levels.downInvert, 2) }),
+    found.collapses.length ? say("Collapse at {places} m.", { places: places(found.collapses.map((m) => ({ m }))) }) : null,
+    found.roots.length ? say("Roots at {places} m.", { places: places(found.roots) }) : null,
+    ...found.doubtful.map(({ m, code }) => say("{code}, kind not known, at {place} m.", { code, place: number(m, 1) })),
+    sayMany("Crossed by {n} protection zone.", "Crossed by {n} protection zones.", { n: study.breachesOfRun(run).length }),
+    sayMany("Crossed by {n} service.", "Crossed by {n} services.", { n: study.crossingsOfRun(run).length }),
+    sayMany("{n} connection.", "{n} connections.", { n: connectionsOn(run).length }),
+    say("The tables below give the same figures."),
+  ].filter(Boolean).join(" ");
 }
 
 function sectionFrame(levels, names) {
-  const highest = Math.max(levels.up, levels.down);
-  const lowest = Math.min(levels.upInvert, levels.downInvert) - 0.3;
+  const ground = levels.profile.map(([, level]) => level);
+  const highest = Math.max(levels.up, levels.down, ...ground);
+  const lowest = Math.min(levels.upInvert, levels.downInvert, ...ground) - 0.3;
   const perM = (SECTION.width - SECTION.left - SECTION.right) / levels.length;
   const stretch = Math.max(1, Math.min(10, Math.round((150 / (highest - lowest) / perM) * 2) / 2));
   const head = SECTION.top + 11 * Math.max(1, ...names.map(({ line }) => line + 1));
@@ -54,23 +75,29 @@ function polygonOf(points, attributes) {
 }
 
 function levelAt(levels, name, m) {
-  const [a, b] = name === "ground" ? [levels.up, levels.down] : [levels.upInvert, levels.downInvert];
+  if (name === "ground") return groundAt(levels.profile, Math.min(Math.max(m, 0), levels.length));
+  const [a, b] = [levels.upInvert, levels.downInvert];
   return a + ((b - a) * m) / levels.length;
 }
 
 function sectionBand(levels, frame, from, to, depth, attributes) {
-  const top = (m) => levelAt(levels, "ground", m);
-  return polygonOf([[frame.x(from), frame.y(top(from))], [frame.x(to), frame.y(top(to))],
-    [frame.x(to), frame.y(top(to) - depth)], [frame.x(from), frame.y(top(from) - depth)]], attributes);
+  const top = groundBetween(levels, from, to);
+  const bottom = top.map(([m, level]) => [m, level - depth]).reverse();
+  return polygonOf([...top, ...bottom].map(([m, level]) => [frame.x(m), frame.y(level)]), attributes);
+}
+
+function groundBetween(levels, from, to) {
+  const inner = levels.profile.filter(([m]) => m > from && m < to);
+  return [[from, levelAt(levels, "ground", from)], ...inner, [to, levelAt(levels, "ground", to)]];
 }
 
 function sectionGround(levels, frame) {
   const { x, y } = frame;
+  const ground = groundBetween(levels, 0, levels.length).map(([m, level]) => [x(m), y(level)]);
   return [
-    polygonOf([[x(0), y(levels.up)], [x(levels.length), y(levels.down)],
-      [x(levels.length), y(levels.downInvert)], [x(0), y(levels.upInvert)]], { class: "s-trench" }),
+    polygonOf([...ground, [x(levels.length), y(levels.downInvert)], [x(0), y(levels.upInvert)]], { class: "s-trench" }),
     sectionBand(levels, frame, 0, levels.length, study.meta.root_band_m, { class: "s-roots" }),
-    makeSvg("line", { x1: x(0), y1: y(levels.up), x2: x(levels.length), y2: y(levels.down), class: "s-ground" }),
+    makeSvg("polyline", { points: ground.map((p) => p.map((v) => v.toFixed(1)).join(",")).join(" "), class: "s-ground" }),
   ];
 }
 
@@ -146,11 +173,11 @@ function pitSketch(pit) {
     .map((s) => Math.max(Math.abs(s.x - cx), Math.abs(s.y - cy)))) / study.cells + 1.5;
   const perM = 190 / reach;
   const at = (x, y) => [210 + ((x - cx) / study.cells) * perM, 200 + ((y - cy) / study.cells) * perM];
-  const svg = makeSvg("svg", { class: "section", viewBox: "0 0 420 400", role: "img", "aria-label": `Plan of pit ${study.pits.get("pit_id", pit)}; sizes and distances are in the lists below.` },
+  const svg = makeSvg("svg", { class: "section", viewBox: "0 0 420 400", role: "img", "aria-label": say("Plan of pit {id}; sizes and distances are in the lists below.", { id: named(study.pits.get("pit_id", pit)) }) },
     sketchRuns(cx, cy, reach, at), stems.map((stem) => sketchStem(stem, at, perM)),
     polygonOf(cornersOf(lines, pit).map(([x, y]) => at(x, y)), { class: "p-pit" }),
     sketchSides(pit, at), stems.map((stem) => sketchDistance(stem, at)), sketchScale(perM));
-  return make("figure", { class: "drawing" }, svg, make("figcaption", {}, "Plan to scale, north up. Dashed: protection zone; brown: structural zone; numbers in m."));
+  return make("figure", { class: "drawing" }, svg, make("figcaption", {}, say("Plan to scale, north up. Dashed: protection zone; brown: structural zone; numbers in m.")));
 }
 
 function cornersOf(lines, feature) {
@@ -239,5 +266,5 @@ function sketchSides(pit, at) {
 function sketchScale(perM) {
   const metres = [10, 5, 2, 1, 0.5].find((n) => n * perM <= 110) || 0.25;
   return [makeSvg("line", { x1: 14, x2: 14 + metres * perM, y1: 388, y2: 388, class: "s-ground" }),
-    makeSvg("text", { x: 14, y: 382, class: "s-figure" }, `${metres} m`)];
+    makeSvg("text", { x: 14, y: 382, class: "s-figure" }, `${number(metres)} m`)];
 }

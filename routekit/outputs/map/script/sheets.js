@@ -10,7 +10,7 @@ function growingTable(title, heads, count, lineOf) {
     holder.replaceChildren(dataTable(title, heads, rows));
     if (count > limit) {
       holder.append(make("button", { type: "button", onclick: () => show(limit * 3) },
-        `Show more (${count - limit} left)`));
+        say("Show more ({left} left)", { left: count - limit })));
     }
   };
   show(ROWS_AT_FIRST);
@@ -20,46 +20,48 @@ function growingTable(title, heads, count, lineOf) {
 function drawPage() {
   const rows = DRAWN.filter(({ name, of }) => study[of || name].n);
   return [
-    make("h2", {}, "Layers"),
-    make("fieldset", {}, make("legend", {}, "Show on the plan"), [...rows].reverse().map((layer) => (
+    make("h2", {}, say("Layers")),
+    make("fieldset", {}, make("legend", {}, say("Show on the plan")), [...rows].reverse().map((layer) => (
       make("label", {}, make("input", { type: "checkbox", checked: drawing.isOn[layer.name],
         "data-layer": layer.name, onchange: (event) => {
           drawing.isOn[layer.name] = event.target.checked;
           plan.redraw();
-        } }), ` ${layer.words}`)))),
-    make("h3", {}, "Symbols on the plan"),
-    make("ul", { class: "signs" }, SIGNS.filter(([of]) => study[of].n).map(([, draw, words]) => (
+        } }), ` ${layer.words()}`)))),
+    make("h3", {}, say("Symbols on the plan")),
+    make("ul", { class: "signs" }, signs().filter(([of]) => study[of].n).map(([, draw, words]) => (
       make("li", {}, makeSvg("svg", { class: "sample", viewBox: "0 0 30 18", width: 30, height: 18, "aria-hidden": "true" }, draw()), words)))),
-    study.meta.tiles_credit ? make("p", { class: "credit" }, `Online background: ${study.meta.tiles_credit}`) : null,
+    study.meta.photo_words ? make("p", { class: "credit" }, study.meta.photo_words) : null,
+    study.meta.tiles_credit ? make("p", { class: "credit" }, say("Online background: {credit}", { credit: study.meta.tiles_credit })) : null,
   ];
 }
 
 const sign = (tag, attributes) => () => makeSvg(tag, attributes);
-/** @type {[string, () => any, string][]} */
-const SIGNS = [
-  ["trees", sign("circle", { cx: 15, cy: 9, r: 8, class: "g-crown" }), "Tree crown"],
-  ["trees", sign("circle", { cx: 15, cy: 9, r: 8, class: "p-zone" }), "Root protection zone"],
-  ["trees", sign("circle", { cx: 15, cy: 9, r: 6, class: "p-core" }), "Structural root zone"],
-  ["runs", sign("rect", { x: 2, y: 4, width: 26, height: 10, class: "g-trench" }), "Trench, to scale"],
-  ["strings", sign("rect", { x: 2, y: 3, width: 26, height: 12, rx: 6, class: "g-string" }), "Pull string"],
-  ["laydown", sign("rect", { x: 2, y: 5, width: 26, height: 8, class: "g-laydown" }), "Laydown area for the welded pipe"],
-  ["pits", sign("rect", { x: 5, y: 3, width: 20, height: 12, class: "p-pit" }), "Pit, to scale"],
-  ["digs", sign("rect", { x: 10, y: 4, width: 10, height: 10, class: "g-dig" }), "Small dig"],
-  ["manholes", sign("circle", { cx: 15, cy: 9, r: 5, class: "g-dig" }), "Manhole"],
+/** @returns {[string, () => any, string][]} */
+const signs = () => [
+  ["trees", sign("circle", { cx: 15, cy: 9, r: 8, class: "g-crown" }), say("Tree crown")],
+  ["trees", sign("circle", { cx: 15, cy: 9, r: 8, class: "p-zone" }), say("Root protection zone")],
+  ["trees", sign("circle", { cx: 15, cy: 9, r: 6, class: "p-core" }), say("Structural root zone")],
+  ["runs", sign("rect", { x: 2, y: 4, width: 26, height: 10, class: "g-trench" }), say("Trench, to scale")],
+  ["strings", sign("rect", { x: 2, y: 3, width: 26, height: 12, rx: 6, class: "g-string" }), say("Pull string")],
+  ["laydown", sign("rect", { x: 2, y: 5, width: 26, height: 8, class: "g-laydown" }), say("Laydown area for the welded pipe")],
+  ["pits", sign("rect", { x: 5, y: 3, width: 20, height: 12, class: "p-pit" }), say("Pit, to scale")],
+  ["digs", sign("rect", { x: 10, y: 4, width: 10, height: 10, class: "g-dig" }), say("Small dig")],
+  ["manholes", sign("circle", { cx: 15, cy: 9, r: 5, class: "g-dig" }), say("Manhole")],
   ["services", sign("line", { x1: 1, x2: 29, y1: 9, y2: 9, class: "g-service" }),
-    "Service: G gas, W water, E electricity, T telecom, H heat, S sewer, X other"],
+    say("Service: G gas, W water, E electricity, T telecom, H heat, S sewer, X other")],
 ];
 
 function doubtsPage() {
   const of = (name, row) => study.findings.get(name, row);
   return [
-    make("h2", {}, "Data findings"),
-    make("p", {}, study.findings.n ? `${counted(study.findings.n, "finding")}: what was found in the input data and what was done about it.`
-      : "No problems were found in the input data."),
-    study.findings.n ? growingTable("Findings", ["Severity", "Where", "Found", "Action taken"], study.findings.n,
-      (row) => [said(of("severity", row)), [rowLink(of("row", row)), make("span", { class: "remedy" },
-        raw([of("layer", row), of("field", row)].filter(Boolean).join(", ")))],
-      raw(of("seen", row)), raw(of("done", row))]) : null,
+    make("h2", {}, say("Data findings")),
+    make("p", {}, study.findings.n
+      ? sayMany("{n} finding: what was found in the input data and what was done about it.", "{n} findings: what was found in the input data and what was done about it.", { n: study.findings.n })
+      : say("No problems were found in the input data.")),
+    study.findings.n ? growingTable(say("Data findings"), [say("Severity"), say("Where"), say("Found"), say("Action taken")], study.findings.n,
+      (row) => [codeWord("finding", of("severity", row)), [rowLink(of("row", row)), make("span", { class: "remedy" },
+        make("code", {}, raw([of("layer", row), of("field", row)].filter(Boolean).join(", "))))],
+      textOf(study.findings, "seen", row), textOf(study.findings, "done", row)]) : null,
   ];
 }
 
@@ -73,29 +75,33 @@ function sumsPage() {
   const of = (name, row) => study.totals.get(name, row);
   const range = (what, row) => {
     const [low, mid, high] = ["low", "mid", "high"].map((end) => of(`${what}_${end}`, row));
-    if (mid === null) return NOT_KNOWN;
+    if (mid === null) return notKnown();
     if (low === null || high === null || (low === mid && high === mid)) return grouped(mid);
-    return [grouped(mid), make("span", { class: "remedy unbroken" }, `${grouped(low)} to ${grouped(high)}`)];
+    return [grouped(mid), make("span", { class: "remedy unbroken" }, say("{low} to {high}", { low: grouped(low), high: grouped(high) }))];
   };
   const unit = (row) => {
     const words = String(of("quantity", row)).toLowerCase().split(/\W+/);
-    return of("unit", row) && !words.includes(of("unit", row)) ? `, ${unitSign(of("unit", row))}` : "";
+    return of("unit", row) && !words.includes(of("unit", row)) ? [", ", tell([unitSign(of("unit", row))])] : "";
   };
-  const name = (row) => [said(of("quantity", row)), unit(row),
+  const name = (row) => [textOf(study.totals, "quantity", row), unit(row),
     make("span", { class: "remedy" }, sourceText(of("source", row)))];
   return [
-    make("h2", {}, "Totals"),
-    make("p", {}, `Open cut of the ${workedOn()} compared with the recommended works, for the whole study. Below each figure: low to high estimate.`),
-    study.totals.n ? dataTable("Totals", ["Quantity and source", "Open cut", "Recommended"],
+    make("h2", {}, say("Totals")),
+    make("p", {}, scopeOfTotals()),
+    study.totals.n ? dataTable(say("Totals"), [say("Quantity and source"), say("Open cut"), say("Recommended")],
       Array.from({ length: study.totals.n }, (_, row) => [name(row), range("open_cut", row), range("recommended", row)]),
-      { id: "totals-table" }) : make("p", {}, "No totals were calculated."),
+      { id: "totals-table" }) : make("p", {}, say("No totals were calculated.")),
   ];
 }
 
 // The scope of «open cut»: the same runs in both columns of the sums.
-function workedOn() {
+function scopeOfTotals() {
   const row = Array.from({ length: study.totals.n }, (_, i) => i).find((i) => study.totals.get("quantity", i) === "Runs worked on");
-  return row === undefined ? "runs to be worked on" : `${counted(study.totals.get("open_cut_mid", row), "run")} to be worked on`;
+  const count = row === undefined ? null : study.totals.get("open_cut_mid", row);
+  return count === null
+    ? say("Open cut of the runs to be worked on compared with the recommended works, for the whole study. Below each figure: low to high estimate.")
+    : sayMany("Open cut of the {n} run to be worked on compared with the recommended works, for the whole study. Below each figure: low to high estimate.",
+      "Open cut of the {n} runs to be worked on compared with the recommended works, for the whole study. Below each figure: low to high estimate.", { n: count });
 }
 
 function unitSign(unit) {
@@ -106,21 +112,52 @@ function unitSign(unit) {
 function grouped(value) {
   if (Math.abs(value) < 1e-6) return "0";
   const size = Math.abs(value);
-  return value.toLocaleString("en-GB", { maximumFractionDigits: size >= 100 ? 0 : size >= 1 ? 1 : 3 });
+  return writeNumber(value.toLocaleString("en-GB", { maximumFractionDigits: size >= 100 ? 0 : size >= 1 ? 1 : 3 }));
+}
+
+// Headings of the tables of sources and settings.
+/** @type {Record<string, () => string>} */
+const HEADINGS = {
+  kind: () => say("Kind"),
+  key: () => say("Key"),
+  name: () => say("Name"),
+  value: () => say("Value"),
+  default: () => say("Default"),
+  unit: () => say("Unit"),
+  source: () => say("Source"),
+  standing: () => say("Standing"),
+  title: () => say("Title"),
+  default_source: () => say("Source of the default"),
+  text: () => say("Meaning"),
+  note: () => say("Note"),
+};
+
+// A cell of these tables: texts in words, codes by their list, the rest as it is kept.
+function basisCell(table, column, row) {
+  const value = table.get(column, row);
+  if (value === null || value === "") return "";
+  if (column === "source" || column === "default_source") return sourceText(value);
+  if (column === "key" || column === "name") return make("code", {}, raw(value));
+  if (column === "kind") return codeWord("rule", value);
+  if (column === "standing") return codeWord("standing", value);
+  return ["text", "note", "title", "unit"].includes(column) ? textOf(table, column, row) : raw(value);
 }
 
 function basisPage() {
-  const table = (title, name) => (study[name].n ? [make("h3", {}, title), growingTable(title,
-    study[name].names.map(plain), study[name].n, (row) => study[name].names.map((column) => (
-      column === "source" ? sourceText(study[name].get(column, row)) : raw(study[name].get(column, row)))))] : null);
+  const table = (title, name) => {
+    const columns = study[name].names.filter((column) => !column.endsWith("_words"));
+    const heads = columns.map((column) => (Object.hasOwn(HEADINGS, column) ? HEADINGS[column]() : column.replaceAll("_", " ")));
+    return study[name].n ? [make("h3", {}, title), growingTable(title, heads, study[name].n,
+      (row) => columns.map((column) => basisCell(study[name], column, row)))] : null;
+  };
   return [
-    make("h2", {}, "Sources and settings"),
-    table("Provenance", "provenance"),
-    table("Settings in force", "rules"),
-    table("Sources", "sources"),
-    make("h3", {}, "This page"),
-    make("p", {}, `The plan is drawn in Web Mercator; all measurements were taken in ${study.meta.crs}. Nothing is sent or fetched unless the study asks for an online background.`),
-    make("details", {}, make("summary", {}, "Licence of the Leaflet library used in this page"),
-      make("pre", {}, byId("leaflet-licence").textContent)),
+    make("h2", {}, say("Sources and settings")),
+    table(say("Provenance"), "provenance"),
+    table(say("Settings in force"), "rules"),
+    table(say("Sources"), "sources"),
+    make("h3", {}, say("This page")),
+    make("p", {}, say("The plan is drawn in Web Mercator; all measurements were taken in {crs}. Nothing is sent or fetched unless the study asks for an online background.", { crs: study.meta.crs })),
+    make("details", {}, make("summary", {}, say("Licence of the Leaflet library used in this page")),
+      make("pre", { lang: "en" }, byId("leaflet-licence").textContent)),
   ];
 }

@@ -4,7 +4,7 @@ const study = { details: new Map(), photo: { n: 0 } };
 
 const LAYERS = ["runs", "trees", "manholes", "strings", "pits", "digs", "connections", "services",
   "obstacles", "surfaces", "study_area", "laydown"];
-const LINKS = ["breaches", "root_links", "tree_balance", "crossings"];
+const LINKS = ["breaches", "dug", "root_links", "tree_balance", "crossings"];
 const LISTS = ["totals", "findings", "rules", "provenance", "decisions", "sources"];
 const ID_COLUMNS = { run: ["runs", "run_id"], tree: ["trees", "tree_id"],
   manhole: ["manholes", "manhole_id"], pit: ["pits", "pit_id"], string: ["strings", "string_id"],
@@ -32,6 +32,7 @@ function openStudy(content) {
   study.crossingsOfRun = study.crossings.groupBy("run", study.runs.n);
   study.connectionsOfRun = groupById(study.connections, "run_id");
   study.digsOfRun = groupById(study.digs, "run_id");
+  study.dugBy = groupById(study.dug, "work_id");
   study.isShown = new Uint8Array(study.runs.n).fill(1);
   measureTrees();
   if (content.photo) openPhoto(content.photo);
@@ -64,17 +65,32 @@ function isRobot(dig) {
 
 // The lowest estimate at which a force on the string ("pull", "machine") is over what bears it, or null.
 function overAt(string, force) {
-  const said = study.strings.get(`${force}_over`, string);
-  return said === null || said === "no" || said === "not known" ? null : String(said);
+  const found = study.strings.get(`${force}_over`, string);
+  return found === null || found === "no" || found === "not known" ? null : String(found);
 }
 
 // What is over on a string, in words; an empty list where nothing is.
 function overWords(string) {
-  return [["pull", "the allowable pull of the pipe"], ["machine", "the rated pull of the machine"]]
-    .map(([force, bearer]) => [overAt(string, force), bearer])
-    .filter(([at]) => at !== null)
-    .map(([at, bearer]) => `the ${at} of the pull exceeds ${bearer}`);
+  return Object.entries(OVER).flatMap(([force, words]) => {
+    const at = overAt(string, force);
+    if (at === null) return [];
+    return [Object.hasOwn(words, at) ? words[at]() : say("The pull exceeds what is allowed")];
+  });
 }
+
+/** @type {Record<string, Record<string, () => string>>} */
+const OVER = {
+  pull: {
+    "low estimate": () => say("The low estimate of the pull exceeds the allowable pull of the pipe"),
+    "mid estimate": () => say("The mid estimate of the pull exceeds the allowable pull of the pipe"),
+    "high estimate": () => say("The high estimate of the pull exceeds the allowable pull of the pipe"),
+  },
+  machine: {
+    "low estimate": () => say("The low estimate of the pull exceeds the rated pull of the machine"),
+    "mid estimate": () => say("The mid estimate of the pull exceeds the rated pull of the machine"),
+    "high estimate": () => say("The high estimate of the pull exceeds the rated pull of the machine"),
+  },
+};
 
 // The background photo: where it lies on the grid, and the picture once it is unpacked.
 function openPhoto(box) {
@@ -120,13 +136,12 @@ async function detailOf(run) {
 }
 
 function techniqueName(code) {
-  if (!code) return "No recommendation";
-  return study.words.techniques[code] || plain(code);
+  if (!code) return say("No recommendation");
+  return word(study.words.techniques[code] || code);
 }
 
 function severityName(code) {
-  return { none: "No tree", minor: "Minor", major: "Major", structural: "Structural", unknown: "Not known" }[
-    code] || "Not assessed";
+  return code ? codeWord("severity", code) : say("Not assessed");
 }
 
 function strokeOf(view, run) {
@@ -135,9 +150,9 @@ function strokeOf(view, run) {
 }
 
 function sourceText(key) {
-  if (key === null || key === undefined) return "no source given";
+  if (key === null || key === undefined) return say("no source given");
   if (!study.sourceRows) study.sourceRows = study.sources.rowsById("key");
   const row = study.sourceRows.get(String(key));
   if (row === undefined) return String(key);
-  return `${study.sources.get("title", row)} (${study.sources.get("standing", row)})`;
+  return [textOf(study.sources, "title", row), ` (${codeWord("standing", study.sources.get("standing", row))})`];
 }

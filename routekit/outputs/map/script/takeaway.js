@@ -11,7 +11,7 @@ const takeaway = {
       const detail = await detailOf(run);
       const row = {};
       for (const name of TAKEN) row[name] = study.runs.get(name, run);
-      for (const name of TAKEN_TEXTS) row[name] = detail.texts.get(name, detail.row);
+      for (const name of TAKEN_TEXTS) row[name] = put(statementOf(detail.texts, name, detail.row));
       rows.push([run, row]);
     }
     return rows;

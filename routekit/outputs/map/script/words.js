@@ -2,7 +2,6 @@
 // always as text.
 
 const SVG_SPACE = "http://www.w3.org/2000/svg";
-const NOT_KNOWN = "not known";
 
 function fill(element, attributes, children) {
   for (const [name, value] of Object.entries(attributes || {})) {
@@ -33,42 +32,71 @@ function byId(id) {
   return document.getElementById(id);
 }
 
+// A text of the study's tables, such as a statement in a column `..._words`, for the page. What the
+// chosen language does not say stands in English, and says so.
+/** @param {any} statement */
+function tell(statement) {
+  const text = put(statement);
+  return isSaid(statement) ? raw(text) : make("span", { lang: "en" }, raw(text));
+}
+
+/**
+ * Whether the chosen language has the sentences of a statement.
+ * @param {any} statement
+ * @returns {boolean}
+ */
+function isSaid(statement) {
+  if (tongue.language === "en" || !Array.isArray(statement)) return true;
+  const [one, values = {}, , context = ""] = statement;
+  if (one === "") return values.parts.every(isSaid);
+  const isKnown = one === "^" || (context ? `${context}\n${one}` : one) in tongue.messages;
+  return isKnown && Object.values(values).every(isSaid);
+}
+
+// The statement of a text: that of the column beside it, else its English as a message.
+function statementOf(table, name, row) {
+  const words = table.get(`${name}_words`, row);
+  if (words) return JSON.parse(words);
+  const english = table.get(name, row);
+  return english === null || english === "" ? "" : [String(english)];
+}
+
+// The text of a column in the chosen language, for the page; blank where there is none.
+function textOf(table, name, row) {
+  const statement = statementOf(table, name, row);
+  return statement === "" ? "" : tell(statement);
+}
+
+const notKnown = () => say("not known");
+
 function number(value, decimals = 2) {
-  if (value === null || value === undefined || Number.isNaN(value)) return NOT_KNOWN;
-  return Number(value.toFixed(decimals)).toString().replace("-", "\u2212");
+  if (value === null || value === undefined || Number.isNaN(value)) return notKnown();
+  return writeNumber(Number(value.toFixed(decimals)).toString()).replace("-", "\u2212");
 }
 
 function quantity(value, unit, decimals = 2) {
-  if (value === null || value === undefined) return NOT_KNOWN;
+  if (value === null || value === undefined) return notKnown();
   return `${number(value, decimals)}\u00a0${unit}`;
 }
 
 function percent(share) {
-  return share === null || share === undefined ? NOT_KNOWN : `${number(100 * share, 1)}\u00a0%`;
+  return share === null || share === undefined ? notKnown() : `${number(100 * share, 1)}\u00a0%`;
 }
 
-// Width by height where they differ, else one size; `shrink` is what both lose, in mm.
-function boreText(width, height, shrink = 0) {
-  if (width === null || !height || height === width + shrink) return quantity(width, "mm", 0);
-  return `${number(width, 0)} \u00d7 ${quantity(height - shrink, "mm", 0)}`;
-}
-
-function counted(count, word) {
-  return `${count} ${word}${count === 1 ? "" : "s"}`;
+// Width by height where they differ, else one size, in mm.
+function boreText(width, height) {
+  if (width === null || !height || height === width) return quantity(width, "mm", 0);
+  return `${number(width, 0)} \u00d7 ${quantity(height, "mm", 0)}`;
 }
 
 function yesNo(value) {
-  if (value === null || value === undefined) return NOT_KNOWN;
-  return value ? "yes" : "no";
+  if (value === null || value === undefined) return notKnown();
+  return value ? say("yes") : say("no");
 }
 
-function said(value) {
-  return value === null || value === undefined || value === "" ? NOT_KNOWN : plain(value);
-}
-
-// An id exactly as it is kept.
-function named(id) {
-  return id === null || id === undefined || id === "" ? NOT_KNOWN : String(id);
+// A name of the data, such as a species, exactly as it is kept.
+function named(value) {
+  return value === null || value === undefined || value === "" ? notKnown() : String(value);
 }
 
 // Names and texts exactly as they are kept; nothing where there is none. They may break after
@@ -78,38 +106,8 @@ function raw(value) {
   return String(value).split(/(?<=_)/).flatMap((part, i) => (i ? [make("wbr"), part] : [part]));
 }
 
-function capital(words) {
-  return words.slice(0, 1).toUpperCase() + words.slice(1);
-}
-
-// Words of the trade's own code lists are stored with underscores.
-function plain(value) {
-  return typeof value === "string" ? value.replaceAll("_", " ") : String(value);
-}
-
-// End of a name, unit, and how the value is written where that is not number and unit.
-/** @type {[string, string, ((share: number) => string) | null][]} */
-const UNITS = [
-  ["_share", "", percent],
-  ["_m2", "m\u00b2", null],
-  ["_m3", "m\u00b3", null],
-  ["_mm", "mm", null],
-  ["_kn", "kN", null],
-  ["_l_s", "l/s", null],
-  ["_deg", "\u00b0", null],
-  ["_m", "m", null],
-];
-
-// Any named value as a label and a text, by the unit in its name.
-function nameAndValue(name, value) {
-  const found = UNITS.find(([end]) => name.endsWith(end));
-  const label = plain(found ? name.slice(0, -found[0].length) : name).replace(/^(is|has|n) /, "");
-  if (found && typeof value === "number") {
-    return [label, found[2] ? found[2](value) : quantity(value, found[1])];
-  }
-  if (/^(is|has)_/.test(name)) return [label, yesNo(value)];
-  return [label, typeof value === "number" ? number(value, 4) : said(value)];
-}
+// A fact, or nothing where there is no text.
+const factOf = (label, text) => (text ? [label, text] : null);
 
 // A list of facts: [label, text or element]; entries that are null are left out.
 function factList(facts) {

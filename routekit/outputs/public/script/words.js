@@ -60,8 +60,7 @@ function write(value) {
 function say([topic, key, values = {}]) {
   let template = words[topic][key];
   if (typeof template !== "string") {
-    const isOne = words.one_below_two ? values.n < 2 : values.n === 1;
-    template = template[isOne ? "one" : "other"];
+    template = template[new Intl.PluralRules(words.language).select(values.n)];
   }
   return template.replace(/\{(\w+)\}/g, (_, name) => write(values[name]));
 }

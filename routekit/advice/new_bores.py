@@ -1,0 +1,71 @@
+"""The bore after the works: of every technique, and of the one recommended for each run."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Final
+
+import numpy as np
+import pandas as pd
+
+from routekit.arrays import Floats, Texts, take_numbers
+from routekit.techniques import MONITOR, list_codes
+
+KEEPS_SHAPE: Final = list_codes(lambda one: one.keeps_shape)
+"""Techniques that keep the shape of the old pipe."""
+
+
+def find_heights(runs: pd.DataFrame, technique: Texts | str, new_bore_mm: Floats) -> Floats:
+    """Find how high the bore is after the works where it is not as high as wide.
+
+    Parameters
+    ----------
+    runs : DataFrame, n rows
+        diameter_mm and height_mm of the old bore; NaN not known.
+    technique : numpy.ndarray of str, shape (n,), or str
+    new_bore_mm : numpy.ndarray of float, shape (n,)
+        Width of the bore after the works, mm.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (n,)
+        mm: what keeps the shape of the old pipe loses as much in height as in width. NaN where the
+        bore is as high as wide, or not known.
+    """
+    old, height = (take_numbers(runs, name) for name in ("diameter_mm", "height_mm"))
+    is_tall = np.isfinite(height) & (np.round(height) != np.round(old))
+    keeps = np.isin(np.asarray(technique, dtype=str), KEEPS_SHAPE)
+    return np.where(is_tall & keeps, height - (old - new_bore_mm), np.nan)
+
+
+def size_new_pipes(
+    runs: pd.DataFrame, plans: Mapping[str, pd.DataFrame], technique: Texts
+) -> dict[str, Floats]:
+    """Give the sizes that the recommended technique of each run leaves.
+
+    Parameters
+    ----------
+    runs : DataFrame, n rows
+    plans : mapping of str to DataFrame
+        By technique: new_outside_mm, new_bore_mm, where they apply.
+    technique : numpy.ndarray of str, shape (n,)
+
+    Returns
+    -------
+    dict of str to numpy.ndarray of float, shape (n,)
+        new_outside_mm and new_bore_mm of the pipe that is laid (NaN where none is, or not known),
+        bore_after_mm and height_after_mm of the sewer after the works (the old bore where it is
+        left; NaN not known, and for a height as large as the width).
+    """
+    outside, bore = np.full(len(runs), np.nan), np.full(len(runs), np.nan)
+    for code, plan in plans.items():
+        mine = technique.astype(str) == code
+        for sizes, name in ((outside, "new_outside_mm"), (bore, "new_bore_mm")):
+            sizes[mine] = take_numbers(plan, name)[mine]
+    after = np.where(technique.astype(str) == MONITOR, take_numbers(runs, "diameter_mm"), bore)
+    return {
+        "new_outside_mm": outside,
+        "new_bore_mm": np.where(np.isnan(outside), np.nan, bore),
+        "bore_after_mm": after,
+        "height_after_mm": find_heights(runs, technique, after),
+    }

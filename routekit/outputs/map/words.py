@@ -1,0 +1,180 @@
+"""The words of the map: those of templates and scripts, and the languages packed into a page."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Callable, Iterable, Iterator
+from functools import cache
+from typing import Any, Final
+
+from markupsafe import Markup
+
+from routekit.outputs.map.packing import encode
+from routekit.words.catalogue import (
+    SOURCE,
+    Key,
+    list_languages,
+    load_words,
+    pack_words,
+    write_words,
+)
+from routekit.words.texts import (
+    BEGUN,
+    JOINED,
+    Number,
+    Statement,
+    Text,
+    lower_first,
+    say,
+    state,
+    strip_formats,
+    word,
+)
+
+WORDS_END: Final = "_words"
+"""End of the name of a column of statements."""
+_ESCAPE: Final = re.compile(r"\\u([0-9a-fA-F]{4})")
+
+
+class Said:
+    """A text of a template: in a page it brings its statement, for the script to say it anew.
+
+    Attributes
+    ----------
+    shown : str
+        In the language of the page.
+    statement : str
+        As JSON.
+    """
+
+    def __init__(self, text: str, language: str, macros: Any) -> None:
+        said = state_text(text)
+        self.statement = json.dumps(said, ensure_ascii=False)
+        self.shown = write_words(said, language)
+        self._macros = macros
+
+    def __html__(self) -> Markup:
+        """Write the text as an element."""
+        return Markup(self._macros.element(self))
+
+    def label(self) -> Markup:
+        """Write the text as the name of the element that it stands in."""
+        return Markup(self._macros.label(self))
+
+
+def speak_in(language: str, macros: Any) -> dict[str, Callable[..., Said]]:
+    """Give the functions by which a template says something in a language.
+
+    Parameters
+    ----------
+    language : str
+    macros : Any
+        Those of `page/said.j2`.
+
+    Returns
+    -------
+    dict of str to callable
+        `_` takes sentence, plural where a number decides, and values, as
+        `routekit.words.texts.say`; `said` takes a text, `figure` a number and its decimals.
+    """
+
+    def speak(one: str, many: str = "", **values: Any) -> Said:
+        return Said(say(one, many, **values), language, macros)
+
+    def figure(number: float, decimals: int = 0) -> Said:
+        return Said(Number(f"{number:,.{decimals}f}"), language, macros)
+
+    return {"_": speak, "said": lambda text: Said(text, language, macros), "figure": figure}
+
+
+def state_text(text: str) -> Statement:
+    """Give the statement of a text: one that is plain English is a message as it stands.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    Statement
+    """
+    return state(text if isinstance(text, Text | Number) else word(text))
+
+
+def name_languages() -> list[tuple[str, str]]:
+    """Name the languages that a reader can choose, each in itself.
+
+    Returns
+    -------
+    list of (str, str)
+        Code and name.
+    """
+    return [(code, load_words(code).name.capitalize()) for code in list_languages()]
+
+
+def pack_languages(scripts: str, *contents: Any) -> dict[str, str]:
+    """Pack what a page may say into each language but English, which stands in the page.
+
+    Parameters
+    ----------
+    scripts : str
+        Scripts and templates of the page.
+    *contents : Any
+        What else is packed into it: words and statements in its tables are looked up.
+
+    Returns
+    -------
+    dict of str to str
+        Code of the language to its words, encoded.
+    """
+    spoken = _find_spoken(scripts) | {key for one in contents for key in _list_keys(one)}
+    others = [code for code in list_languages() if code != SOURCE]
+    return {code: encode(pack_words(code, spoken & _known())) for code in others}
+
+
+@cache
+def _known() -> frozenset[Key]:
+    """List the messages of all catalogues."""
+    return frozenset(key for code in list_languages() for key in load_words(code).messages)
+
+
+@cache
+def _find_spoken(scripts: str) -> frozenset[Key]:
+    """Find the messages that stand in scripts and templates, between quotation marks."""
+    text = _ESCAPE.sub(lambda sign: chr(int(sign.group(1), 16)), scripts)
+    text = strip_formats(text.replace('\\"', '"'))
+    return frozenset(key for key in _known() if not key[0] and f'"{key[1]}"' in text)
+
+
+def _list_keys(content: Any) -> Iterator[Key]:
+    """List the messages that packed content may hold: words by themselves, and statements."""
+    if isinstance(content, dict):
+        for name, part in content.items():
+            is_column = isinstance(part, dict) and part.get("k") in ("d", "t")
+            if is_column and str(name).endswith(WORDS_END):
+                values = filter(None, part.get("w", part["v"]))
+                yield from _list_stated(json.loads(value) for value in set(values))
+            elif not is_column or part["k"] == "d":
+                yield from _list_keys(part)
+    elif isinstance(content, list | tuple):
+        for part in content:
+            yield from _list_keys(part)
+    elif isinstance(content, str):
+        yield "", content
+        yield "", lower_first(content)
+
+
+def _list_stated(statements: Iterable[Statement]) -> Iterator[Key]:
+    """List the messages of statements."""
+    for said in statements:
+        if not isinstance(said, list):
+            continue
+        given: list[Any] = [*said, *["", {}, "", ""][len(said) :]]
+        one, values, _, context = given
+        if one == JOINED:
+            yield from _list_stated(values["parts"])
+            continue
+        if one != BEGUN:
+            yield context, one
+        yield from _list_stated(values.values())

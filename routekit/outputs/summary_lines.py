@@ -1,0 +1,465 @@
+"""The lines of the summary, as texts of any language."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Final, TypeAlias
+
+import numpy as np
+import pandas as pd
+
+from routekit.arrays import Flags
+from routekit.layers.assumed import is_assumed, list_fields, word_of
+from routekit.result import Result
+from routekit.words.texts import Text, join, list_words, say, take_texts, word
+
+_SHOWN = 5
+"""Strings that the summary names before it only counts."""
+_LIKELY = 0.1
+"""Chance from which near misses are counted apart (house choice)."""
+_STUCK_SHOWN = 8
+"""Runs without a technique that the summary names before it only counts."""
+_HIDES_TREES = ("pits_not_placed", "runs_without_connections", "runs_without_size")
+"""Counts of what may touch trees without being counted."""
+
+Counts: TypeAlias = Mapping[str, int | float]
+
+_COUNTED: Final[dict[str, Callable[[float], Text]]] = {
+    "run": lambda n: say("{n:,.0f} run", "{n:,.0f} runs", n=n),
+    "tree": lambda n: say("{n:,.0f} tree", "{n:,.0f} trees", n=n),
+    "pull string": lambda n: say("{n:,.0f} pull string", "{n:,.0f} pull strings", n=n),
+    "string": lambda n: say("{n:,.0f} string", "{n:,.0f} strings", n=n),
+    "pit": lambda n: say("{n:,.0f} pit", "{n:,.0f} pits", n=n),
+    "dig": lambda n: say("{n:,.0f} dig", "{n:,.0f} digs", n=n),
+    "small dig": lambda n: say("{n:,.0f} small dig", "{n:,.0f} small digs", n=n),
+    "open cut": lambda n: say("{n:,.0f} open cut", "{n:,.0f} open cuts", n=n),
+    "error": lambda n: say("{n:,.0f} error", "{n:,.0f} errors", n=n),
+    "warning": lambda n: say("{n:,.0f} warning", "{n:,.0f} warnings", n=n),
+}
+"""Noun to its number."""
+
+
+def _count(noun: str, number: float) -> Text:
+    """Say a number of things."""
+    return _COUNTED[noun](number)
+
+
+def write_outcome(result: Result, counts: Counts) -> list[Text]:
+    """Say the outcome in one sentence, after what it rests on altogether.
+
+    Parameters
+    ----------
+    result : Result
+    counts : mapping of str to number
+        As `routekit.outputs.summary.summarise` gives them, NaN where not known.
+
+    Returns
+    -------
+    list of Text
+    """
+    return [*_write_assumption(result), _write_sentence(counts)]
+
+
+def _write_assumption(result: Result) -> list[Text]:
+    """Say first of all if nothing tells which runs are to be renewed."""
+    seen = result.condition["is_inspected"].to_numpy(dtype=bool)
+    told = result.runs["renew"].notna().to_numpy()
+    if seen.any() or told.any():
+        return []
+    return [say("No inspections and no renew column: every run is assumed to need renewal.")]
+
+
+def _write_sentence(counts: Counts) -> Text:
+    """Say the outcome in one sentence."""
+    return say(
+        "Work is recommended on {worked:,.0f} of {runs} ({worked_m:,.0f} of {length_m:,.0f} m), "
+        "among {trees}: open cut of the {works} to be worked on would enter the root zones of "
+        "{entered} ({severities}) and dig or sever {area}; the recommended works affect {affected} "
+        "and {left}.",
+        worked=counts["runs_worked_on"],
+        runs=_count("run", counts["runs"]),
+        worked_m=counts["length_worked_on_m"],
+        length_m=counts["length_m"],
+        trees=_count("tree", counts["trees"]),
+        works=_count("run", counts["runs_to_be_worked_on"]),
+        entered=_count("tree", counts["trees_open_cut"]),
+        severities=_write_severities(counts),
+        area=_write_area(counts["root_zone_open_cut_m2"]),
+        affected=_write_least_trees(counts),
+        left=_write_gap(counts),
+    )
+
+
+def _write_severities(counts: Counts) -> str:
+    """Say of how many trees open cut would be structural or major, and of how many not known."""
+    more = counts["trees_open_cut_not_known"]
+    return join(
+        [
+            say("{count} structural", count=counts["trees_open_cut_structural"]),
+            say("{count} major", count=counts["trees_open_cut_major"]),
+            say("not known of {count:,.0f} more", count=more) if more else "",
+        ],
+        ", ",
+    )
+
+
+def _write_area(area_m2: float) -> Text:
+    """Write an area, or that it is not known."""
+    return say("an unknown area") if np.isnan(area_m2) else say("{area:,.0f} m2", area=area_m2)
+
+
+def _write_least_trees(counts: Counts) -> Text:
+    """Say how many trees the recommended works touch, and how far that is not known."""
+    number = _count("tree", counts["trees_recommended"])
+    lost = counts["trees_recommended_not_known"]
+    if lost:
+        number = say("{trees} (loss not known of {count:,.0f} of them)", trees=number, count=lost)
+    is_least = any(counts[what] for what in _HIDES_TREES)
+    return say("at least {amount}", amount=number) if is_least else number
+
+
+def _write_gap(counts: Counts) -> Text:
+    """Say the area of the works, and what is not in it: pits not placed, digs not known."""
+    area, left_out = _write_area(counts["root_zone_recommended_m2"]), []
+    if counts["pits_not_placed"]:
+        left_out.append(say("{pits} not placed", pits=_count("pit", counts["pits_not_placed"])))
+    if counts["runs_without_connections"]:
+        left_out.append(
+            say("digs at connections not known")
+            if _is_blind(counts)
+            else say(
+                "digs at connections of {runs} not known",
+                runs=_count("run", counts["runs_without_connections"]),
+            )
+        )
+    missing = join(left_out, ", ")
+    return say("{area} ({missing})", area=area, missing=missing) if missing else area
+
+
+def write_lines(result: Result, counts: Counts) -> list[Text]:
+    """Write what the reader must know next.
+
+    Parameters
+    ----------
+    result : Result
+    counts : mapping of str to number
+        See `write_outcome`.
+
+    Returns
+    -------
+    list of Text
+    """
+    return [
+        *_write_gravest(result, counts),
+        _write_works(counts),
+        *_write_over_limit(result.strings),
+        *_write_open_pulls(counts),
+        say("To confirm on site: {runs}.", runs=_count("run", counts["runs_to_confirm"])),
+        _write_findings(counts),
+        *_write_careful(counts),
+        *_write_near_stems(counts),
+        *_write_position_doubt(counts),
+        *_write_near_misses(result),
+        *_write_decisions(counts),
+        *_write_stuck(result),
+        *_write_assumed(result),
+    ]
+
+
+def _write_gravest(result: Result, counts: Counts) -> list[Text]:
+    """Say what may upset the recommendations: room, inspection, sizes, connections."""
+    lines = _write_no_room(result.strings)
+    if counts["runs_not_inspected"]:
+        lines.append(
+            say(
+                "Work is recommended on {runs} not yet inspected: inspect first.",
+                runs=_count("run", counts["runs_not_inspected"]),
+            )
+        )
+    if counts["runs_without_size"]:
+        lines.append(
+            say(
+                "Size not known: {runs}. What a trench would do to trees is not known there and "
+                "left out of the totals; measure the bores first.",
+                runs=_count("run", counts["runs_without_size"]),
+            )
+        )
+    return lines + _write_connections(counts)
+
+
+def _write_no_room(strings: pd.DataFrame) -> list[Text]:
+    """Say which strings have no room to be laid out at all."""
+    names = strings.loc[strings["laydown_room"] == "no room", "string_id"].astype(str).tolist()
+    if not names:
+        return []
+    return [
+        say(
+            "NO ROOM to lay out even one pipe length behind the launch pit of {strings} ({names}): "
+            "choose the other end or another technique.",
+            strings=_count("string", len(names)),
+            names=_name_some(names, _SHOWN),
+        )
+    ]
+
+
+def _name_some(names: list[str], most: int) -> str:
+    """Name some things; more are counted."""
+    shown = join(names[:most], ", ")
+    if len(names) <= most:
+        return shown
+    return say("{names} and {count:,.0f} more", names=shown, count=len(names) - most)
+
+
+def _write_connections(counts: Counts) -> list[Text]:
+    """Say that connections are not known, and what that leaves out."""
+    if not counts["runs_without_connections"]:
+        return []
+    if _is_blind(counts):
+        return [
+            say(
+                "Connections are not known on any run to be worked on: digs at them, reopening "
+                "them, and the effect of both on trees, days, cost and CO2e are left out there."
+            )
+        ]
+    return [
+        say(
+            "Connections are not known on {count:,.0f} of {runs} to be worked on: digs at them, "
+            "reopening them, and the effect of both on trees, days, cost and CO2e are left out "
+            "there.",
+            count=counts["runs_without_connections"],
+            runs=_count("run", counts["runs_worked_on"]),
+        )
+    ]
+
+
+def _is_blind(counts: Counts) -> bool:
+    """Tell whether connections are known on none of the runs to be worked on."""
+    return bool(counts["runs_without_connections"] and not counts["runs_with_connections"])
+
+
+def _write_works(counts: Counts) -> Text:
+    """Count strings, pits and digs."""
+    more = counts["pits_clear_not_known"]
+    clear = join(
+        [
+            say("{count} without a clear position", count=counts["pits_not_clear"]),
+            say("not known of {count:,.0f} more", count=more) if more else "",
+        ],
+        ", ",
+    )
+    return say(
+        "{strings}, {pits} ({clear}), {digs}; {reopened}.",
+        strings=_count("pull string", counts["strings"]),
+        pits=_count("pit", counts["pits"]),
+        clear=clear,
+        digs=_write_digs(counts),
+        reopened=_write_reopened(counts),
+    )
+
+
+def _write_digs(counts: Counts) -> Text:
+    """Count the small digs, as a least number where connections are not known."""
+    digs, lost = _count("small dig", counts["digs"]), counts["runs_without_connections"]
+    if not lost:
+        return digs
+    if not counts["digs"] and _is_blind(counts):
+        return say("number of small digs not known: no connections are known")
+    return say(
+        "at least {digs}, connections of {runs} not known", digs=digs, runs=_count("run", lost)
+    )
+
+
+def _write_reopened(counts: Counts) -> Text:
+    """Say how many connections are reopened from inside, where any are known."""
+    if _is_blind(counts):
+        return say("how many connections are reopened from inside is not known")
+    return say(
+        "{n:,.0f} connection reopened from inside by robot",
+        "{n:,.0f} connections reopened from inside by robot",
+        n=counts["reopened_by_robot"],
+    )
+
+
+def _write_over_limit(strings: pd.DataFrame) -> list[Text]:
+    """Say which strings are over a limit, and at which estimate of the pull."""
+    over, names = take_texts(strings, "over_limit"), strings["string_id"].astype(str)
+    said = [
+        say("{string}: {limit}", string=name, limit=limit)
+        for name, limit in zip(names, over, strict=True)
+        if limit
+    ]
+    if not said:
+        return []
+    more = len(said) - _SHOWN
+    rest = say("and {count:,.0f} more", count=more) if more > 0 else ""
+    return [
+        say(
+            "{n:,.0f} string longer than the reach, or with a pull that exceeds what the pipe or "
+            "the machine can take by at least one estimate ({strings}).",
+            "{n:,.0f} strings longer than the reach, or with a pull that exceeds what the pipe or "
+            "the machine can take by at least one estimate ({strings}).",
+            n=len(said),
+            strings=join([*said[:_SHOWN], rest], "; "),
+        )
+    ]
+
+
+def _write_open_pulls(counts: Counts) -> list[Text]:
+    """Say of how many strings it is not known whether they are over a limit."""
+    number = counts["strings_over_limit_not_known"]
+    if not number:
+        return []
+    return [
+        say(
+            "Of {n:,.0f} more string it is not known whether the pull is over what pipe or machine "
+            "bear.",
+            "Of {n:,.0f} more strings it is not known whether the pull is over what pipe or "
+            "machine bear.",
+            n=number,
+        )
+    ]
+
+
+def _write_findings(counts: Counts) -> Text:
+    """Count the findings in the data."""
+    return say(
+        "{n:,.0f} data finding: {errors}, {warnings}, the rest for information; see the layer "
+        "findings.",
+        "{n:,.0f} data findings: {errors}, {warnings}, the rest for information; see the layer "
+        "findings.",
+        n=counts["findings"],
+        errors=_count("error", counts["findings_error"]),
+        warnings=_count("warning", counts["findings_warning"]),
+    )
+
+
+def _write_careful(counts: Counts) -> list[Text]:
+    """Count the trees in whose structural zone is dug with the roots kept."""
+    if not counts["trees_careful"]:
+        return []
+    trees = _count("tree", counts["trees_careful"])
+    return [say("Hand or suction digs in structural root zones, roots kept: {trees}.", trees=trees)]
+
+
+def _write_near_stems(counts: Counts) -> list[Text]:
+    """Say how much would be dug nearer to stems than anything may be, or perhaps."""
+    kinds = {"trenches": "open cut", "pits": "pit", "digs": "small dig"}
+    lines = []
+    found = {word: counts[f"{kind}_near_stem"] for kind, word in kinds.items()}
+    if works := _list_counts(found):
+        lines.append(
+            say(
+                "{works} closer to a stem than any digging is allowed: move it.",
+                "{works} closer to a stem than any digging is allowed: move them.",
+                n=sum(found.values()),
+                works=works,
+            )
+        )
+    found = {word: counts[f"{kind}_near_stem_not_known"] for kind, word in kinds.items()}
+    if works := _list_counts(found):
+        lines.append(
+            say(
+                "{works} of which it is not known whether it is too close to a stem: measure stems "
+                "and positions first.",
+                "{works} of which it is not known whether they are too close to a stem: measure "
+                "stems and positions first.",
+                n=sum(found.values()),
+                works=works,
+            )
+        )
+    return lines
+
+
+def _list_counts(found: Counts) -> str:
+    """List numbers of things, but for those of which there are none."""
+    return list_words([_count(noun, number) for noun, number in found.items() if number])
+
+
+def _write_position_doubt(counts: Counts) -> list[Text]:
+    """Say how many pits and digs may lie in a structural zone for all that is known."""
+    lines = []
+    found = {kind: counts[f"{kind}s_doubt_structural"] for kind in ("pit", "dig")}
+    if works := _list_counts(found):
+        lines.append(
+            say(
+                "{works} that errors in position could bring into a structural zone: survey pipe "
+                "and stem first.",
+                works=works,
+            )
+        )
+    found = {kind: counts[f"{kind}s_doubt_not_known"] for kind in ("pit", "dig")}
+    if works := _list_counts(found):
+        lines.append(
+            say(
+                "{works} of which it is not known whether errors in position could bring it into a "
+                "structural zone: state the accuracy of pipes and stems.",
+                "{works} of which it is not known whether errors in position could bring them into "
+                "a structural zone: state the accuracy of pipes and stems.",
+                n=sum(found.values()),
+                works=works,
+            )
+        )
+    return lines
+
+
+def _write_near_misses(result: Result) -> list[Text]:
+    """Say how many trees open cut misses as drawn and may reach within the doubt."""
+    near = result.near_misses
+    if not len(near):
+        return []
+    likely = near.loc[near["chance_share"].to_numpy(dtype=float) >= _LIKELY, "tree_id"].nunique()
+    return [
+        say(
+            "Open cut misses the root zone of {n:,} more tree as drawn, but may reach it within "
+            "the doubt about positions ({likely:,} with a chance of at least {chance:.0f} %): see "
+            "the table near_misses.",
+            "Open cut misses the root zones of {n:,} more trees as drawn, but may reach them "
+            "within the doubt about positions ({likely:,} of them with a chance of at least "
+            "{chance:.0f} %): see the table near_misses.",
+            n=int(near["tree_id"].nunique()),
+            likely=likely,
+            chance=100 * _LIKELY,
+        )
+    ]
+
+
+def _write_decisions(counts: Counts) -> list[Text]:
+    """Count the runs that people decided about."""
+    if not counts["runs_forced"] and not counts["runs_with_exclusions"]:
+        return []
+    return [
+        say(
+            "Decisions: {forced} forced, techniques ruled out on {excluded}; each run says what "
+            "follows.",
+            forced=_count("run", counts["runs_forced"]),
+            excluded=_count("run", counts["runs_with_exclusions"]),
+        )
+    ]
+
+
+def _write_stuck(result: Result) -> list[Text]:
+    """Name the runs for which no technique passes."""
+    stuck = result.advice.loc[~result.advice["is_feasible"].to_numpy(dtype=bool), "run_id"]
+    if not len(stuck):
+        return []
+    names = _name_some(stuck.astype(str).tolist(), _STUCK_SHOWN)
+    return [say("No technique passed every check: {runs}.", runs=names)]
+
+
+def _write_assumed(result: Result) -> list[Text]:
+    """Count the runs that rest on assumed values, value by value."""
+    assumed = result.runs["assumed"]
+    parts: dict[str, Flags] = {}
+    for field in list_fields(assumed):
+        name = word_of(field)
+        parts[name] = is_assumed(assumed, (field,)) | parts.get(name, np.False_)
+    if not parts:
+        return []
+    said = join(
+        [
+            say("{what} of {runs}", what=word(name), runs=_count("run", int(hit.sum())))
+            for name, hit in parts.items()
+        ],
+        ", ",
+    )
+    return [say("Assumed, not known, and never enough for a check to pass: {values}.", values=said)]

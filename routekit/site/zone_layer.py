@@ -1,0 +1,258 @@
+"""Root zones prepared for many excavations: what each of them takes of each zone.
+
+This is the one kernel that measures pits and small digs against zones.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+import shapely
+from numpy.typing import ArrayLike
+from shapely import STRtree
+
+from routekit.arrays import Flags, Floats, Ints, Objects
+from routekit.geometry.plane import Edges, circle_polygon_area
+from routekit.site.rectangles import sum_by
+from routekit.trees.least_distance import gather_distance
+from routekit.trees.near_stem import Stems, prepare_stems
+from routekit.trees.settings import ZoneSettings
+
+_QUADRANT = 90
+NOTHING_M2 = 1e-9
+"""Overlap that counts as none, m2: rounding where excavation and zone only touch (house choice)."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class ZoneLayer:
+    """Root zones; circles by radius, others by polygon.
+
+    Attributes
+    ----------
+    tree_id : numpy.ndarray of object, shape (n,)
+    centre : numpy.ndarray of float, shape (n, 2)
+        Stems, m.
+    radius_m, structural_radius_m, area_m2 : numpy.ndarray of float, shape (n,)
+        NaN where not known; the radius also for polygons.
+    polygon : numpy.ndarray of object, shape (n,)
+        Polygons, None for circles.
+    forbids_pits : numpy.ndarray of bool, shape (n,)
+        Whether nothing may be dug in the zone.
+    min_distance_m : numpy.ndarray of float, shape (n,)
+        Least distance of digging from the stem, m: 0 where the regime has none, NaN not known.
+    position_sd_m : numpy.ndarray of float, shape (n,)
+        Standard deviation of the plan position of each stem, m; NaN not known.
+    index : shapely.STRtree
+        Of the zones' bounding boxes.
+    stem_index : shapely.STRtree
+        Of the stems.
+    unknown : numpy.ndarray of int, shape (k,)
+        Trees whose zone is not known.
+    unknown_index : shapely.STRtree
+        Of their stems.
+    stems : routekit.trees.near_stem.Stems
+        Sizes of the stems, and the rule about digging near them.
+    """
+
+    tree_id: Objects
+    centre: Floats
+    radius_m: Floats
+    structural_radius_m: Floats
+    area_m2: Floats
+    polygon: Objects
+    forbids_pits: Flags
+    min_distance_m: Floats
+    position_sd_m: Floats
+    index: STRtree
+    stem_index: STRtree
+    unknown: Ints
+    unknown_index: STRtree
+    stems: Stems
+
+
+def zone_overlaps(
+    polygons: ArrayLike, edges: Edges, zones: ZoneLayer
+) -> tuple[Ints, Ints, Floats, Floats]:
+    """Measure what excavations take of root zones.
+
+    Parameters
+    ----------
+    polygons : array_like of shapely Polygon, shape (n,)
+        Excavations; None and empty ones take nothing.
+    edges : Edges
+        Of the same polygons.
+    zones : ZoneLayer
+
+    Returns
+    -------
+    dug, tree : numpy.ndarray of int, shape (p,)
+        Pairs of excavation and tree that share some area.
+    overlap_m2 : numpy.ndarray of float, shape (p,)
+        Area shared with the zone, m2; exact for circles.
+    structural_m2 : numpy.ndarray of float, shape (p,)
+        Area shared with the structural root zone, m2; NaN where its radius is not known.
+    """
+    shapes = np.asarray(polygons, dtype=object)
+    dug, tree = zones.index.query(shapes)
+    radius = zones.radius_m[tree]
+    overlap = np.zeros(len(dug))
+    circle = np.flatnonzero(~np.isnan(radius))
+    overlap[circle] = circle_polygon_area(
+        zones.centre[tree[circle]], radius[circle], edges, dug[circle]
+    )
+    drawn = np.flatnonzero(np.isnan(radius) & ~shapely.is_missing(zones.polygon[tree]))
+    overlap[drawn] = shapely.area(
+        shapely.intersection(shapes[dug[drawn]], zones.polygon[tree[drawn]])
+    )
+    inner = zones.structural_radius_m[tree]
+    structural = np.where(np.isnan(inner), np.nan, 0.0)
+    # A circle that holds the structural zone and is not met leaves nothing to look for in it.
+    close = np.flatnonzero((inner > 0) & ((overlap > 0) | ~(inner <= radius)))
+    structural[close] = circle_polygon_area(
+        zones.centre[tree[close]], inner[close], edges, dug[close]
+    )
+    # What is left of zero by rounding is nothing.
+    overlap[overlap < NOTHING_M2] = 0.0
+    structural[structural < NOTHING_M2] = 0.0
+    meets = (overlap > 0) | (np.nan_to_num(structural) > 0)
+    return dug[meets], tree[meets], overlap[meets], structural[meets]
+
+
+def find_within_least(
+    polygons: ArrayLike, dug: Ints, tree: Ints, overlap_m2: Floats, zones: ZoneLayer
+) -> pd.arrays.BooleanArray:
+    """Tell which excavations lie in a zone nearer to its stem than the least distance.
+
+    Parameters
+    ----------
+    polygons : array_like of shapely Polygon, shape (n,)
+    dug, tree, overlap_m2 : numpy.ndarray, shape (p,)
+        From `zone_overlaps`.
+    zones : ZoneLayer
+
+    Returns
+    -------
+    pandas.arrays.BooleanArray, shape (n,)
+        Missing where the least distance is not known.
+    """
+    shapes = np.asarray(polygons, dtype=object)
+    met = overlap_m2 > 0
+    edge = shapely.distance(shapes[dug[met]], shapely.points(zones.centre[tree[met]]))
+    return gather_distance(dug[met], edge, zones.min_distance_m[tree[met]], len(shapes))
+
+
+def count_once(
+    polygons: ArrayLike,
+    dug: Ints,
+    tree: Ints,
+    overlap_m2: Floats,
+    radius_m: Floats,
+    zones: ZoneLayer,
+) -> Floats:
+    """Find how much of each excavation lies in any zone: ground where zones overlap counts once.
+
+    Parameters
+    ----------
+    polygons : array_like of shapely Polygon, shape (n,)
+        Excavations.
+    dug, tree : numpy.ndarray of int, shape (p,)
+        Pairs from `zone_overlaps`.
+    overlap_m2 : numpy.ndarray of float, shape (p,)
+        Area that each pair shares, m2; NaN counts as nothing.
+    radius_m : numpy.ndarray of float, shape (p,)
+        Radius of the zone of each pair, m; where NaN the tree's polygon is its zone.
+    zones : ZoneLayer
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (n,)
+        Area, m2: never more than the excavation, nor than the sum over trees.
+
+    Notes
+    -----
+    An excavation in one zone keeps the area of the pair. Several zones are drawn, circles as
+    polygons of equal area and 360 sides, cut out and joined: exact to some 0.002 m2.
+    """
+    shapes = np.asarray(polygons, dtype=object)
+    area, whole = np.nan_to_num(overlap_m2), np.nan_to_num(shapely.area(shapes))
+    total, largest = sum_by(dug, area, len(shapes)), np.zeros(len(shapes))
+    np.maximum.at(largest, dug, area)
+    once = np.minimum(total, whole)
+    # Neither in one zone only, nor covered by one.
+    is_shared = (largest < total - NOTHING_M2) & (largest < whole - NOTHING_M2)
+    pair = np.flatnonzero(is_shared[dug] & (area > 0))
+    pair = pair[np.argsort(dug[pair], kind="stable")]
+    owner, row = np.unique(dug[pair], return_inverse=True)
+    place = np.arange(len(pair)) - np.searchsorted(row, row)
+    table = np.full((len(owner), int(place.max(initial=0)) + 1), None, dtype=object)
+    zone = _draw_zones(tree[pair], radius_m[pair], zones)
+    table[row, place] = shapely.intersection(shapes[dug[pair]], zone)
+    once[owner] = shapely.area(shapely.union_all(table, axis=1))
+    return np.asarray(np.clip(once, np.minimum(largest, total), total))
+
+
+def _draw_zones(tree: Ints, radius_m: Floats, zones: ZoneLayer) -> Objects:
+    """Draw zones: circles as polygons of equal area, the others as they are."""
+    turn = np.pi / (2 * _QUADRANT)
+    corner = np.nan_to_num(radius_m) * np.sqrt(turn / np.sin(turn))
+    circles = shapely.buffer(shapely.points(zones.centre[tree]), corner, quad_segs=_QUADRANT)
+    return np.asarray(np.where(np.isnan(radius_m), zones.polygon[tree], circles), dtype=object)
+
+
+def prepare_zones(
+    zones: pd.DataFrame,
+    *,
+    no_pit_trees: ArrayLike | None = None,
+    position_sd_m: ArrayLike = np.nan,
+    settings: ZoneSettings | None = None,
+) -> ZoneLayer:
+    """Prepare the table of zones.
+
+    Parameters
+    ----------
+    zones : geopandas.GeoDataFrame
+        tree_id, radius_m, area_m2, structural_radius_m, min_distance_m, zone, geometry.
+    no_pit_trees : array_like of str, optional
+        Ids of trees in whose zone nothing may be dug.
+    position_sd_m : array_like of float, optional
+        Standard deviation of the plan position of all stems or each, m; NaN not known.
+    settings : ZoneSettings, optional
+        Of the rule about digging near stems.
+
+    Returns
+    -------
+    ZoneLayer
+    """
+    polygon = zones["zone"].to_numpy(dtype=object)
+    points = zones["geometry"].to_numpy(dtype=object)
+    centre = np.stack([shapely.get_x(points), shapely.get_y(points)], axis=1)
+    radius, inner = (
+        zones[name].to_numpy(dtype=float) for name in ("radius_m", "structural_radius_m")
+    )
+    forbidden = pd.Index([] if no_pit_trees is None else np.asarray(no_pit_trees, dtype=object))
+    reach = np.fmax(radius, inner)
+    box = np.stack([centre - reach[:, None], centre + reach[:, None]], axis=1).reshape(-1, 4)
+    own = shapely.bounds(polygon).reshape(-1, 4)
+    low, high = np.fmin(box[:, :2], own[:, :2]), np.fmax(box[:, 2:], own[:, 2:])
+    known = ~np.isnan(low[:, 0])
+    shape = np.full(len(zones), None, dtype=object)
+    shape[known] = shapely.box(low[known, 0], low[known, 1], high[known, 0], high[known, 1])
+    unknown = np.flatnonzero(np.isnan(radius) & shapely.is_missing(polygon))
+    return ZoneLayer(
+        tree_id=zones["tree_id"].to_numpy(dtype=object),
+        centre=centre,
+        radius_m=radius,
+        structural_radius_m=inner,
+        area_m2=zones["area_m2"].to_numpy(dtype=float),
+        polygon=polygon,
+        forbids_pits=zones["tree_id"].isin(forbidden).to_numpy(),
+        min_distance_m=zones["min_distance_m"].to_numpy(dtype=float),
+        position_sd_m=np.broadcast_to(np.asarray(position_sd_m, dtype=float), (len(zones),)),
+        index=STRtree(shape),
+        stem_index=STRtree(points),
+        unknown=unknown,
+        unknown_index=STRtree(points[unknown]),
+        stems=prepare_stems(zones, position_sd_m, settings or ZoneSettings()),
+    )

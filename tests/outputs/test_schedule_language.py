@@ -1,0 +1,78 @@
+"""The schedule in another language: headings, words of lists, sentences, signs, and no money."""
+
+import re
+
+import openpyxl
+import pytest
+
+from routekit.outputs.schedule import write_schedule
+from routekit.outputs.settings import ScheduleSettings
+from routekit.words import catalogue
+from routekit.words.catalogue import Words, load_words
+
+PSEUDO = "de"
+
+
+@pytest.fixture
+def echoed(monkeypatch):
+    """German signs, and every message in brackets in place of a translation."""
+    real = load_words(PSEUDO)
+
+    class Echo(Words):
+        def find(self, _, one, many=""):
+            forms = [f"⟦{one}⟧", f"⟦{many or one}⟧"]
+            return tuple(forms)
+
+        def say_word(self, context, english):
+            return self.find(context, english)[0]
+
+    echo = Echo(real.language, real.locale, real.messages, real.forms, real.apart, real.apart_from)
+    monkeypatch.setattr(catalogue, "load_words", lambda _: echo)
+    return echo
+
+
+@pytest.fixture
+def book(echoed, sample_result, tmp_path):
+    assert echoed is catalogue.load_words("de")
+    path = write_schedule(sample_result, tmp_path / "s.xlsx", language=PSEUDO)
+    return openpyxl.load_workbook(path)
+
+
+def rows_of(book, name):
+    head, *rows = book[name].iter_rows(values_only=True)
+    return [dict(zip(head, row, strict=True)) for row in rows]
+
+
+def test_sheets_headings_and_words_are_in_the_language(book):
+    assert book.sheetnames[:2] == ["⟦Read first⟧", "⟦Runs⟧"]
+    name = book.sheetnames[1]
+    run = rows_of(book, name)[0]
+    assert run["⟦Run⟧"] == "BL-01"
+    assert run["⟦Material⟧" if "⟦Material⟧" in run else "⟦Host material⟧"].startswith("⟦")
+    assert run["⟦Recommended technique⟧"].startswith("⟦")
+
+
+def test_reasons_are_said_in_the_language_with_its_signs(book):
+    reasons = rows_of(book, book.sheetnames[3])
+    for row in reasons:
+        said = row["⟦Why⟧"]
+        assert said.startswith("⟦")
+    assert any("22,0" in row["⟦Why⟧"] for row in reasons)
+    wrong = [
+        said for row in reasons for said in re.findall(r".{30}\d[.]\d{1,2}(?!\d)", row["⟦Why⟧"])
+    ]
+    assert wrong == []
+
+
+@pytest.mark.usefixtures("echoed")
+def test_a_book_for_tenderers_holds_no_money_in_any_language(sample_result, tmp_path):
+    path = write_schedule(
+        sample_result,
+        tmp_path / "s.xlsx",
+        settings=ScheduleSettings(is_priced=False),
+        language=PSEUDO,
+    )
+    book = openpyxl.load_workbook(path)
+    for sheet in (book["⟦Reasons⟧"], book["⟦Quantities⟧"], book["⟦Totals⟧"]):
+        for row in sheet.iter_rows(values_only=True):
+            assert not any("money units" in str(cell) for cell in row), sheet.title
