@@ -21,6 +21,7 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from routekit.arrays import Floats
+from routekit.words.texts import Text, say, word
 
 DEFAULT_RULE: Final = "uk_green_book"
 _LEAST_RATE: Final = 1e-12
@@ -53,10 +54,23 @@ class AppraisalRule:
     horizon_source: str
 
     @property
-    def label(self) -> str:
+    def label(self) -> Text:
         """Its name with the years and rates, as it stands beside every whole-life cost."""
-        fall = f" falling to {100 * self.rate[-1]:g} %" if len(self.rate) > 1 else ""
-        return f"{self.short}, {self.horizon_years:g} years at {100 * self.rate[0]:g} %{fall}"
+        years, first, last = self.horizon_years, 100 * self.rate[0], 100 * self.rate[-1]
+        if len(self.rate) == 1:
+            return say(
+                "{rule}, {years:g} years at {rate:g} %",
+                rule=word(self.short),
+                years=years,
+                rate=first,
+            )
+        return say(
+            "{rule}, {years:g} years at {rate:g} % falling to {last:g} %",
+            rule=word(self.short),
+            years=years,
+            rate=first,
+            last=last,
+        )
 
 
 @cache

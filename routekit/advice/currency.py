@@ -9,14 +9,14 @@ import pandas as pd
 from routekit.advice.rates import RateGroup
 from routekit.layers.findings import Findings
 from routekit.layers.settings import StudySection
-from routekit.words.texts import say
+from routekit.words.texts import Text, say
 
 
 class Money(NamedTuple):
     """How costs are said: the currency, the rule of whole-life costs in words, and its source."""
 
     currency: str
-    appraisal: str
+    appraisal: Text
     source: str
 
 

@@ -287,14 +287,10 @@ def _cost_text(pair: Pair, side: _Side) -> Text:
         "unit": word(money.currency),
         "rule": money.appraisal,
     }
-    build = _build_text(pair, said_less=one < other)
     if abs(one - other) <= 0.01 * max(one, other):
-        said = say(
-            "the two cost about the same over their lives ({one:,.0f} against {other:,.0f} {unit}; "
-            "{rule})",
-            **costs,
-        )
-    elif side.is_less:
+        return _same_cost_text(pair, costs)
+    build = _build_text(pair, money, said_less=one < other)
+    if side.is_less:
         said = say(
             "it costs less over its life ({one:,.0f} against {other:,.0f} {unit}; {rule})", **costs
         )
@@ -305,14 +301,36 @@ def _cost_text(pair: Pair, side: _Side) -> Text:
     return say("{costs}, {build}", costs=said, build=build) if build else said
 
 
-def _build_text(pair: Pair, *, said_less: bool) -> Text | str:
-    """Say what the two cost to build, and where that is the other way round."""
+def _same_cost_text(pair: Pair, costs: Values) -> Text:
+    """Say that the two cost about the same over their lives, and what each costs to build."""
+    first, second = pair["cost"]
+    if np.isnan(first) or np.isnan(second):
+        return say(
+            "the two cost about the same over their lives ({one:,.0f} against {other:,.0f} {unit}; "
+            "{rule})",
+            **costs,
+        )
+    return say(
+        "the two cost about the same over their lives ({one:,.0f} against {other:,.0f} {unit}; "
+        "{rule}; to build {first:,.0f} against {second:,.0f} {unit})",
+        first=first,
+        second=second,
+        **costs,
+    )
+
+
+def _build_text(pair: Pair, money: Money, *, said_less: bool) -> Text | str:
+    """Say what the two cost to build, in brackets, and where that is the other way round."""
     one, other = pair["cost"]
     if np.isnan(one) or np.isnan(other):
         return ""
+    costs: Values = {"one": one, "other": other, "unit": word(money.currency)}
     if (one < other) != said_less:
-        return say("though it costs {one:,.0f} against {other:,.0f} to build", one=one, other=other)
-    return say("and {one:,.0f} against {other:,.0f} to build", one=one, other=other)
+        return say(
+            "though not to build ({one:,.0f} against {other:,.0f} {unit})",
+            **costs,
+        )
+    return say("and to build ({one:,.0f} against {other:,.0f} {unit})", **costs)
 
 
 def _carbon_text(pair: Pair, side: _Side) -> Text:

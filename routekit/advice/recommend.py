@@ -31,7 +31,7 @@ from routekit.arrays import Ints, Texts
 from routekit.layers.decisions import Decided
 from routekit.methods.checks import FAIL, Check
 from routekit.techniques import RECORDS, Answer
-from routekit.words.texts import both, join, say, take_texts
+from routekit.words.texts import both, fill, join, say, take_texts
 
 
 def recommend(
@@ -123,7 +123,7 @@ def recommend(
             "free_choice": _categories(choice.free),
             "cost_mid": scores.facts["cost"][row, choice.chosen],
             "whole_life_cost_mid": scores.facts["whole_life_cost"][row, choice.chosen],
-            "appraisal": money.appraisal,
+            **both("appraisal", fill([money.appraisal] * len(cases))),
             "co2e_kg_mid": scores.facts["co2e_kg"][row, choice.chosen],
         }
     )

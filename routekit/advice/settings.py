@@ -24,6 +24,7 @@ from routekit.pipes.settings import (
     TrenchSettings,
 )
 from routekit.settings.declare import Settings, setting
+from routekit.words.texts import Text, say
 
 if TYPE_CHECKING:
     UnitRates: TypeAlias = RateGroup
@@ -114,10 +115,11 @@ class AdviceSettings(Settings):
         return load_appraisal_rules()[self.appraisal]
 
     @property
-    def appraisal_label(self) -> str:
+    def appraisal_label(self) -> Text:
         """The rule in words, and whether anybody chose it."""
-        chosen = "" if "appraisal" in self.model_fields_set else ", the default"
-        return f"{self.appraisal_rule.label}{chosen}"
+        label = self.appraisal_rule.label
+        chosen = "appraisal" in self.model_fields_set
+        return label if chosen else say("{rule}, the default", rule=label)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -139,6 +139,6 @@ def list_checks(cases: pd.DataFrame, plan: pd.DataFrame, settings: OpenCutSettin
 def _least_distance(cases: pd.DataFrame, room: tuple[str, ...]) -> Check:
     """Check the least distance; without such a rule it hangs on nothing that is not known."""
     check = keeps_least_distance(cases)
-    if not (known_flag(cases, "has_least_distance") == 1).any():
+    if (known_flag(cases, "has_least_distance") == 0).all():
         return check
     return rest_on_width(rest_on(check, *room), cases)

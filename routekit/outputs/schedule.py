@@ -59,6 +59,8 @@ _NUMBERS = {
     "share": "0.0%",
 }
 _YES_NO: dict[Any, str] = {True: message("yes"), False: message("no")}
+_SAID = "_words"
+"""End of the names of columns that hold statements."""
 _TOLD = "told_flag"
 """Flags of which it is said where they are not known."""
 _WORDS: dict[str, dict[Any, str]] = {"flag": _YES_NO, _TOLD: _YES_NO, "technique": TECHNIQUES}
@@ -360,8 +362,8 @@ def _put_texts(table: pd.DataFrame, language: str) -> pd.DataFrame:
     """Put the texts of a table that have statements into the language."""
     if language == SOURCE:
         return table
-    names = [str(name) for name in table.columns if f"{name}_words" in table.columns]
-    said = {name: render_column(table[f"{name}_words"], language) for name in names}
+    names = [name for name in map(str, table.columns) if name.endswith(_SAID)]
+    said = {name.removesuffix(_SAID): render_column(table[name], language) for name in names}
     return table.assign(**said)
 
 

@@ -31,6 +31,7 @@ _COLUMNS: Final = (
 )
 _KEYS: Final = ["run_id", "item"]
 _MONEY: Final = "currency"
+_OF_MONEY: Final = ["cost_mid", "whole_life_cost_mid", "n_no_cost", "currency", "rate"]
 _TEXTS: Final = (
     "reason",
     "runner_up_reason",
@@ -145,7 +146,7 @@ def leave_out_money(
 
 def _without_money(table: pd.DataFrame, said: str | None) -> pd.DataFrame:
     """Leave money out of the columns, rows and texts of one sheet."""
-    table = table.drop(columns=["cost_mid", "n_no_cost", "currency", "rate"], errors="ignore")
+    table = table.drop(columns=_OF_MONEY, errors="ignore")
     # Rates stand among the settings by unit, and among the rows of tables within the value.
     for name in {"unit", "value"} & set(table.columns):
         text = table[name].astype("object").map(str)

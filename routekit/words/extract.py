@@ -55,6 +55,7 @@ _TABLES: Final[dict[str, tuple[str, ...]]] = {
     "outputs/schedule_columns.csv": ("sheet", "title", "unit"),
     "methods/tables/observation_codes.csv": ("name",),
     "advice/tables/unit_rates.csv": ("text",),
+    "advice/tables/appraisal_rules.csv": ("short",),
     "outputs/arborist/working_methods.csv": ("text",),
 }
 """Table of the package to its columns of messages."""

@@ -83,6 +83,7 @@ NOTHING_ASSUMED = {
     "n_across_assumed": 0,
     "is_wide_near_stem": False,
     "no_dig_m": 1.0,
+    "has_least_distance": True,
     **{f"{dug}stem_face_m": 5.0 for dug in ("", "dig_", "joining_")},
     **{f"{dug}is_stem_loose": False for dug in ("", "dig_", "joining_")},
 }
@@ -91,7 +92,6 @@ FLAGS = {
     "is_inspected": True,
     "has_services": True,
     "has_trees": True,
-    "has_least_distance": True,
     "is_near_stem": False,
     "dig_is_near_stem": False,
     "joining_is_near_stem": False,

@@ -38,7 +38,7 @@ def test_quantity_times_rate_adds_up_to_the_cost_of_every_run(sample_study, pric
     rate = items["Name of the item in the study"].map(lambda name: getattr(rates, name)[1])
     amount = (items["Quantity"] * rate).groupby(items["Run"]).sum()
     runs = read_sheet(priced, "Runs").set_index("Run")
-    cost = runs["Cost, mid"].astype(float)
+    cost = runs["First cost, mid"].astype(float)
     np.testing.assert_allclose(amount.reindex(cost.index), cost, rtol=1e-9, atol=1e-3)
     assert len(cost) == 172
 
@@ -99,15 +99,18 @@ def test_a_book_for_tenderers_holds_no_money(sample_study, sample_result, priced
     texts = [(s, v) for s, v in cells_of(unpriced) if isinstance(v, str) and s != "Sources"]
     assert [pair for pair in texts if money.search(pair[1])] == []
     assert any(money.search(v) for s, v in cells_of(priced) if isinstance(v, str))
-    costs = {round(cost, 6) for cost in sample_result.advice["cost_mid"]}
     numbers = {round(v, 6) for _, v in cells_of(unpriced) if isinstance(v, float)}
-    assert not costs & numbers
-    assert costs <= {round(v, 6) for _, v in cells_of(priced) if isinstance(v, float)}
+    for name in ("cost_mid", "whole_life_cost_mid"):
+        costs = {round(cost, 6) for cost in sample_result.advice[name]}
+        assert not costs & numbers
+        assert costs <= {round(v, 6) for _, v in cells_of(priced) if isinstance(v, float)}
+        said = {f"{cost:,.0f}" for cost in costs if cost > 1000}
+        assert [text for _, text in texts for sum_ in said if sum_ in text] == []
     quantities = read_sheet(unpriced, "Totals")["Quantity"]
     assert not quantities.str.startswith("Cost").any()
     assert quantities.str.startswith("CO2e").any()
     heads = {value for s, value in cells_of(unpriced) if isinstance(value, str)}
-    assert not {"Cost, mid", "Currency"} & heads
+    assert not {"First cost, mid", "Whole-life cost", "Currency"} & heads
     names = read_sheet(unpriced, "Assumptions")["Setting or table row"].astype(str)
     assert not names.str.startswith("advice.rates.").any()
     assert names.str.startswith("advice.production.").any()

@@ -160,5 +160,5 @@ def test_first_and_whole_life_cost_stand_in_the_reason_and_agree_with_the_table(
         f"{mine['whole_life_cost']:,.0f} against {rival['whole_life_cost']:,.0f}"
         in advice["reason"]
     )
-    assert f"{mine['cost']:,.0f} against {rival['cost']:,.0f} to build" in advice["reason"]
+    assert f"to build ({mine['cost']:,.0f} against {rival['cost']:,.0f} " in advice["reason"]
     assert advice["appraisal"] in advice["reason"]

@@ -74,7 +74,6 @@ ADVICE_FACTS: Final = (
     "is_feasible",
     "cost_mid",
     "whole_life_cost_mid",
-    "appraisal",
 )
 ADVICE_TEXTS: Final = (
     "reason",
@@ -82,6 +81,7 @@ ADVICE_TEXTS: Final = (
     "would_change",
     "to_confirm",
     "decision",
+    "appraisal",
     "appraisal_turns",
 )
 TREE_FACTS: Final = (

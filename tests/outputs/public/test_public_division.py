@@ -219,7 +219,7 @@ def test_long_lists_of_the_index_are_folded():
         )
         == 4
     )
-    many = make_district(10 * (OPEN_UP_TO + 1), 1)
+    many = make_district(10 * (OPEN_UP_TO + 1), 10)
     index = build_public_pages(many, PublicSettings(max_page_mb=0.5))["public.html"]
     assert '<details class="letter">' in index
     assert '<details class="letter" open>' not in index
