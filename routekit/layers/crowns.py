@@ -19,17 +19,23 @@ from numpy.typing import NDArray
 from routekit.errors import LayerError
 from routekit.geometry.plane import AREA_DIMENSION
 from routekit.layers.canopy import RasterTrees, find_raster_trees, is_readable
+from routekit.layers.mending import leave_out
 from routekit.words.texts import say
 
 if TYPE_CHECKING:
+    from collections import Counter
     from collections.abc import Collection, Iterator, Mapping
     from pathlib import Path
 
     from routekit.layers.findings import Findings
     from routekit.layers.settings import CrownSettings, InputSettings
 
-ORIGINS: Final = ("inventory", "canopy raster")
+FROM_RASTER: Final = "canopy raster"
+ORIGINS: Final = ("inventory", FROM_RASTER)
 """Where a tree of the result comes from."""
+
+NO_TREE: Final = "no_tree"
+"""Decision that a tree of the raster is none: a hedge, a mast, a second top of one crown."""
 
 ID_PREFIX: Final = "CHM-"
 """Begins the names of the trees from the raster (canopy height model)."""
@@ -140,7 +146,7 @@ def add_raster_trees(
         findings=findings,
     )
     is_kept = _is_in_area(found, layers["study_area"], inputs.study.margin_m)
-    is_kept &= ~_is_on_building(found, layers["obstacles"], canopy, findings)
+    is_kept &= ~_is_on_building(found, layers["obstacles"], canopy, settings.roof_share, findings)
     if settings.use == "gaps":
         is_kept &= ~_is_in_inventory(found, trees, settings, findings)
     if settings.use == "only" and not is_kept.any():
@@ -182,52 +188,138 @@ def _is_in_area(found: RasterTrees, area: gpd.GeoDataFrame, margin_m: float) -> 
 
 
 def _is_on_building(
-    found: RasterTrees, obstacles: gpd.GeoDataFrame, canopy: Path, findings: Findings
+    found: RasterTrees,
+    obstacles: gpd.GeoDataFrame,
+    canopy: Path,
+    roof_share: float,
+    findings: Findings,
 ) -> NDArray[np.bool_]:
-    """Tell which tops lie on a building: a roof, or a crown over it."""
+    """Tell which crowns are roofs: those that lie over a building by most of their area."""
     geometry = np.asarray(obstacles.geometry)
     is_building = obstacles["kind"].eq("building").to_numpy() & (
         shapely.get_dimensions(geometry) == AREA_DIMENSION
     )
-    is_on = np.zeros(len(found.top), dtype=bool)
     if not is_building.any():
         seen = say("no buildings are known, and roofs in {file} look like crowns", file=canopy.name)
         done = say("each taken as a tree; give layers.obstacles, or a raster of vegetation only")
         findings.note("warning", "canopy", "", seen, done)
-        return is_on
-    is_on[shapely.STRtree(found.top).query(geometry[is_building], predicate="intersects")[1]] = True
+        return np.zeros(len(found.top), dtype=bool)
+    share = _share_covered(found.crown, geometry[is_building])
+    is_on = share >= roof_share
+    met = int(((share > 0) & ~is_on).sum())
     if is_on.any():
         seen = say(
-            "{n:,} treetop lies on a building",
-            "{n:,} treetops lie on a building",
+            "{n:,} crown in {file} lies over a building by {share:.0f} % or more",
+            "{n:,} crowns in {file} lie over a building by {share:.0f} % or more",
             n=int(is_on.sum()),
+            file=canopy.name,
+            share=100 * roof_share,
         )
-        findings.note("info", "canopy", "", seen, say("taken as roofs: no tree made"))
+        done = say("taken as roofs: no tree made; a tree over a roof may be among them")
+        findings.note("warning", "canopy", "", seen, done)
+    if met:
+        seen = say(
+            "{n:,} crown in {file} lies partly over a building",
+            "{n:,} crowns in {file} lie partly over a building",
+            n=met,
+            file=canopy.name,
+        )
+        findings.note("info", "canopy", "", seen, say("taken as trees"))
     return is_on
+
+
+def _share_covered(crowns: NDArray[np.object_], areas: NDArray[np.object_]) -> NDArray[np.float64]:
+    """Give the share of each crown that some areas cover, shape (n,)."""
+    joined = shapely.get_parts(shapely.union_all(areas))
+    crown, area = shapely.STRtree(joined).query(crowns, predicate="intersects")
+    shared = shapely.area(shapely.intersection(crowns[crown], joined[area]))
+    whole = np.maximum(shapely.area(crowns), 1e-9)
+    return np.bincount(crown, shared, minlength=len(crowns)) / whole
 
 
 def _is_in_inventory(
     found: RasterTrees, trees: gpd.GeoDataFrame, settings: CrownSettings, findings: Findings
 ) -> NDArray[np.bool_]:
-    """Tell which tops lie in a crown of the inventory or near one of its stems."""
-    crowns = np.asarray(trees["crown"])
-    drawn = crowns[~shapely.is_missing(crowns)]
-    half = trees["crown_diameter_m"].to_numpy(dtype=np.float64) / 2.0
-    reach = np.fmax(np.where(shapely.is_missing(crowns), half, np.nan), settings.gap_distance_m)
-    tree = shapely.STRtree(found.top)
+    """Tell which tops are trees of the inventory, each matched to one top at most."""
+    top, tree, away = _pair_with_inventory(found, trees, settings.gap_distance_m)
     is_in = np.zeros(len(found.top), dtype=bool)
-    is_in[tree.query(drawn, predicate="intersects")[1]] = True
-    stems = np.asarray(trees.geometry)
-    is_in[tree.query(stems, predicate="dwithin", distance=reach)[1]] = True
+    is_in[top[match_one_to_one(top, tree, away)]] = True
     if is_in.any():
         seen = say(
-            "{n:,} treetop lies in a crown of the inventory or within {distance:g} m of a stem",
-            "{n:,} treetops lie in a crown of the inventory or within {distance:g} m of a stem",
+            "{n:,} treetop belongs to a tree of the inventory: in its crown, or within "
+            "{distance:g} m of its stem",
+            "{n:,} treetops belong to trees of the inventory: in their crowns, or within "
+            "{distance:g} m of their stems",
             n=int(is_in.sum()),
             distance=settings.gap_distance_m,
         )
         findings.note("info", "canopy", "", seen, say("trees of the inventory: none made"))
+    shared = len(np.setdiff1d(top, np.flatnonzero(is_in)))
+    if shared:
+        seen = say(
+            "{n:,} more treetop lies where a tree of the inventory has a treetop of its own",
+            "{n:,} more treetops lie where a tree of the inventory has a treetop of its own",
+            n=shared,
+        )
+        done = say("made a tree: check on site, and strike it out where a crown has two treetops")
+        findings.note("warning", "canopy", "", seen, done)
     return is_in
+
+
+def _pair_with_inventory(
+    found: RasterTrees, trees: gpd.GeoDataFrame, gap_distance_m: float
+) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.float64]]:
+    """Pair tops with the trees of the inventory that they may be: positions, and distance in m."""
+    crowns, stems = np.asarray(trees["crown"]), np.asarray(trees.geometry)
+    is_drawn = ~shapely.is_missing(crowns)
+    half = trees["crown_diameter_m"].to_numpy(dtype=np.float64) / 2.0
+    reach = np.fmax(np.where(is_drawn, np.nan, half), gap_distance_m)
+    index = shapely.STRtree(found.top)
+    drawn = np.flatnonzero(is_drawn)
+    by_crown, in_crown = index.query(crowns[drawn], predicate="intersects")
+    by_stem, near_stem = index.query(stems, predicate="dwithin", distance=reach)
+    pairs = np.unique(
+        np.column_stack(
+            [np.concatenate([in_crown, near_stem]), np.concatenate([drawn[by_crown], by_stem])]
+        ),
+        axis=0,
+    )
+    top, tree = pairs[:, 0], pairs[:, 1]
+    return top, tree, shapely.distance(found.top[top], stems[tree])
+
+
+def match_one_to_one(
+    left: NDArray[np.intp], right: NDArray[np.intp], away: NDArray[np.float64]
+) -> NDArray[np.intp]:
+    """Choose pairs so that each side is used once, the nearest first.
+
+    Parameters
+    ----------
+    left, right : numpy.ndarray of int, shape (p,)
+        Positions on both sides of each pair that may be.
+    away : numpy.ndarray of float, shape (p,)
+        How far apart the two are.
+
+    Returns
+    -------
+    numpy.ndarray of int
+        Positions of the chosen pairs, ascending.
+
+    Examples
+    --------
+    >>> match_one_to_one(np.array([0, 1, 1]), np.array([0, 0, 1]), np.array([2.0, 1.0, 3.0]))
+    array([1])
+    """
+    order = np.lexsort((right, left, away))
+    chosen: list[NDArray[np.intp]] = []
+    while len(order):
+        first_left = np.unique(left[order], return_index=True)[1]
+        first_right = np.unique(right[order], return_index=True)[1]
+        # Nearest to each other: the first of its left and of its right.
+        both = order[np.intersect1d(first_left, first_right)]
+        chosen.append(both)
+        order = order[~(np.isin(left[order], left[both]) | np.isin(right[order], right[both]))]
+    return np.sort(np.concatenate(chosen)) if chosen else np.empty(0, dtype=np.intp)
 
 
 def name_places(points: NDArray[np.object_], taken: Collection[str]) -> list[str]:
@@ -288,6 +380,40 @@ def _make_rows(
     return gpd.GeoDataFrame(rows.assign(crown=crown), geometry=top)[list(trees.columns)]
 
 
+def strike_out(
+    trees: gpd.GeoDataFrame,
+    decisions: pd.DataFrame,
+    *,
+    findings: Findings,
+    tally: Counter[str],
+) -> gpd.GeoDataFrame:
+    """Leave out the trees of the raster of which somebody decided that they are none.
+
+    Parameters
+    ----------
+    trees : geopandas.GeoDataFrame
+        With tree_id and origin.
+    decisions : pandas.DataFrame
+        With tree_id and decision: `no_tree` strikes out.
+    findings : Findings
+        Takes each tree that is struck out.
+    tally : collections.Counter of str
+        Counts under left_out.
+
+    Returns
+    -------
+    geopandas.GeoDataFrame
+        Trees of the inventory stay: a mistake there is mended there.
+    """
+    said = decisions["decision"].astype("str").str.strip().str.lower().eq(NO_TREE)
+    is_out = trees["tree_id"].isin(decisions.loc[said.to_numpy(dtype=bool), "tree_id"])
+    is_out &= trees["origin"].eq(FROM_RASTER)
+    seen = say("struck out by a decision: no tree stands there")
+    return leave_out(
+        trees, is_out.to_numpy(dtype=bool), "trees", seen, findings, tally, severity="info"
+    )
+
+
 def _report_made(
     made: gpd.GeoDataFrame,
     trees: gpd.GeoDataFrame,
@@ -335,7 +461,8 @@ def _report_made(
         "trees",
         "is_protected",
         say(
-            "{made}: species, protection, veteran status, condition and category are not known",
+            "{made}: species, protection, veteran status, columnar form, condition and category "
+            "are not known",
             made=what,
         ),
         say("they stay not known: find out before any work"),

@@ -13,7 +13,7 @@ from routekit.errors import DecisionError
 from routekit.techniques import BURSTING, TECHNIQUE_PHRASES, TECHNIQUES
 from routekit.words.texts import Values, join, say, word
 
-KINDS = ("force", "exclude", "no_pit")
+KINDS = ("force", "exclude", "no_pit", "no_tree")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -51,7 +51,8 @@ def read_decisions(
     Parameters
     ----------
     decisions : DataFrame
-        Columns run_id, tree_id, decision (`force`, `exclude`, `no_pit`), technique, by, reason.
+        Columns run_id, tree_id, decision (`force`, `exclude`, `no_pit`,
+        `no_tree`), technique, by, reason.
     run_ids, tree_ids : Series of str
         Ids of the study.
     gone_runs, gone_trees : frozenset of str, optional
@@ -193,6 +194,11 @@ def _find_faults(
         elif tree_text[row] and not known_trees[row]:
             hint = _hint(tree_text[row], trees)
             faults.append(f'{place}: there is no tree "{tree_text[row]}"{hint}')
+        elif kind[row] == "no_tree":
+            faults.append(
+                f"{place}: no_tree strikes out a tree of the canopy raster; "
+                + (f'"{tree_text[row]}" is none' if tree_text[row] else "it needs a tree_id")
+            )
         elif kind[row] != "no_pit" and run[row] < 0:
             faults.append(f"{place}: {kind[row]} needs a run_id")
         elif kind[row] != "no_pit" and technique[row] < 0:

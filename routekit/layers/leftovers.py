@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+import numpy as np
+
 from routekit.errors import LayerError
 from routekit.layers.columns import find_near_name
 from routekit.layers.identity import is_among
@@ -13,6 +15,7 @@ from routekit.words.texts import Text, from_json, say
 
 if TYPE_CHECKING:
     import pandas as pd
+    from numpy.typing import NDArray
 
     from routekit.layers.findings import Findings
     from routekit.layers.raw_layers import RawLayer
@@ -42,6 +45,9 @@ def refuse_empty(
     """
     for name in REQUIRED:
         if tables[name].empty:
+            if name not in raws:
+                msg = f"layers.{name}: none of those made from the canopy raster is left: "
+                raise LayerError(msg + _count_causes(left_out, name))
             raw = raws[name]
             msg = (
                 f'layers.{name}: {raw.path}, layer "{raw.layer_name}": none of its '
@@ -80,6 +86,7 @@ def report_strays(tables: dict[str, pd.DataFrame], findings: Findings) -> None:
     ):
         table = tables[layer]
         is_stray = table[column].notna() & ~is_among(table[column], known[column])
+        is_stray &= ~_strikes_out(table)
         if not is_stray.any():
             continue
         wanted, keys = table.loc[is_stray, column], table.loc[is_stray, "row_key"]
@@ -104,6 +111,14 @@ def report_strays(tables: dict[str, pd.DataFrame], findings: Findings) -> None:
         seen=say("no tree_id"),
         done=say("row kept, without effect on any tree; write the id of its tree"),
     )
+
+
+def _strikes_out(table: pd.DataFrame) -> NDArray[np.bool_]:
+    """Mark the decisions that strike a tree out: it is meant to be missing."""
+    if "decision" not in table:
+        return np.zeros(len(table), dtype=bool)
+    words = table["decision"].astype("str").str.strip().str.lower()
+    return words.eq("no_tree").to_numpy(dtype=bool)
 
 
 def _tell_effect(layer: str, column: str) -> Text:

@@ -26,7 +26,7 @@ from routekit.layers.columns import (
     VECTOR_LAYERS,
     load_columns,
 )
-from routekit.layers.crowns import add_raster_trees, settle_crowns
+from routekit.layers.crowns import add_raster_trees, settle_crowns, strike_out
 from routekit.layers.crs import choose_working_crs, own_crs, transform_layer
 from routekit.layers.findings import Findings
 from routekit.layers.finishing import (
@@ -157,6 +157,12 @@ def _read_layers(inputs: InputSettings, base: Path, findings: Findings) -> Layer
     )
     refuse_other_trees(tables, within_m=inputs.study.same_tree_m, findings=findings)
     findings.refuse_open()
+    tables["trees"] = strike_out(
+        cast("gpd.GeoDataFrame", tables["trees"]),
+        tables["decisions"],
+        findings=findings,
+        tally=tallies["trees"],
+    )
     refuse_empty(tables, raws, findings.left_out())
     report_strays(tables, findings)
     final = {name: finish_layer(table, name) for name, table in tables.items()}

@@ -197,6 +197,15 @@ class CrownSettings(Settings):
         ge=0,
         le=50,
     )
+    roof_share: float = setting(
+        0.5,
+        unit="share",
+        source="house",
+        text="A crown that lies over a building by this share of its area is a roof; a tree that "
+        "leans over one lies mostly beside it",
+        gt=0,
+        le=1,
+    )
     position_sd_m: float = setting(
         1.5,
         unit="m",

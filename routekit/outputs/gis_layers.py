@@ -40,6 +40,7 @@ _PARTS = {
     "breaches": (("encroachments", ""),),
     "root_zones": (("zones", ""),),
     "structural_zones": (("zones", ""),),
+    "crowns": (("trees", ""),),
 }
 """Tables whose columns a layer joins, and what goes before a name that is taken."""
 
@@ -134,6 +135,7 @@ def collect_layers(result: Result, *, max_check_rows: int) -> list[Layer]:
         _drawn("digs", result.digs, "Polygon"),
         _plain("encroachments", result.encroachments.drop(columns=list(_POSITIONS))),
         _drawn("trees", join_trees(result), "Point"),
+        _crowns(result.trees),
         _plain("findings", result.findings),
         _plain("totals", result.totals),
         _plain("quantities", result.quantities),
@@ -387,6 +389,20 @@ def root_zones_layer(zones: gpd.GeoDataFrame, name: str, description: str) -> La
         shapes=shapes,
         centre=_centres(zones),
         radius_m=take_numbers(zones, "radius_m"),
+    )
+
+
+def _crowns(trees: gpd.GeoDataFrame) -> Layer:
+    """Describe the crowns that are drawn, by the inventory or from the canopy raster."""
+    shapes = _shapes(trees, "crown")
+    has = np.array([shape is not None for shape in shapes], dtype=bool)
+    columns = ["tree_id", "species", "crown_diameter_m", "height_m", "origin"]
+    return Layer(
+        name="crowns",
+        description="Crowns drawn by the inventory or made from the canopy raster",
+        table=pd.DataFrame(trees[columns])[has],
+        geometry_type="MultiPolygon",
+        shapes=shapes[has],
     )
 
 

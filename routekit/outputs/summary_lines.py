@@ -10,6 +10,7 @@ import pandas as pd
 
 from routekit.arrays import Flags
 from routekit.layers.assumed import is_assumed, list_fields, word_of
+from routekit.layers.crowns import FROM_RASTER
 from routekit.result import Result
 from routekit.words.texts import Text, join, list_words, say, take_texts, word
 
@@ -160,6 +161,7 @@ def write_lines(result: Result, counts: Counts) -> list[Text]:
         *_write_near_stems(counts),
         *_write_position_doubt(counts),
         *_write_near_misses(result),
+        *_write_raster_trees(result.trees),
         *_write_decisions(counts),
         *_write_stuck(result),
         *_write_assumed(result),
@@ -419,6 +421,26 @@ def _write_near_misses(result: Result) -> list[Text]:
             n=int(near["tree_id"].nunique()),
             likely=likely,
             chance=100 * _LIKELY,
+        )
+    ]
+
+
+def _write_raster_trees(trees: pd.DataFrame) -> list[Text]:
+    """Say how many trees come from the canopy raster, and what that leaves open."""
+    made = trees[(trees["origin"] == FROM_RASTER).to_numpy(dtype=bool)]
+    if not len(made):
+        return []
+    return [
+        say(
+            "{n:,} of {total:,} trees comes from the canopy raster: its point is the top of the "
+            "crown, good to {spread:g} m; trees below the canopy are not seen, and hedges may be "
+            "counted as trees.",
+            "{n:,} of {total:,} trees come from the canopy raster: the point of each is the top of "
+            "the crown, good to {spread:g} m; trees below the canopy are not seen, and hedges may "
+            "be counted as trees.",
+            n=len(made),
+            total=len(trees),
+            spread=float(made["position_sd_m"].max()),
         )
     ]
 

@@ -16,8 +16,10 @@ from small_district import CRS, assert_accounted, at, make_sewers, make_trees, p
 
 from routekit import Study, run_study
 from routekit.cli import main
-from routekit.errors import CrsError, FieldError, LayerError, StudyError
+from routekit.errors import CrsError, DecisionError, FieldError, LayerError, StudyError
 from routekit.layers import canopy
+from routekit.layers.crowns import match_one_to_one
+from routekit.layers.decisions import read_decisions
 from routekit.layers.settings import CrownSettings
 from routekit.layers.treetops import find_crowns, smooth_heights
 from routekit.study import parse_settings
@@ -235,7 +237,7 @@ def test_gaps_adds_only_the_missing_trees(planted):
         assert point.distance(Point(at(x, y))) <= CELL
     assert trees["is_columnar"].dtype == "boolean"
     assert len(pick(layers.findings, field="origin", seen="2 trees made from canopy.tif")) == 1
-    seen = pick(layers.findings, layer="canopy", seen="3 treetops lie in a crown of the inventory")
+    seen = pick(layers.findings, layer="canopy", seen="3 treetops belong to trees of the inventory")
     assert len(seen) == 1
 
 
@@ -402,7 +404,75 @@ def test_roofs_are_told_from_crowns_by_the_buildings(planted):
     )
     layers = use(planted, "only").read()
     assert len(layers.trees) == 4
-    assert len(pick(layers.findings, layer="canopy", seen="1 treetop lies on a building")) == 1
+    told = pick(layers.findings, layer="canopy", seen="1 crown in canopy.tif lies over a building")
+    assert told["severity"].tolist() == ["warning"]
+
+
+def test_a_crown_that_leans_over_a_roof_is_a_tree(planted):
+    # The tree at (85, -8) of radius 5 m: its top lies on the roof, and a third of its crown.
+    roof = box(*at(80, -13), *at(83.0, -3)).union(box(*at(83.0, -8.5), *at(85.5, -7.5)))
+    planted.put(
+        "obstacles",
+        make_trees(obstacle_id=["B1"] * 3, kind=["building"] * 3, geometry=[roof] * 3).iloc[:1],
+    )
+    layers = use(planted, "only").read()
+    assert len(layers.trees) == 5
+    assert len(pick(layers.findings, layer="canopy", seen="lies partly over a building")) == 1
+    planted.sections["crowns"]["roof_share"] = 0.1
+    assert len(planted.read().trees) == 4
+
+
+def test_inventory_and_tops_are_matched_one_to_one(planted):
+    # Two tops stand 3 m apart, both within 4 m of the one stem that the inventory has.
+    pair = [(30.0, 6.0, 1.6, 8.0), (33.2, 6.0, 1.6, 8.0)]
+    write(planted.folder / "canopy.tif", *canopy_of(pair))
+    planted.put("trees", make_trees(geometry=[Point(at(x, 6)) for x in (30.3, 100, 110)]))
+    layers = use(planted, "gaps", smoothing_m=0.2).read()
+    made = layers.trees[layers.trees["origin"] == "canopy raster"]
+    # The second one was swallowed by the tree that had its own top already.
+    assert len(made) == 1
+    assert made.distance(Point(at(33.2, 6))).iloc[0] <= CELL
+    assert len(pick(layers.findings, layer="canopy", seen="1 more treetop lies where")) == 1
+
+
+def test_matching_takes_the_nearest_and_each_side_once():
+    rng = np.random.default_rng(3)
+    for _ in range(20):
+        left, right = (rng.integers(0, 6, 15) for _ in range(2))
+        away = rng.permutation(15).astype(float)
+        got = match_one_to_one(left, right, away)
+        # By hand: the nearest pair of all whose two are free, again and again.
+        wanted, used = [], (set(), set())
+        for n in np.argsort(away):
+            if left[n] not in used[0] and right[n] not in used[1]:
+                wanted.append(n)
+                used[0].add(left[n])
+                used[1].add(right[n])
+        assert got.tolist() == sorted(wanted)
+
+
+def test_a_false_tree_is_struck_out_by_a_decision(planted):
+    name = name_at(*MISSING[0][:2])
+    before = use(planted, "gaps").read()
+    assert name in set(before.trees["tree_id"])
+    planted.put("decisions", pd.DataFrame({"tree_id": [name], "decision": ["no_tree"]}))
+    layers = planted.read()
+    assert_accounted(layers)
+    assert set(before.trees["tree_id"]) - set(layers.trees["tree_id"]) == {name}
+    assert len(pick(layers.findings, row=name, seen="struck out by a decision")) == 1
+    assert pick(layers.findings, layer="decisions", severity="error").empty
+    ids, runs = layers.trees["tree_id"], layers.runs["run_id"]
+    read_decisions(layers.decisions, runs, ids, gone_trees=frozenset({name}))
+    # Of a tree that somebody surveyed it is no way to be rid of it.
+    wrong = layers.decisions.assign(tree_id="T1")
+    with pytest.raises(DecisionError, match='strikes out a tree of the canopy raster; "T1" is'):
+        read_decisions(wrong, runs, ids)
+
+
+def test_columnar_form_is_not_known_of_a_raster_tree(planted):
+    layers = use(planted, "only").read()
+    assert layers.trees["is_columnar"].isna().all()
+    assert len(pick(layers.findings, seen="columnar form")) == 1
 
 
 def test_the_study_area_bounds_the_trees(planted):

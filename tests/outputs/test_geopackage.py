@@ -41,6 +41,7 @@ LAYERS = [
     "digs",
     "encroachments",
     "trees",
+    "crowns",
     "findings",
     "totals",
     "quantities",

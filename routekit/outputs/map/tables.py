@@ -96,6 +96,7 @@ TREE_FACTS: Final = (
     "is_protected",
     "is_veteran",
     "is_columnar",
+    "origin",
     "position_sd_m",
     "no_pit_text",
 )
