@@ -47,6 +47,7 @@ class Facts:
         the string it is pulled in (NaN where not known), geometry.
     trees : geopandas.GeoDataFrame
         tree_id, species, crown_diameter_m, protection, veteran (yes, no, unknown),
+        from_raster (made from the canopy raster),
         trench (severity by trenches along all runs that are worked on, unknown, unsized where it
         is the size of a pipe that is not known, or idle where
         only sewers that stay cross its zone), plan (severity by the works as planned, clear for

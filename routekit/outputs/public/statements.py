@@ -278,6 +278,7 @@ def _state_trees(length: dict[str, float], tally: Tally) -> list[Statement]:
         said.append(["trees", "protected_none"])
     said += _counted("trees", "protected", tally["n_protected"])
     said += _counted("trees", "protected_unknown", tally["n_protection_unknown"])
+    said += _counted("trees", "from_raster", tally["n_from_raster"])
     is_idle = not tally["n_harmed"] and not tally["n_dug"]
     if set(length) == {MONITOR} and is_idle:
         return [*said, ["trees", "no_works"]]
@@ -367,8 +368,8 @@ def state_trees(trees: pd.DataFrame) -> tuple[list[list[Statement]], list[int]]:
     Parameters
     ----------
     trees : pandas.DataFrame
-        protection, veteran, trench, plan, stays_trench, is_careful, near_pit, near_trench,
-        near_dig.
+        protection, veteran, from_raster, trench, plan, stays_trench, is_careful, keeps_off,
+        near_pit, near_trench, near_dig.
 
     Returns
     -------
@@ -380,6 +381,7 @@ def state_trees(trees: pd.DataFrame) -> tuple[list[list[Statement]], list[int]]:
     columns = [
         "protection",
         "veteran",
+        "from_raster",
         "trench",
         "plan",
         "stays_trench",
@@ -400,6 +402,8 @@ def _state_tree(tree: Tally) -> list[Statement]:
     said: list[Statement] = [["tree", f"protected_{tree['protection']}"]]
     if tree["veteran"] == "yes":
         said.append(["tree", "veteran"])
+    if tree["from_raster"]:
+        said.append(["tree", "from_raster"])
     said.append(["tree", f"trench_{tree['trench']}"])
     if plan == "structural":
         near = [name for name in NEAR if tree[name]] or ["near_works"]

@@ -28,9 +28,9 @@ def tally_streets(facts: Facts) -> pd.DataFrame:
     -------
     pandas.DataFrame
         One row per street. `n_` columns are counts of trees (n_trees, n_protected,
-        n_protection_unknown, n_harmed and n_serious by trenches, n_reached for trees that a
-        trench would reach or that are in doubt, n_unknown, n_unsized (for want of the size of a
-        pipe), n_dug and n_plan_serious by the plan,
+        n_protection_unknown, n_from_raster, n_harmed and n_serious by trenches, n_reached for
+        trees that a trench would reach or that are in doubt, n_unknown, n_unsized (for want of
+        the size of a pipe), n_dug and n_plan_serious by the plan,
         n_plan_structural, n_careful, n_careful_open (not known to keep off the stem),
         n_plan_unknown, and n_plan_open for those of them with a
         known zone), pits
@@ -84,6 +84,7 @@ def _tally_trees(facts: Facts, count: int) -> dict[str, NDArray[np.int64]]:
         "n_trees": True,
         "n_protected": protection == "yes",
         "n_protection_unknown": protection == "unknown",
+        "n_from_raster": facts.trees["from_raster"].iloc[tree],
         "n_harmed": trench.isin(HARM),
         "n_serious": trench.isin(SERIOUS),
         "n_reached": trench != "none",
