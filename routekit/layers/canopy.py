@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from pyproj.exceptions import ProjError
 
 from routekit.errors import CrsError, LayerError
+from routekit.layers.canopy_heights import LOWEST_M, TALLEST_M, count_heights, judge_heights
 from routekit.layers.crs import UNIT_FACTOR_TOLERANCE, drop_heights, parse_crs, transform_layer
 from routekit.layers.findings import Findings
 from routekit.layers.opening import open_raster
@@ -34,19 +35,10 @@ if TYPE_CHECKING:
 
 Geometries = NDArray[np.object_]
 
-TALLEST_M: Final = 120.0
-"""A higher cell is no tree: the tallest known stands at 116 m (common knowledge)."""
-
-LOWEST_M: Final = -5.0
-"""A lower cell is no height above ground; small negative ones are noise of the survey."""
-
 METRE_WORDS: Final = ("", "m", "metre", "metres", "meter", "meters")
 
 CORE_CELLS: Final = 1024
 """Side of the core of a tile: with its margin some 2 to 6 million cells at 0.1 to 0.5 m."""
-
-MOST_LEVELS_SHARE: Final = 0.5
-"""More cells than this that no tree has mean that the raster holds levels, not heights."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -128,9 +120,9 @@ def find_raster_trees(
         _refuse_coarse(grid, settings)
         cores = _list_cores(grid, window, sewers, settings.within_m)
         _report_outside(grid, sewers, findings)
-        counts = np.zeros(4, dtype=np.int64)
+        counts = np.zeros(5, dtype=np.int64)
         parts = [_read_tile(grid, core, settings, counts) for core in cores]
-        _judge_heights(path, counts, settings, findings)
+        judge_heights(path, counts, settings, findings)
         return _join_parts(grid, parts, sewers, settings, findings)
 
 
@@ -350,7 +342,7 @@ def _read_tile(
 ) -> Crowns:
     """Find the crowns of one tile, in columns and rows of the whole raster.
 
-    `counts` takes the cells of the core: all, known, of no tree's height, and open ground.
+    `counts` takes the cells of the core, as `count_heights` counts them.
     """
     widest_window = settings.window_base_m + settings.window_per_height * TALLEST_M
     margin_m = (settings.largest_crown_m + widest_window) / 2.0
@@ -365,10 +357,7 @@ def _read_tile(
     if (scale, offset) != (1.0, 0.0):
         heights = (heights * scale + offset).astype(np.float32)
     inner = (slice(core[1] - top, core[3] - top), slice(core[0] - left, core[2] - left))
-    part = heights[inner]
-    is_odd = (part < LOWEST_M) | (part > TALLEST_M)
-    is_open = np.abs(part) < settings.least_height_m
-    counts += [part.size, np.isfinite(part).sum(), is_odd.sum(), is_open.sum()]
+    counts += count_heights(heights[inner], settings.least_height_m)
     heights[(heights < LOWEST_M) | (heights > TALLEST_M)] = np.nan
     found = find_crowns(heights, cell_m=grid.cell_m, settings=settings, core=inner)
     moved = shapely.transform(found.outline, lambda cells: cells + np.array([left, top]))
@@ -379,47 +368,6 @@ def _read_tile(
         area_m2=found.area_m2,
         outline=np.asarray(moved),
     )
-
-
-def _judge_heights(
-    path: Path, counts: NDArray[np.int64], settings: CrownSettings, findings: Findings
-) -> None:
-    """Refuse a raster without heights near the sewers, or of levels; tell of odd cells."""
-    n_all, n_known, n_odd, n_open = (int(each) for each in counts)
-    if not n_known:
-        msg = (
-            f"layers.canopy: {path} holds no heights near the sewers, only «no data»; give the "
-            "raster of this place"
-        )
-        raise LayerError(msg)
-    if n_odd > MOST_LEVELS_SHARE * n_known:
-        msg = (
-            f"layers.canopy: {path}: most cells are not within {LOWEST_M:g} to {TALLEST_M:g} m, so "
-            "they are no heights above ground; take the ground level from the surface level"
-        )
-        raise LayerError(msg)
-    if n_odd:
-        seen = say(
-            "{n:,} cell is not within {low:g} to {high:g} m above ground",
-            "{n:,} cells are not within {low:g} to {high:g} m above ground",
-            n=n_odd,
-            low=LOWEST_M,
-            high=TALLEST_M,
-        )
-        findings.note("warning", "canopy", "", seen, say("taken as not known"))
-    if n_known < n_all:
-        share = 100.0 * (1.0 - n_known / n_all)
-        seen = say(
-            "{share:.1f} % of {file} near the sewers is «no data»", share=share, file=path.name
-        )
-        done = say("no trees made there; small holes are bridged")
-        findings.note("warning", "canopy", "", seen, done)
-    if not n_open:
-        seen = say(
-            "no cell near the sewers is lower than {height:g} m", height=settings.least_height_m
-        )
-        done = say("read as heights above ground; check that they are not levels above the sea")
-        findings.note("warning", "canopy", "", seen, done)
 
 
 def _join_parts(

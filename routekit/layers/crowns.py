@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from routekit.errors import LayerError
 from routekit.geometry.plane import AREA_DIMENSION
 from routekit.layers.canopy import RasterTrees, find_raster_trees, is_readable
+from routekit.layers.crown_reports import report_made
 from routekit.layers.mending import leave_out
 from routekit.words.texts import say
 
@@ -156,7 +157,7 @@ def add_raster_trees(
         )
         raise LayerError(msg)
     made = _make_rows(found, np.flatnonzero(is_kept), trees, settings)
-    _report_made(made, trees, canopy, settings, findings)
+    report_made(made, trees, canopy, settings, findings)
     if made.empty:
         return trees
     if trees.empty:
@@ -411,71 +412,4 @@ def strike_out(
     seen = say("struck out by a decision: no tree stands there")
     return leave_out(
         trees, is_out.to_numpy(dtype=bool), "trees", seen, findings, tally, severity="info"
-    )
-
-
-def _report_made(
-    made: gpd.GeoDataFrame,
-    trees: gpd.GeoDataFrame,
-    canopy: Path,
-    settings: CrownSettings,
-    findings: Findings,
-) -> None:
-    """Say how many trees were made, and what is and is not known of them."""
-    if made.empty:
-        seen = say("{file} shows no tree that the inventory does not have", file=canopy.name)
-        findings.note("info", "canopy", "", seen, say("none made"))
-        return
-    what = say(
-        "{n:,} tree made from {file}",
-        "{n:,} trees made from {file}",
-        n=len(made),
-        file=canopy.name,
-    )
-    findings.note(
-        "warning",
-        "trees",
-        "origin",
-        say(
-            "{made} within {distance:g} m of a sewer, each named by its place",
-            made=what,
-            distance=settings.within_m,
-        ),
-        say(
-            "what was felled or planted since the flight is not known, nor what stands below "
-            "another crown; hedges and masts may be among them"
-        ),
-    )
-    findings.note(
-        "warning",
-        "trees",
-        "geometry",
-        say("{made}: the point is the top of the crown, not the stem", made=what),
-        say(
-            "position_sd_m {deviation:g}: survey the stems before any work",
-            deviation=settings.position_sd_m,
-        ),
-    )
-    findings.note(
-        "warning",
-        "trees",
-        "is_protected",
-        say(
-            "{made}: species, protection, veteran status, columnar form, condition and category "
-            "are not known",
-            made=what,
-        ),
-        say("they stay not known: find out before any work"),
-    )
-    if trees.empty:
-        return
-    stems = np.asarray(trees.geometry)
-    holds = shapely.STRtree(stems).query(np.asarray(made["crown"]), predicate="intersects")[0]
-    findings.add(
-        "warning",
-        "trees",
-        made["tree_id"].iloc[np.unique(holds)],
-        field="origin",
-        seen=say("made from the raster, and a stem of the inventory stands under its crown"),
-        done=say("both kept: check on site whether they are one tree"),
     )

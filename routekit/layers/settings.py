@@ -238,6 +238,15 @@ class CrownSettings(Settings):
         gt=0,
         le=30,
     )
+    least_ground_share: float = setting(
+        0.01,
+        unit="share",
+        source="house",
+        text="Less open ground than this near the sewers, and the raster holds levels of a surface "
+        "and not heights above ground: streets show ground even under trees",
+        ge=0,
+        le=0.5,
+    )
     least_crown_m: float = setting(
         1.5,
         unit="m",

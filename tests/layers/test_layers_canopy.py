@@ -589,8 +589,39 @@ def test_no_data_only_and_levels_above_the_sea(planted):
     refuse(planted, "holds no heights near the sewers")
     write(planted.folder / "canopy.tif", heights + 400, transform)
     refuse(planted, "no heights above ground")
+
+
+def test_a_surface_model_without_ground_is_refused(planted):
+    # Made trees up to 35 m high of the ground at 20 m and told it in a warning.
+    heights, transform = canopy_of(PLACED)
     write(planted.folder / "canopy.tif", heights + 20, transform)
-    assert len(pick(planted.read().findings, layer="canopy", done="not levels above the sea")) == 1
+    refuse(
+        planted, r"only 0\.00 % of its cells .* no ground shows and they are levels, not heights"
+    )
+    write(planted.folder / "canopy.tif", heights, transform)
+    assert len(planted.read().trees) == len(PLACED)
+
+
+def test_centimetres_are_refused_and_a_value_for_no_data_is_not(planted):
+    # Shrubs of 0.3 to 1.2 m became trees of 30 to 118 m.
+    shrubs = [(x, -8.0, 2.0, 1.0) for x in (20.0, 35.0, 50.0, 80.0)]
+    heights, transform = canopy_of([*PLACED, *shrubs])
+    write(planted.folder / "canopy.tif", heights * 100, transform)
+    refuse(planted, r"above 120, higher than any tree, so they are no metres; bring centimetres")
+    write(planted.folder / "canopy.tif", heights * 10, transform)
+    refuse(planted, "are above 120")
+    heights[:10] = 9999.0
+    write(planted.folder / "canopy.tif", heights, transform)
+    layers = planted.read()
+    assert len(layers.trees) == len(PLACED)
+    assert len(pick(layers.findings, layer="canopy", seen="not within -5 to 120 m")) == 1
+
+
+def test_least_median_and_greatest_height_are_told(planted):
+    findings = use(planted, "only").read().findings
+    found = pick(findings, field="height_m", seen="the lowest is 7.0 m high, the median 10.0 m and")
+    assert len(found) == 1
+    assert "the highest 15.0 m" in found["seen"].iloc[0]
 
 
 def test_cells_too_wide_and_no_tree_at_all(planted):
