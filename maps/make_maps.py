@@ -39,12 +39,10 @@ PICTURES = {
 
 def make_pages(folder: Path) -> None:
     """Write the sample's map, public page and arborist's report into a folder."""
-    study = Study.load(SAMPLE)
-    result = run_study(study)
-    outputs = study.settings.outputs
-    write_map(result, folder, outputs.map)
-    write_public_pages(result, folder, outputs.public)
-    write_tree_report(result, folder / "trees.html", settings=outputs.report)
+    result = run_study(Study.load(SAMPLE))
+    write_map(result, folder)
+    write_public_pages(result, folder)
+    write_tree_report(result, folder / "trees.html", settings=result.settings.outputs.report)
 
 
 def take_pictures(folder: Path) -> None:

@@ -161,12 +161,9 @@ def _screen(study_file: Path, folder: Path, *, as_json: bool) -> None:
         refuse_open_databases(folder, RESULT_FILES)
         tell = (lambda _: None) if status is None else status.update
         result = run_study(study, tell=tell)
-        written, notes = write_outputs(
-            result, study.settings.outputs, folder, tell=tell, is_claimed=True
-        )
-    language = study.settings.outputs.language
-    summary = summarise(result, language)
-    summary["language"] = language
+        written, notes = write_outputs(result, folder, tell=tell, is_claimed=True)
+    summary = summarise(result)
+    summary["language"] = study.settings.outputs.language
     summary["notes"] = [*settled, *notes]
     summary["result"] = result.result_id
     summary["outputs"] = {name: str(path) for name, path in written.items()}

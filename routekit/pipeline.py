@@ -251,6 +251,7 @@ def _collect(
     return Result(
         name=study.settings.study.name,
         crs=layers.crs.to_string(),
+        settings=study.settings,
         runs=renewal.runs,
         manholes=layers.manholes,
         trees=layers.trees,
@@ -284,7 +285,6 @@ def _collect(
         quantities=renewal.quantities,
         root_zones=layers.root_zones,
         photo=layers.photo,
-        also_open=study.settings.study.also_open,
         inputs=list_inputs(study),
     )
 

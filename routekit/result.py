@@ -15,38 +15,8 @@ import pandas as pd
 
 from routekit.errors import StudyError
 from routekit.schema import load_tables
-from routekit.words.texts import message
-
-CAUTIONS: tuple[str, ...] = (
-    message(
-        "Screening only: this is not a design, an arboricultural impact assessment, a method "
-        "statement or a permit. Local codes, licensed engineers and qualified arborists "
-        "decide."
-    ),
-    message(
-        "Root zones are notional minimum areas, not root maps. Roots often reach further and "
-        "follow trenches, kerbs and joints."
-    ),
-    message(
-        "Protected and veteran trees need consent before any work, and nesting or roosting "
-        "animals have limits of their own."
-    ),
-    message(
-        "Trenchless is not root-free: pits, connection digs, manhole works and repairs are "
-        "excavations and need the same check."
-    ),
-    message(
-        "Locate and expose services before digging or bursting. Gas and water inside the "
-        "clearance stay exposed while the pipe passes."
-    ),
-    message("Never enter an unsupported excavation: support or slope it as the local code says."),
-    message(
-        "Sewers are confined spaces: test the air, ventilate, keep an attendant and a rescue plan."
-    ),
-    message("Groundwater lowering can settle ground and dry out trees; it needs a permit."),
-    message("Root findings near a tree are an association, not proof of which tree."),
-)
-"""Cautions that travel with every output."""
+from routekit.study import StudySettings
+from routekit.vocabulary import CAUTIONS
 
 BREACH_COLUMNS: Final = (
     "run_id",
@@ -77,6 +47,8 @@ class Result:
 
     name: str
     crs: str
+    settings: StudySettings
+    """Every setting in force, those of the outputs among them."""
     runs: gpd.GeoDataFrame
     manholes: gpd.GeoDataFrame
     trees: gpd.GeoDataFrame
@@ -110,8 +82,6 @@ class Result:
     root_zones: gpd.GeoDataFrame
     quantities: pd.DataFrame
     photo: Path | None = None
-    also_open: tuple[str, ...] = ()
-    """Formats opened besides those on the list: `study.also_open`."""
     inputs: tuple[tuple[str, Path], ...] = ()
     """Name and path of each file that the study read: no output may replace one."""
     cautions: tuple[str, ...] = CAUTIONS

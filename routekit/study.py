@@ -18,7 +18,6 @@ from routekit.errors import StudyError
 from routekit.layers.columns import RASTER_LAYERS, TABLE_LAYERS, VECTOR_LAYERS
 from routekit.layers.settings import InputSettings, explain_refusal
 from routekit.methods.settings import MethodSettings
-from routekit.outputs.settings import OutputSettings
 from routekit.pipes.settings import (
     FlowSettings,
     LinerSettings,
@@ -27,6 +26,7 @@ from routekit.pipes.settings import (
     TrenchSettings,
 )
 from routekit.settings.declare import setting
+from routekit.settings.outputs import OutputSettings
 from routekit.settings.rules import list_rules
 from routekit.site.settings import SiteSettings
 from routekit.trees.regimes import choose_regime, regime_in_force, unread_tables

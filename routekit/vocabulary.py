@@ -111,3 +111,34 @@ MM_PER_M: Final = 1000.0
 
 GRAVITY_M_S2: Final = 9.81
 """Gravity, m/s2."""
+
+CAUTIONS: Final = (
+    message(
+        "Screening only: this is not a design, an arboricultural impact assessment, a method "
+        "statement or a permit. Local codes, licensed engineers and qualified arborists "
+        "decide."
+    ),
+    message(
+        "Root zones are notional minimum areas, not root maps. Roots often reach further and "
+        "follow trenches, kerbs and joints."
+    ),
+    message(
+        "Protected and veteran trees need consent before any work, and nesting or roosting "
+        "animals have limits of their own."
+    ),
+    message(
+        "Trenchless is not root-free: pits, connection digs, manhole works and repairs are "
+        "excavations and need the same check."
+    ),
+    message(
+        "Locate and expose services before digging or bursting. Gas and water inside the "
+        "clearance stay exposed while the pipe passes."
+    ),
+    message("Never enter an unsupported excavation: support or slope it as the local code says."),
+    message(
+        "Sewers are confined spaces: test the air, ventilate, keep an attendant and a rescue plan."
+    ),
+    message("Groundwater lowering can settle ground and dry out trees; it needs a permit."),
+    message("Root findings near a tree are an association, not proof of which tree."),
+)
+"""Cautions that travel with every output."""

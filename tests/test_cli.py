@@ -362,7 +362,7 @@ def test_the_module_runs_as_a_program():
     assert done.stdout.split()[-1] == version("routekit")
 
 
-def test_results_do_not_depend_on_who_writes_them(screened, sample_study, sample_result, tmp_path):
-    write_outputs(sample_result, sample_study.settings.outputs, tmp_path, tell=lambda _: None)
+def test_results_do_not_depend_on_who_writes_them(screened, sample_result, tmp_path):
+    write_outputs(sample_result, tmp_path, tell=lambda _: None)
     for name in ("result.gpkg", "map.html", "public.html", "trees.html"):
         assert (tmp_path / name).read_bytes() == (screened[1] / name).read_bytes(), name

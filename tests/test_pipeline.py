@@ -411,14 +411,13 @@ def test_two_runs_give_equal_tables_and_files(sample_study, sample_result, tmp_p
     assert len(told) == len(set(told)) >= 7
     for name, table in tables_of(sample_result).items():
         assert_frame_equal(pd.DataFrame(table), pd.DataFrame(getattr(again, name)), obj=name)
-    outputs = sample_study.settings.outputs
     files = []
     for number, result in enumerate((sample_result, again)):
         folder = tmp_path / str(number)
         folder.mkdir()
-        write_geopackage(result, folder / "result.gpkg", settings=outputs.geopackage)
-        write_map(result, folder, outputs.map)
-        page = build_public_page(result, outputs.public)
+        write_geopackage(result, folder / "result.gpkg")
+        write_map(result, folder)
+        page = build_public_page(result)
         (folder / "public.html").write_text(page, encoding="utf-8")
         files.append({path.name: path.read_bytes() for path in sorted(folder.iterdir())})
     assert {"result.gpkg", "map.html", "public.html"} <= set(files[0])

@@ -118,9 +118,8 @@ def test_a_study_of_what_are_no_settings_says_what_to_pass():
 
 
 def test_outputs_of_what_is_no_result_say_what_to_pass(tmp_path):
-    settings = parse_settings(LAYERS)
     with pytest.raises(StudyError, match=r"write_outputs takes a Result, .*run_study"):
-        write_outputs("study.toml", settings.outputs, tmp_path)
+        write_outputs("study.toml", tmp_path)
     with pytest.raises(StudyError, match=r"summarise takes a Result, .*run_study"):
         summarise(tmp_path)
     assert list(tmp_path.iterdir()) == []

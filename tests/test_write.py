@@ -12,6 +12,7 @@ import geopandas as gpd
 import pyogrio
 import pytest
 from shapely import box
+from whole_result import set_outputs
 
 from routekit.errors import OutputError
 from routekit.outputs import write
@@ -39,23 +40,19 @@ def content(folder):
 
 def leave_slow_outputs_out(monkeypatch):
     """Write only the two GeoPackages; what is tested is not in the other files."""
-    monkeypatch.setattr(write, "write_map", lambda _, folder, __: (folder / "map.html",))
-    monkeypatch.setattr(
-        write, "write_public_pages", lambda _, folder, __: (folder / "public.html",)
-    )
+    monkeypatch.setattr(write, "write_map", lambda _, folder: (folder / "map.html",))
+    monkeypatch.setattr(write, "write_public_pages", lambda _, folder: (folder / "public.html",))
     monkeypatch.setattr(write, "write_schedule", lambda _, path, **__: path)
     monkeypatch.setattr(write, "write_tree_report", lambda *_, **__: None)
 
 
 @pytest.fixture(scope="module")
-def written(sample_study, sample_result, setting_reads, tmp_path_factory):
+def written(sample_result, setting_reads, tmp_path_factory):
     """A folder with results, what was told, and what was answered."""
     folder = tmp_path_factory.mktemp("results")
     told = []
     with setting_reads.record():
-        files, notes = write_outputs(
-            sample_result, sample_study.settings.outputs, folder, tell=told.append
-        )
+        files, notes = write_outputs(sample_result, folder, tell=told.append)
     return folder, told, files, notes
 
 
@@ -117,7 +114,7 @@ def test_every_file_is_written_and_named(written):
     ],
 )
 def test_a_failure_at_any_output_keeps_the_earlier_results(
-    stage, written, sample_study, sample_result, tmp_path, monkeypatch
+    stage, written, sample_result, tmp_path, monkeypatch
 ):
     for name, data in content(written[0]).items():
         (tmp_path / name).write_bytes(data)
@@ -129,13 +126,13 @@ def test_a_failure_at_any_output_keeps_the_earlier_results(
     leave_slow_outputs_out(monkeypatch)
     monkeypatch.setattr(write, stage, fail)
     with pytest.raises(OutputError, match=r"cannot be written; folder .*No space left.*are kept"):
-        write_outputs(sample_result, sample_study.settings.outputs, tmp_path, tell=lambda _: None)
+        write_outputs(sample_result, tmp_path, tell=lambda _: None)
     assert content(tmp_path) == before
     assert sorted(path.name for path in tmp_path.iterdir()) == NAMES
 
 
 def test_pages_of_an_earlier_larger_result_go_once_the_new_one_is_complete(
-    sample_study, sample_result, tmp_path, monkeypatch
+    sample_result, tmp_path, monkeypatch
 ):
     leave_slow_outputs_out(monkeypatch)
     old = ["map-01.html", "map-12.html", "public-01.html", "public-02.html", "public-100.html"]
@@ -149,11 +146,11 @@ def test_pages_of_an_earlier_larger_result_go_once_the_new_one_is_complete(
 
     monkeypatch.setattr(write, "write_schedule", lambda *_, **__: 1 / 0)
     with pytest.raises(ZeroDivisionError):
-        write_outputs(sample_result, sample_study.settings.outputs, tmp_path, tell=lambda _: None)
+        write_outputs(sample_result, tmp_path, tell=lambda _: None)
     assert sorted(content(tmp_path)) == sorted([*old, *kept])
     leave_slow_outputs_out(monkeypatch)
     monkeypatch.setattr(write, "write_public_pages", write_two)
-    write_outputs(sample_result, sample_study.settings.outputs, tmp_path, tell=lambda _: None)
+    write_outputs(sample_result, tmp_path, tell=lambda _: None)
     left = {name for name in content(tmp_path) if name.endswith((".html", ".txt"))}
     assert left == {"public-01.html", *kept}
     assert (tmp_path / "public-01.html").read_text() == "new"
@@ -169,19 +166,19 @@ def tell(stage):
     if stage == "Writing the arborist's report":
         os.kill(os.getpid(), signal.SIGKILL)
 
-result, settings = pickle.loads(Path(sys.argv[1]).read_bytes())
-write_outputs(result, settings, Path(sys.argv[2]), tell=tell)
+result = pickle.loads(Path(sys.argv[1]).read_bytes())
+write_outputs(result, Path(sys.argv[2]), tell=tell)
 """
 
 
 def test_a_killed_run_leaves_the_earlier_results_readable(
-    written, sample_study, sample_result, tmp_path_factory, tmp_path
+    written, sample_result, tmp_path_factory, tmp_path
 ):
     for name, data in content(written[0]).items():
         (tmp_path / name).write_bytes(data)
     before = content(tmp_path)
     kept = tmp_path_factory.mktemp("kept") / "result.pickle"
-    kept.write_bytes(pickle.dumps((sample_result, sample_study.settings.outputs)))
+    kept.write_bytes(pickle.dumps(sample_result))
     done = subprocess.run(
         [sys.executable, "-c", KILLED, str(kept), str(tmp_path)],
         capture_output=True,
@@ -200,7 +197,7 @@ def test_a_killed_run_leaves_the_earlier_results_readable(
 
 
 def test_what_an_arborist_drew_is_kept_by_the_next_run(
-    written, sample_study, sample_result, tmp_path, monkeypatch
+    written, sample_result, tmp_path, monkeypatch
 ):
     leave_slow_outputs_out(monkeypatch)
     path = tmp_path / "return.gpkg"
@@ -212,7 +209,7 @@ def test_what_an_arborist_drew_is_kept_by_the_next_run(
         crs=sample_result.crs,
     )
     pyogrio.write_dataframe(drawn, path, layer="root_zones", append=True, promote_to_multi=True)
-    write_outputs(sample_result, sample_study.settings.outputs, tmp_path, tell=lambda _: None)
+    write_outputs(sample_result, tmp_path, tell=lambda _: None)
     kept = pyogrio.read_dataframe(path, layer="root_zones")
     before = sample_result.root_zones["tree_id"].tolist()
     assert kept["tree_id"].tolist() == [*before, tree["tree_id"]]
@@ -220,7 +217,7 @@ def test_what_an_arborist_drew_is_kept_by_the_next_run(
 
 
 def test_an_earlier_return_file_in_another_system_stops_before_anything_is_swapped(
-    written, sample_study, sample_result, tmp_path, monkeypatch
+    written, sample_result, tmp_path, monkeypatch
 ):
     leave_slow_outputs_out(monkeypatch)
     drawn = gpd.GeoDataFrame(
@@ -234,20 +231,16 @@ def test_an_earlier_return_file_in_another_system_stops_before_anything_is_swapp
     (tmp_path / "result.gpkg").write_bytes((written[0] / "result.gpkg").read_bytes())
     before = content(tmp_path)
     with pytest.raises(OutputError, match=r"return\.gpkg"):
-        write_outputs(sample_result, sample_study.settings.outputs, tmp_path, tell=lambda _: None)
+        write_outputs(sample_result, tmp_path, tell=lambda _: None)
     assert content(tmp_path) == before
 
 
-def test_many_tree_sheets_stand_in_volumes_and_a_note_says_so(
-    sample_study, sample_result, tmp_path, monkeypatch
-):
+def test_many_tree_sheets_stand_in_volumes_and_a_note_says_so(sample_result, tmp_path, monkeypatch):
     leave_slow_outputs_out(monkeypatch)
     monkeypatch.setattr(write, "write_tree_report", write_tree_report)
     (tmp_path / "trees-77.pdf").write_bytes(b"of an earlier, larger result")
-    values = sample_study.settings.model_dump()
-    values["outputs"]["report"]["volume_trees"] = 40
-    settings = type(sample_study.settings).model_validate(values)
-    _, notes = write_outputs(sample_result, settings.outputs, tmp_path)
+    report = sample_result.settings.outputs.report.model_copy(update={"volume_trees": 40})
+    _, notes = write_outputs(set_outputs(sample_result, report=report), tmp_path)
     volumes = sorted(path.name for path in tmp_path.glob("trees*.pdf"))
     assert volumes[:2] == ["trees-01.pdf", "trees-02.pdf"]
     assert "trees.pdf" in volumes
@@ -282,7 +275,7 @@ def test_every_file_names_the_result_that_it_is_of(written, sample_result):
 
 @pytest.mark.parametrize("name", NAMES)
 def test_a_file_swapped_by_hand_is_named_by_the_next_run(
-    name, written, sample_study, sample_result, tmp_path, monkeypatch
+    name, written, sample_result, tmp_path, monkeypatch
 ):
     folder = tmp_path / "result"
     shutil.copytree(written[0], folder)
@@ -294,7 +287,7 @@ def test_a_file_swapped_by_hand_is_named_by_the_next_run(
         swapped = (folder / name).read_bytes().replace(other, b"0123456789abcdef")
         (folder / name).write_bytes(swapped)
     leave_slow_outputs_out(monkeypatch)
-    _, notes = write_outputs(sample_result, sample_study.settings.outputs, folder)
+    _, notes = write_outputs(sample_result, folder)
     of = "without the name" if name == "schedule.xlsx" else "of result 0123456789abcdef"
     assert "not of one run" in notes[0]
     assert f"; {name} {of}" in notes[0]

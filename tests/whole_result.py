@@ -10,9 +10,13 @@ from encroach import measure
 from routekit.advice.new_bores import find_heights, size_new_pipes
 from routekit.result import Result
 from routekit.schema import load_tables
+from routekit.study import parse_settings
 from routekit.trees.settings import ZoneSettings
 from routekit.trees.stem_table import tabulate_stems
 from routekit.trees.stems import read_stem_lists
+
+SETTINGS = parse_settings({"layers": {"sewers": "sewers.gpkg", "trees": "trees.gpkg"}})
+"""Every setting at its default."""
 
 _BLANK = {
     "text": ("str", ""),
@@ -64,8 +68,16 @@ def make_whole(name, crs, **tables):
         whole["encroachments"] = measure(whole, _fill_breaches(breaches, whole))
     if not len(given["stems"]):
         whole["stems"] = list_stems(whole["trees"], whole["zones"])
-    made = Result(name=name, crs=crs, **whole, **tables)
+    made = Result(name=name, crs=crs, settings=SETTINGS, **whole, **tables)
     return advise_sizes(made) if len(whole["options"]) else made
+
+
+def set_outputs(result, **changes):
+    """The result whose settings of the outputs are changed: a group, or the language."""
+    outputs = result.settings.outputs.model_copy(update=changes)
+    return dataclasses.replace(
+        result, settings=result.settings.model_copy(update={"outputs": outputs})
+    )
 
 
 def _fill_breaches(given, whole):

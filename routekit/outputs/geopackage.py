@@ -29,8 +29,8 @@ from routekit.errors import OutputError
 from routekit.layers.opening import gdal_options
 from routekit.outputs.atomic import replacing_file
 from routekit.outputs.gis_layers import Layer, collect_layers, describe_fields
-from routekit.outputs.settings import GeopackageSettings
 from routekit.result import Result
+from routekit.settings.outputs import GeopackageSettings
 
 _TIME_STAMP = "2000-01-01T00:00:00.000Z"
 _WRITE_OPTIONS = {"OGR_CURRENT_DATE": _TIME_STAMP, "OGR_SQLITE_SYNCHRONOUS": "OFF"}
@@ -44,9 +44,7 @@ _MULTI: dict[str, Callable[..., NDArray[np.object_]]] = {
 }
 
 
-def write_geopackage(
-    result: Result, path: str | Path, *, settings: GeopackageSettings | None = None
-) -> Path:
+def write_geopackage(result: Result, path: str | Path) -> Path:
     """Write a result as one GeoPackage, in place of an earlier one only when complete.
 
     Parameters
@@ -55,8 +53,6 @@ def write_geopackage(
         Tables of one study; empty tables give empty layers.
     path : str or Path
         File to write.
-    settings : GeopackageSettings, optional
-        The defaults where not given.
 
     Returns
     -------
@@ -68,10 +64,9 @@ def write_geopackage(
     OutputError
         If the file cannot be written or replaced; an earlier file is kept.
     """
-    chosen = settings or GeopackageSettings()
-    target = Path(path)
-    layers = collect_layers(result, max_check_rows=chosen.max_check_rows)
-    write_layers(layers, target, crs=result.crs, settings=chosen)
+    target, settings = Path(path), result.settings.outputs.geopackage
+    layers = collect_layers(result, max_check_rows=settings.max_check_rows)
+    write_layers(layers, target, crs=result.crs, settings=settings)
     return target
 
 
@@ -80,7 +75,7 @@ def write_layers(
     path: Path,
     *,
     crs: str,
-    settings: GeopackageSettings | None = None,
+    settings: GeopackageSettings,
     add: Callable[[Path], None] | None = None,
 ) -> None:
     """Write layers into a fresh GeoPackage and swap it in.
@@ -93,8 +88,7 @@ def write_layers(
         File to write.
     crs : str
         Of all layers with geometry: an authority code or well-known text; empty for none.
-    settings : GeopackageSettings, optional
-        The defaults where not given.
+    settings : GeopackageSettings
     add : callable, optional
         Is called with the new file once these layers are in it, to add more.
 
@@ -103,11 +97,10 @@ def write_layers(
     OutputError
         If the file cannot be written or replaced; an earlier file is kept.
     """
-    chosen = settings or GeopackageSettings()
     with replacing_file(path) as fresh, gdal_options(_WRITE_OPTIONS):
         for layer in layers:
             try:
-                _write_layer(layer, fresh, crs, chosen)
+                _write_layer(layer, fresh, crs, settings)
             except _WRITE_ERRORS as error:
                 message = (
                     f"layer {layer.name} cannot be written; {path} ({error}); make room on the "

@@ -25,7 +25,6 @@ from routekit.outputs.foreign_layers import ForeignTables, read_foreign, write_f
 from routekit.outputs.geopackage import write_layers
 from routekit.outputs.gis_layers import Layer, root_zones_layer
 from routekit.outputs.result_ids import RETURN_TABLE
-from routekit.outputs.settings import GeopackageSettings
 from routekit.outputs.touched_trees import list_touched
 from routekit.result import Result
 
@@ -39,7 +38,6 @@ def write_return_layers(
     path: str | Path,
     *,
     earlier: str | Path | None = None,
-    settings: GeopackageSettings | None = None,
 ) -> Path:
     """Write the editable GeoPackage that goes to the arborist and comes back.
 
@@ -54,8 +52,6 @@ def write_return_layers(
     earlier : str or Path, optional
         File whose edits are taken over; `path` itself if not given. It need not exist. A layer in
         which it holds no rows starts again with what the study read.
-    settings : GeopackageSettings, optional
-        The defaults where not given.
 
     Returns
     -------
@@ -68,7 +64,7 @@ def write_return_layers(
         If the earlier file cannot be read, lies in another coordinate system, or the new one
         cannot be written; the earlier file is kept.
     """
-    return write_return_file(result, path, earlier=earlier, settings=settings)[0]
+    return write_return_file(result, path, earlier=earlier)[0]
 
 
 def write_return_file(
@@ -76,13 +72,12 @@ def write_return_file(
     path: str | Path,
     *,
     earlier: str | Path | None = None,
-    settings: GeopackageSettings | None = None,
 ) -> tuple[Path, list[str]]:
     """Write the editable GeoPackage, and say what else was carried over into it.
 
     Parameters
     ----------
-    result, path, earlier, settings
+    result, path, earlier
         As for `write_return_layers`.
 
     Returns
@@ -142,7 +137,7 @@ def write_return_file(
         layers,
         target,
         crs=result.crs,
-        settings=settings,
+        settings=result.settings.outputs.geopackage,
         add=lambda fresh: write_foreign(foreign, fresh),
     )
     names = foreign.names()

@@ -28,7 +28,6 @@ from routekit.outputs.atomic import replacing_file
 from routekit.outputs.result_ids import PROPERTY
 from routekit.outputs.schedule_items import leave_out_money
 from routekit.outputs.schedule_sheets import collect_sheets, find_currency
-from routekit.outputs.settings import ScheduleSettings
 from routekit.result import Result
 from routekit.schema import Field, load_tables
 from routekit.techniques import TECHNIQUES
@@ -123,13 +122,7 @@ def _fields() -> dict[str, Field]:
     }
 
 
-def write_schedule(
-    result: Result,
-    path: str | Path,
-    *,
-    settings: ScheduleSettings | None = None,
-    language: str = SOURCE,
-) -> Path:
+def write_schedule(result: Result, path: str | Path) -> Path:
     """Write a result as a workbook, in place of an earlier one only when complete.
 
     Parameters
@@ -138,9 +131,6 @@ def write_schedule(
         Tables of one study; empty tables give sheets with headers only.
     path : str or Path
         File to write.
-    settings : ScheduleSettings, optional
-        The defaults where not given.
-    language : str, optional
 
     Returns
     -------
@@ -152,10 +142,11 @@ def write_schedule(
     OutputError
         If the file cannot be written or replaced; an earlier file is kept.
     """
-    chosen, target = settings or ScheduleSettings(), Path(path)
+    target, outputs = Path(path), result.settings.outputs
+    settings, language = outputs.schedule, outputs.language
     sheets = collect_sheets(result)
     sheets = {name: _put_texts(table, language) for name, table in sheets.items()}
-    if not chosen.is_priced:
+    if not settings.is_priced:
         currency = find_currency(result.totals)
         said = None if currency is None else render(word(currency), language)
         sheets = leave_out_money(sheets, currency, said)
@@ -167,9 +158,9 @@ def write_schedule(
                     book.set_custom_property(PROPERTY, result.result_id, "text")
                 formats = _make_formats(book)
                 look = Look(formats, language)
-                _write_cautions(book, result, look, is_priced=chosen.is_priced)
+                _write_cautions(book, result, look, is_priced=settings.is_priced)
                 for name, table in sheets.items():
-                    _write_sheet(book, name, table, result.name, look, chosen.max_rows)
+                    _write_sheet(book, name, table, result.name, look, settings.max_rows)
         except XlsxWriterException as error:
             message = (
                 f"the schedule cannot be written; {target} ({error}); make room on the disk or "

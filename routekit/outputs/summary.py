@@ -18,14 +18,13 @@ from routekit.words.texts import word
 _CUT_OFF = "Root zone dug or severed"
 
 
-def summarise(result: Result, language: str = "en") -> dict[str, Any]:
+def summarise(result: Result) -> dict[str, Any]:
     """Sum a result up.
 
     Parameters
     ----------
     result : Result
-    language : str, optional
-        Of the sentences, as in `routekit.words.catalogue.list_languages`.
+        Its settings name the language of the sentences.
 
     Returns
     -------
@@ -46,7 +45,7 @@ def summarise(result: Result, language: str = "en") -> dict[str, Any]:
     run_study(Study.load("study.toml")) gives
     """
     require_result(result, "summarise")
-    counts = _count(result)
+    counts, language = _count(result), result.settings.outputs.language
     return {
         "study": result.name,
         "sentence": "\n".join(render(one, language) for one in write_outcome(result, counts)),

@@ -18,7 +18,6 @@ from routekit.outputs.public.writer import write_public_pages
 from routekit.outputs.result_ids import find_mixed
 from routekit.outputs.return_layers import write_return_file
 from routekit.outputs.schedule import write_schedule
-from routekit.outputs.settings import OutputSettings
 from routekit.result import Result, require_result
 from routekit.words.texts import message
 
@@ -29,7 +28,6 @@ def _silent(_: str) -> None:
 
 def write_outputs(
     result: Result,
-    settings: OutputSettings,
     folder: str | Path,
     *,
     tell: Callable[[str], None] = _silent,
@@ -40,7 +38,7 @@ def write_outputs(
     Parameters
     ----------
     result : Result
-    settings : OutputSettings
+        Its settings say how.
     folder : str or Path
         Is made if need be. Earlier results in it stay whole until all new files are complete.
     tell : callable, optional
@@ -63,7 +61,7 @@ def write_outputs(
 
     Examples
     --------
-    >>> write_outputs(1, None, "result")
+    >>> write_outputs(1, "result")
     Traceback (most recent call last):
     routekit.errors.StudyError: write_outputs takes a Result, not a value of type int; pass what
     run_study(Study.load("study.toml")) gives
@@ -73,17 +71,17 @@ def write_outputs(
     refuse_inputs(folder, result.inputs)
     with nullcontext() if is_claimed else claim_folder(folder):
         mixed = find_mixed(folder)
-        written, notes = _write_set(result, settings, folder, tell)
+        written, notes = _write_set(result, folder, tell)
     return written, [f"{mixed}. A whole set is in their place now.", *notes] if mixed else notes
 
 
 def _write_set(
-    result: Result, settings: OutputSettings, folder: Path, tell: Callable[[str], None]
+    result: Result, folder: Path, tell: Callable[[str], None]
 ) -> tuple[dict[str, Path], list[str]]:
     """Write the whole set aside, then swap it in."""
     with replacing(folder, parts=PART_NAME) as stage:
         try:
-            written, notes = _write_all(result, settings, stage, folder, tell)
+            written, notes = _write_all(result, stage, folder, tell)
         except (OutputError, FileNotFoundError):
             # A file of the package that is not there is a defect, not a full disk.
             raise
@@ -98,7 +96,6 @@ def _write_set(
 
 def _write_all(
     result: Result,
-    settings: OutputSettings,
     stage: Path,
     folder: Path,
     tell: Callable[[str], None],
@@ -106,19 +103,19 @@ def _write_all(
     """Write every output into the folder for new files."""
     tell("Writing the GeoPackage")
     written = {message("GeoPackage"): stage / "result.gpkg"}
-    write_geopackage(result, written["GeoPackage"], settings=settings.geopackage)
+    write_geopackage(result, written["GeoPackage"])
     tell("Drawing the working map")
-    written[message("map")] = write_map(result, stage, settings.map)[0]
+    written[message("map")] = write_map(result, stage)[0]
     tell("Writing the page for the public")
-    written[message("public page")] = write_public_pages(result, stage, settings.public)[0]
+    written[message("public page")] = write_public_pages(result, stage)[0]
     tell("Writing the schedule")
     written[message("schedule")] = stage / "schedule.xlsx"
-    write_schedule(
-        result, written["schedule"], settings=settings.schedule, language=settings.language
-    )
+    write_schedule(result, written["schedule"])
     tell("Writing the arborist's report")
     written[message("arborist's report")] = stage / "trees.html"
-    write_tree_report(result, written["arborist's report"], with_pdf=True, settings=settings.report)
+    write_tree_report(
+        result, written["arborist's report"], with_pdf=True, settings=result.settings.outputs.report
+    )
     written[message("the same, to print")] = stage / "trees.pdf"
     volumes = len([page for page in _list_parts(stage) if page.match("trees-*.pdf")])
     # Last, so that nothing drawn or written into the earlier file meanwhile is missed.
@@ -126,7 +123,6 @@ def _write_all(
         result,
         stage / "return.gpkg",
         earlier=folder / "return.gpkg",
-        settings=settings.geopackage,
     )
     note = f"The tree sheets stand in {volumes} volumes beside their index: trees-01, trees-02, ..."
     return written, [*([note] if volumes else []), *kept]

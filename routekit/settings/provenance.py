@@ -19,8 +19,8 @@ import pyogrio
 import pyproj
 import shapely
 
-from routekit.result import CAUTIONS
 from routekit.settings.sources import load_sources
+from routekit.vocabulary import CAUTIONS
 
 PROVENANCE_COLUMNS = ("kind", "name", "value", "unit", "source", "text")
 _RETURNED = ("root_zones", "decisions")

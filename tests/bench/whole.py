@@ -104,7 +104,7 @@ def measure_everything(folder, clock):
 
     study = Study.load(folder / "study.toml")
     result = run_study(study, tell=clock.tell)
-    written, _ = write_outputs(result, study.settings.outputs, folder / "out", tell=clock.tell)
+    written, _ = write_outputs(result, folder / "out", tell=clock.tell)
     files = [path for path in (folder / "out").rglob("*") if path.is_file()]
     clock.report(
         pairs=len(result.breaches),

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 import rasterio
 from encroach import change
-from whole_result import list_stems
+from whole_result import list_stems, set_outputs
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "outputs" / "map"))
 sys.path.insert(0, str(Path(__file__).parent))
@@ -21,20 +21,20 @@ from chromium import DESKTOP, PHONE, wait_until
 
 from routekit.outputs.map import build_map, write_map
 from routekit.outputs.map.projection import to_lonlat
-from routekit.outputs.settings import MapSettings
+from routekit.settings.outputs import MapSettings
 
 
 @pytest.fixture(scope="module")
 def map_file(tmp_path_factory):
     path = tmp_path_factory.mktemp("map") / "map.html"
-    path.write_text(build_map(district.make_district(), MapSettings()), encoding="utf-8")
+    path.write_text(build_map(district.make_district()), encoding="utf-8")
     return path
 
 
 @pytest.fixture(scope="module")
 def hostile_file(tmp_path_factory):
     path = tmp_path_factory.mktemp("hostile") / "map.html"
-    path.write_text(build_map(district.make_hostile(), MapSettings()), encoding="utf-8")
+    path.write_text(build_map(district.make_hostile()), encoding="utf-8")
     return path
 
 
@@ -104,7 +104,7 @@ def test_card_of_a_tree_tells_its_stem_and_the_pit_that_should_not_be(open_page,
     stems = list_stems(trees, zones)
     changed = change(result, no_pit_trees=[tree], pits=pits, zones=zones, trees=trees, stems=stems)
     path = tmp_path / "map.html"
-    path.write_text(build_map(changed, MapSettings()), encoding="utf-8")
+    path.write_text(build_map(changed), encoding="utf-8")
     page = open_page(path, address=f"#tree={tree}")
     text = page.locator("#page-card").inner_text()
     pit = result.pits["pit_id"].iloc[0]
@@ -482,13 +482,13 @@ def test_browser_without_scripts_is_told_in_plain_words(browser, map_file):
 
 def test_empty_study_opens(open_page, tmp_path):
     path = tmp_path / "map.html"
-    path.write_text(build_map(district.make_empty(), MapSettings()), encoding="utf-8")
+    path.write_text(build_map(district.make_empty()), encoding="utf-8")
     page = open_page(path)
     assert page.locator("#list-note").inner_text() == "Runs listed: 0 of 0."
 
 
 def test_divided_map_leads_to_the_right_sheet(open_page, tmp_path):
-    paths = write_map(district.make_district(), tmp_path, MapSettings(max_runs=4))
+    paths = write_map(set_outputs(district.make_district(), map=MapSettings(max_runs=4)), tmp_path)
     page = open_page(paths[0], allowed=paths[1:])
     page.fill("#finder-text", "R8")
     page.press("#finder-text", "Enter")
@@ -498,7 +498,7 @@ def test_divided_map_leads_to_the_right_sheet(open_page, tmp_path):
 
 
 def test_index_of_a_divided_map_has_no_barrier(open_page, find_barriers, tmp_path):
-    paths = write_map(district.make_district(), tmp_path, MapSettings(max_runs=4))
+    paths = write_map(set_outputs(district.make_district(), map=MapSettings(max_runs=4)), tmp_path)
     assert find_barriers(open_page(paths[0])) == []
 
 
@@ -514,7 +514,7 @@ def test_photo_lies_under_the_plan(open_page, tmp_path):
         file.write(colours)
     path = tmp_path / "map.html"
     result = replace(district.make_district(), photo=tmp_path / "photo.tif")
-    path.write_text(build_map(result, MapSettings()), encoding="utf-8")
+    path.write_text(build_map(result), encoding="utf-8")
     page = open_page(path)
     middle = (
         "(() => { const c = document.querySelector('.plan-canvas');"

@@ -13,9 +13,10 @@ import district
 import pseudo
 from chromium import DESKTOP, PHONE, wait_until
 from test_map_works import make_works
+from whole_result import set_outputs
 
 from routekit.outputs.map import build_map
-from routekit.outputs.settings import MapSettings
+from routekit.settings.outputs import MapSettings
 
 VISIBLE = """() => {
   const found = [];
@@ -41,7 +42,7 @@ def disguised_file(tmp_path_factory):
     patch = pytest.MonkeyPatch()
     pseudo.install(tmp_path_factory.mktemp("words"), patch)
     path = tmp_path_factory.mktemp("disguised") / "map.html"
-    path.write_text(build_map(make_works(), MapSettings()), encoding="utf-8")
+    path.write_text(build_map(make_works()), encoding="utf-8")
     patch.undo()
     pseudo.forget()
     return path
@@ -117,7 +118,9 @@ def test_choice_is_kept_and_bars_nobody(open_page, disguised_file, find_barriers
 def test_map_opens_in_the_language_of_the_study(open_page, tmp_path):
     path = tmp_path / "map.html"
     settings = MapSettings(language="nl")
-    path.write_text(build_map(district.make_district(), settings), encoding="utf-8")
+    path.write_text(
+        build_map(set_outputs(district.make_district(), map=settings)), encoding="utf-8"
+    )
     page = open_page(path)
     assert page.evaluate("document.documentElement.lang") == "nl"
     assert page.locator("#language").input_value() == "nl"

@@ -20,7 +20,6 @@ from whole_result import fill_table
 
 from routekit.methods.observations import describe_observations
 from routekit.outputs.map import build_map
-from routekit.outputs.settings import MapSettings
 
 
 def make_works():
@@ -102,7 +101,7 @@ def make_works():
 @pytest.fixture(scope="module")
 def works_file(tmp_path_factory):
     path = tmp_path_factory.mktemp("works") / "map.html"
-    path.write_text(build_map(make_works(), MapSettings()), encoding="utf-8")
+    path.write_text(build_map(make_works()), encoding="utf-8")
     return path
 
 
@@ -221,7 +220,7 @@ def test_string_over_its_allowable_pull_is_marked(open_page, works_file, tmp_pat
     page = open_page(works_file)
     assert "1 string over the allowable pull" in page.locator("#overview").inner_text()
     path = tmp_path / "map.html"
-    path.write_text(build_map(district.make_district(), MapSettings()), encoding="utf-8")
+    path.write_text(build_map(district.make_district()), encoding="utf-8")
     page = open_page(path, address="#string=S1")
     page.wait_for_selector("#page-card dl")
     assert page.locator(".warning").count() == 0
@@ -272,7 +271,7 @@ def test_roots_near_trees_stand_in_words_and_once(open_page, tmp_path):
         }
     )
     path = tmp_path / "map.html"
-    path.write_text(build_map(replace(result, root_links=found), MapSettings()), encoding="utf-8")
+    path.write_text(build_map(replace(result, root_links=found)), encoding="utf-8")
     page = open_page(path, address="#run=R1")
     page.wait_for_selector("#root-table")
     heads = page.locator("#root-table thead th").all_inner_texts()
@@ -327,7 +326,7 @@ def test_open_cut_has_one_scope(open_page, tmp_path):
         totals=pd.concat([first, totals], ignore_index=True),
     )
     path = tmp_path / "map.html"
-    path.write_text(build_map(result, MapSettings()), encoding="utf-8")
+    path.write_text(build_map(result), encoding="utf-8")
     page = open_page(path)
     said = page.locator("#overview").inner_text()
     assert (
@@ -367,7 +366,7 @@ def test_names_stand_as_they_are_kept_and_blanks_stay_blank(open_page, tmp_path)
     path = tmp_path / "map.html"
     runs = result.runs.assign(run_id=result.runs["run_id"].replace("R1", "R_1"))
     shown = replace(result, rules=rules, findings=findings, runs=runs)
-    path.write_text(build_map(shown, MapSettings()), encoding="utf-8")
+    path.write_text(build_map(shown), encoding="utf-8")
     page = open_page(path, address="#page=sources")
     page.wait_for_selector("#page-sources table")
     said = page.locator("#page-sources").text_content()
@@ -392,7 +391,7 @@ def test_classes_and_missing_limits_stand_in_words(open_page, tmp_path):
     checks.loc[own[0], ["value", "limit", "unit"]] = [0.0, 1.0, "class"]
     checks.loc[own[1], ["value", "limit", "unit"]] = [np.inf, np.inf, "m"]
     path = tmp_path / "map.html"
-    path.write_text(build_map(replace(result, checks=checks), MapSettings()), encoding="utf-8")
+    path.write_text(build_map(replace(result, checks=checks)), encoding="utf-8")
     page = open_page(path, address="#run=R1")
     page.wait_for_selector("#check-table")
     page.select_option("#check-technique", label="Pipe bursting, size for size")
@@ -409,7 +408,7 @@ def test_pit_in_two_zones_says_what_counts_once(open_page, tmp_path):
     )
     path = tmp_path / "map.html"
     changed = replace(result, pits=pits, encroachments=dug)
-    path.write_text(build_map(changed, MapSettings()), encoding="utf-8")
+    path.write_text(build_map(changed), encoding="utf-8")
     page = open_page(path, address="#pit=P2")
     page.wait_for_selector("#page-card h2")
     wanted = "6.7 m²\noverlapping zones counted once; by tree: T2 6.70 m², T4 2.44 m²"

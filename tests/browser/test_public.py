@@ -9,10 +9,11 @@ from pathlib import Path
 
 import pytest
 from playwright.sync_api import Page
+from whole_result import set_outputs
 
 from routekit.outputs.public.builder import build_public_page
 from routekit.outputs.public.languages import LANGUAGES, load_words
-from routekit.outputs.public.settings import PublicSettings
+from routekit.settings.public_page import PublicSettings
 
 sys.path.append(str(Path(__file__).parents[1] / "outputs" / "public"))
 from public_study import X0, Y0, make_result
@@ -35,7 +36,9 @@ pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="chromium is not instal
 def public_file(tmp_path_factory) -> Path:
     file = tmp_path_factory.mktemp("public") / "public.html"
     settings = PublicSettings(contact="drains@council.example", data_date="2026-05-01")
-    file.write_text(build_public_page(make_result(), settings), encoding="utf-8")
+    file.write_text(
+        build_public_page(set_outputs(make_result(), public=settings)), encoding="utf-8"
+    )
     return file
 
 
@@ -123,7 +126,9 @@ def test_the_title_follows_the_language(browser, tmp_path):
     settings = PublicSettings(
         titles={"de": "Kanäle"}, intros={"fr": "Bonjour"}, data_date="2026-06-01"
     )
-    file.write_text(build_public_page(make_result(), settings), encoding="utf-8")
+    file.write_text(
+        build_public_page(set_outputs(make_result(), public=settings)), encoding="utf-8"
+    )
     opened = open_visit(browser, file, "phone")
     page = opened.go()
     assert page.inner_text("h1") == "Sewers of Lower Fenwick"
@@ -169,7 +174,9 @@ def test_the_script_says_what_the_html_says(browser, public_file, tmp_path, code
     settings = PublicSettings(
         language=code, contact="drains@council.example", data_date="2026-05-01"
     )
-    file.write_text(build_public_page(make_result(), settings), encoding="utf-8")
+    file.write_text(
+        build_public_page(set_outputs(make_result(), public=settings)), encoding="utf-8"
+    )
     readable = "main h2, main h4, main li, main .plate, main p, main a"
     bare = open_visit(browser, file, "phone", java_script_enabled=False)
     bare.page.goto(bare.address)
@@ -320,9 +327,7 @@ def test_long_lists_of_trees_are_folded(browser, tmp_path):
         trees = result.trees.iloc[at].assign(tree_id=[f"N{i}" for i in range(count)])
         trees["is_protected"] = True
         file = tmp_path / f"trees{count}.html"
-        page_text = build_public_page(
-            make_result(trees=trees.reset_index(drop=True)), PublicSettings()
-        )
+        page_text = build_public_page(make_result(trees=trees.reset_index(drop=True)))
         file.write_text(page_text, encoding="utf-8")
         assert ('<details class="marked" open>' in page_text) is is_open
         opened = open_visit(browser, file, "phone")
@@ -340,7 +345,9 @@ def test_numbers_of_the_script_have_the_same_thousands_mark(browser, tmp_path):
     runs = result.runs.copy()
     runs["geometry"] = runs.geometry.scale(100, 100, origin=(X0, Y0))
     file = tmp_path / "long.html"
-    page_text = build_public_page(make_result(runs=runs), PublicSettings(language="fr"))
+    page_text = build_public_page(
+        set_outputs(make_result(runs=runs), public=PublicSettings(language="fr"))
+    )
     file.write_text(page_text, encoding="utf-8")
     opened = open_visit(browser, file, "desk")
     page = opened.go()
@@ -427,8 +434,10 @@ def test_hostile_text_stays_text(browser, tmp_path, size):
     trees["is_protected"] = True
     pits = result.pits.assign(pit_id=HOSTILE[:2])
     page_text = build_public_page(
-        make_result(runs=runs, trees=trees, pits=pits, name=HOSTILE[0]),
-        PublicSettings(intro=HOSTILE[1], title=HOSTILE[1]),
+        set_outputs(
+            make_result(runs=runs, trees=trees, pits=pits, name=HOSTILE[0]),
+            public=PublicSettings(intro=HOSTILE[1], title=HOSTILE[1]),
+        )
     )
     file = tmp_path / "hostile.html"
     file.write_text(page_text, encoding="utf-8")

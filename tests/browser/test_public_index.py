@@ -9,10 +9,11 @@ from pathlib import Path
 
 import pytest
 from playwright.sync_api import Page
+from whole_result import set_outputs
 
 from routekit.outputs.public.languages import LANGUAGES, load_words
-from routekit.outputs.public.settings import PublicSettings
 from routekit.outputs.public.writer import build_public_pages
+from routekit.settings.public_page import PublicSettings
 
 sys.path.append(str(Path(__file__).parents[1] / "outputs" / "public"))
 sys.path.append(str(Path(__file__).parent))
@@ -30,7 +31,9 @@ def _write(folder: Path, **changes) -> Path:
     settings = PublicSettings(
         contact="drains@council.example", data_date="2026-05-01", max_page_mb=EACH_ALONE
     )
-    for name, page in build_public_pages(make_result(**changes), settings).items():
+    for name, page in build_public_pages(
+        set_outputs(make_result(**changes), public=settings)
+    ).items():
         (folder / name).write_text(page, encoding="utf-8")
     return folder / "public.html"
 
@@ -148,7 +151,10 @@ def test_the_script_says_what_the_html_says(browser, index_file, tmp_path, code)
         max_page_mb=EACH_ALONE,
     )
     file = tmp_path / "public.html"
-    file.write_text(build_public_pages(make_result(), settings)["public.html"], encoding="utf-8")
+    file.write_text(
+        build_public_pages(set_outputs(make_result(), public=settings))["public.html"],
+        encoding="utf-8",
+    )
     readable = "main h2, main h3, main li, main a, main p:not(#find-count, noscript p)"
     bare = open_visit(browser, file, "phone", java_script_enabled=False)
     bare.page.goto(bare.address)

@@ -12,6 +12,7 @@ import pytest
 import shapely
 from encroach import edit_trenches
 from synthetic import CRS, make_empty_result, make_result
+from whole_result import set_outputs
 
 from routekit.errors import OutputError
 from routekit.outputs import geopackage
@@ -23,8 +24,8 @@ from routekit.outputs.gis_layers import (
     join_trees,
     select_checks,
 )
-from routekit.outputs.settings import GeopackageSettings
 from routekit.schema import load_tables
+from routekit.settings.outputs import GeopackageSettings
 
 LAYERS = [
     "runs",
@@ -256,7 +257,7 @@ def test_too_many_checks_keep_those_that_matter_and_say_so(result, tmp_path):
     assert (left_out["technique"].astype(str) != others).all()
     assert 0 < len(kept) < len(result.checks)
     path = write_geopackage(
-        result, tmp_path / "few.gpkg", settings=GeopackageSettings(max_check_rows=10)
+        set_outputs(result, geopackage=GeopackageSettings(max_check_rows=10)), tmp_path / "few.gpkg"
     )
     assert note in pyogrio.read_dataframe(path, layer="provenance")["value"].tolist()
     assert pyogrio.read_info(path, layer="checks")["features"] == len(kept)

@@ -18,7 +18,7 @@ from routekit.errors import OutputError
 from routekit.outputs.overlap import refuse_inputs
 from routekit.outputs.return_layers import write_return_file
 from routekit.outputs.write import write_outputs
-from routekit.study import Study, parse_settings
+from routekit.study import Study
 
 
 @pytest.fixture
@@ -81,9 +81,8 @@ def test_a_script_is_refused_as_well(tmp_path):
     result = dataclasses.replace(
         make_result(), inputs=(("layers.trees", tmp_path / "result.gpkg"),)
     )
-    settings = parse_settings({"layers": {"sewers": "s.gpkg", "trees": "t.gpkg"}})
     with pytest.raises(OutputError, match=r"result\.gpkg would replace layers\.trees"):
-        write_outputs(result, settings.outputs, tmp_path)
+        write_outputs(result, tmp_path)
     assert [path.name for path in tmp_path.iterdir()] == ["result.gpkg"]
 
 

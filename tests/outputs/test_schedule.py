@@ -14,7 +14,7 @@ import pytest
 import shapely
 from encroach import change, list_touches
 from synthetic import FORMULAS, LONG, MARKUP, make_empty_result, make_result
-from whole_result import advise_sizes
+from whole_result import advise_sizes, set_outputs
 
 from routekit.outputs import schedule
 from routekit.outputs.geopackage import write_geopackage
@@ -26,8 +26,8 @@ from routekit.outputs.schedule import (
     write_schedule,
 )
 from routekit.outputs.schedule_sheets import price_runs, sum_runs
-from routekit.outputs.settings import ScheduleSettings
 from routekit.outputs.touched_trees import list_touched
+from routekit.settings.outputs import ScheduleSettings
 
 SHEETS = ["Read first", *load_columns()]
 
@@ -223,7 +223,9 @@ def test_touches_agree_with_drawn_zones(result):
 
 
 def test_rows_over_the_limit_are_left_out_and_counted(result, tmp_path):
-    path = write_schedule(result, tmp_path / "few.xlsx", settings=ScheduleSettings(max_rows=5))
+    path = write_schedule(
+        set_outputs(result, schedule=ScheduleSettings(max_rows=5)), tmp_path / "few.xlsx"
+    )
     runs = [row[0] for row in openpyxl.load_workbook(path)["Runs"].iter_rows(values_only=True)]
     assert runs[1:6] == ["R000", "R001", "R002", "R003", "R004"]
     assert runs[7] == "7 more rows are left out here: see result.gpkg"

@@ -8,10 +8,11 @@ import openpyxl
 import pandas as pd
 import pytest
 from synthetic import make_empty_result, make_result
+from whole_result import set_outputs
 
 from routekit.outputs.schedule import write_schedule
 from routekit.outputs.schedule_items import DIGGING, list_items
-from routekit.outputs.settings import ScheduleSettings
+from routekit.settings.outputs import ScheduleSettings
 
 
 def read_sheet(path, name):
@@ -28,7 +29,9 @@ def priced(sample_result, tmp_path_factory):
 @pytest.fixture(scope="module")
 def unpriced(sample_result, tmp_path_factory):
     path = tmp_path_factory.mktemp("unpriced") / "schedule.xlsx"
-    return write_schedule(sample_result, path, settings=ScheduleSettings(is_priced=False))
+    return write_schedule(
+        set_outputs(sample_result, schedule=ScheduleSettings(is_priced=False)), path
+    )
 
 
 def test_quantity_times_rate_adds_up_to_the_cost_of_every_run(sample_study, priced):
@@ -129,7 +132,8 @@ def test_results_without_items_give_headers(tmp_path):
     for result in (make_result(), make_empty_result()):
         for is_priced in (True, False):
             path = write_schedule(
-                result, tmp_path / "s.xlsx", settings=ScheduleSettings(is_priced=is_priced)
+                set_outputs(result, schedule=ScheduleSettings(is_priced=is_priced)),
+                tmp_path / "s.xlsx",
             )
             sheet = read_sheet(path, "Quantities")
             assert {"Run", "Item", "Quantity", "Unit", "Rate", "Amount"} <= set(sheet.columns)

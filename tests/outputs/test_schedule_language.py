@@ -4,9 +4,10 @@ import re
 
 import openpyxl
 import pytest
+from whole_result import set_outputs
 
 from routekit.outputs.schedule import write_schedule
-from routekit.outputs.settings import ScheduleSettings
+from routekit.settings.outputs import ScheduleSettings
 from routekit.words import catalogue
 from routekit.words.catalogue import Words, load_words
 
@@ -34,7 +35,7 @@ def echoed(monkeypatch):
 @pytest.fixture
 def book(echoed, sample_result, tmp_path):
     assert echoed is catalogue.load_words("de")
-    path = write_schedule(sample_result, tmp_path / "s.xlsx", language=PSEUDO)
+    path = write_schedule(set_outputs(sample_result, language=PSEUDO), tmp_path / "s.xlsx")
     return openpyxl.load_workbook(path)
 
 
@@ -67,10 +68,8 @@ def test_reasons_are_said_in_the_language_with_its_signs(book):
 @pytest.mark.usefixtures("echoed")
 def test_a_book_for_tenderers_holds_no_money_in_any_language(sample_result, tmp_path):
     path = write_schedule(
-        sample_result,
+        set_outputs(sample_result, schedule=ScheduleSettings(is_priced=False), language=PSEUDO),
         tmp_path / "s.xlsx",
-        settings=ScheduleSettings(is_priced=False),
-        language=PSEUDO,
     )
     book = openpyxl.load_workbook(path)
     for sheet in (book["⟦Reasons⟧"], book["⟦Quantities⟧"], book["⟦Totals⟧"]):

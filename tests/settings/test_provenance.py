@@ -8,7 +8,6 @@ import pandas as pd
 import pytest
 import shapely
 
-from routekit.result import CAUTIONS
 from routekit.settings.provenance import (
     PROVENANCE_COLUMNS,
     build_provenance,
@@ -16,6 +15,7 @@ from routekit.settings.provenance import (
     write_basis,
 )
 from routekit.settings.sources import load_sources
+from routekit.vocabulary import CAUTIONS
 
 
 @pytest.fixture

@@ -36,8 +36,8 @@ from routekit.outputs.arborist.tree_plan import SHEET
 from routekit.outputs.arborist.words import keep_apart, write_number, write_percent, write_words
 from routekit.outputs.atomic import replacing
 from routekit.outputs.pit_bans import find_broken_bans
-from routekit.outputs.settings import ReportSettings
 from routekit.result import Result
+from routekit.settings.outputs import ReportSettings
 
 _STEM: Final = "trees"
 

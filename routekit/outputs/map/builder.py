@@ -23,7 +23,6 @@ from routekit.outputs.map.content import page_content, plan_box, study_photo
 from routekit.outputs.map.packing import encode
 from routekit.outputs.map.projection import to_lonlat
 from routekit.outputs.map.words import name_languages, pack_languages, speak_in
-from routekit.outputs.settings import MapSettings
 from routekit.result import Result
 
 SCRIPTS: Final = (
@@ -129,7 +128,7 @@ class SheetMap(folium.Map):
     default_js = _NOTHING
     default_css = _NOTHING
 
-    def __init__(self, result: Result, settings: MapSettings) -> None:
+    def __init__(self, result: Result) -> None:
         """Centre the map on the study and add online tiles where they are asked for."""
         box = plan_box(result)
         lon, lat = to_lonlat([(box[:2] + box[2:]) / 2], result.crs)[0]
@@ -146,8 +145,8 @@ class SheetMap(folium.Map):
             zoom_delta=0.75,
         )
         self._template = Template(read_part("page/leaflet.html"))
-        if settings.online_tiles_url:
-            self.add_child(_OnlineTiles(settings.online_tiles_url, attr=" ", max_zoom=23))
+        if tiles_url := result.settings.outputs.map.online_tiles_url:
+            self.add_child(_OnlineTiles(tiles_url, attr=" ", max_zoom=23))
 
     def get_name(self) -> str:
         """Name the map the same in every page."""
@@ -166,25 +165,24 @@ class SheetMap(folium.Map):
         return figure.html.render(), figure.script.render()
 
 
-def build_map(result: Result, settings: MapSettings) -> str:
+def build_map(result: Result) -> str:
     """Write the working map of a study.
 
     Parameters
     ----------
     result : Result
-        The tables of a study; any of them may be empty.
-    settings : MapSettings
-        What to draw.
+        The tables of a study; any of them may be empty. Its settings say what to draw.
 
     Returns
     -------
     str
         A whole HTML page; equal input gives an equal page.
     """
-    content, details = page_content(result, settings)
-    photo, content["meta"]["photo_words"] = study_photo(result, settings)
+    settings = result.settings.outputs.map
+    content, details = page_content(result)
+    photo, content["meta"]["photo_words"] = study_photo(result)
     content["photo"] = None if photo is None else photo.box
-    html, start = SheetMap(result, settings).write_parts()
+    html, start = SheetMap(result).write_parts()
     library = read_part("vendor/leaflet.js")
     own = join_scripts(SCRIPTS)
     style = read_part("vendor/leaflet.css") + read_part("page/style.css")

@@ -19,9 +19,9 @@ from routekit.outputs.map.palette import load_palette
 from routekit.outputs.map.photo import Photo, read_photo
 from routekit.outputs.map.projection import cells_per_metre, pack_geometry
 from routekit.outputs.map.words import state_text
-from routekit.outputs.settings import MapSettings
 from routekit.outputs.touched_trees import list_zone_areas
 from routekit.result import Result
+from routekit.settings.outputs import MapSettings
 from routekit.settings.sources import load_sources
 from routekit.techniques import RECORDS, TECHNIQUES
 from routekit.vocabulary import SEVERITIES, VERDICTS
@@ -155,17 +155,13 @@ def plan_box(result: Result) -> NDArray[np.float64]:
     return np.zeros(4)
 
 
-def page_content(
-    result: Result, settings: MapSettings
-) -> tuple[dict[str, Any], list[dict[str, Any]]]:
+def page_content(result: Result) -> tuple[dict[str, Any], list[dict[str, Any]]]:
     """Gather what a page shows.
 
     Parameters
     ----------
     result : Result
-        The tables of a study, or of one area of it.
-    settings : MapSettings
-        What to draw.
+        The tables of a study, or of one area of it; its settings say what to draw.
 
     Returns
     -------
@@ -174,7 +170,7 @@ def page_content(
     details : list of dict
         Checks, options and texts of `CHUNK_RUNS` runs each, unpacked when such a run is opened.
     """
-    box = plan_box(result)
+    settings, box = result.settings.outputs.map, plan_box(result)
     runs = tables.order_by_place(gpd.GeoDataFrame(tables.run_table(result)), box)
     trees = tables.order_by_place(gpd.GeoDataFrame(tables.tree_table(result)), box)
     content = {
@@ -205,15 +201,14 @@ def page_content(
     return content, _details(result, runs)
 
 
-def study_photo(result: Result, settings: MapSettings) -> tuple[Photo | None, str]:
+def study_photo(result: Result) -> tuple[Photo | None, str]:
     """Read the background photo of a page, and say how finely it is shown.
 
     Parameters
     ----------
     result : Result
-        The tables of a study, or of one area of it.
-    settings : MapSettings
-        Whether a photo is wanted, and how large it may be.
+        The tables of a study, or of one area of it; its settings say whether a photo is wanted,
+        and how large it may be.
 
     Returns
     -------
@@ -223,13 +218,14 @@ def study_photo(result: Result, settings: MapSettings) -> tuple[Photo | None, st
     words : str
         What a reader should know of it; blank where none is wanted.
     """
+    settings, also_open = result.settings.outputs.map, result.settings.study.also_open
     if result.photo is None or not settings.has_photo or not len(result.runs):
         return None, ""
     reach = np.array([-1.0, -1.0, 1.0, 1.0]) * settings.nearby_m
     box = plan_box(result) + reach
     try:
         photo = read_photo(
-            result.photo, result.crs, box, settings.photo_max_mb, also_open=result.also_open
+            result.photo, result.crs, box, settings.photo_max_mb, also_open=also_open
         )
     except (LayerError, CrsError) as error:
         return None, f"No aerial photo: {error}"

@@ -22,7 +22,6 @@ from routekit.outputs.map.division import build_by_area, divide_by_area, run_mid
 from routekit.outputs.map.packing import encode
 from routekit.outputs.map.words import name_languages, pack_languages, speak_in, state_text
 from routekit.outputs.pages import BYTES_PER_MB, count_bytes, write_pages
-from routekit.outputs.settings import MapSettings
 from routekit.result import Result
 
 MAP_NAME: Final = "map.html"
@@ -33,18 +32,16 @@ _ROOM: Final = 0.95
 """Share of the largest size that an average page may fill, as areas differ."""
 
 
-def write_map(result: Result, folder: Path, settings: MapSettings) -> list[Path]:
+def write_map(result: Result, folder: Path) -> list[Path]:
     """Write the working map of a study into a folder.
 
     Parameters
     ----------
     result : Result
-        The tables of a study.
+        The tables of a study; its settings say what to draw and how large a page may grow.
     folder : pathlib.Path
         Made if it does not exist. Earlier files are replaced only once all pages are written;
         pages of areas that an earlier, larger map left there are then removed.
-    settings : MapSettings
-        What to draw and how large a page may grow.
 
     Returns
     -------
@@ -56,45 +53,44 @@ def write_map(result: Result, folder: Path, settings: MapSettings) -> list[Path]
     OutputError
         If a file cannot be written.
     """
-    return write_pages(build_pages(result, settings), folder, "map")
+    return write_pages(build_pages(result), folder, "map")
 
 
-def build_pages(result: Result, settings: MapSettings) -> dict[str, str]:
+def build_pages(result: Result) -> dict[str, str]:
     """Build the page of a study, or its index and the pages of its areas.
 
     Parameters
     ----------
     result : Result
-        The tables of a study.
-    settings : MapSettings
-        Its `max_runs` and `max_page_mb` say when a study is divided.
+        The tables of a study; `max_runs` and `max_page_mb` of its settings say when it is divided.
 
     Returns
     -------
     dict
         File name to HTML, the map or its index first.
     """
+    settings = result.settings.outputs.map
     most_bytes = settings.max_page_mb * BYTES_PER_MB
     n_runs = len(result.runs)
     middles = run_middles(result.runs)
     if n_runs > settings.max_runs:
         sample = divide_by_area(middles, min(settings.max_runs, _SAMPLE_RUNS))[0]
-        page = build_map(take_area(result, sample, settings.nearby_m), settings)
+        page = build_map(take_area(result, sample, settings.nearby_m))
     else:
-        sample, page = np.arange(n_runs), build_map(result, settings)
+        sample, page = np.arange(n_runs), build_map(result)
         if count_bytes(page) <= most_bytes or n_runs <= 1:
             return {MAP_NAME: page}
     fit = int(_ROOM * most_bytes * len(sample) / count_bytes(page))
     found = build_by_area(
         middles,
         max(1, min(settings.max_runs, fit)),
-        lambda rows: _build_area(result, rows, settings),
+        lambda rows: _build_area(result, rows),
         lambda area: count_bytes(area.page),
         most_bytes,
     )
     areas = [area for _, area in found]
     pages = {f"map-{i + 1:02d}.html": area.page for i, area in enumerate(areas)}
-    return {MAP_NAME: _build_index(result, list(pages), areas, settings), **pages}
+    return {MAP_NAME: _build_index(result, list(pages), areas), **pages}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -108,22 +104,21 @@ class _Area:
     streets_km: float
 
 
-def _build_area(result: Result, rows: NDArray[np.int64], settings: MapSettings) -> _Area:
+def _build_area(result: Result, rows: NDArray[np.int64]) -> _Area:
     """Build the page of one area."""
-    part = take_area(result, rows, settings.nearby_m)
+    part = take_area(result, rows, result.settings.outputs.map.nearby_m)
     return _Area(
         rows=rows,
-        page=build_map(part, settings),
+        page=build_map(part),
         box=[round(float(v), 1) for v in part.runs.total_bounds],
         n_trees=len(part.trees),
         streets_km=round(float(part.runs["length_m"].sum()) / 1000, 2),
     )
 
 
-def _build_index(
-    result: Result, names: list[str], areas: list[_Area], settings: MapSettings
-) -> str:
+def _build_index(result: Result, names: list[str], areas: list[_Area]) -> str:
     """Build the page that leads to the pages of the areas."""
+    language = result.settings.outputs.map.language
     area_of_run = np.zeros(len(result.runs), dtype=int)
     for place, area in enumerate(areas):
         area_of_run[area.rows] = place
@@ -151,8 +146,8 @@ def _build_index(
         page_templates()
         .get_template("index.j2")
         .render(
-            **speak_in(settings.language, said_macros()),
-            language=settings.language,
+            **speak_in(language, said_macros()),
+            language=language,
             languages=name_languages(),
             tongues=pack_languages(script + read_part("page/index.j2"), cautions),
             name=result.name,

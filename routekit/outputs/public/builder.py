@@ -27,10 +27,10 @@ from routekit.outputs.public.district import District, describe_district
 from routekit.outputs.public.facts import Facts
 from routekit.outputs.public.languages import LANGUAGES, Statement, load_words, render, write_date
 from routekit.outputs.public.phrases import CLASSES
-from routekit.outputs.public.settings import PublicSettings
 from routekit.outputs.public.species import find_genera, name_genera
 from routekit.outputs.public.statements import TOPICS
 from routekit.result import Result
+from routekit.settings.public_page import PublicSettings
 
 MAX_NUMBERS = 4
 """Sewer numbers that one message names; a longer street is named by its first and last one."""
@@ -72,7 +72,7 @@ def _templates() -> jinja2.Environment:
     )
 
 
-def build_public_page(result: Result, settings: PublicSettings) -> str:
+def build_public_page(result: Result) -> str:
     """Write one page for residents, however many streets there are.
 
     Parameters
@@ -80,8 +80,6 @@ def build_public_page(result: Result, settings: PublicSettings) -> str:
     result : Result
         The tables of a study; any may be empty or lack optional columns. Only the columns of
         `allow_list.toml`, and the one that names the street, are read.
-    settings : PublicSettings
-        Language, words and reaches.
 
     Returns
     -------
@@ -93,7 +91,7 @@ def build_public_page(result: Result, settings: PublicSettings) -> str:
     routekit.errors.FieldError
         If a run or tree has no number, or shares it with another.
     """
-    return build_page(describe_district(result, settings), settings)
+    return build_page(describe_district(result), result.settings.outputs.public)
 
 
 def build_page(district: District, settings: PublicSettings, *, is_part: bool = False) -> str:

@@ -14,9 +14,9 @@ from routekit.outputs.map.projection import cells_per_metre, pack_geometry
 from routekit.outputs.public.district import District
 from routekit.outputs.public.languages import LANGUAGES, Statement, load_words
 from routekit.outputs.public.phrases import CLASSES
-from routekit.outputs.public.settings import PublicSettings
 from routekit.outputs.public.species import find_genera, name_genera
 from routekit.outputs.public.statements import state_holes, state_pit, state_run, state_trees
+from routekit.settings.public_page import PublicSettings
 
 THIN_M = 0.05
 """Outlines of the backdrop lose vertices that lie no farther than this off the rest, in m."""

@@ -13,7 +13,6 @@ from numpy.typing import NDArray
 from routekit.outputs.public.facts import Facts, collect_facts
 from routekit.outputs.public.languages import Statement
 from routekit.outputs.public.reduce import PublicTables, reduce_result
-from routekit.outputs.public.settings import PublicSettings
 from routekit.outputs.public.statements import state_streets
 from routekit.result import Result
 from routekit.vocabulary import SURFACE_KINDS
@@ -47,7 +46,7 @@ class District:
     result_id: str = ""
 
 
-def describe_district(result: Result, settings: PublicSettings) -> District:
+def describe_district(result: Result) -> District:
     """Describe all streets of a study.
 
     Parameters
@@ -55,8 +54,6 @@ def describe_district(result: Result, settings: PublicSettings) -> District:
     result : Result
         The tables of a study; any may be empty or lack optional columns. Only the columns of
         `allow_list.toml`, and the one that names the street, are read.
-    settings : PublicSettings
-        Words and reaches.
 
     Returns
     -------
@@ -68,6 +65,7 @@ def describe_district(result: Result, settings: PublicSettings) -> District:
     routekit.errors.FieldError
         If a run or tree has no number, or shares it with another.
     """
+    settings = result.settings.outputs.public
     tables = reduce_result(result, street_field=settings.street_field)
     facts = collect_facts(tables, settings)
     return District(

@@ -12,7 +12,6 @@ import shapely
 from numpy.typing import NDArray
 
 from routekit.outputs.public.reduce import PublicTables
-from routekit.outputs.public.settings import PublicSettings
 from routekit.outputs.public.streets import (
     clean_text,
     list_members,
@@ -21,6 +20,7 @@ from routekit.outputs.public.streets import (
 )
 from routekit.outputs.public.times import pit_days, run_days, street_days, string_times, with_days
 from routekit.outputs.public.tree_outcomes import tree_facts
+from routekit.settings.public_page import PublicSettings
 from routekit.techniques import OPEN_CUT, TECHNIQUES
 from routekit.vocabulary import SURFACE_KINDS
 

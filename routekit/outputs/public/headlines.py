@@ -11,7 +11,7 @@ from typing import Any, Final
 from routekit.outputs.public.facts import LEAST_PART_M2
 from routekit.outputs.public.languages import Statement
 from routekit.outputs.public.phrases import CLASSES, Tally, join_all, say_days, say_size
-from routekit.outputs.public.settings import PublicSettings
+from routekit.settings.public_page import PublicSettings
 from routekit.techniques import OPEN_CUT
 
 _WORKS: Final[tuple[str, ...]] = ("pits", "inside", "trench", "undecided")

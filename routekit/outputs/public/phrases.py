@@ -7,7 +7,7 @@ from collections.abc import Hashable, Mapping
 from typing import Any, Final
 
 from routekit.outputs.public.languages import Statement
-from routekit.outputs.public.settings import PublicSettings
+from routekit.settings.public_page import PublicSettings
 from routekit.techniques import RECORDS
 
 CLASSES: Final[dict[str, str]] = {one.code: one.seen for one in RECORDS} | {"": "undecided"}

@@ -16,8 +16,8 @@ from routekit.outputs.public.facts import LEAST_PART_M2, Facts
 from routekit.outputs.public.headlines import state_shortly
 from routekit.outputs.public.languages import Statement
 from routekit.outputs.public.phrases import CLASSES, Tally, join_all, say_days, say_size
-from routekit.outputs.public.settings import PublicSettings
 from routekit.outputs.public.tally import HARM, TRAFFIC_SURFACES, tally_streets
+from routekit.settings.public_page import PublicSettings
 from routekit.techniques import BURSTING, BY_CODE, MONITOR, OPEN_CUT, TECHNIQUES
 
 TOPICS: Final = ("works", "pits", "home", "trees", "parking", "traffic", "noise")

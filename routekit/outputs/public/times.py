@@ -12,8 +12,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from routekit.outputs.public.settings import PublicSettings
 from routekit.outputs.public.streets import clean_text, list_members
+from routekit.settings.public_page import PublicSettings
 
 
 def string_times(

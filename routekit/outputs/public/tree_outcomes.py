@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 
 from routekit.layers.crowns import FROM_RASTER
 from routekit.outputs.public.reduce import PublicTables
-from routekit.outputs.public.settings import PublicSettings
 from routekit.outputs.public.streets import clean_text, pair_trees
+from routekit.settings.public_page import PublicSettings
 from routekit.site.encroachments import DIG, PIT, TRENCH
 from routekit.techniques import MONITOR, OPEN_CUT, list_codes
 from routekit.vocabulary import SEVERITIES, SURFACE_KINDS

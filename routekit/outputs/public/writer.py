@@ -18,8 +18,8 @@ from routekit.outputs.public.district import (
     find_street_middles,
     take_streets,
 )
-from routekit.outputs.public.settings import PublicSettings
 from routekit.result import Result
+from routekit.settings.public_page import PublicSettings
 
 _SAMPLE_STREETS: Final = 1_000
 """Streets by which the size of all pages is judged."""
@@ -29,18 +29,16 @@ _DOUBT: Final = 1.5
 """A page judged to be larger than allowed by up to this factor is built whole, to be sure."""
 
 
-def write_public_pages(result: Result, folder: Path, settings: PublicSettings) -> list[Path]:
+def write_public_pages(result: Result, folder: Path) -> list[Path]:
     """Write the page for residents into a folder.
 
     Parameters
     ----------
     result : Result
-        The tables of a study.
+        The tables of a study; its settings say what to say and how large a page may grow.
     folder : pathlib.Path
         Made if it does not exist. Earlier files are replaced only once all pages are written;
         pages that an earlier, larger study left there are then removed.
-    settings : PublicSettings
-        What to say and how large a page may grow.
 
     Returns
     -------
@@ -52,18 +50,17 @@ def write_public_pages(result: Result, folder: Path, settings: PublicSettings) -
     OutputError
         If a file cannot be written.
     """
-    return write_pages(build_public_pages(result, settings), folder, "public")
+    return write_pages(build_public_pages(result), folder, "public")
 
 
-def build_public_pages(result: Result, settings: PublicSettings) -> dict[str, str]:
+def build_public_pages(result: Result) -> dict[str, str]:
     """Build the page of a study, or an index and the pages of its streets.
 
     Parameters
     ----------
     result : Result
-        The tables of a study; any may be empty or lack optional columns.
-    settings : PublicSettings
-        Its `max_page_mb` says when the streets are divided.
+        The tables of a study; any may be empty or lack optional columns. `max_page_mb` of its
+        settings says when the streets are divided.
 
     Returns
     -------
@@ -75,7 +72,8 @@ def build_public_pages(result: Result, settings: PublicSettings) -> dict[str, st
     routekit.errors.FieldError
         If a run or tree has no number, or shares it with another.
     """
-    district = describe_district(result, settings)
+    settings = result.settings.outputs.public
+    district = describe_district(result)
     middles = find_street_middles(district.facts)
     most_bytes = settings.max_page_mb * BYTES_PER_MB
     count = len(middles)

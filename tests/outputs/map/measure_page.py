@@ -21,11 +21,12 @@ import pandas as pd
 import shapely
 from district import CRS, ORIGIN, make_district
 from playwright.sync_api import sync_playwright
+from whole_result import set_outputs
 
 from routekit.outputs.map import build_map
 from routekit.outputs.map.builder import read_part
-from routekit.outputs.settings import MapSettings
 from routekit.result import Result
+from routekit.settings.outputs import MapSettings
 
 ARGUMENTS = [
     "--headless",
@@ -59,7 +60,7 @@ def repeat_district(n_runs):
     one = make_district()
     copies = -(-n_runs // len(one.runs))
     side = int(np.ceil(np.sqrt(copies)))
-    changed = {"name": f"{n_runs} runs", "crs": CRS, "cautions": one.cautions}
+    changed = {"name": f"{n_runs} runs", "crs": CRS, "settings": one.settings}
     for field in fields(Result):
         table = getattr(one, field.name)
         if isinstance(table, pd.DataFrame):
@@ -147,7 +148,7 @@ def main(n_runs):
     """Build both pages and print what they cost."""
     result = repeat_district(n_runs)
     start = time.perf_counter()
-    own = build_map(result, MapSettings(max_runs=10**9, max_page_mb=10**6))
+    own = build_map(set_outputs(result, map=MapSettings(max_runs=10**9, max_page_mb=10**6)))
     print(
         f"{len(result.runs)} runs, {len(result.trees)} trees; built in {time.perf_counter() - start:.1f} s",
         flush=True,

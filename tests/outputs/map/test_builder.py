@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import shapely
+from whole_result import set_outputs
 
 import routekit.outputs.map as map_package
 from routekit.outputs.map import build_map, write_map
@@ -20,8 +21,8 @@ from routekit.outputs.map.division import divide_by_area, take_area
 from routekit.outputs.map.packing import decode
 from routekit.outputs.map.tables import connection_places, service_crossings
 from routekit.outputs.map.writer import INDEX_SCRIPTS, build_pages
-from routekit.outputs.settings import MapSettings
 from routekit.schema import load_tables
+from routekit.settings.outputs import MapSettings
 from routekit.words.catalogue import list_languages
 
 FOLDER = Path(map_package.__file__).parent
@@ -35,7 +36,7 @@ SETTINGS = MapSettings()
 
 @pytest.fixture(scope="module")
 def page():
-    return build_map(district.make_district(), SETTINGS)
+    return build_map(set_outputs(district.make_district(), map=SETTINGS))
 
 
 def payload(html, name="payload"):
@@ -50,7 +51,7 @@ def words_of(packed, name):
 
 
 def test_equal_input_gives_equal_bytes(page):
-    assert build_map(district.make_district(), SETTINGS) == page
+    assert build_map(set_outputs(district.make_district(), map=SETTINGS)) == page
 
 
 def test_page_names_no_outside_address(page):
@@ -87,14 +88,14 @@ def test_online_tiles_need_an_explicit_setting_and_open_one_host_only():
         online_tiles_url="https://{s}.tiles.example/{z}/{x}/{y}.png",
         online_tiles_credit="<b>Tiles</b>",
     )
-    html = build_map(district.make_district(), settings)
+    html = build_map(set_outputs(district.make_district(), map=settings))
     policy = re.search(r'Content-Security-Policy" content="([^"]*)"', html).group(1)
     assert "img-src data: https://*.tiles.example" in policy
-    assert html == build_map(district.make_district(), settings)
+    assert html == build_map(set_outputs(district.make_district(), map=settings))
     assert payload(html)["meta"]["tiles_credit"] == "<b>Tiles</b>"
     assert (
         "L.tileLayer("
-        not in build_map(district.make_district(), SETTINGS)
+        not in build_map(set_outputs(district.make_district(), map=SETTINGS))
         .split("map_html")[-1]
         .split("var sheet_map")[1][:400]
     )
@@ -176,7 +177,7 @@ def test_severity_is_not_known_without_zones():
     result = replace(
         result, zones=result.zones.iloc[:0], encroachments=result.encroachments.iloc[:0]
     )
-    content, _ = page_content(result, SETTINGS)
+    content, _ = page_content(set_outputs(result, map=SETTINGS))
     assert set(words_of(content["runs"], "severity")) == {None}
 
 
@@ -191,14 +192,14 @@ def test_checks_come_with_their_run(page):
 
 def test_checks_are_packed_in_chunks(monkeypatch):
     monkeypatch.setattr("routekit.outputs.map.content.CHUNK_RUNS", 5)
-    content, details = page_content(district.make_district(), SETTINGS)
+    content, details = page_content(set_outputs(district.make_district(), map=SETTINGS))
     assert content["meta"]["chunk_runs"] == 5
     assert [d["checks"]["n"] for d in details] == [20, 20, 8]
     assert max(words_of(details[1]["checks"], "run")) == 4
 
 
 def test_hostile_text_stands_in_no_markup():
-    html = build_map(district.make_hostile(), SETTINGS)
+    html = build_map(set_outputs(district.make_hostile(), map=SETTINGS))
     rest = re.sub(r"<script>.*?</script>", "", html, flags=re.DOTALL)
     assert "onerror=&#34;" in rest
     assert 'onerror="' not in rest
@@ -207,7 +208,7 @@ def test_hostile_text_stands_in_no_markup():
 
 
 def test_empty_tables_make_a_page():
-    content = payload(build_map(district.make_empty(), SETTINGS))
+    content = payload(build_map(set_outputs(district.make_empty(), map=SETTINGS)))
     assert content["runs"]["n"] == 0
     assert content["meta"]["cautions"] == [["Take care."]]
 
@@ -216,14 +217,14 @@ def test_empty_tables_make_a_page():
 def test_any_table_may_have_no_rows(name):
     result = district.make_district()
     bare = replace(result, **{name: getattr(result, name).iloc[:0]})
-    assert build_map(bare, SETTINGS).startswith("<!DOCTYPE html>")
+    assert build_map(set_outputs(bare, map=SETTINGS)).startswith("<!DOCTYPE html>")
 
 
 def test_doubled_and_missing_ids_do_not_stop_the_page():
     result = district.make_district()
     runs = result.runs.copy()
     runs["run_id"] = ["R1", "R1", None, *runs["run_id"].iloc[3:]]
-    content, _ = page_content(replace(result, runs=runs), SETTINGS)
+    content, _ = page_content(set_outputs(replace(result, runs=runs), map=SETTINGS))
     assert content["runs"]["n"] == 12
 
 
@@ -232,7 +233,9 @@ def test_doubled_and_missing_ids_do_not_stop_the_page():
 )
 def test_date_comes_from_the_provenance(kind, name, wanted):
     table = pd.DataFrame({"kind": [kind], "name": [name], "value": ["1 May"]})
-    content, _ = page_content(replace(district.make_district(), provenance=table), SETTINGS)
+    content, _ = page_content(
+        set_outputs(replace(district.make_district(), provenance=table), map=SETTINGS)
+    )
     assert content["meta"]["date"] == wanted
 
 
@@ -278,11 +281,11 @@ def test_an_area_keeps_what_belongs_to_its_runs():
 
 def test_a_large_study_is_divided_by_count_and_by_size():
     result = district.make_district()
-    assert list(build_pages(result, SETTINGS)) == ["map.html"]
-    by_count = build_pages(result, MapSettings(max_runs=6))
+    assert list(build_pages(set_outputs(result, map=SETTINGS))) == ["map.html"]
+    by_count = build_pages(set_outputs(result, map=MapSettings(max_runs=6)))
     assert list(by_count) == ["map.html", "map-01.html", "map-02.html"]
     size = len(by_count["map-01.html"].encode()) + 500
-    by_size = build_pages(result, MapSettings(max_page_mb=size / 1e6))
+    by_size = build_pages(set_outputs(result, map=MapSettings(max_page_mb=size / 1e6)))
     assert len(by_size) >= 3
     assert all(len(text.encode()) <= size for text in by_size.values())
     ids = payload(by_count["map.html"])["ids"]
@@ -291,10 +294,10 @@ def test_a_large_study_is_divided_by_count_and_by_size():
 
 def test_writing_removes_the_pages_of_an_earlier_larger_map(tmp_path):
     result = district.make_district()
-    first = write_map(result, tmp_path, MapSettings(max_runs=4))
+    first = write_map(set_outputs(result, map=MapSettings(max_runs=4)), tmp_path)
     assert all(path.is_file() for path in first)
     (tmp_path / "map-notes.html").write_text("mine")
-    second = write_map(result, tmp_path, SETTINGS)
+    second = write_map(set_outputs(result, map=SETTINGS), tmp_path)
     assert second == [tmp_path / "map.html"]
     assert sorted(p.name for p in tmp_path.iterdir()) == ["map-notes.html", "map.html"]
 

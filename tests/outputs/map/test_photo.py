@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 import rasterio
 from rasterio.io import MemoryFile
+from whole_result import set_outputs
 
 from routekit.errors import LayerError
 from routekit.layers.photo_review import review_photo
@@ -15,7 +16,7 @@ from routekit.outputs.map import photo as photo_module
 from routekit.outputs.map.content import study_photo
 from routekit.outputs.map.photo import read_photo
 from routekit.outputs.map.projection import to_grid
-from routekit.outputs.settings import MapSettings
+from routekit.settings.outputs import MapSettings
 
 STUDY_BOX = np.array([*district.at(0, 0), *district.at(240, 60)])
 
@@ -89,10 +90,10 @@ def test_photo_of_another_place_is_left_out(tmp_path):
 
 def test_page_embeds_the_photo_only_where_wanted(red_spot):
     result = replace(district.make_district(), photo=red_spot)
-    page = build_map(result, MapSettings())
+    page = build_map(result)
     assert 'id="photo"' in page
-    assert page == build_map(result, MapSettings())
-    assert 'id="photo"' not in build_map(result, MapSettings(has_photo=False))
+    assert page == build_map(result)
+    assert 'id="photo"' not in build_map(set_outputs(result, map=MapSettings(has_photo=False)))
 
 
 def test_a_spoilt_photo_is_told_as_such(tmp_path):
@@ -176,9 +177,9 @@ def test_what_is_no_photo_is_a_finding_and_the_map_is_drawn(tmp_path, fault):
     assert "all else stands" in told["done"].iloc[0]
     # Should it break between reading and drawing, the map still stands and says so.
     result = replace(district.make_district(), photo=path)
-    page = build_map(result, MapSettings())
+    page = build_map(result)
     assert 'id="photo"' not in page
-    assert study_photo(result, MapSettings())[1].startswith("No aerial photo: ")
+    assert study_photo(result)[1].startswith("No aerial photo: ")
 
 
 @NO_PLACE
@@ -208,7 +209,7 @@ def test_the_resolution_that_is_kept_is_told(tmp_path):
     width = open_webp(small).shape[2]
     assert small.cell_m == pytest.approx(240 / width, rel=0.02)
     result = replace(district.make_district(), photo=path)
-    words = study_photo(result, MapSettings(photo_max_mb=0.01))[1]
+    words = study_photo(set_outputs(result, map=MapSettings(photo_max_mb=0.01)))[1]
     assert "m per pixel; noise.tif has 0.50 m" in words
 
 

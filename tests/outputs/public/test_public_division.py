@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 from public_study import make_district, make_result
 from test_public_page import HOSTILE
+from whole_result import set_outputs
 
 from routekit.outputs.map.packing import decode
 from routekit.outputs.public import writer
@@ -22,8 +23,8 @@ from routekit.outputs.public.district import (
     take_streets,
 )
 from routekit.outputs.public.languages import LANGUAGES, load_words
-from routekit.outputs.public.settings import PublicSettings
 from routekit.outputs.public.writer import build_public_pages, write_public_pages
+from routekit.settings.public_page import PublicSettings
 
 TINY = PublicSettings(max_page_mb=0.001)
 """No page fits, so every street has its own."""
@@ -44,18 +45,18 @@ def _size(page: str) -> int:
 
 
 def test_a_page_within_the_limit_is_the_page_as_it_was():
-    whole = build_public_page(make_result(), PublicSettings())
-    assert build_public_pages(make_result(), PublicSettings()) == {"public.html": whole}
+    whole = build_public_page(make_result())
+    assert build_public_pages(make_result()) == {"public.html": whole}
     assert "public-" not in whole
     assert load_words("en", is_divided=True)["ui"]["part"] not in unescape(whole)
 
 
 def test_a_page_over_the_limit_is_divided_until_every_page_fits():
     result = make_district(400, 1200)
-    whole = _size(build_public_page(result, PublicSettings()))
-    fixed = _size(build_public_pages(make_result(), TINY)["public-01.html"])
+    whole = _size(build_public_page(result))
+    fixed = _size(build_public_pages(set_outputs(make_result(), public=TINY))["public-01.html"])
     limit = (fixed + 0.6 * (whole - fixed)) / 1e6
-    pages = build_public_pages(result, PublicSettings(max_page_mb=limit))
+    pages = build_public_pages(set_outputs(result, public=PublicSettings(max_page_mb=limit)))
     index = pages.pop("public.html")
     assert list(pages) == [f"public-{n + 1:02d}.html" for n in range(len(pages))]
     assert len(pages) >= 2
@@ -69,34 +70,38 @@ def test_a_page_over_the_limit_is_divided_until_every_page_fits():
 
 
 def test_a_single_street_is_never_split():
-    pages = build_public_pages(make_result(), TINY)
+    pages = build_public_pages(set_outputs(make_result(), public=TINY))
     assert len(pages) == 5
     assert [_payload(page)["streets"]["label"] for page in list(pages.values())[1:]] == [
         [street] for _, street, _ in sorted(_links(pages["public.html"]))
     ]
     one = make_result(runs=make_result().runs.assign(street="Alder Row"))
-    assert list(build_public_pages(one, TINY)) == ["public.html"]
+    assert list(build_public_pages(set_outputs(one, public=TINY))) == ["public.html"]
 
 
 def test_a_study_without_streets_has_one_page():
     runs = make_result().runs.iloc[:0]
-    assert list(build_public_pages(make_result(runs=runs), TINY)) == ["public.html"]
+    assert list(build_public_pages(set_outputs(make_result(runs=runs), public=TINY))) == [
+        "public.html"
+    ]
 
 
 def test_equal_input_gives_equal_pages():
-    assert build_public_pages(make_result(), TINY) == build_public_pages(make_result(), TINY)
+    assert build_public_pages(set_outputs(make_result(), public=TINY)) == build_public_pages(
+        set_outputs(make_result(), public=TINY)
+    )
 
 
 def test_what_is_said_of_a_street_stays_that_of_the_whole():
-    whole = _payload(build_public_page(make_result(), PublicSettings()))["streets"]
+    whole = _payload(build_public_page(make_result()))["streets"]
     said = dict(zip(whole["label"], whole["said"], strict=True))
-    pages = build_public_pages(make_result(), TINY)
+    pages = build_public_pages(set_outputs(make_result(), public=TINY))
     parts = [_payload(page)["streets"] for name, page in pages.items() if name != "public.html"]
     assert {part["label"][0]: part["said"][0] for part in parts} == said
 
 
 def test_trees_of_other_streets_stay_drawn_where_they_lie_near():
-    district = describe_district(make_result(), PublicSettings())
+    district = describe_district(make_result())
     # Mill Bank runs along x = 120. T4 (90, 4) stands 30 m off it, T3 (50, 3) 70 m.
     part = take_streets(district, np.array([1]), nearby_m=60.0)
     assert part.facts.trees["tree_id"].tolist() == ["T4", "T5", "T6"]
@@ -111,7 +116,7 @@ def test_trees_of_other_streets_stay_drawn_where_they_lie_near():
 
 
 def test_the_works_of_a_street_go_with_it_and_the_others_do_not():
-    district = describe_district(make_result(), PublicSettings())
+    district = describe_district(make_result())
     part = take_streets(district, np.array([0]), nearby_m=5.0)
     assert part.facts.pits["pit_id"].tolist() == ["P1", "P2"]
     assert len(part.facts.digs) == 1
@@ -127,7 +132,7 @@ def test_the_works_of_a_street_go_with_it_and_the_others_do_not():
 
 
 def test_street_middles_are_those_of_their_extents():
-    middles = find_street_middles(describe_district(make_result(), PublicSettings()).facts)
+    middles = find_street_middles(describe_district(make_result()).facts)
     np.testing.assert_allclose(
         middles - [630_000.0, 5_810_000.0], [[60, 0], [120, 70], [40, 100], [0, 50]]
     )
@@ -150,11 +155,13 @@ def built(monkeypatch):
 
 def test_no_page_is_built_twice_where_a_sample_tells_the_size(built):
     result = make_district(400, 1200)
-    assert list(build_public_pages(result, PublicSettings())) == ["public.html"]
+    assert list(build_public_pages(result)) == ["public.html"]
     # A page without streets and one with a few tell the size of all.
     assert built == [0, 5, 40]
     built.clear()
-    pages = build_public_pages(make_district(3000, 3000), PublicSettings(max_page_mb=0.5))
+    pages = build_public_pages(
+        set_outputs(make_district(3000, 3000), public=PublicSettings(max_page_mb=0.5))
+    )
     assert built[:2] == [0, 5]
     assert sum(built[2:]) == 300
     assert len(pages) - 1 == len(built) - 2 >= 3
@@ -163,18 +170,20 @@ def test_no_page_is_built_twice_where_a_sample_tells_the_size(built):
 @pytest.mark.usefixtures("built")
 def test_a_page_that_may_just_fit_is_built_whole_to_be_sure():
     result = make_district(400, 1200)
-    size = _size(build_public_page(result, PublicSettings()))
-    fits = build_public_pages(result, PublicSettings(max_page_mb=size / 1e6))
+    size = _size(build_public_page(result))
+    fits = build_public_pages(set_outputs(result, public=PublicSettings(max_page_mb=size / 1e6)))
     assert list(fits) == ["public.html"]
-    over = build_public_pages(result, PublicSettings(max_page_mb=(size - 1) / 1e6))
+    over = build_public_pages(
+        set_outputs(result, public=PublicSettings(max_page_mb=(size - 1) / 1e6))
+    )
     assert len(over) == 3
 
 
 def test_writing_removes_the_pages_of_an_earlier_larger_study(tmp_path):
-    first = write_public_pages(make_result(), tmp_path, TINY)
+    first = write_public_pages(set_outputs(make_result(), public=TINY), tmp_path)
     assert [path.name for path in first] == ["public.html", *(f"public-0{n}.html" for n in "1234")]
     (tmp_path / "public-notes.html").write_text("mine")
-    second = write_public_pages(make_result(), tmp_path, PublicSettings())
+    second = write_public_pages(make_result(), tmp_path)
     assert second == [tmp_path / "public.html"]
     assert sorted(path.name for path in tmp_path.iterdir()) == ["public-notes.html", "public.html"]
 
@@ -188,7 +197,7 @@ def test_the_index_reads_without_scripts(code):
         intro="Hear, hear.",
         contact="drains@council.example",
     )
-    pages = build_public_pages(make_result(), settings)
+    pages = build_public_pages(set_outputs(make_result(), public=settings))
     words = load_words(code, is_divided=True)
     html = unescape(re.sub(r"<script.*", "", pages["public.html"], flags=re.DOTALL))
     assert f'<html lang="{code}">' in html
@@ -214,25 +223,29 @@ def test_long_lists_of_the_index_are_folded():
         len(
             re.findall(
                 r'<details class="letter" open>',
-                build_public_pages(make_result(), TINY)["public.html"],
+                build_public_pages(set_outputs(make_result(), public=TINY))["public.html"],
             )
         )
         == 4
     )
     many = make_district(10 * (OPEN_UP_TO + 1), 10)
-    index = build_public_pages(many, PublicSettings(max_page_mb=0.5))["public.html"]
+    index = build_public_pages(set_outputs(many, public=PublicSettings(max_page_mb=0.5)))[
+        "public.html"
+    ]
     assert '<details class="letter">' in index
     assert '<details class="letter" open>' not in index
 
 
 def test_the_index_is_light():
-    pages = build_public_pages(make_district(3000, 3000), PublicSettings(max_page_mb=0.8))
+    pages = build_public_pages(
+        set_outputs(make_district(3000, 3000), public=PublicSettings(max_page_mb=0.8))
+    )
     assert len(_links(pages["public.html"])) == 300
     assert _size(pages["public.html"]) < 100_000
 
 
 def test_the_policies_name_each_script_and_style_by_its_hash():
-    for page in build_public_pages(make_result(), TINY).values():
+    for page in build_public_pages(set_outputs(make_result(), public=TINY)).values():
         policy = unescape(re.search(r'Content-Security-Policy" content="([^"]+)"', page).group(1))
         assert policy.startswith("default-src 'none'")
         texts = re.findall(r"<script>(.*?)</script>", page, re.DOTALL)
@@ -250,7 +263,7 @@ def test_hostile_names_stay_text_in_the_index():
     runs = make_result().runs
     runs["street"] = HOSTILE
     settings = PublicSettings(max_page_mb=0.001, title=HOSTILE[1], intro=HOSTILE[0])
-    index = build_public_pages(make_result(runs=runs), settings)["public.html"]
+    index = build_public_pages(set_outputs(make_result(runs=runs), public=settings))["public.html"]
     assert "<script>window.hurt" not in index
     assert "<img src=x" not in index
     assert index.count("<script") == 2

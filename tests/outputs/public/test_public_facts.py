@@ -15,9 +15,9 @@ from whole_result import blank_table
 from routekit.errors import FieldError
 from routekit.outputs.public.facts import collect_facts
 from routekit.outputs.public.reduce import reduce_result
-from routekit.outputs.public.settings import PublicSettings
 from routekit.outputs.public.statements import state_holes, state_streets, state_trees
 from routekit.outputs.public.times import street_days
+from routekit.settings.public_page import PublicSettings
 
 
 def _facts(result, **settings):

@@ -7,8 +7,8 @@ from public_study import make_result
 from routekit.outputs.public.builder import build_public_page
 from routekit.outputs.public.facts import collect_facts
 from routekit.outputs.public.reduce import reduce_result
-from routekit.outputs.public.settings import PublicSettings
 from routekit.outputs.public.statements import state_streets, state_trees
+from routekit.settings.public_page import PublicSettings
 
 
 def test_the_page_for_residents_says_it_by_street_and_by_tree():
@@ -25,5 +25,5 @@ def test_the_page_for_residents_says_it_by_street_and_by_tree():
         kinds, _ = state_trees(facts.trees)
         assert any(each[:2] == ["trees", "from_raster"] for each in by_street) == said
         assert all((["tree", "from_raster"] in kind) == said for kind in kinds)
-        page = build_public_page(result, settings)
+        page = build_public_page(result)
         assert ("trees here are known only from heights measured from the air" in page) == said

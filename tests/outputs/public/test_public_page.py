@@ -12,7 +12,7 @@ from importlib.resources import files
 import pandas as pd
 import pytest
 from public_study import _frame, make_district, make_result
-from whole_result import blank_table
+from whole_result import blank_table, set_outputs
 
 from routekit.outputs.public.builder import (
     OWN_SCRIPTS,
@@ -21,8 +21,8 @@ from routekit.outputs.public.builder import (
     name_numbers,
 )
 from routekit.outputs.public.languages import LANGUAGES, load_words
-from routekit.outputs.public.settings import PublicSettings
 from routekit.outputs.public.species import name_genera
+from routekit.settings.public_page import PublicSettings
 
 HOSTILE = [
     "</script><script>window.hurt=1</script>",
@@ -35,7 +35,7 @@ HOSTILE = [
 
 
 def _build(**settings) -> str:
-    return build_public_page(make_result(), PublicSettings(**settings))
+    return build_public_page(set_outputs(make_result(), public=PublicSettings(**settings)))
 
 
 def test_equal_input_gives_equal_bytes():
@@ -91,7 +91,9 @@ def test_hostile_text_is_escaped():
     trees["species"] = [*HOSTILE, HOSTILE[0]]
     trees["is_protected"] = True
     result = make_result(runs=runs, trees=trees, name=HOSTILE[0])
-    page = build_public_page(result, PublicSettings(intro=HOSTILE[1], title=HOSTILE[1]))
+    page = build_public_page(
+        set_outputs(result, public=PublicSettings(intro=HOSTILE[1], title=HOSTILE[1]))
+    )
     assert "<script>window.hurt" not in page
     assert "<img src=x" not in page
     assert "{{ 7*7 }}" in unescape(page)
@@ -113,7 +115,7 @@ def test_a_long_street_is_named_by_its_first_and_last_sewer():
     assert name_numbers([f"K-{n}" for n in range(20, 0, -1)]) == "K-1 – K-20 (20)"
     assert name_numbers(["007", "7", "x", "²"]) == "007, 7, x, ²"
     runs = make_result().runs.assign(street="Alder Row")
-    page = unescape(build_public_page(make_result(runs=runs), PublicSettings()))
+    page = unescape(build_public_page(make_result(runs=runs)))
     assert "R1 – R6 (6)" in page
     assert "…" not in re.sub(r"<script.*", "", page, flags=re.DOTALL)
 
@@ -157,20 +159,19 @@ def test_a_study_without_runs_says_so():
     page = build_public_page(
         make_result(
             **tables, obstacles=empty, advice=blank, encroachments=blank_table("encroachments")
-        ),
-        PublicSettings(),
+        )
     )
     assert load_words("en")["ui"]["no_streets"] in page
-    assert load_words("en")["ui"]["no_streets"] not in build_public_page(result, PublicSettings())
+    assert load_words("en")["ui"]["no_streets"] not in build_public_page(result)
 
 
 def test_work_grows_no_faster_than_themake_district():
-    build_public_page(make_district(100, 300), PublicSettings())
+    build_public_page(make_district(100, 300))
     times = []
     for n_runs in (500, 2000):
         result = make_district(n_runs, 3 * n_runs)
         begin = time.perf_counter()
-        page = build_public_page(result, PublicSettings())
+        page = build_public_page(result)
         times.append(time.perf_counter() - begin)
     assert times[1] < 12 * times[0]
     assert len(page) < 2_000_000

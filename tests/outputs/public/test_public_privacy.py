@@ -10,14 +10,15 @@ import geopandas as gpd
 import pandas as pd
 import pytest
 from public_study import make_result
+from whole_result import set_outputs
 
 from routekit.outputs.map.packing import decode
 from routekit.outputs.public.builder import build_public_page
 from routekit.outputs.public.reduce import load_allow_list
-from routekit.outputs.public.settings import PublicSettings
 from routekit.outputs.public.writer import build_public_pages
 from routekit.result import Result
 from routekit.schema import load_tables
+from routekit.settings.public_page import PublicSettings
 
 EXTRA = ("by", "reason", "owner", "cost", "cost_low", "note", "position_sd_m", "touched_by")
 TABLES = [field.name for field in dataclasses.fields(Result) if "Frame" in str(field.type)]
@@ -63,8 +64,10 @@ def test_no_unlisted_column_of_any_table_reaches_the_page():
     settings = PublicSettings(contact="drains@council.example")
     markers = [marker for _, found in seeded.values() for marker in found]
     assert len(markers) > 200
-    assert "leak-" not in _whole(build_public_page(spoilt, settings))
-    divided = build_public_pages(spoilt, settings.model_copy(update={"max_page_mb": 0.001}))
+    assert "leak-" not in _whole(build_public_page(set_outputs(spoilt, public=settings)))
+    divided = build_public_pages(
+        set_outputs(spoilt, public=settings.model_copy(update={"max_page_mb": 0.001}))
+    )
     assert len(divided) == 5
     for page in divided.values():
         assert "leak-" not in _whole(page)
@@ -74,18 +77,18 @@ def test_no_unlisted_column_of_any_table_reaches_the_page():
 def test_listed_columns_do_reach_the_page(table, column):
     result = make_result()
     changed = getattr(result, table).assign(**{column: f"leak-{table}"})
-    page = build_public_page(dataclasses.replace(result, **{table: changed}), PublicSettings())
+    page = build_public_page(dataclasses.replace(result, **{table: changed}))
     assert f"leak-{table}" in _whole(page)
 
 
 def test_places_out_of_reach_are_left_out():
-    whole = _whole(build_public_page(make_result(), PublicSettings()))
+    whole = _whole(build_public_page(make_result()))
     assert '"T7"' in whole
     assert '"T8"' not in whole
 
 
 def test_places_out_of_reach_are_left_out_of_parts_and_index_too():
-    pages = build_public_pages(make_result(), PublicSettings(max_page_mb=0.001))
+    pages = build_public_pages(set_outputs(make_result(), public=PublicSettings(max_page_mb=0.001)))
     assert not any('"T8"' in _whole(page) for page in pages.values())
     index = pages["public.html"]
     packed = decode(re.search(r'id="payload">([^<]+)<', index).group(1))

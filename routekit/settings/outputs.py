@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from routekit.outputs.public.settings import PublicSettings
 from routekit.settings.declare import Settings, setting
+from routekit.settings.public_page import PublicSettings
 from routekit.words.codes import Language
 
 
