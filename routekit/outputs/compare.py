@@ -339,12 +339,23 @@ def compare_layer(old: pd.DataFrame, new: pd.DataFrame, key: str) -> pd.DataFram
     )
     before, after = before.iloc[place[place >= 0]], after[place >= 0]
     names = [*after.columns, *before.columns.difference(after.columns, sort=False)]
-    parts = [_compare_column(before, after, str(name), rank) for rank, name in enumerate(names)]
+    parts = [
+        _compare_column(before, after, str(name), rank)
+        for rank, name in enumerate(names)
+        if not _is_untouched(before, after, str(name))
+    ]
     empty = pd.DataFrame({"place": [], "rank": [], "key": [], "column": [], "old": [], "new": []})
     cells = pd.concat([empty.astype({"place": int, "rank": int}), *parts], ignore_index=True)
     cells = cells.sort_values(["place", "rank"], kind="stable")
     found = pd.concat([whole, cells[["key", "column", "old", "new"]]], ignore_index=True)
     return found.astype("str")
+
+
+def _is_untouched(before: pd.DataFrame, after: pd.DataFrame, name: str) -> bool:
+    """Tell whether a column of values is the same to the last bit: most are."""
+    if name == "geometry" or name not in before.columns or name not in after.columns:
+        return False
+    return before[name].equals(after[name])
 
 
 def _compare_column(

@@ -30,6 +30,7 @@ ROW_KEYS: dict[str, tuple[str, ...]] = {
     "near_misses": ("run_id", "tree_id"),
     "root_zones": ("tree_id",),
     "structural_zones": ("tree_id",),
+    "crowns": ("tree_id",),
     "trenches": ("run_id",),
     "strings": ("string_id",),
     "pits": ("pit_id",),
