@@ -14,7 +14,7 @@ from unseen_towns import TOWNS, build, lay, stand
 
 from routekit.errors import FieldError
 from routekit.layers.coordinates import find_coordinates, guess_crs
-from routekit.layers.crowns import _report_made
+from routekit.layers.crown_reports import report_made
 from routekit.layers.findings import Findings
 from routekit.layers.read import read_layers
 from routekit.layers.settings import CrownSettings
@@ -271,9 +271,11 @@ def test_small_words_of_findings_are_right():
 @pytest.mark.parametrize(("n", "said"), [(1, "1 tree made"), (2, "2 trees made")])
 def test_made_trees_are_counted_in_plain_words(n, said):
     names = [f"CHM-{k:04d}" for k in range(1, n + 1)]
-    made = gpd.GeoDataFrame({"tree_id": names}, geometry=[Point(k, 0) for k in range(n)], crs=28992)
+    made = gpd.GeoDataFrame(
+        {"tree_id": names, "height_m": 9.0}, geometry=[Point(k, 0) for k in range(n)], crs=28992
+    )
     findings = Findings()
-    _report_made(made, made.iloc[:0], Path("canopy.tif"), CrownSettings(), findings)
+    report_made(made, made.iloc[:0], Path("canopy.tif"), CrownSettings(), findings)
     seen = findings.table()["seen"]
     assert seen.str.startswith(f"{said} from canopy.tif").all()
     assert seen.iloc[0].endswith(", each named by its place")
