@@ -8,7 +8,7 @@ raster.
 from __future__ import annotations
 
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -19,6 +19,7 @@ from pyproj.exceptions import ProjError
 
 from routekit.errors import CrsError, LayerError
 from routekit.layers.canopy_heights import LOWEST_M, TALLEST_M, count_heights, judge_heights
+from routekit.layers.canopy_windows import find_windows
 from routekit.layers.crs import UNIT_FACTOR_TOLERANCE, drop_heights, parse_crs, transform_layer
 from routekit.layers.findings import Findings
 from routekit.layers.opening import open_raster
@@ -37,8 +38,11 @@ Geometries = NDArray[np.object_]
 
 METRE_WORDS: Final = ("", "m", "metre", "metres", "meter", "meters")
 
-CORE_CELLS: Final = 1024
-"""Side of the core of a tile: with its margin some 2 to 6 million cells at 0.1 to 0.5 m."""
+CORE_CELLS: Final = 2048
+"""Side of the core of a tile: with its margin some 5 to 9 million cells at 0.5 to 0.1 m."""
+
+CACHE_BYTES: Final = 128 * 1024**2
+"""Blocks of the file that are kept while it is read; GDAL's own rule is 5 % of the memory."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -114,16 +118,26 @@ def find_raster_trees(
     CrsError
         If it names no reference system, or one that leads nowhere near the sewers.
     """
-    with _told_errors(path), open_raster("layers.canopy", path, also_open) as source:
+    from rasterio import Env  # noqa: PLC0415 - slow to import, needed only here
+
+    with (
+        _told_errors(path),
+        Env(GDAL_CACHEMAX=CACHE_BYTES),
+        open_raster("layers.canopy", path, also_open) as source,
+    ):
         grid = _place_grid(source, path, sewers, crs, declared)
         window = _window_near(grid, sewers, settings.within_m)
         _refuse_coarse(grid, settings)
         cores = _list_cores(grid, window, sewers, settings.within_m)
         _report_outside(grid, sewers, findings)
         counts = np.zeros(5, dtype=np.int64)
-        parts = [_read_tile(grid, core, settings, counts) for core in cores]
+        streets = shapely.STRtree(sewers)
+        parts = [
+            _keep_near(grid, _read_tile(grid, core, settings, counts), streets, settings.within_m)
+            for core in cores
+        ]
         judge_heights(path, counts, settings, findings)
-        return _join_parts(grid, parts, sewers, settings, findings)
+        return _join_parts(grid, parts, findings)
 
 
 def is_readable(path: Path) -> bool:
@@ -344,15 +358,16 @@ def _read_tile(
 
     `counts` takes the cells of the core, as `count_heights` counts them.
     """
-    widest_window = settings.window_base_m + settings.window_per_height * TALLEST_M
-    margin_m = (settings.largest_crown_m + widest_window) / 2.0
+    widest_window_m = find_windows(np.array([TALLEST_M]), settings)[0]
+    margin_m = (settings.largest_crown_m + widest_window_m) / 2.0
     margin_m += SMOOTHING_REACH * settings.smoothing_m
     margin = [int(np.ceil(margin_m / each)) for each in grid.cell_m]
     left, right = max(0, core[0] - margin[1]), min(grid.source.width, core[2] + margin[1])
     top, bottom = max(0, core[1] - margin[0]), min(grid.source.height, core[3] + margin[0])
     band = grid.source.read(1, window=((top, bottom), (left, right)), masked=True)
     heights = np.ma.filled(band.astype(np.float32), np.nan)
-    heights[np.isin(heights, np.array(UNTAGGED_NO_DATA, dtype=np.float32))] = np.nan
+    for code in UNTAGGED_NO_DATA:
+        heights[heights == np.float32(code)] = np.nan
     scale, offset = grid.unit_scale
     if (scale, offset) != (1.0, 0.0):
         heights = (heights * scale + offset).astype(np.float32)
@@ -360,39 +375,45 @@ def _read_tile(
     counts += count_heights(heights[inner], settings.least_height_m)
     heights[(heights < LOWEST_M) | (heights > TALLEST_M)] = np.nan
     found = find_crowns(heights, cell_m=grid.cell_m, settings=settings, core=inner)
-    moved = shapely.transform(found.outline, lambda cells: cells + np.array([left, top]))
-    return Crowns(
-        row=found.row + top,
-        column=found.column + left,
-        height_m=found.height_m,
-        area_m2=found.area_m2,
-        outline=np.asarray(moved),
+    # The steps between cells are taken out: the outline moves by a cell at most.
+    smooth = shapely.simplify(found.outline, 1.0)
+    moved = shapely.transform(smooth, lambda cells: cells + np.array([left, top]))
+    return replace(
+        found, row=found.row + top, column=found.column + left, outline=np.asarray(moved)
     )
 
 
-def _join_parts(
-    grid: _Grid,
-    parts: list[Crowns],
-    sewers: Geometries,
-    settings: CrownSettings,
-    findings: Findings,
-) -> RasterTrees:
-    """Put the tiles together in the working CRS, and keep the trees near the sewers."""
+def _keep_near(grid: _Grid, found: Crowns, streets: shapely.STRtree, within_m: float) -> Crowns:
+    """Keep the crowns whose tops lie near a sewer, so that memory goes with what is kept."""
+    tops = _place_tops(grid, found.column, found.row, Findings())
+    kept = np.unique(streets.query(tops, predicate="dwithin", distance=within_m)[0])
+    return Crowns(
+        row=found.row[kept],
+        column=found.column[kept],
+        height_m=found.height_m[kept],
+        area_m2=found.area_m2[kept],
+        outline=found.outline[kept],
+    )
+
+
+def _place_tops(
+    grid: _Grid, column: NDArray[np.int64], row: NDArray[np.int64], findings: Findings
+) -> Geometries:
+    """Give the middles of cells in the working CRS."""
+    centres = shapely.points(np.column_stack([column + 0.5, row + 0.5]))
+    return _to_working(grid, np.asarray(centres), findings)
+
+
+def _join_parts(grid: _Grid, parts: list[Crowns], findings: Findings) -> RasterTrees:
+    """Put the tiles together in the working CRS, by row and column of the tops."""
     row = np.concatenate([each.row for each in parts])
     column = np.concatenate([each.column for each in parts])
-    area_m2 = np.concatenate([each.area_m2 for each in parts])
-    height_m = np.concatenate([each.height_m for each in parts])
-    outline = np.concatenate([each.outline for each in parts])
-    centres = shapely.points(np.column_stack([column + 0.5, row + 0.5]))
-    top = _to_working(grid, np.asarray(centres), findings)
-    near = shapely.STRtree(top).query(sewers, predicate="dwithin", distance=settings.within_m)[1]
-    kept = np.unique(near)
-    kept = kept[np.lexsort((column[kept], row[kept]))]
-    # The steps between cells are taken out: the outline moves by a cell at most.
-    smooth = np.asarray(shapely.simplify(outline[kept], 1.0))
+    order = np.lexsort((column, row))
+    area_m2 = np.concatenate([each.area_m2 for each in parts])[order]
+    outline = np.concatenate([each.outline for each in parts])[order]
     return RasterTrees(
-        top=top[kept],
-        crown=_to_working(grid, smooth, Findings()),
-        crown_diameter_m=2.0 * np.sqrt(area_m2[kept] / np.pi),
-        height_m=height_m[kept],
+        top=_place_tops(grid, column[order], row[order], findings),
+        crown=_to_working(grid, outline, Findings()),
+        crown_diameter_m=2.0 * np.sqrt(area_m2 / np.pi),
+        height_m=np.concatenate([each.height_m for each in parts])[order],
     )
