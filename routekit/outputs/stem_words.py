@@ -8,9 +8,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from routekit.trees.stems import SEVERAL
+from routekit.trees.stems import MEASURED, SEVERAL
+from routekit.words.texts import both, fill, join, message, say, say_rows, word
 
-_MEASURED: Final = ("measured", "from girth", SEVERAL)
+_MEASURED: Final = (MEASURED, "from girth", SEVERAL)
 
 
 def describe_stems(trees: pd.DataFrame, stems: pd.DataFrame) -> pd.DataFrame:
@@ -27,8 +28,8 @@ def describe_stems(trees: pd.DataFrame, stems: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame, n rows
-        stem_mm (the one diameter, the middle of an estimate; NaN not known) and stem_text; on the
-        index of `trees`.
+        stem_mm (the one diameter, the middle of an estimate; NaN not known), stem_text and its
+        statement stem_text_words; on the index of `trees`.
     """
     given, mid = (_numbers(trees, name) for name in ("stem_diameter_mm", "stem_mid_mm"))
     one = np.where(np.isnan(mid), given, mid)
@@ -36,38 +37,56 @@ def describe_stems(trees: pd.DataFrame, stems: pd.DataFrame) -> pd.DataFrame:
     estimated = _numbers(trees, "is_estimated") == 1
     low, high = (_numbers(trees, name) for name in ("stem_low_mm", "stem_high_mm"))
     facts = stems.drop_duplicates("tree_id").set_index("tree_id").reindex(trees["tree_id"])
-    drawn = ("; the zone uses the " + facts["zone_value"] + " one").fillna("")
+    used = facts["zone_value"].astype(object).where(facts["zone_value"].notna(), "")
+    heights = _other_heights(facts, origin)
     texts = [
-        _estimate((low_mm, mid_mm, high_mm), source, used)
+        _estimate((low_mm, mid_mm, high_mm), source, value)
         if guessed
-        else _measure(mid_mm, source, listed)
-        for guessed, source, listed, mid_mm, low_mm, high_mm, used in zip(
-            estimated, origin, _stem_lists(trees, stems, origin), one, low, high, drawn, strict=True
+        else _measure(mid_mm, source, listed, height)
+        for guessed, source, listed, height, mid_mm, low_mm, high_mm, value in zip(
+            estimated,
+            origin,
+            _stem_lists(trees, stems, origin),
+            heights,
+            one,
+            low,
+            high,
+            used,
+            strict=True,
         )
     ]
-    heights = np.where(estimated | np.isnan(one), "", _other_heights(facts, origin))
-    return pd.DataFrame(
-        {"stem_mm": one, "stem_text": np.array(texts, dtype=object) + heights}, index=trees.index
-    )
+    return pd.DataFrame({"stem_mm": one, **both("stem_text", fill(texts))}, index=trees.index)
 
 
-def _measure(one_mm: float, source: str, stems: str) -> str:
+def _measure(one_mm: float, source: str, stems: str, height: str) -> str:
     """Write a stem that was measured; `stems` says which ones it stands for."""
     if np.isnan(one_mm):
-        return "not known"
-    parts = [f"{one_mm:,.0f} mm", stems, "" if stems and source == SEVERAL else source]
-    return ", ".join(part for part in parts if part)
+        return word(message("not known"))
+    size = say("{size:,.0f} mm", size=one_mm)
+    origin = "" if (stems and source == SEVERAL) or (height and source == MEASURED) else source
+    return join([size, stems, word(origin) if origin else "", height], ", ")
 
 
-def _estimate(sizes_mm: tuple[float, float, float], source: str, drawn: str) -> str:
+def _estimate(sizes_mm: tuple[float, float, float], source: str, used: str) -> str:
     """Write a stem that was not measured, with its range: low, middle and high."""
     low_mm, one_mm, high_mm = sizes_mm
     if np.isnan(one_mm):
-        return "estimated, size not known"
-    text = f"{one_mm:,.0f} mm, {source or 'estimated'}"
+        return say("estimated, size not known")
+    origin = word(source or message("estimated"))
     if np.isnan(low_mm) or np.isnan(high_mm):
-        return text
-    return f"{text}: {low_mm:,.0f} to {high_mm:,.0f} mm{drawn}"
+        return say("{size:,.0f} mm, {origin}", size=one_mm, origin=origin)
+    text = say(
+        "{size:,.0f} mm, {origin}: {low:,.0f} to {high:,.0f} mm",
+        size=one_mm,
+        origin=origin,
+        low=low_mm,
+        high=high_mm,
+    )
+    drawn = {
+        "high": say("the zone uses the high one"),
+        "middle": say("the zone uses the middle one"),
+    }
+    return join([text, drawn.get(used, "")], "; ")
 
 
 def _stem_lists(
@@ -75,28 +94,30 @@ def _stem_lists(
 ) -> NDArray[np.object_]:
     """Name the single stems that a diameter stands for, shape (n,); blank for one stem."""
     count = _numbers(trees, "stem_count")
-    text = np.where(count > 1, [f"as one for {number:.0f} stems" for number in count], "")
     sizes = stems["diameter_mm"].map("{:.0f}".format).groupby(stems["tree_id"].astype("str"))
     listed = sizes.agg(["size", "; ".join]).reindex(trees["tree_id"].astype("str"))
-    words = [
-        f"equivalent of {number:.0f} stems ({each} mm)"
-        for number, each in zip(listed["size"], listed["join"], strict=True)
-    ]
-    return np.where(origin == SEVERAL, np.array(words, dtype=object), text).astype(object)
+    return fill(
+        say("equivalent of {n:.0f} stems ({sizes} mm)", n=number, sizes=each)
+        if source == SEVERAL
+        else say("as one for {n:.0f} stems", n=stated)
+        if stated > 1
+        else ""
+        for source, stated, number, each in zip(
+            origin, count, listed["size"], listed["join"], strict=True
+        )
+    )
 
 
 def _other_heights(facts: pd.DataFrame, origin: NDArray[np.object_]) -> NDArray[np.object_]:
     """Say where a stem was measured at another height than the regime's, shape (n,)."""
     other = facts["is_other_height"].eq(True).to_numpy() & np.isin(origin, _MEASURED)
-    # «measured» stands before the height already, except where the source says otherwise.
-    begin = np.where(origin == "measured", " at ", ", measured at ")
-    words = [
-        f"{start}{value:g} m (the regime asks for {asked:g} m), taken as it is"
-        for start, value, asked in zip(
-            begin, facts["height_m"], facts["asked_height_m"], strict=True
-        )
-    ]
-    return np.where(other, np.array(words, dtype=object), "").astype(object)
+    texts = np.full(len(facts), "", dtype=object)
+    texts[other] = say_rows(
+        "measured at {height:g} m (the regime asks for {asked:g} m), taken as it is",
+        height=facts["height_m"].to_numpy(dtype=float)[other],
+        asked=facts["asked_height_m"].to_numpy(dtype=float)[other],
+    )
+    return texts
 
 
 def _sources(trees: pd.DataFrame) -> NDArray[np.object_]:

@@ -114,7 +114,11 @@ def _write_all(
     tell("Writing the arborist's report")
     written[message("arborist's report")] = stage / "trees.html"
     write_tree_report(
-        result, written["arborist's report"], with_pdf=True, settings=result.settings.outputs.report
+        result,
+        written["arborist's report"],
+        with_pdf=True,
+        settings=result.settings.outputs.report,
+        language=result.settings.outputs.language,
     )
     written[message("the same, to print")] = stage / "trees.pdf"
     volumes = len([page for page in _list_parts(stage) if page.match("trees-*.pdf")])

@@ -17,7 +17,16 @@ from importlib.resources import files
 
 import pandas as pd
 
-STANDINGS = ("published", "memory", "derived", "practice", "house", "study file")
+from routekit.words.texts import Text, message, say, word
+
+STANDINGS = (
+    message("published"),
+    message("memory"),
+    message("derived"),
+    message("practice"),
+    message("house"),
+    message("study file"),
+)
 
 
 @cache
@@ -38,7 +47,7 @@ def load_sources() -> pd.DataFrame:
     return _read_sources().copy()
 
 
-def describe_source(key: str) -> str:
+def describe_source(key: str) -> Text:
     """Give a source as a reader sees it: title and standing.
 
     Parameters
@@ -48,8 +57,8 @@ def describe_source(key: str) -> str:
 
     Returns
     -------
-    str
-        «title (standing)».
+    Text
+        «title (standing)»; the title is a name, and stands as it is in any language.
 
     Raises
     ------
@@ -57,4 +66,4 @@ def describe_source(key: str) -> str:
         If the key is not in the table.
     """
     row = _read_sources().loc[key]
-    return f"{row['title']} ({row['standing']})"
+    return say("{title} ({standing})", title=row["title"], standing=word(str(row["standing"])))

@@ -13,15 +13,25 @@ from typing import Final
 import numpy as np
 import pandas as pd
 import shapely
+from numpy.typing import ArrayLike
 
 from routekit.arrays import Flags, Floats, Ints, Objects
 from routekit.geometry.plane import circle_polygon_area, polygon_edges
 from routekit.site.sentences import join_groups
 from routekit.site.settings import DigSettings
+from routekit.site.work_names import name_digs, name_pits, name_trenches
 from routekit.site.zone_layer import NOTHING_M2, ZoneLayer, zone_overlaps
 from routekit.trees.least_distance import WITHIN, gather_distance
+from routekit.words.texts import both, fill, say, say_rows, take_texts
 
-WORK_COLUMNS: Final = ("label", "method", "geometry")
+WORK_COLUMNS: Final = ("label", "label_words", "method", "geometry")
+
+_ASK: Final = say("zone not known: ask an arborist before digging")
+_CAREFUL: Final = {
+    "hand": say("hand excavation, roots kept, arborist on site"),
+    "suction": say("suction excavation, roots kept, arborist on site"),
+}
+_STRUCTURAL: Final = say("structural roots: arborist decides before any work")
 
 _LOSS: Final = (
     "n_runs",
@@ -51,40 +61,29 @@ def list_works(
     Returns
     -------
     pandas.DataFrame
-        label (text: what it is and its id, the connection in brackets), method, geometry; without
-        those that have no geometry.
+        label (text: what it is and its id, the connection in brackets) and label_words, method,
+        geometry; without those that have no geometry.
     """
-    served = digs["connection_id"].astype(object)
-    served = served.where(served.notna(), "").astype(str)
-    named = digs["dig_id"].astype(str) + (" (" + served + ")").where(served != "", "")
     parts = [
-        pd.DataFrame(
-            {
-                "label": pits["role"].astype(str) + " pit " + pits["pit_id"].astype(str),
-                "method": pits["method"],
-                "geometry": pits["geometry"].to_numpy(dtype=object),
-            }
-        ),
-        pd.DataFrame(
-            {
-                "label": digs["kind"].astype(str).str.replace("_", " ") + " dig " + named,
-                "method": digs["method"],
-                "geometry": digs["geometry"].to_numpy(dtype=object),
-            }
+        _list_part(name_pits(pits["role"], pits["pit_id"]), pits["method"], pits["geometry"]),
+        _list_part(
+            name_digs(digs["kind"], digs["dig_id"], digs["connection_id"]),
+            digs["method"],
+            digs["geometry"],
         ),
     ]
     if corridors is not None:
-        parts.append(
-            pd.DataFrame(
-                {
-                    "label": "open cut of run " + corridors["run_id"].astype(str),
-                    "method": "open cut",
-                    "geometry": corridors["geometry"].to_numpy(dtype=object),
-                }
-            )
-        )
+        names = name_trenches(corridors["run_id"])
+        parts.append(_list_part(names, "open cut", corridors["geometry"]))
     works = pd.concat([part.astype(object) for part in parts], ignore_index=True)
     return works[works["geometry"].notna()].reset_index(drop=True)
+
+
+def _list_part(names: Objects, method: ArrayLike, shapes: ArrayLike) -> pd.DataFrame:
+    """List works of one kind: label and label_words, method, geometry."""
+    geometry = np.asarray(shapes, dtype=object)
+    how = np.broadcast_to(np.asarray(method, dtype=object), len(names))
+    return pd.DataFrame({**both("label", names), "method": how, "geometry": geometry})
 
 
 def union_by_tree(polygons: Objects, owner: Ints, size: int) -> Objects:
@@ -141,7 +140,7 @@ def _find_within(
 
 def _touched_text(works: pd.DataFrame, dug: Ints, row: Ints, size: int) -> Objects:
     """List what touches each tree, in the order of the works."""
-    return join_groups(works["label"].to_numpy(dtype=object)[dug], row, size, "; ")
+    return join_groups(take_texts(works, "label")[dug], row, size, "; ")
 
 
 def _unsettled_trees(works: pd.DataFrame, zones: ZoneLayer, distance_m: float) -> pd.DataFrame:
@@ -154,9 +153,11 @@ def _unsettled_trees(works: pd.DataFrame, zones: ZoneLayer, distance_m: float) -
     return pd.DataFrame(
         {
             "tree_id": zones.tree_id[zones.unknown[unique]],
-            "touched_by": "near: "
-            + pd.Series(_touched_text(works, dug, row, len(unique)), dtype=object),
-            "working_method": "zone not known: ask an arborist before digging",
+            **both(
+                "touched_by",
+                say_rows("near: {works}", works=_touched_text(works, dug, row, len(unique))),
+            ),
+            **both("working_method", fill([_ASK] * len(unique))),
             "n_works": np.bincount(row, minlength=len(unique)),
         }
     )
@@ -194,7 +195,7 @@ def tree_balance(
         One row per tree that either touches, by tree_id: n_works, footprint_m2, footprint_share,
         structural_m2 (NaN where the structural radius is not known), is_structural (nullable),
         is_within_least (nullable: nearer than the least distance),
-        touched_by, working_method; with `tree_loss` also its columns with
+        touched_by, working_method and their statements; with `tree_loss` also its columns with
         open_cut_ in front, and spared_m2 (footprint of open cut less that of the recommended
         works). Trees of unknown zone have NaN areas.
     """
@@ -208,7 +209,8 @@ def tree_balance(
     footprint, structural = _share_of_zones(union, touched, zones)
     breach = pd.array(structural > NOTHING_M2, dtype="boolean")
     breach[np.isnan(structural)] = pd.NA
-    careful = f"{settings.root_zone_method} excavation, roots kept, arborist on site"
+    careful = _CAREFUL[settings.root_zone_method]
+    methods = fill(_STRUCTURAL if deep else careful for deep in structural > NOTHING_M2)
     table = pd.DataFrame(
         {
             "tree_id": zones.tree_id[touched],
@@ -218,12 +220,8 @@ def tree_balance(
             "structural_m2": structural,
             "is_structural": breach,
             WITHIN: _find_within(shapes, dug, row, overlap > 0, zones, touched),
-            "touched_by": _touched_text(works, dug, row, len(touched)),
-            "working_method": np.where(
-                structural > NOTHING_M2,
-                "structural roots: arborist decides before any work",
-                careful,
-            ),
+            **both("touched_by", _touched_text(works, dug, row, len(touched))),
+            **both("working_method", methods),
         }
     )
     unsettled = _unsettled_trees(works, zones, unknown_tree_distance_m)
@@ -239,20 +237,21 @@ def _add_open_cut(table: pd.DataFrame, tree_loss: pd.DataFrame) -> pd.DataFrame:
     before = tree_loss[["tree_id", *_LOSS]].rename(
         columns={name: f"open_cut_{name}" for name in _LOSS}
     )
-    both = table.merge(before, on="tree_id", how="outer")
-    untouched = both["n_works"].isna()
+    whole = table.merge(before, on="tree_id", how="outer")
+    untouched = whole["n_works"].isna()
     for name in ("n_works", "footprint_m2", "footprint_share", "structural_m2"):
-        both[name] = both[name].mask(untouched, 0)
-    both["n_works"] = both["n_works"].astype(int)
+        whole[name] = whole[name].mask(untouched, 0)
+    whole["n_works"] = whole["n_works"].astype(int)
     for name in ("is_structural", WITHIN):
-        both[name] = both[name].astype("boolean").mask(untouched, other=False)
+        whole[name] = whole[name].astype("boolean").mask(untouched, other=False)
     for name in ("touched_by", "working_method"):
-        both[name] = both[name].mask(untouched, "")
-    absent = ~both["tree_id"].isin(tree_loss["tree_id"])
+        for column in (name, f"{name}_words"):
+            whole[column] = whole[column].mask(untouched, "")
+    absent = ~whole["tree_id"].isin(tree_loss["tree_id"])
     for name in _LOSS[:5]:
-        both[f"open_cut_{name}"] = both[f"open_cut_{name}"].mask(absent, 0)
-    both["open_cut_n_runs"] = both["open_cut_n_runs"].astype(int)
-    flags = both[f"open_cut_{WITHIN}"].astype("boolean")
-    both[f"open_cut_{WITHIN}"] = flags.mask(absent, other=False)
-    both["open_cut_severity"] = both["open_cut_severity"].astype(object).mask(absent, "none")
-    return both.assign(spared_m2=both["open_cut_footprint_m2"] - both["footprint_m2"])
+        whole[f"open_cut_{name}"] = whole[f"open_cut_{name}"].mask(absent, 0)
+    whole["open_cut_n_runs"] = whole["open_cut_n_runs"].astype(int)
+    flags = whole[f"open_cut_{WITHIN}"].astype("boolean")
+    whole[f"open_cut_{WITHIN}"] = flags.mask(absent, other=False)
+    whole["open_cut_severity"] = whole["open_cut_severity"].astype(object).mask(absent, "none")
+    return whole.assign(spared_m2=whole["open_cut_footprint_m2"] - whole["footprint_m2"])

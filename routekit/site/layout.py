@@ -30,6 +30,7 @@ from routekit.site.tree_impact import HARM, dig_harm, pit_harm, pit_sizes
 from routekit.techniques import BURSTING, OPEN_CUT
 from routekit.trees.near_stem import draw_trenches, judge_stems
 from routekit.trees.settings import ZoneSettings
+from routekit.words.texts import Objects, both, fill, join, say, take_texts
 
 _COLLAPSE_HALF_M = 1.0
 """A collapsed place is dug up this far on each side, m; common practice, no source."""
@@ -273,14 +274,17 @@ def _collapse_digs(place: Place, is_burst: Flags) -> gpd.GeoDataFrame:
     )
 
 
-_UNSIZED_METHOD = "trench of unknown width: measure the bore, then let an arborist judge"
+_UNSIZED_METHOD = say("trench of unknown width: measure the bore, then let an arborist judge")
 
 
-def _add_unsized(touched_by: pd.Series, in_doubt: Flags) -> pd.Series:
-    """Say of trees in doubt that a trench of unknown width may touch them."""
-    words = "open cut of a run of unknown size, perhaps"
-    more = touched_by.where(touched_by == "", touched_by + "; ") + words
-    return touched_by.mask(in_doubt, more)
+def _say_unsized(balance: pd.DataFrame, in_doubt: Flags) -> dict[str, Objects]:
+    """Say of trees in doubt that a trench of unknown width may touch them, and what that asks."""
+    touched = take_texts(balance, "touched_by")
+    method = take_texts(balance, "working_method")
+    perhaps = say("open cut of a run of unknown size, perhaps")
+    touched[in_doubt] = fill(join([text, perhaps], "; ") for text in touched[in_doubt])
+    method[in_doubt] = _UNSIZED_METHOD
+    return both("touched_by", touched) | both("working_method", method)
 
 
 def balance_trees(
@@ -367,8 +371,7 @@ def balance_trees(
         footprint_m2=balance["footprint_m2"].mask(in_doubt),
         footprint_share=balance["footprint_share"].mask(in_doubt),
         spared_m2=balance["spared_m2"].mask(in_doubt),
-        working_method=balance["working_method"].mask(in_doubt, _UNSIZED_METHOD),
-        touched_by=_add_unsized(balance["touched_by"], in_doubt),
+        **_say_unsized(balance, in_doubt),
         is_structural=structural,
         is_careful_structural=careful,
         is_within_least=_doubt_within(balance["is_within_least"], in_doubt),

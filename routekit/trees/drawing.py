@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -19,8 +21,9 @@ from routekit.trees.radii import (
 )
 from routekit.trees.regimes import Regime
 from routekit.trees.sizes import Geometries, TreeSizes
+from routekit.words.texts import Objects, Text, fill, join, say, word
 
-UNKNOWN_BASIS = "unknown: neither stem nor crown is known"
+UNKNOWN_BASIS = say("unknown: neither stem nor crown is known")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -29,7 +32,8 @@ class Drawing:
 
     radius_m: Floats
     polygon: Geometries
-    basis: NDArray[np.object_]
+    basis: Objects
+    """Texts with their statements."""
     is_capped: Flags
     is_crown_used: Flags
 
@@ -63,45 +67,60 @@ def draw_by_kind(sizes: TreeSizes, regime: Regime) -> Drawing:
     )
 
 
-def _write_stem_basis(
-    raw: Floats, radius: Floats, sizes: TreeSizes, regime: Regime
-) -> NDArray[np.object_]:
+def _write_stem_basis(raw: Floats, radius: Floats, sizes: TreeSizes, regime: Regime) -> Objects:
     """Write how each radius follows from the stem, such as "12 x 500 mm = 6.00 m (...)"."""
-    is_table = regime.kind == "stem_table"
     factor = np.full(len(raw), regime.factor or 1.0) if sizes.factor is None else sizes.factor
     limit = np.select([raw > radius, raw < radius], [1, 2], default=0)
     limits = (
         "",
-        f", capped at {regime.max_radius_m:.2f} m",
-        f", raised to {regime.min_m or 0.0:.2f} m",
+        say("capped at {radius:.2f} m", radius=regime.max_radius_m or 0.0),
+        say("raised to {radius:.2f} m", radius=regime.min_m or 0.0),
     )
     source = sizes.stems["stem_source"].to_numpy(dtype=object)
-    keys = pd.DataFrame(
-        {"f": factor, "d": sizes.stem_mm, "s": source, "r": raw, "x": limit, "n": sizes.factor_note}
-    )
+    keys = pd.DataFrame({"f": factor, "d": sizes.stem_mm, "s": source, "r": raw, "x": limit})
+    keys["n"] = pd.Series(sizes.factor_note, dtype=object)
     # Each text is written once; stems of one size and source share it.
     group = keys.groupby(list(keys), sort=False, dropna=False).ngroup().to_numpy()
     first = ~keys.duplicated().to_numpy()
     texts = [
-        f"{'stem class for' if is_table else f'{f:g} x'} {d:.0f} mm{_name_source(s)} = {r:.2f} m"
-        f"{limits[x]}{note} ({regime.short})"
+        _name_rule([_work_out(f, d, s, r, regime), limits[x], note], regime)
         if r == r  # noqa: PLR0124 - NaN is not equal to itself
         else _explain_gap(d, regime)
         for f, d, s, r, x, note in keys[first].itertuples(index=False)
     ]
-    return np.array(texts, dtype=object)[group]
+    return fill(texts)[group]
 
 
-def _name_source(source: str) -> str:
-    """Name where a stem comes from, unless it was simply measured."""
-    return "" if source in {"measured", "unknown"} else f" ({source})"
+def _name_rule(parts: list[str], regime: Regime) -> str:
+    """Put the name of the regime behind the parts of a basis."""
+    return join([join(parts, ", "), f"({regime.short})"])
 
 
-def _explain_gap(stem_mm: float, regime: Regime) -> str:
+def _work_out(factor: float, stem_mm: float, source: str, radius_m: float, regime: Regime) -> Text:
+    """Write how a radius follows from a stem, and where that comes from if not just measured."""
+    values: dict[str, Any] = {
+        "factor": factor,
+        "stem": stem_mm,
+        "radius": radius_m,
+        "source": word(source),
+    }
+    is_plain = source in {"measured", "unknown"}
+    if regime.kind == "stem_table":
+        if is_plain:
+            return say("stem class for {stem:.0f} mm = {radius:.2f} m", **values)
+        return say("stem class for {stem:.0f} mm ({source}) = {radius:.2f} m", **values)
+    if is_plain:
+        return say("{factor:g} x {stem:.0f} mm = {radius:.2f} m", **values)
+    return say("{factor:g} x {stem:.0f} mm ({source}) = {radius:.2f} m", **values)
+
+
+def _explain_gap(stem_mm: float, regime: Regime) -> Text:
     """Say why a tree has no zone: its size is not known, or the regime has no value for it."""
     if np.isnan(stem_mm):
         return UNKNOWN_BASIS
-    return f"unknown: no value for a stem of {stem_mm:.0f} mm ({regime.short})"
+    return say(
+        "unknown: no value for a stem of {stem:.0f} mm ({rule})", stem=stem_mm, rule=regime.short
+    )
 
 
 def _draw_drip_lines(sizes: TreeSizes, regime: Regime) -> Drawing:
@@ -112,27 +131,41 @@ def _draw_drip_lines(sizes: TreeSizes, regime: Regime) -> Drawing:
     has_polygon = ~shapely.is_missing(sizes.crown)
     polygon = np.full(len(radius), None, dtype=object)
     polygon[has_polygon] = shapely.buffer(sizes.crown[has_polygon], margin[has_polygon])
-    estimated = np.where(sizes.is_crown_estimated, " (estimated from stem)", "")
-    rows = zip(sizes.crown_m, estimated, margin, radius, has_polygon, strict=True)
+    rows = zip(sizes.crown_m, sizes.is_crown_estimated, margin, radius, has_polygon, strict=True)
     texts = [
-        f"crown polygon + {m:.2f} m ({regime.short})"
+        _name_rule([say("crown polygon + {margin:.2f} m", margin=m)], regime)
         if is_polygon
-        else f"crown {c:.1f} m{note} / 2 + {m:.2f} m = {r:.2f} m ({regime.short})"
+        else _name_rule([_add_margin(c, m, r, is_estimated=estimated)], regime)
         if r == r  # noqa: PLR0124 - NaN is not equal to itself
         else UNKNOWN_BASIS
-        for c, note, m, r, is_polygon in rows
+        for c, estimated, m, r, is_polygon in rows
     ]
     return Drawing(
         radius_m=np.where(has_polygon, np.nan, radius),
         polygon=polygon,
-        basis=np.array(texts, dtype=object),
+        basis=fill(texts),
         is_capped=~has_polygon & (raw > radius),
         is_crown_used=np.ones(len(radius), dtype=bool),
     )
 
 
+def _add_margin(crown_m: float, margin_m: float, radius_m: float, *, is_estimated: bool) -> Text:
+    """Write how a radius follows from a crown and its margin."""
+    values: dict[str, Any] = {"crown": crown_m, "margin": margin_m, "radius": radius_m}
+    if is_estimated:
+        return say(
+            "crown {crown:.1f} m (estimated from stem) / 2 + {margin:.2f} m = {radius:.2f} m",
+            **values,
+        )
+    return say("crown {crown:.1f} m / 2 + {margin:.2f} m = {radius:.2f} m", **values)
+
+
 def _replace_circles(
-    drawing: Drawing, rows: NDArray[np.intp], radius_m: Floats, basis: list[str], uses_crown: Flags
+    drawing: Drawing,
+    rows: NDArray[np.intp],
+    radius_m: Floats,
+    basis: Sequence[str],
+    uses_crown: Flags,
 ) -> Drawing:
     """Put other circles in place of some zones; zones of unknown radius stay as they were."""
     is_known = np.isfinite(radius_m)
@@ -147,7 +180,7 @@ def _replace_circles(
     )
     new.radius_m[rows] = radius_m
     new.polygon[rows] = None
-    new.basis[rows] = np.array(basis, dtype=object)[is_known]
+    new.basis[rows] = fill(basis)[is_known]
     new.is_capped[rows] = False
     new.is_crown_used[rows] = uses_crown[is_known]
     return new
@@ -175,8 +208,17 @@ def draw_palms(drawing: Drawing, sizes: TreeSizes, regime: Regime) -> Drawing:
     rows = np.flatnonzero(sizes.is_palm)
     radius = sizes.crown_m[rows] / 2 + regime.palm_margin_m
     basis = [
-        f"palm or like: crown {c:.1f} m / 2 + {regime.palm_margin_m:.2f} m = {r:.2f} m "
-        f"({regime.short})"
+        _name_rule(
+            [
+                say(
+                    "palm or like: crown {crown:.1f} m / 2 + {margin:.2f} m = {radius:.2f} m",
+                    crown=c,
+                    margin=regime.palm_margin_m,
+                    radius=r,
+                )
+            ],
+            regime,
+        )
         for c, r in zip(sizes.crown_m[rows], radius, strict=True)
     ]
     return _replace_circles(drawing, rows, radius, basis, np.ones(len(rows), dtype=bool))
@@ -207,9 +249,19 @@ def draw_veterans(drawing: Drawing, sizes: TreeSizes, regime: Regime) -> Drawing
     radius = veteran_radius(stem, reach, regime)
     by_crown = reach + regime.veteran_crown_margin_m >= radius
     basis = [
-        f"veteran: crown edge {c:.2f} m + {regime.veteran_crown_margin_m:g} m = {r:.2f} m"
+        say(
+            "veteran: crown edge {crown:.2f} m + {margin:g} m = {radius:.2f} m",
+            crown=c,
+            margin=regime.veteran_crown_margin_m,
+            radius=r,
+        )
         if is_crown
-        else f"veteran: {regime.veteran_factor:g} x {s:.0f} mm = {r:.2f} m"
+        else say(
+            "veteran: {factor:g} x {stem:.0f} mm = {radius:.2f} m",
+            factor=regime.veteran_factor,
+            stem=s,
+            radius=r,
+        )
         for s, c, r, is_crown in zip(stem, reach, radius, by_crown, strict=True)
     ]
     return _replace_circles(drawing, rows, radius, basis, by_crown)

@@ -19,7 +19,7 @@ from routekit.trees.radii import factor_by_tolerance
 from routekit.trees.regimes import Regime, read_table
 from routekit.trees.settings import ZoneSettings
 from routekit.trees.stems import StemLists, resolve_stems
-from routekit.words.texts import message, say, word
+from routekit.words.texts import fill, message, say, word
 
 Geometries = NDArray[np.object_]
 
@@ -231,8 +231,16 @@ def _choose_factors(
     for is_gap, field, seen, done in gaps:
         rows = trees["tree_id"][is_gap]
         findings.add("info", "trees", rows, field=field, seen=seen, done=done)
-    spoken = {each: f" tolerance, {plain}" for plain, each in AGES.items()}
-    note = ", " + level + pd.Series(age).map(spoken).to_numpy(dtype=object)
+    plain = {each: plain for plain, each in AGES.items()}
+    notes = {
+        (by_level, by_age): say(
+            "{tolerance} tolerance, {age}",
+            tolerance=word(TOLERANCES[by_level]),
+            age=word(plain[by_age]),
+        )
+        for by_level, by_age in set(zip(level, age, strict=True))
+    }
+    note = fill(notes[key] for key in zip(level, age, strict=True))
     return factor_by_tolerance(level, age, regime), note
 
 

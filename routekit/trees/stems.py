@@ -20,20 +20,21 @@ from routekit.trees.estimates import share_in_band, stem_from_crown
 from routekit.trees.radii import check_diameters
 from routekit.trees.regimes import Regime
 from routekit.trees.settings import ZoneSettings
-from routekit.words.texts import say
+from routekit.words.texts import message, say
 
 Integers = NDArray[np.intp]
 
 STEM_SOURCES: Final = (
-    "measured",
-    "from girth",
-    "several stems",
-    "estimated from crown",
-    "assumed",
-    "unknown",
+    message("measured"),
+    message("from girth"),
+    message("several stems"),
+    message("estimated from crown"),
+    message("assumed"),
+    message("unknown"),
 )
 """Where a stem diameter comes from, surest first."""
 
+MEASURED: Final = "measured"
 SEVERAL: Final = "several stems"
 _FROM_CROWN, _ASSUMED = STEM_SOURCES.index("estimated from crown"), STEM_SOURCES.index("assumed")
 

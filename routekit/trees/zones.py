@@ -7,6 +7,8 @@ be compared. What is left out: soil, lean, hard surfaces; only an arborist may r
 
 from __future__ import annotations
 
+from typing import Any
+
 import geopandas as gpd
 import numpy as np
 import pandas as pd
@@ -23,7 +25,7 @@ from routekit.trees.settings import ZoneSettings
 from routekit.trees.sizes import Geometries, TreeSizes, gather_sizes, read_polygons
 from routekit.trees.stems import StemLists
 from routekit.words.columns import say_each
-from routekit.words.texts import say
+from routekit.words.texts import Objects, Text, both, fill, join, say
 
 __all__ = ["build_zones", "structural_radius", "zone_radius"]
 
@@ -36,10 +38,13 @@ ZONE_COLUMNS = (
     "min_distance_m",
     "regime",
     "basis",
+    "basis_words",
     "structural_basis",
+    "structural_basis_words",
     "is_capped",
     "is_estimated",
     "stem_source",
+    "is_stem_estimated",
     "stem_low_mm",
     "stem_mid_mm",
     "stem_high_mm",
@@ -51,10 +56,12 @@ ZONE_COLUMNS = (
 SHAPE_TYPE = pd.CategoricalDtype(["circle", "polygon"])
 
 OWN_BASIS = "arborist's polygon"
-"""How the basis of a zone begins that a person drew."""
+"""How the basis of a zone begins in English that a person drew."""
 
 _SAME_AREA = 1e-6
-_WHOLE_ZONE = "not known: as large as the zone, so that any breach counts as structural"
+_WHOLE_ZONE = say("not known: as large as the zone, so that any breach counts as structural")
+_PALM, _WHOLE = 1, 2
+"""What a structural radius rests on in place of the regime's rule."""
 
 
 def build_zones(
@@ -86,8 +93,9 @@ def build_zones(
         One row per tree, index and order of `trees`: tree_id, shape (circle, polygon), radius_m
         (NaN for polygons and unknown zones), area_m2, structural_radius_m, min_distance_m (least
         distance of digging from the stem, 0 where the regime has none), regime, basis,
-        structural_basis, is_capped, is_estimated (the stem, or a crown that shapes the zone, is
-        an estimate), stem_source, stem_low_mm, stem_mid_mm, stem_high_mm, zone (polygon, None
+        structural_basis and their statements, is_capped, is_estimated (the stem, or a crown that
+        shapes the zone, is an estimate), stem_source, is_stem_estimated (missing where the source
+        is not known), stem_low_mm, stem_mid_mm, stem_high_mm, zone (polygon, None
         for circles), geometry (stem point). Empty trees give an empty table.
     findings : pandas.DataFrame
         Columns severity, layer, row, field, seen, done.
@@ -232,9 +240,24 @@ def _write_own_basis(own: Geometries, stated: pd.DataFrame, formula_m2: Floats) 
     """Write who drew each polygon, why, and what the regime would have drawn."""
     rows = zip(shapely.area(own), stated["by"], stated["reason"], formula_m2, strict=True)
     return [
-        f"{OWN_BASIS}, {area:.1f} m2, {f'by {by}' if by else 'by whom is not stated'}, "
-        f"{f'because: {reason}' if reason else 'why is not stated'}; "
-        + (f"the formula would give {formula:.1f} m2" if formula > 0 else "the formula gives none")
+        join(
+            [
+                join(
+                    [
+                        say("arborist's polygon, {area:.1f} m2", area=area),
+                        say("by {by}", by=by) if by else say("by whom is not stated"),
+                        say("because: {reason}", reason=reason)
+                        if reason
+                        else say("why is not stated"),
+                    ],
+                    ", ",
+                ),
+                say("the formula would give {area:.1f} m2", area=formula)
+                if formula > 0
+                else say("the formula gives none"),
+            ],
+            "; ",
+        )
         for area, by, reason, formula in rows
     ]
 
@@ -281,14 +304,14 @@ def _name_columns(
     structural = structural_radius(stem, regime, is_one_sided=settings.is_one_sided)
     if regime.structural_is_indicator:
         structural = np.fmin(structural, np.where(np.isnan(stem), np.nan, drawing.radius_m))
-    structural_basis = np.full(len(trees), _describe_structural(regime), dtype=object)
+    basis = np.zeros(len(trees), dtype=np.intp)
     if regime.palm_margin_m is not None:
         structural[sizes.is_palm] = np.nan
-        structural_basis[sizes.is_palm] = f"none for palms and the like, {regime.short}"
+        basis[sizes.is_palm] = _PALM
     lacking = np.isnan(structural) & np.isfinite(stem) & np.isfinite(drawing.radius_m)
-    lacking &= structural_basis != f"none for palms and the like, {regime.short}"
+    lacking &= basis != _PALM
     structural[lacking] = drawing.radius_m[lacking]
-    structural_basis[lacking] = _WHOLE_ZONE
+    basis[lacking] = _WHOLE
     is_estimated = stems["is_stem_estimated"] | (drawing.is_crown_used & sizes.is_crown_estimated)
     return gpd.GeoDataFrame(
         {
@@ -303,11 +326,11 @@ def _name_columns(
                 stem, regime, is_one_sided=settings.is_one_sided
             ),
             "regime": pd.Series(regime.name, trees.index, dtype=pd.CategoricalDtype([regime.name])),
-            "basis": pd.Series(drawing.basis, index=trees.index, dtype="str"),
-            "structural_basis": pd.Series(structural_basis, trees.index).astype("category"),
+            **_write_basis(drawing.basis, basis, regime, trees.index),
             "is_capped": drawing.is_capped,
             "is_estimated": is_estimated.to_numpy(),
             "stem_source": stems["stem_source"],
+            "is_stem_estimated": _tell_estimated(stems),
             "stem_low_mm": stems["stem_low_mm"],
             "stem_mid_mm": stems["stem_mid_mm"],
             "stem_high_mm": stems["stem_high_mm"],
@@ -320,15 +343,44 @@ def _name_columns(
     )
 
 
-def _describe_structural(regime: Regime) -> str:
+def _tell_estimated(stems: pd.DataFrame) -> pd.arrays.BooleanArray:
+    """Tell of each tree whether its stem was estimated; missing where nothing is known of it."""
+    return pd.arrays.BooleanArray(
+        stems["is_stem_estimated"].to_numpy(dtype=bool),
+        (stems["stem_source"] == "unknown").to_numpy(dtype=bool),
+    )
+
+
+def _write_basis(
+    drawn: Objects, structural: NDArray[np.intp], regime: Regime, index: pd.Index
+) -> dict[str, Any]:
+    """Write how zone and structural zone were worked out: English and statements."""
+    inner = (_describe_structural(regime), _no_structural(regime), _WHOLE_ZONE)
+    named = both("structural_basis", fill(inner)[structural])
+    words = both("basis", drawn)
+    return {name: pd.Series(column, index, dtype="str") for name, column in words.items()} | {
+        name: pd.Categorical(column) for name, column in named.items()
+    }
+
+
+def _no_structural(regime: Regime) -> Text:
+    """Say that palms have no structural zone."""
+    return say("none for palms and the like, {rule}", rule=regime.short)
+
+
+def _describe_structural(regime: Regime) -> Text:
     """Say where the structural radius comes from."""
     rule = {
-        "mattheck": "from the stem radius (Mattheck & Breloer 1994)",
-        "stem_table": "stem-class table",
+        "mattheck": say("from the stem radius (Mattheck & Breloer 1994)"),
+        "stem_table": say("stem-class table"),
     }[regime.structural_rule]
     if regime.structural_is_indicator:
-        return f"indicator only, {rule}; {regime.short} names no structural zone"
-    return f"{rule}, {regime.short}"
+        return say(
+            "indicator only, {from_where}; {rule} names no structural zone",
+            from_where=rule,
+            rule=regime.short,
+        )
+    return say("{from_where}, {rule}", from_where=rule, rule=regime.short)
 
 
 def _add_rule_gaps(
@@ -369,7 +421,7 @@ def _add_rule_gaps(
             say("no structural radius in the regime"),
         ),
         (
-            (zones["structural_basis"] == _WHOLE_ZONE).to_numpy()
+            (zones["structural_basis"] == str(_WHOLE_ZONE)).to_numpy()
             | (has_stem & ~has_structural & ~is_palm),
             "warning",
             "stem_diameter_mm",

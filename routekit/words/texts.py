@@ -447,7 +447,8 @@ def take_texts(table: pd.DataFrame, name: str) -> Objects:
     Parameters
     ----------
     table : pandas.DataFrame, n rows
-        With the column, and beside it that of its statements where there is one.
+        With the column, and beside it that of its statements where there is one; a text whose
+        statement is blank is taken as it stands.
     name : str
 
     Returns
@@ -455,7 +456,9 @@ def take_texts(table: pd.DataFrame, name: str) -> Objects:
     numpy.ndarray of str, shape (n,)
         Blank where missing.
     """
-    if f"{name}_words" in table.columns:
-        return from_json(table[f"{name}_words"].to_numpy(dtype=object))
-    plain = table[name].astype(object)
-    return np.asarray(plain.where(plain.notna(), "").to_numpy(dtype=object))
+    column = table[name].astype(object)
+    plain = column.where(column.notna(), "").to_numpy(dtype=object)
+    if f"{name}_words" not in table.columns:
+        return np.asarray(plain)
+    texts = from_json(table[f"{name}_words"].to_numpy(dtype=object))
+    return fill(said or own for said, own in zip(texts, plain, strict=True))

@@ -172,6 +172,7 @@ def make_zones(trees):
             "is_capped": False,
             "is_estimated": trees["stem_diameter_mm"].isna(),
             "stem_source": np.where(trees["stem_diameter_mm"].isna(), "crown", "measured"),
+            "is_stem_estimated": trees["stem_diameter_mm"].isna(),
             "stem_low_mm": stem * 0.9,
             "stem_mid_mm": stem,
             "stem_high_mm": stem * 1.1,

@@ -259,7 +259,7 @@ def test_unknown_flags_are_said_to_be_unknown(result):
 
 
 def test_a_stem_without_any_source_is_neither_measured_nor_estimated(result):
-    zones = result.zones.assign(stem_source="unknown", is_estimated=True)
+    zones = result.zones.assign(is_stem_estimated=pd.NA, is_estimated=True)
     texts = Page(render(dataclasses.replace(result, zones=zones))).texts
     assert "Stem: not known if measured" in texts
     assert not {"Stem measured", "Stem estimated"} & set(texts)
@@ -458,7 +458,7 @@ def test_a_broken_ban_on_pits_stands_on_the_sheet_and_is_counted(result):
         line = f"Not met: pit P0 stands in this zone; no other place was found. The rule: {rule}."
         assert line in sheet_of(text, "T000")
         assert text.count("Not met:") == 1
-        assert re.search(r'class="alarm"><dt>1</dt><dd>of these \d+ have a pit in a zone', text)
+        assert re.search(r'class="alarm"><dt>1</dt><dd>of these \d+ has a pit in a zone', text)
     assert "Not met" not in render(result)
 
 
@@ -500,7 +500,7 @@ def test_doubt_about_positions_stands_on_the_sheet_and_is_counted(result):
     assert text.count("The severity could change: survey the stem and the pipe first.") == 1
     assert "The severity could change" in sheet_of(text, first)
     assert ", could change</td>" in sheet_of(text, first)
-    assert re.search(r"<dt>1</dt><dd>of these \d+ have a severity that errors", text)
+    assert re.search(r"<dt>1</dt><dd>of these \d+ has a severity that errors", text)
 
 
 def test_what_an_arborist_should_confirm_stands_on_the_sheets_of_the_runs(result):
@@ -584,7 +584,7 @@ def test_a_grazed_tree_is_listed_and_has_no_sheet(result, text):
     assert f"<td>{tree}</td>" in table.group(0)
     assert "0.049</td>" in table.group(0)
     assert re.search(
-        r"<dt>1</dt><dd>of these \d+ are only marginally affected \(less than 0.05 m²\)", grazed
+        r"<dt>1</dt><dd>of these \d+ is only marginally affected \(less than 0.05 m²\)", grazed
     )
     touched = r"<dt>(\d+)</dt><dd>of these 30 are affected"
     assert re.findall(touched, grazed) == re.findall(touched, text)

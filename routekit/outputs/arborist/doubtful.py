@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pandas as pd
 
 from routekit.result import Result
-from routekit.site.encroachments import TRENCH
+from routekit.site.encroachments import DIG, PIT, TRENCH
 from routekit.techniques import OPEN_CUT
 from routekit.trees.certainty import DEVIATIONS
+from routekit.words.texts import Objects, Text, both, fill, say
 
-DOUBTFUL_COLUMNS = ("tree_id", "kind", "item_id", "is_unsure", "text")
+DOUBTFUL_COLUMNS = ("tree_id", "kind", "item_id", "is_unsure", "text", "text_words")
 
 
 def list_doubtful(result: Result) -> pd.DataFrame:
@@ -25,13 +27,18 @@ def list_doubtful(result: Result) -> pd.DataFrame:
     pandas.DataFrame
         One row per tree and pit, dig or open trench among the recommended works: tree_id, kind
         (pit, dig, trench), item_id, is_unsure (True) and
-        text (what it may reach, how far off it is drawn, how good the position is); sorted by
-        tree, nearest first. Those that the known doubt about both positions could bring there.
+        text (what it may reach, how far off it is drawn, how good the position is) and its
+        statement text_words; sorted by tree, nearest first. Those that the known doubt about
+        both positions could bring there.
     """
     table = result.encroachments
     outside = table[~table["is_inside"].to_numpy(dtype=bool)]
     outside = pd.concat([outside, _list_trenches(result)])
-    found = outside.sort_values(["tree", "zone_edge_m"], kind="stable").assign(text=_write)
+    found = outside.sort_values(["tree", "zone_edge_m"], kind="stable")
+    words = both("text", _write(found)).items()
+    found = found.assign(
+        **{name: pd.Series(text, found.index, dtype="str") for name, text in words}
+    )
     found = found.rename(columns={"work_id": "item_id"})
     return found[list(DOUBTFUL_COLUMNS)].astype({"item_id": "str"}).reset_index(drop=True)
 
@@ -52,22 +59,42 @@ def _list_trenches(result: Result) -> pd.DataFrame:
     )
 
 
-def _write(pairs: pd.DataFrame) -> pd.Series:
+def _write(pairs: pd.DataFrame) -> Objects:
     """Say of each pair what may be reached, how far off it is drawn, how good the position is."""
-    reached = pairs["may_be_structural"].eq(True).fillna(value=False)
+    reached = pairs["may_be_structural"].eq(True).fillna(value=False).to_numpy(dtype=bool)
+    off = np.where(reached, pairs["structural_edge_m"], pairs["zone_edge_m"])
+    doubt = DEVIATIONS * pairs["position_sd_m"].to_numpy(dtype=float)
+    rows = zip(pairs["kind"], pairs["work_id"], reached, off, doubt, strict=True)
     texts = [
-        f"{kind} {name} may reach {'the structural zone' if deep else 'the zone'}: drawn "
-        f"{inner if deep else outer:.2f} m outside it, position accuracy ± {DEVIATIONS * sd:.2f} m"
-        + (" at best" if least else "")
-        for kind, name, deep, inner, outer, sd, least in zip(
-            pairs["kind"].str.capitalize(),
-            pairs["work_id"],
-            reached,
-            pairs["structural_edge_m"],
-            pairs["zone_edge_m"],
-            pairs["position_sd_m"],
-            pairs["is_sd_least"],
-            strict=True,
+        say(
+            "{work} may reach the structural zone: drawn {off:.2f} m outside it, position accuracy "
+            "± {doubt:.2f} m",
+            work=_name(kind, name),
+            off=off_m,
+            doubt=doubt_m,
         )
+        if deep
+        else say(
+            "{work} may reach the zone: drawn {off:.2f} m outside it, position accuracy "
+            "± {doubt:.2f} m",
+            work=_name(kind, name),
+            off=off_m,
+            doubt=doubt_m,
+        )
+        for kind, name, deep, off_m, doubt_m in rows
     ]
-    return pd.Series(texts, index=pairs.index, dtype="str")
+    least = pairs["is_sd_least"].to_numpy(dtype=bool)
+    return fill(
+        say("{text} at best", text=text) if best else text
+        for text, best in zip(texts, least, strict=True)
+    )
+
+
+def _name(kind: str, name: str) -> Text:
+    """Name a work at the beginning of a sentence."""
+    named = {
+        PIT: say("Pit {id}", id=name),
+        DIG: say("Dig {id}", id=name),
+        TRENCH: say("Trench {id}", id=name),
+    }
+    return named[kind]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -42,8 +41,8 @@ def mark_grazed(
     return np.asarray((loss_m2 > 0) & (loss_m2 < grazed_m2) & ~deep.astype(bool) & ~named)
 
 
-def list_grazed(trees: gpd.GeoDataFrame) -> list[dict[str, Any]]:
-    """Gather what the table of grazed trees shows of each.
+def list_grazed(trees: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Give what the works and what open cut would take of grazed trees.
 
     Parameters
     ----------
@@ -52,13 +51,11 @@ def list_grazed(trees: gpd.GeoDataFrame) -> list[dict[str, Any]]:
 
     Returns
     -------
-    list of dict
-        The columns of the tree with works_m2 and open_cut_m2.
+    geopandas.GeoDataFrame
+        The same rows with works_m2 and open_cut_m2.
     """
     works = numbers(trees, "recommended_loss_m2").where(numbers(trees, "is_touched") == 1, 0.0)
-    table = pd.DataFrame(trees.drop(columns=["geometry", "zone", "crown"], errors="ignore"))
-    found = table.assign(works_m2=works, open_cut_m2=_open_cut_m2(trees)).to_dict("records")
-    return [{str(name): value for name, value in row.items()} for row in found]
+    return trees.assign(works_m2=works, open_cut_m2=_open_cut_m2(trees))
 
 
 def is_grazed_run(runs: pd.DataFrame, grazed_m2: float) -> NDArray[np.bool_]:

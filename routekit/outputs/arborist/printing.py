@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 import re
+from collections.abc import Collection
 from functools import cache
 from html import unescape
 from html.parser import HTMLParser
@@ -20,6 +21,8 @@ import typst
 from fontTools.ttLib import TTFont
 
 from routekit.errors import OutputError
+from routekit.words.catalogue import SOURCE, render
+from routekit.words.texts import say
 
 Node: TypeAlias = dict[str, Any]
 
@@ -28,8 +31,9 @@ FACE: Final = "Source Sans Pro"
 
 _DRAWING: Final = re.compile(r"(<svg .*?</svg>)", re.DOTALL)
 _VOID: Final = frozenset({"meta", "br", "hr", "link", "img", "input"})
-_KEPT: Final = ("id", "href", "data-date", "data-result")
+_KEPT: Final = ("id", "href", "data-date", "data-result", "data-foot")
 _SPACES: Final = re.compile(r"[ \t\n\r\f]+")
+_LANGUAGE: Final = re.compile(r'<!DOCTYPE html>\s*<html lang="([\w-]+)"')
 _STANDARD: Final = "ua-1"
 _KEPT_FOR: Final = 10
 
@@ -55,12 +59,14 @@ def print_page(page: str) -> bytes:
     """
     shown = _Shown(_covered())
     tree = read_page(page.translate(shown))
+    language = _find_language(page)
+    note = render(_write_note(shown.lacking), language)
     try:
         pdf = typst.compile(
             (files("routekit.outputs.arborist") / "sheets.typ").read_bytes(),
             font_paths=_fonts(),
             ignore_system_fonts=True,
-            sys_inputs={"page": json.dumps(tree), "lacking": json.dumps(sorted(shown.lacking))},
+            sys_inputs={"page": json.dumps(tree), "language": language, "note": note},
             pdf_standards=[_STANDARD],
             timestamp=0,
             format="pdf",
@@ -76,6 +82,26 @@ def print_page(page: str) -> bytes:
         message = "the arborist's report cannot be printed (no PDF came back); report this"
         raise OutputError(message)
     return pdf
+
+
+def _find_language(page: str) -> str:
+    """Find the language that a page states; English where it states none."""
+    found = _LANGUAGE.match(page)
+    return found.group(1) if found else SOURCE
+
+
+def _write_note(lacking: Collection[str]) -> str:
+    """Say which characters stand as their code; blank for none."""
+    if not lacking:
+        return ""
+    return say(
+        "The typefaces of this print lack {n} character of the data; it stands as its code, "
+        "{code}. The page files show it.",
+        "The typefaces of this print lack {n} characters of the data; each stands as its code, "
+        "such as {code}. The page files show them.",
+        n=len(lacking),
+        code=min(lacking),
+    )
 
 
 def _forget() -> None:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Final
+from collections.abc import Hashable
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
@@ -13,6 +14,18 @@ from routekit.result import Result
 from routekit.settings.sources import describe_source
 from routekit.techniques import MONITOR
 from routekit.vocabulary import SURVEYS
+from routekit.words.texts import (
+    Objects,
+    Text,
+    begin,
+    both,
+    fill,
+    join,
+    lower_first,
+    say,
+    take_texts,
+    word,
+)
 
 UNDECIDED: Final = "undecided"
 _WHO: Final = "arborist"
@@ -35,20 +48,37 @@ def attach_advice(result: Result, breaches: pd.DataFrame) -> pd.DataFrame:
     pandas.DataFrame, n rows
         With technique (code, `undecided` where there is no recommendation), decision (who decided
         what, why, and what fails; blank where nobody did), is_forced and chosen_by (who forced the
-        technique; blank where nobody did).
+        technique; blank where nobody did), both with their statements.
     """
     ids = breaches["run_id"].astype("str")
     technique = _look_up(_by_run(result.advice, "technique"), ids, UNDECIDED)
-    decision = _look_up(_by_run(result.advice, "decision"), ids, "")
     forced = _look_up(_by_run(result.advice, "is_forced"), ids, "").isin(["True", "1", "1.0"])
-    fails = _look_up(_failed_checks(result), ids, "")
-    tail = np.where(fails != "", " It fails: " + fails + ".", "")
-    by = _look_up(_deciders(result.decisions), ids, "a decision")
+    by = _deciders(result.decisions).reindex(pd.Index(ids))
+    chosen = [
+        join([name or say("a decision") for name in (who if isinstance(who, list) else [""])], ", ")
+        if is_forced
+        else ""
+        for who, is_forced in zip(by, forced, strict=True)
+    ]
     return breaches.assign(
         technique=technique,
-        decision=decision.where(decision == "", decision + tail),
         is_forced=forced,
-        chosen_by=by.where(forced, ""),
+        **both("decision", _write_decisions(result, ids)),
+        **both("chosen_by", fill(chosen)),
+    )
+
+
+def _write_decisions(result: Result, ids: pd.Series) -> Objects:
+    """Write who decided what about each run, and what fails all the same; blank for none."""
+    texts = pd.Series(take_texts(result.advice, "decision"), dtype=object)
+    texts.index = pd.Index(result.advice["run_id"].astype("str"))
+    texts = texts[~texts.index.duplicated()].reindex(pd.Index(ids))
+    fails = _failed_checks(result).reindex(pd.Index(ids))
+    return fill(
+        join([text, say("It fails: {checks}.", checks=failed) if failed else ""]) if text else ""
+        for text, failed in zip(
+            texts.where(texts.notna(), ""), fails.where(fails.notna(), ""), strict=True
+        )
     )
 
 
@@ -72,14 +102,26 @@ def list_confirmations(result: Result, runs: pd.DataFrame) -> dict[int, list[dic
         return {}
     pairs = runs[["place", "run_id"]].assign(run_id=runs["run_id"].astype("str"))
     pairs = pairs.drop_duplicates().merge(asked, on="run_id", how="inner")
-    keys = ["place", "check", "verdict", "remedy", "source"]
+    keys = ["place", "check", "verdict", "remedy", "assumed", "source"]
     table = pairs.groupby(keys, sort=False)["run_id"].agg(list).reset_index()
     found: dict[int, list[dict[str, str]]] = {}
     for row in table.to_dict("records"):
-        text = f"{_name_runs(row['run_id'])}: {row['check']} ({row['verdict']}). {row['remedy']}"
-        line = {"text": text, "source": describe_source(str(row["source"]))}
+        line = {"text": _ask(row), "source": describe_source(str(row["source"]))}
         found.setdefault(int(row["place"]), []).append(line)
     return found
+
+
+def _ask(row: dict[Hashable, Any]) -> str:
+    """Write what is to be confirmed: the runs, the check with its verdict, the remedy."""
+    assumed = join(map(word, filter(None, str(row["assumed"]).split(", "))), ", ")
+    asked = say(
+        "{runs}: {check} ({verdict}).",
+        runs=_name_runs(row["run_id"]),
+        check=begin(word(lower_first(str(row["check"])))),
+        verdict=word(str(row["verdict"])),
+    )
+    rests = say("Assumed, not known: {assumed}.", assumed=assumed) if assumed else ""
+    return join([asked, word(str(row["remedy"])), rests])
 
 
 def _asked_of_arborist(result: Result) -> pd.DataFrame:
@@ -90,19 +132,19 @@ def _asked_of_arborist(result: Result) -> pd.DataFrame:
     remedy = rows["remedy"].astype("str").fillna("")
     settled = rows["survey"].astype("str").map(SURVEYS)
     remedy = remedy.mask((rows["verdict"] == "unknown") & settled.notna(), settled)
-    guessed = rows["assumed"].astype("str").fillna("")
-    remedy = remedy.mask(guessed != "", remedy + " Assumed, not known: " + guessed + ".")
     table = pd.DataFrame(
         {name: rows[name].astype("str") for name in ("run_id", "check", "verdict", "source")}
-    ).assign(remedy=remedy)
-    return table[table["remedy"].str.contains(_WHO, case=False).to_numpy(dtype=bool)]
+    ).assign(remedy=remedy, assumed=rows["assumed"].astype("str").fillna(""))
+    asked = (remedy + " " + table["assumed"]).str.contains(_WHO, case=False)
+    return table[asked.to_numpy(dtype=bool)]
 
 
-def _name_runs(names: list[str]) -> str:
+def _name_runs(names: list[str]) -> Text:
     """Name some runs; many are cut with a count."""
-    more = f" and {len(names) - _MOST_RUNS} more" if len(names) > _MOST_RUNS else ""
-    word = "Run" if len(names) == 1 else "Runs"
-    return f"{word} {', '.join(names[:_MOST_RUNS])}{more}"
+    listed = ", ".join(names[:_MOST_RUNS])
+    if len(names) > _MOST_RUNS:
+        return say("Runs {runs} and {more} more", runs=listed, more=len(names) - _MOST_RUNS)
+    return say("Run {runs}", "Runs {runs}", n=len(names), runs=listed)
 
 
 def _failed_checks(result: Result) -> pd.Series:
@@ -110,21 +152,26 @@ def _failed_checks(result: Result) -> pd.Series:
     checks = result.checks
     failed = is_recommended(result) & (checks["verdict"].astype("str") == "fail").to_numpy()
     rows = checks[failed]
-    words = rows["check"].astype("str").str.lower()
-    return words.groupby(rows["run_id"].astype("str")).agg("; ".join)
+    words = pd.Series([word(lower_first(str(name))) for name in rows["check"]], dtype=object)
+    listed = words.groupby(rows["run_id"].astype("str").to_numpy()).agg(list)
+    return listed.map(lambda names: join(names, "; "))
 
 
 def _deciders(decisions: pd.DataFrame) -> pd.Series:
-    """Name who forced the technique of each run, or left no other, by run id."""
+    """List who forced the technique of each run, or left no other, by run id."""
     rows = decisions[decisions["run_id"].notna().to_numpy()]
     kind = rows["decision"].astype("str").str.lower()
-    names = rows["by"].astype("str").fillna("a decision").replace("", "a decision")
+    names = rows["by"].astype("str").fillna("")
     names.index = pd.Index(rows["run_id"].astype("str"))
     forced, excluded = (
-        names[(kind == word).to_numpy()].groupby(level=0).agg(lambda who: ", ".join(who.unique()))
-        for word in _DECIDERS
+        names[(kind == what).to_numpy()].groupby(level=0).agg(_name_deciders) for what in _DECIDERS
     )
     return forced.combine_first(excluded)
+
+
+def _name_deciders(who: pd.Series) -> list[str]:
+    """List those who decided, each once; blank where it is not said who."""
+    return list(dict.fromkeys(who))
 
 
 def _by_run(table: pd.DataFrame, name: str) -> pd.Series:

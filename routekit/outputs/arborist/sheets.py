@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Any
+from dataclasses import dataclass
+from typing import Any, Final, TypeAlias
 
 import geopandas as gpd
 import numpy as np
@@ -12,6 +13,16 @@ from numpy.typing import NDArray
 
 from routekit.outputs.arborist.doubtful import list_doubtful
 from routekit.outputs.arborist.grazed import is_grazed_run
+from routekit.outputs.arborist.lines import (
+    describe_dig,
+    describe_open_cut,
+    describe_run,
+    describe_works,
+    has_pit,
+    list_badges,
+    list_zone,
+    take_records,
+)
 from routekit.outputs.arborist.recommended import list_confirmations
 from routekit.outputs.arborist.tree_facts import (
     list_decisions,
@@ -33,11 +44,19 @@ from routekit.outputs.arborist.tree_plan import (
     to_sheet,
 )
 from routekit.outputs.pit_bans import find_broken_bans
+from routekit.outputs.public.species import name_trees
 from routekit.outputs.stem_words import describe_stems
 from routekit.outputs.touched_trees import is_open
 from routekit.result import Result
 from routekit.techniques import OPEN_CUT
+from routekit.vocabulary import MM_PER_M
+from routekit.words.texts import both, fill, say, take_texts
 
+Rows: TypeAlias = dict[int, list[dict[str, Any]]]
+"""Rows by place of the tree."""
+
+_LEAST_STEM: Final = 3
+"""Radius of the smallest stem on a plan, in units of the sheet."""
 _SAME_PLACE_M = 1e-6
 """Stems no farther from the middle of the plan than this are the tree of the sheet itself, m: its
 own point, by rounding (house choice)."""
@@ -58,70 +77,96 @@ def build_cases(result: Result, trees: gpd.GeoDataFrame, grazed_m2: float) -> li
     Returns
     -------
     list of dict
-        One per tree: tree (its columns), runs, excavations, doubtful (excavations that may
-        reach the zone only by position doubt), decisions, broken (pits against a ban, in words),
-        methods, plan.
+        One per tree: tree_id, species, badges, zone (facts of it), is_beyond (the structural zone
+        reaches beyond the drawn one), open_cut, works (what each takes), runs, excavations,
+        has_pit, doubtful (excavations that may reach the zone only by position doubt), decisions,
+        broken (pits against a ban), methods, plan; all in words, with their statements.
     """
     if not len(trees):
         return []
     runs = list_runs(result, trees)
-    runs = runs.assign(
-        technique_name=runs["technique"].map(name_technique),
-        is_grazed=is_grazed_run(runs, grazed_m2),
+    names = fill(name_technique(code) for code in runs["technique"])
+    runs = runs.assign(**both("technique_name", names), is_grazed=is_grazed_run(runs, grazed_m2))
+    dug = list_excavations(result, trees)
+    near = list_doubtful(result)
+    near = near.assign(place=pd.Index(trees["tree_id"].astype("str")).get_indexer(near["tree_id"]))
+    found = _Found(
+        runs=_records_by_place(runs),
+        excavations=_records_by_place(dug),
+        doubtful=_records_by_place(near),
+        decisions=list_decisions(result, trees),
+        confirm=list_confirmations(result, runs),
     )
-    confirm = list_confirmations(result, runs)
-    runs_at = _records_by_place(runs)
-    excavations_at = _records_by_place(list_excavations(result, trees))
-    doubtful: dict[str, list[dict[str, Any]]] = {}
-    for tree_id, text in list_doubtful(result)[["tree_id", "text"]].itertuples(index=False):
-        doubtful.setdefault(tree_id, []).append({"text": text})
     trees = trees.join(describe_stems(trees, result.stems))
-    trees = trees.assign(is_beyond=reaches_beyond(trees, grazed_m2))
-    bans = find_broken_bans(result).set_index("tree_id")["text"].to_dict()
-    facts = list_facts(trees)
+    trees = trees.assign(
+        is_beyond=reaches_beyond(trees, grazed_m2), is_drawn=shapely.is_geometry(zone_shapes(trees))
+    )
+    bans = find_broken_bans(result)
+    broken = dict(zip(bans["tree_id"], take_texts(bans, "text"), strict=True))
     plans = _draw_plans(result, trees)
-    decisions = list_decisions(result, trees)
     return [
-        {
-            "tree": tree,
-            "runs": runs_at.get(place, []),
-            "excavations": excavations_at.get(place, []),
-            "doubtful": doubtful.get(str(tree["tree_id"]), []),
-            "decisions": decisions.get(place, []),
-            "broken": bans.get(str(tree["tree_id"]), ""),
-            "methods": [
-                *list_methods(
-                    tree,
-                    runs_at.get(place, []),
-                    excavations_at.get(place, []),
-                    doubtful.get(str(tree["tree_id"]), []),
-                ),
-                *confirm.get(place, []),
-            ],
-            "plan": plan,
-        }
-        for place, (tree, plan) in enumerate(zip(facts, plans, strict=True))
+        found.describe(place, tree, plan) | {"broken": broken.get(str(tree["tree_id"]), "")}
+        for place, (tree, plan) in enumerate(zip(list_facts(trees), plans, strict=True))
     ]
 
 
-def list_facts(trees: gpd.GeoDataFrame) -> list[dict[Any, Any]]:
-    """Give the columns of each tree; flags that are not known are NaN."""
+@dataclass(frozen=True)
+class _Found:
+    """What is known of the trees beside their own columns, by place."""
+
+    runs: Rows
+    excavations: Rows
+    doubtful: Rows
+    decisions: dict[int, list[str]]
+    confirm: dict[int, list[dict[str, str]]]
+
+    def describe(self, place: int, tree: dict[str, Any], plan: dict[str, Any]) -> dict[str, Any]:
+        """Gather what the sheet of one tree shows."""
+        runs, dug = self.runs.get(place, []), self.excavations.get(place, [])
+        doubtful = self.doubtful.get(place, [])
+        return {
+            "tree_id": tree["tree_id"],
+            "species": tree["species_name"] or say("species not known"),
+            "badges": list_badges(tree),
+            "zone": list_zone(tree),
+            "is_beyond": tree["is_beyond"],
+            "open_cut": describe_open_cut(tree),
+            "works": describe_works(tree),
+            "runs": [describe_run(run) for run in runs],
+            "excavations": [describe_dig(item) for item in dug],
+            "has_pit": has_pit(dug),
+            "doubtful": [item["text"] for item in doubtful],
+            "decisions": self.decisions.get(place, []),
+            "methods": [*list_methods(tree, runs, dug, doubtful), *self.confirm.get(place, [])],
+            "plan": plan | _measure_circles(tree, plan["per_m"]),
+        }
+
+
+def _measure_circles(tree: dict[str, Any], per_m: float) -> dict[str, float | None]:
+    """Give the circles of a plan in units of the sheet, by radius; None where not known."""
+    sizes = {
+        "zone_r": tree["radius_m"],
+        "crown_r": tree["crown_diameter_m"] / 2,
+        "inner_r": tree["structural_radius_m"],
+    }
+    circles = {
+        name: None if np.isnan(size) else round(size * per_m, 1) for name, size in sizes.items()
+    }
+    stem = tree["stem_mm"] / 2 / MM_PER_M * per_m
+    return circles | {"stem_r": round(stem, 1) if stem > _LEAST_STEM else _LEAST_STEM}
+
+
+def list_facts(trees: gpd.GeoDataFrame) -> list[dict[str, Any]]:
+    """Give the columns of each tree, and its name; flags that are not known are NaN."""
     table = pd.DataFrame(trees.drop(columns=["geometry", "zone", "crown"], errors="ignore"))
-    return _plain_flags(table).to_dict("records")
+    return take_records(table.assign(**both("species_name", name_trees(table["species"]))))
 
 
-def _plain_flags(table: pd.DataFrame) -> pd.DataFrame:
-    """Write flags that are not known as NaN."""
-    flags = table.columns[table.dtypes == "boolean"]
-    plain = {name: table[name].astype(object).where(table[name].notna(), np.nan) for name in flags}
-    return table.assign(**plain)
-
-
-def _records_by_place(table: pd.DataFrame) -> dict[int, list[dict[str, Any]]]:
+def _records_by_place(table: pd.DataFrame) -> Rows:
     """Gather the rows of each tree, in order."""
-    found: dict[int, list[dict[str, Any]]] = {}
-    for row in _plain_flags(table).to_dict("records"):
-        found.setdefault(int(row["place"]), []).append({str(k): v for k, v in row.items()})
+    found: Rows = {}
+    for row in take_records(table):
+        found.setdefault(int(row["place"]), []).append(row)
     return found
 
 

@@ -18,17 +18,30 @@ from routekit.outputs.touched_trees import list_touched
 from routekit.result import Result
 from routekit.settings.sources import describe_source
 from routekit.site.encroachments import DIG, PIT, TRENCH
+from routekit.site.work_names import name_digs, name_pits
 from routekit.techniques import MONITOR, OPEN_CUT, TECHNIQUES, list_codes
 from routekit.trees.certainty import DEVIATIONS
 from routekit.vocabulary import SEVERITIES
+from routekit.words.texts import (
+    Objects,
+    Text,
+    both,
+    fill,
+    from_json,
+    join,
+    say,
+    say_rows,
+    state,
+    to_json,
+    word,
+)
 
 Row: TypeAlias = Mapping[str, Any]
 
 _UNKNOWN_RANK = 0.5
 _THROUGH = list_codes(lambda one: one.is_through)
 _MENDING = list_codes(lambda one: one.new_pipe == "mended")
-_CAREFUL = "careful dig in structural zone"
-_DECISIONS = {"no_pit": "no pit in its zone"}
+_CAREFUL = say("careful dig in structural zone")
 _BALANCE = ("recommended_loss_m2", "recommended_loss_share", "recommended_severity")
 
 
@@ -52,7 +65,8 @@ def rank_trees(result: Result) -> gpd.GeoDataFrame:
     """
     trees = list_touched(result).reset_index(drop=True)
     careful = _flags(trees, "is_careful_structural") & _flags(trees, "is_touched")
-    trees["recommended_note"] = np.where(careful, _CAREFUL, "")
+    notes = fill(_CAREFUL if flag else "" for flag in careful)
+    trees = trees.assign(**both("recommended_note", notes))
     rank = {severity: place for place, severity in enumerate(SEVERITIES)}
     order = pd.DataFrame(
         {
@@ -129,48 +143,50 @@ def list_excavations(result: Result, trees: gpd.GeoDataFrame) -> pd.DataFrame:
     found = found.sort_values(["place", "kind"], kind="stable")
     words = _name_works(result).reindex(pd.MultiIndex.from_frame(found[["kind", "work_id"]]))
     return pd.DataFrame(found).assign(
-        name=words.to_numpy(dtype=object),
+        **both("name", from_json(words)),
         is_careful=found["keeps_roots"],
         is_structural=found["is_structural"].fillna(value=False).to_numpy(dtype=bool),
         is_outside=found["is_structural"].eq(True) & ~(found["footprint_m2"] > 0),
-        position_doubt=_write_doubt(found),
+        **both("position_doubt", _write_doubt(found)),
         has_circle=found["structural_edge_m"].notna(),
     )
 
 
 def _name_works(result: Result) -> pd.Series:
-    """Name the pits and digs: role or kind, id, and in brackets what a dig is for."""
+    """Name the pits and digs as the balance does, by kind and id."""
     pits, digs = result.pits, result.digs
-    served = digs["connection_id"].astype(object).fillna("").astype(str)
-    brackets = (" (" + served + ")").where(served != "", "")
     parts = [
-        (PIT, pits["pit_id"], _text(pits, "role"), ""),
-        (DIG, digs["dig_id"], _text(digs, "kind"), brackets),
+        (PIT, pits["pit_id"], name_pits(pits["role"], pits["pit_id"])),
+        (DIG, digs["dig_id"], name_digs(digs["kind"], digs["dig_id"], digs["connection_id"])),
     ]
-    names = [
+    named = [
         pd.Series(
-            (what.fillna("").str.replace("_", " ") + f" {kind} " + ids.astype(str) + more).to_numpy(
-                dtype=object
-            ),
-            index=pd.MultiIndex.from_product([[kind], ids.astype(str)]),
+            to_json(names), pd.MultiIndex.from_product([[kind], ids.astype(str)]), dtype="str"
         )
-        for kind, ids, what, more in parts
+        for kind, ids, names in parts
     ]
-    return pd.concat(names)
+    return pd.Series(pd.concat(named))
 
 
-def _write_doubt(found: pd.DataFrame) -> pd.Series:
+def _write_doubt(found: pd.DataFrame) -> Objects:
     """Say what the doubt about both positions leaves open of the structural zone."""
-    texts = [
-        f"may be inside ({inner:.2f} m off, position accuracy ± {DEVIATIONS * sd:.2f} m"
-        + (" at best)" if least else ")")
-        for inner, sd, least in zip(
-            found["structural_edge_m"], found["position_sd_m"], found["is_sd_least"], strict=True
-        )
-    ]
-    words, near = pd.Series(texts, index=found.index, dtype="str"), found["may_be_structural"]
-    words = words.where(near.eq(True).fillna(value=False), "position accuracy not known")
-    return words.mask(near.eq(False).fillna(value=False), "")
+    near, inner = found["may_be_structural"], found["structural_edge_m"].to_numpy(dtype=float)
+    doubt = DEVIATIONS * found["position_sd_m"].to_numpy(dtype=float)
+    may = near.eq(True).fillna(value=False).to_numpy(dtype=bool)
+    least = found["is_sd_least"].to_numpy(dtype=bool)
+    texts = fill([say("position accuracy not known")] * len(found))
+    texts[may & ~least] = say_rows(
+        "may be inside ({off:.2f} m off, position accuracy ± {doubt:.2f} m)",
+        off=inner[may & ~least],
+        doubt=doubt[may & ~least],
+    )
+    texts[may & least] = say_rows(
+        "may be inside ({off:.2f} m off, position accuracy ± {doubt:.2f} m at best)",
+        off=inner[may & least],
+        doubt=doubt[may & least],
+    )
+    texts[near.eq(False).fillna(value=False).to_numpy(dtype=bool)] = ""
+    return texts
 
 
 def list_decisions(result: Result, trees: gpd.GeoDataFrame) -> dict[int, list[str]]:
@@ -185,24 +201,30 @@ def list_decisions(result: Result, trees: gpd.GeoDataFrame) -> dict[int, list[st
 
     Returns
     -------
-    dict of int to list of str
+    dict of int to list of Text
         By position in `trees`: what, by whom and why.
     """
     table = result.decisions[result.decisions["tree_id"].notna().to_numpy()]
     place = pd.Index(trees["tree_id"].astype("str")).get_indexer(
         pd.Index(table["tree_id"].astype("str"))
     )
-    codes = _text(table, "decision").fillna("")
-    words = codes.replace(_DECISIONS).str.replace("_", " ")
-    by, why = (_text(table, name).fillna("") for name in ("by", "reason"))
-    by = by.where(by != "", "whom is not stated")
-    why = why.where(why != "", "why is not stated")
-    texts = words + ", by " + by + ": " + why
+    told = (_text(table, name).fillna("") for name in ("decision", "by", "reason"))
     found: dict[int, list[str]] = {}
-    for row, text in zip(place, texts, strict=True):
+    for row, decision, by, why in zip(place, *told, strict=True):
         if row >= 0:
-            found.setdefault(int(row), []).append(str(text))
+            found.setdefault(int(row), []).append(_write_decision(decision, by, why))
     return found
+
+
+def _write_decision(decision: str, by: str, why: str) -> Text:
+    """Write what was decided about a tree, by whom and why."""
+    what = say("no pit in its zone") if decision == "no_pit" else decision.replace("_", " ")
+    return say(
+        "{decision}, by {by}: {why}",
+        decision=what,
+        by=by or say("whom is not stated"),
+        why=why or say("why is not stated"),
+    )
 
 
 def list_methods(
@@ -233,17 +255,23 @@ def list_methods(
     holds = _find_needs(tree, runs, excavations)
     holds["is_unsure"] |= bool(doubtful)
     cuts = [run for run in runs if run["technique"] == OPEN_CUT and _is_chosen(run)]
-    by = ", ".join(dict.fromkeys(str(run["chosen_by"]) for run in cuts))
-    rows = [
-        {"text": text.replace("{by}", by), "source": source}
+    by = join(list({str(run["chosen_by"]): run["chosen_by"] for run in cuts}.values()), ", ")
+    rows: list[dict[str, str]] = [
+        {"text": _put_decider(text, by), "source": source}
         for when, text, source in _methods()
         if holds[when]
     ]
     stated = tree.get("working_method")
     if isinstance(stated, str) and stated:
-        asked = {"text": f"The study asks for: {stated}.", "source": describe_source("house")}
-        rows.insert(0, asked)
+        asked = say("The study asks for: {method}.", method=stated)
+        rows.insert(0, {"text": asked, "source": describe_source("house")})
     return rows
+
+
+def _put_decider(text: str, by: str) -> Text:
+    """Say a working method; its slot, where it has one, names who decided."""
+    english = text.replace("{by}", by)
+    return Text(english, [text, {"by": state(by)}]) if "{by}" in text else word(text)
 
 
 def _find_needs(
@@ -294,18 +322,20 @@ def _holds(value: object) -> bool:
 
 
 @cache
-def _methods() -> tuple[tuple[str, str, str], ...]:
+def _methods() -> tuple[tuple[str, str, Text], ...]:
     """Read the working methods: when they hold, what they ask for, the source in words."""
     path = files("routekit.outputs.arborist") / "working_methods.csv"
     with path.open(encoding="utf-8") as stream:
         table = pd.read_csv(stream, dtype=str, keep_default_na=False)
-    sources = table["source"].map(describe_source)
+    sources = [describe_source(key) for key in table["source"]]
     return tuple(zip(table["when"], table["text"], sources, strict=True))
 
 
-def name_technique(code: str) -> str:
+def name_technique(code: str) -> Text:
     """Give the name of a technique, or say that none is recommended yet."""
-    return "no recommendation yet" if code == UNDECIDED else TECHNIQUES.get(code, code)
+    if code == UNDECIDED:
+        return say("no recommendation yet")
+    return word(TECHNIQUES.get(code, code))
 
 
 def reaches_beyond(trees: gpd.GeoDataFrame, least_m2: float) -> NDArray[np.bool_]:

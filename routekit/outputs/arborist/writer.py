@@ -23,6 +23,13 @@ import pandas as pd
 
 from routekit.outputs.arborist.doubtful import list_doubtful
 from routekit.outputs.arborist.grazed import list_grazed, mark_grazed
+from routekit.outputs.arborist.lines import (
+    describe_grazed,
+    describe_open_cut,
+    describe_works,
+    list_flags,
+    take_records,
+)
 from routekit.outputs.arborist.printing import FACE, print_page
 from routekit.outputs.arborist.sheets import build_cases, list_facts
 from routekit.outputs.arborist.tree_facts import (
@@ -33,13 +40,18 @@ from routekit.outputs.arborist.tree_facts import (
     untouched_ids,
 )
 from routekit.outputs.arborist.tree_plan import SHEET
-from routekit.outputs.arborist.words import keep_apart, write_number, write_percent, write_words
+from routekit.outputs.arborist.words import NOT_KNOWN, Speaker
 from routekit.outputs.atomic import replacing
 from routekit.outputs.pit_bans import find_broken_bans
 from routekit.result import Result
 from routekit.settings.outputs import ReportSettings
+from routekit.words.catalogue import SOURCE
+from routekit.words.texts import say, word
 
+FOOT: Final = say("Screening only: a qualified arborist decides on site.")
 _STEM: Final = "trees"
+_FOOT_OF_STYLE: Final = '"FOOT"'
+"""In place of the line at the foot of printed pages, in the style sheet."""
 
 
 def write_tree_report(
@@ -48,6 +60,7 @@ def write_tree_report(
     *,
     with_pdf: bool = False,
     settings: ReportSettings | None = None,
+    language: str = SOURCE,
 ) -> None:
     """Write the arborist's report, in place of earlier files only when complete.
 
@@ -62,6 +75,8 @@ def write_tree_report(
         Print each page as a PDF of the same name beside it.
     settings : ReportSettings, optional
         The defaults where not given.
+    language : str, optional
+        Code of the language of pages and print.
 
     Raises
     ------
@@ -71,7 +86,13 @@ def write_tree_report(
     path, trees = Path(html_path), rank_trees(result)
     written: set[str] = set()
     with replacing(path.parent) as stage:
-        parts = render_parts(result, trees, settings=settings or ReportSettings(), stem=path.stem)
+        parts = render_parts(
+            result,
+            trees,
+            settings=settings or ReportSettings(),
+            stem=path.stem,
+            language=language,
+        )
         for part, page in parts:
             place = stage / f"{path.stem}{part}{path.suffix}"
             place.write_text(page, encoding="utf-8", newline="\n")
@@ -86,7 +107,12 @@ def write_tree_report(
 
 
 def render_parts(
-    result: Result, trees: gpd.GeoDataFrame, *, settings: ReportSettings, stem: str = _STEM
+    result: Result,
+    trees: gpd.GeoDataFrame,
+    *,
+    settings: ReportSettings,
+    stem: str = _STEM,
+    language: str = SOURCE,
 ) -> Iterator[tuple[str, str]]:
     """Write the report as one page, or as an index and its volumes.
 
@@ -100,6 +126,7 @@ def render_parts(
         How many sheets a file holds.
     stem : str
         Name of the files without ending; the index refers to its volumes by it.
+    language : str, optional
 
     Yields
     ------
@@ -117,13 +144,13 @@ def render_parts(
     starts = range(0, n_sheets, size)
     is_divided = n_sheets > size
     front = _count_front(result, trees, settings) | {
-        "grazed": list_grazed(trees[grazed]),
+        "grazed": list(map(describe_grazed, list_facts(list_grazed(trees[grazed])))),
         "n_banned": len(bans),
         "n_spared_sheets": len(sheets) - n_signed,
-        "rest": sheets.iloc[n_sheets:].to_dict("records"),
+        "rest": sheets["tree_id"].iloc[n_sheets:].tolist(),
         "rows": _list_rows(sheets.iloc[:n_sheets], bans, size, stem if is_divided else ""),
     }
-    shared = _describe_study(result, settings) | {
+    shared = _describe_study(result, settings, language) | {
         "stem": stem,
         "n_sheets": n_sheets,
         "n_volumes": len(starts) if is_divided else 0,
@@ -150,22 +177,42 @@ def _fill(
     """Fill the template: with front matter, with the sheets of some trees, or with both."""
     chosen = cases or []
     methods = [method["source"] for case in chosen for method in case["methods"]]
-    sources = list(dict.fromkeys(methods))
+    parts = {"volume": volume, "volumes": shared["n_volumes"]}
+    if volume:
+        title = say(
+            "Tree sheets: {name}, volume {volume} of {volumes}", name=shared["name"], **parts
+        )
+        kicker = say("Tree sheets for the arborist, volume {volume} of {volumes}", **parts)
+    else:
+        title = say("Tree sheets: {name}", name=shared["name"])
+        kicker = say("Tree sheets for the arborist")
     return _template().render(
-        **shared, front=front, cases=chosen, first=first, volume=volume, method_sources=sources
+        **shared,
+        front=front,
+        cases=chosen,
+        first=first,
+        volume=volume,
+        title=shared["label"](title),
+        kicker=shared["label"](kicker),
+        method_sources=list(dict.fromkeys(methods)),
     )
 
 
-def _describe_study(result: Result, settings: ReportSettings) -> dict[str, Any]:
+def _describe_study(result: Result, settings: ReportSettings, language: str) -> dict[str, Any]:
     """Give what every part of the report says about the study."""
-    style = _read("report.css")
+    speaker = Speaker(language)
+    foot = speaker.label(FOOT)
+    style = _read("report.css").replace(_FOOT_OF_STYLE, _quote(foot))
     digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
     return {
         "name": result.name,
         "result_id": result.result_id,
         "crs": result.crs,
         "date": result.study_date,
-        "cautions": result.cautions,
+        **speaker.name_functions(),
+        "language": language,
+        "foot": foot,
+        "cautions": [word(caution) for caution in result.cautions],
         "style": style,
         "policy": f"default-src 'none'; style-src 'sha256-{digest}'; base-uri 'none'; "
         "form-action 'none'",
@@ -195,12 +242,12 @@ def _count_front(
         "n_open_cut": int(pd.Series(open_cut).sum()),
         "n_flagged": {
             flag: int((numbers(trees, flag) == 1).sum())
-            for flag in ("is_protected", "is_veteran", "is_estimated")
+            for flag in ("is_protected", "is_veteran", "is_stem_estimated")
         },
         "n_protection_unknown": int(numbers(trees, "is_protected").isna().sum()),
         "spared": spared[: settings.listed_trees],
         "n_spared": len(spared),
-        "doubtful": doubtful[doubtful["tree_id"].isin(spared)].to_dict("records"),
+        "doubtful": take_records(doubtful[doubtful["tree_id"].isin(spared)]),
     }
 
 
@@ -211,7 +258,11 @@ def _list_rows(
     broken = set(bans["tree_id"].astype("str"))
     return [
         {
-            "tree": tree,
+            "tree_id": tree["tree_id"],
+            "species": tree["species_name"] or NOT_KNOWN,
+            "flags": list_flags(tree),
+            "open_cut": describe_open_cut(tree),
+            "works": describe_works(tree),
             "broken": str(tree["tree_id"]) in broken,
             "volume": place // size + 1,
             "link": (f"{stem}-{place // size + 1:02d}.html" if stem else "") + f"#tree-{place + 1}",
@@ -242,13 +293,12 @@ def _template() -> jinja2.Template:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    space.filters |= {
-        "number": write_number,
-        "percent": write_percent,
-        "words": write_words,
-        "kept_apart": keep_apart,
-    }
     return space.get_template("report.html.j2")
+
+
+def _quote(text: str) -> str:
+    """Write a text as a string of a style sheet within a page."""
+    return '"' + re.sub(r'["\\<>\n]', lambda sign: f"\\{ord(sign.group()):x} ", text) + '"'
 
 
 def _read(name: str) -> str:

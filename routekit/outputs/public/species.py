@@ -14,6 +14,7 @@ from importlib.resources import files
 import pandas as pd
 
 from routekit.words.catalogue import load_words
+from routekit.words.texts import Objects, fill, join, say, word
 
 
 @cache
@@ -65,3 +66,33 @@ def name_genera(genera: pd.Series, language: str) -> dict[str, str]:
     table, words = _read_genera(), load_words(language)
     names = sorted(set(genera) - {""})
     return {genus: words.find(f"tree: {genus}", table[genus])[0] for genus in names}
+
+
+def name_trees(species: pd.Series) -> Objects:
+    """Name trees: the species as the data have it, and the common name of its genus in brackets.
+
+    Parameters
+    ----------
+    species : pandas.Series of str, shape (n,)
+
+    Returns
+    -------
+    numpy.ndarray of str, shape (n,)
+        Texts; the species alone where the genus is not in the table, blank where it is missing.
+
+    Examples
+    --------
+    >>> name_trees(pd.Series(["Tilia cordata", "fig", None])).tolist()
+    ['Tilia cordata (lime)', 'fig', '']
+    """
+    table, latin = _read_genera(), species.astype(object).where(species.notna(), "")
+    genera = find_genera(species)
+    return fill(
+        join([str(one), _bracket(word(table[genus], context=f"tree: {genus}")) if genus else ""])
+        for one, genus in zip(latin, genera, strict=True)
+    )
+
+
+def _bracket(name: str) -> str:
+    """Set a name in brackets."""
+    return say("({name})", name=name)

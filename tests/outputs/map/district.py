@@ -119,6 +119,7 @@ def _zones(trees: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
             "is_capped": False,
             "is_estimated": np.arange(len(trees)) % 5 == 0,
             "stem_source": "measured",
+            "is_stem_estimated": np.arange(len(trees)) % 5 == 0,
             "stem_low_mm": 250.0,
             "stem_mid_mm": 300.0,
             "stem_high_mm": 350.0,

@@ -1,0 +1,301 @@
+"""What a sheet says of one tree, line by line: the page's template only sets it out."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any, Final, NamedTuple
+
+import pandas as pd
+
+from routekit.layers.crowns import FROM_RASTER
+from routekit.outputs.arborist.words import (
+    NOT_KNOWN,
+    write_number,
+    write_percent,
+    write_quantity,
+)
+from routekit.site.encroachments import PIT
+from routekit.vocabulary import SEVERITIES
+from routekit.words.texts import Text, join, say, take_texts, word
+
+_SIGNS: Final = dict(zip(SEVERITIES, "○◔◑●", strict=True))
+_FROM_RASTER: Final = say(
+    "the canopy raster: the point is the top of the crown, not the stem; survey it first. It may "
+    "be a hedge or a mast, and trees below its crown are not seen."
+)
+_MORE_M2: Final = 0.005
+"""Less than this by which the recommended works take more than open cut is rounding, m2."""
+
+
+class Mark(NamedTuple):
+    """A short text and how it looks.
+
+    Attributes
+    ----------
+    look : str
+        Class of the page's style; blank for the ordinary look.
+    text : str
+        With its statement.
+    sign : str
+        Stands before the text; blank for none.
+    """
+
+    look: str
+    text: str
+    sign: str = ""
+
+
+def take_records(table: pd.DataFrame) -> list[dict[str, Any]]:
+    """Give the rows of a table, flags that are not known as NaN, texts with their statements.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame, n rows
+
+    Returns
+    -------
+    list of dict
+    """
+    columns = {}
+    for name in table.columns:
+        column = table[name]
+        if f"{name}_words" in table.columns:
+            columns[str(name)] = list(take_texts(table, str(name)))
+        elif column.dtype == "boolean":
+            columns[str(name)] = [float("nan") if pd.isna(one) else bool(one) for one in column]
+        else:
+            columns[str(name)] = column.astype(object).tolist()
+    return [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
+
+
+def is_known(value: object) -> bool:
+    """Tell whether a value is there."""
+    return value is not None and not pd.isna(value)  # type: ignore[call-overload]
+
+
+def holds(value: object) -> bool:
+    """Tell whether a flag is set; what is not known is not."""
+    return is_known(value) and bool(value)
+
+
+def grade(value: object) -> Mark:
+    """Write a severity with its sign."""
+    if not is_known(value) or value == "":
+        return Mark("s-unknown", NOT_KNOWN, "?")
+    name = str(value)
+    known = name in _SIGNS
+    return Mark(f"s-{name}" if known else "s-unknown", word(name), _SIGNS.get(name, "?"))
+
+
+def hold_least(within: object) -> Mark | None:
+    """Say that the least distance is broken, or not known to be kept; nothing where it is kept."""
+    if not is_known(within):
+        return Mark("", say("not known whether nearer than the least distance"))
+    return Mark("broken", say("nearer than the least distance")) if within else None
+
+
+def list_flags(tree: Mapping[str, Any]) -> str:
+    """Write in short what a tree is, for the tables of the front."""
+    protected = tree["is_protected"]
+    flags = [
+        (holds(protected), say("protected")),
+        (not is_known(protected), say("protection not known")),
+        (holds(tree["is_veteran"]), say("veteran")),
+        (holds(tree["is_stem_estimated"]), say("stem estimated")),
+    ]
+    return join([text for is_set, text in flags if is_set], ", ")
+
+
+def list_badges(tree: Mapping[str, Any]) -> list[Mark]:
+    """List what stands beside the name of a tree on its sheet."""
+    texts = (
+        (
+            "is_protected",
+            say("Protected: consent needed"),
+            say("Not listed as protected"),
+            say("Protected? not known"),
+        ),
+        ("is_veteran", say("Veteran tree"), "", say("Veteran tree? not known")),
+    )
+    badges = [_badge(tree[name], *words) for name, *words in texts]
+    if is_known(tree["category"]) and tree["category"] != "":
+        badges.append(Mark("", say("Category {category}", category=str(tree["category"]))))
+    stem = (say("Stem estimated"), say("Stem measured"), say("Stem: not known if measured"))
+    badges.append(_badge(tree["is_stem_estimated"], *stem))
+    return [badge for badge in badges if badge.text]
+
+
+def _badge(flag: object, yes: str, no: str, lost: str) -> Mark:
+    """Choose the badge of a flag."""
+    if not is_known(flag):
+        return Mark("unknown", lost)
+    return Mark("strong", yes) if flag else Mark("", no)
+
+
+def list_zone(tree: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """List the facts of the zone of a tree: name and text of each."""
+    area = write_quantity(tree["area_m2"], "m²")
+    if tree["is_drawn"]:
+        zone = say("drawn outline, {area}", area=area)
+    else:
+        radius = write_quantity(tree["radius_m"], "m", 2)
+        is_capped = holds(tree["is_capped"])
+        zone = (
+            say("radius {radius}, {area}, capped", radius=radius, area=area)
+            if is_capped
+            else say("radius {radius}, {area}", radius=radius, area=area)
+        )
+    facts: list[tuple[str, str]] = [
+        (say("Stem"), tree["stem_text"]),
+        *([(say("Known from"), _FROM_RASTER)] if tree["origin"] == FROM_RASTER else []),
+        (say("Zone"), zone),
+        (say("Zone rule"), tree["basis"] if is_known(tree["basis"]) else NOT_KNOWN),
+        (say("Structural zone"), _describe_inner(tree)),
+    ]
+    if tree["min_distance_m"] != 0:
+        facts.append((say("Least distance for digging"), _describe_least(tree["min_distance_m"])))
+    return facts
+
+
+def _describe_inner(tree: Mapping[str, Any]) -> str:
+    """Write the radius of the structural zone, and what it rests on."""
+    radius, basis = tree["structural_radius_m"], tree["structural_basis"]
+    size = (
+        say("radius {radius}", radius=write_quantity(radius, "m", 2))
+        if is_known(radius)
+        else NOT_KNOWN
+    )
+    return join([size, basis if is_known(basis) else ""], ": ")
+
+
+def _describe_least(distance_m: object) -> Text:
+    """Write the least distance of digging."""
+    if not is_known(distance_m):
+        return say(
+            "not known, since the stem is not. Nearer needs an exception; it is a rule of its own, "
+            "not a severity."
+        )
+    return say(
+        "{distance} from the stem centre. Nearer needs an exception; it is a rule of its own, not "
+        "a severity.",
+        distance=write_quantity(distance_m, "m", 2),
+    )
+
+
+def describe_open_cut(tree: Mapping[str, Any]) -> dict[str, Any]:
+    """Say what open cut would take of a zone: grade, details, and the least distance."""
+    taken = say(
+        "{trench} of trench, {severed} or {share} severed",
+        trench=write_quantity(tree["footprint_m2"], "m²"),
+        severed=write_quantity(tree["severed_m2"], "m²"),
+        share=write_percent(tree["severed_share"]),
+    )
+    return {
+        "grade": grade(tree["severity"]),
+        "note": "",
+        "taken": "" if tree["severity"] == SEVERITIES[0] else taken,
+        "least": hold_least(tree["is_within_least"]),
+        "share": _as_part(tree["severed_share"]),
+        "short": write_percent(tree["severed_share"]),
+    }
+
+
+def describe_works(tree: Mapping[str, Any]) -> dict[str, Any] | None:
+    """Say what the recommended works take of a zone, as `describe_open_cut`; None for nothing."""
+    if not holds(tree["is_touched"]):
+        return None
+    more = tree["spared_m2"]
+    return {
+        "grade": grade(tree["recommended_severity"]),
+        "note": tree["recommended_note"],
+        "taken": say(
+            "{loss} or {share} dug or severed",
+            loss=write_quantity(tree["recommended_loss_m2"], "m²"),
+            share=write_percent(tree["recommended_loss_share"]),
+        ),
+        "least": hold_least(tree["recommended_is_within_least"]),
+        "share": _as_part(tree["recommended_loss_share"]),
+        "short": write_percent(tree["recommended_loss_share"]),
+        "warning": say(
+            "The recommended works dig more here than a trench would: {area} more of the zone.",
+            area=write_quantity(-more, "m²"),
+        )
+        if is_known(more) and more < -_MORE_M2
+        else "",
+    }
+
+
+def _as_part(share: Any) -> float | None:
+    """Give a share as part of a bar; None where it is not known."""
+    return min(float(share), 1.0) if is_known(share) else None
+
+
+def describe_run(run: Mapping[str, Any]) -> dict[str, Any]:
+    """Say what a sheet shows of one run: its cells, and the decision about it."""
+    chosen = (
+        say("{technique}, chosen by {by}", technique=run["technique_name"], by=run["chosen_by"])
+        if run["chosen_by"]
+        else run["technique_name"]
+    )
+    idle = "" if run["is_counted"] else say("(run not to be worked on: not counted above)")
+    edge, spread = write_number(run["stem_edge_m"], 2), run["spread_m"]
+    return {
+        "run_id": run["run_id"],
+        "technique": join([chosen, idle]),
+        "chainage": join([write_number(run["from_m"]), word("–"), write_number(run["to_m"])]),
+        "edge": join([edge, word("±"), write_number(spread, 2)]) if is_known(spread) else edge,
+        "footprint": write_number(run["footprint_m2"], 2),
+        "severed": write_percent(run["severed_share"]),
+        "grade": Mark("s-unknown", say("marginal")) if run["is_grazed"] else grade(run["severity"]),
+        "doubt": say("could change") if run["is_unsure"] else "",
+        "least": hold_least(run["is_within_least"]),
+        "decision": run["decision"],
+    }
+
+
+def describe_dig(item: Mapping[str, Any]) -> dict[str, str]:
+    """Say what a sheet shows of one pit or dig."""
+    method = item["method"]
+    return {
+        "name": item["name"],
+        "method": word(str(method)) if is_known(method) and method else "",
+        "footprint": write_number(item["footprint_m2"], 2),
+        "edge": write_number(item["stem_edge_m"], 2),
+        "inner": join(
+            [
+                _place_inner(item),
+                say("outside the drawn outline") if item["is_outside"] else "",
+            ],
+            "; ",
+        ),
+    }
+
+
+def _place_inner(item: Mapping[str, Any]) -> str:
+    """Say where a pit or dig lies to the structural zone, and what it does to roots there."""
+    if not item["has_circle"]:
+        return NOT_KNOWN
+    if not item["is_structural"]:
+        doubt = item["position_doubt"]
+        return say("outside as drawn, {doubt}", doubt=doubt) if doubt else say("outside")
+    if item["is_careful"]:
+        return say("inside: careful dig, roots kept")
+    return say("inside: cuts roots")
+
+
+def describe_grazed(tree: Mapping[str, Any]) -> dict[str, str]:
+    """Say what the table of trees that are only marginally affected shows of one."""
+    by = tree["touched_by"] if is_known(tree["touched_by"]) else ""
+    return {
+        "tree_id": tree["tree_id"],
+        "species": tree["species_name"] or NOT_KNOWN,
+        "flags": list_flags(tree),
+        "by": by if holds(tree["is_touched"]) else say("open cut only"),
+        "works": write_number(tree["works_m2"], 3),
+        "open_cut": write_number(tree["open_cut_m2"], 2),
+    }
+
+
+def has_pit(excavations: Sequence[Mapping[str, Any]]) -> bool:
+    """Tell whether any of the excavations is a pit."""
+    return any(item["kind"] == PIT for item in excavations)
