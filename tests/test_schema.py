@@ -112,6 +112,7 @@ NAMING = {
     ("return_layers.py", "_drawn"): "a table that people made",
     ("public/reduce.py", "reduce_result"): "a page without a balance",
     ("arborist/tree_plan.py", "cut_to_plans"): "a layer whose shapes have no label",
+    ("arborist/lines.py", "take_records"): "any table: texts that have statements, and others",
 }
 
 

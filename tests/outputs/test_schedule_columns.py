@@ -39,6 +39,7 @@ LEFT_OUT = {
         "structural_basis",
         "is_capped",
         "stem_source",
+        "is_stem_estimated",
         "stem_low_mm",
         "stem_mid_mm",
         "stem_high_mm",
