@@ -132,10 +132,7 @@ def find_raster_trees(
         _report_outside(grid, sewers, findings)
         counts = np.zeros(5, dtype=np.int64)
         streets = shapely.STRtree(sewers)
-        parts = [
-            _keep_near(grid, _read_tile(grid, core, settings, counts), streets, settings.within_m)
-            for core in cores
-        ]
+        parts = [_read_tile(grid, core, streets, settings, counts) for core in cores]
         judge_heights(path, counts, settings, findings)
         return _join_parts(grid, parts, findings)
 
@@ -351,10 +348,28 @@ def _report_outside(grid: _Grid, sewers: Geometries, findings: Findings) -> None
         findings.note("warning", "canopy", "", seen, done)
 
 
+def _read_heights(
+    grid: _Grid, window: tuple[tuple[int, int], tuple[int, int]]
+) -> NDArray[np.float32]:
+    """Read heights in m from a window; NaN where there are none."""
+    band = grid.source.read(1, window=window, masked=True)
+    heights = np.ma.filled(band.astype(np.float32, copy=False), np.nan)
+    for code in UNTAGGED_NO_DATA:
+        heights[heights == np.float32(code)] = np.nan
+    scale, offset = grid.unit_scale
+    if (scale, offset) != (1.0, 0.0):
+        heights = (heights * scale + offset).astype(np.float32)
+    return heights
+
+
 def _read_tile(
-    grid: _Grid, core: NDArray[np.int64], settings: CrownSettings, counts: NDArray[np.int64]
+    grid: _Grid,
+    core: NDArray[np.int64],
+    streets: shapely.STRtree,
+    settings: CrownSettings,
+    counts: NDArray[np.int64],
 ) -> Crowns:
-    """Find the crowns of one tile, in columns and rows of the whole raster.
+    """Find the crowns of one tile near the sewers, in columns and rows of the whole raster.
 
     `counts` takes the cells of the core, as `count_heights` counts them.
     """
@@ -364,35 +379,22 @@ def _read_tile(
     margin = [int(np.ceil(margin_m / each)) for each in grid.cell_m]
     left, right = max(0, core[0] - margin[1]), min(grid.source.width, core[2] + margin[1])
     top, bottom = max(0, core[1] - margin[0]), min(grid.source.height, core[3] + margin[0])
-    band = grid.source.read(1, window=((top, bottom), (left, right)), masked=True)
-    heights = np.ma.filled(band.astype(np.float32), np.nan)
-    for code in UNTAGGED_NO_DATA:
-        heights[heights == np.float32(code)] = np.nan
-    scale, offset = grid.unit_scale
-    if (scale, offset) != (1.0, 0.0):
-        heights = (heights * scale + offset).astype(np.float32)
+    heights = _read_heights(grid, ((top, bottom), (left, right)))
     inner = (slice(core[1] - top, core[3] - top), slice(core[0] - left, core[2] - left))
     counts += count_heights(heights[inner], settings.least_height_m)
     heights[(heights < LOWEST_M) | (heights > TALLEST_M)] = np.nan
-    found = find_crowns(heights, cell_m=grid.cell_m, settings=settings, core=inner)
+
+    def is_near(row: NDArray[np.int64], column: NDArray[np.int64]) -> NDArray[np.bool_]:
+        tops = _place_tops(grid, column + left, row + top, Findings())
+        near = streets.query(tops, predicate="dwithin", distance=settings.within_m)[0]
+        return np.isin(np.arange(len(tops)), near)
+
+    found = find_crowns(heights, cell_m=grid.cell_m, settings=settings, core=inner, choose=is_near)
     # The steps between cells are taken out: the outline moves by a cell at most.
     smooth = shapely.simplify(found.outline, 1.0)
     moved = shapely.transform(smooth, lambda cells: cells + np.array([left, top]))
     return replace(
         found, row=found.row + top, column=found.column + left, outline=np.asarray(moved)
-    )
-
-
-def _keep_near(grid: _Grid, found: Crowns, streets: shapely.STRtree, within_m: float) -> Crowns:
-    """Keep the crowns whose tops lie near a sewer, so that memory goes with what is kept."""
-    tops = _place_tops(grid, found.column, found.row, Findings())
-    kept = np.unique(streets.query(tops, predicate="dwithin", distance=within_m)[0])
-    return Crowns(
-        row=found.row[kept],
-        column=found.column[kept],
-        height_m=found.height_m[kept],
-        area_m2=found.area_m2[kept],
-        outline=found.outline[kept],
     )
 
 

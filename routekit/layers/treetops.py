@@ -25,6 +25,8 @@ from numpy.typing import NDArray
 from routekit.layers.canopy_windows import find_windows
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from routekit.arrays import Floats
     from routekit.layers.settings import CrownSettings
 
@@ -83,6 +85,7 @@ def find_crowns(
     cell_m: tuple[float, float],
     settings: CrownSettings,
     core: tuple[slice, slice] | None = None,
+    choose: Callable[[Cells, Cells], NDArray[np.bool_]] | None = None,
 ) -> Crowns:
     """Find the tree tops and crowns in an array of heights.
 
@@ -96,6 +99,8 @@ def find_crowns(
         Smoothing, window, limits and cut.
     core : tuple of slice, optional
         Rows and columns that a top must lie in; the whole array if not given.
+    choose : callable, optional
+        Takes rows and columns of tops, and tells of which the crowns are wanted; all if not given.
 
     Returns
     -------
@@ -112,6 +117,8 @@ def find_crowns(
     smooth, filled = smooth_heights(heights, cell_m=cell_m, sigma_m=settings.smoothing_m)
     tops, cells, root = climb(smooth, cell_m=cell_m, settings=settings)
     tops = tops[_is_within(tops, heights.shape, core)]
+    if choose is not None:
+        tops = tops[choose(*np.divmod(tops, heights.shape[1]))]
     labels, height_m = _cut_crowns(smooth, filled, tops, (cells, root), cell_m, settings)
     outline, area = _draw_outlines(labels, len(tops))
     area_m2 = area * (cell_m[0] * cell_m[1])
@@ -205,6 +212,11 @@ def order_cells(smooth: Heights) -> Keys:
     return np.asarray(keys)
 
 
+def _read_places(keys: Keys) -> Cells:
+    """Give the places of numbers of the order, counted from the last cell."""
+    return np.asarray(keys.astype(np.int64) & (PLACES - 1))
+
+
 def climb(
     smooth: Heights, *, cell_m: tuple[float, float], settings: CrownSettings
 ) -> tuple[Cells, Cells, Labels]:
@@ -241,7 +253,7 @@ def climb(
     least_m = settings.least_height_m * settings.cut_share
     cells = np.flatnonzero(flat >= least_m * settings.cut_share)
     up = np.arange(smooth.size, dtype=np.int32)
-    up[cells] = smooth.size - 1 - np.mod(highest[cells], PLACES).astype(np.int32)
+    up[cells] = smooth.size - 1 - _read_places(highest[cells])
     peaks = cells[(up[cells] == cells) & (flat[cells] >= least_m)]
     radius_m = find_windows(flat[peaks].astype(np.float64), settings) / 2.0
     best = _highest_in_window(keys, peaks, radius_m, cell_m)
@@ -271,7 +283,7 @@ def _highest_in_window(
         own = np.flatnonzero(size == each)
         for part in np.array_split(own, 1 + len(own) * len(offset) // CELLS_PER_GATHER):
             first = padded.ravel()[place[part, None] + offset].max(axis=1)
-            best[part] = keys.size - 1 - np.mod(first, PLACES).astype(np.int64)
+            best[part] = keys.size - 1 - _read_places(first)
     return best
 
 
@@ -316,11 +328,13 @@ def _cut_crowns(
     cells, own = cells[own >= 0], own[own >= 0]
     top_m, height_m = smooth.ravel()[tops], filled.ravel()[cells]
     is_in = height_m >= np.float32(settings.cut_share) * top_m[own]
-    row, column = np.divmod(cells, smooth.shape[1])
-    top_row, top_column = np.divmod(tops, smooth.shape[1])
-    away = np.hypot((row - top_row[own]) * cell_m[0], (column - top_column[own]) * cell_m[1])
+    cells, own, height_m = cells[is_in], own[is_in], height_m[is_in]
+    width = np.int32(smooth.shape[1])
+    row, top_row = cells.astype(np.int32) // width, tops.astype(np.int32) // width
+    down = row - top_row[own]
+    right = (cells - row * width) - (tops - top_row * width)[own]
     reach = np.minimum(settings.reach_per_height * top_m, settings.largest_crown_m / 2.0)
-    is_in &= away <= reach[own]
+    is_in = (down * cell_m[0]) ** 2 + (right * cell_m[1]) ** 2 <= (reach**2)[own]
     number[tops] = 0
     number[cells[is_in]] = own[is_in] + 1
     highest = np.full(len(tops), -np.inf, dtype=np.float32)
