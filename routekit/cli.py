@@ -19,7 +19,7 @@ import pandas as pd
 from rich.console import Console
 
 from routekit.errors import OutputError, RoutekitError
-from routekit.techniques import TECHNIQUES
+from routekit.techniques import NOTHING, TECHNIQUES
 from routekit.vocabulary import write_count
 from routekit.words.catalogue import render
 from routekit.words.texts import say, word
@@ -185,7 +185,7 @@ def _print_summary(summary: dict[str, Any]) -> None:
 
     rows = [
         (
-            put(word(TECHNIQUES[row["technique"]])),
+            put(word(TECHNIQUES.get(row["technique"], NOTHING))),
             f"{row['runs']}",
             put(say("{length:,.0f}", length=row["length_m"])),
         )

@@ -12,6 +12,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final, Literal, TypeAlias, get_args
 
+from routekit.words.texts import message
+
 Tone: TypeAlias = Literal["still", "within", "pulled", "trench"]
 """Colour of the sign on the maps, by its name in `outputs/map/palette.json`."""
 
@@ -56,6 +58,10 @@ looked into, or all."""
 
 Seen: TypeAlias = Literal["leave", "inside", "pits", "trench"]
 """What a resident sees of the works."""
+
+
+NOTHING: Final = message("nothing recommended until a person decides")
+"""Name of what is recommended where nothing is."""
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -2,8 +2,10 @@
 
 Strings, pits and digs are set out three times: for no run (which runs gain from bursting while
 set-up and pits cost nothing), for all the runs wished for (what set-up and pits add, and do to
-trees), and for the strings that are chosen. Where somebody has decided about techniques they are
-set out once more as if nobody had, to say what would hold.
+trees), and for the strings that are chosen. A run that would fail a check in its string, or that
+no string can pull without a pit where none may stand, drops out; a decision alone holds a run that
+fails a check in its string, and nothing one that would break a ban. Where somebody has decided
+about techniques they are set out once more as if nobody had, to say what would hold.
 """
 
 from __future__ import annotations
@@ -25,7 +27,9 @@ from routekit.advice.options import (
 from routekit.advice.settings import ChoiceSettings
 from routekit.arrays import Flags
 from routekit.layers.decisions import Decided
+from routekit.pipes.new_pipes import PlanSettings, resize_bursting
 from routekit.pipes.pull import LEVELS
+from routekit.site.chains import KEEP_POINTS, LEAVE_POINTS
 from routekit.site.layout import Place, Works, set_out_works
 from routekit.techniques import BURSTING, TECHNIQUES
 
@@ -48,6 +52,7 @@ class _Wish:
     burst: Flags
     upsized: Flags
     widened: Flags
+    is_forced: Flags
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -58,6 +63,10 @@ class BurstChoice:
     ----------
     works : Works
         Works of the runs that are burst.
+    plans : dict of str to DataFrame
+        The plans, those of bursting as the strings are pulled.
+    final : Comparison
+        All techniques with these works and plans.
     free_technique : numpy.ndarray of int, shape (n,)
         By which bursting technique each run would be pulled had nobody decided; -1 by none.
     possible : Works
@@ -69,6 +78,8 @@ class BurstChoice:
     """
 
     works: Works
+    plans: dict[str, pd.DataFrame]
+    final: Comparison
     free_technique: NDArray[np.int64]
     possible: Works
     compared: Comparison
@@ -80,6 +91,7 @@ def choose_burst_runs(
     plans: dict[str, pd.DataFrame],
     shares: pd.DataFrame,
     decided: Decided,
+    pipes: PlanSettings,
     settings: ChoiceSettings,
 ) -> BurstChoice:
     """Choose the runs that are burst, and set out their strings, pits and digs.
@@ -92,6 +104,7 @@ def choose_burst_runs(
     shares : DataFrame
         Surface kinds along each run, from `routekit.advice.surfaces.surface_shares`.
     decided : Decided
+    pipes : PlanSettings
     settings : ChoiceSettings
 
     Returns
@@ -104,10 +117,14 @@ def choose_burst_runs(
     burst, possible, compared = _choose_burst(
         place, plans, shares, wishes[0], settings, before=none
     )
-    works = _keep_unknown_harm(_set_out(place, plans, wishes[0], burst, possible), possible)
+    works, sized, final = _settle(
+        place, plans, shares, wishes[0], burst, pipes, settings, before=possible
+    )
     free = _pull_without_decisions(place, plans, shares, wishes, works, possible, settings)
     return BurstChoice(
         works=works,
+        plans=sized,
+        final=final,
         free_technique=free,
         possible=possible,
         compared=compared,
@@ -131,7 +148,7 @@ def _wish_burst(
     none = set_out_works(
         place, plans, burst=nobody, upsized=nobody, widened=nobody, has_texts=False
     )
-    free = replace(none, setup_share=np.zeros(size))
+    free = replace(none, setup_share=np.zeros(size), is_barred=np.zeros(size))
     compared = compare_techniques(place, plans, free, shares, settings)
     needs = place.cases["needs_work"].to_numpy() > 0
     bursting = [list(TECHNIQUES).index(code) for code in BURSTING]
@@ -143,8 +160,9 @@ def _wish_burst(
         wishes.append(
             _Wish(
                 decided=decided,
-                burst=may & ((needs & (burst <= other)) | is_forced),
+                burst=may & ((needs & np.isfinite(burst) & (burst <= other)) | is_forced),
                 upsized=upsized,
+                is_forced=is_forced,
                 widened=may_widen(compared.checks, decided),
             )
         )
@@ -166,10 +184,50 @@ def _choose_burst(
     works of all that were wished for. Digs, and places of pits that works `before` hold, are not
     sought again.
     """
-    possible = _set_out(place, plans, wish, wish.burst, before, has_texts=False)
-    compared = compare_techniques(place, plans, possible, shares, settings)
-    burst, other = burst_and_other_scores(compared.scores, wish.decided, wish.upsized)
-    return choose_strings(possible, burst, other), possible, compared
+    wished = wish.burst
+    while True:
+        possible = _set_out(place, plans, wish, wished, before, has_texts=False)
+        compared = compare_techniques(place, plans, possible, shares, settings)
+        burst, other = burst_and_other_scores(compared.scores, wish.decided, wish.upsized)
+        failing = (possible.string_of_run != "") & np.isinf(burst) & ~wish.is_forced
+        if not failing.any():
+            return choose_strings(possible, burst, other, wish.is_forced), possible, compared
+        wished, before = wished & ~failing, possible
+
+
+def _settle(
+    place: Place,
+    plans: dict[str, pd.DataFrame],
+    shares: pd.DataFrame,
+    wish: _Wish,
+    burst: Flags,
+    pipes: PlanSettings,
+    settings: ChoiceSettings,
+    *,
+    before: Works,
+) -> tuple[Works, dict[str, pd.DataFrame], Comparison]:
+    """Set out the chosen strings, and drop runs until all hold as they are pulled.
+
+    A string may be pulled in another size and with other pits than it was chosen with: a run that
+    fails a check so drops out, and a string that is no longer worth its pits is not burst.
+    """
+    possible = before
+    while True:
+        works = _keep_bans(_set_out(place, plans, wish, burst, before), possible)
+        sized = resize_bursting(plans, place.cases, works.outside_of_run, pipes)
+        sized = carry_string_pull(sized, works)
+        final = compare_techniques(place, sized, works, shares, settings)
+        inside = works.string_of_run != ""
+        pulled = list_string_pulls(works, sized)["technique"].to_numpy()
+        larger = np.where(inside, pulled == list(TECHNIQUES).index(BURSTING[1]), wish.upsized)
+        score, other = burst_and_other_scores(final.scores, wish.decided, larger.astype(bool))
+        failing = inside & np.isinf(score) & ~wish.is_forced
+        kept = inside & ~failing
+        if not failing.any():
+            kept = choose_strings(works, score, other, wish.is_forced)
+        if (kept == inside).all():
+            return works, sized, final
+        burst, before = kept, works
 
 
 def _set_out(
@@ -190,6 +248,7 @@ def _set_out(
         widened=wish.widened,
         before=before,
         has_texts=has_texts,
+        leave_points=np.where(wish.is_forced, KEEP_POINTS, LEAVE_POINTS),
     )
 
 
@@ -225,10 +284,17 @@ def list_string_pulls(works: Works, plans: dict[str, pd.DataFrame]) -> pd.DataFr
     )
 
 
-def _keep_unknown_harm(works: Works, possible: Works) -> Works:
-    """Keep the harm of pits not known for runs that are not burst since theirs was not placed."""
-    is_lost = (works.string_of_run == "")[:, np.newaxis] & possible.pit_harm.isna()
-    return replace(works, pit_harm=works.pit_harm.mask(is_lost))
+def _keep_bans(works: Works, possible: Works) -> Works:
+    """Keep what is known of runs that are not burst: that no pit may stand, or was not placed."""
+    is_out = works.string_of_run == ""
+    is_lost = is_out[:, np.newaxis] & possible.pit_harm.isna()
+    is_known = is_out & np.isnan(works.is_barred)
+    return replace(
+        works,
+        pit_harm=works.pit_harm.mask(is_lost),
+        is_barred=np.where(is_known, possible.is_barred, works.is_barred),
+        barred_by=np.where(is_known, possible.barred_by, works.barred_by),
+    )
 
 
 def _pull_without_decisions(

@@ -12,29 +12,29 @@ import pandas as pd
 from routekit.advice.appraised import find_turns
 from routekit.advice.burst_choice import (
     BurstChoice,
-    carry_string_pull,
     choose_burst_runs,
     list_string_pulls,
 )
 from routekit.advice.confirmations import ask_on_site
 from routekit.advice.currency import Money
 from routekit.advice.new_bores import find_heights, size_new_pipes
+from routekit.advice.open_runs import name_techniques
 from routekit.advice.options import (
     Comparison,
-    compare_techniques,
     itemise_works,
 )
 from routekit.advice.recommend import recommend
 from routekit.advice.settings import ChoiceSettings
 from routekit.advice.surfaces import surface_shares
 from routekit.advice.totals import sum_up
+from routekit.arrays import Texts
 from routekit.layers.decisions import Decided
 from routekit.layers.read import Layers
 from routekit.methods.checks import tabulate_checks
 from routekit.methods.evaluate import tabulate_options
 from routekit.methods.run_facts import find_crossings, prepare_place
 from routekit.pipes.capacity import build_flow
-from routekit.pipes.new_pipes import PlanSettings, build_plans, resize_bursting
+from routekit.pipes.new_pipes import PlanSettings, build_plans
 from routekit.pipes.settings import LinerSettings
 from routekit.site.encroachments import name_barred
 from routekit.site.laydown import attach_laydown, plan_laydown
@@ -45,6 +45,7 @@ from routekit.site.layout import (
     set_out_digs,
 )
 from routekit.trees.exposure import Exposure
+from routekit.words.texts import both, fill, join
 
 Tell = Callable[[str], None]
 
@@ -127,14 +128,11 @@ def choose_renewal(
         runs.geometry.to_numpy(), exposure.trenches["width_m"].to_numpy(), layers.surfaces
     )
     tell("Setting out strings and pits")
-    chosen_strings = choose_burst_runs(place, plans, shares, decided, settings)
-    works = chosen_strings.works
-    plans = resize_bursting(plans, place.cases, works.outside_of_run, pipes)
-    plans = carry_string_pull(plans, works)
-    final = compare_techniques(place, plans, works, shares, settings)
+    chosen_strings = choose_burst_runs(place, plans, shares, decided, pipes, settings)
+    works, plans, final = chosen_strings.works, chosen_strings.plans, chosen_strings.final
     tell("Writing recommendations")
     advice = _advise(place, plans, final, works, decided, chosen_strings, settings)
-    chosen = advice["technique"].astype(str).to_numpy(dtype=object)
+    chosen = name_techniques(advice["technique"])
     works = replace(works, digs=set_out_digs(place, chosen))
     encroachments = encroach(place, works, chosen, exposure.breaches, zones)
     laydown = plan_laydown(
@@ -196,15 +194,22 @@ def _advise(
         plans,
         final.scores,
         decided,
-        strings=list_string_pulls(works, plans).assign(free_technique=strings.free_technique),
+        strings=list_string_pulls(works, plans).assign(
+            free_technique=strings.free_technique, **both("bans", _take_bans(place, works))
+        ),
         money=_say_money(settings),
     )
-    technique = advice["technique"].astype(str).to_numpy(dtype=object)
+    technique = name_techniques(advice["technique"])
     return advice.assign(
         string_id=works.string_of_run,
         appraisal_turns=find_turns(advice, final, works, strings, settings.advice),
         **size_new_pipes(place.runs, plans, technique),
     )
+
+
+def _take_bans(place: Place, works: Works) -> Texts:
+    """Say which bans on pits keep each run out of all strings; blank where none does."""
+    return fill(join([place.pit_bans[tree] for tree in trees], "; ") for trees in works.barred_by)
 
 
 def _say_money(settings: ChoiceSettings) -> Money:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -28,6 +29,7 @@ from routekit.site.tree_impact import HARM
 from routekit.techniques import BURSTING, BY_CODE, RECORDS, ROOTED_AGAIN, TECHNIQUES, Digging
 from routekit.trees.least_distance import WITHIN
 from routekit.trees.near_stem import NEAR_COLUMNS, worst_by
+from routekit.words.texts import both, fill, join, say
 
 _CODES = list(TECHNIQUES)
 _BURST_PLACES = np.array([_CODES.index(code) for code in BURSTING])
@@ -72,7 +74,7 @@ def compare_techniques(
     -------
     Comparison
     """
-    dug = judge_works(works, place.runs["run_id"])
+    dug = judge_works(works, place.runs["run_id"], place.pit_bans)
     cases = pd.concat([place.cases.drop(columns=dug.columns), dug], axis=1)
     checks = evaluate_techniques(cases, plans, settings.methods)
     quantities, full = _count_quantities(place, plans, works, shares, checks, settings)
@@ -86,19 +88,23 @@ def compare_techniques(
     )
 
 
-def judge_works(works: Works, run_id: pd.Series) -> pd.DataFrame:
+def judge_works(works: Works, run_id: pd.Series, pit_bans: Mapping[str, str]) -> pd.DataFrame:
     """Tell how near to stems the works of each run dig: for bursting, and at connections alone.
 
     Parameters
     ----------
     works : Works
     run_id : Series of str, shape (n,)
+    pit_bans : mapping of str to str
+        Why no pit may stand in the root zone of a tree, by tree_id.
 
     Returns
     -------
     DataFrame, n rows
         `routekit.trees.near_stem.NEAR_COLUMNS` and is_within_least, with `dig_` (small digs, and
-        the pits of the run's string; a run outside strings has none) and `joining_` before them.
+        the pits of the run's string; a run outside strings has none) and `joining_` before them;
+        is_pit_barred (1 where no string can pull the run without a pit where none may stand) and
+        pit_bans (by which bans).
     """
     row = pd.Index(run_id).get_indexer(pd.Index(works.digs["run_id"].astype(str)))
     digs = works.digs.loc[row >= 0, [*NEAR_COLUMNS, WITHIN, "kind"]].assign(run=row[row >= 0])
@@ -115,7 +121,20 @@ def judge_works(works: Works, run_id: pd.Series) -> pd.DataFrame:
         _worst_of(part, len(run_id)).add_prefix(prefix)
         for prefix, part in (("dig_", every), ("joining_", joining))
     ]
-    return pd.concat(found, axis=1)
+    banned = [
+        _say_bans(*one, pit_bans) for one in zip(works.is_barred, works.barred_by, strict=True)
+    ]
+    return pd.concat(found, axis=1).assign(
+        is_pit_barred=works.is_barred, **both("pit_bans", fill(banned))
+    )
+
+
+def _say_bans(is_barred: float, trees: tuple[str, ...], pit_bans: Mapping[str, str]) -> str:
+    """Say what keeps pits away from a run; blank where nothing does."""
+    if is_barred != 1:
+        return ""
+    named = join([pit_bans[tree] for tree in trees], "; ")
+    return named or say("stems are too near at both ends")
 
 
 def _worst_of(dug: pd.DataFrame, size: int) -> pd.DataFrame:
@@ -186,9 +205,10 @@ def burst_and_other_scores(
     Returns
     -------
     burst, other : numpy.ndarray of float, shape (n,)
-        Lower is better; a forced technique has no rival (the other is infinite).
+        Lower is better; infinite where it is not feasible. A forced technique has no rival (the
+        other is infinite).
     """
-    total = scores.total
+    total = np.where(scores.is_feasible, scores.total, np.inf)
     row = np.arange(len(total))
     burst = total[row, _BURST_PLACES[upsized.astype(int)]]
     others = np.where(decided.excluded, np.inf, total)
@@ -197,7 +217,7 @@ def burst_and_other_scores(
     return burst, np.where(forced, np.inf, others.min(axis=1))
 
 
-def choose_strings(works: Works, burst: Floats, other: Floats) -> Flags:
+def choose_strings(works: Works, burst: Floats, other: Floats, is_forced: Flags) -> Flags:
     """Decide string by string whether its runs are burst: together, or not at all.
 
     Parameters
@@ -205,19 +225,34 @@ def choose_strings(works: Works, burst: Floats, other: Floats) -> Flags:
     works : Works
         Strings of all runs that may be burst.
     burst, other : numpy.ndarray of float, shape (n,)
-        Scores; that of bursting includes each run's share of set-up and pits.
+        Scores; that of bursting includes each run's share of set-up and pits. Infinite where it is
+        not feasible.
+    is_forced : numpy.ndarray of bool, shape (n,)
+        Runs for which bursting is forced.
 
     Returns
     -------
     numpy.ndarray of bool, shape (n,)
         Runs whose string scores no worse than its runs would one by one without bursting, or holds
-        a run for which bursting is forced.
+        a run for which bursting is forced or nothing else is feasible; and of which no run fails a
+        check of bursting that is not forced to it.
     """
     string, _ = pd.factorize(pd.Series(works.string_of_run))
     inside = works.string_of_run != ""
     size = int(string.max(initial=-1)) + 1
-    gain = np.bincount(string[inside], (other - burst)[inside], minlength=size)
+    # A run without another feasible technique is worth any string that is feasible throughout; one
+    # whose bursting fails a check is burst by decision alone.
+    has_other, can_burst = np.isfinite(other), np.isfinite(burst)
+    worth = np.where(has_other & can_burst, _finite(other) - _finite(burst), 0.0)
+    gain = np.bincount(string[inside], worth[inside], minlength=size).astype(float)
+    gain[string[inside & ~has_other & (can_burst | is_forced)]] = np.inf
+    gain[string[inside & ~can_burst & ~is_forced]] = -np.inf
     return np.asarray(inside & (gain[string] >= 0))
+
+
+def _finite(values: Floats) -> Floats:
+    """Put 0 for what is not finite."""
+    return np.where(np.isfinite(values), values, 0.0)
 
 
 def _count_quantities(

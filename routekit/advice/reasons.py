@@ -575,7 +575,9 @@ def forced_text(note: Texts, verdict: Verdict) -> Texts:
 
 
 def _without_text(free: int) -> Text:
-    """Say what would be recommended had nobody decided."""
+    """Say what would be recommended had nobody decided; -1 is nothing."""
+    if free < 0:
+        return say("Without the decision, no technique would be feasible.")
     return say(
         "Without the decision, {technique} would be recommended.", technique=word(PHRASES[free])
     )
@@ -595,9 +597,12 @@ def decision_text(note: Texts, choice: Choice) -> Texts:
     numpy.ndarray of str, shape (n,)
     """
     same = say("It changes nothing.")
+    open_still = say("Nothing is recommended: see the reason.")
     return np.array(
         [
-            "" if not n else join([n + ".", same if f == c else _without_text(f)])
+            ""
+            if not n
+            else join([n + ".", open_still if c < 0 else same if f == c else _without_text(f)])
             for n, f, c in zip(note, choice.free, choice.chosen, strict=True)
         ],
         dtype=object,

@@ -1,4 +1,4 @@
-"""One recommendation per run, with its reasons.
+"""At most one recommendation per run, with its reasons.
 
 The technique, why it was chosen, what came second, what would change it, and what to confirm.
 """
@@ -12,6 +12,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from routekit.advice.currency import Money
+from routekit.advice.open_runs import CONTRADICTED, NO_TECHNIQUE, explain_open, say_changes
 from routekit.advice.reasons import (
     Verdict,
     cause_text,
@@ -27,11 +28,13 @@ from routekit.advice.reasons import (
 from routekit.advice.score import CRITERIA, Scores, rank_techniques
 from routekit.advice.sensitivity import change_text, confirm_text
 from routekit.advice.value_texts import CODES, list_checks_of
-from routekit.arrays import Ints, Texts
+from routekit.arrays import Floats, Ints, Texts
 from routekit.layers.decisions import Decided
 from routekit.methods.checks import FAIL, Check
-from routekit.techniques import RECORDS, Answer
+from routekit.techniques import BURSTING, RECORDS, Answer
 from routekit.words.texts import both, fill, join, say, take_texts
+
+_BURST = [CODES.index(code) for code in BURSTING]
 
 
 def recommend(
@@ -44,7 +47,10 @@ def recommend(
     strings: pd.DataFrame,
     money: Money,
 ) -> pd.DataFrame:
-    """Recommend one technique for every run, with its reasons.
+    """Recommend a feasible or a decided technique for every run, with its reasons.
+
+    Feasible is what fails no check and breaks no ban. Where no technique is, and where a forced one
+    and a ban exclude each other, nothing is recommended until a person decides.
 
     Parameters
     ----------
@@ -59,14 +65,15 @@ def recommend(
     strings : DataFrame
         Per run: technique (position of the bursting technique its string is pulled by, -1 outside
         strings), string_id, n_runs and length_m of the string; free_technique (the same had
-        nobody decided), where decisions changed it.
+        nobody decided), where decisions changed it; bans (on pits, that keep it out of strings).
     money : Money
         How costs are said in the texts.
 
     Returns
     -------
     pandas.DataFrame
-        One row per run in the order of `cases`: run_id, technique, new_pipe, is_feasible (no check
+        One row per run in the order of `cases`: run_id, technique (missing where nothing is
+        recommended), open_because (why not; blank where one is), new_pipe, is_feasible (no check
         fails), is_forced, reason, deciding_criterion (one of `CRITERIA`, or `order` where two come
         out alike and the one that digs less is taken), runner_up (missing where decisions leave no
         other technique), runner_up_reason, would_change, to_confirm, decision, free_choice
@@ -77,14 +84,20 @@ def recommend(
     unled = None
     if "free_technique" in strings:
         unled = strings["free_technique"].to_numpy(dtype=np.int64)
-    choice = rank_techniques(
+    idle = _find_idle(cases)
+    contradicted = np.isin(decided.forced, _BURST) & (pulled < 0)
+    found = rank_techniques(
         scores,
         decided.forced,
         decided.excluded,
         pulled,
-        out_of_place=_find_idle(cases),
+        out_of_place=idle,
+        contradicted=contradicted,
         free_pulled=unled,
     )
+    is_open = found.chosen < 0
+    # Texts of a choice are written for all runs, and then replaced where there is none.
+    choice = found._replace(chosen=np.maximum(found.chosen, 0))
     verdict = Verdict(
         choice=choice,
         scores=scores,
@@ -104,29 +117,52 @@ def recommend(
         np.array([*forced, ""], dtype=object)[:-1],
         reason_text(need, cause, verdict),
     )
-    lost = unplaced_text(verdict)
+    reason = [join(pair) for pair in zip(reason, unplaced_text(verdict), strict=True)]
+    bans = take_texts(strings, "bans") if "bans" in strings else fill([""] * len(cases))
+    waits = explain_open(need, checks, decided, bans, contradicted, idle, np.flatnonzero(is_open))
+    criteria = np.array([*CRITERIA, "order"], dtype=object)
     row, fails = np.arange(len(cases)), scores.facts["n_fail"]
+
+    def known(name: str) -> Floats:
+        """Give a fact of each choice; NaN where there is none."""
+        return np.where(is_open, np.nan, scores.facts[name][row, choice.chosen])
+
     return pd.DataFrame(
         {
             "run_id": cases["run_id"].to_numpy(),
-            "technique": _categories(choice.chosen),
-            **both("new_pipe", _take_new_pipe(plans, choice.chosen)),
-            "is_feasible": fails[row, choice.chosen] == 0,
-            "is_forced": verdict.is_forced,
-            **both("reason", [join(pair) for pair in zip(reason, lost, strict=True)]),
-            "deciding_criterion": np.array([*CRITERIA, "order"], dtype=object)[verdict.criterion],
-            "runner_up": _categories(choice.second),
-            **both("runner_up_reason", lost_text(verdict, money)),
-            **both("would_change", change_text(checks, choice, fails)),
-            **both("to_confirm", confirm_text(cases, checks, choice.chosen)),
-            **both("decision", decision_text(decided.note, choice)),
+            "technique": _categories(found.chosen),
+            "open_because": np.select(
+                [~is_open, contradicted], ["", CONTRADICTED], NO_TECHNIQUE
+            ).astype(object),
+            **both("new_pipe", _take_new_pipe(plans, found.chosen)),
+            "is_feasible": ~is_open & (fails[row, choice.chosen] == 0),
+            "is_forced": verdict.is_forced & ~is_open,
+            **both("reason", _put(fill(reason), is_open, waits)),
+            "deciding_criterion": np.where(is_open, "none", criteria[verdict.criterion]),
+            "runner_up": _categories(found.second),
+            **both("runner_up_reason", _put(lost_text(verdict, money), is_open, "")),
+            **both(
+                "would_change",
+                _put(
+                    change_text(checks, choice, fails), is_open, say_changes(contradicted[is_open])
+                ),
+            ),
+            **both("to_confirm", confirm_text(cases, checks, found.chosen)),
+            **both("decision", decision_text(decided.note, found)),
             "free_choice": _categories(choice.free),
-            "cost_mid": scores.facts["cost"][row, choice.chosen],
-            "whole_life_cost_mid": scores.facts["whole_life_cost"][row, choice.chosen],
+            "cost_mid": known("cost"),
+            "whole_life_cost_mid": known("whole_life_cost"),
             **both("appraisal", fill([money.appraisal] * len(cases))),
-            "co2e_kg_mid": scores.facts["co2e_kg"][row, choice.chosen],
+            "co2e_kg_mid": known("co2e_kg"),
         }
     )
+
+
+def _put(texts: Texts, where: NDArray[np.bool_], others: Texts | str) -> Texts:
+    """Put other texts where there is no recommendation."""
+    put = texts.copy()
+    put[where] = others
+    return put
 
 
 def _find_idle(cases: pd.DataFrame) -> NDArray[np.bool_]:

@@ -40,6 +40,11 @@ class Scores:
     facts: dict[str, Floats]
 
     @property
+    def is_feasible(self) -> NDArray[np.bool_]:
+        """Whether no check fails, bans on pits included, shape (n, t)."""
+        return np.asarray(self.facts["n_fail"] == 0)
+
+    @property
     def total(self) -> Floats:
         """Sum over the criteria, shape (n, t)."""
         return np.asarray(self.parts.sum(axis=2))
@@ -51,11 +56,13 @@ class Choice(NamedTuple):
     Attributes
     ----------
     chosen : numpy.ndarray of int
+        -1 where nothing is recommended: no technique is feasible, or a forced one would break a
+        ban.
     second : numpy.ndarray of int
         The runner-up; never the other size of bursting in a string; -1 where decisions leave
-        nothing else.
+        nothing else, and where nothing is chosen.
     free : numpy.ndarray of int
-        What would be chosen without any decision.
+        What would be chosen without any decision; -1 where nothing would.
     """
 
     chosen: Ints
@@ -194,6 +201,7 @@ def rank_techniques(
     pulled: NDArray[np.int64],
     *,
     out_of_place: NDArray[np.bool_] | None = None,
+    contradicted: NDArray[np.bool_] | None = None,
     free_pulled: NDArray[np.int64] | None = None,
 ) -> Choice:
     """Choose the technique of each run, and the runner-up.
@@ -211,30 +219,41 @@ def rank_techniques(
     out_of_place : numpy.ndarray of bool, shape (n, t), optional
         Techniques that do not answer the question, such as leaving a run that needs work; only a
         decision can choose them.
+    contradicted : numpy.ndarray of bool, shape (n,), optional
+        Runs whose forced technique would break a ban: nothing is chosen for them.
     free_pulled : numpy.ndarray of int, shape (n,), optional
         `pulled` as it would be had nobody decided; the same as `pulled` where not given.
 
     Returns
     -------
     Choice
-        Ties go to the technique that digs least (the order of `TECHNIQUES`).
+        Ties go to the technique that digs least (the order of `TECHNIQUES`). A technique that is
+        not feasible is chosen by a decision alone; as runner-up it comes behind all that are.
     """
     total = scores.total
     if out_of_place is not None:
         total = np.where(out_of_place, np.inf, total)
     row = np.arange(len(total))
-    alone = total.copy()
-    alone[:, _BURST] = np.inf
+    feasible = np.where(scores.is_feasible, total, np.inf)
+    alone = np.where(_IS_BURST, np.inf, feasible)
     unled = pulled if free_pulled is None else free_pulled
-    free = np.where(unled >= 0, unled, np.argmin(alone, axis=1))
+    free = np.where(unled >= 0, unled, _pick_least(alone))
     if free_pulled is None:
         # A string that a decision asks for says nothing about what the checks lead to.
-        free = np.where(np.isin(forced, _BURST), np.argmin(total, axis=1), free)
-    allowed = np.where(excluded, np.inf, alone)
-    chosen = np.where(pulled >= 0, pulled, np.argmin(allowed, axis=1))
-    chosen = np.where(forced >= 0, forced, chosen).astype(np.int64)
+        free = np.where(np.isin(forced, _BURST), _pick_least(feasible), free)
+    chosen = np.where(pulled >= 0, pulled, _pick_least(np.where(excluded, np.inf, alone)))
+    chosen = np.where(forced >= 0, forced, chosen)
+    if contradicted is not None:
+        chosen = np.where(contradicted, -1, chosen)
     others = np.where(excluded, np.inf, total)
     others[row, chosen] = np.inf
     others[np.isin(chosen, _BURST)[:, None] & _IS_BURST] = np.inf
-    second = np.where(np.isinf(others).all(axis=1), -1, np.argmin(others, axis=1))
-    return Choice(chosen, second.astype(np.int64), free.astype(np.int64))
+    able = np.where(scores.is_feasible, others, np.inf)
+    second = np.where(np.isinf(able).all(axis=1), _pick_least(others), _pick_least(able))
+    second = np.where(chosen < 0, -1, second)
+    return Choice(chosen.astype(np.int64), second.astype(np.int64), free.astype(np.int64))
+
+
+def _pick_least(scores: Floats) -> Ints:
+    """Find the least score of each run; -1 where none is finite."""
+    return np.where(np.isinf(scores).all(axis=1), -1, np.argmin(scores, axis=1))

@@ -35,6 +35,8 @@ JOINING: Final = message(
 """Name of the line that counts runs whose connections are not known."""
 WHOLE_LIFE: Final = message("Cost over the whole life")
 """Name of the line of whole-life costs; the appraisal rule stands behind it."""
+OPEN: Final = message("Runs without a recommendation (counted on neither side)")
+"""Name of the line that counts runs for which a person must decide first."""
 UNPLACED: Final = "Pits not placed: root zone not counted"
 """Name of the line that counts pits whose place or size is not known."""
 
@@ -172,14 +174,17 @@ def _pair(name: str, unit: str, amounts: list[float], source: str) -> Line:
 def _work_lines(tables: tuple[pd.DataFrame, ...], length_m: FloatArray) -> list[Line]:
     """Count runs that are worked on and runs that are left."""
     works = [_work_on(table) for table in tables]
+    is_left = [(table["technique"] == MONITOR).to_numpy(dtype=bool) for table in tables]
+    is_open = [(table["technique"] == "").to_numpy(dtype=bool) for table in tables]
     lines = [
         _pair(message("Runs worked on"), "runs", [float(work.sum()) for work in works], "study"),
         _pair(
             message("Runs left and monitored"),
             "runs",
-            [float((~work).sum()) for work in works],
+            [float(left.sum()) for left in is_left],
             "study",
         ),
+        *_open_lines([float(which.sum()) for which in is_open]),
         _pair(
             message("Length worked on"),
             "m",
@@ -190,9 +195,14 @@ def _work_lines(tables: tuple[pd.DataFrame, ...], length_m: FloatArray) -> list[
     return [*lines, *_left_out("Length worked on", [np.isnan(length_m) & work for work in works])]
 
 
+def _open_lines(counts: list[float]) -> list[Line]:
+    """Say how many runs have no recommendation, so that neither side counts them, if any."""
+    return [_pair(OPEN, "runs", counts, "study")] if any(counts) else []
+
+
 def _work_on(table: pd.DataFrame) -> Flags:
-    """Tell which runs are worked on."""
-    return np.asarray((table["technique"] != MONITOR).to_numpy(), dtype=bool)
+    """Tell which runs are worked on; one without a recommendation is not."""
+    return ~table["technique"].isin([MONITOR, ""]).to_numpy(dtype=bool)
 
 
 def _left_out(name: str, masks: list[Flags]) -> list[Line]:
@@ -337,7 +347,7 @@ def sum_up(
     encroachments : DataFrame
         What they do to trees; see `routekit.site.layout.encroach`.
     chosen : numpy.ndarray of str, shape (n,)
-        Recommended technique of each run.
+        Recommended technique of each run; blank where nothing is recommended.
     quantities : dict of str to DataFrame
         Of every technique on every run.
     money : Money
@@ -350,13 +360,20 @@ def sum_up(
     unsized = np.isnan(place.trenches["width_m"].to_numpy(dtype=float))
     # A trench of unknown width that is decided on for a sound run counts on both sides.
     cut_runs = needs | (unsized & (chosen == OPEN_CUT))
-    before = _loss_of(cut_runs, exposure, zones)
+    is_open = chosen == ""
     is_cut = chosen == OPEN_CUT
-    stays = _loss_of(is_cut, exposure, zones)
     balance = balance_trees(
-        place, works, chosen, encroachments, loss_before=before, loss_open_cut=stays
+        place,
+        works,
+        chosen,
+        encroachments,
+        loss_before=_loss_of(cut_runs | is_open, exposure, zones),
+        loss_open_cut=_loss_of(is_cut, exposure, zones),
+        undecided=_list_reached(is_open, exposure, zones),
     )
-    dug = np.where(needs, OPEN_CUT, MONITOR)
+    cut_runs &= ~is_open
+    before = _loss_of(cut_runs, exposure, zones)
+    dug = np.where(is_open, "", np.where(needs, OPEN_CUT, MONITOR)).astype(object)
     after = balance[balance["is_touched"]].assign(severed_m2=lambda table: table["loss_m2"])
     totals = build_totals(
         _take_quantities(quantities, dug),
@@ -383,14 +400,26 @@ def _loss_of(which: Flags, exposure: Exposure, zones: gpd.GeoDataFrame) -> pd.Da
     return add_unknown_losses(losses, doubt, zones)
 
 
+def _list_reached(which: Flags, exposure: Exposure, zones: gpd.GeoDataFrame) -> Texts:
+    """List the trees that a trench of some runs enters, or could reach."""
+    pairs = [
+        table.loc[which[table["run"].to_numpy(dtype=np.int64)], "tree"]
+        for table in (exposure.breaches, exposure.doubt)
+    ]
+    tree = np.unique(np.concatenate(pairs).astype(np.int64))
+    return np.asarray(zones["tree_id"].to_numpy(dtype=object)[tree])
+
+
 def _take_quantities(quantities: dict[str, pd.DataFrame], technique: Texts) -> pd.DataFrame:
-    """Take the quantities of each run's own technique."""
+    """Take the quantities of each run's own technique; not known where it has none."""
     codes = list(quantities)
     place = pd.Index(codes).get_indexer(pd.Index(technique.astype(str)))
     first = quantities[codes[0]]
     numbers = [name for name in first.columns if name not in ("run_id", "technique")]
     stack = np.stack([quantities[code][numbers].to_numpy(dtype=float) for code in codes])
-    table = pd.DataFrame(stack[place, np.arange(len(first))], columns=numbers)
+    taken = stack[place, np.arange(len(first))]
+    taken[place < 0] = np.nan
+    table = pd.DataFrame(taken, columns=numbers)
     table.insert(0, "technique", technique)
     table.insert(0, "run_id", first["run_id"].to_numpy())
     return table

@@ -77,7 +77,8 @@ def write_check(check: Check, run: int) -> Text:
     """
     name = name_within(check)
     if check.unit == "yes/no":
-        return name
+        note = check.note(run) if check.note else ""
+        return say("{text} ({note})", text=name, note=note) if note else name
     if check.unit == "class":
         return say("{check}: no", check=name)
     value, limit = float(check.value[run]), float(check.limit[run])

@@ -1,7 +1,8 @@
 """What the criteria weigh, in units of the study's currency.
 
-The order of the criteria lies in the sizes of the weights: a failed check outweighs everything,
-then harm to trees, then flow, then certainty, then cost and CO2e. All are settings.
+A technique that fails a check is not weighed: it is not feasible. The order of the criteria lies in
+the sizes of the weights: harm to trees, then flow, then certainty, then cost and CO2e. All are
+settings.
 """
 
 from __future__ import annotations
@@ -17,7 +18,8 @@ class WeightSettings(Settings):
         unit="currency per check",
         source="house",
         ge=0,
-        text="A failed check: outweighs all else, so that it is chosen only where nothing passes.",
+        text="A failed check: orders those techniques that are not feasible among themselves. None "
+        "of them is recommended, whatever this weight.",
     )
     caution: float = setting(
         500.0,

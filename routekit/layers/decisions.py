@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from difflib import get_close_matches
 
 import numpy as np
@@ -11,7 +12,7 @@ from numpy.typing import NDArray
 
 from routekit.errors import DecisionError
 from routekit.techniques import BURSTING, TECHNIQUE_PHRASES, TECHNIQUES
-from routekit.words.texts import Values, join, say, word
+from routekit.words.texts import Text, Values, join, say, word
 
 KINDS = ("force", "exclude", "no_pit", "no_tree")
 
@@ -30,12 +31,15 @@ class Decided:
         Who decided what and why; blank where nobody did.
     no_pit_trees : frozenset of str
         Trees in whose zones no pit may stand.
+    no_pit_notes : mapping of str to str
+        Who decided so and why, by tree.
     """
 
     forced: NDArray[np.int8]
     excluded: NDArray[np.bool_]
     note: NDArray[np.object_]
     no_pit_trees: frozenset[str]
+    no_pit_notes: Mapping[str, str] = field(default_factory=dict)
 
 
 def read_decisions(
@@ -109,7 +113,26 @@ def read_decisions(
         excluded=excluded,
         note=note,
         no_pit_trees=frozenset(_text(no_pit, "tree_id")) - {""},
+        no_pit_notes={
+            tree: _describe_ban(row, tree)
+            for tree, (_, row) in zip(_text(no_pit, "tree_id"), no_pit.iterrows(), strict=True)
+        },
     )
+
+
+def _describe_ban(row: pd.Series, tree: str) -> Text:
+    """Say who ruled out pits near a tree and why."""
+    by, reason = _read_author(row)
+    text = say("{who} ruled out pits in the root zone of tree {tree}", who=by, tree=tree)
+    return say("{decision} ({reason})", decision=text, reason=reason) if reason else text
+
+
+def _read_author(row: pd.Series) -> tuple[str, str]:
+    """Read who decided and why; the reason is blank where none is given."""
+    by, reason = (
+        "" if pd.isna(row.get(name)) else str(row.get(name)).strip() for name in ("by", "reason")
+    )
+    return by or say("a decision"), reason
 
 
 def _find_clashes(
@@ -157,11 +180,9 @@ def _hint(given: str, known: pd.Series) -> str:
 
 def _describe(row: pd.Series, technique: str) -> str:
     """Say who decided what and why."""
-    by, reason = (
-        "" if pd.isna(row.get(name)) else str(row.get(name)).strip() for name in ("by", "reason")
-    )
+    by, reason = _read_author(row)
     values: Values = {
-        "who": by or say("a decision"),
+        "who": by,
         "technique": word(TECHNIQUE_PHRASES[technique]),
     }
     text = (

@@ -6,8 +6,10 @@ line, sags included. Pits and connection digs stay; they are weighed in `routeki
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache
 from importlib.resources import files
+from typing import Final
 
 import numpy as np
 import pandas as pd
@@ -51,6 +53,10 @@ from routekit.methods.settings import BurstingSettings
 from routekit.pipes.expansion import least_cover
 from routekit.pipes.pull import LEVELS, NOT_KNOWN, NOT_OVER, OVER_AT, over_at
 from routekit.vocabulary import MM_PER_M
+from routekit.words.texts import name_check, take_texts
+
+NO_PIT: Final = name_check("Pits only where none may stand")
+"""Name of the check that no ban on pits is broken."""
 
 
 @cache
@@ -99,9 +105,24 @@ def list_checks(cases: pd.DataFrame, plan: pd.DataFrame, settings: BurstingSetti
         *sized,
         *_ground_checks(cases),
         *_root_checks(cases, settings),
+        _permitted_pits(cases),
         no_digging_near_stems(cases, prefix="dig_"),
         keeps_least_distance(cases, prefix="dig_"),
     ]
+
+
+def _permitted_pits(cases: pd.DataFrame) -> Check:
+    """Check that a string can pull the run from pits that may stand where they do."""
+    bans = take_texts(cases, "pit_bans")
+    check = must_not(
+        NO_PIT,
+        column(cases, "is_pit_barred"),
+        source="house",
+        remedy="Have whoever forbids pits there decide anew, or find a place for the pits outside "
+        "these root zones.",
+        survey="trees",
+    )
+    return replace(check, note=lambda run: bans[run])
 
 
 def _host_checks(cases: pd.DataFrame, settings: BurstingSettings) -> list[Check]:

@@ -6,6 +6,8 @@ is laid side by side.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import geopandas as gpd
 import numpy as np
 import pandas as pd
@@ -32,6 +34,7 @@ from routekit.techniques import BURSTING
 from routekit.trees.exposure import Exposure
 from routekit.trees.least_distance import WITHIN
 from routekit.trees.near_stem import blank_digging
+from routekit.words.texts import say
 
 _FAR_M = 15.0
 """Buildings farther than this from a trench are not looked for: deeper than any trench."""
@@ -76,7 +79,9 @@ def prepare_place(
         layers.connections, runs, reach_m=layout.site.digs.connection_reach_m
     )
     connections = add_seen_connections(placed, layers.inspections, runs)
+    forbidding = _forbidding_trees(layers.trees, decided, layout.site.placement.forbidding_trees)
     return Place(
+        pit_bans={tree: _say_ban(tree, decided.no_pit_notes) for tree in forbidding},
         runs=runs,
         manholes=layers.manholes,
         trenches=exposure.trenches,
@@ -101,9 +106,7 @@ def prepare_place(
             obstacles=layers.obstacles,
             surfaces=layers.surfaces,
             study_area=layers.study_area,
-            no_pit_trees=_forbidding_trees(
-                layers.trees, decided, layout.site.placement.forbidding_trees
-            ),
+            no_pit_trees=forbidding,
             tree_sd_m=layers.trees["position_sd_m"].to_numpy(dtype=float),
             zone_settings=layout.zones,
         ),
@@ -113,13 +116,24 @@ def prepare_place(
 
 
 def _forbidding_trees(trees: gpd.GeoDataFrame, decided: Decided, which: str) -> list[str]:
-    """List the trees in whose zone no pit should stand; what is not known forbids none."""
+    """List the trees in whose zone no pit may stand; what is not known forbids none."""
     names = set(decided.no_pit_trees)
     if which != "decided":
         names |= set(trees.loc[_is_set(trees["is_veteran"]), "tree_id"])
     if which == "protected":
         names |= set(trees.loc[_is_set(trees["is_protected"]), "tree_id"])
     return sorted(names)
+
+
+def _say_ban(tree: str, decided: Mapping[str, str]) -> str:
+    """Say why no pit may stand in the root zone of a tree."""
+    if tree in decided:
+        return decided[tree]
+    return say(
+        "tree {tree} is protected or a veteran, and the setting "
+        "site.placement.forbidding_trees forbids pits in its root zone",
+        tree=tree,
+    )
 
 
 def _is_set(flags: pd.Series) -> Flags:
@@ -263,6 +277,9 @@ def _lay_out_cases(
         is_hard_ground=np.nan if hard is None else float(hard),
         building_distance_m=_building_distance(layers.obstacles, exposure.trenches),
         has_trees=len(layers.trees) > 0,
+        is_pit_barred=np.nan,
+        pit_bans="",
+        pit_bans_words="",
         has_least_distance=exposure.has_least_distance,
         no_dig_m=no_dig_m,
         is_root_choked=cases["least_root_count"].to_numpy(dtype=float)

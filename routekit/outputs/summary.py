@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from routekit.advice.open_runs import CONTRADICTED, NO_TECHNIQUE, name_techniques
 from routekit.methods.common import NO_DIGGING
 from routekit.outputs.summary_lines import write_lines, write_outcome
 from routekit.pipes.pull import NOT_KNOWN
@@ -65,14 +66,16 @@ def _count(result: Result) -> dict[str, int | float]:
     found = result.findings["severity"].astype(str)
     left = balance[balance["is_touched"].to_numpy(dtype=bool)]
     method = result.digs["method"].astype(str)
-    is_work = advice["technique"].astype(str).to_numpy() != MONITOR
+    is_work = ~np.isin(name_techniques(advice["technique"]).astype(str), [MONITOR, ""])
+    because = advice["open_because"].astype(str)
     seen = result.condition["is_inspected"].to_numpy(dtype=bool)
     joined = result.runs["n_connections"].notna().to_numpy()
     return {
         "runs": len(result.runs),
         "length_m": round(float(result.runs["length_m"].sum()), 1),
         "runs_worked_on": int(_take_total(result, "Runs worked on", "recommended_mid")),
-        "runs_to_be_worked_on": int(_take_total(result, "Runs worked on", "open_cut_mid")),
+        "runs_to_be_worked_on": int(_take_total(result, "Runs worked on", "open_cut_mid"))
+        + int((because != "").sum()),
         "length_worked_on_m": round(_take_total(result, "Length worked on", "recommended_mid"), 1),
         "trees": len(result.trees),
         "runs_with_breach": int(result.breaches["run_id"].nunique()),
@@ -97,7 +100,9 @@ def _count(result: Result) -> dict[str, int | float]:
         **_count_strings(result.strings),
         "digs": int((method != "robot").sum()),
         "reopened_by_robot": int((method == "robot").sum()),
-        "runs_without_feasible_technique": int((~advice["is_feasible"]).sum()),
+        "runs_without_feasible_technique": int((because == NO_TECHNIQUE).sum()),
+        "runs_contradicted": int((because == CONTRADICTED).sum()),
+        "runs_failing_by_decision": int((~advice["is_feasible"] & (because == "")).sum()),
         "runs_forced": int(advice["is_forced"].sum()),
         "runs_with_exclusions": int(((advice["decision"] != "") & ~advice["is_forced"]).sum()),
         "runs_without_size": int(result.runs["n_trees"].isna().sum()),
@@ -171,15 +176,15 @@ def _take_total(result: Result, quantity: str, column: str) -> float:
 
 
 def _count_techniques(result: Result) -> list[dict[str, Any]]:
-    """Count runs and metres by recommended technique."""
+    """Count runs and metres by recommended technique; blank where nothing is recommended."""
     length = pd.Series(result.runs["length_m"].to_numpy(dtype=float))
-    technique = pd.Series(result.advice["technique"].astype(str).to_numpy())
+    technique = pd.Series(name_techniques(result.advice["technique"]))
     return [
         {
             "technique": code,
             "runs": int((technique == code).sum()),
             "length_m": round(float(length[technique == code].sum()), 1),
         }
-        for code in TECHNIQUES
+        for code in (*TECHNIQUES, "")
         if (technique == code).any()
     ]

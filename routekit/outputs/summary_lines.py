@@ -8,6 +8,7 @@ from typing import Final, TypeAlias
 import numpy as np
 import pandas as pd
 
+from routekit.advice.open_runs import CONTRADICTED, NO_TECHNIQUE
 from routekit.arrays import Flags
 from routekit.layers.assumed import is_assumed, list_fields, word_of
 from routekit.layers.crowns import FROM_RASTER
@@ -460,12 +461,33 @@ def _write_decisions(counts: Counts) -> list[Text]:
 
 
 def _write_stuck(result: Result) -> list[Text]:
-    """Name the runs for which no technique passes."""
-    stuck = result.advice.loc[~result.advice["is_feasible"].to_numpy(dtype=bool), "run_id"]
-    if not len(stuck):
-        return []
-    names = _name_some(stuck.astype(str).tolist(), _STUCK_SHOWN)
-    return [say("No technique passed every check: {runs}.", runs=names)]
+    """Name the runs without a recommendation, and those that fail a check by decision."""
+    because = result.advice["open_because"].astype(str).to_numpy(dtype=object)
+    fails = ~result.advice["is_feasible"].to_numpy(dtype=bool) & (because == "")
+
+    def name(which: Flags) -> str:
+        """Name some of the runs."""
+        return _name_some(result.advice.loc[which, "run_id"].astype(str).tolist(), _STUCK_SHOWN)
+
+    stuck, torn, decided = because == NO_TECHNIQUE, because == CONTRADICTED, fails
+    lines = [
+        say(
+            "Nothing is recommended, since no technique is feasible: {runs}. Each says what every "
+            "technique would need.",
+            runs=name(stuck),
+        )
+        if stuck.any()
+        else "",
+        say(
+            "Nothing is recommended until a person decides, since a decision and a ban on pits "
+            "exclude each other: {runs}.",
+            runs=name(torn),
+        )
+        if torn.any()
+        else "",
+        say("Fails a check, by decision: {runs}.", runs=name(decided)) if decided.any() else "",
+    ]
+    return [line for line in lines if isinstance(line, Text)]
 
 
 def _write_assumed(result: Result) -> list[Text]:

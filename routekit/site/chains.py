@@ -20,7 +20,7 @@ from scipy.sparse.csgraph import connected_components
 from routekit.arrays import Floats, Ints, Objects
 from routekit.site.sentences import join_causes
 from routekit.site.settings import StringSettings
-from routekit.words.texts import both, fill, say, say_rows, word
+from routekit.words.texts import both, fill, say, say_rows, take_texts, word
 
 Bools = NDArray[np.bool_]
 
@@ -43,6 +43,12 @@ HOST_GROUPS: Final = {
 
 _FOLLOWING_ON: Final = 2
 """Renewed runs that meet where one follows on another; more make a junction."""
+
+
+LEAVE_POINTS: Final = 1e10
+"""Points of leaving a run out of all strings that is to be in one: only a ban outweighs them."""
+KEEP_POINTS: Final = 1e11
+"""The same for a run for which bursting is forced: any other run is left out before it."""
 
 
 def link_runs(from_manhole: ArrayLike, to_manhole: ArrayLike, renewed: ArrayLike) -> Ints:
@@ -290,7 +296,8 @@ def build_chains(
         after the first of a chain: bend_deg, level_step_m, is_break, break_cause (text, empty
         where a string may pass), unknown (what is to be confirmed, text); start_cause and
         end_cause (why a chain that started or ended here would do so, text); beside each of these
-        texts the column of its statements, `..._words`.
+        texts the column of its statements, `..._words`; leave_points (of leaving the run out of
+        all strings), the same for all.
     """
     chosen = np.asarray(renewed, dtype=bool)
     names = pd.concat([runs["from_manhole"], runs["to_manhole"]], ignore_index=True)
@@ -302,9 +309,44 @@ def build_chains(
     chains[columns] = runs[columns].iloc[run].to_numpy(dtype=object)
     chains["length_m"] = chains["length_m"].astype(float)
     chains["bend_deg"], chains["level_step_m"] = np.nan, np.nan
-    chains["is_break"] = False
+    chains["is_break"], chains["leave_points"] = False, LEAVE_POINTS
     for name in ("break_cause", "break_cause_words", "unknown", "unknown_words"):
         chains[name] = np.full(len(chains), "", dtype=object)
     _through_limits(chains, runs, codes, settings)
     _end_causes(chains, codes, chosen)
     return chains
+
+
+def leave_out(chains: pd.DataFrame, is_left: ArrayLike) -> pd.DataFrame:
+    """Take runs out of their chains: what remains on either side is a chain of its own.
+
+    Parameters
+    ----------
+    chains : pandas.DataFrame
+        From `build_chains`, m rows.
+    is_left : array_like of bool, shape (m,)
+
+    Returns
+    -------
+    pandas.DataFrame
+        The other rows, with chain and position anew and the causes at the new ends.
+    """
+    left = np.asarray(is_left, dtype=bool)
+    if not left.any():
+        return chains
+    inner = chains["position"].to_numpy() > 0
+    after_gap = inner & np.concatenate([[False], left[:-1]])
+    before_gap = np.concatenate([inner[1:] & left[1:], [False]])
+    begins = (~inner | after_gap)[~left]
+    number = np.cumsum(begins) - 1
+    place = np.arange(len(number))
+    texts: dict[str, Objects] = {}
+    for name, gap in (("start_cause", after_gap), ("end_cause", before_gap)):
+        cause = take_texts(chains, name).copy()
+        cause[gap] = say("the next run is left out of bursting")
+        texts |= both(name, cause)
+    return (
+        chains.assign(**texts)[~left]
+        .reset_index(drop=True)
+        .assign(chain=number, position=place - place[begins][number])
+    )

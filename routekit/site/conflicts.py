@@ -28,7 +28,9 @@ Bools = NDArray[np.bool_]
 _FOOTWAYS = ("footway", "cycleway")
 
 BANNED_POINTS: Final = 1e9
-"""Points of a place where nothing may be dug: more than all weights of any other place together."""
+"""Points of a place where perhaps nothing may be dug: more than all weights of any other place."""
+BARRED_POINTS: Final = 1e12
+"""Points of a place where nothing may be dug: it is only named, never used."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -89,6 +91,11 @@ class Conflicts:
         """Hard conflicts other than structural zones, counted."""
         counts = self.near_stems + self.services + self.obstacles + self.forbidding_trees
         return np.asarray(counts + self.is_outside, dtype=np.int64)
+
+    @property
+    def is_barred(self) -> Bools:
+        """Whether it may not be dug: a tree forbids pits there, or it is too near a stem."""
+        return np.asarray((self.forbidding_trees > 0) | (self.near_stems > 1))
 
     @property
     def is_clear(self) -> Bools:
@@ -155,13 +162,14 @@ def weigh_conflicts(found: Conflicts, settings: PlacementSettings) -> Floats:
     Returns
     -------
     numpy.ndarray of float, shape (n,)
-        Points; more is worse. Root areas count in steps of 0.01 m2, structural ones too.
+        Points; more is worse, and no number of other conflicts outweighs a ban. Root areas count in
+        steps of 0.01 m2, structural ones too.
     """
     return np.asarray(
-        BANNED_POINTS * found.near_stems
+        BARRED_POINTS * found.is_barred
+        + BANNED_POINTS * found.near_stems
         + settings.structural_weight * np.round(found.structural_m2, 2)
         + settings.conflict_weight * (found.obstacles + found.is_outside)
-        + settings.forbidding_weight * found.forbidding_trees
         + settings.service_weight * found.services
         + settings.root_weight * np.round(found.root_m2, 2)
         + settings.carriageway_weight * found.carriageway_m2

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+from numpy.typing import ArrayLike
 
 from routekit.arrays import Flags, Floats, Ints, Texts
 from routekit.pipes.settings import PipeSettings, PullSettings
 from routekit.site.balance import tree_balance
-from routekit.site.chains import build_chains
+from routekit.site.chains import LEAVE_POINTS, build_chains
 from routekit.site.dig_depths import deepen_digs
 from routekit.site.digs import (
     connection_digs,
@@ -54,6 +56,11 @@ class Works:
         those at connections alone do to trees along each run.
     placed : PlacedPits
         Every pit that was asked for, chosen or not.
+    is_barred : numpy.ndarray of float, shape (n,)
+        1 where every string that could pull the run needs a pit where none may stand, 0 where one
+        does not; NaN where no string was sought.
+    barred_by : numpy.ndarray of object, shape (n,)
+        Trees that forbid these pits: tuples of ids, empty where stems are too near or none is.
     """
 
     strings: gpd.GeoDataFrame
@@ -68,6 +75,8 @@ class Works:
     dig_harm: pd.DataFrame
     joining_harm: pd.DataFrame
     placed: PlacedPits
+    is_barred: Floats
+    barred_by: Texts
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -110,6 +119,8 @@ class Place:
     major_from_share : float
         Share of a zone from which a loss is major.
     settings : LayoutSettings
+    pit_bans : mapping of str to str
+        Why no pit may stand in the root zone of a tree, by tree_id.
     """
 
     runs: gpd.GeoDataFrame
@@ -122,6 +133,7 @@ class Place:
     around: Surroundings
     major_from_share: float
     settings: LayoutSettings
+    pit_bans: Mapping[str, str] = field(default_factory=dict)
 
 
 def set_out_works(
@@ -133,8 +145,11 @@ def set_out_works(
     widened: Flags,
     before: Works | None = None,
     has_texts: bool = True,
+    leave_points: ArrayLike = LEAVE_POINTS,
 ) -> Works:
     """Set out strings, pits and digs, with every connection dug up as for bursting.
+
+    A run that no string can pull without a pit where none may stand is in no string.
 
     Parameters
     ----------
@@ -151,6 +166,8 @@ def set_out_works(
     has_texts : bool, optional
         Whether pits get their reasons, remedies and sketches; works that are only compared
         need none.
+    leave_points : array_like of float, shape (n,), optional
+        Points of leaving each run out of all strings.
 
     Returns
     -------
@@ -158,6 +175,9 @@ def set_out_works(
     """
     runs, around, settings = place.runs, place.around, place.settings
     chains = build_chains(runs, burst, settings=settings.site.strings)
+    row = chains["run"].to_numpy(dtype=np.int64)
+    leave = np.broadcast_to(np.asarray(leave_points, dtype=float), (len(runs),))
+    chains = chains.assign(leave_points=leave[row])
     offers = offer_pipes(
         chains,
         place.cases,
@@ -167,8 +187,8 @@ def set_out_works(
         pipe=settings.pipe,
         pull=settings.pull,
     )
-    width = place.trenches["bottom_width_m"].to_numpy(dtype=float)[chains["run"].to_numpy()]
-    strings, pits, placed = plan_site(
+    width = place.trenches["bottom_width_m"].to_numpy(dtype=float)[row]
+    strings, pits, placed, left = plan_site(
         chains,
         runs,
         place.manholes,
@@ -217,7 +237,20 @@ def set_out_works(
         joining_harm=of_joining,
         outside_of_run=spread_whole(strings["new_outside_mm"].to_numpy(dtype=float)),
         placed=placed,
+        **_note_barred(len(runs), row, left),
     )
+
+
+def _note_barred(size: int, sought: Ints, left: pd.DataFrame) -> dict[str, Floats | Texts]:
+    """Note for each run whether a ban on pits keeps it from being burst, and by which trees."""
+    is_barred = np.full(size, np.nan)
+    is_barred[sought] = 0.0
+    run = left["run"].to_numpy(dtype=np.int64)
+    is_barred[run] = 1.0
+    barred_by = np.empty(size, dtype=object)
+    barred_by[:] = [()] * size
+    barred_by[run] = left["trees"].to_numpy(dtype=object)
+    return {"is_barred": is_barred, "barred_by": barred_by}
 
 
 def set_out_digs(place: Place, technique: Texts) -> gpd.GeoDataFrame:
@@ -277,13 +310,19 @@ def _collapse_digs(place: Place, is_burst: Flags) -> gpd.GeoDataFrame:
 _UNSIZED_METHOD = say("trench of unknown width: measure the bore, then let an arborist judge")
 
 
-def _say_unsized(balance: pd.DataFrame, in_doubt: Flags) -> dict[str, Objects]:
-    """Say of trees in doubt that a trench of unknown width may touch them, and what that asks."""
+_OPEN_METHOD = say("nothing is recommended for a run here: decide, then let an arborist judge")
+
+
+def _say_doubt(balance: pd.DataFrame, unsized: Flags, is_open: Flags) -> dict[str, Objects]:
+    """Say of trees in doubt what may touch them, and what that asks."""
     touched = take_texts(balance, "touched_by")
     method = take_texts(balance, "working_method")
-    perhaps = say("open cut of a run of unknown size, perhaps")
-    touched[in_doubt] = fill(join([text, perhaps], "; ") for text in touched[in_doubt])
-    method[in_doubt] = _UNSIZED_METHOD
+    for which, asks, perhaps in (
+        (is_open, _OPEN_METHOD, say("a run for which nothing is recommended yet, perhaps")),
+        (unsized, _UNSIZED_METHOD, say("open cut of a run of unknown size, perhaps")),
+    ):
+        touched[which] = fill(join([text, perhaps], "; ") for text in touched[which])
+        method[which] = asks
     return both("touched_by", touched) | both("working_method", method)
 
 
@@ -295,6 +334,7 @@ def balance_trees(
     *,
     loss_before: pd.DataFrame,
     loss_open_cut: pd.DataFrame,
+    undecided: Texts,
 ) -> pd.DataFrame:
     """Balance the recommended works against open cut, tree by tree.
 
@@ -310,6 +350,8 @@ def balance_trees(
         Loss per tree if every run that needs work were dug up.
     loss_open_cut : DataFrame
         Loss per tree by the runs that stay in open cut.
+    undecided : numpy.ndarray of str, shape (k,)
+        Trees that a run without a recommendation may touch: their loss is not known.
 
     Returns
     -------
@@ -345,7 +387,9 @@ def balance_trees(
     footprint = balance["footprint_m2"].to_numpy(dtype=float)
     area = zones.area_m2[pd.Index(zones.tree_id).get_indexer(rows)]
     loss = np.minimum(footprint + np.maximum(severed - trench, 0), area)
-    in_doubt = rows.isin(cut.index[cut["footprint_m2"].isna().to_numpy()])
+    unsized = rows.isin(cut.index[cut["footprint_m2"].isna().to_numpy()])
+    is_open = rows.isin(undecided)
+    in_doubt = unsized | is_open
     loss[in_doubt] = np.nan
     is_dug = (encroachments["kind"] != TRENCH) & encroachments["is_structural"].fillna(value=False)
     deep, keeps = encroachments[is_dug.to_numpy(dtype=bool)], encroachments["keeps_roots"]
@@ -371,7 +415,7 @@ def balance_trees(
         footprint_m2=balance["footprint_m2"].mask(in_doubt),
         footprint_share=balance["footprint_share"].mask(in_doubt),
         spared_m2=balance["spared_m2"].mask(in_doubt),
-        **_say_unsized(balance, in_doubt),
+        **_say_doubt(balance, unsized, is_open),
         is_structural=structural,
         is_careful_structural=careful,
         is_within_least=_doubt_within(balance["is_within_least"], in_doubt),

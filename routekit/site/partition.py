@@ -1,8 +1,9 @@
 """Cut chains of runs into strings at least cost: exact dynamic programming on integers.
 
 The state at a cut is what the string upstream of it needs there: a launch pit or a pit at its far
-end, for one of two pipe sizes. All chains advance together, one run at a time, so that the work is
-array code. Costs are whole numbers: equal costs are equal, and ties fall the same way every time.
+end, for one of two pipe sizes; or nothing, where the run upstream of it is left out of all strings.
+All chains advance together, one run at a time, so that the work is array code. Costs are whole
+numbers: equal costs are equal, and ties fall the same way every time.
 """
 
 from __future__ import annotations
@@ -24,6 +25,8 @@ LAUNCH, FAR = 0, 1
 OWN, LARGER = 0, 1
 STATES: Final = 4
 """State = 2 x size (own, larger) + role (launch, far)."""
+_LEFT: Final = STATES
+"""State behind a run that is left out of all strings."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -45,6 +48,8 @@ class Costs:
     joint : numpy.ndarray of int, shape (n, 4, 4)
         Pit cost at the manhole upstream of run i, by state of the string that ends there and of the
         string that starts there.
+    leave : numpy.ndarray of int, shape (n,)
+        Cost of leaving run i out of all strings; `NEVER` where it must be in one.
     """
 
     position: Ints
@@ -53,11 +58,12 @@ class Costs:
     opening: Ints
     closing: Ints
     joint: Ints
+    leave: Ints
 
 
 @dataclass(frozen=True, kw_only=True)
 class Partition:
-    """Strings in chain order.
+    """Strings in chain order; a run that is in none is left out.
 
     Attributes
     ----------
@@ -100,21 +106,34 @@ def _advance(costs: Costs, heads: Ints, length: Ints) -> tuple[Ints, Ints, Ints]
     """Fill, for each run, cost and string length by end state and the state left of each start."""
     n = len(costs.position)
     begin = np.full((n, STATES), NEVER, dtype=np.int64)
-    done = np.full((n, STATES), NEVER, dtype=np.int64)
-    taken = np.zeros((n, STATES), dtype=np.int64)
-    before = np.zeros((n, STATES), dtype=np.int64)
+    done = np.full((n, STATES + 1), NEVER, dtype=np.int64)
+    taken = np.zeros((n, STATES + 1), dtype=np.int64)
+    # State left of each start; of a run that is left out, that of the run before.
+    before = np.full((n, STATES + 1), _LEFT, dtype=np.int64)
     order = np.argsort(-length, kind="stable")
     heads, length = heads[order], length[order]
     for place in range(int(length.max(initial=0))):
         rows = heads[: np.searchsorted(-length, -place, side="left")] + place
         if place == 0:
             begin[rows] = costs.opening[rows]
+            done[rows, _LEFT] = costs.leave[rows]
         else:
-            total = done[rows - 1][:, :, None] + costs.joint[rows]
-            before[rows] = np.argmin(total, axis=1)
+            so_far = done[rows - 1]
+            alone = so_far[:, _LEFT, None] + costs.opening[rows]
+            joined = so_far[:, :STATES, None] + costs.joint[rows]
+            total = np.concatenate([joined, alone[:, None]], axis=1)
+            before[rows, :STATES] = np.argmin(total, axis=1)
             begin[rows] = np.minimum(total.min(axis=1), NEVER)
-        done[rows], taken[rows] = _ends_at(rows, place, begin, costs)
+            closed = _close(so_far, costs.closing[rows - 1])
+            before[rows, _LEFT] = np.argmin(closed, axis=1)
+            done[rows, _LEFT] = np.minimum(closed.min(axis=1) + costs.leave[rows], NEVER)
+        done[rows, :STATES], taken[rows, :STATES] = _ends_at(rows, place, begin, costs)
     return done, taken, before
+
+
+def _close(done: Ints, closing: Ints) -> Ints:
+    """Add the pits at the ends of the strings; behind a run that is left out stands none."""
+    return np.column_stack([done[:, :STATES] + closing, done[:, _LEFT]])
 
 
 def partition_chains(costs: Costs) -> Partition:
@@ -128,29 +147,31 @@ def partition_chains(costs: Costs) -> Partition:
     -------
     Partition
         Ties go to the longest last string, then to own size before larger, then to a launch
-        downstream.
+        downstream; a run is left out only where that costs less.
 
     Raises
     ------
     ValueError
-        If a run cannot be a string by itself.
+        If a run can neither be a string by itself nor be left out.
 
     Notes
     -----
     Let D(i, a) be the least cost of the chain up to run i with a string ending there in state a,
     without the pit at that end, and B(i, b) = min over a of D(i - 1, a) + joint(i, a, b), for a
     string that starts with run i in state b. Then D(i, a) = min over j of B(i - j, other role of a)
-    + span(i, j). The chain costs min over a of D(last, a) + closing(last, a). A string has one
-    launch and one far end, so its two states differ in role and agree in size.
+    + span(i, j). A string has one launch and one far end, so its two states differ in role and
+    agree in size. Leaving run i out leads to the state L: D(i, L) = leave(i) + the least of
+    D(i - 1, L) and D(i - 1, a) + closing(i - 1, a), and from it a string starts by its opening. The
+    chain costs the least of D(last, L) and D(last, a) + closing(last, a).
     """
-    alone = np.flatnonzero(costs.span[:, 0] >= NEVER)
+    alone = np.flatnonzero((costs.span[:, 0] >= NEVER) & (costs.leave >= NEVER))
     if len(alone):
         raise ValueError(f"runs that cannot be a string by themselves: {alone[:5].tolist()}")
     heads = np.flatnonzero(costs.position == 0)
     length = np.diff(np.append(heads, len(costs.position)))
     done, taken, before = _advance(costs, heads, length)
     tails = heads + length - 1
-    total = done[tails] + costs.closing[tails]
+    total = _close(done[tails], costs.closing[tails])
     state = np.argmin(total, axis=1)
     return _walk_back(heads, tails, state, taken, before, total.min(axis=1, initial=NEVER))
 
@@ -165,7 +186,8 @@ def _walk_back(
         found.append((first, row, state))
         onward = first > heads
         # The state at the start has the same size and the other role.
-        state = before[first, state ^ 1][onward]
+        start = np.where(state == _LEFT, _LEFT, state ^ 1)
+        state = before[first, start][onward]
         row, heads = first[onward] - 1, heads[onward]
     if not found:
         none = np.empty(0, dtype=np.int64)
@@ -174,6 +196,7 @@ def _walk_back(
         )
     first, last, ends = (np.concatenate(part) for part in zip(*found, strict=True))
     order = np.argsort(first)
+    order = order[ends[order] != _LEFT]
     first, last, ends = first[order], last[order], ends[order]
     return Partition(
         first=first, last=last, launch_upstream=ends % 2 == FAR, size=ends // 2, cost=cost

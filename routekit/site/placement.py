@@ -133,6 +133,11 @@ class Placement:
         return Placement(**parts, conflicts=self.conflicts.join(other.conflicts))
 
     @property
+    def is_barred(self) -> Bools:
+        """Whether every place that was tried is one where nothing may be dug."""
+        return np.asarray(self.is_placed & self.conflicts.is_barred)
+
+    @property
     def is_clear(self) -> Bools:
         """Whether the pit is placed and meets nothing."""
         return np.asarray(self.is_placed & self.conflicts.is_clear)

@@ -157,9 +157,9 @@ class PlacementSettings(Settings):
         "protected",
         unit="-",
         source="house",
-        text="Trees in whose zone no pit should stand: those that a decision names, veterans as "
-        "well, or protected trees as well. It is a hard conflict; where nothing is free of it the "
-        "pit says so.",
+        text="Trees in whose zone no pit may stand: those that a decision names, veterans as "
+        "well, or protected trees as well. No pit is set out there: the string ends elsewhere, or "
+        "its runs are not burst.",
     )
     unknown_tree_distance_m: float = setting(
         15.0,
@@ -192,13 +192,6 @@ class PlacementSettings(Settings):
         source="house",
         ge=0,
         text="Weight of each building or other obstacle, and of crossing the study's edge.",
-    )
-    forbidding_weight: float = setting(
-        3e5,
-        unit="points each",
-        source="house",
-        ge=0,
-        text="Weight of each tree in whose zone no pit should stand: it cannot be held up.",
     )
     service_weight: float = setting(
         2e4,

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import geopandas as gpd
 import numpy as np
 import pandas as pd
@@ -9,12 +11,13 @@ from numpy.typing import ArrayLike
 
 from routekit.arrays import Floats, take_numbers
 from routekit.pipes.settings import PipeSettings
+from routekit.site.chains import leave_out
 from routekit.site.pit_tables import tabulate_pits
 from routekit.site.placement import PlacedPits, place_pits
 from routekit.site.settings import SiteSettings
 from routekit.site.string_limits import PipeOffers
-from routekit.site.string_pits import request_pits
-from routekit.site.strings import plan_strings, tabulate_strings
+from routekit.site.string_pits import PitTable, find_barring, request_pits
+from routekit.site.strings import StringPlan, plan_strings, tabulate_strings
 from routekit.site.surroundings import Surroundings
 
 
@@ -56,8 +59,10 @@ def plan_site(
     pipe: PipeSettings,
     before: PlacedPits | None = None,
     has_texts: bool = True,
-) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame, PlacedPits]:
+) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame, PlacedPits, pd.DataFrame]:
     """Choose strings and pits together and write both tables.
+
+    No pit is set out where none may stand: a run that no string can then pull is in none.
 
     Parameters
     ----------
@@ -87,6 +92,9 @@ def plan_site(
         `routekit.site.pit_tables.tabulate_pits`.
     placed : PlacedPits
         Every pit that was asked for, chosen or not.
+    left : DataFrame
+        Runs in no string: run (position in `runs`), trees (tuple of the ids of those that forbid
+        pits where it would need one).
     """
     rows = chains["run"].to_numpy(dtype=np.int64)
     lines = runs["geometry"].to_numpy(dtype=object)[rows]
@@ -102,12 +110,22 @@ def plan_site(
     )
     placement = place_pits(pits.requests, around, settings.placement, before=before)
     plan = plan_strings(chains, offers, pits, placement, settings=settings.strings)
+    left = pd.DataFrame(
+        {
+            "run": rows[plan.is_left],
+            "trees": find_barring(pits, placement, around, np.flatnonzero(plan.is_left)),
+        }
+    )
+    kept = ~plan.is_left
+    rows, lines, depth, offers = rows[kept], lines[kept], depth[kept], offers.take(kept)
+    chains = leave_out(chains, plan.is_left)
+    pits, plan = _number_anew(pits, plan)
     strings = tabulate_strings(
         chains,
         lines,
         offers,
         plan,
-        depth_m=depth.max(axis=1),
+        depth_m=depth.max(axis=1, initial=-np.inf),
         host_mm=runs["diameter_mm"].to_numpy(dtype=float)[rows],
         settings=settings.strings,
         pipe=pipe,
@@ -124,4 +142,12 @@ def plan_site(
         has_texts=has_texts,
         run_sd_m=take_numbers(runs, "position_sd_m")[rows],
     )
-    return strings, table, PlacedPits(requests=pits.requests, placement=placement)
+    return strings, table, PlacedPits(requests=pits.requests, placement=placement), left
+
+
+def _number_anew(pits: PitTable, plan: StringPlan) -> tuple[PitTable, StringPlan]:
+    """Count the runs in chain order without those that are left out."""
+    place = np.cumsum(~plan.is_left) - 1
+    part = plan.partition
+    moved = replace(part, first=place[part.first], last=place[part.last])
+    return replace(pits, run=place[pits.run]), replace(plan, partition=moved)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Any, Final
 
 import numpy as np
@@ -67,6 +67,16 @@ class PipeOffers:
     known_bend_deg: Floats
     friction: tuple[float, float, float]
     machine_limit_kn: float
+
+    def take(self, rows: Ints | Bools) -> PipeOffers:
+        """Give the offers of some runs."""
+        values = {part.name: getattr(self, part.name) for part in fields(self)}
+        return PipeOffers(
+            **{
+                name: value[rows] if isinstance(value, np.ndarray) else value
+                for name, value in values.items()
+            }
+        )
 
 
 def larger_outside(

@@ -12,9 +12,11 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
+import shapely
 from numpy.typing import ArrayLike, NDArray
 
-from routekit.arrays import Floats, Ints
+from routekit.arrays import Floats, Ints, Objects
+from routekit.geometry.plane import polygon_edges
 from routekit.site.partition import FAR, LARGER, LAUNCH, NEVER, OWN, STATES
 from routekit.site.pit_sizes import (
     PitSizes,
@@ -26,6 +28,8 @@ from routekit.site.pit_sizes import (
 from routekit.site.placement import DOWN, UP, PitRequests, Placement, run_ends
 from routekit.site.settings import PitSettings, StringSettings
 from routekit.site.string_limits import POINT_STEPS, PipeOffers
+from routekit.site.surroundings import Surroundings
+from routekit.site.zone_layer import zone_overlaps
 
 Bools = NDArray[np.bool_]
 
@@ -185,12 +189,48 @@ def cost_pits(table: PitTable, placement: Placement, settings: StringSettings) -
     -------
     numpy.ndarray of int, shape (m, 2, 4)
         Thousandths of points: conflicts, the pit itself, its volume. 0 where the chamber
-        receives, `NEVER` where a size is not available.
+        receives, `NEVER` where a size is not available and where no pit may stand.
     """
     volume = np.nan_to_num(table.requests.size.volume_m3)
     points = placement.points + settings.pit_weight + settings.volume_weight * volume
-    steps = np.append(np.rint(POINT_STEPS * points).astype(np.int64), [NEVER, 0])
+    steps = np.rint(POINT_STEPS * points).astype(np.int64)
+    steps = np.append(np.where(placement.is_barred, NEVER, steps), [NEVER, 0])
     return np.asarray(steps[table.of])
+
+
+def find_barring(
+    table: PitTable, placement: Placement, around: Surroundings, runs: Ints
+) -> Objects:
+    """Find the trees that forbid pits at the ends of runs.
+
+    Parameters
+    ----------
+    table : PitTable
+    placement : Placement
+        Of `table.requests`.
+    around : Surroundings
+    runs : numpy.ndarray of int, shape (k,)
+        Runs in chain order.
+
+    Returns
+    -------
+    numpy.ndarray of object, shape (k,)
+        Tuples of tree ids, sorted; empty where only stems that are too near keep pits away.
+    """
+    asked = np.flatnonzero(placement.is_barred & np.isin(table.run, runs))
+    shapes = shapely.polygons(placement.corners[asked])
+    dug, tree, _, _ = zone_overlaps(shapes, polygon_edges(shapes), around.zones)
+    forbids = around.zones.forbids_pits[tree]
+    found = pd.DataFrame(
+        {
+            "run": table.run[asked][dug[forbids]],
+            "tree": around.zones.tree_id[tree[forbids]].astype(str),
+        }
+    ).drop_duplicates()
+    named = {run: tuple(sorted(trees)) for run, trees in found.groupby("run")["tree"]}
+    trees = np.empty(len(runs), dtype=object)
+    trees[:] = [named.get(run, ()) for run in runs]
+    return trees
 
 
 def _holds_machine(table: PitTable) -> Bools:

@@ -25,6 +25,7 @@ from routekit.site.placement import DOWN, UP, Placement
 from routekit.site.sentences import join_causes, join_groups
 from routekit.site.settings import StringSettings
 from routekit.site.string_limits import (
+    POINT_STEPS,
     PipeOffers,
     build_spans,
     describe_over,
@@ -60,6 +61,8 @@ class StringPlan:
         Requests that are built, ascending.
     is_shared : numpy.ndarray of bool, shape (p,)
         Whether a pit serves two strings.
+    is_left : numpy.ndarray of bool, shape (m,)
+        Runs that are in no string.
     """
 
     partition: Partition
@@ -67,6 +70,7 @@ class StringPlan:
     far: Ints
     chosen: Ints
     is_shared: Bools
+    is_left: Bools
 
 
 def plan_strings(
@@ -78,6 +82,8 @@ def plan_strings(
     settings: StringSettings,
 ) -> StringPlan:
     """Cut the chains into strings and choose their pits, at the least points.
+
+    No pit stands where none may: the string ends elsewhere, or a run is left out.
 
     Parameters
     ----------
@@ -94,6 +100,7 @@ def plan_strings(
     -------
     StringPlan
     """
+    points = chains["leave_points"].to_numpy(dtype=float)
     span, size = build_spans(chains, offers, settings=settings)
     cost = cost_pits(pits, placement, settings)
     joint, choice = join_pits(pits, cost, chains["bend_deg"].to_numpy(dtype=float), settings)
@@ -105,6 +112,7 @@ def plan_strings(
             opening=cost[:, UP],
             closing=cost[:, DOWN],
             joint=joint,
+            leave=np.rint(POINT_STEPS * points).astype(np.int64),
         )
     )
     up, down = _take_pits(chains, pits, part, choice)
@@ -112,8 +120,16 @@ def plan_strings(
     far = np.where(part.launch_upstream, down, up)
     used, count = np.unique(np.concatenate([launch, far]), return_counts=True)
     real = used >= 0
+    inside = np.zeros(len(chains) + 1, dtype=np.int64)
+    np.add.at(inside, part.first, 1)
+    np.add.at(inside, part.last + 1, -1)
     return StringPlan(
-        partition=part, launch=launch, far=far, chosen=used[real], is_shared=count[real] > 1
+        partition=part,
+        launch=launch,
+        far=far,
+        chosen=used[real],
+        is_shared=count[real] > 1,
+        is_left=np.cumsum(inside)[:-1] == 0,
     )
 
 
@@ -125,7 +141,9 @@ def _take_pits(
     up_state, down_state = 2 * part.size + role_up, 2 * part.size + 1 - role_up
     up = pits.of[part.first, UP, up_state]
     down = pits.of[part.last, DOWN, down_state]
+    goes_on = part.last[:-1] + 1 == part.first[1:]
     lower = np.flatnonzero(chains["position"].to_numpy()[part.first] > 0)
+    lower = lower[np.concatenate([[False], goes_on])[lower]] if len(lower) else lower
     a, b, row = down_state[lower - 1], up_state[lower], part.first[lower]
     taken = choice[row, a, b]
     # State of the shared pit: the larger size, and a launch pit if either string needs one.

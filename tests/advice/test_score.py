@@ -196,7 +196,9 @@ def test_no_runner_up_where_nothing_else_is_left():
 def test_choice_and_runner_up_are_always_two_and_allowed(seed):
     rng = np.random.default_rng(seed)
     n = 20
-    scores = Scores(parts=rng.random((n, T, len(CRITERIA))), facts={})
+    fails = rng.random((n, T)) < 0.3
+    fails[:, PLACE["monitor"]] = False
+    scores = Scores(parts=rng.random((n, T, len(CRITERIA))), facts={"n_fail": fails.astype(float)})
     excluded = rng.random((n, T)) < 0.3
     excluded[:, PLACE["monitor"]] = False
     forced = np.where(rng.random(n) < 0.3, rng.integers(0, T, n), -1)
@@ -208,6 +210,18 @@ def test_choice_and_runner_up_are_always_two_and_allowed(seed):
     known = second >= 0
     assert not excluded[np.arange(n)[known], second[known]].any()
     assert (chosen[forced >= 0] == forced[forced >= 0]).all()
+    assert not fails[np.arange(n), chosen][forced < 0].any()
+
+
+def test_what_fails_a_check_is_never_chosen_however_cheap_and_whatever_its_weight():
+    """A filter, not a weight: no price, and no weight of a failed check, lets it through."""
+    dear = {f"{code}__whole_life_cost_mid": 9e9 for code in CODES if code != "monitor"}
+    weightless = WeightSettings(fail=0.0)
+    failing = score(monitor__fails=1.0, weights=weightless, **dear)
+    assert rank(failing)[0] == "local_repair"
+    nothing = score(weights=weightless, **{f"{code}__fails": 1.0 for code in CODES})
+    assert rank(nothing) == (None, None, None)
+    assert rank(nothing, forced=PLACE["cipp"])[0] == "cipp"
 
 
 def test_harm_that_is_not_known_counts_as_the_worst_of_all_and_never_as_less():

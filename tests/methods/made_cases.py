@@ -84,6 +84,8 @@ NOTHING_ASSUMED = {
     "is_wide_near_stem": False,
     "no_dig_m": 1.0,
     "has_least_distance": True,
+    "is_pit_barred": 0.0,
+    "pit_bans": "",
     **{f"{dug}stem_face_m": 5.0 for dug in ("", "dig_", "joining_")},
     **{f"{dug}is_stem_loose": False for dug in ("", "dig_", "joining_")},
 }

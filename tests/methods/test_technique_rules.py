@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from made_cases import LISTERS, check_all, judge, make
 
-from routekit.methods.bursting import host_class, needed_clearance
+from routekit.methods.bursting import NO_PIT, host_class, needed_clearance
 from routekit.methods.checks import CAUTION, FAIL, PASS, UNKNOWN
 from routekit.methods.common import LEAST_DISTANCE, NO_DIGGING, as_flag, known_flag
 from routekit.methods.repair import count_faults
@@ -365,6 +365,12 @@ for rows, what in ((OPEN_CUT, ""), (BURST, "dig_"), (SLIP, "joining_")):
         (LEAST_DISTANCE, {f"{what}is_within_least": True}, "caution", {}),
         (LEAST_DISTANCE, {f"{what}is_within_least": None}, "unknown", {}),
     ]
+
+# A ban on pits is common practice, no source: an arborist's word is not weighed.
+BURST += [
+    (NO_PIT, {"is_pit_barred": 1.0}, "fail", {}),
+    (NO_PIT, {"is_pit_barred": np.nan}, "unknown", {}),
+]
 
 GROUPS = {
     "monitor": ("monitor", MONITOR),

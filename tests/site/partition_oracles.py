@@ -1,5 +1,6 @@
 """Slow, independent ways to cut a chain into strings."""
 
+from dataclasses import replace
 from functools import cache
 from itertools import product
 
@@ -12,37 +13,49 @@ from routekit.site.partition import NEVER, Costs
 
 @cache
 def every_partition(size):
-    """All ways to cut a chain of this many runs, with a direction for each string."""
+    """All ways to cut a chain of this many runs, each piece pulled one way or the other or left.
+
+    A piece that is left is one run.
+    """
     ways = []
     for cuts in product([False, True], repeat=size - 1):
         firsts = [0] + [place + 1 for place, cut in enumerate(cuts) if cut]
         lasts = [first - 1 for first in firsts[1:]] + [size - 1]
-        ways += [
-            list(zip(firsts, lasts, ups, strict=True))
-            for ups in product([False, True], repeat=len(firsts))
+        kinds = [
+            [False, True, None] if first == last else [False, True]
+            for first, last in zip(firsts, lasts, strict=True)
         ]
+        ways += [list(zip(firsts, lasts, ups, strict=True)) for ups in product(*kinds)]
     return ways
 
 
+def cost_way(costs, way, best):
+    """Cost of one way to cut a chain; `NEVER` where it cannot be, or is no better than `best`."""
+    total, left, before = 0, None, None
+    for first, last, upstream in way:
+        runs = last - first
+        if upstream is None:
+            total += 0 if left is None else costs.closing[before, left]
+            total += costs.leave[first]
+            left = None
+            continue
+        if runs >= costs.span.shape[1] or costs.span[last, runs] >= NEVER:
+            return NEVER
+        size = costs.size[last, runs]
+        here = 2 * size + (0 if upstream else 1)
+        total += costs.span[last, runs]
+        total += costs.opening[first, here] if left is None else costs.joint[first, left, here]
+        left, before = 2 * size + (1 if upstream else 0), last
+        if total >= best:
+            return NEVER
+    return min(total + (0 if left is None else costs.closing[-1, left]), NEVER)
+
+
 def brute_force_partition(costs):
-    """Least cost of one chain by trying every cut and every direction."""
+    """Least cost of one chain by trying every cut, every direction and every run left out."""
     best = NEVER
     for way in every_partition(len(costs.position)):
-        total, left = 0, None
-        for first, last, upstream in way:
-            runs = last - first
-            if runs >= costs.span.shape[1] or costs.span[last, runs] >= NEVER:
-                total = NEVER
-                break
-            size = costs.size[last, runs]
-            here = 2 * size + (0 if upstream else 1)
-            total += costs.span[last, runs]
-            total += costs.opening[0, here] if left is None else costs.joint[first, left, here]
-            left = 2 * size + (1 if upstream else 0)
-            if total >= best:
-                break
-        else:
-            best = min(best, total + costs.closing[-1, left])
+        best = min(best, cost_way(costs, way, best))
     return best
 
 
@@ -84,17 +97,37 @@ def integer_programme(costs):
     return round(solved.fun)
 
 
-def chain_costs(rng, n, span):
-    """Random costs of one chain; some spans and sizes are ruled out."""
-    costs = rng.integers(0, 60, (n, span))
+def chain_costs(rng, n, span, *, may_leave=False):
+    """Random costs of one chain; some spans and sizes are ruled out.
+
+    Where runs may be left out, some pits are ruled out too.
+    """
+    spans = rng.integers(0, 60, (n, span))
     feasible = rng.random((n, span)) < 0.75
     feasible[:, 0] = True
     feasible &= np.arange(span) <= np.arange(n)[:, None]
-    return Costs(
+    costs = Costs(
         position=np.arange(n),
-        span=np.where(feasible, costs, NEVER),
+        span=np.where(feasible, spans, NEVER),
         size=(rng.random((n, span)) < 0.3).astype(np.int64),
         opening=rng.integers(0, 100, (n, 4)),
         closing=rng.integers(0, 100, (n, 4)),
         joint=rng.integers(0, 100, (n, 4, 4)),
+        leave=np.full(n, NEVER),
+    )
+    return bar_pits(costs, rng) if may_leave else costs
+
+
+def bar_pits(costs, rng):
+    """Rule out some pits of a chain, and let any run be left out at a price."""
+
+    def bar(values):
+        return np.where(rng.random(values.shape) < 0.4, NEVER, values)
+
+    return replace(
+        costs,
+        opening=bar(costs.opening),
+        closing=bar(costs.closing),
+        joint=bar(costs.joint),
+        leave=rng.integers(0, 400, len(costs.position)),
     )

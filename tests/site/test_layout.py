@@ -162,10 +162,17 @@ def test_a_string_is_burst_as_a_whole_or_not_at_all():
     works = Strings("S1", "S1", "", "S2", "S2", "S3")
     burst = np.array([5.0, 5.0, 1.0, 5.0, 5.0, 7.0])
     other = np.array([9.0, 2.0, 9.0, 6.0, 3.0, 7.0])
+    nobody, fifth = np.zeros(6, dtype=bool), np.arange(6) == 4
     # S1 gains 1 in all, S2 loses 1, S3 is even.
-    assert choose_strings(works, burst, other).tolist() == [True, True, False, False, False, True]
-    forced = np.where(np.arange(6) == 4, np.inf, other)
-    assert choose_strings(works, burst, forced).tolist() == [True, True, False, True, True, True]
+    assert choose_strings(works, burst, other, nobody).tolist() == [1, 1, 0, 0, 0, 1]
+    no_rival = np.where(fifth, np.inf, other)
+    assert choose_strings(works, burst, no_rival, fifth).tolist() == [1, 1, 0, 1, 1, 1]
+    # Nothing else is feasible for the fifth run: its string is worth any pits.
+    assert choose_strings(works, burst, no_rival, nobody).tolist() == [1, 1, 0, 1, 1, 1]
+    # One that fails a check of bursting is burst by decision alone.
+    failing = np.where(fifth, np.inf, burst)
+    assert choose_strings(works, failing, no_rival, nobody).tolist() == [1, 1, 0, 0, 0, 1]
+    assert choose_strings(works, failing, no_rival, fifth).tolist() == [1, 1, 0, 1, 1, 1]
 
 
 def decide(size, forced=(), excluded=()):

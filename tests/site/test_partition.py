@@ -7,7 +7,12 @@ import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from partition_oracles import brute_force_partition, chain_costs, integer_programme
+from partition_oracles import (
+    brute_force_partition,
+    chain_costs,
+    cost_way,
+    integer_programme,
+)
 
 from routekit.site.partition import NEVER, Costs, partition_chains
 
@@ -39,6 +44,25 @@ def test_equals_brute_force_on_chains_up_to_eight_runs(seed, n, span):
     assert (part.first[1:] == part.last[:-1] + 1).all()
 
 
+@settings(max_examples=300, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(st.integers(0, 2**32 - 1), st.integers(1, 6), st.integers(1, 6))
+def test_with_pits_ruled_out_and_runs_left_out_it_still_equals_brute_force(seed, n, span):
+    """Where no pit may stand, none does: the string ends elsewhere, or a run is left out."""
+    costs = chain_costs(np.random.default_rng(seed), n, span, may_leave=True)
+    part = partition_chains(costs)
+    best = brute_force_partition(costs)
+    assert part.cost.tolist() == [best]
+    assert best < NEVER
+    ends = zip(part.first, part.last, strict=True)
+    inside = [row for first, last in ends for row in range(first, last + 1)]
+    assert inside == sorted(set(inside))
+    way = [
+        (first, last, bool(up))
+        for first, last, up in zip(part.first, part.last, part.launch_upstream, strict=True)
+    ] + [(row, row, None) for row in range(n) if row not in inside]
+    assert cost_way(costs, sorted(way, key=lambda one: one[0]), NEVER) == best
+
+
 def test_equals_an_integer_programme_on_fifty_chains_of_twenty_runs():
     rng = np.random.default_rng(20)
     chains = [chain_costs(rng, 20, 6) for _ in range(50)]
@@ -51,7 +75,7 @@ def join(chains):
     return Costs(
         **{
             name: np.concatenate([getattr(costs, name) for costs in chains])
-            for name in ("position", "span", "size", "opening", "closing", "joint")
+            for name in ("position", "span", "size", "opening", "closing", "joint", "leave")
         }
     )
 
@@ -73,6 +97,7 @@ def test_ties_fall_the_same_way_to_the_longest_string():
         span=np.where(np.arange(4) <= np.arange(4)[:, None], 0, NEVER),
         size=np.zeros((4, 4), int), opening=np.zeros((4, 4), int),
         closing=np.zeros((4, 4), int), joint=np.zeros((4, 4, 4), int),
+        leave=np.full(4, NEVER),
     )  # fmt: skip
     part = partition_chains(costs)
     assert part.first.tolist() == [0]
@@ -104,6 +129,7 @@ def test_a_city_of_100_000_runs_takes_seconds():
         position=position, span=np.where(feasible, rng.integers(0, 60, (n, 6)), NEVER),
         size=np.zeros((n, 6), int), opening=rng.integers(0, 100, (n, 4)),
         closing=rng.integers(0, 100, (n, 4)), joint=rng.integers(0, 100, (n, 4, 4)),
+        leave=np.full(n, NEVER),
     )  # fmt: skip
     began = time.perf_counter()
     part = partition_chains(costs)

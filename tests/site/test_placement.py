@@ -317,7 +317,7 @@ def test_what_would_free_a_pit_does_free_it():
 
 def test_a_remedy_is_not_named_where_it_would_take_an_impossible_bend():
     """Zones close behind both manholes leave 0.4 m of lead-in."""
-    trees = [(44.5, 1.0, 3.0, 0.1), (-4.5, 1.0, 3.0, 0.1)]
+    trees = [(44.5, 2.5, 3.0, 0.1), (-4.5, 2.5, 3.0, 0.1)]
     settings = SiteSettings(placement=PlacementSettings(slide_shares=(0.0,), turns_deg=(0.0,)))
     _, pits = plan(make_street([(0, 0), (40, 0)]), trees=trees, settings=settings)
     text = pits.loc[pits["role"] == "launch", "would_free"].iloc[0]

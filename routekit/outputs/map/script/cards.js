@@ -13,7 +13,7 @@ async function runCard(run) {
       make("strong", {}, techniqueName(of("technique"))),
       of("bore_change") ? make("span", { id: "card-bore" }, ", ", say("bore {bore}", { bore: `${boreChange(of("bore_change"))}\u00a0mm` })) : null),
     factList([
-      of("is_feasible") === 0 ? [say("Note"), say("No technique passed every check; this one fails least")] : null,
+      of("is_feasible") === 0 && of("technique") ? [say("Note"), say("Fails a check, by decision")] : null,
       of("street") ? [say("Street"), of("street")] : null,
       factOf(say("Decision"), text("decision")),
       [say("New pipe"), textOf(study.runs, "new_pipe", run) || say("none")],
