@@ -117,7 +117,7 @@ def recommend(
         np.array([*forced, ""], dtype=object)[:-1],
         reason_text(need, cause, verdict),
     )
-    reason = [join(pair) for pair in zip(reason, unplaced_text(verdict), strict=True)]
+    reason = fill(join(pair) for pair in zip(reason, unplaced_text(verdict), strict=True))
     bans = take_texts(strings, "bans") if "bans" in strings else fill([""] * len(cases))
     waits = explain_open(need, checks, decided, bans, contradicted, idle, np.flatnonzero(is_open))
     criteria = np.array([*CRITERIA, "order"], dtype=object)
@@ -137,7 +137,7 @@ def recommend(
             **both("new_pipe", _take_new_pipe(plans, found.chosen)),
             "is_feasible": ~is_open & (fails[row, choice.chosen] == 0),
             "is_forced": verdict.is_forced & ~is_open,
-            **both("reason", _put(fill(reason), is_open, waits)),
+            **both("reason", _put(reason, is_open, waits)),
             "deciding_criterion": np.where(is_open, "none", criteria[verdict.criterion]),
             "runner_up": _categories(found.second),
             **both("runner_up_reason", _put(lost_text(verdict, money), is_open, "")),

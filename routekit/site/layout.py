@@ -208,6 +208,7 @@ def set_out_works(
         of_joining = dig_harm(joining, runs, around, place.major_from_share)
     else:
         digs, of_digs, of_joining = before.digs, before.dig_harm, before.joining_harm
+    is_barred, barred_by = _note_barred(len(runs), row, left)
     of_pits = pit_harm(strings, pits, around, place.major_from_share)
     volume, area = pit_sizes(strings, pits)
     pick = np.where(number >= 0, number, 0)
@@ -237,11 +238,12 @@ def set_out_works(
         joining_harm=of_joining,
         outside_of_run=spread_whole(strings["new_outside_mm"].to_numpy(dtype=float)),
         placed=placed,
-        **_note_barred(len(runs), row, left),
+        is_barred=is_barred,
+        barred_by=barred_by,
     )
 
 
-def _note_barred(size: int, sought: Ints, left: pd.DataFrame) -> dict[str, Floats | Texts]:
+def _note_barred(size: int, sought: Ints, left: pd.DataFrame) -> tuple[Floats, Texts]:
     """Note for each run whether a ban on pits keeps it from being burst, and by which trees."""
     is_barred = np.full(size, np.nan)
     is_barred[sought] = 0.0
@@ -250,7 +252,7 @@ def _note_barred(size: int, sought: Ints, left: pd.DataFrame) -> dict[str, Float
     barred_by = np.empty(size, dtype=object)
     barred_by[:] = [()] * size
     barred_by[run] = left["trees"].to_numpy(dtype=object)
-    return {"is_barred": is_barred, "barred_by": barred_by}
+    return is_barred, barred_by
 
 
 def set_out_digs(place: Place, technique: Texts) -> gpd.GeoDataFrame:

@@ -71,12 +71,11 @@ class PipeOffers:
     def take(self, rows: Ints | Bools) -> PipeOffers:
         """Give the offers of some runs."""
         values = {part.name: getattr(self, part.name) for part in fields(self)}
-        return PipeOffers(
-            **{
-                name: value[rows] if isinstance(value, np.ndarray) else value
-                for name, value in values.items()
-            }
-        )
+        taken: dict[str, Any] = {
+            name: value[rows] if isinstance(value, np.ndarray) else value
+            for name, value in values.items()
+        }
+        return PipeOffers(**taken)
 
 
 def larger_outside(

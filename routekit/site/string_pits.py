@@ -218,7 +218,7 @@ def find_barring(
         Tuples of tree ids, sorted; empty where only stems that are too near keep pits away.
     """
     asked = np.flatnonzero(placement.is_barred & np.isin(table.run, runs))
-    shapes = shapely.polygons(placement.corners[asked])
+    shapes = np.asarray(shapely.polygons(placement.corners[asked]), dtype=object)
     dug, tree, _, _ = zone_overlaps(shapes, polygon_edges(shapes), around.zones)
     forbids = around.zones.forbids_pits[tree]
     found = pd.DataFrame(
