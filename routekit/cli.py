@@ -21,7 +21,7 @@ from rich.console import Console
 from routekit.errors import OutputError, RoutekitError
 from routekit.techniques import NOTHING, TECHNIQUES
 from routekit.vocabulary import write_count
-from routekit.words.catalogue import render
+from routekit.words.catalogue import list_languages, render
 from routekit.words.texts import say, word
 
 OUT = Console(highlight=False, soft_wrap=True)
@@ -126,12 +126,18 @@ def _copy_sample(folder: Path, *, force: bool) -> None:
 @main.command()
 @click.argument("study", type=click.Path(path_type=Path))
 @click.option("--out", type=click.Path(path_type=Path), help="Folder of the results [result].")
+@click.option(
+    "--language",
+    type=click.Choice(list_languages()),
+    help="Language of summary, schedule and tree sheets, and in which the map opens, in place of "
+    "outputs.language of the study.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print the summary as JSON.")
 @_tell_errors
-def screen(study: Path, out: Path | None, as_json: bool) -> None:
+def screen(study: Path, out: Path | None, language: str | None, as_json: bool) -> None:
     """Run the whole job on STUDY and write maps, GeoPackage, schedule and report."""
     folder = out or (study if _is_folder(study) else study.parent) / "result"
-    _screen(study, folder, as_json=as_json)
+    _screen(study, folder, as_json=as_json, language=language)
 
 
 def _is_folder(path: Path) -> bool:
@@ -142,7 +148,7 @@ def _is_folder(path: Path) -> bool:
         return False
 
 
-def _screen(study_file: Path, folder: Path, *, as_json: bool) -> None:
+def _screen(study_file: Path, folder: Path, *, as_json: bool, language: str | None = None) -> None:
     """Run a study, write its outputs and print the summary."""
     from routekit.outputs.atomic import refuse_open_databases, settle_folder  # noqa: PLC0415
     from routekit.outputs.overlap import RESULT_FILES, refuse_inputs  # noqa: PLC0415
@@ -153,6 +159,7 @@ def _screen(study_file: Path, folder: Path, *, as_json: bool) -> None:
     from routekit.study import Study, list_inputs  # noqa: PLC0415
 
     study = Study.load(study_file)
+    study = study if language is None else study.speak(language)
     refuse_unwritable(folder)
     refuse_inputs(folder, list_inputs(study))
     quiet = as_json or not ERR.is_terminal

@@ -6,7 +6,7 @@ import codecs
 import os
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Self
 
@@ -31,6 +31,7 @@ from routekit.settings.rules import list_rules
 from routekit.site.settings import SiteSettings
 from routekit.trees.regimes import choose_regime, regime_in_force, unread_tables
 from routekit.trees.settings import ZoneSettings
+from routekit.words.codes import check_language
 
 
 class StudySettings(InputSettings):
@@ -124,6 +125,39 @@ class Study:
             message = f"{file}: invalid TOML ({error}); correct the line named"
             raise StudyError(message) from None
         return cls(file, parse_settings(table, file=file.name))
+
+    def speak(self, language: str) -> Self:
+        """Give the same study with its outputs in another language.
+
+        Parameters
+        ----------
+        language : str
+            One of `routekit.words.catalogue.list_languages`: of schedule, tree sheets and summary,
+            and in which the map opens. The page for residents keeps its own.
+
+        Returns
+        -------
+        Study
+
+        Raises
+        ------
+        StudyError
+            If there is no such language; those that there are are listed.
+
+        Examples
+        --------
+        >>> settings = parse_settings({"layers": {"sewers": "a.gpkg", "trees": "b.gpkg"}})
+        >>> Study(Path("study.toml"), settings).speak("nl").settings.outputs.language
+        'nl'
+        """
+        try:
+            check_language(language)
+        except ValueError as error:
+            raise StudyError(str(error)) from None
+        outputs = self.settings.outputs
+        opened = outputs.map.model_copy(update={"language": language})
+        spoken = outputs.model_copy(update={"language": language, "map": opened})
+        return replace(self, settings=self.settings.model_copy(update={"outputs": spoken}))
 
 
 def list_inputs(study: Study) -> tuple[tuple[str, Path], ...]:

@@ -1,5 +1,6 @@
 """The command line: what it prints, and how it ends."""
 
+import dataclasses
 import json
 import os
 import re
@@ -22,6 +23,8 @@ from routekit.layers.findings import FINDING_COLUMNS
 from routekit.outputs.write import write_outputs
 from routekit.schema import load_tables
 from routekit.techniques import TECHNIQUES
+from routekit.words.catalogue import render
+from routekit.words.texts import word
 
 
 @pytest.fixture(scope="module")
@@ -78,6 +81,36 @@ def test_summary_agrees_with_the_geopackage(screened):
             assert line[0].removeprefix(f"  {name}").split()[0] == str(counts[code])
         else:
             assert not line
+
+
+def test_screen_speaks_the_language_that_it_is_given(
+    sample_study, sample_result, tmp_path, monkeypatch
+):
+    spoken = []
+
+    def run(study, **_):
+        spoken.append(study.settings.outputs)
+        return dataclasses.replace(sample_result, settings=study.settings)
+
+    monkeypatch.setattr(pipeline, "run_study", run)
+    out = tmp_path / "out"
+    answer = call("screen", sample_study.path, "--out", out, "--language", "nl", "--json")
+    assert answer.exit_code == 0, answer.output
+    assert json.loads(answer.stdout)["language"] == "nl"
+    assert (spoken[0].language, spoken[0].map.language) == ("nl", "nl")
+    assert '<html lang="nl">' in (out / "trees.html").read_text(encoding="utf-8")
+    assert '<html lang="nl"' in (out / "map.html").read_text(encoding="utf-8")
+    sheets = openpyxl.load_workbook(out / "schedule.xlsx").sheetnames
+    assert sheets[1] == render(word("Runs"), "nl") != "Runs"
+
+
+def test_an_unknown_language_is_refused_with_those_that_there_are(sample_study, tmp_path):
+    answer = call("screen", sample_study.path, "--out", tmp_path, "--language", "xx")
+    assert answer.exit_code == 2
+    assert "'xx' is not one of 'en', 'de', 'es', 'fr', 'nl'" in answer.stderr
+    with pytest.raises(errors.StudyError, match="language 'xx' is not one of en, de, es, fr, nl"):
+        sample_study.speak("xx")
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_screen_as_json_is_the_summary_alone(sample_study, sample_result, tmp_path, monkeypatch):

@@ -23,7 +23,10 @@ from routekit.words.texts import message
 CUTS_ROOTS_FIRST: Final = list_codes(lambda one: one.needs_clear_bore)
 """Techniques that need a bore clear of roots before the works."""
 
-_WAYS: Final[dict[Joining, str]] = {"trench": message("in the trench"), "left": message("left")}
+_WAYS: Final[dict[Joining, str]] = {
+    "trench": message("in the trench"),
+    "left": message("left as they are"),
+}
 """What becomes of connections that are no digs of their own."""
 
 _SIZE: Final = ("technique", "new_outside_mm", "new_bore_mm", "new_wall_mm", "shape")

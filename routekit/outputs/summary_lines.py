@@ -352,8 +352,8 @@ def _write_near_stems(counts: Counts) -> list[Text]:
     if works := _list_counts(found):
         lines.append(
             say(
-                "{works} closer to a stem than any digging is allowed: move it.",
-                "{works} closer to a stem than any digging is allowed: move them.",
+                "{works} so close to a stem that nothing may be dug there: move it.",
+                "{works} so close to a stem that nothing may be dug there: move them.",
                 n=sum(found.values()),
                 works=works,
             )

@@ -123,7 +123,7 @@ function breachList(run) {
   if (!rows.length) return [make("h3", {}, title), make("p", {}, noBreaches(run))];
   const of = (name, row) => study.breaches.get(name, row);
   return [make("h3", {}, title), dataTable(title,
-    [say("Tree"), say("Impact"), say("Zone severed"), say("Zone dug"), say("Trench edge to stem"), say("From\u2013to")],
+    [say("Tree"), say("Severity"), say("Zone severed"), say("Zone dug"), say("Trench edge to stem"), say("From\u2013to")],
     rows.map((row) => [[treeText(of("tree", row)), doubtsOf(row)], [severityName(of("severity", row)), leastMark(of("is_within_least", row))],
       percent(of("severed_share", row)), percent(of("footprint_share", row)), quantity(of("stem_edge_m", row), "m"),
       make("span", { class: "unbroken" }, `${number(of("from_m", row), 1)}\u2013${number(of("to_m", row), 1)}\u00a0m`)]), { id: "breach-table" })];

@@ -18,7 +18,7 @@ const key = {
   /** @returns {[string, string, (code: string) => string, string]} */
   kinds() {
     return drawing.view === "harm"
-      ? ["severity", "severities", severityName, say("Impact of open cut; untick to hide")]
+      ? ["severity", "severities", severityName, say("Severity of open cut; untick to hide")]
       : ["technique", "techniques", techniqueName, say("Recommended; untick to hide")];
   },
 

@@ -54,7 +54,7 @@ const narrowing = {
       make("h2", {}, say("Filter runs")),
       make("p", { id: "filter-note", role: "status" }, shownWords()),
       this.ticks(say("Recommended"), "technique", techniqueName, Object.keys(study.palette.techniques)),
-      this.ticks(say("Impact of open cut"), "severity", severityName, Object.keys(study.palette.severities)),
+      this.ticks(say("Severity of open cut"), "severity", severityName, Object.keys(study.palette.severities)),
       this.ticks(say("Material of the old pipe"), "material", (code) => codeWord("material", code), null),
       this.sizes(),
       make("fieldset", {}, make("legend", {}, say("Show only runs")),

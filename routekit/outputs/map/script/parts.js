@@ -24,7 +24,7 @@ function treeCard(tree) {
     ]),
     make("h3", {}, say("If every run were open cut")),
     factList([
-      [say("Impact"), of("n_runs") ? severityName(of("severity")) : say("No run reaches its zone")],
+      [say("Severity"), of("n_runs") ? severityName(of("severity")) : say("No run reaches its zone")],
       of("n_runs") ? [say("Zone severed"), `${percent(of("severed_share"))}, ${quantity(of("severed_m2"), "m\u00b2")}`] : null,
       of("n_runs") ? [say("Zone dug"), `${percent(of("footprint_share"))}, ${quantity(of("footprint_m2"), "m\u00b2")}`] : null,
       of("n_runs") ? [say("Trench edge to stem centre"), quantity(of("stem_edge_m"), "m")] : null,
@@ -61,12 +61,12 @@ function crownText(across, high) {
 function balanceOf(row) {
   const of = (name) => study.tree_balance.get(name, row);
   const area = (share, name) => `${percent(of(share))}${of(name) === null ? "" : `, ${quantity(of(name), "m\u00b2")}`}`;
-  const impact = of("is_touched") === false ? say("None") : severityName(of("severity"));
+  const severity = of("is_touched") === false ? say("None") : severityName(of("severity"));
   const title = say("Open cut of the runs to be worked on, compared with the recommended works");
   return [make("h3", {}, say("Open cut compared with the recommended works")),
     dataTable(title, ["", say("Open cut"), say("Recommended")], [
-      [say("Impact"), severityName(of("open_cut_severity")),
-        of("is_careful_structural") ? say("{impact}, careful dig in the structural zone", { impact }) : impact],
+      [say("Severity"), severityName(of("open_cut_severity")),
+        of("is_careful_structural") ? say("{severity}, careful dig in the structural zone", { severity }) : severity],
       [say("Zone dug"), area("open_cut_footprint_share", "open_cut_footprint_m2"), area("footprint_share", "footprint_m2")],
       [say("Zone dug or severed"), percent(of("open_cut_severed_share")), area("loss_share", "loss_m2")],
     ]),
@@ -88,7 +88,7 @@ function treeBreaches(tree) {
   if (!rows.length) return null;
   const of = (name, row) => study.breaches.get(name, row);
   return [make("h3", {}, say("Runs through its zone")), dataTable(say("Runs through its zone"),
-    [say("Run"), say("Impact"), say("Zone severed"), say("Trench edge to stem centre"), say("Recommended")],
+    [say("Run"), say("Severity"), say("Zone severed"), say("Trench edge to stem centre"), say("Recommended")],
     rows.map((row) => [runText(of("run", row)), [severityName(of("severity", row)), leastMark(of("is_within_least", row))], percent(of("severed_share", row)),
       quantity(of("stem_edge_m", row), "m"), techniqueName(study.runs.get("technique", of("run", row)))]))];
 }
@@ -191,7 +191,7 @@ function stringCard(row) {
   const runs = runIdsOf(row);
   const over = overWords(row);
   const [likely, high] = [percent(of("utilisation")), percent(of("utilisation_high"))];
-  const mark = (force) => (overAt(row, force) === null ? null : [" ", warning(say("over"))]);
+  const mark = (force) => (overAt(row, force) === null ? null : [" ", warning(say("over the limit"))]);
   return [
     make("h2", {}, TITLES.string(named(of("string_id")))),
     over.length ? make("p", { class: "verdict-line", id: "pull-warning" }, warning([...over.map((words) => `${words}. `), say("Confirm before award.")])) : null,

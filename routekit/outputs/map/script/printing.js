@@ -94,7 +94,7 @@ function titleBlock() {
     make("p", {}, say("Sewer renewal among trees, run by run")),
     factList([[say("Scale"), say("1:{scale} on A3", { scale: String(rounded) })], [say("Date"), study.meta.date || say("not given")],
       [say("Coordinates"), study.meta.crs], [say("Shown"), shownWords()]]),
-    make("h3", {}, drawing.view === "harm" ? say("Impact of open cut") : say("Recommended")),
+    make("h3", {}, drawing.view === "harm" ? say("Severity of open cut") : say("Recommended")),
     make("ul", { class: "signs" }, strokes.map(([value, stroke]) => make("li", {}, strokeSample(stroke), `${wordsOf(value)} (${number(counts.get(value))})`))),
     make("ul", { class: "signs" }, signs().filter(([of]) => study[of].n).map(([, draw, words]) => (
       make("li", {}, makeSvg("svg", { class: "sample", viewBox: "0 0 30 18", width: 30, height: 18 }, draw()), words)))),

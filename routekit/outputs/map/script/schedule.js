@@ -5,7 +5,7 @@ const SORTS = [
   { name: "run_id", words: () => say("Run") },
   { name: "technique", words: () => say("Recommended") },
   { name: "diameter_mm", words: () => say("Bore, mm") },
-  { name: "severity", words: () => say("Impact") },
+  { name: "severity", words: () => say("Severity") },
   { name: "n_trees", words: () => say("Trees") },
   { name: "length_m", words: () => "m" },
 ];
