@@ -69,6 +69,11 @@ class Check:
         `routekit.methods.weighing.weigh_assumed`.
     is_raised : numpy.ndarray of bool, shape (n,), optional
         Whether the verdict is graver by them alone.
+
+    Raises
+    ------
+    ValueError
+        If there is no such survey.
     """
 
     name: str
@@ -85,6 +90,12 @@ class Check:
     rests: tuple[Rest, ...] = ()
     assumed: Texts | None = None
     is_raised: Flags | None = None
+
+    def __post_init__(self) -> None:
+        """Refuse a survey that has no words: a reader would be told of none."""
+        if self.survey not in SURVEYS:
+            known = ", ".join(SURVEYS)
+            raise ValueError(f"check {self.name!r}: survey {self.survey!r} is not one of {known}")
 
 
 def _spread(value: ArrayLike, size: int) -> NDArray[np.float64]:

@@ -21,7 +21,7 @@ from babel import Locale
 from babel.dates import get_month_names
 from babel.messages.catalog import Catalog
 from babel.messages.pofile import read_po
-from babel.numbers import get_decimal_symbol
+from babel.numbers import get_decimal_symbol, get_group_symbol
 from numpy.typing import ArrayLike
 
 from routekit.words.texts import (
@@ -205,7 +205,8 @@ def load_words(language: str) -> Words:
         for entry in catalogue
         if entry.id and not entry.fuzzy
     }
-    least = messages.get((APART, "1,000"), ("",))[0] or "1,000"
+    plain = f"1{get_group_symbol(locale)}000"
+    least = messages.get((APART, "1,000"), ("",))[0] or plain
     return Words(
         language,
         locale,

@@ -13,6 +13,7 @@ import re
 import sys
 import tomllib
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 from typing import Any, Final, NamedTuple
 
@@ -70,6 +71,7 @@ class Entry(NamedTuple):
     place: str
 
 
+@cache
 def collect_messages() -> Catalog:
     """Gather the messages of all files of the package.
 

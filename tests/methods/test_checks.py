@@ -101,6 +101,11 @@ def test_one_limit_for_all_or_one_for_each():
         at_most("c", [1.0, 5.0], [0.5, 9.0, 1.0], **HOW)
 
 
+def test_a_survey_without_words_is_refused():
+    with pytest.raises(ValueError, match="check 'c': survey 'connections' is not one of camera, "):
+        at_most("c", [1.0], 2.0, unit="m", source="house", survey="connections")
+
+
 def test_inputs_stay_as_they_were():
     value, limit = np.array([1.0, NAN]), np.array([2.0, 2.0])
     check = at_most("c", value, limit, **HOW)
