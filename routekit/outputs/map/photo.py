@@ -35,11 +35,17 @@ HALF_WORLD_M: Final = math.pi * 6_378_137.0
 """Half the side of the web mercator square, in its own metres (EPSG:3857)."""
 
 QUALITY: Final = 50
+METHOD: Final = 2
+"""Effort of the encoder, 0 to 6: half the time of its own choice, 4, for some per cent of bytes."""
 MOST_PIXELS: Final = 8192
 CACHE_BYTES: Final = 128 * 1024**2
 """Blocks of the file that are kept while it is read; GDAL's own rule is 5 % of the memory."""
 WARP_MB: Final = 64
 _COARSER: Final = 0.9
+_GUESSES: Final = 2
+"""A coarser picture takes other bytes a pixel, so the first guess is tried at its own size."""
+_GUESS_HELD: Final = 0.97
+"""A guessed width is taken a little smaller, so that the picture is seldom written twice."""
 _EDGE_POINTS: Final = 9
 """Points each way across a part that are brought into the file's system."""
 _PROBE_PIXELS: Final = 256
@@ -47,6 +53,7 @@ _PROBES: Final = (0.1, 0.5, 0.9)
 """Where squares are taken to guess the size of the whole, as shares of height and width."""
 _NARROWEST_PIXELS: Final = 2
 """A photo is not made coarser below this width, pixels (house choice)."""
+_OPACITY, _OPAQUE = 3, 255
 _RGB_BANDS: Final = (1, 2, 3)
 """Bands of a colour photo; one with fewer is grey."""
 
@@ -159,7 +166,8 @@ def _read_photo(
         share = min(1.0, MOST_PIXELS / max(window.width, window.height))
         size = _scale((window.height, window.width), share)
         most_bytes = most_mb * BYTES_PER_MB
-        size = _scale(size, min(1.0, _guess_share(sheet, size, most_bytes)))
+        for _ in range(_GUESSES):
+            size = _scale(size, min(1.0, _guess_share(sheet, size, most_bytes)))
         colours = _read_part(sheet, bounds, size)
     picture, width = _fit_size(colours, most_bytes)
     west, south, east, north = bounds
@@ -319,7 +327,7 @@ def _guess_share(sheet: _Sheet, size: tuple[int, int], most_bytes: float) -> flo
             part = (left, top - tall * cell[1], left + wide * cell[0], top)
             n_bytes += len(_write_webp(_read_part(sheet, part, (tall, wide))))
     per_pixel = n_bytes / (len(_PROBES) ** 2 * wide * tall)
-    return math.sqrt(most_bytes / max(per_pixel * height * width, 1.0))
+    return _GUESS_HELD * math.sqrt(most_bytes / max(per_pixel * height * width, 1.0))
 
 
 def _shrink(colours: NDArray[np.uint8], share: float) -> NDArray[np.uint8]:
@@ -376,7 +384,9 @@ def _window_bounds(warped: Any, window: Window) -> tuple[float, float, float, fl
 
 
 def _write_webp(colours: NDArray[np.uint8]) -> bytes:
-    """Write a picture as WebP."""
+    """Write a picture as WebP, without the band of opacity where all of it is opaque."""
+    if bool((colours[_OPACITY] == _OPAQUE).all()):
+        colours = colours[:_OPACITY]
     count, height, width = colours.shape
     place = rasterio.Affine(1, 0, 0, 0, -1, height)
     with MemoryFile() as memory:
@@ -388,6 +398,7 @@ def _write_webp(colours: NDArray[np.uint8]) -> bytes:
             dtype="uint8",
             transform=place,
             QUALITY=QUALITY,
+            METHOD=METHOD,
         ) as file:
             file.write(colours)
         return bytes(memory.getbuffer())

@@ -236,3 +236,19 @@ def test_a_large_photo_is_never_in_memory_at_its_own_size(tmp_path):
     # Its own pixels of 240 m by 60 m alone are 17 MB; some squares and the small picture are read.
     assert peak < 12e6
     assert photo.cell_m > 3 * photo.own_cell_m
+
+
+@NO_PLACE
+def test_a_large_picture_is_written_once(tmp_path, monkeypatch):
+    # Spots of 8 pixels: a pixel of the coarser picture takes more bytes than one of the file.
+    spots = np.random.default_rng(4).integers(0, 255, (3, 250, 400)).astype("uint8")
+    spots = np.repeat(np.repeat(spots, 8, axis=1), 8, axis=2)
+    path = write_photo(tmp_path / "fine.tif", spots, CORNER, cell_m=0.1)
+    written = []
+    inner = photo_module._write_webp
+    monkeypatch.setattr(photo_module, "_write_webp", lambda a: written.append(a.shape) or inner(a))
+    box = np.array([CORNER[0], CORNER[1] - 200, CORNER[0] + 320, CORNER[1]])
+    photo = read_photo(path, district.CRS, box, 0.2)
+    size = len(base64.b64decode(photo.webp))
+    assert 0.7 * 200_000 < size <= 200_000
+    assert len([each for each in written if max(each[1:]) > 256]) == 1
