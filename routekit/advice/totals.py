@@ -25,7 +25,7 @@ from routekit.techniques import MONITOR, OPEN_CUT
 from routekit.trees.breach import sum_tree_loss
 from routekit.trees.exposure import Exposure
 from routekit.trees.unsized import add_unknown_losses
-from routekit.words.texts import message
+from routekit.words.texts import Text, both, fill, message, say, word
 
 SIDES: Final = ("open_cut", "recommended")
 CURRENCY: Final = "currency"
@@ -37,7 +37,7 @@ WHOLE_LIFE: Final = message("Cost over the whole life")
 """Name of the line of whole-life costs; the appraisal rule stands behind it."""
 OPEN: Final = message("Runs without a recommendation (counted on neither side)")
 """Name of the line that counts runs for which a person must decide first."""
-UNPLACED: Final = "Pits not placed: root zone not counted"
+UNPLACED: Final = message("Pits not placed: root zone not counted")
 """Name of the line that counts pits whose place or size is not known."""
 
 
@@ -57,7 +57,10 @@ SUMS: Final[dict[str, tuple[str, str, str]]] = {
     "spoil_trips": (message("Lorry loads of spoil"), "loads", "practice"),
     **{
         f"reinstated_{kind}_m2": (
-            f"Surface reinstated: {'not known' if kind == 'unknown' else kind}",
+            say(
+                "Surface reinstated: {kind}",
+                kind=word("not known" if kind == "unknown" else kind),
+            ),
             "m2",
             "geometry",
         )
@@ -152,12 +155,17 @@ def build_totals(
     }
     return pd.DataFrame(
         {
-            "quantity": [line.quantity for line in lines],
+            **both("quantity", fill([_say(line.quantity) for line in lines])),
             "unit": [line.unit for line in lines],
             **columns,
             "source": [line.source for line in lines],
         }
     )
+
+
+def _say(name: str) -> Text:
+    """Say the name of a line: a sentence already, or words of a list."""
+    return name if isinstance(name, Text) else word(name)
 
 
 def _count(name: str, unit: str, open_cut: float, recommended: float, source: str) -> Line:
@@ -210,7 +218,8 @@ def _left_out(name: str, masks: list[Flags]) -> list[Line]:
     counts = [float(mask.sum()) for mask in masks]
     if not any(counts):
         return []
-    return [_pair(f"Runs not counted: {name}", "runs", counts, "arithmetic")]
+    said = say("Runs not counted: {name}", name=_say(name))
+    return [_pair(said, "runs", counts, "arithmetic")]
 
 
 def _unplaced_lines(pits: pd.DataFrame) -> list[Line]:
@@ -287,7 +296,7 @@ def _tree_lines(
             "severed_cautious",
         ),
         _pair(message("Trees not counted above: loss not known"), "trees", unsettled, "arithmetic"),
-        *_left_out("trees and root zones, where the size of the pipe is not known", lost),
+        *_left_out(message("trees and root zones, where the size of the pipe is not known"), lost),
     ]
 
 
@@ -310,7 +319,11 @@ def _sum_lines(tables: tuple[pd.DataFrame, ...], money: Money) -> list[Line]:
     lines = []
     for quantity, (plain, unit, origin) in SUMS.items():
         is_life = plain == WHOLE_LIFE
-        name = f"{plain} ({money.appraisal})" if is_life else plain
+        name = (
+            say("{quantity} ({rule})", quantity=word(plain), rule=money.appraisal)
+            if is_life
+            else plain
+        )
         source = money.source if is_life else origin
         amounts = [_amounts(table, quantity) for table in tables]
         known = ~np.any([np.isnan(amount).any(axis=1) for amount in amounts], axis=0)

@@ -10,6 +10,7 @@ import pandas as pd
 from routekit.arrays import Flags
 from routekit.trees.near_misses import Bounds
 from routekit.vocabulary import SEVERITIES
+from routekit.words.texts import both, fill, message, word
 
 COUNTED: Final[dict[str, tuple[str, ...]]] = {
     "Trees with a major or structural breach": ("major", "structural"),
@@ -18,7 +19,7 @@ COUNTED: Final[dict[str, tuple[str, ...]]] = {
 }
 """Line of the totals to the severities that it counts."""
 
-LEAST_BAND: Final = (
+LEAST_BAND: Final = message(
     "Trees of open cut whose low and high are the least: accuracy of a position not known"
 )
 """Name of the line that counts trees of which one deviation is not known."""
@@ -73,7 +74,8 @@ def widen_trees(totals: pd.DataFrame, bounds: pd.DataFrame) -> pd.DataFrame:
     number = float(bounds["is_least"].sum())
     if not number:
         return out
-    line: dict[str, object] = {"quantity": LEAST_BAND, "unit": "trees", "source": "arithmetic"}
+    line: dict[str, object] = {"unit": "trees", "source": "arithmetic"}
+    line |= {name: texts[0] for name, texts in both("quantity", fill([word(LEAST_BAND)])).items()}
     line |= {f"open_cut_{level}": number for level in ("low", "mid", "high")}
     line |= {f"recommended_{level}": 0.0 for level in ("low", "mid", "high")}
     last = int(np.flatnonzero(out["quantity"].isin(list(COUNTED)).to_numpy()).max()) + 1

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from routekit.result import Result
+from routekit.words.texts import take_texts
 
 DIGGING: Final = {
     "machine": "pit_dig_m3",
@@ -138,9 +139,10 @@ def leave_out_money(
     """
     kept = {name: _without_money(table, said or currency) for name, table in sheets.items()}
     totals = sheets["Totals"]
-    named = totals["quantity"][(totals["unit"].astype(object) == currency).to_numpy()]
-    lost = [*named, *("Runs not counted: " + named.astype("str"))]
-    kept["Totals"] = totals[~totals["quantity"].isin(lost).to_numpy()]
+    english = pd.Series([str(one) for one in take_texts(totals, "quantity")], dtype="str")
+    named = english[(totals["unit"].astype(object) == currency).to_numpy()]
+    lost = [*named, *("Runs not counted: " + named)]
+    kept["Totals"] = totals[~english.isin(lost).to_numpy()]
     return kept
 
 

@@ -57,6 +57,7 @@ def sides(totals, quantity):
 def test_columns_and_sources():
     totals, _ = make_totals()
     assert list(totals.columns) == [
+        "quantity_words",
         "unit",
         "open_cut_low",
         "open_cut_mid",
