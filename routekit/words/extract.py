@@ -39,6 +39,8 @@ _CALLS: Final[dict[str, tuple[int | str, ...]]] = {
 """Function of Python to the arguments that are messages, by place or name."""
 _KEYWORDS: Final = ("remedy", "note", "unit", "rule")
 """Names that hold messages wherever they are given a text."""
+_KEYED: Final = PACKAGE / "outputs" / "public"
+"""Its scripts say sentences by their keys; the sentences themselves are in a table."""
 _SCRIPT: Final = {"say": None, "sayMany": None}
 """Functions of the scripts that say something."""
 _NAMES: Final = {
@@ -105,7 +107,7 @@ def _read_files() -> Iterator[Entry]:
                     yield from _read_call(node, place)
                 if isinstance(node, ast.Assign) and getattr(node.targets[0], "id", "") in _KEYWORDS:
                     yield from _state(_literal(node.value), place)
-        elif path.suffix == ".js" and path.parent.name == "script":
+        elif path.suffix == ".js" and path.parent.name == "script" and _KEYED not in path.parents:
             yield from _read_script(path, place)
         elif path.suffix == ".j2":
             yield from _read_template(path, place)
