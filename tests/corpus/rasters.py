@@ -43,7 +43,9 @@ PROFILES = {
     "far away": {"transform": rasterio.Affine(1, 0, at(9e4, 0)[0], 0, -1, at(0, 9e4)[1])},
     "no data": {"cells": np.full(1, 255.0), "nodata": 255},
     "no number": {"cells": np.full(1, np.nan)},
-    "half no number": {"cells": np.where(np.arange(240) % 80 < 40, np.nan, 5.0)},
+    "half no number": {
+        "cells": np.select([np.arange(240) % 80 < 40, np.arange(240) % 2 == 0], [np.nan, 5.0], 2.5)
+    },
     "more bands": {"count": 2},
     "one cell": {"height": 1, "width": 1},
 }
@@ -90,7 +92,7 @@ CHECKED = {
         "no number": (4, "holds no heights"),
         "half no number": (0, "«no data»"),
         "more bands": (4, "2 bands"),
-        "one cell": (0, ""),
+        "one cell": (4, "no ground shows"),
     },
     "photo": {
         "missing": (4, "layers.photo"),
