@@ -25,11 +25,11 @@ from routekit.advice.options import (
     pick_burst_size,
 )
 from routekit.advice.settings import ChoiceSettings
-from routekit.arrays import Flags
+from routekit.arrays import Flags, Floats
 from routekit.layers.decisions import Decided
 from routekit.pipes.new_pipes import PlanSettings, resize_bursting
 from routekit.pipes.pull import LEVELS
-from routekit.site.chains import KEEP_POINTS, LEAVE_POINTS
+from routekit.site.chains import KEEP_POINTS, LEAVE_POINTS, build_chains
 from routekit.site.layout import Place, Works, set_out_works
 from routekit.techniques import BURSTING, TECHNIQUES
 
@@ -53,6 +53,7 @@ class _Wish:
     upsized: Flags
     widened: Flags
     is_forced: Flags
+    optional: Flags
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -114,13 +115,13 @@ def choose_burst_runs(
     has_decisions = bool(np.any(decided.forced >= 0) or np.any(decided.excluded))
     decisions = (decided, _undecided(decided)) if has_decisions else (decided,)
     wishes, none = _wish_burst(place, plans, shares, decisions, settings)
-    burst, possible, compared = _choose_burst(
+    burst, possible, compared, tried = _choose_burst(
         place, plans, shares, wishes[0], settings, before=none
     )
     works, sized, final = _settle(
-        place, plans, shares, wishes[0], burst, pipes, settings, before=possible
+        place, plans, shares, wishes[0], burst, pipes, settings, before=tried
     )
-    free = _pull_without_decisions(place, plans, shares, wishes, works, possible, settings)
+    free = _pull_without_decisions(place, plans, shares, wishes, works, tried, settings)
     return BurstChoice(
         works=works,
         plans=sized,
@@ -163,6 +164,7 @@ def _wish_burst(
                 burst=may & ((needs & np.isfinite(burst) & (burst <= other)) | is_forced),
                 upsized=upsized,
                 is_forced=is_forced,
+                optional=may & needs & np.isfinite(burst),
                 widened=may_widen(compared.checks, decided),
             )
         )
@@ -177,22 +179,89 @@ def _choose_burst(
     settings: ChoiceSettings,
     *,
     before: Works,
-) -> tuple[Flags, Works, Comparison]:
+) -> tuple[Flags, Works, Comparison, Works]:
     """Set out the strings that are wished for, and of these the ones that are worth their pits.
 
-    A string is burst as a whole or not at all. Returns the runs of the chosen strings, and the
-    works of all that were wished for. Digs, and places of pits that works `before` hold, are not
-    sought again.
+    A string is burst as a whole or not at all. Returns the runs of the chosen strings, the works of
+    all that were wished for and how they compare, and the works of all that were tried. Digs, and
+    places of pits that works `before` hold, are not sought again.
     """
-    wished = wish.burst
+    first = _lay_strings(place, plans, shares, wish, wish.burst, settings, before=before)
+    wide = _find_wider(place, wish, first.works)
+    if not (wide & ~wish.burst).any():
+        return first.burst, first.works, first.compared, first.works
+    second = _lay_strings(place, plans, shares, wish, wide, settings, before=first.works)
+    gain = first.worth - second.worth
+    chain = _label_chains(place, wide | wish.burst)
+    inside = chain >= 0
+    better = np.bincount(chain[inside], gain[inside], minlength=1) > _LEAST_GAIN
+    burst = np.where(inside & better[chain], second.burst, first.burst)
+    return burst, first.works, first.compared, _keep_bans(second.works, first.works)
+
+
+_LEAST_GAIN = 1.0
+"""A smaller gain is one of rounding, in the study's currency; house."""
+_HOPELESS = 1e12
+"""What a run for which nothing is feasible counts, so that saving one outweighs every cost."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Layout:
+    """One way to lay strings: works, how techniques compare, which runs are burst, their scores."""
+
+    works: Works
+    compared: Comparison
+    burst: Flags
+    worth: Floats
+
+
+def _lay_strings(
+    place: Place,
+    plans: dict[str, pd.DataFrame],
+    shares: pd.DataFrame,
+    wish: _Wish,
+    wished: Flags,
+    settings: ChoiceSettings,
+    *,
+    before: Works,
+) -> _Layout:
+    """Lay strings through some runs, and choose those that are worth their pits.
+
+    A run that nobody wished for may be left out of all strings at no price.
+    """
     while True:
-        possible = _set_out(place, plans, wish, wished, before, has_texts=False)
-        compared = compare_techniques(place, plans, possible, shares, settings)
-        burst, other = burst_and_other_scores(compared.scores, wish.decided, wish.upsized)
-        failing = (possible.string_of_run != "") & np.isinf(burst) & ~wish.is_forced
+        works = _set_out(place, plans, wish, wished, before, has_texts=False)
+        compared = compare_techniques(place, plans, works, shares, settings)
+        score, other = burst_and_other_scores(compared.scores, wish.decided, wish.upsized)
+        failing = (works.string_of_run != "") & np.isinf(score) & ~wish.is_forced
         if not failing.any():
-            return choose_strings(possible, burst, other, wish.is_forced), possible, compared
-        wished, before = wished & ~failing, possible
+            burst = choose_strings(works, score, other, wish.is_forced)
+            worth = np.minimum(np.where(burst, score, other), _HOPELESS)
+            return _Layout(works=works, compared=compared, burst=burst, worth=worth)
+        wished, before = wished & ~failing, works
+
+
+def _label_chains(place: Place, runs: Flags) -> NDArray[np.int64]:
+    """Give each run the number of its chain among some runs; -1 outside."""
+    chains = build_chains(place.runs, runs, settings=place.settings.site.strings)
+    label = np.full(len(place.runs), -1, dtype=np.int64)
+    label[chains["run"].to_numpy(dtype=np.int64)] = chains["chain"].to_numpy(dtype=np.int64)
+    return label
+
+
+def _find_wider(place: Place, wish: _Wish, works: Works) -> Flags:
+    """Find the runs through which strings could reach on to pits that harm less.
+
+    Those of the chains in which no pit may stand where a string would need one, or in which a pit
+    takes ground from a root zone.
+    """
+    wide = wish.burst | wish.optional
+    chain = _label_chains(place, wide)
+    harmful = works.pits.loc[works.pits["zone_overlap_m2"].to_numpy(dtype=float) > 0, "pit_id"]
+    ends = works.strings[["launch_pit", "reception_pit"]].isin(set(harmful)).any(axis=1)
+    named = set(works.strings.loc[ends.to_numpy(dtype=bool), "string_id"])
+    is_bad = (works.is_barred == 1) | np.isin(works.string_of_run.astype(str), list(named))
+    return wish.burst | (wide & np.isin(chain, chain[is_bad & (chain >= 0)]))
 
 
 def _settle(
@@ -213,7 +282,8 @@ def _settle(
     """
     possible = before
     while True:
-        works = _keep_bans(_set_out(place, plans, wish, burst, before), possible)
+        works = _set_out(place, plans, wish, burst, before, optional=LEAVE_POINTS)
+        works = _keep_bans(works, possible)
         sized = resize_bursting(plans, place.cases, works.outside_of_run, pipes)
         sized = carry_string_pull(sized, works)
         final = compare_techniques(place, sized, works, shares, settings)
@@ -238,6 +308,7 @@ def _set_out(
     before: Works,
     *,
     has_texts: bool = True,
+    optional: float = 0.0,
 ) -> Works:
     """Set out the works of runs that are burst, in the sizes that are wished for."""
     return set_out_works(
@@ -248,7 +319,9 @@ def _set_out(
         widened=wish.widened,
         before=before,
         has_texts=has_texts,
-        leave_points=np.where(wish.is_forced, KEEP_POINTS, LEAVE_POINTS),
+        leave_points=np.select(
+            [wish.is_forced, wish.burst | ~wish.optional], [KEEP_POINTS, LEAVE_POINTS], optional
+        ),
     )
 
 
@@ -308,8 +381,8 @@ def _pull_without_decisions(
 ) -> NDArray[np.int64]:
     """Find by which bursting technique each run would be pulled had nobody decided; -1 by none."""
     if len(wishes) > 1:
-        burst, possible, _ = _choose_burst(place, plans, shares, wishes[1], settings, before=before)
-        works = _set_out(place, plans, wishes[1], burst, possible, has_texts=False)
+        burst, _, _, tried = _choose_burst(place, plans, shares, wishes[1], settings, before=before)
+        works = _set_out(place, plans, wishes[1], burst, tried, has_texts=False)
     return list_string_pulls(works, plans)["technique"].to_numpy(dtype=np.int64)
 
 

@@ -208,7 +208,8 @@ def set_out_works(
         of_joining = dig_harm(joining, runs, around, place.major_from_share)
     else:
         digs, of_digs, of_joining = before.digs, before.dig_harm, before.joining_harm
-    is_barred, barred_by = _note_barred(len(runs), row, left)
+    is_optional = leave[left["run"].to_numpy(dtype=np.int64)] < LEAVE_POINTS
+    is_barred, barred_by = _note_barred(len(runs), row, left, is_optional)
     of_pits = pit_harm(strings, pits, around, place.major_from_share)
     volume, area = pit_sizes(strings, pits)
     pick = np.where(number >= 0, number, 0)
@@ -243,15 +244,20 @@ def set_out_works(
     )
 
 
-def _note_barred(size: int, sought: Ints, left: pd.DataFrame) -> tuple[Floats, Texts]:
-    """Note for each run whether a ban on pits keeps it from being burst, and by which trees."""
+def _note_barred(
+    size: int, sought: Ints, left: pd.DataFrame, is_optional: Flags
+) -> tuple[Floats, Texts]:
+    """Note for each run whether a ban on pits keeps it from being burst, and by which trees.
+
+    Of a run that may be left out at little price that is not known.
+    """
     is_barred = np.full(size, np.nan)
     is_barred[sought] = 0.0
     run = left["run"].to_numpy(dtype=np.int64)
-    is_barred[run] = 1.0
+    is_barred[run] = np.where(is_optional, np.nan, 1.0)
     barred_by = np.empty(size, dtype=object)
     barred_by[:] = [()] * size
-    barred_by[run] = left["trees"].to_numpy(dtype=object)
+    barred_by[run[~is_optional]] = left["trees"].to_numpy(dtype=object)[~is_optional]
     return is_barred, barred_by
 
 

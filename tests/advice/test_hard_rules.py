@@ -169,3 +169,23 @@ def test_runs_without_a_recommendation_are_counted_apart(result, advice):
     told = {row["technique"]: row["runs"] for row in summary["recommended"]}
     assert told[""] == waits.sum()
     assert any("Nothing is recommended" in line for line in summary["lines"])
+
+
+def test_a_string_reaches_on_through_neighbours_to_pits_that_may_stand(tmp_path):
+    """The middle run must grow and no pit may stand at its ends; its neighbours could be lined."""
+    made = avenue.Avenue()
+    made.drain("L", 0, 0, [40.0] * 3, design_flow_l_s=30.0)
+    made.runs[1]["design_flow_l_s"] = 50.0
+    made.row_of_trees("TL", [40.0, 80.0], 2.5, stems=(600.0,))
+    for tree in (0, 1):
+        made.decide(tree_id=f"TL{tree}", decision="no_pit", by="arborist")
+    for run in (1, 2, 3):
+        made.roots(f"L{run}", [10.0, 20.0, 30.0])
+    result = made.tap("L2", (60.0, -0.5)).run(tmp_path)
+    row = result.advice.set_index("run_id").loc["L2"]
+    assert row["technique"] == "burst_upsized"
+    string = result.strings.set_index("string_id").loc[row["string_id"]]
+    assert string["run_ids"] == "L1;L2;L3"
+    assert set(result.pits["manhole_id"]) == {"L-M0", "L-M3"}
+    assert not result.encroachments["is_barred"].any()
+    assert result.advice["is_feasible"].all()
