@@ -13,11 +13,11 @@ import pytest
 import routekit
 from routekit import techniques
 from routekit.advice import work_items
+from routekit.advice.confirmations import CUTS_ROOTS_FIRST
 from routekit.advice.new_bores import KEEPS_SHAPE
 from routekit.outputs.map.palette import load_palette, seen_strokes
 from routekit.outputs.public.phrases import CLASSES
 from routekit.outputs.public.tree_outcomes import PIT_TECHNIQUES
-from routekit.outputs.schedule_sheets import CUTS_ROOTS_FIRST
 from routekit.settings.public_page import PublicSettings
 from routekit.techniques import BURSTING, MONITOR, OPEN_CUT, RECORDS, ROOTED_AGAIN, TECHNIQUES
 

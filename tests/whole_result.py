@@ -14,6 +14,7 @@ from routekit.study import parse_settings
 from routekit.trees.settings import ZoneSettings
 from routekit.trees.stem_table import tabulate_stems
 from routekit.trees.stems import read_stem_lists
+from routekit.vocabulary import SEVERITIES
 
 SETTINGS = parse_settings({"layers": {"sewers": "sewers.gpkg", "trees": "trees.gpkg"}})
 """Every setting at its default."""
@@ -68,8 +69,41 @@ def make_whole(name, crs, **tables):
         whole["encroachments"] = measure(whole, _fill_breaches(breaches, whole))
     if not len(given["stems"]):
         whole["stems"] = list_stems(whole["trees"], whole["zones"])
+    decide_columns(whole, given)
     made = Result(name=name, crs=crs, settings=SETTINGS, **whole, **tables)
     return advise_sizes(made) if len(whole["options"]) else made
+
+
+def decide_columns(whole, given):
+    """Fill the columns that follow from others, where a test does not give them."""
+    if "opens_ground" not in given["digs"]:
+        whole["digs"]["opens_ground"] = (
+            whole["digs"]["method"].astype(object) != "robot"
+        ).to_numpy()
+    if "is_to_confirm" not in given["advice"]:
+        text = whole["advice"]["to_confirm"].fillna("").astype(str)
+        whole["advice"]["is_to_confirm"] = (text != "").to_numpy()
+    if "laydown_has_room" not in given["strings"]:
+        room = whole["strings"]["laydown_room"].fillna("not known").astype(str)
+        told = pd.Series(room != "no room", dtype="boolean").mask(room.isin(["", "not known"]))
+        whole["strings"]["laydown_has_room"] = told.set_axis(whole["strings"].index)
+    if "takes_more" not in given["tree_balance"]:
+        spared = whole["tree_balance"]["spared_m2"].astype(float)
+        whole["tree_balance"]["takes_more"] = (spared < 0).astype("boolean").mask(spared.isna())
+    _decide_harm(whole, given["runs"])
+
+
+def _decide_harm(whole, given):
+    """Trees that the trench of each run would meet, and the worst severity."""
+    met = whole["encroachments"].query("kind == 'trench'").groupby("run_id")["severity"]
+    ids = whole["runs"]["run_id"].astype(str)
+    if "n_trees" not in given:
+        whole["runs"]["n_trees"] = met.size().reindex(ids).fillna(0).to_numpy(float)
+    if "severity" not in given:
+        worst = met.agg(lambda seen: max(seen.astype(str), key=SEVERITIES.index))
+        none = "none" if len(whole["zones"]) else None
+        found = worst.astype(object).reindex(ids, fill_value=none).to_numpy()
+        whole["runs"]["severity"] = pd.Series(found, whole["runs"].index, dtype="str")
 
 
 def set_outputs(result, **changes):

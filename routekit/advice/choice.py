@@ -15,7 +15,7 @@ from routekit.advice.burst_choice import (
     choose_burst_runs,
     list_string_pulls,
 )
-from routekit.advice.confirmations import ask_on_site
+from routekit.advice.confirmations import ask_on_site, find_root_cutting
 from routekit.advice.currency import Money
 from routekit.advice.new_bores import find_heights, size_new_pipes
 from routekit.advice.open_runs import name_techniques
@@ -145,6 +145,7 @@ def choose_renewal(
         settings=settings.site.laydown,
     )
     advice = ask_on_site(advice, place, works, laydown, name_barred(encroachments))
+    advice = advice.assign(root_cutting=find_root_cutting(advice, condition))
     items = itemise_works(place, plans, works, shares, chosen, settings)
     balance, totals = sum_up(
         place,
@@ -157,7 +158,7 @@ def choose_renewal(
         _say_money(settings),
     )
     return Renewal(
-        runs=_attach_facts(runs, place.cases, flow),
+        runs=_attach_facts(runs, place.cases, flow, is_zoned=len(zones) > 0),
         checks=tabulate_checks(runs["run_id"], final.checks),
         options=_tabulate_options(runs, final),
         advice=advice,
@@ -219,7 +220,7 @@ def _say_money(settings: ChoiceSettings) -> Money:
 
 
 def _attach_facts(
-    runs: gpd.GeoDataFrame, cases: pd.DataFrame, flow: pd.DataFrame
+    runs: gpd.GeoDataFrame, cases: pd.DataFrame, flow: pd.DataFrame, *, is_zoned: bool
 ) -> gpd.GeoDataFrame:
     """Put what was found about each run beside its layer columns."""
     names = [
@@ -245,6 +246,8 @@ def _attach_facts(
     blind = ~cases["has_services"].to_numpy(dtype=bool) | (cases["n_services_unknown"] > 0)
     facts = cases[names].assign(
         bend_within_deg=cases["bend_deg"],
+        # Where no zone is known at all, nothing is known of what a trench would meet.
+        severity=cases["severity"] if is_zoned else pd.NA,
         # None near is known only where services were given, each near one with its depth.
         service_clearance_m=np.where(blind & np.isinf(clear), np.nan, clear),
     )

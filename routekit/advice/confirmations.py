@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Final
 
 import geopandas as gpd
 import numpy as np
@@ -12,8 +13,13 @@ from routekit.advice.bore_steps import find_narrowing, narrowing_text
 from routekit.arrays import Flags, Texts
 from routekit.site.laydown import NO_ROOM, NOT_KNOWN
 from routekit.site.layout import Place, Works
-from routekit.techniques import BURSTING, MONITOR
-from routekit.words.texts import both, join, say, take_texts
+from routekit.techniques import BURSTING, MONITOR, list_codes
+from routekit.words.texts import both, join, message, say, take_texts
+
+CUTS_ROOTS_FIRST: Final = list_codes(lambda one: one.needs_clear_bore)
+"""Techniques that need a bore clear of roots before the works."""
+
+_NEEDED, _NONE_SEEN, _NOT_KNOWN = message("needed"), message("none seen"), message("not known")
 
 FIND_CONNECTIONS = say(
     "Locate the connections: they are not in the data, and no dig or reopening is counted."
@@ -45,14 +51,36 @@ def ask_on_site(
     Returns
     -------
     pandas.DataFrame
-        The advice, with to_confirm filled up.
+        The advice, with to_confirm filled up, and is_to_confirm.
     """
     advice = _ask_for_connections(advice, place.cases)
     advice = _warn_of_pits(advice, works, barred)
     advice = _warn_of_bores(advice, place.runs)
     advice = _warn_of_laydown(advice, laydown)
     advice = _warn_of_collapses(advice, place)
-    return _warn_of_no_room(advice, laydown)
+    advice = _warn_of_no_room(advice, laydown)
+    return advice.assign(is_to_confirm=(advice["to_confirm"] != "").to_numpy(dtype=bool))
+
+
+def find_root_cutting(advice: pd.DataFrame, condition: pd.DataFrame) -> Texts:
+    """Tell whether roots must be cut before the works.
+
+    Parameters
+    ----------
+    advice : DataFrame, n rows
+        technique.
+    condition : DataFrame, n rows
+        root_share, in the same order; NaN not known.
+
+    Returns
+    -------
+    numpy.ndarray of str, shape (n,)
+        needed, none seen, not known; None where the technique needs no clear bore.
+    """
+    seen = condition["root_share"].to_numpy(dtype=float)
+    words = np.select([np.isnan(seen), seen > 0], [_NOT_KNOWN, _NEEDED], _NONE_SEEN).astype(object)
+    words[~advice["technique"].isin(CUTS_ROOTS_FIRST).to_numpy(dtype=bool)] = None
+    return words
 
 
 def _ask_for_connections(advice: pd.DataFrame, cases: pd.DataFrame) -> pd.DataFrame:

@@ -105,7 +105,7 @@ def build_totals(
     pits : pandas.DataFrame
         Pits of the recommendation, with geometry (None: not placed); open cut has none.
     digs : pandas.DataFrame
-        Small digs of the recommendation, with `method`; work by robot is not a dig, and
+        Small digs of the recommendation, with `opens_ground`; what opens none is not a dig, and
         connections of open cut lie in its trench.
     money : Money
         The currency, and the rule by which whole-life costs were worked out.
@@ -239,7 +239,7 @@ def _joining_lines(tables: tuple[pd.DataFrame, ...], joined: Flags) -> list[Line
 def _dig_lines(digs: pd.DataFrame, at_work: Flags, joined: Flags) -> list[Line]:
     """Count small digs; not known where no run to be worked on has known connections."""
     name, lost = message("Small digs outside trenches"), at_work & ~joined
-    number = float((digs["method"] != "robot").sum())
+    number = float(digs["opens_ground"].sum())
     if lost.any() and not (at_work & joined).any():
         number = np.nan
     lines = [_count(name, "digs", 0, number, "geometry")]

@@ -22,6 +22,7 @@ from routekit.methods.checks import (
     PASS,
     UNKNOWN,
     Check,
+    ask_arborist,
     at_least,
     at_most,
     classed,
@@ -317,14 +318,16 @@ def _root_checks(cases: pd.DataFrame, settings: BurstingSettings) -> list[Check]
         rest_on_width(
             rest_on(
                 rest_on_depth(
-                    at_least(
-                        "Cover below root zones",
-                        cover,
-                        settings.root_depth_m,
-                        unit="m",
-                        source="as4970_2025",
-                        remedy="Have an arborist assess shallow roots.",
-                        survey="levels",
+                    ask_arborist(
+                        at_least(
+                            "Cover below root zones",
+                            cover,
+                            settings.root_depth_m,
+                            unit="m",
+                            source="as4970_2025",
+                            remedy="Have an arborist assess shallow roots.",
+                            survey="levels",
+                        )
                     ),
                     GROUND_BETWEEN,
                     where=np.isfinite(cover),
@@ -336,13 +339,15 @@ def _root_checks(cases: pd.DataFrame, settings: BurstingSettings) -> list[Check]
         ),
         rest_on_width(
             rest_on(
-                must_not(
-                    "Passes through a structural root zone",
-                    known_harm(cases, "structural"),
-                    source="structural_indicator",
-                    severity=CAUTION,
-                    remedy="Have an arborist assess the root plate before the pull.",
-                    survey="trees",
+                ask_arborist(
+                    must_not(
+                        "Passes through a structural root zone",
+                        known_harm(cases, "structural"),
+                        source="structural_indicator",
+                        severity=CAUTION,
+                        remedy="Have an arborist assess the root plate before the pull.",
+                        survey="trees",
+                    )
                 ),
                 *DEPTH,
                 *ZONES,

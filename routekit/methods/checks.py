@@ -69,6 +69,8 @@ class Check:
         `routekit.methods.weighing.weigh_assumed`.
     is_raised : numpy.ndarray of bool, shape (n,), optional
         Whether the verdict is graver by them alone.
+    is_arborists : bool
+        Whether the remedy is an arborist's; see `ask_arborist`.
 
     Raises
     ------
@@ -90,6 +92,7 @@ class Check:
     rests: tuple[Rest, ...] = ()
     assumed: Texts | None = None
     is_raised: Flags | None = None
+    is_arborists: bool = False
 
     def __post_init__(self) -> None:
         """Refuse a survey that has no words: a reader would be told of none."""
@@ -236,6 +239,17 @@ def caution_only(check: Check) -> Check:
     return replace(check, verdict=np.where(check.verdict == FAIL, CAUTION, check.verdict))
 
 
+def ask_arborist(check: Check) -> Check:
+    """Say of a check that its remedy is an arborist's."""
+    return replace(check, is_arborists=True)
+
+
+def _asks_arborist(check: Check) -> Flags:
+    """Mark the runs of which a check asks an arborist something, shape (n,)."""
+    by_survey, unknown = check.survey == "trees", check.verdict == UNKNOWN
+    return np.where(unknown, by_survey, check.is_arborists) & (check.verdict != PASS)
+
+
 def must_not(
     name: str,
     flag: ArrayLike,
@@ -366,18 +380,24 @@ def tabulate_checks(run_id: pd.Series, checks: dict[str, list[Check]]) -> pd.Dat
     -------
     pandas.DataFrame
         Columns run_id, technique, check, value, limit, unit, rule, verdict, source, remedy, survey,
-        assumed (all text as categoricals) and `run` (position); sorted by run, then technique and
-        check as given.
+        asks_arborist, assumed (all text as categoricals) and `run` (position); sorted by run, then
+        technique and check as given.
     """
     flat = [(technique, check) for technique, group in checks.items() for check in group]
     size, many = len(run_id), len(flat)
     if not many:
         flat_value = np.empty(0)
-        columns: dict[str, object] = {"value": flat_value, "limit": flat_value}
+        none = np.empty(0, dtype=bool)
+        columns: dict[str, object] = {
+            "value": flat_value,
+            "limit": flat_value,
+            "asks_arborist": none,
+        }
     else:
         columns = {
             "value": np.stack([check.value for _, check in flat], axis=1).ravel(),
             "limit": np.stack([check.limit for _, check in flat], axis=1).ravel(),
+            "asks_arborist": np.stack([_asks_arborist(check) for _, check in flat], axis=1).ravel(),
         }
     verdict = (
         np.stack([check.verdict for _, check in flat], axis=1).ravel()

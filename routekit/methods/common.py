@@ -16,6 +16,7 @@ from routekit.methods.checks import (
     PASS,
     UNKNOWN,
     Check,
+    ask_arborist,
     at_least,
     at_most,
     caution_only,
@@ -112,15 +113,17 @@ def keeps_least_distance(cases: pd.DataFrame, *, prefix: str = "") -> Check:
     `routekit.trees.least_distance`; a regime without such a rule is never broken. The prefix is as
     for `no_digging_near_stems`.
     """
-    return must_not(
-        LEAST_DISTANCE,
-        known_flag(cases, f"{prefix}is_within_least"),
-        source="least_distance",
-        severity=CAUTION,
-        remedy="Digging nearer to a stem than the least distance needs an exception: agree it with "
-        "the arborist and the owner of the tree before the works, with root curtain or suction "
-        "excavation.",
-        survey="trees",
+    return ask_arborist(
+        must_not(
+            LEAST_DISTANCE,
+            known_flag(cases, f"{prefix}is_within_least"),
+            source="least_distance",
+            severity=CAUTION,
+            remedy="Digging nearer to a stem than the least distance needs an exception: agree it "
+            "with the arborist and the owner of the tree before the works, with root curtain or "
+            "suction excavation.",
+            survey="trees",
+        )
     )
 
 

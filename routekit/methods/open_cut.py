@@ -9,6 +9,7 @@ from routekit.layers.assumed import DEFAULT_DEPTH, DEPTH, GROUND_BETWEEN, SIZE, 
 from routekit.methods.checks import (
     CAUTION,
     Check,
+    ask_arborist,
     at_least,
     at_most,
     caution_only,
@@ -59,12 +60,14 @@ def list_checks(cases: pd.DataFrame, plan: pd.DataFrame, settings: OpenCutSettin
     return [
         rest_on_width(
             rest_on(
-                must_not(
-                    "Cuts a structural root zone",
-                    structural,
-                    source="structural_indicator",
-                    remedy="Have an arborist expose the roots by suction excavation.",
-                    survey="trees",
+                ask_arborist(
+                    must_not(
+                        "Cuts a structural root zone",
+                        structural,
+                        source="structural_indicator",
+                        remedy="Have an arborist expose the roots by suction excavation.",
+                        survey="trees",
+                    )
                 ),
                 *room,
             ),
@@ -72,13 +75,15 @@ def list_checks(cases: pd.DataFrame, plan: pd.DataFrame, settings: OpenCutSettin
         ),
         rest_on_width(
             rest_on(
-                must_not(
-                    "Major encroachment on a root protection zone",
-                    major,
-                    source="tier_borrowed",
-                    severity=CAUTION,
-                    remedy="Have an arborist confirm that the tree remains viable.",
-                    survey="trees",
+                ask_arborist(
+                    must_not(
+                        "Major encroachment on a root protection zone",
+                        major,
+                        source="tier_borrowed",
+                        severity=CAUTION,
+                        remedy="Have an arborist confirm that the tree remains viable.",
+                        survey="trees",
+                    )
                 ),
                 *room,
             ),

@@ -6,7 +6,6 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from routekit.layers.assumed import MARK, word_of
 from routekit.outputs.check_words import CLASS_UNIT, NO_LIMIT, word_checks
@@ -17,11 +16,8 @@ from routekit.outputs.stem_words import describe_stems
 from routekit.outputs.touched_trees import is_open, list_touched, write_zone_areas
 from routekit.result import Result
 from routekit.site.encroachments import DIG, PIT, name_barred
-from routekit.techniques import RECORDS, Joining, list_codes
+from routekit.techniques import RECORDS, Joining
 from routekit.words.texts import message
-
-CUTS_ROOTS_FIRST: Final = list_codes(lambda one: one.needs_clear_bore)
-"""Techniques that need a bore clear of roots before the works."""
 
 _WAYS: Final[dict[Joining, str]] = {
     "trench": message("in the trench"),
@@ -124,14 +120,13 @@ def price_runs(result: Result) -> pd.DataFrame:
         The runs with condition and recommendation, and new_wall_mm (NaN where no pipe is laid or
         its size is not known), bore_change (the
         bore before and after the works), reopened_by
-        (connections by way of working), root_cutting and currency.
+        (connections by way of working) and currency.
     """
     runs = pd.DataFrame(join_runs(result))
     return runs.assign(
         bore_change=write_bore_changes(result).to_numpy(),
         new_wall_mm=(runs["new_outside_mm"] - runs["new_bore_mm"]) / 2,
         reopened_by=_list_ways(result, runs),
-        root_cutting=_root_cutting(runs),
         currency=find_currency(result.totals),
     )
 
@@ -215,16 +210,6 @@ def _list_ways(result: Result, runs: pd.DataFrame) -> pd.Series:
     ways = words.groupby(counts["run_id"].astype(str)).agg(", ".join)
     usual = runs["run_id"].astype(str).map(ways).astype(object)
     return special.astype(object).fillna(usual)
-
-
-def _root_cutting(runs: pd.DataFrame) -> NDArray[np.object_]:
-    """Say whether roots must be cut before the works; None where the technique needs none."""
-    seen = runs["root_share"].to_numpy(dtype=float, na_value=np.nan)
-    words = np.full(len(seen), message("none seen"), dtype=object)
-    words[seen > 0] = message("needed")
-    words[np.isnan(seen)] = message("not known")
-    words[~runs["technique"].isin(CUTS_ROOTS_FIRST).to_numpy(dtype=bool)] = None
-    return words
 
 
 def _sum_by(table: pd.DataFrame, keys: list[str]) -> pd.DataFrame:

@@ -65,7 +65,7 @@ def _count(result: Result) -> dict[str, int | float]:
     advice, pits = result.advice, result.pits
     found = result.findings["severity"].astype(str)
     left = balance[balance["is_touched"].to_numpy(dtype=bool)]
-    method = result.digs["method"].astype(str)
+    opens = result.digs["opens_ground"].to_numpy(dtype=bool)
     is_work = ~np.isin(name_techniques(advice["technique"]).astype(str), [MONITOR, ""])
     because = advice["open_because"].astype(str)
     seen = result.condition["is_inspected"].to_numpy(dtype=bool)
@@ -98,8 +98,8 @@ def _count(result: Result) -> dict[str, int | float]:
         **_count_near_stems(result),
         "strings": len(result.strings),
         **_count_strings(result.strings),
-        "digs": int((method != "robot").sum()),
-        "reopened_by_robot": int((method == "robot").sum()),
+        "digs": int(opens.sum()),
+        "reopened_by_robot": int((~opens).sum()),
         "runs_without_feasible_technique": int((because == NO_TECHNIQUE).sum()),
         "runs_contradicted": int((because == CONTRADICTED).sum()),
         "runs_failing_by_decision": int((~advice["is_feasible"] & (because == "")).sum()),
@@ -110,7 +110,7 @@ def _count(result: Result) -> dict[str, int | float]:
         "runs_without_connections": int((is_work & ~joined).sum()),
         "runs_with_connections": int((is_work & joined).sum()),
         "trees_careful": int(left["is_careful_structural"].sum()),
-        "runs_to_confirm": int((advice["to_confirm"] != "").sum()),
+        "runs_to_confirm": int(advice["is_to_confirm"].sum()),
         "findings": len(found),
         "findings_error": int((found == "error").sum()),
         "findings_warning": int((found == "warning").sum()),
@@ -121,12 +121,12 @@ def _count_strings(strings: pd.DataFrame) -> dict[str, int]:
     """Count strings over a limit or without room, and those of which that is not known."""
     is_over = strings["over_limit"].astype(str) != ""
     is_open = (strings[["pull_over", "machine_over"]].astype(str) == NOT_KNOWN).any(axis=1)
-    room = strings["laydown_room"].astype(str)
+    has_room = strings["laydown_has_room"].astype("boolean")
     return {
         "strings_over_limit": int(is_over.sum()),
         "strings_over_limit_not_known": int((is_open & ~is_over).sum()),
-        "strings_without_room": int((room == "no room").sum()),
-        "strings_without_room_not_known": int((room == "not known").sum()),
+        "strings_without_room": _count_set(~has_room),
+        "strings_without_room_not_known": int(has_room.isna().sum()),
     }
 
 

@@ -192,7 +192,8 @@ def _write_gravest(result: Result, counts: Counts) -> list[Text]:
 
 def _write_no_room(strings: pd.DataFrame) -> list[Text]:
     """Say which strings have no room to be laid out at all."""
-    names = strings.loc[strings["laydown_room"] == "no room", "string_id"].astype(str).tolist()
+    has_room = strings["laydown_has_room"].to_numpy(dtype=bool, na_value=True)
+    names = strings.loc[~has_room, "string_id"].astype(str).tolist()
     if not names:
         return []
     return [

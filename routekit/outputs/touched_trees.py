@@ -9,7 +9,7 @@ import pandas as pd
 from routekit.arrays import Flags
 from routekit.outputs.gis_layers import attach, join_trees, open_cut_loss
 from routekit.result import Result
-from routekit.site.encroachments import FROM_INSIDE, TRENCH
+from routekit.site.encroachments import TRENCH
 
 
 def list_touched(result: Result) -> gpd.GeoDataFrame:
@@ -49,7 +49,7 @@ def is_open(digs: gpd.GeoDataFrame) -> Flags:
     -------
     numpy.ndarray of bool, shape (n,)
     """
-    return np.asarray(digs["method"] != FROM_INSIDE, dtype=bool)
+    return digs["opens_ground"].to_numpy(dtype=bool)
 
 
 def list_zone_areas(result: Result) -> pd.DataFrame:

@@ -45,6 +45,9 @@ _LOSS: Final = (
 )
 """What open cut takes of a tree, beside what the recommended works take."""
 
+_SPARED_LEAST_M2: Final = 0.005
+"""A smaller difference to open cut is none: half of the last digit shown (house choice)."""
+
 
 def list_works(
     pits: pd.DataFrame, digs: pd.DataFrame, corridors: pd.DataFrame | None = None
@@ -197,7 +200,8 @@ def tree_balance(
         is_within_least (nullable: nearer than the least distance),
         touched_by, working_method and their statements; with `tree_loss` also its columns with
         open_cut_ in front, and spared_m2 (footprint of open cut less that of the recommended
-        works). Trees of unknown zone have NaN areas.
+        works) and takes_more (nullable: they dig more than open cut would). Trees of unknown zone
+        have NaN areas.
     """
     works = list_works(pits, digs, corridors)
     shapes = works["geometry"].to_numpy(dtype=object)
@@ -254,4 +258,6 @@ def _add_open_cut(table: pd.DataFrame, tree_loss: pd.DataFrame) -> pd.DataFrame:
     flags = whole[f"open_cut_{WITHIN}"].astype("boolean")
     whole[f"open_cut_{WITHIN}"] = flags.mask(absent, other=False)
     whole["open_cut_severity"] = whole["open_cut_severity"].astype(object).mask(absent, "none")
-    return whole.assign(spared_m2=whole["open_cut_footprint_m2"] - whole["footprint_m2"])
+    spared = whole["open_cut_footprint_m2"] - whole["footprint_m2"]
+    takes_more = (spared < -_SPARED_LEAST_M2).astype("boolean").mask(spared.isna())
+    return whole.assign(spared_m2=spared, takes_more=takes_more)

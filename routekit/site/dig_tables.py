@@ -30,6 +30,7 @@ DIG_COLUMNS: Final = (
     "run_id",
     "kind",
     "method",
+    "opens_ground",
     "footprint_m2",
     "zone_overlap_m2",
     "structural_m2",
@@ -44,6 +45,8 @@ DIG_COLUMNS: Final = (
 )
 """Columns of the table of digs, in order."""
 
+FROM_INSIDE: Final = "robot"
+"""Way of working that opens no ground."""
 
 _PREFIX: Final = {"connection": "C", "manhole": "M", "local_repair": "R", "service": "S"}
 
@@ -131,10 +134,11 @@ def tabulate_digs(
         run_id=run_id,
         kind=np.full(size, kind, dtype=object),
         method=method,
+        opens_ground=np.asarray(method != FROM_INSIDE, dtype=bool),
     )
     # From inside a pipe nothing is dug, wherever it lies.
     blank = (np.nan, False, False, "", "", np.inf, False, False)
     for name, nothing in zip((*DOUBT_COLUMNS, *NEAR_COLUMNS), blank, strict=True):
-        table[name] = table[name].mask(table["method"] == "robot", nothing)
+        table[name] = table[name].mask(~table["opens_ground"], nothing)
     columns = [name for name in DIG_COLUMNS if name != "geometry"]
     return gpd.GeoDataFrame(table[columns], geometry=polygon, crs=crs)

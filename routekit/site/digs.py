@@ -19,7 +19,7 @@ from shapely import STRtree
 from routekit.arrays import Flags, Floats, Ints, Objects, take_numbers
 from routekit.geometry.chainage import line_parts
 from routekit.site.chains import end_directions
-from routekit.site.dig_tables import draw_squares, meets_zones, tabulate_digs
+from routekit.site.dig_tables import FROM_INSIDE, draw_squares, meets_zones, tabulate_digs
 from routekit.site.settings import DigSettings
 from routekit.site.zone_layer import (
     ZoneLayer,
@@ -119,7 +119,7 @@ def connection_digs(
     is_robot = np.isin(code.astype(str), _ROBOT)
     polygon, method = _choose_squares(foot, axis, zones, settings)
     polygon[is_robot] = None
-    method[is_robot] = "robot"
+    method[is_robot] = FROM_INSIDE
     named = table["connection_id"].to_numpy(dtype=object)
     ids = runs["run_id"].to_numpy(dtype=object)[row]
     return tabulate_digs(

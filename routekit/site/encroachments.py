@@ -29,9 +29,6 @@ TRENCH, PIT, DIG = "trench", "pit", "dig"
 KEEPS_ROOTS: Final = ("hand", "suction")
 """Ways of digging that keep the roots they meet."""
 
-FROM_INSIDE: Final = "robot"
-"""Way of working that opens no ground."""
-
 
 def measure_encroachments(
     breaches: pd.DataFrame,
@@ -69,7 +66,7 @@ def measure_encroachments(
         that open the ground. Trenches are listed where they enter a zone, pits and digs also where
         the known doubt about both positions could bring them there.
     """
-    opened = digs[(digs["method"] != FROM_INSIDE).to_numpy(dtype=bool)]
+    opened = digs[digs["opens_ground"].to_numpy(dtype=bool)]
     parts = [
         _list_trenches(breaches, zones, runs, is_open_cut),
         _list_excavations(PIT, pits, zones, runs, major_from_share),

@@ -197,7 +197,8 @@ def plan_laydown(
         One row per string: string_id, wanted_m (string and overlength), available_m, turn_deg,
         fits (nullable), longest_string_m (whole bars that fit, without overlength), stages
         (lengths that are welded to one another during the pull; missing where not even one bar
-        fits), room (fits, in stages, no room: not even for one bar, or not known), blocks (text),
+        fits), room (fits, in stages, no room: not even for one bar, or not known), has_room (for
+        one bar at least; nullable), blocks (text),
         carriageway_m2, entrances, crowns, crowns_unknown, text,
         geometry (the strip that is used). NaN and missing where the launch pit is not placed.
     """
@@ -234,6 +235,7 @@ def plan_laydown(
             "room": np.select(
                 [unknown, fits, bars > 0], [NOT_KNOWN, FITS, IN_STAGES], NO_ROOM
             ).astype(object),
+            "has_room": pd.arrays.BooleanArray(fits | (bars > 0), unknown),
             **both("blocks", blocks),
             "carriageway_m2": areas["carriageway"],
             "entrances": _entrance_counts(polygons, connections, settings),
@@ -306,14 +308,16 @@ def attach_laydown(
     Returns
     -------
     GeoDataFrame
-        The strings with laydown_available_m, laydown_fits, laydown_stages, laydown_room and
-        laydown_text, and more ready_days and tie_days where they are welded in stages.
+        The strings with laydown_available_m, laydown_fits, laydown_stages, laydown_room,
+        laydown_has_room and laydown_text, and more ready_days and tie_days where they are welded
+        in stages.
     """
     names = {
         "available_m": "laydown_available_m",
         "fits": "laydown_fits",
         "stages": "laydown_stages",
         "room": "laydown_room",
+        "has_room": "laydown_has_room",
         "text": "laydown_text",
         "text_words": "laydown_text_words",
     }

@@ -22,7 +22,7 @@ from routekit.site.digs import (
     manhole_digs,
     repair_digs,
 )
-from routekit.site.encroachments import FROM_INSIDE, TRENCH, measure_encroachments
+from routekit.site.encroachments import TRENCH, measure_encroachments
 from routekit.site.pipe_choices import offer_pipes
 from routekit.site.placement import PlacedPits
 from routekit.site.settings import SiteSettings
@@ -378,7 +378,7 @@ def balance_trees(
             "geometry": trenches["corridor"].to_numpy()[stays],
         }
     )
-    dug = works.digs[works.digs["method"] != FROM_INSIDE]
+    dug = works.digs[works.digs["opens_ground"].to_numpy(dtype=bool)]
     balance = tree_balance(
         zones,
         works.pits,
@@ -423,6 +423,7 @@ def balance_trees(
         footprint_m2=balance["footprint_m2"].mask(in_doubt),
         footprint_share=balance["footprint_share"].mask(in_doubt),
         spared_m2=balance["spared_m2"].mask(in_doubt),
+        takes_more=balance["takes_more"].mask(in_doubt),
         **_say_doubt(balance, unsized, is_open),
         is_structural=structural,
         is_careful_structural=careful,

@@ -504,10 +504,11 @@ def test_doubt_about_positions_stands_on_the_sheet_and_is_counted(result):
 
 
 def test_what_an_arborist_should_confirm_stands_on_the_sheets_of_the_runs(result):
-    remedy = np.where(
-        result.checks["check"] == "Length of the run", "Have an arborist judge it.", "Measure it."
-    )
-    asked = dataclasses.replace(result, checks=result.checks.assign(remedy=remedy))
+    is_length = (result.checks["check"] == "Length of the run").to_numpy()
+    remedy = np.where(is_length, "Have an arborist judge it.", "Measure it.")
+    asks = is_length & (result.checks["verdict"] != "pass").to_numpy()
+    checks = result.checks.assign(remedy=remedy, asks_arborist=asks)
+    asked = dataclasses.replace(result, checks=checks)
     trees = rank_trees(asked)
     runs = list_runs(asked, trees)
     found = list_confirmations(asked, runs)

@@ -23,7 +23,7 @@ def test_open_cut_is_that_of_the_runs_to_be_worked_on(sample_result):
 
 def test_a_string_without_room_for_one_bar_is_said_first(sample_result):
     strings = sample_result.strings.copy()
-    strings.loc[strings.index[1], "laydown_room"] = "no room"
+    strings.loc[strings.index[1], "laydown_has_room"] = False
     said = summarise(replace(sample_result, strings=strings))
     name = strings["string_id"].iloc[1]
     assert said["lines"][0].startswith(

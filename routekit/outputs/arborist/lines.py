@@ -23,8 +23,6 @@ _FROM_RASTER: Final = say(
     "the canopy raster: the point is the top of the crown, not the stem; survey it first. It may "
     "be a hedge or a mast, and trees below its crown are not seen."
 )
-_MORE_M2: Final = 0.005
-"""Less than this by which the recommended works take more than open cut is rounding, m2."""
 
 
 class Mark(NamedTuple):
@@ -204,7 +202,6 @@ def describe_works(tree: Mapping[str, Any]) -> dict[str, Any] | None:
     """Say what the recommended works take of a zone, as `describe_open_cut`; None for nothing."""
     if not holds(tree["is_touched"]):
         return None
-    more = tree["spared_m2"]
     return {
         "grade": grade(tree["recommended_severity"]),
         "note": tree["recommended_note"],
@@ -218,9 +215,9 @@ def describe_works(tree: Mapping[str, Any]) -> dict[str, Any] | None:
         "short": write_percent(tree["recommended_loss_share"]),
         "warning": say(
             "The recommended works dig more here than a trench would: {area} more of the zone.",
-            area=write_quantity(-more, "m²"),
+            area=write_quantity(-tree["spared_m2"], "m²"),
         )
-        if is_known(more) and more < -_MORE_M2
+        if holds(tree["takes_more"])
         else "",
     }
 

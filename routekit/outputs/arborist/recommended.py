@@ -28,7 +28,6 @@ from routekit.words.texts import (
 )
 
 UNDECIDED: Final = "undecided"
-_WHO: Final = "arborist"
 _MOST_RUNS: Final = 20
 _DECIDERS: Final = ("force", "exclude")
 
@@ -127,16 +126,13 @@ def _ask(row: dict[Hashable, Any]) -> str:
 def _asked_of_arborist(result: Result) -> pd.DataFrame:
     """List the open checks of the recommended techniques whose remedy is an arborist's."""
     checks = result.checks
-    left = is_recommended(result) & (checks["verdict"].astype("str") != "pass").to_numpy()
-    rows = checks[left]
+    rows = checks[is_recommended(result) & checks["asks_arborist"].to_numpy(dtype=bool)]
     remedy = rows["remedy"].astype("str").fillna("")
     settled = rows["survey"].astype("str").map(SURVEYS)
     remedy = remedy.mask((rows["verdict"] == "unknown") & settled.notna(), settled)
-    table = pd.DataFrame(
+    return pd.DataFrame(
         {name: rows[name].astype("str") for name in ("run_id", "check", "verdict", "source")}
     ).assign(remedy=remedy, assumed=rows["assumed"].astype("str").fillna(""))
-    asked = (remedy + " " + table["assumed"]).str.contains(_WHO, case=False)
-    return table[asked.to_numpy(dtype=bool)]
 
 
 def _name_runs(names: list[str]) -> Text:

@@ -73,7 +73,7 @@ _PLAIN_LAYERS: Final = {
         "laydown_available_m",
         "laydown_fits",
         "laydown_stages",
-        "laydown_room",
+        "laydown_has_room",
         "laydown_text",
     ),
     "pits": (
@@ -110,6 +110,7 @@ _PLAIN_LAYERS: Final = {
         "run_id",
         "kind",
         "method",
+        "opens_ground",
         "footprint_m2",
         "zone_overlap_m2",
         "structural_m2",
@@ -188,7 +189,6 @@ def page_content(result: Result) -> tuple[dict[str, Any], list[dict[str, Any]]]:
                 "severity",
                 "n_trees",
                 "bore_change",
-                "is_open",
             ),
         )
         | _outline(runs, result.crs, settings),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from typing import Any, Final
+from typing import Final
 
 import geopandas as gpd
 import numpy as np
@@ -16,7 +16,6 @@ from routekit.outputs.new_bores import write_bore_changes
 from routekit.outputs.pit_bans import find_broken_bans
 from routekit.outputs.stem_words import describe_stems
 from routekit.result import Result
-from routekit.vocabulary import SEVERITIES
 
 RUN_FACTS: Final = (
     "run_id",
@@ -72,6 +71,7 @@ ADVICE_FACTS: Final = (
     "runner_up",
     "string_id",
     "is_feasible",
+    "is_to_confirm",
     "cost_mid",
     "whole_life_cost_mid",
 )
@@ -255,9 +255,8 @@ def run_table(result: Result) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        The runs with trench width, condition, recommendation, `severity` (worst of an open cut,
-        missing where it was not worked out), `n_trees`, `bore_change` (bore before and after the
-        recommended works, mm) and `is_open` (something to confirm).
+        The runs with trench width, condition, recommendation and `bore_change` (bore before and
+        after the recommended works, mm).
     """
     trenches, condition, advice = result.trenches, result.condition, result.advice
     runs = attach(result.runs, trenches, "run_id", add_words(trenches, TRENCH_FACTS))
@@ -265,32 +264,8 @@ def run_table(result: Result) -> pd.DataFrame:
     runs = attach(runs, advice, "run_id", add_words(advice, (*ADVICE_FACTS, *ADVICE_TEXTS)))
     return runs.assign(
         needs_work=runs["needs_work"].astype("boolean"),
-        **_open_cut_harm(result, runs),
         bore_change=write_bore_changes(result),
-        is_open=_is_open(runs),
     )
-
-
-def _open_cut_harm(result: Result, runs: pd.DataFrame) -> dict[str, Any]:
-    """Give each run the worst severity of its open cut and the number of trees it would touch."""
-    row = positions(result.breaches["run_id"], runs["run_id"])
-    rank = result.breaches["severity"].astype(object).map(SEVERITIES.index, na_action="ignore")
-    ranks = pd.to_numeric(rank).fillna(-1).to_numpy(float)
-    worst = np.full(len(runs), 0.0 if len(result.zones) else -1.0)
-    known = row >= 0
-    np.maximum.at(worst, row[known], ranks[known])
-    names = np.array([*SEVERITIES, None], dtype=object)
-    trees = np.bincount(row[known], minlength=len(runs)).astype(float)
-    # The width of the trench is not known, so neither is what it meets.
-    unsized = runs["n_trees"].isna().to_numpy()
-    worst[unsized], trees[unsized] = -1.0, np.nan
-    return {"severity": names[worst.astype(int)], "n_trees": trees}
-
-
-def _is_open(runs: pd.DataFrame) -> NDArray[np.bool_]:
-    """Tell which runs have something to confirm."""
-    text = runs["to_confirm"].fillna("").astype(str).str.strip()
-    return (text != "").to_numpy(bool)
 
 
 def tree_table(result: Result) -> pd.DataFrame:

@@ -149,7 +149,7 @@ def _string_facts(strings: pd.DataFrame, runs: gpd.GeoDataFrame) -> pd.DataFrame
 
 def _dig_facts(tables: PublicTables, runs: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     """Keep the digs that open the ground, each in the street of its run or of the nearest."""
-    is_opened = (tables.digs["method"].astype(object) != "robot").to_numpy()
+    is_opened = tables.digs["opens_ground"].to_numpy(dtype=bool)
     opened = tables.digs[is_opened & (len(runs) > 0)].reset_index(drop=True)
     run = place_works(opened, runs) if len(runs) else np.zeros(0, dtype=np.int64)
     kind = opened["kind"].astype(object)

@@ -18,7 +18,7 @@ const narrowing = {
     const size = of("diameter_mm");
     if (this.least !== null && !(size >= this.least)) return false;
     if (this.most !== null && !(size !== null && size <= this.most)) return false;
-    if (this.openOnly && !of("is_open")) return false;
+    if (this.openOnly && !of("is_to_confirm")) return false;
     return !(this.renewOnly && !of("renew"));
   },
 

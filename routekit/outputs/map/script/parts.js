@@ -61,7 +61,7 @@ function crownText(across, high) {
 function balanceOf(row) {
   const of = (name) => study.tree_balance.get(name, row);
   const area = (share, name) => `${percent(of(share))}${of(name) === null ? "" : `, ${quantity(of(name), "m\u00b2")}`}`;
-  const severity = of("is_touched") === false ? say("None") : severityName(of("severity"));
+  const severity = severityName(of("severity"));
   const title = say("Open cut of the runs to be worked on, compared with the recommended works");
   return [make("h3", {}, say("Open cut compared with the recommended works")),
     dataTable(title, ["", say("Open cut"), say("Recommended")], [
@@ -74,7 +74,7 @@ function balanceOf(row) {
       factOf(say("Affected by"), textOf(study.tree_balance, "touched_by", row)),
       leastFact(of("is_within_least")),
       factOf(say("Working method"), textOf(study.tree_balance, "working_method", row)),
-      of("spared_m2") < 0 ? [say("Note"), say("the works dig up more of this zone than a trench would")] : null,
+      of("takes_more") ? [say("Note"), say("the works dig up more of this zone than a trench would")] : null,
     ])];
 }
 
@@ -195,7 +195,7 @@ function stringCard(row) {
   return [
     make("h2", {}, TITLES.string(named(of("string_id")))),
     over.length ? make("p", { class: "verdict-line", id: "pull-warning" }, warning([...over.map((words) => `${words}. `), say("Confirm before award.")])) : null,
-    of("laydown_room") === "no room" ? make("p", { class: "verdict-line", id: "room-warning" }, warning(say("There is no room to lay out even one pipe length behind the launch pit: choose the other end, or another technique."))) : null,
+    of("laydown_has_room") === 0 ? make("p", { class: "verdict-line", id: "room-warning" }, warning(say("There is no room to lay out even one pipe length behind the launch pit: choose the other end, or another technique."))) : null,
     factList([
       [say("Runs in order"), runs.map((id, i) => [i ? ", " : "", study.rows.run.has(id) ? linkTo("run", id) : id])],
       [say("From, to manhole"), [manholeText(of("from_manhole")), ", ", manholeText(of("to_manhole"))]],

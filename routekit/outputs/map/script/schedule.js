@@ -96,7 +96,7 @@ const schedule = {
         onfocus: () => plan.mark("run", run) }, of("run_id"))),
       make("td", {}, make("span", { class: "with-sample" },
         letterMark(study.palette.techniques[of("technique") || ""] || study.palette.techniques[""]),
-        techniqueName(of("technique")), of("is_open") ? make("em", { title: say("items to confirm on site") }, " ", say("to confirm")) : null),
+        techniqueName(of("technique")), of("is_to_confirm") ? make("em", { title: say("items to confirm on site") }, " ", say("to confirm")) : null),
         // On a phone the bore has no column of its own.
         of("bore_change") ? make("span", { class: "remedy bore-below" }, `${boreChange(of("bore_change"))}\u00a0mm`) : null),
       make("td", { class: "bore" }, boreChange(of("bore_change"))),
@@ -162,7 +162,7 @@ function digCounts() {
 function overpulledNote() {
   const rows = Array.from({ length: study.strings.n }, (_, row) => row);
   const over = rows.filter((row) => overWords(row).length).length;
-  const stuck = rows.filter((row) => study.strings.get("laydown_room", row) === "no room").length;
+  const stuck = rows.filter((row) => study.strings.get("laydown_has_room", row) === 0).length;
   return [
     stuck ? ["; ", warning(sayMany("no room to lay out one pipe length for {n} string", "no room to lay out one pipe length for {n} strings", { n: stuck }))] : null,
     over ? ["; ", warning(sayMany("{n} string over the allowable pull by at least one estimate", "{n} strings over the allowable pull by at least one estimate", { n: over }))] : null,
@@ -198,7 +198,7 @@ function overview() {
   const works = study.runs.has("needs_work") ? count(study.runs, "needs_work", Boolean) : null;
   return factList([
     [say("Runs"), say("{runs}, {length} km in total", { runs: study.runs.n, length: number(metres / 1000, 2) })],
-    [say("To confirm on site"), countRuns(count(study.runs, "is_open", Boolean))],
+    [say("To confirm on site"), countRuns(count(study.runs, "is_to_confirm", Boolean))],
     [say("Trees"), overviewOfTrees(hit, works)],
     [say("Strings and pits"), [sayMany("{n} string", "{n} strings", { n: study.strings.n }), ", ",
       sayMany("{n} pit", "{n} pits", { n: study.pits.n }), overpulledNote()]],

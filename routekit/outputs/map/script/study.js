@@ -58,9 +58,9 @@ function runsOfString(string) {
   return runIdsOf(string).map((id) => study.rows.run.get(id)).filter((row) => row !== undefined);
 }
 
-// A robot reopens connections from inside the pipe: that is no dig.
+// What is done from inside the pipe is no dig.
 function isRobot(dig) {
-  return study.digs.get("method", dig) === "robot";
+  return !study.digs.get("opens_ground", dig);
 }
 
 // The lowest estimate at which a force on the string ("pull", "machine") is over what bears it, or null.

@@ -1,0 +1,131 @@
+"""What outputs show was decided upstream, and stands in a column of its own."""
+
+import re
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pytest
+from shapely import LineString, box
+from whole_result import blank_table
+
+from routekit import outputs
+from routekit.advice.choice import _attach_facts
+from routekit.advice.confirmations import find_root_cutting
+from routekit.methods.checks import ask_arborist, must_not, tabulate_checks
+from routekit.site.balance import tree_balance
+from routekit.site.dig_tables import tabulate_digs
+from routekit.site.settings import DigSettings
+from routekit.site.zone_layer import prepare_zones
+
+FOLDER = Path(outputs.__file__).parent
+DECISIONS = (
+    r"""[!=]=+ "robot\"""",
+    r"""[!=]=+ "no room\"""",
+    r"spared_m2\"?\)? *<",
+    r"contains\(_WHO",
+    r"to_confirm\"?\]? *!= *\"",
+    r"def _(open_cut_harm|is_open|root_cutting)\b",
+)
+
+
+@pytest.mark.parametrize("pattern", DECISIONS)
+def test_no_output_holds_a_column_against_a_word_or_number_again(pattern):
+    paths = [path for end in ("py", "js") for path in FOLDER.rglob(f"*.{end}")]
+    assert len(paths) > 60
+    found = [path.name for path in paths if re.search(pattern, path.read_text(encoding="utf-8"))]
+    assert found == []
+
+
+@pytest.mark.parametrize("is_zoned", [True, False])
+def test_without_any_zone_the_severity_of_open_cut_is_not_known(is_zoned):
+    runs = gpd.GeoDataFrame(geometry=[LineString([(0, 0), (9, 0)])], crs="EPSG:25832")
+    cases = blank_table("runs", 1).assign(
+        severity="none", bend_deg=0.0, assumed="", has_services=True, n_services_unknown=0
+    )
+    runs = _attach_facts(runs, cases, pd.DataFrame(index=[0]), is_zoned=is_zoned)
+    assert runs["severity"].isna().all() == (not is_zoned)
+
+
+def test_roots_are_cut_where_they_are_seen_and_the_technique_needs_a_clear_bore():
+    technique = ["cipp", "cipp", "cipp", "open_cut", "monitor"]
+    condition = pd.DataFrame({"root_share": [0.2, 0.0, np.nan, 0.2, np.nan]})
+    found = find_root_cutting(pd.DataFrame({"technique": technique}), condition)
+    assert found.tolist() == ["needed", "none seen", "not known", None, None]
+
+
+def test_a_check_asks_an_arborist_where_it_does_not_pass_and_the_answer_is_an_arborists():
+    flag = [0.0, 1.0, np.nan]
+    group = [
+        ask_arborist(must_not("a", flag, source="house", survey="levels")),
+        must_not("b", flag, source="house", survey="trees"),
+        must_not("c", flag, source="house", survey="levels"),
+    ]
+    table = tabulate_checks(pd.Series(["R1", "R2", "R3"]), {"open_cut": group})
+    asked = table.set_index(["check", "verdict"])["asks_arborist"].to_dict()
+    wanted = {("a", "fail"), ("b", "unknown")}
+    assert {key for key, asks in asked.items() if asks} == wanted
+    assert len(asked) == 9
+
+
+def _one_zone():
+    zones = gpd.GeoDataFrame(
+        blank_table("zones", 1).assign(
+            tree_id="T1", radius_m=5.0, area_m2=25 * np.pi, structural_radius_m=1.0
+        ),
+        geometry=gpd.points_from_xy([0.0], [0.0]),
+    )
+    return prepare_zones(zones, position_sd_m=np.array([np.nan]))
+
+
+def test_a_robot_opens_no_ground():
+    named = np.array(["C1", "C2"], dtype=object)
+    digs = tabulate_digs(
+        "connection",
+        named,
+        named,
+        np.array(["robot", "hand"], dtype=object),
+        np.array([None, box(0, 0, 1, 1)], dtype=object),
+        _one_zone(),
+        np.full(2, np.nan),
+        crs=None,
+    )
+    assert digs["opens_ground"].tolist() == [False, True]
+
+
+@pytest.mark.parametrize(
+    ("open_cut_m2", "wanted"), [(2.0, False), (1.004, False), (1.0, False), (0.9, True)]
+)
+def test_works_take_more_where_they_dig_more_than_open_cut_would(open_cut_m2, wanted):
+    pits = blank_table("pits", 1).assign(
+        pit_id="P1", role="launch", method="machine", geometry=box(2, 2, 3, 3)
+    )
+    loss = blank_table("tree_loss", 1).assign(
+        tree_id="T1", n_runs=1, footprint_m2=open_cut_m2, severity="minor", is_within_least=False
+    )
+    (told,) = tree_balance(
+        _one_zone(),
+        pits,
+        blank_table("digs"),
+        tree_loss=loss,
+        settings=DigSettings(),
+        unknown_tree_distance_m=5.0,
+    )["takes_more"]
+    assert told == wanted
+
+
+def test_what_open_cut_would_take_not_known_leaves_it_open():
+    pits = blank_table("pits", 1).assign(
+        pit_id="P1", role="launch", method="machine", geometry=box(2, 2, 3, 3)
+    )
+    loss = blank_table("tree_loss", 1).assign(tree_id="T1", n_runs=1, is_within_least=False)
+    table = tree_balance(
+        _one_zone(),
+        pits,
+        blank_table("digs"),
+        tree_loss=loss,
+        settings=DigSettings(),
+        unknown_tree_distance_m=5.0,
+    )
+    assert table["takes_more"].isna().all()
