@@ -15,7 +15,8 @@ MAJOR_FROM_SHARE = 0.2
 def _fill(works):
     """Pits or digs without rows may lack columns."""
     names = ("pit_id", "dig_id", "run_id", "method")
-    return works.assign(**{name: None for name in names if name not in works})
+    filled = works.assign(**{name: None for name in names if name not in works})
+    return filled.assign(opens_ground=(filled["method"].astype(object) != "robot").to_numpy())
 
 
 def measure(tables, breaches, *, no_pit_trees=()):

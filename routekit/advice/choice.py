@@ -247,7 +247,7 @@ def _attach_facts(
     facts = cases[names].assign(
         bend_within_deg=cases["bend_deg"],
         # Where no zone is known at all, nothing is known of what a trench would meet.
-        severity=cases["severity"] if is_zoned else pd.NA,
+        severity=cases["severity"] if is_zoned else None,
         # None near is known only where services were given, each near one with its depth.
         service_clearance_m=np.where(blind & np.isinf(clear), np.nan, clear),
     )

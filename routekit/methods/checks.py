@@ -247,7 +247,8 @@ def ask_arborist(check: Check) -> Check:
 def _asks_arborist(check: Check) -> Flags:
     """Mark the runs of which a check asks an arborist something, shape (n,)."""
     by_survey, unknown = check.survey == "trees", check.verdict == UNKNOWN
-    return np.where(unknown, by_survey, check.is_arborists) & (check.verdict != PASS)
+    asked = np.where(unknown, by_survey, check.is_arborists) & (check.verdict != PASS)
+    return np.asarray(asked, dtype=bool)
 
 
 def must_not(

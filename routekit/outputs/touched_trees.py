@@ -49,7 +49,7 @@ def is_open(digs: gpd.GeoDataFrame) -> Flags:
     -------
     numpy.ndarray of bool, shape (n,)
     """
-    return digs["opens_ground"].to_numpy(dtype=bool)
+    return np.asarray(digs["opens_ground"], dtype=bool)
 
 
 def list_zone_areas(result: Result) -> pd.DataFrame:

@@ -371,6 +371,7 @@ def test_welding_in_stages_lengthens_the_days(two):
         "laydown_fits",
         "laydown_stages",
         "laydown_room",
+        "laydown_has_room",
         "laydown_text",
     ]
     strings = two.strings.drop(columns=names).assign(ready_days=5.0, tie_days=1.25, weld_hours=12.0)

@@ -22,7 +22,7 @@ LOSS_AFTER = pd.DataFrame(
     {"severity": ["minor", "unknown"], "footprint_m2": [0.5, np.nan], "severed_m2": [0.5, np.nan]}
 )
 PITS = pd.DataFrame({"pit_id": ["P1", "P2"], "geometry": [Point(0, 0), Point(9, 0)]})
-DIGS = pd.DataFrame({"method": ["suction", "robot", "machine"]})
+DIGS = pd.DataFrame({"opens_ground": [True, False, True]})
 
 MONEY = Money("EUR", "UK Green Book", "green_book_rates")
 

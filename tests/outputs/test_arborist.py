@@ -342,7 +342,7 @@ def test_digs_go_by_the_name_of_the_balance(result, trees):
 def test_a_plan_that_digs_more_than_a_trench_warns(result):
     balance = result.tree_balance.copy()
     row = balance.index[balance["is_touched"]][0]
-    balance.loc[row, "spared_m2"] = -4.97
+    balance.loc[row, ["spared_m2", "takes_more"]] = [-4.97, True]
     worse = dataclasses.replace(result, tree_balance=balance)
     warning = "The recommended works dig more here than a trench would: 5.0 m² more of the zone."
     for case, times in ((worse, 1), (result, 0)):

@@ -321,7 +321,7 @@ def test_summary_counts_every_run_once_at_each_level(result):
 
 
 def test_robots_have_a_sheet_of_their_own(result):
-    robots = result.digs.assign(method=["robot", "suction"])
+    robots = result.digs.assign(method=["robot", "suction"], opens_ground=[False, True])
     sheets = collect_sheets(dataclasses.replace(result, digs=robots))
     assert sheets["Digs"]["dig_id"].tolist() == ["D1"]
     assert sheets["By robot"]["dig_id"].tolist() == ["D0"]

@@ -326,7 +326,7 @@ def test_close_to_a_stem_it_is_said_what_comes_close_and_who_decides():
     zones = make_result().zones.assign(structural_radius_m=[1.5, 1.5, 1.5, 1.5, 1.5, 4.5, 1.5, 1.5])
     pits = make_result().pits
     pits.loc[0, "geometry"] = _box(9, 1, 11, 2)
-    digs = make_result().digs.assign(method=["machine", "robot"])
+    digs = make_result().digs.assign(method=["machine", "robot"], opens_ground=[True, False])
     trench = pd.DataFrame({"run_id": ["R4"], "corridor": [_box(119, 70, 121, 140)]})
     changes = {"zones": zones, "pits": pits, "digs": digs, "trenches": trench}
     result = make_result(tree_balance=balance, **changes)
@@ -351,7 +351,7 @@ def test_close_to_a_stem_it_is_said_what_comes_close_and_who_decides():
 
 
 def test_small_holes_say_what_they_are_for_and_where_they_lie():
-    digs = make_result().digs.assign(kind=["local_repair", "odd"], method="hand")
+    digs = make_result().digs.assign(kind=["local_repair", "odd"], method="hand", opens_ground=True)
     facts = _facts(make_result(digs=digs))
     kinds, kind = state_holes(facts.digs, PublicSettings(hole_days=(2, 2)))
     assert facts.digs["dig_id"].tolist() == ["D1", "D2"]
