@@ -160,3 +160,28 @@ def test_chains_end_for_their_own_reasons_whoever_stands_first():
     alone = build_chains(runs.iloc[[2]], [True], settings=STRINGS).set_index("run_id")
     for name in ("start_cause", "end_cause"):
         assert chains.loc["R2", name] == alone.loc["R2", name]
+
+
+STAR = {"A": (0, 0), "B": (40, 0), "C": (-40, 30), "D": (-40, -30)}
+"""Three manholes round A, the first that any run names."""
+
+
+@pytest.mark.parametrize("pairs", [["A-B", "C-A", "D-A"], ["A-B", "A-C", "A-D"]])
+def test_a_junction_at_the_first_manhole_is_told_at_every_end_there(pairs):
+    chains = build_chains(make_runs(pairs, STAR), [True] * 3, settings=STRINGS)
+    chains = chains.set_index("run_id")
+    for name, pair in zip(["R0", "R1", "R2"], pairs, strict=True):
+        here, away = ("start", "end") if pair[0] == "A" else ("end", "start")
+        assert chains.loc[name, f"{here}_cause"] == "junction of 3 renewed runs"
+        assert chains.loc[name, f"{away}_cause"] == "end of the renewed runs"
+
+
+def test_a_run_that_is_not_renewed_makes_no_junction_and_two_that_meet_head_on_do_not_continue():
+    chains = build_chains(
+        make_runs(["B-A", "C-A", "D-A"], STAR), [True, True, False], settings=STRINGS
+    )
+    assert chains["end_cause"].tolist() == ["the renewed runs do not continue in line"] * 2
+    left = build_chains(
+        make_runs(["A-B", "A-C", "A-D"], STAR), [True, False, True], settings=STRINGS
+    )
+    assert left["start_cause"].tolist() == ["the renewed runs do not continue in line"] * 2

@@ -19,6 +19,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
+from chromium import ARGUMENTS, DESKTOP
 from district import CRS, ORIGIN, make_district
 from playwright.sync_api import sync_playwright
 from whole_result import set_outputs
@@ -28,15 +29,6 @@ from routekit.outputs.map.builder import read_part
 from routekit.result import Result
 from routekit.settings.outputs import MapSettings
 
-ARGUMENTS = [
-    "--headless",
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--enable-precise-memory-info",
-]
 LINKS = (
     "run_id",
     "tree_id",
@@ -108,7 +100,7 @@ def stock_page(result):
 
 def measure(browser, path, ready):
     """Time to ready, pan frames and heap of a page."""
-    page = browser.new_page(viewport={"width": 1440, "height": 900})
+    page = browser.new_page(viewport=DESKTOP)
     leaflet = read_part("vendor/leaflet.js")
 
     def answer(route):
@@ -162,7 +154,8 @@ def main(n_runs):
             ),
         }
         browser = playwright.chromium.launch(
-            executable_path=shutil.which("chromium"), args=ARGUMENTS
+            executable_path=shutil.which("chromium"),
+            args=[*ARGUMENTS, "--enable-precise-memory-info"],
         )
         for name, (build, ready) in pages.items():
             html = build()
