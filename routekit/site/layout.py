@@ -210,6 +210,10 @@ def set_out_works(
         digs, of_digs, of_joining = before.digs, before.dig_harm, before.joining_harm
     is_optional = leave[left["run"].to_numpy(dtype=np.int64)] < LEAVE_POINTS
     is_barred, barred_by = _note_barred(len(runs), row, left, is_optional)
+    unplaced = set(pits.loc[pits.geometry.isna(), "pit_id"])
+    is_lost = strings[["launch_pit", "reception_pit"]].isin(unplaced).any(axis=1)
+    # Of a pit that is not placed it is not known whether it may stand.
+    is_barred[np.append(is_lost.to_numpy(dtype=bool), False)[number]] = np.nan
     of_pits = pit_harm(strings, pits, around, place.major_from_share)
     volume, area = pit_sizes(strings, pits)
     pick = np.where(number >= 0, number, 0)
