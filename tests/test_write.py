@@ -140,7 +140,7 @@ def test_pages_of_an_earlier_larger_result_go_once_the_new_one_is_complete(
     for name in [*old, *kept]:
         (tmp_path / name).write_text("earlier")
 
-    def write_two(_, folder, __):
+    def write_two(_, folder):
         (folder / "public-01.html").write_text("new")
         return (folder / "public.html",)
 
