@@ -31,7 +31,9 @@ def works(kind, boxes, method):
     """Pits or digs of the first run."""
     table = {f"{kind}_id": [f"{kind}{row}" for row in range(len(boxes))], "run_id": "R0"}
     return gpd.GeoDataFrame(
-        pd.DataFrame(table).assign(method=method), geometry=list(boxes), crs="EPSG:25832"
+        pd.DataFrame(table).assign(method=method, opens_ground=method != "robot"),
+        geometry=list(boxes),
+        crs="EPSG:25832",
     )
 
 
