@@ -24,6 +24,10 @@ from routekit.outputs.map.projection import to_lonlat
 from routekit.settings.outputs import MapSettings
 
 
+SHOWN = Path(__file__).parents[2] / "maps" / "map.html"
+"""The sample's map, as the project shows it."""
+
+
 @pytest.fixture(scope="module")
 def map_file(tmp_path_factory):
     path = tmp_path_factory.mktemp("map") / "map.html"
@@ -213,6 +217,13 @@ def test_layer_switch_changes_the_plan(open_page, map_file):
     before = page.evaluate("document.querySelector('.plan-canvas').toDataURL()")
     page.locator("input[data-layer=trenches]").check()
     assert page.evaluate("document.querySelector('.plan-canvas').toDataURL()") != before
+
+
+def test_a_whole_life_cost_names_its_rule(open_page):
+    page = open_page(SHOWN, address="#run=TL-S03")
+    wait_for_heading(page, "Run TL-S03")
+    card = page.locator("#page-card").inner_text().replace("\u00a0", " ")
+    assert "money units (UK Green Book, 60 years at 3.5 % falling to 2.5 %, the default)" in card
 
 
 def test_card_tables_hold_the_numbers(open_page, map_file):

@@ -7,7 +7,7 @@ from routekit.outputs.schedule import load_columns
 from routekit.outputs.schedule_sheets import collect_sheets, word_assumed
 
 LEFT_OUT = {
-    "Strings": {"head_kn", "is_too_short", "laydown_fits"},
+    "Strings": {"head_kn", "is_too_short", "laydown_fits", "laydown_has_room"},
     "Pits": {
         "slide_share",
         "turn_deg",
@@ -17,8 +17,8 @@ LEFT_OUT = {
         "stem_face_m",
         "is_stem_loose",
     },
-    "Digs": {"stem_face_m", "is_stem_loose"},
-    "To confirm": {"run"},
+    "Digs": {"stem_face_m", "is_stem_loose", "opens_ground"},
+    "To confirm": {"run", "asks_arborist"},
     "Trees": {
         "stem_diameter_mm",
         "stems_mm",
@@ -46,6 +46,7 @@ LEFT_OUT = {
         "tree",
         "crown",
         "zone",
+        "takes_more",
     },
 }
 """Said by another column in words (head, stem, room to lie), or how a place was searched for."""

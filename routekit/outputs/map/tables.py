@@ -74,6 +74,7 @@ ADVICE_FACTS: Final = (
     "is_to_confirm",
     "cost_mid",
     "whole_life_cost_mid",
+    "appraisal",
 )
 ADVICE_TEXTS: Final = (
     "reason",
@@ -81,7 +82,6 @@ ADVICE_TEXTS: Final = (
     "would_change",
     "to_confirm",
     "decision",
-    "appraisal",
     "appraisal_turns",
 )
 TREE_FACTS: Final = (
