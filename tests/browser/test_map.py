@@ -23,7 +23,6 @@ from routekit.outputs.map import build_map, write_map
 from routekit.outputs.map.projection import to_lonlat
 from routekit.settings.outputs import MapSettings
 
-
 SHOWN = Path(__file__).parents[2] / "maps" / "map.html"
 """The sample's map, as the project shows it."""
 
