@@ -289,7 +289,7 @@ def describe_grazed(tree: Mapping[str, Any]) -> dict[str, str]:
         "flags": list_flags(tree),
         "by": by if holds(tree["is_touched"]) else say("open cut only"),
         "works": write_number(tree["works_m2"], 3),
-        "open_cut": write_number(tree["open_cut_m2"], 2),
+        "trench": write_number(tree["open_cut_m2"], 2),
     }
 
 

@@ -130,7 +130,7 @@ class _Found:
             "badges": list_badges(tree),
             "zone": list_zone(tree),
             "is_beyond": tree["is_beyond"],
-            "open_cut": describe_open_cut(tree),
+            "trench": describe_open_cut(tree),
             "works": describe_works(tree),
             "runs": [describe_run(run) for run in runs],
             "excavations": [describe_dig(item) for item in dug],

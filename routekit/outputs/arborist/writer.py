@@ -261,7 +261,7 @@ def _list_rows(
             "tree_id": tree["tree_id"],
             "species": tree["species_name"] or NOT_KNOWN,
             "flags": list_flags(tree),
-            "open_cut": describe_open_cut(tree),
+            "trench": describe_open_cut(tree),
             "works": describe_works(tree),
             "broken": str(tree["tree_id"]) in broken,
             "volume": place // size + 1,
