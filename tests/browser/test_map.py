@@ -240,7 +240,7 @@ def test_card_tables_hold_the_numbers(open_page, map_file):
     ]
     page.select_option("#check-technique", label="Pipe bursting, size for size")
     checks = page.locator("#check-table tbody tr").all_inner_texts()
-    assert [line.split("\t")[0] for line in checks] == ["length", "depth of cover"]
+    assert [line.split("\t")[0] for line in checks] == ["Length", "Depth of cover"]
     assert "unknown" in checks[1]
     assert "not known" in checks[1]
     assert "routekit choice (house)" in checks[1]

@@ -46,7 +46,7 @@ def make_works():
         }
     )
     seen = describe_observations(seen)
-    robot = result.digs.assign(dig_id="D2", connection_id="C2", method="robot")
+    robot = result.digs.assign(dig_id="D2", connection_id="C2", method="robot", opens_ground=False)
     robot = robot.set_geometry(gpd.GeoSeries([None], crs=district.CRS))
     unsure = pd.array([False] * len(result.breaches), dtype="boolean")
     unsure[0], unsure[1] = True, pd.NA
@@ -205,7 +205,10 @@ def test_string_over_its_allowable_pull_is_marked(open_page, works_file, tmp_pat
     page = open_page(works_file, address="#string=S1")
     page.wait_for_selector("#pull-warning")
     said = facts(page)
-    assert said["Utilisation"] == "52 % at the likely estimate, 132.6 % at the high one ! over"
+    assert (
+        said["Utilisation"]
+        == "52 % at the likely estimate, 132.6 % at the high one ! over the limit"
+    )
     assert said["Pull at the machine"] == "150 to 330 kN, likely 210; rated for 1000 kN"
     assert page.locator("#pull-warning").inner_text() == (
         "! The high estimate of the pull exceeds the allowable pull of the pipe. "

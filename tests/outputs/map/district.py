@@ -394,7 +394,11 @@ def make_district() -> Result:
             }
         ),
         provenance=pd.DataFrame(
-            {"item": ["date", "sewers"], "value": ["2026-03-01", "sewers.gpkg"]}
+            {
+                "kind": ["study", "input"],
+                "name": ["date", "sewers"],
+                "value": ["2026-03-01", "sewers.gpkg"],
+            }
         ),
     )
 

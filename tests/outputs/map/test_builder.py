@@ -314,7 +314,7 @@ def test_connections_get_their_chainage_and_none_without_a_run():
 
 def test_what_a_robot_does_goes_with_its_run():
     result = district.make_district()
-    robot = result.digs.assign(dig_id="D2", run_id="R1", method="robot")
+    robot = result.digs.assign(dig_id="D2", run_id="R1", method="robot", opens_ground=False)
     robot = robot.set_geometry(gpd.GeoSeries([None], crs=district.CRS))
     digs = pd.concat([result.digs, robot], ignore_index=True)
     whole = replace(result, digs=gpd.GeoDataFrame(digs, crs=district.CRS))

@@ -16,8 +16,9 @@ function sectionLevels(run) {
 
 // Vertices of the ground as pairs of chainage and level; a straight line where nothing tells it.
 function groundProfile(text, length, up, down) {
-  if (!text) return [[0, up], [length, down]];
-  return String(text).split("; ").map((pair) => pair.split(" ").map(Number));
+  const told = String(text || "").split("; ").map((pair) => pair.split(" ").map(Number));
+  const known = told.filter((pair) => pair.length === 2 && pair.every(Number.isFinite));
+  return known.length > 1 ? known : [[0, up], [length, down]];
 }
 
 function groundAt(profile, m) {
