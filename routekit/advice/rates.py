@@ -103,7 +103,7 @@ def load_rates(name: str) -> pd.DataFrame:
         return pd.read_csv(stream, keep_default_na=False)
 
 
-def build_rate_group(class_name: str, table: str, text: str) -> type[RateGroup]:
+def build_rate_group(class_name: str, table: str, text: str, *, module: str) -> type[RateGroup]:
     """Make a group of settings from a table of rates.
 
     Parameters
@@ -114,6 +114,8 @@ def build_rate_group(class_name: str, table: str, text: str) -> type[RateGroup]:
         File name in `tables/`.
     text : str
         What the group holds, in one sentence.
+    module : str
+        Module in which the class stands under its name, so that settings can be pickled.
 
     Returns
     -------
@@ -126,4 +128,4 @@ def build_rate_group(class_name: str, table: str, text: str) -> type[RateGroup]:
         default = tuple(float(row[level]) for level in LEVELS)
         field = setting(default, unit=row["unit"], source=row["source"], text=f"{row['text']}.")
         fields[str(row["item"])] = (Triple, field)
-    return create_model(class_name, __base__=RateGroup, __doc__=text, **fields)
+    return create_model(class_name, __base__=RateGroup, __doc__=text, __module__=module, **fields)

@@ -32,10 +32,18 @@ if TYPE_CHECKING:
     ProductionRates: TypeAlias = RateGroup
     CarbonRates: TypeAlias = RateGroup
 else:
-    UnitRates = build_rate_group("UnitRates", "unit_rates.csv", "Prices of work and material.")
-    LifeRates = build_rate_group("LifeRates", "technique_life.csv", "Service life by technique.")
-    ProductionRates = build_rate_group("ProductionRates", "production.csv", "How fast work goes.")
-    CarbonRates = build_rate_group("CarbonRates", "carbon.csv", "Carbon of material and work.")
+    UnitRates = build_rate_group(
+        "UnitRates", "unit_rates.csv", "Prices of work and material.", module=__name__
+    )
+    LifeRates = build_rate_group(
+        "LifeRates", "technique_life.csv", "Service life by technique.", module=__name__
+    )
+    ProductionRates = build_rate_group(
+        "ProductionRates", "production.csv", "How fast work goes.", module=__name__
+    )
+    CarbonRates = build_rate_group(
+        "CarbonRates", "carbon.csv", "Carbon of material and work.", module=__name__
+    )
 from routekit.site.layout import LayoutSettings
 from routekit.site.settings import SiteSettings
 from routekit.trees.settings import ZoneSettings
