@@ -243,7 +243,7 @@ def test_card_tables_hold_the_numbers(open_page, map_file):
     assert [line.split("\t")[0] for line in checks] == ["Length", "Depth of cover"]
     assert "unknown" in checks[1]
     assert "not known" in checks[1]
-    assert "routekit choice (house)" in checks[1]
+    assert "routekit choice (our own choice)" in checks[1]
     assert "gas" in page.locator("#page-card").inner_text()
 
 

@@ -93,6 +93,7 @@ def make_works():
             pull_over="high estimate",
             machine_over="no",
             laydown_room="no room",
+            laydown_has_room=False,
         ),
     )
     return advise_sizes(made)
