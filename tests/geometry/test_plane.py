@@ -107,7 +107,7 @@ def test_overlap_agrees_with_1024_sided_polygons_on_random_strips(bends):
     assert (expected > 0).sum() > count / 4
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=50, deadline=None)
 @given(seed=st.integers(0, 10**6), bends=st.integers(0, 4))
 def test_shadow_agrees_with_marching_rays(seed, bends):
     _, _, radius, strips = random_cases(1, bends, seed)
