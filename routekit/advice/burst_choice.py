@@ -1,11 +1,13 @@
 """Which runs are burst: string by string, as long as set-up and pits are worth it.
 
-Strings, pits and digs are set out three times: for no run (which runs gain from bursting while
-set-up and pits cost nothing), for all the runs wished for (what set-up and pits add, and do to
-trees), and for the strings that are chosen. A run that would fail a check in its string, or that
-no string can pull without a pit where none may stand, drops out; a decision alone holds a run that
-fails a check in its string, and nothing one that would break a ban. Where somebody has decided
-about techniques they are set out once more as if nobody had, to say what would hold.
+Strings, pits and digs are set out for no run (which runs gain from bursting while set-up and pits
+cost nothing), for all the runs wished for (what set-up and pits add, and do to trees), where a pit
+may not stand or harms roots once more with the neighbours through which a string could reach on,
+and for the strings that are chosen, until all hold as they are pulled. A run that would fail a
+check in its string, or that no string can pull without a pit where none may stand, drops out; a
+decision alone holds a run that fails a check in its string, and nothing one that would break a ban.
+Where somebody has decided about techniques they are set out once more as if nobody had, to say what
+would hold.
 """
 
 from __future__ import annotations
@@ -200,7 +202,7 @@ def _choose_burst(
 
 
 _LEAST_GAIN = 1.0
-"""A smaller gain is one of rounding, in the study's currency; house."""
+"""A smaller gain in score is one of rounding; house."""
 _HOPELESS = 1e12
 """What a run for which nothing is feasible counts, so that saving one outweighs every cost."""
 
