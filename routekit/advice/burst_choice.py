@@ -59,6 +59,22 @@ class _Wish:
 
 
 @dataclass(frozen=True, kw_only=True)
+class _Scene:
+    """What techniques are compared on, and how they compare where no string is laid."""
+
+    place: Place
+    shares: pd.DataFrame
+    settings: ChoiceSettings
+    alone: Comparison
+
+    def compare(self, plans: dict[str, pd.DataFrame], works: Works) -> Comparison:
+        """Compare all techniques with works of the same small digs; strings work for bursting."""
+        return compare_techniques(
+            self.place, plans, works, self.shares, self.settings, before=self.alone
+        )
+
+
+@dataclass(frozen=True, kw_only=True)
 class BurstChoice:
     """The strings that are worth their pits.
 
@@ -116,14 +132,11 @@ def choose_burst_runs(
     """
     has_decisions = bool(np.any(decided.forced >= 0) or np.any(decided.excluded))
     decisions = (decided, _undecided(decided)) if has_decisions else (decided,)
-    wishes, none = _wish_burst(place, plans, shares, decisions, settings)
-    burst, possible, compared, tried = _choose_burst(
-        place, plans, shares, wishes[0], settings, before=none
-    )
-    works, sized, final = _settle(
-        place, plans, shares, wishes[0], burst, pipes, settings, before=tried
-    )
-    free = _pull_without_decisions(place, plans, shares, wishes, works, tried, settings)
+    wishes, none, alone = _wish_burst(place, plans, shares, decisions, settings)
+    scene = _Scene(place=place, shares=shares, settings=settings, alone=alone)
+    burst, possible, compared, tried = _choose_burst(scene, plans, wishes[0], before=none)
+    works, sized, final = _settle(scene, plans, wishes[0], burst, pipes, before=tried)
+    free = _pull_without_decisions(scene, plans, wishes, works, tried, pipes)
     return BurstChoice(
         works=works,
         plans=sized,
@@ -141,10 +154,10 @@ def _wish_burst(
     shares: pd.DataFrame,
     decisions: tuple[Decided, ...],
     settings: ChoiceSettings,
-) -> tuple[list[_Wish], Works]:
+) -> tuple[list[_Wish], Works, Comparison]:
     """Find the runs for which bursting is the better choice while set-up and pits cost nothing.
 
-    One wish for each of the decisions; the works are those without any string.
+    One wish for each of the decisions; works and comparison are those without any string.
     """
     size = len(place.runs)
     nobody = np.zeros(size, dtype=bool)
@@ -170,15 +183,13 @@ def _wish_burst(
                 widened=may_widen(compared.checks, decided),
             )
         )
-    return wishes, none
+    return wishes, none, compared
 
 
 def _choose_burst(
-    place: Place,
+    scene: _Scene,
     plans: dict[str, pd.DataFrame],
-    shares: pd.DataFrame,
     wish: _Wish,
-    settings: ChoiceSettings,
     *,
     before: Works,
 ) -> tuple[Flags, Works, Comparison, Works]:
@@ -188,13 +199,13 @@ def _choose_burst(
     all that were wished for and how they compare, and the works of all that were tried. Digs, and
     places of pits that works `before` hold, are not sought again.
     """
-    first = _lay_strings(place, plans, shares, wish, wish.burst, settings, before=before)
-    wide = _find_wider(place, wish, first.works)
+    first = _lay_strings(scene, plans, wish, wish.burst, before=before)
+    wide = _find_wider(scene.place, wish, first.works)
     if not (wide & ~wish.burst).any():
         return first.burst, first.works, first.compared, first.works
-    second = _lay_strings(place, plans, shares, wish, wide, settings, before=first.works)
+    second = _lay_strings(scene, plans, wish, wide, before=first.works)
     gain = first.worth - second.worth
-    chain = _label_chains(place, wide | wish.burst)
+    chain = _label_chains(scene.place, wide | wish.burst)
     inside = chain >= 0
     better = np.bincount(chain[inside], gain[inside], minlength=1) > _LEAST_GAIN
     burst = np.where(inside & better[chain], second.burst, first.burst)
@@ -218,12 +229,10 @@ class _Layout:
 
 
 def _lay_strings(
-    place: Place,
+    scene: _Scene,
     plans: dict[str, pd.DataFrame],
-    shares: pd.DataFrame,
     wish: _Wish,
     wished: Flags,
-    settings: ChoiceSettings,
     *,
     before: Works,
 ) -> _Layout:
@@ -232,8 +241,8 @@ def _lay_strings(
     A run that nobody wished for may be left out of all strings at no price.
     """
     while True:
-        works = _set_out(place, plans, wish, wished, before, has_texts=False)
-        compared = compare_techniques(place, plans, works, shares, settings)
+        works = _set_out(scene.place, plans, wish, wished, before, has_texts=False)
+        compared = scene.compare(plans, works)
         score, other = burst_and_other_scores(compared.scores, wish.decided, wish.upsized)
         failing = (works.string_of_run != "") & np.isinf(score) & ~wish.is_forced
         if not failing.any():
@@ -267,13 +276,11 @@ def _find_wider(place: Place, wish: _Wish, works: Works) -> Flags:
 
 
 def _settle(
-    place: Place,
+    scene: _Scene,
     plans: dict[str, pd.DataFrame],
-    shares: pd.DataFrame,
     wish: _Wish,
     burst: Flags,
     pipes: PlanSettings,
-    settings: ChoiceSettings,
     *,
     before: Works,
 ) -> tuple[Works, dict[str, pd.DataFrame], Comparison]:
@@ -284,11 +291,11 @@ def _settle(
     """
     possible = before
     while True:
-        works = _set_out(place, plans, wish, burst, before, optional=LEAVE_POINTS)
+        works = _set_out(scene.place, plans, wish, burst, before, optional=LEAVE_POINTS)
         works = _keep_bans(works, possible)
-        sized = resize_bursting(plans, place.cases, works.outside_of_run, pipes)
+        sized = resize_bursting(plans, scene.place.cases, works.outside_of_run, pipes)
         sized = carry_string_pull(sized, works)
-        final = compare_techniques(place, sized, works, shares, settings)
+        final = scene.compare(sized, works)
         inside = works.string_of_run != ""
         pulled = list_string_pulls(works, sized)["technique"].to_numpy()
         larger = np.where(inside, pulled == list(TECHNIQUES).index(BURSTING[1]), wish.upsized)
@@ -373,19 +380,43 @@ def _keep_bans(works: Works, possible: Works) -> Works:
 
 
 def _pull_without_decisions(
-    place: Place,
+    scene: _Scene,
     plans: dict[str, pd.DataFrame],
-    shares: pd.DataFrame,
     wishes: list[_Wish],
     works: Works,
     before: Works,
-    settings: ChoiceSettings,
+    pipes: PlanSettings,
 ) -> NDArray[np.int64]:
-    """Find by which bursting technique each run would be pulled had nobody decided; -1 by none."""
-    if len(wishes) > 1:
-        burst, _, _, tried = _choose_burst(place, plans, shares, wishes[1], settings, before=before)
-        works = _set_out(place, plans, wishes[1], burst, tried, has_texts=False)
-    return list_string_pulls(works, plans)["technique"].to_numpy(dtype=np.int64)
+    """Find by which bursting technique each run would be pulled had nobody decided; -1 by none.
+
+    Only chains in which a decision changes what is wished for are laid again.
+    """
+    pulled = list_string_pulls(works, plans)["technique"].to_numpy(dtype=np.int64)
+    if len(wishes) == 1:
+        return pulled
+    changed = _find_changed(scene.place, *wishes)
+    free = _restrict(wishes[1], changed)
+    burst, _, _, tried = _choose_burst(scene, plans, free, before=before)
+    laid, sized, _ = _settle(scene, plans, free, burst, pipes, before=tried)
+    unled = list_string_pulls(laid, sized)["technique"].to_numpy(dtype=np.int64)
+    return np.where(changed, unled, pulled)
+
+
+def _find_changed(place: Place, wish: _Wish, free: _Wish) -> Flags:
+    """Find the runs of the chains in which somebody has decided about a technique."""
+    differs = (wish.decided.forced >= 0) | wish.decided.excluded.any(axis=1)
+    chain = _label_chains(place, wish.burst | wish.optional | free.burst | free.optional)
+    return np.asarray(differs | (np.isin(chain, chain[differs]) & (chain >= 0)))
+
+
+def _restrict(wish: _Wish, runs: Flags) -> _Wish:
+    """Wish for bursting among some runs alone."""
+    return replace(
+        wish,
+        burst=wish.burst & runs,
+        optional=wish.optional & runs,
+        is_forced=wish.is_forced & runs,
+    )
 
 
 def _undecided(decided: Decided) -> Decided:

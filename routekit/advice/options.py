@@ -14,7 +14,7 @@ from routekit.advice.quantities import run_quantities
 from routekit.advice.rates import LEVELS
 from routekit.advice.score import Scores, score_options
 from routekit.advice.settings import ChoiceSettings
-from routekit.advice.whole_life import RENEWALS, follow_up, is_followed
+from routekit.advice.whole_life import RENEWALS, add_up_life, follow_up, is_followed
 from routekit.arrays import Flags, Floats, Texts, any_by
 from routekit.layers.decisions import Decided
 from routekit.methods.checks import FAIL, Check, worst_verdict
@@ -56,6 +56,8 @@ def compare_techniques(
     works: Works,
     shares: pd.DataFrame,
     settings: ChoiceSettings,
+    *,
+    before: Comparison | None = None,
 ) -> Comparison:
     """Compare all techniques on every run.
 
@@ -69,6 +71,9 @@ def compare_techniques(
     shares : DataFrame
         Surface kinds along each run, from `routekit.advice.surfaces.surface_shares`.
     settings : ChoiceSettings
+    before : Comparison, optional
+        What was found at this place with the same small digs: techniques that no string works for
+        are not checked and counted again.
 
     Returns
     -------
@@ -76,8 +81,11 @@ def compare_techniques(
     """
     dug = judge_works(works, place.runs["run_id"], place.pit_bans)
     cases = pd.concat([place.cases.drop(columns=dug.columns), dug], axis=1)
-    checks = evaluate_techniques(cases, plans, settings.methods)
-    quantities, full = _count_quantities(place, plans, works, shares, checks, settings)
+    again = list(TECHNIQUES if before is None else BURSTING)
+    checks = evaluate_techniques(cases, plans, settings.methods, codes=again)
+    if before is not None:
+        checks = before.checks | checks
+    quantities, full = _count_quantities(place, plans, works, shares, checks, settings, before)
     return Comparison(
         plans=plans,
         checks=checks,
@@ -262,8 +270,12 @@ def _count_quantities(
     shares: pd.DataFrame,
     checks: dict[str, list[Check]],
     settings: ChoiceSettings,
+    before: Comparison | None,
 ) -> tuple[dict[str, pd.DataFrame], dict[str, pd.DataFrame]]:
-    """Count every technique on every run; its plan comes back with what follows it."""
+    """Count every technique on every run; its plan comes back with what follows it.
+
+    What no string works for was counted before, except what bursting may follow.
+    """
     sites, full = _plan_in_full(place, plans, works, settings)
     lost = np.isnan(place.cases["n_connections"].to_numpy(dtype=float))
     names = [f"connection_digs_{level}" for level in LEVELS]
@@ -276,12 +288,35 @@ def _count_quantities(
                 allowed = {code: passes(checks[code]) for code in RENEWALS}
                 then = follow_up(tables, allowed, settings.advice).set_index(plan.index)
             full[technique] = plan = plan.join(then)
+        if before is not None and technique not in BURSTING:
+            tables[technique] = before.quantities[technique]
+            if is_followed(technique):
+                tables[technique] = _add_up_again(
+                    tables[technique], technique, plan, sites, settings
+                )
+            continue
         table = run_quantities(
             technique, sites, plan, shares, trench=settings.trench, settings=settings.advice
         )
         table.loc[lost, names] = np.nan
         tables[technique] = table
     return {technique: tables[technique] for technique in full}, full
+
+
+def _add_up_again(
+    table: pd.DataFrame,
+    technique: str,
+    plan: pd.DataFrame,
+    sites: pd.DataFrame,
+    settings: ChoiceSettings,
+) -> pd.DataFrame:
+    """Put the whole-life cost of a technique that now has something else to follow it."""
+    cost = table[[f"cost_{level}" for level in LEVELS]].to_numpy(dtype=float)
+    length, advice = sites["length_m"].to_numpy(dtype=float), settings.advice
+    life = add_up_life(technique, cost, length, plan, advice, advice.appraisal_rule)
+    return table.assign(
+        **{f"whole_life_cost_{level}": life[:, place] for place, level in enumerate(LEVELS)}
+    )
 
 
 def itemise_works(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from importlib import import_module
 from typing import Final, Protocol, cast
 
@@ -67,9 +67,13 @@ _LISTERS: Final = {one.code: find_lister(one) for one in RECORDS}
 
 
 def evaluate_techniques(
-    cases: pd.DataFrame, plans: Mapping[str, pd.DataFrame], settings: MethodSettings
+    cases: pd.DataFrame,
+    plans: Mapping[str, pd.DataFrame],
+    settings: MethodSettings,
+    *,
+    codes: Collection[str] = tuple(TECHNIQUES),
 ) -> dict[str, list[Check]]:
-    """Check every technique on every run.
+    """Check every technique, or some, on every run.
 
     Parameters
     ----------
@@ -78,6 +82,8 @@ def evaluate_techniques(
     plans : mapping of str to DataFrame
         What each technique would put in, per run; see the technique's module.
     settings : MethodSettings
+    codes : collection of str, optional
+        The techniques to check.
 
     Returns
     -------
@@ -87,6 +93,7 @@ def evaluate_techniques(
     listed = {
         one.code: _LISTERS[one.code](cases, plans[one.code], getattr(settings, one.limits))
         for one in RECORDS
+        if one.code in codes
     }
     return weigh_assumed(listed, cases["assumed"])
 

@@ -1,23 +1,17 @@
 """One recommendation for every run of the sample district, with reasons and what to confirm."""
 
-from pathlib import Path
-
 import numpy as np
 import pandas as pd
 import pytest
 
 from routekit.advice.score import CRITERIA
-from routekit.pipeline import run_study
-from routekit.study import Study
 from routekit.techniques import TECHNIQUES
 from routekit.vocabulary import SURVEYS
 
-STUDY = Path(__file__).parents[2] / "sample_gis" / "study.toml"
-
 
 @pytest.fixture(scope="module")
-def result():
-    return run_study(Study.load(STUDY))
+def result(sample_result):
+    return sample_result
 
 
 @pytest.fixture(scope="module")

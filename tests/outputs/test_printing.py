@@ -226,6 +226,7 @@ def test_volume_after_volume_takes_no_more_memory():
         "used = []\n"
         "for volume in range(7):\n"
         "    printing.print_page(page.replace('Tree ', f'Tree {volume}-'))\n"
+        "    printing.forget_prints()\n"
         "    used.append(psutil.Process().memory_info().rss / 1e6)\n"
         "print(used[-1] - used[2])"
     )
@@ -302,6 +303,18 @@ def test_a_writer_that_dies_leaves_earlier_files(volumes, monkeypatch):
     with pytest.raises(KeyboardInterrupt, match="cut off"):
         write_tree_report(make_result(seed=2), volumes / "trees.html", with_pdf=True)
     assert {path.name: path.read_bytes() for path in volumes.iterdir()} == before
+
+
+def test_memory_is_given_back_after_each_volume_and_not_after_a_single_page(tmp_path, monkeypatch):
+    done = []
+    monkeypatch.setattr(writer, "print_page", lambda _: done.append("print") or b"%PDF")
+    monkeypatch.setattr(writer, "forget_prints", lambda: done.append("forget"))
+    write_tree_report(make_result(), tmp_path / "trees.html", with_pdf=True)
+    assert done == ["print"]
+    write_tree_report(make_result(), tmp_path / "trees.html", with_pdf=True, settings=VOLUMES)
+    n_volumes = len(list(tmp_path.glob("trees-*.pdf")))
+    assert n_volumes > 1
+    assert done.count("forget") == n_volumes
 
 
 def test_a_page_that_cannot_be_set_is_told_in_one_sentence(monkeypatch):

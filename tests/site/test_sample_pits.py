@@ -1,20 +1,13 @@
 """The sample district's pits: what they meet is named, and what they name they meet."""
 
-from pathlib import Path
-
 import numpy as np
 import pytest
 import shapely
 
-from routekit.pipeline import run_study
-from routekit.study import Study
-
-STUDY = Path(__file__).parents[2] / "sample_gis" / "study.toml"
-
 
 @pytest.fixture(scope="module")
-def result():
-    return run_study(Study.load(STUDY))
+def result(sample_result):
+    return sample_result
 
 
 def meets(pits, shapes):

@@ -77,7 +77,6 @@ def print_page(page: str) -> bytes:
             "earlier results are kept"
         )
         raise OutputError(message) from error
-    _forget()
     if not isinstance(pdf, bytes):
         message = "the arborist's report cannot be printed (no PDF came back); report this"
         raise OutputError(message)
@@ -104,8 +103,8 @@ def _write_note(lacking: Collection[str]) -> str:
     )
 
 
-def _forget() -> None:
-    """Let the typesetter give back its memory.
+def forget_prints() -> None:
+    """Let the typesetter give back its memory, as between the volumes of a report.
 
     It keeps what it laid out until ten later documents have had no use for it, which for volumes of
     some hundred sheets are gigabytes.

@@ -30,7 +30,7 @@ from routekit.outputs.arborist.lines import (
     list_flags,
     take_records,
 )
-from routekit.outputs.arborist.printing import FACE, print_page
+from routekit.outputs.arborist.printing import FACE, forget_prints, print_page
 from routekit.outputs.arborist.sheets import build_cases, list_facts
 from routekit.outputs.arborist.tree_facts import (
     list_excavations,
@@ -100,6 +100,8 @@ def write_tree_report(
             if with_pdf:
                 place.with_suffix(".pdf").write_bytes(print_page(page))
                 written.add(place.with_suffix(".pdf").name)
+                if part:
+                    forget_prints()
     part_name = re.compile(rf"{re.escape(path.stem)}-\d+({re.escape(path.suffix)}|\.pdf)")
     for old in path.parent.iterdir():
         if part_name.fullmatch(old.name) and old.name not in written:

@@ -159,7 +159,8 @@ def _list_keys(content: Any) -> Iterator[Key]:
                 yield from _list_keys(part)
     elif isinstance(content, list | tuple):
         for part in content:
-            yield from _list_keys(part)
+            if isinstance(part, str | dict | list | tuple):
+                yield from _list_keys(part)
     elif isinstance(content, str):
         yield "", content
         yield "", lower_first(content)
