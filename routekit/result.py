@@ -37,6 +37,9 @@ BREACH_COLUMNS: Final = (
     "is_estimated",
     "position_sd_m",
     "is_unsure",
+    "chance_breach",
+    "chance_major",
+    "chance_structural",
 )
 """Columns of `encroachments` that tell of a trench."""
 

@@ -21,6 +21,7 @@ from routekit.site.position_doubt import judge_near
 from routekit.site.zone_layer import NOTHING_M2, ZoneLayer, zone_overlaps
 from routekit.trees.breach import Tiers, grade_severity
 from routekit.trees.certainty import combine_deviations, judge_margin
+from routekit.trees.chances import Pairs, footprint_share, work_out_chances
 from routekit.trees.least_distance import WITHIN, hold_distance
 
 TRENCH, PIT, DIG = "trench", "pit", "dig"
@@ -143,6 +144,19 @@ def _list_excavations(
     # The least distance holds inside the zone alone.
     least = np.where(overlap > 0, zones.min_distance_m[tree], 0.0)
     share = np.minimum(overlap / zones.area_m2[tree], 1.0)
+    chances = work_out_chances(
+        Pairs(
+            shapes=shapes[dug],
+            stems=zones.centre[tree],
+            zone=zones.polygon[tree],
+            sd_m=np.hypot(run_sd[dug], zones.position_sd_m[tree]),
+            tree=tree,
+            keeps_roots=keeps,
+        ),
+        zones.spread,
+        footprint_share,
+        major_from_share,
+    )
     return pd.DataFrame(
         {
             "kind": kind,
@@ -173,6 +187,7 @@ def _list_excavations(
             **_state_doubt(run_sd[dug], zones.position_sd_m[tree]),
             "is_unsure": judged["is_unsure"],
             "may_be_structural": judged["may_be_structural"],
+            **chances,
         }
     )
 

@@ -16,6 +16,7 @@ from shapely import STRtree
 from routekit.arrays import Flags, Floats, Ints, Objects
 from routekit.geometry.plane import Edges, circle_polygon_area
 from routekit.site.rectangles import sum_by
+from routekit.trees.chances import Spread, spread_radii
 from routekit.trees.least_distance import gather_distance
 from routekit.trees.near_stem import Stems, prepare_stems
 from routekit.trees.settings import ZoneSettings
@@ -54,6 +55,8 @@ class ZoneLayer:
         Of their stems.
     stems : routekit.trees.near_stem.Stems
         Sizes of the stems, and the rule about digging near them.
+    spread : routekit.trees.chances.Spread
+        Radii that zones round estimated stems may have.
     """
 
     tree_id: Objects
@@ -70,6 +73,7 @@ class ZoneLayer:
     unknown: Ints
     unknown_index: STRtree
     stems: Stems
+    spread: Spread
 
 
 def zone_overlaps(
@@ -255,4 +259,5 @@ def prepare_zones(
         unknown=unknown,
         unknown_index=STRtree(points[unknown]),
         stems=prepare_stems(zones, position_sd_m, settings or ZoneSettings()),
+        spread=spread_radii(zones, settings or ZoneSettings()),
     )

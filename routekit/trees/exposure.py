@@ -15,6 +15,7 @@ from routekit.pipes.settings import TrenchSettings
 from routekit.pipes.trench import build_trenches
 from routekit.trees.breach import Tiers, build_breaches, pair_corridors, sum_breaches, sum_tree_loss
 from routekit.trees.certainty import mark_certainty
+from routekit.trees.chances import CHANCES, trench_chances
 from routekit.trees.doubt import draw_largest, find_doubtful, is_more_harmed
 from routekit.trees.least_distance import WITHIN
 from routekit.trees.near_misses import Bounds, bound_severity, find_near_misses
@@ -112,6 +113,9 @@ def measure_exposure(
     near_misses = find_near_misses(
         runs, trenches, zones, breaches, tree_sd_m=trees["position_sd_m"]
     )
+    breaches, near_misses = _add_chances(
+        breaches, near_misses, runs, trees, zones, trenches, tiers, rules
+    )
     sums = sum_breaches(breaches, len(runs))
     unsized = shapely.is_missing(np.asarray(trenches["corridor"]))
     rows = np.flatnonzero(unsized)
@@ -153,6 +157,29 @@ def measure_exposure(
             tiers=tiers,
         ),
         in_doubt=_find_doubt(runs, largest, trenches, sums, tiers),
+    )
+
+
+def _add_chances(
+    breaches: pd.DataFrame,
+    near_misses: pd.DataFrame,
+    runs: gpd.GeoDataFrame,
+    trees: gpd.GeoDataFrame,
+    zones: gpd.GeoDataFrame,
+    trenches: gpd.GeoDataFrame,
+    tiers: Tiers,
+    rules: ZoneSettings,
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Add to breaches and near misses how likely each is, and how bad."""
+    pairs = pd.concat(
+        [table[["run", "tree"]] for table in (breaches, near_misses)], ignore_index=True
+    )
+    found = trench_chances(pairs, runs, trenches, zones, trees["position_sd_m"], tiers, rules)
+    values = found[list(CHANCES)].to_numpy()
+    met, missed = np.split(values, [len(breaches)])
+    return (
+        breaches.assign(**dict(zip(CHANCES, met.T, strict=True))),
+        near_misses.assign(**dict(zip(CHANCES[1:], missed.T[1:], strict=True))),
     )
 
 
