@@ -40,9 +40,9 @@ PICTURES = {
 def make_pages(folder: Path) -> None:
     """Write the sample's map, public page and arborist's report into a folder."""
     result = run_study(Study.load(SAMPLE))
-    write_map(result, folder)
-    write_public_pages(result, folder)
-    write_tree_report(result, folder / "trees.html", settings=result.settings.outputs.report)
+    write_map(result, folder / "map.html")
+    write_public_pages(result, folder / "public.html")
+    write_tree_report(result, folder / "trees.html", with_pdf=False)
 
 
 def take_pictures(folder: Path) -> None:

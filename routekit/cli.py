@@ -151,7 +151,8 @@ def _is_folder(path: Path) -> bool:
 def _screen(study_file: Path, folder: Path, *, as_json: bool, language: str | None = None) -> None:
     """Run a study, write its outputs and print the summary."""
     from routekit.outputs.atomic import refuse_open_databases, settle_folder  # noqa: PLC0415
-    from routekit.outputs.overlap import RESULT_FILES, refuse_inputs  # noqa: PLC0415
+    from routekit.outputs.output_files import RESULT_FILES  # noqa: PLC0415
+    from routekit.outputs.overlap import refuse_inputs  # noqa: PLC0415
     from routekit.outputs.owners import claim_folder  # noqa: PLC0415
     from routekit.outputs.summary import summarise  # noqa: PLC0415
     from routekit.outputs.write import refuse_unwritable, write_outputs  # noqa: PLC0415
@@ -165,7 +166,7 @@ def _screen(study_file: Path, folder: Path, *, as_json: bool, language: str | No
     quiet = as_json or not ERR.is_terminal
     with claim_folder(folder), nullcontext() if quiet else ERR.status("Starting") as status:
         settled = settle_folder(folder)
-        refuse_open_databases(folder, RESULT_FILES)
+        refuse_open_databases(folder, tuple(RESULT_FILES))
         tell = (lambda _: None) if status is None else status.update
         result = run_study(study, tell=tell)
         written, notes = write_outputs(result, folder, tell=tell, is_claimed=True)
@@ -467,7 +468,7 @@ def compare(
         write_counts,
     )
     from routekit.outputs.differences import write_differences  # noqa: PLC0415
-    from routekit.outputs.result_ids import find_mixed  # noqa: PLC0415
+    from routekit.outputs.output_files import find_mixed  # noqa: PLC0415
 
     if not exact and (moves or within):
         message = "--moves and --within are for --exact; add it"

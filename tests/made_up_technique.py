@@ -3,9 +3,11 @@
 import shutil
 import subprocess
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
 import pyogrio
+from made_up_output import add_output
 from sample_copy import SAMPLE, SampleCopy
 
 import routekit
@@ -59,9 +61,16 @@ FORCED = ("KD-01", "VS-07")
 LIFE = f"{CODE},a,40,50,60,life_practice,Service life of a plaited liner\n"
 
 
-def add_technique(package: Path) -> list[str]:
-    """Add the technique to a copy of the package; give the files that were touched."""
+def list_touched(package: Path, add: Callable[[Path], None]) -> list[str]:
+    """Add something to a copy of the package; give the files that were touched."""
     before = read_files(package)
+    add(package)
+    after = read_files(package)
+    return sorted(name for name in after if after[name] != before.get(name))
+
+
+def add_technique(package: Path) -> None:
+    """Add the technique to a copy of the package."""
     records = package / "techniques.py"
     text = records.read_text(encoding="utf-8")
     first = '    Technique(\n        code="close_fit",\n'
@@ -70,8 +79,6 @@ def add_technique(package: Path) -> list[str]:
     (package / "methods/plaiting.py").write_text(CHECKS, encoding="utf-8")
     with (package / "advice/tables/technique_life.csv").open("a", encoding="utf-8") as stream:
         stream.write(LIFE)
-    after = read_files(package)
-    return sorted(name for name in after if after[name] != before.get(name))
 
 
 def read_files(package: Path) -> dict[str, bytes]:
@@ -80,11 +87,14 @@ def read_files(package: Path) -> dict[str, bytes]:
     return {path.relative_to(package).as_posix(): path.read_bytes() for path in found}
 
 
-def run_with_technique(folder: Path) -> list[str]:
-    """Run the sample in `folder`/result with the technique forced on two runs."""
+def run_with_both(folder: Path) -> tuple[list[str], list[str]]:
+    """Run the sample in `folder`/result with a new output, and the technique forced on two runs.
+
+    Gives the files that the technique touched, and those that the output touched.
+    """
     package = folder / "code/routekit"
     shutil.copytree(PACKAGE, package, ignore=shutil.ignore_patterns("__pycache__"))
-    touched = add_technique(package)
+    touched = list_touched(package, add_technique), list_touched(package, add_output)
     study = SampleCopy(folder / "study")
     decisions = pyogrio.read_dataframe(SAMPLE / "district.gpkg", layer="decisions")
     for run in FORCED:

@@ -13,6 +13,7 @@ from test_imports import NAMES, PACKAGE
 
 import routekit
 from routekit import Result, cli
+from routekit.outputs.output_files import RESULT_FILES
 from routekit.schema import load_tables
 from routekit.study import parse_settings
 
@@ -32,6 +33,12 @@ def test_developers_are_sent_to_the_schema_and_no_second_list_of_columns_stands(
         if "_" in field.name and field.unit
     }
     assert not named & set(re.findall(r"\w+", part))
+
+
+def test_files_of_the_readme_are_those_of_a_result():
+    part = README.split("## What comes out")[1].split("\n\n")[1]
+    rows = [row.split("|")[1] for row in part.splitlines()[2:]]
+    assert sorted(re.findall(r"`([^`]+)`", " ".join(rows))) == sorted(RESULT_FILES)
 
 
 def test_commands_of_the_readme_exist():

@@ -1,10 +1,16 @@
-"""A technique that does not exist, added as the guide says, and the whole sample run with it."""
+"""A technique and an output that do not exist, added by the guide: the sample run with them."""
+
+import json
+import subprocess
+import sys
 
 import openpyxl
 import pandas as pd
 import pyogrio
 import pytest
-from made_up_technique import CODE, FORCED, NAME, PHRASE, run_with_technique
+from made_up_output import LABEL
+from made_up_output import NAME as FILE
+from made_up_technique import CODE, FORCED, NAME, PHRASE, run_with_both
 from test_maps import unpack
 
 LIKE = "cipp"
@@ -14,9 +20,9 @@ TOUCHED = ["advice/tables/technique_life.csv", "methods/plaiting.py", "technique
 
 @pytest.fixture(scope="module")
 def made(tmp_path_factory):
-    """Files that were touched, and the folder of the results."""
+    """Files that technique and output touched, and the folder of the results."""
     folder = tmp_path_factory.mktemp("made_up")
-    return run_with_technique(folder), folder / "result"
+    return run_with_both(folder), folder / "result"
 
 
 def read(made, layer):
@@ -24,7 +30,41 @@ def read(made, layer):
 
 
 def test_three_files_make_a_technique(made):
-    assert made[0] == TOUCHED
+    assert made[0][0] == TOUCHED
+
+
+ASKED = """
+import json, sys
+from pathlib import Path
+from routekit.errors import OutputError
+from routekit.outputs.output_files import find_mixed
+from routekit.outputs.overlap import refuse_inputs
+folder, name = Path(sys.argv[1]), sys.argv[2]
+whole = find_mixed(folder)
+file = folder / name
+file.write_text(file.read_text().replace("routekit result ", "routekit result 0"))
+try:
+    refuse_inputs(folder, [("layers.trees", file)])
+except OutputError as error:
+    print(json.dumps([whole, find_mixed(folder), str(error)]))
+"""
+"""What a run asks of the files in its folder, before and after one of them is spoilt."""
+
+
+def test_two_files_make_an_output_that_every_part_knows(made):
+    (_, touched), folder = made
+    assert touched == ["outputs/losses.py", "outputs/output_files.py"]
+    head, *rows = (folder / FILE).read_text().splitlines()
+    assert len(rows) == (read(made, "trees")["is_touched"] == 1).sum() > 0
+    assert f"{LABEL}: {folder / FILE}" in (folder.parent / "said.txt").read_text()
+    line = [sys.executable, "-c", ASKED, folder, FILE]
+    done = subprocess.run(
+        line, cwd=folder.parent / "code", capture_output=True, text=True, check=True
+    )
+    whole, mixed, refused = json.loads(done.stdout)
+    assert whole == ""
+    assert f"{FILE} of result 0{head.split()[-1]}" in mixed
+    assert f"{FILE} would replace layers.trees, which the study reads" in refused
 
 
 def test_it_is_checked_compared_and_chosen_like_any_other(made):

@@ -416,7 +416,7 @@ def test_two_runs_give_equal_tables_and_files(sample_study, sample_result, tmp_p
         folder = tmp_path / str(number)
         folder.mkdir()
         write_geopackage(result, folder / "result.gpkg")
-        write_map(result, folder)
+        write_map(result, folder / "map.html")
         page = build_public_page(result)
         (folder / "public.html").write_text(page, encoding="utf-8")
         files.append({path.name: path.read_bytes() for path in sorted(folder.iterdir())})

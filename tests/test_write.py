@@ -16,20 +16,12 @@ from whole_result import set_outputs
 
 from routekit.errors import OutputError
 from routekit.outputs import write
-from routekit.outputs.arborist import write_tree_report
-from routekit.outputs.result_ids import find_mixed, read_name
+from routekit.outputs.arborist.writer import write_tree_report
+from routekit.outputs.output_files import OUTPUTS, RESULT_FILES, find_mixed, read_name
 from routekit.outputs.write import refuse_unwritable, write_outputs
 from routekit.study import StudySettings
 
-NAMES = [
-    "map.html",
-    "public.html",
-    "result.gpkg",
-    "return.gpkg",
-    "schedule.xlsx",
-    "trees.html",
-    "trees.pdf",
-]
+NAMES = sorted(RESULT_FILES)
 
 
 def content(folder):
@@ -40,10 +32,14 @@ def content(folder):
 
 def leave_slow_outputs_out(monkeypatch):
     """Write only the two GeoPackages; what is tested is not in the other files."""
-    monkeypatch.setattr(write, "write_map", lambda _, folder: (folder / "map.html",))
-    monkeypatch.setattr(write, "write_public_pages", lambda _, folder: (folder / "public.html",))
-    monkeypatch.setattr(write, "write_schedule", lambda _, path, **__: path)
-    monkeypatch.setattr(write, "write_tree_report", lambda *_, **__: None)
+    for name in ("map", "public", "schedule", "arborist"):
+        replace_writer(monkeypatch, name, lambda *_: None)
+
+
+def replace_writer(monkeypatch, name, function):
+    """Let another function write the output whose writer stands in a module or room."""
+    (writer,) = (output.write for output in OUTPUTS if output.write.startswith(f"{name}."))
+    monkeypatch.setattr(f"routekit.outputs.{writer}", function)
 
 
 @pytest.fixture(scope="module")
@@ -104,14 +100,7 @@ def test_every_file_is_written_and_named(written):
 
 @pytest.mark.parametrize(
     "stage",
-    [
-        "write_geopackage",
-        "write_map",
-        "write_public_pages",
-        "write_schedule",
-        "write_tree_report",
-        "write_return_file",
-    ],
+    [output.write.partition(".")[0] for output in OUTPUTS],
 )
 def test_a_failure_at_any_output_keeps_the_earlier_results(
     stage, written, sample_result, tmp_path, monkeypatch
@@ -124,7 +113,7 @@ def test_a_failure_at_any_output_keeps_the_earlier_results(
         raise OSError(28, "No space left on device")
 
     leave_slow_outputs_out(monkeypatch)
-    monkeypatch.setattr(write, stage, fail)
+    replace_writer(monkeypatch, stage, fail)
     with pytest.raises(OutputError, match=r"cannot be written; folder .*No space left.*are kept"):
         write_outputs(sample_result, tmp_path, tell=lambda _: None)
     assert content(tmp_path) == before
@@ -140,16 +129,15 @@ def test_pages_of_an_earlier_larger_result_go_once_the_new_one_is_complete(
     for name in [*old, *kept]:
         (tmp_path / name).write_text("earlier")
 
-    def write_two(_, folder):
-        (folder / "public-01.html").write_text("new")
-        return (folder / "public.html",)
+    def write_two(_, path):
+        path.with_name("public-01.html").write_text("new")
 
-    monkeypatch.setattr(write, "write_schedule", lambda *_, **__: 1 / 0)
+    replace_writer(monkeypatch, "schedule", lambda *_: 1 / 0)
     with pytest.raises(ZeroDivisionError):
         write_outputs(sample_result, tmp_path, tell=lambda _: None)
     assert sorted(content(tmp_path)) == sorted([*old, *kept])
     leave_slow_outputs_out(monkeypatch)
-    monkeypatch.setattr(write, "write_public_pages", write_two)
+    replace_writer(monkeypatch, "public", write_two)
     write_outputs(sample_result, tmp_path, tell=lambda _: None)
     left = {name for name in content(tmp_path) if name.endswith((".html", ".txt"))}
     assert left == {"public-01.html", *kept}
@@ -237,7 +225,7 @@ def test_an_earlier_return_file_in_another_system_stops_before_anything_is_swapp
 
 def test_many_tree_sheets_stand_in_volumes_and_a_note_says_so(sample_result, tmp_path, monkeypatch):
     leave_slow_outputs_out(monkeypatch)
-    monkeypatch.setattr(write, "write_tree_report", write_tree_report)
+    replace_writer(monkeypatch, "arborist", write_tree_report)
     (tmp_path / "trees-77.pdf").write_bytes(b"of an earlier, larger result")
     report = sample_result.settings.outputs.report.model_copy(update={"volume_trees": 40})
     _, notes = write_outputs(set_outputs(sample_result, report=report), tmp_path)

@@ -3,26 +3,16 @@
 from __future__ import annotations
 
 import os
-import re
 from collections.abc import Iterable
 from pathlib import Path
 from typing import Final
 
 from routekit.errors import OutputError
+from routekit.outputs.output_files import OUTPUTS, PART_NAME, RESULT_FILES
 
-RESULT_FILES: Final = (
-    "result.gpkg",
-    "return.gpkg",
-    "map.html",
-    "public.html",
-    "schedule.xlsx",
-    "trees.html",
-    "trees.pdf",
-)
-PART_NAME: Final = re.compile(r"(map|public|trees)-\d+\.(html|pdf)")
-"""Pages of a map, of a page for residents, or sheets of trees, that are divided."""
-
-_RETURNED: Final = (("root_zones", "return.gpkg"), ("decisions", "return.gpkg"))
+_RETURNED: Final = {
+    (layer, file.name) for output in OUTPUTS for file in output.files for layer in output.returns
+}
 """Layers that a study may read from the file that people edit: their rows are taken over."""
 
 

@@ -26,17 +26,16 @@ def count_bytes(page: str) -> int:
     return len(page.encode("utf-8"))
 
 
-def write_pages(pages: Mapping[str, str], folder: Path, stem: str) -> list[Path]:
-    """Write pages into a folder, and remove those that an earlier, larger study left there.
+def write_pages(pages: Mapping[str, str], path: Path) -> list[Path]:
+    """Write pages side by side, and remove those that an earlier, larger study left there.
 
     Parameters
     ----------
     pages : mapping of str to str
         File name to HTML.
-    folder : pathlib.Path
-        Made if it does not exist. Earlier files are replaced only once all pages are written.
-    stem : str
-        Pages of parts are named `stem-NN.html`; other files are nobody's but the reader's.
+    path : pathlib.Path
+        The first of them. Earlier files are replaced only once all pages are written; pages of
+        parts are named `stem-NN.html` after it, other files are nobody's but the reader's.
 
     Returns
     -------
@@ -48,6 +47,7 @@ def write_pages(pages: Mapping[str, str], folder: Path, stem: str) -> list[Path]
     OutputError
         If a file cannot be written.
     """
+    folder, stem = path.parent, path.stem
     with replacing(folder) as stage:
         for name, text in pages.items():
             (stage / name).write_text(text, encoding="utf-8", newline="\n")

@@ -5,21 +5,16 @@ from __future__ import annotations
 import os
 from collections.abc import Callable
 from contextlib import nullcontext
+from importlib import import_module
 from pathlib import Path
+from typing import Any
 
 from routekit.errors import OutputError
-from routekit.outputs.arborist.writer import write_tree_report
 from routekit.outputs.atomic import replacing
-from routekit.outputs.geopackage import write_geopackage
-from routekit.outputs.map.writer import write_map
-from routekit.outputs.overlap import PART_NAME, refuse_inputs
+from routekit.outputs.output_files import OUTPUTS, PART_NAME, Output, find_mixed
+from routekit.outputs.overlap import refuse_inputs
 from routekit.outputs.owners import claim_folder
-from routekit.outputs.public.writer import write_public_pages
-from routekit.outputs.result_ids import find_mixed
-from routekit.outputs.return_layers import write_return_file
-from routekit.outputs.schedule import write_schedule
 from routekit.result import Result, require_result
-from routekit.words.texts import message
 
 
 def _silent(_: str) -> None:
@@ -101,40 +96,48 @@ def _write_all(
     tell: Callable[[str], None],
 ) -> tuple[dict[str, Path], list[str]]:
     """Write every output into the folder for new files."""
-    tell("Writing the GeoPackage")
-    written = {message("GeoPackage"): stage / "result.gpkg"}
-    write_geopackage(result, written["GeoPackage"])
-    tell("Drawing the working map")
-    written[message("map")] = write_map(result, stage)[0]
-    tell("Writing the page for the public")
-    written[message("public page")] = write_public_pages(result, stage)[0]
-    tell("Writing the schedule")
-    written[message("schedule")] = stage / "schedule.xlsx"
-    write_schedule(result, written["schedule"])
-    tell("Writing the arborist's report")
-    written[message("arborist's report")] = stage / "trees.html"
-    write_tree_report(
-        result,
-        written["arborist's report"],
-        with_pdf=True,
-        settings=result.settings.outputs.report,
-        language=result.settings.outputs.language,
-    )
-    written[message("the same, to print")] = stage / "trees.pdf"
-    volumes = len([page for page in _list_parts(stage) if page.match("trees-*.pdf")])
-    # Last, so that nothing drawn or written into the earlier file meanwhile is missed.
-    written[message("layers to edit and return")], kept = write_return_file(
-        result,
-        stage / "return.gpkg",
-        earlier=folder / "return.gpkg",
-    )
-    note = f"The tree sheets stand in {volumes} volumes beside their index: trees-01, trees-02, ..."
-    return written, [*([note] if volumes else []), *kept]
+    notes: list[str] = []
+    written: dict[str, Path] = {}
+    for output in OUTPUTS:
+        tell(output.telling)
+        names = [file.name for file in output.files]
+        earlier = {"earlier": folder / names[0]} if output.returns else {}
+        done = find_writer(output)(result, stage / names[0], **earlier)
+        if output.returns:
+            notes += done[1]
+        n_parts = len(_list_parts(stage, Path(names[-1]).stem)) // len(names)
+        if n_parts and output.telling_parts:
+            notes.append(output.telling_parts.format(n=n_parts))
+        written |= {file.label: stage / file.name for file in output.files}
+    return written, notes
 
 
-def _list_parts(folder: Path) -> list[Path]:
-    """List the pages of divided outputs in a folder."""
-    return [page for page in folder.iterdir() if PART_NAME.fullmatch(page.name)]
+def find_writer(output: Output) -> Callable[..., Any]:
+    """Find the function that writes an output.
+
+    Parameters
+    ----------
+    output : Output
+        Its writer is looked up by name.
+
+    Returns
+    -------
+    callable
+
+    Raises
+    ------
+    ImportError, AttributeError
+        If `routekit.outputs` has no such module or function.
+    """
+    module, _, function = output.write.rpartition(".")
+    writer: Callable[..., Any] = getattr(import_module(f"routekit.outputs.{module}"), function)
+    return writer
+
+
+def _list_parts(folder: Path, stem: str) -> list[Path]:
+    """List the numbered pages of an output in a folder."""
+    found = [page for page in folder.iterdir() if PART_NAME.fullmatch(page.name)]
+    return [page for page in found if page.stem.rpartition("-")[0] == stem]
 
 
 def refuse_unwritable(folder: Path) -> None:

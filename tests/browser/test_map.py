@@ -498,7 +498,9 @@ def test_empty_study_opens(open_page, tmp_path):
 
 
 def test_divided_map_leads_to_the_right_sheet(open_page, tmp_path):
-    paths = write_map(set_outputs(district.make_district(), map=MapSettings(max_runs=4)), tmp_path)
+    paths = write_map(
+        set_outputs(district.make_district(), map=MapSettings(max_runs=4)), tmp_path / "map.html"
+    )
     page = open_page(paths[0], allowed=paths[1:])
     page.fill("#finder-text", "R8")
     page.press("#finder-text", "Enter")
@@ -508,7 +510,9 @@ def test_divided_map_leads_to_the_right_sheet(open_page, tmp_path):
 
 
 def test_index_of_a_divided_map_has_no_barrier(open_page, find_barriers, tmp_path):
-    paths = write_map(set_outputs(district.make_district(), map=MapSettings(max_runs=4)), tmp_path)
+    paths = write_map(
+        set_outputs(district.make_district(), map=MapSettings(max_runs=4)), tmp_path / "map.html"
+    )
     assert find_barriers(open_page(paths[0])) == []
 
 

@@ -34,7 +34,7 @@ def sheets(request, tmp_path_factory):
     if request.param:
         long_ids = result.trees.assign(species="x" * 300)
         result = dataclasses.replace(result, trees=long_ids)
-    write_tree_report(result, path)
+    write_tree_report(result, path, with_pdf=False)
     return path
 
 

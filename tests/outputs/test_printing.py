@@ -14,6 +14,7 @@ import pypdf
 import pytest
 import typst
 from synthetic import MARKUP, make_empty_result, make_result
+from whole_result import set_outputs
 
 from routekit.errors import OutputError
 from routekit.outputs.arborist import ReportSettings, printing, write_tree_report, writer
@@ -250,7 +251,7 @@ VOLUMES = ReportSettings(volume_trees=4, page_trees=0)
 @pytest.fixture(scope="module")
 def volumes(tmp_path_factory):
     folder = tmp_path_factory.mktemp("volumes")
-    write_tree_report(make_result(), folder / "trees.html", with_pdf=True, settings=VOLUMES)
+    write_tree_report(set_outputs(make_result(), report=VOLUMES), folder / "trees.html")
     return folder
 
 
@@ -284,7 +285,7 @@ def test_the_index_links_to_each_sheet_in_its_volume(volumes):
 def test_volumes_of_an_earlier_larger_study_go(volumes, tmp_path):
     for name in ("trees-07.pdf", "trees-07.html", "trees-old.pdf"):
         (tmp_path / name).write_text("earlier")
-    write_tree_report(make_result(), tmp_path / "trees.html", with_pdf=True, settings=VOLUMES)
+    write_tree_report(set_outputs(make_result(), report=VOLUMES), tmp_path / "trees.html")
     assert sorted(path.name for path in tmp_path.iterdir()) == sorted(
         [*(path.name for path in volumes.iterdir()), "trees-old.pdf"]
     )
@@ -301,7 +302,7 @@ def test_a_writer_that_dies_leaves_earlier_files(volumes, monkeypatch):
 
     monkeypatch.setattr(writer, "print_page", die)
     with pytest.raises(KeyboardInterrupt, match="cut off"):
-        write_tree_report(make_result(seed=2), volumes / "trees.html", with_pdf=True)
+        write_tree_report(make_result(seed=2), volumes / "trees.html")
     assert {path.name: path.read_bytes() for path in volumes.iterdir()} == before
 
 

@@ -58,40 +58,34 @@ def write_tree_report(
     result: Result,
     html_path: str | Path,
     *,
-    with_pdf: bool = False,
-    settings: ReportSettings | None = None,
-    language: str = SOURCE,
+    with_pdf: bool = True,
 ) -> None:
     """Write the arborist's report, in place of earlier files only when complete.
 
     Parameters
     ----------
     result : Result
-        Tables of one study.
+        Tables of one study; its settings say how large a file may grow, and in which language.
     html_path : str or Path
         Page file to write. A study of many trees has volumes beside it, `-01` and so on after the
         stem of the name; those of an earlier, larger study are removed.
     with_pdf : bool, optional
         Print each page as a PDF of the same name beside it.
-    settings : ReportSettings, optional
-        The defaults where not given.
-    language : str, optional
-        Code of the language of pages and print.
 
     Raises
     ------
     OutputError
         If a file cannot be written or replaced; earlier files are kept.
     """
-    path, trees = Path(html_path), rank_trees(result)
+    path, trees, outputs = Path(html_path), rank_trees(result), result.settings.outputs
     written: set[str] = set()
     with replacing(path.parent) as stage:
         parts = render_parts(
             result,
             trees,
-            settings=settings or ReportSettings(),
+            settings=outputs.report,
             stem=path.stem,
-            language=language,
+            language=outputs.language,
         )
         for part, page in parts:
             place = stage / f"{path.stem}{part}{path.suffix}"

@@ -24,7 +24,6 @@ from routekit.outputs.map.words import name_languages, pack_languages, speak_in,
 from routekit.outputs.pages import BYTES_PER_MB, count_bytes, write_pages
 from routekit.result import Result
 
-MAP_NAME: Final = "map.html"
 INDEX_SCRIPTS: Final = ("unpack.js", "say.js", "words.js", "languages.js", "index.js")
 _SAMPLE_RUNS: Final = 5_000
 """Runs of the area by which the size of all pages is judged."""
@@ -32,16 +31,16 @@ _ROOM: Final = 0.95
 """Share of the largest size that an average page may fill, as areas differ."""
 
 
-def write_map(result: Result, folder: Path) -> list[Path]:
-    """Write the working map of a study into a folder.
+def write_map(result: Result, path: Path) -> list[Path]:
+    """Write the working map of a study.
 
     Parameters
     ----------
     result : Result
         The tables of a study; its settings say what to draw and how large a page may grow.
-    folder : pathlib.Path
-        Made if it does not exist. Earlier files are replaced only once all pages are written;
-        pages of areas that an earlier, larger map left there are then removed.
+    path : pathlib.Path
+        Page to write. Earlier files are replaced only once all pages are written; pages of areas
+        that an earlier, larger map left beside it are then removed.
 
     Returns
     -------
@@ -53,16 +52,18 @@ def write_map(result: Result, folder: Path) -> list[Path]:
     OutputError
         If a file cannot be written.
     """
-    return write_pages(build_pages(result), folder, "map")
+    return write_pages(build_pages(result, path.stem), path)
 
 
-def build_pages(result: Result) -> dict[str, str]:
+def build_pages(result: Result, stem: str = "map") -> dict[str, str]:
     """Build the page of a study, or its index and the pages of its areas.
 
     Parameters
     ----------
     result : Result
         The tables of a study; `max_runs` and `max_page_mb` of its settings say when it is divided.
+    stem : str, optional
+        Name of the page without ending; those of areas have a number after it.
 
     Returns
     -------
@@ -79,7 +80,7 @@ def build_pages(result: Result) -> dict[str, str]:
     else:
         sample, page = np.arange(n_runs), build_map(result)
         if count_bytes(page) <= most_bytes or n_runs <= 1:
-            return {MAP_NAME: page}
+            return {f"{stem}.html": page}
     fit = int(_ROOM * most_bytes * len(sample) / count_bytes(page))
     found = build_by_area(
         middles,
@@ -89,8 +90,8 @@ def build_pages(result: Result) -> dict[str, str]:
         most_bytes,
     )
     areas = [area for _, area in found]
-    pages = {f"map-{i + 1:02d}.html": area.page for i, area in enumerate(areas)}
-    return {MAP_NAME: _build_index(result, list(pages), areas), **pages}
+    pages = {f"{stem}-{i + 1:02d}.html": area.page for i, area in enumerate(areas)}
+    return {f"{stem}.html": _build_index(result, list(pages), areas), **pages}
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -47,7 +47,6 @@ PART_SCRIPTS = (*OWN_SCRIPTS, "carry.js", "part.js")
 INDEX_SCRIPTS = ("words.js", "carry.js", "index.js")
 """Scripts of the index of such pages."""
 
-INDEX_NAME = "public.html"
 """File of the page, or of the index where the streets stand on several pages."""
 
 OPEN_UP_TO = 200
@@ -94,7 +93,7 @@ def build_public_page(result: Result) -> str:
     return build_page(describe_district(result), result.settings.outputs.public)
 
 
-def build_page(district: District, settings: PublicSettings, *, is_part: bool = False) -> str:
+def build_page(district: District, settings: PublicSettings, *, index: str = "") -> str:
     """Write the page of a district, or of some of its streets.
 
     Parameters
@@ -103,14 +102,15 @@ def build_page(district: District, settings: PublicSettings, *, is_part: bool = 
         What the page says and draws.
     settings : PublicSettings
         Language, words and reaches.
-    is_part : bool, optional
-        Whether other streets stand on other pages; this one then leads back to the index.
+    index : str, optional
+        Page that leads to all, where other streets stand on other pages; this one leads back to it.
 
     Returns
     -------
     str
         A whole HTML page; equal input gives an equal page.
     """
+    is_part = bool(index)
     words = load_words(settings.language, is_divided=is_part)
     colours = seen_strokes()
     library = read_part("vendor/leaflet.js")
@@ -123,7 +123,7 @@ def build_page(district: District, settings: PublicSettings, *, is_part: bool = 
         .get_template("template.html")
         .render(
             **_frame(district, words, settings),
-            index=INDEX_NAME if is_part else "",
+            index=index,
             contact=contact_kind(settings.contact),
             streets=_describe_streets(district.facts, district.said, settings),
             colours=colours,

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from routekit.outputs.map.division import build_by_area, divide_by_area
 from routekit.outputs.pages import BYTES_PER_MB, count_bytes, write_pages
-from routekit.outputs.public.builder import INDEX_NAME, build_index, build_page
+from routekit.outputs.public.builder import build_index, build_page
 from routekit.outputs.public.district import (
     District,
     describe_district,
@@ -29,16 +29,16 @@ _DOUBT: Final = 1.5
 """A page judged to be larger than allowed by up to this factor is built whole, to be sure."""
 
 
-def write_public_pages(result: Result, folder: Path) -> list[Path]:
-    """Write the page for residents into a folder.
+def write_public_pages(result: Result, path: Path) -> list[Path]:
+    """Write the page for residents.
 
     Parameters
     ----------
     result : Result
         The tables of a study; its settings say what to say and how large a page may grow.
-    folder : pathlib.Path
-        Made if it does not exist. Earlier files are replaced only once all pages are written;
-        pages that an earlier, larger study left there are then removed.
+    path : pathlib.Path
+        Page to write. Earlier files are replaced only once all pages are written; pages that an
+        earlier, larger study left beside it are then removed.
 
     Returns
     -------
@@ -50,10 +50,10 @@ def write_public_pages(result: Result, folder: Path) -> list[Path]:
     OutputError
         If a file cannot be written.
     """
-    return write_pages(build_public_pages(result), folder, "public")
+    return write_pages(build_public_pages(result, path.stem), path)
 
 
-def build_public_pages(result: Result) -> dict[str, str]:
+def build_public_pages(result: Result, stem: str = "public") -> dict[str, str]:
     """Build the page of a study, or an index and the pages of its streets.
 
     Parameters
@@ -61,6 +61,8 @@ def build_public_pages(result: Result) -> dict[str, str]:
     result : Result
         The tables of a study; any may be empty or lack optional columns. `max_page_mb` of its
         settings says when the streets are divided.
+    stem : str, optional
+        Name of the page without ending; those of streets have a number after it.
 
     Returns
     -------
@@ -72,40 +74,51 @@ def build_public_pages(result: Result) -> dict[str, str]:
     routekit.errors.FieldError
         If a run or tree has no number, or shares it with another.
     """
-    settings = result.settings.outputs.public
+    settings, index = result.settings.outputs.public, f"{stem}.html"
     district = describe_district(result)
     middles = find_street_middles(district.facts)
     most_bytes = settings.max_page_mb * BYTES_PER_MB
     count = len(middles)
-    fixed = count_bytes(_build_part(district, np.zeros(0, dtype=np.int64), settings))
-    per_street = _judge_street(district, middles, fixed, settings)
+    fixed = count_bytes(_build_part(district, np.zeros(0, dtype=np.int64), settings, index))
+    per_street = _judge_street(district, middles, fixed, settings, index)
     if math.isnan(per_street) or fixed + per_street * count <= _DOUBT * most_bytes:
         page = build_page(district, settings)
         if count_bytes(page) <= most_bytes or count <= 1:
-            return {INDEX_NAME: page}
+            return {index: page}
         per_street = (count_bytes(page) - fixed) / count
     fit = max(1, int((_ROOM * most_bytes - fixed) / max(1.0, per_street)))
     parts = build_by_area(
-        middles, fit, lambda rows: _build_part(district, rows, settings), count_bytes, most_bytes
+        middles,
+        fit,
+        lambda rows: _build_part(district, rows, settings, index),
+        count_bytes,
+        most_bytes,
     )
-    pages = {f"public-{at + 1:02d}.html": page for at, (_, page) in enumerate(parts)}
+    pages = {f"{stem}-{at + 1:02d}.html": page for at, (_, page) in enumerate(parts)}
     place = np.zeros(count, dtype=np.int64)
     for at, (rows, _) in enumerate(parts):
         place[rows] = at
-    return {INDEX_NAME: build_index(district, list(pages), place, settings), **pages}
+    return {index: build_index(district, list(pages), place, settings), **pages}
 
 
 def _judge_street(
-    district: District, middles: NDArray[np.float64], fixed: int, settings: PublicSettings
+    district: District,
+    middles: NDArray[np.float64],
+    fixed: int,
+    settings: PublicSettings,
+    index: str,
 ) -> float:
     """Give the bytes that a street adds to a page, by a sample; NaN where all are no more."""
     if len(middles) <= _SAMPLE_STREETS:
         return math.nan
     sample = divide_by_area(middles, _SAMPLE_STREETS)[0]
-    return (count_bytes(_build_part(district, sample, settings)) - fixed) / len(sample)
+    page = _build_part(district, sample, settings, index)
+    return (count_bytes(page) - fixed) / len(sample)
 
 
-def _build_part(district: District, rows: NDArray[np.int64], settings: PublicSettings) -> str:
+def _build_part(
+    district: District, rows: NDArray[np.int64], settings: PublicSettings, index: str
+) -> str:
     """Build the page of some streets."""
     part = take_streets(district, rows, nearby_m=settings.backdrop_reach_m)
-    return build_page(part, settings, is_part=True)
+    return build_page(part, settings, index=index)

@@ -292,10 +292,10 @@ def test_a_large_study_is_divided_by_count_and_by_size():
 
 def test_writing_removes_the_pages_of_an_earlier_larger_map(tmp_path):
     result = district.make_district()
-    first = write_map(set_outputs(result, map=MapSettings(max_runs=4)), tmp_path)
+    first = write_map(set_outputs(result, map=MapSettings(max_runs=4)), tmp_path / "map.html")
     assert all(path.is_file() for path in first)
     (tmp_path / "map-notes.html").write_text("mine")
-    second = write_map(set_outputs(result, map=SETTINGS), tmp_path)
+    second = write_map(set_outputs(result, map=SETTINGS), tmp_path / "map.html")
     assert second == [tmp_path / "map.html"]
     assert sorted(p.name for p in tmp_path.iterdir()) == ["map-notes.html", "map.html"]
 

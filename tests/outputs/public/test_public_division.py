@@ -180,10 +180,10 @@ def test_a_page_that_may_just_fit_is_built_whole_to_be_sure():
 
 
 def test_writing_removes_the_pages_of_an_earlier_larger_study(tmp_path):
-    first = write_public_pages(set_outputs(make_result(), public=TINY), tmp_path)
+    first = write_public_pages(set_outputs(make_result(), public=TINY), tmp_path / "public.html")
     assert [path.name for path in first] == ["public.html", *(f"public-0{n}.html" for n in "1234")]
     (tmp_path / "public-notes.html").write_text("mine")
-    second = write_public_pages(make_result(), tmp_path)
+    second = write_public_pages(make_result(), tmp_path / "public.html")
     assert second == [tmp_path / "public.html"]
     assert sorted(path.name for path in tmp_path.iterdir()) == ["public-notes.html", "public.html"]
 

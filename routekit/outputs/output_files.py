@@ -1,0 +1,162 @@
+"""The files of a result: which there are, how each is written, and which result it is of.
+
+Whatever has to know an output finds it in this table, in the order in which they are written.
+"""
+
+from __future__ import annotations
+
+import re
+import sqlite3
+import zipfile
+from collections import Counter
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+from routekit.outputs.result_ids import read_book, read_database, read_page, read_words
+from routekit.words.texts import message
+
+
+@dataclass(frozen=True, kw_only=True)
+class ResultFile:
+    """One file of a result."""
+
+    name: str
+    label: str
+    """What it is, in the list of what was written; a message."""
+    read: Callable[[Path], str]
+    """Reads which result the file is of; blank where it names none."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Output:
+    """One output: a file, or some that are written together."""
+
+    files: tuple[ResultFile, ...]
+    """The first is the path that the writer is given."""
+    telling: str
+    """What is told while it is written."""
+    write: str
+    """Module in `routekit.outputs` and function, which takes a Result and a path."""
+    is_divided: bool = False
+    """Whether a large study has numbered files beside each."""
+    telling_parts: str = ""
+    """What is told of the numbered files, by their number `n`; blank for nothing."""
+    returns: tuple[str, ...] = ()
+    """Layers that people edit in it, and a study may read from it. Its writer is also given
+    `earlier`, the file whose edits are taken over, and returns its path and notes."""
+
+
+OUTPUTS: Final = (
+    Output(
+        files=(ResultFile(name="result.gpkg", label=message("GeoPackage"), read=read_database),),
+        telling="Writing the GeoPackage",
+        write="geopackage.write_geopackage",
+    ),
+    Output(
+        files=(ResultFile(name="map.html", label=message("map"), read=read_page),),
+        telling="Drawing the working map",
+        write="map.writer.write_map",
+        is_divided=True,
+    ),
+    Output(
+        files=(ResultFile(name="public.html", label=message("public page"), read=read_page),),
+        telling="Writing the page for the public",
+        write="public.writer.write_public_pages",
+        is_divided=True,
+    ),
+    Output(
+        files=(ResultFile(name="schedule.xlsx", label=message("schedule"), read=read_book),),
+        telling="Writing the schedule",
+        write="schedule.write_schedule",
+    ),
+    Output(
+        files=(
+            ResultFile(name="trees.html", label=message("arborist's report"), read=read_page),
+            ResultFile(name="trees.pdf", label=message("the same, to print"), read=read_words),
+        ),
+        telling="Writing the arborist's report",
+        write="arborist.writer.write_tree_report",
+        is_divided=True,
+        telling_parts="The tree sheets stand in {n} volumes beside their index: trees-01, "
+        "trees-02, ...",
+    ),
+    # Last, so that nothing drawn or written into the earlier file meanwhile is missed.
+    Output(
+        files=(
+            ResultFile(
+                name="return.gpkg", label=message("layers to edit and return"), read=read_database
+            ),
+        ),
+        telling="Writing the layers to edit",
+        write="return_layers.write_return_file",
+        returns=("root_zones", "decisions"),
+    ),
+)
+
+RESULT_FILES: Final = {file.name: file for output in OUTPUTS for file in output.files}
+"""Every file of a result by its name, numbered ones left out."""
+
+PART_NAME: Final = re.compile(
+    "|".join(
+        re.escape(Path(file.name).stem) + r"-\d+" + re.escape(Path(file.name).suffix)
+        for output in OUTPUTS
+        for file in output.files
+        if output.is_divided
+    )
+)
+"""Numbered files of a map, of a page for residents, or sheets of trees, that are divided."""
+
+
+def read_name(path: Path) -> str:
+    """Read which result a file is of.
+
+    Parameters
+    ----------
+    path : Path
+        One of the files that a run writes.
+
+    Returns
+    -------
+    str
+        Blank where the file names none, or cannot be read.
+    """
+    is_volume = PART_NAME.fullmatch(path.name) is not None
+    name = f"{path.stem.rpartition('-')[0]}{path.suffix}" if is_volume else path.name
+    try:
+        return RESULT_FILES[name].read(path)
+    except (OSError, sqlite3.Error, zipfile.BadZipFile):
+        return ""
+
+
+def find_mixed(folder: Path) -> str:
+    """Say which files of a folder are of different results.
+
+    Parameters
+    ----------
+    folder : Path
+        A folder of results; need not exist.
+
+    Returns
+    -------
+    str
+        Names the files of each result; blank where all are of one, or none is named.
+    """
+    try:
+        there = sorted(item.name for item in folder.iterdir() if item.is_file())
+    except OSError:
+        return ""
+    mine = [name for name in there if name in RESULT_FILES or PART_NAME.fullmatch(name)]
+    found = {name: read_name(folder / name) for name in mine}
+    counts = Counter(found.values())
+    if len(counts) <= 1:
+        return ""
+    parts = [
+        ", ".join(name for name in mine if found[name] == result)
+        + (f" of result {result}" if result else " without the name of a result")
+        for result, _ in counts.most_common()
+    ]
+    return (
+        f"The files in {folder} are not of one run (swapped or copied by hand?): {'; '.join(parts)}"
+    )
