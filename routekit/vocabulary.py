@@ -50,12 +50,15 @@ SHAPES: Final = (message("circular"), message("egg"), message("rectangular"), me
 
 USES: Final = (message("storm"), message("foul"), message("combined"), message("unknown"))
 
+FIBRE_CEMENT: Final = message("fibre_cement")
+"""The material that may hold asbestos."""
+
 MATERIALS: Final = (
     message("concrete"),
     message("reinforced_concrete"),
     message("clay"),
     message("brick"),
-    message("fibre_cement"),
+    FIBRE_CEMENT,
     message("cast_iron"),
     message("ductile_iron"),
     message("steel"),
@@ -67,7 +70,6 @@ MATERIALS: Final = (
     message("unknown"),
 )
 """Host materials; `fibre_cement` includes asbestos cement, `lined` any earlier liner."""
-
 HOST_CLASSES: Final = (
     message("bursts well"),
     message("bursts with special tools"),

@@ -41,16 +41,26 @@ class Avenue:
     def __init__(self):
         self.runs, self.manholes, self.trees, self.finds, self.taps = [], [], [], [], []
         self.decisions = []
+        self.services = [
+            {
+                "service_id": "W1",
+                "kind": "water",
+                "depth_m": 1.0,
+                "diameter_mm": 100.0,
+                "geometry": LineString([at(-50, 60), at(400, 60)]),
+            }
+        ]
+        self.obstacles = [{"kind": "building", "geometry": box(*at(-50, 70), *at(400, 80))}]
 
-    def drain(self, name, x, y, lengths, **columns):
+    def drain(self, name, x, y, lengths, *, depth_m=DEPTH_M, fall=FALL, **columns):
         """Runs in a row, from x on, drawn downstream; manholes at all ends."""
         ends = x + np.concatenate([[0.0], np.cumsum(lengths)])
-        levels = 20.0 - DEPTH_M - FALL * (ends - x)
+        levels = 20.0 - depth_m - fall * (ends - x)
         for i in range(len(ends)):
             self.manholes.append(
                 {
                     "manhole_id": f"{name}-M{i}",
-                    "cover_level_m": levels[i] + DEPTH_M,
+                    "cover_level_m": 20.0 - FALL * (ends[i] - x),
                     "material": "brick",
                     "geometry": Point(at(ends[i], y)),
                 }
@@ -130,16 +140,8 @@ class Avenue:
             "connections": self.taps,
             "inspections": self.finds,
             "decisions": self.decisions,
-            "services": [
-                {
-                    "service_id": "W1",
-                    "kind": "water",
-                    "depth_m": 1.0,
-                    "diameter_mm": 100.0,
-                    "geometry": LineString([at(-50, 60), at(400, 60)]),
-                }
-            ],
-            "obstacles": [{"kind": "building", "geometry": box(*at(-50, 70), *at(400, 80))}],
+            "services": self.services,
+            "obstacles": self.obstacles,
         }
         text = STUDY
         for name, rows in layers.items():

@@ -14,6 +14,7 @@ from routekit.arrays import Flags, Texts
 from routekit.site.laydown import NO_ROOM, NOT_KNOWN
 from routekit.site.layout import Place, Works
 from routekit.techniques import BURSTING, MONITOR, list_codes
+from routekit.vocabulary import FIBRE_CEMENT
 from routekit.words.texts import both, join, message, say, take_texts
 
 CUTS_ROOTS_FIRST: Final = list_codes(lambda one: one.needs_clear_bore)
@@ -25,6 +26,13 @@ FIND_CONNECTIONS = say(
     "Locate the connections: they are not in the data, and no dig or reopening is counted."
 )
 """Said of each run to be worked on whose number of connections is not known."""
+
+
+ASBESTOS = say(
+    "Have the fibre cement tested for asbestos before anyone cuts, bores, bursts or digs it: "
+    "dust and broken pieces fall under rules of their own, and a burst leaves them in the ground."
+)
+"""Said of each run of fibre cement to be worked on."""
 
 
 def ask_on_site(
@@ -54,6 +62,7 @@ def ask_on_site(
         The advice, with to_confirm filled up, and is_to_confirm.
     """
     advice = _ask_for_connections(advice, place.cases)
+    advice = _warn_of_asbestos(advice, place.runs)
     advice = _warn_of_pits(advice, works, barred)
     advice = _warn_of_bores(advice, place.runs)
     advice = _warn_of_laydown(advice, laydown)
@@ -90,6 +99,15 @@ def _ask_for_connections(advice: pd.DataFrame, cases: pd.DataFrame) -> pd.DataFr
     text = take_texts(advice, "to_confirm")
     text[lost] = [join([one, FIND_CONNECTIONS]) for one in text[lost]]
     return advice.assign(**both("to_confirm", text))
+
+
+def _warn_of_asbestos(advice: pd.DataFrame, runs: gpd.GeoDataFrame) -> pd.DataFrame:
+    """Add that fibre cement may hold asbestos to what each run to be worked on must confirm."""
+    is_work = (advice["technique"].astype(str) != MONITOR).to_numpy()
+    mine = is_work & (runs["material"].astype(str) == FIBRE_CEMENT).to_numpy()
+    text = np.full(len(advice), "", dtype=object)
+    text[mine] = ASBESTOS
+    return _warn(advice, text)
 
 
 def _warn_of_pits(advice: pd.DataFrame, works: Works, barred: pd.Series) -> pd.DataFrame:
