@@ -25,8 +25,9 @@ from routekit.advice.options import (
 )
 from routekit.advice.recommend import recommend
 from routekit.advice.settings import ChoiceSettings
+from routekit.advice.standing import set_standing
 from routekit.advice.surfaces import surface_shares
-from routekit.advice.totals import sum_up
+from routekit.advice.totals_apart import sum_up
 from routekit.arrays import Texts
 from routekit.layers.decisions import Decided
 from routekit.layers.read import Layers
@@ -200,6 +201,7 @@ def _advise(
         ),
         money=_say_money(settings),
     )
+    advice = set_standing(advice, place.cases, final.checks, final.scores, decided.excluded)
     technique = name_techniques(advice["technique"])
     return advice.assign(
         string_id=works.string_of_run,

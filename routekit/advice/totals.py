@@ -10,7 +10,6 @@ from __future__ import annotations
 
 from typing import Final, NamedTuple
 
-import geopandas as gpd
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
@@ -18,13 +17,8 @@ from numpy.typing import ArrayLike
 from routekit.advice.currency import Money
 from routekit.advice.rates import LEVELS, FloatArray
 from routekit.advice.surfaces import KINDS
-from routekit.advice.tree_bands import bound_trees, widen_trees
-from routekit.arrays import Flags, Texts
-from routekit.site.layout import Place, Works, balance_trees
+from routekit.arrays import Flags
 from routekit.techniques import MONITOR, OPEN_CUT
-from routekit.trees.breach import sum_tree_loss
-from routekit.trees.exposure import Exposure
-from routekit.trees.unsized import add_unknown_losses
 from routekit.words.texts import Text, both, fill, message, say, word
 
 SIDES: Final = ("open_cut", "recommended")
@@ -307,17 +301,14 @@ def _count_careful(loss: pd.DataFrame) -> float:
     return float(loss["is_careful_structural"].sum())
 
 
-def _amounts(table: pd.DataFrame, quantity: str) -> FloatArray:
-    """Give a quantity as low, mid and high, shape (n, 3)."""
-    columns = [f"{quantity}_{level}" for level in LEVELS]
-    return table[columns].to_numpy(dtype=np.float64)
-
-
 def _sum_lines(tables: tuple[pd.DataFrame, ...], money: Money) -> list[Line]:
     """Sum each quantity over the runs where it is known on both sides."""
     at_work = _work_on(tables[0]) | _work_on(tables[1])
+    names = [f"{quantity}_{level}" for quantity in SUMS for level in LEVELS]
+    shape = (-1, len(SUMS), len(LEVELS))
+    stacks = [table[names].to_numpy(dtype=np.float64).reshape(shape) for table in tables]
     lines = []
-    for quantity, (plain, unit, origin) in SUMS.items():
+    for place, (plain, unit, origin) in enumerate(SUMS.values()):
         is_life = plain == WHOLE_LIFE
         name = (
             say("{quantity} ({rule})", quantity=word(plain), rule=money.appraisal)
@@ -325,7 +316,7 @@ def _sum_lines(tables: tuple[pd.DataFrame, ...], money: Money) -> list[Line]:
             else plain
         )
         source = money.source if is_life else origin
-        amounts = [_amounts(table, quantity) for table in tables]
+        amounts = [stack[:, place] for stack in stacks]
         known = ~np.any([np.isnan(amount).any(axis=1) for amount in amounts], axis=0)
         is_told = not at_work.any() or bool((known & at_work).any())
         first, second = (
@@ -335,104 +326,3 @@ def _sum_lines(tables: tuple[pd.DataFrame, ...], money: Money) -> list[Line]:
         shown = money.currency if unit == CURRENCY else unit
         lines += [Line(name, shown, first, second, source), *_left_out(name, [~known, ~known])]
     return lines
-
-
-def sum_up(
-    place: Place,
-    zones: gpd.GeoDataFrame,
-    exposure: Exposure,
-    works: Works,
-    encroachments: pd.DataFrame,
-    chosen: Texts,
-    quantities: dict[str, pd.DataFrame],
-    money: Money,
-) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Balance each tree, and set open cut wherever work is needed against the recommendation.
-
-    Parameters
-    ----------
-    place : Place
-    zones : GeoDataFrame
-        One zone per tree.
-    exposure : Exposure
-    works : Works
-        The recommended works.
-    encroachments : DataFrame
-        What they do to trees; see `routekit.site.layout.encroach`.
-    chosen : numpy.ndarray of str, shape (n,)
-        Recommended technique of each run; blank where nothing is recommended.
-    quantities : dict of str to DataFrame
-        Of every technique on every run.
-    money : Money
-
-    Returns
-    -------
-    balance, totals : DataFrame
-    """
-    needs = place.cases["needs_work"].to_numpy() > 0
-    unsized = np.isnan(place.trenches["width_m"].to_numpy(dtype=float))
-    # A trench of unknown width that is decided on for a sound run counts on both sides.
-    cut_runs = needs | (unsized & (chosen == OPEN_CUT))
-    is_open = chosen == ""
-    is_cut = chosen == OPEN_CUT
-    balance = balance_trees(
-        place,
-        works,
-        chosen,
-        encroachments,
-        loss_before=_loss_of(cut_runs | is_open, exposure, zones),
-        loss_open_cut=_loss_of(is_cut, exposure, zones),
-        undecided=_list_reached(is_open, exposure, zones),
-    )
-    cut_runs &= ~is_open
-    before = _loss_of(cut_runs, exposure, zones)
-    dug = np.where(is_open, "", np.where(needs, OPEN_CUT, MONITOR)).astype(object)
-    after = balance[balance["is_touched"]].assign(severed_m2=lambda table: table["loss_m2"])
-    totals = build_totals(
-        _take_quantities(quantities, dug),
-        _take_quantities(quantities, chosen),
-        length_m=place.runs["length_m"].to_numpy(dtype=float),
-        loss_open_cut=before,
-        loss_recommended=after,
-        pits=works.pits,
-        digs=works.digs,
-        money=money,
-        is_joined=place.cases["n_connections"].notna().to_numpy(),
-        is_sized=~unsized,
-    )
-    return balance, widen_trees(totals, bound_trees(cut_runs, exposure.bounds))
-
-
-def _loss_of(which: Flags, exposure: Exposure, zones: gpd.GeoDataFrame) -> pd.DataFrame:
-    """Loss per tree by the trenches of some runs."""
-    breaches = exposure.breaches[which[exposure.breaches["run"].to_numpy()]]
-    losses = sum_tree_loss(
-        breaches.reset_index(drop=True), exposure.trenches, zones, tiers=exposure.tiers
-    )
-    doubt = exposure.doubt[which[exposure.doubt["run"].to_numpy()]]
-    return add_unknown_losses(losses, doubt, zones)
-
-
-def _list_reached(which: Flags, exposure: Exposure, zones: gpd.GeoDataFrame) -> Texts:
-    """List the trees that a trench of some runs enters, or could reach."""
-    pairs = [
-        table.loc[which[table["run"].to_numpy(dtype=np.int64)], "tree"]
-        for table in (exposure.breaches, exposure.doubt)
-    ]
-    tree = np.unique(np.concatenate(pairs).astype(np.int64))
-    return np.asarray(zones["tree_id"].to_numpy(dtype=object)[tree])
-
-
-def _take_quantities(quantities: dict[str, pd.DataFrame], technique: Texts) -> pd.DataFrame:
-    """Take the quantities of each run's own technique; not known where it has none."""
-    codes = list(quantities)
-    place = pd.Index(codes).get_indexer(pd.Index(technique.astype(str)))
-    first = quantities[codes[0]]
-    numbers = [name for name in first.columns if name not in ("run_id", "technique")]
-    stack = np.stack([quantities[code][numbers].to_numpy(dtype=float) for code in codes])
-    taken = stack[place, np.arange(len(first))]
-    taken[place < 0] = np.nan
-    table = pd.DataFrame(taken, columns=numbers)
-    table.insert(0, "technique", technique)
-    table.insert(0, "run_id", first["run_id"].to_numpy())
-    return table

@@ -29,6 +29,9 @@ from routekit.words.texts import name_check, say
 CAPACITY = name_check("Capacity after the works")
 """Name of the check of flow, which texts turn round: what must flow, not what can."""
 
+NOT_INSPECTED = name_check("Defects not known (not inspected)")
+"""Name of the check that fails only because nobody has looked."""
+
 NO_DIGGING = name_check("Clear distance from digging to a stem")
 """Name of the check that nothing is dug near a stem."""
 
@@ -378,7 +381,7 @@ def is_circular(cases: pd.DataFrame) -> Check:
 def needs_inspection(cases: pd.DataFrame) -> Check:
     """Check that somebody has looked inside: faults that nobody saw cannot be mended one by one."""
     return must_not(
-        "Defects not known (not inspected)",
+        NOT_INSPECTED,
         1 - known_flag(cases, "is_inspected"),
         source="practice",
         remedy=SURVEYS["camera"],

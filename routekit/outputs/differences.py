@@ -11,6 +11,7 @@ from collections.abc import Iterable, Mapping
 
 import pandas as pd
 
+from routekit.advice.standing import STANDINGS
 from routekit.techniques import TECHNIQUES
 from routekit.trees.zones import OWN_BASIS
 from routekit.vocabulary import SEVERITIES
@@ -71,9 +72,11 @@ def write_consequences(old: Tables, new: Tables) -> list[str]:
     Returns
     -------
     list of str
-        One line each: techniques, trees by severity, pits, strings, decisions, cost totals.
+        One line each: techniques, what they stand on, trees by severity, pits, strings, decisions,
+        cost totals.
     """
     lines = [_count_techniques(old["runs"], new["runs"])]
+    lines.append(_count_standing(old["runs"], new["runs"]))
     lines += [_write_grades(old["trees"], new["trees"], *grade) for grade in _GRADES.items()]
     layers = {"pits": "pit_id", "strings": "string_id", "decisions": "decision"}
     lines += [_count_rows(layer, old[layer][key], new[layer][key]) for layer, key in layers.items()]
@@ -213,6 +216,19 @@ def _count_techniques(old: pd.DataFrame, new: pd.DataFrame) -> str:
         return "Techniques: not in both results"
     changed = _say(both["technique_old"]) != _say(both["technique_new"])
     return f"Technique changed on {int(changed.sum()):,} of {len(both):,} runs"
+
+
+def _count_standing(old: pd.DataFrame, new: pd.DataFrame) -> str:
+    """Count the runs by what their recommendation stands on, in both results."""
+    if "standing" not in old.columns or "standing" not in new.columns:
+        return "Standing: not in both results"
+    before, after = (table["standing"].astype("str").value_counts() for table in (old, new))
+    counts = [
+        f"{name} {before.get(name, 0)} -> {after.get(name, 0)}"
+        for name in STANDINGS
+        if name in before.index or name in after.index
+    ]
+    return f"Standing: {'; '.join(counts) or 'no runs'}"
 
 
 def _write_grades(old: pd.DataFrame, new: pd.DataFrame, column: str, title: str) -> str:

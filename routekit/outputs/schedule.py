@@ -257,6 +257,14 @@ def _list_reading(look: Look) -> list[Text]:
             totals=named["totals"],
         ),
         say(
+            "Where a run is not inspected, look at column {standing}: a provisional technique "
+            "and its quantities may change once a camera has looked. Sheets {summary} and {totals} "
+            "keep runs that are inspected apart from those that are not.",
+            standing=look.put(word(_fields()["advice.standing"].title)),
+            summary=named["summary"],
+            totals=named["totals"],
+        ),
+        say(
             "Sheet {summary} sums runs and metres by technique and new pipe; its last rows sum "
             "all.",
             summary=named["summary"],

@@ -21,6 +21,7 @@ DIGGING: Final = {
 _COLUMNS: Final = (
     "run_id",
     "technique",
+    "standing",
     "item",
     "text",
     "place",
@@ -32,7 +33,14 @@ _COLUMNS: Final = (
 )
 _KEYS: Final = ["run_id", "item"]
 _MONEY: Final = "currency"
-_OF_MONEY: Final = ["cost_mid", "whole_life_cost_mid", "n_no_cost", "currency", "rate"]
+_OF_MONEY: Final = [
+    "cost_mid",
+    "cost_unseen",
+    "whole_life_cost_mid",
+    "n_no_cost",
+    "currency",
+    "rate",
+]
 _TEXTS: Final = (
     "reason",
     "runner_up_reason",
@@ -62,7 +70,9 @@ def list_items(result: Result) -> pd.DataFrame:
     """
     items = result.quantities
     ids = {key: items[key].astype("str") for key in _KEYS}
-    items = items.assign(order=np.arange(len(items)), **ids)
+    advice = result.advice.set_index(result.advice["run_id"].astype("str"))
+    standing = ids["run_id"].map(advice["standing"].astype(object))
+    items = items.assign(order=np.arange(len(items)), standing=standing, **ids)
     parts = _split_digging(result, items)
     whole = items[~items["order"].isin(parts["order"]).to_numpy()]
     both = pd.concat([whole.assign(place=""), parts.astype({"place": "object"})])

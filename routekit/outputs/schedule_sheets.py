@@ -32,6 +32,8 @@ _MISSING: Final = {
     "cost_mid": "n_no_cost",
 }
 _SUMS: Final = ("runs", "length_m", "n_connections", "cost_mid")
+_UNSEEN: Final = {"n_unseen": "runs", "length_unseen_m": "length_m", "cost_unseen": "cost_mid"}
+"""Sum over runs that are not inspected, to what it sums."""
 
 
 def collect_sheets(result: Result) -> dict[str, pd.DataFrame]:
@@ -145,7 +147,8 @@ def sum_runs(runs: pd.DataFrame) -> pd.DataFrame:
         Rows of each technique and size, then of each technique, then of all (column row_kind);
         columns technique, new_outside_mm, new_bore_mm, new_wall_mm, shape, runs, length_m,
         n_connections, cost_mid, n_no_length, n_no_connections and n_no_cost (runs left out of
-        these sums since it is not known there), currency.
+        these sums since it is not known there), n_unseen, length_unseen_m and cost_unseen (of
+        runs that are not inspected), currency.
     """
     table = runs[[*_SIZE, *_SUMS[1:], "currency"]].assign(
         runs=1, technique=runs["technique"].astype(object)
@@ -153,6 +156,9 @@ def sum_runs(runs: pd.DataFrame) -> pd.DataFrame:
     for name, missing in _MISSING.items():
         table[name] = pd.to_numeric(table[name], errors="coerce")
         table[missing] = table[name].isna().astype(int)
+    is_seen = runs["is_inspected"].to_numpy(dtype=bool)
+    for name, amount in _UNSEEN.items():
+        table[name] = table[amount].mask(is_seen, 0.0)
     parts = {
         message("size"): list(_SIZE),
         message("technique"): ["technique"],
@@ -216,5 +222,5 @@ def _sum_by(table: pd.DataFrame, keys: list[str]) -> pd.DataFrame:
     """Sum the countable columns by keys; a sum of nothing known is NaN."""
     groups = table.groupby(keys, dropna=False, sort=True, observed=True)
     sums: pd.DataFrame = groups[["runs", *_MISSING.values()]].sum()
-    known = groups[list(_MISSING)].sum(min_count=1)
+    known = groups[[*_MISSING, *_UNSEEN]].sum(min_count=1)
     return sums.join(known).reset_index()

@@ -8,6 +8,8 @@ import numpy as np
 import pandas as pd
 
 from routekit.advice.open_runs import CONTRADICTED, NO_TECHNIQUE, name_techniques
+from routekit.advice.standing import INSPECT_OPEN, OWNERS, PROVISIONAL
+from routekit.arrays import Flags
 from routekit.methods.common import NO_DIGGING
 from routekit.outputs.summary_lines import write_lines, write_outcome
 from routekit.pipes.pull import NOT_KNOWN
@@ -106,7 +108,10 @@ def _count(result: Result) -> dict[str, int | float]:
         "runs_forced": int(advice["is_forced"].sum()),
         "runs_with_exclusions": int(((advice["decision"] != "") & ~advice["is_forced"]).sum()),
         "runs_without_size": int(result.runs["n_trees"].isna().sum()),
+        "runs_inspected": int((is_work & seen).sum()),
         "runs_not_inspected": int((is_work & ~seen).sum()),
+        **_count_standing(advice, is_work),
+        **_sum_unseen(result),
         "runs_without_connections": int((is_work & ~joined).sum()),
         "runs_with_connections": int((is_work & joined).sum()),
         "trees_careful": int(left["is_careful_structural"].sum()),
@@ -114,6 +119,30 @@ def _count(result: Result) -> dict[str, int | float]:
         "findings": len(found),
         "findings_error": int((found == "error").sum()),
         "findings_warning": int((found == "warning").sum()),
+    }
+
+
+def _count_standing(advice: pd.DataFrame, is_work: Flags) -> dict[str, int]:
+    """Count what stands on no inspection, by the word of its standing."""
+    standing = advice["standing"].astype(str).to_numpy(dtype=object)
+    return {
+        "runs_to_inspect_first": int((is_work & (standing == PROVISIONAL)).sum()),
+        "runs_not_inspected_by_decision": int((is_work & (standing == OWNERS)).sum()),
+        "runs_left_not_inspected": int((~is_work & np.isin(standing, [PROVISIONAL, OWNERS])).sum()),
+        "runs_open_to_inspect": int((standing == INSPECT_OPEN).sum()),
+    }
+
+
+def _sum_unseen(result: Result) -> dict[str, float]:
+    """Take what of the totals hangs on runs that are not inspected."""
+    column = "recommended_uninspected_mid"
+    return {
+        "length_not_inspected_m": round(_take_total(result, "Length worked on", column), 1),
+        "root_zone_not_inspected_m2": round(_take_total(result, _CUT_OFF, column), 1),
+        "trees_not_inspected": int(result.tree_balance["is_provisional"].sum()),
+        "pits_not_inspected": int(_take_total(result, "Pits", column)),
+        "cost_not_inspected": round(_take_total(result, "Cost", column), 0),
+        "cost_recommended": round(_take_total(result, "Cost", "recommended_mid"), 0),
     }
 
 

@@ -74,13 +74,16 @@ def _write_assumption(result: Result) -> list[Text]:
 def _write_sentence(counts: Counts) -> Text:
     """Say the outcome in one sentence."""
     return say(
-        "Work is recommended on {worked:,.0f} of {runs} ({worked_m:,.0f} of {length_m:,.0f} m), "
-        "among {trees}: open cut of the {works} to be worked on would enter the root zones of "
-        "{entered} ({severities}) and dig or sever {area}; the recommended works affect {affected} "
-        "and {left}.",
-        worked=counts["runs_worked_on"],
-        runs=_count("run", counts["runs"]),
+        "Work on {runs}: {standing}. Among {trees}, open cut of the {works} to be worked on would "
+        "enter the root zones of {entered} ({severities}) and dig or sever {area}; the recommended "
+        "works ({worked_m:,.0f} of {length_m:,.0f} m) affect {affected} and {left}.",
+        standing=_write_standing(counts),
         worked_m=counts["length_worked_on_m"],
+        runs=say(
+            "{worked:,.0f} of {runs}",
+            worked=counts["runs_worked_on"],
+            runs=_count("run", counts["runs"]),
+        ),
         length_m=counts["length_m"],
         trees=_count("tree", counts["trees"]),
         works=_count("run", counts["runs_to_be_worked_on"]),
@@ -89,6 +92,23 @@ def _write_sentence(counts: Counts) -> Text:
         area=_write_area(counts["root_zone_open_cut_m2"]),
         affected=_write_least_trees(counts),
         left=_write_gap(counts),
+    )
+
+
+def _write_standing(counts: Counts) -> str:
+    """Say of how many runs to be worked on somebody has looked inside, and what holds else."""
+    first, owners = counts["runs_to_inspect_first"], counts["runs_not_inspected_by_decision"]
+    return join(
+        [
+            say("{count:,.0f} inspected", count=counts["runs_inspected"]),
+            say("{count:,.0f} to be inspected first (technique provisional)", count=first)
+            if first
+            else "",
+            say("{count:,.0f} by decision of the owner, not inspected", count=owners)
+            if owners
+            else "",
+        ],
+        ", ",
     )
 
 
@@ -171,14 +191,7 @@ def write_lines(result: Result, counts: Counts) -> list[Text]:
 
 def _write_gravest(result: Result, counts: Counts) -> list[Text]:
     """Say what may upset the recommendations: room, inspection, sizes, connections."""
-    lines = _write_no_room(result.strings)
-    if counts["runs_not_inspected"]:
-        lines.append(
-            say(
-                "Work is recommended on {runs} not yet inspected: inspect first.",
-                runs=_count("run", counts["runs_not_inspected"]),
-            )
-        )
+    lines = [*_write_no_room(result.strings), *_write_unseen(result, counts)]
     if counts["runs_without_size"]:
         lines.append(
             say(
@@ -188,6 +201,51 @@ def _write_gravest(result: Result, counts: Counts) -> list[Text]:
             )
         )
     return lines + _write_connections(counts)
+
+
+def _write_unseen(result: Result, counts: Counts) -> list[Text]:
+    """Say what of the works hangs on runs that nobody has looked into."""
+    lines = []
+    if counts["runs_not_inspected"]:
+        lines.append(
+            say(
+                "Not inspected: {runs} to be worked on; inspect first. Of the recommended works, "
+                "{length:,.0f} of {length_all:,.0f} m, {trees}, {area} of root zone, {pits} and "
+                "{cost} hang on them.",
+                runs=_count("run", counts["runs_not_inspected"]),
+                length=counts["length_not_inspected_m"],
+                length_all=counts["length_worked_on_m"],
+                trees=_count("tree", counts["trees_not_inspected"]),
+                pits=_count("pit", counts["pits_not_inspected"]),
+                area=_write_area(counts["root_zone_not_inspected_m2"]),
+                cost=_write_share_of_cost(result, counts),
+            )
+        )
+    if counts["runs_left_not_inspected"]:
+        runs = _count("run", counts["runs_left_not_inspected"])
+        lines.append(say("Left alone although nobody has looked inside: {runs}.", runs=runs))
+    if counts["runs_open_to_inspect"]:
+        runs = _count("run", counts["runs_open_to_inspect"])
+        lines.append(
+            say(
+                "No technique is feasible, and nobody has looked inside: {runs}; inspect first.",
+                runs=runs,
+            )
+        )
+    return lines
+
+
+def _write_share_of_cost(result: Result, counts: Counts) -> Text:
+    """Say how much of the first cost belongs to runs that are not inspected."""
+    part, whole = counts["cost_not_inspected"], counts["cost_recommended"]
+    if np.isnan(part) or np.isnan(whole):
+        return say("an unknown part of the cost")
+    return say(
+        "{part:,.0f} of {whole:,.0f} {unit}",
+        part=part,
+        whole=whole,
+        unit=word(result.settings.study.currency),
+    )
 
 
 def _write_no_room(strings: pd.DataFrame) -> list[Text]:

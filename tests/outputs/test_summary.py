@@ -15,7 +15,7 @@ def test_open_cut_is_that_of_the_runs_to_be_worked_on(sample_result):
     needed = int(totals.loc[worked, "open_cut_mid"].iloc[0])
     totals.loc[worked, "recommended_mid"] = needed - 1.0
     said = summarise(replace(sample_result, totals=totals))
-    assert f"Work is recommended on {needed - 1} of" in said["sentence"]
+    assert f"Work on {needed - 1} of" in said["sentence"]
     assert f"open cut of the {needed} runs to be worked on would" in said["sentence"]
     assert "there" not in said["sentence"]
     assert said["counts"]["runs_to_be_worked_on"] == needed
@@ -67,7 +67,7 @@ def test_a_study_that_tells_no_run_apart_says_so_first(sample_result):
     }
     first = summarise(replace(sample_result, **nothing))["sentence"].splitlines()[0]
     assert first == "No inspections and no renew column: every run is assumed to need renewal."
-    assert summarise(sample_result)["sentence"].startswith("Work is recommended")
+    assert summarise(sample_result)["sentence"].startswith("Work on ")
 
 
 def test_pits_and_digs_that_doubt_may_bring_to_a_structural_zone_are_counted(sample_result):

@@ -7,6 +7,7 @@ from typing import Any, Final, NamedTuple
 
 import pandas as pd
 
+from routekit.advice.standing import RECOMMENDED, UNDECIDED
 from routekit.layers.crowns import FROM_RASTER
 from routekit.outputs.arborist.words import (
     NOT_KNOWN,
@@ -120,6 +121,8 @@ def list_badges(tree: Mapping[str, Any]) -> list[Mark]:
         badges.append(Mark("", say("Category {category}", category=str(tree["category"]))))
     stem = (say("Stem estimated"), say("Stem measured"), say("Stem: not known if measured"))
     badges.append(_badge(tree["is_stem_estimated"], *stem))
+    if holds(tree["is_provisional"]):
+        badges.append(Mark("unknown", say("Works here are provisional: a run is not inspected")))
     return [badge for badge in badges if badge.text]
 
 
@@ -234,6 +237,8 @@ def describe_run(run: Mapping[str, Any]) -> dict[str, Any]:
         if run["chosen_by"]
         else run["technique_name"]
     )
+    if run["standing"] not in ("", RECOMMENDED, UNDECIDED):
+        chosen = say("{technique} ({standing})", technique=chosen, standing=word(run["standing"]))
     idle = "" if run["is_counted"] else say("(run not to be worked on: not counted above)")
     edge, spread = write_number(run["stem_edge_m"], 2), run["spread_m"]
     return {

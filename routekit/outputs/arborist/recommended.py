@@ -45,9 +45,9 @@ def attach_advice(result: Result, breaches: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame, n rows
-        With technique (code, `undecided` where there is no recommendation), decision (who decided
-        what, why, and what fails; blank where nobody did), is_forced and chosen_by (who forced the
-        technique; blank where nobody did), both with their statements.
+        With technique (code, `undecided` where there is no recommendation), standing, decision
+        (who decided what, why, and what fails; blank where nobody did), is_forced and chosen_by
+        (who forced the technique; blank where nobody did), both with their statements.
     """
     ids = breaches["run_id"].astype("str")
     technique = _look_up(_by_run(result.advice, "technique"), ids, UNDECIDED)
@@ -61,6 +61,7 @@ def attach_advice(result: Result, breaches: pd.DataFrame) -> pd.DataFrame:
     ]
     return breaches.assign(
         technique=technique,
+        standing=_look_up(_by_run(result.advice, "standing"), ids, ""),
         is_forced=forced,
         **both("decision", _write_decisions(result, ids)),
         **both("chosen_by", fill(chosen)),

@@ -233,6 +233,7 @@ def _count_front(
     return {
         "n_trees": len(result.trees),
         "n_listed": len(trees),
+        "n_provisional": int((numbers(trees, "is_provisional") == 1).sum()),
         "n_touched": int((numbers(trees, "is_touched") == 1).sum()),
         "n_unsure": _count_unsure(result, trees, doubtful),
         "n_open_cut": int(pd.Series(open_cut).sum()),

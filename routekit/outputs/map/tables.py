@@ -65,6 +65,7 @@ CONDITION_FACTS: Final = (
 )
 ADVICE_FACTS: Final = (
     "technique",
+    "standing",
     "new_pipe",
     "new_outside_mm",
     "new_bore_mm",
@@ -79,6 +80,7 @@ ADVICE_FACTS: Final = (
 ADVICE_TEXTS: Final = (
     "reason",
     "runner_up_reason",
+    "camera_may_change",
     "would_change",
     "to_confirm",
     "decision",

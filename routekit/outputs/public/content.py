@@ -127,10 +127,12 @@ def _cells(runs: gpd.GeoDataFrame, crs: str) -> float:
 
 def _state_runs(runs: pd.DataFrame, settings: PublicSettings) -> tuple[list[Statement], list[int]]:
     """Give the different answers for runs, for 1 m each, and the position of each run's answer."""
-    columns = runs[["technique", "low_days", "high_days"]]
+    columns = runs[["technique", "look", "low_days", "high_days"]]
     different = columns.drop_duplicates().reset_index(drop=True)
     said = [
-        state_run(row["technique"], 1.0, row["low_days"], row["high_days"], settings)
+        state_run(
+            row["technique"], 1.0, row["low_days"], row["high_days"], settings, look=row["look"]
+        )
         for row in different.to_dict("records")
     ]
     place = different.assign(place=np.arange(len(different)))

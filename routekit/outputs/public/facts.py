@@ -11,6 +11,7 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
+from routekit.advice.standing import INSPECT_OPEN, OWNERS, PROVISIONAL
 from routekit.outputs.public.reduce import PublicTables
 from routekit.outputs.public.streets import (
     clean_text,
@@ -34,6 +35,10 @@ UNMAPPED: Final = "unknown"
 """Stands for ground under a pit that is drawn as no surface."""
 
 
+LOOKS: Final = {PROVISIONAL: "first", INSPECT_OPEN: "first", OWNERS: "unseen"}
+"""Standing of a recommendation to what a resident is told of looking into the pipe."""
+
+
 @dataclass(frozen=True, kw_only=True)
 class Facts:
     """Tables with whole answers; `street`, `run`, `tree` are row positions.
@@ -43,8 +48,9 @@ class Facts:
     streets : pandas.DataFrame
         label, is_named.
     runs : geopandas.GeoDataFrame
-        run_id, technique (empty where not decided), street, length_m, low_days and high_days of
-        the string it is pulled in (NaN where not known), geometry.
+        run_id, technique (empty where not decided), look (first where a camera looks before the
+        plan holds, unseen where it holds although nobody has looked, else empty), street, length_m,
+        low_days and high_days of the string it is pulled in (NaN where not known), geometry.
     trees : geopandas.GeoDataFrame
         tree_id, species, crown_diameter_m, protection, veteran (yes, no, unknown),
         from_raster (made from the canopy raster),
@@ -104,6 +110,7 @@ def collect_facts(tables: PublicTables, settings: PublicSettings) -> Facts:
     )
     runs = tables.runs[["run_id", "geometry"]].assign(
         technique=_techniques(tables.runs, tables.advice),
+        look=_looks(tables.runs, tables.advice),
         is_unjoined=pd.to_numeric(tables.runs["n_connections"]).isna().to_numpy(),
         street=street,
         length_m=tables.runs.geometry.length,
@@ -132,6 +139,12 @@ def _techniques(runs: gpd.GeoDataFrame, advice: pd.DataFrame) -> NDArray[np.obje
     known = advice[advice["technique"].isin(list(TECHNIQUES)).to_numpy()].drop_duplicates("run_id")
     chosen = pd.Series(known["technique"].astype(str).to_numpy(object), index=known["run_id"])
     return np.asarray(runs["run_id"].map(chosen).fillna("").to_numpy(object))
+
+
+def _looks(runs: gpd.GeoDataFrame, advice: pd.DataFrame) -> NDArray[np.object_]:
+    """Say of each run whether a camera looks first, or nobody has looked all the same."""
+    known = advice.drop_duplicates("run_id").set_index("run_id")["standing"].astype(object)
+    return np.asarray(runs["run_id"].map(known).map(LOOKS).fillna("").to_numpy(object))
 
 
 def _string_facts(strings: pd.DataFrame, runs: gpd.GeoDataFrame) -> pd.DataFrame:

@@ -45,17 +45,19 @@ def state_shortly(
     if not works:
         return [["short", "idle"], ["short", "no_dig"], _trees(tally, True), ["short", "park_idle"]]
     return [
-        _works(works, by_class.get("leave", 0.0)),
+        _works(works, by_class.get("leave", 0.0), tally["first_m"]),
         _openings(works, length, tally, settings),
         _trees(tally, False),
         _parking(works, tally, settings),
     ]
 
 
-def _works(works: dict[str, float], leave_m: float) -> Statement:
-    """Say how much sewer is worked on how."""
+def _works(works: dict[str, float], leave_m: float, first_m: float) -> Statement:
+    """Say how much sewer is worked on how, and for how much of it a camera looks first."""
     lengths = {**works, "leave": leave_m} if leave_m else works
     parts = [["short", name, {"m": max(1, round(m))}] for name, m in lengths.items()]
+    if first_m > 0:
+        return ["short", "works_first", {"list": join_all(parts), "m": max(1, round(first_m))}]
     return ["short", "works", {"list": join_all(parts)}]
 
 

@@ -12,7 +12,7 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
-from routekit.outputs.public.facts import LEAST_PART_M2, Facts
+from routekit.outputs.public.facts import LEAST_PART_M2, LOOKS, Facts
 from routekit.outputs.public.headlines import state_shortly
 from routekit.outputs.public.languages import Statement
 from routekit.outputs.public.phrases import CLASSES, Tally, join_all, say_days, say_size
@@ -58,6 +58,7 @@ def state_streets(facts: Facts, settings: PublicSettings) -> list[list[Statement
         [
             *state_shortly(length, tally, settings),
             *said,
+            *_state_looks(tally),
             *_state_pits(length, tally, placed, hole, settings),
             *_state_home(length, tally),
             *_state_trees(length, tally),
@@ -104,6 +105,15 @@ def _group_works(
     return groups
 
 
+def _state_looks(tally: Tally) -> list[Statement]:
+    """Say for how much sewer a camera looks first, or nobody has looked all the same."""
+    return [
+        ["works", f"look_{look}", {"m": max(1, round(tally[f"{look}_m"]))}]
+        for look in dict.fromkeys(LOOKS.values())
+        if tally[f"{look}_m"] > 0
+    ]
+
+
 def _group_holes(digs: pd.DataFrame, count: int) -> list[tuple[str, ...]]:
     """Give the kinds of surface in which the small holes of each street lie, most holes first."""
     groups: list[tuple[str, ...]] = [() for _ in range(count)]
@@ -133,6 +143,8 @@ def state_run(
     low_days: float,
     high_days: float,
     settings: PublicSettings,
+    *,
+    look: str = "",
 ) -> Statement:
     """Say what happens along some length of sewer by one technique, and in what time.
 
@@ -146,6 +158,8 @@ def state_run(
         Working days of the string that is pulled in there; NaN where not known.
     settings : PublicSettings
         Usual days.
+    look : str, optional
+        One of `LOOKS`: what is told of looking into the pipe.
 
     Returns
     -------
@@ -153,11 +167,12 @@ def state_run(
         One statement.
     """
     key = BY_CODE[technique].told_as if technique else "undecided"
-    metres = {"m": max(1, round(length_m))}
-    if technique in ("", MONITOR):
-        return ["works", key, metres]
-    time = say_days("works", technique, low_days, high_days, settings)
-    return ["works", key, {**metres, "time": time}]
+    values: dict[str, Any] = {"m": max(1, round(length_m))}
+    if technique not in ("", MONITOR):
+        values["time"] = say_days("works", technique, low_days, high_days, settings)
+    if not look or technique == MONITOR:
+        return ["works", key, values]
+    return ["works", f"then_{look}", {**values, "works": ["works", key, values]}]
 
 
 def _classes(length: dict[str, float]) -> set[str]:

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from routekit.outputs.public.facts import Facts
+from routekit.outputs.public.facts import LOOKS, Facts
 from routekit.techniques import MONITOR
 
 TRAFFIC_SURFACES = ("carriageway", "footway", "cycleway")
@@ -37,10 +37,11 @@ def tally_streets(facts: Facts) -> pd.DataFrame:
         (low_days to off_high_days as in
         `routekit.outputs.public.times.street_days`; n_pits, n_carriageway, n_footway, n_cycleway by
         every surface under them,
-        n_pit_parking_unknown), small holes (n_digs) and runs dug up whose
-        surface is not known (n_trench_parking_unknown); pit_parking_m2 and trench_parking_m2 are
-        sums of what is known; pipe_m is the longest string, 0 for none; pit_low_days and
-        pit_high_days are the fewest and most days of a pit, NaN if one of them is not known.
+        n_pit_parking_unknown), first_m and unseen_m (length to be worked on or not decided, by
+        `look`), small holes (n_digs) and runs dug up whose surface is not known
+        (n_trench_parking_unknown); pit_parking_m2 and trench_parking_m2 are sums of what is
+        known; pipe_m is the longest string, 0 for none; pit_low_days and pit_high_days are the
+        fewest and most days of a pit, NaN if one of them is not known.
     """
     count = len(facts.streets)
     return pd.DataFrame(
@@ -57,11 +58,23 @@ def tally_streets(facts: Facts) -> pd.DataFrame:
                 facts.runs["is_unjoined"] & ~facts.runs["technique"].isin([MONITOR, ""]),
                 count,
             ),
+            **{
+                f"{look}_m": _sum_length(facts.runs, facts.runs["look"] == look, count)
+                for look in sorted(set(LOOKS.values()))
+            },
             "n_digs": _count(facts.digs["street"], True, count),
             **_tally_days(facts.pits, count),
             "pipe_m": _longest(facts.strings, count),
         }
     )
+
+
+def _sum_length(runs: pd.DataFrame, which: pd.Series, count: int) -> NDArray[np.float64]:
+    """Sum the length of the chosen runs of each street that are worked on or not decided, m."""
+    chosen = runs[which & (runs["technique"] != MONITOR)]
+    rows = chosen["street"].to_numpy(np.int64)
+    length = chosen["length_m"].to_numpy(np.float64)
+    return np.bincount(rows, weights=length, minlength=count).astype(np.float64)
 
 
 def _count(street: pd.Series, which: ArrayLike, count: int) -> NDArray[np.int64]:

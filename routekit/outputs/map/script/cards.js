@@ -12,12 +12,14 @@ async function runCard(run) {
       letterMark(study.palette.techniques[of("technique") || ""] || study.palette.techniques[""]),
       make("strong", {}, techniqueName(of("technique"))),
       of("bore_change") ? make("span", { id: "card-bore" }, ", ", say("bore {bore}", { bore: `${boreChange(of("bore_change"))}\u00a0mm` })) : null),
+    standingNote(of("standing")),
     factList([
       of("is_feasible") === 0 && of("technique") ? [say("Note"), say("Fails a check, by decision")] : null,
       of("street") ? [say("Street"), of("street")] : null,
       factOf(say("Decision"), text("decision")),
       [say("New pipe"), textOf(study.runs, "new_pipe", run) || say("none")],
       [say("Reason"), text("reason") || notKnown()],
+      factOf(say("What a camera may change"), text("camera_may_change")),
       [say("Runner-up"), of("runner_up") ? techniqueName(of("runner_up")) : say("none")],
       of("runner_up") ? [say("Why not the runner-up"), text("runner_up_reason") || notKnown()] : null,
       [say("What would change it"), text("would_change") || notKnown()],
@@ -40,6 +42,12 @@ async function runCard(run) {
     digsOf(of("run_id")),
     decisionsOf("run_id", of("run_id")),
   ];
+}
+
+// What stands on no inspection is said beside the technique.
+function standingNote(standing) {
+  return standing === null || !isUnseen(standing) ? null
+    : make("p", { class: "verdict-line", id: "card-standing" }, warning(codeWord("stand", standing)));
 }
 
 function stringFact(id) {

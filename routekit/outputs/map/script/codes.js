@@ -124,6 +124,13 @@ const CODES = {
     caution: () => say("caution"),
     note: () => say("note"),
   },
+  stand: {
+    recommended: () => say("recommended"),
+    "provisional: inspect first": () => say("provisional: inspect first"),
+    "owner's decision, not inspected": () => say("owner's decision, not inspected"),
+    "open: inspect first": () => say("open: inspect first"),
+    "open: a person decides": () => say("open: a person decides"),
+  },
   standing: {
     published: () => say("published"),
     memory: () => say("published, cited from memory"),
@@ -138,4 +145,9 @@ function codeWord(list, code) {
   if (code === null || code === undefined || code === "") return notKnown();
   const words = CODES[list];
   return Object.hasOwn(words, code) ? words[code]() : String(code);
+}
+
+// Whether nobody has looked into a run, by the word of its standing.
+function isUnseen(standing) {
+  return !["recommended", "open: a person decides"].includes(standing);
 }

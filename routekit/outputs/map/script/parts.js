@@ -74,6 +74,7 @@ function balanceOf(row) {
       factOf(say("Affected by"), textOf(study.tree_balance, "touched_by", row)),
       leastFact(of("is_within_least")),
       factOf(say("Working method"), textOf(study.tree_balance, "working_method", row)),
+      of("is_provisional") ? [say("Note"), warning(say("provisional: a work at a run that nobody has inspected reaches it"))] : null,
       of("takes_more") ? [say("Note"), say("the works dig up more of this zone than a trench would")] : null,
     ])];
 }

@@ -97,6 +97,7 @@ const schedule = {
       make("td", {}, make("span", { class: "with-sample" },
         letterMark(study.palette.techniques[of("technique") || ""] || study.palette.techniques[""]),
         techniqueName(of("technique")), of("is_to_confirm") ? make("em", { title: say("items to confirm on site") }, " ", say("to confirm")) : null),
+        isUnseen(of("standing")) ? make("span", { class: "remedy" }, codeWord("stand", of("standing"))) : null,
         // On a phone the bore has no column of its own.
         of("bore_change") ? make("span", { class: "remedy bore-below" }, `${boreChange(of("bore_change"))}\u00a0mm`) : null),
       make("td", { class: "bore" }, boreChange(of("bore_change"))),
@@ -140,9 +141,9 @@ function sightBox() {
 }
 
 // A number of the totals for the recommended works; null where it is not known or not there.
-function totalOf(quantity) {
+function totalOf(quantity, part = "recommended_mid") {
   for (let row = 0; row < study.totals.n; row += 1) {
-    if (study.totals.get("quantity", row) === quantity) return study.totals.get("recommended_mid", row);
+    if (study.totals.get("quantity", row) === quantity) return study.totals.get(part, row);
   }
   return null;
 }
@@ -185,6 +186,16 @@ function overviewOfTrees(hit, works) {
 
 const countRuns = (n) => sayMany("{n} run", "{n} runs", { n });
 
+// How many runs to be worked on are inspected, and what holds of the others.
+function worksByStanding() {
+  const at = (part) => totalOf("Runs worked on", part) || 0;
+  const all = sayMany("{n} run", "{n} runs", { n: at("recommended_mid") });
+  const unseen = at("recommended_uninspected_mid");
+  if (!unseen) return say("{runs}, all inspected", { runs: all });
+  return say("{runs}: {seen} inspected, {unseen} not inspected (inspect first)", {
+    runs: all, seen: sayNumber(at("recommended_inspected_mid")), unseen: sayNumber(unseen) });
+}
+
 // The district in a few lines.
 function overview() {
   const count = (table, name, test) => {
@@ -198,6 +209,7 @@ function overview() {
   const works = study.runs.has("needs_work") ? count(study.runs, "needs_work", Boolean) : null;
   return factList([
     [say("Runs"), say("{runs}, {length} km in total", { runs: study.runs.n, length: number(metres / 1000, 2) })],
+    [say("Runs to be worked on"), worksByStanding()],
     [say("To confirm on site"), countRuns(count(study.runs, "is_to_confirm", Boolean))],
     [say("Trees"), overviewOfTrees(hit, works)],
     [say("Strings and pits"), [sayMany("{n} string", "{n} strings", { n: study.strings.n }), ", ",

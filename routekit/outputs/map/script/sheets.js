@@ -76,8 +76,17 @@ function sumsPage() {
   const range = (what, row) => {
     const [low, mid, high] = ["low", "mid", "high"].map((end) => of(`${what}_${end}`, row));
     if (mid === null) return notKnown();
-    if (low === null || high === null || (low === mid && high === mid)) return grouped(mid);
-    return [grouped(mid), make("span", { class: "remedy unbroken" }, say("{low} to {high}", { low: grouped(low), high: grouped(high) }))];
+    const isSure = low === null || high === null || (low === mid && high === mid);
+    return [grouped(mid),
+      isSure ? null : make("span", { class: "remedy unbroken" }, say("{low} to {high}", { low: grouped(low), high: grouped(high) })),
+      apart(what, row)];
+  };
+  // What of a sum belongs to runs that are inspected, and to runs that are not.
+  const apart = (what, row) => {
+    const [seen, unseen] = ["inspected", "uninspected"].map((part) => of(`${what}_${part}_mid`, row));
+    const told = (value) => value === null ? notKnown() : grouped(value);
+    return unseen === 0 ? null : make("span", { class: "remedy" },
+      say("{seen} inspected, {unseen} not inspected", { seen: told(seen), unseen: told(unseen) }));
   };
   const unit = (row) => {
     const words = String(of("quantity", row)).toLowerCase().split(/\W+/);
@@ -88,6 +97,7 @@ function sumsPage() {
   return [
     make("h2", {}, say("Totals")),
     make("p", {}, scopeOfTotals()),
+    make("p", {}, say("What belongs to runs that nobody has inspected is provisional; it stands apart below each figure. A tree belongs there as soon as any work at such a run touches it.")),
     study.totals.n ? dataTable(say("Totals"), [say("Quantity and source"), say("Open cut"), say("Recommended")],
       Array.from({ length: study.totals.n }, (_, row) => [name(row), range("open_cut", row), range("recommended", row)]),
       { id: "totals-table" }) : make("p", {}, say("No totals were calculated.")),

@@ -1,8 +1,8 @@
 // The listed runs as a file.
 
 const TAKEN = ["run_id", "from_manhole", "to_manhole", "diameter_mm", "height_mm", "shape", "material", "use", "year",
-  "length_m", "depth_up_m", "depth_down_m", "technique", "bore_change", "new_pipe", "runner_up", "string_id", "severity", "n_trees"];
-const TAKEN_TEXTS = ["reason", "runner_up_reason", "would_change", "to_confirm"];
+  "length_m", "depth_up_m", "depth_down_m", "technique", "standing", "bore_change", "new_pipe", "runner_up", "string_id", "severity", "n_trees"];
+const TAKEN_TEXTS = ["reason", "runner_up_reason", "camera_may_change", "would_change", "to_confirm"];
 
 const takeaway = {
   async rows() {

@@ -13,7 +13,9 @@ const KINDS = {
     street: (row) => study.runs.table.get("street", row),
     said: (row) => {
       const [topic, key, values] = page.run_words[study.runs.table.get("kind", row)];
-      return [[topic, key, { ...values, m: study.runs.table.get("metres", row) }]];
+      const m = study.runs.table.get("metres", row);
+      const inner = values.works ? { works: [values.works[0], values.works[1], { ...values.works[2], m }] } : {};
+      return [[topic, key, { ...values, ...inner, m }]];
     },
     box: (row) => study.runs.shape.box(row),
   },
