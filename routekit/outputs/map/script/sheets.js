@@ -85,8 +85,9 @@ function sumsPage() {
   const apart = (what, row) => {
     const [seen, unseen] = ["inspected", "uninspected"].map((part) => of(`${what}_${part}_mid`, row));
     const told = (value) => value === null ? notKnown() : grouped(value);
-    return unseen === 0 ? null : make("span", { class: "remedy" },
-      say("{seen} inspected, {unseen} not inspected", { seen: told(seen), unseen: told(unseen) }));
+    return unseen === 0 ? null : [
+      make("span", { class: "remedy" }, say("{n} inspected", { n: told(seen) })),
+      make("span", { class: "remedy" }, say("{n} not inspected", { n: told(unseen) }))];
   };
   const unit = (row) => {
     const words = String(of("quantity", row)).toLowerCase().split(/\W+/);
