@@ -19,7 +19,7 @@ def _fill(works):
     return filled.assign(opens_ground=(filled["method"].astype(object) != "robot").to_numpy())
 
 
-def measure(tables, breaches, *, no_pit_trees=()):
+def measure(tables, breaches):
     """The encroachments of pits, digs and breaches, by the package's own function."""
     runs, trees, zones = tables["runs"], tables["trees"], tables["zones"]
     sd = pd.Series(take_numbers(trees, "position_sd_m"), index=trees["tree_id"].astype(str))
@@ -31,7 +31,7 @@ def measure(tables, breaches, *, no_pit_trees=()):
         _fill(tables["digs"]),
         prepare_zones(
             zones,
-            no_pit_trees=list(no_pit_trees),
+            no_pit_trees=[],
             position_sd_m=sd.reindex(zones["tree_id"].astype(str)).to_numpy(dtype=float),
         ),
         runs,
@@ -41,11 +41,11 @@ def measure(tables, breaches, *, no_pit_trees=()):
     )
 
 
-def change(result, *, breaches=None, no_pit_trees=(), **changes):
+def change(result, *, breaches=None, **changes):
     """A result with other tables, and what its works do to trees measured anew."""
     changed = dataclasses.replace(result, **changes)
     rows = changed.breaches if breaches is None else breaches
-    found = measure(changed.tables, rows, no_pit_trees=no_pit_trees)
+    found = measure(changed.tables, rows)
     dug = found.loc[(found["kind"] != "trench") & found["is_inside"], "tree_id"].unique()
     balance = _mark_touched(changed.tree_balance, dug)
     return dataclasses.replace(changed, encroachments=found, tree_balance=balance)

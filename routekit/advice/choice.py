@@ -37,7 +37,6 @@ from routekit.methods.run_facts import find_crossings, prepare_place
 from routekit.pipes.capacity import build_flow
 from routekit.pipes.new_pipes import PlanSettings, build_plans
 from routekit.pipes.settings import LinerSettings
-from routekit.site.encroachments import name_barred
 from routekit.site.laydown import attach_laydown, plan_laydown
 from routekit.site.layout import (
     Place,
@@ -145,7 +144,7 @@ def choose_renewal(
         bar_length_m=settings.pipe.bar_length_m,
         settings=settings.site.laydown,
     )
-    advice = ask_on_site(advice, place, works, laydown, name_barred(encroachments))
+    advice = ask_on_site(advice, place, laydown)
     advice = advice.assign(root_cutting=find_root_cutting(advice, condition))
     items = itemise_works(place, plans, works, shares, chosen, settings)
     balance, totals = sum_up(

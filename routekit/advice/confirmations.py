@@ -12,7 +12,7 @@ import pandas as pd
 from routekit.advice.bore_steps import find_narrowing, narrowing_text
 from routekit.arrays import Flags, Texts
 from routekit.site.laydown import NO_ROOM, NOT_KNOWN
-from routekit.site.layout import Place, Works
+from routekit.site.layout import Place
 from routekit.techniques import BURSTING, MONITOR, list_codes
 from routekit.vocabulary import FIBRE_CEMENT
 from routekit.words.texts import both, join, message, say, take_texts
@@ -38,9 +38,7 @@ ASBESTOS = say(
 def ask_on_site(
     advice: pd.DataFrame,
     place: Place,
-    works: Works,
     laydown: gpd.GeoDataFrame,
-    barred: pd.Series,
 ) -> pd.DataFrame:
     """Put what must be found out on site before what each run asks for already, gravest first.
 
@@ -49,12 +47,8 @@ def ask_on_site(
     advice : DataFrame
         With string_id, bore_after_mm and to_confirm.
     place : Place
-    works : Works
-        The recommended works.
     laydown : GeoDataFrame
         From `routekit.site.laydown.plan_laydown`.
-    barred : Series of str
-        Trees that rule out a pit, by pit; see `routekit.site.encroachments.name_barred`.
 
     Returns
     -------
@@ -63,7 +57,6 @@ def ask_on_site(
     """
     advice = _ask_for_connections(advice, place.cases)
     advice = _warn_of_asbestos(advice, place.runs)
-    advice = _warn_of_pits(advice, works, barred)
     advice = _warn_of_bores(advice, place.runs)
     advice = _warn_of_laydown(advice, laydown)
     advice = _warn_of_collapses(advice, place)
@@ -108,26 +101,6 @@ def _warn_of_asbestos(advice: pd.DataFrame, runs: gpd.GeoDataFrame) -> pd.DataFr
     text = np.full(len(advice), "", dtype=object)
     text[mine] = ASBESTOS
     return _warn(advice, text)
-
-
-def _warn_of_pits(advice: pd.DataFrame, works: Works, barred: pd.Series) -> pd.DataFrame:
-    """Add each pit for which no permitted place was found to what its runs must confirm."""
-    if not len(barred):
-        return advice
-    warnings = [
-        say(
-            "Pit {pit} stands where a decision or protection forbids it (tree {tree}): no other "
-            "place was found.",
-            pit=str(pit),
-            tree=str(tree),
-        )
-        for pit, tree in barred.items()
-    ]
-    text = dict(zip(barred.index, warnings, strict=True))
-    ends = works.strings[["launch_pit", "reception_pit"]].to_numpy(dtype=object)
-    found = [join([text[pit] for pit in dict.fromkeys(pair) if pit in text]) for pair in ends]
-    by_string = dict(zip(works.strings["string_id"].astype(str), found, strict=True))
-    return _warn(advice, _texts_of_runs(advice, by_string))
 
 
 def _warn_of_bores(advice: pd.DataFrame, runs: gpd.GeoDataFrame) -> pd.DataFrame:

@@ -15,7 +15,7 @@ from routekit.outputs.schedule_items import list_items
 from routekit.outputs.stem_words import describe_stems
 from routekit.outputs.touched_trees import is_open, list_touched, write_zone_areas
 from routekit.result import Result
-from routekit.site.encroachments import DIG, PIT, name_barred
+from routekit.site.encroachments import DIG, PIT
 from routekit.techniques import RECORDS, Joining
 from routekit.words.texts import message
 
@@ -76,15 +76,11 @@ def collect_sheets(result: Result) -> dict[str, pd.DataFrame]:
 
 
 def _name_trees(result: Result, works: pd.DataFrame, kind: str) -> pd.DataFrame:
-    """Say of pits or digs what they take of each zone, and which trees rule pits out."""
+    """Say of pits or digs what they take of each zone."""
     ids = works[f"{kind}_id"].astype(str)
     keys = pd.MultiIndex.from_product([[kind], ids])
     areas = write_zone_areas(result).reindex(keys).fillna("").to_numpy(dtype=object)
-    named = pd.DataFrame(works).assign(zone_by_tree=areas)
-    if kind != PIT:
-        return named
-    barred = name_barred(result.encroachments).reindex(ids).fillna("")
-    return named.assign(forbidden_by=barred.to_numpy(dtype=object))
+    return pd.DataFrame(works).assign(zone_by_tree=areas)
 
 
 def word_assumed(table: pd.DataFrame) -> pd.DataFrame:

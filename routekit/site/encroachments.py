@@ -103,7 +103,6 @@ def _list_trenches(
         is_inside=True,
         is_structural=pd.array(is_structural, dtype="boolean"),
         keeps_roots=False,
-        is_barred=False,
         may_be_structural=near,
         **_state_doubt(run_sd, tree_sd),
     )
@@ -183,7 +182,6 @@ def _list_excavations(
             "is_through_stem": judged["stem_edge_m"].to_numpy(dtype=float) <= 0,
             "keeps_roots": keeps,
             "severity": grade_dug(overlap, structural, share, keeps, major_from_share),
-            "is_barred": zones.forbids_pits[tree] & is_inside & (kind == PIT),
             **_state_doubt(run_sd[dug], zones.position_sd_m[tree]),
             "is_unsure": judged["is_unsure"],
             "may_be_structural": judged["may_be_structural"],
@@ -235,21 +233,3 @@ def grade_dug(
         }
     )
     return grade_severity(table, Tiers(share="footprint", major_from_share=major_from_share))
-
-
-def name_barred(encroachments: pd.DataFrame) -> pd.Series:
-    """Name the trees that rule out each pit which stands in their zone all the same.
-
-    Parameters
-    ----------
-    encroachments : pandas.DataFrame
-        From `measure_encroachments`.
-
-    Returns
-    -------
-    pandas.Series of str
-        Tree ids joined by commas, by pit_id; pits that nothing rules out are absent.
-    """
-    barred = encroachments[encroachments["is_barred"].to_numpy(dtype=bool)]
-    trees = barred["tree_id"].astype(str).sort_values()
-    return trees.groupby(barred["work_id"].astype(str)).agg(", ".join)

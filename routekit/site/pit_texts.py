@@ -9,7 +9,6 @@ import pandas as pd
 import shapely
 
 from routekit.arrays import Flags, Floats, Ints, Objects
-from routekit.geometry.plane import polygon_edges
 from routekit.site.conflicts import near_pairs
 from routekit.site.partition import LAUNCH
 from routekit.site.pit_sizes import TWO_ARCS, freeing_radius
@@ -148,7 +147,7 @@ def write_freeing(
             (shallower >= drop / 2, entry),
             (roots | (found.hard > 0), another),
             (
-                roots & (found.forbidding_trees == 0),
+                roots,
                 say(
                     "{method} excavation with the roots kept, if an arborist agrees",
                     method=word(method),
@@ -159,13 +158,6 @@ def write_freeing(
         ],
         size,
     )
-
-
-def _name_forbidding(polygon: Objects, around: Surroundings) -> Objects:
-    """Name the trees in whose zone no pit should stand and that each excavation meets."""
-    dug, tree, _, _ = zone_overlaps(polygon, polygon_edges(polygon), around.zones)
-    barred = around.zones.forbids_pits[tree]
-    return _names_of(dug[barred], around.zones.tree_id[tree[barred]], len(polygon))
 
 
 def _stem_causes(polygon: Objects, around: Surroundings) -> list[tuple[Flags, Objects]]:
@@ -188,7 +180,6 @@ def write_why(
     settings: SiteSettings,
 ) -> Objects:
     """Say why each pit is where it is and what it meets, by name."""
-    forbidden = _name_forbidding(chosen.polygon, around)
     found, size = placement.conflicts.take(chosen.rows), len(chosen.rows)
     placed = placement.is_placed[chosen.rows]
     place = settings.placement
@@ -226,10 +217,6 @@ def write_why(
             ),
             (found.root_m2 > 0, takes),
             *_stem_causes(chosen.polygon, around),
-            (
-                forbidden != "",
-                say_rows("in the zone of {trees}, where no pit should stand", trees=forbidden),
-            ),
             (served != "", say_rows("over or near {services}", services=served)),
             (blocked != "", say_rows("near {obstacles}", obstacles=blocked)),
             (found.is_outside, say("leaves the study area")),

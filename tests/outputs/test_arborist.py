@@ -446,22 +446,6 @@ def test_a_pit_in_the_structural_circle_alone_stands_on_the_sheet(result):
     assert "Move or turn the pit out of the zone first" in sheet
 
 
-def test_a_broken_ban_on_pits_stands_on_the_sheet_and_is_counted(result):
-    for changes, rule in (
-        ({}, "no pit in the zone of a veteran tree"),
-        (
-            {"decisions": decide(tree_id=["T000"], decision=["no_pit"])},
-            "no pit in its zone, as decided for this tree",
-        ),
-    ):
-        text = render(change(result, no_pit_trees=["T000"], **changes))
-        line = f"Not met: pit P0 stands in this zone; no other place was found. The rule: {rule}."
-        assert line in sheet_of(text, "T000")
-        assert text.count("Not met:") == 1
-        assert re.search(r'class="alarm"><dt>1</dt><dd>of these \d+ has a pit in a zone', text)
-    assert "Not met" not in render(result)
-
-
 def test_the_least_distance_stands_on_the_sheet_beside_the_severity(result):
     first = result.breaches["tree_id"].iloc[0]
     mine = (result.breaches["tree_id"] == first).to_numpy()

@@ -18,7 +18,6 @@ from routekit.site.encroachments import (
     TRENCH,
     grade_dug,
     measure_encroachments,
-    name_barred,
 )
 from routekit.site.zone_layer import prepare_zones
 from routekit.trees.certainty import DEVIATIONS
@@ -113,11 +112,6 @@ def test_a_pit_outside_as_drawn_is_listed_within_the_doubt_alone(gap_m, listed):
         assert DEVIATIONS * row["position_sd_m"] == pytest.approx(0.2828, abs=1e-4)
 
 
-def test_trees_that_rule_a_pit_out_are_named():
-    found = measure(pits=[shapely.box(8, 1, 14, 2)], no_pit_trees=["T1", "T0", "T2"])
-    assert name_barred(found).to_dict() == {"pit0": "T0, T1"}
-
-
 def test_table_and_sums_of_the_sample_agree(sample_result):
     table, pits, digs = (getattr(sample_result, name) for name in ("encroachments", "pits", "digs"))
     dug = table[(table["kind"] != TRENCH) & table["is_inside"]]
@@ -137,9 +131,6 @@ def test_table_and_sums_of_the_sample_agree(sample_result):
         assert all(
             tree in set(mine["tree_id"][mine["work_id"] == work]) for work, tree in worst.items()
         )
-    barred = table[table["is_barred"]].groupby("work_id").size()
-    counted = pits.set_index("pit_id")["forbidding_trees"]
-    assert barred.to_dict() == counted[counted > 0].to_dict()
     assert sample_result.breaches["is_structural"].dtype == bool
 
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-
 import geopandas as gpd
 import numpy as np
 import pandas as pd
@@ -12,9 +10,7 @@ from numpy.typing import NDArray
 from routekit.outputs.arborist.tree_facts import numbers
 
 
-def mark_grazed(
-    trees: gpd.GeoDataFrame, *, grazed_m2: float, kept: Iterable[str] = ()
-) -> NDArray[np.bool_]:
+def mark_grazed(trees: gpd.GeoDataFrame, *, grazed_m2: float) -> NDArray[np.bool_]:
     """Mark the trees of whose zone next to nothing is dug or cut off.
 
     Parameters
@@ -24,8 +20,6 @@ def mark_grazed(
     grazed_m2 : float
         A tree that loses less than this, m2, is grazed: to the recommended works where they touch
         it, else to open cut.
-    kept : iterable of str
-        Ids of trees that need a sheet however little they lose.
 
     Returns
     -------
@@ -37,8 +31,7 @@ def mark_grazed(
     touched = (numbers(trees, "is_touched") == 1).to_numpy()
     loss_m2 = np.where(touched, numbers(trees, "recommended_loss_m2"), _open_cut_m2(trees))
     deep = np.where(touched, _is_deep(trees), _words(trees, "severity") == "structural")
-    named = trees["tree_id"].astype("str").isin(list(kept)).to_numpy(dtype=bool)
-    return np.asarray((loss_m2 > 0) & (loss_m2 < grazed_m2) & ~deep.astype(bool) & ~named)
+    return np.asarray((loss_m2 > 0) & (loss_m2 < grazed_m2) & ~deep.astype(bool))
 
 
 def list_grazed(trees: gpd.GeoDataFrame) -> gpd.GeoDataFrame:

@@ -43,14 +43,13 @@ from routekit.outputs.arborist.tree_plan import (
     scale_bar,
     to_sheet,
 )
-from routekit.outputs.pit_bans import find_broken_bans
 from routekit.outputs.public.species import name_trees
 from routekit.outputs.stem_words import describe_stems
 from routekit.outputs.touched_trees import is_open
 from routekit.result import Result
 from routekit.techniques import OPEN_CUT
 from routekit.vocabulary import MM_PER_M
-from routekit.words.texts import both, fill, say, take_texts
+from routekit.words.texts import both, fill, say
 
 Rows: TypeAlias = dict[int, list[dict[str, Any]]]
 """Rows by place of the tree."""
@@ -80,7 +79,7 @@ def build_cases(result: Result, trees: gpd.GeoDataFrame, grazed_m2: float) -> li
         One per tree: tree_id, species, badges, zone (facts of it), is_beyond (the structural zone
         reaches beyond the drawn one), open_cut, works (what each takes), runs, excavations,
         has_pit, doubtful (excavations that may reach the zone only by position doubt), decisions,
-        broken (pits against a ban), methods, plan; all in words, with their statements.
+        methods, plan; all in words, with their statements.
     """
     if not len(trees):
         return []
@@ -101,11 +100,9 @@ def build_cases(result: Result, trees: gpd.GeoDataFrame, grazed_m2: float) -> li
     trees = trees.assign(
         is_beyond=reaches_beyond(trees, grazed_m2), is_drawn=shapely.is_geometry(zone_shapes(trees))
     )
-    bans = find_broken_bans(result)
-    broken = dict(zip(bans["tree_id"], take_texts(bans, "text"), strict=True))
     plans = _draw_plans(result, trees)
     return [
-        found.describe(place, tree, plan) | {"broken": broken.get(str(tree["tree_id"]), "")}
+        found.describe(place, tree, plan)
         for place, (tree, plan) in enumerate(zip(list_facts(trees), plans, strict=True))
     ]
 

@@ -42,7 +42,6 @@ from routekit.outputs.arborist.tree_facts import (
 from routekit.outputs.arborist.tree_plan import SHEET
 from routekit.outputs.arborist.words import NOT_KNOWN, Speaker
 from routekit.outputs.atomic import replacing
-from routekit.outputs.pit_bans import find_broken_bans
 from routekit.result import Result
 from routekit.settings.outputs import ReportSettings
 from routekit.words.catalogue import SOURCE
@@ -131,8 +130,7 @@ def render_parts(
     page : str
         HTML. The same tables give the same text.
     """
-    bans = find_broken_bans(result)
-    grazed = mark_grazed(trees, grazed_m2=settings.grazed_m2, kept=bans["tree_id"])
+    grazed = mark_grazed(trees, grazed_m2=settings.grazed_m2)
     sheets = trees[~grazed]
     n_signed = int((numbers(sheets, "is_touched") == 1).sum())
     n_sheets = min(max(settings.page_trees, n_signed), len(sheets))
@@ -141,10 +139,9 @@ def render_parts(
     is_divided = n_sheets > size
     front = _count_front(result, trees, settings) | {
         "grazed": list(map(describe_grazed, list_facts(list_grazed(trees[grazed])))),
-        "n_banned": len(bans),
         "n_spared_sheets": len(sheets) - n_signed,
         "rest": sheets["tree_id"].iloc[n_sheets:].tolist(),
-        "rows": _list_rows(sheets.iloc[:n_sheets], bans, size, stem if is_divided else ""),
+        "rows": _list_rows(sheets.iloc[:n_sheets], size, stem if is_divided else ""),
     }
     shared = _describe_study(result, settings, language) | {
         "stem": stem,
@@ -248,11 +245,8 @@ def _count_front(
     }
 
 
-def _list_rows(
-    sheets: gpd.GeoDataFrame, bans: pd.DataFrame, size: int, stem: str
-) -> list[dict[str, Any]]:
+def _list_rows(sheets: gpd.GeoDataFrame, size: int, stem: str) -> list[dict[str, Any]]:
     """List the trees that have a sheet, with its volume and the link to it."""
-    broken = set(bans["tree_id"].astype("str"))
     return [
         {
             "tree_id": tree["tree_id"],
@@ -260,7 +254,6 @@ def _list_rows(
             "flags": list_flags(tree),
             "trench": describe_open_cut(tree),
             "works": describe_works(tree),
-            "broken": str(tree["tree_id"]) in broken,
             "volume": place // size + 1,
             "link": (f"{stem}-{place // size + 1:02d}.html" if stem else "") + f"#tree-{place + 1}",
         }

@@ -13,7 +13,6 @@ from numpy.typing import NDArray
 
 from routekit.outputs.map.words import WORDS_END
 from routekit.outputs.new_bores import write_bore_changes
-from routekit.outputs.pit_bans import find_broken_bans
 from routekit.outputs.stem_words import describe_stems
 from routekit.result import Result
 
@@ -100,7 +99,6 @@ TREE_FACTS: Final = (
     "is_columnar",
     "origin",
     "position_sd_m",
-    "no_pit_text",
 )
 ZONE_FACTS: Final = (
     "radius_m",
@@ -282,14 +280,11 @@ def tree_table(result: Result) -> pd.DataFrame:
     -------
     pandas.DataFrame
         The trees with the columns of zones and tree_loss that the page shows, `zone`, stem_mm,
-        stem_text, and no_pit_text (missing where no pit breaks the rule against pits).
+        and stem_text.
     """
     zone_facts = add_words(result.zones, (*ZONE_FACTS, *_STEM_FACTS, "zone"))
     trees = attach(result.trees, result.zones, "tree_id", zone_facts)
     trees = trees.assign(**describe_stems(trees, result.stems))
-    bans = find_broken_bans(result)
-    bans = bans.rename(columns=lambda name: name.replace("text", "no_pit_text"))
-    trees = attach(trees, bans, "tree_id", add_words(bans, ("no_pit_text",)))
     return attach(trees, result.tree_loss, "tree_id", LOSS_FACTS)
 
 

@@ -4,12 +4,10 @@ function treeCard(tree) {
   const of = (name) => study.trees.get(name, tree);
   const standing = [of("is_protected") ? say("protected") : null, of("is_veteran") ? say("veteran") : null,
     of("is_columnar") ? say("columnar") : null, of("is_protected") === null ? say("protection not known") : null].filter(Boolean);
-  const ban = textOf(study.trees, "no_pit_text", tree);
   const balance = study.tree_balance.groupBy("tree", study.trees.n)(tree);
   return [
     make("h2", {}, TITLES.tree(named(of("tree_id")))),
     make("p", { class: "verdict-line" }, make("strong", {}, named(of("species"))), standing.length ? ` (${standing.join(", ")})` : ""),
-    ban ? make("p", { class: "verdict-line" }, warning(ban)) : null,
     factList([
       [say("Stem"), textOf(study.trees, "stem_text", tree) || notKnown()],
       [say("Crown, height"), crownText(of("crown_diameter_m"), of("height_m"))],
