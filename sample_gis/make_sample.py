@@ -1,15 +1,16 @@
 """Write the sample district: the Aldervoort quarter, a town quarter that does not exist.
 
-Run ``python sample_gis/make_sample.py [OUT_DIR]``. It writes ``district.gpkg``, ``terrain.tif``
-and ``study.toml``, the same bytes on every run with the same libraries. Names, positions, levels,
-sizes and findings are invented; nobody appears in it.
+Run ``python sample_gis/make_sample.py [OUT_DIR]``. It writes ``district.gpkg``, ``terrain.tif``,
+``canopy.tif`` and ``study.toml``, the same bytes on every run with the same libraries. Names,
+positions, levels, sizes and findings are invented; nobody appears in it.
 
 Ten streets form a slightly bent grid. East-west sewers collect the north-south ones and fall to
 the brick egg under Kolk Dyke; the drain of Tessel Avenue (``TL-S01`` to ``TL-S25``, manholes every
 25 m in the north verge) and the storm drain of New Garth fall to the stream. Runs of New Garth and
 Wever Lane are clean plastic and need nothing. Gullies are points at the kerb; house connections
-are points where they meet the sewer. The hard cases are listed in ``network.CASES`` and stand in
-the column ``note`` of the runs, manholes, trees and services concerned.
+are points where they meet the sewer. The trees of Oster Path stand in no inventory: they are known
+from the canopy raster alone (``canopy.py``). The hard cases are listed in ``network.CASES`` and
+stand in the column ``note`` of the runs, manholes, trees and services concerned.
 
 A few columns keep an authority's own names and units (MATERIAAL, DEKSELPEIL, BOOMSOORT, OMTREK_CM
 in cm, KROON_M); the study file maps them. Trees with several stems have no girth but a text such
@@ -24,6 +25,7 @@ from pathlib import Path as FilePath
 
 os.environ["OGR_CURRENT_DATE"] = "2024-01-01T00:00:00.000Z"
 
+import canopy
 import geopandas as gpd
 import greenery
 import network
@@ -61,6 +63,7 @@ root_zones = "district.gpkg:root_zones"
 decisions = "district.gpkg:decisions"
 study_area = "district.gpkg:study_area"
 terrain = "terrain.tif"
+canopy = "canopy.tif" # Oster Path alone: its trees were not surveyed
 
 # canonical name = "name in the layer"
 [fields.sewers]
@@ -94,6 +97,10 @@ bank = false
 [units.trees]
 stem_circumference_mm = "cm"
 
+# trees that the inventory does not have are made from the canopy raster
+[crowns]
+use = "gaps"
+
 [zones]
 regime = "bs5837_2012"
 
@@ -114,7 +121,10 @@ es = "Barrio de Aldervoort: renovación de alcantarillas invadidas por raíces"
 
 
 def build() -> dict[str, pd.DataFrame]:
-    """Return every layer of the district with local geometry, in the order of writing."""
+    """Return every layer of the district with local geometry, in the order of writing.
+
+    The trees are all that stand there; `main` leaves those out that nobody surveyed.
+    """
     rng = np.random.default_rng(SEED)
     runs, manholes = network.build()
     obstacles = street_scene.obstacles(rng)
@@ -178,9 +188,12 @@ def write_terrain(area: shapely.Polygon, path: FilePath) -> None:
 
 
 def main(folder: FilePath) -> None:
-    """Write the three files into `folder`."""
+    """Write the four files into `folder`."""
     folder.mkdir(parents=True, exist_ok=True)
     layers = build()
+    trees = layers["trees"]
+    canopy.write_canopy(trees, folder / "canopy.tif")
+    layers["trees"] = trees.loc[~canopy.is_unsurveyed(trees)].reset_index(drop=True)
     write_layers(layers, folder / "district.gpkg")
     write_terrain(layers["study_area"]["geometry"].iloc[0], folder / "terrain.tif")
     (folder / "study.toml").write_text(STUDY, encoding="utf-8")

@@ -130,7 +130,8 @@ def test_check_prints_what_is_read_mapped_and_assumed(sample_study):
     assert "worked in ETRS89 / UTM zone 32N" in answer.stdout
     rows = [line.split() for line in answer.stdout.splitlines()]
     assert ["sewers", "172", "0", "0", "172"] in rows
-    assert ["trees", "stem_circumference_mm", "OMTREK_CM", "cm", "393", "428"] in rows
+    assert ["trees", "412", "16", "0", "428"] in rows
+    assert ["trees", "stem_circumference_mm", "OMTREK_CM", "cm", "378", "412"] in rows
     assert ["assumed", "1"] in rows
     assert "  warning: sewers.depth_source, BL-05: " in answer.stdout
     assert "estimated from the crown" in answer.stdout

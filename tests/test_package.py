@@ -19,6 +19,9 @@ def test_wheel_holds_every_data_file(tmp_path):
         for file in (ROOT / "routekit").rglob("*")
         if file.is_file() and file.suffix not in NOT_SHIPPED
     }
-    needed |= {f"routekit/sample/{name}" for name in ("district.gpkg", "terrain.tif", "study.toml")}
+    needed |= {
+        f"routekit/sample/{name}"
+        for name in ("district.gpkg", "terrain.tif", "canopy.tif", "study.toml")
+    }
     code = {file.relative_to(ROOT).as_posix() for file in (ROOT / "routekit").rglob("*.py")}
     assert needed | code <= inside

@@ -56,14 +56,17 @@ def raw():
 def test_every_run_manhole_and_tree_is_in_the_result_once(sample_result, raw):
     r = sample_result
     assert len(raw["sewers"]) == N_RUNS
+    from_raster = set(r.trees.loc[r.trees["origin"] == "canopy raster", "tree_id"])
+    trees = raw["trees"] | from_raster
+    assert (len(from_raster), len(trees)) == (16, 428)
     for ids, wanted in [
         (r.runs["run_id"], raw["sewers"]),
         (r.advice["run_id"], raw["sewers"]),
         (r.condition["run_id"], raw["sewers"]),
         (r.trenches["run_id"], raw["sewers"]),
         (r.manholes["manhole_id"], raw["manholes"]),
-        (r.trees["tree_id"], raw["trees"]),
-        (r.zones["tree_id"], raw["trees"]),
+        (r.trees["tree_id"], trees),
+        (r.zones["tree_id"], trees),
     ]:
         assert ids.is_unique
         assert set(ids) == wanted
@@ -369,11 +372,10 @@ def test_every_source_is_known(sample_result):
 NOT_GIVEN = {
     "runs": {"depth_input_m", "catchment_m2", "runoff_share"},
     "manholes": {"depth_m"},
-    "trees": {"crown"},
     "root_zones": {"tree_x_m", "tree_y_m"},
     "decisions": {"tree_x_m", "tree_y_m"},
 }
-"""Columns that the sample says nothing about: levels stand in for depths, points for crowns."""
+"""Columns that the sample says nothing about: levels stand in for depths."""
 
 
 def test_no_column_is_empty_but_what_the_sample_does_not_give(sample_result):

@@ -2,6 +2,7 @@
 
 import os
 import pickle
+import re
 import shutil
 import subprocess
 import sys
@@ -9,7 +10,9 @@ import zipfile
 from pathlib import Path
 
 import geopandas as gpd
+import openpyxl
 import pyogrio
+import pypdf
 import pytest
 from shapely import box
 from whole_result import set_outputs
@@ -17,7 +20,9 @@ from whole_result import set_outputs
 from routekit.errors import OutputError
 from routekit.outputs import write
 from routekit.outputs.arborist.writer import write_tree_report
+from routekit.outputs.map.packing import decode
 from routekit.outputs.output_files import OUTPUTS, RESULT_FILES, find_mixed, read_name
+from routekit.outputs.summary import summarise
 from routekit.outputs.write import refuse_unwritable, write_outputs
 from routekit.study import StudySettings
 
@@ -74,7 +79,7 @@ UNREAD_IN_THE_SAMPLE = {
 zones: the regime is not one by species and age. trench: sides are supported. flow.rainfall: the
 intensity is a constant. site.pits: the machine stands at the far end. site.digs: roots are bared by
 suction. outputs.map: the map is on one page, without a photo or tiles. outputs.public: no pit lies
-on parking. Of crowns all but the first: there is no canopy raster.
+on parking.
 """
 
 
@@ -82,9 +87,44 @@ on parking. Of crowns all but the first: there is no canopy raster.
 def test_every_setting_is_read_somewhere(setting_reads):
     """A setting that is printed with unit and source and then changes nothing misleads."""
     listed = {f"{group}.{name}" for group, names in UNREAD_IN_THE_SAMPLE.items() for name in names}
-    unread = setting_reads.unread(StudySettings)
-    of_raster = {name for name in unread if name.startswith("crowns.")} - {"crowns.use"}
-    assert unread - of_raster == listed
+    assert setting_reads.unread(StudySettings) == listed
+
+
+PACKED = re.compile(r"[A-Za-z0-9+/]{400,}={0,2}")
+FROM_RASTER = "the canopy raster: the point is the top of the crown, not the stem"
+
+
+def unpack(page):
+    """What is packed in a page of the map or of the residents, the data first."""
+    text = page.read_text(encoding="utf-8")
+    return [decode(block) for block in PACKED.findall(text) if block.startswith("H4s")]
+
+
+def test_the_origin_of_trees_from_the_raster_is_seen_in_every_output(written, sample_result):
+    # The sample's Oster Path has trees in no inventory, 16 of them in its canopy raster.
+    folder = written[0]
+    trees = sample_result.trees
+    is_made = trees["origin"] == "canopy raster"
+    made = set(trees.loc[is_made, "tree_id"])
+    touched = made & set(sample_result.breaches["tree_id"])
+    assert (len(made), len(touched)) == (16, 13)
+    lines = summarise(sample_result)["lines"]
+    assert any(line.startswith("16 of 428 trees come from the canopy raster") for line in lines)
+    for layer in ("trees", "crowns"):
+        table = pyogrio.read_dataframe(folder / "result.gpkg", layer=layer)
+        assert set(table.loc[table["origin"] == "canopy raster", "tree_id"]) == made
+    shown = unpack(folder / "map.html")[0]["trees"]["c"]["origin"]
+    assert [shown["w"][place] for place in shown["v"]].count("canopy raster") == 16
+    residents = str(unpack(folder / "public.html")[0]["streets"])
+    assert "['trees', 'from_raster', {'n': 16}]" in residents
+    sheets = (folder / "trees.html").read_text(encoding="utf-8").split("<article")
+    assert {sheet.split("<h2>Tree ")[1][:17] for sheet in sheets if FROM_RASTER in sheet} == touched
+    pages = pypdf.PdfReader(folder / "trees.pdf").pages
+    assert any(FROM_RASTER in " ".join(page.extract_text().split()) for page in pages)
+    book = openpyxl.load_workbook(folder / "schedule.xlsx", read_only=True)
+    rows = book["Trees"].iter_rows(values_only=True)
+    assert {row[0] for row in rows if "canopy raster" in row} == touched
+    book.close()
 
 
 def test_every_file_is_written_and_named(written):

@@ -5,7 +5,7 @@ top that the way up over the highest neighbours leads to: the watershed of the i
 local maximum that is no top leads on to the highest cell of its window. All cells stand in one
 strict order (the higher first; of equals the one nearer to the first row and column), so that no
 way runs in a circle and equal input gives equal crowns. Both the neighbours and the order are one
-`scipy.ndimage.maximum_filter` over numbers that hold height and place.
+maximum over numbers that hold height and place, a few rows at a time.
 
 `scipy.ndimage.watershed_ift` is not used: it floods by the steps between cells, not by their
 height, so that a steep crown loses its edge to a flat one, and needs over 40 bytes per cell. A
@@ -19,10 +19,10 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 
 from routekit.layers.canopy_windows import find_windows
+from routekit.layers.crown_outlines import draw_outlines
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -47,7 +47,11 @@ RASTER_DIMENSIONS: Final = 2
 SMOOTHING_REACH: Final = 4.0
 """Standard deviations after which the weights of the smoothing end."""
 
-CELLS_PER_GATHER: Final = 4_000_000
+CELLS_PER_GATHER: Final = 1_000_000
+"""Cells of windows that are looked at together."""
+
+ROWS_AT_ONCE: Final = 32
+"""Rows of the array that are put in order together."""
 
 PLACES: Final = 2**28
 """Cells that can be put in one order at most."""
@@ -119,8 +123,8 @@ def find_crowns(
     tops = tops[_is_within(tops, heights.shape, core)]
     if choose is not None:
         tops = tops[choose(*np.divmod(tops, heights.shape[1]))]
-    labels, height_m = _cut_crowns(smooth, filled, tops, (cells, root), cell_m, settings)
-    outline, area = _draw_outlines(labels, len(tops))
+    inside, own, height_m = _cut_crowns(smooth, filled, tops, (cells, root), cell_m, settings)
+    outline, area = draw_outlines(inside, own, len(tops), heights.shape)
     area_m2 = area * (cell_m[0] * cell_m[1])
     is_tree = (height_m >= settings.least_height_m) & (
         2.0 * np.sqrt(area_m2 / np.pi) >= settings.least_crown_m
@@ -163,7 +167,7 @@ def smooth_heights(
     from scipy.ndimage import gaussian_filter  # noqa: PLC0415 - slow to import
 
     is_known = ~np.isnan(heights)
-    known = np.where(is_known, np.maximum(heights, np.float32(0)), np.float32(0))
+    known = np.fmax(heights, np.float32(0))
     if sigma_m <= 0:
         filled = np.where(is_known, known, UNKNOWN_M)
         return filled, filled
@@ -177,22 +181,25 @@ def smooth_heights(
         is_held = is_known | (weight >= FILL_WEIGHT)
         np.divide(smooth, weight, out=smooth, where=is_held)
         smooth[~is_held] = UNKNOWN_M
-    return smooth, np.where(is_known, known, smooth)
+        known = np.where(is_known, known, smooth)
+    return smooth, known
 
 
-def order_cells(smooth: Heights) -> Keys:
+def order_cells(smooth: Heights, place: Cells | None = None) -> Keys:
     """Give every cell a number of its own: the higher first, of equals the one that comes first.
 
     Parameters
     ----------
-    smooth : numpy.ndarray of float32, shape (rows, columns)
+    smooth : numpy.ndarray of float32, any shape
         Heights in m without NaN.
+    place : numpy.ndarray of int, shape of `smooth`, optional
+        Flat positions of the cells in their raster; those in this array if not given.
 
     Returns
     -------
-    numpy.ndarray of float64, shape (rows, columns)
+    numpy.ndarray of float64, shape of `smooth`
         Whole numbers below 2**53. The order of two cells does not depend on what lies around them,
-        so that tiles agree; the remainder by `PLACES` is the place, counted from the last cell.
+        so that tiles agree; the remainder by `PLACES` holds the place, counted down.
 
     Raises
     ------
@@ -204,17 +211,28 @@ def order_cells(smooth: Heights) -> Keys:
     >>> order_cells(np.array([[1.0, 2.0, 2.0]], np.float32)).argsort()[0]
     array([0, 2, 1])
     """
-    if smooth.size > PLACES:
+    _refuse_too_many(smooth.size)
+    if place is None:
+        place = np.arange(smooth.size).reshape(smooth.shape)
+    keys = smooth.astype(np.float64)
+    keys *= STEPS_PER_M
+    np.rint(keys, out=keys)
+    keys *= PLACES
+    keys -= place
+    keys += PLACES - 1
+    return keys
+
+
+def _refuse_too_many(n: int) -> None:
+    """Refuse more cells than one order holds."""
+    if n > PLACES:
         msg = f"at most {PLACES:,} cells can be put in order; give a part of the raster"
         raise ValueError(msg)
-    keys = np.rint(smooth.astype(np.float64) * STEPS_PER_M) * PLACES
-    keys += np.arange(smooth.size - 1, -1, -1).reshape(smooth.shape)
-    return np.asarray(keys)
 
 
 def _read_places(keys: Keys) -> Cells:
-    """Give the places of numbers of the order, counted from the last cell."""
-    return np.asarray(keys.astype(np.int64) & (PLACES - 1))
+    """Give the flat positions of cells that numbers of the order hold."""
+    return np.asarray(PLACES - 1 - (keys.astype(np.int64) & (PLACES - 1)))
 
 
 def climb(
@@ -238,31 +256,57 @@ def climb(
     cells : numpy.ndarray of int, shape (m,)
         Flat positions of the cells that can belong to a crown, ascending.
     root : numpy.ndarray of int32, shape (m,)
-        Flat position of the cell that the way up from each ends at: a top, or a low place.
+        Position among `cells` of the one that the way up from each ends at: a top, or a low place.
+
+    Raises
+    ------
+    ValueError
+        If there are more cells than `PLACES`.
 
     Notes
     -----
     Basins by the way up to the highest of the eight neighbours: a watershed of the inverted
     heights without a queue (Beucher & Meyer 1993, memory).
     """
-    from scipy.ndimage import maximum_filter  # noqa: PLC0415 - slow to import
-
-    keys = order_cells(smooth)
-    highest = maximum_filter(keys, size=3, mode="constant", cval=-np.inf).ravel()
-    flat = smooth.ravel()
+    _refuse_too_many(smooth.size)
     least_m = settings.least_height_m * settings.cut_share
-    cells = np.flatnonzero(flat >= least_m * settings.cut_share)
-    up = np.arange(smooth.size, dtype=np.int32)
-    up[cells] = smooth.size - 1 - _read_places(highest[cells])
-    peaks = cells[(up[cells] == cells) & (flat[cells] >= least_m)]
-    radius_m = find_windows(flat[peaks].astype(np.float64), settings) / 2.0
-    best = _highest_in_window(keys, peaks, radius_m, cell_m)
-    up[peaks] = best
-    return peaks[best == peaks], cells, _follow(up, cells)
+    cells, highest = _look_around(smooth, least_m * settings.cut_share)
+    # The way up only leads to higher cells, so that it never leaves those of the canopy.
+    position = np.empty(smooth.size, dtype=np.int32)
+    position[cells] = np.arange(len(cells), dtype=np.int32)
+    up = position[highest]
+    is_peak = (highest == cells) & (smooth.ravel()[cells] >= least_m)
+    peaks = cells[is_peak]
+    radius_m = find_windows(smooth.ravel()[peaks].astype(np.float64), settings) / 2.0
+    best = _highest_in_window(smooth, peaks, radius_m, cell_m)
+    up[is_peak] = position[best]
+    return peaks[best == peaks], cells, _follow(up)
+
+
+def _look_around(smooth: Heights, least_m: float) -> tuple[Cells, Cells]:
+    """Find the cells of some height, and the first in order of each and its eight neighbours."""
+    rows, columns = smooth.shape
+    down = np.arange((ROWS_AT_ONCE + 2) * columns).reshape(-1, columns)
+    cells, highest = [], []
+    # Some rows at a time, with one more on both sides: as much as a processor keeps at hand.
+    for top in range(0, rows, ROWS_AT_ONCE):
+        bottom, above = min(top + ROWS_AT_ONCE, rows), max(top - 1, 0)
+        part = smooth[above : bottom + 1]
+        keys = order_cells(part, down[: len(part)] + above * columns)
+        beside = keys.copy()
+        np.maximum(keys[:, :-1], beside[:, 1:], out=beside[:, 1:])
+        np.maximum(keys[:, 1:], beside[:, :-1], out=beside[:, :-1])
+        best = beside.copy()
+        np.maximum(beside[:-1], best[1:], out=best[1:])
+        np.maximum(beside[1:], best[:-1], out=best[:-1])
+        own = np.flatnonzero(smooth[top:bottom] >= least_m)
+        cells.append(own + top * columns)
+        highest.append(_read_places(best[top - above :].ravel()[own]))
+    return np.concatenate(cells), np.concatenate(highest)
 
 
 def _highest_in_window(
-    keys: Keys, peaks: Cells, radius_m: Floats, cell_m: tuple[float, float]
+    smooth: Heights, peaks: Cells, radius_m: Floats, cell_m: tuple[float, float]
 ) -> Cells:
     """Find the first cell of the order in the round window of each peak."""
     best = peaks.copy()
@@ -271,30 +315,29 @@ def _highest_in_window(
     step = min(cell_m) / 2.0
     size = np.ceil(radius_m / step).astype(np.int64)
     reach = [int(np.floor(size.max() * step / each)) for each in cell_m]
-    padded = np.pad(keys, [(r, r) for r in reach], constant_values=-np.inf)
-    row, column = np.divmod(peaks, keys.shape[1])
-    place = (row + reach[0]) * padded.shape[1] + column + reach[1]
+    row, column = np.divmod(peaks, smooth.shape[1])
     grid = np.mgrid[-reach[0] : reach[0] + 1, -reach[1] : reach[1] + 1].reshape(2, -1)
     distance = np.hypot(grid[0] * cell_m[0], grid[1] * cell_m[1])
     for each in np.unique(size):
         # Windows of one size at a time.
-        rows, columns = grid[:, distance <= each * step]
-        offset = rows * padded.shape[1] + columns
+        down, right = grid[:, distance <= each * step]
         own = np.flatnonzero(size == each)
-        for part in np.array_split(own, 1 + len(own) * len(offset) // CELLS_PER_GATHER):
-            first = padded.ravel()[place[part, None] + offset].max(axis=1)
-            best[part] = keys.size - 1 - _read_places(first)
+        for part in np.array_split(own, 1 + len(own) * len(down) // CELLS_PER_GATHER):
+            # Past the edge, the cell at the edge is looked at: it lies in the window, too.
+            rows = np.clip(row[part, None] + down, 0, smooth.shape[0] - 1)
+            columns = np.clip(column[part, None] + right, 0, smooth.shape[1] - 1)
+            place = rows * smooth.shape[1] + columns
+            best[part] = _read_places(order_cells(smooth.ravel()[place], place).max(axis=1))
     return best
 
 
-def _follow(up: Labels, cells: Cells) -> Labels:
+def _follow(up: Labels) -> Labels:
     """Follow the way up from each cell to its end, twice as far at each turn."""
-    way = up[cells]
     while True:
-        further = up[way]
-        if np.array_equal(further, way):
-            return way
-        up[cells] = way = further
+        further = up[up]
+        if np.array_equal(further, up):
+            return up
+        up = further
 
 
 def _is_within(
@@ -316,47 +359,27 @@ def _cut_crowns(
     basins: tuple[Cells, Labels],
     cell_m: tuple[float, float],
     settings: CrownSettings,
-) -> tuple[Labels, Floats]:
-    """Give each crown's cells its number from 1, and its highest cell in m.
+) -> tuple[Cells, Labels, Floats]:
+    """Give the cells of the crowns, ascending, the number of each's top, and its highest cell in m.
 
-    A cell belongs to it if it is high enough and not too far from the top.
+    A cell belongs to a crown if it is high enough and not too far from the top.
     """
-    number = np.zeros(smooth.size, dtype=np.int32)
-    number[tops] = np.arange(1, len(tops) + 1)
     cells, root = basins
-    own = number[root] - 1
-    cells, own = cells[own >= 0], own[own >= 0]
+    number = np.full(len(cells), -1, dtype=np.int32)
+    number[np.searchsorted(cells, tops)] = np.arange(len(tops), dtype=np.int32)
+    own = number[root]
+    kept = np.flatnonzero(own >= 0)
+    cells, own = cells[kept], own[kept]
     top_m, height_m = smooth.ravel()[tops], filled.ravel()[cells]
-    is_in = height_m >= np.float32(settings.cut_share) * top_m[own]
-    cells, own, height_m = cells[is_in], own[is_in], height_m[is_in]
+    kept = np.flatnonzero(height_m >= (np.float32(settings.cut_share) * top_m)[own])
+    cells, own, height_m = cells[kept], own[kept], height_m[kept]
     width = np.int32(smooth.shape[1])
-    row, top_row = cells.astype(np.int32) // width, tops.astype(np.int32) // width
-    down = row - top_row[own]
-    right = (cells - row * width) - (tops - top_row * width)[own]
+    place = cells.astype(np.int32)
+    row, (top_row, top_column) = place // width, np.divmod(tops.astype(np.int32), width)
+    down, right = row - top_row[own], place - row * width - top_column[own]
     reach = np.minimum(settings.reach_per_height * top_m, settings.largest_crown_m / 2.0)
-    is_in = (down * cell_m[0]) ** 2 + (right * cell_m[1]) ** 2 <= (reach**2)[own]
-    number[tops] = 0
-    number[cells[is_in]] = own[is_in] + 1
+    kept = np.flatnonzero((down * cell_m[0]) ** 2 + (right * cell_m[1]) ** 2 <= (reach**2)[own])
     highest = np.full(len(tops), -np.inf, dtype=np.float32)
-    np.maximum.at(highest, own[is_in], height_m[is_in])
+    np.maximum.at(highest, own[kept], height_m[kept])
     known_m = np.where(np.isfinite(highest), highest, np.nan).astype(np.float64)
-    return number.reshape(smooth.shape), known_m
-
-
-def _draw_outlines(labels: Labels, n: int) -> tuple[NDArray[np.object_], Floats]:
-    """Draw the largest part of each crown without its holes, and its area in cells."""
-    from rasterio.features import shapes  # noqa: PLC0415 - slow to import
-
-    outline, area = np.full(n, None, dtype=object), np.zeros(n)
-    drawn = [(part["coordinates"][0], value) for part, value in shapes(labels, mask=labels > 0)]
-    if not drawn:
-        return outline, area
-    rings, values = zip(*drawn, strict=True)
-    corner = np.repeat(np.arange(len(rings)), [len(ring) for ring in rings])
-    points = np.concatenate([np.asarray(ring, dtype=np.float64) for ring in rings])
-    polygons = np.asarray(shapely.polygons(shapely.linearrings(points, indices=corner)))
-    own, size = np.asarray(values, dtype=np.int64) - 1, shapely.area(polygons)
-    order = np.argsort(size, kind="stable")
-    # Written in order of size, the largest part of each crown stays.
-    outline[own[order]], area[own[order]] = polygons[order], size[order]
-    return outline, area
+    return cells[kept], own[kept], known_m

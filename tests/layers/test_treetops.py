@@ -106,7 +106,7 @@ def test_crowns_are_those_of_a_watershed(stand):
     tops, cells, root = climb(smooth, cell_m=(CELL, CELL), settings=settings)
     markers = np.zeros(smooth.size, dtype=np.int32)
     markers[tops] = np.arange(1, len(tops) + 1)
-    own = markers[root]
+    own = markers[cells[root]]
     flooded = watershed(
         -smooth, markers.reshape(smooth.shape), connectivity=2, mask=smooth > 1.0
     ).ravel()[cells]
