@@ -30,9 +30,10 @@ NewPipe: TypeAlias = Literal[
 """What pipe a technique leaves."""
 
 Digging: TypeAlias = Literal[
-    "nothing", "connections", "connections and own pit", "string works", "trench"
+    "nothing", "spots", "connections", "connections and own pit", "string works", "trench"
 ]
-"""What a technique digs; `string works` are the pits of a pull string and all its small digs."""
+"""What a technique digs; `spots` are the collapsed places alone, `string works` the pits of a pull
+string and all its small digs."""
 
 Joining: TypeAlias = Literal["left", "robot", "dug", "trench"]
 """How connections are reopened: not at all, from inside, in small digs, in the trench."""
@@ -45,6 +46,7 @@ Work: TypeAlias = Literal[
     "inspection",
     "short liners",
     "cured liner",
+    "cured liner and spots",
     "close-fit liner",
     "slipped string",
     "burst string",
@@ -261,6 +263,27 @@ RECORDS: Final = (
         days_for="manhole",
     ),
     Technique(
+        code="dig_and_line",
+        name="Dig and line",
+        phrase="digging up the collapsed place and lining the run (CIPP)",
+        new_pipe="cured liner",
+        checks="lining.list_dig_and_line_checks",
+        limits="lining",
+        answers="inspected run",
+        digs="spots",
+        joins="robot",
+        lies="wall",
+        keeps_shape=True,
+        roots_return=True,
+        needs_clear_bore=True,
+        work="cured liner and spots",
+        sign=Sign(letter="D", tone="within", width_px=5.0, dash=(9, 3, 2, 3)),
+        seen="inside",
+        told_as="inside",
+        usual_days=(2, 4),
+        days_for="manhole",
+    ),
+    Technique(
         code="slip_lining",
         name="Slip lining (loose-fit)",
         phrase="slip lining",
@@ -364,7 +387,7 @@ def list_codes(holds: Callable[[Technique], bool]) -> tuple[str, ...]:
     Examples
     --------
     >>> list_codes(lambda one: one.joins == "robot")
-    ('cipp', 'close_fit')
+    ('cipp', 'close_fit', 'dig_and_line')
     """
     return tuple(one.code for one in RECORDS if holds(one))
 

@@ -110,7 +110,7 @@ def test_nothing_is_blank_in_the_schedule(made):
 def test_nothing_is_blank_on_the_pages(made):
     text, (content,) = unpack(made[1] / "public.html")
     told = [words for words in content["run_words"] if words[:2] == ["works", "inside"]]
-    assert [one[2]["time"][2] for one in told] == [{"low": 7, "high": 8}]
+    assert {"low": 7, "high": 8} in [one[2]["time"][2] for one in told]
     assert "of sewer is renewed from inside. No trench is dug for it." in text
     page, (content, *_) = unpack(made[1] / "map.html")
     assert content["palette"]["techniques"][CODE] == {

@@ -23,6 +23,7 @@ from routekit.methods.repair import count_faults
 from routekit.pipes.pe import bend_radius
 from routekit.pipes.section import girth_diameter
 from routekit.pipes.settings import TrenchSettings
+from routekit.site.digs import AT_CONNECTION, AT_SPOT
 from routekit.site.layout import Place, Works
 from routekit.site.pit_sizes import PitSizes, launch_pits
 from routekit.site.tree_impact import HARM
@@ -110,9 +111,9 @@ def judge_works(works: Works, run_id: pd.Series, pit_bans: Mapping[str, str]) ->
     -------
     DataFrame, n rows
         `routekit.trees.near_stem.NEAR_COLUMNS` and is_within_least, with `dig_` (small digs, and
-        the pits of the run's string; a run outside strings has none) and `joining_` before them;
-        is_pit_barred (1 where no string can pull the run without a pit where none may stand) and
-        pit_bans (by which bans).
+        the pits of the run's string; a run outside strings has none), `joining_` and `spot_` (digs
+        at collapses) before them; n_spots (these digs); is_pit_barred (1 where no string can pull
+        the run without a pit where none may stand) and pit_bans (by which bans).
     """
     row = pd.Index(run_id).get_indexer(pd.Index(works.digs["run_id"].astype(str)))
     digs = works.digs.loc[row >= 0, [*NEAR_COLUMNS, WITHIN, "kind"]].assign(run=row[row >= 0])
@@ -124,17 +125,26 @@ def judge_works(works: Works, run_id: pd.Series, pit_bans: Mapping[str, str]) ->
     pits = string.merge(ends, on="string_id")
     columns = [*NEAR_COLUMNS, WITHIN, "run"]
     every = pd.concat([digs[columns], pits[columns]], ignore_index=True) if len(pits) else digs
-    joining = digs[digs["kind"] == "connection"]
+    joining, spots = (digs[digs["kind"] == kind] for kind in (AT_CONNECTION, AT_SPOT))
     found = [
         _worst_of(part, len(run_id)).add_prefix(prefix)
-        for prefix, part in (("dig_", every), ("joining_", joining))
+        for prefix, part in (("dig_", every), ("joining_", joining), ("spot_", spots))
     ]
     banned = [
         _say_bans(*one, pit_bans) for one in zip(works.is_barred, works.barred_by, strict=True)
     ]
     return pd.concat(found, axis=1).assign(
-        is_pit_barred=works.is_barred, **both("pit_bans", fill(banned))
+        n_spots=_count_spots(works, run_id),
+        is_pit_barred=works.is_barred,
+        **both("pit_bans", fill(banned)),
     )
+
+
+def _count_spots(works: Works, run_id: pd.Series) -> Floats:
+    """Count the collapsed places of each run at which a dig is set out."""
+    spots = works.digs.loc[works.digs["kind"] == AT_SPOT, "run_id"].astype(str)
+    row = pd.Index(run_id).get_indexer(pd.Index(spots))
+    return np.bincount(row[row >= 0], minlength=len(run_id)).astype(float)
 
 
 def _say_bans(is_barred: float, trees: tuple[str, ...], pit_bans: Mapping[str, str]) -> str:
@@ -365,14 +375,14 @@ def _plan_in_full(
     )
     dug = _sum_planned_digs(place, works, settings.trench)
     rooted = cases["is_root_choked"].to_numpy(dtype=bool)
-    faults = count_faults(cases)
+    faults, spots = count_faults(cases), _count_spots(works, place.runs["run_id"])
     full = {}
     for technique, plan in plans.items():
         digs = BY_CODE[technique].digs
         pit_m3, pit_m2 = _size_pits(place, plan, works, digs)
         full[technique] = plan.assign(
             liner_wall_mm=plan["wall_mm"],
-            n_repairs=faults,
+            n_repairs=spots if digs == "spots" else faults,
             is_visited=rooted & (technique in ROOTED_AGAIN),
             setup_share=works.setup_share if digs == "string works" else 1.0,
             pit_m3=pit_m3,
@@ -437,16 +447,22 @@ def _sum_planned_digs(
     place: Place, works: Works, trench: TrenchSettings
 ) -> dict[Digging, dict[str, Floats]]:
     """Small digs of each run by what is dug: the works of a string bare services too."""
-    joining = works.digs[works.digs["kind"] == "connection"]
-    joined, every = (
+    kind = works.digs["kind"]
+    joined, spots, every = (
         {name: table[name].to_numpy(dtype=float) for name in DIG_PLAN}
         for table in (
-            sum_digs(digs, place.runs["run_id"], trench) for digs in (joining, works.digs)
+            sum_digs(digs, place.runs["run_id"], trench)
+            for digs in (
+                works.digs[kind == AT_CONNECTION],
+                works.digs[kind == AT_SPOT],
+                works.digs,
+            )
         )
     )
     none = dict.fromkeys(DIG_PLAN, np.zeros(len(place.runs)))
     return {
         "nothing": none,
+        "spots": spots,
         "connections": joined,
         "connections and own pit": joined,
         "string works": every,
@@ -463,6 +479,8 @@ def _least_flow(cases: pd.DataFrame) -> Floats:
 def _harm_of(digs: Digging, place: Place, plan: pd.DataFrame, works: Works) -> pd.DataFrame:
     """Harm to trees by what a technique digs, per run."""
     cases = place.cases
+    if digs == "spots":
+        return works.spot_harm
     if digs == "connections":
         return works.joining_harm
     if digs == "connections and own pit":

@@ -13,6 +13,7 @@ from typing import Final
 import numpy as np
 
 from routekit.advice.earthworks import FloatArray, Items, Site, pit_items, trench_items
+from routekit.site.layout import SPOT_M
 from routekit.techniques import RECORDS, Work
 from routekit.vocabulary import MM_PER_M
 
@@ -147,6 +148,20 @@ def _cure_liner(site: Site) -> Items:
     }
 
 
+def _dig_and_cure(site: Site) -> Items:
+    """List a liner, and before it a short piece of new pipe in a small dig at each spot.
+
+    The piece is laid as in a trench; its own pipe is not weighed.
+    """
+    spots = site.plan["n_repairs"]
+    return {
+        **_cure_liner(site),
+        **pit_items(site),
+        "lay_pipe_m": spots * SPOT_M,
+        "repair": spots,
+    }
+
+
 def _press_liner(site: Site) -> Items:
     """List folded pipe, pulled in from the plan's pits and reverted; connections from inside."""
     length = site.run["length_m"]
@@ -186,6 +201,7 @@ _LISTS: Final[dict[Work, Callable[[Site], Items]]] = {
     "inspection": _inspect,
     "short liners": _mend,
     "cured liner": _cure_liner,
+    "cured liner and spots": _dig_and_cure,
     "close-fit liner": _press_liner,
     "slipped string": _slip,
     "burst string": _burst,

@@ -61,7 +61,8 @@ def chance_within(
     A long trench 1 m wide beside a point 3 m from its edge, a distance of 3 m: one half.
 
     >>> box = np.array([[[-99, 0], [99, 0], [99, 1], [-99, 1.0]]])
-    >>> chance_within(box, np.array([0]), np.array([[0, 4.0]]), np.array([3.0]), np.array([0.5]))
+    >>> one = np.array([0]), np.array([[0, 4.0]]), np.array([3.0]), np.array([0.5])
+    >>> chance_within(box, *one).round(6)
     array([0.5])
     """
     found = np.full(len(points), np.nan)

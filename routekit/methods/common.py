@@ -91,7 +91,7 @@ def no_digging_near_stems(cases: pd.DataFrame, *, prefix: str = "") -> Check:
 
     Judged by `routekit.trees.near_stem.judge_digging`: columns stem_face_m, is_near_stem and
     is_stem_loose of the cases, with a prefix for what is dug: none for the trench, `dig_` for the
-    pits and digs of bursting, `joining_` for those at connections.
+    pits and digs of bursting, `joining_` for those at connections, `spot_` for those at collapses.
     """
     near = known_flag(cases, f"{prefix}is_near_stem")
     face = column(cases, f"{prefix}stem_face_m")

@@ -28,6 +28,7 @@ from routekit.methods.common import (
     joint_offset,
     keeps_least_distance,
     known_or_least,
+    needs_inspection,
     no_collapse,
     no_digging_near_stems,
     no_foreign_pipe,
@@ -36,6 +37,7 @@ from routekit.methods.common import (
     steepest,
 )
 from routekit.methods.settings import LiningSettings
+from routekit.vocabulary import SURVEYS
 from routekit.words.texts import message, name_check
 
 
@@ -108,6 +110,54 @@ def list_cipp_checks(
         capacity(cases, plan),
         cleansing(plan),
         steepest(plan),
+    ]
+
+
+def list_dig_and_line_checks(
+    cases: pd.DataFrame, plan: pd.DataFrame, settings: LiningSettings
+) -> list[Check]:
+    """List the checks of digging up what has collapsed and lining the run.
+
+    Those of the liner but that nothing may have collapsed; see `list_cipp_checks` for the
+    parameters. Every collapse must be known by its place: each is dug up.
+    """
+    collapsed, spots = column(cases, "collapses"), column(cases, "n_spots")
+    most = float(settings.max_spots)
+    lined = [
+        check
+        for check in list_cipp_checks(cases, plan, settings)
+        if check.name != no_collapse(cases).name
+    ]
+    return [
+        needs_inspection(cases),
+        at_least(
+            "Collapsed places to dig up",
+            spots,
+            1.0,
+            unit="places",
+            source="practice",
+            remedy=SURVEYS["camera"],
+        ),
+        at_most(
+            "Places to dig up before lining",
+            np.select(
+                [spots > most, collapsed > most], [spots, collapsed], np.maximum(spots, collapsed)
+            ),
+            most,
+            unit="places",
+            source="house",
+            remedy=SURVEYS["camera"],
+        ),
+        must_not(
+            "Collapse whose place is not known",
+            np.where(np.isnan(spots), np.nan, as_flag(collapsed - spots)),
+            source="practice",
+            remedy="Locate the collapse.",
+            survey="camera",
+        ),
+        no_digging_near_stems(cases, prefix="spot_"),
+        keeps_least_distance(cases, prefix="spot_"),
+        *lined,
     ]
 
 

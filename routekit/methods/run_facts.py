@@ -269,7 +269,7 @@ def _lay_out_cases(
     water = subsoil.groundwater_depth_m
     hard = subsoil.is_hard_ground
     cases["assumed"] = _note_assumed(cases, flow, exposure)
-    works = [blank_works(size, prefix) for prefix in ("dig_", "joining_")]
+    works = [blank_works(size, prefix) for prefix in ("dig_", "joining_", "spot_")]
     return pd.concat([cases, flow, *works], axis=1).assign(
         fall_m=find_falls(runs, level_error_m=level_error_m),
         level_error_m=level_error_m,
@@ -277,6 +277,7 @@ def _lay_out_cases(
         is_hard_ground=np.nan if hard is None else float(hard),
         building_distance_m=_building_distance(layers.obstacles, exposure.trenches),
         has_trees=len(layers.trees) > 0,
+        n_spots=np.nan,
         is_pit_barred=np.nan,
         pit_bans="",
         pit_bans_words="",

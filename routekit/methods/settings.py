@@ -252,6 +252,14 @@ class LiningSettings(Settings):
     slip_length_m: float = setting(
         300.0, unit="m", source="practice", gt=0, text="Longest slip-lining pull."
     )
+    max_spots: int = setting(
+        2,
+        unit="places",
+        source="house",
+        ge=1,
+        text="Most collapsed places of one run that are dug up before it is lined; more of them "
+        "make one trench.",
+    )
     rooted_joints: int = setting(
         3,
         unit="joints",

@@ -32,6 +32,13 @@ _DUG: Final = list_codes(lambda one: one.joins == "dug")
 _ROBOT: Final = list_codes(lambda one: one.joins == "robot")
 """Techniques whose connections are reopened from inside."""
 
+SPOT_DUG: Final = list_codes(lambda one: one.digs == "spots")
+"""Techniques for which collapsed places alone are dug up."""
+
+AT_CONNECTION: Final = "connection"
+AT_SPOT: Final = "local_repair"
+"""Kinds of digs: at a connection, and at a spot of the pipe itself."""
+
 _SD: Final = "position_sd_m"
 
 
@@ -123,7 +130,14 @@ def connection_digs(
     named = table["connection_id"].to_numpy(dtype=object)
     ids = runs["run_id"].to_numpy(dtype=object)[row]
     return tabulate_digs(
-        "connection", named, ids, method, polygon, zones, take_numbers(runs, _SD)[row], crs=runs.crs
+        AT_CONNECTION,
+        named,
+        ids,
+        method,
+        polygon,
+        zones,
+        take_numbers(runs, _SD)[row],
+        crs=runs.crs,
     )
 
 
@@ -305,4 +319,4 @@ def repair_digs(
     none = np.full(len(row), "", dtype=object)
     ids = repairs["run_id"].to_numpy(dtype=object)
     of_run = take_numbers(runs, _SD)[row]
-    return tabulate_digs("local_repair", none, ids, method, polygon, zones, of_run, crs=runs.crs)
+    return tabulate_digs(AT_SPOT, none, ids, method, polygon, zones, of_run, crs=runs.crs)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Final
 
 import geopandas as gpd
 import numpy as np
@@ -16,6 +17,9 @@ from routekit.site.balance import tree_balance
 from routekit.site.chains import LEAVE_POINTS, build_chains
 from routekit.site.dig_depths import deepen_digs
 from routekit.site.digs import (
+    AT_CONNECTION,
+    AT_SPOT,
+    SPOT_DUG,
     connection_digs,
     exposure_digs,
     list_replaced,
@@ -34,7 +38,7 @@ from routekit.trees.near_stem import draw_trenches, judge_stems
 from routekit.trees.settings import ZoneSettings
 from routekit.words.texts import Objects, both, fill, join, say, take_texts
 
-_COLLAPSE_HALF_M = 1.0
+SPOT_M: Final = 2.0
 """A collapsed place is dug up this far on each side, m; common practice, no source."""
 
 
@@ -51,9 +55,9 @@ class Works:
         Outside diameter that each run's string is pulled in, mm; NaN outside strings.
     setup_share, pit_m3, pit_m2 : numpy.ndarray of float, shape (n,)
         Each run's share, by length, of its string's set-up and pits.
-    pit_harm, dig_harm, joining_harm : DataFrame, n rows
-        n_structural, n_careful, n_major, root_m2: what pits (shared by length), all small digs, and
-        those at connections alone do to trees along each run.
+    pit_harm, dig_harm, joining_harm, spot_harm : DataFrame, n rows
+        n_structural, n_careful, n_major, root_m2: what pits (shared by length), all small digs,
+        those at connections and those at collapses alone do to trees along each run.
     placed : PlacedPits
         Every pit that was asked for, chosen or not.
     is_barred : numpy.ndarray of float, shape (n,)
@@ -74,6 +78,7 @@ class Works:
     pit_harm: pd.DataFrame
     dig_harm: pd.DataFrame
     joining_harm: pd.DataFrame
+    spot_harm: pd.DataFrame
     placed: PlacedPits
     is_barred: Floats
     barred_by: Texts
@@ -204,10 +209,13 @@ def set_out_works(
     if before is None:
         digs = set_out_digs(place, np.full(len(runs), BURSTING[1], dtype=object))
         of_digs = dig_harm(digs, runs, around, place.major_from_share)
-        joining = digs[digs["kind"] == "connection"]
-        of_joining = dig_harm(joining, runs, around, place.major_from_share)
+        of_joining, of_spots = (
+            dig_harm(digs[digs["kind"] == kind], runs, around, place.major_from_share)
+            for kind in (AT_CONNECTION, AT_SPOT)
+        )
     else:
-        digs, of_digs, of_joining = before.digs, before.dig_harm, before.joining_harm
+        digs, of_digs = before.digs, before.dig_harm
+        of_joining, of_spots = before.joining_harm, before.spot_harm
     is_optional = leave[left["run"].to_numpy(dtype=np.int64)] < LEAVE_POINTS
     is_barred, barred_by = _note_barred(len(runs), row, left, is_optional)
     unplaced = set(pits.loc[pits.geometry.isna(), "pit_id"])
@@ -241,6 +249,7 @@ def set_out_works(
         pit_harm=pd.DataFrame({name: spread(of_pits[name].to_numpy()) for name in HARM}),
         dig_harm=of_digs,
         joining_harm=of_joining,
+        spot_harm=of_spots,
         outside_of_run=spread_whole(strings["new_outside_mm"].to_numpy(dtype=float)),
         placed=placed,
         is_barred=is_barred,
@@ -266,7 +275,7 @@ def _note_barred(
 
 
 def set_out_digs(place: Place, technique: Texts) -> gpd.GeoDataFrame:
-    """Set out the digs at connections and, on burst runs, at collapses, services and manholes.
+    """Set out the digs at connections and collapses and, on burst runs, services and manholes.
 
     Parameters
     ----------
@@ -285,7 +294,7 @@ def set_out_digs(place: Place, technique: Texts) -> gpd.GeoDataFrame:
     replaced = list_replaced(place.manholes, runs, is_burst, settings=digs)
     parts = [
         connection_digs(place.connections, runs, technique, zones, settings=digs),
-        _collapse_digs(place, is_burst),
+        _collapse_digs(place, is_burst | np.isin(technique.astype(str), SPOT_DUG)),
         exposure_digs(crossings, runs, zones, settings=digs),
         manhole_digs(replaced, zones, settings=digs),
     ]
@@ -297,20 +306,20 @@ def set_out_digs(place: Place, technique: Texts) -> gpd.GeoDataFrame:
     )
 
 
-def _collapse_digs(place: Place, is_burst: Flags) -> gpd.GeoDataFrame:
-    """Set out the digs at the collapsed places of burst runs that are known where they lie."""
+def _collapse_digs(place: Place, is_dug: Flags) -> gpd.GeoDataFrame:
+    """Set out the digs at the collapsed places of some runs that are known where they lie."""
     runs = place.runs
     known = place.collapses["chainage_m"].notna() & place.collapses["is_sure"]
     collapses = place.collapses[known.to_numpy(dtype=bool)]
     row = pd.Index(runs["run_id"]).get_indexer(pd.Index(collapses["run_id"].astype(str)))
-    dug = (row >= 0) & is_burst[np.maximum(row, 0)]
+    dug = (row >= 0) & is_dug[np.maximum(row, 0)]
     length = runs["length_m"].to_numpy(dtype=float)[row[dug]]
     middle = collapses["chainage_m"].to_numpy(dtype=float)[dug]
     stretches = pd.DataFrame(
         {
             "run_id": collapses["run_id"].to_numpy()[dug],
-            "from_m": np.clip(middle - _COLLAPSE_HALF_M, 0, length),
-            "to_m": np.clip(middle + _COLLAPSE_HALF_M, 0, length),
+            "from_m": np.clip(middle - SPOT_M / 2, 0, length),
+            "to_m": np.clip(middle + SPOT_M / 2, 0, length),
         }
     )
     width = place.trenches["width_m"].to_numpy(dtype=float)

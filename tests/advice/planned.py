@@ -15,6 +15,7 @@ NEW_PIPE = {
     "close_fit": (250.0, 6.96),
     "slip_lining": (200.0, 6.75),
     "cipp": (float("nan"), float("nan")),
+    "dig_and_line": (float("nan"), float("nan")),
     "local_repair": (float("nan"), float("nan")),
     "monitor": (float("nan"), float("nan")),
 }

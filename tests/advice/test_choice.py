@@ -160,7 +160,7 @@ def test_open_cut_that_stays_counts_against_trees(tmp_path):
 def forced(tmp_path_factory):
     """One run for each technique, forced."""
     made = avenue.Avenue().drain("F", 0, 0, [40.0] * len(TECHNIQUES), design_flow_l_s=30.0)
-    made.row_of_trees("T", np.arange(12.0, 320.0, 10.0), 2.5, stems=(600.0,))
+    made.row_of_trees("T", np.arange(12.0, 40.0 * len(TECHNIQUES), 10.0), 2.5, stems=(600.0,))
     for place, technique in enumerate(TECHNIQUES):
         made.roots(f"F{place + 1}", [10.0, 20.0, 30.0])
         made.decide(run_id=f"F{place + 1}", decision="force", technique=technique, by="owner")

@@ -313,6 +313,17 @@ NEEDS = {
         "pit_m2",
         *DIG_PLAN,
     },
+    "dig_and_line": {
+        "length_m",
+        "girth_mm",
+        "n_connections",
+        "liner_wall_mm",
+        "setup_share",
+        "n_repairs",
+        "pit_m3",
+        "pit_m2",
+        *DIG_PLAN,
+    },
     "local_repair": {"length_m", "girth_mm", "n_repairs", "liner_wall_mm"},
     "monitor": {"length_m"},
 }

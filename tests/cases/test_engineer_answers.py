@@ -13,7 +13,6 @@ from streets import EXTRA, lay_out
 
 NOTHING = "none"
 DISAGREED = {
-    "one collapse": "No technique digs at one spot and lines the rest; the run is burst.",
     "one fault": "Roots of 30 % would return beside a short liner (house limit 25 %), so that the "
     "whole run is lined.",
 }

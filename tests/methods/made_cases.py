@@ -33,6 +33,7 @@ SIZES = {
     "diameter_mm": 250.0,
     "length_m": 50.0,
     "chain_length_m": 100.0,
+    "n_spots": 1.0,
     "height_mm": 250.0,
     "bend_deg": 0.0,
     "fall_m": 0.3,
@@ -86,8 +87,8 @@ NOTHING_ASSUMED = {
     "has_least_distance": True,
     "is_pit_barred": 0.0,
     "pit_bans": "",
-    **{f"{dug}stem_face_m": 5.0 for dug in ("", "dig_", "joining_")},
-    **{f"{dug}is_stem_loose": False for dug in ("", "dig_", "joining_")},
+    **{f"{dug}stem_face_m": 5.0 for dug in ("", "dig_", "joining_", "spot_")},
+    **{f"{dug}is_stem_loose": False for dug in ("", "dig_", "joining_", "spot_")},
 }
 
 FLAGS = {
@@ -97,7 +98,8 @@ FLAGS = {
     "is_near_stem": False,
     "dig_is_near_stem": False,
     "joining_is_near_stem": False,
-    **{f"{dug}is_within_least": False for dug in ("", "dig_", "joining_")},
+    "spot_is_near_stem": False,
+    **{f"{dug}is_within_least": False for dug in ("", "dig_", "joining_", "spot_")},
 }
 
 PLAN = {

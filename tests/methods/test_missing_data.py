@@ -13,7 +13,8 @@ N = 40
 
 SPAN = {
     "diameter_mm": (40.0, 700.0), "length_m": (3.0, 400.0), "chain_length_m": (3.0, 200.0),
-    "bend_deg": (0.0, 20.0), "height_mm": (40.0, 900.0), "fall_m": (-0.2, 0.4),
+    "n_spots": (0.0, 4.0), "fall_m": (-0.2, 0.4),
+    "bend_deg": (0.0, 20.0), "height_mm": (40.0, 900.0),
     "level_error_m": (0.0, 0.1), "depth_max_m": (0.5, 8.0), "cover_m": (0.1, 4.0),
     "deformation_share": (0.0, 0.3), "joint_radial_mm": (0.0, 80.0), "ponding_share": (0.0, 0.5),
     "root_share": (0.0, 1.0), "blocked_share": (0.0, 1.0), "structural_grade": (0.0, 4.0),

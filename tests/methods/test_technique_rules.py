@@ -357,7 +357,21 @@ MONITOR = [
     ),
 ]
 
-for rows, what in ((OPEN_CUT, ""), (BURST, "dig_"), (SLIP, "joining_")):
+LOST = "Collapse whose place is not known"
+SPOTS = [
+    *(row for row in CIPP if row[0] != "Collapsed"),
+    ("Defects not known (not inspected)", {"is_inspected": False}, "fail", {}),
+    ("Collapsed places to dig up", {"n_spots": 0.0}, "fail", {}),
+    ("Collapsed places to dig up", {"n_spots": NAN}, "unknown", {}),
+    ("Places to dig up before lining", {"collapses": 3.0}, "fail", {"max_spots": 3}),
+    ("Places to dig up before lining", {"collapses": NAN, "n_spots": 3.0}, "fail", {}),
+    ("Places to dig up before lining", {"collapses": NAN}, "unknown", {}),
+    (LOST, {"collapses": 2.0}, "fail", {}),
+    (LOST, {"collapses": NAN}, "unknown", {}),
+]
+"""Common practice, no source: one dig where the pipe is gone, a liner through the rest."""
+
+for rows, what in ((OPEN_CUT, ""), (BURST, "dig_"), (SLIP, "joining_"), (SPOTS, "spot_")):
     rows += [
         (NO_DIGGING, {f"{what}is_near_stem": True}, "fail", {}),
         (NO_DIGGING, {f"{what}is_near_stem": None}, "unknown", {}),
@@ -377,6 +391,7 @@ GROUPS = {
     "local_repair": ("repair", REPAIR),
     "cipp": ("lining", CIPP),
     "close_fit": ("lining", CLOSE_FIT),
+    "dig_and_line": ("lining", SPOTS),
     "slip_lining": ("lining", SLIP),
     "burst_same": ("bursting", BURST),
     "burst_upsized": ("bursting", BURST),
@@ -466,6 +481,7 @@ def test_a_collapse_is_dug_up_where_burst_and_shuts_liners_out():
         "local_repair": "fail",
         "cipp": "fail",
         "close_fit": "fail",
+        "dig_and_line": None,
         "slip_lining": "fail",
         "burst_same": "caution",
         "burst_upsized": "caution",
