@@ -38,6 +38,7 @@ BREACH_COLUMNS: Final = (
     "position_sd_m",
     "is_unsure",
     "chance_breach",
+    "is_grazed",
     "chance_major",
     "chance_structural",
 )

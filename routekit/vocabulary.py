@@ -31,6 +31,7 @@ def write_count(number: float, noun: str, many: str | None = None) -> str:
 
 
 SEVERITIES: Final = (message("none"), message("minor"), message("major"), message("structural"))
+SERIOUS: Final = SEVERITIES[2:]
 """Severity of a breach, mildest first."""
 
 VERDICTS: Final = (message("pass"), message("caution"), message("unknown"), message("fail"))

@@ -4,12 +4,14 @@ import dataclasses
 
 import pandas as pd
 
+from routekit.advice.settings import AdviceSettings
 from routekit.arrays import take_numbers
 from routekit.site.encroachments import measure_encroachments
 from routekit.site.zone_layer import prepare_zones
 from routekit.techniques import OPEN_CUT
 
 MAJOR_FROM_SHARE = 0.2
+GRAZED_M2 = AdviceSettings().grazed_m2
 
 
 def _fill(works):
@@ -38,6 +40,7 @@ def measure(tables, breaches):
         is_open_cut=technique.isin([OPEN_CUT]).to_numpy(),
         is_estimated=zones["is_estimated"].fillna(value=False).to_numpy(dtype=bool),
         major_from_share=MAJOR_FROM_SHARE,
+        grazed_m2=GRAZED_M2,
     )
 
 

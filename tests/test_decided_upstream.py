@@ -2,6 +2,7 @@
 
 import re
 from pathlib import Path
+from types import SimpleNamespace
 
 import geopandas as gpd
 import numpy as np
@@ -11,12 +12,14 @@ from shapely import LineString, box
 from whole_result import blank_table
 
 from routekit import outputs
-from routekit.advice.choice import _attach_facts
+from routekit.advice.choice import _attach_facts, _judge_trenches
 from routekit.advice.confirmations import find_root_cutting
 from routekit.methods.checks import ask_arborist, must_not, tabulate_checks
 from routekit.site.balance import tree_balance
 from routekit.site.dig_tables import tabulate_digs
+from routekit.site.pit_tables import _judge_free
 from routekit.site.settings import DigSettings
+from routekit.site.strings import _judge_limits
 from routekit.site.zone_layer import prepare_zones
 
 FOLDER = Path(outputs.__file__).parent
@@ -27,6 +30,10 @@ DECISIONS = (
     r"contains\(_WHO",
     r"to_confirm\"?\]? *!= *\"",
     r"def _(open_cut_harm|is_open|root_cutting)\b",
+    r"""=== "(major|no|not known)\"""",
+    r"""(pull|machine)_over.*NOT_KNOWN|over_limit"\].* != """,
+    r"\bNO_DIGGING\b",
+    r"< *(settings\.)?grazed_m2",
 )
 
 
@@ -67,6 +74,62 @@ def test_a_check_asks_an_arborist_where_it_does_not_pass_and_the_answer_is_an_ar
     wanted = {("a", "fail"), ("b", "unknown")}
     assert {key for key, asks in asked.items() if asks} == wanted
     assert len(asked) == 9
+
+
+@pytest.mark.parametrize(
+    ("text", "force", "over"),
+    [("12 m exceeds", "not known", True), ("", "not known", None), ("", "no", False)],
+)
+def test_a_string_is_over_a_limit_or_not_or_that_is_not_known(text, force, over):
+    table = pd.DataFrame({"over_limit": [text], "pull_over": ["no"], "machine_over": [force]})
+    assert _judge_limits(table).to_numpy(dtype=object, na_value=None).tolist() == [over]
+
+
+@pytest.mark.parametrize(
+    ("placed", "clear", "missing", "free"),
+    [
+        (True, True, (), True),
+        (True, True, ("terrain",), True),
+        (True, True, ("services",), None),
+        (True, True, ("obstacles",), None),
+        (True, False, ("services",), False),
+        (False, False, (), None),
+    ],
+)
+def test_a_pit_is_free_only_where_services_and_obstacles_were_given(placed, clear, missing, free):
+    around = SimpleNamespace(missing=missing)
+    found = _judge_free(np.array([placed]), np.array([clear]), around)
+    assert found.to_numpy(dtype=object, na_value=None).tolist() == [free]
+
+
+def test_a_trench_is_too_near_a_stem_only_where_it_is_recommended():
+    cases = pd.DataFrame({"is_near_stem": [1.0, 0.0, np.nan, 1.0, np.nan]})
+    chosen = np.array(["open_cut", "open_cut", "open_cut", "cipp", ""], dtype=object)
+    found = _judge_trenches(cases, chosen).to_numpy(dtype=object, na_value=None)
+    assert found.tolist() == [True, False, None, False, False]
+
+
+def test_of_the_sample_each_column_says_what_its_parts_say(sample_result):
+    """Held against the parts from which the outputs took each decision before."""
+    result = sample_result
+    checks = result.checks.query("check == 'Clear distance from digging to a stem'")
+    cut = result.advice.loc[result.advice["technique"] == "open_cut", "run_id"]
+    mine = checks[(checks["technique"] == "open_cut") & checks["run_id"].isin(cut)]
+    near = result.advice["is_near_stem"]
+    assert len(mine) > 0
+    assert near.eq(True).sum() == (mine["verdict"] == "fail").sum()
+    assert near.isna().sum() == (mine["verdict"] == "unknown").sum()
+    balance = result.tree_balance
+    serious = balance["open_cut_severity"].isin(["major", "structural"])
+    assert balance["is_open_cut_serious"].fillna(value=False).tolist() == serious.tolist()
+    grazed = balance[balance["is_grazed"]]
+    loss = np.where(
+        grazed["is_touched"],
+        grazed["loss_m2"],
+        np.fmax(grazed["open_cut_footprint_m2"], grazed["open_cut_severed_m2"]),
+    )
+    assert len(grazed) > 0
+    assert ((loss > 0) & (loss < result.settings.advice.grazed_m2)).all()
 
 
 def _one_zone():

@@ -5,11 +5,12 @@ import dataclasses
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-from encroach import measure
+from encroach import GRAZED_M2, measure
 
 from routekit.advice.new_bores import find_heights, size_new_pipes
 from routekit.result import Result
 from routekit.schema import load_tables
+from routekit.site.grazed import mark_grazed
 from routekit.study import parse_settings
 from routekit.trees.settings import ZoneSettings
 from routekit.trees.stem_table import tabulate_stems
@@ -90,7 +91,26 @@ def decide_columns(whole, given):
     if "takes_more" not in given["tree_balance"]:
         spared = whole["tree_balance"]["spared_m2"].astype(float)
         whole["tree_balance"]["takes_more"] = (spared < 0).astype("boolean").mask(spared.isna())
+    _decide_limits(whole, given)
     _decide_harm(whole, given["runs"])
+
+
+def _decide_limits(whole, given):
+    """What is over a limit, free, near a stem or grazed, where a test does not give it."""
+    strings, pits, balance = (whole[name] for name in ("strings", "pits", "tree_balance"))
+    if "is_over_limit" not in given["strings"]:
+        over = strings["over_limit"].fillna("").astype(str) != ""
+        strings["is_over_limit"] = over.astype("boolean")
+    if "is_free" not in given["pits"]:
+        pits["is_free"] = pits["is_clear"].astype("boolean").mask(pits.geometry.isna())
+    if "is_near_stem" not in given["advice"]:
+        whole["advice"]["is_near_stem"] = pd.array([False] * len(whole["advice"]), dtype="boolean")
+    if "is_open_cut_serious" not in given["tree_balance"]:
+        severity = balance["open_cut_severity"].astype(object)
+        serious = severity.isin(["major", "structural"]).astype("boolean")
+        balance["is_open_cut_serious"] = serious.mask(severity == "unknown")
+    if "is_grazed" not in given["tree_balance"]:
+        balance["is_grazed"] = mark_grazed(balance, GRAZED_M2)
 
 
 def _decide_harm(whole, given):

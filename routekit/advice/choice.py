@@ -37,6 +37,7 @@ from routekit.methods.run_facts import find_crossings, prepare_place
 from routekit.pipes.capacity import build_flow
 from routekit.pipes.new_pipes import PlanSettings, build_plans
 from routekit.pipes.settings import LinerSettings
+from routekit.site.grazed import mark_grazed
 from routekit.site.laydown import attach_laydown, plan_laydown
 from routekit.site.layout import (
     Place,
@@ -44,6 +45,7 @@ from routekit.site.layout import (
     encroach,
     set_out_digs,
 )
+from routekit.techniques import OPEN_CUT
 from routekit.trees.exposure import Exposure
 from routekit.words.texts import both, fill, join
 
@@ -134,7 +136,8 @@ def choose_renewal(
     advice = _advise(place, plans, final, works, decided, chosen_strings, settings)
     chosen = name_techniques(advice["technique"])
     works = replace(works, digs=set_out_digs(place, chosen))
-    encroachments = encroach(place, works, chosen, exposure.breaches, zones)
+    grazed_m2 = settings.advice.grazed_m2
+    encroachments = encroach(place, works, chosen, exposure.breaches, zones, grazed_m2=grazed_m2)
     laydown = plan_laydown(
         works.strings,
         works.pits,
@@ -145,7 +148,10 @@ def choose_renewal(
         settings=settings.site.laydown,
     )
     advice = ask_on_site(advice, place, laydown)
-    advice = advice.assign(root_cutting=find_root_cutting(advice, condition))
+    advice = advice.assign(
+        root_cutting=find_root_cutting(advice, condition),
+        is_near_stem=_judge_trenches(place.cases, chosen),
+    )
     items = itemise_works(place, plans, works, shares, chosen, settings)
     balance, totals = sum_up(
         place,
@@ -165,10 +171,17 @@ def choose_renewal(
         works=replace(works, strings=attach_laydown(works.strings, laydown, settings.pipe)),
         encroachments=encroachments,
         laydown=laydown,
-        tree_balance=balance,
+        tree_balance=balance.assign(is_grazed=mark_grazed(balance, grazed_m2)),
         totals=totals,
         quantities=items,
     )
+
+
+def _judge_trenches(cases: pd.DataFrame, chosen: Texts) -> pd.arrays.BooleanArray:
+    """Tell of each run whether a recommended trench is too near a stem; missing not known."""
+    near = cases["is_near_stem"].to_numpy(dtype=float)
+    is_cut = chosen == OPEN_CUT
+    return pd.arrays.BooleanArray(is_cut & (near == 1), is_cut & np.isnan(near))
 
 
 def _wet_liner(settings: ChoiceSettings) -> LinerSettings:

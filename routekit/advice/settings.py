@@ -110,6 +110,15 @@ class AdviceSettings(Settings):
         "appraisal_rules.csv for those that are shipped. The choice of a default is this "
         "project's; the rules are published.",
     )
+    grazed_m2: float = setting(
+        0.05,
+        unit="m2",
+        source="house",
+        text="A tree of whose zone less than this is dug or severed, outside its structural zone, "
+        "is grazed: it stands in a short table and has no sheet to sign; a spade is wider",
+        ge=0,
+        le=10,
+    )
     weights: WeightSettings = WeightSettings()
     work: WorkSettings = WorkSettings()
     rates: UnitRates = UnitRates()

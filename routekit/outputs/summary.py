@@ -10,11 +10,9 @@ import pandas as pd
 from routekit.advice.open_runs import CONTRADICTED, NO_TECHNIQUE, name_techniques
 from routekit.advice.standing import INSPECT_OPEN, OWNERS, PROVISIONAL
 from routekit.arrays import Flags
-from routekit.methods.common import NO_DIGGING
 from routekit.outputs.summary_lines import write_lines, write_outcome
-from routekit.pipes.pull import NOT_KNOWN
 from routekit.result import Result, require_result
-from routekit.techniques import MONITOR, OPEN_CUT, TECHNIQUES
+from routekit.techniques import MONITOR, TECHNIQUES
 from routekit.words.catalogue import render
 from routekit.words.texts import word
 
@@ -148,48 +146,33 @@ def _sum_unseen(result: Result) -> dict[str, float]:
 
 def _count_strings(strings: pd.DataFrame) -> dict[str, int]:
     """Count strings over a limit or without room, and those of which that is not known."""
-    is_over = strings["over_limit"].astype(str) != ""
-    is_open = (strings[["pull_over", "machine_over"]].astype(str) == NOT_KNOWN).any(axis=1)
+    is_over = strings["is_over_limit"]
     has_room = strings["laydown_has_room"].astype("boolean")
     return {
-        "strings_over_limit": int(is_over.sum()),
-        "strings_over_limit_not_known": int((is_open & ~is_over).sum()),
+        "strings_over_limit": _count_set(is_over),
+        "strings_over_limit_not_known": int(is_over.isna().sum()),
         "strings_without_room": _count_set(~has_room),
         "strings_without_room_not_known": int(has_room.isna().sum()),
     }
 
 
 def _count_clear(result: Result) -> dict[str, int]:
-    """Count pits that meet something, those not placed, and those of which it is not known.
-
-    A pit is not known to be clear where no services or no obstacles were given.
-    """
-    pits = result.pits
-    is_placed, is_clear = pits.geometry.notna(), pits["is_clear"].astype(bool)
-    is_blind = not (len(result.services) and len(result.obstacles))
+    """Count pits that meet something, those not placed, and those of which it is not known."""
+    is_free = result.pits["is_free"].astype("boolean")
     return {
-        "pits_not_placed": int((~is_placed).sum()),
-        "pits_not_clear": int((is_placed & ~is_clear).sum()),
-        "pits_clear_not_known": int((~is_placed | (is_clear & is_blind)).sum()),
+        "pits_not_placed": int(result.pits.geometry.isna().sum()),
+        "pits_not_clear": _count_set(~is_free),
+        "pits_clear_not_known": int(is_free.isna().sum()),
     }
 
 
 def _count_near_stems(result: Result) -> dict[str, int]:
     """Count pits, small digs and recommended trenches too near a stem, or perhaps too near."""
-    checks = result.checks[(result.checks["check"] == NO_DIGGING).to_numpy()]
-    cut = result.advice.loc[(result.advice["technique"] == OPEN_CUT).to_numpy(), "run_id"]
-    mine = (checks["technique"] == OPEN_CUT) & checks["run_id"].isin(cut)
-    verdict = checks.loc[mine.to_numpy(), "verdict"].astype(str)
-    found = {
-        "trenches_near_stem": int((verdict == "fail").sum()),
-        "trenches_near_stem_not_known": int((verdict == "unknown").sum()),
-    }
-    for name in ("pits", "digs"):
-        near = getattr(result, name)["is_near_stem"]
-        found |= {
-            f"{name}_near_stem": _count_set(near),
-            f"{name}_near_stem_not_known": int(near.isna().sum()),
-        }
+    found = {}
+    for name, table in (("trenches", result.advice), ("pits", result.pits), ("digs", result.digs)):
+        near = table["is_near_stem"]
+        found[f"{name}_near_stem"] = _count_set(near)
+        found[f"{name}_near_stem_not_known"] = int(near.isna().sum())
     return found
 
 

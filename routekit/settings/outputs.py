@@ -164,15 +164,6 @@ class ReportSettings(Settings):
         "volumes; a volume of 250 is a page of 4 MB, and some hundred printed sheets of paper",
         ge=1,
     )
-    grazed_m2: float = setting(
-        0.05,
-        unit="m2",
-        source="house",
-        text="A tree of whose zone less than this is dug or severed, outside its structural zone, "
-        "is grazed: it stands in a short table and has no sheet to sign; a spade is wider",
-        ge=0,
-        le=10,
-    )
     listed_trees: int = setting(
         2_000,
         unit="trees",

@@ -22,6 +22,7 @@ from routekit.site.settings import DigSettings
 from routekit.site.work_names import name_digs, name_pits, name_trenches
 from routekit.site.zone_layer import NOTHING_M2, ZoneLayer, zone_overlaps
 from routekit.trees.least_distance import WITHIN, gather_distance
+from routekit.vocabulary import SERIOUS
 from routekit.words.texts import both, fill, say, say_rows, take_texts
 
 WORK_COLUMNS: Final = ("label", "label_words", "method", "geometry")
@@ -200,7 +201,8 @@ def tree_balance(
         is_within_least (nullable: nearer than the least distance),
         touched_by, working_method and their statements; with `tree_loss` also its columns with
         open_cut_ in front, and spared_m2 (footprint of open cut less that of the recommended
-        works) and takes_more (nullable: they dig more than open cut would). Trees of unknown zone
+        works), takes_more (nullable: they dig more than open cut would) and is_open_cut_serious
+        (nullable: major or structural). Trees of unknown zone
         have NaN areas.
     """
     works = list_works(pits, digs, corridors)
@@ -260,4 +262,6 @@ def _add_open_cut(table: pd.DataFrame, tree_loss: pd.DataFrame) -> pd.DataFrame:
     whole["open_cut_severity"] = whole["open_cut_severity"].astype(object).mask(absent, "none")
     spared = whole["open_cut_footprint_m2"] - whole["footprint_m2"]
     takes_more = (spared < -_SPARED_LEAST_M2).astype("boolean").mask(spared.isna())
-    return whole.assign(spared_m2=spared, takes_more=takes_more)
+    severity = whole["open_cut_severity"].astype(str)
+    is_serious = severity.isin(SERIOUS).astype("boolean").mask(severity == "unknown")
+    return whole.assign(spared_m2=spared, takes_more=takes_more, is_open_cut_serious=is_serious)

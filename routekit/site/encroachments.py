@@ -17,6 +17,7 @@ import pandas as pd
 from routekit.arrays import Flags, Floats, Ints, Texts, take_numbers
 from routekit.geometry.plane import polygon_edges
 from routekit.schema import load_tables
+from routekit.site.grazed import mark_grazing
 from routekit.site.position_doubt import judge_near
 from routekit.site.zone_layer import NOTHING_M2, ZoneLayer, zone_overlaps
 from routekit.trees.breach import Tiers, grade_severity
@@ -41,6 +42,7 @@ def measure_encroachments(
     is_open_cut: Flags,
     is_estimated: Flags,
     major_from_share: float,
+    grazed_m2: float,
 ) -> pd.DataFrame:
     """List each pair of work and tree whose zone it enters, or may enter by the doubt of positions.
 
@@ -59,6 +61,8 @@ def measure_encroachments(
         Trees whose zone rests on an estimate.
     major_from_share : float
         Share of a zone from which a loss is major.
+    grazed_m2 : float
+        Less than this of a zone, m2, is next to nothing.
 
     Returns
     -------
@@ -76,6 +80,7 @@ def measure_encroachments(
     filled = [part for part in parts if len(part)] or parts[:1]
     found = pd.concat(filled, ignore_index=True)
     found["is_estimated"] = is_estimated[found["tree"].to_numpy(dtype=np.int64)]
+    found["is_grazed"] = mark_grazing(found, grazed_m2)
     return found[list(load_tables()["encroachments"].fields)]
 
 

@@ -452,7 +452,13 @@ def _doubt_within(within: pd.Series, in_doubt: Flags) -> pd.Series:
 
 
 def encroach(
-    place: Place, works: Works, technique: Texts, breaches: pd.DataFrame, zones: pd.DataFrame
+    place: Place,
+    works: Works,
+    technique: Texts,
+    breaches: pd.DataFrame,
+    zones: pd.DataFrame,
+    *,
+    grazed_m2: float,
 ) -> pd.DataFrame:
     """List what the works do to each tree, beside what open cut of each run would.
 
@@ -467,6 +473,8 @@ def encroach(
         Trenches of open cut.
     zones : DataFrame
         One zone per tree.
+    grazed_m2 : float
+        Less than this of a zone, m2, is next to nothing.
 
     Returns
     -------
@@ -482,6 +490,7 @@ def encroach(
         is_open_cut=technique.astype(str) == OPEN_CUT,
         is_estimated=zones["is_estimated"].to_numpy(dtype=bool),
         major_from_share=place.major_from_share,
+        grazed_m2=grazed_m2,
     )
 
 

@@ -134,6 +134,7 @@ def tabulate_pits(
         "footway_m2": found.footway_m2,
         "harm": placement.points[rows],
         "is_clear": placement.is_clear[rows],
+        "is_free": _judge_free(placement.is_placed[rows], placement.is_clear[rows], around),
         "method": np.where(roots, settings.digs.root_zone_method, "machine").astype(object),
         WITHIN: find_within_least(polygon, dug, met, overlap, around.zones),
         **doubt.drop(columns=["position_doubt", "position_doubt_words"]),
@@ -166,3 +167,13 @@ def _blank_unplaced(table: pd.DataFrame, placed: Flags) -> pd.DataFrame:
     return table.assign(
         is_structural=pd.arrays.BooleanArray(structural & placed, ~placed), **{WITHIN: within}
     )
+
+
+def _judge_free(placed: Flags, clear: Flags, around: Surroundings) -> pd.arrays.BooleanArray:
+    """Tell of each pit whether it meets nothing; missing where that is not known.
+
+    It is not known of a pit that is not placed, nor of a clear one where no services or no
+    obstacles were given.
+    """
+    is_blind = bool({"services", "obstacles"} & set(around.missing))
+    return pd.arrays.BooleanArray(placed & clear, ~placed | (clear & is_blind))

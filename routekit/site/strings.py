@@ -211,8 +211,7 @@ def _string_unknowns(chains: pd.DataFrame, part: Partition, table: pd.DataFrame)
         unknown=unknown[inner],
     )
     through = join_groups(told, number[inner], len(part.first), "; ")
-    said = table[["pull_over", "machine_over"]].astype(str)
-    force = (said == NOT_KNOWN).any(axis=1).to_numpy()
+    force = _is_force_unknown(table)
     length = table["length_m"].isna().to_numpy()
     over = take_texts(table, "over_limit")
     return join_causes(
@@ -224,6 +223,18 @@ def _string_unknowns(chains: pd.DataFrame, part: Partition, table: pd.DataFrame)
         ],
         len(part.first),
     )
+
+
+def _is_force_unknown(table: pd.DataFrame) -> Bools:
+    """Mark the strings of which it is not known whether a force is over its limit."""
+    said = table[["pull_over", "machine_over"]].astype(str)
+    return np.asarray((said == NOT_KNOWN).any(axis=1))
+
+
+def _judge_limits(table: pd.DataFrame) -> pd.arrays.BooleanArray:
+    """Tell of each string whether it is over any limit; missing where that is not known."""
+    is_over = (table["over_limit"].astype(str) != "").to_numpy(dtype=bool)
+    return pd.arrays.BooleanArray(is_over, ~is_over & _is_force_unknown(table))
 
 
 def _describe_difficulty(
@@ -345,6 +356,7 @@ def tabulate_strings(
         **both("difficulty", _describe_difficulty(table, number, depth_m, host_mm)),
         **both("over_limit", describe_over(table, settings)),
     )
+    table = table.assign(is_over_limit=_judge_limits(table))
     start, end = _end_reasons(chains, offers, part, settings)
     table = table.assign(
         **both("start_reason", start),

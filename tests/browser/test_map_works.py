@@ -20,6 +20,14 @@ from whole_result import fill_table
 
 from routekit.methods.observations import describe_observations
 from routekit.outputs.map import build_map
+from routekit.words.texts import Number, both, say, word
+
+OVER = say(
+    "drag of {force} kN ({at}) exceeds the pipe's {limit} kN",
+    force=Number("240"),
+    at=word("high estimate"),
+    limit=Number("181"),
+)
 
 
 def make_works():
@@ -90,8 +98,8 @@ def make_works():
             machine_mid_kn=210.0,
             machine_high_kn=330.0,
             machine_limit_kn=1000.0,
-            pull_over="high estimate",
-            machine_over="no",
+            is_over_limit=True,
+            **both("over_limit", [OVER]),
             laydown_room="no room",
             laydown_has_room=False,
         ),
@@ -206,23 +214,19 @@ def test_string_over_its_allowable_pull_is_marked(open_page, works_file, tmp_pat
     page = open_page(works_file, address="#string=S1")
     page.wait_for_selector("#pull-warning")
     said = facts(page)
-    assert (
-        said["Utilisation"]
-        == "52 % at the likely estimate, 132.6 % at the high one ! over the limit"
-    )
+    assert said["Utilisation"] == "52 % at the likely estimate, 132.6 % at the high one"
     assert said["Pull at the machine"] == "150 to 330 kN, likely 210; rated for 1000 kN"
     assert page.locator("#pull-warning").inner_text() == (
-        "! The high estimate of the pull exceeds the allowable pull of the pipe. "
-        "Confirm before award."
+        "! Drag of 240 kN (high estimate) exceeds the pipe's 181 kN. Confirm before award."
     )
     assert "no room to lay out even one pipe length" in page.locator("#room-warning").inner_text()
     assert said["Machine pit"] == "P2"
     assert "Reception pit" not in said
     page = open_page(works_file, address="#run=R1")
     page.wait_for_selector("#long-section")
-    assert "high estimate of the pull exceeds" in facts(page)["Pull string"]
+    assert "(high estimate) exceeds the pipe's" in facts(page)["Pull string"]
     page = open_page(works_file)
-    assert "1 string over the allowable pull" in page.locator("#overview").inner_text()
+    assert "1 string over a limit by" in page.locator("#overview").inner_text()
     path = tmp_path / "map.html"
     path.write_text(build_map(district.make_district()), encoding="utf-8")
     page = open_page(path, address="#string=S1")

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import shapely
-from encroach import change, edit_trenches
+from encroach import GRAZED_M2, change, edit_trenches
 from synthetic import CRS, FORMULAS, LONG, MARKUP, make_empty_result, make_result
 from whole_result import fill_table, list_stems
 
@@ -30,6 +30,7 @@ from routekit.outputs.arborist.tree_plan import draw_path, plan_reach, scale_bar
 from routekit.outputs.arborist.words import write_number, write_percent, write_words
 from routekit.outputs.arborist.writer import render_parts
 from routekit.settings.sources import load_sources
+from routekit.site.grazed import mark_grazed, mark_grazing
 
 
 def decide(**columns):
@@ -554,6 +555,7 @@ def with_grazed(result, loss_m2, **flags):
     changes = {"loss_m2": loss_m2, "loss_share": 1e-5, "is_careful_structural": False, **flags}
     for name, value in changes.items():
         balance.loc[row, name] = value
+    balance["is_grazed"] = mark_grazed(balance, GRAZED_M2)
     return balance.loc[row, "tree_id"], dataclasses.replace(result, tree_balance=balance)
 
 
@@ -594,6 +596,7 @@ def test_a_breach_of_next_to_nothing_is_grazed_in_its_row(result):
     is_outside = (table["kind"] == "trench") & ~table["is_structural"]
     row = table.index[is_outside.to_numpy(dtype=bool)][0]
     table.loc[row, ["footprint_m2", "severed_m2"]] = 0.001
+    table["is_grazed"] = mark_grazing(table, GRAZED_M2)
     text = render(dataclasses.replace(result, encroachments=table))
     assert text.count(">marginal</span>") == 1
 

@@ -7,12 +7,13 @@ from routekit.outputs.schedule import load_columns
 from routekit.outputs.schedule_sheets import collect_sheets, word_assumed
 
 LEFT_OUT = {
-    "Strings": {"head_kn", "is_too_short", "laydown_fits", "laydown_has_room"},
+    "Strings": {"head_kn", "is_too_short", "laydown_fits", "laydown_has_room", "is_over_limit"},
     "Pits": {
         "slide_share",
         "turn_deg",
         "is_outside",
         "harm",
+        "is_free",
         "sketch",
         "stem_face_m",
         "is_stem_loose",
@@ -47,6 +48,8 @@ LEFT_OUT = {
         "crown",
         "zone",
         "takes_more",
+        "is_open_cut_serious",
+        "is_grazed",
     },
 }
 """Said by another column in words (head, stem, room to lie), or how a place was searched for."""

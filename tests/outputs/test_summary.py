@@ -42,6 +42,7 @@ def test_strings_over_the_pull_at_the_high_estimate_are_counted(sample_result):
     worse = strings.assign(
         pull_over=np.where(first, "high estimate", strings["pull_over"]),
         over_limit=np.where(first, "over the allowable", strings["over_limit"]),
+        is_over_limit=pd.array(first | over, dtype="boolean"),
     )
     counts = summarise(replace(sample_result, strings=worse))["counts"]
     assert counts["strings_over_limit"] == (over | first).sum() > 0

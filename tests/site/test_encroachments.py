@@ -49,6 +49,7 @@ def measure(pits=(), digs=(), *, method="suction", trees=TREES, sd_m=np.nan, **o
         is_open_cut=np.zeros(2, dtype=bool),
         is_estimated=np.array([True, *[False] * (len(trees) - 1)]),
         major_from_share=MAJOR,
+        grazed_m2=0.05,
     )
 
 

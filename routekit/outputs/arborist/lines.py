@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any, Final, NamedTuple
 
+import numpy as np
 import pandas as pd
 
 from routekit.advice.standing import RECOMMENDED, UNDECIDED
@@ -288,13 +289,14 @@ def _place_inner(item: Mapping[str, Any]) -> str:
 def describe_grazed(tree: Mapping[str, Any]) -> dict[str, str]:
     """Say what the table of trees that are only marginally affected shows of one."""
     by = tree["touched_by"] if is_known(tree["touched_by"]) else ""
+    is_touched = holds(tree["is_touched"])
     return {
         "tree_id": tree["tree_id"],
         "species": tree["species_name"] or NOT_KNOWN,
         "flags": list_flags(tree),
-        "by": by if holds(tree["is_touched"]) else say("open cut only"),
-        "works": write_number(tree["works_m2"], 3),
-        "trench": write_number(tree["open_cut_m2"], 2),
+        "by": by if is_touched else say("open cut only"),
+        "works": write_number(tree["recommended_loss_m2"] if is_touched else 0.0, 3),
+        "trench": write_number(np.fmax(tree["footprint_m2"], tree["severed_m2"]), 2),
     }
 
 

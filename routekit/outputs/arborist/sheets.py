@@ -12,7 +12,6 @@ import shapely
 from numpy.typing import NDArray
 
 from routekit.outputs.arborist.doubtful import list_doubtful
-from routekit.outputs.arborist.grazed import is_grazed_run
 from routekit.outputs.arborist.lines import (
     describe_dig,
     describe_open_cut,
@@ -61,7 +60,7 @@ _SAME_PLACE_M = 1e-6
 own point, by rounding (house choice)."""
 
 
-def build_cases(result: Result, trees: gpd.GeoDataFrame, grazed_m2: float) -> list[dict[str, Any]]:
+def build_cases(result: Result, trees: gpd.GeoDataFrame) -> list[dict[str, Any]]:
     """Gather what the sheet of each tree shows.
 
     Parameters
@@ -85,7 +84,7 @@ def build_cases(result: Result, trees: gpd.GeoDataFrame, grazed_m2: float) -> li
         return []
     runs = list_runs(result, trees)
     names = fill(name_technique(code) for code in runs["technique"])
-    runs = runs.assign(**both("technique_name", names), is_grazed=is_grazed_run(runs, grazed_m2))
+    runs = runs.assign(**both("technique_name", names))
     dug = list_excavations(result, trees)
     near = list_doubtful(result)
     near = near.assign(place=pd.Index(trees["tree_id"].astype("str")).get_indexer(near["tree_id"]))
@@ -98,7 +97,8 @@ def build_cases(result: Result, trees: gpd.GeoDataFrame, grazed_m2: float) -> li
     )
     trees = trees.join(describe_stems(trees, result.stems))
     trees = trees.assign(
-        is_beyond=reaches_beyond(trees, grazed_m2), is_drawn=shapely.is_geometry(zone_shapes(trees))
+        is_beyond=reaches_beyond(trees, result.settings.advice.grazed_m2),
+        is_drawn=shapely.is_geometry(zone_shapes(trees)),
     )
     plans = _draw_plans(result, trees)
     return [

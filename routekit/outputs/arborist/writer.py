@@ -22,7 +22,6 @@ import numpy as np
 import pandas as pd
 
 from routekit.outputs.arborist.doubtful import list_doubtful
-from routekit.outputs.arborist.grazed import list_grazed, mark_grazed
 from routekit.outputs.arborist.lines import (
     describe_grazed,
     describe_open_cut,
@@ -130,7 +129,7 @@ def render_parts(
     page : str
         HTML. The same tables give the same text.
     """
-    grazed = mark_grazed(trees, grazed_m2=settings.grazed_m2)
+    grazed = (numbers(trees, "is_grazed") == 1).to_numpy()
     sheets = trees[~grazed]
     n_signed = int((numbers(sheets, "is_touched") == 1).sum())
     n_sheets = min(max(settings.page_trees, n_signed), len(sheets))
@@ -138,7 +137,7 @@ def render_parts(
     starts = range(0, n_sheets, size)
     is_divided = n_sheets > size
     front = _count_front(result, trees, settings) | {
-        "grazed": list(map(describe_grazed, list_facts(list_grazed(trees[grazed])))),
+        "grazed": list(map(describe_grazed, list_facts(trees[grazed]))),
         "n_spared_sheets": len(sheets) - n_signed,
         "rest": sheets["tree_id"].iloc[n_sheets:].tolist(),
         "rows": _list_rows(sheets.iloc[:n_sheets], size, stem if is_divided else ""),
@@ -152,7 +151,7 @@ def render_parts(
         yield "", _fill(shared, front=front)
     for volume, start in enumerate(starts if n_sheets else [0], start=1):
         end = min(start + size, n_sheets)
-        cases = build_cases(result, sheets.iloc[start:end], settings.grazed_m2)
+        cases = build_cases(result, sheets.iloc[start:end])
         if is_divided:
             yield f"-{volume:02d}", _fill(shared, cases=cases, first=start + 1, volume=volume)
         else:
@@ -211,7 +210,7 @@ def _describe_study(result: Result, settings: ReportSettings, language: str) -> 
         "form-action 'none'",
         "sheet": SHEET,
         "face": f"{FACE}, sans-serif",
-        "grazed_m2": settings.grazed_m2,
+        "grazed_m2": result.settings.advice.grazed_m2,
         "n_most": settings.listed_trees,
     }
 

@@ -8,12 +8,12 @@ from numpy.typing import ArrayLike, NDArray
 
 from routekit.outputs.public.facts import LOOKS, Facts
 from routekit.techniques import MONITOR
+from routekit.vocabulary import SERIOUS
 
 TRAFFIC_SURFACES = ("carriageway", "footway", "cycleway")
 """Surfaces on which a pit is in the way of traffic."""
 
 HARM = ("minor", "major", "structural")
-SERIOUS = ("major", "structural")
 
 
 def tally_streets(facts: Facts) -> pd.DataFrame:

@@ -53,8 +53,9 @@ function standingNote(standing) {
 function stringFact(id) {
   if (!id) return null;
   const row = study.rows.string.get(String(id));
+  const over = row === undefined ? null : overText(row);
   return [say("Pull string"), row === undefined ? id
-    : [linkTo("string", id), overWords(row).map((words) => [" ", warning(words)])]];
+    : [linkTo("string", id), over ? [" ", warning(over)] : null]];
 }
 
 function manholeText(id) {

@@ -188,12 +188,11 @@ function stringCard(row) {
   const of = (name) => study.strings.get(name, row);
   const text = (name) => textOf(study.strings, name, row);
   const runs = runIdsOf(row);
-  const over = overWords(row);
+  const over = overText(row);
   const [likely, high] = [percent(of("utilisation")), percent(of("utilisation_high"))];
-  const mark = (force) => (overAt(row, force) === null ? null : [" ", warning(say("over the limit"))]);
   return [
     make("h2", {}, TITLES.string(named(of("string_id")))),
-    over.length ? make("p", { class: "verdict-line", id: "pull-warning" }, warning([...over.map((words) => `${words}. `), say("Confirm before award.")])) : null,
+    over ? make("p", { class: "verdict-line", id: "pull-warning" }, warning([over, ". ", say("Confirm before award.")])) : null,
     of("laydown_has_room") === 0 ? make("p", { class: "verdict-line", id: "room-warning" }, warning(say("There is no room to lay out even one pipe length behind the launch pit: choose the other end, or another technique."))) : null,
     factList([
       [say("Runs in order"), runs.map((id, i) => [i ? ", " : "", study.rows.run.has(id) ? linkTo("run", id) : id])],
@@ -204,14 +203,13 @@ function stringCard(row) {
       [say("New pipe"), say("outside {outside}, SDR {sdr}", { outside: quantity(of("new_outside_mm"), "mm"), sdr: number(of("sdr")) })],
       [say("Pull on the pipe"), say("{low} to {high}, likely {likely}", pullText(of, "pull"))],
       [say("Allowable pull of the pipe"), quantity(of("allowable_kn"), "kN", 0)],
-      [say("Utilisation"), [of("utilisation_high") === null ? likely : say("{likely} at the likely estimate, {high} at the high one", { likely, high }), mark("pull")]],
-      of("machine_mid_kn") === null ? null : [say("Pull at the machine"), [say("{low} to {high}, likely {likely}; rated for {rated}",
-        { ...pullText(of, "machine"), rated: quantity(of("machine_limit_kn"), "kN", 0) }), mark("machine")]],
+      [say("Utilisation"), of("utilisation_high") === null ? likely : say("{likely} at the likely estimate, {high} at the high one", { likely, high })],
+      of("machine_mid_kn") === null ? null : [say("Pull at the machine"), say("{low} to {high}, likely {likely}; rated for {rated}",
+        { ...pullText(of, "machine"), rated: quantity(of("machine_limit_kn"), "kN", 0) })],
       [say("Welds"), number(of("weld_count"))],
       of("overlap_m") === null ? null : [say("Relaxation allowance"), say("{allowance} beyond the length", { allowance: quantity(of("overlap_m"), "m", 1) })],
       of("pulled") ? [say("Pulled"), codeWord("direction", of("pulled"))] : null,
       factOf(say("Difficulty"), text("difficulty")),
-      factOf(say("Limits exceeded"), text("over_limit")),
       of("laydown_available_m") === null ? null : [say("Laydown"), laydownText(of)],
       factOf(say("Room to lay out the pipe"), text("laydown_text")),
       factOf(say("Starts here because"), text("start_reason")),

@@ -162,11 +162,11 @@ function digCounts() {
 
 function overpulledNote() {
   const rows = Array.from({ length: study.strings.n }, (_, row) => row);
-  const over = rows.filter((row) => overWords(row).length).length;
+  const over = rows.filter((row) => study.strings.get("is_over_limit", row)).length;
   const stuck = rows.filter((row) => study.strings.get("laydown_has_room", row) === 0).length;
   return [
     stuck ? ["; ", warning(sayMany("no room to lay out one pipe length for {n} string", "no room to lay out one pipe length for {n} strings", { n: stuck }))] : null,
-    over ? ["; ", warning(sayMany("{n} string over the allowable pull by at least one estimate", "{n} strings over the allowable pull by at least one estimate", { n: over }))] : null,
+    over ? ["; ", warning(sayMany("{n} string over a limit by at least one estimate", "{n} strings over a limit by at least one estimate", { n: over }))] : null,
   ];
 }
 
@@ -205,7 +205,7 @@ function overview() {
   };
   let metres = 0;
   for (let run = 0; run < study.runs.n; run += 1) metres += study.runs.get("length_m", run) || 0;
-  const hit = count(study.tree_balance, "open_cut_severity", (code) => code === "major" || code === "structural");
+  const hit = count(study.tree_balance, "is_open_cut_serious", Boolean);
   const works = study.runs.has("needs_work") ? count(study.runs, "needs_work", Boolean) : null;
   return factList([
     [say("Runs"), say("{runs}, {length} km in total", { runs: study.runs.n, length: number(metres / 1000, 2) })],

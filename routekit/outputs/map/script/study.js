@@ -63,34 +63,10 @@ function isRobot(dig) {
   return !study.digs.get("opens_ground", dig);
 }
 
-// The lowest estimate at which a force on the string ("pull", "machine") is over what bears it, or null.
-function overAt(string, force) {
-  const found = study.strings.get(`${force}_over`, string);
-  return found === null || found === "no" || found === "not known" ? null : String(found);
+// What limits a string exceeds, in words; null for none.
+function overText(string) {
+  return study.strings.get("is_over_limit", string) ? tell(["^", { t: statementOf(study.strings, "over_limit", string) }]) : null;
 }
-
-// What is over on a string, in words; an empty list where nothing is.
-function overWords(string) {
-  return Object.entries(OVER).flatMap(([force, words]) => {
-    const at = overAt(string, force);
-    if (at === null) return [];
-    return [Object.hasOwn(words, at) ? words[at]() : say("The pull exceeds what is allowed")];
-  });
-}
-
-/** @type {Record<string, Record<string, () => string>>} */
-const OVER = {
-  pull: {
-    "low estimate": () => say("The low estimate of the pull exceeds the allowable pull of the pipe"),
-    "mid estimate": () => say("The mid estimate of the pull exceeds the allowable pull of the pipe"),
-    "high estimate": () => say("The high estimate of the pull exceeds the allowable pull of the pipe"),
-  },
-  machine: {
-    "low estimate": () => say("The low estimate of the pull exceeds the rated pull of the machine"),
-    "mid estimate": () => say("The mid estimate of the pull exceeds the rated pull of the machine"),
-    "high estimate": () => say("The high estimate of the pull exceeds the rated pull of the machine"),
-  },
-};
 
 // The background photo: where it lies on the grid, and the picture once it is unpacked.
 function openPhoto(box) {

@@ -1,0 +1,69 @@
+"""Which trees works only graze, and which trenches: too little for a sheet of their own."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from routekit.arrays import Flags, Floats
+
+_DEEP = ("is_structural", "is_careful_structural")
+
+
+def mark_grazed(balance: pd.DataFrame, grazed_m2: float) -> Flags:
+    """Mark the trees of whose zone next to nothing is dug or cut off.
+
+    Parameters
+    ----------
+    balance : pandas.DataFrame, n rows
+        is_touched; loss_m2, structural_m2, severity, is_structural, is_careful_structural of the
+        recommended works; open_cut_footprint_m2, open_cut_severed_m2, open_cut_severity.
+    grazed_m2 : float
+        A tree that loses less than this, m2, is grazed: to the recommended works where they touch
+        it, else to open cut.
+
+    Returns
+    -------
+    numpy.ndarray of bool, shape (n,)
+        Never where the structural zone is reached, or the area is not known or none.
+    """
+    touched = balance["is_touched"].to_numpy(dtype=bool)
+    loss_m2 = np.where(touched, _take(balance, "loss_m2"), _larger(balance, "open_cut_"))
+    flags = [balance[name].astype("boolean").to_numpy(bool, na_value=False) for name in _DEEP]
+    inner = _take(balance, "structural_m2") > 0
+    graded = [
+        (balance[name].astype(object) == "structural").to_numpy(dtype=bool)
+        for name in ("severity", "open_cut_severity")
+    ]
+    deep = np.where(touched, np.any([*flags, inner, graded[0]], axis=0), graded[1])
+    return np.asarray((loss_m2 > 0) & (loss_m2 < grazed_m2) & ~deep)
+
+
+def mark_grazing(encroachments: pd.DataFrame, grazed_m2: float) -> Flags:
+    """Mark the encroachments that take next to nothing of a zone, and none of its inner part.
+
+    Parameters
+    ----------
+    encroachments : pandas.DataFrame, n rows
+        footprint_m2, severed_m2, is_structural (nullable).
+    grazed_m2 : float
+        Less than this, m2, is next to nothing.
+
+    Returns
+    -------
+    numpy.ndarray of bool, shape (n,)
+        Never where the area is not known.
+    """
+    deep = encroachments["is_structural"].astype("boolean").to_numpy(bool, na_value=False)
+    return np.asarray((_larger(encroachments, "") < grazed_m2) & ~deep)
+
+
+def _larger(table: pd.DataFrame, prefix: str) -> Floats:
+    """Area dug or cut off, m2, the larger of the two, shape (n,)."""
+    dug, severed = (_take(table, f"{prefix}{name}") for name in ("footprint_m2", "severed_m2"))
+    return np.asarray(np.fmax(dug, severed))
+
+
+def _take(table: pd.DataFrame, name: str) -> Floats:
+    """Take a column as numbers; NaN not known."""
+    return table[name].to_numpy(dtype=float, na_value=np.nan)
