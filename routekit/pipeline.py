@@ -26,6 +26,7 @@ from routekit.result import Result
 from routekit.schema import hold_tables
 from routekit.settings.provenance import build_provenance, used_sources, write_basis
 from routekit.study import Study, choice_settings, list_inputs, list_rules_in_force, require_study
+from routekit.sureness.report import tell_sureness
 from routekit.trees.exposure import Exposure, measure_exposure
 from routekit.trees.stem_table import tabulate_stems
 from routekit.trees.stems import StemLists, read_stem_lists
@@ -136,7 +137,8 @@ def run_study(study: Study, *, tell: Tell = _silent) -> Result:
         choice_settings(settings),
         tell=tell,
     )
-    result = _collect(study, prepared, exposure, condition, root_links, renewal)
+    renewal, surveys = tell_sureness(renewal, exposure.near_misses, choice_settings(settings))
+    result = _collect(study, prepared, exposure, condition, root_links, renewal, surveys)
     hold_tables(result.tables)
     return result
 
@@ -244,6 +246,7 @@ def _collect(
     condition: pd.DataFrame,
     root_links: pd.DataFrame,
     renewal: Renewal,
+    surveys: pd.DataFrame,
 ) -> Result:
     """Put the tables of all stages together."""
     layers = prepared.layers
@@ -283,6 +286,7 @@ def _collect(
         provenance=_provenance(study, layers, rules, renewal),
         laydown=renewal.laydown,
         quantities=renewal.quantities,
+        surveys=surveys,
         root_zones=layers.root_zones,
         photo=layers.photo,
         inputs=list_inputs(study),

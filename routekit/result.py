@@ -85,6 +85,7 @@ class Result:
     laydown: gpd.GeoDataFrame
     root_zones: gpd.GeoDataFrame
     quantities: pd.DataFrame
+    surveys: pd.DataFrame
     photo: Path | None = None
     inputs: tuple[tuple[str, Path], ...] = ()
     """Name and path of each file that the study read: no output may replace one."""

@@ -12,6 +12,7 @@ from setting_reads import SettingReads
 
 from routekit.pipeline import run_study
 from routekit.study import Study
+from routekit.sureness.report import tell_sureness
 
 BROWSER = Path(__file__).parent / "browser"
 
@@ -60,9 +61,21 @@ def setting_reads():
 
 
 @pytest.fixture(scope="session")
-def sample_result(sample_study, setting_reads):
+def sample_given():
+    """What how sure the sample's recommendations are was told from: renewal and near misses."""
+    return {}
+
+
+@pytest.fixture(scope="session")
+def sample_result(sample_study, setting_reads, sample_given):
     """The result of the sample district; no test may change it."""
-    with setting_reads.record():
+
+    def keep(renewal, near_misses, settings):
+        sample_given.update(renewal=renewal, near=near_misses)
+        return tell_sureness(renewal, near_misses, settings)
+
+    with setting_reads.record(), pytest.MonkeyPatch.context() as patch:
+        patch.setattr("routekit.pipeline.tell_sureness", keep)
         return run_study(sample_study)
 
 

@@ -106,6 +106,7 @@ WHOLE_STUDY = {
     "measure_exposure",
     "read_layers",
     "tabulate_stems",
+    "tell_sureness",
 }
 """Stages that take layers of a whole study: an example would be longer than it is of use."""
 
@@ -119,6 +120,7 @@ RAISES_NOTHING = {
     "report_elsewhere",
     "review_photo",
     "tabulate_stems",
+    "tell_sureness",
     "used_sources",
     "write_basis",
 }

@@ -28,6 +28,7 @@ ORDER = (
     "site",
     "methods",
     "advice",
+    "sureness",
     "study",
     "result",
     "outputs",

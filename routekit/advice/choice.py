@@ -54,7 +54,10 @@ Tell = Callable[[str], None]
 
 @dataclass(frozen=True, kw_only=True)
 class Renewal:
-    """What the second half yields; see `routekit.result.Result` for the tables."""
+    """What the second half yields; see `routekit.result.Result` for the tables.
+
+    `place`, `choice`, `shares` (surface kinds along each run) and `decided` are what it rests on.
+    """
 
     runs: gpd.GeoDataFrame
     checks: pd.DataFrame
@@ -66,6 +69,10 @@ class Renewal:
     tree_balance: pd.DataFrame
     totals: pd.DataFrame
     quantities: pd.DataFrame
+    place: Place
+    choice: BurstChoice
+    shares: pd.DataFrame
+    decided: Decided
 
 
 def choose_renewal(
@@ -174,6 +181,10 @@ def choose_renewal(
         tree_balance=balance.assign(is_grazed=mark_grazed(balance, grazed_m2)),
         totals=totals,
         quantities=items,
+        place=place,
+        choice=chosen_strings,
+        shares=shares,
+        decided=decided,
     )
 
 

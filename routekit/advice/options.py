@@ -15,7 +15,7 @@ from routekit.advice.rates import LEVELS
 from routekit.advice.score import Scores, score_options
 from routekit.advice.settings import ChoiceSettings
 from routekit.advice.whole_life import RENEWALS, add_up_life, follow_up, is_followed
-from routekit.arrays import Flags, Floats, Texts, any_by
+from routekit.arrays import Flags, Floats, Ints, Texts, any_by
 from routekit.layers.decisions import Decided
 from routekit.methods.checks import FAIL, Check, worst_verdict
 from routekit.methods.evaluate import evaluate_techniques
@@ -255,17 +255,63 @@ def choose_strings(works: Works, burst: Floats, other: Floats, is_forced: Flags)
         a run for which bursting is forced or nothing else is feasible; and of which no run fails a
         check of bursting that is not forced to it.
     """
-    string, _ = pd.factorize(pd.Series(works.string_of_run))
-    inside = works.string_of_run != ""
-    size = int(string.max(initial=-1)) + 1
+    string, _ = pd.factorize(pd.Series(works.string_of_run).replace("", None))
+    return keep_strings(string.astype(np.int64), burst, other, is_forced)
+
+
+def keep_strings(string: Ints, burst: Floats, other: Floats, is_forced: Flags) -> Flags:
+    """Decide string by string as `choose_strings`, under several sets of scores at once.
+
+    Parameters
+    ----------
+    string : numpy.ndarray of int, shape (n,)
+        Number of each run's string; -1 outside.
+    burst, other : numpy.ndarray of float, shape (..., n)
+    is_forced : numpy.ndarray of bool, shape (n,)
+
+    Returns
+    -------
+    numpy.ndarray of bool, shape (..., n)
+    """
+    return np.asarray((string >= 0) & (gain_of_strings(string, burst, other, is_forced) >= 0))
+
+
+def gain_of_strings(string: Ints, burst: Floats, other: Floats, is_forced: Flags) -> Floats:
+    """Find by how much the string of each run scores better than its runs one by one.
+
+    Parameters
+    ----------
+    string : numpy.ndarray of int, shape (n,)
+        Number of each run's string; -1 outside.
+    burst, other : numpy.ndarray of float, shape (..., n)
+    is_forced : numpy.ndarray of bool, shape (n,)
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (..., n)
+        Infinite for a string with a run that nothing else could renew, minus infinity where a run
+        fails a check of bursting that is not forced to it; 0 outside strings.
+    """
     # A run without another feasible technique is worth any string that is feasible throughout; one
     # whose bursting fails a check is burst by decision alone.
     has_other, can_burst = np.isfinite(other), np.isfinite(burst)
     worth = np.where(has_other & can_burst, _finite(other) - _finite(burst), 0.0)
-    gain = np.bincount(string[inside], worth[inside], minlength=size).astype(float)
-    gain[string[inside & ~has_other & (can_burst | is_forced)]] = np.inf
-    gain[string[inside & ~can_burst & ~is_forced]] = -np.inf
-    return np.asarray(inside & (gain[string] >= 0))
+    gain = _sum_strings(string, worth)
+    must = _sum_strings(string, (~has_other & (can_burst | is_forced)).astype(float)) > 0
+    cannot = _sum_strings(string, (~can_burst & ~is_forced).astype(float)) > 0
+    return np.where(cannot, -np.inf, np.where(must, np.inf, gain))
+
+
+def _sum_strings(string: Ints, values: Floats) -> Floats:
+    """Sum over the runs of each string, and give each run its sum; 0 outside strings."""
+    order = np.argsort(string, kind="stable")
+    order = order[string[order] >= 0]
+    result = np.zeros(values.shape)
+    if len(order):
+        first = np.flatnonzero(np.diff(string[order], prepend=-1))
+        sums = np.add.reduceat(values[..., order], first, axis=-1)
+        result[..., order] = np.repeat(sums, np.diff([*first, len(order)]), axis=-1)
+    return result
 
 
 def _finite(values: Floats) -> Floats:
@@ -367,12 +413,7 @@ def _plan_in_full(
     what is known still tells them apart; their number stays not known.
     """
     cases = place.cases
-    sites = cases.assign(
-        bottom_width_m=place.trenches["bottom_width_m"].to_numpy(),
-        outside_diameter_mm=place.trenches["outside_diameter_mm"].to_numpy(),
-        girth_mm=_measure_girth(cases),
-        n_connections=np.nan_to_num(cases["n_connections"].to_numpy(dtype=float)),
-    )
+    sites = measure_sites(place)
     dug = _sum_planned_digs(place, works, settings.trench)
     rooted = cases["is_root_choked"].to_numpy(dtype=bool)
     faults, spots = count_faults(cases), _count_spots(works, place.runs["run_id"])
@@ -390,6 +431,27 @@ def _plan_in_full(
             **dug[digs],
         )
     return sites, full
+
+
+def measure_sites(place: Place) -> pd.DataFrame:
+    """Join the cases with what their quantities rest on; unknown connections count as none.
+
+    Parameters
+    ----------
+    place : Place
+
+    Returns
+    -------
+    DataFrame
+        The cases with bottom_width_m, outside_diameter_mm, girth_mm, and n_connections known.
+    """
+    cases = place.cases
+    return cases.assign(
+        bottom_width_m=place.trenches["bottom_width_m"].to_numpy(),
+        outside_diameter_mm=place.trenches["outside_diameter_mm"].to_numpy(),
+        girth_mm=_measure_girth(cases),
+        n_connections=np.nan_to_num(cases["n_connections"].to_numpy(dtype=float)),
+    )
 
 
 def _size_pits(

@@ -163,6 +163,33 @@ def technique_quantities(
     }
 
 
+def list_work(
+    name: str,
+    runs: pd.DataFrame,
+    plan: pd.DataFrame,
+    shares: pd.DataFrame,
+    *,
+    trench: TrenchSettings,
+    settings: AdviceSettings,
+) -> Items:
+    """List the work of one technique on each run, before anything is priced.
+
+    Parameters
+    ----------
+    name : str
+        Technique.
+    runs, plan, shares, trench, settings
+        See `run_quantities`.
+
+    Returns
+    -------
+    dict of str to numpy.ndarray of float, shape (n,)
+        Amount of each item.
+    """
+    site = read_site(runs, plan, shares, trench=trench, work=settings.work)
+    return RECIPES[name](site)
+
+
 def _level(values: FloatArray) -> FloatArray:
     """Give values without a spread as low, mid and high."""
     return np.repeat(values[:, np.newaxis], len(LEVELS), axis=1)

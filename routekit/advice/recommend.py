@@ -84,7 +84,7 @@ def recommend(
     unled = None
     if "free_technique" in strings:
         unled = strings["free_technique"].to_numpy(dtype=np.int64)
-    idle = _find_idle(cases)
+    idle = find_idle(cases)
     contradicted = np.isin(decided.forced, _BURST) & (pulled < 0)
     found = rank_techniques(
         scores,
@@ -165,7 +165,7 @@ def _put(texts: Texts, where: NDArray[np.bool_], others: Texts | str) -> Texts:
     return put
 
 
-def _find_idle(cases: pd.DataFrame) -> NDArray[np.bool_]:
+def find_idle(cases: pd.DataFrame) -> NDArray[np.bool_]:
     """Find techniques that do not answer the question, shape (n, t).
 
     A run that needs work is not left alone for want of a technique, and what nobody has seen is

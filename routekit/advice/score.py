@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from routekit.advice.weights import WeightSettings
-from routekit.arrays import Floats, Ints
+from routekit.arrays import Flags, Floats, Ints
 from routekit.methods.checks import CAUTION, FAIL, Check, needed_surveys
 from routekit.site.tree_impact import HARM
 from routekit.techniques import BURSTING, TECHNIQUES
@@ -34,10 +34,13 @@ class Scores:
     facts : dict of str to numpy.ndarray of float, shape (n, t)
         What the parts are made of: n_fail, n_caution, n_surveys, n_structural, n_careful, n_major,
         root_m2, shortfall, cost, whole_life_cost, co2e_kg.
+    taken : dict of str to numpy.ndarray of float, shape (n, t)
+        Harm to trees as it is weighed, where some is not known.
     """
 
     parts: Floats
     facts: dict[str, Floats]
+    taken: dict[str, Floats] = field(default_factory=dict)
 
     @property
     def is_feasible(self) -> NDArray[np.bool_]:
@@ -121,18 +124,39 @@ def score_options(
     }
     least = {**harm, **(least_harm or {})}
     taken = {name: _worst(stack[name], _gather(least, name)) for name in HARM}
-    parts = [
-        stack["n_fail"] * weights.fail + stack["n_caution"] * weights.caution,
-        taken["n_structural"] * weights.structural_tree
-        + taken["n_careful"] * weights.careful_dig
-        + taken["n_major"] * weights.major_tree
-        + taken["root_m2"] * weights.root_area,
-        stack["shortfall"] * weights.flow_shortfall,
-        stack["n_surveys"] * weights.survey,
-        _dearest(stack["whole_life_cost"]),
-        _dearest(stack["co2e_kg"]) * weights.co2e,
+    weighed = {name: getattr(weights, name) for name in type(weights).model_fields}
+    parts = weigh({**stack, **taken}, weighed)
+    return Scores(parts=np.stack(parts, axis=2), facts=stack, taken=taken)
+
+
+def weigh(facts: Mapping[str, Floats], weights: Mapping[str, ArrayLike]) -> list[Floats]:
+    """Weigh what is known of techniques, criterion by criterion.
+
+    Parameters
+    ----------
+    facts : mapping of str to numpy.ndarray of float, shape (..., n, t)
+        n_fail, n_caution, n_surveys, shortfall, and harm to trees as it is taken; whole_life_cost
+        and co2e_kg, where NaN counts as the dearest known technique of the run.
+    weights : mapping of str to array_like of float
+        By the names of `WeightSettings`; numbers, or arrays that broadcast against the facts.
+
+    Returns
+    -------
+    list of numpy.ndarray of float, shape (..., n, t)
+        One for each of `CRITERIA`.
+    """
+    by = {name: np.asarray(value, dtype=float) for name, value in weights.items()}
+    return [
+        facts["n_fail"] * by["fail"] + facts["n_caution"] * by["caution"],
+        facts["n_structural"] * by["structural_tree"]
+        + facts["n_careful"] * by["careful_dig"]
+        + facts["n_major"] * by["major_tree"]
+        + facts["root_m2"] * by["root_area"],
+        facts["shortfall"] * by["flow_shortfall"],
+        facts["n_surveys"] * by["survey"],
+        _dearest(facts["whole_life_cost"]),
+        _dearest(facts["co2e_kg"]) * by["co2e"],
     ]
-    return Scores(parts=np.stack(parts, axis=2), facts=stack)
 
 
 def _count(checks: Mapping[str, list[Check]], verdict: int) -> Floats:
@@ -177,7 +201,7 @@ def _gather(tables: Mapping[str, pd.DataFrame], name: str) -> Floats:
 def _dearest(values: Floats) -> Floats:
     """Fill what is not known with the largest known value of the run, or 0."""
     known = np.where(np.isnan(values), 0.0, values)
-    return np.where(np.isnan(values), known.max(axis=1, keepdims=True), values)
+    return np.where(np.isnan(values), known.max(axis=-1, keepdims=True), values)
 
 
 def _worst(harm: Floats, least: Floats) -> Floats:
@@ -188,9 +212,24 @@ def _worst(harm: Floats, least: Floats) -> Floats:
 
 def _shortfall(plans: Mapping[str, pd.DataFrame], required: Floats) -> Floats:
     """Missing share of the required flow, 0 where nothing is missing or known."""
-    capacity = _gather(plans, "capacity_l_s")
+    return find_shortfall(_gather(plans, "capacity_l_s"), required[:, None])
+
+
+def find_shortfall(capacity_l_s: Floats, required_l_s: Floats) -> Floats:
+    """Find the missing share of a required flow.
+
+    Parameters
+    ----------
+    capacity_l_s, required_l_s : numpy.ndarray of float
+        Of shapes that broadcast; NaN not known.
+
+    Returns
+    -------
+    numpy.ndarray of float
+        0 where nothing is missing or known.
+    """
     with np.errstate(invalid="ignore", divide="ignore"):
-        share = 1 - capacity / required[:, None]
+        share = 1 - capacity_l_s / required_l_s
     return np.clip(np.nan_to_num(share, nan=0.0, posinf=0.0, neginf=0.0), 0, 1)
 
 
@@ -235,13 +274,13 @@ def rank_techniques(
         total = np.where(out_of_place, np.inf, total)
     row = np.arange(len(total))
     feasible = np.where(scores.is_feasible, total, np.inf)
-    alone = np.where(_IS_BURST, np.inf, feasible)
+    alone = pick_alone(total, scores.is_feasible, np.zeros(total.shape, dtype=bool))
     unled = pulled if free_pulled is None else free_pulled
-    free = np.where(unled >= 0, unled, _pick_least(alone))
+    free = np.where(unled >= 0, unled, alone)
     if free_pulled is None:
         # A string that a decision asks for says nothing about what the checks lead to.
         free = np.where(np.isin(forced, _BURST), _pick_least(feasible), free)
-    chosen = np.where(pulled >= 0, pulled, _pick_least(np.where(excluded, np.inf, alone)))
+    chosen = np.where(pulled >= 0, pulled, pick_alone(total, scores.is_feasible, excluded))
     chosen = np.where(forced >= 0, forced, chosen)
     if contradicted is not None:
         chosen = np.where(contradicted, -1, chosen)
@@ -254,6 +293,24 @@ def rank_techniques(
     return Choice(chosen.astype(np.int64), second.astype(np.int64), free.astype(np.int64))
 
 
+def pick_alone(total: Floats, is_feasible: Flags, barred: Flags) -> Ints:
+    """Find the best technique of each run that is in no string.
+
+    Parameters
+    ----------
+    total : numpy.ndarray of float, shape (..., n, t)
+        Scores; infinite for what does not answer the question.
+    is_feasible, barred : numpy.ndarray of bool
+        Of shapes that broadcast; `barred` must not be chosen.
+
+    Returns
+    -------
+    numpy.ndarray of int, shape (..., n)
+        Positions in `TECHNIQUES`; -1 where nothing is left.
+    """
+    return _pick_least(np.where(is_feasible & ~barred & ~_IS_BURST, total, np.inf))
+
+
 def _pick_least(scores: Floats) -> Ints:
     """Find the least score of each run; -1 where none is finite."""
-    return np.where(np.isinf(scores).all(axis=1), -1, np.argmin(scores, axis=1))
+    return np.where(np.isinf(scores).all(axis=-1), -1, np.argmin(scores, axis=-1))

@@ -13,6 +13,7 @@ from routekit.advice.appraisal import (
     check_rule,
     load_appraisal_rules,
 )
+from routekit.advice.draw_settings import SurenessSettings
 from routekit.advice.rates import RateGroup, Triple, build_rate_group
 from routekit.advice.weights import WeightSettings
 from routekit.methods.settings import MethodSettings
@@ -31,6 +32,7 @@ if TYPE_CHECKING:
     LifeRates: TypeAlias = RateGroup
     ProductionRates: TypeAlias = RateGroup
     CarbonRates: TypeAlias = RateGroup
+    SurveyRates: TypeAlias = RateGroup
 else:
     UnitRates = build_rate_group(
         "UnitRates", "unit_rates.csv", "Prices of work and material.", module=__name__
@@ -43,6 +45,9 @@ else:
     )
     CarbonRates = build_rate_group(
         "CarbonRates", "carbon.csv", "Carbon of material and work.", module=__name__
+    )
+    SurveyRates = build_rate_group(
+        "SurveyRates", "survey_costs.csv", "Prices of surveys.", module=__name__
     )
 from routekit.site.layout import LayoutSettings
 from routekit.site.settings import SiteSettings
@@ -125,6 +130,8 @@ class AdviceSettings(Settings):
     life: LifeRates = LifeRates()
     production: ProductionRates = ProductionRates()
     carbon: CarbonRates = CarbonRates()
+    sureness: SurenessSettings = SurenessSettings()
+    surveys: SurveyRates = SurveyRates()
 
     @property
     def appraisal_rule(self) -> AppraisalRule:

@@ -41,6 +41,7 @@ ROW_KEYS: dict[str, tuple[str, ...]] = {
     "findings": ("layer", "row", "field", "seen"),
     "totals": ("quantity",),
     "quantities": ("run_id", "technique", "item"),
+    "surveys": ("survey",),
     "rules": ("kind", "name"),
     "decisions": ("run_id", "tree_id", "decision"),
 }

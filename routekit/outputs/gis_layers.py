@@ -115,8 +115,8 @@ def collect_layers(result: Result, *, max_check_rows: int) -> list[Layer]:
     -------
     list of Layer
         runs, breaches, near_misses, checks, options, root_zones, structural_zones, stems,
-        trenches, strings, pits, digs, encroachments, trees, findings, totals, quantities, rules,
-        decisions,
+        trenches, strings, pits, digs, encroachments, trees, findings, totals, quantities,
+        surveys, rules, decisions,
         provenance.
     """
     checks, note = select_checks(result, max_check_rows)
@@ -139,6 +139,7 @@ def collect_layers(result: Result, *, max_check_rows: int) -> list[Layer]:
         _plain("findings", result.findings),
         _plain("totals", result.totals),
         _plain("quantities", result.quantities),
+        _plain("surveys", result.surveys),
         _plain("rules", result.rules),
         _plain("decisions", result.decisions),
         _plain("provenance", _add_note(result.provenance, note)),

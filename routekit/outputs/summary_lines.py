@@ -12,6 +12,7 @@ from routekit.advice.open_runs import CONTRADICTED, NO_TECHNIQUE
 from routekit.arrays import Flags
 from routekit.layers.assumed import is_assumed, list_fields, word_of
 from routekit.layers.crowns import FROM_RASTER
+from routekit.outputs.sureness_lines import write_sureness
 from routekit.result import Result
 from routekit.words.texts import Text, join, list_words, say, take_texts, word
 
@@ -182,6 +183,7 @@ def write_lines(result: Result, counts: Counts) -> list[Text]:
         *_write_near_stems(counts),
         *_write_position_doubt(counts),
         *_write_near_misses(result),
+        *write_sureness(result),
         *_write_raster_trees(result.trees),
         *_write_decisions(counts),
         *_write_stuck(result),

@@ -46,6 +46,7 @@ LAYERS = [
     "findings",
     "totals",
     "quantities",
+    "surveys",
     "rules",
     "decisions",
     "provenance",

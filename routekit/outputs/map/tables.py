@@ -81,6 +81,7 @@ ADVICE_TEXTS: Final = (
     "runner_up_reason",
     "camera_may_change",
     "would_change",
+    "sureness_note",
     "to_confirm",
     "decision",
     "appraisal_turns",

@@ -23,6 +23,7 @@ async function runCard(run) {
       [say("Runner-up"), of("runner_up") ? techniqueName(of("runner_up")) : say("none")],
       of("runner_up") ? [say("Why not the runner-up"), text("runner_up_reason") || notKnown()] : null,
       [say("What would change it"), text("would_change") || notKnown()],
+      factOf(say("How sure"), text("sureness_note")),
       [say("First cost"), moneyText(of("cost_mid"))],
       [say("Whole-life cost"), of("whole_life_cost_mid") === null ? notKnown()
         : [moneyText(of("whole_life_cost_mid")), " (", textOf(study.runs, "appraisal", run), ")"]],

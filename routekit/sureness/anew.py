@@ -1,0 +1,286 @@
+"""The choice made anew for many draws: by the filter, the score and the strings of the choice."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+
+from routekit.advice.appraisal import chain_cost, visits_cost
+from routekit.advice.options import gain_of_strings
+from routekit.advice.quantities import DAY_ITEMS
+from routekit.advice.score import find_shortfall, pick_alone, weigh
+from routekit.arrays import Floats, Ints
+from routekit.sureness.bench import (
+    BURST_PLACES,
+    CODES,
+    MONITOR_PLACE,
+    RENEWAL_PLACES,
+    Bench,
+)
+from routekit.sureness.inputs import AS_DRAWN, FLOW, POSITIONS, PULL, ROUGHNESS, RULE, Inputs
+
+_CELLS_PER_CHUNK = 40_000
+"""So many stay in the processor's own memory, and products of matrices in one thread."""
+
+
+class Factors(NamedTuple):
+    """Whole-life over first cost for s draws.
+
+    Attributes
+    ----------
+    own : numpy.ndarray of float, shape (s, t)
+        Of the technique itself.
+    then : numpy.ndarray of float, shape (s, t, r)
+        Of each renewal that may follow it.
+    visit : numpy.ndarray of float, shape (s, t)
+        Of visits to cut roots again.
+    """
+
+    own: Floats
+    then: Floats
+    visit: Floats
+
+
+class Outcome(NamedTuple):
+    """What would be chosen, shape (s, n) each.
+
+    Attributes
+    ----------
+    best : numpy.ndarray of int
+        Position of the technique; -1 where none is feasible.
+    margin : numpy.ndarray of float
+        By how much a given technique scores better than what would be done in its place: below 0
+        where another is best.
+    """
+
+    best: Ints
+    margin: Floats
+
+
+def choose_anew(bench: Bench, inputs: Inputs, values: Floats, chosen: Ints) -> Outcome:
+    """Choose the technique of each run for every draw.
+
+    Parameters
+    ----------
+    bench : Bench
+    inputs : Inputs
+    values : numpy.ndarray of float, shape (s, k)
+        Values of the inputs.
+    chosen : numpy.ndarray of int, shape (n,)
+        Technique against which margins are measured; -1 none.
+
+    Returns
+    -------
+    Outcome
+    """
+    size = max(len(chosen) * len(CODES), 1)
+    count = max(1, -(-len(values) * size // _CELLS_PER_CHUNK))
+    factors = find_factors(bench, inputs, values)
+    chunks = zip(*(np.array_split(array, count) for array in (values, *factors)), strict=True)
+    parts = [_choose(bench, inputs, one, Factors(*several), chosen) for one, *several in chunks]
+    return Outcome(*(np.concatenate(arrays) for arrays in zip(*parts, strict=True)))
+
+
+def _choose(
+    bench: Bench, inputs: Inputs, values: Floats, factors: Factors, chosen: Ints
+) -> Outcome:
+    """Choose for one chunk of draws."""
+    facts = vary_facts(bench, inputs, values, factors)
+    weights = {
+        name.removeprefix("weights."): values[:, n, None, None]
+        for n, name in enumerate(inputs.names)
+        if name.startswith("weights.")
+    }
+    weights["fail"] = np.array(bench.settings.weights.fail)
+    total = np.sum(weigh(facts, weights), axis=0)
+    feasible = facts["n_fail"] <= 0
+    answering = np.where(bench.idle, np.inf, total)
+    alone = pick_alone(answering, feasible, bench.excluded)
+    able = np.where(feasible, total, np.inf)
+    others = np.where(bench.excluded, np.inf, able)
+    others[:, :, BURST_PLACES] = np.inf
+    run = np.arange(len(chosen))
+    inside = bench.string >= 0
+    burst = np.where(inside, able[:, run, np.maximum(bench.burst, 0)], np.inf)
+    is_forced = np.isin(bench.forced, BURST_PLACES)
+    gain = gain_of_strings(bench.string, burst, others.min(axis=2), is_forced)
+    best = np.where(inside & (gain >= 0), bench.burst, alone)
+    best = np.where(bench.forced >= 0, bench.forced, best)
+    is_pulled = inside & (chosen == bench.burst)
+    rivals = np.where(feasible & ~bench.excluded, answering, np.inf)
+    rivals[:, :, BURST_PLACES] = np.inf
+    mine = rivals[:, run, np.maximum(chosen, 0)]
+    rivals[:, run, np.maximum(chosen, 0)] = np.inf
+    with np.errstate(invalid="ignore"):
+        lead = rivals.min(axis=2) - mine
+    lead = np.where(inside, np.minimum(lead, -gain), lead)
+    return Outcome(best, np.where(is_pulled, gain, lead))
+
+
+def vary_facts(bench: Bench, inputs: Inputs, values: Floats, factors: Factors) -> dict[str, Floats]:
+    """Work out what is known of techniques for every draw.
+
+    Parameters
+    ----------
+    bench : Bench
+    inputs : Inputs
+    values : numpy.ndarray of float, shape (s, k)
+    factors : Factors
+        From `find_factors`.
+
+    Returns
+    -------
+    dict of str to numpy.ndarray of float, shape (s, n, t)
+        As `routekit.advice.score.weigh` takes them; what does not vary has one row.
+    """
+    limits = bench.limits
+    flow, rough, pull = (values[:, inputs.place(name)] for name in (FLOW, ROUGHNESS, PULL))
+    capacity = limits.capacity_l_s * _vary_capacity(bench, rough)
+    least = limits.least_l_s[:, None] * flow[:, None, None]
+    fails = (capacity < least).astype(float) - (limits.capacity_l_s < limits.least_l_s[:, None])
+    for force, bound in zip(limits.force_kn, limits.bound_kn, strict=True):
+        over = _vary_pull(force, pull) > bound
+        fails[:, :, BURST_PLACES] += over.astype(float) - (force[:, :, 0] > bound)
+    cost, life = vary_costs(bench, inputs, values, factors)
+    facts = {name: one[None] for name, one in bench.facts.items()}
+    return facts | {
+        "n_fail": facts["n_fail"] + fails,
+        "shortfall": _vary_shortfall(bench, capacity, least),
+        "cost": cost,
+        "whole_life_cost": life,
+        **_vary_harm(bench, values[:, inputs.place(POSITIONS)]),
+    }
+
+
+def _vary_capacity(bench: Bench, rough: Floats) -> Floats:
+    """Capacity over the one in force: rougher below 0, smoother above."""
+    place = rough[:, None, None]
+    limits = bench.limits
+    return np.where(place < 0, 1 + place * (1 - limits.rougher), 1 + place * (limits.smoother - 1))
+
+
+def _vary_shortfall(bench: Bench, capacity: Floats, least: Floats) -> Floats:
+    """Shortfall by the drawn flow; as it stands where the check of flow does not tell."""
+    found = find_shortfall(capacity, least)
+    now = find_shortfall(bench.limits.capacity_l_s, bench.limits.least_l_s[:, None])
+    return np.clip(bench.facts["shortfall"] + found - now, 0.0, 1.0)
+
+
+def _vary_pull(force: Floats, place: Floats) -> Floats:
+    """Pull between low (-1), mid (0) and high (1), shape (s, n, 2)."""
+    low, mid, high = (force[None, :, :, n] for n in range(3))
+    at = place[:, None, None]
+    return np.where(at < 0, mid + at * (mid - low), mid + at * (high - mid))
+
+
+def _vary_harm(bench: Bench, place: Floats) -> dict[str, Floats]:
+    """Harm to trees where works enter zones, or miss them, by the quantile of the positions."""
+    met, size = bench.met, bench.facts["n_major"].shape
+    moved = (place != AS_DRAWN)[:, None]
+    at = place[:, None]
+    structural = at < met.structural
+    major = (at < met.major) & ~structural
+    major = np.where(met.keeps_roots, at < met.major, major)
+    counted = {
+        "n_structural": (structural, met.is_structural, ~met.keeps_roots),
+        "n_careful": (structural, met.is_structural, met.keeps_roots),
+        "n_major": (major, met.is_major, np.ones(len(met.run), dtype=bool)),
+    }
+    cell = met.run * size[1] + met.technique
+    found = {}
+    for name, (now, before, where) in counted.items():
+        change = np.where(moved & where, now.astype(float) - before, 0.0)
+        flat = np.zeros((len(place), size[0] * size[1]))
+        if len(cell):
+            first = np.flatnonzero(np.diff(cell, prepend=-1))
+            flat[:, cell[first]] = np.add.reduceat(change, first, axis=1)
+        harm = bench.facts[name] + flat.reshape(len(place), *size)
+        found[name] = np.maximum(harm, 0.0)
+    return found
+
+
+def vary_costs(
+    bench: Bench, inputs: Inputs, values: Floats, factors: Factors
+) -> tuple[Floats, Floats]:
+    """Work out first and whole-life costs for every draw.
+
+    Parameters
+    ----------
+    bench : Bench
+    inputs : Inputs
+    values : numpy.ndarray of float, shape (s, k)
+    factors : Factors
+
+    Returns
+    -------
+    cost, whole_life : numpy.ndarray of float, shape (s, n, t)
+        NaN where an amount of work is not known.
+
+    Notes
+    -----
+    As `routekit.advice.quantities` and `routekit.advice.whole_life` for one set of rates: the whole
+    life is a factor on the technique's own cost and one on that of the renewal which follows.
+    """
+    work = bench.work
+    rates, pace = (values[:, inputs.places(one)] for one in ("rates.", "production."))
+    days_each = np.where(work.is_daily, 1 / np.where(pace > 0, pace, np.nan), pace)
+    daily = values[:, [inputs.place(f"rates.{name}") for name in DAY_ITEMS]].sum(axis=1)
+    cost = np.stack(
+        [
+            rates @ priced.T + (days_each @ timed.T) * daily[:, None]
+            for priced, timed in zip(work.priced, work.timed, strict=True)
+        ],
+        axis=2,
+    )
+    renewal = cost[:, :, RENEWAL_PLACES]
+    may = work.may_follow & ~np.isnan(renewal)
+    may |= ~may.any(axis=2, keepdims=True)
+    pick = np.argmin(np.where(may & ~np.isnan(renewal), renewal, np.inf), axis=2)
+    follows = np.take_along_axis(renewal, pick[:, :, None], axis=2)
+    factor = np.take_along_axis(factors.then[:, None], pick[:, :, None, None], axis=3)[:, :, :, 0]
+    life = cost * factors.own[:, None] + np.where(work.is_followed, follows * factor, 0.0)
+    camera = values[:, inputs.place("rates.inspect_m"), None] * work.length_m
+    each = camera + values[:, inputs.place("work.root_visit_each"), None]
+    again = each[:, :, None] * factors.visit[:, None]
+    return cost, life + np.where(work.is_visited, again, 0.0)
+
+
+def find_factors(bench: Bench, inputs: Inputs, values: Floats) -> Factors:
+    """Find what whole lives cost over first costs.
+
+    Parameters
+    ----------
+    bench : Bench
+    inputs : Inputs
+    values : numpy.ndarray of float, shape (s, k)
+
+    Returns
+    -------
+    Factors
+    """
+    lives = np.stack([values[:, inputs.place(f"life.{code}")] for code in CODES], axis=1)
+    lives[:, MONITOR_PLACE] = bench.settings.work.reinspect_years
+    renewals = lives[:, RENEWAL_PLACES]
+    every = values[:, inputs.place("work.root_return_years")]
+    rule = values[:, inputs.place(RULE)].astype(np.int64)
+    size = (len(values), len(CODES))
+    own, visit, then = np.zeros(size), np.zeros(size), np.zeros((*size, renewals.shape[1]))
+    followed = np.flatnonzero(bench.work.is_followed)
+    visited = np.flatnonzero(bench.work.is_visited.any(axis=0))
+    for one in np.unique(rule):
+        rows, by = np.flatnonzero(rule == one), bench.rules[one]
+        mine = lives[rows]
+        own[rows] = chain_cost(1.0, mine, by)
+        first = mine[:, followed]
+        # What follows has its own cost: the technique's own counts once.
+        own[np.ix_(rows, followed)] = chain_cost(1.0, first, by, then_cost=0.0)
+        then[np.ix_(rows, followed)] = chain_cost(
+            0.0,
+            first[:, :, None],
+            by,
+            then_cost=1.0,
+            then_life_years=renewals[rows][:, None],
+        )
+        visit[np.ix_(rows, visited)] = visits_cost(1.0, every[rows, None], mine[:, visited], by)
+    return Factors(own, then, visit)

@@ -1,0 +1,430 @@
+"""What the choice of every run rests on, laid out so that it can be made anew for many draws.
+
+Costs are amounts of work times rates: both stand here as matrices. The layout of strings and pits
+is the one that was settled: a run in no string is compared with the string that was wished for.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from routekit.advice.appraisal import AppraisalRule, load_appraisal_rules
+from routekit.advice.burst_choice import BurstChoice
+from routekit.advice.options import Comparison, measure_sites, passes
+from routekit.advice.quantities import PER_DAY, list_work
+from routekit.advice.settings import AdviceSettings, ChoiceSettings
+from routekit.advice.whole_life import RENEWALS, is_followed
+from routekit.arrays import Flags, Floats, Ints
+from routekit.layers.decisions import Decided
+from routekit.methods.checks import Check
+from routekit.methods.common import CAPACITY
+from routekit.pipes.capacity import renewed_capacity
+from routekit.pipes.pull import LEVELS
+from routekit.pipes.settings import FlowSettings
+from routekit.site.layout import Place
+from routekit.techniques import BURSTING, MONITOR, RECORDS, TECHNIQUES
+
+CODES = list(TECHNIQUES)
+BURST_PLACES = np.array([CODES.index(code) for code in BURSTING])
+RENEWAL_PLACES = np.array([CODES.index(code) for code in RENEWALS])
+MONITOR_PLACE = CODES.index(MONITOR)
+_PULLS = (("pull", "pull_allowable_kn"), ("machine", "machine_limit_kn"))
+_CONDITIONS = ("new", "sound", "worn")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Work:
+    """Amounts of work by technique, run and rate.
+
+    Attributes
+    ----------
+    priced, timed : numpy.ndarray of float, shape (t, n, items)
+        Items in the order of the tables of unit rates and of production.
+    is_daily : numpy.ndarray of bool, shape (items,)
+        Production that is an output of a day, not days each.
+    length_m : numpy.ndarray of float, shape (n,)
+    is_visited : numpy.ndarray of bool, shape (n, t)
+        Roots return and are cut again.
+    is_followed : numpy.ndarray of bool, shape (t,)
+        Renewal follows when the technique has served.
+    may_follow : numpy.ndarray of bool, shape (n, r)
+        Renewals that fail no check.
+    """
+
+    priced: Floats
+    timed: Floats
+    is_daily: Flags
+    length_m: Floats
+    is_visited: Flags
+    is_followed: Flags
+    may_follow: Flags
+
+
+@dataclass(frozen=True, kw_only=True)
+class Limits:
+    """What flow and pull are held against.
+
+    Attributes
+    ----------
+    capacity_l_s : numpy.ndarray of float, shape (n, t)
+    least_l_s : numpy.ndarray of float, shape (n,)
+        Flow that must be carried.
+    rougher, smoother : numpy.ndarray of float, shape (n, t)
+        Capacity of the roughest and the smoothest pipe over the one in force.
+    force_kn : numpy.ndarray of float, shape (2, n, 2, 3)
+        Pull on pipe and machine of both sizes of bursting, low, mid and high.
+    bound_kn : numpy.ndarray of float, shape (2, n, 2)
+    """
+
+    capacity_l_s: Floats
+    least_l_s: Floats
+    rougher: Floats
+    smoother: Floats
+    force_kn: Floats
+    bound_kn: Floats
+
+
+@dataclass(frozen=True, kw_only=True)
+class Encounters:
+    """Works that enter root zones or may, p of them, by run.
+
+    Attributes
+    ----------
+    run, technique : numpy.ndarray of int, shape (p,)
+        By which technique of which run.
+    structural, major : numpy.ndarray of float, shape (p,)
+        Chances of the structural zone, and of a major share or worse; NaN not known.
+    is_structural, is_major : numpy.ndarray of bool, shape (p,)
+        As drawn; major alone, not worse.
+    keeps_roots : numpy.ndarray of bool, shape (p,)
+    """
+
+    run: Ints
+    technique: Ints
+    structural: Floats
+    major: Floats
+    is_structural: Flags
+    is_major: Flags
+    keeps_roots: Flags
+
+
+@dataclass(frozen=True, kw_only=True)
+class Bench:
+    """Everything that the choice rests on.
+
+    Attributes
+    ----------
+    facts : dict of str to numpy.ndarray of float, shape (n, t)
+        As `routekit.advice.score.weigh` takes them.
+    work : Work
+    limits : Limits
+    met : Encounters
+    string : numpy.ndarray of int, shape (n,)
+        String in which each run is or would be pulled; -1 in none.
+    burst : numpy.ndarray of int, shape (n,)
+        By which technique; -1 in none.
+    forced : numpy.ndarray of int, shape (n,)
+        Technique that a decision forces; -1 none.
+    excluded, idle : numpy.ndarray of bool, shape (n, t)
+        By decision; because the technique does not answer the question.
+    rules : list of AppraisalRule
+    settings : AdviceSettings
+    """
+
+    facts: dict[str, Floats]
+    work: Work
+    limits: Limits
+    met: Encounters
+    string: Ints
+    burst: Ints
+    forced: Ints
+    excluded: Flags
+    idle: Flags
+    rules: list[AppraisalRule]
+    settings: AdviceSettings
+
+
+def take_runs(bench: Bench, rows: Ints) -> Bench:
+    """Take some runs alone; each of their strings must be whole.
+
+    Parameters
+    ----------
+    bench : Bench
+    rows : numpy.ndarray of int, shape (m,)
+        Ascending.
+
+    Returns
+    -------
+    Bench
+    """
+    work, limits, met = bench.work, bench.limits, bench.met
+    where = np.full(len(bench.string), -1, dtype=np.int64)
+    where[rows] = np.arange(len(rows))
+    kept = where[met.run] >= 0
+    some = {name: getattr(met, name)[kept] for name in vars(met)}
+    return replace(
+        bench,
+        facts={name: values[rows] for name, values in bench.facts.items()},
+        work=replace(
+            work,
+            priced=work.priced[:, rows],
+            timed=work.timed[:, rows],
+            length_m=work.length_m[rows],
+            is_visited=work.is_visited[rows],
+            may_follow=work.may_follow[rows],
+        ),
+        limits=Limits(
+            capacity_l_s=limits.capacity_l_s[rows],
+            least_l_s=limits.least_l_s[rows],
+            rougher=limits.rougher[rows],
+            smoother=limits.smoother[rows],
+            force_kn=limits.force_kn[:, rows],
+            bound_kn=limits.bound_kn[:, rows],
+        ),
+        met=Encounters(**some | {"run": where[met.run[kept]]}),
+        string=bench.string[rows],
+        burst=bench.burst[rows],
+        forced=bench.forced[rows],
+        excluded=bench.excluded[rows],
+        idle=bench.idle[rows],
+    )
+
+
+def build_bench(
+    place: Place,
+    strings: BurstChoice,
+    shares: pd.DataFrame,
+    decided: Decided,
+    idle: Flags,
+    encroachments: pd.DataFrame,
+    near_misses: pd.DataFrame,
+    chosen: Ints,
+    settings: ChoiceSettings,
+) -> Bench:
+    """Lay out what the choice rests on.
+
+    Parameters
+    ----------
+    place : Place
+    strings : BurstChoice
+    shares : DataFrame, n rows
+        Surface kinds along each run.
+    decided : Decided
+    idle : numpy.ndarray of bool, shape (n, t)
+        From `routekit.advice.recommend.find_idle`.
+    encroachments, near_misses : DataFrame
+    chosen : numpy.ndarray of int, shape (n,)
+        Positions of the recommended techniques; -1 none.
+    settings : ChoiceSettings
+
+    Returns
+    -------
+    Bench
+    """
+    final, wished = strings.final, strings.compared
+    string, burst, is_wished = _label_strings(strings)
+    sites = measure_sites(place)
+    parts = [
+        _list_amounts(one, codes, sites, shares, settings)
+        for one, codes in ((final, CODES), (wished, list(BURSTING) if is_wished.any() else []))
+    ]
+    priced, timed = (
+        _merge(own, other, is_wished, axis=1) for own, other in zip(*parts, strict=True)
+    )
+    facts = {
+        name: _merge(own, other, is_wished, axis=0)
+        for name, own, other in (
+            (name, _fact(final, name), _fact(wished, name))
+            for name in (*final.scores.facts, *final.scores.taken)
+        )
+    }
+    return Bench(
+        facts=facts,
+        work=Work(
+            priced=priced,
+            timed=timed,
+            is_daily=_find_daily(settings.advice),
+            length_m=final.length_m,
+            is_visited=np.stack(
+                [final.in_full[code]["is_visited"].to_numpy(dtype=bool) for code in CODES], axis=1
+            ),
+            is_followed=np.array([is_followed(code) for code in CODES]),
+            may_follow=np.stack([passes(final.checks[code]) for code in RENEWALS], axis=1),
+        ),
+        limits=_find_limits(place, final, wished, is_wished, settings.flow),
+        met=_list_encounters(encroachments, near_misses, chosen),
+        string=string,
+        burst=burst,
+        forced=decided.forced.astype(np.int64),
+        excluded=decided.excluded,
+        idle=idle,
+        rules=list(load_appraisal_rules().values()),
+        settings=settings.advice,
+    )
+
+
+def _label_strings(strings: BurstChoice) -> tuple[Ints, Ints, Flags]:
+    """Give each run the number of its string, pulled or only wished for; the last are marked.
+
+    Of a string that was wished for and is pulled in part, the rest stays out.
+    """
+    settled, wished = (
+        pd.Series(one.string_of_run).astype(str) for one in (strings.works, strings.possible)
+    )
+    pulled = (settled != "").to_numpy()
+    is_wished = (wished != "").to_numpy() & ~pulled
+    is_wished &= ~wished.isin(set(wished[pulled])).to_numpy()
+    name = settled.where(pulled, ("wished " + wished).where(is_wished, ""))
+    string = pd.factorize(name.replace("", None))[0].astype(np.int64)
+    same = strings.plans[BURSTING[0]]["new_outside_mm"].to_numpy(dtype=float)
+    larger = strings.works.outside_of_run > same
+    size = np.where(pulled, larger, strings.upsized).astype(int)
+    return string, np.where(string >= 0, BURST_PLACES[size], -1), is_wished
+
+
+def _fact(compared: Comparison, name: str) -> Floats:
+    """Give what is known of techniques; harm as it is weighed."""
+    return compared.scores.taken.get(name, compared.scores.facts[name])
+
+
+def _merge(own: Floats, other: Floats, is_wished: Flags, *, axis: int) -> Floats:
+    """Take bursting of the runs in strings only wished for from the comparison with those."""
+    merged = own.copy()
+    for place in BURST_PLACES:
+        here = (place, is_wished) if axis == 1 else (is_wished, place)
+        merged[here] = other[here]
+    return merged
+
+
+def _list_amounts(
+    compared: Comparison,
+    codes: list[str],
+    sites: pd.DataFrame,
+    shares: pd.DataFrame,
+    settings: ChoiceSettings,
+) -> tuple[Floats, Floats]:
+    """List amounts of priced and of timed work of some techniques, shape (t, n, items)."""
+    tables = (settings.advice.rates, settings.advice.production)
+    names = [list(type(table).model_fields) for table in tables]
+    found = [np.zeros((len(CODES), len(sites), len(one))) for one in names]
+    for code in codes:
+        place = CODES.index(code)
+        work = list_work(
+            code,
+            sites,
+            compared.in_full[code],
+            shares,
+            trench=settings.trench,
+            settings=settings.advice,
+        )
+        for amounts, items in zip(found, names, strict=True):
+            for column, item in enumerate(items):
+                if item in work:
+                    amounts[place, :, column] = work[item]
+    return found[0], found[1]
+
+
+def _find_daily(settings: AdviceSettings) -> Flags:
+    """Mark production that is given as the output of a day."""
+    table = settings.production
+    return np.array([table.unit(item).endswith(PER_DAY) for item in type(table).model_fields])
+
+
+def _find_limits(
+    place: Place,
+    final: Comparison,
+    wished: Comparison,
+    is_wished: Flags,
+    flow: FlowSettings,
+) -> Limits:
+    """Gather what flow and pull are held against; NaN where a technique has no such check."""
+    size = len(place.cases)
+    held = _find_check(final.checks, CAPACITY)
+    blank = np.full(size, np.nan)
+    capacity = np.stack([blank if one is None else one.value for one in held], axis=1)
+    required = place.cases["required_l_s"].to_numpy(dtype=float)
+    tolerance = place.cases["capacity_tolerance_share"].to_numpy(dtype=float)
+    others = [one for one in _CONDITIONS if one != flow.new_condition]
+    now = _renew(final, place.cases, flow)
+    rough = [np.ones(now.shape)]
+    for one in others:
+        varied = _renew(final, place.cases, flow.model_copy(update={"new_condition": one}))
+        known = (now > 0) & ~np.isnan(varied)
+        rough.append(np.where(known, varied / np.where(known, now, 1.0), 1.0))
+    pulls = [_take_pulls(one) for one in (final, wished)]
+    force, bound = (
+        np.where(is_wished.reshape(-1, *[1] * (own.ndim - 2)), other, own)
+        for own, other in zip(*pulls, strict=True)
+    )
+    return Limits(
+        capacity_l_s=capacity,
+        least_l_s=required * (1 - tolerance),
+        rougher=np.fmin.reduce(rough),
+        smoother=np.fmax.reduce(rough),
+        force_kn=force,
+        bound_kn=bound,
+    )
+
+
+def _find_check(checks: dict[str, list[Check]], name: str) -> list[Check | None]:
+    """Find the check of one name of every technique."""
+    return [next((one for one in checks[code] if one.name == name), None) for code in CODES]
+
+
+def _renew(compared: Comparison, cases: pd.DataFrame, flow: FlowSettings) -> Floats:
+    """Capacity of renewed bores, l/s, shape (n, t); NaN without a bore."""
+    found = np.full((len(cases), len(CODES)), np.nan)
+    for place, one in enumerate(RECORDS):
+        plan = compared.plans[one.code]
+        if "new_bore_mm" in plan:
+            material = "lined" if one.new_pipe in ("cured liner", "mended") else "pe"
+            bore = plan["new_bore_mm"].to_numpy(dtype=float)
+            bore = np.where(bore > 0, bore, np.nan)
+            found[:, place] = renewed_capacity(bore, cases["gradient"], material, flow)[0]
+    return found
+
+
+def _take_pulls(compared: Comparison) -> tuple[Floats, Floats]:
+    """Take forces (2, n, 2, 3) and limits (2, n, 2) of pulls on pipe and machine, kN."""
+    plans = [compared.plans[code] for code in BURSTING]
+    forces = [
+        [plan[[f"{side}_{level}_kn" for level in LEVELS]].to_numpy(dtype=float) for plan in plans]
+        for side, _ in _PULLS
+    ]
+    bounds = [[plan[limit].to_numpy(dtype=float) for plan in plans] for _, limit in _PULLS]
+    return np.stack(forces).swapaxes(1, 2), np.stack(bounds).swapaxes(1, 2)
+
+
+def _list_encounters(
+    encroachments: pd.DataFrame, near_misses: pd.DataFrame, chosen: Ints
+) -> Encounters:
+    """List where trenches of open cut, and the recommended pits and digs, may harm trees."""
+    trench = next(place for place, one in enumerate(RECORDS) if one.digs == "trench")
+    rows = encroachments[encroachments["run"].to_numpy(dtype=np.int64) >= 0]
+    run = rows["run"].to_numpy(dtype=np.int64)
+    is_trench = (rows["kind"] == "trench").to_numpy(dtype=bool)
+    severity = rows["severity"].astype(str).to_numpy()
+    keeps = rows["keeps_roots"].to_numpy(dtype=bool)
+    inside = rows["is_structural"].to_numpy(dtype=bool, na_value=False)
+    none = np.zeros(len(near_misses), dtype=bool)
+    technique = np.where(is_trench, trench, chosen[run])
+    found = Encounters(
+        run=np.concatenate([run, near_misses["run"].to_numpy(dtype=np.int64)]),
+        technique=np.concatenate([technique, np.full(len(near_misses), trench)]),
+        **{
+            name: np.concatenate(
+                [table[f"chance_{name}"].to_numpy(dtype=float) for table in (rows, near_misses)]
+            )
+            for name in ("structural", "major")
+        },
+        is_structural=np.concatenate([np.where(keeps, inside, severity == "structural"), none]),
+        is_major=np.concatenate([severity == "major", none]),
+        keeps_roots=np.concatenate([keeps, none]),
+    )
+    known = ~np.isnan(found.structural + found.major) & (found.technique >= 0)
+    order = np.flatnonzero(known)
+    order = order[np.lexsort((found.technique[order], found.run[order]))]
+    return Encounters(**{name: getattr(found, name)[order] for name in vars(found)})

@@ -1,0 +1,292 @@
+"""How sure each recommendation is, what alone would turn it, and which survey would settle it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from routekit.advice.draw_settings import SurenessSettings
+from routekit.arrays import Flags, Floats, Ints, Texts
+from routekit.sureness.anew import choose_anew
+from routekit.sureness.bench import CODES, Bench, take_runs
+from routekit.sureness.inputs import (
+    AS_DRAWN,
+    POSITIONS,
+    RULE,
+    Inputs,
+    chance_beyond,
+    draw_inputs,
+)
+from routekit.words.texts import message
+
+SURE: Final = message("sure")
+LIKELY: Final = message("likely")
+OPEN: Final = message("open")
+DECIDED: Final = message("decided")
+"""Words for how sure a recommendation is; decided: somebody has forced the technique."""
+_STEPS: Final = np.array([1 / 3, 2 / 3])
+"""Places within half a band at which a switch is looked for; between them it is interpolated."""
+_FEWER: Final = 2
+"""Draws over those by which surveys are compared."""
+_LEAST_RISE: Final = 0.02
+"""A survey that raises the share by less raises nothing; house."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Turns:
+    """What alone turns each recommendation, n of each.
+
+    Attributes
+    ----------
+    place : numpy.ndarray of int
+        Position of the input; -1 where none does within its band.
+    at : numpy.ndarray of float
+        Value from which; NaN of rule and positions, and where none does.
+    to : numpy.ndarray of int
+        Technique that is best then.
+    by_rule : numpy.ndarray of bool
+        Another of the shipped appraisal rules turns it.
+    rule : numpy.ndarray of int
+        Position of such a rule; -1 none.
+    """
+
+    place: Ints
+    at: Floats
+    to: Ints
+    by_rule: Flags
+    rule: Ints
+
+
+@dataclass(frozen=True, kw_only=True)
+class Judged:
+    """How sure the recommendations are.
+
+    Attributes
+    ----------
+    shares : numpy.ndarray of float, shape (n, t)
+        Share of the draws in which each technique is best.
+    share : numpy.ndarray of float, shape (n,)
+        That of the recommended one; NaN where nothing is recommended.
+    word : numpy.ndarray of str, shape (n,)
+        `SURE`, `LIKELY`, `OPEN` or `DECIDED`.
+    turns : Turns
+    survey : numpy.ndarray of str, shape (n,)
+        What would raise the share most; blank where none would, and where it is sure.
+    settles : dict of str to numpy.ndarray of bool, shape (n,)
+        By survey: runs that would be sure if it found what is assumed.
+    """
+
+    shares: Floats
+    share: Floats
+    word: Texts
+    turns: Turns
+    survey: Texts
+    settles: dict[str, Flags]
+
+
+def judge(
+    bench: Bench,
+    inputs: Inputs,
+    chosen: Ints,
+    unsettled: dict[str, Flags],
+    settings: SurenessSettings,
+) -> Judged:
+    """Tell how sure each recommendation is.
+
+    Parameters
+    ----------
+    bench : Bench
+    inputs : Inputs
+    chosen : numpy.ndarray of int, shape (n,)
+        Position of the recommended technique; -1 none.
+    unsettled : dict of str to numpy.ndarray of bool, shape (n,)
+        By survey: runs of which a check of the recommended technique is not known without it.
+    settings : SurenessSettings
+
+    Returns
+    -------
+    Judged
+
+    Notes
+    -----
+    Sure is never what hangs on a check that is not known, what nobody has inspected, and what
+    another shipped appraisal rule would turn. Shared costs are those of the settled strings and
+    pits: no string is laid out anew.
+    """
+    draws = draw_inputs(inputs, settings.draws, settings.seed)
+    best = choose_anew(bench, inputs, draws, chosen).best
+    shares = np.stack([(best == place).mean(axis=0) for place in range(len(CODES))], axis=1)
+    share = (best == chosen).mean(axis=0)
+    turns = find_turns(bench, inputs, chosen)
+    held = np.any(list(unsettled.values()), axis=0) if unsettled else np.zeros(len(chosen), bool)
+    is_given, is_forced = chosen >= 0, bench.forced >= 0
+    is_sure = (share >= settings.sure_from) & ~held & ~turns.by_rule
+    words = np.select(
+        [~is_given, is_forced, is_sure, share >= settings.likely_from],
+        [OPEN, DECIDED, SURE, LIKELY],
+        OPEN,
+    ).astype(object)
+    doubted = is_given & ~is_forced & ~is_sure
+    raised = _raise_shares(bench, inputs, chosen, draws[::_FEWER], doubted)
+    settles = _find_settled(share, raised, unsettled, turns.by_rule, doubted, settings)
+    return Judged(
+        shares=shares,
+        share=np.where(is_given, share, np.nan),
+        word=words,
+        turns=turns,
+        survey=_name_surveys(raised, unsettled, doubted),
+        settles=settles,
+    )
+
+
+def find_turns(bench: Bench, inputs: Inputs, chosen: Ints) -> Turns:
+    """Find what alone turns each recommendation, all else being as it rests on.
+
+    Parameters
+    ----------
+    bench : Bench
+    inputs : Inputs
+    chosen : numpy.ndarray of int, shape (n,)
+
+    Returns
+    -------
+    Turns
+        Of several inputs the one whose values beyond the switch are likeliest. The switch is
+        interpolated between thirds of the half band, which is exact where scores go evenly with the
+        input, as they do with prices and weights.
+    """
+    size, rule = len(chosen), inputs.place(RULE)
+    likeliest = np.zeros(size)
+    place, to = np.full(size, -1), np.full(size, -1)
+    at, turned_rule = np.full(size, np.nan), np.full(size, -1)
+    rules = np.repeat(inputs.base[None], len(bench.rules), axis=0)
+    rules[:, rule] = np.arange(len(bench.rules))
+    anew = choose_anew(bench, inputs, rules, chosen).best
+    off = (anew != chosen) & (chosen >= 0) & (bench.forced < 0)
+    by_rule = off.any(axis=0)
+    first = off.argmax(axis=0)
+    likeliest[by_rule] = off.mean(axis=0)[by_rule]
+    place[by_rule], turned_rule[by_rule] = rule, first[by_rule]
+    to[by_rule] = anew[first, np.arange(size)][by_rule]
+    for one, end, value, other, is_off in _find_switches(bench, inputs, chosen):
+        if one == inputs.place(POSITIONS):
+            chance, switch = np.full(size, inputs.low[one]), np.full(size, np.nan)
+        else:
+            above, switch = np.full(size, end > inputs.base[one]), value
+            chance = chance_beyond(inputs, one, value, is_above=above)
+        better = is_off & (chance > likeliest) & (chosen >= 0) & (bench.forced < 0)
+        likeliest[better], place[better] = chance[better], one
+        at[better], to[better] = switch[better], other[better]
+    return Turns(
+        place=place, at=at, to=to, by_rule=by_rule, rule=np.where(by_rule, turned_rule, -1)
+    )
+
+
+def _list_ends(bench: Bench, inputs: Inputs, chosen: Ints) -> list[tuple[int, float]]:
+    """List the inputs and ends of their bands at which some recommendation turns."""
+    pairs = [
+        (place, end)
+        for place, name in enumerate(inputs.names)
+        if name != RULE
+        for end in (inputs.low[place], inputs.high[place])
+        if end != inputs.base[place]
+    ]
+    values = np.repeat(inputs.base[None], len(pairs), axis=0)
+    values[np.arange(len(pairs)), [place for place, _ in pairs]] = [end for _, end in pairs]
+    best = choose_anew(bench, inputs, values, chosen).best
+    is_off = ((best != chosen) & (chosen >= 0)).any(axis=1)
+    return [pair for pair, off in zip(pairs, is_off, strict=True) if off]
+
+
+def _find_switches(
+    bench: Bench, inputs: Inputs, chosen: Ints
+) -> Iterator[tuple[int, float, Floats, Ints, Flags]]:
+    """Find for input and end of band where each recommendation turns, to what, and whether."""
+    pairs = _list_ends(bench, inputs, chosen)
+    begins = [inputs.mid[p] if inputs.base[p] == AS_DRAWN else inputs.base[p] for p, _ in pairs]
+    steps = np.array([0.0, *_STEPS, 1.0])
+    values = np.repeat(inputs.base[None], len(pairs) * len(steps), axis=0)
+    levels = np.array(
+        [start + (end - start) * steps for start, (_, end) in zip(begins, pairs, strict=True)]
+    ).reshape(-1, len(steps))
+    for n, (place, _) in enumerate(pairs):
+        # The first is the base itself, whatever stands for it.
+        values[n * len(steps) + 1 : (n + 1) * len(steps), place] = levels[n, 1:]
+    if not pairs:
+        return
+    every = choose_anew(bench, inputs, values, chosen)
+    shape = (len(pairs), len(steps), len(chosen))
+    bests, margins = every.best.reshape(shape), every.margin.reshape(shape)
+    run = np.arange(len(chosen))
+    for (place, end), best, margin, level in zip(pairs, bests, margins, levels, strict=True):
+        off = best != chosen
+        off[0] = False
+        first = np.maximum(off.argmax(axis=0), 1)
+        before, after = margin[first - 1, run], margin[first, run]
+        with np.errstate(invalid="ignore", divide="ignore"):
+            part = before / (before - after)
+        part = np.where(np.isfinite(part) & (part >= 0) & (part <= 1), part, 0.5)
+        value = level[first - 1] + part * (level[first] - level[first - 1])
+        yield place, end, value, best[first, run], off.any(axis=0)
+
+
+def _raise_shares(
+    bench: Bench, inputs: Inputs, chosen: Ints, draws: Floats, doubted: Flags
+) -> dict[str, Floats]:
+    """Share of the recommended technique if a survey found what is assumed; and under "" as is.
+
+    Of runs in doubt alone; NaN of the others.
+    """
+    strings = bench.string[doubted & (bench.string >= 0)]
+    rows = np.flatnonzero(doubted | np.isin(bench.string, np.unique(strings)))
+    some, mine = take_runs(bench, rows), chosen[rows]
+    surveys = list(dict.fromkeys(("", *inputs.survey)))
+    values = np.repeat(draws[None], len(surveys), axis=0)
+    for n, survey in enumerate(surveys):
+        held = inputs.held_by(survey) & bool(survey)
+        values[n][:, held] = inputs.base[held]
+    best = choose_anew(some, inputs, values.reshape(-1, draws.shape[1]), mine).best
+    same = (best == mine).reshape(len(surveys), len(draws), len(rows)).mean(axis=1)
+    shares = np.full((len(surveys), len(chosen)), np.nan)
+    shares[:, rows] = same
+    shares[:, ~doubted] = np.nan
+    return dict(zip(surveys, shares, strict=True))
+
+
+def _find_settled(
+    share: Floats,
+    raised: dict[str, Floats],
+    unsettled: dict[str, Flags],
+    by_rule: Flags,
+    doubted: Flags,
+    settings: SurenessSettings,
+) -> dict[str, Flags]:
+    """Mark by survey the runs that would be sure with it, if it finds what is assumed."""
+    lacking = {survey: doubted & flags for survey, flags in unsettled.items()}
+    count = np.sum([np.zeros(len(share)), *(flags for flags in lacking.values())], axis=0)
+    settled = {}
+    for survey in dict.fromkeys((*lacking, *(one for one in raised if one))):
+        mine = lacking.get(survey, np.zeros(len(share), dtype=bool))
+        # All that is not known must be what this survey finds out.
+        whole = count == mine
+        then = np.fmax(share, raised.get(survey, share))
+        is_raised = mine | (then > share)
+        settled[survey] = doubted & whole & is_raised & ~by_rule & (then >= settings.sure_from)
+    return settled
+
+
+def _name_surveys(raised: dict[str, Floats], unsettled: dict[str, Flags], doubted: Flags) -> Texts:
+    """Name for each run in doubt the survey that would raise it most: first what is not known."""
+    named = np.full(len(doubted), "", dtype=object)
+    names = [one for one in raised if one]
+    rise = np.stack([raised[one] - raised[""] for one in names], axis=1)
+    rise = np.nan_to_num(rise, nan=-1.0)
+    most = rise.argmax(axis=1)
+    better = doubted & (rise.max(axis=1) > _LEAST_RISE)
+    named[better] = np.array(names, dtype=object)[most[better]]
+    for survey, flags in reversed(list(unsettled.items())):
+        named[doubted & flags] = survey
+    return named
