@@ -138,8 +138,8 @@ def _say_need(check: Check, run: int) -> Text:
 
 def say_changes(is_contradicted: Flags) -> Texts:
     """Say what would bring a recommendation, shape (n,)."""
-    withdrawn = say("One of the two decisions withdrawn, or another technique chosen")
+    withdrawn = say("Withdrawing one of the two decisions, or choosing another technique")
     passing = say(
-        "Any technique that no longer fails a check: the reason says what each would need"
+        "A technique that no longer fails any check: the reason says what each would need"
     )
     return fill(withdrawn if one else passing for one in is_contradicted)

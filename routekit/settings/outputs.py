@@ -180,7 +180,7 @@ class OutputSettings(Settings):
         "en",
         unit="-",
         source="house",
-        text="Language of schedule, tree sheets and summary, and in which the map opens",
+        text="Language of schedule, tree sheets and summary; the map opens in outputs.map.language",
     )
     geopackage: GeopackageSettings = setting(
         GeopackageSettings, unit="-", source="study", text="Result GeoPackage."

@@ -358,9 +358,14 @@ def test_decisions_about_a_tree_stand_on_its_sheet(result, trees):
 
 
 def test_decisions_without_who_and_why_say_so(result, trees):
-    bare = dataclasses.replace(result, decisions=decide(tree_id=["T002"], decision=["no_pit"]))
-    texts = list(list_decisions(bare, trees).values())
-    assert texts == [["no pit in its zone, by whom is not stated: why is not stated"]]
+    told = pd.DataFrame({"by": [None, "M. Vos", None], "reason": [None, None, "old"]})
+    rows = decide(tree_id=["T002"] * 3, decision=["no_pit"] * 3, **told)
+    (texts,) = list_decisions(dataclasses.replace(result, decisions=rows), trees).values()
+    assert texts == [
+        "no pit in its zone; neither by whom nor why is stated",
+        "no pit in its zone, by M. Vos; no reason is stated",
+        "no pit in its zone, by somebody not named: old",
+    ]
 
 
 def test_runs_that_stay_as_they_are_are_marked(result):

@@ -219,12 +219,13 @@ def list_decisions(result: Result, trees: gpd.GeoDataFrame) -> dict[int, list[st
 def _write_decision(decision: str, by: str, why: str) -> Text:
     """Write what was decided about a tree, by whom and why."""
     what = say("no pit in its zone") if decision == "no_pit" else decision.replace("_", " ")
-    return say(
-        "{decision}, by {by}: {why}",
-        decision=what,
-        by=by or say("whom is not stated"),
-        why=why or say("why is not stated"),
-    )
+    if by and why:
+        return say("{decision}, by {by}: {why}", decision=what, by=by, why=why)
+    if by:
+        return say("{decision}, by {by}; no reason is stated", decision=what, by=by)
+    if why:
+        return say("{decision}, by somebody not named: {why}", decision=what, why=why)
+    return say("{decision}; neither by whom nor why is stated", decision=what)
 
 
 def list_methods(
