@@ -259,8 +259,11 @@ def _cover_checks(
 def _service_checks(
     cases: pd.DataFrame, plan: pd.DataFrame, settings: BurstingSettings
 ) -> list[Check]:
-    """Check the clear distance to other services, beside and across."""
+    """Check the clear distance to other services, beside and across, and to buildings."""
     needed = needed_clearance(plan, settings)
+    depth, walls = column(cases, "depth_max_m"), column(cases, "building_clearance_m")
+    # How far the ground moves is not known where the depth is not.
+    walls = np.where(np.isnan(depth) & (walls >= needed) & np.isfinite(walls), np.nan, walls)
     return [
         no_service_inside(cases),
         clear_of_services(
@@ -279,6 +282,21 @@ def _service_checks(
             caution=np.maximum(settings.exposed_clearance_m, needed),
             source="carmel_33_159",
             remedy="Expose the crossing services before the head passes.",
+        ),
+        rest_on(
+            at_least(
+                "Clear distance to buildings, walls and basements",
+                walls,
+                needed,
+                caution=np.fmax(depth, needed),
+                unit="m",
+                source="practice",
+                remedy="Survey buildings, walls and basements; record their state before and "
+                "after the pull.",
+                survey="layout",
+            ),
+            *SIZE,
+            where=np.isfinite(walls),
         ),
     ]
 

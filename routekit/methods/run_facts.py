@@ -34,6 +34,7 @@ from routekit.techniques import BURSTING
 from routekit.trees.exposure import Exposure
 from routekit.trees.least_distance import WITHIN
 from routekit.trees.near_stem import blank_digging
+from routekit.vocabulary import MM_PER_M
 from routekit.words.texts import say
 
 _FAR_M = 15.0
@@ -275,7 +276,9 @@ def _lay_out_cases(
         level_error_m=level_error_m,
         is_below_groundwater=np.nan if water is None else (depth > water).astype(float),
         is_hard_ground=np.nan if hard is None else float(hard),
-        building_distance_m=_building_distance(layers.obstacles, exposure.trenches),
+        building_distance_m=_building_distance(layers.obstacles, exposure.trenches["corridor"]),
+        building_clearance_m=_building_distance(layers.obstacles, runs.geometry)
+        - outside / 2 / MM_PER_M,
         has_trees=len(layers.trees) > 0,
         n_spots=np.nan,
         is_pit_barred=np.nan,
@@ -322,15 +325,15 @@ def _chain_length(runs: gpd.GeoDataFrame, needs: Flags, strings: StringSettings)
     return length
 
 
-def _building_distance(obstacles: gpd.GeoDataFrame, trenches: gpd.GeoDataFrame) -> Floats:
-    """Measure how far each corridor is from a building, wall or basement, m; infinite if far."""
+def _building_distance(obstacles: gpd.GeoDataFrame, shapes: pd.Series) -> Floats:
+    """Measure how far shapes are from a building, wall or basement, m; infinite if far."""
     if not len(obstacles):
-        return np.full(len(trenches), np.nan)
+        return np.full(len(shapes), np.nan)
     walls = np.asarray(obstacles.geometry[obstacles["kind"].isin(["building", "wall", "basement"])])
-    corridors = np.asarray(trenches["corridor"])
-    distance = np.where(shapely.is_missing(corridors), np.nan, np.inf)
+    drawn = np.asarray(shapes)
+    distance = np.where(shapely.is_missing(drawn), np.nan, np.inf)
     (found, _), near = shapely.STRtree(walls).query_nearest(
-        corridors, max_distance=_FAR_M, return_distance=True, all_matches=False
+        drawn, max_distance=_FAR_M, return_distance=True, all_matches=False
     )
     distance[found] = near
     return distance

@@ -52,6 +52,7 @@ SIZES = {
     "beside_clearance_m": np.inf,
     "across_clearance_m": np.inf,
     "building_distance_m": 10.0,
+    "building_clearance_m": 10.0,
     "is_below_groundwater": 0.0,
     "is_hard_ground": 0.0,
     "required_l_s": 30.0,

@@ -20,7 +20,8 @@ SPAN = {
     "root_share": (0.0, 1.0), "blocked_share": (0.0, 1.0), "structural_grade": (0.0, 4.0),
     "operational_grade": (0.0, 4.0), "needs_work": (0.0, 1.0), "service_clearance_m": (-0.2, 2.0),
     "beside_clearance_m": (-0.2, 2.0), "across_clearance_m": (-0.2, 2.0),
-    "building_distance_m": (0.0, 9.0), "is_below_groundwater": (0.0, 1.0),
+    "building_distance_m": (0.0, 9.0), "building_clearance_m": (0.0, 9.0),
+    "is_below_groundwater": (0.0, 1.0),
     "is_hard_ground": (0.0, 1.0), "required_l_s": (5.0, 60.0), "design_flow_l_s": (5.0, 60.0),
     "capacity_tolerance_share": (0.0, 0.2),
 }  # fmt: skip

@@ -380,6 +380,15 @@ for rows, what in ((OPEN_CUT, ""), (BURST, "dig_"), (SLIP, "joining_"), (SPOTS, 
         (LEAST_DISTANCE, {f"{what}is_within_least": None}, "unknown", {}),
     ]
 
+WALLS = "Clear distance to buildings, walls and basements"
+BURST += [
+    (WALLS, {"building_clearance_m": 0.2}, "fail", {"min_clearance_m": 0.1}),
+    (WALLS, {"building_clearance_m": 2.0}, "caution", {}),
+    (WALLS, {"building_clearance_m": NAN}, "unknown", {}),
+]
+"""Nearer than the ground is displaced, fail; within the depth, record the walls (common practice,
+no source)."""
+
 # A ban on pits is common practice, no source: an arborist's word is not weighed.
 BURST += [
     (NO_PIT, {"is_pit_barred": 1.0}, "fail", {}),
