@@ -19,6 +19,7 @@ Tone: TypeAlias = Literal["still", "within", "pulled", "trench"]
 
 NewPipe: TypeAlias = Literal[
     "old pipe",
+    "kept clear",
     "mended",
     "cured liner",
     "close-fit liner",
@@ -44,6 +45,7 @@ new invert where the old one was."""
 
 Work: TypeAlias = Literal[
     "inspection",
+    "root cutting",
     "short liners",
     "cured liner",
     "cured liner and spots",
@@ -108,7 +110,8 @@ class Technique:
     keeps_shape : bool
         Whether a bore that is no circle keeps its shape.
     roots_return : bool
-        Whether it leaves ends and connections through which roots come back.
+        Whether it leaves ends and connections through which roots come back, to be cut again beside
+        it; no where cutting them again is the technique itself.
     needs_clear_bore : bool
         Whether roots must be cut before the works.
     work : Work
@@ -174,7 +177,12 @@ class Technique:
     @property
     def is_through(self) -> bool:
         """Whether a new pipe goes in through the old one, under whatever stands above."""
-        return self.new_pipe not in ("old pipe", "mended", "re-laid")
+        return self.new_pipe not in ("old pipe", "kept clear", "mended", "re-laid")
+
+    @property
+    def is_maintenance(self) -> bool:
+        """Whether it is done again and again and leaves the defect as it is."""
+        return self.new_pipe == "kept clear"
 
 
 RECORDS: Final = (
@@ -197,6 +205,27 @@ RECORDS: Final = (
         seen="leave",
         told_as="monitor",
         usual_days=None,
+        days_for="manhole",
+    ),
+    Technique(
+        code="cut_roots",
+        name="Cut roots and watch",
+        phrase="cutting roots and watching",
+        new_pipe="kept clear",
+        checks="root_cutting.list_checks",
+        limits="root_cutting",
+        answers="inspected run",
+        digs="nothing",
+        joins="left",
+        lies="wall",
+        keeps_shape=True,
+        roots_return=False,
+        needs_clear_bore=False,
+        work="root cutting",
+        sign=Sign(letter="W", tone="within", width_px=3.0, dash=(8, 3)),
+        seen="inside",
+        told_as="cut_roots",
+        usual_days=(1, 1),
         days_for="manhole",
     ),
     Technique(
@@ -448,6 +477,9 @@ TECHNIQUE_PHRASES: Final = {one.code: one.phrase for one in RECORDS}
 
 MONITOR: Final = find_code(lambda one: one.new_pipe == "old pipe", "leaving the old pipe")
 """The technique that does nothing: runs of any other are worked on."""
+
+CUTTING: Final = find_code(lambda one: one.is_maintenance, "kept clear of roots")
+"""The technique that is repeated and leaves the defect: chosen only where its owner accepts it."""
 
 OPEN_CUT: Final = find_code(lambda one: one.digs == "trench", "dug as a trench")
 """The technique that all others are set against."""

@@ -19,7 +19,15 @@ from routekit.outputs.map.palette import load_palette, seen_strokes
 from routekit.outputs.public.phrases import CLASSES
 from routekit.outputs.public.tree_outcomes import PIT_TECHNIQUES
 from routekit.settings.public_page import PublicSettings
-from routekit.techniques import BURSTING, MONITOR, OPEN_CUT, RECORDS, ROOTED_AGAIN, TECHNIQUES
+from routekit.techniques import (
+    BURSTING,
+    CUTTING,
+    MONITOR,
+    OPEN_CUT,
+    RECORDS,
+    ROOTED_AGAIN,
+    TECHNIQUES,
+)
 
 PACKAGE = Path(routekit.__file__).parent
 
@@ -75,6 +83,7 @@ def test_two_of_one_kind_are_refused_where_there_can_be_one():
 def test_lists_are_what_they_were():
     assert list(TECHNIQUES) == [
         "monitor",
+        "cut_roots",
         "local_repair",
         "cipp",
         "close_fit",
@@ -84,20 +93,22 @@ def test_lists_are_what_they_were():
         "burst_upsized",
         "open_cut",
     ]
-    assert (MONITOR, OPEN_CUT) == ("monitor", "open_cut")
+    assert (MONITOR, CUTTING, OPEN_CUT) == ("monitor", "cut_roots", "open_cut")
     assert BURSTING == ("burst_same", "burst_upsized")
     assert ROOTED_AGAIN == ("local_repair", "cipp", "close_fit", "dig_and_line", "slip_lining")
     assert CUTS_ROOTS_FIRST == ROOTED_AGAIN
-    assert KEEPS_SHAPE == ("monitor", "local_repair", "cipp", "dig_and_line")
+    assert KEEPS_SHAPE == ("monitor", "cut_roots", "local_repair", "cipp", "dig_and_line")
     assert PIT_TECHNIQUES == ("slip_lining", "burst_same", "burst_upsized")
+    inside = ("cut_roots", "local_repair", "cipp", "close_fit", "dig_and_line")
     assert {
         "monitor": "leave",
-        **dict.fromkeys(("local_repair", "cipp", "close_fit", "dig_and_line"), "inside"),
+        **dict.fromkeys(inside, "inside"),
         **dict.fromkeys(PIT_TECHNIQUES, "pits"),
         "open_cut": "trench",
         "": "undecided",
     } == CLASSES
     assert PublicSettings().days == {
+        "cut_roots": (1, 1),
         **dict.fromkeys(("local_repair", "cipp", "close_fit"), (1, 2)),
         "dig_and_line": (2, 4),
         "slip_lining": (2, 4),

@@ -24,6 +24,7 @@ from routekit.advice.options import (
     itemise_works,
 )
 from routekit.advice.recommend import recommend
+from routekit.advice.root_cutting import tell_cutting
 from routekit.advice.settings import ChoiceSettings
 from routekit.advice.standing import set_standing
 from routekit.advice.surfaces import surface_shares
@@ -224,6 +225,10 @@ def _advise(
         ),
         money=_say_money(settings),
     )
+    cutting = tell_cutting(
+        final, works.string_of_run, decided.excluded, settings.advice, _say_money(settings)
+    )
+    advice = advice.assign(**cutting)
     advice = set_standing(advice, place.cases, final.checks, final.scores, decided.excluded)
     technique = name_techniques(advice["technique"])
     return advice.assign(

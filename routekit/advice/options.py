@@ -424,6 +424,7 @@ def _plan_in_full(
         full[technique] = plan.assign(
             liner_wall_mm=plan["wall_mm"],
             n_repairs=spots if digs == "spots" else faults,
+            is_choked=rooted,
             is_visited=rooted & (technique in ROOTED_AGAIN),
             setup_share=works.setup_share if digs == "string works" else 1.0,
             pit_m3=pit_m3,

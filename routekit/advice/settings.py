@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Annotated, TypeAlias
 
-from pydantic import AfterValidator, field_validator
+from pydantic import AfterValidator, ValidationInfo, field_validator
 
 from routekit.advice.appraisal import (
     DEFAULT_RULE,
@@ -80,6 +80,19 @@ class WorkSettings(Settings):
         gt=0,
         text="A run that is left and monitored is inspected this often.",
     )
+    root_cut_years: Triple = setting(
+        (2.0, 3.0, 5.0),
+        unit="a",
+        source="practice",
+        text="Where roots are cut and the run is watched, from one visit to the next: fewest, "
+        "likely and most years. It follows regrowth: cut roots are back within a few seasons.",
+    )
+    root_cut_choked_years: Triple = setting(
+        (1.0, 2.0, 3.0),
+        unit="a",
+        source="practice",
+        text="The same in a run that is choked by roots, where they come back denser and sooner.",
+    )
     root_return_years: Triple = setting(
         (5.0, 8.0, 15.0),
         unit="a",
@@ -95,12 +108,14 @@ class WorkSettings(Settings):
         "on top.",
     )
 
-    @field_validator("root_return_years")
+    @field_validator("root_return_years", "root_cut_years", "root_cut_choked_years")
     @classmethod
-    def _check_interval(cls, years: tuple[float, float, float]) -> tuple[float, float, float]:
+    def _check_interval(
+        cls, years: tuple[float, float, float], info: ValidationInfo
+    ) -> tuple[float, float, float]:
         """Refuse an interval of no length."""
         if years[0] <= 0:
-            raise ValueError(f"root_return_years must be above 0, got {years[0]:g}")
+            raise ValueError(f"{info.field_name} must be above 0, got {years[0]:g}")
         return years
 
 

@@ -30,9 +30,10 @@ UNDECIDED: Final = message("open: a person decides")
 STANDINGS: Final = (RECOMMENDED, PROVISIONAL, OWNERS, INSPECT_OPEN, UNDECIDED)
 """Words of `advice.standing`."""
 
-_REPAIRS = np.array([one.answers == "inspected run" for one in RECORDS])
-_LINERS = np.array([one.is_through and one.needs_clear_bore for one in RECORDS])
-_RENEWALS = np.array([one.is_renewal for one in RECORDS])
+_REPAIRS = np.array([one.new_pipe == "mended" for one in RECORDS])
+_SPOTS = np.array([one.digs == "spots" for one in RECORDS])
+_LINERS = np.array([one.is_through and one.needs_clear_bore for one in RECORDS]) & ~_SPOTS
+_RENEWALS = np.array([one.is_renewal for one in RECORDS]) | _SPOTS
 _LEAVE = CODES.index(MONITOR)
 
 

@@ -16,7 +16,7 @@ import pandas as pd
 from routekit.advice.appraisal import AppraisalRule, chain_cost, visits_cost
 from routekit.advice.rates import LEVELS, FloatArray
 from routekit.arrays import Flags
-from routekit.techniques import BY_CODE, MONITOR, RECORDS
+from routekit.techniques import BY_CODE, CUTTING, MONITOR, RECORDS
 
 if TYPE_CHECKING:
     from routekit.advice.settings import AdviceSettings
@@ -57,6 +57,8 @@ def add_up_life(
         Low, mid and high, currency; NaN where a cost is not known.
     """
     life = settings.life.triple(name)[::-1]
+    if name == CUTTING:
+        return np.asarray(cost * cutting_factors(plan, settings, rule))
     if name == MONITOR:
         life = np.full(len(LEVELS), settings.work.reinspect_years)
     has_more = THEN_COST[0] in plan
@@ -70,6 +72,29 @@ def add_up_life(
     every = np.array(settings.work.root_return_years)[::-1]
     again = visits_cost(visit, every, np.broadcast_to(life, visit.shape), rule)
     return np.asarray(chain + np.where(plan["is_visited"].to_numpy()[:, np.newaxis], again, 0.0))
+
+
+def cutting_factors(
+    plan: pd.DataFrame, settings: AdviceSettings, rule: AppraisalRule
+) -> FloatArray:
+    """Find what cutting roots again and again costs over the horizon, in units of one visit.
+
+    Parameters
+    ----------
+    plan : DataFrame, n rows
+        is_choked (bool): roots come back sooner.
+    settings : AdviceSettings
+    rule : AppraisalRule
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (n, 3)
+        Low (the longest interval), mid and high (the shortest).
+    """
+    work = settings.work
+    years = np.array([work.root_cut_years, work.root_cut_choked_years])[:, ::-1]
+    factors = chain_cost(np.ones(years.shape), years, rule)
+    return np.asarray(factors[plan["is_choked"].to_numpy(dtype=np.int64)])
 
 
 def follow_up(
@@ -105,4 +130,4 @@ def follow_up(
 
 def is_followed(code: str) -> bool:
     """Tell whether renewal follows a technique when it has served: a repair or a liner."""
-    return not BY_CODE[code].is_renewal and code != MONITOR
+    return not BY_CODE[code].is_renewal and code not in (MONITOR, CUTTING)

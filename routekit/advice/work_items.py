@@ -197,8 +197,22 @@ def _inspect(site: Site) -> Items:
     return {**_survey(site, 1.0), "jetted_m": site.run["length_m"]}
 
 
+def _cut_roots(site: Site) -> Items:
+    """List one visit: the run cleaned, its roots cut, and a camera afterwards."""
+    length = site.run["length_m"]
+    return {
+        **_survey(site, 1.0),
+        "clean_m": length,
+        "root_cut_m": length,
+        "root_cut": length,
+        "root_cut_setup_each": _one(site),
+        "jetted_m": length,
+    }
+
+
 _LISTS: Final[dict[Work, Callable[[Site], Items]]] = {
     "inspection": _inspect,
+    "root cutting": _cut_roots,
     "short liners": _mend,
     "cured liner": _cure_liner,
     "cured liner and spots": _dig_and_cure,

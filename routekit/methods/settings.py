@@ -340,6 +340,31 @@ class RepairSettings(Settings):
     )
 
 
+class RootCuttingSettings(Settings):
+    """When roots may be cut again and again in place of renewing the run."""
+
+    is_accepted: bool = setting(
+        False,
+        unit="-",
+        source="house",
+        text="The owner accepts cutting roots at an interval for an answer. Cutting is "
+        "maintenance: the defect stays, the pipe leaks and ages on, and roots come back; unless "
+        "this is set it is compared and offered, and only a decision chooses it.",
+    )
+    min_root_places: int = setting(
+        1, unit="faults", source="practice", ge=1, text="Least places with roots."
+    )
+    max_structural_grade: int = setting(
+        2,
+        unit="grade 0-4",
+        source="house",
+        ge=0,
+        le=4,
+        text="Worst structural grade of a pipe that is kept running by cutting roots; from the "
+        "next grade on the structure asks for more than a clear bore.",
+    )
+
+
 class OpenCutSettings(Settings):
     """Limits of open cut."""
 
@@ -419,6 +444,9 @@ class MethodSettings(Settings):
         BurstingSettings, unit="-", source="study", text="Pipe bursting."
     )
     lining: LiningSettings = setting(LiningSettings, unit="-", source="study", text="Lining.")
+    root_cutting: RootCuttingSettings = setting(
+        RootCuttingSettings, unit="-", source="study", text="Cut roots and watch."
+    )
     repair: RepairSettings = setting(RepairSettings, unit="-", source="study", text="Local repair.")
     open_cut: OpenCutSettings = setting(OpenCutSettings, unit="-", source="study", text="Open cut.")
     subsoil: SubsoilSettings = setting(

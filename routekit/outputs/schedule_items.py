@@ -47,6 +47,7 @@ _TEXTS: Final = (
     "would_change",
     "to_confirm",
     "decision",
+    "cutting_offer",
     "deciding_criterion",
 )
 _NOTHING: Final = 1e-6

@@ -93,6 +93,7 @@ def build_plans(cases: pd.DataFrame, settings: PlanSettings) -> dict[str, pd.Dat
     mended = _plan_old(cases, "capacity_sound_l_s", say("Short liners at the faults"))
     plans: dict[NewPipe, pd.DataFrame] = {
         "old pipe": _plan_old(cases, "capacity_now_l_s", ""),
+        "kept clear": _plan_old(cases, "capacity_sound_l_s", say("Old pipe, roots cut")),
         # The short liners of a repair are as thick as a whole one would be.
         "mended": mended.assign(wall_mm=liner["wall_mm"]),
         "cured liner": liner,
@@ -110,7 +111,7 @@ def build_plans(cases: pd.DataFrame, settings: PlanSettings) -> dict[str, pd.Dat
 
 _WALL_AFTER: dict[NewPipe, str] = {"cured liner": "lined"}
 """Whose roughness a new pipe has, where not that of PE."""
-_KEEPS_WALL: tuple[NewPipe, ...] = ("old pipe", "mended")
+_KEEPS_WALL: tuple[NewPipe, ...] = ("old pipe", "kept clear", "mended")
 
 
 def _let_run(

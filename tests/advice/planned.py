@@ -17,6 +17,7 @@ NEW_PIPE = {
     "cipp": (float("nan"), float("nan")),
     "dig_and_line": (float("nan"), float("nan")),
     "local_repair": (float("nan"), float("nan")),
+    "cut_roots": (float("nan"), float("nan")),
     "monitor": (float("nan"), float("nan")),
 }
 """Technique to new outside diameter in mm and mass in kg/m of a DN 250 host."""

@@ -325,6 +325,7 @@ NEEDS = {
         *DIG_PLAN,
     },
     "local_repair": {"length_m", "girth_mm", "n_repairs", "liner_wall_mm"},
+    "cut_roots": {"length_m"},
     "monitor": {"length_m"},
 }
 """Technique to the inputs without which its cost and CO2e together cannot be told."""

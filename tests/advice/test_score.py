@@ -176,7 +176,7 @@ def test_the_runner_up_of_a_string_is_no_other_size():
 def test_forced_wins_and_excluded_never_does():
     scores = score(monitor__whole_life_cost_mid=1.0, open_cut__fails=1.0)
     assert rank(scores, forced=PLACE["open_cut"]) == ("open_cut", "monitor", "monitor")
-    chosen, second, free = rank(scores, excluded=["monitor", "local_repair"])
+    chosen, second, free = rank(scores, excluded=["monitor", "cut_roots", "local_repair"])
     assert (chosen, second, free) == ("cipp", "close_fit", "monitor")
 
 
@@ -218,7 +218,7 @@ def test_what_fails_a_check_is_never_chosen_however_cheap_and_whatever_its_weigh
     dear = {f"{code}__whole_life_cost_mid": 9e9 for code in CODES if code != "monitor"}
     weightless = WeightSettings(fail=0.0)
     failing = score(monitor__fails=1.0, weights=weightless, **dear)
-    assert rank(failing)[0] == "local_repair"
+    assert rank(failing)[0] == "cut_roots"
     nothing = score(weights=weightless, **{f"{code}__fails": 1.0 for code in CODES})
     assert rank(nothing) == (None, None, None)
     assert rank(nothing, forced=PLACE["cipp"])[0] == "cipp"

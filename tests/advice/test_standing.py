@@ -24,7 +24,7 @@ from routekit.vocabulary import SURVEYS
 
 CODES = list(TECHNIQUES)
 LINER = next(one.code for one in RECORDS if one.is_through and one.needs_clear_bore)
-REPAIR = next(one.code for one in RECORDS if one.answers == "inspected run")
+REPAIR = next(one.code for one in RECORDS if one.new_pipe == "mended")
 
 
 def stand(runs, *, failing=(), excluded=()):
@@ -97,10 +97,10 @@ def test_what_a_camera_may_change_names_what_is_feasible_for_each_finding():
     said = stand([run])["camera_may_change"].iloc[0]
     assert said == (
         "No fault found: monitoring alone. Single faults: local repair. Roots or cracks in a pipe "
-        "that keeps its shape: a cured-in-place liner (CIPP). Collapsed or out of shape: pipe "
-        "bursting size for size."
+        "that keeps its shape: a cured-in-place liner (CIPP). Collapsed or out of shape: a dig at "
+        "the spot and a liner through the rest."
     )
-    fewer = stand([run], failing=[LINER, REPAIR], excluded=["burst_same"])
+    fewer = stand([run], failing=[LINER, REPAIR], excluded=["dig_and_line", "burst_same"])
     assert fewer["camera_may_change"].iloc[0] == (
         "No fault found: monitoring alone. Roots or cracks in a pipe that keeps its shape: "
         "close-fit lining. Collapsed or out of shape: pipe bursting to a larger size."

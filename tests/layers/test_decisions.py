@@ -74,7 +74,7 @@ def test_trees_without_pits():
         (force(None, "cipp"), "row 1: force needs a run_id"),
         (exclude("A", None), 'row 1: there is no technique ""'),
         (force("A", "cip"), 'no technique "cip"; did you mean cipp?'),
-        (force("A", "qqq"), "use one of monitor, local_repair"),
+        (force("A", "qqq"), "use one of monitor, cut_roots, local_repair"),
         ({"run_id": "A", "decision": "ban"}, 'row 1: decision "ban" is none of force, exclude'),
         ({"run_id": "A", "decision": None}, 'decision "" is none of'),
         ({"decision": "no_pit"}, "row 1: no_pit needs a tree_id"),

@@ -152,8 +152,14 @@ LISTERS = {one.code: (one.limits, find_lister(one)) for one in RECORDS}
 def judge(technique, check=None, *, settings=None, **changes):
     """Verdicts of the first case: of one check, or those that are no pass, by check.
 
-    A run to be repaired has one fault unless told otherwise: there must be something to mend.
+    A run to be repaired has one fault unless told otherwise: there must be something to mend, or
+    roots to cut. Cutting them is accepted, unless the settings say more.
     """
+    if technique == "cut_roots":
+        changes = {"root_count": 1.0} | changes
+        settings = settings or MethodSettings.model_validate(
+            {"root_cutting": {"is_accepted": True}}
+        )
     if technique == "local_repair":
         changes = {"mend_places": 1.0} | changes
     cases, plan = make(**changes)

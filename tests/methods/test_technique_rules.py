@@ -13,6 +13,7 @@ from routekit.methods.bursting import NO_PIT, host_class, needed_clearance
 from routekit.methods.checks import CAUTION, FAIL, PASS, UNKNOWN
 from routekit.methods.common import LEAST_DISTANCE, NO_DIGGING, as_flag, known_flag
 from routekit.methods.repair import count_faults
+from routekit.methods.root_cutting import NOT_ACCEPTED
 from routekit.methods.settings import MethodSettings
 from routekit.techniques import TECHNIQUES
 from routekit.vocabulary import MATERIALS
@@ -269,6 +270,27 @@ SLIP = [
     ("Full-bore velocity", {"plan_velocity_m_s": NAN}, "unknown", {}),
 ]
 
+ROOTS = [
+    ("Defects not known (not inspected)", {"is_inspected": False}, "fail", {}),
+    ("Places with roots to cut", {"root_count": 0.0}, "fail", {}),
+    ("Places with roots to cut", {"root_count": NAN}, "unknown", {}),
+    (
+        "Structural grade under the roots",
+        {"structural_grade": 3.0},
+        "fail",
+        {"max_structural_grade": 3},
+    ),
+    ("Structural grade under the roots", {"structural_grade": NAN}, "unknown", {}),
+    ("Collapsed", {"collapses": 1.0}, "fail", {}),
+    ("Pieces of the wall missing", {"missing_wall": 1.0}, "fail", {}),
+    ("Foreign pipe or cable through the bore", {"foreign_pipes": 1.0}, "fail", {}),
+    ("Capacity after the works", {"plan_capacity_l_s": 28.0}, "fail", {}),
+    ("Self-cleansing velocity", {"plan_running_velocity_m_s": 0.6}, "caution", {}),
+    ("Full-bore velocity", {"plan_velocity_m_s": 4.7}, "caution", {}),
+    ("Full-bore velocity", {"plan_velocity_m_s": NAN}, "unknown", {}),
+]
+"""Common practice, no source: cutting keeps a bore open, and mends nothing."""
+
 REPAIR = [
     *KEPT_FALL,
     ("Defects not known (not inspected)", {"is_inspected": False}, "fail", {}),
@@ -397,6 +419,7 @@ BURST += [
 
 GROUPS = {
     "monitor": ("monitor", MONITOR),
+    "cut_roots": ("root_cutting", ROOTS),
     "local_repair": ("repair", REPAIR),
     "cipp": ("lining", CIPP),
     "close_fit": ("lining", CLOSE_FIT),
@@ -444,7 +467,7 @@ def test_every_check_that_can_rule_out_has_a_rule():
         for technique, group in checks.items()
         for check in group
         if not (technique in ("close_fit", "slip_lining") and check.name in soft)
-        and check.name not in (slip, "Defects that a local repair could mend")
+        and check.name not in (slip, NOT_ACCEPTED, "Defects that a local repair could mend")
     }
     assert there == listed
     assert judge("slip_lining") == {slip: "unknown"}
@@ -462,6 +485,11 @@ def test_all_techniques_are_evaluated_by_their_own_checks():
 @pytest.mark.parametrize("technique", [code for code in TECHNIQUES if code != "slip_lining"])
 def test_a_sound_plain_run_passes(technique):
     assert judge(technique) == {}
+
+
+def test_cutting_roots_is_an_answer_only_where_its_owner_accepts_it():
+    by_default = judge("cut_roots", settings=MethodSettings())
+    assert by_default == {NOT_ACCEPTED: "fail"}
 
 
 def test_local_repair_asks_for_something_to_mend():
@@ -487,6 +515,7 @@ def test_a_collapse_is_dug_up_where_burst_and_shuts_liners_out():
     found = {code: judge(code, collapses=1.0).get("Collapsed") for code in TECHNIQUES}
     assert found == {
         "monitor": None,
+        "cut_roots": "fail",
         "local_repair": "fail",
         "cipp": "fail",
         "close_fit": "fail",

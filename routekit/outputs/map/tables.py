@@ -80,6 +80,7 @@ ADVICE_TEXTS: Final = (
     "reason",
     "runner_up_reason",
     "camera_may_change",
+    "cutting_offer",
     "would_change",
     "sureness_note",
     "to_confirm",

@@ -20,6 +20,7 @@ async function runCard(run) {
       [say("New pipe"), textOf(study.runs, "new_pipe", run) || say("none")],
       [say("Reason"), text("reason") || notKnown()],
       factOf(say("What a camera may change"), text("camera_may_change")),
+      factOf(say("Cut roots and watch"), text("cutting_offer")),
       [say("Runner-up"), of("runner_up") ? techniqueName(of("runner_up")) : say("none")],
       of("runner_up") ? [say("Why not the runner-up"), text("runner_up_reason") || notKnown()] : null,
       [say("What would change it"), text("would_change") || notKnown()],
