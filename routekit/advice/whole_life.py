@@ -82,7 +82,7 @@ def cutting_factors(
     Parameters
     ----------
     plan : DataFrame, n rows
-        is_choked (bool): roots come back sooner.
+        is_choked (bool): roots come back sooner; nowhere without the column.
     settings : AdviceSettings
     rule : AppraisalRule
 
@@ -94,7 +94,8 @@ def cutting_factors(
     work = settings.work
     years = np.array([work.root_cut_years, work.root_cut_choked_years])[:, ::-1]
     factors = chain_cost(np.ones(years.shape), years, rule)
-    return np.asarray(factors[plan["is_choked"].to_numpy(dtype=np.int64)])
+    is_choked = plan["is_choked"] if "is_choked" in plan else pd.Series(0, index=plan.index)
+    return np.asarray(factors[is_choked.to_numpy(dtype=np.int64)])
 
 
 def follow_up(

@@ -97,8 +97,8 @@ def test_what_a_camera_may_change_names_what_is_feasible_for_each_finding():
     said = stand([run])["camera_may_change"].iloc[0]
     assert said == (
         "No fault found: monitoring alone. Single faults: local repair. Roots or cracks in a pipe "
-        "that keeps its shape: a cured-in-place liner (CIPP). Collapsed or out of shape: a dig at "
-        "the spot and a liner through the rest."
+        "that keeps its shape: a cured-in-place liner (CIPP). Collapsed or out of shape: digging "
+        "up the collapsed place and lining the run (CIPP)."
     )
     fewer = stand([run], failing=[LINER, REPAIR], excluded=["dig_and_line", "burst_same"])
     assert fewer["camera_may_change"].iloc[0] == (
