@@ -92,6 +92,7 @@ def judge(
     inputs: Inputs,
     chosen: Ints,
     unsettled: dict[str, Flags],
+    turned: Flags,
     settings: SurenessSettings,
 ) -> Judged:
     """Tell how sure each recommendation is.
@@ -104,6 +105,8 @@ def judge(
         Position of the recommended technique; -1 none.
     unsettled : dict of str to numpy.ndarray of bool, shape (n,)
         By survey: runs of which a check of the recommended technique is not known without it.
+    turned : numpy.ndarray of bool, shape (n,)
+        Runs of which it is known from elsewhere that another shipped rule turns them.
     settings : SurenessSettings
 
     Returns
@@ -123,7 +126,8 @@ def judge(
     turns = find_turns(bench, inputs, chosen)
     held = np.any(list(unsettled.values()), axis=0) if unsettled else np.zeros(len(chosen), bool)
     is_given, is_forced = chosen >= 0, bench.forced >= 0
-    is_sure = (share >= settings.sure_from) & ~held & ~turns.by_rule
+    by_rule = turns.by_rule | turned
+    is_sure = (share >= settings.sure_from) & ~held & ~by_rule
     words = np.select(
         [~is_given, is_forced, is_sure, share >= settings.likely_from],
         [OPEN, DECIDED, SURE, LIKELY],
@@ -131,7 +135,7 @@ def judge(
     ).astype(object)
     doubted = is_given & ~is_forced & ~is_sure
     raised = _raise_shares(bench, inputs, chosen, draws[::_FEWER], doubted)
-    settles = _find_settled(share, raised, unsettled, turns.by_rule, doubted, settings)
+    settles = _find_settled(share, raised, unsettled, by_rule, doubted, settings)
     return Judged(
         shares=shares,
         share=np.where(is_given, share, np.nan),

@@ -95,7 +95,9 @@ def tell_sureness(
     unsettled = _find_unsettled(
         renewal.choice.final.checks, chosen, cases["is_inspected"].to_numpy(dtype=bool)
     )
-    judged = judge(bench, inputs, chosen, unsettled, settings.advice.sureness)
+    # Card and table name the rules that turn a recommendation: what they name is not sure.
+    turned = (renewal.advice["appraisal_turns"].astype(str) != "").to_numpy(dtype=bool)
+    judged = judge(bench, inputs, chosen, unsettled, turned, settings.advice.sureness)
     advice = renewal.advice.assign(**_write_columns(judged, inputs, unsettled))
     options = renewal.options.assign(share_best=judged.shares.T.ravel())
     told = replace(renewal, advice=advice, options=options)
@@ -172,7 +174,11 @@ def _write_note(judged: Judged, inputs: Inputs, run: int, *, held: bool) -> str:
     if held:
         parts.append(say("Not sure while a check is not settled."))
     if judged.turns.place[run] >= 0:
-        parts.append(_say_turn(judged, inputs, run))
+        parts.append(
+            _say_turn(judged, inputs, run)
+            if judged.turns.to[run] >= 0
+            else say("No technique would be feasible at one end of the band of one input.")
+        )
     if judged.survey[run]:
         parts.append(word(SURVEY_TEXTS[judged.survey[run]]))
     return join(parts, " ")
@@ -182,7 +188,7 @@ def _say_turn(judged: Judged, inputs: Inputs, run: int) -> Text:
     """Say what alone turns a recommendation, and to what."""
     turns = judged.turns
     name, to = inputs.names[turns.place[run]], int(turns.to[run])
-    technique = begin(word(PHRASES[to])) if to >= 0 else say("Nothing")
+    technique = begin(word(PHRASES[to]))
     if name == RULE:
         rule = list(load_appraisal_rules().values())[turns.rule[run]]
         return say(

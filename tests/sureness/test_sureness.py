@@ -212,6 +212,6 @@ def test_without_a_doubt_all_that_is_settled_is_sure(kept):
     still = dataclasses.replace(
         one, met=dataclasses.replace(one.met, **{k: v[:0] for k, v in vars(one.met).items()})
     )
-    judged = judge(still, narrow, chosen, {}, settings)
+    judged = judge(still, narrow, chosen, {}, np.zeros(len(chosen), dtype=bool), settings)
     given = (chosen >= 0) & (bench.forced < 0)
     assert (judged.word[given] == "sure").all()
