@@ -62,11 +62,6 @@ class Proposal(NamedTuple):
     """Condition that leaves out what is no live sewer or tree."""
 
 
-def propose_for_source(source: str, layer: str | None) -> Proposal:
-    """Propose a mapping for a file that no study names yet: as `propose_for_sources`, for one."""
-    return propose_for_sources([source], layer)[0]
-
-
 def propose_for_sources(sources: Sequence[str], layer: str | None = None) -> list[Proposal]:
     """Propose mappings for files that no study names yet, which belong to one place.
 

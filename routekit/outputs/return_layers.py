@@ -33,13 +33,13 @@ _OWN_LAYERS = ("root_zones", "current_zones", "decisions", RETURN_TABLE)
 DECISION_COLUMNS = ("run_id", "tree_id", "decision", "technique", "by", "reason")
 
 
-def write_return_layers(
+def write_return_file(
     result: Result,
     path: str | Path,
     *,
     earlier: str | Path | None = None,
-) -> Path:
-    """Write the editable GeoPackage that goes to the arborist and comes back.
+) -> tuple[Path, list[str]]:
+    """Write the editable GeoPackage, and say what else was carried over into it.
 
     Parameters
     ----------
@@ -55,33 +55,6 @@ def write_return_layers(
 
     Returns
     -------
-    Path
-        The file written.
-
-    Raises
-    ------
-    OutputError
-        If the earlier file cannot be read, lies in another coordinate system, or the new one
-        cannot be written; the earlier file is kept.
-    """
-    return write_return_file(result, path, earlier=earlier)[0]
-
-
-def write_return_file(
-    result: Result,
-    path: str | Path,
-    *,
-    earlier: str | Path | None = None,
-) -> tuple[Path, list[str]]:
-    """Write the editable GeoPackage, and say what else was carried over into it.
-
-    Parameters
-    ----------
-    result, path, earlier
-        As for `write_return_layers`.
-
-    Returns
-    -------
     path : Path
         The file written.
     notes : list of str
@@ -90,7 +63,8 @@ def write_return_file(
     Raises
     ------
     OutputError
-        As for `write_return_layers`.
+        If the earlier file cannot be read, lies in another coordinate system, or the new one
+        cannot be written; the earlier file is kept.
     """
     target = Path(path)
     before = Path(earlier) if earlier is not None else target

@@ -13,7 +13,7 @@ from routekit.outputs.gis_layers import is_recommended, join_runs
 from routekit.outputs.new_bores import write_bore_changes
 from routekit.outputs.schedule_items import list_items
 from routekit.outputs.stem_words import describe_stems
-from routekit.outputs.touched_trees import is_open, list_touched, write_zone_areas
+from routekit.outputs.touched_trees import list_touched, write_zone_areas
 from routekit.result import Result
 from routekit.site.encroachments import DIG, PIT
 from routekit.techniques import RECORDS, Joining
@@ -56,7 +56,7 @@ def collect_sheets(result: Result) -> dict[str, pd.DataFrame]:
     checks = result.checks
     checks = checks[is_recommended(result) & (checks["verdict"] != "pass").to_numpy()]
     trees = list_touched(result)
-    opens = is_open(result.digs)
+    opens = result.digs["opens_ground"].to_numpy(dtype=bool)
     return {
         "Runs": runs,
         "Summary": sum_runs(runs),

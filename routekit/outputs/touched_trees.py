@@ -6,7 +6,6 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
-from routekit.arrays import Flags
 from routekit.outputs.gis_layers import attach, join_trees, open_cut_loss
 from routekit.result import Result
 from routekit.site.encroachments import TRENCH
@@ -35,21 +34,6 @@ def list_touched(result: Result) -> gpd.GeoDataFrame:
     touched = trees["is_touched"].eq(True).fillna(value=False).to_numpy(dtype=bool)
     reached = touched | ids.isin(open_cut_loss(result)["tree_id"].astype("str"))
     return trees.assign(tree=np.arange(len(trees)), is_touched=touched)[reached]
-
-
-def is_open(digs: gpd.GeoDataFrame) -> Flags:
-    """Mark the digs that open the ground: all but what a robot does from inside the pipe.
-
-    Parameters
-    ----------
-    digs : geopandas.GeoDataFrame, n rows
-        Columns as `digs` in the schema.
-
-    Returns
-    -------
-    numpy.ndarray of bool, shape (n,)
-    """
-    return np.asarray(digs["opens_ground"], dtype=bool)
 
 
 def list_zone_areas(result: Result) -> pd.DataFrame:

@@ -25,8 +25,6 @@ from routekit.trees.least_distance import WITHIN, gather_distance
 from routekit.vocabulary import SERIOUS
 from routekit.words.texts import both, fill, say, say_rows, take_texts
 
-WORK_COLUMNS: Final = ("label", "label_words", "method", "geometry")
-
 _ASK: Final = say("zone not known: ask an arborist before digging")
 _CAREFUL: Final = {
     "hand": say("hand excavation, roots kept, arborist on site"),

@@ -21,7 +21,7 @@ from routekit.layers.opening import open_raster
 from routekit.layers.photo_review import review_photo
 from routekit.layers.settings import LayerSource
 from routekit.layers.terrain import sample_terrain
-from routekit.layers.unknown import propose_for_source
+from routekit.layers.unknown import propose_for_sources
 from routekit.outputs.compare import compare_results
 
 SECRET = "first line of a system file"
@@ -168,7 +168,7 @@ def test_a_vector_layer_sends_for_nothing(name, write, district, listener):
     with contextlib.suppress(LayerError, CrsError):
         district.read()
     with contextlib.suppress(LayerError):
-        propose_for_source(str(district.folder / name), None)
+        propose_for_sources([str(district.folder / name)])
     assert listener.asked == []
 
 
@@ -281,7 +281,7 @@ def test_a_virtual_layer_onto_another_file_shows_nothing_of_it(name, district, s
         assert SECRET not in str(caught.value)
         district.sections["layers"] = {"sewers": "sewers.gpkg", "trees": "trees.gpkg"}
     with pytest.raises(LayerError) as caught:
-        propose_for_source(str(district.folder / name), None)
+        propose_for_sources([str(district.folder / name)])
     assert SECRET not in str(caught.value)
     with pytest.raises(LayerError) as caught:
         compare_results(district.folder / name, district.folder / name)

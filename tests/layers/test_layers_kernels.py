@@ -29,7 +29,7 @@ from routekit.layers.propose import (
     propose_unit,
 )
 from routekit.layers.terrain import sample_terrain
-from routekit.layers.unknown import propose_for_source
+from routekit.layers.unknown import propose_for_sources
 from routekit.study import parse_settings
 from routekit.trees.stems import read_stem_lists
 from routekit.words.columns import say_each
@@ -356,7 +356,7 @@ def test_a_point_layer_is_also_known_by_its_name(tmp_path, name):
         {"id": ["A1", "A2"], "opm": ["x", "x"]}, geometry=[Point(0, 0), Point(9, 0)], crs=CRS
     )
     points.to_file(tmp_path / f"{name}.gpkg", layer="l")
-    found = propose_for_source(str(tmp_path / f"{name}.gpkg"), None)
+    (found,) = propose_for_sources([str(tmp_path / f"{name}.gpkg")])
     assert found.layer == "connections"
     assert found.unmatched == ("opm",)
     assert found.free == ("run_id", "kind", "diameter_mm")
@@ -367,7 +367,8 @@ def test_a_word_inside_another_names_no_layer(tmp_path, name, layer):
     shape = Point(0, 0).buffer(9) if layer == "surfaces" else Point(0, 0)
     kind = {"surfaces": "functie", "manholes": "putnr"}[layer]
     gpd.GeoDataFrame({kind: ["A1"]}, geometry=[shape], crs=CRS).to_file(tmp_path / f"{name}.gpkg")
-    assert propose_for_source(str(tmp_path / f"{name}.gpkg"), None).layer == layer
+    (found,) = propose_for_sources([str(tmp_path / f"{name}.gpkg")])
+    assert found.layer == layer
 
 
 def test_canonical_columns_are_listed_with_unit_and_meaning():
@@ -386,11 +387,11 @@ def test_canonical_columns_are_listed_with_unit_and_meaning():
 
 
 def test_proposal_guesses_the_layer(district):
-    found = propose_for_source(f"{district.folder}/sewers.gpkg:sewers", None)
+    (found,) = propose_for_sources([f"{district.folder}/sewers.gpkg:sewers"])
     assert found.layer == "sewers"
     assert found.table["canonical"].tolist()[0] == "run_id"
     with pytest.raises(LayerError, match='--as: there is no layer "tree"; did you mean "trees"'):
-        propose_for_source(f"{district.folder}/trees.gpkg", "tree")
+        propose_for_sources([f"{district.folder}/trees.gpkg"], "tree")
 
 
 def test_synonyms_name_columns_that_exist():

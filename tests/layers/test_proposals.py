@@ -16,7 +16,7 @@ from unseen_layers import ASK, CASES
 from routekit.layers.names import rate_name
 from routekit.layers.propose import propose_mapping, propose_unit
 from routekit.layers.study_text import LayerDraft, write_study
-from routekit.layers.unknown import propose_for_source
+from routekit.layers.unknown import propose_for_sources
 
 SEEN = {
     ("sewers", "diameter_mm"): "PipeDiamet DIAM DIA_IN PIPE_SIZE size",
@@ -144,4 +144,4 @@ def test_the_layer_is_told_by_its_columns(tmp_path):
         if case.layer in ("sewers", "manholes", "trees"):
             path = tmp_path / f"{case.name.split()[0]}_{case.layer[0]}.gpkg"
             gpd.GeoDataFrame(case.frame).to_file(path, layer="data")
-            assert propose_for_source(str(path), None).layer == case.layer, case.name
+            assert propose_for_sources([str(path)])[0].layer == case.layer, case.name

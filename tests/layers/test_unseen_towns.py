@@ -20,7 +20,7 @@ from routekit.layers.read import read_layers
 from routekit.layers.settings import CrownSettings
 from routekit.layers.study_text import LayerDraft, write_study
 from routekit.layers.units import ColumnUnit, check_unit
-from routekit.layers.unknown import propose_for_source, propose_for_sources
+from routekit.layers.unknown import propose_for_sources
 from routekit.study import Study
 
 ROOT = Path(__file__).parents[2]
@@ -85,7 +85,7 @@ def two_rivals():
 def test_the_saved_file_is_toml_whichever_choices_are_made(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     two_rivals().to_file("riool.gpkg")
-    found = propose_for_source("riool.gpkg", "sewers")
+    found = propose_for_sources(["riool.gpkg"], "sewers")[0]
     assert (found.table["canonical"] == "material").sum() == 2, (
         "two rivals, else this tests nothing"
     )
@@ -216,7 +216,7 @@ def test_words_of_what_is_gone_become_a_condition_that_keeps_blanks(tmp_path):
     species = ["Tilia cordata", "Stobbe", None, "Acer platanoides", "Quercus robur", "Baumstumpf"]
     trees = stand(net.trees, (93000, 437000), 28992, SOORT=species * 8, DBH_CM=[30] * 48)
     trees.to_file(tmp_path / "bomen.gpkg")
-    found = propose_for_source(str(tmp_path / "bomen.gpkg"), "trees")
+    found = propose_for_sources([str(tmp_path / "bomen.gpkg")], "trees")[0]
     assert found.where is not None
     assert found.where.is_sure
     kept = gpd.read_file(tmp_path / "bomen.gpkg", where=found.where.where)
@@ -224,7 +224,7 @@ def test_words_of_what_is_gone_become_a_condition_that_keeps_blanks(tmp_path):
     assert kept["SOORT"].isna().sum() == 8
     other = trees.rename(columns={"SOORT": "REMARK"})
     other.to_file(tmp_path / "other.gpkg")
-    doubted = propose_for_source(str(tmp_path / "other.gpkg"), "trees").where
+    doubted = propose_for_sources([str(tmp_path / "other.gpkg")], "trees")[0].where
     assert doubted is not None
     assert not doubted.is_sure, "a remark may speak of something else than the tree"
 

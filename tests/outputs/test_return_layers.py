@@ -12,13 +12,18 @@ from synthetic import CRS, MARKUP, make_empty_result, make_result
 
 from routekit.errors import OutputError
 from routekit.layers.same_tree import PLACE_COLUMNS
-from routekit.outputs.return_layers import DECISION_COLUMNS, ZONE_COLUMNS, write_return_layers
+from routekit.outputs.return_layers import DECISION_COLUMNS, ZONE_COLUMNS, write_return_file
 from routekit.outputs.touched_trees import list_touched
 
 
 @pytest.fixture(scope="module")
 def result():
     return make_result()
+
+
+def write_return_layers(*given, **named):
+    """The file written."""
+    return write_return_file(*given, **named)[0]
 
 
 def edit(path):

@@ -44,7 +44,6 @@ from routekit.outputs.arborist.tree_plan import (
 )
 from routekit.outputs.public.species import name_trees
 from routekit.outputs.stem_words import describe_stems
-from routekit.outputs.touched_trees import is_open
 from routekit.result import Result
 from routekit.techniques import OPEN_CUT
 from routekit.vocabulary import MM_PER_M
@@ -180,7 +179,11 @@ def _draw_plans(result: Result, trees: gpd.GeoDataFrame) -> list[dict[str, Any]]
         "trenches": (result.trenches, "corridor", "run_id"),
         "runs": (result.runs, "geometry", "run_id"),
         "pits": (result.pits, "geometry", "pit_id"),
-        "digs": (result.digs[is_open(result.digs)], "geometry", "dig_id"),
+        "digs": (
+            result.digs[result.digs["opens_ground"].to_numpy(dtype=bool)],
+            "geometry",
+            "dig_id",
+        ),
     }
     plans: list[dict[str, Any]] = [
         {

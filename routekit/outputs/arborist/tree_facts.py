@@ -42,7 +42,6 @@ _UNKNOWN_RANK = 0.5
 _THROUGH = list_codes(lambda one: one.is_through)
 _MENDING = list_codes(lambda one: one.new_pipe == "mended")
 _CAREFUL = say("careful dig in structural zone")
-_BALANCE = ("recommended_loss_m2", "recommended_loss_share", "recommended_severity")
 
 
 def rank_trees(result: Result) -> gpd.GeoDataFrame:
