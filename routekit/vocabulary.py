@@ -97,6 +97,9 @@ SURFACE_KINDS: Final = (
     message("planting"),
 )
 
+CROWN_WINDOWS: Final = ("line", "mixed", "broadleaf", "pine")
+"""Windows of a treetop by its height: the words of `crowns.window`."""
+
 OBSTACLE_KINDS: Final = (
     message("building"),
     message("wall"),

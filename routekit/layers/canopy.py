@@ -25,6 +25,7 @@ from routekit.layers.findings import Findings
 from routekit.layers.opening import open_raster
 from routekit.layers.terrain import UNTAGGED_NO_DATA
 from routekit.layers.treetops import SMOOTHING_REACH, Crowns, find_crowns
+from routekit.vocabulary import CROWN_WINDOWS
 from routekit.words.texts import say
 
 if TYPE_CHECKING:
@@ -33,6 +34,7 @@ if TYPE_CHECKING:
 
     from routekit.arrays import Floats
     from routekit.layers.settings import CrownSettings
+    from routekit.layers.stands import Stands
 
 Geometries = NDArray[np.object_]
 
@@ -86,6 +88,7 @@ def find_raster_trees(
     settings: CrownSettings,
     findings: Findings,
     also_open: Collection[str] = (),
+    stands: Stands | None = None,
 ) -> RasterTrees:
     """Find the trees of a canopy raster near the sewers.
 
@@ -105,6 +108,8 @@ def find_raster_trees(
         Takes what the raster does not cover or cannot tell.
     also_open : collection of str, optional
         Formats opened besides those on the list: `study.also_open`.
+    stands : Stands, optional
+        Where a treetop has another window than `settings.window`.
 
     Returns
     -------
@@ -132,7 +137,7 @@ def find_raster_trees(
         _report_outside(grid, sewers, findings)
         counts = np.zeros(5, dtype=np.int64)
         streets = shapely.STRtree(sewers)
-        parts = [_read_tile(grid, core, streets, settings, counts) for core in cores]
+        parts = [_read_tile(grid, core, streets, settings, counts, stands) for core in cores]
         judge_heights(path, counts, settings, findings)
         return _join_parts(grid, parts, findings)
 
@@ -368,12 +373,15 @@ def _read_tile(
     streets: shapely.STRtree,
     settings: CrownSettings,
     counts: NDArray[np.int64],
+    stands: Stands | None,
 ) -> Crowns:
     """Find the crowns of one tile near the sewers, in columns and rows of the whole raster.
 
     `counts` takes the cells of the core, as `count_heights` counts them.
     """
-    widest_window_m = find_windows(np.array([TALLEST_M]), settings)[0]
+    named = np.array(CROWN_WINDOWS, dtype=object) if stands else None
+    tallest_m = np.full(len(CROWN_WINDOWS), TALLEST_M)
+    widest_window_m = find_windows(tallest_m, settings, named).max()
     margin_m = (settings.largest_crown_m + widest_window_m) / 2.0
     margin_m += SMOOTHING_REACH * settings.smoothing_m
     margin = [int(np.ceil(margin_m / each)) for each in grid.cell_m]
@@ -389,7 +397,21 @@ def _read_tile(
         near = streets.query(tops, predicate="dwithin", distance=settings.within_m)[0]
         return np.isin(np.arange(len(tops)), near)
 
-    found = find_crowns(heights, cell_m=grid.cell_m, settings=settings, core=inner, choose=is_near)
+    pick_window = (
+        None
+        if stands is None
+        else lambda row, column: stands.find(
+            _place_tops(grid, column + left, row + top, Findings())
+        )
+    )
+    found = find_crowns(
+        heights,
+        cell_m=grid.cell_m,
+        settings=settings,
+        core=inner,
+        choose=is_near,
+        pick_window=pick_window,
+    )
     moved = shapely.transform(
         _drop_steps(found.outline), lambda cells: cells + np.array([left, top])
     )

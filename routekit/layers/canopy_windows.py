@@ -9,12 +9,18 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from routekit.vocabulary import CROWN_WINDOWS
+
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from routekit.arrays import Floats
     from routekit.layers.settings import CrownSettings
 
 
-def find_windows(height_m: Floats, settings: CrownSettings) -> Floats:
+def find_windows(
+    height_m: Floats, settings: CrownSettings, window: NDArray[np.object_] | None = None
+) -> Floats:
     """Give the diameter of the window of a top.
 
     Parameters
@@ -23,6 +29,8 @@ def find_windows(height_m: Floats, settings: CrownSettings) -> Floats:
         Heights of the tops in m.
     settings : CrownSettings
         Which curve; base and growth of the straight line; widest crown.
+    window : numpy.ndarray of object, shape (n,), optional
+        Curve of each top, where its stand names one; any other word leaves that of the settings.
 
     Returns
     -------
@@ -42,11 +50,19 @@ def find_windows(height_m: Floats, settings: CrownSettings) -> Floats:
     >>> find_windows(np.array([10.0, 20.0]), CrownSettings(window="mixed")).round(2).tolist()
     [3.42, 6.12]
     """
-    if settings.window == "line":
-        width_m = settings.window_base_m + settings.window_per_height * height_m
-    else:
-        constant, slope, bend = _read_curves()[settings.window]
-        width_m = constant + slope * height_m + bend * height_m**2
+    names = np.full(len(height_m), settings.window, dtype=object)
+    if window is not None:
+        is_named = np.isin(window.astype(str), CROWN_WINDOWS)
+        names[is_named] = window[is_named]
+    width_m = np.empty(len(height_m))
+    for name in set(names):
+        own = names == name
+        constant, slope, bend = (
+            (settings.window_base_m, settings.window_per_height, 0.0)
+            if name == "line"
+            else _read_curves()[name]
+        )
+        width_m[own] = constant + slope * height_m[own] + bend * height_m[own] ** 2
     return np.minimum(width_m, settings.largest_crown_m)
 
 

@@ -32,6 +32,7 @@ VECTOR_LAYERS: Final = {
     "surfaces": "area",
     "root_zones": "area",
     "study_area": "area",
+    "stands": "area",
 }
 """Layer with geometry to the kind of geometry that it must hold."""
 
@@ -53,6 +54,7 @@ CHOICES: Final[dict[str, tuple[str, ...]]] = {
     "surface_kinds": vocabulary.SURFACE_KINDS,
     "obstacle_kinds": vocabulary.OBSTACLE_KINDS,
     "connection_kinds": vocabulary.CONNECTION_KINDS,
+    "crown_windows": (*vocabulary.CROWN_WINDOWS, "unknown"),
     "status": STATUS,
 }
 

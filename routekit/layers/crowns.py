@@ -21,6 +21,7 @@ from routekit.geometry.plane import AREA_DIMENSION
 from routekit.layers.canopy import RasterTrees, find_raster_trees, is_readable
 from routekit.layers.crown_reports import report_made
 from routekit.layers.mending import leave_out
+from routekit.layers.stands import read_stands, report_unused
 from routekit.words.texts import say
 
 if TYPE_CHECKING:
@@ -132,6 +133,8 @@ def add_raster_trees(
     """
     trees, settings = layers["trees"].assign(origin=ORIGINS[0]), inputs.crowns
     trees["origin"] = trees["origin"].astype("str")
+    if canopy is None or settings.use == "never":
+        report_unused(layers["stands"], findings)
     if canopy is None:
         return trees
     if settings.use == "never":
@@ -145,6 +148,7 @@ def add_raster_trees(
         also_open=inputs.study.also_open,
         settings=settings,
         findings=findings,
+        stands=read_stands(layers["stands"], settings.window, findings=findings),
     )
     is_kept = _is_in_area(found, layers["study_area"], inputs.study.margin_m)
     is_kept &= ~_is_on_building(found, layers["obstacles"], canopy, settings.roof_share, findings)

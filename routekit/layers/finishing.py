@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from routekit.layers.mapping import MappedLayer
     from routekit.layers.raw_layers import RawLayer
 
-UNASSUMED: Final = ("root_zones", "study_area", "decisions")
+UNASSUMED: Final = ("root_zones", "study_area", "stands", "decisions")
 """Layers that hold what people have drawn or decided: no value of theirs is assumed."""
 
 SOURCE_COLUMNS: Final = ("layer", "path", "layer_name", "rows", "sha256")

@@ -25,6 +25,7 @@ ASSUMED: Final = {
     ),
     ("obstacles", "kind"): say("taken as building"),
     ("surfaces", "kind"): say("taken as carriageway"),
+    ("stands", "window"): say("crowns.window counts there, as outside all stands"),
 }
 """Choices of which it must be told what counts where they are not known."""
 

@@ -80,6 +80,7 @@ class Layers:
     root_zones: gpd.GeoDataFrame
     decisions: pd.DataFrame
     study_area: gpd.GeoDataFrame
+    stands: gpd.GeoDataFrame
     terrain: Path | None
     canopy: Path | None
     photo: Path | None
@@ -197,7 +198,7 @@ def _read_all(
             findings.note("warning", name, "", seen, done)
             continue
         if source is None:
-            if name != "study_area":
+            if name not in ("study_area", "stands"):
                 seen = say("the study names no such layer")
                 findings.note("info", name, "", seen, say("done without"))
             continue

@@ -352,6 +352,9 @@ class LayersSection(Settings):
     study_area: LayerSource | None = setting(
         None, unit="-", source="study", text="Area to study (areas)"
     )
+    stands: LayerSource | None = setting(
+        None, unit="-", source="study", text="Stands of trees with a window of their own (areas)"
+    )
     terrain: LayerSource | None = setting(
         None, unit="-", source="study", text="Ground level in m (raster)"
     )

@@ -30,6 +30,8 @@ if TYPE_CHECKING:
     from routekit.arrays import Floats
     from routekit.layers.settings import CrownSettings
 
+    PickWindow = Callable[["Cells", "Cells"], NDArray[np.object_]]
+
 Heights = NDArray[np.float32]
 Cells = NDArray[np.int64]
 Labels = NDArray[np.int32]
@@ -90,6 +92,7 @@ def find_crowns(
     settings: CrownSettings,
     core: tuple[slice, slice] | None = None,
     choose: Callable[[Cells, Cells], NDArray[np.bool_]] | None = None,
+    pick_window: PickWindow | None = None,
 ) -> Crowns:
     """Find the tree tops and crowns in an array of heights.
 
@@ -105,6 +108,9 @@ def find_crowns(
         Rows and columns that a top must lie in; the whole array if not given.
     choose : callable, optional
         Takes rows and columns of tops, and tells of which the crowns are wanted; all if not given.
+    pick_window : callable, optional
+        Takes rows and columns, and names the window of a top there; that of the settings if not
+        given, and where the word is no window.
 
     Returns
     -------
@@ -119,7 +125,7 @@ def find_crowns(
     if heights.ndim != RASTER_DIMENSIONS or min(cell_m) <= 0:
         raise ValueError("heights must have rows and columns, and cells a size above 0 m")
     smooth, filled = smooth_heights(heights, cell_m=cell_m, sigma_m=settings.smoothing_m)
-    tops, cells, root = climb(smooth, cell_m=cell_m, settings=settings)
+    tops, cells, root = climb(smooth, cell_m=cell_m, settings=settings, pick_window=pick_window)
     tops = tops[_is_within(tops, heights.shape, core)]
     if choose is not None:
         tops = tops[choose(*np.divmod(tops, heights.shape[1]))]
@@ -236,7 +242,11 @@ def _read_places(keys: Keys) -> Cells:
 
 
 def climb(
-    smooth: Heights, *, cell_m: tuple[float, float], settings: CrownSettings
+    smooth: Heights,
+    *,
+    cell_m: tuple[float, float],
+    settings: CrownSettings,
+    pick_window: PickWindow | None = None,
 ) -> tuple[Cells, Cells, Labels]:
     """Find the tops, and the cell that the way up from each cell of the canopy ends at.
 
@@ -248,6 +258,8 @@ def climb(
         Height and width of a cell in m.
     settings : CrownSettings
         Window and least height.
+    pick_window : callable, optional
+        As `find_crowns` takes it.
 
     Returns
     -------
@@ -277,7 +289,9 @@ def climb(
     up = position[highest]
     is_peak = (highest == cells) & (smooth.ravel()[cells] >= least_m)
     peaks = cells[is_peak]
-    radius_m = find_windows(smooth.ravel()[peaks].astype(np.float64), settings) / 2.0
+    window = None if pick_window is None else pick_window(*np.divmod(peaks, smooth.shape[1]))
+    height_m = smooth.ravel()[peaks].astype(np.float64)
+    radius_m = find_windows(height_m, settings, window) / 2.0
     best = _highest_in_window(smooth, peaks, radius_m, cell_m)
     up[is_peak] = position[best]
     return peaks[best == peaks], cells, _follow(up)
