@@ -14,11 +14,21 @@ from routekit.arrays import Floats, Ints
 from routekit.sureness.bench import (
     BURST_PLACES,
     CODES,
+    CUTTING_PLACE,
     MONITOR_PLACE,
     RENEWAL_PLACES,
     Bench,
 )
-from routekit.sureness.inputs import AS_DRAWN, FLOW, POSITIONS, PULL, ROUGHNESS, RULE, Inputs
+from routekit.sureness.inputs import (
+    AS_DRAWN,
+    CUT_YEARS,
+    FLOW,
+    POSITIONS,
+    PULL,
+    ROUGHNESS,
+    RULE,
+    Inputs,
+)
 
 _CELLS_PER_CHUNK = 40_000
 """So many stay in the processor's own memory, and products of matrices in one thread."""
@@ -35,11 +45,14 @@ class Factors(NamedTuple):
         Of each renewal that may follow it.
     visit : numpy.ndarray of float, shape (s, t)
         Of visits to cut roots again.
+    cut : numpy.ndarray of float, shape (s, 2)
+        Of cutting roots and watching, as a rule and in a choked run.
     """
 
     own: Floats
     then: Floats
     visit: Floats
+    cut: Floats
 
 
 class Outcome(NamedTuple):
@@ -240,6 +253,7 @@ def vary_costs(
     follows = np.take_along_axis(renewal, pick[:, :, None], axis=2)
     factor = np.take_along_axis(factors.then[:, None], pick[:, :, None, None], axis=3)[:, :, :, 0]
     life = cost * factors.own[:, None] + np.where(work.is_followed, follows * factor, 0.0)
+    life[:, :, CUTTING_PLACE] = cost[:, :, CUTTING_PLACE] * factors.cut[:, bench.work.is_choked]
     camera = values[:, inputs.place("rates.inspect_m"), None] * work.length_m
     each = camera + values[:, inputs.place("work.root_visit_each"), None]
     again = each[:, :, None] * factors.visit[:, None]
@@ -266,12 +280,15 @@ def find_factors(bench: Bench, inputs: Inputs, values: Floats) -> Factors:
     rule = values[:, inputs.place(RULE)].astype(np.int64)
     size = (len(values), len(CODES))
     own, visit, then = np.zeros(size), np.zeros(size), np.zeros((*size, renewals.shape[1]))
+    intervals = values[:, [inputs.place(f"work.{name}") for name in CUT_YEARS]]
+    cut = np.zeros(intervals.shape)
     followed = np.flatnonzero(bench.work.is_followed)
     visited = np.flatnonzero(bench.work.is_visited.any(axis=0))
     for one in np.unique(rule):
         rows, by = np.flatnonzero(rule == one), bench.rules[one]
         mine = lives[rows]
         own[rows] = chain_cost(1.0, mine, by)
+        cut[rows] = chain_cost(1.0, intervals[rows], by)
         first = mine[:, followed]
         # What follows has its own cost: the technique's own counts once.
         own[np.ix_(rows, followed)] = chain_cost(1.0, first, by, then_cost=0.0)
@@ -283,4 +300,4 @@ def find_factors(bench: Bench, inputs: Inputs, values: Floats) -> Factors:
             then_life_years=renewals[rows][:, None],
         )
         visit[np.ix_(rows, visited)] = visits_cost(1.0, every[rows, None], mine[:, visited], by)
-    return Factors(own, then, visit)
+    return Factors(own, then, visit, cut)

@@ -25,11 +25,12 @@ from routekit.pipes.capacity import renewed_capacity
 from routekit.pipes.pull import LEVELS
 from routekit.pipes.settings import FlowSettings
 from routekit.site.layout import Place
-from routekit.techniques import BURSTING, MONITOR, RECORDS, TECHNIQUES
+from routekit.techniques import BURSTING, CUTTING, MONITOR, RECORDS, TECHNIQUES
 
 CODES = list(TECHNIQUES)
 BURST_PLACES = np.array([CODES.index(code) for code in BURSTING])
 RENEWAL_PLACES = np.array([CODES.index(code) for code in RENEWALS])
+CUTTING_PLACE = CODES.index(CUTTING)
 MONITOR_PLACE = CODES.index(MONITOR)
 _PULLS = (("pull", "pull_allowable_kn"), ("machine", "machine_limit_kn"))
 _CONDITIONS = ("new", "sound", "worn")
@@ -48,6 +49,8 @@ class Work:
     length_m : numpy.ndarray of float, shape (n,)
     is_visited : numpy.ndarray of bool, shape (n, t)
         Roots return and are cut again.
+    is_choked : numpy.ndarray of int, shape (n,)
+        1 where roots choke the run, and are cut more often.
     is_followed : numpy.ndarray of bool, shape (t,)
         Renewal follows when the technique has served.
     may_follow : numpy.ndarray of bool, shape (n, r)
@@ -59,6 +62,7 @@ class Work:
     is_daily: Flags
     length_m: Floats
     is_visited: Flags
+    is_choked: Ints
     is_followed: Flags
     may_follow: Flags
 
@@ -174,6 +178,7 @@ def take_runs(bench: Bench, rows: Ints) -> Bench:
             timed=work.timed[:, rows],
             length_m=work.length_m[rows],
             is_visited=work.is_visited[rows],
+            is_choked=work.is_choked[rows],
             may_follow=work.may_follow[rows],
         ),
         limits=Limits(
@@ -251,6 +256,7 @@ def build_bench(
             is_visited=np.stack(
                 [final.in_full[code]["is_visited"].to_numpy(dtype=bool) for code in CODES], axis=1
             ),
+            is_choked=final.in_full[CUTTING]["is_choked"].to_numpy(dtype=np.int64),
             is_followed=np.array([is_followed(code) for code in CODES]),
             may_follow=np.stack([passes(final.checks[code]) for code in RENEWALS], axis=1),
         ),

@@ -18,6 +18,8 @@ ROUGHNESS: Final = "roughness"
 PULL: Final = "pull"
 POSITIONS: Final = "positions"
 """Inputs that are no settings with a band of their own."""
+CUT_YEARS: Final = ("root_cut_years", "root_cut_choked_years")
+"""Intervals of cutting roots: as a rule, and in a run that is choked by them."""
 AS_DRAWN: Final = -1.0
 """Positions as the data have them; else the quantile at which works enter zones."""
 _TAIL: Final = 0.05
@@ -89,7 +91,7 @@ def list_inputs(settings: AdviceSettings) -> Inputs:
         for group, table in groups.items()
         for item in type(table).model_fields
     }
-    for name in ("root_return_years", "root_visit_each"):
+    for name in ("root_return_years", "root_visit_each", *CUT_YEARS):
         bands[f"work.{name}"] = np.array(getattr(settings.work, name))
     span = np.array(settings.sureness.weight_band)
     for name in type(settings.weights).model_fields:
