@@ -135,7 +135,7 @@ class AdviceSettings(Settings):
         unit="m2",
         source="house",
         text="A tree of whose zone less than this is dug or severed, outside its structural zone, "
-        "is grazed: it stands in a short table and has no sheet to sign; a spade is wider",
+        "is grazed: it stands in a short table and has no sheet to sign; a spade is wider.",
         ge=0,
         le=10,
     )

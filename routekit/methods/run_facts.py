@@ -86,6 +86,7 @@ def prepare_place(
         runs=runs,
         manholes=layers.manholes,
         trenches=exposure.trenches,
+        widest_m=exposure.widest_m,
         connections=connections,
         collapses=find_collapses(layers.inspections),
         crossings=pd.DataFrame({"run": [], "chainage_m": [], "service_id": []}),

@@ -112,6 +112,8 @@ class Place:
     Attributes
     ----------
     runs, manholes, trenches : GeoDataFrame
+    widest_m : numpy.ndarray of float, shape (n,)
+        Width of each trench; of a run of unknown size that of the largest bore it may have.
     connections : GeoDataFrame
         With `run`, the position of the run of each.
     collapses : DataFrame
@@ -131,6 +133,7 @@ class Place:
     runs: gpd.GeoDataFrame
     manholes: gpd.GeoDataFrame
     trenches: gpd.GeoDataFrame
+    widest_m: Floats
     connections: gpd.GeoDataFrame
     collapses: pd.DataFrame
     crossings: pd.DataFrame
@@ -322,7 +325,9 @@ def _collapse_digs(place: Place, is_dug: Flags) -> gpd.GeoDataFrame:
             "to_m": np.clip(middle + SPOT_M / 2, 0, length),
         }
     )
-    width = place.trenches["width_m"].to_numpy(dtype=float)
+    # What the dig at a run of unknown size takes is no less than it may be.
+    side = place.settings.site.digs.connection_side_m
+    width = np.where(np.isnan(place.widest_m), side, place.widest_m)
     return repair_digs(
         stretches, runs, width, place.around.zones, settings=place.settings.site.digs
     )

@@ -53,6 +53,8 @@ class Exposure:
     """Severity of breaches and near misses if positions are off by two standard deviations."""
     in_doubt: Flags
     """Runs that would meet more trees, or worse, were zones in doubt as large as they may be."""
+    widest_m: Floats
+    """Width of each trench, m; of a run of unknown size that of the largest bore it may have."""
     has_least_distance: bool
     """Whether the regime asks for a least distance from any stem, or that is not known."""
 
@@ -131,7 +133,10 @@ def measure_exposure(
         rows,
         *(sum_breaches(one, len(rows))[WITHIN] for one in (certain, widest)),
     )
+    width = trenches["width_m"].to_numpy(dtype=float).copy()
+    width[rows] = reach["width_m"].to_numpy(dtype=float)
     return Exposure(
+        widest_m=width,
         has_least_distance=bool((zones["min_distance_m"] != 0).any()),
         trenches=trenches,
         breaches=breaches,
