@@ -9,7 +9,8 @@ from routekit.methods.falls import find_falls
 from routekit.techniques import TECHNIQUES
 
 NAN = np.nan
-KEEPS_THE_LINE = {code for code in TECHNIQUES if code not in ("monitor", "open_cut")}
+KEEPS_THE_LINE = {code for code in TECHNIQUES if code not in ("monitor", "cut_roots", "open_cut")}
+"""What renews or mends the pipe where it lies; leaving it or cutting roots promises no fall."""
 
 
 def fall_of(*runs):

@@ -226,12 +226,12 @@ def test_who_may_be_pulled_larger():
     assert may_widen(checks, decided).tolist() == [True, False, False, False, True, True]
 
 
-def dig_collapses(chainages, is_sure=True, is_burst=(True,) * 4):
+def dig_collapses(chainages, is_sure=True, is_burst=(True,) * 4, widest_m=1.2):
     """Digs at collapses of run A (5 m as drawn) under a trench 1.2 m wide."""
     place = SimpleNamespace(
         runs=RUNS.assign(length_m=5.0),
         collapses=pd.DataFrame({"run_id": "A", "chainage_m": chainages, "is_sure": is_sure}),
-        trenches=pd.DataFrame({"width_m": [1.2] * 4}),
+        widest_m=np.full(4, widest_m),
         around=make_around((0, 50, 3, 1)),
         settings=SimpleNamespace(site=SiteSettings()),
     )
@@ -244,6 +244,13 @@ def test_a_collapse_is_dug_up_for_a_metre_on_each_side():
     assert digs["run_id"].tolist() == ["A", "A"]
     assert digs["footprint_m2"].tolist() == pytest.approx([2 * 1.2, 1.5 * 1.2])
     assert digs.geometry[0].bounds == pytest.approx((1.5, -0.6, 3.5, 0.6))
+
+
+def test_a_collapse_is_no_smaller_a_dig_where_no_trench_can_be_sized():
+    digs = dig_collapses([2.5], widest_m=np.nan)
+    assert digs["footprint_m2"].tolist() == pytest.approx(
+        [2 * SiteSettings().digs.connection_side_m]
+    )
     assert not len(dig_collapses([2.5], is_sure=False))
     assert not len(dig_collapses([2.5], is_burst=(False, True, True, True)))
 
