@@ -29,7 +29,22 @@ HOSTILE = (
 )
 """Texts that must reach the page as text, whichever column they stand in."""
 
-N_RUNS, N_TREES = 12, 30
+CHOSEN = (
+    "monitor",
+    "local_repair",
+    "cipp",
+    "close_fit",
+    "slip_lining",
+    "burst_same",
+    "burst_upsized",
+    "open_cut",
+    "burst_same",
+    "burst_same",
+    "cut_roots",
+    "dig_and_line",
+)
+"""Technique of each run."""
+N_RUNS, N_TREES = len(CHOSEN), 30
 SPACING_M = 40.0
 
 
@@ -161,7 +176,7 @@ def _breaches(runs: gpd.GeoDataFrame, trees: gpd.GeoDataFrame) -> pd.DataFrame:
 
 def _advice(runs: gpd.GeoDataFrame) -> pd.DataFrame:
     """Every technique at least once."""
-    technique = np.resize([*list(TECHNIQUES), "burst_same", "burst_same"], N_RUNS)
+    technique = np.array(CHOSEN)
     return pd.DataFrame(
         {
             "run_id": runs["run_id"],
