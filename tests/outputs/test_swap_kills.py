@@ -22,7 +22,7 @@ from routekit.outputs.atomic import (
     settle_folder,
     settle_results,
 )
-from routekit.outputs.overlap import PART_NAME
+from routekit.outputs.output_files import PART_NAME
 from routekit.outputs.owners import LOCK, claim_folder, is_alive, write_owner
 
 ROOT = Path(atomic.__file__).parents[2]
@@ -30,12 +30,11 @@ N_FILES = 18
 N_KILLS = 100
 
 SWAPPER = """
-import sys, time
+import re, sys
 from pathlib import Path
 from routekit.outputs.atomic import replacing
-from routekit.outputs.overlap import PART_NAME
 
-folder = Path(sys.argv[1])
+folder, PART_NAME = Path(sys.argv[1]), re.compile(sys.argv[2])
 print("ready", flush=True)
 for line in sys.stdin:
     run = line.strip()
@@ -59,7 +58,7 @@ def visible(folder):
 
 def start(folder):
     process = subprocess.Popen(
-        [sys.executable, "-c", SWAPPER, folder],
+        [sys.executable, "-c", SWAPPER, folder, PART_NAME.pattern],
         cwd=ROOT,
         text=True,
         stdin=subprocess.PIPE,
