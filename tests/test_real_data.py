@@ -12,7 +12,7 @@ import pyogrio
 import pytest
 from sample_copy import call
 
-from routekit import Study, run_study
+from routekit import Study, pipeline, run_study
 from routekit.techniques import TECHNIQUES
 
 ROOT = Path(__file__).parents[1]
@@ -120,7 +120,8 @@ def test_eggs_and_masonry_are_renewed_as_what_they_are(result, raw):
     assert runs.set_index("run_id")["material"].astype(str).equals(wanted[runs["run_id"]])
 
 
-def test_the_whole_job_is_written(study, tmp_path):
+def test_the_whole_job_is_written(study, result, tmp_path, monkeypatch):
+    monkeypatch.setattr(pipeline, "run_study", lambda *_, **__: result)
     answer = call("screen", study.path, "--out", tmp_path)
     assert answer.exit_code == 0, answer.output
     assert f"of {N_RUNS} runs" in answer.stdout

@@ -312,7 +312,8 @@ def test_memory_is_given_back_after_each_volume_and_not_after_a_single_page(tmp_
     monkeypatch.setattr(writer, "forget_prints", lambda: done.append("forget"))
     write_tree_report(make_result(), tmp_path / "trees.html", with_pdf=True)
     assert done == ["print"]
-    write_tree_report(make_result(), tmp_path / "trees.html", with_pdf=True, settings=VOLUMES)
+    divided = set_outputs(make_result(), report=VOLUMES)
+    write_tree_report(divided, tmp_path / "trees.html", with_pdf=True)
     n_volumes = len(list(tmp_path.glob("trees-*.pdf")))
     assert n_volumes > 1
     assert done.count("forget") == n_volumes
