@@ -229,7 +229,7 @@ def test_a_tapped_tree_and_sewer_say_their_sentences(visit):
     assert said[:2] == ["oak Quercus robur", "This tree is protected by law or order."]
     assert "#tree=T5" in page.url
     page.locator("#card .to-street").click()
-    assert page.locator("#s1").get_attribute("open") is not None
+    page.wait_for_selector("#s1[open]")
     assert page.evaluate("decodeURIComponent(location.hash)") == "#street=Mill Bank"
 
 
@@ -277,7 +277,7 @@ def test_find_my_street(visit):
     assert page.inner_text("#find-count") == "1 street"
     assert read_texts(page, "#hits button") == ["Mill Bank"]
     page.locator("#hits button").click()
-    assert page.locator("#s1").get_attribute("open") is not None
+    page.wait_for_selector("#s1[open]")
     assert page.locator("#hits button").count() == 0
     page.locator("#s1 > summary").click()
     page.fill("#find", "mill")
