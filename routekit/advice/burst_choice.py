@@ -389,7 +389,7 @@ def _pull_without_decisions(
 ) -> NDArray[np.int64]:
     """Find by which bursting technique each run would be pulled had nobody decided; -1 by none.
 
-    Only chains in which a decision changes what is wished for are laid again.
+    Only chains in which somebody has decided about a technique are laid again.
     """
     pulled = list_string_pulls(works, plans)["technique"].to_numpy(dtype=np.int64)
     if len(wishes) == 1:

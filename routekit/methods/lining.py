@@ -58,6 +58,11 @@ def list_cipp_checks(
     -------
     list of Check
     """
+    return [no_collapse(cases), *_cured_checks(cases, plan, settings)]
+
+
+def _cured_checks(cases: pd.DataFrame, plan: pd.DataFrame, settings: LiningSettings) -> list[Check]:
+    """List what a cured liner asks for, but that nothing has collapsed."""
     low, high = settings.cipp_bore_mm
     connections = column(cases, "n_connections")
     bore = column(cases, "diameter_mm")
@@ -65,7 +70,6 @@ def list_cipp_checks(
     unsure = np.isnan(connections) & (bore < settings.robot_bore_mm)
     robot = np.where(connections == 0, np.inf, np.where(unsure, np.nan, bore))
     return [
-        no_collapse(cases),
         no_foreign_pipe(cases),
         *bore_between(cases, low, high, source="practice"),
         at_most(
@@ -123,11 +127,6 @@ def list_dig_and_line_checks(
     """
     collapsed, spots = column(cases, "collapses"), column(cases, "n_spots")
     most = float(settings.max_spots)
-    lined = [
-        check
-        for check in list_cipp_checks(cases, plan, settings)
-        if check.name != no_collapse(cases).name
-    ]
     return [
         needs_inspection(cases),
         at_least(
@@ -157,7 +156,7 @@ def list_dig_and_line_checks(
         ),
         no_digging_near_stems(cases, prefix="spot_"),
         keeps_least_distance(cases, prefix="spot_"),
-        *lined,
+        *_cured_checks(cases, plan, settings),
     ]
 
 
