@@ -1,50 +1,70 @@
-"""A raster of canopy heights: what it must be, and the trees in it, tile by tile near the sewers.
+"""A raster of canopy heights: the trees in it, tile by tile near the sewers.
 
 Tiles overlap by the widest window, crown and smoothing; each top counts in the one tile whose
 core it lies in. Tiles without a sewer near are not read, so that memory does not grow with the
-raster.
+raster. One thread reads the file while others look for crowns in the tiles read before; the order
+of the trees does not depend on which of them is done first.
 """
 
 from __future__ import annotations
 
-from contextlib import contextmanager
+from collections import deque
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
-import pyproj
 import shapely
 from numpy.typing import NDArray
-from pyproj.exceptions import ProjError
 
 from routekit.errors import CrsError, LayerError
+from routekit.layers.canopy_grid import (
+    list_cores,
+    place_cells,
+    place_grid,
+    refuse_coarse,
+    report_outside,
+    to_working,
+    told_errors,
+    window_near,
+)
 from routekit.layers.canopy_heights import LOWEST_M, TALLEST_M, count_heights, judge_heights
 from routekit.layers.canopy_windows import find_windows
-from routekit.layers.crs import UNIT_FACTOR_TOLERANCE, drop_heights, parse_crs, transform_layer
 from routekit.layers.findings import Findings
 from routekit.layers.opening import open_raster
 from routekit.layers.terrain import UNTAGGED_NO_DATA
 from routekit.layers.treetops import SMOOTHING_REACH, Crowns, find_crowns
 from routekit.vocabulary import CROWN_WINDOWS
-from routekit.words.texts import say
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Iterator
+    from collections.abc import Collection
+    from concurrent.futures import Future
     from pathlib import Path
 
+    import pyproj
+
     from routekit.arrays import Floats
+    from routekit.layers.canopy_grid import CanopyGrid
     from routekit.layers.settings import CrownSettings
     from routekit.layers.stands import Stands
 
 Geometries = NDArray[np.object_]
 
-METRE_WORDS: Final = ("", "m", "metre", "metres", "meter", "meters")
-
 CORE_CELLS: Final = 2048
 """Side of the core of a tile: with its margin some 5 to 9 million cells at 0.5 to 0.1 m."""
 
+TILES_AT_ONCE: Final = 2
+"""Tiles in which crowns are looked for at the same time: each takes some 250 MB."""
+
 CACHE_BYTES: Final = 128 * 1024**2
 """Blocks of the file that are kept while it is read; GDAL's own rule is 5 % of the memory."""
+
+MOST_CACHE_BYTES: Final = 512 * 1024**2
+"""Kept at most, where one block goes across the raster and serves a whole row of tiles."""
+
+COLUMN_TILES: Final = 3
+"""Tiles side by side that are read from above to below, so that the blocks which a tile shares with
+the one above it are still kept: one tile with its blocks takes up to 40 MB."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -68,15 +88,22 @@ class RasterTrees:
 
 
 @dataclass(frozen=True, kw_only=True)
-class _Grid:
-    """An open raster, with what brings it to the working CRS."""
+class _Search:
+    """What is looked for in each tile, and near which sewers."""
 
-    source: Any
-    path: Path
-    crs: pyproj.CRS
-    working: pyproj.CRS
-    cell_m: tuple[float, float]
-    unit_scale: tuple[float, float]
+    grid: CanopyGrid
+    streets: shapely.STRtree
+    settings: CrownSettings
+    stands: Stands | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Tile:
+    """Heights in m with the margin, the column and row where they begin, and the core in them."""
+
+    heights: NDArray[np.float32]
+    corner: tuple[int, int]
+    core: tuple[slice, slice]
 
 
 def find_raster_trees(
@@ -125,19 +152,18 @@ def find_raster_trees(
     """
     from rasterio import Env  # noqa: PLC0415 - slow to import, needed only here
 
-    with (
-        _told_errors(path),
-        Env(GDAL_CACHEMAX=CACHE_BYTES),
-        open_raster("layers.canopy", path, also_open) as source,
-    ):
-        grid = _place_grid(source, path, sewers, crs, declared)
-        window = _window_near(grid, sewers, settings.within_m)
-        _refuse_coarse(grid, settings)
-        cores = _list_cores(grid, window, sewers, settings.within_m)
-        _report_outside(grid, sewers, findings)
-        counts = np.zeros(5, dtype=np.int64)
-        streets = shapely.STRtree(sewers)
-        parts = [_read_tile(grid, core, streets, settings, counts, stands) for core in cores]
+    with told_errors(path):
+        with open_raster("layers.canopy", path, also_open) as source:
+            grid = place_grid(source, path, sewers, crs, declared)
+            window = window_near(grid, sewers, settings.within_m)
+            refuse_coarse(grid, settings)
+            cores = list_cores(grid, window, sewers, settings.within_m, CORE_CELLS)
+            report_outside(grid, sewers, findings)
+            streets = shapely.STRtree(sewers)
+            search = _Search(grid=grid, streets=streets, settings=settings, stands=stands)
+            order, cache_bytes = _plan_reading(search, cores)
+            with Env(GDAL_CACHEMAX=cache_bytes):
+                parts, counts = _search_tiles(search, cores[order])
         judge_heights(path, counts, settings, findings)
         return _join_parts(grid, parts, findings)
 
@@ -155,206 +181,14 @@ def is_readable(path: Path) -> bool:
     bool
     """
     try:
-        with _told_errors(path), open_raster("layers.canopy", path):
+        with told_errors(path), open_raster("layers.canopy", path):
             return True
     except (CrsError, LayerError):
         return False
 
 
-@contextmanager
-def _told_errors(path: Path) -> Iterator[None]:
-    """Turn what rasterio and PROJ raise into errors that name the file and the remedy."""
-    from rasterio.errors import RasterioError  # noqa: PLC0415 - slow to import, needed only here
-
-    try:
-        yield
-    except CrsError as error:
-        if str(error).startswith("layers.canopy"):
-            raise
-        msg = f"layers.canopy: {path}: {error}"
-        raise CrsError(msg) from error
-    except ProjError as error:
-        msg = (
-            f"layers.canopy: {path}: its reference system leads nowhere near the sewers ({error}); "
-            'say crs.canopy = "EPSG:..." in the study file'
-        )
-        raise CrsError(msg) from error
-    except (RasterioError, OSError) as error:
-        msg = (
-            f"layers.canopy: {path} cannot be read as a raster ({error}); give a GeoTIFF of "
-            "heights above ground in m"
-        )
-        raise LayerError(msg) from error
-
-
-def _place_grid(
-    source: Any, path: Path, sewers: Geometries, working: pyproj.CRS, declared: str | None
-) -> _Grid:
-    """Find the CRS and the size of a cell in m, and refuse what is no canopy raster."""
-    if source.count != 1 or np.dtype(source.dtypes[0]).kind not in "iuf":
-        msg = (
-            f"layers.canopy: {path} holds {source.count} bands of {source.dtypes[0]}; give a "
-            "raster of one band of numbers: heights above ground in m"
-        )
-        raise LayerError(msg)
-    if declared is None and source.crs is None:
-        msg = (
-            f"layers.canopy: {path} names no reference system; write one into the raster, or say "
-            'crs.canopy = "EPSG:..." in the study file'
-        )
-        raise CrsError(msg)
-    if source.transform.is_degenerate:
-        msg = f"layers.canopy: {path} does not say where its cells lie; write its transform into it"
-        raise LayerError(msg)
-    full = pyproj.CRS.from_user_input(
-        source.crs.to_wkt() if declared is None else parse_crs(declared, "crs.canopy")
-    )
-    _refuse_other_units(source, path, full)
-    crs = drop_heights(full)
-    grid = _Grid(
-        source=source,
-        path=path,
-        crs=crs,
-        working=working,
-        cell_m=(1.0, 1.0),
-        unit_scale=(float(source.scales[0]), float(source.offsets[0])),
-    )
-    return _measure_cells(grid, sewers)
-
-
-def _refuse_other_units(source: Any, path: Path, crs: pyproj.CRS) -> None:
-    """Refuse heights that say they are in another unit than metres."""
-    unit = (source.units[0] or "").strip().casefold()
-    up = [axis for axis in crs.axis_info if axis.direction == "up"]
-    is_other = unit not in METRE_WORDS
-    if not unit and up and abs(up[0].unit_conversion_factor - 1.0) > UNIT_FACTOR_TOLERANCE:
-        unit, is_other = up[0].unit_name, True
-    if is_other:
-        msg = (
-            f'layers.canopy: {path} says that its heights are in "{unit}"; bring them to metres '
-            "(feet times 0.3048), or correct the unit of the band"
-        )
-        raise LayerError(msg)
-
-
-def _measure_cells(grid: _Grid, sewers: Geometries) -> _Grid:
-    """Measure a cell in the working CRS, at the middle of the raster's part near the sewers."""
-    left, top, right, bottom = _window_near(grid, sewers, 1.0, is_strict=False)
-    column, row = (left + right) / 2.0, (top + bottom) / 2.0
-    corners = np.array([[column, row], [column, row + 1.0], [column + 1.0, row]])
-    placed = _to_working(grid, np.asarray(shapely.points(corners)), Findings())
-    size = shapely.distance(placed[0], placed[1:])
-    if not (np.all(np.isfinite(size)) and np.all(size > 0)):
-        _refuse_far(grid)
-    return _Grid(**(vars(grid) | {"cell_m": (float(size[0]), float(size[1]))}))
-
-
-def _refuse_far(grid: _Grid) -> None:
-    """Refuse a raster that lies elsewhere."""
-    msg = (
-        f"layers.canopy: {grid.path} does not overlap the sewers; check its reference system "
-        '(crs.canopy = "EPSG:..." in the study file), or give the raster of this place'
-    )
-    raise LayerError(msg)
-
-
-def _refuse_coarse(grid: _Grid, settings: CrownSettings) -> None:
-    """Refuse cells in which no crown shows."""
-    if max(grid.cell_m) > settings.coarsest_cell_m:
-        msg = (
-            f"layers.canopy: {grid.path} has cells of {max(grid.cell_m):.2f} m, wider than "
-            f"crowns.coarsest_cell_m = {settings.coarsest_cell_m:g}; give a finer raster"
-        )
-        raise LayerError(msg)
-
-
-def _to_cells(grid: _Grid, xy: Floats) -> Floats:
-    """Bring points from the working CRS to columns and rows; infinite outside the CRS."""
-    mover = pyproj.Transformer.from_crs(grid.working, grid.crs, always_xy=True)
-    x, y = mover.transform(xy[:, 0], xy[:, 1])
-    back = ~grid.source.transform
-    with np.errstate(invalid="ignore"):
-        return np.column_stack([back.a * x + back.b * y + back.c, back.d * x + back.e * y + back.f])
-
-
-def _to_working(grid: _Grid, shapes: Geometries, findings: Findings) -> Geometries:
-    """Bring geometry from columns and rows to the working CRS."""
-    to = grid.source.transform
-
-    def place(cells: Floats) -> Floats:
-        column, row = cells[:, 0], cells[:, 1]
-        return np.column_stack(
-            [to.a * column + to.b * row + to.c, to.d * column + to.e * row + to.f]
-        )
-
-    placed = np.asarray(shapely.transform(shapes, place))
-    return transform_layer(placed, grid.crs, grid.working, layer="canopy", findings=findings)
-
-
-def _window_near(
-    grid: _Grid, sewers: Geometries, within_m: float, *, is_strict: bool = True
-) -> tuple[int, int, int, int]:
-    """Give the first and last column and row near the sewers: left, top, right, bottom."""
-    low_x, low_y, high_x, high_y = shapely.total_bounds(sewers)
-    box = shapely.box(low_x - within_m, low_y - within_m, high_x + within_m, high_y + within_m)
-    around = max(high_x - low_x, high_y - low_y, 1.0) + 2.0 * within_m
-    ring = shapely.get_coordinates(shapely.segmentize(box, around / 8.0))
-    cells = _to_cells(grid, ring)
-    if not np.all(np.isfinite(cells)):
-        _refuse_far(grid)
-    size = np.array([grid.source.width, grid.source.height])
-    first = np.clip(np.floor(cells.min(axis=0)), 0, size).astype(np.int64)
-    last = np.clip(np.ceil(cells.max(axis=0)), 0, size).astype(np.int64)
-    if is_strict and not np.all(last > first):
-        _refuse_far(grid)
-    return int(first[0]), int(first[1]), int(last[0]), int(last[1])
-
-
-def _list_cores(
-    grid: _Grid, window: tuple[int, int, int, int], sewers: Geometries, within_m: float
-) -> NDArray[np.int64]:
-    """List the cores of the tiles with a sewer near: left, top, right, bottom, by rows."""
-    left, top, right, bottom = window
-    # Cores start at multiples of their side, so that the place of the sewers moves no tile.
-    columns = np.arange(left // CORE_CELLS, -(-right // CORE_CELLS)) * CORE_CELLS
-    rows = np.arange(top // CORE_CELLS, -(-bottom // CORE_CELLS)) * CORE_CELLS
-    tops, lefts = (each.ravel() for each in np.meshgrid(rows, columns, indexing="ij"))
-    cores = np.column_stack(
-        [
-            np.maximum(lefts, left),
-            np.maximum(tops, top),
-            np.minimum(lefts + CORE_CELLS, right),
-            np.minimum(tops + CORE_CELLS, bottom),
-        ]
-    )
-    boxes = _to_working(grid, np.asarray(shapely.box(*cores.T)), Findings())
-    near = shapely.STRtree(sewers).query(boxes, predicate="dwithin", distance=within_m)[0]
-    if not len(near):
-        _refuse_far(grid)
-    return np.asarray(cores[np.unique(near)])
-
-
-def _report_outside(grid: _Grid, sewers: Geometries, findings: Findings) -> None:
-    """Say how many runs the raster does not cover to their ends."""
-    xy, run = shapely.get_coordinates(sewers, return_index=True)
-    cells = _to_cells(grid, xy)
-    size = np.array([grid.source.width, grid.source.height])
-    is_out = ~np.all((cells >= 0) & (cells < size), axis=1)
-    n_out = len(np.unique(run[is_out]))
-    if n_out:
-        seen = say(
-            "{n:,} of {total:,} runs lies wholly or partly outside {file}",
-            "{n:,} of {total:,} runs lie wholly or partly outside {file}",
-            n=n_out,
-            total=len(sewers),
-            file=grid.path.name,
-        )
-        done = say("no trees made there: a gap in the raster is not a street without trees")
-        findings.note("warning", "canopy", "", seen, done)
-
-
 def _read_heights(
-    grid: _Grid, window: tuple[tuple[int, int], tuple[int, int]]
+    grid: CanopyGrid, window: tuple[tuple[int, int], tuple[int, int]]
 ) -> NDArray[np.float32]:
     """Read heights in m from a window; NaN where there are none."""
     band = grid.source.read(1, window=window, masked=True)
@@ -367,57 +201,91 @@ def _read_heights(
     return heights
 
 
-def _read_tile(
-    grid: _Grid,
-    core: NDArray[np.int64],
-    streets: shapely.STRtree,
-    settings: CrownSettings,
-    counts: NDArray[np.int64],
-    stands: Stands | None,
-) -> Crowns:
-    """Find the crowns of one tile near the sewers, in columns and rows of the whole raster.
+def _plan_reading(search: _Search, cores: NDArray[np.int64]) -> tuple[NDArray[np.intp], int]:
+    """Put tiles in the order in which few blocks of the file are read twice; and size the cache.
 
-    `counts` takes the cells of the core, as `count_heights` counts them.
+    Blocks across the whole raster serve a row of tiles, so that the cache must hold one; others
+    are read a few tiles wide from above to below.
     """
-    named = np.array(CROWN_WINDOWS, dtype=object) if stands else None
+    source = search.grid.source
+    block = source.block_shapes[0]
+    if block[1] > CORE_CELLS:
+        rows = CORE_CELLS + 2 * _measure_margin(search)[0] + 2 * block[0]
+        row_bytes = rows * source.width * np.dtype(source.dtypes[0]).itemsize
+        return np.arange(len(cores)), min(max(row_bytes, CACHE_BYTES), MOST_CACHE_BYTES)
+    column = cores[:, 0] // (COLUMN_TILES * CORE_CELLS)
+    return np.lexsort((cores[:, 0], cores[:, 1], column)), CACHE_BYTES
+
+
+def _search_tiles(
+    search: _Search, cores: NDArray[np.int64]
+) -> tuple[list[Crowns], NDArray[np.int64]]:
+    """Find the crowns of all tiles, in their order, and count their cells as `count_heights` does.
+
+    One tile is read ahead, and no more, so that memory does not grow with their number.
+    """
+    margin = _measure_margin(search)
+    at_work: deque[Future[tuple[Crowns, NDArray[np.int64]]]] = deque()
+    found = []
+    with ThreadPoolExecutor(TILES_AT_ONCE) as workers:
+        for core in cores:
+            tile = _read_tile(search.grid, core, margin)
+            at_work.append(workers.submit(_search_tile, search, tile))
+            if len(at_work) > TILES_AT_ONCE:
+                found.append(at_work.popleft().result())
+        found += [each.result() for each in at_work]
+    return [each for each, _ in found], np.sum([each for _, each in found], axis=0)
+
+
+def _measure_margin(search: _Search) -> tuple[int, int]:
+    """Give the rows and columns round a core that the trees in it may depend on."""
+    settings = search.settings
+    named = None if search.stands is None else np.array(CROWN_WINDOWS, dtype=object)
     tallest_m = np.full(len(CROWN_WINDOWS), TALLEST_M)
     widest_window_m = find_windows(tallest_m, settings, named).max()
     margin_m = (settings.largest_crown_m + widest_window_m) / 2.0
     margin_m += SMOOTHING_REACH * settings.smoothing_m
-    margin = [int(np.ceil(margin_m / each)) for each in grid.cell_m]
+    down, right = (int(np.ceil(margin_m / each)) for each in search.grid.cell_m)
+    return down, right
+
+
+def _read_tile(grid: CanopyGrid, core: NDArray[np.int64], margin: tuple[int, int]) -> _Tile:
+    """Read one tile with its margin, as far as the raster goes."""
     left, right = max(0, core[0] - margin[1]), min(grid.source.width, core[2] + margin[1])
     top, bottom = max(0, core[1] - margin[0]), min(grid.source.height, core[3] + margin[0])
-    heights = _read_heights(grid, ((top, bottom), (left, right)))
     inner = (slice(core[1] - top, core[3] - top), slice(core[0] - left, core[2] - left))
-    counts += count_heights(heights[inner], settings.least_height_m)
+    heights = _read_heights(grid, ((top, bottom), (left, right)))
+    return _Tile(heights=heights, corner=(left, top), core=inner)
+
+
+def _search_tile(search: _Search, tile: _Tile) -> tuple[Crowns, NDArray[np.int64]]:
+    """Find the crowns of one tile near the sewers, and count the cells of its core.
+
+    Tops are columns and rows of the whole raster, outlines in its CRS.
+    """
+    heights, settings, stands = tile.heights, search.settings, search.stands
+    left, top = tile.corner
+    counts = count_heights(heights[tile.core], settings.least_height_m)
     heights[(heights < LOWEST_M) | (heights > TALLEST_M)] = np.nan
 
+    def place(row: NDArray[np.int64], column: NDArray[np.int64]) -> Geometries:
+        return _place_tops(search.grid, column + left, row + top, Findings())
+
     def is_near(row: NDArray[np.int64], column: NDArray[np.int64]) -> NDArray[np.bool_]:
-        tops = _place_tops(grid, column + left, row + top, Findings())
-        near = streets.query(tops, predicate="dwithin", distance=settings.within_m)[0]
+        tops = place(row, column)
+        near = search.streets.query(tops, predicate="dwithin", distance=settings.within_m)[0]
         return np.isin(np.arange(len(tops)), near)
 
-    pick_window = (
-        None
-        if stands is None
-        else lambda row, column: stands.find(
-            _place_tops(grid, column + left, row + top, Findings())
-        )
-    )
     found = find_crowns(
         heights,
-        cell_m=grid.cell_m,
+        cell_m=search.grid.cell_m,
         settings=settings,
-        core=inner,
+        core=tile.core,
         choose=is_near,
-        pick_window=pick_window,
+        pick_window=None if stands is None else lambda row, column: stands.find(place(row, column)),
     )
-    moved = shapely.transform(
-        _drop_steps(found.outline), lambda cells: cells + np.array([left, top])
-    )
-    return replace(
-        found, row=found.row + top, column=found.column + left, outline=np.asarray(moved)
-    )
+    outline = place_cells(search.grid, _drop_steps(found.outline), corner=tile.corner)
+    return replace(found, row=found.row + top, column=found.column + left, outline=outline), counts
 
 
 def _drop_steps(outline: Geometries) -> Geometries:
@@ -430,14 +298,14 @@ def _drop_steps(outline: Geometries) -> Geometries:
 
 
 def _place_tops(
-    grid: _Grid, column: NDArray[np.int64], row: NDArray[np.int64], findings: Findings
+    grid: CanopyGrid, column: NDArray[np.int64], row: NDArray[np.int64], findings: Findings
 ) -> Geometries:
     """Give the middles of cells in the working CRS."""
     centres = shapely.points(np.column_stack([column + 0.5, row + 0.5]))
-    return _to_working(grid, np.asarray(centres), findings)
+    return to_working(grid, place_cells(grid, np.asarray(centres)), findings)
 
 
-def _join_parts(grid: _Grid, parts: list[Crowns], findings: Findings) -> RasterTrees:
+def _join_parts(grid: CanopyGrid, parts: list[Crowns], findings: Findings) -> RasterTrees:
     """Put the tiles together in the working CRS, by row and column of the tops."""
     row = np.concatenate([each.row for each in parts])
     column = np.concatenate([each.column for each in parts])
@@ -446,7 +314,7 @@ def _join_parts(grid: _Grid, parts: list[Crowns], findings: Findings) -> RasterT
     outline = np.concatenate([each.outline for each in parts])[order]
     return RasterTrees(
         top=_place_tops(grid, column[order], row[order], findings),
-        crown=_to_working(grid, outline, Findings()),
+        crown=to_working(grid, outline, Findings()),
         crown_diameter_m=2.0 * np.sqrt(area_m2 / np.pi),
         height_m=np.concatenate([each.height_m for each in parts])[order],
     )

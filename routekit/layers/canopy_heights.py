@@ -50,15 +50,15 @@ def count_heights(heights: NDArray[np.float32], least_height_m: float) -> NDArra
     >>> count_heights(np.array([[0.1, 9.0, np.nan], [-30.0, 500.0, 999.0]], np.float32), 3.0)
     array([6, 5, 3, 1, 1])
     """
-    known = heights[np.isfinite(heights)]
-    giants = known[known > TALLEST_M]
+    giants = heights[(heights > TALLEST_M) & (heights < np.inf)]
+    n_low = np.count_nonzero((heights < LOWEST_M) & (heights > -np.inf))
     return np.array(
         [
             heights.size,
-            len(known),
-            len(giants) + (known < LOWEST_M).sum(),
-            (np.abs(known) < least_height_m).sum(),
-            (giants < giants.max(initial=0)).sum(),
+            np.count_nonzero(np.isfinite(heights)),
+            len(giants) + n_low,
+            np.count_nonzero(np.abs(heights) < least_height_m),
+            np.count_nonzero(giants < giants.max(initial=0)),
         ]
     )
 

@@ -1,5 +1,7 @@
 """Trees from a canopy raster: crowns of known place, size and height; gaps; bad rasters; a run."""
 
+import threading
+
 import geopandas as gpd
 import numpy as np
 import pandas as pd
@@ -387,6 +389,82 @@ def test_tiles_make_no_difference(planted, monkeypatch):
     parts = planted.read().trees
     assert len(whole) > 150
     assert_geodataframe_equal(whole, parts)
+
+
+def crowded(planted):
+    """Trees all over the district's raster, of four tiles by two with cores of 128 cells."""
+    many = [(x, y, 3.0, 8.0 + x % 5) for x in range(-30, 180, 9) for y in range(-36, 37, 9)]
+    write(planted.folder / "canopy.tif", *canopy_of(many))
+    return use(planted, "only")
+
+
+def test_tiles_at_once_and_the_order_of_reading_make_no_difference(planted, monkeypatch):
+    district = crowded(planted)
+    monkeypatch.setattr(canopy, "CORE_CELLS", 64)
+    found = []
+    for at_once, columns in ((1, 100), (3, 2)):
+        monkeypatch.setattr(canopy, "TILES_AT_ONCE", at_once)
+        monkeypatch.setattr(canopy, "COLUMN_TILES", columns)
+        found.append(district.read())
+    assert len(found[0].trees) > 100
+    assert_geodataframe_equal(found[0].trees, found[1].trees)
+    pd.testing.assert_frame_equal(found[0].findings, found[1].findings)
+
+
+def test_crowns_of_two_tiles_are_looked_for_at_the_same_time(planted, monkeypatch):
+    district = crowded(planted)
+    monkeypatch.setattr(canopy, "CORE_CELLS", 128)
+    both, searched, most = threading.Barrier(2), [], []
+
+    def meet(heights, **others):
+        # Waits for a second tile, which never comes where tiles follow one another.
+        both.wait(timeout=20)
+        searched.append(heights.shape)
+        return find_crowns(heights, **others)
+
+    def read(*given):
+        most.append(len(most) - len(searched))
+        return read_tile(*given)
+
+    read_tile = canopy._read_tile
+    monkeypatch.setattr(canopy, "find_crowns", meet)
+    monkeypatch.setattr(canopy, "_read_tile", read)
+    assert len(district.read().trees) > 100
+    assert len(searched) == len(most) == 8
+    assert max(most) <= canopy.TILES_AT_ONCE + 1
+
+
+def plan_of(district, monkeypatch, **layout):
+    """Left and top of the tiles in the order of reading, and the size of the cache, in bytes."""
+    heights, transform = canopy_of([(x, 0.0, 3.0, 9.0) for x in range(-30, 180, 9)])
+    write(district.folder / "canopy.tif", heights, transform, **layout)
+    monkeypatch.setattr(canopy, "CORE_CELLS", 64)
+    monkeypatch.setattr(canopy, "CACHE_BYTES", 1000)
+    plan_reading, planned = canopy._plan_reading, []
+
+    def plan(search, cores):
+        order, cache_bytes = plan_reading(search, cores)
+        planned.append((cores[order][:, :2], cache_bytes))
+        return order, cache_bytes
+
+    monkeypatch.setattr(canopy, "_plan_reading", plan)
+    assert len(use(district, "only").read().trees) > 10
+    return planned[0]
+
+
+def test_blocks_no_wider_than_a_tile_are_read_from_above_to_below(planted, monkeypatch):
+    monkeypatch.setattr(canopy, "COLUMN_TILES", 2)
+    tiled = {"tiled": True, "blockxsize": 16, "blockysize": 16}
+    corners, cache_bytes = plan_of(planted, monkeypatch, **tiled)
+    assert corners[:5].tolist() == [[0, 0], [64, 0], [0, 64], [64, 64], [0, 128]]
+    assert len(np.unique(corners, axis=0)) == len(corners) == 8 * 3
+    assert cache_bytes == 1000
+
+
+def test_blocks_across_the_raster_are_kept_for_a_row_of_tiles(planted, monkeypatch):
+    corners, cache_bytes = plan_of(planted, monkeypatch, blockysize=1)
+    assert corners[:, 1].tolist() == [0] * 8 + [64] * 8 + [128] * 8
+    assert cache_bytes > 64 * 460 * np.dtype("float32").itemsize
 
 
 def test_only_trees_near_a_sewer_are_made(planted):
