@@ -30,21 +30,30 @@ N_FILES = 18
 N_KILLS = 100
 
 SWAPPER = """
-import re, sys
+import os, re, sys
 from pathlib import Path
 from routekit.outputs.atomic import replacing
 
-folder, PART_NAME = Path(sys.argv[1]), re.compile(sys.argv[2])
-print("ready", flush=True)
-for line in sys.stdin:
-    run = line.strip()
-    with replacing(folder, parts=PART_NAME) as stage:
+def swap(folder, run):
+    with replacing(folder, parts=re.compile(sys.argv[1])) as stage:
         for n in range(18):
             (stage / f"file-{n:02}.txt").write_text(run)
         (stage / f"map-{int(run) % 7:02}.html").write_text(run)
         print("swap", flush=True)
     print("done", flush=True)
+
+print("ready", flush=True)
+for line in sys.stdin:
+    folder, run = line.rstrip("\\n").split("\\t")
+    child = os.fork()
+    if child == 0:
+        swap(Path(folder), run)
+        os._exit(0)
+    print(child, flush=True)
+    os.waitpid(child, 0)
+    print("gone", flush=True)
 """
+"""Starts a process of its own for each swap, without loading everything anew; one at a time."""
 
 
 def visible(folder):
@@ -56,15 +65,36 @@ def visible(folder):
     }
 
 
-def start(folder):
+class Swappers:
+    """Processes that swap, each of which may be killed."""
+
+    def __init__(self):
+        self.parent = run_script(SWAPPER, PART_NAME.pattern)
+
+    def start(self, folder, run):
+        """Start a swap in a process of its own; give its number once its new files are written."""
+        print(folder, run, sep="\t", file=self.parent.stdin, flush=True)
+        lines = {self.parent.stdout.readline(), self.parent.stdout.readline()}
+        assert "swap\n" in lines
+        return int(*(lines - {"swap\n"}))
+
+    def kill(self, number):
+        """Kill the process; it is gone once its parent has said so."""
+        with contextlib.suppress(ProcessLookupError):
+            os.kill(number, signal.SIGKILL)
+        while self.parent.stdout.readline() != "gone\n":
+            pass
+
+
+def run_script(script, *words):
     process = subprocess.Popen(
-        [sys.executable, "-c", SWAPPER, folder, PART_NAME.pattern],
+        [sys.executable, "-c", script, *words],
         cwd=ROOT,
         text=True,
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
     )
-    assert process.stdout.readline() == "ready\n"
+    assert process.stdout.readline() in ("ready\n", "claimed\n")
     return process
 
 
@@ -76,22 +106,35 @@ def kill(process):
 
 
 @pytest.fixture(scope="module")
-def swap_s(tmp_path_factory):
+def swappers():
+    started = Swappers()
+    yield started
+    kill(started.parent)
+
+
+@pytest.fixture
+def idler():
+    """A process that lives and does nothing."""
+    process = run_script("import sys; print('ready', flush=True); sys.stdin.read()")
+    yield process
+    kill(process)
+
+
+@pytest.fixture(scope="module")
+def swap_s(swappers, tmp_path_factory):
     """Time from the last new file to the last rename, at most."""
     folder = tmp_path_factory.mktemp("timed")
-    process = start(folder)
     longest = 0.0
     for run in range(5):
-        print(run, file=process.stdin, flush=True)
-        assert process.stdout.readline() == "swap\n"
+        number = swappers.start(folder, run)
         begun = time.perf_counter()
-        assert process.stdout.readline() == "done\n"
+        assert swappers.parent.stdout.readline() == "done\n"
         longest = max(longest, time.perf_counter() - begun)
-    kill(process)
+        swappers.kill(number)
     return longest
 
 
-def test_a_hundred_kills_inside_the_swap_leave_nothing_mixed_unnoticed(tmp_path, swap_s):
+def test_a_hundred_kills_inside_the_swap_leave_nothing_mixed_unnoticed(tmp_path, swappers, swap_s):
     chance, run, mixed = random.Random(7), 0, 0
     with replacing(tmp_path) as stage:
         for n in range(N_FILES):
@@ -100,11 +143,10 @@ def test_a_hundred_kills_inside_the_swap_leave_nothing_mixed_unnoticed(tmp_path,
         # A loaded machine swaps late: kills go on until enough of them have met a swap.
         if tried >= N_KILLS and mixed >= N_KILLS // 20:
             break
-        process, run = start(tmp_path), run + 1
-        print(run, file=process.stdin, flush=True)
-        assert process.stdout.readline() == "swap\n"
+        run += 1
+        number = swappers.start(tmp_path, run)
         time.sleep(chance.uniform(0, swap_s))
-        kill(process)
+        swappers.kill(number)
         if len(set(visible(tmp_path).values())) > 1:
             mixed += 1
             assert (tmp_path / UNFINISHED).exists(), "a reader is told"
@@ -180,8 +222,8 @@ def test_a_swap_that_was_being_undone_is_undone_to_its_end(tmp_path):
     assert visible(tmp_path) == {"a.txt": "old", "map-01.html": "old"}
 
 
-def test_what_a_dead_process_left_goes_at_the_next_run(tmp_path):
-    process = start(tmp_path)
+def test_what_a_dead_process_left_goes_at_the_next_run(tmp_path, idler):
+    process = idler
     stage = tmp_path / f"{atomic._PREFIX}dead"
     stage.mkdir()
     found = {
@@ -213,8 +255,8 @@ def test_what_another_machine_left_is_kept_for_a_day(tmp_path):
     assert not is_alive(owner)
 
 
-def test_a_swap_of_a_living_process_is_waited_for(tmp_path):
-    process = start(tmp_path)
+def test_a_swap_of_a_living_process_is_waited_for(tmp_path, idler):
+    process = idler
     stage = tmp_path / f"{atomic._PREFIX}x"
     stage.mkdir()
     (stage / "swap.json").write_text("{}")
@@ -246,14 +288,7 @@ with claim_folder(Path(sys.argv[1])):
 
 def test_the_second_run_on_a_folder_is_refused_with_the_first_named(tmp_path):
     folder = tmp_path / "result"
-    process = subprocess.Popen(
-        [sys.executable, "-c", CLAIMER, folder],
-        cwd=ROOT,
-        text=True,
-        stdin=subprocess.PIPE,
-        stdout=subprocess.PIPE,
-    )
-    assert process.stdout.readline() == "claimed\n"
+    process = run_script(CLAIMER, folder)
     named = rf"another run is at work on .*; process {process.pid} on .*\(started"
     with pytest.raises(OutputError, match=named), claim_folder(folder):
         pass
