@@ -1,6 +1,7 @@
 """Results that a test makes by hand: every declared column is there, blank where none is given."""
 
 import dataclasses
+import functools
 
 import geopandas as gpd
 import numpy as np
@@ -30,8 +31,26 @@ _BLANK = {
 }
 
 
+def made_once(make):
+    """Make each result once; whoever asks for it gets tables of his own, to change as he likes."""
+    kept = functools.cache(make)
+
+    @functools.wraps(make)
+    def give(*words, **more):
+        result = kept(*words, **more)
+        own = {name: table.copy(deep=False) for name, table in result.tables.items()}
+        return dataclasses.replace(result, **own)
+
+    return give
+
+
 def blank_table(name, size=0):
     """A table of which nothing is known: NaN, missing or blank, false, 0 where none is missing."""
+    return _blank_table(name, size).copy(deep=False)
+
+
+@functools.cache
+def _blank_table(name, size):
     columns = {}
     for field in load_tables()[name].fields.values():
         dtype, value = _BLANK[field.kind]

@@ -4,7 +4,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
-from whole_result import make_whole
+from whole_result import made_once, make_whole
 
 CRS = "EPSG:28992"
 FORMULAS = ("=1+1", "+31 20 555", "-2+3", "@SUM(A1)", '=HYPERLINK("x","y")')
@@ -19,6 +19,7 @@ LONG = "x" * 10_000
 HOSTILE = (*FORMULAS, *MARKUP, LONG)
 
 
+@made_once
 def make_result(name="Elm <b>Quarter</b>", seed=1, n_runs=12, n_trees=30):
     """Runs along three streets, trees beside them, every table filled."""
     runs = make_runs(n_runs)
@@ -438,6 +439,7 @@ def make_findings():
     )
 
 
+@made_once
 def make_empty_result():
     """The same tables without rows."""
     return make_whole("Nothing", CRS)

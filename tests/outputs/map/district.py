@@ -10,7 +10,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 from shapely.geometry import LineString, Point, box
-from whole_result import make_whole
+from whole_result import made_once, make_whole
 
 from routekit.methods.observations import describe_observations
 from routekit.result import Result
@@ -223,6 +223,7 @@ def _square(x: float, y: float, width: float, height: float) -> Any:
     return box(west, south, east, north)
 
 
+@made_once
 def make_district() -> Result:
     """Make the district as a result of a study."""
     runs, trees = _runs(), _trees()
@@ -418,6 +419,7 @@ def make_district() -> Result:
     )
 
 
+@made_once
 def make_hostile() -> Result:
     """Make the district with a hostile text in every text column of every table."""
     result = make_district()
@@ -473,6 +475,7 @@ def _poison(table: pd.DataFrame) -> pd.DataFrame:
     return table
 
 
+@made_once
 def make_empty() -> Result:
     """Make a result whose tables have no rows."""
     return make_whole("Empty", CRS, cautions=("Take care.",))

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from encroach import measure
 from shapely.geometry import LineString, Point, box
-from whole_result import make_whole
+from whole_result import made_once, make_whole
 
 from routekit.result import Result
 
@@ -87,9 +87,33 @@ def make_balance() -> pd.DataFrame:
     )
 
 
+MEASURED = {"runs", "trees", "zones", "advice", "pits", "digs", "encroachments"}
+"""Tables on which hangs what the works do to trees."""
+
+
 def make_result(**changes) -> Result:
+    if not MEASURED & set(changes):
+        return dataclasses.replace(_make_plain(), **changes)
+    changed = dataclasses.replace(_make_tables(), **changes)
+    if "encroachments" in changes or changed.runs["run_id"].duplicated().any():
+        return changed
+    return _measure(changed)
+
+
+@made_once
+def _make_plain() -> Result:
+    return _measure(_make_tables())
+
+
+def _measure(result: Result) -> Result:
+    known = result.breaches[result.breaches["run_id"].isin(result.runs["run_id"])]
+    return dataclasses.replace(result, encroachments=measure(result.tables, known))
+
+
+@made_once
+def _make_tables() -> Result:
     trees, zones = make_trees()
-    result = make_whole(
+    return make_whole(
         name="Sewers of Lower Fenwick",
         crs=CRS,
         runs=make_runs(),
@@ -139,14 +163,9 @@ def make_result(**changes) -> Result:
             kind=["carriageway", "parking", "footway"],
         ),
     )
-    changed = dataclasses.replace(result, **changes)
-    if "encroachments" in changes or changed.runs["run_id"].duplicated().any():
-        return changed
-    known = changed.breaches[changed.breaches["run_id"].isin(changed.runs["run_id"])]
-    found = measure(changed.tables, known)
-    return dataclasses.replace(changed, encroachments=found)
 
 
+@made_once
 def make_district(n_runs: int, n_trees: int) -> Result:
     """Scattered runs, ten to a street, with trees beside them."""
     rng = np.random.default_rng(7)
