@@ -44,6 +44,8 @@ SURVEYS: Final = {
     "ground": message("Find out ground and groundwater (boreholes, records, concrete surround)."),
     "trees": message("Have an arborist survey stems and roots."),
     "layout": message("Set out the pits that this technique needs."),
+    "chambers": message("Measure the chambers and the openings in their covers at both manholes."),
+    "access": message("See on site how plant gets to both manholes, and over whose land."),
 }
 """What would settle an unknown check, and how that is said."""
 

@@ -81,6 +81,10 @@ FIELDS: Final = {
         message("size of services near it"),
         message("Measure the services near it: their size is assumed."),
     ),
+    "connections.run_id": Field(
+        message("run that connections join"),
+        message("Find out which run each connection joins: it is given to the nearest one."),
+    ),
     "trees.zone": Field(
         message("root zones near it"),
         message(
@@ -117,6 +121,12 @@ FLOW: Final = (*BORE, "material", "design_flow_l_s", "catchment_m2", "runoff_sha
 
 SERVICES: Final = ("services.depth_m", "services.diameter_mm")
 """What the clear distance to other services may rest on."""
+
+JOINED: Final = "connections.run_id"
+"""Which run a connection joins: where it names none, the nearest one takes it."""
+
+KIND: Final = "kind"
+"""What a service carries, or what a surface is used for."""
 
 ZONES: Final = ("trees.zone",)
 """What the root zones that a run meets may rest on."""

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import pandas as pd
 
+from routekit.layers.assumed import KIND, add_assumed
 from routekit.layers.columns import NUMBER_KINDS, Column, load_columns
 from routekit.words.columns import say_each
 from routekit.words.texts import Text, say
@@ -28,6 +29,10 @@ ASSUMED: Final = {
     ("stands", "window"): say("crowns.window counts there, as outside all stands"),
 }
 """Choices of which it must be told what counts where they are not known."""
+
+KEPT_ASSUMED: Final = frozenset({("surfaces", KIND), ("services", KIND)})
+"""Choices that checks look at: where they are not known the row is marked, so that none passes by
+their fallback."""
 
 FLAG_ASSUMPTION: Final = say("taken as no")
 
@@ -207,6 +212,8 @@ def fill_fallbacks(
             _report_unknown(column, unknown, keys, FLAG_ASSUMPTION, findings)
         elif column.kind == "choice":
             filled[name] = table[name].fillna(column.fallback).astype("str")
+            if (layer, name) in KEPT_ASSUMED:
+                filled["assumed"] = add_assumed(table["assumed"], unknown.to_numpy(), name)
             if (layer, name) in ASSUMED:
                 _report_unknown(column, unknown, keys, ASSUMED[layer, name], findings)
     return table.assign(**filled)

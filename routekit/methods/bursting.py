@@ -15,7 +15,15 @@ import numpy as np
 import pandas as pd
 
 from routekit.arrays import Floats
-from routekit.layers.assumed import DEFAULT_DEPTH, DEPTH, FLOW, GROUND_BETWEEN, SIZE, ZONES
+from routekit.layers.assumed import (
+    DEFAULT_DEPTH,
+    DEPTH,
+    FLOW,
+    GROUND_BETWEEN,
+    JOINED,
+    SIZE,
+    ZONES,
+)
 from routekit.methods.checks import (
     CAUTION,
     FAIL,
@@ -36,16 +44,19 @@ from routekit.methods.common import (
     capacity,
     cleansing,
     clear_of_services,
+    clear_of_water,
     column,
     falls,
     is_circular,
     keeps_least_distance,
+    known_flag,
     known_harm,
     no_collapse,
     no_digging_near_stems,
     no_foreign_pipe,
     no_service_inside,
     ponding,
+    reached_by_plant,
     rest_on_depth,
     rest_on_width,
     steepest,
@@ -58,6 +69,10 @@ from routekit.words.texts import name_check, take_texts
 
 NO_PIT: Final = name_check("Pits only where none may stand")
 """Name of the check that no ban on pits is broken."""
+
+
+_STRETCH_M: Final = 10.0
+"""Length for which connections are counted, m."""
 
 
 @cache
@@ -106,10 +121,35 @@ def list_checks(cases: pd.DataFrame, plan: pd.DataFrame, settings: BurstingSetti
         *sized,
         *_ground_checks(cases),
         *_root_checks(cases, settings),
+        clear_of_water(cases, settings.exposed_water_m),
+        _few_connections(cases, settings),
+        reached_by_plant(cases),
         _permitted_pits(cases),
         no_digging_near_stems(cases, prefix="dig_"),
         keeps_least_distance(cases, prefix="dig_"),
     ]
+
+
+def _few_connections(cases: pd.DataFrame, settings: BurstingSettings) -> Check:
+    """Check how close together connections lie: each is dug up.
+
+    A run shorter than 10 m counts as 10 m: one connection on it is one dig. Where no layer of
+    connections was given, those that a camera noted settle only that they are too many.
+    """
+    stretch = np.maximum(column(cases, "length_m"), _STRETCH_M)
+    dense = column(cases, "n_connections") / stretch * _STRETCH_M
+    most = settings.max_connections_per_10m
+    is_whole = known_flag(cases, "has_connections") == 1
+    check = at_most(
+        "Connections to dig up for each 10 m",
+        np.where(is_whole | (dense > most), dense, np.nan),
+        most,
+        caution=settings.caution_connections_per_10m,
+        unit="per 10 m",
+        source="practice",
+        remedy="Locate the connections; where they lie so close, line the run or cut it open.",
+    )
+    return rest_on(check, JOINED)
 
 
 def _permitted_pits(cases: pd.DataFrame) -> Check:

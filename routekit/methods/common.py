@@ -280,6 +280,20 @@ def clear_of_services(
     return _rest_on_services(check, cases, side, clearance)
 
 
+def clear_of_water(cases: pd.DataFrame, limit: float) -> Check:
+    """Check the clear distance to services that carry water, or may; a caution at most."""
+    return caution_only(
+        clear_of_services(
+            cases,
+            "water",
+            "Clear distance to water mains and services",
+            limit,
+            source="carmel_33_159",
+            remedy="Expose the water mains and services before the head passes.",
+        )
+    )
+
+
 def no_service_inside(cases: pd.DataFrame) -> Check:
     """Check that no service is recorded where the pipe is: one of the two records is wrong."""
     clearance = known_clearance(cases, "service", 0.0)
@@ -342,15 +356,43 @@ def joint_offset(cases: pd.DataFrame, limit: float, caution: float | None = None
     return rest_on(check, *SIZE, where=share != 0)
 
 
-def bends(cases: pd.DataFrame, limit: float, *, source: str) -> Check:
+def bends(cases: pd.DataFrame, limit: float, *, caution: float | None = None, source: str) -> Check:
     """Check the sharpest bend within the run."""
     return at_most(
         "Bend within the run",
         known_or_least(cases, "bend_deg", limit),
         limit,
+        caution=caution,
         unit="deg",
         source=source,
-        remedy="Dig at the bend, or split the run there.",
+        remedy="Dig at the bend, or split the run there; a liner wrinkles in it unless it is "
+        "flexible.",
+    )
+
+
+def reached_by_plant(cases: pd.DataFrame) -> Check:
+    """Check that plant gets to both manholes of the run; a caution at most.
+
+    Unknown where no surface is mapped near, or none on which plant can stand, and where the nearest
+    such one is of a kind that is assumed. Whose land lies between is in no layer.
+    """
+    found, least, mapped = (
+        column(cases, name) for name in ("access_m", "least_access_m", "mapped_m")
+    )
+    reach = column(cases, "access_reach_m")
+    is_settled = (found <= reach) | ((least > reach) & (mapped <= reach))
+    distance = np.where(is_settled, found, np.nan)
+    return caution_only(
+        at_most(
+            "Way for plant from the nearest mapped carriageway or parking",
+            distance,
+            reach,
+            unit="m",
+            source="practice",
+            remedy="Find a way for the plant to the farther manhole, and ask the owners of any "
+            "private land in it.",
+            survey="access",
+        )
     )
 
 

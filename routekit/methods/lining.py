@@ -12,6 +12,7 @@ from routekit.methods.checks import (
     Check,
     at_least,
     at_most,
+    caution_only,
     must_not,
     rest_on,
 )
@@ -27,12 +28,14 @@ from routekit.methods.common import (
     is_circular,
     joint_offset,
     keeps_least_distance,
+    known_flag,
     known_or_least,
     needs_inspection,
     no_collapse,
     no_digging_near_stems,
     no_foreign_pipe,
     ponding,
+    reached_by_plant,
     rest_on_depth,
     steepest,
 )
@@ -80,6 +83,12 @@ def _cured_checks(cases: pd.DataFrame, plan: pd.DataFrame, settings: LiningSetti
             source="practice",
             is_given=True,
         ),
+        bends(
+            cases,
+            settings.cipp_bend_deg,
+            caution=settings.caution_cipp_bend_deg,
+            source="practice",
+        ),
         deformation(cases, settings.max_deformation_share, settings.caution_deformation_share),
         joint_offset(cases, settings.max_radial_offset_share, settings.caution_radial_offset_share),
         ponding(cases, settings.max_ponding_share, settings.caution_ponding_share),
@@ -111,10 +120,56 @@ def _cured_checks(cases: pd.DataFrame, plan: pd.DataFrame, settings: LiningSetti
             *SIZE,
             GROUND_BETWEEN,
         ),
+        _roomy_chambers(cases, settings),
+        reached_by_plant(cases),
         capacity(cases, plan),
         cleansing(plan),
         steepest(plan),
     ]
+
+
+def _roomy_chambers(cases: pd.DataFrame, settings: LiningSettings) -> Check:
+    """Check that a bulky liner goes in through the chambers; a caution at most.
+
+    From the bore on at which it is asked it never passes: the opening in the cover is in no layer.
+    """
+    width, height = column(cases, "diameter_mm"), column(cases, "height_mm")
+    # One side that is large settles it, whatever the other one is.
+    some = np.fmax(width, height)
+    bore = np.where(some >= settings.large_bore_mm, some, np.maximum(width, height))
+    chamber = column(cases, "chamber_mm")
+    is_small = chamber < settings.min_chamber_mm
+    known = np.where((known_flag(cases, "is_chamber_known") == 1) | is_small, chamber, np.nan)
+    needed = np.where(bore >= settings.large_bore_mm, known, np.inf)
+    check = caution_only(
+        at_least(
+            "Chamber through which a large liner goes in",
+            np.where(np.isnan(bore), np.nan, needed),
+            settings.min_chamber_mm,
+            caution=np.where(bore >= settings.large_bore_mm, np.inf, settings.min_chamber_mm),
+            unit="mm",
+            source="practice",
+            remedy="Measure the opening in the cover as well; where liner or pipe does not pass, "
+            "take cover and cone off, or dig.",
+            survey="chambers",
+        )
+    )
+    return rest_on(check, *SIZE)
+
+
+def _bearing_wall(plan: pd.DataFrame) -> Check:
+    """Check the wall of a close-fit pipe against what the same loads ask of it as of a liner."""
+    check = at_least(
+        "Wall of the close-fit pipe",
+        column(plan, "wall_mm"),
+        column(plan, "needed_wall_mm"),
+        unit="mm",
+        source="astm_f1216",
+        remedy="Survey depth and groundwater; a pipe of lower SDR (pipe.liner_sdr) has a thicker "
+        "wall.",
+        survey="levels",
+    )
+    return rest_on_depth(check, *SIZE, GROUND_BETWEEN)
 
 
 def list_dig_and_line_checks(
@@ -247,6 +302,9 @@ def list_close_fit_checks(
         falls(cases, settings.max_ponding_share),
         *_preparation_checks(cases, settings),
         _no_old_lining(cases, FAIL),
+        _bearing_wall(plan),
+        _roomy_chambers(cases, settings),
+        reached_by_plant(cases),
         capacity(cases, plan),
         cleansing(plan),
         steepest(plan),
@@ -298,6 +356,7 @@ def list_slip_checks(
         ),
         no_digging_near_stems(cases, prefix="joining_"),
         keeps_least_distance(cases, prefix="joining_"),
+        reached_by_plant(cases),
         capacity(cases, plan),
         cleansing(plan),
         steepest(plan),

@@ -8,7 +8,7 @@ import pandas as pd
 import shapely
 
 from routekit.arrays import Flags, Floats, Ints
-from routekit.layers.assumed import SERVICES, is_assumed
+from routekit.layers.assumed import KIND, SERVICES, is_assumed
 from routekit.vocabulary import MM_PER_M
 
 SEARCH_M = 3.0
@@ -16,6 +16,8 @@ SEARCH_M = 3.0
 
 _FAR_M = 1.0
 """Services this clear of the pipe in plan alone count with that distance, m."""
+
+_WATER = "water"
 
 _CROSSING_M = 1e-6
 """Lines no farther apart in plan than this cross or touch, m: rounding of the intersection (house
@@ -49,15 +51,18 @@ def find_neighbours(
         depth, at most this where its size is not known; infinite where none is near),
         n_services_unknown (services near in plan whose depth or size is not known), both also for
         services that run beside (`beside_clearance_m`, `n_beside_unknown`) and that cross
-        (`across_clearance_m`, `n_across_unknown`); for each of the three also how many of them have
+        (`across_clearance_m`, `n_across_unknown`), and for those that carry water or may
+        (`water_clearance_m`, `n_water_unknown`); for each of the four also how many of them have
         an assumed depth or size that matters (`n_services_assumed`, `n_beside_assumed`,
-        `n_across_assumed`), and of which (`services.depth_m`, `services.diameter_mm`: flags);
-        nearest_service (text), n_crossings (NaN for all where no service is recorded at all).
+        `n_across_assumed`, `n_water_assumed`), and of which (`services.depth_m`,
+        `services.diameter_mm`: flags); nearest_service (text), n_crossings (NaN for all where no
+        service is recorded at all).
     pairs : pandas.DataFrame
         One row per run and service within `SEARCH_M` in plan: run, service, run_id, service_id,
         kind, chainage_m, plan_m, service_depth_m, pipe_depth_m (to the axis), clearance_m (NaN
         where depth or size is not known and the pair is not far apart in plan), most_m (what it is
         at most: that of a line without width; NaN where a depth is not known), is_crossing,
+        is_water (it carries water, or what it carries is assumed),
         services.depth_m and services.diameter_mm (the value is assumed, and the two are not far
         apart in plan, however wide the service).
 
@@ -79,7 +84,9 @@ def find_neighbours(
     crossing = pairs["is_crossing"].to_numpy(dtype=bool)
     every = np.ones(len(pairs), dtype=bool)
     columns: dict[str, object] = {}
-    for name, which in (("service", every), ("beside", ~crossing), ("across", crossing)):
+    water = pairs["is_water"].to_numpy(dtype=bool)
+    groups = {"service": every, "beside": ~crossing, "across": crossing, "water": water}
+    for name, which in groups.items():
         least, unknown = _least_clearance(pairs[which], size)
         columns[f"{name}_clearance_m"] = least
         group = "services" if name == "service" else name
@@ -165,6 +172,7 @@ def _measure_pairs(
             "clearance_m": clearance,
             "most_m": most,
             "is_crossing": plan < _CROSSING_M,
+            "is_water": (kinds.astype(object) == _WATER) | _is_kind_assumed(services, service),
             **{name: flag & matters for name, flag in guessed.items()},
         }
     )
@@ -179,6 +187,13 @@ def _find_assumed(services: gpd.GeoDataFrame, service: Ints) -> dict[str, Flags]
             flag = is_assumed(services["assumed"], (name.removeprefix("services."),))
         found[name] = flag[service]
     return found
+
+
+def _is_kind_assumed(services: gpd.GeoDataFrame, service: Ints) -> Flags:
+    """Tell of each pair whether what its service carries is assumed: it may be water."""
+    if "assumed" not in services:
+        return np.zeros(len(service), dtype=bool)
+    return is_assumed(services["assumed"], (KIND,))[service]
 
 
 def _column(services: gpd.GeoDataFrame, name: str, service: Ints) -> Floats:

@@ -27,6 +27,7 @@ from routekit.methods.common import (
     known_harm,
     no_digging_near_stems,
     no_service_inside,
+    reached_by_plant,
     rest_on_depth,
     rest_on_width,
     steepest,
@@ -135,6 +136,7 @@ def list_checks(cases: pd.DataFrame, plan: pd.DataFrame, settings: OpenCutSettin
         ),
         # A trench is laid to a new fall, where the levels of both ends leave one.
         caution_only(falls(cases, 0.0)),
+        reached_by_plant(cases),
         capacity(cases, plan),
         cleansing(plan),
         steepest(plan),

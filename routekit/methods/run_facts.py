@@ -14,15 +14,16 @@ import pandas as pd
 import shapely
 
 from routekit.arrays import Flags, Floats, Ints
-from routekit.layers.assumed import SERVICES, add_assumed
+from routekit.layers.assumed import JOINED, SERVICES, add_assumed
 from routekit.layers.decisions import Decided
 from routekit.layers.read import Layers
+from routekit.methods.access import measure_access, measure_chambers
 from routekit.methods.bursting import needed_clearance
 from routekit.methods.falls import find_falls
 from routekit.methods.neighbours import find_neighbours
 from routekit.methods.observations import list_kinds, match_codes
 from routekit.methods.run_cases import build_cases
-from routekit.methods.settings import MethodSettings
+from routekit.methods.settings import AccessSettings, MethodSettings
 from routekit.pipes.capacity import falling_gradient
 from routekit.pipes.flow import BASIS_DESIGN
 from routekit.site.chains import build_chains
@@ -98,9 +99,8 @@ def prepare_place(
             flow,
             connections,
             methods=methods,
-            strings=layout.site.strings,
+            layout=layout,
             level_error_m=level_error_m,
-            no_dig_m=layout.zones.no_dig_m,
         ),
         around=prepare_surroundings(
             zones,
@@ -164,6 +164,30 @@ def assign_connections(
     run = find_runs(connections, runs, reach_m)
     names = np.append(runs["run_id"].to_numpy(dtype=object), "")
     return connections.assign(run=run, run_id=names[run])
+
+
+def find_loose(connections: gpd.GeoDataFrame, runs: gpd.GeoDataFrame, *, reach_m: float) -> Flags:
+    """Tell which runs may be joined by a connection that names no run of the study.
+
+    Parameters
+    ----------
+    connections : GeoDataFrame
+        With run_id as it was read, and point geometry.
+    runs : GeoDataFrame, n rows
+    reach_m : float
+        Farthest run that such a connection may join, m.
+
+    Returns
+    -------
+    numpy.ndarray of bool, shape (n,)
+    """
+    loose = connections[~connections["run_id"].isin(runs["run_id"]).to_numpy(dtype=bool)]
+    found = np.zeros(len(runs), dtype=bool)
+    if len(loose):
+        tree = shapely.STRtree(np.asarray(loose.geometry))
+        row, _ = tree.query(np.asarray(runs.geometry), "dwithin", reach_m)
+        found[row] = True
+    return found
 
 
 def add_seen_connections(
@@ -240,9 +264,8 @@ def _lay_out_cases(
     connections: gpd.GeoDataFrame,
     *,
     methods: MethodSettings,
-    strings: StringSettings,
+    layout: LayoutSettings,
     level_error_m: float,
-    no_dig_m: float,
 ) -> pd.DataFrame:
     """Bring together what the checks look at."""
     size = len(runs)
@@ -262,7 +285,7 @@ def _lay_out_cases(
         has_services=len(layers.services) > 0,
         outside_mm=outside,
         n_connections=counted if len(layers.connections) else np.full(size, np.nan),
-        chain_length_m=_chain_length(runs, needs, strings),
+        chain_length_m=_chain_length(runs, needs, layout.site.strings),
     )
     if not len(connections):
         # Neither data nor cameras name any: surveys that see none were not made to count them.
@@ -270,9 +293,15 @@ def _lay_out_cases(
     depth = cases["depth_max_m"].to_numpy(dtype=float)
     water = subsoil.groundwater_depth_m
     hard = subsoil.is_hard_ground
-    cases["assumed"] = _note_assumed(cases, flow, exposure)
+    cases["assumed"] = _note_assumed(
+        cases,
+        flow,
+        exposure,
+        find_loose(layers.connections, runs, reach_m=layout.site.digs.connection_reach_m),
+    )
     works = [blank_works(size, prefix) for prefix in ("dig_", "joining_", "spot_")]
-    return pd.concat([cases, flow, *works], axis=1).assign(
+    reached = _find_access(layers, runs, methods.access)
+    return pd.concat([cases, flow, reached, *works], axis=1).assign(
         fall_m=find_falls(runs, level_error_m=level_error_m),
         level_error_m=level_error_m,
         is_below_groundwater=np.nan if water is None else (depth > water).astype(float),
@@ -281,14 +310,23 @@ def _lay_out_cases(
         building_clearance_m=_building_distance(layers.obstacles, runs.geometry)
         - outside / 2 / MM_PER_M,
         has_trees=len(layers.trees) > 0,
+        has_connections=len(layers.connections) > 0,
         n_spots=np.nan,
         is_pit_barred=np.nan,
         pit_bans="",
         pit_bans_words="",
         has_least_distance=exposure.has_least_distance,
-        no_dig_m=no_dig_m,
+        no_dig_m=layout.zones.no_dig_m,
         is_root_choked=cases["least_root_count"].to_numpy(dtype=float)
         >= methods.lining.rooted_joints,
+    )
+
+
+def _find_access(layers: Layers, runs: gpd.GeoDataFrame, settings: AccessSettings) -> pd.DataFrame:
+    """Tell how plant and liners get to each run; see `routekit.methods.access`."""
+    chamber, is_known = measure_chambers(runs, layers.manholes)
+    return measure_access(runs, layers.surfaces, settings.surfaces).assign(
+        access_reach_m=settings.reach_m, chamber_mm=chamber, is_chamber_known=is_known
     )
 
 
@@ -298,8 +336,10 @@ def blank_works(size: int, prefix: str) -> pd.DataFrame:
     return blank_digging(size, prefix).assign(**within)
 
 
-def _note_assumed(cases: pd.DataFrame, flow: pd.DataFrame, exposure: Exposure) -> pd.Series:
-    """Enter what stands in for material, flow, size, zones and services that are not known."""
+def _note_assumed(
+    cases: pd.DataFrame, flow: pd.DataFrame, exposure: Exposure, is_joined_by_guess: Flags
+) -> pd.Series:
+    """Enter what stands in for material, flow, size, zones, services and connections."""
     is_asked = (flow["required_basis"] == BASIS_DESIGN).to_numpy(dtype=bool)
     slope = falling_gradient(cases["gradient"])
     entries = {
@@ -307,6 +347,7 @@ def _note_assumed(cases: pd.DataFrame, flow: pd.DataFrame, exposure: Exposure) -
         "design_flow_l_s": ~is_asked,
         "upsizing_mm": ~is_asked | np.isnan(slope),
         "trees.zone": exposure.in_doubt,
+        JOINED: is_joined_by_guess,
         **{name: cases[name].to_numpy(dtype=bool) for name in SERVICES},
     }
     assumed = cases["assumed"]
@@ -351,9 +392,12 @@ def find_crossings(
     widest = methods.subsoil.largest_service_mm
     _, pairs = find_neighbours(place.runs, services, outside_mm=outside, largest_service_mm=widest)
     limits = methods.bursting
-    needed = np.fmax(needed_clearance(plans[BURSTING[1]], limits), limits.exposed_clearance_m)[
-        pairs["run"].to_numpy()
-    ]
+    bared = np.where(
+        pairs["is_water"].to_numpy(dtype=bool),
+        max(limits.exposed_water_m, limits.exposed_clearance_m),
+        limits.exposed_clearance_m,
+    )
+    needed = np.fmax(needed_clearance(plans[BURSTING[1]], limits)[pairs["run"].to_numpy()], bared)
     clearance = pairs["clearance_m"].to_numpy(dtype=float)
     near = pairs["is_crossing"].to_numpy(dtype=bool) & ~(clearance >= needed)
     listed: pd.DataFrame = pairs.loc[near, ["run", "chainage_m", "service_id"]]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Literal
+
 from routekit.settings.declare import Settings, setting
 
 
@@ -127,6 +129,30 @@ class BurstingSettings(Settings):
         text="Crossing services nearer than this are exposed while the head passes (12 in; 24 in "
         "for water).",
     )
+    exposed_water_m: float = setting(
+        0.61,
+        unit="m",
+        source="carmel_33_159",
+        ge=0,
+        text="Water mains and services nearer than this, beside or across, are exposed while the "
+        "head passes (24 in).",
+    )
+    caution_connections_per_10m: float = setting(
+        1.0,
+        unit="per 10 m",
+        source="practice",
+        gt=0,
+        text="Connections for each 10 m of run above which the digs at them eat up what bursting "
+        "spares: compare with a liner.",
+    )
+    max_connections_per_10m: float = setting(
+        3.0,
+        unit="per 10 m",
+        source="practice",
+        gt=0,
+        text="Connections for each 10 m of run above which about half of the run is dug up: line "
+        "it, or cut it open.",
+    )
     max_bend_deg: float = setting(
         11.0,
         unit="deg",
@@ -225,6 +251,31 @@ class LiningSettings(Settings):
     )
     cipp_length_m: float = setting(
         200.0, unit="m", source="practice", gt=0, text="Longest liner in one piece."
+    )
+    cipp_bend_deg: float = setting(
+        45.0, unit="deg", source="practice", ge=0, text="Sharpest bend that is lined in place."
+    )
+    caution_cipp_bend_deg: float = setting(
+        15.0,
+        unit="deg",
+        source="practice",
+        ge=0,
+        text="Sharpest bend in which a common liner does not wrinkle; a flexible one passes more.",
+    )
+    large_bore_mm: float = setting(
+        400.0,
+        unit="mm",
+        source="practice",
+        gt=0,
+        text="Bore from which a liner may be too bulky for the chamber and the opening in its "
+        "cover.",
+    )
+    min_chamber_mm: float = setting(
+        1000.0,
+        unit="mm",
+        source="practice",
+        gt=0,
+        text="Least clear size of the chambers through which so large a liner goes in.",
     )
     close_fit_bore_mm: tuple[float, float] = setting(
         (100.0, 500.0), unit="mm", source="practice", text="Bores for close-fit pipe."
@@ -405,6 +456,25 @@ class SubsoilSettings(Settings):
     )
 
 
+class AccessSettings(Settings):
+    """Where plant can stand; land that is private is not known to any layer."""
+
+    surfaces: tuple[Literal["carriageway", "parking"], ...] = setting(
+        ("carriageway", "parking"),
+        unit="-",
+        source="practice",
+        text="Kinds of mapped surface on which plant can stand.",
+    )
+    reach_m: float = setting(
+        10.0,
+        unit="m",
+        source="practice",
+        ge=0,
+        text="Farthest manhole from such a surface that plant reaches without a way of its own, "
+        "which may lead over private land.",
+    )
+
+
 class MonitorSettings(Settings):
     """When a run may be left alone."""
 
@@ -451,6 +521,9 @@ class MethodSettings(Settings):
     open_cut: OpenCutSettings = setting(OpenCutSettings, unit="-", source="study", text="Open cut.")
     subsoil: SubsoilSettings = setting(
         SubsoilSettings, unit="-", source="study", text="Ground and groundwater."
+    )
+    access: AccessSettings = setting(
+        AccessSettings, unit="-", source="study", text="Access for plant."
     )
     monitor: MonitorSettings = setting(
         MonitorSettings, unit="-", source="study", text="Leave and monitor."

@@ -15,7 +15,7 @@ from routekit.pipes.capacity import falling_gradient, renewed_capacity, running_
 from routekit.pipes.expansion import displaced_area, expansion, surface_heave
 from routekit.pipes.flow import cleansing_velocity, section_flow
 from routekit.pipes.friction import find_roughness
-from routekit.pipes.liner import design_liner
+from routekit.pipes.liner import LinerDesign, design_liner
 from routekit.pipes.pe import (
     allowable_pull,
     bore,
@@ -79,8 +79,9 @@ def build_plans(cases: pd.DataFrame, settings: PlanSettings) -> dict[str, pd.Dat
         By technique code. All tables have new_outside_mm, new_bore_mm, capacity_l_s, velocity_m_s,
         pipe_kg_m, wall_mm, new_pipe (text), and from the design flow filling and
         running_velocity_m_s (that at full bore where no design flow is known), with
-        cleansing_velocity_m_s, the velocity wanted, and max_velocity_m_s, the most it should be;
-        bursting adds sdr, size_steps, expansion_mm, heave_mm and the pull on pipe and machine.
+        cleansing_velocity_m_s, the velocity wanted, and max_velocity_m_s, the most it should be.
+        The close-fit pipe adds needed_wall_mm (by the loads of a liner); bursting adds sdr,
+        size_steps, expansion_mm, heave_mm and the pull on pipe and machine.
     """
     pipe = settings.pipe
     host = _positive(cases["diameter_mm"])
@@ -283,9 +284,23 @@ def _plan_close_fit(cases: pd.DataFrame, host: Floats, settings: PlanSettings) -
             "velocity_m_s": velocity,
             "pipe_kg_m": np.pi * wall * (host - wall) / MM_PER_M**2 * settings.pipe.density_kg_m3,
             "wall_mm": wall,
+            "needed_wall_mm": _bearing_wall(cases, host, settings.liner),
             **both("new_pipe", text),
         }
     )
+
+
+def _bearing_wall(cases: pd.DataFrame, host: Floats, liner: LinerSettings) -> Floats:
+    """Find the wall that a close-fit PE pipe needs, mm: by the rules and loads of a cured liner."""
+    pe = liner.model_copy(
+        update={
+            "modulus_mpa": liner.pe_modulus_mpa,
+            "modulus_retention_share": liner.pe_modulus_retention_share,
+            "strength_mpa": liner.pe_strength_mpa,
+            "strength_retention_share": liner.pe_strength_retention_share,
+        }
+    )
+    return _design(cases, host, pe).needed_mm
 
 
 def _plan_burst(cases: pd.DataFrame, outside: Floats, settings: PlanSettings) -> pd.DataFrame:
@@ -345,16 +360,7 @@ def _plan_liner(cases: pd.DataFrame, settings: PlanSettings) -> pd.DataFrame:
     """
     width, height = _positive(cases["diameter_mm"]), _positive(cases["height_mm"])
     height = np.where(np.isnan(height), width, height)
-    grade = cases["structural_grade"].to_numpy(dtype=float)
-    size = np.fmax(width, height)
-    oval = 100 * cases["deformation_share"].to_numpy(dtype=float)
-    wall = design_liner(
-        size,
-        cases["depth_max_m"].to_numpy(dtype=float),
-        ~(grade < _DETERIORATED_GRADE),
-        settings.liner,
-        ovality_percent=np.where(oval > 0, np.minimum(oval, 49.0), np.nan),
-    ).wall_mm
+    wall = _design(cases, np.fmax(width, height), settings.liner).wall_mm
     shape = _texts(cases["shape"])
     girth = girth_diameter(shape, width, height)
     section = full_section(shape, _positive(pd.Series(width - 2 * wall)), height - 2 * wall)
@@ -374,6 +380,19 @@ def _plan_liner(cases: pd.DataFrame, settings: PlanSettings) -> pd.DataFrame:
             "wall_mm": wall,
             **both("new_pipe", text),
         }
+    )
+
+
+def _design(cases: pd.DataFrame, size_mm: Floats, liner: LinerSettings) -> LinerDesign:
+    """Design what is put against the wall of each host by its depth, grade and deformation."""
+    grade = cases["structural_grade"].to_numpy(dtype=float)
+    oval = 100 * cases["deformation_share"].to_numpy(dtype=float)
+    return design_liner(
+        size_mm,
+        cases["depth_max_m"].to_numpy(dtype=float),
+        ~(grade < _DETERIORATED_GRADE),
+        liner,
+        ovality_percent=np.where(oval > 0, np.minimum(oval, 49.0), np.nan),
     )
 
 

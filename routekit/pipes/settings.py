@@ -431,6 +431,21 @@ class LinerSettings(Settings):
         0.0, unit="mm", source="iso11296_4", ge=0,
         text="Wear layer on top of the structural wall.",
     )
+    pe_modulus_mpa: float = setting(
+        800.0, unit="MPa", source="atv127_pe", gt=0,
+        text="Short-term modulus of a close-fit pipe of PE, held against the loads of a liner.",
+    )
+    pe_modulus_retention_share: float = setting(
+        0.2, unit="share", source="atv127_pe", gt=0, le=1,
+        text="Long-term over short-term modulus of PE.",
+    )
+    pe_strength_mpa: float = setting(
+        21.0, unit="MPa", source="atv127_pe", gt=0, text="Short-term bending strength of PE.",
+    )
+    pe_strength_retention_share: float = setting(
+        0.66, unit="share", source="atv127_pe", gt=0, le=1,
+        text="Long-term over short-term bending strength of PE.",
+    )
     density_kg_m3: float = setting(
         1200.0, unit="kg/m3", source="practice", gt=0, text="Density of resin and felt.",
     )

@@ -20,6 +20,8 @@ SPAN = {
     "root_share": (0.0, 1.0), "blocked_share": (0.0, 1.0), "structural_grade": (0.0, 4.0),
     "operational_grade": (0.0, 4.0), "needs_work": (0.0, 1.0), "service_clearance_m": (-0.2, 2.0),
     "beside_clearance_m": (-0.2, 2.0), "across_clearance_m": (-0.2, 2.0),
+    "water_clearance_m": (-0.2, 2.0), "access_m": (0.0, 20.0), "least_access_m": (0.0, 20.0),
+    "mapped_m": (0.0, 20.0), "chamber_mm": (500.0, 1500.0),
     "building_distance_m": (0.0, 9.0), "building_clearance_m": (0.0, 9.0),
     "is_below_groundwater": (0.0, 1.0),
     "is_hard_ground": (0.0, 1.0), "required_l_s": (5.0, 60.0), "design_flow_l_s": (5.0, 60.0),
@@ -28,6 +30,7 @@ SPAN = {
 
 PLAN_SPAN = {
     "capacity_l_s": (5.0, 60.0), "new_outside_mm": (40.0, 700.0), "wall_mm": (2.0, 40.0),
+    "needed_wall_mm": (2.0, 40.0),
     "running_velocity_m_s": (0.1, 3.0), "cleansing_velocity_m_s": (0.0, 1.0),
     "velocity_m_s": (0.1, 7.0), "max_velocity_m_s": (2.0, 5.0),
     "heave_mm": (0.0, 60.0), "expansion_mm": (0.0, 300.0), "size_steps": (0.0, 4.0),

@@ -187,3 +187,29 @@ def test_far_in_plan_an_assumed_service_matters_only_by_the_widest_it_may_be():
             largest_service_mm=float(widest),
         )
         assert per_run.loc[0, "n_services_assumed"] == expected
+
+
+def measure_water(*kinds, assumed="", at_m=0.95):
+    """Services one above the other, the first of them in the clear distance asked about."""
+    services = make_services(*[(line((20, -5), (20, 5)), at_m, 100.0)] * len(kinds))
+    services = services.assign(kind=list(kinds), assumed=assumed)
+    return find_neighbours(
+        make_run(), services, outside_mm=np.array([400.0]), largest_service_mm=600.0
+    )
+
+
+def test_services_that_carry_water_are_measured_apart():
+    """Axes at 2.00 m and 0.95 + 0.05 = 1.00 m: 1.00 - 0.20 - 0.05 = 0.75 m clear."""
+    found, pairs = measure_water("gas", "water")
+    assert found["water_clearance_m"].tolist() == pytest.approx([0.75])
+    assert pairs["is_water"].tolist() == [False, True]
+    none, _ = measure_water("gas")
+    assert none["water_clearance_m"].tolist() == [np.inf]
+    unknown, _ = measure_water("water", at_m=NAN)
+    assert unknown["n_water_unknown"].tolist() == [1]
+
+
+def test_a_service_of_unknown_kind_may_carry_water():
+    found, pairs = measure_water("other", assumed="kind")
+    assert pairs["is_water"].tolist() == [True]
+    assert found["water_clearance_m"].tolist() == pytest.approx([0.75])

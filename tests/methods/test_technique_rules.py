@@ -411,6 +411,54 @@ BURST += [
 """Nearer than the ground is displaced, fail; within the depth, record the walls (common practice,
 no source)."""
 
+DENSE = "Connections to dig up for each 10 m"
+WATER = "Clear distance to water mains and services"
+WAY = "Way for plant from the nearest mapped carriageway or parking"
+CHAMBER = "Chamber through which a large liner goes in"
+WALL = "Wall of the close-fit pipe"
+BURST += [
+    (DENSE, {"n_connections": 16.0}, "fail", {"max_connections_per_10m": 3.5}),
+    (DENSE, {"n_connections": 6.0}, "caution", {"caution_connections_per_10m": 1.5}),
+    (DENSE, {"n_connections": NAN}, "unknown", {}),
+    (DENSE, {"n_connections": 2.0, "has_connections": False}, "unknown", {}),
+    (DENSE, {"n_connections": 16.0, "has_connections": False}, "fail", {}),
+    (WATER, {"water_clearance_m": 0.60}, "caution", {"exposed_water_m": 0.5}),
+    (WATER, {"n_water_unknown": 1.0}, "unknown", {}),
+    (WATER, {"has_services": False}, "unknown", {}),
+]
+"""On 50 m: 16 are 3.2 and 6 are 1.2 for each 10 m (common practice, no source). 0.60 m is less than
+24 in (clause 33.159 of a municipal code, seen on a public page)."""
+
+BENT = "Bend within the run"
+for rows in (CIPP, SPOTS):
+    rows += [
+        (BENT, {"bend_deg": 46.0}, "fail", {"cipp_bend_deg": 50.0}),
+        (BENT, {"bend_deg": 16.0}, "caution", {"caution_cipp_bend_deg": 20.0}),
+        (BENT, {"bend_deg": NAN}, "unknown", {}),
+    ]
+CLOSE_FIT += [
+    (WALL, {"plan_needed_wall_mm": 6.1}, "fail", {}),
+    (WALL, {"plan_needed_wall_mm": NAN}, "unknown", {}),
+]
+for rows in (CIPP, SPOTS, CLOSE_FIT):
+    large = {"diameter_mm": 400.0}
+    rows += [
+        (CHAMBER, large | {"chamber_mm": 900.0}, "caution", {"large_bore_mm": 450.0}),
+        (CHAMBER, large | {"chamber_mm": NAN, "is_chamber_known": False}, "unknown", {}),
+        (CHAMBER, large, "caution", {}),
+    ]
+"""The opening in the cover is in no layer: from DN 400 on the check never passes (common practice,
+no source)."""
+
+for rows in (BURST, CIPP, SPOTS, CLOSE_FIT, SLIP, OPEN_CUT):
+    rows += [
+        (WAY, {"access_m": 12.0, "least_access_m": 12.0}, "caution", {}),
+        (WAY, {"access_m": 12.0, "least_access_m": 3.0}, "unknown", {}),
+        (WAY, {"access_m": NAN, "least_access_m": NAN, "mapped_m": NAN}, "unknown", {}),
+        (WAY, {"access_m": 30.0, "least_access_m": 30.0, "mapped_m": 25.0}, "unknown", {}),
+    ]
+"""Common practice, no source. Where nothing is mapped near, nothing is known of the way."""
+
 # A ban on pits is common practice, no source: an arborist's word is not weighed.
 BURST += [
     (NO_PIT, {"is_pit_barred": 1.0}, "fail", {}),

@@ -77,6 +77,29 @@ def test_sizes_of_a_dn_250_by_hand():
         assert row["new_bore_mm"] == pytest.approx(row["new_outside_mm"] - 2 * row["wall_mm"])
 
 
+def test_wall_that_a_close_fit_pipe_needs_by_hand():
+    """DN 300, PE of 160 N/mm2 in the long run (ATV-DVWK-A 127, from memory), q 2 %, N 2, K 7.
+
+    Sound host, water 2 m above the invert, ASTM F1216 X1.1: 2 x 7 x 160 x .83575 = 1872.1;
+    0.01962 x 2 x 0.91 = 0.035708; cube root of the quotient 37.43; 300 / 38.43 = 7.81 mm.
+    Deteriorated, 3 m deep, water at 1 m, X1.3: q_t 0.06518 MPa, R_w .7922, B' .3076, E' 6.9:
+    0.721 x 300 x cube root of (0.13036^2 / 224.8) = 9.15 mm. The wall of SDR 26 is 11.54 mm.
+    """
+    wet = SETTINGS.model_copy(
+        update={"liner": SETTINGS.liner.model_copy(update={"groundwater_depth_m": 1.0})}
+    )
+    of = {"diameter_mm": 300.0, "depth_max_m": 3.0}
+    sound = plan(settings=wet, structural_grade=1.0, **of)["close_fit"].iloc[0]
+    worn = plan(settings=wet, structural_grade=4.0, **of)["close_fit"].iloc[0]
+    assert sound["needed_wall_mm"] == pytest.approx(7.81, abs=0.01)
+    assert worn["needed_wall_mm"] == pytest.approx(9.15, abs=0.01)
+    assert worn["wall_mm"] == pytest.approx(11.54, abs=0.01)
+    for lost in ({"depth_max_m": NAN}, {"diameter_mm": NAN}):
+        assert np.isnan(plan(settings=wet, **(of | lost))["close_fit"]["needed_wall_mm"].iloc[0])
+    seen = plan(settings=wet, structural_grade=NAN, **of)["close_fit"].iloc[0]
+    assert seen["needed_wall_mm"] == worn["needed_wall_mm"]
+
+
 def test_share_of_a_slipped_pipe_is_a_setting():
     tight = plan(settings=PlanSettings(slip_outside_share=0.75))["slip_lining"]
     assert tight["new_outside_mm"].tolist() == [180.0]
