@@ -24,10 +24,12 @@ from routekit.layers.canopy_grid import (
     place_grid,
     refuse_coarse,
     report_outside,
+    to_cells,
     to_working,
     told_errors,
     window_near,
 )
+from routekit.layers.canopy_ground import NO_GROUND, ask_about_ground
 from routekit.layers.canopy_heights import LOWEST_M, TALLEST_M, count_heights, judge_heights
 from routekit.layers.canopy_windows import find_windows
 from routekit.layers.findings import Findings
@@ -45,10 +47,12 @@ if TYPE_CHECKING:
 
     from routekit.arrays import Floats
     from routekit.layers.canopy_grid import CanopyGrid
+    from routekit.layers.canopy_ground import KnownGround
     from routekit.layers.settings import CrownSettings
     from routekit.layers.stands import Stands
 
 Geometries = NDArray[np.object_]
+Heights = NDArray[np.float32]
 
 CORE_CELLS: Final = 2048
 """Side of the core of a tile: with its margin some 5 to 9 million cells at 0.5 to 0.1 m."""
@@ -116,6 +120,7 @@ def find_raster_trees(
     findings: Findings,
     also_open: Collection[str] = (),
     stands: Stands | None = None,
+    ground: KnownGround | None = None,
 ) -> RasterTrees:
     """Find the trees of a canopy raster near the sewers.
 
@@ -137,6 +142,8 @@ def find_raster_trees(
         Formats opened besides those on the list: `study.also_open`.
     stands : Stands, optional
         Where a treetop has another window than `settings.window`.
+    ground : KnownGround, optional
+        Where the level of the ground is known, which the raster must not hold.
 
     Returns
     -------
@@ -162,9 +169,12 @@ def find_raster_trees(
             streets = shapely.STRtree(sewers)
             search = _Search(grid=grid, streets=streets, settings=settings, stands=stands)
             order, cache_bytes = _plan_reading(search, cores)
+            known = NO_GROUND if ground is None else ground
+            places = np.floor(to_cells(grid, known.xy))
             with Env(GDAL_CACHEMAX=cache_bytes):
-                parts, counts = _search_tiles(search, cores[order])
+                parts, counts, at_m = _search_tiles(search, cores[order], places)
         judge_heights(path, counts, settings, findings)
+        ask_about_ground(path, at_m, known.level_m, counts, settings, findings)
         return _join_parts(grid, parts, findings)
 
 
@@ -218,23 +228,28 @@ def _plan_reading(search: _Search, cores: NDArray[np.int64]) -> tuple[NDArray[np
 
 
 def _search_tiles(
-    search: _Search, cores: NDArray[np.int64]
-) -> tuple[list[Crowns], NDArray[np.int64]]:
+    search: _Search, cores: NDArray[np.int64], places: Floats
+) -> tuple[list[Crowns], NDArray[np.int64], Heights]:
     """Find the crowns of all tiles, in their order, and count their cells as `count_heights` does.
 
-    One tile is read ahead, and no more, so that memory does not grow with their number.
+    One tile is read ahead, and no more, so that memory does not grow with their number. The last
+    that is given are the heights at columns and rows `places`, NaN where none was read.
     """
+    at_m = np.full(len(places), np.nan, dtype=np.float32)
     margin = _measure_margin(search)
     at_work: deque[Future[tuple[Crowns, NDArray[np.int64]]]] = deque()
     found = []
     with ThreadPoolExecutor(TILES_AT_ONCE) as workers:
         for core in cores:
             tile = _read_tile(search.grid, core, margin)
+            mine = np.flatnonzero(((places >= core[:2]) & (places < core[2:])).all(axis=1))
+            column, row = (places[mine] - tile.corner).astype(np.int64).T
+            at_m[mine] = tile.heights[row, column]
             at_work.append(workers.submit(_search_tile, search, tile))
             if len(at_work) > TILES_AT_ONCE:
                 found.append(at_work.popleft().result())
         found += [each.result() for each in at_work]
-    return [each for each, _ in found], np.sum([each for _, each in found], axis=0)
+    return [each for each, _ in found], np.sum([each for _, each in found], axis=0), at_m
 
 
 def _measure_margin(search: _Search) -> tuple[int, int]:

@@ -223,8 +223,20 @@ def refuse_coarse(grid: CanopyGrid, settings: CrownSettings) -> None:
         raise LayerError(msg)
 
 
-def _to_cells(grid: CanopyGrid, xy: Floats) -> Floats:
-    """Bring points from the working CRS to columns and rows; infinite outside the CRS."""
+def to_cells(grid: CanopyGrid, xy: Floats) -> Floats:
+    """Bring points from the working CRS to columns and rows.
+
+    Parameters
+    ----------
+    grid : CanopyGrid
+    xy : numpy.ndarray of float, shape (n, 2)
+        Easting and northing.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (n, 2)
+        Column and row; infinite outside the CRS.
+    """
     mover = pyproj.Transformer.from_crs(grid.working, grid.crs, always_xy=True)
     x, y = mover.transform(xy[:, 0], xy[:, 1])
     back = ~grid.transform
@@ -308,7 +320,7 @@ def window_near(
     box = shapely.box(low_x - within_m, low_y - within_m, high_x + within_m, high_y + within_m)
     around = max(high_x - low_x, high_y - low_y, 1.0) + 2.0 * within_m
     ring = shapely.get_coordinates(shapely.segmentize(box, around / 8.0))
-    cells = _to_cells(grid, ring)
+    cells = to_cells(grid, ring)
     if not np.all(np.isfinite(cells)):
         _refuse_far(grid)
     size = np.array([grid.source.width, grid.source.height])
@@ -382,7 +394,7 @@ def report_outside(grid: CanopyGrid, sewers: Geometries, findings: Findings) -> 
         Takes it.
     """
     xy, run = shapely.get_coordinates(sewers, return_index=True)
-    cells = _to_cells(grid, xy)
+    cells = to_cells(grid, xy)
     size = np.array([grid.source.width, grid.source.height])
     is_out = ~np.all((cells >= 0) & (cells < size), axis=1)
     n_out = len(np.unique(run[is_out]))

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from routekit.errors import LayerError
+from routekit.layers.canopy_ground import SAME_M
 from routekit.words.texts import say
 
 if TYPE_CHECKING:
@@ -41,15 +42,16 @@ def count_heights(heights: NDArray[np.float32], least_height_m: float) -> NDArra
 
     Returns
     -------
-    numpy.ndarray of int, shape (5,)
-        All, known, of no tree's height, open ground, and higher than any tree but for the highest
-        value, which may stand for «no data».
+    numpy.ndarray of int, shape (6,)
+        All, known, of no tree's height, open ground, higher than any tree but for the highest
+        value, which may stand for «no data», and bare ground at height 0.
 
     Examples
     --------
     >>> count_heights(np.array([[0.1, 9.0, np.nan], [-30.0, 500.0, 999.0]], np.float32), 3.0)
-    array([6, 5, 3, 1, 1])
+    array([6, 5, 3, 1, 1, 1])
     """
+    high = np.abs(heights)
     giants = heights[(heights > TALLEST_M) & (heights < np.inf)]
     n_low = np.count_nonzero((heights < LOWEST_M) & (heights > -np.inf))
     return np.array(
@@ -57,8 +59,9 @@ def count_heights(heights: NDArray[np.float32], least_height_m: float) -> NDArra
             heights.size,
             np.count_nonzero(np.isfinite(heights)),
             len(giants) + n_low,
-            np.count_nonzero(np.abs(heights) < least_height_m),
+            np.count_nonzero(high < least_height_m),
             np.count_nonzero(giants < giants.max(initial=0)),
+            np.count_nonzero(high <= SAME_M),
         ]
     )
 
@@ -72,7 +75,7 @@ def judge_heights(
     ----------
     path : Path
         The raster, to be named.
-    counts : numpy.ndarray of int, shape (5,)
+    counts : numpy.ndarray of int, shape (6,)
         Sums of `count_heights` over its tiles.
     settings : CrownSettings
         Least height of a tree and least share of open ground.
@@ -106,7 +109,7 @@ def judge_heights(
 
 def _refuse_other_numbers(path: Path, counts: NDArray[np.int64], settings: CrownSettings) -> None:
     """Refuse a raster without heights, of levels of a surface, or of heights not in metres."""
-    _, n_known, n_odd, n_open, n_giants = (int(each) for each in counts)
+    _, n_known, n_odd, n_open, n_giants, _ = (int(each) for each in counts)
     if not n_known:
         msg = (
             f"layers.canopy: {path} holds no heights near the sewers, only «no data»; give the "

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from routekit.errors import LayerError
 from routekit.geometry.plane import AREA_DIMENSION
 from routekit.layers.canopy import RasterTrees, find_raster_trees, is_readable
+from routekit.layers.canopy_ground import gather_ground
 from routekit.layers.crown_reports import report_made
 from routekit.layers.mending import leave_out
 from routekit.layers.stands import read_stands, report_unused
@@ -107,6 +108,7 @@ def add_raster_trees(
     *,
     inputs: InputSettings,
     findings: Findings,
+    terrain: Path | None = None,
 ) -> gpd.GeoDataFrame:
     """Add the trees of the canopy raster, where the study asks for them.
 
@@ -120,6 +122,8 @@ def add_raster_trees(
         `crowns`, `crs.canopy` and the margin of the study area.
     findings : Findings
         Takes how many trees were made, which were not, and what is not known of them.
+    terrain : Path, optional
+        Raster of ground levels, which the canopy raster must not hold.
 
     Returns
     -------
@@ -149,6 +153,7 @@ def add_raster_trees(
         settings=settings,
         findings=findings,
         stands=read_stands(layers["stands"], settings.window, findings=findings),
+        ground=gather_ground(layers, terrain, inputs),
     )
     is_kept = _is_in_area(found, layers["study_area"], inputs.study.margin_m)
     is_kept &= ~_is_on_building(found, layers["obstacles"], canopy, settings.roof_share, findings)

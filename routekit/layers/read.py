@@ -149,7 +149,7 @@ def _read_layers(inputs: InputSettings, base: Path, findings: Findings) -> Layer
     for name in TABLE_LAYERS:
         table = tables[name] if name in tables else empty_layer(name, crs)
         tables[name] = drop_doubled_rows(table, name, findings=findings, tally=tallies[name])
-    tables = _fit_layers(tables, rasters["canopy"], inputs, findings, tallies)
+    tables = _fit_layers(tables, rasters, inputs, findings, tallies)
     check_level_units(
         tables["sewers"],
         tables["manholes"],
@@ -331,7 +331,7 @@ def _mend_layer(
 
 def _fit_layers(
     tables: dict[str, pd.DataFrame],
-    canopy: Path | None,
+    rasters: dict[str, Path | None],
     inputs: InputSettings,
     findings: Findings,
     tallies: defaultdict[str, Counter[str]],
@@ -357,7 +357,9 @@ def _fit_layers(
     )
     vectors["trees"] = settle_crowns(vectors["trees"], findings=findings)
     n_inventory = len(vectors["trees"])
-    vectors["trees"] = add_raster_trees(vectors, canopy, inputs=inputs, findings=findings)
+    vectors["trees"] = add_raster_trees(
+        vectors, rasters["canopy"], inputs=inputs, findings=findings, terrain=rasters["terrain"]
+    )
     tallies["trees"]["made"] += len(vectors["trees"]) - n_inventory
     report_rising(vectors["sewers"], findings=findings)
     return tables | vectors
