@@ -10,11 +10,10 @@ from pathlib import Path as FilePath
 
 import numpy as np
 import pandas as pd
-import rasterio
 import shapely
 from greenery import CROWN_PER_STEM
-from plan import CRS, HALF_STREET_M, Floats, street, to_map
-from rasterio.transform import from_origin
+from plan import HALF_STREET_M, Floats, street, to_map
+from rasters import list_middles, write_band
 from shapely.geometry import LineString
 
 STREET = "OP"
@@ -22,7 +21,6 @@ MARGIN_M = 12.0
 """How far the raster goes on beside and beyond the street."""
 
 CELL_M = 0.5
-NODATA = -9999.0
 SHOULDER = 0.5
 """A crown falls from its top to this share of its height at its edge."""
 
@@ -42,24 +40,8 @@ def write_canopy(trees: pd.DataFrame, path: FilePath) -> None:
     around = LineString(street(STREET).points).buffer(HALF_STREET_M[STREET] + MARGIN_M)
     west, south, east, north = np.round(shapely.bounds(to_map(around)))
     columns, rows = int((east - west) / CELL_M), int((north - south) / CELL_M)
-    with rasterio.open(
-        path,
-        "w",
-        driver="GTiff",
-        width=columns,
-        height=rows,
-        count=1,
-        dtype="float32",
-        crs=CRS,
-        transform=from_origin(west, north, CELL_M, CELL_M),
-        nodata=NODATA,
-        compress="deflate",
-        predictor=3,
-    ) as raster:
-        x = west + CELL_M * (np.arange(columns) + 0.5)
-        y = north - CELL_M * (np.arange(rows) + 0.5)
-        raster.write(_heights(trees, x, y).astype("float32"), 1)
-        raster.set_band_unit(1, "m")
+    x, y = list_middles((west, north), columns, rows, CELL_M)
+    write_band(_heights(trees, x, y), path, corner=(west, north), cell_m=CELL_M, unit="m")
 
 
 def _heights(trees: pd.DataFrame, x: Floats, y: Floats) -> Floats:

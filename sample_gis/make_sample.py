@@ -32,16 +32,14 @@ import network
 import numpy as np
 import pandas as pd
 import pyogrio
-import rasterio
 import records
 import shapely
 import street_scene
 from plan import CRS, ground_m, street_area, to_local, to_map
-from rasterio.transform import from_origin
+from rasters import NODATA, list_middles, write_band
 
 SEED = 20_731
 CELL_M = 3.0
-NODATA = -9999.0
 
 STUDY = """\
 # The Aldervoort quarter: invented, see make_sample.py.
@@ -166,25 +164,9 @@ def write_terrain(area: shapely.Polygon, path: FilePath) -> None:
     """Write the ground level as float32 on a north-up grid, no data beyond the study area."""
     west, south, east, north = np.round(shapely.bounds(to_map(area)))
     columns, rows = int((east - west) // CELL_M), int((north - south) // CELL_M)
-    eastings = west + CELL_M * (np.arange(columns) + 0.5)
-    northings = north - CELL_M * (np.arange(rows) + 0.5)
-    x, y = to_local(*np.meshgrid(eastings, northings))
+    x, y = to_local(*np.meshgrid(*list_middles((west, north), columns, rows, CELL_M)))
     level = np.where(shapely.contains_xy(area, x, y), ground_m(x, y), NODATA)
-    with rasterio.open(
-        path,
-        "w",
-        driver="GTiff",
-        width=columns,
-        height=rows,
-        count=1,
-        dtype="float32",
-        crs=CRS,
-        transform=from_origin(west, north, CELL_M, CELL_M),
-        nodata=NODATA,
-        compress="deflate",
-        predictor=3,
-    ) as raster:
-        raster.write(level.astype("float32"), 1)
+    write_band(level, path, corner=(west, north), cell_m=CELL_M)
 
 
 def main(folder: FilePath) -> None:

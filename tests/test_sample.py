@@ -107,6 +107,11 @@ def test_made_anew_it_equals_what_is_kept(tmp_path, layers):
     assert (tmp_path / "first" / "study.toml").read_bytes() == kept_text
 
 
+def test_rasters_are_written_in_one_place():
+    writers = [path.name for path in SAMPLE.glob("*.py") if "rasterio.open(" in path.read_text()]
+    assert writers == ["rasters.py"]
+
+
 def test_size_and_counts(layers, runs):
     assert sum((SAMPLE / name).stat().st_size for name in FILES) < 2_500_000
     assert len(runs) >= 130
