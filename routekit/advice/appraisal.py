@@ -190,7 +190,7 @@ def _sum_bands(
     total, before = np.zeros(when.shape), 1.0
     for start, end, yearly in zip(rule.from_year, ends, rule.rate, strict=True):
         rate = float(np.log1p(yearly))
-        total = total + add(np.clip(when - start, 0.0, end - start), rate, before)
+        total = total + add(np.minimum(np.maximum(when - start, 0.0), end - start), rate, before)
         before *= float(np.exp(-rate * (end - start))) if rate else 1.0
     return np.asarray(total)
 

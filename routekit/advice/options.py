@@ -421,16 +421,17 @@ def _plan_in_full(
     for technique, plan in plans.items():
         digs = BY_CODE[technique].digs
         pit_m3, pit_m2 = _size_pits(place, plan, works, digs)
-        full[technique] = plan.assign(
-            liner_wall_mm=plan["wall_mm"],
-            n_repairs=spots if digs == "spots" else faults,
-            is_choked=rooted,
-            is_visited=rooted & (technique in ROOTED_AGAIN),
-            setup_share=works.setup_share if digs == "string works" else 1.0,
-            pit_m3=pit_m3,
-            pit_m2=pit_m2,
-            **dug[digs],
-        )
+        rests_on = {
+            "liner_wall_mm": plan["wall_mm"],
+            "n_repairs": spots if digs == "spots" else faults,
+            "is_choked": rooted,
+            "is_visited": rooted & (technique in ROOTED_AGAIN),
+            "setup_share": works.setup_share if digs == "string works" else 1.0,
+            "pit_m3": pit_m3,
+            "pit_m2": pit_m2,
+        }
+        more = pd.DataFrame(rests_on | dug[digs], index=plan.index)
+        full[technique] = pd.concat([plan, more], axis=1)
     return sites, full
 
 

@@ -88,8 +88,9 @@ class _Seen:
 
     def count(self, which: Flags) -> Ints:
         """Count the observations of each run that may be some of these kinds, each once."""
-        some = self.kinds.loc[which, ["seen", "run"]].drop_duplicates()
-        return np.bincount(some["run"], minlength=self.size)
+        run = self.kinds["run"].to_numpy(dtype=np.int64)[which]
+        _, first = np.unique(self.kinds["seen"].to_numpy(dtype=np.int64)[which], return_index=True)
+        return np.bincount(run[first], minlength=self.size)
 
     def split(self, features: tuple[str, ...]) -> tuple[Ints, Ints]:
         """Count observations that are surely one of these features, and those that may be."""

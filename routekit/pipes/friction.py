@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cache
 from typing import Literal
 
 import numpy as np
@@ -73,9 +74,15 @@ def find_roughness(
         Roughness k in mm.
     """
     names = as_text(material, np.shape(material) if not isinstance(material, str) else ())
-    table = load_table("roughness.csv").set_index("material")[f"{condition}_mm"]
-    values = {str(name): float(value) for name, value in table.items()} | settings.roughness_mm
+    values = _list_roughness(condition) | settings.roughness_mm
     found = np.full(names.shape, values["unknown"], dtype=np.float64)
     for name, value in values.items():
         found = np.where(names == name, value, found)
     return found
+
+
+@cache
+def _list_roughness(condition: str) -> dict[str, float]:
+    """List the published roughness of each material in a condition, mm."""
+    table = load_table("roughness.csv").set_index("material")[f"{condition}_mm"]
+    return {str(name): float(value) for name, value in table.items()}

@@ -6,6 +6,7 @@ the least ones of the standard; a real pipe is a few per cent heavier and narrow
 
 from __future__ import annotations
 
+from functools import cache
 from typing import Literal
 
 import numpy as np
@@ -51,14 +52,21 @@ def wall_thickness(outside_mm: ArrayLike, sdr: ArrayLike) -> Floats:
         `iso4427_seen` and `iso4427_memory`, row by row).
     """
     outside, ratio = as_floats(outside_mm, sdr)
+    sizes, ratios, walls = _lay_out_walls()
+    row = np.minimum(np.searchsorted(sizes, outside), len(sizes) - 1)
+    column = np.minimum(np.searchsorted(ratios, ratio), len(ratios) - 1)
+    found = (sizes[row] == outside) & (ratios[column] == ratio)
+    return np.where(found, walls[row, column], np.nan)
+
+
+@cache
+def _lay_out_walls() -> tuple[Floats, Floats, Floats]:
+    """Lay the table of walls out: sizes, mm; SDR; walls by size and SDR, mm, NaN for none made."""
     grid = load_table("pe_dimensions.csv").pivot(
         index="outside_mm", columns="sdr", values="wall_mm"
     )
     sizes, ratios = grid.index.to_numpy(dtype=np.float64), grid.columns.to_numpy(dtype=np.float64)
-    row = np.minimum(np.searchsorted(sizes, outside), len(sizes) - 1)
-    column = np.minimum(np.searchsorted(ratios, ratio), len(ratios) - 1)
-    found = (sizes[row] == outside) & (ratios[column] == ratio)
-    return np.where(found, grid.to_numpy(dtype=np.float64)[row, column], np.nan)
+    return sizes, ratios, grid.to_numpy(dtype=np.float64)
 
 
 def bore(outside_mm: ArrayLike, sdr: ArrayLike) -> Floats:

@@ -29,4 +29,4 @@ def load_table(name: str) -> pd.DataFrame:
     pandas.DataFrame
         The table as it stands in the file; each row names its source.
     """
-    return _read_table(name).copy()
+    return _read_table(name).copy(deep=False)

@@ -8,6 +8,7 @@ digs, several pipes in one trench and work beside structures are left out.
 
 from __future__ import annotations
 
+from functools import cache
 from typing import NamedTuple
 
 import geopandas as gpd
@@ -70,17 +71,26 @@ def outside_diameter(diameter_mm: ArrayLike, material: str | Texts) -> Floats:
     check_positive("diameter_mm", bore)
     names = as_text(material, bore.shape)
     bore = np.broadcast_to(bore, names.shape)
-    table = load_table("pipe_walls.csv")
-    materials = pd.Index(table["material"].unique())
+    walls = _list_walls()
+    materials = pd.Index(walls)
     code = materials.get_indexer(names.ravel()).reshape(names.shape)
     code = np.where(code < 0, materials.get_loc("unknown"), code)
     ratio = np.full(bore.shape, np.nan)
-    for place, name in enumerate(materials):
-        rows = table[table["material"] == name]
-        sizes = rows["bore_mm"].to_numpy(dtype=np.float64)
-        shares = rows["wall_mm"].to_numpy(dtype=np.float64) / sizes
+    for place, (sizes, shares) in enumerate(walls.values()):
         ratio = np.where(code == place, np.interp(bore, sizes, shares), ratio)
     return np.asarray(bore * (1 + 2 * ratio))
+
+
+@cache
+def _list_walls() -> dict[str, tuple[Floats, Floats]]:
+    """List bores, mm, and walls as a share of the bore, by material."""
+    return {
+        str(name): (
+            rows["bore_mm"].to_numpy(dtype=np.float64),
+            (rows["wall_mm"] / rows["bore_mm"]).to_numpy(dtype=np.float64),
+        )
+        for name, rows in load_table("pipe_walls.csv").groupby("material", sort=False)
+    }
 
 
 def is_steep(depth_m: ArrayLike, settings: TrenchSettings) -> Flags:

@@ -7,6 +7,7 @@ sees what was changed.
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator, Mapping
+from functools import cache
 from importlib.resources import files
 from importlib.resources.abc import Traversable
 from pathlib import Path
@@ -122,6 +123,7 @@ def _flatten(group: Mapping[Any, Any], prefix: str = "") -> Iterator[tuple[str, 
             yield f"{prefix}{name}", value
 
 
+@cache
 def _list_formulas() -> list[tuple[str, object, str, str, str]]:
     """List the formulas in words, with their sources."""
     with (files("routekit.settings") / "formulas.csv").open(encoding="utf-8") as stream:
@@ -162,6 +164,7 @@ def _find_replaced(asked: Iterable[SettingRow]) -> set[str]:
     return {f"{groups[group]}: {item}" for group, _, item in pairs if group in groups}
 
 
+@cache
 def _list_table(name: str, file: Traversable) -> list[tuple[str, object, str, str, str]]:
     """Write each row of a table as one line."""
     with file.open(encoding="utf-8") as stream:
