@@ -72,12 +72,9 @@ def outside_diameter(diameter_mm: ArrayLike, material: str | Texts) -> Floats:
     names = as_text(material, bore.shape)
     bore = np.broadcast_to(bore, names.shape)
     walls = _list_walls()
-    materials = pd.Index(walls)
-    code = materials.get_indexer(names.ravel()).reshape(names.shape)
-    code = np.where(code < 0, materials.get_loc("unknown"), code)
-    ratio = np.full(bore.shape, np.nan)
-    for place, (sizes, shares) in enumerate(walls.values()):
-        ratio = np.where(code == place, np.interp(bore, sizes, shares), ratio)
+    ratio = np.interp(bore, *walls["unknown"])
+    for name, (sizes, shares) in walls.items():
+        ratio = np.where(names == name, np.interp(bore, sizes, shares), ratio)
     return np.asarray(bore * (1 + 2 * ratio))
 
 

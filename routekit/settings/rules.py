@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from functools import cache
 from importlib.resources import files
-from importlib.resources.abc import Traversable
 from pathlib import Path
 from typing import Any
 
@@ -148,7 +147,7 @@ def _list_tables(
         for file in sorted(place.iterdir(), key=lambda item: item.name):
             name = f"{folder}/{file.name}"
             if file.name.endswith(".csv") and name not in unused:
-                rows += [row for row in _list_table(name, file) if row[0] not in replaced]
+                rows += [row for row in _list_table(folder, file.name) if row[0] not in replaced]
     return rows
 
 
@@ -165,9 +164,10 @@ def _find_replaced(asked: Iterable[SettingRow]) -> set[str]:
 
 
 @cache
-def _list_table(name: str, file: Traversable) -> list[tuple[str, object, str, str, str]]:
+def _list_table(folder: str, file: str) -> list[tuple[str, object, str, str, str]]:
     """Write each row of a table as one line."""
-    with file.open(encoding="utf-8") as stream:
+    path = files("routekit") / folder / "tables" / file
+    with path.open(encoding="utf-8") as stream:
         table = pd.read_csv(stream, dtype=str, keep_default_na=False)
     if "source" not in table:
         return []
@@ -175,7 +175,7 @@ def _list_table(name: str, file: Traversable) -> list[tuple[str, object, str, st
     cells: list[list[str]] = shown.to_numpy().tolist()
     rows = zip(cells, table["source"].astype(str).tolist(), strict=True)
     return [
-        (f"{name}: {row[0]}", _list_cells(shown.columns[1:], row[1:]), "-", source, "")
+        (f"{folder}/{file}: {row[0]}", _list_cells(shown.columns[1:], row[1:]), "-", source, "")
         for row, source in rows
     ]
 
