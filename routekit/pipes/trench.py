@@ -13,7 +13,6 @@ from typing import NamedTuple
 
 import geopandas as gpd
 import numpy as np
-import pandas as pd
 import shapely
 from numpy.typing import ArrayLike
 
