@@ -20,9 +20,9 @@ from routekit.layers.read import Layers, read_layers
 from routekit.methods.condition import assess_condition
 from routekit.methods.observations import describe_observations, review_codes
 from routekit.methods.roots import link_roots
+from routekit.outputs.notebook import ShownResult
 from routekit.pipes.capacity import build_flow
 from routekit.pipes.new_pipes import relaid_outside
-from routekit.result import Result
 from routekit.schema import hold_tables
 from routekit.settings.provenance import build_provenance, used_sources, write_basis
 from routekit.study import Study, choice_settings, list_inputs, list_rules_in_force, require_study
@@ -69,7 +69,7 @@ def _silent(_: str) -> None:
     """Tell nobody."""
 
 
-def run_study(study: Study, *, tell: Tell = _silent) -> Result:
+def run_study(study: Study, *, tell: Tell = _silent) -> ShownResult:
     """Run the whole job.
 
     Parameters
@@ -247,11 +247,11 @@ def _collect(
     root_links: pd.DataFrame,
     renewal: Renewal,
     surveys: pd.DataFrame,
-) -> Result:
+) -> ShownResult:
     """Put the tables of all stages together."""
     layers = prepared.layers
     rules = list_rules_in_force(study.settings)
-    return Result(
+    return ShownResult(
         name=study.settings.study.name,
         crs=layers.crs.to_string(),
         settings=study.settings,

@@ -17,6 +17,7 @@ from routekit.errors import StudyError
 from routekit.schema import load_tables
 from routekit.study import StudySettings
 from routekit.vocabulary import CAUTIONS
+from routekit.words.texts import say
 
 BREACH_COLUMNS: Final = (
     "run_id",
@@ -45,7 +46,7 @@ BREACH_COLUMNS: Final = (
 """Columns of `encroachments` that tell of a trench."""
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False)
 class Result:
     """Tables of one study; see `routekit.schema` for their columns."""
 
@@ -90,6 +91,16 @@ class Result:
     inputs: tuple[tuple[str, Path], ...] = ()
     """Name and path of each file that the study read: no output may replace one."""
     cautions: tuple[str, ...] = CAUTIONS
+
+    def __repr__(self) -> str:
+        """Say in one line which result it is; its tables hold the rest."""
+        counts = (
+            say("{n:,} run", "{n:,} runs", n=len(self.runs)),
+            say("{n:,} tree", "{n:,} trees", n=len(self.trees)),
+            say("{n:,} finding", "{n:,} findings", n=len(self.findings)),
+        )
+        told = ", ".join(filter(None, (*counts, self.crs, self.result_id)))
+        return f"<{type(self).__name__} {self.name!r}: {told}>"
 
     @property
     def tables(self) -> dict[str, pd.DataFrame]:

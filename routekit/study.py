@@ -7,6 +7,7 @@ import os
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from html import escape
 from pathlib import Path
 from typing import Any, Self
 
@@ -31,7 +32,9 @@ from routekit.settings.rules import list_rules
 from routekit.site.settings import SiteSettings
 from routekit.trees.regimes import choose_regime, regime_in_force, unread_tables
 from routekit.trees.settings import ZoneSettings
+from routekit.words.catalogue import render
 from routekit.words.codes import check_language
+from routekit.words.texts import say
 
 
 class StudySettings(InputSettings):
@@ -57,7 +60,7 @@ class StudySettings(InputSettings):
     outputs: OutputSettings = setting(OutputSettings, unit="-", source="study", text="Outputs.")
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Study:
     """A study file and the settings in force.
 
@@ -80,6 +83,26 @@ class Study:
             )
             raise StudyError(message)
         object.__setattr__(self, "path", _take_path(self.path))
+
+    def __repr__(self) -> str:
+        """Say in one line which study it is; `settings` holds the rest."""
+        return f"<Study {self.settings.study.name!r}: {self.path}>"
+
+    def _repr_html_(self) -> str:
+        """Give notebooks the name, the study file and the layers with their files."""
+        language = self.settings.outputs.language
+        heads = "".join(
+            f"<th>{escape(render(each, language))}</th>" for each in (say("Layer"), say("File"))
+        )
+        rows = "".join(
+            f"<tr><td><code>{name}</code></td><td>{escape(source.path)}</td></tr>"
+            for name, source in self.settings.layers
+            if source is not None
+        )
+        return (
+            f"<h3>{escape(self.settings.study.name)}</h3><p><code>{escape(str(self.path))}</code></p>"
+            f"<table><tr>{heads}</tr>{rows}</table>"
+        )
 
     @classmethod
     def load(cls, path: str | Path) -> Self:

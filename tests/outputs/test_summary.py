@@ -1,7 +1,10 @@
 """The summary of the command line says the scope of what it counts."""
 
+import re
 from dataclasses import replace
+from html import unescape
 
+import geopandas as gpd
 import numpy as np
 import pandas as pd
 
@@ -93,3 +96,19 @@ def test_the_counts_of_doubt_are_those_of_the_tables(sample_result):
     assert len(robots)
     assert not robots["is_unsure"].any()
     assert robots["is_unsure"].notna().all()
+
+
+def test_a_notebook_shows_the_summary_and_the_tables(sample_result):
+    hostile = '"><script>alert(1)</script>'
+    page = replace(sample_result, name=hostile)._repr_html_()
+    assert "<script" not in page
+    assert unescape(re.search("<h3>(.*?)</h3>", page)[1]) == hostile
+    lines = [unescape(line) for line in re.findall("<li>(.*?)</li>", page, re.DOTALL)]
+    assert lines == summarise(sample_result)["lines"]
+    rows = dict(re.findall(r"<tr><td><code>(\w+)</code></td><td>([\d,]+)</td></tr>", page))
+    tables = sample_result.tables
+    assert rows == {name: f"{len(table):,}" for name, table in tables.items()}
+    assert rows["runs"] == "172"
+    assert all(type(table) in (pd.DataFrame, gpd.GeoDataFrame) for table in tables.values())
+    assert repr(sample_result).startswith(f"<ShownResult {sample_result.name!r}: 172 runs, 428 tr")
+    assert len(repr(sample_result)) < 250
