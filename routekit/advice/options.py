@@ -23,9 +23,11 @@ from routekit.methods.repair import count_faults
 from routekit.pipes.pe import bend_radius
 from routekit.pipes.section import girth_diameter
 from routekit.pipes.settings import TrenchSettings
-from routekit.site.digs import AT_CONNECTION, AT_SPOT
+from routekit.site.dig_depths import judge_room
+from routekit.site.digs import AT_CONNECTION, AT_SERVICE, AT_SPOT
 from routekit.site.layout import Place, Works
 from routekit.site.pit_sizes import PitSizes, launch_pits
+from routekit.site.settings import DigSettings
 from routekit.site.tree_impact import HARM
 from routekit.techniques import BURSTING, BY_CODE, RECORDS, ROOTED_AGAIN, TECHNIQUES, Digging
 from routekit.trees.least_distance import WITHIN
@@ -80,7 +82,7 @@ def compare_techniques(
     -------
     Comparison
     """
-    dug = judge_works(works, place.runs["run_id"], place.pit_bans)
+    dug = judge_works(works, place.runs["run_id"], place.pit_bans, place.settings.site.digs)
     cases = pd.concat([place.cases.drop(columns=dug.columns), dug], axis=1)
     again = list(TECHNIQUES if before is None else BURSTING)
     checks = evaluate_techniques(cases, plans, settings.methods, codes=again)
@@ -97,7 +99,9 @@ def compare_techniques(
     )
 
 
-def judge_works(works: Works, run_id: pd.Series, pit_bans: Mapping[str, str]) -> pd.DataFrame:
+def judge_works(
+    works: Works, run_id: pd.Series, pit_bans: Mapping[str, str], settings: DigSettings
+) -> pd.DataFrame:
     """Tell how near to stems the works of each run dig: for bursting, and at connections alone.
 
     Parameters
@@ -106,17 +110,20 @@ def judge_works(works: Works, run_id: pd.Series, pit_bans: Mapping[str, str]) ->
     run_id : Series of str, shape (n,)
     pit_bans : mapping of str to str
         Why no pit may stand in the root zone of a tree, by tree_id.
+    settings : DigSettings
 
     Returns
     -------
     DataFrame, n rows
         `routekit.trees.near_stem.NEAR_COLUMNS` and is_within_least, with `dig_` (small digs, and
         the pits of the run's string; a run outside strings has none), `joining_` and `spot_` (digs
-        at collapses) before them; n_spots (these digs); is_pit_barred (1 where no string can pull
-        the run without a pit where none may stand) and pit_bans (by which bans).
+        at collapses) before them; dig_side_m, dig_room_m, joining_side_m, joining_room_m (see
+        `routekit.site.dig_depths.judge_room`); n_spots (these digs); is_pit_barred (1 where no
+        string can pull the run without a pit where none may stand) and pit_bans (by which bans).
     """
     row = pd.Index(run_id).get_indexer(pd.Index(works.digs["run_id"].astype(str)))
-    digs = works.digs.loc[row >= 0, [*NEAR_COLUMNS, WITHIN, "kind"]].assign(run=row[row >= 0])
+    kept = [*NEAR_COLUMNS, WITHIN, "kind", "footprint_m2", "depth_m"]
+    digs = works.digs.loc[row >= 0, kept].assign(run=row[row >= 0])
     ends = works.strings[["string_id", "launch_pit", "reception_pit"]].melt("string_id")
     ends = ends.merge(
         works.pits[["pit_id", *NEAR_COLUMNS, WITHIN]], left_on="value", right_on="pit_id"
@@ -124,12 +131,18 @@ def judge_works(works: Works, run_id: pd.Series, pit_bans: Mapping[str, str]) ->
     string = pd.DataFrame({"string_id": works.string_of_run, "run": np.arange(len(run_id))})
     pits = string.merge(ends, on="string_id")
     columns = [*NEAR_COLUMNS, WITHIN, "run"]
-    every = pd.concat([digs[columns], pits[columns]], ignore_index=True) if len(pits) else digs
+    every = digs[columns]
+    if len(pits):
+        every = pd.concat([every, pits[columns]], ignore_index=True)
     joining, spots = (digs[digs["kind"] == kind] for kind in (AT_CONNECTION, AT_SPOT))
     found = [
         _worst_of(part, len(run_id)).add_prefix(prefix)
         for prefix, part in (("dig_", every), ("joining_", joining), ("spot_", spots))
     ]
+    squares = digs[digs["kind"].isin([AT_CONNECTION, AT_SERVICE])]
+    for part, prefix in ((squares, "dig_"), (joining, "joining_")):
+        rows = part["run"].to_numpy(dtype=np.int64)
+        found.append(judge_room(part, rows, len(run_id), settings).add_prefix(prefix))
     banned = [
         _say_bans(*one, pit_bans) for one in zip(works.is_barred, works.barred_by, strict=True)
     ]

@@ -59,6 +59,7 @@ from routekit.methods.common import (
     reached_by_plant,
     rest_on_depth,
     rest_on_width,
+    room_in_digs,
     steepest,
 )
 from routekit.methods.settings import BurstingSettings
@@ -123,6 +124,7 @@ def list_checks(cases: pd.DataFrame, plan: pd.DataFrame, settings: BurstingSetti
         *_root_checks(cases, settings),
         clear_of_water(cases, settings.exposed_water_m),
         _few_connections(cases, settings),
+        room_in_digs(cases, prefix="dig_"),
         reached_by_plant(cases),
         _permitted_pits(cases),
         no_digging_near_stems(cases, prefix="dig_"),
@@ -137,7 +139,9 @@ def _few_connections(cases: pd.DataFrame, settings: BurstingSettings) -> Check:
     connections was given, those that a camera noted settle only that they are too many.
     """
     stretch = np.maximum(column(cases, "length_m"), _STRETCH_M)
-    dense = column(cases, "n_connections") / stretch * _STRETCH_M
+    number = column(cases, "n_connections")
+    dense = number / stretch * _STRETCH_M
+    densest = (number + column(cases, "n_loose")) / stretch * _STRETCH_M
     most = settings.max_connections_per_10m
     is_whole = known_flag(cases, "has_connections") == 1
     check = at_most(
@@ -149,7 +153,8 @@ def _few_connections(cases: pd.DataFrame, settings: BurstingSettings) -> Check:
         source="practice",
         remedy="Locate the connections; where they lie so close, line the run or cut it open.",
     )
-    return rest_on(check, JOINED)
+    # Few enough even if every connection near that names no run were its own.
+    return rest_on(check, JOINED, where=~(densest <= settings.caution_connections_per_10m))
 
 
 def _permitted_pits(cases: pd.DataFrame) -> Check:

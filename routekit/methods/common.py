@@ -370,6 +370,26 @@ def bends(cases: pd.DataFrame, limit: float, *, caution: float | None = None, so
     )
 
 
+def room_in_digs(cases: pd.DataFrame, *, prefix: str) -> Check:
+    """Check that a person has room in the small digs, and where they are deep their support.
+
+    The digs are drawn with it; judged by `routekit.site.dig_depths.judge_room`. The prefix is
+    `dig_` for those of bursting, `joining_` for those at connections alone.
+    """
+    lost = np.isnan(column(cases, "n_connections"))
+    side, room = column(cases, f"{prefix}side_m"), column(cases, f"{prefix}room_m")
+    check = at_least(
+        "Side of the small digs (room for a person, and support where they are deep)",
+        np.where(lost, np.nan, side),
+        room,
+        unit="m",
+        source="din4124",
+        remedy="Make the dig larger: a person stands in it, and it is supported on all sides.",
+    )
+    # A dig that is deeper after all needs support.
+    return rest_on_depth(check, where=np.isfinite(side) & (room == 0))
+
+
 def reached_by_plant(cases: pd.DataFrame) -> Check:
     """Check that plant gets to both manholes of the run; a caution at most.
 

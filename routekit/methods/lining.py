@@ -37,6 +37,7 @@ from routekit.methods.common import (
     ponding,
     reached_by_plant,
     rest_on_depth,
+    room_in_digs,
     steepest,
 )
 from routekit.methods.settings import LiningSettings
@@ -356,6 +357,7 @@ def list_slip_checks(
         ),
         no_digging_near_stems(cases, prefix="joining_"),
         keeps_least_distance(cases, prefix="joining_"),
+        room_in_digs(cases, prefix="joining_"),
         reached_by_plant(cases),
         capacity(cases, plan),
         cleansing(plan),

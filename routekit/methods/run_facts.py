@@ -166,8 +166,8 @@ def assign_connections(
     return connections.assign(run=run, run_id=names[run])
 
 
-def find_loose(connections: gpd.GeoDataFrame, runs: gpd.GeoDataFrame, *, reach_m: float) -> Flags:
-    """Tell which runs may be joined by a connection that names no run of the study.
+def count_loose(connections: gpd.GeoDataFrame, runs: gpd.GeoDataFrame, *, reach_m: float) -> Floats:
+    """Count the connections that may join each run and name no run of the study.
 
     Parameters
     ----------
@@ -179,15 +179,14 @@ def find_loose(connections: gpd.GeoDataFrame, runs: gpd.GeoDataFrame, *, reach_m
 
     Returns
     -------
-    numpy.ndarray of bool, shape (n,)
+    numpy.ndarray of float, shape (n,)
     """
     loose = connections[~connections["run_id"].isin(runs["run_id"]).to_numpy(dtype=bool)]
-    found = np.zeros(len(runs), dtype=bool)
-    if len(loose):
-        tree = shapely.STRtree(np.asarray(loose.geometry))
-        row, _ = tree.query(np.asarray(runs.geometry), "dwithin", reach_m)
-        found[row] = True
-    return found
+    if not len(loose):
+        return np.zeros(len(runs))
+    tree = shapely.STRtree(np.asarray(loose.geometry))
+    row, _ = tree.query(np.asarray(runs.geometry), "dwithin", reach_m)
+    return np.bincount(row, minlength=len(runs)).astype(float)
 
 
 def add_seen_connections(
@@ -293,12 +292,9 @@ def _lay_out_cases(
     depth = cases["depth_max_m"].to_numpy(dtype=float)
     water = subsoil.groundwater_depth_m
     hard = subsoil.is_hard_ground
-    cases["assumed"] = _note_assumed(
-        cases,
-        flow,
-        exposure,
-        find_loose(layers.connections, runs, reach_m=layout.site.digs.connection_reach_m),
-    )
+    reach = layout.site.digs.connection_reach_m
+    cases["n_loose"] = count_loose(layers.connections, runs, reach_m=reach)
+    cases["assumed"] = _note_assumed(cases, flow, exposure)
     works = [blank_works(size, prefix) for prefix in ("dig_", "joining_", "spot_")]
     reached = _find_access(layers, runs, methods.access)
     return pd.concat([cases, flow, reached, *works], axis=1).assign(
@@ -333,12 +329,11 @@ def _find_access(layers: Layers, runs: gpd.GeoDataFrame, settings: AccessSetting
 def blank_works(size: int, prefix: str) -> pd.DataFrame:
     """Leave open how near to stems works dig that are not set out."""
     within = {f"{prefix}{WITHIN}": pd.array([pd.NA] * size, dtype="boolean")}
-    return blank_digging(size, prefix).assign(**within)
+    room = {f"{prefix}{name}": np.full(size, np.nan) for name in ("side_m", "room_m")}
+    return blank_digging(size, prefix).assign(**within, **room)
 
 
-def _note_assumed(
-    cases: pd.DataFrame, flow: pd.DataFrame, exposure: Exposure, is_joined_by_guess: Flags
-) -> pd.Series:
+def _note_assumed(cases: pd.DataFrame, flow: pd.DataFrame, exposure: Exposure) -> pd.Series:
     """Enter what stands in for material, flow, size, zones, services and connections."""
     is_asked = (flow["required_basis"] == BASIS_DESIGN).to_numpy(dtype=bool)
     slope = falling_gradient(cases["gradient"])
@@ -347,7 +342,7 @@ def _note_assumed(
         "design_flow_l_s": ~is_asked,
         "upsizing_mm": ~is_asked | np.isnan(slope),
         "trees.zone": exposure.in_doubt,
-        JOINED: is_joined_by_guess,
+        JOINED: cases["n_loose"].to_numpy(dtype=float) > 0,
         **{name: cases[name].to_numpy(dtype=bool) for name in SERVICES},
     }
     assumed = cases["assumed"]

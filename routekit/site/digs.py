@@ -19,6 +19,7 @@ from shapely import STRtree
 from routekit.arrays import Flags, Floats, Ints, Objects, take_numbers
 from routekit.geometry.chainage import line_parts
 from routekit.site.chains import end_directions
+from routekit.site.dig_depths import depth_at, side_with_room
 from routekit.site.dig_tables import FROM_INSIDE, draw_squares, meets_zones, tabulate_digs
 from routekit.site.settings import DigSettings
 from routekit.site.zone_layer import (
@@ -36,8 +37,9 @@ SPOT_DUG: Final = list_codes(lambda one: one.digs == "spots")
 """Techniques for which collapsed places alone are dug up."""
 
 AT_CONNECTION: Final = "connection"
+AT_SERVICE: Final = "service"
 AT_SPOT: Final = "local_repair"
-"""Kinds of digs: at a connection, and at a spot of the pipe itself."""
+"""Kinds of digs: at a connection, at a service that is bared, at a spot of the pipe itself."""
 
 _SD: Final = "position_sd_m"
 
@@ -88,6 +90,7 @@ def connection_digs(
     zones: ZoneLayer,
     *,
     settings: DigSettings,
+    below_invert_m: float,
 ) -> gpd.GeoDataFrame:
     """Find the dig, or the robot's work, at each connection.
 
@@ -101,6 +104,8 @@ def connection_digs(
         Technique code of each run; with one code for all the digs of that option are found.
     zones : ZoneLayer
     settings : DigSettings
+    below_invert_m : float
+        How far a dig goes below the invert of its run, m.
 
     Returns
     -------
@@ -112,7 +117,8 @@ def connection_digs(
     Notes
     -----
     The square lies round the connection's foot on the run, along the run. Where the machine's
-    square would meet a root zone the smaller square of the careful method is dug instead.
+    square would meet a root zone the smaller square of the careful method is dug instead. Either is
+    larger where a person in it needs support; see `routekit.site.dig_depths.side_with_room`.
     """
     codes = np.asarray(technique, dtype=object)
     row = find_runs(connections, runs, settings.connection_reach_m)
@@ -124,7 +130,8 @@ def connection_digs(
     lines = runs["geometry"].to_numpy(dtype=object)[row]
     foot, axis = _feet(points, lines) if len(points) else (points, np.empty((0, 2)))
     is_robot = np.isin(code.astype(str), _ROBOT)
-    polygon, method = _choose_squares(foot, axis, zones, settings)
+    depth = depth_at(foot, runs, row, below_invert_m)
+    polygon, method = _choose_squares(foot, axis, depth, zones, settings)
     polygon[is_robot] = None
     method[is_robot] = FROM_INSIDE
     named = table["connection_id"].to_numpy(dtype=object)
@@ -142,19 +149,26 @@ def connection_digs(
 
 
 def _choose_squares(
-    foot: Objects, axis: Floats, zones: ZoneLayer, settings: DigSettings
+    foot: Objects, axis: Floats, depth_m: Floats, zones: ZoneLayer, settings: DigSettings
 ) -> tuple[Objects, Objects]:
     """Lay the machine's square at each foot, or the careful method's where roots are met."""
-    machine = draw_squares(foot, axis, settings.connection_side_m)
+    wide = side_with_room(depth_m, settings.connection_side_m, settings)
+    machine = draw_squares(foot, axis, wide)
     near = meets_zones(machine, zones)
     careful = settings.root_zone_method
     small = settings.hand_side_m if careful == "hand" else settings.suction_side_m
-    polygon = np.where(near, draw_squares(foot, axis, small), machine)
+    narrow = side_with_room(depth_m, small, settings)
+    polygon = np.where(near, draw_squares(foot, axis, narrow), machine)
     return polygon, np.where(near, careful, "machine").astype(object)
 
 
 def exposure_digs(
-    crossings: pd.DataFrame, runs: gpd.GeoDataFrame, zones: ZoneLayer, *, settings: DigSettings
+    crossings: pd.DataFrame,
+    runs: gpd.GeoDataFrame,
+    zones: ZoneLayer,
+    *,
+    settings: DigSettings,
+    below_invert_m: float,
 ) -> gpd.GeoDataFrame:
     """Find the excavation that lays each near crossing service bare before the head passes.
 
@@ -166,6 +180,8 @@ def exposure_digs(
         run_id (unique), geometry.
     zones : ZoneLayer
     settings : DigSettings
+    below_invert_m : float
+        How far a dig goes below the invert of its run, m.
 
     Returns
     -------
@@ -177,11 +193,12 @@ def exposure_digs(
     lines = runs["geometry"].to_numpy(dtype=object)[row]
     points = shapely.line_interpolate_point(lines, crossings["chainage_m"].to_numpy(dtype=float))
     foot, axis = _feet(points, lines) if len(row) else (points, np.empty((0, 2)))
-    polygon, method = _choose_squares(foot, axis, zones, settings)
+    depth = depth_at(np.asarray(points, dtype=object), runs, row, below_invert_m)
+    polygon, method = _choose_squares(foot, axis, depth, zones, settings)
     named = crossings["service_id"].astype(str).to_numpy(dtype=object)
     ids = runs["run_id"].to_numpy(dtype=object)[row]
     return tabulate_digs(
-        "service", named, ids, method, polygon, zones, take_numbers(runs, _SD)[row], crs=runs.crs
+        AT_SERVICE, named, ids, method, polygon, zones, take_numbers(runs, _SD)[row], crs=runs.crs
     )
 
 

@@ -295,17 +295,20 @@ def set_out_digs(place: Place, technique: Texts) -> gpd.GeoDataFrame:
     is_burst = np.isin(technique.astype(str), BURSTING)
     crossings = place.crossings[is_burst[place.crossings["run"].to_numpy(dtype=np.int64)]]
     replaced = list_replaced(place.manholes, runs, is_burst, settings=digs)
+    below = place.settings.connection_below_invert_m
     parts = [
-        connection_digs(place.connections, runs, technique, zones, settings=digs),
+        connection_digs(
+            place.connections, runs, technique, zones, settings=digs, below_invert_m=below
+        ),
         _collapse_digs(place, is_burst | np.isin(technique.astype(str), SPOT_DUG)),
-        exposure_digs(crossings, runs, zones, settings=digs),
+        exposure_digs(crossings, runs, zones, settings=digs, below_invert_m=below),
         manhole_digs(replaced, zones, settings=digs),
     ]
     filled = [part for part in parts if len(part)] or parts[:1]
     return deepen_digs(
         gpd.GeoDataFrame(pd.concat(filled, ignore_index=True), crs=runs.crs),
         runs,
-        below_invert_m=place.settings.connection_below_invert_m,
+        below_invert_m=below,
     )
 
 

@@ -353,6 +353,28 @@ class DigSettings(Settings):
         gt=0,
         text="Side of the square dug by suction at a connection (0.61 m holes only locate).",
     )
+    support_from_m: float = setting(
+        1.25,
+        unit="m",
+        source="din4124",
+        ge=0,
+        text="A dig deeper than this, in which a person stands, is supported on all sides.",
+    )
+    shoring_m: float = setting(
+        0.10,
+        unit="m",
+        source="practice",
+        ge=0,
+        text="Thickness of that support, each side; the dig is as much larger.",
+    )
+    person_side_m: float = setting(
+        1.00,
+        unit="m",
+        source="en1610_2",
+        gt=0,
+        text="Least clear side, within its support, of a dig in which a person works (the widest "
+        "of the least trench widths by depth).",
+    )
     root_zone_method: Literal["hand", "suction"] = setting(
         "suction",
         unit="-",

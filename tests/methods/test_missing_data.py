@@ -21,6 +21,8 @@ SPAN = {
     "operational_grade": (0.0, 4.0), "needs_work": (0.0, 1.0), "service_clearance_m": (-0.2, 2.0),
     "beside_clearance_m": (-0.2, 2.0), "across_clearance_m": (-0.2, 2.0),
     "water_clearance_m": (-0.2, 2.0), "access_m": (0.0, 20.0), "least_access_m": (0.0, 20.0),
+    "dig_side_m": (0.8, 2.0), "dig_room_m": (0.8, 2.0),
+    "joining_side_m": (0.8, 2.0), "joining_room_m": (0.8, 2.0),
     "mapped_m": (0.0, 20.0), "chamber_mm": (500.0, 1500.0),
     "building_distance_m": (0.0, 9.0), "building_clearance_m": (0.0, 9.0),
     "is_below_groundwater": (0.0, 1.0),

@@ -429,6 +429,14 @@ BURST += [
 """On 50 m: 16 are 3.2 and 6 are 1.2 for each 10 m (common practice, no source). 0.60 m is less than
 24 in (clause 33.159 of a municipal code, seen on a public page)."""
 
+ROOM = "Side of the small digs (room for a person, and support where they are deep)"
+for rows, what in ((BURST, "dig_"), (SLIP, "joining_")):
+    rows += [
+        (ROOM, {f"{what}side_m": 1.1}, "fail", {}),
+        (ROOM, {f"{what}side_m": NAN}, "unknown", {}),
+        (ROOM, {"n_connections": NAN}, "unknown", {}),
+    ]
+
 BENT = "Bend within the run"
 for rows in (CIPP, SPOTS):
     rows += [
@@ -714,3 +722,13 @@ def test_pull_fails_only_where_even_the_low_estimate_is_over():
     )  # fmt: skip
     check = next(c for c in check_all(cases, plan)["burst_same"] if "new pipe" in c.name)
     assert check.verdict.tolist() == [PASS, FAIL, CAUTION, CAUTION, UNKNOWN]
+
+
+def test_connections_that_may_join_another_run_pass_only_where_all_of_them_are_few():
+    """On 50 m 5 are one for each 10 m, the most that passes."""
+    told = {}
+    for n_loose in (3.0, 4.0):
+        cases, plan = make(n_connections=2.0, n_loose=n_loose, assumed="connections.run_id")
+        found = check_all(cases, plan)["burst_same"]
+        told[n_loose] = next(one.verdict[0] for one in found if one.name == DENSE)
+    assert told == {3.0: PASS, 4.0: CAUTION}

@@ -126,6 +126,7 @@ def main(count):
         np.full(len(runs), "burst_same", dtype=object),
         prepare_zones(zones),
         settings=SITE.digs,
+        below_invert_m=0.2,
     )
     lap("digs")
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024

@@ -8,6 +8,7 @@ import shapely
 from scene import SITE, make_street, make_zones, straight
 
 from routekit.site.balance import list_works, tree_balance, union_by_tree
+from routekit.site.dig_depths import judge_room, side_with_room
 from routekit.site.dig_tables import measure_digs
 from routekit.site.digs import (
     connection_digs,
@@ -39,6 +40,7 @@ def find(points, trees=(), technique="burst_same", run_id=None, runs=None):
         np.full(len(runs), technique, dtype=object),
         prepare_zones(make_zones(trees)),
         settings=DIGS,
+        below_invert_m=0.2,
     )
 
 
@@ -49,7 +51,7 @@ def test_the_square_lies_at_the_foot_along_the_run():
     foot = 15 * np.cos(turn) + 20 * np.sin(turn)
     centre = digs.geometry.iloc[0].centroid
     assert (centre.x, centre.y) == pytest.approx((foot * np.cos(turn), foot * np.sin(turn)))
-    assert digs["footprint_m2"].tolist() == pytest.approx([2.25])
+    assert digs["footprint_m2"].tolist() == pytest.approx([1.7**2])
     sides = np.diff(shapely.get_coordinates(digs.geometry.iloc[0]), axis=0)
     angle = np.degrees(np.arctan2(sides[:, 1], sides[:, 0])) % 90
     assert angle == pytest.approx([30] * 4)
@@ -60,18 +62,48 @@ def test_the_square_lies_at_the_foot_along_the_run():
 def test_careful_methods_inside_a_zone_and_exact_overlap():
     digs = find([(10.0, 3.0), (25.0, 3.0)], trees=[(10.0, 0.0, 5.0, 0.25)])
     assert digs["method"].tolist() == ["suction", "machine"]
-    assert digs["footprint_m2"].tolist() == pytest.approx([1.0, 2.25])
-    assert digs["zone_overlap_m2"].tolist() == pytest.approx([1.0, 0.0])
+    assert digs["footprint_m2"].tolist() == pytest.approx([1.2**2, 1.7**2])
+    assert digs["zone_overlap_m2"].tolist() == pytest.approx([1.2**2, 0.0])
     assert digs["structural_m2"].tolist() == pytest.approx([np.pi * 0.25**2, 0.0])
     assert digs["is_structural"].tolist() == [True, False]
     assert digs["worst_tree"].tolist() == ["T0", ""]
-    assert digs["worst_share"].iloc[0] == pytest.approx(1 / (np.pi * 25))
+    assert digs["worst_share"].iloc[0] == pytest.approx(1.2**2 / (np.pi * 25))
 
 
 def test_a_dig_in_two_zones_takes_no_more_than_its_ground():
     digs = find([(10.0, 3.0)], trees=[(10.0, 0.0, 5.0, 0.25), (10.0, 1.0, 5.0, 0.25)])
     assert digs["zone_overlap_m2"].tolist() == pytest.approx([digs["footprint_m2"].iloc[0]])
     assert digs["worst_tree"].tolist() == ["T0"]
+
+
+def test_a_deep_dig_has_room_for_a_person_and_support():
+    """Unsupported to 1.25 m (DIN 4124); deeper, 1.00 m clear (EN 1610 Table 2) and 0.10 m a side.
+
+    With 0.20 m below the invert: depths 1.20 and 1.30 m at x 5 and 15 of a run that falls by 1 m in
+    100 m from 0.95 m; one whose depth is not known is as large as a deep one.
+    """
+    runs = make_street([(0, 0), (100, 0)], depth_up_m=0.95, depth_down_m=1.95)
+    digs = find([(5.0, 3.0), (15.0, 3.0)], runs=runs)
+    assert digs["footprint_m2"].tolist() == pytest.approx([1.5**2, 1.7**2])
+    near = find([(5.0, 3.0), (15.0, 3.0)], trees=[(10.0, 0.0, 8.0, 0.25)], runs=runs)
+    assert near["method"].tolist() == ["suction", "suction"]
+    assert near["footprint_m2"].tolist() == pytest.approx([1.0**2, 1.2**2])
+    unknown = find([(5.0, 3.0)], runs=runs.assign(depth_up_m=np.nan))
+    assert unknown["footprint_m2"].tolist() == pytest.approx([1.7**2])
+
+
+def test_a_person_is_given_room_whatever_the_work_asks_for():
+    depth, side = [1.25, 1.26, 3.0, np.nan], [0.6, 0.6, 1.5, 0.6]
+    assert side_with_room(depth, side, DIGS).tolist() == pytest.approx([0.6, 1.2, 1.7, 1.2])
+    bare = DIGS.model_copy(update={"support_from_m": 4.0})
+    assert side_with_room(depth, side, bare).tolist() == pytest.approx([0.6, 0.6, 1.5, 1.2])
+
+
+def test_the_tightest_dig_of_each_run_is_told():
+    digs = pd.DataFrame({"footprint_m2": [2.89, 1.44, 0.0, 2.25], "depth_m": [3, 3, 0, 1.0]})
+    found = judge_room(digs, np.array([0, 0, 1, 3]), 4, DIGS)
+    assert found["side_m"].tolist() == pytest.approx([1.2, np.inf, np.inf, 1.5])
+    assert found["room_m"].tolist() == pytest.approx([1.2, 0.0, 0.0, 0.0])
 
 
 def test_robots_reopen_lined_runs_without_a_dig():
@@ -104,10 +136,12 @@ def test_six_gully_digs_of_bursting_harm_the_tree_more_than_lining():
     )
     taken = {}
     for technique in ("burst_same", "cipp"):
-        digs = connection_digs(connections_at(points), runs, [technique], zones, settings=DIGS)
+        digs = connection_digs(
+            connections_at(points), runs, [technique], zones, settings=DIGS, below_invert_m=0.2
+        )
         balance = tree_balance(zones, none, digs, settings=DIGS, unknown_tree_distance_m=15)
         taken[technique] = balance["footprint_m2"].sum()
-    assert taken == pytest.approx({"burst_same": 6.0, "cipp": 0.0})
+    assert taken == pytest.approx({"burst_same": 6 * 1.2**2, "cipp": 0.0})
 
 
 def test_manholes_dig_a_margin_round_the_chamber():

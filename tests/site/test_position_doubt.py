@@ -145,15 +145,17 @@ def gully(x=10.0):
 
 @pytest.mark.parametrize("run_sd_m", [0.2, np.nan])
 def test_robots_dig_nothing_and_are_never_in_doubt(run_sd_m):
-    """The same connection dug up 0.23 m off the circle (its square of 1 m ends 0.5 m off)."""
+    """The same connection dug up 0.13 m off the circle (its square of 1.20 m ends 0.6 m off)."""
     runs = make_street(straight(1), position_sd_m=run_sd_m)
     zones = prepare_zones(make_zones([(10.0, 2.73, 6.0, 2.0)]), position_sd_m=0.2)
     dug, robot = (
-        connection_digs(gully(), runs, [code], zones, settings=SITE.digs).iloc[0]
+        connection_digs(
+            gully(), runs, [code], zones, settings=SITE.digs, below_invert_m=0.2
+        ).squeeze()
         for code in ("burst_same", "cipp")
     )
     assert dug["may_be_structural"]
-    assert "0.23 m away" in dug["position_doubt"]
+    assert "0.13 m away" in dug["position_doubt"]
     assert robot["method"] == "robot"
     assert robot[["is_unsure", "may_be_structural"]].tolist() == [False, False]
     assert robot["position_doubt"] == ""
