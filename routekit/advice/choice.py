@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from routekit.advice.appraised import find_turns
+from routekit.advice.asbestos_items import add_asbestos
 from routekit.advice.burst_choice import (
     BurstChoice,
     choose_burst_runs,
@@ -160,7 +161,9 @@ def choose_renewal(
         root_cutting=find_root_cutting(advice, condition),
         is_near_stem=_judge_trenches(place.cases, chosen),
     )
+    connections = place.cases["n_connections"].to_numpy(dtype=float)
     items = itemise_works(place, plans, works, shares, chosen, settings)
+    items = add_asbestos(items, place.runs, chosen, works, connections)
     balance, totals = sum_up(
         place,
         zones,

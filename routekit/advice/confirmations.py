@@ -9,6 +9,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
+from routekit.advice.asbestos_items import BREAKS_PIPE
 from routekit.advice.bore_steps import find_narrowing, narrowing_text
 from routekit.arrays import Flags, Texts
 from routekit.site.laydown import NO_ROOM, NOT_KNOWN
@@ -33,6 +34,12 @@ ASBESTOS = say(
     "dust and broken pieces fall under rules of their own, and a burst leaves them in the ground."
 )
 """Said of each run of fibre cement to be worked on."""
+
+ASBESTOS_ITEMS = say(
+    "Test, handling and disposal of the fibre cement are listed as items without a price: no cost "
+    "here includes them."
+)
+"""Said of those that are dug up or burst."""
 
 
 def ask_on_site(
@@ -100,6 +107,8 @@ def _warn_of_asbestos(advice: pd.DataFrame, runs: gpd.GeoDataFrame) -> pd.DataFr
     mine = is_work & (runs["material"].astype(str) == FIBRE_CEMENT).to_numpy()
     text = np.full(len(advice), "", dtype=object)
     text[mine] = ASBESTOS
+    broken = mine & advice["technique"].astype(str).isin(BREAKS_PIPE).to_numpy()
+    text[broken] = join([ASBESTOS, ASBESTOS_ITEMS])
     return _warn(advice, text)
 
 
