@@ -9,7 +9,9 @@ from chromium import ARGUMENTS, DESKTOP, wait_until
 from playwright.sync_api import sync_playwright
 from sample_copy import SampleCopy, copy_sample
 from setting_reads import SettingReads
+from shared import find_shared_folder, make_shared
 
+from routekit.outputs.write import write_outputs
 from routekit.pipeline import run_study
 from routekit.study import Study
 from routekit.sureness.report import tell_sureness
@@ -50,8 +52,9 @@ def pytest_runtest_makereport(item):
 
 @pytest.fixture(scope="session")
 def sample_study(tmp_path_factory):
-    """The study of the sample district, on a copy of its own."""
-    return Study.load(copy_sample(tmp_path_factory.mktemp("sample")))
+    """The study of the sample district, on a copy of its own; no test may change it."""
+    folder = find_shared_folder(tmp_path_factory, "sample")
+    return Study.load(make_shared(folder, "study", lambda: copy_sample(folder / "district")))
 
 
 @pytest.fixture(scope="session")
@@ -60,23 +63,60 @@ def setting_reads():
     return SettingReads()
 
 
-@pytest.fixture(scope="session")
-def sample_given():
-    """What how sure the sample's recommendations are was told from: renewal and near misses."""
-    return {}
-
-
-@pytest.fixture(scope="session")
-def sample_result(sample_study, setting_reads, sample_given):
-    """The result of the sample district; no test may change it."""
+def run_sample(study):
+    """The result of a study, what its sureness was told from, and the settings that were read."""
+    given, reads = {}, SettingReads()
 
     def keep(renewal, near_misses, settings):
-        sample_given.update(renewal=renewal, near=near_misses)
+        given.update(renewal=renewal, near=near_misses)
         return tell_sureness(renewal, near_misses, settings)
 
-    with setting_reads.record(), pytest.MonkeyPatch.context() as patch:
+    with reads.record(), pytest.MonkeyPatch.context() as patch:
         patch.setattr("routekit.pipeline.tell_sureness", keep)
-        return run_study(sample_study)
+        return run_study(study), given, reads.seen
+
+
+@pytest.fixture(scope="session")
+def sample_runs():
+    """What the sample's sureness was told from, if it was run in this process."""
+    return []
+
+
+@pytest.fixture(scope="session")
+def sample_given(sample_study, sample_result, sample_runs):
+    """What the sample's sureness was told from, renewal and near misses: of this process alone."""
+    assert sample_result is not None
+    return sample_runs[0] if sample_runs else run_sample(sample_study)[1]
+
+
+@pytest.fixture(scope="session")
+def sample_result(sample_study, setting_reads, sample_runs, tmp_path_factory):
+    """The result of the sample district; no test may change it."""
+
+    def run():
+        result, given, seen = run_sample(sample_study)
+        sample_runs.append(given)
+        return result, seen
+
+    result, seen = make_shared(find_shared_folder(tmp_path_factory, "sample"), "result", run)
+    setting_reads.seen |= seen
+    return result
+
+
+@pytest.fixture(scope="session")
+def sample_written(sample_result, setting_reads, tmp_path_factory):
+    """A folder with the sample's outputs, what was told, files and notes; no test may change it."""
+    folder = find_shared_folder(tmp_path_factory, "sample")
+
+    def write():
+        told, reads = [], SettingReads()
+        with reads.record():
+            files, notes = write_outputs(sample_result, folder / "written", tell=told.append)
+        return told, files, notes, reads.seen
+
+    told, files, notes, seen = make_shared(folder, "outputs", write)
+    setting_reads.seen |= seen
+    return folder / "written", told, files, notes
 
 
 @pytest.fixture(scope="session")

@@ -4,6 +4,7 @@ import dataclasses
 import json
 import os
 import re
+import shutil
 import subprocess
 import sys
 from importlib.metadata import version
@@ -20,17 +21,33 @@ from sample_copy import SAMPLE, call
 from routekit import errors, pipeline
 from routekit.cli import _print_table, main
 from routekit.layers.findings import FINDING_COLUMNS
-from routekit.outputs.write import write_outputs
+from routekit.outputs.geopackage import write_geopackage
 from routekit.schema import load_tables
 from routekit.techniques import TECHNIQUES
 from routekit.words.catalogue import list_languages, render
 from routekit.words.texts import word
 
+sys.path.append(str(Path(__file__).parent / "outputs"))
+from synthetic import make_result
+
 
 @pytest.fixture(scope="module")
-def screened(sample_study):
-    """The answer to screening the sample, and the folder of its results."""
-    return call("screen", sample_study.path), sample_study.path.parent / "result"
+def screened(sample_study, sample_result, tmp_path_factory):
+    """The answer to screening the sample, and the folder of its results.
+
+    The result is the one at hand: the whole job, from the layers on, is run by `demo`.
+    """
+    folder = tmp_path_factory.mktemp("screened") / "result"
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(pipeline, "run_study", lambda *_, **__: sample_result)
+        return call("screen", sample_study.path, "--out", folder), folder
+
+
+@pytest.fixture(scope="module")
+def small(sample_result, tmp_path_factory):
+    """A small result to compare with, of the sample's settings."""
+    made = dataclasses.replace(make_result(), provenance=sample_result.provenance)
+    return write_geopackage(made, tmp_path_factory.mktemp("small") / "result.gpkg")
 
 
 def test_demo_runs_the_whole_job_on_the_sample(tmp_path, monkeypatch):
@@ -113,8 +130,16 @@ def test_an_unknown_language_is_refused_with_those_that_there_are(sample_study, 
     assert list(tmp_path.iterdir()) == []
 
 
-def test_screen_as_json_is_the_summary_alone(sample_study, sample_result, tmp_path, monkeypatch):
+def test_screen_as_json_is_the_summary_alone(
+    sample_study, sample_result, sample_written, tmp_path, monkeypatch
+):
+    def write(_, out, **__):
+        shutil.copytree(folder, out, dirs_exist_ok=True)
+        return {name: out / path.name for name, path in files.items()}, notes
+
+    folder, _, files, notes = sample_written
     monkeypatch.setattr(pipeline, "run_study", lambda *_, **__: sample_result)
+    monkeypatch.setattr("routekit.outputs.write.write_outputs", write)
     answer = call("screen", sample_study.path.parent, "--out", tmp_path / "out", "--json")
     assert answer.exit_code == 0
     summary = json.loads(answer.stdout)
@@ -206,8 +231,8 @@ def test_rules_into_a_file_that_cannot_be(sample_study, tmp_path, name):
     assert answer.stderr.startswith(f"routekit: {tmp_path / name}: ")
 
 
-def test_compare_prints_what_differs(screened, tmp_path):
-    old = screened[1] / "result.gpkg"
+def test_compare_prints_what_differs(small, tmp_path):
+    old = small
     answer = call("compare", old, old)
     assert (answer.exit_code, answer.stdout) == (0, "The two results are equal.\n")
     new = tmp_path / "result.gpkg"
@@ -242,8 +267,8 @@ def test_compare_tells_of_a_folder_whose_files_are_of_two_runs(screened, tmp_pat
     )
 
 
-def test_compare_after_a_zone_was_overruled(screened, tmp_path):
-    old = screened[1] / "result.gpkg"
+def test_compare_after_a_zone_was_overruled(small, tmp_path):
+    old = small
     new = tmp_path / "result.gpkg"
     new.write_bytes(old.read_bytes())
     zones = pyogrio.read_dataframe(new, layer="root_zones")
@@ -396,7 +421,6 @@ def test_the_module_runs_as_a_program():
     assert done.stdout.split()[-1] == version("routekit")
 
 
-def test_results_do_not_depend_on_who_writes_them(screened, sample_result, tmp_path):
-    write_outputs(sample_result, tmp_path, tell=lambda _: None)
+def test_results_do_not_depend_on_who_writes_them(screened, sample_written):
     for name in ("result.gpkg", "map.html", "public.html", "trees.html"):
-        assert (tmp_path / name).read_bytes() == (screened[1] / name).read_bytes(), name
+        assert (sample_written[0] / name).read_bytes() == (screened[1] / name).read_bytes(), name

@@ -48,13 +48,9 @@ def replace_writer(monkeypatch, name, function):
 
 
 @pytest.fixture(scope="module")
-def written(sample_result, setting_reads, tmp_path_factory):
+def written(sample_written):
     """A folder with results, what was told, and what was answered."""
-    folder = tmp_path_factory.mktemp("results")
-    told = []
-    with setting_reads.record():
-        files, notes = write_outputs(sample_result, folder, tell=told.append)
-    return folder, told, files, notes
+    return sample_written
 
 
 UNREAD_IN_THE_SAMPLE = {
