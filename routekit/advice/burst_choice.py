@@ -20,10 +20,11 @@ from numpy.typing import NDArray
 
 from routekit.advice.options import (
     Comparison,
+    agree_on_sizes,
     burst_and_other_scores,
     choose_strings,
     compare_techniques,
-    may_widen,
+    permit_sizes,
     pick_burst_size,
 )
 from routekit.advice.settings import ChoiceSettings
@@ -33,6 +34,7 @@ from routekit.pipes.new_pipes import PlanSettings, resize_bursting
 from routekit.pipes.pull import LEVELS
 from routekit.site.chains import KEEP_POINTS, LEAVE_POINTS, build_chains
 from routekit.site.layout import Place, Works, set_out_works
+from routekit.site.pipe_offers import PermittedSizes
 from routekit.techniques import BURSTING, TECHNIQUES
 
 _OF_STRING = {
@@ -53,7 +55,7 @@ class _Wish:
     decided: Decided
     burst: Flags
     upsized: Flags
-    widened: Flags
+    permitted: PermittedSizes
     is_forced: Flags
     optional: Flags
 
@@ -132,15 +134,15 @@ def choose_burst_runs(
     """
     has_decisions = bool(np.any(decided.forced >= 0) or np.any(decided.excluded))
     decisions = (decided, _undecided(decided)) if has_decisions else (decided,)
-    wishes, none, alone = _wish_burst(place, plans, shares, decisions, settings)
+    wishes, none, alone = _wish_burst(place, plans, shares, decisions, pipes, settings)
     scene = _Scene(place=place, shares=shares, settings=settings, alone=alone)
     burst, possible, compared, tried = _choose_burst(scene, plans, wishes[0], before=none)
-    works, sized, final = _settle(scene, plans, wishes[0], burst, pipes, before=tried)
-    free = _pull_without_decisions(scene, plans, wishes, works, tried, pipes)
+    final = _lay_strings(scene, plans, wishes[0], burst, before=tried, pipes=pipes)
+    free = _pull_without_decisions(scene, plans, wishes, final.works, tried, pipes)
     return BurstChoice(
-        works=works,
-        plans=sized,
-        final=final,
+        works=final.works,
+        plans=final.plans,
+        final=final.compared,
         free_technique=free,
         possible=possible,
         compared=compared,
@@ -153,6 +155,7 @@ def _wish_burst(
     plans: dict[str, pd.DataFrame],
     shares: pd.DataFrame,
     decisions: tuple[Decided, ...],
+    pipes: PlanSettings,
     settings: ChoiceSettings,
 ) -> tuple[list[_Wish], Works, Comparison]:
     """Find the runs for which bursting is the better choice while set-up and pits cost nothing.
@@ -162,7 +165,12 @@ def _wish_burst(
     size = len(place.runs)
     nobody = np.zeros(size, dtype=bool)
     none = set_out_works(
-        place, plans, burst=nobody, upsized=nobody, widened=nobody, has_texts=False
+        place,
+        plans,
+        burst=nobody,
+        upsized=nobody,
+        permitted=PermittedSizes.none(size),
+        has_texts=False,
     )
     free = replace(none, setup_share=np.zeros(size), is_barred=np.zeros(size))
     compared = compare_techniques(place, plans, free, shares, settings)
@@ -173,16 +181,21 @@ def _wish_burst(
         may, upsized = pick_burst_size(compared.checks, decided)
         burst, other = burst_and_other_scores(compared.scores, decided, upsized)
         is_forced = np.isin(decided.forced, bursting)
+        wished = may & ((needs & np.isfinite(burst) & (burst <= other)) | is_forced)
+        optional = may & needs & np.isfinite(burst)
         wishes.append(
             _Wish(
                 decided=decided,
-                burst=may & ((needs & np.isfinite(burst) & (burst <= other)) | is_forced),
+                burst=wished,
                 upsized=upsized,
                 is_forced=is_forced,
-                optional=may & needs & np.isfinite(burst),
-                widened=may_widen(compared.checks, decided),
+                optional=optional,
+                permitted=PermittedSizes.none(size),
             )
         )
+    wished = np.any([wish.burst | wish.optional for wish in wishes], axis=0)
+    permitted = permit_sizes(place, plans, wished, pipes, settings.methods)
+    wishes = [replace(wish, permitted=agree_on_sizes(permitted, wish.decided)) for wish in wishes]
     return wishes, none, compared
 
 
@@ -220,9 +233,14 @@ _HOPELESS = 1e12
 
 @dataclass(frozen=True, kw_only=True)
 class _Layout:
-    """One way to lay strings: works, how techniques compare, which runs are burst, their scores."""
+    """One way to lay strings.
+
+    Works and plans, how techniques compare, the runs whose strings are worth their pits, and the
+    score of each run so.
+    """
 
     works: Works
+    plans: dict[str, pd.DataFrame]
     compared: Comparison
     burst: Flags
     worth: Floats
@@ -235,21 +253,53 @@ def _lay_strings(
     wished: Flags,
     *,
     before: Works,
+    pipes: PlanSettings | None = None,
 ) -> _Layout:
     """Lay strings through some runs, and choose those that are worth their pits.
 
-    A run that nobody wished for may be left out of all strings at no price.
+    Runs that fail a check drop out until all hold. A run that nobody wished for may be left out of
+    all strings at no price. With `pipes` the strings are final: all are held as they are pulled, in
+    their size and with their pull; what of them is not worth its pits drops out too, and no run may
+    be left out at no price. What `before` knows of runs that are out stays known.
     """
+    is_final, known = pipes is not None, before
     while True:
-        works = _set_out(scene.place, plans, wish, wished, before, has_texts=False)
-        compared = scene.compare(plans, works)
-        score, other = burst_and_other_scores(compared.scores, wish.decided, wish.upsized)
-        failing = (works.string_of_run != "") & np.isinf(score) & ~wish.is_forced
+        optional = LEAVE_POINTS if is_final else 0.0
+        works = _set_out(
+            scene.place, plans, wish, wished, before, has_texts=is_final, optional=optional
+        )
+        pulled, larger = plans, wish.upsized
+        if pipes is not None:
+            works = _keep_bans(works, known)
+            pulled, larger = _pull_strings(scene.place, plans, works, wish, pipes)
+        compared = scene.compare(pulled, works)
+        score, other = burst_and_other_scores(compared.scores, wish.decided, larger)
+        inside = works.string_of_run != ""
+        failing = inside & np.isinf(score) & ~wish.is_forced
+        burst = inside & ~failing
         if not failing.any():
             burst = choose_strings(works, score, other, wish.is_forced)
-            worth = np.minimum(np.where(burst, score, other), _HOPELESS)
-            return _Layout(works=works, compared=compared, burst=burst, worth=worth)
-        wished, before = wished & ~failing, works
+            if not is_final or (burst == inside).all():
+                worth = np.minimum(np.where(burst, score, other), _HOPELESS)
+                return _Layout(
+                    works=works, plans=pulled, compared=compared, burst=burst, worth=worth
+                )
+        wished, before = burst if is_final else wished & ~failing, works
+
+
+def _pull_strings(
+    place: Place,
+    plans: dict[str, pd.DataFrame],
+    works: Works,
+    wish: _Wish,
+    pipes: PlanSettings,
+) -> tuple[dict[str, pd.DataFrame], Flags]:
+    """Give runs the plans of their strings, and mark those that are pulled in a larger size."""
+    sized = resize_bursting(plans, place.cases, works.outside_of_run, pipes)
+    sized = carry_string_pull(sized, works, place.runs["length_m"].to_numpy(dtype=float))
+    technique = list_string_pulls(works, sized)["technique"].to_numpy()
+    is_larger = technique == list(TECHNIQUES).index(BURSTING[1])
+    return sized, np.where(works.string_of_run != "", is_larger, wish.upsized).astype(bool)
 
 
 def _label_chains(place: Place, runs: Flags) -> NDArray[np.int64]:
@@ -275,40 +325,6 @@ def _find_wider(place: Place, wish: _Wish, works: Works) -> Flags:
     return wish.burst | (wide & np.isin(chain, chain[is_bad & (chain >= 0)]))
 
 
-def _settle(
-    scene: _Scene,
-    plans: dict[str, pd.DataFrame],
-    wish: _Wish,
-    burst: Flags,
-    pipes: PlanSettings,
-    *,
-    before: Works,
-) -> tuple[Works, dict[str, pd.DataFrame], Comparison]:
-    """Set out the chosen strings, and drop runs until all hold as they are pulled.
-
-    A string may be pulled in another size and with other pits than it was chosen with: a run that
-    fails a check so drops out, and a string that is no longer worth its pits is not burst.
-    """
-    possible = before
-    while True:
-        works = _set_out(scene.place, plans, wish, burst, before, optional=LEAVE_POINTS)
-        works = _keep_bans(works, possible)
-        sized = resize_bursting(plans, scene.place.cases, works.outside_of_run, pipes)
-        sized = carry_string_pull(sized, works)
-        final = scene.compare(sized, works)
-        inside = works.string_of_run != ""
-        pulled = list_string_pulls(works, sized)["technique"].to_numpy()
-        larger = np.where(inside, pulled == list(TECHNIQUES).index(BURSTING[1]), wish.upsized)
-        score, other = burst_and_other_scores(final.scores, wish.decided, larger.astype(bool))
-        failing = inside & np.isinf(score) & ~wish.is_forced
-        kept = inside & ~failing
-        if not failing.any():
-            kept = choose_strings(works, score, other, wish.is_forced)
-        if (kept == inside).all():
-            return works, sized, final
-        burst, before = kept, works
-
-
 def _set_out(
     place: Place,
     plans: dict[str, pd.DataFrame],
@@ -316,8 +332,8 @@ def _set_out(
     burst: Flags,
     before: Works,
     *,
-    has_texts: bool = True,
-    optional: float = 0.0,
+    has_texts: bool,
+    optional: float,
 ) -> Works:
     """Set out the works of runs that are burst, in the sizes that are wished for."""
     return set_out_works(
@@ -325,7 +341,7 @@ def _set_out(
         plans,
         burst=burst,
         upsized=wish.upsized,
-        widened=wish.widened,
+        permitted=wish.permitted,
         before=before,
         has_texts=has_texts,
         leave_points=np.select(
@@ -397,8 +413,8 @@ def _pull_without_decisions(
     changed = _find_changed(scene.place, *wishes)
     free = _restrict(wishes[1], changed)
     burst, _, _, tried = _choose_burst(scene, plans, free, before=before)
-    laid, sized, _ = _settle(scene, plans, free, burst, pipes, before=tried)
-    unled = list_string_pulls(laid, sized)["technique"].to_numpy(dtype=np.int64)
+    laid = _lay_strings(scene, plans, free, burst, before=tried, pipes=pipes)
+    unled = list_string_pulls(laid.works, laid.plans)["technique"].to_numpy(dtype=np.int64)
     return np.where(changed, unled, pulled)
 
 
@@ -428,8 +444,10 @@ def _undecided(decided: Decided) -> Decided:
     )
 
 
-def carry_string_pull(plans: dict[str, pd.DataFrame], works: Works) -> dict[str, pd.DataFrame]:
-    """Give runs in a string the pull and the limits of the whole string: that is what they feel.
+def carry_string_pull(
+    plans: dict[str, pd.DataFrame], works: Works, length_m: Floats
+) -> dict[str, pd.DataFrame]:
+    """Give runs in a string its length, pull and limits: that is what they feel.
 
     Only in the size in which the string is pulled; in the other one a run stands by itself.
 
@@ -437,11 +455,13 @@ def carry_string_pull(plans: dict[str, pd.DataFrame], works: Works) -> dict[str,
     ----------
     plans : dict of str to DataFrame
     works : Works
+    length_m : numpy.ndarray of float, shape (n,)
+        Lengths of the runs, that of a run by itself.
 
     Returns
     -------
     dict of str to DataFrame
-        The plans, those of bursting with the pull of the strings.
+        The plans, those of bursting with the pull and string_length_m of the strings.
     """
     number = pd.Index(works.strings["string_id"]).get_indexer(pd.Index(works.string_of_run))
     technique = list_string_pulls(works, plans)["technique"].to_numpy()
@@ -454,8 +474,10 @@ def carry_string_pull(plans: dict[str, pd.DataFrame], works: Works) -> dict[str,
             name: np.append(works.strings[theirs].to_numpy(dtype=float), np.nan)[pick]
             for name, theirs in _OF_STRING.items()
         }
+        length = np.append(works.strings["length_m"].to_numpy(dtype=float), np.nan)[pick]
         return plan.assign(
-            **{name: np.where(inside, value, plan[name]) for name, value in values.items()}
+            **{name: np.where(inside, value, plan[name]) for name, value in values.items()},
+            string_length_m=np.where(inside, length, length_m),
         )
 
     return plans | {code: carry(code) for code in BURSTING}

@@ -156,7 +156,7 @@ def choose_renewal(
         bar_length_m=settings.pipe.bar_length_m,
         settings=settings.site.laydown,
     )
-    advice = ask_on_site(advice, place, laydown)
+    advice = ask_on_site(advice, place, works.strings, laydown)
     advice = advice.assign(
         root_cutting=find_root_cutting(advice, condition),
         is_near_stem=_judge_trenches(place.cases, chosen),

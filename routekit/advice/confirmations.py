@@ -45,6 +45,7 @@ ASBESTOS_ITEMS = say(
 def ask_on_site(
     advice: pd.DataFrame,
     place: Place,
+    strings: gpd.GeoDataFrame,
     laydown: gpd.GeoDataFrame,
 ) -> pd.DataFrame:
     """Put what must be found out on site before what each run asks for already, gravest first.
@@ -54,6 +55,8 @@ def ask_on_site(
     advice : DataFrame
         With string_id, bore_after_mm and to_confirm.
     place : Place
+    strings : GeoDataFrame
+        From `routekit.site.string_layout.plan_site`.
     laydown : GeoDataFrame
         From `routekit.site.laydown.plan_laydown`.
 
@@ -65,6 +68,7 @@ def ask_on_site(
     advice = _ask_for_connections(advice, place.cases)
     advice = _warn_of_asbestos(advice, place.runs)
     advice = _warn_of_bores(advice, place.runs)
+    advice = _warn_of_pulls(advice, strings)
     advice = _warn_of_laydown(advice, laydown)
     advice = _warn_of_collapses(advice, place)
     advice = _warn_of_no_room(advice, laydown)
@@ -142,6 +146,20 @@ def _warn_of_collapses(advice: pd.DataFrame, place: Place) -> pd.DataFrame:
     return _warn(advice, text)
 
 
+def _warn_of_pulls(advice: pd.DataFrame, strings: gpd.GeoDataFrame) -> pd.DataFrame:
+    """Add where the pull of a string may exceed a limit, and why it is kept, to what runs confirm.
+
+    Only where the string was weighed against others: by `over_reason`.
+    """
+    reason, over = take_texts(strings, "over_reason"), take_texts(strings, "over_limit")
+    by_string = {
+        str(name): say("String {string}: {over}. {reason}", string=str(name), over=what, reason=why)
+        for name, what, why in zip(strings["string_id"], over, reason, strict=True)
+        if why
+    }
+    return _warn(advice, _texts_of_runs(advice, by_string))
+
+
 def _warn_of_laydown(advice: pd.DataFrame, laydown: gpd.GeoDataFrame) -> pd.DataFrame:
     """Add where a string cannot lie in one piece before it is pulled to what its runs confirm."""
     short = laydown[laydown["stages"].to_numpy(dtype=float) > 1]
@@ -149,8 +167,8 @@ def _warn_of_laydown(advice: pd.DataFrame, laydown: gpd.GeoDataFrame) -> pd.Data
     by_string = {
         str(name): say(
             "Room to lay out string {string}: {free:.0f} m available, {wanted:.0f} m needed; it "
-            "would be welded in {stages:.0f} stages, with the pull stopped at each (counted in the "
-            "days until reconnection, not in crew days and cost).",
+            "would be welded in {stages:.0f} stages, with the pull stopped at each (counted in "
+            "days and cost).",
             string=str(name),
             free=free,
             wanted=wanted,

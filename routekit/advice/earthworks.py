@@ -39,6 +39,7 @@ PLAN_COLUMNS: Final = (
     "liner_wall_mm",
     "n_repairs",
     "setup_share",
+    "wait_days",
     "pit_m3",
     "pit_m2",
     "dig_hand_m3",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -20,12 +20,16 @@ from routekit.layers.decisions import Decided
 from routekit.methods.checks import FAIL, Check, worst_verdict
 from routekit.methods.evaluate import evaluate_techniques
 from routekit.methods.repair import count_faults
-from routekit.pipes.pe import bend_radius
+from routekit.methods.settings import MethodSettings
+from routekit.pipes.bursting_class import count_size_steps
+from routekit.pipes.new_pipes import PlanSettings, resize_bursting
+from routekit.pipes.pe import bend_radius, made_sizes
 from routekit.pipes.section import girth_diameter
 from routekit.pipes.settings import TrenchSettings
 from routekit.site.dig_depths import judge_room
 from routekit.site.digs import AT_CONNECTION, AT_SERVICE, AT_SPOT
 from routekit.site.layout import Place, Works
+from routekit.site.pipe_offers import PermittedSizes
 from routekit.site.pit_sizes import PitSizes, launch_pits
 from routekit.site.settings import DigSettings
 from routekit.site.tree_impact import HARM
@@ -203,23 +207,65 @@ def pick_burst_size(checks: dict[str, list[Check]], decided: Decided) -> tuple[F
     return (same | larger) & ~elsewhere, upsized
 
 
-def may_widen(checks: dict[str, list[Check]], decided: Decided) -> Flags:
-    """Tell which runs may be pulled in a larger size for the sake of their string.
+def permit_sizes(
+    place: Place,
+    plans: dict[str, pd.DataFrame],
+    wished: Flags,
+    pipes: PlanSettings,
+    methods: MethodSettings,
+) -> PermittedSizes:
+    """Find the larger sizes in which runs may be pulled for the sake of their string.
 
     Parameters
     ----------
-    checks : dict of str to list of Check
+    place : Place
+    plans : dict of str to DataFrame
+    wished : numpy.ndarray of bool, shape (n,)
+        Runs that are looked at.
+    pipes : PlanSettings
+    methods : MethodSettings
+
+    Returns
+    -------
+    PermittedSizes
+        A run may take every made size larger than the same in which no check of bursting to a
+        larger size fails, up to the nominal sizes that are looked at.
+    """
+    made = made_sizes()
+    own = plans[BURSTING[0]]["new_outside_mm"].to_numpy(dtype=float)
+    host = place.cases["diameter_mm"].to_numpy(dtype=float)
+    known = np.where(host > 0, host, np.nan)[:, np.newaxis]
+    steps = count_size_steps(np.broadcast_to(known, (len(host), len(made))), made)
+    asked = wished[:, np.newaxis] & (own[:, np.newaxis] < made) & (steps <= pipes.max_steps_up)
+    run, size = np.nonzero(asked)
+    may = np.zeros(asked.shape, dtype=bool)
+    if len(run):
+        cases, *held = (
+            table.iloc[run].reset_index(drop=True)
+            for table in (place.cases, *(plans[code] for code in BURSTING))
+        )
+        sized = resize_bursting(dict(zip(BURSTING, held, strict=True)), cases, made[size], pipes)
+        checks = evaluate_techniques(cases, sized, methods, codes=(BURSTING[1],))
+        may[run, size] = passes(checks[BURSTING[1]])
+    taken = may.any(axis=0)
+    return PermittedSizes(made_mm=made[taken], may_take=may[:, taken])
+
+
+def agree_on_sizes(permitted: PermittedSizes, decided: Decided) -> PermittedSizes:
+    """Take larger sizes from the runs for which a decision asks for the same or excludes them.
+
+    Parameters
+    ----------
+    permitted : PermittedSizes
     decided : Decided
 
     Returns
     -------
-    numpy.ndarray of bool, shape (n,)
-        Runs that pass the checks of the larger size, and for which no decision asks for the same
-        size or excludes the larger one.
+    PermittedSizes
     """
     same, larger = _BURST_PLACES
     agreed = ~decided.excluded[:, larger] & (decided.forced != same)
-    return np.asarray(passes(checks[BURSTING[1]]) & agreed)
+    return replace(permitted, may_take=permitted.may_take & agreed[:, np.newaxis])
 
 
 def burst_and_other_scores(
@@ -440,6 +486,7 @@ def _plan_in_full(
             "is_choked": rooted,
             "is_visited": rooted & (technique in ROOTED_AGAIN),
             "setup_share": works.setup_share if digs == "string works" else 1.0,
+            "wait_days": works.wait_days if digs == "string works" else 0.0,
             "pit_m3": pit_m3,
             "pit_m2": pit_m2,
         }

@@ -185,10 +185,15 @@ class ChoiceSettings:
 
     @property
     def layout(self) -> LayoutSettings:
-        """The part that laying out the works rests on."""
+        """The part that laying out the works rests on.
+
+        A string is one burst, so that it is no longer than the longest single one.
+        """
+        longest_m = min(self.site.strings.reach_m, self.methods.bursting.max_length_m)
+        strings = self.site.strings.model_copy(update={"reach_m": longest_m})
         return LayoutSettings(
             zones=self.zones,
-            site=self.site,
+            site=self.site.model_copy(update={"strings": strings}),
             pipe=self.pipe,
             pull=self.pull,
             connection_below_invert_m=self.advice.work.connection_below_invert_m,

@@ -103,6 +103,8 @@ def _burst(site: Site) -> Items:
         "burst_m": length,
         "burst_setup_each": site.plan["setup_share"],
         "burst_setup": site.plan["setup_share"],
+        "burst_wait_day": site.plan["wait_days"],
+        "burst_wait": site.plan["wait_days"],
         "manhole_works_each": _one(site),
         "connection_saddle_each": joined,
         "connection_dig": joined,

@@ -99,7 +99,7 @@ def list_checks(cases: pd.DataFrame, plan: pd.DataFrame, settings: BurstingSetti
         New pipe per run: expansion_mm (head diameter less host bore), heave_mm, size_steps
         (nominal sizes up), capacity_l_s, running_velocity_m_s, cleansing_velocity_m_s,
         pull_low_kn, pull_mid_kn, pull_high_kn, pull_allowable_kn, machine_low_kn, machine_mid_kn,
-        machine_high_kn, machine_limit_kn.
+        machine_high_kn, machine_limit_kn; string_length_m where it is pulled with others.
     settings : BurstingSettings
 
     Returns
@@ -118,7 +118,7 @@ def list_checks(cases: pd.DataFrame, plan: pd.DataFrame, settings: BurstingSetti
         sized = [rest_on(check, "upsizing_mm", where=guess) for check in sized]
     return [
         *_host_checks(cases, settings),
-        *_line_checks(cases, settings),
+        *_line_checks(cases, plan, settings),
         *sized,
         *_ground_checks(cases),
         *_root_checks(cases, settings),
@@ -214,18 +214,26 @@ def _host_checks(cases: pd.DataFrame, settings: BurstingSettings) -> list[Check]
     ]
 
 
-def _line_checks(cases: pd.DataFrame, settings: BurstingSettings) -> list[Check]:
-    """Check length, bends and sags of the line that the new pipe follows."""
+def _line_checks(
+    cases: pd.DataFrame, plan: pd.DataFrame, settings: BurstingSettings
+) -> list[Check]:
+    """Check length, bends and sags of the line that the new pipe follows.
+
+    What is pulled at once is the whole string, where the run is in one.
+    """
+    is_string = "string_length_m" in plan
+    pulled = column(plan, "string_length_m") if is_string else column(cases, "length_m")
     return [
         at_most(
-            "Length of one run",
-            column(cases, "length_m"),
+            "Length pulled at once",
+            pulled,
             settings.max_length_m,
             caution=settings.caution_length_m,
             unit="m",
             source="najafi_p240",
             is_given=True,
-            remedy="Split the run with an intermediate pit.",
+            remedy="Have the contractor confirm the length, or split the pull with an intermediate "
+            "pit.",
         ),
         at_least(
             "Length that justifies a set-up (with neighbouring runs)",

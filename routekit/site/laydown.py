@@ -14,7 +14,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 from shapely import STRtree
 
 from routekit.arrays import Floats, Ints, Objects
@@ -116,6 +116,98 @@ def free_length(strips: _Strips, around: Surroundings, settings: LaydownSettings
     return np.minimum(found, _first_hits(strips, wide, strip, stems.geometries[tree]))
 
 
+def find_room(
+    strips: _Strips, around: Surroundings, settings: LaydownSettings
+) -> tuple[Floats, Floats, Floats]:
+    """Find the direction in which each strip runs farthest.
+
+    Parameters
+    ----------
+    strips : _Strips
+    around : Surroundings
+    settings : LaydownSettings
+
+    Returns
+    -------
+    room_m : numpy.ndarray of float, shape (n,)
+        m; at most the wanted length; NaN where that is not known.
+    turn_deg : numpy.ndarray of float, shape (n,)
+        Turn from the strip's axis.
+    axis : numpy.ndarray of float, shape (n, 2)
+        Direction of the strip that is used.
+    """
+    size = len(strips.length_m)
+    best, turn, chosen = np.full(size, np.nan), np.zeros(size), strips.axis.copy()
+    for angle in settings.bend_into_street_deg:
+        # What is long enough already is not tried another way.
+        rows = np.flatnonzero(~np.isnan(strips.length_m) & ~(best >= strips.length_m - 1e-6))
+        tried = _Strips(
+            origin=strips.origin[rows],
+            axis=turn_axes(strips.axis[rows], angle),
+            length_m=strips.length_m[rows],
+        )
+        found = free_length(tried, around, settings)
+        better = (found > best[rows] + 1e-6) | (np.isnan(best[rows]) & ~np.isnan(found))
+        into = rows[better]
+        best[into], turn[into], chosen[into] = found[better], angle, tried.axis[better]
+    return best, turn, chosen
+
+
+def measure_rooms(
+    corners: Floats, wanted_m: Floats, around: Surroundings, settings: LaydownSettings
+) -> Floats:
+    """Measure the room behind launch pits that follow the first run of their string.
+
+    Parameters
+    ----------
+    corners : numpy.ndarray of float, shape (n, 4, 2)
+        Of the pits: 0 and 3 at the inner edge, 1 and 2 at the outer edge; NaN not placed.
+    wanted_m : numpy.ndarray of float, shape (n,)
+        How far to look, m.
+    around : Surroundings
+    settings : LaydownSettings
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (n,)
+        m; at most what was wanted; NaN where a pit is not placed.
+    """
+    outer = corners[:, [1, 2]].mean(axis=1)
+    way = outer - corners[:, [0, 3]].mean(axis=1)
+    axis = way / np.hypot(way[:, 0], way[:, 1])[:, None]
+    wanted = np.where(np.isnan(axis[:, 0]), np.nan, wanted_m)
+    return find_room(_Strips(origin=outer, axis=axis, length_m=wanted), around, settings)[0]
+
+
+def count_stages(needed_m: ArrayLike, room_m: ArrayLike, bar_length_m: float) -> Floats:
+    """Count the lengths in which strings are welded to one another during the pull.
+
+    Parameters
+    ----------
+    needed_m : array_like of float, shape (n,)
+        String and overlength, m.
+    room_m : array_like of float, shape (n,)
+        Room behind the launch pit, m.
+    bar_length_m : float
+        Length of a pipe as delivered, m; a string in stages is cut at whole pipes.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (n,)
+        1 where the whole string fits; infinite where not even one bar does; NaN not known.
+
+    Examples
+    --------
+    >>> count_stages([100.0, 100.0, 100.0], [100.0, 50.0, 11.0], 12.0)
+    array([ 1.,  3., inf])
+    """
+    needed, room = np.asarray(needed_m, dtype=float), np.asarray(room_m, dtype=float)
+    bars = np.floor(room / bar_length_m + 1e-9) * bar_length_m
+    with np.errstate(divide="ignore"):
+        stages = np.ceil(needed / bars - 1e-9)
+    return np.where(np.isnan(room + needed), np.nan, np.where(room >= needed - 1e-6, 1.0, stages))
+
+
 def _launch_strips(strings: pd.DataFrame, pits: pd.DataFrame) -> _Strips:
     """Start each strip at the outer edge of the launch pit, out of the string's first run."""
     row = pd.Index(pits["pit_id"]).get_indexer(strings["launch_pit"])
@@ -203,25 +295,14 @@ def plan_laydown(
         geometry (the strip that is used). NaN and missing where the launch pit is not placed.
     """
     strips = _launch_strips(strings, pits)
-    size = len(strings)
-    best, turn = np.full(size, np.nan), np.zeros(size)
-    chosen = strips.axis.copy()
-    for angle in settings.bend_into_street_deg:
-        tried = _Strips(
-            origin=strips.origin, axis=turn_axes(strips.axis, angle), length_m=strips.length_m
-        )
-        found = free_length(tried, around, settings)
-        better = (found > best + 1e-6) | (np.isnan(best) & ~np.isnan(found))
-        best, turn = np.where(better, found, best), np.where(better, angle, turn)
-        chosen[better] = tried.axis[better]
+    best, turn, chosen = find_room(strips, around, settings)
     used = _Strips(origin=strips.origin, axis=chosen, length_m=best)
     polygons = used.polygons(best, settings.width_m)
     areas, blocks = _blocked_surfaces(polygons, around)
     crown = _crown_counts(polygons, trees, settings)
+    stages = count_stages(strips.length_m, best, bar_length_m)
+    fits, unknown = stages == 1, np.isnan(stages)
     bars = np.floor(best / bar_length_m + 1e-9) * bar_length_m
-    fits = best >= strips.length_m - 1e-6
-    stages = np.where(fits, 1, np.ceil(strips.length_m / np.where(bars > 0, bars, np.nan) - 1e-9))
-    unknown = np.isnan(best)
     longest = np.where(fits, strings["length_m"].to_numpy(dtype=float), bars)
     table = pd.DataFrame(
         {
@@ -231,7 +312,7 @@ def plan_laydown(
             "turn_deg": np.where(unknown, np.nan, turn),
             "fits": pd.array(fits, dtype="boolean"),
             "longest_string_m": np.where(unknown, np.nan, longest),
-            "stages": pd.array(np.where(unknown, np.nan, stages), dtype="Int64"),
+            "stages": pd.array(np.where(np.isinf(stages), np.nan, stages), dtype="Int64"),
             "room": np.select(
                 [unknown, fits, bars > 0], [NOT_KNOWN, FITS, IN_STAGES], NO_ROOM
             ).astype(object),
@@ -293,6 +374,58 @@ def _describe(table: pd.DataFrame) -> Objects:
     return said
 
 
+def measure_stops(stages: Floats, weld_hours: Floats, pipe: PipeSettings) -> tuple[Floats, Floats]:
+    """Measure how long the pull of strings stops because they are welded in stages.
+
+    Parameters
+    ----------
+    stages : numpy.ndarray of float, shape (n,)
+        From `count_stages`.
+    weld_hours : numpy.ndarray of float, shape (n,)
+        Of the whole string.
+    pipe : PipeSettings
+
+    Returns
+    -------
+    stops, waits : numpy.ndarray of float, shape (n,)
+        Working days of laying out the next lengths, and with the welds that are made while the pull
+        waits (houses and crew with it); NaN where the stages are.
+    """
+    stops = (stages - 1) * pipe.stage_hours / pipe.shift_hours
+    later = weld_hours / pipe.shift_hours * (1 - 1 / np.where(stages > 1, stages, np.nan))
+    return stops, stops + np.where(stages > 1, later, 0 * stages)
+
+
+def find_waits(
+    strings: gpd.GeoDataFrame,
+    pits: gpd.GeoDataFrame,
+    around: Surroundings,
+    pipe: PipeSettings,
+    settings: LaydownSettings,
+) -> Floats:
+    """Find how many working days the pull of each string waits for lengths that are welded on.
+
+    Parameters
+    ----------
+    strings, pits : geopandas.GeoDataFrame
+        From `routekit.site.string_layout.plan_site`.
+    around : Surroundings
+    pipe : PipeSettings
+    settings : LaydownSettings
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (n,)
+        As `plan_laydown` and `attach_laydown` find them; NaN where the launch pit is not placed or
+        there is no room at all.
+    """
+    strips = _launch_strips(strings, pits)
+    room, _, _ = find_room(strips, around, settings)
+    stages = count_stages(strips.length_m, room, pipe.bar_length_m)
+    stages = np.where(np.isinf(stages), np.nan, stages)
+    return measure_stops(stages, strings["weld_hours"].to_numpy(dtype=float), pipe)[1]
+
+
 def attach_laydown(
     strings: gpd.GeoDataFrame, laydown: gpd.GeoDataFrame, pipe: PipeSettings
 ) -> gpd.GeoDataFrame:
@@ -323,12 +456,9 @@ def attach_laydown(
     }
     facts = laydown[list(names)].rename(columns=names).reset_index(drop=True)
     joined = pd.concat([strings.reset_index(drop=True), facts], axis=1)
-    stages = joined["laydown_stages"].to_numpy(dtype=float, na_value=np.nan)
     # A string that has no room, or not known whether, is ready nobody knows when.
-    stops = (stages - 1) * pipe.stage_hours / pipe.shift_hours
-    weld = joined["weld_hours"] / pipe.shift_hours
-    # Its later lengths are welded while the pull waits, and the houses with it.
-    waits = stops + np.where(stages > 1, weld * (1 - 1 / stages), 0 * stages)
+    stages = joined["laydown_stages"].to_numpy(dtype=float, na_value=np.nan)
+    stops, waits = measure_stops(stages, joined["weld_hours"].to_numpy(dtype=float), pipe)
     joined["ready_days"] += stops
     joined["tie_days"] += waits
     return gpd.GeoDataFrame(joined, geometry="geometry", crs=strings.crs)

@@ -27,7 +27,9 @@ from routekit.site.digs import (
     repair_digs,
 )
 from routekit.site.encroachments import TRENCH, measure_encroachments
+from routekit.site.laydown import find_waits
 from routekit.site.pipe_choices import offer_pipes
+from routekit.site.pipe_offers import PermittedSizes
 from routekit.site.placement import PlacedPits
 from routekit.site.settings import SiteSettings
 from routekit.site.string_layout import plan_site
@@ -53,8 +55,10 @@ class Works:
         String of each run, blank where it is not burst.
     outside_of_run : numpy.ndarray of float, shape (n,)
         Outside diameter that each run's string is pulled in, mm; NaN outside strings.
-    setup_share, pit_m3, pit_m2 : numpy.ndarray of float, shape (n,)
-        Each run's share, by length, of its string's set-up and pits.
+    setup_share, pit_m3, pit_m2, wait_days : numpy.ndarray of float, shape (n,)
+        Each run's share, by length, of its string's set-up and pits, and of the working days that
+        its pull waits for lengths that are welded on (none where that is not known: the string
+        says so).
     pit_harm, dig_harm, joining_harm, spot_harm : DataFrame, n rows
         n_structural, n_careful, n_major, root_m2: what pits (shared by length), all small digs,
         those at connections and those at collapses alone do to trees along each run.
@@ -75,6 +79,7 @@ class Works:
     setup_share: Floats
     pit_m3: Floats
     pit_m2: Floats
+    wait_days: Floats
     pit_harm: pd.DataFrame
     dig_harm: pd.DataFrame
     joining_harm: pd.DataFrame
@@ -150,7 +155,7 @@ def set_out_works(
     *,
     burst: Flags,
     upsized: Flags,
-    widened: Flags,
+    permitted: PermittedSizes,
     before: Works | None = None,
     has_texts: bool = True,
     leave_points: ArrayLike = LEAVE_POINTS,
@@ -166,8 +171,8 @@ def set_out_works(
         From `routekit.pipes.new_pipes.build_plans`.
     burst, upsized : numpy.ndarray of bool, shape (n,)
         Runs that are burst, and those of them that are burst to a larger size.
-    widened : numpy.ndarray of bool, shape (n,)
-        Runs that may be pulled in a larger size than they need, for the sake of their string.
+    permitted : PermittedSizes
+        Larger sizes that each run may be pulled in, for the sake of its string.
     before : Works, optional
         Works set out before at the same place: digs stay as they are, and pits that are asked for
         again keep their place.
@@ -191,7 +196,7 @@ def set_out_works(
         place.cases,
         plans,
         upsized,
-        widened,
+        permitted,
         pipe=settings.pipe,
         pull=settings.pull,
     )
@@ -227,6 +232,7 @@ def set_out_works(
     is_barred[np.append(is_lost.to_numpy(dtype=bool), False)[number]] = np.nan
     of_pits = pit_harm(strings, pits, around, place.major_from_share)
     volume, area = pit_sizes(strings, pits)
+    waits = find_waits(strings, pits, around, settings.pipe, settings.site.laydown)
     pick = np.where(number >= 0, number, 0)
     inside = number >= 0
 
@@ -247,6 +253,7 @@ def set_out_works(
         ).astype(object),
         # A run that is not in any string would be a string by itself.
         setup_share=np.where(inside, share, 1.0),
+        wait_days=spread(np.nan_to_num(waits)),
         pit_m3=spread(volume),
         pit_m2=spread(area),
         pit_harm=pd.DataFrame({name: spread(of_pits[name].to_numpy()) for name in HARM}),

@@ -1,7 +1,8 @@
 """Cut chains of runs into strings at least cost: exact dynamic programming on integers.
 
-The state at a cut is what the string upstream of it needs there: a launch pit or a pit at its far
-end, for one of two pipe sizes; or nothing, where the run upstream of it is left out of all strings.
+Cuts, pipe size and way of pulling are chosen at once. The state at a cut is what the string
+upstream of it needs there: a launch pit or a pit at its far end, for one of the sizes of the chain;
+or nothing, where the run upstream of it is left out of all strings.
 All chains advance together, one run at a time, so that the work is array code. Costs are whole
 numbers: equal costs are equal, and ties fall the same way every time.
 """
@@ -22,11 +23,8 @@ NEVER: Final = 2**58
 """Cost of what cannot be; four of them still fit the integer."""
 
 LAUNCH, FAR = 0, 1
-OWN, LARGER = 0, 1
-STATES: Final = 4
-"""State = 2 x size (own, larger) + role (launch, far)."""
-_LEFT: Final = STATES
-"""State behind a run that is left out of all strings."""
+ROLES: Final = 2
+"""State = 2 x size (ascending within the chain) + role (launch, far)."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -37,15 +35,14 @@ class Costs:
     ----------
     position : numpy.ndarray of int, shape (n,)
         Place of each run in its chain, 0 upstream.
-    span : numpy.ndarray of int, shape (n, s)
-        Cost of a string of j + 1 runs that ends with run i, at [i, j]; `NEVER` where it cannot be.
-    size : numpy.ndarray of int, shape (n, s)
-        Pipe size of that string: `OWN` or `LARGER`.
-    opening : numpy.ndarray of int, shape (n, 4)
+    span : numpy.ndarray of int, shape (n, s, t)
+        Cost of a string of j + 1 runs that ends with run i in the state k at its downstream end, at
+        [i, j, k]; `NEVER` where it cannot be.
+    opening : numpy.ndarray of int, shape (n, t)
         Pit cost at the upstream end of run i for a string that starts there alone, by state.
-    closing : numpy.ndarray of int, shape (n, 4)
+    closing : numpy.ndarray of int, shape (n, t)
         Pit cost at the downstream end of run i for a string that ends there alone, by state.
-    joint : numpy.ndarray of int, shape (n, 4, 4)
+    joint : numpy.ndarray of int, shape (n, t, t)
         Pit cost at the manhole upstream of run i, by state of the string that ends there and of the
         string that starts there.
     leave : numpy.ndarray of int, shape (n,)
@@ -54,7 +51,6 @@ class Costs:
 
     position: Ints
     span: Ints
-    size: Ints
     opening: Ints
     closing: Ints
     joint: Ints
@@ -72,7 +68,7 @@ class Partition:
     launch_upstream : numpy.ndarray of bool, shape (k,)
         Whether the pipe goes in at the upstream end.
     size : numpy.ndarray of int, shape (k,)
-        `OWN` or `LARGER`.
+        Place of its pipe among the sizes of the chain.
     cost : numpy.ndarray of int, shape (c,)
         Cost of each chain.
     """
@@ -84,56 +80,54 @@ class Partition:
     cost: Ints
 
 
-def _ends_at(rows: Ints, place: int, begin: Ints, costs: Costs) -> tuple[Ints, Ints]:
+def _ends_at(rows: Ints, place: int, begin: Ints, span: Ints) -> tuple[Ints, Ints]:
     """Least cost up to these runs by state, and the number of runs of the string that gives it."""
-    reach = min(place + 1, costs.span.shape[1])
+    reach = min(place + 1, span.shape[1])
     back = rows[:, None] - np.arange(reach)
-    span, size = costs.span[rows, :reach], costs.size[rows, :reach]
-    best = np.empty((len(rows), STATES), dtype=np.int64)
-    taken = np.empty((len(rows), STATES), dtype=np.int64)
-    every = np.arange(len(rows))
-    for state in range(STATES):
-        pipe, role = divmod(state, 2)
-        total = begin[back, 2 * pipe + 1 - role] + span
-        total = np.where((size == pipe) & (span < NEVER), total, NEVER)
-        # The longest string wins a tie.
-        pick = reach - 1 - np.argmin(total[:, ::-1], axis=1)
-        best[:, state], taken[:, state] = np.minimum(total[every, pick], NEVER), pick
-    return best, taken
+    # A string has one launch and one far end, in one size.
+    start = np.arange(span.shape[2]) ^ 1
+    total = begin[back][:, :, start] + span[rows, :reach]
+    # The longest string wins a tie.
+    pick = reach - 1 - np.argmin(total[:, ::-1], axis=1)
+    best = np.take_along_axis(total, pick[:, None], axis=1)[:, 0]
+    return np.minimum(best, NEVER), pick
 
 
 def _advance(costs: Costs, heads: Ints, length: Ints) -> tuple[Ints, Ints, Ints]:
-    """Fill, for each run, cost and string length by end state and the state left of each start."""
-    n = len(costs.position)
-    begin = np.full((n, STATES), NEVER, dtype=np.int64)
-    done = np.full((n, STATES + 1), NEVER, dtype=np.int64)
-    taken = np.zeros((n, STATES + 1), dtype=np.int64)
+    """Fill, for each run, cost and string length by end state and the state left of each start.
+
+    The last state is that behind a run which is left out of all strings.
+    """
+    n, states = costs.opening.shape
+    begin = np.full((n, states), NEVER, dtype=np.int64)
+    done = np.full((n, states + 1), NEVER, dtype=np.int64)
+    taken = np.zeros((n, states + 1), dtype=np.int64)
     # State left of each start; of a run that is left out, that of the run before.
-    before = np.full((n, STATES + 1), _LEFT, dtype=np.int64)
+    before = np.full((n, states + 1), states, dtype=np.int64)
     order = np.argsort(-length, kind="stable")
     heads, length = heads[order], length[order]
     for place in range(int(length.max(initial=0))):
         rows = heads[: np.searchsorted(-length, -place, side="left")] + place
         if place == 0:
             begin[rows] = costs.opening[rows]
-            done[rows, _LEFT] = costs.leave[rows]
+            done[rows, states] = costs.leave[rows]
         else:
             so_far = done[rows - 1]
-            alone = so_far[:, _LEFT, None] + costs.opening[rows]
-            joined = so_far[:, :STATES, None] + costs.joint[rows]
+            alone = so_far[:, states, None] + costs.opening[rows]
+            joined = so_far[:, :states, None] + costs.joint[rows]
             total = np.concatenate([joined, alone[:, None]], axis=1)
-            before[rows, :STATES] = np.argmin(total, axis=1)
+            before[rows, :states] = np.argmin(total, axis=1)
             begin[rows] = np.minimum(total.min(axis=1), NEVER)
             closed = _close(so_far, costs.closing[rows - 1])
-            before[rows, _LEFT] = np.argmin(closed, axis=1)
-            done[rows, _LEFT] = np.minimum(closed.min(axis=1) + costs.leave[rows], NEVER)
-        done[rows, :STATES], taken[rows, :STATES] = _ends_at(rows, place, begin, costs)
+            before[rows, states] = np.argmin(closed, axis=1)
+            done[rows, states] = np.minimum(closed.min(axis=1) + costs.leave[rows], NEVER)
+        done[rows, :states], taken[rows, :states] = _ends_at(rows, place, begin, costs.span)
     return done, taken, before
 
 
 def _close(done: Ints, closing: Ints) -> Ints:
     """Add the pits at the ends of the strings; behind a run that is left out stands none."""
-    return np.column_stack([done[:, :STATES] + closing, done[:, _LEFT]])
+    return np.column_stack([done[:, :-1] + closing, done[:, -1]])
 
 
 def partition_chains(costs: Costs) -> Partition:
@@ -146,7 +140,7 @@ def partition_chains(costs: Costs) -> Partition:
     Returns
     -------
     Partition
-        Ties go to the longest last string, then to own size before larger, then to a launch
+        Ties go to the longest last string, then to the smaller size, then to a launch
         downstream; a run is left out only where that costs less.
 
     Raises
@@ -164,7 +158,8 @@ def partition_chains(costs: Costs) -> Partition:
     D(i - 1, L) and D(i - 1, a) + closing(i - 1, a), and from it a string starts by its opening. The
     chain costs the least of D(last, L) and D(last, a) + closing(last, a).
     """
-    alone = np.flatnonzero((costs.span[:, 0] >= NEVER) & (costs.leave >= NEVER))
+    is_string = (costs.span[:, 0] < NEVER).any(axis=1)
+    alone = np.flatnonzero(~is_string & (costs.leave >= NEVER))
     if len(alone):
         raise ValueError(f"runs that cannot be a string by themselves: {alone[:5].tolist()}")
     heads = np.flatnonzero(costs.position == 0)
@@ -180,24 +175,19 @@ def _walk_back(
     heads: Ints, row: Ints, state: Ints, taken: Ints, before: Ints, cost: Ints
 ) -> Partition:
     """Follow the choices from the last runs of all chains to their heads."""
-    found: list[tuple[Ints, Ints, Ints]] = []
+    left = taken.shape[1] - 1
+    found: list[tuple[Ints, Ints, Ints]] = [(row[:0], row[:0], state[:0])]
     while len(row):
         first = row - taken[row, state]
         found.append((first, row, state))
         onward = first > heads
         # The state at the start has the same size and the other role.
-        start = np.where(state == _LEFT, _LEFT, state ^ 1)
+        start = np.where(state == left, left, state ^ 1)
         state = before[first, start][onward]
         row, heads = first[onward] - 1, heads[onward]
-    if not found:
-        none = np.empty(0, dtype=np.int64)
-        return Partition(
-            first=none, last=none, launch_upstream=none.astype(bool), size=none, cost=none
-        )
     first, last, ends = (np.concatenate(part) for part in zip(*found, strict=True))
     order = np.argsort(first)
-    order = order[ends[order] != _LEFT]
+    order = order[ends[order] != left]
     first, last, ends = first[order], last[order], ends[order]
-    return Partition(
-        first=first, last=last, launch_upstream=ends % 2 == FAR, size=ends // 2, cost=cost
-    )
+    size, role = np.divmod(ends, ROLES)
+    return Partition(first=first, last=last, launch_upstream=role == FAR, size=size, cost=cost)

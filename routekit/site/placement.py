@@ -145,10 +145,14 @@ class Placement:
 
 @dataclass(frozen=True, kw_only=True)
 class PlacedPits:
-    """Requests and the places found for them, n rows each."""
+    """Requests and the places found for them, n rows each.
+
+    `room_m` is how far a string may lie behind each launch pit along its run, m; NaN not measured.
+    """
 
     requests: PitRequests
     placement: Placement
+    room_m: Floats | None = None
 
 
 def run_ends(lines: ArrayLike) -> tuple[Floats, Floats]:

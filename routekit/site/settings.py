@@ -248,7 +248,8 @@ class StringSettings(Settings):
         unit="m",
         source="najafi_reach",
         gt=0,
-        text="Longest string: the upper end of the typical 300 to 500 ft (91 to 152 m).",
+        text="Longest string: the upper end of the typical 300 to 500 ft (91 to 152 m). A string "
+        "is one burst: where methods.bursting.max_length_m is less, that holds.",
     )
     minimum_length_m: float = setting(
         20.0,
@@ -285,13 +286,15 @@ class StringSettings(Settings):
         True,
         unit="yes/no",
         source="house",
-        text="A launch pit that is large enough for the machine may hold it for the next string.",
+        text="One pit may launch one string and hold the machine of the next: it is as long, wide "
+        "and deep as either needs.",
     )
     allow_larger_throughout: bool = setting(
         True,
         unit="yes/no",
         source="house",
-        text="A string may take the larger new size throughout where each run allows it.",
+        text="A string may take a larger new size than a run needs, where each of its runs passes "
+        "its checks in that size.",
     )
     larger_branch_stops: bool = setting(
         True,
@@ -303,9 +306,9 @@ class StringSettings(Settings):
         "mid",
         unit="-",
         source="house",
-        text="Estimate of the pull that strings are shaped by. The estimate spans a factor of "
-        "five or more, all low or all high at once; a string that is over a limit at any estimate "
-        "says so.",
+        text="Estimate of the pull that no string of several runs may exceed. The estimate spans a "
+        "factor of five or more, all low or all high at once; a string that is over a limit at the "
+        "high estimate alone is weighed by over_high_weight, and says so.",
     )
     pit_weight: float = setting(
         20.0,
@@ -321,11 +324,35 @@ class StringSettings(Settings):
         1.0, unit="points each", source="house", ge=0, text="Weight of setting up one string."
     )
     larger_weight: float = setting(
-        0.02,
-        unit="points per m",
+        0.05,
+        unit="points per m and 100 mm",
         source="house",
         ge=0,
-        text="Weight of pulling a larger pipe than a run needs.",
+        text="Weight of pulling a larger pipe than a run needs, by 100 mm of outside diameter.",
+    )
+    over_high_weight: float = setting(
+        60.0,
+        unit="points each",
+        source="house",
+        ge=0,
+        text="Weight of a string that is over what pipe or machine bears at the high estimate: it "
+        "outweighs another pit or a larger pipe, not roots (0.6 m2 of root zone).",
+    )
+    stage_weight: float = setting(
+        10.0,
+        unit="points each",
+        source="house",
+        ge=0,
+        text="Weight of each stop of the pull where a string does not fit behind its launch pit "
+        "and is welded on in stages; two stops weigh as much as a pit.",
+    )
+    no_room_weight: float = setting(
+        1e5,
+        unit="points each",
+        source="house",
+        ge=0,
+        text="Weight of a string without room for even one pipe length behind its launch pit: it "
+        "cannot be pulled that way.",
     )
 
 

@@ -2,23 +2,29 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
-from routekit.arrays import Floats, take_numbers
+from routekit.arrays import Floats, Ints, Objects, take_numbers
 from routekit.pipes.settings import PipeSettings
+from routekit.pipes.string_making import overlap
 from routekit.site.chains import leave_out
+from routekit.site.laydown import count_stages, measure_rooms
+from routekit.site.over_high import explain_kept
+from routekit.site.partition import LAUNCH, ROLES
+from routekit.site.pipe_offers import PipeOffers, keep_sizes
 from routekit.site.pit_tables import tabulate_pits
-from routekit.site.placement import PlacedPits, place_pits
+from routekit.site.placement import DOWN, UP, PlacedPits, find_requests, place_pits
 from routekit.site.settings import SiteSettings
-from routekit.site.string_limits import PipeOffers
-from routekit.site.string_pits import PitTable, find_barring, request_pits
+from routekit.site.string_limits import POINT_STEPS, Spans, build_spans
+from routekit.site.string_pits import PitTable, RunEnds, find_barring, request_pits
 from routekit.site.strings import StringPlan, plan_strings, tabulate_strings
 from routekit.site.surroundings import Surroundings
+from routekit.words.texts import both, fill
 
 
 def chamber_sizes(chains: pd.DataFrame, manholes: pd.DataFrame | None) -> Floats:
@@ -73,7 +79,7 @@ def plan_site(
         missing) and geometry.
     manholes : geopandas.GeoDataFrame or None
     offers : PipeOffers
-        Arrays of shape (m, 2), in chain order.
+        In chain order.
     around : Surroundings
     trench_width_m : array_like of float, shape (m,)
         Least trench width in chain order, m, without shoring.
@@ -99,17 +105,14 @@ def plan_site(
     rows = chains["run"].to_numpy(dtype=np.int64)
     lines = runs["geometry"].to_numpy(dtype=object)[rows]
     depth = runs[["depth_up_m", "depth_down_m"]].to_numpy(dtype=float)[rows]
-    pits = request_pits(
-        chains,
-        lines,
-        offers,
+    ends = RunEnds(
+        lines=lines,
         depth_m=depth,
         trench_width_m=trench_width_m,
         chamber_mm=chamber_sizes(chains, manholes),
-        settings=settings.pits,
     )
-    placement = place_pits(pits.requests, around, settings.placement, before=before)
-    plan = plan_strings(chains, offers, pits, placement, settings=settings.strings)
+    choice = _choose(chains, ends, offers, around, settings, pipe, before, has_texts=has_texts)
+    pits, placement, plan = choice.pits, choice.placed.placement, choice.plan
     left = pd.DataFrame(
         {
             "run": rows[plan.is_left],
@@ -131,6 +134,7 @@ def plan_site(
         pipe=pipe,
         crs=runs.crs,
     )
+    strings = strings.assign(**both("over_reason", choice.over_reason))
     table = tabulate_pits(
         chains,
         pits,
@@ -142,7 +146,108 @@ def plan_site(
         has_texts=has_texts,
         run_sd_m=take_numbers(runs, "position_sd_m")[rows],
     )
-    return strings, table, PlacedPits(requests=pits.requests, placement=placement), left
+    return strings, table, choice.placed, left
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Choice:
+    """Strings and pits as chosen, and why strings are kept that are over at the high estimate."""
+
+    plan: StringPlan
+    pits: PitTable
+    placed: PlacedPits
+    over_reason: Objects
+
+
+def _choose(
+    chains: pd.DataFrame,
+    ends: RunEnds,
+    offers: PipeOffers,
+    around: Surroundings,
+    settings: SiteSettings,
+    pipe: PipeSettings,
+    before: PlacedPits | None,
+    *,
+    has_texts: bool,
+) -> _Choice:
+    """List strings and pits that could be, place the pits, and choose among them all at once."""
+    spans = build_spans(chains, offers, settings=settings.strings)
+    number = chains["chain"].to_numpy(dtype=np.int64)
+    slim, size, old = keep_sizes(offers, number, spans.first, spans.size)
+    pits = request_pits(
+        chains, ends, slim, spans, size, settings=settings.pits, sharing=settings.strings
+    )
+    placement = place_pits(pits.requests, around, settings.placement, before=before)
+    placed = PlacedPits(requests=pits.requests, placement=placement)
+    room = _measure_rooms(pits, placed, around, settings, before)
+    placed = replace(placed, room_m=room)
+    spans = _weigh_rooms(spans, size, pits, room, settings, pipe)
+    plan = plan_strings(chains, spans, size, pits, placement, settings=settings.strings)
+    part = plan.partition
+    reason = fill([""] * len(part.first))
+    if has_texts:
+        reason = explain_kept(chains, spans, size, pits, placement, plan, settings.strings)
+    plan = replace(plan, partition=replace(part, size=old[part.first, part.size]))
+    return _Choice(plan=plan, pits=pits, placed=placed, over_reason=reason)
+
+
+_LONGEST_SHARE = 1.05
+"""Room is looked for along this share of the longest string, overlength included; house."""
+
+
+def _measure_rooms(
+    pits: PitTable,
+    placed: PlacedPits,
+    around: Surroundings,
+    settings: SiteSettings,
+    before: PlacedPits | None,
+) -> Floats:
+    """Measure the room behind each launch pit; not again where it was measured before."""
+    requests, room = placed.requests, np.full(len(pits.run), np.nan)
+    asked = (pits.role == LAUNCH) & placed.placement.is_placed & ~placed.placement.is_barred
+    if before is not None and before.room_m is not None:
+        row = find_requests(requests, before.requests)
+        room = np.where(row >= 0, np.append(before.room_m, np.nan)[row], np.nan)
+    rows = np.flatnonzero(asked & np.isnan(room))
+    longest = np.maximum(settings.strings.reach_m, requests.run_length_m[rows])
+    room[rows] = measure_rooms(
+        placed.placement.corners[rows], _LONGEST_SHARE * longest, around, settings.laydown
+    )
+    return room
+
+
+def _weigh_rooms(
+    spans: Spans,
+    size: Ints,
+    pits: PitTable,
+    room_m: Floats,
+    settings: SiteSettings,
+    pipe: PipeSettings,
+) -> Spans:
+    """Add to each string what stops of the pull weigh where it does not fit behind its launch pit.
+
+    The room is that behind a pit of the string's own; one shared along the neighbour's run turns it
+    by no more than the bend at which pits are shared. Room that is not known weighs nothing.
+    """
+    at_run = np.where(spans.launch_upstream, spans.first, spans.last)
+    request = pits.of[at_run, np.where(spans.launch_upstream, UP, DOWN), ROLES * size + LAUNCH]
+    length, outside, sdr, drag = (
+        spans.table[name].to_numpy(dtype=float)
+        for name in (
+            "length_m",
+            "new_outside_mm",
+            "sdr",
+            f"pull_{settings.strings.force_level}_kn",
+        )
+    )
+    more = overlap(length, drag, outside, sdr, pipe)
+    stages = count_stages(
+        length + np.nan_to_num(more), np.append(room_m, np.nan)[request], pipe.bar_length_m
+    )
+    strings = settings.strings
+    points = np.where(np.isinf(stages), strings.no_room_weight, strings.stage_weight * (stages - 1))
+    steps = np.rint(POINT_STEPS * np.nan_to_num(points)).astype(np.int64)
+    return replace(spans, cost=spans.cost + steps)
 
 
 def _number_anew(pits: PitTable, plan: StringPlan) -> tuple[PitTable, StringPlan]:

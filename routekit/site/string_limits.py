@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
@@ -18,7 +18,7 @@ from routekit.pipes.pull import (
     list_members,
     settle_low,
 )
-from routekit.site.partition import LARGER, NEVER, OWN
+from routekit.site.pipe_offers import PipeOffers
 from routekit.site.sentences import join_causes, number_text
 from routekit.site.settings import StringSettings
 from routekit.words.texts import fill, message, say_rows, word
@@ -30,140 +30,93 @@ POINT_STEPS: Final = 1000
 """Points are counted in thousandths, as whole numbers."""
 
 _SLACK = 1e-9
+_LONE_OVER: Final = 1000.0
+"""Points of a lone run over a limit at the estimate that shapes strings: any other way or size that
+its checks permit comes first; house."""
+MM_PER_100MM: Final = 100.0
 
 
 @dataclass(frozen=True, kw_only=True)
-class PipeOffers:
-    """The new pipe of each run in chain order, in its own size and in the chain's largest.
-
-    Arrays have shape (n, 2) unless said otherwise: own size, larger size. The larger size is NaN
-    where a run may not take it; for a run that needs the chain's largest size both are the same.
+class Spans:
+    """Strings that may be pulled, one per run of runs, size and way of pulling.
 
     Attributes
     ----------
-    outside_mm, sdr, bend_radius_m : numpy.ndarray of float
-        Pipe and its least bend radius.
-    drag_kn : numpy.ndarray of float, shape (n, 2, 3)
-        Drag of this run's length on the pipe if it were straight: low, mid, high.
-    head_kn : numpy.ndarray of float, shape (n, 2, 3)
-        Burst and expansion at the head, seen by the machine only; the largest of a string counts.
-    allowable_kn : numpy.ndarray of float
-        Allowable pull of the pipe, its safety taken off; the least of a string counts.
-    bend_deg, known_bend_deg : numpy.ndarray of float, shape (n,)
-        Sum of the bends within each run, NaN where an angle is not known; of those that are known.
-    friction : tuple of float
-        Of the new pipe on the ground: low, mid, high.
-    machine_limit_kn : float
-        Rated pull of the machine, held against burst, expansion and drag together.
+    first, last : numpy.ndarray of int, shape (k,)
+        First and last run row.
+    size : numpy.ndarray of int, shape (k,)
+        Column of the offers.
+    launch_upstream : numpy.ndarray of bool, shape (k,)
+        Whether the pipe goes in at the upstream end.
+    cost : numpy.ndarray of int, shape (k,)
+        Without pits, in thousandths of points.
+    is_over_high : numpy.ndarray of bool, shape (k,)
+        Whether a limit is broken at the high estimate, or below it.
+    table : pandas.DataFrame, k rows
+        From `measure_spans`.
     """
 
-    outside_mm: Floats
-    sdr: Floats
-    bend_radius_m: Floats
-    drag_kn: Floats
-    head_kn: Floats
-    allowable_kn: Floats
-    bend_deg: Floats
-    known_bend_deg: Floats
-    friction: tuple[float, float, float]
-    machine_limit_kn: float
-
-    def take(self, rows: Ints | Bools) -> PipeOffers:
-        """Give the offers of some runs."""
-        values = {part.name: getattr(self, part.name) for part in fields(self)}
-        taken: dict[str, Any] = {
-            name: value[rows] if isinstance(value, np.ndarray) else value
-            for name, value in values.items()
-        }
-        return PipeOffers(**taken)
-
-
-def larger_outside(
-    chain: ArrayLike, outside_mm: ArrayLike, largest_allowed_mm: ArrayLike
-) -> Floats:
-    """Find the larger size in which each run could be pulled with its neighbours.
-
-    Parameters
-    ----------
-    chain : array_like of int, shape (n,)
-        Chain of each run.
-    outside_mm : array_like of float, shape (n,)
-        Size that each run needs, mm.
-    largest_allowed_mm : array_like of float, shape (n,)
-        Largest size that may be pulled through each run, mm; NaN where not known.
-
-    Returns
-    -------
-    numpy.ndarray of float, shape (n,)
-        The largest size needed in the chain, mm; NaN where the run may not take it.
-    """
-    need = np.asarray(outside_mm, dtype=float)
-    allowed = np.asarray(largest_allowed_mm, dtype=float)
-    number = np.asarray(chain, dtype=np.int64)
-    largest = np.full(int(number.max(initial=-1)) + 1, -np.inf)
-    np.fmax.at(largest, number, need)
-    wanted = largest[number]
-    return np.where((wanted == need) | (wanted <= allowed), wanted, np.nan)
-
-
-def _pick(values: NDArray[Any], size: Ints) -> NDArray[Any]:
-    """Entry of each row by size."""
-    return np.asarray(values[np.arange(len(size)), size])
-
-
-@dataclass(frozen=True, kw_only=True)
-class _Sizes:
-    """Least and largest own size in spans, the size each is pulled in, whether it has one."""
-
-    least_mm: Floats
-    most_mm: Floats
+    first: Ints
+    last: Ints
     size: Ints
-    is_one: Bools
+    launch_upstream: Bools
+    cost: Ints
+    is_over_high: Bools
+    table: pd.DataFrame
 
 
-def _size_spans(offers: PipeOffers, first: Ints, last: Ints, settings: StringSettings) -> _Sizes:
-    """Find the size in which spans are pulled: their own, or the larger one throughout."""
+def _list_pieces(chains: pd.DataFrame, reach_m: float) -> tuple[Ints, Ints]:
+    """List the pieces of chains that pass no manhole that stops a string, within the reach.
+
+    A run by itself is always a piece. A longer string passes no manhole and keeps no reach that a
+    part of it does not: the list ends with the first number of runs of which none is left.
+    """
+    position = chains["position"].to_numpy()
+    passed = np.cumsum(chains["is_break"].to_numpy(dtype=bool))
+    along = np.concatenate([[0.0], np.cumsum(chains["length_m"].to_numpy(dtype=float))])
+    last = np.arange(len(chains))
+    ends: list[Ints] = []
+    while len(last):
+        more = len(ends)
+        ends.append(last)
+        last = last[position[last] > more]
+        first = last - more - 1
+        is_long = along[last + 1] - along[first] > reach_m + _SLACK
+        last = last[(passed[last] == passed[first]) & ~is_long]
+    firsts = [last - more for more, last in enumerate(ends)]
+    none = np.empty(0, dtype=np.int64)
+    return np.concatenate([none, *firsts]), np.concatenate([none, *ends])
+
+
+def _list_common_sizes(
+    offers: PipeOffers, first: Ints, last: Ints, settings: StringSettings
+) -> Bools:
+    """Tell of each piece in which sizes all its runs may be pulled; a lone run may be unknown."""
     member, start = list_members(first, last)
-    own = offers.outside_mm[member, OWN]
-    larger = ~np.isnan(offers.outside_mm[member, LARGER]) & settings.allow_larger_throughout
-    least, most = np.minimum.reduceat(own, start), np.maximum.reduceat(own, start)
-    is_uniform = least == most
-    return _Sizes(
-        least_mm=least,
-        most_mm=most,
-        size=np.where(is_uniform, OWN, LARGER).astype(np.int64),
-        is_one=is_uniform | np.logical_and.reduceat(larger, start),
-    )
+    usable = ~np.isnan(offers.outside_mm)
+    if not settings.allow_larger_throughout:
+        usable &= np.arange(usable.shape[1]) == offers.own_size[:, np.newaxis]
+    common = np.logical_and.reduceat(usable[member], start, axis=0)
+    alone = first == last
+    own = np.arange(usable.shape[1]) == offers.own_size[first, np.newaxis]
+    return np.asarray(common | (own & alone[:, np.newaxis]))
 
 
-def _over_forces(table: pd.DataFrame, settings: StringSettings) -> tuple[Bools, Bools]:
-    """Whether pipe and machine are over at the estimate that shapes strings; unknown is not.
+def _over_forces(table: pd.DataFrame, level: str) -> tuple[Bools, Bools]:
+    """Whether pipe and machine are over at an estimate; unknown is not.
 
     What is over at the low estimate is over at the others too, even where they are not known.
     """
     pipe, machine = (
         exceeds(table[f"{name}_low_kn"], table[limit])
-        | exceeds(table[f"{name}_{settings.force_level}_kn"], table[limit])
+        | exceeds(table[f"{name}_{level}_kn"], table[limit])
         for name, limit in (("pull", "allowable_kn"), ("machine", "machine_limit_kn"))
     )
     return pipe, machine
 
 
-def _keeps_limits(
-    chains: pd.DataFrame, offers: PipeOffers, first: Ints, last: Ints, settings: StringSettings
-) -> tuple[Bools, Ints]:
-    """Whether spans keep every limit, and their size; a force that is not known keeps its limit."""
-    sizes = _size_spans(offers, first, last, settings)
-    table = measure_spans(chains, offers, first, last, sizes.size)
-    is_long = table["length_m"].to_numpy() > settings.reach_m + _SLACK
-    over_pipe, over_machine = _over_forces(table, settings)
-    return sizes.is_one & ~is_long & ~over_pipe & ~over_machine, sizes.size
-
-
-def build_spans(
-    chains: pd.DataFrame, offers: PipeOffers, *, settings: StringSettings
-) -> tuple[Ints, Ints]:
-    """Cost every string that may be pulled, without its pits.
+def build_spans(chains: pd.DataFrame, offers: PipeOffers, *, settings: StringSettings) -> Spans:
+    """List every string that may be pulled, in every size and both ways, and cost it.
 
     Parameters
     ----------
@@ -174,44 +127,77 @@ def build_spans(
 
     Returns
     -------
-    cost : numpy.ndarray of int, shape (n, s)
-        Of the string of j + 1 runs that ends with run i, at [i, j], in thousandths of points;
-        `NEVER` where a limit forbids it. A run by itself is always a string: where it breaks a
-        limit, the string says so.
-    size : numpy.ndarray of int, shape (n, s)
-        `OWN` or `LARGER`.
+    Spans
+        A run by itself is always a string: where it breaks a limit, the string says so.
 
     Notes
     -----
-    A longer string passes no manhole and keeps no reach that a part of it does not: the table ends
-    with the first number of runs of which no string is allowed by these two.
+    A string is pulled in the smallest size that all its runs may take. A larger one is listed only
+    where it keeps its limits at an estimate at which all the smaller ones, pulled the same way, do
+    not: a pipe larger than it need be only takes more ground.
     """
-    size_n = len(chains)
-    position = chains["position"].to_numpy()
-    passed = np.cumsum(chains["is_break"].to_numpy(dtype=bool))
-    along = np.concatenate([[0.0], np.cumsum(chains["length_m"].to_numpy(dtype=float))])
-    every = np.arange(size_n)
-    costs, sizes = [], []
-    for more in range(size_n):
-        last = every[position >= more]
-        first = last - more
-        is_open = passed[last] == passed[first]
-        is_long = along[last + 1] - along[first] > settings.reach_m + _SLACK
-        last = last[(is_open & ~is_long) | (more == 0)]
-        if not len(last):
-            break
-        kept, size = _keeps_limits(chains, offers, last - more, last, settings)
-        length = along[last + 1] - along[last - more]
-        extra = np.where(size == LARGER, settings.larger_weight * np.nan_to_num(length), 0)
-        points = np.rint(POINT_STEPS * (settings.string_weight + extra)).astype(np.int64)
-        cost = np.full(size_n, NEVER, dtype=np.int64)
-        cost[last] = np.where(kept | (more == 0), points, NEVER)
-        costs.append(cost)
-        sizes.append(np.zeros(size_n, dtype=np.int64))
-        sizes[-1][last] = size
-    if not costs:
-        return np.empty((0, 1), dtype=np.int64), np.empty((0, 1), dtype=np.int64)
-    return np.stack(costs, axis=1), np.stack(sizes, axis=1)
+    first, last = _list_pieces(chains, settings.reach_m)
+    if not len(first):
+        none = np.empty(0, dtype=np.int64)
+        table = measure_spans(chains, offers, none, none, none, none.astype(bool))
+        return Spans(
+            first=none,
+            last=none,
+            size=none,
+            launch_upstream=none.astype(bool),
+            cost=none,
+            is_over_high=none.astype(bool),
+            table=table,
+        )
+    piece, size = np.nonzero(_list_common_sizes(offers, first, last, settings))
+    piece, size = np.tile(piece, 2), np.tile(size, 2)
+    up = np.arange(len(piece)) < len(piece) // 2
+    table = measure_spans(chains, offers, first[piece], last[piece], size, up)
+    over, high = (
+        np.logical_or(*_over_forces(table, level)) for level in (settings.force_level, LEVELS[-1])
+    )
+    alone = first[piece] == last[piece]
+    fault = np.where(over, 2, high.astype(np.int64))
+    kept = (alone | ~over) & _is_less_than_before(2 * piece + up, fault)
+    high |= over
+    piece, size, up = piece[kept], size[kept], up[kept]
+    points = settings.string_weight + settings.larger_weight * _enlarge(
+        chains, offers, first[piece], last[piece], size
+    )
+    points = points + settings.over_high_weight * high[kept] + _LONE_OVER * over[kept]
+    return Spans(
+        first=first[piece],
+        last=last[piece],
+        size=size,
+        launch_upstream=up,
+        cost=np.rint(POINT_STEPS * points).astype(np.int64),
+        is_over_high=high[kept],
+        table=table[kept].reset_index(drop=True),
+    )
+
+
+def _is_less_than_before(group: Ints, value: Ints) -> Bools:
+    """Mark the rows that are less than every row before them in their group."""
+    order = np.argsort(group, kind="stable")
+    begins = np.diff(group[order], prepend=-1) != 0
+    # Each group lies below the one before it, so that one running least serves all.
+    step = int(value.max(initial=0)) + 1
+    lowered = value[order] - step * np.cumsum(begins)
+    least = np.minimum.accumulate(lowered)
+    result = np.empty(len(order), dtype=bool)
+    result[order] = begins | np.concatenate([[False], lowered[1:] < least[:-1]])
+    return result
+
+
+def _enlarge(
+    chains: pd.DataFrame, offers: PipeOffers, first: Ints, last: Ints, size: Ints
+) -> Floats:
+    """Sum length times what the pipe is larger than each run needs, in m and 100 mm."""
+    member, start = list_members(first, last)
+    length = chains["length_m"].to_numpy(dtype=float)[member]
+    outside = offers.outside_mm[member, np.repeat(size, last - first + 1)]
+    more = np.nan_to_num(length * (outside - offers.own_mm[member]))
+    return np.asarray(np.add.reduceat(more / MM_PER_100MM, start), dtype=np.float64)
 
 
 def measure_spans(
@@ -231,10 +217,10 @@ def measure_spans(
     first, last : numpy.ndarray of int, shape (k,)
         First and last run row of each string.
     size : numpy.ndarray of int, shape (k,)
-        `OWN` or `LARGER`.
+        Column of the offers.
     launch_upstream : array_like of bool, shape (k,), optional
-        Which way each is pulled; bends near the head count for more. Where it is not settled yet
-        the harder way counts.
+        Which way each is pulled; bends near the head count for more. Where it is not settled the
+        easier way counts.
 
     Returns
     -------
@@ -243,21 +229,21 @@ def measure_spans(
         bends included), machine_low_kn, machine_mid_kn, machine_high_kn (drag and the hardest head
         of its runs), head_kn (that head, middle estimate), allowable_kn, machine_limit_kn.
     """
-    member, start = list_members(first, last)
-    of_member = np.repeat(size, last - first + 1)
+    runs, columns = offers.outside_mm.shape
+    at = first + runs * size, last + runs * size
+    member, start = list_members(*at)
 
     def extreme(values: NDArray[Any], take: np.ufunc) -> NDArray[Any]:
-        return np.asarray(take.reduceat(_pick(values[member], of_member), start, axis=0))
+        by_size = np.concatenate(list(np.moveaxis(values, 1, 0)))
+        return np.asarray(take.reduceat(by_size[member], start, axis=0))
 
     head = extreme(offers.head_kn, np.maximum)
     turn = chains["bend_deg"].to_numpy(dtype=float)
-    pull = _drag(offers, offers.bend_deg, turn, first, last, size, launch_upstream)
-    least = _drag(
-        offers, offers.known_bend_deg, np.nan_to_num(turn), first, last, size, launch_upstream
-    )
-    length = chains["length_m"].to_numpy(dtype=float)[member]
+    pull = _drag(offers, offers.bend_deg, turn, at, launch_upstream)
+    least = _drag(offers, offers.known_bend_deg, np.nan_to_num(turn), at, launch_upstream)
+    length = np.tile(chains["length_m"].to_numpy(dtype=float), columns)
     table = {
-        "length_m": np.add.reduceat(length, start),
+        "length_m": np.add.reduceat(length[member], start),
         "new_outside_mm": extreme(offers.outside_mm, np.maximum),
         "sdr": extreme(offers.sdr, np.minimum),
     }
@@ -279,28 +265,27 @@ def _drag(
     offers: PipeOffers,
     bend_deg: Floats,
     turn_deg: Floats,
-    first: Ints,
-    last: Ints,
-    size: Ints,
+    at: tuple[Ints, Ints],
     launch_upstream: ArrayLike | None,
 ) -> Floats:
-    """Drag of strings in their size, the way they are pulled or the harder way."""
-    ways = []
-    for column in (OWN, LARGER):
-        drag = offers.drag_kn[:, column]
-        down, up = drag_of_strings(drag, bend_deg, turn_deg, first, last, offers.friction)
-        if launch_upstream is None:
-            ways.append(np.maximum(down, up))
-        else:
-            is_down = np.asarray(launch_upstream, dtype=bool)[:, np.newaxis]
-            ways.append(np.where(is_down, down, up))
-    return np.asarray(np.where((size == OWN)[:, np.newaxis], *ways))
+    """Drag of strings, the way they are pulled or the easier way; rows count size after size."""
+    columns = offers.outside_mm.shape[1]
+    down, up = drag_of_strings(
+        np.concatenate(list(np.moveaxis(offers.drag_kn, 1, 0))),
+        np.tile(bend_deg, columns),
+        np.tile(turn_deg, columns),
+        *at,
+        offers.friction,
+    )
+    if launch_upstream is None:
+        return np.minimum(down, up)
+    return np.where(np.asarray(launch_upstream, dtype=bool)[:, np.newaxis], down, up)
 
 
 def explain_limits(
     chains: pd.DataFrame, offers: PipeOffers, first: Ints, last: Ints, settings: StringSettings
 ) -> Objects:
-    """Say which limits forbid to pull these runs as one string.
+    """Say what speaks against pulling these runs as one string: limits, also at high estimates.
 
     Parameters
     ----------
@@ -313,26 +298,30 @@ def explain_limits(
     Returns
     -------
     numpy.ndarray of object, shape (k,)
-        Text; empty where no limit is broken. Through-manholes are not looked at.
+        Text, of the largest size that all may take, pulled the easier way; empty where no limit is
+        broken. Through-manholes are not looked at.
     """
-    sizes = _size_spans(offers, first, last, settings)
-    table = measure_spans(chains, offers, first, last, sizes.size)
-    over_pipe, over_machine = _over_forces(table, settings)
-    level = np.full(len(first), OVER_AT[settings.force_level], dtype=object)
-    change = say_rows(
-        "new pipe changes from {least:.0f} to {most:.0f} mm",
-        least=sizes.least_mm,
-        most=sizes.most_mm,
+    common = _list_common_sizes(offers, first, last, settings)
+    has_size = np.asarray(common.any(axis=1), dtype=bool)
+    size = common.shape[1] - 1 - np.argmax(common[:, ::-1], axis=1)
+    table = measure_spans(chains, offers, first, last, size)
+    pairs = [_over_forces(table, level) for level in (settings.force_level, LEVELS[-1])]
+    member, start = list_members(first, last)
+    least, most = (
+        extreme.reduceat(offers.own_mm[member], start) for extreme in (np.minimum, np.maximum)
     )
-    return join_causes(
-        [
-            (~sizes.is_one, change),
-            *_reach_cause(table, settings),
-            (over_pipe, _force_text(table, "pull", level)),
-            (over_machine, _force_text(table, "machine", level)),
-        ],
-        len(first),
-    )
+    causes: list[tuple[Bools, Objects]] = [
+        (
+            ~has_size,
+            say_rows("new pipe changes from {least:.0f} to {most:.0f} mm", least=least, most=most),
+        ),
+        *_reach_cause(table, settings),
+    ]
+    for name, shaping, high in zip(("pull", "machine"), *pairs, strict=True):
+        level = np.where(shaping, settings.force_level, LEVELS[-1])
+        said = np.array([*(OVER_AT[one] for one in level), ""], dtype=object)[:-1]
+        causes.append((has_size & (shaping | high), _force_text(table, name, said)))
+    return join_causes(causes, len(first))
 
 
 def describe_over(table: pd.DataFrame, settings: StringSettings) -> Objects:

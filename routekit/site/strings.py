@@ -20,21 +20,20 @@ from routekit.pipes.bursting_class import count_size_steps, describe_difficulty,
 from routekit.pipes.pull import LEVELS, NOT_KNOWN, over_at
 from routekit.pipes.settings import PipeSettings
 from routekit.pipes.string_making import HEAD_JOINTS, count_joints, overlap, string_weld_hours
-from routekit.site.partition import FAR, LAUNCH, Costs, Partition, partition_chains
+from routekit.site.partition import FAR, LAUNCH, NEVER, ROLES, Costs, Partition, partition_chains
+from routekit.site.pipe_offers import PipeOffers
 from routekit.site.placement import DOWN, UP, Placement
 from routekit.site.sentences import join_causes, join_groups
 from routekit.site.settings import StringSettings
 from routekit.site.string_limits import (
     POINT_STEPS,
-    PipeOffers,
-    build_spans,
+    Spans,
     describe_over,
     explain_limits,
     measure_spans,
 )
 from routekit.site.string_pits import (
     CHAMBER,
-    LEFT_AXIS,
     SEPARATE,
     PitTable,
     cost_pits,
@@ -75,13 +74,14 @@ class StringPlan:
 
 def plan_strings(
     chains: pd.DataFrame,
-    offers: PipeOffers,
+    spans: Spans,
+    size: Ints,
     pits: PitTable,
     placement: Placement,
     *,
     settings: StringSettings,
 ) -> StringPlan:
-    """Cut the chains into strings and choose their pits, at the least points.
+    """Cut the chains into strings, choose sizes, ways of pulling and pits, at the least points.
 
     No pit stands where none may: the string ends elsewhere, or a run is left out.
 
@@ -89,7 +89,10 @@ def plan_strings(
     ----------
     chains : pandas.DataFrame
         From `routekit.site.chains.build_chains`.
-    offers : PipeOffers
+    spans : Spans
+        The strings that are offered, with all their costs but the pits.
+    size : numpy.ndarray of int
+        Size of each span in the states of `pits`.
     pits : PitTable
         From `routekit.site.string_pits.request_pits`.
     placement : Placement
@@ -101,16 +104,14 @@ def plan_strings(
     StringPlan
     """
     points = chains["leave_points"].to_numpy(dtype=float)
-    span, size = build_spans(chains, offers, settings=settings)
-    cost = cost_pits(pits, placement, settings)
-    joint, choice = join_pits(pits, cost, chains["bend_deg"].to_numpy(dtype=float), settings)
+    own, shared = cost_pits(pits, placement, settings)
+    joint, choice = join_pits(own, shared)
     part = partition_chains(
         Costs(
             position=chains["position"].to_numpy(dtype=np.int64),
-            span=span,
-            size=size,
-            opening=cost[:, UP],
-            closing=cost[:, DOWN],
+            span=fill_spans(spans, size, own.shape[0], own.shape[2]),
+            opening=own[:, UP],
+            closing=own[:, DOWN],
             joint=joint,
             leave=np.rint(POINT_STEPS * points).astype(np.int64),
         )
@@ -133,12 +134,34 @@ def plan_strings(
     )
 
 
+def fill_spans(spans: Spans, size: Ints, n_runs: int, n_states: int) -> Ints:
+    """Set out the costs of strings by last run, number of runs and state at the downstream end.
+
+    Parameters
+    ----------
+    spans : Spans
+    size : numpy.ndarray of int
+        Size of each span in the states.
+    n_runs, n_states : int
+
+    Returns
+    -------
+    numpy.ndarray of int, shape (n_runs, s, n_states)
+        As in `routekit.site.partition.Costs`.
+    """
+    more = spans.last - spans.first
+    filled = np.full((n_runs, int(more.max(initial=0)) + 1, n_states), NEVER, dtype=np.int64)
+    state = ROLES * size + np.where(spans.launch_upstream, FAR, LAUNCH)
+    filled[spans.last, more, state] = spans.cost
+    return filled
+
+
 def _take_pits(
     chains: pd.DataFrame, pits: PitTable, part: Partition, choice: Ints
 ) -> tuple[Ints, Ints]:
     """Find the requests at the upstream and downstream ends of each string."""
     role_up = np.where(part.launch_upstream, LAUNCH, FAR)
-    up_state, down_state = 2 * part.size + role_up, 2 * part.size + 1 - role_up
+    up_state, down_state = ROLES * part.size + role_up, ROLES * part.size + 1 - role_up
     up = pits.of[part.first, UP, up_state]
     down = pits.of[part.last, DOWN, down_state]
     goes_on = part.last[:-1] + 1 == part.first[1:]
@@ -146,12 +169,10 @@ def _take_pits(
     lower = lower[np.concatenate([[False], goes_on])[lower]] if len(lower) else lower
     a, b, row = down_state[lower - 1], up_state[lower], part.first[lower]
     taken = choice[row, a, b]
-    # State of the shared pit: the larger size, and a launch pit if either string needs one.
-    state = 2 * np.maximum(a // 2, b // 2) + np.minimum(a % 2, b % 2)
-    shared = np.where(taken == LEFT_AXIS, pits.of[row - 1, DOWN, state], pits.of[row, UP, state])
     joined = taken != SEPARATE
-    up[lower[joined]] = shared[joined]
-    down[lower[joined] - 1] = shared[joined]
+    request = pits.shared[taken[joined], row[joined], a[joined], b[joined]]
+    up[lower[joined]] = request
+    down[lower[joined] - 1] = request
     return up, down
 
 

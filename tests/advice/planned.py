@@ -53,6 +53,7 @@ def make_plan(technique, n=1, **changes):
             "liner_wall_mm": 6.0,
             "n_repairs": 1.0,
             "setup_share": 0.5,
+            "wait_days": 0.0,
             "pit_m3": 12.0,
             "pit_m2": 6.0,
             "dig_hand_m3": 0.0,

@@ -287,6 +287,7 @@ NEEDS = {
         "new_outside_mm",
         "pipe_kg_m",
         "setup_share",
+        "wait_days",
         "pit_m3",
         "pit_m2",
         *DIG_PLAN,

@@ -47,8 +47,8 @@ BURST = [
     ("Foreign pipe or cable through the bore", {"foreign_pipes": 1.0}, "fail", {}),
     ("Earlier repair sleeves or linings", {"old_repairs": 1.0}, "caution", {}),
     ("Earlier repair sleeves or linings", {"old_linings": 1.0}, "caution", {}),
-    ("Length of one run", {"length_m": 140.0}, "fail", {"max_length_m": 150.0}),
-    ("Length of one run", {"length_m": 120.0}, "caution", {"caution_length_m": 130.0}),
+    ("Length pulled at once", {"length_m": 140.0}, "fail", {"max_length_m": 150.0}),
+    ("Length pulled at once", {"length_m": 120.0}, "caution", {"caution_length_m": 130.0}),
     (
         "Length that justifies a set-up (with neighbouring runs)",
         {"length_m": 7.0, "chain_length_m": 7.0},

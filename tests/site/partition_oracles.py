@@ -11,81 +11,88 @@ from scipy.sparse import coo_array
 from routekit.site.partition import NEVER, Costs
 
 
-@cache
-def every_partition(size):
-    """All ways to cut a chain of this many runs, each piece pulled one way or the other or left.
+def list_ways(size, sizes):
+    """All ways to cut a chain, each piece in one of the sizes, one way or the other, or left.
 
-    A piece that is left is one run.
+    A piece is (first, last, whether it is launched upstream, size); one that is left is one run,
+    and has None for the way.
     """
     ways = []
     for cuts in product([False, True], repeat=size - 1):
         firsts = [0] + [place + 1 for place, cut in enumerate(cuts) if cut]
         lasts = [first - 1 for first in firsts[1:]] + [size - 1]
         kinds = [
-            [False, True, None] if first == last else [False, True]
+            [*product([False, True], range(sizes)), *([(None, 0)] if first == last else [])]
             for first, last in zip(firsts, lasts, strict=True)
         ]
-        ways += [list(zip(firsts, lasts, ups, strict=True)) for ups in product(*kinds)]
+        pieces = list(zip(firsts, lasts, strict=True))
+        ways += [
+            [(*ends, *kind) for ends, kind in zip(pieces, picked, strict=True)]
+            for picked in product(*kinds)
+        ]
     return ways
+
+
+every_way = cache(list_ways)
 
 
 def cost_way(costs, way, best):
     """Cost of one way to cut a chain; `NEVER` where it cannot be, or is no better than `best`."""
     total, left, before = 0, None, None
-    for first, last, upstream in way:
+    for first, last, upstream, size in way:
         runs = last - first
         if upstream is None:
             total += 0 if left is None else costs.closing[before, left]
             total += costs.leave[first]
             left = None
             continue
-        if runs >= costs.span.shape[1] or costs.span[last, runs] >= NEVER:
+        start, end = 2 * size + (0 if upstream else 1), 2 * size + (1 if upstream else 0)
+        if runs >= costs.span.shape[1] or costs.span[last, runs, end] >= NEVER:
             return NEVER
-        size = costs.size[last, runs]
-        here = 2 * size + (0 if upstream else 1)
-        total += costs.span[last, runs]
-        total += costs.opening[first, here] if left is None else costs.joint[first, left, here]
-        left, before = 2 * size + (1 if upstream else 0), last
+        total += costs.span[last, runs, end]
+        total += costs.opening[first, start] if left is None else costs.joint[first, left, start]
+        left, before = end, last
         if total >= best:
             return NEVER
     return min(total + (0 if left is None else costs.closing[-1, left]), NEVER)
 
 
 def brute_force_partition(costs):
-    """Least cost of one chain by trying every cut, every direction and every run left out."""
+    """Least cost of one chain by trying every cut, size, direction and every run left out."""
     best = NEVER
-    for way in every_partition(len(costs.position)):
+    for way in every_way(len(costs.position), costs.opening.shape[1] // 2):
         best = min(best, cost_way(costs, way, best))
     return best
 
 
 def integer_programme(costs):
     """Least cost of one chain by set partition with pit variables, solved by HiGHS."""
-    n = len(costs.position)
+    n, states = costs.opening.shape
     value, rows = [], []
-    for last, runs, upstream in product(range(n), range(costs.span.shape[1]), [0, 1]):
-        if runs > last or costs.span[last, runs] >= NEVER:
+    for last, runs, end in product(range(n), range(costs.span.shape[1]), range(states)):
+        if runs > last or costs.span[last, runs, end] >= NEVER:
             continue
-        first, size = last - runs, costs.size[last, runs]
-        start, end = 2 * size + (1 - upstream), 2 * size + upstream
+        first, start = last - runs, end ^ 1
         value.append(
-            costs.span[last, runs]
+            costs.span[last, runs, end]
             + (costs.opening[0, start] if first == 0 else 0)
             + (costs.closing[n - 1, end] if last == n - 1 else 0)
         )
         column = [(run, 1.0) for run in range(first, last + 1)]
         if last < n - 1:
-            column.append((n + 8 * (last + 1) + end, 1.0))
+            column.append((n + 2 * states * (last + 1) + end, 1.0))
         if first > 0:
-            column.append((n + 8 * first + 4 + start, 1.0))
+            column.append((n + 2 * states * first + states + start, 1.0))
         rows.append(column)
-    for node, left, right in product(range(1, n), range(4), range(4)):
+    for node, left, right in product(range(1, n), range(states), range(states)):
         value.append(costs.joint[node, left, right])
-        rows.append([(n + 8 * node + left, -1.0), (n + 8 * node + 4 + right, -1.0)])
+        rows.append(
+            [(n + 2 * states * node + left, -1.0), (n + 2 * states * node + states + right, -1.0)]
+        )
     place = [(row, number, sign) for number, column in enumerate(rows) for row, sign in column]
     row, number, sign = zip(*place, strict=True)
-    matrix = coo_array((sign, (row, number)), shape=(n + 8 * n, len(rows))).tocsr()
-    bound = np.concatenate([np.ones(n), np.zeros(8 * n)])
+    matrix = coo_array((sign, (row, number)), shape=(n + 2 * states * n, len(rows))).tocsr()
+    bound = np.concatenate([np.ones(n), np.zeros(2 * states * n)])
     solved = milp(
         np.array(value, dtype=float),
         constraints=LinearConstraint(matrix, bound, bound),
@@ -97,22 +104,23 @@ def integer_programme(costs):
     return round(solved.fun)
 
 
-def chain_costs(rng, n, span, *, may_leave=False):
-    """Random costs of one chain; some spans and sizes are ruled out.
+def chain_costs(rng, n, span, sizes=2, *, may_leave=False):
+    """Random costs of one chain; some strings are ruled out in some sizes or one way.
 
-    Where runs may be left out, some pits are ruled out too.
+    A lone run has one size and both ways at least. Where runs may be left out, some pits are ruled
+    out too.
     """
-    spans = rng.integers(0, 60, (n, span))
-    feasible = rng.random((n, span)) < 0.75
-    feasible[:, 0] = True
-    feasible &= np.arange(span) <= np.arange(n)[:, None]
+    states = 2 * sizes
+    feasible = rng.random((n, span, states)) < 0.6
+    own = 2 * rng.integers(0, sizes, n)
+    feasible[np.arange(n), 0, own] = feasible[np.arange(n), 0, own + 1] = True
+    feasible &= (np.arange(span) <= np.arange(n)[:, None])[..., None]
     costs = Costs(
         position=np.arange(n),
-        span=np.where(feasible, spans, NEVER),
-        size=(rng.random((n, span)) < 0.3).astype(np.int64),
-        opening=rng.integers(0, 100, (n, 4)),
-        closing=rng.integers(0, 100, (n, 4)),
-        joint=rng.integers(0, 100, (n, 4, 4)),
+        span=np.where(feasible, rng.integers(0, 60, (n, span, states)), NEVER),
+        opening=rng.integers(0, 100, (n, states)),
+        closing=rng.integers(0, 100, (n, states)),
+        joint=rng.integers(0, 100, (n, states, states)),
         leave=np.full(n, NEVER),
     )
     return bar_pits(costs, rng) if may_leave else costs

@@ -8,9 +8,9 @@ import shapely
 
 from routekit.pipes.settings import PipeSettings
 from routekit.site.chains import build_chains
+from routekit.site.pipe_offers import PipeOffers, align_sizes
 from routekit.site.settings import SiteSettings
 from routekit.site.string_layout import plan_site
-from routekit.site.string_limits import PipeOffers, larger_outside
 from routekit.site.surroundings import prepare_surroundings
 
 SITE = SiteSettings()
@@ -63,24 +63,35 @@ def make_offers(
     allowable_kn=109.4,
     machine_limit_kn=1000.0,
     bend_deg=0.0,
+    made_mm=(250.0, 280.0, 315.0),
 ):
-    own = np.broadcast_to(np.asarray(outside_mm, dtype=float), (len(chains),))
-    largest = np.broadcast_to(np.asarray(largest_mm, dtype=float), own.shape)
-    both = np.stack([own, larger_outside(chains["chain"], own, largest)], axis=1)
+    """Pipes of one strength, or one for each size; runs take what is made up to their largest."""
+    size = len(chains)
+    own, largest = (
+        np.broadcast_to(np.asarray(value, dtype=float), (size,))
+        for value in (outside_mm, largest_mm)
+    )
+    outside, own_size = align_sizes(
+        chains["chain"], own, made_mm, np.asarray(made_mm) <= largest[:, None]
+    )
 
     def spread(value):
-        column = np.broadcast_to(np.asarray(value, dtype=float), own.shape)
-        return np.stack([column, column], axis=1)
+        column = np.broadcast_to(np.asarray(value, dtype=float), (size,))
+        return np.where(np.isnan(outside), np.nan, column[:, None])
+
+    def by_size(values):
+        return np.where(np.isnan(outside), np.nan, np.asarray(values, dtype=float))
 
     return PipeOffers(
-        outside_mm=both,
+        own_size=own_size,
+        outside_mm=outside,
         sdr=spread(17.0),
-        bend_radius_m=25 * both / 1000,
+        bend_radius_m=25 * outside / 1000,
         drag_kn=spread(drag_kn)[..., None] * [0.5, 0.8, 1.0],
         head_kn=spread(head_kn)[..., None] * [1.0, 1.0, 1.0],
-        allowable_kn=spread(allowable_kn),
-        bend_deg=np.full(len(chains), float(bend_deg)),
-        known_bend_deg=np.full(len(chains), np.nan_to_num(float(bend_deg))),
+        allowable_kn=spread(allowable_kn) if np.ndim(allowable_kn) == 0 else by_size(allowable_kn),
+        bend_deg=np.full(size, float(bend_deg)),
+        known_bend_deg=np.full(size, np.nan_to_num(float(bend_deg))),
         friction=(0.3, 0.4, 0.5),
         machine_limit_kn=machine_limit_kn,
     )

@@ -9,11 +9,12 @@ import pytest
 import shapely
 from shapely import LineString, Point, box
 
-from routekit.advice.options import choose_strings, may_widen, passes, pick_burst_size
+from routekit.advice.options import agree_on_sizes, choose_strings, passes, pick_burst_size
 from routekit.layers.decisions import Decided
 from routekit.methods.checks import must_not
 from routekit.methods.run_facts import assign_connections, find_collapses
 from routekit.site.layout import _collapse_digs, _share_by_length
+from routekit.site.pipe_offers import PermittedSizes
 from routekit.site.settings import SiteSettings
 from routekit.site.surroundings import prepare_surroundings
 from routekit.site.tree_impact import HARM, dug_harm, pit_harm, pit_sizes
@@ -220,10 +221,16 @@ def test_size_of_bursting_follows_decisions():
     assert not upsized[[1, 2]].any()
 
 
-def test_who_may_be_pulled_larger():
-    checks = make_checks([0] * 6, [0, 1, 0, 0, np.nan, 0])
-    decided = decide(6, forced=[(2, "burst_same")], excluded=[(3, "burst_upsized")])
-    assert may_widen(checks, decided).tolist() == [True, False, False, False, True, True]
+def test_decisions_keep_runs_from_larger_sizes():
+    """Whoever decides for the same size, or against a larger one, has no larger one at all."""
+    permitted = PermittedSizes(
+        made_mm=np.array([280.0, 315.0]),
+        may_take=np.array([[True, True], [True, False], [True, True], [True, True]]),
+    )
+    decided = decide(4, forced=[(2, "burst_same")], excluded=[(3, "burst_upsized")])
+    agreed = agree_on_sizes(permitted, decided)
+    assert agreed.made_mm.tolist() == [280, 315]
+    assert agreed.may_take.tolist() == [[True, True], [True, False], [False] * 2, [False] * 2]
 
 
 def dig_collapses(chainages, is_sure=True, is_burst=(True,) * 4, widest_m=1.2):

@@ -1,17 +1,29 @@
 """Strings and pits of small streets: what joins, what splits, and why."""
 
-from types import SimpleNamespace
+from itertools import product
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
 import shapely
-from scene import SITE, make_street, make_zones, plan, straight
+from scene import SITE, make_offers, make_street, make_zones, plan, straight
 
 from routekit.pipes.string_making import weld_time
+from routekit.site.chains import build_chains
+from routekit.site.partition import NEVER
+from routekit.site.placement import DOWN, UP
 from routekit.site.settings import StringSettings
-from routekit.site.string_pits import LEFT_AXIS, SEPARATE, join_pits
+from routekit.site.string_limits import build_spans
+from routekit.site.string_pits import (
+    LEFT_AXIS,
+    RIGHT_AXIS,
+    SEPARATE,
+    UNAVAILABLE,
+    RunEnds,
+    join_pits,
+    request_pits,
+)
 
 
 def with_strings(**changes):
@@ -83,18 +95,81 @@ def test_each_cause_splits_the_string(change, reason):
     assert (strings["over_limit"] == "").all()
 
 
-def test_the_force_level_decides_and_a_tight_high_estimate_is_to_be_confirmed():
-    runs, offers = make_street(straight(4)), {"drag_kn": 30.0}  # high 120, middle 96 of 109 kN
-    middle, _ = plan(runs, offers=offers, settings=with_strings(force_level="mid"))
-    assert len(middle) == 1
-    said = "drag of 120 kN (high estimate) exceeds the pipe's 109 kN"
-    assert middle["over_limit"].tolist() == middle["to_confirm"].tolist() == [said]
-    assert (middle["pull_over"].item(), middle["machine_over"].item()) == ("high estimate", "no")
-    high, _ = plan(runs, offers=offers, settings=with_strings(force_level="high"))
-    assert len(high) == 2
-    assert (high["to_confirm"] == "").all()
-    safe, _ = plan(runs, offers=offers | {"allowable_kn": 109.4 / 2})
+HIGH = "drag of 120 kN (high estimate) exceeds the pipe's 109 kN"
+"""Four runs of 30 kN: 120 kN at the high estimate, 96 kN at the middle one, against 109 kN."""
+
+
+def test_a_string_over_at_the_high_estimate_is_cut_where_that_costs_but_a_pit():
+    runs, offers = make_street(straight(4)), {"drag_kn": 30.0}
+    cut, pits = plan(runs, offers=offers)
+    assert len(cut) == 2
+    assert len(pits) == 3
+    assert (cut["over_limit"] == "").all()
+    assert (cut["over_reason"] == "").all()
+    assert f"with one more run: {HIGH}" in {*cut["start_reason"], *cut["end_reason"]}
+
+
+def test_a_string_over_at_the_high_estimate_is_kept_where_a_cut_takes_roots_and_says_so():
+    """Trees at all three inner manholes: another pit would dig in a root zone."""
+    trees = [(28.0 * place, 3.0, 4.0, 1.0) for place in (1, 2, 3)]
+    runs, offers = make_street(straight(4)), {"drag_kn": 30.0}
+    kept, pits = plan(runs, trees=trees, offers=offers)
+    assert kept["over_limit"].tolist() == kept["to_confirm"].tolist() == [HIGH]
+    assert (kept["pull_over"].item(), kept["machine_over"].item()) == ("high estimate", "no")
+    assert pits["is_clear"].all()
+    told = kept["over_reason"].item()
+    assert told.startswith("Kept as it is: ")
+    assert "1 more pit" in told
+    assert "more dug in root zones" in told
+    free, _ = plan(runs, offers=offers, settings=with_strings(over_high_weight=0.0))
+    assert free["over_limit"].tolist() == [HIGH]
+    strict, _ = plan(runs, trees=trees, offers=offers, settings=with_strings(force_level="high"))
+    assert len(strict) == 2
+    assert (strict["over_reason"] == "").all()
+
+
+def test_what_is_over_at_the_middle_estimate_is_cut_through_roots_all_the_same():
+    trees = [(28.0 * place, 3.0, 4.0, 1.0) for place in (1, 2, 3)]
+    safe, _ = plan(
+        make_street(straight(4)), trees=trees, offers={"drag_kn": 30.0, "allowable_kn": 109.4 / 2}
+    )
     assert len(safe) == 2
+
+
+def test_a_larger_pipe_that_keeps_the_high_estimate_spares_the_cut():
+    """Made by hand: 315 mm bears 150 kN, 250 mm 109.4 and 280 mm 115 of the 120 kN."""
+    runs = make_street(straight(4))
+    offers = {"drag_kn": 30.0, "largest_mm": 315.0, "allowable_kn": [109.4, 115.0, 150.0]}
+    strings, pits = plan(runs, offers=offers)
+    assert strings["new_outside_mm"].tolist() == [315]
+    assert len(pits) == 2
+    assert strings["over_limit"].tolist() == [""]
+    bound = offers | {"largest_mm": [315.0, 315.0, 280.0, 315.0]}
+    cut, _ = plan(runs, offers=bound)
+    assert (cut["new_outside_mm"] == 250).all()
+    assert len(cut) == 2
+
+
+def test_a_string_is_pulled_the_way_in_which_bends_count_for_less():
+    """A bend of 20 degrees at the end of a run of 80 kN counts for it one way, not the other.
+
+    By hand at mu 0.5: e^(0.5 x 0.3491) = 1.19, 95 kN against 80 of 90 kN. The launch pit would
+    take less ground at the other end.
+    """
+    turn = np.radians(10.0)
+    points = [(0, 0), (28, 0), (28 + 28 * np.cos(turn), 28 * np.sin(turn))]
+    offers = {"drag_kn": [80.0, 1.0], "allowable_kn": 82.0}
+    strings, _ = plan(make_street(points), offers=offers)
+    assert strings["pulled"].tolist() == ["upstream"]
+    assert strings["pull_high_kn"].item() == pytest.approx(80 + 1.0912, abs=1e-3)
+    back, _ = plan(make_street(points), offers=offers | {"drag_kn": [1.0, 80.0]})
+    assert back["pulled"].tolist() == ["downstream"]
+
+
+def test_a_lone_run_over_its_limit_says_that_it_cannot_be_cut():
+    alone, _ = plan(make_street(straight(1)), offers={"drag_kn": 120.0})
+    assert alone["pull_over"].tolist() == ["high estimate"]
+    assert alone["over_reason"].item().startswith("A run by itself cannot be cut")
 
 
 def test_the_larger_size_throughout_saves_a_pit_where_it_is_allowed():
@@ -230,9 +305,9 @@ def test_bends_at_manholes_add_to_the_pull_of_the_string():
 
 def test_bends_can_part_a_string_that_is_straight_one():
     """96 kN at the middle estimate, straight; past three turns of 10 degrees at mu 0.4 106.7 kN."""
-    offers = {"drag_kn": 30.0, "allowable_kn": 100.0}
-    assert len(plan(make_street(straight(4)), offers=offers)[0]) == 1
-    assert len(plan(make_street(bent([10.0] * 3)), offers=offers)[0]) == 2
+    offers, free = {"drag_kn": 30.0, "allowable_kn": 100.0}, with_strings(over_high_weight=0.0)
+    assert len(plan(make_street(straight(4)), offers=offers, settings=free)[0]) == 1
+    assert len(plan(make_street(bent([10.0] * 3)), offers=offers, settings=free)[0]) == 2
 
 
 def test_machine_over_its_rated_pull_says_at_which_estimate():
@@ -245,26 +320,138 @@ def test_machine_over_its_rated_pull_says_at_which_estimate():
     assert row["over_limit"] == "pull of 394 kN (mid estimate) exceeds the machine's 380 kN"
 
 
-def test_a_pit_shared_by_a_launch_and_a_reception_costs_what_a_launch_pit_does():
-    """States are small launch, small far, large launch, large far; the larger need decides."""
-    cost = np.zeros((2, 2, 4), dtype=np.int64)
-    cost[0, 1] = [500, 300, 900, 400]
-    cost[1, 0] = [510, 310, 910, 410]
-    nothing = SimpleNamespace(length_m=np.empty(0), width_m=np.empty(0))
-    table = SimpleNamespace(requests=SimpleNamespace(size=nothing), of=np.zeros((2, 2, 4)))
-    limit = StringSettings().shared_pit_max_bend_deg
-    mixed = StringSettings(share_mixed_roles=True)
-    joint, choice = join_pits(table, cost, [0.0, limit], mixed)
-    assert joint[1].tolist() == [
-        [500, 500, 900, 900],
-        [500, 300, 900, 400],
-        [900, 900, 900, 900],
-        [900, 400, 900, 400],
-    ]
-    assert (choice[1] == LEFT_AXIS).all()
-    parted, choice = join_pits(table, cost, [0.0, limit + 0.1], mixed)
-    assert parted[1].tolist() == (cost[0, 1][:, None] + cost[1, 0]).tolist()
-    assert (choice[1] == SEPARATE).all()
+def ends_of(street, **changes):
+    """Requests for the pits of a street, every run a string by itself or with its neighbours."""
+    chains = build_chains(street, np.ones(len(street), bool), settings=SITE.strings)
+    offers = make_offers(chains, **changes)
+    spans = build_spans(chains, offers, settings=SITE.strings)
+    ends = RunEnds(
+        lines=street.geometry.to_numpy(),
+        depth_m=street[["depth_up_m", "depth_down_m"]].to_numpy(),
+        trench_width_m=np.array(street.get("width_m", [0.9] * len(street))),
+        chamber_mm=np.full((len(street), 2, 2), np.nan),
+    )
+    return request_pits(
+        chains, ends, offers, spans, spans.size, settings=SITE.pits, sharing=SITE.strings
+    )
+
+
+def test_a_shared_pit_is_as_deep_as_long_and_as_wide_as_either_string_needs():
+    """A drop of 0.6 m at M1: launch or machine, on either axis, the pit goes to the lower invert.
+
+    The trench of the upper run is the wider one, 1.9 m with 0.1 m of shoring on each side.
+    """
+    street = make_street(
+        straight(2), depth_down_m=[2.0, 2.6], depth_up_m=[2.0, 2.6], width_m=[1.9, 0.9]
+    )
+    pits = ends_of(street)
+    size = pits.requests.size
+    for axis, a, b in product((LEFT_AXIS, RIGHT_AXIS), range(2), range(2)):
+        both = pits.shared[axis, 1, a, b]
+        apart = pits.of[0, DOWN, a], pits.of[1, UP, b]
+        for name in ("length_m", "width_m", "depth_m"):
+            values = getattr(size, name)
+            assert values[both] == max(values[list(apart)])
+        assert size.depth_m[both] == pytest.approx(2.6 + 0.3)
+        assert size.width_m[both] >= 1.9 + 0.2
+        assert pits.role[both] == min(a, b)
+    assert (pits.shared[:, 0] == UNAVAILABLE).all()
+
+
+def test_a_string_with_a_drop_shares_the_deeper_pit():
+    runs = make_street(
+        straight(2),
+        invert_down_m=[10.0, 9.4],
+        invert_up_m=[10.0, 9.4],
+        depth_down_m=[2.0, 2.6],
+        depth_up_m=[2.0, 2.6],
+    )
+    strings, pits = plan(runs)
+    assert len(strings) == 2
+    assert len(pits) == 3
+    shared = pits[pits["is_shared"]].iloc[0]
+    assert shared["manhole_id"] == "M1"
+    assert shared["depth_m"] == pytest.approx(2.6 + 0.3)
+
+
+def test_a_launch_and_a_machine_share_a_pit_as_wide_as_the_machine_needs():
+    pits = ends_of(make_street(bent([12.0])))
+    size = pits.requests.size
+    launch, machine = pits.of[0, DOWN, 0], pits.of[1, UP, 1]
+    both = pits.shared[LEFT_AXIS, 1, 0, 1]
+    assert size.width_m[machine] > size.width_m[launch]
+    assert size.width_m[both] == size.width_m[machine]
+    assert size.length_m[both] == size.length_m[launch]
+    apart = SITE.strings.model_copy(update={"share_mixed_roles": False})
+    chains = build_chains(make_street(bent([12.0])), [True] * 2, settings=SITE.strings)
+    assert chains["is_break"].any()
+    strings, dug = plan(
+        make_street(bent([12.0])), settings=SITE.model_copy(update={"strings": apart})
+    )
+    shared = dug.loc[dug["is_shared"], "pit_id"]
+    launches = strings["launch_pit"].isin(shared).to_numpy()
+    assert launches.all() or not launches.any()
+
+
+@pytest.mark.parametrize(("bend", "is_shared"), [(20.0, True), (20.1, False)])
+def test_a_pit_is_shared_up_to_a_bend(bend, is_shared):
+    pits = ends_of(make_street(bent([bend])))
+    assert ((pits.shared[:, 1] >= 0) == is_shared).all()
+
+
+def test_the_cheapest_of_shared_and_separate_pits_is_taken():
+    own = np.zeros((2, 2, 2), dtype=np.int64)
+    own[0, DOWN], own[1, UP] = [500, 300], [510, 310]
+    shared = np.full((2, 2, 2, 2), NEVER)
+    shared[LEFT_AXIS, 1], shared[RIGHT_AXIS, 1] = 700, [[650, 700], [900, 600]]
+    joint, choice = join_pits(own, shared)
+    assert joint[1].tolist() == [[650, 700], [700, 600]]
+    assert choice[1].tolist() == [[RIGHT_AXIS, LEFT_AXIS], [LEFT_AXIS, RIGHT_AXIS]]
+    joint, choice = join_pits(own, np.full_like(shared, NEVER))
+    assert joint[1].tolist() == [[1010, 810], [810, 610]]
+    assert (choice == SEPARATE).all()
+
+
+def test_a_string_takes_a_size_between_its_own_and_the_largest_of_its_chain():
+    """The first three agree on 280 mm; only the last needs 315, which they may not take."""
+    offers = {"outside_mm": [250, 250, 280, 315], "largest_mm": [280, 280, 280, 315]}
+    strings, _ = plan(make_street(straight(4)), offers=offers)
+    assert strings["run_ids"].tolist() == ["R0;R1;R2", "R3"]
+    assert strings["new_outside_mm"].tolist() == [280, 315]
+
+
+def test_a_size_that_no_run_needs_is_taken_by_none():
+    strings, _ = plan(make_street(straight(4)), offers={"largest_mm": 315})
+    assert strings["new_outside_mm"].tolist() == [250]
+
+
+def wall(x):
+    """A wall across the street."""
+    return gpd.GeoDataFrame(
+        {"kind": ["wall"]}, geometry=[shapely.LineString([(x, -400), (x, 400)])]
+    )
+
+
+def test_room_to_lay_the_string_out_turns_it_round():
+    """84 m of string; a wall 40 m behind one end, nothing behind the other."""
+    runs = make_street(straight(3))
+    here, _ = plan(runs, layers={"obstacles": wall(-40.0)})
+    there, _ = plan(runs, layers={"obstacles": wall(124.0)})
+    assert here["pulled"].tolist() == ["upstream"]
+    assert there["pulled"].tolist() == ["downstream"]
+
+
+def test_room_to_lay_the_string_out_can_cut_it():
+    """Walls 75 m behind both ends of 140 m: two halves fit, one string would take stops.
+
+    With a weight of 20 points a stop outweighs a pit and a set-up more.
+    """
+    runs = make_street(straight(5))
+    walls = pd.concat([wall(-75.0), wall(215.0)], ignore_index=True)
+    heavy, _ = plan(runs, layers={"obstacles": walls}, settings=with_strings(stage_weight=30.0))
+    light, _ = plan(runs, layers={"obstacles": walls}, settings=with_strings(stage_weight=0.0))
+    assert len(light) == 1
+    assert len(heavy) == 2
 
 
 def test_a_bend_without_its_angle_lets_no_string_pass_that_fails_straight():
