@@ -35,6 +35,7 @@ ROW_KEYS: dict[str, tuple[str, ...]] = {
     "strings": ("string_id",),
     "pits": ("pit_id",),
     "digs": ("dig_id",),
+    "robot_reopenings": ("dig_id",),
     "trees": ("tree_id",),
     "checks": ("run_id", "technique", "check"),
     "options": ("run_id", "technique"),

@@ -8,7 +8,9 @@ Which rows and columns each layer has is decided in `routekit.outputs.gis_layers
 
 from __future__ import annotations
 
+import sqlite3
 from collections.abc import Callable, Iterator
+from contextlib import closing
 from pathlib import Path
 
 import numpy as np
@@ -28,7 +30,7 @@ from pyogrio.errors import (
 from routekit.errors import OutputError
 from routekit.layers.opening import gdal_options
 from routekit.outputs.atomic import replacing_file
-from routekit.outputs.gis_layers import Layer, collect_layers, describe_fields
+from routekit.outputs.gis_layers import Layer, collect_layers, describe_fields, name_fields
 from routekit.result import Result
 from routekit.settings.outputs import GeopackageSettings
 
@@ -37,6 +39,10 @@ _WRITE_OPTIONS = {"OGR_CURRENT_DATE": _TIME_STAMP, "OGR_SQLITE_SYNCHRONOUS": "OF
 _WRITE_ERRORS = (DataLayerError, DataSourceError, FeatureError, FieldError, GeometryError, OSError)
 _ROWS_PER_BATCH = 65_536
 _COMMENT = "GDAL:OGR:comment"
+_NAME_COLUMN = (
+    "INSERT OR REPLACE INTO gpkg_data_columns (table_name, column_name, name, title, description) "
+    "VALUES (?, ?, ?, ?, ?)"
+)
 _MULTI: dict[str, Callable[..., NDArray[np.object_]]] = {
     "Polygon": shapely.multipolygons,
     "LineString": shapely.multilinestrings,
@@ -107,8 +113,34 @@ def write_layers(
                     "disk or choose another output folder; earlier results are kept"
                 )
                 raise OutputError(message) from error
+        _name_columns(layers, fresh, path)
         if add is not None:
             add(fresh)
+
+
+def _name_columns(layers: list[Layer], fresh: Path, path: Path) -> None:
+    """Write names and descriptions of columns into the schema extension that GDAL has begun.
+
+    GDAL itself describes no column that is handed over as categories.
+    """
+    rows = [
+        (layer.name, column, names[column], names[column], said[column])
+        for layer in layers
+        if (names := name_fields(layer.name)) and (said := describe_fields(layer.name))
+        for column in map(str, layer.table.columns)
+        if column in names
+    ]
+    try:
+        with closing(sqlite3.connect(fresh)) as base, base:
+            known = base.execute("SELECT 1 FROM sqlite_master WHERE name = 'gpkg_data_columns'")
+            if known.fetchone():
+                base.executemany(_NAME_COLUMN, rows)
+    except sqlite3.Error as error:
+        message = (
+            f"the columns cannot be described; {path} ({error}); make room on the disk or choose "
+            "another output folder; earlier results are kept"
+        )
+        raise OutputError(message) from error
 
 
 def _write_layer(layer: Layer, path: Path, crs: str, settings: GeopackageSettings) -> None:

@@ -5,6 +5,7 @@ Layers are described, not yet written: `routekit.outputs.geopackage` turns them 
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from functools import cache
 
@@ -17,7 +18,7 @@ from numpy.typing import NDArray
 from routekit.arrays import take_numbers
 from routekit.geometry.chainage import line_parts
 from routekit.result import Result
-from routekit.schema import load_tables
+from routekit.schema import Field, load_tables
 from routekit.trees.least_distance import WITHIN
 
 _AMOUNTS = (
@@ -41,6 +42,7 @@ _PARTS = {
     "root_zones": (("zones", ""),),
     "structural_zones": (("zones", ""),),
     "crowns": (("trees", ""),),
+    "robot_reopenings": (("digs", ""),),
 }
 """Tables whose columns a layer joins, and what goes before a name that is taken."""
 
@@ -87,7 +89,43 @@ def describe_fields(layer: str) -> dict[str, str]:
         Description by field: meaning, unit, and what no value stands for. Empty for a layer that
         is none of the result.
     """
+    return {name: field.description for name, field in _list_fields(layer).items()}
+
+
+@cache
+def name_fields(layer: str) -> dict[str, str]:
+    """Give the fields of a layer names that people read.
+
+    Parameters
+    ----------
+    layer : str
+        Name of the layer.
+
+    Returns
+    -------
+    dict of str to str
+        By field: its heading in the schedule with the unit; where it has none, its name in words.
+        Two fields of a layer never have the same: the later one tells its own name, too.
+
+    Examples
+    --------
+    >>> name_fields("digs")["footprint_m2"], name_fields("digs")["opens_ground"]
+    ('Footprint (m2)', 'Opens ground')
+    """
     found: dict[str, str] = {}
+    for name, field in _list_fields(layer).items():
+        unit = f" ({field.unit})" if field.unit else ""
+        own_unit = field.unit.lower().replace("/", "_")
+        plain = re.sub(rf"_{own_unit}(?=_|$)", "", name) if own_unit else name
+        said = field.heading if field.title and name == field.name else ""
+        said = said or plain.replace("_", " ").capitalize() + unit
+        found[name] = f"{said} [{name}]" if said in found.values() else said
+    return found
+
+
+def _list_fields(layer: str) -> dict[str, Field]:
+    """List the declared columns behind the fields of a layer, by the names of the fields."""
+    found: dict[str, Field] = {}
     for name, prefix in _PARTS.get(layer, ((layer, ""),)):
         table = load_tables().get(name)
         for field in table.fields.values() if table else ():
@@ -97,7 +135,7 @@ def describe_fields(layer: str) -> dict[str, str]:
                 named = _name_balance(field.name)
             else:
                 named = f"{prefix}{field.name}" if field.name in found else field.name
-            found.setdefault(named, field.description)
+            found.setdefault(named, field)
     return found
 
 
@@ -115,9 +153,8 @@ def collect_layers(result: Result, *, max_check_rows: int) -> list[Layer]:
     -------
     list of Layer
         runs, breaches, near_misses, checks, options, root_zones, structural_zones, stems,
-        trenches, strings, pits, digs, encroachments, trees, findings, totals, quantities,
-        surveys, rules, decisions,
-        provenance.
+        trenches, strings, pits, digs, robot_reopenings, encroachments, trees, crowns, findings,
+        totals, quantities, surveys, rules, decisions, provenance.
     """
     checks, note = select_checks(result, max_check_rows)
     return [
@@ -126,13 +163,14 @@ def collect_layers(result: Result, *, max_check_rows: int) -> list[Layer]:
         _plain("near_misses", result.near_misses.drop(columns=["run", "tree"])),
         _plain("checks", checks.drop(columns="run")),
         _plain("options", result.options.drop(columns="run")),
-        root_zones_layer(result.zones, "root_zones", load_tables()["zones"].text),
+        root_zones_layer(result.zones, "root_zones", _tell_table("zones")),
         _structural_zones(result.zones),
         _plain("stems", result.stems.drop(columns="tree")),
         _drawn("trenches", result.trenches, "Polygon", shape="corridor"),
         _drawn("strings", result.strings, "LineString"),
         _drawn("pits", result.pits, "Polygon"),
         _drawn("digs", result.digs, "Polygon"),
+        _robot_reopenings(result),
         _plain("encroachments", result.encroachments.drop(columns=list(_POSITIONS))),
         _drawn("trees", join_trees(result), "Point"),
         _crowns(result.trees),
@@ -330,16 +368,23 @@ def mark_recommended(table: pd.DataFrame, advice: pd.DataFrame) -> NDArray[np.bo
     return np.asarray((codes >= 0) & (wanted[codes] == techniques.codes.to_numpy()))
 
 
+def _tell_table(name: str) -> str:
+    """Say what a table holds, what a row of it is, and by which fields others name that row."""
+    table = load_tables()[name]
+    key = f"; key: {', '.join(table.key)}" if table.key else ""
+    return f"{table.text}; one row per {table.row}{key}"
+
+
 def _plain(name: str, table: pd.DataFrame) -> Layer:
     """Describe a table without geometry."""
-    return Layer(name=name, description=load_tables()[name].text, table=table)
+    return Layer(name=name, description=_tell_table(name), table=table)
 
 
 def _drawn(name: str, table: pd.DataFrame, kind: str, *, shape: str = "geometry") -> Layer:
     """Describe a layer whose shapes stand in one column of the table."""
     return Layer(
         name=name,
-        description=load_tables()[name].text,
+        description=_tell_table(name),
         table=_without_shapes(table),
         geometry_type=kind,
         shapes=_shapes(table, shape),
@@ -404,6 +449,23 @@ def _crowns(trees: gpd.GeoDataFrame) -> Layer:
         table=pd.DataFrame(trees[columns])[has],
         geometry_type="MultiPolygon",
         shapes=shapes[has],
+    )
+
+
+def _robot_reopenings(result: Result) -> Layer:
+    """Describe what a robot reopens from inside the pipe, at the connections; nothing is dug."""
+    opens = result.digs["opens_ground"].to_numpy(dtype=bool)
+    table = result.digs.loc[~opens, ["dig_id", "connection_id", "run_id", "kind", "method"]]
+    ids = pd.Index(result.connections["connection_id"].astype("str"))
+    row = ids.get_indexer(pd.Index(table["connection_id"].astype("str")))
+    # A connection that is not found, -1, has the last of these.
+    shapes = np.array([*_shapes(result.connections, "geometry"), None], dtype=object)[row]
+    return Layer(
+        name="robot_reopenings",
+        description="Connections that a robot reopens from inside the pipe, where they meet it",
+        table=pd.DataFrame(table),
+        geometry_type="Point",
+        shapes=shapes,
     )
 
 

@@ -19,9 +19,9 @@ from routekit.outputs import geopackage
 from routekit.outputs.geopackage import encode_circles, write_geopackage
 from routekit.outputs.gis_layers import (
     attach,
-    collect_layers,
     describe_fields,
     join_trees,
+    name_fields,
     select_checks,
 )
 from routekit.schema import load_tables
@@ -40,6 +40,7 @@ LAYERS = [
     "strings",
     "pits",
     "digs",
+    "robot_reopenings",
     "encroachments",
     "trees",
     "crowns",
@@ -198,15 +199,8 @@ def test_every_field_of_every_layer_says_what_it_is(sample_result, tmp_path):
         for layer in LAYERS
         for field in pyogrio.read_info(path, layer=layer)["fields"].tolist()
     }
-    # GDAL keeps no description of a column that is handed over as categories.
-    categories = {
-        (layer.name, name)
-        for layer in collect_layers(sample_result, max_check_rows=10**9)
-        for name, dtype in layer.table.dtypes.items()
-        if isinstance(dtype, pd.CategoricalDtype)
-    }
     said = read_descriptions(path)
-    assert set(said) == held - categories
+    assert set(said) == held
     assert all(describe_fields(layer)[field] for layer, field in held)
     assert all(describe_fields(layer)[field] == text for (layer, field), text in said.items())
     trees = load_tables()["tree_balance"].fields
@@ -214,6 +208,51 @@ def test_every_field_of_every_layer_says_what_it_is(sample_result, tmp_path):
     assert "dug or cut off" in said["options", "root_m2"]
     assert said["pits", "stem_face_m"].endswith("(m); null: no stem near, or not placed")
     assert describe_fields("drawing") == {}
+
+
+@pytest.mark.parametrize("name", ["runs", "trees", "digs", "checks", "robot_reopenings"])
+def test_every_field_has_a_name_for_people_that_gdal_reads(path, name):
+    with pyogrio.open_arrow(path, layer=name, use_pyarrow=True) as (_, reader):
+        told = {field.name: field.metadata or {} for field in reader.schema}
+    read = {field: each.get(b"GDAL:OGR:alternative_name") for field, each in told.items()}
+    # GDAL hands on no name that is the field's own but for capitals.
+    names = name_fields(name).items()
+    wanted = {field: said.encode() for field, said in names if said.lower() != field.lower()}
+    shared = read.keys() & wanted.keys()
+    assert len(shared) >= 3
+    assert {field: read[field] for field in shared} == {field: wanted[field] for field in shared}
+    assert len(set(name_fields(name).values())) == len(names)
+
+
+def test_names_of_fields_are_headings_or_words_with_their_unit():
+    runs, trees = name_fields("runs"), name_fields("trees")
+    assert runs["diameter_mm"] == "Bore width (mm)"
+    assert trees["recommended_structural_m2"] == "Recommended structural (m2)"
+    assert runs["co2e_kg_mid"] == "Co2e mid (kg)"
+    assert name_fields("digs")["opens_ground"] == "Opens ground"
+    assert name_fields("drawing") == {}
+
+
+def test_layers_tell_their_keys(path):
+    told = {
+        name: pyogrio.read_info(path, layer=name)["layer_metadata"]["DESCRIPTION"]
+        for name in ("runs", "encroachments", "root_zones")
+    }
+    assert told["runs"].endswith("; key: run_id")
+    assert told["encroachments"].endswith("; key: kind, work_id, tree_id")
+    assert told["root_zones"].endswith("; key: tree_id")
+
+
+def test_what_a_robot_reopens_is_a_point_at_its_connection(sample_result, tmp_path):
+    file = write_geopackage(sample_result, tmp_path / "result.gpkg")
+    read = gpd.read_file(file, layer="robot_reopenings")
+    digs = sample_result.digs
+    robots = digs[~digs["opens_ground"].to_numpy(dtype=bool)]
+    assert read["dig_id"].tolist() == robots["dig_id"].tolist()
+    assert len(read) > 10
+    points = sample_result.connections.set_index("connection_id").geometry
+    wanted = points.reindex(read["connection_id"]).to_numpy()
+    assert shapely.equals(read.geometry.to_numpy(), wanted).all()
 
 
 def test_two_writes_give_the_same_bytes(path, result, tmp_path):
