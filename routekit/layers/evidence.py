@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from functools import cached_property
 from typing import Final
 
 import numpy as np
 import pandas as pd
 
+from routekit.arrays import Floats
 from routekit.layers.classes import read_column_lengths
 from routekit.layers.columns import Column
 from routekit.layers.parsing import (
@@ -71,14 +73,47 @@ GENERA: Final = frozenset(_GENERA.split(" "))
 """Genera of street trees (common knowledge, from memory)."""
 
 
-def rate_values(column: Column, values: pd.Series) -> tuple[float, float, str]:
+class Cells:
+    """Cells of a source column, read once in each way for all canonical columns.
+
+    Parameters
+    ----------
+    values : pandas.Series, shape (n,)
+        Cells of the source.
+    """
+
+    def __init__(self, values: pd.Series) -> None:
+        self.values = values
+
+    @cached_property
+    def text(self) -> pd.Series:
+        """What is known, as text."""
+        return read_text(self.values).dropna()
+
+    @cached_property
+    def numbers(self) -> Floats:
+        """The cells as numbers, NaN for none; shape (n,)."""
+        return read_numbers(self.values).values
+
+    @cached_property
+    def sizes(self) -> pd.DataFrame:
+        """What is known, as codes that join shape and size."""
+        return read_sizes(self.text)
+
+    @cached_property
+    def numeric_share(self) -> float:
+        """Share of the texts that are numbers."""
+        return float(np.mean(~np.isnan(read_numbers(self.text).values)))
+
+
+def rate_values(column: Column, cells: Cells) -> tuple[float, float, str]:
     """Rate values as holders of a canonical column.
 
     Parameters
     ----------
     column : Column
         The canonical column.
-    values : pandas.Series, shape (n,)
+    cells : Cells
         Cells of the source.
 
     Returns
@@ -86,38 +121,39 @@ def rate_values(column: Column, values: pd.Series) -> tuple[float, float, str]:
     tuple of (float, float, str)
         Share that a name's confidence keeps; confidence without any name; a remark.
     """
-    text = read_text(values).dropna()
-    if text.empty:
+    if cells.text.empty:
         return 0.0, 0.0, "no values"
     if column.kind in ("number", "level", "year", "stem"):
-        return (*_rate_numbers(column, values, len(text)), "")
+        return (*_rate_numbers(column, cells), "")
     if column.kind in ("id", "ref"):
-        return _rate_ids(column, values, text)
-    raters = {"choice": lambda: _rate_words(column, text), "code": lambda: _rate_codes(text)}
-    return raters.get(column.kind, lambda: _rate_text(column, text))()
+        return _rate_ids(column, cells)
+    raters = {"choice": lambda: _rate_words(column, cells), "code": lambda: _rate_codes(cells)}
+    return raters.get(column.kind, lambda: _rate_text(column, cells))()
 
 
-def _rate_text(column: Column, text: pd.Series) -> tuple[float, float, str]:
+def _rate_text(column: Column, cells: Cells) -> tuple[float, float, str]:
     """Rate plain texts, flags and lists of stems."""
+    text = cells.text
     if column.name == "species":
-        return _rate_species(text)
+        return _rate_species(cells)
     if column.kind == "flag":
         return float(1.0 - read_flags(text)[1].mean()), 0.0, ""
     if column.kind == "stems":
         return float(text.str.contains(r"\d\s*[;/+|]\s*\d", regex=True).mean()), 0.0, ""
-    if column.name in ("street", "age_class", "category") and _share_numeric(text) > MOST:
+    if column.name in ("street", "age_class", "category") and cells.numeric_share > MOST:
         return 0.3, 0.0, "numbers"
     return 1.0, 0.0, ""
 
 
-def _rate_numbers(column: Column, values: pd.Series, n_known: int) -> tuple[float, float]:
+def _rate_numbers(column: Column, cells: Cells) -> tuple[float, float]:
     """Rate numbers by the share that is plausible in some unit; a year is known by itself."""
+    n_known = len(cells.text)
     if column.kind == "year":
-        read = read_years(values).values
+        read = read_years(cells.values).values
     elif column.unit in METRES:
-        read = read_column_lengths(column, values).numbers.values
+        read = read_column_lengths(column, cells.values).numbers.values
     else:
-        read = read_numbers(values).values
+        read = cells.numbers
     numbers = read[~np.isnan(read) & (read != 0)]
     if not len(numbers) or len(numbers) < 0.05 * n_known:
         return 0.0, 0.0
@@ -128,8 +164,9 @@ def _rate_numbers(column: Column, values: pd.Series, n_known: int) -> tuple[floa
     return (share if fitting_units(column.layer, column.name, numbers) else 0.2), 0.0
 
 
-def _rate_words(column: Column, text: pd.Series) -> tuple[float, float, str]:
+def _rate_words(column: Column, cells: Cells) -> tuple[float, float, str]:
     """Rate words as values of a choice, by the share of rows that is understood."""
+    text = cells.text
     distinct = text.unique()
     if len(distinct) > MOST_WORDS:
         return 0.3, 0.0, "too many different values"
@@ -139,15 +176,15 @@ def _rate_words(column: Column, text: pd.Series) -> tuple[float, float, str]:
     maybe = understand_words(column.layer, column.name, distinct, is_sure=False)
     share, likely = float(is_known.mean()), float((is_known | text.isin(list(maybe))).mean())
     alone = BY_WORDS if share >= _UNDERSTOOD and column.name != "kind" else 0.0
-    is_number = _share_numeric(text) > _ALL_BUT_ODD
+    is_number = cells.numeric_share > _ALL_BUT_ODD
     if column.name in ("status", "shape") or is_number:
         return max(0.55, share, 0.9 * likely), alone, "" if share else "words to translate"
     return max(0.85, share), alone, "" if share == 1.0 else "words to translate"
 
 
-def _rate_codes(text: pd.Series) -> tuple[float, float, str]:
+def _rate_codes(cells: Cells) -> tuple[float, float, str]:
     """Rate texts as codes that join shape and size."""
-    sizes = read_sizes(text)
+    text, sizes = cells.text, cells.sizes
     letters = sizes["letters"].fillna("").str.casefold()
     joins = (letters.ne("") & ~letters.isin(("dn", "nd"))) | sizes["second"].notna()
     share = float((~sizes["is_bad"] & joins).mean())
@@ -157,9 +194,9 @@ def _rate_codes(text: pd.Series) -> tuple[float, float, str]:
     return fit, alone, f"codes such as {text.iloc[0]}"
 
 
-def _rate_ids(column: Column, values: pd.Series, text: pd.Series) -> tuple[float, float, str]:
+def _rate_ids(column: Column, cells: Cells) -> tuple[float, float, str]:
     """Rate texts as names of rows, or of rows of another layer."""
-    numbers = read_numbers(values).values
+    values, text, numbers = cells.values, cells.text, cells.numbers
     has_decimals = bool(np.any(numbers[~np.isnan(numbers)] % 1 != 0))
     if has_decimals or (text.nunique() == 1 and len(text) > 1):
         return 0.0, 0.0, "no names"
@@ -177,11 +214,12 @@ def _rate_ids(column: Column, values: pd.Series, text: pd.Series) -> tuple[float
     return fit, alone, what if share > _NEARLY_UNIQUE else "ids are not unique"
 
 
-def _rate_species(text: pd.Series) -> tuple[float, float, str]:
+def _rate_species(cells: Cells) -> tuple[float, float, str]:
     """Rate texts as botanical names, by their first words."""
+    text = cells.text
     first = text.str.casefold().str.split().str[0]
     share = float(first.isin(GENERA).mean())
-    if _share_numeric(text) > MOST:
+    if cells.numeric_share > MOST:
         return 0.0, 0.0, "numbers"
     is_two = float(text.str.contains(r"\S\s+\S", regex=True).mean()) > MOST
     alone = BY_LATIN if share >= _UNDERSTOOD and is_two else 0.0
@@ -190,8 +228,3 @@ def _rate_species(text: pd.Series) -> tuple[float, float, str]:
         alone,
         "botanical names" if share >= _SOME_GENERA else "",
     )
-
-
-def _share_numeric(text: pd.Series) -> float:
-    """Share of texts that are numbers."""
-    return float(np.mean(~np.isnan(read_numbers(text).values)))

@@ -28,10 +28,9 @@ from routekit.layers.columns import (
     load_columns,
     suggest_name,
 )
-from routekit.layers.evidence import rate_values
+from routekit.layers.evidence import Cells, rate_values
 from routekit.layers.mending import FITTING_TYPES
 from routekit.layers.names import rate_name, spell_name, take_apart
-from routekit.layers.parsing import read_numbers
 from routekit.layers.settings import METRES
 from routekit.layers.units import judge_unit
 
@@ -91,20 +90,29 @@ def propose_mapping(table: pd.DataFrame, layer: str) -> pd.DataFrame:
     if layer not in LAYERS:
         msg = f'there is no layer "{layer}"; {suggest_name(layer, LAYERS)}'
         raise LayerError(msg)
+    return _propose(_take_cells(table), layer)
+
+
+def _take_cells(table: pd.DataFrame) -> dict[str, Cells]:
+    """Take the cells of each column that may be proposed."""
     sample = table.head(_SAMPLE_ROWS)
-    names = [str(name) for name in sample.columns if name != "geometry"]
+    return {str(name): Cells(sample[name]) for name in sample.columns if name != "geometry"}
+
+
+def _propose(cells: dict[str, Cells], layer: str) -> pd.DataFrame:
+    """Propose which column holds which canonical column; see `propose_mapping`."""
     rows = [
-        (column.name, name, *_rate(column, name, sample[name]))
+        (column.name, name, *_rate(column, name, held))
         for column in load_columns(layer).values()
-        for name in names
+        for name, held in cells.items()
     ]
     rated = pd.DataFrame(rows, columns=["canonical", "source", "confidence", "why"])
     rated = rated[rated["confidence"] >= LEAST_CONFIDENCE]
     rated = rated.sort_values("confidence", ascending=False, kind="stable", ignore_index=True)
     chosen = _choose(rated)
-    proposed = _judge(_drop_twins(rated, chosen, sample), chosen)
+    proposed = _judge(_drop_twins(rated, chosen, cells), chosen)
     if layer == "trees":
-        proposed = _join_species(proposed, names)
+        proposed = _join_species(proposed, list(cells))
     return proposed[list(PROPOSAL_COLUMNS)].reset_index(drop=True)
 
 
@@ -136,14 +144,14 @@ def load_synonyms() -> pd.DataFrame:
     return table.drop(columns="words").reset_index(drop=True)
 
 
-def _rate(column: Column, name: str, values: pd.Series) -> tuple[float, str]:
+def _rate(column: Column, name: str, cells: Cells) -> tuple[float, str]:
     """Rate how well a source column fits a canonical one, and say why."""
     confidence, why = rate_name(column.layer, column.name, name)
     if confidence < SAME_NAME and spell_name(name) in _known_names(column.layer, column.name):
         confidence, why = SAME_NAME, "a usual name of it"
     if not confidence and column.kind not in KNOWN_ALONE and column.name != "species":
         return 0.0, ""
-    fit, alone, what = rate_values(column, values)
+    fit, alone, what = rate_values(column, cells)
     rated = round(confidence * fit, 3)
     if alone > rated:
         return alone, what
@@ -171,20 +179,22 @@ def _choose(rated: pd.DataFrame) -> dict[str, str]:
     return chosen
 
 
-def _drop_twins(rated: pd.DataFrame, chosen: dict[str, str], sample: pd.DataFrame) -> pd.DataFrame:
+def _drop_twins(
+    rated: pd.DataFrame, chosen: dict[str, str], cells: dict[str, Cells]
+) -> pd.DataFrame:
     """Leave out rivals that hold the same numbers as the column chosen: either is right."""
     others = rated[rated["canonical"].isin(list(chosen)) & ~rated["source"].isin(chosen.values())]
     twins = [
         row
         for row, (name, source) in others[["canonical", "source"]].T.items()
-        if _are_same(sample[source], sample[chosen[name]])
+        if _are_same(cells[source], cells[chosen[name]])
     ]
     return rated.drop(index=twins)
 
 
-def _are_same(one: pd.Series, other: pd.Series) -> bool:
+def _are_same(one: Cells, other: Cells) -> bool:
     """Tell whether two columns hold the same numbers; a 0 in one may be blank in the other."""
-    a, b = (np.nan_to_num(read_numbers(cells).values) for cells in (one, other))
+    a, b = (np.nan_to_num(cells.numbers) for cells in (one, other))
     return len(np.unique(a[a != 0])) > 1 and bool(np.array_equal(a, b))
 
 
@@ -248,8 +258,9 @@ def guess_layer(frame: pd.DataFrame, name: str, gains: Mapping[str, float] = NO_
         ]
     else:
         fitting = list(TABLE_LAYERS)
+    cells = _take_cells(frame)
     scores = {
-        each: propose_mapping(frame, each)["confidence"].sum()
+        each: _propose(cells, each)["confidence"].sum()
         + _rate_layer(each, name)
         + gains.get(each, 0.0)
         for each in fitting
