@@ -18,6 +18,7 @@ from routekit.advice.burst_choice import (
 )
 from routekit.advice.confirmations import ask_on_site, find_root_cutting
 from routekit.advice.currency import Money
+from routekit.advice.line_capacity import judge_line
 from routekit.advice.new_bores import find_heights, size_new_pipes
 from routekit.advice.open_runs import name_techniques
 from routekit.advice.options import (
@@ -156,6 +157,7 @@ def choose_renewal(
         bar_length_m=settings.pipe.bar_length_m,
         settings=settings.site.laydown,
     )
+    advice = judge_line(advice, place.cases, plans)
     advice = ask_on_site(advice, place, works.strings, laydown)
     advice = advice.assign(
         root_cutting=find_root_cutting(advice, condition),

@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from routekit.arrays import Floats
+from routekit.arrays import Flags, Floats
 from routekit.layers.assumed import (
     DEFAULT_DEPTH,
     DEPTH,
@@ -132,6 +132,27 @@ def list_checks(cases: pd.DataFrame, plan: pd.DataFrame, settings: BurstingSetti
     ]
 
 
+def may_be_dense(cases: pd.DataFrame, settings: BurstingSettings) -> Flags:
+    """Tell where connections would lie close if all that may join the run did.
+
+    Parameters
+    ----------
+    cases : DataFrame, n rows
+        length_m, n_connections, n_loose (those near that name no run).
+    settings : BurstingSettings
+
+    Returns
+    -------
+    numpy.ndarray of bool, shape (n,)
+        False where there is none that names no run.
+    """
+    loose = column(cases, "n_loose")
+    every = column(cases, "n_connections") + loose
+    stretch = np.maximum(column(cases, "length_m"), _STRETCH_M)
+    few = every / stretch * _STRETCH_M <= settings.caution_connections_per_10m
+    return np.asarray((loose > 0) & ~few)
+
+
 def _few_connections(cases: pd.DataFrame, settings: BurstingSettings) -> Check:
     """Check how close together connections lie: each is dug up.
 
@@ -139,9 +160,7 @@ def _few_connections(cases: pd.DataFrame, settings: BurstingSettings) -> Check:
     connections was given, those that a camera noted settle only that they are too many.
     """
     stretch = np.maximum(column(cases, "length_m"), _STRETCH_M)
-    number = column(cases, "n_connections")
-    dense = number / stretch * _STRETCH_M
-    densest = (number + column(cases, "n_loose")) / stretch * _STRETCH_M
+    dense = column(cases, "n_connections") / stretch * _STRETCH_M
     most = settings.max_connections_per_10m
     is_whole = known_flag(cases, "has_connections") == 1
     check = at_most(
@@ -153,8 +172,7 @@ def _few_connections(cases: pd.DataFrame, settings: BurstingSettings) -> Check:
         source="practice",
         remedy="Locate the connections; where they lie so close, line the run or cut it open.",
     )
-    # Few enough even if every connection near that names no run were its own.
-    return rest_on(check, JOINED, where=~(densest <= settings.caution_connections_per_10m))
+    return rest_on(check, JOINED, where=may_be_dense(cases, settings))
 
 
 def _permitted_pits(cases: pd.DataFrame) -> Check:

@@ -18,12 +18,12 @@ from routekit.layers.assumed import JOINED, SERVICES, add_assumed
 from routekit.layers.decisions import Decided
 from routekit.layers.read import Layers
 from routekit.methods.access import measure_access, measure_chambers
-from routekit.methods.bursting import needed_clearance
+from routekit.methods.bursting import may_be_dense, needed_clearance
 from routekit.methods.falls import find_falls
 from routekit.methods.neighbours import find_neighbours
 from routekit.methods.observations import list_kinds, match_codes
 from routekit.methods.run_cases import build_cases
-from routekit.methods.settings import AccessSettings, MethodSettings
+from routekit.methods.settings import AccessSettings, BurstingSettings, MethodSettings
 from routekit.pipes.capacity import falling_gradient
 from routekit.pipes.flow import BASIS_DESIGN
 from routekit.site.chains import build_chains
@@ -294,7 +294,7 @@ def _lay_out_cases(
     hard = subsoil.is_hard_ground
     reach = layout.site.digs.connection_reach_m
     cases["n_loose"] = count_loose(layers.connections, runs, reach_m=reach)
-    cases["assumed"] = _note_assumed(cases, flow, exposure)
+    cases["assumed"] = _note_assumed(cases, flow, exposure, methods.bursting)
     works = [blank_works(size, prefix) for prefix in ("dig_", "joining_", "spot_")]
     reached = _find_access(layers, runs, methods.access)
     return pd.concat([cases, flow, reached, *works], axis=1).assign(
@@ -333,7 +333,9 @@ def blank_works(size: int, prefix: str) -> pd.DataFrame:
     return blank_digging(size, prefix).assign(**within, **room)
 
 
-def _note_assumed(cases: pd.DataFrame, flow: pd.DataFrame, exposure: Exposure) -> pd.Series:
+def _note_assumed(
+    cases: pd.DataFrame, flow: pd.DataFrame, exposure: Exposure, bursting: BurstingSettings
+) -> pd.Series:
     """Enter what stands in for material, flow, size, zones, services and connections."""
     is_asked = (flow["required_basis"] == BASIS_DESIGN).to_numpy(dtype=bool)
     slope = falling_gradient(cases["gradient"])
@@ -342,7 +344,7 @@ def _note_assumed(cases: pd.DataFrame, flow: pd.DataFrame, exposure: Exposure) -
         "design_flow_l_s": ~is_asked,
         "upsizing_mm": ~is_asked | np.isnan(slope),
         "trees.zone": exposure.in_doubt,
-        JOINED: cases["n_loose"].to_numpy(dtype=float) > 0,
+        JOINED: may_be_dense(cases, bursting),
         **{name: cases[name].to_numpy(dtype=bool) for name in SERVICES},
     }
     assumed = cases["assumed"]

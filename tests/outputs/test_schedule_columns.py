@@ -101,6 +101,12 @@ def test_what_is_assumed_stands_in_words(sheets, sample_result):
         "design flow",
         "root zones near it",
         "design flow, root zones near it",
+        "design flow, run that connections join",
+        "design flow, root zones near it, run that connections join",
+        "run that connections join",
+        "root zones near it, run that connections join",
+        "design flow, depth, material, run that connections join",
+        "depth, material, design flow, run that connections join",
         "depth, material, design flow",
     }
     empty = (sample_result.runs["assumed"].astype(str) == "").to_numpy()
