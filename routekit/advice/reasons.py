@@ -13,9 +13,10 @@ from routekit.advice.currency import Money
 from routekit.advice.score import CRITERIA, Choice, Scores
 from routekit.advice.value_texts import CODES, PHRASES
 from routekit.arrays import Floats, Ints, Texts
-from routekit.techniques import BURSTING, ROOTED_AGAIN
+from routekit.techniques import BURSTING, MONITOR, ROOTED_AGAIN
 from routekit.words.texts import Text, Values, begin, fill, join, say, take_texts, word
 
+_MONITOR = CODES.index(MONITOR)
 _BURST = [CODES.index(code) for code in BURSTING]
 _ROOTED = [CODES.index(code) for code in ROOTED_AGAIN]
 
@@ -391,13 +392,33 @@ def cause_text(cases: pd.DataFrame, verdict: Verdict, unit: Money) -> Texts:
             "or repair and are cut again"
         )
         gain[shortened] = [join([one, roots], "; ") for one in gain[shortened]]
-    return np.array(
+    cause = np.array(
         [
             _preference_text(*one)
             for one in zip(chosen, second, verdict.failing_second, gain, strict=True)
         ],
         dtype=object,
     )
+    left = chosen == _MONITOR
+    cause[left] = _left_text(cases)[left]
+    return cause
+
+
+def _left_text(cases: pd.DataFrame) -> Texts:
+    """Say why a run is left as it is: that is no matter of cost."""
+    kept, seen = _find_kept(cases)
+    text = fill([say("It is left as it is until somebody has looked into it")] * len(cases))
+    text[seen] = say("It is left as it is and watched: nothing seen in it asks for work")
+    text[kept] = say("It is left as it is and watched, as its owner wants")
+    return text
+
+
+def _find_kept(cases: pd.DataFrame) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Tell which runs their owner keeps, and in which nothing seen asks for work."""
+    renew = np.full(len(cases), np.nan)
+    if "renew" in cases:
+        renew = cases["renew"].astype("boolean").to_numpy(dtype=float, na_value=np.nan)
+    return renew == 0, cases["needs_work"].to_numpy(dtype=float) == 0
 
 
 def _preference_text(chosen: int, second: int, failing: str, gain: str) -> Text:
@@ -515,11 +536,12 @@ def unplaced_text(verdict: Verdict) -> Texts:
     return text
 
 
-def lost_text(verdict: Verdict, unit: Money) -> Texts:
+def lost_text(cases: pd.DataFrame, verdict: Verdict, unit: Money) -> Texts:
     """Say why the runner-up lost.
 
     Parameters
     ----------
+    cases : DataFrame
     verdict : Verdict
     unit : Money
         How costs are said.
@@ -538,6 +560,10 @@ def lost_text(verdict: Verdict, unit: Money) -> Texts:
     text[better & np.isin(second, _BURST)] = say(
         "Better for this run alone, but costs more including the pits that it needs"
     )
+    kept, seen = _find_kept(cases)
+    left = chosen == _MONITOR
+    text[left & seen] = say("Not needed: nothing seen in the run asks for work")
+    text[left & kept] = say("Not needed: the owner keeps the run as it is")
     text[verdict.is_forced] = say("Set aside by the decision")
     failed = verdict.failing_second != ""
     text[failed] = [say("Fails: {checks}", checks=bad) for bad in verdict.failing_second[failed]]

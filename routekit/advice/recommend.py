@@ -140,7 +140,7 @@ def recommend(
             **both("reason", _put(reason, is_open, waits)),
             "deciding_criterion": np.where(is_open, "none", criteria[verdict.criterion]),
             "runner_up": _categories(found.second),
-            **both("runner_up_reason", _put(lost_text(verdict, money), is_open, "")),
+            **both("runner_up_reason", _put(lost_text(cases, verdict, money), is_open, "")),
             **both(
                 "would_change",
                 _put(

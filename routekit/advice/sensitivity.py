@@ -103,6 +103,8 @@ def _write_lack(check: Check, runs: Ints, technique: Text, text: Texts) -> None:
 def _write_spare(check: Check, runs: Ints, technique: Text, least: Floats, text: Texts) -> None:
     """Write the check with least to spare, as a share of its limit."""
     runs = _measured(check, runs)
+    if not check.can_fail:
+        return
     runs = runs[(check.verdict[runs] < UNKNOWN) & (check.limit[runs] > 0)]
     spare = np.abs(check.value[runs] - check.limit[runs]) / check.limit[runs]
     nearer = runs[spare < least[runs]]

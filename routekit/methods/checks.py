@@ -60,6 +60,8 @@ class Check:
         Key of `routekit.vocabulary.SURVEYS`: what would settle it where it is unknown.
     is_given : bool
         Whether the value is a plain fact of the run, which nothing can change: length, bore.
+    can_fail : bool
+        Whether it can rule a technique out; see `caution_only`.
     note : callable, optional
         Says of a run, by position, how its limit comes about; for the texts.
     rests : tuple of Rest
@@ -88,6 +90,7 @@ class Check:
     remedy: str = field(default="")
     survey: str = field(default="camera")
     is_given: bool = False
+    can_fail: bool = True
     note: Callable[[int], str] | None = None
     rests: tuple[Rest, ...] = ()
     assumed: Texts | None = None
@@ -236,7 +239,8 @@ def rest_on(
 
 def caution_only(check: Check) -> Check:
     """Let a check warn where it would rule out: what it finds is no reason against the works."""
-    return replace(check, verdict=np.where(check.verdict == FAIL, CAUTION, check.verdict))
+    milder = np.where(check.verdict == FAIL, CAUTION, check.verdict)
+    return replace(check, verdict=milder, can_fail=False)
 
 
 def ask_arborist(check: Check) -> Check:

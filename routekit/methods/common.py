@@ -384,6 +384,7 @@ def room_in_digs(cases: pd.DataFrame, *, prefix: str) -> Check:
         room,
         unit="m",
         source="din4124",
+        is_given=True,
         remedy="Make the dig larger: a person stands in it, and it is supported on all sides.",
     )
     # A dig that is deeper after all needs support.

@@ -213,7 +213,7 @@ def _write_unseen(result: Result, counts: Counts) -> list[Text]:
             say(
                 "Not inspected: {runs} to be worked on; inspect first. Of the recommended works, "
                 "{length:,.0f} of {length_all:,.0f} m, {trees}, {area} of root zone, {pits} and "
-                "{cost} hang on them.",
+                "{cost} depend on what is found there.",
                 runs=_count("run", counts["runs_not_inspected"]),
                 length=counts["length_not_inspected_m"],
                 length_all=counts["length_worked_on_m"],

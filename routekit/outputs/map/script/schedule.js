@@ -191,7 +191,9 @@ function worksByStanding() {
   const at = (part) => totalOf("Runs worked on", part) || 0;
   const all = sayMany("{n} run", "{n} runs", { n: at("recommended_mid") });
   const unseen = at("recommended_uninspected_mid");
-  if (!unseen) return say("{runs}, all inspected", { runs: all });
+  if (!unseen) {
+    return sayMany("{n} run, inspected", "{n} runs, all inspected", { n: at("recommended_mid") });
+  }
   return say("{runs}: {seen} inspected, {unseen} not inspected (inspect first)", {
     runs: all, seen: sayNumber(at("recommended_inspected_mid")), unseen: sayNumber(unseen) });
 }
