@@ -151,15 +151,16 @@ class TestWithNode:
         assert told["3"] == "TS2531"
         assert "TS2552" in re.findall(r"spoilt\.js\(1,\d+\): error (TS\d+)", said)
 
-    @pytest.mark.parametrize(
-        ("spoilt", "told"),
-        [
-            ('byId("parts").innerHTML = study.meta.name;', "no-restricted-properties"),
-            ("if (study.n == 1) openSheet();", "eqeqeq"),
-            ("const nobodyReadsThis = 1;", "no-unused-vars"),
-        ],
-    )
-    def test_a_bad_habit_is_noticed(self, spoilt, told, tmp_path):
-        code, said = lint(tmp_path, "map", join("map") + "\n" + spoilt)
+    def test_a_bad_habit_is_noticed(self, tmp_path):
+        """Markup from data, a loose comparison, a name that nobody reads: each by its line."""
+        spoilt = {
+            'byId("parts").innerHTML = study.meta.name;': "no-restricted-properties",
+            "if (study.n == 1) openSheet();": "eqeqeq",
+            "const nobodyReadsThis = 1;": "no-unused-vars",
+        }
+        sound = join("map")
+        code, said = lint(tmp_path, "map", "\n".join([sound, *spoilt]))
         assert code != 0
-        assert told in said
+        told = re.findall(r"^\s*(\d+):\d+\s+error\s.*\s(\S+)$", said, re.MULTILINE)
+        first = len(sound.split("\n")) + 1
+        assert told == [(str(first + n), rule) for n, rule in enumerate(spoilt.values())]
