@@ -413,7 +413,8 @@ def _count_quantities(
         table = run_quantities(
             technique, sites, plan, shares, trench=settings.trench, settings=settings.advice
         )
-        table.loc[lost, names] = np.nan
+        if lost.any():
+            table.loc[lost, names] = np.nan
         tables[technique] = table
     return {technique: tables[technique] for technique in full}, full
 

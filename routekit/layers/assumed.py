@@ -160,7 +160,10 @@ def add_assumed(assumed: pd.Series, where: Flags, field: str) -> pd.Series:
     >>> add_assumed(before, np.array([True, True, False]), "diameter_mm").tolist()
     ['diameter_mm', 'shape;diameter_mm', 'shape']
     """
-    new = np.asarray(where, dtype=bool) & ~is_assumed(assumed, (field,))
+    new = np.asarray(where, dtype=bool)
+    if not new.any():
+        return assumed.astype("str").rename("assumed")
+    new = new & ~is_assumed(assumed, (field,))
     text = assumed.astype(object).to_numpy(copy=True)
     text[new] = [f"{old}{MARK}{field}" if old else field for old in text[new]]
     return pd.Series(text, index=assumed.index, name="assumed").astype("str")
