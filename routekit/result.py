@@ -16,8 +16,7 @@ import pandas as pd
 from routekit.errors import StudyError
 from routekit.schema import load_tables
 from routekit.study import StudySettings
-from routekit.vocabulary import CAUTIONS
-from routekit.words.texts import say
+from routekit.vocabulary import CAUTIONS, write_count
 
 BREACH_COLUMNS: Final = (
     "run_id",
@@ -95,9 +94,9 @@ class Result:
     def __repr__(self) -> str:
         """Say in one line which result it is; its tables hold the rest."""
         counts = (
-            say("{n:,} run", "{n:,} runs", n=len(self.runs)),
-            say("{n:,} tree", "{n:,} trees", n=len(self.trees)),
-            say("{n:,} finding", "{n:,} findings", n=len(self.findings)),
+            write_count(len(self.runs), "run"),
+            write_count(len(self.trees), "tree"),
+            write_count(len(self.findings), "finding"),
         )
         told = ", ".join(filter(None, (*counts, self.crs, self.result_id)))
         return f"<{type(self).__name__} {self.name!r}: {told}>"
