@@ -22,7 +22,7 @@ from routekit.methods.observations import describe_observations, review_codes
 from routekit.methods.roots import link_roots
 from routekit.outputs.notebook import ShownResult
 from routekit.pipes.capacity import build_flow
-from routekit.pipes.new_pipes import relaid_outside
+from routekit.pipes.new_pipes import lay_open_cut
 from routekit.schema import hold_tables
 from routekit.settings.provenance import build_provenance, used_sources, write_basis
 from routekit.study import Study, choice_settings, list_inputs, list_rules_in_force, require_study
@@ -107,16 +107,15 @@ def run_study(study: Study, *, tell: Tell = _silent) -> ShownResult:
     condition = assess_condition(runs, layers.inspections, settings=settings.methods.condition)
     tell("Measuring breaches")
     flow = build_flow(runs, condition, settings.flow)
-    laid = relaid_outside(
-        runs.assign(required_l_s=flow["required_l_s"].to_numpy()), settings.flow, settings.pipe
-    )
+    laid = lay_open_cut(runs, flow, settings.flow, settings.pipe)
     exposure = measure_exposure(
         runs,
         layers.trees,
         zones,
         rules=settings.zones,
         trench=settings.trench,
-        new_outside_mm=laid,
+        new_outside_mm=laid["outside_mm"].to_numpy(),
+        widest_outside_mm=laid["widest_mm"].to_numpy(),
         root_zones=layers.root_zones,
         lists=prepared.lists,
     )

@@ -65,7 +65,13 @@ DOUBTS = {
     "trees_open_cut_major": ("trees_open_cut_structural", "trees_open_cut_not_known"),
     "trees_open_cut_structural": ("trees_open_cut_not_known",),
     "trees_open_cut": ("trees_open_cut_not_known",),
-    "trees_near_miss": ("trees_open_cut", "trees_open_cut_not_known", "runs_without_size"),
+    "trees_near_miss": (
+        "trees_open_cut",
+        "trees_open_cut_not_known",
+        "runs_without_size",
+        "runs_without_position_sd",
+        "trees_without_position_sd",
+    ),
     "runs_with_breach": ("runs_without_size",),
     "breaches": ("runs_without_size",),
     "runs_with_connections": ("runs_without_connections",),
@@ -90,6 +96,7 @@ CHOSEN = (
     "runs_not_inspected_by_decision",
     "runs_left_not_inspected",
     "runs_open_to_inspect",
+    "runs_to_confirm",
     "length_not_inspected_m",
     "trees_not_inspected",
     "root_zone_not_inspected_m2",
@@ -156,7 +163,7 @@ def compare(before, after):
         before=before,
         after=after,
         is_changed=(chosen[0] != chosen[1].reindex(ids)) | pulled,
-        is_told=rests_on_more(*(each["assumed"] for each in tables)),
+        is_told=rests_on_more(*(each["assumed"] for each in tables)) | needs_other(*tables),
         is_unjoined=joined[0] & ~joined[1],
     )
 
@@ -170,12 +177,21 @@ def rests_on_more(before, after):
     return pd.Series([bool(new - old) for old, new in pairs], index=before.index)
 
 
+def needs_other(before, after):
+    """Tell which runs take the flow that they must carry from elsewhere, and say so."""
+    first, second = (each["required_basis"].astype(str) for each in (before, after))
+    return first != second.reindex(first.index)
+
+
 def map_strings(result):
-    """Map each run that is pulled to the runs and the size of its string."""
-    sizes = result.strings["new_outside_mm"].astype(float)
+    """Map each run that is pulled to its string: runs, size, and where its pits stand."""
+    strings = result.strings
+    sizes = strings["new_outside_mm"].astype(float)
+    stands = result.pits.set_index("pit_id").geometry.to_wkt(rounding_precision=2)
+    ends = [stands.reindex(strings[end]) for end in ("launch_pit", "reception_pit")]
     return {
-        run: (text, size)
-        for text, size in zip(result.strings["run_ids"], sizes, strict=True)
+        run: (text, *facts)
+        for text, *facts in zip(strings["run_ids"], sizes, *ends, strict=True)
         for run in text.split(";")
     }
 
@@ -211,14 +227,19 @@ def hold_strings(result):
 
 
 def hold_digs(pair):
-    """A run that is renewed as before has no fewer digs, where its connections are known."""
+    """A run that is renewed as before has no fewer digs, where its connections are known.
+
+    Whether a service is bared hangs on its depth and the run's: fewer where more is assumed.
+    """
     ids = pair.is_changed.index
     kept = ~pair.is_changed & ~pair.is_unjoined
     for is_dug in (False, True):
         counts = []
         for result in (pair.before, pair.after):
             is_counted = (result.digs["method"] != "robot").to_numpy() | (not is_dug)
-            digs = result.digs[is_counted]
+            is_told = result.digs["run_id"].map(pair.is_told).to_numpy(dtype=bool)
+            is_service = (result.digs["kind"] == "service").to_numpy()
+            digs = result.digs[is_counted & ~(is_told & is_service)]
             counts.append(digs["run_id"].value_counts().reindex(ids, fill_value=0))
         less = kept & (counts[1] < counts[0])
         assert not less.any(), ("digs", less[less].index.tolist())
@@ -258,7 +279,7 @@ def hold_options(pair):
     new = new.reindex(old.index)
     run, technique = (pd.Series(old.index.get_level_values(key), old.index) for key in keys)
     is_told = run.map(pair.is_told | pair.is_unjoined) | technique.isin(PITTED)
-    is_told |= new["n_unknown"] > old["n_unknown"]
+    is_told |= (new[["n_unknown", "n_fail"]] > old[["n_unknown", "n_fail"]]).any(axis=1)
     less = new[names].astype(float) < old[names].astype(float) * (1 - 1e-9) - 1e-6
     less = less.mul(~is_told, axis=0)
     assert not less.to_numpy().any(), less.sum().to_dict()
@@ -335,14 +356,25 @@ def list_assumed(result):
     return [line for line in summarise(result)["lines"] if line.startswith("Assumed, not known")]
 
 
+NARROWER = ("trees_near_miss",)
+"""Counts of the summary that fall where a trench is narrower: told where more is assumed."""
+
+TOLD_BY_ROW = ("findings",)
+"""Findings: one that names a column stands for those of its rows."""
+
+
 def hold_summary(pair):
     """No count of the summary is smaller but with a word."""
+    said = [list_assumed(each) for each in (pair.before, pair.after)]
+    is_assumed = pair.is_told.any() and said[0] != said[1]
     old, new = (summarise(each)["counts"] for each in (pair.before, pair.after))
     assert not {*DOUBTS, *CHOSEN} - set(old), "a key that names no count"
     assert not {each for words in DOUBTS.values() for each in words} - set(old)
     for name, first in old.items():
         second = new[name]
-        if second is None or second >= first:
+        if second is None or second >= first or name in TOLD_BY_ROW:
+            continue
+        if name in NARROWER and is_assumed:
             continue
         grown = [each for each in DOUBTS.get(name, ()) if new[each] > old[each]]
         is_work = name.startswith(("strings", "pits", "digs", "reopened")) or name in CHOSEN

@@ -15,7 +15,7 @@ from routekit.methods.condition import assess_condition
 from routekit.methods.evaluate import evaluate_techniques
 from routekit.methods.run_facts import find_crossings, prepare_place
 from routekit.pipes.capacity import build_flow
-from routekit.pipes.new_pipes import PlanSettings, build_plans, relaid_outside
+from routekit.pipes.new_pipes import PlanSettings, build_plans, lay_open_cut
 from routekit.study import choice_settings
 from routekit.trees.exposure import measure_exposure
 
@@ -107,16 +107,15 @@ def check_alone(study):
     settings, layers, runs = study.settings, prepared.layers, prepared.runs
     condition = assess_condition(runs, layers.inspections, settings=settings.methods.condition)
     flow = build_flow(runs, condition, settings.flow)
-    laid = relaid_outside(
-        runs.assign(required_l_s=flow["required_l_s"].to_numpy()), settings.flow, settings.pipe
-    )
+    laid = lay_open_cut(runs, flow, settings.flow, settings.pipe)
     exposure = measure_exposure(
         runs,
         layers.trees,
         prepared.zones,
         rules=settings.zones,
         trench=settings.trench,
-        new_outside_mm=laid,
+        new_outside_mm=laid["outside_mm"].to_numpy(),
+        widest_outside_mm=laid["widest_mm"].to_numpy(),
         root_zones=layers.root_zones,
     )
     place = prepare_place(

@@ -119,6 +119,9 @@ BORE: Final = (*SIZE, "shape", *INVERTS)
 FLOW: Final = (*BORE, "material", "design_flow_l_s", "catchment_m2", "runoff_share")
 """What required flow and capacity may rest on."""
 
+WIDTH: Final = (*FLOW, "upsizing_mm")
+"""What the size of the pipe that is laid in a trench may rest on, and so the trench's width."""
+
 SERVICES: Final = ("services.depth_m", "services.diameter_mm")
 """What the clear distance to other services may rest on."""
 

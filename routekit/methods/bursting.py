@@ -425,6 +425,8 @@ def _root_checks(cases: pd.DataFrame, settings: BurstingSettings) -> list[Check]
                 where=~is_deep,
             ),
             cases,
+            "trees",
+            settled=is_deep,
         ),
         rest_on_width(
             rest_on(
@@ -443,6 +445,7 @@ def _root_checks(cases: pd.DataFrame, settings: BurstingSettings) -> list[Check]
                 DEFAULT_DEPTH,
             ),
             cases,
+            "structural",
         ),
     ]
 

@@ -9,7 +9,7 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from routekit.arrays import Floats
-from routekit.layers.assumed import BORE, DEFAULT_DEPTH, DEPTH, FLOW, INVERTS, SERVICES, SIZE
+from routekit.layers.assumed import BORE, DEFAULT_DEPTH, DEPTH, FLOW, INVERTS, SERVICES, SIZE, WIDTH
 from routekit.methods.checks import (
     CAUTION,
     FAIL,
@@ -73,10 +73,18 @@ def known_harm(cases: pd.DataFrame, kind: str) -> Floats:
     return as_flag(np.where(np.isnan(count) & (least > 0), least, count))
 
 
-def rest_on_width(check: Check, cases: pd.DataFrame) -> Check:
-    """Let a check of root zones rest on the size only where a wider trench could meet a zone."""
+def rest_on_width(
+    check: Check, cases: pd.DataFrame, harm: str, *, settled: ArrayLike = False
+) -> Check:
+    """Let a check of root zones rest on the size only where a wider trench could meet a zone.
+
+    It rests on the flow where the trench of a larger pipe would do the harm (`trees`, `major`,
+    `structural`, `within_least`) that the one laid does not, and no width settles it (`settled`).
+    """
     is_clear = column(cases, "n_reach_trees") == 0
     held = rest_on(check, *SIZE, where=~is_clear)
+    is_wider = (known_flag(cases, f"is_wider_{harm}") == 1) & ~np.asarray(settled, dtype=bool)
+    held = rest_on(held, *WIDTH, where=is_wider)
     return rest_on(
         held,
         *SIZE,

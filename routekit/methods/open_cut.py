@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from routekit.layers.assumed import DEFAULT_DEPTH, DEPTH, GROUND_BETWEEN, SIZE, ZONES
+from routekit.layers.assumed import DEFAULT_DEPTH, DEPTH, GROUND_BETWEEN, SIZE, WIDTH, ZONES
 from routekit.methods.checks import (
     CAUTION,
     Check,
@@ -73,6 +73,7 @@ def list_checks(cases: pd.DataFrame, plan: pd.DataFrame, settings: OpenCutSettin
                 *room,
             ),
             cases,
+            "structural",
         ),
         rest_on_width(
             rest_on(
@@ -89,12 +90,17 @@ def list_checks(cases: pd.DataFrame, plan: pd.DataFrame, settings: OpenCutSettin
                 *room,
             ),
             cases,
+            "major",
         ),
         _least_distance(cases, room),
         rest_on(
-            rest_on_depth(near, where=np.isfinite(near.value)),
-            *SIZE,
-            where=known_flag(cases, "is_wide_near_stem") == 1,
+            rest_on(
+                rest_on_depth(near, where=np.isfinite(near.value)),
+                *SIZE,
+                where=known_flag(cases, "is_wide_near_stem") == 1,
+            ),
+            *WIDTH,
+            where=known_flag(cases, "is_wider_near_stem") == 1,
         ),
         rest_on_depth(
             at_most(
@@ -110,19 +116,23 @@ def list_checks(cases: pd.DataFrame, plan: pd.DataFrame, settings: OpenCutSettin
             ),
             GROUND_BETWEEN,
         ),
-        rest_on_depth(
-            at_least(
-                "Distance to buildings against trench depth",
-                walls,
-                0.0,
-                caution=depth,
-                unit="m",
-                source="practice",
-                remedy="Check the foundation and the trench support.",
-                survey="layout",
+        rest_on(
+            rest_on_depth(
+                at_least(
+                    "Distance to buildings against trench depth",
+                    walls,
+                    0.0,
+                    caution=depth,
+                    unit="m",
+                    source="practice",
+                    remedy="Check the foundation and the trench support.",
+                    survey="layout",
+                ),
+                *SIZE,
+                where=np.isfinite(walls),
             ),
-            *SIZE,
-            where=np.isfinite(walls),
+            *WIDTH,
+            where=walls - column(cases, "wider_m") < depth,
         ),
         no_service_inside(cases),
         clear_of_services(
@@ -148,4 +158,4 @@ def _least_distance(cases: pd.DataFrame, room: tuple[str, ...]) -> Check:
     check = keeps_least_distance(cases)
     if (known_flag(cases, "has_least_distance") == 0).all():
         return check
-    return rest_on_width(rest_on(check, *room), cases)
+    return rest_on_width(rest_on(check, *room), cases, "within_least")

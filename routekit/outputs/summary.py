@@ -82,6 +82,8 @@ def _count(result: Result) -> dict[str, int | float]:
         "breaches": len(result.breaches),
         "trees_open_cut": len(hurt),
         "trees_near_miss": int(result.near_misses["tree_id"].nunique()),
+        "runs_without_position_sd": int(result.runs["position_sd_m"].isna().sum()),
+        "trees_without_position_sd": int(result.trees["position_sd_m"].isna().sum()),
         "trees_open_cut_not_known": int(in_doubt.sum()),
         "trees_open_cut_major": int((hurt == "major").sum()),
         "trees_open_cut_structural": int((hurt == "structural").sum()),

@@ -469,20 +469,32 @@ def _write_position_doubt(counts: Counts) -> list[Text]:
 def _write_near_misses(result: Result) -> list[Text]:
     """Say how many trees open cut misses as drawn and may reach within the doubt."""
     near = result.near_misses
-    if not len(near):
-        return []
     likely = near.loc[near["chance_share"].to_numpy(dtype=float) >= _LIKELY, "tree_id"].nunique()
+    found = say(
+        "Open cut misses the root zone of {n:,} more tree as drawn, but may reach it within "
+        "the doubt about positions ({likely:,} with a chance of at least {chance:.0f} %): see "
+        "the table near_misses.",
+        "Open cut misses the root zones of {n:,} more trees as drawn, but may reach them "
+        "within the doubt about positions ({likely:,} of them with a chance of at least "
+        "{chance:.0f} %): see the table near_misses.",
+        n=int(near["tree_id"].nunique()),
+        likely=likely,
+        chance=100 * _LIKELY,
+    )
+    return [*([found] if len(near) else []), *_write_unplaced(result)]
+
+
+def _write_unplaced(result: Result) -> list[Text]:
+    """Say where the accuracy of positions is not recorded: nothing is in doubt there."""
+    lost = [int(each["position_sd_m"].isna().sum()) for each in (result.runs, result.trees)]
+    if not any(lost) or not len(result.trees):
+        return []
     return [
         say(
-            "Open cut misses the root zone of {n:,} more tree as drawn, but may reach it within "
-            "the doubt about positions ({likely:,} with a chance of at least {chance:.0f} %): see "
-            "the table near_misses.",
-            "Open cut misses the root zones of {n:,} more trees as drawn, but may reach them "
-            "within the doubt about positions ({likely:,} of them with a chance of at least "
-            "{chance:.0f} %): see the table near_misses.",
-            n=int(near["tree_id"].nunique()),
-            likely=likely,
-            chance=100 * _LIKELY,
+            "The accuracy of position is not recorded for {runs} and {trees}: more trees may be "
+            "reached than are listed. State it (position_sd_m).",
+            runs=say("{n:,} run", "{n:,} runs", n=lost[0]),
+            trees=say("{n:,} tree", "{n:,} trees", n=lost[1]),
         )
     ]
 

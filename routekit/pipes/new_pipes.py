@@ -10,10 +10,11 @@ import numpy as np
 import pandas as pd
 
 from routekit.arrays import Flags, Floats, Texts, as_floats
+from routekit.layers.assumed import FLOW, is_assumed
 from routekit.pipes.bursting_class import count_size_steps
 from routekit.pipes.capacity import falling_gradient, renewed_capacity, running_flow
 from routekit.pipes.expansion import displaced_area, expansion, surface_heave
-from routekit.pipes.flow import cleansing_velocity, section_flow
+from routekit.pipes.flow import BASIS_DESIGN, cleansing_velocity, section_flow
 from routekit.pipes.friction import find_roughness
 from routekit.pipes.liner import LinerDesign, design_liner
 from routekit.pipes.pe import (
@@ -213,6 +214,48 @@ def relaid_outside(cases: pd.DataFrame, flow_settings: FlowSettings, pipe: PipeS
         enough = np.where(np.isnan(flow) | np.isnan(required), inside >= host, flow >= required)
         chosen = np.where(enough & ~np.isnan(inside), outside, chosen)
     return chosen
+
+
+def lay_open_cut(
+    runs: pd.DataFrame, flow: pd.DataFrame, flow_settings: FlowSettings, pipe: PipeSettings
+) -> pd.DataFrame:
+    """Find the pipe that a trench is dug for, and the largest that it may have to be.
+
+    Parameters
+    ----------
+    runs : DataFrame, n rows
+        diameter_mm, gradient, assumed.
+    flow : DataFrame, n rows
+        From `routekit.pipes.capacity.build_flow`.
+    flow_settings : FlowSettings
+    pipe : PipeSettings
+
+    Returns
+    -------
+    pandas.DataFrame
+        Per run: outside_mm, of the pipe laid, and the largest looked at where none carries enough;
+        widest_mm, of the largest looked at where the required flow or the fall is not settled,
+        else NaN.
+
+    Raises
+    ------
+    KeyError
+        If a table lacks a column that is named above.
+    """
+    required = flow["required_l_s"].to_numpy()
+    laid = relaid_outside(runs.assign(required_l_s=required), flow_settings, pipe)
+    host = _positive(runs["diameter_mm"])
+    steps = [choose_outside_diameter(host, steps_up=step) for step in range(_OPEN_CUT_STEPS + 1)]
+    largest = np.fmax.reduce(steps)
+    is_asked = (flow["required_basis"] == BASIS_DESIGN).to_numpy(dtype=bool)
+    slope = falling_gradient(runs["gradient"].to_numpy(dtype=float))
+    is_settled = is_asked & ~np.isnan(slope) & ~is_assumed(runs["assumed"], FLOW)
+    return pd.DataFrame(
+        {
+            "outside_mm": np.where(np.isnan(laid), largest, laid),
+            "widest_mm": np.where(is_settled, np.nan, largest),
+        }
+    )
 
 
 def _plan_old(cases: pd.DataFrame, capacity: str, text: str) -> pd.DataFrame:

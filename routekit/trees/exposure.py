@@ -19,7 +19,7 @@ from routekit.trees.chances import CHANCES, trench_chances
 from routekit.trees.doubt import draw_largest, find_doubtful, is_more_harmed
 from routekit.trees.least_distance import WITHIN
 from routekit.trees.near_misses import Bounds, bound_severity, find_near_misses
-from routekit.trees.near_stem import draw_trenches, judge_digging, prepare_stems
+from routekit.trees.near_stem import Stems, draw_trenches, judge_digging, prepare_stems
 from routekit.trees.regimes import choose_regime
 from routekit.trees.settings import ZoneSettings
 from routekit.trees.stems import StemLists
@@ -31,6 +31,7 @@ from routekit.trees.unsized import (
     measure_axes,
     settle_within,
 )
+from routekit.trees.wider import find_wider
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -67,6 +68,7 @@ def measure_exposure(
     rules: ZoneSettings,
     trench: TrenchSettings,
     new_outside_mm: Floats,
+    widest_outside_mm: Floats | None = None,
     root_zones: gpd.GeoDataFrame | None = None,
     lists: StemLists | None = None,
 ) -> Exposure:
@@ -83,6 +85,9 @@ def measure_exposure(
     trench : TrenchSettings
     new_outside_mm : numpy.ndarray of float, shape (n,)
         Outside diameter of the pipe that open cut would lay, mm.
+    widest_outside_mm : numpy.ndarray of float, shape (n,), optional
+        That of the largest pipe that it may have to lay, mm; NaN, or not given, where the pipe is
+        settled.
     root_zones : GeoDataFrame, optional
         Polygons of an arborist, which are never in doubt.
     lists : StemLists, optional
@@ -103,6 +108,7 @@ def measure_exposure(
         major_from_share=regime.major_from_share,
         least_m2=rules.least_overlap_m2,
     )
+    stems = prepare_stems(zones, trees["position_sd_m"], rules)
     trenches = build_trenches(
         runs, trench, tear_back_m=regime.tear_back_m, new_outside_mm=new_outside_mm
     )
@@ -133,6 +139,25 @@ def measure_exposure(
         rows,
         *(sum_breaches(one, len(rows))[WITHIN] for one in (certain, widest)),
     )
+    per_run = blank_sums(sums, unsized).assign(
+        **measure_axes(np.asarray(runs.geometry), zones),
+        **least_columns(sums, rows, sum_breaches(certain, len(rows))),
+        n_reach_trees=_count_reach(
+            runs, bores[1], zones if largest is None else largest, rules, trench
+        ),
+        **{WITHIN: within},
+        **_judge_trenches(runs, stems, (trenches, least), bores[1], rules, trench),
+    )
+    wider = find_wider(
+        runs,
+        trenches,
+        zones if largest is None else largest,
+        stems,
+        per_run,
+        widest_outside_mm=_or_blank(widest_outside_mm, len(runs)),
+        trench=trench,
+        tiers=tiers,
+    )
     width = trenches["width_m"].to_numpy(dtype=float).copy()
     width[rows] = reach["width_m"].to_numpy(dtype=float)
     return Exposure(
@@ -141,15 +166,7 @@ def measure_exposure(
         trenches=trenches,
         breaches=breaches,
         tree_loss=add_unknown_losses(losses, doubt, zones),
-        per_run=blank_sums(sums, unsized).assign(
-            **measure_axes(np.asarray(runs.geometry), zones),
-            **least_columns(sums, rows, sum_breaches(certain, len(rows))),
-            n_reach_trees=_count_reach(
-                runs, bores[1], zones if largest is None else largest, rules, trench
-            ),
-            **{WITHIN: within},
-            **_judge_trenches(runs, trees, zones, (trenches, least), bores[1], rules, trench),
-        ),
+        per_run=per_run.assign(**wider),
         doubt=doubt,
         tiers=tiers,
         near_misses=near_misses,
@@ -163,6 +180,11 @@ def measure_exposure(
         ),
         in_doubt=_find_doubt(runs, largest, trenches, sums, tiers),
     )
+
+
+def _or_blank(values: Floats | None, size: int) -> Floats:
+    """Values as they are; NaN for each where there are none."""
+    return np.full(size, np.nan) if values is None else values
 
 
 def _add_chances(
@@ -225,8 +247,7 @@ def _count_reach(
 
 def _judge_trenches(
     runs: gpd.GeoDataFrame,
-    trees: gpd.GeoDataFrame,
-    zones: gpd.GeoDataFrame,
+    stems: Stems,
     laid: tuple[gpd.GeoDataFrame, gpd.GeoDataFrame],
     bore_mm: float,
     rules: ZoneSettings,
@@ -238,7 +259,6 @@ def _judge_trenches(
     whether the trench of the largest bore would not be clear of stems; it says so of runs of
     unknown or assumed size alone.
     """
-    stems = prepare_stems(zones, trees["position_sd_m"], rules)
     run_sd, lines = runs["position_sd_m"].to_numpy(dtype=float), np.asarray(runs.geometry)
 
     def judge(rows: Ints, trenches: gpd.GeoDataFrame) -> pd.DataFrame:
