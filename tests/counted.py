@@ -72,6 +72,8 @@ DOUBTS = {
         "runs_without_position_sd",
         "trees_without_position_sd",
     ),
+    "pits_doubt_structural": ("pits_doubt_not_known",),
+    "digs_doubt_structural": ("digs_doubt_not_known",),
     "runs_with_breach": ("runs_without_size",),
     "breaches": ("runs_without_size",),
     "runs_with_connections": ("runs_without_connections",),
@@ -184,11 +186,14 @@ def needs_other(before, after):
 
 
 def map_strings(result):
-    """Map each run that is pulled to its string: runs, size, and where its pits stand."""
+    """Map each run that is pulled to its string: runs, size, its pits and who else uses them."""
     strings = result.strings
     sizes = strings["new_outside_mm"].astype(float)
     stands = result.pits.set_index("pit_id").geometry.to_wkt(rounding_precision=2)
-    ends = [stands.reindex(strings[end]) for end in ("launch_pit", "reception_pit")]
+    pits = strings[["launch_pit", "reception_pit"]]
+    users = pits.melt(ignore_index=False)["value"].reset_index()
+    users = users.groupby("value")["index"].agg(lambda rows: ";".join(strings["run_ids"][rows]))
+    ends = [table.reindex(pits[end]) for end in pits for table in (stands, users)]
     return {
         run: (text, *facts)
         for text, *facts in zip(strings["run_ids"], sizes, *ends, strict=True)
@@ -356,7 +361,7 @@ def list_assumed(result):
     return [line for line in summarise(result)["lines"] if line.startswith("Assumed, not known")]
 
 
-NARROWER = ("trees_near_miss",)
+NARROWER = ("trees_near_miss", "root_zone_open_cut_m2")
 """Counts of the summary that fall where a trench is narrower: told where more is assumed."""
 
 TOLD_BY_ROW = ("findings",)

@@ -73,6 +73,10 @@ FIELDS: Final = {
     "manholes.depth_m": _DEPTH,
     "design_flow_l_s": _NEED,
     "upsizing_mm": _NEED,
+    "runoff_share": Field(
+        message("runoff share"),
+        message("Find out how much of the catchment is paved: its runoff share is assumed."),
+    ),
     "services.depth_m": Field(
         message("depth of services near it"),
         message("Locate the services near it: their depth is assumed."),

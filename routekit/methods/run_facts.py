@@ -25,7 +25,7 @@ from routekit.methods.observations import list_kinds, match_codes
 from routekit.methods.run_cases import build_cases
 from routekit.methods.settings import AccessSettings, BurstingSettings, MethodSettings
 from routekit.pipes.capacity import falling_gradient
-from routekit.pipes.flow import BASIS_DESIGN
+from routekit.pipes.flow import BASIS_DESIGN, BASIS_RUNOFF
 from routekit.site.chains import build_chains
 from routekit.site.digs import find_runs
 from routekit.site.layout import LayoutSettings, Place
@@ -338,11 +338,13 @@ def _note_assumed(
 ) -> pd.Series:
     """Enter what stands in for material, flow, size, zones, services and connections."""
     is_asked = (flow["required_basis"] == BASIS_DESIGN).to_numpy(dtype=bool)
+    is_runoff = (flow["required_basis"] == BASIS_RUNOFF).to_numpy(dtype=bool)
     slope = falling_gradient(cases["gradient"])
     entries = {
         "material": cases["material"].astype(str).isin(["unknown", "other"]).to_numpy(dtype=bool),
         "design_flow_l_s": ~is_asked,
         "upsizing_mm": ~is_asked | np.isnan(slope),
+        "runoff_share": is_runoff & cases["runoff_share"].isna().to_numpy(dtype=bool),
         "trees.zone": exposure.in_doubt,
         JOINED: may_be_dense(cases, bursting),
         **{name: cases[name].to_numpy(dtype=bool) for name in SERVICES},
