@@ -72,7 +72,7 @@ def link_runs(from_manhole: ArrayLike, to_manhole: ArrayLike, renewed: ArrayLike
     n_out = np.bincount(start[leaving], minlength=size)
     n_in = np.bincount(end[arriving], minlength=size)
     passes = (n_out == 1) & (n_in == 1)
-    onward = np.full(size, -1)
+    onward = np.empty(size, dtype=np.int64)
     onward[start[leaving]] = np.flatnonzero(leaving)
     following = np.full(len(start), -1)
     linked = np.flatnonzero(arriving)
@@ -87,12 +87,12 @@ def _open_loops(following: Ints, renewed: Bools) -> tuple[Ints, Ints]:
     size = len(following)
     linked = np.flatnonzero(following >= 0)
     graph = coo_array((np.ones(len(linked)), (linked, following[linked])), shape=(size, size))
-    _, label = connected_components(graph, directed=False)
+    _, label = connected_components(graph)
     runs = np.bincount(label[renewed], minlength=size)
     links = np.bincount(label[linked], minlength=size)
     first = np.full(size, size)
     np.minimum.at(first, label, np.arange(size))
-    loop = (runs > 0) & (runs == links)
+    loop = runs == links
     opened = following.copy()
     back = linked[loop[label[linked]] & (following[linked] == first[label[linked]])]
     opened[back] = -1
