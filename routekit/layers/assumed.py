@@ -63,8 +63,10 @@ FIELDS: Final = {
         message("Survey the cover levels: the ground is that of the terrain raster."),
     ),
     "ground_between_m": Field(
-        "ground between the manholes",
-        "Survey the ground between the manholes, or give a terrain: it is taken as straight.",
+        message("ground between the manholes"),
+        message(
+            "Survey the ground between the manholes, or give a terrain: it is taken as straight."
+        ),
     ),
     "invert_up_m": _LEVEL,
     "invert_down_m": _LEVEL,

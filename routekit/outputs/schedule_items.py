@@ -34,7 +34,10 @@ _COLUMNS: Final = (
 _KEYS: Final = ["run_id", "item"]
 _MONEY: Final = "currency"
 _OF_MONEY: Final = [
+    "cost_low",
     "cost_mid",
+    "cost_high",
+    "cost_each",
     "cost_unseen",
     "whole_life_cost_mid",
     "n_no_cost",

@@ -69,6 +69,7 @@ def collect_sheets(result: Result) -> dict[str, pd.DataFrame]:
         "Trees": word_assumed(trees).join(describe_stems(trees, result.stems)),
         "Totals": result.totals,
         "To confirm": word_limits(checks),
+        "Surveys": result.surveys.assign(currency=find_currency(result.totals)),
         "Assumptions": result.rules,
         "Sources": provenance,
         "Findings": result.findings,

@@ -95,6 +95,14 @@ def test_what_a_tenderer_needs_of_a_run_is_shown(sheets):
     assert set(sheets["Runs"].columns) >= RUNS
 
 
+def test_surveys_that_would_settle_recommendations_have_a_sheet(sheets, sample_result):
+    named = [column.name for column in load_columns()["Surveys"]]
+    assert named == ["what", "n_settled", "n_runs", "cost_mid", "cost_each", "currency"]
+    shown, ranked = sheets["Surveys"], sample_result.surveys
+    assert len(ranked)
+    assert shown[named[:-1]].equals(ranked[named[:-1]])
+
+
 def test_what_is_assumed_stands_in_words(sheets, sample_result):
     assert set(sheets["Runs"]["assumed"]) <= {
         "",
