@@ -252,6 +252,7 @@ def test_what_is_left_out_parts_its_chain(left, chain, position, start, end):
     assert kept["start_cause"].tolist() == start
     assert kept["end_cause"].tolist() == end
     assert kept.index.tolist() == list(range(len(kept)))
+    assert kept.columns.tolist() == whole.columns.tolist()
     assert kept["start_cause_words"].str.contains(GAP).tolist() == [one == GAP for one in start]
 
 
@@ -357,3 +358,12 @@ def test_a_chain_beside_runs_that_are_not_renewed_keeps_its_links():
     assert run.tolist() == [3, 1, 0]
     assert chain.tolist() == [0, 0, 0]
     assert position.tolist() == [0, 1, 2]
+
+
+def test_a_run_whose_upper_manhole_alone_is_not_named_ends_where_the_others_go_on():
+    runs = make_runs(["A-B", "B-C"], ROW)
+    runs["from_manhole"] = pd.Series([None, "B"], dtype=object)
+    chains = build_chains(runs, [True] * 2, settings=STRINGS)
+    assert chains["chain"].tolist() == [0, 0]
+    assert chains["start_cause"].iloc[0] == "manhole not named"
+    assert chains["end_cause"].iloc[1] == "end of the renewed runs"
