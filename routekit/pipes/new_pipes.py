@@ -241,6 +241,18 @@ def lay_open_cut(
     ------
     KeyError
         If a table lacks a column that is named above.
+
+    Examples
+    --------
+    Without a design flow the pipe laid may have to be up to four nominal sizes larger:
+
+    >>> runs = pd.DataFrame({"diameter_mm": [250.0], "gradient": [0.01], "assumed": [""]})
+    >>> flow = pd.DataFrame({"required_l_s": [40.0], "required_basis": ["design flow"]})
+    >>> lay_open_cut(runs, flow, FlowSettings(), PipeSettings()).to_numpy().tolist()
+    [[250.0, nan]]
+    >>> flow["required_basis"] = "no worse than the sound old pipe"
+    >>> lay_open_cut(runs, flow, FlowSettings(), PipeSettings()).to_numpy().tolist()
+    [[250.0, 400.0]]
     """
     required = flow["required_l_s"].to_numpy()
     laid = relaid_outside(runs.assign(required_l_s=required), flow_settings, pipe)

@@ -242,7 +242,7 @@ def test_no_layer_of_connections_leaves_the_sums_whole(some, sample_result):
 
 def test_a_study_with_all_connections_says_nothing_of_the_sort(sample_result):
     assert JOINING not in set(sample_result.totals["quantity"])
-    assert not sample_result.advice["to_confirm"].str.contains("Locate the connections").any()
+    assert not sample_result.advice["to_confirm"].str.contains(FIND_CONNECTIONS, regex=False).any()
     assert not any("onnections are not known" in x for x in summarise(sample_result)["lines"])
 
 
