@@ -22,6 +22,7 @@ from routekit.methods.observations import describe_observations
 from routekit.outputs.map import build_map
 from routekit.words.texts import Number, both, say, word
 
+KEPT = say("Kept as it is: no way that keeps the limit does less harm.")
 OVER = say(
     "drag of {force} kN ({at}) exceeds the pipe's {limit} kN",
     force=Number("240"),
@@ -100,6 +101,7 @@ def make_works():
             machine_limit_kn=1000.0,
             is_over_limit=True,
             **both("over_limit", [OVER]),
+            **both("over_reason", [KEPT]),
             laydown_room="no room",
             laydown_has_room=False,
         ),
@@ -215,6 +217,7 @@ def test_string_over_its_allowable_pull_is_marked(open_page, works_file, tmp_pat
     page.wait_for_selector("#pull-warning")
     said = facts(page)
     assert said["Utilisation"] == "52 % at the likely estimate, 132.6 % at the high one"
+    assert said["Why it is not cut or changed"] == str(KEPT)
     assert said["Pull at the machine"] == "150 to 330 kN, likely 210; rated for 1000 kN"
     assert page.locator("#pull-warning").inner_text() == (
         "! Drag of 240 kN (high estimate) exceeds the pipe's 181 kN. Confirm before award."

@@ -66,6 +66,7 @@ _PLAIN_LAYERS: Final = {
         "is_too_short",
         "over_limit",
         "is_over_limit",
+        "over_reason",
         "start_reason",
         "end_reason",
         "to_confirm",

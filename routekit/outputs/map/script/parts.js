@@ -204,6 +204,7 @@ function stringCard(row) {
       [say("Pull on the pipe"), say("{low} to {high}, likely {likely}", pullText(of, "pull"))],
       [say("Allowable pull of the pipe"), quantity(of("allowable_kn"), "kN", 0)],
       [say("Utilisation"), of("utilisation_high") === null ? likely : say("{likely} at the likely estimate, {high} at the high one", { likely, high })],
+      factOf(say("Why it is not cut or changed"), text("over_reason")),
       of("machine_mid_kn") === null ? null : [say("Pull at the machine"), say("{low} to {high}, likely {likely}; rated for {rated}",
         { ...pullText(of, "machine"), rated: quantity(of("machine_limit_kn"), "kN", 0) })],
       [say("Welds"), number(of("weld_count"))],
