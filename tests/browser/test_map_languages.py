@@ -115,6 +115,37 @@ def test_choice_is_kept_and_bars_nobody(open_page, disguised_file, find_barriers
     assert find_barriers(page) == []
 
 
+BROKEN = """buttons => buttons.filter((button) => {
+  const text = document.createTreeWalker(button, NodeFilter.SHOW_TEXT).nextNode();
+  const range = document.createRange();
+  return [...text.data.matchAll(/\\S+/g)].some((word) => {
+    range.setStart(text, word.index);
+    range.setEnd(text, word.index + word[0].length);
+    return new Set([...range.getClientRects()].map((box) => box.top)).size > 1;
+  });
+}).map((button) => button.textContent)"""
+"""Buttons of which a word stands on two lines."""
+
+
+@pytest.fixture(scope="module")
+def plain_file(tmp_path_factory):
+    """The map of the made district in its real languages."""
+    path = tmp_path_factory.mktemp("plain") / "map.html"
+    path.write_text(build_map(district.make_district()), encoding="utf-8")
+    return path
+
+
+@pytest.mark.parametrize("language", ["en", "de", "es", "fr", "nl"])
+def test_no_word_on_the_plan_is_broken_on_a_phone(open_page, plain_file, language):
+    page = open_page(plain_file, PHONE)
+    choose(page, language)
+    page.wait_for_timeout(200)
+    assert page.locator("#plan-words button").evaluate_all(BROKEN) == []
+    sides = "all => all.map((one) => [one.offsetLeft, one.scrollWidth - one.clientWidth])"
+    boxes = page.locator("#plan-words button").evaluate_all(sides)
+    assert all(left >= 0 and over <= 0 for left, over in boxes)
+
+
 def test_map_opens_in_the_language_of_the_study(open_page, tmp_path):
     path = tmp_path / "map.html"
     settings = MapSettings(language="nl")
