@@ -14,8 +14,8 @@ import pandas as pd
 import shapely
 
 from routekit.advice.priced_items import ITEM_COLUMNS
-from routekit.arrays import Floats, Ints, Texts
-from routekit.site.layout import Works
+from routekit.arrays import Floats, Texts
+from routekit.site.layout import Works, pair_pits
 from routekit.techniques import list_codes
 from routekit.vocabulary import FIBRE_CEMENT
 from routekit.words.texts import message
@@ -99,9 +99,10 @@ def _length_in_digs(runs: gpd.GeoDataFrame, works: Works, n_connections: Floats)
     index = pd.Index(runs["run_id"])
     digs = works.digs[works.digs["opens_ground"].to_numpy(dtype=bool)]
     dig_run = index.get_indexer(pd.Index(digs["run_id"].astype(str)))
-    pit_run, pits = _pits_of_runs(works)
-    run = np.concatenate([dig_run, pit_run])
-    shapes = np.concatenate([digs["geometry"].to_numpy(dtype=object), pits])
+    pairs = pair_pits(works)
+    pits = works.pits.set_index("pit_id")["geometry"].reindex(pairs["pit_id"])
+    run = np.concatenate([dig_run, pairs["run"].to_numpy(dtype=np.int64)])
+    shapes = np.concatenate([each.to_numpy(dtype=object) for each in (digs["geometry"], pits)])
     known = (run >= 0) & ~shapely.is_missing(shapes)
     lines = np.asarray(runs.geometry)
     inside = np.zeros(len(run))
@@ -110,12 +111,3 @@ def _length_in_digs(runs: gpd.GeoDataFrame, works: Works, n_connections: Floats)
     is_open = np.bincount(run[(run >= 0) & ~known], minlength=len(runs)) > 0
     length = runs["length_m"].to_numpy(dtype=float)
     return np.where(is_open | np.isnan(n_connections), np.nan, np.minimum(total, length))
-
-
-def _pits_of_runs(works: Works) -> tuple[Ints, np.ndarray]:
-    """Pair each run with the pits of its string: run, and shape of the pit (None not placed)."""
-    ends = works.strings[["string_id", "launch_pit", "reception_pit"]].melt("string_id")
-    string = pd.DataFrame({"string_id": works.string_of_run})
-    pairs = string.assign(run=np.arange(len(string))).merge(ends, on="string_id")
-    shape = works.pits.set_index("pit_id")["geometry"]
-    return pairs["run"].to_numpy(dtype=np.int64), shape.reindex(pairs["value"]).to_numpy(object)

@@ -28,7 +28,7 @@ from routekit.pipes.section import girth_diameter
 from routekit.pipes.settings import TrenchSettings
 from routekit.site.dig_depths import judge_room
 from routekit.site.digs import AT_CONNECTION, AT_SERVICE, AT_SPOT
-from routekit.site.layout import Place, Works
+from routekit.site.layout import Place, Works, pair_pits
 from routekit.site.pipe_offers import PermittedSizes
 from routekit.site.pit_sizes import PitSizes, launch_pits
 from routekit.site.settings import DigSettings
@@ -128,12 +128,7 @@ def judge_works(
     row = pd.Index(run_id).get_indexer(pd.Index(works.digs["run_id"].astype(str)))
     kept = [*NEAR_COLUMNS, WITHIN, "kind", "footprint_m2", "depth_m"]
     digs = works.digs.loc[row >= 0, kept].assign(run=row[row >= 0])
-    ends = works.strings[["string_id", "launch_pit", "reception_pit"]].melt("string_id")
-    ends = ends.merge(
-        works.pits[["pit_id", *NEAR_COLUMNS, WITHIN]], left_on="value", right_on="pit_id"
-    )
-    string = pd.DataFrame({"string_id": works.string_of_run, "run": np.arange(len(run_id))})
-    pits = string.merge(ends, on="string_id")
+    pits = pair_pits(works).merge(works.pits[["pit_id", *NEAR_COLUMNS, WITHIN]], on="pit_id")
     columns = [*NEAR_COLUMNS, WITHIN, "run"]
     every = digs[columns]
     if len(pits):

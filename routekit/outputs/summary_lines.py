@@ -182,7 +182,7 @@ def write_lines(result: Result, counts: Counts) -> list[Text]:
         *_write_careful(counts),
         *_write_near_stems(counts),
         *_write_position_doubt(counts),
-        *_write_near_misses(result),
+        *_write_near_misses(result, counts),
         *write_sureness(result),
         *_write_raster_trees(result.trees),
         *_write_decisions(counts),
@@ -466,7 +466,7 @@ def _write_position_doubt(counts: Counts) -> list[Text]:
     return lines
 
 
-def _write_near_misses(result: Result) -> list[Text]:
+def _write_near_misses(result: Result, counts: Counts) -> list[Text]:
     """Say how many trees open cut misses as drawn and may reach within the doubt."""
     near = result.near_misses
     likely = near.loc[near["chance_share"].to_numpy(dtype=float) >= _LIKELY, "tree_id"].nunique()
@@ -477,24 +477,24 @@ def _write_near_misses(result: Result) -> list[Text]:
         "Open cut misses the root zones of {n:,} more trees as drawn, but may reach them "
         "within the doubt about positions ({likely:,} of them with a chance of at least "
         "{chance:.0f} %): see the table near_misses.",
-        n=int(near["tree_id"].nunique()),
+        n=counts["trees_near_miss"],
         likely=likely,
         chance=100 * _LIKELY,
     )
-    return [*([found] if len(near) else []), *_write_unplaced(result)]
+    return [*([found] if len(near) else []), *_write_unplaced(counts)]
 
 
-def _write_unplaced(result: Result) -> list[Text]:
+def _write_unplaced(counts: Counts) -> list[Text]:
     """Say where the accuracy of positions is not recorded: nothing is in doubt there."""
-    lost = [int(each["position_sd_m"].isna().sum()) for each in (result.runs, result.trees)]
-    if not any(lost) or not len(result.trees):
+    runs, trees = counts["runs_without_position_sd"], counts["trees_without_position_sd"]
+    if not (runs or trees) or not counts["trees"]:
         return []
     return [
         say(
             "The accuracy of position is not recorded for {runs} and {trees}: more trees may be "
             "reached than are listed. State it (position_sd_m).",
-            runs=say("{n:,} run", "{n:,} runs", n=lost[0]),
-            trees=say("{n:,} tree", "{n:,} trees", n=lost[1]),
+            runs=say("{n:,} run", "{n:,} runs", n=runs),
+            trees=say("{n:,} tree", "{n:,} trees", n=trees),
         )
     ]
 

@@ -267,6 +267,25 @@ def set_out_works(
     )
 
 
+def pair_pits(works: Works) -> pd.DataFrame:
+    """Pair each run that is pulled with both pits of its string.
+
+    Parameters
+    ----------
+    works : Works
+
+    Returns
+    -------
+    DataFrame
+        run (position) and pit_id.
+    """
+    ends = works.strings[["string_id", "launch_pit", "reception_pit"]]
+    ends = ends.melt("string_id", value_name="pit_id")
+    names = works.string_of_run
+    string = pd.DataFrame({"string_id": names, "run": np.arange(len(names))})
+    return string.merge(ends, on="string_id")[["run", "pit_id"]]
+
+
 def _note_barred(
     size: int, sought: Ints, left: pd.DataFrame, is_optional: Flags
 ) -> tuple[Floats, Texts]:

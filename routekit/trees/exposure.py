@@ -8,6 +8,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
+from numpy.typing import ArrayLike
 
 from routekit.arrays import Flags, Floats, Ints
 from routekit.layers.assumed import SIZE, is_assumed
@@ -68,7 +69,7 @@ def measure_exposure(
     rules: ZoneSettings,
     trench: TrenchSettings,
     new_outside_mm: Floats,
-    widest_outside_mm: Floats | None = None,
+    widest_outside_mm: ArrayLike = np.nan,
     root_zones: gpd.GeoDataFrame | None = None,
     lists: StemLists | None = None,
 ) -> Exposure:
@@ -85,7 +86,7 @@ def measure_exposure(
     trench : TrenchSettings
     new_outside_mm : numpy.ndarray of float, shape (n,)
         Outside diameter of the pipe that open cut would lay, mm.
-    widest_outside_mm : numpy.ndarray of float, shape (n,), optional
+    widest_outside_mm : array_like of float, shape (n,), optional
         That of the largest pipe that it may have to lay, mm; NaN, or not given, where the pipe is
         settled.
     root_zones : GeoDataFrame, optional
@@ -154,7 +155,7 @@ def measure_exposure(
         zones if largest is None else largest,
         stems,
         per_run,
-        widest_outside_mm=_or_blank(widest_outside_mm, len(runs)),
+        widest_outside_mm=widest_outside_mm,
         trench=trench,
         tiers=tiers,
     )
@@ -180,11 +181,6 @@ def measure_exposure(
         ),
         in_doubt=_find_doubt(runs, largest, trenches, sums, tiers),
     )
-
-
-def _or_blank(values: Floats | None, size: int) -> Floats:
-    """Values as they are; NaN for each where there are none."""
-    return np.full(size, np.nan) if values is None else values
 
 
 def _add_chances(

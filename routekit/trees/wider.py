@@ -10,8 +10,9 @@ from __future__ import annotations
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+from numpy.typing import ArrayLike
 
-from routekit.arrays import Flags, Floats
+from routekit.arrays import Flags
 from routekit.pipes.settings import TrenchSettings
 from routekit.pipes.trench import build_trenches
 from routekit.trees.breach import Tiers, build_breaches, sum_breaches
@@ -31,7 +32,7 @@ def find_wider(
     stems: Stems,
     per_run: pd.DataFrame,
     *,
-    widest_outside_mm: Floats,
+    widest_outside_mm: ArrayLike,
     trench: TrenchSettings,
     tiers: Tiers,
 ) -> pd.DataFrame:
@@ -48,7 +49,7 @@ def find_wider(
         From `routekit.trees.near_stem.prepare_stems`.
     per_run : DataFrame, n rows
         n_trees, n_major, n_structural, is_within_least and is_near_stem of the trenches.
-    widest_outside_mm : numpy.ndarray of float, shape (n,)
+    widest_outside_mm : array_like of float, shape (n,) or ()
         Outside diameter of the largest pipe, mm; NaN where the pipe is settled.
     trench : TrenchSettings
     tiers : Tiers
@@ -60,19 +61,20 @@ def find_wider(
         structural zone, comes nearer than the least distance or near a stem where the one laid does
         not; and how much farther out its edge lies, m (0 where the pipe is settled).
     """
-    width = trenches["width_m"].to_numpy(dtype=float)
+    outside = np.broadcast_to(np.asarray(widest_outside_mm, dtype=float), (len(runs),))
+    open_ = np.flatnonzero(np.isfinite(outside))
     wide = build_trenches(
-        runs,
+        runs.iloc[open_],
         trench,
-        tear_back_m=float(trenches["tear_back_m"].max()) if len(runs) else 0.0,
-        new_outside_mm=widest_outside_mm,
+        tear_back_m=float(trenches["tear_back_m"].iloc[0]) if len(runs) else 0.0,
+        new_outside_mm=outside[open_],
     )
-    grown = wide["width_m"].to_numpy(dtype=float) - width
-    rows = np.flatnonzero(np.isfinite(widest_outside_mm) & (grown > 0))
-    met = sum_breaches(
-        build_breaches(runs.iloc[rows], wide.iloc[rows], zones, tiers=tiers), len(rows)
-    )
-    dug = draw_trenches(np.asarray(runs.geometry)[rows], width[rows] + grown[rows])
+    width = wide["width_m"].to_numpy(dtype=float)
+    grown = width - trenches["width_m"].to_numpy(dtype=float)[open_]
+    kept = grown > 0
+    rows, wide = open_[kept], wide[kept]
+    met = sum_breaches(build_breaches(runs.iloc[rows], wide, zones, tiers=tiers), len(rows))
+    dug = draw_trenches(np.asarray(runs.geometry)[rows], width[kept])
     near = judge_digging(dug, stems, runs["position_sd_m"].to_numpy(dtype=float)[rows])
     found = {
         **{f"is_wider_{kind}": (met[f"n_{kind}"] > 0, per_run[f"n_{kind}"] > 0) for kind in HARMS},
@@ -81,7 +83,7 @@ def find_wider(
     }
     table = {name: _spread(rows, *pair) for name, pair in found.items()}
     moved = np.zeros(len(runs))
-    moved[rows] = grown[rows] / 2
+    moved[rows] = grown[kept] / 2
     return pd.DataFrame({**table, "wider_m": moved})
 
 

@@ -6,6 +6,7 @@ import pandas as pd
 from routekit.methods.evaluate import evaluate_techniques, find_lister
 from routekit.methods.settings import MethodSettings
 from routekit.techniques import RECORDS, TECHNIQUES
+from routekit.trees.wider import WIDER
 from routekit.vocabulary import VERDICTS
 
 COUNTS = (
@@ -97,11 +98,7 @@ NOTHING_ASSUMED = {
     "n_loose": 0.0,
     "access_reach_m": 10.0,
     "is_wide_near_stem": False,
-    **{
-        f"is_wider_{harm}": False
-        for harm in ("trees", "major", "structural", "within_least", "near_stem")
-    },
-    "wider_m": 0.0,
+    **dict.fromkeys(WIDER, 0.0),
     "no_dig_m": 1.0,
     "has_least_distance": True,
     "is_pit_barred": 0.0,
