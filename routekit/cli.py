@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import json
+import os
 import shutil
 import sys
 import tempfile
 import traceback
 from collections.abc import Callable
-from contextlib import nullcontext
 from functools import wraps
 from importlib.resources import as_file, files
 from pathlib import Path
@@ -20,6 +20,8 @@ from rich.console import Console
 
 from routekit.errors import OutputError, RoutekitError
 from routekit.techniques import NOTHING, TECHNIQUES
+from routekit.terminal.paper import put_table, put_text
+from routekit.terminal.stages import Stages
 from routekit.vocabulary import write_count
 from routekit.words.catalogue import list_languages, render
 from routekit.words.texts import say, word
@@ -27,7 +29,8 @@ from routekit.words.texts import say, word
 OUT = Console(highlight=False, soft_wrap=True)
 ERR = Console(stderr=True, highlight=False, soft_wrap=True)
 _NOT_THE_SAME = 9
-_MISSING = "not known"
+_CAUSES_ON_SCREEN = 6
+"""Causes of findings that leave what `check` prints on one screen of 40 lines."""
 
 
 def _tell_errors(command: Callable[..., None]) -> Callable[..., None]:
@@ -82,13 +85,15 @@ def _write_defect(details: str) -> Path:
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(package_name="routekit")
-def main() -> None:
+@click.option("--no-color", is_flag=True, help="Print without colours, as with NO_COLOR set.")
+def main(no_color: bool) -> None:
     """Screen the renewal of old gravity sewers under street trees, run by run.
 
     Exit codes: 0 done; 2 wrong call; 3 study file; 4 layer; 5 field; 6 coordinate system;
     7 decision; 8 output; 9 two results are not the same (compare --exact); 70 a defect of
     routekit; 130 stopped by the user.
     """
+    OUT.no_color = ERR.no_color = no_color or "NO_COLOR" in os.environ
 
 
 @main.command()
@@ -163,11 +168,9 @@ def _screen(study_file: Path, folder: Path, *, as_json: bool, language: str | No
     study = study if language is None else study.speak(language)
     refuse_unwritable(folder)
     refuse_inputs(folder, list_inputs(study))
-    quiet = as_json or not ERR.is_terminal
-    with claim_folder(folder), nullcontext() if quiet else ERR.status("Starting") as status:
+    with claim_folder(folder), Stages(ERR, is_quiet=as_json) as tell:
         settled = settle_folder(folder)
         refuse_open_databases(folder, tuple(RESULT_FILES))
-        tell = (lambda _: None) if status is None else status.update
         result = run_study(study, tell=tell)
         written, notes = write_outputs(result, folder, tell=tell, is_claimed=True)
     summary = summarise(result)
@@ -184,7 +187,7 @@ def _screen(study_file: Path, folder: Path, *, as_json: bool, language: str | No
 def _print_summary(summary: dict[str, Any]) -> None:
     """Print what came out, for people."""
     OUT.print(f"[bold]{summary['study']}[/bold]")
-    OUT.print(summary["sentence"], markup=False)
+    put_text(OUT, summary["sentence"])
     language = summary["language"]
 
     def put(text: str) -> str:
@@ -200,17 +203,31 @@ def _print_summary(summary: dict[str, Any]) -> None:
         for row in summary["recommended"]
     ]
     names = [put(say("technique")), put(say("runs")), put(say("metres"))]
-    _print_table(put(say("Recommended")), pd.DataFrame(rows, columns=names))
+    put_table(OUT, put(say("Recommended")), pd.DataFrame(rows, columns=names))
+    _print_alerts(summary["alerts"], put)
     OUT.print()
     for line in summary["lines"]:
-        OUT.print(line, markup=False)
+        put_text(OUT, line, hang=2)
     written = put(say("(result {name})", name=summary["result"]))
     OUT.print(f"[bold]{put(say('Written'))}[/bold] {written}")
     for name, path in summary["outputs"].items():
         OUT.print(f"  {put(word(name))}: {path}", markup=False)
     for note in summary["notes"]:
-        OUT.print(note, markup=False)
-    OUT.print(summary["caution"], style="dim", markup=False)
+        put_text(OUT, note)
+    put_text(OUT, summary["caution"], style="dim")
+
+
+def _print_alerts(alerts: list[dict[str, Any]], put: Callable[[str], str]) -> None:
+    """Print each alert with the number of things and the first of them by name."""
+    if not alerts:
+        return
+    from routekit.advice.alerts import LIMIT, UNKNOWN  # noqa: PLC0415
+
+    colours = {LIMIT: "red", UNKNOWN: "yellow"}
+    names = [put(say("How many")), put(say("What is the matter"))]
+    rows = [(alert["how_many"], alert["line"]) for alert in alerts]
+    styles = [colours.get(alert["kind"], "") for alert in alerts]
+    put_table(OUT, put(say("Alerts")), pd.DataFrame(rows, columns=names), styles=styles)
 
 
 @main.command()
@@ -219,7 +236,7 @@ def _print_summary(summary: dict[str, Any]) -> None:
 @click.option(
     "-o", "out", type=click.Path(path_type=Path), help="File to save the proposed study in."
 )
-@click.option("--all", "is_all", is_flag=True, help="Print every finding on a line of its own.")
+@click.option("--all", "is_all", is_flag=True, help="Print every column and every finding.")
 @click.option("--columns", is_flag=True, help="Print the canonical columns (of --as, else of all).")
 @click.option("--result", "of_result", is_flag=True, help="With --columns: those of the result.")
 @click.option("--json", "as_json", is_flag=True, help="Print as JSON.")
@@ -235,10 +252,11 @@ def check(
 ) -> None:
     """Print what would be read from SOURCES: a study file, or layers such as sewers.gpkg:lines.
 
-    For a study: what was read, mapped and assumed, and the findings by what to do. For layers
-    that no study names yet: a whole study file, to be saved with -o; what is in doubt stands in it
-    as a commented choice. With --columns, and no SOURCES: what may be mapped, or with --result
-    every column of the tables that a run yields.
+    For a study: what was read and assumed, and the first findings by their cause, on one screen;
+    with --all each column and each finding. For layers that no study names yet: a whole study
+    file, to be saved with -o; what is in doubt stands in it as a commented choice. With --columns,
+    and no SOURCES: what may be mapped, or with --result every column of the tables that a run
+    yields.
     """
     if of_result:
         _print_result_columns(as_json=as_json)
@@ -267,7 +285,7 @@ def _print_columns(layer: str | None, *, as_json: bool) -> None:
         _print_json(table.to_dict(orient="records"))
         return
     for name, rows in table.groupby("layer", sort=False):
-        _print_table(str(name), rows.drop(columns="layer"))
+        put_table(OUT, str(name), rows.drop(columns="layer"))
 
 
 def _print_result_columns(*, as_json: bool) -> None:
@@ -280,7 +298,7 @@ def _print_result_columns(*, as_json: bool) -> None:
         return
     for name, rows in listed.groupby("table", sort=False):
         title = f"{name}: one row per {load_tables()[str(name)].row}"
-        _print_table(title, rows.drop(columns="table"))
+        put_table(OUT, title, rows.drop(columns="table"))
 
 
 def _check_study(path: Path, *, as_json: bool, is_all: bool) -> None:
@@ -304,13 +322,42 @@ def _check_study(path: Path, *, as_json: bool, is_all: bool) -> None:
         _print_json(report | {"crs": layers.crs.to_string()})
         return
     OUT.print(f"{study.settings.study.name}, worked in {layers.crs.name}", markup=False)
-    _print_table("Rows", tables["read"].rename(columns={"left_out": "left out"}))
-    _print_table("Columns and where they come from (known: rows with a value)", tables["mapped"])
-    _print_table("Depth along the runs", tables["depths"])
-    if len(tables["proposals"]):
-        _print_table("Columns that might be mapped", tables["proposals"])
     language = study.settings.outputs.language
-    _print_findings(prepared.findings, language=language, is_all=is_all)
+    if is_all:
+        _print_all_read(tables)
+        _print_findings(prepared.findings, language=language, is_all=True)
+        return
+    _print_read(tables)
+    _print_findings(prepared.findings, language=language, most=_CAUSES_ON_SCREEN)
+    OUT.print("\n--all lists every column, where it comes from, and each finding.", markup=False)
+
+
+def _print_all_read(tables: dict[str, pd.DataFrame]) -> None:
+    """Print every layer and column that was read."""
+    put_table(OUT, "Rows", tables["read"].rename(columns={"left_out": "left out"}))
+    put_table(OUT, "Columns and where they come from (known: rows with a value)", tables["mapped"])
+    put_table(OUT, "Depth along the runs", tables["depths"])
+    if len(tables["proposals"]):
+        put_table(OUT, "Columns that might be mapped", tables["proposals"])
+
+
+def _print_read(tables: dict[str, pd.DataFrame]) -> None:
+    """Print what was read on one screen: a line for each layer."""
+    mapped = tables["mapped"]
+    counts = pd.DataFrame(
+        {
+            "columns": mapped["layer"].value_counts(),
+            "with gaps": mapped.loc[mapped["known"] < mapped["rows"], "layer"].value_counts(),
+        }
+    )
+    read = tables["read"].rename(columns={"left_out": "left out"})
+    counts = counts.reindex(read["layer"]).fillna(0).astype("int64").reset_index(drop=True)
+    put_table(OUT, "Rows and columns (with gaps: a value missing in some row)", read.join(counts))
+    depths = (f"{row[1]} {row.runs:,}" for row in tables["depths"].itertuples())
+    OUT.print()
+    put_text(OUT, f"Depth along the runs from: {', '.join(depths)}.")
+    if n_more := len(tables["proposals"]):
+        put_text(OUT, f"{write_count(n_more, 'column')} might be mapped; --all lists them.")
 
 
 def _check_layers(
@@ -389,29 +436,21 @@ def _print_json(value: object) -> None:
     click.echo(json.dumps(value, indent=2, ensure_ascii=False))
 
 
-def _print_table(title: str, table: pd.DataFrame) -> None:
-    """Print a table of text, each line as long as it must be: nothing is cut or wrapped."""
-    cells = table.astype("str").fillna(_MISSING)
-    names = [str(name) for name in cells.columns]
-    widths = [
-        max(len(name), int(cells[name].str.len().max()) if len(cells) else 0) for name in names
-    ]
-    OUT.print(f"\n[bold]{title}[/bold]" if "[" not in title else f"\n{title}")
-    for row in [names, *cells.to_numpy().tolist()]:
-        line = "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True))
-        OUT.print(f"  {line.rstrip()}", markup=False)
-
-
 def _print_findings(
-    findings: pd.DataFrame, console: Console = OUT, *, language: str = "en", is_all: bool = False
+    findings: pd.DataFrame,
+    console: Console = OUT,
+    *,
+    language: str = "en",
+    is_all: bool = False,
+    most: int | None = None,
 ) -> None:
     """Print findings, worst first: by their cause, with counts, or each on its line."""
     from routekit.outputs.finding_lines import list_findings  # noqa: PLC0415
 
-    first, *lines = list_findings(findings, language, is_all=is_all)
+    first, *lines = list_findings(findings, language, is_all=is_all, most=most)
     console.print(f"\n[bold]{first}[/bold]")
     for line in lines:
-        console.print(f"  {line}", markup=False)
+        put_text(console, line, indent=2, hang=2)
 
 
 @main.command()

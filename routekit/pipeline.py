@@ -9,6 +9,7 @@ from pathlib import Path
 import geopandas as gpd
 import pandas as pd
 
+from routekit.advice.alerts import find_alerts
 from routekit.advice.choice import Renewal, choose_renewal
 from routekit.advice.currency import find_neutral_rates
 from routekit.errors import DecisionError, LayerError
@@ -285,6 +286,16 @@ def _collect(
         provenance=_provenance(study, layers, rules, renewal),
         laydown=renewal.laydown,
         quantities=renewal.quantities,
+        alerts=find_alerts(
+            renewal.advice,
+            renewal.runs,
+            renewal.works.strings,
+            renewal.works.pits,
+            renewal.works.digs,
+            layers.decisions,
+            layers.root_zones,
+            renewal.encroachments,
+        ),
         surveys=surveys,
         root_zones=layers.root_zones,
         photo=layers.photo,

@@ -19,11 +19,12 @@ from click.testing import CliRunner
 from sample_copy import SAMPLE, call
 
 from routekit import errors, pipeline
-from routekit.cli import _print_table, main
+from routekit.cli import main
 from routekit.layers.findings import FINDING_COLUMNS
 from routekit.outputs.geopackage import write_geopackage
 from routekit.schema import load_tables
 from routekit.techniques import TECHNIQUES
+from routekit.vocabulary import CAUTIONS
 from routekit.words.catalogue import list_languages, render
 from routekit.words.texts import word
 
@@ -78,14 +79,15 @@ def test_demo_into_a_place_that_is_a_file(tmp_path):
 def test_screen_prints_a_summary_and_the_paths(screened):
     answer, folder = screened
     assert answer.exit_code == 0, answer.output
-    assert answer.stderr == ""
+    assert re.fullmatch(r"(?: +\d+\.\d s {2}[A-Z].+\n)+", answer.stderr), answer.stderr
+    assert "Writing the GeoPackage" in answer.stderr
     lines = answer.stdout.splitlines()
     assert lines[0] == "Aldervoort quarter, renewal of root-choked sewers"
     assert any(line.split()[:2] == ["Open", "cut"] for line in lines)
     assert f"  map: {folder / 'map.html'}" in lines
     assert f"  GeoPackage: {folder / 'result.gpkg'}" in lines
     assert "To confirm on site: " in answer.stdout
-    assert lines[-1].startswith("Screening only")
+    assert " ".join(lines[-4:]).endswith(CAUTIONS[0])
 
 
 def test_summary_agrees_with_the_geopackage(screened):
@@ -150,7 +152,7 @@ def test_screen_as_json_is_the_summary_alone(
 
 
 def test_check_prints_what_is_read_mapped_and_assumed(sample_study):
-    answer = call("check", sample_study.path)
+    answer = call("check", sample_study.path, "--all")
     assert answer.exit_code == 0
     assert "worked in ETRS89 / UTM zone 32N" in answer.stdout
     rows = [line.split() for line in answer.stdout.splitlines()]
@@ -159,8 +161,21 @@ def test_check_prints_what_is_read_mapped_and_assumed(sample_study):
     assert ["trees", "stem_circumference_mm", "OMTREK_CM", "cm", "378", "412"] in rows
     assert ["assumed", "1"] in rows
     assert "  warning: sewers.depth_source, BL-05: " in answer.stdout
-    assert "estimated from the crown" in answer.stdout
+    assert "estimated from the crown" in " ".join(answer.stdout.split())
     assert "…" not in answer.stdout, "nothing is cut off"
+
+
+def test_check_of_a_study_is_one_screen(sample_study):
+    """40 lines of 80 columns; what it leaves out it counts, and says how to see it."""
+    lines = call("check", sample_study.path).stdout.splitlines()
+    assert len(lines) <= 40
+    assert max(map(len, lines[1:])) <= 80
+    rows = [line.split() for line in lines]
+    assert ["sewers", "172", "0", "0", "172", "16", "6"] in rows
+    assert "Depth along the runs from: levels 171, assumed 1." in lines
+    assert any(
+        re.fullmatch(r"  \d+ more causes, [\d,]+ findings: --all lists them", x) for x in lines
+    )
 
 
 def test_check_as_json(sample_study):
@@ -279,15 +294,6 @@ def test_compare_after_a_zone_was_overruled(small, tmp_path):
     assert "-> arborist's polygon, 9.0 m2, by Kim\n" in answer.stdout
     rows = json.loads(call("compare", old, new, "--json").stdout)
     assert [row["new"] for row in rows if row["column"] == "radius_m"] == [None]
-
-
-def test_missing_cells_of_a_table_are_printed_as_words(capsys):
-    table = pd.DataFrame({"name": ["a", None], "value": pd.array([None, 2], dtype="Int64")})
-    _print_table("Table", table.astype({"name": "str"}))
-    assert capsys.readouterr().out.splitlines()[-2:] == [
-        "  a          not known",
-        "  not known  2",
-    ]
 
 
 def test_compare_with_a_file_that_is_not_there(tmp_path):

@@ -33,6 +33,7 @@ ORDER = (
     "result",
     "outputs",
     "pipeline",
+    "terminal",
     "cli",
     "__main__",
     "__init__",

@@ -42,6 +42,7 @@ KEYS = {
     "checks": "row_name",
     "options": "row_name",
     "quantities": "row_name",
+    "alerts": "row_name",
     "surveys": "survey",
     "findings": "row_name",
     "rules": "row_name",
@@ -75,6 +76,7 @@ _NAMED_BY = {
             "checks",
             "options",
             "quantities",
+            "alerts",
             "findings",
             "rules",
         )

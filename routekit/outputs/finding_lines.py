@@ -17,6 +17,9 @@ ROWS_NAMED: Final = 5
 CAUSES_SHOWN: Final = 35
 """Causes that have a line before the rest is counted."""
 
+_NEVER_COUNTED: Final = "error"
+"""Severity of causes that always have their line."""
+
 SEVERITY_WORDS: Final = {
     "info": message("info"),
     "warning": message("warning"),
@@ -25,7 +28,11 @@ SEVERITY_WORDS: Final = {
 
 
 def list_findings(
-    findings: pd.DataFrame, language: str = SOURCE, *, is_all: bool = False
+    findings: pd.DataFrame,
+    language: str = SOURCE,
+    *,
+    is_all: bool = False,
+    most: int | None = None,
 ) -> list[str]:
     """Write findings as lines, worst first, below a line with their number.
 
@@ -37,6 +44,9 @@ def list_findings(
     is_all : bool, optional
         Give each finding its line; else each cause has one: the same message about the same
         column, whatever its values.
+    most : int, optional
+        Causes that have a line before the rest is counted, `CAUSES_SHOWN` if not given; errors
+        always have theirs.
 
     Returns
     -------
@@ -56,7 +66,7 @@ def list_findings(
     if is_all:
         lines += [_write_line(row, _place(row, row["row"])) for row in _rows_of(ranked)]
     else:
-        lines += _write_causes(ranked)
+        lines += _write_causes(ranked, CAUSES_SHOWN if most is None else most)
     return [render(line, language) for line in lines]
 
 
@@ -65,14 +75,15 @@ def _rows_of(findings: pd.DataFrame) -> list[dict[str, str]]:
     return [{str(k): str(v) for k, v in row.items()} for row in findings.to_dict("records")]
 
 
-def _write_causes(ranked: pd.DataFrame) -> list[Text]:
+def _write_causes(ranked: pd.DataFrame, most: int) -> list[Text]:
     """Write a line for each of the first causes, and count the others."""
     messages = {name: name_messages(ranked[f"{name}_words"]) for name in ("seen", "done")}
     keys = ["severity", "layer", "field", *messages]
     groups = ranked.assign(**messages).groupby(keys, sort=False).groups
     causes = [ranked.loc[rows] for rows in groups.values()]
-    lines = [_write_cause(rows) for rows in causes[:CAUSES_SHOWN]]
-    if rest := causes[CAUSES_SHOWN:]:
+    most = max(most, sum(rows["severity"].iloc[0] == _NEVER_COUNTED for rows in causes))
+    lines = [_write_cause(rows) for rows in causes[:most]]
+    if rest := causes[most:]:
         kinds = say("{n:,} more cause", "{n:,} more causes", n=len(rest))
         found = say("{n:,} finding", "{n:,} findings", n=sum(len(rows) for rows in rest))
         lines.append(say("{causes}, {findings}: --all lists them", causes=kinds, findings=found))

@@ -10,7 +10,12 @@ import pandas as pd
 from routekit.advice.open_runs import CONTRADICTED, NO_TECHNIQUE, name_techniques
 from routekit.advice.standing import INSPECT_OPEN, OWNERS, PROVISIONAL
 from routekit.arrays import Flags
-from routekit.outputs.summary_lines import write_lines, write_outcome
+from routekit.outputs.summary_lines import (
+    count_things,
+    write_alert,
+    write_lines,
+    write_outcome,
+)
 from routekit.result import Result, require_result
 from routekit.techniques import MONITOR, TECHNIQUES
 from routekit.words.catalogue import render
@@ -31,7 +36,8 @@ def summarise(result: Result) -> dict[str, Any]:
     -------
     dict
         study, sentence, counts (None where not known), recommended (technique, runs, length_m),
-        lines (text), caution; ready for JSON.
+        alerts (alert, kind, about, text, how_many, line, items, runs), lines (text), caution;
+        ready for JSON.
 
     Raises
     ------
@@ -52,6 +58,7 @@ def summarise(result: Result) -> dict[str, Any]:
         "sentence": "\n".join(render(one, language) for one in write_outcome(result, counts)),
         "counts": {name: None if np.isnan(count) else count for name, count in counts.items()},
         "recommended": _count_techniques(result),
+        "alerts": _list_alerts(result, language),
         "lines": [render(line, language) for line in write_lines(result, counts)],
         "caution": render(word(result.cautions[0]), language),
     }
@@ -202,3 +209,24 @@ def _count_techniques(result: Result) -> list[dict[str, Any]]:
         for code in (*TECHNIQUES, "")
         if (technique == code).any()
     ]
+
+
+def _list_alerts(result: Result, language: str) -> list[dict[str, Any]]:
+    """List each alert once, with the things that it is raised for and the runs it concerns."""
+    listed = []
+    for code, rows in result.alerts.groupby("alert", sort=False):
+        about, items = str(rows["about"].iloc[0]), rows["item_id"].drop_duplicates().tolist()
+        text = str(rows["text"].iloc[0])
+        listed.append(
+            {
+                "alert": str(code),
+                "kind": str(rows["kind"].iloc[0]),
+                "about": about,
+                "text": render(word(text), language),
+                "how_many": render(count_things(about, len(items)), language),
+                "line": render(write_alert(text, items), language),
+                "items": items,
+                "runs": rows["run_id"].dropna().drop_duplicates().tolist(),
+            }
+        )
+    return listed

@@ -14,7 +14,7 @@ from routekit.layers.assumed import is_assumed, list_fields, word_of
 from routekit.layers.crowns import FROM_RASTER
 from routekit.outputs.sureness_lines import write_sureness
 from routekit.result import Result
-from routekit.words.texts import Text, join, list_words, say, take_texts, word
+from routekit.words.texts import Text, begin, join, list_words, say, take_texts, word
 
 _SHOWN = 5
 """Strings that the summary names before it only counts."""
@@ -45,6 +45,38 @@ _COUNTED: Final[dict[str, Callable[[float], Text]]] = {
 def _count(noun: str, number: float) -> Text:
     """Say a number of things."""
     return _COUNTED[noun](number)
+
+
+def count_things(about: str, number: int) -> Text:
+    """Say a number of rows of a table.
+
+    Parameters
+    ----------
+    about : str
+        runs, strings, pits, digs or trees.
+    number : int
+
+    Returns
+    -------
+    Text
+    """
+    return _count(about.removesuffix("s"), number)
+
+
+def write_alert(text: str, items: list[str]) -> Text:
+    """Say what is the matter with some things, and name the first of them.
+
+    Parameters
+    ----------
+    text : str
+        A message of `routekit.advice.alerts.ALERTS`.
+    items : list of str
+
+    Returns
+    -------
+    Text
+    """
+    return say("{what}: {things}", what=begin(word(text)), things=_name_some(items, _SHOWN))
 
 
 def write_outcome(result: Result, counts: Counts) -> list[Text]:
@@ -176,7 +208,6 @@ def write_lines(result: Result, counts: Counts) -> list[Text]:
         *_write_gravest(result, counts),
         _write_works(counts),
         *_write_over_limit(result.strings),
-        *_write_open_pulls(counts),
         say("To confirm on site: {runs}.", runs=_count("run", counts["runs_to_confirm"])),
         _write_findings(counts),
         *_write_careful(counts),
@@ -185,7 +216,6 @@ def write_lines(result: Result, counts: Counts) -> list[Text]:
         *_write_near_misses(result, counts),
         *write_sureness(result),
         *_write_raster_trees(result.trees),
-        *_write_decisions(counts),
         *_write_stuck(result),
         *_write_assumed(result),
     ]
@@ -223,9 +253,6 @@ def _write_unseen(result: Result, counts: Counts) -> list[Text]:
                 cost=_write_share_of_cost(result, counts),
             )
         )
-    if counts["runs_left_not_inspected"]:
-        runs = _count("run", counts["runs_left_not_inspected"])
-        lines.append(say("Left alone although nobody has looked inside: {runs}.", runs=runs))
     if counts["runs_open_to_inspect"]:
         runs = _count("run", counts["runs_open_to_inspect"])
         lines.append(
@@ -368,22 +395,6 @@ def _write_over_limit(strings: pd.DataFrame) -> list[Text]:
     ]
 
 
-def _write_open_pulls(counts: Counts) -> list[Text]:
-    """Say of how many strings it is not known whether they are over a limit."""
-    number = counts["strings_over_limit_not_known"]
-    if not number:
-        return []
-    return [
-        say(
-            "Of {n:,.0f} more string it is not known whether the pull is over what pipe or machine "
-            "bear.",
-            "Of {n:,.0f} more strings it is not known whether the pull is over what pipe or "
-            "machine bear.",
-            n=number,
-        )
-    ]
-
-
 def _write_findings(counts: Counts) -> Text:
     """Count the findings in the data."""
     return say(
@@ -515,20 +526,6 @@ def _write_raster_trees(trees: pd.DataFrame) -> list[Text]:
             n=len(made),
             total=len(trees),
             spread=float(made["position_sd_m"].max()),
-        )
-    ]
-
-
-def _write_decisions(counts: Counts) -> list[Text]:
-    """Count the runs that people decided about."""
-    if not counts["runs_forced"] and not counts["runs_with_exclusions"]:
-        return []
-    return [
-        say(
-            "Decisions: {forced} forced, techniques ruled out on {excluded}; each run says what "
-            "follows.",
-            forced=_count("run", counts["runs_forced"]),
-            excluded=_count("run", counts["runs_with_exclusions"]),
         )
     ]
 

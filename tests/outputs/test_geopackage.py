@@ -47,6 +47,7 @@ LAYERS = [
     "findings",
     "totals",
     "quantities",
+    "alerts",
     "surveys",
     "rules",
     "decisions",

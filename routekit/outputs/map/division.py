@@ -27,6 +27,7 @@ _BY_RUN: Final = (
     "checks",
     "options",
     "advice",
+    "alerts",
 )
 _BY_TREE: Final = ("zones", "stems", "tree_loss", "tree_balance")
 _BY_PLACE: Final = (
