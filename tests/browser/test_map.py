@@ -156,7 +156,7 @@ def test_key_leaves_runs_out_of_list_and_plan(open_page, map_file):
     page = open_page(map_file)
     before = page.evaluate("document.querySelector('.plan-canvas').toDataURL()")
     page.locator("#key-entries input[data-value=burst_same]").uncheck()
-    assert page.locator("#list-note").inner_text() == "Runs listed: 9 of 12."
+    assert page.locator("#list-note").inner_text() == "Runs listed: 9 of 12. Clear all filters"
     assert page.locator("#list-rows tr").count() == 9
     assert page.evaluate("document.querySelector('.plan-canvas').toDataURL()") != before
     page.locator("#key-entries input[data-value=burst_same]").check()
@@ -180,7 +180,7 @@ def test_filters_by_material_size_and_doubt(open_page, map_file):
     assert page.locator("#filter-note").inner_text().startswith("Runs shown: 4 of 12;")
     page.get_by_text("with items to confirm on site").click()
     assert page.locator("#filter-note").inner_text().startswith("Runs shown: 0 of 12;")
-    page.get_by_text("Clear all filters").click()
+    page.locator("#page-filter").get_by_text("Clear all filters").click()
     assert page.locator("#filter-note").inner_text() == "Runs shown: all 12."
 
 

@@ -53,7 +53,10 @@ def choose(page, code):
     wait_until(page, f"document.documentElement.lang === '{code}'")
 
 
-PLACES = ["runs", "layers", "filter", "findings", "totals", "print", "sources", "cautions"]
+PLACES = [
+    *("runs", "strings", "pits", "digs", "trees", "checks", "findings"),
+    *("layers", "filter", "totals", "print", "sources", "cautions"),
+]
 CARDS = ["run=R1", "run=R3", "run=nowhere", "tree=T4", "pit=P1", "string=S1", "dig=D1"]
 
 
@@ -64,8 +67,18 @@ def go(page, place):
 
 
 DATA = {
-    *("Lindengrund", "Tilia", "cordata", "EPSG", "JavaScript", "GeoJSON", "nowhere", "BBAC"),
-    *("date", "item", "sewers", "gpkg", "inverts", "source"),
+    *(
+        "Lindengrund",
+        "Tilia",
+        "Platanus",
+        "cordata",
+        "EPSG",
+        "JavaScript",
+        "GeoJSON",
+        "nowhere",
+        "BBAC",
+    ),
+    *("date", "item", "sewers", "trees", "gpkg", "inverts", "source"),
 }
 """Words of the data and of addresses: they are the same in every language."""
 

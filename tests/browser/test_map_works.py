@@ -106,7 +106,7 @@ def make_works():
             laydown_has_room=False,
         ),
     )
-    return advise_sizes(made)
+    return district.raise_alerts(advise_sizes(made))
 
 
 @pytest.fixture(scope="module")
@@ -229,7 +229,9 @@ def test_string_over_its_allowable_pull_is_marked(open_page, works_file, tmp_pat
     page.wait_for_selector("#long-section")
     assert "(high estimate) exceeds the pipe's" in facts(page)["Pull string"]
     page = open_page(works_file)
-    assert "1 string over a limit by" in page.locator("#overview").inner_text()
+    told = page.locator("#alerts").inner_text().replace("\n", " ")
+    assert "1 string Longer than the reach, or over what pipe or machine can take" in told
+    assert "1 string No room to lay out even one pipe length" in told
     path = tmp_path / "map.html"
     path.write_text(build_map(district.make_district()), encoding="utf-8")
     page = open_page(path, address="#string=S1")

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from routekit.errors import CrsError, LayerError
 from routekit.outputs.check_words import word_checks
 from routekit.outputs.map import tables
+from routekit.outputs.map.open_points import link_alerts, link_open_checks
 from routekit.outputs.map.packing import pack_table
 from routekit.outputs.map.palette import load_palette
 from routekit.outputs.map.photo import Photo, read_photo
@@ -79,6 +80,7 @@ _PLAIN_LAYERS: Final = {
     "pits": (
         "pit_id",
         "manhole_id",
+        "run_id",
         "role",
         "length_m",
         "width_m",
@@ -100,6 +102,7 @@ _PLAIN_LAYERS: Final = {
         "parking_m2",
         "footway_m2",
         "is_clear",
+        "is_free",
         "method",
         "why",
         "would_free",
@@ -130,6 +133,15 @@ _PLAIN_LAYERS: Final = {
     "study_area": (),
     "laydown": ("string_id", "wanted_m", "available_m", "fits", "text"),
 }
+
+ALERT_IDS: Final = {
+    "runs": "run_id",
+    "strings": "string_id",
+    "pits": "pit_id",
+    "digs": "dig_id",
+    "trees": "tree_id",
+}
+"""Table that an alert is about, to the column of its ids."""
 
 _SHEETS: Final = ("totals", "findings", "rules", "provenance", "decisions")
 _NOT_SHOWN: Final = ["new_pipe", "new_pipe_words"]
@@ -173,6 +185,7 @@ def page_content(result: Result) -> tuple[dict[str, Any], list[dict[str, Any]]]:
     """
     settings, box = result.settings.outputs.map, plan_box(result)
     runs = tables.order_by_place(gpd.GeoDataFrame(tables.run_table(result)), box)
+    layers = _order_layers(result, box)
     trees = tables.order_by_place(gpd.GeoDataFrame(tables.tree_table(result)), box)
     content = {
         "meta": _meta(result, settings, box),
@@ -193,8 +206,9 @@ def page_content(result: Result) -> tuple[dict[str, Any], list[dict[str, Any]]]:
         )
         | _outline(runs, result.crs, settings),
         "trees": _pack_trees(trees, result, settings),
-        **_pack_layers(result, settings, box),
+        **_pack_layers(layers, result.crs, settings),
         **_pack_links(result, runs, trees),
+        **_pack_open_points(result, {"runs": runs, "trees": trees, **layers}),
         **{name: _pack(pd.DataFrame(getattr(result, name))) for name in _SHEETS},
         "sources": pack_table(load_sources().reset_index()),
     }
@@ -276,15 +290,32 @@ def _pack_trees(trees: gpd.GeoDataFrame, result: Result, settings: MapSettings) 
     return packed
 
 
-def _pack_layers(result: Result, settings: MapSettings, box: NDArray[np.float64]) -> dict[str, Any]:
-    """Pack the layers that are shown as they are."""
-    packed = {}
+def _order_layers(result: Result, box: NDArray[np.float64]) -> dict[str, gpd.GeoDataFrame]:
+    """Order the layers that are shown as they are."""
     places = {"connections": tables.connection_places(result)}
-    for name, columns in _PLAIN_LAYERS.items():
-        table = places.get(name, getattr(result, name))
-        layer = tables.order_by_place(gpd.GeoDataFrame(table), box)
-        packed[name] = _pack(layer, columns) | _outline(layer, result.crs, settings)
-    return packed
+    plain = {name: places.get(name, getattr(result, name)) for name in _PLAIN_LAYERS}
+    return {
+        name: tables.order_by_place(gpd.GeoDataFrame(table), box) for name, table in plain.items()
+    }
+
+
+def _pack_layers(
+    layers: dict[str, gpd.GeoDataFrame], crs: str, settings: MapSettings
+) -> dict[str, Any]:
+    """Pack the layers that are shown as they are."""
+    return {
+        name: _pack(layers[name], columns) | _outline(layers[name], crs, settings)
+        for name, columns in _PLAIN_LAYERS.items()
+    }
+
+
+def _pack_open_points(result: Result, layers: dict[str, gpd.GeoDataFrame]) -> dict[str, Any]:
+    """Pack the alerts, and the checks that the recommended techniques do not pass."""
+    ids = {about: layers[about][name] for about, name in ALERT_IDS.items()}
+    return {
+        "alerts": pack_table(link_alerts(result, ids)),
+        "open_checks": pack_table(link_open_checks(result, ids["runs"])),
+    }
 
 
 def _pack_links(result: Result, runs: pd.DataFrame, trees: pd.DataFrame) -> dict[str, Any]:

@@ -27,7 +27,6 @@ _BY_RUN: Final = (
     "checks",
     "options",
     "advice",
-    "alerts",
 )
 _BY_TREE: Final = ("zones", "stems", "tree_loss", "tree_balance")
 _BY_PLACE: Final = (
@@ -196,6 +195,9 @@ def take_area(result: Result, rows: NDArray[np.int64], nearby_m: float) -> Resul
     table, works = result.encroachments, [changed["pits"]["pit_id"], changed["digs"]["dig_id"]]
     is_near = _among(table, "work_id", pd.concat(works)) & (table["kind"] != TRENCH).to_numpy()
     changed["encroachments"] = table[is_near | is_taken[table["run"].to_numpy(dtype=np.int64)]]
+    alerts = result.alerts
+    is_tree = (alerts["about"] == "trees").to_numpy() & _among(alerts, "item_id", trees["tree_id"])
+    changed["alerts"] = alerts[is_tree | _among(alerts, "run_id", run_ids)]
     changed["laydown"] = result.laydown[_near(result.laydown, area)]
     part = replace(result, **changed)
     return replace(part, findings=_findings_of(result, part))

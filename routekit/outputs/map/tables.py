@@ -75,6 +75,7 @@ ADVICE_FACTS: Final = (
     "cost_mid",
     "whole_life_cost_mid",
     "appraisal",
+    "sureness",
 )
 ADVICE_TEXTS: Final = (
     "reason",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from dataclasses import fields
+from dataclasses import fields, replace
 from typing import Any
 
 import geopandas as gpd
@@ -12,6 +12,7 @@ import pandas as pd
 from shapely.geometry import LineString, Point, box
 from whole_result import made_once, make_whole
 
+from routekit.advice.alerts import find_alerts
 from routekit.methods.observations import describe_observations
 from routekit.result import Result
 from routekit.techniques import TECHNIQUES
@@ -431,7 +432,26 @@ def make_hostile() -> Result:
     return Result(**{f.name: changed.get(f.name, getattr(result, f.name)) for f in fields(result)})
 
 
+def raise_alerts(result: Result) -> Result:
+    """Find the alerts of a district anew."""
+    found = find_alerts(
+        result.advice,
+        result.runs,
+        result.strings,
+        result.pits,
+        result.digs,
+        result.decisions,
+        result.root_zones,
+        result.encroachments,
+    )
+    return replace(result, alerts=found)
+
+
 KEYS = (
+    "alert",
+    "kind",
+    "about",
+    "item_id",
     "run_id",
     "tree_id",
     "manhole_id",

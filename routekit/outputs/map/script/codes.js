@@ -131,6 +131,12 @@ const CODES = {
     "open: inspect first": () => say("open: inspect first"),
     "open: a person decides": () => say("open: a person decides"),
   },
+  sureness: {
+    sure: () => say("sure"),
+    likely: () => say("likely"),
+    open: () => say("open"),
+    decided: () => say("decided"),
+  },
   standing: {
     published: () => say("published"),
     memory: () => say("published, cited from memory"),

@@ -24,21 +24,21 @@ const key = {
 
   build() {
     const [name, set, wordsOf, title] = this.kinds();
-    const counts = countBy(name);
+    const facet = narrowing.of(name);
     byId("key-legend").textContent = title;
-    const strokes = Object.entries(study.palette[set]).filter(([value]) => counts.has(value));
+    const strokes = Object.entries(study.palette[set]).filter(([value]) => facet.counts.has(value));
     byId("key-entries").replaceChildren(...strokes.map(([value, stroke]) => (
       make("label", { class: "key-entry" },
-        make("input", { type: "checkbox", checked: narrowing[name].has(value), "data-value": value,
+        make("input", { type: "checkbox", checked: facet.chosen.has(value), "data-value": value,
           onchange: (event) => narrowing.set(name, value, event.target.checked) }),
         strokeSample(stroke),
-        make("span", {}, `${wordsOf(value)} `, make("b", {}, counts.get(value)))))));
+        make("span", {}, `${wordsOf(value)} `, make("b", {}, facet.counts.get(value)))))));
   },
 
   refresh() {
     const [name] = this.kinds();
     for (const tick of byId("key-entries").querySelectorAll("input")) {
-      tick.checked = narrowing[name].has(tick.dataset.value);
+      tick.checked = narrowing.of(name).chosen.has(tick.dataset.value);
     }
   },
 };

@@ -4,7 +4,12 @@ const PAGES = {
   runs: (page) => schedule.build(page),
   filter: (page) => narrowing.build(page),
   layers: (page) => page.replaceChildren(...compact(drawPage())),
-  findings: (page) => page.replaceChildren(...compact(doubtsPage())),
+  strings: (page) => lists.strings.build(page),
+  pits: (page) => lists.pits.build(page),
+  digs: (page) => lists.digs.build(page),
+  trees: (page) => lists.trees.build(page),
+  checks: (page) => lists.checks.build(page),
+  findings: (page) => lists.findings.build(page),
   totals: (page) => page.replaceChildren(...compact(sumsPage())),
   print: (page) => page.replaceChildren(...compact(printing.page())),
   sources: (page) => page.replaceChildren(...compact(basisPage())),
@@ -36,7 +41,7 @@ function showPage(name) {
   const pages = document.querySelectorAll(".page");
   for (const other of pages) other.hidden = other !== page;
   for (const link of byId("parts").children) {
-    if (link.getAttribute("href") === `#page=${name}`) link.setAttribute("aria-current", "page");
+    if (link.getAttribute("href") === `#page=${name in lists ? "runs" : name}`) link.setAttribute("aria-current", "page");
     else link.removeAttribute("aria-current");
   }
   byId("pages").scrollTop = 0;
@@ -49,6 +54,25 @@ function openPlace(kind, row) {
   if (window.location.hash === hash) followAddress();
   else window.location.hash = hash;
 }
+
+// How plan and list share the page: the list as wide as its columns, or the plan alone.
+const sharing = {
+  open() {
+    for (const [id, style] of [["widen", "is-wide"], ["alone", "is-alone"]]) {
+      byId(id).addEventListener("click", () => this.toggle(style));
+    }
+  },
+
+  toggle(style) {
+    const { classList } = byId("sheet");
+    const isOn = !classList.contains(style);
+    classList.remove("is-wide", "is-alone");
+    classList.toggle(style, isOn);
+    for (const [id, name] of [["widen", "is-wide"], ["alone", "is-alone"]]) {
+      byId(id).setAttribute("aria-pressed", String(classList.contains(name)));
+    }
+  },
+};
 
 let latestVisit = 0;
 
@@ -68,10 +92,21 @@ async function followAddress(takesFocus = true) {
     if (kind === "run") schedule.markLine(row);
     return takesFocus ? focusTitle(page) : undefined;
   }
-  const name = text in PAGES || text === "cautions" ? text : "runs";
+  const name = pageNamed(kind, text);
   const page = showPage(name);
   plan.mark(null);
   return kind && takesFocus ? focusTitle(page) : undefined;
+}
+
+// The page of an address; that of an alert or a check is the list of what it is raised for.
+function pageNamed(kind, text) {
+  if (kind === "alert") return alerts.show(text);
+  if (kind === "check" && narrowing.of("check").counts.has(text)) {
+    narrowing.reset();
+    narrowing.only("check", text);
+    schedule.fold();
+  }
+  return kind === "page" && (text in PAGES || text === "cautions") ? text : "runs";
 }
 
 /** @type {Record<string, (id: string) => string>} */
@@ -124,6 +159,7 @@ async function openSheet() {
   byId("sheet-date").textContent = study.meta.date ? `\u00b7 ${study.meta.date}` : "";
   study.shownCount = study.runs.n;
   byId("key").open = !isNarrow();
+  alerts.open();
   narrowing.open();
   plan.open();
   schedule.open();
@@ -131,6 +167,7 @@ async function openSheet() {
   measuring.open();
   printing.open();
   finder.open();
+  sharing.open();
   window.addEventListener("hashchange", () => followAddress());
   sayHead();
   pageOf("runs");

@@ -1,20 +1,22 @@
-// Which runs are shown: what is ticked in the key and on the page «Filter».
+// Which runs are shown: what is ticked in the key and on the page «Filter». Every list follows.
 
 const narrowing = {
-  technique: new Set(), severity: new Set(), material: new Set(),
+  /** @type {Facet[]} */
+  facets: [],
   least: null, most: null, openOnly: false, renewOnly: false,
 
   open() {
-    for (const name of ["technique", "severity", "material"]) {
-      for (const value of study.runs.words(name)) this[name].add(value || "");
-    }
+    this.facets = runFacets().map((facet) => facet.open(study.runs.n));
+  },
+
+  /** @param {string} name @returns {Facet} */
+  of(name) {
+    return /** @type {Facet} */ (this.facets.find((facet) => facet.name === name));
   },
 
   keeps(run) {
     const of = (name) => study.runs.get(name, run);
-    for (const name of ["technique", "severity", "material"]) {
-      if (!this[name].has(of(name) || "")) return false;
-    }
+    if (!this.facets.every((facet) => facet.keeps(run))) return false;
     const size = of("diameter_mm");
     if (this.least !== null && !(size >= this.least)) return false;
     if (this.most !== null && !(size !== null && size <= this.most)) return false;
@@ -32,54 +34,57 @@ const narrowing = {
     plan.redraw();
     schedule.refresh();
     key.refresh();
+    for (const list of Object.values(lists)) list.rebuild();
     if (byId("filter-note")) byId("filter-note").textContent = shownWords();
+    if (byId("page-totals")) PAGES.totals(byId("page-totals"));
   },
 
   set(name, value, isOn) {
-    if (isOn) this[name].add(value);
-    else this[name].delete(value);
+    this.of(name).set(value, isOn);
+    this.rebuild();
+  },
+
+  only(name, value) {
+    this.of(name).only(value);
+    this.rebuild();
+  },
+
+  rebuild() {
     if (byId("filter-note")) this.build(byId("page-filter"));
     this.apply();
   },
 
   reset() {
-    this.open();
+    for (const facet of this.facets) facet.reset();
     Object.assign(this, { least: null, most: null, openOnly: false, renewOnly: false });
-    this.build(byId("page-filter"));
-    this.apply();
+    this.rebuild();
   },
 
   build(page) {
-    page.replaceChildren(
+    const change = () => this.rebuild();
+    page.replaceChildren(...compact([
       make("h2", {}, say("Filter runs")),
       make("p", { id: "filter-note", role: "status" }, shownWords()),
-      this.ticks(say("Recommended"), "technique", techniqueName, Object.keys(study.palette.techniques)),
-      this.ticks(say("Severity of open cut"), "severity", severityName, Object.keys(study.palette.severities)),
-      this.ticks(say("Material of the old pipe"), "material", (code) => codeWord("material", code), null),
+      this.checkLine(),
+      make("p", {}, make("button", { type: "button", onclick: () => this.reset() }, say("Clear all filters"))),
+      this.facets.filter((facet) => facet.name !== "check").map((facet) => facet.build(change)),
       this.sizes(),
       make("fieldset", {}, make("legend", {}, say("Show only runs")),
         this.tick(say("with items to confirm on site"), this.openOnly, (isOn) => { this.openOnly = isOn; }),
         study.runs.has("renew") ? this.tick(say("marked for renewal in the input"), this.renewOnly,
           (isOn) => { this.renewOnly = isOn; }) : null),
-      make("p", {}, make("button", { type: "button", onclick: () => this.reset() }, say("Clear all filters"))),
-    );
+    ]));
+  },
+
+  // Checks are chosen in their list, which has a line for each.
+  checkLine() {
+    if (this.of("check").isWhole()) return null;
+    return make("p", {}, say("Only runs with this check:"), " ", [...this.of("check").chosen].map((found) => this.of("check").wordsOf(found)).join("; "));
   },
 
   tick(words, isOn, change) {
     return make("label", {}, make("input", { type: "checkbox", checked: isOn,
       onchange: (event) => { change(event.target.checked); this.apply(); } }), ` ${words}`);
-  },
-
-  ticks(title, name, wordsOf, order) {
-    const counts = countBy(name);
-    const values = order ? order.filter((value) => counts.has(value))
-      : [...counts.keys()].sort((a, b) => wordsOf(a).localeCompare(wordsOf(b), tongue.language));
-    for (const value of counts.keys()) if (!values.includes(value)) values.push(value);
-    return make("fieldset", { class: `narrow-${name}` }, make("legend", {}, title), values.map((value) => (
-      this.tick(`${wordsOf(value)} (${number(counts.get(value))})`, this[name].has(value), (isOn) => {
-        if (isOn) this[name].add(value);
-        else this[name].delete(value);
-      }))));
   },
 
   sizes() {
@@ -96,13 +101,23 @@ const narrowing = {
   },
 };
 
-function countBy(name) {
-  const counts = new Map();
-  for (let run = 0; run < study.runs.n; run += 1) {
-    const value = study.runs.get(name, run) || "";
-    counts.set(value, (counts.get(value) || 0) + 1);
-  }
-  return counts;
+/** @returns {Facet[]} */
+function runFacets() {
+  const one = (name) => (run) => [study.runs.get(name, run) || ""];
+  const checksOf = study.open_checks.groupBy("run", study.runs.n);
+  return [
+    new Facet("technique", () => say("Recommended"), one("technique"), techniqueName, Object.keys(study.palette.techniques)),
+    new Facet("severity", () => say("Severity of open cut"), one("severity"), severityName, Object.keys(study.palette.severities)),
+    new Facet("street", () => say("Street"), one("street"), streetWord),
+    new Facet("standing", () => say("Inspection and decision"), one("standing"), (code) => codeWord("stand", code), Object.keys(CODES.stand)),
+    new Facet("sureness", () => say("How sure the recommendation is"), one("sureness"), (code) => (code ? codeWord("sureness", code) : say("not asked for")), Object.keys(CODES.sureness)),
+    new Facet("material", () => say("Material of the old pipe"), one("material"), (code) => codeWord("material", code)),
+    alertFacet("runs", (run) => alerts.codesOfRun(run)),
+    new Facet("check", () => say("Check"), (run) => {
+      const rows = checksOf(run).map((row) => `${study.open_checks.get("verdict", row)}|${study.open_checks.get("check", row)}`);
+      return rows.length ? rows : [""];
+    }, (found) => (found ? say("{check}: {verdict}", { check: word(found.slice(found.indexOf("|") + 1)), verdict: codeWord("verdict", found.split("|")[0]) }) : say("none"))),
+  ];
 }
 
 function shownWords() {

@@ -41,6 +41,17 @@ const plan = {
     if (bounds) sheet_map.fitBounds(bounds, { padding: [28, 28], maxZoom: 20, animate: false });
   },
 
+  // Brings the runs that are shown into view.
+  showShown() {
+    let bounds = null;
+    for (let run = 0; run < study.runs.n; run += 1) {
+      if (!study.isShown[run] || study.runs.outlines.isEmpty(run)) continue;
+      const box = boundsOf(study.runs.outlines.box(run));
+      bounds = bounds ? bounds.extend(box) : L.latLngBounds(box);
+    }
+    if (bounds) sheet_map.fitBounds(bounds, { padding: [40, 40], maxZoom: 19, animate: false });
+  },
+
   pick(event) {
     const place = latLngToGrid(event.latlng);
     if (measuring.isOn) {

@@ -86,7 +86,7 @@ function twoFrames() {
 
 function titleBlock() {
   const [name, set, wordsOf] = key.kinds();
-  const counts = countBy(name);
+  const { counts } = narrowing.of(name);
   const strokes = Object.entries(study.palette[set]).filter(([value]) => counts.has(value));
   const rounded = Math.round(printing.presentScale());
   return [

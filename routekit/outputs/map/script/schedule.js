@@ -1,6 +1,7 @@
 // The list of runs, in step with the plan: the plan in words for whoever cannot see it.
 
 const LIST_STEP = 150;
+/** @type {{ name: string, words: () => string, isWide?: boolean }[]} */
 const SORTS = [
   { name: "run_id", words: () => say("Run") },
   { name: "technique", words: () => say("Recommended") },
@@ -8,15 +9,20 @@ const SORTS = [
   { name: "severity", words: () => say("Severity") },
   { name: "n_trees", words: () => say("Trees") },
   { name: "length_m", words: () => "m" },
+  { name: "street", words: () => say("Street"), isWide: true },
+  { name: "cost_mid", words: () => costHead(), isWide: true },
+  { name: "sureness", words: () => say("How sure"), isWide: true },
 ];
 
 const schedule = {
-  by: "run_id", isDown: false, inSight: false, limit: LIST_STEP,
+  by: "run_id", isDown: false, inSight: false, limit: LIST_STEP, isTold: true,
 
   build(page) {
-    page.replaceChildren(
+    page.replaceChildren(...compact([
+      listLinks("runs"),
       make("h2", {}, say("Runs")),
-      make("div", { id: "overview" }, overview()),
+      make("details", { class: "overview", open: this.isTold, ontoggle: (event) => { this.isTold = event.target.open; } },
+        make("summary", {}, say("Overview and alerts")), make("div", { id: "overview" }, overview()), alerts.build()),
       make("div", { class: "list-tools" },
         make("label", {}, make("input", { type: "checkbox", id: "in-sight", checked: this.inSight,
           onchange: (event) => { this.inSight = event.target.checked; this.refresh(); } }),
@@ -28,8 +34,15 @@ const schedule = {
         make("caption", { class: "unseen" }, say("Runs; each opens its details")),
         make("thead", {}, make("tr", { id: "list-heads" })),
         make("tbody", { id: "list-rows" })),
-      make("button", { type: "button", id: "list-more", onclick: () => this.more() }, say("Show more runs")));
+      make("button", { type: "button", id: "list-more", onclick: () => this.more() }, say("Show more runs"))]));
     this.refresh();
+  },
+
+  // The list alone, where what is told of the district would push it out of sight.
+  fold() {
+    this.isTold = false;
+    const told = document.querySelector("details.overview");
+    if (told) told.removeAttribute("open");
   },
 
   // Once, however often the page is built.
@@ -64,7 +77,8 @@ const schedule = {
     this.limit = LIST_STEP;
     byId("list-heads").replaceChildren(...SORTS.map((sort) => this.head(sort)));
     byId("list-rows").replaceChildren(...this.shown.slice(0, this.limit).map((run) => this.line(run)));
-    byId("list-note").textContent = say("Runs listed: {shown} of {all}.", { shown: this.shown.length, all: study.runs.n });
+    byId("list-note").replaceChildren(...compact([say("Runs listed: {shown} of {all}.", { shown: this.shown.length, all: study.runs.n }),
+      study.shownCount === study.runs.n ? null : [" ", make("button", { type: "button", onclick: () => narrowing.reset() }, say("Clear all filters"))]]));
     byId("list-more").hidden = this.shown.length <= this.limit;
   },
 
@@ -75,10 +89,11 @@ const schedule = {
     byId("list-more").hidden = this.shown.length <= this.limit;
   },
 
-  head({ name, words }) {
+  /** @param {{ name: string, words: () => string, isWide?: boolean }} sort */
+  head({ name, words, isWide }) {
     const isHere = this.by === name;
     const sorted = this.isDown ? "descending" : "ascending";
-    return make("th", { scope: "col", "aria-sort": isHere ? sorted : null },
+    return make("th", { scope: "col", class: isWide ? "if-wide" : null, "aria-sort": isHere ? sorted : null },
       make("button", { type: "button", class: "sorter", "data-sort": name, onclick: () => {
         this.isDown = isHere && !this.isDown;
         this.by = name;
@@ -103,7 +118,10 @@ const schedule = {
       make("td", { class: "bore" }, boreChange(of("bore_change"))),
       make("td", {}, severityName(of("severity"))),
       make("td", { class: "figure" }, number(of("n_trees"))),
-      make("td", { class: "figure" }, oneDecimal(of("length_m"))));
+      make("td", { class: "figure" }, oneDecimal(of("length_m"))),
+      make("td", { class: "if-wide" }, named(of("street"))),
+      make("td", { class: "figure if-wide" }, of("cost_mid") === null ? notKnown() : grouped(of("cost_mid"))),
+      make("td", { class: "if-wide" }, of("sureness") ? codeWord("sureness", of("sureness")) : ""));
   },
 
   markLine(run) {
@@ -160,16 +178,6 @@ function digCounts() {
     sayMany("connections of {n} run not known", "connections of {n} runs not known", { n: lost }), reopened].filter(Boolean).join(", ");
 }
 
-function overpulledNote() {
-  const rows = Array.from({ length: study.strings.n }, (_, row) => row);
-  const over = rows.filter((row) => study.strings.get("is_over_limit", row)).length;
-  const stuck = rows.filter((row) => study.strings.get("laydown_has_room", row) === 0).length;
-  return [
-    stuck ? ["; ", warning(sayMany("no room to lay out one pipe length for {n} string", "no room to lay out one pipe length for {n} strings", { n: stuck }))] : null,
-    over ? ["; ", warning(sayMany("{n} string over a limit by at least one estimate", "{n} strings over a limit by at least one estimate", { n: over }))] : null,
-  ];
-}
-
 /** @param {any} words text or elements */
 function warning(words) {
   return make("span", { class: "warning" }, make("b", { "aria-hidden": "true" }, "!"), " ", words);
@@ -214,8 +222,7 @@ function overview() {
     [say("Runs to be worked on"), worksByStanding()],
     [say("To confirm on site"), countRuns(count(study.runs, "is_to_confirm", Boolean))],
     [say("Trees"), overviewOfTrees(hit, works)],
-    [say("Strings and pits"), [sayMany("{n} string", "{n} strings", { n: study.strings.n }), ", ",
-      sayMany("{n} pit", "{n} pits", { n: study.pits.n }), overpulledNote()]],
+    [say("Strings and pits"), [THINGS.strings(study.strings.n), ", ", THINGS.pits(study.pits.n)]],
     [say("Small digs"), digCounts()],
     [say("Data findings"), make("a", { href: "#page=findings" }, sayMany("{n} finding", "{n} findings", { n: study.findings.n }))],
   ]);

@@ -51,20 +51,6 @@ const signs = () => [
     say("Service: G gas, W water, E electricity, T telecom, H heat, S sewer, X other")],
 ];
 
-function doubtsPage() {
-  const of = (name, row) => study.findings.get(name, row);
-  return [
-    make("h2", {}, say("Data findings")),
-    make("p", {}, study.findings.n
-      ? sayMany("{n} finding: what was found in the input data and what was done about it.", "{n} findings: what was found in the input data and what was done about it.", { n: study.findings.n })
-      : say("No problems were found in the input data.")),
-    study.findings.n ? growingTable(say("Data findings"), [say("Severity"), say("Where"), say("Found"), say("Action taken")], study.findings.n,
-      (row) => [codeWord("finding", of("severity", row)), [rowLink(of("row", row)), make("span", { class: "remedy" },
-        make("code", {}, raw([of("layer", row), of("field", row)].filter(Boolean).join(", "))))],
-      textOf(study.findings, "seen", row), textOf(study.findings, "done", row)]) : null,
-  ];
-}
-
 function rowLink(id) {
   if (id === null) return "";
   const kind = ["run", "tree", "manhole"].find((name) => study.rows[name].has(String(id)));
@@ -97,12 +83,39 @@ function sumsPage() {
     make("span", { class: "remedy" }, sourceText(of("source", row)))];
   return [
     make("h2", {}, say("Totals")),
+    sumsOfShown(),
+    study.shownCount === study.runs.n ? null : make("h3", {}, say("The whole study")),
     make("p", {}, scopeOfTotals()),
     make("p", {}, say("What belongs to runs that nobody has inspected is provisional; it stands apart below each figure. A tree belongs there as soon as any work at such a run touches it.")),
     study.totals.n ? dataTable(say("Totals"), [say("Quantity and source"), say("Open cut"), say("Recommended")],
       Array.from({ length: study.totals.n }, (_, row) => [name(row), range("open_cut", row), range("recommended", row)]),
       { id: "totals-table" }) : make("p", {}, say("No totals were calculated.")),
   ];
+}
+
+// Sums over the runs that are shown, where some are not; what is not known is counted beside them.
+function sumsOfShown() {
+  if (study.shownCount === study.runs.n) return null;
+  const shown = Array.from({ length: study.runs.n }, (_, run) => run).filter((run) => study.isShown[run]);
+  const sum = (name, write) => {
+    const values = shown.map((run) => study.runs.get(name, run));
+    const known = values.filter((value) => value !== null);
+    const lost = values.length - known.length;
+    const total = known.reduce((a, b) => a + b, 0);
+    if (!known.length && lost) return notKnown();
+    return [write(total), lost ? [", ", warning(sayMany("not known of {n} run", "not known of {n} runs", { n: lost }))] : null];
+  };
+  const listed = (name) => lists[name].ready().countAtShownRuns();
+  return make("section", { id: "shown-totals" }, make("h3", {}, say("Runs shown")), factList([
+    [say("Runs"), say("{shown} of {all}", { shown: sayNumber(shown.length), all: sayNumber(study.runs.n) })],
+    [say("Length"), sum("length_m", (value) => quantity(value, "m", 0))],
+    [say("First cost"), sum("cost_mid", moneyText)],
+    [say("Whole-life cost"), sum("whole_life_cost_mid", moneyText)],
+    [say("Strings"), sayNumber(listed("strings"))],
+    [say("Pits"), sayNumber(listed("pits"))],
+    [say("Small digs and reopenings"), sayNumber(listed("digs"))],
+    [say("Trees whose root zone a trench of these runs would enter"), sayNumber(listed("trees"))],
+  ]));
 }
 
 // The scope of «open cut»: the same runs in both columns of the sums.

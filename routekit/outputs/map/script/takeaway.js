@@ -1,7 +1,8 @@
 // The listed runs as a file.
 
-const TAKEN = ["run_id", "from_manhole", "to_manhole", "diameter_mm", "height_mm", "shape", "material", "use", "year",
-  "length_m", "depth_up_m", "depth_down_m", "technique", "standing", "bore_change", "new_pipe", "runner_up", "string_id", "severity", "n_trees"];
+const TAKEN = ["run_id", "street", "from_manhole", "to_manhole", "diameter_mm", "height_mm", "shape", "material", "use", "year",
+  "length_m", "depth_up_m", "depth_down_m", "technique", "standing", "bore_change", "new_pipe", "runner_up", "string_id", "severity", "n_trees",
+  "sureness", "cost_mid", "whole_life_cost_mid"];
 const TAKEN_TEXTS = ["reason", "runner_up_reason", "camera_may_change", "would_change", "to_confirm"];
 
 const takeaway = {
@@ -54,7 +55,7 @@ function lineOf(run) {
     : { type: "MultiLineString", coordinates: parts };
 }
 
-function fileName(ending) {
+function fileName(ending, what = "runs") {
   const name = study.meta.name.normalize("NFKD").replace(/[^A-Za-z0-9]+/g, "-").replace(/^-|-$/g, "").slice(0, 60);
-  return `${name || "study"}-runs.${ending}`;
+  return `${name || "study"}-${what}.${ending}`;
 }

@@ -1,0 +1,187 @@
+"""Lists of the map: each thing of the study in its list, narrowed, sorted, led to by alerts."""
+
+import csv
+import io
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from chromium import DESKTOP, PHONE, wait_until
+
+sys.path.append(str(Path(__file__).parent.parent / "outputs" / "map"))
+import district
+
+from routekit.outputs.map.builder import build_map
+
+STREETS = np.repeat(["Ash Lane", "Birch Row"], 6)
+
+
+def make_told():
+    """The district with streets, a pit that meets something, runs that nobody has inspected."""
+    result = district.make_district()
+    standing = np.where(np.arange(12) < 5, "provisional: inspect first", "recommended")
+    told = replace(
+        result,
+        runs=result.runs.assign(street=STREETS),
+        advice=result.advice.assign(standing=standing, is_feasible=True),
+        pits=result.pits.assign(is_free=pd.array([True, False], "boolean"), run_id=["R1", "R9"]),
+    )
+    return district.raise_alerts(told)
+
+
+@pytest.fixture(scope="module")
+def told():
+    """The result that the pages show."""
+    return make_told()
+
+
+@pytest.fixture(scope="module")
+def lists_file(told, tmp_path_factory):
+    path = tmp_path_factory.mktemp("lists") / "map.html"
+    path.write_text(build_map(told), encoding="utf-8")
+    return path
+
+
+def rows_of(page, name):
+    """The first cells of a list."""
+    return page.locator(f"#page-{name} .list-table tbody th").all_inner_texts()
+
+
+@pytest.mark.parametrize("size", [DESKTOP, PHONE], ids=["desktop", "phone"])
+@pytest.mark.parametrize(
+    ("name", "ids"),
+    [("strings", "string_id"), ("pits", "pit_id"), ("digs", "dig_id"), ("trees", "tree_id")],
+)
+def test_each_thing_stands_in_its_list_and_opens_its_card(
+    open_page, lists_file, told, name, ids, size
+):
+    page = open_page(lists_file, size, address=f"#page={name}")
+    wanted = sorted(getattr(told, name)[ids])
+    assert sorted(rows_of(page, name)) == wanted
+    first = page.locator(f"#page-{name} .list-table tbody a").first
+    shown = first.inner_text()
+    first.click()
+    wait_until(page, "!document.getElementById('page-card').hidden")
+    assert shown in page.locator("#page-card h2").inner_text()
+
+
+def test_findings_and_checks_are_listed_with_their_numbers(open_page, lists_file, told):
+    page = open_page(lists_file, address="#page=findings")
+    assert page.locator("#page-findings .list-table tbody tr").count() == len(told.findings)
+    chosen = told.advice.set_index("run_id")["technique"]
+    checks = told.checks.astype({"run_id": str, "technique": str, "check": str, "verdict": str})
+    mine = checks[checks["technique"] == checks["run_id"].map(chosen)]
+    counts = mine[mine["verdict"] != "pass"].groupby(["check", "verdict"])["run_id"].nunique()
+    page.evaluate("location.hash = 'page=checks'")
+    wait_until(page, "!document.getElementById('page-checks').hidden")
+    cells = page.locator("#page-checks .list-table tbody tr").evaluate_all(
+        "rows => rows.map(row => [...row.children].map(cell => cell.textContent))"
+    )
+    assert len(cells) == len(counts) > 0
+    assert sorted(int(number) for *_, number in cells) == sorted(counts)
+    link = page.locator("#page-checks .list-table tbody tr").first.locator("a")
+    number = int(link.inner_text())
+    link.click()
+    wait_until(page, "!document.getElementById('page-runs').hidden")
+    assert page.locator("#list-rows tr").count() == number
+
+
+def test_a_list_is_sorted_narrowed_to_one_value_and_taken_away(open_page, lists_file, told):
+    page = open_page(lists_file, address="#page=trees")
+    page.locator("#page-trees [data-sort=tree_id]").click()
+    assert rows_of(page, "trees")[0] == "T30"
+    page.locator("#page-trees .facets summary").click()
+    harmed = told.tree_loss["severity"].astype(str)
+    code, word = (
+        ("structural", "Structural") if (harmed == "structural").any() else ("major", "Major")
+    )
+    line = page.locator("#page-trees .narrow-severity .facet-line", has_text=word)
+    line.get_by_role("button").click()
+    shown = rows_of(page, "trees")
+    assert sorted(shown) == sorted(told.tree_loss.loc[harmed == code, "tree_id"])
+    with page.expect_download() as waiting:
+        page.locator("#page-trees .take-list").click()
+    text = Path(waiting.value.path()).read_text(encoding="utf-8-sig")
+    assert waiting.value.suggested_filename.endswith("-trees.csv")
+    assert [row["tree_id"] for row in csv.DictReader(io.StringIO(text))] == shown
+    page.locator("#page-trees").get_by_text("Clear all filters").click()
+    assert len(rows_of(page, "trees")) == 30
+
+
+def test_an_alert_leads_to_the_list_of_its_things(open_page, lists_file, told):
+    page = open_page(lists_file)
+    said = page.locator("#alerts").inner_text()
+    assert "A rule or limit is not kept" in said
+    page.locator("#alerts a[href='#alert=pit_not_clear']").click()
+    wait_until(page, "!document.getElementById('page-pits')?.hidden")
+    assert rows_of(page, "pits") == ["P2"]
+    page.evaluate("location.hash = 'page=runs'")
+    worked = told.advice["technique"] != "monitor"
+    first = worked & (told.advice["standing"] != "recommended")
+    link = page.locator("#alerts a[href='#alert=inspect_first']")
+    assert link.inner_text() == f"{first.sum()} runs"
+    link.click()
+    wait_until(page, f"document.querySelectorAll('#list-rows tr').length === {first.sum()}")
+    assert page.locator("details.overview").get_attribute("open") is None
+    names = page.locator("#list-rows .opener").all_inner_texts()
+    assert names == told.advice.loc[first, "run_id"].tolist()
+
+
+def test_an_alert_of_another_study_leads_to_the_runs(open_page, lists_file):
+    page = open_page(lists_file, address="#alert=no_such")
+    assert page.locator("#list-rows tr").count() == 12
+
+
+def test_lists_and_totals_follow_the_filter_of_runs(open_page, lists_file, told):
+    page = open_page(lists_file, address="#page=filter")
+    page.locator(".narrow-street .facet-line", has_text="Birch Row").get_by_role("button").click()
+    assert page.locator("#filter-note").inner_text().startswith("Runs shown: 6 of 12;")
+    page.evaluate("location.hash = 'page=pits'")
+    wait_until(page, "!document.getElementById('page-pits')?.hidden")
+    assert rows_of(page, "pits") == ["P2"]
+    assert "only what lies at the runs shown" in page.locator("#page-pits").inner_text()
+    page.evaluate("location.hash = 'page=totals'")
+    wait_until(page, "!document.getElementById('page-totals')?.hidden")
+    said = page.locator("#shown-totals").inner_text()
+    metres = told.runs["length_m"].to_numpy()[6:].sum()
+    assert "6 of 12" in said
+    assert f"{metres:.0f}\u00a0m" in said
+    cost = told.advice["cost_mid"].iloc[6:]
+    assert ("not known" in said) == bool(cost.isna().any())
+
+
+def test_a_street_is_found_by_its_name(open_page, lists_file):
+    page = open_page(lists_file)
+    page.fill("#finder-text", "birch")
+    page.keyboard.press("Enter")
+    wait_until(page, "document.querySelectorAll('#list-rows tr').length === 6")
+    assert page.locator("#finder-note").inner_text() == "Showing Birch Row."
+    page.fill("#finder-text", "no such place")
+    page.keyboard.press("Enter")
+    assert page.locator("#finder-note").inner_text() == "Nothing found for no such place."
+
+
+def test_the_list_can_be_wide_and_the_plan_alone(open_page, lists_file):
+    page = open_page(lists_file)
+    width = page.locator("#reading").bounding_box()["width"]
+    assert not page.locator("#list-heads [data-sort=street]").is_visible()
+    page.locator("#widen").click()
+    assert page.locator("#reading").bounding_box()["width"] > 1.4 * width
+    assert page.locator("#list-heads [data-sort=street]").is_visible()
+    page.locator("#alone").click()
+    assert not page.locator("#reading").is_visible()
+    assert page.locator("#widen").get_attribute("aria-pressed") == "false"
+    page.locator("#alone").click()
+    assert page.locator("#reading").bounding_box()["width"] == width
+
+
+@pytest.mark.parametrize("size", [DESKTOP, PHONE], ids=["desktop", "phone"])
+def test_lists_bar_nobody(open_page, lists_file, find_barriers, size):
+    page = open_page(lists_file, size)
+    for place in ("page=trees", "page=checks", "page=filter", "alert=pit_not_clear"):
+        page.evaluate("place => { location.hash = place; }", place)
+        page.wait_for_timeout(200)
+        assert find_barriers(page) == []
