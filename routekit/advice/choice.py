@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from typing import Final
 
 import geopandas as gpd
 import numpy as np
@@ -48,7 +49,7 @@ from routekit.site.layout import (
     encroach,
     set_out_digs,
 )
-from routekit.techniques import OPEN_CUT
+from routekit.techniques import OPEN_CUT, TECHNIQUES
 from routekit.trees.exposure import Exposure
 from routekit.words.texts import both, fill, join
 
@@ -291,6 +292,18 @@ def _attach_facts(
     return gpd.GeoDataFrame(joined, geometry="geometry", crs=runs.crs)
 
 
+_BANDS: Final = (
+    "cost_low",
+    "cost_high",
+    "whole_life_cost_low",
+    "whole_life_cost_high",
+    "days_low",
+    "days_mid",
+    "days_high",
+)
+"""Quantities of each technique that stand beside its cost in the options."""
+
+
 def _tabulate_options(runs: pd.DataFrame, final: Comparison) -> pd.DataFrame:
     """Write the options with what they score."""
     table = tabulate_options(runs["run_id"], final.checks, final.plans)
@@ -306,6 +319,12 @@ def _tabulate_options(runs: pd.DataFrame, final: Comparison) -> pd.DataFrame:
         "co2e_kg",
     )
     facts = {name: final.scores.facts[name].T.ravel() for name in names}
+    facts |= {
+        name.removesuffix("_mid"): np.concatenate(
+            [final.quantities[code][name].to_numpy(dtype=float) for code in TECHNIQUES]
+        )
+        for name in _BANDS
+    }
     bore = table["new_bore_mm"].to_numpy(dtype=float)
     technique = table["technique"].to_numpy(dtype=object)
     heights = find_heights(runs.iloc[table["run"].to_numpy()], technique, bore)

@@ -44,6 +44,7 @@ SCRIPTS: Final = (
     "schedule.js",
     "sections.js",
     "section_works.js",
+    "ways.js",
     "cards.js",
     "parts.js",
     "sheets.js",

@@ -38,6 +38,7 @@ async function runCard(run) {
     breachList(run),
     crossingList(run),
     optionList(detail),
+    wayList(detail),
     checkList(detail, of("technique")),
     observationList(detail),
     rootLinks(say("Roots found near trees"), study.linksOfRun(run), say("Tree"), rootedTree),
@@ -186,14 +187,16 @@ function optionList(detail) {
   const rows = detail.rowsOf("options");
   if (!rows.length) return null;
   const of = (name, row) => detail.options.get(name, row);
-  const more = [[say("Dug or severed, m\u00b2"), "root_m2"], [costHead(), "cost"], [say("Whole-life cost"), "whole_life_cost"], [say("CO\u2082e, kg"), "co2e_kg"]]
+  const more = [[say("Dug or severed, m\u00b2"), "root_m2"], [say("CO\u2082e, kg"), "co2e_kg"]]
     .filter(([, name]) => detail.options.has(name));
-  const heads = [say("Technique"), say("Verdict"), say("New bore, capacity"), ...more.map(([head]) => head)];
+  const hasShares = detail.options.has("share_best") && rows.some((row) => of("share_best", row) !== null);
+  const heads = [say("Technique"), say("Verdict"), say("New bore, capacity"), ...more.map(([head]) => head), ...(hasShares ? [say("Best in draws")] : [])];
+  const shares = (row) => (hasShares ? [of("share_best", row) === null ? "" : percent(of("share_best", row))] : []);
   return [make("h3", {}, say("Techniques compared")), dataTable(say("Techniques compared"), heads,
     rows.map((row) => [techniqueName(of("technique", row)),
       [verdictMark(of("verdict", row)), of("n_unknown", row) ? make("span", { class: "remedy" }, sayMany("{n} check not known", "{n} checks not known", { n: of("n_unknown", row) })) : null],
       [boreText(of("new_bore_mm", row), of("new_height_mm", row)), make("span", { class: "remedy" }, quantity(of("capacity_l_s", row), "l/s", 0))],
-      ...more.map(([, name]) => (of(name, row) === null ? notKnown() : grouped(of(name, row))))]), { id: "option-table" }),
+      ...more.map(([, name]) => (of(name, row) === null ? notKnown() : grouped(of(name, row)))), ...shares(row)]), { id: "option-table" }),
   detail.options.has("root_m2") ? make("p", { class: "remedy" }, say("Dug or severed: root zone that the works dig up and, for open cut, what the trench severs from its tree; summed over trees.")) : null];
 }
 
