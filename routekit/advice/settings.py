@@ -119,6 +119,48 @@ class WorkSettings(Settings):
         return years
 
 
+class SiteItemSettings(Settings):
+    """How items beside the works themselves are counted: they are priced by tenderers only."""
+
+    working_strip_m: float = setting(
+        1.5,
+        unit="m",
+        source="house",
+        ge=0,
+        le=10,
+        text="People and plant work this far round a pit, dig or trench: ground that is protected "
+        "in root zones, and trees that are fenced where it reaches their zone.",
+    )
+    attend_pit_days: float = setting(
+        1.0,
+        unit="day each",
+        source="house",
+        ge=0,
+        text="An arborist attends at a pit that reaches a root zone.",
+    )
+    attend_dig_days: float = setting(
+        0.25,
+        unit="day each",
+        source="house",
+        ge=0,
+        text="An arborist attends at a small dig that reaches a root zone.",
+    )
+    attend_trench_m_day: float = setting(
+        10.0,
+        unit="m/day",
+        source="house",
+        gt=0,
+        text="Trench in root zones that an arborist attends in a day: what a crew digs there.",
+    )
+    watering_visits: float = setting(
+        10.0,
+        unit="visits",
+        source="house",
+        ge=0,
+        text="Visits to water a tree whose zone was dug in: monthly over two growing seasons.",
+    )
+
+
 class AdviceSettings(Settings):
     """All settings of this folder."""
 
@@ -141,6 +183,7 @@ class AdviceSettings(Settings):
     )
     weights: WeightSettings = WeightSettings()
     work: WorkSettings = WorkSettings()
+    site_items: SiteItemSettings = SiteItemSettings()
     rates: UnitRates = UnitRates()
     life: LifeRates = LifeRates()
     production: ProductionRates = ProductionRates()

@@ -67,7 +67,12 @@ OUTPUTS: Final = (
         is_divided=True,
     ),
     Output(
-        files=(ResultFile(name="schedule.xlsx", label=message("schedule"), read=read_book),),
+        files=(
+            ResultFile(name="schedule.xlsx", label=message("schedule"), read=read_book),
+            ResultFile(
+                name="schedule.csv", label=message("quantities of the schedule"), read=read_words
+            ),
+        ),
         telling="Writing the schedule",
         write="schedule.write_schedule",
     ),

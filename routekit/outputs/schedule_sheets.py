@@ -8,10 +8,10 @@ import numpy as np
 import pandas as pd
 
 from routekit.layers.assumed import MARK, word_of
+from routekit.outputs.bill import list_rows
 from routekit.outputs.check_words import CLASS_UNIT, NO_LIMIT, word_checks
 from routekit.outputs.gis_layers import is_recommended, join_runs
 from routekit.outputs.new_bores import write_bore_changes
-from routekit.outputs.schedule_items import list_items
 from routekit.outputs.stem_words import describe_stems
 from routekit.outputs.touched_trees import list_touched, write_zone_areas
 from routekit.result import Result
@@ -61,7 +61,7 @@ def collect_sheets(result: Result) -> dict[str, pd.DataFrame]:
         "Runs": runs,
         "Summary": sum_runs(runs),
         "Reasons": runs,
-        "Quantities": list_items(result),
+        "Quantities": list_rows(result),
         "Strings": result.strings,
         "Pits": _name_trees(result, result.pits, PIT),
         "Digs": _name_trees(result, result.digs[opens], DIG),

@@ -136,6 +136,25 @@ class ScheduleSettings(Settings):
         ge=1,
         le=1_048_000,
     )
+    max_quantity_rows: int = setting(
+        250_000,
+        unit="rows",
+        source="house",
+        text="Most rows of the sheet of quantities, some nine for each run; above it the sheet "
+        "holds their sums by item, street and string, and schedule.csv each row. A workbook of "
+        "more formulas takes minutes to write and to open",
+        ge=1,
+        le=1_048_000,
+    )
+    contingency_share: float = setting(
+        0.1,
+        unit="-",
+        source="practice",
+        text="Contingency that the bill adds to the sum of its items; a cell that the tenderer "
+        "may change",
+        ge=0,
+        le=1,
+    )
     is_priced: bool = setting(
         True,
         unit="-",

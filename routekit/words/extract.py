@@ -58,6 +58,8 @@ _TABLES: Final[dict[str, tuple[str, ...]]] = {
     "outputs/schedule_columns.csv": ("sheet", "title", "unit"),
     "methods/tables/observation_codes.csv": ("name",),
     "advice/tables/unit_rates.csv": ("text",),
+    "advice/tables/site_items.csv": ("text", "rule"),
+    "outputs/bill_sections.csv": ("section",),
     "advice/tables/appraisal_rules.csv": ("short",),
     "outputs/arborist/working_methods.csv": ("text",),
 }

@@ -6,7 +6,7 @@ import pytest
 from routekit.advice.appraisal import discount, load_appraisal_rules
 from routekit.advice.root_cutting import find_overtaking
 from routekit.advice.whole_life import is_followed
-from routekit.outputs.schedule import load_columns
+from routekit.outputs.book import load_columns
 from routekit.techniques import CUTTING, MONITOR
 
 NAN = np.nan

@@ -2,6 +2,7 @@
 
 import dataclasses
 import hashlib
+import re
 import shutil
 import subprocess
 import zipfile
@@ -17,14 +18,9 @@ from synthetic import FORMULAS, LONG, MARKUP, make_empty_result, make_result
 from whole_result import advise_sizes, set_outputs
 
 from routekit.outputs import schedule
+from routekit.outputs.book import MAX_CELL_UNITS, PAGE_LETTERS, clean_text, load_columns
 from routekit.outputs.geopackage import write_geopackage
-from routekit.outputs.schedule import (
-    MAX_CELL_UNITS,
-    clean_text,
-    collect_sheets,
-    load_columns,
-    write_schedule,
-)
+from routekit.outputs.schedule import collect_sheets, write_schedule
 from routekit.outputs.schedule_sheets import price_runs, sum_runs
 from routekit.outputs.touched_trees import list_touched
 from routekit.settings.outputs import ScheduleSettings
@@ -76,12 +72,17 @@ def test_each_sheet_is_frozen_filtered_and_set_up_for_print(book):
     for name in SHEETS[1:]:
         sheet = book[name]
         assert sheet.freeze_panes == "B2"
-        assert sheet.auto_filter.ref
+        assert sheet.auto_filter.ref or name in ("Bill", "By street", "By string")
         assert sheet.print_title_rows == "$1:$1"
         assert sheet.page_setup.orientation == "landscape"
         assert sheet.page_setup.paperSize == 8
         assert sheet.sheet_properties.pageSetUpPr.fitToPage
-        assert sheet.page_setup.fitToWidth in (None, 1)
+        wide = sheet.page_setup.fitToWidth or 1
+        letters = sum(
+            one.width * (one.max - one.min + 1) for one in sheet.column_dimensions.values()
+        )
+        assert letters / wide <= PAGE_LETTERS * 1.05, "print is too small to be read"
+        assert (sheet.print_title_cols is not None) == (wide > 1)
         assert sheet.page_setup.fitToHeight == 0
         assert "Screening only" in sheet.oddFooter.left.text
 
@@ -127,11 +128,19 @@ def test_hostile_text_is_a_text_cell(path, text):
         assert not any(cell.hyperlink for cell in cells)
 
 
-def test_no_sheet_holds_a_formula_or_a_link(path):
+def test_formulas_are_those_of_the_bill_and_there_is_no_link(book, path):
+    """None comes from the data: each is an amount, a sum, a count or a reference."""
+    ours = re.compile(
+        r"=(SUM(IFS)?\(|COUNTBLANK\(|ROUND\(|[A-Z]+\d+([*+][A-Z]+\d+)*$|[A-Z]+\d+\*Bill!\$F\$\d+$)"
+    )
+    cells = [c for s in book for row in s.iter_rows() for c in row if c.data_type == "f"]
+    assert {cell.parent.title for cell in cells} <= {"Bill", "By street", "By string", "Quantities"}
+    assert [cell.value for cell in cells if not ours.match(cell.value)] == []
+    assert not any(text in cell.value for cell in cells for text in FORMULAS)
     with zipfile.ZipFile(path) as archive:
         pages = [archive.read(name) for name in archive.namelist() if "worksheets/" in name]
     assert len(pages) >= len(SHEETS)
-    assert not any(b"<f>" in page or b"hyperlink" in page for page in pages)
+    assert not any(b"hyperlink" in page for page in pages)
 
 
 def test_text_that_a_cell_cannot_hold_is_cut_with_a_mark(book):
@@ -262,7 +271,7 @@ def test_a_writer_that_dies_leaves_the_earlier_file(result, tmp_path, monkeypatc
     with pytest.raises(KeyboardInterrupt, match="cut off"):
         write_schedule(make_result(seed=2), path)
     assert path.read_bytes() == before
-    assert [item.name for item in tmp_path.iterdir()] == ["schedule.xlsx"]
+    assert sorted(item.name for item in tmp_path.iterdir()) == ["schedule.csv", "schedule.xlsx"]
 
 
 def test_what_a_robot_does_from_inside_is_no_excavation(result):

@@ -3,7 +3,7 @@
 import pandas as pd
 import pytest
 
-from routekit.outputs.schedule import load_columns
+from routekit.outputs.book import load_columns
 from routekit.outputs.schedule_sheets import collect_sheets, word_assumed
 
 LEFT_OUT = {

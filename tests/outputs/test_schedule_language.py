@@ -45,16 +45,26 @@ def rows_of(book, name):
 
 
 def test_sheets_headings_and_words_are_in_the_language(book):
-    assert book.sheetnames[:2] == ["⟦Read first⟧", "⟦Runs⟧"]
-    name = book.sheetnames[1]
-    run = rows_of(book, name)[0]
+    assert book.sheetnames[:2] == ["⟦Read first⟧", "⟦Bill⟧"]
+    run = rows_of(book, "⟦Runs⟧")[0]
     assert run["⟦Run⟧"] == "BL-01"
     assert run["⟦Material⟧" if "⟦Material⟧" in run else "⟦Host material⟧"].startswith("⟦")
     assert run["⟦Recommended technique⟧"].startswith("⟦")
 
 
+def test_the_bill_is_in_the_language_and_its_formulas_name_the_sheets(book):
+    rows = rows_of(book, "⟦Bill⟧")
+    items = [row for row in rows if row["⟦No.⟧"]]
+    assert len(items) > 40
+    for row in items:
+        assert row["⟦Item⟧"].startswith("⟦")
+        assert row["⟦Quantity from⟧"].startswith("⟦")
+        assert row["⟦Quantity⟧"].startswith("=SUMIFS('⟦Quantities⟧'!$")
+    assert all(row["⟦Item⟧"].startswith("⟦") for row in rows if row["⟦Item⟧"])
+
+
 def test_reasons_are_said_in_the_language_with_its_signs(book):
-    reasons = rows_of(book, book.sheetnames[3])
+    reasons = rows_of(book, "⟦Reasons⟧")
     for row in reasons:
         said = row["⟦Why⟧"]
         assert said.startswith("⟦")

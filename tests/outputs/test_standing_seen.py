@@ -11,6 +11,7 @@ from routekit.outputs.arborist.lines import describe_run, list_badges
 from routekit.outputs.arborist.sheets import list_facts
 from routekit.outputs.arborist.tree_facts import rank_trees
 from routekit.outputs.arborist.writer import _count_front
+from routekit.outputs.book import load_columns
 from routekit.outputs.differences import write_consequences
 from routekit.outputs.gis_layers import collect_layers, join_runs, join_trees
 from routekit.outputs.map.content import page_content
@@ -19,7 +20,6 @@ from routekit.outputs.public.headlines import state_shortly
 from routekit.outputs.public.reduce import reduce_result
 from routekit.outputs.public.statements import state_run, state_streets
 from routekit.outputs.public.tally import tally_streets
-from routekit.outputs.schedule import load_columns
 from routekit.outputs.schedule_sheets import collect_sheets
 from routekit.techniques import MONITOR, OPEN_CUT
 
