@@ -103,7 +103,7 @@ def test_nothing_is_blank_in_the_schedule(made):
     assert told.notna().all()
     assert "7 robot" in set(told)
     assert "needed" in set(told)
-    priced = {row[1] for row in book["Quantities"].iter_rows(values_only=True)}
+    priced = {cell for row in book["Quantities"].iter_rows(values_only=True) for cell in row}
     assert NAME in priced
 
 

@@ -106,7 +106,7 @@ NAMING = {
     ("gis_layers.py", "attach"): "a name that is taken gets another",
     ("gis_layers.py", "_fill_untouched"): "the two losses have different amounts",
     ("map/division.py", "take_area"): "long tables name their run by position",
-    ("schedule.py", "_write_sheet"): "a book for tenderers has no columns of money",
+    ("book.py", "list_shown"): "a book for tenderers has no columns of money",
     ("schedule_items.py", "_without_money"): "any sheet of the schedule",
     ("return_layers.py", "_read_edits"): "columns that people made",
     ("return_layers.py", "_drawn"): "a table that people made",

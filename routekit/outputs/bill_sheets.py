@@ -25,6 +25,7 @@ from routekit.outputs.book import (
     choose_width,
     clean_text,
     count_lines,
+    list_shown,
     load_columns,
     name_sheet,
     set_up_print,
@@ -48,12 +49,12 @@ class Behind:
     """The sheet of quantities as formulas name it."""
 
     sheet: str
-    columns: dict[str, str]
+    letters: dict[str, str]
     n_rows: int
 
     def name(self, column: str) -> str:
         """Name the cells of a column."""
-        letter = self.columns[column]
+        letter = self.letters[column]
         return f"{self.sheet}!${letter}$2:${letter}${max(self.n_rows, 1) + 1}"
 
 
@@ -70,8 +71,8 @@ def name_behind(table: pd.DataFrame, look: Look) -> Behind:
     -------
     Behind
     """
-    shown = [column.name for column in load_columns()[QUANTITIES] if column.name in table.columns]
-    letters = {name: xl_col_to_name(place) for place, name in enumerate(shown)}
+    shown = list_shown(QUANTITIES, table)
+    letters = {column.name: xl_col_to_name(place) for place, column in enumerate(shown)}
     return Behind(quote_sheetname(name_sheet(QUANTITIES, look)), letters, len(table))
 
 
@@ -110,7 +111,7 @@ def write_amounts(bill: Bill, behind: Behind, look: Look) -> list[str]:
     items, sheet = place_items(bill.items), quote_sheetname(name_sheet(BILL, look))
     letter = xl_col_to_name([c.name for c in load_columns()[BILL]].index("rate"))
     rates = items.set_index("number")["row"].reindex(bill.rows["number"]).tolist()
-    mine = behind.columns["quantity"]
+    mine = behind.letters["quantity"]
     return [f"={mine}{row}*{sheet}!${letter}${rate}" for row, rate in enumerate(rates, 2)]
 
 
@@ -311,7 +312,7 @@ def write_places(
         Row of the sum in sheet Bill.
     """
     page = _Sheet(book, name, look)
-    is_kept = PLACES[name] in behind.columns
+    is_kept = PLACES[name] in behind.letters
     for place in table.to_dict("records"):
         row = page.row + 1
         page.put("number", place["number"])
@@ -359,7 +360,7 @@ def write_quantities_file(rows: pd.DataFrame, path: Path, look: Look, result_id:
     OutputError
         If it cannot be written or replaced; an earlier file is kept.
     """
-    shown = [one for one in load_columns()[QUANTITIES] if one.name in rows.columns]
+    shown = list_shown(QUANTITIES, rows)
     names = [one.name for one in shown if not one.name.startswith("tender_")]
     table = rows[names].rename(columns=_head(shown, look))
     texts = [

@@ -86,6 +86,23 @@ def load_columns() -> dict[str, tuple[Column, ...]]:
     }
 
 
+def list_shown(sheet: str, table: pd.DataFrame) -> list[Column]:
+    """List the columns that a sheet shows of a table.
+
+    Parameters
+    ----------
+    sheet : str
+    table : pandas.DataFrame
+
+    Returns
+    -------
+    list of Column
+        In order. A book for tenderers has no columns of money, and sums no column that they run
+        over.
+    """
+    return [column for column in load_columns()[sheet] if column.name in table.columns]
+
+
 def list_fields() -> dict[str, Field]:
     """Columns of the result, by table and column."""
     return {

@@ -41,7 +41,7 @@ from routekit.outputs.book import (
     clean_text,
     count_lines,
     list_fields,
-    load_columns,
+    list_shown,
     make_formats,
     name_sheet,
     set_up_print,
@@ -126,7 +126,7 @@ def write_schedule(result: Result, path: str | Path) -> Path:
                 "choose another output folder; earlier results are kept"
             )
             raise OutputError(message) from error
-    spoken = _speak_table(whole, load_columns()[QUANTITIES], language)
+    spoken = _speak_table(whole, QUANTITIES, language)
     write_quantities_file(spoken, target.with_suffix(".csv"), Look({}, language), result.result_id)
     return target
 
@@ -277,8 +277,7 @@ def _write_sheet(
 ) -> None:
     """Write one table with frozen header, filter, formats and print set-up."""
     sheet, formats = book.add_worksheet(name_sheet(name, look)), look.formats
-    # A book for tenderers has no columns of money.
-    shown = [column for column in load_columns()[name] if column.name in table.columns]
+    shown = list_shown(name, table)
     rows = table.iloc[:max_rows]
     lines, whole = np.ones(len(rows)), 0.0
     for place, column in enumerate(shown):
@@ -350,9 +349,9 @@ def _speak(rows: pd.DataFrame, column: Column, language: str) -> NDArray[np.obje
     return translate_words(values, language) if is_word else values
 
 
-def _speak_table(table: pd.DataFrame, columns: tuple[Column, ...], language: str) -> pd.DataFrame:
+def _speak_table(table: pd.DataFrame, sheet: str, language: str) -> pd.DataFrame:
     """Put the words of a table into the language, as its sheet shows them."""
-    shown = [column for column in columns if column.name in table.columns]
+    shown = list_shown(sheet, table)
     said = {column.name: _speak(table, column, language) for column in shown}
     named = {key: render(word(text), language) for key, text in TECHNIQUES.items()}
     said["technique"] = table["technique"].astype(object).map(named).to_numpy(dtype=object)
