@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from routekit.advice.open_runs import CONTRADICTED, NO_TECHNIQUE, name_techniques
-from routekit.advice.standing import OWNERS, PROVISIONAL
+from routekit.advice.standing import LINE_OPEN, OWNERS, PROVISIONAL
 from routekit.arrays import Flags
 from routekit.techniques import MONITOR
 from routekit.words.texts import both, fill, message, word
@@ -267,6 +267,13 @@ ALERTS: Final = (
         "runs",
         message("fails a check and stands by decision"),
         _fails_by_decision,
+    ),
+    Alert(
+        "line_passes_less",
+        LIMIT,
+        "runs",
+        message("enlarged above runs that pass less: the owner decides on the line"),
+        _works_on(LINE_OPEN),
     ),
     Alert(
         "string_over_limit",

@@ -19,7 +19,8 @@ from routekit.advice.burst_choice import (
 )
 from routekit.advice.confirmations import ask_on_site, find_root_cutting
 from routekit.advice.currency import Money
-from routekit.advice.line_capacity import judge_line
+from routekit.advice.line_capacity import find_held, judge_line
+from routekit.advice.line_sizes import renew_at_own_size, size_line
 from routekit.advice.new_bores import find_heights, size_new_pipes
 from routekit.advice.open_runs import name_techniques
 from routekit.advice.options import (
@@ -158,7 +159,7 @@ def choose_renewal(
         bar_length_m=settings.pipe.bar_length_m,
         settings=settings.site.laydown,
     )
-    advice = judge_line(advice, place.cases, plans)
+    advice = _judge_lines(advice, place, chosen_strings, shares, decided, pipes, settings)
     advice = ask_on_site(advice, place, works.strings, laydown)
     advice = advice.assign(
         root_cutting=find_root_cutting(advice, condition),
@@ -192,6 +193,28 @@ def choose_renewal(
         choice=chosen_strings,
         shares=shares,
         decided=decided,
+    )
+
+
+def _judge_lines(
+    advice: pd.DataFrame,
+    place: Place,
+    strings: BurstChoice,
+    shares: pd.DataFrame,
+    decided: Decided,
+    pipes: PlanSettings,
+    settings: ChoiceSettings,
+) -> pd.DataFrame:
+    """Let the owner decide on lines that hold larger pipes back, with what each would take."""
+    held = find_held(advice, place.cases, strings.plans)
+    works, final = strings.works, strings.final
+    return judge_line(
+        advice,
+        held,
+        size_line(held, place, works, final, shares, decided, pipes, settings),
+        renew_at_own_size(final, decided, works.string_of_run != ""),
+        place.cases["required_l_s"].to_numpy(dtype=float),
+        settings.currency,
     )
 
 

@@ -27,8 +27,9 @@ PROVISIONAL: Final = message("provisional: inspect first")
 OWNERS: Final = message("owner's decision, not inspected")
 INSPECT_OPEN: Final = message("open: inspect first")
 UNDECIDED: Final = message("open: a person decides")
-STANDINGS: Final = (RECOMMENDED, PROVISIONAL, OWNERS, INSPECT_OPEN, UNDECIDED)
-"""Words of `advice.standing`."""
+LINE_OPEN: Final = message("provisional: the owner decides on the line")
+STANDINGS: Final = (RECOMMENDED, PROVISIONAL, LINE_OPEN, OWNERS, INSPECT_OPEN, UNDECIDED)
+"""Words of `advice.standing`; `LINE_OPEN` is set by `routekit.advice.line_capacity` alone."""
 
 _REPAIRS = np.array([one.new_pipe == "mended" for one in RECORDS])
 _SPOTS = np.array([one.digs == "spots" for one in RECORDS])

@@ -12,6 +12,7 @@ from routekit.advice.appraisal import load_appraisal_rules
 from routekit.advice.choice import Renewal
 from routekit.advice.recommend import find_idle
 from routekit.advice.settings import AdviceSettings, ChoiceSettings
+from routekit.advice.standing import LINE_OPEN
 from routekit.advice.value_texts import PHRASES
 from routekit.arrays import Flags, Floats, Ints, Texts
 from routekit.methods.checks import Check, needed_surveys
@@ -95,8 +96,10 @@ def tell_sureness(
     unsettled = _find_unsettled(
         renewal.choice.final.checks, chosen, cases["is_inspected"].to_numpy(dtype=bool)
     )
-    # Card and table name the rules that turn a recommendation: what they name is not sure.
+    # Card and table name the rules that turn a recommendation: what they name is not sure. Nor is
+    # what hangs on the owner's word about the line.
     turned = (renewal.advice["appraisal_turns"].astype(str) != "").to_numpy(dtype=bool)
+    turned = turned | (renewal.advice["standing"] == LINE_OPEN).to_numpy(dtype=bool)
     judged = judge(bench, inputs, chosen, unsettled, turned, settings.advice.sureness)
     advice = renewal.advice.assign(**_write_columns(judged, inputs, unsettled))
     options = renewal.options.assign(share_best=judged.shares.T.ravel())

@@ -1,4 +1,4 @@
-"""Thirty-two small streets, one for each answer in answers.csv, laid out in one study.
+"""Thirty-four small streets, one for each answer in answers.csv, laid out in one study.
 
 Each lies by itself, 400 m from the next, round (0, y); common practice, no source.
 """
@@ -118,6 +118,12 @@ def lay_out():
     street("narrow in a wide line", [40.0] * 3, asked=[1], diameter_mm=300.0, design_flow_l_s=40.0)
     town.runs[-2]["diameter_mm"] = 200.0
     street("too little flow", [30.0] * 4, design_flow_l_s=62.0)
+    # Only the second run is choked; the sound ones round it are as small, and asked for as much.
+    street("larger between smaller", [40.0] * 4, asked=[1], choked=False, design_flow_l_s=62.0)
+    town.roots("larger between smaller 2", [8.0, 20.0, 32.0])
+    street("larger above unknown", [40.0] * 3, asked=[0], choked=False, design_flow_l_s=62.0)
+    town.roots("larger above unknown 1", [8.0, 20.0, 32.0])
+    town.runs[-1]["diameter_mm"] = None
 
     street("one fault", [50.0], choked=False)
     see("one fault 1", 22.0, "BAJ", "B", 45.0, at_joint=True)

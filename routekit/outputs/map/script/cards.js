@@ -49,7 +49,7 @@ async function runCard(run) {
 
 // What stands on no inspection is said beside the technique.
 function standingNote(standing) {
-  return standing === null || !isUnseen(standing) ? null
+  return standing === null || !isQualified(standing) ? null
     : make("p", { class: "verdict-line", id: "card-standing" }, warning(codeWord("stand", standing)));
 }
 

@@ -127,6 +127,7 @@ const CODES = {
   stand: {
     recommended: () => say("recommended"),
     "provisional: inspect first": () => say("provisional: inspect first"),
+    "provisional: the owner decides on the line": () => say("provisional: the owner decides on the line"),
     "owner's decision, not inspected": () => say("owner's decision, not inspected"),
     "open: inspect first": () => say("open: inspect first"),
     "open: a person decides": () => say("open: a person decides"),
@@ -153,7 +154,7 @@ function codeWord(list, code) {
   return Object.hasOwn(words, code) ? words[code]() : String(code);
 }
 
-// Whether nobody has looked into a run, by the word of its standing.
-function isUnseen(standing) {
+// Whether something must come before the works of a run, by the word of its standing.
+function isQualified(standing) {
   return !["recommended", "open: a person decides"].includes(standing);
 }

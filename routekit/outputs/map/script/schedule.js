@@ -112,7 +112,7 @@ const schedule = {
       make("td", {}, make("span", { class: "with-sample" },
         letterMark(study.palette.techniques[of("technique") || ""] || study.palette.techniques[""]),
         techniqueName(of("technique")), of("is_to_confirm") ? make("em", { title: say("items to confirm on site") }, " ", say("to confirm")) : null),
-        isUnseen(of("standing")) ? make("span", { class: "remedy" }, codeWord("stand", of("standing"))) : null,
+        isQualified(of("standing")) ? make("span", { class: "remedy" }, codeWord("stand", of("standing"))) : null,
         // On a phone the bore has no column of its own.
         of("bore_change") ? make("span", { class: "remedy bore-below" }, `${boreChange(of("bore_change"))}\u00a0mm`) : null),
       make("td", { class: "bore" }, boreChange(of("bore_change"))),
