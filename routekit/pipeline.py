@@ -12,6 +12,7 @@ import pandas as pd
 from routekit.advice.alerts import find_alerts
 from routekit.advice.choice import Renewal, choose_renewal
 from routekit.advice.currency import find_neutral_rates
+from routekit.advice.ways import compare_ways
 from routekit.errors import DecisionError, LayerError
 from routekit.layers.decisions import Decided, read_decisions
 from routekit.layers.ground import add_ground
@@ -286,6 +287,7 @@ def _collect(
         provenance=_provenance(study, layers, rules, renewal),
         laydown=renewal.laydown,
         quantities=renewal.quantities,
+        ways=compare_ways(renewal.options, renewal.advice["technique"]),
         alerts=find_alerts(
             renewal.advice,
             renewal.runs,

@@ -85,6 +85,7 @@ class Result:
     laydown: gpd.GeoDataFrame
     root_zones: gpd.GeoDataFrame
     quantities: pd.DataFrame
+    ways: pd.DataFrame
     alerts: pd.DataFrame
     surveys: pd.DataFrame
     photo: Path | None = None

@@ -484,6 +484,9 @@ CUTTING: Final = find_code(lambda one: one.is_maintenance, "kept clear of roots"
 OPEN_CUT: Final = find_code(lambda one: one.digs == "trench", "dug as a trench")
 """The technique that all others are set against."""
 
+LININGS: Final = tuple(one.code for one in RECORDS if one.is_through and one.needs_clear_bore)
+"""Techniques that renew the run from within the old bore, which must be clear of roots."""
+
 BURSTING: Final = (
     find_code(lambda one: one.new_pipe == "burst, same size", "bursting to the same size"),
     find_code(lambda one: one.new_pipe == "burst, larger", "bursting to a larger size"),

@@ -111,6 +111,7 @@ WHOLE_STUDY = {
 """Stages that take layers of a whole study: an example would be longer than it is of use."""
 
 RAISES_NOTHING = {
+    "compare_ways",
     "find_alerts",
     "choice_settings",
     "choose_renewal",

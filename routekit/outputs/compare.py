@@ -42,6 +42,7 @@ KEYS = {
     "checks": "row_name",
     "options": "row_name",
     "quantities": "row_name",
+    "ways": "way",
     "alerts": "row_name",
     "surveys": "survey",
     "findings": "row_name",

@@ -42,6 +42,7 @@ ROW_KEYS: dict[str, tuple[str, ...]] = {
     "findings": ("layer", "row", "field", "seen"),
     "totals": ("quantity",),
     "quantities": ("run_id", "technique", "item"),
+    "ways": ("way",),
     "alerts": ("alert", "item_id", "run_id"),
     "surveys": ("survey",),
     "rules": ("kind", "name"),

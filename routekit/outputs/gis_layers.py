@@ -154,7 +154,7 @@ def collect_layers(result: Result, *, max_check_rows: int) -> list[Layer]:
     list of Layer
         runs, breaches, near_misses, checks, options, root_zones, structural_zones, stems,
         trenches, strings, pits, digs, robot_reopenings, encroachments, trees, crowns, findings,
-        totals, quantities, alerts, surveys, rules, decisions, provenance.
+        totals, quantities, ways, alerts, surveys, rules, decisions, provenance.
     """
     checks, note = select_checks(result, max_check_rows)
     return [
@@ -177,6 +177,7 @@ def collect_layers(result: Result, *, max_check_rows: int) -> list[Layer]:
         _plain("findings", result.findings),
         _plain("totals", result.totals),
         _plain("quantities", result.quantities),
+        _plain("ways", result.ways),
         _plain("alerts", result.alerts),
         _plain("surveys", result.surveys),
         _plain("rules", result.rules),

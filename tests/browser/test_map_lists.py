@@ -2,6 +2,7 @@
 
 import csv
 import io
+import json
 import sys
 from dataclasses import replace
 from pathlib import Path
@@ -14,6 +15,7 @@ from chromium import DESKTOP, PHONE, wait_until
 sys.path.append(str(Path(__file__).parent.parent / "outputs" / "map"))
 import district
 
+from routekit.advice.ways import SUMS, WAYS
 from routekit.outputs.map.builder import build_map
 
 STREETS = np.repeat(["Ash Lane", "Birch Row"], 6)
@@ -23,8 +25,20 @@ def make_told():
     """The district with streets, a pit that meets something, runs that nobody has inspected."""
     result = district.make_district()
     standing = np.where(np.arange(12) < 5, "provisional: inspect first", "recommended")
+    ways = pd.DataFrame(
+        {
+            "way": list(WAYS),
+            "text": list(WAYS.values()),
+            "text_words": [json.dumps([text]) for text in WAYS.values()],
+            "n_runs": 9,
+            "n_left_out": 2,
+            "n_failing": [0, 0, 4, 0],
+            **{name: [4e5, 2e5, 1e5, 3e5] for name in SUMS},
+        }
+    )
     told = replace(
         result,
+        ways=ways,
         runs=result.runs.assign(street=STREETS),
         advice=result.advice.assign(standing=standing, is_feasible=True),
         pits=result.pits.assign(is_free=pd.array([True, False], "boolean"), run_id=["R1", "R9"]),
@@ -176,6 +190,16 @@ def test_the_list_can_be_wide_and_the_plan_alone(open_page, lists_file):
     assert page.locator("#widen").get_attribute("aria-pressed") == "false"
     page.locator("#alone").click()
     assert page.locator("#reading").bounding_box()["width"] == width
+
+
+def test_the_ways_of_renewing_the_district_are_told_beside_the_totals(open_page, lists_file):
+    page = open_page(lists_file, address="#page=totals")
+    assert page.locator("#ways-chart circle").count() == 4
+    rows = page.locator("#ways-table tbody tr").all_inner_texts()
+    assert [row.split("\t")[0] for row in rows] == [text.capitalize() for text in WAYS.values()]
+    assert "400,000" in rows[0]
+    assert "4 runs" in rows[2]
+    assert "2 runs are left out" in page.locator("#ways").inner_text()
 
 
 @pytest.mark.parametrize("size", [DESKTOP, PHONE], ids=["desktop", "phone"])

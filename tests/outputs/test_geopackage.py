@@ -47,6 +47,7 @@ LAYERS = [
     "findings",
     "totals",
     "quantities",
+    "ways",
     "alerts",
     "surveys",
     "rules",

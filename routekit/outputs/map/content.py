@@ -143,7 +143,7 @@ ALERT_IDS: Final = {
 }
 """Table that an alert is about, to the column of its ids."""
 
-_SHEETS: Final = ("totals", "findings", "rules", "provenance", "decisions")
+_SHEETS: Final = ("totals", "ways", "findings", "rules", "provenance", "decisions")
 _NOT_SHOWN: Final = ["new_pipe", "new_pipe_words"]
 """Texts of the options that the page does not show."""
 

@@ -90,6 +90,7 @@ function sumsPage() {
     study.totals.n ? dataTable(say("Totals"), [say("Quantity and source"), say("Open cut"), say("Recommended")],
       Array.from({ length: study.totals.n }, (_, row) => [name(row), range("open_cut", row), range("recommended", row)]),
       { id: "totals-table" }) : make("p", {}, say("No totals were calculated.")),
+    waysOfDistrict(),
   ];
 }
 

@@ -43,3 +43,46 @@ function wayPicture(rows, of) {
       "aria-label": say("Bars of first cost and whole-life cost of each technique; the table below gives the same figures.") }, drawn),
     make("figcaption", {}, say("Upper bar: first cost. Lower bar: whole-life cost. The line runs from the low to the high estimate. The sign before a name is its worst verdict.")));
 }
+
+// The district renewed in each way: cost against roots, a point for each, and its figures.
+function waysOfDistrict() {
+  const of = (name, row) => study.ways.get(name, row);
+  if (!study.ways.n || !of("n_runs", 0)) return null;
+  const rows = Array.from({ length: study.ways.n }, (_, row) => row);
+  const runs = of("n_runs", 0);
+  const lost = of("n_left_out", 0);
+  return make("section", { id: "ways" }, make("h3", {}, say("Ways of renewing the district")),
+    make("p", {}, sayMany("Over {n} run to be worked on; each way takes the best technique of its kind.", "Over {n} runs to be worked on; each way takes the best technique of its kind on each.", { n: runs }),
+      lost ? [" ", warning(sayMany("{n} run is left out, since one of the ways is not known there.", "{n} runs are left out, since one of the ways is not known there.", { n: lost }))] : null),
+    chartOfWays(rows, of),
+    dataTable(say("Ways of renewing the district"), [say("Way"), costHead(), say("Root zone, m\u00b2"), say("Fails a check"), say("Days of one crew"), say("CO\u2082e, kg")],
+      rows.map((row) => [raiseFirst(put(statementOf(study.ways, "text", row))), bandText(of, "cost", row), grouped(of("root_m2", row)),
+        of("n_failing", row) ? warning(THINGS.runs(of("n_failing", row))) : say("none"), grouped(of("days", row)), grouped(of("co2e_kg", row))]), { id: "ways-table" }),
+    make("p", { class: "remedy" }, say("Root zone: dug or severed, added over runs and trees; a tree at two runs counts twice. A way that fails a check on some runs cannot be carried out there.")));
+}
+
+const CHART = { width: 420, height: 230, left: 52, right: 14, top: 16, bottom: 44 };
+
+function chartOfWays(rows, of) {
+  const dearest = Math.max(...rows.map((row) => of("cost_high", row)));
+  const most = Math.max(...rows.map((row) => of("root_m2", row)), 1);
+  if (!(dearest > 0)) return null;
+  const [right, foot] = [CHART.width - CHART.right, CHART.height - CHART.bottom];
+  const x = (value) => CHART.left + ((right - CHART.left) * value) / dearest;
+  const y = (value) => foot - ((foot - CHART.top) * value) / most;
+  const text = (left, top, words, anchor = "start") => makeSvg("text", { x: left.toFixed(1), y: top.toFixed(1), class: "w-name", "text-anchor": anchor }, words);
+  const point = (row, i) => {
+    const [left, top] = [x(of("cost", row)), y(of("root_m2", row))];
+    return [makeSvg("line", { x1: x(of("cost_low", row)).toFixed(1), x2: x(of("cost_high", row)).toFixed(1), y1: top.toFixed(1), y2: top.toFixed(1), class: "w-band" }),
+      makeSvg("circle", { cx: left.toFixed(1), cy: top.toFixed(1), r: 7, class: of("way", row) === "recommended" ? "w-chosen" : "w-other" }),
+      text(left, top + 4, String(i + 1), "middle")];
+  };
+  return make("figure", { class: "drawing" },
+    makeSvg("svg", { class: "ways", id: "ways-chart", viewBox: `0 0 ${CHART.width} ${CHART.height}`, role: "img",
+      "aria-label": say("First cost against root zone dug or severed, a point for each way; the table below gives the same figures.") },
+    makeSvg("path", { d: `M${CHART.left} ${CHART.top}V${foot}H${right}`, class: "w-axis" }),
+    text(CHART.left, CHART.top - 4, say("Root zone dug or severed, m\u00b2")), text(right, foot + 30, costHead(), "end"),
+    text(CHART.left - 4, y(most) + 4, grouped(most), "end"), text(CHART.left - 4, foot + 4, "0", "end"), text(right, foot + 15, grouped(dearest), "end"),
+    rows.map(point)),
+    make("figcaption", {}, rows.map((row, i) => `${i + 1} ${put(statementOf(study.ways, "text", row))}`).join("; "), ". ", say("The line runs from the low to the high cost.")));
+}
