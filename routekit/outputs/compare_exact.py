@@ -2,7 +2,8 @@
 
 Rows are matched by key, values bit for bit; nothing is rounded. What the map tells (a column that
 got another name or table, came, went, or may hold something else) is listed apart with its reason.
-The layer `provenance` is left out: it tells versions, not results.
+The layer `provenance` is left out: it tells versions, not results; so is `layer_styles`, which
+tells how a GIS draws the layers.
 """
 
 from __future__ import annotations
@@ -52,7 +53,7 @@ ROW_KEYS: dict[str, tuple[str, ...]] = {
 in their order."""
 
 FOUND_COLUMNS = ("table", "column", "what", "rows", "key", "old", "new", "reason")
-_LEFT_OUT = ("provenance",)
+_LEFT_OUT = ("provenance", "layer_styles")
 _GEOMETRY = "geometry"
 _LINE_WIDTH = 60
 

@@ -31,6 +31,7 @@ from routekit.errors import OutputError
 from routekit.layers.opening import gdal_options
 from routekit.outputs.atomic import replacing_file
 from routekit.outputs.gis_layers import Layer, collect_layers, describe_fields, name_fields
+from routekit.outputs.gis_styles import write_styles
 from routekit.result import Result
 from routekit.settings.outputs import GeopackageSettings
 
@@ -72,8 +73,26 @@ def write_geopackage(result: Result, path: str | Path) -> Path:
     """
     target, settings = Path(path), result.settings.outputs.geopackage
     layers = collect_layers(result, max_check_rows=settings.max_check_rows)
-    write_layers(layers, target, crs=result.crs, settings=settings)
+    write_layers(layers, target, crs=result.crs, settings=settings, add=_add_styles(layers))
     return target
+
+
+def _add_styles(layers: list[Layer]) -> Callable[[Path], None]:
+    """Make what writes the styles of layers into their file."""
+    drawn = [layer.name for layer in layers if layer.geometry_type is not None]
+
+    def add(path: Path) -> None:
+        try:
+            with closing(sqlite3.connect(path)) as base, base:
+                write_styles(base, drawn, _TIME_STAMP)
+        except sqlite3.Error as error:
+            message = (
+                f"the styles of the layers cannot be written; {path.name} ({error}); make room on "
+                "the disk or choose another output folder; earlier results are kept"
+            )
+            raise OutputError(message) from error
+
+    return add
 
 
 def write_layers(

@@ -6,7 +6,7 @@ Layers are described, not yet written: `routekit.outputs.geopackage` turns them 
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 
 import geopandas as gpd
@@ -33,13 +33,14 @@ _AMOUNTS = (
 )
 _BALANCE_COLUMNS = (*_AMOUNTS, "is_structural", WITHIN, "severity")
 _OPEN_CUT = "open_cut_"
+_ZONE_SEVERITY = "recommended_severity"
 _POSITIONS = ("run", "tree")
 _SHAPES = ("geometry", "zone", "crown", "corridor")
 _PARTS = {
     "runs": (("runs", ""), ("condition", "condition_"), ("advice", "advice_")),
     "trees": (("trees", ""), ("tree_loss", "open_cut_"), ("tree_balance", "")),
     "breaches": (("encroachments", ""),),
-    "root_zones": (("zones", ""),),
+    "root_zones": (("zones", ""), ("tree_balance", "")),
     "structural_zones": (("zones", ""),),
     "crowns": (("trees", ""),),
     "robot_reopenings": (("digs", ""),),
@@ -157,13 +158,14 @@ def collect_layers(result: Result, *, max_check_rows: int) -> list[Layer]:
         totals, quantities, ways, alerts, surveys, rules, decisions, provenance.
     """
     checks, note = select_checks(result, max_check_rows)
+    trees = join_trees(result)
     return [
         _drawn("runs", join_runs(result), "LineString"),
         _breaches(result),
         _plain("near_misses", result.near_misses.drop(columns=["run", "tree"])),
         _plain("checks", checks.drop(columns="run")),
         _plain("options", result.options.drop(columns="run")),
-        root_zones_layer(result.zones, "root_zones", _tell_table("zones")),
+        _root_zones(result, trees),
         _structural_zones(result.zones),
         _plain("stems", result.stems.drop(columns="tree")),
         _drawn("trenches", result.trenches, "Polygon", shape="corridor"),
@@ -172,7 +174,7 @@ def collect_layers(result: Result, *, max_check_rows: int) -> list[Layer]:
         _drawn("digs", result.digs, "Polygon"),
         _robot_reopenings(result),
         _plain("encroachments", result.encroachments.drop(columns=list(_POSITIONS))),
-        _drawn("trees", join_trees(result), "Point"),
+        _drawn("trees", trees, "Point"),
         _crowns(result.trees),
         _plain("findings", result.findings),
         _plain("totals", result.totals),
@@ -438,6 +440,13 @@ def root_zones_layer(zones: gpd.GeoDataFrame, name: str, description: str) -> La
         centre=_centres(zones),
         radius_m=take_numbers(zones, "radius_m"),
     )
+
+
+def _root_zones(result: Result, trees: gpd.GeoDataFrame) -> Layer:
+    """Describe the zones with what the recommended works do to each, by which they are drawn."""
+    layer = root_zones_layer(result.zones, "root_zones", _tell_table("zones"))
+    severity = trees[_ZONE_SEVERITY].astype(object).to_numpy(dtype=object)
+    return replace(layer, table=layer.table.assign(**{_ZONE_SEVERITY: severity}))
 
 
 def _crowns(trees: gpd.GeoDataFrame) -> Layer:

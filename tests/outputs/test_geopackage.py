@@ -82,7 +82,7 @@ def same_text_or_number(read, given):
 
 
 def test_has_every_layer_with_a_description(path):
-    assert sorted(pyogrio.list_layers(path)[:, 0]) == sorted(LAYERS)
+    assert sorted(pyogrio.list_layers(path)[:, 0]) == sorted([*LAYERS, "layer_styles"])
     for name in LAYERS:
         assert pyogrio.read_info(path, layer=name)["layer_metadata"]["DESCRIPTION"]
 
@@ -272,7 +272,7 @@ def test_gdal_options_are_put_back(result, tmp_path):
 
 def test_empty_tables_give_empty_layers(tmp_path):
     path = write_geopackage(make_empty_result(), tmp_path / "empty.gpkg")
-    assert sorted(pyogrio.list_layers(path)[:, 0]) == sorted(LAYERS)
+    assert sorted(pyogrio.list_layers(path)[:, 0]) == sorted([*LAYERS, "layer_styles"])
     assert all(pyogrio.read_info(path, layer=name)["features"] == 0 for name in LAYERS)
     assert pyogrio.read_info(path, layer="root_zones")["geometry_type"] == "MultiPolygon"
     assert pyogrio.read_info(path, layer="checks")["geometry_type"] is None
