@@ -50,7 +50,8 @@ class SurenessSettings(Settings):
         (0.8, 1.0, 1.2),
         unit="-",
         source="practice",
-        text="Required flow over the one in force: least, middle and most.",
+        text="Required flow over the one in force: least, middle and most; where it comes from a "
+        "design flow or the area drained, not where it is what the sound old pipe carries.",
     )
     weight_band: Triple = setting(
         (0.5, 1.0, 2.0),

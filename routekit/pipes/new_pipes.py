@@ -111,9 +111,10 @@ def build_plans(cases: pd.DataFrame, settings: PlanSettings) -> dict[str, pd.Dat
     return {one.code: run[one.new_pipe] for one in RECORDS}
 
 
-_WALL_AFTER: dict[NewPipe, str] = {"cured liner": "lined"}
+WALL_AFTER: dict[NewPipe, str] = {"cured liner": "lined"}
 """Whose roughness a new pipe has, where not that of PE."""
-_KEEPS_WALL: tuple[NewPipe, ...] = ("old pipe", "kept clear", "mended")
+KEEPS_WALL: tuple[NewPipe, ...] = ("old pipe", "kept clear", "mended")
+"""What leaves the old wall in the flow."""
 
 
 def _let_run(
@@ -125,10 +126,10 @@ def _let_run(
     """
     is_round = cases["shape"].astype(str).to_numpy() == "circular"
     bore_left = _positive(plan["new_bore_mm"])
-    if kind in _KEEPS_WALL:
+    if kind in KEEPS_WALL:
         rough = find_roughness(_texts(cases["material"]), "sound", flow)
     else:
-        rough = find_roughness(_WALL_AFTER.get(kind, "pe"), flow.new_condition, flow)
+        rough = find_roughness(WALL_AFTER.get(kind, "pe"), flow.new_condition, flow)
         is_round = is_round | (kind == "re-laid")
     filling, velocity = running_flow(np.where(is_round, bore_left, np.nan), cases, rough, flow)
     full = plan["velocity_m_s"].to_numpy(dtype=float)

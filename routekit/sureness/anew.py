@@ -150,7 +150,8 @@ def vary_facts(bench: Bench, inputs: Inputs, values: Floats, factors: Factors) -
     limits = bench.limits
     flow, rough, pull = (values[:, inputs.place(name)] for name in (FLOW, ROUGHNESS, PULL))
     capacity = limits.capacity_l_s * _vary_capacity(bench, rough)
-    least = limits.least_l_s[:, None] * flow[:, None, None]
+    factor = np.where(limits.is_flow_given[:, None], flow[:, None, None], 1.0)
+    least = limits.least_l_s[:, None] * factor
     fails = (capacity < least).astype(float) - (limits.capacity_l_s < limits.least_l_s[:, None])
     for force, bound in zip(limits.force_kn, limits.bound_kn, strict=True):
         over = _vary_pull(force, pull) > bound

@@ -22,6 +22,8 @@ from routekit.layers.decisions import Decided
 from routekit.methods.checks import Check
 from routekit.methods.common import CAPACITY
 from routekit.pipes.capacity import renewed_capacity
+from routekit.pipes.flow import BASIS_SOUND
+from routekit.pipes.new_pipes import KEEPS_WALL, WALL_AFTER
 from routekit.pipes.pull import LEVELS
 from routekit.pipes.settings import FlowSettings
 from routekit.site.layout import Place
@@ -76,6 +78,9 @@ class Limits:
     capacity_l_s : numpy.ndarray of float, shape (n, t)
     least_l_s : numpy.ndarray of float, shape (n,)
         Flow that must be carried.
+    is_flow_given : numpy.ndarray of bool, shape (n,)
+        It comes from a design flow or the area drained, which may be more or less. Where it is
+        what the sound old pipe carries, it is a rule and not an estimate: nothing of it is drawn.
     rougher, smoother : numpy.ndarray of float, shape (n, t)
         Capacity of the roughest and the smoothest pipe over the one in force.
     force_kn : numpy.ndarray of float, shape (2, n, 2, 3)
@@ -85,6 +90,7 @@ class Limits:
 
     capacity_l_s: Floats
     least_l_s: Floats
+    is_flow_given: Flags
     rougher: Floats
     smoother: Floats
     force_kn: Floats
@@ -184,6 +190,7 @@ def take_runs(bench: Bench, rows: Ints) -> Bench:
         limits=Limits(
             capacity_l_s=limits.capacity_l_s[rows],
             least_l_s=limits.least_l_s[rows],
+            is_flow_given=limits.is_flow_given[rows],
             rougher=limits.rougher[rows],
             smoother=limits.smoother[rows],
             force_kn=limits.force_kn[:, rows],
@@ -368,6 +375,7 @@ def _find_limits(
     return Limits(
         capacity_l_s=capacity,
         least_l_s=required * (1 - tolerance),
+        is_flow_given=(place.cases["required_basis"] != BASIS_SOUND).to_numpy(dtype=bool),
         rougher=np.fmin.reduce(rough),
         smoother=np.fmax.reduce(rough),
         force_kn=force,
@@ -381,12 +389,15 @@ def _find_check(checks: dict[str, list[Check]], name: str) -> list[Check | None]
 
 
 def _renew(compared: Comparison, cases: pd.DataFrame, flow: FlowSettings) -> Floats:
-    """Capacity of renewed bores, l/s, shape (n, t); NaN without a bore."""
+    """Capacity of renewed bores, l/s, shape (n, t); NaN without a bore, or where the wall stays.
+
+    A pipe that keeps its wall is as rough as it was, however rough new pipes turn out.
+    """
     found = np.full((len(cases), len(CODES)), np.nan)
     for place, one in enumerate(RECORDS):
         plan = compared.plans[one.code]
-        if "new_bore_mm" in plan:
-            material = "lined" if one.new_pipe in ("cured liner", "mended") else "pe"
+        if "new_bore_mm" in plan and one.new_pipe not in KEEPS_WALL:
+            material = WALL_AFTER.get(one.new_pipe, "pe")
             bore = plan["new_bore_mm"].to_numpy(dtype=float)
             bore = np.where(bore > 0, bore, np.nan)
             found[:, place] = renewed_capacity(bore, cases["gradient"], material, flow)[0]

@@ -9,13 +9,23 @@ import pytest
 from routekit.advice.options import measure_sites
 from routekit.advice.quantities import run_quantities
 from routekit.advice.recommend import find_idle
+from routekit.pipes.flow import BASIS_SOUND
+from routekit.pipes.new_pipes import KEEPS_WALL
 from routekit.study import choice_settings
 from routekit.sureness.anew import choose_anew, find_factors, vary_facts
 from routekit.sureness.bench import CODES, build_bench, take_runs
-from routekit.sureness.inputs import AS_DRAWN, POSITIONS, RULE, draw_inputs, list_inputs
+from routekit.sureness.inputs import (
+    AS_DRAWN,
+    FLOW,
+    POSITIONS,
+    ROUGHNESS,
+    RULE,
+    draw_inputs,
+    list_inputs,
+)
 from routekit.sureness.judge import find_turns, judge
 from routekit.sureness.report import tell_sureness
-from routekit.techniques import OPEN_CUT
+from routekit.techniques import OPEN_CUT, RECORDS
 
 
 @pytest.fixture(scope="module")
@@ -176,6 +186,26 @@ def test_positions_count_trees_by_their_chances(kept):
     assert counted.mean() == pytest.approx(drawn + change, abs=0.01)
     values[:, inputs.place(POSITIONS)] = AS_DRAWN
     assert (vary(kept, values)["n_structural"][:, run, place] == drawn).all()
+
+
+def test_a_flow_that_is_the_old_pipes_own_is_no_estimate(kept):
+    """No worse than the sound old pipe is a rule: whatever is drawn, a mended old pipe keeps it."""
+    bench, inputs, cases = kept["bench"], kept["inputs"], kept["renewal"].place.cases
+    values = np.repeat(inputs.base[None], 5, axis=0)
+    values[1:3, inputs.place(FLOW)] = (
+        inputs.low[inputs.place(FLOW)],
+        inputs.high[inputs.place(FLOW)],
+    )
+    values[3:, inputs.place(ROUGHNESS)] = -1.0, 1.0
+    fails = vary(kept, values)["n_fail"]
+    own = (cases["required_basis"] == BASIS_SOUND).to_numpy()
+    assert own.any()
+    assert not own.all()
+    assert (bench.limits.is_flow_given == ~own).all()
+    assert (fails[1:3, own] == fails[0, own]).all()
+    assert (fails[2, ~own] != fails[0, ~own]).any()
+    keeps = [place for place, one in enumerate(RECORDS) if one.new_pipe in KEEPS_WALL]
+    assert (fails[3:][:, own][:, :, keeps] == fails[0, own][:, keeps]).all()
 
 
 def test_turned_off_nothing_is_said(kept, sample_study):
