@@ -81,8 +81,8 @@ def explain_open(
 def _name_both(need: str, note: str, ban: str) -> Text:
     """Name the decision and the ban that exclude each other."""
     return say(
-        "{need}. {decision}. {ban}. The two exclude each other: nothing is recommended until a "
-        "person decides.",
+        "{decision}. {ban}. The two exclude each other: nothing is recommended until a person "
+        "decides. {need}.",
         need=need,
         decision=begin(note),
         ban=begin(ban or say("stems are too near for a pit at both ends")),
@@ -101,7 +101,7 @@ def _list_needs(
         if not idle[place]
     ]
     return say(
-        "{need}. Nothing is recommended: no technique is feasible. {each}",
+        "Nothing is recommended: no technique is feasible. {need}. {each}",
         need=need,
         each=join(each),
     )

@@ -478,16 +478,17 @@ def reason_text(need: Texts, cause: Texts, verdict: Verdict) -> Texts:
     Returns
     -------
     numpy.ndarray of str, shape (n,)
-        Where the choice fails a check, it says that nothing passes, and what it fails.
+        What decided first, then why the run needs work and what a trench would do. Where the
+        choice fails a check, it says that nothing passes, and what it fails.
     """
     row, fails = np.arange(len(need)), verdict.scores.facts["n_fail"]
     is_stuck = fails[row, verdict.choice.free] == 0
     return np.array(
         [
-            say("{need}. {cause}.", need=n, cause=because)
+            say("{cause}. {need}.", need=n, cause=because)
             if not bad
             else say(
-                "{need}. {failure}.", need=n, failure=_failure_text(c, bad, is_decided=decided)
+                "{failure}. {need}.", need=n, failure=_failure_text(c, bad, is_decided=decided)
             )
             for n, because, decided, c, bad in zip(
                 need, cause, is_stuck, verdict.choice.chosen, verdict.failing, strict=True

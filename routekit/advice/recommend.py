@@ -6,6 +6,7 @@ The technique, why it was chosen, what came second, what would change it, and wh
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Final
 
 import numpy as np
 import pandas as pd
@@ -31,10 +32,13 @@ from routekit.advice.value_texts import CODES, list_checks_of
 from routekit.arrays import Floats, Ints, Texts
 from routekit.layers.decisions import Decided
 from routekit.methods.checks import FAIL, Check
-from routekit.techniques import BURSTING, RECORDS, Answer
-from routekit.words.texts import both, fill, join, say, take_texts
+from routekit.techniques import BURSTING, MONITOR, RECORDS, Answer
+from routekit.words.texts import both, fill, join, message, say, take_texts
 
 _BURST = [CODES.index(code) for code in BURSTING]
+DECISION: Final = message("decision")
+NEED: Final = message("need")
+"""What decided where no criterion did: somebody forced it, or nothing seen asks for work."""
 
 
 def recommend(
@@ -74,9 +78,10 @@ def recommend(
     pandas.DataFrame
         One row per run in the order of `cases`: run_id, technique (missing where nothing is
         recommended), open_because (why not; blank where one is), new_pipe, is_feasible (no check
-        fails), is_forced, reason, deciding_criterion (one of `CRITERIA`, or `order` where two come
-        out alike and the one that digs less is taken), runner_up (missing where decisions leave no
-        other technique), runner_up_reason, would_change, to_confirm, decision, free_choice
+        fails), is_forced, reason, deciding_criterion (one of `CRITERIA`; `order` where two come
+        out alike and the one that digs less is taken; `decision` where a person forced it; `need`
+        where the run is left alone, which is no matter of cost), runner_up (missing where decisions
+        leave no other technique), runner_up_reason, would_change, to_confirm, decision, free_choice
         (technique without decisions), cost_mid, whole_life_cost_mid, appraisal (its rule),
         co2e_kg_mid.
     """
@@ -109,7 +114,7 @@ def recommend(
     need = need_text(cases)
     cause = string_text(cause_text(cases, verdict, money), verdict, strings)
     forced = [
-        say("{need}. {decision}", need=n, decision=d)
+        say("{decision} {need}.", need=n, decision=d)
         for n, d in zip(need, forced_text(decided.note, verdict), strict=True)
     ]
     reason = np.where(
@@ -138,7 +143,11 @@ def recommend(
             "is_feasible": ~is_open & (fails[row, choice.chosen] == 0),
             "is_forced": verdict.is_forced & ~is_open,
             **both("reason", _put(reason, is_open, waits)),
-            "deciding_criterion": np.where(is_open, "none", criteria[verdict.criterion]),
+            "deciding_criterion": np.select(
+                [is_open, verdict.is_forced, choice.chosen == CODES.index(MONITOR)],
+                ["none", DECISION, NEED],
+                criteria[verdict.criterion],
+            ).astype(object),
             "runner_up": _categories(found.second),
             **both("runner_up_reason", _put(lost_text(cases, verdict, money), is_open, "")),
             **both(

@@ -28,7 +28,18 @@ from routekit.sureness.inputs import (
 )
 from routekit.sureness.judge import DECIDED, LIKELY, OPEN, SURE, Judged, judge
 from routekit.vocabulary import SURVEYS
-from routekit.words.texts import Number, Text, begin, both, fill, join, message, say, word
+from routekit.words.texts import (
+    Number,
+    Text,
+    begin,
+    both,
+    fill,
+    join,
+    message,
+    say,
+    take_texts,
+    word,
+)
 
 SURVEY_TEXTS: Final = SURVEYS | {
     "stems": message("Survey stems and sewer by total station."),
@@ -101,7 +112,8 @@ def tell_sureness(
     turned = (renewal.advice["appraisal_turns"].astype(str) != "").to_numpy(dtype=bool)
     turned = turned | (renewal.advice["standing"] == LINE_OPEN).to_numpy(dtype=bool)
     judged = judge(bench, inputs, chosen, unsettled, turned, settings.advice.sureness)
-    advice = renewal.advice.assign(**_write_columns(judged, inputs, unsettled))
+    limits = take_texts(renewal.advice, "would_change")
+    advice = renewal.advice.assign(**_write_columns(judged, inputs, unsettled, limits))
     options = renewal.options.assign(share_best=judged.shares.T.ravel())
     told = replace(renewal, advice=advice, options=options)
     return told, _list_surveys(judged, settings.advice)
@@ -134,16 +146,15 @@ def _blank(size: int) -> dict[str, Texts | Floats]:
 
 
 def _write_columns(
-    judged: Judged, inputs: Inputs, unsettled: dict[str, Flags]
+    judged: Judged, inputs: Inputs, unsettled: dict[str, Flags], limits: Texts
 ) -> dict[str, Texts | Floats]:
-    """Write what was found of each recommendation."""
+    """Write what was found of each recommendation; `limits` are those nearest to changing it."""
     turns = judged.turns
     names = np.array([*(_name_input(name) for name in inputs.names), ""], dtype=object)
     codes = np.array([*CODES, None], dtype=object)
     held = np.any(list(unsettled.values()), axis=0)
-    notes = fill(
-        _write_note(judged, inputs, run, held=bool(held[run])) for run in range(len(judged.share))
-    )
+    notes = fill(_write_note(judged, run, held=bool(held[run])) for run in range(len(judged.share)))
+    would = fill(_say_change(judged, inputs, run, limit) for run, limit in enumerate(limits))
     return {
         "sureness": judged.word,
         "share_best": judged.share,
@@ -152,7 +163,17 @@ def _write_columns(
         "turned_to": codes[turns.to],
         "survey": judged.survey,
         **both("sureness_note", notes),
+        **both("would_change", would),
     }
+
+
+def _say_change(judged: Judged, inputs: Inputs, run: int, limit: str) -> str:
+    """Say what would change a recommendation: the input that turns it, else its nearest limit."""
+    if judged.word[run] == DECIDED or judged.turns.place[run] < 0:
+        return limit
+    if judged.turns.to[run] < 0:
+        return _say_no_technique(judged, inputs, run)
+    return _say_turn(judged, inputs, run)
 
 
 def _name_input(name: str) -> str:
@@ -160,8 +181,8 @@ def _name_input(name: str) -> str:
     return name if name in (FLOW, ROUGHNESS, PULL, POSITIONS) else f"advice.{name}"
 
 
-def _write_note(judged: Judged, inputs: Inputs, run: int, *, held: bool) -> str:
-    """Say how sure one recommendation is, what turns it, and what would settle it."""
+def _write_note(judged: Judged, run: int, *, held: bool) -> str:
+    """Say how sure one recommendation is, and what would settle it."""
     share, verdict = 100 * judged.share[run], judged.word[run]
     if np.isnan(share):
         return say("Open: nothing is recommended.")
@@ -176,15 +197,34 @@ def _write_note(judged: Judged, inputs: Inputs, run: int, *, held: bool) -> str:
         return parts[0]
     if held:
         parts.append(say("Not sure while a check is not settled."))
-    if judged.turns.place[run] >= 0:
-        parts.append(
-            _say_turn(judged, inputs, run)
-            if judged.turns.to[run] >= 0
-            else say("No technique would be feasible at one end of the band of one input.")
-        )
     if judged.survey[run]:
         parts.append(word(SURVEY_TEXTS[judged.survey[run]]))
     return join(parts, " ")
+
+
+def _say_no_technique(judged: Judged, inputs: Inputs, run: int) -> Text:
+    """Say which input leaves no technique feasible, and from which value."""
+    name, at = inputs.names[judged.turns.place[run]], _write_number(float(judged.turns.at[run]))
+    if name == FLOW:
+        return say(
+            "No technique would be feasible if {factor} times the required flow had to be carried.",
+            factor=at,
+        )
+    if name == ROUGHNESS:
+        return say("No technique would be feasible if the new bore were less smooth.")
+    if name == PULL:
+        return say("No technique would be feasible if the pull came out above its low estimate.")
+    if name == POSITIONS:
+        return say(
+            "No technique would be feasible if stems and sewer lay elsewhere within the doubt "
+            "about their positions."
+        )
+    return say(
+        "No technique would be feasible with {setting} at {value} instead of {base}.",
+        setting=_name_input(name),
+        value=at,
+        base=_write_number(float(inputs.base[judged.turns.place[run]])),
+    )
 
 
 def _say_turn(judged: Judged, inputs: Inputs, run: int) -> Text:

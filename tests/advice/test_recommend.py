@@ -49,7 +49,7 @@ def test_every_run_has_a_reason(advice):
     assert advice["reason"].str.match(r"^[A-Z0-9].*\.$").all()
     assert (advice["reason"].str.len() > 40).all()
     assert not advice["reason"].str.contains(r"\bnan\b|\binf\b|None").any()
-    assert set(advice["deciding_criterion"]) <= {*CRITERIA, "order", "none"}
+    assert set(advice["deciding_criterion"]) <= {*CRITERIA, "order", "need", "decision", "none"}
 
 
 def test_the_runner_up_is_another_technique_that_lost_for_a_reason(result, advice):
@@ -150,11 +150,13 @@ def test_sound_runs_are_left(result, advice):
     assert not (advice.loc[~sound.to_numpy(), "technique"] == "monitor").any()
 
 
-def test_what_would_change_it_names_a_limit(advice):
+def test_what_would_change_it_names_a_limit_or_what_turns_it(advice):
     said = advice["would_change"][advice["would_change"] != ""]
     said = said[advice["technique"].notna()]
     assert len(said) > 0.5 * len(advice)
-    assert said.str.contains("would fail if|would come into question (?:if|without)").all()
+    limits = "would fail if|would come into question (?:if|without)"
+    turns = "would be best (?:if|with|under)|No technique would be feasible (?:if|with)"
+    assert said.str.contains(f"{limits}|{turns}").all()
     assert not said.str.contains(r"\bnan\b|\binf\b").any()
 
 
