@@ -8,8 +8,11 @@ tells how a GIS draws the layers.
 
 from __future__ import annotations
 
+import sqlite3
+from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Final
 
 import numpy as np
 import pandas as pd
@@ -17,7 +20,6 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyogrio
 from numpy.typing import NDArray
-from pyogrio.errors import DataSourceError
 
 from routekit.errors import LayerError
 from routekit.layers.opening import find_database_fault, shut_doors
@@ -327,16 +329,33 @@ def _list_tables(path: Path) -> dict[str, list[str]]:
         message = f"a result cannot be read; {path} ({fault}); name a result.gpkg or its folder"
         raise LayerError(message)
     try:
-        with shut_doors():
-            names = [str(name) for name in pyogrio.list_layers(path)[:, 0]]
-            infos = {n: pyogrio.read_info(path, layer=n) for n in names if n not in _LEFT_OUT}
-    except DataSourceError as error:
+        with closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)) as database:
+            shapes = dict(database.execute(_SHAPES).fetchall())
+            names = [name for (name,) in database.execute(_TABLES) if name not in _LEFT_OUT]
+            fields = {name: _list_fields(database, name) for name in names}
+    except sqlite3.Error as error:
         message = f"a result cannot be read; {path} ({error}); name a result.gpkg or its folder"
         raise LayerError(message) from error
     return {
-        name: [*map(str, info["fields"]), *([_GEOMETRY] if info["geometry_type"] else [])]
-        for name, info in infos.items()
+        name: [
+            *(field for field in fields[name] if field != shapes.get(name)),
+            *([_GEOMETRY] if name in shapes else []),
+        ]
+        for name in names
     }
+
+
+_TABLES: Final = (
+    "SELECT table_name FROM gpkg_contents WHERE data_type IN ('features', 'attributes')"
+)
+_SHAPES: Final = "SELECT table_name, column_name FROM gpkg_geometry_columns"
+
+
+def _list_fields(database: sqlite3.Connection, table: str) -> list[str]:
+    """List the columns of a table but for its row number."""
+    quoted = table.replace('"', '""')
+    rows = database.execute(f'PRAGMA table_info("{quoted}")').fetchall()
+    return [str(name) for _, name, _, _, _, is_key in rows if not is_key]
 
 
 def _read_table(path: Path, table: str) -> pa.Table:
