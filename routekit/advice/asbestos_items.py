@@ -1,4 +1,4 @@
-"""Items for fibre cement that is dug up or burst: it may hold asbestos.
+"""Items for fibre cement that is dug up, cut at a dig or pit, or burst: it may hold asbestos.
 
 They are listed with their quantities and without a price: what test, handling and tipping cost
 follows from local rules, and no rate for them has a standing.
@@ -22,8 +22,10 @@ from routekit.words.texts import message
 
 _TRENCHED: Final = list_codes(lambda one: one.digs == "trench")
 _BURST: Final = list_codes(lambda one: one.digs == "string works")
-BREAKS_PIPE: Final = (*_TRENCHED, *_BURST)
-"""Techniques that break the old pipe, or dig it up, along the whole run."""
+_SPOTS: Final = list_codes(lambda one: one.digs == "spots")
+_OWN_PIT: Final = list_codes(lambda one: one.digs == "connections and own pit")
+BREAKS_PIPE: Final = (*_TRENCHED, *_BURST, *_SPOTS, *_OWN_PIT)
+"""Techniques that break the old pipe, or dig it up: along the whole run, or where they dig."""
 
 _TEXTS: Final = {
     "asbestos_test_each": (message("Fibre cement tested for asbestos before the works"), "each"),
@@ -64,9 +66,12 @@ def add_asbestos(
     Returns
     -------
     DataFrame
-        Columns `ITEM_COLUMNS`, by run: one test, the whole run under the rules, and what is carted
-        away: all of it from a trench, of a burst run what lies within pits and small digs (the rest
-        stays in the ground; NaN where its pits or connections are not known). rate is NaN.
+        Columns `ITEM_COLUMNS`, by run: one test, what is handled under the rules, and what is
+        carted away. Of a trench both are the whole run. A burst run is handled as a whole, and what
+        lies within its pits and small digs is carted away (the rest stays in the ground; NaN where
+        its pits or connections are not known). Where a place is dug up and the run is lined, both
+        are what lies within the dig (NaN where that is not placed); a slipped pipe goes in through
+        a pit that is not set out, so that both are NaN. rate is NaN.
     """
     names = np.asarray(technique, dtype=object).astype(str)
     mine = (runs["material"].astype(str) == FIBRE_CEMENT).to_numpy(dtype=bool)
@@ -74,8 +79,8 @@ def add_asbestos(
     if not len(row):
         return items
     length = runs["length_m"].to_numpy(dtype=float)
-    dug_up = np.where(np.isin(names, _BURST), _length_in_digs(runs, works, n_connections), length)
-    amounts = np.stack([np.ones(len(row)), length[row], dug_up[row]], axis=1)
+    handled, away = _measure_lengths(names, length, _length_in_digs(runs, works), n_connections)
+    amounts = np.stack([np.ones(len(row)), handled[row], away[row]], axis=1)
     size = len(_TEXTS)
     run_id = runs["run_id"].to_numpy(dtype=object)
     more = pd.DataFrame(
@@ -94,8 +99,23 @@ def add_asbestos(
     return both.iloc[np.argsort(order, kind="stable")].reset_index(drop=True)[list(ITEM_COLUMNS)]
 
 
-def _length_in_digs(runs: gpd.GeoDataFrame, works: Works, n_connections: Floats) -> Floats:
-    """Length of each run that lies within the pits of its string and its small digs, m."""
+def _measure_lengths(
+    names: Texts, length: Floats, in_digs: Floats, n_connections: Floats
+) -> tuple[Floats, Floats]:
+    """Give the length of each run that is handled, and that which is carted away, m."""
+    burst = np.where(np.isnan(n_connections), np.nan, in_digs)
+    # A dig at a spot that covers nothing of its run is one that nobody could place.
+    spots = np.where(in_digs > 0, in_digs, np.nan)
+    kinds = [np.isin(names, one) for one in (_BURST, _SPOTS, _OWN_PIT)]
+    handled = np.select(kinds, [length, spots, np.nan], length)
+    return handled, np.select(kinds, [burst, spots, np.nan], length)
+
+
+def _length_in_digs(runs: gpd.GeoDataFrame, works: Works) -> Floats:
+    """Length of each run that lies within the pits of its string and its small digs, m.
+
+    NaN where one of them is not placed.
+    """
     index = pd.Index(runs["run_id"])
     digs = works.digs[works.digs["opens_ground"].to_numpy(dtype=bool)]
     dig_run = index.get_indexer(pd.Index(digs["run_id"].astype(str)))
@@ -110,4 +130,4 @@ def _length_in_digs(runs: gpd.GeoDataFrame, works: Works, n_connections: Floats)
     total = np.bincount(run[run >= 0], inside[run >= 0], minlength=len(runs))
     is_open = np.bincount(run[(run >= 0) & ~known], minlength=len(runs)) > 0
     length = runs["length_m"].to_numpy(dtype=float)
-    return np.where(is_open | np.isnan(n_connections), np.nan, np.minimum(total, length))
+    return np.where(is_open, np.nan, np.minimum(total, length))

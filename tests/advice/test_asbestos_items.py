@@ -39,14 +39,14 @@ def make_works(*, last_pit=END_PIT):
     return SimpleNamespace(strings=pd.DataFrame(strings), pits=pits, digs=digs, string_of_run=ids)
 
 
-def list_items(runs=None, works=None, n_connections=(0.0, 1.0, 2.0)):
+def list_items(runs=None, works=None, n_connections=(0.0, 1.0, 2.0), third="open_cut"):
     """Items beside one that has a price, as amounts by run and item."""
     one = {"run_id": "B", "technique": "burst_same", "item": "weld_m", "text": "Joints"}
     items = pd.DataFrame([one | {"quantity": 40.0, "unit": "m", "rate": 10.0}])
     found = add_asbestos(
         items[list(ITEM_COLUMNS)],
         make_runs() if runs is None else runs,
-        np.array(["burst_same", "burst_same", "open_cut"], dtype=object),
+        np.array(["burst_same", "burst_same", third], dtype=object),
         make_works() if works is None else works,
         np.array(n_connections),
     )
@@ -70,6 +70,37 @@ def test_what_is_not_placed_or_not_known_is_not_counted_as_nothing():
     assert amount["C", "asbestos_disposal_m"] == 30.0
     _, amount = list_items(works=make_works(last_pit=None))
     assert np.isnan(amount["A", "asbestos_disposal_m"])
+
+
+def test_a_place_dug_up_in_a_lined_run_is_handled_and_carted_away_alone():
+    """C with a dig of 2.5 m at its fault; without one in the plan the length is not known."""
+    works = make_works()
+    spot = gpd.GeoDataFrame(
+        {"run_id": ["C"], "opens_ground": [True]}, geometry=[box(12, 8, 14.5, 10)]
+    )
+    works.digs = pd.concat([works.digs, spot], ignore_index=True)
+    _, amount = list_items(works=works, third="dig_and_line")
+    assert [amount["C", name] for name in NAMES] == pytest.approx([1.0, 2.5, 2.5])
+    # Connections are reopened from inside: that they are not known leaves the dig as it is.
+    _, amount = list_items(works=works, third="dig_and_line", n_connections=(0.0, 1.0, np.nan))
+    assert amount["C", "asbestos_disposal_m"] == pytest.approx(2.5)
+    _, amount = list_items(third="dig_and_line")
+    assert amount["C", "asbestos_test_each"] == 1.0
+    assert np.isnan(amount["C", "asbestos_handling_m"])
+    assert np.isnan(amount["C", "asbestos_disposal_m"])
+
+
+def test_a_slipped_pipe_cuts_the_old_one_in_a_pit_that_is_not_set_out():
+    _, amount = list_items(third="slip_lining")
+    assert amount["C", "asbestos_test_each"] == 1.0
+    assert np.isnan(amount["C", "asbestos_handling_m"])
+    assert np.isnan(amount["C", "asbestos_disposal_m"])
+
+
+@pytest.mark.parametrize("code", ["cipp", "close_fit", "local_repair", "monitor"])
+def test_what_digs_nothing_up_lists_nothing(code):
+    found, _ = list_items(third=code)
+    assert "C" not in set(found["run_id"])
 
 
 def test_other_materials_have_no_such_items():
