@@ -89,6 +89,22 @@ def test_volumes_of_pits_and_digs():
     assert value(got, "reinstated_carriageway_m2") == pytest.approx(6 + 4 * 1.9**2)
 
 
+@pytest.mark.parametrize("technique", ["burst_same", "burst_upsized"])
+def test_days_that_a_pull_waits_for_its_next_length_cost_gang_and_site(technique):
+    """By hand: two days at 1,200, 2,000 and 3,200 of the gang, with pump and site of each day.
+
+    120 + 200, 250 + 400 and 500 + 800; the rates are this project's own, the sums are not.
+    """
+    runs = make_runs(n_connections=0.0)
+    still, waits = (
+        work_out(technique, runs, make_plan(technique, wait_days=days)) for days in (0.0, 2.0)
+    )
+    more = [value(waits, "cost", level) - value(still, "cost", level) for level in LEVELS]
+    assert more == pytest.approx([2 * 1_520.0, 2 * 2_650.0, 2 * 4_500.0])
+    longer = [value(waits, "days", level) - value(still, "days", level) for level in LEVELS]
+    assert longer == pytest.approx([2.0, 2.0, 2.0])
+
+
 def test_small_digs_are_priced_and_timed_by_their_way_of_digging():
     """One dig of 2 m3 by each way: rates 125, 220 and 320; 15, 9 and 2.5 m3 a day."""
     runs, none = make_runs(n_connections=0.0), make_plan("burst_same")

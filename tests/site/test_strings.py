@@ -24,6 +24,7 @@ from routekit.site.string_pits import (
     join_pits,
     request_pits,
 )
+from routekit.study import choice_settings
 
 
 def with_strings(**changes):
@@ -52,6 +53,24 @@ def test_a_string_of_140_m_through_manholes_at_28_m_is_one_string():
     assert row["start_reason"] == row["end_reason"] == "end of the renewed runs"
     assert not row["is_too_short"]
     assert row["over_limit"] == row["to_confirm"] == ""
+
+
+@pytest.mark.parametrize(("step", "count"), [(27.4, 1), (27.5, 2)])
+def test_no_string_is_longer_than_a_burst_short_of_a_special_job(sample_study, step, count):
+    """Five runs of 137.0 m are one string, of 137.5 m two: 450 ft are 137.2 m.
+
+    Najafi, p. 240, Table 6.1 (after the ASCE manual of practice on pipe bursting, 2007): a burst
+    of more than 450 ft is challenging to extremely challenging. The 150 m that strings typically
+    reach, the same page's 500 ft, do not stretch it.
+    """
+    settings = choice_settings(sample_study.settings).layout.site
+    assert settings.strings.reach_m == pytest.approx(450 * 0.3048, abs=0.05)
+    assert sample_study.settings.site.strings.reach_m == 150.0
+    strings, _ = plan(make_street(straight(5, step)), settings=settings)
+    assert len(strings) == count
+    assert strings["length_m"].max() <= 450 * 0.3048
+    free, _ = plan(make_street(straight(5, step)))
+    assert len(free) == 1
 
 
 @pytest.mark.parametrize(
