@@ -359,10 +359,16 @@ def _list_fields(database: sqlite3.Connection, table: str) -> list[str]:
 
 
 def _read_table(path: Path, table: str) -> pa.Table:
-    """Read a table as Arrow columns, shapes as well-known binary under one name."""
+    """Read a table as Arrow columns, shapes as well-known binary under one name.
+
+    A text that is not given is blank: earlier results wrote some of them so.
+    """
     with shut_doors():
         meta, found = pyogrio.read_arrow(path, layer=table)
     shape = meta["geometry_name"] or "wkb_geometry"
+    for place, field in enumerate(found.schema):
+        if pa.types.is_string(field.type) or pa.types.is_large_string(field.type):
+            found = found.set_column(place, field, pc.fill_null(found.column(place), ""))
     return found.rename_columns([_GEOMETRY if n == shape else n for n in found.column_names])
 
 

@@ -2,7 +2,8 @@
 
 Each layer is handed to GDAL as Arrow batches, with geometry as well-known binary. Equal input gives
 equal bytes: rows keep their order, and the time stamp that the format wants is a fixed one.
-Numbers without end are null, since the statistics of a GIS break on them.
+Numbers without end are null, since the statistics of a GIS break on them, and so is a blank text in
+a result: a GIS asks for what is empty in one way only.
 Which rows and columns each layer has is decided in `routekit.outputs.gis_layers`.
 """
 
@@ -16,6 +17,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pyarrow as pa
+import pyarrow.compute as pc
 import pyogrio
 import shapely
 from numpy.typing import ArrayLike, NDArray
@@ -73,7 +75,14 @@ def write_geopackage(result: Result, path: str | Path) -> Path:
     """
     target, settings = Path(path), result.settings.outputs.geopackage
     layers = collect_layers(result, max_check_rows=settings.max_check_rows)
-    write_layers(layers, target, crs=result.crs, settings=settings, add=_add_styles(layers))
+    write_layers(
+        layers,
+        target,
+        crs=result.crs,
+        settings=settings,
+        add=_add_styles(layers),
+        is_blank_null=True,
+    )
     return target
 
 
@@ -102,6 +111,7 @@ def write_layers(
     crs: str,
     settings: GeopackageSettings,
     add: Callable[[Path], None] | None = None,
+    is_blank_null: bool = False,
 ) -> None:
     """Write layers into a fresh GeoPackage and swap it in.
 
@@ -116,6 +126,8 @@ def write_layers(
     settings : GeopackageSettings
     add : callable, optional
         Is called with the new file once these layers are in it, to add more.
+    is_blank_null : bool, optional
+        Whether blank texts are written as null.
 
     Raises
     ------
@@ -125,7 +137,7 @@ def write_layers(
     with replacing_file(path) as fresh, gdal_options(_WRITE_OPTIONS):
         for layer in layers:
             try:
-                _write_layer(layer, fresh, crs, settings)
+                _write_layer(layer, fresh, crs, settings, is_blank_null)
             except _WRITE_ERRORS as error:
                 message = (
                     f"layer {layer.name} cannot be written; {path} ({error}); make room on the "
@@ -162,10 +174,14 @@ def _name_columns(layers: list[Layer], fresh: Path, path: Path) -> None:
         raise OutputError(message) from error
 
 
-def _write_layer(layer: Layer, path: Path, crs: str, settings: GeopackageSettings) -> None:
+def _write_layer(
+    layer: Layer, path: Path, crs: str, settings: GeopackageSettings, is_blank_null: bool
+) -> None:
     """Write one layer, or one table where there is no geometry type."""
     options = {"DESCRIPTION": layer.description}
     columns = _arrow_columns(layer.table, describe_fields(layer.name))
+    if is_blank_null:
+        columns = _null_blanks(columns)
     if layer.geometry_type is None:
         pyogrio.write_arrow(columns, path, layer=layer.name, driver="GPKG", layer_options=options)
         return
@@ -298,6 +314,20 @@ def _arrow_columns(table: pd.DataFrame, described: dict[str, str]) -> pa.Table:
         pa.field(name, array.type, metadata=notes.get(name)) for name, array in columns.items()
     ]
     return pa.Table.from_arrays(list(columns.values()), schema=pa.schema(fields))
+
+
+def _null_blanks(table: pa.Table) -> pa.Table:
+    """Write blank texts of a table as null."""
+    for place, field in enumerate(table.schema):
+        kind = field.type.value_type if pa.types.is_dictionary(field.type) else field.type
+        if not (pa.types.is_string(kind) or pa.types.is_large_string(kind)):
+            continue
+        text = table.column(place).cast(kind)
+        is_blank = pc.fill_null(pc.equal(text, ""), fill_value=False)
+        if pc.any(is_blank).as_py():
+            kept = pc.if_else(is_blank, pa.scalar(None, kind), text)
+            table = table.set_column(place, field.with_type(kind), kept)
+    return table
 
 
 def _arrow_column(column: pd.Series) -> pa.Array:

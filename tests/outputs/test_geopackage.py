@@ -77,7 +77,13 @@ def same_text_or_number(read, given):
             given.to_numpy(dtype=float, na_value=np.nan),
         )
         return
-    texts = [column.astype(object).where(column.notna(), None) for column in (read, given)]
+    # A blank text is null in the file.
+    nothing = [column.isna() | (column.astype(object) == "") for column in (read, given)]
+    assert not (read.astype(object) == "").any()
+    texts = [
+        column.astype(object).mask(none, None)
+        for column, none in zip((read, given), nothing, strict=True)
+    ]
     assert texts[0].tolist() == texts[1].tolist()
 
 
@@ -255,6 +261,17 @@ def test_what_a_robot_reopens_is_a_point_at_its_connection(sample_result, tmp_pa
     points = sample_result.connections.set_index("connection_id").geometry
     wanted = points.reindex(read["connection_id"]).to_numpy()
     assert shapely.equals(read.geometry.to_numpy(), wanted).all()
+
+
+def test_no_text_is_blank_where_another_is_null(sample_result, tmp_path):
+    file = write_geopackage(sample_result, tmp_path / "result.gpkg")
+    with sqlite3.connect(file) as base:
+        for layer in LAYERS:
+            columns = base.execute(f'PRAGMA table_info("{layer}")').fetchall()
+            texts = [name for _, name, kind, *_ in columns if kind.startswith("TEXT")]
+            for name in texts:
+                query = f'SELECT count(*) FROM "{layer}" WHERE "{name}" = \'\''
+                assert base.execute(query).fetchone() == (0,), (layer, name)
 
 
 def test_two_writes_give_the_same_bytes(path, result, tmp_path):
