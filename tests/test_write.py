@@ -22,6 +22,7 @@ from routekit.outputs import write
 from routekit.outputs.arborist.writer import write_tree_report
 from routekit.outputs.map.packing import decode
 from routekit.outputs.output_files import OUTPUTS, RESULT_FILES, find_mixed, read_name
+from routekit.outputs.steps import Step
 from routekit.outputs.summary import summarise
 from routekit.outputs.write import refuse_unwritable, write_outputs
 from routekit.study import StudySettings
@@ -38,7 +39,7 @@ def content(folder):
 def leave_slow_outputs_out(monkeypatch):
     """Write only the two GeoPackages; what is tested is not in the other files."""
     for name in ("map", "public", "schedule", "arborist"):
-        replace_writer(monkeypatch, name, lambda *_: None)
+        replace_writer(monkeypatch, name, lambda *_, **__: None)
 
 
 def replace_writer(monkeypatch, name, function):
@@ -166,10 +167,10 @@ def test_pages_of_an_earlier_larger_result_go_once_the_new_one_is_complete(
     for name in [*old, *kept]:
         (tmp_path / name).write_text("earlier")
 
-    def write_two(_, path):
+    def write_two(_, path, **_more):
         path.with_name("public-01.html").write_text("new")
 
-    replace_writer(monkeypatch, "schedule", lambda *_: 1 / 0)
+    replace_writer(monkeypatch, "schedule", lambda *_, **__: 1 / 0)
     with pytest.raises(ZeroDivisionError):
         write_outputs(sample_result, tmp_path, tell=lambda _: None)
     assert sorted(content(tmp_path)) == sorted([*old, *kept])
@@ -265,12 +266,17 @@ def test_many_tree_sheets_stand_in_volumes_and_a_note_says_so(sample_result, tmp
     replace_writer(monkeypatch, "arborist", write_tree_report)
     (tmp_path / "trees-77.pdf").write_bytes(b"of an earlier, larger result")
     report = sample_result.settings.outputs.report.model_copy(update={"volume_trees": 40})
-    _, notes = write_outputs(set_outputs(sample_result, report=report), tmp_path)
+    told = []
+    _, notes = write_outputs(set_outputs(sample_result, report=report), tmp_path, tell=told.append)
     volumes = sorted(path.name for path in tmp_path.glob("trees*.pdf"))
     assert volumes[:2] == ["trees-01.pdf", "trees-02.pdf"]
     assert "trees.pdf" in volumes
     assert "trees-77.pdf" not in volumes
     n_volumes = len(volumes) - 1
+    steps = [one for one in told if isinstance(one, Step)]
+    assert {one.stage for one in steps} == {"Writing the arborist's report"}
+    last = f"Writing the arborist's report: {n_volumes} of {n_volumes} volumes"
+    assert steps[-1] == last
     assert notes == [
         f"The tree sheets stand in {n_volumes} volumes beside their index: trees-01, trees-02, ..."
     ]

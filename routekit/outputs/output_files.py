@@ -40,7 +40,8 @@ class Output:
     write: str
     """Module in `routekit.outputs` and function, which takes a Result and a path."""
     is_divided: bool = False
-    """Whether a large study has numbered files beside each."""
+    """Whether a large study has numbered files beside each. Its writer is also given `tell`, which
+    is told how far it is."""
     telling_parts: str = ""
     """What is told of the numbered files, by their number `n`; blank for nothing."""
     returns: tuple[str, ...] = ()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable
 from contextlib import nullcontext
+from functools import partial
 from importlib import import_module
 from pathlib import Path
 from typing import Any
@@ -14,6 +15,7 @@ from routekit.outputs.atomic import replacing
 from routekit.outputs.output_files import OUTPUTS, PART_NAME, Output, find_mixed
 from routekit.outputs.overlap import refuse_inputs
 from routekit.outputs.owners import claim_folder
+from routekit.outputs.steps import Step
 from routekit.result import Result, require_result
 
 
@@ -101,8 +103,10 @@ def _write_all(
     for output in OUTPUTS:
         tell(output.telling)
         names = [file.name for file in output.files]
-        earlier = {"earlier": folder / names[0]} if output.returns else {}
-        done = find_writer(output)(result, stage / names[0], **earlier)
+        more: dict[str, Any] = {"earlier": folder / names[0]} if output.returns else {}
+        if output.is_divided:
+            more["tell"] = partial(_tell_step, tell, output.telling)
+        done = find_writer(output)(result, stage / names[0], **more)
         if output.returns:
             notes += done[1]
         n_parts = len(_list_parts(stage, Path(names[-1]).stem)) // len(names)
@@ -110,6 +114,11 @@ def _write_all(
             notes.append(output.telling_parts.format(n=n_parts))
         written |= {file.label: stage / file.name for file in output.files}
     return written, notes
+
+
+def _tell_step(tell: Callable[[str], None], stage: str, done: int, total: int, what: str) -> None:
+    """Tell how far a stage is."""
+    tell(Step(stage, done, total, what))
 
 
 def find_writer(output: Output) -> Callable[..., Any]:

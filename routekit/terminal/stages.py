@@ -10,6 +10,8 @@ from typing import Self
 from rich.console import Console
 from rich.status import Status
 
+from routekit.outputs.steps import Step
+
 
 class Stages:
     """Tell the stages of a run: a line with its time after each; on a terminal also what goes on.
@@ -65,21 +67,21 @@ class Stages:
         if self._status is not None:
             self._status.stop()
 
-    def __call__(self, stage: str, done: str = "") -> None:
+    def __call__(self, told: str) -> None:
         """Tell that a stage begins, or how far it is.
 
         Parameters
         ----------
-        stage : str
-            Its name; the same name again is the same stage.
-        done : str, optional
-            How far it is, such as "3 of 12"; only shown while it goes on.
+        told : str
+            Its name; a `Step` says how far the stage is that it names, and is only shown while it
+            goes on.
         """
+        stage = told.stage if isinstance(told, Step) else told
         if stage != self._stage:
             self._end()
             self._stage, self._began_s = stage, self._clock()
         if self._status is not None:
-            self._status.update(f"{stage}: {done}" if done else stage)
+            self._status.update(told)
 
     def _end(self) -> None:
         """Write the line of the stage that ends."""

@@ -6,6 +6,7 @@ import itertools
 import pytest
 from rich.console import Console
 
+from routekit.outputs.steps import Step
 from routekit.terminal.stages import Stages
 
 
@@ -15,8 +16,9 @@ def tell_some(**how):
     clock = itertools.count(step=1.25).__next__
     with Stages(console, clock=clock, **how) as tell:
         tell("Reading layers")
-        tell("Drawing the map", "1 of 2")
-        tell("Drawing the map", "2 of 2")
+        tell("Drawing the map")
+        tell(Step("Drawing the map", 1, 2, "runs"))
+        tell(Step("Drawing the map", 2, 2, "runs"))
     return console.file.getvalue()
 
 
@@ -30,7 +32,7 @@ def test_nothing_is_told_where_nothing_is_wanted():
 
 def test_a_terminal_shows_how_far_a_stage_is():
     said = tell_some(console={"force_terminal": True})
-    assert "Drawing the map: 2 of 2" in said
+    assert "Drawing the map: 2 of 2 runs" in said
     assert "1.2 s  Reading layers" in said
 
 

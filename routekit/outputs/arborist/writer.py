@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import math
 import re
 from collections.abc import Iterator
 from functools import cache
@@ -41,6 +42,7 @@ from routekit.outputs.arborist.tree_facts import (
 from routekit.outputs.arborist.tree_plan import SHEET
 from routekit.outputs.arborist.words import NOT_KNOWN, Speaker
 from routekit.outputs.atomic import replacing
+from routekit.outputs.steps import TellDone, tell_nobody
 from routekit.result import Result
 from routekit.settings.outputs import ReportSettings
 from routekit.words.catalogue import SOURCE
@@ -57,6 +59,7 @@ def write_tree_report(
     html_path: str | Path,
     *,
     with_pdf: bool = True,
+    tell: TellDone = tell_nobody,
 ) -> None:
     """Write the arborist's report, in place of earlier files only when complete.
 
@@ -69,6 +72,8 @@ def write_tree_report(
         stem of the name; those of an earlier, larger study are removed.
     with_pdf : bool, optional
         Print each page as a PDF of the same name beside it.
+    tell : callable, optional
+        Is told how far the volumes of many sheets are.
 
     Raises
     ------
@@ -85,7 +90,9 @@ def write_tree_report(
             stem=path.stem,
             language=outputs.language,
         )
-        for part, page in parts:
+        for volume, (part, page) in enumerate(parts):
+            if part:
+                tell(volume, _count_volumes(trees, outputs.report), "volumes")
             place = stage / f"{path.stem}{part}{path.suffix}"
             place.write_text(page, encoding="utf-8", newline="\n")
             written.add(place.name)
@@ -131,8 +138,7 @@ def render_parts(
     """
     grazed = (numbers(trees, "is_grazed") == 1).to_numpy()
     sheets = trees[~grazed]
-    n_signed = int((numbers(sheets, "is_touched") == 1).sum())
-    n_sheets = min(max(settings.page_trees, n_signed), len(sheets))
+    n_signed, n_sheets = _count_sheets(sheets, settings)
     size = settings.volume_trees
     starts = range(0, n_sheets, size)
     is_divided = n_sheets > size
@@ -156,6 +162,18 @@ def render_parts(
             yield f"-{volume:02d}", _fill(shared, cases=cases, first=start + 1, volume=volume)
         else:
             yield "", _fill(shared, front=front, cases=cases)
+
+
+def _count_sheets(sheets: gpd.GeoDataFrame, settings: ReportSettings) -> tuple[int, int]:
+    """Count the trees whose sheet is signed, and the sheets that are written."""
+    n_signed = int((numbers(sheets, "is_touched") == 1).sum())
+    return n_signed, min(max(settings.page_trees, n_signed), len(sheets))
+
+
+def _count_volumes(trees: gpd.GeoDataFrame, settings: ReportSettings) -> int:
+    """Count the volumes of a report that is divided."""
+    sheets = trees[(numbers(trees, "is_grazed") != 1).to_numpy()]
+    return math.ceil(_count_sheets(sheets, settings)[1] / settings.volume_trees)
 
 
 def _fill(

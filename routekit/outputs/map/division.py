@@ -92,6 +92,7 @@ def build_by_area(
     build: Callable[[NDArray[np.int64]], Page],
     weigh: Callable[[Page], int],
     most_bytes: float,
+    done: Callable[[int], None] = lambda _: None,
 ) -> list[tuple[NDArray[np.int64], Page]]:
     """Build a page for each group of points; a page that is too large is halved until it fits.
 
@@ -107,6 +108,8 @@ def build_by_area(
         Gives the bytes of a page.
     most_bytes : float
         Largest page; one of a single row may be larger.
+    done : callable, optional
+        Is told after each page how many rows have theirs.
 
     Returns
     -------
@@ -114,7 +117,7 @@ def build_by_area(
         Rows and page of each group.
     """
     waiting = divide_by_area(xy, most)[::-1]
-    done = []
+    built: list[tuple[NDArray[np.int64], Page]] = []
     while waiting:
         rows = waiting.pop()
         page = build(rows)
@@ -122,8 +125,9 @@ def build_by_area(
             halves = divide_by_area(xy[rows], math.ceil(len(rows) / 2))
             waiting += [rows[half] for half in halves][::-1]
             continue
-        done.append((rows, page))
-    return done
+        built.append((rows, page))
+        done(sum(len(each) for each, _ in built))
+    return built
 
 
 def run_middles(runs: gpd.GeoDataFrame) -> NDArray[np.float64]:

@@ -22,6 +22,7 @@ from routekit.outputs.map.division import build_by_area, divide_by_area, run_mid
 from routekit.outputs.map.packing import encode
 from routekit.outputs.map.words import name_languages, pack_languages, speak_in, state_text
 from routekit.outputs.pages import BYTES_PER_MB, count_bytes, write_pages
+from routekit.outputs.steps import TellDone, tell_nobody
 from routekit.result import Result
 
 INDEX_SCRIPTS: Final = ("unpack.js", "say.js", "words.js", "languages.js", "index.js")
@@ -31,7 +32,7 @@ _ROOM: Final = 0.95
 """Share of the largest size that an average page may fill, as areas differ."""
 
 
-def write_map(result: Result, path: Path) -> list[Path]:
+def write_map(result: Result, path: Path, *, tell: TellDone = tell_nobody) -> list[Path]:
     """Write the working map of a study.
 
     Parameters
@@ -41,6 +42,8 @@ def write_map(result: Result, path: Path) -> list[Path]:
     path : pathlib.Path
         Page to write. Earlier files are replaced only once all pages are written; pages of areas
         that an earlier, larger map left beside it are then removed.
+    tell : callable, optional
+        Is told how far a divided map is.
 
     Returns
     -------
@@ -52,10 +55,12 @@ def write_map(result: Result, path: Path) -> list[Path]:
     OutputError
         If a file cannot be written.
     """
-    return write_pages(build_pages(result, path.stem), path)
+    return write_pages(build_pages(result, path.stem, tell=tell), path)
 
 
-def build_pages(result: Result, stem: str = "map") -> dict[str, str]:
+def build_pages(
+    result: Result, stem: str = "map", *, tell: TellDone = tell_nobody
+) -> dict[str, str]:
     """Build the page of a study, or its index and the pages of its areas.
 
     Parameters
@@ -64,6 +69,8 @@ def build_pages(result: Result, stem: str = "map") -> dict[str, str]:
         The tables of a study; `max_runs` and `max_page_mb` of its settings say when it is divided.
     stem : str, optional
         Name of the page without ending; those of areas have a number after it.
+    tell : callable, optional
+        Is told how far a divided map is.
 
     Returns
     -------
@@ -88,6 +95,7 @@ def build_pages(result: Result, stem: str = "map") -> dict[str, str]:
         lambda rows: _build_area(result, rows),
         lambda area: count_bytes(area.page),
         most_bytes,
+        lambda done: tell(done, n_runs, "runs"),
     )
     areas = [area for _, area in found]
     pages = {f"{stem}-{i + 1:02d}.html": area.page for i, area in enumerate(areas)}

@@ -18,6 +18,7 @@ from routekit.outputs.public.district import (
     find_street_middles,
     take_streets,
 )
+from routekit.outputs.steps import TellDone, tell_nobody
 from routekit.result import Result
 from routekit.settings.public_page import PublicSettings
 
@@ -29,7 +30,7 @@ _DOUBT: Final = 1.5
 """A page judged to be larger than allowed by up to this factor is built whole, to be sure."""
 
 
-def write_public_pages(result: Result, path: Path) -> list[Path]:
+def write_public_pages(result: Result, path: Path, *, tell: TellDone = tell_nobody) -> list[Path]:
     """Write the page for residents.
 
     Parameters
@@ -39,6 +40,8 @@ def write_public_pages(result: Result, path: Path) -> list[Path]:
     path : pathlib.Path
         Page to write. Earlier files are replaced only once all pages are written; pages that an
         earlier, larger study left beside it are then removed.
+    tell : callable, optional
+        Is told how far divided pages are.
 
     Returns
     -------
@@ -50,10 +53,12 @@ def write_public_pages(result: Result, path: Path) -> list[Path]:
     OutputError
         If a file cannot be written.
     """
-    return write_pages(build_public_pages(result, path.stem), path)
+    return write_pages(build_public_pages(result, path.stem, tell=tell), path)
 
 
-def build_public_pages(result: Result, stem: str = "public") -> dict[str, str]:
+def build_public_pages(
+    result: Result, stem: str = "public", *, tell: TellDone = tell_nobody
+) -> dict[str, str]:
     """Build the page of a study, or an index and the pages of its streets.
 
     Parameters
@@ -63,6 +68,8 @@ def build_public_pages(result: Result, stem: str = "public") -> dict[str, str]:
         settings says when the streets are divided.
     stem : str, optional
         Name of the page without ending; those of streets have a number after it.
+    tell : callable, optional
+        Is told how far divided pages are.
 
     Returns
     -------
@@ -93,6 +100,7 @@ def build_public_pages(result: Result, stem: str = "public") -> dict[str, str]:
         lambda rows: _build_part(district, rows, settings, index),
         count_bytes,
         most_bytes,
+        lambda done: tell(done, count, "streets"),
     )
     pages = {f"{stem}-{at + 1:02d}.html": page for at, (_, page) in enumerate(parts)}
     place = np.zeros(count, dtype=np.int64)
