@@ -12,8 +12,11 @@ import pandas as pd
 from routekit.advice.alerts import find_alerts
 from routekit.advice.choice import Renewal, choose_renewal
 from routekit.advice.currency import find_neutral_rates
+from routekit.advice.recommended import mark_trenches
+from routekit.advice.tree_needs import find_needs
 from routekit.advice.ways import compare_ways
 from routekit.errors import DecisionError, LayerError
+from routekit.layers.crowns import mark_origin
 from routekit.layers.decisions import Decided, read_decisions
 from routekit.layers.ground import add_ground
 from routekit.layers.photo_review import review_photo
@@ -27,6 +30,7 @@ from routekit.pipes.capacity import build_flow
 from routekit.pipes.new_pipes import lay_open_cut
 from routekit.schema import hold_tables
 from routekit.settings.provenance import build_provenance, used_sources, write_basis
+from routekit.site.grazed import mark_beyond
 from routekit.study import Study, choice_settings, list_inputs, list_rules_in_force, require_study
 from routekit.sureness.report import tell_sureness
 from routekit.trees.exposure import Exposure, measure_exposure
@@ -252,17 +256,18 @@ def _collect(
     """Put the tables of all stages together."""
     layers = prepared.layers
     rules = list_rules_in_force(study.settings)
+    near_misses = mark_trenches(exposure.near_misses, renewal.advice)
     return ShownResult(
         name=study.settings.study.name,
         crs=layers.crs.to_string(),
         settings=study.settings,
         runs=renewal.runs,
         manholes=layers.manholes,
-        trees=layers.trees,
-        zones=prepared.zones,
+        trees=mark_origin(layers.trees),
+        zones=mark_beyond(prepared.zones, study.settings.advice.grazed_m2),
         stems=prepared.stems,
-        trenches=exposure.trenches,
-        near_misses=exposure.near_misses,
+        trenches=mark_trenches(exposure.trenches, renewal.advice),
+        near_misses=near_misses,
         tree_loss=exposure.tree_loss,
         tree_balance=renewal.tree_balance,
         inspections=describe_observations(layers.inspections),
@@ -299,6 +304,14 @@ def _collect(
             renewal.encroachments,
         ),
         surveys=surveys,
+        tree_needs=find_needs(
+            layers.trees,
+            prepared.zones,
+            renewal.encroachments,
+            near_misses,
+            renewal.tree_balance,
+            renewal.advice,
+        ),
         root_zones=layers.root_zones,
         photo=layers.photo,
         inputs=list_inputs(study),

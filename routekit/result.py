@@ -37,6 +37,8 @@ BREACH_COLUMNS: Final = (
     "is_estimated",
     "position_sd_m",
     "is_unsure",
+    "may_change",
+    "is_worked_on",
     "chance_breach",
     "is_grazed",
     "chance_major",
@@ -88,6 +90,7 @@ class Result:
     ways: pd.DataFrame
     alerts: pd.DataFrame
     surveys: pd.DataFrame
+    tree_needs: pd.DataFrame
     photo: Path | None = None
     inputs: tuple[tuple[str, Path], ...] = ()
     """Name and path of each file that the study read: no output may replace one."""

@@ -8,7 +8,7 @@ from routekit.advice.settings import AdviceSettings
 from routekit.arrays import take_numbers
 from routekit.site.encroachments import measure_encroachments
 from routekit.site.zone_layer import prepare_zones
-from routekit.techniques import OPEN_CUT
+from routekit.techniques import MONITOR, OPEN_CUT
 
 MAJOR_FROM_SHARE = 0.2
 GRAZED_M2 = AdviceSettings().grazed_m2
@@ -25,8 +25,6 @@ def measure(tables, breaches):
     """The encroachments of pits, digs and breaches, by the package's own function."""
     runs, trees, zones = tables["runs"], tables["trees"], tables["zones"]
     sd = pd.Series(take_numbers(trees, "position_sd_m"), index=trees["tree_id"].astype(str))
-    advice = tables["advice"].set_index("run_id")["technique"].astype(str)
-    technique = advice.reindex(runs["run_id"])
     return measure_encroachments(
         breaches,
         _fill(tables["pits"]),
@@ -37,10 +35,26 @@ def measure(tables, breaches):
             position_sd_m=sd.reindex(zones["tree_id"].astype(str)).to_numpy(dtype=float),
         ),
         runs,
-        is_open_cut=technique.isin([OPEN_CUT]).to_numpy(),
+        marks=list_marks(tables),
         is_estimated=zones["is_estimated"].fillna(value=False).to_numpy(dtype=bool),
         major_from_share=MAJOR_FROM_SHARE,
         grazed_m2=GRAZED_M2,
+    )
+
+
+def list_marks(tables):
+    """What is recommended for runs, and which are to be worked on."""
+    ids = tables["runs"]["run_id"].astype(str)
+    advice = tables["advice"].set_index(tables["advice"]["run_id"].astype(str))
+    technique = advice["technique"].astype(str).reindex(ids)
+    condition = tables["condition"].set_index(tables["condition"]["run_id"].astype(str))
+    needs = condition["needs_work"].reindex(ids).eq(True)
+    return pd.DataFrame(
+        {
+            "is_open_cut": technique.isin([OPEN_CUT]).to_numpy(),
+            "is_watched": technique.isin([MONITOR]).to_numpy(),
+            "is_worked_on": needs.to_numpy(dtype=bool, na_value=False),
+        }
     )
 
 

@@ -1,6 +1,7 @@
 """What outputs show was decided upstream, and stands in a column of its own."""
 
 import re
+from importlib.resources import files
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -14,9 +15,11 @@ from whole_result import blank_table
 from routekit import outputs
 from routekit.advice.choice import _attach_facts, _judge_trenches
 from routekit.advice.confirmations import find_root_cutting
+from routekit.advice.tree_needs import find_needs
 from routekit.methods.checks import ask_arborist, must_not, tabulate_checks
 from routekit.site.balance import tree_balance
 from routekit.site.dig_tables import tabulate_digs
+from routekit.site.grazed import mark_beyond
 from routekit.site.pit_tables import _judge_free
 from routekit.site.settings import DigSettings
 from routekit.site.strings import _judge_limits
@@ -34,6 +37,13 @@ DECISIONS = (
     r"""(pull|machine)_over.*NOT_KNOWN|over_limit"\].* != """,
     r"\bNO_DIGGING\b",
     r"< *(settings\.)?grazed_m2",
+    r"""[!=]=+ ("canopy raster"|FROM_RASTER)""",
+    r"def (_find_needs|is_unsure|is_worked_on|is_recommended|mark_recommended|reaches_beyond)\b",
+    r""""technique"\] (==|!=) MONITOR\)\.to_numpy|\.eq\(OPEN_CUT\)""",
+    r"""chance\w*"\]\S* *[<>]|_LIKELY\b""",
+    r"\bVERDICTS\[0\]",
+    r"""eq\(True\) & ~\(""",
+    r"""\("force", "exclude"\)""",
 )
 
 
@@ -130,6 +140,79 @@ def test_of_the_sample_each_column_says_what_its_parts_say(sample_result):
     )
     assert len(grazed) > 0
     assert ((loss > 0) & (loss < result.settings.advice.grazed_m2)).all()
+
+
+def test_of_the_sample_what_is_shown_of_works_and_checks_stands_in_columns(sample_result):
+    """Held against the joins by which the outputs took each decision before."""
+    result = sample_result
+    technique = result.advice.set_index("run_id")["technique"].astype(object)
+    checks = result.checks
+    mine = checks["run_id"].astype(str).map(technique) == checks["technique"].astype(object)
+    assert checks["is_recommended"].tolist() == mine.tolist()
+    assert checks["is_open"].tolist() == (mine & (checks["verdict"] != "pass")).tolist()
+    assert 0 < checks["is_open"].sum() < mine.sum() < len(checks)
+    for table in (result.trenches, result.near_misses):
+        cut = table["run_id"].map(technique) == "open_cut"
+        assert table["is_recommended"].tolist() == cut.tolist()
+    assert result.trenches["is_recommended"].any()
+    works = result.encroachments
+    needs = result.condition.set_index("run_id")["needs_work"].eq(True)
+    worked_on = works["run_id"].map(needs).fillna(value=False).astype(bool)
+    assert works["is_worked_on"].tolist() == worked_on.tolist()
+    is_dug = works["kind"] != "trench"
+    matters = worked_on | (works["run_id"].map(technique) != "monitor") | is_dug
+    unsure = works["is_unsure"].eq(True).fillna(value=False)
+    assert works["may_change"].tolist() == (matters & unsure).tolist()
+    assert works["may_change"].sum() > 0
+    likely = result.near_misses["chance_share"] >= 0.1
+    assert result.near_misses["is_likely"].tolist() == likely.tolist()
+    made = result.trees["origin"] == "canopy raster"
+    assert result.trees["is_from_raster"].tolist() == made.tolist()
+    assert made.sum() == 16
+
+
+def test_what_the_sheets_ask_for_is_a_table_of_the_result(sample_result):
+    needs = sample_result.tree_needs
+    told = pd.read_csv(files("routekit.outputs.arborist") / "working_methods.csv")["when"]
+    assert set(needs["need"]) <= set(told)
+    balance = sample_result.tree_balance.set_index("tree_id")
+    protected = sample_result.trees.loc[sample_result.trees["is_protected"].eq(True), "tree_id"]
+    listed = set(needs.loc[needs["need"] == "is_protected", "tree_id"])
+    assert listed == set(protected) & set(balance.index)
+    pits = sample_result.encroachments.query("kind == 'pit' and is_inside")["tree_id"]
+    assert set(needs.loc[needs["need"] == "pits", "tree_id"]) == set(pits)
+    forced = sample_result.advice.set_index("run_id")["is_forced"]
+    named = sample_result.advice.set_index("run_id")["chosen_by"]
+    assert (named != "").tolist() == forced.tolist()
+
+
+def test_nothing_known_of_a_tree_leaves_consent_and_distances_open():
+    one = {"tree_id": "T1"}
+    needs = find_needs(
+        blank_table("trees", 1).assign(**one),
+        blank_table("zones", 1).assign(**one),
+        blank_table("encroachments", 1).assign(
+            **one, kind="trench", run_id="R1", is_inside=True, is_structural=pd.NA
+        ),
+        blank_table("near_misses"),
+        blank_table("tree_balance", 1).assign(**one, is_touched=True),
+        blank_table("advice", 1).assign(run_id="R1"),
+    )
+    open_ones = {"protection_unknown", "within_least_open", "near_stem_open", "undecided", "digs"}
+    assert open_ones <= set(needs["need"])
+    assert not {"near_stem", "within_least", "is_protected", "passes"} & set(needs["need"])
+
+
+def test_only_what_was_drawn_can_be_passed_by_the_structural_circle():
+    """A circle of 1 m reaches pi / 2 beyond a half plane through its centre (arithmetic)."""
+    zones = gpd.GeoDataFrame(
+        blank_table("zones", 3).assign(structural_radius_m=[1.0, 1.0, np.nan]),
+        geometry=gpd.points_from_xy([0.0] * 3, [0.0] * 3),
+    )
+    half = box(0, -5, 5, 5)
+    zones["zone"] = pd.Series([half, None, half], dtype=object)
+    assert mark_beyond(zones, 1.5)["is_beyond_drawn"].tolist() == [True, False, False]
+    assert not mark_beyond(zones, 1.6)["is_beyond_drawn"].any()
 
 
 def _one_zone():

@@ -6,17 +6,22 @@ import functools
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-from encroach import GRAZED_M2, measure
+from encroach import GRAZED_M2, list_marks, measure
 
 from routekit.advice.new_bores import find_heights, size_new_pipes
+from routekit.advice.recommended import mark_checks, mark_trenches, name_choosers
+from routekit.advice.tree_needs import find_needs
+from routekit.layers.crowns import mark_origin
 from routekit.result import Result
 from routekit.schema import load_tables
-from routekit.site.grazed import mark_grazed
+from routekit.site.encroachments import mark_runs
+from routekit.site.grazed import mark_beyond, mark_grazed
 from routekit.study import parse_settings
 from routekit.trees.settings import ZoneSettings
 from routekit.trees.stem_table import tabulate_stems
 from routekit.trees.stems import read_stem_lists
 from routekit.vocabulary import SEVERITIES
+from routekit.words.texts import both
 
 SETTINGS = parse_settings({"layers": {"sewers": "sewers.gpkg", "trees": "trees.gpkg"}})
 """Every setting at its default."""
@@ -90,8 +95,30 @@ def make_whole(name, crs, **tables):
     if not len(given["stems"]):
         whole["stems"] = list_stems(whole["trees"], whole["zones"])
     decide_columns(whole, given)
-    made = Result(name=name, crs=crs, settings=SETTINGS, **whole, **tables)
+    made = decide_again(Result(name=name, crs=crs, settings=SETTINGS, **whole, **tables))
     return advise_sizes(made) if len(whole["options"]) else made
+
+
+def decide_again(result):
+    """The result in which all that follows from what is recommended is decided anew."""
+    advice = result.advice.assign(
+        **both("chosen_by", name_choosers(result.advice, result.decisions))
+    )
+    near = mark_trenches(result.near_misses, advice)
+    marks = mark_runs(result.encroachments, list_marks(result.tables))
+    works = result.encroachments.assign(**marks)
+    trees, zones = mark_origin(result.trees), mark_beyond(result.zones, GRAZED_M2)
+    return dataclasses.replace(
+        result,
+        advice=advice,
+        near_misses=near,
+        encroachments=works,
+        trees=trees,
+        zones=zones,
+        checks=mark_checks(result.checks, advice),
+        trenches=mark_trenches(result.trenches, advice),
+        tree_needs=find_needs(trees, zones, works, near, result.tree_balance, advice),
+    )
 
 
 def decide_columns(whole, given):

@@ -28,6 +28,7 @@ from routekit.advice.options import (
     itemise_works,
 )
 from routekit.advice.recommend import recommend
+from routekit.advice.recommended import mark_checks, name_choosers
 from routekit.advice.root_cutting import tell_cutting
 from routekit.advice.settings import ChoiceSettings
 from routekit.advice.standing import set_standing
@@ -164,6 +165,7 @@ def choose_renewal(
     advice = advice.assign(
         root_cutting=find_root_cutting(advice, condition),
         is_near_stem=_judge_trenches(place.cases, chosen),
+        **both("chosen_by", name_choosers(advice, layers.decisions)),
     )
     connections = place.cases["n_connections"].to_numpy(dtype=float)
     items = itemise_works(place, plans, works, shares, chosen, settings)
@@ -180,7 +182,7 @@ def choose_renewal(
     )
     return Renewal(
         runs=_attach_facts(runs, place.cases, flow, is_zoned=len(zones) > 0),
-        checks=tabulate_checks(runs["run_id"], final.checks),
+        checks=mark_checks(tabulate_checks(runs["run_id"], final.checks), advice),
         options=_tabulate_options(runs, final),
         advice=advice,
         works=replace(works, strings=attach_laydown(works.strings, laydown, settings.pipe)),

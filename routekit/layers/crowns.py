@@ -422,3 +422,19 @@ def strike_out(
     return leave_out(
         trees, is_out.to_numpy(dtype=bool), "trees", seen, findings, tally, severity="info"
     )
+
+
+def mark_origin(trees: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Mark the trees that were made from the canopy raster.
+
+    Parameters
+    ----------
+    trees : geopandas.GeoDataFrame, n rows
+        With origin.
+
+    Returns
+    -------
+    geopandas.GeoDataFrame, n rows
+        With is_from_raster.
+    """
+    return trees.assign(is_from_raster=(trees["origin"] == FROM_RASTER).to_numpy(dtype=bool))

@@ -336,40 +336,12 @@ def select_checks(result: Result, max_rows: int) -> tuple[pd.DataFrame, str]:
     checks = result.checks
     if len(checks) <= max_rows:
         return checks, ""
-    kept = checks[(checks["verdict"] != "pass").to_numpy() | is_recommended(result)]
+    kept = checks[(checks["verdict"] != "pass") | checks["is_recommended"]]
     note = (
         f"Layer checks holds {len(kept)} of {len(checks)} checks: those that do not pass and "
         "those of the recommended technique. All others pass."
     )
     return kept, note
-
-
-def is_recommended(result: Result) -> NDArray[np.bool_]:
-    """Mark the checks of the technique recommended for their run, shape (n checks,)."""
-    return mark_recommended(result.checks, result.advice)
-
-
-def mark_recommended(table: pd.DataFrame, advice: pd.DataFrame) -> NDArray[np.bool_]:
-    """Mark the rows of the technique recommended for their run.
-
-    Parameters
-    ----------
-    table : pandas.DataFrame, n rows
-        Columns run_id and technique.
-    advice : pandas.DataFrame
-        One row per run: run_id, technique.
-
-    Returns
-    -------
-    numpy.ndarray of bool, shape (n,)
-    """
-    runs = table["run_id"].astype("category").cat
-    techniques = table["technique"].astype("category").cat
-    chosen = advice.set_index(advice["run_id"].astype("str"))["technique"].astype("str")
-    by_run = pd.Index(chosen.reindex(runs.categories.astype("str")))
-    wanted = techniques.categories.get_indexer(by_run)
-    codes = runs.codes.to_numpy()
-    return np.asarray((codes >= 0) & (wanted[codes] == techniques.codes.to_numpy()))
 
 
 def _tell_table(name: str) -> str:

@@ -10,7 +10,7 @@ import pandas as pd
 from routekit.layers.assumed import MARK, word_of
 from routekit.outputs.bill import list_rows
 from routekit.outputs.check_words import CLASS_UNIT, NO_LIMIT, word_checks
-from routekit.outputs.gis_layers import is_recommended, join_runs
+from routekit.outputs.gis_layers import join_runs
 from routekit.outputs.new_bores import write_bore_changes
 from routekit.outputs.stem_words import describe_stems
 from routekit.outputs.touched_trees import list_touched, write_zone_areas
@@ -54,7 +54,7 @@ def collect_sheets(result: Result) -> dict[str, pd.DataFrame]:
     runs, provenance = word_assumed(price_runs(result)), result.provenance
     provenance = provenance[~provenance["kind"].isin(["setting", "caution"])]
     checks = result.checks
-    checks = checks[is_recommended(result) & (checks["verdict"] != "pass").to_numpy()]
+    checks = checks[checks["is_open"].to_numpy(dtype=bool)]
     trees = list_touched(result)
     opens = result.digs["opens_ground"].to_numpy(dtype=bool)
     return {

@@ -11,15 +11,13 @@ import pandas as pd
 from routekit.advice.open_runs import CONTRADICTED, NO_TECHNIQUE
 from routekit.arrays import Flags
 from routekit.layers.assumed import is_assumed, list_fields, word_of
-from routekit.layers.crowns import FROM_RASTER
 from routekit.outputs.sureness_lines import write_sureness
 from routekit.result import Result
+from routekit.trees.near_misses import LIKELY_SHARE
 from routekit.words.texts import Text, begin, join, list_words, say, take_texts, word
 
 _SHOWN = 5
 """Strings that the summary names before it only counts."""
-_LIKELY = 0.1
-"""Chance from which near misses are counted apart (house choice)."""
 _STUCK_SHOWN = 8
 """Runs without a technique that the summary names before it only counts."""
 _HIDES_TREES = ("pits_not_placed", "runs_without_connections", "runs_without_size")
@@ -480,7 +478,7 @@ def _write_position_doubt(counts: Counts) -> list[Text]:
 def _write_near_misses(result: Result, counts: Counts) -> list[Text]:
     """Say how many trees open cut misses as drawn and may reach within the doubt."""
     near = result.near_misses
-    likely = near.loc[near["chance_share"].to_numpy(dtype=float) >= _LIKELY, "tree_id"].nunique()
+    likely = near.loc[near["is_likely"].to_numpy(dtype=bool), "tree_id"].nunique()
     found = say(
         "Open cut misses the root zone of {n:,} more tree as drawn, but may reach it within "
         "the doubt about positions ({likely:,} with a chance of at least {chance:.0f} %): see "
@@ -490,7 +488,7 @@ def _write_near_misses(result: Result, counts: Counts) -> list[Text]:
         "{chance:.0f} %): see the table near_misses.",
         n=counts["trees_near_miss"],
         likely=likely,
-        chance=100 * _LIKELY,
+        chance=100 * LIKELY_SHARE,
     )
     return [*([found] if len(near) else []), *_write_unplaced(counts)]
 
@@ -512,7 +510,7 @@ def _write_unplaced(counts: Counts) -> list[Text]:
 
 def _write_raster_trees(trees: pd.DataFrame) -> list[Text]:
     """Say how many trees come from the canopy raster, and what that leaves open."""
-    made = trees[(trees["origin"] == FROM_RASTER).to_numpy(dtype=bool)]
+    made = trees[trees["is_from_raster"].to_numpy(dtype=bool)]
     if not len(made):
         return []
     return [

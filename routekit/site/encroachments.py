@@ -39,7 +39,7 @@ def measure_encroachments(
     zones: ZoneLayer,
     runs: pd.DataFrame,
     *,
-    is_open_cut: Flags,
+    marks: pd.DataFrame,
     is_estimated: Flags,
     major_from_share: float,
     grazed_m2: float,
@@ -55,8 +55,9 @@ def measure_encroachments(
     zones : ZoneLayer
     runs : pandas.DataFrame, n rows
         run_id (unique), position_sd_m.
-    is_open_cut : numpy.ndarray of bool, shape (n,)
-        Runs for which open cut is recommended.
+    marks : pandas.DataFrame, n rows
+        Flags of the runs: is_open_cut and is_watched (it is recommended to lay them in open cut,
+        to watch them), is_worked_on (they are to be worked on).
     is_estimated : numpy.ndarray of bool, shape (t,)
         Trees whose zone rests on an estimate.
     major_from_share : float
@@ -73,15 +74,50 @@ def measure_encroachments(
     """
     opened = digs[digs["opens_ground"].to_numpy(dtype=bool)]
     parts = [
-        _list_trenches(breaches, zones, runs, is_open_cut),
+        _list_trenches(breaches, zones, runs, marks["is_open_cut"].to_numpy(dtype=bool)),
         _list_excavations(PIT, pits, zones, runs, major_from_share),
         _list_excavations(DIG, opened, zones, runs, major_from_share),
     ]
     filled = [part for part in parts if len(part)] or parts[:1]
     found = pd.concat(filled, ignore_index=True)
     found["is_estimated"] = is_estimated[found["tree"].to_numpy(dtype=np.int64)]
+    found = found.assign(**mark_runs(found, marks), is_beside_drawn=_find_beside(found))
     found["is_grazed"] = mark_grazing(found, grazed_m2)
     return found[list(load_tables()["encroachments"].fields)]
+
+
+def mark_runs(found: pd.DataFrame, marks: pd.DataFrame) -> dict[str, Flags]:
+    """Mark works at runs to be worked on, and those whose class doubt may change, where it matters.
+
+    Parameters
+    ----------
+    found : pandas.DataFrame, p rows
+        kind, run (position; -1 not found), is_unsure (nullable).
+    marks : pandas.DataFrame, n rows
+        Flags of the runs: is_watched, is_worked_on.
+
+    Returns
+    -------
+    dict of str to numpy.ndarray of bool, shape (p,)
+        is_worked_on; may_change: of pits and digs, and of trenches of runs that are worked on or
+        not only watched.
+    """
+    run = found["run"].to_numpy(dtype=np.int64)
+    worked_on, watched = (
+        marks[name].to_numpy(dtype=bool) for name in ("is_worked_on", "is_watched")
+    )
+    # A run that is not found, -1, has the last of these.
+    matters = np.append(worked_on | ~watched, [False])[run]
+    matters |= (found["kind"] != TRENCH).to_numpy(dtype=bool)
+    unsure = found["is_unsure"].eq(True).to_numpy(dtype=bool, na_value=False)
+    return {"is_worked_on": np.append(worked_on, [False])[run], "may_change": matters & unsure}
+
+
+def _find_beside(found: pd.DataFrame) -> Flags:
+    """Mark the pits and digs in the structural circle alone, outside the zone as drawn."""
+    deep = found["is_structural"].eq(True).to_numpy(dtype=bool, na_value=False)
+    is_dug = (found["kind"] != TRENCH).to_numpy(dtype=bool)
+    return np.asarray(is_dug & deep & ~(found["footprint_m2"] > 0).to_numpy(dtype=bool))
 
 
 def _list_trenches(

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import geopandas as gpd
 import numpy as np
 import pandas as pd
+import shapely
 
 from routekit.arrays import Flags, Floats
 
@@ -56,6 +58,30 @@ def mark_grazing(encroachments: pd.DataFrame, grazed_m2: float) -> Flags:
     """
     deep = encroachments["is_structural"].astype("boolean").to_numpy(bool, na_value=False)
     return np.asarray((_larger(encroachments, "") < grazed_m2) & ~deep)
+
+
+def mark_beyond(zones: gpd.GeoDataFrame, grazed_m2: float) -> gpd.GeoDataFrame:
+    """Mark the trees whose structural circle reaches beyond the outline that was drawn.
+
+    Parameters
+    ----------
+    zones : geopandas.GeoDataFrame, n rows
+        structural_radius_m, zone (outline; None where the zone is a circle), stems as geometry.
+    grazed_m2 : float
+        A smaller area outside, m2, is none.
+
+    Returns
+    -------
+    geopandas.GeoDataFrame, n rows
+        With is_beyond_drawn; False where the zone is a circle.
+    """
+    outlines = np.array(zones["zone"], dtype=object)
+    drawn = np.flatnonzero(shapely.is_geometry(outlines))
+    radius = np.nan_to_num(_take(zones, "structural_radius_m")[drawn])
+    circles = shapely.buffer(np.array(zones.geometry, dtype=object)[drawn], radius)
+    beyond = np.zeros(len(zones), dtype=bool)
+    beyond[drawn] = shapely.area(shapely.difference(circles, outlines[drawn])) > grazed_m2
+    return zones.assign(is_beyond_drawn=beyond)
 
 
 def _larger(table: pd.DataFrame, prefix: str) -> Floats:

@@ -35,7 +35,7 @@ from routekit.site.settings import SiteSettings
 from routekit.site.string_layout import plan_site
 from routekit.site.surroundings import Surroundings
 from routekit.site.tree_impact import HARM, dig_harm, pit_harm, pit_sizes
-from routekit.techniques import BURSTING, OPEN_CUT
+from routekit.techniques import BURSTING, MONITOR, OPEN_CUT
 from routekit.trees.near_stem import draw_trenches, judge_stems
 from routekit.trees.settings import ZoneSettings
 from routekit.words.texts import Objects, both, fill, join, say, take_texts
@@ -521,7 +521,13 @@ def encroach(
         works.digs,
         place.around.zones,
         place.runs,
-        is_open_cut=technique.astype(str) == OPEN_CUT,
+        marks=pd.DataFrame(
+            {
+                "is_open_cut": technique.astype(str) == OPEN_CUT,
+                "is_watched": technique.astype(str) == MONITOR,
+                "is_worked_on": place.cases["needs_work"].to_numpy(dtype=float) > 0,
+            }
+        ),
         is_estimated=zones["is_estimated"].to_numpy(dtype=bool),
         major_from_share=place.major_from_share,
         grazed_m2=grazed_m2,

@@ -8,6 +8,7 @@ the least that both can be: what is found by it is a lower bound.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
 
 import geopandas as gpd
 import numpy as np
@@ -18,6 +19,9 @@ from numpy.typing import ArrayLike, NDArray
 from routekit.arrays import Flags, Floats, Ints
 from routekit.trees.breach import Tiers, grade_pairs
 from routekit.trees.certainty import DEVIATIONS, combine_deviations, judge_margin
+
+LIKELY_SHARE: Final = 0.1
+"""Chance from which near misses are counted apart (house choice)."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -92,6 +96,7 @@ def find_near_misses(
             "position_sd_m": deviation,
             "is_least": np.isnan(run_sd[run] + tree_sd[tree]),
             "chance_share": ndtr(-gap / deviation),
+            "is_likely": ndtr(-gap / deviation) >= LIKELY_SHARE,
             "may_be_structural": judge_margin(inner, run_sd[run], tree_sd[tree]),
         }
     )

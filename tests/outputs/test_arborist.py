@@ -14,8 +14,9 @@ import pytest
 import shapely
 from encroach import GRAZED_M2, change, edit_trenches
 from synthetic import CRS, FORMULAS, LONG, MARKUP, make_empty_result, make_result
-from whole_result import fill_table, list_stems
+from whole_result import blank_table, decide_again, fill_table, list_stems
 
+from routekit.advice.tree_needs import find_needs
 from routekit.outputs.arborist import ReportSettings
 from routekit.outputs.arborist.recommended import list_confirmations
 from routekit.outputs.arborist.tree_facts import (
@@ -162,13 +163,39 @@ def test_overlaps_of_excavations_agree_with_drawn_zones(result, trees):
 
 
 def methods_for(tree=None, runs=(), excavations=()):
-    cut = [
-        dict(zip(("technique", "is_structural", "stem_edge_m"), run, strict=True)) for run in runs
-    ]
-    dug = [
-        dict(zip(("kind", "is_structural", "stem_edge_m"), dig, strict=True)) for dig in excavations
-    ]
-    return " ".join(item["text"] for item in list_methods(tree or {}, cut, dug))
+    """Working methods at one tree by what is known of it, its runs and what is dug there."""
+    given = tree or {}
+    works = [("trench", f"R{row}", *run) for row, run in enumerate(runs)]
+    works += [(kind, "D", "", *rest) for kind, *rest in excavations]
+    table = pd.DataFrame(
+        works, columns=["kind", "run_id", "technique", "is_structural", "stem_edge_m"]
+    )
+    advice = blank_table("advice", len(table)).assign(
+        run_id=table["run_id"], technique=table["technique"].replace({"undecided": None, "": None})
+    )
+    encroachments = blank_table("encroachments", len(table)).assign(
+        tree_id="T1",
+        is_inside=True,
+        is_structural=table["is_structural"].astype("boolean"),
+        **table[["kind", "run_id", "stem_edge_m"]],
+    )
+    flags = {"is_protected": False, "is_near_stem": False, "is_within_least": False} | given
+    needs = find_needs(
+        _one("trees", flags, "is_protected", "is_veteran"),
+        _one("zones", flags, "is_estimated"),
+        encroachments,
+        blank_table("near_misses"),
+        _one("tree_balance", flags, "is_near_stem", "is_within_least").assign(is_touched=True),
+        advice.drop_duplicates("run_id"),
+    )
+    held = dict(zip(needs["need"], needs["chosen_by"], strict=True))
+    return " ".join(item["text"] for item in list_methods(given, held))
+
+
+def _one(name, flags, *columns):
+    """A table with one tree, of which these flags are known."""
+    known = {key: pd.array([flags.get(key, False)], dtype="boolean") for key in columns}
+    return blank_table(name, 1).assign(tree_id="T1", **known)
 
 
 @pytest.mark.parametrize(
@@ -205,7 +232,7 @@ def methods_for(tree=None, runs=(), excavations=()):
         ({"excavations": [("pit", False, 3.0)]}, "damp hessian", "the same day"),
         ({"runs": [("open_cut", False, 3.0)]}, "damp hessian", "the same day"),
         ({"tree": {"is_protected": True}}, "consent", "Fence"),
-        ({"tree": {"is_protected": np.nan}}, "find out before any work", "Fence"),
+        ({"tree": {"is_protected": pd.NA}}, "find out before any work", "Fence"),
         ({"tree": {"is_protected": pd.NA}}, "written consent", "Fence"),
         ({"tree": {"is_veteran": np.True_}}, "Veteran", "consent"),
         ({"tree": {"is_estimated": True}}, "Measure the stem", "Fence"),
@@ -241,15 +268,17 @@ def only(name, table, *columns):
 
 def test_unknown_flags_are_said_to_be_unknown(result):
     trenches = result.encroachments[result.encroachments["kind"] == "trench"]
-    lean = dataclasses.replace(
-        result,
-        trees=only("trees", result.trees, "tree_id", "geometry"),
-        zones=only("zones", result.zones, "tree_id", "radius_m", "area_m2", "geometry"),
-        advice=fill_table("advice", pd.DataFrame(), CRS),
-        tree_balance=only("tree_balance", result.tree_balance, "tree_id"),
-        encroachments=only(
-            "encroachments", trenches, "kind", "work_id", "run_id", "tree_id", "is_inside"
-        ),
+    lean = decide_again(
+        dataclasses.replace(
+            result,
+            trees=only("trees", result.trees, "tree_id", "geometry"),
+            zones=only("zones", result.zones, "tree_id", "radius_m", "area_m2", "geometry"),
+            advice=fill_table("advice", pd.DataFrame(), CRS),
+            tree_balance=only("tree_balance", result.tree_balance, "tree_id"),
+            encroachments=only(
+                "encroachments", trenches, "kind", "work_id", "run_id", "tree_id", "is_inside"
+            ),
+        )
     )
     page = Page(render_report(lean, rank_trees(lean), max_trees=50, settings=ReportSettings()))
     assert "Protected? not known" in page.texts
@@ -269,7 +298,7 @@ def test_a_stem_without_any_source_is_neither_measured_nor_estimated(result):
 def test_protection_that_the_inventory_leaves_open_stays_open(result):
     unknown = pd.array([None] * len(result.trees), dtype="boolean")
     trees = result.trees.assign(is_protected=unknown, is_veteran=unknown)
-    asked = dataclasses.replace(result, trees=trees)
+    asked = decide_again(dataclasses.replace(result, trees=trees))
     ranked = rank_trees(asked)
     text = render_report(asked, ranked, max_trees=50, settings=ReportSettings())
     page = Page(text)
@@ -371,7 +400,7 @@ def test_decisions_without_who_and_why_say_so(result, trees):
 def test_runs_that_stay_as_they_are_are_marked(result):
     idle = result.breaches["run_id"].iloc[0]
     condition = result.condition.assign(needs_work=result.condition["run_id"] != idle)
-    some = dataclasses.replace(result, condition=condition)
+    some = decide_again(dataclasses.replace(result, condition=condition))
     runs = list_runs(some, rank_trees(some))
     assert set(runs["run_id"][~runs["is_counted"]]) == {idle}
     shown = render_report(some, rank_trees(some), max_trees=99, settings=ReportSettings())
@@ -440,7 +469,7 @@ def with_pit_beside_outline(result):
 
 def test_a_pit_in_the_structural_circle_alone_stands_on_the_sheet(result):
     """The circle of 2.1 m against an outline 0.2 m west of the stem (derived)."""
-    changed = with_pit_beside_outline(result)
+    changed = decide_again(with_pit_beside_outline(result))
     trees = rank_trees(changed)
     found = list_excavations(changed, trees).query("tree_id == 'T004' and kind == 'pit'")
     assert found[["work_id", "is_structural", "is_outside"]].values.tolist() == [["P0", True, True]]
@@ -466,7 +495,7 @@ def test_the_least_distance_stands_on_the_sheet_beside_the_severity(result):
         zones=result.zones.assign(min_distance_m=np.where(result.zones["tree_id"] == first, 6, 0)),
         tree_balance=balance.assign(**told, is_touched=True, n_works=1),
     )
-    sheet = sheet_of(render(changed), first)
+    sheet = sheet_of(render(decide_again(changed)), first)
     assert "<b>Least distance for digging</b> 6.00 m from the stem centre" in sheet
     mark = '<b class="broken">nearer than the least distance</b>'
     assert sheet.count(mark) == 2 + mine.sum()
@@ -485,7 +514,7 @@ def test_doubt_about_positions_stands_on_the_sheet_and_is_counted(result):
     unsure = edit_trenches(result, position_sd_m=0.14, is_sd_least=False, is_unsure=doubt)
     technique = pd.Series("cipp", index=result.advice.index)
     advice = result.advice.assign(technique=technique)
-    text = render(dataclasses.replace(unsure, advice=advice))
+    text = render(decide_again(dataclasses.replace(unsure, advice=advice)))
     assert text.count(" ± 0.28</td>") == len(result.breaches)
     assert text.count("The severity could change: survey the stem and the pipe first.") == 1
     assert "The severity could change" in sheet_of(text, first)
@@ -498,7 +527,7 @@ def test_what_an_arborist_should_confirm_stands_on_the_sheets_of_the_runs(result
     remedy = np.where(is_length, "Have an arborist judge it.", "Measure it.")
     asks = is_length & (result.checks["verdict"] != "pass").to_numpy()
     checks = result.checks.assign(remedy=remedy, asks_arborist=asks)
-    asked = dataclasses.replace(result, checks=checks)
+    asked = decide_again(dataclasses.replace(result, checks=checks))
     trees = rank_trees(asked)
     runs = list_runs(asked, trees)
     found = list_confirmations(asked, runs)
@@ -532,7 +561,9 @@ def with_forced_trench(result):
     )
     decisions = decide(run_id=[run], decision=["force"], by=["designer"])
     checks = result.checks.assign(verdict="fail")
-    return run, dataclasses.replace(result, advice=advice, decisions=decisions, checks=checks)
+    return run, decide_again(
+        dataclasses.replace(result, advice=advice, decisions=decisions, checks=checks)
+    )
 
 
 def test_a_forced_technique_is_chosen_and_not_recommended(result):
@@ -549,7 +580,9 @@ def test_a_forced_technique_is_chosen_and_not_recommended(result):
 def test_a_trench_that_a_decision_left_over_names_who_ruled_out_the_rest(result):
     run, forced = with_forced_trench(result)
     excluded = decide(run_id=[run, run], decision=["exclude"] * 2, by=["designer", "arborist"])
-    runs = list_runs(dataclasses.replace(forced, decisions=excluded), rank_trees(forced))
+    runs = list_runs(
+        decide_again(dataclasses.replace(forced, decisions=excluded)), rank_trees(forced)
+    )
     assert set(runs["chosen_by"][runs["run_id"] == run]) == {"designer, arborist"}
     assert set(runs["chosen_by"][runs["run_id"] != run]) == {""}
 
@@ -648,7 +681,7 @@ def with_pit_off_circle(result, tree_sd_m, run_sd_m):
     ],
 )
 def test_a_pit_near_a_structural_circle_is_not_simply_outside(result, tree_sd_m, run_sd_m, words):
-    changed = with_pit_off_circle(result, tree_sd_m, run_sd_m)
+    changed = decide_again(with_pit_off_circle(result, tree_sd_m, run_sd_m))
     found = list_excavations(changed, rank_trees(changed))
     row = found.query("tree_id == 'T000' and work_id == 'P0'").iloc[0]
     assert row["stem_edge_m"] == pytest.approx(2.33)

@@ -5,8 +5,8 @@ import dataclasses
 import pandas as pd
 import pytest
 from synthetic import make_result
+from whole_result import decide_again
 
-from routekit.outputs.arborist.recommended import is_worked_on
 from routekit.outputs.gis_layers import open_cut_loss
 from routekit.outputs.touched_trees import list_touched
 
@@ -27,7 +27,7 @@ def test_trees_beside_idle_runs_alone_do_not_count(sample_result, losses):
 
 def test_runs_and_distances_are_those_of_the_runs_to_be_worked_on(sample_result, losses):
     breaches = sample_result.breaches
-    by_tree = breaches[is_worked_on(sample_result, breaches["run_id"])].groupby("tree_id")
+    by_tree = breaches[breaches["is_worked_on"]].groupby("tree_id")
     assert losses["n_runs"].to_dict() == by_tree.size().to_dict()
     assert losses["stem_edge_m"].to_dict() == pytest.approx(by_tree["stem_edge_m"].min().to_dict())
 
@@ -35,8 +35,9 @@ def test_runs_and_distances_are_those_of_the_runs_to_be_worked_on(sample_result,
 def test_a_run_of_unknown_condition_is_not_counted():
     result = make_result()
     condition = result.condition.assign(needs_work=pd.array([None] * 12, dtype="boolean"))
-    some = dataclasses.replace(result, condition=condition)
-    assert not is_worked_on(some, some.runs["run_id"]).any()
+    some = decide_again(dataclasses.replace(result, condition=condition))
+    assert result.encroachments["is_worked_on"].any()
+    assert not some.encroachments["is_worked_on"].any()
 
 
 def test_listed_trees_are_those_reached_or_touched(sample_result, losses):

@@ -6,6 +6,7 @@ import pandas as pd
 import pyogrio
 from synthetic import make_result
 
+from routekit.layers.crowns import mark_origin
 from routekit.outputs.arborist.writer import write_tree_report
 from routekit.outputs.geopackage import write_geopackage
 from routekit.outputs.map.tables import TREE_FACTS
@@ -16,7 +17,8 @@ def made_from_raster(result, number=None):
     """A result of which some trees, or all, come from the raster."""
     origin = pd.Series("inventory", index=result.trees.index, dtype="str")
     origin.iloc[:number] = "canopy raster"
-    return replace(result, trees=result.trees.assign(origin=origin, position_sd_m=1.5))
+    trees = result.trees.assign(origin=origin, position_sd_m=1.5)
+    return replace(result, trees=mark_origin(trees))
 
 
 def test_the_summary_says_how_many_trees_come_from_the_raster(sample_result):
@@ -42,7 +44,7 @@ def test_each_sheet_says_it(tmp_path):
 
 
 def test_the_map_card_is_given_the_origin():
-    assert "origin" in TREE_FACTS
+    assert "is_from_raster" in TREE_FACTS
 
 
 def test_crowns_are_a_layer_of_the_result(tmp_path):

@@ -19,7 +19,7 @@ LEFT_OUT = {
         "is_stem_loose",
     },
     "Digs": {"stem_face_m", "is_stem_loose", "opens_ground"},
-    "To confirm": {"run", "asks_arborist"},
+    "To confirm": {"run", "asks_arborist", "is_recommended", "is_open"},
     "Trees": {
         "stem_diameter_mm",
         "stems_mm",
@@ -48,6 +48,8 @@ LEFT_OUT = {
         "crown",
         "zone",
         "takes_more",
+        "is_from_raster",
+        "is_beyond_drawn",
         "is_open_cut_serious",
         "is_grazed",
     },

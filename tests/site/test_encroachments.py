@@ -46,7 +46,9 @@ def measure(pits=(), digs=(), *, method="suction", trees=TREES, sd_m=np.nan, **o
         works(DIG, digs, method),
         zones,
         make_street(straight(2), position_sd_m=sd_m),
-        is_open_cut=np.zeros(2, dtype=bool),
+        marks=pd.DataFrame(
+            {"is_open_cut": np.zeros(2, dtype=bool), "is_watched": False, "is_worked_on": True}
+        ),
         is_estimated=np.array([True, *[False] * (len(trees) - 1)]),
         major_from_share=MAJOR,
         grazed_m2=0.05,

@@ -7,7 +7,6 @@ import pandas as pd
 
 from routekit.result import Result
 from routekit.site.encroachments import DIG, PIT, TRENCH
-from routekit.techniques import OPEN_CUT
 from routekit.trees.certainty import DEVIATIONS
 from routekit.words.texts import Objects, Text, both, fill, say
 
@@ -46,9 +45,7 @@ def list_doubtful(result: Result) -> pd.DataFrame:
 def _list_trenches(result: Result) -> pd.DataFrame:
     """List the recommended open trenches that miss a zone by less than the doubt."""
     near = result.near_misses
-    advised = result.advice[["run_id", "technique"]].astype("str").drop_duplicates("run_id")
-    chosen = near["run_id"].astype("str").map(advised.set_index("run_id")["technique"])
-    cut = near[chosen.eq(OPEN_CUT).to_numpy(dtype=bool)]
+    cut = near[near["is_recommended"].to_numpy(dtype=bool)]
     return cut.assign(
         kind=TRENCH,
         work_id=cut["run_id"],

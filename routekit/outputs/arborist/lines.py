@@ -9,7 +9,6 @@ import numpy as np
 import pandas as pd
 
 from routekit.advice.standing import RECOMMENDED, UNDECIDED
-from routekit.layers.crowns import FROM_RASTER
 from routekit.outputs.arborist.words import (
     NOT_KNOWN,
     write_number,
@@ -149,7 +148,7 @@ def list_zone(tree: Mapping[str, Any]) -> list[tuple[str, str]]:
         )
     facts: list[tuple[str, str]] = [
         (say("Stem"), tree["stem_text"]),
-        *([(say("Known from"), _FROM_RASTER)] if tree["origin"] == FROM_RASTER else []),
+        *([(say("Known from"), _FROM_RASTER)] if tree["is_from_raster"] else []),
         (say("Zone"), zone),
         (say("Zone rule"), tree["basis"] if is_known(tree["basis"]) else NOT_KNOWN),
         (say("Structural zone"), _describe_inner(tree)),

@@ -5,14 +5,10 @@ from __future__ import annotations
 from collections.abc import Hashable
 from typing import Any, Final
 
-import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-from routekit.outputs.gis_layers import is_recommended
 from routekit.result import Result
 from routekit.settings.sources import describe_source
-from routekit.techniques import MONITOR
 from routekit.vocabulary import SURVEYS
 from routekit.words.texts import (
     Objects,
@@ -29,7 +25,6 @@ from routekit.words.texts import (
 
 UNDECIDED: Final = "undecided"
 _MOST_RUNS: Final = 20
-_DECIDERS: Final = ("force", "exclude")
 
 
 def attach_advice(result: Result, breaches: pd.DataFrame) -> pd.DataFrame:
@@ -46,23 +41,17 @@ def attach_advice(result: Result, breaches: pd.DataFrame) -> pd.DataFrame:
     -------
     pandas.DataFrame, n rows
         With technique (code, `undecided` where there is no recommendation), standing, decision
-        (who decided what, why, and what fails; blank where nobody did), is_forced and chosen_by
-        (who forced the technique; blank where nobody did), both with their statements.
+        (who decided what, why, and what fails; blank where nobody did) and chosen_by (who forced
+        the technique; blank where nobody did), both with their statements.
     """
     ids = breaches["run_id"].astype("str")
     technique = _look_up(_by_run(result.advice, "technique"), ids, UNDECIDED)
-    forced = _look_up(_by_run(result.advice, "is_forced"), ids, "").isin(["True", "1", "1.0"])
-    by = _deciders(result.decisions).reindex(pd.Index(ids))
-    chosen = [
-        join([name or say("a decision") for name in (who if isinstance(who, list) else [""])], ", ")
-        if is_forced
-        else ""
-        for who, is_forced in zip(by, forced, strict=True)
-    ]
+    texts = pd.Series(take_texts(result.advice, "chosen_by"), dtype=object)
+    texts.index = pd.Index(result.advice["run_id"].astype("str"))
+    chosen = texts.reindex(pd.Index(ids)).fillna("")
     return breaches.assign(
         technique=technique,
         standing=_look_up(_by_run(result.advice, "standing"), ids, ""),
-        is_forced=forced,
         **both("decision", _write_decisions(result, ids)),
         **both("chosen_by", fill(chosen)),
     )
@@ -127,7 +116,7 @@ def _ask(row: dict[Hashable, Any]) -> str:
 def _asked_of_arborist(result: Result) -> pd.DataFrame:
     """List the open checks of the recommended techniques whose remedy is an arborist's."""
     checks = result.checks
-    rows = checks[is_recommended(result) & checks["asks_arborist"].to_numpy(dtype=bool)]
+    rows = checks[(checks["is_recommended"] & checks["asks_arborist"]).to_numpy(dtype=bool)]
     remedy = rows["remedy"].astype("str").fillna("")
     settled = rows["survey"].astype("str").map(SURVEYS)
     remedy = remedy.mask((rows["verdict"] == "unknown") & settled.notna(), settled)
@@ -147,28 +136,11 @@ def _name_runs(names: list[str]) -> Text:
 def _failed_checks(result: Result) -> pd.Series:
     """Name the checks that the recommended technique of each run fails, by run id."""
     checks = result.checks
-    failed = is_recommended(result) & (checks["verdict"].astype("str") == "fail").to_numpy()
-    rows = checks[failed]
+    failed = checks["is_recommended"] & (checks["verdict"].astype("str") == "fail")
+    rows = checks[failed.to_numpy(dtype=bool)]
     words = pd.Series([word(lower_first(str(name))) for name in rows["check"]], dtype=object)
     listed = words.groupby(rows["run_id"].astype("str").to_numpy()).agg(list)
     return listed.map(lambda names: join(names, "; "))
-
-
-def _deciders(decisions: pd.DataFrame) -> pd.Series:
-    """List who forced the technique of each run, or left no other, by run id."""
-    rows = decisions[decisions["run_id"].notna().to_numpy()]
-    kind = rows["decision"].astype("str").str.lower()
-    names = rows["by"].astype("str").fillna("")
-    names.index = pd.Index(rows["run_id"].astype("str"))
-    forced, excluded = (
-        names[(kind == what).to_numpy()].groupby(level=0).agg(_name_deciders) for what in _DECIDERS
-    )
-    return forced.combine_first(excluded)
-
-
-def _name_deciders(who: pd.Series) -> list[str]:
-    """List those who decided, each once; blank where it is not said who."""
-    return list(dict.fromkeys(who))
 
 
 def _by_run(table: pd.DataFrame, name: str) -> pd.Series:
@@ -181,40 +153,3 @@ def _look_up(values: pd.Series, ids: pd.Series, missing: str) -> pd.Series:
     """Give the text of each id, and another where it has none."""
     found = values.astype(object).reindex(pd.Index(ids)).set_axis(ids.index)
     return found.where(found.notna(), missing).astype("str")
-
-
-def is_worked_on(result: Result, run_id: pd.Series) -> NDArray[np.bool_]:
-    """Mark the runs that need work, shape (n,).
-
-    Parameters
-    ----------
-    result : Result
-        Tables of one study.
-    run_id : pandas.Series, n rows
-        Ids of runs.
-
-    Returns
-    -------
-    numpy.ndarray of bool, shape (n,)
-    """
-    needs = result.condition.set_index(result.condition["run_id"].astype("str"))["needs_work"]
-    found = needs.astype("boolean").reindex(run_id.astype("str"))
-    return found.fillna(value=False).to_numpy(dtype=bool)
-
-
-def is_unsure(runs: pd.DataFrame) -> NDArray[np.bool_]:
-    """Mark the breaches whose grade the doubt about positions could change, and that matter.
-
-    Parameters
-    ----------
-    runs : pandas.DataFrame, n rows
-        Joined breaches: is_unsure, is_counted, technique.
-
-    Returns
-    -------
-    numpy.ndarray of bool, shape (n,)
-        Of runs that are to be worked on; what is not known is not marked.
-    """
-    doubt = runs["is_unsure"].astype("boolean").to_numpy(dtype=bool, na_value=False)
-    matters = runs["is_counted"].to_numpy(dtype=bool) | (runs["technique"] != MONITOR).to_numpy()
-    return np.asarray(doubt & matters)

@@ -29,7 +29,6 @@ from routekit.outputs.arborist.tree_facts import (
     list_methods,
     list_runs,
     name_technique,
-    reaches_beyond,
     zone_shapes,
 )
 from routekit.outputs.arborist.tree_plan import (
@@ -45,9 +44,8 @@ from routekit.outputs.arborist.tree_plan import (
 from routekit.outputs.public.species import name_trees
 from routekit.outputs.stem_words import describe_stems
 from routekit.result import Result
-from routekit.techniques import OPEN_CUT
 from routekit.vocabulary import MM_PER_M
-from routekit.words.texts import both, fill, say
+from routekit.words.texts import both, fill, say, take_texts
 
 Rows: TypeAlias = dict[int, list[dict[str, Any]]]
 """Rows by place of the tree."""
@@ -68,8 +66,6 @@ def build_cases(result: Result, trees: gpd.GeoDataFrame) -> list[dict[str, Any]]
         Tables of one study.
     trees : geopandas.GeoDataFrame
         From `rank_trees`, as many rows as sheets.
-    grazed_m2 : float
-        From what area on a tree is more than grazed, m2.
 
     Returns
     -------
@@ -93,10 +89,10 @@ def build_cases(result: Result, trees: gpd.GeoDataFrame) -> list[dict[str, Any]]
         doubtful=_records_by_place(near),
         decisions=list_decisions(result, trees),
         confirm=list_confirmations(result, runs),
+        needs=_gather_needs(result.tree_needs),
     )
     trees = trees.join(describe_stems(trees, result.stems))
     trees = trees.assign(
-        is_beyond=reaches_beyond(trees, result.settings.advice.grazed_m2),
         is_drawn=shapely.is_geometry(zone_shapes(trees)),
     )
     plans = _draw_plans(result, trees)
@@ -115,6 +111,7 @@ class _Found:
     doubtful: Rows
     decisions: dict[int, list[str]]
     confirm: dict[int, list[dict[str, str]]]
+    needs: dict[str, dict[str, str]]
 
     def describe(self, place: int, tree: dict[str, Any], plan: dict[str, Any]) -> dict[str, Any]:
         """Gather what the sheet of one tree shows."""
@@ -125,7 +122,7 @@ class _Found:
             "species": tree["species_name"] or say("species not known"),
             "badges": list_badges(tree),
             "zone": list_zone(tree),
-            "is_beyond": tree["is_beyond"],
+            "is_beyond": tree["is_beyond_drawn"],
             "trench": describe_open_cut(tree),
             "works": describe_works(tree),
             "runs": [describe_run(run) for run in runs],
@@ -133,9 +130,21 @@ class _Found:
             "has_pit": has_pit(dug),
             "doubtful": [item["text"] for item in doubtful],
             "decisions": self.decisions.get(place, []),
-            "methods": [*list_methods(tree, runs, dug, doubtful), *self.confirm.get(place, [])],
+            "methods": [
+                *list_methods(tree, self.needs.get(str(tree["tree_id"]), {})),
+                *self.confirm.get(place, []),
+            ],
             "plan": plan | _measure_circles(tree, plan["per_m"]),
         }
+
+
+def _gather_needs(needs: pd.DataFrame) -> dict[str, dict[str, str]]:
+    """Give what holds at each tree, with who chose it, by id of the tree."""
+    found: dict[str, dict[str, str]] = {}
+    texts = take_texts(needs, "chosen_by")
+    for tree, need, by in zip(needs["tree_id"], needs["need"], texts, strict=True):
+        found.setdefault(str(tree), {})[str(need)] = by
+    return found
 
 
 def _measure_circles(tree: dict[str, Any], per_m: float) -> dict[str, float | None]:
@@ -173,7 +182,8 @@ def _draw_plans(result: Result, trees: gpd.GeoDataFrame) -> list[dict[str, Any]]
     reach = plan_reach(trees, polygons)
     boxes = plan_boxes(stems, reach)
     centres = shapely.get_coordinates(stems)
-    advised = _advised_runs(result, OPEN_CUT)
+    cut = result.trenches["is_recommended"].to_numpy(dtype=bool)
+    advised = set(result.trenches["run_id"].astype("str")[cut])
     layers = {
         "buildings": (result.obstacles, "geometry", ""),
         "trenches": (result.trenches, "corridor", "run_id"),
@@ -218,12 +228,6 @@ def _other_stems(
     points = shapely.get_coordinates(np.array(result.trees.geometry, dtype=object)[found])
     others = points[np.hypot(*(points - centre).T) > _SAME_PLACE_M]
     return to_sheet(others, (centre[0], centre[1]), reach_m).round(1).tolist()  # type: ignore[no-any-return]
-
-
-def _advised_runs(result: Result, technique: str) -> set[str]:
-    """Give the ids of the runs for which a technique is recommended."""
-    advice = result.advice
-    return set(advice["run_id"].astype("str")[(advice["technique"] == technique).to_numpy()])
 
 
 def _layer_shapes(table: pd.DataFrame, column: str) -> NDArray[np.object_]:

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from functools import cache
 from importlib.resources import files
-from typing import Any, TypeAlias
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -13,13 +13,13 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
-from routekit.outputs.arborist.recommended import UNDECIDED, attach_advice, is_unsure, is_worked_on
+from routekit.outputs.arborist.recommended import UNDECIDED, attach_advice
 from routekit.outputs.touched_trees import list_touched
 from routekit.result import Result
 from routekit.settings.sources import describe_source
 from routekit.site.encroachments import DIG, PIT, TRENCH
 from routekit.site.work_names import name_digs, name_pits
-from routekit.techniques import MONITOR, OPEN_CUT, TECHNIQUES, list_codes
+from routekit.techniques import TECHNIQUES
 from routekit.trees.certainty import DEVIATIONS
 from routekit.vocabulary import SEVERITIES
 from routekit.words.texts import (
@@ -28,7 +28,6 @@ from routekit.words.texts import (
     both,
     fill,
     from_json,
-    join,
     say,
     say_rows,
     state,
@@ -36,11 +35,7 @@ from routekit.words.texts import (
     word,
 )
 
-Row: TypeAlias = Mapping[str, Any]
-
 _UNKNOWN_RANK = 0.5
-_THROUGH = list_codes(lambda one: one.is_through)
-_MENDING = list_codes(lambda one: one.new_pipe == "mended")
 _CAREFUL = say("careful dig in structural zone")
 
 
@@ -108,9 +103,12 @@ def list_runs(result: Result, trees: gpd.GeoDataFrame) -> pd.DataFrame:
     found = attach_advice(result, found)
     edge = numbers(found, "stem_edge_m")
     spread = DEVIATIONS * numbers(found, "position_sd_m")
-    counted = is_worked_on(result, found["run_id"])
-    found = found.assign(edge=edge, spread_m=spread, is_counted=counted)
-    found = found.assign(is_unsure=is_unsure(found))
+    found = found.assign(
+        edge=edge,
+        spread_m=spread,
+        is_counted=found["is_worked_on"],
+        is_unsure=found["may_change"],
+    )
     return pd.DataFrame(found.sort_values(["place", "edge"], kind="stable"))
 
 
@@ -145,7 +143,7 @@ def list_excavations(result: Result, trees: gpd.GeoDataFrame) -> pd.DataFrame:
         **both("name", from_json(words)),
         is_careful=found["keeps_roots"],
         is_structural=found["is_structural"].fillna(value=False).to_numpy(dtype=bool),
-        is_outside=found["is_structural"].eq(True) & ~(found["footprint_m2"] > 0),
+        is_outside=found["is_beside_drawn"],
         **both("position_doubt", _write_doubt(found)),
         has_circle=found["structural_edge_m"].notna(),
     )
@@ -227,24 +225,15 @@ def _write_decision(decision: str, by: str, why: str) -> Text:
     return say("{decision}; neither by whom nor why is stated", decision=what)
 
 
-def list_methods(
-    tree: Mapping[str, Any],
-    runs: Sequence[Row],
-    excavations: Sequence[Row],
-    doubtful: Sequence[Row] = (),
-) -> list[dict[str, str]]:
-    """Choose the working methods that the recommended works ask for at one tree.
+def list_methods(tree: Mapping[str, Any], needs: Mapping[str, str]) -> list[dict[str, str]]:
+    """Say the working methods that the recommended works ask for at one tree.
 
     Parameters
     ----------
     tree : mapping
         One row of `rank_trees`.
-    runs : sequence of mapping
-        Its rows of `list_runs`.
-    excavations : sequence of mapping
-        Its rows of `list_excavations`.
-    doubtful : sequence of mapping, optional
-        Its rows of `routekit.outputs.arborist.doubtful.list_doubtful`: to be surveyed first.
+    needs : mapping of str to Text
+        What holds there (`need` of `tree_needs`), and who chose it.
 
     Returns
     -------
@@ -252,14 +241,10 @@ def list_methods(
         text and source: what the balance of the tree asks for, then the lines of
         `working_methods.csv` that hold, in its order.
     """
-    holds = _find_needs(tree, runs, excavations)
-    holds["is_unsure"] |= bool(doubtful)
-    cuts = [run for run in runs if run["technique"] == OPEN_CUT and _is_chosen(run)]
-    by = join(list({str(run["chosen_by"]): run["chosen_by"] for run in cuts}.values()), ", ")
     rows: list[dict[str, str]] = [
-        {"text": _put_decider(text, by), "source": source}
+        {"text": _put_decider(text, needs[when]), "source": source}
         for when, text, source in _methods()
-        if holds[when]
+        if when in needs
     ]
     stated = tree.get("working_method")
     if isinstance(stated, str) and stated:
@@ -272,53 +257,6 @@ def _put_decider(text: str, by: str) -> Text:
     """Say a working method; its slot, where it has one, names who decided."""
     english = text.replace("{by}", by)
     return Text(english, [text, {"by": state(by)}]) if "{by}" in text else word(text)
-
-
-def _find_needs(
-    tree: Mapping[str, Any], runs: Sequence[Row], excavations: Sequence[Row]
-) -> dict[str, bool]:
-    """Tell which conditions of the working methods hold at a tree."""
-    codes = {str(run["technique"]) for run in runs}
-    cuts = [_is_chosen(run) for run in runs if run["technique"] == OPEN_CUT]
-    trenches = [run for run in runs if run["technique"] in (OPEN_CUT, UNDECIDED)]
-    near = tree.get("is_near_stem", False)
-    within = tree.get("recommended_is_within_least", False)
-    kinds = {item["kind"] for item in excavations}
-    small = bool(kinds - {"pit"} or codes & set(_MENDING))
-    digs = bool(trenches or kinds or small)
-    passes = bool(codes & set(_THROUGH))
-    return {
-        "is_protected": _holds(tree.get("is_protected")),
-        "protection_unknown": "is_protected" in tree and bool(pd.isna(tree["is_protected"])),
-        "is_veteran": _holds(tree.get("is_veteran")),
-        "is_estimated": _holds(tree.get("is_estimated")),
-        "is_unsure": any(_holds(row.get("is_unsure")) for row in (*runs, *excavations)),
-        "is_structural": any(_holds(row.get("is_structural")) for row in (*trenches, *excavations)),
-        "within_least": _holds(within),
-        "within_least_open": bool(pd.isna(within)) and digs,
-        "near_stem": _holds(near),
-        "near_stem_open": bool(pd.isna(near)),
-        "digs": digs,
-        "small_digs": small,
-        "stays_open": bool(trenches or "pit" in kinds),
-        "trench": not all(cuts),
-        "chosen_trench": any(cuts),
-        "pits": "pit" in kinds,
-        "passes": passes and not digs,
-        "passes_dug": passes and digs,
-        "always": digs or bool(codes - {MONITOR}),
-        "undecided": UNDECIDED in codes,
-    }
-
-
-def _is_chosen(run: Row) -> bool:
-    """Tell whether the technique of a run is one that somebody forced."""
-    return bool(run.get("chosen_by"))
-
-
-def _holds(value: object) -> bool:
-    """Tell whether a flag is set; what is not known is not."""
-    return not pd.isna(value) and bool(value)  # type: ignore[call-overload]
 
 
 @cache
@@ -336,29 +274,6 @@ def name_technique(code: str) -> Text:
     if code == UNDECIDED:
         return say("no recommendation yet")
     return word(TECHNIQUES.get(code, code))
-
-
-def reaches_beyond(trees: gpd.GeoDataFrame, least_m2: float) -> NDArray[np.bool_]:
-    """Mark the trees whose structural circle reaches beyond the outline that was drawn.
-
-    Parameters
-    ----------
-    trees : geopandas.GeoDataFrame, n rows
-        From `rank_trees`.
-    least_m2 : float
-        A smaller area outside is none.
-
-    Returns
-    -------
-    numpy.ndarray of bool, shape (n,)
-        False where the zone is a circle.
-    """
-    circles = shapely.buffer(
-        np.array(trees.geometry, dtype=object),
-        np.nan_to_num(numbers(trees, "structural_radius_m").to_numpy()),
-    )
-    outside = shapely.area(shapely.difference(circles, zone_shapes(trees)))
-    return np.asarray(outside > least_m2)
 
 
 def zone_shapes(trees: pd.DataFrame) -> NDArray[np.object_]:

@@ -10,7 +10,6 @@ import pandas as pd
 from routekit.advice.alerts import ALERTS
 from routekit.outputs.map.tables import linked, positions
 from routekit.result import Result
-from routekit.vocabulary import VERDICTS
 
 _KEYS = ("alert", "kind_words", "about", "text_words")
 
@@ -61,13 +60,5 @@ def link_open_checks(result: Result, run_ids: pd.Series) -> pd.DataFrame:
         Columns run (row position), check, verdict; sorted by run.
     """
     checks = result.checks
-    short = checks.loc[
-        (checks["verdict"].astype(str) != VERDICTS[0]).to_numpy(dtype=bool),
-        ["run_id", "technique", "check", "verdict"],
-    ]
-    advice = result.advice.astype({"run_id": object, "technique": object})
-    chosen = advice.drop_duplicates("run_id").set_index("run_id")["technique"]
-    mine = short["run_id"].astype(object).map(chosen)
-    same = (short["technique"].astype(object) == mine).to_numpy(dtype=bool, na_value=False)
-    kept = short.loc[same, ["run_id", "check", "verdict"]]
+    kept = checks.loc[checks["is_open"].to_numpy(dtype=bool), ["run_id", "check", "verdict"]]
     return linked(kept, {"run": ("run_id", run_ids)})

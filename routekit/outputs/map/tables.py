@@ -100,7 +100,7 @@ TREE_FACTS: Final = (
     "is_protected",
     "is_veteran",
     "is_columnar",
-    "origin",
+    "is_from_raster",
     "position_sd_m",
 )
 ZONE_FACTS: Final = (

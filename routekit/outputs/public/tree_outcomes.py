@@ -13,7 +13,6 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from routekit.layers.crowns import FROM_RASTER
 from routekit.outputs.public.reduce import PublicTables
 from routekit.outputs.public.streets import clean_text, pair_trees
 from routekit.settings.public_page import PublicSettings
@@ -76,7 +75,7 @@ def tree_facts(
         crown_diameter_m=pd.to_numeric(trees["crown_diameter_m"]),
         protection=_yes_no(trees["is_protected"]),
         veteran=_yes_no(trees["is_veteran"]),
-        from_raster=(trees["origin"].astype("object") == FROM_RASTER).to_numpy(dtype=bool),
+        from_raster=trees["is_from_raster"].to_numpy(dtype=bool),
         trench=_trench_words(balance["open_cut_severity"], cuts, assessed),
         plan=_plan_words(balance["severity"], assessed, open_question.to_numpy(np.int64)),
         stays_trench=_mark(cuts.loc[cuts["technique"] == OPEN_CUT, "tree"], len(trees)),

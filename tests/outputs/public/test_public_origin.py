@@ -4,6 +4,7 @@ from dataclasses import replace
 
 from public_study import make_result
 
+from routekit.layers.crowns import mark_origin
 from routekit.outputs.public.builder import build_public_page
 from routekit.outputs.public.facts import collect_facts
 from routekit.outputs.public.reduce import reduce_result
@@ -16,7 +17,8 @@ def test_the_page_for_residents_says_it_by_street_and_by_tree():
     for said in (True, False):
         result = make_result()
         origin = "canopy raster" if said else "inventory"
-        result = replace(result, trees=result.trees.assign(origin=origin))
+        trees = result.trees.assign(origin=origin)
+        result = replace(result, trees=mark_origin(trees))
         tables = reduce_result(result, street_field=settings.street_field)
         facts = collect_facts(tables, settings)
         assert facts.trees["from_raster"].eq(said).all()

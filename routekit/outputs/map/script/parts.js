@@ -17,7 +17,7 @@ function treeCard(tree) {
       of("min_distance_m") === 0 ? null : [say("Least distance for digging"), of("min_distance_m") === null ? notKnown()
         : say("{distance} from the stem centre; nearer needs an exception", { distance: quantity(of("min_distance_m"), "m") })],
       [say("Zone rule"), textOf(study.trees, "basis", tree) || named(of("regime"))],
-      of("origin") === "canopy raster" ? [say("Known from"), say("the canopy raster: the point is the top of the crown, not the stem; it may be a hedge or a mast")] : null,
+      of("is_from_raster") ? [say("Known from"), say("the canopy raster: the point is the top of the crown, not the stem; it may be a hedge or a mast")] : null,
       of("position_sd_m") === null ? null : [say("Position accuracy"), quantity(of("position_sd_m"), "m")],
     ]),
     make("h3", {}, say("If every run were open cut")),
