@@ -62,6 +62,12 @@ def mark_trenches(table: _Table, advice: pd.DataFrame) -> _Table:
     -------
     pandas.DataFrame, n rows
         With is_recommended.
+
+    Examples
+    --------
+    >>> advice = pd.DataFrame({"run_id": ["A", "B"], "technique": ["open_cut", None]})
+    >>> mark_trenches(pd.DataFrame({"run_id": ["B", "A"]}), advice)["is_recommended"].tolist()
+    [False, True]
     """
     cut = advice.loc[(name_techniques(advice["technique"]) == OPEN_CUT), "run_id"]
     return table.assign(is_recommended=table["run_id"].isin(cut).to_numpy(dtype=bool))

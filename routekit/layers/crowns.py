@@ -436,5 +436,11 @@ def mark_origin(trees: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     -------
     geopandas.GeoDataFrame, n rows
         With is_from_raster.
+
+    Examples
+    --------
+    >>> trees = gpd.GeoDataFrame({"origin": ["inventory", "canopy raster"]})
+    >>> mark_origin(trees)["is_from_raster"].tolist()
+    [False, True]
     """
     return trees.assign(is_from_raster=(trees["origin"] == FROM_RASTER).to_numpy(dtype=bool))

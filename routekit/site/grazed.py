@@ -74,6 +74,15 @@ def mark_beyond(zones: gpd.GeoDataFrame, grazed_m2: float) -> gpd.GeoDataFrame:
     -------
     geopandas.GeoDataFrame, n rows
         With is_beyond_drawn; False where the zone is a circle.
+
+    Examples
+    --------
+    A circle of 1 m about a stem on the edge of its outline lies half outside:
+
+    >>> zones = gpd.GeoDataFrame({"structural_radius_m": [1.0], "zone": [shapely.box(0, -5, 5, 5)]},
+    ...     geometry=[shapely.Point(0, 0)])
+    >>> mark_beyond(zones, 0.05)["is_beyond_drawn"].tolist()
+    [True]
     """
     outlines = np.array(zones["zone"], dtype=object)
     drawn = np.flatnonzero(shapely.is_geometry(outlines))
