@@ -19,7 +19,7 @@ from routekit.vocabulary import VERDICTS
 from routekit.words.texts import both, fill, message, word
 
 WAYS: Final = {
-    "open_cut": message("open cut everywhere"),
+    "trenched": message("open cut everywhere"),
     "recommended": message("as recommended"),
     "lined": message("lined everywhere"),
     "burst": message("burst everywhere"),
@@ -66,14 +66,14 @@ def compare_ways(options: pd.DataFrame, technique: pd.Series) -> pd.DataFrame:
     ...     "verdict": ["pass", "fail", "pass"], "score": [1.0, 2.0, 3.0]})
     >>> table = table.assign(**dict.fromkeys(SUMS, [10.0, 20.0, 30.0]))
     >>> compare_ways(table, pd.Series(["cipp"]))[["way", "cost", "n_failing"]].to_numpy().tolist()
-    [['open_cut', 30.0, 0], ['recommended', 10.0, 0], ['lined', 10.0, 0], ['burst', 20.0, 1]]
+    [['trenched', 30.0, 0], ['recommended', 10.0, 0], ['lined', 10.0, 0], ['burst', 20.0, 1]]
     """
     names = name_techniques(technique)
     works = np.flatnonzero((names != MONITOR) & (names != ""))
     code = options["technique"].astype(object).to_numpy()
     run = options["run"].to_numpy(dtype=np.int64)
     kinds = {
-        "open_cut": code == OPEN_CUT,
+        "trenched": code == OPEN_CUT,
         "recommended": code == names[run],
         "lined": np.isin(code, LININGS),
         "burst": np.isin(code, BURSTING),

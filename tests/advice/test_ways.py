@@ -37,7 +37,7 @@ def costs(table, technique):
 
 def test_each_way_takes_the_best_of_its_kind():
     assert costs(made(), ["close_fit", "burst_upsized"]) == {
-        "open_cut": [100.0, 2, 0, 0],
+        "trenched": [100.0, 2, 0, 0],
         "recommended": [60.0, 2, 0, 0],
         "lined": [20.0, 2, 0, 0],
         "burst": [60.0, 2, 0, 0],
@@ -54,17 +54,17 @@ def test_what_fails_is_taken_last_and_told():
 def test_a_run_that_one_way_is_not_known_of_is_left_out_of_all():
     found = costs(made(root_m2=(1, "open_cut", np.nan)), ["cipp", "cipp"])
     assert {way: figures[1:3] for way, figures in found.items()} == {way: [1, 1] for way in WAYS}
-    assert found["open_cut"][0] == 50.0
+    assert found["trenched"][0] == 50.0
 
 
 def test_runs_left_alone_and_runs_without_recommendation_are_not_worked_on():
-    assert costs(made(), ["monitor", None])["open_cut"] == [0.0, 0, 0, 0]
+    assert costs(made(), ["monitor", None])["trenched"] == [0.0, 0, 0, 0]
 
 
 def test_the_sample_sums_to_what_its_options_say(sample_result):
     """Anew with plain sorting, run by run."""
     options = sample_result.options.astype({"technique": str, "verdict": str})
-    kinds = {"open_cut": [OPEN_CUT], "lined": list(LININGS), "burst": list(BURSTING)}
+    kinds = {"trenched": [OPEN_CUT], "lined": list(LININGS), "burst": list(BURSTING)}
     ways = sample_result.ways.set_index("way")
     names = sample_result.advice["technique"].astype(object)
     picked = {}
