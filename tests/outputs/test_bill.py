@@ -6,6 +6,7 @@ The formulas are worked out again by an office suite, and the sums from the cell
 import dataclasses
 import shutil
 import subprocess
+from functools import cache
 
 import numpy as np
 import openpyxl
@@ -28,11 +29,15 @@ def priced(sample_result, tmp_path_factory):
     return write_schedule(sample_result, tmp_path_factory.mktemp("bill") / "schedule.xlsx")
 
 
+@cache
+def open_book(path, *, is_formula):
+    """A book as it is kept; read once, however many tests look into it."""
+    return openpyxl.load_workbook(path, data_only=not is_formula)
+
+
 def read(path, sheet, *, is_formula=False):
     """A sheet as a table: values as they are kept, or formulas."""
-    rows = list(
-        openpyxl.load_workbook(path, data_only=not is_formula)[sheet].iter_rows(values_only=True)
-    )
+    rows = list(open_book(path, is_formula=is_formula)[sheet].iter_rows(values_only=True))
     return pd.DataFrame(rows[1:], columns=rows[0])
 
 
