@@ -202,7 +202,7 @@ function optionList(detail) {
 
 function costUnit() {
   for (let row = 0; row < study.totals.n; row += 1) {
-    if (study.totals.get("quantity", row) === "Cost" && study.totals.get("unit", row)) return study.totals.get("unit", row);
+    if (study.totals.get("quantity", row) === "Cost" && study.totals.get("unit", row)) return word(study.totals.get("unit", row));
   }
   return "";
 }

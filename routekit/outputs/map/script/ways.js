@@ -61,7 +61,7 @@ function waysOfDistrict() {
     make("p", { class: "remedy" }, say("Root zone: dug or severed, added over runs and trees; a tree at two runs counts twice. A way that fails a check on some runs cannot be carried out there.")));
 }
 
-const CHART = { width: 420, height: 230, left: 52, right: 14, top: 16, bottom: 44 };
+const CHART = { width: 420, height: 246, left: 52, right: 14, top: 32, bottom: 44 };
 
 function chartOfWays(rows, of) {
   const dearest = Math.max(...rows.map((row) => of("cost_high", row)));
@@ -81,7 +81,7 @@ function chartOfWays(rows, of) {
     makeSvg("svg", { class: "ways", id: "ways-chart", viewBox: `0 0 ${CHART.width} ${CHART.height}`, role: "img",
       "aria-label": say("First cost against root zone dug or severed, a point for each way; the table below gives the same figures.") },
     makeSvg("path", { d: `M${CHART.left} ${CHART.top}V${foot}H${right}`, class: "w-axis" }),
-    text(CHART.left, CHART.top - 4, say("Root zone dug or severed, m\u00b2")), text(right, foot + 30, costHead(), "end"),
+    text(CHART.left, 12, say("Root zone dug or severed, m\u00b2")), text(right, foot + 30, costHead(), "end"),
     text(CHART.left - 4, y(most) + 4, grouped(most), "end"), text(CHART.left - 4, foot + 4, "0", "end"), text(right, foot + 15, grouped(dearest), "end"),
     rows.map(point)),
     make("figcaption", {}, rows.map((row, i) => `${i + 1} ${put(statementOf(study.ways, "text", row))}`).join("; "), ". ", say("The line runs from the low to the high cost.")));
