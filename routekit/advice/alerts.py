@@ -8,13 +8,13 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any, Final, NamedTuple, TypeAlias
 
-import numpy as np
 import pandas as pd
 
-from routekit.advice.open_runs import CONTRADICTED, NO_TECHNIQUE, name_techniques
+from routekit.advice.open_runs import CONTRADICTED, NO_TECHNIQUE, find_works
 from routekit.advice.standing import LINE_OPEN, OWNERS, PROVISIONAL
 from routekit.arrays import Flags
-from routekit.techniques import MONITOR
+from routekit.layers.crowns import NO_TREE
+from routekit.site.encroachments import TRENCH
 from routekit.words.texts import both, fill, message, word
 
 LIMIT: Final = message("a rule or limit is not kept")
@@ -172,7 +172,7 @@ def _list_trees(
     drawn = root_zones[["tree_id"]].assign(decision="own_zone")
     trees = pd.concat([told, drawn], ignore_index=True).astype({"tree_id": "str"})
     trees = trees[(trees["tree_id"] != "").to_numpy(dtype=bool, na_value=False)]
-    cut = encroachments[(encroachments["kind"] == "trench").to_numpy(dtype=bool)]
+    cut = encroachments[(encroachments["kind"] == TRENCH).to_numpy(dtype=bool)]
     met = cut[["tree_id", "run_id"]].astype("str").drop_duplicates()
     return trees.merge(met, on="tree_id", how="left").assign(item_id=lambda one: one["tree_id"])
 
@@ -201,8 +201,7 @@ def _equals(column: pd.Series, value: Any) -> Flags:
 
 def _is_work(tables: Tables) -> Flags:
     """Tell runs that are worked on."""
-    names = name_techniques(tables["runs"]["technique"]).astype(str)
-    return ~np.isin(names, [MONITOR, ""])
+    return find_works(tables["runs"]["technique"])
 
 
 def _works_on(standing: str) -> Callable[[Tables], Flags]:
@@ -405,7 +404,7 @@ ALERTS: Final = (
         DECIDED,
         "trees",
         message("struck out: no tree stands there, by decision"),
-        _is("trees", "decision", "no_tree"),
+        _is("trees", "decision", NO_TREE),
     ),
 )
 """Every alert, gravest first."""

@@ -11,6 +11,7 @@ from routekit.advice.value_texts import CODES, NAMES, PHRASES, format_value, nam
 from routekit.arrays import Flags, Ints, Texts
 from routekit.layers.decisions import Decided
 from routekit.methods.checks import FAIL, Check
+from routekit.techniques import MONITOR
 from routekit.words.texts import Text, Values, begin, fill, join, message, say, word
 
 NO_TECHNIQUE: Final = message("no technique is feasible")
@@ -37,6 +38,28 @@ def name_techniques(technique: pd.Series) -> Texts:
     """
     codes = technique.astype(object)
     return codes.where(technique.notna(), "").to_numpy(dtype=object)
+
+
+def find_works(technique: pd.Series) -> Flags:
+    """Tell the runs that are worked on: not left alone, and not without a recommendation.
+
+    Parameters
+    ----------
+    technique : Series, shape (n,)
+        Codes; missing where nothing is recommended.
+
+    Returns
+    -------
+    numpy.ndarray of bool, shape (n,)
+
+    Examples
+    --------
+    >>> find_works(pd.Series(["cipp", None, "monitor"])).tolist()
+    [True, False, False]
+    """
+    names = name_techniques(technique)
+    works: Flags = (names != MONITOR) & (names != "")
+    return works
 
 
 def explain_open(

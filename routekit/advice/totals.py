@@ -15,6 +15,7 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from routekit.advice.currency import Money
+from routekit.advice.open_runs import find_works
 from routekit.advice.rates import LEVELS, FloatArray
 from routekit.advice.surfaces import KINDS
 from routekit.arrays import Flags
@@ -204,7 +205,7 @@ def _open_lines(counts: list[float]) -> list[Line]:
 
 def _work_on(table: pd.DataFrame) -> Flags:
     """Tell which runs are worked on; one without a recommendation is not."""
-    return ~table["technique"].isin([MONITOR, ""]).to_numpy(dtype=bool)
+    return find_works(table["technique"])
 
 
 def _left_out(name: str, masks: list[Flags]) -> list[Line]:

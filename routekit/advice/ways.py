@@ -11,10 +11,10 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from routekit.advice.open_runs import name_techniques
+from routekit.advice.open_runs import find_works, name_techniques
 from routekit.arrays import Flags, Floats, Ints
 from routekit.methods.checks import FAIL
-from routekit.techniques import BURSTING, LININGS, MONITOR, OPEN_CUT
+from routekit.techniques import BURSTING, LININGS, OPEN_CUT
 from routekit.vocabulary import VERDICTS
 from routekit.words.texts import both, fill, message, word
 
@@ -68,8 +68,7 @@ def compare_ways(options: pd.DataFrame, technique: pd.Series) -> pd.DataFrame:
     >>> compare_ways(table, pd.Series(["cipp"]))[["way", "cost", "n_failing"]].to_numpy().tolist()
     [['trenched', 30.0, 0], ['recommended', 10.0, 0], ['lined', 10.0, 0], ['burst', 20.0, 1]]
     """
-    names = name_techniques(technique)
-    works = np.flatnonzero((names != MONITOR) & (names != ""))
+    names, works = name_techniques(technique), np.flatnonzero(find_works(technique))
     code = options["technique"].astype(object).to_numpy()
     run = options["run"].to_numpy(dtype=np.int64)
     kinds = {
@@ -78,26 +77,25 @@ def compare_ways(options: pd.DataFrame, technique: pd.Series) -> pd.DataFrame:
         "lined": np.isin(code, LININGS),
         "burst": np.isin(code, BURSTING),
     }
-    chosen = {way: _pick(options, run, kinds[way], works) for way in WAYS}
+    fails = (options["verdict"].astype(str) == VERDICTS[FAIL]).to_numpy(dtype=bool)
+    best = np.lexsort((options["score"].to_numpy(dtype=float), fails, run))
+    chosen = {way: _pick(best[kinds[way][best]], run, works) for way in WAYS}
     values = options[list(SUMS)].to_numpy(dtype=float)
     is_known = np.all([_are_known(values, rows) for rows in chosen.values()], axis=0)
-    fails = (options["verdict"].astype(str) == VERDICTS[FAIL]).to_numpy(dtype=bool)
     return pd.DataFrame(
         [_sum_way(way, rows[is_known], values, fails, len(works)) for way, rows in chosen.items()]
     ).assign(**both("text", fill([word(text) for text in WAYS.values()])))
 
 
-def _pick(options: pd.DataFrame, run: Ints, is_kind: Flags, works: Ints) -> Ints:
-    """Find the best row of a kind for each run worked on; -1 where there is none."""
-    fails = (options["verdict"].astype(str) == VERDICTS[FAIL]).to_numpy(dtype=bool)
-    score: Floats = options["score"].to_numpy(dtype=float)
-    rows = np.flatnonzero(is_kind)
-    order = rows[np.lexsort((score[rows], fails[rows], run[rows]))]
+def _pick(order: Ints, run: Ints, works: Ints) -> Ints:
+    """Find the first row of each run worked on, among rows in order of run; -1 where there is none.
+
+    `run` is the run of every row.
+    """
     runs, first = np.unique(run[order], return_index=True)
-    place = np.searchsorted(runs, works)
-    place[place == len(runs)] = 0
     if not len(runs):
         return np.full(len(works), -1, dtype=np.int64)
+    place = np.minimum(np.searchsorted(runs, works), len(runs) - 1)
     return np.where(runs[place] == works, order[first[place]], -1)
 
 

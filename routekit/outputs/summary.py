@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from routekit.advice.open_runs import CONTRADICTED, NO_TECHNIQUE, name_techniques
+from routekit.advice.open_runs import CONTRADICTED, NO_TECHNIQUE, find_works, name_techniques
 from routekit.advice.standing import INSPECT_OPEN, OWNERS, PROVISIONAL
 from routekit.arrays import Flags
 from routekit.outputs.summary_lines import (
@@ -17,7 +17,7 @@ from routekit.outputs.summary_lines import (
     write_outcome,
 )
 from routekit.result import Result, require_result
-from routekit.techniques import MONITOR, TECHNIQUES
+from routekit.techniques import TECHNIQUES
 from routekit.words.catalogue import render
 from routekit.words.texts import word
 
@@ -73,7 +73,7 @@ def _count(result: Result) -> dict[str, int | float]:
     found = result.findings["severity"].astype(str)
     left = balance[balance["is_touched"].to_numpy(dtype=bool)]
     opens = result.digs["opens_ground"].to_numpy(dtype=bool)
-    is_work = ~np.isin(name_techniques(advice["technique"]).astype(str), [MONITOR, ""])
+    is_work = find_works(advice["technique"])
     because = advice["open_because"].astype(str)
     seen = result.condition["is_inspected"].to_numpy(dtype=bool)
     joined = result.runs["n_connections"].notna().to_numpy()

@@ -43,8 +43,7 @@ class Listing {
   }
 
   rebuild() {
-    const page = byId(`page-${this.name}`);
-    if (page) this.build(page);
+    refreshPage(this.name);
   }
 
   // A thing that is at no run is listed while no run is left out.
@@ -195,7 +194,6 @@ function toldColumn(table, name, words) {
 }
 
 function balanceRow(tree) {
-  if (!study.balanceOfTree) study.balanceOfTree = study.tree_balance.groupBy("tree", study.trees.n);
   const rows = study.balanceOfTree(tree);
   return rows.length ? rows[0] : null;
 }

@@ -35,6 +35,12 @@ function pageOf(name) {
   return page;
 }
 
+// Builds a page anew where it is shown; where it is not, as soon as it is opened.
+function refreshPage(name) {
+  if (!built.delete(name)) return;
+  if (!byId(`page-${name}`).hidden) pageOf(name);
+}
+
 function showPage(name) {
   const page = pageOf(name);
   /** @type {NodeListOf<HTMLElement>} */

@@ -36,7 +36,7 @@ const narrowing = {
     key.refresh();
     for (const list of Object.values(lists)) list.rebuild();
     if (byId("filter-note")) byId("filter-note").textContent = shownWords();
-    if (byId("page-totals")) PAGES.totals(byId("page-totals"));
+    refreshPage("totals");
   },
 
   set(name, value, isOn) {

@@ -4,7 +4,7 @@ function treeCard(tree) {
   const of = (name) => study.trees.get(name, tree);
   const standing = [of("is_protected") ? say("protected") : null, of("is_veteran") ? say("veteran") : null,
     of("is_columnar") ? say("columnar") : null, of("is_protected") === null ? say("protection not known") : null].filter(Boolean);
-  const balance = study.tree_balance.groupBy("tree", study.trees.n)(tree);
+  const balance = study.balanceOfTree(tree);
   return [
     make("h2", {}, TITLES.tree(named(of("tree_id")))),
     make("p", { class: "verdict-line" }, make("strong", {}, named(of("species"))), standing.length ? ` (${standing.join(", ")})` : ""),

@@ -27,6 +27,7 @@ function openStudy(content) {
   }
   study.breachesOfRun = study.breaches.groupBy("run", study.runs.n);
   study.breachesOfTree = study.breaches.groupBy("tree", study.trees.n);
+  study.balanceOfTree = study.tree_balance.groupBy("tree", study.trees.n);
   study.linksOfRun = study.root_links.groupBy("run", study.runs.n);
   study.linksOfTree = study.root_links.groupBy("tree", study.trees.n);
   study.crossingsOfRun = study.crossings.groupBy("run", study.runs.n);
