@@ -51,6 +51,14 @@ SURVEYS: Final = {
 
 SHAPES: Final = (message("circular"), message("egg"), message("rectangular"), message("other"))
 
+STREET_BASES: Final = (
+    message("recorded"),
+    message("layer of streets"),
+    message("nearest named run"),
+    message("unknown"),
+)
+"""Where the name of a run's street comes from, the surest first."""
+
 USES: Final = (message("storm"), message("foul"), message("combined"), message("unknown"))
 
 FIBRE_CEMENT: Final = message("fibre_cement")

@@ -33,6 +33,7 @@ VECTOR_LAYERS: Final = {
     "root_zones": "area",
     "study_area": "area",
     "stands": "area",
+    "streets": "line",
 }
 """Layer with geometry to the kind of geometry that it must hold."""
 

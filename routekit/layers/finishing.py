@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from routekit.layers.mapping import MappedLayer
     from routekit.layers.raw_layers import RawLayer
 
-UNASSUMED: Final = ("root_zones", "study_area", "stands", "decisions")
+UNASSUMED: Final = ("root_zones", "study_area", "stands", "streets", "decisions")
 """Layers that hold what people have drawn or decided: no value of theirs is assumed."""
 
 SOURCE_COLUMNS: Final = ("layer", "path", "layer_name", "rows", "sha256")
@@ -49,7 +49,7 @@ def finish_layer(table: pd.DataFrame, layer: str) -> pd.DataFrame:
     names = [name for name, column in columns.items() if column.is_kept]
     if layer == "sewers":
         table = table.assign(length_m=np.asarray(shapely.length(np.asarray(table.geometry))))
-        names.append("length_m")
+        names += ["street_basis", "length_m"]
     if layer not in UNASSUMED:
         table = table.assign(assumed=table["assumed"].fillna("").astype("str"))
         names.append("assumed")

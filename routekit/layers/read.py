@@ -52,6 +52,7 @@ from routekit.layers.opening import refuse_raster
 from routekit.layers.raw_layers import find_file, read_layer
 from routekit.layers.same_tree import refuse_other_trees
 from routekit.layers.stem_columns import settle_stems
+from routekit.layers.streets import name_streets
 from routekit.layers.units import ask_about_feet
 from routekit.words.texts import say
 
@@ -81,6 +82,7 @@ class Layers:
     decisions: pd.DataFrame
     study_area: gpd.GeoDataFrame
     stands: gpd.GeoDataFrame
+    streets: gpd.GeoDataFrame
     terrain: Path | None
     canopy: Path | None
     photo: Path | None
@@ -198,7 +200,7 @@ def _read_all(
             findings.note("warning", name, "", seen, done)
             continue
         if source is None:
-            if name not in ("study_area", "stands"):
+            if name not in ("study_area", "stands", "streets"):
                 seen = say("the study names no such layer")
                 findings.note("info", name, "", seen, say("done without"))
             continue
@@ -354,6 +356,9 @@ def _fit_layers(
         margin_m=inputs.study.margin_m,
         findings=findings,
         tallies=tallies,
+    )
+    vectors["sewers"] = name_streets(
+        vectors["sewers"], vectors["streets"], inputs.streets, findings=findings
     )
     vectors["trees"] = settle_crowns(vectors["trees"], findings=findings)
     n_inventory = len(vectors["trees"])

@@ -317,6 +317,37 @@ class CrownSettings(Settings):
         return self
 
 
+class StreetSettings(Settings):
+    """Which street a run lies in where its own row does not say."""
+
+    within_m: float = setting(
+        20.0,
+        unit="m",
+        source="house",
+        text="A run takes the street of a named line no farther away than this: about half the "
+        "width of a wide street",
+        gt=0,
+        le=200,
+    )
+    near_run_m: float = setting(
+        30.0,
+        unit="m",
+        source="house",
+        text="A run that no named line lies beside takes the street of the nearest named run no "
+        "farther away than this",
+        gt=0,
+        le=200,
+    )
+    least_share: float = setting(
+        0.5,
+        unit="share",
+        source="house",
+        text="A street counts if it is the nearest along more than this share of the run",
+        ge=0.5,
+        lt=1,
+    )
+
+
 class LayersSection(Settings):
     """The layers of the study; only sewers and trees are required."""
 
@@ -355,6 +386,9 @@ class LayersSection(Settings):
     stands: LayerSource | None = setting(
         None, unit="-", source="study", text="Stands of trees with a window of their own (areas)"
     )
+    streets: LayerSource | None = setting(
+        None, unit="-", source="study", text="Streets, for runs that name none (named lines)"
+    )
     terrain: LayerSource | None = setting(
         None, unit="-", source="study", text="Ground level in m (raster)"
     )
@@ -376,6 +410,9 @@ class InputSettings(Settings):
     )
     crowns: CrownSettings = setting(
         CrownSettings, unit="-", source="study", text="Trees from the canopy raster"
+    )
+    streets: StreetSettings = setting(
+        StreetSettings, unit="-", source="house", text="Streets of runs that name none"
     )
     fields: PerColumn[str | tuple[str, ...]] = setting(
         dict, unit="-", source="study", text="Source columns by order of trust; =text is a constant"

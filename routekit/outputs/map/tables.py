@@ -43,6 +43,7 @@ RUN_FACTS: Final = (
     "renew",
     "position_sd_m",
     "street",
+    "street_basis",
     "capacity_sound_l_s",
     "capacity_now_l_s",
     "required_l_s",

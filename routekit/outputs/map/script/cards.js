@@ -15,7 +15,7 @@ async function runCard(run) {
     standingNote(of("standing")),
     factList([
       of("is_feasible") === 0 && of("technique") ? [say("Note"), say("Fails a check, by decision")] : null,
-      of("street") ? [say("Street"), of("street")] : null,
+      streetFrom(run),
       factOf(say("Decision"), text("decision")),
       [say("New pipe"), textOf(study.runs, "new_pipe", run) || say("none")],
       [say("Reason"), text("reason") || notKnown()],
@@ -45,6 +45,15 @@ async function runCard(run) {
     digsOf(of("run_id")),
     decisionsOf("run_id", of("run_id")),
   ];
+}
+
+// The street of a run, and where its name comes from if its own row did not say.
+function streetFrom(run) {
+  const name = study.runs.get("street", run);
+  if (!name) return [say("Street"), notKnown()];
+  const from = { "layer of streets": () => say("not recorded: taken from the layer of streets"),
+    "nearest named run": () => say("not recorded: taken from the nearest named run") }[study.runs.get("street_basis", run)];
+  return [say("Street"), from ? [name, make("span", { class: "remedy" }, from())] : name];
 }
 
 // What stands on no inspection is said beside the technique.

@@ -1,6 +1,6 @@
 // The listed runs as a file.
 
-const TAKEN = ["run_id", "street", "from_manhole", "to_manhole", "diameter_mm", "height_mm", "shape", "material", "use", "year",
+const TAKEN = ["run_id", "street", "street_basis", "from_manhole", "to_manhole", "diameter_mm", "height_mm", "shape", "material", "use", "year",
   "length_m", "depth_up_m", "depth_down_m", "technique", "standing", "bore_change", "new_pipe", "runner_up", "string_id", "severity", "n_trees",
   "sureness", "cost_mid", "whole_life_cost_mid"];
 const TAKEN_TEXTS = ["reason", "runner_up_reason", "camera_may_change", "would_change", "to_confirm"];
