@@ -13,7 +13,7 @@ import pandas as pd
 
 from routekit.advice.standing import STANDINGS
 from routekit.techniques import TECHNIQUES
-from routekit.trees.zones import OWN_BASIS
+from routekit.trees.own_zones import OWN_BASIS
 from routekit.vocabulary import SEVERITIES
 
 Tables = Mapping[str, pd.DataFrame]

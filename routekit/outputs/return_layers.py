@@ -27,6 +27,7 @@ from routekit.outputs.gis_layers import Layer, root_zones_layer
 from routekit.outputs.result_ids import RETURN_TABLE
 from routekit.outputs.touched_trees import list_touched
 from routekit.result import Result
+from routekit.vocabulary import write_count
 
 ZONE_COLUMNS = ("tree_id", "by", "reason")
 _OWN_LAYERS = ("root_zones", "current_zones", "decisions", RETURN_TABLE)
@@ -114,11 +115,37 @@ def write_return_file(
         settings=result.settings.outputs.geopackage,
         add=lambda fresh: write_foreign(foreign, fresh),
     )
-    names = foreign.names()
-    if not names:
-        return target, []
-    what = "layer or table" if len(names) == 1 else "layers and tables"
-    return target, [f"{target.name}: {what} added by people, carried over: {', '.join(names)}"]
+    notes = _tell_unread(target.name, result, zones, decisions)
+    if names := foreign.names():
+        what = "layer or table" if len(names) == 1 else "layers and tables"
+        notes.append(f"{target.name}: {what} added by people, carried over: {', '.join(names)}")
+    return target, notes
+
+
+def _tell_unread(
+    file: str, result: Result, zones: pd.DataFrame, decisions: pd.DataFrame
+) -> list[str]:
+    """Say which rows that people wrote into the file the study has not read."""
+    read_zones = set(result.root_zones["tree_id"].astype("str"))
+    written = zones["tree_id"].astype("str").fillna("").tolist()
+    waiting = [tree for tree in dict.fromkeys(written) if tree and tree not in read_zones]
+    columns = list(DECISION_COLUMNS)
+    taken, given = (
+        table.reindex(columns=columns).astype("str").fillna("").apply(tuple, axis=1).tolist()
+        if len(table)
+        else []
+        for table in (result.decisions, decisions)
+    )
+    n_decisions = len(set(given) - set(taken))
+    parts = [f"own zones of {', '.join(waiting)}"] if waiting else []
+    parts += [write_count(n_decisions, "decision")] if n_decisions else []
+    if not parts:
+        return []
+    return [
+        f"{file} holds what this study has not read, kept for the next one: {'; '.join(parts)}. "
+        f'Name the file in the study to take it over, such as root_zones = "{file}:root_zones" and '
+        f'decisions = "{file}:decisions" under [layers]'
+    ]
 
 
 def _add_places(table: pd.DataFrame, result: Result) -> pd.DataFrame:

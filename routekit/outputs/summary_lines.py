@@ -12,6 +12,7 @@ from routekit.advice.open_runs import CONTRADICTED, NO_TECHNIQUE
 from routekit.arrays import Flags
 from routekit.layers.assumed import is_assumed, list_fields, word_of
 from routekit.outputs.sureness_lines import write_sureness
+from routekit.outputs.taken_over import write_taken_over
 from routekit.result import Result
 from routekit.trees.near_misses import LIKELY_SHARE
 from routekit.words.texts import Text, begin, join, list_words, say, take_texts, word
@@ -214,6 +215,7 @@ def write_lines(result: Result, counts: Counts) -> list[Text]:
         *_write_near_misses(result, counts),
         *write_sureness(result),
         *_write_raster_trees(result.trees),
+        *write_taken_over(result),
         *_write_stuck(result),
         *_write_assumed(result),
     ]

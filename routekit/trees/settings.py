@@ -240,6 +240,22 @@ class ZoneSettings(Settings):
         "hand: a trench, pit or dig that comes nearer fails.",
         ge=0,
     )
+    own_zone_stems: float = setting(
+        38.0,
+        unit="-",
+        source="root_spread_day",
+        text="A zone drawn by a person that reaches farther from the stem than this many stem "
+        "diameters is used, and asked about.",
+        gt=0,
+    )
+    own_zone_least_m: float = setting(
+        5.0,
+        unit="m",
+        source="house",
+        text="A zone drawn by a person is not asked about as too large up to this distance from "
+        "the stem, however thin it is: an outline is drawn generously round a young tree.",
+        ge=0,
+    )
     unknown_stem_mm: float = setting(
         2000.0,
         unit="mm",

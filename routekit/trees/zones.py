@@ -15,17 +15,16 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
-from routekit.arrays import Floats
 from routekit.errors import CrsError, FieldError
 from routekit.layers.findings import Findings
 from routekit.trees.drawing import Drawing, draw_by_kind, draw_palms, draw_veterans
+from routekit.trees.own_zones import limit_reach, take_own_zones
 from routekit.trees.radii import least_trench_distance, structural_radius, zone_radius
 from routekit.trees.regimes import Regime, choose_regime
 from routekit.trees.settings import ZoneSettings
-from routekit.trees.sizes import Geometries, TreeSizes, gather_sizes, read_polygons
+from routekit.trees.sizes import TreeSizes, gather_sizes
 from routekit.trees.stems import StemLists
-from routekit.words.columns import say_each
-from routekit.words.texts import Objects, Text, both, fill, join, say
+from routekit.words.texts import Objects, Text, both, fill, say
 
 __all__ = ["build_zones", "structural_radius", "zone_radius"]
 
@@ -55,10 +54,6 @@ ZONE_COLUMNS = (
 
 SHAPE_TYPE = pd.CategoricalDtype(["circle", "polygon"])
 
-OWN_BASIS = "arborist's polygon"
-"""How the basis of a zone begins in English that a person drew."""
-
-_SAME_AREA = 1e-6
 _WHOLE_ZONE = say("not known: as large as the zone, so that any breach counts as structural")
 _PALM, _WHOLE = 1, 2
 """What a structural radius rests on in place of the regime's rule."""
@@ -124,7 +119,9 @@ def build_zones(
     drawing = draw_by_kind(sizes, regime)
     drawing = draw_palms(drawing, sizes, regime)
     drawing = draw_veterans(drawing, sizes, regime)
-    drawing = _take_own_zones(drawing, trees, root_zones, findings)
+    drawing = take_own_zones(
+        drawing, trees, root_zones, limit_reach(sizes.stem_mm, drawing, settings), findings
+    )
     zones = _name_columns(trees, drawing, sizes, regime, settings)
     _add_rule_gaps(findings, zones, drawing, sizes, regime)
     return zones, findings.table()
@@ -146,148 +143,6 @@ def _check_tables(trees: gpd.GeoDataFrame, root_zones: gpd.GeoDataFrame | None) 
             f"root_zones are in {root_zones.crs}, trees in {trees.crs}; layer root_zones; "
             "bring both to the working CRS"
         )
-
-
-def _take_own_zones(
-    drawing: Drawing,
-    trees: gpd.GeoDataFrame,
-    root_zones: gpd.GeoDataFrame | None,
-    findings: Findings,
-) -> Drawing:
-    """Put an arborist's polygons in place of the computed zones."""
-    if root_zones is None or root_zones.empty:
-        return drawing
-    own_id = root_zones["tree_id"].astype("str").fillna("").reset_index(drop=True)
-    shapes = read_polygons(root_zones.geometry, len(root_zones))
-    is_bad = shapely.is_missing(shapes) | ~shapely.is_valid(shapes)
-    row = pd.Index(trees["tree_id"].astype("str")).get_indexer(own_id)
-    is_used = ~is_bad & (row >= 0)
-    is_doubled = own_id[is_used].duplicated(keep=False)
-    united = gpd.GeoSeries(shapes[is_used]).groupby(row[is_used]).agg(shapely.union_all)
-    rows = united.index.to_numpy(dtype=np.intp)
-    own = united.to_numpy()
-    stated = _join_statements(root_zones.reset_index(drop=True)[is_used], row[is_used])
-    formula_m2 = _formula_areas(drawing)[rows]
-    kinds = (
-        (own_id[row < 0], "warning", say("no tree with this id"), say("polygon left out")),
-        (
-            own_id[is_bad],
-            "warning",
-            say("not a valid polygon"),
-            say("left out; the computed zone stays"),
-        ),
-        (
-            own_id[is_used][is_doubled].drop_duplicates(),
-            "info",
-            say("several polygons"),
-            say("their union is used"),
-        ),
-        (
-            trees["tree_id"].iloc[rows[~shapely.intersects(own, np.asarray(trees.geometry)[rows])]],
-            "warning",
-            say("stem outside"),
-            say("polygon used as drawn"),
-        ),
-    )
-    for ids, severity, seen, done in kinds:
-        findings.add(severity, "root_zones", ids, field="tree_id", seen=seen, done=done)
-    _add_own_findings(findings, trees["tree_id"].iloc[rows], own, stated, formula_m2)
-    return _put_own(drawing, rows, own, _write_own_basis(own, stated, formula_m2))
-
-
-def _put_own(
-    drawing: Drawing, rows: NDArray[np.intp], own: Geometries, basis: list[str]
-) -> Drawing:
-    """Give some rows their own polygon and its basis."""
-    new = Drawing(
-        radius_m=drawing.radius_m.copy(),
-        polygon=drawing.polygon.copy(),
-        basis=drawing.basis.copy(),
-        is_capped=drawing.is_capped.copy(),
-        is_crown_used=drawing.is_crown_used.copy(),
-    )
-    new.polygon[rows], new.basis[rows] = own, basis
-    new.radius_m[rows], new.is_capped[rows], new.is_crown_used[rows] = np.nan, False, False
-    return new
-
-
-def _formula_areas(drawing: Drawing) -> Floats:
-    """Area of each zone that the regime draws, m2; NaN where it draws none."""
-    drawn = ~shapely.is_missing(drawing.polygon)
-    return np.where(drawn, shapely.area(drawing.polygon), np.pi * drawing.radius_m**2)
-
-
-def _join_statements(used: pd.DataFrame, row: NDArray[np.intp]) -> pd.DataFrame:
-    """Say who drew the polygons of each tree and why: by, reason; blank where not stated."""
-    blank = pd.Series("", index=used.index, dtype=object)
-    stated = pd.DataFrame(
-        {
-            name: used[name].astype(object).where(used[name].notna(), "").astype("str").str.strip()
-            if name in used
-            else blank
-            for name in ("by", "reason")
-        }
-    )
-    return stated.groupby(row).agg(_join_texts)
-
-
-def _join_texts(texts: pd.Series) -> str:
-    """Join the texts that are not blank, each once."""
-    return "; ".join(dict.fromkeys(filter(None, texts)))
-
-
-def _write_own_basis(own: Geometries, stated: pd.DataFrame, formula_m2: Floats) -> list[str]:
-    """Write who drew each polygon, why, and what the regime would have drawn."""
-    rows = zip(shapely.area(own), stated["by"], stated["reason"], formula_m2, strict=True)
-    return [
-        join(
-            [
-                join(
-                    [
-                        say("arborist's polygon, {area:.1f} m2", area=area),
-                        say("by {by}", by=by) if by else say("by whom is not stated"),
-                        say("because: {reason}", reason=reason)
-                        if reason
-                        else say("why is not stated"),
-                    ],
-                    ", ",
-                ),
-                say("the formula would give {area:.1f} m2", area=formula)
-                if formula > 0
-                else say("the formula gives none"),
-            ],
-            "; ",
-        )
-        for area, by, reason, formula in rows
-    ]
-
-
-def _add_own_findings(
-    findings: Findings,
-    tree_id: pd.Series,
-    own: Geometries,
-    stated: pd.DataFrame,
-    formula_m2: Floats,
-) -> None:
-    """Report polygons smaller than the computed zone, and those that say not who or why."""
-    area = shapely.area(own)
-    small = area < formula_m2 * (1.0 - _SAME_AREA)
-    findings.add(
-        "warning",
-        "root_zones",
-        tree_id[small],
-        field="geometry",
-        seen=say_each(
-            "{area:.1f} m2, smaller than the {formula:.1f} m2 of the formula",
-            area=area[small],
-            formula=formula_m2[small],
-        ),
-        done=say("used as drawn: less ground is protected than the regime asks for"),
-    )
-    gaps = {"by": say("who drew it is not stated"), "reason": say("why is not stated")}
-    for name, seen in gaps.items():
-        unsaid, done = (stated[name] == "").to_numpy(), say("used as drawn")
-        findings.add("warning", "root_zones", tree_id[unsaid], field=name, seen=seen, done=done)
 
 
 def _name_columns(

@@ -113,6 +113,19 @@ def test_current_zones_are_those_of_touched_trees(result, tmp_path):
     assert current.area.to_numpy() == pytest.approx(expected.to_numpy(), rel=1e-9)
 
 
+def test_edits_that_the_study_has_not_read_are_told(result, tmp_path):
+    path, notes = write_return_file(result, tmp_path / "return.gpkg")
+    assert notes == []  # all that stands in it came from the study
+    edit(path)
+    (note,) = write_return_file(result, path)[1]
+    assert "own zones of T001; 1 decision. Name the file in the study" in note
+    read = {
+        name: pyogrio.read_dataframe(path, layer=name).drop(columns=list(PLACE_COLUMNS))
+        for name in ("root_zones", "decisions")
+    }
+    assert write_return_file(dataclasses.replace(result, **read), path)[1] == []
+
+
 def test_edits_survive_the_next_run(result, tmp_path):
     path = write_return_layers(result, tmp_path / "return.gpkg")
     edit(path)

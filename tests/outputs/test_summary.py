@@ -112,3 +112,34 @@ def test_a_notebook_shows_the_summary_and_the_tables(sample_result):
     assert all(type(table) in (pd.DataFrame, gpd.GeoDataFrame) for table in tables.values())
     assert repr(sample_result).startswith(f"<ShownResult {sample_result.name!r}: 172 runs, 428 tr")
     assert len(repr(sample_result)) < 250
+
+
+def read_taken(result):
+    """The lines on what people drew and decided."""
+    return [line for line in summarise(result)["lines"] if "taken over" in line]
+
+
+def test_what_was_taken_over_is_said_with_its_file(sample_result):
+    """Named by the file the layers were read from; counted against the tables themselves."""
+    drawn, decided = read_taken(sample_result)
+    trees = sample_result.root_zones["tree_id"].tolist()
+    assert drawn.startswith("Root zone")
+    assert "from district.gpkg: " in drawn
+    assert all(tree in drawn for tree in trees)
+    assert f"{len(sample_result.decisions)} decision" in decided
+    counts = [int(number) for number in re.findall(r"(\d+) (?:technique|ban|tree)", decided)]
+    assert sum(counts) == len(sample_result.decisions)
+    back = sample_result.provenance.copy()
+    back.loc[back["name"].isin(["root_zones", "decisions"]), "source"] = "return.gpkg"
+    assert all(
+        "from return.gpkg" in line for line in read_taken(replace(sample_result, provenance=back))
+    )
+
+
+def test_an_outline_that_came_to_nothing_is_named(sample_result):
+    drawn = sample_result.root_zones
+    lost = pd.concat([drawn, drawn.iloc[:1].assign(tree_id="T-lost")], ignore_index=True)
+    line = read_taken(replace(sample_result, root_zones=lost))[1]
+    assert line == "Zones not taken over, see the findings: T-lost."
+    none = replace(sample_result, root_zones=drawn.iloc[:0], decisions=sample_result.decisions[:0])
+    assert read_taken(none) == []

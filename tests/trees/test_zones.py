@@ -222,7 +222,6 @@ def test_own_polygons_of_one_tree_name_all_who_drew_them():
             "not a valid polygon",
             np.pi * 36,
         ),
-        (["T0"], [square(20, 5)], "warning", "stem outside", 100.0),
         (["T0", "T0"], [square(0, 5), square(1, 5)], "info", "several polygons", 110.0),
     ],
 )
@@ -233,6 +232,63 @@ def test_own_polygon_findings(ids, shapes, severity, seen, area):
     assert found[["severity", "layer", "row", "seen"]].to_numpy().tolist() == [
         [severity, "root_zones", ids[0], seen]
     ]
+
+
+def ask_about(trees, own, **named):
+    """What is asked about the outlines themselves: row, what is seen, what to do."""
+    zones, findings = build(trees, own, **named)
+    asked = findings[(findings["layer"] == "root_zones") & (findings["field"] == "geometry")]
+    assert set(asked["severity"]) <= {"warning"}
+    return zones, asked[["row", "seen", "done"]].to_numpy().tolist()
+
+
+def test_an_own_zone_away_from_its_stem_is_asked_about():
+    """Square about x = 20 of half side 7: 13 m from the stem at 0; the next tree stands at 50."""
+    trees = make_trees(2, stem_diameter_mm=[500.0, 500.0])
+    zones, asked = ask_about(trees, make_own(["T0"], [square(20, 7)]))
+    assert zones["area_m2"][0] == 196.0  # used as drawn all the same
+    ((row, seen, done),) = asked
+    assert row == "T0"
+    assert seen == "the stem of the tree stands 13.0 m outside the outline"
+    assert "the ground round the stem is not protected" in done
+    assert "write the right name in tree_id" in done
+
+
+def test_an_own_zone_round_another_tree_names_that_tree():
+    trees = make_trees(2, stem_diameter_mm=[500.0, 500.0])
+    _, asked = ask_about(trees, make_own(["T0"], [square(50, 7)]))
+    assert asked[0][:2] == [
+        "T0",
+        "the stem of the tree stands 43.0 m outside the outline, in which tree T1 stands",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("stem_mm", "half_m", "is_asked"),
+    [
+        (500.0, 13.4, False),  # corner at 18.95 m; 38 x 0.5 = 19 m (Day et al. 2010, seen quoted)
+        (500.0, 13.5, True),  # corner at 19.09 m
+        (40.0, 3.5, False),  # corner at 4.95 m, within the 5 m that no zone is asked about
+        (40.0, 3.6, True),
+        (np.nan, 53.0, False),  # 38 x 2 m, the thickest that an unknown stem may be: 76 m
+        (np.nan, 54.0, True),
+    ],
+)
+def test_an_own_zone_wider_than_roots_spread_is_asked_about(stem_mm, half_m, is_asked):
+    trees = make_trees(stem_diameter_mm=[stem_mm])
+    zones, asked = ask_about(trees, make_own(["T0"], [square(0, half_m)]), without_size="unknown")
+    assert zones["area_m2"][0] == pytest.approx(4 * half_m**2)
+    assert [row for row, _, _ in asked] == ["T0"] * is_asked
+    if is_asked:
+        assert f"reaches {half_m * 2**0.5:.1f} m from the stem" in asked[0][1]
+        assert "check the outline" in asked[0][2]
+
+
+def test_an_own_zone_no_wider_than_twice_the_rule_is_not_asked_about():
+    """A crown of 20 m with the margin of 1.5 m (DIN 18920, seen quoted): 11.5 m, and twice that."""
+    trees = make_trees(stem_diameter_mm=[100.0], crown_diameter_m=[20.0])
+    assert not ask_about(trees, make_own(["T0"], [square(0, 16)]), regime="din18920")[1]
+    assert ask_about(trees, make_own(["T0"], [square(0, 16.5)]), regime="din18920")[1]
 
 
 def test_veterans_by_stem_and_by_crown_edge():
