@@ -2,13 +2,16 @@
 
     python tests/mutation/mutate.py                    # all kernels, all mutants
     python tests/mutation/mutate.py flow pull          # kernels with these names
-    python tests/mutation/mutate.py --sample 200 --seed 3 --out survivors.csv
+    python tests/mutation/mutate.py --each 40 --seed 3 --out survivors.csv    # 40 of each kernel
     python tests/mutation/mutate.py --again survivors.csv    # those alone, once tests are written
 
-Each mutant is written into a copy of the package, and only the tests that `kernels.csv` names for
-its module are run, up to the first failure. Tests that run the whole sample are left out. A mutant
+Only the tests that `kernels.csv` names for the module of a mutant are run, up to the first failure:
+first in a fork, with the mutant's code in the function, and what survives there once more with the
+mutant written into a copy of the package. Tests that run the whole sample are left out. A mutant
 that nothing notices survives; those that change nothing stand in `equivalent.csv` with the reason,
-and do not count. Exit code 1 if fewer are killed than `--least` asks for.
+and do not count. Of a sample, the share killed is told with its exact binomial interval (95 %), and
+once more with each kernel weighed by all its mutants. Exit code 1 if the lesser of the two is below
+`--least`, 2 if the tests of a kernel do not pass without a change.
 """
 
 from __future__ import annotations
@@ -16,6 +19,7 @@ from __future__ import annotations
 import argparse
 import contextlib
 import csv
+import json
 import os
 import random
 import shutil
@@ -32,6 +36,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from forked import KILLED, SURVIVED, TIMED_OUT, ForkedRun
 from mutants import Mutant, make_mutants
 
 HERE = Path(__file__).parent
@@ -48,7 +53,7 @@ PRELOADED = (
     "scipy.spatial",
     "scipy.sparse.csgraph",
 )
-KILLED, SURVIVED, TIMED_OUT = "killed", "survived", "timed out"
+WHOLE_RUNS = ("sample_", "avenue_by_rule")
 NAMED = ("module", "function", "before", "after", "nth")
 COLUMNS = ("state", "module", "line", "function", "before", "after", "nth")
 
@@ -68,7 +73,7 @@ class Quick:
         items[:] = [
             item
             for item in items
-            if not any(name.startswith("sample_") for name in item.fixturenames)
+            if not any(name.startswith(WHOLE_RUNS) for name in item.fixturenames)
         ]
 
 
@@ -78,11 +83,13 @@ def read_rows(name: str) -> list[dict[str, str]]:
         return list(csv.DictReader(stream))
 
 
-def run_tests(folder: Path, tests: list[str], limit_s: float, *, is_base: bool) -> str:
+def run_tests(
+    folder: Path, tests: list[str], limit_s: float, *, forked: ForkedRun | None = None
+) -> str:
     """Run tests in a process of their own and say how they ended."""
     child = os.fork()
     if child == 0:
-        _run_child(folder, tests, is_base=is_base)
+        _run_child(folder, tests, forked)
     end = time.monotonic() + limit_s
     while time.monotonic() < end:
         done, status = os.waitpid(child, os.WNOHANG)
@@ -94,20 +101,27 @@ def run_tests(folder: Path, tests: list[str], limit_s: float, *, is_base: bool) 
     return TIMED_OUT
 
 
-def _run_child(folder: Path, tests: list[str], *, is_base: bool) -> None:
+def _run_child(folder: Path, tests: list[str], forked: ForkedRun | None) -> None:
     """Run the tests on the package in a folder; never returns."""
     code = 99
     try:
         os.chdir(folder)
         sys.path[:0] = [str(folder)]
-        sys.dont_write_bytecode = not is_base
+        sys.dont_write_bytecode = forked is None
         log = os.open(folder / "log.txt", os.O_WRONLY | os.O_CREAT | os.O_TRUNC)
         os.dup2(log, 1)
         os.dup2(log, 2)
         words = ["-x", "-q", "-p", "no:cacheprovider", "-p", "no:xdist", *tests]
-        code = int(pytest.main(words, plugins=[Quick()]))
+        words.append(f"--basetemp={folder / 'basetemp'}")
+        code = int(pytest.main(words, plugins=[Quick(), *filter(None, [forked])]))
+        if forked is not None:
+            code = 0 if forked.base_s >= 0 else 97
+            states = json.dumps([forked.base_s, list(forked.states.items())])
+            (folder / "states.json").write_text(states, encoding="utf-8")
         routekit = sys.modules.get("routekit")
-        if is_base and (routekit is None or not str(routekit.__file__).startswith(str(folder))):
+        if forked is not None and (
+            routekit is None or not str(routekit.__file__).startswith(str(folder))
+        ):
             code = 98
     except BaseException:
         traceback.print_exc()
@@ -137,102 +151,144 @@ def try_mutants(jobs: list[tuple[str, list[str], list[Mutant]]]) -> list[tuple[s
     with tempfile.TemporaryDirectory(prefix="mutants-") as name:
         folder = Path(name).resolve()
         copy_package(folder)
-        return [row for job in jobs for row in _try_module(folder, *job)]
+        return [row for job in jobs for row in try_module(folder, *job)]
 
 
-def _try_module(
+def try_module(
     folder: Path, module: str, tests: list[str], mutants: list[Mutant]
 ) -> list[tuple[str, str, Mutant]]:
-    """Try the mutants of one module."""
+    """Try the mutants of one module; none if its tests do not pass as they are."""
     path = folder / "routekit" / module
     sound = path.read_text(encoding="utf-8")
     begin = time.monotonic()
-    state = run_tests(folder, tests, 600, is_base=True)
+    forked = ForkedRun(f"routekit.{module[:-3].replace('/', '.')}", sound, mutants)
+    state = run_tests(folder, tests, 7200, forked=forked)
     if state != SURVIVED:
         log = (folder / "log.txt").read_text(encoding="utf-8")[-2000:]
-        message = f"{module}: its tests do not pass without a change ({state})\n{log}"
-        raise RuntimeError(message)
-    limit_s = 20 + 5 * (time.monotonic() - begin)
+        print(f"{module}: its tests do not pass without a change ({state})\n{log}", flush=True)
+        return []
+    base_s, rows = json.loads((folder / "states.json").read_text(encoding="utf-8"))
+    states = dict(rows)
     for compiled in (path.parent / "__pycache__").glob(f"{path.stem}.*.pyc"):
         compiled.unlink()
-    found = []
-    for mutant in mutants:
+    for place, mutant in enumerate(mutants):
+        if states.get(place, SURVIVED) != SURVIVED:
+            continue
         path.write_text(mutant.write(sound), encoding="utf-8")
-        state = run_tests(folder, tests, limit_s, is_base=False)
-        found.append((state, module, mutant))
-        if state == SURVIVED:
+        states[place] = run_tests(folder, tests, 60 + 5 * base_s)
+        if states[place] == SURVIVED:
             print(f"{module}:{mutant.line} {mutant.before} -> {mutant.after}", flush=True)
     path.write_text(sound, encoding="utf-8")
     print(f"{module}: {len(mutants)} tried in {time.monotonic() - begin:.0f} s", flush=True)
-    return found
+    return [(states[place], module, mutant) for place, mutant in enumerate(mutants)]
 
 
-def plan_jobs(args: argparse.Namespace) -> list[tuple[str, list[str], list[Mutant]]]:
-    """Make the mutants, leave out the equivalent ones, and take the sample."""
+def list_mutants(names: list[str]) -> tuple[dict[str, list[Mutant]], Counter[str]]:
+    """List the mutants by module, and count the equivalent ones, which are left out."""
     same = {
-        (row["module"], row["function"], row["before"], row["after"], row["nth"])
-        for row in read_rows("equivalent.csv")
+        (row["module"], *(row[name] for name in NAMED[1:])) for row in read_rows("equivalent.csv")
     }
-    chosen: list[tuple[str, Mutant]] = []
-    tests: dict[str, list[str]] = {}
+    left: dict[str, list[Mutant]] = {}
+    equivalent: Counter[str] = Counter()
     for row in read_rows("kernels.csv"):
         module = row["module"]
-        if args.kernels and Path(module).stem not in args.kernels:
+        if names and Path(module).stem not in names:
             continue
-        tests[module] = row["tests"].split()
-        text = (ROOT / "routekit" / module).read_text(encoding="utf-8")
-        mutants = [m for m in make_mutants(text) if (Path(module).name, *m.key) not in same]
-        chosen += [(module, mutant) for mutant in mutants]
+        mutants = make_mutants((ROOT / "routekit" / module).read_text(encoding="utf-8"))
+        left[module] = [m for m in mutants if (Path(module).name, *m.key) not in same]
+        equivalent[module] = len(mutants) - len(left[module])
+    return left, equivalent
+
+
+def choose(left: dict[str, list[Mutant]], args: argparse.Namespace) -> dict[str, list[Mutant]]:
+    """Take those that an earlier try left, and a sample of each module."""
     if args.again:
         with args.again.open(encoding="utf-8", newline="") as stream:
             known = {tuple(row[name] for name in NAMED) for row in csv.DictReader(stream)}
-        chosen = [(name, mutant) for name, mutant in chosen if (name, *mutant.key) in known]
-    if args.sample and args.sample < len(chosen):
-        picked = sorted(random.Random(args.seed).sample(range(len(chosen)), args.sample))
-        chosen = [chosen[place] for place in picked]
-    return [(name, tests[name], [m for n, m in chosen if n == name]) for name in tests]
+        left = {name: [m for m in some if (name, *m.key) in known] for name, some in left.items()}
+    if not args.each:
+        return left
+    return {
+        name: random.Random(f"{args.seed} {name}").sample(some, min(args.each, len(some)))
+        for name, some in left.items()
+    }
 
 
-def show(found: list[tuple[str, str, Mutant]], out: Path | None) -> float:
-    """Print the score by module and the survivors; give the share killed."""
-    tally = Counter((module, state) for state, module, _ in found)
-    for module in dict.fromkeys(module for _, module, _ in found):
-        states = {state: tally[module, state] for state in (KILLED, TIMED_OUT, SURVIVED)}
-        total = sum(states.values())
-        share = 1 - states[SURVIVED] / total
-        print(f"{module:32} {total:5} mutants, {states[SURVIVED]:4} survive, {share:7.1%} killed")
+def plan_jobs(chosen: dict[str, list[Mutant]]) -> list[tuple[str, list[str], list[Mutant]]]:
+    """Pair the mutants of each module with its tests, the longest job first."""
+    tests = {row["module"]: row["tests"].split() for row in read_rows("kernels.csv")}
+    jobs = [(name, tests[name], some) for name, some in chosen.items() if some]
+    return sorted(jobs, key=lambda job: -len(job[2]))
+
+
+def show(
+    found: list[tuple[str, str, Mutant]],
+    left: dict[str, list[Mutant]],
+    equivalent: Counter[str],
+) -> float:
+    """Print the score by module, the survivors and the score; give the lesser share killed."""
+    from scipy.stats import binomtest  # noqa: PLC0415
+
+    tally = Counter((module, state != SURVIVED) for state, module, _ in found)
+    print(
+        f"\n{'kernel':28} {'mutants':>7} {'same':>5} {'tried':>5} {'killed':>6} {'live':>5}  score"
+    )
+    killed = 0.0
+    tried = {module: tally[module, True] + tally[module, False] for module in left}
+    whole = sum(len(some) for module, some in left.items() if tried[module])
+    for module, some in left.items():
+        if not tried[module]:
+            continue
+        count, total = tried[module], len(some)
+        share = tally[module, True] / count
+        killed += total / whole * share
+        print(
+            f"{module:28} {total + equivalent[module]:7} {equivalent[module]:5} {count:5}"
+            f" {tally[module, True]:6} {tally[module, False]:5} {share:6.1%}"
+        )
+    for state, module, mutant in found:
+        if state == SURVIVED:
+            print(module, mutant.line, *mutant.key, sep=" | ")
+    dead = sum(state != SURVIVED for state, _, _ in found)
+    band = binomtest(dead, max(len(found), 1)).proportion_ci(method="exact")
+    print(f"{len(found)} of {whole} tried, {dead} killed: {dead / max(len(found), 1):.1%}", end="")
+    print(f" ({band.low:.1%} to {band.high:.1%}), weighed by mutants of each kernel {killed:.1%}")
+    return min(killed, dead / max(len(found), 1))
+
+
+def write_survivors(found: list[tuple[str, str, Mutant]], out: Path) -> None:
+    """Write the survivors, to be tried alone once tests are written."""
     rows = [
         (state, module, m.line, m.function, m.before, m.after, m.nth)
         for state, module, m in found
         if state == SURVIVED
     ]
-    if out:
-        with out.open("w", encoding="utf-8", newline="") as stream:
-            csv.writer(stream, lineterminator="\n").writerows([COLUMNS, *rows])
-    for row in rows:
-        print(*row, sep=" | ")
-    share = 1 - len(rows) / max(len(found), 1)
-    print(f"{len(found)} mutants, {len(found) - len(rows)} killed: {share:.1%}")
-    return share
+    with out.open("w", encoding="utf-8", newline="") as stream:
+        csv.writer(stream, lineterminator="\n").writerows([COLUMNS, *rows])
 
 
 def main() -> int:
     """Read the call, try the mutants, show the score."""
     parser = argparse.ArgumentParser(description="Mutation check of the kernels.")
     parser.add_argument("kernels", nargs="*", help="names of modules; all where none is named")
-    parser.add_argument("--sample", type=int, default=0, help="how many mutants; all where 0")
+    parser.add_argument("--each", type=int, default=0, help="how many of each kernel; all where 0")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--jobs", type=int, default=2, choices=(1, 2))
     parser.add_argument("--least", type=float, default=0.95, help="share to be killed")
     parser.add_argument("--again", type=Path, help="CSV of survivors: try these alone")
     parser.add_argument("--out", type=Path, help="CSV of the survivors")
     args = parser.parse_args()
-    jobs = [job for job in plan_jobs(args) if job[2]]
-    jobs.sort(key=lambda job: -len(job[2]))
+    left, equivalent = list_mutants(args.kernels)
+    jobs = plan_jobs(choose(left, args))
     shares = [jobs[rank :: args.jobs] for rank in range(args.jobs)]
     with ProcessPoolExecutor(args.jobs, mp_context=get_context("spawn")) as pool:
         found = [row for part in pool.map(try_mutants, filter(None, shares)) for row in part]
-    return 0 if show(found, args.out) >= args.least else 1
+    if args.out:
+        write_survivors(found, args.out)
+    share = show(found, left, equivalent)
+    if {module for module, _, _ in jobs} - {module for _, module, _ in found}:
+        return 2
+    return 0 if share >= args.least else 1
 
 
 if __name__ == "__main__":
