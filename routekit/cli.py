@@ -12,10 +12,9 @@ from collections.abc import Callable
 from functools import wraps
 from importlib.resources import as_file, files
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
-import pandas as pd
 from rich.console import Console
 
 from routekit.errors import OutputError, RoutekitError
@@ -25,6 +24,9 @@ from routekit.terminal.stages import Stages
 from routekit.vocabulary import write_count
 from routekit.words.catalogue import list_languages, render
 from routekit.words.texts import say, word
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 OUT = Console(highlight=False, soft_wrap=True)
 ERR = Console(stderr=True, highlight=False, soft_wrap=True)
@@ -194,6 +196,8 @@ def _print_summary(summary: dict[str, Any]) -> None:
         """Put a text into the language of the summary."""
         return render(text, language)
 
+    import pandas as pd  # noqa: PLC0415
+
     rows = [
         (
             put(word(TECHNIQUES.get(row["technique"], NOTHING))),
@@ -221,6 +225,8 @@ def _print_alerts(alerts: list[dict[str, Any]], put: Callable[[str], str]) -> No
     """Print each alert with the number of things and the first of them by name."""
     if not alerts:
         return
+    import pandas as pd  # noqa: PLC0415
+
     from routekit.advice.alerts import LIMIT, UNKNOWN  # noqa: PLC0415
 
     colours = {LIMIT: "red", UNKNOWN: "yellow"}
@@ -343,6 +349,8 @@ def _print_all_read(tables: dict[str, pd.DataFrame]) -> None:
 
 def _print_read(tables: dict[str, pd.DataFrame]) -> None:
     """Print what was read on one screen: a line for each layer."""
+    import pandas as pd  # noqa: PLC0415
+
     mapped = tables["mapped"]
     counts = pd.DataFrame(
         {

@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 import routekit
+from routekit.outputs.output_files import OUTPUTS
 
 PACKAGE = Path(routekit.__file__).parent
 ORDER = (
@@ -129,3 +130,32 @@ def test_importing_the_package_loads_nothing_heavy():
     loaded = set(json.loads(done.stdout))
     assert "routekit" in loaded
     assert not loaded & {"pandas", "numpy", "shapely", "geopandas", "pydantic", "click", "rich"}
+
+
+def list_loaded(*call):
+    """Call the command line in a process of its own; give every module that it loaded."""
+    script = (
+        "import atexit, sys\n"
+        "from routekit.cli import main\n"
+        "atexit.register(lambda: print(*sys.modules, file=sys.stderr))\n"
+        "main(sys.argv[1:])"
+    )
+    command = [sys.executable, "-c", script, *call]
+    done = subprocess.run(command, check=False, capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr
+    return set(done.stderr.split())
+
+
+def test_help_loads_no_tables():
+    loaded = list_loaded("screen", "--help")
+    assert "routekit.cli" in loaded
+    assert not loaded & {"pandas", "pyarrow", "shapely", "geopandas", "pydantic", "scipy"}
+    assert not {name for name in loaded if name.startswith("routekit.outputs")}
+
+
+def test_check_loads_no_writer():
+    loaded = list_loaded("check", str(PACKAGE.parent / "sample_gis" / "study.toml"))
+    assert "routekit.pipeline" in loaded
+    assert not loaded & {"typst", "xlsxwriter", "folium", "jinja2", "fontTools"}
+    writers = {f"routekit.outputs.{output.write.rpartition('.')[0]}" for output in OUTPUTS}
+    assert not loaded & writers

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
-import pandas as pd
 from rich.console import Console
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 _MISSING = "not known"
 
@@ -70,6 +73,7 @@ def put_table(
     Examples
     --------
     >>> import sys
+    >>> import pandas as pd
     >>> rows = pd.DataFrame({"run": ["A"], "what": ["no room to lay it out"]})
     >>> put_table(Console(file=sys.stdout, width=24), "Alerts", rows)
     <BLANKLINE>
