@@ -133,17 +133,16 @@ def find_alerts(
         "digs": digs.assign(item_id=digs["dig_id"]),
         "trees": _list_trees(decisions, root_zones, encroachments),
     }
-    raised = [_raise(alert, things) for alert in ALERTS]
-    kept = [table for table in raised if len(table)]
+    held = [(alert, alert.holds(things)) for alert in ALERTS]
+    kept = [_raise(alert, things[alert.about], holds) for alert, holds in held if holds.any()]
     if not kept:
         return pd.DataFrame({name: pd.Series(dtype="str") for name in ALERT_COLUMNS})
     return pd.concat(kept, ignore_index=True)[list(ALERT_COLUMNS)]
 
 
-def _raise(alert: Alert, things: Tables) -> pd.DataFrame:
+def _raise(alert: Alert, table: pd.DataFrame, holds: Flags) -> pd.DataFrame:
     """List the things that an alert is raised for, and the runs that it concerns."""
-    table = things[alert.about]
-    hit = table.loc[alert.holds(things), ["item_id", "run_id"]].explode("run_id")
+    hit = table.loc[holds, ["item_id", "run_id"]].explode("run_id")
     hit = hit.drop_duplicates().reset_index(drop=True)
     blank = hit["run_id"].isna() | hit["run_id"].eq("")
     return pd.DataFrame(

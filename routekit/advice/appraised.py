@@ -96,6 +96,7 @@ def _take(compared: Comparison, key: str, settings: AdviceSettings, technique: I
 
 def _sum_groups(group: Texts, gain: Floats) -> Floats:
     """Add gains up over each string; runs outside strings stand for themselves."""
-    alone = np.where(group == "", np.arange(len(group)).astype(str), group)
-    summed = pd.Series(gain).groupby(alone).transform(lambda part: part.sum(skipna=False))
-    return np.asarray(np.nan_to_num(summed.to_numpy(dtype=float)))
+    strings, names = pd.factorize(np.asarray(group, dtype=object))
+    runs = np.arange(len(group))
+    number = np.where(group == "", len(names) + runs, strings)
+    return np.asarray(np.nan_to_num(np.bincount(number, gain)[number]))

@@ -73,6 +73,10 @@ def test_names_of_cases_differ():
     assert len(names) == len(set(names)) >= 383
 
 
+def test_every_case_of_the_whole_job_is_one():
+    assert set(SCREENED) <= {case.name for case in CASES if not case.code}
+
+
 def test_no_case_is_left_out_and_none_hides_another():
     shared = [case for cases in SHARES for case in cases]
     assert sorted(case.name for case in [*REFUSED, *shared]) == sorted(case.name for case in CASES)
@@ -109,9 +113,12 @@ def test_spoilt_input_is_read_and_told_of(cases, tmp_path, sound):
         assert is_it.any() or not case.says, (case.name, told.tolist())
 
 
-@pytest.mark.parametrize("name", SCREENED)
-def test_spoilt_through_the_whole_job(name, tmp_path, sound):
-    case = next(each for each in CASES if each.name == name)
-    answer = call("screen", spoil([case], tmp_path, sound))
+@pytest.mark.parametrize(
+    "cases",
+    share_out(case for case in CASES if case.name in SCREENED),
+    ids=lambda cases: cases[0].name,
+)
+def test_spoilt_through_the_whole_job(cases, tmp_path, sound):
+    answer = call("screen", spoil(cases, tmp_path, sound))
     assert answer.exit_code == 0, answer.output[-2000:]
     assert (tmp_path / "result" / "result.gpkg").exists()
