@@ -7,7 +7,8 @@
 
 Only the tests that `kernels.csv` names for the module of a mutant are run, up to the first failure:
 first in a fork, with the mutant's code in the function, and what survives there once more with the
-mutant written into a copy of the package. Tests that run the whole sample are left out. A mutant
+mutant written into a copy of the package (not with `--once`, which at worst calls a mutant alive
+that a copy would have killed). Tests that run the whole sample are left out. A mutant
 that nothing notices survives; those that change nothing stand in `equivalent.csv` with the reason,
 and do not count. Of a sample, the share killed is told with its exact binomial interval (95 %), and
 once more with each kernel weighed by all its mutants. Exit code 1 if the lesser of the two is below
@@ -31,6 +32,7 @@ import time
 import traceback
 from collections import Counter
 from concurrent.futures import ProcessPoolExecutor
+from functools import partial
 from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
@@ -143,7 +145,9 @@ def copy_package(folder: Path) -> None:
     subprocess.run([sys.executable, "-m", "compileall", "-q", "routekit"], cwd=folder, check=True)
 
 
-def try_mutants(jobs: list[tuple[str, list[str], list[Mutant]]]) -> list[tuple[str, str, Mutant]]:
+def try_mutants(
+    jobs: list[tuple[str, list[str], list[Mutant]]], *, once: bool = False
+) -> list[tuple[str, str, Mutant]]:
     """Try the mutants of some modules in a copy of the package: state, module, mutant."""
     for name in PRELOADED:
         with contextlib.suppress(ImportError):
@@ -151,11 +155,11 @@ def try_mutants(jobs: list[tuple[str, list[str], list[Mutant]]]) -> list[tuple[s
     with tempfile.TemporaryDirectory(prefix="mutants-") as name:
         folder = Path(name).resolve()
         copy_package(folder)
-        return [row for job in jobs for row in try_module(folder, *job)]
+        return [row for job in jobs for row in try_module(folder, *job, once=once)]
 
 
 def try_module(
-    folder: Path, module: str, tests: list[str], mutants: list[Mutant]
+    folder: Path, module: str, tests: list[str], mutants: list[Mutant], *, once: bool = False
 ) -> list[tuple[str, str, Mutant]]:
     """Try the mutants of one module; none if its tests do not pass as they are."""
     path = folder / "routekit" / module
@@ -172,14 +176,15 @@ def try_module(
     for compiled in (path.parent / "__pycache__").glob(f"{path.stem}.*.pyc"):
         compiled.unlink()
     for place, mutant in enumerate(mutants):
-        if states.get(place, SURVIVED) != SURVIVED:
-            continue
-        path.write_text(mutant.write(sound), encoding="utf-8")
-        states[place] = run_tests(folder, tests, 60 + 5 * base_s)
+        if place not in states or (states[place] == SURVIVED and not once):
+            path.write_text(mutant.write(sound), encoding="utf-8")
+            states[place] = run_tests(folder, tests, 60 + 5 * base_s)
         if states[place] == SURVIVED:
             print(f"{module}:{mutant.line} {mutant.before} -> {mutant.after}", flush=True)
     path.write_text(sound, encoding="utf-8")
-    print(f"{module}: {len(mutants)} tried in {time.monotonic() - begin:.0f} s", flush=True)
+    killed = sum(state != SURVIVED for state in states.values())
+    took_s = time.monotonic() - begin
+    print(f"{module}: {killed} of {len(mutants)} killed in {took_s:.0f} s", flush=True)
     return [(states[place], module, mutant) for place, mutant in enumerate(mutants)]
 
 
@@ -275,14 +280,16 @@ def main() -> int:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--jobs", type=int, default=2, choices=(1, 2))
     parser.add_argument("--least", type=float, default=0.95, help="share to be killed")
+    parser.add_argument("--once", action="store_true", help="no second try of survivors in a copy")
     parser.add_argument("--again", type=Path, help="CSV of survivors: try these alone")
     parser.add_argument("--out", type=Path, help="CSV of the survivors")
     args = parser.parse_args()
     left, equivalent = list_mutants(args.kernels)
     jobs = plan_jobs(choose(left, args))
     shares = [jobs[rank :: args.jobs] for rank in range(args.jobs)]
+    attempt = partial(try_mutants, once=args.once)
     with ProcessPoolExecutor(args.jobs, mp_context=get_context("spawn")) as pool:
-        found = [row for part in pool.map(try_mutants, filter(None, shares)) for row in part]
+        found = [row for part in pool.map(attempt, filter(None, shares)) for row in part]
     if args.out:
         write_survivors(found, args.out)
     share = show(found, left, equivalent)

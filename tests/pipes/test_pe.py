@@ -137,3 +137,14 @@ def test_weld_hours_ascend_and_count_the_head():
     hours = string_weld_hours(112, 315, 17, PIPE)
     cycle = float(weld_time(18.7).cycle_min)
     assert hours == pytest.approx([10 * (cycle + more) / 60 for more in (10, 15, 20)])
+
+
+def test_a_bore_a_fiftieth_above_a_made_size_still_counts_as_that_size():
+    """250 mm and 2 % are 255 mm (house choice); the next made size is 280."""
+    assert choose_outside_diameter([250.0, 254.9, 255.2]).tolist() == [250.0, 250.0, 280.0]
+
+
+def test_bend_radius_is_the_ratio_times_the_diameter_in_metres():
+    ratio = bend_ratio([11, 17], [20, 5], basis=PIPE.bend_basis)
+    assert (ratio > 5).all()
+    assert bend_radius([250, 400], [11, 17], [20, 5], PIPE) == pytest.approx([0.25, 0.4] * ratio)

@@ -7,7 +7,15 @@ import pytest
 import shapely
 from scene import SITE, make_street, make_zones, plan, straight
 
-from routekit.site.laydown import plan_laydown, turn_axes
+from routekit.pipes.settings import PipeSettings
+from routekit.site.laydown import (
+    attach_laydown,
+    count_stages,
+    find_waits,
+    measure_stops,
+    plan_laydown,
+    turn_axes,
+)
 from routekit.site.settings import LaydownSettings
 from routekit.site.surroundings import prepare_surroundings
 
@@ -131,3 +139,43 @@ def test_no_strings():
 
 def test_turns_are_anticlockwise():
     assert turn_axes(np.array([[1.0, 0.0]]), 90.0) == pytest.approx(np.array([[0.0, 1.0]]))
+
+
+def test_stops_and_waits_of_strings_welded_in_stages():
+    """By hand, days of 8 h: three stages stop twice for 4 h, and two thirds of 12 h are welded."""
+    pipe = PipeSettings(stage_hours=4.0, shift_hours=8.0)
+    stops, waits = measure_stops(np.array([1.0, 3.0, np.nan]), np.full(3, 12.0), pipe)
+    np.testing.assert_allclose(stops, [0.0, 1.0, np.nan])
+    np.testing.assert_allclose(waits, [0.0, 2.0, np.nan])
+    unwelded = measure_stops(np.array([1.0, 2.0]), np.full(2, np.nan), pipe)[1]
+    np.testing.assert_array_equal(unwelded, [0.0, np.nan])
+
+
+def test_stages_tie_up_houses_and_crew_for_longer():
+    pipe = PipeSettings(stage_hours=4.0, shift_hours=8.0)
+    strings, pits = plan(make_street(straight(3)), trees=[(96.0, 0.0, 6.0, 2.0)])
+    house = gpd.GeoDataFrame({"kind": ["building"]}, geometry=[shapely.box(-60, -9, -50, 9)])
+    near = house.set_geometry([shapely.box(-40, -9, -12, 9)])
+    zones = make_zones([(96.0, 0.0, 6.0, 2.0)])
+    hours = strings["weld_hours"].item()
+    added = {}
+    for name, obstacles in (("free", None), ("stages", house), ("none", near)):
+        around = prepare_surroundings(zones, obstacles=obstacles)
+        laydown = plan_laydown(strings, pits, around, **TWELVE)
+        found = attach_laydown(strings, laydown, pipe)
+        added[name] = [
+            (found[column] - strings[column]).item() for column in ("ready_days", "tie_days")
+        ]
+        waits = find_waits(strings, pits, around, pipe, AHEAD)
+        np.testing.assert_allclose(waits, added[name][1], atol=1e-12)
+    assert added["free"] == [0.0, 0.0]
+    assert added["stages"] == pytest.approx([1.0, 1.0 + hours / 8 * 2 / 3])
+    assert np.isnan(added["none"]).all(), "no room at all: nobody knows when it is ready"
+
+
+def test_stages_by_hand():
+    """Whole bars alone; room that is short by a rounding is enough; not known stays so."""
+    needed = [100.0, 100.0, 100.0, 96.0, 96.1, np.nan, 100.0]
+    room = [100.0 - 1e-7, 50.0, 11.9, 48.0, 48.0, 50.0, np.nan]
+    found = count_stages(needed, room, 12.0)
+    np.testing.assert_array_equal(found, [1.0, 3.0, np.inf, 2.0, 3.0, np.nan, np.nan])

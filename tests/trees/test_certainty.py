@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 
-from routekit.trees.certainty import mark_certainty
+from routekit.trees.certainty import WIDEST_SD_M, judge_margin, mark_certainty
 
 
 def mark(edge_m, run_sd_m, tree_sd_m, *, estimated=False):
@@ -42,3 +42,16 @@ def test_what_is_known_of_the_doubt_may_be_enough():
 
 def test_estimated_stem_is_carried_over():
     assert mark(4.0, 0.1, 0.1, estimated=True)["is_estimated"]
+
+
+def test_a_margin_that_the_doubt_uses_up_to_the_last_is_unsure():
+    """Sides of 3 and 4 make 5: twice 0.5 m are 1 m exactly."""
+    found = judge_margin([1.0, np.nextafter(1.0, 2)], [0.3, 0.3], [0.4, 0.4])
+    assert found.tolist() == [True, False]
+
+
+def test_a_margin_that_the_widest_doubt_uses_up_to_the_last_is_open():
+    most = 2 * WIDEST_SD_M
+    found = judge_margin([most, np.nextafter(most, np.inf), np.nan], [np.nan] * 3, [0.0] * 3)
+    assert found.isna().tolist() == [True, False, True]
+    assert not found[1]
