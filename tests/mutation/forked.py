@@ -9,11 +9,14 @@ from __future__ import annotations
 
 import ast
 import importlib
+import math
 import os
 import signal
 import time
 import types
+from collections import Counter
 from collections.abc import Callable
+from multiprocessing.sharedctypes import RawArray
 from typing import Any
 
 from mutants import Mutant
@@ -88,25 +91,40 @@ class ForkedRun:
         Time of the tests without a change; not a number where they fail.
     states : dict of int to str
         By place of the mutant; those that cannot be put in are missing.
+    longest_s : float
+        Tests that take longer are left out.
     """
 
-    def __init__(self, module: str, source: str, mutants: list[Mutant]) -> None:
+    def __init__(
+        self, module: str, source: str, mutants: list[Mutant], *, longest_s: float = math.inf
+    ) -> None:
         self.module, self.source, self.mutants = module, source, mutants
+        self.longest_s = longest_s
         self.base_s = float("nan")
         self.states: dict[int, str] = {}
 
     def pytest_runtestloop(self, session: Any) -> bool:
         """Take the place of the loop over the tests."""
-        begin = time.monotonic()
-        if not session.items or _fork(lambda: _run_items(session), 900) != SURVIVED:
+        begin, took_s = time.monotonic(), RawArray("d", len(session.items))
+        if not session.items or _fork(lambda: _run_items(session, took_s), 900) != SURVIVED:
             return True
         self.base_s = time.monotonic() - begin
+        self._sort_items(session, list(took_s))
         module = importlib.import_module(self.module)
         for place, mutant in enumerate(self.mutants):
             state = _fork(lambda m=mutant: self._run_one(session, module, m), 20 + 5 * self.base_s)
             if state:
                 self.states[place] = state
         return True
+
+    def _sort_items(self, session: Any, took_s: list[float]) -> None:
+        """Put the quick tests first, file by file, and leave the longest out."""
+        timed = list(zip(took_s, session.items, strict=True))
+        by_file: Counter[str] = Counter()
+        for time_s, item in timed:
+            by_file[str(item.path)] += time_s
+        timed.sort(key=lambda one: (by_file[str(one[1].path)], str(one[1].path), one[0]))
+        session.items[:] = [item for time_s, item in timed if time_s <= self.longest_s]
 
     def _run_one(self, session: Any, module: types.ModuleType, mutant: Mutant) -> int:
         """Put the mutant in and run the tests."""
@@ -116,13 +134,16 @@ class ForkedRun:
 NOT_PUT_IN = 77
 
 
-def _run_items(session: Any) -> int:
-    """Run the tests up to the first that fails."""
+def _run_items(session: Any, took_s: Any = None) -> int:
+    """Run the tests up to the first that fails; note how long each takes."""
     items = session.items
-    for item, after in zip(items, [*items[1:], None], strict=True):
+    for place, (item, after) in enumerate(zip(items, [*items[1:], None], strict=True)):
+        begin = time.monotonic()
         item.config.hook.pytest_runtest_protocol(item=item, nextitem=after)
         if session.testsfailed:
             return 1
+        if took_s is not None:
+            took_s[place] = time.monotonic() - begin
     return 0
 
 

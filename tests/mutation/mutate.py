@@ -7,12 +7,14 @@
 
 Only the tests that `kernels.csv` names for the module of a mutant are run, up to the first failure:
 first in a fork, with the mutant's code in the function, and what survives there once more with the
-mutant written into a copy of the package (not with `--once`, which at worst calls a mutant alive
-that a copy would have killed). Tests that run the whole sample are left out. A mutant
-that nothing notices survives; those that change nothing stand in `equivalent.csv` with the reason,
-and do not count. Of a sample, the share killed is told with its exact binomial interval (95 %), and
-once more with each kernel weighed by all its mutants. Exit code 1 if the lesser of the two is below
-`--least`, 2 if the tests of a kernel do not pass without a change.
+mutant written into a copy of the package. `--once` leaves out that second try and, in the forks,
+tests of more than 3 s: at worst it calls a mutant alive that they would have killed. Tests that run
+the whole sample are left out.
+
+A mutant that nothing notices survives; those that change nothing stand in `equivalent.csv` with the
+reason, and do not count. Of a sample, the share killed is told with its exact binomial interval
+(95 %), and once more with each kernel weighed by all its mutants. Exit code 1 if the lesser of the
+two is below `--least`, 2 if the tests of a kernel do not pass without a change.
 """
 
 from __future__ import annotations
@@ -21,6 +23,7 @@ import argparse
 import contextlib
 import csv
 import json
+import math
 import os
 import random
 import shutil
@@ -56,6 +59,7 @@ PRELOADED = (
     "scipy.sparse.csgraph",
 )
 WHOLE_RUNS = ("sample_", "avenue_by_rule")
+LONGEST_S = 3.0
 NAMED = ("module", "function", "before", "after", "nth")
 COLUMNS = ("state", "module", "line", "function", "before", "after", "nth")
 
@@ -166,6 +170,7 @@ def try_module(
     sound = path.read_text(encoding="utf-8")
     begin = time.monotonic()
     forked = ForkedRun(f"routekit.{module[:-3].replace('/', '.')}", sound, mutants)
+    forked.longest_s = LONGEST_S if once else math.inf
     state = run_tests(folder, tests, 7200, forked=forked)
     if state != SURVIVED:
         log = (folder / "log.txt").read_text(encoding="utf-8")[-2000:]
@@ -280,7 +285,7 @@ def main() -> int:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--jobs", type=int, default=2, choices=(1, 2))
     parser.add_argument("--least", type=float, default=0.95, help="share to be killed")
-    parser.add_argument("--once", action="store_true", help="no second try of survivors in a copy")
+    parser.add_argument("--once", action="store_true", help="no long tests, no second try")
     parser.add_argument("--again", type=Path, help="CSV of survivors: try these alone")
     parser.add_argument("--out", type=Path, help="CSV of the survivors")
     args = parser.parse_args()
