@@ -167,7 +167,6 @@ def _list_trees(
 ) -> pd.DataFrame:
     """List what people decided about trees, with the runs whose trench would enter their zones."""
     told = decisions.loc[decisions["tree_id"].notna().to_numpy(), ["tree_id", "decision"]]
-    told = told.assign(decision=told["decision"].astype("str").str.strip().str.lower())
     drawn = root_zones[["tree_id"]].assign(decision="own_zone")
     trees = pd.concat([told, drawn], ignore_index=True).astype({"tree_id": "str"})
     trees = trees[(trees["tree_id"] != "").to_numpy(dtype=bool, na_value=False)]

@@ -415,8 +415,8 @@ def strike_out(
     geopandas.GeoDataFrame
         Trees of the inventory stay: a mistake there is mended there.
     """
-    said = decisions["decision"].astype("str").str.strip().str.lower().eq(NO_TREE)
-    is_out = trees["tree_id"].isin(decisions.loc[said.to_numpy(dtype=bool), "tree_id"])
+    said = decisions["decision"].eq(NO_TREE).to_numpy(dtype=bool, na_value=False)
+    is_out = trees["tree_id"].isin(decisions.loc[said, "tree_id"])
     is_out &= trees["origin"].eq(FROM_RASTER)
     seen = say("struck out by a decision: no tree stands there")
     return leave_out(

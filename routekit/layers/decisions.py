@@ -42,6 +42,29 @@ class Decided:
     no_pit_notes: Mapping[str, str] = field(default_factory=dict)
 
 
+def spell_decisions(table: pd.DataFrame) -> pd.DataFrame:
+    """Spell kinds and techniques of decisions as the program does; later steps compare them plainly.
+
+    Parameters
+    ----------
+    table : DataFrame
+        Columns decision and technique, as mapped.
+
+    Returns
+    -------
+    DataFrame
+        Both in small letters; what is missing stays so.
+
+    Examples
+    --------
+    >>> spell_decisions(pd.DataFrame({"decision": [" No_Pit"], "technique": ["CIPP"]}))
+      decision technique
+    0   no_pit      cipp
+    """
+    names = ("decision", "technique")
+    return table.assign(**{name: table[name].astype("str").str.strip().str.lower() for name in names})
+
+
 def read_decisions(
     decisions: pd.DataFrame,
     run_ids: pd.Series,
@@ -55,8 +78,8 @@ def read_decisions(
     Parameters
     ----------
     decisions : DataFrame
-        Columns run_id, tree_id, decision (`force`, `exclude`, `no_pit`,
-        `no_tree`), technique, by, reason.
+        Columns run_id, tree_id, decision (`force`, `exclude`, `no_pit`, `no_tree`), technique, both
+        spelt as `spell_decisions` leaves them, by, reason.
     run_ids, tree_ids : Series of str
         Ids of the study.
     gone_runs, gone_trees : frozenset of str, optional
@@ -86,8 +109,8 @@ def read_decisions(
     table = decisions.reset_index(drop=True)
     names = list(TECHNIQUES)
     run = pd.Index(run_ids).get_indexer(pd.Index(_text(table, "run_id")))
-    kind = _text(table, "decision").str.lower()
-    technique = pd.Index(names).get_indexer(pd.Index(_text(table, "technique").str.lower()))
+    kind = _text(table, "decision")
+    technique = pd.Index(names).get_indexer(pd.Index(_text(table, "technique")))
     is_gone = _text(table, "run_id").isin(gone_runs - set(run_ids))
     is_gone |= _text(table, "tree_id").isin(gone_trees - set(tree_ids))
     faults = _find_faults(table, run, kind, technique, run_ids, tree_ids, is_gone)
@@ -187,7 +210,7 @@ def _describe(row: pd.Series, technique: str) -> str:
     }
     text = (
         say("{who} chose {technique}", **values)
-        if str(row["decision"]).strip().lower() == "force"
+        if row["decision"] == "force"
         else say("{who} ruled out {technique}", **values)
     )
     return say("{decision} ({reason})", decision=text, reason=reason) if reason else text

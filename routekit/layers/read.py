@@ -28,6 +28,7 @@ from routekit.layers.columns import (
 )
 from routekit.layers.crowns import add_raster_trees, settle_crowns, strike_out
 from routekit.layers.crs import choose_working_crs, own_crs, transform_layer
+from routekit.layers.decisions import spell_decisions
 from routekit.layers.findings import Findings
 from routekit.layers.finishing import (
     empty_layer,
@@ -275,6 +276,8 @@ def _check_values(
         )
     if layer == "trees":
         table = settle_stems(table, keys=keys, units=mapped.units, where=where, findings=findings)
+    if layer == "decisions":
+        table = spell_decisions(table)
     table = fill_fallbacks(table, layer, keys=keys, findings=findings)
     return table.assign(row_key=keys, source_row=np.arange(1, len(table) + 1))
 

@@ -138,7 +138,7 @@ def test_a_flag_raises_its_alert_and_no_other(change, expected):
 def test_decisions_about_trees_name_the_runs_whose_trench_would_meet_them():
     tables = made()
     tables["decisions"] = pd.DataFrame(
-        {"tree_id": ["T1", "T9", None], "decision": [" No_Pit", "NO_TREE", "force"]}
+        {"tree_id": ["T1", "T9", None], "decision": ["no_pit", "no_tree", "force"]}
     ).astype({"tree_id": "str"})
     tables["root_zones"] = pd.DataFrame({"tree_id": ["T2"]}).astype("str")
     found = find_alerts(**tables)

@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from routekit.errors import DecisionError
-from routekit.layers.decisions import read_decisions
+from routekit.layers.decisions import read_decisions, spell_decisions
 from routekit.techniques import BURSTING, TECHNIQUES
 
 CODES = list(TECHNIQUES)
@@ -16,7 +16,7 @@ TREES = pd.Series(["T1", "T2"])
 def decide(*rows):
     columns = ["run_id", "tree_id", "decision", "technique", "by", "reason"]
     table = pd.DataFrame([{**dict.fromkeys(columns), **row} for row in rows], columns=columns)
-    return read_decisions(table, RUNS, TREES)
+    return read_decisions(spell_decisions(table), RUNS, TREES)
 
 
 def force(run, technique, **more):

@@ -547,6 +547,14 @@ def test_a_false_tree_is_struck_out_by_a_decision(planted):
         read_decisions(wrong, runs, ids)
 
 
+def test_a_decision_is_spelt_in_one_way_from_the_reading_on(district):
+    row = {"tree_id": ["T1", None], "run_id": [None, "A"], "technique": [None, "CIPP "]}
+    district.put("decisions", pd.DataFrame(row | {"decision": [" No_Pit", "FORCE"]}))
+    read = district.read().decisions
+    assert read["decision"].tolist() == ["no_pit", "force"]
+    assert read["technique"].fillna("").tolist() == ["", "cipp"]
+
+
 def test_columnar_form_is_not_known_of_a_raster_tree(planted):
     layers = use(planted, "only").read()
     assert layers.trees["is_columnar"].isna().all()
