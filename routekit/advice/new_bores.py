@@ -8,11 +8,13 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from routekit.arrays import Floats, Texts, take_numbers
+from routekit.arrays import Floats, Objects, Texts, take_numbers
 from routekit.techniques import MONITOR, list_codes
 
 KEEPS_SHAPE: Final = list_codes(lambda one: one.keeps_shape)
 """Techniques that keep the shape of the old pipe."""
+
+_TIMES, _BECOMES = " \u00d7 ", " \u2192 "
 
 
 def find_heights(runs: pd.DataFrame, technique: Texts | str, new_bore_mm: Floats) -> Floats:
@@ -32,15 +34,20 @@ def find_heights(runs: pd.DataFrame, technique: Texts | str, new_bore_mm: Floats
         mm: what keeps the shape of the old pipe loses as much in height as in width. NaN where the
         bore is as high as wide, or not known.
     """
-    old, height = (take_numbers(runs, name) for name in ("diameter_mm", "height_mm"))
-    is_tall = np.isfinite(height) & (np.round(height) != np.round(old))
+    old, height = _size_bores(runs)
     keeps = np.isin(np.asarray(technique, dtype=str), KEEPS_SHAPE)
-    return np.where(is_tall & keeps, height - (old - new_bore_mm), np.nan)
+    return np.where(keeps, height - (old - new_bore_mm), np.nan)
+
+
+def _size_bores(runs: pd.DataFrame) -> tuple[Floats, Floats]:
+    """Give the old bores, mm: widths, and heights where they are not as high as wide, else NaN."""
+    old, height = (take_numbers(runs, name) for name in ("diameter_mm", "height_mm"))
+    return old, np.where(np.round(height) != np.round(old), height, np.nan)
 
 
 def size_new_pipes(
     runs: pd.DataFrame, plans: Mapping[str, pd.DataFrame], technique: Texts
-) -> dict[str, Floats]:
+) -> dict[str, Floats | Objects]:
     """Give the sizes that the recommended technique of each run leaves.
 
     Parameters
@@ -49,23 +56,42 @@ def size_new_pipes(
     plans : mapping of str to DataFrame
         By technique: new_outside_mm, new_bore_mm, where they apply.
     technique : numpy.ndarray of str, shape (n,)
+        Blank where nothing is recommended.
 
     Returns
     -------
-    dict of str to numpy.ndarray of float, shape (n,)
+    dict of str to numpy.ndarray, shape (n,)
         new_outside_mm and new_bore_mm of the pipe that is laid (NaN where none is, or not known),
         bore_after_mm and height_after_mm of the sewer after the works (the old bore where it is
-        left; NaN not known, and for a height as large as the width).
+        left; NaN not known, and for a height as large as the width), and bore_change («250 → 247»,
+        mm: one bore where the works leave it or nothing is recommended; None where none is known).
     """
     outside, bore = np.full(len(runs), np.nan), np.full(len(runs), np.nan)
     for code, plan in plans.items():
         mine = technique.astype(str) == code
         for sizes, name in ((outside, "new_outside_mm"), (bore, "new_bore_mm")):
             sizes[mine] = take_numbers(plan, name)[mine]
-    after = np.where(technique.astype(str) == MONITOR, take_numbers(runs, "diameter_mm"), bore)
+    old, height = _size_bores(runs)
+    after = np.where(technique.astype(str) == MONITOR, old, bore)
+    height_after = find_heights(runs, technique, after)
+    before_text, after_text = _write_bores(old, height), _write_bores(after, height_after)
+    changes = (technique.astype(str) != "") & (before_text != after_text)
+    change = np.where(changes, before_text + _BECOMES + after_text, before_text)
     return {
         "new_outside_mm": outside,
         "new_bore_mm": np.where(np.isnan(outside), np.nan, bore),
         "bore_after_mm": after,
-        "height_after_mm": find_heights(runs, technique, after),
+        "height_after_mm": height_after,
+        "bore_change": np.where(np.isnan(old) & np.isnan(after), None, change),
     }
+
+
+def _write_bores(width: Floats, height: Floats) -> Objects:
+    """Write whole millimetres, by height where there is one."""
+    wide, high = (
+        np.where(np.isnan(size), "not known", np.char.mod("%.0f", np.nan_to_num(size))).astype(
+            object
+        )
+        for size in (width, height)
+    )
+    return np.asarray(np.where(np.isnan(height), wide, wide + _TIMES + high), dtype=object)

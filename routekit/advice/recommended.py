@@ -92,7 +92,10 @@ def name_choosers(advice: pd.DataFrame, decisions: pd.DataFrame) -> Objects:
     names = rows["by"].astype("str").fillna("")
     names.index = pd.Index(rows["run_id"].astype("str"))
     forced, excluded = (
-        names[rows["decision"].eq(what).to_numpy(dtype=bool, na_value=False)].groupby(level=0).agg(_list_once) for what in _DECIDERS
+        names[rows["decision"].eq(what).to_numpy(dtype=bool, na_value=False)]
+        .groupby(level=0)
+        .agg(_list_once)
+        for what in _DECIDERS
     )
     by = forced.combine_first(excluded).reindex(advice["run_id"].astype("str"))
     return fill(

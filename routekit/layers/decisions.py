@@ -43,7 +43,7 @@ class Decided:
 
 
 def spell_decisions(table: pd.DataFrame) -> pd.DataFrame:
-    """Spell kinds and techniques of decisions as the program does; later steps compare them plainly.
+    """Spell kinds and techniques of decisions as the program does, once for all later steps.
 
     Parameters
     ----------
@@ -62,7 +62,9 @@ def spell_decisions(table: pd.DataFrame) -> pd.DataFrame:
     0   no_pit      cipp
     """
     names = ("decision", "technique")
-    return table.assign(**{name: table[name].astype("str").str.strip().str.lower() for name in names})
+    return table.assign(
+        **{name: table[name].astype("str").str.strip().str.lower() for name in names}
+    )
 
 
 def read_decisions(

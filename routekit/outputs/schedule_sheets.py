@@ -11,7 +11,6 @@ from routekit.layers.assumed import MARK, word_of
 from routekit.outputs.bill import list_rows
 from routekit.outputs.check_words import CLASS_UNIT, NO_LIMIT, word_checks
 from routekit.outputs.gis_layers import join_runs
-from routekit.outputs.new_bores import write_bore_changes
 from routekit.outputs.stem_words import describe_stems
 from routekit.outputs.touched_trees import list_touched, write_zone_areas
 from routekit.result import Result
@@ -117,13 +116,10 @@ def price_runs(result: Result) -> pd.DataFrame:
     -------
     pandas.DataFrame
         The runs with condition and recommendation, and new_wall_mm (NaN where no pipe is laid or
-        its size is not known), bore_change (the
-        bore before and after the works), reopened_by
-        (connections by way of working) and currency.
+        its size is not known), reopened_by (connections by way of working) and currency.
     """
     runs = pd.DataFrame(join_runs(result))
     return runs.assign(
-        bore_change=write_bore_changes(result).to_numpy(),
         new_wall_mm=(runs["new_outside_mm"] - runs["new_bore_mm"]) / 2,
         reopened_by=_list_ways(result, runs),
         currency=find_currency(result.totals),

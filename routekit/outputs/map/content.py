@@ -201,7 +201,6 @@ def page_content(result: Result) -> tuple[dict[str, Any], list[dict[str, Any]]]:
                 *tables.ADVICE_FACTS,
                 "severity",
                 "n_trees",
-                "bore_change",
             ),
         )
         | _outline(runs, result.crs, settings),

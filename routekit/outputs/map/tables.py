@@ -12,7 +12,6 @@ import shapely
 from numpy.typing import NDArray
 
 from routekit.outputs.map.words import WORDS_END
-from routekit.outputs.new_bores import write_bore_changes
 from routekit.outputs.stem_words import describe_stems
 from routekit.result import Result
 
@@ -69,6 +68,7 @@ ADVICE_FACTS: Final = (
     "new_pipe",
     "new_outside_mm",
     "new_bore_mm",
+    "bore_change",
     "runner_up",
     "string_id",
     "is_feasible",
@@ -259,17 +259,13 @@ def run_table(result: Result) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        The runs with trench width, condition, recommendation and `bore_change` (bore before and
-        after the recommended works, mm).
+        The runs with trench width, condition and recommendation.
     """
     trenches, condition, advice = result.trenches, result.condition, result.advice
     runs = attach(result.runs, trenches, "run_id", add_words(trenches, TRENCH_FACTS))
     runs = attach(runs, condition, "run_id", add_words(condition, CONDITION_FACTS))
     runs = attach(runs, advice, "run_id", add_words(advice, (*ADVICE_FACTS, *ADVICE_TEXTS)))
-    return runs.assign(
-        needs_work=runs["needs_work"].astype("boolean"),
-        bore_change=write_bore_changes(result),
-    )
+    return runs.assign(needs_work=runs["needs_work"].astype("boolean"))
 
 
 def tree_table(result: Result) -> pd.DataFrame:

@@ -1,25 +1,18 @@
 """The bore before and after the recommended works."""
 
-import dataclasses
-
 import numpy as np
 import pandas as pd
 import pytest
-from synthetic import make_empty_result, make_result
 
 from routekit.advice.new_bores import size_new_pipes
-from routekit.outputs.new_bores import write_bore_changes
 
 
 def change(technique, old, new, height=np.nan):
     """What is written of one run."""
-    result = make_result()
-    runs = result.runs.iloc[:1].assign(diameter_mm=old, height_mm=height)
-    advice = pd.DataFrame({"run_id": ["R000"], "technique": [technique]})
-    options = pd.DataFrame({"technique": [technique], "new_bore_mm": [new]})
-    sizes = size_new_pipes(runs, {technique: options.iloc[:1]}, np.array([technique]))
-    made = dataclasses.replace(result, runs=runs, advice=advice.assign(**sizes))
-    return write_bore_changes(made).iloc[0]
+    runs = pd.DataFrame({"diameter_mm": [old], "height_mm": [height]})
+    options = pd.DataFrame({"new_outside_mm": [np.nan], "new_bore_mm": [new]})
+    sizes = size_new_pipes(runs, {technique: options}, np.array([technique]))
+    return sizes["bore_change"][0]
 
 
 def test_sizes_go_by_the_outside_and_bores_do_not():
@@ -41,7 +34,7 @@ def test_an_egg_keeps_its_shape_in_a_liner_and_loses_it_to_a_pipe():
 
 
 def test_every_run_of_the_sample_has_its_own_options_bore(sample_result):
-    text = write_bore_changes(sample_result)
+    text = sample_result.advice["bore_change"]
     options = sample_result.options.set_index(["run_id", "technique"])["new_bore_mm"]
     laid = sample_result.advice["technique"].isin(["burst_same", "burst_upsized", "open_cut"])
     rows = zip(
@@ -64,5 +57,11 @@ def test_a_repair_lays_no_pipe_and_leaves_the_bore(sample_result):
     assert known.sum() > len(sizes) / 2
 
 
-def test_empty_tables_give_no_text():
-    assert len(write_bore_changes(make_empty_result())) == 0
+def test_without_a_recommendation_the_old_bore_stands():
+    assert change("", 250.0, 220.4) == "250"
+    assert change("", np.nan, np.nan) is None
+
+
+def test_no_runs_give_no_text():
+    runs = pd.DataFrame({"diameter_mm": [], "height_mm": []})
+    assert len(size_new_pipes(runs, {}, np.array([], dtype=str))["bore_change"]) == 0
