@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
@@ -18,6 +18,31 @@ Texts = NDArray[np.object_]
 """Text, one `str` each."""
 Objects = NDArray[np.object_]
 """Shapes, None where there is none."""
+
+
+ID_MARK: Final = ";"
+"""Parts ids where a cell of the result lists several; no id holds it."""
+
+
+def split_ids(cells: pd.Series) -> pd.Series:
+    """Take cells that list ids apart, such as the runs of each string.
+
+    Parameters
+    ----------
+    cells : pandas.Series of str, shape (n,)
+        Ids joined by `ID_MARK`.
+
+    Returns
+    -------
+    pandas.Series of list of str, shape (n,)
+        In the order written, on the index of `cells`; missing where a cell is.
+
+    Examples
+    --------
+    >>> split_ids(pd.Series(["A;B", "C"])).explode().tolist()
+    ['A', 'B', 'C']
+    """
+    return cells.astype("str").str.split(ID_MARK)
 
 
 def take_numbers(table: pd.DataFrame, name: str) -> Floats:

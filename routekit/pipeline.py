@@ -138,6 +138,7 @@ def run_study(study: Study, *, tell: Tell = _silent) -> ShownResult:
         zones,
         exposure,
         condition,
+        flow,
         prepared.decided,
         choice_settings(settings),
         tell=tell,

@@ -12,7 +12,7 @@ import pandas as pd
 
 from routekit.advice.open_runs import CONTRADICTED, NO_TECHNIQUE, find_works
 from routekit.advice.standing import LINE_OPEN, OWNERS, PROVISIONAL
-from routekit.arrays import Flags
+from routekit.arrays import Flags, split_ids
 from routekit.layers.crowns import NO_TREE
 from routekit.site.encroachments import TRENCH
 from routekit.words.texts import both, fill, message, word
@@ -128,7 +128,9 @@ def find_alerts(
             n_trees=runs["n_trees"].to_numpy(),
             n_connections=runs["n_connections"].to_numpy(),
         ),
-        "strings": strings.assign(item_id=strings["string_id"], run_id=_part(strings["run_ids"])),
+        "strings": strings.assign(
+            item_id=strings["string_id"], run_id=split_ids(strings["run_ids"])
+        ),
         "pits": pits.assign(item_id=pits["pit_id"]),
         "digs": digs.assign(item_id=digs["dig_id"]),
         "trees": _list_trees(decisions, root_zones, encroachments),
@@ -155,11 +157,6 @@ def _raise(alert: Alert, table: pd.DataFrame, holds: Flags) -> pd.DataFrame:
             **both("text", fill([word(alert.text)] * len(hit))),
         }
     )
-
-
-def _part(run_ids: pd.Series) -> pd.Series:
-    """Part the runs of each string."""
-    return run_ids.astype(object).map(lambda joined: [one.strip() for one in joined.split(";")])
 
 
 def _list_trees(

@@ -28,7 +28,7 @@ from routekit.advice.options import (
     pick_burst_size,
 )
 from routekit.advice.settings import ChoiceSettings
-from routekit.arrays import Flags, Floats
+from routekit.arrays import Flags, Floats, split_ids
 from routekit.layers.decisions import Decided
 from routekit.pipes.new_pipes import PlanSettings, resize_bursting
 from routekit.pipes.pull import LEVELS
@@ -369,7 +369,7 @@ def list_string_pulls(works: Works, plans: dict[str, pd.DataFrame]) -> pd.DataFr
     same = plans[BURSTING[0]]["new_outside_mm"].to_numpy(dtype=float)
     larger = works.outside_of_run > same
     codes = np.array([list(TECHNIQUES).index(code) for code in BURSTING])
-    members = works.strings["run_ids"].astype(str).str.count(";").to_numpy(dtype=int) + 1
+    members = split_ids(works.strings["run_ids"]).str.len().to_numpy(dtype=int)
     length = works.strings["length_m"].to_numpy(dtype=float)
     pick = np.maximum(number, 0)
     return pd.DataFrame(

@@ -40,7 +40,6 @@ from routekit.layers.read import Layers
 from routekit.methods.checks import tabulate_checks
 from routekit.methods.evaluate import tabulate_options
 from routekit.methods.run_facts import find_crossings, prepare_place
-from routekit.pipes.capacity import build_flow
 from routekit.pipes.new_pipes import PlanSettings, build_plans
 from routekit.pipes.settings import LinerSettings
 from routekit.site.grazed import mark_grazed
@@ -87,6 +86,7 @@ def choose_renewal(
     zones: gpd.GeoDataFrame,
     exposure: Exposure,
     condition: pd.DataFrame,
+    flow: pd.DataFrame,
     decided: Decided,
     settings: ChoiceSettings,
     *,
@@ -105,6 +105,8 @@ def choose_renewal(
         What open cut would do.
     condition : DataFrame
         One row per run.
+    flow : DataFrame
+        From `routekit.pipes.capacity.build_flow`.
     decided : Decided
     settings : ChoiceSettings
     tell : callable
@@ -115,7 +117,6 @@ def choose_renewal(
     Renewal
     """
     tell("Checking techniques")
-    flow = build_flow(runs, condition, settings.flow)
     place = prepare_place(
         layers,
         runs,

@@ -76,13 +76,14 @@ def size_new_pipes(
     height_after = find_heights(runs, technique, after)
     before_text, after_text = _write_bores(old, height), _write_bores(after, height_after)
     changes = (technique.astype(str) != "") & (before_text != after_text)
-    change = np.where(changes, before_text + _BECOMES + after_text, before_text)
+    change = np.where(changes, before_text + _BECOMES + after_text, before_text).astype(object)
+    change[np.isnan(old) & np.isnan(after)] = None
     return {
         "new_outside_mm": outside,
         "new_bore_mm": np.where(np.isnan(outside), np.nan, bore),
         "bore_after_mm": after,
         "height_after_mm": height_after,
-        "bore_change": np.where(np.isnan(old) & np.isnan(after), None, change),
+        "bore_change": change,
     }
 
 

@@ -19,7 +19,7 @@ from routekit.advice.currency import Money
 from routekit.advice.rates import LEVELS
 from routekit.advice.totals import SIDES, build_totals
 from routekit.advice.tree_bands import bound_trees, widen_trees
-from routekit.arrays import Flags, Floats, Texts
+from routekit.arrays import Flags, Floats, Texts, split_ids
 from routekit.site.encroachments import TRENCH
 from routekit.site.layout import Place, Works, balance_trees
 from routekit.techniques import MONITOR, OPEN_CUT
@@ -125,7 +125,7 @@ def find_unseen(
     Part
     """
     unseen = exposure.trenches["run_id"][~is_seen].astype(str)
-    members = works.strings["run_ids"].astype(str).str.split(";").explode()
+    members = split_ids(works.strings["run_ids"]).explode()
     is_blind = members.isin(unseen).groupby(level=0).any().to_numpy(dtype=bool)
     ends = works.strings.loc[is_blind, ["launch_pit", "reception_pit"]].to_numpy(dtype=object)
     pits = works.pits["pit_id"].isin(ends.ravel())

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import pandas as pd
 
+from routekit.arrays import ID_MARK
 from routekit.errors import FieldError
 from routekit.layers.assumed import add_assumed
 from routekit.layers.classes import note_classes, read_column_lengths
@@ -42,9 +43,6 @@ if TYPE_CHECKING:
     from routekit.layers.findings import Findings
     from routekit.layers.raw_layers import RawLayer
     from routekit.layers.settings import InputSettings, Scalar
-
-ID_MARK: Final = ";"
-"""Parts ids where a cell of the result lists several."""
 
 JOIN_MARK: Final = " + "
 """Stands between column names whose texts are joined."""

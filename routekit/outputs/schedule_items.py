@@ -8,6 +8,7 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
+from routekit.arrays import split_ids
 from routekit.result import Result
 from routekit.words.texts import take_texts
 
@@ -119,7 +120,7 @@ def _list_pits(result: Result) -> pd.DataFrame:
     blank = pd.DataFrame(columns=[*_KEYS, "place", "weight"]).astype({"weight": float})
     if not len(strings) or not len(pits):
         return blank
-    runs = strings["run_ids"].astype("str").str.split(";").explode().rename("run_id")
+    runs = split_ids(strings["run_ids"]).explode().rename("run_id")
     length = result.runs.set_index(result.runs["run_id"].astype("str"))["length_m"]
     ends = pd.concat([strings["launch_pit"], strings["reception_pit"]]).dropna().astype("str")
     both = runs.to_frame().join(ends.to_frame("place"), how="inner")

@@ -17,7 +17,7 @@ import shapely
 from numpy.typing import ArrayLike, NDArray
 from shapely import STRtree
 
-from routekit.arrays import Floats, Ints, Objects
+from routekit.arrays import Floats, Ints, Objects, split_ids
 from routekit.pipes.settings import PipeSettings
 from routekit.site.rectangles import rectangle_corners, sum_by
 from routekit.site.sentences import number_text
@@ -231,7 +231,7 @@ def _launch_strips(strings: pd.DataFrame, pits: pd.DataFrame) -> _Strips:
 
 def _follows_string(strings: pd.DataFrame, pit_run: Objects) -> Bools:
     """Whether a launch pit follows the axis of its own string's run, not the neighbour's."""
-    ends = strings["run_ids"].astype(str).str.split(";")
+    ends = split_ids(strings["run_ids"])
     first, last = ends.str[0].to_numpy(dtype=object), ends.str[-1].to_numpy(dtype=object)
     own = np.where(strings["pulled"].to_numpy(dtype=object) == "downstream", first, last)
     return np.asarray(own == pit_run.astype(str).astype(object))

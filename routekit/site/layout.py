@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
-from routekit.arrays import Flags, Floats, Ints, Texts
+from routekit.arrays import Flags, Floats, Ints, Texts, split_ids
 from routekit.pipes.settings import PipeSettings, PullSettings
 from routekit.site.balance import tree_balance
 from routekit.site.chains import LEAVE_POINTS, build_chains
@@ -566,7 +566,7 @@ def _judge_stems(
 
 def _share_by_length(strings: gpd.GeoDataFrame, runs: gpd.GeoDataFrame) -> tuple[Ints, Floats]:
     """Find the string of each run and the run's share of its length; -1 and 0 outside strings."""
-    members = strings["run_ids"].astype(str).str.split(";").explode()
+    members = split_ids(strings["run_ids"]).explode()
     row = pd.Index(runs["run_id"]).get_indexer(pd.Index(members.dropna()))
     number = np.full(len(runs), -1, dtype=np.int64)
     number[row] = members.dropna().index.to_numpy()

@@ -77,7 +77,7 @@ def tabulate_pits(
         or machine), is_shared, length_m, width_m, depth_m, volume_m3 (upright walls throughout
         where it serves two strings), slide_share, turn_deg, zone_overlap_m2 and structural_m2
         (ground where zones overlap counts once), worst_tree (empty for none), worst_share,
-        is_structural, services, obstacles, forbidding_trees, unknown_trees, is_outside,
+        is_structural, services, obstacles, unknown_trees, is_outside,
         carriageway_m2, parking_m2, footway_m2, harm (points), is_clear (as drawn), method,
         is_within_least (see `routekit.site.zone_layer.find_within_least`),
         position_sd_m, is_unsure and may_be_structural (see
@@ -126,7 +126,6 @@ def tabulate_pits(
         "is_structural": found.structural_m2 > NOTHING_M2,
         "services": found.services,
         "obstacles": found.obstacles,
-        "forbidding_trees": found.forbidding_trees,
         "unknown_trees": found.unknown_trees,
         "is_outside": found.is_outside,
         "carriageway_m2": found.carriageway_m2,

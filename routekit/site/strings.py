@@ -15,7 +15,7 @@ import shapely
 from numpy.typing import ArrayLike, NDArray
 from pyproj import CRS
 
-from routekit.arrays import Floats, Ints
+from routekit.arrays import ID_MARK, Floats, Ints
 from routekit.pipes.bursting_class import count_size_steps, describe_difficulty, difficulty_class
 from routekit.pipes.pull import LEVELS, NOT_KNOWN, over_at
 from routekit.pipes.settings import PipeSettings
@@ -356,7 +356,7 @@ def tabulate_strings(
     table = measure_spans(chains, offers, part.first, part.last, part.size, part.launch_upstream)
     number = np.repeat(np.arange(len(part.first)), part.last - part.first + 1)
     run_id = chains["run_id"].astype(str).to_numpy(dtype=object)
-    names = join_groups(run_id, number, len(part.first), ";")
+    names = join_groups(run_id, number, len(part.first), ID_MARK)
     identity = {
         "string_id": np.char.mod("S%04d", np.arange(1, len(table) + 1)).astype(object),
         "run_ids": names,

@@ -34,7 +34,7 @@ def made(**changes):
         "strings": pd.DataFrame(
             {
                 "string_id": ["S1"],
-                "run_ids": ["A; B"],
+                "run_ids": ["A;B"],
                 "is_over_limit": pd.array([False], "boolean"),
                 "laydown_has_room": pd.array([True], "boolean"),
             }

@@ -186,5 +186,4 @@ def test_a_string_reaches_on_through_neighbours_to_pits_that_may_stand(tmp_path)
     string = result.strings.set_index("string_id").loc[row["string_id"]]
     assert string["run_ids"] == "L1;L2;L3"
     assert set(result.pits["manhole_id"]) == {"L-M0", "L-M3"}
-    assert (result.pits["forbidding_trees"] == 0).all()
     assert result.advice["is_feasible"].all()

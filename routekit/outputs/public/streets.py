@@ -13,6 +13,8 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
+from routekit.arrays import split_ids
+
 _LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 
 
@@ -129,10 +131,8 @@ def list_members(strings: pd.DataFrame) -> pd.DataFrame:
     pandas.DataFrame
         string_id, run_id; one row per run of a string.
     """
-    split = clean_text(strings["run_ids"]).str.split(";")
-    rows = strings[["string_id"]].assign(run_id=split.to_numpy(object)).explode("run_id")
-    rows["run_id"] = clean_text(rows["run_id"])
-    return rows[rows["run_id"] != ""].reset_index(drop=True)
+    rows = strings[["string_id"]].assign(run_id=split_ids(strings["run_ids"]))
+    return rows.explode("run_id", ignore_index=True).dropna(subset="run_id")
 
 
 def place_works(works: gpd.GeoDataFrame, runs: gpd.GeoDataFrame) -> NDArray[np.int64]:
