@@ -36,6 +36,7 @@ SCRIPTS: Final = (
     "canvas.js",
     "strokes.js",
     "strokes_works.js",
+    "labels.js",
     "plan.js",
     "facets.js",
     "alerts.js",

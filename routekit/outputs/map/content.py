@@ -19,6 +19,7 @@ from routekit.outputs.map.packing import pack_table
 from routekit.outputs.map.palette import load_palette
 from routekit.outputs.map.photo import Photo, read_photo
 from routekit.outputs.map.projection import cells_per_metre, pack_geometry
+from routekit.outputs.map.street_lines import join_streets
 from routekit.outputs.map.words import state_text
 from routekit.outputs.touched_trees import list_zone_areas
 from routekit.result import Result
@@ -205,6 +206,7 @@ def page_content(result: Result) -> tuple[dict[str, Any], list[dict[str, Any]]]:
         )
         | _outline(runs, result.crs, settings),
         "trees": _pack_trees(trees, result, settings),
+        "streets": _pack_streets(runs, result.crs, settings),
         **_pack_layers(layers, result.crs, settings),
         **_pack_links(result, runs, trees),
         **_pack_open_points(result, {"runs": runs, "trees": trees, **layers}),
@@ -287,6 +289,12 @@ def _pack_trees(trees: gpd.GeoDataFrame, result: Result, settings: MapSettings) 
         thin_m = max(settings.simplify_m, 0.1)
         packed[name] = pack_geometry(shapes, result.crs, thin_m=thin_m)
     return packed
+
+
+def _pack_streets(runs: gpd.GeoDataFrame, crs: str, settings: MapSettings) -> dict[str, Any]:
+    """Pack the lines along which the names of streets stand."""
+    streets = join_streets(runs)
+    return _pack(streets, ("street",)) | _outline(streets, crs, settings)
 
 
 def _order_layers(result: Result, box: NDArray[np.float64]) -> dict[str, gpd.GeoDataFrame]:

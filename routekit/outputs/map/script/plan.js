@@ -1,10 +1,14 @@
 // The plan: the Leaflet map with its canvas, pointer, scale bar and what it is centred on.
 
+const M_PER_PIXEL = 0.05;
+const FARTHEST_ZOOM = 3;
+
 const plan = {
   open() {
     for (const layer of DRAWN) drawing.isOn[layer.name] = layer.on;
     this.canvas = new SheetCanvas();
     this.showWhole();
+    this.limitZoom();
     this.canvas.addTo(sheet_map);
     sheet_map.on("click", (event) => this.pick(event));
     sheet_map.on("mousemove", (event) => this.point(event));
@@ -13,7 +17,10 @@ const plan = {
     byId("zoom-in").addEventListener("click", () => sheet_map.zoomIn());
     byId("zoom-out").addEventListener("click", () => sheet_map.zoomOut());
     byId("whole").addEventListener("click", () => this.showWhole());
-    new ResizeObserver(() => sheet_map.invalidateSize({ animate: false }))
+    new ResizeObserver(() => {
+      sheet_map.invalidateSize({ animate: false });
+      if (!printing.before) this.limitZoom();
+    })
       .observe(sheet_map.getContainer());
     this.showScale();
   },
@@ -39,6 +46,21 @@ const plan = {
   showWhole() {
     const bounds = this.wholeBounds();
     if (bounds) sheet_map.fitBounds(bounds, { padding: [28, 28], maxZoom: 20, animate: false });
+  },
+
+  // Out to twice the district, in to 0.05 m a pixel; a printed sheet has a scale of its own.
+  limitZoom() {
+    const bounds = this.wholeBounds();
+    if (!bounds) return;
+    const closest = ZOOM_OF_GRID + Math.log2(1 / (M_PER_PIXEL * study.cells));
+    const whole = Math.min(sheet_map.getBoundsZoom(bounds), closest);
+    sheet_map.setMinZoom(Math.max(FARTHEST_ZOOM, whole - 1));
+    sheet_map.setMaxZoom(closest);
+  },
+
+  freeZoom() {
+    sheet_map.setMinZoom(FARTHEST_ZOOM);
+    sheet_map.setMaxZoom(ZOOM_OF_GRID);
   },
 
   // Brings the runs that are shown into view.

@@ -47,6 +47,8 @@ const printing = {
     sheet_map.options.zoomSnap = 0;
     document.body.classList.add("is-printing");
     plan.canvas.density = 3;
+    plan.canvas.isAtOnce = true;
+    plan.freeZoom();
     plan.canvas.options.padding = 0;
     const frame = sheet_map.getContainer();
     frame.style.width = `${PAPER_PLAN_MM.width}mm`;
@@ -69,6 +71,8 @@ const printing = {
     sheet_map.options.zoomSnap = this.before.snap;
     sheet_map.invalidateSize({ animate: false, pan: false });
     sheet_map.setView(this.before.centre, this.before.zoom, { animate: false });
+    plan.canvas.isAtOnce = false;
+    plan.limitZoom();
     plan.showScale();
     this.before = null;
   },

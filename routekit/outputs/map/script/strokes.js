@@ -1,6 +1,8 @@
 // What the plan shows and how each thing is drawn, from the ground up.
 
 const INK = "#1d2430";
+const ZONE_INK = "#0b6b74";
+const FINE_SCALE = 1.8;
 
 // Each drawn layer: words for its switch, whether it starts switched on, and its pen.
 const DRAWN = [
@@ -21,6 +23,7 @@ const DRAWN = [
   { name: "runs", words: () => say("Runs"), on: true, draw: drawRuns },
   { name: "manholes", words: () => say("Manholes"), on: true, draw: drawManholes },
   { name: "stems", of: "trees", words: () => say("Stems and tree numbers"), on: true, draw: drawStems },
+  { name: "street_names", of: "streets", words: () => say("Street names"), on: true, draw: () => null },
 ];
 
 const SURFACE_FILLS = { carriageway: "#f0eee8", footway: "#f6f4ec", cycleway: "#f3ece4",
@@ -32,12 +35,17 @@ const SURFACE_FILLS = { carriageway: "#f0eee8", footway: "#f6f4ec", cycleway: "#
  */
 const drawing = { view: "advice", isOn: {}, marked: null, route: [] };
 
-function drawSheet(pen, view) {
+// Draws in steps: whoever draws takes as many at a time as the moment allows.
+function* drawSheet(pen, view) {
   pen.lineJoin = "round";
-  for (const layer of DRAWN) if (drawing.isOn[layer.name]) layer.draw(pen, view);
-  if (drawing.isOn.runs && view.pixelsPerM >= 0.7) drawLetters(pen, view, drawing.lettered);
+  for (const layer of DRAWN) {
+    if (!drawing.isOn[layer.name]) continue;
+    const work = layer.draw(pen, view);
+    if (work) yield* work;
+    yield;
+  }
   drawMarked(pen, view);
-  if (drawing.isOn.pits) drawPitNames(pen, view);
+  yield* drawLabels(pen, view);
   drawRoute(pen, view);
 }
 
@@ -76,10 +84,11 @@ function drawPhoto(pen, view) {
 }
 
 const FEATURES_PER_PATH = 100;
+const TREES_A_STEP = 400;
 
 // Traces features and paints them by hundreds: one path of thousands is slower than many.
 /** @param {(i: number) => boolean} [keep] */
-function paintAll(pen, view, table, closed, paint, keep = () => true) {
+function* paintAll(pen, view, table, closed, paint, keep = () => true) {
   let count = 0;
   pen.beginPath();
   for (let i = 0; i < table.n; i += 1) {
@@ -88,63 +97,68 @@ function paintAll(pen, view, table, closed, paint, keep = () => true) {
     count += 1;
     if (count % FEATURES_PER_PATH === 0) {
       paint();
+      yield;
       pen.beginPath();
     }
   }
   paint();
 }
 
-function drawSurfaces(pen, view) {
+function* drawSurfaces(pen, view) {
   pen.strokeStyle = "#dcd8cc";
   pen.lineWidth = 0.75;
   for (const kind of study.surfaces.words("kind")) {
     pen.fillStyle = SURFACE_FILLS[kind] || "#f3f2ee";
-    paintAll(pen, view, study.surfaces, true, () => {
+    yield* paintAll(pen, view, study.surfaces, true, () => {
       if (!(study.photo.n && drawing.isOn.photo)) pen.fill("evenodd");
       if (view.pixelsPerM > 0.4) pen.stroke();
     }, (i) => study.surfaces.get("kind", i) === kind);
   }
 }
 
-function drawObstacles(pen, view) {
+function* drawObstacles(pen, view) {
   pen.fillStyle = "#e3ded2";
   pen.strokeStyle = "#b5ad9c";
   pen.lineWidth = 1;
-  paintAll(pen, view, study.obstacles, false, () => {
+  yield* paintAll(pen, view, study.obstacles, false, () => {
     pen.fill("evenodd");
     if (view.pixelsPerM > 0.4) pen.stroke();
   });
 }
 
-function drawEdge(pen, view) {
+function* drawEdge(pen, view) {
   pen.setLineDash([1, 5]);
   pen.strokeStyle = "#6b6559";
   pen.lineWidth = 1.5;
-  paintAll(pen, view, study.study_area, true, () => pen.stroke());
+  yield* paintAll(pen, view, study.study_area, true, () => pen.stroke());
   pen.setLineDash([]);
 }
 
-// Circles of the trees in view, or their own outlines where they have one.
-function traceTrees(pen, view, radii, outlines, least) {
+// Circles of the trees in view, or their own outlines where they have one, as one path.
+function* traceTrees(pen, view, radii, outlines, least) {
   const trees = study.trees;
+  let count = 0;
   pen.beginPath();
   for (let i = 0; i < trees.n; i += 1) {
     const r = radii[i] * view.scale;
     const own = outlines && !outlines.isEmpty(i);
     if (!(own ? isLarger(outlines, i, view, least) : r >= least) || trees.outlines.isEmpty(i)) continue;
     if (own ? !isInView(outlines, i, view) : !isInView(trees.outlines, i, view, radii[i])) continue;
-    if (own) {
-      trace(pen, view, outlines, i, true);
-      continue;
-    }
-    const [x, y] = pixel(view, trees.outlines, i);
-    if (r < 2) {
-      pen.rect(x - r, y - r, 2 * r, 2 * r);
-      continue;
-    }
-    pen.moveTo(x + r, y);
-    pen.arc(x, y, r, 0, 2 * Math.PI);
+    count += 1;
+    if (count % TREES_A_STEP === 0) yield;
+    if (own) trace(pen, view, outlines, i, true);
+    else traceCircle(pen, view, i, r);
   }
+}
+
+function traceCircle(pen, view, tree, r) {
+  const [x, y] = pixel(view, study.trees.outlines, tree);
+  if (r < 2) {
+    pen.rect(x - r, y - r, 2 * r, 2 * r);
+    return;
+  }
+  pen.moveTo(x + r, y);
+  pen.arc(x, y, r, 0, 2 * Math.PI);
 }
 
 function isLarger(outlines, i, view, radius) {
@@ -152,29 +166,31 @@ function isLarger(outlines, i, view, radius) {
   return Math.max(east - west, south - north) * view.scale >= 2 * radius;
 }
 
-function drawCrowns(pen, view) {
-  traceTrees(pen, view, study.trees.crownRadius, study.trees.crowns, 0.8);
-  pen.fillStyle = "rgba(96, 142, 84, 0.24)";
+function* drawCrowns(pen, view) {
+  yield* traceTrees(pen, view, study.trees.crownRadius, study.trees.crowns, 0.8);
+  pen.fillStyle = "rgba(96, 142, 84, 0.3)";
   pen.fill();
-  if (view.pixelsPerM < 0.6) return;
-  pen.strokeStyle = "rgba(62, 104, 56, 0.7)";
+  if (view.pixelsPerM < FINE_SCALE) return;
+  pen.strokeStyle = "rgba(62, 104, 56, 0.45)";
   pen.lineWidth = 0.8;
   pen.stroke();
 }
 
-function drawZones(pen, view) {
+// Crowns are filled, zones are lines of another hue: plain far out, dashed where there is room.
+function* drawZones(pen, view) {
   if (view.pixelsPerM < 0.5) return;
-  traceTrees(pen, view, study.trees.zoneRadius, study.trees.zones, 3);
-  pen.strokeStyle = "#3f6b3a";
-  pen.lineWidth = 1.2;
-  pen.setLineDash([5, 4]);
+  yield* traceTrees(pen, view, study.trees.zoneRadius, study.trees.zones, 3);
+  const isFine = view.pixelsPerM >= FINE_SCALE;
+  pen.strokeStyle = ZONE_INK;
+  pen.lineWidth = isFine ? 1.4 : 0.8;
+  if (isFine) pen.setLineDash([7, 3]);
   pen.stroke();
   pen.setLineDash([]);
 }
 
-function drawCores(pen, view) {
-  if (view.pixelsPerM < 1) return;
-  traceTrees(pen, view, study.trees.coreRadius, null, 2);
+function* drawCores(pen, view) {
+  if (view.pixelsPerM < FINE_SCALE) return;
+  yield* traceTrees(pen, view, study.trees.coreRadius, null, 2);
   pen.fillStyle = "rgba(122, 92, 52, 0.16)";
   pen.fill();
   pen.strokeStyle = "#7a5c34";
@@ -182,30 +198,26 @@ function drawCores(pen, view) {
   pen.stroke();
 }
 
-function drawStems(pen, view) {
+function* drawStems(pen, view) {
   const trees = study.trees;
   if (view.pixelsPerM < 0.8) return;
+  let count = 0;
   pen.fillStyle = "#2f4a2b";
-  pen.font = "11px system-ui, sans-serif";
-  pen.textAlign = "left";
+  pen.beginPath();
   for (let i = 0; i < trees.n; i += 1) {
     if (trees.outlines.isEmpty(i) || !isInView(trees.outlines, i, view)) continue;
     const [x, y] = pixel(view, trees.outlines, i);
-    const r = Math.max(1.5, ((trees.get("stem_mm", i) || 0) / 2000) * view.pixelsPerM);
-    pen.beginPath();
+    const r = stemRadius(view, i);
+    pen.moveTo(x + r, y);
     pen.arc(x, y, r, 0, 2 * Math.PI);
-    pen.fill();
-    if (view.pixelsPerM > 6) label(pen, trees.get("tree_id", i), x + r + 4, y, "#2f4a2b");
+    count += 1;
+    if (count % FEATURES_PER_PATH === 0) {
+      pen.fill();
+      yield;
+      pen.beginPath();
+    }
   }
+  pen.fill();
 }
 
-function label(pen, text, x, y, colour, font = "11px system-ui, sans-serif") {
-  const words = String(text ?? "").slice(0, 24);
-  pen.font = font;
-  pen.textBaseline = "middle";
-  pen.strokeStyle = "rgba(251, 250, 245, 0.92)";
-  pen.lineWidth = 3;
-  pen.strokeText(words, x, y);
-  pen.fillStyle = colour;
-  pen.fillText(words, x, y);
-}
+const stemRadius = (view, tree) => Math.max(1.5, ((study.trees.get("stem_mm", tree) || 0) / 2000) * view.pixelsPerM);

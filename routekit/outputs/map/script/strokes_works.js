@@ -22,22 +22,12 @@ function drawTrenches(pen, view) {
   }
 }
 
-const SERVICE_MARKS = { gas: "G", water: "W", electricity: "E", telecom: "T", heat: "H", sewer: "S" };
-
-function drawServices(pen, view) {
+function* drawServices(pen, view) {
   pen.strokeStyle = "#56646d";
   pen.lineWidth = 1.4;
   pen.setLineDash([9, 3, 2, 3]);
-  paintAll(pen, view, study.services, false, () => pen.stroke());
+  yield* paintAll(pen, view, study.services, false, () => pen.stroke());
   pen.setLineDash([]);
-  if (view.pixelsPerM < 1.2) return;
-  for (let i = 0; i < study.services.n; i += 1) {
-    if (!isInView(study.services.outlines, i, view)) continue;
-    const [x, y] = middleOf(view, study.services.outlines, i);
-    pen.textAlign = "center";
-    label(pen, SERVICE_MARKS[study.services.get("kind", i)] || "X", x, y, "#3b474f");
-  }
-  pen.textAlign = "left";
 }
 
 // The middle of the longest leg of a line, in pixels, the length of the whole, and that leg.
@@ -58,22 +48,22 @@ function middleOf(view, outlines, i) {
   ];
 }
 
-function drawLaydown(pen, view) {
+function* drawLaydown(pen, view) {
   pen.strokeStyle = "#6b6559";
   pen.lineWidth = 1.3;
   pen.setLineDash([7, 3]);
   pen.fillStyle = "#f7f2df";
-  paintAll(pen, view, study.laydown, true, () => {
+  yield* paintAll(pen, view, study.laydown, true, () => {
     pen.fill();
     pen.stroke();
   });
   pen.setLineDash([]);
 }
 
-function drawStrings(pen, view) {
+function* drawStrings(pen, view) {
   if (view.pixelsPerM < 0.25) return;
   pen.lineCap = "round";
-  paintAll(pen, view, study.strings, false, () => {
+  yield* paintAll(pen, view, study.strings, false, () => {
     pen.strokeStyle = "#b3a8a9";
     pen.lineWidth = 17;
     pen.stroke();
@@ -118,33 +108,14 @@ function drawConnections(pen, view) {
   pen.fill();
 }
 
-function drawPits(pen, view) {
+function* drawPits(pen, view) {
   pen.fillStyle = "#fff3d6";
   pen.strokeStyle = INK;
   pen.lineWidth = 2;
-  paintAll(pen, view, study.pits, true, () => {
+  yield* paintAll(pen, view, study.pits, true, () => {
     pen.fill();
     pen.stroke();
   });
-}
-
-// Names of pits come last and stand beside the pit, off the bars that run along it.
-function drawPitNames(pen, view) {
-  if (view.pixelsPerM < 2) return;
-  const taken = [];
-  pen.font = "bold 11px system-ui, sans-serif";
-  pen.textAlign = "center";
-  for (let i = 0; i < study.pits.n; i += 1) {
-    if (study.pits.outlines.isEmpty(i) || !isInView(study.pits.outlines, i, view)) continue;
-    const words = pitName(i);
-    const width = pen.measureText(words).width;
-    const spots = besidePit(view, i, width).map(([x, y]) => ({ x, y, west: x - width / 2, east: x + width / 2, north: y - 7, south: y + 7 }));
-    const spot = spots.find((box) => !taken.some((other) => box.west < other.east && box.east > other.west
-      && box.north < other.south && box.south > other.north)) || spots[0];
-    taken.push(spot);
-    label(pen, words, spot.x, spot.y, INK, "bold 11px system-ui, sans-serif");
-  }
-  pen.textAlign = "left";
 }
 
 // Places for a name on either side of a pit, clear of its long sides, in pixels.
@@ -162,11 +133,11 @@ function besidePit(view, pit, width) {
   const half = Math.max(...corners.map(([cx, cy]) => Math.abs((cx - (west + east) / 2) * nx + (cy - (north + south) / 2) * ny))) * view.scale;
   const away = Math.max(half, 10) + 5 + Math.abs(nx) * (width / 2) + Math.abs(ny) * 7;
   return [[x + nx * away, y + ny * away], [x - nx * away, y - ny * away],
-    [x + nx * (away + 15), y + ny * (away + 15)]];
+    [x + nx * (away + 15), y + ny * (away + 15)], [x - nx * (away + 15), y - ny * (away + 15)]];
 }
 
 function drawManholes(pen, view) {
-  if (view.pixelsPerM < 0.35) return;
+  if (view.pixelsPerM < 0.8) return;
   const r = Math.max(2.2, Math.min(6, 0.6 * view.pixelsPerM));
   pen.fillStyle = "#ffffff";
   pen.strokeStyle = INK;
@@ -182,8 +153,8 @@ function drawManholes(pen, view) {
   pen.stroke();
 }
 
-// Runs by stroke, so that each stroke is one path: casing first, then colour, then letters.
-function drawRuns(pen, view) {
+// Runs by stroke, so that each stroke is one path: casing first, then colour; signs come with the labels.
+function* drawRuns(pen, view) {
   const classes = new Map();
   const left = [];
   for (let i = 0; i < study.runs.n; i += 1) {
@@ -195,56 +166,20 @@ function drawRuns(pen, view) {
   }
   const size = Math.max(0.4, Math.min(1, 0.35 + view.pixelsPerM / 3));
   const isClose = view.pixelsPerM > 0.25;
-  strokeRuns(pen, view, left, "#a49c8c", 1.2, []);
+  yield* strokeRuns(pen, view, left, "#a49c8c", 1.2, []);
   if (isClose) {
     for (const [stroke, runs] of classes) {
-      strokeRuns(pen, view, runs, "#ffffff", stroke.width * size + 3, []);
+      yield* strokeRuns(pen, view, runs, "#ffffff", stroke.width * size + 3, []);
     }
   }
   for (const [stroke, runs] of classes) {
     const dash = isClose ? stroke.dash.map((length) => length * Math.max(size, 0.5)) : [];
-    strokeRuns(pen, view, runs, stroke.colour, stroke.width * size, dash);
+    yield* strokeRuns(pen, view, runs, stroke.colour, stroke.width * size, dash);
   }
   drawing.lettered = classes;
 }
 
-const LETTER_APART = 18;
-const SAME_APART = 34;
-const LEAST_RUN = 12;
-
-// Letters where they have room: rare strokes first, so that a single short run gets its letter,
-// and strings of short runs get one now and then.
-function drawLetters(pen, view, classes) {
-  const grid = new Map();
-  const cellOf = (x, y) => [Math.floor(x / SAME_APART), Math.floor(y / SAME_APART)];
-  const isFree = (x, y, stroke) => {
-    const [column, row] = cellOf(x, y);
-    for (let c = column - 1; c <= column + 1; c += 1) {
-      for (let r = row - 1; r <= row + 1; r += 1) {
-        for (const other of grid.get(`${c} ${r}`) || []) {
-          const apart = Math.hypot(other.x - x, other.y - y);
-          if (apart < LETTER_APART || (other.stroke === stroke && apart < SAME_APART)) return false;
-        }
-      }
-    }
-    return true;
-  };
-  for (const [stroke, runs] of [...classes].sort((a, b) => a[1].length - b[1].length)) {
-    for (const i of runs) {
-      const [x, y, length, dx, dy] = middleOf(view, study.runs.outlines, i);
-      if (length < LEAST_RUN) continue;
-      const shares = length < SAME_APART ? [0] : [0, 0.15, -0.15, 0.3, -0.3, 0.42, -0.42];
-      const spot = shares.map((share) => [x + share * dx, y + share * dy]).find((place) => isFree(...place, stroke));
-      if (!spot) continue;
-      const key = cellOf(...spot).join(" ");
-      if (!grid.has(key)) grid.set(key, []);
-      grid.get(key).push({ x: spot[0], y: spot[1], stroke });
-      drawLetter(pen, view, i, stroke, spot);
-    }
-  }
-}
-
-function strokeRuns(pen, view, runs, colour, width, dash) {
+function* strokeRuns(pen, view, runs, colour, width, dash) {
   pen.strokeStyle = colour;
   pen.lineWidth = width;
   pen.setLineDash(dash);
@@ -253,28 +188,9 @@ function strokeRuns(pen, view, runs, colour, width, dash) {
     const stop = Math.min(first + FEATURES_PER_PATH, runs.length);
     for (let k = first; k < stop; k += 1) trace(pen, view, study.runs.outlines, runs[k], false);
     pen.stroke();
+    yield;
   }
   pen.setLineDash([]);
-}
-
-/** @param {number[] | null} [spot] */
-function drawLetter(pen, view, i, stroke, spot = null) {
-  const [middleX, middleY, length] = middleOf(view, study.runs.outlines, i);
-  const [x, y] = spot || [middleX, middleY];
-  pen.beginPath();
-  pen.arc(x, y, 8.5, 0, 2 * Math.PI);
-  pen.fillStyle = "#ffffff";
-  pen.fill();
-  pen.strokeStyle = stroke.colour;
-  pen.lineWidth = 1.8;
-  pen.stroke();
-  pen.font = "bold 11px system-ui, sans-serif";
-  pen.textAlign = "center";
-  pen.textBaseline = "middle";
-  pen.fillStyle = INK;
-  pen.fillText(stroke.letter, x, y + 0.5);
-  pen.textAlign = "left";
-  if (view.pixelsPerM > 3.2 && length > 110) label(pen, study.runs.get("run_id", i), x + 13, y, INK);
 }
 
 // What the reading column is about stands out by a dark band round a bright one.
@@ -302,13 +218,24 @@ function drawMarked(pen, view) {
     pen.stroke();
   }
   pen.lineCap = "butt";
-  const runs = kind === "run" ? [row] : kind === "string" ? runsOfString(row) : [];
-  for (const run of runs) {
+  for (const run of markedRuns()) {
     const stroke = strokeOf(drawing.view, run);
-    strokeRuns(pen, view, [run], "#ffffff", stroke.width + 3, []);
-    strokeRuns(pen, view, [run], stroke.colour, stroke.width, stroke.dash);
-    if (middleOf(view, study.runs.outlines, run)[2] >= LETTER_APART) drawLetter(pen, view, run, stroke);
+    drain(strokeRuns(pen, view, [run], "#ffffff", stroke.width + 3, []));
+    drain(strokeRuns(pen, view, [run], stroke.colour, stroke.width, stroke.dash));
   }
+}
+
+// Takes all steps of some work at once.
+function drain(work) {
+  while (!work.next().done);
+}
+
+// The runs that the reading column is about.
+function markedRuns() {
+  if (!drawing.marked) return [];
+  const { kind, row } = drawing.marked;
+  if (kind === "run") return study.runs.outlines.isEmpty(row) ? [] : [row];
+  return kind === "string" ? runsOfString(row).filter((run) => !study.runs.outlines.isEmpty(run)) : [];
 }
 
 // The measured line.

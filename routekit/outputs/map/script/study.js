@@ -3,7 +3,7 @@
 const study = { details: new Map(), photo: { n: 0 } };
 
 const LAYERS = ["runs", "trees", "manholes", "strings", "pits", "digs", "connections", "services",
-  "obstacles", "surfaces", "study_area", "laydown"];
+  "obstacles", "surfaces", "study_area", "laydown", "streets"];
 const LINKS = ["alerts", "open_checks", "breaches", "dug", "root_links", "tree_balance", "crossings"];
 const LISTS = ["totals", "ways", "findings", "rules", "provenance", "decisions", "sources"];
 const ID_COLUMNS = { run: ["runs", "run_id"], tree: ["trees", "tree_id"],
