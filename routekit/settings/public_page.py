@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from datetime import date
 from typing import Self
 from urllib.parse import urlsplit
 
@@ -15,6 +16,17 @@ from routekit.words.codes import Language
 
 _MAIL = re.compile(r"[A-Za-z0-9.!#$%&'*+/=?^_`{|}~-]+@[A-Za-z0-9-]+(\.[A-Za-z0-9-]+)*")
 _DATE = re.compile(r"\d{4}-(0[1-9]|1[0-2])-(0[1-9]|[12]\d|3[01])")
+
+
+def _is_day(text: str) -> bool:
+    """Tell whether a text is a day of the calendar as YYYY-MM-DD."""
+    if not _DATE.fullmatch(text):
+        return False
+    try:
+        date.fromisoformat(text)
+    except ValueError:
+        return False
+    return True
 
 
 def _default_days() -> dict[str, tuple[int, int]]:
@@ -63,6 +75,21 @@ class PublicSettings(Settings):
         unit="-",
         source="study",
         text="Date of the data as YYYY-MM-DD; empty is said to be not stated.",
+    )
+    period: tuple[str, ...] = setting(
+        (),
+        unit="-",
+        source="study",
+        text=(
+            "First and last day of the works as YYYY-MM-DD; the last may be left out while it is "
+            "not fixed. Without it the page says that there are no dates yet."
+        ),
+    )
+    periods: dict[str, tuple[str, ...]] = setting(
+        dict,
+        unit="-",
+        source="study",
+        text="First and last day by name of the street; a street left out takes `period`.",
     )
     street_field: str = setting(
         "street",
@@ -200,8 +227,26 @@ class PublicSettings(Settings):
     @classmethod
     def _check_date(cls, value: str) -> str:
         """Accept nothing or a date as YYYY-MM-DD."""
-        if value and not _DATE.fullmatch(value):
+        if value and not _is_day(value):
             msg = f"`data_date` is {value!r}; write it as YYYY-MM-DD"
+            raise ValueError(msg)
+        return value
+
+    @field_validator("period", "periods")
+    @classmethod
+    def _check_periods(
+        cls, value: tuple[str, ...] | dict[str, tuple[str, ...]]
+    ) -> tuple[str, ...] | dict[str, tuple[str, ...]]:
+        """Accept a first and a last day in their order, or a first day alone."""
+        for days in value.values() if isinstance(value, dict) else [value]:
+            if days[2:] or not all(map(_is_day, days)) or list(days) != sorted(days):
+                msg = (
+                    f"{list(days)}: write the first day, or the first and the last, each as "
+                    "YYYY-MM-DD"
+                )
+                raise ValueError(msg)
+        if isinstance(value, dict) and not all(value.values()):
+            msg = "a street with no day: leave the street out, or write its first day"
             raise ValueError(msg)
         return value
 

@@ -28,7 +28,7 @@ from routekit.outputs.public.facts import Facts
 from routekit.outputs.public.languages import LANGUAGES, Statement, load_words, render, write_date
 from routekit.outputs.public.phrases import CLASSES
 from routekit.outputs.public.species import find_genera, name_genera
-from routekit.outputs.public.statements import TOPICS
+from routekit.outputs.public.statements import QUESTIONS, TOPICS
 from routekit.result import Result
 from routekit.settings.public_page import PublicSettings
 
@@ -299,7 +299,9 @@ def _describe_streets(
         answer.append(
             {
                 "title": title,
-                "short": [one for one in said[row] if one[0] == "short"],
+                "questions": [
+                    (topic, [one for one in said[row] if one[0] == topic]) for topic in QUESTIONS
+                ],
                 "topics": [
                     (topic, [one for one in said[row] if one[0] == topic]) for topic in TOPICS
                 ],

@@ -73,7 +73,8 @@ def _openings(
         parts.append(["short", "pits_open"])
     if "trench" in works:
         time = say_days("short", OPEN_CUT, math.nan, math.nan, settings)
-        parts.append(["short", "a_trench", {"time": time}])
+        trench_m = max(1, round(length[OPEN_CUT]))
+        parts.append(["short", "a_trench", {"m": trench_m, "time": time}])
     if tally["n_digs"]:
         time = say_size("short", "time", settings.hole_days)
         parts.append(["short", "n_holes", {"n": tally["n_digs"], "time": time}])
@@ -99,9 +100,6 @@ def _trees(tally: Tally, is_idle: bool) -> Statement:
     counted: dict[str, Any] = {"n": tally["n_trees"]}
     if not tally["n_trees"]:
         return ["short", "trees_none"]
-    if tally["n_plan_structural"]:
-        parts = {**counted, "m": tally["n_dug"], "k": tally["n_plan_structural"]}
-        return ["short", "trees_expert", parts]
     if tally["n_dug"]:
         return ["short", "trees_dug", {**counted, "m": tally["n_dug"]}]
     if tally["n_plan_unknown"] and not is_idle:

@@ -1,7 +1,8 @@
 """The page's words in each language, and how a statement is put into words.
 
 A statement is `[topic, key, values]`: which sentence of `sentences.toml`, and what to fill in. A
-value is a number, a text shown as it stands, or again a statement. The page's script follows the
+value is a number, a text shown as it stands, a day (`{"day": "YYYY-MM-DD"}`), or again a
+statement. The page's script follows the
 same rules. Other languages come from the catalogues of `routekit.words`.
 """
 
@@ -141,9 +142,11 @@ def write_date(date: str, words: Mapping[str, Any]) -> str:
 
 
 def _write(value: Any, words: Mapping[str, Any]) -> str:
-    """Write one value: a statement in words, a number with the language's signs."""
+    """Write one value: a statement in words, a day or a number as the language writes it."""
     if isinstance(value, list):
         return render(value, words)
+    if isinstance(value, dict):
+        return write_date(value["day"], words)
     if isinstance(value, str):
         return value
     plain = f"{value:.10g}"

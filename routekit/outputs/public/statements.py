@@ -12,16 +12,20 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
+from routekit.outputs.public.answers import state_answers
 from routekit.outputs.public.facts import LEAST_PART_M2, LOOKS, Facts
 from routekit.outputs.public.headlines import state_shortly
 from routekit.outputs.public.languages import Statement
 from routekit.outputs.public.phrases import CLASSES, Tally, join_all, say_days, say_size
 from routekit.outputs.public.tally import HARM, TRAFFIC_SURFACES, tally_streets
 from routekit.settings.public_page import PublicSettings
-from routekit.techniques import BURSTING, BY_CODE, MONITOR, OPEN_CUT, TECHNIQUES
+from routekit.techniques import BURSTING, BY_CODE, MONITOR, OPEN_CUT, TECHNIQUES, list_codes
 
 TOPICS: Final = ("works", "pits", "home", "trees", "parking", "traffic", "noise")
-"""Topics of a street, in reading order; what is said shortly (`short`) stands before them."""
+"""Topics of a street, in reading order; the answers of `QUESTIONS` stand before them."""
+
+QUESTIONS: Final = ("short", "when", "felled")
+"""What is answered first: what happens (shortly), when, and whether a tree is felled."""
 
 NEAR: Final = ("near_pit", "near_trench", "near_dig")
 """What may come close to a stem; columns of the trees."""
@@ -29,6 +33,9 @@ NEAR: Final = ("near_pit", "near_trench", "near_dig")
 _WORKED: Final = [name for name in TECHNIQUES if name != MONITOR]
 _DRAINED: Final = frozenset(_WORKED) - set(BURSTING)
 """Techniques during which the drain is out of use, without being cut off for a string."""
+_RESINS: Final = list_codes(lambda one: one.new_pipe in ("cured liner", "mended"))
+"""Techniques that harden a resin in the pipe."""
+_STEAMED: Final = list_codes(lambda one: one.new_pipe == "cured liner")
 _ORDER: Final = {name: place for place, name in enumerate([*_WORKED, "", MONITOR])}
 """Order of the techniques in a street: what stays as it is comes last."""
 
@@ -46,17 +53,19 @@ def state_streets(facts: Facts, settings: PublicSettings) -> list[list[Statement
     Returns
     -------
     list of list of statements
-        One list per row of `facts.streets`, in the order of `TOPICS`.
+        One list per row of `facts.streets`, in the order of `QUESTIONS` and `TOPICS`.
     """
     tallies = tally_streets(facts).to_dict("records")
     works = _group_works(facts.runs, tallies, settings)
     lengths = _lengths(facts.runs, len(tallies))
     pits = _group_pits(facts, settings, len(tallies))
     holes = _group_holes(facts.digs, len(tallies))
-    rows = zip(works, lengths, tallies, pits, holes, strict=True)
+    answers = state_answers(facts, settings)
+    rows = zip(works, lengths, tallies, pits, holes, answers, strict=True)
     return [
         [
             *state_shortly(length, tally, settings),
+            *answered,
             *said,
             *_state_looks(tally),
             *_state_pits(length, tally, placed, hole, settings),
@@ -66,7 +75,7 @@ def state_streets(facts: Facts, settings: PublicSettings) -> list[list[Statement
             *_state_traffic(length, tally),
             *_state_noise(length, tally),
         ]
-        for said, length, tally, placed, hole in rows
+        for said, length, tally, placed, hole, answered in rows
     ]
 
 
@@ -267,6 +276,8 @@ def _state_home(length: dict[str, float], tally: Tally) -> list[Statement]:
         said.append(["home", "drain"])
     if set(length) & set(BURSTING):
         said.append(_state_cut_off(tally))
+    if classes & {"inside", "pits"}:
+        said.append(["home", "traps"])
     if tally["n_pits"] or tally["n_digs"] or classes & {"pits", "trench"}:
         said.append(["home", "door"])
     return said
@@ -307,6 +318,8 @@ def _state_trees(length: dict[str, float], tally: Tally) -> list[Statement]:
     said += _counted("trees", "careful_open", tally["n_careful_open"])
     if not tally["n_dug"] and not tally["n_plan_unknown"] and "" not in length:
         said.append(["trees", "plan_none"])
+    if set(length) & set(BURSTING):
+        said.append(["trees", "shaking"])
     said += _counted("trees", "plan_unknown", tally["n_plan_open"])
     said += _counted("trees", "unsized", tally["n_unsized"])
     return [*said, *_counted("trees", "unknown", tally["n_unknown"])]
@@ -368,13 +381,18 @@ def _state_traffic(length: dict[str, float], tally: Tally) -> list[Statement]:
 
 
 def _state_noise(length: dict[str, float], tally: Tally) -> list[Statement]:
-    """Say where machines work, from the pits, holes and trenches of the street."""
-    said: list[Statement] = [["noise", "pits"]] if tally["n_pits"] else []
-    if tally["n_digs"]:
-        said.append(["noise", "digs"])
-    if OPEN_CUT in length:
-        said.append(["noise", "trench"])
-    return said
+    """Say where machines work and what may be smelled, from the works of the street."""
+    used = set(length)
+    is_said = {
+        "pits": tally["n_pits"] > 0,
+        "shaking": bool(used & set(BURSTING)),
+        "digs": tally["n_digs"] > 0,
+        "trench": OPEN_CUT in used,
+        "inside": "inside" in _classes(length),
+        "resin": bool(used & set(_RESINS)),
+        "steam": bool(used & set(_STEAMED)),
+    }
+    return [["noise", key] for key, is_so in is_said.items() if is_so]
 
 
 def state_trees(trees: pd.DataFrame) -> tuple[list[list[Statement]], list[int]]:

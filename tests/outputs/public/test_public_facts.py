@@ -95,6 +95,7 @@ def test_trees_of_a_street():
         ["plan", {"n": 1}],
         ["serious", {"n": 2, "m": 0}],
         ["careful", {"n": 1}],
+        ["shaking"],
         ["unknown", {"n": 1}],
     ]
     # T5 (structural) and T6 (major) by a trench; the trench at T6 stays.
@@ -363,7 +364,7 @@ def test_small_holes_say_what_they_are_for_and_where_they_lie():
 
 
 def test_your_house_is_answered_in_every_street_without_a_promise():
-    assert _said(make_result(), "Alder Row", "home") == [["cut_off_open"], ["door"]]
+    assert _said(make_result(), "Alder Row", "home") == [["cut_off_open"], ["traps"], ["door"]]
     assert _said(make_result(), "Quince Court", "home") == [["idle"]]
     assert _said(make_result(), "A1", "home") == [["undecided"]]
 
@@ -436,7 +437,10 @@ def test_traffic_and_noise_come_from_data_only():
         ["footway", {"n": 1}],
         ["pipe", {"m": 120}],
     ]
-    assert _said(make_result(), "Mill Bank", "noise") == [["trench"]]
+    # Half of Mill Bank is lined: what a liner brings is said there too, beside the trench's noise.
+    lined = [["inside"], ["resin"], ["steam"]]
+    assert _said(make_result(), "Mill Bank", "noise") == [["trench"], *lined]
+    assert ["shaking"] in _said(make_result(), "Alder Row", "noise")
     assert _said(make_result(), "Quince Court", "noise") == []
 
 

@@ -142,12 +142,14 @@ def test_title_and_words_follow_the_language():
     assert "data-intro" not in re.sub(r"<script.*", "", _build(), flags=re.DOTALL)
 
 
-def test_a_street_begins_with_four_lines_and_the_rest_is_folded():
+def test_a_street_begins_with_four_questions_and_the_rest_is_folded():
     html = re.sub(r"<script.*", "", _build(contact="a@b.example"), flags=re.DOTALL)
     streets = re.findall(r'<ul class="short">(.*?)</ul>', html, re.DOTALL)
-    assert [text.count("<li") for text in streets] == [4] * 4
-    assert html.count('<details class="topic">') == html.count('<h4 data-topic="')
-    assert ">Write about Alder Row</a>" in html
+    assert [re.findall(r'data-topic="(\w+)"', text) for text in streets] == [
+        ["short", "when", "felled", "ask"]
+    ] * 4
+    assert html.count('<details class="topic">') == html.count('<h4 data-topic="') - 4 * 4
+    assert html.count(">Ask about this street</a>") == 4
     assert "R1%2C%20R2" in html
 
 

@@ -99,7 +99,7 @@ def test_numbers_take_the_decimal_sign_and_nested_statements_are_filled_in():
     ]
     assert render(statement, load_words("de")) == (
         "Baugrube P1 liegt auf Stellplätzen; etwa 8 mal 2,5 m; "
-        "sie bleibt meist 3 bis 5 Arbeitstage offen."
+        "wir erwarten, dass sie 3 bis 5 Arbeitstage offen bleibt."
     )
 
 

@@ -2,9 +2,9 @@
 
 function askedLanguage() {
   const code = new URLSearchParams(location.search).get("language") ?? "";
-  return Object.hasOwn(page.languages, code) ? code : page.first;
+  return Object.hasOwn(page.languages, code) ? code : browserLanguage();
 }
 
 function carryLanguage(links, code) {
-  for (const link of links) link.search = code === page.first ? "" : `?language=${code}`;
+  for (const link of links) link.search = code === browserLanguage() ? "" : `?language=${code}`;
 }

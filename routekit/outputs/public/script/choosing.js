@@ -124,7 +124,7 @@ function showCard(takesFocus) {
     body.append(button);
   }
   const title = street === undefined ? part.title(row) : `${part.title(row)} (${streetTitle(street)})`;
-  body.append(askBox(part.id(row), title));
+  body.append(askBox(kind, part.id(row), title));
   byId("card").hidden = false;
   const isOverPage = getComputedStyle(byId("card")).position === "fixed";
   if (takesFocus && isOverPage) byId("plan").scrollIntoView({ block: "start" });
@@ -141,18 +141,28 @@ function closeCard() {
   if (canvas) canvas.redraw();
 }
 
-const plain = (text) => text.normalize("NFD").replace(/\p{M}/gu, "").toLowerCase();
-
 function narrowList() {
   const wanted = plain(byId("find").value.trim());
-  const found = [];
-  page.streets.label.forEach((_, street) => {
-    const fits = plain(streetTitle(street)).includes(wanted);
-    byId(`s${street}`).hidden = !fits;
-    if (fits) found.push(street);
-  });
-  byId("find-count").textContent = say(["ui", "find_count", { n: found.length }]);
-  listHits(wanted ? found.slice(0, MOST_HITS) : []);
+  const names = page.streets.label.map((_, street) => plain(streetTitle(street)));
+  const all = names.map((_, street) => street);
+  const found = all.filter((street) => names[street].includes(wanted));
+  const like = found.length ? [] : findSimilar(wanted, names);
+  const listed = [found, like, all].find((some) => some.length) ?? [];
+  for (const street of all) byId(`s${street}`).hidden = true;
+  for (const street of listed) byId(`s${street}`).hidden = false;
+  const heard = byId("find-count");
+  if (found.length || !wanted) heard.textContent = say(["ui", "find_count", { n: found.length }]);
+  else heard.textContent = words.ui[like.length ? "find_similar" : "find_nothing"];
+  listHits(wanted ? [...found, ...like].slice(0, MOST_HITS) : []);
+}
+
+// Enter opens the first street of those that are offered.
+function openFirst(event) {
+  if (event.key !== "Enter") return;
+  event.preventDefault();
+  /** @type {HTMLElement | null} */
+  const first = document.querySelector("#hits button");
+  if (first) first.click();
 }
 
 // The streets found, beside the search: the list itself is farther down on a phone.
@@ -180,7 +190,13 @@ function furnish(street) {
     byId("map").scrollIntoView({ block: "center" });
     byId("map").focus({ preventScroll: true });
   });
-  folded.querySelector(".short").after(show);
+  const print = make("button", { type: "button", class: "print", "data-ui": "print_street" }, words.ui.print_street);
+  print.addEventListener("click", () => printStreet(street));
+  const address = `#street=${encodeURIComponent(KINDS.street.id(street))}`;
+  const link = make("a", { class: "link", href: address, "data-ui": "link_street" }, words.ui.link_street);
+  const tools = make("div", { class: "tools" });
+  tools.append(show, print, link);
+  folded.querySelector(".short").after(tools);
   const chips = make("ul", { class: "chips" });
   for (const row of study.treesOfStreet.get(street) || []) {
     const item = make("li");

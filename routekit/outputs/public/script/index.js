@@ -3,8 +3,6 @@
 const MOST_STREETS = 12;
 let streets = [];
 
-const plain = (text) => text.normalize("NFD").replace(/\p{M}/gu, "").toLowerCase();
-
 function readStreets() {
   /** @type {NodeListOf<HTMLAnchorElement>} */
   const links = document.querySelectorAll("#streets a");
@@ -34,7 +32,13 @@ function narrowList() {
   const first = found.filter((street) => street.words.startsWith(wanted));
   const others = found.filter((street) => !street.words.startsWith(wanted));
   byId("find-count").textContent = say(["ui", "find_count", { n: found.length }]);
-  listHits(wanted ? [...first, ...others].slice(0, MOST_STREETS) : []);
+  if (found.length || !wanted) {
+    listHits(wanted ? [...first, ...others].slice(0, MOST_STREETS) : []);
+    return;
+  }
+  const like = findSimilar(wanted, streets.map((street) => street.words));
+  byId("find-count").textContent = words.ui[like.length ? "find_similar" : "find_nothing"];
+  listHits(like.slice(0, MOST_STREETS).map((at) => streets[at]));
 }
 
 function listHits(found) {
@@ -84,7 +88,7 @@ async function start() {
   byId("language").addEventListener("change", (event) => choose(event.target.value));
   byId("find").addEventListener("input", narrowList);
   byId("find").addEventListener("keydown", (event) => {
-    if (event.key === "Enter") /** @type {HTMLElement | null} */ (document.querySelector("#hits a"))?.focus();
+    if (event.key === "Enter") /** @type {HTMLElement | null} */ (document.querySelector("#hits a"))?.click();
   });
   window.addEventListener("hashchange", followHash);
   followHash();

@@ -5,7 +5,7 @@ function greet(_, watcher) {
   const links = document.querySelectorAll(".back a");
   const code = askedLanguage();
   carryLanguage(links, code);
-  if (code !== page.first) speak(code);
+  if (code !== document.documentElement.lang) speak(code);
   byId("language").addEventListener("change", (event) => carryLanguage(links, event.target.value));
 }
 

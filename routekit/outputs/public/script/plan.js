@@ -80,46 +80,83 @@ function drawSheet(pen, view) {
   drawNames(pen, view);
 }
 
-// A street's plate beside the middle of its longest sewer, where it fits: inside the map, clear of
-// other plates and of the buttons and, far out, not twice as long as the street is drawn.
+// A street's name along its line, where it fits: inside the map, clear of other names and of the
+// buttons and, far out, not twice as long as the street is drawn.
 function drawNames(pen, view) {
-  pen.font = "600 13px sans-serif";
+  pen.font = `600 ${NAME_PX}px sans-serif`;
   pen.textBaseline = "middle";
   pen.textAlign = "center";
+  pen.lineJoin = "round";
   const frame = frameOnSheet();
-  /** @type {[number, number, number, number][]} */
-  const taken = [[frame[2] - 64, frame[1], frame[2], frame[1] + 110]];
+  /** @type {number[][]} */
+  const taken = [];
   const isFarOut = map.getZoom() < NAMES_ZOOM;
-  for (const [street, run] of study.longestRun) {
-    if (!isSeen(study.runs.shape.box(run), view, 0)) continue;
+  for (const [street, runs] of study.runsByLength) {
     const length = isFarOut ? drawnLength(street, view) : Infinity;
     if (length < LEAST_STREET_PX) continue;
     const text = shorten(streetTitle(street));
-    const half = pen.measureText(text).width / 2 + 7;
+    const half = pen.measureText(text).width / 2 + 3;
     if (length < half) continue;
-    const plate = platesBeside(run, half, view).find((one) => isFree(one, taken, frame));
-    if (!plate) continue;
-    taken.push(plate);
-    drawPlate(pen, plate, text);
+    const place = findPlace(runs, half, view, frame, taken);
+    if (place) writeAlong(pen, place, text);
   }
+}
+
+// The first free place beside the longest sewers of a street: at the middle, then towards the ends.
+function findPlace(runs, half, view, frame, taken) {
+  for (const along of NAME_PLACES) {
+    for (const run of runs) {
+      if (!isSeen(study.runs.shape.box(run), view, 0)) continue;
+      for (const side of [-1, 1]) {
+        const place = placeBeside(run, along, side, view);
+        const covered = coverWith(place, half);
+        if (!isFree(covered, taken, frame)) continue;
+        taken.push(...covered);
+        return place;
+      }
+    }
+  }
+  return null;
+}
+
+// A point beside a sewer, and the direction of its line there, so that no name is upside down.
+function placeBeside(run, along, side, view) {
+  const { shape } = study.runs;
+  const [gx, gy, dx, dy] = pointAlong(shape, run, along);
+  let angle = Math.atan2(dy, dx);
+  if (angle > Math.PI / 2) angle -= Math.PI;
+  if (angle <= -Math.PI / 2) angle += Math.PI;
+  const x = gx * view.scale - view.dx - side * NAME_GAP_PX * Math.sin(angle);
+  const y = gy * view.scale - view.dy + side * NAME_GAP_PX * Math.cos(angle);
+  return { x, y, angle };
+}
+
+// Middles of the discs, as high as the letters, that cover a name.
+function coverWith({ x, y, angle }, half) {
+  const count = Math.max(1, Math.ceil((2 * half) / NAME_PX));
+  const discs = [];
+  for (let at = 0; at < count; at += 1) {
+    const off = count === 1 ? 0 : (half - NAME_PX / 2) * ((2 * at) / (count - 1) - 1);
+    discs.push([x + off * Math.cos(angle), y + off * Math.sin(angle)]);
+  }
+  return discs;
+}
+
+function writeAlong(pen, { x, y, angle }, text) {
+  pen.save();
+  pen.translate(x, y);
+  pen.rotate(angle);
+  pen.lineWidth = 4;
+  pen.strokeStyle = "#fffdf7";
+  pen.strokeText(text, 0, 0);
+  pen.fillStyle = "#14493a";
+  pen.fillText(text, 0, 0);
+  pen.restore();
 }
 
 function drawnLength(street, view) {
   const [west, north, east, south] = boxOf("street", street);
   return Math.hypot(east - west, south - north) * view.scale;
-}
-
-// Four places for a plate: on either side of a street that runs across, or up the sheet.
-/** @returns {[number, number, number, number][]} */
-function platesBeside(run, half, view) {
-  const { shape } = study.runs;
-  const [gx, gy] = middleOf(shape, run);
-  const [x, y] = [gx * view.scale - view.dx, gy * view.scale - view.dy];
-  const [west, north, east, south] = shape.box(run);
-  const aside = [half + PLATE_GAP_PX, 12 + PLATE_GAP_PX];
-  const places = [[-aside[0], 0], [aside[0], 0], [0, aside[1]], [0, -aside[1]]];
-  if (south - north <= east - west) places.push(...places.splice(0, 2));
-  return places.map(([dx, dy]) => [x + dx - half, y + dy - 12, x + dx + half, y + dy + 12]);
 }
 
 // The map's frame on the canvas, which is larger than it.
@@ -130,25 +167,18 @@ function frameOnSheet() {
   return [corner.x, corner.y, corner.x + size.x, corner.y + size.y];
 }
 
-const meet = (a, b) => a[0] < b[2] && a[2] > b[0] && a[1] < b[3] && a[3] > b[1];
-
-// A plate may lie wholly outside the frame, to be moved in, but not across its edge.
-function isFree(plate, taken, frame) {
-  const isInside = plate[0] >= frame[0] && plate[1] >= frame[1] && plate[2] <= frame[2] && plate[3] <= frame[3];
-  if (!isInside && meet(plate, frame)) return false;
-  return !taken.some((one) => meet(plate, one));
-}
-
-function drawPlate(pen, [west, north, east, south], text) {
-  pen.beginPath();
-  pen.roundRect(west, north, east - west, south - north, 6);
-  pen.fillStyle = "#14493a";
-  pen.fill();
-  pen.lineWidth = 1.5;
-  pen.strokeStyle = "#fffbea";
-  pen.stroke();
-  pen.fillStyle = "#fffbea";
-  pen.fillText(text, (west + east) / 2, (north + south) / 2);
+// A name may lie wholly outside the frame, to be moved in, but not across its edge; it keeps clear
+// of the buttons in the corners.
+function isFree(discs, taken, frame) {
+  const reach = NAME_PX / 2;
+  const inside = discs.filter(([x, y]) => (
+    x >= frame[0] + reach && y >= frame[1] + reach && x <= frame[2] - reach && y <= frame[3] - reach
+  ));
+  if (inside.length && inside.length < discs.length) return false;
+  const [right, bottom] = [frame[2] - 64, frame[3] - 64];
+  const isUnderButton = ([x, y]) => x > right - reach && (y < frame[1] + 118 || (y > bottom && x > right - 80));
+  if (inside.some(isUnderButton)) return false;
+  return !discs.some(([x, y]) => taken.some((one) => Math.hypot(x - one[0], y - one[1]) < NAME_PX + 2));
 }
 
 const shorten = (text) => {
@@ -156,22 +186,22 @@ const shorten = (text) => {
   return signs.length > LONGEST_NAME ? `${signs.slice(0, LONGEST_NAME - 1).join("")}…` : text;
 };
 
-// The point half-way along a line.
-function middleOf(shape, feature) {
+// The point some share of the way along a line, and the direction of the line there.
+function pointAlong(shape, feature, share) {
   const [first, last] = [shape.first(feature), shape.last(feature)];
-  const step = (v) => Math.hypot(shape.x[v + 1] - shape.x[v], shape.y[v + 1] - shape.y[v]);
+  const step = (v) => [shape.x[v + 1] - shape.x[v], shape.y[v + 1] - shape.y[v]];
   let length = 0;
-  for (let v = first; v + 1 < last; v += 1) length += step(v);
-  let rest = length / 2;
+  for (let v = first; v + 1 < last; v += 1) length += Math.hypot(...step(v));
+  let rest = length * share;
   for (let v = first; v + 1 < last; v += 1) {
-    const part = step(v);
-    if (rest <= part) {
-      const t = part ? rest / part : 0;
-      return [shape.x[v] + t * (shape.x[v + 1] - shape.x[v]), shape.y[v] + t * (shape.y[v + 1] - shape.y[v])];
+    const [dx, dy] = step(v);
+    const part = Math.hypot(dx, dy);
+    if (rest <= part && part) {
+      return [shape.x[v] + (rest / part) * dx, shape.y[v] + (rest / part) * dy, dx, dy];
     }
     rest -= part;
   }
-  return [shape.x[first], shape.y[first]];
+  return [shape.x[first], shape.y[first], 1, 0];
 }
 
 // Distance from a point to an outline, in grid cells.

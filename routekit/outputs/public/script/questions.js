@@ -6,19 +6,22 @@ const contactKind = () => {
 };
 
 // The link names what is written about; its message carries the number.
-function fillLink(link, number, subject, shown) {
+function fillLink(link, number, subject) {
   const spell = (text) => encodeURIComponent(text);
   if (contactKind() === "web") {
     link.href = page.contact.replaceAll("{number}", spell(number));
-    link.textContent = ui("form", shown);
     return;
   }
   const about = spell(ui("subject", subject));
   link.href = `mailto:${spell(page.contact).replaceAll("%40", "@")}?subject=${about}&body=${about}`;
-  link.textContent = ui("write", shown);
 }
 
-function askBox(number, title) {
+function nameLink(kind, number) {
+  if (kind === "tree") return words.ui.about_tree;
+  return ui(contactKind() === "web" ? "form" : "write", number);
+}
+
+function askBox(kind, number, title) {
   const box = make("div", { class: "ask" });
   const intro = make("p", { id: "ask-intro" }, words.ui[`ask_${contactKind()}`]);
   const field = make("input", { readonly: "", value: number, "aria-labelledby": "ask-intro", class: "number" });
@@ -35,8 +38,8 @@ function askBox(number, title) {
   });
   box.append(intro, field, copy, heard);
   if (contactKind() !== "none") {
-    const link = make("a", { class: "write", rel: "noreferrer" });
-    fillLink(link, number, title, number);
+    const link = make("a", { class: "write", rel: "noreferrer" }, nameLink(kind, number));
+    fillLink(link, number, title);
     box.append(link);
   }
   return box;

@@ -24,15 +24,16 @@ function readStudy() {
   });
   const runsOfStreet = groupRows(runs.table.n, (row) => runs.table.get("street", row));
   const metres = (row) => runs.table.get("metres", row);
-  const longestRun = new Map();
+  const runsByLength = new Map();
   for (const [street, rows] of runsOfStreet) {
-    longestRun.set(street, rows.reduce((best, row) => (metres(row) > metres(best) ? row : best)));
+    const longest = [...rows].sort((a, b) => metres(b) - metres(a));
+    runsByLength.set(street, longest.slice(0, MOST_RUNS_TRIED));
   }
   return {
     cells: page.cells,
     runs,
     runsOfStreet,
-    longestRun,
+    runsByLength,
     trees,
     treesOfStreet,
     streetOfTree,
@@ -42,24 +43,40 @@ function readStudy() {
   };
 }
 
-// Print everything: each street opened and the map at the size of the sheet; then back again.
+// One street alone on the sheet, with the map of it.
+function printStreet(street) {
+  printed = street;
+  window.print();
+}
+
+// Print everything, or the one street: opened, the map at the size of the sheet; then back again.
 function watchPrinting() {
   let before = null;
   window.addEventListener("beforeprint", () => {
     if (before) return;
     if (map) page.streets.label.forEach((_, street) => furnish(street));
+    const part = printed === null ? "" : `#s${printed} `;
+    const folds = `${part}details:not([open])`;
     before = {
-      folded: /** @type {HTMLDetailsElement[]} */ ([...document.querySelectorAll("details:not([open])")]),
+      folded: /** @type {HTMLDetailsElement[]} */ ([...document.querySelectorAll(folds)]),
       view: map ? [map.getCenter(), map.getZoom()] : null,
     };
-    for (const one of before.folded) one.open = true;
-    resizeMap(PRINT_CM);
+    if (printed !== null) {
+      document.body.classList.add("one-street");
+      byId(`s${printed}`).classList.add("printed");
+    }
+    for (const one of before.folded) one.open = printed === null || !one.matches(".trees-here, .marked");
+    resizeMap(printed === null ? PRINT_CM : PRINT_ONE_CM);
+    if (printed !== null && map) goTo("street", printed);
   });
   window.addEventListener("afterprint", () => {
     if (!before) return;
     for (const one of before.folded) one.open = false;
     resizeMap({ width: "", height: "" });
     if (before.view) map.setView(...before.view, { animate: false });
+    document.body.classList.remove("one-street");
+    if (printed !== null) byId(`s${printed}`).classList.remove("printed");
+    printed = null;
     before = null;
   });
 }
@@ -86,6 +103,7 @@ async function start() {
   byId("language").value = page.first;
   byId("language").addEventListener("change", (event) => speak(event.target.value));
   byId("find").addEventListener("input", narrowList);
+  byId("find").addEventListener("keydown", openFirst);
   narrowList();
   if (study.runs.table.n) {
     startMap();
@@ -100,6 +118,8 @@ async function start() {
     window.addEventListener("hashchange", followHash);
     if (location.hash) followHash();
   }
+  const code = browserLanguage();
+  if (code !== page.first) speak(code);
   document.documentElement.dataset.ready = "yes";
 }
 

@@ -1,7 +1,7 @@
 // The page for residents: map, search, languages and the card of what was tapped.
 // Text reaches the screen as text only, and nothing is fetched.
 
-const TOPICS = ["short", "works", "pits", "home", "trees", "parking", "traffic", "noise"];
+const TOPICS = ["short", "when", "felled", "works", "pits", "home", "trees", "parking", "traffic", "noise"];
 const BACKDROP = {
   carriageway: "#ffffff",
   footway: "#f4f0e6",
@@ -21,10 +21,14 @@ const LEAST_PIXELS_A_M = 3;
 const LINES_A_STROKE = 50;
 const LEAST_STREET_PX = 24;
 const LONGEST_NAME = 26;
-const PLATE_GAP_PX = 9;
+const NAME_PX = 13;
+const NAME_GAP_PX = 14;
+const NAME_PLACES = [0.5, 0.25, 0.75, 0, 1];
+const MOST_RUNS_TRIED = 6;
 const LEAST_SYMBOL_PX = 7;
 const TINY_PX = 4;
 const PRINT_CM = { width: "17cm", height: "9cm" };
+const PRINT_ONE_CM = { width: "17cm", height: "6cm" };
 
 // An element of the page's own template, which a test holds the names to.
 /** @type {(id: string) => any} */
@@ -39,6 +43,7 @@ let words = null;
 let map = null;
 let canvas = null;
 let chosen = null;
+let printed = null;
 
 function make(tag, attributes = {}, text = null) {
   const element = document.createElement(tag);
@@ -50,6 +55,7 @@ function make(tag, attributes = {}, text = null) {
 function write(value) {
   if (Array.isArray(value)) return say(value);
   if (typeof value === "string") return value;
+  if (typeof value === "object") return spellDay(value.day);
   const [whole, part] = String(value).split(".");
   const grouped = Math.abs(value) < words.thousands_from
     ? whole : whole.replace(/\B(?=(\d{3})+$)/g, words.thousands);
@@ -71,6 +77,37 @@ function spellDay(date) {
   const written = (day === 1 ? words.first_day : "{d}").replace("{d}", day);
   const values = { d: written, m: words.months[month - 1], y: year };
   return words.day.replace(/\{(\w+)\}/g, (_, name) => values[name]);
+}
+
+const plain = (text) => text.normalize("NFD").replace(/\p{M}/gu, "").toLowerCase();
+
+// How many letters must be changed, added or left out to make the word out of some part of a name.
+function countSlips(word, name) {
+  let row = new Array(name.length + 1).fill(0);
+  for (const letter of word) {
+    const next = [row[0] + 1];
+    for (let at = 0; at < name.length; at += 1) {
+      next.push(Math.min(row[at] + (name[at] === letter ? 0 : 1), row[at + 1] + 1, next[at] + 1));
+    }
+    row = next;
+  }
+  return Math.min(...row);
+}
+
+// Names in which what was typed stands but for a third of its letters, the most alike first.
+function findSimilar(wanted, names) {
+  const most = Math.floor(wanted.length / 3);
+  return names
+    .map((name, at) => ({ at, slips: countSlips(wanted, name) }))
+    .filter(({ slips }) => slips <= most)
+    .sort((a, b) => a.slips - b.slips || a.at - b.at)
+    .map(({ at }) => at);
+}
+
+// The language of the reader's browser where the page has it, else that of the study.
+function browserLanguage() {
+  const codes = navigator.languages.map((tag) => tag.split("-")[0].toLowerCase());
+  return codes.find((code) => Object.hasOwn(page.languages, code)) ?? page.first;
 }
 
 const ui = (key, id) => say(["ui", key, { id }]);
@@ -121,6 +158,5 @@ function sayStreet(street) {
   const ask = folded.querySelector(".ask");
   const link = ask.querySelector(".write");
   const number = ask.dataset.numbers;
-  const title = streetTitle(street);
-  if (link) fillLink(link, number, `${title} (${number})`, title);
+  if (link) fillLink(link, number, `${streetTitle(street)} (${number})`);
 }
