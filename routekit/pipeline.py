@@ -35,7 +35,6 @@ from routekit.study import Study, choice_settings, list_inputs, list_rules_in_fo
 from routekit.sureness.report import tell_sureness
 from routekit.trees.exposure import Exposure, measure_exposure
 from routekit.trees.stem_table import tabulate_stems
-from routekit.trees.stems import StemLists, read_stem_lists
 from routekit.trees.zones import build_zones
 
 Tell = Callable[[str], None]
@@ -52,8 +51,6 @@ class Prepared:
         With ground levels, depths and gradient.
     zones : GeoDataFrame
         One root zone per tree.
-    lists : StemLists
-        The stems of trees that have several, as they were read.
     stems : DataFrame
         Every stem of every tree.
     decided : Decided
@@ -65,7 +62,6 @@ class Prepared:
     layers: Layers
     runs: gpd.GeoDataFrame
     zones: gpd.GeoDataFrame
-    lists: StemLists
     stems: pd.DataFrame
     decided: Decided
     findings: pd.DataFrame
@@ -123,7 +119,7 @@ def run_study(study: Study, *, tell: Tell = _silent) -> ShownResult:
         new_outside_mm=laid["outside_mm"].to_numpy(),
         widest_outside_mm=laid["widest_mm"].to_numpy(),
         root_zones=layers.root_zones,
-        lists=prepared.lists,
+        lists=layers.stems,
     )
     root_links = link_roots(
         runs,
@@ -183,8 +179,8 @@ def prepare_study(study: Study, *, tell: Tell = _silent) -> Prepared:
     decided = _read_decisions(layers, runs)
     code_findings = _review_codes(layers)
     tell("Drawing root zones")
-    rules, lists = study.settings.zones, read_stem_lists(layers.trees["stems_mm"])
-    zones, zone_findings = build_zones(layers.trees, layers.root_zones, settings=rules, lists=lists)
+    rules, stems = study.settings.zones, layers.stems
+    zones, zone_findings = build_zones(layers.trees, layers.root_zones, settings=rules, lists=stems)
     neutral = find_neutral_rates(study.settings.study, study.settings.advice.rates)
     placed, photo = _review_rasters(layers, runs, study)
     layers = replace(layers, photo=photo)
@@ -193,8 +189,7 @@ def prepare_study(study: Study, *, tell: Tell = _silent) -> Prepared:
         layers=layers,
         runs=runs,
         zones=zones,
-        lists=lists,
-        stems=tabulate_stems(layers.trees, zones, lists, settings=rules),
+        stems=tabulate_stems(layers.trees, zones, stems, settings=rules),
         decided=decided,
         findings=pd.concat(found, ignore_index=True),
     )

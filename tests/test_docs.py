@@ -123,7 +123,6 @@ RAISES_NOTHING = {
     "mark_beyond",
     "mark_origin",
     "mark_trenches",
-    "read_stem_lists",
     "report_elsewhere",
     "review_photo",
     "tabulate_stems",

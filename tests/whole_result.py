@@ -12,6 +12,8 @@ from routekit.advice.new_bores import find_heights, size_new_pipes
 from routekit.advice.recommended import mark_checks, mark_trenches, name_choosers
 from routekit.advice.tree_needs import find_needs
 from routekit.layers.crowns import mark_origin
+from routekit.layers.parsing import parse_stems
+from routekit.layers.stem_columns import StemLists
 from routekit.result import Result
 from routekit.schema import load_tables
 from routekit.site.encroachments import mark_runs
@@ -19,7 +21,6 @@ from routekit.site.grazed import mark_beyond, mark_grazed
 from routekit.study import parse_settings
 from routekit.trees.settings import ZoneSettings
 from routekit.trees.stem_table import tabulate_stems
-from routekit.trees.stems import read_stem_lists
 from routekit.vocabulary import SEVERITIES
 from routekit.words.texts import both
 
@@ -219,5 +220,7 @@ def list_stems(trees, zones, **settings):
     """Every stem of the trees, as the package lists them."""
     ids = trees["tree_id"].astype(str)
     mine = zones.set_index(zones["tree_id"].astype(str)).reindex(ids)
-    lists = read_stem_lists(trees["stems_mm"])
+    parts = parse_stems(trees["stems_mm"])
+    parts = parts[parts["diameter_mm"].notna()]
+    lists = StemLists(parts["diameter_mm"].to_numpy(), parts["row"].to_numpy())
     return tabulate_stems(trees, mine, lists, settings=ZoneSettings(**settings))

@@ -12,6 +12,7 @@ import shapely
 from routekit.layers.columns import NUMBER_KINDS, TABLE_LAYERS, VECTOR_LAYERS, load_columns
 from routekit.layers.mapping import MAPPING_COLUMNS
 from routekit.layers.raw_layers import hash_source
+from routekit.layers.stem_columns import LISTED
 
 if TYPE_CHECKING:
     from collections import Counter, defaultdict
@@ -53,7 +54,7 @@ def finish_layer(table: pd.DataFrame, layer: str) -> pd.DataFrame:
     if layer not in UNASSUMED:
         table = table.assign(assumed=table["assumed"].fillna("").astype("str"))
         names.append("assumed")
-    extra = [name for name in ("origin", "crown", "geometry") if name in table]
+    extra = [name for name in ("origin", "crown", LISTED, "geometry") if name in table]
     keys = [next(iter(columns))]
     if layer == "inspections":
         keys.append("chainage_m")

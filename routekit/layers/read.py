@@ -52,7 +52,7 @@ from routekit.layers.nodes import settle_nodes
 from routekit.layers.opening import refuse_raster
 from routekit.layers.raw_layers import find_file, read_layer
 from routekit.layers.same_tree import refuse_other_trees
-from routekit.layers.stem_columns import settle_stems
+from routekit.layers.stem_columns import LISTED, StemLists, list_stems, settle_stems
 from routekit.layers.streets import name_streets
 from routekit.layers.units import ask_about_feet
 from routekit.words.texts import say
@@ -68,12 +68,14 @@ if TYPE_CHECKING:
 class Layers:
     """The layers of a study in canonical columns; see `layers/columns.csv` for them.
 
-    A layer that the study does not have is empty, with the same columns and types.
+    A layer that the study does not have is empty, with the same columns and types. `stems` holds
+    those of the trees that have several.
     """
 
     runs: gpd.GeoDataFrame
     manholes: gpd.GeoDataFrame
     trees: gpd.GeoDataFrame
+    stems: StemLists
     inspections: pd.DataFrame
     connections: gpd.GeoDataFrame
     services: gpd.GeoDataFrame
@@ -170,9 +172,12 @@ def _read_layers(inputs: InputSettings, base: Path, findings: Findings) -> Layer
     refuse_empty(tables, raws, findings.left_out())
     report_strays(tables, findings)
     final = {name: finish_layer(table, name) for name, table in tables.items()}
+    stems = list_stems(final["trees"])
+    final["trees"] = final["trees"].drop(columns=LISTED, errors="ignore")
     areas = {name: cast("gpd.GeoDataFrame", final[name]) for name in VECTOR_LAYERS}
     return Layers(
         runs=areas.pop("sewers"),
+        stems=stems,
         inspections=final["inspections"],
         decisions=final["decisions"],
         terrain=rasters["terrain"],

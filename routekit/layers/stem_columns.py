@@ -1,16 +1,17 @@
 """Stem sizes of trees: one diameter, a girth, or several stems in one text.
 
 The equivalent diameter of several stems depends on the rule of a regime and is not computed
-here: the column `stems_mm` keeps all of them, in mm, joined by `;`.
+here: `StemLists` keeps all of them as numbers, the column `stems_mm` as text to be shown.
 """
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 import pandas as pd
 
+from routekit.arrays import Floats, Ints
 from routekit.layers.columns import Column, load_columns
 from routekit.layers.parsing import parse_stems
 from routekit.layers.settings import METRES
@@ -22,6 +23,47 @@ if TYPE_CHECKING:
     from routekit.layers.findings import Findings
 
 STEM_COLUMNS: Final = ("stem_diameter_mm", "stems_mm")
+
+LISTED: Final = "listed_stems_mm"
+"""Column of lists of numbers, while rows are still mended; missing where there is one stem."""
+
+
+class StemLists(NamedTuple):
+    """Several stems of trees, as numbers.
+
+    Attributes
+    ----------
+    stem_mm : numpy.ndarray of float, shape (m,)
+        Diameters of all stems of the trees that have several.
+    tree : numpy.ndarray of int, shape (m,)
+        Position of the tree of each stem, ascending.
+    """
+
+    stem_mm: Floats
+    tree: Ints
+
+
+NO_LISTS: Final = StemLists(np.empty(0), np.empty(0, dtype=np.int64))
+"""Of trees that have one stem each."""
+
+
+def list_stems(trees: pd.DataFrame) -> StemLists:
+    """Take the stems of the trees that have several, in the order of the trees.
+
+    Parameters
+    ----------
+    trees : pandas.DataFrame, n rows
+        From `settle_stems`, mended since.
+
+    Returns
+    -------
+    StemLists
+        Of trees of which no inventory was read, none.
+    """
+    if LISTED not in trees:
+        return NO_LISTS
+    stems = trees[LISTED].reset_index(drop=True).explode().dropna()
+    return StemLists(stems.to_numpy(dtype=np.float64), stems.index.to_numpy(dtype=np.int64))
 
 
 def settle_stems(
@@ -51,7 +93,8 @@ def settle_stems(
     -------
     pandas.DataFrame
         stem_diameter_mm as float64 (one stem, or girth / pi), stems_mm as text only where there
-        are several stems, stem_count filled from the list where it was not given.
+        are several stems, these as numbers in `LISTED`, stem_count filled from the list where it
+        was not given.
     """
     stems = pd.concat([_read_stems(trees, n, keys, units, where, findings) for n in STEM_COLUMNS])
     # A list under stems_mm says more than a single figure under stem_diameter_mm.
@@ -68,11 +111,13 @@ def settle_stems(
     single = np.where((count == 0) & np.isnan(single), girth, single)
     several = best[best["n"] > 1]
     texts = several["diameter_mm"].map("{:g}".format).groupby(several["row"]).agg(";".join)
-    listed = texts.astype("str").reindex(np.arange(n_rows))
+    shown = texts.astype("str").reindex(np.arange(n_rows))
+    listed = several.groupby("row")["diameter_mm"].agg(tuple).astype(object)
     given = trees["stem_count"].to_numpy()
     return trees.assign(
         stem_diameter_mm=single,
-        stems_mm=listed.set_axis(trees.index),
+        stems_mm=shown.set_axis(trees.index),
+        **{LISTED: listed.reindex(np.arange(n_rows)).set_axis(trees.index)},
         stem_count=np.where(np.isnan(given) & (count > 1), count, given),
     )
 

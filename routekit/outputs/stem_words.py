@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from routekit.trees.stems import MEASURED, SEVERAL
 from routekit.words.texts import both, fill, join, message, say, say_rows, word
 
-_MEASURED: Final = (MEASURED, "from girth", SEVERAL)
+_MEASURED: Final = (MEASURED, SEVERAL)
 
 
 def describe_stems(trees: pd.DataFrame, stems: pd.DataFrame) -> pd.DataFrame:

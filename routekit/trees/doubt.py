@@ -7,9 +7,9 @@ import numpy as np
 import pandas as pd
 
 from routekit.arrays import Flags
+from routekit.layers.stem_columns import NO_LISTS, StemLists
 from routekit.trees.regimes import choose_regime
 from routekit.trees.settings import ZoneSettings
-from routekit.trees.stems import StemLists
 from routekit.trees.zones import build_zones
 
 KINDS = ("is_veteran", "is_columnar")
@@ -39,7 +39,7 @@ def draw_largest(
     zones: gpd.GeoDataFrame,
     root_zones: gpd.GeoDataFrame | None,
     settings: ZoneSettings,
-    lists: StemLists | None = None,
+    lists: StemLists = NO_LISTS,
 ) -> gpd.GeoDataFrame:
     """Draw the zones that are in doubt as large as they may be.
 
@@ -51,7 +51,7 @@ def draw_largest(
         Polygons of an arborist; they stay as they are.
     settings : ZoneSettings
     lists : StemLists, optional
-        The stem lists of the trees, where they are read already.
+        The stems of the trees that have several.
 
     Returns
     -------

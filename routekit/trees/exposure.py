@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike
 
 from routekit.arrays import Flags, Floats, Ints
 from routekit.layers.assumed import SIZE, is_assumed
+from routekit.layers.stem_columns import NO_LISTS, StemLists
 from routekit.pipes.settings import TrenchSettings
 from routekit.pipes.trench import build_trenches
 from routekit.trees.breach import Tiers, build_breaches, pair_corridors, sum_breaches, sum_tree_loss
@@ -23,7 +24,6 @@ from routekit.trees.near_misses import Bounds, bound_severity, find_near_misses
 from routekit.trees.near_stem import Stems, draw_trenches, judge_digging, prepare_stems
 from routekit.trees.regimes import choose_regime
 from routekit.trees.settings import ZoneSettings
-from routekit.trees.stems import StemLists
 from routekit.trees.unsized import (
     add_unknown_losses,
     blank_sums,
@@ -71,7 +71,7 @@ def measure_exposure(
     new_outside_mm: Floats,
     widest_outside_mm: ArrayLike = np.nan,
     root_zones: gpd.GeoDataFrame | None = None,
-    lists: StemLists | None = None,
+    lists: StemLists = NO_LISTS,
 ) -> Exposure:
     """Lay a trench along every run and measure the root zones it enters.
 
@@ -92,7 +92,7 @@ def measure_exposure(
     root_zones : GeoDataFrame, optional
         Polygons of an arborist, which are never in doubt.
     lists : StemLists, optional
-        The stem lists of the trees, where they are read already.
+        The stems of the trees that have several.
 
     Returns
     -------
@@ -294,7 +294,7 @@ def _draw_doubtful(
     zones: gpd.GeoDataFrame,
     root_zones: gpd.GeoDataFrame | None,
     rules: ZoneSettings,
-    lists: StemLists | None,
+    lists: StemLists,
 ) -> gpd.GeoDataFrame | None:
     """Draw the zones that may be larger than drawn as large as they may be; None for none."""
     if not find_doubtful(trees, zones).any():

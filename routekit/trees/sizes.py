@@ -14,11 +14,12 @@ from numpy.typing import NDArray
 
 from routekit.arrays import Flags, Floats
 from routekit.layers.findings import Findings
+from routekit.layers.stem_columns import NO_LISTS, StemLists
 from routekit.trees.estimates import crown_from_stem
 from routekit.trees.radii import factor_by_tolerance
 from routekit.trees.regimes import Regime, read_table
 from routekit.trees.settings import ZoneSettings
-from routekit.trees.stems import StemLists, resolve_stems
+from routekit.trees.stems import resolve_stems
 from routekit.words.texts import fill, message, say, word
 
 Geometries = NDArray[np.object_]
@@ -71,16 +72,15 @@ def gather_sizes(
     regime: Regime,
     settings: ZoneSettings,
     findings: Findings,
-    lists: StemLists | None = None,
+    lists: StemLists = NO_LISTS,
 ) -> TreeSizes:
     """Gather the sizes of all trees and fill what is missing.
 
     Parameters
     ----------
     trees : geopandas.GeoDataFrame
-        Columns tree_id and geometry (stem points); any of stems_mm, stem_diameter_mm,
-        stem_circumference_mm, stem_height_m, crown_diameter_m, crown, species, age_class,
-        is_columnar, is_veteran.
+        Columns tree_id and geometry (stem points); any of stem_diameter_mm, stem_height_m,
+        crown_diameter_m, crown, species, age_class, is_columnar, is_veteran.
     regime : Regime
         The rules in force.
     settings : ZoneSettings
@@ -88,7 +88,7 @@ def gather_sizes(
     findings : Findings
         Takes what was estimated, assumed or left out.
     lists : StemLists, optional
-        The stem lists of the trees, where they are read already.
+        The stems of the trees that have several.
 
     Returns
     -------

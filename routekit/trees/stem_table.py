@@ -6,9 +6,10 @@ import numpy as np
 import pandas as pd
 
 from routekit.arrays import take_numbers
+from routekit.layers.stem_columns import StemLists
 from routekit.trees.regimes import choose_regime
 from routekit.trees.settings import ZoneSettings
-from routekit.trees.stems import SEVERAL, StemLists
+from routekit.trees.stems import SEVERAL
 
 
 def tabulate_stems(
@@ -23,7 +24,7 @@ def tabulate_stems(
     zones : pandas.DataFrame, n rows
         In the order of the trees: stem_source, stem_low_mm, stem_mid_mm, stem_high_mm.
     lists : StemLists
-        The stem lists of the trees, as `routekit.trees.stems.read_stem_lists` reads them.
+        The stems of the trees that have several.
     settings : ZoneSettings
         The height that the regime asks for, its tolerance, and which value of an estimate counts.
 

@@ -1,21 +1,20 @@
 """Stems: the one diameter that stands for a tree, and how sure it is.
 
-Several stems become one equivalent diameter by the regime's rule; a girth becomes a diameter;
-a missing stem is estimated from the crown (`routekit.trees.estimates`), with a low, a middle and a
-high value.
+Several stems become one equivalent diameter by the regime's rule; a missing stem is estimated from
+the crown (`routekit.trees.estimates`), with a low, a middle and a high value.
 """
 
 from __future__ import annotations
 
-from typing import Final, NamedTuple
+from typing import Final
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from routekit.arrays import Floats
+from routekit.arrays import Floats, take_numbers
 from routekit.layers.findings import Findings
-from routekit.layers.parsing import parse_stems
+from routekit.layers.stem_columns import NO_LISTS, StemLists
 from routekit.trees.estimates import share_in_band, stem_from_crown
 from routekit.trees.radii import check_diameters
 from routekit.trees.regimes import Regime
@@ -26,7 +25,6 @@ Integers = NDArray[np.intp]
 
 STEM_SOURCES: Final = (
     message("measured"),
-    message("from girth"),
     message("several stems"),
     message("estimated from crown"),
     message("assumed"),
@@ -36,54 +34,11 @@ STEM_SOURCES: Final = (
 
 MEASURED: Final = "measured"
 SEVERAL: Final = "several stems"
-_FROM_CROWN, _ASSUMED = STEM_SOURCES.index("estimated from crown"), STEM_SOURCES.index("assumed")
+_FROM_CROWN, _ASSUMED, _UNKNOWN = range(
+    STEM_SOURCES.index("estimated from crown"), len(STEM_SOURCES)
+)
 
 STEM_SOURCE_TYPE: Final = pd.CategoricalDtype(list(STEM_SOURCES))
-
-
-class StemLists(NamedTuple):
-    """Several stems of trees, as numbers.
-
-    Attributes
-    ----------
-    stem_mm : numpy.ndarray of float, shape (m,)
-        Diameters of all stems.
-    tree : numpy.ndarray of int, shape (m,)
-        Position of the tree of each stem, ascending.
-    is_unreadable : numpy.ndarray of bool, shape (n,)
-        True where a list holds anything but diameters above 0; none of its stems is among them.
-    """
-
-    stem_mm: Floats
-    tree: Integers
-    is_unreadable: NDArray[np.bool_]
-
-
-def read_stem_lists(stems_mm: pd.Series) -> StemLists:
-    """Read stem lists such as "300;250".
-
-    Parameters
-    ----------
-    stems_mm : pandas.Series of str, shape (n,)
-        Stem diameters in mm; see `routekit.layers.parsing.parse_stems`. Null for none.
-
-    Returns
-    -------
-    StemLists
-
-    Examples
-    --------
-    >>> lists = read_stem_lists(pd.Series(["300;250", None, "300;x"]))
-    >>> lists.stem_mm.tolist(), lists.tree.tolist(), lists.is_unreadable.tolist()
-    ([300.0, 250.0], [0, 0], [False, False, True])
-    """
-    stems = parse_stems(stems_mm)
-    values = stems["diameter_mm"].to_numpy(dtype=np.float64)
-    tree = stems["row"].to_numpy(dtype=np.intp)
-    is_unreadable = np.zeros(len(stems_mm), dtype=bool)
-    is_unreadable[tree[~((values > 0) & np.isfinite(values))]] = True
-    keep = ~is_unreadable[tree]
-    return StemLists(values[keep], tree[keep], is_unreadable)
 
 
 def equivalent_diameter(
@@ -134,27 +89,6 @@ def equivalent_diameter(
     return np.where(count > 0, result, np.nan)
 
 
-def diameter_from_girth(girth_mm: ArrayLike) -> Floats:
-    """Calculate stem diameters from girths.
-
-    Parameters
-    ----------
-    girth_mm : array_like of float, shape (n,)
-        Girths in mm. NaN stays NaN.
-
-    Returns
-    -------
-    numpy.ndarray of float, shape (n,)
-        Diameters in mm, girth / pi.
-
-    Raises
-    ------
-    ValueError
-        If a girth is zero or below.
-    """
-    return check_diameters(girth_mm) / np.pi
-
-
 def resolve_stems(
     trees: pd.DataFrame,
     crown_diameter_m: ArrayLike,
@@ -162,14 +96,14 @@ def resolve_stems(
     regime: Regime,
     settings: ZoneSettings,
     findings: Findings,
-    lists: StemLists | None = None,
+    lists: StemLists = NO_LISTS,
 ) -> pd.DataFrame:
-    """Find the stem diameter of each tree: stem list, diameter, girth, crown, assumption.
+    """Find the stem diameter of each tree: stem list, diameter, crown, assumption.
 
     Parameters
     ----------
     trees : pandas.DataFrame
-        Column tree_id; stems_mm, stem_diameter_mm, stem_circumference_mm where given.
+        Column tree_id; stem_diameter_mm where given.
     crown_diameter_m : array_like of float, shape (n,)
         Crown diameters in m, NaN for not known.
     regime : Regime
@@ -177,9 +111,9 @@ def resolve_stems(
     settings : ZoneSettings
         Relation of crown and stem, the assumed stem, and which value draws the zone.
     findings : Findings
-        Takes unreadable, impossible, estimated and assumed stems.
+        Takes estimated and assumed stems.
     lists : StemLists, optional
-        The stem lists of the trees, where they are read already.
+        The stems of the trees that have several.
 
     Returns
     -------
@@ -188,9 +122,9 @@ def resolve_stems(
         stem_source (categorical) and is_stem_estimated; index of `trees`. NaN where not known.
     """
     crown = np.asarray(crown_diameter_m, dtype=np.float64)
-    several, n_stems, is_unreadable = _read_several(trees, regime, lists)
-    diameter, is_bad_diameter = _read_sizes(trees, "stem_diameter_mm")
-    girth, is_bad_girth = _read_sizes(trees, "stem_circumference_mm")
+    n = len(trees)
+    several = equivalent_diameter(lists.stem_mm, lists.tree, n_trees=n, regime=regime)
+    measured = np.where(np.isnan(several), take_numbers(trees, "stem_diameter_mm"), several)
     from_crown = stem_from_crown(crown, settings)
     has_default = settings.without_size == "assume"
     assumed = (
@@ -198,23 +132,17 @@ def resolve_stems(
         settings.assumed_stem_mid_mm,
         settings.assumed_stem_high_mm,
     )
-    measured = np.where(np.isnan(several), diameter, several)
-    # A stem read from a girth beforehand equals girth / pi.
-    by_girth = np.isnan(measured) | ((n_stems == 0) & np.isclose(measured, girth / np.pi))
-    is_girth = np.isfinite(girth) & by_girth
     is_known = [
-        np.isfinite(measured) & (n_stems <= 1) & ~is_girth,
-        is_girth,
+        np.isfinite(measured) & np.isnan(several),
         np.isfinite(measured),
         np.isfinite(crown),
-        np.full(len(trees), has_default),
+        np.full(n, has_default),
     ]
     code = np.select(is_known, list(range(len(is_known))), default=len(is_known))
-    certain = np.where(np.isnan(measured), diameter_from_girth(girth), measured)
     values = [
         np.select(
             [code < _FROM_CROWN, code == _FROM_CROWN, code == _ASSUMED],
-            [certain, estimate, guess],
+            [measured, estimate, guess],
             default=np.nan,
         )
         for estimate, guess in zip(from_crown, assumed, strict=True)
@@ -230,55 +158,21 @@ def resolve_stems(
         },
         index=trees.index,
     )
-    bad = {
-        "stems_mm": is_unreadable,
-        "stem_diameter_mm": is_bad_diameter,
-        "stem_circumference_mm": is_bad_girth,
-    }
-    _add_stem_faults(findings, trees["tree_id"], code, bad, settings)
+    _add_stand_ins(findings, trees["tree_id"], code, settings)
     return stems
 
 
-def _read_several(
-    trees: pd.DataFrame, regime: Regime, lists: StemLists | None
-) -> tuple[Floats, Integers, NDArray[np.bool_]]:
-    """Read the stem lists: equivalent diameter, number of stems, unreadable or not."""
-    n = len(trees)
-    if "stems_mm" not in trees:
-        return np.full(n, np.nan), np.zeros(n, dtype=np.intp), np.zeros(n, dtype=bool)
-    stem_mm, tree, is_unreadable = lists or read_stem_lists(trees["stems_mm"])
-    several = equivalent_diameter(stem_mm, tree, n_trees=n, regime=regime)
-    return several, np.bincount(tree, minlength=n), is_unreadable
-
-
-def _read_sizes(trees: pd.DataFrame, column: str) -> tuple[Floats, NDArray[np.bool_]]:
-    """Read a column of sizes; those that cannot be are set to NaN and marked."""
-    if column not in trees:
-        return np.full(len(trees), np.nan), np.zeros(len(trees), dtype=bool)
-    sizes = trees[column].to_numpy(dtype=np.float64, na_value=np.nan)
-    is_bad = (sizes <= 0) | np.isinf(sizes)
-    return np.where(is_bad, np.nan, sizes), is_bad
-
-
-def _add_stem_faults(
-    findings: Findings,
-    tree_id: pd.Series,
-    code: Integers,
-    bad: dict[str, NDArray[np.bool_]],
-    settings: ZoneSettings,
+def _add_stand_ins(
+    findings: Findings, tree_id: pd.Series, code: Integers, settings: ZoneSettings
 ) -> None:
-    """Report what was wrong with stems, and what stands in for the missing ones."""
-    seen = say("a stem size that cannot be read, or is not above 0")
-    done = say("left out; the next source of the stem is used")
-    for field, is_bad in bad.items():
-        findings.add("warning", "trees", tree_id[is_bad], field=field, seen=seen, done=done)
+    """Report what stands in for missing stems."""
     value = say("high value") if settings.use_high_stem else say("middle value")
     assumed_mm = (
         settings.assumed_stem_high_mm if settings.use_high_stem else settings.assumed_stem_mid_mm
     )
     stand_ins = (
         (
-            3,
+            _FROM_CROWN,
             "info",
             say("no stem"),
             say(
@@ -289,12 +183,17 @@ def _add_stem_faults(
             ),
         ),
         (
-            4,
+            _ASSUMED,
             "warning",
             say("neither stem nor crown"),
             say("a stem of {diameter:g} mm is assumed", diameter=assumed_mm),
         ),
-        (5, "warning", say("neither stem nor crown"), say("stem left unknown; measure the tree")),
+        (
+            _UNKNOWN,
+            "warning",
+            say("neither stem nor crown"),
+            say("stem left unknown; measure the tree"),
+        ),
     )
     for source, severity, seen, done in stand_ins:
         rows = tree_id[code == source]

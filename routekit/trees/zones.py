@@ -17,13 +17,13 @@ from numpy.typing import NDArray
 
 from routekit.errors import CrsError, FieldError
 from routekit.layers.findings import Findings
+from routekit.layers.stem_columns import NO_LISTS, StemLists
 from routekit.trees.drawing import Drawing, draw_by_kind, draw_palms, draw_veterans
 from routekit.trees.own_zones import limit_reach, take_own_zones
 from routekit.trees.radii import least_trench_distance, structural_radius, zone_radius
 from routekit.trees.regimes import Regime, choose_regime
 from routekit.trees.settings import ZoneSettings
 from routekit.trees.sizes import TreeSizes, gather_sizes
-from routekit.trees.stems import StemLists
 from routekit.words.texts import Objects, Text, both, fill, say
 
 __all__ = ["build_zones", "structural_radius", "zone_radius"]
@@ -64,15 +64,15 @@ def build_zones(
     root_zones: gpd.GeoDataFrame | None,
     *,
     settings: ZoneSettings,
-    lists: StemLists | None = None,
+    lists: StemLists = NO_LISTS,
 ) -> tuple[gpd.GeoDataFrame, pd.DataFrame]:
     """Draw the root protection zone of every tree.
 
     Parameters
     ----------
     trees : geopandas.GeoDataFrame
-        Trees in a metric CRS: tree_id (unique) and geometry (stem points); any of stems_mm,
-        stem_diameter_mm, stem_circumference_mm, stem_height_m, crown_diameter_m, crown (polygon
+        Trees in a metric CRS: tree_id (unique) and geometry (stem points); any of
+        stem_diameter_mm, stem_height_m, crown_diameter_m, crown (polygon
         or None), species, age_class, is_columnar, is_veteran.
     root_zones : geopandas.GeoDataFrame or None
         Polygons of an arborist with tree_id, in the CRS of the trees; by and reason (text) if
@@ -80,7 +80,7 @@ def build_zones(
     settings : ZoneSettings
         The regime and how gaps are filled.
     lists : StemLists, optional
-        The stem lists of the trees, where they are read already.
+        The stems of the trees that have several.
 
     Returns
     -------

@@ -56,7 +56,9 @@ def measure_overlap(folder, clock):
     layers = read_layers(study.settings, folder)
     runs, _ = add_ground(layers.runs, layers.manholes, terrain=None, inputs=study.settings)
     clock.tell("Drawing root zones")
-    zones, _ = build_zones(layers.trees, layers.root_zones, settings=study.settings.zones)
+    zones, _ = build_zones(
+        layers.trees, layers.root_zones, settings=study.settings.zones, lists=layers.stems
+    )
     clock.tell("Measuring breaches")
     exposure = measure_exposure(
         runs,

@@ -31,7 +31,6 @@ from routekit.layers.propose import (
 from routekit.layers.terrain import sample_terrain
 from routekit.layers.unknown import propose_for_sources
 from routekit.study import parse_settings
-from routekit.trees.stems import read_stem_lists
 from routekit.words.columns import say_each
 from routekit.words.texts import say
 
@@ -100,15 +99,10 @@ def test_stems_are_parsed_in_order():
         ("300 mm", [300]),
     ],
 )
-def test_all_readers_of_stems_take_a_text_the_same_way(text, stems):
+def test_a_text_of_stems_is_taken_apart(text, stems):
     """A single comma before three digits may part stems, thousands or decimals: not known."""
     found = parse_stems(pd.Series([text]))["diameter_mm"]
     np.testing.assert_allclose(found, stems)
-    sizes, tree, is_unreadable = read_stem_lists(pd.Series([text]))
-    known = not np.isnan(stems).any()
-    assert is_unreadable.tolist() == [not known]
-    np.testing.assert_allclose(sizes, stems if known else [])
-    assert len(tree) == len(sizes)
 
 
 def test_findings_beyond_the_limit_are_counted():

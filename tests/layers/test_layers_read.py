@@ -124,6 +124,18 @@ def test_stem_given_as_girth_diameter_or_list(district):
     assert trees["stem_count"].iloc[1] == 2
 
 
+def test_stems_are_parsed_once_and_follow_their_trees(district):
+    ids = ["T3", "T1", "T2"]
+    district.put(
+        "trees", make_trees(tree_id=ids, stem_diameter_mm=["310.25;250", None, "90;80;70"])
+    )
+    layers = district.read()
+    assert layers.trees["tree_id"].tolist() == ["T1", "T2", "T3"]
+    # As numbers, in the order of the trees.
+    assert layers.stems.tree.tolist() == [1, 1, 1, 2, 2]
+    np.testing.assert_allclose(layers.stems.stem_mm, [90, 80, 70, 310.25, 250])
+
+
 def test_stems_in_cm_become_mm(district):
     district.put("trees", make_trees(stem_diameter_mm=["30;25", "40", "nothing"]))
     district.say("units", "trees", stem_diameter_mm="cm")

@@ -129,5 +129,5 @@ def test_stems_of_the_sample_are_those_that_its_zones_take(sample_result):
 def test_outputs_read_no_stem_out_of_a_text():
     for path in (Path(routekit.__file__).parent / "outputs").rglob("*.py"):
         text = path.read_text(encoding="utf-8")
-        assert "read_stem_lists" not in text, path
+        assert "parse_stems" not in text, path
         assert 'stems_mm"' not in text, path

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from routekit.layers.parsing import parse_stems
 from routekit.trees.radii import (
     drip_line_radius,
     factor_by_tolerance,
@@ -22,7 +23,7 @@ from routekit.trees.radii import (
     zone_radius,
 )
 from routekit.trees.regimes import load_regime
-from routekit.trees.stems import diameter_from_girth, equivalent_diameter, read_stem_lists
+from routekit.trees.stems import equivalent_diameter
 
 HERE = Path(__file__).parent
 M_PER_FT = 0.3048
@@ -54,9 +55,8 @@ def test_structural_radius(case):
 @pytest.mark.parametrize("case", read_cases("trees_several_stems.csv"))
 def test_several_stems(case):
     regime = load_regime(case.regime)
-    stem_mm, tree, is_unreadable = read_stem_lists(pd.Series([case.stems], dtype="str"))
-    assert not is_unreadable.any()
-    equivalent = equivalent_diameter(stem_mm, tree, n_trees=1, regime=regime)
+    stems = parse_stems(pd.Series([case.stems], dtype="str"))
+    equivalent = equivalent_diameter(stems["diameter_mm"], stems["row"], n_trees=1, regime=regime)
     assert equivalent[0] == pytest.approx(case.equivalent_mm, abs=0.01)
     radius = zone_radius(equivalent, regime)[0]
     assert radius == pytest.approx(case.radius_m, abs=0.001)
@@ -96,8 +96,7 @@ def test_din_drip_line():
 )
 def test_din_trench_distance(girth_m, least_m):
     """max(4 x girth, 2.5 m)."""
-    stems = diameter_from_girth([1000 * girth_m])
-    distance = least_trench_distance(stems, load_regime("din18920"))
+    distance = least_trench_distance([1000 * girth_m / math.pi], load_regime("din18920"))
     np.testing.assert_allclose(distance, [least_m], atol=1e-9)
 
 

@@ -7,15 +7,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from routekit.layers.findings import Findings
+from routekit.layers.stem_columns import NO_LISTS, StemLists
 from routekit.trees.estimates import crown_from_stem, stem_from_crown
 from routekit.trees.radii import zone_radius
 from routekit.trees.regimes import load_regime
 from routekit.trees.settings import ZoneSettings
 from routekit.trees.stems import (
     STEM_SOURCES,
-    diameter_from_girth,
     equivalent_diameter,
-    read_stem_lists,
     resolve_stems,
 )
 
@@ -30,44 +29,12 @@ def make_trees(**columns):
     return pd.DataFrame({"tree_id": [f"T{i}" for i in range(n)], **columns})
 
 
-def resolve(trees, crown_m, **changes):
+def resolve(trees, crown_m, lists=NO_LISTS, **changes):
     findings = Findings()
     stems = resolve_stems(
-        trees, crown_m, regime=BS, settings=ZoneSettings(**changes), findings=findings
+        trees, crown_m, regime=BS, settings=ZoneSettings(**changes), findings=findings, lists=lists
     )
     return stems, findings.table()
-
-
-@pytest.mark.parametrize(
-    "text", ["300;250", "300 ; 250", "300/250", "300+250", "300 250", "300|250"]
-)
-def test_parse_stems_separators(text):
-    stem_mm, tree, is_unreadable = read_stem_lists(pd.Series(["", text, None], dtype="str"))
-    assert stem_mm.tolist() == [300, 250]
-    assert tree.tolist() == [1, 1]
-    assert not is_unreadable.any()
-
-
-@pytest.mark.parametrize(
-    "text", ["300,250", "300;x", "300;0", "-5", "300;;250", "300;inf", "300;nan"]
-)
-def test_parse_stems_unreadable_list_gives_no_stem(text):
-    stem_mm, tree, is_unreadable = read_stem_lists(pd.Series([text, "100"], dtype="str"))
-    assert stem_mm.tolist() == [100]
-    assert tree.tolist() == [1]
-    assert is_unreadable.tolist() == [True, False]
-
-
-def test_parse_stems_ignores_the_index():
-    text = pd.Series(["100;200", "300"], index=[7, 7], dtype="str")
-    assert read_stem_lists(text)[1].tolist() == [0, 0, 1]
-
-
-def test_parse_stems_all_null_and_empty():
-    for text in (pd.Series([None, None], dtype="object"), pd.Series([], dtype="str")):
-        stem_mm, tree, is_unreadable = read_stem_lists(text)
-        assert len(stem_mm) == len(tree) == 0
-        assert len(is_unreadable) == len(text)
 
 
 def test_equivalent_diameter_by_hand():
@@ -122,10 +89,6 @@ def test_equivalent_diameter_equals_a_loop(trees):
         np.testing.assert_allclose(found, expected, rtol=1e-9)
 
 
-def test_girth():
-    np.testing.assert_allclose(diameter_from_girth([1000 * np.pi, np.nan]), [1000, np.nan])
-
-
 @given(st.floats(3, 30))
 def test_estimates_are_ordered_and_agree(crown_m):
     settings = ZoneSettings()
@@ -138,32 +101,21 @@ def test_estimates_are_ordered_and_agree(crown_m):
 
 
 def test_resolve_order_of_trust():
-    trees = make_trees(
-        stems_mm=pd.Series(["300;400", None, None, None, None, "250"], dtype="str"),
-        stem_diameter_mm=[100.0, 320.0, np.nan, np.nan, np.nan, np.nan],
-        stem_circumference_mm=[np.nan, np.nan, 1000 * np.pi, np.nan, np.nan, np.nan],
-    )
-    stems, findings = resolve(trees, [10, 10, 10, 12, np.nan, np.nan])
+    trees = make_trees(stem_diameter_mm=[100.0, 320.0, np.nan, np.nan])
+    lists = StemLists(np.array([300.0, 400.0]), np.array([0, 0]))
+    stems, findings = resolve(trees, [10, 10, 12, np.nan], lists)
     assert stems["stem_source"].tolist() == [
         "several stems",
         "measured",
-        "from girth",
         "estimated from crown",
         "assumed",
-        "measured",
     ]
     low, _, high = (each[0] for each in stem_from_crown([12.0], ZoneSettings()))
-    np.testing.assert_allclose(stems["stem_mm"], [500, 320, 1000, high, 500, 250])
-    assert stems["is_stem_estimated"].tolist() == [False, False, False, True, True, False]
-    np.testing.assert_allclose(stems.loc[3, "stem_low_mm"], low)
+    np.testing.assert_allclose(stems["stem_mm"], [500, 320, high, 500])
+    assert stems["is_stem_estimated"].tolist() == [False, False, True, True]
+    np.testing.assert_allclose(stems.loc[2, "stem_low_mm"], low)
     np.testing.assert_allclose(stems.loc[0, ["stem_low_mm", "stem_high_mm"]].astype(float), 500)
-    assert findings[["severity", "row"]].to_numpy().tolist() == [["info", "T3"], ["warning", "T4"]]
-
-
-def test_resolve_knows_a_diameter_that_was_read_from_a_girth():
-    trees = make_trees(stem_diameter_mm=[300.0, 300.0], stem_circumference_mm=[300 * np.pi, 700.0])
-    stems, _ = resolve(trees, [np.nan, np.nan])
-    assert stems["stem_source"].tolist() == ["from girth", "measured"]
+    assert findings[["severity", "row"]].to_numpy().tolist() == [["info", "T2"], ["warning", "T3"]]
 
 
 def test_resolve_mid_value_on_request():
@@ -209,21 +161,6 @@ def test_resolve_unknown_on_request():
     assert stems["stem_source"].tolist() == ["unknown"]
     assert stems[["stem_mm", "stem_low_mm", "stem_high_mm"]].isna().all(axis=None)
     assert findings["done"].tolist() == ["stem left unknown; measure the tree"]
-
-
-def test_resolve_reports_impossible_sizes_and_uses_the_next_source():
-    trees = make_trees(
-        stems_mm=pd.Series(["300,250", None, None], dtype="str"),
-        stem_diameter_mm=[200.0, -1.0, np.inf],
-    )
-    stems, findings = resolve(trees, [np.nan, 12, 12])
-    assert stems["stem_source"].tolist() == ["measured", *["estimated from crown"] * 2]
-    warned = findings[findings["severity"] == "warning"]
-    assert list(zip(warned["row"], warned["field"], strict=True)) == [
-        ("T0", "stems_mm"),
-        ("T1", "stem_diameter_mm"),
-        ("T2", "stem_diameter_mm"),
-    ]
 
 
 def test_resolve_keeps_index_and_takes_no_rows():

@@ -2,12 +2,12 @@
 
 import geopandas as gpd
 import numpy as np
-import pandas as pd
 import pytest
 import shapely
 from geopandas.testing import assert_geodataframe_equal
 
 from routekit.errors import CrsError, FieldError, StudyError
+from routekit.layers.stem_columns import StemLists
 from routekit.trees.settings import ZoneSettings
 from routekit.trees.zones import ZONE_COLUMNS, build_zones
 
@@ -76,11 +76,11 @@ def test_cap_and_minimum_are_said():
 def test_several_stems_and_estimates_are_said():
     trees = make_trees(
         3,
-        stems_mm=pd.Series(["400;300", None, None], dtype="str"),
         stem_diameter_mm=[np.nan] * 3,
         crown_diameter_m=[np.nan, 10.0, np.nan],
     )
-    zones, findings = build(trees)
+    lists = StemLists(np.array([400.0, 300.0]), np.array([0, 0]))
+    zones, findings = build_zones(trees, None, settings=ZoneSettings(), lists=lists)
     # High end of a crown of 10 m: 405 mm x exp(1.645 x 0.288) = 650.44 mm.
     np.testing.assert_allclose(zones["radius_m"], [6, 7.8053, 6], atol=1e-4)
     assert zones["basis"].tolist() == [
