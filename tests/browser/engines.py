@@ -1,4 +1,4 @@
-"""Firefox and WebKit drive the pages too: each takes the same list of visits, and tells what it saw.
+"""The pages in Firefox and WebKit: each takes the same list of visits, and tells what it saw.
 
 Firefox is driven over WebDriver BiDi by puppeteer-core (`firefox.cjs`), WebKit over WebDriver by
 Selenium, in the small browser that comes with Debian's driver; it needs a screen, which Xvfb gives.

@@ -1,4 +1,4 @@
-"""Both pages in Firefox and in WebKit: they load, draw, open, find, change language, ask nothing."""
+"""Both pages in Firefox and in WebKit: they load, draw, find, change language, ask nothing."""
 
 from __future__ import annotations
 
@@ -16,9 +16,8 @@ from routekit.outputs.map.projection import to_lonlat
 from routekit.outputs.public.builder import build_public_page
 from routekit.settings.public_page import PublicSettings
 
-HERE = Path(__file__).parent
-sys.path.append(str(HERE.parent / "outputs" / "map"))
-sys.path.append(str(HERE.parent / "outputs" / "public"))
+sys.path.append(str(Path(__file__).parents[1] / "outputs" / "map"))
+sys.path.append(str(Path(__file__).parents[1] / "outputs" / "public"))
 import district
 from public_study import make_result
 
