@@ -1,8 +1,9 @@
 """Try mutants of functions in forks of a process that has imported and collected all once.
 
 A function keeps its object and takes the mutant's code, so that whoever imported it meets the
-mutant. What cannot be changed so (constants of a module, defaults in a class) is left to the slow
-way, as is every survivor: a table that a test made while it was collected knows no mutant.
+mutant; so it does with numbers of the module and defaults of arguments. What cannot be changed so
+(defaults in a class) is left to the slow way, as is every survivor: a table that a test made while
+it was collected knows no mutant.
 """
 
 from __future__ import annotations
@@ -12,11 +13,14 @@ import importlib
 import math
 import os
 import signal
+import sys
 import time
 import types
 from collections import Counter
 from collections.abc import Callable
+from dataclasses import dataclass, field
 from multiprocessing.sharedctypes import RawArray
+from pathlib import Path
 from typing import Any
 
 from mutants import Mutant
@@ -80,71 +84,156 @@ def put_in(module: types.ModuleType, mutant: Mutant, source: str) -> bool:
     return True
 
 
-class ForkedRun:
-    """Run the collected tests once for each mutant, in a fork.
+def put_in_values(module: types.ModuleType, mutant: Mutant, source: str) -> bool:
+    """Give a module the numbers and defaults of arguments of a mutant; false where none differs.
 
-    A fork that ends in any other way than by its tests says nothing: its mutant is left out.
+    A number goes to whoever imported it by its name, too.
+    """
+    fresh = types.ModuleType(module.__name__)
+    fresh.__file__ = module.__file__
+    exec(compile(mutant.write(source), str(module.__file__), "exec"), vars(fresh))
+    is_changed = False
+    for name, old in list(vars(module).items()):
+        new = vars(fresh).get(name)
+        if isinstance(old, types.FunctionType) and isinstance(new, types.FunctionType):
+            if old.__defaults__ != new.__defaults__ or old.__kwdefaults__ != new.__kwdefaults__:
+                old.__defaults__, old.__kwdefaults__ = new.__defaults__, new.__kwdefaults__
+                is_changed = True
+        elif isinstance(old, int | float | tuple) and not name.startswith("__") and old != new:
+            for other in list(sys.modules.values()):
+                if getattr(other, "__dict__", {}).get(name) is old:
+                    setattr(other, name, new)
+            is_changed = True
+    return is_changed
+
+
+@dataclass
+class Job:
+    """Mutants of one module.
 
     Attributes
     ----------
+    module : str
+        Path below the package.
+    tests : list of str
+        Files of tests, from the folder of the package.
+    mutants : list of Mutant
     base_s : float
-        Time of the tests without a change; not a number where they fail.
+        Time of the tests without a change; not a number where they fail or are none.
     states : dict of int to str
-        By place of the mutant; those that cannot be put in are missing.
-    longest_s : float
-        Tests that take longer are left out.
+        By place of the mutant; those that could not be put in are missing.
     """
 
-    def __init__(
-        self, module: str, source: str, mutants: list[Mutant], *, longest_s: float = math.inf
-    ) -> None:
-        self.module, self.source, self.mutants = module, source, mutants
-        self.longest_s = longest_s
-        self.base_s = float("nan")
-        self.states: dict[int, str] = {}
+    module: str
+    tests: list[str]
+    mutants: list[Mutant]
+    base_s: float = math.nan
+    states: dict[int, str] = field(default_factory=dict)
+
+    @property
+    def name(self) -> str:
+        """Name of the module, as it is imported."""
+        return f"routekit.{self.module[:-3].replace('/', '.')}"
+
+
+class ForkedRun:
+    """Collect the tests of all modules once, and run those of a module for each mutant in a fork.
+
+    A fork that ends in any other way than by its tests says nothing: its mutant is left out.
+
+    Parameters
+    ----------
+    jobs : list of Job
+        Are filled in.
+    folder : Path
+        That holds the package and the tests.
+    longest_s : float
+        Tests that take longer, time of the processor, are left out.
+    """
+
+    def __init__(self, jobs: list[Job], folder: Path, *, longest_s: float = math.inf) -> None:
+        self.jobs, self.folder, self.longest_s = jobs, folder, longest_s
+        self.out = os.dup(1)
 
     def pytest_runtestloop(self, session: Any) -> bool:
         """Take the place of the loop over the tests."""
-        begin, took_s = time.monotonic(), RawArray("d", len(session.items))
-        if not session.items or _fork(lambda: _run_items(session, took_s), 900) != SURVIVED:
+        if not session.items:
             return True
-        self.base_s = time.monotonic() - begin
-        self._sort_items(session, list(took_s))
-        module = importlib.import_module(self.module)
-        for place, mutant in enumerate(self.mutants):
-            state = _fork(lambda m=mutant: self._run_one(session, module, m), 20 + 5 * self.base_s)
-            if state:
-                self.states[place] = state
+        took_s = RawArray("d", len(session.items))
+        _fork(lambda: _time_items(session, took_s, self.longest_s), 3600)
+        timed = list(zip(took_s, session.items, strict=True))
+        for job in self.jobs:
+            self._try_job(session, job, self._take_items(job, timed))
         return True
 
-    def _sort_items(self, session: Any, took_s: list[float]) -> None:
-        """Put the quick tests first, file by file, and leave the longest out."""
-        timed = list(zip(took_s, session.items, strict=True))
-        by_file: Counter[str] = Counter()
-        for time_s, item in timed:
-            by_file[str(item.path)] += time_s
-        timed.sort(key=lambda one: (by_file[str(one[1].path)], str(one[1].path), one[0]))
-        session.items[:] = [item for time_s, item in timed if time_s <= self.longest_s]
+    def _take_items(self, job: Job, timed: list[tuple[float, Any]]) -> list[Any]:
+        """Take the tests of a module, the quick ones first; none if one fails."""
+        paths = {self.folder / name for name in job.tests}
+        mine = [(time_s, item) for time_s, item in timed if item.path in paths]
+        if not mine or any(time_s <= 0 for time_s, _ in mine):
+            return []
+        mine = [(time_s, item) for time_s, item in mine if time_s <= self.longest_s]
+        job.base_s = sum(time_s for time_s, _ in mine)
+        by_file: Counter[Path] = Counter()
+        for time_s, item in mine:
+            by_file[item.path] += time_s
+        mine.sort(key=lambda one: (by_file[one[1].path], one[1].path, one[0]))
+        return [item for _, item in mine]
 
-    def _run_one(self, session: Any, module: types.ModuleType, mutant: Mutant) -> int:
-        """Put the mutant in and run the tests."""
-        return _run_items(session) if put_in(module, mutant, self.source) else NOT_PUT_IN
+    def _try_job(self, session: Any, job: Job, items: list[Any]) -> None:
+        """Try the mutants of one module, each in a fork, and tell how many are killed."""
+        if not items:
+            return
+        module = importlib.import_module(job.name)
+        source = (self.folder / "routekit" / job.module).read_text(encoding="utf-8")
+
+        def run(mutant: Mutant) -> int:
+            if not put_in(module, mutant, source) and not put_in_values(module, mutant, source):
+                return NOT_PUT_IN
+            return _run_items(session, items)
+
+        for place, mutant in enumerate(job.mutants):
+            state = _fork(lambda m=mutant: run(m), 60 + 20 * job.base_s)
+            if state:
+                job.states[place] = state
+        told = f"{job.module}: {Counter(job.states.values())}\n"
+        os.write(self.out, told.encode())
 
 
 NOT_PUT_IN = 77
 
 
-def _run_items(session: Any, took_s: Any = None) -> int:
-    """Run the tests up to the first that fails; note how long each takes."""
-    items = session.items
-    for place, (item, after) in enumerate(zip(items, [*items[1:], None], strict=True)):
-        begin = time.monotonic()
+def _run_items(session: Any, items: list[Any]) -> int:
+    """Run tests up to the first that fails."""
+    for item, after in zip(items, [*items[1:], None], strict=True):
         item.config.hook.pytest_runtest_protocol(item=item, nextitem=after)
         if session.testsfailed:
             return 1
-        if took_s is not None:
-            took_s[place] = time.monotonic() - begin
     return 0
+
+
+def _time_items(session: Any, took_s: Any, longest_s: float) -> int:
+    """Run all tests and note how long each takes: 0 if it fails, infinite if it is cut off."""
+    cut: set[Path] = set()
+    signal.signal(signal.SIGPROF, _cut_off)
+    items = session.items
+    for place, (item, after) in enumerate(zip(items, [*items[1:], None], strict=True)):
+        begin, failed = time.process_time(), session.testsfailed
+        signal.setitimer(signal.ITIMER_PROF, longest_s if math.isfinite(longest_s) else 0)
+        item.config.hook.pytest_runtest_protocol(item=item, nextitem=after)
+        signal.setitimer(signal.ITIMER_PROF, 0)
+        took_s[place] = time.process_time() - begin
+        if session.testsfailed != failed:
+            # What a file shares may have been cut off with the test that made it.
+            is_cut = took_s[place] >= longest_s or item.path in cut
+            cut |= {item.path} if is_cut else set()
+            took_s[place] = math.inf if is_cut else 0.0
+    return 0
+
+
+def _cut_off(_number: int, _frame: Any) -> None:
+    """End a test that takes too long."""
+    raise TimeoutError
 
 
 def _fork(run: Callable[[], int], limit_s: float) -> str:

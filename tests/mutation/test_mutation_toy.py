@@ -4,6 +4,8 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pytest
+
 TOY = """
 LEAST = 3
 STEP = 2
@@ -32,24 +34,25 @@ def test_large():
 CALL = """
 import sys
 from pathlib import Path
+from forked import Job
 from mutants import make_mutants
-from mutate import try_module
+from mutate import try_in
 
 folder = Path.cwd()
 mutants = make_mutants((folder / "routekit" / "toy.py").read_text())
-for state, module, mutant in try_module(folder, "toy.py", [sys.argv[1]], mutants):
+for state, module, mutant in try_in(folder, [Job("toy.py", [sys.argv[1]], mutants)], once=ONCE):
     print("state", state, module, mutant.function, mutant.before, mutant.after, sep="|")
 """
 
 
-def try_toy(folder, tests):
+def try_toy(folder, tests, *, once=False):
     """States of the toy's mutants by what is changed, with what was printed."""
     (folder / "routekit").mkdir()
     (folder / "routekit" / "__init__.py").touch()
     (folder / "routekit" / "toy.py").write_text(TOY)
     (folder / "test_toy.py").write_text(tests)
     done = subprocess.run(
-        [sys.executable, "-c", CALL, "test_toy.py"],
+        [sys.executable, "-c", CALL.replace("ONCE", str(once)), "test_toy.py"],
         cwd=folder,
         env={"PYTHONPATH": str(Path(__file__).parent), "PATH": ""},
         capture_output=True,
@@ -60,20 +63,22 @@ def try_toy(folder, tests):
     return {(before, after): state for _, state, _, _, before, after in rows}, done.stdout
 
 
-def test_states_of_the_toys_mutants(tmp_path):
-    states, _ = try_toy(tmp_path, TESTS)
+@pytest.mark.parametrize("once", [False, True])
+def test_states_of_the_toys_mutants(tmp_path, once):
+    states, _ = try_toy(tmp_path, TESTS, once=once)
     assert states == {
-        ("3", "4"): "survived",  # of the module: in a copy
+        ("3", "4"): "survived",  # a number of the module
         ("2", "3"): "killed",
-        ("4", "5"): "killed",  # a default: in a copy
-        ("a + b * STEP", "a - b * STEP"): "killed",  # in a fork
+        ("4", "5"): "killed",  # a default
+        ("a + b * STEP", "a - b * STEP"): "killed",
         ("b * STEP", "b / STEP"): "killed",
         ("a > LEAST", "a >= LEAST"): "survived",
     }
 
 
 def test_tests_that_fail_or_are_none_kill_nothing(tmp_path):
-    for name, tests in (("fail", "def test_it():\n    assert False\n"), ("none", "")):
+    failing = "import routekit.toy\n\n\ndef test_it():\n    assert routekit.toy.STEP == 0\n"
+    for name, tests in (("fail", failing), ("none", "import routekit\n")):
         (tmp_path / name).mkdir()
         states, told = try_toy(tmp_path / name, tests)
         assert states == {}
