@@ -6,7 +6,7 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from routekit.geometry.chainage import line_parts, strip_chainage
+from routekit.geometry.chainage import edge_chainage, line_parts, strip_chainage
 from routekit.geometry.plane import circle_polygon_area, line_edges, polygon_distance, polygon_edges
 from routekit.geometry.shadows import shadow_area
 
@@ -162,3 +162,42 @@ def test_parts_of_lines_keep_their_bends():
     parts = line_parts([bent, straight], [4, 2], [16, 2])
     assert parts[0].equals(shapely.LineString([(4, 0), (10, 0), (10, 6)]))
     assert parts[1].length == 0
+
+
+def test_circles_away_from_the_origin_and_on_edges():
+    """By hand: half a circle on an edge, a quarter on a corner, a whole one within."""
+    edges = polygon_edges([shapely.box(0, 0, 10, 10), shapely.box(20, 20, 30, 30)])
+    area = circle_polygon_area(
+        [[5, 0], [10, 10], [3, 4], [20, 25]], [2, 2, 1, 2], edges, np.array([0, 0, 0, 1])
+    )
+    assert area == pytest.approx(np.pi * np.array([2, 1, 1, 2]), abs=1e-12)
+
+
+def test_chainages_of_two_lines_begin_at_the_first_point_of_each():
+    lines = [shapely.LineString([(0, 0), (3, 4), (3, 10)]), shapely.LineString([(7, 0), (19, 5)])]
+    edges = line_edges(lines)
+    assert edge_chainage(edges) == pytest.approx([0.0, 5.0, 0.0])
+    low, high = strip_chainage([[3, 8], [7, 0]], [1, 13], edges, np.array([0, 1]), [0.0, 0.0])
+    assert low == pytest.approx([8.0, 0.0])
+    assert high == pytest.approx([10.0, 13.0])
+
+
+def test_a_strip_enters_and_leaves_a_circle_where_the_chord_does():
+    """Centre on the line: the radius to each side; 0.8 of a radius of 1 beside it: 0.6."""
+    edges = line_edges([shapely.LineString([(0, 0), (20, 0)])])
+    low, high = strip_chainage(
+        [[10, 0], [10, 0.8], [10, -1.8], [10, 1]],
+        [5, 1, 1, 1],
+        edges,
+        np.zeros(4, int),
+        [0.0, 0.0, 1.0, 0.0],
+    )
+    assert low[:3] == pytest.approx([5.0, 9.4, 9.4])
+    assert high[:3] == pytest.approx([15.0, 10.6, 10.6])
+    assert np.isnan([low[3], high[3]]).all(), "a circle that only touches is not met"
+
+
+def test_a_part_that_ends_on_a_vertex_has_it_once():
+    line = shapely.LineString([(0, 0), (4, 0), (4, 5), (9, 5)])
+    (part,) = line_parts([line], [4.0], [9.0])
+    assert shapely.get_coordinates(part).tolist() == [[4, 0], [4, 5]]

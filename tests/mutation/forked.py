@@ -15,6 +15,7 @@ import os
 import signal
 import sys
 import time
+import traceback
 import types
 from collections import Counter
 from collections.abc import Callable
@@ -118,8 +119,9 @@ class Job:
     tests : list of str
         Files of tests, from the folder of the package.
     mutants : list of Mutant
-    base_s : float
-        Time of the tests without a change; not a number where they fail or are none.
+    base_s : float or None
+        Time of the tests without a change; not a number where they fail or are none; None where
+        they were not tried.
     states : dict of int to str
         By place of the mutant; those that could not be put in are missing.
     """
@@ -127,7 +129,7 @@ class Job:
     module: str
     tests: list[str]
     mutants: list[Mutant]
-    base_s: float = math.nan
+    base_s: float | None = None
     states: dict[int, str] = field(default_factory=dict)
 
     @property
@@ -149,40 +151,48 @@ class ForkedRun:
         That holds the package and the tests.
     longest_s : float
         Tests that take longer, time of the processor, are left out.
+    minutes : float
+        No module is begun later.
     """
 
-    def __init__(self, jobs: list[Job], folder: Path, *, longest_s: float = math.inf) -> None:
+    def __init__(
+        self, jobs: list[Job], folder: Path, *, longest_s: float = math.inf, minutes: float
+    ) -> None:
         self.jobs, self.folder, self.longest_s = jobs, folder, longest_s
+        self.end = time.monotonic() + 60 * minutes
         self.out = os.dup(1)
+        self.took_s: dict[Any, float] = {}
 
     def pytest_runtestloop(self, session: Any) -> bool:
         """Take the place of the loop over the tests."""
-        if not session.items:
-            return True
-        took_s = RawArray("d", len(session.items))
-        _fork(lambda: _time_items(session, took_s, self.longest_s), 3600)
-        timed = list(zip(took_s, session.items, strict=True))
         for job in self.jobs:
-            self._try_job(session, job, self._take_items(job, timed))
+            if time.monotonic() > self.end:
+                break
+            self._try_job(session, job, self._take_items(session, job))
         return True
 
-    def _take_items(self, job: Job, timed: list[tuple[float, Any]]) -> list[Any]:
+    def _take_items(self, session: Any, job: Job) -> list[Any]:
         """Take the tests of a module, the quick ones first; none if one fails."""
+        job.base_s = math.nan
         paths = {self.folder / name for name in job.tests}
-        mine = [(time_s, item) for time_s, item in timed if item.path in paths]
-        if not mine or any(time_s <= 0 for time_s, _ in mine):
+        mine = [item for item in session.items if item.path in paths]
+        untimed = [item for item in mine if item not in self.took_s]
+        if untimed:
+            took_s = RawArray("d", [FAILED] * len(untimed))
+            _fork(lambda: _time_items(session, untimed, took_s, self.longest_s), 3600)
+            self.took_s.update(zip(untimed, took_s, strict=True))
+        if any(self.took_s[item] == FAILED for item in mine):
             return []
-        mine = [(time_s, item) for time_s, item in mine if time_s <= self.longest_s]
-        job.base_s = sum(time_s for time_s, _ in mine)
+        mine = [item for item in mine if self.took_s[item] <= self.longest_s]
+        job.base_s = sum(self.took_s[item] for item in mine) if mine else math.nan
         by_file: Counter[Path] = Counter()
-        for time_s, item in mine:
-            by_file[item.path] += time_s
-        mine.sort(key=lambda one: (by_file[one[1].path], one[1].path, one[0]))
-        return [item for _, item in mine]
+        for item in mine:
+            by_file[item.path] += self.took_s[item]
+        return sorted(mine, key=lambda item: (by_file[item.path], item.path, self.took_s[item]))
 
     def _try_job(self, session: Any, job: Job, items: list[Any]) -> None:
         """Try the mutants of one module, each in a fork, and tell how many are killed."""
-        if not items:
+        if not items or job.base_s is None:
             return
         module = importlib.import_module(job.name)
         source = (self.folder / "routekit" / job.module).read_text(encoding="utf-8")
@@ -192,15 +202,20 @@ class ForkedRun:
                 return NOT_PUT_IN
             return _run_items(session, items)
 
+        limit_s = 60 + 20 * job.base_s
         for place, mutant in enumerate(job.mutants):
-            state = _fork(lambda m=mutant: run(m), 60 + 20 * job.base_s)
+            state = _fork(lambda m=mutant: run(m), limit_s)
             if state:
                 job.states[place] = state
-        told = f"{job.module}: {Counter(job.states.values())}\n"
+            if state == SURVIVED:
+                told = f"{job.module}:{mutant.line} {mutant.before} -> {mutant.after}\n"
+                os.write(self.out, told.encode())
+        told = f"{job.module}: {dict(Counter(job.states.values()))}\n"
         os.write(self.out, told.encode())
 
 
 NOT_PUT_IN = 77
+FAILED = -1.0
 
 
 def _run_items(session: Any, items: list[Any]) -> int:
@@ -212,11 +227,10 @@ def _run_items(session: Any, items: list[Any]) -> int:
     return 0
 
 
-def _time_items(session: Any, took_s: Any, longest_s: float) -> int:
-    """Run all tests and note how long each takes: 0 if it fails, infinite if it is cut off."""
+def _time_items(session: Any, items: list[Any], took_s: Any, longest_s: float) -> int:
+    """Run tests and note how long each takes: `FAILED` if it fails, infinite if it is cut off."""
     cut: set[Path] = set()
     signal.signal(signal.SIGPROF, _cut_off)
-    items = session.items
     for place, (item, after) in enumerate(zip(items, [*items[1:], None], strict=True)):
         begin, failed = time.process_time(), session.testsfailed
         signal.setitimer(signal.ITIMER_PROF, longest_s if math.isfinite(longest_s) else 0)
@@ -227,7 +241,7 @@ def _time_items(session: Any, took_s: Any, longest_s: float) -> int:
             # What a file shares may have been cut off with the test that made it.
             is_cut = took_s[place] >= longest_s or item.path in cut
             cut |= {item.path} if is_cut else set()
-            took_s[place] = math.inf if is_cut else 0.0
+            took_s[place] = math.inf if is_cut else FAILED
     return 0
 
 
@@ -243,6 +257,8 @@ def _fork(run: Callable[[], int], limit_s: float) -> str:
         code = 99
         try:
             code = run()
+        except BaseException:
+            traceback.print_exc()
         finally:
             os._exit(code)
     end = time.monotonic() + limit_s

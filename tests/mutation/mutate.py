@@ -7,9 +7,10 @@
 
 Only the tests that `kernels.csv` names for the module of a mutant are run, up to the first failure:
 first in a fork, with the mutant's code in the function, and what survives there once more with the
-mutant written into a copy of the package. `--once` leaves out that second try and, in the forks,
-tests of more than 1 s: at worst it calls a mutant alive that they would have killed. Tests that run
-the whole sample are left out.
+mutant written into a copy of the package. `--once` leaves out that second try, mutants that
+cannot be put in so (defaults in a class), and tests of more than 1 s: at worst it calls a mutant
+alive that they would have killed. Tests that run the whole sample are left out. With `--minutes`,
+kernels that are not begun by then are left out of the score; the seed draws their order.
 
 A mutant that nothing notices survives; those that change nothing stand in `equivalent.csv` with the
 reason, and do not count. Of a sample, the share killed is told with its exact binomial interval
@@ -60,6 +61,7 @@ PRELOADED = (
 )
 WHOLE_RUNS = ("sample_", "avenue_by_rule")
 LONGEST_S = 1.0
+FOREVER = 1e9
 NAMED = ("module", "function", "before", "after", "nth")
 COLUMNS = ("state", "module", "line", "function", "before", "after", "nth")
 
@@ -149,7 +151,7 @@ def copy_package(folder: Path) -> None:
     subprocess.run([sys.executable, "-m", "compileall", "-q", "routekit"], cwd=folder, check=True)
 
 
-def try_mutants(jobs: list[Job], *, once: bool = False) -> list[tuple[str, str, Mutant]]:
+def try_mutants(jobs: list[Job], *, once: bool, minutes: float) -> list[tuple[str, str, Mutant]]:
     """Try the mutants of some modules in a copy of the package: state, module, mutant."""
     for name in PRELOADED:
         with contextlib.suppress(ImportError):
@@ -157,12 +159,14 @@ def try_mutants(jobs: list[Job], *, once: bool = False) -> list[tuple[str, str, 
     with tempfile.TemporaryDirectory(prefix="mutants-") as name:
         folder = Path(name).resolve()
         copy_package(folder)
-        return try_in(folder, jobs, once=once)
+        return try_in(folder, jobs, once=once, minutes=minutes)
 
 
-def try_in(folder: Path, jobs: list[Job], *, once: bool = False) -> list[tuple[str, str, Mutant]]:
+def try_in(
+    folder: Path, jobs: list[Job], *, once: bool = False, minutes: float = FOREVER
+) -> list[tuple[str, str, Mutant]]:
     """Try the mutants on the package in a folder; none of a module whose tests do not pass."""
-    forked = ForkedRun(jobs, folder, longest_s=LONGEST_S if once else math.inf)
+    forked = ForkedRun(jobs, folder, longest_s=LONGEST_S if once else math.inf, minutes=minutes)
     tests = sorted({name for job in jobs for name in job.tests})
     state = run_tests(folder, tests, 36000, forked=forked)
     if state != SURVIVED:
@@ -172,6 +176,8 @@ def try_in(folder: Path, jobs: list[Job], *, once: bool = False) -> list[tuple[s
     rows = json.loads((folder / "states.json").read_text(encoding="utf-8"))
     found = []
     for job, (base_s, states) in zip(jobs, rows, strict=True):
+        if base_s is None:
+            continue
         if math.isnan(base_s):
             print(f"{job.module}: its tests do not pass without a change", flush=True)
             continue
@@ -187,13 +193,11 @@ def _try_copies(folder: Path, job: Job, *, once: bool) -> list[tuple[str, str, M
     for compiled in (path.parent / "__pycache__").glob(f"{path.stem}.*.pyc"):
         compiled.unlink()
     for place, mutant in enumerate(job.mutants):
-        if place not in job.states or (job.states[place] == SURVIVED and not once):
+        if not once and job.states.get(place, SURVIVED) == SURVIVED:
             path.write_text(mutant.write(sound), encoding="utf-8")
-            job.states[place] = run_tests(folder, job.tests, 60 + 20 * job.base_s)
-        if job.states[place] == SURVIVED:
-            print(f"{job.module}:{mutant.line} {mutant.before} -> {mutant.after}", flush=True)
+            job.states[place] = run_tests(folder, job.tests, 60 + 20 * (job.base_s or 0.0))
     path.write_text(sound, encoding="utf-8")
-    return [(job.states[place], job.module, mutant) for place, mutant in enumerate(job.mutants)]
+    return [(state, job.module, job.mutants[place]) for place, state in job.states.items()]
 
 
 def list_mutants(names: list[str]) -> tuple[dict[str, list[Mutant]], Counter[str]]:
@@ -227,11 +231,12 @@ def choose(left: dict[str, list[Mutant]], args: argparse.Namespace) -> dict[str,
     }
 
 
-def plan_jobs(chosen: dict[str, list[Mutant]]) -> list[Job]:
-    """Pair the mutants of each module with its tests, the longest job first."""
+def plan_jobs(chosen: dict[str, list[Mutant]], seed: int) -> list[Job]:
+    """Pair the mutants of each module with its tests, in an order drawn by the seed."""
     tests = {row["module"]: row["tests"].split() for row in read_rows("kernels.csv")}
     jobs = [Job(name, tests[name], some) for name, some in chosen.items() if some]
-    return sorted(jobs, key=lambda job: -len(job.mutants))
+    random.Random(seed).shuffle(jobs)
+    return jobs
 
 
 def show(
@@ -289,19 +294,22 @@ def main() -> int:
     parser.add_argument("--jobs", type=int, default=2, choices=(1, 2))
     parser.add_argument("--least", type=float, default=0.95, help="share to be killed")
     parser.add_argument("--once", action="store_true", help="no long tests, no second try")
+    parser.add_argument("--minutes", type=float, default=FOREVER, help="begin no kernel later")
     parser.add_argument("--again", type=Path, help="CSV of survivors: try these alone")
     parser.add_argument("--out", type=Path, help="CSV of the survivors")
     args = parser.parse_args()
     left, equivalent = list_mutants(args.kernels)
-    jobs = plan_jobs(choose(left, args))
+    jobs = plan_jobs(choose(left, args), args.seed)
     shares = [jobs[rank :: args.jobs] for rank in range(args.jobs)]
-    attempt = partial(try_mutants, once=args.once)
+    attempt = partial(try_mutants, once=args.once, minutes=args.minutes)
     with ProcessPoolExecutor(args.jobs, mp_context=get_context("spawn")) as pool:
         found = [row for part in pool.map(attempt, filter(None, shares)) for row in part]
     if args.out:
         write_survivors(found, args.out)
     share = show(found, left, equivalent)
-    if {job.module for job in jobs} - {module for _, module, _ in found}:
+    tried = {module for _, module, _ in found}
+    print(f"{len(tried)} of {len(jobs)} kernels")
+    if len(tried) < len(jobs) and args.minutes == FOREVER:
         return 2
     return 0 if share >= args.least else 1
 
