@@ -2,9 +2,17 @@
 
 from __future__ import annotations
 
+import re
+from typing import Final, Self
+from urllib.parse import urlsplit
+
+from pydantic import field_validator, model_validator
+
 from routekit.settings.declare import Settings, setting
 from routekit.settings.public_page import PublicSettings
 from routekit.words.codes import Language
+
+_HOST: Final = re.compile(r"[A-Za-z0-9-]+(\.[A-Za-z0-9-]+)*(:\d{1,5})?")
 
 
 class MapSettings(Settings):
@@ -85,14 +93,75 @@ class MapSettings(Settings):
         "",
         unit="-",
         source="study",
-        text="Address pattern of online background tiles; empty keeps the page off the network.",
+        text="Address pattern of online background tiles, https with {z}, {x} and {y}; empty keeps "
+        "the page off the network.",
     )
     online_tiles_credit: str = setting(
         "",
         unit="-",
         source="study",
-        text="Credit line of the online background tiles, as their owner words it.",
+        text="Credit line of the online background tiles, as their owner words it; it stands on "
+        "the plan, and must be given with an address.",
     )
+
+    @field_validator("online_tiles_url")
+    @classmethod
+    def _check_tiles(cls, value: str) -> str:
+        """Accept nothing, or an https pattern with a place for each tile and one host."""
+        if not value:
+            return value
+        fault = find_tile_fault(value)
+        if fault:
+            msg = (
+                f"{value!r}: {fault}; write a pattern such as "
+                '"https://tiles.example/{z}/{x}/{y}.png", or leave the line out'
+            )
+            raise ValueError(msg)
+        return value
+
+    @model_validator(mode="after")
+    def _check_credit(self) -> Self:
+        """Refuse tiles whose owner is not named."""
+        if self.online_tiles_url and not self.online_tiles_credit.strip():
+            msg = (
+                "online_tiles_url is given without online_tiles_credit; write the credit line that "
+                "the owner of the tiles asks for"
+            )
+            raise ValueError(msg)
+        return self
+
+
+def find_tile_fault(pattern: str) -> str:
+    """Say what is wrong with an address pattern of tiles.
+
+    Parameters
+    ----------
+    pattern : str
+
+    Returns
+    -------
+    str
+        Blank if nothing is.
+
+    Examples
+    --------
+    >>> find_tile_fault("https://{s}.tiles.example/{z}/{x}/{y}.png")
+    ''
+    >>> find_tile_fault("http://tiles.example/{z}/{x}/{y}.png")
+    'it does not begin with https://'
+    """
+    parts = urlsplit(pattern.replace("{s}.", "", 1) if "://{s}." in pattern else pattern)
+    if parts.scheme != "https":
+        return "it does not begin with https://"
+    if not _HOST.fullmatch(parts.netloc):
+        return "it names no plain host"
+    if re.search(r"[\s\"'<>;\\]", pattern):
+        return "it holds blanks or signs that no address has"
+    slots = re.findall(r"\{[^}]*\}", f"{parts.path}?{parts.query}")
+    if not {"{z}", "{x}", "{y}"} <= set(slots):
+        return "it lacks {z}, {x} or {y}"
+    unknown = sorted(set(slots) - {"{z}", "{x}", "{y}", "{r}"})
+    return f"{unknown[0]} is not known" if unknown else ""
 
 
 class GeopackageSettings(Settings):

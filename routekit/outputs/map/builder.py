@@ -63,6 +63,8 @@ SAY: Final = "say.js"
 _FOLDER: Final = files("routekit.outputs.map")
 _NOTHING: list[tuple[str, str]] = []
 _PICTURES: Final = "data:"
+_TILE_ZOOM: Final = 19
+"""Closest zoom of which tiles are asked for: most makers have none beyond; they are enlarged."""
 
 
 @cache
@@ -151,7 +153,9 @@ class SheetMap(folium.Map):
         )
         self._template = Template(read_part("page/leaflet.html"))
         if tiles_url := result.settings.outputs.map.online_tiles_url:
-            self.add_child(_OnlineTiles(tiles_url, attr=" ", max_zoom=23))
+            self.add_child(
+                _OnlineTiles(tiles_url, attr=" ", max_zoom=24, max_native_zoom=_TILE_ZOOM)
+            )
 
     def get_name(self) -> str:
         """Name the map the same in every page."""

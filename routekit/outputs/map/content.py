@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from typing import Any, Final
+from urllib.parse import urlsplit
 
 import geopandas as gpd
 import numpy as np
@@ -275,6 +276,7 @@ def _meta(result: Result, settings: MapSettings, box: NDArray[np.float64]) -> di
         "root_band_m": settings.root_band_m,
         "print_scale": settings.print_scale,
         "tiles_credit": settings.online_tiles_credit if settings.online_tiles_url else "",
+        "tiles_host": urlsplit(settings.online_tiles_url.replace("{s}.", "")).netloc,
         "chunk_runs": CHUNK_RUNS,
     }
 

@@ -136,14 +136,17 @@ function* labelStreets(pen, view, room) {
 
 // A line in pixels: its corners, how far along each lies, and its length.
 function wayOf(view, outlines, i) {
-  const [x, y, along] = [[], [], []];
+  /** @type {{x: number[], y: number[], along: number[], length: number}} */
+  const way = { x: [], y: [], along: [], length: 0 };
+  const { x, y, along } = way;
   for (let v = outlines.first(i); v < outlines.last(i); v += 1) {
     x.push(outlines.x[v] * view.scale - view.dx);
     y.push(outlines.y[v] * view.scale - view.dy);
     const k = x.length - 1;
     along.push(k ? along[k - 1] + Math.hypot(x[k] - x[k - 1], y[k] - y[k - 1]) : 0);
   }
-  return { x, y, along, length: along[along.length - 1] };
+  way.length = along[along.length - 1];
+  return way;
 }
 
 // From the middle of a line outwards, as far as words of a width still find support.

@@ -183,9 +183,17 @@ async function openSheet() {
 
 function sayHead() {
   document.title = say("{name}: sewer renewal and trees", { name: study.meta.name });
+  sayOnline();
   const frame = sheet_map.getContainer();
   frame.setAttribute("aria-roledescription", say("plan"));
   frame.setAttribute("aria-label", say("Plan of the district. Arrow keys move it, plus and minus change the scale. Every run is also a button in the list of runs."));
+}
+
+// A plan whose background comes from the network says so, with the credit that its owner asks for.
+function sayOnline() {
+  const { tiles_host: host, tiles_credit: credit } = study.meta;
+  byId("online").hidden = !host;
+  if (host) byId("online").textContent = say("Background asked for from the network, at {host}. {credit}", { host, credit });
 }
 
 // All that the scripts have written, once more in another language; the reader stays where he was.

@@ -4,7 +4,11 @@ const INK = "#1d2430";
 const ZONE_INK = "#0b6b74";
 const FINE_SCALE = 1.8;
 
-// Each drawn layer: words for its switch, whether it starts switched on, and its pen.
+/**
+ * Each drawn layer: words for its switch, whether it starts switched on, and its pen, which draws at
+ * once or in steps.
+ * @type {{name: string, of?: string, words: () => string, on: boolean, draw: (pen: any, view: any) => any}[]}
+ */
 const DRAWN = [
   { name: "photo", words: () => say("Aerial photo"), on: true, draw: drawPhoto },
   { name: "surfaces", words: () => say("Street surfaces"), on: true, draw: drawSurfaces },
@@ -104,13 +108,16 @@ function* paintAll(pen, view, table, closed, paint, keep = () => true) {
   paint();
 }
 
+// A picture below the plan, which fills would hide.
+const hasBackground = () => Boolean(study.meta.tiles_host || (study.photo.n && drawing.isOn.photo));
+
 function* drawSurfaces(pen, view) {
   pen.strokeStyle = "#dcd8cc";
   pen.lineWidth = 0.75;
   for (const kind of study.surfaces.words("kind")) {
     pen.fillStyle = SURFACE_FILLS[kind] || "#f3f2ee";
     yield* paintAll(pen, view, study.surfaces, true, () => {
-      if (!(study.photo.n && drawing.isOn.photo)) pen.fill("evenodd");
+      if (!hasBackground()) pen.fill("evenodd");
       if (view.pixelsPerM > 0.4) pen.stroke();
     }, (i) => study.surfaces.get("kind", i) === kind);
   }

@@ -1,0 +1,58 @@
+"""A background from the network: only where the study asks for it, and then the page says so."""
+
+import base64
+import sys
+from pathlib import Path
+
+import pytest
+from chromium import DESKTOP, wait_until
+from whole_result import set_outputs
+
+sys.path.append(str(Path(__file__).parent.parent / "outputs" / "map"))
+import district
+
+from routekit.outputs.map import build_map
+from routekit.settings.outputs import MapSettings
+
+PIXEL = base64.b64decode(
+    "iVBORw0KGgoAAAANSUhEUgAAAAEAAAABCAYAAAAfFcSJAAAADUlEQVR42mNkYPhfDwAChwGA60e6kgAAAABJRU5ErkJggg=="
+)
+"""A picture of one pixel."""
+SIGN = "Background asked for from the network, at tiles.example. © <b>Invented</b> survey"
+
+
+@pytest.mark.parametrize("asks", [True, False], ids=["asked for", "not asked for"])
+def test_the_network_is_asked_only_where_the_study_says_so(browser, tmp_path, asks):
+    tiles = {
+        "online_tiles_url": "https://tiles.example/{z}/{x}/{y}.png",
+        "online_tiles_credit": "© <b>Invented</b> survey",
+    }
+    settings = MapSettings(**(tiles if asks else {}))
+    path = tmp_path / "map.html"
+    path.write_text(build_map(set_outputs(district.make_district(), map=settings)), "utf-8")
+    context = browser.new_context(viewport=DESKTOP)
+    page, outside = context.new_page(), []
+
+    def answer(route):
+        if route.request.url.startswith("file:"):
+            route.continue_()
+            return
+        outside.append(route.request.url)
+        route.fulfill(body=PIXEL, content_type="image/png")
+
+    context.route("**/*", answer)
+    page.goto(path.as_uri())
+    wait_until(page, "document.body.dataset.ready === 'yes'")
+    page.locator("#zoom-in").click()
+    wait_until(page, "document.querySelector('.plan-canvas').dataset.drawn === 'yes'")
+    page.wait_for_timeout(300)
+    sign = page.locator("#online")
+    if asks:
+        assert outside
+        assert {url.split("/")[2] for url in outside} == {"tiles.example"}
+        assert sign.is_visible()
+        assert sign.inner_text() == SIGN
+    else:
+        assert outside == []
+        assert not sign.is_visible()
+    context.close()
