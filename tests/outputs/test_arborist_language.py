@@ -39,8 +39,8 @@ def disguised(sample_result, tmp_path_factory):
 
 
 FREE = {
-    "trees": ["tree_id", "species", "category"],
-    "runs": ["run_id"],
+    "trees": ["tree_id", "species", "category", "age_class"],
+    "runs": ["run_id", "street"],
     "pits": ["pit_id"],
     "digs": ["dig_id", "connection_id"],
     "decisions": ["by", "reason"],
@@ -83,7 +83,9 @@ def test_no_english_is_left_in_the_print(disguised, sample_result):
     pages = pypdf.PdfReader(io.BytesIO(disguised[1])).pages
     text = " ".join(page.extract_text() for page in pages)
     whole = re.sub("[\u200b\u2066-\u2069]", "", text)
-    assert left_over(whole, sample_result) == set()
+    # Names of streets stand side by side on a key plan.
+    apart = re.sub("(?<=[a-z])(?=[A-Z])", " ", whole)
+    assert left_over(apart, sample_result) == set()
     assert whole.count("ö") > 5_000
 
 

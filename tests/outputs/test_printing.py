@@ -2,6 +2,8 @@
 
 import dataclasses
 import io
+import itertools
+import json
 import os
 import random
 import re
@@ -165,10 +167,55 @@ def test_the_print_is_tagged_and_every_picture_has_its_text(reader, trees):
             stack += [node["/K"]] if "/K" in node else []
         elif isinstance(node, pypdf.generic.ArrayObject):
             stack += list(node)
-    assert len(figures) == 2 * len(trees)
-    assert {f"Plan of tree {tree_id}, north up" for tree_id in trees["tree_id"]} < set(figures)
+    assert len(figures) == 4 * len(trees)
+    for told in ("Plan of tree {}, north up", "Where tree {} stands in its street, north up"):
+        assert {told.format(tree_id) for tree_id in trees["tree_id"]} < set(figures)
     assert "" not in figures
     assert len(heads) > 5 * len(trees)
+
+
+def test_heads_of_columns_say_that_they_are_and_tables_are_whole(reader):
+    """ISO 14289-1 7.5: TH with a scope, TR of TH and TD alone; 7.1: headings skip no level."""
+    levels, stack = [], [reader.trailer["/Root"]["/StructTreeRoot"]]
+    while stack:
+        node = stack.pop().get_object()
+        if isinstance(node, pypdf.generic.ArrayObject):
+            stack += list(node)[::-1]
+        elif isinstance(node, pypdf.generic.DictionaryObject):
+            kind, kids = node.get("/S"), node.get("/K", [])
+            if kind == "/TH":
+                told = node["/A"].get_object()
+                told = told if isinstance(told, list) else [told]
+                assert [one.get_object()["/Scope"] for one in told if "/Scope" in one.get_object()]
+            if kind == "/TR":
+                assert {kid.get_object()["/S"] for kid in kids} <= {"/TH", "/TD"}
+            levels += [int(kind[2])] if re.fullmatch("/H[1-6]", kind or "") else []
+            stack += list(kids)[::-1] if isinstance(kids, list) else [kids]
+    assert levels[0] == 1
+    assert all(after <= before + 1 for before, after in itertools.pairwise(levels))
+    assert levels.count(2) > 20
+
+
+def test_the_checker_of_accessible_prints_finds_nothing(printed, tmp_path):
+    """`pdfua`: 16 of the 106 machine rules of ISO 14289-1; it faults a print without tags."""
+    place = tmp_path / "trees.pdf"
+    place.write_bytes(printed)
+    assert list_faults(place) == []
+    place.write_bytes(typst.compile(b"= A", format="pdf", pdf_tags=False))
+    assert {fault["pdfua_clause"] for fault in list_faults(place)} >= {"7.1"}
+
+
+def list_faults(place):
+    """Faults that the checker finds in a print."""
+    told = subprocess.run(
+        [sys.executable, "-m", "pdfua", "check", "--format", "json", str(place)],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    found = json.loads(told.stdout)
+    assert found["summary"]["rules_run"] > 10
+    return found["findings"]
 
 
 def test_equal_pages_give_equal_bytes_in_any_process_whatever_fonts_it_has(page, printed, tmp_path):

@@ -16,6 +16,7 @@ from routekit.outputs.arborist.words import (
     write_quantity,
 )
 from routekit.site.encroachments import PIT
+from routekit.trees.certainty import DEVIATIONS
 from routekit.vocabulary import SEVERITIES
 from routekit.words.texts import Text, join, say, take_texts, word
 
@@ -133,6 +134,49 @@ def _badge(flag: object, yes: str, no: str, lost: str) -> Mark:
     return Mark("strong", yes) if flag else Mark("", no)
 
 
+def list_tree(tree: Mapping[str, Any], street: tuple[str, str], crs: str) -> list[tuple[str, str]]:
+    """List what is known of a tree itself: name and text of each.
+
+    Parameters
+    ----------
+    tree : mapping
+        One row of `rank_trees`.
+    street : tuple of str
+        From `routekit.outputs.arborist.key_plan.name_street`.
+    crs : str
+        Coordinate system of its place.
+
+    Returns
+    -------
+    list of tuple of str
+    """
+    name, run = street
+    where = say("{street} (street of the nearest run, {run})", street=name, run=run)
+    crown = write_quantity(tree["crown_diameter_m"], "m")
+    return [
+        (say("Street"), where if name else NOT_KNOWN),
+        (say("Coordinates"), _write_place(tree, crs)),
+        (say("Species"), tree["species_name"] or NOT_KNOWN),
+        (say("Stem"), tree["stem_text"]),
+        *([(say("Known from"), _FROM_RASTER)] if tree["is_from_raster"] else []),
+        (say("Crown"), say("{size} wide", size=crown) if crown is not NOT_KNOWN else NOT_KNOWN),
+        (say("Height"), write_quantity(tree["height_m"], "m")),
+        *(
+            (text, str(tree[field]) if is_known(tree[field]) and tree[field] else NOT_KNOWN)
+            for text, field in ((say("Age class"), "age_class"), (say("Category"), "category"))
+        ),
+    ]
+
+
+def _write_place(tree: Mapping[str, Any], crs: str) -> Text:
+    """Write where the stem stands, and how sure that is."""
+    place = {"x": tree["x_m"], "y": tree["y_m"], "crs": crs}
+    if not is_known(tree["position_sd_m"]):
+        return say("{x:.1f}, {y:.1f} ({crs}), accuracy not known", **place)
+    doubt = DEVIATIONS * float(tree["position_sd_m"])
+    return say("{x:.1f}, {y:.1f} ({crs}), ± {doubt:.2f} m", **place, doubt=doubt)
+
+
 def list_zone(tree: Mapping[str, Any]) -> list[tuple[str, str]]:
     """List the facts of the zone of a tree: name and text of each."""
     area = write_quantity(tree["area_m2"], "m²")
@@ -147,8 +191,6 @@ def list_zone(tree: Mapping[str, Any]) -> list[tuple[str, str]]:
             else say("radius {radius}, {area}", radius=radius, area=area)
         )
     facts: list[tuple[str, str]] = [
-        (say("Stem"), tree["stem_text"]),
-        *([(say("Known from"), _FROM_RASTER)] if tree["is_from_raster"] else []),
         (say("Zone"), zone),
         (say("Zone rule"), tree["basis"] if is_known(tree["basis"]) else NOT_KNOWN),
         (say("Structural zone"), _describe_inner(tree)),
@@ -240,12 +282,11 @@ def describe_run(run: Mapping[str, Any]) -> dict[str, Any]:
     if run["standing"] not in ("", RECOMMENDED, UNDECIDED):
         chosen = say("{technique} ({standing})", technique=chosen, standing=word(run["standing"]))
     idle = "" if run["is_counted"] else say("(run not to be worked on: not counted above)")
-    edge, spread = write_number(run["stem_edge_m"], 2), run["spread_m"]
     return {
         "run_id": run["run_id"],
         "technique": join([chosen, idle]),
         "chainage": join([write_number(run["from_m"]), word("–"), write_number(run["to_m"])]),
-        "edge": join([edge, word("±"), write_number(spread, 2)]) if is_known(spread) else edge,
+        "edge": _write_edge(run["stem_edge_m"], run["spread_m"]),
         "footprint": write_number(run["footprint_m2"], 2),
         "severed": write_percent(run["severed_share"]),
         "grade": Mark("s-unknown", say("marginal")) if run["is_grazed"] else grade(run["severity"]),
@@ -255,6 +296,11 @@ def describe_run(run: Mapping[str, Any]) -> dict[str, Any]:
     }
 
 
+def _write_edge(edge_m: Any, spread_m: Any) -> str:
+    """Write a distance from the stem, and the doubt about it."""
+    return join([write_number(edge_m, 2), word("±"), write_number(spread_m, 2)])
+
+
 def describe_dig(item: Mapping[str, Any]) -> dict[str, str]:
     """Say what a sheet shows of one pit or dig."""
     method = item["method"]
@@ -262,7 +308,8 @@ def describe_dig(item: Mapping[str, Any]) -> dict[str, str]:
         "name": item["name"],
         "method": word(str(method)) if is_known(method) and method else "",
         "footprint": write_number(item["footprint_m2"], 2),
-        "edge": write_number(item["stem_edge_m"], 2),
+        "edge": _write_edge(item["stem_edge_m"], item["spread_m"]),
+        "doubt": say("could change") if holds(item["is_unsure"]) else "",
         "inner": join(
             [
                 _place_inner(item),

@@ -30,6 +30,9 @@ FACE: Final = "Source Sans Pro"
 """Typeface of the report."""
 
 _DRAWING: Final = re.compile(r"(<svg .*?</svg>)", re.DOTALL)
+_SHARED: Final = re.compile(r"<defs>(<path [^>]*/>)</defs>")
+_USED: Final = '<use href="#district"/>'
+"""Stands in a drawing for the lines of the district, which the page holds once."""
 _VOID: Final = frozenset({"meta", "br", "hr", "link", "img", "input"})
 _KEPT: Final = ("id", "href", "data-date", "data-result", "data-foot")
 _SPACES: Final = re.compile(r"[ \t\n\r\f]+")
@@ -174,7 +177,8 @@ def read_page(page: str) -> Node:
     >>> read_page("<body><p class='a'>x &lt; <b>y</b></p></body>")["kids"]
     [{'tag': 'p', 'classes': ['a'], 'kids': ['x < ', {'tag': 'b', 'classes': [], 'kids': ['y']}]}]
     """
-    reader = _Reader()
+    shared = _SHARED.search(page)
+    reader = _Reader(shared.group(1) if shared else "")
     body = page[page.index("<body") : page.rindex("</body>") + len("</body>")]
     for piece in _DRAWING.split(body):
         if piece.startswith("<svg "):
@@ -189,8 +193,9 @@ def read_page(page: str) -> Node:
 class _Reader(HTMLParser):
     """Builds the tree of a page whose elements are all closed."""
 
-    def __init__(self) -> None:
+    def __init__(self, shared: str) -> None:
         super().__init__(convert_charrefs=True)
+        self.shared = shared
         self.root: Node = {"tag": "", "classes": [], "kids": []}
         self.open = [self.root]
 
@@ -221,7 +226,8 @@ class _Reader(HTMLParser):
         """Add a drawing as a file of its own."""
         head = source[: source.index(">")]
         label = re.search(r'aria-label="([^"]*)"', head)
-        alone = source.replace("<svg ", '<svg xmlns="http://www.w3.org/2000/svg" ', 1)
+        whole = source.replace(_USED, self.shared)
+        alone = whole.replace("<svg ", '<svg xmlns="http://www.w3.org/2000/svg" ', 1)
         alt = unescape(label.group(1)) if label else ""
         node = {"tag": "svg", "classes": [], "source": alone, "alt": alt}
         self.open[-1]["kids"].append(node)

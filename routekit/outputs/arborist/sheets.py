@@ -12,6 +12,7 @@ import shapely
 from numpy.typing import NDArray
 
 from routekit.outputs.arborist.doubtful import list_doubtful
+from routekit.outputs.arborist.key_plan import draw_key_plans, name_street
 from routekit.outputs.arborist.lines import (
     describe_dig,
     describe_open_cut,
@@ -19,6 +20,7 @@ from routekit.outputs.arborist.lines import (
     describe_works,
     has_pit,
     list_badges,
+    list_tree,
     list_zone,
     take_records,
 )
@@ -73,7 +75,9 @@ def build_cases(result: Result, trees: gpd.GeoDataFrame) -> list[dict[str, Any]]
         One per tree: tree_id, species, badges, zone (facts of it), is_beyond (the structural zone
         reaches beyond the drawn one), open_cut, works (what each takes), runs, excavations,
         has_pit, doubtful (excavations that may reach the zone only by position doubt), decisions,
-        methods, plan; all in words, with their statements.
+        methods, season (limits of season and weather), after (care after the works),
+        needs_consent, plan, key (its key plans), facts (of the tree itself); all in words, with
+        their statements.
     """
     if not len(trees):
         return []
@@ -94,11 +98,17 @@ def build_cases(result: Result, trees: gpd.GeoDataFrame) -> list[dict[str, Any]]
     trees = trees.join(describe_stems(trees, result.stems))
     trees = trees.assign(
         is_drawn=shapely.is_geometry(zone_shapes(trees)),
+        x_m=trees.geometry.x,
+        y_m=trees.geometry.y,
     )
-    plans = _draw_plans(result, trees)
+    facts, plans = list_facts(trees), _draw_plans(result, trees)
+    keys, streets = draw_key_plans(result, trees), name_street(result, trees)
     return [
         found.describe(place, tree, plan)
-        for place, (tree, plan) in enumerate(zip(list_facts(trees), plans, strict=True))
+        | {"key": key, "facts": list_tree(tree, street, result.crs)}
+        for place, (tree, plan, key, street) in enumerate(
+            zip(facts, plans, keys, streets, strict=True)
+        )
     ]
 
 
@@ -116,6 +126,7 @@ class _Found:
     def describe(self, place: int, tree: dict[str, Any], plan: dict[str, Any]) -> dict[str, Any]:
         """Gather what the sheet of one tree shows."""
         runs, dug = self.runs.get(place, []), self.excavations.get(place, [])
+        needs = self.needs.get(str(tree["tree_id"]), {})
         doubtful = self.doubtful.get(place, [])
         return {
             "tree_id": tree["tree_id"],
@@ -131,9 +142,12 @@ class _Found:
             "doubtful": [item["text"] for item in doubtful],
             "decisions": self.decisions.get(place, []),
             "methods": [
-                *list_methods(tree, self.needs.get(str(tree["tree_id"]), {})),
+                *list_methods(tree, needs),
                 *self.confirm.get(place, []),
             ],
+            "season": list_methods(tree, needs, "season"),
+            "after": list_methods(tree, needs, "after"),
+            "needs_consent": not {"is_protected", "protection_unknown"}.isdisjoint(needs),
             "plan": plan | _measure_circles(tree, plan["per_m"]),
         }
 

@@ -36,6 +36,9 @@ from routekit.words.texts import (
 )
 
 _UNKNOWN_RANK = 0.5
+_ANY_DIG = "always_dug"
+_DUG = ("digs", "stays_open", "small_digs", "trench", "chosen_trench", "pits", "undecided")
+"""Needs of which any means that ground of the zone is opened."""
 _CAREFUL = say("careful dig in structural zone")
 
 
@@ -129,7 +132,8 @@ def list_excavations(result: Result, trees: gpd.GeoDataFrame) -> pd.DataFrame:
         (position in `trees`), name (as in the balance), is_structural (not set where it is not
         known), is_careful (a dig that keeps the roots it meets), is_outside (in the structural
         circle alone, outside the drawn outline), position_doubt (text: what may be inside the
-        structural zone), has_circle (its radius is known); sorted by place.
+        structural zone), has_circle (its radius is known), spread_m (of the distance; NaN where
+        it is not known of both positions); sorted by place.
     """
     table = result.encroachments
     place = pd.Index(trees["tree_id"].astype("str")).get_indexer(
@@ -146,6 +150,9 @@ def list_excavations(result: Result, trees: gpd.GeoDataFrame) -> pd.DataFrame:
         is_outside=found["is_beside_drawn"],
         **both("position_doubt", _write_doubt(found)),
         has_circle=found["structural_edge_m"].notna(),
+        spread_m=(DEVIATIONS * numbers(found, "position_sd_m")).mask(
+            found["is_sd_least"].to_numpy(dtype=bool)
+        ),
     )
 
 
@@ -225,7 +232,9 @@ def _write_decision(decision: str, by: str, why: str) -> Text:
     return say("{decision}; neither by whom nor why is stated", decision=what)
 
 
-def list_methods(tree: Mapping[str, Any], needs: Mapping[str, str]) -> list[dict[str, str]]:
+def list_methods(
+    tree: Mapping[str, Any], needs: Mapping[str, str], part: str = "method"
+) -> list[dict[str, str]]:
     """Say the working methods that the recommended works ask for at one tree.
 
     Parameters
@@ -234,19 +243,22 @@ def list_methods(tree: Mapping[str, Any], needs: Mapping[str, str]) -> list[dict
         One row of `rank_trees`.
     needs : mapping of str to Text
         What holds there (`need` of `tree_needs`), and who chose it.
+    part : str, optional
+        method; or season (limits of season and weather), or after (care after the works).
 
     Returns
     -------
     list of dict
         text and source: what the balance of the tree asks for, then the lines of
-        `working_methods.csv` that hold, in its order.
+        `working_methods.csv` of that part that hold, in its order.
     """
+    digs = not needs.keys().isdisjoint(_DUG)
     rows: list[dict[str, str]] = [
-        {"text": _put_decider(text, needs[when]), "source": source}
-        for when, text, source in _methods()
-        if when in needs
+        {"text": _put_decider(text, needs.get(when, "")), "source": source}
+        for of, when, text, source in _methods()
+        if of == part and (when in needs or (when == _ANY_DIG and digs))
     ]
-    stated = tree.get("working_method")
+    stated = tree.get("working_method") if part == "method" else ""
     if isinstance(stated, str) and stated:
         asked = say("The study asks for: {method}.", method=stated)
         rows.insert(0, {"text": asked, "source": describe_source("house")})
@@ -260,13 +272,13 @@ def _put_decider(text: str, by: str) -> Text:
 
 
 @cache
-def _methods() -> tuple[tuple[str, str, Text], ...]:
-    """Read the working methods: when they hold, what they ask for, the source in words."""
+def _methods() -> tuple[tuple[str, str, str, Text], ...]:
+    """Read the working methods: part, when they hold, what they ask for, the source in words."""
     path = files("routekit.outputs.arborist") / "working_methods.csv"
     with path.open(encoding="utf-8") as stream:
         table = pd.read_csv(stream, dtype=str, keep_default_na=False)
     sources = [describe_source(key) for key in table["source"]]
-    return tuple(zip(table["when"], table["text"], sources, strict=True))
+    return tuple(zip(table["part"], table["when"], table["text"], sources, strict=True))
 
 
 def name_technique(code: str) -> Text:

@@ -23,6 +23,7 @@ import numpy as np
 import pandas as pd
 
 from routekit.outputs.arborist.doubtful import list_doubtful
+from routekit.outputs.arborist.key_plan import HEIGHT, STREET_BAR, WIDTH, draw_district
 from routekit.outputs.arborist.lines import (
     describe_grazed,
     describe_open_cut,
@@ -149,6 +150,7 @@ def render_parts(
         "rows": _list_rows(sheets.iloc[:n_sheets], size, stem if is_divided else ""),
     }
     shared = _describe_study(result, settings, language) | {
+        "district": draw_district(result, sheets),
         "stem": stem,
         "n_sheets": n_sheets,
         "n_volumes": len(starts) if is_divided else 0,
@@ -186,7 +188,12 @@ def _fill(
 ) -> str:
     """Fill the template: with front matter, with the sheets of some trees, or with both."""
     chosen = cases or []
-    methods = [method["source"] for case in chosen for method in case["methods"]]
+    methods = [
+        method["source"]
+        for case in chosen
+        for part in ("methods", "season", "after")
+        for method in case[part]
+    ]
     parts = {"volume": volume, "volumes": shared["n_volumes"]}
     if volume:
         title = say(
@@ -227,6 +234,8 @@ def _describe_study(result: Result, settings: ReportSettings, language: str) -> 
         "policy": f"default-src 'none'; style-src 'sha256-{digest}'; base-uri 'none'; "
         "form-action 'none'",
         "sheet": SHEET,
+        "key_size": (WIDTH, HEIGHT),
+        "street_bar": STREET_BAR,
         "face": f"{FACE}, sans-serif",
         "grazed_m2": result.settings.advice.grazed_m2,
         "n_most": settings.listed_trees,
