@@ -12,7 +12,7 @@ import re
 import sqlite3
 from contextlib import closing
 from pathlib import Path
-from typing import Final, Literal, NamedTuple, get_args
+from typing import Final, Literal, NamedTuple
 from urllib.parse import quote
 
 Closed = Literal["vrt", "xml", "tile_service", "zip", "mapinfo", "other"]
@@ -131,11 +131,6 @@ _REACHING: Final = re.compile(
     re.IGNORECASE,
 )
 """Functions that reach out of their database: to files, other programs or a network."""
-
-
-def list_closed() -> tuple[str, ...]:
-    """Give the names that `study.also_open` may hold."""
-    return get_args(Closed)
 
 
 def recognise(path: Path) -> str:

@@ -4,12 +4,8 @@ from __future__ import annotations
 
 from functools import cache
 from importlib.resources import files
-from typing import Final
 
 import pandas as pd
-
-SIGN: Final = "sign"
-"""Stands for the language of what is a sign, not a word: it occurs behind numbers alone."""
 
 
 @cache

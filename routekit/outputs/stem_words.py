@@ -21,7 +21,7 @@ def describe_stems(trees: pd.DataFrame, stems: pd.DataFrame) -> pd.DataFrame:
     ----------
     trees : pandas.DataFrame, n rows
         Trees joined with their zones: tree_id, stem_diameter_mm, stem_count, stem_source,
-        stem_low_mm, stem_mid_mm, stem_high_mm, is_estimated.
+        stem_low_mm, stem_mid_mm, stem_high_mm, is_stem_estimated.
     stems : pandas.DataFrame
         From `routekit.trees.stem_table.tabulate_stems`.
 
@@ -34,7 +34,7 @@ def describe_stems(trees: pd.DataFrame, stems: pd.DataFrame) -> pd.DataFrame:
     given, mid = (_numbers(trees, name) for name in ("stem_diameter_mm", "stem_mid_mm"))
     one = np.where(np.isnan(mid), given, mid)
     origin = _sources(trees)
-    estimated = _numbers(trees, "is_estimated") == 1
+    estimated = _numbers(trees, "is_stem_estimated") == 1
     low, high = (_numbers(trees, name) for name in ("stem_low_mm", "stem_high_mm"))
     facts = stems.drop_duplicates("tree_id").set_index("tree_id").reindex(trees["tree_id"])
     used = facts["zone_value"].astype(object).where(facts["zone_value"].notna(), "")

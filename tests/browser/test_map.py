@@ -100,7 +100,7 @@ def test_click_on_a_tree_and_a_pit(open_page, map_file):
 def test_card_of_a_tree_tells_its_stem(open_page, tmp_path):
     result = district.make_district()
     tree = result.trees["tree_id"].iloc[3]
-    zones = result.zones.assign(is_estimated=False, stem_source="several stems")
+    zones = result.zones.assign(is_stem_estimated=False, stem_source="several stems")
     trees = result.trees.assign(stems_mm="240;180", stem_height_m=1.3)
     stems = list_stems(trees, zones)
     changed = change(result, zones=zones, trees=trees, stems=stems)

@@ -7,6 +7,7 @@ import shutil
 import sqlite3
 import threading
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from typing import get_args
 
 import geopandas as gpd
 import numpy as np
@@ -16,7 +17,7 @@ import rasterio
 from small_district import CRS, at, make_sewers, make_trees
 
 from routekit.errors import CrsError, LayerError
-from routekit.layers.formats import CLOSED, find_virtual_path, list_closed, recognise
+from routekit.layers.formats import CLOSED, Closed, find_virtual_path, recognise
 from routekit.layers.opening import open_raster
 from routekit.layers.photo_review import review_photo
 from routekit.layers.settings import LayerSource
@@ -432,4 +433,4 @@ def test_a_format_off_the_list_is_read_where_the_study_says_so(district):
 
 
 def test_the_names_of_closed_formats_are_those_of_the_setting():
-    assert set(list_closed()) == set(CLOSED)
+    assert set(get_args(Closed)) == set(CLOSED)

@@ -19,7 +19,7 @@ SEVERAL = {
 }
 CROWN = {
     "stem_source": "estimated from crown",
-    "is_estimated": True,
+    "is_stem_estimated": True,
     "stem_low_mm": 137.0,
     "stem_mid_mm": 145.1,
     "stem_high_mm": 154.2,
@@ -30,7 +30,7 @@ COLUMNS = (
     "stem_height_m",
     "stem_count",
     "stems_mm",
-    "is_estimated",
+    "is_stem_estimated",
     "stem_low_mm",
     "stem_mid_mm",
     "stem_high_mm",
@@ -85,13 +85,20 @@ def test_a_list_that_cannot_be_read_is_not_shown():
     assert words_of({**CROWN, "stems_mm": "<b>"}).startswith("145 mm, estimated from crown: ")
 
 
+def test_an_estimated_crown_leaves_a_stem_measured():
+    trees = trees_of([{**MEASURED, "is_stem_estimated": False}]).assign(tree_id="T1")
+    told = trees.assign(is_estimated=True)
+    words = describe_stems(told, list_stems(trees, trees))["stem_text"]
+    assert words.tolist() == ["563 mm, measured"]
+
+
 def test_the_middle_value_is_named_where_it_draws_the_zone():
     assert words_of(CROWN, use_high_stem=False).endswith("uses the middle one")
 
 
 def test_the_rules_of_a_study_say_which_value_draws_the_zone(sample_result):
     trees = sample_result.trees.merge(sample_result.zones.drop(columns="geometry"), on="tree_id")
-    trees = trees[trees["is_estimated"]]
+    trees = trees[trees["is_stem_estimated"]]
     words = describe_stems(trees, sample_result.stems)["stem_text"]
     assert len(words) > 3
     assert words.str.endswith("the zone uses the high one").all()

@@ -114,7 +114,7 @@ ZONE_FACTS: Final = (
     "is_capped",
 )
 _STEM_FACTS: Final = (
-    "is_estimated",
+    "is_stem_estimated",
     "stem_source",
     "stem_low_mm",
     "stem_mid_mm",
