@@ -218,6 +218,7 @@ def _read_decisions(layers: Layers, runs: gpd.GeoDataFrame) -> Decided:
             layers.trees["tree_id"],
             gone_runs=frozenset(gone.loc[gone["layer"].eq("sewers"), "row"]),
             gone_trees=frozenset(gone.loc[gone["layer"].eq("trees"), "row"]),
+            places=layers.decision_places,
         )
     except DecisionError as error:
         refusal = DecisionError(f"{_place_of(layers, 'decisions')}: {error}")
@@ -235,9 +236,9 @@ def _review_codes(layers: Layers) -> pd.DataFrame:
 
 
 def _place_of(layers: Layers, layer: str) -> str:
-    """Name the file and the layer in it that a layer was read from; blank where there is none."""
-    named = layers.sources[layers.sources["layer"] == layer]
-    return ":".join(named[["path", "layer_name"]].iloc[0]) if len(named) else ""
+    """Name the files and the layers in them that a layer was read from; blank where none is."""
+    named = layers.sources.loc[layers.sources["layer"] == layer, ["path", "layer_name"]]
+    return " and ".join(":".join(filter(None, one)) for one in named.itertuples(index=False))
 
 
 def _collect(

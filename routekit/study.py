@@ -17,6 +17,7 @@ from pydantic import ValidationError
 from routekit.advice.settings import AdviceSettings, ChoiceSettings
 from routekit.errors import StudyError
 from routekit.layers.columns import RASTER_LAYERS, TABLE_LAYERS, VECTOR_LAYERS
+from routekit.layers.map_decisions import MAP_LAYER
 from routekit.layers.settings import InputSettings, explain_refusal
 from routekit.methods.settings import MethodSettings
 from routekit.pipes.settings import (
@@ -202,7 +203,7 @@ def list_inputs(study: Study) -> tuple[tuple[str, Path], ...]:
     ['the study file', 'layers.sewers', 'layers.trees']
     """
     found = [("the study file", study.path)]
-    for layer in (*VECTOR_LAYERS, *TABLE_LAYERS, *RASTER_LAYERS):
+    for layer in (*VECTOR_LAYERS, *TABLE_LAYERS, MAP_LAYER, *RASTER_LAYERS):
         source = getattr(study.settings.layers, layer)
         if source is not None:
             found.append((f"layers.{layer}", study.path.parent / source.path))

@@ -14,6 +14,7 @@ from routekit.advice.open_runs import CONTRADICTED, NO_TECHNIQUE, find_works
 from routekit.advice.standing import LINE_OPEN, OWNERS, PROVISIONAL
 from routekit.arrays import Flags, split_ids
 from routekit.layers.crowns import NO_TREE
+from routekit.layers.decisions import STEM, TREE_GONE
 from routekit.site.encroachments import TRENCH
 from routekit.words.texts import both, fill, message, word
 
@@ -400,6 +401,20 @@ ALERTS: Final = (
         "trees",
         message("struck out: no tree stands there, by decision"),
         _is("trees", "decision", NO_TREE),
+    ),
+    Alert(
+        "tree_gone",
+        DECIDED,
+        "trees",
+        message("left out: the tree is gone, by decision"),
+        _is("trees", "decision", TREE_GONE),
+    ),
+    Alert(
+        "stem_corrected",
+        DECIDED,
+        "trees",
+        message("stem diameter corrected, by decision"),
+        _is("trees", "decision", STEM),
     ),
 )
 """Every alert, gravest first."""

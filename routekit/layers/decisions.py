@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from difflib import get_close_matches
 
@@ -14,7 +14,8 @@ from routekit.errors import DecisionError
 from routekit.techniques import BURSTING, TECHNIQUE_PHRASES, TECHNIQUES
 from routekit.words.texts import Text, Values, join, say, word
 
-KINDS = ("force", "exclude", "no_pit", "no_tree")
+NO_PIT, TREE_GONE, STEM = "no_pit", "tree_gone", "stem"
+KINDS = ("force", "exclude", NO_PIT, "no_tree", TREE_GONE, STEM)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -74,18 +75,22 @@ def read_decisions(
     *,
     gone_runs: frozenset[str] = frozenset(),
     gone_trees: frozenset[str] = frozenset(),
+    places: Sequence[str] | None = None,
 ) -> Decided:
     """Check decisions and lay them out over runs and techniques.
 
     Parameters
     ----------
     decisions : DataFrame
-        Columns run_id, tree_id, decision (`force`, `exclude`, `no_pit`, `no_tree`), technique, both
-        spelt as `spell_decisions` leaves them, by, reason.
+        Columns run_id, tree_id, decision (`force`, `exclude`, `no_pit`, `no_tree`, `tree_gone`,
+        `stem`), technique, both spelt as `spell_decisions` leaves them, stem_diameter_mm, by,
+        reason.
     run_ids, tree_ids : Series of str
         Ids of the study.
     gone_runs, gone_trees : frozenset of str, optional
         Ids of rows that were left out, each with a finding: a decision on one has no effect.
+    places : sequence of str, optional
+        Where each decision stands, such as "row 1" or, of the file of the map, "feature 1".
 
     Returns
     -------
@@ -115,7 +120,8 @@ def read_decisions(
     technique = pd.Index(names).get_indexer(pd.Index(_text(table, "technique")))
     is_gone = _text(table, "run_id").isin(gone_runs - set(run_ids))
     is_gone |= _text(table, "tree_id").isin(gone_trees - set(tree_ids))
-    faults = _find_faults(table, run, kind, technique, run_ids, tree_ids, is_gone)
+    named = pd.Series(places or [f"row {n}" for n in range(1, len(table) + 1)], dtype=object)
+    faults = _find_faults(table, run, kind, technique, run_ids, tree_ids, is_gone, named)
     forced = np.full(len(run_ids), -1, dtype=np.int8)
     excluded = np.zeros((len(run_ids), len(names)), dtype=bool)
     note = np.full(len(run_ids), "", dtype=object)
@@ -124,15 +130,23 @@ def read_decisions(
         if kind[row] == "exclude":
             excluded[here, wanted] = True
         elif forced[here] not in (-1, wanted):
-            faults.append(f"row {row + 1}: run {run_ids.iloc[here]} is forced to two techniques")
+            first = names[forced[here]]
+            others = _name_places(named[(run == here) & kind.eq("force").to_numpy()])
+            faults.append(
+                f"{named[row]}: run {run_ids.iloc[here]} is forced to two techniques, {first} and "
+                f"{names[wanted]} ({others})"
+            )
         else:
             forced[here] = wanted
         note[here] = join([note[here], _describe(table.iloc[row], names[wanted])], "; ")
-    faults += _find_clashes(forced, excluded, run_ids)
+    faults += _find_clashes(forced, excluded, run_ids, _places_of_runs(run, kind, named))
+    faults += _find_tree_clashes(table, kind, named)
     if faults:
         message = "decisions: " + "; ".join(faults) + "; mend the decisions table"
+        if named.str.startswith("feature ").any():
+            message += ", or undo the decision on the map and save its file again"
         raise DecisionError(message)
-    no_pit = table[kind.eq("no_pit") & ~is_gone]
+    no_pit = table[kind.eq(NO_PIT) & ~is_gone]
     return Decided(
         forced=_force_last(forced, excluded),
         excluded=excluded,
@@ -160,19 +174,56 @@ def _read_author(row: pd.Series) -> tuple[str, str]:
     return by or say("a decision"), reason
 
 
+def _name_places(places: pd.Series) -> str:
+    """Name where decisions stand, each once."""
+    return ", ".join(dict.fromkeys(places))
+
+
+def _places_of_runs(run: np.ndarray, kind: pd.Series, named: pd.Series) -> Mapping[int, str]:
+    """Name where the decisions on the technique of each run stand."""
+    is_here = (run >= 0) & kind.isin(["force", "exclude"]).to_numpy()
+    grouped: pd.Series = named[is_here].groupby(run[is_here]).agg(_name_places)
+    return {int(str(key)): str(where) for key, where in grouped.items()}
+
+
+def _find_tree_clashes(table: pd.DataFrame, kind: pd.Series, named: pd.Series) -> list[str]:
+    """List trees that are said to be gone and yet decided on, or to have two stem diameters."""
+    tree = _text(table, "tree_id")
+    gone = kind.eq(TREE_GONE) & tree.ne("")
+    stem = kind.eq(STEM) & tree.ne("")
+    faults = []
+    for one in dict.fromkeys(tree[gone]):
+        other = tree.eq(one) & kind.isin([NO_PIT, STEM])
+        if other.any():
+            where = _name_places(named[tree.eq(one) & (gone | other)])
+            what = " and ".join(dict.fromkeys(kind[other]))
+            faults.append(f"tree {one}: it is said to be gone, and {what} is decided on ({where})")
+    for one in dict.fromkeys(tree[stem]):
+        here = stem & tree.eq(one)
+        sizes = pd.to_numeric(table.loc[here, "stem_diameter_mm"]).dropna().unique()
+        if len(sizes) > 1:
+            told = " and ".join(f"{size:g} mm" for size in sizes)
+            faults.append(f"tree {one}: two stem diameters, {told} ({_name_places(named[here])})")
+    return faults
+
+
 def _find_clashes(
-    forced: NDArray[np.int8], excluded: NDArray[np.bool_], run_ids: pd.Series
+    forced: NDArray[np.int8],
+    excluded: NDArray[np.bool_],
+    run_ids: pd.Series,
+    places: Mapping[int, str],
 ) -> list[str]:
     """List runs whose decisions leave no technique, or none that one could choose."""
     names = list(TECHNIQUES)
     left = ~excluded
     both = (forced >= 0) & excluded[np.arange(len(forced)), np.maximum(forced, 0)]
     faults = [
-        f"run {run_ids.iloc[here]}: {names[forced[here]]} is both forced and excluded"
+        f"run {run_ids.iloc[here]}: {names[forced[here]]} is both forced and excluded "
+        f"({places.get(int(here), '')})"
         for here in np.flatnonzero(both)
     ]
     faults += [
-        f"run {run_ids.iloc[here]}: every technique is excluded"
+        f"run {run_ids.iloc[here]}: every technique is excluded ({places.get(int(here), '')})"
         for here in np.flatnonzero(~left.any(axis=1))
     ]
     bursting = np.isin(names, BURSTING)
@@ -226,13 +277,14 @@ def _find_faults(
     runs: pd.Series,
     trees: pd.Series,
     is_gone: pd.Series,
+    named: pd.Series,
 ) -> list[str]:
     """List decisions that cannot apply, each with its row and what is wrong."""
     faults = []
     run_text, tree_text = _text(table, "run_id"), _text(table, "tree_id")
     known_trees = pd.Index(trees).get_indexer(pd.Index(tree_text)) >= 0
     for row in np.flatnonzero(~is_gone):
-        place = f"row {row + 1}"
+        place = named[row]
         if kind[row] not in KINDS:
             faults.append(f'{place}: decision "{kind[row]}" is none of {", ".join(KINDS)}')
         elif run_text[row] and run[row] < 0:
@@ -245,13 +297,31 @@ def _find_faults(
                 f"{place}: no_tree strikes out a tree of the canopy raster; "
                 + (f'"{tree_text[row]}" is none' if tree_text[row] else "it needs a tree_id")
             )
-        elif kind[row] != "no_pit" and run[row] < 0:
+        elif kind[row] in (TREE_GONE, STEM):
+            faults += [
+                f"{place}: {fault}" for fault in _find_tree_fault(table, kind, tree_text, int(row))
+            ]
+        elif kind[row] != NO_PIT and run[row] < 0:
             faults.append(f"{place}: {kind[row]} needs a run_id")
-        elif kind[row] != "no_pit" and technique[row] < 0:
+        elif kind[row] != NO_PIT and technique[row] < 0:
             given = _text(table, "technique")[row]
             near = get_close_matches(given, TECHNIQUES, n=1, cutoff=0.3)
             hint = f"; did you mean {near[0]}?" if near else f"; use one of {', '.join(TECHNIQUES)}"
             faults.append(f'{place}: there is no technique "{given}"{hint}')
-        elif kind[row] == "no_pit" and not tree_text[row]:
+        elif kind[row] == NO_PIT and not tree_text[row]:
             faults.append(f"{place}: no_pit needs a tree_id")
     return faults
+
+
+def _find_tree_fault(
+    table: pd.DataFrame, kind: pd.Series, tree_text: pd.Series, row: int
+) -> list[str]:
+    """Say what a decision on a tree itself lacks."""
+    if not tree_text[row]:
+        return [f"{kind[row]} needs a tree_id"]
+    given = (
+        table["stem_diameter_mm"] if "stem_diameter_mm" in table else pd.Series(np.nan, table.index)
+    )
+    if kind[row] == STEM and not np.isfinite(pd.to_numeric(given)[row]):
+        return ["stem needs stem_diameter_mm, a number from 10 to 6000"]
+    return []

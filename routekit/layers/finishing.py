@@ -16,6 +16,7 @@ from routekit.layers.stem_columns import LISTED
 
 if TYPE_CHECKING:
     from collections import Counter, defaultdict
+    from collections.abc import Iterable
     from pathlib import Path
 
     import pyproj
@@ -92,7 +93,9 @@ def empty_layer(layer: str, crs: pyproj.CRS) -> pd.DataFrame:
     return placed
 
 
-def list_sources(raws: dict[str, RawLayer], rasters: dict[str, Path | None]) -> pd.DataFrame:
+def list_sources(
+    raws: dict[str, RawLayer], rasters: dict[str, Path | None], more: Iterable[RawLayer] = ()
+) -> pd.DataFrame:
     """List what was read, with the hash of each file.
 
     Parameters
@@ -101,6 +104,8 @@ def list_sources(raws: dict[str, RawLayer], rasters: dict[str, Path | None]) -> 
         Layers as read.
     rasters : dict of str to Path or None
         Files of the raster layers.
+    more : iterable of RawLayer, optional
+        Layers read besides, whose names may stand among the first.
 
     Returns
     -------
@@ -108,8 +113,8 @@ def list_sources(raws: dict[str, RawLayer], rasters: dict[str, Path | None]) -> 
         `SOURCE_COLUMNS`.
     """
     rows = [
-        (name, str(raw.path), raw.layer_name, len(raw.frame), raw.sha256)
-        for name, raw in raws.items()
+        (raw.layer, str(raw.path), raw.layer_name, len(raw.frame), raw.sha256)
+        for raw in (*raws.values(), *more)
     ]
     rows += [(name, str(p), "", 0, hash_source(p)) for name, p in rasters.items() if p is not None]
     return pd.DataFrame(rows, columns=list(SOURCE_COLUMNS))

@@ -117,7 +117,7 @@ def _strikes_out(table: pd.DataFrame) -> NDArray[np.bool_]:
     """Mark the decisions that strike a tree out: it is meant to be missing."""
     if "decision" not in table:
         return np.zeros(len(table), dtype=bool)
-    return table["decision"].eq("no_tree").to_numpy(dtype=bool, na_value=False)
+    return table["decision"].isin(["no_tree", "tree_gone"]).to_numpy(dtype=bool)
 
 
 def _tell_effect(layer: str, column: str) -> Text:

@@ -8,7 +8,7 @@ read, plus rows made by splitting, less rows left out, are the rows kept.
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, cast
 
@@ -46,6 +46,12 @@ from routekit.layers.identity import (
 from routekit.layers.impossible_values import blank_failures, fill_fallbacks
 from routekit.layers.leftovers import REQUIRED, refuse_empty, report_strays
 from routekit.layers.levels import blank_zero_levels, check_level_units, report_rising
+from routekit.layers.map_decisions import (
+    MapDecisions,
+    join_map_rows,
+    read_map_decisions,
+    tell_overlaps,
+)
 from routekit.layers.mapping import MappedLayer, map_layer
 from routekit.layers.mending import leave_out, mend_geometry
 from routekit.layers.nodes import settle_nodes
@@ -54,6 +60,7 @@ from routekit.layers.raw_layers import find_file, read_layer
 from routekit.layers.same_tree import refuse_other_trees
 from routekit.layers.stem_columns import LISTED, StemLists, list_stems, settle_stems
 from routekit.layers.streets import name_streets
+from routekit.layers.tree_decisions import correct_stems, strike_out_gone
 from routekit.layers.units import ask_about_feet
 from routekit.words.texts import say
 
@@ -95,6 +102,7 @@ class Layers:
     mapping: pd.DataFrame
     accounting: pd.DataFrame
     left_out: pd.DataFrame
+    decision_places: tuple[str, ...] = ()
 
 
 def read_layers(inputs: InputSettings, base: Path) -> Layers:
@@ -148,6 +156,9 @@ def _read_layers(inputs: InputSettings, base: Path, findings: Findings) -> Layer
     }
     findings.refuse_open()
     crs = _place_layers(raws, tables, own, inputs, findings)
+    on_map = read_map_decisions(inputs, base, crs, findings)
+    if on_map is not None:
+        tables = _add_map_rows(tables, on_map, inputs, findings, tallies)
     for name in VECTOR_LAYERS:
         table = cast("gpd.GeoDataFrame", tables[name]) if name in tables else empty_layer(name, crs)
         tables[name] = _mend_layer(table, name, findings, tallies[name])
@@ -163,12 +174,13 @@ def _read_layers(inputs: InputSettings, base: Path, findings: Findings) -> Layer
     )
     refuse_other_trees(tables, within_m=inputs.study.same_tree_m, findings=findings)
     findings.refuse_open()
-    tables["trees"] = strike_out(
-        cast("gpd.GeoDataFrame", tables["trees"]),
-        tables["decisions"],
-        findings=findings,
-        tally=tallies["trees"],
-    )
+    for change in (correct_stems, strike_out, strike_out_gone):
+        tables["trees"] = change(
+            cast("gpd.GeoDataFrame", tables["trees"]),
+            tables["decisions"],
+            findings=findings,
+            tally=tallies["trees"],
+        )
     refuse_empty(tables, raws, findings.left_out())
     report_strays(tables, findings)
     final = {name: finish_layer(table, name) for name, table in tables.items()}
@@ -185,10 +197,11 @@ def _read_layers(inputs: InputSettings, base: Path, findings: Findings) -> Layer
         photo=rasters["photo"],
         crs=crs,
         findings=findings.table(),
-        sources=list_sources(raws, rasters),
+        sources=list_sources(raws, rasters, [] if on_map is None else on_map.layers.values()),
         mapping=join_mappings(mapped),
         accounting=sum_up_rows(final, tallies),
         left_out=findings.left_out(),
+        decision_places=tuple(tables["decisions"]["row_key"].astype("str")),
         **areas,
     )
 
@@ -285,6 +298,28 @@ def _check_values(
         table = spell_decisions(table)
     table = fill_fallbacks(table, layer, keys=keys, findings=findings)
     return table.assign(row_key=keys, source_row=np.arange(1, len(table) + 1))
+
+
+def _add_map_rows(
+    tables: dict[str, pd.DataFrame],
+    on_map: MapDecisions,
+    inputs: InputSettings,
+    findings: Findings,
+    tallies: defaultdict[str, Counter[str]],
+) -> dict[str, pd.DataFrame]:
+    """Add what was decided on the map to decisions and root zones, checked as these are."""
+    plain = inputs.model_copy(update={"fields": {}, "values": {}, "units": {}, "missing": {}})
+    joined = dict(tables)
+    for name, raw in on_map.layers.items():
+        mapped = replace(map_layer(raw, inputs=plain, findings=findings), keys=on_map.keys[name])
+        added = _check_values(raw, mapped, plain, findings)
+        if isinstance(raw.frame, gpd.GeoDataFrame):
+            added = gpd.GeoDataFrame(added, geometry=raw.frame.geometry)
+        joined[name] = join_map_rows(tables.get(name), added)
+        tallies[name]["read"] += len(added)
+    if "decisions" in on_map.layers:
+        tell_overlaps(joined["decisions"], findings)
+    return joined
 
 
 def _place_layers(

@@ -49,12 +49,32 @@ def refuse_other_trees(
         if wrong.size:
             rows = tables[layer]["row_key"].astype("str").to_numpy(dtype=object)[wrong]
             told = "; ".join(
-                f"row {row}: {fault}" for row, fault in zip(rows, faults[wrong], strict=True)
+                f"{name_place(row)}: {fault}"
+                for row, fault in zip(rows, faults[wrong], strict=True)
             )
             findings.ask(
                 f"layers.{layer}: {told}; write the name of the tree that was meant, or blank "
                 f"{' and '.join(PLACE_COLUMNS)} if it is the right one"
             )
+
+
+def name_place(row_key: str) -> str:
+    """Name a row by its key; a feature of the map is one already.
+
+    Parameters
+    ----------
+    row_key : str
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> name_place("R1"), name_place("feature 2")
+    ('row R1', 'feature 2')
+    """
+    return row_key if row_key.startswith("feature ") else f"row {row_key}"
 
 
 def find_other_trees(

@@ -380,6 +380,9 @@ class LayersSection(Settings):
     decisions: LayerSource | None = setting(
         None, unit="-", source="study", text="Decisions by people (table)"
     )
+    decisions_map: LayerSource | None = setting(
+        None, unit="-", source="study", text="Decisions saved from the working map (GeoJSON)"
+    )
     study_area: LayerSource | None = setting(
         None, unit="-", source="study", text="Area to study (areas)"
     )

@@ -31,7 +31,8 @@ from routekit.vocabulary import write_count
 
 ZONE_COLUMNS = ("tree_id", "by", "reason")
 _OWN_LAYERS = ("root_zones", "current_zones", "decisions", RETURN_TABLE)
-DECISION_COLUMNS = ("run_id", "tree_id", "decision", "technique", "by", "reason")
+DECISION_TEXTS = ("run_id", "tree_id", "decision", "technique", "by", "reason")
+DECISION_COLUMNS = (*DECISION_TEXTS, "stem_diameter_mm")
 
 
 def write_return_file(
@@ -74,10 +75,12 @@ def write_return_file(
     decisions = _read_edits(before, "decisions", (*DECISION_COLUMNS, *PLACE_COLUMNS), "")
     if not len(decisions):
         decisions = result.decisions.reindex(columns=[*DECISION_COLUMNS, *PLACE_COLUMNS])
-        decisions = decisions.astype(dict.fromkeys(DECISION_COLUMNS, "str"))
+        decisions = decisions.astype(dict.fromkeys(DECISION_TEXTS, "str"))
     if not len(zones):
         zones = result.root_zones.reindex(columns=[*ZONE_COLUMNS, *PLACE_COLUMNS, "geometry"])
         zones = pd.DataFrame(zones).astype(dict.fromkeys(ZONE_COLUMNS, "str"))
+    stems = decisions.get("stem_diameter_mm", pd.Series(np.nan, index=decisions.index))
+    decisions = decisions.assign(stem_diameter_mm=pd.to_numeric(stems, errors="coerce"))
     zones, decisions = _add_places(zones, result), _add_places(decisions, result)
     touched = list_touched(result)["tree_id"] if len(result.trees) else []
     in_use = result.zones

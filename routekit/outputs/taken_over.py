@@ -6,7 +6,7 @@ from typing import Final
 
 import pandas as pd
 
-from routekit.layers.decisions import KINDS
+from routekit.layers.decisions import KINDS, STEM, TREE_GONE
 from routekit.result import Result
 from routekit.trees.own_zones import OWN_BASIS
 from routekit.words.texts import Text, join, list_words, say
@@ -67,6 +67,8 @@ def _write_decisions(result: Result) -> list[Text]:
         "exclude": lambda n: say("{n} technique ruled out", "{n} techniques ruled out", n=n),
         "no_pit": lambda n: say("{n} ban on pits at a tree", "{n} bans on pits at trees", n=n),
         "no_tree": lambda n: say("{n} tree struck out", "{n} trees struck out", n=n),
+        TREE_GONE: lambda n: say("{n} tree gone", "{n} trees gone", n=n),
+        STEM: lambda n: say("{n} stem corrected", "{n} stems corrected", n=n),
     }
     kinds = [said[name](int(counted[name])) for name in KINDS if name in counted]
     return [

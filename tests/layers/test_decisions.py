@@ -120,3 +120,60 @@ def test_two_sizes_of_bursting_left_ask_for_a_choice():
     with pytest.raises(DecisionError, match="run B: only bursting is left; force burst_same or"):
         decide(*rows)
     assert decide(*rows, force("B", "burst_upsized")).forced[1] == CODES.index("burst_upsized")
+
+
+def tree_gone(tree):
+    return {"decision": "tree_gone", "tree_id": tree}
+
+
+def stem(tree, size):
+    return {"decision": "stem", "tree_id": tree, "stem_diameter_mm": size}
+
+
+def decide_trees(*rows, places=None):
+    return read_decisions(
+        pd.DataFrame(rows), RUNS, TREES, gone_trees=frozenset({"T3"}), places=places
+    )
+
+
+def test_places_name_the_rows_of_what_excludes_each_other():
+    rows = [force("A", "cipp"), exclude("A", "cipp"), force("B", "cipp"), force("B", "open_cut")]
+    places = ["R1", "feature 1", "feature 2", "feature 3"]
+    with pytest.raises(DecisionError) as refusal:
+        decide_trees(*rows, places=places)
+    told = str(refusal.value)
+    assert "run A: cipp is both forced and excluded (R1, feature 1)" in told
+    assert (
+        "feature 3: run B is forced to two techniques, cipp and open_cut (feature 2, feature 3)"
+        in told
+    )
+
+
+@pytest.mark.parametrize(
+    ("rows", "words"),
+    [
+        (
+            [tree_gone("T3"), {"decision": "no_pit", "tree_id": "T3"}],
+            "tree T3: it is said to be gone, and no_pit is decided on (row 1, row 2)",
+        ),
+        (
+            [tree_gone("T3"), stem("T3", 300)],
+            "tree T3: it is said to be gone, and stem is decided on (row 1, row 2)",
+        ),
+        ([stem("T1", 300), stem("T1", 400)], "tree T1: two stem diameters, 300 mm and 400 mm"),
+        ([stem("T1", None)], "row 1: stem needs stem_diameter_mm"),
+        ([stem(None, 300)], "row 1: stem needs a tree_id"),
+        ([tree_gone(None)], "row 1: tree_gone needs a tree_id"),
+        ([tree_gone("T9")], 'row 1: there is no tree "T9"'),
+    ],
+)
+def test_decisions_on_trees_that_exclude_each_other_or_lack_something(rows, words):
+    with pytest.raises(DecisionError) as refusal:
+        decide_trees(*rows)
+    assert words in str(refusal.value)
+
+
+def test_a_tree_gone_and_a_stem_are_no_matter_of_techniques():
+    decided = decide_trees(tree_gone("T3"), stem("T1", 300), stem("T1", 300))
+    assert decided.forced.tolist() == [-1, -1, -1]
+    assert decided.no_pit_trees == frozenset()

@@ -54,7 +54,7 @@ def test_starts_empty_with_the_columns_to_fill_in(result, tmp_path):
     assert pyogrio.read_info(path, layer="root_zones")["geometry_type"] == "MultiPolygon"
     fields = pyogrio.read_info(path, layer="decisions")
     assert fields["fields"].tolist() == [*DECISION_COLUMNS, *PLACE_COLUMNS]
-    assert fields["dtypes"].tolist() == ["object"] * len(DECISION_COLUMNS) + ["float64"] * 2
+    assert fields["dtypes"].tolist() == ["object"] * (len(DECISION_COLUMNS) - 1) + ["float64"] * 3
 
 
 def test_decisions_of_the_study_are_carried_over_once(result, tmp_path):

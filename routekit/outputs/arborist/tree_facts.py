@@ -222,7 +222,8 @@ def list_decisions(result: Result, trees: gpd.GeoDataFrame) -> dict[int, list[st
 
 def _write_decision(decision: str, by: str, why: str) -> Text:
     """Write what was decided about a tree, by whom and why."""
-    what = say("no pit in its zone") if decision == "no_pit" else decision.replace("_", " ")
+    said = {"no_pit": say("no pit in its zone"), "stem": say("stem diameter corrected")}
+    what = said.get(decision, decision.replace("_", " "))
     if by and why:
         return say("{decision}, by {by}: {why}", decision=what, by=by, why=why)
     if by:
