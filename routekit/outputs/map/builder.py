@@ -52,6 +52,7 @@ SCRIPTS: Final = (
     "takeaway.js",
     "lists.js",
     "measure.js",
+    "deciding.js",
     "printing.js",
     "finder.js",
     "main.js",

@@ -111,6 +111,10 @@ const CODES = {
     force: () => say("technique chosen"),
     exclude: () => say("technique ruled out"),
     no_pit: () => say("no pit in the zone"),
+    no_tree: () => say("no tree stands there"),
+    own_zone: () => say("zone drawn by hand"),
+    stem: () => say("stem corrected"),
+    tree_gone: () => say("tree gone"),
   },
   rule: {
     setting: () => say("setting"),

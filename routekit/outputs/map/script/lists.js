@@ -163,7 +163,7 @@ function columnOf(table, name, words, decimals = null) {
 function openerOf(kind) {
   const [layer, id] = ID_COLUMNS[kind];
   return { name: id, words: TITLE_WORDS[kind], value: (row) => study[layer].get(id, row),
-    cell: (row) => linkTo(kind, String(study[layer].get(id, row))) };
+    cell: (row) => [linkTo(kind, String(study[layer].get(id, row))), deciding.badge(kind, row)] };
 }
 
 /** @type {Record<string, () => string>} */

@@ -11,6 +11,7 @@ const PAGES = {
   checks: (page) => lists.checks.build(page),
   findings: (page) => lists.findings.build(page),
   totals: (page) => page.replaceChildren(...compact(sumsPage())),
+  decide: (page) => deciding.build(page),
   print: (page) => page.replaceChildren(...compact(printing.page())),
   sources: (page) => page.replaceChildren(...compact(basisPage())),
 };
@@ -90,7 +91,8 @@ async function followAddress(takesFocus = true) {
   if (kind in CARDS) {
     const row = study.rows[kind].get(text);
     if (row === undefined) return showMissing(MISSING[kind](text));
-    const parts = compact(await CARDS[kind](row));
+    const [title, ...rest] = compact(await CARDS[kind](row));
+    const parts = compact([title, deciding.badge(kind, row), rest, deciding.part(kind, row)]);
     if (visit !== latestVisit) return undefined;
     const page = showPage("card");
     page.replaceChildren(make("p", { class: "way-back" }, make("a", { href: "#page=runs" }, "\u2190 ", say("All runs"))), ...parts);
@@ -171,6 +173,7 @@ async function openSheet() {
   schedule.open();
   key.open();
   measuring.open();
+  deciding.open();
   printing.open();
   finder.open();
   sharing.open();

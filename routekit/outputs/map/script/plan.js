@@ -76,6 +76,10 @@ const plan = {
 
   pick(event) {
     const place = latLngToGrid(event.latlng);
+    if (deciding.tree !== null) {
+      deciding.addCorner(place);
+      return;
+    }
     if (measuring.isOn) {
       measuring.add(place);
       return;
@@ -91,7 +95,7 @@ const plan = {
   },
 
   point(event) {
-    const found = measuring.isOn ? null : this.under(latLngToGrid(event.latlng));
+    const found = measuring.isOn || deciding.tree !== null ? null : this.under(latLngToGrid(event.latlng));
     byId("pointer").textContent = found ? shortName(found.kind, found.row) : "";
     sheet_map.getContainer().classList.toggle("can-pick", Boolean(found));
   },

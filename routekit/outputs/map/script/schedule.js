@@ -108,7 +108,7 @@ const schedule = {
     return make("tr", { class: isMarked ? "is-marked" : null, "data-run": run },
       make("th", { scope: "row" }, make("button", { type: "button", class: "opener",
         onclick: () => openPlace("run", run),
-        onfocus: () => plan.mark("run", run) }, of("run_id"))),
+        onfocus: () => plan.mark("run", run) }, of("run_id")), deciding.badge("run", run)),
       make("td", {}, make("span", { class: "with-sample" },
         letterMark(study.palette.techniques[of("technique") || ""] || study.palette.techniques[""]),
         techniqueName(of("technique")), of("is_to_confirm") ? make("em", { title: say("items to confirm on site") }, " ", say("to confirm")) : null),

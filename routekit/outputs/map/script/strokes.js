@@ -50,6 +50,7 @@ function* drawSheet(pen, view) {
   }
   drawMarked(pen, view);
   yield* drawLabels(pen, view);
+  drawDrafts(pen, view);
   drawRoute(pen, view);
 }
 
