@@ -51,7 +51,7 @@ const deciding = {
   },
 
   fillPart(here, kind, row) {
-    const input = (name, words, more = {}) => make("label", {}, `${words} `, make("input", { type: "text", "data-field": name, ...more }));
+    const input = (name, words, more = {}) => make("label", {}, words, " ", make("input", { type: "text", "data-field": name, ...more }));
     const what = make("select", { "data-field": "decision", onchange: () => this.showFields(here) },
       DECIDABLE[kind].map((code) => make("option", { value: code }, codeWord("decision", code))));
     const techniques = make("select", { "data-field": "technique" }, Object.keys(study.words.techniques).map((code) => (
@@ -59,12 +59,12 @@ const deciding = {
     here.replaceChildren(...compact([
       make("h3", {}, say("Decide")),
       this.about(kind, row).map((feature) => this.line(feature)),
-      make("label", {}, `${say("Decision")} `, what),
+      make("label", {}, say("Decision"), " ", what),
       kind === "tree" ? [
         make("div", { "data-for": "own_zone" }, input("radius_m", say("Radius from the stem, m"), { inputmode: "decimal" }),
           make("button", { type: "button", "data-draw": "", onclick: () => this.startDrawing(row) }, say("Draw the outline on the plan"))),
         make("div", { "data-for": "stem" }, input("stem_diameter_mm", say("Stem diameter, mm"), { inputmode: "decimal" })),
-      ] : make("label", {}, `${say("Technique")} `, techniques),
+      ] : make("label", {}, say("Technique"), " ", techniques),
       input("by", say("Who decides"), { value: this.by }),
       input("reason", say("Reason")),
       make("button", { type: "button", class: "put-down", onclick: () => this.putDown(here, kind, row) }, say("Put down")),
@@ -91,7 +91,7 @@ const deciding = {
     this.features.push(made);
     this.stopDrawing();
     this.changed();
-    this.fillPart(here, kind, row);
+    followAddress(false);
   },
 
   // A feature of the file, or what is missing for it.
@@ -104,8 +104,9 @@ const deciding = {
       const runs = kind === "run" ? [row] : runsOfString(row);
       const properties = { ...told, technique: read("technique"), run_ids: kind === "run" ? [id] : runIdsOf(row),
         ...(kind === "string" ? { string_id: id } : {}) };
-      const lines = runs.map(lineOf).filter((line) => line !== null)
-        .flatMap((line) => (line.type === "LineString" ? [line.coordinates] : line.coordinates));
+      /** @type {any[]} */
+      const drawn = runs.map(lineOf).filter((line) => line !== null);
+      const lines = drawn.flatMap((line) => (line.type === "LineString" ? [line.coordinates] : line.coordinates));
       return asFeature({ type: "MultiLineString", coordinates: lines }, properties);
     }
     const stem = stemOf(row);
@@ -185,7 +186,7 @@ const deciding = {
       this.features.map((feature) => this.line(feature)),
       make("div", { class: "list-tools" },
         make("button", { type: "button", id: "save-decisions", disabled: !this.features.length, onclick: () => this.save() }, say("Save the file")),
-        make("label", {}, `${say("Load a file")} `, make("input", { type: "file", id: "load-decisions", accept: ".geojson,.json",
+        make("label", {}, say("Load a file"), " ", make("input", { type: "file", id: "load-decisions", accept: ".geojson,.json",
           onchange: (event) => this.load(event.target.files[0]) }))),
       make("p", { id: "load-note", role: "status" }),
     ]));
