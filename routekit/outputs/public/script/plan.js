@@ -69,11 +69,13 @@ function trace(pen, shape, feature, view, closes) {
   }
 }
 
-// Called by the shared canvas after each move.
-function drawSheet(pen, view) {
+// Called by the shared canvas after each move, which may rest at a yield.
+function* drawSheet(pen, view) {
   drawBackdrop(pen, view);
   drawRuns(pen, view);
+  yield;
   drawTrees(pen, view);
+  yield;
   drawDigs(pen, view);
   drawPits(pen, view);
   drawChosen(pen, view);
