@@ -139,8 +139,10 @@ CAUTIONS: Final = (
         "follow trenches, kerbs and joints."
     ),
     message(
-        "Protected and veteran trees need consent before any work, and nesting or roosting "
-        "animals have limits of their own."
+        "Protected and veteran trees need consent before any work. Nests in use and bat roosts "
+        "are protected by law (EU: Birds and Habitats Directives; in Germany also no cutting back"
+        " from March to September, BNatSchG § 39; UK: Wildlife and Countryside Act 1981; US: "
+        "Migratory Bird Treaty Act): have them looked for first."
     ),
     message(
         "Trenchless is not root-free: pits, connection digs, manhole works and repairs are "
@@ -150,11 +152,47 @@ CAUTIONS: Final = (
         "Locate and expose services before digging or bursting. Gas and water inside the "
         "clearance stay exposed while the pipe passes."
     ),
-    message("Never enter an unsupported excavation: support or slope it as the local code says."),
+    message(
+        "Never enter an unsupported excavation: support or slope it as the local code says, often"
+        " from 1.25 m of depth in Europe and 5 ft (1.5 m) in the United States, and sooner in "
+        "loose ground."
+    ),
     message(
         "Sewers are confined spaces: test the air, ventilate, keep an attendant and a rescue plan."
     ),
     message("Groundwater lowering can settle ground and dry out trees; it needs a permit."),
+    message(
+        "A smell of gas: stop, no ignition, leave and call the gas operator. Sewer gas is toxic "
+        "and can explode: no flame or engine at an open manhole."
+    ),
+    message(
+        "Sewers carry flow: isolate, divert or over-pump the run and its connections before work,"
+        " with a plan for rain and for a pump that fails."
+    ),
+    message(
+        "Pits and manholes in a road or path need traffic management, barriers and lights, and a "
+        "safe way round for people on foot."
+    ),
+    message(
+        "A string, its rods and its winch are under load while it is pulled: nobody stands in the"
+        " line of pull."
+    ),
+    message(
+        "Old pipes may hold asbestos, and the ground beside them may be contaminated or hold "
+        "unexploded ordnance: find out before cutting, bursting or digging."
+    ),
+    message(
+        "Curing a liner can give off styrene, steam and hot condensate: ventilate, warn "
+        "residents, have traps filled, and keep outlets away from trees and open water."
+    ),
+    message(
+        "Survey buildings, walls and services beside bursting, deep pits and lowered groundwater "
+        "before the works and after."
+    ),
+    message(
+        "Clean tools and machines between trees. Canker stain of plane and Dutch elm disease "
+        "spread with sawdust and soil, and may have to be reported."
+    ),
     message("Root findings near a tree are an association, not proof of which tree."),
 )
-"""Cautions that travel with every output."""
+"""Cautions that travel with every output. Laws, depths and diseases are named from memory."""
