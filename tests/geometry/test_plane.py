@@ -201,3 +201,15 @@ def test_a_part_that_ends_on_a_vertex_has_it_once():
     line = shapely.LineString([(0, 0), (4, 0), (4, 5), (9, 5)])
     (part,) = line_parts([line], [4.0], [9.0])
     assert shapely.get_coordinates(part).tolist() == [[4, 0], [4, 5]]
+
+
+def test_distance_from_a_corner_and_to_an_edge_of_no_length():
+    """Sides of 3 and 4 make 5; a point given twice makes an edge that is a point."""
+    square = shapely.box(0, 0, 10, 10)
+    twice = shapely.Polygon([(0, 0), (0, 0), (10, 0), (10, 10), (0, 10)])
+    edges = polygon_edges([square, twice])
+    distance, within = polygon_distance(
+        [[13, 14], [-3, -4], [-3, -4], [5, 1]], edges, np.array([0, 0, 1, 1])
+    )
+    assert distance == pytest.approx([5, 5, 5, 1])
+    assert within.tolist() == [False, False, False, True]

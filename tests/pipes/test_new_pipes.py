@@ -5,8 +5,9 @@ import pandas as pd
 import pytest
 
 from routekit.pipes.capacity import build_flow
+from routekit.pipes.flow import BASIS_DESIGN, BASIS_SOUND
 from routekit.pipes.liner import design_liner
-from routekit.pipes.new_pipes import PlanSettings, build_plans, resize_bursting
+from routekit.pipes.new_pipes import PlanSettings, build_plans, lay_open_cut, resize_bursting
 from routekit.pipes.pe import bore, made_sizes
 from routekit.pipes.settings import FlowSettings
 from routekit.techniques import TECHNIQUES
@@ -257,10 +258,10 @@ def test_a_size_that_carries_just_what_must_flow_is_enough():
 
 
 def test_the_deformation_of_a_host_is_its_ovality_in_percent():
-    lined = plan(2, depth_max_m=4.0, deformation_share=[0.04, 0.6])["cipp"]["wall_mm"]
+    lined = plan(3, depth_max_m=4.0, deformation_share=[0.04, 0.078, 0.6])["cipp"]["wall_mm"]
     walls = [
         float(design_liner(250.0, 4.0, False, SETTINGS.liner, ovality_percent=oval).wall_mm)
-        for oval in (4.0, 49.0)
+        for oval in (4.0, 7.8, 49.0)
     ]
     assert lined.tolist() == pytest.approx(walls)
 
@@ -309,3 +310,28 @@ def test_heave_over_an_axis_at_the_surface_is_not_known_and_near_it_is():
     ]
     assert np.isnan(heave[0])
     assert heave[1] == pytest.approx(2 * heave[2])
+
+
+def test_the_pipe_of_a_trench_is_settled_by_a_design_flow_and_a_fall_alone():
+    """Where either is not known it may be the largest looked at, four made sizes up."""
+    runs = pd.DataFrame(
+        {
+            "diameter_mm": 250.0,
+            "gradient": [0.01, 0.01, NAN, 0.01],
+            "assumed": ["", "", "", "material"],
+        }
+    )
+    flow = pd.DataFrame(
+        {"required_l_s": 40.0, "required_basis": [BASIS_DESIGN, BASIS_SOUND, *[BASIS_DESIGN] * 2]}
+    )
+    laid = lay_open_cut(runs, flow, SETTINGS.flow, SETTINGS.pipe)
+    # Without a fall the flow is not known: then the new bore is no smaller than the old one.
+    assert laid["outside_mm"].tolist() == [250.0, 250.0, 315.0, 250.0]
+    assert laid["widest_mm"].isna().tolist() == [True, False, False, False]
+    assert set(laid["widest_mm"].iloc[1:]) == {400.0}
+
+
+def test_the_text_of_a_liner_names_its_wall_and_bore():
+    row = plan()["cipp"].iloc[0]
+    wall, bore_mm = row["wall_mm"], 250 - 2 * row["wall_mm"]
+    assert str(row["new_pipe"]) == f"CIPP liner, wall {wall:.1f} mm, bore {bore_mm:.0f} mm"
