@@ -28,6 +28,7 @@ PROGRAMS = {
     "webkit": (visit_in_webkit, [shutil.which("WebKitWebDriver"), shutil.which("Xvfb")]),
 }
 HEADING = "document.querySelector('.page:not([hidden]) h2').textContent"
+IS_DRAWN = "document.querySelector('SELECTOR').dataset.drawn === 'yes'"
 SHADES = """(() => {
   const canvas = document.querySelector('SELECTOR');
   const { data } = canvas.getContext('2d').getImageData(0, 0, canvas.width, canvas.height);
@@ -51,6 +52,7 @@ def _plan_the_map(file: Path, size: tuple[int, int]) -> Visit:
     steps = [
         {"wait": "document.body.dataset.ready === 'yes'"},
         {"ask": "document.querySelectorAll('#page-runs tbody tr').length"},
+        {"wait": IS_DRAWN.replace("SELECTOR", "#sheet_map canvas")},
         {"ask": SHADES.replace("SELECTOR", "#sheet_map canvas")},
         {"point": _spot(10.0, 60.0)},
         {"wait": f"{HEADING} === 'Run R7'"},
@@ -74,6 +76,7 @@ def _plan_the_page(file: Path, size: tuple[int, int]) -> Visit:
     steps = [
         {"wait": "document.documentElement.dataset.ready === 'yes'"},
         {"ask": "document.querySelectorAll('#s0 .short li').length"},
+        {"wait": IS_DRAWN.replace("SELECTOR", ".plan-canvas")},
         {"ask": SHADES.replace("SELECTOR", ".plan-canvas")},
         {"wait": in_german},
         {"wait": "document.documentElement.lang === 'de'"},
