@@ -50,9 +50,10 @@ def column_of(book, sheet, title):
 
 def test_sheets_stand_in_order_and_columns_have_units(book):
     assert book.sheetnames == SHEETS
-    assert [cell.value for cell in book["Runs"][1]][:5] == [
+    assert [cell.value for cell in book["Runs"][1]][:6] == [
         "Run",
         "Street",
+        "Street from",
         "From manhole",
         "To manhole",
         "Length (m)",
