@@ -29,9 +29,11 @@ def ray_shadow(strip, x, y, radius, rays=20000):
     angle = (np.arange(rays) + 0.5) * 2 * np.pi / rays
     far = np.c_[x + radius * np.cos(angle), y + radius * np.sin(angle)]
     lines = shapely.linestrings(np.stack([np.broadcast_to([x, y], far.shape), far], axis=1))
-    hit = shapely.intersection(lines, strip)
-    near = shapely.distance(shapely.Point(x, y), hit)
-    near = np.where(shapely.is_empty(hit), radius, near)
+    shapely.prepare(strip)
+    meets = shapely.intersects(strip, lines)
+    near = np.full(rays, float(radius))
+    hit = shapely.intersection(lines[meets], strip)
+    near[meets] = shapely.distance(shapely.Point(x, y), hit)
     return np.sum(0.5 * (radius**2 - near**2)) * 2 * np.pi / rays
 
 
