@@ -2,6 +2,7 @@
 
 import dataclasses
 import re
+from functools import cache
 
 import numpy as np
 import openpyxl
@@ -15,9 +16,18 @@ from routekit.outputs.schedule_items import DIGGING, list_items
 from routekit.settings.outputs import ScheduleSettings
 
 
+@cache
+def read_book(path):
+    """The rows of every sheet; read once, however many tests look into it."""
+    book = openpyxl.load_workbook(path, data_only=True, read_only=True)
+    rows = {sheet.title: list(sheet.iter_rows(values_only=True)) for sheet in book}
+    book.close()
+    return rows
+
+
 def read_sheet(path, name):
     """A sheet as a table."""
-    rows = list(openpyxl.load_workbook(path, data_only=True)[name].iter_rows(values_only=True))
+    rows = read_book(path)[name]
     return pd.DataFrame(rows[1:], columns=rows[0])
 
 
@@ -91,8 +101,9 @@ def test_what_is_not_known_is_listed_without_a_quantity(sample_result):
     assert mine["place"].tolist() == [""]
 
 
+@cache
 def cells_of(path):
-    """Sheet and value of every cell."""
+    """Sheet and value of every cell, formulas as they are written."""
     book = openpyxl.load_workbook(path)
     return [
         (s.title, cell.value)
@@ -141,7 +152,7 @@ def test_results_without_priced_items_give_headers(tmp_path):
         for is_priced in (True, False):
             path = write_schedule(
                 set_outputs(result, schedule=ScheduleSettings(is_priced=is_priced)),
-                tmp_path / "s.xlsx",
+                tmp_path / f"{len(result.runs)}-{is_priced}.xlsx",
             )
             sheet = read_sheet(path, "Quantities")
             assert {"Run", "Item", "Quantity", "Unit", "Amount"} <= set(sheet.columns)

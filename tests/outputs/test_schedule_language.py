@@ -14,8 +14,8 @@ from routekit.words.catalogue import Words, load_words
 PSEUDO = "de"
 
 
-@pytest.fixture
-def echoed(monkeypatch):
+@pytest.fixture(scope="module")
+def echoed():
     """German signs, and every message in brackets in place of a translation."""
     real = load_words(PSEUDO)
 
@@ -28,14 +28,16 @@ def echoed(monkeypatch):
             return self.find(context, english)[0]
 
     echo = Echo(real.language, real.locale, real.messages, real.forms, real.apart, real.apart_from)
-    monkeypatch.setattr(catalogue, "load_words", lambda _: echo)
-    return echo
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(catalogue, "load_words", lambda _: echo)
+        yield echo
 
 
-@pytest.fixture
-def book(echoed, sample_result, tmp_path):
+@pytest.fixture(scope="module")
+def book(sample_result, echoed, tmp_path_factory):
     assert echoed is catalogue.load_words("de")
-    path = write_schedule(set_outputs(sample_result, language=PSEUDO), tmp_path / "s.xlsx")
+    path = tmp_path_factory.mktemp("echoed") / "s.xlsx"
+    path = write_schedule(set_outputs(sample_result, language=PSEUDO), path)
     return openpyxl.load_workbook(path)
 
 
