@@ -89,7 +89,7 @@ function drawNames(pen, view) {
   pen.textBaseline = "middle";
   pen.textAlign = "center";
   pen.lineJoin = "round";
-  const frame = frameOnSheet();
+  const frame = frameOnSheet(view);
   /** @type {number[][]} */
   const taken = [];
   const isFarOut = map.getZoom() < NAMES_ZOOM;
@@ -163,8 +163,8 @@ function drawnLength(street, view) {
 
 // The map's frame on the canvas, which is larger than it.
 /** @returns {[number, number, number, number]} */
-function frameOnSheet() {
-  const corner = map.containerPointToLayerPoint([0, 0]).subtract(canvas._bounds.min);
+function frameOnSheet(view) {
+  const corner = map.containerPointToLayerPoint([0, 0]).add(map.getPixelOrigin()).subtract([view.dx, view.dy]);
   const size = map.getSize();
   return [corner.x, corner.y, corner.x + size.x, corner.y + size.y];
 }

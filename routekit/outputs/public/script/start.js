@@ -65,6 +65,7 @@ function watchPrinting() {
       document.body.classList.add("one-street");
       byId(`s${printed}`).classList.add("printed");
     }
+    if (canvas) canvas.isAtOnce = true;
     for (const one of before.folded) one.open = printed === null || !one.matches(".trees-here, .marked");
     resizeMap(printed === null ? PRINT_CM : PRINT_ONE_CM);
     if (printed !== null && map) goTo("street", printed);
@@ -74,6 +75,7 @@ function watchPrinting() {
     for (const one of before.folded) one.open = false;
     resizeMap({ width: "", height: "" });
     if (before.view) map.setView(...before.view, { animate: false });
+    if (canvas) canvas.isAtOnce = false;
     document.body.classList.remove("one-street");
     if (printed !== null) byId(`s${printed}`).classList.remove("printed");
     printed = null;
