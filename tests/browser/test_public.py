@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import shutil
 import sys
 from pathlib import Path
@@ -424,6 +425,34 @@ def test_print_opens_every_street_and_hides_the_controls(visit):
     assert page.pdf(format="A4").startswith(b"%PDF")
     page.evaluate("window.dispatchEvent(new Event('afterprint'))")
     assert page.locator("details.street[open]").count() == before
+
+
+def test_street_tools_of_the_page(browser, public_file):
+    opened = open_visit(browser, public_file, "phone", locale="de-AT", color_scheme="dark")
+    page = opened.page
+    page.add_init_script(
+        "window.named = []; const draw = CanvasRenderingContext2D.prototype.fillText;"
+        "CanvasRenderingContext2D.prototype.fillText = function (text, ...at) {"
+        " window.named.push(text); return draw.call(this, text, ...at); };"
+    )
+    opened.go()
+    # The browser's language, every street on the map, Enter after a slip of the finger.
+    assert page.evaluate("document.documentElement.lang") == "de"
+    names = {"Alder Row", "Mill Bank", "Quince Court", "Arbeitsbereich A1"}
+    assert set(page.evaluate("named")) == names
+    page.fill("#find", "Quinse")
+    assert page.inner_text("#find-count") == load_words("de")["ui"]["find_similar"]
+    page.keyboard.press("Enter")
+    page.wait_for_selector("#s2[open]")
+    assert page.locator("#s2 .link").get_attribute("href") == "#street=Quince%20Court"
+    # One street alone goes on one sheet.
+    page.evaluate("window.print = () => { dispatchEvent(new Event('beforeprint')); }; 0")
+    page.evaluate("document.querySelector('#s2 .print').click()")
+    page.emulate_media(media="print")
+    assert page.locator(".street:visible").count() == 1
+    assert len(re.findall(rb"/Type\s*/Page\b", page.pdf(format="A4"))) == 1
+    assert opened.complaints == []
+    page.context.close()
 
 
 @pytest.mark.parametrize("size", SIZES)
