@@ -181,6 +181,21 @@ def tell_overlaps(decisions: pd.DataFrame, findings: Findings) -> None:
     )
 
 
+def name_decision_places(row_key: pd.Series) -> list[str]:
+    """Name where decisions stand: «feature 2» of the file of the map, else the row of the table.
+
+    Examples
+    --------
+    >>> name_decision_places(pd.Series(["R7", "feature 1"]))
+    ['row 1', 'feature 1']
+    """
+    keys = row_key.astype("str")
+    return [
+        key if key.startswith("feature ") else f"row {place}"
+        for place, key in enumerate(keys, start=1)
+    ]
+
+
 def _read_features(path: Path) -> list[Any]:
     """Read the features of a GeoJSON file."""
     where = f"layers.{MAP_LAYER}: {path}"

@@ -49,6 +49,7 @@ from routekit.layers.levels import blank_zero_levels, check_level_units, report_
 from routekit.layers.map_decisions import (
     MapDecisions,
     join_map_rows,
+    name_decision_places,
     read_map_decisions,
     tell_overlaps,
 )
@@ -201,7 +202,7 @@ def _read_layers(inputs: InputSettings, base: Path, findings: Findings) -> Layer
         mapping=join_mappings(mapped),
         accounting=sum_up_rows(final, tallies),
         left_out=findings.left_out(),
-        decision_places=tuple(tables["decisions"]["row_key"].astype("str")),
+        decision_places=tuple(name_decision_places(tables["decisions"]["row_key"])),
         **areas,
     )
 

@@ -69,7 +69,7 @@ def test_rows_of_the_table_and_of_the_map_stand_together(district):
     )
     layers = district.read()
     assert layers.decisions["run_id"].tolist() == ["R1", "R1", "R2"]
-    assert layers.decision_places == ("R1", "feature 1", "feature 2")
+    assert layers.decision_places == ("row 1", "feature 1", "feature 2")
     told = pick(layers.findings, layer="decisions_map", seen="decides the same")
     assert told["row"].tolist() == ["feature 1"]
 
