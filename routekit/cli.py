@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 OUT = Console(highlight=False, soft_wrap=True)
 ERR = Console(stderr=True, highlight=False, soft_wrap=True)
 _NOT_THE_SAME = 9
-_CAUSES_ON_SCREEN = 6
+_CAUSES_ON_SCREEN = 5
 """Causes of findings that leave what `check` prints on one screen of 40 lines."""
 
 

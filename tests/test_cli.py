@@ -339,7 +339,7 @@ from routekit.__main__ import main
 
 class Stop(MetaPathFinder):
     def find_spec(self, name, *_):
-        if name == "pandas":
+        if name == "click":
             raise KeyboardInterrupt
 
 sys.meta_path.insert(0, Stop())

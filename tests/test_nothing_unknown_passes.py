@@ -180,6 +180,7 @@ def test_every_canonical_column_is_looked_at(sample):
         if sample.source(layer, column) is None
     }
     assert lacking == {
+        ("decisions", "stem_diameter_mm"),
         ("decisions", "tree_x_m"),
         ("decisions", "tree_y_m"),
         ("root_zones", "tree_x_m"),
