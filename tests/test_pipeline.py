@@ -373,7 +373,7 @@ NOT_GIVEN = {
     "runs": {"depth_input_m", "catchment_m2", "runoff_share"},
     "manholes": {"depth_m"},
     "root_zones": {"tree_x_m", "tree_y_m"},
-    "decisions": {"tree_x_m", "tree_y_m"},
+    "decisions": {"stem_diameter_mm", "tree_x_m", "tree_y_m"},
 }
 """Columns that the sample says nothing about: levels stand in for depths."""
 
