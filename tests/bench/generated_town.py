@@ -1,8 +1,8 @@
 """An invented district of any size, as one GeoPackage and a study file with everything switched on.
 
-Run by hand: python tests/bench/district.py 1000 folder. Blocks of ten parallel streets drain into a
-collector; every layer that a study can have is there except rasters. All is drawn from one seed
-on whole arrays.
+Run by hand: python tests/bench/generated_town.py 1000 folder. Blocks of ten parallel streets drain
+into a collector; every layer that a study can have is there except rasters. All is drawn from one
+seed on whole arrays.
 """
 
 import sys
