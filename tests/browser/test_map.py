@@ -22,6 +22,7 @@ from chromium import DESKTOP, PHONE, wait_until
 from routekit.outputs.map import build_map, write_map
 from routekit.outputs.map.projection import to_lonlat
 from routekit.settings.outputs import MapSettings
+from routekit.vocabulary import CAUTIONS
 
 SHOWN = Path(__file__).parents[2] / "maps" / "map.html"
 """The sample's map, as the project shows it."""
@@ -464,7 +465,7 @@ def test_cautions_are_always_in_sight(open_page, map_file):
         assert foot["y"] + foot["height"] <= size["height"] + 1
         page.locator(".foot a").click()
         wait_for_heading(page, "Cautions")
-        assert page.locator("#page-cautions li").count() == 9
+        assert page.locator("#page-cautions li").count() == len(CAUTIONS)
 
 
 def test_old_browser_is_told_in_plain_words(browser, map_file):
@@ -536,3 +537,15 @@ def test_photo_lies_under_the_plan(open_page, tmp_path):
     page.evaluate("location.hash = 'page=layers'")
     page.locator("input[data-layer=photo]").uncheck()
     wait_until(page, f"!{middle}")
+
+
+@pytest.mark.parametrize("language", ["en", "de", "es", "fr", "nl"])
+def test_the_printed_sheet_holds_every_caution(open_page, language):
+    page = open_page(SHOWN)
+    page.select_option("#language", language)
+    page.emulate_media(media="print")
+    page.evaluate("window.dispatchEvent(new Event('beforeprint'))")
+    wait_until(page, "document.querySelectorAll('.block-cautions li').length > 0")
+    block = page.locator(".block")
+    assert page.locator(".block-cautions li").count() == len(CAUTIONS)
+    assert block.evaluate("it => it.scrollHeight <= it.clientHeight")

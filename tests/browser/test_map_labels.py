@@ -1,5 +1,6 @@
 """Words on the plan: streets named along their lines, nothing on another, few signs far out."""
 
+import json
 import math
 from itertools import combinations
 
@@ -93,15 +94,20 @@ def test_no_two_labels_meet_at_five_zooms_nor_in_print(plan):
     plan.evaluate("window.dispatchEvent(new Event('beforeprint'))")
     labels = read_labels(plan)
     plan.evaluate("window.dispatchEvent(new Event('afterprint'))")
+    read_labels(plan)
     assert len(labels) > 20
     assert count_overlaps(labels) == []
 
 
 def test_every_street_is_named_along_its_line(plan, sample_result):
+    plan.reload()
+    wait_until(plan, "document.body.dataset.ready === 'yes'")
     plan.locator("#whole").click()
-    labels = read_labels(plan)
     runs = sample_result.runs
     names = set(runs["street"].dropna())
+    is_written = "(name) => window.written.some((one) => one.text === name)"
+    wait_until(plan, f"{json.dumps(sorted(names))}.every({is_written})")
+    labels = read_labels(plan)
     turned = {}
     for text, _, one in labels:
         if text in names:
