@@ -13,8 +13,7 @@ import pandas as pd
 from routekit.advice.open_runs import CONTRADICTED, NO_TECHNIQUE, find_works
 from routekit.advice.standing import LINE_OPEN, OWNERS, PROVISIONAL
 from routekit.arrays import Flags, split_ids
-from routekit.layers.crowns import NO_TREE
-from routekit.layers.decisions import STEM, TREE_GONE
+from routekit.layers.decisions import NO_TREE, STEM, TREE_GONE
 from routekit.site.encroachments import TRENCH
 from routekit.words.texts import both, fill, message, word
 

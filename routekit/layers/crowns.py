@@ -21,6 +21,7 @@ from routekit.geometry.plane import AREA_DIMENSION
 from routekit.layers.canopy import RasterTrees, find_raster_trees, is_readable
 from routekit.layers.canopy_ground import gather_ground
 from routekit.layers.crown_reports import report_made
+from routekit.layers.decisions import NO_TREE, find_tree_decisions
 from routekit.layers.mending import leave_out
 from routekit.layers.stands import read_stands, report_unused
 from routekit.words.texts import say
@@ -36,9 +37,6 @@ if TYPE_CHECKING:
 FROM_RASTER: Final = "canopy raster"
 ORIGINS: Final = ("inventory", FROM_RASTER)
 """Where a tree of the result comes from."""
-
-NO_TREE: Final = "no_tree"
-"""Decision that a tree of the raster is none: a hedge, a mast, a second top of one crown."""
 
 ID_PREFIX: Final = "CHM-"
 """Begins the names of the trees from the raster (canopy height model)."""
@@ -415,8 +413,7 @@ def strike_out(
     geopandas.GeoDataFrame
         Trees of the inventory stay: a mistake there is mended there.
     """
-    said = decisions["decision"].eq(NO_TREE).to_numpy(dtype=bool, na_value=False)
-    is_out = trees["tree_id"].isin(decisions.loc[said, "tree_id"])
+    is_out = trees["tree_id"].isin(find_tree_decisions(decisions, NO_TREE)["tree_id"])
     is_out &= trees["origin"].eq(FROM_RASTER)
     seen = say("struck out by a decision: no tree stands there")
     return leave_out(

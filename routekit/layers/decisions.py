@@ -11,11 +11,14 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from routekit.errors import DecisionError
+from routekit.layers.features import is_feature
 from routekit.techniques import BURSTING, TECHNIQUE_PHRASES, TECHNIQUES
 from routekit.words.texts import Text, Values, join, say, word
 
-NO_PIT, TREE_GONE, STEM = "no_pit", "tree_gone", "stem"
-KINDS = ("force", "exclude", NO_PIT, "no_tree", TREE_GONE, STEM)
+NO_PIT, NO_TREE, TREE_GONE, STEM = "no_pit", "no_tree", "tree_gone", "stem"
+"""Decisions on trees; `no_tree` says of one of the raster that it is none: a hedge, a mast."""
+
+KINDS = ("force", "exclude", NO_PIT, NO_TREE, TREE_GONE, STEM)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -66,6 +69,25 @@ def spell_decisions(table: pd.DataFrame) -> pd.DataFrame:
     return table.assign(
         **{name: table[name].astype("str").str.strip().str.lower() for name in names}
     )
+
+
+def find_tree_decisions(decisions: pd.DataFrame, kind: str) -> pd.DataFrame:
+    """Take the decisions of one kind that name a tree.
+
+    Parameters
+    ----------
+    decisions : DataFrame
+        With tree_id and decision, spelt as `spell_decisions` leaves it.
+    kind : str
+        One of `KINDS`.
+
+    Returns
+    -------
+    DataFrame
+        Their rows.
+    """
+    is_here = decisions["decision"].eq(kind).to_numpy(dtype=bool, na_value=False)
+    return decisions[is_here & decisions["tree_id"].notna().to_numpy(dtype=bool)]
 
 
 def read_decisions(
@@ -143,7 +165,7 @@ def read_decisions(
     faults += _find_tree_clashes(table, kind, named)
     if faults:
         message = "decisions: " + "; ".join(faults) + "; mend the decisions table"
-        if named.str.startswith("feature ").any():
+        if named.map(is_feature).any():
             message += ", or undo the decision on the map and save its file again"
         raise DecisionError(message)
     no_pit = table[kind.eq(NO_PIT) & ~is_gone]
@@ -292,9 +314,9 @@ def _find_faults(
         elif tree_text[row] and not known_trees[row]:
             hint = _hint(tree_text[row], trees)
             faults.append(f'{place}: there is no tree "{tree_text[row]}"{hint}')
-        elif kind[row] == "no_tree":
+        elif kind[row] == NO_TREE:
             faults.append(
-                f"{place}: no_tree strikes out a tree of the canopy raster; "
+                f"{place}: {NO_TREE} strikes out a tree of the canopy raster; "
                 + (f'"{tree_text[row]}" is none' if tree_text[row] else "it needs a tree_id")
             )
         elif kind[row] in (TREE_GONE, STEM):

@@ -8,6 +8,7 @@ import numpy as np
 
 from routekit.errors import LayerError
 from routekit.layers.columns import find_near_name
+from routekit.layers.decisions import NO_TREE, TREE_GONE
 from routekit.layers.identity import is_among
 from routekit.layers.mending import WRONG_TYPE
 from routekit.words.columns import name_messages, say_each
@@ -117,7 +118,7 @@ def _strikes_out(table: pd.DataFrame) -> NDArray[np.bool_]:
     """Mark the decisions that strike a tree out: it is meant to be missing."""
     if "decision" not in table:
         return np.zeros(len(table), dtype=bool)
-    return table["decision"].isin(["no_tree", "tree_gone"]).to_numpy(dtype=bool)
+    return table["decision"].isin([NO_TREE, TREE_GONE]).to_numpy(dtype=bool)
 
 
 def _tell_effect(layer: str, column: str) -> Text:

@@ -19,6 +19,7 @@ from pyproj import Transformer
 
 from routekit.errors import LayerError
 from routekit.layers.columns import load_columns
+from routekit.layers.features import is_feature, name_features
 from routekit.layers.raw_layers import RawLayer, find_file, hash_source
 from routekit.layers.same_tree import PLACE_COLUMNS
 from routekit.words.columns import say_each
@@ -133,7 +134,7 @@ def _make_layers(
             moved = shapely.transform(shapes[zone], lambda places: _from_lonlat(places, crs))
             kept = gpd.GeoDataFrame(kept, geometry=gpd.GeoSeries(moved, crs=crs))
         layers[name] = RawLayer(layer=name, frame=kept, path=path, layer_name="", sha256=digest)
-        keys[name] = ("feature " + frame["feature"].astype("str")).reset_index(drop=True)
+        keys[name] = name_features(frame["feature"]).reset_index(drop=True)
     return MapDecisions(layers=layers, keys=keys)
 
 
@@ -172,28 +173,13 @@ def tell_overlaps(decisions: pd.DataFrame, findings: Findings) -> None:
     what["stem"] = decisions["stem_diameter_mm"]
     first = decisions["row_key"].groupby([what[name] for name in what], dropna=False)
     earlier = first.transform("first")
-    is_map = decisions["row_key"].str.startswith("feature ")
+    is_map = decisions["row_key"].map(is_feature)
     again = (is_map & (earlier != decisions["row_key"])).to_numpy(dtype=bool)
     seen = say_each("{row} decides the same", row=earlier[again])
     done = say("both kept; they agree, and both reasons are shown")
     findings.add(
         "info", MAP_LAYER, decisions.loc[again, "row_key"], field="decision", seen=seen, done=done
     )
-
-
-def name_decision_places(row_key: pd.Series) -> list[str]:
-    """Name where decisions stand: «feature 2» of the file of the map, else the row of the table.
-
-    Examples
-    --------
-    >>> name_decision_places(pd.Series(["R7", "feature 1"]))
-    ['row 1', 'feature 1']
-    """
-    keys = row_key.astype("str")
-    return [
-        key if key.startswith("feature ") else f"row {place}"
-        for place, key in enumerate(keys, start=1)
-    ]
 
 
 def _read_features(path: Path) -> list[Any]:
@@ -331,5 +317,5 @@ def _tell_taken(table: pd.DataFrame, findings: Findings) -> None:
         by=table["by"],
         reason=table["reason"],
     )
-    rows = "feature " + table["feature"].astype("str")
+    rows = name_features(table["feature"])
     findings.add("info", MAP_LAYER, rows, field="", seen=seen, done=say("taken over"))

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from dataclasses import dataclass, replace
+from itertools import count
 from pathlib import Path
 from typing import TYPE_CHECKING, cast
 
@@ -29,6 +30,7 @@ from routekit.layers.columns import (
 from routekit.layers.crowns import add_raster_trees, settle_crowns, strike_out
 from routekit.layers.crs import choose_working_crs, own_crs, transform_layer
 from routekit.layers.decisions import spell_decisions
+from routekit.layers.features import name_place
 from routekit.layers.findings import Findings
 from routekit.layers.finishing import (
     empty_layer,
@@ -49,7 +51,6 @@ from routekit.layers.levels import blank_zero_levels, check_level_units, report_
 from routekit.layers.map_decisions import (
     MapDecisions,
     join_map_rows,
-    name_decision_places,
     read_map_decisions,
     tell_overlaps,
 )
@@ -202,7 +203,9 @@ def _read_layers(inputs: InputSettings, base: Path, findings: Findings) -> Layer
         mapping=join_mappings(mapped),
         accounting=sum_up_rows(final, tallies),
         left_out=findings.left_out(),
-        decision_places=tuple(name_decision_places(tables["decisions"]["row_key"])),
+        decision_places=tuple(
+            map(name_place, tables["decisions"]["row_key"].astype("str"), count(1))
+        ),
         **areas,
     )
 

@@ -13,6 +13,8 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from routekit.layers.features import name_place
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
@@ -56,25 +58,6 @@ def refuse_other_trees(
                 f"layers.{layer}: {told}; write the name of the tree that was meant, or blank "
                 f"{' and '.join(PLACE_COLUMNS)} if it is the right one"
             )
-
-
-def name_place(row_key: str) -> str:
-    """Name a row by its key; a feature of the map is one already.
-
-    Parameters
-    ----------
-    row_key : str
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> name_place("R1"), name_place("feature 2")
-    ('row R1', 'feature 2')
-    """
-    return row_key if row_key.startswith("feature ") else f"row {row_key}"
 
 
 def find_other_trees(

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from routekit.layers.decisions import STEM, TREE_GONE
+from routekit.layers.decisions import STEM, TREE_GONE, find_tree_decisions
 from routekit.layers.mending import leave_out
 from routekit.words.columns import say_each
 from routekit.words.texts import say
@@ -48,7 +48,7 @@ def correct_stems(
         A list of several stems gives way to the one diameter.
     """
     del tally
-    size_mm = _decided_on(decisions, STEM).set_index("tree_id")["stem_diameter_mm"].dropna()
+    size_mm = find_tree_decisions(decisions, STEM).set_index("tree_id")["stem_diameter_mm"].dropna()
     size_mm = size_mm[~size_mm.index.duplicated()]
     new = trees["tree_id"].map(size_mm).astype("float64")
     is_new = new.notna().to_numpy(dtype=bool)
@@ -99,14 +99,8 @@ def strike_out_gone(
     -------
     geopandas.GeoDataFrame
     """
-    is_out = trees["tree_id"].isin(_decided_on(decisions, TREE_GONE)["tree_id"])
+    is_out = trees["tree_id"].isin(find_tree_decisions(decisions, TREE_GONE)["tree_id"])
     seen = say("left out by a decision: the tree is gone")
     return leave_out(
         trees, is_out.to_numpy(dtype=bool), "trees", seen, findings, tally, severity="info"
     )
-
-
-def _decided_on(decisions: pd.DataFrame, kind: str) -> pd.DataFrame:
-    """Take the decisions of one kind that name a tree."""
-    is_here = decisions["decision"].eq(kind).to_numpy(dtype=bool, na_value=False)
-    return decisions[is_here & decisions["tree_id"].notna().to_numpy(dtype=bool)]

@@ -15,7 +15,7 @@ from routekit.outputs.sureness_lines import write_sureness
 from routekit.outputs.taken_over import write_taken_over
 from routekit.result import Result
 from routekit.trees.near_misses import LIKELY_SHARE
-from routekit.words.texts import Text, begin, join, list_words, say, take_texts, word
+from routekit.words.texts import Text, begin, join, list_words, name_some, say, take_texts, word
 
 _SHOWN = 5
 """Strings that the summary names before it only counts."""
@@ -75,7 +75,7 @@ def write_alert(text: str, items: list[str]) -> Text:
     -------
     Text
     """
-    return say("{what}: {things}", what=begin(word(text)), things=_name_some(items, _SHOWN))
+    return say("{what}: {things}", what=begin(word(text)), things=name_some(items, _SHOWN))
 
 
 def write_outcome(result: Result, counts: Counts) -> list[Text]:
@@ -288,17 +288,9 @@ def _write_no_room(strings: pd.DataFrame) -> list[Text]:
             "NO ROOM to lay out even one pipe length behind the launch pit of {strings} ({names}): "
             "choose the other end or another technique.",
             strings=_count("string", len(names)),
-            names=_name_some(names, _SHOWN),
+            names=name_some(names, _SHOWN),
         )
     ]
-
-
-def _name_some(names: list[str], most: int) -> str:
-    """Name some things; more are counted."""
-    shown = join(names[:most], ", ")
-    if len(names) <= most:
-        return shown
-    return say("{names} and {count:,.0f} more", names=shown, count=len(names) - most)
 
 
 def _write_connections(counts: Counts) -> list[Text]:
@@ -537,7 +529,7 @@ def _write_stuck(result: Result) -> list[Text]:
 
     def name(which: Flags) -> str:
         """Name some of the runs."""
-        return _name_some(result.advice.loc[which, "run_id"].astype(str).tolist(), _STUCK_SHOWN)
+        return name_some(result.advice.loc[which, "run_id"].astype(str).tolist(), _STUCK_SHOWN)
 
     stuck, torn, decided = because == NO_TECHNIQUE, because == CONTRADICTED, fails
     lines = [

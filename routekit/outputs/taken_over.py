@@ -6,10 +6,10 @@ from typing import Final
 
 import pandas as pd
 
-from routekit.layers.decisions import KINDS, STEM, TREE_GONE
+from routekit.layers.decisions import KINDS, NO_PIT, NO_TREE, STEM, TREE_GONE
 from routekit.result import Result
 from routekit.trees.own_zones import OWN_BASIS
-from routekit.words.texts import Text, join, list_words, say
+from routekit.words.texts import Text, list_words, name_some, say
 
 _SHOWN: Final = 8
 """Trees and runs that a line names before it only counts."""
@@ -45,14 +45,17 @@ def _write_zones(result: Result) -> list[Text]:
             "Root zones of {n} trees taken over as drawn, from {file}: {trees}.",
             n=len(own),
             file=file,
-            trees=_name_some(own.tolist()),
+            trees=name_some(own.tolist(), _SHOWN),
         )
         if len(own)
         else say("No root zone of {file} could be taken over.", file=file)
     )
     if not lost:
         return [line]
-    return [line, say("Zones not taken over, see the findings: {trees}.", trees=_name_some(lost))]
+    return [
+        line,
+        say("Zones not taken over, see the findings: {trees}.", trees=name_some(lost, _SHOWN)),
+    ]
 
 
 def _write_decisions(result: Result) -> list[Text]:
@@ -60,13 +63,12 @@ def _write_decisions(result: Result) -> list[Text]:
     table = result.decisions
     if not len(table):
         return []
-    kind = table["decision"].astype("str").str.strip().str.lower()
-    counted = kind.value_counts()
+    counted = table["decision"].value_counts()
     said = {
         "force": lambda n: say("{n} technique chosen", "{n} techniques chosen", n=n),
         "exclude": lambda n: say("{n} technique ruled out", "{n} techniques ruled out", n=n),
-        "no_pit": lambda n: say("{n} ban on pits at a tree", "{n} bans on pits at trees", n=n),
-        "no_tree": lambda n: say("{n} tree struck out", "{n} trees struck out", n=n),
+        NO_PIT: lambda n: say("{n} ban on pits at a tree", "{n} bans on pits at trees", n=n),
+        NO_TREE: lambda n: say("{n} tree struck out", "{n} trees struck out", n=n),
         TREE_GONE: lambda n: say("{n} tree gone", "{n} trees gone", n=n),
         STEM: lambda n: say("{n} stem corrected", "{n} stems corrected", n=n),
     }
@@ -88,11 +90,3 @@ def _name_file(result: Result, layer: str) -> str:
     named = rows.loc[((rows["kind"] == "input") & (rows["name"] == layer)).to_numpy(), "source"]
     files = [str(name) for name in pd.unique(named.dropna()) if str(name)]
     return ", ".join(files) if files else say("the tables given")
-
-
-def _name_some(names: list[str]) -> str:
-    """Name some things; more are counted."""
-    shown = join(names[:_SHOWN], ", ")
-    if len(names) <= _SHOWN:
-        return shown
-    return say("{names} and {count:,.0f} more", names=shown, count=len(names) - _SHOWN)

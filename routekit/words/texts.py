@@ -282,6 +282,29 @@ def join(parts: Iterable[str], separator: str = " ") -> str:
     return Text(english, [JOINED, {"sep": separator, "parts": statements}])
 
 
+def name_some(names: Sequence[str], most: int) -> str:
+    """Name some things one behind the other; those beyond `most` are counted.
+
+    Parameters
+    ----------
+    names : sequence of str
+    most : int
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> name_some(["R1", "R2"], 2)
+    'R1, R2'
+    """
+    shown = join(names[:most], ", ")
+    if len(names) <= most:
+        return shown
+    return say("{names} and {count:,.0f} more", names=shown, count=len(names) - most)
+
+
 def list_words(parts: Sequence[str]) -> str:
     """List some things: a, b and c.
 
