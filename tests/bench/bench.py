@@ -43,7 +43,9 @@ def run_job(job, folder):
 def prepare(count, folder):
     """Write the district, and a second study file with the layers of the overlap only."""
     # In a process of its own: a child's peak memory starts at what its parent once held.
-    subprocess.run([sys.executable, str(HERE / "generated_town.py"), str(count), str(folder)], check=True)
+    subprocess.run(
+        [sys.executable, str(HERE / "generated_town.py"), str(count), str(folder)], check=True
+    )
     study = folder / "study.toml"
     kept = [
         line

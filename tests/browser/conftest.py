@@ -18,7 +18,7 @@ def axe_script():
 
 @pytest.fixture
 def find_barriers(axe_script):
-    """Give the serious and critical barriers of a page as «rule: selector» lines."""
+    """Give the barriers of a page, of any weight, as «rule: selector» lines."""
 
     def check(page):
         page.evaluate(axe_script)
@@ -26,7 +26,6 @@ def find_barriers(axe_script):
         return [
             f"{rule['id']}: {node['target']}"
             for rule in found["violations"]
-            if rule["impact"] in ("serious", "critical")
             for node in rule["nodes"]
         ]
 

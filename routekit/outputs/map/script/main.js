@@ -57,7 +57,10 @@ function showPage(name) {
 
 function openPlace(kind, row) {
   const id = study[ID_COLUMNS[kind][0]].get(ID_COLUMNS[kind][1], row);
-  const hash = placeHash(kind, id);
+  goTo(placeHash(kind, id));
+}
+
+function goTo(hash) {
   if (window.location.hash === hash) followAddress();
   else window.location.hash = hash;
 }
@@ -178,6 +181,7 @@ async function openSheet() {
   finder.open();
   sharing.open();
   window.addEventListener("hashchange", () => followAddress());
+  byId("skip").addEventListener("click", () => goTo("#page=runs"));
   sayHead();
   pageOf("runs");
   await followAddress();

@@ -122,7 +122,7 @@ function dataTable(caption, heads, rows, attributes = {}) {
   return make("div", { class: "table-frame", tabindex: "0", role: "group", "aria-label": caption },
     make("table", { ...attributes, class: heads.length > 4 ? "stacks" : null },
       make("caption", {}, caption),
-      make("thead", {}, make("tr", {}, heads.map((head) => make("th", { scope: "col" }, head)))),
+      make("thead", {}, make("tr", {}, heads.map((head) => (head ? make("th", { scope: "col" }, head) : make("td"))))),
       make("tbody", {}, rows.map((row) => make("tr", {}, row.map((cell, i) => (
         i === 0 ? make("th", { scope: "row" }, cell) : make("td", { "data-head": heads[i] }, cell)
       )))))));
