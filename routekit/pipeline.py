@@ -35,6 +35,7 @@ from routekit.study import Study, choice_settings, list_inputs, list_rules_in_fo
 from routekit.sureness.report import tell_sureness
 from routekit.trees.exposure import Exposure, measure_exposure
 from routekit.trees.stem_table import tabulate_stems
+from routekit.trees.stem_words import describe_stems
 from routekit.trees.zones import build_zones
 
 Tell = Callable[[str], None]
@@ -185,11 +186,12 @@ def prepare_study(study: Study, *, tell: Tell = _silent) -> Prepared:
     placed, photo = _review_rasters(layers, runs, study)
     layers = replace(layers, photo=photo)
     found = [layers.findings, placed, depth_findings, code_findings, zone_findings, neutral]
+    listed = tabulate_stems(layers.trees, zones, stems, settings=rules)
     return Prepared(
         layers=layers,
         runs=runs,
-        zones=zones,
-        stems=tabulate_stems(layers.trees, zones, stems, settings=rules),
+        zones=zones.assign(**describe_stems(layers.trees, zones, listed)),
+        stems=listed,
         decided=decided,
         findings=pd.concat(found, ignore_index=True),
     )

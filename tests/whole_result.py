@@ -21,6 +21,7 @@ from routekit.site.grazed import mark_beyond, mark_grazed
 from routekit.study import parse_settings
 from routekit.trees.settings import ZoneSettings
 from routekit.trees.stem_table import tabulate_stems
+from routekit.trees.stem_words import describe_stems
 from routekit.vocabulary import SEVERITIES
 from routekit.words.texts import both
 
@@ -95,6 +96,8 @@ def make_whole(name, crs, **tables):
         whole["encroachments"] = measure(whole, _fill_breaches(breaches, whole))
     if not len(given["stems"]):
         whole["stems"] = list_stems(whole["trees"], whole["zones"])
+    if "stem_text" not in given["zones"]:
+        whole["zones"] = word_stems(whole["trees"], whole["zones"], whole["stems"])
     decide_columns(whole, given)
     made = decide_again(Result(name=name, crs=crs, settings=SETTINGS, **whole, **tables))
     return advise_sizes(made) if len(whole["options"]) else made
@@ -214,6 +217,12 @@ def advise_sizes(result):
         advice=result.advice.assign(**mine),
         options=options.assign(new_height_mm=heights),
     )
+
+
+def word_stems(trees, zones, stems):
+    """The zones, with the stem of each tree in words."""
+    mine = trees.set_index("tree_id", drop=False).reindex(zones["tree_id"])
+    return zones.assign(**describe_stems(mine, zones, stems))
 
 
 def list_stems(trees, zones, **settings):

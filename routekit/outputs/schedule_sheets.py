@@ -11,7 +11,6 @@ from routekit.layers.assumed import MARK, word_of
 from routekit.outputs.bill import list_rows
 from routekit.outputs.check_words import CLASS_UNIT, NO_LIMIT, word_checks
 from routekit.outputs.gis_layers import join_runs
-from routekit.outputs.stem_words import describe_stems
 from routekit.outputs.touched_trees import list_touched, write_zone_areas
 from routekit.result import Result
 from routekit.site.encroachments import DIG, PIT
@@ -65,7 +64,7 @@ def collect_sheets(result: Result) -> dict[str, pd.DataFrame]:
         "Pits": _name_trees(result, result.pits, PIT),
         "Digs": _name_trees(result, result.digs[opens], DIG),
         "By robot": result.digs[~opens],
-        "Trees": word_assumed(trees).join(describe_stems(trees, result.stems)),
+        "Trees": word_assumed(trees),
         "Totals": result.totals,
         "To confirm": word_limits(checks),
         "Surveys": result.surveys.assign(currency=find_currency(result.totals)),

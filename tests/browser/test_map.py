@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 import rasterio
 from encroach import change
-from whole_result import list_stems, set_outputs
+from whole_result import list_stems, word_stems, set_outputs
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "outputs" / "map"))
 sys.path.insert(0, str(Path(__file__).parent))
@@ -103,8 +103,8 @@ def test_card_of_a_tree_tells_its_stem(open_page, tmp_path):
     tree = result.trees["tree_id"].iloc[3]
     zones = result.zones.assign(is_stem_estimated=False, stem_source="several stems")
     trees = result.trees.assign(stems_mm="240;180", stem_height_m=1.3)
-    stems = list_stems(trees, zones)
-    changed = change(result, zones=zones, trees=trees, stems=stems)
+    zones = word_stems(trees, zones, list_stems(trees, zones))
+    changed = change(result, zones=zones, trees=trees)
     path = tmp_path / "map.html"
     path.write_text(build_map(changed), encoding="utf-8")
     page = open_page(path, address=f"#tree={tree}")

@@ -14,7 +14,7 @@ import pytest
 import shapely
 from encroach import GRAZED_M2, change, edit_trenches
 from synthetic import CRS, FORMULAS, LONG, MARKUP, make_empty_result, make_result
-from whole_result import blank_table, decide_again, fill_table, list_stems
+from whole_result import blank_table, decide_again, fill_table, list_stems, word_stems
 
 from routekit.advice.tree_needs import find_needs
 from routekit.outputs.arborist import ReportSettings
@@ -710,10 +710,8 @@ def test_stem_words_stand_on_the_sheet(result):
     zones.loc[0, ["stem_source", "stem_mid_mm"]] = ["several stems", 400.0]
     trees.loc[0, "stem_diameter_mm"] = np.nan
     trees = trees.assign(stems_mm=["320;240", *[None] * (len(trees) - 1)])
-    stems = list_stems(trees, zones)
-    sheet = sheet_of(
-        render(dataclasses.replace(result, zones=zones, trees=trees, stems=stems)), "T000"
-    )
+    zones = word_stems(trees, zones, list_stems(trees, zones))
+    sheet = sheet_of(render(dataclasses.replace(result, zones=zones, trees=trees)), "T000")
     assert "<b>Stem</b> 400 mm, equivalent of 2 stems (320; 240 mm)</p>" in sheet
 
 

@@ -42,7 +42,6 @@ LEFT_OUT = {
         "stem_source",
         "is_stem_estimated",
         "stem_low_mm",
-        "stem_mid_mm",
         "stem_high_mm",
         "tree",
         "crown",

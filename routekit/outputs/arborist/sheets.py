@@ -44,7 +44,6 @@ from routekit.outputs.arborist.tree_plan import (
     to_sheet,
 )
 from routekit.outputs.public.species import name_trees
-from routekit.outputs.stem_words import describe_stems
 from routekit.result import Result
 from routekit.vocabulary import MM_PER_M
 from routekit.words.texts import both, fill, say, take_texts
@@ -95,7 +94,6 @@ def build_cases(result: Result, trees: gpd.GeoDataFrame) -> list[dict[str, Any]]
         confirm=list_confirmations(result, runs),
         needs=_gather_needs(result.tree_needs),
     )
-    trees = trees.join(describe_stems(trees, result.stems))
     trees = trees.assign(
         is_drawn=shapely.is_geometry(zone_shapes(trees)),
         x_m=trees.geometry.x,
@@ -171,7 +169,7 @@ def _measure_circles(tree: dict[str, Any], per_m: float) -> dict[str, float | No
     circles = {
         name: None if np.isnan(size) else round(size * per_m, 1) for name, size in sizes.items()
     }
-    stem = tree["stem_mm"] / 2 / MM_PER_M * per_m
+    stem = tree["stem_mid_mm"] / 2 / MM_PER_M * per_m
     return circles | {"stem_r": round(stem, 1) if stem > _LEAST_STEM else _LEAST_STEM}
 
 

@@ -12,7 +12,6 @@ import shapely
 from numpy.typing import NDArray
 
 from routekit.outputs.map.words import WORDS_END
-from routekit.outputs.stem_words import describe_stems
 from routekit.result import Result
 
 RUN_FACTS: Final = (
@@ -92,8 +91,6 @@ ADVICE_TEXTS: Final = (
 TREE_FACTS: Final = (
     "tree_id",
     "species",
-    "stem_mm",
-    "stem_text",
     "crown_diameter_m",
     "height_m",
     "age_class",
@@ -105,6 +102,8 @@ TREE_FACTS: Final = (
     "position_sd_m",
 )
 ZONE_FACTS: Final = (
+    "stem_mid_mm",
+    "stem_text",
     "radius_m",
     "area_m2",
     "structural_radius_m",
@@ -112,13 +111,6 @@ ZONE_FACTS: Final = (
     "regime",
     "basis",
     "is_capped",
-)
-_STEM_FACTS: Final = (
-    "is_stem_estimated",
-    "stem_source",
-    "stem_low_mm",
-    "stem_mid_mm",
-    "stem_high_mm",
 )
 _KEYS: Final = ("quantity", "unit")
 """Texts that the script looks rows up by: they are packed beside their statements."""
@@ -279,12 +271,10 @@ def tree_table(result: Result) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        The trees with the columns of zones and tree_loss that the page shows, `zone`, stem_mm,
-        and stem_text.
+        The trees with the columns of zones and tree_loss that the page shows, and `zone`.
     """
-    zone_facts = add_words(result.zones, (*ZONE_FACTS, *_STEM_FACTS, "zone"))
+    zone_facts = add_words(result.zones, (*ZONE_FACTS, "zone"))
     trees = attach(result.trees, result.zones, "tree_id", zone_facts)
-    trees = trees.assign(**describe_stems(trees, result.stems))
     return attach(trees, result.tree_loss, "tree_id", LOSS_FACTS)
 
 

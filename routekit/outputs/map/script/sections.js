@@ -236,7 +236,7 @@ function sketchStem(stem, at, perM) {
   return [
     of("radius_m") ? makeSvg("circle", { cx, cy, r: of("radius_m") * perM, class: "p-zone" }) : null,
     of("structural_radius_m") ? makeSvg("circle", { cx, cy, r: of("structural_radius_m") * perM, class: "p-core" }) : null,
-    makeSvg("circle", { cx, cy, r: Math.max(3, (of("stem_mm") / 2000) * perM), class: "p-stem" }),
+    makeSvg("circle", { cx, cy, r: Math.max(3, (of("stem_mid_mm") / 2000) * perM), class: "p-stem" }),
     makeSvg("text", { x: cx, y: cy - 8, "text-anchor": "middle", class: "s-name" }, String(study.trees.get("tree_id", stem.tree) ?? "").slice(0, 14)),
   ];
 }

@@ -228,4 +228,4 @@ function* drawStems(pen, view) {
   pen.fill();
 }
 
-const stemRadius = (view, tree) => Math.max(1.5, ((study.trees.get("stem_mm", tree) || 0) / 2000) * view.pixelsPerM);
+const stemRadius = (view, tree) => Math.max(1.5, ((study.trees.get("stem_mid_mm", tree) || 0) / 2000) * view.pixelsPerM);

@@ -8,34 +8,46 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from routekit.arrays import Objects
 from routekit.trees.stems import MEASURED, SEVERAL
 from routekit.words.texts import both, fill, join, message, say, say_rows, word
 
 _MEASURED: Final = (MEASURED, SEVERAL)
 
 
-def describe_stems(trees: pd.DataFrame, stems: pd.DataFrame) -> pd.DataFrame:
+def describe_stems(
+    trees: pd.DataFrame, zones: pd.DataFrame, stems: pd.DataFrame
+) -> dict[str, Objects]:
     """Describe the stem of each tree as its zone takes it.
 
     Parameters
     ----------
     trees : pandas.DataFrame, n rows
-        Trees joined with their zones: tree_id, stem_diameter_mm, stem_count, stem_source,
-        stem_low_mm, stem_mid_mm, stem_high_mm, is_stem_estimated.
+        tree_id, stem_count.
+    zones : pandas.DataFrame, n rows
+        In the order of the trees: stem_source, stem_low_mm, stem_mid_mm, stem_high_mm,
+        is_stem_estimated.
     stems : pandas.DataFrame
         From `routekit.trees.stem_table.tabulate_stems`.
 
     Returns
     -------
-    pandas.DataFrame, n rows
-        stem_mm (the one diameter, the middle of an estimate; NaN not known), stem_text and its
-        statement stem_text_words; on the index of `trees`.
+    dict of str to numpy.ndarray of object, shape (n,)
+        The columns stem_text and stem_text_words.
+
+    Examples
+    --------
+    >>> trees = pd.DataFrame({"tree_id": ["T1"], "stem_count": [1.0]})
+    >>> zones = pd.DataFrame({"stem_source": ["measured"], "is_stem_estimated": [False],
+    ...     "stem_low_mm": [400.0], "stem_mid_mm": [400.0], "stem_high_mm": [400.0]})
+    >>> stems = pd.DataFrame({"tree_id": ["T1"], "diameter_mm": [400.0], "zone_value": ["high"],
+    ...     "is_other_height": [False], "height_m": [1.5], "asked_height_m": [1.5]})
+    >>> describe_stems(trees, zones, stems)["stem_text"].tolist()
+    ['400 mm, measured']
     """
-    given, mid = (_numbers(trees, name) for name in ("stem_diameter_mm", "stem_mid_mm"))
-    one = np.where(np.isnan(mid), given, mid)
-    origin = _sources(trees)
-    estimated = _numbers(trees, "is_stem_estimated") == 1
-    low, high = (_numbers(trees, name) for name in ("stem_low_mm", "stem_high_mm"))
+    origin = _sources(zones)
+    estimated = _numbers(zones, "is_stem_estimated") == 1
+    low, one, high = (_numbers(zones, f"stem_{name}_mm") for name in ("low", "mid", "high"))
     facts = stems.drop_duplicates("tree_id").set_index("tree_id").reindex(trees["tree_id"])
     used = facts["zone_value"].astype(object).where(facts["zone_value"].notna(), "")
     heights = _other_heights(facts, origin)
@@ -55,7 +67,7 @@ def describe_stems(trees: pd.DataFrame, stems: pd.DataFrame) -> pd.DataFrame:
             strict=True,
         )
     ]
-    return pd.DataFrame({"stem_mm": one, **both("stem_text", fill(texts))}, index=trees.index)
+    return both("stem_text", fill(texts))
 
 
 def _measure(one_mm: float, source: str, stems: str, height: str) -> str:
@@ -89,9 +101,7 @@ def _estimate(sizes_mm: tuple[float, float, float], source: str, used: str) -> s
     return join([text, drawn.get(used, "")], "; ")
 
 
-def _stem_lists(
-    trees: pd.DataFrame, stems: pd.DataFrame, origin: NDArray[np.object_]
-) -> NDArray[np.object_]:
+def _stem_lists(trees: pd.DataFrame, stems: pd.DataFrame, origin: Objects) -> Objects:
     """Name the single stems that a diameter stands for, shape (n,); blank for one stem."""
     count = _numbers(trees, "stem_count")
     sizes = stems["diameter_mm"].map("{:.0f}".format).groupby(stems["tree_id"].astype("str"))
@@ -108,7 +118,7 @@ def _stem_lists(
     )
 
 
-def _other_heights(facts: pd.DataFrame, origin: NDArray[np.object_]) -> NDArray[np.object_]:
+def _other_heights(facts: pd.DataFrame, origin: Objects) -> Objects:
     """Say where a stem was measured at another height than the regime's, shape (n,)."""
     other = facts["is_other_height"].eq(True).to_numpy() & np.isin(origin, _MEASURED)
     texts = np.full(len(facts), "", dtype=object)
@@ -120,7 +130,7 @@ def _other_heights(facts: pd.DataFrame, origin: NDArray[np.object_]) -> NDArray[
     return texts
 
 
-def _sources(trees: pd.DataFrame) -> NDArray[np.object_]:
+def _sources(trees: pd.DataFrame) -> Objects:
     """Give where each stem comes from, shape (n,); blank where that is not said."""
     return trees["stem_source"].astype(object).fillna("").astype(str).to_numpy(dtype=object)
 

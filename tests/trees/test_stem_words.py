@@ -8,7 +8,7 @@ import pytest
 from whole_result import list_stems
 
 import routekit
-from routekit.outputs.stem_words import describe_stems
+from routekit.trees.stem_words import describe_stems
 
 MEASURED = {"stem_source": "measured", "stem_mid_mm": 563.0, "stem_diameter_mm": 563.0}
 SEVERAL = {
@@ -46,7 +46,7 @@ def trees_of(rows, **options):
 
 def words_of(tree, **settings):
     trees = trees_of([tree]).assign(tree_id="T1")
-    return describe_stems(trees, list_stems(trees, trees, **settings))["stem_text"].iloc[0]
+    return describe_stems(trees, trees, list_stems(trees, trees, **settings))["stem_text"][0]
 
 
 @pytest.mark.parametrize(
@@ -74,7 +74,7 @@ def words_of(tree, **settings):
         ({**MEASURED, "stem_count": 3}, "563 mm, as one for 3 stems, measured"),
         ({"stem_source": "unknown", "stem_mid_mm": np.nan}, "not known"),
         ({"tree_id": "T1"}, "not known"),
-        ({"stem_diameter_mm": 300.0}, "300 mm"),
+        ({"stem_mid_mm": 300.0}, "300 mm"),
     ],
 )
 def test_stems_in_words(tree, words):
@@ -88,7 +88,7 @@ def test_a_list_that_cannot_be_read_is_not_shown():
 def test_an_estimated_crown_leaves_a_stem_measured():
     trees = trees_of([{**MEASURED, "is_stem_estimated": False}]).assign(tree_id="T1")
     told = trees.assign(is_estimated=True)
-    words = describe_stems(told, list_stems(trees, trees))["stem_text"]
+    words = describe_stems(told, told, list_stems(trees, trees))["stem_text"]
     assert words.tolist() == ["563 mm, measured"]
 
 
@@ -97,16 +97,16 @@ def test_the_middle_value_is_named_where_it_draws_the_zone():
 
 
 def test_the_rules_of_a_study_say_which_value_draws_the_zone(sample_result):
-    trees = sample_result.trees.merge(sample_result.zones.drop(columns="geometry"), on="tree_id")
-    trees = trees[trees["is_stem_estimated"]]
-    words = describe_stems(trees, sample_result.stems)["stem_text"]
+    zones = sample_result.zones
+    trees = zones[zones["is_stem_estimated"]]
+    words = trees["stem_text"]
     assert len(words) > 3
     assert words.str.endswith("the zone uses the high one").all()
     for high, basis in zip(trees["stem_high_mm"], trees["basis"], strict=True):
         assert f"x {high:.0f} mm" in basis
 
 
-def test_rows_keep_their_index_and_diameter():
+def test_the_words_stand_in_the_order_of_the_trees():
     trees = trees_of([MEASURED, SEVERAL, CROWN], index=[7, 3, 5]).assign(tree_id=list("abc"))
     stems = list_stems(trees, trees)
     assert stems[["tree_id", "stem", "diameter_mm"]].to_numpy().tolist() == [
@@ -115,10 +115,10 @@ def test_rows_keep_their_index_and_diameter():
         ["b", 2, 240.0],
         ["c", 1, 145.1],
     ]
-    found = describe_stems(trees, stems)
-    assert found.index.tolist() == [7, 3, 5]
-    assert found["stem_mm"].tolist() == [563.0, 400.0, 145.1]
-    assert describe_stems(trees.iloc[:0], stems.iloc[:0]).empty
+    found = describe_stems(trees, trees, stems)["stem_text"].tolist()
+    assert [text.split(",")[0] for text in found] == ["563 mm", "400 mm", "145 mm"]
+    none = trees.iloc[:0]
+    assert describe_stems(none, none, stems.iloc[:0])["stem_text"].tolist() == []
 
 
 def test_stems_of_the_sample_are_those_that_its_zones_take(sample_result):
