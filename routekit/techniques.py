@@ -2,7 +2,7 @@
 
 What a technique is stands here and nowhere else; what it does stands in the room that does it,
 found by the words of its record: its new pipe in `pipes.new_pipes`, its checks in `methods`, its
-harm in `advice.options`, its items of work in `advice.work_items`. Its life is a row of
+harm in `advice.technique_harm`, its items of work in `advice.work_items`. Its life is a row of
 `advice/tables/technique_life.csv`.
 """
 

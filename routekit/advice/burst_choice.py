@@ -18,16 +18,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from routekit.advice.options import (
-    Comparison,
-    agree_on_sizes,
-    burst_and_other_scores,
-    choose_strings,
-    compare_techniques,
-    permit_sizes,
-    pick_burst_size,
-)
+from routekit.advice.burst_sizes import agree_on_sizes, permit_sizes, pick_burst_size
+from routekit.advice.options import Comparison, compare_techniques
 from routekit.advice.settings import ChoiceSettings
+from routekit.advice.string_gain import burst_and_other_scores, choose_strings
 from routekit.arrays import Flags, Floats, split_ids
 from routekit.layers.decisions import Decided
 from routekit.pipes.new_pipes import PlanSettings, resize_bursting

@@ -23,10 +23,7 @@ from routekit.advice.line_capacity import find_held, judge_line
 from routekit.advice.line_sizes import renew_at_own_size, size_line
 from routekit.advice.new_bores import find_heights, size_new_pipes
 from routekit.advice.open_runs import name_techniques
-from routekit.advice.options import (
-    Comparison,
-    itemise_works,
-)
+from routekit.advice.options import Comparison, itemise_works
 from routekit.advice.recommend import recommend
 from routekit.advice.recommended import mark_checks, name_choosers
 from routekit.advice.root_cutting import tell_cutting

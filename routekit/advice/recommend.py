@@ -13,15 +13,14 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from routekit.advice.currency import Money
+from routekit.advice.decision_texts import decision_text, forced_text
+from routekit.advice.need_texts import need_text
 from routekit.advice.open_runs import CONTRADICTED, NO_TECHNIQUE, explain_open, say_changes
 from routekit.advice.reasons import (
     Verdict,
     cause_text,
     decide,
-    decision_text,
-    forced_text,
     lost_text,
-    need_text,
     reason_text,
     string_text,
     unplaced_text,

@@ -7,9 +7,9 @@ from typing import NamedTuple
 import numpy as np
 
 from routekit.advice.appraisal import chain_cost, visits_cost
-from routekit.advice.options import gain_of_strings
 from routekit.advice.quantities import DAY_ITEMS
 from routekit.advice.score import find_shortfall, pick_alone, weigh
+from routekit.advice.string_gain import gain_of_strings
 from routekit.arrays import Floats, Ints
 from routekit.sureness.bench import (
     BURST_PLACES,

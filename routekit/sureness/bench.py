@@ -13,7 +13,8 @@ import pandas as pd
 
 from routekit.advice.appraisal import AppraisalRule, load_appraisal_rules
 from routekit.advice.burst_choice import BurstChoice
-from routekit.advice.options import Comparison, measure_sites, passes
+from routekit.advice.full_plans import measure_sites
+from routekit.advice.options import Comparison, passes
 from routekit.advice.quantities import PER_DAY, list_work
 from routekit.advice.settings import AdviceSettings, ChoiceSettings
 from routekit.advice.whole_life import RENEWALS, is_followed

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 import rasterio
 from encroach import change
-from whole_result import list_stems, word_stems, set_outputs
+from whole_result import list_stems, set_outputs, word_stems
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "outputs" / "map"))
 sys.path.insert(0, str(Path(__file__).parent))

@@ -9,7 +9,9 @@ import pytest
 import shapely
 from shapely import LineString, Point, box
 
-from routekit.advice.options import agree_on_sizes, choose_strings, passes, pick_burst_size
+from routekit.advice.burst_sizes import agree_on_sizes, pick_burst_size
+from routekit.advice.options import passes
+from routekit.advice.string_gain import choose_strings
 from routekit.layers.decisions import Decided
 from routekit.methods.checks import must_not
 from routekit.methods.run_facts import assign_connections, find_collapses

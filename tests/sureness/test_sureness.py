@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from routekit.advice.options import measure_sites
+from routekit.advice.full_plans import measure_sites
 from routekit.advice.quantities import run_quantities
 from routekit.advice.recommend import find_idle
 from routekit.pipes.flow import BASIS_SOUND

@@ -1,0 +1,98 @@
+"""How near to stems the works of each run dig, and what keeps its string from having pits."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+import pandas as pd
+
+from routekit.arrays import Floats, any_by
+from routekit.site.dig_depths import judge_room
+from routekit.site.digs import AT_CONNECTION, AT_SERVICE, AT_SPOT
+from routekit.site.layout import Works, pair_pits
+from routekit.site.settings import DigSettings
+from routekit.trees.least_distance import WITHIN
+from routekit.trees.near_stem import NEAR_COLUMNS, worst_by
+from routekit.words.texts import both, fill, join, say
+
+
+def judge_works(
+    works: Works, run_id: pd.Series, pit_bans: Mapping[str, str], settings: DigSettings
+) -> pd.DataFrame:
+    """Tell how near to stems the works of each run dig: for bursting, and at connections alone.
+
+    Parameters
+    ----------
+    works : Works
+    run_id : Series of str, shape (n,)
+    pit_bans : mapping of str to str
+        Why no pit may stand in the root zone of a tree, by tree_id.
+    settings : DigSettings
+
+    Returns
+    -------
+    DataFrame, n rows
+        `routekit.trees.near_stem.NEAR_COLUMNS` and is_within_least, with `dig_` (small digs, and
+        the pits of the run's string; a run outside strings has none), `joining_` and `spot_` (digs
+        at collapses) before them; dig_side_m, dig_room_m, joining_side_m, joining_room_m (see
+        `routekit.site.dig_depths.judge_room`); n_spots (these digs); is_pit_barred (1 where no
+        string can pull the run without a pit where none may stand) and pit_bans (by which bans).
+    """
+    row = pd.Index(run_id).get_indexer(pd.Index(works.digs["run_id"].astype(str)))
+    kept = [*NEAR_COLUMNS, WITHIN, "kind", "footprint_m2", "depth_m"]
+    digs = works.digs.loc[row >= 0, kept].assign(run=row[row >= 0])
+    pits = pair_pits(works).merge(works.pits[["pit_id", *NEAR_COLUMNS, WITHIN]], on="pit_id")
+    columns = [*NEAR_COLUMNS, WITHIN, "run"]
+    every = digs[columns]
+    if len(pits):
+        every = pd.concat([every, pits[columns]], ignore_index=True)
+    joining, spots = (digs[digs["kind"] == kind] for kind in (AT_CONNECTION, AT_SPOT))
+    found = [
+        _worst_of(part, len(run_id)).add_prefix(prefix)
+        for prefix, part in (("dig_", every), ("joining_", joining), ("spot_", spots))
+    ]
+    squares = digs[digs["kind"].isin([AT_CONNECTION, AT_SERVICE])]
+    for part, prefix in ((squares, "dig_"), (joining, "joining_")):
+        rows = part["run"].to_numpy(dtype=np.int64)
+        found.append(judge_room(part, rows, len(run_id), settings).add_prefix(prefix))
+    banned = [
+        _say_bans(*one, pit_bans) for one in zip(works.is_barred, works.barred_by, strict=True)
+    ]
+    return pd.concat(found, axis=1).assign(
+        n_spots=count_spots(works, run_id),
+        is_pit_barred=works.is_barred,
+        **both("pit_bans", fill(banned)),
+    )
+
+
+def count_spots(works: Works, run_id: pd.Series) -> Floats:
+    """Count the collapsed places of each run at which a dig is set out.
+
+    Parameters
+    ----------
+    works : Works
+    run_id : Series of str, shape (n,)
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (n,)
+    """
+    spots = works.digs.loc[works.digs["kind"] == AT_SPOT, "run_id"].astype(str)
+    row = pd.Index(run_id).get_indexer(pd.Index(spots))
+    return np.bincount(row[row >= 0], minlength=len(run_id)).astype(float)
+
+
+def _say_bans(is_barred: float, trees: tuple[str, ...], pit_bans: Mapping[str, str]) -> str:
+    """Say what keeps pits away from a run; blank where nothing does."""
+    if is_barred != 1:
+        return ""
+    named = join([pit_bans[tree] for tree in trees], "; ")
+    return named or say("stems are too near at both ends")
+
+
+def _worst_of(dug: pd.DataFrame, size: int) -> pd.DataFrame:
+    """Bring what each run digs together."""
+    run = dug["run"].to_numpy(dtype=np.int64)
+    within = any_by(run, dug[WITHIN], size)
+    return worst_by(dug, run, size).assign(**{WITHIN: within})
