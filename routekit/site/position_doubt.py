@@ -159,8 +159,7 @@ def measure_doubt(polygons: ArrayLike, zones: ZoneLayer, run_sd_m: ArrayLike) ->
     deviation[dug[first]] = pairs["position_sd_m"].to_numpy()[first]
     lost = _is_unbounded(shapes, zones, run_sd)
     unsure, near = (_any_by(dug, pairs[name], lost) for name in ("is_unsure", "may_be_structural"))
-    is_open = ~unsure.to_numpy(dtype=bool, na_value=False) & unsure.isna()
-    is_open |= near.isna() & ~near.to_numpy(dtype=bool, na_value=False)
+    is_open = unsure.isna() | near.isna()
     return pd.DataFrame(
         {
             "position_sd_m": deviation,
@@ -264,7 +263,7 @@ def _pair_texts(
     to_zone, to_inner = pairs["to_zone_m"].to_numpy(), pairs["to_structural_m"].to_numpy()
     reached = pairs["may_be_structural"].to_numpy(dtype=bool, na_value=False)
     limit = DEVIATIONS * np.nan_to_num(pairs["position_sd_m"].to_numpy())
-    kind = np.select([reached, to_zone > 0, np.abs(to_inner) <= limit], [0, 1, 2], 3)
+    kind = np.select([reached, to_zone >= 0, np.abs(to_inner) <= limit], [0, 1, 2], 3)
     away = np.abs(np.where(np.isin(kind, (0, 2)), to_inner, to_zone))
     least = np.isnan(run_sd[dug]) | np.isnan(zones.position_sd_m[tree])
     accuracy = say_accuracy(DEVIATIONS * pairs["position_sd_m"].to_numpy(), least)

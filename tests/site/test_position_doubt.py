@@ -15,6 +15,7 @@ from routekit.site.digs import (
     manhole_digs,
     repair_digs,
 )
+from routekit.site.position_doubt import measure_doubt
 from routekit.site.zone_layer import prepare_zones
 from routekit.trees.certainty import WIDEST_SD_M, combine_deviations, judge_margin
 
@@ -115,6 +116,73 @@ def test_the_doubt_of_each_pair_decides_and_not_the_widest():
     trees = [(0.0, 0.0, 6.0, 2.0), (40.0, 0.0, 6.0, 2.0)]
     assert not dig_at(2.9, 0.1, [0.1, 1.5], trees)["is_unsure"]
     assert dig_at(2.9, 0.1, [1.5, 0.1], trees)["is_unsure"]
+
+
+@pytest.mark.parametrize(
+    ("west_m", "inner_m", "said"),
+    [
+        (2.0, 2.0, "may reach the structural zone of tree T0 (0.00 m away"),
+        (1.5, 2.0, "may lie outside the structural zone of tree T0 (0.50 m inside"),
+        (1.49, 2.0, ""),
+        (6.0, 2.0, "may reach the zone of tree T0 (0.00 m away"),
+        (6.5, 2.0, "may reach the zone of tree T0 (0.50 m away"),
+        (6.51, 2.0, ""),
+        (5.8, 2.0, "may lie outside the zone of tree T0 (0.20 m inside"),
+        (6.2, np.nan, "may reach the zone of tree T0 (0.20 m away"),
+    ],
+)
+def test_what_is_said_up_to_just_as_far_as_the_doubt_reaches(west_m, inner_m, said):
+    """0.25 m of the run alone reach 0.50 m either way; what only touches lies outside as drawn."""
+    row = dig_at(west_m, 0.25, 0.0, [(0.0, 0.0, 6.0, inner_m)])
+    assert row["position_doubt"].startswith(said)
+    assert (row["position_doubt"] == "") == (said == "")
+    assert row["is_unsure"] == (said != "")
+    if np.isnan(inner_m):
+        assert row["may_be_structural"] is pd.NA
+    else:
+        assert row["may_be_structural"] == ("may reach the structural" in said)
+
+
+def test_the_doubt_of_a_dig_near_no_zone_is_that_of_its_run_alone():
+    """Both 0.1 m: 0.28 m, and the zone ends 0.5 m off."""
+    assert dig_at(6.5, 0.1, 0.1)["position_sd_m"] == 0.1
+    assert np.isnan(dig_at(6.5, np.nan, 0.1)["position_sd_m"])
+
+
+def test_the_doubt_told_is_that_of_the_zone_likeliest_to_be_reached():
+    """T0 0.30 m off with 0.05 m: twice that falls 0.20 m short; T1 0.60 m off with 0.60 m."""
+    trees = [(0.0, 0.0, 2.0, 2.0), (2.3 + 1 + 0.6 + 2, 0.0, 2.0, 2.0)]
+    row = dig_at(2.3, 0.0, [0.05, 0.6], trees)
+    assert row["position_sd_m"] == pytest.approx(0.6)
+    assert "tree T1 (0.60 m away, position accuracy ± 1.20 m)" in row["position_doubt"]
+    assert "T0" not in row["position_doubt"]
+
+
+@pytest.mark.parametrize(("run_sd_m", "tree_sd_m"), [(np.nan, 0.0), (0.0, np.nan)])
+def test_one_side_not_known_reaches_forty_metres(run_sd_m, tree_sd_m):
+    """Twice the widest 20 m from the edge of the zone at 6 m."""
+    assert dig_at(46.0, run_sd_m, tree_sd_m)["is_unsure"] is pd.NA
+    assert not dig_at(46.01, run_sd_m, tree_sd_m)["is_unsure"]
+
+
+def test_what_is_not_placed_stays_open_and_says_so():
+    zones = prepare_zones(make_zones(STEM), position_sd_m=0.1)
+    found = measure_doubt([None, shapely.Polygon(), shapely.box(99, 0, 100, 1)], zones, 0.1)
+    assert found["is_unsure"].tolist() == [pd.NA, pd.NA, False]
+    assert found["may_be_structural"].tolist() == [pd.NA, pd.NA, False]
+    assert found["position_doubt"].tolist() == [*["position accuracy not known"] * 2, ""]
+
+
+def test_a_dig_in_a_drawn_outline_is_sure_of_it_and_not_of_an_unknown_circle():
+    """The outline ends 2 m from the stem, the dig begins 1.9 m off: how deep it is not measured."""
+    zones = make_zones([(0.0, 0.0, np.nan, 0.3), (50.0, 0.0, np.nan, np.nan)], area_m2=16.0)
+    zones["zone"] = shapely.box([-2.0, 48.0], -2.0, [2.0, 52.0], 2.0)
+    layer = prepare_zones(zones, position_sd_m=0.2)
+    found = measure_doubt(shapely.box([1.9, 51.9], -0.5, [2.9, 52.9], 0.5), layer, 0.2)
+    assert found["is_unsure"].tolist() == [False, pd.NA]
+    assert found["may_be_structural"].tolist() == [False, pd.NA]
+    said = "whether it may reach a structural zone is not known"
+    assert found["position_doubt"].tolist() == ["", said]
 
 
 def test_random_digs_agree_with_a_search_of_all_pairs():

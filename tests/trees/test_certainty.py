@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 
+from routekit.layers.columns import load_columns
 from routekit.trees.certainty import WIDEST_SD_M, judge_margin, mark_certainty
 
 
@@ -48,6 +49,12 @@ def test_a_margin_that_the_doubt_uses_up_to_the_last_is_unsure():
     """Sides of 3 and 4 make 5: twice 0.5 m are 1 m exactly."""
     found = judge_margin([1.0, np.nextafter(1.0, 2)], [0.3, 0.3], [0.4, 0.4])
     assert found.tolist() == [True, False]
+
+
+def test_a_doubt_that_is_not_known_may_be_forty_metres():
+    """Twice 20 m, the widest that the layers accept (see the limit of their column)."""
+    assert judge_margin([39.9, 40.1], [np.nan] * 2, [0.0] * 2).isna().tolist() == [True, False]
+    assert load_columns("trees")["position_sd_m"].high == WIDEST_SD_M
 
 
 def test_a_margin_that_the_widest_doubt_uses_up_to_the_last_is_open():

@@ -22,6 +22,7 @@ from routekit.trees.unsized import settle_within
         (0.0, 0.0, False),
         (np.nan, 0.0, False),
         (np.nan, 6.0, pd.NA),
+        (np.nan, 0.5, pd.NA),
         (3.0, np.nan, pd.NA),
     ],
 )

@@ -11,13 +11,14 @@ from routekit.advice.tree_bands import LEAST_BAND, bound_trees, widen_trees
 from routekit.trees.breach import Tiers, build_breaches
 from routekit.trees.certainty import mark_certainty
 from routekit.trees.near_misses import bound_severity, find_near_misses
+from routekit.vocabulary import SEVERITIES
 
 CRS = "EPSG:28992"
 TIERS = Tiers(share="severed", major_from_share=0.1)
 RADIUS, INNER, HALF = 6.0, 2.0, 0.5
 
 
-def make(run_sd, away, tree_sd=1.5, zone=None):
+def make(run_sd, away, tree_sd=1.5, zone=None, first_m=20.0):
     """One run along the x axis with a trench 1 m wide, and stems at distances from its edge."""
     away = np.asarray(away, dtype=float)
     line = shapely.LineString([(0, 0), (400, 0)])
@@ -27,7 +28,7 @@ def make(run_sd, away, tree_sd=1.5, zone=None):
         geometry=[line],
         crs=CRS,
     )
-    stems = shapely.points(np.column_stack([20 + 20 * np.arange(len(away)), away + HALF]))
+    stems = shapely.points(np.column_stack([first_m + 20 * np.arange(len(away)), away + HALF]))
     zones = gpd.GeoDataFrame(
         {
             "tree_id": [f"T{n}" for n in range(len(away))],
@@ -100,6 +101,71 @@ def test_bounds_are_the_grades_of_a_stem_further_off_and_nearer():
         assert getattr(bounds, end).tolist() == expected
     assert len(bounds.tree) == len(breaches) + len(near) == 5
     assert not bounds.is_least.any()
+
+
+def test_a_zone_just_within_twice_the_doubt_is_listed_and_one_that_touches_without_doubt_is_not():
+    assert make(0.0, [RADIUS + 3.0])[1]["to_zone_m"].tolist() == [3.0]
+    assert make(0.0, [RADIUS + 3.0001])[1].empty
+    assert make(0.0, [RADIUS], tree_sd=0.0)[1].empty
+
+
+def test_near_misses_are_likely_from_one_in_ten():
+    """Normal distribution: 1.2816 deviations are 10 %; 1.88 and 1.97 m of 1.5 m 10.5 and 9.5 %."""
+    _, near, _ = make(0.0, RADIUS + np.array([1.88, 1.97]))
+    assert near["chance_share"].tolist() == pytest.approx([0.105, 0.0945], abs=2e-4)
+    assert near["is_likely"].tolist() == [True, False]
+
+
+def test_the_doubt_of_each_run_decides_and_not_the_widest():
+    """Two trenches 1 m off the zone: 0.1 m of doubt does not reach it, 1 m does."""
+    lines = [shapely.LineString([(0, y), (400, y)]) for y in (0.0, 15.0)]
+    runs = gpd.GeoDataFrame(
+        {"run_id": ["R1", "R2"], "position_sd_m": [0.1, 1.0]}, geometry=lines, crs=CRS
+    )
+    trenches = runs.assign(corridor=[line.buffer(HALF, cap_style="flat") for line in lines])
+    zones = gpd.GeoDataFrame(
+        {
+            "tree_id": ["T0"],
+            "radius_m": [RADIUS],
+            "area_m2": [np.pi * RADIUS**2],
+            "structural_radius_m": [INNER],
+            "zone": np.array([None]),
+        },
+        geometry=[shapely.Point(20, 7.5)],
+        crs=CRS,
+    )
+    none = pd.DataFrame({"run": [], "tree": []}, dtype=np.int64)
+    near = find_near_misses(runs, trenches, zones, none, tree_sd_m=[0.0])
+    assert near["run_id"].tolist() == ["R2"]
+    assert near["to_zone_m"].tolist() == pytest.approx([1.0])
+
+
+@pytest.mark.parametrize(
+    ("shift", "away", "low"),
+    [
+        (6.4, -HALF, "minor"),  # 6.4 m from the middle of the trench: 0.1 m into the zone
+        (6.6, -HALF, "none"),
+        (3.0, 0.0, "minor"),  # 0.5 m from the middle, 3.5 m once it is moved
+    ],
+)
+@pytest.mark.parametrize("first_m", [20.0, 399.0])
+def test_a_stem_near_the_line_moves_square_to_it_by_all_of_the_doubt(shift, away, low, first_m):
+    """A stem on the line goes north."""
+    tiers = Tiers(share="severed", major_from_share=1.0)
+    *_, bounds = make(0.0, [away], tree_sd=shift / 2, first_m=first_m)
+    assert bounds.high.tolist() == [SEVERITIES.index("structural")]
+    moved, *_ = make(0.0, [away + shift], tree_sd=shift / 2, first_m=first_m)
+    assert bounds.low.tolist() == (moved["severity"].cat.codes.tolist() or [0])
+    assert (bounds.low[0] == 0) == (low == "none")
+
+
+def test_drawn_zones_move_with_their_stems():
+    """Outlines 6 m round stems 5.5 and 6.5 m off, 1 m of doubt: out of reach, and in reach."""
+    drawn = {"zone": lambda stems: shapely.buffer(stems, RADIUS, quad_segs=64)}
+    *_, bounds = make(0.0, [5.5, 6.5], tree_sd=0.5, **drawn)
+    assert bounds.tree.tolist() == [0, 1]
+    assert bounds.low.tolist() == [0, 0]
+    assert (bounds.high > 0).all()
 
 
 def test_totals_of_open_cut_get_a_band():

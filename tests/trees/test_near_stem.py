@@ -8,9 +8,16 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
-from shapely import Point, box
+from shapely import LineString, Point, box
 
-from routekit.trees.near_stem import judge_digging, prepare_stems, worst_by
+from routekit.trees.near_stem import (
+    blank_digging,
+    draw_trenches,
+    find_too_near,
+    judge_digging,
+    prepare_stems,
+    worst_by,
+)
 from routekit.trees.settings import ZoneSettings
 
 NAN = np.nan
@@ -87,3 +94,54 @@ def test_the_worst_of_several_counts():
     assert found["is_near_stem"].tolist() == [True, False, pd.NA, False]
     np.testing.assert_array_equal(found["stem_face_m"], [0.5, 3.0, NAN, np.inf])
     assert found["is_stem_loose"].tolist() == [False, True, False, False]
+
+
+def test_at_the_limit_it_is_not_too_near_but_any_doubt_uses_the_margin_up():
+    """A stem of 500 mm: its face at 0.25 m, so that the limit lies 1.25 m from its middle."""
+    assert [judge(a, 500.0, 500.0)[0] for a in (1.2499, 1.25, 1.2501)] == [True, "open", False]
+    # 0.5 m of the run alone reach 1 m.
+    found = [judge(a, 500.0, 500.0, run_sd=0.5)[0] for a in (2.25, 2.2501)]
+    assert found == ["open", False]
+    stems = prepare_stems(
+        gpd.GeoDataFrame({"stem_low_mm": [500.0], "stem_high_mm": [500.0]}, geometry=[Point(0, 0)]),
+        0.0,
+        SETTINGS,
+    )
+    shapes = np.array([box(away, -1, away + 2, 1) for away in (1.24, 1.25)], dtype=object)
+    dug, tree, is_sure = find_too_near(shapes, stems)
+    assert (dug.tolist(), tree.tolist(), is_sure.tolist()) == ([0], [0], [True])
+
+
+@pytest.mark.parametrize(
+    ("away", "run_sd", "tree_sd", "is_loose"),
+    [
+        (3.0, 0.1, 0.1, False),
+        (3.0, NAN, 0.1, True),
+        (3.0, 0.1, NAN, True),
+        (41.25, 0.0, NAN, True),  # 40 m beyond the limit: twice the widest 20 m
+        (41.26, 0.0, NAN, False),
+    ],
+)
+def test_a_stem_is_loose_where_either_doubt_is_not_recorded(away, run_sd, tree_sd, is_loose):
+    assert judge(away, 500.0, 500.0, run_sd=run_sd, tree_sd=tree_sd)[2] == is_loose
+
+
+def test_the_distance_is_told_only_where_it_could_matter():
+    """Limit 1 m, face 0.2 m, and twice the hypotenuse of 0.5 and 0.5 m that stand in for doubt."""
+    assert judge(2.6)[1] == pytest.approx(2.4)
+    assert judge(2.62)[1] == np.inf
+
+
+def test_trenches_are_drawn_as_wide_as_they_are_and_end_with_the_pipe():
+    lines = np.array([LineString([(0, 0), (10, 0)])] * 2, dtype=object)
+    drawn = draw_trenches(lines, np.array([0.8, NAN]))
+    assert drawn[0].bounds == (0.0, -0.4, 10.0, 0.4)
+    assert drawn[1] is None
+
+
+def test_nothing_is_known_of_works_that_are_not_set_out():
+    blank = blank_digging(2, "new_")
+    assert list(blank) == ["new_stem_face_m", "new_is_near_stem", "new_is_stem_loose"]
+    assert blank["new_stem_face_m"].isna().all()
+    assert blank["new_is_near_stem"].tolist() == [pd.NA, pd.NA]
+    assert blank["new_is_stem_loose"].tolist() == [False, False]

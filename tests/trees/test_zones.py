@@ -291,6 +291,53 @@ def test_an_own_zone_no_wider_than_twice_the_rule_is_not_asked_about():
     assert ask_about(trees, make_own(["T0"], [square(0, 16.5)]), regime="din18920")[1]
 
 
+def test_an_own_zone_that_reaches_just_as_far_as_is_plausible_is_not_asked_about():
+    """Corners 3 and 4 m off are 5 m off; within 5 m no zone is asked about."""
+    trees = make_trees(stem_diameter_mm=[40.0])
+    assert not ask_about(trees, make_own(["T0"], [shapely.box(-3, -4, 3, 4)]))[1]
+    assert ask_about(trees, make_own(["T0"], [shapely.box(-3, -4, 3, 4.01)]))[1]
+
+
+def test_an_own_zone_half_a_metre_from_its_stem_is_asked_about():
+    trees = make_trees(stem_diameter_mm=[500.0])
+    _, asked = ask_about(trees, make_own(["T0"], [shapely.box(0.5, -7, 14.5, 7)]))
+    assert asked[0][1] == "the stem of the tree stands 0.5 m outside the outline"
+
+
+def test_an_own_zone_as_large_as_the_formula_is_not_smaller():
+    """12 x 500 mm = 6 m, and a square of pi x 36 m2."""
+    trees = make_trees(stem_diameter_mm=[500.0])
+    half = (np.pi * 36) ** 0.5 / 2
+    assert not ask_about(trees, make_own(["T0"], [square(0, half)]))[1]
+    assert ask_about(trees, make_own(["T0"], [square(0, half - 1e-4)]))[1]
+
+
+def test_the_area_of_a_small_formula_is_told():
+    """12 x 40 mm = 0.48 m, pi x 0.2304 = 0.72 m2."""
+    zones, _ = build(make_trees(stem_diameter_mm=[40.0]), make_own(["T0"], [square(0, 2)]))
+    assert zones["basis"][0].endswith("the formula would give 0.7 m2")
+
+
+def test_crowns_of_several_parts_are_taken():
+    """Two squares of 4 m side, 10 m between their outer edges; a margin of 1.5 m (DIN 18920)."""
+    crown = shapely.MultiPolygon([square(-3, 2), square(3, 2)])
+    zones, _ = build(make_trees(stem_diameter_mm=[500.0], crown=[crown]), regime="din18920")
+    assert zones["shape"].tolist() == ["polygon"]
+    assert zones["zone"][0].bounds == pytest.approx((-6.5, -3.5, 6.5, 3.5))
+
+
+@pytest.mark.parametrize(
+    ("crown_m", "is_bad"), [(0.0, True), (np.inf, True), (0.8, False), (np.nan, False)]
+)
+def test_a_crown_must_be_above_nothing(crown_m, is_bad):
+    trees = make_trees(stem_diameter_mm=[500.0], crown_diameter_m=[crown_m])
+    zones, findings = build(trees, regime="din18920")
+    said = findings["seen"].eq("a crown diameter that is not above 0")
+    assert said.any() == is_bad
+    if crown_m == 0.8:
+        assert zones["radius_m"][0] == pytest.approx(0.4 + 1.5)
+
+
 def test_veterans_by_stem_and_by_crown_edge():
     crown = square(100, 4)  # furthest corner 5.657 m from the stem of T2
     trees = make_trees(
