@@ -151,7 +151,6 @@ def test_the_doubt_of_each_run_decides_and_not_the_widest():
 @pytest.mark.parametrize("first_m", [20.0, 399.0])
 def test_a_stem_near_the_line_moves_square_to_it_by_all_of_the_doubt(shift, away, low, first_m):
     """A stem on the line goes north."""
-    tiers = Tiers(share="severed", major_from_share=1.0)
     *_, bounds = make(0.0, [away], tree_sd=shift / 2, first_m=first_m)
     assert bounds.high.tolist() == [SEVERITIES.index("structural")]
     moved, *_ = make(0.0, [away + shift], tree_sd=shift / 2, first_m=first_m)
