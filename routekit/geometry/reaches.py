@@ -37,7 +37,7 @@ def chance_within(
     corners : numpy.ndarray of float, shape (k, 4, 2)
         Convex parts of the excavations, anticlockwise, m.
     owner : numpy.ndarray of int, shape (k,)
-        Pair that each part belongs to, ascending; every pair has one part at least.
+        Pair that each part belongs to, ascending.
     points : numpy.ndarray of float, shape (p, 2)
         Where the point of each pair is drawn, m.
     distance_m : numpy.ndarray of float, shape (p,)
@@ -48,7 +48,7 @@ def chance_within(
     Returns
     -------
     numpy.ndarray of float, shape (p,)
-        Probabilities; NaN where distance or deviation is not known.
+        Probabilities; NaN where distance or deviation is not known, or a pair has no part.
 
     Notes
     -----

@@ -207,12 +207,11 @@ def _average_within(pairs: Pairs, distance: Floats, several: Flags) -> Floats:
     first = np.searchsorted(owner, np.arange(len(shapes) + 1))
     count = (first[1:] - first[:-1])[back[pair]]
     part = np.repeat(first[:-1][back[pair]], count) + _count_up(count)
-    known = count > 0
     within = chance_within(
         corners[part],
         np.repeat(np.arange(len(pair)), count),
         pairs.stems[pair],
-        np.where(known, distance[pair, column], np.nan),
+        distance[pair, column],
         pairs.sd_m[pair],
     )
     return _average(within, pair, len(several))

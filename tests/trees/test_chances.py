@@ -5,9 +5,20 @@ import numpy as np
 import pandas as pd
 import pytest
 import shapely
+from scipy.stats import norm
 
 from routekit.trees.breach import MAJOR, STRUCTURAL, Tiers, grade_pairs
-from routekit.trees.chances import CHANCES, CLASSES, spread_radii, trench_chances
+from routekit.trees.chances import (
+    CHANCES,
+    CLASSES,
+    Pairs,
+    Spread,
+    footprint_share,
+    severed_share,
+    spread_radii,
+    trench_chances,
+    work_out_chances,
+)
 from routekit.trees.settings import ZoneSettings
 
 TIERS = Tiers(share="severed", major_from_share=0.2, least_m2=0.01)
@@ -102,3 +113,237 @@ def test_what_is_not_known_gives_no_chance(lost):
     assert found["chance_breach"].isna().all()
     assert found["chance_major"].isna().all()
     assert found["chance_structural"].isna().all() == (lost != "outline")
+
+
+PLACES = norm.ppf((np.arange(16) + 0.5) / 16)
+"""Middles of sixteen classes of equal probability, in standard deviations."""
+BAND = {"is_estimated": True, "is_stem_estimated": True, "stem_mid_mm": 250.0}
+
+
+def rule_of(stem_mm):
+    """12 x stem, 15 m at most; 0.64 x r^0.42 with r in cm, within the zone (see test_zones)."""
+    radius = np.minimum(12 * stem_mm / 1000, 15.0)
+    return radius, np.minimum(0.64 * (stem_mm / 20) ** 0.42, radius)
+
+
+@pytest.mark.parametrize(("mid", "high"), [(250.0, 500.0), (1.0, 2.0), (400.0, 400.0)])
+def test_radii_go_with_the_stem_class_by_class(mid, high):
+    radius, inner = rule_of(np.array([high]))
+    zones = make_trees(
+        [[0, 0]],
+        **BAND | {"stem_mid_mm": mid, "stem_high_mm": high},
+        radius_m=radius,
+        structural_radius_m=inner,
+    )
+    spread = spread_radii(zones, SETTINGS)
+    stem = mid * np.exp(np.log(high / mid) / 1.645 * PLACES)
+    wanted = rule_of(stem)
+    assert spread.is_spread.tolist() == [True]
+    np.testing.assert_allclose(spread.radius_m[0], wanted[0], rtol=1e-3)
+    np.testing.assert_allclose(spread.structural_m[0], wanted[1], rtol=1e-3)
+    assert SETTINGS.estimates.band_deviations == pytest.approx(1.645, abs=1e-3)
+
+
+def test_where_the_middle_of_the_band_draws_zones_they_spread_about_it():
+    radius, inner = rule_of(np.array([250.0]))
+    zones = make_trees([[0, 0]], **BAND, radius_m=radius, structural_radius_m=inner)
+    spread = spread_radii(zones, ZoneSettings(use_high_stem=False))
+    assert np.median(spread.radius_m) == pytest.approx(3.0, rel=0.03)
+
+
+def test_a_capped_zone_spreads_below_its_cap_and_a_veteran_beyond_it():
+    """1500 mm: 18 m by the rule, held at 15 m; the veteran's zone is 15 times the stem."""
+    zones = make_trees(
+        [[0, 0], [0, 0]],
+        **BAND | {"stem_mid_mm": 1000.0, "stem_high_mm": 1500.0},
+        radius_m=[15.0, 22.5],
+        is_capped=[True, False],
+        structural_radius_m=[2.0, 2.0],
+    )
+    spread = spread_radii(zones, SETTINGS)
+    stem = 1000 * np.exp(np.log(1.5) / 1.645 * PLACES)
+    np.testing.assert_allclose(spread.radius_m[0], rule_of(stem)[0], rtol=1e-3)
+    assert spread.radius_m[0].max() == 15.0
+    np.testing.assert_allclose(spread.radius_m[1], 15 * stem / 1000, rtol=1e-3)
+    # A structural radius by no rule of the regime goes in proportion.
+    np.testing.assert_allclose(spread.structural_m[0], 2.0 * stem / 1500, rtol=1e-3)
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"is_stem_estimated": False},  # on an estimated crown
+        {"is_stem_estimated": pd.array([pd.NA], dtype="boolean")},
+        {"stem_mid_mm": np.nan},
+        {"stem_mid_mm": 0.0, "stem_high_mm": 0.0},
+        {"stem_mid_mm": 501.0},  # above the high end
+    ],
+)
+def test_a_band_that_is_not_known_gives_no_radii(changes):
+    spread = spread_radii(make_trees([[0, 0]], **BAND | changes), SETTINGS)
+    assert np.isnan(spread.radius_m).all()
+    assert np.isnan(spread.structural_m).all()
+
+
+def test_a_zone_by_the_crown_does_not_go_with_the_stem():
+    spread = spread_radii(make_trees([[0, 0]], **BAND), ZoneSettings(regime="din18920"))
+    assert np.isnan(spread.radius_m).all()
+
+
+def test_a_measured_stem_spreads_nothing():
+    zones = make_trees([[0, 0], [9, 9]], **BAND | {"is_estimated": [False, True]})
+    spread = spread_radii(zones, SETTINGS)
+    assert spread.is_spread.tolist() == [False, True]
+    assert spread.radius_m[0].tolist() == [6.0] * 16
+    assert spread.structural_m[0].tolist() == [2.47] * 16
+    alone = spread_radii(zones.drop(columns="is_estimated"), SETTINGS)
+    assert alone.radius_m.tolist() == [[6.0] * 16] * 2
+
+
+def pairs_of(shapes, stems, sd, keeps=False):
+    size = len(shapes)
+    return Pairs(
+        shapes=np.array(shapes, dtype=object),
+        stems=np.asarray(stems, dtype=float),
+        zone=np.full(size, None),
+        sd_m=np.broadcast_to(np.asarray(sd, dtype=float), (size,)),
+        tree=np.arange(size),
+        keeps_roots=np.full(size, keeps),
+    )
+
+
+def circles(radius, inner=0.1, size=1):
+    return Spread(np.full((size, 16), radius), np.full((size, 16), inner), np.zeros(size, bool))
+
+
+TRENCH = shapely.box(-99, 0, 99, 1)
+
+
+@pytest.mark.parametrize(
+    ("depth", "radius", "least_m2", "expected"),
+    [
+        # 4/3 d sqrt(2 R d) = 0.01 m2 at d = 0.016735 m of R = 6 m.
+        (0.01665, 6.0, 0.01, 0.0),
+        (0.01685, 6.0, 0.01, 1.0),
+        (0.001, 6.0, 0.0, 1.0),
+        (-0.001, 6.0, 0.0, 0.0),
+        (0.001, 0.8, 0.0, 1.0),
+        (-0.001, 0.8, 0.0, 0.0),
+    ],
+)
+def test_what_only_grazes_does_not_enter(depth, radius, least_m2, expected):
+    """Without any doubt it is as drawn."""
+    pairs = pairs_of([TRENCH], [[0, -(radius - depth)]], 0.0)
+    given = {"least_m2": least_m2} if least_m2 else {}
+    found = work_out_chances(pairs, circles(radius), severed_share, 0.9, **given)
+    assert found["chance_breach"].tolist() == [expected]
+
+
+def test_a_major_share_is_never_likelier_than_entering():
+    """What grazes up to 30 m2 is taken as nothing, while 2 m2 are a major share."""
+    pairs = pairs_of([TRENCH], [[0, -5.0]], 0.5)
+    found = work_out_chances(pairs, circles(6.0), severed_share, 0.02, least_m2=30.0)
+    assert 0.5 < found["chance_major"][0] == found["chance_breach"][0]
+
+
+def test_the_structural_zone_is_a_major_matter_unless_the_roots_are_kept():
+    for keeps, expected in ((False, 1.0), (True, 0.0)):
+        pairs = pairs_of([TRENCH], [[0, -2.0]], 0.1, keeps)
+        found = work_out_chances(pairs, circles(6.0, inner=4.0), severed_share, 0.99)
+        assert found["chance_major"][0] == pytest.approx(expected, abs=1e-6)
+        assert found["chance_structural"][0] == pytest.approx(1.0, abs=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("reach_sd", "expected"), [(1.70, 0.5 * 4 / 6), (1.76, 0.5), (0.01, 0.5 * 4 / 6)]
+)
+def test_a_share_is_followed_on_three_lines(reach_sd, expected):
+    """Gauss-Hermite with three points: 0 and 1.732 deviations, weights 4/6 and 1/6 each.
+
+    A share that is taken north of the stem's place as far as `reach_sd` to both sides.
+    """
+    place = np.array([7.0, -3.0])
+
+    def share(_shapes, stems, _radius):
+        moved = stems - place
+        return np.where((moved[:, 1] >= -1e-9) & (np.abs(moved[:, 0]) <= reach_sd), 1.0, -1.0)
+
+    shape = shapely.box(-99, -6, 99, -5)
+    found = work_out_chances(pairs_of([shape], [place], 1.0, keeps=True), circles(0.5), share, 0.0)
+    # Between two steps of half a deviation the share is straight: it is lost half-way.
+    gone = norm.cdf(0.25) - 0.5
+    assert found["chance_major"][0] == pytest.approx(expected + gone * expected / 0.5, abs=1e-6)
+
+
+def test_chances_of_a_share_that_grows_evenly_are_those_of_the_normal_error():
+    """Share 1 m away 0, nearer by as much: P = Phi(-c / sd)."""
+
+    def share(_shapes, stems, _radius):
+        return -stems[:, 1]
+
+    sd = np.array([0.5, 1.0, 2.0])
+    pairs = pairs_of([shapely.box(-99, -9, 99, -8)] * 3, [[0, 1.0]] * 3, sd, keeps=True)
+    found = work_out_chances(pairs, circles(0.5, size=3), share, 0.0)
+    np.testing.assert_allclose(found["chance_major"], norm.cdf(-1 / sd), atol=1e-6)
+    surely = work_out_chances(pairs_of([TRENCH], [[0, -8.0]], 0.5), circles(1.0), share, 0.0)
+    assert surely["chance_major"][0] == pytest.approx(1.0, abs=1e-6)
+
+
+@pytest.mark.parametrize("share", [severed_share, footprint_share])
+def test_turning_moving_and_numbering_change_no_chance(share):
+    """A pit, a bent trench and a trench through the stem, each alone and all together."""
+    bent = shapely.LineString([(-12, -2), (2, 1.5), (9, -6)]).buffer(0.5, cap_style="flat")
+    shapes = np.array([shapely.box(1.5, -1, 4.5, 0.5), bent, shapely.box(-9, -0.3, 9, 0.7)])
+    stems, sd = np.array([[0.5, 2.0], [4.0, 3.5], [0.2, 0.1]]), np.array([0.8, 0.6, 0.4])
+    spread = circles(4.0, inner=1.2, size=3)
+    first = work_out_chances(pairs_of(shapes, stems, sd), spread, share, 0.12, least_m2=0.01)
+    assert first["chance_breach"].between(0.5, 1).all()
+    cos, sin = np.cos(0.7), np.sin(0.7)
+    turned = shapely.transform(shapes, lambda xy: xy @ [[cos, sin], [-sin, cos]] + [100, -40])
+    moved = stems @ [[cos, sin], [-sin, cos]] + [100, -40]
+    again = work_out_chances(pairs_of(turned, moved, sd), spread, share, 0.12, least_m2=0.01)
+    np.testing.assert_allclose(again, first, atol=2e-3)
+    for n in range(3):
+        alone = work_out_chances(
+            pairs_of(shapes[n : n + 1], stems[n : n + 1], sd[n]),
+            circles(4.0, inner=1.2),
+            share,
+            0.12,
+            least_m2=0.01,
+        )
+        np.testing.assert_allclose(alone.iloc[0], first.iloc[n], atol=1e-12)
+
+
+def test_chances_beside_pits_and_bends_agree_with_draws_of_the_stem():
+    """Against 20,000 draws and shapely's own distances and areas of polygons."""
+    rng = np.random.default_rng(1)
+    bent = shapely.LineString([(-12, -2), (2, 1.5), (9, -6)]).buffer(0.5, cap_style="flat")
+    shapes = np.array([shapely.box(1.5, -1, 4.5, 0.5), bent])
+    stems, sd = np.array([[0.5, 2.6], [4.0, 3.5]]), np.array([0.8, 0.6])
+    found = work_out_chances(
+        pairs_of(shapes, stems, sd, keeps=True), circles(3.0, 1.5, 2), footprint_share, 0.08
+    )
+    for n in range(2):
+        drawn = shapely.points(stems[n] + rng.normal(0, sd[n], (20_000, 2)))
+        away = shapely.distance(shapes[n], drawn)
+        circle = shapely.buffer(drawn[:4000], 3.0, quad_segs=24)
+        taken = shapely.area(shapely.intersection(circle, shapes[n])) / (np.pi * 9)
+        assert found["chance_breach"][n] == pytest.approx((away < 3.0).mean(), abs=0.012)
+        assert found["chance_structural"][n] == pytest.approx((away < 1.5).mean(), abs=0.012)
+        assert found["chance_major"][n] == pytest.approx((taken >= 0.08).mean(), abs=0.03)
+
+
+def test_shares_by_hand_where_the_stem_is_in_the_trench_beside_it_and_far_off():
+    """f(x) = (acos x - x sqrt(1 - x2)) / pi beyond the near wall, f(x) - f(x + 1 m) dug."""
+    shapes = np.array([TRENCH] * 4)
+    stems = np.array([[0, 0.5], [0, -3.0], [0, -6.5], [0, 4.0]])
+    radius = np.array([6.0, 6.0, 6.0, 0.0])
+    near, far = 3 / 6, 4 / 6
+    segment, beyond = ((np.arccos(v) - v * np.sqrt(1 - v**2)) / np.pi for v in (near, far))
+    inside = 1 - 2 * (np.arccos(0.5 / 6) - 0.5 / 6 * np.sqrt(1 - (0.5 / 6) ** 2)) / np.pi
+    np.testing.assert_allclose(
+        severed_share(shapes, stems, radius), [1.0, segment, 0.0, np.nan], atol=1e-9
+    )
+    np.testing.assert_allclose(
+        footprint_share(shapes, stems, radius), [inside, segment - beyond, 0.0, np.nan], atol=1e-9
+    )

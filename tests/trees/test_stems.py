@@ -110,12 +110,19 @@ def test_resolve_order_of_trust():
         "estimated from crown",
         "assumed",
     ]
-    low, _, high = (each[0] for each in stem_from_crown([12.0], ZoneSettings()))
+    low, mid, high = (each[0] for each in stem_from_crown([12.0], ZoneSettings()))
+    np.testing.assert_allclose(stems["stem_mid_mm"], [500, 320, mid, 300])
     np.testing.assert_allclose(stems["stem_mm"], [500, 320, high, 500])
     assert stems["is_stem_estimated"].tolist() == [False, False, True, True]
     np.testing.assert_allclose(stems.loc[2, "stem_low_mm"], low)
     np.testing.assert_allclose(stems.loc[0, ["stem_low_mm", "stem_high_mm"]].astype(float), 500)
     assert findings[["severity", "row"]].to_numpy().tolist() == [["info", "T2"], ["warning", "T3"]]
+
+
+def test_the_relations_hold_at_the_sizes_that_they_are_named_after():
+    own = ZoneSettings().estimates
+    assert crown_from_stem([400.0], ZoneSettings())[1][0] == own.crown_of_400mm_stem_m
+    assert stem_from_crown([10.0], ZoneSettings())[1][0] == own.stem_of_10m_crown_mm
 
 
 def test_resolve_mid_value_on_request():
