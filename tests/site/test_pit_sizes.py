@@ -109,3 +109,70 @@ def test_below_a_quarter_circle_the_lead_in_goes_straight_down():
     """Plane geometry: a metre of drop more adds a metre times the length of 2 m."""
     deep, whole = _lead_in_section(np.array([3.0, 2.0]), np.array([2.0, 2.0]), 1)
     assert deep - whole == pytest.approx(2.0)
+
+
+def test_no_drop_needs_no_lead_in_and_a_refusal_names_the_first_places():
+    assert lead_in_length([0.0], [5.0], arcs=2).tolist() == [0.0]
+    with pytest.raises(ValueError, match=r"drop below zero at \[1, 2, 3, 4, 5\]$"):
+        lead_in_length([0.0, *[-1.0] * 6], 5.0, arcs=1)
+    with pytest.raises(ValueError, match=r"not above zero at \[0, 2, 3, 4, 5\]$"):
+        lead_in_length(1.0, [-1.0, 5.0, *[0.0] * 5], arcs=1)
+
+
+def test_a_radius_frees_a_place_up_to_the_quarter_circle():
+    """A drop of one radius an arc, over as much length."""
+    assert freeing_radius([5.0], [5.0], arcs=1).tolist() == [5.0]
+    assert freeing_radius([10.0], [10.0], arcs=2).tolist() == [5.0]
+    assert np.isnan(freeing_radius([5.0, 10.0], [4.9, 4.9], arcs=1)).all()
+    assert freeing_radius([0.5], [0.5], arcs=1).tolist() == [0.5]
+
+
+def test_rollers_lengthen_the_lead_in_and_dig_no_deeper():
+    """Invert 1.5 m, rollers 0.5 m above ground, R 5 m: H 2.0 m, one arc of 4.0 m.
+
+    The section below ground level is that of a drop of 1.5 m: by hand 3.9 % of a circle.
+    """
+    own = PitSettings(lead_in="one_arc", roller_height_m=0.5, flat_length_m=2.0, shoring_m=0.1)
+    pit = launch_pits([280.0], [5.0], [1.5], [0.9], own)
+    assert pit.length_m == pytest.approx([4.0 + 2.0 + 0.2])
+    assert pit.depth_m == pytest.approx([1.5 + own.floor_below_invert_m])
+    length = np.sqrt(1.5 * 8.5)
+    x = (np.arange(100_000) + 0.5) / 100_000 * length
+    section = np.mean(1.5 - 5 + np.sqrt(25 - x**2)) * length
+    floor = own.floor_below_invert_m
+    dug = section + floor * 4.0 + 2.2 * (1.5 + floor)
+    assert pit.volume_m3 == pytest.approx(pit.width_m * dug, rel=1e-6)
+    two = PitSettings(lead_in="two_arc", roller_height_m=0.5, flat_length_m=2.0, shoring_m=0.1)
+    assert launch_pits([280.0], [5.0], [1.5], [0.9], two).length_m == pytest.approx([6.0 + 2.2])
+
+
+def test_the_widest_need_governs_every_pit():
+    """Trench 0.9 m; OD or machine frame and two working spaces of 0.5 m; shoring 0.1 m a side."""
+    launch = launch_pits([100.0, 400.0], [5.0] * 2, [2.0] * 2, [1.3, 1.3], PITS)
+    assert launch.width_m == pytest.approx([1.5, 1.6])
+    reception = reception_pits([100.0, 400.0], [2.0] * 2, [1.3, 1.3], PITS)
+    assert reception.width_m == pytest.approx([1.5, 1.6])
+    assert reception.length_m == pytest.approx([PITS.reception_length_m + 0.2] * 2)
+    machine = machine_pits([2.0] * 2, [1.3, 2.5], PITS)
+    assert machine.width_m == pytest.approx([2.0, 2.7])
+    assert machine.depth_m.tolist() == [2.0 + PITS.floor_below_invert_m] * 2
+
+
+def test_what_is_not_known_leaves_the_size_open():
+    nan = np.nan
+    launch = launch_pits([nan, 250, 250, 250], [5, nan, 5, 5], [2, 2, nan, 2], [1, 1, 1, nan], PITS)
+    assert np.isnan(launch.volume_m3).all()
+    assert np.isnan(launch.length_m).tolist() == [False, True, True, False]
+    assert np.isnan(launch.width_m).tolist() == [True, False, False, True]
+    assert np.isnan(launch.depth_m).tolist() == [False, False, True, False]
+
+
+def test_a_chamber_at_its_limits_receives():
+    least, most = PITS.chamber_receives_from_mm, PITS.chamber_receives_to_outside_mm
+    found = chamber_receives(
+        [least, least - 1, 2000, least, 2000, 2000],
+        [2000, 2000, least - 1, least, least, 2000],
+        [most, most, most, most + 1, most, np.nan],
+        PITS,
+    )
+    np.testing.assert_array_equal(found, [1, 0, 0, 0, 1, np.nan])
