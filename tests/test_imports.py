@@ -24,6 +24,7 @@ ORDER = (
     "techniques",
     "arrays",
     "geometry",
+    "alignment",
     "schema",
     "settings",
     "layers",

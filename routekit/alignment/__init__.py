@@ -1,0 +1,1 @@
+"""A new line for a sewer between two manholes, on arrays: sought and measured."""

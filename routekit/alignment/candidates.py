@@ -1,0 +1,300 @@
+"""Where a new line may bend: points round what is forbidden, round and through what is priced.
+
+Round a polygon the line may bend where tangents to it meet. The more a bend costs against the
+length that it saves, the wider tangents may stand apart; where tangents so wide would run into
+another polygon, narrower ones are taken, in the end those along every edge.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import shapely
+
+from routekit.alignment.exact import CLEAR_M, Ground
+from routekit.arrays import Flags, Floats, Ints, Objects
+from routekit.geometry.plane import cross, turn
+
+_NARROWEST: Final = np.radians(15)
+"""Least angle between tangents: so drawn, the way round a circle is 0.6 % long (house choice)."""
+_WIDEST: Final = np.radians(60)
+"""Greatest angle between them (house choice)."""
+_CORNER: Final = np.radians(95)
+"""A corner turned by no more than this needs one bend if it lies near (house choice)."""
+_NEAR_M: Final = (0.5, 0.25)
+"""How far a bend may lie off the polygon: wide tangents, corners, m (house choice)."""
+_TIP_M: Final = 0.05
+"""How far off a sharp tip the line turns in two bends, m (house choice)."""
+_STRAIGHT: Final = 1e-9
+_ACROSS: Final = 12
+"""Samples along the boundary of what is priced: a step is this share of the straight distance."""
+_LATTICE: Final = 9
+"""Points of the lattice along the straight line between the ends."""
+
+
+@dataclass(frozen=True)
+class Spacing:
+    """How far tangents stand apart.
+
+    Attributes
+    ----------
+    widest : float
+        Greatest angle, radians; 0 for every edge.
+    near_m, corner_m : float
+        Greatest distance of a bend from the polygon, and of one at a corner.
+    """
+
+    widest: float
+    near_m: float
+    corner_m: float
+
+
+def choose_spacing(shape: shapely.Geometry, level: int, bend_m: float) -> Spacing:
+    """Choose how far tangents to a polygon stand apart.
+
+    Parameters
+    ----------
+    shape : shapely.Polygon
+    level : int
+        0 widest, 1 narrow, 2 along every edge.
+    bend_m : float
+        Length of line that costs as much as a bend, m.
+
+    Notes
+    -----
+    An arc of radius R and angle a drawn with n tangents is R a^3 / 12 n^2 too long; with a bend as
+    dear as b metres the sum is least at an angle of (6 b / R)^(1/3). Source: calculus on the series
+    of the tangent. R is that of the circle of equal area.
+    """
+    if level > 1:
+        return Spacing(0, 0, 0)
+    if level == 1:
+        return Spacing(_NARROWEST, _NEAR_M[1], _NEAR_M[1])
+    radius = max(np.sqrt(shapely.area(shape) / np.pi), CLEAR_M)
+    angle = np.clip(np.cbrt(6 * bend_m / radius), _NARROWEST, _WIDEST)
+    return Spacing(float(angle), _NEAR_M[0] + bend_m / 10, _NEAR_M[1])
+
+
+def ring_bends(ring: Floats, spacing: Spacing) -> tuple[Floats, Flags]:
+    """List the corners of a ring drawn round a polygon with few tangents.
+
+    Parameters
+    ----------
+    ring : numpy.ndarray of float, shape (n, 2)
+        Its points, the last not the first again, the polygon on the left.
+    spacing : Spacing
+
+    Returns
+    -------
+    corners : numpy.ndarray of float, shape (k, 2)
+        Outside the ring by `CLEAR_M`.
+    is_out : numpy.ndarray of bool, shape (k,)
+        Where the ring turns round the polygon; the others are bays.
+    """
+    along = np.roll(ring, -1, axis=0) - ring
+    unit = along / np.hypot(*along.T)[:, None]
+    angle = turn(unit, np.roll(unit, -1, axis=0))
+    kept = _pick_tangents(ring, unit, angle, spacing)
+    out = np.stack((unit[:, 1], -unit[:, 0]), axis=1)
+    places, normals = ring + CLEAR_M * out, unit
+    if spacing.widest:
+        places, normals, kept = _add_tips(places, unit, angle, kept)
+    after = np.roll(kept, -1)
+    corners = _meet(places[kept], normals[kept], places[after], normals[after])
+    return corners, turn(normals[kept], normals[after]) > -_STRAIGHT
+
+
+def _meet(place: Floats, unit: Floats, other: Floats, other_unit: Floats) -> Floats:
+    """Where lines meet; the start of the other where they are parallel."""
+    sine = cross(unit, other_unit)
+    is_even = np.abs(sine) < _STRAIGHT
+    far = cross(other - place, other_unit) / np.where(is_even, 1, sine)
+    return np.where(is_even[:, None], other, place + far[:, None] * unit)
+
+
+def _pick_tangents(ring: Floats, unit: Floats, angle: Floats, spacing: Spacing) -> Ints:
+    """Pick edges so that their lines meet near the ring; every edge at bays."""
+    count = len(ring)
+    first = int(np.argmax(np.abs(angle)))
+    order = (np.arange(count) + first + 1) % count
+    kept, at = [order[0]], 0
+    while at < count - 1:
+        reach = at + 1
+        span = order[at : at + count - at]
+        turned = np.cumsum(angle[span[:-1]])
+        is_bay = angle[span[:-1]] < -_STRAIGHT
+        limit = int(np.argmax(is_bay)) if is_bay.any() else len(turned)
+        near = turned[:limit] <= max(spacing.widest, _CORNER if spacing.widest else 0)
+        most = int(np.argmin(near)) if not near.all() else limit
+        for far in range(most, 1, -1):
+            if _is_near(ring, unit, order, at, at + far, turned[far - 1], spacing):
+                reach = at + far
+                break
+        at = reach
+        kept.append(order[at])
+    return np.asarray(kept)
+
+
+def _is_near(
+    ring: Floats, unit: Floats, order: Ints, at: int, to: int, turned: float, spacing: Spacing
+) -> bool:
+    """Whether the lines of two edges meet near the points between them."""
+    one, other = order[at], order[to]
+    place = _meet(ring[[one]], unit[[one]], ring[[other]], unit[[other]])[0]
+    between = ring[order[at + 1 : to + 1]]
+    off = np.hypot(*(between - place).T).min()
+    return bool(off <= (spacing.near_m if turned <= spacing.widest else spacing.corner_m))
+
+
+def _add_tips(
+    places: Floats, unit: Floats, angle: Floats, kept: Ints
+) -> tuple[Floats, Floats, Ints]:
+    """Add a tangent across each tip that is too sharp for one bend."""
+    after = np.roll(kept, -1)
+    is_next = after == (kept + 1) % len(places)
+    sharp = np.flatnonzero(is_next & (angle[kept] > _CORNER))
+    if not len(sharp):
+        return places, unit, kept
+    one, other = unit[kept[sharp]], unit[after[sharp]]
+    middle = one + other
+    weak = np.hypot(*middle.T) < _STRAIGHT
+    middle[weak] = np.stack((-one[weak, 1], one[weak, 0]), axis=1)
+    middle /= np.hypot(*middle.T)[:, None]
+    tip = places[after[sharp]] + _TIP_M * np.stack((middle[:, 1], -middle[:, 0]), axis=1)
+    added = len(places) + np.arange(len(sharp))
+    return (
+        np.concatenate((places, tip)),
+        np.concatenate((unit, middle)),
+        np.insert(kept, sharp + 1, added),
+    )
+
+
+def _rings_of(shape: shapely.Geometry) -> list[Floats]:
+    """Rings of a polygon, the polygon on the left, no point twice."""
+    rings = shapely.get_rings(shapely.orient_polygons(shape, exterior_cw=False))
+    found = []
+    for ring in rings:
+        points = shapely.get_coordinates(ring)[:-1]
+        is_new = np.hypot(*(points - np.roll(points, 1, axis=0)).T) > _STRAIGHT
+        if is_new.sum() > 2:  # noqa: PLR2004 (a ring has three corners)
+            found.append(points[is_new])
+    return found
+
+
+def _draw(shape: shapely.Geometry, spacing: Spacing) -> tuple[Floats, shapely.Geometry | None]:
+    """Corners round a polygon, and the polygon they draw; None where that cannot be drawn."""
+    drawn = [ring_bends(ring, spacing) for ring in _rings_of(shape)]
+    corners = [each[0] for each in drawn]
+    bends = np.concatenate([c[is_out] for c, is_out in drawn]) if drawn else np.empty((0, 2))
+    if not spacing.widest:
+        return bends, shape
+    if any(len(ring) < 3 for ring in corners):  # noqa: PLR2004
+        return bends, None
+    outline = shapely.Polygon(corners[0], corners[1:])
+    good = outline.is_valid and outline.buffer(2 * CLEAR_M).contains(shape)
+    return bends, outline if good else None
+
+
+def forbidden_bends(ground: Ground, level: int) -> Floats:
+    """List where a line may bend round what is forbidden.
+
+    Parameters
+    ----------
+    ground : Ground
+    level : int
+        Of the spacing that each polygon gets at first; see `choose_spacing`.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (k, 2)
+        Some may lie in other polygons or beyond the margin.
+
+    Notes
+    -----
+    Polygons so drawn wider share no ground with each other and hold neither end: so there is a
+    way between them wherever there is one between the polygons themselves.
+    """
+    parts = ground.parts
+    bend_m = ground.rules.cost_per_bend / ground.rules.cost_per_m
+    levels = np.full(len(parts), level)
+    drawn: list[tuple[Floats, shapely.Geometry | None]] = [(np.empty((0, 2)), None)] * len(parts)
+    todo = np.arange(len(parts))
+    ends = shapely.points(np.stack((ground.start, ground.end)))
+    while len(todo):
+        for at in todo:
+            drawn[at] = _draw(parts[at], choose_spacing(parts[at], int(levels[at]), bend_m))
+        outlines = np.array([outline for _, outline in drawn], dtype=object)
+        is_tight = shapely.is_missing(outlines)
+        tree = shapely.STRtree(outlines)
+        one, other = tree.query(outlines, predicate="intersects")
+        is_tight[one[one != other]] = True
+        is_tight[tree.query(ends, predicate="intersects")[1]] = True
+        todo = np.flatnonzero(is_tight & (levels < 2))  # noqa: PLR2004 (the last level)
+        levels[todo] += 1
+    return np.concatenate([np.empty((0, 2)), *(bends for bends, _ in drawn)])
+
+
+def priced_bends(shapes: Objects, ground: Ground) -> Floats:
+    """List where a line may bend round and through what is priced; shape (k, 2).
+
+    Corners round each polygon, samples along its boundary, and a lattice over the ground between
+    the two ends.
+    """
+    if not len(shapes):
+        return np.empty((0, 2))
+    rules = ground.rules
+    bend_m = rules.cost_per_bend / rules.cost_per_m
+    straight = float(np.hypot(*(ground.end - ground.start)))
+    parts = shapely.get_parts(shapes)
+    parts = parts[shapely.area(parts) > 0]
+    found = [np.empty((0, 2)), _lattice(ground, straight)]
+    found.extend(_draw(part, choose_spacing(part, 0, bend_m))[0] for part in parts)
+    rings = shapely.get_rings(parts)
+    step = straight / _ACROSS
+    count = np.ceil(shapely.length(rings) / step).astype(int)
+    ring = np.repeat(np.arange(len(rings)), count)
+    place = np.arange(len(ring)) - np.repeat(np.cumsum(count) - count, count)
+    share = (place + 0.5) / count[ring]
+    points = shapely.line_interpolate_point(rings[ring], share, normalized=True)
+    found.append(shapely.get_coordinates(points))
+    return np.concatenate(found)
+
+
+def _lattice(ground: Ground, straight: float) -> Floats:
+    """Points in rows along the straight line and to both sides, up to half its length off."""
+    step = straight / _LATTICE
+    along = (ground.end - ground.start) / straight
+    side = np.array((-along[1], along[0]))
+    off = min(straight / 2, ground.rules.margin_m)
+    rows = np.arange(-np.floor(off / step), np.floor(off / step) + 1) * step
+    places = (np.arange(_LATTICE) + 0.5) * step
+    x, y = np.meshgrid(places, rows)
+    return np.asarray(
+        ground.start + x.ravel()[:, None] * along + y.ravel()[:, None] * side, dtype=float
+    )
+
+
+def keep_usable(points: Floats, ground: Ground, most_m: float) -> Floats:
+    """Keep points at which a line may bend, each once, start and end before them.
+
+    Parameters
+    ----------
+    points : numpy.ndarray of float, shape (k, 2)
+    ground : Ground
+    most_m : float
+        Greatest length of the way from the start by a point to the end, m.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (n, 2)
+    """
+    way = np.hypot(*(points - ground.start).T) + np.hypot(*(points - ground.end).T)
+    kept = points[way <= most_m]
+    kept = kept[ground.is_within(kept)]
+    kept = np.unique(kept.round(9), axis=0) if len(kept) else kept
+    inside = ground.tree.query(shapely.points(kept), predicate="intersects")[0]
+    is_free = np.ones(len(kept), dtype=bool)
+    is_free[inside] = False
+    return np.concatenate((ground.start[None], ground.end[None], kept[is_free]))

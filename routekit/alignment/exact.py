@@ -1,0 +1,312 @@
+"""Exact lengths, crossings and costs of straight reaches over polygons and lines.
+
+A reach is the straight line between two points. Every count rests on the side of a vertex from the
+line through the reach, a vertex on that line being on its left: shared vertices are on one side
+for all edges that meet there, so no crossing is missed or counted twice.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import shapely
+
+from routekit.alignment.terms import Crossed, LineRules
+from routekit.arrays import Flags, Floats, Ints, Objects
+from routekit.geometry.plane import ON_EDGE_M, Edges, cross, line_edges, polygon_edges
+
+CLEAR_M: Final = 1e-6
+"""Kept clear of what is forbidden beyond the half width, m: above the rounding of coordinates, far
+below any survey (house choice)."""
+AT_MANHOLE_M: Final = 0.05
+"""A line met nearer than this to one of the two given manholes ends or starts there and is not
+crossed, m (house choice)."""
+ARC_SEGMENTS: Final = 16
+"""Chords of a quarter circle where the forbidden is grown by the half width."""
+_CELLS: Final = 2_000_000
+"""Pairs of reach and edge worked on at once."""
+
+
+def _signed_parts(start: Floats, end: Floats, edges: Edges) -> Floats:
+    """Share of each reach past each edge of polygons, signed: added up, the share inside."""
+    along = end - start
+    square = np.maximum(np.sum(along**2, axis=1), ON_EDGE_M**2)[:, None]
+    x, y = along[:, :1], along[:, 1:]
+    base = x * start[:, 1:] - y * start[:, :1]
+    before = x * edges.start[:, 1] - y * edges.start[:, 0] - base
+    after = x * edges.end[:, 1] - y * edges.end[:, 0] - base
+    turn = (before >= 0).astype(np.int8) - (after >= 0).astype(np.int8)
+    reach, edge = np.nonzero(turn)
+    share = before[reach, edge] / (before[reach, edge] - after[reach, edge])
+    place = edges.start[edge] + share[:, None] * (edges.end[edge] - edges.start[edge])
+    t = np.sum((place - start[reach]) * along[reach], axis=1) / square[reach, 0]
+    parts = np.zeros(turn.shape)
+    parts[reach, edge] = turn[reach, edge] * (1 - np.clip(t, 0, 1))
+    return parts
+
+
+def inside_m(start: Floats, end: Floats, edges: Edges) -> Floats:
+    """Measure how far each reach runs inside each polygon.
+
+    Parameters
+    ----------
+    start, end : numpy.ndarray of float, shape (p, 2)
+        Ends of the reaches, m.
+    edges : Edges
+        Of n polygons, from `polygon_edges`.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (p, n)
+        Lengths, m. A reach along a boundary is inside or outside as rounding has it.
+
+    Notes
+    -----
+    The line enters a polygon that runs anticlockwise over an edge that goes from its left to its
+    right; with s = 1 there, -1 where it leaves, and t the share of the reach before the edge, the
+    share inside is the sum of s (1 - t), t held in 0..1. Source: plane geometry.
+
+    Examples
+    --------
+    >>> square = polygon_edges([shapely.box(1, -1, 3, 1)])
+    >>> inside_m(np.array([[0.0, 0.0]]), np.array([[2.5, 0.0]]), square)
+    array([[1.5]])
+    """
+    length = np.hypot(*(end - start).T)[:, None]
+    count = len(edges.first) - 1
+    found = np.zeros((len(start), count))
+    has = np.diff(edges.first) > 0
+    if not has.any():
+        return found
+    step = max(1, _CELLS // len(edges.start))
+    for at in range(0, len(start), step):
+        rows = slice(at, at + step)
+        parts = _signed_parts(start[rows], end[rows], edges)
+        found[rows, has] = np.add.reduceat(parts, edges.first[:-1][has], axis=1)
+    return np.asarray(np.maximum(found, 0) * length)
+
+
+@dataclass(frozen=True)
+class Crossings:
+    """Where reaches cross lines; one row each."""
+
+    reach: Ints
+    line: Ints
+    angle_deg: Floats
+    point: Floats
+
+
+def list_crossings(start: Floats, end: Floats, edges: Edges) -> Crossings:
+    """List where reaches cross lines, and at what angle.
+
+    Parameters
+    ----------
+    start, end : numpy.ndarray of float, shape (p, 2)
+        Ends of the reaches, m.
+    edges : Edges
+        Of n lines, from `line_edges`.
+
+    Returns
+    -------
+    Crossings
+        With angles of 0 to 90 degrees; a reach that runs along a line meets it at 0.
+
+    Examples
+    --------
+    >>> one = line_edges([shapely.LineString([(0, 0), (4, 4)])])
+    >>> list_crossings(np.array([[0.0, 2.0]]), np.array([[4.0, 2.0]]), one).angle_deg.round(6)
+    array([45.])
+    """
+    pieces = []
+    owner = np.repeat(np.arange(len(edges.first) - 1), np.diff(edges.first))
+    step = max(1, _CELLS // max(1, len(edges.start)))
+    for at in range(0, len(start) if len(owner) else 0, step):
+        reach, edge, point = _meetings(start[at : at + step], end[at : at + step], edges)
+        pieces.append((reach + at, edge, point))
+    if not pieces:
+        none = np.empty(0, dtype=np.int64)
+        return Crossings(none, none, np.empty(0), np.empty((0, 2)))
+    reach, edge, point = (np.concatenate(each) for each in zip(*pieces, strict=True))
+    along, other = end[reach] - start[reach], edges.end[edge] - edges.start[edge]
+    sine, cosine = np.abs(cross(along, other)), np.abs(np.sum(along * other, axis=1))
+    return Crossings(reach, owner[edge], np.degrees(np.arctan2(sine, cosine)), point)
+
+
+def _meetings(start: Floats, end: Floats, edges: Edges) -> tuple[Ints, Ints, Floats]:
+    """Reach, edge and point of each crossing, and of each stretch along an edge its middle."""
+    along, other = (end - start)[:, None, :], edges.end - edges.start
+    length = np.maximum(np.hypot(*(end - start).T), ON_EDGE_M)[:, None]
+    before = cross(along, edges.start - start[:, None, :])
+    after = cross(along, edges.end - start[:, None, :])
+    first = cross(other, start[:, None, :] - edges.start)
+    last = cross(other, end[:, None, :] - edges.start)
+    is_met = ((before >= 0) != (after >= 0)) & ((first >= 0) != (last >= 0))
+    reach, edge = np.nonzero(is_met)
+    share = before[reach, edge] / (before[reach, edge] - after[reach, edge])
+    point = edges.start[edge] + share[:, None] * other[edge]
+    is_along = (np.abs(before) < CLEAR_M * length) & (np.abs(after) < CLEAR_M * length)
+    beside, over = np.nonzero(is_along)
+    unit = (end - start)[beside] / length[beside]
+    places = [
+        np.sum((ends[over] - start[beside]) * unit, axis=1) for ends in (edges.start, edges.end)
+    ]
+    low = np.maximum(np.minimum(*places), 0)
+    high = np.minimum(np.maximum(*places), length[beside, 0])
+    runs = high - low > 2 * AT_MANHOLE_M
+    beside, over = beside[runs], over[runs]
+    middle = start[beside] + ((low + high) / 2)[runs, None] * unit[runs]
+    return (
+        np.concatenate((reach, beside)),
+        np.concatenate((edge, over)),
+        np.concatenate((point, middle)),
+    )
+
+
+@dataclass(frozen=True)
+class Ground:
+    """All that a line is held against, ready for many reaches at once.
+
+    Attributes
+    ----------
+    start, end : numpy.ndarray of float, shape (2,)
+        The two given manholes, m.
+    rules : LineRules
+    parts : numpy.ndarray of object, shape (o,)
+        Forbidden ground for the middle of the trench, united, one polygon each.
+    tree : shapely.STRtree
+        Of the parts.
+    priced : Edges
+        Of the priced polygons.
+    price : numpy.ndarray of float, shape (n,)
+        Of a metre inside each.
+    crossed : Crossed
+    crossed_edges : Edges
+    """
+
+    start: Floats
+    end: Floats
+    rules: LineRules
+    parts: Objects
+    tree: shapely.STRtree
+    priced: Edges
+    price: Floats
+    crossed: Crossed
+    crossed_edges: Edges
+
+    def is_blocked(self, start: Floats, end: Floats) -> Flags:
+        """Whether the trench of each reach would enter forbidden ground; shape (p,)."""
+        blocked = np.zeros(len(start), dtype=bool)
+        if not len(self.parts):
+            return blocked
+        lines = np.asarray(shapely.linestrings(np.stack((start, end), axis=1)), dtype=object)
+        reach, part = self.tree.query(lines)
+        blocked[reach[shapely.intersects(self.parts[part], lines[reach])]] = True
+        return blocked
+
+    def is_within(self, points: Floats) -> Flags:
+        """Whether points keep to the margin beside the straight line; shape (p,)."""
+        if not np.isfinite(self.rules.margin_m):
+            return np.ones(len(points), dtype=bool)
+        axis = shapely.LineString([self.start, self.end])
+        off = shapely.distance(axis, shapely.points(points))
+        return np.asarray(off <= self.rules.margin_m + ON_EDGE_M)
+
+    def cost_of(self, start: Floats, end: Floats) -> Floats:
+        """Cost of reaches that are not blocked, manholes within them too; shape (p,).
+
+        Infinite where a line is crossed that may not be, or at too small an angle.
+        """
+        length = np.hypot(*(end - start).T)
+        cost = length * self.rules.cost_per_m
+        cost += count_between(length, self.rules) * self.rules.cost_per_bend
+        if len(self.price):
+            cost += inside_m(start, end, self.priced) @ self.price
+        found = self.list_crossings(start, end)
+        np.add.at(cost, found.reach, price_crossings(found, self.crossed))
+        return np.asarray(cost)
+
+    def list_crossings(self, start: Floats, end: Floats) -> Crossings:
+        """List the crossings but for those at the given manholes."""
+        found = list_crossings(start, end, self.crossed_edges)
+        ends = np.stack((self.start, self.end))
+        near = np.hypot(*np.moveaxis(found.point[:, None, :] - ends, -1, 0)).min(axis=1)
+        rows = near > AT_MANHOLE_M
+        return Crossings(
+            found.reach[rows], found.line[rows], found.angle_deg[rows], found.point[rows]
+        )
+
+
+def price_crossings(found: Crossings, crossed: Crossed) -> Floats:
+    """Price each crossing, infinite where its angle is too small; shape (k,)."""
+    is_sharp = found.angle_deg < crossed.least_angle_deg[found.line] - ON_EDGE_M
+    return np.where(is_sharp, np.inf, crossed.cost[found.line])
+
+
+def count_between(length_m: Floats, rules: LineRules) -> Floats:
+    """Count the manholes that straight reaches need between their ends.
+
+    Examples
+    --------
+    >>> count_between(np.array([60.0, 60.1, 150.0]), LineRules(longest_reach_m=60))
+    array([0., 1., 2.])
+    """
+    return np.asarray(np.maximum(np.ceil(length_m / rules.longest_reach_m - ON_EDGE_M) - 1, 0))
+
+
+def grow(forbidden: Objects, half_width_m: float) -> Objects:
+    """Grow forbidden polygons so that a line outside keeps the half width; shape as given.
+
+    Notes
+    -----
+    Arcs are drawn with chords; grown by ``h / cos(pi / 4 n)``, n chords to the quarter circle, no
+    chord comes nearer than h. Source: plane geometry.
+    """
+    off = (half_width_m + CLEAR_M) / np.cos(np.pi / 4 / ARC_SEGMENTS)
+    if half_width_m > 0:
+        return np.asarray(shapely.buffer(forbidden, off, quad_segs=ARC_SEGMENTS), dtype=object)
+    return np.asarray(shapely.buffer(forbidden, off, join_style="mitre"), dtype=object)
+
+
+def make_ground(
+    start: Floats,
+    end: Floats,
+    *,
+    grown: Objects,
+    priced: Objects,
+    price: Floats,
+    crossed: Crossed,
+    rules: LineRules,
+) -> Ground:
+    """Make all ready for reaches between two manholes.
+
+    Parameters
+    ----------
+    start, end : numpy.ndarray of float, shape (2,)
+    grown : numpy.ndarray of object, shape (f,)
+        Forbidden polygons, from `grow`.
+    priced : numpy.ndarray of object, shape (n,)
+    price : numpy.ndarray of float, shape (n,)
+    crossed : Crossed
+    rules : LineRules
+
+    Returns
+    -------
+    Ground
+    """
+    united = shapely.get_parts(shapely.union_all(grown)) if len(grown) else grown
+    parts = np.asarray(united, dtype=object)
+    parts = parts[~shapely.is_empty(parts)]
+    shapely.prepare(parts)
+    return Ground(
+        start,
+        end,
+        rules,
+        parts,
+        shapely.STRtree(parts),
+        polygon_edges(priced),
+        price,
+        crossed,
+        line_edges(crossed.lines),
+    )

@@ -1,0 +1,168 @@
+"""Why there is no line: the wall in the way, the limits, and the cheapest thing to give up."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Final
+
+import numpy as np
+import shapely
+
+from routekit.alignment.candidates import forbidden_bends, keep_usable
+from routekit.alignment.exact import CLEAR_M, Ground
+from routekit.alignment.graph import Graph, cheapest_way, make_graph
+from routekit.alignment.solve import Problem, ground_of, solve
+from routekit.alignment.terms import RULES, WALL, FoundLine, LineRules, NoLine
+from routekit.arrays import Flags, Ints
+
+_TOUCH_M: Final = 10 * CLEAR_M
+_PAD_M: Final = 1.0
+"""How far round everything the free ground is drawn where nothing bounds it, m."""
+
+
+def explain(problem: Problem, ground: Ground) -> NoLine:
+    """Say why no line was found between two ends that are both free.
+
+    Parameters
+    ----------
+    problem : Problem
+    ground : Ground
+        With all that is forbidden.
+
+    Returns
+    -------
+    NoLine
+    """
+    wall, is_bounded, is_parted = find_wall(problem, ground)
+    if is_parted:
+        given_up, line = give_up(problem, np.ones(len(problem.forbidden), dtype=bool))
+        return NoLine(WALL, wall, is_bounded, given_up, line)
+    given_up, line = give_up(problem, np.ones(len(problem.forbidden), dtype=bool))
+    return NoLine(RULES, wall, is_bounded, given_up, line, list_lifted(problem))
+
+
+def _bounds(problem: Problem, ground: Ground) -> shapely.Geometry:
+    """Ground that the line may not leave; wide round everything if nothing bounds it."""
+    ends = np.stack((problem.start, problem.end))
+    if np.isfinite(problem.rules.margin_m):
+        axis = shapely.LineString(ends)
+        around: shapely.Geometry = axis.buffer(problem.rules.margin_m, quad_segs=64)
+        return around
+    low, high = ends.min(axis=0), ends.max(axis=0)
+    if len(ground.parts):
+        west, south, east, north = shapely.total_bounds(ground.parts)
+        low, high = np.minimum(low, (west, south)), np.maximum(high, (east, north))
+    return shapely.box(*(low - _PAD_M), *(high + _PAD_M))
+
+
+def find_wall(problem: Problem, ground: Ground) -> tuple[Ints, bool, bool]:
+    """Find the forbidden polygons along the edge of the free ground round the start.
+
+    Parameters
+    ----------
+    problem : Problem
+    ground : Ground
+
+    Returns
+    -------
+    wall : numpy.ndarray of int
+        Positions of the polygons along the ring that parts the end from the start; none if both
+        lie in one piece of free ground.
+    is_bounded : bool
+        Whether the limit on how far off the line may go is part of that ring.
+    is_parted : bool
+    """
+    bounds = _bounds(problem, ground)
+    free = shapely.get_parts(shapely.difference(bounds, shapely.union_all(ground.parts)))
+    start, end = shapely.Point(problem.start), shapely.Point(problem.end)
+    home = free[np.argmin(shapely.distance(free, start))]
+    if shapely.distance(home, end) == 0:
+        return np.empty(0, dtype=np.int64), False, False
+    rings = shapely.get_rings(home)
+    holes = shapely.polygons(rings[1:])
+    around = rings[1:][shapely.distance(holes, end) == 0]
+    ring = around[0] if len(around) else rings[0]
+    off = shapely.distance(problem.grown, ring)
+    is_bounded = bool(np.isfinite(problem.rules.margin_m)) and bool(
+        shapely.intersection(shapely.boundary(bounds), ring.buffer(_TOUCH_M)).length > _TOUCH_M * 10
+    )
+    return np.flatnonzero(off <= _TOUCH_M), is_bounded, True
+
+
+def _price_entries(graph: Graph, problem: Problem, is_held: Flags, each_entry: float) -> Graph:
+    """Charge every reach for each forbidden polygon that it enters."""
+    one, other = np.nonzero(np.triu(np.isfinite(graph.cost), 1))
+    held = problem.grown[is_held]
+    shapely.prepare(held)
+    ends = np.stack((graph.points[one], graph.points[other]), axis=1)
+    lines = np.asarray(shapely.linestrings(ends), dtype=object)
+    reach, polygon = shapely.STRtree(held).query(lines)
+    enters = shapely.intersects(held[polygon], lines[reach])
+    extra = np.bincount(reach[enters], minlength=len(one)) * each_entry
+    cost = graph.cost.copy()
+    cost[one, other] += extra
+    cost[other, one] += extra
+    return replace(graph, cost=cost)
+
+
+def give_up(problem: Problem, is_held: Flags) -> tuple[Ints, FoundLine | None]:
+    """Find the fewest forbidden polygons without which there is a line, then the cheapest line.
+
+    Parameters
+    ----------
+    problem : Problem
+    is_held : numpy.ndarray of bool, shape (f,)
+        False for those that are given up in any case.
+
+    Returns
+    -------
+    given_up : numpy.ndarray of int
+        Of those that the line enters.
+    line : FoundLine or None
+    """
+    rules = problem.rules
+    bare = ground_of(problem, np.zeros(len(is_held), dtype=bool))
+    walled = ground_of(problem, is_held)
+    straight = float(np.hypot(*(problem.end - problem.start)))
+    bends = forbidden_bends(walled, 0)
+    points = keep_usable(bends, bare, rules.longest_share * straight)
+    graph = make_graph(points, bare, np.inf)
+    finite = graph.cost[np.isfinite(graph.cost)]
+    each_entry = float(finite.max() * len(points) + 1) if len(finite) else 1.0
+    priced = _price_entries(graph, problem, is_held, each_entry)
+    way = cheapest_way(priced, rules.cost_per_bend, rules.most_bends, rules.least_angle_deg)
+    none = np.empty(0, dtype=np.int64)
+    if way is None:
+        return none, None
+    line = shapely.LineString(points[way])
+    entered = is_held & shapely.intersects(problem.grown, line)
+    left = is_held & ~entered
+    found = solve(problem, left)
+    if found is None:
+        return none, None
+    exact = shapely.LineString(found.vertices - problem.origin)
+    return np.flatnonzero(shapely.intersects(problem.grown, exact)), found
+
+
+def list_lifted(problem: Problem) -> tuple[str, ...]:
+    """List the limits each of which alone, if lifted, gives a line."""
+    bare = LineRules()
+    held = np.ones(len(problem.forbidden), dtype=bool)
+    names = ("least_angle_deg", "most_bends", "margin_m", "longest_share")
+    found = []
+    for name in names:
+        if getattr(problem.rules, name) == getattr(bare, name):
+            continue
+        rules = replace(problem.rules, **{name: getattr(bare, name)})
+        if solve(replace(problem, rules=rules), held) is not None:
+            found.append(name)
+    if len(problem.crossed_owner):
+        crossed = replace(
+            problem.crossed,
+            cost=np.zeros(len(problem.crossed_owner)),
+            least_angle_deg=np.zeros(len(problem.crossed_owner)),
+        )
+        lifted = replace(problem, crossed=crossed)
+        if solve(lifted, held) is not None:
+            found.append("crossed")
+    return tuple(found)
