@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from encroach import GRAZED_M2, list_marks, measure
 
+from routekit.advice.alerts import find_alerts
 from routekit.advice.new_bores import find_heights, size_new_pipes
 from routekit.advice.recommended import mark_checks, mark_trenches, name_choosers
 from routekit.advice.tree_needs import find_needs
@@ -122,6 +123,23 @@ def decide_again(result):
         checks=mark_checks(result.checks, advice),
         trenches=mark_trenches(result.trenches, advice),
         tree_needs=find_needs(trees, zones, works, near, result.tree_balance, advice),
+    )
+
+
+def raise_again(result):
+    """The result with the alerts that its tables raise."""
+    names = (
+        "advice",
+        "runs",
+        "strings",
+        "pits",
+        "digs",
+        "decisions",
+        "root_zones",
+        "encroachments",
+    )
+    return dataclasses.replace(
+        result, alerts=find_alerts(*(getattr(result, name) for name in names))
     )
 
 

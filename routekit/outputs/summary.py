@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
 
-from routekit.advice.open_runs import CONTRADICTED, NO_TECHNIQUE, find_works, name_techniques
-from routekit.advice.standing import INSPECT_OPEN, OWNERS, PROVISIONAL
-from routekit.arrays import Flags
+from routekit.advice.open_runs import find_works, name_techniques
+from routekit.advice.standing import INSPECT_OPEN
 from routekit.outputs.summary_lines import (
     count_things,
+    list_alerted,
     write_alert,
     write_lines,
     write_outcome,
@@ -22,6 +22,33 @@ from routekit.words.catalogue import render
 from routekit.words.texts import word
 
 _CUT_OFF = "Root zone dug or severed"
+
+ALERTED: Final = {
+    "pits_not_placed": "pit_not_placed",
+    "pits_not_clear": "pit_not_clear",
+    "pits_clear_not_known": "pit_clear_unknown",
+    "trenches_near_stem": "trench_near_stem",
+    "trenches_near_stem_not_known": "trench_near_stem_unknown",
+    "pits_near_stem": "pit_near_stem",
+    "pits_near_stem_not_known": "pit_near_stem_unknown",
+    "digs_near_stem": "dig_near_stem",
+    "digs_near_stem_not_known": "dig_near_stem_unknown",
+    "strings_over_limit": "string_over_limit",
+    "strings_over_limit_not_known": "string_limit_unknown",
+    "strings_without_room": "string_without_room",
+    "strings_without_room_not_known": "string_room_unknown",
+    "runs_without_feasible_technique": "no_technique",
+    "runs_contradicted": "contradicted",
+    "runs_failing_by_decision": "fails_by_decision",
+    "runs_forced": "forced",
+    "runs_with_exclusions": "excluded",
+    "runs_without_size": "size_unknown",
+    "runs_without_connections": "connections_unknown",
+    "runs_to_inspect_first": "inspect_first",
+    "runs_not_inspected_by_decision": "decided_uninspected",
+    "runs_left_not_inspected": "left_uninspected",
+}
+"""Counts of things that an alert is raised for."""
 
 
 def summarise(result: Result) -> dict[str, Any]:
@@ -99,44 +126,24 @@ def _count(result: Result) -> dict[str, int | float]:
         "trees_recommended_not_known": int((left["severity"].astype(str) == "unknown").sum()),
         "root_zone_recommended_m2": round(_take_total(result, _CUT_OFF, "recommended_mid"), 1),
         "pits": len(pits),
-        **_count_clear(result),
         "pits_doubt_structural": _count_set(pits["may_be_structural"]),
         "pits_doubt_not_known": int(pits["may_be_structural"].isna().sum()),
         "digs_doubt_structural": _count_set(result.digs["may_be_structural"]),
         "digs_doubt_not_known": int(result.digs["may_be_structural"].isna().sum()),
-        **_count_near_stems(result),
         "strings": len(result.strings),
-        **_count_strings(result.strings),
         "digs": int(opens.sum()),
         "reopened_by_robot": int((~opens).sum()),
-        "runs_without_feasible_technique": int((because == NO_TECHNIQUE).sum()),
-        "runs_contradicted": int((because == CONTRADICTED).sum()),
-        "runs_failing_by_decision": int((~advice["is_feasible"] & (because == "")).sum()),
-        "runs_forced": int(advice["is_forced"].sum()),
-        "runs_with_exclusions": int(((advice["decision"] != "") & ~advice["is_forced"]).sum()),
-        "runs_without_size": int(result.runs["n_trees"].isna().sum()),
         "runs_inspected": int((is_work & seen).sum()),
         "runs_not_inspected": int((is_work & ~seen).sum()),
-        **_count_standing(advice, is_work),
+        "runs_open_to_inspect": int((advice["standing"].astype(str) == INSPECT_OPEN).sum()),
         **_sum_unseen(result),
-        "runs_without_connections": int((is_work & ~joined).sum()),
         "runs_with_connections": int((is_work & joined).sum()),
         "trees_careful": int(left["is_careful_structural"].sum()),
         "runs_to_confirm": int(advice["is_to_confirm"].sum()),
         "findings": len(found),
         "findings_error": int((found == "error").sum()),
         "findings_warning": int((found == "warning").sum()),
-    }
-
-
-def _count_standing(advice: pd.DataFrame, is_work: Flags) -> dict[str, int]:
-    """Count what stands on no inspection, by the word of its standing."""
-    standing = advice["standing"].astype(str).to_numpy(dtype=object)
-    return {
-        "runs_to_inspect_first": int((is_work & (standing == PROVISIONAL)).sum()),
-        "runs_not_inspected_by_decision": int((is_work & (standing == OWNERS)).sum()),
-        "runs_left_not_inspected": int((~is_work & np.isin(standing, [PROVISIONAL, OWNERS])).sum()),
-        "runs_open_to_inspect": int((standing == INSPECT_OPEN).sum()),
+        **{name: len(list_alerted(result.alerts, alert)) for name, alert in ALERTED.items()},
     }
 
 
@@ -151,38 +158,6 @@ def _sum_unseen(result: Result) -> dict[str, float]:
         "cost_not_inspected": round(_take_total(result, "Cost", column), 0),
         "cost_recommended": round(_take_total(result, "Cost", "recommended_mid"), 0),
     }
-
-
-def _count_strings(strings: pd.DataFrame) -> dict[str, int]:
-    """Count strings over a limit or without room, and those of which that is not known."""
-    is_over = strings["is_over_limit"]
-    has_room = strings["laydown_has_room"].astype("boolean")
-    return {
-        "strings_over_limit": _count_set(is_over),
-        "strings_over_limit_not_known": int(is_over.isna().sum()),
-        "strings_without_room": _count_set(~has_room),
-        "strings_without_room_not_known": int(has_room.isna().sum()),
-    }
-
-
-def _count_clear(result: Result) -> dict[str, int]:
-    """Count pits that meet something, those not placed, and those of which it is not known."""
-    is_free = result.pits["is_free"].astype("boolean")
-    return {
-        "pits_not_placed": int(result.pits.geometry.isna().sum()),
-        "pits_not_clear": _count_set(~is_free),
-        "pits_clear_not_known": int(is_free.isna().sum()),
-    }
-
-
-def _count_near_stems(result: Result) -> dict[str, int]:
-    """Count pits, small digs and recommended trenches too near a stem, or perhaps too near."""
-    found = {}
-    for name, table in (("trenches", result.advice), ("pits", result.pits), ("digs", result.digs)):
-        near = table["is_near_stem"]
-        found[f"{name}_near_stem"] = _count_set(near)
-        found[f"{name}_near_stem_not_known"] = int(near.isna().sum())
-    return found
 
 
 def _count_set(flags: pd.Series) -> int:

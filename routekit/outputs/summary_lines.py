@@ -8,7 +8,6 @@ from typing import Final, TypeAlias
 import numpy as np
 import pandas as pd
 
-from routekit.advice.open_runs import CONTRADICTED, NO_TECHNIQUE
 from routekit.arrays import Flags
 from routekit.layers.assumed import is_assumed, list_fields, word_of
 from routekit.outputs.sureness_lines import write_sureness
@@ -39,6 +38,24 @@ _COUNTED: Final[dict[str, Callable[[float], Text]]] = {
     "warning": lambda n: say("{n:,.0f} warning", "{n:,.0f} warnings", n=n),
 }
 """Noun to its number."""
+
+
+def list_alerted(alerts: pd.DataFrame, alert: str) -> list[str]:
+    """List the things that an alert is raised for, each once.
+
+    Parameters
+    ----------
+    alerts : pandas.DataFrame
+        alert, item_id.
+    alert : str
+        Code of the alert.
+
+    Returns
+    -------
+    list of str
+    """
+    items = alerts.loc[alerts["alert"].eq(alert).to_numpy(dtype=bool), "item_id"]
+    return items.drop_duplicates().astype(str).tolist()
 
 
 def _count(noun: str, number: float) -> Text:
@@ -223,7 +240,7 @@ def write_lines(result: Result, counts: Counts) -> list[Text]:
 
 def _write_gravest(result: Result, counts: Counts) -> list[Text]:
     """Say what may upset the recommendations: room, inspection, sizes, connections."""
-    lines = [*_write_no_room(result.strings), *_write_unseen(result, counts)]
+    lines = [*_write_no_room(result.alerts), *_write_unseen(result, counts)]
     if counts["runs_without_size"]:
         lines.append(
             say(
@@ -277,10 +294,9 @@ def _write_share_of_cost(result: Result, counts: Counts) -> Text:
     )
 
 
-def _write_no_room(strings: pd.DataFrame) -> list[Text]:
+def _write_no_room(alerts: pd.DataFrame) -> list[Text]:
     """Say which strings have no room to be laid out at all."""
-    has_room = strings["laydown_has_room"].to_numpy(dtype=bool, na_value=True)
-    names = strings.loc[~has_room, "string_id"].astype(str).tolist()
+    names = list_alerted(alerts, "string_without_room")
     if not names:
         return []
     return [
@@ -322,11 +338,12 @@ def _is_blind(counts: Counts) -> bool:
 
 def _write_works(counts: Counts) -> Text:
     """Count strings, pits and digs."""
-    more = counts["pits_clear_not_known"]
+    more, lost = counts["pits_clear_not_known"], counts["pits_not_placed"]
     clear = join(
         [
             say("{count} without a clear position", count=counts["pits_not_clear"]),
             say("not known of {count:,.0f} more", count=more) if more else "",
+            say("{pits} not placed", pits=_count("pit", lost)) if lost else "",
         ],
         ", ",
     )
@@ -524,30 +541,26 @@ def _write_raster_trees(trees: pd.DataFrame) -> list[Text]:
 
 def _write_stuck(result: Result) -> list[Text]:
     """Name the runs without a recommendation, and those that fail a check by decision."""
-    because = result.advice["open_because"].astype(str).to_numpy(dtype=object)
-    fails = ~result.advice["is_feasible"].to_numpy(dtype=bool) & (because == "")
-
-    def name(which: Flags) -> str:
-        """Name some of the runs."""
-        return name_some(result.advice.loc[which, "run_id"].astype(str).tolist(), _STUCK_SHOWN)
-
-    stuck, torn, decided = because == NO_TECHNIQUE, because == CONTRADICTED, fails
+    stuck, torn, decided = (
+        name_some(list_alerted(result.alerts, alert), _STUCK_SHOWN)
+        for alert in ("no_technique", "contradicted", "fails_by_decision")
+    )
     lines = [
         say(
             "Nothing is recommended, since no technique is feasible: {runs}. Each says what every "
             "technique would need.",
-            runs=name(stuck),
+            runs=stuck,
         )
-        if stuck.any()
+        if stuck
         else "",
         say(
             "Nothing is recommended until a person decides, since a decision and a ban on pits "
             "exclude each other: {runs}.",
-            runs=name(torn),
+            runs=torn,
         )
-        if torn.any()
+        if torn
         else "",
-        say("Fails a check, by decision: {runs}.", runs=name(decided)) if decided.any() else "",
+        say("Fails a check, by decision: {runs}.", runs=decided) if decided else "",
     ]
     return [line for line in lines if isinstance(line, Text)]
 

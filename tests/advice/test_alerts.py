@@ -10,7 +10,7 @@ import pytest
 from routekit.advice.alerts import ALERT_COLUMNS, ALERTS, DECIDED, LIMIT, UNKNOWN, find_alerts
 from routekit.advice.open_runs import CONTRADICTED, NO_TECHNIQUE
 from routekit.advice.standing import OWNERS, PROVISIONAL, RECOMMENDED
-from routekit.outputs.summary import summarise
+from routekit.outputs.summary import ALERTED, summarise
 
 RUNS = ["A", "B", "C"]
 
@@ -158,24 +158,33 @@ def test_every_alert_is_of_one_kind_and_gravest_come_first():
 
 
 def test_the_sample_tells_the_same_in_summary_and_geopackage(sample_result, sample_written):
-    """Each by a way of its own: the counts of the summary, and the layer as a GIS reads it."""
+    """The counts of the summary are counted by hand here, and the layer is read as a GIS does."""
     said = summarise(sample_result)
     counts, found = said["counts"], {one["alert"]: one for one in said["alerts"]}
-    named = {
-        "strings_over_limit": "string_over_limit",
-        "strings_without_room": "string_without_room",
-        "pits_not_clear": "pit_not_clear",
-        "pits_not_placed": "pit_not_placed",
-        "runs_without_size": "size_unknown",
-        "runs_without_connections": "connections_unknown",
-        "runs_to_inspect_first": "inspect_first",
-        "runs_left_not_inspected": "left_uninspected",
-        "runs_forced": "forced",
-        "runs_with_exclusions": "excluded",
-        "digs_near_stem_not_known": "dig_near_stem_unknown",
+    strings, pits, digs = sample_result.strings, sample_result.pits, sample_result.digs
+    runs, advice = sample_result.runs, sample_result.advice
+    is_work = ~advice["technique"].isin(["monitor", ""])
+    wanted = {
+        "strings_over_limit": sum(strings["is_over_limit"] == True),  # noqa: E712
+        "strings_without_room": sum(strings["laydown_has_room"] == False),  # noqa: E712
+        "pits_not_clear": sum(pits["is_free"] == False),  # noqa: E712
+        "pits_clear_not_known": sum(pits["is_free"].isna() & pits.geometry.notna()),
+        "pits_not_placed": sum(pits.geometry.isna()),
+        "runs_without_size": sum(runs["n_trees"].isna()),
+        "runs_without_connections": sum(runs["n_connections"].isna() & is_work),
+        "runs_to_inspect_first": sum(
+            (advice["standing"] == "provisional: inspect first") & is_work
+        ),
+        "runs_forced": sum(advice["is_forced"]),
+        "runs_with_exclusions": sum((advice["decision"] != "") & ~advice["is_forced"]),
+        "digs_near_stem_not_known": sum(digs["is_near_stem"].isna()),
     }
-    seen = {name: len(found[code]["items"]) if code in found else 0 for name, code in named.items()}
-    assert seen == {name: counts[name] for name in named}
+    assert {name: counts[name] for name in wanted} == wanted
+    assert set(ALERTED.values()) <= {alert.code for alert in ALERTS}
+    shown = {code: len(one["items"]) for code, one in found.items()}
+    assert {name: shown.get(code, 0) for name, code in ALERTED.items()} == {
+        name: counts[name] for name in ALERTED
+    }
     assert json.dumps(said["alerts"])
     layer = pyogrio.read_dataframe(sample_written[0] / "result.gpkg", layer="alerts")
     assert layer.groupby("alert")["item_id"].nunique().to_dict() == {

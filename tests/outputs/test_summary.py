@@ -7,6 +7,7 @@ from html import unescape
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+from whole_result import raise_again
 
 from routekit.outputs.summary import summarise
 
@@ -27,7 +28,7 @@ def test_open_cut_is_that_of_the_runs_to_be_worked_on(sample_result):
 def test_a_string_without_room_for_one_bar_is_said_first(sample_result):
     strings = sample_result.strings.copy()
     strings.loc[strings.index[1], "laydown_has_room"] = False
-    said = summarise(replace(sample_result, strings=strings))
+    said = summarise(raise_again(replace(sample_result, strings=strings)))
     name = strings["string_id"].iloc[1]
     assert said["lines"][0].startswith(
         f"NO ROOM to lay out even one pipe length behind the launch pit of 1 string ({name})"
@@ -47,14 +48,14 @@ def test_strings_over_the_pull_at_the_high_estimate_are_counted(sample_result):
         over_limit=np.where(first, "over the allowable", strings["over_limit"]),
         is_over_limit=pd.array(first | over, dtype="boolean"),
     )
-    counts = summarise(replace(sample_result, strings=worse))["counts"]
+    counts = summarise(raise_again(replace(sample_result, strings=worse)))["counts"]
     assert counts["strings_over_limit"] == (over | first).sum() > 0
 
 
 def test_small_digs_are_at_least_what_is_known(sample_result):
     joined = sample_result.runs["n_connections"].where(sample_result.runs.index % 2 == 0)
     runs = sample_result.runs.assign(n_connections=joined)
-    said = summarise(replace(sample_result, runs=runs))
+    said = summarise(raise_again(replace(sample_result, runs=runs)))
     lost = said["counts"]["runs_without_connections"]
     digs = said["counts"]["digs"]
     assert lost > 1
