@@ -58,16 +58,26 @@ def encode(content: Any) -> str:
     Returns
     -------
     str
-        Base64 text; equal content gives equal text.
+        Base64 text; equal content gives equal text. Each entry of a mapping stands on a line of its
+        own, so that a page can read one after the other and stay responsive.
 
     Raises
     ------
     ValueError
         If a number is not finite.
     """
-    text = json.dumps(content, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+    if isinstance(content, dict):
+        lines = (f"{_write(str(key))}:{_write(value)}" for key, value in content.items())
+        text = "{\n" + ",\n".join(lines) + "\n}"
+    else:
+        text = _write(content)
     packed = gzip.compress(text.encode("utf-8"), _EFFORT, mtime=0)
     return base64.b64encode(packed).decode("ascii")
+
+
+def _write(content: Any) -> str:
+    """Write content as JSON without blanks."""
+    return json.dumps(content, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
 
 
 def decode(text: str) -> Any:

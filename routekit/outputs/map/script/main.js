@@ -166,24 +166,20 @@ async function openSheet() {
   }
   await openLanguages(sayAgain);
   openStudy(await unpack("payload"));
+  await breathe();
   byId("opening").hidden = true;
   byId("sheet-date").textContent = study.meta.date ? `\u00b7 ${study.meta.date}` : "";
   study.shownCount = study.runs.n;
   byId("key").open = !isNarrow();
-  alerts.open();
-  narrowing.open();
-  plan.open();
-  schedule.open();
-  key.open();
-  measuring.open();
-  deciding.open();
-  printing.open();
-  finder.open();
-  sharing.open();
+  for (const part of [alerts, narrowing, plan, schedule, key, measuring, deciding, printing, finder, sharing]) {
+    part.open();
+    await breathe();
+  }
   window.addEventListener("hashchange", () => followAddress());
   byId("skip").addEventListener("click", () => goTo("#page=runs"));
   sayHead();
   pageOf("runs");
+  await breathe();
   await followAddress();
   document.body.dataset.ready = "yes";
 }

@@ -9,9 +9,32 @@ function canUnpack() {
 
 async function unpack(elementId) {
   const packed = byId(elementId);
-  const bytes = Uint8Array.from(atob(packed.textContent.trim()), (sign) => sign.charCodeAt(0));
+  const signs = atob(packed.textContent.trim());
+  const bytes = new Uint8Array(signs.length);
+  for (let i = 0; i < signs.length; i += 1) bytes[i] = signs.charCodeAt(i);
   const stream = new Blob([bytes]).stream().pipeThrough(new DecompressionStream("gzip"));
-  return JSON.parse(await new Response(stream).text());
+  const text = await new Response(stream).text();
+  return text.startsWith("{\n") ? parseByLine(text) : JSON.parse(text);
+}
+
+// Each entry of what is packed stands on a line of its own.
+async function parseByLine(text) {
+  const content = {};
+  for (const line of text.split("\n").slice(1, -1)) {
+    Object.assign(content, JSON.parse(`{${line.endsWith(",") ? line.slice(0, -1) : line}}`));
+    await breathe();
+  }
+  return content;
+}
+
+const WORK_MS = 25;
+let restedAt = 0;
+
+// Lets the browser answer its reader once work has gone on for a while.
+async function breathe() {
+  if (performance.now() - restedAt < WORK_MS) return;
+  await new Promise((resolve) => { setTimeout(resolve); });
+  restedAt = performance.now();
 }
 
 // A table gives one value by column name and row; a column it lacks is null throughout.
