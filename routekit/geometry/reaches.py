@@ -169,7 +169,6 @@ def _unite(bottom: Floats, top: Floats, owner: Ints, size: int) -> Floats:
         shape = (len(several), int(count.max()), bottom.shape[1])
         low, high = np.full(shape, np.inf), np.full(shape, -np.inf)
         low[place, slot], high[place, slot] = bottom[many], top[many]
-        high = np.where(high > low, high, -np.inf)
         order = np.argsort(low, axis=1)
         low, high = np.take_along_axis(low, order, 1), np.take_along_axis(high, order, 1)
         before = np.maximum.accumulate(high, axis=1)[:, :-1]

@@ -211,6 +211,18 @@ def test_pairs_of_one_part_and_of_several_stand_side_by_side_and_none_is_not_kno
     assert none.shape == (0,)
 
 
+def test_what_lies_just_as_far_off_is_not_within_and_no_chance_is_above_one():
+    box = np.array([[[0, 0], [4, 0], [4, 2], [0, 2.0]]] * 3)
+    points = np.array([[6, 1], [7, 6], [2, -2.0]])
+    found = chance_within(box, np.arange(3), points, np.array([2.0, 5.0, 2.0]), np.zeros(3))
+    assert found.tolist() == [0, 0, 0]
+    sd = np.geomspace(0.05, 5, 300)
+    wide = np.array([[[-99, -99], [99, -99], [99, 99], [-99, 99.0]]] * 300)
+    sure = chance_within(wide, np.arange(300), np.zeros((300, 2)), np.full(300, 3.0), sd)
+    assert (sure <= 1).all()
+    np.testing.assert_allclose(sure, 1.0, atol=1e-6)
+
+
 SHAPES = {
     "box": (shapely.box(0, 0, 3, 1), 1),
     "turned": (shapely.Polygon([(0, 0), (3, 3), (2, 4), (-1, 1)]), 1),
@@ -219,6 +231,8 @@ SHAPES = {
     "triangle": (shapely.Polygon([(0, 0), (4, 0), (0, 4)]), 1),
     "bent": (shapely.Polygon([(0, 0), (4, 0), (4, 4), (3, 4), (3, 1), (0, 1)]), 4),
     "holed": (shapely.box(0, 0, 9, 9) - shapely.box(3, 3, 6, 6), 8),
+    "small": (shapely.box(20, 20, 20.5, 20.5), 1),
+    "flat": (shapely.Polygon([(0, 0), (1, 0), (2, 0), (0, 0)]), 0),
     "none": (None, 0),
     "empty": (shapely.Polygon(), 0),
 }

@@ -12,6 +12,7 @@ from routekit.site.laydown import (
     attach_laydown,
     count_stages,
     find_waits,
+    measure_rooms,
     measure_stops,
     plan_laydown,
     turn_axes,
@@ -179,3 +180,139 @@ def test_stages_by_hand():
     room = [100.0 - 1e-7, 50.0, 11.9, 48.0, 48.0, 50.0, np.nan]
     found = count_stages(needed, room, 12.0)
     np.testing.assert_array_equal(found, [1.0, 3.0, np.inf, 2.0, 3.0, np.nan, np.nan])
+
+
+def wall_at(x, low=-9.0, high=9.0):
+    """A wall across the strip."""
+    line = shapely.LineString([(x, low), (x, high)])
+    return gpd.GeoDataFrame({"kind": ["wall"]}, geometry=[line])
+
+
+@pytest.mark.parametrize(
+    ("outer_x", "inner_x", "wall_x", "room"),
+    [
+        (-4.0, 3.0, -24.0, 20.0),
+        (-4.0, 3.0, -64.0, 50.0),
+        (4.0, -3.0, 24.0, 20.0),
+        (4.0, -3.0, -24.0, 50.0),  # the wall stands on the other side
+    ],
+)
+def test_room_is_measured_from_the_outer_edge_of_the_pit_outwards(outer_x, inner_x, wall_x, room):
+    """50 m are asked for; a pit that is not placed has no room that is known."""
+    corners = np.full((2, 4, 2), np.nan)
+    corners[0] = [[inner_x, -0.8], [outer_x, -0.8], [outer_x, 0.8], [inner_x, 0.8]]
+    around = prepare_surroundings(make_zones([]), obstacles=wall_at(wall_x))
+    found = measure_rooms(corners, np.array([50.0, 50.0]), around, AHEAD)
+    np.testing.assert_allclose(found, [room, np.nan])
+
+
+def test_room_is_looked_for_in_the_other_directions_and_the_longest_is_taken():
+    """Turned by 90 degrees from west to south or north: walls at 20, 30 and 40 m."""
+    corners = np.array([[[3, -0.8], [0, -0.8], [0, 0.8], [3, 0.8]]])
+    walls = pd.concat(
+        [
+            wall_at(-20.0),
+            gpd.GeoDataFrame({"kind": ["wall"]}, geometry=[shapely.box(-9, -41, 9, -40)]),
+            gpd.GeoDataFrame({"kind": ["wall"]}, geometry=[shapely.box(-9, 30, 9, 31)]),
+        ]
+    )
+    around = prepare_surroundings(make_zones([]), obstacles=walls)
+    for turns, room in (((0.0,), 20.0), ((0.0, 90.0), 40.0), ((0.0, -90.0, 90.0), 40.0)):
+        settings = LaydownSettings(bend_into_street_deg=turns)
+        assert measure_rooms(corners, np.array([50.0]), around, settings) == pytest.approx([room])
+
+
+@pytest.mark.parametrize(("aside", "is_met"), [(0.0, True), (0.01, False)])
+@pytest.mark.parametrize("side", [1, -1])
+def test_a_stem_within_its_clearance_of_the_strip_ends_it(aside, is_met, side):
+    """Half the width of the strip and the clearance, to the middle of the stem."""
+    away = AHEAD.width_m / 2 + AHEAD.stem_clearance_m - 1e-6 + aside
+    row, string, pits = lay(trees=[(-50.0, side * away, 3.0, 1.0)])
+    edge_x = pits.geometry[string["launch_pit"]].bounds[0]
+    assert row["available_m"] == pytest.approx(50 + edge_x if is_met else 84 * 1.01)
+
+
+def test_a_string_pulled_upstream_is_laid_out_behind_its_lower_end():
+    runs = make_street(straight(3))
+    strings, pits = plan(runs, trees=[(-12.0, 0.0, 6.0, 2.0)])
+    assert strings["pulled"].tolist() == ["upstream"]
+    around = prepare_surroundings(make_zones([]))
+    found = plan_laydown(strings, pits, around, **TWELVE)
+    pit = pits.set_index("pit_id").geometry[strings["launch_pit"].item()]
+    assert found.geometry.iloc[0].bounds == pytest.approx(
+        (pit.bounds[2], -1, pit.bounds[2] + 84 * 1.01, 1)
+    )
+
+
+def test_behind_a_pit_along_the_neighbours_run_the_string_lies_the_other_way():
+    """The pit lies out of the next run, so its inner edge is the string's outer one."""
+    strings, pits = plan(make_street(straight(3)), trees=[(96.0, 0.0, 6.0, 2.0)])
+    around = prepare_surroundings(make_zones([]))
+    other = pits.assign(run_id="R9")
+    found = plan_laydown(strings, other, around, **TWELVE)
+    pit = pits.set_index("pit_id").geometry[strings["launch_pit"].item()]
+    assert found.geometry.iloc[0].bounds == pytest.approx(
+        (pit.bounds[2], -1, pit.bounds[2] + 84 * 1.01, 1)
+    )
+    gone = plan_laydown(strings.assign(launch_pit="P9"), pits, around, **TWELVE)
+    assert gone["room"].tolist() == ["not known"]
+    assert gone[["wanted_m", "available_m", "turn_deg", "longest_string_m"]].isna().all(axis=None)
+    assert gone["has_room"].isna().all()
+    assert gone[["entrances", "crowns", "crowns_unknown"]].to_numpy().tolist() == [[0, 0, 0]]
+
+
+@pytest.mark.parametrize(("length_m", "said"), [(0.24, ""), (0.25, ""), (0.3, "footway 1 m2")])
+def test_surfaces_that_round_to_no_square_metre_are_not_named(length_m, said):
+    """Of a strip 2 m wide."""
+    area = gpd.GeoDataFrame(
+        {"kind": ["footway"]}, geometry=[shapely.box(-40, -9, -40 + length_m, 9)]
+    )
+    row, _, _ = lay(surfaces=area)
+    assert row["blocks"] == said
+
+
+def test_room_for_all_but_a_rounding_is_room():
+    strings, pits = plan(make_street(straight(3)), trees=[(96.0, 0.0, 6.0, 2.0)])
+    west = pits.set_index("pit_id").geometry[strings["launch_pit"].item()].bounds[0]
+    wanted = 84 * 1.01
+    for short, fits in ((-0.001, True), (0.001, False)):
+        around = prepare_surroundings(make_zones([]), obstacles=wall_at(west - wanted + short))
+        row = plan_laydown(strings, pits, around, **TWELVE).iloc[0]
+        assert row["fits"] == fits
+        assert row["has_room"]
+        assert row["room"] == ("fits" if fits else "in stages")
+        assert row["stages"] == (1 if fits else 2)
+        assert row["longest_string_m"] == pytest.approx(84.0)
+
+
+def test_one_bar_is_room_and_less_is_none():
+    strings, pits = plan(make_street(straight(3)), trees=[(96.0, 0.0, 6.0, 2.0)])
+    west = pits.set_index("pit_id").geometry[strings["launch_pit"].item()].bounds[0]
+    for room, has_room, stages in ((12.001, True, 8), (11.999, False, pd.NA)):
+        around = prepare_surroundings(make_zones([]), obstacles=wall_at(west - room))
+        row = plan_laydown(strings, pits, around, **TWELVE).iloc[0]
+        assert row["has_room"] == has_room
+        assert row["stages"] is stages or row["stages"] == stages
+        assert row["longest_string_m"] == (12.0 if has_room else 0.0)
+        assert row["text"].startswith("12 m available, 85 m needed: ")
+
+
+def test_crowns_and_entrances_count_up_to_their_distance():
+    strings, pits = plan(make_street(straight(3)), trees=[(96.0, 0.0, 6.0, 2.0)])
+    around = prepare_surroundings(make_zones([]))
+    reach = {
+        "entrances": AHEAD.entrance_distance_m,
+        "crowns_unknown": AHEAD.unknown_crown_reach_m,
+        "crowns": AHEAD.crown_width_m,
+    }
+    for by, count in ((0.0, 1), (0.001, 0)):
+        away = {name: 1.0 + metres + by for name, metres in reach.items()}
+        doors = gpd.GeoDataFrame(
+            {"kind": ["house"]}, geometry=[shapely.Point(-30, away["entrances"])]
+        )
+        crowns = gpd.GeoDataFrame(
+            {"crown": np.array([None, shapely.box(-31, away["crowns"], -30, 20)], dtype=object)},
+            geometry=shapely.points([(-30, away["crowns_unknown"]), (-30, 15)]),
+        )
+        row = plan_laydown(strings, pits, around, trees=crowns, connections=doors, **TWELVE).iloc[0]
+        assert {name: row[name] for name in reach} == dict.fromkeys(reach, count)

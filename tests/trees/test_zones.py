@@ -2,6 +2,7 @@
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import pytest
 import shapely
 from geopandas.testing import assert_geodataframe_equal
@@ -468,3 +469,85 @@ def test_two_builds_are_equal():
     trees = make_trees(2, stem_diameter_mm=[500.0, np.nan], crown_diameter_m=[8.0, 9.0])
     first, second = build(trees)[0], build(trees)[0]
     assert_geodataframe_equal(first, second)
+
+
+def test_a_capped_drip_line_says_so_and_a_crown_polygon_has_no_cap():
+    """Crowns of 8 m and a margin of 1.5 m, held at 5 m (DIN 18920, changed)."""
+    crown = shapely.Point(100, 0).buffer(4, quad_segs=64)
+    trees = make_trees(
+        3,
+        stem_diameter_mm=[500.0] * 3,
+        crown_diameter_m=[8.0, 7.0, np.nan],
+        crown=[None, None, crown],
+    )
+    zones, _ = build(trees, regime="din18920", override={"max_m": 5.0})
+    np.testing.assert_array_equal(zones["radius_m"], [5.0, 5.0, np.nan])
+    assert zones["is_capped"].tolist() == [True, False, False]
+    assert zones["area_m2"][2] == pytest.approx(np.pi * 5.5**2, rel=1e-3)
+
+
+def test_a_veteran_or_a_palm_drawn_otherwise_is_not_capped():
+    trees = make_trees(
+        2,
+        stem_diameter_mm=[1500.0, 1500.0],
+        crown_diameter_m=[np.nan, 20.0],
+        is_veteran=[True, False],
+        species=["Quercus robur", "Phoenix canariensis"],
+    )
+    zones, _ = build(
+        trees, regime="as4970_2009", override={"veteran_factor": 15, "veteran_crown_margin_m": 5}
+    )
+    assert zones["radius_m"].tolist() == [22.5, 11.0]
+    assert zones["is_capped"].tolist() == [False, False]
+    assert (
+        zones["basis"]
+        .tolist()[1]
+        .startswith("palm or like: crown 20.0 m / 2 + 1.00 m = 11.00 m (AS 4970-2009")
+    )
+
+
+def test_an_estimated_crown_counts_only_where_it_shapes_the_zone():
+    """A veteran by its stem whose crown is an estimate rests on nothing estimated; a palm does."""
+    trees = make_trees(
+        2,
+        stem_diameter_mm=[500.0, 500.0],
+        is_veteran=[True, False],
+        species=["Quercus robur", "Phoenix canariensis"],
+    )
+    changes = {"veteran_factor": 15, "veteran_crown_margin_m": 5}
+    zones, findings = build(trees, regime="as4970_2009", override=changes)
+    assert zones["basis"][0].startswith("veteran: 15 x 500 mm = 7.50 m")
+    assert zones["is_estimated"].tolist() == [False, True]
+    assert findings[["row", "field"]].to_numpy().tolist() == [
+        ["T1", "crown_diameter_m"],
+        ["T1", "species"],
+    ]
+    assert zones["is_stem_estimated"].tolist() == [False, False]
+
+
+def test_of_a_tree_of_unknown_size_it_is_not_said_that_its_stem_is_measured():
+    trees = make_trees(2, stem_diameter_mm=[np.nan, 500.0])
+    zones, findings = build(trees, without_size="unknown")
+    assert zones["is_stem_estimated"].tolist() == [pd.NA, False]
+    assert zones["structural_basis"].str.startswith("indicator only").all()
+    assert findings["row"].tolist() == ["T0"]
+
+
+@pytest.mark.parametrize(
+    ("height", "is_told"), [(1.5, False), (1.6, False), (1.61, True), (1.39, True), (1.4, False)]
+)
+def test_a_stem_measured_at_nearly_the_height_of_the_regime_is_not_told(height, is_told):
+    """1.5 m (BS 5837:2012) and a tolerance of 0.1 m."""
+    trees = make_trees(stem_diameter_mm=[500.0], stem_height_m=[height])
+    assert build(trees)[1]["field"].eq("stem_height_m").any() == is_told
+
+
+def test_the_refusal_of_doubled_ids_names_the_first_five():
+    trees = make_trees(14, stem_diameter_mm=[500.0] * 14).assign(
+        tree_id=[f"T{n % 7}" for n in range(14)]
+    )
+    with pytest.raises(FieldError, match=r"7 duplicate tree ids.*first T0, T1, T2, T3, T4; give"):
+        build(trees)
+    one = make_trees(2, stem_diameter_mm=[500.0] * 2).assign(tree_id="A")
+    with pytest.raises(FieldError, match="1 duplicate"):
+        build(one)

@@ -25,7 +25,10 @@ from routekit.trees.regimes import (
     list_regime_rules,
     load_regime,
     read_table,
+    regime_defaults,
+    regime_in_force,
     regime_names,
+    unread_tables,
 )
 from routekit.trees.settings import ZoneSettings
 
@@ -246,3 +249,56 @@ def test_a_sapling_has_the_radius_of_the_formula_where_no_least_one_is_set():
     regime = load_regime("as4970_2009").model_copy(update={"structural_min_m": None})
     assert structural_radius([10], regime)[0] == pytest.approx(0.478, abs=5e-4)
     assert structural_radius([10], load_regime("as4970_2009"))[0] == 1.5
+
+
+def test_what_a_study_replaces_stands_beside_the_value_and_source_of_the_regime():
+    rows = {row.name: row for row in regime_in_force(ZoneSettings(override={"max_m": 10}))}
+    shipped = regime_defaults("bs5837_2012")
+    changed, kept = rows["zones.bs5837_2012.max_m"], rows["zones.bs5837_2012.factor"]
+    assert (changed.value, changed.default, changed.is_set) == (10, 15.0, True)
+    assert changed.source == shipped["zones.bs5837_2012.max_m"].source != "study"
+    assert (kept.value, kept.is_set) == (12.0, False)
+    assert kept.source == shipped["zones.bs5837_2012.factor"].source
+    own = {row.name: row for row in regime_in_force(ZoneSettings(override={"min_m": 1}))}
+    row = own["zones.bs5837_2012.min_m"]
+    assert (row.value, row.source, row.default, row.is_set) == (1, "study", None, True)
+    assert "zones.bs5837_2012.min_m" not in rows
+
+
+@pytest.mark.parametrize(
+    ("regime", "read"),
+    [
+        ("bs5837_2012", set()),
+        ("nl_stem_table", {"trees/nl_stem_classes.csv"}),
+        ("us_matheny_clark", {"trees/matheny_clark.csv"}),
+        ("as4970_2009", {"trees/palm_genera.csv"}),
+    ],
+)
+def test_only_the_tables_of_the_regime_are_read(regime, read):
+    every = {"trees/nl_stem_classes.csv", "trees/matheny_clark.csv", "trees/palm_genera.csv"}
+    assert unread_tables(ZoneSettings(regime=regime)) == every - read
+
+
+def test_the_cap_is_the_tighter_of_radius_and_area():
+    """BS 5837:2012: 15 m, and 707 m2, which is 15.00 m too."""
+    regime = load_regime("bs5837_2012")
+    assert regime.max_radius_m == 15.0
+    assert regime.model_copy(update={"max_area_m2": 100.0}).max_radius_m == pytest.approx(
+        5.642, abs=1e-3
+    )
+    assert regime.model_copy(update={"max_area_m2": None}).max_radius_m == 15.0
+    free = regime.model_copy(update={"max_area_m2": None, "max_m": None})
+    assert free.max_radius_m == np.inf
+
+
+def test_half_a_veteran_rule_is_none():
+    regime = load_regime("bs5837_2012")
+    for field in ("veteran_factor", "veteran_crown_margin_m"):
+        with pytest.raises(ValueError, match="no rule for veteran"):
+            veteran_radius([500], [5], regime.model_copy(update={field: None}))
+
+
+def test_the_first_five_impossible_stems_are_named():
+    with pytest.raises(ValueError, match=r"7 are not, first at \[0, 1, 2, 3, 4\]$"):
+        structural_radius([0.0] * 7, load_regime("bs5837_2012"))
+    assert np.isfinite(structural_radius([0.5], load_regime("as4970_2009"))).all()
