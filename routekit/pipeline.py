@@ -31,6 +31,7 @@ from routekit.pipes.new_pipes import lay_open_cut
 from routekit.schema import hold_tables
 from routekit.settings.provenance import build_provenance, used_sources, write_basis
 from routekit.site.grazed import mark_beyond
+from routekit.site.protection import GroundWorks, set_out_protection
 from routekit.study import Study, choice_settings, list_inputs, list_rules_in_force, require_study
 from routekit.sureness.report import tell_sureness
 from routekit.trees.exposure import Exposure, measure_exposure
@@ -311,9 +312,35 @@ def _collect(
             renewal.tree_balance,
             renewal.advice,
         ),
+        tree_protection=_protect_trees(study, prepared, exposure, renewal),
         root_zones=layers.root_zones,
         photo=layers.photo,
         inputs=list_inputs(study),
+    )
+
+
+def _protect_trees(
+    study: Study, prepared: Prepared, exposure: Exposure, renewal: Renewal
+) -> gpd.GeoDataFrame:
+    """Set out what protects trees while the recommended works go on."""
+    layers, technique = prepared.layers, renewal.advice["technique"]
+    works = GroundWorks(
+        runs=renewal.runs,
+        technique=technique.astype(object).fillna("").to_numpy(dtype=object),
+        trenches=exposure.trenches,
+        pits=renewal.works.pits,
+        digs=renewal.works.digs,
+        strings=renewal.works.strings,
+        laydown=renewal.laydown,
+    )
+    return set_out_protection(
+        works,
+        mark_origin(layers.trees),
+        prepared.zones,
+        renewal.encroachments,
+        layers.surfaces,
+        layers.obstacles,
+        strip_m=study.settings.advice.site_items.working_strip_m,
     )
 
 

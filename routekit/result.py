@@ -91,6 +91,7 @@ class Result:
     alerts: pd.DataFrame
     surveys: pd.DataFrame
     tree_needs: pd.DataFrame
+    tree_protection: gpd.GeoDataFrame
     photo: Path | None = None
     inputs: tuple[tuple[str, Path], ...] = ()
     """Name and path of each file that the study read: no output may replace one."""

@@ -15,10 +15,10 @@ from typing import Final
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-import shapely
 from numpy.typing import ArrayLike, NDArray
 
 from routekit.advice.settings import SiteItemSettings
+from routekit.site.protection import FENCE, GROUND, NOT_KNOWN, draw_zones
 from routekit.techniques import list_codes
 
 COLUMNS: Final = ("run_id", "item", "place", "quantity")
@@ -41,7 +41,6 @@ _CURED: Final = list_codes(lambda one: one.new_pipe == "cured liner")
 _TRENCHED: Final = list_codes(lambda one: one.digs == "trench")
 _JOINED: Final = list_codes(lambda one: one.digs in ("string works", "connections and own pit"))
 _PROBED: Final = (*_TRENCHED, *_JOINED)
-_QUADRANT: Final = 24
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -54,24 +53,24 @@ class Works:
         run_id, length_m, n_crossings, n_connections.
     technique, string_id : numpy.ndarray of str, shape (n,)
         Of each run; blank for none.
-    trenches : GeoDataFrame
-        width_m, in the order of `runs`.
     pits, digs : GeoDataFrame
         Those of the recommended works; digs also opens_ground.
     zones : GeoDataFrame
         tree_id, radius_m, zone.
     encroachments : DataFrame
         kind, work_id, tree_id, run_id, is_recommended.
+    protection : GeoDataFrame
+        From `routekit.site.protection.set_out_protection`.
     """
 
     runs: gpd.GeoDataFrame
     technique: NDArray[np.object_]
     string_id: NDArray[np.object_]
-    trenches: gpd.GeoDataFrame
     pits: gpd.GeoDataFrame
     digs: gpd.GeoDataFrame
     zones: gpd.GeoDataFrame
     encroachments: pd.DataFrame
+    protection: gpd.GeoDataFrame
 
 
 @cache
@@ -178,99 +177,41 @@ def _count_holes(works: Works) -> pd.DataFrame:
     )
 
 
-def _list_dug(works: Works) -> gpd.GeoDataFrame:
-    """List what opens the ground: kind, work_id, run_id, outline (None: not known)."""
-    open_runs = np.isin(works.technique, _TRENCHED)
-    runs, digs = works.runs[open_runs], works.digs[works.digs["opens_ground"].to_numpy(dtype=bool)]
-    half_m = works.trenches["width_m"].to_numpy(dtype=float)[open_runs] / 2
-    strips = shapely.buffer(runs.geometry.to_numpy(), half_m, cap_style="flat", join_style="mitre")
-    strips[np.isnan(half_m)] = None
-    parts = [
-        (kind, ids, table["run_id"], shapes)
-        for kind, table, ids, shapes in (
-            ("trench", runs, runs["run_id"], strips),
-            ("pit", works.pits, works.pits["pit_id"], works.pits.geometry.to_numpy()),
-            ("dig", digs, digs["dig_id"], digs.geometry.to_numpy()),
-        )
-    ]
-    table = pd.concat(
-        [
-            pd.DataFrame({"kind": kind, "work_id": np.asarray(ids), "run_id": np.asarray(of)})
-            for kind, ids, of, _ in parts
-        ],
-        ignore_index=True,
-    )
-    shapes = np.concatenate([np.asarray(shapes, dtype=object) for *_, shapes in parts])
-    return gpd.GeoDataFrame(table.astype(object), geometry=shapes, crs=works.runs.crs)
-
-
-def _draw_zones(zones: gpd.GeoDataFrame) -> NDArray[np.object_]:
-    """Draw each zone, shape (trees,): its outline, or a circle; None where it is not known."""
-    radius = zones["radius_m"].to_numpy(dtype=float)
-    own = zones["zone"].to_numpy(dtype=object)
-    circles = shapely.buffer(zones.geometry.to_numpy(), np.nan_to_num(radius), quad_segs=_QUADRANT)
-    circles[~(radius > 0)] = None
-    return np.asarray(np.where(shapely.is_geometry(own), own, circles), dtype=object)
-
-
 def _count_for_trees(works: Works, settings: SiteItemSettings) -> pd.DataFrame:
     """Count what protects trees, and say where it cannot be counted."""
-    dug, shapes = _list_dug(works), _draw_zones(works.zones)
-    outlines = dug.geometry.to_numpy()
-    strips = shapely.buffer(outlines, settings.working_strip_m, join_style="mitre")
-    work, tree = shapely.STRtree(shapes).query(strips, predicate="intersects")
-    ids = works.zones["tree_id"].to_numpy(dtype=object)
-    pairs = gpd.GeoDataFrame(
-        {
-            "run_id": dug["run_id"].to_numpy()[work],
-            "tree_id": ids[tree],
-            "taken_m2": shapely.area(shapely.intersection(strips[work], shapes[tree])),
-            "fence_m": shapely.length(shapes[tree]),
-            "work": work,
-        },
-        geometry=shapes[tree],
-        crs=dug.crs,
-    )
-    reached = _list_reached(works, dug)
+    shapes, set_out = draw_zones(works.zones), works.protection
+    reached = _list_reached(works)
     return pd.concat(
         [
-            _fence(pairs),
-            _protect_ground(pairs, dug, strips),
+            _fence(set_out[(set_out["kind"] == FENCE).to_numpy(dtype=bool)]),
+            _protect_ground(set_out[(set_out["kind"] == GROUND).to_numpy(dtype=bool)]),
             _attend(reached, works, shapes, settings),
             _water(reached, settings),
-            _tell_unknown(works, dug, shapes),
+            _tell_unknown(set_out[(set_out["kind"] == NOT_KNOWN).to_numpy(dtype=bool)]),
         ]
     )
 
 
-def _fence(pairs: gpd.GeoDataFrame) -> pd.DataFrame:
-    """Fence each tree once, at the run that takes most of its zone."""
-    ranked = pairs.sort_values("taken_m2", ascending=False, kind="stable")
-    own = ranked.drop_duplicates("tree_id").sort_index()
-    return _rows("tree_fence_m", own["run_id"], own["fence_m"], own["tree_id"].to_numpy())
+def _fence(fences: pd.DataFrame) -> pd.DataFrame:
+    """Count the fence of each tree, as it is set out."""
+    trees = fences["tree_ids"].to_numpy(dtype=object)
+    return _rows("tree_fence_m", fences["run_id"], fences["length_m"], trees)
 
 
-def _protect_ground(
-    pairs: gpd.GeoDataFrame, dug: gpd.GeoDataFrame, strips: NDArray[np.object_]
-) -> pd.DataFrame:
-    """Protect the strip beside the works in zones; where zones overlap it counts once."""
-    if not len(pairs):
-        return _rows("ground_protection_m2", [], 0.0)
-    zones = pairs[["run_id", "geometry"]].dissolve("run_id").geometry
-    mine = np.unique(pairs["work"])
-    near = dug.iloc[mine].set_geometry(strips[mine], crs=dug.crs)
-    near = near[["run_id", "geometry"]].dissolve("run_id").geometry.reindex(zones.index)
-    holes = dug.iloc[mine][["run_id", "geometry"]].dissolve("run_id").geometry.reindex(zones.index)
-    area = near.difference(holes).intersection(zones).area
+def _protect_ground(areas: pd.DataFrame) -> pd.DataFrame:
+    """Count the ground protected for each run, as it is set out."""
+    area = areas["area_m2"].groupby(areas["run_id"].astype(object)).sum()
     return _rows("ground_protection_m2", area.index, area)
 
 
-def _list_reached(works: Works, dug: gpd.GeoDataFrame) -> pd.DataFrame:
-    """List recommended works and the trees whose zone each reaches."""
+def _list_reached(works: Works) -> pd.DataFrame:
+    """List recommended works that open the ground, and the trees whose zone each reaches."""
     pairs = works.encroachments[works.encroachments["is_recommended"].to_numpy(dtype=bool)]
     names = ["kind", "work_id", "tree_id", "run_id"]
-    pairs = pairs[names].astype(object)
-    return pairs[pairs["work_id"].isin(dug["work_id"]).to_numpy()].reset_index(drop=True)
+    opens = works.digs["opens_ground"].to_numpy(dtype=bool)
+    closed = works.digs["dig_id"][~opens].astype(object)
+    is_closed = (pairs["kind"] == "dig") & pairs["work_id"].astype(object).isin(closed)
+    return pairs.loc[~is_closed.to_numpy(dtype=bool), names].astype(object).reset_index(drop=True)
 
 
 def _attend(
@@ -317,20 +258,8 @@ def _water(reached: pd.DataFrame, settings: SiteItemSettings) -> pd.DataFrame:
     return _rows("watering_each", own["run_id"], visits, own["tree_id"].to_numpy())
 
 
-def _tell_unknown(works: Works, dug: gpd.GeoDataFrame, shapes: NDArray[np.object_]) -> pd.DataFrame:
-    """List what cannot be counted: works of no known place, trees without a zone, no trees."""
-    lost = dug["run_id"][dug.geometry.isna().to_numpy()]
-    runs = works.runs[np.isin(works.technique, _JOINED)]
-    undug = runs["run_id"].astype(object)[runs["n_connections"].isna().to_numpy()]
-    unsized = pd.unique(pd.concat([lost, undug]).to_numpy(dtype=object))
-    zoneless = works.zones["tree_id"].to_numpy(dtype=object)[~shapely.is_geometry(shapes)]
-    is_treeless = len(works.zones) == 0 and len(dug) + len(undug) > 0
-    blank = np.full(len(zoneless) + int(is_treeless), "", dtype=object)
-    names = zoneless if len(zoneless) else blank
-    return pd.concat(
-        [
-            part
-            for item in TREE_ITEMS
-            for part in (_rows(item, unsized, np.nan), _rows(item, blank, np.nan, names))
-        ]
-    )
+def _tell_unknown(unknown: pd.DataFrame) -> pd.DataFrame:
+    """List what cannot be counted because it cannot be set out: each run and each tree once."""
+    keys = unknown[["run_id", "tree_ids"]].astype(object).drop_duplicates()
+    trees = keys["tree_ids"].to_numpy(dtype=object)
+    return pd.concat([_rows(item, keys["run_id"], np.nan, trees) for item in TREE_ITEMS])

@@ -148,11 +148,11 @@ def _list_beside(result: Result) -> pd.DataFrame:
         runs=result.runs,
         technique=advice["technique"].astype(object).fillna("").to_numpy(dtype=object),
         string_id=advice["string_id"].astype(object).fillna("").to_numpy(dtype=object),
-        trenches=result.trenches,
         pits=result.pits,
         digs=result.digs,
         zones=result.zones,
         encroachments=result.encroachments,
+        protection=result.tree_protection,
     )
     rows = list_site_items(works, result.settings.advice.site_items)
     said = load_site_items().reindex(rows["item"])

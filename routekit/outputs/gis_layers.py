@@ -19,6 +19,7 @@ from routekit.arrays import take_numbers
 from routekit.geometry.chainage import line_parts
 from routekit.result import Result
 from routekit.schema import Field, load_tables
+from routekit.site.protection import FENCE
 from routekit.trees.least_distance import WITHIN
 
 _AMOUNTS = (
@@ -34,6 +35,7 @@ _AMOUNTS = (
 _BALANCE_COLUMNS = (*_AMOUNTS, "is_structural", WITHIN, "severity")
 _OPEN_CUT = "open_cut_"
 _ZONE_SEVERITY = "recommended_severity"
+_AREA = 2
 _POSITIONS = ("run", "tree")
 _SHAPES = ("geometry", "zone", "crown", "corridor")
 _PARTS = {
@@ -44,6 +46,7 @@ _PARTS = {
     "structural_zones": (("zones", ""),),
     "crowns": (("trees", ""),),
     "robot_reopenings": (("digs", ""),),
+    "tree_fences": (("tree_protection", ""),),
 }
 """Tables whose columns a layer joins, and what goes before a name that is taken."""
 
@@ -154,7 +157,8 @@ def collect_layers(result: Result, *, max_check_rows: int) -> list[Layer]:
     -------
     list of Layer
         runs, breaches, near_misses, checks, options, root_zones, structural_zones, stems,
-        trenches, strings, pits, digs, robot_reopenings, encroachments, trees, crowns, findings,
+        trenches, strings, pits, digs, robot_reopenings, encroachments, trees, crowns, tree_fences,
+        tree_protection, findings,
         totals, quantities, ways, alerts, surveys, rules, decisions, provenance.
     """
     checks, note = select_checks(result, max_check_rows)
@@ -176,6 +180,7 @@ def collect_layers(result: Result, *, max_check_rows: int) -> list[Layer]:
         _plain("encroachments", result.encroachments.drop(columns=list(_POSITIONS))),
         _drawn("trees", trees, "Point"),
         _crowns(result.trees),
+        *_tree_protection(result),
         _plain("findings", result.findings),
         _plain("totals", result.totals),
         _plain("quantities", result.quantities),
@@ -450,6 +455,25 @@ def _robot_reopenings(result: Result) -> Layer:
         geometry_type="Point",
         shapes=shapes,
     )
+
+
+def _tree_protection(result: Result) -> list[Layer]:
+    """Describe fences as lines, and the ground that is protected or dug by hand as areas."""
+    table = result.tree_protection
+    is_fence = (table["kind"] == FENCE).to_numpy(dtype=bool)
+    fences, rest = table[is_fence], table[~is_fence]
+    shapes = _shapes(rest, "geometry")
+    shapes[shapely.get_dimensions(shapes) != _AREA] = None
+    return [
+        Layer(
+            name="tree_fences",
+            description="Fences that protect trees during the works; key: protection_id",
+            table=_without_shapes(fences),
+            geometry_type="MultiLineString",
+            shapes=_shapes(fences, "geometry"),
+        ),
+        replace(_drawn("tree_protection", rest, "MultiPolygon"), shapes=shapes),
+    ]
 
 
 def _structural_zones(zones: gpd.GeoDataFrame) -> Layer:

@@ -88,6 +88,17 @@ OUTPUTS: Final = (
         telling_parts="The tree sheets stand in {n} volumes beside their index: trees-01, "
         "trees-02, ...",
     ),
+    Output(
+        files=(
+            ResultFile(name="works.html", label=message("works plans"), read=read_page),
+            ResultFile(name="works.pdf", label=message("works plans, to print"), read=read_words),
+        ),
+        telling="Drawing the works plans",
+        write="works.writer.write_works_plans",
+        is_divided=True,
+        telling_parts="The works plans stand in {n} volumes beside their index: works-01, "
+        "works-02, ...",
+    ),
     # Last, so that nothing drawn or written into the earlier file meanwhile is missed.
     Output(
         files=(

@@ -261,6 +261,19 @@ class ReportSettings(Settings):
     )
 
 
+class WorksSettings(Settings):
+    """Size of the works plans."""
+
+    volume_streets: int = setting(
+        50,
+        unit="streets",
+        source="house",
+        text="Most streets in one file of works plans: a study with more is divided into an index "
+        "and numbered volumes",
+        ge=1,
+    )
+
+
 class OutputSettings(Settings):
     """What is written, and how."""
 
@@ -282,4 +295,7 @@ class OutputSettings(Settings):
     )
     report: ReportSettings = setting(
         ReportSettings, unit="-", source="study", text="Report for the arborist."
+    )
+    works: WorksSettings = setting(
+        WorksSettings, unit="-", source="study", text="Works plans by street."
     )

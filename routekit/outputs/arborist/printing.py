@@ -29,6 +29,9 @@ Node: TypeAlias = dict[str, Any]
 FACE: Final = "Source Sans Pro"
 """Typeface of the report."""
 
+SHEETS: Final = "arborist/sheets.typ"
+"""Layout of the arborist's report."""
+
 _DRAWING: Final = re.compile(r"(<svg .*?</svg>)", re.DOTALL)
 _SHARED: Final = re.compile(r"<defs>(<path [^>]*/>)</defs>")
 _USED: Final = '<use href="#district"/>'
@@ -41,13 +44,15 @@ _STANDARD: Final = "ua-1"
 _KEPT_FOR: Final = 10
 
 
-def print_page(page: str) -> bytes:
-    """Set a page of the report on A4.
+def print_page(page: str, layout: str = SHEETS) -> bytes:
+    """Set a page of a report on paper.
 
     Parameters
     ----------
     page : str
-        HTML of `routekit.outputs.arborist.writer`.
+        HTML of `routekit.outputs.arborist.writer`, or of another output with such pages.
+    layout : str, optional
+        How it is set: a file in `routekit.outputs`.
 
     Returns
     -------
@@ -66,7 +71,7 @@ def print_page(page: str) -> bytes:
     note = render(_write_note(shown.lacking), language)
     try:
         pdf = typst.compile(
-            (files("routekit.outputs.arborist") / "sheets.typ").read_bytes(),
+            _read_layout(layout),
             font_paths=_fonts(),
             ignore_system_fonts=True,
             sys_inputs={"page": json.dumps(tree), "language": language, "note": note},
@@ -75,15 +80,18 @@ def print_page(page: str) -> bytes:
             format="pdf",
         )
     except typst.TypstError as error:
-        message = (
-            f"the arborist's report cannot be printed ({error}); report this; "
-            "earlier results are kept"
-        )
+        message = f"the report cannot be printed ({error}); report this; earlier results are kept"
         raise OutputError(message) from error
     if not isinstance(pdf, bytes):
-        message = "the arborist's report cannot be printed (no PDF came back); report this"
+        message = "the report cannot be printed (no PDF came back); report this"
         raise OutputError(message)
     return pdf
+
+
+def _read_layout(layout: str) -> bytes:
+    """Read how a page is set: what all share, then what this layout adds."""
+    common = (files("routekit.outputs.arborist") / "page.typ").read_bytes()
+    return common + b"\n" + (files("routekit.outputs") / layout).read_bytes()
 
 
 def _find_language(page: str) -> str:

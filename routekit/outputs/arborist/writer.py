@@ -31,7 +31,7 @@ from routekit.outputs.arborist.lines import (
     list_flags,
     take_records,
 )
-from routekit.outputs.arborist.printing import FACE, forget_prints, print_page
+from routekit.outputs.arborist.printing import FACE, SHEETS
 from routekit.outputs.arborist.sheets import build_cases, list_facts
 from routekit.outputs.arborist.tree_facts import (
     list_excavations,
@@ -42,8 +42,8 @@ from routekit.outputs.arborist.tree_facts import (
 )
 from routekit.outputs.arborist.tree_plan import SHEET
 from routekit.outputs.arborist.words import NOT_KNOWN, Speaker
-from routekit.outputs.atomic import replacing
 from routekit.outputs.steps import TellDone, tell_nobody
+from routekit.outputs.volumes import write_volumes
 from routekit.result import Result
 from routekit.settings.outputs import ReportSettings
 from routekit.words.catalogue import SOURCE
@@ -82,30 +82,21 @@ def write_tree_report(
         If a file cannot be written or replaced; earlier files are kept.
     """
     path, trees, outputs = Path(html_path), rank_trees(result), result.settings.outputs
-    written: set[str] = set()
-    with replacing(path.parent) as stage:
-        parts = render_parts(
-            result,
-            trees,
-            settings=outputs.report,
-            stem=path.stem,
-            language=outputs.language,
-        )
-        for volume, (part, page) in enumerate(parts):
-            if part:
-                tell(volume, _count_volumes(trees, outputs.report), "volumes")
-            place = stage / f"{path.stem}{part}{path.suffix}"
-            place.write_text(page, encoding="utf-8", newline="\n")
-            written.add(place.name)
-            if with_pdf:
-                place.with_suffix(".pdf").write_bytes(print_page(page))
-                written.add(place.with_suffix(".pdf").name)
-                if part:
-                    forget_prints()
-    part_name = re.compile(rf"{re.escape(path.stem)}-\d+({re.escape(path.suffix)}|\.pdf)")
-    for old in path.parent.iterdir():
-        if part_name.fullmatch(old.name) and old.name not in written:
-            old.unlink()
+    parts = render_parts(
+        result,
+        trees,
+        settings=outputs.report,
+        stem=path.stem,
+        language=outputs.language,
+    )
+    write_volumes(
+        path,
+        parts,
+        layout=SHEETS,
+        tell=tell,
+        n_volumes=_count_volumes(trees, outputs.report),
+        with_pdf=with_pdf,
+    )
 
 
 def render_parts(

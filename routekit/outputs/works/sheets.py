@@ -1,0 +1,354 @@
+"""What the works plan of each street lists: works, protection of trees, and what is not known."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+import shapely
+
+from routekit.arrays import ID_MARK, Flags, Objects
+from routekit.outputs.arborist.words import NOT_KNOWN, write_quantity
+from routekit.outputs.works.drawing import LETTERS, Atlas
+from routekit.outputs.works.frames import frame_street
+from routekit.result import Result
+from routekit.site.protection import FENCE, GROUND, HAND_DIG, NO_STORE
+from routekit.site.protection import NOT_KNOWN as NOT_SET_OUT
+from routekit.site.work_names import name_digs, name_pits
+from routekit.techniques import TECHNIQUES, list_codes
+from routekit.words.texts import begin, join, name_some, say, take_texts, word
+
+_WATCHED: Final = list_codes(lambda one: one.work == "inspection")
+_MOST_NAMED: Final = 30
+_RECOMMENDED: Final = "recommended"
+
+
+def list_streets(result: Result) -> tuple[list[str], list[str]]:
+    """List the streets.
+
+    Parameters
+    ----------
+    result : Result
+
+    Returns
+    -------
+    worked : list of str
+        Streets in which some run is worked on, or has no recommendation yet, by name; blank, for
+        runs whose street is not known, comes last.
+    still : list of str
+        The others.
+    """
+    street, technique = _streets(result.runs), _techniques(result)
+    names = np.unique(street.astype(str))
+    has_works = ~np.isin(technique, _WATCHED)
+    worked = set(street[has_works].tolist())
+    order = sorted(names.tolist(), key=lambda name: (name == "", name))
+    return [name for name in order if name in worked], [n for n in order if n not in worked]
+
+
+def build_plans(result: Result, streets: Sequence[str]) -> list[dict[str, Any]]:
+    """Gather what the plan of each street shows.
+
+    Parameters
+    ----------
+    result : Result
+    streets : sequence of str
+        From `list_streets`.
+
+    Returns
+    -------
+    list of dict
+        One per street: name, counts (runs, pits, digs and fence_m), overview and parts (drawings),
+        works (what, size, note), watched and undecided (ids of runs), fences, ground, hand (rows of
+        the tables), notes and unknown; all in words, with their statements.
+    """
+    atlas, of = Atlas(result), _Lists(result)
+    plans = []
+    for street in streets:
+        mine = of.street == street
+        lines, features = of.take_shapes(street)
+        overview, parts = frame_street(lines, features)
+        plans.append(
+            of.describe(street, mine)
+            | {
+                "name": street or say("Street not known"),
+                "overview": atlas.draw(overview, street, parts),
+                "parts": [atlas.draw(part, street) for part in parts],
+            }
+        )
+    return plans
+
+
+def list_unset(result: Result, streets: Sequence[str]) -> list[str]:
+    """Say what cannot be set out in streets that have no plan.
+
+    Parameters
+    ----------
+    result : Result
+    streets : sequence of str
+        Those that have one.
+
+    Returns
+    -------
+    list of Text
+    """
+    table = result.tree_protection
+    lost = (table["kind"] == NOT_SET_OUT).to_numpy(dtype=bool)
+    told = np.isin(_streets(table), list(streets))
+    return _note(table[lost & ~told])
+
+
+def _streets(table: pd.DataFrame) -> Objects:
+    """Give the street of each row; blank where it is not known."""
+    return np.asarray(table["street"].astype(object).fillna("").to_numpy(dtype=object))
+
+
+def _techniques(result: Result) -> Objects:
+    """Give the technique of each run; blank where none is recommended."""
+    column = result.advice["technique"].astype(object)
+    return np.asarray(column.fillna("").to_numpy(dtype=object))
+
+
+def _split(trees: object) -> str:
+    """Write the ids of trees of one row."""
+    return ", ".join(str(trees).split(ID_MARK))
+
+
+class _Lists:
+    """The tables of a result, with the street of each row."""
+
+    def __init__(self, result: Result) -> None:
+        self.result = result
+        self.street = _streets(result.runs)
+        self.technique = _techniques(result)
+        of = pd.Series(self.street, result.runs["run_id"].astype(str))
+        self.pit_street = self._look_up(of, result.pits["run_id"])
+        self.dig_street = self._look_up(of, result.digs["run_id"])
+        first = result.strings["run_ids"].astype(str).str.split(ID_MARK).str[0]
+        by_string = pd.Series(
+            self._look_up(of, first), result.strings["string_id"].astype(str), dtype=object
+        )
+        self.laid_street = self._look_up(by_string, result.laydown["string_id"])
+        self.guard_street = _streets(result.tree_protection)
+
+    @staticmethod
+    def _look_up(of: pd.Series, ids: pd.Series) -> Objects:
+        found = of.reindex(ids.astype(str)).astype(object)
+        return np.asarray(found.fillna("").to_numpy(dtype=object))
+
+    def take_shapes(self, street: str) -> tuple[Objects, Objects]:
+        """Give the lines of a street, and what is to be seen at a large scale there."""
+        result = self.result
+        opens = result.digs["opens_ground"].to_numpy(dtype=bool)
+        trenched = result.trenches["is_recommended"].to_numpy(dtype=bool)
+        is_set_out = (result.tree_protection["kind"] != NOT_SET_OUT).to_numpy(dtype=bool)
+        parts = [
+            (result.pits.geometry, self.pit_street == street),
+            (result.digs.geometry, (self.dig_street == street) & opens),
+            (result.laydown.geometry, self.laid_street == street),
+            (result.runs.geometry, (self.street == street) & trenched),
+            (result.tree_protection.geometry, (self.guard_street == street) & is_set_out),
+        ]
+        found = [np.array(column, dtype=object)[rows] for column, rows in parts]
+        features = np.concatenate(found)
+        lines = np.array(result.runs.geometry, dtype=object)[self.street == street]
+        keep = shapely.is_geometry(features) & ~shapely.is_empty(features)
+        return lines, features[keep]
+
+    def describe(self, street: str, mine: Flags) -> dict[str, Any]:
+        """List the works of a street, and what protects its trees."""
+        result = self.result
+        watched = np.isin(self.technique, _WATCHED)
+        ids = result.runs["run_id"].astype(str).to_numpy(dtype=object)
+        table = result.tree_protection
+        here = table[self.guard_street == street]
+        kind = here["kind"].astype(str)
+        fences = here[(kind == FENCE).to_numpy(dtype=bool)]
+        nowhere = (table["kind"] == NOT_SET_OUT) & (table["tree_ids"].astype(str) == "")
+        nowhere &= table["run_id"].astype(str) == ""
+        unknown = table[(table["kind"] == NOT_SET_OUT) & (self.guard_street == street) | nowhere]
+        notes = here[(kind != NOT_SET_OUT).to_numpy(dtype=bool)]
+        opens = result.digs["opens_ground"].to_numpy(dtype=bool)
+        dug = (self.dig_street == street) & opens
+        return {
+            "n_runs": int((mine & ~watched & (self.technique != "")).sum()),
+            "n_pits": int((self.pit_street == street).sum()),
+            "n_digs": int(dug.sum()),
+            "fence_m": float(fences["length_m"].sum()),
+            "works": [
+                *self._list_runs(mine & ~watched & (self.technique != "")),
+                *self._list_pits(self.pit_street == street),
+                *self._list_digs(dug),
+                *self._list_laydown(self.laid_street == street),
+                *self._count_robots((self.dig_street == street) & ~opens),
+            ],
+            "watched": ids[mine & watched].tolist(),
+            "undecided": ids[mine & (self.technique == "")].tolist(),
+            "fences": _list_fences(fences, here[(kind == NO_STORE).to_numpy(dtype=bool)]),
+            "ground": _list_areas(here[(kind == GROUND).to_numpy(dtype=bool)]),
+            "hand": _list_areas(here[(kind == HAND_DIG).to_numpy(dtype=bool)]),
+            "notes": _note(notes),
+            "unknown": _note(unknown),
+        }
+
+    def _list_runs(self, rows: Flags) -> list[dict[str, Any]]:
+        """List runs with their technique, new pipe and standing."""
+        result = self.result
+        runs, advice = result.runs[rows], result.advice[rows]
+        pipes, standing = take_texts(advice, "new_pipe"), advice["standing"].astype(str)
+        facts = runs[["run_id", "length_m", "from_manhole", "to_manhole"]].astype(object)
+        found = []
+        for row, (code, pipe, stands) in enumerate(
+            zip(self.technique[rows], pipes, standing, strict=True)
+        ):
+            run, length_m, start, end = facts.iloc[row]
+            name = say("{run}: {technique}", run=run, technique=word(TECHNIQUES[code]))
+            between = say("{start} to {end}", start=_named(start), end=_named(end))
+            found.append(
+                {
+                    "sign": LETTERS[code],
+                    "what": name,
+                    "size": join([write_quantity(length_m, "m", 0), between], ", "),
+                    "note": join(
+                        filter(None, [pipe, word(stands) if stands != _RECOMMENDED else ""]), "; "
+                    ),
+                }
+            )
+        return found
+
+    def _list_pits(self, rows: Flags) -> list[dict[str, Any]]:
+        """List pits with their sizes."""
+        pits = self.result.pits[rows]
+        names = name_pits(pits["role"], pits["pit_id"])
+        sizes = pits[["length_m", "width_m", "depth_m"]].to_numpy(dtype=float)
+        drawn = shapely.is_geometry(np.array(pits.geometry, dtype=object))
+        facts = zip(
+            names, sizes, drawn, pits["manhole_id"].astype(object), pits["method"], strict=True
+        )
+        return [
+            {
+                "sign": "",
+                "what": begin(say("{pit} at manhole {manhole}", pit=name, manhole=_named(at))),
+                "size": _write_box(size),
+                "note": word(str(method)) if is_drawn else say("place not known"),
+            }
+            for name, size, is_drawn, at, method in facts
+        ]
+
+    def _list_digs(self, rows: Flags) -> list[dict[str, Any]]:
+        """List small digs that open the ground."""
+        digs = self.result.digs[rows]
+        names = name_digs(digs["kind"], digs["dig_id"], digs["connection_id"])
+        drawn = shapely.is_geometry(np.array(digs.geometry, dtype=object))
+        area = digs["footprint_m2"].to_numpy(dtype=float)
+        depth = digs["depth_m"].to_numpy(dtype=float)
+        return [
+            {
+                "sign": "",
+                "what": begin(name),
+                "size": join(
+                    [
+                        write_quantity(area_m2, "m²"),
+                        say("{depth} deep", depth=write_quantity(depth_m, "m")),
+                    ],
+                    ", ",
+                ),
+                "note": word(str(method)) if is_drawn else say("place not known"),
+            }
+            for name, area_m2, depth_m, is_drawn, method in zip(
+                names, area, depth, drawn, digs["method"], strict=True
+            )
+        ]
+
+    def _list_laydown(self, rows: Flags) -> list[dict[str, Any]]:
+        """List the strips on which strings lie."""
+        laydown = self.result.laydown[rows]
+        texts = take_texts(laydown, "text")
+        return [
+            {"sign": "", "what": say("String {name} laid out", name=name), "size": "", "note": text}
+            for name, text in zip(laydown["string_id"].astype(str), texts, strict=True)
+        ]
+
+    def _count_robots(self, rows: Flags) -> list[dict[str, Any]]:
+        """Count what is reopened from inside."""
+        n = int(rows.sum())
+        what = say(
+            "{n} connection reopened from inside the pipe: nothing is dug",
+            "{n} connections reopened from inside the pipe: nothing is dug",
+            n=n,
+        )
+        return [{"sign": "", "what": what, "size": "", "note": ""}] if n else []
+
+
+def _named(value: Any) -> str:
+    """Write an id, or say that there is none."""
+    return NOT_KNOWN if pd.isna(value) or value == "" else str(value)
+
+
+def _write_box(size: Any) -> str:
+    """Write length, width and depth of a pit, or say that they are not known."""
+    if not np.isfinite(size).any():
+        return say("size not known")
+    length, width, depth = (write_quantity(one, "m") for one in size)
+    return say("{length} × {width}, {depth} deep", length=length, width=width, depth=depth)
+
+
+def _list_fences(fences: pd.DataFrame, stores: pd.DataFrame) -> list[dict[str, Any]]:
+    """List the fence of each tree, with the area in which nothing is stored."""
+    area = stores.set_index(stores["tree_ids"].astype(str))["area_m2"]
+    trees = fences["tree_ids"].astype(str)
+    rows = zip(
+        trees,
+        fences["length_m"],
+        fences["carriageway_m"],
+        area.reindex(trees),
+        strict=True,
+    )
+    return [
+        {
+            "tree": tree,
+            "length": write_quantity(length, "m", 0),
+            "road": write_quantity(road, "m", 0),
+            "area": write_quantity(area_m2, "m²", 0),
+        }
+        for tree, length, road, area_m2 in rows
+    ]
+
+
+def _list_areas(table: pd.DataFrame) -> list[dict[str, Any]]:
+    """List areas with the works that they belong to and the trees that they protect."""
+    columns = ["protection_id", "work_id", "run_id", "tree_ids", "area_m2", "method"]
+    return [
+        {
+            "name": name,
+            "work": work or run,
+            "trees": _split(trees),
+            "area": write_quantity(area_m2, "m²"),
+            "method": word(method) if method else "",
+        }
+        for name, work, run, trees, area_m2, method in table[columns]
+        .astype(object)
+        .itertuples(index=False, name=None)
+    ]
+
+
+def _note(table: pd.DataFrame) -> list[str]:
+    """Say each doubt once, behind the names of all that it concerns."""
+    doubts = take_texts(table, "doubt")
+    columns = table[["tree_ids", "work_id", "run_id"]].astype(object).to_numpy(dtype=object)
+    at_works = np.isin(table["kind"].astype(str), (GROUND, HAND_DIG))
+    found: dict[str, tuple[str, list[str]]] = {}
+    for doubt, (trees, work, run), of_works in zip(doubts, columns, at_works, strict=True):
+        if doubt:
+            name = work or (run if of_works else _split(trees)) or run
+            names = found.setdefault(str(doubt), (doubt, []))[1]
+            if name and name not in names:
+                names.append(name)
+    return [
+        say("{names}: {doubt}.", names=name_some(names, _MOST_NAMED), doubt=doubt)
+        if names
+        else say("{doubt}.", doubt=begin(doubt))
+        for doubt, names in found.values()
+    ]
