@@ -125,6 +125,7 @@ RAISES_NOTHING = {
     "mark_origin",
     "mark_trenches",
     "report_elsewhere",
+    "set_out_protection",
     "review_photo",
     "tabulate_stems",
     "tell_sureness",

@@ -133,7 +133,7 @@ def test_outputs_ask_no_table_whether_it_has_a_column():
 
 def test_rows_of_a_result_are_matched_by_its_keys():
     layers = {"root_zones": "zones", "structural_zones": "zones", "crowns": "trees"}
-    layers |= {"robot_reopenings": "digs"}
+    layers |= {"robot_reopenings": "digs", "tree_fences": "tree_protection"}
     for layer, key in ROW_KEYS.items():
         if layer == "breaches":
             # Trenches among the encroachments: a run goes by its own name there.

@@ -40,7 +40,7 @@ ROW_KEYS: dict[str, tuple[str, ...]] = {
     "digs": ("dig_id",),
     "robot_reopenings": ("dig_id",),
     "trees": ("tree_id",),
-    "tree_fences": ("run_id", "tree_ids"),
+    "tree_fences": ("kind", "run_id", "work_id", "tree_ids"),
     "tree_protection": ("kind", "run_id", "work_id", "tree_ids"),
     "checks": ("run_id", "technique", "check"),
     "options": ("run_id", "technique"),

@@ -467,7 +467,7 @@ def _tree_protection(result: Result) -> list[Layer]:
     return [
         Layer(
             name="tree_fences",
-            description="Fences that protect trees during the works; key: protection_id",
+            description="Fences that protect trees during the works, of the table tree_protection",
             table=_without_shapes(fences),
             geometry_type="MultiLineString",
             shapes=_shapes(fences, "geometry"),

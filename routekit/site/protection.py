@@ -110,11 +110,6 @@ def list_dug(works: GroundWorks) -> gpd.GeoDataFrame:
     geopandas.GeoDataFrame
         kind (trench, pit or dig), work_id, run_id, method (blank for a trench), outline (None
         where it is not known).
-
-    Examples
-    --------
-    >>> list_dug.__name__
-    'list_dug'
     """
     open_runs = np.isin(works.technique, _TRENCHED)
     runs, digs = works.runs[open_runs], works.digs[works.digs["opens_ground"].to_numpy(dtype=bool)]
@@ -161,8 +156,10 @@ def draw_zones(zones: gpd.GeoDataFrame) -> Objects:
 
     Examples
     --------
-    >>> draw_zones.__name__
-    'draw_zones'
+    >>> zones = gpd.GeoDataFrame({"radius_m": [2.0, np.nan], "zone": None},
+    ...     geometry=shapely.points([[0, 0], [9, 0]]))
+    >>> [zone and round(zone.area, 2) for zone in draw_zones(zones)]
+    [12.56, None]
     """
     radius = zones["radius_m"].to_numpy(dtype=float)
     own = zones["zone"].to_numpy(dtype=object)
@@ -206,8 +203,21 @@ def set_out_protection(
 
     Examples
     --------
-    >>> set_out_protection.__name__
-    'set_out_protection'
+    A trench of 1 m and a strip of 1 m round it, beside a tree whose zone is not known:
+
+    >>> runs = gpd.GeoDataFrame({"run_id": ["A"], "street": ["Weg"], "n_connections": [0]},
+    ...     geometry=shapely.linestrings([[[0, 0], [9, 0]]]))
+    >>> tree = gpd.GeoDataFrame({"tree_id": ["T"], "radius_m": [np.nan], "zone": None,
+    ...     "is_estimated": False, "is_from_raster": False}, geometry=shapely.points([[5, 2]]))
+    >>> none = gpd.GeoDataFrame(columns=["pit_id", "dig_id", "run_id", "method", "opens_ground",
+    ...     "string_id", "run_ids", "kind", "work_id", "tree_id", "is_recommended", "is_inside"],
+    ...     geometry=[])
+    >>> works = GroundWorks(runs=runs, technique=np.array(["open_cut"]),
+    ...     trenches=pd.DataFrame({"width_m": [1.0]}), pits=none, digs=none, strings=none,
+    ...     laydown=none)
+    >>> table = set_out_protection(works, tree, tree, none, none, none, strip_m=1.0)
+    >>> table[["kind", "tree_ids", "street"]].to_numpy().tolist()
+    [['not known', 'T', 'Weg']]
     """
     site = _prepare(works, zones, strip_m)
     doubts = _doubt_zones(trees, zones)
@@ -314,7 +324,7 @@ def _keep_lines(shapes: Objects) -> Objects:
     parts, row = shapely.get_parts(shapes, return_index=True)
     inner, of = shapely.get_parts(parts, return_index=True)
     row = row[of]
-    lines = shapely.get_dimensions(inner) == _LINE
+    lines = (shapely.get_dimensions(inner) == _LINE) & ~shapely.is_empty(inner)
     kept = np.empty(len(shapes), dtype=object)
     for place, line in zip(*_group_lines(inner[lines], row[lines]), strict=True):
         kept[place] = line

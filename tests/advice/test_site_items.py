@@ -15,6 +15,7 @@ from routekit.advice.site_items import (
     split_inspections,
 )
 from routekit.settings.sources import load_sources
+from routekit.site.protection import GroundWorks, set_out_protection
 from routekit.techniques import CUTTING, MONITOR, OPEN_CUT, find_code, list_codes
 
 BURST = list_codes(lambda one: one.digs == "string works")[0]
@@ -33,13 +34,16 @@ def make_works(technique, **changes):
             "length_m": 100.0,
             "n_crossings": 2.0,
             "n_connections": 1.0,
+            "street": "Weg",
         },
         geometry=lines,
         crs=CRS,
     )
     is_open = technique[0] == OPEN_CUT
     nothing = gpd.GeoDataFrame(
-        {"pit_id": [], "dig_id": [], "run_id": [], "opens_ground": []}, geometry=[], crs=CRS
+        {"pit_id": [], "dig_id": [], "run_id": [], "opens_ground": [], "method": []},
+        geometry=[],
+        crs=CRS,
     )
     parts = {
         "runs": runs,
@@ -49,7 +53,7 @@ def make_works(technique, **changes):
         "pits": nothing,
         "digs": nothing,
         "zones": gpd.GeoDataFrame(
-            {"tree_id": ["T0"], "radius_m": [5.0], "zone": [None]},
+            {"tree_id": ["T0"], "radius_m": [5.0], "zone": [None], "is_estimated": False},
             geometry=shapely.points([[50.0, 0.0]]),
             crs=CRS,
         ),
@@ -60,10 +64,34 @@ def make_works(technique, **changes):
                 "tree_id": ["T0"],
                 "run_id": ["R0"],
                 "is_recommended": [is_open],
+                "is_inside": True,
             }
         ),
     }
-    return Works(**{**parts, **changes})
+    parts = {**parts, **changes}
+    strip_m = parts.pop("strip_m", 1.5)
+    trenches = parts.pop("trenches")
+    ground = GroundWorks(
+        runs=parts["runs"],
+        technique=parts["technique"],
+        trenches=trenches,
+        pits=parts["pits"],
+        digs=parts["digs"],
+        strings=pd.DataFrame({"string_id": [], "run_ids": []}, dtype=object),
+        laydown=gpd.GeoDataFrame({"string_id": []}, geometry=[], crs=CRS),
+    )
+    none = gpd.GeoDataFrame({"kind": []}, geometry=[], crs=CRS)
+    zones = parts["zones"]
+    protection = set_out_protection(
+        ground,
+        zones.assign(is_from_raster=False),
+        zones,
+        parts["encroachments"],
+        none,
+        none,
+        strip_m=strip_m,
+    )
+    return Works(**parts, protection=protection)
 
 
 def count(works, **settings):
@@ -79,7 +107,8 @@ def test_a_trench_through_a_zone():
     half = np.sqrt(25 - at**2)
     strip = np.trapezoid(2 * (np.minimum(half, 2.0) - np.minimum(half, 0.5)), at)
     assert found["ground_protection_m2"] == pytest.approx(strip, rel=5e-3)
-    assert found["tree_fence_m"] == pytest.approx(2 * np.pi * 5, rel=1e-3)
+    arcs = 2 * np.pi * 5 - 4 * 5 * np.arcsin(2 / 5)
+    assert found["tree_fence_m"] == pytest.approx(arcs + 4 * np.sqrt(25 - 4), rel=1e-3)
     assert found["arborist_day"] == pytest.approx(1.0, rel=1e-3)
     assert found["root_care_each"] == 1
     assert found["watering_each"] == 10
@@ -92,7 +121,7 @@ def test_settings_scale_their_items():
     found = count(make_works([OPEN_CUT]), watering_visits=4, attend_trench_m_day=5)
     assert found["watering_each"] == 4
     assert found["arborist_day"] == pytest.approx(2.0, rel=1e-3)
-    assert "ground_protection_m2" not in count(make_works([OPEN_CUT]), working_strip_m=0)
+    assert "ground_protection_m2" not in count(make_works([OPEN_CUT], strip_m=0))
 
 
 def test_a_liner_touches_no_tree_and_is_tested():
@@ -112,11 +141,13 @@ def test_a_run_that_is_only_watched_or_cut_needs_little():
 
 def test_a_string_diverts_its_flow_once_and_each_pit_has_hole_and_set_up():
     pits = gpd.GeoDataFrame(
-        {"pit_id": ["P0"], "run_id": ["R0"]}, geometry=[shapely.box(48, 3, 52, 5)], crs=CRS
+        {"pit_id": ["P0"], "run_id": ["R0"], "method": "hand"},
+        geometry=[shapely.box(48, 3, 52, 5)],
+        crs=CRS,
     )
     reached = pd.DataFrame(
         {"kind": ["pit"], "work_id": ["P0"], "tree_id": ["T0"], "run_id": ["R0"]}
-    ).assign(is_recommended=True)
+    ).assign(is_recommended=True, is_inside=True)
     works = make_works(
         [BURST, BURST],
         string_id=np.array(["S0", "S0"], dtype=object),

@@ -19,7 +19,8 @@ from synthetic import MARKUP, make_empty_result, make_result
 from whole_result import set_outputs
 
 from routekit.errors import OutputError
-from routekit.outputs.arborist import ReportSettings, printing, write_tree_report, writer
+from routekit.outputs.arborist import ReportSettings, printing, write_tree_report
+from routekit.outputs.arborist import volumes as volumes_module
 from routekit.outputs.arborist.printing import print_page, read_page
 from routekit.outputs.arborist.tree_facts import rank_trees
 from routekit.outputs.arborist.writer import render_parts
@@ -343,11 +344,11 @@ def test_volumes_of_an_earlier_larger_study_go(volumes, tmp_path):
 def test_a_writer_that_dies_leaves_earlier_files(volumes, monkeypatch):
     before = {path.name: path.read_bytes() for path in volumes.iterdir()}
 
-    def die(_):
+    def die(*_):
         message = "cut off"
         raise KeyboardInterrupt(message)
 
-    monkeypatch.setattr(writer, "print_page", die)
+    monkeypatch.setattr(volumes_module, "print_page", die)
     with pytest.raises(KeyboardInterrupt, match="cut off"):
         write_tree_report(make_result(seed=2), volumes / "trees.html")
     assert {path.name: path.read_bytes() for path in volumes.iterdir()} == before
@@ -355,8 +356,8 @@ def test_a_writer_that_dies_leaves_earlier_files(volumes, monkeypatch):
 
 def test_memory_is_given_back_after_each_volume_and_not_after_a_single_page(tmp_path, monkeypatch):
     done = []
-    monkeypatch.setattr(writer, "print_page", lambda _: done.append("print") or b"%PDF")
-    monkeypatch.setattr(writer, "forget_prints", lambda: done.append("forget"))
+    monkeypatch.setattr(volumes_module, "print_page", lambda *_: done.append("print") or b"%PDF")
+    monkeypatch.setattr(volumes_module, "forget_prints", lambda: done.append("forget"))
     write_tree_report(make_result(), tmp_path / "trees.html", with_pdf=True)
     assert done == ["print"]
     divided = set_outputs(make_result(), report=VOLUMES)

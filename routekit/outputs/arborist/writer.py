@@ -41,9 +41,9 @@ from routekit.outputs.arborist.tree_facts import (
     untouched_ids,
 )
 from routekit.outputs.arborist.tree_plan import SHEET
+from routekit.outputs.arborist.volumes import write_volumes
 from routekit.outputs.arborist.words import NOT_KNOWN, Speaker
 from routekit.outputs.steps import TellDone, tell_nobody
-from routekit.outputs.volumes import write_volumes
 from routekit.result import Result
 from routekit.settings.outputs import ReportSettings
 from routekit.words.catalogue import SOURCE

@@ -18,9 +18,9 @@ from typing import Any, Final
 import jinja2
 
 from routekit.outputs.arborist.printing import FACE
+from routekit.outputs.arborist.volumes import write_volumes
 from routekit.outputs.arborist.words import Speaker, write_quantity
 from routekit.outputs.steps import TellDone, tell_nobody
-from routekit.outputs.volumes import write_volumes
 from routekit.outputs.works.sheets import build_plans, list_streets, list_unset
 from routekit.result import Result
 from routekit.settings.sources import describe_source
