@@ -38,7 +38,7 @@ def content(folder):
 
 def leave_slow_outputs_out(monkeypatch):
     """Write only the two GeoPackages; what is tested is not in the other files."""
-    for name in ("map", "public", "schedule", "arborist"):
+    for name in ("map", "public", "schedule", "arborist", "works"):
         replace_writer(monkeypatch, name, lambda *_, **__: None)
 
 

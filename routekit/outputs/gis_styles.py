@@ -16,6 +16,7 @@ from xml.etree import ElementTree as ET
 
 from routekit.outputs.map.palette import load_palette
 from routekit.outputs.schedule_items import DIGGING
+from routekit.site.protection import FENCE, GROUND, HAND_DIG, NO_STORE
 from routekit.techniques import NOTHING, RECORDS, TECHNIQUES
 
 Shape: TypeAlias = Literal["line", "fill", "marker"]
@@ -88,6 +89,11 @@ def list_styles() -> tuple[Style, ...]:
         for way, colour in zip(DIGGING, (trench, within, pulled), strict=True)
     )
     others = Sign("", _OTHERS, palette["techniques"][""]["colour"], _OUTLINE_PX)
+    protection = (
+        Sign(GROUND, GROUND, still, 1.0),
+        Sign(HAND_DIG, HAND_DIG, trench, _OUTLINE_PX, (3, 2)),
+        Sign(NO_STORE, NO_STORE, within, 1.0, (2, 2)),
+    )
     return (
         Style("runs", "line", "technique", techniques),
         Style("breaches", "line", "severity", severities),
@@ -99,6 +105,8 @@ def list_styles() -> tuple[Style, ...]:
         Style("strings", "line", "", (Sign("", "pull string", pulled, 2.0, (8, 4)),)),
         Style("pits", "fill", "method", (*ways, others)),
         Style("digs", "fill", "method", (*ways, others)),
+        Style("tree_fences", "line", "", (Sign("", FENCE, within, 3.0, (8, 2)),)),
+        Style("tree_protection", "fill", "kind", (*protection, others)),
         Style("robot_reopenings", "marker", "", (Sign("", "reopened by robot", within, 1.0),)),
     )
 

@@ -44,6 +44,8 @@ LAYERS = [
     "encroachments",
     "trees",
     "crowns",
+    "tree_fences",
+    "tree_protection",
     "findings",
     "totals",
     "quantities",
