@@ -1,6 +1,7 @@
 """Catalogues: plural rules of the languages, signs of numbers, and what is not translated."""
 
 import json
+import re
 import shutil
 import subprocess
 from importlib.resources import files
@@ -129,6 +130,17 @@ def test_translations_fill_the_same_slots(code):
 def test_every_message_is_translated(code):
     missing = list_missing(code)
     assert len(missing) <= UNTRANSLATED.get(code, 0), missing[:20]
+
+
+def test_french_signs_never_begin_a_line():
+    """A space before ; : ? ! is unbreakable: rules of French typesetting, from memory."""
+    loose = [
+        text
+        for one in read_catalogue("fr")
+        for text in ([one.string] if isinstance(one.string, str) else one.string)
+        if re.search(r" [;:?!»]|« ", text)
+    ]
+    assert loose == []
 
 
 def test_the_catalogues_gather_code_scripts_templates_and_tables():
