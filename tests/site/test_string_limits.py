@@ -249,6 +249,17 @@ def test_a_bend_without_its_angle_leaves_a_least_that_fails_or_nothing():
             "mid",
             "",
         ),
+        # The largest that both may take is 280 mm, of 250 to 355 mm.
+        (
+            {
+                "drag_kn": 70.0,
+                "largest_mm": [280.0, 355.0],
+                "made_mm": (250.0, 280.0, 315.0, 355.0),
+                "allowable_kn": [[10.0, 111.0, 5.0, 5.0]] * 2,
+            },
+            "mid",
+            "drag of 112 kN (mid estimate) exceeds the pipe's 111 kN",
+        ),
     ],
 )
 def test_what_speaks_against_one_string_is_said(offers, level, said):
