@@ -264,20 +264,20 @@ def _chance_above(margin: Floats) -> Floats:
 
 
 def _point_across(shapes: Objects, stems: Floats) -> Floats:
-    """Direction from each work to its stem, of length 1; square to a long one."""
+    """Direction from each work to its stem, of length 1.
+
+    Square to the longer side, whichever way, for a stem in the work: the error lies alike to both.
+    """
     points = shapely.points(stems)
     link = shapely.shortest_line(shapes, points)
     ends = shapely.get_coordinates(link).reshape(-1, 2, 2)
     step = ends[:, 1] - ends[:, 0]
     inside = np.hypot(step[:, 0], step[:, 1]) < ON_EDGE_M
-    middle = shapely.get_coordinates(shapely.centroid(shapes))
     box = shapely.get_coordinates(shapely.oriented_envelope(shapes[inside])).reshape(-1, 5, 2)
     sides = np.diff(box, axis=1)[:, :2]
     length = np.hypot(sides[:, :, 0], sides[:, :, 1])
     along = sides[np.arange(len(sides)), length.argmax(axis=1)]
-    normal = np.stack([-along[:, 1], along[:, 0]], axis=1)
-    turn = np.sign((normal * (stems[inside] - middle[inside])).sum(axis=1))
-    step[inside] = normal * np.where(turn == 0, 1.0, turn)[:, None]
+    step[inside] = np.stack([-along[:, 1], along[:, 0]], axis=1)
     return np.asarray(step / np.hypot(step[:, 0], step[:, 1])[:, None])
 
 

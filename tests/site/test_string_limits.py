@@ -297,3 +297,22 @@ def test_which_limits_a_string_breaks_is_told_with_the_force_at_that_estimate():
         "pull of 101 kN (low estimate) exceeds the machine's 100 kN",
         "151 m exceeds the reach of 150 m",
     ]
+
+
+def test_each_string_is_told_at_its_own_estimate():
+    """Two runs of 90 and 50 kN: 112 kN at the middle estimate; of 50 and 60: 110 kN high."""
+    chains, pipes = chained(straight(3), {"drag_kn": [90.0, 50.0, 5.0]})
+    found = explain_limits(
+        chains, pipes, np.array([0, 1, 0]), np.array([1, 2, 0]), StringSettings()
+    )
+    assert found.tolist() == [
+        "drag of 112 kN (mid estimate) exceeds the pipe's 109 kN",
+        "",
+        "",
+    ]
+    chains, pipes = chained(straight(3), {"drag_kn": [90.0, 50.0, 60.0]})
+    found = explain_limits(chains, pipes, np.array([0, 1]), np.array([1, 2]), StringSettings())
+    assert found.tolist() == [
+        "drag of 112 kN (mid estimate) exceeds the pipe's 109 kN",
+        "drag of 110 kN (high estimate) exceeds the pipe's 109 kN",
+    ]

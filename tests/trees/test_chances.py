@@ -275,18 +275,64 @@ def test_a_share_is_followed_on_three_lines(reach_sd, expected):
     assert found["chance_major"][0] == pytest.approx(expected + gone * expected / 0.5, abs=1e-6)
 
 
-def test_chances_of_a_share_that_grows_evenly_are_those_of_the_normal_error():
-    """Share 1 m away 0, nearer by as much: P = Phi(-c / sd)."""
+@pytest.mark.parametrize("way", [1, -1])
+@pytest.mark.parametrize("slope", [0.1, 1.0, 5.0])
+def test_chances_of_a_share_that_grows_evenly_are_those_of_the_normal_error(way, slope):
+    """As the stem moves away, or nearer; short of the limit by c: P = Phi(-c / sd)."""
 
     def share(_shapes, stems, _radius):
-        return -stems[:, 1]
+        return way * slope * stems[:, 1]
 
-    sd = np.array([0.5, 1.0, 2.0])
-    pairs = pairs_of([shapely.box(-99, -9, 99, -8)] * 3, [[0, 1.0]] * 3, sd, keeps=True)
+    sd = np.array([0.3, 1.0, 2.0])
+    for short in (1.0, -1.0, 0.25):
+        pairs = pairs_of(
+            [shapely.box(-99, -9, 99, -8)] * 3, [[0, -way * short]] * 3, sd, keeps=True
+        )
+        found = work_out_chances(pairs, circles(0.5, size=3), share, 0.0)
+        np.testing.assert_allclose(found["chance_major"], norm.cdf(-short / sd), atol=1e-4)
+    pairs = pairs_of([shapely.box(-99, -9, 99, -8)] * 3, [[0, -way * 1.0]] * 3, sd, keeps=True)
     found = work_out_chances(pairs, circles(0.5, size=3), share, 0.0)
     np.testing.assert_allclose(found["chance_major"], norm.cdf(-1 / sd), atol=1e-6)
-    surely = work_out_chances(pairs_of([TRENCH], [[0, -8.0]], 0.5), circles(1.0), share, 0.0)
-    assert surely["chance_major"][0] == pytest.approx(1.0, abs=1e-6)
+
+
+def chance_major(share, limit=0.0):
+    """Of a share that is taken of the zone round a stem at (0, 1), one deviation of 1 m."""
+    pairs = pairs_of([shapely.box(-99, -9, 99, -8)], [[0.0, 1.0]], 1.0, keeps=True)
+    return work_out_chances(pairs, circles(0.5), share, limit)["chance_major"][0]
+
+
+@pytest.mark.parametrize(
+    ("shares", "expected"),
+    [
+        ((0.3, 0.3), 1.0),
+        ((0.3, 0.2), 0.5),  # equal to the limit from the stem's place on, away from the trench
+        ((0.2, 0.3), norm.cdf(-0.5)),  # nearer: from half a deviation on
+        ((0.2, 0.2), 0.0),
+        ((0.7, 0.7), 1.0),
+    ],
+)
+def test_a_share_equal_to_the_limit_is_major_wherever_the_stem_is(shares, expected):
+    away, nearer = shares
+
+    def share(_shapes, stems, _radius):
+        return np.where(stems[:, 1] >= 1 - 1e-9, away, nearer)
+
+    assert chance_major(share, 0.3) == pytest.approx(expected, abs=1e-9)
+
+
+def test_where_the_middle_line_leaves_no_doubt_those_beside_are_not_asked():
+    for inside, outside, expected in ((-1.0, 1.0, 0.0), (1.0, -1.0, 1.0)):
+
+        def share(_shapes, stems, _radius, inside=inside, outside=outside):
+            return np.where(np.abs(stems[:, 0]) < 1, inside, outside)
+
+        assert chance_major(share) == pytest.approx(expected, abs=1e-9)
+
+
+def test_a_zone_of_no_radius_has_no_chance_that_is_known():
+    found = work_out_chances(pairs_of([TRENCH], [[0, -1.0]], 0.5), circles(0.0), severed_share, 0.1)
+    assert found["chance_breach"].isna().all()
+    assert found["chance_major"].isna().all()
 
 
 @pytest.mark.parametrize("share", [severed_share, footprint_share])
@@ -335,15 +381,55 @@ def test_chances_beside_pits_and_bends_agree_with_draws_of_the_stem():
 
 def test_shares_by_hand_where_the_stem_is_in_the_trench_beside_it_and_far_off():
     """f(x) = (acos x - x sqrt(1 - x2)) / pi beyond the near wall, f(x) - f(x + 1 m) dug."""
-    shapes = np.array([TRENCH] * 4)
-    stems = np.array([[0, 0.5], [0, -3.0], [0, -6.5], [0, 4.0]])
-    radius = np.array([6.0, 6.0, 6.0, 0.0])
+    shapes = np.array([TRENCH] * 5)
+    stems = np.array([[0, 0.5], [0, -3.0], [0, -6.5], [0, 4.0], [0, -0.25]])
+    radius = np.array([6.0, 6.0, 6.0, 0.0, 0.5])
     near, far = 3 / 6, 4 / 6
     segment, beyond = ((np.arccos(v) - v * np.sqrt(1 - v**2)) / np.pi for v in (near, far))
     inside = 1 - 2 * (np.arccos(0.5 / 6) - 0.5 / 6 * np.sqrt(1 - (0.5 / 6) ** 2)) / np.pi
     np.testing.assert_allclose(
-        severed_share(shapes, stems, radius), [1.0, segment, 0.0, np.nan], atol=1e-9
+        severed_share(shapes, stems, radius), [1.0, segment, 0.0, np.nan, segment], atol=1e-9
     )
     np.testing.assert_allclose(
-        footprint_share(shapes, stems, radius), [inside, segment - beyond, 0.0, np.nan], atol=1e-9
+        footprint_share(shapes, stems, radius),
+        [inside, segment - beyond, 0.0, np.nan, segment],
+        atol=1e-9,
     )
+
+
+@pytest.mark.parametrize("angle", [0.0, 0.5, np.pi / 2, 2.5])
+@pytest.mark.parametrize(
+    ("stem", "away"),
+    [
+        ((3.0, 4.0), (0, 1)),  # beside the long side
+        ((3.0, -4.0), (0, -1)),
+        ((11.0, 0.25), (1, 0)),  # off the end
+        ((12.0, 4.5), (0.6, 0.8)),  # off a corner, 3 and 4 m
+        ((2.0, 0.3), (0, 1)),  # in the trench, on either side of its middle
+        ((-2.0, -0.3), (0, -1)),
+        ((2.0, 0.0), (0, 1)),  # on its middle: either way
+        ((0.0, 0.5), (0, 1)),  # on its edge
+    ],
+)
+def test_a_share_is_followed_straight_away_from_what_is_dug(stem, away, angle):
+    """A trench 18 m by 1 m; a share that lessens by 1 for each metre away: P = Phi(0.5)."""
+    turn = np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]])
+    shape = shapely.transform(shapely.box(-9, -0.5, 9, 0.5), lambda xy: xy @ turn + [50, 80])
+    place, way = np.array(stem) @ turn + [50, 80], np.array(away) @ turn
+
+    def share(_shapes, stems, _radius):
+        return 0.5 - (stems - place) @ way
+
+    pairs = pairs_of([shape], [place], 1.0, keeps=True)
+    found = work_out_chances(pairs, circles(0.5), share, 0.0)
+    assert found["chance_major"][0] == pytest.approx(norm.cdf(0.5), abs=1e-6)
+
+
+@pytest.mark.parametrize("way", [1, -1])
+def test_the_tails_of_the_error_count_too(way):
+    """Half-way between three and a half deviations and four on, to one side."""
+
+    def share(_shapes, stems, _radius):
+        return np.where(way * (stems[:, 1] - 1) > 3.9, 1.0, -1.0)
+
+    assert chance_major(share) == pytest.approx(norm.cdf(-3.75), abs=1e-9)
