@@ -131,7 +131,9 @@ class _Lists:
             self._look_up(of, first), result.strings["string_id"].astype(str), dtype=object
         )
         self.laid_street = self._look_up(by_string, result.laydown["string_id"])
+        self.guard = pd.DataFrame(result.tree_protection.drop(columns="geometry"))
         self.guard_street = _streets(result.tree_protection)
+        self.is_unset = (self.guard["kind"] == NOT_SET_OUT).to_numpy(dtype=bool)
 
     @staticmethod
     def _look_up(of: pd.Series, ids: pd.Series) -> Objects:
@@ -143,13 +145,12 @@ class _Lists:
         result = self.result
         opens = result.digs["opens_ground"].to_numpy(dtype=bool)
         trenched = result.trenches["is_recommended"].to_numpy(dtype=bool)
-        is_set_out = (result.tree_protection["kind"] != NOT_SET_OUT).to_numpy(dtype=bool)
         parts = [
             (result.pits.geometry, self.pit_street == street),
             (result.digs.geometry, (self.dig_street == street) & opens),
             (result.laydown.geometry, self.laid_street == street),
             (result.runs.geometry, (self.street == street) & trenched),
-            (result.tree_protection.geometry, (self.guard_street == street) & is_set_out),
+            (result.tree_protection.geometry, (self.guard_street == street) & ~self.is_unset),
         ]
         found = [np.array(column, dtype=object)[rows] for column, rows in parts]
         features = np.concatenate(found)
@@ -162,13 +163,12 @@ class _Lists:
         result = self.result
         watched = np.isin(self.technique, _WATCHED)
         ids = result.runs["run_id"].astype(str).to_numpy(dtype=object)
-        table = result.tree_protection
+        table = self.guard
         here = table[self.guard_street == street]
         kind = here["kind"].astype(str)
         fences = here[(kind == FENCE).to_numpy(dtype=bool)]
-        nowhere = (table["kind"] == NOT_SET_OUT) & (table["tree_ids"].astype(str) == "")
-        nowhere &= table["run_id"].astype(str) == ""
-        unknown = table[(table["kind"] == NOT_SET_OUT) & (self.guard_street == street) | nowhere]
+        nowhere = ((table["tree_ids"] == "") & (table["run_id"] == "")).to_numpy(dtype=bool)
+        unknown = table[self.is_unset & ((self.guard_street == street) | nowhere)]
         notes = here[(kind != NOT_SET_OUT).to_numpy(dtype=bool)]
         opens = result.digs["opens_ground"].to_numpy(dtype=bool)
         dug = (self.dig_street == street) & opens
@@ -198,12 +198,11 @@ class _Lists:
         result = self.result
         runs, advice = result.runs[rows], result.advice[rows]
         pipes, standing = take_texts(advice, "new_pipe"), advice["standing"].astype(str)
-        facts = runs[["run_id", "length_m", "from_manhole", "to_manhole"]].astype(object)
+        facts = runs[["run_id", "length_m", "from_manhole", "to_manhole"]].to_numpy(dtype=object)
         found = []
-        for row, (code, pipe, stands) in enumerate(
-            zip(self.technique[rows], pipes, standing, strict=True)
+        for (run, length_m, start, end), code, pipe, stands in zip(
+            facts, self.technique[rows], pipes, standing, strict=True
         ):
-            run, length_m, start, end = facts.iloc[row]
             name = say("{run}: {technique}", run=run, technique=word(TECHNIQUES[code]))
             between = say("{start} to {end}", start=_named(start), end=_named(end))
             found.append(
