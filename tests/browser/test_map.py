@@ -4,10 +4,12 @@ import csv
 import io
 import json
 import sys
+import unicodedata
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import pypdf
 import pytest
 import rasterio
 from encroach import change
@@ -420,10 +422,14 @@ def test_printed_sheet_is_to_scale(open_page, map_file):
     assert page.locator("#reading").is_visible()
 
 
-def test_print_gives_one_a3_page(open_page, map_file):
+def test_print_gives_a_plan_and_the_cautions_on_a3(open_page, map_file):
     page = open_page(map_file)
     sheet = page.pdf(prefer_css_page_size=True)
-    assert sheet.count(b"/Type /Page\n") == 1
+    plan, cautions = pypdf.PdfReader(io.BytesIO(sheet)).pages
+    texts = [unicodedata.normalize("NFKC", one.extract_text()) for one in (plan, cautions)]
+    words = ["".join(text.split()) for text in texts]
+    said = ["".join(caution.split()) for caution in CAUTIONS]
+    assert [sum(caution in text for caution in said) for text in words] == [0, len(said)]
     box = sheet.split(b"/MediaBox [")[1].split(b"]")[0].split()
     assert [float(v) for v in box[2:]] == pytest.approx([1191, 842], abs=2)
 
@@ -546,6 +552,12 @@ def test_the_printed_sheet_holds_every_caution(open_page, language):
     page.emulate_media(media="print")
     page.evaluate("window.dispatchEvent(new Event('beforeprint'))")
     wait_until(page, "document.querySelectorAll('.block-cautions li').length > 0")
-    block = page.locator(".block")
+    block, rest = page.locator(".block"), page.locator(".cautions-sheet")
     assert page.locator(".block-cautions li").count() == len(CAUTIONS)
     assert block.evaluate("it => it.scrollHeight <= it.clientHeight")
+    assert rest.bounding_box()["height"] < 270 * 96 / 25.4
+    sizes = page.evaluate(
+        "[...document.querySelectorAll('.block *, .cautions-sheet *')]"
+        ".filter((it) => it.innerText).map((it) => parseFloat(getComputedStyle(it).fontSize))"
+    )
+    assert min(sizes) >= 8 * 96 / 72 - 0.01

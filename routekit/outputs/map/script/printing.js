@@ -58,6 +58,7 @@ const printing = {
     sheet_map.setView(centre, zoom, { animate: false });
     plan.showScale();
     byId("block").replaceChildren(...titleBlock());
+    byId("cautions-sheet").replaceChildren(...cautionsSheet());
   },
 
   restore() {
@@ -103,6 +104,16 @@ function titleBlock() {
     make("ul", { class: "signs" }, signs().filter(([of]) => study[of].n).map(([, draw, words]) => (
       make("li", {}, makeSvg("svg", { class: "sample", viewBox: "0 0 30 18", width: 30, height: 18 }, draw()), words)))),
     make("h3", {}, say("Cautions")),
+    make("p", {}, make("strong", {}, say("Screening only.")), " ", say("Engineers and arborists decide; locate services before you dig.")),
+    make("p", {}, say("All cautions are on the second page.")),
+  ];
+}
+
+// The second page: the cautions at a size that can be read.
+function cautionsSheet() {
+  return [
+    make("h2", {}, say("Cautions")),
+    make("p", {}, study.meta.name),
     make("ul", { class: "block-cautions" }, study.meta.cautions.map((text) => make("li", {}, tell(text)))),
   ];
 }
