@@ -9,7 +9,7 @@ import shapely
 from scene import SITE, make_street, make_zones, plan, straight
 
 from routekit.geometry.plane import polygon_edges
-from routekit.site.conflicts import find_conflicts
+from routekit.site.conflicts import BANNED_POINTS, find_conflicts
 from routekit.site.pit_sizes import PitSizes
 from routekit.site.placement import (
     PitRequests,
@@ -17,6 +17,7 @@ from routekit.site.placement import (
     candidate_corners,
     find_requests,
     place_pits,
+    run_ends,
 )
 from routekit.site.rectangles import rectangle_corners
 from routekit.site.settings import PlacementSettings, SiteSettings
@@ -143,6 +144,88 @@ def test_turns_and_short_runs_bound_the_inward_places():
         origin=asked.origin, axis=asked.axis, run_length_m=np.array([3.0]), size=asked.size
     )
     assert candidate_corners(short, 1.0, 0.0, PLACE)[1].tolist() == [False]
+
+
+@pytest.mark.parametrize(
+    ("length", "slide", "run_m", "is_allowed"),
+    [
+        (8.0, 1.0, 7.25, True),  # 0.75 m of the pit lie behind the manhole
+        (8.0, 1.0, 7.24, False),
+        (8.0, 0.0, 0.5, True),  # the manhole itself is never too far in
+        (1.0, 0.0, 0.1, True),  # a short pit straddles it
+        (8.0, 0.5, 4.0, True),
+        (8.0, 0.5, 3.99, False),
+    ],
+)
+def test_a_pit_lies_within_its_run(length, slide, run_m, is_allowed):
+    asked = requests(1, length=length)
+    short = PitRequests(
+        origin=asked.origin, axis=asked.axis, run_length_m=np.array([run_m]), size=asked.size
+    )
+    assert candidate_corners(short, slide, 0.0, PLACE)[1].tolist() == [is_allowed]
+
+
+@pytest.mark.parametrize(("more", "is_allowed"), [(-0.001, True), (0.001, False)])
+@pytest.mark.parametrize("side", [1, -1])
+def test_the_old_pipe_strays_no_farther_in_a_turned_pit_than_its_play(more, is_allowed, side):
+    """Half of 8 m inward, times the sine of the turn."""
+    turn = side * (np.degrees(np.arcsin(PLACE.turn_play_m / 4)) + more)
+    assert candidate_corners(requests(1), 0.5, turn, PLACE)[1].tolist() == [is_allowed]
+
+
+def test_a_turned_pit_turns_anticlockwise_about_its_manhole():
+    asked = PitRequests(
+        origin=np.array([[5.0, 7.0]]),
+        axis=np.array([[1.0, 0.0]]),
+        run_length_m=np.array([40.0]),
+        size=requests(1).size,
+    )
+    corners, _ = candidate_corners(asked, 0.0, 90.0, PLACE)
+    assert corners[0].tolist() == pytest.approx(
+        [pytest.approx(one) for one in ([5.8, 6.25], [5.8, 14.25], [4.2, 14.25], [4.2, 6.25])]
+    )
+
+
+def test_ends_of_runs_point_out_of_them():
+    lines = [shapely.LineString([(0, 0), (3, 4), (3, 14)]), shapely.LineString([(9, 0), (2, 0)])]
+    origin, axis = run_ends(lines)
+    assert origin.tolist() == [[[0, 0], [3, 14]], [[9, 0], [2, 0]]]
+    assert axis == pytest.approx(np.array([[[-0.6, -0.8], [0, 1]], [[1, 0], [-1, 0]]]))
+
+
+@pytest.mark.parametrize("lost", ["length_m", "width_m", "depth_m", "axis", "origin"])
+def test_a_pit_of_which_anything_is_not_known_is_not_placed_and_the_others_are(lost):
+    asked = requests(3)
+    values = getattr(asked if lost in ("axis", "origin") else asked.size, lost)
+    values[1] = np.nan
+    assert asked.is_known.tolist() == [True, False, True]
+    found = place_pits(asked, prepare_surroundings(make_zones([])), PLACE)
+    assert found.is_placed.tolist() == [True, False, True]
+    assert found.is_clear.tolist() == [True, False, True]
+    assert found.is_barred.tolist() == [False] * 3
+    assert np.isnan(found.corners).any(axis=(1, 2)).tolist() == [False, True, False]
+    assert np.isnan(found.slide_share).tolist() == [False, True, False]
+    assert np.isnan(found.turn_deg).tolist() == [False, True, False]
+    assert found.points.tolist() == [0.0, BANNED_POINTS, 0.0]
+
+
+def test_requests_are_found_number_by_number():
+    asked = requests(4)
+    twice = asked.take(np.array([2, 0, 2, 0]))
+    assert find_requests(asked, twice).tolist() == [1, -1, 0, -1]
+    assert find_requests(twice, asked).tolist() == [2, 0, 2, 0]
+    none = asked.take(np.empty(0, dtype=np.int64))
+    assert find_requests(asked, none).tolist() == [-1] * 4
+    assert find_requests(none, asked).tolist() == []
+    deeper = requests(4, depth=2.4)
+    assert find_requests(asked, deeper).tolist() == [-1] * 4
+
+
+def test_without_requests_nothing_is_placed():
+    none = requests(2).take(np.empty(0, dtype=np.int64))
+    found = place_pits(none, prepare_surroundings(make_zones([])), PLACE)
+    assert found.corners.shape == (0, 4, 2)
+    assert found.points.shape == (0,)
 
 
 def test_the_best_of_all_places_is_taken():
