@@ -146,6 +146,7 @@ def test_the_doubt_of_each_run_decides_and_not_the_widest():
         (6.4, -HALF, "minor"),  # 6.4 m from the middle of the trench: 0.1 m into the zone
         (6.6, -HALF, "none"),
         (3.0, 0.0, "minor"),  # 0.5 m from the middle, 3.5 m once it is moved
+        (4.6, 1.5, "none"),  # 2 m from the middle, 6.6 m once it is moved
     ],
 )
 @pytest.mark.parametrize("first_m", [20.0, 399.0])

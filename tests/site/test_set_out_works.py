@@ -1,0 +1,192 @@
+"""Works set out on a small street: shares of strings and pits, what is barred, trees in the end."""
+
+from dataclasses import replace
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pytest
+import shapely
+from scene import SITE, make_offers, make_street, make_zones, straight
+
+from routekit.pipes.settings import PipeSettings, PullSettings
+from routekit.site import layout
+from routekit.site.chains import LEAVE_POINTS
+from routekit.site.digs import AT_CONNECTION, AT_SPOT
+from routekit.site.layout import (
+    LayoutSettings,
+    Place,
+    pair_pits,
+    set_out_digs,
+    set_out_works,
+)
+from routekit.site.pipe_offers import PermittedSizes
+from routekit.site.surroundings import prepare_surroundings
+from routekit.trees.settings import ZoneSettings
+
+SETTINGS = LayoutSettings(
+    zones=ZoneSettings(),
+    site=SITE,
+    pipe=PipeSettings(),
+    pull=PullSettings(),
+    connection_below_invert_m=0.2,
+)
+
+
+def make_place(trees=(), points=None, no_pit=None, collapses=(), connections=(), crossings=()):
+    """A street of runs of 28, 56 and 28 m, their trenches 0.9 m wide."""
+    runs = make_street(points or [(0, 0), (28, 0), (84, 0), (112, 0)], position_sd_m=0.1)
+    corridor = shapely.buffer(np.asarray(runs.geometry), 0.45, cap_style="flat")
+    trenches = gpd.GeoDataFrame(
+        {"run_id": runs["run_id"], "bottom_width_m": 0.9, "width_m": 0.9, "corridor": corridor},
+        geometry=corridor,
+    )
+    size = len(runs)
+    place = np.array(connections, dtype=float)
+    return Place(
+        runs=runs,
+        manholes=gpd.GeoDataFrame(
+            {
+                "manhole_id": [f"M{n}" for n in range(size + 1)],
+                "material": "brick",
+                "chamber_length_mm": np.nan,
+                "chamber_width_mm": np.nan,
+            },
+            geometry=[
+                shapely.Point(one) for one in (points or [(0, 0), (28, 0), (84, 0), (112, 0)])
+            ],
+        ),
+        trenches=trenches,
+        widest_m=np.full(size, 0.9),
+        connections=gpd.GeoDataFrame(
+            {
+                "connection_id": [f"C{n}" for n in range(len(place))],
+                "run_id": [f"R{int(run)}" for run, _ in connections],
+                "run": [int(run) for run, _ in connections],
+                "kind": "house",
+            },
+            geometry=[shapely.Point(x, 4.0) for _, x in connections],
+        ),
+        collapses=pd.DataFrame(collapses, columns=["run_id", "chainage_m", "is_sure"]),
+        crossings=pd.DataFrame(crossings, columns=["run", "chainage_m", "service_id"]),
+        cases=pd.DataFrame({"needs_work": np.ones(size)}),
+        around=prepare_surroundings(make_zones(trees), no_pit_trees=no_pit, tree_sd_m=0.1),
+        major_from_share=0.1,
+        settings=SETTINGS,
+    )
+
+
+@pytest.fixture(autouse=True)
+def pipes_of_one_strength(monkeypatch):
+    """Every run may be pulled in 250 mm at 10 kN, 140 m of a string at most."""
+    monkeypatch.setattr(layout, "offer_pipes", lambda chains, *_a, **_k: make_offers(chains))
+
+
+def works_of(place, burst=None, **named):
+    size = len(place.runs)
+    return set_out_works(
+        place,
+        {},
+        burst=np.ones(size, dtype=bool) if burst is None else np.array(burst),
+        upsized=np.zeros(size, dtype=bool),
+        permitted=PermittedSizes.none(size),
+        **named,
+    )
+
+
+def test_a_string_and_its_pits_are_shared_by_the_length_of_its_runs():
+    works = works_of(make_place())
+    assert works.string_of_run.tolist() == ["S0001"] * 3
+    assert works.setup_share.tolist() == pytest.approx([0.25, 0.5, 0.25])
+    assert works.outside_of_run.tolist() == [250.0] * 3
+    volume, area = (
+        works.pits["volume_m3"].sum(),
+        (works.pits["length_m"] * works.pits["width_m"]).sum(),
+    )
+    assert works.pit_m3.tolist() == pytest.approx([volume / 4, volume / 2, volume / 4])
+    assert works.pit_m2.tolist() == pytest.approx([area / 4, area / 2, area / 4])
+    assert works.wait_days.tolist() == [0.0] * 3
+    assert works.is_barred.tolist() == [0.0] * 3
+    assert works.barred_by.tolist() == [()] * 3
+    assert (works.pit_harm == 0).all(axis=None)
+    pairs = pair_pits(works).sort_values(["run", "pit_id"]).to_numpy().tolist()
+    assert pairs == [[run, pit] for run in range(3) for pit in ("P0001", "P0002")]
+
+
+def test_a_run_that_is_not_burst_has_no_string_and_would_be_one_by_itself():
+    works = works_of(make_place(), [True, False, True])
+    assert works.string_of_run.tolist() == ["S0001", "", "S0002"]
+    assert works.setup_share.tolist() == [1.0, 1.0, 1.0]
+    np.testing.assert_array_equal(works.outside_of_run, [250.0, np.nan, 250.0])
+    assert works.pit_m3[1] == works.pit_m2[1] == works.wait_days[1] == 0.0
+    assert (works.pit_m3[[0, 2]] > 1).all()
+    np.testing.assert_array_equal(works.is_barred, [0.0, np.nan, 0.0])
+    none = works_of(make_place(), [False] * 3)
+    assert none.string_of_run.tolist() == [""] * 3
+    assert none.strings.empty
+    assert np.isnan(none.is_barred).all()
+
+
+def test_pits_in_a_zone_harm_the_runs_of_their_string():
+    """Zones of 60 m round both ends of the street."""
+    place = make_place([(-10.0, 20.0, 60.0, 1.0), (122.0, 20.0, 60.0, 1.0)])
+    works = works_of(place)
+    total = works.pit_harm["root_m2"].sum()
+    assert total == pytest.approx(works.pits["zone_overlap_m2"].sum(), rel=0.2)
+    assert works.pit_harm["root_m2"].tolist() == pytest.approx([total / 4, total / 2, total / 4])
+
+
+def test_a_run_that_no_pit_may_serve_is_barred_by_the_trees_that_say_so():
+    """Trees whose zones forbid pits lie round both ends of the first run and reach far."""
+    trees = [(0.0, 0.0, 20.0, 1.0), (28.0, 0.0, 20.0, 1.0)]
+    place = make_place(trees, no_pit=["T0", "T1"], points=straight(1))
+    works = works_of(place)
+    assert works.string_of_run.tolist() == [""]
+    assert works.is_barred.tolist() == [1.0]
+    assert works.barred_by.tolist() == [("T0", "T1")]
+    cheap = works_of(place, leave_points=LEAVE_POINTS / 2)
+    assert np.isnan(cheap.is_barred).tolist() == [True]
+    assert cheap.barred_by.tolist() == [()]
+    whole = works_of(place, leave_points=LEAVE_POINTS)
+    assert whole.is_barred.tolist() == [1.0]
+
+
+def test_a_pit_that_is_not_placed_leaves_open_whether_it_may_stand():
+    place = make_place()
+    deep = place.runs.assign(depth_up_m=[np.nan, 2.0, 2.0])
+    works = works_of(replace(place, runs=deep), [True, False, True])
+    np.testing.assert_array_equal(works.is_barred, [np.nan, np.nan, 0.0])
+
+
+def test_digs_stay_as_they_are_where_works_were_set_out_before():
+    place = make_place(
+        [(14.0, 6.0, 8.0, 1.0)], connections=[(0, 14.0)], collapses=[("R1", 28.0, True)]
+    )
+    first = works_of(place)
+    assert first.digs["kind"].tolist() == [AT_CONNECTION, AT_SPOT]
+    assert first.dig_harm["root_m2"].gt(0).tolist() == [True, False, False]
+    assert first.joining_harm["root_m2"].gt(0).tolist() == [True, False, False]
+    assert first.spot_harm["root_m2"].gt(0).tolist() == [False, False, False]
+    again = works_of(place, [True, True, False], before=first)
+    assert again.digs is first.digs
+    assert again.dig_harm is first.dig_harm
+    assert again.joining_harm is first.joining_harm
+    assert again.spot_harm is first.spot_harm
+
+
+def test_what_is_dug_hangs_on_the_technique_of_each_run():
+    """Crossings and manholes are dug where a run is burst; a collapse where it is dug up at all."""
+    place = make_place(
+        connections=[(0, 14.0), (1, 50.0)],
+        collapses=[("R0", 10.0, True), ("R1", 28.0, True), ("R9", 1.0, True)],
+        crossings=[(0, 20.0, "W1"), (1, 20.0, "W2")],
+    )
+    technique = np.array(["burst_same", "monitor", "monitor"], dtype=object)
+    digs = set_out_digs(place, technique)
+    assert digs.loc[digs["kind"] == AT_SPOT, "run_id"].tolist() == ["R0"]
+    bared = digs[~digs["kind"].isin([AT_SPOT, AT_CONNECTION])]
+    assert bared["run_id"].tolist() == ["R0"]
+    assert digs.loc[digs["kind"] == AT_CONNECTION, "run_id"].tolist() == ["R0"]
+    none = set_out_digs(make_place(), np.full(3, "monitor", dtype=object))
+    assert none.empty
+    assert list(none) == list(digs)
