@@ -91,7 +91,7 @@ def colebrook_velocity(
     check_positive("roughness_mm", rough, zero_allowed=True)
     size = 4 * radius
     root = np.sqrt(2 * GRAVITY_M_S2 * size * np.maximum(slope, 0))
-    flows = (root > 0) & (size > 0)
+    flows = root > 0
     velocity = _wall_law(
         np.where(flows, size, 1.0),
         np.where(flows, root, 1.0),

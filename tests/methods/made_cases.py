@@ -167,22 +167,56 @@ LISTERS = {one.code: (one.limits, find_lister(one)) for one in RECORDS}
 """Technique to its group of settings and the function that lists its checks."""
 
 
+ASKED_FOR_ALL = ("has_least_distance", "string_length_m", "is_size_assumed")
+"""Columns that are looked at as a whole: whether they are there, or hold one value throughout."""
+
+
+def judge_rows(technique, rows, *, settings=None):
+    """Verdicts by check of many cases at once, each with its own changes; see `judge`."""
+    found = [None] * len(rows)
+    alike = {}
+    for place, row in enumerate(rows):
+        whole = tuple((name, row.get(name, row.get(f"plan_{name}"))) for name in ASKED_FOR_ALL)
+        alike.setdefault(whole, []).append(place)
+    for places in alike.values():
+        mine = [_usual(technique) | rows[place] for place in places]
+        plain, plan = make()
+        usual = plain.iloc[0].to_dict() | plan.iloc[0].add_prefix("plan_").to_dict()
+        names = dict.fromkeys(name for row in mine for name in row)
+        columns = {name: [row.get(name, usual.get(name)) for row in mine] for name in names}
+        cases, plan = make(len(mine), **columns)
+        checks = evaluate_techniques(
+            cases,
+            {technique: plan},
+            settings or _usual_settings(technique),
+            codes=(technique,),
+        )[technique]
+        for at, place in enumerate(places):
+            found[place] = {one.name: VERDICTS[one.verdict[at]] for one in checks}
+    return found
+
+
+def _usual(technique):
+    """What a run has besides, for a technique to have something to do."""
+    some = {"cut_roots": {"root_count": 1.0}, "local_repair": {"mend_places": 1.0}}
+    return some.get(technique, {})
+
+
+def _usual_settings(technique):
+    """Settings under which a technique is an answer."""
+    accepted = {"root_cutting": {"is_accepted": True}} if technique == "cut_roots" else {}
+    return MethodSettings.model_validate(accepted)
+
+
 def judge(technique, check=None, *, settings=None, **changes):
     """Verdicts of the first case: of one check, or those that are no pass, by check.
 
     A run to be repaired has one fault unless told otherwise: there must be something to mend, or
     roots to cut. Cutting them is accepted, unless the settings say more.
     """
-    if technique == "cut_roots":
-        changes = {"root_count": 1.0} | changes
-        settings = settings or MethodSettings.model_validate(
-            {"root_cutting": {"is_accepted": True}}
-        )
-    if technique == "local_repair":
-        changes = {"mend_places": 1.0} | changes
-    cases, plan = make(**changes)
+    cases, plan = make(**(_usual(technique) | changes))
     group, lister = LISTERS[technique]
-    checks = lister(cases, plan, getattr(settings or MethodSettings(), group))
+    checks = lister(cases, plan, getattr(settings or _usual_settings(technique), group))
     found = {c.name: VERDICTS[c.verdict[0]] for c in checks}
     if check is not None:
         return found[check]

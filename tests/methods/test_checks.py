@@ -1,5 +1,7 @@
 """The check machinery: verdicts at borders, unknowns, the worst verdict and the long table."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -12,11 +14,15 @@ from routekit.methods.checks import (
     FAIL,
     PASS,
     UNKNOWN,
+    Rest,
+    ask_arborist,
     at_least,
     at_most,
+    caution_only,
     classed,
     must_not,
     needed_surveys,
+    rest_on,
     tabulate_checks,
     worst_verdict,
 )
@@ -178,3 +184,68 @@ def test_long_table_holds_more_texts_than_a_small_number_can_count():
     table = tabulate_checks(pd.Series(["R1", "R2"]), {"monitor": checks})
     assert table["check"].astype(str).tolist() == names * 2
     assert (table.groupby("run_id", observed=True)["verdict"].first() == ["pass", "fail"]).all()
+
+
+def test_a_check_can_rule_out_and_is_no_plain_fact_unless_it_says_so():
+    for make_check in (at_most, at_least):
+        plain = make_check("c", [1.0], 2.0, **HOW)
+        assert (plain.is_given, plain.can_fail, plain.is_arborists) == (False, True, False)
+        assert make_check("c", [1.0], 2.0, is_given=True, **HOW).is_given
+    flag = must_not("c", [1.0], source="house")
+    assert (flag.is_given, flag.can_fail, flag.is_arborists) == (False, True, False)
+
+
+def test_a_check_that_may_only_warn_keeps_all_but_its_failures():
+    check = caution_only(classed("c", [0.0, 1.0, 2.0, NAN], source="house"))
+    assert check.verdict.tolist() == [PASS, CAUTION, CAUTION, UNKNOWN]
+    assert not check.can_fail
+
+
+def test_what_a_check_rests_on_is_named_one_after_the_other():
+    check = rest_on(at_most("c", [1.0, 3.0], 2.0, **HOW), "material", "shape")
+    check = rest_on(check, "depth", level=UNKNOWN, where=[1.0, 0.0], note="why")
+    first, second = check.rests
+    assert first == Rest(("material", "shape"), CAUTION, None, "")
+    assert (second.fields, second.level, second.note) == (("depth",), UNKNOWN, "why")
+    assert second.where.tolist() == [True, False]
+    assert second.where.dtype == bool
+    assert check.verdict.tolist() == [PASS, FAIL]
+
+
+def test_an_arborist_is_asked_by_the_survey_where_unknown_and_by_the_remedy_elsewhere():
+    """Of a check that passes nothing is asked."""
+    facts = [0.0, 1.0, 2.0, NAN]
+    asked = {
+        ("trees", True): [False, True, True, True],
+        ("trees", False): [False, False, False, True],
+        ("camera", True): [False, True, True, False],
+        ("camera", False): [False, False, False, False],
+    }
+    for (survey, is_arborists), expected in asked.items():
+        check = classed("c", facts, source="house", survey=survey)
+        check = ask_arborist(check) if is_arborists else check
+        assert check.is_arborists == is_arborists
+        table = tabulate_checks(pd.Series(["A", "B", "C", "D"]), {"monitor": [check]})
+        assert table["asks_arborist"].tolist() == expected
+
+
+def test_long_table_by_hand():
+    """Two checks of one technique and one of another on two runs: run by run, as given."""
+    one = at_most("one", [1.0, 3.0], 2.0, **HOW)
+    two = replace(must_not("two", [NAN, 0.0], source="house"), assumed=np.array(["size", ""]))
+    three = replace(at_least("three", [1.0, 3.0], 2.0, **HOW), assumed=np.array(["", "depth"]))
+    table = tabulate_checks(pd.Series(["A", "B"]), {"cipp": [one, two], "monitor": [three]})
+    told = table[["run_id", "run", "technique", "check", "verdict", "assumed"]].astype(str)
+    assert told.to_numpy().tolist() == [
+        ["A", "0", "cipp", "one", "pass", ""],
+        ["A", "0", "cipp", "two", "unknown", "size"],
+        ["A", "0", "monitor", "three", "fail", ""],
+        ["B", "1", "cipp", "one", "fail", ""],
+        ["B", "1", "cipp", "two", "pass", ""],
+        ["B", "1", "monitor", "three", "pass", "depth"],
+    ]
+    np.testing.assert_array_equal(table["value"], [1.0, NAN, 1.0, 3.0, 0.0, 3.0])
+    assert table["limit"].tolist() == [2.0, 0.0, 2.0] * 2
+    assert table["verdict"].cat.ordered
+    assert table["verdict"].min() == "pass"
+    assert (table["verdict"] > "caution").tolist() == [False, True, True, True, False, False]

@@ -130,8 +130,9 @@ def _walk(node: ast.AST, function: str) -> Iterator[tuple[ast.AST, str]]:
     for child in ast.iter_child_nodes(node):
         if isinstance(child, ast.FunctionDef | ast.ClassDef):
             inside = f"{function}.{child.name}".lstrip(".")
-            for part in (*child.body, *_defaults(child)):
-                yield from ((part, inside), *_walk(part, inside))
+            # As children of one node, so that annotations and declarations are left out below, too.
+            parts = [*child.body, *map(ast.Expr, _defaults(child))]
+            yield from _walk(ast.Module(parts, type_ignores=[]), inside)
         elif isinstance(child, ast.AnnAssign):
             if child.value is not None and not _is_skipped(child.value):
                 yield from ((child.value, function), *_walk(child.value, function))

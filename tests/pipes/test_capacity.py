@@ -123,3 +123,16 @@ def test_renewed_capacity_is_smoother_than_the_old_pipe_of_the_same_bore():
     area = np.pi * 0.22040**2 / 4
     assert velocity[1] * area * 1000 == pytest.approx(flow_l_s[1])
     assert np.isnan(renewed_capacity([250.0], [-0.005], "pe", FLOW)[0]).all()
+
+
+def test_more_than_all_is_all_and_less_than_nothing_nothing():
+    """Shares from reports that add up badly."""
+    _, seen = make(3, root_share=[1.2, -0.1, 1.0], settled_share=[0.0, 0.0, 0.5])
+    assert blocked_share(seen).tolist() == [1.0, 0.0, 1.0]
+
+
+def test_a_trickle_is_a_design_flow():
+    table = flow(2, design_flow_l_s=[0.5, -1.0])
+    assert table["required_l_s"][0] == 0.5
+    assert table["required_l_s"][1] == table["capacity_sound_l_s"][1]
+    assert 0 < table["filling"][0] < 0.1
