@@ -445,6 +445,5 @@ def _join_assumed(checks: Sequence[Check], size: int) -> pd.Categorical[str]:
 
 def _tile_text(text: list[str], size: int) -> pd.Categorical:
     """Repeat a short list of text for every run without copying the text."""
-    names = pd.Index(dict.fromkeys(text), dtype=str)
-    codes = names.get_indexer(pd.Index(text, dtype=str)).astype(np.min_scalar_type(-len(names)))
-    return pd.Categorical.from_codes(np.tile(codes, size), categories=names)
+    short = pd.Categorical(text, categories=pd.Index(dict.fromkeys(text), dtype=str))
+    return pd.Categorical.from_codes(np.tile(short.codes, size), dtype=short.dtype)

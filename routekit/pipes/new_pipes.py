@@ -300,7 +300,7 @@ def _plan_pe(
             sdr=sdr,
             bore=hole,
         )
-        if hole > 0
+        if np.isfinite(hole)
         else ""
         for size, hole in zip(outside, inside, strict=True)
     ]
@@ -328,7 +328,7 @@ def _plan_close_fit(cases: pd.DataFrame, host: Floats, settings: PlanSettings) -
     flow, velocity = renewed_capacity(inside, cases["gradient"], "pe", settings.flow)
     text = [
         say("Close-fit PE liner, SDR {sdr:g}, bore {bore:.0f} mm", sdr=sdr, bore=hole)
-        if hole > 0
+        if np.isfinite(hole)
         else ""
         for hole in inside
     ]
@@ -423,7 +423,9 @@ def _plan_liner(cases: pd.DataFrame, settings: PlanSettings) -> pd.DataFrame:
     rough = find_roughness("lined", settings.flow.new_condition, settings.flow)
     flow = section_flow(section, falling_gradient(cases["gradient"]), rough, settings.flow)
     text = [
-        say("CIPP liner, wall {wall:.1f} mm, bore {bore:.0f} mm", wall=t, bore=b) if t > 0 else ""
+        say("CIPP liner, wall {wall:.1f} mm, bore {bore:.0f} mm", wall=t, bore=b)
+        if np.isfinite(t)
+        else ""
         for t, b in zip(wall, width - 2 * wall, strict=True)
     ]
     return pd.DataFrame(

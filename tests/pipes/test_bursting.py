@@ -10,8 +10,8 @@ from routekit.pipes.bursting_class import (
     describe_difficulty,
     difficulty_class,
 )
-from routekit.pipes.expansion import expansion, surface_heave
-from routekit.pipes.pull import PullRuns, estimate_pull, host_strength
+from routekit.pipes.expansion import displaced_area, expansion, head_diameter, surface_heave
+from routekit.pipes.pull import PullRuns, cavity_pressure, estimate_pull, host_strength
 from routekit.pipes.settings import PipeSettings, PullSettings
 
 PIPE, PULL = PipeSettings(), PullSettings()
@@ -162,3 +162,62 @@ def test_a_class_names_what_decides_it():
         "not known (depth)",
         "C, challenging to extreme (host)",
     ]
+
+
+NOMINAL = [100, 125, 150, 200, 250, 300, 350, 400, 450, 500, 600, 700, 800, 900, 1000]
+"""Nominal sizes, common practice."""
+
+
+@pytest.mark.parametrize(("place", "size"), list(enumerate(NOMINAL)))
+def test_a_tenth_more_than_a_nominal_size_is_that_size_and_no_more(place, size):
+    tenth = size * 11 / 10
+    assert float(count_size_steps(100.0, tenth)) == place
+    above = count_size_steps(100.0, tenth + 0.05)
+    assert np.isnan(above) if size == NOMINAL[-1] else float(above) == place + 1
+    assert float(count_size_steps(size, tenth)) == 0
+
+
+def test_size_steps_need_both_sizes_in_the_list():
+    assert np.isnan(count_size_steps([250, 2000], [2000, 250])).all()
+
+
+@pytest.mark.parametrize(
+    ("row", "message"),
+    [((-1.0, 250.0, 0.0, 80.0), "depth"), ((2.0, 250.0, -1.0, 80.0), "upsizing")],
+)
+def test_a_criterion_below_zero_is_refused(row, message):
+    with pytest.raises(ValueError, match=f"{message} must be zero or more"):
+        difficulty_class(*row)
+    assert difficulty_class(0.0, 250.0, 0.0, 0.0).overall.item() == "A"
+
+
+def test_a_head_as_wide_as_the_bore_displaces_nothing_and_a_millimetre_more_does():
+    got = estimate(host_bore_mm=np.array([305.0, 304.0]), outside_mm=280.0)
+    assert PIPE.overcut_mm == 25.0
+    assert got.expand_kn[0].tolist() == [0.0] * 3
+    assert (got.expand_kn[1] > 0).all()
+    assert np.isfinite(got.machine_kn).all()
+    assert displaced_area([400.0, 305.0], 280.0, 25.0).tolist() == [0.0, 0.0]
+    assert expansion([400.0, 305.0, 304.5], 280.0, 25.0).tolist() == [0.0, 0.0, 0.5]
+
+
+def test_a_pipe_without_overcut_and_a_string_without_length_are_possible():
+    assert float(head_diameter(280.0, 0.0)) == 280.0
+    with pytest.raises(ValueError, match="overcut_mm must be zero or more"):
+        head_diameter(280.0, -1.0)
+    assert estimate(length_m=0.0).pipe_kn.tolist() == [0.0] * 3
+    for name in ("length_m", "bend_deg"):
+        with pytest.raises(ValueError, match=f"{name} must be zero or more"):
+            estimate(**{name: -1.0})
+
+
+def test_pressure_on_a_head_hardly_wider_than_the_bore_is_that_of_the_soil_at_rest():
+    """1 + ln G/c_u + ln(1 - (a0/a)^2) falls below zero: 1 - (299.9/300)^2 = 6.7e-4."""
+    at_rest = PULL.soil_weight_kn_m3 * 2.0
+    assert float(cavity_pressure(299.9, 300.0, 2.0, 40.0, PULL)) == at_rest
+    assert float(cavity_pressure(250.0, 300.0, 2.0, 40.0, PULL)) > at_rest
+
+
+def test_pressure_needs_a_depth_and_a_wider_head():
+    got = cavity_pressure([250.0, 250.0, 300.0], 300.0, [0.0, 0.5, 2.0], 40.0, PULL)
+    assert np.isnan(got).tolist() == [True, False, True]

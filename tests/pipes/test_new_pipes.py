@@ -7,7 +7,13 @@ import pytest
 from routekit.pipes.capacity import build_flow
 from routekit.pipes.flow import BASIS_DESIGN, BASIS_SOUND
 from routekit.pipes.liner import design_liner
-from routekit.pipes.new_pipes import PlanSettings, build_plans, lay_open_cut, resize_bursting
+from routekit.pipes.new_pipes import (
+    PlanSettings,
+    build_plans,
+    lay_open_cut,
+    relaid_outside,
+    resize_bursting,
+)
 from routekit.pipes.pe import bore, made_sizes
 from routekit.pipes.settings import FlowSettings
 from routekit.techniques import TECHNIQUES
@@ -335,3 +341,80 @@ def test_the_text_of_a_liner_names_its_wall_and_bore():
     row = plan()["cipp"].iloc[0]
     wall, bore_mm = row["wall_mm"], 250 - 2 * row["wall_mm"]
     assert str(row["new_pipe"]) == f"CIPP liner, wall {wall:.1f} mm, bore {bore_mm:.0f} mm"
+
+
+def test_what_stays_weighs_nothing_and_a_close_fit_ring_what_its_section_does():
+    """A ring of 250 mm outside and 250 x 24 / 26 inside, of the density in the settings."""
+    plans = plan()
+    for technique in ("monitor", "cut_roots", "local_repair"):
+        assert plans[technique]["pipe_kg_m"].tolist() == [0.0], technique
+    ring_mm2 = np.pi / 4 * (250**2 - (250 * 24 / 26) ** 2)
+    assert plans["close_fit"]["pipe_kg_m"][0] == pytest.approx(
+        ring_mm2 * SETTINGS.pipe.density_kg_m3 / 1e6
+    )
+
+
+def test_texts_of_the_pipes_name_sizes_and_stay_blank_where_none_is_known():
+    plans = plan(2, diameter_mm=[250.0, NAN])
+    told = {name: plans[name]["new_pipe"].astype(str).tolist() for name in TECHNIQUES}
+    assert told["close_fit"] == ["Close-fit PE liner, SDR 26, bore 231 mm", ""]
+    assert told["slip_lining"][0].startswith("Slipped PE, OD 225 SDR 26, bore ")
+    assert told["open_cut"][0].startswith("PE laid in a trench, OD 250 SDR 17, bore ")
+    assert told["local_repair"] == ["Short liners at the faults"] * 2
+    assert told["monitor"] == ["", ""]
+    for name in ("slip_lining", "burst_same", "burst_upsized", "open_cut", "cipp"):
+        assert told[name][1] == "", name
+
+
+def test_the_size_of_a_burst_is_assumed_without_a_design_flow_or_a_fall():
+    """In a string pulled larger than the same size it is chosen, whatever must flow."""
+    lacking = {"design_flow_l_s": [30.0, NAN, 30.0], "gradient": [0.005, 0.005, -0.01]}
+    larger = plan(3, **lacking)["burst_upsized"]
+    assert larger["is_size_assumed"].tolist() == [False, True, True]
+    cases = make_cases(4, design_flow_l_s=[NAN, NAN, NAN, 30.0])
+    outside = np.array([NAN, 250.0, 315.0, NAN])
+    resized = resize_bursting(build_plans(cases, SETTINGS), cases, outside, SETTINGS)
+    assert resized["burst_upsized"]["is_size_assumed"].tolist() == [True, True, False, False]
+
+
+def test_a_trench_may_lay_a_pipe_of_just_the_old_bore_or_just_the_flow():
+    """The bore of OD 250 SDR 17 is 220.4 mm. Where the flow is not known it is the bore that
+    counts, where nothing is asked too."""
+    cases = pd.DataFrame(
+        {
+            "diameter_mm": [220.4, 220.5, 220.4, 220.4],
+            "gradient": [NAN, NAN, 0.005, 0.005],
+            "required_l_s": [40.0, 40.0, NAN, 1.0],
+        }
+    )
+    laid = relaid_outside(cases, SETTINGS.flow, SETTINGS.pipe).tolist()
+    assert laid == [250.0, 280.0, 250.0, 225.0]
+    first = plan()["open_cut"].iloc[0]
+    just = pd.DataFrame(
+        {"diameter_mm": 250.0, "gradient": 0.005, "required_l_s": first["capacity_l_s"]}, index=[0]
+    )
+    assert relaid_outside(just, SETTINGS.flow, SETTINGS.pipe).tolist() == [first["new_outside_mm"]]
+
+
+def test_a_deformation_below_one_percent_is_measured_and_none_at_all_is_the_usual_one():
+    """A share of 0.005 is an ovality of 0.5 %, one of 0 that of the settings."""
+    shares = [0.005, 0.0, NAN, 0.02]
+    needed = plan(4, depth_max_m=4.0, deformation_share=shares)["close_fit"]["needed_wall_mm"]
+    assert SETTINGS.liner.ovality_percent == 2.0
+    assert needed[0] < needed[1] == needed[2] == needed[3]
+
+
+def test_what_runs_in_other_shapes_than_circles_is_known_of_the_pipe_laid_in_a_trench_alone():
+    plans = plan(shape="egg", height_mm=375.0, design_flow_l_s=20.0)
+    filled = {name for name, table in plans.items() if table["filling"].notna().all()}
+    assert filled == {"open_cut"}
+
+
+def test_a_liner_of_an_egg_is_measured_by_its_larger_side_and_weighed_by_its_girth():
+    row = plan(shape="egg", height_mm=375.0)["cipp"].iloc[0]
+    wall = float(design_liner(375.0, 2.5, False, SETTINGS.liner).wall_mm)
+    assert row["wall_mm"] == pytest.approx(wall)
+    assert (row["new_outside_mm"], row["new_bore_mm"]) == (250.0, pytest.approx(250 - 2 * wall))
+    girth = 7.930 / 2 * 250 / np.pi  # P = 7.930 r (standard egg, memory of DIN 4263)
+    ring_m2 = np.pi * (girth - wall) * wall / 1e6
+    assert row["pipe_kg_m"] == pytest.approx(ring_m2 * SETTINGS.liner.density_kg_m3, rel=1e-4)

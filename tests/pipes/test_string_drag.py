@@ -15,6 +15,8 @@ from routekit.pipes.pull import (
     drag_of_strings,
     drag_per_metre,
     estimate_pull,
+    exceeds,
+    list_members,
     over_at,
     settle_low,
 )
@@ -142,3 +144,36 @@ def test_what_fails_without_a_bend_fails_with_one_whose_angle_is_not_known():
     assert np.isnan(force[:, 1:]).all()
     known = np.array([[80.0, 100.0, 120.0]])
     assert settle_low(known, known, [90.0]).tolist() == known.tolist()
+
+
+def test_runs_of_strings_one_after_the_other():
+    member, start = list_members(np.array([2, 0, 4]), np.array([3, 1, 4]))
+    assert member.tolist() == [2, 3, 0, 1, 4]
+    assert start.tolist() == [0, 2, 4]
+
+
+def test_strings_do_not_pull_on_each_other():
+    """Two strings at once as each by itself, with drags, bends and turns of their own."""
+    drag = np.array([3.0, 5.0, 7.0, 11.0, 13.0])[:, None] * [0.5, 1.0, 2.0]
+    bend, turn = [1.0, 2.0, 3.0, 4.0, 5.0], [NAN, 20.0, 10.0, 30.0, 40.0]
+    first, last = np.array([0, 2]), np.array([1, 4])
+    down, up = drag_of_strings(drag, bend, turn, first, last, MU)
+    for place, (begin, end) in enumerate(zip(first, last + 1, strict=True)):
+        only = np.array([0])
+        alone = drag_of_strings(
+            drag[begin:end], bend[begin:end], turn[begin:end], only, only + end - begin - 1, MU
+        )
+        assert down[place] == pytest.approx(alone[0][0])
+        assert up[place] == pytest.approx(alone[1][0])
+    # By hand at mu 0.4: the first run passes its own bend, the turn, and the bend of the second.
+    by_hand = 3 * np.exp(0.4 * np.radians(23)) + 5 * np.exp(0.4 * np.radians(2))
+    assert down[0, 1] == pytest.approx(by_hand)
+
+
+def test_a_force_at_its_limit_is_not_over_it():
+    assert exceeds([100.0, 100.001, NAN, 100.0], [100.0, 100.0, 100.0, NAN]).tolist() == [
+        False,
+        True,
+        False,
+        False,
+    ]

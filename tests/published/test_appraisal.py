@@ -128,6 +128,55 @@ def test_an_unknown_rule_is_refused_with_the_nearest():
     assert chosen.appraisal_label == "US Circular A-94 (1992), 100 years at 7 %"
 
 
+def test_rates_that_change_are_taken_one_after_the_other():
+    """No rate for 10 years, then 3 %: the worth of a unit a year is 10 and what 3 % leaves of the
+    years after (arithmetic)."""
+    rule = replace(GERMAN, horizon_years=30.0, from_year=(0.0, 10.0), rate=(0.0, 0.03))
+    np.testing.assert_allclose(discount([0.0, 10.0, 25.0], rule), [1.0, 1.0, 1.03**-15])
+    later = (1 - 1.03**-15) / np.log(1.03)
+    np.testing.assert_allclose(annuity([4.0, 10.0, 25.0], rule), [4.0, 10.0, 10.0 + later])
+    then = replace(rule, from_year=(0.0, 10.0, 20.0), rate=(0.03, 0.0, 0.05))
+    np.testing.assert_allclose(discount([15.0, 22.0], then), 1.03**-10 * np.array([1, 1.05**-2]))
+
+
+def test_discounted_chains_and_visits_by_hand():
+    """At 3 % in 30 years: a liner of 20, then half of the next by its annuity; visits every 8."""
+    rule, v = at(0.03, 30.0), 1 / 1.03
+    second = v**20 * (1 - v**10) / (1 - v**20)
+    assert chain_cost(100.0, 20.0, rule) == pytest.approx(100 * (1 + second))
+    # Then pipes of 160 for 6 years: in year 20 and, for 4 of them, in year 26.
+    pipes = 160 * (v**20 + v**26 * (1 - v**4) / (1 - v**6))
+    got = chain_cost(100.0, 20.0, rule, then_cost=160.0, then_life_years=6.0)
+    assert got == pytest.approx(100 + pipes)
+    assert visits_cost(10.0, 8.0, 50.0, rule) == pytest.approx(10 * (v**8 + v**16 + v**24))
+    assert visits_cost(10.0, 8.0, 17.0, rule) == pytest.approx(10 * (v**8 + v**16))
+    assert visits_cost(10.0, [8.0, 0.5], [8.0, 1.0], rule) == pytest.approx([0.0, 10 * v**0.5])
+
+
+def test_works_that_serve_less_than_a_year_or_not_at_all():
+    """Two a year of half a year in 100 years; what follows must serve, too."""
+    flat = RULES["undiscounted"]
+    assert chain_cost(1.0, 0.5, flat) == pytest.approx(200.0)
+    got = chain_cost(1.0, 50.0, flat, then_cost=2.0, then_life_years=[0.5, 0.0, np.nan, 100.0])
+    np.testing.assert_allclose(got, [201.0, np.nan, np.nan, 2.0])
+    # Beyond the horizon nothing follows; its life is asked for all the same.
+    got = chain_cost(1.0, [200.0, 200.0, np.nan], flat, then_life_years=[0.0, 20.0, 20.0])
+    np.testing.assert_allclose(got, [np.nan, 0.5, np.nan])
+    for lives in ((50.0, -1.0), (-1.0, 50.0)):
+        with pytest.raises(ValueError, match="life must be zero or more, got -1"):
+            chain_cost(1.0, lives[0], flat, then_life_years=lives[1])
+
+
+def test_a_rule_is_named_with_its_years_and_rates():
+    assert RULES["uk_green_book"].label.endswith(", 60 years at 3.5 % falling to 2.5 %")
+    assert RULES["de_cost_comparison"].label.endswith(" years at 3 %")
+    two = replace(GERMAN, horizon_years=50.0, from_year=(0.0, 9.0, 30.0), rate=(0.04, 0.01, 0.02))
+    assert two.label.endswith(", 50 years at 4 % falling to 2 %")
+    assert check_rule("undiscounted") == "undiscounted"
+    with pytest.raises(ValueError, match=r"'zzz' is not known; known: .*uk_green_book"):
+        check_rule("zzz")
+
+
 @pytest.fixture(scope="module", params=sorted(RULES))
 def avenue_by_rule(request, tmp_path_factory):
     folder = tmp_path_factory.mktemp(request.param)
