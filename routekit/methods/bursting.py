@@ -490,7 +490,7 @@ _VERDICT_OF_PULL = {
 
 def _pull_check(name: str, plan: pd.DataFrame, side: str, limit: str, source: str) -> Check:
     """Hold an estimate against a limit: it fails only where even its low value is over."""
-    force = np.stack([column(plan, f"{side}_{level}_kn") for level in LEVELS], axis=-1)
+    force = np.column_stack([column(plan, f"{side}_{level}_kn") for level in LEVELS])
     bound = column(plan, limit)
     said = pd.Series(over_at(force, bound))
     verdict = np.asarray(said.map(_VERDICT_OF_PULL).to_numpy(), dtype=np.int8)

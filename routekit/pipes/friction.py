@@ -73,7 +73,7 @@ def find_roughness(
     numpy.ndarray of float, shape (n,)
         Roughness k in mm.
     """
-    names = as_text(material, np.shape(material) if not isinstance(material, str) else ())
+    names = as_text(material, ())
     values = _list_roughness(condition) | settings.roughness_mm
     found = np.full(names.shape, values["unknown"], dtype=np.float64)
     for name, value in values.items():

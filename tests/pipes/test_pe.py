@@ -148,3 +148,13 @@ def test_bend_radius_is_the_ratio_times_the_diameter_in_metres():
     ratio = bend_ratio([11, 17], [20, 5], basis=PIPE.bend_basis)
     assert (ratio > 5).all()
     assert bend_radius([250, 400], [11, 17], [20, 5], PIPE) == pytest.approx([0.25, 0.4] * ratio)
+
+
+def test_the_smallest_and_the_largest_that_is_made_are_made():
+    sizes = made_sizes()
+    assert largest_within([sizes[0], sizes[-1], 9999.0]).tolist() == [sizes[0], *[sizes[-1]] * 2]
+    assert choose_outside_diameter([sizes[0], sizes[-1]]).tolist() == [sizes[0], sizes[-1]]
+    ends = wall_thickness([sizes[0], sizes[0], sizes[-1], sizes[-1]], [11, 26, 11, 26])
+    assert np.isfinite(ends).all()
+    assert ends[0] > ends[1]
+    assert ends[2] > ends[3]

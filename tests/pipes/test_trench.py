@@ -11,6 +11,7 @@ from routekit.pipes.settings import TrenchSettings
 from routekit.pipes.trench import (
     RULE_UNKNOWN,
     build_trenches,
+    is_steep,
     outside_diameter,
     spoil,
     top_width,
@@ -171,3 +172,56 @@ def test_a_new_pipe_that_needs_no_more_room_leaves_the_rule_of_the_old():
     assert new["bottom_width_m"].tolist() == pytest.approx([1.0 + sheets] * 2)
     assert new["width_rule"][1] == new["width_rule"][0]
     assert "new pipe" not in new["width_rule"][1]
+
+
+def test_sides_that_stand_by_themselves_are_steep_and_bare_up_to_their_depth():
+    """1.25 m stand unsupported (the setting): 0.8 m by depth, no slope and no sheets yet."""
+    sloped = TrenchSettings(supported=False, slope_angle_deg=45, shoring_m=0.1)
+    limit = sloped.unsupported_depth_m
+    depths = [limit, limit + 0.01]
+    assert is_steep(depths, sloped).tolist() == [True, False]
+    width, rule = trench_width(200, 200, depths, sloped)
+    assert width == pytest.approx([0.8, 0.6])
+    assert top_width(width, depths, sloped) == pytest.approx([0.8, 0.6 + 2 * (limit + 0.01)])
+    assert not any("sheets" in text for text in rule)
+    supported = TrenchSettings(shoring_m=0.1)
+    width, _ = trench_width(200, 200, depths, supported)
+    assert width == pytest.approx([0.8, 1.0])
+    assert top_width(width, depths, supported).tolist() == width.tolist()
+
+
+def test_sides_steeper_than_sixty_degrees_are_steep():
+    for angle, is_so in ((60.0, False), (61.0, True)):
+        way = TrenchSettings(supported=False, slope_angle_deg=angle)
+        assert is_steep([2.0, np.nan], way).tolist() == [is_so] * 2
+
+
+def test_a_circle_without_a_width_has_its_height_and_any_size_above_zero_is_a_size():
+    """Another shape without a width has none; a depth or a bore of zero is not known."""
+    runs = make_runs([2.0] * 6, [300, np.nan, np.nan, 0.0, 0.5, 300], [250, 300, 450, 300, 300, 0])
+    runs["shape"] = ["circular", "circular", "egg", "circular", "circular", "rectangular"]
+    outside = build_trenches(runs, TrenchSettings())["outside_diameter_mm"]
+    assert outside[[0, 1, 5]].tolist() == [400.0] * 3
+    assert outside[[2, 3]].isna().all()
+    assert 0.5 < outside[4] < 1
+    depth = build_trenches(make_runs([0.0, 0.8], [300] * 2), TrenchSettings())["trench_depth_m"]
+    assert np.isnan(depth[0])
+    assert depth[1] == pytest.approx(0.8 + 0.05 + 0.10)
+
+
+def test_nothing_is_torn_back_unless_it_is_said():
+    got = build_trenches(make_runs([2.0], [300]), TrenchSettings(working_strip_m=0.0)).iloc[0]
+    assert (got["tear_back_m"], got["corridor_width_m"]) == (0.0, got["width_m"])
+    zero = build_trenches(make_runs([2.0], [300]), TrenchSettings(), tear_back_m=0.0)
+    assert zero["tear_back_m"].tolist() == [0.0]
+
+
+def test_a_run_without_length_has_an_empty_corridor():
+    runs = make_runs([2.0, 2.0], [300, 300])
+    lines = [LineString([(3, 4), (3, 4)]), LineString([(0, 0), (0.3, 0.4)])]
+    got = build_trenches(runs.set_geometry(lines, crs=runs.crs), TrenchSettings())["corridor"]
+    assert got.area.tolist() == pytest.approx([0.0, 0.5 * 0.9])
+
+
+def test_a_pipe_laid_without_any_cover_has_a_width():
+    assert trench_width(250, 300, 0.0, TrenchSettings())[0] > 0.3
