@@ -275,7 +275,7 @@ def normal_depth(
         short = _carry(middle, bore) < sought
         low, high = np.where(short, middle, low), np.where(short, high, middle)
     surcharged = np.asarray(sought > most)
-    theta = np.where(surcharged, 2 * np.pi, np.where(flow == 0, 0.0, high))
+    theta = np.where(surcharged, 2 * np.pi, high)
     known = ~(np.isnan(sought) | np.isnan(most))
     filling = np.where(known, (1 - np.cos(theta / 2)) / 2, np.nan)
     area = circle_part_full(size, filling).area_m2

@@ -22,6 +22,7 @@ KPA_PER_MPA = 1000.0
 DRY_RATIO = 100.0
 """Largest diameter over wall without groundwater; source `f1216_dry`, from memory."""
 LEAST_BUOYANCY = 0.67
+"""Where water stands at the surface or above it."""
 _NOTHING = 1e-9
 """Pressures and ovalities below this count as none."""
 RULES = (
@@ -169,7 +170,7 @@ def water_buoyancy(water_over_crown: ArrayLike, soil_over_crown: ArrayLike) -> F
     """
     water, soil = as_floats(water_over_crown, soil_over_crown)
     covered = np.where(soil > 0, soil, np.nan)
-    return np.asarray(np.maximum(1 - 0.33 * np.clip(water / covered, 0, 1), LEAST_BUOYANCY))
+    return np.asarray(np.maximum(1 - 0.33 * np.maximum(water / covered, 0), LEAST_BUOYANCY))
 
 
 def elastic_support(soil_over_crown_m: ArrayLike) -> Floats:
@@ -358,4 +359,4 @@ def design_liner(
     step = settings.wall_step_mm
     wall = np.ceil(np.round((needed + settings.wear_layer_mm) / step, 9)) * step
     left = size - 2 * wall
-    return LinerDesign(wall, needed, governing, np.where(left > 0, left, 0 * left), walls)
+    return LinerDesign(wall, needed, governing, np.maximum(left, 0), walls)

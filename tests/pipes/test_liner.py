@@ -5,7 +5,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from routekit.pipes.liner import RULE_UNKNOWN, design_liner, ovality_factor
+from routekit.pipes.liner import (
+    RULE_UNKNOWN,
+    design_liner,
+    ovality_factor,
+    wall_by_bending,
+    wall_by_buckling,
+    wall_by_soil,
+    water_buoyancy,
+)
 from routekit.pipes.settings import LinerSettings
 
 LINER = LinerSettings()
@@ -98,3 +106,69 @@ def test_impossible_input_is_refused():
         ovality_factor(-1)
     with pytest.raises(ValueError, match="100 - ovality_percent must be more than zero"):
         ovality_factor(100)
+    with pytest.raises(ValueError, match="100 - ovality_percent must be more than zero"):
+        ovality_factor(100.5)
+    for rule in (wall_by_buckling, wall_by_bending):
+        with pytest.raises(ValueError, match="pressure must be zero or more"):
+            rule(300, -0.01, 1250, 2, LINER)
+
+
+def test_nothing_presses_nothing_buckles_and_a_round_host_does_not_bend():
+    assert wall_by_buckling([300, np.nan], 0.0, 1250, 2, LINER)[0] == 0
+    assert np.isnan(wall_by_buckling(np.nan, 0.0, 1250, 2, LINER))
+    bent = wall_by_bending(300, [0.0, 0.02, 0.02], 20, [2, 0, 2], LINER)
+    assert bent[:2].tolist() == [0.0, 0.0]
+    assert bent[2] > 0
+    for row in ((np.nan, 0.0, 2), (300, np.nan, 2), (300, 0.0, np.nan)):
+        assert np.isnan(wall_by_bending(row[0], row[1], 20, row[2], LINER))
+    assert wall_by_soil(300, 0.0, 1250, 2.0, 2, LINER) == 0
+
+
+def test_bending_is_the_root_of_its_equation():
+    """X1.2: 1.5 q (1 + q) DR^2 - 0.5 (1 + q) DR = sigma_L / (P N); ovality 8 %, 30 / (0.03 x 2)."""
+    ratio = 300 / float(wall_by_bending(300, 0.03, 30.0, 8, LINER))
+    assert LINER.safety == 2.0
+    assert 1.5 * 0.08 * 1.08 * ratio**2 - 0.5 * 1.08 * ratio == pytest.approx(500.0)
+
+
+def test_buoyancy_is_that_of_water_at_the_surface_at_most():
+    """R_w = 1 - 0.33 H_w / H_s, no less than 0.67 (ASTM F1216 X1)."""
+    got = water_buoyancy([0.0, 0.25, 0.5, 4.0, -1.0, 0.0], [0.5, 0.5, 0.5, 2.0, 2.0, 0.0])
+    assert got[:5] == pytest.approx([1.0, 0.835, 0.67, 0.67, 1.0])
+    assert np.isnan(got[5])
+
+
+def test_dry_ground_by_hand():
+    """DN 300, 3 m to the invert, ground water at 9 m: 18 x 2.7 + 10 = 58.6 kPa; B' 0.3076.
+
+    X1.3: 0.721 x 300 x cube root of (0.1172^2 / (1250 x 0.3076 x 6.9 x 0.83575)) = 3.97 mm; without
+    ground water X1.1 and X1.2 ask for nothing, and D / 100 is 3 mm.
+    """
+    dry = LinerSettings(
+        modulus_mpa=2500,
+        modulus_retention_share=0.5,
+        groundwater_depth_m=9.0,
+        soil_weight_kn_m3=18,
+        live_load_kpa=10,
+        soil_modulus_mpa=6.9,
+    )
+    by_rule = design_liner(300, 3.0, True, dry).by_rule_mm
+    assert by_rule[:4] == pytest.approx([0.0, 0.0, 3.0, 3.97], abs=0.005)
+    sound = design_liner(300, 3.0, False, dry).by_rule_mm
+    assert sound.tolist() == [0.0, 0.0, 3.0, 0.0, 0.0, dry.min_wall_mm]
+    # Water between invert and crown presses on the liner, not on the soil above it.
+    wet = dry.model_copy(update={"groundwater_depth_m": 2.8})
+    damp = design_liner(300, 3.0, True, wet).by_rule_mm
+    assert damp[0] > 0
+    assert damp[2] == 0
+    assert damp[3] == by_rule[3]
+
+
+def test_a_depth_of_zero_is_not_known_and_a_shallow_one_is():
+    got = design_liner(250, [0.0, 0.9], False, LINER)
+    assert np.isnan(got.needed_mm).tolist() == [True, False]
+
+
+def test_a_wall_that_fills_the_bore_leaves_none():
+    tight = LinerSettings(groundwater_depth_m=10, min_wall_mm=3.0, wall_step_mm=0.5)
+    assert design_liner([5.0, 6.0, 6.5], 2.0, False, tight).bore_mm.tolist() == [0.0, 0.0, 0.5]
