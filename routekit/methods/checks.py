@@ -446,4 +446,4 @@ def _join_assumed(checks: Sequence[Check], size: int) -> pd.Categorical[str]:
 def _tile_text(text: list[str], size: int) -> pd.Categorical:
     """Repeat a short list of text for every run without copying the text."""
     short = pd.Categorical(text, categories=pd.Index(dict.fromkeys(text), dtype=str))
-    return pd.Categorical.from_codes(np.tile(short.codes, size), dtype=short.dtype)
+    return pd.Categorical.from_codes(np.tile(short.codes, size), categories=short.categories)
