@@ -1,6 +1,8 @@
 """Strings and pits of small streets: what joins, what splits, and why."""
 
+from dataclasses import replace
 from itertools import product
+from types import SimpleNamespace
 
 import geopandas as gpd
 import numpy as np
@@ -12,18 +14,22 @@ from scene import SITE, make_offers, make_street, make_zones, plan, straight
 from routekit.pipes.string_making import weld_time
 from routekit.site.chains import build_chains
 from routekit.site.partition import NEVER
-from routekit.site.placement import DOWN, UP
+from routekit.site.placement import DOWN, UP, place_pits
 from routekit.site.settings import StringSettings
 from routekit.site.string_limits import build_spans
 from routekit.site.string_pits import (
+    CHAMBER,
     LEFT_AXIS,
     RIGHT_AXIS,
     SEPARATE,
     UNAVAILABLE,
     RunEnds,
+    cost_pits,
+    find_barring,
     join_pits,
     request_pits,
 )
+from routekit.site.surroundings import prepare_surroundings
 from routekit.study import choice_settings
 
 
@@ -339,7 +345,7 @@ def test_machine_over_its_rated_pull_says_at_which_estimate():
     assert row["over_limit"] == "pull of 394 kN (mid estimate) exceeds the machine's 380 kN"
 
 
-def ends_of(street, **changes):
+def ends_of(street, chamber_mm=np.nan, pits=SITE.pits, sharing=SITE.strings, **changes):
     """Requests for the pits of a street, every run a string by itself or with its neighbours."""
     chains = build_chains(street, np.ones(len(street), bool), settings=SITE.strings)
     offers = make_offers(chains, **changes)
@@ -348,11 +354,9 @@ def ends_of(street, **changes):
         lines=street.geometry.to_numpy(),
         depth_m=street[["depth_up_m", "depth_down_m"]].to_numpy(),
         trench_width_m=np.array(street.get("width_m", [0.9] * len(street))),
-        chamber_mm=np.full((len(street), 2, 2), np.nan),
+        chamber_mm=np.broadcast_to(np.asarray(chamber_mm, dtype=float), (len(street), 2, 2)),
     )
-    return request_pits(
-        chains, ends, offers, spans, spans.size, settings=SITE.pits, sharing=SITE.strings
-    )
+    return request_pits(chains, ends, offers, spans, spans.size, settings=pits, sharing=sharing)
 
 
 def test_a_shared_pit_is_as_deep_as_long_and_as_wide_as_either_string_needs():
@@ -501,3 +505,154 @@ def test_strings_of_a_street_know_nothing_of_the_street_before():
     size = len(alone)
     for name in ("pulled", "length_m", "start_reason", "end_reason"):
         assert both[name].tolist()[:size] == both[name].tolist()[size:] == alone[name].tolist()
+
+
+def test_names_times_and_shares_of_two_strings():
+    """Two streets; 2 h of pulling in shifts of 8 h and a day's rest; the high estimate shapes."""
+    runs = make_street([(0, 0), (28, 0), (56, 0), (56, 20)])
+    strings, pits = plan(runs, settings=with_strings(force_level="high"))
+    assert strings["string_id"].tolist() == ["S0001", "S0002"]
+    assert strings["run_ids"].tolist() == ["R0;R1", "R2"]
+    assert sorted(pits["pit_id"]) == ["P0001", "P0002", "P0003", "P0004"]
+    assert strings[["from_manhole", "to_manhole"]].to_numpy().tolist() == [
+        ["M0", "M2"],
+        ["M2", "M3"],
+    ]
+    assert strings["tie_days"].tolist() == pytest.approx([0.25 + 1] * 2)
+    assert (strings["ready_days"] - strings["weld_hours"] / 8).tolist() == pytest.approx([1.25] * 2)
+    assert strings["weld_count"].tolist() == [5, 2]  # 56 and 20 m in bars of 12 m, and the head
+    assert strings["utilisation"].tolist() == pytest.approx([20 / 109.4, 10 / 109.4])
+    assert strings["machine_utilisation"].tolist() == pytest.approx([0.120, 0.110])
+    assert strings["is_over_limit"].tolist() == [False, False]
+    assert strings["is_too_short"].tolist() == [False, False]
+    assert strings.geometry.length.tolist() == pytest.approx([56, 20])
+
+
+@pytest.mark.parametrize(("length", "is_short"), [(20.0, False), (19.99, True)])
+def test_a_string_of_the_least_length_is_not_too_short(length, is_short):
+    strings, _ = plan(make_street([(0, 0), (length, 0)]))
+    assert strings["is_too_short"].tolist() == [is_short]
+
+
+@pytest.mark.parametrize(
+    ("columns", "said"),
+    [
+        ({}, "A"),
+        ({"depth_down_m": [2.0, 4.0]}, "B"),
+        ({"depth_up_m": [0.0, 2.0], "depth_down_m": [0.0, 2.0]}, "A"),
+        ({"depth_down_m": [2.0, np.nan], "depth_up_m": [2.0, np.nan]}, "not known (depth)"),
+        ({"diameter_mm": [250.0, 0.0]}, "not known (host, upsizing)"),
+        ({"diameter_mm": [250.0, np.nan]}, "not known (host, upsizing)"),
+    ],
+)
+def test_the_hardest_run_makes_a_string_as_difficult_as_it_is(columns, said):
+    """Two runs of 28 m in 250 mm (classes by depth, host, upsizing and length)."""
+    strings, _ = plan(make_street(straight(2), **columns))
+    assert strings["run_ids"].tolist() == ["R0;R1"]
+    assert strings["difficulty"].item().startswith(said)
+
+
+def test_whether_a_string_is_over_a_limit_is_open_where_a_force_is_not_known():
+    unknown, _ = plan(make_street(straight(1)), offers={"drag_kn": np.nan})
+    assert unknown["is_over_limit"].tolist() == [pd.NA]
+    over, _ = plan(make_street(straight(1)), offers={"drag_kn": 120.0})
+    assert over["is_over_limit"].tolist() == [True]
+    long, _ = plan(make_street([(0, 0), (200, 0)]), offers={"drag_kn": np.nan})
+    assert long["is_over_limit"].tolist() == [True]
+    machine, _ = plan(make_street(straight(1)), offers={"head_kn": np.nan})
+    assert machine["is_over_limit"].tolist() == [pd.NA]
+    assert machine["to_confirm"].tolist() == ["pull force"]
+
+
+def test_a_string_of_unknown_length_says_so():
+    runs = make_street(straight(1), length_m=np.nan)
+    strings, _ = plan(runs)
+    assert "length" in strings["to_confirm"].item().split("; ")
+
+
+def test_the_cost_of_a_pit_is_its_harm_itself_and_its_volume():
+    """Thousandths of points; a shared pit has upright walls, so all of its box counts."""
+    pits = ends_of(make_street(straight(2)))
+    size = pits.requests.size
+    count = len(size.length_m)
+    placement = SimpleNamespace(points=np.arange(count) * 1.5, is_barred=np.zeros(count, bool))
+    settings = StringSettings(pit_weight=20.0, volume_weight=0.5)
+    own, shared = cost_pits(pits, placement, settings)
+    one, both = pits.of[0, UP, 0], pits.shared[LEFT_AXIS, 1, 0, 1]
+    assert one >= 0 <= both
+    assert own[0, UP, 0] == round(1000 * (1.5 * one + 20 + 0.5 * size.volume_m3[one]))
+    box = size.length_m[both] * size.width_m[both] * size.depth_m[both]
+    assert shared[LEFT_AXIS, 1, 0, 1] == round(1000 * (1.5 * both + 20 + 0.5 * box))
+    assert box > size.volume_m3[one]
+    assert (shared[:, 0] == NEVER).all(), "no manhole lies upstream of the first run"
+    barred = SimpleNamespace(points=placement.points, is_barred=np.arange(count) == one)
+    again, _ = cost_pits(pits, barred, settings)
+    assert again[0, UP, 0] == NEVER
+    assert (again == NEVER).sum() == (own == NEVER).sum() + 1
+    unsized = replace(size, volume_m3=np.full(count, np.nan))
+    unsized = replace(pits, requests=replace(pits.requests, size=unsized))
+    assert cost_pits(unsized, placement, settings)[0][0, UP, 0] == round(1000 * (1.5 * one + 20))
+
+
+def test_a_chamber_receives_at_the_far_end_alone_and_asks_for_no_pit():
+    """Chambers of 1.5 m at M1 take 225 mm; what goes in there still needs its launch pit."""
+    chambers = np.full((2, 2, 2), np.nan)
+    chambers[0, DOWN], chambers[1, UP] = 1500.0, 1500.0
+    small = {"outside_mm": 225.0, "made_mm": (225.0,)}
+    pits = ends_of(make_street(straight(2)), chamber_mm=chambers, **small)
+    assert (pits.of[:, :, 0] >= 0).all()
+    assert pits.of[0, DOWN, 1] == pits.of[1, UP, 1] == CHAMBER
+    assert pits.of[0, UP, 1] >= 0
+    # Two arrivals need nothing; a launch beside an arrival is sized by the launch alone.
+    assert (pits.shared[:, 1, 1, 1] == CHAMBER).all()
+    size, launch, both = pits.requests.size, pits.of[0, DOWN, 0], pits.shared[LEFT_AXIS, 1, 0, 1]
+    for name in ("length_m", "width_m", "depth_m"):
+        assert getattr(size, name)[both] == getattr(size, name)[launch]
+    own, shared = cost_pits(
+        pits,
+        SimpleNamespace(points=np.zeros(len(pits.run)), is_barred=np.zeros(len(pits.run), bool)),
+        StringSettings(),
+    )
+    assert own[0, DOWN, 1] == shared[LEFT_AXIS, 1, 1, 1] == 0
+    narrow = ends_of(make_street(straight(2)), chamber_mm=[1500.0, 900.0], **small)
+    assert (narrow.of >= 0).all()
+
+
+def test_far_ends_are_sized_for_a_machine_or_for_the_head_alone():
+    street = make_street(straight(1))
+    machine = ends_of(street)
+    head = ends_of(street, pits=SITE.pits.model_copy(update={"far_role": "reception"}))
+    far = [each.of[0, DOWN, 1] for each in (machine, head)]
+    lengths = [
+        each.requests.size.length_m[row] for each, row in zip((machine, head), far, strict=True)
+    ]
+    assert lengths == pytest.approx([3.35, SITE.pits.reception_length_m + 0.2])
+    assert machine.role[far[0]] == 1
+    assert machine.end[far[0]] == DOWN
+    assert machine.bend_radius_m[far[0]] == 0.0
+    assert machine.bend_radius_m[machine.of[0, DOWN, 0]] == pytest.approx(25 * 0.25)
+    assert machine.requests.origin[far[0]].tolist() == [28.0, 0.0]
+    assert machine.requests.axis[far[0]].tolist() == [1.0, 0.0]
+    assert machine.requests.run_length_m.tolist() == [28.0] * len(machine.run)
+
+
+def test_roles_are_mixed_in_one_pit_only_where_the_settings_say_so():
+    alike = StringSettings(share_mixed_roles=False)
+    pits = ends_of(make_street(straight(2)), sharing=alike)
+    assert (pits.shared[:, 1, 0, 0] >= 0).all()
+    assert (pits.shared[:, 1, 1, 1] >= 0).all()
+    assert (pits.shared[:, 1, 0, 1] == UNAVAILABLE).all()
+    assert (pits.shared[:, 1, 1, 0] == UNAVAILABLE).all()
+
+
+def test_the_trees_that_bar_the_pits_of_a_run_are_named_once_and_in_order():
+    """Pits at both ends of R0 in the zones of T1 and T0 that forbid them, T2 forbids nothing."""
+    street = make_street(straight(2))
+    pits = ends_of(street)
+    zones = make_zones([(28, 0, 9, 1), (0, 0, 9, 1), (0, 5, 9, 1), (300, 0, 9, 1)])
+    around = prepare_surroundings(zones, no_pit_trees=["T0", "T1", "T3"])
+    placement = place_pits(pits.requests, around, SITE.placement)
+    assert placement.is_barred[pits.run == 0].all()
+    found = find_barring(pits, placement, around, np.array([0, 1]))
+    assert found.tolist() == [("T0", "T1"), ("T0",)]
+    assert find_barring(pits, placement, around, np.array([1])).tolist() == [("T0",)]
