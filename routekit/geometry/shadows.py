@@ -150,8 +150,8 @@ def _sum_shadows(first: Floats, last: Floats, disc: Ints, reach: Floats) -> Floa
     for size in np.unique(count[count > 1]):
         discs = np.flatnonzero(count == size)
         rows = begin[discs][:, None] + np.arange(size)
-        cells = (2 * size + size * (size - 1) // 2) * size
-        parts = 1 + len(discs) * cells // _CELLS_PER_CHUNK
+        # Some size2 / 2 ends and crossings, at each of which every edge is looked at.
+        parts = 1 + len(discs) * size**3 // _CELLS_PER_CHUNK
         for part in np.array_split(np.arange(len(discs)), parts):
             area[discs[part]] = _envelope_shadow(
                 first[rows[part]], last[rows[part]], reach[discs[part]]

@@ -6,6 +6,7 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from routekit.geometry import shadows
 from routekit.geometry.plane import polygon_edges
 from routekit.geometry.shadows import shadow_area, shadow_polygons
 
@@ -39,6 +40,7 @@ SCENES = {
         50 * (np.pi / 2 - 2 * np.arctan(0.4)) - 4,
     ),
     "all round": ([shapely.box(-9, -9, 9, 9) - shapely.box(-2, -2, 2, 2)], 10.0, 100 * np.pi - 16),
+    "small and near": ([shapely.box(0.2, -0.1, 0.4, 0.1)], 10.0, 100 * HALF - 0.02),
     "nothing": ([None, shapely.Polygon()], 10.0, 0.0),
 }
 
@@ -96,6 +98,18 @@ def test_many_stems_and_trenches_in_any_order():
     none = np.empty(0, dtype=np.int64)
     assert shadow_area(stems, radius, edges, none, none).tolist() == [0.0, 0.0, 0.0]
     assert shapely.is_empty(shadow_polygons(stems, radius, edges, none, none)).all()
+
+
+def test_stems_are_worked_out_in_parts_of_any_size(monkeypatch):
+    """Five stems before two trenches that hide each other."""
+    stems = np.array([[0.0, y] for y in (0.0, 0.2, 0.4, 0.6, 0.8)])
+    pairs = np.repeat(np.arange(5), 2), np.tile([0, 1], 5)
+    edges = polygon_edges([NEAR, FAR])
+    whole = shadow_area(stems, np.full(5, 10.0), edges, *pairs)
+    assert whole[0] == pytest.approx(100 * HALF - 2 + REST)
+    for cells in (1, 20, 30):
+        monkeypatch.setattr(shadows, "_CELLS_PER_CHUNK", cells)
+        assert shadow_area(stems, np.full(5, 10.0), edges, *pairs).tolist() == whole.tolist()
 
 
 @settings(max_examples=20, deadline=None)
