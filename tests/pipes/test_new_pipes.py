@@ -5,7 +5,8 @@ import pandas as pd
 import pytest
 
 from routekit.pipes.capacity import build_flow
-from routekit.pipes.flow import BASIS_DESIGN, BASIS_SOUND
+from routekit.pipes.flow import BASIS_DESIGN, BASIS_SOUND, section_flow
+from routekit.pipes.friction import find_roughness
 from routekit.pipes.liner import design_liner
 from routekit.pipes.new_pipes import (
     PlanSettings,
@@ -15,6 +16,8 @@ from routekit.pipes.new_pipes import (
     resize_bursting,
 )
 from routekit.pipes.pe import bore, made_sizes
+from routekit.pipes.pull import PullRuns, estimate_pull
+from routekit.pipes.section import full_section
 from routekit.pipes.settings import FlowSettings
 from routekit.techniques import TECHNIQUES
 
@@ -368,9 +371,9 @@ def test_texts_of_the_pipes_name_sizes_and_stay_blank_where_none_is_known():
 
 def test_the_size_of_a_burst_is_assumed_without_a_design_flow_or_a_fall():
     """In a string pulled larger than the same size it is chosen, whatever must flow."""
-    lacking = {"design_flow_l_s": [30.0, NAN, 30.0], "gradient": [0.005, 0.005, -0.01]}
-    larger = plan(3, **lacking)["burst_upsized"]
-    assert larger["is_size_assumed"].tolist() == [False, True, True]
+    flows, falls = [30.0, NAN, 30.0, 0.5, 0.0], [0.005, 0.005, -0.01, 0.005, 0.005]
+    larger = plan(5, design_flow_l_s=flows, gradient=falls)["burst_upsized"]
+    assert larger["is_size_assumed"].tolist() == [False, True, True, False, True]
     cases = make_cases(4, design_flow_l_s=[NAN, NAN, NAN, 30.0])
     outside = np.array([NAN, 250.0, 315.0, NAN])
     resized = resize_bursting(build_plans(cases, SETTINGS), cases, outside, SETTINGS)
@@ -418,3 +421,24 @@ def test_a_liner_of_an_egg_is_measured_by_its_larger_side_and_weighed_by_its_gir
     girth = 7.930 / 2 * 250 / np.pi  # P = 7.930 r (standard egg, memory of DIN 4263)
     ring_m2 = np.pi * (girth - wall) * wall / 1e6
     assert row["pipe_kg_m"] == pytest.approx(ring_m2 * SETTINGS.liner.density_kg_m3, rel=1e-4)
+
+
+def test_the_host_that_is_burst_has_half_the_difference_for_a_wall_and_its_axis_in_the_middle():
+    """330 mm outside and 250 inside are 40 mm; 2.5 m to the invert are 2.375 m to the axis."""
+    row = plan(bend_sum_deg=7.0, known_bend_sum_deg=7.0)["burst_same"].iloc[0]
+    run = PullRuns(50.0, 250.0, 40.0, "concrete", 250.0, 17.0, 2.375, 7.0)
+    by_hand = estimate_pull(run, SETTINGS.pipe, SETTINGS.pull)
+    for place, level in enumerate(("low", "mid", "high")):
+        assert row[f"machine_{level}_kn"] == pytest.approx(by_hand.machine_kn[place])
+        assert row[f"pull_{level}_kn"] == pytest.approx(by_hand.pipe_kn[place])
+
+
+@pytest.mark.parametrize(("shape", "height"), [("circular", NAN), ("egg", 375.0)])
+def test_a_liner_takes_its_wall_off_every_side_of_what_flows(shape, height):
+    row = plan(shape=shape, height_mm=height)["cipp"].iloc[0]
+    left = 2 * row["wall_mm"]
+    section = full_section(shape, 250.0 - left, np.nan_to_num(height, nan=250.0) - left)
+    rough = find_roughness("lined", SETTINGS.flow.new_condition, SETTINGS.flow)
+    flow = section_flow(section, 0.005, rough, SETTINGS.flow)
+    assert row["capacity_l_s"] == pytest.approx(float(flow.flow_l_s))
+    assert row["velocity_m_s"] == pytest.approx(float(flow.velocity_m_s))
