@@ -41,6 +41,8 @@ SCENES = {
     ),
     "all round": ([shapely.box(-9, -9, 9, 9) - shapely.box(-2, -2, 2, 2)], 10.0, 100 * np.pi - 16),
     "small and near": ([shapely.box(0.2, -0.1, 0.4, 0.1)], 10.0, 100 * HALF - 0.02),
+    # A gap between them begins along the first one's face.
+    "a gap": ([shapely.box(-1, 2, 1, 3), shapely.box(2, -1, 3, 0)], 10.0, 150 * HALF - 3),
     "nothing": ([None, shapely.Polygon()], 10.0, 0.0),
 }
 
