@@ -71,7 +71,8 @@ def strip_chainage(
     beside = np.maximum(np.abs(cross(unit, to_centre)) - half[owner], 0)
     chord = np.sqrt(np.maximum(reach[owner] ** 2 - beside**2, 0))
     low, high = np.maximum(foot - chord, 0), np.minimum(foot + chord, length)
-    meets = (beside < reach[owner]) & (low <= high)
+    # The edges on both sides of a point that is given twice speak for it.
+    meets = (length > 0) & (beside < reach[owner]) & (low <= high)
     offset = edge_chainage(edges)[edge]
     from_m, to_m = np.full(len(line), np.inf), np.full(len(line), -np.inf)
     np.minimum.at(from_m, owner[meets], (offset + low)[meets])

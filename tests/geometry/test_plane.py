@@ -199,6 +199,24 @@ def test_a_strip_enters_and_leaves_a_circle_where_the_chord_does():
     assert np.isnan([low[3], high[3]]).all(), "a circle that only touches is not met"
 
 
+def test_a_circle_that_meets_a_line_at_its_end_alone_is_met_at_that_chainage():
+    """Intervals of chainage are closed; an edge of no length on the way changes nothing."""
+    lines = [
+        shapely.LineString([(0, 0), (20, 0)]),
+        shapely.LineString([(0, 0), (9, 0), (9, 0), (20, 0)]),
+    ]
+    low, high = strip_chainage(
+        [[25, 0], [-5, 0], [25, 0], [9, 1]],
+        [5] * 4,
+        line_edges(lines),
+        np.array([0, 0, 1, 1]),
+        [0.0] * 4,
+    )
+    reach = np.sqrt(24)
+    assert low == pytest.approx([20.0, 0.0, 20.0, 9 - reach])
+    assert high == pytest.approx([20.0, 0.0, 20.0, 9 + reach])
+
+
 def test_a_part_that_ends_on_a_vertex_has_it_once():
     line = shapely.LineString([(0, 0), (4, 0), (4, 5), (9, 5)])
     (part,) = line_parts([line], [4.0], [9.0])

@@ -302,3 +302,11 @@ def test_the_first_five_impossible_stems_are_named():
     with pytest.raises(ValueError, match=r"7 are not, first at \[0, 1, 2, 3, 4\]$"):
         structural_radius([0.0] * 7, load_regime("bs5837_2012"))
     assert np.isfinite(structural_radius([0.5], load_regime("as4970_2009"))).all()
+
+
+def test_a_girth_rule_without_a_smallest_distance_is_the_girth_alone():
+    """4 x pi x 50 mm = 0.63 m; DIN 18920 itself names 2.5 m at least."""
+    din = load_regime("din18920")
+    free = din.model_copy(update={"least_distance_min_m": None})
+    assert least_trench_distance([50], free)[0] == pytest.approx(0.628, abs=1e-3)
+    assert least_trench_distance([50], din)[0] == 2.5
