@@ -22,6 +22,7 @@ from routekit.layers.ground import add_ground
 from routekit.layers.photo_review import review_photo
 from routekit.layers.raster_place import report_elsewhere
 from routekit.layers.read import Layers, read_layers
+from routekit.layers.tree_photos import review_tree_photos
 from routekit.methods.condition import assess_condition
 from routekit.methods.observations import describe_observations, review_codes
 from routekit.methods.roots import link_roots
@@ -67,6 +68,8 @@ class Prepared:
     stems: pd.DataFrame
     decided: Decided
     findings: pd.DataFrame
+    pictures: tuple[Path, ...] = ()
+    """Photos of trees."""
 
 
 def _silent(_: str) -> None:
@@ -185,8 +188,9 @@ def prepare_study(study: Study, *, tell: Tell = _silent) -> Prepared:
     zones, zone_findings = build_zones(layers.trees, layers.root_zones, settings=rules, lists=stems)
     neutral = find_neutral_rates(study.settings.study, study.settings.advice.rates)
     placed, photo = _review_rasters(layers, runs, study)
-    layers = replace(layers, photo=photo)
-    found = [layers.findings, placed, depth_findings, code_findings, zone_findings, neutral]
+    told, trees, pictures = review_tree_photos(layers.trees, study.path.parent)
+    layers = replace(layers, photo=photo, trees=trees)
+    found = [layers.findings, placed, told, depth_findings, code_findings, zone_findings, neutral]
     listed = tabulate_stems(layers.trees, zones, stems, settings=rules)
     return Prepared(
         layers=layers,
@@ -194,6 +198,7 @@ def prepare_study(study: Study, *, tell: Tell = _silent) -> Prepared:
         zones=zones.assign(**describe_stems(layers.trees, zones, listed)),
         stems=listed,
         decided=decided,
+        pictures=pictures,
         findings=pd.concat(found, ignore_index=True),
     )
 
@@ -289,7 +294,7 @@ def _collect(
         totals=renewal.totals,
         findings=prepared.findings,
         rules=rules,
-        provenance=_provenance(study, layers, rules, renewal),
+        provenance=_provenance(study, prepared, rules, renewal),
         laydown=renewal.laydown,
         quantities=renewal.quantities,
         ways=compare_ways(renewal.options, renewal.advice["technique"]),
@@ -315,7 +320,8 @@ def _collect(
         tree_protection=_protect_trees(study, prepared, exposure, renewal),
         root_zones=layers.root_zones,
         photo=layers.photo,
-        inputs=list_inputs(study),
+        folder=study.path.parent,
+        inputs=(*list_inputs(study), *(("photo of a tree", path) for path in prepared.pictures)),
     )
 
 
@@ -345,9 +351,10 @@ def _protect_trees(
 
 
 def _provenance(
-    study: Study, layers: Layers, rules: pd.DataFrame, renewal: Renewal
+    study: Study, prepared: Prepared, rules: pd.DataFrame, renewal: Renewal
 ) -> pd.DataFrame:
     """Write what the result rests on."""
+    layers = prepared.layers
     inputs = layers.sources.rename(columns={"path": "file"})
     return build_provenance(
         name=study.settings.study.name,
@@ -359,5 +366,6 @@ def _provenance(
         basis=[
             study.settings.model_dump_json(exclude={"layers"}),
             *write_basis([layers.root_zones, layers.decisions]),
+            *(f"{path.name} {path.stat().st_size}" for path in prepared.pictures),
         ],
     )

@@ -93,6 +93,8 @@ class Result:
     tree_needs: pd.DataFrame
     tree_protection: gpd.GeoDataFrame
     photo: Path | None = None
+    folder: Path | None = None
+    """Folder of the study file, from which the photos of trees are named."""
     inputs: tuple[tuple[str, Path], ...] = ()
     """Name and path of each file that the study read: no output may replace one."""
     cautions: tuple[str, ...] = CAUTIONS

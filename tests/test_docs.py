@@ -127,6 +127,7 @@ RAISES_NOTHING = {
     "report_elsewhere",
     "set_out_protection",
     "review_photo",
+    "review_tree_photos",
     "tabulate_stems",
     "tell_sureness",
     "used_sources",

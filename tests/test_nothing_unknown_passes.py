@@ -187,6 +187,7 @@ def test_every_canonical_column_is_looked_at(sample):
         ("root_zones", "tree_y_m"),
         ("sewers", "shape_size"),
         ("sewers", "status"),
+        ("trees", "photo"),
         ("trees", "status"),
         ("trees", "stems_mm"),
         ("trees", "stem_count"),

@@ -372,6 +372,7 @@ def test_every_source_is_known(sample_result):
 NOT_GIVEN = {
     "runs": {"depth_input_m", "catchment_m2", "runoff_share"},
     "manholes": {"depth_m"},
+    "trees": {"photo"},
     "root_zones": {"tree_x_m", "tree_y_m"},
     "decisions": {"stem_diameter_mm", "tree_x_m", "tree_y_m"},
 }

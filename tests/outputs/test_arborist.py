@@ -11,6 +11,7 @@ from importlib.resources import files
 import numpy as np
 import pandas as pd
 import pytest
+import rasterio
 import shapely
 from encroach import GRAZED_M2, change, edit_trenches
 from synthetic import CRS, FORMULAS, LONG, MARKUP, make_empty_result, make_result
@@ -747,3 +748,41 @@ def test_a_pit_near_a_structural_circle_is_not_simply_outside(result, tree_sd_m,
     assert words in line
     asked = "survey the stem and the pipe first" in sheet
     assert asked == (row["may_be_structural"] is not pd.NA and bool(row["is_unsure"]))
+
+
+def test_photos_of_the_inventory_stand_on_the_sheets_small_and_bare(tmp_path):
+    """Whatever the camera wrote beside the picture stays behind; a photo that is gone is said."""
+    made = make_result()
+    ids = made.trees["tree_id"].tolist()
+    shown = rank_trees(made)["tree_id"].tolist()
+    pixels = np.full((3, 300, 900), 128, dtype=np.uint8)
+    place = rasterio.Affine(1, 0, 0, 0, -1, 9)
+    with rasterio.open(
+        tmp_path / "a.jpg",
+        "w",
+        driver="JPEG",
+        width=900,
+        height=300,
+        count=3,
+        dtype="uint8",
+        transform=place,
+    ) as file:
+        file.write(pixels)
+    data = (tmp_path / "a.jpg").read_bytes()
+    note = b"taken at the garden of number 7"
+    (tmp_path / "a.jpg").write_bytes(
+        data[:2] + b"\xff\xfe" + (len(note) + 2).to_bytes(2, "big") + note + data[2:]
+    )
+    names = {shown[0]: "a.jpg", shown[1]: "gone.jpg"}
+    trees = made.trees.assign(photo=pd.array([names.get(one) for one in ids], dtype="str"))
+    made = dataclasses.replace(made, trees=trees, folder=tmp_path)
+    page = render(made)
+    image = r'<image width="480" height="160" href="data:image/jpeg;base64,([^"]*)"'
+    (source,) = re.findall(image, page)
+    picture = base64.b64decode(source)
+    assert picture.startswith(b"\xff\xd8\xff")
+    assert note not in picture
+    assert "img-src data:;" in page
+    words = re.sub(r"<[^>]+>", "", page)
+    assert "Photo not shown: gone.jpg is no file in the folder of the study." in words
+    assert "img-src" not in render(make_result())

@@ -25,6 +25,7 @@ LEFT_OUT = {
         "stems_mm",
         "stem_count",
         "stem_height_m",
+        "photo",
         "is_columnar",
         "n_works",
         "recommended_footprint_m2",

@@ -24,6 +24,7 @@ from routekit.outputs.arborist.lines import (
     list_zone,
     take_records,
 )
+from routekit.outputs.arborist.photos import list_photos
 from routekit.outputs.arborist.recommended import list_confirmations
 from routekit.outputs.arborist.tree_facts import (
     list_decisions,
@@ -75,7 +76,8 @@ def build_cases(result: Result, trees: gpd.GeoDataFrame) -> list[dict[str, Any]]
         reaches beyond the drawn one), open_cut, works (what each takes), runs, excavations,
         has_pit, doubtful (excavations that may reach the zone only by position doubt), decisions,
         methods, season (limits of season and weather), after (care after the works),
-        needs_consent, plan, key (its key plans), facts (of the tree itself); all in words, with
+        needs_consent, plan, key (its key plans), photo (see `list_photos`), facts (of the tree
+        itself); all in words, with
         their statements.
     """
     if not len(trees):
@@ -101,11 +103,12 @@ def build_cases(result: Result, trees: gpd.GeoDataFrame) -> list[dict[str, Any]]
     )
     facts, plans = list_facts(trees), _draw_plans(result, trees)
     keys, streets = draw_key_plans(result, trees), name_street(result, trees)
+    photos = list_photos(result, trees)
     return [
         found.describe(place, tree, plan)
-        | {"key": key, "facts": list_tree(tree, street, result.crs)}
-        for place, (tree, plan, key, street) in enumerate(
-            zip(facts, plans, keys, streets, strict=True)
+        | {"key": key, "photo": photo, "facts": list_tree(tree, street, result.crs)}
+        for place, (tree, plan, key, street, photo) in enumerate(
+            zip(facts, plans, keys, streets, photos, strict=True)
         )
     ]
 

@@ -211,6 +211,7 @@ def _describe_study(result: Result, settings: ReportSettings, language: str) -> 
     speaker = Speaker(language)
     foot = speaker.label(FOOT)
     style = _read("report.css").replace(_FOOT_OF_STYLE, _quote(foot))
+    images = "img-src data:; " if result.trees["photo"].notna().any() else ""
     digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
     return {
         "name": result.name,
@@ -218,11 +219,12 @@ def _describe_study(result: Result, settings: ReportSettings, language: str) -> 
         "crs": result.crs,
         "date": result.study_date,
         **speaker.name_functions(),
+        "photo_name": lambda tree: say("Photo of tree {id}, from the inventory", id=str(tree)),
         "language": language,
         "foot": foot,
         "cautions": [word(caution) for caution in result.cautions],
         "style": style,
-        "policy": f"default-src 'none'; style-src 'sha256-{digest}'; base-uri 'none'; "
+        "policy": f"default-src 'none'; style-src 'sha256-{digest}'; {images}base-uri 'none'; "
         "form-action 'none'",
         "sheet": SHEET,
         "key_size": (WIDTH, HEIGHT),
