@@ -14,6 +14,7 @@ from routekit.advice.choice import Renewal, choose_renewal
 from routekit.advice.currency import find_neutral_rates
 from routekit.advice.recommended import mark_trenches
 from routekit.advice.tree_needs import find_needs
+from routekit.advice.tree_outcomes import judge_outcomes
 from routekit.advice.ways import compare_ways
 from routekit.errors import DecisionError, LayerError
 from routekit.layers.crowns import mark_origin
@@ -268,7 +269,7 @@ def _collect(
         settings=study.settings,
         runs=renewal.runs,
         manholes=layers.manholes,
-        trees=mark_origin(layers.trees),
+        trees=_tell_outcomes(prepared, renewal),
         zones=mark_beyond(prepared.zones, study.settings.advice.grazed_m2),
         stems=prepared.stems,
         trenches=mark_trenches(exposure.trenches, renewal.advice),
@@ -348,6 +349,15 @@ def _protect_trees(
         layers.obstacles,
         strip_m=study.settings.advice.site_items.working_strip_m,
     )
+
+
+def _tell_outcomes(prepared: Prepared, renewal: Renewal) -> gpd.GeoDataFrame:
+    """Put beside each tree where it is known from, and what happens to it."""
+    trees = mark_origin(prepared.layers.trees)
+    found = judge_outcomes(
+        trees, prepared.zones, renewal.encroachments, renewal.tree_balance, renewal.advice
+    )
+    return trees.assign(**found)
 
 
 def _provenance(

@@ -31,8 +31,11 @@ def write_count(number: float, noun: str, many: str | None = None) -> str:
 
 
 SEVERITIES: Final = (message("none"), message("minor"), message("major"), message("structural"))
-SERIOUS: Final = SEVERITIES[2:]
 """Severity of a breach, mildest first."""
+
+HARMFUL: Final = SEVERITIES[1:]
+SERIOUS: Final = SEVERITIES[2:]
+"""Severities that take something of a zone, and those that count as serious."""
 
 VERDICTS: Final = (message("pass"), message("caution"), message("unknown"), message("fail"))
 """Verdict of a check, best first: the worst check is a technique's verdict."""

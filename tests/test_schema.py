@@ -110,7 +110,6 @@ NAMING = {
     ("schedule_items.py", "_without_money"): "any sheet of the schedule",
     ("return_layers.py", "_read_edits"): "columns that people made",
     ("return_layers.py", "_drawn"): "a table that people made",
-    ("public/reduce.py", "reduce_result"): "a page without a balance",
     ("arborist/tree_plan.py", "cut_to_plans"): "a layer whose shapes have no label",
     ("arborist/lines.py", "take_records"): "any table: texts that have statements, and others",
 }

@@ -17,7 +17,7 @@ from routekit.advice.confirmations import CUTS_ROOTS_FIRST
 from routekit.advice.new_bores import KEEPS_SHAPE
 from routekit.outputs.map.palette import load_palette, seen_strokes
 from routekit.outputs.public.phrases import CLASSES
-from routekit.outputs.public.tree_outcomes import PIT_TECHNIQUES
+from routekit.outputs.public.shown_trees import PIT_TECHNIQUES
 from routekit.settings.public_page import PublicSettings
 from routekit.techniques import (
     BURSTING,

@@ -109,8 +109,8 @@ def test_trees_are_not_counted_as_spared(spoilt):
     said = summarise(result)
     assert said["counts"]["runs_without_size"] == len(blank)
     assert any(line.startswith("Size not known: ") for line in said["lines"])
-    words = reduce_result(result, street_field="street").tree_balance["open_cut_severity"]
-    assert (words.astype(str) == "unknown").any()
+    words = reduce_result(result, street_field="street").trees["open_cut_outcome"]
+    assert (words.astype(str) == "unsized").any()
 
 
 def test_open_cut_is_no_cheaper_for_trees_than_the_least_trench(spoilt):

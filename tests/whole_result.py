@@ -12,6 +12,7 @@ from routekit.advice.alerts import find_alerts
 from routekit.advice.new_bores import find_heights, size_new_pipes
 from routekit.advice.recommended import mark_checks, mark_trenches, name_choosers
 from routekit.advice.tree_needs import find_needs
+from routekit.advice.tree_outcomes import judge_outcomes, mark_open_works
 from routekit.layers.crowns import mark_origin
 from routekit.layers.parsing import parse_stems
 from routekit.layers.stem_columns import StemLists
@@ -113,7 +114,7 @@ def decide_again(result):
     marks = mark_runs(result.encroachments, list_marks(result.tables))
     works = result.encroachments.assign(**marks)
     trees, zones = mark_origin(result.trees), mark_beyond(result.zones, GRAZED_M2)
-    return dataclasses.replace(
+    decided = dataclasses.replace(
         result,
         advice=advice,
         near_misses=near,
@@ -123,6 +124,21 @@ def decide_again(result):
         checks=mark_checks(result.checks, advice),
         trenches=mark_trenches(result.trenches, advice),
         tree_needs=find_needs(trees, zones, works, near, result.tree_balance, advice),
+    )
+    return tell_outcomes(decided)
+
+
+def tell_outcomes(result):
+    """The result with what its tables say that happens to each tree."""
+    names = ("advice", "strings", "pits", "trees", "zones", "encroachments", "tree_balance")
+    known = {name: fill_table(name, getattr(result, name), result.crs) for name in names}
+    advice, strings, pits, trees, *others = known.values()
+    is_open = mark_open_works(advice, strings, pits)
+    told = judge_outcomes(trees, *others, advice)
+    return dataclasses.replace(
+        result,
+        advice=result.advice.assign(has_open_works=is_open),
+        trees=result.trees.assign(**told),
     )
 
 

@@ -31,6 +31,7 @@ from routekit.advice.settings import ChoiceSettings
 from routekit.advice.standing import set_standing
 from routekit.advice.surfaces import surface_shares
 from routekit.advice.totals_apart import sum_up
+from routekit.advice.tree_outcomes import mark_open_works
 from routekit.arrays import Texts
 from routekit.layers.decisions import Decided
 from routekit.layers.read import Layers
@@ -163,6 +164,7 @@ def choose_renewal(
     advice = advice.assign(
         root_cutting=find_root_cutting(advice, condition),
         is_near_stem=_judge_trenches(place.cases, chosen),
+        has_open_works=mark_open_works(advice, works.strings, works.pits),
         **both("chosen_by", name_choosers(advice, layers.decisions)),
     )
     connections = place.cases["n_connections"].to_numpy(dtype=float)

@@ -99,6 +99,7 @@ TREE_FACTS: Final = (
     "is_veteran",
     "is_columnar",
     "is_from_raster",
+    "works_outcome",
     "position_sd_m",
 )
 ZONE_FACTS: Final = (

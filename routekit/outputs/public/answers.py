@@ -11,12 +11,13 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
+from routekit.advice.tree_outcomes import CAREFUL, CAREFUL_OPEN, EXPERT, LARGE, UNKNOWN
 from routekit.errors import FieldError
 from routekit.outputs.public.facts import Facts
 from routekit.outputs.public.languages import Statement
-from routekit.outputs.public.tally import HARM
 from routekit.settings.public_page import PublicSettings
 from routekit.techniques import MONITOR
+from routekit.vocabulary import HARMFUL
 
 MOST_NAMED: Final = 6
 """Trees that one line names; of more the rest is counted."""
@@ -82,18 +83,15 @@ def _state_when(label: str, used: set[str], settings: PublicSettings) -> Stateme
 
 def _state_felled(used: set[str], trees: pd.DataFrame) -> list[Statement]:
     """Say that no tree is felled by the plan, and which trees that leaves in question."""
-    if used == {MONITOR} and not trees["plan"].isin(HARM).any():
+    if used == {MONITOR} and not trees["plan"].isin(HARMFUL).any():
         return [["felled", "idle"]]
     if used <= {MONITOR, ""} and "" in used:
         return [["felled", "undecided"]]
-    is_near = trees["plan"] == "structural"
-    is_careful = trees["plan"].isin(HARM) & trees["is_careful"] & ~is_near
-    is_large = (trees["plan"] == "major") & ~is_careful
-    is_open = trees["plan"] == "unknown"
+    is_open = trees["plan"] == UNKNOWN
     lines = [
-        *_name("expert", trees[is_near]),
-        *_name("careful", trees[is_careful]),
-        *_name("large", trees[is_large]),
+        *_name("expert", trees[trees["care"] == EXPERT]),
+        *_name("careful", trees[trees["care"].isin([CAREFUL, CAREFUL_OPEN])]),
+        *_name("large", trees[trees["care"] == LARGE]),
         *([["felled", "unknown", {"n": int(is_open.sum())}]] if is_open.any() else []),
         *([["felled", "part"]] if "" in used else []),
     ]

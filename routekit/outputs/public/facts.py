@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from routekit.advice.standing import INSPECT_OPEN, OWNERS, PROVISIONAL
 from routekit.outputs.public.reduce import PublicTables
+from routekit.outputs.public.shown_trees import tree_facts
 from routekit.outputs.public.streets import (
     clean_text,
     list_members,
@@ -20,7 +21,6 @@ from routekit.outputs.public.streets import (
     place_works,
 )
 from routekit.outputs.public.times import pit_days, run_days, street_days, string_times, with_days
-from routekit.outputs.public.tree_outcomes import tree_facts
 from routekit.settings.public_page import PublicSettings
 from routekit.techniques import OPEN_CUT, TECHNIQUES
 from routekit.vocabulary import SURFACE_KINDS
@@ -49,7 +49,8 @@ class Facts:
         label, is_named.
     runs : geopandas.GeoDataFrame
         run_id, technique (empty where not decided), look (first where a camera looks before the
-        plan holds, unseen where it holds although nobody has looked, else empty), street, length_m,
+        plan holds, unseen where it holds although nobody has looked, else empty), has_open_works
+        (where the ground is opened is not known), is_unjoined, street, length_m,
         low_days and high_days of the string it is pulled in (NaN where not known), geometry.
     trees : geopandas.GeoDataFrame
         tree_id, species, crown_diameter_m, protection, veteran (yes, no, unknown),
@@ -57,10 +58,9 @@ class Facts:
         trench (severity by trenches along all runs that are worked on, unknown, unsized where it
         is the size of a pipe that is not known, or idle where
         only sewers that stay cross its zone), plan (severity by the works as planned, clear for
-        none, or unknown), stays_trench (a planned trench enters its zone), is_careful (only hand
-        and suction digs lie close to the stem), keeps_off (none of the works is too near the stem
-        to dig: known to be so), near_pit, near_trench, near_dig (what cuts close
-        to the stem), geometry. Garden trees are left out.
+        none, or unknown), stays_trench (a planned trench enters its zone), care (what the works
+        ask for: see `routekit.advice.tree_outcomes`), near_pit, near_trench, near_dig (what cuts
+        close to the stem), geometry. Garden trees are left out.
     tree_streets : pandas.DataFrame
         tree, street.
     pits : geopandas.GeoDataFrame
@@ -111,6 +111,7 @@ def collect_facts(tables: PublicTables, settings: PublicSettings) -> Facts:
     runs = tables.runs[["run_id", "geometry"]].assign(
         technique=_techniques(tables.runs, tables.advice),
         look=_looks(tables.runs, tables.advice),
+        has_open_works=_open_works(tables.runs, tables.advice),
         is_unjoined=pd.to_numeric(tables.runs["n_connections"]).isna().to_numpy(),
         street=street,
         length_m=tables.runs.geometry.length,
@@ -121,7 +122,7 @@ def collect_facts(tables: PublicTables, settings: PublicSettings) -> Facts:
     pits = _pit_facts(tables, runs)
     pits = with_days(pits, pit_days(pits["pit_id"], times, settings))
     together = street_days(tables.strings, times, runs, settings)
-    trees, tree_streets = tree_facts(tables, runs, pits, settings)
+    trees, tree_streets = tree_facts(tables, runs, settings)
     return Facts(
         streets=streets.join(together),
         runs=runs,
@@ -145,6 +146,13 @@ def _looks(runs: gpd.GeoDataFrame, advice: pd.DataFrame) -> NDArray[np.object_]:
     """Say of each run whether a camera looks first, or nobody has looked all the same."""
     known = advice.drop_duplicates("run_id").set_index("run_id")["standing"].astype(object)
     return np.asarray(runs["run_id"].map(known).map(LOOKS).fillna("").to_numpy(object))
+
+
+def _open_works(runs: gpd.GeoDataFrame, advice: pd.DataFrame) -> NDArray[np.bool_]:
+    """Tell of each run whether its works are not laid out; a run without advice has none."""
+    known = advice.drop_duplicates("run_id").set_index("run_id")["has_open_works"]
+    told = runs["run_id"].map(known.astype("boolean"))
+    return np.asarray(told.fillna(value=True).to_numpy(dtype=bool))
 
 
 def _string_facts(strings: pd.DataFrame, runs: gpd.GeoDataFrame) -> pd.DataFrame:

@@ -20,21 +20,14 @@ from routekit.result import Result
 
 @dataclass(frozen=True, kw_only=True)
 class PublicTables:
-    """The reduced tables; columns as in `allow_list.toml`, index 0..n-1.
-
-    `has_balance` tells whether the balance of the trees was given: if so, a tree that is not in
-    it is touched neither by the works nor by a trench.
-    """
+    """The reduced tables; columns as in `allow_list.toml`, index 0..n-1."""
 
     name: str
     crs: str
     runs: gpd.GeoDataFrame
     advice: pd.DataFrame
     trees: gpd.GeoDataFrame
-    zones: pd.DataFrame
     encroachments: pd.DataFrame
-    tree_balance: pd.DataFrame
-    has_balance: bool
     trenches: pd.DataFrame
     strings: pd.DataFrame
     pits: gpd.GeoDataFrame
@@ -110,15 +103,14 @@ def reduce_result(result: Result, *, street_field: str) -> PublicTables:
     }
     flat = {
         name: _keep_columns(getattr(result, name), allowed[name])
-        for name in ("advice", "zones", "encroachments", "tree_balance", "trenches", "strings")
+        for name in ("advice", "encroachments", "trenches", "strings")
     }
     runs = _keep_shapes(result.runs, (*allowed["runs"], street_field), result.crs)
     runs = runs.rename(columns={street_field: "street"})
     _refuse_bad_keys(runs, "runs", "run_id")
     _refuse_bad_keys(shapes["trees"], "trees", "tree_id")
     shapes["runs"] = runs
-    has_balance = {"tree_id", "severity", "open_cut_severity"} <= set(result.tree_balance.columns)
-    return PublicTables(name=result.name, crs=result.crs, has_balance=has_balance, **shapes, **flat)
+    return PublicTables(name=result.name, crs=result.crs, **shapes, **flat)
 
 
 def _refuse_bad_keys(table: pd.DataFrame, layer: str, key: str) -> None:

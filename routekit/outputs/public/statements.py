@@ -12,12 +12,13 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
+from routekit.advice.tree_outcomes import CAREFUL, CAREFUL_OPEN, EXPERT
 from routekit.outputs.public.answers import state_answers
 from routekit.outputs.public.facts import LEAST_PART_M2, LOOKS, Facts
 from routekit.outputs.public.headlines import state_shortly
 from routekit.outputs.public.languages import Statement
 from routekit.outputs.public.phrases import CLASSES, Tally, join_all, say_days, say_size
-from routekit.outputs.public.tally import HARM, TRAFFIC_SURFACES, tally_streets
+from routekit.outputs.public.tally import TRAFFIC_SURFACES, tally_streets
 from routekit.settings.public_page import PublicSettings
 from routekit.techniques import BURSTING, BY_CODE, MONITOR, OPEN_CUT, TECHNIQUES, list_codes
 
@@ -401,8 +402,8 @@ def state_trees(trees: pd.DataFrame) -> tuple[list[list[Statement]], list[int]]:
     Parameters
     ----------
     trees : pandas.DataFrame
-        protection, veteran, from_raster, trench, plan, stays_trench, is_careful, keeps_off,
-        near_pit, near_trench, near_dig.
+        protection, veteran, from_raster, trench, plan, care, stays_trench, near_pit, near_trench,
+        near_dig.
 
     Returns
     -------
@@ -417,9 +418,8 @@ def state_trees(trees: pd.DataFrame) -> tuple[list[list[Statement]], list[int]]:
         "from_raster",
         "trench",
         "plan",
+        "care",
         "stays_trench",
-        "is_careful",
-        "keeps_off",
         *NEAR,
     ]
     different = trees[columns].drop_duplicates().sort_values(columns)
@@ -438,12 +438,12 @@ def _state_tree(tree: Tally) -> list[Statement]:
     if tree["from_raster"]:
         said.append(["tree", "from_raster"])
     said.append(["tree", f"trench_{tree['trench']}"])
-    if plan == "structural":
+    if tree["care"] == EXPERT:
         near = [name for name in NEAR if tree[name]] or ["near_works"]
         said += [["tree", name] for name in near]
     said.append(["tree", f"plan_{plan}"])
     if tree["stays_trench"]:
         said.append(["tree", "plan_trench"])
-    if tree["is_careful"] and plan in HARM:
-        said.append(["tree", "plan_careful" if tree["keeps_off"] else "plan_careful_open"])
+    if tree["care"] in (CAREFUL, CAREFUL_OPEN):
+        said.append(["tree", f"plan_{tree['care']}"])
     return said

@@ -6,14 +6,13 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
+from routekit.advice.tree_outcomes import CAREFUL, CAREFUL_OPEN, EXPERT, NONE, UNKNOWN, UNSIZED
 from routekit.outputs.public.facts import LOOKS, Facts
 from routekit.techniques import MONITOR
-from routekit.vocabulary import SERIOUS
+from routekit.vocabulary import HARMFUL, SERIOUS
 
 TRAFFIC_SURFACES = ("carriageway", "footway", "cycleway")
 """Surfaces on which a pit is in the way of traffic."""
-
-HARM = ("minor", "major", "structural")
 
 
 def tally_streets(facts: Facts) -> pd.DataFrame:
@@ -91,25 +90,24 @@ def _tally_trees(facts: Facts, count: int) -> dict[str, NDArray[np.int64]]:
     protection = facts.trees["protection"].astype(object).iloc[tree]
     plan = facts.trees["plan"].astype(object).iloc[tree]
     trench = facts.trees["trench"].astype(object).iloc[tree]
-    is_careful = plan.isin(HARM) & facts.trees["is_careful"].iloc[tree]
-    keeps_off = facts.trees["keeps_off"].iloc[tree]
+    care = facts.trees["care"].astype(object).iloc[tree]
     chosen = {
         "n_trees": True,
         "n_protected": protection == "yes",
         "n_protection_unknown": protection == "unknown",
         "n_from_raster": facts.trees["from_raster"].iloc[tree],
-        "n_harmed": trench.isin(HARM),
+        "n_harmed": trench.isin(HARMFUL),
         "n_serious": trench.isin(SERIOUS),
-        "n_reached": trench != "none",
-        "n_unknown": trench == "unknown",
-        "n_unsized": trench == "unsized",
-        "n_dug": plan.isin(HARM),
+        "n_reached": trench != NONE,
+        "n_unknown": trench == UNKNOWN,
+        "n_unsized": trench == UNSIZED,
+        "n_dug": plan.isin(HARMFUL),
         "n_plan_serious": plan.isin(SERIOUS),
-        "n_plan_structural": plan == "structural",
-        "n_careful": is_careful & keeps_off,
-        "n_careful_open": is_careful & ~keeps_off,
-        "n_plan_unknown": plan == "unknown",
-        "n_plan_open": (plan == "unknown") & ~trench.isin(["unknown", "unsized"]),
+        "n_plan_structural": care == EXPERT,
+        "n_careful": care == CAREFUL,
+        "n_careful_open": care == CAREFUL_OPEN,
+        "n_plan_unknown": plan == UNKNOWN,
+        "n_plan_open": (plan == UNKNOWN) & ~trench.isin([UNKNOWN, UNSIZED]),
     }
     return {name: _count(pairs["street"], which, count) for name, which in chosen.items()}
 

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from encroach import measure
 from shapely.geometry import LineString, Point, box
-from whole_result import made_once, make_whole
+from whole_result import made_once, make_whole, tell_outcomes
 
 from routekit.result import Result
 
@@ -93,11 +93,11 @@ MEASURED = {"runs", "trees", "zones", "advice", "pits", "digs", "encroachments"}
 
 def make_result(**changes) -> Result:
     if not MEASURED & set(changes):
-        return dataclasses.replace(_make_plain(), **changes)
+        return tell_outcomes(dataclasses.replace(_make_plain(), **changes))
     changed = dataclasses.replace(_make_tables(), **changes)
     if "encroachments" in changes or changed.runs["run_id"].duplicated().any():
-        return changed
-    return _measure(changed)
+        return tell_outcomes(changed)
+    return tell_outcomes(_measure(changed))
 
 
 @made_once

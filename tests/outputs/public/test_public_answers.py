@@ -6,7 +6,7 @@ import dataclasses
 
 import pytest
 from public_study import make_balance, make_result
-from whole_result import set_outputs
+from whole_result import set_outputs, tell_outcomes
 
 from routekit.errors import FieldError
 from routekit.outputs.public.builder import build_public_page
@@ -94,22 +94,22 @@ def test_a_plain_no_needs_every_tree_to_be_known():
     clear = make_balance().assign(severity="none", is_careful_structural=False)
     result = make_result()
     zones = result.zones.assign(radius_m=result.zones["radius_m"].fillna(4.0))
-    known = dataclasses.replace(result, tree_balance=clear, zones=zones)
+    known = tell_outcomes(dataclasses.replace(result, tree_balance=clear, zones=zones))
     assert _said(known, "Alder Row", "felled") == [["none"]]
     # The zone of one tree taken away: its roots may be dug, and the plain no is gone.
-    lost = dataclasses.replace(known, zones=result.zones)
+    lost = tell_outcomes(dataclasses.replace(known, zones=result.zones))
     assert _said(lost, "Alder Row", "felled") == [["not_sure"], ["unknown", {"n": 1}]]
     # One run of the street not decided.
     advice = result.advice.copy()
     advice.loc[1, "technique"] = None
-    part = _said(dataclasses.replace(known, advice=advice), "Alder Row", "felled")
+    part = _said(tell_outcomes(dataclasses.replace(known, advice=advice)), "Alder Row", "felled")
     assert part[0] == ["not_sure"]
     assert ["part"] in part
 
 
 def test_trees_close_to_the_works_are_named():
     near = make_balance().assign(severity="structural", is_careful_structural=False)
-    said = _said(dataclasses.replace(make_result(), tree_balance=near), "Alder Row", "felled")
+    said = _said(make_result(tree_balance=near), "Alder Row", "felled")
     assert said[1] == ["expert", {"n": 3, "ids": "T1, T2, T3"}]
     text = render(["felled", *said[1]], load_words("en"))
     assert text == (

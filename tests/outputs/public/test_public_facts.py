@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 from encroach import edit_trenches
 from public_study import CRS, _box, _frame, make_result
-from whole_result import blank_table
+from whole_result import blank_table, tell_outcomes
 
 from routekit.errors import FieldError
 from routekit.outputs.public.facts import collect_facts
@@ -154,14 +154,11 @@ def test_the_plan_is_graded_like_the_trench(grade):
     assert [one[1] for one in said if one[0] == "serious"] == [{"n": serious or 1, "m": serious}]
 
 
-def test_without_a_balance_the_plan_is_unknown():
-    trees = _facts(make_result(tree_balance=pd.DataFrame())).trees.set_index("tree_id")
-    assert set(trees["plan"]) == {"unknown"}
-    # Single breaches still tell the least that a trench would do.
-    assert trees.loc[["T1", "T2", "T5"], "trench"].tolist() == ["minor", "major", "structural"]
+def test_a_tree_without_a_balance_is_left_alone_and_single_breaches_tell_the_least_of_a_trench():
     balance = make_result().tree_balance.iloc[:0]
     whole = _facts(make_result(tree_balance=balance)).trees.set_index("tree_id")
     assert whole.loc["T1", "plan"] == "clear"
+    assert whole.loc[["T1", "T2", "T5"], "trench"].tolist() == ["minor", "major", "structural"]
 
 
 def test_a_grade_that_is_not_known_is_said_to_be_so():
@@ -343,11 +340,12 @@ def test_close_to_a_stem_it_is_said_what_comes_close_and_who_decides():
     wide = make_result(
         tree_balance=balance, **changes | {"zones": zones.assign(structural_radius_m=11.0)}
     )
-    close = edit_trenches(wide, is_structural=(wide.breaches["tree_id"] == "T6").to_numpy())
+    is_t6 = (wide.breaches["tree_id"] == "T6").to_numpy()
+    close = tell_outcomes(edit_trenches(wide, is_structural=is_t6))
     trees = _facts(close).trees.set_index("tree_id")
     assert trees.loc["T6", "near_trench"]
     # By hand only is not said where a pit, a machine or a trench comes close too.
-    assert not trees["is_careful"].any()
+    assert set(trees["care"]) <= {"expert", ""}
     assert ["expert", {"n": 3}] in _said(result, "Alder Row", "trees")
 
 

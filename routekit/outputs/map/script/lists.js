@@ -202,7 +202,7 @@ const balanceValue = (name) => (tree) => {
   const row = balanceRow(tree);
   return row === null ? null : study.tree_balance.get(name, row);
 };
-const worksSeverity = (tree) => (balanceRow(tree) === null ? "none" : balanceValue("severity")(tree) || "unknown");
+const worksSeverity = (tree) => study.trees.get("works_outcome", tree);
 const isTouched = (tree) => (balanceRow(tree) === null ? false : balanceValue("is_touched")(tree));
 const openCutSeverity = (tree) => (study.trees.get("n_runs", tree) ? study.trees.get("severity", tree) || "unknown" : "none");
 

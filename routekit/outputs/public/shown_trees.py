@@ -1,0 +1,145 @@
+"""Which trees may be shown, in which street each stands, and what the study says happens to it."""
+
+from __future__ import annotations
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from routekit.advice.tree_outcomes import NONE
+from routekit.outputs.public.reduce import PublicTables
+from routekit.outputs.public.streets import clean_text, pair_trees
+from routekit.settings.public_page import PublicSettings
+from routekit.site.encroachments import DIG, PIT, TRENCH
+from routekit.vocabulary import SURFACE_KINDS
+
+
+def tree_facts(
+    tables: PublicTables,
+    runs: gpd.GeoDataFrame,
+    settings: PublicSettings,
+) -> tuple[gpd.GeoDataFrame, pd.DataFrame]:
+    """Say of each tree what a trench would do and what the plan does; keep those in a street.
+
+    Parameters
+    ----------
+    tables : PublicTables
+        Reduced tables.
+    runs : geopandas.GeoDataFrame
+        run_id, street, has_open_works, geometry.
+    settings : PublicSettings
+        Reaches.
+
+    Returns
+    -------
+    trees : geopandas.GeoDataFrame
+        As `routekit.outputs.public.facts.Facts.trees`.
+    tree_streets : pandas.DataFrame
+        tree, street (rows).
+    """
+    trees, table = tables.trees, tables.encroachments
+    breaches = table[(table["kind"] == TRENCH).to_numpy(dtype=bool)]
+    pairs = pair_trees(
+        trees,
+        runs,
+        runs["street"].to_numpy(np.int64),
+        breaches,
+        reach_m=settings.tree_reach_m,
+        public=find_public_trees(trees, runs, tables.surfaces, settings),
+    )[["tree", "street"]]
+    dug = breaches.loc[breaches["is_recommended"].to_numpy(dtype=bool), "tree_id"]
+    table = trees[["geometry"]].assign(
+        tree_id=clean_text(trees["tree_id"]),
+        species=clean_text(trees["species"]),
+        crown_diameter_m=pd.to_numeric(trees["crown_diameter_m"]),
+        protection=_yes_no(trees["is_protected"]),
+        veteran=_yes_no(trees["is_veteran"]),
+        from_raster=trees["is_from_raster"].to_numpy(dtype=bool),
+        trench=trees["open_cut_outcome"].astype(object),
+        plan=_plan_words(trees["works_outcome"], pairs, runs),
+        care=trees["works_care"].astype(object),
+        stays_trench=trees["tree_id"].isin(dug).to_numpy(dtype=bool),
+        **{f"near_{kind}": _holds(trees["close_works"], kind) for kind in (PIT, TRENCH, DIG)},
+    )
+    kept = np.unique(pairs["tree"].to_numpy(np.int64))
+    place = np.full(len(trees), -1, dtype=np.int64)
+    place[kept] = np.arange(len(kept))
+    pairs = pairs.assign(tree=place[pairs["tree"].to_numpy(np.int64)])
+    return table.iloc[kept].reset_index(drop=True), pairs.reset_index(drop=True)
+
+
+def find_public_trees(
+    trees: gpd.GeoDataFrame,
+    runs: gpd.GeoDataFrame,
+    surfaces: gpd.GeoDataFrame,
+    settings: PublicSettings,
+) -> NDArray[np.bool_]:
+    """Tell which trees stand on public ground, as far as the data, surfaces and sewers tell.
+
+    Parameters
+    ----------
+    trees : geopandas.GeoDataFrame
+        is_private (a tree known to stand in a private garden is never shown), geometry.
+    runs : geopandas.GeoDataFrame
+        geometry.
+    surfaces : geopandas.GeoDataFrame
+        kind, geometry; surfaces of an unknown kind do not count.
+    settings : PublicSettings
+        tree_reach_m, public_edge_m, unmapped_reach_m.
+
+    Returns
+    -------
+    numpy.ndarray of bool, shape (m,)
+        Trees in or at a surface; where none lies near, those close to a run.
+    """
+    known = surfaces[surfaces["kind"].astype(object).isin(SURFACE_KINDS).to_numpy()]
+    is_public = _is_within(trees, known, settings.public_edge_m)
+    # Each question is asked only of the trees that the one before leaves open.
+    rest = np.flatnonzero(~is_public)
+    rest = rest[~_is_within(trees.iloc[rest], known, settings.tree_reach_m)]
+    is_public[rest] = _is_within(trees.iloc[rest], runs, settings.unmapped_reach_m)
+    is_private = trees["is_private"].astype("boolean").fillna(value=False).to_numpy(dtype=bool)
+    return np.asarray(is_public & ~is_private)
+
+
+def _is_within(
+    trees: gpd.GeoDataFrame, shapes: gpd.GeoDataFrame, reach_m: float
+) -> NDArray[np.bool_]:
+    """Tell which trees have a shape no farther away than the reach."""
+    if trees.empty or shapes.empty:
+        return np.zeros(len(trees), dtype=bool)
+    found, _ = shapes.sindex.query(trees.geometry.to_numpy(), predicate="dwithin", distance=reach_m)
+    return _mark(found, len(trees))
+
+
+def _mark(rows: pd.Series | NDArray[np.int64], count: int) -> NDArray[np.bool_]:
+    """Tell which of the rows 0..count-1 are listed."""
+    marked = np.zeros(count, dtype=bool)
+    marked[np.asarray(rows, dtype=np.int64)] = True
+    return marked
+
+
+def _plan_words(
+    outcome: pd.Series, pairs: pd.DataFrame, runs: gpd.GeoDataFrame
+) -> NDArray[np.object_]:
+    """Say what the plan does to each tree: clear only in streets whose works are all laid out."""
+    is_open = runs["street"].isin(runs.loc[runs["has_open_works"].to_numpy(dtype=bool), "street"])
+    streets = runs.loc[is_open, "street"]
+    lost = pairs.loc[pairs["street"].isin(streets), "tree"].to_numpy(np.int64)
+    spared = np.full(len(outcome), "clear", dtype=object)
+    spared[lost] = "unknown"
+    words = outcome.to_numpy(dtype=object)
+    return np.asarray(np.where(words == NONE, spared, words), dtype=object)
+
+
+def _holds(lists: pd.Series, kind: str) -> NDArray[np.bool_]:
+    """Tell which lists of kinds, joined by `;`, hold a kind."""
+    return np.array([kind in str(one).split(";") for one in lists], dtype=bool)
+
+
+def _yes_no(values: pd.Series) -> NDArray[np.object_]:
+    """Write truth values as yes, no and unknown; anything else is unknown."""
+    flags = values.astype(object)
+    truth = flags.map({True: "yes", False: "no"})
+    return np.asarray(truth.astype(object).where(truth.notna(), "unknown").to_numpy(object))
