@@ -44,6 +44,8 @@ DECISIONS = (
     r"\bVERDICTS\[0\]",
     r"""eq\(True\) & ~\(""",
     r"""\("force", "exclude"\)""",
+    r"def (describe_stems|_trench_words|_open_streets|_count_clear)\b",
+    r"""is_careful"?\]? *&|is_estimated"\) *\?""",
 )
 
 

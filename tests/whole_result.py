@@ -98,6 +98,9 @@ def make_whole(name, crs, **tables):
         whole["encroachments"] = measure(whole, _fill_breaches(breaches, whole))
     if not len(given["stems"]):
         whole["stems"] = list_stems(whole["trees"], whole["zones"])
+    if "estimated" not in given["zones"]:
+        is_estimated = whole["zones"]["is_estimated"].to_numpy(dtype=bool)
+        whole["zones"]["estimated"] = np.where(is_estimated, "stem", "")
     if "stem_text" not in given["zones"]:
         whole["zones"] = word_stems(whole["trees"], whole["zones"], whole["stems"])
     decide_columns(whole, given)

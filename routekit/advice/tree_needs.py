@@ -35,7 +35,7 @@ def find_needs(
     trees : pandas.DataFrame, n rows
         tree_id, is_protected, is_veteran (nullable).
     zones : pandas.DataFrame
-        tree_id, is_estimated.
+        tree_id, estimated.
     encroachments : pandas.DataFrame
         From `routekit.site.encroachments.measure_encroachments`.
     near_misses : pandas.DataFrame
@@ -95,11 +95,14 @@ def _judge_trees(trees: pd.DataFrame, zones: pd.DataFrame, mine: pd.DataFrame) -
     """Tell what holds of the trees themselves."""
     ids = mine["tree_id"].astype("str")
     protected, veteran = (_look_up(trees, name, ids) for name in ("is_protected", "is_veteran"))
+    estimated = zones["estimated"].astype("str").set_axis(pd.Index(zones["tree_id"].astype("str")))
+    rests = estimated.reindex(ids).fillna("")
     return {
         "is_protected": _holds(protected),
         "protection_unknown": protected.isna().to_numpy(dtype=bool),
         "is_veteran": _holds(veteran),
-        "is_estimated": _holds(_look_up(zones, "is_estimated", ids)),
+        "is_estimated": rests.str.contains("stem").to_numpy(dtype=bool),
+        "is_crown_estimated": rests.str.contains("crown").to_numpy(dtype=bool),
     }
 
 

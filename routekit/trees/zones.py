@@ -42,6 +42,7 @@ ZONE_COLUMNS = (
     "structural_basis_words",
     "is_capped",
     "is_estimated",
+    "estimated",
     "stem_source",
     "is_stem_estimated",
     "stem_low_mm",
@@ -55,6 +56,7 @@ ZONE_COLUMNS = (
 SHAPE_TYPE = pd.CategoricalDtype(["circle", "polygon"])
 
 _WHOLE_ZONE = say("not known: as large as the zone, so that any breach counts as structural")
+_ESTIMATED = ("", "stem", "crown", "stem; crown")
 _PALM, _WHOLE = 1, 2
 """What a structural radius rests on in place of the regime's rule."""
 
@@ -89,9 +91,10 @@ def build_zones(
         (NaN for polygons and unknown zones), area_m2, structural_radius_m, min_distance_m (least
         distance of digging from the stem, 0 where the regime has none), regime, basis,
         structural_basis and their statements, is_capped, is_estimated (the stem, or a crown that
-        shapes the zone, is an estimate), stem_source, is_stem_estimated (missing where the source
-        is not known), stem_low_mm, stem_mid_mm, stem_high_mm, zone (polygon, None
-        for circles), geometry (stem point). Empty trees give an empty table.
+        shapes the zone, is an estimate), estimated (which of them: stem, crown), stem_source,
+        is_stem_estimated (missing where the source is not known), stem_low_mm, stem_mid_mm,
+        stem_high_mm, zone (polygon, None for circles), geometry (stem point). Empty trees give an
+        empty table.
     findings : pandas.DataFrame
         Columns severity, layer, row, field, seen, done.
 
@@ -167,7 +170,8 @@ def _name_columns(
     lacking &= basis != _PALM
     structural[lacking] = drawing.radius_m[lacking]
     basis[lacking] = _WHOLE
-    is_estimated = stems["is_stem_estimated"] | (drawing.is_crown_used & sizes.is_crown_estimated)
+    by_stem = stems["is_stem_estimated"].to_numpy(dtype=bool)
+    by_crown = drawing.is_crown_used & sizes.is_crown_estimated
     return gpd.GeoDataFrame(
         {
             "tree_id": trees["tree_id"],
@@ -183,7 +187,8 @@ def _name_columns(
             "regime": pd.Series(regime.name, trees.index, dtype=pd.CategoricalDtype([regime.name])),
             **_write_basis(drawing.basis, basis, regime, trees.index),
             "is_capped": drawing.is_capped,
-            "is_estimated": is_estimated.to_numpy(),
+            "is_estimated": by_stem | by_crown,
+            "estimated": pd.Categorical.from_codes(by_stem + 2 * by_crown, list(_ESTIMATED)),
             "stem_source": stems["stem_source"],
             "is_stem_estimated": _tell_estimated(stems),
             "stem_low_mm": stems["stem_low_mm"],

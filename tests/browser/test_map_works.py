@@ -59,10 +59,10 @@ def make_works():
     robot = robot.set_geometry(gpd.GeoSeries([None], crs=district.CRS))
     unsure = pd.array([False] * len(result.breaches), dtype="boolean")
     unsure[0], unsure[1] = True, pd.NA
-    estimated = np.arange(len(unsure)) == 0
-    unsure_result = edit_trenches(
-        result, is_estimated=estimated, position_sd_m=0.32, is_sd_least=False, is_unsure=unsure
-    )
+    first = result.breaches["tree_id"].iloc[0]
+    estimated = np.where(result.zones["tree_id"] == first, "stem", "")
+    result = replace(result, zones=result.zones.assign(estimated=estimated))
+    unsure_result = edit_trenches(result, position_sd_m=0.32, is_sd_least=False, is_unsure=unsure)
     pits = result.pits.assign(
         role=["launch", "machine"],
         length_m=[11.997, 3.35],

@@ -184,7 +184,7 @@ def methods_for(tree=None, runs=(), excavations=(), part="method"):
     flags = {"is_protected": False, "is_near_stem": False, "is_within_least": False} | given
     needs = find_needs(
         _one("trees", flags, "is_protected", "is_veteran"),
-        _one("zones", flags, "is_estimated"),
+        blank_table("zones", 1).assign(tree_id="T1", estimated=given.get("estimated", "")),
         encroachments,
         blank_table("near_misses"),
         _one("tree_balance", flags, "is_near_stem", "is_within_least").assign(is_touched=True),
@@ -237,7 +237,8 @@ def _one(name, flags, *columns):
         ({"tree": {"is_protected": pd.NA}}, "find out before any work", "Fence"),
         ({"tree": {"is_protected": pd.NA}}, "written consent", "Fence"),
         ({"tree": {"is_veteran": np.True_}}, "Veteran", "consent"),
-        ({"tree": {"is_estimated": True}}, "Measure the stem", "Fence"),
+        ({"tree": {"estimated": "stem"}}, "Measure the stem", "the crown"),
+        ({"tree": {"estimated": "crown"}}, "Measure the crown", "the stem before"),
     ],
 )
 def test_working_methods_follow_from_what_touches_the_tree(case, words, never):

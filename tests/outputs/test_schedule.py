@@ -408,7 +408,7 @@ def test_stems_of_trees_without_one_diameter_are_filled_in(result, tmp_path):
     wanted = touched["stem_mid_mm"].tolist()
     assert column_of(book, "Trees", "Stem diameter, equivalent (mm)") == pytest.approx(wanted)
     words = column_of(book, "Trees", "Stem from")
-    guessed = [bool(flag) for flag in touched["is_estimated"]]
+    guessed = [bool(flag) for flag in touched["is_stem_estimated"]]
     assert [not text.endswith("measured") for text in words] == guessed
     assert any(guessed)
 

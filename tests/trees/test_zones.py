@@ -90,6 +90,7 @@ def test_several_stems_and_estimates_are_said():
         "12 x 500 mm (assumed) = 6.00 m (BS 5837:2012)",
     ]
     assert zones["is_estimated"].tolist() == [False, True, True]
+    assert zones["estimated"].tolist() == ["", "stem", "stem"]
     assert findings["row"].tolist() == ["T1", "T2"]
 
 
@@ -121,6 +122,7 @@ def test_drip_line_by_polygon_by_diameter_and_by_stem():
     assert zones["area_m2"][0] == pytest.approx(np.pi * 5.5**2, rel=0.01)
     assert zones["zone"][0].contains(crown)
     assert zones["is_estimated"].tolist() == [False, False, False, True]
+    assert zones["estimated"].tolist() == ["", "", "", "crown"]
     assert zones["basis"].tolist()[:3] == [
         "crown polygon + 1.50 m (DIN 18920:2014)",
         "crown 8.0 m / 2 + 1.50 m = 5.50 m (DIN 18920:2014)",

@@ -112,6 +112,7 @@ ZONE_FACTS: Final = (
     "regime",
     "basis",
     "is_capped",
+    "estimated",
 )
 _KEYS: Final = ("quantity", "unit")
 """Texts that the script looks rows up by: they are packed beside their statements."""

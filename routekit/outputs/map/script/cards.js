@@ -161,7 +161,9 @@ function doubtsOf(row) {
   const of = (name) => study.breaches.get(name, row);
   const unsure = of("position_sd_m") === null ? say("position uncertain")
     : say("position uncertain, accuracy {accuracy}", { accuracy: quantity(of("position_sd_m"), "m") });
-  const words = [of("is_estimated") ? say("stem estimated") : null, of("is_unsure") ? unsure : null,
+  const rests = String(study.trees.get("estimated", of("tree")) || "").split("; ");
+  const words = [rests.includes("stem") ? say("stem estimated") : null, rests.includes("crown") ? say("crown estimated") : null,
+    of("is_unsure") ? unsure : null,
     study.breaches.has("is_unsure") && of("is_unsure") === null ? say("position accuracy not known") : null].filter(Boolean);
   return words.length ? make("span", { class: "remedy" }, words.join("; ")) : null;
 }
