@@ -172,6 +172,7 @@ def _name_columns(
     basis[lacking] = _WHOLE
     by_stem = stems["is_stem_estimated"].to_numpy(dtype=bool)
     by_crown = drawing.is_crown_used & sizes.is_crown_estimated
+    guessed: NDArray[np.int8] = by_stem.astype(np.int8) + 2 * by_crown.astype(np.int8)
     return gpd.GeoDataFrame(
         {
             "tree_id": trees["tree_id"],
@@ -188,7 +189,7 @@ def _name_columns(
             **_write_basis(drawing.basis, basis, regime, trees.index),
             "is_capped": drawing.is_capped,
             "is_estimated": by_stem | by_crown,
-            "estimated": pd.Categorical.from_codes(by_stem + 2 * by_crown, list(_ESTIMATED)),
+            "estimated": pd.Categorical.from_codes(guessed, list(_ESTIMATED)),
             "stem_source": stems["stem_source"],
             "is_stem_estimated": _tell_estimated(stems),
             "stem_low_mm": stems["stem_low_mm"],
