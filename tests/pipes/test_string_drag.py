@@ -177,3 +177,13 @@ def test_a_force_at_its_limit_is_not_over_it():
         False,
         False,
     ]
+
+
+def test_only_a_low_estimate_that_is_not_known_is_settled_by_what_it_is_at_least():
+    """Nothing else is touched, and only the least of the low estimate counts."""
+    force = np.array([[NAN, 120.0, 150.0], [80.0, 100.0, 120.0], [50.0, NAN, NAN], [NAN] * 3])
+    least = np.array([[100.0, 110.0, 140.0], [95.0, 99.0, 99.0], [95.0] * 3, [80.0, 150.0, 200.0]])
+    settled = settle_low(force, least, [90.0] * 4)
+    expected = [[100.0, 120.0, 150.0], [80.0, 100.0, 120.0], [50.0, NAN, NAN], [NAN] * 3]
+    np.testing.assert_array_equal(settled, expected)
+    assert np.isnan(force[0, 0])

@@ -137,6 +137,8 @@ def test_rates_that_change_are_taken_one_after_the_other():
     np.testing.assert_allclose(annuity([4.0, 10.0, 25.0], rule), [4.0, 10.0, 10.0 + later])
     then = replace(rule, from_year=(0.0, 10.0, 20.0), rate=(0.03, 0.0, 0.05))
     np.testing.assert_allclose(discount([15.0, 22.0], then), 1.03**-10 * np.array([1, 1.05**-2]))
+    first = (1 - 1.03**-10) / np.log(1.03)
+    assert annuity(17.0, then) == pytest.approx(first + 7 * 1.03**-10)
 
 
 def test_discounted_chains_and_visits_by_hand():
@@ -150,6 +152,7 @@ def test_discounted_chains_and_visits_by_hand():
     assert got == pytest.approx(100 + pipes)
     assert visits_cost(10.0, 8.0, 50.0, rule) == pytest.approx(10 * (v**8 + v**16 + v**24))
     assert visits_cost(10.0, 8.0, 17.0, rule) == pytest.approx(10 * (v**8 + v**16))
+    assert visits_cost(10.0, 0.25, 1.0, rule) == pytest.approx(10 * (v**0.25 + v**0.5 + v**0.75))
     assert visits_cost(10.0, [8.0, 0.5], [8.0, 1.0], rule) == pytest.approx([0.0, 10 * v**0.5])
 
 
