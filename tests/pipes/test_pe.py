@@ -62,7 +62,8 @@ def test_slip_pipe_fits_the_room():
 
 
 def test_pipes_that_are_not_made_have_no_wall():
-    assert np.isnan(wall_thickness([251, 250, np.nan, 9999], [17, 21, 17, 17])).all()
+    sizes, ratios = [251, 250, np.nan, 9999, 250, 250], [17, 21, 17, 17, 99, np.nan]
+    assert np.isnan(wall_thickness(sizes, ratios)).all()
 
 
 def test_thicker_wall_leaves_less_bore():
@@ -158,3 +159,10 @@ def test_the_smallest_and_the_largest_that_is_made_are_made():
     assert np.isfinite(ends).all()
     assert ends[0] > ends[1]
     assert ends[2] > ends[3]
+
+
+def test_a_stiff_pipe_stretches_least():
+    """5 N/mm2 on 100 m: 500 / (2 E), the largest modulus at the low end."""
+    low, mid, high = elastic_stretch(5, 100, PIPE)
+    assert low < mid < high
+    assert [low, high] == pytest.approx([250 / PIPE.creep_modulus_mpa[end] for end in (-1, 0)])
