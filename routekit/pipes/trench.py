@@ -129,7 +129,7 @@ def _width_by_depth(depth_m: Floats) -> Floats:
     within = table["is_limit_within"].to_numpy(dtype=bool)
     depth = np.round(depth_m, 9)[..., np.newaxis]  # 1.60 + 0.15 is a border too
     row = ((depth > limit) | ((depth == limit) & ~within)).sum(axis=-1)
-    return np.asarray(table["min_width_m"].to_numpy()[np.minimum(row, len(table) - 1)])
+    return np.asarray(table["min_width_m"].to_numpy()[row])
 
 
 def trench_width(

@@ -53,7 +53,7 @@ def test_same_size_and_upsized(host, same, up, two_up):
 def test_nothing_is_made_beyond_the_table():
     largest = made_sizes()[-1]
     assert np.isnan(choose_outside_diameter(largest, steps_up=1))
-    assert np.isnan(choose_outside_diameter(np.nan))
+    assert np.isnan(choose_outside_diameter([np.nan, 250.0], steps_up=[0, np.nan])).all()
 
 
 def test_slip_pipe_fits_the_room():

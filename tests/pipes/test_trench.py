@@ -225,3 +225,14 @@ def test_a_run_without_length_has_an_empty_corridor():
 
 def test_a_pipe_laid_without_any_cover_has_a_width():
     assert trench_width(250, 300, 0.0, TrenchSettings())[0] > 0.3
+
+
+def test_walls_by_material_between_and_beyond_the_listed_bores():
+    """DN 300 in mm (from memory; source `pipe_walls`): concrete 50, clay 28, brick 120.
+
+    Clay of 350 mm: between 28 / 300 and 39 / 400 of the bore; brick of 200 has the share of 300.
+    """
+    names = np.array(["concrete", "clay", "brick", "clay", "brick"], object)
+    outside = outside_diameter([300, 300, 300, 350, 200], names)
+    share = (28 / 300 + 39 / 400) / 2
+    assert outside == pytest.approx([400, 356, 540, 350 * (1 + 2 * share), 200 * (1 + 2 * 0.4)])
