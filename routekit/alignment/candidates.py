@@ -14,13 +14,16 @@ import numpy as np
 import shapely
 
 from routekit.alignment.exact import CLEAR_M, Ground
+from routekit.alignment.terms import LineRules
 from routekit.arrays import Flags, Floats, Ints, Objects
 from routekit.geometry.plane import cross, turn
 
-_NARROWEST: Final = np.radians(15)
-"""Least angle between tangents: so drawn, the way round a circle is 0.6 % long (house choice)."""
+_NARROWEST: Final = np.radians(20)
+"""Least angle between tangents: so drawn, the way round a circle is 1 % long (house choice)."""
 _WIDEST: Final = np.radians(60)
 """Greatest angle between them (house choice)."""
+_LEAST: Final = np.radians(3)
+"""No tangents are sought nearer than this for the sake of the bend between them (house choice)."""
 _CORNER: Final = np.radians(95)
 """A corner turned by no more than this needs one bend if it lies near (house choice)."""
 _NEAR_M: Final = (0.5, 0.25)
@@ -28,9 +31,18 @@ _NEAR_M: Final = (0.5, 0.25)
 _TIP_M: Final = 0.05
 """How far off a sharp tip the line turns in two bends, m (house choice)."""
 _STRAIGHT: Final = 1e-9
-_ACROSS: Final = 12
+_ACROSS: Final = 10
 """Samples along the boundary of what is priced: a step is this share of the straight distance."""
-_LATTICE: Final = 9
+_CELLS: Final = 20
+"""No two points for prices lie in one cell, this share of the straight distance (house choice)."""
+_FAR: Final = 2
+"""Tangents meet no further off than this share of the straight distance (house choice)."""
+_SQUARE: Final = 40
+"""Points along all lines together where one may cross squarely (house choice)."""
+_ASIDE: Final = 30
+"""Bends for that stand off by this share of the straight distance (house choice)."""
+_ALONG: Final = 1e-3
+_LATTICE: Final = 8
 """Points of the lattice along the straight line between the ends."""
 
 
@@ -42,16 +54,19 @@ class Spacing:
     ----------
     widest : float
         Greatest angle, radians; 0 for every edge.
+    corner : float
+        Greatest angle at a corner, radians.
     near_m, corner_m : float
         Greatest distance of a bend from the polygon, and of one at a corner.
     """
 
     widest: float
+    corner: float
     near_m: float
     corner_m: float
 
 
-def choose_spacing(shape: shapely.Geometry, level: int, bend_m: float) -> Spacing:
+def choose_spacing(shape: shapely.Geometry, level: int, rules: LineRules) -> Spacing:
     """Choose how far tangents to a polygon stand apart.
 
     Parameters
@@ -59,22 +74,26 @@ def choose_spacing(shape: shapely.Geometry, level: int, bend_m: float) -> Spacin
     shape : shapely.Polygon
     level : int
         0 widest, 1 narrow, 2 along every edge.
-    bend_m : float
-        Length of line that costs as much as a bend, m.
+    rules : LineRules
 
     Notes
     -----
     An arc of radius R and angle a drawn with n tangents is R a^3 / 12 n^2 too long; with a bend as
     dear as b metres the sum is least at an angle of (6 b / R)^(1/3). Source: calculus on the series
-    of the tangent. R is that of the circle of equal area.
+    of the tangent, b = cost of a bend / cost of a metre. R is that of the circle of equal area.
     """
     if level > 1:
-        return Spacing(0, 0, 0)
+        return Spacing(0, 0, 0, 0)
+    most = np.pi - np.radians(rules.least_angle_deg)
+    corner = float(min(_CORNER, most))
     if level == 1:
-        return Spacing(_NARROWEST, _NEAR_M[1], _NEAR_M[1])
+        narrow = float(min(_NARROWEST, max(most / 2, _LEAST)))
+        return Spacing(narrow, corner, _NEAR_M[1], _NEAR_M[1])
+    bend_m = rules.cost_per_bend / rules.cost_per_m
     radius = max(np.sqrt(shapely.area(shape) / np.pi), CLEAR_M)
     angle = np.clip(np.cbrt(6 * bend_m / radius), _NARROWEST, _WIDEST)
-    return Spacing(float(angle), _NEAR_M[0] + bend_m / 10, _NEAR_M[1])
+    angle = min(angle, max(most / 2, _LEAST))
+    return Spacing(float(angle), corner, _NEAR_M[0] + bend_m / 10, _NEAR_M[1])
 
 
 def ring_bends(ring: Floats, spacing: Spacing) -> tuple[Floats, Flags]:
@@ -100,7 +119,7 @@ def ring_bends(ring: Floats, spacing: Spacing) -> tuple[Floats, Flags]:
     out = np.stack((unit[:, 1], -unit[:, 0]), axis=1)
     places, normals = ring + CLEAR_M * out, unit
     if spacing.widest:
-        places, normals, kept = _add_tips(places, unit, angle, kept)
+        places, normals, kept = _add_tips(places, unit, angle, kept, spacing.corner)
     after = np.roll(kept, -1)
     corners = _meet(places[kept], normals[kept], places[after], normals[after])
     return corners, turn(normals[kept], normals[after]) > -_STRAIGHT
@@ -126,35 +145,35 @@ def _pick_tangents(ring: Floats, unit: Floats, angle: Floats, spacing: Spacing) 
         turned = np.cumsum(angle[span[:-1]])
         is_bay = angle[span[:-1]] < -_STRAIGHT
         limit = int(np.argmax(is_bay)) if is_bay.any() else len(turned)
-        near = turned[:limit] <= max(spacing.widest, _CORNER if spacing.widest else 0)
+        near = turned[:limit] <= max(spacing.widest, spacing.corner)
         most = int(np.argmin(near)) if not near.all() else limit
-        for far in range(most, 1, -1):
-            if _is_near(ring, unit, order, at, at + far, turned[far - 1], spacing):
-                reach = at + far
-                break
+        if most > 1:
+            is_near = _are_near(ring, unit, span[: most + 1], turned[:most], spacing)
+            reach = at + 1 + int(np.flatnonzero(is_near)[-1])
         at = reach
         kept.append(order[at])
     return np.asarray(kept)
 
 
-def _is_near(
-    ring: Floats, unit: Floats, order: Ints, at: int, to: int, turned: float, spacing: Spacing
-) -> bool:
-    """Whether the lines of two edges meet near the points between them."""
-    one, other = order[at], order[to]
-    place = _meet(ring[[one]], unit[[one]], ring[[other]], unit[[other]])[0]
-    between = ring[order[at + 1 : to + 1]]
-    off = np.hypot(*(between - place).T).min()
-    return bool(off <= (spacing.near_m if turned <= spacing.widest else spacing.corner_m))
+def _are_near(ring: Floats, unit: Floats, span: Ints, turned: Floats, spacing: Spacing) -> Flags:
+    """Whether the line of the first edge meets that of each other near the points between."""
+    one, other = np.broadcast_to(span[:1], len(span) - 1), span[1:]
+    places = _meet(ring[one], unit[one], ring[other], unit[other])
+    off = np.hypot(*np.moveaxis(places[:, None] - ring[other][None], -1, 0))
+    is_between = np.tri(len(other), dtype=bool)
+    off = np.where(is_between, off, np.inf).min(axis=1)
+    near = off <= np.where(turned <= spacing.widest, spacing.near_m, spacing.corner_m)
+    near[0] = True
+    return np.asarray(near)
 
 
 def _add_tips(
-    places: Floats, unit: Floats, angle: Floats, kept: Ints
+    places: Floats, unit: Floats, angle: Floats, kept: Ints, corner: float
 ) -> tuple[Floats, Floats, Ints]:
     """Add a tangent across each tip that is too sharp for one bend."""
     after = np.roll(kept, -1)
     is_next = after == (kept + 1) % len(places)
-    sharp = np.flatnonzero(is_next & (angle[kept] > _CORNER))
+    sharp = np.flatnonzero(is_next & (angle[kept] > corner + _STRAIGHT))
     if not len(sharp):
         return places, unit, kept
     one, other = unit[kept[sharp]], unit[after[sharp]]
@@ -217,14 +236,13 @@ def forbidden_bends(ground: Ground, level: int) -> Floats:
     way between them wherever there is one between the polygons themselves.
     """
     parts = ground.parts
-    bend_m = ground.rules.cost_per_bend / ground.rules.cost_per_m
     levels = np.full(len(parts), level)
     drawn: list[tuple[Floats, shapely.Geometry | None]] = [(np.empty((0, 2)), None)] * len(parts)
     todo = np.arange(len(parts))
     ends = shapely.points(np.stack((ground.start, ground.end)))
     while len(todo):
         for at in todo:
-            drawn[at] = _draw(parts[at], choose_spacing(parts[at], int(levels[at]), bend_m))
+            drawn[at] = _draw(parts[at], choose_spacing(parts[at], int(levels[at]), ground.rules))
         outlines = np.array([outline for _, outline in drawn], dtype=object)
         is_tight = shapely.is_missing(outlines)
         tree = shapely.STRtree(outlines)
@@ -236,6 +254,42 @@ def forbidden_bends(ground: Ground, level: int) -> Floats:
     return np.concatenate([np.empty((0, 2)), *(bends for bends, _ in drawn)])
 
 
+def meeting_bends(corners: Floats, ground: Ground) -> Floats:
+    """List where a line with few bends may bend: where tangents from start and end meet.
+
+    Parameters
+    ----------
+    corners : numpy.ndarray of float, shape (n, 2)
+        From `forbidden_bends`.
+    ground : Ground
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (k, 2)
+        None where bends cost nothing and any number is allowed.
+    """
+    rules = ground.rules
+    if not len(corners) or (rules.cost_per_bend == 0 and rules.most_bends is None):
+        return np.empty((0, 2))
+    straight = float(np.hypot(*(ground.end - ground.start)))
+    rays = []
+    for end in (ground.start, ground.end):
+        along = corners - end
+        unit = along / np.maximum(np.hypot(*along.T), CLEAR_M)[:, None]
+        beyond = corners + unit * straight / _ACROSS
+        rays.append(unit[~ground.is_blocked(np.broadcast_to(end, corners.shape), beyond)])
+    one, other = np.indices((len(rays[0]), len(rays[1]))).reshape(2, -1)
+    sine = cross(rays[0][one], rays[1][other])
+    meets = np.abs(sine) > _STRAIGHT
+    one, other, sine = one[meets], other[meets], sine[meets]
+    apart = ground.end - ground.start
+    far = cross(apart, rays[1][other]) / sine
+    back = cross(apart, rays[0][one]) / sine
+    rows = (far > 0) & (back > 0) & (far < _FAR * straight) & (back < _FAR * straight)
+    met = ground.start + far[rows, None] * rays[0][one[rows]]
+    return _thin(met, straight / _CELLS)
+
+
 def priced_bends(shapes: Objects, ground: Ground) -> Floats:
     """List where a line may bend round and through what is priced; shape (k, 2).
 
@@ -244,13 +298,12 @@ def priced_bends(shapes: Objects, ground: Ground) -> Floats:
     """
     if not len(shapes):
         return np.empty((0, 2))
-    rules = ground.rules
-    bend_m = rules.cost_per_bend / rules.cost_per_m
     straight = float(np.hypot(*(ground.end - ground.start)))
+    spacing = Spacing(_WIDEST, _CORNER, np.inf, _NEAR_M[1])
     parts = shapely.get_parts(shapes)
     parts = parts[shapely.area(parts) > 0]
     found = [np.empty((0, 2)), _lattice(ground, straight)]
-    found.extend(_draw(part, choose_spacing(part, 0, bend_m))[0] for part in parts)
+    found.extend(_draw(part, spacing)[0] for part in parts)
     rings = shapely.get_rings(parts)
     step = straight / _ACROSS
     count = np.ceil(shapely.length(rings) / step).astype(int)
@@ -259,7 +312,52 @@ def priced_bends(shapes: Objects, ground: Ground) -> Floats:
     share = (place + 0.5) / count[ring]
     points = shapely.line_interpolate_point(rings[ring], share, normalized=True)
     found.append(shapely.get_coordinates(points))
-    return np.concatenate(found)
+    return _thin(np.concatenate(found), straight / _CELLS)
+
+
+def crossing_bends(ground: Ground) -> Floats:
+    """List where a line may bend to cross others squarely; shape (k, 2).
+
+    Points on both sides of what may not be crossed at any angle or not at all, and beyond its ends.
+    """
+    crossed = ground.crossed
+    rows = (crossed.least_angle_deg > 0) | ~np.isfinite(crossed.cost)
+    straight = float(np.hypot(*(ground.end - ground.start)))
+    axis = shapely.LineString([ground.start, ground.end])
+    near = axis.buffer(min(ground.rules.margin_m, straight / 2))
+    lines = shapely.get_parts(shapely.intersection(crossed.lines[rows], near))
+    lines = lines[shapely.length(lines) > 0]
+    if not len(lines):
+        return np.empty((0, 2))
+    length = shapely.length(lines)
+    step = max(straight / _ACROSS, float(length.sum()) / _SQUARE)
+    count = np.ceil(length / step).astype(int)
+    line = np.repeat(np.arange(len(lines)), count)
+    share = (np.arange(len(line)) - np.repeat(np.cumsum(count) - count, count) + 0.5) / count[line]
+    share = np.concatenate((share, np.zeros(len(lines)), np.ones(len(lines))))
+    line = np.concatenate((line, np.arange(len(lines)), np.arange(len(lines))))
+    off = straight / _ASIDE
+    at = shapely.get_coordinates(
+        shapely.line_interpolate_point(lines[line], share, normalized=True)
+    )
+    ahead = shapely.get_coordinates(
+        shapely.line_interpolate_point(lines[line], np.minimum(share + _ALONG, 1), normalized=True)
+    )
+    behind = shapely.get_coordinates(
+        shapely.line_interpolate_point(lines[line], np.maximum(share - _ALONG, 0), normalized=True)
+    )
+    along = ahead - behind
+    along /= np.maximum(np.hypot(*along.T), CLEAR_M)[:, None]
+    aside = off * np.stack((-along[:, 1], along[:, 0]), axis=1)
+    beyond = np.where(share == 0, -off, np.where(share == 1, off, 0))[:, None] * along
+    is_end = (share == 0) | (share == 1)
+    return np.concatenate((at + aside + beyond, at - aside + beyond, (at + beyond)[is_end]))
+
+
+def _thin(points: Floats, cell_m: float) -> Floats:
+    """Keep the first point of each cell of a grid, in their order."""
+    _, first = np.unique(np.floor(points / cell_m), axis=0, return_index=True)
+    return np.asarray(points[np.sort(first)])
 
 
 def _lattice(ground: Ground, straight: float) -> Floats:

@@ -25,25 +25,49 @@ AT_MANHOLE_M: Final = 0.05
 crossed, m (house choice)."""
 ARC_SEGMENTS: Final = 16
 """Chords of a quarter circle where the forbidden is grown by the half width."""
+_SLACK_DEG: Final = 1e-6
+"""By which an angle may be too small, degrees: rounding."""
+_DISC_M: Final = 0.1
+"""How near to the greatest the circles within polygons are, m; they only save time."""
+_MANY: Final = 2000
+"""Reaches for which these circles are worth while."""
 _CELLS: Final = 2_000_000
 """Pairs of reach and edge worked on at once."""
 
 
-def _signed_parts(start: Floats, end: Floats, edges: Edges) -> Floats:
-    """Share of each reach past each edge of polygons, signed: added up, the share inside."""
+def _reach_to(start: Floats, end: Floats, centre: Floats) -> Floats:
+    """Square of the distance from reaches to points, m2; shape (p, n)."""
     along = end - start
-    square = np.maximum(np.sum(along**2, axis=1), ON_EDGE_M**2)[:, None]
-    x, y = along[:, :1], along[:, 1:]
-    base = x * start[:, 1:] - y * start[:, :1]
-    before = x * edges.start[:, 1] - y * edges.start[:, 0] - base
-    after = x * edges.end[:, 1] - y * edges.end[:, 0] - base
+    length = np.maximum(np.hypot(*along.T), ON_EDGE_M)
+    unit = along / length[:, None]
+    east = centre[:, 0] - start[:, :1]
+    north = centre[:, 1] - start[:, 1:]
+    foot = east * unit[:, :1] + north * unit[:, 1:]
+    over = foot - np.clip(foot, 0, length[:, None])
+    return np.asarray((east * unit[:, 1:] - north * unit[:, :1]) ** 2 + over**2)
+
+
+def _circles_round(edges: Edges) -> tuple[Floats, Floats]:
+    """Centre and radius of a circle round each shape that has edges; shapes (n, 2), (n,)."""
+    first = edges.first[:-1]
+    low = np.minimum.reduceat(edges.start, first)
+    high = np.maximum.reduceat(edges.start, first)
+    return (low + high) / 2, np.hypot(*(high - low).T) / 2
+
+
+def _signed_parts(start: Floats, end: Floats, edge_start: Floats, edge_end: Floats) -> Floats:
+    """Share of each reach past an edge of a polygon, signed: added up, the share inside."""
+    along = end - start
+    square = np.maximum(np.sum(along**2, axis=1), ON_EDGE_M**2)
+    before = cross(along, edge_start) - cross(along, start)
+    after = cross(along, edge_end) - cross(along, start)
     turn = (before >= 0).astype(np.int8) - (after >= 0).astype(np.int8)
-    reach, edge = np.nonzero(turn)
-    share = before[reach, edge] / (before[reach, edge] - after[reach, edge])
-    place = edges.start[edge] + share[:, None] * (edges.end[edge] - edges.start[edge])
-    t = np.sum((place - start[reach]) * along[reach], axis=1) / square[reach, 0]
-    parts = np.zeros(turn.shape)
-    parts[reach, edge] = turn[reach, edge] * (1 - np.clip(t, 0, 1))
+    rows = np.flatnonzero(turn)
+    share = before[rows] / (before[rows] - after[rows])
+    place = edge_start[rows] + share[:, None] * (edge_end[rows] - edge_start[rows])
+    t = np.sum((place - start[rows]) * along[rows], axis=1) / square[rows]
+    parts = np.zeros(len(turn))
+    parts[rows] = turn[rows] * (1 - np.clip(t, 0, 1))
     return parts
 
 
@@ -74,18 +98,21 @@ def inside_m(start: Floats, end: Floats, edges: Edges) -> Floats:
     >>> inside_m(np.array([[0.0, 0.0]]), np.array([[2.5, 0.0]]), square)
     array([[1.5]])
     """
-    length = np.hypot(*(end - start).T)[:, None]
-    count = len(edges.first) - 1
-    found = np.zeros((len(start), count))
-    has = np.diff(edges.first) > 0
-    if not has.any():
+    found = np.zeros((len(start), len(edges.first) - 1))
+    has = np.flatnonzero(np.diff(edges.first) > 0)
+    if not len(has):
         return found
+    centre, radius = _circles_round(Edges(edges.start, edges.end, edges.first[np.append(has, -1)]))
     step = max(1, _CELLS // len(edges.start))
     for at in range(0, len(start), step):
         rows = slice(at, at + step)
-        parts = _signed_parts(start[rows], end[rows], edges)
-        found[rows, has] = np.add.reduceat(parts, edges.first[:-1][has], axis=1)
-    return np.asarray(np.maximum(found, 0) * length)
+        near = _reach_to(start[rows], end[rows], centre) <= (radius * (1 + CLEAR_M)) ** 2
+        reach, shape = np.nonzero(near)
+        edge_start, edge_end, pair, _ = edges.take(has[shape])
+        one = reach[pair] + at
+        parts = _signed_parts(start[one], end[one], edge_start, edge_end)
+        found[reach + at, has[shape]] = np.bincount(pair, parts, len(reach))
+    return np.asarray(np.maximum(found, 0) * np.hypot(*(end - start).T)[:, None])
 
 
 @dataclass(frozen=True)
@@ -177,6 +204,8 @@ class Ground:
         Forbidden ground for the middle of the trench, united, one polygon each.
     tree : shapely.STRtree
         Of the parts.
+    discs : numpy.ndarray of float, shape (f, 3)
+        Centre and radius of a circle within each forbidden polygon, m.
     priced : Edges
         Of the priced polygons.
     price : numpy.ndarray of float, shape (n,)
@@ -190,6 +219,7 @@ class Ground:
     rules: LineRules
     parts: Objects
     tree: shapely.STRtree
+    discs: Floats
     priced: Edges
     price: Floats
     crossed: Crossed
@@ -197,13 +227,40 @@ class Ground:
 
     def is_blocked(self, start: Floats, end: Floats) -> Flags:
         """Whether the trench of each reach would enter forbidden ground; shape (p,)."""
-        blocked = np.zeros(len(start), dtype=bool)
         if not len(self.parts):
-            return blocked
-        lines = np.asarray(shapely.linestrings(np.stack((start, end), axis=1)), dtype=object)
+            return np.zeros(len(start), dtype=bool)
+        blocked = np.zeros(len(start), dtype=bool)
+        if len(start) > _MANY:
+            blocked = self._meets_disc(start, end)
+        rows = np.flatnonzero(~blocked)
+        ends = np.stack((start[rows], end[rows]), axis=1)
+        lines = np.asarray(shapely.linestrings(ends), dtype=object)
         reach, part = self.tree.query(lines)
-        blocked[reach[shapely.intersects(self.parts[part], lines[reach])]] = True
+        blocked[rows[reach[shapely.intersects(self.parts[part], lines[reach])]]] = True
         return blocked
+
+    def _meets_disc(self, start: Floats, end: Floats) -> Flags:
+        """Whether reaches come into a circle within what is forbidden: quick, and most do."""
+        along = end - start
+        length = np.maximum(np.hypot(*along.T), ON_EDGE_M)
+        east, north = (along / length[:, None]).T
+        aside, foot = (
+            start[:, 0] * north - start[:, 1] * east,
+            np.sum(start * along, axis=1) / length,
+        )
+        left = np.arange(len(start))
+        for x, y, radius in self.discs:
+            off = x * north - y * east - aside
+            place = x * east + y * north - foot
+            over = place - np.clip(place, 0, length)
+            is_clear = off * off + over * over >= radius * radius
+            if not is_clear.all():
+                left, length, east, north, aside, foot = (
+                    each[is_clear] for each in (left, length, east, north, aside, foot)
+                )
+        meets = np.ones(len(start), dtype=bool)
+        meets[left] = False
+        return meets
 
     def is_within(self, points: Floats) -> Flags:
         """Whether points keep to the margin beside the straight line; shape (p,)."""
@@ -240,7 +297,7 @@ class Ground:
 
 def price_crossings(found: Crossings, crossed: Crossed) -> Floats:
     """Price each crossing, infinite where its angle is too small; shape (k,)."""
-    is_sharp = found.angle_deg < crossed.least_angle_deg[found.line] - ON_EDGE_M
+    is_sharp = found.angle_deg < crossed.least_angle_deg[found.line] - _SLACK_DEG
     return np.where(is_sharp, np.inf, crossed.cost[found.line])
 
 
@@ -267,6 +324,17 @@ def grow(forbidden: Objects, half_width_m: float) -> Objects:
     if half_width_m > 0:
         return np.asarray(shapely.buffer(forbidden, off, quad_segs=ARC_SEGMENTS), dtype=object)
     return np.asarray(shapely.buffer(forbidden, off, join_style="mitre"), dtype=object)
+
+
+def _discs_in(grown: Objects) -> Floats:
+    """Centre and radius of a circle within each polygon, the greatest first; shape (f, 3)."""
+    parts = shapely.get_parts(grown)
+    parts = parts[shapely.area(parts) > 0]
+    within = shapely.maximum_inscribed_circle(parts, tolerance=_DISC_M)
+    ends = shapely.get_coordinates(within).reshape(-1, 2, 2)
+    radius = np.hypot(*(ends[:, 1] - ends[:, 0]).T) - ON_EDGE_M
+    rows = np.argsort(-radius, kind="stable")
+    return np.column_stack((ends[rows, 0], np.maximum(radius[rows], 0)))
 
 
 def make_ground(
@@ -305,6 +373,7 @@ def make_ground(
         rules,
         parts,
         shapely.STRtree(parts),
+        _discs_in(grown),
         polygon_edges(priced),
         price,
         crossed,

@@ -8,7 +8,13 @@ from typing import Final
 import numpy as np
 import shapely
 
-from routekit.alignment.candidates import forbidden_bends, keep_usable, priced_bends
+from routekit.alignment.candidates import (
+    crossing_bends,
+    forbidden_bends,
+    keep_usable,
+    meeting_bends,
+    priced_bends,
+)
 from routekit.alignment.exact import (
     Ground,
     count_between,
@@ -23,6 +29,9 @@ from routekit.arrays import Flags, Floats, Ints, Objects
 
 _FIRST_SHARES: Final = (1.25, 2.0, 4.0, np.inf)
 """How long a way is looked for at first, as shares of the straight distance (house choice)."""
+
+_COARSE_M: Final = 0.05
+"""How far the outline of a priced area may be off while lines are sought, m (house choice)."""
 
 
 @dataclass(frozen=True)
@@ -63,13 +72,17 @@ class Problem:
     rules: LineRules
 
 
-def ground_of(problem: Problem, is_held: Flags) -> Ground:
-    """Make the ground with some of the forbidden polygons, those not held being given up."""
+def ground_of(problem: Problem, is_held: Flags, *, is_exact: bool = False) -> Ground:
+    """Make the ground with some of the forbidden polygons, those not held being given up.
+
+    Prices are of areas drawn with few points for a search, of the areas themselves if exact.
+    """
+    areas = problem.areas if is_exact else shapely.simplify(problem.areas, _COARSE_M)
     return make_ground(
         problem.start,
         problem.end,
         grown=problem.grown[is_held],
-        priced=problem.areas,
+        priced=areas,
         price=problem.price,
         crossed=problem.crossed,
         rules=problem.rules,
@@ -92,35 +105,35 @@ def solve(problem: Problem, is_held: Flags) -> FoundLine | None:
     ground = ground_of(problem, is_held)
     line = None
     for level in (0, 1):
-        line = _seek(ground, forbidden_bends(ground, level), None)
-        if line is not None:
-            break
-    if len(problem.areas):
-        bends = np.concatenate((forbidden_bends(ground, 0), priced_bends(problem.areas, ground)))
-        other = _seek(ground, bends, line)
-        line = min(
-            (each for each in (line, other) if each is not None),
-            key=lambda each: cost_of_line(each, ground),
-            default=None,
+        corners = forbidden_bends(ground, level)
+        bends = (
+            corners,
+            meeting_bends(corners, ground),
+            priced_bends(problem.areas, ground),
+            crossing_bends(ground),
         )
-    return None if line is None else measure(line, problem, is_held)
+        line = _seek(ground, np.concatenate(bends))
+        if line is not None:
+            if len(problem.areas):
+                line = straighten(line, ground_of(problem, is_held, is_exact=True), _COARSE_M)
+            return measure(line, problem, is_held)
+    return None
 
 
-def _seek(ground: Ground, bends: Floats, known: Floats | None) -> Floats | None:
+def _seek(ground: Ground, bends: Floats) -> Floats | None:
     """Find the cheapest way over bends, straightened, further off until none can be cheaper."""
     rules = ground.rules
     straight = float(np.hypot(*(ground.end - ground.start)))
     limit = rules.longest_share * straight
-    cost = np.inf if known is None else cost_of_line(known, ground)
-    found = None
-    for share in _FIRST_SHARES:
+    cost, found = np.inf, None
+    for share in _FIRST_SHARES[1 if len(ground.price) else 0 :]:
         most_m = min(limit, share * straight, cost / rules.cost_per_m)
-        points = keep_usable(bends, ground, most_m)
-        graph = make_graph(points, ground, cost)
+        graph = make_graph(keep_usable(bends, ground, most_m), ground, cost)
         way = way_within(graph, ground)
         if way is not None:
-            found = straighten(points[way], ground)
-            cost = min(cost, cost_of_line(found, ground))
+            line = straighten(graph.points[way], ground)
+            if cost_of_line(line, ground) < cost:
+                cost, found = cost_of_line(line, ground), line
         if most_m >= min(limit, cost / rules.cost_per_m):
             break
     return found
@@ -142,7 +155,7 @@ def measure(line: Floats, problem: Problem, is_held: Flags) -> FoundLine:
     FoundLine
     """
     rules = problem.rules
-    ground = ground_of(problem, np.zeros(len(problem.forbidden), dtype=bool))
+    ground = ground_of(problem, np.zeros_like(is_held), is_exact=True)
     start, end = line[:-1], line[1:]
     length = np.hypot(*(end - start).T)
     between = count_between(length, rules).astype(np.int64)

@@ -15,19 +15,26 @@ from routekit.alignment.graph import is_turn_kept
 from routekit.arrays import Floats
 from routekit.geometry.plane import cross
 
-_ROUNDS: Final = 60
+_ROUNDS: Final = 40
 """Greatest number of times that all bends are gone through."""
-_LEAST_STEP_M: Final = 0.005
-"""Bends are slid no finer than this, m: below setting out (house choice)."""
+_LEAST_STEP_M: Final = 0.02
+"""Bends are slid no finer than this, m: what setting out holds (house choice)."""
+_SHORTEST_M: Final = 0.05
+"""No reach is shorter, m (house choice)."""
+_BETTER: Final = 2e-5
+"""Share of the cost that a change must save (house choice)."""
+_FOR_A_BEND: Final = 20
+"""How many times that for one bend more (house choice)."""
+_WORTHWHILE: Final = 25
+"""How many times that all bends together must save to be gone through again (house choice)."""
+_EVEN: Final = 1e-9
 _SHRINK: Final = 0.35
-_BETTER: Final = 1e-9
-"""Share of the cost by which a line must be cheaper to be taken."""
 _COMPASS: Final = np.linspace(0, 2 * np.pi, 8, endpoint=False)
 _SIDES: Final = np.array((1.0, -1.0, 0.3, -0.3))
 _CUTS: Final = np.array((0.1, 0.25, 0.45))
 
 
-def straighten(line: Floats, ground: Ground) -> Floats:
+def straighten(line: Floats, ground: Ground, first_step_m: float | None = None) -> Floats:
     """Make a line cheaper, bend by bend, until no trial does.
 
     Parameters
@@ -35,20 +42,26 @@ def straighten(line: Floats, ground: Ground) -> Floats:
     line : numpy.ndarray of float, shape (k, 2)
         Keeps all rules.
     ground : Ground
+    first_step_m : float, optional
+        How far bends are slid at first; a quarter of the longest reach if not given.
 
     Returns
     -------
     numpy.ndarray of float, shape (m, 2)
         Bends only, no manholes within a reach.
     """
-    step = float(np.hypot(*np.diff(line, axis=0).T).max()) / 4
+    longest_m = float(np.hypot(*np.diff(line, axis=0).T).max())
+    step = longest_m / 4 if first_step_m is None else first_step_m
+    gain = _BETTER * cost_of_line(line, ground)
+    line = _simplify(line, ground, gain)
     for _ in range(_ROUNDS):
-        line, is_fewer = _simplify(line, ground)
-        line, is_slid = _slide_all(line, ground, step)
-        if not (is_fewer or is_slid):
-            if step < _LEAST_STEP_M:
-                break
-            step *= _SHRINK
+        slid = _slide_all(line, ground, step, gain)
+        was, line = line, _simplify(slid, ground, gain)
+        if cost_of_line(was, ground) - cost_of_line(line, ground) > _WORTHWHILE * gain:
+            continue
+        if step < _LEAST_STEP_M:
+            break
+        step *= _SHRINK
     return line
 
 
@@ -59,9 +72,14 @@ def cost_of_line(line: Floats, ground: Ground) -> float:
     )
 
 
-def _try(line: Floats, ground: Ground, low: int, high: int, trials: Floats) -> Floats | None:
+def _try(
+    line: Floats, ground: Ground, gain: float, low: int, high: int, trials: Floats
+) -> Floats | None:
     """Put each trial in place of the bends `low` up to `high`; give the best cheaper line."""
     count, bends = trials.shape[:2]
+    most = ground.rules.most_bends
+    if most is not None and bends > high - low and len(line) - 2 + bends - high + low > most:
+        return None
     window = np.concatenate(
         (
             np.broadcast_to(line[low - 1], (count, 1, 2)),
@@ -80,8 +98,8 @@ def _try(line: Floats, ground: Ground, low: int, high: int, trials: Floats) -> F
     whole = float(np.hypot(*np.diff(line, axis=0).T).sum())
     old = float(np.hypot(*np.diff(line[low - 1 : high + 1], axis=0).T).sum())
     straight = float(np.hypot(*(ground.end - ground.start)))
-    limit = before * (1 - _BETTER) - _BETTER
-    is_good = (least < limit) & (along > 2 * _LEAST_STEP_M).all(axis=1)
+    limit = before - gain * (_FOR_A_BEND if bends > high - low else 1)
+    is_good = (least < limit) & (along > _SHORTEST_M).all(axis=1)
     is_good &= whole - old + length <= ground.rules.longest_share * straight
     is_good &= is_turn_kept(np.concatenate((spread[0], window, spread[1]), axis=1), _angle(ground))
     is_good &= ground.is_within(trials.reshape(-1, 2)).reshape(count, bends).all(axis=1)
@@ -105,53 +123,47 @@ def _angle(ground: Ground) -> float:
     return ground.rules.least_angle_deg
 
 
-def _simplify(line: Floats, ground: Ground) -> tuple[Floats, bool]:
+def _simplify(line: Floats, ground: Ground, gain: float) -> Floats:
     """Drop bends, join two or three in one, where that is cheaper."""
-    changed = False
     at = 1
     while at < len(line) - 1:
         found = None
-        for many in (3, 2, 1):
-            if at + many > len(line) - 1:
-                continue
-            found = _try(line, ground, at, at + many, np.empty((1, 0, 2)))
+        for many in range(min(3, len(line) - 1 - at), 0, -1):
+            found = _try(line, ground, gain, at, at + many, np.empty((1, 0, 2)))
             if found is None and many > 1:
                 meeting = _meeting(line[at - 1], line[at], line[at + many - 1], line[at + many])
-                trials = np.array([[meeting]]) if meeting is not None else np.empty((0, 1, 2))
-                if len(trials):
-                    found = _try(line, ground, at, at + many, trials)
+                found = _try(line, ground, gain, at, at + many, meeting)
             if found is not None:
+                line, at = found, max(at - 2, 0)
                 break
-        if found is None:
-            at += 1
-        else:
-            line, changed = found, True
-    return line, changed
+        at += 1
+    return line
 
 
-def _meeting(start: Floats, bend: Floats, other: Floats, end: Floats) -> Floats | None:
-    """Where the first reach drawn on meets the last drawn back, None if nowhere between."""
+def _meeting(start: Floats, bend: Floats, other: Floats, end: Floats) -> Floats:
+    """Where the first reach drawn on meets the last drawn back; shape (1, 1, 2), or none."""
     along, back = bend - start, other - end
     sine = float(cross(along, back))
-    if abs(sine) < _BETTER:
-        return None
+    if abs(sine) < _EVEN:
+        return np.empty((0, 1, 2))
     ahead = float(cross(end - start, back)) / sine
     behind = float(cross(end - start, along)) / sine
-    return start + ahead * along if ahead > 1 and behind > 1 else None
+    if ahead <= 1 or behind <= 1:
+        return np.empty((0, 1, 2))
+    return np.asarray(start + ahead * along)[None, None]
 
 
-def _slide_all(line: Floats, ground: Ground, step: float) -> tuple[Floats, bool]:
+def _slide_all(line: Floats, ground: Ground, step: float, gain: float) -> Floats:
     """Slide each bend, each two neighbours, and cut each corner, by about a step."""
-    changed = False
     at = 1
     while at < len(line) - 1:
         for low, high, trials in _trials(line, at, step):
-            found = _try(line, ground, low, high, trials)
+            found = _try(line, ground, gain, low, high, trials)
             if found is not None:
-                line, changed = found, True
+                line = found
                 break
         at += 1
-    return line, changed
+    return line
 
 
 def _trials(line: Floats, at: int, step: float) -> list[tuple[int, int, Floats]]:
@@ -194,4 +206,4 @@ def _shift_two(four: Floats, step: float) -> Floats:
 
 
 def _unit(vector: Floats) -> Floats:
-    return np.asarray(vector / max(float(np.hypot(*vector)), _BETTER))
+    return np.asarray(vector / max(float(np.hypot(*vector)), _EVEN))

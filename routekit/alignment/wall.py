@@ -52,7 +52,9 @@ def _bounds(problem: Problem, ground: Ground) -> shapely.Geometry:
     if len(ground.parts):
         west, south, east, north = shapely.total_bounds(ground.parts)
         low, high = np.minimum(low, (west, south)), np.maximum(high, (east, north))
-    return shapely.box(*(low - _PAD_M), *(high + _PAD_M))
+    (west, south), (east, north) = low - _PAD_M, high + _PAD_M
+    everything: shapely.Geometry = shapely.box(west, south, east, north)
+    return everything
 
 
 def find_wall(problem: Problem, ground: Ground) -> tuple[Ints, bool, bool]:
