@@ -110,6 +110,10 @@ def test_a_run_that_cannot_stand_alone_is_refused():
     span[1, 0] = NEVER
     with pytest.raises(ValueError, match="by themselves: \\[1\\]"):
         partition_chains(replace(costs, span=span))
+    costs = chain_costs(np.random.default_rng(0), 7, 2)
+    none = replace(costs, span=np.full_like(costs.span, NEVER))
+    with pytest.raises(ValueError, match="by themselves: \\[0, 1, 2, 3, 4\\]$"):
+        partition_chains(none)
 
 
 def test_no_chains():
