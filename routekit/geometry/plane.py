@@ -158,9 +158,10 @@ def clip_to_circle(a: Floats, b: Floats, radius: Floats) -> tuple[Floats, Floats
     square = np.sum(along * along, axis=1)
     half = np.sum(a * along, axis=1)
     root = half**2 - square * (np.sum(a * a, axis=1) - radius**2)
-    inside = (root > 0) & (square > 0)
+    # Of an edge of no length nothing lies inside: its root is nothing.
+    inside = root > 0
     reach = np.sqrt(np.where(inside, root, 0.0))
-    safe = np.where(square > 0, square, 1.0)
+    safe = np.where(inside, square, 1.0)
     enter = np.where(inside, np.clip((-half - reach) / safe, 0, 1), 0.0)
     leave = np.where(inside, np.clip((-half + reach) / safe, 0, 1), 0.0)
     return enter, leave

@@ -233,3 +233,14 @@ def test_distance_from_a_corner_and_to_an_edge_of_no_length():
     )
     assert distance == pytest.approx([5, 5, 5, 1])
     assert within.tolist() == [False, False, False, True]
+
+
+def test_a_corner_given_twice_takes_nothing_of_a_circle_and_hides_nothing():
+    """A quarter disc of radius 2 round the corner that is given twice; the same from a stem."""
+    twice = shapely.Polygon([(0, 0), (0, 0), (10, 0), (10, 10), (0, 10)])
+    edges = polygon_edges([twice])
+    assert circle_polygon_area([[0, 0]], [2.0], edges, ONE) == pytest.approx([np.pi])
+    once = polygon_edges([shapely.box(0, 0, 10, 10)])
+    found = [shadow_area([[-3, -1]], [6.0], each, ONE, ONE)[0] for each in (edges, once)]
+    assert found[0] == pytest.approx(found[1])
+    assert found[0] > 1

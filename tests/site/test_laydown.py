@@ -163,7 +163,8 @@ def test_stages_tie_up_houses_and_crew_for_longer():
     for name, obstacles in (("free", None), ("stages", house), ("none", near)):
         around = prepare_surroundings(zones, obstacles=obstacles)
         laydown = plan_laydown(strings, pits, around, **TWELVE)
-        found = attach_laydown(strings, laydown, pipe)
+        found = attach_laydown(strings.set_axis([7]), laydown, pipe)
+        assert "index" not in found
         added[name] = [
             (found[column] - strings[column]).item() for column in ("ready_days", "tie_days")
         ]

@@ -112,7 +112,7 @@ def test_a_run_that_cannot_stand_alone_is_refused():
         partition_chains(replace(costs, span=span))
     costs = chain_costs(np.random.default_rng(0), 7, 2)
     none = replace(costs, span=np.full_like(costs.span, NEVER))
-    with pytest.raises(ValueError, match="by themselves: \\[0, 1, 2, 3, 4\\]$"):
+    with pytest.raises(ValueError, match=r"by themselves: \[0, 1, 2, 3, 4\]$"):
         partition_chains(none)
 
 

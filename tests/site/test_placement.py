@@ -165,7 +165,7 @@ def test_a_pit_lies_within_its_run(length, slide, run_m, is_allowed):
     assert candidate_corners(short, slide, 0.0, PLACE)[1].tolist() == [is_allowed]
 
 
-@pytest.mark.parametrize(("more", "is_allowed"), [(-0.001, True), (0.001, False)])
+@pytest.mark.parametrize(("more", "is_allowed"), [(-0.001, True), (0.0, True), (0.001, False)])
 @pytest.mark.parametrize("side", [1, -1])
 def test_the_old_pipe_strays_no_farther_in_a_turned_pit_than_its_play(more, is_allowed, side):
     """Half of 8 m inward, times the sine of the turn."""
