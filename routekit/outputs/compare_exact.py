@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 from routekit.errors import LayerError
 from routekit.layers.opening import find_database_fault, shut_doors
 from routekit.outputs.compare_moves import ALL, MOVE_COLUMNS, ORDER, ROWS, Place, Told
+from routekit.outputs.folded import STORED
 
 ROW_KEYS: dict[str, tuple[str, ...]] = {
     "runs": ("run_id",),
@@ -57,7 +58,7 @@ ROW_KEYS: dict[str, tuple[str, ...]] = {
 in their order."""
 
 FOUND_COLUMNS = ("table", "column", "what", "rows", "key", "old", "new", "reason")
-_LEFT_OUT = ("provenance", "layer_styles")
+_LEFT_OUT = ("provenance", "layer_styles", *STORED)
 _GEOMETRY = "geometry"
 _LINE_WIDTH = 60
 
@@ -350,6 +351,8 @@ def _list_tables(path: Path) -> dict[str, list[str]]:
 _TABLES: Final = (
     "SELECT table_name FROM gpkg_contents WHERE data_type IN ('features', 'attributes')"
 )
+_ROW_NUMBER: Final = "OGC_FID"
+"""What a view calls the number of its rows."""
 _SHAPES: Final = "SELECT table_name, column_name FROM gpkg_geometry_columns"
 
 
@@ -357,7 +360,7 @@ def _list_fields(database: sqlite3.Connection, table: str) -> list[str]:
     """List the columns of a table but for its row number."""
     quoted = table.replace('"', '""')
     rows = database.execute(f'PRAGMA table_info("{quoted}")').fetchall()
-    return [str(name) for _, name, _, _, _, is_key in rows if not is_key]
+    return [str(name) for _, name, _, _, _, is_key in rows if not is_key and name != _ROW_NUMBER]
 
 
 def _read_table(path: Path, table: str) -> pa.Table:

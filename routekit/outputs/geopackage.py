@@ -32,6 +32,7 @@ from pyogrio.errors import (
 from routekit.errors import OutputError
 from routekit.layers.opening import gdal_options
 from routekit.outputs.atomic import replacing_file
+from routekit.outputs.folded import FoldedLayers, fold_layers, write_view
 from routekit.outputs.gis_layers import Layer, collect_layers, describe_fields, name_fields
 from routekit.outputs.gis_styles import write_styles
 from routekit.result import Result
@@ -74,25 +75,27 @@ def write_geopackage(result: Result, path: str | Path) -> Path:
         If the file cannot be written or replaced; an earlier file is kept.
     """
     target, settings = Path(path), result.settings.outputs.geopackage
-    layers = collect_layers(result, max_check_rows=settings.max_check_rows)
+    layers = fold_layers(collect_layers(result, max_check_rows=settings.max_check_rows))
     write_layers(
-        layers,
+        layers.stored,
         target,
         crs=result.crs,
         settings=settings,
-        add=_add_styles(layers),
+        add=_add_view_and_styles(layers),
         is_blank_null=True,
     )
     return target
 
 
-def _add_styles(layers: list[Layer]) -> Callable[[Path], None]:
-    """Make what writes the styles of layers into their file."""
-    drawn = [layer.name for layer in layers if layer.geometry_type is not None]
+def _add_view_and_styles(layers: FoldedLayers) -> Callable[[Path], None]:
+    """Make what writes the view of the folded table and the styles of layers into their file."""
+    drawn = [layer.name for layer in layers.stored if layer.geometry_type is not None]
 
     def add(path: Path) -> None:
         try:
             with closing(sqlite3.connect(path)) as base, base:
+                if layers.whole is not None:
+                    write_view(base, layers.whole, _TIME_STAMP)
                 write_styles(base, drawn, _TIME_STAMP)
         except sqlite3.Error as error:
             message = (
@@ -100,6 +103,8 @@ def _add_styles(layers: list[Layer]) -> Callable[[Path], None]:
                 "the disk or choose another output folder; earlier results are kept"
             )
             raise OutputError(message) from error
+        if layers.whole is not None:
+            _name_columns([layers.whole], path, path)
 
     return add
 
@@ -231,7 +236,7 @@ def _encode_geometry(layer: Layer, rows: slice, kind: str, segments: int) -> pa.
 def encode_circles(
     centre: ArrayLike, radius_m: ArrayLike, *, segments: int, multi: bool = False
 ) -> pa.Array:
-    """Encode regular polygons with the areas of circles as well-known binary.
+    """Encode regular polygons that enclose circles as well-known binary.
 
     Parameters
     ----------
@@ -250,14 +255,15 @@ def encode_circles(
 
     Notes
     -----
-    A regular polygon with k sides and corners at distance r has the area k r2 sin(2 pi / k) / 2;
-    set equal to pi R2 it gives r. Source: plane geometry.
+    A regular polygon with k sides encloses a circle of radius R, touching it with each side, if its
+    corners lie at R / cos(pi / k); its area is then k tan(pi / k) / pi times that of the circle.
+    Source: plane geometry. Drawn within the circle it would leave roots outside.
     """
     middle = np.asarray(centre, dtype=float).reshape(-1, 2)
     radius = np.asarray(radius_m, dtype=float)
     angle = np.linspace(0.0, 2.0 * np.pi, segments, endpoint=False)
     ring = np.stack([np.cos(angle), np.sin(angle)], axis=1)
-    ring *= np.sqrt(2.0 * np.pi / (segments * np.sin(2.0 * np.pi / segments)))
+    ring /= np.cos(np.pi / segments)
     ring = np.concatenate([ring, ring[:1]])
     head = [("multi_order", "u1"), ("multi_type", "<u4"), ("parts", "<u4")] if multi else []
     body = [("order", "u1"), ("type", "<u4"), ("rings", "<u4"), ("points", "<u4")]

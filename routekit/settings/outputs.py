@@ -168,11 +168,11 @@ class GeopackageSettings(Settings):
     """Size of the result GeoPackage."""
 
     circle_segments: int = setting(
-        48,
+        24,
         unit="-",
         source="house",
-        text="Sides of the polygon that stands for a circular zone; the polygon has the area of "
-        "the circle, and 48 sides stay within 16 mm of a 15 m circle",
+        text="Sides of the polygon that stands for a circular zone; it encloses the circle, and "
+        "with 24 sides its corners stand out 0.9 % of the radius, its area is 0.6 % larger",
         ge=12,
         le=720,
     )

@@ -16,6 +16,7 @@ from whole_result import set_outputs
 
 from routekit.errors import OutputError
 from routekit.outputs import geopackage
+from routekit.outputs.folded import KINDS, ROWS, STORED, fold_checks
 from routekit.outputs.geopackage import encode_circles, write_geopackage
 from routekit.outputs.gis_layers import (
     attach,
@@ -90,7 +91,7 @@ def same_text_or_number(read, given):
 
 
 def test_has_every_layer_with_a_description(path):
-    assert sorted(pyogrio.list_layers(path)[:, 0]) == sorted([*LAYERS, "layer_styles"])
+    assert sorted(pyogrio.list_layers(path)[:, 0]) == sorted([*LAYERS, *STORED, "layer_styles"])
     for name in LAYERS:
         assert pyogrio.read_info(path, layer=name)["layer_metadata"]["DESCRIPTION"]
 
@@ -137,9 +138,10 @@ def test_breaches_are_the_stretches_between_their_chainages(path, result):
 
 
 def test_zones_have_the_area_that_they_state(path, result):
-    """A circle is drawn as a polygon of equal area (derived: plane geometry)."""
+    """A circle is drawn as 24 sides round it: 24 tan(pi / 24) / pi of its area (derived)."""
     read = gpd.read_file(path, layer="root_zones")
-    np.testing.assert_allclose(read.area, result.zones["area_m2"], rtol=1e-9)
+    larger = np.where(result.zones["zone"].isna(), 24 * np.tan(np.pi / 24) / np.pi, 1)
+    np.testing.assert_allclose(read.area, result.zones["area_m2"] * larger, rtol=1e-9)
     assert read["tree_id"].tolist() == result.zones["tree_id"].tolist()
     own = result.zones["zone"].notna().to_numpy()
     assert shapely.equals(
@@ -148,18 +150,18 @@ def test_zones_have_the_area_that_they_state(path, result):
     ).all()
     structural = gpd.read_file(path, layer="structural_zones")
     assert len(structural) == result.zones["structural_radius_m"].notna().sum()
-    np.testing.assert_allclose(structural.area, np.pi * 2.1**2, rtol=1e-9)
+    np.testing.assert_allclose(structural.area, 24 * np.tan(np.pi / 24) * 2.1**2, rtol=1e-9)
 
 
 @pytest.mark.parametrize("multi", [False, True])
-def test_circle_stays_close_to_its_radius(multi):
-    """48 sides at 15 m: corners 14 mm outside, middles of sides 18 mm inside (derived)."""
+def test_a_polygon_encloses_its_circle(multi):
+    """24 sides at 15 m: each touches the circle, and corners stand 129 mm out (derived)."""
     circle = shapely.from_wkb(
-        encode_circles([[10, 20], [0, 0]], [15, np.nan], segments=48, multi=multi)[0].as_py()
+        encode_circles([[10, 20], [0, 0]], [15, np.nan], segments=24, multi=multi)[0].as_py()
     )
     corners = shapely.get_coordinates(circle) - [10, 20]
-    assert np.hypot(*corners.T) == pytest.approx(15.0214, abs=2e-4)
-    assert circle.area == pytest.approx(np.pi * 225, rel=1e-12)
+    assert np.hypot(*corners.T) == pytest.approx(15.1294, abs=2e-4)
+    assert shapely.Point(10, 20).distance(circle.boundary) == pytest.approx(15, abs=1e-9)
     assert encode_circles([[0, 0]], [np.nan], segments=12)[0].as_py() is None
 
 
@@ -276,6 +278,29 @@ def test_no_text_is_blank_where_another_is_null(sample_result, tmp_path):
                 assert base.execute(query).fetchone() == (0,), (layer, name)
 
 
+def test_checks_stand_once_by_kind_and_read_back_whole(sample_result, tmp_path):
+    """Value by value what the result holds, from tables that hold each kind of check once."""
+    path = write_geopackage(sample_result, tmp_path / "result.gpkg")
+    given = sample_result.checks.drop(columns="run")
+    read = pyogrio.read_dataframe(path, layer="checks")
+    assert read.columns.tolist() == given.columns.tolist()
+    assert len(read) == len(given)
+    for column in given.columns:
+        is_number = pd.api.types.is_float_dtype(given[column].dtype)
+        finite = given[column].replace([np.inf, -np.inf], np.nan) if is_number else given[column]
+        same_text_or_number(read[column], finite)
+    kinds, rows = (pyogrio.read_dataframe(path, layer=name) for name in (KINDS, ROWS))
+    assert len(rows) == len(given)
+    assert not kinds.duplicated().any()
+    assert len(kinds) < len(given) / 10
+
+
+def test_checks_of_a_run_that_is_not_there_are_refused():
+    checks = pd.DataFrame({"run_id": ["R1", "R9"], "check": "Cover", "value": 1.0})
+    with pytest.raises(ValueError, match="R9"):
+        fold_checks(checks, pd.Series(["R1"]))
+
+
 def test_two_writes_give_the_same_bytes(path, result, tmp_path):
     assert digest(write_geopackage(result, tmp_path / "again.gpkg")) == digest(path)
 
@@ -291,7 +316,7 @@ def test_gdal_options_are_put_back(result, tmp_path):
 
 def test_empty_tables_give_empty_layers(tmp_path):
     path = write_geopackage(make_empty_result(), tmp_path / "empty.gpkg")
-    assert sorted(pyogrio.list_layers(path)[:, 0]) == sorted([*LAYERS, "layer_styles"])
+    assert sorted(pyogrio.list_layers(path)[:, 0]) == sorted([*LAYERS, *STORED, "layer_styles"])
     assert all(pyogrio.read_info(path, layer=name)["features"] == 0 for name in LAYERS)
     assert pyogrio.read_info(path, layer="root_zones")["geometry_type"] == "MultiPolygon"
     assert pyogrio.read_info(path, layer="checks")["geometry_type"] is None
