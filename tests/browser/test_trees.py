@@ -14,6 +14,7 @@ from chromium import DESKTOP, PHONE
 from whole_result import fill_table
 
 from routekit.outputs.arborist import write_tree_report
+from routekit.outputs.works.writer import write_works_plans
 
 NARROW = {"width": 320, "height": 640}
 
@@ -58,4 +59,17 @@ def test_rows_stack_on_a_phone_and_words_stay_whole(browser, sheets):
     assert all(word["lines"] == 1 and word["inside"] for word in shown)
     label = "getComputedStyle(document.querySelector('.grid td[data-head]'), '::before').content"
     assert page.evaluate(label) == '"Species"'
+    page.close()
+
+
+@pytest.mark.parametrize("size", [NARROW, PHONE, DESKTOP], ids=["narrow", "phone", "desktop"])
+def test_works_plans_fit_the_screen_and_bar_nobody(
+    browser, sample_result, tmp_path, find_barriers, size
+):
+    write_works_plans(sample_result, tmp_path / "works.html", with_pdf=False)
+    page = browser.new_page(viewport=size)
+    page.goto((tmp_path / "works.html").as_uri())
+    assert page.evaluate("document.documentElement.scrollWidth") <= size["width"]
+    assert page.locator("article figure > svg").count() > 8
+    assert find_barriers(page) == []
     page.close()

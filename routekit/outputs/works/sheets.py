@@ -131,6 +131,14 @@ class _Lists:
             self._look_up(of, first), result.strings["string_id"].astype(str), dtype=object
         )
         self.laid_street = self._look_up(by_string, result.laydown["string_id"])
+        self.pits, self.digs, self.runs, self.laydown = (
+            pd.DataFrame(table.drop(columns="geometry"))
+            for table in (result.pits, result.digs, result.runs, result.laydown)
+        )
+        self.has_pit, self.has_dig = (
+            shapely.is_geometry(np.array(table.geometry, dtype=object))
+            for table in (result.pits, result.digs)
+        )
         self.guard = pd.DataFrame(result.tree_protection.drop(columns="geometry"))
         self.guard_street = _streets(result.tree_protection)
         self.is_unset = (self.guard["kind"] == NOT_SET_OUT).to_numpy(dtype=bool)
@@ -195,8 +203,7 @@ class _Lists:
 
     def _list_runs(self, rows: Flags) -> list[dict[str, Any]]:
         """List runs with their technique, new pipe and standing."""
-        result = self.result
-        runs, advice = result.runs[rows], result.advice[rows]
+        runs, advice = self.runs[rows], self.result.advice[rows]
         pipes, standing = take_texts(advice, "new_pipe"), advice["standing"].astype(str)
         facts = runs[["run_id", "length_m", "from_manhole", "to_manhole"]].to_numpy(dtype=object)
         found = []
@@ -219,10 +226,10 @@ class _Lists:
 
     def _list_pits(self, rows: Flags) -> list[dict[str, Any]]:
         """List pits with their sizes."""
-        pits = self.result.pits[rows]
+        pits = self.pits[rows]
         names = name_pits(pits["role"], pits["pit_id"])
         sizes = pits[["length_m", "width_m", "depth_m"]].to_numpy(dtype=float)
-        drawn = shapely.is_geometry(np.array(pits.geometry, dtype=object))
+        drawn = self.has_pit[rows]
         facts = zip(
             names, sizes, drawn, pits["manhole_id"].astype(object), pits["method"], strict=True
         )
@@ -238,9 +245,9 @@ class _Lists:
 
     def _list_digs(self, rows: Flags) -> list[dict[str, Any]]:
         """List small digs that open the ground."""
-        digs = self.result.digs[rows]
+        digs = self.digs[rows]
         names = name_digs(digs["kind"], digs["dig_id"], digs["connection_id"])
-        drawn = shapely.is_geometry(np.array(digs.geometry, dtype=object))
+        drawn = self.has_dig[rows]
         area = digs["footprint_m2"].to_numpy(dtype=float)
         depth = digs["depth_m"].to_numpy(dtype=float)
         return [
@@ -263,7 +270,7 @@ class _Lists:
 
     def _list_laydown(self, rows: Flags) -> list[dict[str, Any]]:
         """List the strips on which strings lie."""
-        laydown = self.result.laydown[rows]
+        laydown = self.laydown[rows]
         texts = take_texts(laydown, "text")
         return [
             {"sign": "", "what": say("String {name} laid out", name=name), "size": "", "note": text}
