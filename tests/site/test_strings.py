@@ -608,12 +608,20 @@ def test_a_chamber_receives_at_the_far_end_alone_and_asks_for_no_pit():
     size, launch, both = pits.requests.size, pits.of[0, DOWN, 0], pits.shared[LEFT_AXIS, 1, 0, 1]
     for name in ("length_m", "width_m", "depth_m"):
         assert getattr(size, name)[both] == getattr(size, name)[launch]
+    launch, both = pits.of[1, UP, 0], pits.shared[LEFT_AXIS, 1, 1, 0]
+    for name in ("length_m", "width_m", "depth_m"):
+        assert getattr(size, name)[both] == getattr(size, name)[launch]
     own, shared = cost_pits(
         pits,
         SimpleNamespace(points=np.zeros(len(pits.run)), is_barred=np.zeros(len(pits.run), bool)),
         StringSettings(),
     )
     assert own[0, DOWN, 1] == shared[LEFT_AXIS, 1, 1, 1] == 0
+    chambers[1, UP] = np.nan
+    one = ends_of(make_street(straight(2)), chamber_mm=chambers, **small)
+    both, far = one.shared[LEFT_AXIS, 1, 1, 1], one.of[1, UP, 1]
+    assert one.bend_radius_m[both] == 0.0
+    assert one.requests.size.width_m[both] == one.requests.size.width_m[far]
     narrow = ends_of(make_street(straight(2)), chamber_mm=[1500.0, 900.0], **small)
     assert (narrow.of >= 0).all()
 
@@ -656,3 +664,17 @@ def test_the_trees_that_bar_the_pits_of_a_run_are_named_once_and_in_order():
     found = find_barring(pits, placement, around, np.array([0, 1]))
     assert found.tolist() == [("T0", "T1"), ("T0",)]
     assert find_barring(pits, placement, around, np.array([1])).tolist() == [("T0",)]
+
+
+def test_a_pit_is_shared_only_by_sizes_that_both_runs_take():
+    """R0 in 250 mm, R1 in 280 mm: states 0 and 1 of the one, 2 and 3 of the other."""
+    pits = ends_of(make_street(straight(2)), outside_mm=[250.0, 280.0], made_mm=(250.0, 280.0))
+    can = (pits.shared[:, 1] >= 0).all(axis=0)
+    assert can.tolist() == [
+        [False, False, True, True],
+        [False, False, True, True],
+        [False] * 4,
+        [False] * 4,
+    ]
+    assert (pits.of[0, :, 2:] == UNAVAILABLE).all()
+    assert (pits.of[1, :, :2] == UNAVAILABLE).all()
