@@ -218,7 +218,12 @@ def test_room_is_looked_for_in_the_other_directions_and_the_longest_is_taken():
         ]
     )
     around = prepare_surroundings(make_zones([]), obstacles=walls)
-    for turns, room in (((0.0,), 20.0), ((0.0, 90.0), 40.0), ((0.0, -90.0, 90.0), 40.0)):
+    for turns, room in (
+        ((0.0,), 20.0),
+        ((0.0, 90.0), 40.0),
+        ((0.0, -90.0, 90.0), 40.0),
+        ((0.0, 90.0, -90.0), 40.0),
+    ):
         settings = LaydownSettings(bend_into_street_deg=turns)
         assert measure_rooms(corners, np.array([50.0]), around, settings) == pytest.approx([room])
 
@@ -317,3 +322,19 @@ def test_crowns_and_entrances_count_up_to_their_distance():
         )
         row = plan_laydown(strings, pits, around, trees=crowns, connections=doors, **TWELVE).iloc[0]
         assert {name: row[name] for name in reach} == dict.fromkeys(reach, count)
+
+
+def test_of_directions_with_as_much_room_the_first_is_taken():
+    """Walls 20 m off the pit's outer edge to the west and to the south."""
+    strings, pits = plan(make_street(straight(3)), trees=[(96.0, 0.0, 6.0, 2.0)])
+    west = pits.set_index("pit_id").geometry[strings["launch_pit"].item()].bounds[0]
+    walls = gpd.GeoDataFrame(
+        {"kind": ["wall"] * 2},
+        geometry=[shapely.box(west - 21, -9, west - 20, 9), shapely.box(west - 9, -21, 99, -20)],
+    )
+    around = prepare_surroundings(make_zones([]), obstacles=walls)
+    for turns in ((0.0, 90.0), (90.0, 0.0)):
+        settings = LaydownSettings(bend_into_street_deg=turns)
+        row = plan_laydown(strings, pits, around, bar_length_m=12.0, settings=settings).iloc[0]
+        assert row["available_m"] == pytest.approx(20.0)
+        assert row["turn_deg"] == turns[0]
