@@ -148,6 +148,8 @@ def test_stops_and_waits_of_strings_welded_in_stages():
     stops, waits = measure_stops(np.array([1.0, 3.0, np.nan]), np.full(3, 12.0), pipe)
     np.testing.assert_allclose(stops, [0.0, 1.0, np.nan])
     np.testing.assert_allclose(waits, [0.0, 2.0, np.nan])
+    two = measure_stops(np.array([2.0]), np.array([12.0]), pipe)
+    assert [each.item() for each in two] == [0.5, 0.5 + 1.5 / 2]
     unwelded = measure_stops(np.array([1.0, 2.0]), np.full(2, np.nan), pipe)[1]
     np.testing.assert_array_equal(unwelded, [0.0, np.nan])
 

@@ -16,6 +16,7 @@ from routekit.site.digs import AT_CONNECTION, AT_SPOT
 from routekit.site.layout import (
     LayoutSettings,
     Place,
+    balance_trees,
     pair_pits,
     set_out_digs,
     set_out_works,
@@ -190,3 +191,71 @@ def test_what_is_dug_hangs_on_the_technique_of_each_run():
     none = set_out_digs(make_place(), np.full(3, "monitor", dtype=object))
     assert none.empty
     assert list(none) == list(digs)
+
+
+def balance(place, works, cut, undecided=(), encroachments=()):
+    """Of trees that a trench cuts; nothing is burst, so that no pit or dig is there."""
+    cut = pd.DataFrame(cut, columns=["tree_id", "footprint_m2", "severed_m2", "is_structural"])
+    cut = cut.assign(
+        severity="major",
+        n_runs=1,
+        footprint_share=cut["footprint_m2"] / 100,
+        severed_share=cut["severed_m2"] / 100,
+        stem_edge_m=2.0,
+        is_within_least=pd.array([False] * len(cut), dtype="boolean"),
+    )
+    found = pd.DataFrame(encroachments, columns=["tree_id", "kind", "is_structural", "keeps_roots"])
+    found["is_structural"] = found["is_structural"].astype("boolean")
+    found["keeps_roots"] = found["keeps_roots"].astype(bool)
+    technique = np.full(len(place.runs), "open_cut", dtype=object)
+    return balance_trees(
+        place,
+        works,
+        technique,
+        found,
+        loss_before=cut,
+        loss_open_cut=cut,
+        undecided=np.array(undecided, dtype=object),
+    ).set_index("tree_id")
+
+
+def test_the_loss_of_a_tree_is_what_is_dug_and_what_trenches_cut_off_beyond():
+    """Zones of 100 m2 by a trench; 10 % of it is major, more than all of it is all."""
+    trees = [(14.0 * n, 3.0, np.sqrt(100 / np.pi), 1.0) for n in range(1, 8)]
+    place = make_place(trees)
+    works = works_of(place, [False] * 3)
+    cut = [
+        ("T0", 2.0, 5.0, False),
+        ("T1", 2.0, 500.0, False),
+        ("T2", 2.0, 5.0, True),
+        ("T3", np.nan, np.nan, False),
+        ("T4", np.nan, np.nan, True),
+        ("T5", 2.0, 5.0, False),
+        ("T6", 2.0, 5.0, False),
+    ]
+    dug = [
+        ("T0", "pit", True, True),
+        ("T5", "pit", True, False),
+        ("T6", "trench", True, False),
+    ]
+    found = balance(place, works, cut, undecided=["T6"], encroachments=dug)
+    own = found["footprint_m2"]
+    assert found.index.tolist() == [f"T{n}" for n in range(7)]
+    assert found.loc["T0", "loss_m2"] == pytest.approx(own["T0"] + 3.0)
+    assert found.loc["T0", "loss_share"] == pytest.approx((own["T0"] + 3.0) / 100)
+    assert found.loc["T1", "loss_m2"] == pytest.approx(100.0)
+    assert found["loss_m2"].isna().tolist() == [False, False, False, True, True, False, True]
+    assert found["footprint_m2"].isna().tolist() == found["loss_m2"].isna().tolist()
+    assert found["severity"].tolist()[1:5] == ["major", "structural", "unknown", "structural"]
+    assert found["severity"].tolist()[5:] == ["structural", "unknown"]
+    assert found["is_structural"].tolist() == [False, False, True, False, True, True, False]
+    assert found["is_careful_structural"].tolist() == [True] + [False] * 6
+    assert found["is_touched"].all()
+    assert found.loc["T3", "working_method"].startswith("trench of unknown width")
+    assert found.loc["T6", "working_method"].startswith("nothing is recommended for a run here")
+    assert found.loc["T6", "touched_by"].endswith("nothing is recommended yet, perhaps")
+    limit = found.loc["T0", "loss_share"]
+    at = balance(replace(place, major_from_share=limit), works, cut)
+    assert at.loc["T0", "severity"] == "major"
+    above = balance(replace(place, major_from_share=limit * 1.0001), works, cut)
+    assert above.loc["T0", "severity"] == "minor"
