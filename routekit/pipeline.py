@@ -12,6 +12,7 @@ import pandas as pd
 from routekit.advice.alerts import find_alerts
 from routekit.advice.choice import Renewal, choose_renewal
 from routekit.advice.currency import find_neutral_rates
+from routekit.advice.new_lines import draw_new_lines
 from routekit.advice.recommended import mark_trenches
 from routekit.advice.tree_needs import find_needs
 from routekit.advice.tree_outcomes import judge_outcomes
@@ -145,8 +146,17 @@ def run_study(study: Study, *, tell: Tell = _silent) -> ShownResult:
         choice_settings(settings),
         tell=tell,
     )
+    new_lines = draw_new_lines(
+        layers,
+        zones,
+        condition,
+        renewal,
+        prepared.decided,
+        settings,
+        choice_settings(settings),
+    )
     renewal, surveys = tell_sureness(renewal, exposure.near_misses, choice_settings(settings))
-    result = _collect(study, prepared, exposure, condition, root_links, renewal, surveys)
+    result = _collect(study, prepared, exposure, condition, root_links, renewal, surveys, new_lines)
     hold_tables(result.tables)
     return result
 
@@ -258,6 +268,7 @@ def _collect(
     root_links: pd.DataFrame,
     renewal: Renewal,
     surveys: pd.DataFrame,
+    new_lines: gpd.GeoDataFrame,
 ) -> ShownResult:
     """Put the tables of all stages together."""
     layers = prepared.layers
@@ -310,6 +321,7 @@ def _collect(
             renewal.encroachments,
         ),
         surveys=surveys,
+        new_lines=new_lines,
         tree_needs=find_needs(
             layers.trees,
             prepared.zones,

@@ -92,6 +92,7 @@ class Result:
     surveys: pd.DataFrame
     tree_needs: pd.DataFrame
     tree_protection: gpd.GeoDataFrame
+    new_lines: gpd.GeoDataFrame
     photo: Path | None = None
     folder: Path | None = None
     """Folder of the study file, from which the photos of trees are named."""

@@ -102,6 +102,11 @@ use = "gaps"
 [zones]
 regime = "bs5837_2012"
 
+# a line round the trees is sought for two runs: it wins on one and loses on the other
+[advice.new_lines]
+seek = "named"
+runs = ["KW-05", "KW-12"]
+
 [outputs.map]
 sheet_date = "2026-06-01"
 

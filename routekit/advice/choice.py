@@ -127,14 +127,7 @@ def choose_renewal(
         level_error_m=settings.flow.level_error_m,
         layout=settings.layout,
     )
-    pipes = PlanSettings(
-        flow=settings.flow,
-        pipe=settings.pipe,
-        pull=settings.pull,
-        liner=_wet_liner(settings),
-        slip_outside_share=settings.methods.lining.slip_outside_share,
-        max_steps_up=settings.methods.bursting.max_steps_up,
-    )
+    pipes = plan_settings(settings)
     plans = build_plans(place.cases, pipes)
     crossings = find_crossings(place, layers.services, plans, settings.methods)
     place = replace(place, crossings=crossings)
@@ -225,6 +218,27 @@ def _judge_trenches(cases: pd.DataFrame, chosen: Texts) -> pd.arrays.BooleanArra
     near = cases["is_near_stem"].to_numpy(dtype=float)
     is_cut = chosen == OPEN_CUT
     return pd.arrays.BooleanArray(is_cut & (near == 1), is_cut & np.isnan(near))
+
+
+def plan_settings(settings: ChoiceSettings) -> PlanSettings:
+    """Take what the plans of new pipes rest on.
+
+    Parameters
+    ----------
+    settings : ChoiceSettings
+
+    Returns
+    -------
+    PlanSettings
+    """
+    return PlanSettings(
+        flow=settings.flow,
+        pipe=settings.pipe,
+        pull=settings.pull,
+        liner=_wet_liner(settings),
+        slip_outside_share=settings.methods.lining.slip_outside_share,
+        max_steps_up=settings.methods.bursting.max_steps_up,
+    )
 
 
 def _wet_liner(settings: ChoiceSettings) -> LinerSettings:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
@@ -170,20 +170,31 @@ def _count(checks: Mapping[str, list[Check]], verdict: int) -> Floats:
     ).astype(float)
 
 
+def count_cautions(group: Sequence[Check]) -> Floats:
+    """Count what calls for caution in the checks of one technique.
+
+    Parameters
+    ----------
+    group : sequence of Check
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (n,)
+        All that only an assumption raises counts once.
+    """
+    warns = np.stack([check.verdict == CAUTION for check in group])
+    raised = np.stack(
+        [
+            np.zeros(warns.shape[1], dtype=bool) if one.is_raised is None else one.is_raised
+            for one in group
+        ]
+    )
+    return np.asarray((warns & ~raised).sum(axis=0) + (warns & raised).any(axis=0), dtype=float)
+
+
 def _count_cautions(checks: Mapping[str, list[Check]]) -> Floats:
-    """Count what calls for caution, shape (n, t): all that only an assumption raises, once."""
-
-    def count(group: list[Check]) -> Floats:
-        warns = np.stack([check.verdict == CAUTION for check in group])
-        raised = np.stack(
-            [
-                np.zeros(warns.shape[1], dtype=bool) if one.is_raised is None else one.is_raised
-                for one in group
-            ]
-        )
-        return np.asarray((warns & ~raised).sum(axis=0) + (warns & raised).any(axis=0), dtype=float)
-
-    return np.stack([count(checks[technique]) for technique in TECHNIQUES], axis=1)
+    """Count what calls for caution, shape (n, t); see `count_cautions`."""
+    return np.stack([count_cautions(checks[technique]) for technique in TECHNIQUES], axis=1)
 
 
 def _count_surveys(checks: Mapping[str, list[Check]]) -> Floats:

@@ -14,6 +14,7 @@ from routekit.advice.appraisal import (
     load_appraisal_rules,
 )
 from routekit.advice.draw_settings import SurenessSettings
+from routekit.advice.new_line_settings import NewLineSettings
 from routekit.advice.rates import RateGroup, Triple, build_rate_group
 from routekit.advice.weights import WeightSettings
 from routekit.methods.settings import MethodSettings
@@ -190,6 +191,7 @@ class AdviceSettings(Settings):
     carbon: CarbonRates = CarbonRates()
     sureness: SurenessSettings = SurenessSettings()
     surveys: SurveyRates = SurveyRates()
+    new_lines: NewLineSettings = NewLineSettings()
 
     @property
     def appraisal_rule(self) -> AppraisalRule:

@@ -45,6 +45,7 @@ KEYS = {
     "ways": "way",
     "alerts": "row_name",
     "surveys": "survey",
+    "new_lines": "run_id",
     "findings": "row_name",
     "rules": "row_name",
 }

@@ -51,6 +51,7 @@ ROW_KEYS: dict[str, tuple[str, ...]] = {
     "ways": ("way",),
     "alerts": ("alert", "item_id", "run_id"),
     "surveys": ("survey",),
+    "new_lines": ("run_id",),
     "rules": ("kind", "name"),
     "decisions": ("run_id", "tree_id", "decision"),
 }

@@ -157,7 +157,7 @@ def collect_layers(result: Result, *, max_check_rows: int) -> list[Layer]:
     -------
     list of Layer
         runs, breaches, near_misses, checks, options, root_zones, structural_zones, stems,
-        trenches, strings, pits, digs, robot_reopenings, encroachments, trees, crowns, tree_fences,
+        trenches, strings, pits, new_lines, digs, robot_reopenings, encroachments, trees, crowns, tree_fences,
         tree_protection, findings,
         totals, quantities, ways, alerts, surveys, rules, decisions, provenance.
     """
@@ -175,6 +175,7 @@ def collect_layers(result: Result, *, max_check_rows: int) -> list[Layer]:
         _drawn("trenches", result.trenches, "Polygon", shape="corridor"),
         _drawn("strings", result.strings, "LineString"),
         _drawn("pits", result.pits, "Polygon"),
+        _drawn("new_lines", result.new_lines, "LineString"),
         _drawn("digs", result.digs, "Polygon"),
         _robot_reopenings(result),
         _plain("encroachments", result.encroachments.drop(columns=list(_POSITIONS))),

@@ -1,0 +1,106 @@
+"""A new line: open cut on another line, and what that line alone must be held to."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from routekit.layers.assumed import GROUND_BETWEEN, INVERTS
+from routekit.methods import open_cut
+from routekit.methods.checks import Check, at_least, at_most, must_not, rest_on
+from routekit.methods.common import column, rest_on_depth
+from routekit.methods.settings import OpenCutSettings
+from routekit.site.line_search import GAP_M
+
+OUTSIDE_M2 = GAP_M
+"""Area outside the street that is a slip of the drawing, m2 (house choice)."""
+
+
+def list_checks(
+    cases: pd.DataFrame,
+    plan: pd.DataFrame,
+    settings: OpenCutSettings,
+    *,
+    least_cover_m: float,
+    sewer_clearance_m: float,
+) -> list[Check]:
+    """List the checks of a new line: those of open cut there, and what it alone must hold.
+
+    Parameters
+    ----------
+    cases : DataFrame
+        Of the new lines, as open cut has them; what is dug is trench, new manholes and the
+        trenches of all connections together. Besides outside_m2 (dug outside the street; NaN
+        without surfaces), line_cover_m (least, over the new pipe), sewer_clear_m (least clear
+        height to another sewer, infinite where none is crossed), is_barred (a decision keeps it
+        from being dug) and n_relaid_unknown (connections that cannot be re-laid on paper).
+    plan : DataFrame
+        Of open cut on the new lines.
+    settings : OpenCutSettings
+    least_cover_m, sewer_clearance_m : float
+
+    Returns
+    -------
+    list of Check
+    """
+    depth = (GROUND_BETWEEN,)
+    unknown = column(cases, "n_relaid_unknown")
+    return [
+        *open_cut.list_checks(cases, plan, settings),
+        at_most(
+            "Dug outside the street",
+            column(cases, "outside_m2"),
+            OUTSIDE_M2,
+            unit="m2",
+            source="house",
+            remedy="Map the surfaces of the street, or ask the owner of the land.",
+            survey="access",
+        ),
+        rest_on(
+            at_least(
+                "Fall of the new line",
+                column(cases, "fall_m"),
+                column(cases, "level_error_m"),
+                unit="m",
+                source="practice",
+                remedy="Survey the levels of both manholes.",
+                survey="levels",
+            ),
+            *INVERTS,
+        ),
+        rest_on_depth(
+            at_least(
+                "Cover over the new pipe",
+                column(cases, "line_cover_m"),
+                least_cover_m,
+                unit="m",
+                source="practice",
+                remedy="Survey the ground along the new line.",
+                survey="levels",
+            ),
+            *depth,
+        ),
+        rest_on_depth(
+            at_least(
+                "Clear height to sewers that are crossed",
+                column(cases, "sewer_clear_m"),
+                sewer_clearance_m,
+                unit="m",
+                source="practice",
+                remedy="Survey the levels of the sewer that is crossed.",
+                survey="levels",
+            ),
+        ),
+        must_not(
+            "Connections that are not known",
+            np.where(unknown == 0, 0.0, np.nan),
+            source="practice",
+            remedy="Inspect the run and place its connections.",
+        ),
+        must_not(
+            "Barred by a decision",
+            column(cases, "is_barred"),
+            source="house",
+            remedy="Ask whoever decided.",
+        ),
+    ]

@@ -1,0 +1,133 @@
+"""New lines round the trees: sought where asked, proved as open cut is, weighed, never passed blind."""
+
+from dataclasses import replace
+
+import geopandas as gpd
+import numpy as np
+import pytest
+import shapely
+from shapely import LineString, Point, box
+
+import routekit.advice.new_lines as module
+from routekit.advice.new_lines import BETTER, FAILS, NONE, UNPROVED, WORSE, _stand
+from routekit.alignment.terms import FoundLine, NoLine
+from routekit.methods.checks import FAIL, PASS, UNKNOWN
+from routekit.site.line_search import Bounds, Prices, Street, outside_street, seek_line
+from routekit.site.relaid import clear_heights, dig_manholes, unite_works
+from routekit.study import Study
+
+BOUNDS = Bounds(0.5, 15.0, 2.0, 80.0, 90.0, 45.0)
+PRICES = Prices(500.0, 4000.0, 500.0, 2000.0, {})
+
+
+def lay(kinds, shapes, **columns):
+    return gpd.GeoDataFrame({"kind": kinds, **columns}, geometry=shapes, crs="EPSG:25832")
+
+
+def a_street(*, walls=(), stems=(), radius=2.0, surfaces=(box(-30, -8, 70, 8),)):
+    """A run of 40 m along the middle of a street 16 m wide."""
+    n = len(stems)
+    zones = gpd.GeoDataFrame(
+        {
+            "tree_id": [f"T{i}" for i in range(n)],
+            "radius_m": np.full(n, 4.0),
+            "structural_radius_m": np.full(n, radius),
+            "zone": np.full(n, None, dtype=object),
+        },
+        geometry=[Point(xy) for xy in stems],
+        crs="EPSG:25832",
+    )
+    return Street(
+        obstacles=lay(["building"] * len(walls), list(walls), obstacle_id=list("ABCDEF"[: len(walls)])),
+        surfaces=lay(["carriageway"] * len(surfaces), list(surfaces)),
+        services=lay([], []),
+        zones=zones,
+        sewers=lay(["-"], [LineString([(0, 0), (40, 0)])], run_id=["R1"]),
+    )
+
+
+def test_a_line_keeps_out_of_structural_zones_and_within_the_street():
+    street = a_street(stems=[(20, 0.5), (12, -1)])
+    found = seek_line(0, street, PRICES, BOUNDS).found
+    assert isinstance(found, FoundLine)
+    trench = LineString(found.vertices).buffer(BOUNDS.half_width_m, quad_segs=32)
+    assert (trench.distance(np.asarray(street.zones.geometry)) > 2.0 - 1e-6).all()
+    assert outside_street(np.array([trench]), street.surfaces)[0] < 1e-6
+
+
+def test_where_no_line_is_it_says_what_parts_the_manholes():
+    one = seek_line(0, a_street(walls=[box(18, -9, 20, 9)]), PRICES, BOUNDS)
+    assert isinstance(one.found, NoLine)
+    assert "building A" in [one.names[at] for at in one.found.wall]
+    assert "building A" in module._say_no_line(one)
+
+
+def test_ground_outside_the_street_is_not_known_without_surfaces():
+    shape = np.array([box(0, 0, 1, 1), None], dtype=object)
+    assert np.isnan(outside_street(shape, lay([], []))).all()
+    street = lay(["verge"], [box(0, 0, 1, 0.5)])
+    found = outside_street(shape, street)
+    assert found[0] == pytest.approx(0.45, abs=1e-3)
+    assert np.isnan(found[1])
+
+
+def test_all_that_is_dug_is_unknown_where_a_part_is():
+    known = unite_works(np.array([box(0, 0, 4, 1)]), np.array([box(4, 0, 5, 1)]), np.array([0]))
+    assert shapely.area(known[0]) == pytest.approx(5.0)
+    lost = unite_works(np.array([box(0, 0, 4, 1)]), np.array([None], dtype=object), np.array([0]))
+    assert lost[0] is None
+
+
+def test_new_manholes_stand_at_inner_points_alone():
+    lines = np.array([LineString([(0, 0), (5, 1), (9, 1), (12, 0)]), LineString([(0, 5), (9, 5)])])
+    shapes, line = dig_manholes(lines, 2.2)
+    assert line.tolist() == [0, 0]
+    np.testing.assert_allclose(shapely.get_x(shapely.centroid(shapes)), [5, 9], atol=1e-9)
+    assert (shapely.area(shapes) >= np.pi * 1.1**2).all()
+
+
+@pytest.mark.parametrize(
+    ("down", "clear"),
+    # At the middle the new line lies at 8.5; the pipe across at 10.0 less half of what it falls.
+    [(10.0, 1.5 - 0.3), (8.0, 0.5 - 0.3), (np.nan, np.nan)],
+)
+def test_clear_height_to_a_sewer_that_is_crossed(down, clear):
+    columns = {"outside_mm": 300.0}
+    lines = lay(
+        ["-"], [LineString([(0, 0), (40, 0)])], invert_up_m=9.0, invert_down_m=8.0, **columns
+    )
+    across = lay(
+        ["-", "-"],
+        [LineString([(0, 0), (40, 1)]), LineString([(20, -10), (20, 10)])],
+        invert_up_m=10.0,
+        invert_down_m=down,
+        **columns,
+    )
+    dug = np.array([box(0, -0.5, 40, 0.5)])
+    assert clear_heights(lines, dug, across, np.array([0]))[0] == pytest.approx(clear, nan_ok=True)
+    alone = clear_heights(lines, dug, across.iloc[:1], np.array([0]))
+    assert np.isinf(alone[0])
+
+
+def test_what_is_unknown_or_fails_never_wins():
+    verdict = np.array([PASS, PASS, UNKNOWN, FAIL, PASS, PASS, PASS])
+    score = np.array([1.0, 9.0, 1.0, 1.0, np.nan, 1.0, 1.0])
+    beside = np.array([5.0, 5.0, 5.0, 5.0, 5.0, np.nan, 5.0])
+    codes = np.array([0, 0, 0, 0, 0, -1, 0])
+    found = np.array([True] * 6 + [False])
+    standing = _stand(found, verdict, score, beside, codes).tolist()
+    assert standing == [BETTER, WORSE, UNPROVED, FAILS, UNPROVED, BETTER, NONE]
+
+
+def test_the_sample_has_one_that_wins_and_one_that_loses(sample_result):
+    lines = sample_result.new_lines.set_index("run_id")
+    assert lines["standing"].to_dict() == {"KW-05": BETTER, "KW-12": WORSE}
+    assert (lines["n_structural"] == 0).all()
+    won = lines.loc["KW-05"]
+    assert won["score"] < won["recommended_score"]
+    assert "open cut" in won["reason"]
+    runs = sample_result.runs.set_index("run_id")
+    for run, line in lines.geometry.items():
+        ends = shapely.get_coordinates(line)[[0, -1]]
+        np.testing.assert_allclose(ends, shapely.get_coordinates(runs.geometry[run])[[0, -1]])
+        assert line.length == pytest.approx(lines.loc[run, "length_m"])
