@@ -157,8 +157,8 @@ def collect_layers(result: Result, *, max_check_rows: int) -> list[Layer]:
     -------
     list of Layer
         runs, breaches, near_misses, checks, options, root_zones, structural_zones, stems,
-        trenches, strings, pits, new_lines, digs, robot_reopenings, encroachments, trees, crowns, tree_fences,
-        tree_protection, findings,
+        trenches, strings, pits, new_lines, digs, robot_reopenings, encroachments, trees, crowns,
+        tree_fences, tree_protection, findings,
         totals, quantities, ways, alerts, surveys, rules, decisions, provenance.
     """
     checks, note = select_checks(result, max_check_rows)

@@ -208,7 +208,9 @@ def _forbid(area: shapely.Geometry, street: Street) -> tuple[Objects, tuple[Text
     radius = trees["structural_radius_m"].to_numpy(dtype=float)
     trees, radius = trees[radius > 0], radius[radius > 0]
     # Chords lie within the arc: grown until they touch it from outside.
-    discs = shapely.buffer(np.asarray(trees["geometry"]), radius / np.cos(np.pi / 4 / _QUARTER), quad_segs=_QUARTER)
+    discs = shapely.buffer(
+        np.asarray(trees["geometry"]), radius / np.cos(np.pi / 4 / _QUARTER), quad_segs=_QUARTER
+    )
     names += [say("structural root zone of {tree}", tree=tree) for tree in trees["tree_id"]]
     shapes = np.concatenate([solid, discs])
     if len(street.surfaces):

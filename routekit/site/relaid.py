@@ -109,7 +109,7 @@ def dig_manholes(lines: Objects, width_m: float) -> tuple[Objects, Ints]:
     --------
     >>> shapes, line = dig_manholes(np.array([shapely.LineString([(0, 0), (5, 1), (9, 0)])]), 2.0)
     >>> line.tolist(), round(float(shapely.area(shapes)[0]), 2)
-    ([0], 3.15)
+    ([0], 3.14)
     """
     xy, line = shapely.get_coordinates(lines, return_index=True)
     inner = np.zeros(len(line), dtype=bool)

@@ -1,6 +1,4 @@
-"""New lines round the trees: sought where asked, proved as open cut is, weighed, never passed blind."""
-
-from dataclasses import replace
+"""New lines round the trees: sought where asked, proved as open cut is, and weighed."""
 
 import geopandas as gpd
 import numpy as np
@@ -14,9 +12,9 @@ from routekit.alignment.terms import FoundLine, NoLine
 from routekit.methods.checks import FAIL, PASS, UNKNOWN
 from routekit.site.line_search import Bounds, Prices, Street, outside_street, seek_line
 from routekit.site.relaid import clear_heights, dig_manholes, unite_works
-from routekit.study import Study
 
 BOUNDS = Bounds(0.5, 15.0, 2.0, 80.0, 90.0, 45.0)
+GROUND = box(-30, -8, 70, 8)
 PRICES = Prices(500.0, 4000.0, 500.0, 2000.0, {})
 
 
@@ -24,7 +22,7 @@ def lay(kinds, shapes, **columns):
     return gpd.GeoDataFrame({"kind": kinds, **columns}, geometry=shapes, crs="EPSG:25832")
 
 
-def a_street(*, walls=(), stems=(), radius=2.0, surfaces=(box(-30, -8, 70, 8),)):
+def a_street(*, walls=(), stems=(), radius=2.0, surfaces=(GROUND,)):
     """A run of 40 m along the middle of a street 16 m wide."""
     n = len(stems)
     zones = gpd.GeoDataFrame(
@@ -38,7 +36,9 @@ def a_street(*, walls=(), stems=(), radius=2.0, surfaces=(box(-30, -8, 70, 8),))
         crs="EPSG:25832",
     )
     return Street(
-        obstacles=lay(["building"] * len(walls), list(walls), obstacle_id=list("ABCDEF"[: len(walls)])),
+        obstacles=lay(
+            ["building"] * len(walls), list(walls), obstacle_id=list("ABCDEF"[: len(walls)])
+        ),
         surfaces=lay(["carriageway"] * len(surfaces), list(surfaces)),
         services=lay([], []),
         zones=zones,

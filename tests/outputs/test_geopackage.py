@@ -40,6 +40,7 @@ LAYERS = [
     "trenches",
     "strings",
     "pits",
+    "new_lines",
     "digs",
     "robot_reopenings",
     "encroachments",
