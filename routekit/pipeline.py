@@ -24,6 +24,7 @@ from routekit.layers.ground import add_ground
 from routekit.layers.photo_review import review_photo
 from routekit.layers.raster_place import report_elsewhere
 from routekit.layers.read import Layers, read_layers
+from routekit.layers.streets import find_nearest_runs
 from routekit.layers.tree_photos import review_tree_photos
 from routekit.methods.condition import assess_condition
 from routekit.methods.observations import describe_observations, review_codes
@@ -364,12 +365,12 @@ def _protect_trees(
 
 
 def _tell_outcomes(prepared: Prepared, renewal: Renewal) -> gpd.GeoDataFrame:
-    """Put beside each tree where it is known from, and what happens to it."""
+    """Put beside each tree where it is known from, its street, and what happens to it."""
     trees = mark_origin(prepared.layers.trees)
     found = judge_outcomes(
         trees, prepared.zones, renewal.encroachments, renewal.tree_balance, renewal.advice
     )
-    return trees.assign(**found)
+    return trees.assign(**find_nearest_runs(trees, renewal.runs), **found)
 
 
 def _provenance(

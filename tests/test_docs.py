@@ -112,6 +112,7 @@ WHOLE_STUDY = {
 """Stages that take layers of a whole study: an example would be longer than it is of use."""
 
 RAISES_NOTHING = {
+    "find_nearest_runs",
     "judge_outcomes",
     "describe_stems",
     "compare_ways",

@@ -16,6 +16,7 @@ from routekit.advice.tree_outcomes import judge_outcomes, mark_open_works
 from routekit.layers.crowns import mark_origin
 from routekit.layers.parsing import parse_stems
 from routekit.layers.stem_columns import StemLists
+from routekit.layers.streets import find_nearest_runs
 from routekit.result import Result
 from routekit.schema import load_tables
 from routekit.site.encroachments import mark_runs
@@ -136,12 +137,13 @@ def tell_outcomes(result):
     names = ("advice", "strings", "pits", "trees", "zones", "encroachments", "tree_balance")
     known = {name: fill_table(name, getattr(result, name), result.crs) for name in names}
     advice, strings, pits, trees, *others = known.values()
+    runs = fill_table("runs", result.runs, result.crs)
     is_open = mark_open_works(advice, strings, pits)
     told = judge_outcomes(trees, *others, advice)
     return dataclasses.replace(
         result,
         advice=result.advice.assign(has_open_works=is_open),
-        trees=result.trees.assign(**told),
+        trees=result.trees.assign(**told, **find_nearest_runs(result.trees, runs)),
     )
 
 

@@ -139,6 +139,40 @@ def find_nearest_names(
     return found
 
 
+def find_nearest_runs(trees: pd.DataFrame, runs: pd.DataFrame) -> dict[str, NDArray[np.object_]]:
+    """Find the run that lies nearest to each tree, and its street.
+
+    Parameters
+    ----------
+    trees : pandas.DataFrame, n rows
+        geometry (stems).
+    runs : pandas.DataFrame
+        run_id, street, geometry; a run without a line is near no tree.
+
+    Returns
+    -------
+    dict of str to numpy.ndarray of object, shape (n,)
+        street (blank where it is not known) and nearest_run (its id; blank where no run has a
+        line).
+
+    Examples
+    --------
+    >>> runs = pd.DataFrame({"run_id": ["R1"], "street": ["Alder Row"],
+    ...     "geometry": [shapely.LineString([(0, 0), (9, 0)])]})
+    >>> trees = pd.DataFrame({"geometry": [shapely.Point(3, 4)]})
+    >>> {name: found.tolist() for name, found in find_nearest_runs(trees, runs).items()}
+    {'street': ['Alder Row'], 'nearest_run': ['R1']}
+    """
+    lines, stems = (np.array(table["geometry"], dtype=object) for table in (runs, trees))
+    lines[~shapely.is_geometry(lines)] = None
+    tree, run = shapely.STRtree(lines).query_nearest(stems, all_matches=False)
+    streets = runs["street"].astype("str").fillna("").str.strip().to_numpy(dtype=object)
+    ids = runs["run_id"].astype("str").to_numpy(dtype=object)
+    street, nearest = (np.full(len(stems), "", dtype=object) for _ in range(2))
+    street[tree], nearest[tree] = streets[run], ids[run]
+    return {"street": street, "nearest_run": nearest}
+
+
 def _nearest_names(
     place: NDArray[np.object_],
     named_lines: NDArray[np.object_],

@@ -56,7 +56,7 @@ ZONE_COLUMNS = (
 SHAPE_TYPE = pd.CategoricalDtype(["circle", "polygon"])
 
 _WHOLE_ZONE = say("not known: as large as the zone, so that any breach counts as structural")
-_ESTIMATED = ("", "stem", "crown", "stem; crown")
+_ESTIMATED = pd.CategoricalDtype(["", "stem", "crown", "stem; crown"])
 _PALM, _WHOLE = 1, 2
 """What a structural radius rests on in place of the regime's rule."""
 
@@ -189,7 +189,7 @@ def _name_columns(
             **_write_basis(drawing.basis, basis, regime, trees.index),
             "is_capped": drawing.is_capped,
             "is_estimated": by_stem | by_crown,
-            "estimated": pd.Categorical.from_codes(guessed, list(_ESTIMATED)),
+            "estimated": pd.Categorical.from_codes(guessed, dtype=_ESTIMATED),
             "stem_source": stems["stem_source"],
             "is_stem_estimated": _tell_estimated(stems),
             "stem_low_mm": stems["stem_low_mm"],

@@ -50,6 +50,8 @@ LEFT_OUT = {
         "zone",
         "takes_more",
         "is_from_raster",
+        "street",
+        "nearest_run",
         "open_cut_outcome",
         "works_outcome",
         "works_care",

@@ -95,30 +95,6 @@ def draw_district(result: Result, trees: gpd.GeoDataFrame) -> dict[str, Any]:
     return {"path": _write_paths(kept, corner, per_m), "bar": bar}
 
 
-def name_street(result: Result, trees: gpd.GeoDataFrame) -> list[tuple[str, str]]:
-    """Name the street of the run that lies nearest to each tree, and that run.
-
-    Parameters
-    ----------
-    result : Result
-    trees : geopandas.GeoDataFrame, n rows
-
-    Returns
-    -------
-    list of tuple of str, n rows
-        Street (blank where it is not known) and run_id.
-    """
-    lines = _line_shapes(result.runs)
-    found = [("", "")] * len(trees)
-    points = np.asarray(trees.geometry, dtype=object)
-    tree, run = shapely.STRtree(lines).query_nearest(points, all_matches=False)
-    streets = result.runs["street"].astype("str").fillna("").to_numpy(dtype=object)
-    ids = result.runs["run_id"].astype("str").to_numpy(dtype=object)
-    for place, at in zip(tree, run, strict=True):
-        found[int(place)] = (str(streets[at]).strip(), str(ids[at]))
-    return found
-
-
 def _line_shapes(runs: gpd.GeoDataFrame) -> NDArray[np.object_]:
     """Give the lines of the runs; None where a run has none."""
     shapes = np.array(runs.geometry, dtype=object)

@@ -134,15 +134,13 @@ def _badge(flag: object, yes: str, no: str, lost: str) -> Mark:
     return Mark("strong", yes) if flag else Mark("", no)
 
 
-def list_tree(tree: Mapping[str, Any], street: tuple[str, str], crs: str) -> list[tuple[str, str]]:
+def list_tree(tree: Mapping[str, Any], crs: str) -> list[tuple[str, str]]:
     """List what is known of a tree itself: name and text of each.
 
     Parameters
     ----------
     tree : mapping
         One row of `rank_trees`.
-    street : tuple of str
-        From `routekit.outputs.arborist.key_plan.name_street`.
     crs : str
         Coordinate system of its place.
 
@@ -150,7 +148,7 @@ def list_tree(tree: Mapping[str, Any], street: tuple[str, str], crs: str) -> lis
     -------
     list of tuple of str
     """
-    name, run = street
+    name, run = tree["street"], tree["nearest_run"]
     where = say("{street} (street of the nearest run, {run})", street=name, run=run)
     crown = write_quantity(tree["crown_diameter_m"], "m")
     return [

@@ -12,7 +12,7 @@ import shapely
 from numpy.typing import NDArray
 
 from routekit.outputs.arborist.doubtful import list_doubtful
-from routekit.outputs.arborist.key_plan import draw_key_plans, name_street
+from routekit.outputs.arborist.key_plan import draw_key_plans
 from routekit.outputs.arborist.lines import (
     describe_dig,
     describe_open_cut,
@@ -102,13 +102,12 @@ def build_cases(result: Result, trees: gpd.GeoDataFrame) -> list[dict[str, Any]]
         y_m=trees.geometry.y,
     )
     facts, plans = list_facts(trees), _draw_plans(result, trees)
-    keys, streets = draw_key_plans(result, trees), name_street(result, trees)
-    photos = list_photos(result, trees)
+    keys, photos = draw_key_plans(result, trees), list_photos(result, trees)
     return [
         found.describe(place, tree, plan)
-        | {"key": key, "photo": photo, "facts": list_tree(tree, street, result.crs)}
-        for place, (tree, plan, key, street, photo) in enumerate(
-            zip(facts, plans, keys, streets, photos, strict=True)
+        | {"key": key, "photo": photo, "facts": list_tree(tree, result.crs)}
+        for place, (tree, plan, key, photo) in enumerate(
+            zip(facts, plans, keys, photos, strict=True)
         )
     ]
 
