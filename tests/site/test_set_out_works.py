@@ -193,7 +193,7 @@ def test_what_is_dug_hangs_on_the_technique_of_each_run():
     assert list(none) == list(digs)
 
 
-def balance(place, works, cut, undecided=(), encroachments=()):
+def balance(place, works, cut, undecided=(), encroachments=(), spared=()):
     """Of trees that a trench cuts; nothing is burst, so that no pit or dig is there."""
     cut = pd.DataFrame(cut, columns=["tree_id", "footprint_m2", "severed_m2", "is_structural"])
     cut = cut.assign(
@@ -214,7 +214,7 @@ def balance(place, works, cut, undecided=(), encroachments=()):
         technique,
         found,
         loss_before=cut,
-        loss_open_cut=cut,
+        loss_open_cut=cut[~cut["tree_id"].isin(spared)],
         undecided=np.array(undecided, dtype=object),
     ).set_index("tree_id")
 
@@ -254,6 +254,11 @@ def test_the_loss_of_a_tree_is_what_is_dug_and_what_trenches_cut_off_beyond():
     assert found.loc["T3", "working_method"].startswith("trench of unknown width")
     assert found.loc["T6", "working_method"].startswith("nothing is recommended for a run here")
     assert found.loc["T6", "touched_by"].endswith("nothing is recommended yet, perhaps")
+    few = [("T0", 2.0, 2.5, False), ("T1", 2.0, 2.0, False), ("T2", 2.0, 5.0, True)]
+    less = balance(place, works, few, spared=["T2"])
+    beyond = (less["loss_m2"] - less["footprint_m2"]).iloc[:3].tolist()
+    assert beyond == pytest.approx([0.5, 0.0, 0.0], abs=1e-9)
+    assert less["is_structural"].tolist() == [False] * 7
     limit = found.loc["T0", "loss_share"]
     at = balance(replace(place, major_from_share=limit), works, cut)
     assert at.loc["T0", "severity"] == "major"

@@ -678,3 +678,10 @@ def test_a_pit_is_shared_only_by_sizes_that_both_runs_take():
     ]
     assert (pits.of[0, :, 2:] == UNAVAILABLE).all()
     assert (pits.of[1, :, :2] == UNAVAILABLE).all()
+
+
+def test_what_is_to_be_confirmed_is_told_of_the_string_that_rests_on_it():
+    points = [(0, 0), (28, 0), (28, 28), (0, 28), (-28, 28)]
+    strings, _ = plan(make_street(points, invert_down_m=[10.0, 10.0, np.nan, 10.0]))
+    assert strings["run_ids"].tolist() == ["R0", "R1", "R2;R3"]
+    assert strings["to_confirm"].tolist() == ["", "", "at manhole M3: level step"]
