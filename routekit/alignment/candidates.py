@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 import shapely
 
-from routekit.alignment.exact import CLEAR_M, Ground
+from routekit.alignment.exact import CLEAR_M, Ground, greatest_offset
 from routekit.alignment.terms import LineRules
 from routekit.arrays import Flags, Floats, Ints, Objects
 from routekit.geometry.plane import cross, turn
@@ -301,7 +301,9 @@ def priced_bends(shapes: Objects, ground: Ground) -> Floats:
     straight = float(np.hypot(*(ground.end - ground.start)))
     spacing = Spacing(_WIDEST, _CORNER, np.inf, _NEAR_M[1])
     parts = shapely.get_parts(shapes)
-    parts = parts[shapely.area(parts) > 0]
+    off = shapely.distance(parts, shapely.LineString([ground.start, ground.end]))
+    most_m = greatest_offset(ground.start, ground.end, ground.rules)
+    parts = parts[(shapely.area(parts) > 0) & (off <= most_m)]
     found = [np.empty((0, 2)), _lattice(ground, straight)]
     found.extend(_draw(part, spacing)[0] for part in parts)
     rings = shapely.get_rings(parts)

@@ -312,6 +312,24 @@ def count_between(length_m: Floats, rules: LineRules) -> Floats:
     return np.asarray(np.maximum(np.ceil(length_m / rules.longest_reach_m - ON_EDGE_M) - 1, 0))
 
 
+def greatest_offset(start: Floats, end: Floats, rules: LineRules) -> float:
+    """Work out how far a line may lie from the straight one at most, m.
+
+    Notes
+    -----
+    A way of length s d between ends d apart stays in an ellipse with the half axis
+    d / 2 sqrt(s^2 - 1) across. Source: plane geometry.
+
+    Examples
+    --------
+    >>> ends = np.array([0.0, 0.0]), np.array([6.0, 0.0])
+    >>> round(greatest_offset(*ends, LineRules(longest_share=10 / 6)), 6)
+    4.0
+    """
+    across = float(np.hypot(*(end - start))) / 2 * np.sqrt(rules.longest_share**2 - 1)
+    return float(min(rules.margin_m, across))
+
+
 def grow(forbidden: Objects, half_width_m: float) -> Objects:
     """Grow forbidden polygons so that a line outside keeps the half width; shape as given.
 

@@ -18,6 +18,7 @@ from routekit.alignment.candidates import (
 from routekit.alignment.exact import (
     Ground,
     count_between,
+    greatest_offset,
     inside_m,
     make_ground,
     price_crossings,
@@ -78,10 +79,13 @@ def ground_of(problem: Problem, is_held: Flags, *, is_exact: bool = False) -> Gr
     Prices are of areas drawn with few points for a search, of the areas themselves if exact.
     """
     areas = problem.areas if is_exact else shapely.simplify(problem.areas, _COARSE_M)
+    off = greatest_offset(problem.start, problem.end, problem.rules)
+    axis = shapely.LineString([problem.start, problem.end])
+    is_near = shapely.distance(problem.grown, axis) <= off + _COARSE_M
     return make_ground(
         problem.start,
         problem.end,
-        grown=problem.grown[is_held],
+        grown=problem.grown[is_held & is_near],
         priced=areas,
         price=problem.price,
         crossed=problem.crossed,

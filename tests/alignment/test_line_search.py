@@ -174,6 +174,14 @@ def test_the_margin_bounds_the_line():
     assert (none.reason, none.is_bounded, none.wall.tolist()) == ("wall", True, [0])
 
 
+def test_what_lies_out_of_reach_changes_nothing():
+    near = [circle(20, 0, 3)]
+    far = [shapely.box(x, y, x + 5, y + 5) for x in range(-50, 90, 10) for y in (-60, 60)]
+    for bound in ({"margin_m": 20.0}, {"longest_share": 1.5}):
+        one, other = seek(near, **bound), seek(near + far, **bound)
+        assert np.array_equal(one.vertices, other.vertices)
+
+
 # No line
 
 
