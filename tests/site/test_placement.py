@@ -487,3 +487,12 @@ def test_a_pit_without_a_place_away_from_stems_says_so(low_mm, said):
     assert pits["why"].str.contains(said + ", where nothing may be dug, to the stem of tree").all()
     assert not pits["is_clear"].any()
     assert pits["would_free"].str.contains("the pit at the other end of the string").all()
+
+
+@pytest.mark.parametrize("slide", [0.0, 0.5, 1.0])
+def test_a_pit_shorter_than_its_overlap_straddles_the_manhole(slide):
+    """1 m long, half a metre to each side, wherever it is slid."""
+    asked = requests(1, length=1.0)
+    corners, _ = candidate_corners(asked, slide, 0.0, PLACE)
+    along = (corners[0] - asked.origin[0]) @ asked.axis[0]
+    assert (along.min(), along.max()) == pytest.approx((-0.5, 0.5))
