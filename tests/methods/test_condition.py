@@ -410,3 +410,17 @@ def test_faults_of_one_kind_are_no_more_than_were_seen():
     rows = [("A", float(place), "BAF", "", NAN) for place in range(3)]
     found = assess(*rows, ("A", 9.0, "BAB", "A", NAN)).loc["A"]
     assert found["structural_grade"] == 1
+
+
+def test_roots_order_runs_of_one_grade_up_to_an_index_of_a_hundred():
+    """House choice: a grade counts as much as 100 per cent of section per 10 m.
+
+    Eleven roots of 9 % in 10 m are 99, twelve of 8.34 % are 100.08; each is grade 1 alone.
+    """
+    rows = [("many", float(at), "BBA", "A", 9.0) for at in range(11)]
+    rows += [("more", float(at), "BBA", "A", 8.34) for at in range(12)]
+    rows += [("cracked", 1.0, "BAB", "B", NAN)]
+    found = assess(*rows, runs=make_runs("cracked", "many", "more", length_m=10.0))
+    assert found["root_index"].tolist() == pytest.approx([0.0, 99.0, 100.08])
+    assert found[["structural_grade", "operational_grade"]].max(axis=1).tolist() == [2, 1, 1]
+    assert found.sort_values("priority_rank").index.tolist() == ["more", "cracked", "many"]
