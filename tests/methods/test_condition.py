@@ -415,12 +415,24 @@ def test_faults_of_one_kind_are_no_more_than_were_seen():
 def test_roots_order_runs_of_one_grade_up_to_an_index_of_a_hundred():
     """House choice: a grade counts as much as 100 per cent of section per 10 m.
 
-    Eleven roots of 9 % in 10 m are 99, twelve of 8.34 % are 100.08; each is grade 1 alone.
+    Eleven roots of 9.05 % in 10 m are 99.55, twelve of 8.34 % are 100.08; each is grade 1 alone.
     """
-    rows = [("many", float(at), "BBA", "A", 9.0) for at in range(11)]
+    rows = [("many", float(at), "BBA", "A", 9.05) for at in range(11)]
     rows += [("more", float(at), "BBA", "A", 8.34) for at in range(12)]
     rows += [("cracked", 1.0, "BAB", "B", NAN)]
     found = assess(*rows, runs=make_runs("cracked", "many", "more", length_m=10.0))
-    assert found["root_index"].tolist() == pytest.approx([0.0, 99.0, 100.08])
+    assert found["root_index"].tolist() == pytest.approx([0.0, 99.55, 100.08])
     assert found[["structural_grade", "operational_grade"]].max(axis=1).tolist() == [2, 1, 1]
     assert found.sort_values("priority_rank").index.tolist() == ["more", "cracked", "many"]
+
+
+def test_displaced_joints_of_a_survey_that_broke_off_are_not_counted_whole():
+    found = assess(
+        ("A", 1.0, "BAJ", "B", 10),
+        ("A", 9.0, "BDC", "", NAN),
+        ("B", 1.0, "BAJ", "B", 10),
+        ("C", 1.0, "BAJ", "", 10),
+    )
+    assert found["joint_count"].fillna(-1).tolist() == [-1, 1, 1]
+    assert found["mend_places"].tolist() == [1, 1, 1]
+    assert found["mend_places_unsure"].tolist() == [np.inf, 0, 0]
