@@ -104,6 +104,14 @@ class NewLineSettings(Settings):
         ge=0,
         text="Least clear height between a new pipe and a sewer that it crosses.",
     )
+    connection_fall: float = setting(
+        0.01,
+        unit="m/m",
+        source="practice",
+        ge=0,
+        le=1,
+        text="Least gradient of a connection that is re-laid to a new line.",
+    )
     connection_mm: float = setting(
         200.0,
         unit="mm",

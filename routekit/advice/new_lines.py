@@ -44,7 +44,13 @@ from routekit.pipes.trench import spoil
 from routekit.site.layout import Place
 from routekit.site.line_search import Bounds, Prices, Sought, Street, outside_street, seek_line
 from routekit.site.protection import draw_zones
-from routekit.site.relaid import clear_heights, dig_manholes, relay_connections, unite_works
+from routekit.site.relaid import (
+    clear_heights,
+    connection_falls,
+    dig_manholes,
+    relay_connections,
+    unite_works,
+)
 from routekit.techniques import OPEN_CUT, TECHNIQUE_PHRASES, TECHNIQUES
 from routekit.trees.breach import build_breaches, sum_breaches
 from routekit.trees.doubt import draw_largest, find_doubtful, is_more_harmed
@@ -65,6 +71,10 @@ STANDINGS: Final = (BETTER, WORSE, UNPROVED, FAILS, NONE)
 _MOST_NAMES: Final = 3
 _FARTHEST_M: Final = 15.0
 """No root zone of the regimes reaches farther from a stem, m (`bs5837_2012`, its cap)."""
+
+
+_NEEDS: Final = ("required_l_s", "required_basis", "capacity_tolerance_share")
+"""What of the flow is asked of a run, whatever its line."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -247,6 +257,9 @@ def _prove(
     lines, _ = add_ground(laid, layers.manholes, terrain=layers.terrain, inputs=inputs)
     seen = condition.iloc[own].reset_index(drop=True)
     flow = build_flow(lines, seen, settings.flow)
+    # What a run must carry does not change with its line: without a design flow it is what the old
+    # line carries, not the new one with less fall.
+    flow = flow.assign(**{name: renewal.place.cases[name].to_numpy()[own] for name in _NEEDS})
     pipes = lay_open_cut(lines, flow, settings.flow, settings.pipe)
     trench_only = measure_exposure(
         lines,
@@ -292,7 +305,10 @@ def _prove(
     cases = place.cases
     height = np.fmax(cases["outside_mm"].to_numpy(float), pipes["outside_mm"].to_numpy(float))
     joins = old["n_connections"].to_numpy(dtype=float)
+    at_invert, at_crown = connection_falls(relaid, renewal.runs.iloc[own], lines)
     cases = cases.assign(
+        relaid_invert_fall=at_invert,
+        relaid_crown_fall=at_crown,
         # Both are of the line as a whole, whose other runs are not moved.
         fall_m=old["fall_m"],
         chain_length_m=old["chain_length_m"],
@@ -319,6 +335,7 @@ def _prove(
         settings.methods.open_cut,
         least_cover_m=wanted.least_cover_m,
         sewer_clearance_m=wanted.sewer_clearance_m,
+        connection_fall=wanted.connection_fall,
     )
     checks = weigh_assumed({OPEN_CUT: checks}, cases["assumed"])[OPEN_CUT]
     return _Proof(

@@ -23,6 +23,7 @@ def list_checks(
     *,
     least_cover_m: float,
     sewer_clearance_m: float,
+    connection_fall: float,
 ) -> list[Check]:
     """List the checks of a new line: those of open cut there, and what it alone must hold.
 
@@ -33,11 +34,13 @@ def list_checks(
         trenches of all connections together. Besides outside_m2 (dug outside the street; NaN
         without surfaces), line_cover_m (least, over the new pipe), sewer_clear_m (least clear
         height to another sewer, infinite where none is crossed), is_barred (a decision keeps it
-        from being dug) and n_relaid_unknown (connections that cannot be re-laid on paper).
+        from being dug), relaid_invert_fall and relaid_crown_fall (from
+        `routekit.site.relaid.connection_falls`) and n_relaid_unknown (connections that cannot be
+        re-laid on paper).
     plan : DataFrame
         Of open cut on the new lines.
     settings : OpenCutSettings
-    least_cover_m, sewer_clearance_m : float
+    least_cover_m, sewer_clearance_m, connection_fall : float
 
     Returns
     -------
@@ -91,6 +94,7 @@ def list_checks(
                 survey="levels",
             ),
         ),
+        _connections_fall(cases, connection_fall),
         must_not(
             "Connections that are not known",
             np.where(unknown == 0, 0.0, np.nan),
@@ -104,3 +108,22 @@ def list_checks(
             remedy="Ask whoever decided.",
         ),
     ]
+
+
+def _connections_fall(cases: pd.DataFrame, least: float) -> Check:
+    """Check the fall of re-laid connections, whose own levels no layer tells.
+
+    It passes only where the lowest that they can join leaves enough. Where that takes the crown of
+    the old pipe it is a caution, and where not even that does it is not known.
+    """
+    invert, crown = column(cases, "relaid_invert_fall"), column(cases, "relaid_crown_fall")
+    return at_least(
+        "Fall of the connections re-laid",
+        np.where(crown >= least, crown, np.nan),
+        least,
+        caution=np.where(invert >= least, least, np.inf),
+        unit="m/m",
+        source="practice",
+        remedy="Survey the levels at which the connections join.",
+        survey="levels",
+    )

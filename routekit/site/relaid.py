@@ -92,6 +92,54 @@ def relay_connections(
     )
 
 
+def connection_falls(
+    relaid: pd.DataFrame, old: pd.DataFrame, lines: pd.DataFrame
+) -> tuple[Floats, Floats]:
+    """Find the least gradient that connections re-laid to each new line have.
+
+    Parameters
+    ----------
+    relaid : DataFrame, c rows
+        From `relay_connections`: run, line, length_m.
+    old : DataFrame, n rows
+        The runs given up: invert_up_m, invert_down_m, height_mm, geometry.
+    lines : DataFrame, n rows
+        New lines: invert_up_m, invert_down_m, geometry.
+
+    Returns
+    -------
+    from_invert, from_crown : numpy.ndarray of float, shape (n,)
+        m/m, of the worst connection, taken to join the old pipe at its invert, the lowest it can,
+        and at its crown, the highest it commonly does (practice, no source). Infinite where none is
+        re-laid, NaN where a level is not known.
+    """
+    size = len(lines)
+    run = relaid["run"].to_numpy(dtype=np.int64)
+    ends = shapely.get_coordinates(relaid["line"].to_numpy(dtype=object)).reshape(-1, 2, 2)
+    above, below = (
+        _levels_at(table.iloc[run], np.asarray(shapely.points(ends[:, place]), dtype=object))
+        for place, table in enumerate((old, lines))
+    )
+    fall = above - below
+    length = relaid["length_m"].to_numpy(dtype=float)
+    height = old["height_mm"].to_numpy(dtype=float)[run] / MM_PER_M
+    least = []
+    for gradient in (fall / length, (fall + height) / length):
+        worst = np.full(size, np.inf)
+        with np.errstate(invalid="ignore"):  # not known stays so
+            np.minimum.at(worst, run, gradient)
+        least.append(worst)
+    return least[0], least[1]
+
+
+def _levels_at(sewers: pd.DataFrame, points: Objects) -> Floats:
+    """Inverts of sewers at the feet of points, each on its own, m."""
+    lines = sewers["geometry"].to_numpy(dtype=object)
+    share = shapely.line_locate_point(lines, points, normalized=True)
+    up, down = (sewers[f"invert_{end}_m"].to_numpy(dtype=float) for end in ("up", "down"))
+    return np.asarray(up + share * (down - up))
+
+
 def dig_manholes(lines: Objects, width_m: float) -> tuple[Objects, Ints]:
     """Draw the round digs of new manholes, at every vertex between the ends of new lines.
 
