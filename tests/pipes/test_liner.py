@@ -172,3 +172,13 @@ def test_a_depth_of_zero_is_not_known_and_a_shallow_one_is():
 def test_a_wall_that_fills_the_bore_leaves_none():
     tight = LinerSettings(groundwater_depth_m=10, min_wall_mm=3.0, wall_step_mm=0.5)
     assert design_liner([5.0, 6.0, 6.5], 2.0, False, tight).bore_mm.tolist() == [0.0, 0.0, 0.5]
+
+
+def test_a_liner_bends_by_its_strength_in_the_long_run():
+    """X1.2 at 2 m of water, 0.01962 MPa, N 2, ovality 8 %: 40 MPa of which a half is left."""
+    lasting = LinerSettings(strength_mpa=40.0, strength_retention_share=0.5)
+    got = design_liner(300, 2.0, False, lasting, ovality_percent=8.0).by_rule_mm[1]
+    ratio = 300 / got
+    assert lasting.groundwater_depth_m == 0.0
+    stress = 1.5 * 0.08 * 1.08 * ratio**2 - 0.5 * 1.08 * ratio
+    assert stress == pytest.approx(20.0 / (0.01962 * 2), rel=1e-3)
