@@ -12,7 +12,7 @@ class NewLineSettings(Settings):
     """Where a new line is sought, and what it is held to."""
 
     seek: Literal["off", "needed", "named", "all"] = setting(
-        "needed",
+        "off",
         unit="-",
         source="house",
         text="Runs for which a new line is sought: none (off), those for which nothing feasible is "
