@@ -139,12 +139,19 @@ def _copy_sample(folder: Path, *, force: bool) -> None:
     help="Language of summary, schedule and tree sheets, and in which the map opens, in place of "
     "outputs.language of the study.",
 )
+@click.option(
+    "--only",
+    default="",
+    metavar="NAMES",
+    help="Write these outputs alone, such as map,gpkg; the files of the others stay as they are.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print the summary as JSON.")
 @_tell_errors
-def screen(study: Path, out: Path | None, language: str | None, as_json: bool) -> None:
+def screen(study: Path, out: Path | None, language: str | None, only: str, as_json: bool) -> None:
     """Run the whole job on STUDY and write maps, GeoPackage, schedule and report."""
     folder = out or (study if _is_folder(study) else study.parent) / "result"
-    _screen(study, folder, as_json=as_json, language=language)
+    names = tuple(name.strip() for name in only.split(",")) if only.strip() else ()
+    _screen(study, folder, as_json=as_json, language=language, only=names)
 
 
 def _is_folder(path: Path) -> bool:
@@ -155,10 +162,17 @@ def _is_folder(path: Path) -> bool:
         return False
 
 
-def _screen(study_file: Path, folder: Path, *, as_json: bool, language: str | None = None) -> None:
+def _screen(
+    study_file: Path,
+    folder: Path,
+    *,
+    as_json: bool,
+    language: str | None = None,
+    only: tuple[str, ...] = (),
+) -> None:
     """Run a study, write its outputs and print the summary."""
     from routekit.outputs.atomic import refuse_open_databases, settle_folder  # noqa: PLC0415
-    from routekit.outputs.output_files import RESULT_FILES  # noqa: PLC0415
+    from routekit.outputs.output_files import find_outputs  # noqa: PLC0415
     from routekit.outputs.overlap import refuse_inputs  # noqa: PLC0415
     from routekit.outputs.owners import claim_folder  # noqa: PLC0415
     from routekit.outputs.summary import summarise  # noqa: PLC0415
@@ -166,15 +180,16 @@ def _screen(study_file: Path, folder: Path, *, as_json: bool, language: str | No
     from routekit.pipeline import run_study  # noqa: PLC0415
     from routekit.study import Study, list_inputs  # noqa: PLC0415
 
+    files = [file.name for output in find_outputs(only) for file in output.files]
     study = Study.load(study_file)
     study = study if language is None else study.speak(language)
     refuse_unwritable(folder)
     refuse_inputs(folder, list_inputs(study))
     with claim_folder(folder), Stages(ERR, is_quiet=as_json) as tell:
         settled = settle_folder(folder)
-        refuse_open_databases(folder, tuple(RESULT_FILES))
+        refuse_open_databases(folder, tuple(files))
         result = run_study(study, tell=tell)
-        written, notes = write_outputs(result, folder, tell=tell, is_claimed=True)
+        written, notes = write_outputs(result, folder, tell=tell, is_claimed=True, only=only)
     summary = summarise(result)
     summary["language"] = study.settings.outputs.language
     summary["notes"] = [*settled, *notes]

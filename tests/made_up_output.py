@@ -5,6 +5,7 @@ from pathlib import Path
 NAME, LABEL = "losses.csv", "what each tree loses"
 
 RECORD = f'''    Output(
+        name="losses",
         files=(ResultFile(name="{NAME}", label=message("{LABEL}"), read=read_words),),
         telling="Listing what each tree loses",
         write="losses.write_losses",

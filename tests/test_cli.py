@@ -124,6 +124,19 @@ def test_screen_speaks_the_language_that_it_is_given(
     assert "Runs" not in sheets
 
 
+def test_screen_writes_only_what_is_asked_for(sample_study, sample_result, tmp_path, monkeypatch):
+    monkeypatch.setattr(pipeline, "run_study", lambda *_, **__: sample_result)
+    out = tmp_path / "out"
+    answer = call("screen", sample_study.path, "--out", out, "--only", "return, gpkg", "--json")
+    assert answer.exit_code == 0, answer.output
+    assert sorted(path.name for path in out.iterdir()) == ["result.gpkg", "return.gpkg"]
+    assert len(json.loads(answer.stdout)["outputs"]) == 2
+    answer = call("screen", sample_study.path, "--out", tmp_path / "no", "--only", "gpgk")
+    assert answer.exit_code == 8
+    assert "no output is called 'gpgk'; choose among gpkg, map," in answer.stderr
+    assert not (tmp_path / "no").exists()
+
+
 def test_an_unknown_language_is_refused_with_those_that_there_are(sample_study, tmp_path):
     answer = call("screen", sample_study.path, "--out", tmp_path, "--language", "xx")
     assert answer.exit_code == 2

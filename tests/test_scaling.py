@@ -1,13 +1,17 @@
-"""The time of the whole method grows no faster than the study."""
+"""The time of the whole method grows no faster than the study, and the benchmark runs."""
 
+import json
 import sys
 import time
 from pathlib import Path
 
+from routekit import pipeline
 from routekit.pipeline import run_study
 from routekit.study import Study
 
 sys.path.append(str(Path(__file__).parent / "bench"))
+import bench
+import whole
 from generated_town import write_district
 
 FEW, MANY = 100, 400
@@ -32,3 +36,22 @@ def test_a_run_of_a_larger_study_takes_no_longer(tmp_path):
     """
     few, many = (measure(count, tmp_path / str(count)) for count in (FEW, MANY))
     assert many < few, f"{few:.4f} s a run of {FEW}, {many:.4f} s a run of {MANY}"
+
+
+def test_each_job_of_the_benchmark_runs_and_its_table_is_shown(
+    sample_result, tmp_path, capsys, monkeypatch
+):
+    bench.prepare(10, tmp_path)
+    best = {"stock": bench.run_job("stock", tmp_path)}
+    whole.measure_overlap(tmp_path, whole.Clock())
+    best["overlap"] = best["stock"] | {"printed": capsys.readouterr().out}
+    monkeypatch.setattr(pipeline, "run_study", lambda *_, **__: sample_result)
+    whole.measure_everything(tmp_path, whole.Clock(), only=("gpkg",))
+    best["everything"] = best["stock"] | {"printed": capsys.readouterr().out}
+    pairs = json.loads(best["overlap"]["printed"])["pairs"]
+    assert pairs > 0
+    assert f"pairs={pairs} " in best["stock"]["printed"]
+    bench.show(10, best)
+    shown = capsys.readouterr().out
+    assert shown.count("1.00 x processor") == 2
+    assert shown.count("Writing the GeoPackage") == 2

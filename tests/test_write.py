@@ -136,6 +136,29 @@ def test_every_file_is_written_and_named(written):
     assert len(pyogrio.read_dataframe(folder / "result.gpkg", layer="runs")) == 172
 
 
+def test_outputs_that_are_asked_for_are_written_alone_and_others_stay(
+    sample_result, tmp_path, monkeypatch
+):
+    earlier = {"works.html": b"earlier", "public-01.html": b"earlier"}
+    for name, data in {**earlier, "trees-77.html": b"of a larger result"}.items():
+        (tmp_path / name).write_bytes(data)
+    leave_slow_outputs_out(monkeypatch)
+    written, notes = write_outputs(sample_result, tmp_path, only=["trees", "gpkg"])
+    assert sorted(content(tmp_path)) == sorted([*earlier, "result.gpkg"])
+    assert {name: content(tmp_path)[name] for name in earlier} == earlier
+    assert list(written) == ["GeoPackage", "arborist's report", "the same, to print"]
+    assert notes == [
+        "Of an earlier result, as only gpkg, trees was asked for: public-01.html, works.html. "
+        "Screen without a choice for a whole set."
+    ]
+
+
+def test_an_output_that_there_is_not_is_refused_with_those_that_there_are(sample_result, tmp_path):
+    with pytest.raises(OutputError, match=r"'', 'maps'; choose among gpkg, map, .*, return,"):
+        write_outputs(sample_result, tmp_path / "out", only=["maps", "", "gpkg"])
+    assert not (tmp_path / "out").exists()
+
+
 @pytest.mark.parametrize(
     "stage",
     [output.write.partition(".")[0] for output in OUTPUTS],

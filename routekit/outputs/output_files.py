@@ -9,11 +9,12 @@ import re
 import sqlite3
 import zipfile
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
+from routekit.errors import OutputError
 from routekit.outputs.result_ids import read_book, read_database, read_page, read_words
 from routekit.words.texts import message
 
@@ -33,6 +34,8 @@ class ResultFile:
 class Output:
     """One output: a file, or some that are written together."""
 
+    name: str
+    """What it is called where some outputs are asked for."""
     files: tuple[ResultFile, ...]
     """The first is the path that the writer is given."""
     telling: str
@@ -51,23 +54,27 @@ class Output:
 
 OUTPUTS: Final = (
     Output(
+        name="gpkg",
         files=(ResultFile(name="result.gpkg", label=message("GeoPackage"), read=read_database),),
         telling="Writing the GeoPackage",
         write="geopackage.write_geopackage",
     ),
     Output(
+        name="map",
         files=(ResultFile(name="map.html", label=message("map"), read=read_page),),
         telling="Drawing the working map",
         write="map.writer.write_map",
         is_divided=True,
     ),
     Output(
+        name="public",
         files=(ResultFile(name="public.html", label=message("public page"), read=read_page),),
         telling="Writing the page for the public",
         write="public.writer.write_public_pages",
         is_divided=True,
     ),
     Output(
+        name="schedule",
         files=(
             ResultFile(name="schedule.xlsx", label=message("schedule"), read=read_book),
             ResultFile(
@@ -78,6 +85,7 @@ OUTPUTS: Final = (
         write="schedule.write_schedule",
     ),
     Output(
+        name="trees",
         files=(
             ResultFile(name="trees.html", label=message("arborist's report"), read=read_page),
             ResultFile(name="trees.pdf", label=message("the same, to print"), read=read_words),
@@ -89,6 +97,7 @@ OUTPUTS: Final = (
         "trees-02, ...",
     ),
     Output(
+        name="works",
         files=(
             ResultFile(name="works.html", label=message("works plans"), read=read_page),
             ResultFile(name="works.pdf", label=message("works plans, to print"), read=read_words),
@@ -101,6 +110,7 @@ OUTPUTS: Final = (
     ),
     # Last, so that nothing drawn or written into the earlier file meanwhile is missed.
     Output(
+        name="return",
         files=(
             ResultFile(
                 name="return.gpkg", label=message("layers to edit and return"), read=read_database
@@ -115,15 +125,66 @@ OUTPUTS: Final = (
 RESULT_FILES: Final = {file.name: file for output in OUTPUTS for file in output.files}
 """Every file of a result by its name, numbered ones left out."""
 
-PART_NAME: Final = re.compile(
-    "|".join(
-        re.escape(Path(file.name).stem) + r"-\d+" + re.escape(Path(file.name).suffix)
-        for output in OUTPUTS
-        for file in output.files
-        if output.is_divided
-    )
-)
+
+def match_parts(outputs: Iterable[Output]) -> re.Pattern[str]:
+    """Make the pattern that the names of numbered files of outputs match, and no other.
+
+    Parameters
+    ----------
+    outputs : iterable of Output
+        Those that are not divided have none.
+
+    Returns
+    -------
+    re.Pattern
+
+    Examples
+    --------
+    >>> parts = match_parts(output for output in OUTPUTS if output.name == "map")
+    >>> bool(parts.fullmatch("map-02.html")), bool(parts.fullmatch("public-02.html"))
+    (True, False)
+    """
+    names = [Path(file.name) for each in outputs if each.is_divided for file in each.files]
+    parts = [re.escape(name.stem) + r"-\d+" + re.escape(name.suffix) for name in names]
+    return re.compile("|".join(parts) or r"(?!)")
+
+
+PART_NAME: Final = match_parts(OUTPUTS)
 """Numbered files of a map, of a page for residents, or sheets of trees, that are divided."""
+
+
+def find_outputs(names: Iterable[str]) -> tuple[Output, ...]:
+    """Find the outputs that are asked for.
+
+    Parameters
+    ----------
+    names : iterable of str
+        Names of outputs; none for all.
+
+    Returns
+    -------
+    tuple of Output
+        In the order in which they are written.
+
+    Raises
+    ------
+    OutputError
+        If there is no output of a name.
+
+    Examples
+    --------
+    >>> [output.name for output in find_outputs(["map", "gpkg"])]
+    ['gpkg', 'map']
+    """
+    asked = set(names)
+    known = [output.name for output in OUTPUTS]
+    if unknown := sorted(asked.difference(known)):
+        message = (
+            f"no output is called {', '.join(map(repr, unknown))}; choose among "
+            f"{', '.join(known)}, or leave the choice out for all; nothing was written"
+        )
+        raise OutputError(message)
+    return tuple(output for output in OUTPUTS if not asked or output.name in asked)
 
 
 def read_name(path: Path) -> str:
@@ -145,6 +206,29 @@ def read_name(path: Path) -> str:
         return RESULT_FILES[name].read(path)
     except (OSError, sqlite3.Error, zipfile.BadZipFile):
         return ""
+
+
+def find_earlier(folder: Path, result: str, written: Iterable[Output]) -> list[str]:
+    """List the files that stay in a folder from another result, as they were not asked for.
+
+    Parameters
+    ----------
+    folder : Path
+        A folder of results.
+    result : str
+        Name of the result that was written there.
+    written : iterable of Output
+        What was written of it.
+
+    Returns
+    -------
+    list of str
+        Names of files, in alphabetical order.
+    """
+    new = {file.name for output in written for file in output.files}
+    there = sorted(item.name for item in folder.iterdir() if item.is_file())
+    mine = [name for name in there if name in RESULT_FILES or PART_NAME.fullmatch(name)]
+    return [name for name in mine if name not in new and read_name(folder / name) != result]
 
 
 def find_mixed(folder: Path) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from contextlib import nullcontext
 from functools import partial
 from importlib import import_module
@@ -12,7 +12,15 @@ from typing import Any
 
 from routekit.errors import OutputError
 from routekit.outputs.atomic import replacing
-from routekit.outputs.output_files import OUTPUTS, PART_NAME, Output, find_mixed
+from routekit.outputs.output_files import (
+    OUTPUTS,
+    PART_NAME,
+    Output,
+    find_earlier,
+    find_mixed,
+    find_outputs,
+    match_parts,
+)
 from routekit.outputs.overlap import refuse_inputs
 from routekit.outputs.owners import claim_folder
 from routekit.outputs.steps import Step
@@ -29,6 +37,7 @@ def write_outputs(
     *,
     tell: Callable[[str], None] = _silent,
     is_claimed: bool = False,
+    only: Iterable[str] = (),
 ) -> tuple[dict[str, Path], list[str]]:
     """Write GeoPackage, maps, schedule and report into a folder.
 
@@ -42,6 +51,9 @@ def write_outputs(
         Is called with the name of each output as it begins.
     is_claimed : bool, optional
         Whether the caller holds the folder already (`routekit.outputs.owners.claim_folder`).
+    only : iterable of str, optional
+        Names of the outputs to write (`routekit.outputs.output_files.find_outputs`); none for all.
+        Files of the others stay as they are, and a note names those of another result.
 
     Returns
     -------
@@ -53,8 +65,8 @@ def write_outputs(
     Raises
     ------
     OutputError
-        If something cannot be written, would replace an input of the study, or another run is at
-        work in the folder; earlier results are as they were.
+        If there is no output of a name, something cannot be written, would replace an input of the
+        study, or another run is at work in the folder; earlier results are as they were.
 
     Examples
     --------
@@ -64,21 +76,30 @@ def write_outputs(
     run_study(Study.load("study.toml")) gives
     """
     require_result(result, "write_outputs")
-    folder = Path(folder)
+    outputs, folder = find_outputs(only), Path(folder)
     refuse_inputs(folder, result.inputs)
     with nullcontext() if is_claimed else claim_folder(folder):
         mixed = find_mixed(folder)
-        written, notes = _write_set(result, folder, tell)
-    return written, [f"{mixed}. A whole set is in their place now.", *notes] if mixed else notes
+        written, notes = _write_set(result, folder, tell, outputs)
+        earlier = find_earlier(folder, result.result_id, outputs) if only else []
+    if earlier:
+        asked = ", ".join(output.name for output in outputs)
+        notes.append(
+            f"Of an earlier result, as only {asked} was asked for: {', '.join(earlier)}. "
+            "Screen without a choice for a whole set."
+        )
+    elif mixed and len(outputs) == len(OUTPUTS):
+        notes.insert(0, f"{mixed}. A whole set is in their place now.")
+    return written, notes
 
 
 def _write_set(
-    result: Result, folder: Path, tell: Callable[[str], None]
+    result: Result, folder: Path, tell: Callable[[str], None], outputs: tuple[Output, ...]
 ) -> tuple[dict[str, Path], list[str]]:
     """Write the whole set aside, then swap it in."""
-    with replacing(folder, parts=PART_NAME) as stage:
+    with replacing(folder, parts=match_parts(outputs)) as stage:
         try:
-            written, notes = _write_all(result, stage, folder, tell)
+            written, notes = _write_all(result, stage, folder, tell, outputs)
         except (OutputError, FileNotFoundError):
             # A file of the package that is not there is a defect, not a full disk.
             raise
@@ -96,11 +117,12 @@ def _write_all(
     stage: Path,
     folder: Path,
     tell: Callable[[str], None],
+    outputs: tuple[Output, ...],
 ) -> tuple[dict[str, Path], list[str]]:
-    """Write every output into the folder for new files."""
+    """Write the outputs into the folder for new files."""
     notes: list[str] = []
     written: dict[str, Path] = {}
-    for output in OUTPUTS:
+    for output in outputs:
         tell(output.telling)
         names = [file.name for file in output.files]
         more: dict[str, Any] = {"earlier": folder / names[0]} if output.returns else {}

@@ -27,7 +27,8 @@ def run_job(job, folder):
     environment = os.environ | {"PYTHONPATH": str(HERE.parents[1])}
     began = time.perf_counter()
     process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True, env=environment)
-    printed = process.stdout.read()
+    with process.stdout:
+        printed = process.stdout.read()
     _, status, usage = os.wait4(process.pid, 0)
     process.returncode = os.waitstatus_to_exitcode(status)
     if process.returncode:

@@ -70,7 +70,10 @@ def measure_overlap(folder, clock):
     )
     clock.tell("Writing the GeoPackage")
     write_layers(
-        _overlap_layers(Layer, runs, exposure), folder / "overlap.gpkg", crs=layers.crs.to_string()
+        _overlap_layers(Layer, runs, exposure),
+        folder / "overlap.gpkg",
+        crs=layers.crs.to_string(),
+        settings=study.settings.outputs.geopackage,
     )
     clock.report(
         pairs=len(exposure.breaches), area_m2=float(exposure.breaches["footprint_m2"].sum())
@@ -84,7 +87,6 @@ def _overlap_layers(layer, runs, exposure):
         layer(
             name="trenches",
             description="Trench of each run",
-            key="run_id",
             table=runs[["run_id", "length_m"]],
             geometry_type="Polygon",
             shapes=corridors,
@@ -92,21 +94,20 @@ def _overlap_layers(layer, runs, exposure):
         layer(
             name="breaches",
             description="Overlap by run and tree",
-            key="run_id",
             table=breaches.drop(columns=["run", "tree"]),
         ),
     ]
 
 
-def measure_everything(folder, clock):
-    """Run the study and write every output."""
+def measure_everything(folder, clock, only=()):
+    """Run the study and write every output, or those that are named."""
     from routekit.outputs.write import write_outputs
     from routekit.pipeline import run_study
     from routekit.study import Study
 
     study = Study.load(folder / "study.toml")
     result = run_study(study, tell=clock.tell)
-    written, _ = write_outputs(result, folder / "out", tell=clock.tell)
+    written, _ = write_outputs(result, folder / "out", tell=clock.tell, only=only)
     files = [path for path in (folder / "out").rglob("*") if path.is_file()]
     clock.report(
         pairs=len(result.breaches),
