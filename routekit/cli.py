@@ -18,12 +18,9 @@ import click
 from rich.console import Console
 
 from routekit.errors import OutputError, RoutekitError
-from routekit.techniques import NOTHING, TECHNIQUES
 from routekit.terminal.paper import put_table, put_text
 from routekit.terminal.stages import Stages
-from routekit.vocabulary import write_count
-from routekit.words.catalogue import list_languages, render
-from routekit.words.texts import say, word
+from routekit.words.languages import list_languages
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -207,11 +204,15 @@ def _print_summary(summary: dict[str, Any]) -> None:
     put_text(OUT, summary["sentence"])
     language = summary["language"]
 
+    import pandas as pd  # noqa: PLC0415
+
+    from routekit.techniques import NOTHING, TECHNIQUES  # noqa: PLC0415
+    from routekit.words.catalogue import render  # noqa: PLC0415
+    from routekit.words.texts import say, word  # noqa: PLC0415
+
     def put(text: str) -> str:
         """Put a text into the language of the summary."""
         return render(text, language)
-
-    import pandas as pd  # noqa: PLC0415
 
     rows = [
         (
@@ -243,6 +244,7 @@ def _print_alerts(alerts: list[dict[str, Any]], put: Callable[[str], str]) -> No
     import pandas as pd  # noqa: PLC0415
 
     from routekit.advice.alerts import LIMIT, UNKNOWN  # noqa: PLC0415
+    from routekit.words.texts import say  # noqa: PLC0415
 
     colours = {LIMIT: "red", UNKNOWN: "yellow"}
     names = [put(say("How many")), put(say("What is the matter"))]
@@ -365,6 +367,8 @@ def _print_all_read(tables: dict[str, pd.DataFrame]) -> None:
 def _print_read(tables: dict[str, pd.DataFrame]) -> None:
     """Print what was read on one screen: a line for each layer."""
     import pandas as pd  # noqa: PLC0415
+
+    from routekit.vocabulary import write_count  # noqa: PLC0415
 
     mapped = tables["mapped"]
     counts = pd.DataFrame(
@@ -531,6 +535,7 @@ def compare(
     )
     from routekit.outputs.differences import write_differences  # noqa: PLC0415
     from routekit.outputs.output_files import find_mixed  # noqa: PLC0415
+    from routekit.vocabulary import write_count  # noqa: PLC0415
 
     if not exact and (moves or within):
         message = "--moves and --within are for --exact; add it"

@@ -3,7 +3,8 @@
 import pytest
 
 from routekit.vocabulary import CAUTIONS
-from routekit.words.catalogue import list_languages, load_words
+from routekit.words.catalogue import load_words
+from routekit.words.languages import list_languages
 
 SUBJECTS = {
     "gas in the street and in the sewer": ("gas operator", "Sewer gas"),

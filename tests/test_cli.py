@@ -25,7 +25,8 @@ from routekit.outputs.geopackage import write_geopackage
 from routekit.schema import load_tables
 from routekit.techniques import TECHNIQUES
 from routekit.vocabulary import CAUTIONS
-from routekit.words.catalogue import list_languages, render
+from routekit.words.catalogue import render
+from routekit.words.languages import list_languages
 from routekit.words.texts import word
 
 sys.path.append(str(Path(__file__).parent / "outputs"))
@@ -366,6 +367,36 @@ def test_who_stops_it_while_it_loads_gets_one_line():
     )
     assert done.returncode == 130
     assert done.stderr == "routekit: stopped; earlier results are as they were\n"
+
+
+LOADED = """
+import sys
+from routekit.cli import main
+
+try:
+    main(sys.argv[1:])
+finally:
+    print(*sys.modules, file=sys.stderr)
+"""
+
+
+@pytest.mark.parametrize(
+    ("words", "unused"),
+    [
+        (["--help"], ("numpy", "pandas", "babel", "routekit.outputs.write")),
+        (["screen", "--help"], ("numpy", "pandas", "babel", "routekit.outputs.write")),
+        (["check", "STUDY"], ("typst", "xlsxwriter", "folium", "routekit.outputs.write")),
+    ],
+)
+def test_nothing_is_loaded_that_a_command_does_not_use(words, unused, sample_study):
+    words = [str(sample_study.path) if word == "STUDY" else word for word in words]
+    done = subprocess.run(
+        [sys.executable, "-c", LOADED, *words], capture_output=True, text=True, check=True
+    )
+    loaded = set(done.stderr.split())
+    assert "routekit.cli" in loaded
+    assert loaded.isdisjoint(unused)
+    assert not {name for name in loaded if name.endswith((".writer", ".geopackage", ".schedule"))}
 
 
 def test_exit_codes_are_told_by_the_help():

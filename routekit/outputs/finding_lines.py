@@ -8,8 +8,9 @@ from typing import Final
 import pandas as pd
 
 from routekit.layers.findings import FINDING_SEVERITIES
-from routekit.words.catalogue import SOURCE, render
+from routekit.words.catalogue import render
 from routekit.words.columns import name_messages
+from routekit.words.languages import SOURCE
 from routekit.words.texts import Text, join, message, say, unstate, word
 
 ROWS_NAMED: Final = 5

@@ -51,7 +51,8 @@ from routekit.outputs.schedule_items import leave_out_money
 from routekit.outputs.schedule_sheets import collect_sheets, find_currency
 from routekit.result import Result
 from routekit.techniques import TECHNIQUES
-from routekit.words.catalogue import SOURCE, render, render_column, translate_words
+from routekit.words.catalogue import render, render_column, translate_words
+from routekit.words.languages import SOURCE
 from routekit.words.texts import Text, message, say, word
 
 _CREATED = dt.datetime(2000, 1, 1, tzinfo=dt.UTC).replace(tzinfo=None)

@@ -11,8 +11,8 @@ from pydantic import field_validator, model_validator
 
 from routekit.settings.declare import Settings, setting
 from routekit.techniques import RECORDS, TECHNIQUES
-from routekit.words.catalogue import list_languages
 from routekit.words.codes import Language
+from routekit.words.languages import list_languages
 
 _MAIL = re.compile(r"[A-Za-z0-9.!#$%&'*+/=?^_`{|}~-]+@[A-Za-z0-9-]+(\.[A-Za-z0-9-]+)*")
 _DATE = re.compile(r"\d{4}-(0[1-9]|1[0-2])-(0[1-9]|[12]\d|3[01])")

@@ -13,7 +13,6 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from decimal import Decimal
 from functools import cache
-from importlib.resources import files
 from typing import Any, Final
 
 import numpy as np
@@ -24,6 +23,8 @@ from babel.messages.pofile import read_po
 from babel.numbers import get_decimal_symbol, get_group_symbol
 from numpy.typing import ArrayLike
 
+from routekit.words.languages import FOLDER as _FOLDER
+from routekit.words.languages import SOURCE, list_languages
 from routekit.words.texts import (
     COUNT,
     Objects,
@@ -36,13 +37,10 @@ from routekit.words.texts import (
     write,
 )
 
-SOURCE: Final = "en"
-"""Language in which texts are written in the code."""
 APART: Final = "smallest number written with a sign between thousands"
 """Context of the message by which a language says so."""
 FIRST_DAY: Final = "first day of a month"
 """Context of the message by which a language writes it."""
-_FOLDER: Final = files("routekit.words")
 _COUNTED: Final = (*range(200), 1_000, 1_000_000)
 """Numbers among which every plural form of every language occurs."""
 
@@ -163,17 +161,6 @@ class Words:
             whole = f"{int(whole):,}".replace(",", self.apart)
         point = point and get_decimal_symbol(self.locale)
         return f"{whole}{point}{part}"
-
-
-def list_languages() -> tuple[str, ...]:
-    """List the codes of the languages: English, then those that have a file, by name of the file.
-
-    Returns
-    -------
-    tuple of str
-    """
-    names = sorted(entry.name for entry in _FOLDER.iterdir() if entry.name.endswith(".po"))
-    return (SOURCE, *(name.removesuffix(".po") for name in names))
 
 
 @cache

@@ -6,7 +6,7 @@ from typing import Annotated, TypeAlias
 
 from pydantic import AfterValidator
 
-from routekit.words.catalogue import list_languages
+from routekit.words.languages import list_languages
 
 
 def check_language(code: str) -> str:

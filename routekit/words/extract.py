@@ -23,7 +23,8 @@ from babel.messages.extract import extract_javascript
 from babel.messages.pofile import write_po
 from jinja2.ext import extract_from_ast
 
-from routekit.words.catalogue import APART, FIRST_DAY, list_languages, read_catalogue
+from routekit.words.catalogue import APART, FIRST_DAY, read_catalogue
+from routekit.words.languages import list_languages
 from routekit.words.texts import lower_first, strip_formats
 
 PACKAGE: Final = Path(__file__).parent.parent

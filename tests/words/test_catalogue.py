@@ -12,7 +12,6 @@ from babel.messages.catalog import Catalog
 from routekit.words import catalogue
 from routekit.words.catalogue import (
     APART,
-    list_languages,
     load_words,
     pack_words,
     read_catalogue,
@@ -21,6 +20,7 @@ from routekit.words.catalogue import (
     translate_words,
 )
 from routekit.words.extract import collect_messages, list_missing, update_catalogue
+from routekit.words.languages import list_languages
 from routekit.words.texts import SLOT, begin, join, say, to_json, word
 
 OTHERS = [code for code in list_languages() if code != "en"]

@@ -21,7 +21,8 @@ import typst
 from fontTools.ttLib import TTFont
 
 from routekit.errors import OutputError
-from routekit.words.catalogue import SOURCE, render
+from routekit.words.catalogue import render
+from routekit.words.languages import SOURCE
 from routekit.words.texts import say
 
 Node: TypeAlias = dict[str, Any]

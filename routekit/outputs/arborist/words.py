@@ -10,7 +10,8 @@ import numpy as np
 import pandas as pd
 from markupsafe import Markup
 
-from routekit.words.catalogue import SOURCE, load_words
+from routekit.words.catalogue import load_words
+from routekit.words.languages import SOURCE
 from routekit.words.texts import (
     BEGUN,
     JOINED,

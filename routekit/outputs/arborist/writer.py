@@ -46,7 +46,7 @@ from routekit.outputs.arborist.words import NOT_KNOWN, Speaker
 from routekit.outputs.steps import TellDone, tell_nobody
 from routekit.result import Result
 from routekit.settings.outputs import ReportSettings
-from routekit.words.catalogue import SOURCE
+from routekit.words.languages import SOURCE
 from routekit.words.texts import say, word
 
 FOOT: Final = say("Screening only: a qualified arborist decides on site.")

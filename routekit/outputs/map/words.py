@@ -11,14 +11,8 @@ from typing import Any, Final
 from markupsafe import Markup
 
 from routekit.outputs.map.packing import encode
-from routekit.words.catalogue import (
-    SOURCE,
-    Key,
-    list_languages,
-    load_words,
-    pack_words,
-    write_words,
-)
+from routekit.words.catalogue import Key, load_words, pack_words, write_words
+from routekit.words.languages import SOURCE, list_languages
 from routekit.words.texts import (
     BEGUN,
     JOINED,

@@ -15,13 +15,11 @@ from functools import cache
 from importlib.resources import files
 from typing import Any, Final
 
-from routekit.words.catalogue import (
-    Words,
-    list_languages,
-)
+from routekit.words.catalogue import Words
 from routekit.words.catalogue import (
     load_words as load_catalogue,
 )
+from routekit.words.languages import list_languages
 
 LANGUAGES: Final[tuple[str, ...]] = list_languages()
 """Codes of the languages on every page, in the order in which the reader is offered them."""

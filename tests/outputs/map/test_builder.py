@@ -23,7 +23,7 @@ from routekit.outputs.map.tables import connection_places, service_crossings
 from routekit.outputs.map.writer import INDEX_SCRIPTS, build_pages
 from routekit.schema import load_tables
 from routekit.settings.outputs import MapSettings
-from routekit.words.catalogue import list_languages
+from routekit.words.languages import list_languages
 
 FOLDER = Path(map_package.__file__).parent
 OWN_FILES = [
