@@ -23,7 +23,7 @@ from babel.messages.pofile import read_po
 from babel.numbers import get_decimal_symbol, get_group_symbol
 from numpy.typing import ArrayLike
 
-from routekit.words.languages import FOLDER as _FOLDER
+from routekit.words import languages
 from routekit.words.languages import SOURCE, list_languages
 from routekit.words.texts import (
     COUNT,
@@ -206,7 +206,7 @@ def load_words(language: str) -> Words:
 
 def read_catalogue(language: str) -> Catalog:
     """Read the file of a language as it stands."""
-    with (_FOLDER / f"{language}.po").open(encoding="utf-8") as stream:
+    with (languages.FOLDER / f"{language}.po").open(encoding="utf-8") as stream:
         return read_po(stream, locale=language, abort_invalid=True)
 
 

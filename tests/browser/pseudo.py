@@ -42,7 +42,7 @@ def install(folder, monkeypatch):
         if path.name.endswith(".po"):
             shutil.copy(path, folder / path.name)
     write_disguised(folder, "de")
-    monkeypatch.setattr(catalogue, "_FOLDER", folder)
+    monkeypatch.setattr("routekit.words.languages.FOLDER", folder)
     forget()
 
 

@@ -9,7 +9,6 @@ from importlib.resources import files
 import pytest
 from babel.messages.catalog import Catalog
 
-from routekit.words import catalogue
 from routekit.words.catalogue import (
     APART,
     load_words,
@@ -41,7 +40,7 @@ def polish(tmp_path, monkeypatch):
     for path in files("routekit.words").iterdir():
         if path.name.endswith(".po"):
             shutil.copy(path, folder / path.name)
-    monkeypatch.setattr(catalogue, "_FOLDER", folder)
+    monkeypatch.setattr("routekit.words.languages.FOLDER", folder)
     monkeypatch.setattr("routekit.words.extract._FOLDER", folder)
     (folder / "pl.po").write_text(
         'msgid ""\nmsgstr ""\n"Content-Type: text/plain; charset=utf-8\\n"\n'
