@@ -8,6 +8,7 @@ from typing import Final, TypeAlias
 import numpy as np
 import pandas as pd
 
+from routekit.advice.new_lines import BETTER
 from routekit.arrays import Flags
 from routekit.layers.assumed import is_assumed, list_fields, word_of
 from routekit.outputs.sureness_lines import write_sureness
@@ -234,6 +235,7 @@ def write_lines(result: Result, counts: Counts) -> list[Text]:
         *_write_raster_trees(result.trees),
         *write_taken_over(result),
         *_write_stuck(result),
+        *_write_new_lines(result.new_lines),
         *_write_assumed(result),
     ]
 
@@ -561,6 +563,28 @@ def _write_stuck(result: Result) -> list[Text]:
         if torn
         else "",
         say("Fails a check, by decision: {runs}.", runs=decided) if decided else "",
+    ]
+    return [line for line in lines if isinstance(line, Text)]
+
+
+def _write_new_lines(new_lines: pd.DataFrame) -> list[Text]:
+    """Name the runs for which a new line was sought: those that it serves better, and others."""
+    is_better = (new_lines["standing"].astype("str") == BETTER).to_numpy(dtype=bool)
+    better, others = (
+        name_some(new_lines.loc[rows, "run_id"].astype("str").tolist(), _STUCK_SHOWN)
+        for rows in (is_better, ~is_better)
+    )
+    lines = [
+        say(
+            "A new line would score better than what is recommended: {runs}. It is an offer, in no "
+            "total; an engineer decides.",
+            runs=better,
+        )
+        if better
+        else "",
+        say("A new line was sought and is not better, or not proved: {runs}.", runs=others)
+        if others
+        else "",
     ]
     return [line for line in lines if isinstance(line, Text)]
 

@@ -356,7 +356,7 @@ def _details(result: Result, runs: pd.DataFrame) -> list[dict[str, Any]]:
     checks = long["checks"].drop(columns=["rule", "survey"])
     long["checks"] = checks.join(word_checks(checks))
     long["options"] = long["options"].drop(columns=_NOT_SHOWN, errors="ignore")
-    texts = runs[tables.add_words(runs, tables.ADVICE_TEXTS)]
+    texts = runs[[*tables.add_words(runs, tables.ADVICE_TEXTS), *tables.NEW_LINE_TEXTS.values()]]
     return [
         {
             "texts": _pack(texts.iloc[first : first + CHUNK_RUNS]),

@@ -88,6 +88,7 @@ ADVICE_TEXTS: Final = (
     "decision",
     "appraisal_turns",
 )
+NEW_LINE_TEXTS: Final = {"reason": "new_line", "reason_words": "new_line_words"}
 TREE_FACTS: Final = (
     "tree_id",
     "species",
@@ -253,12 +254,15 @@ def run_table(result: Result) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        The runs with trench width, condition and recommendation.
+        The runs with trench width, condition, recommendation, and what became of the new line that
+        was sought for some.
     """
     trenches, condition, advice = result.trenches, result.condition, result.advice
     runs = attach(result.runs, trenches, "run_id", add_words(trenches, TRENCH_FACTS))
     runs = attach(runs, condition, "run_id", add_words(condition, CONDITION_FACTS))
     runs = attach(runs, advice, "run_id", add_words(advice, (*ADVICE_FACTS, *ADVICE_TEXTS)))
+    sought = result.new_lines[["run_id", *NEW_LINE_TEXTS]].rename(columns=NEW_LINE_TEXTS)
+    runs = attach(runs, sought, "run_id", NEW_LINE_TEXTS.values())
     return runs.assign(needs_work=runs["needs_work"].astype("boolean"))
 
 

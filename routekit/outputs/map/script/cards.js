@@ -21,6 +21,7 @@ async function runCard(run) {
       [say("Reason"), text("reason") || notKnown()],
       factOf(say("What a camera may change"), text("camera_may_change")),
       factOf(say("Cut roots and watch"), text("cutting_offer")),
+      factOf(say("New line"), text("new_line")),
       [say("Runner-up"), of("runner_up") ? techniqueName(of("runner_up")) : say("none")],
       of("runner_up") ? [say("Why not the runner-up"), text("runner_up_reason") || notKnown()] : null,
       [say("What would change it"), text("would_change") || notKnown()],
