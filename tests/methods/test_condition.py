@@ -436,3 +436,20 @@ def test_displaced_joints_of_a_survey_that_broke_off_are_not_counted_whole():
     assert found["joint_count"].fillna(-1).tolist() == [-1, 1, 1]
     assert found["mend_places"].tolist() == [1, 1, 1]
     assert found["mend_places_unsure"].tolist() == [np.inf, 0, 0]
+
+
+def test_what_stays_under_the_first_limit_has_no_grade():
+    """Joints from 10 mm on, roots from a thousandth of the section (house choice)."""
+    found = assess(
+        ("A", 1.0, "BAJ", "B", 9.9), ("B", 1.0, "BAJ", "B", 10), ("C", 1.0, "BBA", "A", 0.05)
+    )
+    assert found["structural_grade"].tolist() == [0, 1, 0]
+    assert found["operational_grade"].tolist() == [0, 0, 0]
+    assert found.loc["A", "worst_text"] == ""
+
+
+def test_roots_without_a_size_have_the_mildest_grade_at_least():
+    """That is 1: enough where works begin at grade 1, open where they begin at 2."""
+    for begin, grade in ((1, 1), (2, -1)):
+        found = assess(("A", 1.0, "BBA", "C", NAN), renew_from_grade=begin).loc["A"]
+        assert np.nan_to_num(found["operational_grade"], nan=-1) == grade
