@@ -453,3 +453,14 @@ def test_roots_without_a_size_have_the_mildest_grade_at_least():
     for begin, grade in ((1, 1), (2, -1)):
         found = assess(("A", 1.0, "BBA", "C", NAN), renew_from_grade=begin).loc["A"]
         assert np.nan_to_num(found["operational_grade"], nan=-1) == grade
+
+
+def test_a_wish_lifts_a_sound_run_to_low_and_lowers_none():
+    rows = [("A", 1.0, "BAC", "C", NAN), ("B", 1.0, "BCA", "", NAN), ("C", 1.0, "BAB", "B", NAN)]
+    wanted = assess(*rows, runs=make_runs("A", "B", "C", renew=True))
+    assert wanted["priority"].tolist() == ["high", "low", "medium"]
+
+
+def test_a_share_is_told_in_whole_per_cent():
+    found = assess(("A", 1.0, "BBA", "C", 90)).loc["A"]
+    assert found["worst_text"] == "complex mass of roots 90 % at 1.0 m"
