@@ -105,6 +105,7 @@ def list_styles() -> tuple[Style, ...]:
         Style("strings", "line", "", (Sign("", "pull string", pulled, 2.0, (8, 4)),)),
         Style("pits", "fill", "method", (*ways, others)),
         Style("digs", "fill", "method", (*ways, others)),
+        Style("new_lines", "line", "", (Sign("", "new line, an offer", trench, 2.0, (2, 3)),)),
         Style("tree_fences", "line", "", (Sign("", FENCE, within, 3.0, (8, 2)),)),
         Style("tree_protection", "fill", "kind", (*protection, others)),
         Style("robot_reopenings", "marker", "", (Sign("", "reopened by robot", within, 1.0),)),
