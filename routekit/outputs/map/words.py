@@ -152,8 +152,9 @@ def _list_keys(content: Any) -> Iterator[Key]:
             elif not is_column or part["k"] == "d":
                 yield from _list_keys(part)
     elif isinstance(content, list | tuple):
-        for part in content:
-            if isinstance(part, str | dict | list | tuple):
+        # Most lists of a large study hold numbers alone: told by their types, not one by one.
+        if any(issubclass(kind, str | dict | list | tuple) for kind in set(map(type, content))):
+            for part in content:
                 yield from _list_keys(part)
     elif isinstance(content, str):
         yield "", content
