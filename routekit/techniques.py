@@ -415,8 +415,8 @@ def list_codes(holds: Callable[[Technique], bool]) -> tuple[str, ...]:
 
     Examples
     --------
-    >>> list_codes(lambda one: one.joins == "robot")
-    ('cipp', 'close_fit', 'dig_and_line')
+    >>> list_codes(lambda one: one.new_pipe.startswith("burst"))
+    ('burst_same', 'burst_upsized')
     """
     return tuple(one.code for one in RECORDS if holds(one))
 
