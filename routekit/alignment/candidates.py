@@ -249,6 +249,8 @@ def forbidden_bends(ground: Ground, level: int) -> Floats:
         one, other = tree.query(outlines, predicate="intersects")
         is_tight[one[one != other]] = True
         is_tight[tree.query(ends, predicate="intersects")[1]] = True
+        # A wide bend beyond the margin is no use, where a narrow one within it may be.
+        is_tight |= [not ground.is_within(bends).all() for bends, _ in drawn]
         todo = np.flatnonzero(is_tight & (levels < 2))  # noqa: PLR2004 (the last level)
         levels[todo] += 1
     return np.concatenate([np.empty((0, 2)), *(bends for bends, _ in drawn)])
