@@ -7,12 +7,11 @@ from typing import Any, Final
 
 import geopandas as gpd
 import numpy as np
-import rasterio
 from numpy.typing import NDArray
-from rasterio.io import MemoryFile
 
 from routekit.errors import LayerError
 from routekit.layers.tree_photos import find_photo, read_small
+from routekit.outputs.pictures import encode_picture
 from routekit.result import Result
 from routekit.words.texts import say
 
@@ -69,17 +68,4 @@ def write_jpeg(pixels: NDArray[np.uint8]) -> bytes:
     -------
     bytes
     """
-    count, height, width = pixels.shape
-    place = rasterio.Affine(1, 0, 0, 0, -1, height)
-    with MemoryFile() as memory:
-        with memory.open(
-            driver="JPEG",
-            height=height,
-            width=width,
-            count=count,
-            dtype="uint8",
-            transform=place,
-            QUALITY=QUALITY,
-        ) as file:
-            file.write(pixels)
-        return bytes(memory.getbuffer())
+    return encode_picture(pixels, "JPEG", QUALITY=QUALITY)

@@ -12,13 +12,10 @@ import hashlib
 import math
 import re
 from collections.abc import Iterator
-from functools import cache
-from importlib.resources import files
 from pathlib import Path
 from typing import Any, Final
 
 import geopandas as gpd
-import jinja2
 import numpy as np
 import pandas as pd
 
@@ -44,12 +41,14 @@ from routekit.outputs.arborist.tree_plan import SHEET
 from routekit.outputs.arborist.volumes import write_volumes
 from routekit.outputs.arborist.words import NOT_KNOWN, Speaker
 from routekit.outputs.steps import TellDone, tell_nobody
+from routekit.outputs.templates import load_templates, read_file
 from routekit.result import Result
 from routekit.settings.outputs import ReportSettings
 from routekit.words.languages import SOURCE
 from routekit.words.texts import say, word
 
 FOOT: Final = say("Screening only: a qualified arborist decides on site.")
+_PACKAGE: Final = "routekit.outputs.arborist"
 _STEM: Final = "trees"
 _FOOT_OF_STYLE: Final = '"FOOT"'
 """In place of the line at the foot of printed pages, in the style sheet."""
@@ -194,7 +193,8 @@ def _fill(
     else:
         title = say("Tree sheets: {name}", name=shared["name"])
         kicker = say("Tree sheets for the arborist")
-    return _template().render(
+    page = load_templates(_PACKAGE).get_template("report.html.j2")
+    return page.render(
         **shared,
         front=front,
         cases=chosen,
@@ -210,7 +210,7 @@ def _describe_study(result: Result, settings: ReportSettings, language: str) -> 
     """Give what every part of the report says about the study."""
     speaker = Speaker(language)
     foot = speaker.label(FOOT)
-    style = _read("report.css").replace(_FOOT_OF_STYLE, _quote(foot))
+    style = read_file(_PACKAGE, "report.css").replace(_FOOT_OF_STYLE, _quote(foot))
     images = "img-src data:; " if result.trees["photo"].notna().any() else ""
     digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
     return {
@@ -292,24 +292,6 @@ def _count_unsure(result: Result, trees: gpd.GeoDataFrame, doubtful: pd.DataFram
     return len(places)
 
 
-@cache
-def _template() -> jinja2.Template:
-    """Read the page template; every value is escaped."""
-    space = jinja2.Environment(
-        loader=jinja2.FunctionLoader(_read),
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    return space.get_template("report.html.j2")
-
-
 def _quote(text: str) -> str:
     """Write a text as a string of a style sheet within a page."""
     return '"' + re.sub(r'["\\<>\n]', lambda sign: f"\\{ord(sign.group()):x} ", text) + '"'
-
-
-def _read(name: str) -> str:
-    """Read a file of this folder."""
-    return (files("routekit.outputs.arborist") / name).read_text(encoding="utf-8")

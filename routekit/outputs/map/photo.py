@@ -18,7 +18,6 @@ from numpy.typing import NDArray
 from rasterio._err import CPLE_BaseError
 from rasterio.enums import ColorInterp, Resampling
 from rasterio.errors import CRSError, RasterioError
-from rasterio.io import MemoryFile
 from rasterio.transform import from_gcps
 from rasterio.vrt import WarpedVRT
 from rasterio.warp import reproject
@@ -29,6 +28,7 @@ from routekit.errors import CrsError, LayerError
 from routekit.layers.opening import open_raster
 from routekit.outputs.map.projection import GRID_BITS, to_grid
 from routekit.outputs.pages import BYTES_PER_MB
+from routekit.outputs.pictures import encode_picture
 
 MERCATOR: Final = "EPSG:3857"
 HALF_WORLD_M: Final = math.pi * 6_378_137.0
@@ -387,18 +387,4 @@ def _write_webp(colours: NDArray[np.uint8]) -> bytes:
     """Write a picture as WebP, without the band of opacity where all of it is opaque."""
     if bool((colours[_OPACITY] == _OPAQUE).all()):
         colours = colours[:_OPACITY]
-    count, height, width = colours.shape
-    place = rasterio.Affine(1, 0, 0, 0, -1, height)
-    with MemoryFile() as memory:
-        with memory.open(
-            driver="WEBP",
-            height=height,
-            width=width,
-            count=count,
-            dtype="uint8",
-            transform=place,
-            QUALITY=QUALITY,
-            METHOD=METHOD,
-        ) as file:
-            file.write(colours)
-        return bytes(memory.getbuffer())
+    return encode_picture(colours, "WEBP", QUALITY=QUALITY, METHOD=METHOD)

@@ -9,12 +9,9 @@ from the script as text only.
 from __future__ import annotations
 
 import re
-from functools import cache
-from importlib.resources import files
 from typing import Any
 from urllib.parse import quote
 
-import jinja2
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
@@ -29,11 +26,14 @@ from routekit.outputs.public.languages import LANGUAGES, Statement, load_words, 
 from routekit.outputs.public.phrases import CLASSES
 from routekit.outputs.public.species import find_genera, name_genera
 from routekit.outputs.public.statements import QUESTIONS, TOPICS
+from routekit.outputs.templates import load_templates, read_file
 from routekit.result import Result
 from routekit.settings.public_page import PublicSettings
 
 MAX_NUMBERS = 4
 """Sewer numbers that one message names; a longer street is named by its first and last one."""
+
+_PACKAGE = "routekit.outputs.public"
 
 SHARED_SCRIPTS = ("unpack.js", "canvas.js")
 """Scripts of the working map that this page uses too."""
@@ -51,24 +51,6 @@ INDEX_SCRIPTS = ("words.js", "carry.js", "index.js")
 
 OPEN_UP_TO = 200
 """With more streets than this, the lists of the index are folded by first letter."""
-
-
-@cache
-def _read_own(name: str) -> str:
-    """Read a file of this page."""
-    return (files("routekit.outputs.public") / name).read_text(encoding="utf-8")
-
-
-@cache
-def _templates() -> jinja2.Environment:
-    """Give the templates; every slot is escaped unless marked safe."""
-    return jinja2.Environment(
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        loader=jinja2.FunctionLoader(_read_own),
-    )
 
 
 def build_public_page(result: Result) -> str:
@@ -115,11 +97,11 @@ def build_page(district: District, settings: PublicSettings, *, index: str = "")
     colours = seen_strokes()
     library = read_part("vendor/leaflet.js")
     own = _join_scripts(SHARED_SCRIPTS, PART_SCRIPTS if is_part else OWN_SCRIPTS)
-    style = read_part("vendor/leaflet.css") + _read_own("style.css")
+    style = read_part("vendor/leaflet.css") + read_file(_PACKAGE, "style.css")
     if is_part:
-        style += _read_own("division.css")
+        style += read_file(_PACKAGE, "division.css")
     return (
-        _templates()
+        load_templates(_PACKAGE)
         .get_template("template.html")
         .render(
             **_frame(district, words, settings),
@@ -160,10 +142,10 @@ def build_index(
     """
     words = load_words(settings.language, is_divided=True)
     script = _join_scripts(("unpack.js",), INDEX_SCRIPTS)
-    style = _read_own("style.css") + _read_own("division.css")
+    style = read_file(_PACKAGE, "style.css") + read_file(_PACKAGE, "division.css")
     about = words["ui"]["heading"]
     return (
-        _templates()
+        load_templates(_PACKAGE)
         .get_template("index.html")
         .render(
             **_frame(district, words, settings),
@@ -276,7 +258,7 @@ def contact_address(contact: str, number: str, subject: str) -> str:
 def _join_scripts(shared: tuple[str, ...], own: tuple[str, ...]) -> str:
     """Join scripts of the working map and scripts of this page into one."""
     parts = [read_part(f"script/{name}") for name in shared]
-    body = "\n".join([*parts, *(_read_own(f"script/{name}") for name in own)])
+    body = "\n".join([*parts, *(read_file(_PACKAGE, f"script/{name}") for name in own)])
     return f'(() => {{\n"use strict";\n{body}\n}})();\n'
 
 

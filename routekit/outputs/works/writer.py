@@ -10,17 +10,14 @@ import base64
 import hashlib
 import math
 from collections.abc import Iterator
-from functools import cache
-from importlib.resources import files
 from pathlib import Path
 from typing import Any, Final
-
-import jinja2
 
 from routekit.outputs.arborist.printing import FACE
 from routekit.outputs.arborist.volumes import write_volumes
 from routekit.outputs.arborist.words import Speaker, write_quantity
 from routekit.outputs.steps import TellDone, tell_nobody
+from routekit.outputs.templates import load_templates, read_file
 from routekit.outputs.works.sheets import build_plans, list_streets, list_unset
 from routekit.result import Result
 from routekit.settings.sources import describe_source
@@ -29,6 +26,7 @@ from routekit.techniques import RECORDS
 from routekit.words.texts import say, word
 
 LAYOUT: Final = "works/works.typ"
+_PACKAGE: Final = "routekit.outputs.works"
 _STEM: Final = "works"
 
 
@@ -118,13 +116,17 @@ def _fill(
     volume: int = 0,
 ) -> str:
     """Fill the template: with front matter, with the plans of some streets, or with both."""
-    return _template().render(**shared, front=front, plans=plans, first=first, volume=volume)
+    return (
+        load_templates(_PACKAGE)
+        .get_template("works.html.j2")
+        .render(**shared, front=front, plans=plans, first=first, volume=volume)
+    )
 
 
 def _describe_study(result: Result) -> dict[str, Any]:
     """Give what every part says about the study."""
     speaker = Speaker(result.settings.outputs.language)
-    style = _read("works.css")
+    style = read_file(_PACKAGE, "works.css")
     digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
     kicker = speaker.label(say("Works plans by street"))
     strip_m = result.settings.advice.site_items.working_strip_m
@@ -149,21 +151,3 @@ def _describe_study(result: Result) -> dict[str, Any]:
         "form-action 'none'",
         "face": f"{FACE}, sans-serif",
     }
-
-
-@cache
-def _template() -> jinja2.Template:
-    """Read the page template; every value is escaped."""
-    space = jinja2.Environment(
-        loader=jinja2.FunctionLoader(_read),
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    return space.get_template("works.html.j2")
-
-
-def _read(name: str) -> str:
-    """Read a file of this folder."""
-    return (files("routekit.outputs.works") / name).read_text(encoding="utf-8")
