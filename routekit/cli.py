@@ -392,7 +392,7 @@ def _check_layers(
 ) -> None:
     """Print or save a proposed study file for layers that no study names yet."""
     from routekit.layers.study_text import LayerDraft, write_study  # noqa: PLC0415
-    from routekit.layers.unknown import propose_for_sources  # noqa: PLC0415
+    from routekit.layers.unknown import list_layers_left, propose_for_sources  # noqa: PLC0415
 
     found = propose_for_sources(sources, layer)
     if as_json:
@@ -423,12 +423,15 @@ def _check_layers(
         for source, each in zip(sources, found, strict=True)
     ]
     text = write_study(drafts, name=drafts[0].frame.attrs.get("name", "study"))
+    told = ERR if out is None else OUT  # What is printed to OUT then is the study file itself.
     for source, each in zip(sources, found, strict=True):
-        OUT.print(f"{source}, read as {each.layer}", markup=False)
-        OUT.print(f"Columns left over: {', '.join(each.unmatched) or 'none'}", markup=False)
-        OUT.print(f"Still free: {', '.join(each.free) or 'none'}", markup=False)
+        told.print(f"{source}, read as {each.layer}", markup=False)
+        told.print(f"Columns left over: {', '.join(each.unmatched) or 'none'}", markup=False)
+        told.print(f"Still free: {', '.join(each.free) or 'none'}", markup=False)
+    if left := list_layers_left(found):
+        told.print(f"In the same files, not read: {', '.join(left)}; name them too", markup=False)
     if out is None:
-        OUT.print(f"\n{text}", markup=False)
+        click.echo(text, nl=False)
         return
     _save_new(text, out)
     OUT.print(f"Written: {out}; then: routekit screen {out}", markup=False)

@@ -7,6 +7,7 @@ import re
 import shutil
 import subprocess
 import sys
+import tomllib
 from importlib.metadata import version
 from pathlib import Path
 
@@ -203,16 +204,19 @@ def test_check_as_json(sample_study):
 def test_check_of_a_bare_layer_proposes_lines_for_a_study_file():
     answer = call("check", f"{SAMPLE / 'district.gpkg'}:trees")
     assert answer.exit_code == 0
-    assert "read as trees" in answer.stdout
-    assert "[fields.trees]" in answer.stdout
-    assert 'species = "BOOMSOORT"' in answer.stdout
+    assert "read as trees" in answer.stderr
+    proposed = tomllib.loads(answer.stdout)
+    assert proposed["fields"]["trees"]["species"] == "BOOMSOORT"
+    left = next(line for line in answer.stderr.splitlines() if line.startswith("In the same files"))
+    assert "district.gpkg:sewers" in left
+    assert "district.gpkg:trees" not in left
     as_json = call("check", f"{SAMPLE / 'district.gpkg'}:trees", "--as", "trees", "--json")
     report = json.loads(as_json.stdout)
     assert {"layer", "table", "unmatched", "free", "place", "crs", "where"} == set(report)
     proposals = pd.DataFrame(report["table"])
     assert proposals.set_index("canonical").loc["species", "source"] == "BOOMSOORT"
-    assert f"Still free: {', '.join(report['free'])}\n" in answer.stdout
-    assert f"Columns left over: {', '.join(report['unmatched']) or 'none'}\n" in answer.stdout
+    assert f"Still free: {', '.join(report['free'])}\n" in answer.stderr
+    assert f"Columns left over: {', '.join(report['unmatched']) or 'none'}\n" in answer.stderr
 
 
 def test_check_lists_the_columns_of_the_result():

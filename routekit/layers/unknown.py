@@ -11,12 +11,14 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 
 import geopandas as gpd
 import numpy as np
+import pyogrio
 
 from routekit.errors import LayerError
 from routekit.layers.columns import LAYERS, TABLE_LAYERS, VECTOR_LAYERS, load_columns, suggest_name
 from routekit.layers.coordinates import Placed, find_coordinates, guess_crs
 from routekit.layers.filters import Filter, find_filter
 from routekit.layers.findings import Findings
+from routekit.layers.opening import vector_source
 from routekit.layers.placing import place_rows
 from routekit.layers.propose import guess_layer, propose_mapping
 from routekit.layers.raw_layers import RawLayer, read_layer
@@ -40,6 +42,9 @@ ON_ENDS: Final = 2.0
 
 MANY, HARDLY = 0.6, 0.1
 """Shares of the points that lie on line ends from which that speaks for and against manholes."""
+
+STYLES: Final = "layer_styles"
+"""Table of a GeoPackage in which programs keep how layers are drawn: no layer of a study."""
 
 
 class Proposal(NamedTuple):
@@ -112,6 +117,30 @@ def propose_for_sources(sources: Sequence[str], layer: str | None = None) -> lis
                 seen[one].frame, tables[one], column, (seen[far].frame, tables[far])
             )
     return [_finish(*each) for each in zip(seen, kinds, tables, strict=True)]
+
+
+def list_layers_left(found: Sequence[Proposal]) -> list[str]:
+    """List the layers that lie in the same files and that none of the sources names.
+
+    Parameters
+    ----------
+    found : sequence of Proposal
+        As `propose_for_sources` gives them.
+
+    Returns
+    -------
+    list of str
+        «file.gpkg:layer», in the order of the files.
+    """
+    read = {(each.raw.path, each.raw.layer_name) for each in found}
+    left = []
+    for path in dict.fromkeys(each.raw.path for each in found):
+        opened, kind = vector_source("layers", path)
+        if kind == "parquet":
+            continue
+        names = (str(name) for name, _ in pyogrio.list_layers(opened))
+        left += [f"{path}:{name}" for name in names if (path, name) not in read | {(path, STYLES)}]
+    return left
 
 
 class _Seen(NamedTuple):
