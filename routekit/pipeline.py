@@ -30,15 +30,14 @@ from routekit.methods.condition import assess_condition
 from routekit.methods.observations import describe_observations, review_codes
 from routekit.methods.roots import link_roots
 from routekit.outputs.notebook import ShownResult
-from routekit.pipes.capacity import build_flow
-from routekit.pipes.new_pipes import lay_open_cut
 from routekit.schema import hold_tables
 from routekit.settings.provenance import build_provenance, used_sources, write_basis
 from routekit.site.grazed import mark_beyond
 from routekit.site.protection import GroundWorks, set_out_protection
 from routekit.study import Study, choice_settings, list_inputs, list_rules_in_force, require_study
 from routekit.sureness.report import tell_sureness
-from routekit.trees.exposure import Exposure, measure_exposure
+from routekit.trees.exposure import Exposure
+from routekit.trees.open_lines import lay_open_lines
 from routekit.trees.stem_table import tabulate_stems
 from routekit.trees.stem_words import describe_stems
 from routekit.trees.zones import build_zones
@@ -116,19 +115,17 @@ def run_study(study: Study, *, tell: Tell = _silent) -> ShownResult:
     tell("Reading inspections")
     condition = assess_condition(runs, layers.inspections, settings=settings.methods.condition)
     tell("Measuring breaches")
-    flow = build_flow(runs, condition, settings.flow)
-    laid = lay_open_cut(runs, flow, settings.flow, settings.pipe)
-    exposure = measure_exposure(
+    laid = lay_open_lines(
         runs,
-        layers.trees,
+        layers,
         zones,
-        rules=settings.zones,
+        condition,
+        flow=settings.flow,
+        pipe=settings.pipe,
         trench=settings.trench,
-        new_outside_mm=laid["outside_mm"].to_numpy(),
-        widest_outside_mm=laid["widest_mm"].to_numpy(),
-        root_zones=layers.root_zones,
-        lists=layers.stems,
+        rules=settings.zones,
     )
+    exposure = laid.exposure
     root_links = link_roots(
         runs,
         layers.inspections,
@@ -142,7 +139,7 @@ def run_study(study: Study, *, tell: Tell = _silent) -> ShownResult:
         zones,
         exposure,
         condition,
-        flow,
+        laid.flow,
         prepared.decided,
         choice_settings(settings),
         tell=tell,

@@ -14,10 +14,9 @@ from routekit.methods.checks import tabulate_checks
 from routekit.methods.condition import assess_condition
 from routekit.methods.evaluate import evaluate_techniques
 from routekit.methods.run_facts import find_crossings, prepare_place
-from routekit.pipes.capacity import build_flow
-from routekit.pipes.new_pipes import PlanSettings, build_plans, lay_open_cut
+from routekit.pipes.new_pipes import PlanSettings, build_plans
 from routekit.study import choice_settings
-from routekit.trees.exposure import measure_exposure
+from routekit.trees.open_lines import lay_open_lines
 
 SEED = 20260601
 
@@ -106,18 +105,17 @@ def check_alone(study):
     prepared = pipeline.prepare_study(study)
     settings, layers, runs = study.settings, prepared.layers, prepared.runs
     condition = assess_condition(runs, layers.inspections, settings=settings.methods.condition)
-    flow = build_flow(runs, condition, settings.flow)
-    laid = lay_open_cut(runs, flow, settings.flow, settings.pipe)
-    exposure = measure_exposure(
+    laid = lay_open_lines(
         runs,
-        layers.trees,
+        layers,
         prepared.zones,
-        rules=settings.zones,
+        condition,
+        flow=settings.flow,
+        pipe=settings.pipe,
         trench=settings.trench,
-        new_outside_mm=laid["outside_mm"].to_numpy(),
-        widest_outside_mm=laid["widest_mm"].to_numpy(),
-        root_zones=layers.root_zones,
+        rules=settings.zones,
     )
+    flow, exposure = laid.flow, laid.exposure
     place = prepare_place(
         layers,
         runs,

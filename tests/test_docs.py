@@ -104,7 +104,7 @@ WHOLE_STUDY = {
     "choose_renewal",
     "find_needs",
     "link_roots",
-    "measure_exposure",
+    "lay_open_lines",
     "read_layers",
     "tabulate_stems",
     "tell_sureness",

@@ -8,7 +8,7 @@ from typing import Final, TypeAlias
 import numpy as np
 import pandas as pd
 
-from routekit.advice.new_lines import BETTER
+from routekit.advice.new_line_texts import BETTER
 from routekit.arrays import Flags
 from routekit.layers.assumed import is_assumed, list_fields, word_of
 from routekit.outputs.sureness_lines import write_sureness

@@ -16,7 +16,8 @@ import shapely
 from shapely import LineString, Point, box
 
 from routekit import pipeline
-from routekit.advice.new_lines import BETTER, FAILS, NONE, UNPROVED, WORSE, draw_new_lines
+from routekit.advice.new_line_texts import BETTER, FAILS, NONE, UNPROVED, WORSE
+from routekit.advice.new_lines import draw_new_lines
 from routekit.errors import StudyError
 from routekit.study import Study, parse_settings
 

@@ -6,8 +6,8 @@ import pytest
 import shapely
 from shapely import LineString, Point, box
 
-import routekit.advice.new_lines as module
-from routekit.advice.new_lines import BETTER, FAILS, NONE, UNPROVED, WORSE, _stand
+from routekit.advice.new_line_texts import BETTER, FAILS, NONE, UNPROVED, WORSE, say_no_line
+from routekit.advice.new_lines import _stand
 from routekit.alignment.terms import FoundLine, NoLine
 from routekit.methods.checks import FAIL, PASS, UNKNOWN
 from routekit.site.line_search import Bounds, Prices, Street, outside_street, seek_line
@@ -59,7 +59,7 @@ def test_where_no_line_is_it_says_what_parts_the_manholes():
     one = seek_line(0, a_street(walls=[box(18, -9, 20, 9)]), PRICES, BOUNDS)
     assert isinstance(one.found, NoLine)
     assert "building A" in [one.names[at] for at in one.found.wall]
-    assert "building A" in module._say_no_line(one)
+    assert "building A" in say_no_line(one)
 
 
 def test_ground_outside_the_street_is_not_known_without_surfaces():

@@ -1,0 +1,150 @@
+"""What the work of a new line costs and emits, how long it takes, and what it scores."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+
+from routekit.advice.choice import Renewal
+from routekit.advice.earthworks import DIG_PLAN, Items, read_site, trench_items
+from routekit.advice.full_plans import measure_sites
+from routekit.advice.new_line_proof import Proof
+from routekit.advice.quantities import work_carbon, work_cost, work_days
+from routekit.advice.rates import LEVELS
+from routekit.advice.score import count_cautions, find_shortfall, weigh
+from routekit.advice.settings import ChoiceSettings
+from routekit.advice.surfaces import surface_shares
+from routekit.advice.whole_life import add_up_life
+from routekit.advice.work_items import RECIPES
+from routekit.arrays import take_numbers
+from routekit.methods.checks import FAIL, UNKNOWN, needed_surveys, worst_verdict
+from routekit.pipes.pe import choose_outside_diameter, pipe_mass
+from routekit.pipes.trench import spoil
+from routekit.techniques import OPEN_CUT
+from routekit.vocabulary import MM_PER_M
+
+NUMBERS: Final = (
+    *(f"{name}_{level}" for name in ("cost", "whole_life_cost", "days") for level in LEVELS),
+    "co2e_kg",
+    "score",
+    "n_fail",
+    "n_caution",
+    "n_unknown",
+    "n_trees",
+    "n_structural",
+    "n_major",
+    "root_m2",
+)
+"""Columns of the table that only a line has which was found."""
+
+
+def weigh_lines(proof: Proof, renewal: Renewal, settings: ChoiceSettings) -> pd.DataFrame:
+    """Find cost, days, carbon and score of new lines, each as those of a technique are found.
+
+    Parameters
+    ----------
+    proof : Proof
+    renewal : Renewal
+        What is recommended without new lines.
+    settings : ChoiceSettings
+
+    Returns
+    -------
+    DataFrame
+        `NUMBERS` and verdict, one row per line.
+    """
+    advice, wanted, size = settings.advice, settings.advice.new_lines, len(proof.own)
+    work = _sum_work(proof, renewal, settings)
+    more = proof.n_manholes[:, np.newaxis]
+    days = work_days(work, advice.production, size) + more * np.array(wanted.manhole_days)
+    cost = work_cost(work, days, advice.rates, size) + more * np.array(wanted.manhole_cost)
+    _, mass = spoil(work["excavation_m3"], settings.trench)
+    carbon = work_carbon(work, mass, days, advice.carbon, size)["co2e_kg"]
+    length = proof.lines["length_m"].to_numpy(dtype=float)
+    life = add_up_life(OPEN_CUT, cost, length, proof.plan, advice, advice.appraisal_rule)
+    least = take_numbers(proof.place.cases, "required_l_s") * (
+        1 - take_numbers(proof.place.cases, "capacity_tolerance_share")
+    )
+    verdicts = np.stack([check.verdict for check in proof.checks])
+    facts = {
+        "n_fail": np.sum(verdicts == FAIL, axis=0).astype(float),
+        "n_caution": count_cautions(proof.checks),
+        "n_surveys": np.sum(list(needed_surveys(proof.checks).values()), axis=0).astype(float),
+        **{name: proof.harm[name].to_numpy(dtype=float) for name in proof.harm},
+        "shortfall": find_shortfall(take_numbers(proof.plan, "capacity_l_s"), least),
+        "whole_life_cost": life[:, 1],
+        "co2e_kg": carbon[:, 1],
+    }
+    is_known = ~np.isnan(np.stack([facts["whole_life_cost"], facts["co2e_kg"]])).any(axis=0)
+    weights = {name: getattr(advice.weights, name) for name in type(advice.weights).model_fields}
+    whole = {str(name): value[:, np.newaxis] for name, value in facts.items()}
+    score = np.sum([part[:, 0] for part in weigh(whole, weights)], axis=0)
+    levels = {
+        f"{name}_{level}": value[:, place]
+        for name, value in (("cost", cost), ("whole_life_cost", life), ("days", days))
+        for place, level in enumerate(LEVELS)
+    }
+    return pd.DataFrame(levels | {"co2e_kg": carbon[:, 1]}).assign(
+        # A cost that is not known is not taken for nothing.
+        score=np.where(is_known, score, np.nan),
+        verdict=worst_verdict(proof.checks),
+        n_fail=facts["n_fail"],
+        n_caution=facts["n_caution"],
+        n_unknown=np.sum(verdicts == UNKNOWN, axis=0).astype(float),
+        **{name: proof.harm[name] for name in ("n_trees", "n_structural", "n_major", "root_m2")},
+    )
+
+
+def _sum_work(proof: Proof, renewal: Renewal, settings: ChoiceSettings) -> Items:
+    """List the work of new lines: trench, connections re-laid, the old line filled."""
+    advice, size = settings.advice, len(proof.own)
+    site = read_site(
+        measure_sites(proof.place),
+        _blank_digs(proof.plan.assign(liner_wall_mm=proof.plan["wall_mm"])),
+        _shares(proof.lines.geometry, proof.place.trenches["width_m"], renewal),
+        trench=settings.trench,
+        work=advice.work,
+    )
+    work = {name: np.array(value, dtype=float) for name, value in RECIPES[OPEN_CUT](site).items()}
+    small = proof.relaid
+    if len(small):
+        outside = choose_outside_diameter(small["diameter_mm"].to_numpy(dtype=float))
+        kg = pipe_mass(outside, settings.pipe.sdr, settings.pipe)
+        laid = read_site(
+            pd.DataFrame(small.drop(columns=["corridor", "line"])),
+            _blank_digs(
+                pd.DataFrame(
+                    {"new_outside_mm": outside, "pipe_kg_m": kg, "liner_wall_mm": np.nan},
+                    index=small.index,
+                )
+            ),
+            _shares(small["line"], small["width_m"], renewal),
+            trench=settings.trench,
+            work=advice.work,
+        )
+        length = laid.run["length_m"]
+        mass = length * laid.plan["pipe_kg_m"]
+        more = trench_items(laid) | {"pipe_pe_kg": mass, "pe_kg": mass, "lay_pipe_m": length}
+        for name, value in more.items():
+            work[name] = work.get(name, np.zeros(size)) + np.bincount(
+                small["run"], value, minlength=size
+            )
+    old = renewal.runs.iloc[proof.own]
+    bore = old["diameter_mm"].to_numpy(dtype=float) / MM_PER_M
+    return work | {"grout_m3": np.pi * bore**2 / 4 * old["length_m"].to_numpy(dtype=float)}
+
+
+def _blank_digs(plan: pd.DataFrame) -> pd.DataFrame:
+    """Leave pits, small digs and repairs out of a plan: a new line has none but its own."""
+    none = dict.fromkeys(("n_repairs", "wait_days", "pit_m3", "pit_m2", *DIG_PLAN), 0.0)
+    return plan.assign(setup_share=1.0, **none)
+
+
+def _shares(lines: object, width_m: pd.Series, renewal: Renewal) -> pd.DataFrame:
+    """Shares of the surfaces over trenches; see `surface_shares`."""
+    around = renewal.place.around.surfaces
+    table = gpd.GeoDataFrame({"kind": around.kind}, geometry=around.shape)
+    return surface_shares(np.asarray(lines, dtype=object), width_m.to_numpy(dtype=float), table)

@@ -1,0 +1,218 @@
+"""New lines held to the checks of open cut and to their own.
+
+A new line is open cut on another line: it goes through the same stages as the runs, with trench,
+new manholes and the re-laid trench of every connection as one excavation.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Final
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+
+from routekit.advice.choice import Renewal, plan_settings
+from routekit.advice.settings import ChoiceSettings
+from routekit.arrays import Floats, Ints, Objects
+from routekit.layers.decisions import Decided
+from routekit.layers.ground import add_ground
+from routekit.layers.read import Layers
+from routekit.layers.settings import InputSettings
+from routekit.methods.checks import Check
+from routekit.methods.new_line import list_checks
+from routekit.methods.run_facts import prepare_place
+from routekit.methods.weighing import weigh_assumed
+from routekit.pipes.new_pipes import build_plans
+from routekit.site.layout import Place
+from routekit.site.line_search import outside_street
+from routekit.site.protection import draw_zones
+from routekit.site.relaid import (
+    clear_heights,
+    connection_falls,
+    dig_manholes,
+    relay_connections,
+    unite_works,
+)
+from routekit.techniques import OPEN_CUT, TECHNIQUES
+from routekit.trees.all_dug import count_harm, measure_all_dug
+from routekit.trees.open_lines import lay_open_lines
+from routekit.trees.regimes import choose_regime
+from routekit.vocabulary import MM_PER_M
+
+_FARTHEST_M: Final = 15.0
+"""No root zone of the regimes reaches farther from a stem, m (`bs5837_2012`, its cap)."""
+_NEEDS: Final = ["required_l_s", "required_basis", "capacity_tolerance_share"]
+"""What of the flow is asked of a run, whatever its line."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Proof:
+    """New lines as far as they are found, with what was found about each."""
+
+    lines: gpd.GeoDataFrame
+    place: Place
+    checks: list[Check]
+    plan: pd.DataFrame
+    harm: pd.DataFrame
+    relaid: gpd.GeoDataFrame
+    own: Ints
+    n_manholes: Ints
+
+
+def prove_lines(
+    own: Ints,
+    shapes: Objects,
+    layers: Layers,
+    zones: gpd.GeoDataFrame,
+    condition: pd.DataFrame,
+    renewal: Renewal,
+    decided: Decided,
+    inputs: InputSettings,
+    settings: ChoiceSettings,
+) -> Proof:
+    """Hold new lines to the checks of open cut and to their own.
+
+    Parameters
+    ----------
+    own : numpy.ndarray of int, shape (k,)
+        Positions of the runs that the lines would replace.
+    shapes : numpy.ndarray of object, shape (k,)
+        The lines, upper end first.
+    layers : Layers
+    zones : GeoDataFrame
+        One zone per tree.
+    condition : DataFrame
+        One row per run.
+    renewal : Renewal
+        What is recommended without new lines.
+    decided : Decided
+    inputs : InputSettings
+        Plausible depths.
+    settings : ChoiceSettings
+
+    Returns
+    -------
+    Proof
+    """
+    wanted = settings.advice.new_lines
+    laid = layers.runs.iloc[own].reset_index(drop=True)
+    laid = laid.assign(length_m=shapely.length(shapes)).set_geometry(
+        gpd.GeoSeries(shapes, crs=layers.runs.crs)
+    )
+    lines, _ = add_ground(laid, layers.manholes, terrain=layers.terrain, inputs=inputs)
+    seen = condition.iloc[own].reset_index(drop=True)
+    laid_open = lay_open_lines(
+        lines,
+        layers,
+        zones,
+        seen,
+        flow=settings.flow,
+        pipe=settings.pipe,
+        trench=settings.trench,
+        rules=settings.zones,
+        # What a run must carry does not change with its line: without a design flow it is what the
+        # old line carries, not the new one with less fall.
+        needs=renewal.place.cases[_NEEDS].iloc[own],
+    )
+    pipes, trench_only = laid_open.pipes, laid_open.exposure
+    joined = _take_connections(renewal.place.connections, own)
+    tear_back_m = choose_regime(settings.zones).tear_back_m
+    relaid = relay_connections(
+        joined,
+        renewal.runs.geometry.to_numpy()[own],
+        lines,
+        settings.trench,
+        tear_back_m=tear_back_m,
+        unsized_mm=wanted.connection_mm,
+    )
+    pits, of = dig_manholes(shapes, wanted.manhole_pit_m + 2 * tear_back_m)
+    parts = np.concatenate([np.asarray(relaid["corridor"], dtype=object), pits])
+    owner = np.concatenate([relaid["run"].to_numpy(dtype=np.int64), of])
+    dug = unite_works(np.asarray(trench_only.trenches["corridor"], dtype=object), parts, owner)
+    exposure = measure_all_dug(trench_only, dug, lines, layers, zones, settings.zones)
+    place = prepare_place(
+        replace(layers, runs=laid, connections=joined.drop(columns="run")),
+        lines,
+        zones,
+        exposure,
+        seen,
+        laid_open.flow,
+        decided,
+        methods=settings.methods,
+        layout=settings.layout,
+        level_error_m=settings.flow.level_error_m,
+    )
+    banned = _meets_banned(pits, of, len(own), zones, renewal.place)
+    excluded = decided.excluded[own, list(TECHNIQUES).index(OPEN_CUT)]
+    old = renewal.place.cases.iloc[own].reset_index(drop=True)
+    cases = place.cases
+    height = np.fmax(cases["outside_mm"].to_numpy(float), pipes["outside_mm"].to_numpy(float))
+    joins = old["n_connections"].to_numpy(dtype=float)
+    at_invert, at_crown = connection_falls(relaid, renewal.runs.iloc[own], lines)
+    cases = cases.assign(
+        relaid_invert_fall=at_invert,
+        relaid_crown_fall=at_crown,
+        # Both are of the line as a whole, whose other runs are not moved.
+        fall_m=old["fall_m"],
+        chain_length_m=old["chain_length_m"],
+        n_connections=joins,
+        has_connections=old["has_connections"],
+        n_loose=old["n_loose"],
+        n_relaid_unknown=np.where(
+            joins <= np.bincount(joined["run"], minlength=len(own)), 0.0, np.nan
+        ),
+        outside_m2=outside_street(dug, layers.surfaces),
+        line_cover_m=cases["depth_min_m"].to_numpy(dtype=float) - height / MM_PER_M,
+        sewer_clear_m=clear_heights(
+            lines.assign(outside_mm=height),
+            dug,
+            renewal.runs.assign(outside_mm=renewal.place.cases["outside_mm"].to_numpy()),
+            own,
+        ),
+        is_barred=np.where(excluded, 1.0, banned),
+    )
+    plan = build_plans(cases, plan_settings(settings))[OPEN_CUT]
+    checks = list_checks(
+        cases,
+        plan,
+        settings.methods.open_cut,
+        least_cover_m=wanted.least_cover_m,
+        sewer_clearance_m=wanted.sewer_clearance_m,
+        connection_fall=wanted.connection_fall,
+    )
+    checks = weigh_assumed({OPEN_CUT: checks}, cases["assumed"])[OPEN_CUT]
+    return Proof(
+        lines=lines,
+        place=replace(place, cases=cases),
+        checks=checks,
+        plan=plan,
+        harm=count_harm(exposure),
+        relaid=relaid,
+        own=own,
+        n_manholes=np.bincount(of, minlength=len(own)).astype(np.int64),
+    )
+
+
+def _take_connections(connections: gpd.GeoDataFrame, own: Ints) -> gpd.GeoDataFrame:
+    """Take the connections of some runs, `run` being the position among these."""
+    place = pd.Index(own).get_indexer(pd.Index(connections["run"]))
+    return connections.assign(run=place)[place >= 0].reset_index(drop=True)
+
+
+def _meets_banned(
+    pits: Objects, of: Ints, size: int, zones: gpd.GeoDataFrame, place: Place
+) -> Floats:
+    """Tell which lines want a new manhole where a tree bars pits: 1, 0, NaN not known."""
+    barred = np.zeros(size)
+    rows = np.flatnonzero(zones["tree_id"].isin(list(place.pit_bans)))
+    held = draw_zones(zones.iloc[rows])
+    # What the zone of a tree takes in that has none is not known: as far as any may reach.
+    unknown = np.asarray(zones.geometry)[rows[shapely.is_missing(held)]]
+    near, _ = shapely.STRtree(unknown).query(pits, predicate="dwithin", distance=_FARTHEST_M)
+    barred[of[near]] = np.nan
+    met, _ = shapely.STRtree(held).query(pits, predicate="intersects")
+    barred[of[met]] = 1.0
+    return barred

@@ -1,0 +1,83 @@
+"""What the search for a new line weighs and keeps to, taken from the run that it would replace."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from routekit.advice.choice import Renewal
+from routekit.advice.settings import ChoiceSettings
+from routekit.advice.surfaces import KINDS
+from routekit.site.line_search import Bounds, Prices
+from routekit.techniques import OPEN_CUT
+
+_UNPRICED_METRE: Final = 500.0
+"""What a metre is taken to cost where the cost of open cut is not known (house choice)."""
+_COMMON_ZONE_M: Final = 10.0
+"""Width over which a major encroachment is spread, m: a root zone of a common street tree."""
+
+
+def price_search(run: int, renewal: Renewal, settings: ChoiceSettings) -> Prices:
+    """Price what a search weighs: by the cost of open cut on the run itself.
+
+    A metre in a root zone costs the area it severs and a major encroachment spread over a zone of
+    ten metres across, the width of a common street tree's (house choice): it ranks ways, and what
+    is lost is measured afterwards.
+
+    Parameters
+    ----------
+    run : int
+        Position of the run.
+    renewal : Renewal
+    settings : ChoiceSettings
+
+    Returns
+    -------
+    Prices
+    """
+    advice, wanted = settings.advice, settings.advice.new_lines
+    case = renewal.place.cases.iloc[run]
+    cost = renewal.choice.final.quantities[OPEN_CUT]["cost_mid"].to_numpy(dtype=float)[run]
+    metre = cost / float(case["length_m"])
+    width = _half_width(run, renewal, settings) * 2
+    rates = {kind: advice.rates.triple(f"reinstate_{kind}_m2")[1] for kind in KINDS}
+    least = min(rates.values())
+    return Prices(
+        metre=metre if metre > 0 else _UNPRICED_METRE,
+        manhole=float(wanted.manhole_cost[1]),
+        crossing=wanted.crossing_cost,
+        zone_m=advice.weights.root_area * width + advice.weights.major_tree / _COMMON_ZONE_M,
+        surface_m={kind: float((rate - least) * width) for kind, rate in rates.items()},
+    )
+
+
+def bound_search(run: int, renewal: Renewal, settings: ChoiceSettings) -> Bounds:
+    """Bound the search for one run.
+
+    Parameters
+    ----------
+    run : int
+        Position of the run.
+    renewal : Renewal
+    settings : ChoiceSettings
+
+    Returns
+    -------
+    Bounds
+    """
+    wanted = settings.advice.new_lines
+    return Bounds(
+        half_width_m=_half_width(run, renewal, settings),
+        margin_m=wanted.margin_m,
+        longest_share=wanted.longest_share,
+        reach_m=wanted.manhole_distance_m,
+        bend_deg=wanted.bend_inside_deg,
+        crossing_deg=wanted.crossing_deg,
+    )
+
+
+def _half_width(run: int, renewal: Renewal, settings: ChoiceSettings) -> float:
+    """Half of what is dug: trench on the old line, or a new manhole where that is wider, m."""
+    trench = renewal.place.trenches["corridor_width_m"].to_numpy(dtype=float)[run]
+    return float(np.fmax(trench, settings.advice.new_lines.manhole_pit_m)) / 2

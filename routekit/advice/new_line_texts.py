@@ -1,0 +1,116 @@
+"""What is said of a new line: what it is, how it stands, or what stands in its way."""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+import pandas as pd
+
+from routekit.alignment.terms import NoLine
+from routekit.methods.checks import FAIL, UNKNOWN, Check
+from routekit.site.line_search import Sought
+from routekit.words.texts import Text, list_words, message, say, word
+
+BETTER: Final = message("better")
+"""Proved, and scores better than what is recommended, or nothing is recommended."""
+WORSE: Final = message("worse")
+FAILS: Final = message("fails")
+UNPROVED: Final = message("not proved")
+NONE: Final = message("no line")
+MOST_NAMES: Final = 3
+"""Names that a sentence lists."""
+
+
+def say_line(
+    standing: str,
+    facts: dict[str, float],
+    numbers: pd.Series,
+    beside: float,
+    other: Text | None,
+    checks: list[Check],
+    row: int,
+) -> Text:
+    """Say what a new line is, and how it stands.
+
+    Parameters
+    ----------
+    standing : str
+    facts : dict of str to float
+        length_m and n_manholes.
+    numbers : Series
+        n_major and score.
+    beside : float
+        Score of what is recommended.
+    other : Text or None
+        What is recommended.
+    checks : list of Check
+    row : int
+        Position of the line in the checks.
+
+    Returns
+    -------
+    Text
+    """
+    what = say(
+        "A new line of {length:.1f} m with {n} new manhole",
+        "A new line of {length:.1f} m with {n} new manholes",
+        n=int(facts["n_manholes"]),
+        length=facts["length_m"],
+    )
+    if standing in (FAILS, UNPROVED):
+        level = FAIL if standing == FAILS else UNKNOWN
+        why = [word(check.name) for check in checks if check.verdict[row] == level]
+        told = say("costs that are not known") if not why else list_words(why)
+        if standing == FAILS:
+            return say("{what} fails: {why}.", what=what, why=told)
+        return say("{what} is not proved: {why}.", what=what, why=told)
+    trees = say(
+        "{n} tree with a major encroachment",
+        "{n} trees with a major encroachment",
+        n=int(numbers["n_major"]),
+    )
+    if other is None:
+        return say("{what} would serve: {trees}.", what=what, trees=trees)
+    slots: dict[str, Any] = {"what": what, "other": other, "trees": trees}
+    scores: dict[str, Any] = {"own": float(numbers["score"]), "beside": float(beside)}
+    if standing == BETTER:
+        return say(
+            "{what} scores better than {other} ({own:,.0f} against {beside:,.0f}): {trees}.",
+            **slots,
+            **scores,
+        )
+    return say(
+        "{what} scores worse than {other} ({own:,.0f} against {beside:,.0f}): {trees}.",
+        **slots,
+        **scores,
+    )
+
+
+def say_no_line(one: Sought) -> Text:
+    """Say what stands in the way of a new line, and what would have to be given up for one.
+
+    Parameters
+    ----------
+    one : Sought
+        Without a line.
+
+    Returns
+    -------
+    Text
+    """
+    found = one.found
+    assert isinstance(found, NoLine)
+    walls = list_words(list(dict.fromkeys(one.names[at] for at in found.wall))[:MOST_NAMES])
+    why = {
+        "same point": lambda: say("both ends of the run are one point"),
+        "start": lambda: say(
+            "its upper manhole stands in what may not be dug: {walls}", walls=walls
+        ),
+        "end": lambda: say("its lower manhole stands in what may not be dug: {walls}", walls=walls),
+        "wall": lambda: say("what may not be dug parts its manholes: {walls}", walls=walls),
+        "rules": lambda: say("no way keeps the limits on length, bends and crossings"),
+    }[found.reason]()
+    if not len(found.given_up):
+        return say("No new line: {why}.", why=why)
+    given = list_words(list(dict.fromkeys(one.names[at] for at in found.given_up)))
+    return say("No new line: {why}. There would be one without {given}.", why=why, given=given)
