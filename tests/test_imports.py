@@ -34,6 +34,7 @@ ORDER = (
     "methods",
     "advice",
     "sureness",
+    "programme",
     "study",
     "result",
     "outputs",
