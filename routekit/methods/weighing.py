@@ -40,18 +40,22 @@ def weigh_assumed(checks: Mapping[str, list[Check]], assumed: pd.Series) -> dict
 def _weigh(check: Check, code: Ints, held: list[frozenset[str]]) -> Check:
     """Weigh one check; `held` are the sets of assumed values, `code` the set of each run."""
     level = np.full(len(code), PASS, dtype=np.int8)
-    text = np.full(len(code), "", dtype=object)
+    # Few texts differ: each run has the number of its text, and each pair is joined once.
+    texts, row_text = [""], np.zeros(len(code), dtype=np.int64)
     for rest in check.rests:
         words = [_name(rest.fields, names, rest.note) for names in held]
         hit = np.array([bool(word) for word in words], dtype=bool)[code]
         if rest.where is not None:
             hit &= rest.where
         level[hit] = np.maximum(level[hit], np.int8(rest.level))
-        text[hit] = [
-            _join(old, new)
-            for old, new in zip(text[hit], np.array(words, dtype=object)[code[hit]], strict=True)
+        pairs, pair = np.unique(row_text[hit] * len(held) + code[hit], return_inverse=True)
+        row_text[hit] = len(texts) + pair
+        texts += [
+            _join(texts[old], words[new])
+            for old, new in zip(*divmod(pairs, len(held)), strict=True)
         ]
     verdict = np.maximum(check.verdict, level)
+    text = np.array(texts, dtype=object)[row_text]
     return replace(check, verdict=verdict, assumed=text, is_raised=verdict > check.verdict)
 
 

@@ -18,6 +18,7 @@ from routekit.sureness.bench import (
     MONITOR_PLACE,
     RENEWAL_PLACES,
     Bench,
+    take_runs,
 )
 from routekit.sureness.inputs import (
     AS_DRAWN,
@@ -30,8 +31,9 @@ from routekit.sureness.inputs import (
     Inputs,
 )
 
-_CELLS_PER_CHUNK = 40_000
+_CELLS_PER_CHUNK = 20_000
 """So many stay in the processor's own memory, and products of matrices in one thread."""
+_RUNS_PER_PART = 100
 
 
 class Factors(NamedTuple):
@@ -87,12 +89,30 @@ def choose_anew(bench: Bench, inputs: Inputs, values: Floats, chosen: Ints) -> O
     -------
     Outcome
     """
-    size = max(len(chosen) * len(CODES), 1)
-    count = max(1, -(-len(values) * size // _CELLS_PER_CHUNK))
     factors = find_factors(bench, inputs, values)
-    chunks = zip(*(np.array_split(array, count) for array in (values, *factors)), strict=True)
-    parts = [_choose(bench, inputs, one, Factors(*several), chosen) for one, *several in chunks]
-    return Outcome(*(np.concatenate(arrays) for arrays in zip(*parts, strict=True)))
+    best, margin = np.empty((2, len(values), len(chosen)))
+    for rows in _divide_runs(bench.string):
+        some, mine = take_runs(bench, rows), chosen[rows]
+        size = max(len(rows) * len(CODES), 1)
+        count = max(1, -(-len(values) * size // _CELLS_PER_CHUNK))
+        chunks = zip(*(np.array_split(array, count) for array in (values, *factors)), strict=True)
+        parts = [_choose(some, inputs, one, Factors(*several), mine) for one, *several in chunks]
+        best[:, rows] = np.concatenate([part.best for part in parts])
+        margin[:, rows] = np.concatenate([part.margin for part in parts])
+    return Outcome(best.astype(np.int64), margin)
+
+
+def _divide_runs(string: Ints) -> list[Ints]:
+    """Divide runs into parts of few runs, each ascending, that hold their strings whole."""
+    size = len(string)
+    first = np.arange(size)
+    inside = string >= 0
+    head = np.full(int(string.max(initial=-1)) + 1, size)
+    np.minimum.at(head, string[inside], first[inside])
+    first[inside] = head[string[inside]]
+    part = first // _RUNS_PER_PART
+    order = np.argsort(part, kind="stable")
+    return np.split(order, np.flatnonzero(np.diff(part[order])) + 1) if size else []
 
 
 def _choose(

@@ -158,6 +158,24 @@ class Bench:
     settings: AdviceSettings
 
 
+def find_mates(bench: Bench, rows: Ints) -> Ints:
+    """Find runs and all that are in one string with them, for `take_runs`.
+
+    Parameters
+    ----------
+    bench : Bench
+    rows : numpy.ndarray of int, shape (m,)
+
+    Returns
+    -------
+    numpy.ndarray of int
+        Ascending.
+    """
+    strings = np.unique(bench.string[rows])
+    mates = np.flatnonzero(np.isin(bench.string, strings[strings >= 0]))
+    return np.union1d(rows, mates)
+
+
 def take_runs(bench: Bench, rows: Ints) -> Bench:
     """Take some runs alone; each of their strings must be whole.
 

@@ -11,7 +11,7 @@ import numpy as np
 from routekit.advice.draw_settings import SurenessSettings
 from routekit.arrays import Flags, Floats, Ints, Texts
 from routekit.sureness.anew import choose_anew
-from routekit.sureness.bench import CODES, Bench, take_runs
+from routekit.sureness.bench import CODES, Bench, find_mates, take_runs
 from routekit.sureness.inputs import (
     AS_DRAWN,
     POSITIONS,
@@ -175,22 +175,23 @@ def find_turns(bench: Bench, inputs: Inputs, chosen: Ints) -> Turns:
     likeliest[by_rule] = off.mean(axis=0)[by_rule]
     place[by_rule], turned_rule[by_rule] = rule, first[by_rule]
     to[by_rule] = anew[first, np.arange(size)][by_rule]
-    for one, end, value, other, is_off in _find_switches(bench, inputs, chosen):
+    for one, end, rows, value, other in _find_switches(bench, inputs, chosen):
         if one == inputs.place(POSITIONS):
-            chance, switch = np.full(size, inputs.low[one]), np.full(size, np.nan)
+            chance, switch = np.full(len(rows), inputs.low[one]), np.full(len(rows), np.nan)
         else:
-            above, switch = np.full(size, end > inputs.base[one]), value
+            above, switch = np.full(len(rows), end > inputs.base[one]), value
             chance = chance_beyond(inputs, one, value, is_above=above)
-        better = is_off & (chance > likeliest) & (chosen >= 0) & (bench.forced < 0)
-        likeliest[better], place[better] = chance[better], one
-        at[better], to[better] = switch[better], other[better]
+        better = chance > likeliest[rows]
+        turned = rows[better]
+        likeliest[turned], place[turned] = chance[better], one
+        at[turned], to[turned] = switch[better], other[better]
     return Turns(
         place=place, at=at, to=to, by_rule=by_rule, rule=np.where(by_rule, turned_rule, -1)
     )
 
 
-def _list_ends(bench: Bench, inputs: Inputs, chosen: Ints) -> list[tuple[int, float]]:
-    """List the inputs and ends of their bands at which some recommendation turns."""
+def _list_ends(bench: Bench, inputs: Inputs, chosen: Ints) -> list[tuple[int, float, Ints]]:
+    """List the inputs and ends of their bands at which recommendations turn, and of which runs."""
     pairs = [
         (place, end)
         for place, name in enumerate(inputs.names)
@@ -201,40 +202,39 @@ def _list_ends(bench: Bench, inputs: Inputs, chosen: Ints) -> list[tuple[int, fl
     values = np.repeat(inputs.base[None], len(pairs), axis=0)
     values[np.arange(len(pairs)), [place for place, _ in pairs]] = [end for _, end in pairs]
     best = choose_anew(bench, inputs, values, chosen).best
-    is_off = ((best != chosen) & (chosen >= 0)).any(axis=1)
-    return [pair for pair, off in zip(pairs, is_off, strict=True) if off]
+    is_off = (best != chosen) & (chosen >= 0) & (bench.forced < 0)
+    ends = ((*pair, np.flatnonzero(off)) for pair, off in zip(pairs, is_off, strict=True))
+    return [one for one in ends if len(one[2])]
 
 
 def _find_switches(
     bench: Bench, inputs: Inputs, chosen: Ints
-) -> Iterator[tuple[int, float, Floats, Ints, Flags]]:
-    """Find for input and end of band where each recommendation turns, to what, and whether."""
-    pairs = _list_ends(bench, inputs, chosen)
-    begins = [inputs.mid[p] if inputs.base[p] == AS_DRAWN else inputs.base[p] for p, _ in pairs]
+) -> Iterator[tuple[int, float, Ints, Floats, Ints]]:
+    """Find for input and end of band which recommendations turn there, at what value and to what.
+
+    A run that is off between base and end alone does not count: its recommendation stands at both.
+    """
     steps = np.array([0.0, *_STEPS, 1.0])
-    values = np.repeat(inputs.base[None], len(pairs) * len(steps), axis=0)
-    levels = np.array(
-        [start + (end - start) * steps for start, (_, end) in zip(begins, pairs, strict=True)]
-    ).reshape(-1, len(steps))
-    for n, (place, _) in enumerate(pairs):
+    base = choose_anew(bench, inputs, inputs.base[None], chosen).margin[0]
+    for place, end, off_at_end in _list_ends(bench, inputs, chosen):
+        begin = inputs.mid[place] if inputs.base[place] == AS_DRAWN else inputs.base[place]
+        level = begin + (end - begin) * steps
+        values = np.repeat(inputs.base[None], len(steps) - 1, axis=0)
+        values[:, place] = level[1:]
+        rows = find_mates(bench, off_at_end)
+        every = choose_anew(take_runs(bench, rows), inputs, values, chosen[rows])
+        mine = np.searchsorted(rows, off_at_end)
+        best = every.best[:, mine]
         # The first is the base itself, whatever stands for it.
-        values[n * len(steps) + 1 : (n + 1) * len(steps), place] = levels[n, 1:]
-    if not pairs:
-        return
-    every = choose_anew(bench, inputs, values, chosen)
-    shape = (len(pairs), len(steps), len(chosen))
-    bests, margins = every.best.reshape(shape), every.margin.reshape(shape)
-    run = np.arange(len(chosen))
-    for (place, end), best, margin, level in zip(pairs, bests, margins, levels, strict=True):
-        off = best != chosen
-        off[0] = False
-        first = np.maximum(off.argmax(axis=0), 1)
+        margin = np.concatenate([base[None, off_at_end], every.margin[:, mine]])
+        run = np.arange(len(mine))
+        first = (best != chosen[off_at_end]).argmax(axis=0) + 1
         before, after = margin[first - 1, run], margin[first, run]
         with np.errstate(invalid="ignore", divide="ignore"):
             part = before / (before - after)
         part = np.where(np.isfinite(part) & (part >= 0) & (part <= 1), part, 0.5)
         value = level[first - 1] + part * (level[first] - level[first - 1])
-        yield place, end, value, best[first, run], off.any(axis=0)
+        yield place, end, off_at_end, value, best[first - 1, run]
 
 
 def _raise_shares(
@@ -244,8 +244,7 @@ def _raise_shares(
 
     Of runs in doubt alone; NaN of the others.
     """
-    strings = bench.string[doubted & (bench.string >= 0)]
-    rows = np.flatnonzero(doubted | np.isin(bench.string, np.unique(strings)))
+    rows = find_mates(bench, np.flatnonzero(doubted))
     some, mine = take_runs(bench, rows), chosen[rows]
     surveys = list(dict.fromkeys(("", *inputs.survey)))
     values = np.repeat(draws[None], len(surveys), axis=0)

@@ -33,6 +33,8 @@ Values: TypeAlias = dict[str, Any]
 Objects: TypeAlias = NDArray[np.object_]
 Translate: TypeAlias = Callable[[list[Any]], str]
 
+_ENCODER: Final = json.JSONEncoder(ensure_ascii=False, separators=(",", ":"))
+"""How statements are written."""
 SLOT: Final = re.compile(r"\{(\w+)(?::([^{}]*))?\}")
 """A slot: its name, and how a number in it is written."""
 JOINED, BEGUN = "", "^"
@@ -423,7 +425,7 @@ def to_json(texts: ArrayLike) -> Objects:
         if isinstance(text, str) and text:
             key = id(text)
             if key not in known:
-                known[key] = json.dumps(state(text), ensure_ascii=False, separators=(",", ":"))
+                known[key] = _ENCODER.encode(state(text))
             found[row] = known[key]
     return found
 
@@ -438,13 +440,15 @@ def from_json(words: ArrayLike) -> Objects:
     Returns
     -------
     numpy.ndarray of str, shape (n,)
-        Texts that keep their statements.
+        Texts that keep their statements; rows of the same statement share one.
     """
-    values = np.asarray(words, dtype=object)
-    found = np.full(len(values), "", dtype=object)
-    for row, text in enumerate(values):
-        if isinstance(text, str) and text:
-            found[row] = unstate(json.loads(text))
+    known: dict[str, str] = {"": ""}
+    found = np.full(len(values := np.asarray(words, dtype=object)), "", dtype=object)
+    for row, one in enumerate(values):
+        if isinstance(one, str):
+            if (text := known.get(one)) is None:
+                text = known[one] = unstate(json.loads(one))
+            found[row] = text
     return found
 
 
