@@ -7,6 +7,7 @@ across in one interval for every convex part.
 
 from __future__ import annotations
 
+from functools import cache
 from typing import Final
 
 import numpy as np
@@ -20,7 +21,7 @@ _NODES_BENT: Final = 96
 """The same for several: what they take of the lines changes abruptly at a bend."""
 _REACH: Final = 5.5
 """Standard deviations beyond which nothing is added: less than 1e-7."""
-_CELLS_PER_CHUNK: Final = 500_000
+_CELLS_PER_CHUNK: Final = 200_000
 _RING: Final = 5
 """Coordinates of a ring of four corners."""
 _LEAST_SD_M: Final = 1e-9
@@ -94,7 +95,7 @@ def _integrate(corners: Floats, owner: Ints, distance: Floats, sd: Floats, nodes
     far = _REACH * np.maximum(sd, _LEAST_SD_M)
     low, high = np.maximum(low - distance, -far), np.minimum(high + distance, far)
     half = np.maximum(high - low, 0.0) / 2
-    node, weight = np.polynomial.legendre.leggauss(nodes)
+    node, weight = _list_nodes(nodes)
     x = ((low + high) / 2)[:, None] + half[:, None] * node
     spread = np.maximum(sd, _LEAST_SD_M)[:, None]
     bottom, top = _slice_parts(turned, x[owner], distance[owner])
@@ -102,6 +103,13 @@ def _integrate(corners: Floats, owner: Ints, distance: Floats, sd: Floats, nodes
     density = np.exp(-((x / spread) ** 2) / 2) / (spread * np.sqrt(2 * np.pi))
     total = (half[:, None] * weight * density * mass).sum(axis=1)
     return np.where(sd > _LEAST_SD_M, np.clip(total, 0.0, 1.0), nearest < distance)
+
+
+@cache
+def _list_nodes(count: int) -> tuple[Floats, Floats]:
+    """List places and weights of the quadrature."""
+    node, weight = np.polynomial.legendre.leggauss(count)
+    return node, weight
 
 
 def _measure_gaps(corners: Floats) -> Floats:
@@ -131,26 +139,27 @@ def _turn_along(corners: Floats, owner: Ints, gap: Floats) -> Floats:
 
 def _slice_parts(corners: Floats, x: Floats, distance: Floats) -> tuple[Floats, Floats]:
     """Find between which y each part, grown by a distance, meets lines across; empty: top below."""
-    reach = distance[:, None, None]
-    off = x[:, None, :] - corners[:, :, :1]
-    inside = np.abs(off) <= reach
-    rise = np.sqrt(np.maximum(reach**2 - off**2, 0.0))
-    tops = [np.where(inside, corners[:, :, 1:] + rise, -np.inf)]
-    bottoms = [np.where(inside, corners[:, :, 1:] - rise, np.inf)]
-    along = np.roll(corners, -1, axis=1) - corners
-    length = np.maximum(np.hypot(along[:, :, 0], along[:, :, 1]), _LEAST_SD_M)[:, :, None]
-    outward = np.stack([along[:, :, 1], -along[:, :, 0]], axis=2) / length
-    start = corners + outward * reach
-    run = along[:, :, :1]
-    share = (x[:, None, :] - start[:, :, :1]) / np.where(run == 0, np.inf, run)
-    met = (run != 0) & (share >= 0) & (share <= 1)
-    y = start[:, :, 1:] + share * along[:, :, 1:]
-    tops.append(np.where(met, y, -np.inf))
-    bottoms.append(np.where(met, y, np.inf))
-    return (
-        np.concatenate(bottoms, axis=1).min(axis=1),
-        np.concatenate(tops, axis=1).max(axis=1),
-    )
+    reach = distance[:, None]
+    bottom, top = np.full(x.shape, np.inf), np.full(x.shape, -np.inf)
+    following = np.roll(corners, -1, axis=1)
+    # Corner by corner: the arrays stay within the processor's own memory.
+    for corner in range(corners.shape[1]):
+        start = corners[:, corner]
+        off = x - start[:, :1]
+        inside = np.abs(off) <= reach
+        rise = np.sqrt(np.maximum(reach**2 - off**2, 0.0))
+        np.maximum(top, start[:, 1:] + rise, out=top, where=inside)
+        np.minimum(bottom, start[:, 1:] - rise, out=bottom, where=inside)
+        along = following[:, corner] - start
+        length = np.maximum(np.hypot(along[:, 0], along[:, 1]), _LEAST_SD_M)[:, None]
+        edge = start + np.stack([along[:, 1], -along[:, 0]], axis=1) / length * reach
+        run = along[:, :1]
+        share = (x - edge[:, :1]) / np.where(run == 0, np.inf, run)
+        met = (run != 0) & (share >= 0) & (share <= 1)
+        y = edge[:, 1:] + share * along[:, 1:]
+        np.maximum(top, y, out=top, where=met)
+        np.minimum(bottom, y, out=bottom, where=met)
+    return bottom, top
 
 
 def _unite(bottom: Floats, top: Floats, owner: Ints, size: int) -> Floats:

@@ -38,6 +38,8 @@ CLASSES: Final = 16
 _ASIDE: Final = float(np.sqrt(3.0))
 """Deviations of the lines beside the middle one; weights 1, 4, 1 (Gauss-Hermite, three points)."""
 _NO_DOUBT: Final = 1e-4
+_ROUNDING: Final = 1e-9
+"""Share of an area by which rounding may be off (house choice)."""
 _ACROSS: Final = np.linspace(-4.0, 4.0, 17)
 
 Share = Callable[[Objects, Floats, Floats], Floats]
@@ -226,24 +228,58 @@ def _average_share(
     drawn = ~shapely.is_missing(pairs.zone[pair])
     found = np.where(np.isnan(reach + pairs.sd_m[pair]) | drawn, np.nan, 0.0)
     rows = np.flatnonzero(found == 0.0)
-    across = _point_across(pairs.shapes[pair[rows]], pairs.stems[pair[rows]])
+    _, first, back = np.unique(pair[rows], return_index=True, return_inverse=True)
+    whole = pair[rows[first]]
+    across = _point_across(pairs.shapes[whole], pairs.stems[whole])[back]
+    clear, square = (one[back] for one in _measure_clear(pairs.shapes[whole], pairs.stems[whole]))
     sd = pairs.sd_m[pair[rows]]
+    is_plane = share in (severed_share, footprint_share)
 
     def take_all(mine: Ints, along: float) -> Floats:
-        """Shares taken with the stem moved away step by step, on a line so far along."""
+        """Margins over the limit with the stem moved step by step, on a line so far along."""
         side = np.stack([across[mine, 1], -across[mine, 0]], axis=1)
-        step = _ACROSS[:, None] * across[mine][:, None, :] + along * side[:, None, :]
-        own = np.repeat(pair[rows[mine]], len(_ACROSS))
-        stems = pairs.stems[own] + (step * sd[mine][:, None, None]).reshape(-1, 2)
-        radii = np.repeat(reach[rows[mine]], len(_ACROSS))
-        return share(pairs.shapes[own], stems, radii).reshape(-1, len(_ACROSS))
+        # Of each step, what leads away from the straight line beyond which the work lies.
+        ahead, aslant = ((way * square[mine]).sum(axis=1)[:, None] for way in (across[mine], side))
+        away = clear[mine][:, None] + (_ACROSS * ahead + along * aslant) * sd[mine][:, None]
+        held = _is_short(away, reach[rows[mine]][:, None], limit) & is_plane
+        # Between two steps that are short of the limit it does not matter by how much.
+        open_ = ~held
+        open_[:, 1:] |= ~held[:, :-1]
+        open_[:, :-1] |= ~held[:, 1:]
+        one, at = np.nonzero(open_)
+        step = _ACROSS[at][:, None] * across[mine[one]] + along * side[one]
+        own = pair[rows[mine[one]]]
+        stems = pairs.stems[own] + step * sd[mine[one]][:, None]
+        margin = np.full(open_.shape, -1.0)
+        margin[one, at] = share(pairs.shapes[own], stems, reach[rows[mine[one]]]) - limit
+        return margin
 
-    found[rows] = _chance_above(take_all(np.arange(len(rows)), 0.0) - limit)
+    found[rows] = _chance_above(take_all(np.arange(len(rows)), 0.0))
     # Where the middle line leaves no doubt, the lines beside it are not needed.
     open_ = np.flatnonzero((found[rows] > _NO_DOUBT) & (found[rows] < 1 - _NO_DOUBT))
-    beside = [_chance_above(take_all(open_, along) - limit) for along in (-_ASIDE, _ASIDE)]
+    beside = [_chance_above(take_all(open_, along)) for along in (-_ASIDE, _ASIDE)]
     found[rows[open_]] = found[rows[open_]] * 4 / 6 + sum(beside) / 6
     return _average(found, pair, len(several))
+
+
+def _measure_clear(shapes: Objects, stems: Floats) -> tuple[Floats, Floats]:
+    """Measure from the hulls of works to stems, m; and the direction, of length 1."""
+    distinct, row = _number_shapes(shapes)
+    hulls = shapely.convex_hull(distinct)[row]
+    return shapely.distance(hulls, shapely.points(stems)), _point_across(hulls, stems)
+
+
+def _is_short(away_m: Floats, radius_m: Floats, limit: float) -> Flags:
+    """Tell where a work takes less than a share of a circle for certain.
+
+    Notes
+    -----
+    A work whose hull is so far from a stem lies beyond a straight line as far off, and so does all
+    that it cuts off: no more than the segment of the circle there. Source: plane geometry.
+    """
+    u = np.clip(away_m / np.where(radius_m > 0, radius_m, np.nan), 0.0, 1.0)
+    segment = (np.arccos(u) - u * np.sqrt(1 - u**2)) / np.pi
+    return np.asarray((away_m > 0) & (segment < limit - _ROUNDING))
 
 
 def _chance_above(margin: Floats) -> Floats:

@@ -1,5 +1,7 @@
 """How likely a trench enters a zone, against draws through the grading of breaches itself."""
 
+from functools import partial
+
 import geopandas as gpd
 import numpy as np
 import pandas as pd
@@ -433,3 +435,21 @@ def test_the_tails_of_the_error_count_too(way):
         return np.where(way * (stems[:, 1] - 1) > 3.9, 1.0, -1.0)
 
     assert chance_major(share) == pytest.approx(norm.cdf(-3.75), abs=1e-9)
+
+
+@pytest.mark.parametrize("share", [severed_share, footprint_share])
+def test_places_that_a_bound_shows_to_be_clear_change_no_chance(share):
+    """Plane geometry: what lies beyond a straight line takes no more than the segment there."""
+    rng = np.random.default_rng(11)
+    size = 150
+    bends = rng.uniform(-9, 9, (size, 3, 2)).cumsum(axis=1)
+    shapes = shapely.buffer(shapely.linestrings(bends), 0.6, cap_style="flat", join_style="mitre")
+    pairs = pairs_of(shapes, rng.uniform(-12, 12, (size, 2)), 0.8)
+    spread = Spread(
+        *(np.full((size, CLASSES), radius) for radius in (5.0, 1.5)), np.zeros(size, dtype=bool)
+    )
+    bounded = work_out_chances(pairs, spread, share, 0.15)
+    # A share that is not known to lie in the plane is measured at every place.
+    exact = work_out_chances(pairs, spread, partial(share), 0.15)
+    assert bounded["chance_major"].between(0.01, 0.99).sum() > 20
+    pd.testing.assert_frame_equal(bounded, exact, check_exact=True)
