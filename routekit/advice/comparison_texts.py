@@ -10,6 +10,7 @@ import numpy as np
 from routekit.advice.currency import Money
 from routekit.advice.score import CRITERIA
 from routekit.arrays import Floats, Ints, Texts
+from routekit.words.apart import write_apart
 from routekit.words.texts import Text, Values, fill, say, word
 
 Pair = Mapping[str, tuple[float, float]]
@@ -86,17 +87,17 @@ def _tree_text(pair: Pair, side: Side) -> Text:
     one, other = pair["n_structural"]
     if round(one, 1) != round(other, 1):
         return _structural_text(one, other, is_less=side.is_less)
-    one, other = pair["root_m2"]
+    first, second = write_apart(*pair["root_m2"], 1)
     if side.is_less:
         return say(
-            "less root zone is dug or severed ({one:.1f} m2 against {other:.1f} m2)",
-            one=one,
-            other=other,
+            "less root zone is dug or severed ({one} m2 against {other} m2)",
+            one=first,
+            other=second,
         )
     return say(
-        "more root zone is dug or severed ({one:.1f} m2 against {other:.1f} m2)",
-        one=one,
-        other=other,
+        "more root zone is dug or severed ({one} m2 against {other} m2)",
+        one=first,
+        other=second,
     )
 
 
@@ -119,15 +120,16 @@ def _structural_text(one: float, other: float, *, is_less: bool) -> Text:
 
 def _flow_text(pair: Pair, side: Side) -> Text:
     """Compare how much of the required flow is missing."""
-    one, other = (100 * share for share in pair["shortfall"])
+    share, others = (100 * share for share in pair["shortfall"])
+    one, other = write_apart(share, others, 0)
     if side.is_less:
         return say(
-            "less of the required flow is missing ({one:.0f} % against {other:.0f} %)",
+            "less of the required flow is missing ({one} % against {other} %)",
             one=one,
             other=other,
         )
     return say(
-        "more of the required flow is missing ({one:.0f} % against {other:.0f} %)",
+        "more of the required flow is missing ({one} % against {other} %)",
         one=one,
         other=other,
     )

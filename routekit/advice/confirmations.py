@@ -16,6 +16,7 @@ from routekit.site.laydown import NO_ROOM, NOT_KNOWN
 from routekit.site.layout import Place
 from routekit.techniques import BURSTING, MONITOR, list_codes
 from routekit.vocabulary import FIBRE_CEMENT
+from routekit.words.apart import write_rows_apart
 from routekit.words.texts import both, join, message, say, take_texts
 
 CUTS_ROOTS_FIRST: Final = list_codes(lambda one: one.needs_clear_bore)
@@ -163,10 +164,10 @@ def _warn_of_pulls(advice: pd.DataFrame, strings: gpd.GeoDataFrame) -> pd.DataFr
 def _warn_of_laydown(advice: pd.DataFrame, laydown: gpd.GeoDataFrame) -> pd.DataFrame:
     """Add where a string cannot lie in one piece before it is pulled to what its runs confirm."""
     short = laydown[laydown["stages"].to_numpy(dtype=float) > 1]
-    columns = ("string_id", "available_m", "wanted_m", "stages")
+    room = write_rows_apart(short["available_m"], short["wanted_m"], 0)
     by_string = {
         str(name): say(
-            "Room to lay out string {string}: {free:.0f} m available, {wanted:.0f} m needed; it "
+            "Room to lay out string {string}: {free} m available, {wanted} m needed; it "
             "would be welded in {stages:.0f} stages, with the pull stopped at each (counted in "
             "days and cost).",
             string=str(name),
@@ -174,7 +175,9 @@ def _warn_of_laydown(advice: pd.DataFrame, laydown: gpd.GeoDataFrame) -> pd.Data
             wanted=wanted,
             stages=stages,
         )
-        for name, free, wanted, stages in zip(*(short[one] for one in columns), strict=True)
+        for name, free, wanted, stages in zip(
+            short["string_id"], *room, short["stages"], strict=True
+        )
     }
     return _warn(advice, _texts_of_runs(advice, by_string))
 

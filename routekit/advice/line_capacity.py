@@ -23,6 +23,7 @@ from routekit.advice.standing import LINE_OPEN, RECOMMENDED
 from routekit.advice.value_texts import CODES, PHRASES
 from routekit.arrays import Flags, Floats, Ints, Texts, take_numbers
 from routekit.techniques import BURSTING, MONITOR
+from routekit.words.apart import write_apart
 from routekit.words.texts import Text, both, fill, join, list_words, message, say, take_texts, word
 
 TOGETHER: Final = message("helps with the line")
@@ -250,6 +251,7 @@ def _say_held(ids: Texts, carries: Floats, required: float) -> Text:
             runs=shown,
             flow=required,
         )
+    least, flow = write_apart(float(np.nanmin(carries)), required, 0)
     return say(
         "The owner decides on the line: the larger pipe does not help by itself, since downstream "
         "{runs} would pass {least:.0f} of the {flow:.0f} l/s required here.",
@@ -258,8 +260,8 @@ def _say_held(ids: Texts, carries: Floats, required: float) -> Text:
         "it is not known.",
         n=len(ids),
         runs=shown,
-        least=float(np.nanmin(carries)),
-        flow=required,
+        least=least,
+        flow=flow,
     )
 
 

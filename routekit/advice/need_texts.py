@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from routekit.arrays import Texts
+from routekit.words.apart import write_apart
 from routekit.words.texts import Text, begin, join, say, take_texts, word
 
 
@@ -84,11 +85,12 @@ def _shortage_text(cases: pd.DataFrame) -> Texts:
     )
     text = np.full(len(cases), "", dtype=object)
     for run in np.flatnonzero(sound < required * (1 - tolerance)):
+        carried, asked = write_apart(float(sound[run]), float(required[run]), 0)
         text[run] = say(
             "even in sound condition it carries only {capacity:.0f} of the {required:.0f} l/s "
             "required",
-            capacity=sound[run],
-            required=required[run],
+            capacity=carried,
+            required=asked,
         )
     return text
 

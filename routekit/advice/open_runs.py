@@ -7,7 +7,7 @@ from typing import Final
 
 import pandas as pd
 
-from routekit.advice.value_texts import CODES, NAMES, PHRASES, format_value, name_within
+from routekit.advice.value_texts import CODES, NAMES, PHRASES, format_pair, name_within
 from routekit.arrays import Flags, Ints, Texts
 from routekit.layers.decisions import Decided
 from routekit.methods.checks import FAIL, Check
@@ -149,11 +149,8 @@ def _say_need(check: Check, run: int) -> Text:
         if note:
             return say('an end to "{check}" ({note})', check=name, note=note)
         return say('an end to "{check}"', check=name)
-    values: Values = {
-        "check": name,
-        "limit": format_value(float(check.limit[run]), check.unit),
-        "found": format_value(float(check.value[run]), check.unit),
-    }
+    found, limit = format_pair(float(check.value[run]), float(check.limit[run]), check.unit)
+    values: Values = {"check": name, "limit": limit, "found": found}
     if check.rule == "at most":
         return say('"{check}" of at most {limit} (now {found})', **values)
     return say('"{check}" of at least {limit} (now {found})', **values)

@@ -9,7 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from routekit.advice.score import Choice
-from routekit.advice.value_texts import CODES, PHRASES, format_value, name_within
+from routekit.advice.value_texts import CODES, PHRASES, format_pair, name_within
 from routekit.arrays import Floats, Ints, Texts
 from routekit.layers.assumed import FIELDS, is_assumed
 from routekit.methods.checks import CAUTION, FAIL, UNKNOWN, Check, needed_surveys
@@ -91,7 +91,7 @@ def _write_lack(check: Check, runs: Ints, technique: Text, text: Texts) -> None:
         values: Values = {
             "technique": technique,
             "check": name,
-            "gap": format_value(gap, check.unit),
+            "gap": format_pair(gap, 0.0, check.unit)[0],
         }
         text[run] = (
             say('{technique} would come into question if "{check}" were {gap} less', **values)
@@ -111,7 +111,7 @@ def _write_spare(check: Check, runs: Ints, technique: Text, least: Floats, text:
     least[nearer] = spare[spare < least[runs]]
     for run in nearer:
         gap = abs(float(check.value[run] - check.limit[run]))
-        text[run] = _spare_text(check, technique, format_value(gap, check.unit))
+        text[run] = _spare_text(check, technique, format_pair(gap, 0.0, check.unit)[0])
 
 
 def _spare_text(check: Check, technique: Text, spare: Text) -> Text:

@@ -10,6 +10,7 @@ import numpy as np
 from routekit.arrays import Ints, Texts
 from routekit.methods.checks import Check
 from routekit.techniques import TECHNIQUE_PHRASES, TECHNIQUES
+from routekit.words.apart import write_apart
 from routekit.words.texts import Number, Text, Values, join, lower_first, message, say, word
 
 CODES = list(TECHNIQUES)
@@ -40,14 +41,61 @@ def format_value(value: float, unit: str) -> Text:
     >>> format_value(1.234, "m"), format_value(0.45, "share of height"), format_value(1.0, "yes/no")
     ('1.23 m', '45 % of height', 'yes')
     """
+    return _put_unit(Number(f"{_scale(value, unit):.{_count_decimals(value, unit)}f}"), value, unit)
+
+
+def format_pair(value: float, limit: float, unit: str) -> tuple[Text, Text]:
+    """Write a value and the limit that it is held against, so that they differ where they do.
+
+    Parameters
+    ----------
+    value, limit : float
+    unit : str
+        See `format_value`.
+
+    Returns
+    -------
+    tuple of Text
+
+    Examples
+    --------
+    >>> format_pair(150.4, 150.0, "m"), format_pair(0.2, 0.1, "m")
+    (('150.4 m', '150.0 m'), ('0.20 m', '0.10 m'))
+    """
+    numbers = write_apart(
+        _scale(value, unit),
+        _scale(limit, unit),
+        _count_decimals(value, unit),
+        _count_decimals(limit, unit),
+    )
+    return _put_unit(numbers[0], value, unit), _put_unit(numbers[1], limit, unit)
+
+
+def _is_share(unit: str) -> bool:
+    """Tell whether a unit is one of shares, which are written as percentages."""
+    return unit.split(maxsplit=1)[0] == "share"
+
+
+def _scale(value: float, unit: str) -> float:
+    """Give a value as it is written: a share in percent."""
+    return 100 * value if _is_share(unit) else value
+
+
+def _count_decimals(value: float, unit: str) -> int:
+    """Count the decimals that a text shows of a value by itself."""
+    if _is_share(unit):
+        return 0
+    return 0 if abs(value) >= _NO_DECIMALS_FROM else 1 if abs(value) >= _ONE_DECIMAL_FROM else 2
+
+
+def _put_unit(number: Number, value: float, unit: str) -> Text:
+    """Put the unit to a number, or words in its place."""
     if unit == "yes/no":
         return say("yes") if value > 0 else say("no")
     if np.isinf(value):
         return say("none near")
-    if unit.split(maxsplit=1)[0] == "share":
-        return say(_SHARES[unit], share=100 * value)
-    digits = 0 if abs(value) >= _NO_DECIMALS_FROM else 1 if abs(value) >= _ONE_DECIMAL_FROM else 2
-    number = Number(f"{value:.{digits}f}")
+    if _is_share(unit):
+        return say(_SHARES[unit], share=number)
     if unit in ("-", "class"):
         return say("{value}", value=number)
     return say("{value} {unit}", value=number, unit=word(unit))
@@ -81,12 +129,8 @@ def write_check(check: Check, run: int) -> Text:
         return say("{text} ({note})", text=name, note=note) if note else name
     if check.unit == "class":
         return say("{check}: no", check=name)
-    value, limit = float(check.value[run]), float(check.limit[run])
-    values: Values = {
-        "check": name,
-        "found": format_value(value, check.unit),
-        "limit": format_value(limit, check.unit),
-    }
+    found, limit = format_pair(float(check.value[run]), float(check.limit[run]), check.unit)
+    values: Values = {"check": name, "found": found, "limit": limit}
     text = (
         say("{check}: {found}, must be at most {limit}", **values)
         if check.rule == "at most"

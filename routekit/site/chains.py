@@ -20,6 +20,7 @@ from scipy.sparse.csgraph import connected_components
 from routekit.arrays import Floats, Ints, Objects
 from routekit.site.sentences import join_causes
 from routekit.site.settings import StringSettings
+from routekit.words.apart import write_rows_apart
 from routekit.words.texts import both, fill, say, say_rows, take_texts, word
 
 Bools = NDArray[np.bool_]
@@ -212,13 +213,13 @@ def _through_limits(
         upper=_say_materials(material[upper]),
         lower=_say_materials(material[lower]),
     )
+    said, _ = write_rows_apart(bend, settings.max_bend_deg, 1)
     bends = say_rows(
-        "bend of {bend:.1f} degrees exceeds {limit:g}", bend=bend, limit=settings.max_bend_deg
+        "bend of {bend} degrees exceeds {limit}", bend=said, limit=settings.max_bend_deg
     )
+    said, _ = write_rows_apart(step, settings.max_level_step_m, 2)
     steps = say_rows(
-        "level step of {step:.2f} m exceeds {limit:g} m",
-        step=step,
-        limit=settings.max_level_step_m,
+        "level step of {step} m exceeds {limit} m", step=said, limit=settings.max_level_step_m
     )
     cause = join_causes(
         [

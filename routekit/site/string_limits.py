@@ -19,8 +19,9 @@ from routekit.pipes.pull import (
     settle_low,
 )
 from routekit.site.pipe_offers import PipeOffers
-from routekit.site.sentences import join_causes, number_text
+from routekit.site.sentences import join_causes
 from routekit.site.settings import StringSettings
+from routekit.words.apart import write_rows_apart
 from routekit.words.texts import fill, message, say_rows, word
 
 Bools = NDArray[np.bool_]
@@ -349,8 +350,9 @@ def describe_over(table: pd.DataFrame, settings: StringSettings) -> Objects:
 def _reach_cause(table: pd.DataFrame, settings: StringSettings) -> list[tuple[Bools, Objects]]:
     """Where strings are longer than the reach, and how to say so."""
     length = table["length_m"].to_numpy()
+    said, _ = write_rows_apart(length, settings.reach_m, 0)
     text = say_rows(
-        "{length:.0f} m exceeds the reach of {reach:g} m", length=length, reach=settings.reach_m
+        "{length} m exceeds the reach of {reach} m", length=said, reach=settings.reach_m
     )
     return [(length > settings.reach_m + _SLACK, text)]
 
@@ -375,9 +377,5 @@ def _force_text(table: pd.DataFrame, name: str, at: Objects) -> Objects:
         [table[f"{name}_{level}_kn"].to_numpy(dtype=float) for level in OVER_AT],
         np.nan,
     )
-    return say_rows(
-        sentence,
-        force=number_text(force, 0),
-        at=fill(word(str(one)) for one in at),
-        limit=number_text(table[limit], 0),
-    )
+    said, bound = write_rows_apart(force, table[limit], 0)
+    return say_rows(sentence, force=said, at=fill(word(str(one)) for one in at), limit=bound)

@@ -16,6 +16,7 @@ from routekit.trees.drawing import Drawing
 from routekit.trees.settings import ZoneSettings
 from routekit.trees.sizes import Geometries, read_polygons
 from routekit.vocabulary import MM_PER_M
+from routekit.words.apart import write_rows_apart
 from routekit.words.columns import say_each
 from routekit.words.texts import join, say
 
@@ -244,12 +245,13 @@ def _ask_about_size(
     stems = np.asarray(trees.geometry)
     reach_m = shapely.hausdorff_distance(own, stems)
     is_wide: Flags = (reach_m > limit_m) & shapely.intersects(own, stems)
+    said, limit = write_rows_apart(reach_m[is_wide], limit_m[is_wide], 1)
     seen = say_each(
-        "{area:,.0f} m2, and it reaches {reach:.1f} m from the stem: more than {limit:.1f} m is "
+        "{area:,.0f} m2, and it reaches {reach} m from the stem: more than {limit} m is "
         "not plausible for this tree",
         area=shapely.area(own)[is_wide],
-        reach=reach_m[is_wide],
-        limit=limit_m[is_wide],
+        reach=said,
+        limit=limit,
     )
     done = say(
         "used as drawn: check the outline, its units and its coordinates, and the stem of the "
