@@ -75,7 +75,11 @@ class Sign:
     Attributes
     ----------
     letter : str
-        One letter, which no other technique has.
+        One letter, which no other technique has: in drawings of the works, in brackets.
+    mark : str
+        Its mark on the map, which no other technique has: the path (SVG, filled even-odd) of a
+        plain shape within 6 of the middle, and no letter or figure, which beside the number of a
+        run would be read as part of it.
     tone : Tone
     width_px : float
     dash : tuple of int
@@ -83,6 +87,7 @@ class Sign:
     """
 
     letter: str
+    mark: str
     tone: Tone
     width_px: float
     dash: tuple[int, ...]
@@ -201,7 +206,13 @@ RECORDS: Final = (
         roots_return=False,
         needs_clear_bore=False,
         work="inspection",
-        sign=Sign(letter="M", tone="still", width_px=3.0, dash=()),
+        sign=Sign(
+            letter="M",
+            mark="M-3.6-4H-.9V4H-3.6ZM.9-4H3.6V4H.9Z",
+            tone="still",
+            width_px=3.0,
+            dash=(),
+        ),
         seen="leave",
         told_as="monitor",
         usual_days=None,
@@ -222,7 +233,13 @@ RECORDS: Final = (
         roots_return=False,
         needs_clear_bore=False,
         work="root cutting",
-        sign=Sign(letter="W", tone="within", width_px=3.0, dash=(8, 3)),
+        sign=Sign(
+            letter="W",
+            mark="M2.4-5L4.6-3.6-2.4 5-4.6 3.6Z",
+            tone="within",
+            width_px=3.0,
+            dash=(8, 3),
+        ),
         seen="inside",
         told_as="cut_roots",
         usual_days=(1, 1),
@@ -243,7 +260,13 @@ RECORDS: Final = (
         roots_return=True,
         needs_clear_bore=True,
         work="short liners",
-        sign=Sign(letter="R", tone="within", width_px=5.0, dash=(3, 9)),
+        sign=Sign(
+            letter="R",
+            mark="M-1.5-5H1.5V-1.5H5V1.5H1.5V5H-1.5V1.5H-5V-1.5H-1.5Z",
+            tone="within",
+            width_px=5.0,
+            dash=(3, 9),
+        ),
         seen="inside",
         told_as="local_repair",
         usual_days=(1, 2),
@@ -264,7 +287,9 @@ RECORDS: Final = (
         roots_return=True,
         needs_clear_bore=True,
         work="cured liner",
-        sign=Sign(letter="C", tone="within", width_px=5.0, dash=()),
+        sign=Sign(
+            letter="C", mark="M0-5.4L5.4 0 0 5.4-5.4 0Z", tone="within", width_px=5.0, dash=()
+        ),
         seen="inside",
         told_as="cipp",
         usual_days=(1, 2),
@@ -285,7 +310,13 @@ RECORDS: Final = (
         roots_return=True,
         needs_clear_bore=True,
         work="close-fit liner",
-        sign=Sign(letter="F", tone="within", width_px=5.0, dash=(14, 4)),
+        sign=Sign(
+            letter="F",
+            mark="M2.6-4.6A5.2 5.2 0 1 0 2.6 4.6 4.9 4.9 0 0 1 2.6-4.6Z",
+            tone="within",
+            width_px=5.0,
+            dash=(14, 4),
+        ),
         seen="inside",
         told_as="close_fit",
         usual_days=(1, 2),
@@ -306,7 +337,13 @@ RECORDS: Final = (
         roots_return=True,
         needs_clear_bore=True,
         work="cured liner and spots",
-        sign=Sign(letter="D", tone="within", width_px=5.0, dash=(9, 3, 2, 3)),
+        sign=Sign(
+            letter="D",
+            mark="M-4.4-4.4H4.4V4.4H-4.4ZM0-2.4A2.4 2.4 0 1 0 0 2.4 2.4 2.4 0 1 0 0-2.4Z",
+            tone="within",
+            width_px=5.0,
+            dash=(9, 3, 2, 3),
+        ),
         seen="inside",
         told_as="inside",
         usual_days=(2, 4),
@@ -327,7 +364,13 @@ RECORDS: Final = (
         roots_return=True,
         needs_clear_bore=True,
         work="slipped string",
-        sign=Sign(letter="S", tone="within", width_px=5.0, dash=(5, 4)),
+        sign=Sign(
+            letter="S",
+            mark="M0-2.6A2.6 2.6 0 1 0 0 2.6 2.6 2.6 0 1 0 0-2.6Z",
+            tone="within",
+            width_px=5.0,
+            dash=(5, 4),
+        ),
         seen="pits",
         told_as="slip_lining",
         usual_days=(2, 4),
@@ -348,7 +391,13 @@ RECORDS: Final = (
         roots_return=False,
         needs_clear_bore=False,
         work="burst string",
-        sign=Sign(letter="B", tone="pulled", width_px=6.0, dash=()),
+        sign=Sign(
+            letter="B",
+            mark="M0-5.8L1.5-1.5 5.8 0 1.5 1.5 0 5.8-1.5 1.5-5.8 0-1.5-1.5Z",
+            tone="pulled",
+            width_px=6.0,
+            dash=(),
+        ),
         seen="pits",
         told_as="burst_same",
         usual_days=(3, 5),
@@ -369,7 +418,14 @@ RECORDS: Final = (
         roots_return=False,
         needs_clear_bore=False,
         work="burst string",
-        sign=Sign(letter="U", tone="pulled", width_px=8.0, dash=(16, 5)),
+        sign=Sign(
+            letter="U",
+            mark="M0-5.9L1.1-2.8 4.2-4.2 2.8-1.1 5.9 0 2.8 1.1 4.2 4.2 1.1 2.8 0 5.9-1.1 2.8"
+            "-4.2 4.2-2.8 1.1-5.9 0-2.8-1.1-4.2-4.2-1.1-2.8Z",
+            tone="pulled",
+            width_px=8.0,
+            dash=(16, 5),
+        ),
         seen="pits",
         told_as="burst_same",
         usual_days=(3, 6),
@@ -390,7 +446,13 @@ RECORDS: Final = (
         roots_return=False,
         needs_clear_bore=False,
         work="trench",
-        sign=Sign(letter="O", tone="trench", width_px=7.0, dash=(4, 3)),
+        sign=Sign(
+            letter="T",
+            mark="M-5.4-2H5.4A5.4 5.4 0 0 1-5.4-2Z",
+            tone="trench",
+            width_px=7.0,
+            dash=(4, 3),
+        ),
         seen="trench",
         told_as="open_cut",
         usual_days=(5, 15),
@@ -457,6 +519,7 @@ def _check_signs() -> None:
         "code": [one.code for one in RECORDS],
         "name": [one.name for one in RECORDS],
         "letter": [one.sign.letter for one in RECORDS],
+        "mark": [one.sign.mark for one in RECORDS],
         "tone and dash": [(one.sign.tone, one.sign.dash) for one in RECORDS],
     }
     for what, signs in told.items():

@@ -15,6 +15,7 @@ import routekit
 PACKAGE = Path(routekit.__file__).parent
 
 CODE, NAME, PHRASE = "plaited_liner", "Plaited liner", "a plaited liner"
+MARK = "M-5-1H5V1H-5Z"
 
 RECORD = f'''    Technique(
         code="{CODE}",
@@ -31,7 +32,7 @@ RECORD = f'''    Technique(
         roots_return=True,
         needs_clear_bore=True,
         work="cured liner",
-        sign=Sign(letter="P", tone="within", width_px=5.0, dash=(2, 2)),
+        sign=Sign(letter="P", mark="{MARK}", tone="within", width_px=5.0, dash=(2, 2)),
         seen="inside",
         told_as="inside",
         usual_days=(7, 8),

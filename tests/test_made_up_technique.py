@@ -10,7 +10,7 @@ import pyogrio
 import pytest
 from made_up_output import LABEL
 from made_up_output import NAME as FILE
-from made_up_technique import CODE, FORCED, NAME, PHRASE, run_with_both
+from made_up_technique import CODE, FORCED, MARK, NAME, PHRASE, run_with_both
 from test_maps import unpack
 
 LIKE = "cipp"
@@ -114,7 +114,7 @@ def test_nothing_is_blank_on_the_pages(made):
     assert "of sewer is renewed from inside. No trench is dug for it." in text
     page, (content, *_) = unpack(made[1] / "map.html")
     assert content["palette"]["techniques"][CODE] == {
-        "letter": "P",
+        "mark": MARK,
         "colour": content["palette"]["techniques"][LIKE]["colour"],
         "width": 5.0,
         "dash": [2, 2],

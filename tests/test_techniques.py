@@ -127,9 +127,9 @@ def test_every_word_of_a_record_has_someone_who_knows_it():
 
 def test_the_maps_get_each_sign_from_its_record():
     signs = load_palette()["techniques"]
-    assert [(code, sign["letter"]) for code, sign in signs.items()] == [
-        *((one.code, one.sign.letter) for one in RECORDS),
-        ("", "?"),
+    assert [(code, sign["mark"]) for code, sign in signs.items()] == [
+        *((one.code, one.sign.mark) for one in RECORDS),
+        ("", load_palette()["severities"][""]["mark"]),
     ]
 
 

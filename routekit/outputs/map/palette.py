@@ -1,4 +1,4 @@
-"""Colours, letters and line patterns of the maps, for techniques from their records."""
+"""Colours, marks and line patterns of the maps, for techniques from their records."""
 
 from __future__ import annotations
 
@@ -25,19 +25,19 @@ def load_palette() -> dict[str, Any]:
     -------
     dict
         note, paper, least_contrast, least_distance; techniques and severities, each a mapping of
-        code to letter, colour, width and dash, with a blank code for what is not decided.
+        code to mark, colour, width and dash, with a blank code for what is not decided.
 
     Examples
     --------
     >>> load_palette()["techniques"]["cipp"]
-    {'letter': 'C', 'colour': '#6d78fa', 'width': 5.0, 'dash': []}
+    {'mark': 'M0-5.4L5.4 0 0 5.4-5.4 0Z', 'colour': '#6d78fa', 'width': 5.0, 'dash': []}
     """
     kept = dict(_read_palette())
     tones, undecided, severities = (kept.pop(name) for name in ("tones", "undecided", "severities"))
     kept.pop("seen")
     signs = {
         one.code: {
-            "letter": one.sign.letter,
+            "mark": one.sign.mark,
             "colour": tones[one.sign.tone],
             "width": one.sign.width_px,
             "dash": list(one.sign.dash),

@@ -49,7 +49,7 @@ class Atlas:
         trenched = result.trenches["is_recommended"].to_numpy(dtype=bool)
         technique = result.advice["technique"].astype(object).fillna("").map(LETTERS).fillna("?")
         ids = result.runs["run_id"].astype(str)
-        names = (ids + " " + technique.to_numpy(dtype=object)).to_numpy(dtype=object)
+        names = (ids + " (" + technique.to_numpy(dtype=object) + ")").to_numpy(dtype=object)
         runs, stems = _shapes(result.runs, "geometry"), _shapes(result.trees, "geometry")
         self.layers: dict[str, tuple[Objects, Objects | None]] = {
             "carriageway": (ground[surface == SURFACE_KINDS[0]], None),

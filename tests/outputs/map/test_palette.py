@@ -50,9 +50,9 @@ def test_least_distance_sees_two_colours_that_deutan_sight_confuses():
 
 
 @pytest.mark.parametrize("name", SETS)
-def test_strokes_of_one_colour_differ_in_dash_and_letter(name):
+def test_strokes_of_one_colour_differ_in_dash_and_mark(name):
     strokes = list(PALETTE[name].values())
-    assert len({s["letter"] for s in strokes}) == len(strokes)
+    assert len({s["mark"] for s in strokes}) == len(strokes)
     assert len({(s["colour"], tuple(s["dash"])) for s in strokes}) == len(strokes)
 
 

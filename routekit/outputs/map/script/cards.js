@@ -9,7 +9,7 @@ async function runCard(run) {
   return [
     make("h2", {}, TITLES.run(named(of("run_id")))),
     make("p", { class: "verdict-line", id: "card-technique" },
-      letterMark(study.palette.techniques[of("technique") || ""] || study.palette.techniques[""]),
+      signMark(study.palette.techniques[of("technique") || ""] || study.palette.techniques[""]),
       make("strong", {}, techniqueName(of("technique"))),
       of("bore_change") ? make("span", { id: "card-bore" }, ", ", say("bore {bore}", { bore: `${boreChange(of("bore_change"))}\u00a0mm` })) : null),
     standingNote(of("standing")),

@@ -49,6 +49,5 @@ function strokeSample(stroke) {
     makeSvg("line", { ...line, stroke: "#ffffff", "stroke-width": stroke.width + 3 }),
     makeSvg("line", { ...line, stroke: stroke.colour, "stroke-width": stroke.width,
       "stroke-dasharray": stroke.dash.join(" ") || null }),
-    makeSvg("circle", { cx: 24, cy: 9, r: 7.5, fill: "#ffffff", stroke: stroke.colour, "stroke-width": 1.6 }),
-    makeSvg("text", { x: 24, y: 12.6, "text-anchor": "middle", class: "sample-letter" }, stroke.letter));
+    ...markShapes(stroke, 24, 9));
 }

@@ -256,6 +256,9 @@ function placeSign(view, room, { x, y, length, dx, dy }) {
   return room.take(shares.map((share) => boxAt(x + share * dx, y + share * dy, side, side)));
 }
 
+/** @type {Map<any, Path2D>} */
+const markPaths = new Map();
+
 function drawSign(pen, view, stroke, { x, y }) {
   const r = signRadius(view);
   pen.beginPath();
@@ -265,12 +268,13 @@ function drawSign(pen, view, stroke, { x, y }) {
   pen.strokeStyle = stroke.colour;
   pen.lineWidth = 1.8;
   pen.stroke();
-  pen.font = r < 8 ? "bold 9px system-ui, sans-serif" : STRONG_FONT;
-  pen.textAlign = "center";
-  pen.textBaseline = "middle";
+  if (!markPaths.has(stroke)) markPaths.set(stroke, new Path2D(stroke.mark));
+  pen.save();
+  pen.translate(x, y);
+  pen.scale(r / 8.4, r / 8.4);
   pen.fillStyle = INK;
-  pen.fillText(stroke.letter, x, y + 0.5);
-  pen.textAlign = "left";
+  pen.fill(markPaths.get(stroke), "evenodd");
+  pen.restore();
 }
 
 // What the reading column is about has its sign before all others.

@@ -110,7 +110,7 @@ const schedule = {
         onclick: () => openPlace("run", run),
         onfocus: () => plan.mark("run", run) }, of("run_id")), deciding.badge("run", run)),
       make("td", {}, make("span", { class: "with-sample" },
-        letterMark(study.palette.techniques[of("technique") || ""] || study.palette.techniques[""]),
+        signMark(study.palette.techniques[of("technique") || ""] || study.palette.techniques[""]),
         techniqueName(of("technique")), of("is_to_confirm") ? make("em", { title: say("items to confirm on site") }, " ", say("to confirm")) : null),
         isQualified(of("standing")) ? make("span", { class: "remedy" }, codeWord("stand", of("standing"))) : null,
         // On a phone the bore has no column of its own.
@@ -140,10 +140,14 @@ function boreChange(text) {
   return text === null ? notKnown() : text.replaceAll("not known", notKnown());
 }
 
-function letterMark(stroke) {
-  return makeSvg("svg", { class: "letter", viewBox: "0 0 18 18", width: 18, height: 18, "aria-hidden": "true" },
-    makeSvg("circle", { cx: 9, cy: 9, r: 7.6, fill: "#ffffff", stroke: stroke.colour, "stroke-width": 2.4 }),
-    makeSvg("text", { x: 9, y: 12.8, "text-anchor": "middle", class: "sample-letter" }, stroke.letter));
+function signMark(stroke) {
+  return makeSvg("svg", { class: "sign", viewBox: "0 0 18 18", width: 18, height: 18, "aria-hidden": "true" }, markShapes(stroke, 9, 9));
+}
+
+// The mark of a technique or severity on its disc: a plain shape, for a letter would be read as part of a number beside it.
+function markShapes(stroke, x, y) {
+  return [makeSvg("circle", { cx: x, cy: y, r: 7.6, fill: "#ffffff", stroke: stroke.colour, "stroke-width": 2 }),
+    makeSvg("path", { d: stroke.mark, transform: `translate(${x} ${y}) scale(0.9)`, class: "sign-mark", "fill-rule": "evenodd" })];
 }
 
 const ID_ORDER = new Intl.Collator("en", { numeric: true });
