@@ -267,7 +267,10 @@ ALERTS: Final = (
         "line_passes_less",
         LIMIT,
         "runs",
-        message("enlarged above runs that pass less: the owner decides on the line"),
+        message(
+            "made larger, though pipes further down the line carry too little or are not known: "
+            "the owner decides on the whole line"
+        ),
         _works_on(LINE_OPEN),
     ),
     Alert(

@@ -13,8 +13,10 @@ from routekit.arrays import Flags, Floats, Ints, Texts
 from routekit.sureness.anew import choose_anew
 from routekit.sureness.bench import CODES, Bench, find_mates, take_runs
 from routekit.sureness.inputs import (
-    AS_DRAWN,
+    FLOW,
     POSITIONS,
+    PULL,
+    ROUGHNESS,
     RULE,
     Inputs,
     chance_beyond,
@@ -27,8 +29,12 @@ LIKELY: Final = message("likely")
 OPEN: Final = message("open")
 DECIDED: Final = message("decided")
 """Words for how sure a recommendation is; decided: somebody has forced the technique."""
-_STEPS: Final = np.array([1 / 3, 2 / 3])
-"""Places within half a band at which a switch is looked for; between them it is interpolated."""
+_STEPS: Final = np.linspace(0.0, 1.0, 4)
+"""Places from the base to the end of a band at which a switch is looked for; between them it is
+interpolated."""
+_FINE_STEPS: Final = np.linspace(0.0, 1.0, 9)
+"""The same for inputs by which a technique passes a check or fails it: there is nothing between."""
+_FAILING: Final = (FLOW, ROUGHNESS, PULL)
 _FEWER: Final = 2
 """Draws over those by which surveys are compared."""
 _LEAST_RISE: Final = 0.02
@@ -159,8 +165,9 @@ def find_turns(bench: Bench, inputs: Inputs, chosen: Ints) -> Turns:
     -------
     Turns
         Of several inputs the one whose values beyond the switch are likeliest. The switch is
-        interpolated between thirds of the half band, which is exact where scores go evenly with the
-        input, as they do with prices and weights.
+        interpolated between thirds of the way to the end of the band, which is exact where scores
+        go evenly with the input, as they do with prices and weights. Where a technique fails or
+        passes a check by it, it is the first eighth of the way at which the choice has turned.
     """
     size, rule = len(chosen), inputs.place(RULE)
     likeliest = np.zeros(size)
@@ -214,10 +221,10 @@ def _find_switches(
 
     A run that is off between base and end alone does not count: its recommendation stands at both.
     """
-    steps = np.array([0.0, *_STEPS, 1.0])
     base = choose_anew(bench, inputs, inputs.base[None], chosen).margin[0]
     for place, end, off_at_end in _list_ends(bench, inputs, chosen):
-        begin = inputs.mid[place] if inputs.base[place] == AS_DRAWN else inputs.base[place]
+        begin = inputs.mid[place] if place == inputs.place(POSITIONS) else inputs.base[place]
+        steps = _FINE_STEPS if inputs.names[place] in _FAILING else _STEPS
         level = begin + (end - begin) * steps
         values = np.repeat(inputs.base[None], len(steps) - 1, axis=0)
         values[:, place] = level[1:]
@@ -232,7 +239,9 @@ def _find_switches(
         before, after = margin[first - 1, run], margin[first, run]
         with np.errstate(invalid="ignore", divide="ignore"):
             part = before / (before - after)
-        part = np.where(np.isfinite(part) & (part >= 0) & (part <= 1), part, 0.5)
+        # What fails a check fails it at once: the first place that is known to turn.
+        is_even = np.isfinite(after) & np.isfinite(part) & (part >= 0) & (part <= 1)
+        part = np.where(is_even, part, 1.0)
         value = level[first - 1] + part * (level[first] - level[first - 1])
         yield place, end, off_at_end, value, best[first - 1, run]
 

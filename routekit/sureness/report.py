@@ -49,6 +49,8 @@ SURVEY_TEXTS: Final = SURVEYS | {
 """What would make a recommendation surer, and how that is said."""
 _ONCE: Final = "quotation"
 """Survey that is paid once for the study, not for each run."""
+_NEAR_HIGH: Final = 0.5
+"""Part of the way from mid to high estimate from which a pull is near the high one (house)."""
 _WHOLE_FROM: Final = 100
 """Numbers from which no decimals are written."""
 SURVEY_COLUMNS: Final = (
@@ -213,7 +215,10 @@ def _say_no_technique(judged: Judged, inputs: Inputs, run: int) -> Text:
     if name == ROUGHNESS:
         return say("No technique would be feasible if the new bore were less smooth.")
     if name == PULL:
-        return say("No technique would be feasible if the pull came out above its low estimate.")
+        return say(
+            "No technique would be feasible if the pull came out {where}.",
+            where=_say_pull(float(judged.turns.at[run])),
+        )
     if name == POSITIONS:
         return say(
             "No technique would be feasible if stems and sewer lay elsewhere within the doubt "
@@ -250,8 +255,9 @@ def _say_turn(judged: Judged, inputs: Inputs, run: int) -> Text:
         )
     if name == PULL:
         return say(
-            "{technique} would be best if the pull came out above its low estimate.",
+            "{technique} would be best if the pull came out {where}.",
             technique=technique,
+            where=_say_pull(float(turns.at[run])),
         )
     at = _write_number(float(turns.at[run]))
     if name == FLOW:
@@ -267,6 +273,15 @@ def _say_turn(judged: Judged, inputs: Inputs, run: int) -> Text:
         value=at,
         base=_write_number(float(inputs.base[turns.place[run]])),
     )
+
+
+def _say_pull(at: float) -> Text:
+    """Say where between low (-1), mid (0) and high (1) estimate a pull turns the choice."""
+    if at <= 0:
+        return say("between its low and its middle estimate")
+    if at <= _NEAR_HIGH:
+        return say("above its middle estimate")
+    return say("near its high estimate")
 
 
 def _write_number(value: float) -> Number:

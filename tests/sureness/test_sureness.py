@@ -18,13 +18,14 @@ from routekit.sureness.inputs import (
     AS_DRAWN,
     FLOW,
     POSITIONS,
+    PULL,
     ROUGHNESS,
     RULE,
     draw_inputs,
     list_inputs,
 )
 from routekit.sureness.judge import find_turns, judge
-from routekit.sureness.report import tell_sureness
+from routekit.sureness.report import _say_pull, tell_sureness
 from routekit.techniques import OPEN_CUT, RECORDS
 
 
@@ -245,3 +246,30 @@ def test_without_a_doubt_all_that_is_settled_is_sure(kept):
     judged = judge(still, narrow, chosen, {}, np.zeros(len(chosen), dtype=bool), settings)
     given = (chosen >= 0) & (bench.forced < 0)
     assert (judged.word[given] == "sure").all()
+
+
+def test_a_pull_turns_the_choice_where_it_is_said_to_and_not_just_below(kept):
+    bench, inputs, chosen = kept["bench"], kept["inputs"], kept["chosen"]
+    turns, place = find_turns(bench, inputs, chosen), inputs.place(PULL)
+    runs = np.flatnonzero(turns.place == place)
+    assert len(runs)
+    for run in runs:
+        values = np.repeat(inputs.base[None], 2, axis=0)
+        # An eighth of the way from the low to the high estimate lies between.
+        values[:, place] = turns.at[run] - 0.25, turns.at[run]
+        best = choose_anew(bench, inputs, values, chosen).best[:, run]
+        assert best[0] == chosen[run]
+        assert best[1] == turns.to[run] != chosen[run]
+
+
+@pytest.mark.parametrize(
+    ("at", "said"),
+    [
+        (-0.75, "between its low and its middle estimate"),
+        (0.0, "between its low and its middle estimate"),
+        (0.25, "above its middle estimate"),
+        (0.75, "near its high estimate"),
+    ],
+)
+def test_a_pull_that_turns_the_choice_is_placed_between_its_estimates(at, said):
+    assert _say_pull(at) == said
