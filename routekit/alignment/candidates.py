@@ -7,6 +7,7 @@ another polygon, narrower ones are taken, in the end those along every edge.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -96,7 +97,50 @@ def choose_spacing(shape: shapely.Geometry, level: int, rules: LineRules) -> Spa
     return Spacing(float(angle), corner, _NEAR_M[0] + bend_m / 10, _NEAR_M[1])
 
 
-def ring_bends(ring: Floats, spacing: Spacing) -> tuple[Floats, Flags]:
+@dataclass(frozen=True)
+class Bends:
+    """Where a line may bend.
+
+    Attributes
+    ----------
+    points : numpy.ndarray of float, shape (k, 2)
+    before, after : numpy.ndarray of float, shape (k, 2)
+        Unit vectors along the edges that meet there, the polygon on the left; NaN at a point that
+        is no corner of a polygon.
+    """
+
+    points: Floats
+    before: Floats
+    after: Floats
+
+    def take(self, rows: Ints | Flags) -> Bends:
+        """Take some of them."""
+        return Bends(self.points[rows], self.before[rows], self.after[rows])
+
+
+def free_bends(points: Floats) -> Bends:
+    """Make bends of points that are no corners.
+
+    Examples
+    --------
+    >>> len(free_bends(np.zeros((2, 2))).points)
+    2
+    """
+    none = np.full((len(points), 2), np.nan)
+    return Bends(np.reshape(points, (-1, 2)), none, none)
+
+
+def join_bends(bends: Sequence[Bends]) -> Bends:
+    """Put bends one after another."""
+    every = [free_bends(np.empty((0, 2))), *bends]
+    return Bends(
+        np.concatenate([each.points for each in every]),
+        np.concatenate([each.before for each in every]),
+        np.concatenate([each.after for each in every]),
+    )
+
+
+def ring_bends(ring: Floats, spacing: Spacing) -> tuple[Bends, Flags]:
     """List the corners of a ring drawn round a polygon with few tangents.
 
     Parameters
@@ -107,8 +151,8 @@ def ring_bends(ring: Floats, spacing: Spacing) -> tuple[Floats, Flags]:
 
     Returns
     -------
-    corners : numpy.ndarray of float, shape (k, 2)
-        Outside the ring by `CLEAR_M`.
+    corners : Bends
+        k of them, outside the ring by `CLEAR_M`.
     is_out : numpy.ndarray of bool, shape (k,)
         Where the ring turns round the polygon; the others are bays.
     """
@@ -122,7 +166,8 @@ def ring_bends(ring: Floats, spacing: Spacing) -> tuple[Floats, Flags]:
         places, normals, kept = _add_tips(places, unit, angle, kept, spacing.corner)
     after = np.roll(kept, -1)
     corners = _meet(places[kept], normals[kept], places[after], normals[after])
-    return corners, turn(normals[kept], normals[after]) > -_STRAIGHT
+    is_out = turn(normals[kept], normals[after]) > -_STRAIGHT
+    return Bends(corners, normals[kept], normals[after]), is_out
 
 
 def _meet(place: Floats, unit: Floats, other: Floats, other_unit: Floats) -> Floats:
@@ -202,11 +247,11 @@ def _rings_of(shape: shapely.Geometry) -> list[Floats]:
     return found
 
 
-def _draw(shape: shapely.Geometry, spacing: Spacing) -> tuple[Floats, shapely.Geometry | None]:
+def _draw(shape: shapely.Geometry, spacing: Spacing) -> tuple[Bends, shapely.Geometry | None]:
     """Corners round a polygon, and the polygon they draw; None where that cannot be drawn."""
     drawn = [ring_bends(ring, spacing) for ring in _rings_of(shape)]
-    corners = [each[0] for each in drawn]
-    bends = np.concatenate([c[is_out] for c, is_out in drawn]) if drawn else np.empty((0, 2))
+    corners = [each[0].points for each in drawn]
+    bends = join_bends([each.take(is_out) for each, is_out in drawn])
     if not spacing.widest:
         return bends, shape
     if any(len(ring) < 3 for ring in corners):  # noqa: PLR2004
@@ -216,7 +261,7 @@ def _draw(shape: shapely.Geometry, spacing: Spacing) -> tuple[Floats, shapely.Ge
     return bends, outline if good else None
 
 
-def forbidden_bends(ground: Ground, level: int) -> Floats:
+def forbidden_bends(ground: Ground, level: int) -> Bends:
     """List where a line may bend round what is forbidden.
 
     Parameters
@@ -227,7 +272,7 @@ def forbidden_bends(ground: Ground, level: int) -> Floats:
 
     Returns
     -------
-    numpy.ndarray of float, shape (k, 2)
+    Bends
         Some may lie in other polygons or beyond the margin.
 
     Notes
@@ -237,7 +282,8 @@ def forbidden_bends(ground: Ground, level: int) -> Floats:
     """
     parts = ground.parts
     levels = np.full(len(parts), level)
-    drawn: list[tuple[Floats, shapely.Geometry | None]] = [(np.empty((0, 2)), None)] * len(parts)
+    none = free_bends(np.empty((0, 2)))
+    drawn: list[tuple[Bends, shapely.Geometry | None]] = [(none, None)] * len(parts)
     todo = np.arange(len(parts))
     ends = shapely.points(np.stack((ground.start, ground.end)))
     while len(todo):
@@ -250,10 +296,10 @@ def forbidden_bends(ground: Ground, level: int) -> Floats:
         is_tight[one[one != other]] = True
         is_tight[tree.query(ends, predicate="intersects")[1]] = True
         # A wide bend beyond the margin is no use, where a narrow one within it may be.
-        is_tight |= [not ground.is_within(bends).all() for bends, _ in drawn]
+        is_tight |= [not ground.is_within(bends.points).all() for bends, _ in drawn]
         todo = np.flatnonzero(is_tight & (levels < 2))  # noqa: PLR2004 (the last level)
         levels[todo] += 1
-    return np.concatenate([np.empty((0, 2)), *(bends for bends, _ in drawn)])
+    return join_bends([bends for bends, _ in drawn])
 
 
 def meeting_bends(corners: Floats, ground: Ground) -> Floats:
@@ -289,7 +335,7 @@ def meeting_bends(corners: Floats, ground: Ground) -> Floats:
     back = cross(apart, rays[0][one]) / sine
     rows = (far > 0) & (back > 0) & (far < _FAR * straight) & (back < _FAR * straight)
     met = ground.start + far[rows, None] * rays[0][one[rows]]
-    return _thin(met, straight / _CELLS)
+    return thin(met, straight / _CELLS)
 
 
 def priced_bends(shapes: Objects, ground: Ground) -> Floats:
@@ -307,7 +353,7 @@ def priced_bends(shapes: Objects, ground: Ground) -> Floats:
     most_m = greatest_offset(ground.start, ground.end, ground.rules)
     parts = parts[(shapely.area(parts) > 0) & (off <= most_m)]
     found = [np.empty((0, 2)), _lattice(ground, straight)]
-    found.extend(_draw(part, spacing)[0] for part in parts)
+    found.extend(_draw(part, spacing)[0].points for part in parts)
     rings = shapely.get_rings(parts)
     step = straight / _ACROSS
     count = np.ceil(shapely.length(rings) / step).astype(int)
@@ -316,7 +362,7 @@ def priced_bends(shapes: Objects, ground: Ground) -> Floats:
     share = (place + 0.5) / count[ring]
     points = shapely.line_interpolate_point(rings[ring], share, normalized=True)
     found.append(shapely.get_coordinates(points))
-    return _thin(np.concatenate(found), straight / _CELLS)
+    return thin(np.concatenate(found), straight / _CELLS)
 
 
 def crossing_bends(ground: Ground) -> Floats:
@@ -358,8 +404,24 @@ def crossing_bends(ground: Ground) -> Floats:
     return np.concatenate((at + aside + beyond, at - aside + beyond, (at + beyond)[is_end]))
 
 
-def _thin(points: Floats, cell_m: float) -> Floats:
-    """Keep the first point of each cell of a grid, in their order."""
+def thin(points: Floats, cell_m: float) -> Floats:
+    """Keep the first point of each cell of a grid, in their order.
+
+    Parameters
+    ----------
+    points : numpy.ndarray of float, shape (k, 2)
+    cell_m : float
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (n, 2)
+
+    Examples
+    --------
+    >>> thin(np.array([(0.1, 0.1), (0.2, 0.3), (1.5, 0.0)]), 1.0)
+    array([[0.1, 0.1],
+           [1.5, 0. ]])
+    """
     _, first = np.unique(np.floor(points / cell_m), axis=0, return_index=True)
     return np.asarray(points[np.sort(first)])
 
@@ -378,25 +440,28 @@ def _lattice(ground: Ground, straight: float) -> Floats:
     )
 
 
-def keep_usable(points: Floats, ground: Ground, most_m: float) -> Floats:
+def keep_usable(bends: Bends, ground: Ground, most_m: float) -> Bends:
     """Keep points at which a line may bend, each once, start and end before them.
 
     Parameters
     ----------
-    points : numpy.ndarray of float, shape (k, 2)
+    bends : Bends
     ground : Ground
     most_m : float
         Greatest length of the way from the start by a point to the end, m.
 
     Returns
     -------
-    numpy.ndarray of float, shape (n, 2)
+    Bends
     """
+    points = bends.points
     way = np.hypot(*(points - ground.start).T) + np.hypot(*(points - ground.end).T)
-    kept = points[way <= most_m]
-    kept = kept[ground.is_within(kept)]
-    kept = np.unique(kept.round(9), axis=0) if len(kept) else kept
-    inside = ground.tree.query(shapely.points(kept), predicate="intersects")[0]
-    is_free = np.ones(len(kept), dtype=bool)
+    kept = bends.take(way <= most_m)
+    kept = kept.take(ground.is_within(kept.points))
+    _, first = np.unique(kept.points.round(9), axis=0, return_index=True)
+    kept = kept.take(first)
+    inside = ground.tree.query(shapely.points(kept.points), predicate="intersects")[0]
+    is_free = np.ones(len(kept.points), dtype=bool)
     is_free[inside] = False
-    return np.concatenate((ground.start[None], ground.end[None], kept[is_free]))
+    ends = free_bends(np.stack((ground.start, ground.end)))
+    return join_bends([ends, kept.take(is_free)])

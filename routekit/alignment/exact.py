@@ -277,11 +277,13 @@ class Ground:
         """
         length = np.hypot(*(end - start).T)
         cost = length * self.rules.cost_per_m
-        cost += count_between(length, self.rules) * self.rules.cost_per_bend
+        if np.isfinite(self.rules.longest_reach_m):
+            cost += count_between(length, self.rules) * self.rules.cost_per_bend
         if len(self.price):
             cost += inside_m(start, end, self.priced) @ self.price
-        found = self.list_crossings(start, end)
-        np.add.at(cost, found.reach, price_crossings(found, self.crossed))
+        if len(self.crossed_edges.start):
+            found = self.list_crossings(start, end)
+            np.add.at(cost, found.reach, price_crossings(found, self.crossed))
         return np.asarray(cost)
 
     def list_crossings(self, start: Floats, end: Floats) -> Crossings:

@@ -12,14 +12,18 @@ from typing import Final
 
 import numpy as np
 
+from routekit.alignment.candidates import Bends
 from routekit.alignment.exact import Ground
 from routekit.arrays import Flags, Floats, Ints
+from routekit.geometry.plane import cross
 
 START: Final = 0
 """Row of the start among the points."""
 END: Final = 1
 """Row of the end."""
 _SLACK: Final = 1e-9
+_EVEN: Final = 1e-4
+"""A reach that leaves an edge by no more than this angle runs along it, radians."""
 _HALVINGS: Final = 12
 """Trials of the weight of length, where the cheapest line is too long."""
 
@@ -42,13 +46,38 @@ class Graph:
     length_m: Floats
 
 
-def make_graph(points: Floats, ground: Ground, most_cost: float) -> Graph:
-    """Join all points that see each other.
+def is_tangent(bends: Bends, at: Ints, to: Ints) -> Flags:
+    """Whether the line through two points leaves the polygon at the first on one side; shape (p,).
+
+    So it is at a point that is no corner. The shortest way round polygons is made of such reaches
+    alone. Source: the visibility graph of tangents, plane geometry.
+
+    Examples
+    --------
+    At the corner of a square below and to the left of it, towards the right and the upper right:
+
+    >>> square = Bends(
+    ...     points=np.array([(0.0, 0.0), (2.0, 0.0), (2.0, 2.0)]),
+    ...     before=np.array([(0.0, 1.0)] * 3),
+    ...     after=np.array([(-1.0, 0.0)] * 3),
+    ... )
+    >>> is_tangent(square, np.array([0, 0]), np.array([1, 2]))
+    array([ True, False])
+    """
+    along = bends.points[to] - bends.points[at]
+    along /= np.maximum(np.hypot(*along.T), _SLACK)[:, None]
+    behind, ahead = -cross(along, bends.before[at]), cross(along, bends.after[at])
+    is_parted = (np.minimum(behind, ahead) < -_EVEN) & (np.maximum(behind, ahead) > _EVEN)
+    return np.asarray(~is_parted)
+
+
+def make_graph(bends: Bends, ground: Ground, most_cost: float) -> Graph:
+    """Join all points that see each other, corners of polygons along tangents alone.
 
     Parameters
     ----------
-    points : numpy.ndarray of float, shape (n, 2)
-        From `keep_usable`.
+    bends : Bends
+        n of them, from `keep_usable`.
     ground : Ground
     most_cost : float
         No reach that can only be part of a dearer line is looked at.
@@ -57,9 +86,16 @@ def make_graph(points: Floats, ground: Ground, most_cost: float) -> Graph:
     -------
     Graph
     """
-    rules = ground.rules
+    rules, points = ground.rules, bends.points
     count = len(points)
     one, other = np.triu_indices(count, 1)
+    is_corner = ~np.isnan(bends.before[:, 0])
+    both = np.flatnonzero(is_corner[one] & is_corner[other])
+    is_kept = np.ones(len(one), dtype=bool)
+    is_kept[both] = is_tangent(bends, one[both], other[both])
+    both = both[is_kept[both]]
+    is_kept[both] = is_tangent(bends, other[both], one[both])
+    one, other = one[is_kept], other[is_kept]
     length = np.hypot(*(points[one] - points[other]).T)
     from_start = np.hypot(*(points - ground.start).T)
     to_end = np.hypot(*(points - ground.end).T)
@@ -99,10 +135,14 @@ def costs_to_go(cost: Floats, bend: float, most_bends: int | None) -> Floats:
     """
     rows = [np.where(np.arange(len(cost)) == END, 0, cost[:, END])]
     most = len(cost) if most_bends is None else most_bends
-    for _ in range(most):
+    at, to = np.nonzero(np.isfinite(cost))
+    paid = cost[at, to]
+    has, first = np.unique(at, return_index=True)
+    for _ in range(most if len(at) else 0):
         by = rows[-1] + bend
         by[END] = np.inf
-        best = np.minimum(rows[-1], (cost + by).min(axis=1))
+        best = rows[-1].copy()
+        best[has] = np.minimum(best[has], np.minimum.reduceat(paid + by[to], first))
         if np.array_equal(best, rows[-1]):
             break
         rows.append(best)

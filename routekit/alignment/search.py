@@ -20,7 +20,7 @@ import shapely
 from numpy.typing import ArrayLike
 
 from routekit.alignment.exact import grow
-from routekit.alignment.solve import Problem, ground_of, solve
+from routekit.alignment.solve import Problem
 from routekit.alignment.terms import (
     END,
     SAME_POINT,
@@ -32,7 +32,7 @@ from routekit.alignment.terms import (
     Priced,
     Reason,
 )
-from routekit.alignment.wall import explain, give_up
+from routekit.alignment.wall import give_up, solve_or_explain
 from routekit.arrays import Floats, Objects
 from routekit.geometry.plane import AREA_DIMENSION, ON_EDGE_M
 
@@ -101,8 +101,7 @@ def find_line(
             both = shapely.MultiPoint([problem.start, problem.end])
             given_up, line = give_up(problem, ~shapely.intersects(problem.grown, both))
             return NoLine(reason, np.flatnonzero(covers), False, given_up, line)
-    held = np.ones(len(problem.forbidden), dtype=bool)
-    return solve(problem, held) or explain(problem, ground_of(problem, held))
+    return solve_or_explain(problem)
 
 
 def state_problem(

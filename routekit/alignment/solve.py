@@ -9,8 +9,11 @@ import numpy as np
 import shapely
 
 from routekit.alignment.candidates import (
+    Bends,
     crossing_bends,
     forbidden_bends,
+    free_bends,
+    join_bends,
     keep_usable,
     meeting_bends,
     priced_bends,
@@ -112,11 +115,11 @@ def solve(problem: Problem, is_held: Flags) -> FoundLine | None:
         corners = forbidden_bends(ground, level)
         bends = (
             corners,
-            meeting_bends(corners, ground),
-            priced_bends(problem.areas, ground),
-            crossing_bends(ground),
+            free_bends(meeting_bends(corners.points, ground)),
+            free_bends(priced_bends(problem.areas, ground)),
+            free_bends(crossing_bends(ground)),
         )
-        line = _seek(ground, np.concatenate(bends))
+        line = _seek(ground, join_bends(bends))
         if line is not None:
             if len(problem.areas):
                 line = straighten(line, ground_of(problem, is_held, is_exact=True), _COARSE_M)
@@ -124,7 +127,7 @@ def solve(problem: Problem, is_held: Flags) -> FoundLine | None:
     return None
 
 
-def _seek(ground: Ground, bends: Floats) -> Floats | None:
+def _seek(ground: Ground, bends: Bends) -> Floats | None:
     """Find the cheapest way over bends, straightened, further off until none can be cheaper."""
     rules = ground.rules
     straight = float(np.hypot(*(ground.end - ground.start)))

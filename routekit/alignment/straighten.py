@@ -80,27 +80,23 @@ def _try(
     most = ground.rules.most_bends
     if most is not None and bends > high - low and len(line) - 2 + bends - high + low > most:
         return None
-    window = np.concatenate(
-        (
-            np.broadcast_to(line[low - 1], (count, 1, 2)),
-            trials,
-            np.broadcast_to(line[high], (count, 1, 2)),
-        ),
-        axis=1,
-    )
+    rules = ground.rules
+    window = np.empty((count, bends + 2, 2))
+    window[:, 0], window[:, 1:-1], window[:, -1] = line[low - 1], trials, line[high]
+    along = _lengths(window)
+    length = along.sum(axis=1)
+    before = cost_of_line(line[low - 1 : high + 1], ground)
+    bend_cost = rules.cost_per_bend * bends
+    limit = before - gain * (_FOR_A_BEND if bends > high - low else 1)
+    is_good = length * rules.cost_per_m + bend_cost < limit
+    if not is_good.any():
+        return None
+    is_good &= (along > _SHORTEST_M).all(axis=1)
+    straight = float(np.hypot(*(ground.end - ground.start)))
+    saved = _lengths(line).sum() - _lengths(line[low - 1 : high + 1]).sum()
+    is_good &= saved + length <= rules.longest_share * straight
     around = (line[max(low - 2, 0) : low - 1], line[high + 1 : high + 2])
     spread = [np.broadcast_to(each, (count, *each.shape)) for each in around]
-    before = cost_of_line(line[low - 1 : high + 1], ground)
-    along = np.hypot(*np.moveaxis(np.diff(window, axis=1), -1, 0))
-    length = along.sum(axis=1)
-    bend_cost = ground.rules.cost_per_bend * bends
-    least = length * ground.rules.cost_per_m + bend_cost
-    whole = float(np.hypot(*np.diff(line, axis=0).T).sum())
-    old = float(np.hypot(*np.diff(line[low - 1 : high + 1], axis=0).T).sum())
-    straight = float(np.hypot(*(ground.end - ground.start)))
-    limit = before - gain * (_FOR_A_BEND if bends > high - low else 1)
-    is_good = (least < limit) & (along > _SHORTEST_M).all(axis=1)
-    is_good &= whole - old + length <= ground.rules.longest_share * straight
     is_good &= is_turn_kept(np.concatenate((spread[0], window, spread[1]), axis=1), _angle(ground))
     is_good &= ground.is_within(trials.reshape(-1, 2)).reshape(count, bends).all(axis=1)
     rows = np.flatnonzero(is_good)
@@ -117,6 +113,12 @@ def _try(
         return None
     best = rows[clear][np.argmin(cost[clear])]
     return np.concatenate((line[:low], trials[best], line[high:]))
+
+
+def _lengths(lines: Floats) -> Floats:
+    """Lengths of the reaches of lines, m; shape (..., k - 1)."""
+    along = lines[..., 1:, :] - lines[..., :-1, :]
+    return np.asarray(np.hypot(along[..., 0], along[..., 1]))
 
 
 def _angle(ground: Ground) -> float:

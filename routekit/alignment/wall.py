@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 import shapely
 
-from routekit.alignment.candidates import forbidden_bends, keep_usable
+from routekit.alignment.candidates import forbidden_bends, free_bends, keep_usable, thin
 from routekit.alignment.exact import CLEAR_M, Ground
 from routekit.alignment.graph import Graph, cheapest_way, make_graph
 from routekit.alignment.solve import Problem, ground_of, solve
@@ -16,28 +16,37 @@ from routekit.alignment.terms import RULES, WALL, FoundLine, LineRules, NoLine
 from routekit.arrays import Flags, Ints
 
 _TOUCH_M: Final = 10 * CLEAR_M
+_CELLS: Final = 30
+"""What to give up is sought over points no two of which lie in one cell, this share of the straight
+distance (house choice)."""
+_QUARTER: Final = 64
+"""Chords to a quarter of the circle round either end."""
 _PAD_M: Final = 1.0
 """How far round everything the free ground is drawn where nothing bounds it, m."""
 
 
-def explain(problem: Problem, ground: Ground) -> NoLine:
-    """Say why no line was found between two ends that are both free.
+def solve_or_explain(problem: Problem) -> FoundLine | NoLine:
+    """Find the cheapest line between two ends that are both free, or say why there is none.
+
+    Where what is forbidden parts the ends no line is sought: that is seen at once.
 
     Parameters
     ----------
     problem : Problem
-    ground : Ground
-        With all that is forbidden.
 
     Returns
     -------
-    NoLine
+    FoundLine or NoLine
     """
-    wall, is_bounded, is_parted = find_wall(problem, ground)
+    held = np.ones(len(problem.forbidden), dtype=bool)
+    wall, is_bounded, is_parted = find_wall(problem, ground_of(problem, held))
     if is_parted:
-        given_up, line = give_up(problem, np.ones(len(problem.forbidden), dtype=bool))
+        given_up, line = give_up(problem, held)
         return NoLine(WALL, wall, is_bounded, given_up, line)
-    given_up, line = give_up(problem, np.ones(len(problem.forbidden), dtype=bool))
+    found = solve(problem, held)
+    if found is not None:
+        return found
+    given_up, line = give_up(problem, held)
     return NoLine(RULES, wall, is_bounded, given_up, line, list_lifted(problem))
 
 
@@ -46,7 +55,9 @@ def _bounds(problem: Problem, ground: Ground) -> shapely.Geometry:
     ends = np.stack((problem.start, problem.end))
     if np.isfinite(problem.rules.margin_m):
         axis = shapely.LineString(ends)
-        around: shapely.Geometry = axis.buffer(problem.rules.margin_m, quad_segs=64)
+        # Drawn with chords that no point within the margin lies beyond.
+        off = (problem.rules.margin_m + CLEAR_M) / np.cos(np.pi / 4 / _QUARTER)
+        around: shapely.Geometry = axis.buffer(off, quad_segs=_QUARTER)
         return around
     low, high = ends.min(axis=0), ends.max(axis=0)
     if len(ground.parts):
@@ -126,9 +137,11 @@ def give_up(problem: Problem, is_held: Flags) -> tuple[Ints, FoundLine | None]:
     bare = ground_of(problem, np.zeros(len(is_held), dtype=bool))
     walled = ground_of(problem, is_held)
     straight = float(np.hypot(*(problem.end - problem.start)))
-    bends = forbidden_bends(walled, 0)
-    points = keep_usable(bends, bare, rules.longest_share * straight)
-    graph = make_graph(points, bare, np.inf)
+    corners = forbidden_bends(walled, 0).points
+    bends = free_bends(thin(corners, straight / _CELLS))
+    usable = keep_usable(bends, bare, rules.longest_share * straight)
+    points = usable.points
+    graph = make_graph(usable, bare, np.inf)
     finite = graph.cost[np.isfinite(graph.cost)]
     each_entry = float(finite.max() * len(points) + 1) if len(finite) else 1.0
     priced = _price_entries(graph, problem, is_held, each_entry)
