@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 import click
 from rich.console import Console
 
-from routekit.errors import OutputError, RoutekitError
+from routekit.errors import OutputError, RoutekitError, StudyError
 from routekit.terminal.paper import put_table, put_text
 from routekit.terminal.stages import Stages
 from routekit.words.languages import list_languages
@@ -511,6 +511,51 @@ def rules(study: Path, xlsx: Path | None, as_json: bool) -> None:
             OUT.print(f"  {row.name}{sign} {row.value}{unit}  [{source}]", markup=False)
     if xlsx:
         OUT.print(f"\nWritten: {xlsx}", markup=False)
+
+
+@main.command("as-built")
+@click.argument("study", type=click.Path(path_type=Path))
+@click.argument("copy", type=click.Path(path_type=Path))
+@click.option("--runs", required=True, metavar="NAMES", help="Runs to take over, such as A12,A13.")
+@click.option("--json", "as_json", is_flag=True, help="Print what was changed as JSON.")
+@_tell_errors
+def as_built(study: Path, copy: Path, runs: str, as_json: bool) -> None:
+    """Write a COPY of the sewer layer of STUDY in which the runs named are as built.
+
+    What was built is read from the return file that the study names as layers.site_return. It is
+    written in the layer's own columns, units and words; the layer itself is never touched.
+    """
+    from routekit.layers.read import read_layers  # noqa: PLC0415
+    from routekit.outputs.authority_copy import write_authority_copy  # noqa: PLC0415
+    from routekit.record.authority import plan_changes  # noqa: PLC0415
+    from routekit.study import Study  # noqa: PLC0415
+    from routekit.vocabulary import write_count  # noqa: PLC0415
+
+    loaded = Study.load(study)
+    settings, base = loaded.settings, loaded.path.parent
+    if settings.layers.site_return is None:
+        message = (
+            f'{study} names no return file; say site_return = "return.gpkg" under [layers], '
+            "with the file in which what was built is filled in"
+        )
+        raise StudyError(message)
+    layers = read_layers(settings, base)
+    named = list(dict.fromkeys(name.strip() for name in runs.split(",") if name.strip()))
+    changes = plan_changes(settings, base, layers.site_return.done_runs, named)
+    path = write_authority_copy(changes, settings, base, copy)
+    table = changes.table[["run_id", "column", "old", "new"]]
+    if as_json:
+        rows = json.loads(table.to_json(orient="records"))
+        _print_json({"copy": str(path), "changes": rows, "notes": changes.notes})
+        return
+    for row in table.itertuples(index=False):
+        OUT.print(f"{row.run_id}: {row.column} {row.old} -> {row.new}", markup=False)
+    for note in changes.notes:
+        OUT.print(f"Not taken over: {note}", markup=False)
+    told = layers.findings[layers.findings["layer"].isin(["done_runs"])]
+    if len(told):
+        _print_findings(told)
+    OUT.print(f"{write_count(len(table), 'cell')} changed. Written: {path}", markup=False)
 
 
 @main.command()

@@ -30,6 +30,7 @@ from routekit.methods.condition import assess_condition
 from routekit.methods.observations import describe_observations, review_codes
 from routekit.methods.roots import link_roots
 from routekit.outputs.notebook import ShownResult
+from routekit.record.returned import Record, keep_record
 from routekit.schema import hold_tables
 from routekit.settings.provenance import build_provenance, used_sources, write_basis
 from routekit.site.grazed import mark_beyond
@@ -154,7 +155,10 @@ def run_study(study: Study, *, tell: Tell = _silent) -> ShownResult:
         choice_settings(settings),
     )
     renewal, surveys = tell_sureness(renewal, exposure.near_misses, choice_settings(settings))
-    result = _collect(study, prepared, exposure, condition, root_links, renewal, surveys, new_lines)
+    record = keep_record(layers, renewal, settings.record)
+    result = _collect(
+        study, prepared, exposure, condition, root_links, renewal, surveys, new_lines, record
+    )
     hold_tables(result.tables)
     return result
 
@@ -267,6 +271,7 @@ def _collect(
     renewal: Renewal,
     surveys: pd.DataFrame,
     new_lines: gpd.GeoDataFrame,
+    record: Record,
 ) -> ShownResult:
     """Put the tables of all stages together."""
     layers = prepared.layers
@@ -302,7 +307,7 @@ def _collect(
         study_area=layers.study_area,
         decisions=layers.decisions,
         totals=renewal.totals,
-        findings=prepared.findings,
+        findings=pd.concat([prepared.findings, record.findings], ignore_index=True),
         rules=rules,
         provenance=_provenance(study, prepared, rules, renewal),
         laydown=renewal.laydown,
@@ -320,6 +325,7 @@ def _collect(
         ),
         surveys=surveys,
         new_lines=new_lines,
+        as_built=record.as_built,
         tree_needs=find_needs(
             layers.trees,
             prepared.zones,

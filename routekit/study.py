@@ -19,6 +19,7 @@ from routekit.errors import StudyError
 from routekit.layers.columns import RASTER_LAYERS, TABLE_LAYERS, VECTOR_LAYERS
 from routekit.layers.map_decisions import MAP_LAYER
 from routekit.layers.settings import InputSettings, explain_refusal
+from routekit.layers.site_return import SITE_RETURN
 from routekit.methods.settings import MethodSettings
 from routekit.pipes.settings import (
     FlowSettings,
@@ -27,6 +28,7 @@ from routekit.pipes.settings import (
     PullSettings,
     TrenchSettings,
 )
+from routekit.record.settings import RecordSettings
 from routekit.settings.declare import setting
 from routekit.settings.outputs import OutputSettings
 from routekit.settings.rules import list_rules
@@ -57,6 +59,9 @@ class StudySettings(InputSettings):
     )
     advice: AdviceSettings = setting(
         AdviceSettings, unit="-", source="study", text="Weights and rates."
+    )
+    record: RecordSettings = setting(
+        RecordSettings, unit="-", source="study", text="What was built against the plan."
     )
     outputs: OutputSettings = setting(OutputSettings, unit="-", source="study", text="Outputs.")
 
@@ -203,7 +208,7 @@ def list_inputs(study: Study) -> tuple[tuple[str, Path], ...]:
     ['the study file', 'layers.sewers', 'layers.trees']
     """
     found = [("the study file", study.path)]
-    for layer in (*VECTOR_LAYERS, *TABLE_LAYERS, MAP_LAYER, *RASTER_LAYERS):
+    for layer in (*VECTOR_LAYERS, *TABLE_LAYERS, MAP_LAYER, SITE_RETURN, *RASTER_LAYERS):
         source = getattr(study.settings.layers, layer)
         if source is not None:
             found.append((f"layers.{layer}", study.path.parent / source.path))

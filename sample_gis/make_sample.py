@@ -1,8 +1,9 @@
 """Write the sample district: the Aldervoort quarter, a town quarter that does not exist.
 
 Run ``python sample_gis/make_sample.py [OUT_DIR]``. It writes ``district.gpkg``, ``terrain.tif``,
-``canopy.tif`` and ``study.toml``, the same bytes on every run with the same libraries. Names,
-positions, levels, sizes and findings are invented; nobody appears in it.
+``canopy.tif``, ``built.gpkg`` (what came back from the first works) and ``study.toml``, the same
+bytes on every run with the same libraries. Names, positions, levels, sizes and findings are
+invented; nobody appears in it.
 
 Ten streets form a slightly bent grid. East-west sewers collect the north-south ones and fall to
 the brick egg under Kolk Dyke; the drain of Tessel Avenue (``TL-S01`` to ``TL-S25``, manholes every
@@ -33,6 +34,7 @@ import numpy as np
 import pandas as pd
 import pyogrio
 import records
+import returned
 import shapely
 import street_scene
 from plan import CRS, ground_m, street_area, to_local, to_map
@@ -60,6 +62,7 @@ surfaces = "district.gpkg:surfaces"
 root_zones = "district.gpkg:root_zones"
 decisions = "district.gpkg:decisions"
 study_area = "district.gpkg:study_area"
+site_return = "built.gpkg" # what came back from the first works
 terrain = "terrain.tif"
 canopy = "canopy.tif" # Oster Path alone: its trees were not surveyed
 
@@ -175,13 +178,14 @@ def write_terrain(area: shapely.Polygon, path: FilePath) -> None:
 
 
 def main(folder: FilePath) -> None:
-    """Write the four files into `folder`."""
+    """Write the five files into `folder`."""
     folder.mkdir(parents=True, exist_ok=True)
     layers = build()
     trees = layers["trees"]
     canopy.write_canopy(trees, folder / "canopy.tif")
     layers["trees"] = trees.loc[~canopy.is_unsurveyed(trees)].reset_index(drop=True)
     write_layers(layers, folder / "district.gpkg")
+    returned.write_returned(folder / "built.gpkg")
     write_terrain(layers["study_area"]["geometry"].iloc[0], folder / "terrain.tif")
     (folder / "study.toml").write_text(STUDY, encoding="utf-8")
     for name, table in layers.items():

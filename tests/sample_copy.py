@@ -17,7 +17,7 @@ SAMPLE = Path(__file__).parents[1] / "sample_gis"
 def copy_sample(folder: Path) -> Path:
     """Copy layers and study file; give the path of the study file."""
     folder.mkdir(parents=True, exist_ok=True)
-    for name in ("district.gpkg", "terrain.tif", "canopy.tif", "study.toml"):
+    for name in ("district.gpkg", "terrain.tif", "canopy.tif", "built.gpkg", "study.toml"):
         shutil.copyfile(SAMPLE / name, folder / name)
     return folder / "study.toml"
 

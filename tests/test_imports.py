@@ -35,6 +35,7 @@ ORDER = (
     "advice",
     "sureness",
     "programme",
+    "record",
     "study",
     "result",
     "outputs",

@@ -21,7 +21,7 @@ def test_wheel_holds_every_data_file(tmp_path):
     }
     needed |= {
         f"routekit/sample/{name}"
-        for name in ("district.gpkg", "terrain.tif", "canopy.tif", "study.toml")
+        for name in ("district.gpkg", "terrain.tif", "canopy.tif", "built.gpkg", "study.toml")
     }
     code = {file.relative_to(ROOT).as_posix() for file in (ROOT / "routekit").rglob("*.py")}
     assert needed | code <= inside

@@ -40,7 +40,7 @@ LAYERS = (
     "decisions",
     "study_area",
 )
-FILES = ("district.gpkg", "terrain.tif", "canopy.tif", "study.toml")
+FILES = ("district.gpkg", "terrain.tif", "canopy.tif", "built.gpkg", "study.toml")
 RADIUS_PER_STEM = 12.0  # zone radius over stem diameter, BS 5837:2012 4.6.1 (from memory)
 
 

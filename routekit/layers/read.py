@@ -60,6 +60,7 @@ from routekit.layers.nodes import settle_nodes
 from routekit.layers.opening import refuse_raster
 from routekit.layers.raw_layers import find_file, read_layer
 from routekit.layers.same_tree import refuse_other_trees
+from routekit.layers.site_return import SiteReturn, read_site_return
 from routekit.layers.stem_columns import LISTED, StemLists, list_stems, settle_stems
 from routekit.layers.streets import name_streets
 from routekit.layers.tree_decisions import correct_stems, strike_out_gone
@@ -104,6 +105,7 @@ class Layers:
     mapping: pd.DataFrame
     accounting: pd.DataFrame
     left_out: pd.DataFrame
+    site_return: SiteReturn
     decision_places: tuple[str, ...] = ()
 
 
@@ -159,6 +161,7 @@ def _read_layers(inputs: InputSettings, base: Path, findings: Findings) -> Layer
     findings.refuse_open()
     crs = _place_layers(raws, tables, own, inputs, findings)
     on_map = read_map_decisions(inputs, base, crs, findings)
+    returned = read_site_return(inputs, base, crs, findings)
     if on_map is not None:
         tables = _add_map_rows(tables, on_map, inputs, findings, tallies)
     for name in VECTOR_LAYERS:
@@ -199,10 +202,18 @@ def _read_layers(inputs: InputSettings, base: Path, findings: Findings) -> Layer
         photo=rasters["photo"],
         crs=crs,
         findings=findings.table(),
-        sources=list_sources(raws, rasters, [] if on_map is None else on_map.layers.values()),
+        sources=list_sources(
+            raws,
+            rasters,
+            [
+                *([] if on_map is None else on_map.layers.values()),
+                *([] if returned.source is None else [returned.source]),
+            ],
+        ),
         mapping=join_mappings(mapped),
         accounting=sum_up_rows(final, tallies),
         left_out=findings.left_out(),
+        site_return=returned,
         decision_places=tuple(
             map(name_place, tables["decisions"]["row_key"].astype("str"), count(1))
         ),

@@ -383,6 +383,9 @@ class LayersSection(Settings):
     decisions_map: LayerSource | None = setting(
         None, unit="-", source="study", text="Decisions saved from the working map (GeoJSON)"
     )
+    site_return: LayerSource | None = setting(
+        None, unit="-", source="study", text="Return file with what was built (GeoPackage)"
+    )
     study_area: LayerSource | None = setting(
         None, unit="-", source="study", text="Area to study (areas)"
     )

@@ -46,6 +46,7 @@ KEYS = {
     "alerts": "row_name",
     "surveys": "survey",
     "new_lines": "run_id",
+    "as_built": "row_name",
     "findings": "row_name",
     "rules": "row_name",
 }
@@ -79,6 +80,7 @@ _NAMED_BY = {
             "options",
             "quantities",
             "alerts",
+            "as_built",
             "findings",
             "rules",
         )

@@ -118,7 +118,7 @@ OUTPUTS: Final = (
         ),
         telling="Writing the layers to edit",
         write="return_layers.write_return_file",
-        returns=("root_zones", "decisions"),
+        returns=("root_zones", "decisions", "site_return"),
     ),
 )
 

@@ -21,17 +21,34 @@ from pyogrio.errors import DataSourceError
 from routekit.errors import OutputError
 from routekit.layers.opening import find_database_fault
 from routekit.layers.same_tree import PLACE_COLUMNS
+from routekit.layers.site_return import (
+    DONE_RUNS,
+    GIVEN_COLUMNS,
+    PITS_DUG,
+    PULL_READINGS,
+    ROOTS_MET,
+    SHAPES,
+    SITE_LAYERS,
+    load_return_columns,
+)
 from routekit.outputs.foreign_layers import ForeignTables, read_foreign, write_foreign
 from routekit.outputs.geopackage import write_layers
 from routekit.outputs.gis_layers import Layer, root_zones_layer
 from routekit.outputs.result_ids import RETURN_TABLE
 from routekit.outputs.touched_trees import list_touched
 from routekit.result import Result
+from routekit.techniques import MONITOR
 from routekit.vocabulary import write_count
 
 ZONE_COLUMNS = ("tree_id", "by", "reason")
-_OWN_LAYERS = ("root_zones", "current_zones", "decisions", RETURN_TABLE)
+_OWN_LAYERS = ("root_zones", "current_zones", "decisions", *SITE_LAYERS, RETURN_TABLE)
 DECISION_TEXTS = ("run_id", "tree_id", "decision", "technique", "by", "reason")
+_SITE_TEXTS = {
+    DONE_RUNS: "Fill in after the works: what was done at each run; what is blank is not known",
+    PULL_READINGS: "Write here: the pull that was read, by the length pulled in",
+    PITS_DUG: "Draw here: each pit as it was dug",
+    ROOTS_MET: "Write here: each root that was met, how thick, and whether it was cut",
+}
 DECISION_COLUMNS = (*DECISION_TEXTS, "stem_diameter_mm")
 
 
@@ -82,6 +99,7 @@ def write_return_file(
     stems = decisions.get("stem_diameter_mm", pd.Series(np.nan, index=decisions.index))
     decisions = decisions.assign(stem_diameter_mm=pd.to_numeric(stems, errors="coerce"))
     zones, decisions = _add_places(zones, result), _add_places(decisions, result)
+    site = {name: _start_site_layer(before, name, result) for name in _SITE_TEXTS}
     touched = list_touched(result)["tree_id"] if len(result.trees) else []
     in_use = result.zones
     if len(in_use):
@@ -105,6 +123,7 @@ def write_return_file(
             table=decisions,
             description="Write here: a decision on a run or a tree, who took it and why",
         ),
+        *(_site_layer(name, table) for name, table in site.items()),
         Layer(
             name=RETURN_TABLE,
             table=pd.DataFrame({"name": ["result"], "value": [result.result_id]}),
@@ -119,6 +138,7 @@ def write_return_file(
         add=lambda fresh: write_foreign(foreign, fresh),
     )
     notes = _tell_unread(target.name, result, zones, decisions)
+    notes += _tell_unread_site(target.name, result, site)
     if names := foreign.names():
         what = "layer or table" if len(names) == 1 else "layers and tables"
         notes.append(f"{target.name}: {what} added by people, carried over: {', '.join(names)}")
@@ -148,6 +168,81 @@ def _tell_unread(
         f"{file} holds what this study has not read, kept for the next one: {'; '.join(parts)}. "
         f'Name the file in the study to take it over, such as root_zones = "{file}:root_zones" and '
         f'decisions = "{file}:decisions" under [layers]'
+    ]
+
+
+def _start_site_layer(before: Path, layer: str, result: Result) -> pd.DataFrame:
+    """Take over what people wrote of the works; runs of which nobody wrote are listed to fill in.
+
+    Their columns are text and numbers, as they stand; `geometry` last where the layer has one.
+    """
+    columns = load_return_columns(layer)
+    written = _read_edits(before, layer, tuple(columns), result.crs if layer in SHAPES else "")
+    shapes = _drawn(written)
+    written = written.drop(columns="geometry", errors="ignore").reindex(
+        columns=[*columns, *(each for each in written if each not in (*columns, "geometry"))]
+    )
+    table = written.assign(geometry=shapes)
+    if layer == DONE_RUNS:
+        asked = _list_worked(result)
+        told = [name for name in written if name not in GIVEN_COLUMNS[layer]]
+        table = table[written[told].notna().any(axis=1).to_numpy(dtype=bool)]
+        fresh = asked[~asked["run_id"].isin(table["run_id"].astype("str"))]
+        table = pd.concat([table.astype(object), fresh.astype(object)], ignore_index=True)
+    kinds = {
+        name: "float64" if name in columns and columns[name].kind == "number" else "str"
+        for name in columns
+    }
+    return table.reindex(columns=table.columns.union([], sort=False)).astype(kinds)
+
+
+def _list_worked(result: Result) -> pd.DataFrame:
+    """List the runs that are to be worked on, with their lines."""
+    technique = result.advice["technique"].astype(object).fillna("").to_numpy(dtype=object)
+    worked = result.runs[~np.isin(technique, ["", MONITOR])]
+    return pd.DataFrame(
+        {"run_id": worked["run_id"].astype("str"), "geometry": np.asarray(worked.geometry)}
+    ).reset_index(drop=True)
+
+
+def _site_layer(layer: str, table: pd.DataFrame) -> Layer:
+    """Describe a layer of what was done."""
+    plain = table.drop(columns="geometry")
+    if layer not in SHAPES:
+        return Layer(name=layer, table=plain, description=_SITE_TEXTS[layer])
+    shapes = _drawn(table)
+    if SHAPES[layer].startswith("Multi"):
+        shapes = np.array([_gather(shape) for shape in shapes], dtype=object)
+    return Layer(
+        name=layer,
+        geometry_type=SHAPES[layer],
+        table=plain,
+        shapes=shapes,
+        description=_SITE_TEXTS[layer],
+    )
+
+
+def _gather(shape: shapely.Geometry | None) -> shapely.Geometry | None:
+    """Make a collection of a single line or area."""
+    if isinstance(shape, shapely.LineString):
+        return shapely.MultiLineString([shape])
+    return shapely.MultiPolygon([shape]) if isinstance(shape, shapely.Polygon) else shape
+
+
+def _tell_unread_site(file: str, result: Result, site: dict[str, pd.DataFrame]) -> list[str]:
+    """Say which layers about the works people wrote into that the study does not name."""
+    if result.settings.layers.site_return is not None:
+        return []
+    told = [
+        name
+        for name, table in site.items()
+        if table.drop(columns=[*GIVEN_COLUMNS.get(name, ()), "geometry"]).notna().any(axis=None)
+    ]
+    if not told:
+        return []
+    return [
+        f"{file} holds what was done on site ({', '.join(told)}), which this study has not read, "
+        f'kept for the next one. Say site_return = "{file}" under [layers] to take it over'
     ]
 
 

@@ -68,6 +68,7 @@ def collect_sheets(result: Result) -> dict[str, pd.DataFrame]:
         "Totals": result.totals,
         "To confirm": word_limits(checks),
         "Surveys": result.surveys.assign(currency=find_currency(result.totals)),
+        "As built": result.as_built,
         "Assumptions": result.rules,
         "Sources": provenance,
         "Findings": result.findings,

@@ -86,6 +86,30 @@ def measure_encroachments(
     return found[list(load_tables()["encroachments"].fields)]
 
 
+def measure_pits(
+    pits: gpd.GeoDataFrame, zones: ZoneLayer, runs: pd.DataFrame, *, major_from_share: float
+) -> pd.DataFrame:
+    """Measure what pits take of root zones, wherever they were set out or dug.
+
+    Parameters
+    ----------
+    pits : geopandas.GeoDataFrame
+        pit_id, run_id, method, outline.
+    zones : ZoneLayer
+    runs : pandas.DataFrame
+        run_id (unique), position_sd_m.
+    major_from_share : float
+        Share of a zone from which a loss is major.
+
+    Returns
+    -------
+    pandas.DataFrame
+        The columns of `encroachments` that tell of the pair alone, one row per pit and tree whose
+        zone it enters, or may enter by the known doubt about positions.
+    """
+    return _list_excavations(PIT, pits, zones, runs, major_from_share)
+
+
 def mark_runs(found: pd.DataFrame, marks: pd.DataFrame) -> dict[str, Flags]:
     """Mark works at runs to be worked on, and those whose class doubt may change, where it matters.
 

@@ -1,0 +1,26 @@
+"""Settings of the record of the works: when something built differs from the plan."""
+
+from __future__ import annotations
+
+from routekit.settings.declare import Settings, setting
+
+
+class RecordSettings(Settings):
+    """What counts as built otherwise than planned."""
+
+    level_within_m: float = setting(
+        0.02, unit="m", source="house", ge=0, le=1,
+        text="A level that is off by no more than this counts as built to plan.",
+    )  # fmt: skip
+    bore_within_share: float = setting(
+        0.02, unit="share", source="house", ge=0, lt=1,
+        text="A pipe whose size is off by no more than this share counts as the one planned.",
+    )  # fmt: skip
+    pit_within_m: float = setting(
+        0.25, unit="m", source="house", ge=0, le=10,
+        text="A pit dug no farther than this beyond the one planned counts as dug where planned.",
+    )  # fmt: skip
+    root_cut_mm: float = setting(
+        25.0, unit="mm", source="bs5837_7", gt=0,
+        text="Roots of this thickness and more are cut on an arborist's advice alone.",
+    )  # fmt: skip
