@@ -392,6 +392,8 @@ def _read_shapes(
         np.asarray(frame.geometry, dtype=object), frame.crs, crs, layer=layer, findings=findings
     )
     shapes = np.array(moved, dtype=object)
+    if SHAPES[layer] == "Point":
+        shapes = np.array(shapely.centroid(shapes), dtype=object)
     shapes[shapely.is_missing(shapes) | shapely.is_empty(shapes)] = None
     return shapes
 

@@ -199,9 +199,9 @@ def _find_same(before: pd.Series, after: pd.Series) -> Flags:
 def _find_other(changes: Changes, after: pd.DataFrame) -> str:
     """Name what changed besides the cells that were to change; blank for nothing."""
     before, table = changes.raw.frame, changes.table
-    if list(before.columns) != list(after.columns) or len(before) != len(after):
+    if list(before) != list(after) or len(before) != len(after):
         return "rows or columns are not those of the layer"
-    for name in before.columns:
+    for name in before:
         mine = table.loc[table["column"] == name, "row"].to_numpy(dtype=int)
         stays = np.ones(len(before), dtype=bool)
         stays[mine] = False

@@ -42,12 +42,6 @@ def keep_record(layers: Layers, renewal: Renewal, settings: RecordSettings) -> R
     Returns
     -------
     Record
-
-    Examples
-    --------
-    >>> keep_record(None, None, RecordSettings())
-    Traceback (most recent call last):
-    AttributeError: 'NoneType' object has no attribute 'works'
     """
     works, findings = renewal.works, Findings()
     names = {

@@ -41,6 +41,7 @@ LAYERS = [
     "strings",
     "pits",
     "new_lines",
+    "as_built",
     "digs",
     "robot_reopenings",
     "encroachments",

@@ -24,7 +24,11 @@ def put_rows(path, crs, **layers):
         if name in SHAPES:
             table = gpd.GeoDataFrame(table, geometry=gpd.GeoSeries(shapes, crs=crs))
             pyogrio.write_dataframe(
-                table, path, layer=name, geometry_type=SHAPES[name], promote_to_multi=True
+                table,
+                path,
+                layer=name,
+                geometry_type=SHAPES[name],
+                promote_to_multi=SHAPES[name].startswith("Multi"),
             )
         else:
             pyogrio.write_dataframe(table, path, layer=name)
