@@ -254,7 +254,8 @@ def _draw(shape: shapely.Geometry, spacing: Spacing) -> tuple[Bends, shapely.Geo
     bends = join_bends([each.take(is_out) for each, is_out in drawn])
     if not spacing.widest:
         return bends, shape
-    if any(len(ring) < 3 for ring in corners):  # noqa: PLR2004
+    # A sliver whose points all but meet has no ring at all.
+    if not corners or any(len(ring) < 3 for ring in corners):  # noqa: PLR2004
         return bends, None
     outline = shapely.Polygon(corners[0], corners[1:])
     good = outline.is_valid and outline.buffer(2 * CLEAR_M).contains(shape)

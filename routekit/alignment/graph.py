@@ -64,8 +64,8 @@ def is_tangent(bends: Bends, at: Ints, to: Ints) -> Flags:
     >>> is_tangent(square, np.array([0, 0]), np.array([1, 2]))
     array([ True, False])
     """
-    along = bends.points[to] - bends.points[at]
-    along /= np.maximum(np.hypot(*along.T), _SLACK)[:, None]
+    along: Floats = bends.points[to] - bends.points[at]
+    along = along / np.maximum(np.hypot(*along.T), _SLACK)[:, None]
     behind, ahead = -cross(along, bends.before[at]), cross(along, bends.after[at])
     is_parted = (np.minimum(behind, ahead) < -_EVEN) & (np.maximum(behind, ahead) > _EVEN)
     return np.asarray(~is_parted)
@@ -100,8 +100,8 @@ def make_graph(bends: Bends, ground: Ground, most_cost: float) -> Graph:
     from_start = np.hypot(*(points - ground.start).T)
     to_end = np.hypot(*(points - ground.end).T)
     way = length + np.minimum(from_start[one] + to_end[other], from_start[other] + to_end[one])
-    bends = (one > END).astype(float) + (other > END)
-    least = way * rules.cost_per_m + bends * rules.cost_per_bend
+    n_bends = (one > END).astype(float) + (other > END)
+    least = way * rules.cost_per_m + n_bends * rules.cost_per_bend
     rows = (least <= most_cost * (1 + _SLACK)) & (length > 0)
     one, other, length = one[rows], other[rows], length[rows]
     clear = ~ground.is_blocked(points[one], points[other])

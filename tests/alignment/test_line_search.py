@@ -240,6 +240,11 @@ def test_holes_multipolygons_and_nothing():
     assert (empty.length_m, empty.clear_m, empty.nearest) == (40, np.inf, -1)
 
 
+def test_a_sliver_that_is_priced_is_no_obstacle():
+    sliver = shapely.Polygon([(20, 1), (20 + 1e-10, 1), (20, 1 + 1e-10)])
+    assert seek(priced=price((sliver, 3.0))).length_m == pytest.approx(40)
+
+
 def test_prices_add_up_and_of_surfaces_the_dearest_counts():
     two = price((shapely.box(0, -99, 20, 99), 1.0), (shapely.box(10, -99, 40, 99), 2.0))
     assert seek(priced=two, margin_m=1).cost_of_priced == pytest.approx([20, 60])
