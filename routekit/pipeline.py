@@ -34,6 +34,7 @@ from routekit.record.returned import Record, keep_record
 from routekit.schema import hold_tables
 from routekit.settings.provenance import build_provenance, used_sources, write_basis
 from routekit.site.grazed import mark_beyond
+from routekit.site.ground_taken import measure_parking
 from routekit.site.protection import GroundWorks, set_out_protection
 from routekit.study import Study, choice_settings, list_inputs, list_rules_in_force, require_study
 from routekit.sureness.report import tell_sureness
@@ -286,7 +287,7 @@ def _collect(
         trees=_tell_outcomes(prepared, renewal),
         zones=mark_beyond(prepared.zones, study.settings.advice.grazed_m2),
         stems=prepared.stems,
-        trenches=mark_trenches(exposure.trenches, renewal.advice),
+        trenches=_mark_trenches(exposure.trenches, layers, renewal),
         near_misses=near_misses,
         tree_loss=exposure.tree_loss,
         tree_balance=renewal.tree_balance,
@@ -340,6 +341,16 @@ def _collect(
         folder=study.path.parent,
         inputs=(*list_inputs(study), *(("photo of a tree", path) for path in prepared.pictures)),
     )
+
+
+def _mark_trenches(
+    trenches: gpd.GeoDataFrame, layers: Layers, renewal: Renewal
+) -> gpd.GeoDataFrame:
+    """Mark the trenches that are recommended, with the parking that these take."""
+    marked = mark_trenches(trenches, renewal.advice)
+    is_dug = marked["is_recommended"].to_numpy(dtype=bool)
+    corridors = marked["corridor"].to_numpy(dtype=object)
+    return marked.assign(parking_m2=measure_parking(corridors, layers.surfaces, is_dug))
 
 
 def _protect_trees(

@@ -15,7 +15,9 @@ from whole_result import blank_table
 from routekit import outputs
 from routekit.advice.choice import _attach_facts, _judge_trenches
 from routekit.advice.confirmations import find_root_cutting
+from routekit.advice.recommended import mark_checks
 from routekit.advice.tree_needs import find_needs
+from routekit.advice.tree_outcomes import settle_spared
 from routekit.methods.checks import ask_arborist, must_not, tabulate_checks
 from routekit.site.balance import tree_balance
 from routekit.site.dig_tables import tabulate_digs
@@ -24,6 +26,7 @@ from routekit.site.pit_tables import _judge_free
 from routekit.site.settings import DigSettings
 from routekit.site.strings import _judge_limits
 from routekit.site.zone_layer import prepare_zones
+from routekit.vocabulary import SURVEYS
 
 FOLDER = Path(outputs.__file__).parent
 DECISIONS = (
@@ -46,6 +49,10 @@ DECISIONS = (
     r"""\("force", "exclude"\)""",
     r"def (describe_stems|_trench_words|_open_streets|_count_clear)\b",
     r"""is_careful"?\]? *&|is_estimated"\) *\?""",
+    r"""severity"\]\S* *[!=]= *("none|SEVER)|severity\S*(ne|isin)\(.*"none\"""",
+    r"\bDEVIATIONS\b|\bSURVEYS\b",
+    r"""checks\.get\("verdict", row\) [!=]==""",
+    r"geometry\.area|shapely\.area\(|take_numbers\(\S+ \"area_m2\"\) *>",
 )
 
 
@@ -186,6 +193,41 @@ def test_what_the_sheets_ask_for_is_a_table_of_the_result(sample_result):
     forced = sample_result.advice.set_index("run_id")["is_forced"]
     named = sample_result.advice.set_index("run_id")["chosen_by"]
     assert (named != "").tolist() == forced.tolist()
+
+
+def test_what_settles_a_check_is_told_once():
+    """Where it is not known its survey, elsewhere its remedy; nothing where it passes."""
+    checks = [must_not("Bend", [0, 1, np.nan], source="house", remedy="Straighten it.")]
+    checks += [must_not("Rock", [0, 1, np.nan], source="house", remedy="Drill.")]
+    ids = pd.Series(["A", "B", "C"])
+    told = tabulate_checks(ids, {"open_cut": checks})
+    marked = mark_checks(told, pd.DataFrame({"run_id": ids, "technique": "open_cut"}))
+    steps = marked.set_index(["run_id", "check"])["next_step"].astype(str)
+    assert steps.tolist() == ["", "", "Straighten it.", "Drill.", *[SURVEYS["camera"]] * 2]
+
+
+@pytest.mark.parametrize(
+    ("outcome", "is_open", "said"),
+    [("none", False, "clear"), ("none", True, "unknown"), ("major", True, "major")],
+)
+def test_a_tree_is_spared_only_where_all_works_are_laid_out(outcome, is_open, said):
+    assert settle_spared(np.array([outcome], object), np.array([is_open])).tolist() == [said]
+
+
+@pytest.mark.parametrize(
+    ("severity", "reached"), [("none", False), ("minor", True), ("unknown", None)]
+)
+def test_open_cut_reaches_a_zone_or_not_or_that_is_not_known(severity, reached):
+    loss = blank_table("tree_loss", 1).assign(tree_id="T1", n_runs=1, severity=severity)
+    (told,) = tree_balance(
+        _one_zone(),
+        blank_table("pits"),
+        blank_table("digs"),
+        tree_loss=loss,
+        settings=DigSettings(),
+        unknown_tree_distance_m=1.0,
+    )["is_open_cut_reached"]
+    assert (None if pd.isna(told) else bool(told)) == reached
 
 
 def test_nothing_known_of_a_tree_leaves_consent_and_distances_open():

@@ -128,6 +128,7 @@ RAISES_NOTHING = {
     "mark_beyond",
     "mark_origin",
     "mark_trenches",
+    "measure_parking",
     "report_elsewhere",
     "set_out_protection",
     "review_photo",

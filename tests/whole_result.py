@@ -10,7 +10,7 @@ from encroach import GRAZED_M2, list_marks, measure
 
 from routekit.advice.alerts import find_alerts
 from routekit.advice.new_bores import find_heights, size_new_pipes
-from routekit.advice.recommended import mark_checks, mark_trenches, name_choosers
+from routekit.advice.recommended import mark_checks, mark_trenches
 from routekit.advice.tree_needs import find_needs
 from routekit.advice.tree_outcomes import judge_outcomes, mark_open_works
 from routekit.layers.crowns import mark_origin
@@ -21,12 +21,13 @@ from routekit.result import Result
 from routekit.schema import load_tables
 from routekit.site.encroachments import mark_runs
 from routekit.site.grazed import mark_beyond, mark_grazed
+from routekit.site.ground_taken import list_surfaces, measure_parking
 from routekit.study import parse_settings
 from routekit.trees.settings import ZoneSettings
 from routekit.trees.stem_table import tabulate_stems
 from routekit.trees.stem_words import describe_stems
 from routekit.vocabulary import SEVERITIES
-from routekit.words.texts import both
+from routekit.words.texts import both, fill, join, say
 
 SETTINGS = parse_settings({"layers": {"sewers": "sewers.gpkg", "trees": "trees.gpkg"}})
 """Every setting at its default."""
@@ -111,9 +112,8 @@ def make_whole(name, crs, **tables):
 
 def decide_again(result):
     """The result in which all that follows from what is recommended is decided anew."""
-    advice = result.advice.assign(
-        **both("chosen_by", name_choosers(result.advice, result.decisions))
-    )
+    chosen = name_choosers(result.advice, result.decisions)
+    advice = result.advice.assign(**both("chosen_by", chosen))
     near = mark_trenches(result.near_misses, advice)
     marks = mark_runs(result.encroachments, list_marks(result.tables))
     works = result.encroachments.assign(**marks)
@@ -132,6 +132,38 @@ def decide_again(result):
     return tell_outcomes(decided)
 
 
+def name_choosers(advice, decisions):
+    """Who forced the technique of each run, or left no other, told from the rows themselves."""
+    named = decisions[decisions["run_id"].notna()]
+    found = []
+    for run, is_forced in zip(advice["run_id"].astype(str), advice["is_forced"], strict=True):
+        mine = named[(named["run_id"].astype(str) == run).to_numpy()]
+        rows = mine[(mine["decision"] == "force").to_numpy()]
+        rows = rows if len(rows) else mine[(mine["decision"] == "exclude").to_numpy()]
+        who = dict.fromkeys(rows["by"].astype(str).fillna("")) or [""]
+        names = [name or say("a decision") for name in who]
+        found.append(join(names, ", ") if is_forced else "")
+    return fill(found)
+
+
+def lay_on_surfaces(result):
+    """The result with the surfaces that its works lie on."""
+    advice, surfaces = (
+        fill_table(name, getattr(result, name), result.crs) for name in ("advice", "surfaces")
+    )
+    trenches = mark_trenches(fill_table("trenches", result.trenches, None), advice)
+    corridors, is_dug = trenches["corridor"].to_numpy(object), trenches["is_recommended"].to_numpy()
+    under = {
+        name: list_surfaces(getattr(result, name).geometry, surfaces) for name in ("pits", "digs")
+    }
+    return dataclasses.replace(
+        result,
+        trenches=trenches.assign(parking_m2=measure_parking(corridors, surfaces, is_dug)),
+        pits=result.pits.assign(**under["pits"]),
+        digs=result.digs.assign(surfaces=under["digs"]["surfaces"]),
+    )
+
+
 def tell_outcomes(result):
     """The result with what its tables say that happens to each tree."""
     names = ("advice", "strings", "pits", "trees", "zones", "encroachments", "tree_balance")
@@ -141,7 +173,7 @@ def tell_outcomes(result):
     is_open = mark_open_works(advice, strings, pits)
     told = judge_outcomes(trees, *others, advice)
     return dataclasses.replace(
-        result,
+        lay_on_surfaces(result),
         advice=result.advice.assign(has_open_works=is_open),
         trees=result.trees.assign(**told, **find_nearest_runs(result.trees, runs)),
     )
@@ -198,6 +230,10 @@ def _decide_limits(whole, given):
         severity = balance["open_cut_severity"].astype(object)
         serious = severity.isin(["major", "structural"]).astype("boolean")
         balance["is_open_cut_serious"] = serious.mask(severity == "unknown")
+    if "is_open_cut_reached" not in given["tree_balance"]:
+        reached = (balance["open_cut_severity"] != "none").astype("boolean")
+        is_graded = balance["open_cut_severity"].isin(SEVERITIES)
+        balance["is_open_cut_reached"] = reached.mask(~is_graded)
     if "is_grazed" not in given["tree_balance"]:
         balance["is_grazed"] = mark_grazed(balance, GRAZED_M2)
 

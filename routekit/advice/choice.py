@@ -25,7 +25,7 @@ from routekit.advice.new_bores import find_heights, size_new_pipes
 from routekit.advice.open_runs import name_techniques
 from routekit.advice.options import Comparison, itemise_works
 from routekit.advice.recommend import recommend
-from routekit.advice.recommended import mark_checks, name_choosers
+from routekit.advice.recommended import mark_checks
 from routekit.advice.root_cutting import tell_cutting
 from routekit.advice.settings import ChoiceSettings
 from routekit.advice.standing import set_standing
@@ -39,8 +39,9 @@ from routekit.methods.checks import tabulate_checks
 from routekit.methods.evaluate import tabulate_options
 from routekit.methods.run_facts import find_crossings, prepare_place
 from routekit.pipes.new_pipes import PlanSettings, build_plans
-from routekit.pipes.settings import LinerSettings
+from routekit.pipes.settings import LinerSettings, PipeSettings
 from routekit.site.grazed import mark_grazed
+from routekit.site.ground_taken import list_surfaces
 from routekit.site.laydown import attach_laydown, plan_laydown
 from routekit.site.layout import (
     Place,
@@ -158,7 +159,7 @@ def choose_renewal(
         root_cutting=find_root_cutting(advice, condition),
         is_near_stem=_judge_trenches(place.cases, chosen),
         has_open_works=mark_open_works(advice, works.strings, works.pits),
-        **both("chosen_by", name_choosers(advice, layers.decisions)),
+        **both("chosen_by", _name_choosers(advice, decided)),
     )
     connections = place.cases["n_connections"].to_numpy(dtype=float)
     items = itemise_works(place, plans, works, shares, chosen, settings)
@@ -178,7 +179,7 @@ def choose_renewal(
         checks=mark_checks(tabulate_checks(runs["run_id"], final.checks), advice),
         options=_tabulate_options(runs, final),
         advice=advice,
-        works=replace(works, strings=attach_laydown(works.strings, laydown, settings.pipe)),
+        works=_attach_facts_of_works(works, laydown, layers.surfaces, settings.pipe),
         encroachments=encroachments,
         laydown=laydown,
         tree_balance=balance.assign(is_grazed=mark_grazed(balance, grazed_m2)),
@@ -188,6 +189,25 @@ def choose_renewal(
         choice=chosen_strings,
         shares=shares,
         decided=decided,
+    )
+
+
+def _name_choosers(advice: pd.DataFrame, decided: Decided) -> Texts:
+    """Name who forced the technique of each run, or left no other; blank where nobody did."""
+    is_forced = advice["is_forced"].to_numpy(dtype=bool)
+    return fill(by if forced else "" for by, forced in zip(decided.by, is_forced, strict=True))
+
+
+def _attach_facts_of_works(
+    works: Works, laydown: gpd.GeoDataFrame, surfaces: gpd.GeoDataFrame, pipe: PipeSettings
+) -> Works:
+    """Put beside the works what is laid out for them, and the surfaces that they lie on."""
+    under = list_surfaces(works.digs.geometry, surfaces)["surfaces"]
+    return replace(
+        works,
+        strings=attach_laydown(works.strings, laydown, pipe),
+        pits=works.pits.assign(**list_surfaces(works.pits.geometry, surfaces)),
+        digs=works.digs.assign(surfaces=under),
     )
 
 

@@ -1,19 +1,18 @@
-"""Which checks, trenches and near misses belong to what is recommended, and who chose it."""
+"""Which checks, trenches and near misses belong to what is recommended, and what checks ask."""
 
 from __future__ import annotations
 
-from typing import Final, TypeVar
+from typing import TypeVar
 
 import numpy as np
 import pandas as pd
 
 from routekit.advice.open_runs import name_techniques
-from routekit.arrays import Flags, Objects
+from routekit.arrays import Flags, Ints
+from routekit.methods.checks import PASS, UNKNOWN
 from routekit.techniques import OPEN_CUT
-from routekit.vocabulary import VERDICTS
-from routekit.words.texts import fill, join, say
+from routekit.vocabulary import SURVEYS, VERDICTS
 
-_DECIDERS: Final = ("force", "exclude")
 _Table = TypeVar("_Table", bound=pd.DataFrame)
 
 
@@ -23,18 +22,39 @@ def mark_checks(checks: pd.DataFrame, advice: pd.DataFrame) -> pd.DataFrame:
     Parameters
     ----------
     checks : pandas.DataFrame, n rows
-        Columns run_id, technique, verdict.
+        Columns run_id, technique, verdict, remedy, survey.
     advice : pandas.DataFrame
         One row per run: run_id, technique.
 
     Returns
     -------
     pandas.DataFrame, n rows
-        With is_recommended, and is_open (recommended, and does not pass).
+        With is_recommended, is_open (recommended, and does not pass), and next_step (what is to be
+        done about a check that does not pass: the survey that settles it where it is not known,
+        else its remedy; blank where it passes).
     """
     mine = _mark_techniques(checks, advice)
-    passes = (checks["verdict"].astype(object) == VERDICTS[0]).to_numpy(dtype=bool)
-    return checks.assign(is_recommended=mine, is_open=mine & ~passes)
+    verdict = pd.Index(VERDICTS).get_indexer(pd.Index(checks["verdict"].astype(object)))
+    return checks.assign(
+        is_recommended=mine,
+        is_open=mine & (verdict != PASS),
+        next_step=_name_steps(checks, verdict),
+    )
+
+
+def _name_steps(checks: pd.DataFrame, verdict: Ints) -> pd.Categorical[str]:
+    """Name what is to be done about each check that does not pass."""
+    remedy, survey = (checks[name].astype("category").cat for name in ("remedy", "survey"))
+    settled = [str(SURVEYS.get(name, "")) for name in survey.categories]
+    # A text that is not there, -1, is the last of its list.
+    offered = [*remedy.categories.astype(str), ""], [*settled, ""]
+    words = pd.Index(["", *offered[0], *offered[1]]).unique()
+    mending, surveying = (words.get_indexer(pd.Index(texts)) for texts in offered)
+    by_survey = surveying[survey.codes.to_numpy()]
+    is_surveyed = (verdict == UNKNOWN) & (by_survey > 0)
+    code = np.where(is_surveyed, by_survey, mending[remedy.codes.to_numpy()])
+    code[verdict == PASS] = 0
+    return pd.Categorical.from_codes(code, categories=words)
 
 
 def _mark_techniques(table: pd.DataFrame, advice: pd.DataFrame) -> Flags:
@@ -71,41 +91,3 @@ def mark_trenches(table: _Table, advice: pd.DataFrame) -> _Table:
     """
     cut = advice.loc[(name_techniques(advice["technique"]) == OPEN_CUT), "run_id"]
     return table.assign(is_recommended=table["run_id"].isin(cut).to_numpy(dtype=bool))
-
-
-def name_choosers(advice: pd.DataFrame, decisions: pd.DataFrame) -> Objects:
-    """Name who forced the technique of each run, or left no other.
-
-    Parameters
-    ----------
-    advice : pandas.DataFrame, n rows
-        Columns run_id, is_forced.
-    decisions : pandas.DataFrame
-        Columns run_id, decision, by.
-
-    Returns
-    -------
-    numpy.ndarray of Text, shape (n,)
-        Each name once, «a decision» where it is not said who; blank where nobody forced one.
-    """
-    rows = decisions[decisions["run_id"].notna().to_numpy()]
-    names = rows["by"].astype("str").fillna("")
-    names.index = pd.Index(rows["run_id"].astype("str"))
-    forced, excluded = (
-        names[rows["decision"].eq(what).to_numpy(dtype=bool, na_value=False)]
-        .groupby(level=0)
-        .agg(_list_once)
-        for what in _DECIDERS
-    )
-    by = forced.combine_first(excluded).reindex(advice["run_id"].astype("str"))
-    return fill(
-        join([name or say("a decision") for name in (who if isinstance(who, list) else [""])], ", ")
-        if is_forced
-        else ""
-        for who, is_forced in zip(by, advice["is_forced"], strict=True)
-    )
-
-
-def _list_once(who: pd.Series) -> list[str]:
-    """List those who decided, each once; blank where it is not said who."""
-    return list(dict.fromkeys(who))

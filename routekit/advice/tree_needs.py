@@ -41,7 +41,7 @@ def find_needs(
     near_misses : pandas.DataFrame
         tree_id, is_recommended.
     balance : pandas.DataFrame
-        One row per tree: tree_id, is_touched, open_cut_severity, is_near_stem, is_within_least.
+        One row per tree: tree_id, is_touched, is_open_cut_reached, is_near_stem, is_within_least.
     advice : pandas.DataFrame
         One row per run: run_id, technique, is_forced, chosen_by and its statement.
 
@@ -51,8 +51,8 @@ def find_needs(
         Columns as `tree_needs` in the schema: trees in the order of `balance`, the needs of each
         in one order. A trench whose run has no recommendation counts as a trench.
     """
-    reached = balance["open_cut_severity"].astype("str").ne("none")
-    mine = balance[balance["is_touched"].eq(True) | reached]
+    is_spared = balance["is_open_cut_reached"].eq(False).to_numpy(dtype=bool, na_value=False)
+    mine = balance[balance["is_touched"].eq(True).to_numpy(dtype=bool) | ~is_spared]
     ids = pd.Index(mine["tree_id"].astype("str"))
     rows = _add_techniques(encroachments, advice)
     holds = (

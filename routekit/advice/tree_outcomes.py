@@ -21,6 +21,9 @@ from routekit.vocabulary import HARMFUL, SEVERITIES
 NONE, UNKNOWN, UNSIZED, IDLE = SEVERITIES[0], "unknown", "unsized", "idle"
 """No harm; not known; not known for want of the size of a pipe; no trench would be dug at all."""
 
+CLEAR: Final = "clear"
+"""No harm by the works, and all works of the street are laid out."""
+
 EXPERT, CAREFUL, CAREFUL_OPEN, LARGE = "expert", "careful", "careful_open", "large"
 """What works ask for at a tree; `CAREFUL_OPEN`: whether they keep off its stem is not known."""
 
@@ -61,7 +64,7 @@ def judge_outcomes(
     encroachments: pd.DataFrame,
     balance: pd.DataFrame,
     advice: pd.DataFrame,
-) -> dict[str, Objects]:
+) -> dict[str, Objects | Flags]:
     """Tell what happens to each tree.
 
     Parameters
@@ -84,8 +87,8 @@ def judge_outcomes(
         open_cut_outcome (severity of open cut of the runs to be worked on, `unsized`, `unknown`, or
         `idle` where only runs that stay cross the zone), works_outcome (severity of the recommended
         works, or `unknown`), works_care (what these ask for: `expert`, `careful`, `careful_open`,
-        `large`, or blank) and close_works (kinds of works that dig by machine, or cut, within the
-        structural zone, joined by `;`).
+        `large`, or blank), close_works (kinds of works that dig by machine, or cut, within the
+        structural zone, joined by `;`) and is_zone_known (flag: what lists no loss of it has none).
 
     Examples
     --------
@@ -112,9 +115,29 @@ def judge_outcomes(
     return {
         "open_cut_outcome": _grade_trenches(by_trench, ids, cuts, advice, is_zoned),
         "works_outcome": works,
+        "is_zone_known": is_zoned,
         "works_care": _ask_for_care(works, rows),
         "close_works": _list_close_works(ids, encroachments),
     }
+
+
+def settle_spared(outcome: Objects, in_open_works: Flags) -> Objects:
+    """Tell which trees the works spare for sure: only where all works around are laid out.
+
+    Parameters
+    ----------
+    outcome : numpy.ndarray of object, shape (n,)
+        works_outcome.
+    in_open_works : numpy.ndarray of bool, shape (n,)
+        Trees in a street with a run of which it is not known where the ground is opened.
+
+    Returns
+    -------
+    numpy.ndarray of object, shape (n,)
+        The outcome; in place of `NONE`, `CLEAR` or `UNKNOWN`.
+    """
+    spared = np.where(in_open_works, UNKNOWN, CLEAR)
+    return np.asarray(np.where(outcome == NONE, spared, outcome), dtype=object)
 
 
 def _find_zoned(ids: pd.Series, zones: pd.DataFrame) -> Flags:

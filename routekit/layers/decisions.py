@@ -33,6 +33,9 @@ class Decided:
         Techniques that must not be chosen.
     note : numpy.ndarray of str, shape (n,)
         Who decided what and why; blank where nobody did.
+    by : numpy.ndarray of str, shape (n,)
+        Who forced a technique, or left no other: each name once, «a decision» where it is not said
+        who; blank where nobody did.
     no_pit_trees : frozenset of str
         Trees in whose zones no pit may stand.
     no_pit_notes : mapping of str to str
@@ -42,6 +45,7 @@ class Decided:
     forced: NDArray[np.int8]
     excluded: NDArray[np.bool_]
     note: NDArray[np.object_]
+    by: NDArray[np.object_]
     no_pit_trees: frozenset[str]
     no_pit_notes: Mapping[str, str] = field(default_factory=dict)
 
@@ -146,7 +150,7 @@ def read_decisions(
     faults = _find_faults(table, run, kind, technique, run_ids, tree_ids, is_gone, named)
     forced = np.full(len(run_ids), -1, dtype=np.int8)
     excluded = np.zeros((len(run_ids), len(names)), dtype=bool)
-    note = np.full(len(run_ids), "", dtype=object)
+    note, by = (np.full(len(run_ids), "", dtype=object) for _ in range(2))
     for row in np.flatnonzero(kind.isin(["force", "exclude"]) & (run >= 0) & (technique >= 0)):
         here, wanted = run[row], technique[row]
         if kind[row] == "exclude":
@@ -168,17 +172,32 @@ def read_decisions(
         if named.map(is_feature).any():
             message += ", or undo the decision on the map and save its file again"
         raise DecisionError(message)
+    # Who forces a technique stands before who rules others out.
+    for wanted_kind in ("exclude", "force"):
+        rows = np.flatnonzero(kind.eq(wanted_kind) & (run >= 0))
+        for here, who in _list_authors(table.iloc[rows], run[rows]).items():
+            by[here] = join(who.values(), ", ")
     no_pit = table[kind.eq(NO_PIT) & ~is_gone]
     return Decided(
         forced=_force_last(forced, excluded),
         excluded=excluded,
         note=note,
+        by=by,
         no_pit_trees=frozenset(_text(no_pit, "tree_id")) - {""},
         no_pit_notes={
             tree: _describe_ban(row, tree)
             for tree, (_, row) in zip(_text(no_pit, "tree_id"), no_pit.iterrows(), strict=True)
         },
     )
+
+
+def _list_authors(table: pd.DataFrame, run: NDArray[np.int64]) -> dict[int, dict[str, str]]:
+    """List by run who decided, each once: English to text."""
+    found: dict[int, dict[str, str]] = {}
+    for here, (_, row) in zip(run.tolist(), table.iterrows(), strict=True):
+        who, _ = _read_author(row)
+        found.setdefault(here, {})[str(who)] = who
+    return found
 
 
 def _describe_ban(row: pd.Series, tree: str) -> Text:

@@ -230,8 +230,8 @@ def open_cut_loss(result: Result) -> pd.DataFrame:
     is_open_cut = balance.columns.str.startswith(_OPEN_CUT)
     found = balance.loc[:, is_open_cut | (balance.columns == "tree_id")]
     found = found.rename(columns=lambda name: name.removeprefix(_OPEN_CUT))
-    reached = (found["severity"].astype("str") != "none").to_numpy(dtype=bool)
-    return found[reached].reset_index(drop=True)
+    is_spared = balance["is_open_cut_reached"].eq(False).to_numpy(dtype=bool, na_value=False)
+    return found[~is_spared].reset_index(drop=True)
 
 
 def join_trees(result: Result) -> gpd.GeoDataFrame:
@@ -253,12 +253,12 @@ def join_trees(result: Result) -> gpd.GeoDataFrame:
     """
     loss = open_cut_loss(result)
     trees = attach(result.trees, loss, key="tree_id", prefix="open_cut_")
-    trees = _fill_untouched(trees, result, loss, "")
+    trees = _fill_untouched(trees, loss, "")
     balance = result.tree_balance.drop(columns=["geometry"], errors="ignore")
     again = [name for name in balance.columns if name.startswith(_OPEN_CUT)]
     balance = balance.drop(columns=again).rename(columns=_name_balance)
     trees = attach(trees, balance, key="tree_id", prefix="recommended_")
-    return _fill_untouched(trees, result, result.tree_balance, "recommended_")
+    return _fill_untouched(trees, result.tree_balance, "recommended_")
 
 
 def _name_balance(name: str) -> str:
@@ -299,13 +299,10 @@ def attach(
     return gpd.GeoDataFrame(pd.concat([left, extra.rename(columns=taken)], axis=1))
 
 
-def _fill_untouched(
-    trees: gpd.GeoDataFrame, result: Result, listed: pd.DataFrame, prefix: str
-) -> gpd.GeoDataFrame:
-    """Write none and 0 for trees that a table does not list and whose zone is known."""
+def _fill_untouched(trees: gpd.GeoDataFrame, listed: pd.DataFrame, prefix: str) -> gpd.GeoDataFrame:
+    """Write none and 0 for trees that a table does not list, where their zone is known."""
     ids = pd.Index(trees["tree_id"].astype("str"))
-    sized = take_numbers(result.zones, "area_m2") > 0
-    free = ~_is_listed(ids, listed) & _is_listed(ids, result.zones[sized])
+    free = ~_is_listed(ids, listed) & trees["is_zone_known"].to_numpy(dtype=bool)
     names = [f"{prefix}{name}" for name in _AMOUNTS]
     filled = {name: trees[name].mask(free, 0) for name in names if name in trees.columns}
     within = f"{prefix}{WITHIN}"

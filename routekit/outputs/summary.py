@@ -94,8 +94,7 @@ def summarise(result: Result) -> dict[str, Any]:
 def _count(result: Result) -> dict[str, int | float]:
     """Count what matters."""
     balance = result.tree_balance
-    hurt = balance["open_cut_severity"].astype(str)
-    hurt, in_doubt = hurt[~hurt.isin(["none", "unknown"])], hurt == "unknown"
+    hurt, reached = balance["open_cut_severity"].astype(str), balance["is_open_cut_reached"]
     advice, pits = result.advice, result.pits
     found = result.findings["severity"].astype(str)
     left = balance[balance["is_touched"].to_numpy(dtype=bool)]
@@ -114,11 +113,11 @@ def _count(result: Result) -> dict[str, int | float]:
         "trees": len(result.trees),
         "runs_with_breach": int(result.breaches["run_id"].nunique()),
         "breaches": len(result.breaches),
-        "trees_open_cut": len(hurt),
+        "trees_open_cut": _count_set(reached),
         "trees_near_miss": int(result.near_misses["tree_id"].nunique()),
         "runs_without_position_sd": int(result.runs["position_sd_m"].isna().sum()),
         "trees_without_position_sd": int(result.trees["position_sd_m"].isna().sum()),
-        "trees_open_cut_not_known": int(in_doubt.sum()),
+        "trees_open_cut_not_known": int(reached.isna().sum()),
         "trees_open_cut_major": int((hurt == "major").sum()),
         "trees_open_cut_structural": int((hurt == "structural").sum()),
         "root_zone_open_cut_m2": round(_take_total(result, _CUT_OFF, "open_cut_mid"), 1),

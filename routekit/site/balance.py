@@ -22,7 +22,7 @@ from routekit.site.settings import DigSettings
 from routekit.site.work_names import name_digs, name_pits, name_trenches
 from routekit.site.zone_layer import NOTHING_M2, ZoneLayer, zone_overlaps
 from routekit.trees.least_distance import WITHIN, gather_distance
-from routekit.vocabulary import SERIOUS
+from routekit.vocabulary import SERIOUS, SEVERITIES
 from routekit.words.texts import both, fill, say, say_rows, take_texts
 
 _ASK: Final = say("zone not known: ask an arborist before digging")
@@ -199,8 +199,9 @@ def tree_balance(
         is_within_least (nullable: nearer than the least distance),
         touched_by, working_method and their statements; with `tree_loss` also its columns with
         open_cut_ in front, and spared_m2 (footprint of open cut less that of the recommended
-        works), takes_more (nullable: they dig more than open cut would) and is_open_cut_serious
-        (nullable: major or structural). Trees of unknown zone
+        works), takes_more (nullable: they dig more than open cut would), is_open_cut_reached
+        (nullable: open cut enters the zone) and is_open_cut_serious (nullable: major or
+        structural). Trees of unknown zone
         have NaN areas.
     """
     works = list_works(pits, digs, corridors)
@@ -261,5 +262,13 @@ def _add_open_cut(table: pd.DataFrame, tree_loss: pd.DataFrame) -> pd.DataFrame:
     spared = whole["open_cut_footprint_m2"] - whole["footprint_m2"]
     takes_more = (spared < -_SPARED_LEAST_M2).astype("boolean").mask(spared.isna())
     severity = whole["open_cut_severity"].astype(str)
-    is_serious = severity.isin(SERIOUS).astype("boolean").mask(severity == "unknown")
-    return whole.assign(spared_m2=spared, takes_more=takes_more, is_open_cut_serious=is_serious)
+    reached, is_serious = (
+        severity.isin(grades).astype("boolean").mask(~severity.isin(SEVERITIES))
+        for grades in (SEVERITIES[1:], SERIOUS)
+    )
+    return whole.assign(
+        spared_m2=spared,
+        takes_more=takes_more,
+        is_open_cut_reached=reached,
+        is_open_cut_serious=is_serious,
+    )

@@ -20,6 +20,22 @@ WIDEST_SD_M = 20.0
 """Standard deviation that one which is not known is at most, m: the largest that layers accept."""
 
 
+def spread_of(position_sd_m: ArrayLike) -> Floats:
+    """Tell within what distance a position, or two together, may be off.
+
+    Parameters
+    ----------
+    position_sd_m : array_like of float
+        Standard deviation, m; NaN not known.
+
+    Returns
+    -------
+    numpy.ndarray of float
+        `DEVIATIONS` of them, m.
+    """
+    return np.asarray(DEVIATIONS * np.asarray(position_sd_m, dtype=float))
+
+
 def combine_deviations(first_m: ArrayLike, second_m: ArrayLike, *, unknown_m: float) -> Floats:
     """Combine two standard deviations, one that is not known taken as a given one.
 

@@ -12,7 +12,7 @@ import pytest
 import shapely
 from encroach import edit_trenches
 from synthetic import CRS, make_empty_result, make_result
-from whole_result import set_outputs
+from whole_result import set_outputs, tell_outcomes
 
 from routekit.errors import OutputError
 from routekit.outputs import geopackage
@@ -172,7 +172,7 @@ def test_untouched_trees_lose_nothing_and_unknown_zones_stay_unknown(result):
     free = (~result.trees["tree_id"].isin(result.tree_balance["tree_id"])).to_numpy()
     first, second = np.flatnonzero(free)[:2]
     zones.loc[second, ["radius_m", "area_m2"]] = np.nan
-    trees = join_trees(dataclasses.replace(result, zones=zones))
+    trees = join_trees(tell_outcomes(dataclasses.replace(result, zones=zones)))
     assert trees["severity"].iloc[first] == "none"
     assert trees["severed_share"].iloc[first] == 0
     assert pd.isna(trees["severity"].iloc[second])

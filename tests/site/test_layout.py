@@ -189,6 +189,7 @@ def decide(size, forced=(), excluded=()):
         forced=chosen,
         excluded=out,
         note=np.full(size, "", dtype=object),
+        by=np.full(size, "", dtype=object),
         no_pit_trees=frozenset(),
     )
 

@@ -7,7 +7,7 @@ import pandas as pd
 
 from routekit.result import Result
 from routekit.site.encroachments import DIG, PIT, TRENCH
-from routekit.trees.certainty import DEVIATIONS
+from routekit.trees.certainty import spread_of
 from routekit.words.texts import Objects, Text, both, fill, say
 
 DOUBTFUL_COLUMNS = ("tree_id", "kind", "item_id", "is_unsure", "text", "text_words")
@@ -60,7 +60,7 @@ def _write(pairs: pd.DataFrame) -> Objects:
     """Say of each pair what may be reached, how far off it is drawn, how good the position is."""
     reached = pairs["may_be_structural"].eq(True).fillna(value=False).to_numpy(dtype=bool)
     off = np.where(reached, pairs["structural_edge_m"], pairs["zone_edge_m"])
-    doubt = DEVIATIONS * pairs["position_sd_m"].to_numpy(dtype=float)
+    doubt = spread_of(pairs["position_sd_m"])
     rows = zip(pairs["kind"], pairs["work_id"], reached, off, doubt, strict=True)
     texts = [
         say(

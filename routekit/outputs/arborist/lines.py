@@ -16,7 +16,7 @@ from routekit.outputs.arborist.words import (
     write_quantity,
 )
 from routekit.site.encroachments import PIT
-from routekit.trees.certainty import DEVIATIONS
+from routekit.trees.certainty import spread_of
 from routekit.vocabulary import SEVERITIES
 from routekit.words.texts import Text, join, say, take_texts, word
 
@@ -171,7 +171,7 @@ def _write_place(tree: Mapping[str, Any], crs: str) -> Text:
     place = {"x": tree["x_m"], "y": tree["y_m"], "crs": crs}
     if not is_known(tree["position_sd_m"]):
         return say("{x:.1f}, {y:.1f} ({crs}), accuracy not known", **place)
-    doubt = DEVIATIONS * float(tree["position_sd_m"])
+    doubt = float(spread_of(tree["position_sd_m"]))
     return say("{x:.1f}, {y:.1f} ({crs}), ± {doubt:.2f} m", **place, doubt=doubt)
 
 
@@ -234,11 +234,17 @@ def describe_open_cut(tree: Mapping[str, Any]) -> dict[str, Any]:
     return {
         "grade": grade(tree["severity"]),
         "note": "",
-        "taken": "" if tree["severity"] == SEVERITIES[0] else taken,
+        "taken": taken if is_open_cut_reached(tree) else "",
         "least": hold_least(tree["is_within_least"]),
         "share": _as_part(tree["severed_share"]),
         "short": write_percent(tree["severed_share"]),
     }
+
+
+def is_open_cut_reached(tree: Mapping[str, Any]) -> bool:
+    """Tell whether open cut of the runs to be worked on enters a zone, as far as it is known."""
+    reached = tree["is_open_cut_reached"]
+    return not is_known(reached) or bool(reached)
 
 
 def describe_works(tree: Mapping[str, Any]) -> dict[str, Any] | None:

@@ -9,7 +9,6 @@ import pandas as pd
 
 from routekit.result import Result
 from routekit.settings.sources import describe_source
-from routekit.vocabulary import SURVEYS
 from routekit.words.texts import (
     Objects,
     Text,
@@ -84,14 +83,14 @@ def list_confirmations(result: Result, runs: pd.DataFrame) -> dict[int, list[dic
     Returns
     -------
     dict of int to list of dict
-        By place: text (the runs, the check that does not pass, the remedy) and source.
+        By place: text (the runs, the check that does not pass, what settles it) and source.
     """
     asked = _asked_of_arborist(result)
     if not len(asked) or not len(runs):
         return {}
     pairs = runs[["place", "run_id"]].assign(run_id=runs["run_id"].astype("str"))
     pairs = pairs.drop_duplicates().merge(asked, on="run_id", how="inner")
-    keys = ["place", "check", "verdict", "remedy", "assumed", "source"]
+    keys = ["place", "check", "verdict", "next_step", "assumed", "source"]
     table = pairs.groupby(keys, sort=False)["run_id"].agg(list).reset_index()
     found: dict[int, list[dict[str, str]]] = {}
     for row in table.to_dict("records"):
@@ -101,7 +100,7 @@ def list_confirmations(result: Result, runs: pd.DataFrame) -> dict[int, list[dic
 
 
 def _ask(row: dict[Hashable, Any]) -> str:
-    """Write what is to be confirmed: the runs, the check with its verdict, the remedy."""
+    """Write what is to be confirmed: the runs, the check with its verdict, what settles it."""
     assumed = join(map(word, filter(None, str(row["assumed"]).split(", "))), ", ")
     asked = say(
         "{runs}: {check} ({verdict}).",
@@ -110,19 +109,15 @@ def _ask(row: dict[Hashable, Any]) -> str:
         verdict=word(str(row["verdict"])),
     )
     rests = say("Assumed, not known: {assumed}.", assumed=assumed) if assumed else ""
-    return join([asked, word(str(row["remedy"])), rests])
+    return join([asked, word(str(row["next_step"])), rests])
 
 
 def _asked_of_arborist(result: Result) -> pd.DataFrame:
     """List the open checks of the recommended techniques whose remedy is an arborist's."""
     checks = result.checks
     rows = checks[(checks["is_recommended"] & checks["asks_arborist"]).to_numpy(dtype=bool)]
-    remedy = rows["remedy"].astype("str").fillna("")
-    settled = rows["survey"].astype("str").map(SURVEYS)
-    remedy = remedy.mask((rows["verdict"] == "unknown") & settled.notna(), settled)
-    return pd.DataFrame(
-        {name: rows[name].astype("str") for name in ("run_id", "check", "verdict", "source")}
-    ).assign(remedy=remedy, assumed=rows["assumed"].astype("str").fillna(""))
+    names = ("run_id", "check", "verdict", "source", "next_step", "assumed")
+    return pd.DataFrame({name: rows[name].astype("str").fillna("") for name in names})
 
 
 def _name_runs(names: list[str]) -> Text:

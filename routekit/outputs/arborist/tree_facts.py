@@ -20,7 +20,7 @@ from routekit.settings.sources import describe_source
 from routekit.site.encroachments import DIG, PIT, TRENCH
 from routekit.site.work_names import name_digs, name_pits
 from routekit.techniques import TECHNIQUES
-from routekit.trees.certainty import DEVIATIONS
+from routekit.trees.certainty import spread_of
 from routekit.vocabulary import SEVERITIES
 from routekit.words.texts import (
     Objects,
@@ -105,7 +105,7 @@ def list_runs(result: Result, trees: gpd.GeoDataFrame) -> pd.DataFrame:
     found = table.assign(place=place)[place >= 0]
     found = attach_advice(result, found)
     edge = numbers(found, "stem_edge_m")
-    spread = DEVIATIONS * numbers(found, "position_sd_m")
+    spread = spread_of(numbers(found, "position_sd_m"))
     found = found.assign(
         edge=edge,
         spread_m=spread,
@@ -150,8 +150,10 @@ def list_excavations(result: Result, trees: gpd.GeoDataFrame) -> pd.DataFrame:
         is_outside=found["is_beside_drawn"],
         **both("position_doubt", _write_doubt(found)),
         has_circle=found["structural_edge_m"].notna(),
-        spread_m=(DEVIATIONS * numbers(found, "position_sd_m")).mask(
-            found["is_sd_least"].to_numpy(dtype=bool)
+        spread_m=np.where(
+            found["is_sd_least"].to_numpy(dtype=bool),
+            np.nan,
+            spread_of(numbers(found, "position_sd_m")),
         ),
     )
 
@@ -175,7 +177,7 @@ def _name_works(result: Result) -> pd.Series:
 def _write_doubt(found: pd.DataFrame) -> Objects:
     """Say what the doubt about both positions leaves open of the structural zone."""
     near, inner = found["may_be_structural"], found["structural_edge_m"].to_numpy(dtype=float)
-    doubt = DEVIATIONS * found["position_sd_m"].to_numpy(dtype=float)
+    doubt = spread_of(found["position_sd_m"])
     may = near.eq(True).fillna(value=False).to_numpy(dtype=bool)
     least = found["is_sd_least"].to_numpy(dtype=bool)
     texts = fill([say("position accuracy not known")] * len(found))

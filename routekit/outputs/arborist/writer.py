@@ -243,16 +243,13 @@ def _count_front(
     doubtful = list_doubtful(result)
     if not len(trees) and len(result.trees):
         spared = [str(name) for name in result.trees["tree_id"]]
-    open_cut = (
-        ~trees["severity"].astype("str").isin(["none", "nan"]) if "severity" in trees else False
-    )
     return {
         "n_trees": len(result.trees),
         "n_listed": len(trees),
         "n_provisional": int((numbers(trees, "is_provisional") == 1).sum()),
         "n_touched": int((numbers(trees, "is_touched") == 1).sum()),
         "n_unsure": _count_unsure(result, trees, doubtful),
-        "n_open_cut": int(pd.Series(open_cut).sum()),
+        "n_open_cut": int((numbers(trees, "is_open_cut_reached") != 0).sum()),
         "n_flagged": {
             flag: int((numbers(trees, flag) == 1).sum())
             for flag in ("is_protected", "is_veteran", "is_stem_estimated")

@@ -353,7 +353,7 @@ def _details(result: Result, runs: pd.DataFrame) -> list[dict[str, Any]]:
     keys = {"run": ("run_id", runs["run_id"])}
     named = ("checks", "options", "inspections")
     long = {name: tables.linked(getattr(result, name), keys) for name in named}
-    checks = long["checks"].drop(columns=["rule", "survey"])
+    checks = long["checks"].drop(columns=["rule", "remedy", "survey"])
     long["checks"] = checks.join(word_checks(checks))
     long["options"] = long["options"].drop(columns=_NOT_SHOWN, errors="ignore")
     texts = runs[[*tables.add_words(runs, tables.ADVICE_TEXTS), *tables.NEW_LINE_TEXTS.values()]]

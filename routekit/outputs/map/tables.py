@@ -101,6 +101,7 @@ TREE_FACTS: Final = (
     "is_columnar",
     "is_from_raster",
     "works_outcome",
+    "is_zone_known",
     "position_sd_m",
 )
 ZONE_FACTS: Final = (

@@ -8,7 +8,6 @@ from typing import Final
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-import shapely
 from numpy.typing import NDArray
 
 from routekit.advice.standing import INSPECT_OPEN, OWNERS, PROVISIONAL
@@ -22,17 +21,11 @@ from routekit.outputs.public.streets import (
 )
 from routekit.outputs.public.times import pit_days, run_days, street_days, string_times, with_days
 from routekit.settings.public_page import PublicSettings
+from routekit.site.ground_taken import UNMAPPED
 from routekit.techniques import OPEN_CUT, TECHNIQUES
-from routekit.vocabulary import SURFACE_KINDS
-
-LEAST_PART_M2: Final = 0.1
-"""A smaller part of a pit on some surface is within what the drawing of surfaces can tell."""
 
 DIG_KINDS: Final = ("connection", "service", "manhole", "local_repair")
 """What small holes are dug for."""
-
-UNMAPPED: Final = "unknown"
-"""Stands for ground under a pit that is drawn as no surface."""
 
 
 LOOKS: Final = {PROVISIONAL: "first", INSPECT_OPEN: "first", OWNERS: "unseen"}
@@ -131,7 +124,7 @@ def collect_facts(tables: PublicTables, settings: PublicSettings) -> Facts:
         pits=pits,
         digs=digs,
         strings=_string_facts(tables.strings, runs),
-        trenches=_trench_facts(tables.trenches, runs, tables.surfaces),
+        trenches=_trench_facts(tables.trenches, runs),
     )
 
 
@@ -174,12 +167,11 @@ def _dig_facts(tables: PublicTables, runs: gpd.GeoDataFrame) -> gpd.GeoDataFrame
     opened = tables.digs[is_opened & (len(runs) > 0)].reset_index(drop=True)
     run = place_works(opened, runs) if len(runs) else np.zeros(0, dtype=np.int64)
     kind = opened["kind"].astype(object)
-    surfaces, _ = _surfaces_under(opened, tables.surfaces)
     return opened[["geometry"]].assign(
         dig_id=clean_text(opened["dig_id"]),
         kind=kind.where(kind.isin(DIG_KINDS), UNMAPPED),
         street=runs["street"].to_numpy(np.int64)[run],
-        surfaces=surfaces,
+        surfaces=_list_kinds(opened),
     )
 
 
@@ -191,103 +183,29 @@ def _pit_facts(tables: PublicTables, runs: gpd.GeoDataFrame) -> gpd.GeoDataFrame
         run = np.zeros(0, dtype=np.int64)
     else:
         run = place_works(pits, runs)
-    kinds, parking_m2 = _surfaces_under(pits, tables.surfaces)
     return pits[["geometry"]].assign(
         pit_id=clean_text(pits["pit_id"]),
         length_m=pd.to_numeric(pits["length_m"]),
         width_m=pd.to_numeric(pits["width_m"]),
         street=runs["street"].to_numpy()[run],
         technique=runs["technique"].to_numpy(object)[run],
-        surfaces=kinds,
-        parking_m2=parking_m2,
+        surfaces=_list_kinds(pits),
+        parking_m2=pd.to_numeric(pits["parking_m2"]),
     )
 
 
-def _area_by_kind(shapes: gpd.GeoSeries, surfaces: gpd.GeoDataFrame) -> pd.DataFrame:
-    """Measure how much of each kind of surface lies under each shape, in m2.
-
-    Parameters
-    ----------
-    shapes : geopandas.GeoSeries
-        Polygons, n of them.
-    surfaces : geopandas.GeoDataFrame
-        kind, geometry.
-
-    Returns
-    -------
-    pandas.DataFrame
-        One column per kind; index the positions of the shapes that lie on a known surface.
-        Surfaces of one kind that overlap count once.
-    """
-    pieces = _pieces_under(shapes, surfaces)
-    table: pd.DataFrame = _union_area(pieces, ["shape", "kind"]).unstack(fill_value=0)
-    return table
+def _list_kinds(works: pd.DataFrame) -> pd.Series:
+    """Give the kinds of surface under each work as a tuple, in their order."""
+    return pd.Series([tuple(one.split(";")) for one in works["surfaces"]], works.index, object)
 
 
-def _pieces_under(shapes: gpd.GeoSeries, surfaces: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
-    """Cut the surfaces of known kind to the shapes: shape (position), kind, geometry."""
-    known = surfaces[surfaces["kind"].astype(object).isin(SURFACE_KINDS).to_numpy()]
-    shape, surface = known.sindex.query(shapes.to_numpy(), predicate="intersects")
-    part = shapely.intersection(
-        shapes.to_numpy()[shape], shapely.make_valid(known.geometry.to_numpy())[surface]
-    )
-    kind = known["kind"].astype(str).to_numpy(object)[surface]
-    return gpd.GeoDataFrame({"shape": shape, "kind": kind}, geometry=part)
-
-
-def _union_area(pieces: gpd.GeoDataFrame, keys: list[str]) -> pd.Series:
-    """Measure the pieces of each group, ground that they share once, in m2."""
-    groups = pieces.groupby(keys, sort=True)
-    group, place = groups.ngroup().to_numpy(np.int64), groups.cumcount().to_numpy(np.int64)
-    parts = pieces.geometry.to_numpy()
-    area_m2 = np.bincount(group, weights=shapely.area(parts), minlength=groups.ngroups)
-    shared = np.unique(group[place > 0])
-    if len(shared):
-        is_shared = np.isin(group, shared)
-        row = np.searchsorted(shared, group[is_shared])
-        side_by_side = np.full((len(shared), place.max() + 1), None, dtype=object)
-        side_by_side[row, place[is_shared]] = parts[is_shared]
-        area_m2[shared] = shapely.area(shapely.union_all(side_by_side, axis=1))
-    return pd.Series(area_m2, index=groups.size().index, name="geometry")
-
-
-def _surfaces_under(
-    pits: gpd.GeoDataFrame, surfaces: gpd.GeoDataFrame
-) -> tuple[pd.Series, NDArray[np.float64]]:
-    """Give the kinds of surface under each pit, the largest part first, and the parking it takes.
-
-    A kind counts from `LEAST_PART_M2` on; so does the ground that is drawn as no surface, which
-    comes last.
-    """
-    rows = np.arange(len(pits))
-    pieces = _pieces_under(pits.geometry, surfaces)
-    area = _union_area(pieces, ["shape", "kind"])
-    covered = _union_area(pieces, ["shape"]).reindex(rows, fill_value=0.0)
-    parts = area[area >= LEAST_PART_M2].rename("m2").reset_index()
-    parts = parts.sort_values(["shape", "m2", "kind"], ascending=[True, False, True])
-    bare = pits.geometry.area.to_numpy() - covered.to_numpy(float) >= LEAST_PART_M2
-    bare |= ~np.isin(rows, parts["shape"].to_numpy(np.int64))
-    unmapped = pd.DataFrame({"shape": rows[bare], "kind": UNMAPPED})
-    named = pd.concat([parts[["shape", "kind"]], unmapped]).groupby("shape")["kind"].agg(tuple)
-    kinds = named.reindex(rows).astype(object).set_axis(pits.index)
-    return kinds, _parking(area.unstack(fill_value=0), len(pits))
-
-
-def _parking(area: pd.DataFrame, count: int) -> NDArray[np.float64]:
-    """Give the parking under each shape, in m2; NaN where no surface is known."""
-    parking_m2 = np.full(count, np.nan)
-    if len(area):
-        none = pd.Series(0.0, index=area.index)
-        parking_m2[area.index] = area.get("parking", none).to_numpy(float)
-    return parking_m2
-
-
-def _trench_facts(
-    trenches: pd.DataFrame, runs: gpd.GeoDataFrame, surfaces: gpd.GeoDataFrame
-) -> pd.DataFrame:
+def _trench_facts(trenches: pd.DataFrame, runs: gpd.GeoDataFrame) -> pd.DataFrame:
     """Give the parking under the trenches that the plan digs, run by run."""
     dug = runs.loc[(runs["technique"] == OPEN_CUT).to_numpy(), ["run_id", "street"]]
-    corridor = trenches.drop_duplicates("run_id").set_index("run_id")["corridor"]
-    shapes = gpd.GeoSeries(dug["run_id"].map(corridor).to_numpy(object))
-    parking_m2 = _parking(_area_by_kind(shapes, surfaces), len(dug))
-    return pd.DataFrame({"street": dug["street"].to_numpy(np.int64), "parking_m2": parking_m2})
+    parking_m2 = trenches.drop_duplicates("run_id").set_index("run_id")["parking_m2"]
+    return pd.DataFrame(
+        {
+            "street": dug["street"].to_numpy(np.int64),
+            "parking_m2": pd.to_numeric(dug["run_id"].map(parking_m2)).to_numpy(dtype=float),
+        }
+    )

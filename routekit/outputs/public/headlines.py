@@ -8,10 +8,10 @@ from __future__ import annotations
 import math
 from typing import Any, Final
 
-from routekit.outputs.public.facts import LEAST_PART_M2
 from routekit.outputs.public.languages import Statement
 from routekit.outputs.public.phrases import CLASSES, Tally, join_all, say_days, say_size
 from routekit.settings.public_page import PublicSettings
+from routekit.site.ground_taken import LEAST_PART_M2
 from routekit.techniques import OPEN_CUT
 
 _WORKS: Final[tuple[str, ...]] = ("pits", "inside", "trench", "undecided")

@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from routekit.advice.tree_outcomes import NONE
+from routekit.advice.tree_outcomes import settle_spared
 from routekit.outputs.public.reduce import PublicTables
 from routekit.outputs.public.streets import clean_text, pair_trees
 from routekit.settings.public_page import PublicSettings
@@ -123,14 +123,10 @@ def _mark(rows: pd.Series | NDArray[np.int64], count: int) -> NDArray[np.bool_]:
 def _plan_words(
     outcome: pd.Series, pairs: pd.DataFrame, runs: gpd.GeoDataFrame
 ) -> NDArray[np.object_]:
-    """Say what the plan does to each tree: clear only in streets whose works are all laid out."""
-    is_open = runs["street"].isin(runs.loc[runs["has_open_works"].to_numpy(dtype=bool), "street"])
-    streets = runs.loc[is_open, "street"]
-    lost = pairs.loc[pairs["street"].isin(streets), "tree"].to_numpy(np.int64)
-    spared = np.full(len(outcome), "clear", dtype=object)
-    spared[lost] = "unknown"
-    words = outcome.to_numpy(dtype=object)
-    return np.asarray(np.where(words == NONE, spared, words), dtype=object)
+    """Say what the plan does to each tree, by what is laid out in its streets."""
+    streets = runs.loc[runs["has_open_works"].to_numpy(dtype=bool), "street"]
+    in_open = pairs.loc[pairs["street"].isin(streets), "tree"].to_numpy(np.int64)
+    return settle_spared(outcome.to_numpy(dtype=object), _mark(in_open, len(outcome)))
 
 
 def _holds(lists: pd.Series, kind: str) -> NDArray[np.bool_]:

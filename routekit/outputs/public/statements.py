@@ -14,12 +14,13 @@ import pandas as pd
 
 from routekit.advice.tree_outcomes import CAREFUL, CAREFUL_OPEN, EXPERT
 from routekit.outputs.public.answers import state_answers
-from routekit.outputs.public.facts import LEAST_PART_M2, LOOKS, Facts
+from routekit.outputs.public.facts import LOOKS, Facts
 from routekit.outputs.public.headlines import state_shortly
 from routekit.outputs.public.languages import Statement
 from routekit.outputs.public.phrases import CLASSES, Tally, join_all, say_days, say_size
 from routekit.outputs.public.tally import TRAFFIC_SURFACES, tally_streets
 from routekit.settings.public_page import PublicSettings
+from routekit.site.ground_taken import LEAST_PART_M2
 from routekit.techniques import BURSTING, BY_CODE, MONITOR, OPEN_CUT, TECHNIQUES, list_codes
 
 TOPICS: Final = ("works", "pits", "home", "trees", "parking", "traffic", "noise")

@@ -249,10 +249,10 @@ function checkList(detail, recommended) {
 // A check that did not pass says what would settle it, and what it rests on that is assumed.
 function checkName(checks, row) {
   const name = checks.get("check", row);
-  const [assumed, remedy] = ["assumed", "remedy"].map((column) => textOf(checks, column, row));
+  const [assumed, step] = ["assumed", "next_step"].map((column) => textOf(checks, column, row));
   return [name === null ? notKnown() : tell(nameStatement(name)),
     assumed ? make("span", { class: "remedy" }, say("Assumed, not known"), ": ", assumed, ".") : null,
-    remedy && checks.get("verdict", row) !== "pass" ? make("span", { class: "remedy" }, remedy) : null];
+    step ? make("span", { class: "remedy" }, step) : null];
 }
 
 // The catalogues hold names of checks as they stand within a sentence.

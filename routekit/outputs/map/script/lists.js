@@ -204,7 +204,10 @@ const balanceValue = (name) => (tree) => {
 };
 const worksSeverity = (tree) => study.trees.get("works_outcome", tree);
 const isTouched = (tree) => (balanceRow(tree) === null ? false : balanceValue("is_touched")(tree));
-const openCutSeverity = (tree) => (study.trees.get("n_runs", tree) ? study.trees.get("severity", tree) || "unknown" : "none");
+const openCutSeverity = (tree) => (study.trees.get("n_runs", tree) ? study.trees.get("severity", tree) || "unknown" : study.trees.get("is_zone_known", tree) ? "none" : "unknown");
+
+// What no table lists is nothing only where the zone is known.
+const lossOf = (tree) => (balanceRow(tree) !== null ? balanceValue("loss_m2")(tree) : study.trees.get("is_zone_known", tree) ? 0 : null);
 
 const harmWord = (code) => (code === "none" ? say("none") : codeWord("severity", code));
 
@@ -274,8 +277,7 @@ const lists = {
       severityColumn("severity", () => say("Every run open cut"), openCutSeverity),
       severityColumn("works_severity", () => say("Recommended works"), worksSeverity),
       { name: "loss_m2", words: () => say("Zone taken, m\u00b2"), isFigure: true,
-        value: (tree) => (balanceRow(tree) === null ? 0 : balanceValue("loss_m2")(tree)), cell: (tree) => (
-          number(balanceRow(tree) === null ? 0 : balanceValue("loss_m2")(tree), 2)) }],
+        value: lossOf, cell: (tree) => number(lossOf(tree), 2) }],
     facets: () => [
       new Facet("touched", () => say("Affected by the recommended works"), (tree) => [toldKey(isTouched(tree))], toldWord, TOLD),
       new Facet("severity", () => say("If every run were open cut"), (tree) => [openCutSeverity(tree)], harmWord, study.words.severities),

@@ -21,17 +21,27 @@ function treeCard(tree) {
       of("position_sd_m") === null ? null : [say("Position accuracy"), quantity(of("position_sd_m"), "m")],
     ]),
     make("h3", {}, say("If every run were open cut")),
-    factList([
-      [say("Severity"), of("n_runs") ? severityName(of("severity")) : say("No run reaches its zone")],
-      of("n_runs") ? [say("Zone severed"), `${percent(of("severed_share"))}, ${quantity(of("severed_m2"), "m\u00b2")}`] : null,
-      of("n_runs") ? [say("Zone dug"), `${percent(of("footprint_share"))}, ${quantity(of("footprint_m2"), "m\u00b2")}`] : null,
-      of("n_runs") ? [say("Trench edge to stem centre"), quantity(of("stem_edge_m"), "m")] : null,
-      leastFact(of("n_runs") ? of("is_within_least") : false),
-    ]),
+    factList(everyRunCut(of)),
     balance.map(balanceOf),
     treeBreaches(tree),
     rootLinks(say("Roots found in runs near it"), study.linksOfTree(tree), say("Run"), (row) => runText(study.root_links.get("run", row))),
     decisionsOf("tree_id", of("tree_id")),
+  ];
+}
+
+// What open cut of every run would take of a tree; what reaches no zone is nothing only where the zone is known.
+function everyRunCut(of) {
+  const isOpen = !of("is_zone_known");
+  if (!of("n_runs")) {
+    return [[say("Severity"), isOpen ? notKnown() : say("No run reaches its zone")],
+      leastFact(isOpen && of("min_distance_m") !== 0 ? null : false)];
+  }
+  return [
+    [say("Severity"), severityName(of("severity"))],
+    [say("Zone severed"), `${percent(of("severed_share"))}, ${quantity(of("severed_m2"), "m\u00b2")}`],
+    [say("Zone dug"), `${percent(of("footprint_share"))}, ${quantity(of("footprint_m2"), "m\u00b2")}`],
+    [say("Trench edge to stem centre"), quantity(of("stem_edge_m"), "m")],
+    leastFact(of("is_within_least")),
   ];
 }
 
