@@ -31,6 +31,7 @@ from routekit.methods.observations import describe_observations, review_codes
 from routekit.methods.roots import link_roots
 from routekit.outputs.notebook import ShownResult
 from routekit.record.returned import Record, keep_record
+from routekit.programme.programme import Works, make_programme
 from routekit.schema import hold_tables
 from routekit.settings.provenance import build_provenance, used_sources, write_basis
 from routekit.site.grazed import mark_beyond
@@ -327,6 +328,7 @@ def _collect(
         surveys=surveys,
         new_lines=new_lines,
         as_built=record.as_built,
+        programme=_plan_works(study, condition, renewal),
         tree_needs=find_needs(
             layers.trees,
             prepared.zones,
@@ -351,6 +353,20 @@ def _mark_trenches(
     is_dug = marked["is_recommended"].to_numpy(dtype=bool)
     corridors = marked["corridor"].to_numpy(dtype=object)
     return marked.assign(parking_m2=measure_parking(corridors, layers.surfaces, is_dug))
+def _plan_works(study: Study, condition: pd.DataFrame, renewal: Renewal) -> pd.DataFrame:
+    """Make the programme of the recommended works."""
+    works = Works(
+        runs=renewal.runs,
+        advice=renewal.advice,
+        options=renewal.options,
+        condition=condition,
+        strings=renewal.works.strings,
+        pits=renewal.works.pits,
+        digs=renewal.works.digs,
+        laydown=renewal.laydown,
+        encroachments=renewal.encroachments,
+    )
+    return make_programme(works, study.settings.programme)
 
 
 def _protect_trees(

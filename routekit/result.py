@@ -94,6 +94,7 @@ class Result:
     tree_protection: gpd.GeoDataFrame
     new_lines: gpd.GeoDataFrame
     as_built: pd.DataFrame
+    programme: pd.DataFrame
     photo: Path | None = None
     folder: Path | None = None
     """Folder of the study file, from which the photos of trees are named."""

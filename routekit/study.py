@@ -29,6 +29,7 @@ from routekit.pipes.settings import (
     TrenchSettings,
 )
 from routekit.record.settings import RecordSettings
+from routekit.programme.settings import ProgrammeSettings
 from routekit.settings.declare import setting
 from routekit.settings.outputs import OutputSettings
 from routekit.settings.rules import list_rules
@@ -62,6 +63,8 @@ class StudySettings(InputSettings):
     )
     record: RecordSettings = setting(
         RecordSettings, unit="-", source="study", text="What was built against the plan."
+    programme: ProgrammeSettings = setting(
+        ProgrammeSettings, unit="-", source="study", text="Programme of works."
     )
     outputs: OutputSettings = setting(OutputSettings, unit="-", source="study", text="Outputs.")
 

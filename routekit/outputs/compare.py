@@ -45,6 +45,7 @@ KEYS = {
     "ways": "way",
     "alerts": "row_name",
     "surveys": "survey",
+    "programme": "package_id",
     "new_lines": "run_id",
     "as_built": "row_name",
     "findings": "row_name",
@@ -70,6 +71,7 @@ _NAMED_BY = {
     "strings": ("from_manhole", "to_manhole"),
     "decisions": ("run_id", "tree_id", "decision"),
     "digs": ("kind", "connection_id", "run_id"),
+    "programme": ("run_ids",),
     **{
         layer: ROW_KEYS[layer]
         for layer in (

@@ -34,7 +34,7 @@ COLUMNS = (
 SET_BY_STUDY = "study_file"
 """Key of the source of what the study file sets."""
 
-_TABLE_FOLDERS = ("pipes", "methods", "advice", "trees", "site", "layers")
+_TABLE_FOLDERS = ("pipes", "methods", "advice", "trees", "site", "programme", "layers")
 
 _RATE_TABLES = {
     "advice/unit_rates.csv": "advice.rates",
