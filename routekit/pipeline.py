@@ -31,6 +31,7 @@ from routekit.methods.observations import describe_observations, review_codes
 from routekit.methods.roots import link_roots
 from routekit.outputs.notebook import ShownResult
 from routekit.record.returned import Record, keep_record
+from routekit.programme.diversion import Flows, find_diversions
 from routekit.programme.programme import Works, make_programme
 from routekit.schema import hold_tables
 from routekit.settings.provenance import build_provenance, used_sources, write_basis
@@ -277,6 +278,7 @@ def _collect(
 ) -> ShownResult:
     """Put the tables of all stages together."""
     layers = prepared.layers
+    programme = _plan_works(study, condition, renewal)
     rules = list_rules_in_force(study.settings)
     near_misses = mark_trenches(exposure.near_misses, renewal.advice)
     return ShownResult(
@@ -329,6 +331,8 @@ def _collect(
         new_lines=new_lines,
         as_built=record.as_built,
         programme=_plan_works(study, condition, renewal),
+        programme=programme,
+        flow_diversion=_divert_flow(study, layers, renewal, programme),
         tree_needs=find_needs(
             layers.trees,
             prepared.zones,
@@ -367,6 +371,29 @@ def _plan_works(study: Study, condition: pd.DataFrame, renewal: Renewal) -> pd.D
         encroachments=renewal.encroachments,
     )
     return make_programme(works, study.settings.programme)
+
+
+def _divert_flow(
+    study: Study, layers: Layers, renewal: Renewal, programme: pd.DataFrame
+) -> pd.DataFrame:
+    """Find what is carried past what is out of use."""
+    flows = Flows(
+        runs=renewal.runs,
+        manholes=layers.manholes,
+        connections=layers.connections,
+        advice=renewal.advice,
+        options=renewal.options,
+        strings=renewal.works.strings,
+        programme=programme,
+    )
+    settings = study.settings
+    return find_diversions(
+        flows,
+        settings.diversion,
+        settings.flow,
+        settings.advice.production,
+        connections_a_day=settings.outputs.public.connections_a_day,
+    )
 
 
 def _protect_trees(

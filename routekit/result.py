@@ -95,6 +95,7 @@ class Result:
     new_lines: gpd.GeoDataFrame
     as_built: pd.DataFrame
     programme: pd.DataFrame
+    flow_diversion: pd.DataFrame
     photo: Path | None = None
     folder: Path | None = None
     """Folder of the study file, from which the photos of trees are named."""

@@ -30,6 +30,7 @@ from routekit.pipes.settings import (
 )
 from routekit.record.settings import RecordSettings
 from routekit.programme.settings import ProgrammeSettings
+from routekit.programme.settings import DiversionSettings, ProgrammeSettings
 from routekit.settings.declare import setting
 from routekit.settings.outputs import OutputSettings
 from routekit.settings.rules import list_rules
@@ -65,6 +66,12 @@ class StudySettings(InputSettings):
         RecordSettings, unit="-", source="study", text="What was built against the plan."
     programme: ProgrammeSettings = setting(
         ProgrammeSettings, unit="-", source="study", text="Programme of works."
+    )
+    diversion: DiversionSettings = setting(
+        DiversionSettings,
+        unit="-",
+        source="study",
+        text="Flow while a sewer is out of use.",
     )
     outputs: OutputSettings = setting(OutputSettings, unit="-", source="study", text="Outputs.")
 

@@ -35,7 +35,8 @@ INSPECTION: Final = "inspect_m"
 """Priced item of camera inspections before and after the works."""
 
 _SITE_WORK: Final = list_codes(lambda one: one.work != "inspection")
-_DIVERTS: Final = list_codes(lambda one: one.work not in ("inspection", "root cutting"))
+DIVERTS: Final = list_codes(lambda one: one.work not in ("inspection", "root cutting"))
+"""Techniques during which the flow is carried past the run."""
 _WHOLE: Final = list_codes(lambda one: one.new_pipe not in ("old pipe", "kept clear", "mended"))
 _CURED: Final = list_codes(lambda one: one.new_pipe == "cured liner")
 _TRENCHED: Final = list_codes(lambda one: one.digs == "trench")
@@ -143,7 +144,7 @@ def _count_sites(works: Works) -> pd.DataFrame:
     """Count traffic set-ups and flow diversions: by run, by pit, by string."""
     ids = works.runs["run_id"].to_numpy(dtype=object)
     worked, string = np.isin(works.technique, _SITE_WORK), works.string_id
-    diverted = np.isin(works.technique, _DIVERTS)
+    diverted = np.isin(works.technique, DIVERTS)
     first = ~pd.Series(string).duplicated().to_numpy() & (string != "")
     pits = works.pits
     return pd.concat(

@@ -46,6 +46,7 @@ KEYS = {
     "alerts": "row_name",
     "surveys": "survey",
     "programme": "package_id",
+    "flow_diversion": "work_id",
     "new_lines": "run_id",
     "as_built": "row_name",
     "findings": "row_name",

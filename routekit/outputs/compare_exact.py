@@ -52,6 +52,7 @@ ROW_KEYS: dict[str, tuple[str, ...]] = {
     "alerts": ("alert", "item_id", "run_id"),
     "surveys": ("survey",),
     "programme": ("package_id",),
+    "flow_diversion": ("work_id",),
     "new_lines": ("run_id",),
     "as_built": ("kind", "work_id", "what", "tree_id"),
     "rules": ("kind", "name"),

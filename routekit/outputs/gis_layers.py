@@ -159,7 +159,8 @@ def collect_layers(result: Result, *, max_check_rows: int) -> list[Layer]:
         runs, breaches, near_misses, checks, options, root_zones, structural_zones, stems,
         trenches, strings, pits, new_lines, digs, robot_reopenings, encroachments, trees, crowns,
         tree_fences, tree_protection, findings,
-        totals, quantities, ways, alerts, surveys, as_built, programme, rules, decisions, provenance.
+        totals, quantities, ways, alerts, surveys, as_built, programme, flow_diversion, rules,
+        decisions, provenance.
     """
     checks, note = select_checks(result, max_check_rows)
     trees = join_trees(result)
@@ -190,6 +191,7 @@ def collect_layers(result: Result, *, max_check_rows: int) -> list[Layer]:
         _plain("surveys", result.surveys),
         _plain("as_built", result.as_built),
         _plain("programme", result.programme),
+        _plain("flow_diversion", result.flow_diversion),
         _plain("rules", result.rules),
         _plain("decisions", result.decisions),
         _plain("provenance", _add_note(result.provenance, note)),

@@ -13,6 +13,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from routekit.outputs.public.streets import clean_text, list_members
+from routekit.programme.cut_off import pulled_days
 from routekit.settings.public_page import PublicSettings
 
 
@@ -42,10 +43,11 @@ def string_times(
     count = pd.to_numeric(runs["n_connections"]).set_axis(runs["run_id"])
     joined = members["run_id"].map(count).groupby(members["string_id"]).sum(min_count=1)
     unknown = members["run_id"].map(count).isna().groupby(members["string_id"]).any()
-    number = strings["string_id"].map(joined.mask(unknown)).astype(float).to_numpy()
+    number = strings["string_id"].map(joined.mask(unknown)).to_numpy(np.float64)
     ready = pd.to_numeric(strings["ready_days"]).to_numpy(float)
     tied = pd.to_numeric(strings["tie_days"]).to_numpy(float)
     fewest, most = settings.connections_a_day
+    off_low, off_high = pulled_days(tied, number, settings.connections_a_day)
     return pd.DataFrame(
         {
             "string_id": strings["string_id"].to_numpy(object),
@@ -53,8 +55,8 @@ def string_times(
             "reception_pit": clean_text(strings["reception_pit"]).to_numpy(object),
             "low_days": ready + number / most,
             "high_days": ready + number / fewest,
-            "off_low_days": tied + np.minimum(number, 1) / most,
-            "off_high_days": tied + number / fewest,
+            "off_low_days": off_low,
+            "off_high_days": off_high,
         }
     )
 
