@@ -15,7 +15,13 @@ from pathlib import Path
 from typing import Final
 
 from routekit.errors import OutputError
-from routekit.outputs.result_ids import read_book, read_database, read_page, read_words
+from routekit.outputs.result_ids import (
+    read_book,
+    read_calendar,
+    read_database,
+    read_page,
+    read_words,
+)
 from routekit.words.texts import message
 
 
@@ -107,6 +113,17 @@ OUTPUTS: Final = (
         is_divided=True,
         telling_parts="The works plans stand in {n} volumes beside their index: works-01, "
         "works-02, ...",
+    ),
+    Output(
+        name="calendar",
+        files=(
+            ResultFile(name="site.ics", label=message("calendar of the site"), read=read_calendar),
+            ResultFile(
+                name="residents.ics", label=message("calendar for residents"), read=read_calendar
+            ),
+        ),
+        telling="Writing the calendars",
+        write="calendar_files.write_calendars",
     ),
     # Last, so that nothing drawn or written into the earlier file meanwhile is missed.
     Output(

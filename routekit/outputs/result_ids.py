@@ -23,6 +23,7 @@ PROPERTY: Final = "routekit result"
 _HEAD_BYTES: Final = 8_192
 _IN_PAGE: Final = re.compile(rb'<meta name="routekit-result" content="([0-9a-f]+)">')
 _IN_WORDS: Final = re.compile(rb"(?:Keywords[(>]|\A\W*)routekit result ([0-9a-f]+)")
+_IN_CALENDAR: Final = re.compile(rb"^X-ROUTEKIT-RESULT:([0-9a-f]+)\r?$", re.MULTILINE)
 _IN_BOOK: Final = re.compile(
     rb'name="' + PROPERTY.encode() + rb'"[^>]*>\s*<vt:lpwstr>([0-9a-f]+)</vt:lpwstr>'
 )
@@ -100,6 +101,27 @@ def read_words(path: Path) -> str:
         If it cannot be read.
     """
     return _take(_IN_WORDS.search(path.read_bytes()))
+
+
+def read_calendar(path: Path) -> str:
+    """Read the name from a calendar file.
+
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    str
+        Blank where it names none.
+
+    Raises
+    ------
+    OSError
+        If it cannot be read.
+    """
+    with path.open("rb") as stream:
+        return _take(_IN_CALENDAR.search(stream.read(_HEAD_BYTES)))
 
 
 def read_book(path: Path) -> str:

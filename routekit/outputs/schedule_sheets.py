@@ -67,6 +67,8 @@ def collect_sheets(result: Result) -> dict[str, pd.DataFrame]:
         "Trees": word_assumed(trees),
         "Totals": result.totals,
         "To confirm": word_limits(checks),
+        "Programme": result.programme,
+        "Flow diversion": result.flow_diversion,
         "Surveys": result.surveys.assign(currency=find_currency(result.totals)),
         "As built": result.as_built,
         "Assumptions": result.rules,

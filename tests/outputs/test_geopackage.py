@@ -55,6 +55,8 @@ LAYERS = [
     "ways",
     "alerts",
     "surveys",
+    "programme",
+    "flow_diversion",
     "rules",
     "decisions",
     "provenance",

@@ -1,0 +1,158 @@
+"""Calendar files (RFC 5545): the packages for the site, the streets for residents.
+
+A day of the programme is a whole day without a time. Without a start date there are no dates, and
+the files hold none. The stamp of every event is the day of the study, so that one result gives one
+file.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Final, NamedTuple
+
+import numpy as np
+import pandas as pd
+
+from routekit.outputs.atomic import replacing_file
+from routekit.outputs.result_ids import PROPERTY
+from routekit.result import Result
+from routekit.words.catalogue import render, render_column
+from routekit.words.texts import Text, say
+
+RESIDENTS: Final = "residents.ics"
+"""File beside that of the site."""
+
+
+class Event(NamedTuple):
+    """One entry of a calendar: whole days, the last included; texts as they stand there."""
+
+    name: str
+    first: str
+    last: str
+    title: str
+    text: str
+
+
+def write_calendars(result: Result, path: str | Path) -> Path:
+    """Write the calendar of the site, and beside it that of residents.
+
+    Parameters
+    ----------
+    result : Result
+    path : str or Path
+        File of the site.
+
+    Returns
+    -------
+    Path
+        The file of the site.
+
+    Raises
+    ------
+    OutputError
+        If a file cannot be written or replaced; an earlier one is kept.
+    """
+    target, outputs = Path(path), result.settings.outputs
+    _write_events(list_packages(result.programme, outputs.language), result, target)
+    streets = list_streets(result.programme, outputs.public.language)
+    _write_events(streets, result, target.with_name(RESIDENTS))
+    return target
+
+
+def list_packages(programme: pd.DataFrame, language: str) -> list[Event]:
+    """List the packages that have dates.
+
+    Parameters
+    ----------
+    programme : pandas.DataFrame
+        Table of the result.
+    language : str
+
+    Returns
+    -------
+    list of Event
+        From the first to the likely last day of each; what is open stands in the text.
+    """
+    dated = programme[programme["start_date"].notna()]
+    open_points = render_column(dated["to_confirm_words"], language)
+    return [
+        Event(
+            str(row.package_id),
+            str(row.start_date),
+            str(row.finish_date),
+            " ".join(filter(None, (str(row.package_id), str(row.string_id or row.street)))),
+            "\n".join(
+                render(part, language)
+                for part in (
+                    say("Runs: {runs}", runs=str(row.run_ids).replace(";", ", ")),
+                    _say_last(row.late_finish_date),
+                    say("To confirm: {what}", what=open_point) if open_point else "",
+                )
+                if part
+            ),
+        )
+        for row, open_point in zip(dated.itertuples(index=False), open_points, strict=True)
+    ]
+
+
+def list_streets(programme: pd.DataFrame, language: str) -> list[Event]:
+    """List the streets of which every package has dates.
+
+    Parameters
+    ----------
+    programme : pandas.DataFrame
+        Table of the result.
+    language : str
+
+    Returns
+    -------
+    list of Event
+        From the first day in the street to the likely last one.
+    """
+    named = programme[(programme["street"] != "").to_numpy(dtype=bool)]
+    events = []
+    for street, rows in named.groupby("street", sort=True):
+        if rows["start_date"].notna().all():
+            late = rows["late_finish_date"]
+            last = _say_last(None if late.isna().any() else late.max())
+            title = render(say("Sewer works in {street}", street=str(street)), language)
+            first, likely = rows["start_date"].min(), rows["finish_date"].max()
+            events.append(Event(str(street), first, likely, title, render(last, language)))
+    return events
+
+
+def _say_last(day: object) -> Text:
+    """Say the latest last day."""
+    if not isinstance(day, str):
+        return say("How late they may end is not known.")
+    return say("At the latest until {day}", day=day)
+
+
+def _write_events(events: Iterable[Event], result: Result, path: Path) -> None:
+    """Write a calendar."""
+    from icalendar import Calendar  # noqa: PLC0415 - slow to import
+    from icalendar import Event as Entry  # noqa: PLC0415
+
+    book = Calendar()
+    book.add("prodid", "-//routekit//programme//EN")
+    book.add("version", "2.0")
+    book.add(f"x-{PROPERTY.replace(' ', '-')}", result.result_id)
+    stamp = _stamp(result)
+    for event in events:
+        entry = Entry()
+        entry.add("uid", f"{event.name.replace(' ', '-')}@{result.result_id}.routekit")
+        entry.add("dtstamp", stamp)
+        entry.add("dtstart", np.datetime64(event.first).item())
+        entry.add("dtend", (np.datetime64(event.last) + 1).item())
+        entry.add("summary", event.title)
+        entry.add("description", event.text)
+        book.add_component(entry)
+    with replacing_file(path) as fresh:
+        fresh.write_bytes(book.to_ical())
+
+
+def _stamp(result: Result) -> object:
+    """Give the time stamped on events: midnight of the day of the study, else of the start."""
+    day = result.study_date or result.settings.programme.start or "2000-01-01"
+    return pd.Timestamp(day, tz="UTC").to_pydatetime()

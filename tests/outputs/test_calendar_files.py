@@ -1,0 +1,63 @@
+"""Calendar files read back by RFC 5545: packages for the site, streets for residents."""
+
+from datetime import date, timedelta
+
+import pandas as pd
+import pytest
+from icalendar import Calendar
+
+from routekit.outputs.calendar_files import list_streets, write_calendars
+from routekit.outputs.result_ids import read_calendar
+
+
+@pytest.fixture(scope="module")
+def books(sample_result, tmp_path_factory):
+    site = write_calendars(sample_result, tmp_path_factory.mktemp("ics") / "site.ics")
+    files = {name: site.with_name(f"{name}.ics") for name in ("site", "residents")}
+    return files, {name: Calendar.from_ical(file.read_bytes()) for name, file in files.items()}
+
+
+def test_each_package_is_a_whole_day_event_from_first_to_last_day(books, sample_result):
+    table = sample_result.programme.set_index("package_id")
+    events = {str(e["summary"]).split()[0]: e for e in books[1]["site"].walk("VEVENT")}
+    assert set(events) == set(table.index)
+    for name, event in events.items():
+        assert event["dtstart"].dt == date.fromisoformat(table["start_date"][name])
+        # RFC 5545, 3.6.1: the end is not included.
+        last = event["dtend"].dt - timedelta(days=1)
+        assert last == date.fromisoformat(table["finish_date"][name])
+        assert table["run_ids"][name].split(";")[-1] in event["description"]
+        assert table["late_finish_date"][name] in event["description"]
+        assert table["to_confirm"][name] in event["description"]
+
+
+def test_residents_see_their_street_and_no_run(books, sample_result):
+    events = list(books[1]["residents"].walk("VEVENT"))
+    streets = set(sample_result.programme["street"])
+    assert len(events) == len(streets)
+    assert all(any(street in e["summary"] for street in streets) for e in events)
+    assert not any("Runs" in e["description"] for e in events)
+
+
+def test_files_follow_the_form_of_the_standard(books, sample_result):
+    for file in books[0].values():
+        raw = file.read_bytes()
+        assert raw.startswith(b"BEGIN:VCALENDAR\r\n")
+        assert raw.endswith(b"END:VCALENDAR\r\n")
+        # RFC 5545, 3.1: lines end with CRLF and are folded at 75 octets.
+        assert raw.count(b"\n") == raw.count(b"\r\n")
+        assert all(len(line) <= 75 for line in raw.split(b"\r\n"))
+        assert read_calendar(file) == sample_result.result_id
+        events = Calendar.from_ical(raw).walk("VEVENT")
+        assert len({str(event["uid"]) for event in events}) == len(events)
+
+
+def test_a_street_with_a_package_that_has_no_date_is_left_out(sample_result):
+    table = sample_result.programme.copy()
+    street = table["street"].iloc[0]
+    table.loc[0, ["start_date", "finish_date"]] = None
+    names = [event.name for event in list_streets(table, "en")]
+    assert street not in names
+    assert len(names) == table["street"].nunique() - 1
+    undated = table.assign(start_date=pd.Series([None] * len(table), dtype=object))
+    assert list_streets(undated, "en") == []
