@@ -30,9 +30,9 @@ from routekit.methods.condition import assess_condition
 from routekit.methods.observations import describe_observations, review_codes
 from routekit.methods.roots import link_roots
 from routekit.outputs.notebook import ShownResult
-from routekit.record.returned import Record, keep_record
 from routekit.programme.diversion import Flows, find_diversions
 from routekit.programme.programme import Works, make_programme
+from routekit.record.returned import Record, keep_record
 from routekit.schema import hold_tables
 from routekit.settings.provenance import build_provenance, used_sources, write_basis
 from routekit.site.grazed import mark_beyond
@@ -330,7 +330,6 @@ def _collect(
         surveys=surveys,
         new_lines=new_lines,
         as_built=record.as_built,
-        programme=_plan_works(study, condition, renewal),
         programme=programme,
         flow_diversion=_divert_flow(study, layers, renewal, programme),
         tree_needs=find_needs(

@@ -28,9 +28,8 @@ from routekit.pipes.settings import (
     PullSettings,
     TrenchSettings,
 )
-from routekit.record.settings import RecordSettings
-from routekit.programme.settings import ProgrammeSettings
 from routekit.programme.settings import DiversionSettings, ProgrammeSettings
+from routekit.record.settings import RecordSettings
 from routekit.settings.declare import setting
 from routekit.settings.outputs import OutputSettings
 from routekit.settings.rules import list_rules
@@ -64,6 +63,7 @@ class StudySettings(InputSettings):
     )
     record: RecordSettings = setting(
         RecordSettings, unit="-", source="study", text="What was built against the plan."
+    )
     programme: ProgrammeSettings = setting(
         ProgrammeSettings, unit="-", source="study", text="Programme of works."
     )
