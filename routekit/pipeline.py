@@ -356,6 +356,8 @@ def _mark_trenches(
     is_dug = marked["is_recommended"].to_numpy(dtype=bool)
     corridors = marked["corridor"].to_numpy(dtype=object)
     return marked.assign(parking_m2=measure_parking(corridors, layers.surfaces, is_dug))
+
+
 def _plan_works(study: Study, condition: pd.DataFrame, renewal: Renewal) -> pd.DataFrame:
     """Make the programme of the recommended works."""
     works = Works(

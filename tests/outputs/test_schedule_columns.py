@@ -21,8 +21,6 @@ LEFT_OUT = {
     },
     "Digs": {"stem_face_m", "is_stem_loose", "opens_ground", "surfaces"},
     "To confirm": {"run", "asks_arborist", "is_recommended", "is_open", "next_step"},
-    "Digs": {"stem_face_m", "is_stem_loose", "opens_ground"},
-    "To confirm": {"run", "asks_arborist", "is_recommended", "is_open"},
     "Programme": set(),
     "Flow diversion": {"hose_velocity_m_s", "level_m"},
     "Trees": {
