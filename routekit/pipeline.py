@@ -12,7 +12,7 @@ import pandas as pd
 from routekit.advice.alerts import find_alerts
 from routekit.advice.choice import Renewal, choose_renewal
 from routekit.advice.currency import find_neutral_rates
-from routekit.advice.new_lines import draw_new_lines
+from routekit.advice.new_lines import NewLines, draw_new_lines
 from routekit.advice.recommended import mark_trenches
 from routekit.advice.tree_needs import find_needs
 from routekit.advice.tree_outcomes import judge_outcomes
@@ -273,7 +273,7 @@ def _collect(
     root_links: pd.DataFrame,
     renewal: Renewal,
     surveys: pd.DataFrame,
-    new_lines: gpd.GeoDataFrame,
+    new_lines: NewLines,
     record: Record,
 ) -> ShownResult:
     """Put the tables of all stages together."""
@@ -328,7 +328,9 @@ def _collect(
             renewal.encroachments,
         ),
         surveys=surveys,
-        new_lines=new_lines,
+        new_lines=new_lines.lines,
+        new_line_checks=new_lines.checks,
+        new_line_connections=new_lines.connections,
         as_built=record.as_built,
         programme=programme,
         flow_diversion=_divert_flow(study, layers, renewal, programme),

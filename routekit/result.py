@@ -93,6 +93,8 @@ class Result:
     tree_needs: pd.DataFrame
     tree_protection: gpd.GeoDataFrame
     new_lines: gpd.GeoDataFrame
+    new_line_checks: pd.DataFrame
+    new_line_connections: gpd.GeoDataFrame
     as_built: pd.DataFrame
     programme: pd.DataFrame
     flow_diversion: pd.DataFrame

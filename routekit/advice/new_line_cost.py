@@ -37,6 +37,8 @@ NUMBERS: Final = (
     "n_structural",
     "n_major",
     "root_m2",
+    "new_bore_mm",
+    "capacity_l_s",
 )
 """Columns of the table that only a line has which was found."""
 
@@ -95,6 +97,7 @@ def weigh_lines(proof: Proof, renewal: Renewal, settings: ChoiceSettings) -> pd.
         n_caution=facts["n_caution"],
         n_unknown=np.sum(verdicts == UNKNOWN, axis=0).astype(float),
         **{name: proof.harm[name] for name in ("n_trees", "n_structural", "n_major", "root_m2")},
+        **{name: take_numbers(proof.plan, name) for name in ("new_bore_mm", "capacity_l_s")},
     )
 
 

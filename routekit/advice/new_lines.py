@@ -8,6 +8,8 @@ is decided by people.
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import geopandas as gpd
 import numpy as np
 import pandas as pd
@@ -34,11 +36,29 @@ from routekit.errors import StudyError
 from routekit.layers.decisions import Decided
 from routekit.layers.read import Layers
 from routekit.layers.settings import InputSettings
-from routekit.methods.checks import FAIL, UNKNOWN
+from routekit.methods.checks import FAIL, UNKNOWN, tabulate_checks
 from routekit.site.line_search import Sought, Street, seek_line
-from routekit.techniques import TECHNIQUE_PHRASES, TECHNIQUES
+from routekit.techniques import OPEN_CUT, TECHNIQUE_PHRASES, TECHNIQUES
 from routekit.vocabulary import VERDICTS
 from routekit.words.texts import both, fill, word
+
+
+class NewLines(NamedTuple):
+    """New lines as the result holds them.
+
+    Attributes
+    ----------
+    lines : GeoDataFrame
+        Table `new_lines`: one row for each run that was asked for.
+    checks : DataFrame
+        Table `new_line_checks`: of the lines that were found.
+    connections : GeoDataFrame
+        Table `new_line_connections`: what is re-laid to them.
+    """
+
+    lines: gpd.GeoDataFrame
+    checks: pd.DataFrame
+    connections: gpd.GeoDataFrame
 
 
 def draw_new_lines(
@@ -49,7 +69,7 @@ def draw_new_lines(
     decided: Decided,
     inputs: InputSettings,
     settings: ChoiceSettings,
-) -> gpd.GeoDataFrame:
+) -> NewLines:
     """Seek, prove and weigh a new line for each run for which one is asked.
 
     Parameters
@@ -69,8 +89,8 @@ def draw_new_lines(
 
     Returns
     -------
-    GeoDataFrame
-        Table `new_lines` of the result; no rows where no run asks for one.
+    NewLines
+        Without rows where no run asks for one.
 
     Raises
     ------
@@ -86,7 +106,7 @@ def draw_new_lines(
     """
     asked = find_asked(renewal, settings)
     if not len(asked):
-        return _tabulate(asked, [], None, renewal, settings)
+        return _put_together(asked, [], None, layers.services, renewal, settings)
     street = Street(
         obstacles=layers.obstacles,
         surfaces=layers.surfaces,
@@ -108,7 +128,52 @@ def draw_new_lines(
         proof = prove_lines(
             own, lines, layers, zones, condition, renewal, decided, inputs, settings
         )
-    return _tabulate(asked, sought, proof, renewal, settings)
+    return _put_together(asked, sought, proof, layers.services, renewal, settings)
+
+
+def _put_together(
+    asked: Ints,
+    sought: list[Sought],
+    proof: Proof | None,
+    services: gpd.GeoDataFrame,
+    renewal: Renewal,
+    settings: ChoiceSettings,
+) -> NewLines:
+    """Put the tables of new lines together."""
+    ids = renewal.runs["run_id"]
+    checks = tabulate_checks(
+        ids.iloc[proof.own] if proof else ids.iloc[:0], {OPEN_CUT: proof.checks if proof else []}
+    )
+    return NewLines(
+        _tabulate(asked, sought, proof, renewal, settings),
+        checks.drop(columns=["run", "technique", "asks_arborist"]),
+        _list_connections(proof, services, renewal),
+    )
+
+
+def _list_connections(
+    proof: Proof | None, services: gpd.GeoDataFrame, renewal: Renewal
+) -> gpd.GeoDataFrame:
+    """List the connections that are re-laid, with the services that their trenches cross."""
+    ids = renewal.runs["run_id"].to_numpy(dtype=object)
+    if proof is None or not len(proof.relaid):
+        lines, own = np.empty(0, dtype=object), np.empty(0, dtype=np.int64)
+        taken = pd.DataFrame({"run_id": ids[:0], "diameter_mm": np.empty(0), "length_m": own * 1.0})
+    else:
+        taken, lines = proof.relaid, proof.relaid["line"].to_numpy(dtype=object)
+        own = proof.own[taken["run"].to_numpy(dtype=np.int64)]
+    met = shapely.STRtree(np.asarray(services.geometry)).query(lines, predicate="intersects")
+    return gpd.GeoDataFrame(
+        {
+            "run_id": ids[own],
+            "connection_id": taken["run_id"].to_numpy(dtype=object),
+            "diameter_mm": taken["diameter_mm"].to_numpy(dtype=float),
+            "length_m": taken["length_m"].to_numpy(dtype=float),
+            "n_services": np.bincount(met[0], minlength=len(lines)).astype(float),
+        },
+        geometry=gpd.GeoSeries(lines, crs=renewal.runs.crs),
+        crs=renewal.runs.crs,
+    )
 
 
 def find_asked(renewal: Renewal, settings: ChoiceSettings) -> Ints:

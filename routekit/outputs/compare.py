@@ -48,6 +48,8 @@ KEYS = {
     "programme": "package_id",
     "flow_diversion": "work_id",
     "new_lines": "run_id",
+    "new_line_checks": "row_name",
+    "new_line_connections": "row_name",
     "as_built": "row_name",
     "findings": "row_name",
     "rules": "row_name",

@@ -54,6 +54,8 @@ ROW_KEYS: dict[str, tuple[str, ...]] = {
     "programme": ("package_id",),
     "flow_diversion": ("work_id",),
     "new_lines": ("run_id",),
+    "new_line_checks": ("run_id", "check"),
+    "new_line_connections": ("run_id", "connection_id"),
     "as_built": ("kind", "work_id", "what", "tree_id"),
     "rules": ("kind", "name"),
     "decisions": ("run_id", "tree_id", "decision"),

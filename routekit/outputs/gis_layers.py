@@ -157,7 +157,8 @@ def collect_layers(result: Result, *, max_check_rows: int) -> list[Layer]:
     -------
     list of Layer
         runs, breaches, near_misses, checks, options, root_zones, structural_zones, stems,
-        trenches, strings, pits, new_lines, digs, robot_reopenings, encroachments, trees, crowns,
+        trenches, strings, pits, new_lines, new_line_connections, new_line_checks,
+        digs, robot_reopenings, encroachments, trees, crowns,
         tree_fences, tree_protection, findings,
         totals, quantities, ways, alerts, surveys, as_built, programme, flow_diversion, rules,
         decisions, provenance.
@@ -177,6 +178,8 @@ def collect_layers(result: Result, *, max_check_rows: int) -> list[Layer]:
         _drawn("strings", result.strings, "LineString"),
         _drawn("pits", result.pits, "Polygon"),
         _drawn("new_lines", result.new_lines, "LineString"),
+        _drawn("new_line_connections", result.new_line_connections, "LineString"),
+        _plain("new_line_checks", result.new_line_checks),
         _drawn("digs", result.digs, "Polygon"),
         _robot_reopenings(result),
         _plain("encroachments", result.encroachments.drop(columns=list(_POSITIONS))),

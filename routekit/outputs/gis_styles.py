@@ -106,6 +106,9 @@ def list_styles() -> tuple[Style, ...]:
         Style("pits", "fill", "method", (*ways, others)),
         Style("digs", "fill", "method", (*ways, others)),
         Style("new_lines", "line", "", (Sign("", "new line, an offer", trench, 2.0, (2, 3)),)),
+        Style(
+            "new_line_connections", "line", "", (Sign("", "re-laid to it", trench, 1.0, (2, 3)),)
+        ),
         Style("tree_fences", "line", "", (Sign("", FENCE, within, 3.0, (8, 2)),)),
         Style("tree_protection", "fill", "kind", (*protection, others)),
         Style("robot_reopenings", "marker", "", (Sign("", "reopened by robot", within, 1.0),)),

@@ -131,3 +131,21 @@ def test_the_sample_has_one_that_wins_and_one_that_loses(sample_result):
         ends = shapely.get_coordinates(line)[[0, -1]]
         np.testing.assert_allclose(ends, shapely.get_coordinates(runs.geometry[run])[[0, -1]])
         assert line.length == pytest.approx(lines.loc[run, "length_m"])
+
+
+def test_each_new_line_brings_its_checks_and_what_is_relaid(sample_result):
+    lines = sample_result.new_lines.set_index("run_id")
+    worst = {"pass": 0, "caution": 1, "unknown": 2, "fail": 3}
+    checks = sample_result.new_line_checks
+    level = checks["verdict"].astype(str).map(worst).groupby(checks["run_id"].astype(str)).max()
+    assert level.to_dict() == lines["verdict"].map(worst).to_dict()
+    for verdict, count in (("fail", "n_fail"), ("caution", "n_caution"), ("unknown", "n_unknown")):
+        of = checks[checks["verdict"] == verdict].groupby("run_id", observed=False).size()
+        assert of.reindex(lines.index).fillna(0).tolist() == lines[count].tolist()
+    relaid = sample_result.new_line_connections
+    assert relaid.groupby("run_id")["length_m"].sum().to_dict() == pytest.approx(
+        lines["connections_m"].to_dict()
+    )
+    for run, line in zip(relaid["run_id"], relaid.geometry, strict=True):
+        assert line.distance(lines.geometry[run]) < 1e-6
+    assert (relaid["n_services"] >= 0).all()

@@ -41,6 +41,8 @@ LAYERS = [
     "strings",
     "pits",
     "new_lines",
+    "new_line_connections",
+    "new_line_checks",
     "as_built",
     "digs",
     "robot_reopenings",

@@ -12,6 +12,7 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
+from routekit.advice.rates import LEVELS
 from routekit.errors import CrsError, LayerError
 from routekit.outputs.check_words import word_checks
 from routekit.outputs.map import tables
@@ -134,6 +135,18 @@ _PLAIN_LAYERS: Final = {
     "surfaces": ("kind",),
     "study_area": (),
     "laydown": ("string_id", "wanted_m", "available_m", "fits", "text"),
+    "new_lines": (
+        "run_id",
+        "standing",
+        "verdict",
+        "n_unknown",
+        "new_bore_mm",
+        "capacity_l_s",
+        "root_m2",
+        "co2e_kg",
+        *(f"{name}_{level}" for name in ("cost", "whole_life_cost", "days") for level in LEVELS),
+    ),
+    "new_line_connections": ("run_id", "connection_id"),
 }
 
 ALERT_IDS: Final = {
@@ -351,10 +364,12 @@ def _order_by(table: pd.DataFrame, name: str) -> NDArray[np.int64]:
 def _details(result: Result, runs: pd.DataFrame) -> list[dict[str, Any]]:
     """Pack checks, options, observations and texts in chunks of runs."""
     keys = {"run": ("run_id", runs["run_id"])}
-    named = ("checks", "options", "inspections")
+    named = ("checks", "options", "inspections", "new_line_checks")
     long = {name: tables.linked(getattr(result, name), keys) for name in named}
     checks = long["checks"].drop(columns=["rule", "remedy", "survey"])
     long["checks"] = checks.join(word_checks(checks))
+    checks = long["new_line_checks"].drop(columns=["rule", "survey"])
+    long["new_line_checks"] = checks.join(word_checks(checks))
     long["options"] = long["options"].drop(columns=_NOT_SHOWN, errors="ignore")
     texts = runs[[*tables.add_words(runs, tables.ADVICE_TEXTS), *tables.NEW_LINE_TEXTS.values()]]
     return [

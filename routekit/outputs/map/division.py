@@ -27,6 +27,9 @@ _BY_RUN: Final = (
     "checks",
     "options",
     "advice",
+    "new_lines",
+    "new_line_checks",
+    "new_line_connections",
 )
 _BY_TREE: Final = ("zones", "stems", "tree_loss", "tree_balance")
 _BY_PLACE: Final = (

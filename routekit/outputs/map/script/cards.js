@@ -38,8 +38,8 @@ async function runCard(run) {
     factList(pipeFacts(run)),
     breachList(run),
     crossingList(run),
-    optionList(detail),
-    wayList(detail),
+    optionList(detail, of("run_id")),
+    wayList(detail, of("run_id")),
     checkList(detail, of("technique")),
     observationList(detail),
     rootLinks(say("Roots found near trees"), study.linksOfRun(run), say("Tree"), rootedTree),
@@ -195,7 +195,7 @@ function verdictMark(code) {
     make("b", { "aria-hidden": "true" }, VERDICT_SIGNS[code] || "\u00b7"), ` ${codeWord("verdict", code)}`);
 }
 
-function optionList(detail) {
+function optionList(detail, id) {
   const rows = detail.rowsOf("options");
   if (!rows.length) return null;
   const of = (name, row) => detail.options.get(name, row);
@@ -208,8 +208,21 @@ function optionList(detail) {
     rows.map((row) => [techniqueName(of("technique", row)),
       [verdictMark(of("verdict", row)), of("n_unknown", row) ? make("span", { class: "remedy" }, sayMany("{n} check not known", "{n} checks not known", { n: of("n_unknown", row) })) : null],
       [boreText(of("new_bore_mm", row), of("new_height_mm", row)), make("span", { class: "remedy" }, quantity(of("capacity_l_s", row), "l/s", 0))],
-      ...more.map(([, name]) => (of(name, row) === null ? notKnown() : grouped(of(name, row)))), ...shares(row)]), { id: "option-table" }),
+      ...more.map(([, name]) => (of(name, row) === null ? notKnown() : grouped(of(name, row)))), ...shares(row)]).concat(newLineRows(id, more, hasShares)), { id: "option-table" }),
   detail.options.has("root_m2") ? make("p", { class: "remedy" }, say("Dug or severed: root zone that the works dig up and, for open cut, what the trench severs from its tree; summed over trees.")) : null];
+}
+
+// Row of the new line of a run; none where none was sought or found.
+const newLineOf = (id) => study.newLineOfRun(id).filter((row) => study.new_lines.get("verdict", row));
+
+// The new line that was sought for a run, beside the techniques: compared with them, and an offer.
+function newLineRows(id, more, hasShares) {
+  const of = (name, row) => study.new_lines.get(name, row);
+  return newLineOf(id).map((row) => [
+    [say("New line"), make("span", { class: "remedy" }, say("an offer: not in the totals"))],
+    [verdictMark(of("verdict", row)), of("n_unknown", row) ? make("span", { class: "remedy" }, sayMany("{n} check not known", "{n} checks not known", { n: of("n_unknown", row) })) : null],
+    [boreText(of("new_bore_mm", row), null), make("span", { class: "remedy" }, quantity(of("capacity_l_s", row), "l/s", 0))],
+    ...more.map(([, name]) => (of(name, row) === null ? notKnown() : grouped(of(name, row)))), ...(hasShares ? [""] : [])]);
 }
 
 function costUnit() {
@@ -230,20 +243,35 @@ function checkList(detail, recommended) {
   const rows = detail.rowsOf("checks");
   const title = make("h3", {}, say("Checks"));
   if (!rows.length) return [title, make("p", {}, say("No checks were made for this run."))];
-  const of = (name, row) => detail.checks.get(name, row);
-  const techniques = [...new Set(rows.map((row) => of("technique", row)))];
-  const chosen = techniques.includes(recommended) ? recommended : techniques[0];
+  const groups = new Map();
+  for (const row of rows) {
+    const technique = detail.checks.get("technique", row);
+    groups.set(technique, [...(groups.get(technique) || []), row]);
+  }
+  const ofNewLine = detail.rowsOf("new_line_checks");
+  const techniques = [...groups.keys(), ...(ofNewLine.length ? [NEW_LINE] : [])];
+  const nameOf = (technique) => (technique === NEW_LINE ? say("New line") : techniqueName(technique));
+  const chosen = groups.has(recommended) ? recommended : techniques[0];
   const place = make("div", { id: "check-place" });
-  const show = (technique) => place.replaceChildren(dataTable(say("Checks: {technique}", { technique: techniqueName(technique) }),
-    [say("Check"), say("Verdict"), say("Value"), say("Limit"), say("Source")],
-    rows.filter((row) => of("technique", row) === technique).map((row) => [checkName(detail.checks, row),
-      verdictMark(of("verdict", row)), textOf(detail.checks, "value_text", row) || measured(of("value", row), of("unit", row)),
-      textOf(detail.checks, "limit_text", row) || measured(of("limit", row), of("unit", row)), make("span", { class: "source" }, sourceText(of("source", row)))]),
-    { id: "check-table" }));
+  const show = (technique) => {
+    const [checks, shown] = technique === NEW_LINE ? [detail.new_line_checks, ofNewLine] : [detail.checks, groups.get(technique)];
+    place.replaceChildren(dataTable(say("Checks: {technique}", { technique: nameOf(technique) }),
+      [say("Check"), say("Verdict"), say("Value"), say("Limit"), say("Source")], shown.map((row) => checkRow(checks, row)), { id: "check-table" }));
+  };
   show(chosen);
   return [title, make("p", {}, make("label", { for: "check-technique" }, say("Technique"), " "),
     make("select", { id: "check-technique", onchange: (event) => show(techniques[Number(event.target.value)]) },
-      techniques.map((code, i) => make("option", { value: i, selected: code === chosen }, techniqueName(code))))), place];
+      techniques.map((code, i) => make("option", { value: i, selected: code === chosen }, nameOf(code))))), place];
+}
+
+// No technique has this code: the checks of the new line stand beside those of the techniques.
+const NEW_LINE = "new line";
+
+function checkRow(checks, row) {
+  const of = (name) => checks.get(name, row);
+  return [checkName(checks, row),
+    verdictMark(of("verdict")), textOf(checks, "value_text", row) || measured(of("value"), of("unit")),
+    textOf(checks, "limit_text", row) || measured(of("limit"), of("unit")), make("span", { class: "source" }, sourceText(of("source")))];
 }
 
 // A check that did not pass says what would settle it, and what it rests on that is assumed.

@@ -1,6 +1,7 @@
 // What the plan shows and how each thing is drawn, from the ground up.
 
 const INK = "#1d2430";
+const NEW_LINE_INK = "#810407";
 const ZONE_INK = "#0b6b74";
 const FINE_SCALE = 1.8;
 
@@ -25,6 +26,7 @@ const DRAWN = [
   { name: "connections", words: () => say("Gullies and house connections"), on: false, draw: drawConnections },
   { name: "pits", words: () => say("Pits"), on: true, draw: drawPits },
   { name: "runs", words: () => say("Runs"), on: true, draw: drawRuns },
+  { name: "new_lines", words: () => say("New lines, an offer"), on: true, draw: drawNewLines },
   { name: "manholes", words: () => say("Manholes"), on: true, draw: drawManholes },
   { name: "stems", of: "trees", words: () => say("Stems and tree numbers"), on: true, draw: drawStems },
   { name: "street_names", of: "streets", words: () => say("Street names"), on: true, draw: () => null },
@@ -49,6 +51,8 @@ function* drawSheet(pen, view) {
     yield;
   }
   drawMarked(pen, view);
+  // What is marked lies over the line that would replace it.
+  if (drawing.marked && drawing.isOn.new_lines) yield* drawNewLines(pen, view);
   yield* drawLabels(pen, view);
   drawDrafts(pen, view);
   drawRoute(pen, view);

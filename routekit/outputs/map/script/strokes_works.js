@@ -74,6 +74,40 @@ function* drawStrings(pen, view) {
   pen.lineCap = "butt";
 }
 
+// New lines with their new manholes, and what is re-laid to them: an offer, so dashed and thin.
+function* drawNewLines(pen, view) {
+  pen.strokeStyle = NEW_LINE_INK;
+  pen.setLineDash([2, 3]);
+  pen.lineWidth = 1.2;
+  if (view.pixelsPerM >= 0.7) yield* paintAll(pen, view, study.new_line_connections, false, () => pen.stroke());
+  pen.setLineDash([9, 4]);
+  yield* paintAll(pen, view, study.new_lines, false, () => {
+    pen.strokeStyle = "#ffffff";
+    pen.lineWidth = 5.5;
+    pen.stroke();
+    pen.strokeStyle = NEW_LINE_INK;
+    pen.lineWidth = 2.5;
+    pen.stroke();
+  });
+  pen.setLineDash([]);
+  if (view.pixelsPerM < 0.8) return;
+  const r = Math.max(2.2, Math.min(6, 0.6 * view.pixelsPerM));
+  pen.fillStyle = "#ffffff";
+  pen.lineWidth = 1.8;
+  pen.beginPath();
+  for (let i = 0; i < study.new_lines.n; i += 1) {
+    const lines = study.new_lines.outlines;
+    if (lines.isEmpty(i) || !isInView(lines, i, view)) continue;
+    for (let v = lines.first(i) + 1; v < lines.last(i) - 1; v += 1) {
+      const [x, y] = [lines.x[v] * view.scale - view.dx, lines.y[v] * view.scale - view.dy];
+      pen.moveTo(x + r, y);
+      pen.arc(x, y, r, 0, 2 * Math.PI);
+    }
+  }
+  pen.fill();
+  pen.stroke();
+}
+
 function drawDigs(pen, view) {
   if (view.pixelsPerM < 0.7) return;
   pen.strokeStyle = INK;

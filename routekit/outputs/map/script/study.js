@@ -3,7 +3,7 @@
 const study = { details: new Map(), photo: { n: 0 } };
 
 const LAYERS = ["runs", "trees", "manholes", "strings", "pits", "digs", "connections", "services",
-  "obstacles", "surfaces", "study_area", "laydown", "streets"];
+  "obstacles", "surfaces", "study_area", "laydown", "streets", "new_lines", "new_line_connections"];
 const LINKS = ["alerts", "open_checks", "breaches", "dug", "root_links", "tree_balance", "crossings"];
 const LISTS = ["totals", "ways", "findings", "rules", "provenance", "decisions", "sources"];
 const ID_COLUMNS = { run: ["runs", "run_id"], tree: ["trees", "tree_id"],
@@ -33,6 +33,7 @@ function openStudy(content) {
   study.crossingsOfRun = study.crossings.groupBy("run", study.runs.n);
   study.connectionsOfRun = groupById(study.connections, "run_id");
   study.digsOfRun = groupById(study.digs, "run_id");
+  study.newLineOfRun = groupById(study.new_lines, "run_id");
   study.dugBy = groupById(study.dug, "work_id");
   study.isShown = new Uint8Array(study.runs.n).fill(1);
   measureTrees();
@@ -109,7 +110,7 @@ async function detailOf(run) {
   const row = run - chunk * size;
   const rowsOf = (name) => tables[name].ofRun(row);
   return { row, texts: tables.texts, checks: tables.checks, options: tables.options,
-    inspections: tables.inspections, rowsOf };
+    inspections: tables.inspections, new_line_checks: tables.new_line_checks, rowsOf };
 }
 
 function techniqueName(code) {

@@ -10,17 +10,22 @@ function bandText(of, name, row) {
     : make("span", { class: "remedy unbroken" }, say("{low} to {high}", { low: grouped(low), high: grouped(high) }))];
 }
 
-function wayList(detail) {
-  const rows = detail.rowsOf("options");
-  if (!rows.length || !detail.options.has("cost")) return null;
-  const of = (name, row) => detail.options.get(name, row);
+function wayList(detail, id) {
+  const options = detail.rowsOf("options");
+  if (!options.length || !detail.options.has("cost")) return null;
+  // The new line of a run, if one was found, stands below the techniques.
+  const rows = [...options.map((row) => ({ row })), ...newLineOf(id).map((row) => ({ row, isNewLine: true }))];
+  const middle = (name) => (["cost", "whole_life_cost", "days"].includes(name) ? `${name}_mid` : name);
+  const of = (name, { row, isNewLine }) => (isNewLine ? study.new_lines.get(middle(name), row) : detail.options.get(name, row));
   return [make("h3", {}, say("Cost and duration of each technique")),
     wayPicture(rows, of),
     dataTable(say("Cost and duration of each technique"),
       [say("Technique"), costHead(), say("Whole-life cost"), say("Days of one crew")],
-      rows.map((row) => [techniqueName(of("technique", row)), bandText(of, "cost", row),
+      rows.map((row) => [wayName(of, row), bandText(of, "cost", row),
         bandText(of, "whole_life_cost", row), bandText(of, "days", row)]), { id: "way-table" })];
 }
+
+const wayName = (of, row) => (row.isNewLine ? say("New line") : techniqueName(of("technique", row)));
 
 // Upper bar: first cost; lower bar: whole-life cost; a line from the low to the high estimate.
 function wayPicture(rows, of) {
@@ -35,7 +40,7 @@ function wayPicture(rows, of) {
   const drawn = rows.map((row, i) => {
     const top = i * WAYS.row;
     const isLost = of("cost", row) === null;
-    return [makeSvg("text", { x: 0, y: top + 11, class: "w-name" }, [`${VERDICT_SIGNS[of("verdict", row)] || ""} ${techniqueName(of("technique", row))}`, isLost ? `: ${notKnown()}` : ""].join("")),
+    return [makeSvg("text", { x: 0, y: top + 11, class: "w-name" }, [`${VERDICT_SIGNS[of("verdict", row)] || ""} ${wayName(of, row)}`, isLost ? `: ${notKnown()}` : ""].join("")),
       bar(row, "cost", top + 14, "w-first"), bar(row, "whole_life_cost", top + 14 + WAYS.bar, "w-whole")];
   });
   return make("figure", { class: "drawing" },
