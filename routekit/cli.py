@@ -9,10 +9,10 @@ import sys
 import tempfile
 import traceback
 from collections.abc import Callable
-from functools import wraps
+from functools import partial, wraps
 from importlib.resources import as_file, files
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Never
 
 import click
 from rich.console import Console
@@ -142,13 +142,72 @@ def _copy_sample(folder: Path, *, force: bool) -> None:
     metavar="NAMES",
     help="Write these outputs alone, such as map,gpkg; the files of the others stay as they are.",
 )
+@click.option(
+    "--workers",
+    type=click.IntRange(min=1),
+    help="So many outputs are written side by side [as many as there are processors]; fewer take "
+    "less memory, and the files are the same.",
+)
+@click.option(
+    "--watch",
+    is_flag=True,
+    help="Stay, and run the whole job again whenever the study file, a layer that it names or "
+    "return.gpkg among the results changes; an error leaves the earlier results. Ctrl+C stops.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print the summary as JSON.")
 @_tell_errors
-def screen(study: Path, out: Path | None, language: str | None, only: str, as_json: bool) -> None:
+def screen(
+    study: Path,
+    out: Path | None,
+    language: str | None,
+    only: str,
+    workers: int | None,
+    watch: bool,
+    as_json: bool,
+) -> None:
     """Run the whole job on STUDY and write maps, GeoPackage, schedule and report."""
     folder = out or (study if _is_folder(study) else study.parent) / "result"
     names = tuple(name.strip() for name in only.split(",")) if only.strip() else ()
-    _screen(study, folder, as_json=as_json, language=language, only=names)
+    run = partial(
+        _screen, study, folder, as_json=as_json, language=language, only=names, workers=workers
+    )
+    if watch:
+        _watch(study, folder, run)
+    run()
+
+
+def _watch(study_file: Path, folder: Path, run: Callable[[], None]) -> Never:
+    """Run again and again, each time that what is read has changed, until the user stops it."""
+    from routekit.terminal.watch import mark_files, wait_for_change  # noqa: PLC0415
+
+    returned = folder / "return.gpkg"
+    followed = _list_followed(study_file)
+    while True:
+        before = mark_files(followed)
+        try:
+            run()
+        except RoutekitError as error:
+            ERR.print(f"routekit: {error}", markup=False)
+            _tell_found(error.findings)
+            ERR.print("Earlier results are as they were.")
+        followed = _list_followed(study_file, followed)
+        # The run itself has written its own file anew.
+        since = mark_files([*followed, returned]) | before | mark_files([returned])
+        ERR.print("Waiting for a change of what the study reads; Ctrl+C stops.")
+        changed = wait_for_change([*followed, returned], since)
+        names = ", ".join(file.name for file in changed)
+        ERR.print(f"\nChanged: {names}. Running the whole job again.", markup=False)
+
+
+def _list_followed(study_file: Path, known: tuple[Path, ...] = ()) -> tuple[Path, ...]:
+    """List the files that a study reads; what is known of them while it cannot be read."""
+    from routekit.study import Study, list_inputs  # noqa: PLC0415
+
+    try:
+        return tuple(path for _, path in list_inputs(Study.load(study_file)))
+    except RoutekitError:
+        found = study_file / "study.toml" if _is_folder(study_file) else study_file
+        return known or (found,)
 
 
 def _is_folder(path: Path) -> bool:
@@ -166,6 +225,7 @@ def _screen(
     as_json: bool,
     language: str | None = None,
     only: tuple[str, ...] = (),
+    workers: int | None = None,
 ) -> None:
     """Run a study, write its outputs and print the summary."""
     from routekit.outputs.atomic import refuse_open_databases, settle_folder  # noqa: PLC0415
@@ -186,7 +246,9 @@ def _screen(
         settled = settle_folder(folder)
         refuse_open_databases(folder, tuple(files))
         result = run_study(study, tell=tell)
-        written, notes = write_outputs(result, folder, tell=tell, is_claimed=True, only=only)
+        written, notes = write_outputs(
+            result, folder, tell=tell, is_claimed=True, only=only, workers=workers
+        )
     summary = summarise(result)
     summary["language"] = study.settings.outputs.language
     summary["notes"] = [*settled, *notes]

@@ -6,6 +6,7 @@ import re
 import shutil
 import subprocess
 import sys
+import threading
 import zipfile
 from pathlib import Path
 
@@ -203,6 +204,27 @@ def test_pages_of_an_earlier_larger_result_go_once_the_new_one_is_complete(
     left = {name for name in content(tmp_path) if name.endswith((".html", ".txt"))}
     assert left == {"public-01.html", *kept}
     assert (tmp_path / "public-01.html").read_text() == "new"
+
+
+def test_outputs_are_written_side_by_side_and_the_files_are_the_same(
+    written, sample_result, tmp_path, monkeypatch
+):
+    both = threading.Barrier(2, timeout=20)
+    order = []
+
+    def meet(_, path, **_more):
+        both.wait()
+        path.write_bytes(path.name.encode())
+
+    for stage in ("map", "public"):
+        replace_writer(monkeypatch, stage, meet)
+    told = {"tell": order.append, "only": ["map", "public"]}
+    write_outputs(sample_result, tmp_path, workers=2, **told)
+    assert order == ["Drawing the working map", "Writing the page for the public"]
+    assert content(tmp_path) == {name: name.encode() for name in ("map.html", "public.html")}
+    monkeypatch.undo()
+    write_outputs(sample_result, tmp_path, workers=1, **told)
+    assert content(tmp_path).items() <= content(written[0]).items()
 
 
 KILLED = """

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Iterable
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import nullcontext
 from functools import partial
 from importlib import import_module
@@ -38,6 +39,7 @@ def write_outputs(
     tell: Callable[[str], None] = _silent,
     is_claimed: bool = False,
     only: Iterable[str] = (),
+    workers: int | None = None,
 ) -> tuple[dict[str, Path], list[str]]:
     """Write GeoPackage, maps, schedule and report into a folder.
 
@@ -54,6 +56,9 @@ def write_outputs(
     only : iterable of str, optional
         Names of the outputs to write (`routekit.outputs.output_files.find_outputs`); none for all.
         Files of the others stay as they are, and a note names those of another result.
+    workers : int, optional
+        So many outputs are written side by side; by default as many as there are processors. The
+        files are the same, byte by byte.
 
     Returns
     -------
@@ -80,7 +85,7 @@ def write_outputs(
     refuse_inputs(folder, result.inputs)
     with nullcontext() if is_claimed else claim_folder(folder):
         mixed = find_mixed(folder)
-        written, notes = _write_set(result, folder, tell, outputs)
+        written, notes = _write_set(result, folder, tell, outputs, workers or count_workers())
         earlier = find_earlier(folder, result.result_id, outputs) if only else []
     if earlier:
         asked = ", ".join(output.name for output in outputs)
@@ -93,13 +98,29 @@ def write_outputs(
     return written, notes
 
 
+def count_workers() -> int:
+    """Count the processors that this process may use.
+
+    Returns
+    -------
+    int
+    """
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
 def _write_set(
-    result: Result, folder: Path, tell: Callable[[str], None], outputs: tuple[Output, ...]
+    result: Result,
+    folder: Path,
+    tell: Callable[[str], None],
+    outputs: tuple[Output, ...],
+    workers: int,
 ) -> tuple[dict[str, Path], list[str]]:
     """Write the whole set aside, then swap it in."""
     with replacing(folder, parts=match_parts(outputs)) as stage:
         try:
-            written, notes = _write_all(result, stage, folder, tell, outputs)
+            written, notes = _write_all(result, stage, folder, tell, outputs, workers)
         except (OutputError, FileNotFoundError):
             # A file of the package that is not there is a defect, not a full disk.
             raise
@@ -118,29 +139,68 @@ def _write_all(
     folder: Path,
     tell: Callable[[str], None],
     outputs: tuple[Output, ...],
+    workers: int,
 ) -> tuple[dict[str, Path], list[str]]:
-    """Write the outputs into the folder for new files."""
+    """Write the outputs into the folder for new files, some side by side."""
     notes: list[str] = []
     written: dict[str, Path] = {}
-    for output in outputs:
-        tell(output.telling)
-        names = [file.name for file in output.files]
-        more: dict[str, Any] = {"earlier": folder / names[0]} if output.returns else {}
-        if output.is_divided:
-            more["tell"] = partial(_tell_step, tell, output.telling)
-        done = find_writer(output)(result, stage / names[0], **more)
-        if output.returns:
-            notes += done[1]
-        n_parts = len(_list_parts(stage, Path(names[-1]).stem)) // len(names)
-        if n_parts and output.telling_parts:
-            notes.append(output.telling_parts.format(n=n_parts))
-        written |= {file.label: stage / file.name for file in output.files}
+    told = _Told(tell)
+    # What is typeset takes longest, and leaves the interpreter to the others meanwhile.
+    order = sorted(outputs, key=lambda output: not _is_typeset(output))
+    with ThreadPoolExecutor(max_workers=workers) as pool:
+        try:
+            begun = {
+                output.name: pool.submit(_write_one, result, stage, output, told)
+                for output in order
+                if not output.returns
+            }
+            for output in outputs:
+                told.begin(output.telling)
+                if output.returns:
+                    earlier = folder / output.files[0].name
+                    notes += find_writer(output)(
+                        result, stage / output.files[0].name, earlier=earlier
+                    )[1]
+                else:
+                    begun[output.name].result()
+                names = [file.name for file in output.files]
+                n_parts = len(_list_parts(stage, Path(names[-1]).stem)) // len(names)
+                if n_parts and output.telling_parts:
+                    notes.append(output.telling_parts.format(n=n_parts))
+                written |= {file.label: stage / file.name for file in output.files}
+        except BaseException:
+            pool.shutdown(cancel_futures=True)
+            raise
     return written, notes
 
 
-def _tell_step(tell: Callable[[str], None], stage: str, done: int, total: int, what: str) -> None:
-    """Tell how far a stage is."""
-    tell(Step(stage, done, total, what))
+class _Told:
+    """Tells stages in their order: how far an output is, only while it is the one waited for."""
+
+    def __init__(self, tell: Callable[[str], None]) -> None:
+        self.tell = tell
+        self.stage = ""
+
+    def begin(self, stage: str) -> None:
+        """Tell that an output is waited for."""
+        self.stage = stage
+        self.tell(stage)
+
+    def step(self, stage: str, done: int, total: int, what: str) -> None:
+        """Tell how far an output is."""
+        if stage == self.stage:
+            self.tell(Step(stage, done, total, what))
+
+
+def _is_typeset(output: Output) -> bool:
+    """Tell whether one of the files of an output is a PDF."""
+    return any(file.name.endswith(".pdf") for file in output.files)
+
+
+def _write_one(result: Result, stage: Path, output: Output, told: _Told) -> None:
+    """Write one output that takes nothing from an earlier file."""
+    more = {"tell": partial(told.step, output.telling)} if output.is_divided else {}
+    find_writer(output)(result, stage / output.files[0].name, **more)
 
 
 def find_writer(output: Output) -> Callable[..., Any]:

@@ -73,7 +73,14 @@ class Outcome(NamedTuple):
     margin: Floats
 
 
-def choose_anew(bench: Bench, inputs: Inputs, values: Floats, chosen: Ints) -> Outcome:
+def choose_anew(
+    bench: Bench,
+    inputs: Inputs,
+    values: Floats,
+    chosen: Ints,
+    *,
+    factors: Factors | None = None,
+) -> Outcome:
     """Choose the technique of each run for every draw.
 
     Parameters
@@ -84,12 +91,14 @@ def choose_anew(bench: Bench, inputs: Inputs, values: Floats, chosen: Ints) -> O
         Values of the inputs.
     chosen : numpy.ndarray of int, shape (n,)
         Technique against which margins are measured; -1 none.
+    factors : Factors, optional
+        From `find_factors` for these values, where they are known.
 
     Returns
     -------
     Outcome
     """
-    factors = find_factors(bench, inputs, values)
+    factors = factors or find_factors(bench, inputs, values)
     best, margin = np.empty((2, len(values), len(chosen)))
     for rows in _divide_runs(bench.string):
         some, mine = take_runs(bench, rows), chosen[rows]

@@ -10,7 +10,7 @@ import numpy as np
 
 from routekit.advice.draw_settings import SurenessSettings
 from routekit.arrays import Flags, Floats, Ints, Texts
-from routekit.sureness.anew import choose_anew
+from routekit.sureness.anew import Factors, choose_anew, find_factors
 from routekit.sureness.bench import CODES, Bench, find_mates, take_runs
 from routekit.sureness.inputs import (
     FLOW,
@@ -214,6 +214,13 @@ def _list_ends(bench: Bench, inputs: Inputs, chosen: Ints) -> list[tuple[int, fl
     return [one for one in ends if len(one[2])]
 
 
+def _list_levels(inputs: Inputs, place: int, end: float) -> Floats:
+    """List the values of an input from its base to an end at which a switch is looked for."""
+    begin = inputs.mid[place] if place == inputs.place(POSITIONS) else inputs.base[place]
+    steps = _FINE_STEPS if inputs.names[place] in _FAILING else _STEPS
+    return np.asarray(begin + (end - begin) * steps)
+
+
 def _find_switches(
     bench: Bench, inputs: Inputs, chosen: Ints
 ) -> Iterator[tuple[int, float, Ints, Floats, Ints]]:
@@ -222,19 +229,28 @@ def _find_switches(
     A run that is off between base and end alone does not count: its recommendation stands at both.
     """
     base = choose_anew(bench, inputs, inputs.base[None], chosen).margin[0]
-    for place, end, off_at_end in _list_ends(bench, inputs, chosen):
-        begin = inputs.mid[place] if place == inputs.place(POSITIONS) else inputs.base[place]
-        steps = _FINE_STEPS if inputs.names[place] in _FAILING else _STEPS
-        level = begin + (end - begin) * steps
-        values = np.repeat(inputs.base[None], len(steps) - 1, axis=0)
-        values[:, place] = level[1:]
+    ends = _list_ends(bench, inputs, chosen)
+    levels = [_list_levels(inputs, place, end) for place, end, _ in ends]
+    values = [np.repeat(inputs.base[None], len(level) - 1, axis=0) for level in levels]
+    for (place, _, _), level, one in zip(ends, levels, values, strict=True):
+        one[:, place] = level[1:]
+    factors = find_factors(bench, inputs, np.concatenate([inputs.base[None], *values]))
+    first_of = 1 + np.cumsum([0, *(len(one) for one in values)])
+    for n, (place, end, off_at_end) in enumerate(ends):
+        level, mine = levels[n], slice(first_of[n], first_of[n + 1])
         rows = find_mates(bench, off_at_end)
-        every = choose_anew(take_runs(bench, rows), inputs, values, chosen[rows])
-        mine = np.searchsorted(rows, off_at_end)
-        best = every.best[:, mine]
+        every = choose_anew(
+            take_runs(bench, rows),
+            inputs,
+            values[n],
+            chosen[rows],
+            factors=Factors(*(one[mine] for one in factors)),
+        )
+        found = np.searchsorted(rows, off_at_end)
+        best = every.best[:, found]
         # The first is the base itself, whatever stands for it.
-        margin = np.concatenate([base[None, off_at_end], every.margin[:, mine]])
-        run = np.arange(len(mine))
+        margin = np.concatenate([base[None, off_at_end], every.margin[:, found]])
+        run = np.arange(len(found))
         first = (best != chosen[off_at_end]).argmax(axis=0) + 1
         before, after = margin[first - 1, run], margin[first, run]
         with np.errstate(invalid="ignore", divide="ignore"):

@@ -489,5 +489,18 @@ def take_texts(table: pd.DataFrame, name: str) -> Objects:
     plain = column.where(column.notna(), "").to_numpy(dtype=object)
     if f"{name}_words" not in table.columns:
         return np.asarray(plain)
-    texts = from_json(table[f"{name}_words"].to_numpy(dtype=object))
-    return fill(said or own for said, own in zip(texts, plain, strict=True))
+    words = table[f"{name}_words"].to_numpy(dtype=object)
+    known: dict[tuple[str, str], str] = {}
+    found = np.asarray(plain).copy()
+    for row, key in enumerate(zip(words, plain, strict=True)):
+        said, own = key
+        if isinstance(said, str) and said:
+            if (text := known.get(key)) is None:
+                text = known[key] = _restate(json.loads(said), own)
+            found[row] = text
+    return found
+
+
+def _restate(said: Statement, english: str) -> str:
+    """Give the text of a statement, whose English is known where it is not blank."""
+    return Text(english, said) if isinstance(said, list) and english else unstate(said)

@@ -20,6 +20,7 @@ from routekit.words.texts import (
     Statement,
     Text,
     lower_first,
+    raise_first,
     say,
     state,
     strip_formats,
@@ -145,20 +146,51 @@ def _list_keys(content: Any) -> Iterator[Key]:
     """List the messages that packed content may hold: words by themselves, and statements."""
     if isinstance(content, dict):
         for name, part in content.items():
-            is_column = isinstance(part, dict) and part.get("k") in ("d", "t")
-            if is_column and str(name).endswith(WORDS_END):
-                values = filter(None, part.get("w", part["v"]))
-                yield from _list_stated(json.loads(value) for value in set(values))
-            elif not is_column or part["k"] == "d":
-                yield from _list_keys(part)
+            yield from _list_part(str(name), part)
     elif isinstance(content, list | tuple):
-        # Most lists of a large study hold numbers alone: told by their types, not one by one.
-        if any(issubclass(kind, str | dict | list | tuple) for kind in set(map(type, content))):
+        # Most lists of a large study hold numbers or words alone: told by their types, not one by
+        # one.
+        kinds = set(map(type, content))
+        if kinds == {str}:
+            yield from _list_words(content)
+        elif any(issubclass(kind, str | dict | list | tuple) for kind in kinds):
             for part in content:
                 yield from _list_keys(part)
     elif isinstance(content, str):
-        yield "", content
-        yield "", lower_first(content)
+        yield from _list_words([content])
+
+
+def _list_part(name: str, part: Any) -> Iterator[Key]:
+    """List the messages that a part of packed content may hold, by its name and kind."""
+    is_column = isinstance(part, dict) and part.get("k") in ("d", "t")
+    if is_column and name.endswith(WORDS_END):
+        values = filter(None, part.get("w", part["v"]))
+        yield from _list_stated(json.loads(value) for value in set(values))
+    elif not is_column:
+        yield from _list_keys(part)
+    elif part["k"] == "d":
+        yield from _list_words(part["w"])
+
+
+def _list_words(words: Iterable[str]) -> Iterator[Key]:
+    """List the messages among words by themselves, as they stand or with a small first letter."""
+    known = _known_words()
+    for found in known.keys() & set(words):
+        yield from known[found]
+
+
+@cache
+def _known_words() -> dict[str, list[Key]]:
+    """List the messages without a context by the words that say them."""
+    found: dict[str, list[Key]] = {}
+    for key in _known():
+        if not key[0]:
+            for words in {key[1], raise_first(key[1])}:
+                found.setdefault(words, []).append(key)
+    return {
+        words: [key for key in keys if key[1] in (words, lower_first(words))]
+        for words, keys in found.items()
+    }
 
 
 def _list_stated(statements: Iterable[Statement]) -> Iterator[Key]:

@@ -81,9 +81,17 @@ def build_pages(
     most_bytes = settings.max_page_mb * BYTES_PER_MB
     n_runs = len(result.runs)
     middles = run_middles(result.runs)
+    built: dict[bytes, _Area] = {}
+
+    def build(rows: NDArray[np.int64]) -> _Area:
+        """Build the page of an area; that of the sample is not built again."""
+        key = rows.tobytes()
+        return built.pop(key) if key in built else _build_area(result, rows)
+
     if n_runs > settings.max_runs:
         sample = divide_by_area(middles, min(settings.max_runs, _SAMPLE_RUNS))[0]
-        page = build_map(take_area(result, sample, settings.nearby_m))
+        page = (area := build(sample)).page
+        built[sample.tobytes()] = area
     else:
         sample, page = np.arange(n_runs), build_map(result)
         if count_bytes(page) <= most_bytes or n_runs <= 1:
@@ -92,7 +100,7 @@ def build_pages(
     found = build_by_area(
         middles,
         max(1, min(settings.max_runs, fit)),
-        lambda rows: _build_area(result, rows),
+        build,
         lambda area: count_bytes(area.page),
         most_bytes,
         lambda done: tell(done, n_runs, "runs"),
