@@ -236,6 +236,7 @@ def _screen(
     from routekit.outputs.write import refuse_unwritable, write_outputs  # noqa: PLC0415
     from routekit.pipeline import run_study  # noqa: PLC0415
     from routekit.study import Study, list_inputs  # noqa: PLC0415
+    from routekit.words.catalogue import render  # noqa: PLC0415
 
     files = [file.name for output in find_outputs(only) for file in output.files]
     study = Study.load(study_file)
@@ -250,8 +251,9 @@ def _screen(
             result, folder, tell=tell, is_claimed=True, only=only, workers=workers
         )
     summary = summarise(result)
-    summary["language"] = study.settings.outputs.language
-    summary["notes"] = [*settled, *notes]
+    language = study.settings.outputs.language
+    summary["language"] = language
+    summary["notes"] = [*settled, *(render(note, language) for note in notes)]
     summary["result"] = result.result_id
     summary["outputs"] = {name: str(path) for name, path in written.items()}
     if as_json:

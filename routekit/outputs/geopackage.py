@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Callable, Iterator
-from contextlib import closing
+from contextlib import closing, contextmanager
 from pathlib import Path
 
 import numpy as np
@@ -92,17 +92,12 @@ def _add_view_and_styles(layers: FoldedLayers) -> Callable[[Path], None]:
     drawn = [layer.name for layer in layers.stored if layer.geometry_type is not None]
 
     def add(path: Path) -> None:
-        try:
-            with closing(sqlite3.connect(path)) as base, base:
-                if layers.whole is not None:
+        with closing(sqlite3.connect(path)) as base:
+            if layers.whole is not None:
+                with _refusing(f"the table {layers.whole.name} cannot be written", path.name), base:
                     write_view(base, layers.whole, _TIME_STAMP)
+            with _refusing("the styles of the layers cannot be written", path.name), base:
                 write_styles(base, drawn, _TIME_STAMP)
-        except sqlite3.Error as error:
-            message = (
-                f"the styles of the layers cannot be written; {path.name} ({error}); make room on "
-                "the disk or choose another output folder; earlier results are kept"
-            )
-            raise OutputError(message) from error
         if layers.whole is not None:
             _name_columns([layers.whole], path, path)
 
@@ -141,14 +136,8 @@ def write_layers(
     """
     with replacing_file(path) as fresh, gdal_options(_WRITE_OPTIONS):
         for layer in layers:
-            try:
+            with _refusing(f"layer {layer.name} cannot be written", path):
                 _write_layer(layer, fresh, crs, settings, is_blank_null)
-            except _WRITE_ERRORS as error:
-                message = (
-                    f"layer {layer.name} cannot be written; {path} ({error}); make room on the "
-                    "disk or choose another output folder; earlier results are kept"
-                )
-                raise OutputError(message) from error
         _name_columns(layers, fresh, path)
         if add is not None:
             add(fresh)
@@ -166,15 +155,25 @@ def _name_columns(layers: list[Layer], fresh: Path, path: Path) -> None:
         for column in map(str, layer.table.columns)
         if column in names
     ]
+    with (
+        _refusing("the columns cannot be described", path),
+        closing(sqlite3.connect(fresh)) as base,
+        base,
+    ):
+        known = base.execute("SELECT 1 FROM sqlite_master WHERE name = 'gpkg_data_columns'")
+        if known.fetchone():
+            base.executemany(_NAME_COLUMN, rows)
+
+
+@contextmanager
+def _refusing(what: str, file: object) -> Iterator[None]:
+    """Turn what fails while a file is written into an error: what, where and the remedy."""
     try:
-        with closing(sqlite3.connect(fresh)) as base, base:
-            known = base.execute("SELECT 1 FROM sqlite_master WHERE name = 'gpkg_data_columns'")
-            if known.fetchone():
-                base.executemany(_NAME_COLUMN, rows)
-    except sqlite3.Error as error:
+        yield
+    except (sqlite3.Error, *_WRITE_ERRORS) as error:
         message = (
-            f"the columns cannot be described; {path} ({error}); make room on the disk or choose "
-            "another output folder; earlier results are kept"
+            f"{what}; {file} ({error}); make room on the disk or choose another output folder; "
+            "earlier results are kept"
         )
         raise OutputError(message) from error
 

@@ -22,7 +22,7 @@ from routekit.outputs.result_ids import (
     read_page,
     read_words,
 )
-from routekit.words.texts import message
+from routekit.words.texts import Text, join, message, say, word
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -52,7 +52,7 @@ class Output:
     """Whether a large study has numbered files beside each. Its writer is also given `tell`, which
     is told how far it is."""
     telling_parts: str = ""
-    """What is told of the numbered files, by their number `n`; blank for nothing."""
+    """What the numbered files are called where they are told of; blank for nothing."""
     returns: tuple[str, ...] = ()
     """Layers that people edit in it, and a study may read from it. Its writer is also given
     `earlier`, the file whose edits are taken over, and returns its path and notes."""
@@ -99,8 +99,7 @@ OUTPUTS: Final = (
         telling="Writing the arborist's report",
         write="arborist.writer.write_tree_report",
         is_divided=True,
-        telling_parts="The tree sheets stand in {n} volumes beside their index: trees-01, "
-        "trees-02, ...",
+        telling_parts=message("The tree sheets"),
     ),
     Output(
         name="works",
@@ -111,8 +110,7 @@ OUTPUTS: Final = (
         telling="Drawing the works plans",
         write="works.writer.write_works_plans",
         is_divided=True,
-        telling_parts="The works plans stand in {n} volumes beside their index: works-01, "
-        "works-02, ...",
+        telling_parts=message("The works plans"),
     ),
     Output(
         name="calendar",
@@ -271,10 +269,41 @@ def find_mixed(folder: Path) -> str:
     if len(counts) <= 1:
         return ""
     parts = [
-        ", ".join(name for name in mine if found[name] == result)
-        + (f" of result {result}" if result else " without the name of a result")
+        _say_result(", ".join(name for name in mine if found[name] == result), result)
         for result, _ in counts.most_common()
     ]
-    return (
-        f"The files in {folder} are not of one run (swapped or copied by hand?): {'; '.join(parts)}"
+    return say(
+        "The files in {folder} are not of one run (swapped or copied by hand?): {parts}",
+        folder=str(folder),
+        parts=join(parts, "; "),
+    )
+
+
+def _say_result(files: str, result: str) -> Text:
+    """Say of which result files are."""
+    if not result:
+        return say("{files} without the name of a result", files=files)
+    return say("{files} of result {result}", files=files, result=result)
+
+
+def say_volumes(output: Output, n_parts: int) -> Text:
+    """Say that an output is divided, and what its numbered files are called.
+
+    Parameters
+    ----------
+    output : Output
+    n_parts : int
+        Its numbered files.
+
+    Returns
+    -------
+    Text
+    """
+    stem = Path(output.files[-1].name).stem
+    return say(
+        "{what} stand in {volumes} volumes beside their index: {first}, {second}, ...",
+        what=word(output.telling_parts),
+        volumes=n_parts,
+        first=f"{stem}-01",
+        second=f"{stem}-02",
     )

@@ -21,11 +21,13 @@ from routekit.outputs.output_files import (
     find_mixed,
     find_outputs,
     match_parts,
+    say_volumes,
 )
 from routekit.outputs.overlap import refuse_inputs
 from routekit.outputs.owners import claim_folder
 from routekit.outputs.steps import Step
 from routekit.result import Result, require_result
+from routekit.words.texts import say
 
 
 def _silent(_: str) -> None:
@@ -90,11 +92,15 @@ def write_outputs(
     if earlier:
         asked = ", ".join(output.name for output in outputs)
         notes.append(
-            f"Of an earlier result, as only {asked} was asked for: {', '.join(earlier)}. "
-            "Screen without a choice for a whole set."
+            say(
+                "Of an earlier result, as only {asked} was asked for: {files}. Screen without a "
+                "choice for a whole set.",
+                asked=asked,
+                files=", ".join(earlier),
+            )
         )
     elif mixed and len(outputs) == len(OUTPUTS):
-        notes.insert(0, f"{mixed}. A whole set is in their place now.")
+        notes.insert(0, say("{mixed}. A whole set is in their place now.", mixed=mixed))
     return written, notes
 
 
@@ -166,7 +172,7 @@ def _write_all(
                 names = [file.name for file in output.files]
                 n_parts = len(_list_parts(stage, Path(names[-1]).stem)) // len(names)
                 if n_parts and output.telling_parts:
-                    notes.append(output.telling_parts.format(n=n_parts))
+                    notes.append(say_volumes(output, n_parts))
                 written |= {file.label: stage / file.name for file in output.files}
         except BaseException:
             pool.shutdown(cancel_futures=True)

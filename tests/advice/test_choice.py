@@ -16,7 +16,7 @@ from routekit.pipes.pe import allowable_pull
 from routekit.pipes.pull import drag_per_metre
 from routekit.pipes.settings import PipeSettings, PullSettings
 from routekit.site.laydown import attach_laydown
-from routekit.techniques import TECHNIQUE_PHRASES, TECHNIQUES
+from routekit.techniques import LININGS, TECHNIQUE_PHRASES, TECHNIQUES
 
 sys.path.append(str(Path(__file__).parent / "published"))
 avenue = importlib.import_module("avenue")
@@ -35,13 +35,13 @@ def street(gullies=0, **columns):
     return made if gullies else made.tap("D1", (39.0, -1.0))
 
 
-SHORT = """
-[advice]
-appraisal = "undiscounted"
-[advice.life]
-cipp = [8.0, 10.0, 12.0]
-close_fit = [8.0, 10.0, 12.0]
-"""
+SHORT = "\n".join(
+    [
+        '[advice]\nappraisal = "undiscounted"\n[advice.life]',
+        *(f"{code} = [8.0, 10.0, 12.0]" for code in LININGS),
+        "",
+    ]
+)
 """Liners that serve ten years, without discounting: these short streets are worth a string."""
 
 
@@ -69,7 +69,7 @@ def test_six_gully_digs_in_root_zones_make_lining_win(six):
     assert (burst["n_fail"] == 0).all()
     assert (burst["n_careful"] == 6).all()
     assert (burst["root_m2"] > 6).all()
-    assert set(chosen) <= {"cipp", "close_fit"}
+    assert set(chosen) <= set(LININGS)
     lined = option(six, chosen.iloc[0])
     assert (lined["root_m2"] == 0).all()
     assert (lined["score"].to_numpy() < burst["score"].to_numpy()).all()
