@@ -139,7 +139,10 @@ def test_no_strings():
 
 
 def test_turns_are_anticlockwise():
-    assert turn_axes(np.array([[1.0, 0.0]]), 90.0) == pytest.approx(np.array([[0.0, 1.0]]))
+    east, north = np.array([[1.0, 0.0]]), np.array([[0.0, 1.0]])
+    assert turn_axes(east, 90.0) == pytest.approx(north)
+    assert turn_axes(north, 90.0) == pytest.approx(-east)
+    assert turn_axes(north, -90.0) == pytest.approx(east)
 
 
 def test_stops_and_waits_of_strings_welded_in_stages():
@@ -152,6 +155,19 @@ def test_stops_and_waits_of_strings_welded_in_stages():
     assert [each.item() for each in two] == [0.5, 0.5 + 1.5 / 2]
     unwelded = measure_stops(np.array([1.0, 2.0]), np.full(2, np.nan), pipe)[1]
     np.testing.assert_array_equal(unwelded, [0.0, np.nan])
+
+
+def test_the_strip_leads_from_the_outer_edge_of_a_pit_that_lies_anywhere():
+    """A pit from 104 to 100 m east, 50 m north: the string lies on to the west of 100."""
+    strings, pits = plan(make_street(straight(3)), trees=[(96.0, 0.0, 6.0, 2.0)])
+    row = pits.index[pits["pit_id"] == strings["launch_pit"].item()].item()
+    corners = [(104.0, 49.0), (100.0, 49.0), (100.0, 51.0), (104.0, 51.0)]
+    pits.loc[row, "geometry"] = shapely.Polygon(corners)
+    around = prepare_surroundings(make_zones([]))
+    found = plan_laydown(strings, pits, around, **TWELVE)["geometry"].item()
+    west, south, east, north = found.bounds
+    assert (east, (south + north) / 2) == pytest.approx((100.0, 50.0))
+    assert west == pytest.approx(100.0 - strings["length_m"].item() * 1.01)
 
 
 def test_stages_tie_up_houses_and_crew_for_longer():
