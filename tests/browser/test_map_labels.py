@@ -14,22 +14,28 @@ HOOK = """
 window.written = [];
 {
   const of = CanvasRenderingContext2D.prototype;
-  const { fillText, arc, setTransform } = of;
+  const { fill, fillText, arc, setTransform } = of;
+  const turnOf = (t) => [t.a, t.b, t.c, t.d, t.e, t.f];
   let ring = null;
   of.setTransform = function (...at) { window.written = []; return setTransform.apply(this, at); };
   of.arc = function (x, y, r, ...rest) {
-    ring = [x, y, r];
+    ring = { at: [x, y, r], turn: turnOf(this.getTransform()) };
     return arc.apply(this, [x, y, r, ...rest]);
   };
   of.fillText = function (text, x, y) {
     const box = this.measureText(text);
-    const t = this.getTransform();
-    const isSign = text.length === 1 && ring && Math.hypot(ring[0] - x, ring[1] - y) < 1;
-    const turn = [t.a, t.b, t.c, t.d, t.e, t.f];
-    window.written.push({ text, x, y, turn, ring: isSign ? ring : null,
+    window.written.push({ text, x, y, turn: turnOf(this.getTransform()), ring: null,
       box: [-box.actualBoundingBoxLeft, -box.actualBoundingBoxAscent,
         box.actualBoundingBoxRight, box.actualBoundingBoxDescent] });
     return fillText.apply(this, [text, x, y]);
+  };
+  // The mark of a sign is the one shape that is filled from a path of its own, on its disc.
+  of.fill = function (...what) {
+    if (what[0] instanceof Path2D && ring) {
+      window.written.push({ text: 'sign', x: 0, y: 0, turn: ring.turn, ring: ring.at,
+        box: [0, 0, 0, 0] });
+    }
+    return fill.apply(this, what);
   };
 }
 """

@@ -165,14 +165,15 @@ async function openSheet() {
     return;
   }
   await openLanguages(sayAgain);
-  openStudy(await unpack("payload"));
+  await openStudy(await unpack("payload"));
+  await gatherChecks();
   await breathe();
   byId("opening").hidden = true;
   byId("sheet-date").textContent = study.meta.date ? `\u00b7 ${study.meta.date}` : "";
   study.shownCount = study.runs.n;
   byId("key").open = !isNarrow();
   for (const part of [alerts, narrowing, plan, schedule, key, measuring, deciding, printing, finder, sharing]) {
-    part.open();
+    await part.open();
     await breathe();
   }
   window.addEventListener("hashchange", () => followAddress());

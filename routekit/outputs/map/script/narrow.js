@@ -5,8 +5,11 @@ const narrowing = {
   facets: [],
   least: null, most: null, openOnly: false, renewOnly: false,
 
-  open() {
-    this.facets = runFacets().map((facet) => facet.open(study.runs.n));
+  async open() {
+    for (const facet of runFacets()) {
+      this.facets.push(facet.open(study.runs.n));
+      await breathe();
+    }
   },
 
   /** @param {string} name @returns {Facet} */

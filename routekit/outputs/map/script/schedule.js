@@ -1,6 +1,7 @@
 // The list of runs, in step with the plan: the plan in words for whoever cannot see it.
 
 const LIST_STEP = 150;
+const LINES_AT_ONCE = 30;
 /** @type {{ name: string, words: () => string, isWide?: boolean }[]} */
 const SORTS = [
   { name: "run_id", words: () => say("Run") },
@@ -15,7 +16,7 @@ const SORTS = [
 ];
 
 const schedule = {
-  by: "run_id", isDown: false, inSight: false, limit: LIST_STEP, isTold: true,
+  by: "run_id", isDown: false, inSight: false, limit: LIST_STEP, isTold: true, round: 0,
 
   build(page) {
     page.replaceChildren(...compact([
@@ -76,15 +77,28 @@ const schedule = {
     this.shown = this.rows();
     this.limit = LIST_STEP;
     byId("list-heads").replaceChildren(...SORTS.map((sort) => this.head(sort)));
-    byId("list-rows").replaceChildren(...this.shown.slice(0, this.limit).map((run) => this.line(run)));
+    byId("list-rows").replaceChildren();
+    this.fill(0, this.limit);
     byId("list-note").replaceChildren(...compact([say("Runs listed: {shown} of {all}.", { shown: this.shown.length, all: study.runs.n }),
       study.shownCount === study.runs.n ? null : [" ", make("button", { type: "button", onclick: () => narrowing.reset() }, say("Clear all filters"))]]));
     byId("list-more").hidden = this.shown.length <= this.limit;
   },
 
+  // Some lines at once, the rest a few in each frame: none keeps the reader waiting.
+  fill(from, to) {
+    this.round += 1;
+    const { round } = this;
+    const go = (start) => {
+      if (round !== this.round || !byId("list-rows")) return;
+      const stop = Math.min(start + LINES_AT_ONCE, to);
+      byId("list-rows").append(...this.shown.slice(start, stop).map((run) => this.line(run)));
+      if (stop < Math.min(to, this.shown.length)) setTimeout(() => go(stop));
+    };
+    go(from);
+  },
+
   more() {
-    const next = this.shown.slice(this.limit, this.limit + LIST_STEP);
-    byId("list-rows").append(...next.map((run) => this.line(run)));
+    this.fill(byId("list-rows").childElementCount, this.limit + LIST_STEP);
     this.limit += LIST_STEP;
     byId("list-more").hidden = this.shown.length <= this.limit;
   },

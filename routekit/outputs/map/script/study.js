@@ -10,31 +10,40 @@ const ID_COLUMNS = { run: ["runs", "run_id"], tree: ["trees", "tree_id"],
   manhole: ["manholes", "manhole_id"], pit: ["pits", "pit_id"], string: ["strings", "string_id"],
   dig: ["digs", "dig_id"] };
 
-function openStudy(content) {
+// In steps between which the browser answers its reader.
+async function openStudy(content) {
   Object.assign(study, { meta: content.meta, palette: content.palette, words: content.words, techniques: content.techniques });
   for (const name of LAYERS) {
     study[name] = new Table(content[name]);
     study[name].outlines = new Outlines(content[name].g);
+    await breathe();
   }
   study.trees.crowns = new Outlines(content.trees.crown);
+  await breathe();
   study.trees.zones = new Outlines(content.trees.zone);
+  await breathe();
   for (const name of [...LINKS, ...LISTS]) study[name] = new Table(content[name]);
   [study.cellsEast, study.cellsNorth] = content.meta.cells_per_m;
   study.cells = (study.cellsEast + study.cellsNorth) / 2;
   study.rows = {};
   for (const [kind, [layer, id]] of Object.entries(ID_COLUMNS)) {
     study.rows[kind] = study[layer].rowsById(id);
+    await breathe();
   }
   study.breachesOfRun = study.breaches.groupBy("run", study.runs.n);
   study.breachesOfTree = study.breaches.groupBy("tree", study.trees.n);
+  await breathe();
   study.balanceOfTree = study.tree_balance.groupBy("tree", study.trees.n);
   study.linksOfRun = study.root_links.groupBy("run", study.runs.n);
   study.linksOfTree = study.root_links.groupBy("tree", study.trees.n);
   study.crossingsOfRun = study.crossings.groupBy("run", study.runs.n);
+  await breathe();
   study.connectionsOfRun = groupById(study.connections, "run_id");
   study.digsOfRun = groupById(study.digs, "run_id");
   study.newLineOfRun = groupById(study.new_lines, "run_id");
+  await breathe();
   study.dugBy = groupById(study.dug, "work_id");
+  await breathe();
   study.isShown = new Uint8Array(study.runs.n).fill(1);
   measureTrees();
   if (content.photo) openPhoto(content.photo);

@@ -27,7 +27,7 @@ async function parseByLine(text) {
   return content;
 }
 
-const WORK_MS = 25;
+const WORK_MS = 12;
 let restedAt = 0;
 
 // Lets the browser answer its reader once work has gone on for a while.
