@@ -42,6 +42,7 @@ def street(tmp_path_factory):
 
 def take_over(path, text, folder):
     """The study of a street with a file saved on its map."""
+    folder.mkdir(exist_ok=True)
     study = small_street(folder)
     study.write_text(
         path.read_text(encoding="utf-8").replace("[layers]\n", NAMED), encoding="utf-8"
@@ -159,3 +160,45 @@ def test_an_outline_is_drawn_and_undone_and_reasons_are_required(street, open_pa
     page.locator("#page-decide .draft button").click()
     assert page.locator("#page-decide .draft").count() == 0
     assert page.locator("#save-decisions").is_disabled()
+
+
+def test_different_techniques_within_one_string_are_told_at_once_and_when_read(
+    street, open_page, tmp_path
+):
+    path, file, _ = street
+    page = open_page(file)
+    for run in ("A1", "A2", "A3"):
+        decide(page, f"#run={run}", "force", technique="burst_same")
+    pulled = take_over(path, save(page), tmp_path / "pulled")
+    (string,) = pulled.strings["string_id"]
+    later = tmp_path / "later.html"
+    later.write_text(build_map(pulled), encoding="utf-8")
+    # Along the string: it would be divided, and the study divides it.
+    page = open_page(later)
+    for run, technique in (("A1", "burst_same"), ("A2", "burst_same"), ("A3", "burst_upsized")):
+        decide(page, f"#run={run}", "force", technique=technique)
+    told = page.locator("#deciding .clash").inner_text()
+    assert f"String {string}: different techniques" in told
+    parted = take_over(path, save(page), tmp_path / "parted")
+    assert page.locator("#page-decide .clash").all_inner_texts() == [told]
+    chosen = parted.advice.set_index("run_id")["technique"]
+    assert chosen.to_dict() == {"A1": "burst_same", "A2": "burst_same", "A3": "burst_upsized"}
+    assert sorted(parted.strings["run_ids"]) == ["A1;A2", "A3"]
+    ends = parted.strings.set_index("run_ids")
+    said = " ".join(ends.loc["A1;A2", ["start_reason", "end_reason"]])
+    assert "new pipe changes from" in said
+    # The whole string and one of its runs: one run with two techniques, which the study refuses.
+    page = open_page(later)
+    decide(page, f"#string={string}", "force", technique="burst_same")
+    assert page.locator("#deciding .clash").count() == 0
+    decide(page, "#run=A2", "force", technique="open_cut")
+    assert (
+        "Run A2: only one technique can be chosen"
+        in page.locator("#deciding .clash").first.inner_text()
+    )
+    with pytest.raises(
+        DecisionError, match=r"run A2 is forced to two techniques.*feature 1, feature 2"
+    ):
+        take_over(path, save(page), tmp_path / "refused")
+    page.locator("#page-decide .draft button").last.click()
+    assert page.locator("#page-decide .clash").count() == 0

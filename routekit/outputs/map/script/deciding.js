@@ -59,6 +59,7 @@ const deciding = {
     here.replaceChildren(...compact([
       make("h3", {}, say("Decide")),
       this.about(kind, row).map((feature) => this.line(feature)),
+      clashLines(this.about(kind, row)),
       make("label", {}, say("Decision"), " ", what),
       kind === "tree" ? [
         make("div", { "data-for": "own_zone" }, input("radius_m", say("Radius from the stem, m"), { inputmode: "decimal" }),
@@ -183,6 +184,7 @@ const deciding = {
       make("p", {}, say("Open a run, a string or a tree and decide at the end of its card. Nothing leaves this page until you save the file; put it beside the study file, write {line} under [layers] there, and run the study again.",
         { line: `decisions_map = "${DECISIONS_FILE}"` })),
       make("p", { class: "draft-count", role: "status" }, sayMany("{n} decision.", "{n} decisions.", { n: this.features.length })),
+      clashLines(this.features),
       this.features.map((feature) => this.line(feature)),
       make("div", { class: "list-tools" },
         make("button", { type: "button", id: "save-decisions", disabled: !this.features.length, onclick: () => this.save() }, say("Save the file")),
@@ -215,6 +217,38 @@ const deciding = {
       : say("{n} of {all} read; the rest are no decisions of this map.", { n: read.length, all: list.length });
   },
 };
+
+// What cannot hold together among the decisions made here, of the runs that some of them are about; and
+// strings that would be divided. The study refuses the first when it reads the file, by its own rules.
+function clashLines(some) {
+  const of = (decision) => {
+    /** @type {Map<string, Set<string>>} */
+    const found = new Map();
+    for (const { properties } of deciding.features) {
+      if (properties.decision !== decision) continue;
+      for (const id of properties.run_ids) found.set(id, (found.get(id) || new Set()).add(properties.technique));
+    }
+    return found;
+  };
+  const [forced, excluded] = [of("force"), of("exclude")];
+  const runs = new Set(some.flatMap(({ properties }) => properties.run_ids || []));
+  const listed = (codes) => [...codes].map(techniqueName).join("; ");
+  const told = [];
+  for (const id of runs) {
+    const mine = forced.get(id) || new Set();
+    const both = [...mine].filter((code) => excluded.has(id) && excluded.get(id).has(code));
+    if (mine.size > 1) told.push(say("Run {id}: only one technique can be chosen, not {list}. These decisions exclude each other: undo all but one, or the study refuses the file.", { id, list: listed(mine) }));
+    if (both.length) told.push(say("Run {id}: {list} is both chosen and ruled out. These decisions exclude each other: undo one, or the study refuses the file.", { id, list: listed(both) }));
+  }
+  for (let row = 0; row < study.strings.n; row += 1) {
+    const mine = runIdsOf(row);
+    const chosen = new Set(mine.flatMap((id) => [...(forced.get(id) || [])]));
+    if (chosen.size > 1 && mine.some((id) => runs.has(id))) {
+      told.push(say("String {id}: different techniques are chosen along it: {list}. It is pulled as one pipe, so the study would divide it there.", { id: study.strings.get("string_id", row), list: listed(chosen) }));
+    }
+  }
+  return told.map((words) => make("p", { class: "clash", role: "alert" }, words));
+}
 
 function isDecision(feature) {
   const told = feature && feature.properties;
