@@ -236,7 +236,8 @@ function clashLines(some) {
   const told = [];
   for (const id of runs) {
     const mine = forced.get(id) || new Set();
-    const both = [...mine].filter((code) => excluded.has(id) && excluded.get(id).has(code));
+    const ruledOut = excluded.get(id) || new Set();
+    const both = [...mine].filter((code) => ruledOut.has(code));
     if (mine.size > 1) told.push(say("Run {id}: only one technique can be chosen, not {list}. These decisions exclude each other: undo all but one, or the study refuses the file.", { id, list: listed(mine) }));
     if (both.length) told.push(say("Run {id}: {list} is both chosen and ruled out. These decisions exclude each other: undo one, or the study refuses the file.", { id, list: listed(both) }));
   }
