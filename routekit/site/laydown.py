@@ -213,7 +213,7 @@ def _launch_strips(strings: pd.DataFrame, pits: pd.DataFrame) -> _Strips:
     row = pd.Index(pits["pit_id"]).get_indexer(strings["launch_pit"])
     known = np.flatnonzero((row >= 0) & pits["geometry"].notna().to_numpy()[row])
     corners = shapely.get_coordinates(pits["geometry"].to_numpy(dtype=object)[row[known]])
-    square = corners.reshape(-1, 5, 2)[:, :4]
+    square = corners.reshape(-1, 5, 2)
     # Corners 0 and 3 are the inner edge, 1 and 2 the outer edge, along the pit's run.
     inner, outer = square[:, [0, 3]].mean(axis=1), square[:, [1, 2]].mean(axis=1)
     pit_run = pits["run_id"].to_numpy(dtype=object)[row[known]]
