@@ -6,7 +6,7 @@ tree, and a tree of which too little is known is never among those that are safe
 
 from __future__ import annotations
 
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
@@ -51,10 +51,10 @@ def state_answers(facts: Facts, settings: PublicSettings) -> list[list[Statement
     none = shown.iloc[:0]
     return [
         [
-            _state_when(str(label), used[street], settings),
+            _state_when(str(row.label), used[street], _take_days(row), settings),
             *_state_felled(used[street], trees.get(street, none)),
         ]
-        for street, label in enumerate(facts.streets["label"])
+        for street, row in enumerate(facts.streets.itertuples(index=False))
     ]
 
 
@@ -70,9 +70,18 @@ def _refuse_unknown(streets: pd.DataFrame, settings: PublicSettings) -> None:
         raise FieldError(msg)
 
 
-def _state_when(label: str, used: set[str], settings: PublicSettings) -> Statement:
-    """Say the days that are set for a street or for the whole; else that there are none yet."""
-    days = settings.periods.get(label, () if used == {MONITOR} else settings.period)
+def _take_days(street: Any) -> tuple[str, ...]:
+    """Take the days of a street by the programme; none where they are not known."""
+    days = (street.first_day, street.last_day)
+    return days if all(isinstance(day, str) for day in days) else ()
+
+
+def _state_when(
+    label: str, used: set[str], planned: tuple[str, ...], settings: PublicSettings
+) -> Statement:
+    """Say the days that the council sets, else those of the programme; else that there are none."""
+    whole = settings.period or planned
+    days = settings.periods.get(label, () if used == {MONITOR} else whole)
     if not days:
         return ["when", "idle" if used == {MONITOR} else "none"]
     first = {"day": days[0]}

@@ -11,6 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from routekit.advice.standing import INSPECT_OPEN, OWNERS, PROVISIONAL
+from routekit.arrays import split_ids
 from routekit.outputs.public.reduce import PublicTables
 from routekit.outputs.public.shown_trees import tree_facts
 from routekit.outputs.public.streets import (
@@ -39,7 +40,8 @@ class Facts:
     Attributes
     ----------
     streets : pandas.DataFrame
-        label, is_named.
+        label, is_named, first_day and last_day of its works as likely (YYYY-MM-DD; missing unless
+        every package of the programme that works in it has dates).
     runs : geopandas.GeoDataFrame
         run_id, technique (empty where not decided), look (first where a camera looks before the
         plan holds, unseen where it holds although nobody has looked, else empty), has_open_works
@@ -117,7 +119,7 @@ def collect_facts(tables: PublicTables, settings: PublicSettings) -> Facts:
     together = street_days(tables.strings, times, runs, settings)
     trees, tree_streets = tree_facts(tables, runs, settings)
     return Facts(
-        streets=streets.join(together),
+        streets=streets.join(together).join(_street_dates(tables.programme, runs)),
         runs=runs,
         trees=trees,
         tree_streets=tree_streets,
@@ -126,6 +128,20 @@ def collect_facts(tables: PublicTables, settings: PublicSettings) -> Facts:
         strings=_string_facts(tables.strings, runs),
         trenches=_trench_facts(tables.trenches, runs),
     )
+
+
+def _street_dates(programme: pd.DataFrame, runs: gpd.GeoDataFrame) -> pd.DataFrame:
+    """Find the first and the last day of the works by street, where all are known."""
+    lists = programme.assign(run_id=split_ids(programme["run_ids"])).explode("run_id")
+    lists = lists.astype({"run_id": object})
+    joined = lists.merge(runs[["run_id", "street"]].astype({"run_id": object}), on="run_id")
+    dates = joined[["start_date", "finish_date"]].astype(object)
+    groups = dates.groupby(joined["street"])
+    is_open = dates.isna().any(axis=1).groupby(joined["street"]).any()
+    days = pd.DataFrame(
+        {"first_day": groups["start_date"].min(), "last_day": groups["finish_date"].max()}
+    )
+    return days.astype(object).mask(is_open)
 
 
 def _techniques(runs: gpd.GeoDataFrame, advice: pd.DataFrame) -> NDArray[np.object_]:

@@ -34,6 +34,7 @@ class PublicTables:
     digs: gpd.GeoDataFrame
     surfaces: gpd.GeoDataFrame
     obstacles: gpd.GeoDataFrame
+    programme: pd.DataFrame
 
 
 @cache
@@ -103,7 +104,7 @@ def reduce_result(result: Result, *, street_field: str) -> PublicTables:
     }
     flat = {
         name: _keep_columns(getattr(result, name), allowed[name])
-        for name in ("advice", "encroachments", "trenches", "strings")
+        for name in ("advice", "encroachments", "trenches", "strings", "programme")
     }
     runs = _keep_shapes(result.runs, (*allowed["runs"], street_field), result.crs)
     runs = runs.rename(columns={street_field: "street"})

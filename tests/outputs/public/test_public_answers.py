@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 
+import pandas as pd
 import pytest
 from public_study import make_balance, make_result
 from whole_result import set_outputs, tell_outcomes
@@ -131,3 +132,29 @@ def test_of_many_trees_the_rest_is_counted():
     assert render(["felled", *said[1]], load_words("en")).startswith(
         "A large part of the root area of 9 trees is dug up: N0, N1, N2, N3, N4, N5 and 3 more."
     )
+
+
+def _with_programme(*rows):
+    names = ["run_ids", "start_date", "finish_date"]
+    table = pd.DataFrame(rows, columns=names, dtype=object)
+    return dataclasses.replace(make_result(), programme=table)
+
+
+def test_a_street_has_the_days_of_its_packages_unless_the_council_sets_some():
+    run = _runs_of("Alder Row")
+    early, late = ("2026-09-07", "2026-09-11"), ("2026-10-05", "2026-10-09")
+    planned = _with_programme((run[0], *late), (";".join(run), *early))
+    days = {"a": {"day": early[0]}, "b": {"day": late[1]}}
+    assert _said(planned, "Alder Row", "when") == [["period", days]]
+    assert _said(planned, "Mill Bank", "when") == [["none"]]
+    own = _said(planned, "Alder Row", "when", period=("2026-06-01",))
+    assert own == [["from", {"a": {"day": "2026-06-01"}}]]
+    # One package without a date leaves the last day open: nothing is said then.
+    open_end = _with_programme((run[0], *late), (";".join(run), None, None))
+    assert _said(open_end, "Alder Row", "when") == [["none"]]
+
+
+def _runs_of(street):
+    facts = describe_district(make_result()).facts
+    place = facts.streets["label"].tolist().index(street)
+    return facts.runs.loc[facts.runs["street"] == place, "run_id"].tolist()
