@@ -12,10 +12,11 @@ from routekit.arrays import ID_MARK, Floats, split_ids, take_numbers
 from routekit.programme.settings import ProgrammeSettings
 from routekit.techniques import RECORDS
 from routekit.vocabulary import USES
+from routekit.words.texts import message
 
 LEVELS: Final = ("low", "mid", "high")
 SEEN: Final = {one.code: one.seen for one in RECORDS}
-KINDS: Final = ("inside", "pits", "trench")
+KINDS: Final = (message("inside"), message("pits"), message("trench"))
 """Kinds of gangs, by what residents see of their work."""
 STORM, _, _, UNKNOWN_USE = USES
 

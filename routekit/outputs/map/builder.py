@@ -46,6 +46,7 @@ SCRIPTS: Final = (
     "sections.js",
     "section_works.js",
     "ways.js",
+    "programme.js",
     "cards.js",
     "parts.js",
     "sheets.js",

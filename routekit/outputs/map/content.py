@@ -158,7 +158,15 @@ ALERT_IDS: Final = {
 }
 """Table that an alert is about, to the column of its ids."""
 
-_SHEETS: Final = ("totals", "ways", "findings", "rules", "provenance", "decisions")
+_SHEETS: Final = (
+    "totals",
+    "ways",
+    "programme",
+    "findings",
+    "rules",
+    "provenance",
+    "decisions",
+)
 _NOT_SHOWN: Final = ["new_pipe", "new_pipe_words"]
 """Texts of the options that the page does not show."""
 

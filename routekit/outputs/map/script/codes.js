@@ -136,6 +136,8 @@ const CODES = {
     "open: inspect first": () => say("open: inspect first"),
     "open: a person decides": () => say("open: a person decides"),
   },
+  gang: { inside: () => say("inside"), pits: () => say("pits"), trench: () => say("trench") },
+  placed: { placed: () => say("placed"), "to confirm": () => say("to confirm"), "cannot be placed": () => say("cannot be placed") },
   sureness: {
     sure: () => say("sure"),
     likely: () => say("likely"),

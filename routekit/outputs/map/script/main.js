@@ -11,6 +11,7 @@ const PAGES = {
   checks: (page) => lists.checks.build(page),
   findings: (page) => lists.findings.build(page),
   totals: (page) => page.replaceChildren(...compact(sumsPage())),
+  programme: (page) => page.replaceChildren(...compact(programmePage())),
   decide: (page) => deciding.build(page),
   print: (page) => page.replaceChildren(...compact(printing.page())),
   sources: (page) => page.replaceChildren(...compact(basisPage())),
