@@ -9,14 +9,13 @@ import numpy as np
 import pandas as pd
 
 from routekit.arrays import ID_MARK, Floats, split_ids, take_numbers
-from routekit.programme.settings import ProgrammeSettings
+from routekit.programme.settings import Gang, ProgrammeSettings
 from routekit.techniques import RECORDS
 from routekit.vocabulary import USES
-from routekit.words.texts import message
 
 LEVELS: Final = ("low", "mid", "high")
 SEEN: Final = {one.code: one.seen for one in RECORDS}
-KINDS: Final = (message("inside"), message("pits"), message("trench"))
+KINDS: Final[tuple[Gang, ...]] = ("inside", "pits", "trench")
 """Kinds of gangs, by what residents see of their work."""
 STORM, _, _, UNKNOWN_USE = USES
 

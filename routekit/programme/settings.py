@@ -11,10 +11,13 @@ from pydantic import AfterValidator, Field, field_validator
 from routekit.settings.declare import Settings, check_order, setting
 
 Triple = Annotated[tuple[float, float, float], AfterValidator(check_order)]
+Gang = Literal["inside", "pits", "trench"]
+"""Kinds of gangs, by what residents see of their work."""
+
 Force = Literal["must", "prefer", "off"]
 """Whether a season binds, is waited for if it is near, or is not looked at."""
 
-GANGS: Final = {"inside": 1, "pits": 1, "trench": 1}
+GANGS: Final[dict[Gang, int]] = {"inside": 1, "pits": 1, "trench": 1}
 URGENCY: Final = {"high": 9, "medium": 3, "low": 1, "none": 1, "unknown": 3}
 _MONTH_DAY = re.compile(r"(0[1-9]|1[0-2])-(0[1-9]|[12]\d|3[01])")
 
@@ -58,7 +61,7 @@ class ProgrammeSettings(Settings):
         text="Country of the works as two letters, whose nesting season counts; see windows.csv.",
         pattern="^([A-Z]{2})?$",
     )
-    gangs: dict[Literal["inside", "pits", "trench"], Annotated[int, Field(ge=1)]] = setting(
+    gangs: dict[Gang, Annotated[int, Field(ge=1)]] = setting(
         lambda: dict(GANGS),
         unit="gangs",
         source="house",
