@@ -80,3 +80,12 @@ def _plain(column: ArrayLike) -> list[str]:
     """List a column of texts; blank where missing."""
     values = pd.Series(column, dtype=object)
     return values.where(values.notna(), "").astype(str).tolist()
+
+
+METHOD_NAMES: Final = {
+    "hand": message("by hand"),
+    "suction": message("vacuum excavation"),
+    "machine": message("by machine"),
+    "robot": message("by robot, from inside"),
+}
+"""How a pit or dig is dug, as a reader is told."""

@@ -16,7 +16,9 @@ from routekit.site.digs import (
     manhole_digs,
     repair_digs,
 )
+from routekit.site.work_names import METHOD_NAMES
 from routekit.site.zone_layer import prepare_zones
+from routekit.vocabulary import DIG_METHODS
 
 DIGS = SITE.digs
 
@@ -320,3 +322,7 @@ def test_a_dig_without_a_connection_goes_by_its_id_alone():
 def test_works_without_a_geometry_are_left_out():
     pits, digs = works_of(None)
     assert list_works(pits, digs)["label"].tolist() == ["connection dig D0 (C1)"]
+
+
+def test_every_way_of_digging_has_a_name_for_readers():
+    assert set(METHOD_NAMES) == set(DIG_METHODS)

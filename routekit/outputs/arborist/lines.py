@@ -16,6 +16,7 @@ from routekit.outputs.arborist.words import (
     write_quantity,
 )
 from routekit.site.encroachments import PIT
+from routekit.site.work_names import METHOD_NAMES
 from routekit.trees.certainty import spread_of
 from routekit.vocabulary import SEVERITIES
 from routekit.words.texts import Text, join, say, take_texts, word
@@ -310,7 +311,9 @@ def describe_dig(item: Mapping[str, Any]) -> dict[str, str]:
     method = item["method"]
     return {
         "name": item["name"],
-        "method": word(str(method)) if is_known(method) and method else "",
+        "method": word(METHOD_NAMES.get(str(method), str(method)))
+        if is_known(method) and method
+        else "",
         "footprint": write_number(item["footprint_m2"], 2),
         "edge": _write_edge(item["stem_edge_m"], item["spread_m"]),
         "doubt": say("could change") if holds(item["is_unsure"]) else "",

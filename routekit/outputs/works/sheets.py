@@ -16,7 +16,7 @@ from routekit.outputs.works.frames import frame_street
 from routekit.result import Result
 from routekit.site.protection import FENCE, GROUND, HAND_DIG, NO_STORE
 from routekit.site.protection import NOT_KNOWN as NOT_SET_OUT
-from routekit.site.work_names import name_digs, name_pits
+from routekit.site.work_names import METHOD_NAMES, name_digs, name_pits
 from routekit.techniques import TECHNIQUES, list_codes
 from routekit.words.texts import begin, join, name_some, say, take_texts, word
 
@@ -238,7 +238,9 @@ class _Lists:
                 "sign": "",
                 "what": begin(say("{pit} at manhole {manhole}", pit=name, manhole=_named(at))),
                 "size": _write_box(size),
-                "note": word(str(method)) if is_drawn else say("place not known"),
+                "note": word(METHOD_NAMES.get(str(method), str(method)))
+                if is_drawn
+                else say("place not known"),
             }
             for name, size, is_drawn, at, method in facts
         ]
@@ -261,7 +263,9 @@ class _Lists:
                     ],
                     ", ",
                 ),
-                "note": word(str(method)) if is_drawn else say("place not known"),
+                "note": word(METHOD_NAMES.get(str(method), str(method)))
+                if is_drawn
+                else say("place not known"),
             }
             for name, area_m2, depth_m, is_drawn, method in zip(
                 names, area, depth, drawn, digs["method"], strict=True
@@ -332,7 +336,7 @@ def _list_areas(table: pd.DataFrame) -> list[dict[str, Any]]:
             "work": work or run,
             "trees": _split(trees),
             "area": write_quantity(area_m2, "m²"),
-            "method": word(method) if method else "",
+            "method": word(METHOD_NAMES.get(method, method)) if method else "",
         }
         for name, work, run, trees, area_m2, method in table[columns]
         .astype(object)
