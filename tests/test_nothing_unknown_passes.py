@@ -15,6 +15,7 @@ from counted import hold_counts, hold_runs, name_words, rests_on_more, take_tota
 from taken_away import SEED, Sample, check_alone
 
 from routekit import run_study
+from routekit.advice.new_line_texts import BETTER, FAILS, UNPROVED, WORSE
 from routekit.errors import LayerError
 from routekit.layers.columns import load_columns
 from routekit.methods.bursting import NO_PIT
@@ -360,6 +361,34 @@ def test_counts_of_layers_that_are_taken_away_are_not_known_or_told_of(result_of
     assert after.runs["n_crossings"].isna().all()
     assert after.runs["n_connections"].isna().all()
     assert (before.runs["n_crossings"] > 0).any()
+
+
+@pytest.mark.parametrize("case", [*STRIPPED, "layers gone"])
+def test_no_new_line_passes_or_is_better_by_what_is_taken_away(case, result_of):
+    before, after = result_of("whole"), result_of(case)
+    old, new = (each.new_lines.set_index("run_id") for each in (before, after))
+    # It is still told of every run for which one is asked, and of each line its checks.
+    assert len(old)
+    assert set(old.index) <= set(new.index)
+    checked = set(after.new_line_checks["run_id"].astype(str))
+    assert checked == set(new.index[~new.geometry.isna()])
+    same = [
+        run
+        for run in old.index
+        if new.geometry[run] and new.geometry[run].equals(old.geometry[run])
+    ]
+    lines = [
+        verdicts(table[table["run_id"].isin(same)].assign(technique="new line"))
+        for table in (before.new_line_checks, after.new_line_checks)
+    ]
+    assert set(lines[0].index) == set(lines[1].index)
+    assert turned(*lines).empty
+    # What is not known wins nothing.
+    lacks = after.new_line_checks.groupby("run_id", observed=True)["verdict"].agg(
+        lambda found: found.isin(["unknown", "fail"]).any()
+    )
+    assert new["standing"].isin([UNPROVED, FAILS])[lacks.index[lacks]].all()
+    assert (~new["standing"].isin([BETTER, WORSE]) | new["score"].notna()).all()
 
 
 def test_every_word_beside_a_count_is_a_row_of_some_result(result_of):

@@ -114,12 +114,14 @@ def _connections_fall(cases: pd.DataFrame, least: float) -> Check:
     """Check the fall of re-laid connections, whose own levels no layer tells.
 
     It passes only where the lowest that they can join leaves enough. Where that takes the crown of
-    the old pipe it is a caution, and where not even that does it is not known.
+    the old pipe it is a caution, and where not even that does, or some connections are not known,
+    it is not known.
     """
     invert, crown = column(cases, "relaid_invert_fall"), column(cases, "relaid_crown_fall")
+    is_known = column(cases, "n_relaid_unknown") == 0
     return at_least(
         "Fall of the connections re-laid",
-        np.where(crown >= least, crown, np.nan),
+        np.where(is_known & (crown >= least), crown, np.nan),
         least,
         caution=np.where(invert >= least, least, np.inf),
         unit="m/m",

@@ -115,3 +115,10 @@ def test_a_line_does_not_pass_on_assumed_levels(field):
     )
     weighed = weigh_assumed({"one": checks}, cases["assumed"])["one"]
     assert VERDICTS[worst_verdict(weighed)[0]] == "caution"
+
+
+def test_the_fall_of_connections_that_are_not_known_is_not_known():
+    name = "Fall of the connections re-laid"
+    ends = {"relaid_invert_fall": np.inf, "relaid_crown_fall": np.inf}
+    assert judge(name, **ends) == "pass"
+    assert judge(name, **ends, n_relaid_unknown=np.nan) == "unknown"
