@@ -623,6 +623,23 @@ def as_built(study: Path, copy: Path, runs: str, as_json: bool) -> None:
 
 
 @main.command()
+@click.argument("result", type=click.Path(path_type=Path))
+@click.argument("lessons", type=click.Path(path_type=Path))
+@_tell_errors
+def learn(result: Path, lessons: Path) -> None:
+    """Write what the finished works of RESULT measured to the file LESSONS, for the next study.
+
+    RESULT is a result.gpkg or its folder. The next study names the file as record.lessons.
+    """
+    from routekit.outputs.compare import find_result  # noqa: PLC0415
+    from routekit.outputs.lessons_file import write_lessons_file  # noqa: PLC0415
+
+    text = write_lessons_file(find_result(result), lessons)
+    OUT.print(text, markup=False)
+    OUT.print(f"Written: {lessons}", markup=False)
+
+
+@main.command()
 @click.argument("old", type=click.Path(path_type=Path))
 @click.argument("new", type=click.Path(path_type=Path))
 @click.option("--exact", is_flag=True, help="Prove all tables the same; exit code 9 if not.")

@@ -32,6 +32,7 @@ from routekit.methods.roots import link_roots
 from routekit.outputs.notebook import ShownResult
 from routekit.programme.diversion import Flows, find_diversions
 from routekit.programme.programme import Works, make_programme
+from routekit.record.after_care import plan_care
 from routekit.record.returned import Record, keep_record
 from routekit.schema import hold_tables
 from routekit.settings.provenance import build_provenance, used_sources, write_basis
@@ -45,6 +46,7 @@ from routekit.trees.open_lines import lay_open_lines
 from routekit.trees.stem_table import tabulate_stems
 from routekit.trees.stem_words import describe_stems
 from routekit.trees.zones import build_zones
+from routekit.vocabulary import CAUTIONS, TAUGHT
 
 Tell = Callable[[str], None]
 
@@ -158,7 +160,14 @@ def run_study(study: Study, *, tell: Tell = _silent) -> ShownResult:
         choice_settings(settings),
     )
     renewal, surveys = tell_sureness(renewal, exposure.near_misses, choice_settings(settings))
-    record = keep_record(layers, renewal, settings.record)
+    record = keep_record(
+        layers,
+        renewal,
+        settings.record,
+        study.path.parent,
+        drag_factor=settings.pull.drag_factor[1],
+        groundwater_depth_m=settings.methods.subsoil.groundwater_depth_m,
+    )
     result = _collect(
         study, prepared, exposure, condition, root_links, renewal, surveys, new_lines, record
     )
@@ -281,6 +290,14 @@ def _collect(
     programme = _plan_works(study, condition, renewal)
     rules = list_rules_in_force(study.settings)
     near_misses = mark_trenches(exposure.near_misses, renewal.advice)
+    needs = find_needs(
+        layers.trees,
+        prepared.zones,
+        renewal.encroachments,
+        near_misses,
+        renewal.tree_balance,
+        renewal.advice,
+    )
     return ShownResult(
         name=study.settings.study.name,
         crs=layers.crs.to_string(),
@@ -334,13 +351,17 @@ def _collect(
         as_built=record.as_built,
         programme=programme,
         flow_diversion=_divert_flow(study, layers, renewal, programme),
-        tree_needs=find_needs(
-            layers.trees,
-            prepared.zones,
-            renewal.encroachments,
-            near_misses,
+        lessons=record.lessons,
+        permits=record.permits,
+        cautions=_caution(study),
+        tree_needs=needs,
+        after_care=plan_care(
+            needs,
             renewal.tree_balance,
-            renewal.advice,
+            renewal.encroachments,
+            record.done_runs,
+            study.settings.record,
+            visits=study.settings.advice.site_items.watering_visits,
         ),
         tree_protection=_protect_trees(study, prepared, exposure, renewal),
         root_zones=layers.root_zones,
@@ -399,6 +420,11 @@ def _divert_flow(
     )
 
 
+def _caution(study: Study) -> tuple[str, ...]:
+    """Give the cautions that go with every output."""
+    return CAUTIONS if study.settings.record.lessons is None else (*CAUTIONS, TAUGHT)
+
+
 def _protect_trees(
     study: Study, prepared: Prepared, exposure: Exposure, renewal: Renewal
 ) -> gpd.GeoDataFrame:
@@ -445,6 +471,7 @@ def _provenance(
         inputs=inputs,
         rules=rules[rules["kind"] == "setting"],
         source_keys=used_sources(rules, renewal.checks, renewal.totals),
+        cautions=_caution(study),
         date=study.settings.outputs.map.sheet_date,
         basis=[
             study.settings.model_dump_json(exclude={"layers"}),

@@ -98,6 +98,9 @@ class Result:
     as_built: pd.DataFrame
     programme: pd.DataFrame
     flow_diversion: pd.DataFrame
+    lessons: pd.DataFrame
+    permits: pd.DataFrame
+    after_care: pd.DataFrame
     photo: Path | None = None
     folder: Path | None = None
     """Folder of the study file, from which the photos of trees are named."""

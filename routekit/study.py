@@ -11,9 +11,11 @@ from html import escape
 from pathlib import Path
 from typing import Any, Self
 
+import numpy as np
 import pandas as pd
 from pydantic import ValidationError
 
+from routekit.advice.quantities import PER_DAY
 from routekit.advice.settings import AdviceSettings, ChoiceSettings
 from routekit.errors import StudyError
 from routekit.layers.columns import RASTER_LAYERS, TABLE_LAYERS, VECTOR_LAYERS
@@ -29,6 +31,7 @@ from routekit.pipes.settings import (
     TrenchSettings,
 )
 from routekit.programme.settings import DiversionSettings, ProgrammeSettings
+from routekit.record.lessons import read_lessons
 from routekit.record.settings import RecordSettings
 from routekit.settings.declare import setting
 from routekit.settings.outputs import OutputSettings
@@ -99,6 +102,7 @@ class Study:
             )
             raise StudyError(message)
         object.__setattr__(self, "path", _take_path(self.path))
+        object.__setattr__(self, "settings", _take_lessons(self.settings, self.path.parent))
 
     def __repr__(self) -> str:
         """Say in one line which study it is; `settings` holds the rest."""
@@ -199,6 +203,33 @@ class Study:
         return replace(self, settings=self.settings.model_copy(update={"outputs": spoken}))
 
 
+def _take_lessons(settings: StudySettings, base: Path) -> StudySettings:
+    """Set what the file of lessons teaches, once; of what was measured too seldom nothing."""
+    named = settings.record.lessons
+    if named is None or "drag_factor" in settings.pull.model_fields_set:
+        return settings
+    lessons = read_lessons(base / named)
+    drag, days = lessons.pull_factor, lessons.days_factor
+    factor = (drag.low, drag.mid, drag.high) if drag.mid > 0 else (1.0, 1.0, 1.0)
+    pull = settings.pull.model_copy(update={"drag_factor": tuple(float(one) for one in factor)})
+    production = settings.advice.production
+    if days.mid > 0:
+        more = np.array([days.low, days.mid, days.high])
+        taught = {
+            item: tuple(
+                (
+                    production.triple(item) / more[::-1]
+                    if production.unit(item).endswith(PER_DAY)
+                    else production.triple(item) * more
+                ).tolist()
+            )
+            for item in type(production).model_fields
+        }
+        production = production.model_copy(update=taught)
+    advice = settings.advice.model_copy(update={"production": production})
+    return settings.model_copy(update={"pull": pull, "advice": advice})
+
+
 def list_inputs(study: Study) -> tuple[tuple[str, Path], ...]:
     """List the files that a study reads, its own file among them.
 
@@ -222,6 +253,8 @@ def list_inputs(study: Study) -> tuple[tuple[str, Path], ...]:
         source = getattr(study.settings.layers, layer)
         if source is not None:
             found.append((f"layers.{layer}", study.path.parent / source.path))
+    if study.settings.record.lessons is not None:
+        found.append(("record.lessons", study.path.parent / study.settings.record.lessons))
     return tuple(found)
 
 
@@ -310,6 +343,9 @@ def parse_settings(table: dict[str, Any], *, file: str = "study file") -> StudyS
         settings = StudySettings.model_validate(table)
     except ValidationError as error:
         raise StudyError(explain_refusal(error, StudySettings, file=file)) from None
+    if settings.record.lessons is not None and "drag_factor" in settings.pull.model_fields_set:
+        message = f"{file}: pull.drag_factor is set, and record.lessons would set it; leave one out"
+        raise StudyError(message)
     try:
         choose_regime(settings.zones)
     except StudyError as error:

@@ -131,6 +131,12 @@ MM_PER_M: Final = 1000.0
 GRAVITY_M_S2: Final = 9.81
 """Gravity, m/s2."""
 
+TAUGHT: Final = message(
+    "Pulls and working days rest on what earlier works measured: the factors stand among the "
+    "settings, their counts among the lessons."
+)
+"""Goes with every output of a study that takes lessons over."""
+
 CAUTIONS: Final = (
     message(
         "Screening only: this is not a design, an arboricultural impact assessment, a method "

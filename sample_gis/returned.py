@@ -135,6 +135,25 @@ def roots() -> list[dict[str, object]]:
     ]
 
 
+def permits() -> list[dict[str, object]]:
+    """Return the permits that were granted: one package has all of its own, one does not."""
+    return [
+        {
+            "permit_id": name,
+            "kind": None,
+            "what": None,
+            "reference": reference,
+            "granted_on": day,
+            "by": "office",
+        }
+        for name, reference, day in (
+            ("BL-03 road", "R-26-118", "2026-09-21"),
+            ("S0001 road", "R-26-104", "2026-09-14"),
+            ("S0001 services", "L-26-77", None),
+        )
+    ]
+
+
 def write_returned(path: FilePath) -> None:
     """Write the return file."""
     path.unlink(missing_ok=True)
@@ -143,6 +162,7 @@ def write_returned(path: FilePath) -> None:
         ("pull_readings", pulls()),
         ("pits_dug", pits()),
         ("roots_met", roots()),
+        ("permits", permits()),
     ):
         table = pd.DataFrame(rows)
         if "geometry" in table:

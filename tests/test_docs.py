@@ -99,6 +99,7 @@ def test_every_module_says_what_it_is_for():
 
 
 WHOLE_STUDY = {
+    "plan_care",
     "keep_record",
     "add_ground",
     "build_flow",
@@ -115,6 +116,7 @@ WHOLE_STUDY = {
 """Stages that take layers of a whole study: an example would be longer than it is of use."""
 
 RAISES_NOTHING = {
+    "plan_care",
     "keep_record",
     "find_nearest_runs",
     "judge_outcomes",

@@ -15,6 +15,17 @@ from routekit.techniques import MONITOR, OPEN_CUT, list_codes
 from routekit.trees.least_distance import WITHIN
 from routekit.words.texts import both, fill, join, take_texts
 
+DUG_NEEDS = (
+    "digs",
+    "stays_open",
+    "small_digs",
+    "trench",
+    "chosen_trench",
+    "pits",
+    "undecided",
+)
+"""Needs of which any means that ground of the zone is opened."""
+
 _UNDECIDED = ""
 _THROUGH = list_codes(lambda one: one.is_through)
 _MENDING = list_codes(lambda one: one.new_pipe == "mended")

@@ -51,6 +51,9 @@ KEYS = {
     "new_line_checks": "row_name",
     "new_line_connections": "row_name",
     "as_built": "row_name",
+    "lessons": "lesson",
+    "permits": "permit_id",
+    "after_care": "row_name",
     "findings": "row_name",
     "rules": "row_name",
 }
@@ -86,6 +89,7 @@ _NAMED_BY = {
             "quantities",
             "alerts",
             "as_built",
+            "after_care",
             "findings",
             "rules",
         )

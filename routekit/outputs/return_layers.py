@@ -24,11 +24,13 @@ from routekit.layers.same_tree import PLACE_COLUMNS
 from routekit.layers.site_return import (
     DONE_RUNS,
     GIVEN_COLUMNS,
+    PERMITS,
     PITS_DUG,
     PULL_READINGS,
     ROOTS_MET,
     SHAPES,
     SITE_LAYERS,
+    TEMPLATES,
     load_return_columns,
 )
 from routekit.outputs.foreign_layers import ForeignTables, read_foreign, write_foreign
@@ -48,6 +50,7 @@ _SITE_TEXTS = {
     PULL_READINGS: "Write here: the pull that was read, by the length pulled in",
     PITS_DUG: "Draw here: each pit as it was dug",
     ROOTS_MET: "Write here: each root that was met, how thick, and whether it was cut",
+    PERMITS: "Fill in: reference and day of each permit and notice; one without both is open",
 }
 DECISION_COLUMNS = (*DECISION_TEXTS, "stem_diameter_mm")
 
@@ -183,11 +186,11 @@ def _start_site_layer(before: Path, layer: str, result: Result) -> pd.DataFrame:
         columns=[*columns, *(each for each in written if each not in (*columns, "geometry"))]
     )
     table = written.assign(geometry=shapes)
-    if layer == DONE_RUNS:
-        asked = _list_worked(result)
-        told = [name for name in written if name not in GIVEN_COLUMNS[layer]]
+    if layer in TEMPLATES:
+        asked, name = _list_asked(layer, result), GIVEN_COLUMNS[layer][0]
+        told = [each for each in written if each not in GIVEN_COLUMNS[layer]]
         table = table[written[told].notna().any(axis=1).to_numpy(dtype=bool)]
-        fresh = asked[~asked["run_id"].isin(table["run_id"].astype("str"))]
+        fresh = asked[~asked[name].isin(table[name].astype("str"))]
         table = pd.concat([table.astype(object), fresh.astype(object)], ignore_index=True)
     kinds = {
         name: "float64" if name in columns and columns[name].kind == "number" else "str"
@@ -196,8 +199,11 @@ def _start_site_layer(before: Path, layer: str, result: Result) -> pd.DataFrame:
     return table.reindex(columns=table.columns.union([], sort=False)).astype(kinds)
 
 
-def _list_worked(result: Result) -> pd.DataFrame:
-    """List the runs that are to be worked on, with their lines."""
+def _list_asked(layer: str, result: Result) -> pd.DataFrame:
+    """List what is to be filled in: permits, or the runs to be worked on with their lines."""
+    if layer == PERMITS:
+        asked = result.permits[["permit_id", "kind"]].astype("str")
+        return asked.assign(what=result.permits["subject"].astype("str"), geometry=None)
     technique = result.advice["technique"].astype(object).fillna("").to_numpy(dtype=object)
     worked = result.runs[~np.isin(technique, ["", MONITOR])]
     return pd.DataFrame(

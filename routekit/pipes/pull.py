@@ -111,12 +111,13 @@ def drag_per_metre(
     pipe : PipeSettings
         Density.
     pull : PullSettings
-        Friction, gripped share and pressure.
+        Friction, gripped share, pressure and factor on the drag.
 
     Returns
     -------
     numpy.ndarray of float, shape (n, 3)
-        ``mu (w + pi OD p_n k_c)`` in kN/m: low, mid, high; source `burst_statics`.
+        ``mu (w + pi OD p_n k_c)`` in kN/m: low, mid, high; source `burst_statics`. Times the
+        factor that pulls measured on earlier works speak for, 1 where none were.
     """
     outside, ratio = as_floats(outside_mm, sdr)
     check_positive("outside_mm", outside)
@@ -124,7 +125,7 @@ def drag_per_metre(
     grip = np.array(pull.contact_pressure_kpa) * np.array(pull.contact_share)
     surface = np.pi * outside / MM_PER_M
     load = weight[..., np.newaxis] + surface[..., np.newaxis] * grip
-    return np.asarray(np.array(pull.friction) * load)
+    return np.asarray(np.array(pull.friction) * load * np.array(pull.drag_factor))
 
 
 def capstan(bend_deg: ArrayLike, friction: ArrayLike) -> Floats:

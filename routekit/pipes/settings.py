@@ -337,6 +337,11 @@ class PullSettings(Settings):
         "fitted so that strings of about 140 m, which are common practice, stay within the "
         "allowable pull of a DN 250 pipe, with a spread of about -65 to +125 % in the drag.",
     )
+    drag_factor: Triple = setting(
+        (1.0, 1.0, 1.0), unit="-", source="house",
+        text="Factor on the estimated drag of each string: 1 as long as nothing was measured. The "
+        "file of lessons that record.lessons names sets it, with the band in which it lies.",
+    )
     undrained_strength_kpa: Triple = setting(
         (20.0, 40.0, 75.0), unit="kPa", source="soil_strength_range",
         text="Undrained strength of the soil round the pipe.",

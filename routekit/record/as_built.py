@@ -469,7 +469,7 @@ def _rank(severity: pd.Series) -> Floats:
 def _find_blind(dug: pd.DataFrame, plan: Plan) -> pd.DataFrame:
     """List the trees near each pit as dug whose zone is not known."""
     zones, shapes = plan.zones, np.asarray(dug["geometry"], dtype=object)
-    pit, near = zones.unknown_index.query(shapes, predicate="dwithin", distance=_BLIND_M)
+    pit, near = zones.unknown_index.query(shapes, predicate="dwithin", distance=BLIND_M)
     return pd.DataFrame(
         {
             "work_id": name_dug(dug)[pit],
@@ -479,7 +479,7 @@ def _find_blind(dug: pd.DataFrame, plan: Plan) -> pd.DataFrame:
     )
 
 
-_BLIND_M: Final = 15.0
+BLIND_M: Final = 15.0
 """A tree of unknown zone may reach this far, m: the widest zone of BS 5837:2012, clause 4.6.1."""
 
 

@@ -112,6 +112,9 @@ def plan_changes(
             notes.append(f"{canonical} of {names}: the layer has no column of its own for it")
             continue
         column, unit = homes[canonical]
+        if canonical == "height_mm":
+            # A round pipe has no height of its own where the layer leaves it blank.
+            told &= raw.frame[column].iloc[row].notna().to_numpy(dtype=bool)
         new = _write_cells(canonical, cells[told], raw.frame[column], unit, inputs)
         place = row[told]
         parts.append(
@@ -130,6 +133,7 @@ def plan_changes(
         )
     empty = pd.DataFrame({name: pd.Series(dtype=object) for name in CHANGE_COLUMNS})
     table = pd.concat(parts, ignore_index=True) if parts else empty
+    table = table[(table["old"] != table["new"]).to_numpy(dtype=bool)].reset_index(drop=True)
     return Changes(table=table, raw=raw, notes=notes)
 
 

@@ -18,7 +18,8 @@ from routekit.arrays import Floats, as_floats, check_positive
 BAND = 0.90
 """Share of the posterior that lies between low and high."""
 
-_LEAST = 2
+LEAST_RATIOS = 2
+"""Ratios from which a spread is known."""
 
 
 class Factor(NamedTuple):
@@ -79,7 +80,7 @@ def find_factor(ratios: ArrayLike) -> Factor:
     n = given.shape[-1]
     shape = given.shape[:-1]
     count = np.full(shape, float(n))
-    if n < _LEAST:
+    if n < LEAST_RATIOS:
         lost = np.full(shape, np.nan)
         return Factor(count, lost, lost, lost, lost, lost, lost)
     logs = np.log(given)

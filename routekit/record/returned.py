@@ -3,15 +3,26 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from pathlib import Path
 
 import pandas as pd
 
 from routekit.advice.choice import Renewal
 from routekit.layers.findings import Findings
 from routekit.layers.read import Layers
-from routekit.layers.site_return import name_planned
+from routekit.layers.site_return import PERMITS, leave_unknown, name_planned
 from routekit.record.as_built import Plan, compare_as_built
+from routekit.record.lessons import (
+    Lessons,
+    draw_lessons,
+    empty_lessons,
+    read_lessons,
+    tabulate_lessons,
+)
+from routekit.record.permits import Asked, fill_in, list_permits
+from routekit.record.posterior import LEAST_RATIOS
 from routekit.record.settings import RecordSettings
+from routekit.words.texts import say
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -20,15 +31,28 @@ class Record:
 
     Attributes
     ----------
-    as_built, findings : DataFrame
+    as_built, lessons, permits, findings : DataFrame
         As in the schema.
+    done_runs : DataFrame
+        Of what came back, runs of this study alone.
     """
 
     as_built: pd.DataFrame
+    lessons: pd.DataFrame
+    permits: pd.DataFrame
+    done_runs: pd.DataFrame
     findings: pd.DataFrame
 
 
-def keep_record(layers: Layers, renewal: Renewal, settings: RecordSettings) -> Record:
+def keep_record(
+    layers: Layers,
+    renewal: Renewal,
+    settings: RecordSettings,
+    base: Path,
+    *,
+    drag_factor: float,
+    groundwater_depth_m: float | None,
+) -> Record:
     """Compare what came back from site with what is planned.
 
     Parameters
@@ -38,6 +62,12 @@ def keep_record(layers: Layers, renewal: Renewal, settings: RecordSettings) -> R
     renewal : Renewal
         The plan.
     settings : RecordSettings
+    base : Path
+        Folder of the study file.
+    drag_factor : float
+        Factor on the drag that the estimates hold already, mid.
+    groundwater_depth_m : float or None
+        Highest groundwater below ground level; None not known.
 
     Returns
     -------
@@ -64,4 +94,45 @@ def keep_record(layers: Layers, renewal: Renewal, settings: RecordSettings) -> R
         zones=renewal.place.around.zones,
         major_from_share=renewal.place.major_from_share,
     )
-    return Record(as_built=compare_as_built(returned, plan, settings), findings=findings.table())
+    before = empty_lessons() if settings.lessons is None else read_lessons(base / settings.lessons)
+    if settings.lessons is not None:
+        _tell_few(before, findings)
+    days_factor = float(before.days_factor.mid)
+    lessons = draw_lessons(
+        returned,
+        plan,
+        renewal.options,
+        before,
+        drag_factor=drag_factor,
+        days_factor=days_factor if days_factor > 0 else 1.0,
+    )
+    permits = list_permits(
+        Asked(
+            runs=renewal.runs,
+            advice=renewal.advice,
+            pits=works.pits,
+            digs=works.digs,
+            encroachments=renewal.encroachments,
+            trees=layers.trees,
+            connections=layers.connections,
+            zones=plan.zones,
+            groundwater_depth_m=groundwater_depth_m,
+        )
+    )
+    known = pd.Index(permits["permit_id"])
+    filled = leave_unknown(returned.permits, PERMITS, "permit_id", known, findings, is_needed=True)
+    return Record(
+        permits=fill_in(permits, filled),
+        done_runs=returned.done_runs,
+        as_built=compare_as_built(returned, plan, settings),
+        lessons=tabulate_lessons(lessons),
+        findings=findings.table(),
+    )
+
+
+def _tell_few(lessons: Lessons, findings: Findings) -> None:
+    """Tell what was measured too seldom to teach anything."""
+    for name, ratios in (("pull", lessons.pull), ("days", lessons.days)):
+        if len(ratios) < LEAST_RATIOS:
+            seen = say("{n} measured, {least} are needed", n=len(ratios), least=LEAST_RATIOS)
+            findings.note("warning", "lessons", name, seen, say("the estimate stays as it is"))

@@ -45,7 +45,9 @@ from routekit.outputs.arborist.tree_plan import (
     to_sheet,
 )
 from routekit.outputs.public.species import name_trees
+from routekit.record.after_care import WATERING
 from routekit.result import Result
+from routekit.settings.sources import describe_source
 from routekit.vocabulary import MM_PER_M
 from routekit.words.texts import both, fill, say, take_texts
 
@@ -95,6 +97,7 @@ def build_cases(result: Result, trees: gpd.GeoDataFrame) -> list[dict[str, Any]]
         decisions=list_decisions(result, trees),
         confirm=list_confirmations(result, runs),
         needs=_gather_needs(result.tree_needs),
+        care=_gather_care(result.after_care),
     )
     trees = trees.assign(
         is_drawn=shapely.is_geometry(zone_shapes(trees)),
@@ -122,6 +125,7 @@ class _Found:
     decisions: dict[int, list[str]]
     confirm: dict[int, list[dict[str, str]]]
     needs: dict[str, dict[str, str]]
+    care: dict[str, list[dict[str, str]]]
 
     def describe(self, place: int, tree: dict[str, Any], plan: dict[str, Any]) -> dict[str, Any]:
         """Gather what the sheet of one tree shows."""
@@ -146,7 +150,10 @@ class _Found:
                 *self.confirm.get(place, []),
             ],
             "season": list_methods(tree, needs, "season"),
-            "after": list_methods(tree, needs, "after"),
+            "after": [
+                *list_methods(tree, needs, "after"),
+                *self.care.get(str(tree["tree_id"]), []),
+            ],
             "needs_consent": not {"is_protected", "protection_unknown"}.isdisjoint(needs),
             "plan": plan | _measure_circles(tree, plan["per_m"]),
         }
@@ -159,6 +166,16 @@ def _gather_needs(needs: pd.DataFrame) -> dict[str, dict[str, str]]:
     for tree, need, by in zip(needs["tree_id"], needs["need"], texts, strict=True):
         found.setdefault(str(tree), {})[str(need)] = by
     return found
+
+
+def _gather_care(care: pd.DataFrame) -> dict[str, list[dict[str, str]]]:
+    """Give the watering of the first season at each tree, by id of the tree."""
+    mine = care[(care["task"].eq(WATERING) & care["season"].eq(1)).to_numpy(dtype=bool)]
+    source = describe_source("practice")
+    return {
+        str(tree): [{"text": text, "source": source}]
+        for tree, text in zip(mine["tree_id"], take_texts(mine, "look_for"), strict=True)
+    }
 
 
 def _measure_circles(tree: dict[str, Any], per_m: float) -> dict[str, float | None]:

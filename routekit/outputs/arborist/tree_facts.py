@@ -13,6 +13,7 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
+from routekit.advice.tree_needs import DUG_NEEDS
 from routekit.outputs.arborist.recommended import UNDECIDED, attach_advice
 from routekit.outputs.touched_trees import list_touched
 from routekit.result import Result
@@ -37,8 +38,6 @@ from routekit.words.texts import (
 
 _UNKNOWN_RANK = 0.5
 _ANY_DIG = "always_dug"
-_DUG = ("digs", "stays_open", "small_digs", "trench", "chosen_trench", "pits", "undecided")
-"""Needs of which any means that ground of the zone is opened."""
 _CAREFUL = say("careful dig in structural zone")
 
 
@@ -255,7 +254,7 @@ def list_methods(
         text and source: what the balance of the tree asks for, then the lines of
         `working_methods.csv` of that part that hold, in its order.
     """
-    digs = not needs.keys().isdisjoint(_DUG)
+    digs = not needs.keys().isdisjoint(DUG_NEEDS)
     rows: list[dict[str, str]] = [
         {"text": _put_decider(text, needs.get(when, "")), "source": source}
         for of, when, text, source in _methods()

@@ -1,0 +1,230 @@
+"""Permits and notices of each package of work: which are needed, and which are still open.
+
+A package is a pull string, or a run that is in none. Whether a permit is needed follows from what
+the works meet; where that is not known the permit stands there all the same, and is open. One that
+nobody gave a reference and a day is open, and a package with an open one is not ready.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+
+from routekit.arrays import ID_MARK, Flags, Floats, Texts, take_numbers
+from routekit.record.as_built import BLIND_M
+from routekit.schema import load_tables
+from routekit.site.zone_layer import ZoneLayer
+from routekit.techniques import MONITOR, OPEN_CUT
+from routekit.words.texts import message
+
+KINDS: Final = {
+    "trees": message("consent for works at trees"),
+    "services": message("location of services"),
+    "road": message("occupation of the road"),
+    "dewatering": message("lowering of groundwater"),
+    "neighbours": message("notice to neighbours"),
+}
+"""Kinds of permits and notices, by the word in their names."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Asked:
+    """What the need for permits follows from, as the tables of the result hold it.
+
+    Attributes
+    ----------
+    runs, advice, pits, digs, encroachments, trees, connections : DataFrame
+    zones : ZoneLayer
+    groundwater_depth_m : float or None
+        Highest groundwater below ground level; None not known.
+    """
+
+    runs: gpd.GeoDataFrame
+    advice: pd.DataFrame
+    pits: pd.DataFrame
+    digs: pd.DataFrame
+    encroachments: pd.DataFrame
+    trees: pd.DataFrame
+    connections: pd.DataFrame
+    zones: ZoneLayer
+    groundwater_depth_m: float | None
+
+
+def list_permits(asked: Asked) -> pd.DataFrame:
+    """List the permits and notices of each package of work.
+
+    Parameters
+    ----------
+    asked : Asked
+
+    Returns
+    -------
+    pandas.DataFrame
+        Columns as `permits` in the schema, package by package in the order of the runs, all open.
+        Nothing stands there that is known not to be needed.
+    """
+    technique = asked.advice["technique"].astype(object).fillna("").to_numpy(dtype=object)
+    works = np.flatnonzero(~np.isin(technique, ["", MONITOR]))
+    run_id = asked.runs["run_id"].astype("str").to_numpy(dtype=object)
+    string = asked.advice["string_id"].astype(object).fillna("").to_numpy(dtype=object)
+    package = np.where(string == "", run_id, string)
+    needs = _judge_runs(asked, technique == OPEN_CUT)
+    parts = [
+        pd.DataFrame(
+            {
+                "work_id": package[works],
+                "run_id": run_id[works],
+                "street": asked.runs["street"].astype(object).fillna("").to_numpy()[works],
+                "word": word,
+                "need": need[works],
+                "subject": subject[works],
+                "order": order,
+            }
+        )
+        for order, (word, (need, subject)) in enumerate(needs.items())
+    ]
+    return _sum_up(pd.concat(parts, ignore_index=True), package[works])
+
+
+def _sum_up(rows: pd.DataFrame, package: Texts) -> pd.DataFrame:
+    """Make one row of the runs of a package: needed if one needs it, else not known if for one."""
+    place = pd.Series(np.arange(len(package)), index=package).groupby(level=0, sort=False).min()
+    names = list(load_tables()["permits"].fields)
+    if not len(rows):
+        empty = pd.DataFrame({name: pd.Series(dtype="str") for name in names})
+        return empty.astype({"is_needed": "boolean", "is_open": "bool", "is_ready": "bool"})
+    rows = rows.assign(is_lost=np.isnan(rows["need"].to_numpy(dtype=float)))
+    grouped = rows.groupby(["work_id", "word"], sort=False)
+    found = grouped.agg(
+        run_ids=("run_id", lambda ids: ID_MARK.join(dict.fromkeys(ids))),
+        street=("street", lambda names: ID_MARK.join(dict.fromkeys(filter(None, names)))),
+        subject=("subject", _join_ids),
+        need=("need", "max"),
+        is_lost=("is_lost", "any"),
+        order=("order", "first"),
+    ).reset_index()
+    is_needed = found["need"].eq(1).to_numpy(dtype=bool)
+    found = found.assign(
+        permit_id=found["work_id"] + " " + found["word"],
+        kind=found["word"].map(KINDS),
+        is_needed=pd.arrays.BooleanArray(is_needed, ~is_needed & found["is_lost"].to_numpy()),
+        place=place.reindex(found["work_id"]).to_numpy(),
+    )
+    found = found[(is_needed | found["is_lost"].to_numpy(dtype=bool))]
+    found = found.sort_values(["place", "order"], kind="stable").reset_index(drop=True)
+    found = found.assign(reference="", granted_on="", is_open=True, is_ready=False)
+    texts = [name for name in names if name not in ("is_needed", "is_open", "is_ready")]
+    whole: pd.DataFrame = found[names].astype(dict.fromkeys(texts, "str"))
+    return whole
+
+
+def fill_in(permits: pd.DataFrame, filled: pd.DataFrame) -> pd.DataFrame:
+    """Fill in what came back: a permit is open until it has both a reference and a day.
+
+    Parameters
+    ----------
+    permits : DataFrame
+        From `list_permits`.
+    filled : DataFrame
+        `permits` of what came back: permit_id (unique), reference, granted_on.
+
+    Returns
+    -------
+    pandas.DataFrame
+        The same rows; a package is ready where none of its permits is open.
+    """
+    told = filled.set_index("permit_id").reindex(permits["permit_id"])
+    texts = {
+        name: told[name].fillna("").astype("str").to_numpy() for name in ("reference", "granted_on")
+    }
+    is_open = (texts["reference"] == "") | (texts["granted_on"] == "")
+    waits = pd.Series(is_open).groupby(permits["work_id"].to_numpy()).transform("any")
+    return permits.assign(
+        **{name: pd.Series(cells, dtype="str") for name, cells in texts.items()},
+        is_open=np.asarray(is_open, dtype=bool),
+        is_ready=~waits.to_numpy(dtype=bool),
+    )
+
+
+def _join_ids(cells: pd.Series) -> str:
+    """Join the ids of several cells, each once."""
+    ids = [one for cell in cells for one in cell.split(ID_MARK) if one]
+    return ID_MARK.join(dict.fromkeys(ids))
+
+
+def _judge_runs(asked: Asked, is_cut: Flags) -> dict[str, tuple[Floats, Texts]]:
+    """Judge for each run what is needed: 1 yes, 0 no, NaN not known; and what it is about."""
+    run_id = pd.Index(asked.runs["run_id"].astype("str"))
+    nothing = np.full(len(run_id), "", dtype=object)
+    opens, depth = _find_opened(asked, run_id, is_cut)
+    water = np.nan if asked.groundwater_depth_m is None else asked.groundwater_depth_m
+    wet = np.where(np.isnan(depth) | np.isnan(water), np.nan, (depth > water).astype(float))
+    houses, homes = _find_houses(asked, run_id)
+    return {
+        "trees": _judge_trees(asked, run_id, opens),
+        "services": (opens, nothing),
+        "road": (np.ones(len(run_id)), nothing),
+        "dewatering": (np.where(opens == 0, 0.0, wet), nothing),
+        "neighbours": (houses, homes),
+    }
+
+
+def _find_opened(asked: Asked, run_id: pd.Index, is_cut: Flags) -> tuple[Floats, Floats]:
+    """Tell at which runs the ground is opened (NaN not known), and how deep."""
+    dug = asked.digs[asked.digs["opens_ground"].to_numpy(dtype=bool)]
+    depth = pd.concat(
+        [
+            pd.Series(take_numbers(table, "depth_m"), index=table["run_id"].astype("str"))
+            for table in (asked.pits, dug)
+        ]
+    )
+    # The deepest of a run is not known where one of its depths is not.
+    deepest = depth.fillna(np.inf).groupby(level=0).max().reindex(run_id)
+    deep = np.where(np.isinf(deepest), np.nan, deepest)
+    trench = take_numbers(asked.runs, "depth_max_m")
+    deep = np.where(is_cut, np.fmax(deep, trench), deep)
+    deep[is_cut & np.isnan(trench)] = np.nan
+    opened = deepest.notna().to_numpy(dtype=bool) | is_cut
+    open_works = asked.advice["has_open_works"].to_numpy(dtype=bool)
+    return np.where(opened, 1.0, np.where(open_works, np.nan, 0.0)), deep
+
+
+def _judge_trees(asked: Asked, run_id: pd.Index, opens: Floats) -> tuple[Floats, Texts]:
+    """Judge consents: needed at a tree that is protected, not known where that is not known."""
+    met = asked.encroachments[asked.encroachments["is_recommended"].to_numpy(dtype=bool)]
+    protected = asked.trees["is_protected"].astype("boolean")
+    by_tree = protected.set_axis(asked.trees["tree_id"].astype("str"))
+    asks = (
+        by_tree.reindex(met["tree_id"].astype("str"))
+        .astype("Float64")
+        .to_numpy(dtype=float, na_value=np.nan)
+    )
+    rows = pd.DataFrame({"run": met["run_id"].astype("str").to_numpy(), "asks": asks})
+    rows["tree"] = met["tree_id"].astype("str").to_numpy()
+    rows = rows[rows["asks"].ne(0)]
+    by_run = rows.assign(lost=rows["asks"].isna()).groupby("run")
+    need = by_run["asks"].max().reindex(run_id).to_numpy(dtype=float)
+    lost = by_run["lost"].any().reindex(run_id).eq(True).to_numpy(dtype=bool)
+    near, _ = asked.zones.unknown_index.query(
+        np.asarray(asked.runs.geometry), predicate="dwithin", distance=BLIND_M
+    )
+    blind = np.isin(np.arange(len(run_id)), near) & (opens != 0)
+    found = np.where(need == 1, 1.0, np.where(lost | blind | np.isnan(opens), np.nan, 0.0))
+    trees = by_run["tree"].agg(lambda ids: ID_MARK.join(dict.fromkeys(ids))).reindex(run_id)
+    return found, trees.fillna("").to_numpy(dtype=object)
+
+
+def _find_houses(asked: Asked, run_id: pd.Index) -> tuple[Floats, Texts]:
+    """Tell at which runs houses are connected; not known where connections are not."""
+    house = asked.connections[asked.connections["kind"].ne("gully").to_numpy(dtype=bool)]
+    count = house["run_id"].astype("str").value_counts().reindex(run_id).fillna(0).to_numpy()
+    known = ~np.isnan(take_numbers(asked.runs, "n_connections"))
+    names = house.groupby(house["run_id"].astype("str"))["connection_id"].agg(
+        lambda ids: ID_MARK.join(ids.astype("str"))
+    )
+    found = np.where(count > 0, 1.0, np.where(known, 0.0, np.nan))
+    return found, names.reindex(run_id).fillna("").to_numpy(dtype=object)
