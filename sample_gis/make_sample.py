@@ -110,6 +110,12 @@ regime = "bs5837_2012"
 seek = "named"
 runs = ["KW-05", "KW-12"]
 
+[programme]
+is_made = true
+start = "2026-09-07"
+holidays = ["2026-12-25", "2027-01-01", "2027-03-29", "2027-04-27"]
+country = "NL"
+
 [outputs.map]
 sheet_date = "2026-06-01"
 
