@@ -168,7 +168,8 @@ def _write_all(
                         result, stage / output.files[0].name, earlier=earlier
                     )[1]
                 else:
-                    begun[output.name].result()
+                    for file in sorted(begun[output.name].result().iterdir()):
+                        file.replace(stage / file.name)
                 names = [file.name for file in output.files]
                 n_parts = len(_list_parts(stage, Path(names[-1]).stem)) // len(names)
                 if n_parts and output.telling_parts:
@@ -203,10 +204,16 @@ def _is_typeset(output: Output) -> bool:
     return any(file.name.endswith(".pdf") for file in output.files)
 
 
-def _write_one(result: Result, stage: Path, output: Output, told: _Told) -> None:
-    """Write one output that takes nothing from an earlier file."""
+def _write_one(result: Result, stage: Path, output: Output, told: _Told) -> Path:
+    """Write one output that takes nothing from an earlier file, in a folder of its own beside.
+
+    Writers clear up what others left unfinished in their folder, so no two share one.
+    """
+    folder = stage.parent / "apart" / output.name
+    folder.mkdir(parents=True)
     more = {"tell": partial(told.step, output.telling)} if output.is_divided else {}
-    find_writer(output)(result, stage / output.files[0].name, **more)
+    find_writer(output)(result, folder / output.files[0].name, **more)
+    return folder
 
 
 def find_writer(output: Output) -> Callable[..., Any]:
