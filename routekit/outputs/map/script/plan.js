@@ -121,12 +121,17 @@ const plan = {
     const perPixel = sheet_map.distance(sheet_map.containerPointToLatLng(mid),
       sheet_map.containerPointToLatLng(mid.add([1, 0])));
     const widest = 120 * groundShare() * perPixel;
-    const power = 10 ** Math.floor(Math.log10(widest));
-    const metres = [5, 2, 1].map((n) => n * power).find((n) => n <= widest) || power;
+    const metres = roundBelow(widest);
     byId("scale").style.width = `${metres / (groundShare() * perPixel)}px`;
     byId("scale-text").textContent = metres >= 1000 ? `${number(metres / 1000)} km` : `${number(metres)} m`;
   },
 };
+
+// The largest of 1, 2, 5, 10, 20, 50 and so on that is not more.
+function roundBelow(most) {
+  const power = 10 ** Math.floor(Math.log10(most));
+  return [5, 2, 1].map((n) => n * power).find((n) => n <= most) || power;
+}
 
 // Leaflet's sphere against the study's own metres: how long a sphere metre is on the ground.
 function groundShare() {

@@ -60,12 +60,13 @@ function programmeBars(rows, of) {
       line(row, top + 15 + BARS.bar / 2)];
   });
   const height = BARS.top + placed.length * BARS.row + BARS.foot;
-  const steps = [0, 0.25, 0.5, 0.75, 1].map((share) => Math.round(share * most));
+  const step = Math.max(roundBelow(most / 3), 1);
+  const steps = Array.from({ length: Math.floor(most / step) + 1 }, (_, i) => i * step);
   return make("figure", { class: "drawing" },
     makeSvg("svg", { class: "ways", id: "programme-bars", viewBox: `0 0 ${BARS.width} ${height}`, role: "img",
       "aria-label": say("A bar for each package; the table below gives the same days.") },
     steps.map((day) => makeSvg("line", { x1: x(day).toFixed(1), x2: x(day).toFixed(1), y1: 18, y2: height, class: "gang-grid" })),
-    steps.map((day, i) => makeSvg("text", { x: x(day).toFixed(1), y: 12, class: "w-name", "text-anchor": ["start", "middle", "middle", "middle", "end"][i] }, sayNumber(day))),
+    steps.map((day, i) => makeSvg("text", { x: x(day).toFixed(1), y: 12, class: "w-name", "text-anchor": i ? x(day) > BARS.width - 12 ? "end" : "middle" : "start" }, sayNumber(day))),
     drawn),
     make("figcaption", {}, GANGS.map((gang) => [makeSvg("svg", { viewBox: "0 0 14 10", width: 14, height: 10, "aria-hidden": "true" },
       makeSvg("rect", { width: 14, height: 10, class: `gang-${gang}` })), " ", codeWord("gang", gang), " \u00a0"]),
