@@ -165,7 +165,8 @@ def make_packages(
 def _order_runs(table: pd.DataFrame, strings: pd.DataFrame) -> pd.Series:
     """Put the runs of strings in the order of the string."""
     known = strings.set_index("string_id")["run_ids"]
-    return table["string_id"].map(known).where(table["string_id"] != "", table["run_ids"])
+    in_order = table["string_id"].map(known).astype(object)
+    return table["run_ids"].astype(object).mask(table["string_id"] != "", in_order)
 
 
 def find_neighbours(runs: gpd.GeoDataFrame, reach_m: float) -> pd.DataFrame:

@@ -100,7 +100,7 @@ def draw(given, *, layers=None, decided=None, **settings):
     own, zones, condition, renewal, people, inputs, choice = given[0]
     asked = choice.advice.new_lines.model_copy(update=settings)
     choice = replace(choice, advice=choice.advice.model_copy(update={"new_lines": asked}))
-    table = draw_new_lines(
+    drawn = draw_new_lines(
         replace(own, **(layers or {})),
         zones,
         condition,
@@ -109,7 +109,7 @@ def draw(given, *, layers=None, decided=None, **settings):
         inputs,
         choice,
     )
-    return table.set_index("run_id")
+    return drawn.lines.set_index("run_id")
 
 
 def test_a_line_round_the_tree_is_found_and_set_beside_the_recommendation(given):
