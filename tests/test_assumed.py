@@ -140,7 +140,7 @@ def test_an_assumed_depth_never_passes_a_check_of_depth(half_sized):
     for name in (
         "Trench depth",
         "Depth to invert",
-        "Cover against heave",
+        "Depth of cover against heave",
         "Surface heave (upper bound)",
         "Liner wall thickness",
     ):

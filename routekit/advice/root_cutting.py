@@ -158,8 +158,8 @@ def _say_offer(every: float, visit: float, year: float, rival: int, money: Money
     if np.isnan(year):
         return say(
             "Roots could be cut every {every:g} years instead, with a camera each time "
-            "({visit:,.0f} {unit} a visit). The defect stays; within the years that are looked at "
-            "it does not come to more than {technique} over its life ({rule}).",
+            "({visit:,.0f} {unit} a visit). The defect stays; within the years looked at "
+            "it costs no more than {technique} over its life ({rule}).",
             **values,
         )
     return say(

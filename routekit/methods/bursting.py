@@ -298,7 +298,7 @@ def _cover_checks(
         ),
         rest_on_depth(
             at_least(
-                "Cover against heave",
+                "Depth of cover against heave",
                 column(cases, "cover_m"),
                 least_cover(
                     column(plan, "expansion_mm"), per_expansion=settings.cover_per_expansion

@@ -132,7 +132,7 @@ def keeps_least_distance(cases: pd.DataFrame, *, prefix: str = "") -> Check:
             severity=CAUTION,
             remedy="Digging nearer to a stem than the least distance needs an exception: agree it "
             "with the arborist and the owner of the tree before the works, with root curtain or "
-            "suction excavation.",
+            "vacuum excavation.",
             survey="trees",
         )
     )

@@ -66,7 +66,7 @@ def list_checks(cases: pd.DataFrame, plan: pd.DataFrame, settings: OpenCutSettin
                         "Cuts a structural root zone",
                         structural,
                         source="structural_indicator",
-                        remedy="Have an arborist expose the roots by suction excavation.",
+                        remedy="Have an arborist expose the roots by vacuum excavation.",
                         survey="trees",
                     )
                 ),

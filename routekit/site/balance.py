@@ -28,7 +28,7 @@ from routekit.words.texts import both, fill, say, say_rows, take_texts
 _ASK: Final = say("zone not known: ask an arborist before digging")
 _CAREFUL: Final = {
     "hand": say("hand excavation, roots kept, arborist on site"),
-    "suction": say("suction excavation, roots kept, arborist on site"),
+    "suction": say("vacuum excavation, roots kept, arborist on site"),
 }
 _STRUCTURAL: Final = say("structural roots: arborist decides before any work")
 

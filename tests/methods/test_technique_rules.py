@@ -71,7 +71,7 @@ BURST = [
     ("Depth to invert", {"depth_max_m": 5.5}, "fail", {"max_depth_m": 6.0}),
     ("Depth to invert", {"depth_max_m": 4.0}, "caution", {"caution_depth_m": 4.5}),
     (
-        "Cover against heave",
+        "Depth of cover against heave",
         {"cover_m": 0.65, "plan_expansion_mm": 90.0},
         "fail",
         {"cover_per_expansion": 7.0},
