@@ -119,7 +119,9 @@ def collect_facts(tables: PublicTables, settings: PublicSettings) -> Facts:
     together = street_days(tables.strings, times, runs, settings)
     trees, tree_streets = tree_facts(tables, runs, settings)
     return Facts(
-        streets=streets.join(together).join(_street_dates(tables.programme, runs)),
+        streets=streets.join(together)
+        .join(_street_dates(tables.programme, runs))
+        .join(_house_hours(tables.flow_diversion, runs)),
         runs=runs,
         trees=trees,
         tree_streets=tree_streets,
@@ -142,6 +144,28 @@ def _street_dates(programme: pd.DataFrame, runs: gpd.GeoDataFrame) -> pd.DataFra
         {"first_day": groups["start_date"].min(), "last_day": groups["finish_date"].max()}
     )
     return days.astype(object).mask(is_open)
+
+
+def _house_hours(diversion: pd.DataFrame, runs: gpd.GeoDataFrame) -> pd.DataFrame:
+    """Find by street the fewest and most hours without a drain, of houses on runs in no string.
+
+    NaN where those of a run with houses, or its houses, are not known.
+    """
+    works = diversion[["work_id", "houses", "house_low_h", "house_high_h"]].astype(
+        {"work_id": object}
+    )
+    streets = runs[["run_id", "street"]].astype({"run_id": object})
+    joined = works[works["houses"].ne(0)].merge(streets, left_on="work_id", right_on="run_id")
+    hours = joined[["house_low_h", "house_high_h"]].astype(float)
+    is_open = (hours.isna().any(axis=1) | joined["houses"].isna()).groupby(joined["street"]).any()
+    groups = hours.groupby(joined["street"])
+    found = pd.DataFrame(
+        {
+            "home_low_h": np.floor(groups["house_low_h"].min()).clip(lower=1),
+            "home_high_h": np.ceil(groups["house_high_h"].max()),
+        }
+    )
+    return found.mask(is_open)
 
 
 def _techniques(runs: gpd.GeoDataFrame, advice: pd.DataFrame) -> NDArray[np.object_]:

@@ -35,6 +35,7 @@ class PublicTables:
     surfaces: gpd.GeoDataFrame
     obstacles: gpd.GeoDataFrame
     programme: pd.DataFrame
+    flow_diversion: pd.DataFrame
 
 
 @cache
@@ -104,7 +105,14 @@ def reduce_result(result: Result, *, street_field: str) -> PublicTables:
     }
     flat = {
         name: _keep_columns(getattr(result, name), allowed[name])
-        for name in ("advice", "encroachments", "trenches", "strings", "programme")
+        for name in (
+            "advice",
+            "encroachments",
+            "trenches",
+            "strings",
+            "programme",
+            "flow_diversion",
+        )
     }
     runs = _keep_shapes(result.runs, (*allowed["runs"], street_field), result.crs)
     runs = runs.rename(columns={street_field: "street"})

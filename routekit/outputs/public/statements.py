@@ -275,7 +275,7 @@ def _state_home(length: dict[str, float], tally: Tally) -> list[Statement]:
         return [["home", "undecided"]]
     said: list[Statement] = []
     if _DRAINED & set(length):
-        said.append(["home", "drain"])
+        said.append(_state_hours(tally))
     if set(length) & set(BURSTING):
         said.append(_state_cut_off(tally))
     if classes & {"inside", "pits"}:
@@ -283,6 +283,12 @@ def _state_home(length: dict[str, float], tally: Tally) -> list[Statement]:
     if tally["n_pits"] or tally["n_digs"] or classes & {"pits", "trench"}:
         said.append(["home", "door"])
     return said
+
+
+def _state_hours(tally: Tally) -> Statement:
+    """Say for how many hours a house has no drain where its pipe is renewed where it lies."""
+    hours = tally["home_low_h"], tally["home_high_h"]
+    return ["home", "drain"] if math.isnan(sum(hours)) else say_size("home", "drain_hours", hours)
 
 
 def _state_cut_off(tally: Tally) -> Statement:

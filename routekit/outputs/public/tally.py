@@ -34,9 +34,10 @@ def tally_streets(facts: Facts) -> pd.DataFrame:
         n_plan_unknown, and n_plan_open for those of them with a
         known zone), pits
         (low_days to off_high_days as in
-        `routekit.outputs.public.times.street_days`; n_pits, n_carriageway, n_footway, n_cycleway by
-        every surface under them,
-        n_pit_parking_unknown), first_m and unseen_m (length to be worked on or not decided, by
+        `routekit.outputs.public.times.street_days`; home_low_h and home_high_h, whole hours for
+        which a house on a run in no string has no drain, NaN where not known; n_pits,
+        n_carriageway, n_footway, n_cycleway by every surface under them, n_pit_parking_unknown),
+        first_m and unseen_m (length to be worked on or not decided, by
         `look`), small holes (n_digs) and runs dug up whose surface is not known
         (n_trench_parking_unknown); pit_parking_m2 and trench_parking_m2 are sums of what is
         known; pipe_m is the longest string, 0 for none; pit_low_days and pit_high_days are the
@@ -50,7 +51,10 @@ def tally_streets(facts: Facts) -> pd.DataFrame:
             **_tally_parking("trench", facts.trenches, count),
             **{
                 name: facts.streets[name].to_numpy(np.float64)
-                for name in ("low_days", "high_days", "off_low_days", "off_high_days")
+                for name in (
+                    *("low_days", "high_days", "off_low_days", "off_high_days"),
+                    *("home_low_h", "home_high_h"),
+                )
             },
             "n_unjoined": _count(
                 facts.runs["street"],

@@ -301,6 +301,30 @@ def test_the_last_house_is_joined_days_after_the_pull():
     assert _said(unknown, "Alder Row", "home")[0] == ["cut_off_open"]
 
 
+@pytest.mark.parametrize(
+    ("houses", "hours", "said"),
+    [
+        ((2, 1), ((3.2, 26.9), (0.8, 2.4)), ["drain_hours", {"low": 1, "high": 27}]),
+        ((2, 0), ((3.2, 26.9), (0.0, 0.0)), ["drain_hours", {"low": 3, "high": 27}]),
+        ((2, 1), ((3.2, 26.9), (0.8, np.nan)), ["drain"]),
+        ((2, np.nan), ((3.2, 26.9), (0.8, 2.4)), ["drain"]),
+    ],
+)
+def test_hours_without_a_drain_are_those_of_runs_with_houses_where_all_are_known(
+    houses, hours, said
+):
+    result = make_result()
+    rows = result.runs["run_id"].iloc[:2]
+    low, high = zip(*hours, strict=True)
+    diversion = result.flow_diversion.iloc[:0].reindex(range(2))
+    diversion = diversion.assign(
+        work_id=rows.to_numpy(object), houses=houses, house_low_h=low, house_high_h=high
+    )
+    advice = result.advice.assign(technique="cipp")
+    result = dataclasses.replace(result, flow_diversion=diversion, advice=advice)
+    assert said in _said(result, "Alder Row", "home")
+
+
 def test_holes_at_connections_that_are_not_known_are_no_none():
     result = _timed()
     blind = dataclasses.replace(result, runs=result.runs.drop(columns="n_connections"))
