@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 from chromium import ARGUMENTS, DESKTOP, wait_until
+from hypothesis import settings
 from playwright.sync_api import sync_playwright
 from sample_copy import SampleCopy, copy_sample
 from setting_reads import SettingReads
@@ -18,6 +19,10 @@ from routekit.study import Study
 from routekit.sureness.report import tell_sureness
 
 BROWSER = Path(__file__).parent / "browser"
+
+# No test is timed: a busy machine is no defect.
+settings.register_profile("untimed", deadline=None)
+settings.load_profile("untimed")
 
 
 LONGEST = "test_tool_finds_nothing[types]"

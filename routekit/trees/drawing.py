@@ -92,8 +92,9 @@ def _write_stem_basis(raw: Floats, radius: Floats, sizes: TreeSizes, regime: Reg
 
 
 def _name_rule(parts: list[str], regime: Regime) -> str:
-    """Put the name of the regime behind the parts of a basis."""
-    return join([join(parts, ", "), f"({regime.short})"])
+    """Put the name of the regime, and its own word for the zone, behind the parts of a basis."""
+    named = ": ".join(filter(None, [regime.short, regime.zone_word]))
+    return join([join(parts, ", "), f"({named})"])
 
 
 def _work_out(factor: float, stem_mm: float, source: str, radius_m: float, regime: Regime) -> Text:

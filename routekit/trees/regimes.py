@@ -48,6 +48,8 @@ class Regime(Settings):
     name: str
     title: str
     short: str
+    zone_word: str = ""
+    """What the standard itself calls the zone, in its own language; blank where it has no word."""
     edition: str
     source: str
     sources: dict[str, str]
@@ -329,7 +331,7 @@ def _read_regime(name: str) -> dict[str, Any]:
 
 def _check_field(field: str) -> None:
     """Refuse a replaced field that no regime has, or that names the regime itself."""
-    fixed = {"name", "title", "short", "edition", "source", "sources"}
+    fixed = {"name", "title", "short", "zone_word", "edition", "source", "sources"}
     known = tuple(f for f in Regime.model_fields if f not in fixed)
     if field not in known:
         raise StudyError(

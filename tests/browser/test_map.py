@@ -385,7 +385,7 @@ def test_hostile_text_shows_as_text(open_page, hostile_file, size):
         assert any(hostile[:18] in text for hostile in district.HOSTILE)
     for name in ("layers", "filter", "findings", "totals", "print", "sources", "cautions"):
         page.evaluate(f"location.hash = 'page={name}'")
-        wait_until(page, f"!document.getElementById('page-{name}').hidden")
+        wait_until(page, f"document.getElementById('page-{name}')?.hidden === false")
     assert page.locator("main img").count() == 0
     assert page.title().startswith(district.HOSTILE[0])
 

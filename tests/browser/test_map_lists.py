@@ -78,7 +78,7 @@ def test_each_thing_stands_in_its_list_and_opens_its_card(
     first = page.locator(f"#page-{name} .list-table tbody a").first
     shown = first.inner_text()
     first.click()
-    wait_until(page, "!document.getElementById('page-card').hidden")
+    wait_until(page, "document.getElementById('page-card')?.hidden === false")
     assert shown in page.locator("#page-card h2").inner_text()
 
 
@@ -90,7 +90,7 @@ def test_findings_and_checks_are_listed_with_their_numbers(open_page, lists_file
     mine = checks[checks["technique"] == checks["run_id"].map(chosen)]
     counts = mine[mine["verdict"] != "pass"].groupby(["check", "verdict"])["run_id"].nunique()
     page.evaluate("location.hash = 'page=checks'")
-    wait_until(page, "!document.getElementById('page-checks').hidden")
+    wait_until(page, "document.getElementById('page-checks')?.hidden === false")
     cells = page.locator("#page-checks .list-table tbody tr").evaluate_all(
         "rows => rows.map(row => [...row.children].map(cell => cell.textContent))"
     )
@@ -99,7 +99,7 @@ def test_findings_and_checks_are_listed_with_their_numbers(open_page, lists_file
     link = page.locator("#page-checks .list-table tbody tr").first.locator("a")
     number = int(link.inner_text())
     link.click()
-    wait_until(page, "!document.getElementById('page-runs').hidden")
+    wait_until(page, "document.getElementById('page-runs')?.hidden === false")
     assert page.locator("#list-rows tr").count() == number
 
 
@@ -130,7 +130,7 @@ def test_an_alert_leads_to_the_list_of_its_things(open_page, lists_file, told):
     said = page.locator("#alerts").inner_text()
     assert "A rule or limit is not kept" in said
     page.locator("#alerts a[href='#alert=pit_not_clear']").click()
-    wait_until(page, "!document.getElementById('page-pits')?.hidden")
+    wait_until(page, "document.getElementById('page-pits')?.hidden === false")
     assert rows_of(page, "pits") == ["P2"]
     page.evaluate("location.hash = 'page=runs'")
     worked = told.advice["technique"] != "monitor"
@@ -154,11 +154,11 @@ def test_lists_and_totals_follow_the_filter_of_runs(open_page, lists_file, told)
     page.locator(".narrow-street .facet-line", has_text="Birch Row").get_by_role("button").click()
     assert page.locator("#filter-note").inner_text().startswith("Runs shown: 6 of 12;")
     page.evaluate("location.hash = 'page=pits'")
-    wait_until(page, "!document.getElementById('page-pits')?.hidden")
+    wait_until(page, "document.getElementById('page-pits')?.hidden === false")
     assert rows_of(page, "pits") == ["P2"]
     assert "only what lies at the runs shown" in page.locator("#page-pits").inner_text()
     page.evaluate("location.hash = 'page=totals'")
-    wait_until(page, "!document.getElementById('page-totals')?.hidden")
+    wait_until(page, "document.getElementById('page-totals')?.hidden === false")
     said = page.locator("#shown-totals").inner_text()
     metres = told.runs["length_m"].to_numpy()[6:].sum()
     assert "6 of 12" in said

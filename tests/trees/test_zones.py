@@ -53,7 +53,7 @@ def test_circle_of_a_measured_stem():
     assert zone["shape"] == "circle"
     assert zone["radius_m"] == 6.0
     assert zone["area_m2"] == pytest.approx(113.097, abs=0.001)
-    assert zone["basis"] == "12 x 500 mm = 6.00 m (BS 5837:2012)"
+    assert zone["basis"] == "12 x 500 mm = 6.00 m (BS 5837:2012: root protection area)"
     assert zone["zone"] is None
     assert not zone["is_capped"]
     assert not zone["is_estimated"]
@@ -69,8 +69,8 @@ def test_cap_and_minimum_are_said():
     assert zones["radius_m"].tolist() == [15.0, 2.0]
     assert zones["is_capped"].tolist() == [True, False]
     assert zones["basis"].tolist() == [
-        "12 x 1400 mm = 16.80 m, capped at 15.00 m (AS 4970-2009)",
-        "12 x 100 mm = 1.20 m, raised to 2.00 m (AS 4970-2009)",
+        "12 x 1400 mm = 16.80 m, capped at 15.00 m (AS 4970-2009: tree protection zone)",
+        "12 x 100 mm = 1.20 m, raised to 2.00 m (AS 4970-2009: tree protection zone)",
     ]
 
 
@@ -85,9 +85,9 @@ def test_several_stems_and_estimates_are_said():
     # High end of a crown of 10 m: 405 mm x exp(1.645 x 0.288) = 650.44 mm.
     np.testing.assert_allclose(zones["radius_m"], [6, 7.8053, 6], atol=1e-4)
     assert zones["basis"].tolist() == [
-        "12 x 500 mm (several stems) = 6.00 m (BS 5837:2012)",
-        "12 x 650 mm (estimated from crown) = 7.81 m (BS 5837:2012)",
-        "12 x 500 mm (assumed) = 6.00 m (BS 5837:2012)",
+        "12 x 500 mm (several stems) = 6.00 m (BS 5837:2012: root protection area)",
+        "12 x 650 mm (estimated from crown) = 7.81 m (BS 5837:2012: root protection area)",
+        "12 x 500 mm (assumed) = 6.00 m (BS 5837:2012: root protection area)",
     ]
     assert zones["is_estimated"].tolist() == [False, True, True]
     assert zones["estimated"].tolist() == ["", "stem", "stem"]
@@ -124,9 +124,9 @@ def test_drip_line_by_polygon_by_diameter_and_by_stem():
     assert zones["is_estimated"].tolist() == [False, False, False, True]
     assert zones["estimated"].tolist() == ["", "", "", "crown"]
     assert zones["basis"].tolist()[:3] == [
-        "crown polygon + 1.50 m (DIN 18920:2014)",
-        "crown 8.0 m / 2 + 1.50 m = 5.50 m (DIN 18920:2014)",
-        "crown 8.0 m / 2 + 5.00 m = 9.00 m (DIN 18920:2014)",
+        "crown polygon + 1.50 m (DIN 18920:2014: Wurzelbereich)",
+        "crown 8.0 m / 2 + 1.50 m = 5.50 m (DIN 18920:2014: Wurzelbereich)",
+        "crown 8.0 m / 2 + 5.00 m = 9.00 m (DIN 18920:2014: Wurzelbereich)",
     ]
     np.testing.assert_allclose(zones["min_distance_m"], 4 * np.pi * 0.5)
     assert findings[["row", "field"]].to_numpy().tolist() == [["T3", "crown_diameter_m"]]
