@@ -202,6 +202,10 @@ def find_near_name(name: str, known: Iterable[str]) -> str | None:
     return folded[near[0]] if near else None
 
 
+MOST_NAMES: Final = 60
+"""More names than this are not listed (house choice: all columns of a layer fit, not all runs)."""
+
+
 def suggest_name(name: str, known: Iterable[str]) -> Text:
     """Offer the nearest known name, or list what is known.
 
@@ -223,4 +227,7 @@ def suggest_name(name: str, known: Iterable[str]) -> Text:
         return say('did you mean "{name}"?', name=near)
     if not names:
         return say("known are: none")
+    if len(names) > MOST_NAMES:
+        shown = ", ".join(names[:MOST_NAMES])
+        return say("known are: {names} and {n:,} more", names=shown, n=len(names) - MOST_NAMES)
     return say("known are: {names}", names=", ".join(names))

@@ -15,6 +15,7 @@ from routekit.outputs.sureness_lines import write_sureness
 from routekit.outputs.taken_over import write_taken_over
 from routekit.result import Result
 from routekit.trees.near_misses import LIKELY_SHARE
+from routekit.vocabulary import CAUTIONS
 from routekit.words.texts import Text, begin, join, list_words, name_some, say, take_texts, word
 
 _SHOWN = 5
@@ -222,6 +223,7 @@ def write_lines(result: Result, counts: Counts) -> list[Text]:
     list of Text
     """
     return [
+        *(word(one) for one in result.cautions if one not in CAUTIONS),
         *_write_gravest(result, counts),
         _write_works(counts),
         *_write_over_limit(result.strings),

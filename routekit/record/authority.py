@@ -91,10 +91,8 @@ def plan_changes(
     if not runs:
         raise LayerError("no run is named; name those whose works are to be taken over")
     findings = Findings()
-    raw = read_layer(
-        _SEWERS, inputs.layers.sewers, base=base, findings=findings,
-        also_open=inputs.study.also_open,
-    )  # fmt: skip
+    source, also_open = inputs.layers.sewers, inputs.study.also_open
+    raw = read_layer(_SEWERS, source, base=base, findings=findings, also_open=also_open)
     mapped = map_layer(raw, inputs=inputs, findings=findings)
     if "run_id" not in _find_columns(mapped):
         where = f'{raw.path}, layer "{raw.layer_name}"'
@@ -114,7 +112,7 @@ def plan_changes(
         column, unit = homes[canonical]
         if canonical == "height_mm":
             # A round pipe has no height of its own where the layer leaves it blank.
-            told &= raw.frame[column].iloc[row].notna().to_numpy(dtype=bool)
+            told = told & raw.frame[column].iloc[row].notna().to_numpy(dtype=bool)
         new = _write_cells(canonical, cells[told], raw.frame[column], unit, inputs)
         place = row[told]
         parts.append(

@@ -10,6 +10,7 @@ import pandas as pd
 from whole_result import raise_again
 
 from routekit.outputs.summary import summarise
+from routekit.vocabulary import CAUTIONS, TAUGHT
 
 
 def test_open_cut_is_that_of_the_runs_to_be_worked_on(sample_result):
@@ -144,3 +145,9 @@ def test_an_outline_that_came_to_nothing_is_named(sample_result):
     assert line == "Zones not taken over, see the findings: T-lost."
     none = replace(sample_result, root_zones=drawn.iloc[:0], decisions=sample_result.decisions[:0])
     assert read_taken(none) == []
+
+
+def test_a_study_that_rests_on_earlier_works_says_so(sample_result):
+    assert TAUGHT not in summarise(sample_result)["lines"]
+    taught = replace(sample_result, cautions=(*CAUTIONS, TAUGHT))
+    assert summarise(taught)["lines"][0] == TAUGHT

@@ -9,6 +9,7 @@ import pandas as pd
 import pyogrio
 import pytest
 from click.testing import CliRunner
+from sample_copy import copy_sample
 from site_rows import put_rows
 
 from routekit.cli import main
@@ -201,3 +202,21 @@ def test_the_command_says_what_it_changed(district):
     study.write_text("\n".join(bare), encoding="utf-8")
     unnamed = CliRunner().invoke(main, ["as-built", str(study), str(target), "--runs", "R2"])
     assert unnamed.exit_code == 3
+
+
+def test_the_sample_is_taken_over_and_its_pipes_keep_blank_heights(tmp_path):
+    """The sample's layer has a column of heights, which its round pipes leave blank."""
+    study = copy_sample(tmp_path)
+    before = (tmp_path / "district.gpkg").read_bytes()
+    target = tmp_path / "copy.gpkg"
+    said = CliRunner().invoke(
+        main, ["as-built", str(study), str(target), "--runs", "TL-S13,TL-S14"]
+    )
+    assert said.exit_code == 0, said.output
+    assert "TL-S13" in said.output
+    assert (tmp_path / "district.gpkg").read_bytes() == before
+    unknown = CliRunner().invoke(
+        main, ["as-built", str(study), str(tmp_path / "other.gpkg"), "--runs", "NOPE"]
+    )
+    assert unknown.exit_code == 4
+    assert "and 112 more" in unknown.output
