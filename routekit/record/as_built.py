@@ -175,10 +175,16 @@ def _compare_runs(done: pd.DataFrame, plan: Plan, settings: RecordSettings) -> l
     untold = say("Nobody wrote it down.")
     parts = [
         _tell(
-            RUN, ids, ids, TECHNIQUE, planned=technique, built=used, verdict=same,
+            RUN,
+            ids,
+            ids,
+            TECHNIQUE,
+            planned=technique,
+            built=used,
+            verdict=same,
             meaning=_say(same, {CAUTION: other, UNKNOWN: untold}),
         )
-    ]  # fmt: skip
+    ]
     for what, planned, built in (
         (OUTSIDE, "new_outside_mm", "nominal_size_mm"),
         (BORE, "bore_after_mm", "bore_mm"),
@@ -195,10 +201,16 @@ def _compare_runs(done: pd.DataFrame, plan: Plan, settings: RecordSettings) -> l
         )
         parts.append(
             _tell(
-                RUN, ids, ids, what, planned=_write(wanted), built=_write(found), verdict=verdict,
+                RUN,
+                ids,
+                ids,
+                what,
+                planned=_write(wanted),
+                built=_write(found),
+                verdict=verdict,
                 meaning=meaning,
             )
-        )  # fmt: skip
+        )
     parts += _compare_levels(ids, done, runs, settings)
     passed = done["test_passed"].eq(True).to_numpy(dtype=bool, na_value=False)
     lost = done["test_passed"].isna().to_numpy(dtype=bool)
@@ -208,10 +220,16 @@ def _compare_runs(done: pd.DataFrame, plan: Plan, settings: RecordSettings) -> l
     told = {FAIL: failed, UNKNOWN: untold}
     parts.append(
         _tell(
-            RUN, ids, ids, TEST, planned=_BLANK, built=test, verdict=verdict,
+            RUN,
+            ids,
+            ids,
+            TEST,
+            planned=_BLANK,
+            built=test,
+            verdict=verdict,
             meaning=_say(verdict, told),
         )
-    )  # fmt: skip
+    )
     return parts
 
 
@@ -231,15 +249,21 @@ def _compare_levels(
         }
         parts.append(
             _tell(
-                RUN, ids, ids, LEVELS[what], planned=_write(planned, 3), built=_write(found, 3),
-                verdict=verdict, meaning=_say(verdict, told),
+                RUN,
+                ids,
+                ids,
+                LEVELS[what],
+                planned=_write(planned, 3),
+                built=_write(found, 3),
+                verdict=verdict,
+                meaning=_say(verdict, told),
             )
-        )  # fmt: skip
+        )
     fall = built["invert_up_m"] - built["invert_down_m"]
     planned = take_numbers(runs, "invert_up_m") - take_numbers(runs, "invert_down_m")
     verdict = np.select(
-        [np.isnan(fall), fall <= 0, fall < planned - settings.level_within_m],
-        [UNKNOWN, FAIL, CAUTION],
+        [fall <= 0, np.isnan(fall - planned), fall < planned - settings.level_within_m],
+        [FAIL, UNKNOWN, CAUTION],
         PASS,
     ).astype(object)
     told = {
@@ -249,10 +273,16 @@ def _compare_levels(
     }
     parts.append(
         _tell(
-            RUN, ids, ids, FALL, planned=_write(planned, 3), built=_write(fall, 3),
-            verdict=verdict, meaning=_say(verdict, told),
+            RUN,
+            ids,
+            ids,
+            FALL,
+            planned=_write(planned, 3),
+            built=_write(fall, 3),
+            verdict=verdict,
+            meaning=_say(verdict, told),
         )
-    )  # fmt: skip
+    )
     return parts
 
 
@@ -306,11 +336,16 @@ def _compare_pulls(readings: pd.DataFrame, done: pd.DataFrame, plan: Plan) -> pd
         }
         parts.append(
             _tell(
-                STRING, wanted, chosen["run_ids"].to_numpy(dtype=object), PULLS[at],
-                planned=_write(most, 1), built=_write(found, 1), verdict=verdict,
+                STRING,
+                wanted,
+                chosen["run_ids"].to_numpy(dtype=object),
+                PULLS[at],
+                planned=_write(most, 1),
+                built=_write(found, 1),
+                verdict=verdict,
                 meaning=_say(verdict, told),
             )
-        )  # fmt: skip
+        )
     return pd.concat(parts, ignore_index=True)
 
 
@@ -323,14 +358,22 @@ def _place_pits(
     waiting = pits["run_id"].isin(done["run_id"]) & ~planned_id.isin(dug["pit_id"])
     lone = planned_id[waiting.to_numpy(dtype=bool)].to_numpy(dtype=object)
     untold = say("Nobody wrote it down.")
-    parts = [
-        _tell(
-            PIT, lone, pits["run_id"][waiting.to_numpy(dtype=bool)].to_numpy(dtype=object),
-            PLACE, planned=_BLANK, built=_BLANK,
-            verdict=np.full(len(lone), UNKNOWN, dtype=object),
-            meaning=fill([untold] * len(lone)),
-        )
-    ] if len(lone) else []  # fmt: skip
+    parts = (
+        [
+            _tell(
+                PIT,
+                lone,
+                pits["run_id"][waiting.to_numpy(dtype=bool)].to_numpy(dtype=object),
+                PLACE,
+                planned=_BLANK,
+                built=_BLANK,
+                verdict=np.full(len(lone), UNKNOWN, dtype=object),
+                meaning=fill([untold] * len(lone)),
+            )
+        ]
+        if len(lone)
+        else []
+    )
     if len(dug):
         row = pd.Index(planned_id).get_indexer(pd.Index(dug["pit_id"].fillna(_BLANK)))
         shapes = np.append(np.asarray(pits.geometry, dtype=object), [None])[row]
@@ -347,10 +390,16 @@ def _place_pits(
         meaning[row < 0] = say("A pit that the plan does not have: the trees are measured anew.")
         parts.append(
             _tell(
-                PIT, name_dug(dug), _find_runs(dug, plan), PLACE, planned=_BLANK,
-                built=_write(np.asarray(beyond), 2), verdict=verdict, meaning=meaning,
+                PIT,
+                name_dug(dug),
+                _find_runs(dug, plan),
+                PLACE,
+                planned=_BLANK,
+                built=_write(np.asarray(beyond), 2),
+                verdict=verdict,
+                meaning=meaning,
             )
-        )  # fmt: skip
+        )
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
 
 
@@ -418,12 +467,17 @@ def _measure_zones(dug: pd.DataFrame, plan: Plan) -> pd.DataFrame:
         n = len(blind)
         parts.append(
             _tell(
-                PIT, blind["work_id"], blind["run_id"].to_numpy(dtype=object), GROUND,
-                planned=_BLANK, built=_BLANK, verdict=np.full(n, UNKNOWN, dtype=object),
+                PIT,
+                blind["work_id"],
+                blind["run_id"].to_numpy(dtype=object),
+                GROUND,
+                planned=_BLANK,
+                built=_BLANK,
+                verdict=np.full(n, UNKNOWN, dtype=object),
                 meaning=fill([say("Its root zone is not known: have an arborist look.")] * n),
                 tree_id=blind["tree_id"].to_numpy(dtype=object),
             )
-        )  # fmt: skip
+        )
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
 
 
@@ -454,10 +508,16 @@ def _judge_zones(pairs: pd.DataFrame, dug: pd.DataFrame, plan: Plan) -> pd.DataF
     )
     run = pd.Series(_find_runs(dug, plan), index=names).reindex(pairs["work_id"])
     return _tell(
-        PIT, pairs["work_id"].to_numpy(dtype=object), run.fillna(_BLANK).to_numpy(dtype=object),
-        GROUND, planned=np.where(known, _write(planned, 2), _BLANK), built=_write(found, 2),
-        verdict=verdict, meaning=meaning, tree_id=pairs["tree_id"].to_numpy(dtype=object),
-    )  # fmt: skip
+        PIT,
+        pairs["work_id"].to_numpy(dtype=object),
+        run.fillna(_BLANK).to_numpy(dtype=object),
+        GROUND,
+        planned=np.where(known, _write(planned, 2), _BLANK),
+        built=_write(found, 2),
+        verdict=verdict,
+        meaning=meaning,
+        tree_id=pairs["tree_id"].to_numpy(dtype=object),
+    )
 
 
 def _rank(severity: pd.Series) -> Floats:
@@ -555,8 +615,13 @@ def _judge_roots(roots: pd.DataFrame, plan: Plan, settings: RecordSettings) -> p
         CAUTION: say("A thin root was cut."),
     }
     return _tell(
-        ROOT, roots["row"].to_numpy(dtype=object),
-        roots["run_id"].astype(object).fillna(_BLANK).to_numpy(dtype=object), THICKNESS,
-        planned=_BLANK, built=_write(thick), verdict=verdict, meaning=_say(verdict, told),
+        ROOT,
+        roots["row"].to_numpy(dtype=object),
+        roots["run_id"].astype(object).fillna(_BLANK).to_numpy(dtype=object),
+        THICKNESS,
+        planned=_BLANK,
+        built=_write(thick),
+        verdict=verdict,
+        meaning=_say(verdict, told),
         tree_id=tree,
-    )  # fmt: skip
+    )

@@ -4,6 +4,7 @@ import sys
 from pathlib import Path
 
 import geopandas as gpd
+import numpy as np
 import pandas as pd
 import pyogrio
 import pytest
@@ -14,7 +15,7 @@ from routekit.errors import LayerError
 from routekit.layers.read import read_layers
 from routekit.layers.site_return import PITS_DUG, ROOTS_MET, empty_return
 from routekit.pipeline import run_study
-from routekit.record.as_built import compare_as_built
+from routekit.record.as_built import _compare_levels, compare_as_built
 from routekit.record.settings import RecordSettings
 from routekit.study import Study, parse_settings
 
@@ -47,6 +48,18 @@ def test_what_nobody_wrote_down_is_unknown(sample_result):
     silent = rows_of(sample_result, built="")
     silent = silent[~silent["what"].isin(["beyond the planned pit, m"])]
     assert set(silent["verdict"]) == {"unknown"}
+
+
+@pytest.mark.parametrize(
+    ("down_m", "verdict"), [(35.0, "unknown"), (36.0, "fail")], ids=["falls", "rises"]
+)
+def test_a_fall_that_the_plan_does_not_know_is_not_as_planned(down_m, verdict):
+    """No levels are planned: that it falls is no proof of the fall; that it rises is a fault."""
+    ids, lost = np.array(["R1"], dtype=object), [np.nan]
+    done = pd.DataFrame({"invert_up_m": [35.5], "invert_down_m": [down_m]})
+    runs = pd.DataFrame({"invert_up_m": lost, "invert_down_m": lost})
+    told = pd.concat(_compare_levels(ids, done, runs, RecordSettings())).set_index("what")
+    assert told.loc["fall, m", "verdict"] == verdict
 
 
 def test_a_pit_dug_in_another_place_is_measured_anew(sample_result):
