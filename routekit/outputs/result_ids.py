@@ -79,8 +79,7 @@ def read_page(path: Path) -> str:
     OSError
         If it cannot be read.
     """
-    with path.open("rb") as stream:
-        return _take(_IN_PAGE.search(stream.read(_HEAD_BYTES)))
+    return _take_head(path, _IN_PAGE)
 
 
 def read_words(path: Path) -> str:
@@ -120,8 +119,7 @@ def read_calendar(path: Path) -> str:
     OSError
         If it cannot be read.
     """
-    with path.open("rb") as stream:
-        return _take(_IN_CALENDAR.search(stream.read(_HEAD_BYTES)))
+    return _take_head(path, _IN_CALENDAR)
 
 
 def read_book(path: Path) -> str:
@@ -145,6 +143,12 @@ def read_book(path: Path) -> str:
         if "docProps/custom.xml" not in book.namelist():
             return ""
         return _take(_IN_BOOK.search(book.read("docProps/custom.xml")))
+
+
+def _take_head(path: Path, pattern: re.Pattern[bytes]) -> str:
+    """Give what is found in the first bytes of a file."""
+    with path.open("rb") as stream:
+        return _take(pattern.search(stream.read(_HEAD_BYTES)))
 
 
 def _take(found: re.Match[bytes] | None) -> str:

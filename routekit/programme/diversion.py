@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from routekit.advice.rates import RateGroup
 from routekit.advice.site_items import DIVERTS
 from routekit.arrays import ID_MARK, Floats, Ints, take_numbers
+from routekit.layers.houses import count_houses
 from routekit.pipes.hose import Duty, find_duty
 from routekit.pipes.settings import FlowSettings
 from routekit.programme.cut_off import HOURS_OF_DAY, count_hours, pulled_days
@@ -176,15 +177,8 @@ def _find_ends(works: pd.DataFrame, members: pd.DataFrame, runs: gpd.GeoDataFram
 def _find_flows(tables: Flows, settings: DiversionSettings) -> pd.DataFrame:
     """Find flow and houses by run: in dry weather that of all houses above, by design its own."""
     runs = tables.runs
-    kinds = tables.connections["kind"].astype(object)
-    joined = tables.connections.loc[kinds != "gully", "run_id"].value_counts()
-    counted = runs["run_id"].map(joined).fillna(0.0).to_numpy(float)
-    houses = np.where(np.isnan(take_numbers(runs, "n_connections")), np.nan, counted)
-    names = pd.concat([runs["from_manhole"], runs["to_manhole"]]).dropna().unique()
-    place = pd.Series(np.arange(len(names)), index=names)
-    top, foot = (
-        runs[end].map(place).fillna(-1).to_numpy(np.int64) for end in ("from_manhole", "to_manhole")
-    )
+    houses = count_houses(runs, tables.connections)
+    _, top, foot = _place_ends(runs)
     drained = np.where((runs["use"] == STORM).to_numpy(bool), 0.0, houses)
     above = gather_downstream(top, foot, drained)
     litres = settings.persons_a_house * settings.litres_a_person * settings.peak_factor
@@ -201,19 +195,15 @@ def _build_network(tables: Flows) -> tuple[Network, pd.Series]:
     """Write runs and manholes as a network, with the place of each manhole by its name."""
     runs, manholes = tables.runs, tables.manholes.set_index("manhole_id")
     ends = pd.concat([runs["from_manhole"], runs["to_manhole"]])
-    names = pd.Index(ends.dropna().unique())
-    place = pd.Series(np.arange(len(names)), index=names)
+    place, top, foot = _place_ends(runs)
     ground = {end: take_numbers(runs, f"ground_{end}_m") for end in ("up", "down")}
     covers = pd.Series(np.concatenate([*ground.values()]), index=ends.to_numpy())
     known = covers[covers.index.notna()].groupby(level=0)
-    cover = known.min().mask(known.count() < known.size()).reindex(names).to_numpy(float)
+    cover = known.min().mask(known.count() < known.size()).reindex(place.index).to_numpy(float)
     sizes = [
         take_numbers(manholes, f"chamber_{side}_mm") / MM_PER_M for side in ("length", "width")
     ]
     area = pd.Series(np.pi / 4 * sizes[0] * sizes[1], index=manholes.index)
-    top, foot = (
-        runs[end].map(place).fillna(-1).to_numpy(np.int64) for end in ("from_manhole", "to_manhole")
-    )
     network = Network(
         top=top,
         foot=foot,
@@ -222,9 +212,19 @@ def _build_network(tables: Flows) -> tuple[Network, pd.Series]:
         bore_mm=take_numbers(runs, "diameter_mm"),
         length_m=take_numbers(runs, "length_m"),
         cover_m=cover,
-        area_m2=np.asarray(area[~area.index.duplicated()].reindex(names), dtype=np.float64),
+        area_m2=np.asarray(area[~area.index.duplicated()].reindex(place.index), dtype=np.float64),
     )
     return network, place
+
+
+def _place_ends(runs: pd.DataFrame) -> tuple[pd.Series, Ints, Ints]:
+    """Place manholes by their names, and the two ends of each run; -1 where none is named."""
+    names = pd.Index(pd.concat([runs["from_manhole"], runs["to_manhole"]]).dropna().unique())
+    place = pd.Series(np.arange(len(names)), index=names)
+    top, foot = (
+        runs[end].map(place).fillna(-1).to_numpy(np.int64) for end in ("from_manhole", "to_manhole")
+    )
+    return place, top, foot
 
 
 def _find_hours(
@@ -239,10 +239,9 @@ def _find_hours(
     size, group = len(works), members["work"].to_numpy(np.int64)
     count = tables.runs.set_index("run_id")["n_connections"]
     each = members["run_id"].map(count).to_numpy(float)
-    is_house = tables.connections["kind"].astype(object) != "gully"
-    joined = tables.connections.loc[is_house, "run_id"].value_counts()
-    house = members["run_id"].map(joined).fillna(0.0).to_numpy(float)
-    houses = _add(group, np.where(np.isnan(each), np.nan, house), size)
+    by_run = pd.Series(count_houses(tables.runs, tables.connections), index=count.index)
+    house = np.asarray(members["run_id"].map(by_run), dtype=np.float64)
+    houses = _add(group, house, size)
     technique = tables.advice.set_index("run_id")["technique"]
     keys = pd.MultiIndex.from_arrays([members["run_id"], members["run_id"].map(technique)])
     chosen = tables.options.set_index(["run_id", "technique"]).reindex(keys)

@@ -154,6 +154,8 @@ def _group_alone(
     packages: pd.DataFrame, works: pd.DataFrame, tables: Works, settings: ProgrammeSettings
 ) -> tuple[Ints, ...]:
     """Group packages that are not under way together: of a street, of neighbours, of one ground."""
+    if not len(packages):
+        return ()
     groups = {name: set(rows) for name, rows in works.groupby("street")["package"]}
     closes = set(np.flatnonzero(packages["kind"].isin(["pits", "trench"])).tolist())
     near = find_neighbours(tables.runs, settings.neighbour_m)
@@ -221,9 +223,14 @@ def _list_windows(
     return [
         word(SEASONS[name])
         for name in SEASONS
-        if windows.concerns[name].fillna(True).iloc[package]
+        if _may_concern(windows.concerns[name].iloc[package])
         and (getattr(settings, name, "must") in forces)
     ]
+
+
+def _may_concern(told: object) -> bool:
+    """Tell whether a window may concern a package: it does, or that is not known."""
+    return told is pd.NA or bool(told)
 
 
 def _keep(problem: Problem, kept: Ints) -> Problem:
@@ -305,8 +312,9 @@ def _write(
         "late_finish": days.high + packages["high"].to_numpy(float),
     }
     kept = _keeps_season(problem, days.mid)
+    room = tables.strings.set_index("string_id")["laydown_has_room"]
     doubts = [
-        _list_doubts(one, packages, windows, tables, settings, bool(circle[one]), bool(kept[one]))
+        _list_doubts(one, packages, windows, room, settings, bool(circle[one]), bool(kept[one]))
         for one in range(len(packages))
     ]
     status = np.where(
@@ -355,7 +363,7 @@ def _list_doubts(
     one: int,
     packages: pd.DataFrame,
     windows: Windows,
-    tables: Works,
+    room: pd.Series,
     settings: ProgrammeSettings,
     is_circle: bool,
     is_kept: bool,
@@ -363,7 +371,7 @@ def _list_doubts(
     """List what is to be confirmed of a package before its days hold."""
     said: list[str] = []
     told = windows.concerns.iloc[one]
-    lost = [word(SEASONS[n]) for n in windows.lost if told[n] is pd.NA or bool(told[n])]
+    lost = [word(SEASONS[n]) for n in windows.lost if _may_concern(told[n])]
     if lost:
         said.append(say("days not known: {windows}", windows=join(lost, ", ")))
     asked = [word(SEASONS[n]) for n in SEASONS if told[n] is pd.NA and n not in windows.lost]
@@ -380,7 +388,7 @@ def _list_doubts(
         said.append(say("downstream first cannot be kept between packages: order it run by run"))
     string = packages["string_id"].iloc[one]
     if string:
-        room = tables.strings.set_index("string_id")["laydown_has_room"].get(string, pd.NA)
-        if room is pd.NA or not bool(room):
+        has_room = room.get(string, pd.NA)
+        if has_room is pd.NA or not bool(has_room):
             said.append(say("room for the string to lie"))
     return said

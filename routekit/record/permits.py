@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 
 from routekit.arrays import ID_MARK, Flags, Floats, Texts, take_numbers
+from routekit.layers.houses import is_house
 from routekit.record.as_built import BLIND_M
 from routekit.schema import load_tables
 from routekit.site.zone_layer import ZoneLayer
@@ -220,7 +221,7 @@ def _judge_trees(asked: Asked, run_id: pd.Index, opens: Floats) -> tuple[Floats,
 
 def _find_houses(asked: Asked, run_id: pd.Index) -> tuple[Floats, Texts]:
     """Tell at which runs houses are connected; not known where connections are not."""
-    house = asked.connections[asked.connections["kind"].ne("gully").to_numpy(dtype=bool)]
+    house = asked.connections[is_house(asked.connections)]
     count = house["run_id"].astype("str").value_counts().reindex(run_id).fillna(0).to_numpy()
     known = ~np.isnan(take_numbers(asked.runs, "n_connections"))
     names = house.groupby(house["run_id"].astype("str"))["connection_id"].agg(

@@ -18,6 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 from shapely import STRtree
 
 from routekit.arrays import Floats, Ints, Objects, split_ids
+from routekit.layers.houses import is_house
 from routekit.pipes.settings import PipeSettings
 from routekit.site.rectangles import rectangle_corners, sum_by
 from routekit.site.sentences import number_text
@@ -348,7 +349,7 @@ def _entrance_counts(
     """Count the connections near each strip that are, or may be, of houses."""
     if connections is None or not len(connections):
         return np.zeros(len(polygons), dtype=np.int64)
-    house = connections["kind"].to_numpy(dtype=object) != "gully"
+    house = is_house(connections)
     points = connections["geometry"].to_numpy(dtype=object)[house]
     return _count_near(polygons, points, settings.entrance_distance_m)
 

@@ -11,7 +11,6 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from routekit.advice.standing import INSPECT_OPEN, OWNERS, PROVISIONAL
-from routekit.arrays import split_ids
 from routekit.outputs.public.reduce import PublicTables
 from routekit.outputs.public.shown_trees import tree_facts
 from routekit.outputs.public.streets import (
@@ -134,8 +133,7 @@ def collect_facts(tables: PublicTables, settings: PublicSettings) -> Facts:
 
 def _street_dates(programme: pd.DataFrame, runs: gpd.GeoDataFrame) -> pd.DataFrame:
     """Find the first and the last day of the works by street, where all are known."""
-    lists = programme.assign(run_id=split_ids(programme["run_ids"])).explode("run_id")
-    lists = lists.astype({"run_id": object})
+    lists = list_members(programme, "start_date", "finish_date").astype({"run_id": object})
     joined = lists.merge(runs[["run_id", "street"]].astype({"run_id": object}), on="run_id")
     dates = joined[["start_date", "finish_date"]].astype(object)
     groups = dates.groupby(joined["street"])

@@ -118,20 +118,22 @@ def _string_of_run(strings: pd.DataFrame) -> dict[str, str]:
     return dict(zip(members["run_id"], members["string_id"], strict=True))
 
 
-def list_members(strings: pd.DataFrame) -> pd.DataFrame:
-    """List the runs of each string.
+def list_members(works: pd.DataFrame, *columns: str) -> pd.DataFrame:
+    """List the runs of each string, or of each package.
 
     Parameters
     ----------
-    strings : pandas.DataFrame
-        string_id, run_ids (joined by `;`).
+    works : pandas.DataFrame
+        run_ids (joined by `;`) and the columns named.
+    *columns : str
+        What is kept of each; string_id where none is named.
 
     Returns
     -------
     pandas.DataFrame
-        string_id, run_id; one row per run of a string.
+        These columns, run_id; one row per run of a string or package.
     """
-    rows = strings[["string_id"]].assign(run_id=split_ids(strings["run_ids"]))
+    rows = works[list(columns or ("string_id",))].assign(run_id=split_ids(works["run_ids"]))
     return rows.explode("run_id", ignore_index=True).dropna(subset="run_id")
 
 
