@@ -10,7 +10,12 @@ import geopandas as gpd
 import pandas as pd
 
 from routekit.advice.alerts import find_alerts
-from routekit.advice.choice import Renewal, choose_renewal
+from routekit.advice.choice import (
+    Chosen,
+    balance_works,
+    choose_renewal,
+    keep_names,
+)
 from routekit.advice.currency import find_neutral_rates
 from routekit.advice.new_lines import NewLines, draw_new_lines
 from routekit.advice.recommended import mark_trenches
@@ -38,10 +43,18 @@ from routekit.schema import hold_tables
 from routekit.settings.provenance import build_provenance, used_sources, write_basis
 from routekit.site.grazed import mark_beyond
 from routekit.site.ground_taken import measure_parking
+from routekit.site.layout import Works as SetOutWorks
 from routekit.site.protection import GroundWorks, set_out_protection
-from routekit.study import Study, choice_settings, list_inputs, list_rules_in_force, require_study
-from routekit.sureness.report import tell_sureness
-from routekit.trees.exposure import Exposure
+from routekit.study import (
+    Study,
+    StudySettings,
+    choice_settings,
+    list_inputs,
+    list_rules_in_force,
+    require_study,
+)
+from routekit.sureness.report import list_surveys, tell_sureness
+from routekit.trees.exposure import Trenched, lose_everywhere
 from routekit.trees.open_lines import lay_open_lines
 from routekit.trees.stem_table import tabulate_stems
 from routekit.trees.stem_words import describe_stems
@@ -80,6 +93,25 @@ class Prepared:
     """Photos of trees."""
 
 
+@dataclass(frozen=True, kw_only=True)
+class Judged:
+    """What is found run by run, with all that the works do to trees one by one.
+
+    Attributes
+    ----------
+    exposure : Trenched
+    chosen : Chosen
+    settled : DataFrame
+        By run and survey; see `routekit.sureness.report.tell_sureness`.
+    new_lines : NewLines
+    """
+
+    exposure: Trenched
+    chosen: Chosen
+    settled: pd.DataFrame
+    new_lines: NewLines
+
+
 def _silent(_: str) -> None:
     """Tell nobody."""
 
@@ -115,11 +147,59 @@ def run_study(study: Study, *, tell: Tell = _silent) -> ShownResult:
     Study.load("study.toml"), as in run_study(Study.load("study.toml"))
     """
     require_study(study, "run_study")
-    settings = study.settings
     prepared = prepare_study(study, tell=tell)
-    layers, runs, zones = prepared.layers, prepared.runs, prepared.zones
+    condition = rate_runs(study, prepared, tell=tell)
+    judged = judge_runs(study.settings, prepared, condition, tell=tell)
+    return conclude(study, prepared, condition, judged)
+
+
+def rate_runs(study: Study, prepared: Prepared, *, tell: Tell = _silent) -> pd.DataFrame:
+    """Rate the condition of all runs, which are ranked among each other.
+
+    Parameters
+    ----------
+    study : Study
+    prepared : Prepared
+    tell : callable, optional
+
+    Returns
+    -------
+    DataFrame
+        As `condition` in the schema.
+    """
     tell("Reading inspections")
-    condition = assess_condition(runs, layers.inspections, settings=settings.methods.condition)
+    condition = study.settings.methods.condition
+    return assess_condition(prepared.runs, prepared.layers.inspections, settings=condition)
+
+
+def judge_runs(
+    settings: StudySettings,
+    prepared: Prepared,
+    condition: pd.DataFrame,
+    *,
+    tell: Tell = _silent,
+    name_works: Callable[[SetOutWorks], SetOutWorks] = keep_names,
+) -> Judged:
+    """Choose how each run is renewed, from what lies near it and down its line.
+
+    Parameters
+    ----------
+    settings : StudySettings
+    prepared : Prepared
+        Of a whole study, or of a part with all that its runs hang together with; see
+        `routekit.parts`.
+    condition : DataFrame
+        From `rate_runs`, of the runs of `prepared`.
+    tell : callable, optional
+        Is called with the name of each stage as it begins.
+    name_works : callable, optional
+        Gives strings and pits other ids before any text names them.
+
+    Returns
+    -------
+    Judged
+    """
+    layers, runs, zones = prepared.layers, prepared.runs, prepared.zones
     tell("Measuring breaches")
     laid = lay_open_lines(
         runs,
@@ -132,13 +212,6 @@ def run_study(study: Study, *, tell: Tell = _silent) -> ShownResult:
         rules=settings.zones,
     )
     exposure = laid.exposure
-    root_links = link_roots(
-        runs,
-        layers.inspections,
-        layers.trees,
-        zones,
-        radius_m=settings.methods.condition.association_radius_m,
-    )
     renewal = choose_renewal(
         layers,
         runs,
@@ -149,6 +222,7 @@ def run_study(study: Study, *, tell: Tell = _silent) -> ShownResult:
         prepared.decided,
         choice_settings(settings),
         tell=tell,
+        name_works=name_works,
     )
     new_lines = draw_new_lines(
         layers,
@@ -159,7 +233,36 @@ def run_study(study: Study, *, tell: Tell = _silent) -> ShownResult:
         settings,
         choice_settings(settings),
     )
-    renewal, surveys = tell_sureness(renewal, exposure.near_misses, choice_settings(settings))
+    renewal, settled = tell_sureness(renewal, exposure.near_misses, choice_settings(settings))
+    return Judged(exposure=exposure, chosen=renewal, settled=settled, new_lines=new_lines)
+
+
+def conclude(
+    study: Study, prepared: Prepared, condition: pd.DataFrame, judged: Judged
+) -> ShownResult:
+    """Draw what holds for the study as a whole: trees, sums, programme, record.
+
+    Parameters
+    ----------
+    study : Study
+    prepared : Prepared
+    condition : DataFrame
+        From `rate_runs`.
+    judged : Judged
+        Of all runs.
+
+    Returns
+    -------
+    Result
+    """
+    layers, settings, renewal = prepared.layers, study.settings, judged.chosen
+    root_links = link_roots(
+        prepared.runs,
+        layers.inspections,
+        layers.trees,
+        prepared.zones,
+        radius_m=settings.methods.condition.association_radius_m,
+    )
     record = keep_record(
         layers,
         renewal,
@@ -168,9 +271,7 @@ def run_study(study: Study, *, tell: Tell = _silent) -> ShownResult:
         drag_factor=settings.pull.drag_factor[1],
         groundwater_depth_m=settings.methods.subsoil.groundwater_depth_m,
     )
-    result = _collect(
-        study, prepared, exposure, condition, root_links, renewal, surveys, new_lines, record
-    )
+    result = _collect(study, prepared, condition, root_links, judged, record)
     hold_tables(result.tables)
     return result
 
@@ -277,16 +378,17 @@ def _place_of(layers: Layers, layer: str) -> str:
 def _collect(
     study: Study,
     prepared: Prepared,
-    exposure: Exposure,
     condition: pd.DataFrame,
     root_links: pd.DataFrame,
-    renewal: Renewal,
-    surveys: pd.DataFrame,
-    new_lines: NewLines,
+    judged: Judged,
     record: Record,
 ) -> ShownResult:
     """Put the tables of all stages together."""
-    layers = prepared.layers
+    layers, exposure, renewal = prepared.layers, judged.exposure, judged.chosen
+    new_lines = judged.new_lines
+    choice = choice_settings(study.settings)
+    balance, totals = balance_works(renewal, exposure, prepared.zones, choice)
+    surveys = list_surveys(judged.settled, renewal.advice["survey"], choice.advice)
     programme = _plan_works(study, condition, renewal)
     rules = list_rules_in_force(study.settings)
     near_misses = mark_trenches(exposure.near_misses, renewal.advice)
@@ -295,7 +397,7 @@ def _collect(
         prepared.zones,
         renewal.encroachments,
         near_misses,
-        renewal.tree_balance,
+        balance,
         renewal.advice,
     )
     return ShownResult(
@@ -304,13 +406,13 @@ def _collect(
         settings=study.settings,
         runs=renewal.runs,
         manholes=layers.manholes,
-        trees=_tell_outcomes(prepared, renewal),
+        trees=_tell_outcomes(prepared, renewal, balance),
         zones=mark_beyond(prepared.zones, study.settings.advice.grazed_m2),
         stems=prepared.stems,
         trenches=_mark_trenches(exposure.trenches, layers, renewal),
         near_misses=near_misses,
-        tree_loss=exposure.tree_loss,
-        tree_balance=renewal.tree_balance,
+        tree_loss=lose_everywhere(exposure, prepared.zones),
+        tree_balance=balance,
         inspections=describe_observations(layers.inspections),
         root_links=root_links,
         condition=condition,
@@ -327,10 +429,10 @@ def _collect(
         surfaces=layers.surfaces,
         study_area=layers.study_area,
         decisions=layers.decisions,
-        totals=renewal.totals,
+        totals=totals,
         findings=pd.concat([prepared.findings, record.findings], ignore_index=True),
         rules=rules,
-        provenance=_provenance(study, prepared, rules, renewal),
+        provenance=_provenance(study, prepared, rules, renewal.checks, totals),
         laydown=renewal.laydown,
         quantities=renewal.quantities,
         ways=compare_ways(renewal.options, renewal.advice["technique"]),
@@ -357,7 +459,7 @@ def _collect(
         tree_needs=needs,
         after_care=plan_care(
             needs,
-            renewal.tree_balance,
+            balance,
             renewal.encroachments,
             record.done_runs,
             study.settings.record,
@@ -371,9 +473,7 @@ def _collect(
     )
 
 
-def _mark_trenches(
-    trenches: gpd.GeoDataFrame, layers: Layers, renewal: Renewal
-) -> gpd.GeoDataFrame:
+def _mark_trenches(trenches: gpd.GeoDataFrame, layers: Layers, renewal: Chosen) -> gpd.GeoDataFrame:
     """Mark the trenches that are recommended, with the parking that these take."""
     marked = mark_trenches(trenches, renewal.advice)
     is_dug = marked["is_recommended"].to_numpy(dtype=bool)
@@ -381,7 +481,7 @@ def _mark_trenches(
     return marked.assign(parking_m2=measure_parking(corridors, layers.surfaces, is_dug))
 
 
-def _plan_works(study: Study, condition: pd.DataFrame, renewal: Renewal) -> pd.DataFrame:
+def _plan_works(study: Study, condition: pd.DataFrame, renewal: Chosen) -> pd.DataFrame:
     """Make the programme of the recommended works."""
     works = Works(
         runs=renewal.runs,
@@ -398,7 +498,7 @@ def _plan_works(study: Study, condition: pd.DataFrame, renewal: Renewal) -> pd.D
 
 
 def _divert_flow(
-    study: Study, layers: Layers, renewal: Renewal, programme: pd.DataFrame
+    study: Study, layers: Layers, renewal: Chosen, programme: pd.DataFrame
 ) -> pd.DataFrame:
     """Find what is carried past what is out of use."""
     flows = Flows(
@@ -426,7 +526,7 @@ def _caution(study: Study) -> tuple[str, ...]:
 
 
 def _protect_trees(
-    study: Study, prepared: Prepared, exposure: Exposure, renewal: Renewal
+    study: Study, prepared: Prepared, exposure: Trenched, renewal: Chosen
 ) -> gpd.GeoDataFrame:
     """Set out what protects trees while the recommended works go on."""
     layers, technique = prepared.layers, renewal.advice["technique"]
@@ -450,17 +550,19 @@ def _protect_trees(
     )
 
 
-def _tell_outcomes(prepared: Prepared, renewal: Renewal) -> gpd.GeoDataFrame:
+def _tell_outcomes(prepared: Prepared, renewal: Chosen, balance: pd.DataFrame) -> gpd.GeoDataFrame:
     """Put beside each tree where it is known from, its street, and what happens to it."""
     trees = mark_origin(prepared.layers.trees)
-    found = judge_outcomes(
-        trees, prepared.zones, renewal.encroachments, renewal.tree_balance, renewal.advice
-    )
+    found = judge_outcomes(trees, prepared.zones, renewal.encroachments, balance, renewal.advice)
     return trees.assign(**find_nearest_runs(trees, renewal.runs), **found)
 
 
 def _provenance(
-    study: Study, prepared: Prepared, rules: pd.DataFrame, renewal: Renewal
+    study: Study,
+    prepared: Prepared,
+    rules: pd.DataFrame,
+    checks: pd.DataFrame,
+    totals: pd.DataFrame,
 ) -> pd.DataFrame:
     """Write what the result rests on."""
     layers = prepared.layers
@@ -470,7 +572,7 @@ def _provenance(
         crs=layers.crs.to_string(),
         inputs=inputs,
         rules=rules[rules["kind"] == "setting"],
-        source_keys=used_sources(rules, renewal.checks, renewal.totals),
+        source_keys=used_sources(rules, checks, totals),
         cautions=_caution(study),
         date=study.settings.outputs.map.sheet_date,
         basis=[

@@ -107,6 +107,11 @@ WHOLE_STUDY = {
     "find_diversions",
     "find_needs",
     "link_roots",
+    "balance_works",
+    "conclude",
+    "judge_runs",
+    "lose_everywhere",
+    "rate_runs",
     "lay_open_lines",
     "make_programme",
     "read_layers",
@@ -116,6 +121,12 @@ WHOLE_STUDY = {
 """Stages that take layers of a whole study: an example would be longer than it is of use."""
 
 RAISES_NOTHING = {
+    "balance_works",
+    "conclude",
+    "judge_runs",
+    "list_surveys",
+    "lose_everywhere",
+    "rate_runs",
     "plan_care",
     "keep_record",
     "find_nearest_runs",

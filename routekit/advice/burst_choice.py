@@ -26,7 +26,7 @@ from routekit.arrays import Flags, Floats, split_ids
 from routekit.layers.decisions import Decided
 from routekit.pipes.new_pipes import PlanSettings, resize_bursting
 from routekit.pipes.pull import LEVELS
-from routekit.site.chains import KEEP_POINTS, LEAVE_POINTS, build_chains
+from routekit.site.chains import KEEP_POINTS, LEAVE_POINTS, build_chains, label_networks
 from routekit.site.layout import Place, Works, set_out_works
 from routekit.site.pipe_offers import PermittedSizes
 from routekit.techniques import BURSTING, TECHNIQUES
@@ -278,7 +278,11 @@ def _lay_strings(
                 return _Layout(
                     works=works, plans=pulled, compared=compared, burst=burst, worth=worth
                 )
-        wished, before = burst if is_final else wished & ~failing, works
+        # Where nothing drops out the strings stand, whatever drops out elsewhere.
+        label = label_networks(scene.place.runs, wished)
+        changed = np.isin(label, label[inside & ~burst])
+        kept = np.where(changed, burst, wished)
+        wished, before = kept if is_final else wished & ~failing, works
 
 
 def _pull_strings(

@@ -30,7 +30,7 @@ from routekit.advice.root_cutting import tell_cutting
 from routekit.advice.settings import ChoiceSettings
 from routekit.advice.standing import set_standing
 from routekit.advice.surfaces import surface_shares
-from routekit.advice.totals_apart import sum_up
+from routekit.advice.totals_apart import sum_up, take_sides
 from routekit.advice.tree_outcomes import mark_open_works
 from routekit.arrays import Texts
 from routekit.layers.decisions import Decided
@@ -44,39 +44,54 @@ from routekit.site.grazed import mark_grazed
 from routekit.site.ground_taken import list_surfaces
 from routekit.site.laydown import attach_laydown, plan_laydown
 from routekit.site.layout import (
+    Ground,
     Place,
+    SetOut,
     Works,
     encroach,
     set_out_digs,
 )
 from routekit.techniques import OPEN_CUT, TECHNIQUES
-from routekit.trees.exposure import Exposure
+from routekit.trees.exposure import Exposure, Trenched
 from routekit.words.texts import both, fill, join
 
 Tell = Callable[[str], None]
 
 
 @dataclass(frozen=True, kw_only=True)
-class Renewal:
-    """What the second half yields; see `routekit.result.Result` for the tables.
+class Chosen:
+    """What is chosen for every run; see `routekit.result.Result` for the tables.
 
-    `place`, `choice`, `shares` (surface kinds along each run) and `decided` are what it rests on.
+    `sides` are the quantities of each run by open cut and as recommended, `place` what trees are
+    balanced on.
     """
 
     runs: gpd.GeoDataFrame
     checks: pd.DataFrame
     options: pd.DataFrame
     advice: pd.DataFrame
-    works: Works
+    works: SetOut
     encroachments: pd.DataFrame
     laydown: gpd.GeoDataFrame
-    tree_balance: pd.DataFrame
-    totals: pd.DataFrame
     quantities: pd.DataFrame
+    sides: tuple[pd.DataFrame, pd.DataFrame]
+    place: Ground
+
+
+@dataclass(frozen=True, kw_only=True)
+class Renewal(Chosen):
+    """The choice with what it rests on; `shares` are the kinds of surface along each run."""
+
+    works: Works
     place: Place
     choice: BurstChoice
     shares: pd.DataFrame
     decided: Decided
+
+
+def keep_names(works: Works) -> Works:
+    """Leave works their ids."""
+    return works
 
 
 def choose_renewal(
@@ -90,6 +105,7 @@ def choose_renewal(
     settings: ChoiceSettings,
     *,
     tell: Tell,
+    name_works: Callable[[Works], Works] = keep_names,
 ) -> Renewal:
     """Choose how to renew every run, and set out the works.
 
@@ -110,6 +126,8 @@ def choose_renewal(
     settings : ChoiceSettings
     tell : callable
         Is called with the name of each step.
+    name_works : callable, optional
+        Gives strings and pits other ids before any text names them.
 
     Returns
     -------
@@ -137,6 +155,7 @@ def choose_renewal(
     )
     tell("Setting out strings and pits")
     chosen_strings = choose_burst_runs(place, plans, shares, decided, pipes, settings)
+    chosen_strings = replace(chosen_strings, works=name_works(chosen_strings.works))
     works, plans, final = chosen_strings.works, chosen_strings.plans, chosen_strings.final
     tell("Writing recommendations")
     advice = _advise(place, plans, final, works, decided, chosen_strings, settings)
@@ -164,16 +183,7 @@ def choose_renewal(
     connections = place.cases["n_connections"].to_numpy(dtype=float)
     items = itemise_works(place, plans, works, shares, chosen, settings)
     items = add_asbestos(items, place.runs, chosen, works, connections)
-    balance, totals = sum_up(
-        place,
-        zones,
-        exposure,
-        works,
-        encroachments,
-        chosen,
-        final.quantities,
-        _say_money(settings),
-    )
+    needs = place.cases["needs_work"].to_numpy() > 0
     return Renewal(
         runs=_attach_facts(runs, place.cases, flow, is_zoned=len(zones) > 0),
         checks=mark_checks(tabulate_checks(runs["run_id"], final.checks), advice),
@@ -182,14 +192,43 @@ def choose_renewal(
         works=_attach_facts_of_works(works, laydown, layers.surfaces, settings.pipe),
         encroachments=encroachments,
         laydown=laydown,
-        tree_balance=balance.assign(is_grazed=mark_grazed(balance, grazed_m2)),
-        totals=totals,
         quantities=items,
+        sides=take_sides(needs, chosen, final.quantities),
         place=place,
         choice=chosen_strings,
         shares=shares,
         decided=decided,
     )
+
+
+def balance_works(
+    chosen: Chosen, exposure: Trenched, zones: gpd.GeoDataFrame, settings: ChoiceSettings
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Balance each tree, and set open cut wherever work is needed against what is recommended.
+
+    Parameters
+    ----------
+    chosen : Chosen
+    exposure : Trenched
+    zones : GeoDataFrame
+        One zone per tree.
+    settings : ChoiceSettings
+
+    Returns
+    -------
+    tree_balance, totals : DataFrame
+    """
+    balance, totals = sum_up(
+        chosen.place,
+        zones,
+        exposure,
+        chosen.works,
+        chosen.encroachments,
+        name_techniques(chosen.advice["technique"]),
+        chosen.sides,
+        _say_money(settings),
+    )
+    return balance.assign(is_grazed=mark_grazed(balance, settings.advice.grazed_m2)), totals
 
 
 def _name_choosers(advice: pd.DataFrame, decided: Decided) -> Texts:

@@ -21,10 +21,10 @@ from routekit.advice.totals import SIDES, build_totals
 from routekit.advice.tree_bands import bound_trees, widen_trees
 from routekit.arrays import Flags, Floats, Texts, split_ids
 from routekit.site.encroachments import TRENCH
-from routekit.site.layout import Place, Works, balance_trees
+from routekit.site.layout import Ground, SetOut, balance_trees
 from routekit.techniques import MONITOR, OPEN_CUT
 from routekit.trees.breach import sum_tree_loss
-from routekit.trees.exposure import Exposure
+from routekit.trees.exposure import Trenched
 from routekit.trees.unsized import add_unknown_losses
 
 PARTS: Final = ("inspected", "uninspected")
@@ -69,7 +69,7 @@ class _Whole:
     after: pd.DataFrame
     bounds: pd.DataFrame
     tree_id: pd.Series
-    works: Works
+    works: SetOut
     is_joined: Flags
     is_sized: Flags
     money: Money
@@ -94,8 +94,8 @@ class _Whole:
 
 def find_unseen(
     is_seen: Flags,
-    exposure: Exposure,
-    works: Works,
+    exposure: Trenched,
+    works: SetOut,
     encroachments: pd.DataFrame,
     *,
     cut_runs: Flags,
@@ -108,8 +108,8 @@ def find_unseen(
     ----------
     is_seen : numpy.ndarray of bool, shape (n,)
         Runs that are inspected.
-    exposure : Exposure
-    works : Works
+    exposure : Trenched
+    works : SetOut
         The recommended works.
     encroachments : DataFrame
         What they do to trees; see `routekit.site.layout.encroach`.
@@ -143,7 +143,7 @@ def find_unseen(
     )
 
 
-def _reach(runs: Flags, exposure: Exposure, n_trees: int) -> Flags:
+def _reach(runs: Flags, exposure: Trenched, n_trees: int) -> Flags:
     """Mark the trees that a trench of some runs enters, or could reach, shape (m,)."""
     is_met = np.zeros(n_trees, dtype=bool)
     for table in (exposure.breaches, exposure.doubt):
@@ -184,32 +184,54 @@ def tell_apart(
     return out
 
 
+def take_sides(
+    needs: Flags, chosen: Texts, quantities: dict[str, pd.DataFrame]
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Take the quantities of each run dug up where work is needed, and as recommended.
+
+    Parameters
+    ----------
+    needs : numpy.ndarray of bool, shape (n,)
+        Runs that need work.
+    chosen : numpy.ndarray of str, shape (n,)
+        Recommended technique of each run; blank where nothing is recommended.
+    quantities : dict of str to DataFrame
+        Of every technique on every run.
+
+    Returns
+    -------
+    open_cut, recommended : DataFrame, n rows
+    """
+    dug = np.where(chosen == "", "", np.where(needs, OPEN_CUT, MONITOR)).astype(object)
+    return _take_quantities(quantities, dug), _take_quantities(quantities, chosen)
+
+
 def sum_up(
-    place: Place,
+    place: Ground,
     zones: gpd.GeoDataFrame,
-    exposure: Exposure,
-    works: Works,
+    exposure: Trenched,
+    works: SetOut,
     encroachments: pd.DataFrame,
     chosen: Texts,
-    quantities: dict[str, pd.DataFrame],
+    sides: tuple[pd.DataFrame, pd.DataFrame],
     money: Money,
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Balance each tree, and set open cut wherever work is needed against the recommendation.
 
     Parameters
     ----------
-    place : Place
+    place : Ground
     zones : GeoDataFrame
         One zone per tree.
-    exposure : Exposure
-    works : Works
+    exposure : Trenched
+    works : SetOut
         The recommended works.
     encroachments : DataFrame
         What they do to trees; see `routekit.site.layout.encroach`.
     chosen : numpy.ndarray of str, shape (n,)
         Recommended technique of each run; blank where nothing is recommended.
-    quantities : dict of str to DataFrame
-        Of every technique on every run.
+    sides : tuple of DataFrame, n rows each
+        From `take_sides`.
     money : Money
 
     Returns
@@ -233,7 +255,6 @@ def sum_up(
     )
     cut_runs &= ~is_open
     before = _loss_of(cut_runs, exposure, zones)
-    dug = np.where(is_open, "", np.where(needs, OPEN_CUT, MONITOR)).astype(object)
     unseen = find_unseen(
         place.cases["is_inspected"].to_numpy(dtype=bool),
         exposure,
@@ -247,7 +268,7 @@ def sum_up(
     balance = balance.assign(is_provisional=hangs)
     after = balance[balance["is_touched"]].assign(severed_m2=lambda table: table["loss_m2"])
     whole = _Whole(
-        tables=(_take_quantities(quantities, dug), _take_quantities(quantities, chosen)),
+        tables=sides,
         length_m=place.runs["length_m"].to_numpy(dtype=float),
         before=before,
         after=after,
@@ -261,7 +282,7 @@ def sum_up(
     return balance, tell_apart(whole.build(unseen.widen()), unseen, whole.build)
 
 
-def _loss_of(which: Flags, exposure: Exposure, zones: gpd.GeoDataFrame) -> pd.DataFrame:
+def _loss_of(which: Flags, exposure: Trenched, zones: gpd.GeoDataFrame) -> pd.DataFrame:
     """Loss per tree by the trenches of some runs."""
     breaches = exposure.breaches[which[exposure.breaches["run"].to_numpy()]]
     losses = sum_tree_loss(
@@ -271,7 +292,7 @@ def _loss_of(which: Flags, exposure: Exposure, zones: gpd.GeoDataFrame) -> pd.Da
     return add_unknown_losses(losses, doubt, zones)
 
 
-def _list_reached(which: Flags, exposure: Exposure, zones: gpd.GeoDataFrame) -> Texts:
+def _list_reached(which: Flags, exposure: Trenched, zones: gpd.GeoDataFrame) -> Texts:
     """List the trees that a trench of some runs enters, or could reach."""
     pairs = [
         table.loc[which[table["run"].to_numpy(dtype=np.int64)], "tree"]

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from routekit.advice.choice import Renewal
+from routekit.advice.choice import Chosen
 from routekit.layers.findings import Findings
 from routekit.layers.read import Layers
 from routekit.layers.site_return import PERMITS, leave_unknown, name_planned
@@ -46,7 +46,7 @@ class Record:
 
 def keep_record(
     layers: Layers,
-    renewal: Renewal,
+    renewal: Chosen,
     settings: RecordSettings,
     base: Path,
     *,
@@ -59,7 +59,7 @@ def keep_record(
     ----------
     layers : Layers
         With `site_return`.
-    renewal : Renewal
+    renewal : Chosen
         The plan.
     settings : RecordSettings
     base : Path

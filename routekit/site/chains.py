@@ -275,6 +275,35 @@ def _end_causes(chains: pd.DataFrame, codes: tuple[Ints, Ints], renewed: Bools) 
             chains[column] = values
 
 
+def label_networks(runs: pd.DataFrame, among: ArrayLike) -> Ints:
+    """Give each network that some runs make a number: runs that share a named manhole are in one.
+
+    Parameters
+    ----------
+    runs : pandas.DataFrame, n rows
+        from_manhole, to_manhole.
+    among : array_like of bool, shape (n,)
+
+    Returns
+    -------
+    numpy.ndarray of int, shape (n,)
+        From 0, in the order of each network's first run; -1 for the other runs. Chains of any of
+        these runs lie in one network each.
+    """
+    chosen = np.flatnonzero(np.asarray(among, dtype=bool))
+    names = pd.concat([runs["from_manhole"], runs["to_manhole"]], ignore_index=True)
+    code = pd.factorize(names, use_na_sentinel=True)[0].astype(np.int64).reshape(2, -1)[:, chosen]
+    size = len(chosen)
+    end, run = np.nonzero(code >= 0)
+    shape = (size, size + int(code.max(initial=-1)) + 1)
+    meets = coo_array((np.ones(len(run)), (run, size + code[end, run])), shape=shape)
+    square = coo_array((meets.data, meets.coords), shape=(shape[1], shape[1]))
+    _, label = connected_components(square, directed=False)
+    found = np.full(len(runs), -1, dtype=np.int64)
+    found[chosen] = pd.factorize(label[:size])[0]
+    return found
+
+
 def build_chains(
     runs: pd.DataFrame, renewed: ArrayLike, *, settings: StringSettings
 ) -> pd.DataFrame:

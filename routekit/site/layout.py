@@ -45,12 +45,23 @@ SPOT_M: Final = 2.0
 
 
 @dataclass(frozen=True, kw_only=True)
-class Works:
+class SetOut:
+    """Strings, pits and digs that are set out, as tables."""
+
+    strings: gpd.GeoDataFrame
+    pits: gpd.GeoDataFrame
+    digs: gpd.GeoDataFrame
+
+
+@dataclass(frozen=True, kw_only=True)
+class Works(SetOut):
     """Works set out for a choice of techniques.
 
     Attributes
     ----------
     strings, pits, digs : GeoDataFrame
+    chain_of_string : numpy.ndarray of int, shape (k,)
+        Position of the first run of each string's chain: strings stand in the order of these.
     string_of_run : numpy.ndarray of str, shape (n,)
         String of each run, blank where it is not burst.
     outside_of_run : numpy.ndarray of float, shape (n,)
@@ -71,9 +82,7 @@ class Works:
         Trees that forbid these pits: tuples of ids, empty where stems are too near or none is.
     """
 
-    strings: gpd.GeoDataFrame
-    pits: gpd.GeoDataFrame
-    digs: gpd.GeoDataFrame
+    chain_of_string: Ints
     string_of_run: Texts
     outside_of_run: Floats
     setup_share: Floats
@@ -111,7 +120,30 @@ class LayoutSettings:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Place:
+class Ground:
+    """What works are balanced on, tree by tree.
+
+    Attributes
+    ----------
+    runs, trenches : GeoDataFrame
+    cases : DataFrame
+        Of each run at least needs_work, is_inspected, n_connections.
+    around : Surroundings
+    major_from_share : float
+        Share of a zone from which a loss is major.
+    settings : LayoutSettings
+    """
+
+    runs: gpd.GeoDataFrame
+    trenches: gpd.GeoDataFrame
+    cases: pd.DataFrame
+    around: Surroundings
+    major_from_share: float
+    settings: LayoutSettings
+
+
+@dataclass(frozen=True, kw_only=True)
+class Place(Ground):
     """Where works are set out, whichever techniques are chosen.
 
     Attributes
@@ -135,17 +167,11 @@ class Place:
         Why no pit may stand in the root zone of a tree, by tree_id.
     """
 
-    runs: gpd.GeoDataFrame
     manholes: gpd.GeoDataFrame
-    trenches: gpd.GeoDataFrame
     widest_m: Floats
     connections: gpd.GeoDataFrame
     collapses: pd.DataFrame
     crossings: pd.DataFrame
-    cases: pd.DataFrame
-    around: Surroundings
-    major_from_share: float
-    settings: LayoutSettings
     pit_bans: Mapping[str, str] = field(default_factory=dict)
 
 
@@ -213,6 +239,7 @@ def set_out_works(
         before=None if before is None else before.placed,
         has_texts=has_texts,
     )
+    first = strings.pop("chain_run").to_numpy(dtype=np.int64)
     number, share = _share_by_length(strings, runs)
     if before is None:
         digs = set_out_digs(place, np.full(len(runs), BURSTING[1], dtype=object))
@@ -248,6 +275,7 @@ def set_out_works(
         strings=strings,
         pits=pits,
         digs=digs,
+        chain_of_string=first,
         string_of_run=np.where(
             inside, np.append(strings["string_id"].to_numpy(dtype=object), "")[pick], ""
         ).astype(object),
@@ -382,8 +410,8 @@ def _say_doubt(balance: pd.DataFrame, unsized: Flags, is_open: Flags) -> dict[st
 
 
 def balance_trees(
-    place: Place,
-    works: Works,
+    place: Ground,
+    works: SetOut,
     technique: Texts,
     encroachments: pd.DataFrame,
     *,
@@ -395,8 +423,8 @@ def balance_trees(
 
     Parameters
     ----------
-    place : Place
-    works : Works
+    place : Ground
+    works : SetOut
     technique : numpy.ndarray of str, shape (n,)
         Recommended technique of each run.
     encroachments : DataFrame
@@ -535,8 +563,8 @@ def encroach(
 
 
 def _judge_stems(
-    place: Place,
-    works: Works,
+    place: Ground,
+    works: SetOut,
     digs: gpd.GeoDataFrame,
     stays: Flags,
     tree_id: pd.Index,

@@ -95,7 +95,8 @@ def plan_site(
     -------
     strings, pits : geopandas.GeoDataFrame
         See `routekit.site.strings.tabulate_strings` and
-        `routekit.site.pit_tables.tabulate_pits`.
+        `routekit.site.pit_tables.tabulate_pits`; strings with chain_run, the lowest position in
+        `runs` of their chain.
     placed : PlacedPits
         Every pit that was asked for, chosen or not.
     left : DataFrame
@@ -120,6 +121,7 @@ def plan_site(
         }
     )
     kept = ~plan.is_left
+    head = chains["run"].groupby(chains["chain"]).transform("min").to_numpy(dtype=np.int64)[kept]
     rows, lines, depth, offers = rows[kept], lines[kept], depth[kept], offers.take(kept)
     chains = leave_out(chains, plan.is_left)
     pits, plan = _number_anew(pits, plan)
@@ -134,7 +136,9 @@ def plan_site(
         pipe=pipe,
         crs=runs.crs,
     )
-    strings = strings.assign(**both("over_reason", choice.over_reason))
+    strings = strings.assign(
+        **both("over_reason", choice.over_reason), chain_run=head[plan.partition.first]
+    )
     table = tabulate_pits(
         chains,
         pits,

@@ -84,7 +84,9 @@ def cut_into_cells(polygons: ArrayLike, *, cell_m: float = _CELL_M) -> tuple[Obj
     small = np.setdiff1d(np.arange(len(shapes)), large)
     if not len(large):
         return shapes, small
+    # Cells lie where they lie, however far the layer goes: a part of it is cut as the whole is.
     west, south, east, north = shapely.total_bounds(shapes[large])
+    west, south = cell_m * np.floor(west / cell_m), cell_m * np.floor(south / cell_m)
     x, y = np.meshgrid(np.arange(west, east, cell_m), np.arange(south, north, cell_m))
     cells = shapely.box(x.ravel(), y.ravel(), x.ravel() + cell_m, y.ravel() + cell_m)
     shapely.prepare(shapes[large])

@@ -82,15 +82,14 @@ def tell_sureness(
     -------
     renewal : Renewal
         With more columns in advice and options; blank where the study turns this off.
-    surveys : DataFrame
-        `SURVEY_COLUMNS`: surveys by what one more settled recommendation costs.
+    settled : DataFrame, n rows
+        By survey: whether the recommendation would be sure if it found what is assumed.
     """
     if not settings.advice.sureness.is_on:
         blank = _blank(len(renewal.advice))
         options = renewal.options.assign(share_best=np.nan)
-        return replace(renewal, advice=renewal.advice.assign(**blank), options=options), (
-            _list_surveys(None, settings.advice)
-        )
+        unsure = pd.DataFrame(index=range(len(renewal.advice)))
+        return replace(renewal, advice=renewal.advice.assign(**blank), options=options), unsure
     names = pd.Index(renewal.advice["technique"].astype(object))
     chosen = pd.Index(CODES).get_indexer(names).astype(np.int64)
     cases = renewal.place.cases
@@ -118,7 +117,7 @@ def tell_sureness(
     advice = renewal.advice.assign(**_write_columns(judged, inputs, unsettled, limits))
     options = renewal.options.assign(share_best=judged.shares.T.ravel())
     told = replace(renewal, advice=advice, options=options)
-    return told, _list_surveys(judged, settings.advice)
+    return told, pd.DataFrame(judged.settles, index=range(len(chosen)))
 
 
 def _find_unsettled(
@@ -289,25 +288,46 @@ def _write_number(value: float) -> Number:
     return Number(f"{value:,.0f}" if abs(value) >= _WHOLE_FROM else f"{value:.3g}")
 
 
-def _list_surveys(judged: Judged | None, settings: AdviceSettings) -> pd.DataFrame:
-    """List the surveys by what one more settled recommendation costs; those of no use last."""
+def list_surveys(
+    settled: pd.DataFrame, survey: pd.Series, settings: AdviceSettings
+) -> pd.DataFrame:
+    """List the surveys by what one more settled recommendation costs; those of no use last.
+
+    Parameters
+    ----------
+    settled : DataFrame, n rows
+        From `tell_sureness`.
+    survey : Series, n rows
+        Survey that each run is told of; blank where none.
+    settings : AdviceSettings
+
+    Returns
+    -------
+    DataFrame
+        `SURVEY_COLUMNS`.
+
+    Examples
+    --------
+    >>> told = list_surveys(pd.DataFrame(index=[0, 1]), pd.Series(["camera", ""]), AdviceSettings())
+    >>> told[["survey", "n_settled", "n_runs"]].to_numpy().tolist()
+    [['camera', 0, 1]]
+    """
     rows = []
     prices = settings.surveys.matrix(list(SURVEY_TEXTS))
-    settles: dict[str, Flags] = {} if judged is None else judged.settles
-    best = np.empty(0, dtype=object) if judged is None else judged.survey
-    for survey, one in zip(SURVEY_TEXTS, prices, strict=True):
-        settled = int(settles[survey].sum()) if survey in settles else 0
-        named = int((best == survey).sum())
-        if not settled and not named:
+    best = survey.to_numpy(dtype=object)
+    for name, one in zip(SURVEY_TEXTS, prices, strict=True):
+        n_settled = int(settled[name].sum()) if name in settled else 0
+        named = int((best == name).sum())
+        if not n_settled and not named:
             continue
-        price = one * (1 if survey == _ONCE else settled or named)
-        each = price[1] / settled if settled else np.nan
-        rows.append((survey, settled, named, *price, each))
+        price = one * (1 if name == _ONCE else n_settled or named)
+        each = price[1] / n_settled if n_settled else np.nan
+        rows.append((name, n_settled, named, *price, each))
     table = pd.DataFrame(
         rows, columns=[name for name in SURVEY_COLUMNS if not name.startswith("what")]
     ).astype({"survey": object, "n_settled": np.int64, "n_runs": np.int64})
     table = table.sort_values(["cost_each", "n_runs"], ascending=[True, False], ignore_index=True)
-    what = fill(word(SURVEY_TEXTS[survey]) for survey in table["survey"])
+    what = fill(word(SURVEY_TEXTS[name]) for name in table["survey"])
     table = table.assign(**both("what", what))
     costs = ["cost_low", "cost_mid", "cost_high", "cost_each"]
     return table.astype(dict.fromkeys(costs, float))[list(SURVEY_COLUMNS)]

@@ -36,8 +36,8 @@ from routekit.trees.wider import find_wider
 
 
 @dataclass(frozen=True, kw_only=True)
-class Exposure:
-    """What open cut everywhere would do: trenches, breaches, and loss per tree and per run.
+class Trenched:
+    """Trenches of open cut everywhere, and the trees that each meets or may meet.
 
     `doubt` lists run, tree and is_structural for runs of unknown size and the trees that they could
     reach; see `routekit.trees.unsized`.
@@ -45,14 +45,20 @@ class Exposure:
 
     trenches: gpd.GeoDataFrame
     breaches: pd.DataFrame
-    tree_loss: pd.DataFrame
-    per_run: pd.DataFrame
     doubt: pd.DataFrame
     tiers: Tiers
     near_misses: pd.DataFrame
     """Zones that a trench misses as drawn and may reach within the doubt about positions."""
     bounds: Bounds
     """Severity of breaches and near misses if positions are off by two standard deviations."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Exposure(Trenched):
+    """What open cut everywhere would do: trenches, breaches, and loss per tree and per run."""
+
+    tree_loss: pd.DataFrame
+    per_run: pd.DataFrame
     in_doubt: Flags
     """Runs that would meet more trees, or worse, were zones in doubt as large as they may be."""
     widest_m: Floats
@@ -181,6 +187,24 @@ def measure_exposure(
         ),
         in_doubt=_find_doubt(runs, largest, trenches, sums, tiers),
     )
+
+
+def lose_everywhere(trenched: Trenched, zones: gpd.GeoDataFrame) -> pd.DataFrame:
+    """Sum what each tree loses if every run is dug up, shared ground once.
+
+    Parameters
+    ----------
+    trenched : Trenched
+    zones : GeoDataFrame
+        One zone per tree.
+
+    Returns
+    -------
+    pandas.DataFrame
+        As `tree_loss` in the schema.
+    """
+    losses = sum_tree_loss(trenched.breaches, trenched.trenches, zones, tiers=trenched.tiers)
+    return add_unknown_losses(losses, trenched.doubt, zones)
 
 
 def _add_chances(

@@ -12,6 +12,7 @@ from routekit.site.chains import (
     bend_angle,
     build_chains,
     end_directions,
+    label_networks,
     leave_out,
     link_runs,
     order_chains,
@@ -367,3 +368,16 @@ def test_a_run_whose_upper_manhole_alone_is_not_named_ends_where_the_others_go_o
     assert chains["chain"].tolist() == [0, 0]
     assert chains["start_cause"].iloc[0] == "manhole not named"
     assert chains["end_cause"].iloc[1] == "end of the renewed runs"
+
+
+def test_networks_are_runs_that_share_a_named_manhole():
+    ends = pd.DataFrame(
+        {
+            "from_manhole": ["a", "b", "x", "c", None, None, "b"],
+            "to_manhole": ["b", "c", "y", "d", "q", "r", "z"],
+        }
+    )
+    everything = label_networks(ends, np.ones(7, bool))
+    assert everything.tolist() == [0, 0, 1, 0, 2, 3, 0]
+    # Without the second run the first and the fourth hang together no longer.
+    assert label_networks(ends, [1, 0, 1, 1, 0, 0, 1]).tolist() == [0, -1, 1, 2, -1, -1, 0]

@@ -25,7 +25,7 @@ from routekit.sureness.inputs import (
     list_inputs,
 )
 from routekit.sureness.judge import find_turns, judge
-from routekit.sureness.report import _say_pull, tell_sureness
+from routekit.sureness.report import _say_pull, list_surveys, tell_sureness
 from routekit.techniques import OPEN_CUT, RECORDS
 
 
@@ -215,7 +215,8 @@ def test_turned_off_nothing_is_said(kept, sample_study):
     quiet = dataclasses.replace(
         settings, advice=settings.advice.model_copy(update={"sureness": off})
     )
-    told, surveys = tell_sureness(kept["renewal"], kept["near"], quiet)
+    told, settled = tell_sureness(kept["renewal"], kept["near"], quiet)
+    surveys = list_surveys(settled, told.advice["survey"], quiet.advice)
     assert not len(surveys)
     assert (told.advice["sureness"] == "").all()
     assert told.advice["share_best"].isna().all()
