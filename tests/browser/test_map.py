@@ -3,6 +3,7 @@
 import csv
 import io
 import json
+import re
 import sys
 import unicodedata
 from dataclasses import replace
@@ -88,6 +89,21 @@ def test_click_on_a_run_opens_its_recommendation(open_page, map_file, size):
     ):
         assert wanted in text
     assert page.evaluate("window.location.hash") == "#run=R7"
+
+
+def test_packed_data_is_read_in_pieces(browser):
+    """A piece of 32,768 signs takes a browser some milliseconds: none keeps the reader waiting."""
+    page = browser.new_page()
+    page.add_init_script("""window.pieces = [];
+        const whole = window.atob;
+        window.atob = (signs) => { window.pieces.push(signs.length); return whole(signs); };""")
+    page.goto(f"file://{SHOWN}")
+    wait_until(page, "document.body.dataset.ready === 'yes'")
+    pieces = page.evaluate("window.pieces")
+    page.close()
+    packed = re.search(r'id="payload">([^<]*)<', SHOWN.read_text(encoding="utf-8")).group(1)
+    assert sum(pieces) >= len(packed)
+    assert max(pieces) <= 32768
 
 
 def test_click_on_a_tree_and_a_pit(open_page, map_file):

@@ -22,6 +22,7 @@ from folium.template import Template
 from routekit.outputs.map.content import page_content, plan_box, study_photo
 from routekit.outputs.map.packing import encode
 from routekit.outputs.map.projection import to_lonlat
+from routekit.outputs.map.seven_bit import escape_page, escape_script, escape_style
 from routekit.outputs.map.words import name_languages, pack_languages, speak_in
 from routekit.result import Result
 
@@ -187,17 +188,17 @@ def build_map(result: Result) -> str:
     Returns
     -------
     str
-        A whole HTML page; equal input gives an equal page.
+        A whole HTML page in ASCII; equal input gives an equal page.
     """
     settings = result.settings.outputs.map
     content, details = page_content(result)
     photo, content["meta"]["photo_words"] = study_photo(result)
     content["photo"] = None if photo is None else photo.box
     html, start = SheetMap(result).write_parts()
-    library = read_part("vendor/leaflet.js")
     own = join_scripts(SCRIPTS)
-    style = read_part("vendor/leaflet.css") + read_part("page/style.css")
-    return (
+    scripts = [escape_script(text) for text in (read_part("vendor/leaflet.js"), start, own)]
+    style = escape_style(read_part("vendor/leaflet.css") + read_part("page/style.css"))
+    page = (
         page_templates()
         .get_template("sheet.j2")
         .render(
@@ -207,9 +208,9 @@ def build_map(result: Result) -> str:
             tongues=pack_languages(own + read_part("page/sheet.j2"), content, *details),
             name=result.name,
             result_id=result.result_id,
-            policy=content_policy([library, start, own], [style], settings.online_tiles_url),
+            policy=content_policy(scripts, [style], settings.online_tiles_url),
             style=style,
-            scripts=[library, start, own],
+            scripts=scripts,
             licence=read_part("vendor/leaflet-LICENSE.txt"),
             map_html=html,
             payload=encode(content),
@@ -218,6 +219,7 @@ def build_map(result: Result) -> str:
             cautions=result.cautions,
         )
     )
+    return escape_page(page)
 
 
 def join_scripts(names: tuple[str, ...]) -> str:

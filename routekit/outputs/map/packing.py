@@ -17,7 +17,7 @@ from __future__ import annotations
 import base64
 import gzip
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import Any, Final
 
 import numpy as np
@@ -47,30 +47,27 @@ _EFFORT: Final = 6
 """Level of compression: the highest one takes four times as long and saves three per cent."""
 
 
-def encode(content: Any) -> str:
+def encode(content: Mapping[str, Any]) -> str:
     """Write content as JSON, compress it and spell it in base64.
 
     Parameters
     ----------
-    content : Any
-        Lists, mappings, numbers (no NaN) and text.
+    content : mapping of str
+        Lists, mappings, numbers (no NaN) and text by name.
 
     Returns
     -------
     str
-        Base64 text; equal content gives equal text. Each entry of a mapping stands on a line of its
-        own, so that a page can read one after the other and stay responsive.
+        Base64 text; equal content gives equal text. Each entry stands on a line of its own, so that
+        a page can read one after the other and stay responsive.
 
     Raises
     ------
     ValueError
         If a number is not finite.
     """
-    if isinstance(content, dict):
-        lines = (f"{_write(str(key))}:{_write(value)}" for key, value in content.items())
-        text = "{\n" + ",\n".join(lines) + "\n}"
-    else:
-        text = _write(content)
+    lines = (f"{_write(name)}:{_write(value)}" for name, value in content.items())
+    text = "{\n" + ",\n".join(lines) + "\n}"
     packed = gzip.compress(text.encode("utf-8"), _EFFORT, mtime=0)
     return base64.b64encode(packed).decode("ascii")
 

@@ -53,15 +53,31 @@ function writeNumber(english) {
 }
 
 /**
+ * Formats of numbers by their fixed decimals; making one takes a thousand times as long as its use.
+ * @type {Map<number | undefined, Intl.NumberFormat>}
+ */
+const formats = new Map();
+
+/**
+ * Write a number as English does.
+ * @param {number} value
+ * @param {number} [decimals] fixed; else up to three
+ */
+function writeEnglish(value, decimals) {
+  let format = formats.get(decimals);
+  if (!format) {
+    format = new Intl.NumberFormat("en-GB", { minimumFractionDigits: decimals, maximumFractionDigits: decimals });
+    formats.set(decimals, format);
+  }
+  return format.format(value);
+}
+
+/**
  * Write a number of the data with fixed decimals.
  * @param {number} value
  * @param {number} decimals
  */
-function sayNumber(value, decimals = 0) {
-  return writeNumber(value.toLocaleString("en-GB", {
-    minimumFractionDigits: decimals, maximumFractionDigits: decimals,
-  }));
-}
+const sayNumber = (value, decimals = 0) => writeNumber(writeEnglish(value, decimals));
 
 /** @param {string} text */
 const raiseFirst = (text) => text.slice(0, 1).toLocaleUpperCase(tongue.language) + text.slice(1);
@@ -73,7 +89,7 @@ const raiseFirst = (text) => text.slice(0, 1).toLocaleUpperCase(tongue.language)
  * @returns {string}
  */
 function put(said) {
-  if (typeof said === "number") return writeNumber(said.toLocaleString("en-GB"));
+  if (typeof said === "number") return writeNumber(writeEnglish(said));
   if (typeof said === "string") return said;
   if (!Array.isArray(said)) return writeNumber(String(said.n));
   const [one, values = {}, many = "", context = ""] = said;

@@ -1,5 +1,7 @@
 import base64
 import hashlib
+import html
+import json
 import math
 import re
 from dataclasses import replace
@@ -19,6 +21,7 @@ from routekit.outputs.map.builder import SAY, SCRIPTS, read_part
 from routekit.outputs.map.content import page_content
 from routekit.outputs.map.division import divide_by_area, take_area
 from routekit.outputs.map.packing import decode
+from routekit.outputs.map.seven_bit import escape_page, escape_script, escape_style
 from routekit.outputs.map.tables import connection_places, service_crossings
 from routekit.outputs.map.writer import INDEX_SCRIPTS, build_pages
 from routekit.schema import load_tables
@@ -52,6 +55,18 @@ def words_of(packed, name):
 
 def test_equal_input_gives_equal_bytes(page):
     assert build_map(set_outputs(district.make_district.__wrapped__(), map=SETTINGS)) == page
+
+
+def test_page_is_ascii_and_reads_the_same():
+    r"""By the number of a sign: HTML 5 (character reference), CSS Syntax 3 (escape), RFC 8259."""
+    spoken = "l’été, 5 × 3, \U0001f333"
+    assert html.unescape(escape_page(spoken)) == spoken
+    assert json.loads(f'"{escape_script(spoken)}"') == spoken
+    assert escape_style("content: '× 3'") == r"content: '\d7  3'"
+    result = set_outputs(district.make_district(), map=MapSettings(language="fr"))
+    page = build_map(replace(result, name="Rue de l’Église"))
+    assert page.isascii()
+    assert "<title>Rue de l’Église" in html.unescape(page)
 
 
 def test_page_names_no_outside_address(page):

@@ -33,7 +33,7 @@ def test_encoding_is_reversible_and_repeatable():
 
 def test_encoding_refuses_what_json_cannot_hold():
     with pytest.raises(ValueError, match="JSON"):
-        encode([float("nan")])
+        encode({"a": [float("nan")]})
 
 
 @pytest.mark.parametrize(

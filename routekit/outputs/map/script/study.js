@@ -30,6 +30,8 @@ async function openStudy(content) {
     study.rows[kind] = study[layer].rowsById(id);
     await breathe();
   }
+  rankRuns();
+  await breathe();
   study.breachesOfRun = study.breaches.groupBy("run", study.runs.n);
   study.breachesOfTree = study.breaches.groupBy("tree", study.trees.n);
   await breathe();

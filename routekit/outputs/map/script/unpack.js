@@ -7,24 +7,54 @@ function canUnpack() {
   return typeof DecompressionStream === "function" && typeof Response === "function";
 }
 
-async function unpack(elementId) {
-  const packed = byId(elementId);
-  const signs = atob(packed.textContent.trim());
-  const bytes = new Uint8Array(signs.length);
-  for (let i = 0; i < signs.length; i += 1) bytes[i] = signs.charCodeAt(i);
-  const stream = new Blob([bytes]).stream().pipeThrough(new DecompressionStream("gzip"));
-  const text = await new Response(stream).text();
-  return text.startsWith("{\n") ? parseByLine(text) : JSON.parse(text);
-}
+// Signs of the packed text that are worked on at a time: whole groups of four, 24 KB of what is packed.
+const PIECE_SIGNS = 32768;
 
-// Each entry of what is packed stands on a line of its own.
-async function parseByLine(text) {
+// Decoded, inflated and read one piece after the other: none keeps the reader waiting.
+async function unpack(elementId) {
+  const signs = byId(elementId).textContent.trim();
+  const texts = bytesInPieces(signs).pipeThrough(new DecompressionStream("gzip")).pipeThrough(new TextDecoderStream());
   const content = {};
-  for (const line of text.split("\n").slice(1, -1)) {
-    Object.assign(content, JSON.parse(`{${line.endsWith(",") ? line.slice(0, -1) : line}}`));
+  for await (const line of linesOf(texts)) {
+    const entry = line.endsWith(",") ? line.slice(0, -1) : line;
+    if (entry !== "{" && entry !== "}") Object.assign(content, JSON.parse(`{${entry}}`));
     await breathe();
   }
   return content;
+}
+
+function bytesInPieces(signs) {
+  let at = 0;
+  return new ReadableStream({
+    async pull(feed) {
+      await breathe();
+      if (at >= signs.length) {
+        feed.close();
+        return;
+      }
+      feed.enqueue(bytesOf(atob(signs.slice(at, at + PIECE_SIGNS))));
+      at += PIECE_SIGNS;
+    },
+  });
+}
+
+function bytesOf(signs) {
+  const bytes = new Uint8Array(signs.length);
+  for (let i = 0; i < signs.length; i += 1) bytes[i] = signs.charCodeAt(i);
+  return bytes;
+}
+
+// Each entry of what is packed stands on a line of its own.
+async function* linesOf(texts) {
+  const reader = texts.getReader();
+  let begun = "";
+  for (let piece = await reader.read(); !piece.done; piece = await reader.read()) {
+    const lines = piece.value.split("\n");
+    lines[0] = begun + lines[0];
+    begun = lines.pop();
+    yield* lines;
+  }
+  yield begun;
 }
 
 const WORK_MS = 12;
