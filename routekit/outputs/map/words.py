@@ -123,7 +123,9 @@ def pack_languages(scripts: str, *contents: Any) -> dict[str, str]:
     dict of str to str
         Code of the language to its words, encoded.
     """
-    spoken = _find_spoken(scripts) | {key for one in contents for key in _list_keys(one)}
+    spoken = set(_find_spoken(scripts))
+    for one in contents:
+        _note_content(one, spoken)
     others = [code for code in list_languages() if code != SOURCE]
     return {code: encode(pack_words(code, spoken & _known())) for code in others}
 
@@ -142,34 +144,34 @@ def _find_spoken(scripts: str) -> frozenset[Key]:
     return frozenset(key for key in _known() if not key[0] and f'"{key[1]}"' in text)
 
 
-def _list_keys(content: Any) -> Iterator[Key]:
-    """List the messages that packed content may hold: words by themselves, and statements."""
+def _note_content(content: Any, found: set[Key]) -> None:
+    """Note the messages that packed content may hold: words by themselves, and statements."""
     if isinstance(content, dict):
         for name, part in content.items():
-            yield from _list_part(str(name), part)
+            _note_part(str(name), part, found)
     elif isinstance(content, list | tuple):
         # Most lists of a large study hold numbers or words alone: told by their types, not one by
         # one.
         kinds = set(map(type, content))
         if kinds == {str}:
-            yield from _list_words(content)
+            found.update(_list_words(content))
         elif any(issubclass(kind, str | dict | list | tuple) for kind in kinds):
             for part in content:
-                yield from _list_keys(part)
+                _note_content(part, found)
     elif isinstance(content, str):
-        yield from _list_words([content])
+        found.update(_list_words([content]))
 
 
-def _list_part(name: str, part: Any) -> Iterator[Key]:
-    """List the messages that a part of packed content may hold, by its name and kind."""
+def _note_part(name: str, part: Any, found: set[Key]) -> None:
+    """Note the messages that a part of packed content may hold, by its name and kind."""
     is_column = isinstance(part, dict) and part.get("k") in ("d", "t")
     if is_column and name.endswith(WORDS_END):
-        values = filter(None, part.get("w", part["v"]))
-        yield from _list_stated(json.loads(value) for value in set(values))
+        for value in set(filter(None, part.get("w", part["v"]))):
+            _note_stated(json.loads(value), found)
     elif not is_column:
-        yield from _list_keys(part)
+        _note_content(part, found)
     elif part["k"] == "d":
-        yield from _list_words(part["w"])
+        found.update(_list_words(part["w"]))
 
 
 def _list_words(words: Iterable[str]) -> Iterator[Key]:
@@ -193,16 +195,18 @@ def _known_words() -> dict[str, list[Key]]:
     }
 
 
-def _list_stated(statements: Iterable[Statement]) -> Iterator[Key]:
-    """List the messages of statements."""
-    for said in statements:
-        if not isinstance(said, list):
-            continue
-        given: list[Any] = [*said, *["", {}, "", ""][len(said) :]]
-        one, values, _, context = given
-        if one == JOINED:
-            yield from _list_stated(values["parts"])
-            continue
-        if one != BEGUN:
-            yield context, one
-        yield from _list_stated(values.values())
+def _note_stated(said: Statement, found: set[Key]) -> None:
+    """Note the messages of a statement, which holds others as its values or its parts."""
+    if not isinstance(said, list):
+        return
+    given: list[Any] = [*said, *["", {}, "", ""][len(said) :]]
+    one, values, _, context = given
+    if one == JOINED:
+        for part in values["parts"]:
+            _note_stated(part, found)
+        return
+    if one != BEGUN:
+        found.add((context, one))
+    for value in values.values():
+        if isinstance(value, list):
+            _note_stated(value, found)

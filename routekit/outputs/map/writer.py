@@ -30,6 +30,10 @@ _SAMPLE_RUNS: Final = 5_000
 """Runs of the area by which the size of all pages is judged."""
 _ROOM: Final = 0.95
 """Share of the largest size that an average page may fill, as areas differ."""
+_LEAST_AREAS: Final = 2
+"""A study of so many areas is judged by one of them before its page is built as a whole."""
+_DOUBT: Final = 1.2
+"""Pages that the area says to be larger than allowed by no more than this are built as a whole."""
 
 
 def write_map(result: Result, path: Path, *, tell: TellDone = tell_nobody) -> list[Path]:
@@ -88,11 +92,13 @@ def build_pages(
         key = rows.tobytes()
         return built.pop(key) if key in built else _build_area(result, rows)
 
-    if n_runs > settings.max_runs:
+    is_long, sample, page = n_runs > settings.max_runs, np.arange(n_runs), ""
+    if is_long or n_runs >= _LEAST_AREAS * _SAMPLE_RUNS:
         sample = divide_by_area(middles, min(settings.max_runs, _SAMPLE_RUNS))[0]
         page = (area := build(sample)).page
         built[sample.tobytes()] = area
-    else:
+    # A page that the area says to be far too large is not built only to be thrown away.
+    if not is_long and n_runs * count_bytes(page) <= _DOUBT * most_bytes * len(sample):
         sample, page = np.arange(n_runs), build_map(result)
         if count_bytes(page) <= most_bytes or n_runs <= 1:
             return {f"{stem}.html": page}

@@ -16,7 +16,7 @@ import shapely
 from whole_result import set_outputs
 
 import routekit.outputs.map as map_package
-from routekit.outputs.map import build_map, write_map
+from routekit.outputs.map import build_map, write_map, writer
 from routekit.outputs.map.builder import SAY, SCRIPTS, read_part
 from routekit.outputs.map.content import page_content
 from routekit.outputs.map.division import divide_by_area, take_area
@@ -303,6 +303,23 @@ def test_a_large_study_is_divided_by_count_and_by_size():
     assert all(len(text.encode()) <= size for text in by_size.values())
     ids = payload(by_count["map.html"])["ids"]
     assert sorted(ids) == sorted(result.runs["run_id"])
+
+
+def test_a_page_that_an_area_says_to_be_far_too_large_is_not_built(monkeypatch):
+    result, shown = district.make_district(), []
+    build = writer.build_map
+    monkeypatch.setattr(writer, "_SAMPLE_RUNS", len(result.runs) // 2)
+    monkeypatch.setattr(
+        writer, "build_map", lambda part: shown.append(len(part.runs)) or build(part)
+    )
+    whole = build_pages(set_outputs(result, map=SETTINGS))
+    assert list(whole) == ["map.html"]
+    assert whole["map.html"] == build(set_outputs(result, map=SETTINGS))
+    assert shown.pop() == len(result.runs)
+    size = len(whole["map.html"].encode())
+    divided = build_pages(set_outputs(result, map=MapSettings(max_page_mb=0.6 * size / 1e6)))
+    assert len(divided) > 2
+    assert max(shown) < len(result.runs)
 
 
 def test_writing_removes_the_pages_of_an_earlier_larger_map(tmp_path):
