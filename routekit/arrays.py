@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Any, Final
 
 import numpy as np
@@ -43,6 +44,35 @@ def split_ids(cells: pd.Series) -> pd.Series:
     ['A', 'B', 'C']
     """
     return cells.astype("str").str.split(ID_MARK)
+
+
+def join_ids(cells: Iterable[str], group: Ints, size: int) -> Texts:
+    """Join the ids of each group, each once, in the order in which they come.
+
+    Parameters
+    ----------
+    cells : iterable of str, shape (n,)
+        Ids; blank ones are left out.
+    group : numpy.ndarray of int, shape (n,)
+        Group of each, from 0.
+    size : int
+        Number of groups.
+
+    Returns
+    -------
+    numpy.ndarray of str, shape (size,)
+        Joined by `ID_MARK`; blank for a group of none.
+
+    Examples
+    --------
+    >>> join_ids(["A", "B", "A", ""], np.array([0, 0, 0, 1]), 2).tolist()
+    ['A;B', '']
+    """
+    found: list[dict[str, None]] = [{} for _ in range(size)]
+    for place, cell in zip(group.tolist(), cells, strict=True):
+        if cell:
+            found[place][cell] = None
+    return np.array([ID_MARK.join(one) for one in found], dtype=object)
 
 
 def take_numbers(table: pd.DataFrame, name: str) -> Floats:

@@ -8,13 +8,14 @@ nobody gave a reference and a day is open, and a package with an open one is not
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import chain
 from typing import Final
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 
-from routekit.arrays import ID_MARK, Flags, Floats, Texts, take_numbers
+from routekit.arrays import ID_MARK, Flags, Floats, Ints, Texts, join_ids, take_numbers
 from routekit.layers.houses import is_house
 from routekit.record.as_built import BLIND_M
 from routekit.schema import load_tables
@@ -99,15 +100,20 @@ def _sum_up(rows: pd.DataFrame, package: Texts) -> pd.DataFrame:
         empty = pd.DataFrame({name: pd.Series(dtype="str") for name in names})
         return empty.astype({"is_needed": "boolean", "is_open": "bool", "is_ready": "bool"})
     rows = rows.assign(is_lost=np.isnan(rows["need"].to_numpy(dtype=float)))
-    grouped = rows.groupby(["work_id", "word"], sort=False)
-    found = grouped.agg(
-        run_ids=("run_id", lambda ids: ID_MARK.join(dict.fromkeys(ids))),
-        street=("street", lambda names: ID_MARK.join(dict.fromkeys(filter(None, names)))),
-        subject=("subject", _join_ids),
-        need=("need", "max"),
-        is_lost=("is_lost", "any"),
-        order=("order", "first"),
-    ).reset_index()
+    by = ["work_id", "word"]
+    grouped = rows.groupby(by, sort=False)
+    group: Ints = grouped.ngroup().to_numpy().astype(np.int64)
+    size = grouped.ngroups
+    subjects = [cell.split(ID_MARK) for cell in rows["subject"]]
+    several: Ints = np.repeat(group, [len(cell) for cell in subjects])
+    found = rows.drop_duplicates(by)[[*by, "order"]].reset_index(drop=True)
+    found = found.assign(
+        run_ids=join_ids(rows["run_id"], group, size),
+        street=join_ids(rows["street"], group, size),
+        subject=join_ids(chain.from_iterable(subjects), several, size),
+        need=grouped["need"].max().to_numpy(dtype=float),
+        is_lost=grouped["is_lost"].any().to_numpy(dtype=bool),
+    )
     is_needed = found["need"].eq(1).to_numpy(dtype=bool)
     found = found.assign(
         permit_id=found["work_id"] + " " + found["word"],
@@ -149,12 +155,6 @@ def fill_in(permits: pd.DataFrame, filled: pd.DataFrame) -> pd.DataFrame:
         is_open=np.asarray(is_open, dtype=bool),
         is_ready=~waits.to_numpy(dtype=bool),
     )
-
-
-def _join_ids(cells: pd.Series) -> str:
-    """Join the ids of several cells, each once."""
-    ids = [one for cell in cells for one in cell.split(ID_MARK) if one]
-    return ID_MARK.join(dict.fromkeys(ids))
 
 
 def _judge_runs(asked: Asked, is_cut: Flags) -> dict[str, tuple[Floats, Texts]]:
@@ -215,8 +215,7 @@ def _judge_trees(asked: Asked, run_id: pd.Index, opens: Floats) -> tuple[Floats,
     )
     blind = np.isin(np.arange(len(run_id)), near) & (opens != 0)
     found = np.where(need == 1, 1.0, np.where(lost | blind | np.isnan(opens), np.nan, 0.0))
-    trees = by_run["tree"].agg(lambda ids: ID_MARK.join(dict.fromkeys(ids))).reindex(run_id)
-    return found, trees.fillna("").to_numpy(dtype=object)
+    return found, _join_by_run(rows["tree"], rows["run"], run_id)
 
 
 def _find_houses(asked: Asked, run_id: pd.Index) -> tuple[Floats, Texts]:
@@ -224,8 +223,12 @@ def _find_houses(asked: Asked, run_id: pd.Index) -> tuple[Floats, Texts]:
     house = asked.connections[is_house(asked.connections)]
     count = house["run_id"].astype("str").value_counts().reindex(run_id).fillna(0).to_numpy()
     known = ~np.isnan(take_numbers(asked.runs, "n_connections"))
-    names = house.groupby(house["run_id"].astype("str"))["connection_id"].agg(
-        lambda ids: ID_MARK.join(ids.astype("str"))
-    )
+    names = _join_by_run(house["connection_id"].astype("str"), house["run_id"], run_id)
     found = np.where(count > 0, 1.0, np.where(known, 0.0, np.nan))
-    return found, names.reindex(run_id).fillna("").to_numpy(dtype=object)
+    return found, names
+
+
+def _join_by_run(ids: pd.Series, runs: pd.Series, run_id: pd.Index) -> Texts:
+    """Join the ids that name each run; what names none of them is left out."""
+    place = run_id.get_indexer(pd.Index(runs.astype("str"))).astype(np.int64)
+    return join_ids(ids[place >= 0], place[place >= 0], len(run_id))
