@@ -116,10 +116,10 @@ def _write_note(lacking: Collection[str]) -> str:
 
 
 def forget_prints() -> None:
-    """Let the typesetter give back its memory, as between the volumes of a report.
+    """Let the typesetter give back its memory after a page.
 
-    It keeps what it laid out until ten later documents have had no use for it, which for volumes of
-    some hundred sheets are gigabytes.
+    It keeps what it laid out until ten later documents have had no use for it: a gigabyte for some
+    hundred sheets, and ten of them where `screen --watch` prints a report again and again.
     """
     for number in range(_KEPT_FOR + 1):
         typst.compile(f"#{number}".encode(), font_paths=_fonts(), ignore_system_fonts=True)

@@ -53,8 +53,7 @@ def write_volumes(
             if with_pdf:
                 place.with_suffix(".pdf").write_bytes(print_page(page, layout))
                 written.add(place.with_suffix(".pdf").name)
-                if part:
-                    forget_prints()
+                forget_prints()
     part_name = re.compile(rf"{re.escape(path.stem)}-\d+({re.escape(path.suffix)}|\.pdf)")
     for old in path.parent.iterdir():
         if part_name.fullmatch(old.name) and old.name not in written:
