@@ -6,7 +6,7 @@ that starts on day s and takes d days holds days s to s + d - 1, without a break
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -53,6 +53,36 @@ class Problem:
     def horizon(self) -> int:
         """Working days that are looked at."""
         return int(self.is_open.shape[1])
+
+
+def keep(problem: Problem, kept: Ints) -> Problem:
+    """Give the problem of some of its packages.
+
+    Parameters
+    ----------
+    problem : Problem
+    kept : numpy.ndarray of int, shape (m,)
+        Places of packages, each once.
+
+    Returns
+    -------
+    Problem
+        Rules between a kept package and another are left out.
+    """
+    place = np.full(len(problem.days), -1, dtype=np.int64)
+    place[kept] = np.arange(len(kept))
+    alone = [place[group] for group in problem.alone]
+    before = place[problem.before].reshape(-1, 2)
+    rows = {
+        name: getattr(problem, name)[kept]
+        for name in ("days", "gang", "is_open", "is_preferred", "weight")
+    }
+    return replace(
+        problem,
+        **rows,
+        alone=tuple(group[group >= 0] for group in alone if (group >= 0).sum() > 1),
+        before=before[(before >= 0).all(axis=1)],
+    )
 
 
 def find_starts(is_open: Flags, days: Floats | Ints) -> Flags:

@@ -8,7 +8,7 @@ chance. Float is the wait after which all would still be finished as likely.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Final
 
 import geopandas as gpd
@@ -29,7 +29,7 @@ from routekit.programme.packages import (
     part_packages,
 )
 from routekit.programme.passes import Order, pass_backward, pass_forward, settle_order
-from routekit.programme.problem import Problem, find_starts
+from routekit.programme.problem import Problem, find_starts, keep
 from routekit.programme.settings import ProgrammeSettings
 from routekit.programme.solve import solve
 from routekit.programme.windows import SEASONS, Windows, find_concerns, find_open, set_windows
@@ -204,7 +204,7 @@ def _find_hindrances(
         for first, second in problem.before[waits].tolist():
             why[second] = say("waits for {package}, which has no place", package=names[first])
         free = np.flatnonzero(why == "")
-        unplaced = free[place_greedily(_keep(problem, free)) < 0]
+        unplaced = free[place_greedily(keep(problem, free)) < 0]
         why[unplaced] = fill([_say_shut(one, windows, settings) for one in unplaced.tolist()])
         if not waits.any() and not len(unplaced):
             return why
@@ -233,24 +233,6 @@ def _may_concern(told: object) -> bool:
     return told is pd.NA or bool(told)
 
 
-def _keep(problem: Problem, kept: Ints) -> Problem:
-    """Give the problem of some of its packages."""
-    place = np.full(len(problem.days), -1, dtype=np.int64)
-    place[kept] = np.arange(len(kept))
-    alone = [place[group] for group in problem.alone]
-    before = place[problem.before].reshape(-1, 2)
-    rows = {
-        name: getattr(problem, name)[kept]
-        for name in ("days", "gang", "is_open", "is_preferred", "weight")
-    }
-    return replace(
-        problem,
-        **rows,
-        alone=tuple(group[group >= 0] for group in alone if (group >= 0).sum() > 1),
-        before=before[(before >= 0).all(axis=1)],
-    )
-
-
 def name_packages(size: int) -> list[str]:
     """Name packages by their row, P001 first."""
     width = max(3, len(str(size)))
@@ -270,7 +252,7 @@ class _Days:
 
 def _place(problem: Problem, free: Ints, packages: pd.DataFrame, effort: float) -> _Days:
     """Place the packages that have a place, and pass along their order."""
-    part = _keep(problem, free)
+    part = keep(problem, free)
     plan = solve(part, effort=effort)
     order: Order = settle_order(part, plan.start)
     mid = pass_forward(part, order, part.days)

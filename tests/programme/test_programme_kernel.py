@@ -114,6 +114,14 @@ def test_two_runs_give_the_same_programme():
     assert first.weight <= weigh(problem, place_greedily(problem))
 
 
+def test_of_many_packages_the_plan_is_better_than_the_greedy_one():
+    problem = invent(3, size=70, n_streets=14, horizon=500)
+    greedy, plan = place_greedily(problem), solve(problem, effort=0.2)
+    assert faults(problem, plan.start) == []
+    assert plan.bound < plan.weight < weigh(problem, greedy)
+    assert (solve(problem, effort=0.2).start == plan.start).all()
+
+
 def make(days, **more):
     size, horizon = len(days), more.pop("horizon", 20)
     given = {
