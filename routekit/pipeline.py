@@ -36,8 +36,9 @@ from routekit.methods.observations import describe_observations, review_codes
 from routekit.methods.roots import link_roots
 from routekit.outputs.notebook import ShownResult
 from routekit.programme.diversion import Flows, find_diversions
-from routekit.programme.programme import Works, make_programme
+from routekit.programme.programme import Works, make_programme, report_unplaced
 from routekit.record.after_care import plan_care
+from routekit.record.permits import match_packages
 from routekit.record.returned import Record, keep_record
 from routekit.schema import hold_tables
 from routekit.settings.provenance import build_provenance, used_sources, write_basis
@@ -389,7 +390,7 @@ def _collect(
     choice = choice_settings(study.settings)
     balance, totals = balance_works(renewal, exposure, prepared.zones, choice)
     surveys = list_surveys(judged.settled, renewal.advice["survey"], choice.advice)
-    programme = _plan_works(study, condition, renewal)
+    permits, programme = match_packages(record.permits, _plan_works(study, condition, renewal))
     rules = list_rules_in_force(study.settings)
     near_misses = mark_trenches(exposure.near_misses, renewal.advice)
     needs = find_needs(
@@ -430,7 +431,9 @@ def _collect(
         study_area=layers.study_area,
         decisions=layers.decisions,
         totals=totals,
-        findings=pd.concat([prepared.findings, record.findings], ignore_index=True),
+        findings=pd.concat(
+            [prepared.findings, record.findings, report_unplaced(programme)], ignore_index=True
+        ),
         rules=rules,
         provenance=_provenance(study, prepared, rules, renewal.checks, totals),
         laydown=renewal.laydown,
@@ -445,6 +448,7 @@ def _collect(
             layers.decisions,
             layers.root_zones,
             renewal.encroachments,
+            programme,
         ),
         surveys=surveys,
         new_lines=new_lines.lines,
@@ -454,7 +458,7 @@ def _collect(
         programme=programme,
         flow_diversion=_divert_flow(study, layers, renewal, programme),
         lessons=record.lessons,
-        permits=record.permits,
+        permits=permits,
         cautions=_caution(study),
         tree_needs=needs,
         after_care=plan_care(
@@ -462,6 +466,7 @@ def _collect(
             balance,
             renewal.encroachments,
             record.done_runs,
+            programme,
             study.settings.record,
             visits=study.settings.advice.site_items.watering_visits,
         ),

@@ -136,7 +136,7 @@ def roots() -> list[dict[str, object]]:
 
 
 def permits() -> list[dict[str, object]]:
-    """Return the permits that were granted: one package has all of its own, one does not."""
+    """Return the permits that were granted: one package has all of its own, others do not."""
     return [
         {
             "permit_id": name,
@@ -148,6 +148,10 @@ def permits() -> list[dict[str, object]]:
         }
         for name, reference, day in (
             ("BL-03 road", "R-26-118", "2026-09-21"),
+            ("PZ-15 road", "R-26-121", "2026-09-28"),
+            ("PZ-15 services", "L-26-90", "2026-09-28"),
+            ("PZ-15 dewatering", "W-26-12", "2026-10-05"),
+            ("PZ-15 neighbours", "N-26-31", "2026-10-05"),
             ("S0001 road", "R-26-104", "2026-09-14"),
             ("S0001 services", "L-26-77", None),
         )

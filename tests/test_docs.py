@@ -127,6 +127,8 @@ RAISES_NOTHING = {
     "list_surveys",
     "lose_everywhere",
     "rate_runs",
+    "match_packages",
+    "report_unplaced",
     "plan_care",
     "keep_record",
     "find_nearest_runs",

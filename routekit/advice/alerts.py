@@ -67,6 +67,7 @@ def find_alerts(
     decisions: pd.DataFrame,
     root_zones: pd.DataFrame,
     encroachments: pd.DataFrame,
+    programme: pd.DataFrame,
 ) -> pd.DataFrame:
     """Find what has to be told of runs, strings, pits, digs and trees.
 
@@ -87,6 +88,8 @@ def find_alerts(
         tree_id.
     encroachments : DataFrame
         kind, run_id, tree_id: the runs whose trench would enter the zone of a tree.
+    programme : DataFrame
+        run_ids, hindrance: blank where a package has a place.
 
     Returns
     -------
@@ -118,6 +121,7 @@ def find_alerts(
     ...     none.reindex(columns=["tree_id", "decision"]),
     ...     none.reindex(columns=["tree_id"]),
     ...     none.reindex(columns=["kind", "run_id", "tree_id"]),
+    ...     none.reindex(columns=["run_ids", "hindrance"]),
     ... )
     >>> found[["alert", "item_id", "text"]].to_numpy().tolist()
     [['pit_clear_unknown', 'P1', 'not known whether it meets anything']]
@@ -127,6 +131,7 @@ def find_alerts(
             item_id=advice["run_id"],
             n_trees=runs["n_trees"].to_numpy(),
             n_connections=runs["n_connections"].to_numpy(),
+            has_no_days=advice["run_id"].isin(_list_unplaced(programme)),
         ),
         "strings": strings.assign(
             item_id=strings["string_id"], run_id=split_ids(strings["run_ids"])
@@ -140,6 +145,12 @@ def find_alerts(
     if not kept:
         return pd.DataFrame({name: pd.Series(dtype="str") for name in ALERT_COLUMNS})
     return pd.concat(kept, ignore_index=True)[list(ALERT_COLUMNS)]
+
+
+def _list_unplaced(programme: pd.DataFrame) -> list[str]:
+    """List the runs of packages that have no place in the programme."""
+    lost = programme.loc[programme["hindrance"].ne(""), "run_ids"]
+    return split_ids(lost).explode().dropna().astype(str).tolist()
 
 
 def _raise(alert: Alert, table: pd.DataFrame, holds: Flags) -> pd.DataFrame:
@@ -294,6 +305,13 @@ ALERTS: Final = (
         "pits",
         message("not placed: what it would meet is not counted"),
         _is_missing("pits", "geometry"),
+    ),
+    Alert(
+        "no_days",
+        LIMIT,
+        "runs",
+        message("has no place in the programme of works"),
+        _is("runs", "has_no_days", True),
     ),
     Alert("trench_near_stem", LIMIT, "runs", _NEAR, _is("runs", "is_near_stem", True)),
     Alert("pit_near_stem", LIMIT, "pits", _NEAR, _is("pits", "is_near_stem", True)),

@@ -1,8 +1,8 @@
-"""Calendar files (RFC 5545): the packages for the site, the streets for residents.
+"""Calendar files (RFC 5545): packages and after-care for the site, the streets for residents.
 
 A day of the programme is a whole day without a time. Without a start date there are no dates, and
-the files hold none. The stamp of every event is the day of the study, so that one result gives one
-file.
+the files hold none. What is not ready, or stands on likely days, is tentative. The stamp of every
+event is the day of the study, so that one result gives one file.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from routekit.outputs.atomic import replacing_file
 from routekit.outputs.result_ids import PROPERTY
 from routekit.result import Result
 from routekit.words.catalogue import render, render_column
-from routekit.words.texts import Text, say
+from routekit.words.texts import Text, begin, say, word
 
 RESIDENTS: Final = "residents.ics"
 """File beside that of the site."""
@@ -32,6 +32,8 @@ class Event(NamedTuple):
     last: str
     title: str
     text: str
+    is_firm: bool = False
+    """Nothing is open that its days hang on."""
 
 
 def write_calendars(result: Result, path: str | Path) -> Path:
@@ -54,7 +56,9 @@ def write_calendars(result: Result, path: str | Path) -> Path:
         If a file cannot be written or replaced; an earlier one is kept.
     """
     target, outputs = Path(path), result.settings.outputs
-    _write_events(list_packages(result.programme, outputs.language), result, target)
+    events = list_packages(result.programme, outputs.language)
+    events += list_care(result.after_care, outputs.language)
+    _write_events(events, result, target)
     streets = list_streets(result.programme, outputs.public.language)
     _write_events(streets, result, target.with_name(RESIDENTS))
     return target
@@ -76,6 +80,7 @@ def list_packages(programme: pd.DataFrame, language: str) -> list[Event]:
     """
     dated = programme[programme["start_date"].notna()]
     open_points = render_column(dated["to_confirm_words"], language)
+    permits = render_column(dated["open_permits_words"], language)
     return [
         Event(
             str(row.package_id),
@@ -88,12 +93,50 @@ def list_packages(programme: pd.DataFrame, language: str) -> list[Event]:
                     say("Runs: {runs}", runs=str(row.run_ids).replace(";", ", ")),
                     _say_last(row.late_finish_date),
                     say("To confirm: {what}", what=open_point) if open_point else "",
+                    say("Not ready, open permits: {what}", what=permit) if permit else "",
                 )
                 if part
             ),
+            bool(row.is_ready),
         )
-        for row, open_point in zip(dated.itertuples(index=False), open_points, strict=True)
+        for row, open_point, permit in zip(
+            dated.itertuples(index=False), open_points, permits, strict=True
+        )
     ]
+
+
+def list_care(care: pd.DataFrame, language: str) -> list[Event]:
+    """List the after-care of trees, one event for each task and day.
+
+    Parameters
+    ----------
+    care : pandas.DataFrame
+        Table `after_care` of the result.
+    language : str
+
+    Returns
+    -------
+    list of Event
+        On the day on which the season or year begins: that after the works as finished, else by
+        the likely days of the programme, and tentative. Trees without either are left out.
+    """
+    is_due = care["due_on"].ne("").to_numpy(dtype=bool)
+    days = care["due_on"].where(is_due, care["planned_on"])
+    texts = render_column(care["look_for_words"], language)
+    table = care.assign(day=days, is_due=is_due, said=care["tree_id"] + ": " + list(texts))
+    events = []
+    keys = ["day", "is_due", "task", "season"]
+    for (day, known, task, season), rows in table[days.ne("")].groupby(keys, sort=True):
+        title = say(
+            "{task} of {n} tree",
+            "{task} of {n} trees",
+            n=len(rows),
+            task=begin(word(str(task))),
+        )
+        name = f"care {task} {season} {day} {known}"
+        first, said = str(day), "\n".join(rows["said"])
+        events.append(Event(name, first, first, render(title, language), said, bool(known)))
+    return events
 
 
 def list_streets(programme: pd.DataFrame, language: str) -> list[Event]:
@@ -118,7 +161,8 @@ def list_streets(programme: pd.DataFrame, language: str) -> list[Event]:
             last = _say_last(None if late.isna().any() else late.max())
             title = render(say("Sewer works in {street}", street=str(street)), language)
             first, likely = rows["start_date"].min(), rows["finish_date"].max()
-            events.append(Event(str(street), first, likely, title, render(last, language)))
+            is_firm = bool(rows["is_ready"].all())
+            events.append(Event(str(street), first, likely, title, render(last, language), is_firm))
     return events
 
 
@@ -147,6 +191,7 @@ def _write_events(events: Iterable[Event], result: Result, path: Path) -> None:
         entry.add("dtend", (np.datetime64(event.last) + 1).item())
         entry.add("summary", event.title)
         entry.add("description", event.text)
+        entry.add("status", "CONFIRMED" if event.is_firm else "TENTATIVE")
         book.add_component(entry)
     with replacing_file(path) as fresh:
         fresh.write_bytes(book.to_ical())

@@ -18,7 +18,8 @@ from numpy.typing import NDArray
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
-from routekit.arrays import Floats, Ints, Objects
+from routekit.arrays import ID_MARK, Floats, Ints, Objects
+from routekit.layers.findings import Findings
 from routekit.programme.calendar import Dates, list_dates, write_dates
 from routekit.programme.greedy import place_greedily
 from routekit.programme.packages import (
@@ -33,7 +34,7 @@ from routekit.programme.problem import Problem, find_starts, keep
 from routekit.programme.settings import ProgrammeSettings
 from routekit.programme.solve import solve
 from routekit.programme.windows import SEASONS, Windows, find_concerns, find_open, set_windows
-from routekit.words.texts import both, fill, join, message, say, word
+from routekit.words.texts import both, fill, join, message, name_some, say, take_texts, word
 
 PLACED, TO_CONFIRM, NO_PLACE = (
     message("placed"),
@@ -89,6 +90,38 @@ def make_programme(tables: Works, settings: ProgrammeSettings) -> pd.DataFrame:
     problem = _set_problem(packages, works, tables, windows, before, settings, horizon)
     hindrance = _find_hindrances(problem, packages, windows, settings)
     return _write(packages, problem, hindrance, circle, windows, dates, tables, settings)
+
+
+def report_unplaced(programme: pd.DataFrame) -> pd.DataFrame:
+    """Tell of each package that has no place what stands in the way.
+
+    Parameters
+    ----------
+    programme : pandas.DataFrame
+        From `make_programme`.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Findings.
+
+    Examples
+    --------
+    >>> table = pd.DataFrame({"package_id": ["P001"], "run_ids": ["A;B"],
+    ...     "hindrance": ["no time is long enough"],
+    ...     "hindrance_words": ['["no time is long enough"]']})
+    >>> report_unplaced(table)["row"].tolist()
+    ['P001']
+    """
+    findings = Findings()
+    lost = programme[programme["hindrance"].ne("").to_numpy(dtype=bool)]
+    for package, runs, why in zip(
+        lost["package_id"], lost["run_ids"], take_texts(lost, "hindrance"), strict=True
+    ):
+        seen = say("{runs}: {why}", runs=name_some(runs.split(ID_MARK), 5), why=why)
+        done = say("it has no days; see the settings of the programme")
+        findings.add("warning", "programme", [package], field="", seen=seen, done=done)
+    return findings.table()
 
 
 def _find_opening(works: pd.DataFrame, tables: Works) -> pd.Series:

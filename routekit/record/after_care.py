@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from routekit.advice.tree_needs import DUG_NEEDS
-from routekit.arrays import take_numbers
+from routekit.arrays import split_ids, take_numbers
 from routekit.record.settings import RecordSettings
 from routekit.schema import load_tables
 from routekit.words.texts import both, fill, message, say
@@ -20,6 +20,7 @@ def plan_care(
     balance: pd.DataFrame,
     encroachments: pd.DataFrame,
     done: pd.DataFrame,
+    programme: pd.DataFrame,
     settings: RecordSettings,
     *,
     visits: float,
@@ -36,6 +37,9 @@ def plan_care(
         tree_id, run_id, is_recommended.
     done : DataFrame
         `done_runs` of what came back: run_id, done_on.
+    programme : DataFrame
+        run_ids, finish_date: the likely last day of each package, as YYYY-MM-DD; missing where it
+        has none.
     settings : RecordSettings
     visits : float
         Visits to water a tree, over all seasons: `advice.site_items.watering_visits`.
@@ -45,13 +49,19 @@ def plan_care(
     pandas.DataFrame
         Columns as `after_care` in the schema: trees in the order of their ids; waterings by season,
         then check-ups, the first when the works end. A day stands there where all works at the tree
-        are finished. The water of a visit is that of good rain, `record.care_rain_mm`, on the
-        ground that was dug or cut off; NaN where that is not known.
+        are finished, and one as planned where all of them have days in the programme. The water of
+        a visit is that of good rain, `record.care_rain_mm`, on the ground that was dug or cut off;
+        NaN where that is not known.
     """
     trees = pd.Index(needs["tree_id"][needs["need"].isin(DUG_NEEDS).to_numpy(dtype=bool)]).unique()
     trees = trees.astype("str").sort_values()
     loss = pd.Series(take_numbers(balance, "loss_m2"), index=balance["tree_id"].astype("str"))
-    ends = _find_ends(trees, encroachments, done)
+    planned = programme[["finish_date"]].assign(run_id=split_ids(programme["run_ids"]))
+    planned = planned.explode("run_id").dropna().rename(columns={"finish_date": "done_on"})
+    ends = {
+        "due_on": _find_ends(trees, encroachments, done),
+        "planned_on": _find_ends(trees, encroachments, planned),
+    }
     dug = loss.reindex(trees).to_numpy(dtype=float)
     # Works that reach the zone by position doubt alone take nothing of it as drawn.
     water_l = settings.care_rain_mm * np.where(dug > 0, dug, np.nan)
@@ -90,14 +100,20 @@ def _put(
     trees: pd.Index,
     task: str,
     season: int,
-    ends: pd.Series,
+    ends: dict[str, pd.Series],
     before: int,
     *,
     visits: float,
     water_l: np.ndarray | float,
 ) -> pd.DataFrame:
     """Put down one task of one season for all trees."""
-    due = ends + pd.DateOffset(years=season - before) if len(ends) else ends
+    due = {
+        name: (end + pd.DateOffset(years=season - before) if len(end) else end)
+        .dt.strftime("%Y-%m-%d")
+        .fillna("")
+        .to_numpy(dtype=object)
+        for name, end in ends.items()
+    }
     litres = np.broadcast_to(np.asarray(water_l, dtype=float), (len(trees),))
     if task == WATERING:
         texts = [_say_water(one, visits) for one in litres]
@@ -112,10 +128,10 @@ def _put(
             "season": season,
             "visits": visits,
             "water_l": litres,
-            "due_on": due.dt.strftime("%Y-%m-%d").fillna("").to_numpy(dtype=object),
+            **due,
             **both("look_for", fill(texts)),
         }
-    ).astype({"tree_id": "str", "due_on": "str"})
+    ).astype({"tree_id": "str", "due_on": "str", "planned_on": "str"})
 
 
 def _say_water(litres: float, visits: float) -> str:

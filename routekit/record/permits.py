@@ -2,7 +2,9 @@
 
 A package is a pull string, or a run that is in none. Whether a permit is needed follows from what
 the works meet; where that is not known the permit stands there all the same, and is open. One that
-nobody gave a reference and a day is open, and a package with an open one is not ready.
+nobody gave a reference and a day is open, and a package with an open one is not ready. Where there
+is a programme, its packages are the ones that are ready or not: runs of a street that are done
+together wait for each other's permits.
 """
 
 from __future__ import annotations
@@ -15,13 +17,13 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
-from routekit.arrays import ID_MARK, Flags, Floats, Ints, Texts, join_ids, take_numbers
+from routekit.arrays import ID_MARK, Flags, Floats, Ints, Texts, join_ids, split_ids, take_numbers
 from routekit.layers.houses import is_house
 from routekit.record.as_built import BLIND_M
 from routekit.schema import load_tables
 from routekit.site.zone_layer import ZoneLayer
 from routekit.techniques import MONITOR, OPEN_CUT
-from routekit.words.texts import message
+from routekit.words.texts import both, fill, join, message, word
 
 KINDS: Final = {
     "trees": message("consent for works at trees"),
@@ -95,7 +97,7 @@ def list_permits(asked: Asked) -> pd.DataFrame:
 def _sum_up(rows: pd.DataFrame, package: Texts) -> pd.DataFrame:
     """Make one row of the runs of a package: needed if one needs it, else not known if for one."""
     place = pd.Series(np.arange(len(package)), index=package).groupby(level=0, sort=False).min()
-    names = list(load_tables()["permits"].fields)
+    names = [name for name in load_tables()["permits"].fields if name != "package_id"]
     if not len(rows):
         empty = pd.DataFrame({name: pd.Series(dtype="str") for name in names})
         return empty.astype({"is_needed": "boolean", "is_open": "bool", "is_ready": "bool"})
@@ -154,6 +156,71 @@ def fill_in(permits: pd.DataFrame, filled: pd.DataFrame) -> pd.DataFrame:
         **{name: pd.Series(cells, dtype="str") for name, cells in texts.items()},
         is_open=np.asarray(is_open, dtype=bool),
         is_ready=~waits.to_numpy(dtype=bool),
+    )
+
+
+def match_packages(
+    permits: pd.DataFrame, programme: pd.DataFrame
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Bring permits and the packages of the programme together: what is ready, and what waits.
+
+    Parameters
+    ----------
+    permits : DataFrame
+        From `fill_in`.
+    programme : DataFrame
+        From `routekit.programme.programme.make_programme`: package_id, run_ids, to_confirm,
+        hindrance.
+
+    Returns
+    -------
+    permits : DataFrame
+        With package_id (blank without a programme); is_ready is that of the package there.
+    programme : DataFrame
+        With n_permits, n_open_permits, open_permits (kinds of what is open, with its words) and
+        is_ready: it has permits, none of them open, a place, and nothing left to confirm.
+
+    Examples
+    --------
+    Two runs that are done together: the permit of one is open, so neither is ready.
+
+    >>> permits = pd.DataFrame({"run_ids": ["A", "B"], "kind": ["occupation of the road"] * 2,
+    ...     "is_open": [False, True], "is_ready": [True, False]})
+    >>> programme = pd.DataFrame({"package_id": ["P001"], "run_ids": ["A;B"], "to_confirm": [""],
+    ...     "hindrance": [""]})
+    >>> told, plan = match_packages(permits, programme)
+    >>> told["is_ready"].tolist(), plan["n_open_permits"].tolist()
+    ([False, False], [1])
+    """
+    members = programme[["package_id"]].assign(run_id=split_ids(programme["run_ids"]))
+    of = members.explode("run_id").set_index("run_id")["package_id"].astype(object)
+    first = split_ids(permits["run_ids"]).str[0]
+    package = first.astype(object).map(of.to_dict()).astype(object).fillna("")
+    ids = programme["package_id"].astype(object).to_numpy()
+    opened = permits[permits["is_open"].to_numpy(dtype=bool)]
+    kinds = opened["kind"].groupby(package[opened.index]).agg(list).reindex(ids)
+    count, n_open = (
+        one.value_counts().reindex(ids).fillna(0).to_numpy(dtype=np.int64)
+        for one in (package, package[opened.index])
+    )
+    settled = programme["to_confirm"].eq("") & programme["hindrance"].eq("")
+    is_ready = settled.to_numpy(dtype=bool) & (count > 0) & (n_open == 0)
+    texts = fill(
+        [
+            join([word(kind) for kind in dict.fromkeys(told)], ", ")
+            if isinstance(told, list)
+            else ""
+            for told in kinds
+        ]
+    )
+    by_package = pd.Series(is_ready, index=ids).reindex(package).to_numpy(dtype=object)
+    own = permits["is_ready"].to_numpy(dtype=bool)
+    matched = permits.assign(
+        package_id=package.to_numpy(),
+        is_ready=np.where(package == "", own, by_package).astype(bool),
+    ).astype({"package_id": "str"})
+    return matched, programme.assign(
+        n_permits=count, n_open_permits=n_open, **both("open_permits", texts), is_ready=is_ready
     )
 
 

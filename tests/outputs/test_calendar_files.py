@@ -2,11 +2,17 @@
 
 from datetime import date, timedelta
 
+import numpy as np
 import pandas as pd
 import pytest
 from icalendar import Calendar
 
-from routekit.outputs.calendar_files import list_streets, write_calendars
+from routekit.outputs.calendar_files import (
+    list_care,
+    list_packages,
+    list_streets,
+    write_calendars,
+)
 from routekit.outputs.result_ids import read_calendar
 
 
@@ -20,6 +26,7 @@ def books(sample_result, tmp_path_factory):
 def test_each_package_is_a_whole_day_event_from_first_to_last_day(books, sample_result):
     table = sample_result.programme.set_index("package_id")
     events = {str(e["summary"]).split()[0]: e for e in books[1]["site"].walk("VEVENT")}
+    events = {name: event for name, event in events.items() if name.startswith("P")}
     assert set(events) == set(table.index)
     for name, event in events.items():
         assert event["dtstart"].dt == date.fromisoformat(table["start_date"][name])
@@ -29,6 +36,9 @@ def test_each_package_is_a_whole_day_event_from_first_to_last_day(books, sample_
         assert table["run_ids"][name].split(";")[-1] in event["description"]
         assert table["late_finish_date"][name] in event["description"]
         assert table["to_confirm"][name] in event["description"]
+        assert table["open_permits"][name] in event["description"]
+        ready = table["is_ready"][name]
+        assert event["status"] == ("CONFIRMED" if ready else "TENTATIVE")
 
 
 def test_residents_see_their_street_and_no_run(books, sample_result):
@@ -37,6 +47,33 @@ def test_residents_see_their_street_and_no_run(books, sample_result):
     assert len(events) == len(streets)
     assert all(any(street in e["summary"] for street in streets) for e in events)
     assert not any("Runs" in e["description"] for e in events)
+
+
+def test_care_of_trees_stands_on_the_days_of_its_seasons(books, sample_result):
+    care = sample_result.after_care
+    assert care["planned_on"].ne("").any()
+    events = [e for e in books[1]["site"].walk("VEVENT") if not str(e["summary"]).startswith("P")]
+    told = {
+        (str(e["dtstart"].dt), line.split(":")[0])
+        for e in events
+        for line in str(e["description"]).split("\n")
+    }
+    day = care["due_on"].where(care["due_on"].ne(""), care["planned_on"])
+    assert told == set(zip(day[day.ne("")], care.loc[day.ne(""), "tree_id"], strict=True))
+
+
+def test_what_is_ready_and_finished_is_firm(sample_result):
+    table = sample_result.programme.assign(n_open_permits=0, is_ready=True)
+    assert all(event.is_firm for event in list_packages(table, "en"))
+    assert all(event.is_firm for event in list_streets(table, "en"))
+    one = table.assign(is_ready=np.arange(len(table)) > 0)
+    assert [event.is_firm for event in list_packages(one, "en")].count(False) == 1
+    care = sample_result.after_care
+    tree = care["tree_id"].iloc[0]
+    done = care.assign(due_on=np.where(care["tree_id"] == tree, "2029-05-01", ""))
+    firm = [event for event in list_care(done, "en") if event.is_firm]
+    assert {event.first for event in firm} == {"2029-05-01"}
+    assert all(tree in event.text for event in firm)
 
 
 def test_files_follow_the_form_of_the_standard(books, sample_result):

@@ -8,7 +8,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from routekit.programme.programme import Works, make_programme
+from routekit.advice.alerts import find_alerts
+from routekit.programme.programme import Works, make_programme, report_unplaced
 from routekit.programme.settings import ProgrammeSettings
 
 # Of this test alone, from the law or as common practice says it: month and day.
@@ -176,6 +177,33 @@ def test_seasons_that_leave_no_time_are_named(sample_result):
     assert table["start_day"].notna().any()
 
 
+def test_what_has_no_place_is_a_finding_and_an_alert(sample_result):
+    table = make(
+        sample_result,
+        start="2026-09-21",
+        country="NL",
+        frost="must",
+        seasons={"frost": ("01-01", "12-31")},
+    )
+    lost = table[table["status"] == "cannot be placed"]
+    assert len(lost)
+    told = report_unplaced(table)
+    assert told["row"].tolist() == lost["package_id"].tolist()
+    assert told["seen"].str.contains("frost").any()
+    tables = {"advice": sample_result.advice, "runs": sample_result.runs}
+    tables |= {name: getattr(sample_result, name) for name in ("strings", "pits", "digs")}
+    alerts = find_alerts(
+        **tables,
+        decisions=sample_result.decisions,
+        root_zones=sample_result.root_zones,
+        encroachments=sample_result.encroachments,
+        programme=table,
+    )
+    raised = alerts.loc[alerts["alert"] == "no_days", "run_id"]
+    assert set(raised) == set(";".join(lost["run_ids"]).split(";"))
+    assert not (sample_result.alerts["alert"] == "no_days").any()
+
+
 def test_an_unknown_street_stands_alone_and_is_told(sample_result):
     runs = sample_result.runs.copy()
     runs.loc[runs["street"] == "Parkzoom", "street"] = None
@@ -204,4 +232,5 @@ def test_a_larger_bore_waits_for_what_it_drains_to(sample_result):
 def test_no_programme_is_made_unless_it_is_asked_for(sample_result):
     table = make_programme(works_of(sample_result), ProgrammeSettings())
     assert len(table) == 0
-    assert list(table) == list(sample_result.programme)
+    permits = {"n_permits", "n_open_permits", "open_permits", "open_permits_words", "is_ready"}
+    assert list(table) == [name for name in sample_result.programme if name not in permits]

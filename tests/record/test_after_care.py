@@ -19,9 +19,13 @@ MET = pd.DataFrame(
 )
 
 
-def plan(done):
-    """The care, with what came back of the runs."""
-    return plan_care(NEEDS, BALANCE, MET, pd.DataFrame(done), RecordSettings(), visits=10.0)
+NO_PROGRAMME = {"run_ids": [], "finish_date": []}
+
+
+def plan(done, programme=NO_PROGRAMME):
+    """The care, with what came back of the runs, and days of packages."""
+    done, programme = (pd.DataFrame(table, dtype=object) for table in (done, programme))
+    return plan_care(NEEDS, BALANCE, MET, done, programme, RecordSettings(), visits=10.0)
 
 
 def test_each_tree_dug_at_is_watered_two_seasons_and_looked_at_for_three_years():
@@ -58,6 +62,15 @@ def test_days_stand_only_where_all_works_at_the_tree_are_finished():
     assert days[CHECK_UP, 3] == "2029-11-02"
     unsaid = plan({"run_id": ["A"], "done_on": [None]})
     assert set(unsaid["due_on"]) == {""}
+
+
+def test_days_as_planned_are_those_of_the_programme():
+    nothing = {"run_id": [], "done_on": []}
+    table = plan(nothing, {"run_ids": ["A", "B;C"], "finish_date": ["2026-10-16", None]})
+    days = table.set_index(["tree_id", "task", "season"])["planned_on"]
+    assert set(days["T1"]) == {""}  # B has no day
+    assert days["T3", CHECK_UP, 1] == "2027-10-16"
+    assert set(table["due_on"]) == {""}
 
 
 def test_sheets_of_the_sample_say_how_much_water(sample_result, sample_written):

@@ -7,7 +7,7 @@ import pyogrio
 import shapely
 from shapely import STRtree
 
-from routekit.record.permits import Asked, fill_in, list_permits
+from routekit.record.permits import Asked, fill_in, list_permits, match_packages
 
 
 class Zones:
@@ -127,6 +127,39 @@ def test_nothing_is_ready_while_one_is_open():
     }
 
 
+def test_a_package_is_ready_when_the_permits_of_all_its_runs_are_in():
+    permits = list_permits(ask())
+    programme = pd.DataFrame(
+        {
+            "package_id": ["P001", "P002"],
+            "run_ids": ["B;C", "A"],
+            "to_confirm": ["", "a street"],
+            "hindrance": ["", ""],
+        }
+    )
+    told, plan = match_packages(permits, programme)
+    assert dict(zip(told["work_id"], told["package_id"], strict=True)) == {
+        "A": "P002",
+        "S1": "P001",
+    }
+    assert plan["n_permits"].gt(0).all()
+    assert plan["n_open_permits"].tolist() == plan["n_permits"].tolist()
+    assert not plan["is_ready"].any()
+    filled = permits[["permit_id"]].assign(reference="R", granted_on="2027-01-04")
+    one_lacks = filled.assign(reference=np.where(filled.index == 0, "", "R"))
+    for came_back, ready in ((filled, [True, False]), (one_lacks, [True, False])):
+        told, plan = match_packages(fill_in(permits, came_back), programme)
+        assert plan["is_ready"].tolist() == ready  # of A something is left to confirm
+        assert told.set_index("package_id").loc["P001", "is_ready"].all()
+        assert not told.set_index("package_id").loc["P002", "is_ready"].any()
+    assert plan["open_permits"].tolist()[0] == ""
+    assert plan["n_open_permits"].tolist() == [0, 1]
+    alone, none = match_packages(fill_in(permits, filled), programme.iloc[:0])
+    assert set(alone["package_id"]) == {""}
+    assert alone["is_ready"].all()
+    assert not len(none)
+
+
 def test_runs_that_are_left_alone_need_none():
     advice = ask().advice.assign(technique=["monitor", None, "monitor"], string_id="")
     assert len(list_permits(ask(advice=advice))) == 0
@@ -136,7 +169,10 @@ def test_permits_of_the_sample_come_back_filled_in(sample_result):
     table = sample_result.permits.set_index("permit_id")
     assert table.loc["BL-03 road", "reference"] == "R-26-118"
     ready = table.groupby("work_id")["is_ready"].all()
-    assert ready.index[ready].tolist() == ["BL-03"]
+    assert ready.index[ready].tolist() == ["PZ-15"]
+    assert not table.loc["BL-03 road", "is_open"]
+    programme = sample_result.programme
+    assert programme.loc[programme["is_ready"], "run_ids"].tolist() == ["PZ-15"]
     assert table.loc["S0001 services", "reference"] == "L-26-77"
     assert table.loc["S0001 services", "is_open"]  # no day
     worked = ~sample_result.advice["technique"].astype("str").isin(["monitor", "nan"])
