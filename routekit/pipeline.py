@@ -27,13 +27,16 @@ from routekit.layers.crowns import mark_origin
 from routekit.layers.decisions import Decided, read_decisions
 from routekit.layers.ground import add_ground
 from routekit.layers.photo_review import review_photo
+from routekit.layers.public_ground import find_public_trees
 from routekit.layers.raster_place import report_elsewhere
 from routekit.layers.read import Layers, read_layers
 from routekit.layers.streets import find_nearest_runs
 from routekit.layers.tree_photos import review_tree_photos
 from routekit.methods.condition import assess_condition
+from routekit.methods.neighbours import list_crossings
 from routekit.methods.observations import describe_observations, review_codes
 from routekit.methods.roots import link_roots
+from routekit.methods.run_facts import measure_chainages
 from routekit.outputs.notebook import ShownResult
 from routekit.programme.diversion import Flows, find_diversions
 from routekit.programme.programme import Works, make_programme, report_unplaced
@@ -407,7 +410,7 @@ def _collect(
         settings=study.settings,
         runs=renewal.runs,
         manholes=layers.manholes,
-        trees=_tell_outcomes(prepared, renewal, balance),
+        trees=_tell_outcomes(study, prepared, renewal, balance),
         zones=mark_beyond(prepared.zones, study.settings.advice.grazed_m2),
         stems=prepared.stems,
         trenches=_mark_trenches(exposure.trenches, layers, renewal),
@@ -424,8 +427,11 @@ def _collect(
         pits=renewal.works.pits,
         digs=renewal.works.digs,
         encroachments=renewal.encroachments,
-        connections=layers.connections,
+        connections=layers.connections.assign(
+            chainage_m=measure_chainages(layers.connections, renewal.runs)
+        ),
         services=layers.services,
+        service_crossings=list_crossings(renewal.runs, layers.services),
         obstacles=layers.obstacles,
         surfaces=layers.surfaces,
         study_area=layers.study_area,
@@ -555,11 +561,17 @@ def _protect_trees(
     )
 
 
-def _tell_outcomes(prepared: Prepared, renewal: Chosen, balance: pd.DataFrame) -> gpd.GeoDataFrame:
-    """Put beside each tree where it is known from, its street, and what happens to it."""
+def _tell_outcomes(
+    study: Study, prepared: Prepared, renewal: Chosen, balance: pd.DataFrame
+) -> gpd.GeoDataFrame:
+    """Put beside each tree its origin, its street, what happens to it, and if residents see it."""
     trees = mark_origin(prepared.layers.trees)
     found = judge_outcomes(trees, prepared.zones, renewal.encroachments, balance, renewal.advice)
-    return trees.assign(**find_nearest_runs(trees, renewal.runs), **found)
+    shown = find_public_trees(
+        trees, renewal.runs, prepared.layers.surfaces, study.settings.outputs.public
+    )
+    near = find_nearest_runs(trees, renewal.runs)
+    return trees.assign(**near, **found, is_shown_to_residents=shown)
 
 
 def _provenance(

@@ -76,6 +76,7 @@ class Result:
     encroachments: pd.DataFrame
     connections: gpd.GeoDataFrame
     services: gpd.GeoDataFrame
+    service_crossings: pd.DataFrame
     obstacles: gpd.GeoDataFrame
     surfaces: gpd.GeoDataFrame
     study_area: gpd.GeoDataFrame

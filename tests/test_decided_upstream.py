@@ -52,6 +52,11 @@ DECISIONS = (
     r"""severity"\]\S* *[!=]= *("none|SEVER)|severity\S*(ne|isin)\(.*"none\"""",
     r"\bDEVIATIONS\b|\bSURVEYS\b",
     r"""checks\.get\("verdict", row\) [!=]==""",
+    r"gap *[<>]|\bvalue *[<>-]=? *limit|np\.isclose\(.*limit",
+    r"""\.get\("is_feasible|"is_feasible"\) ===""",
+    r"""rests\.includes|is_private"\]|SURFACE_KINDS\b.*isin|isin\(.*SURFACE_KINDS""",
+    r"""isin\(\w+, \["", MONITOR\]|MONITOR, ""\]""",
+    r"line_locate_point|query_nearest|shortest_line|shapely\.distance",
     r"geometry\.area|shapely\.area\(|take_numbers\(\S+ \"area_m2\"\) *>",
 )
 
@@ -319,3 +324,24 @@ def test_what_open_cut_would_take_not_known_leaves_it_open():
         unknown_tree_distance_m=5.0,
     )
     assert table["takes_more"].isna().all()
+
+
+def test_of_the_sample_places_along_runs_are_measured_before_anything_is_shown(sample_result):
+    """Every service that counts as crossing has its place, on its run; so has each connection."""
+    runs = sample_result.runs.set_index("run_id")
+    crossings = sample_result.service_crossings
+    met = crossings.groupby("run_id")["service_id"].nunique().reindex(runs.index, fill_value=0)
+    assert met.tolist() == runs["n_crossings"].tolist()
+    assert met.sum() > 0
+    length = runs["length_m"].reindex(crossings["run_id"]).to_numpy()
+    assert crossings["chainage_m"].between(0, length + 0.01).all()
+    joined = sample_result.connections
+    known = joined["run_id"].isin(runs.index).to_numpy()
+    assert known.any()
+    assert (joined["chainage_m"].notna() == known).all()
+
+
+def test_of_the_sample_trees_known_to_be_private_are_not_shown_to_residents(sample_result):
+    trees = sample_result.trees
+    assert not trees.loc[trees["is_private"].eq(True), "is_shown_to_residents"].any()
+    assert 0 < trees["is_shown_to_residents"].sum() < len(trees)

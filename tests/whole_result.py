@@ -15,8 +15,11 @@ from routekit.advice.tree_needs import find_needs
 from routekit.advice.tree_outcomes import judge_outcomes, mark_open_works
 from routekit.layers.crowns import mark_origin
 from routekit.layers.parsing import parse_stems
+from routekit.layers.public_ground import find_public_trees
 from routekit.layers.stem_columns import StemLists
 from routekit.layers.streets import find_nearest_runs
+from routekit.methods.neighbours import list_crossings
+from routekit.methods.run_facts import measure_chainages
 from routekit.result import Result
 from routekit.schema import load_tables
 from routekit.site.encroachments import mark_runs
@@ -172,6 +175,10 @@ def tell_outcomes(result):
     runs = fill_table("runs", result.runs, result.crs)
     is_open = mark_open_works(advice, strings, pits)
     told = judge_outcomes(trees, *others, advice)
+    surfaces = fill_table("surfaces", result.surfaces, result.crs)
+    told["is_shown_to_residents"] = find_public_trees(
+        trees, runs, surfaces, result.settings.outputs.public
+    )
     return dataclasses.replace(
         lay_on_surfaces(result),
         advice=result.advice.assign(has_open_works=is_open),
@@ -212,6 +219,10 @@ def decide_columns(whole, given):
     if "takes_more" not in given["tree_balance"]:
         spared = whole["tree_balance"]["spared_m2"].astype(float)
         whole["tree_balance"]["takes_more"] = (spared < 0).astype("boolean").mask(spared.isna())
+    if "chainage_m" not in given["connections"]:
+        whole["connections"]["chainage_m"] = measure_chainages(whole["connections"], whole["runs"])
+    if not len(given["service_crossings"]):
+        whole["service_crossings"] = list_crossings(whole["runs"], whole["services"])
     _decide_limits(whole, given)
     _decide_harm(whole, given["runs"])
 

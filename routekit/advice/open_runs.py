@@ -10,7 +10,7 @@ import pandas as pd
 from routekit.advice.value_texts import CODES, NAMES, PHRASES, format_pair, name_within
 from routekit.arrays import Flags, Ints, Texts
 from routekit.layers.decisions import Decided
-from routekit.methods.checks import FAIL, Check
+from routekit.methods.checks import CLASS_UNIT, FAIL, Check
 from routekit.techniques import MONITOR
 from routekit.words.texts import Text, Values, begin, fill, join, message, say, word
 
@@ -143,7 +143,7 @@ def _say_need(check: Check, run: int) -> Text:
     """Say what would have to hold for a check not to fail."""
     name = name_within(check)
     note = check.note(run) if check.note else ""
-    if check.unit == "class":
+    if check.unit == CLASS_UNIT:
         return say('a yes to "{check}"', check=name)
     if check.unit == "yes/no":
         if note:

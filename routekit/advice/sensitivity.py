@@ -12,7 +12,7 @@ from routekit.advice.score import Choice
 from routekit.advice.value_texts import CODES, PHRASES, format_pair, name_within
 from routekit.arrays import Floats, Ints, Texts
 from routekit.layers.assumed import FIELDS, is_assumed
-from routekit.methods.checks import CAUTION, FAIL, UNKNOWN, Check, needed_surveys
+from routekit.methods.checks import CAUTION, CLASS_UNIT, FAIL, UNKNOWN, Check, needed_surveys
 from routekit.methods.common import CAPACITY
 from routekit.vocabulary import SURVEYS
 from routekit.words.texts import Text, Values, begin, join, message, say, word
@@ -72,7 +72,7 @@ def _begin_with(place: int) -> Text:
 
 def _measured(check: Check, runs: Ints) -> Ints:
     """Keep the runs whose check has a finite value and limit in a unit of measure."""
-    if check.unit in ("yes/no", "class") or check.is_given:
+    if check.unit in ("yes/no", CLASS_UNIT) or check.is_given:
         return runs[:0]
     return runs[np.isfinite(check.value[runs]) & np.isfinite(check.limit[runs])]
 

@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 
 from routekit.arrays import Ints, Texts
-from routekit.methods.checks import Check
+from routekit.methods.checks import CLASS_UNIT, Check
 from routekit.techniques import TECHNIQUE_PHRASES, TECHNIQUES
 from routekit.words.apart import write_apart
 from routekit.words.texts import Number, Text, Values, join, lower_first, message, say, word
@@ -96,7 +96,7 @@ def _put_unit(number: Number, value: float, unit: str) -> Text:
         return say("none near")
     if _is_share(unit):
         return say(_SHARES[unit], share=number)
-    if unit in ("-", "class"):
+    if unit in ("-", CLASS_UNIT):
         return say("{value}", value=number)
     return say("{value} {unit}", value=number, unit=word(unit))
 
@@ -127,7 +127,7 @@ def write_check(check: Check, run: int) -> Text:
     if check.unit == "yes/no":
         note = check.note(run) if check.note else ""
         return say("{text} ({note})", text=name, note=note) if note else name
-    if check.unit == "class":
+    if check.unit == CLASS_UNIT:
         return say("{check}: no", check=name)
     found, limit = format_pair(float(check.value[run]), float(check.limit[run]), check.unit)
     values: Values = {"check": name, "found": found, "limit": limit}

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
-from typing import NamedTuple
+from typing import Final, NamedTuple, TypeVar
 
 import numpy as np
 import pandas as pd
@@ -19,7 +19,18 @@ from routekit.vocabulary import SURVEYS, VERDICTS
 
 PASS, CAUTION, UNKNOWN, FAIL = range(len(VERDICTS))
 
+CLASS_UNIT: Final = "class"
+"""Unit of a check of a class."""
+
+LIMIT_SIDES: Final = ("over", "under")
+"""Where a value lies that its limit cannot be told from once both are rounded."""
+
+_LARGE: Final = 10.0
+_HIDDEN_LARGE, _HIDDEN_SMALL = 0.05, 0.0005
+"""Gaps that rounding hides, beside limits of 10 and more and beside smaller ones."""
+
 Codes = NDArray[np.int8]
+_Kind = TypeVar("_Kind", bound=np.generic)
 
 
 class Rest(NamedTuple):
@@ -302,7 +313,7 @@ def classed(
     *,
     source: str,
     remedy: str = "",
-    unit: str = "class",
+    unit: str = CLASS_UNIT,
     survey: str = "camera",
 ) -> Check:
     """Check a class that is fine (0), doubtful (1) or out (2).
@@ -384,31 +395,17 @@ def tabulate_checks(run_id: pd.Series, checks: dict[str, list[Check]]) -> pd.Dat
     Returns
     -------
     pandas.DataFrame
-        Columns run_id, technique, check, value, limit, unit, rule, verdict, source, remedy, survey,
-        asks_arborist, assumed (all text as categoricals) and `run` (position); sorted by run, then
-        technique and check as given.
+        Columns run_id, technique, check, value, limit, unit, rule, limit_side, verdict, source,
+        remedy, survey, asks_arborist, assumed (all text as categoricals) and `run` (position);
+        sorted by run, then technique and check as given.
     """
     flat = [(technique, check) for technique, group in checks.items() for check in group]
     size, many = len(run_id), len(flat)
-    if not many:
-        flat_value = np.empty(0)
-        none = np.empty(0, dtype=bool)
-        columns: dict[str, object] = {
-            "value": flat_value,
-            "limit": flat_value,
-            "asks_arborist": none,
-        }
-    else:
-        columns = {
-            "value": np.stack([check.value for _, check in flat], axis=1).ravel(),
-            "limit": np.stack([check.limit for _, check in flat], axis=1).ravel(),
-            "asks_arborist": np.stack([_asks_arborist(check) for _, check in flat], axis=1).ravel(),
-        }
-    verdict = (
-        np.stack([check.verdict for _, check in flat], axis=1).ravel()
-        if many
-        else np.empty(0, dtype=np.int8)
+    value, limit = (
+        _flatten([getattr(check, name) for _, check in flat], np.float64)
+        for name in ("value", "limit")
     )
+    verdict = _flatten([check.verdict for _, check in flat], np.int8)
     texts = {
         "technique": [technique for technique, _ in flat],
         "check": [check.name for _, check in flat],
@@ -423,11 +420,32 @@ def tabulate_checks(run_id: pd.Series, checks: dict[str, list[Check]]) -> pd.Dat
         "run_id": pd.Categorical.from_codes(run, categories=pd.Index(run_id, dtype=str)),
         "run": run,
         **{name: _tile_text(text, size) for name, text in texts.items()},
-        **columns,
+        "value": value,
+        "limit": limit,
+        "asks_arborist": _flatten([_asks_arborist(check) for _, check in flat], np.bool_),
+        "limit_side": _tell_sides(value, limit, texts["unit"]),
         "verdict": pd.Categorical.from_codes(verdict, categories=pd.Index(VERDICTS), ordered=True),
         "assumed": _join_assumed([check for _, check in flat], size),
     }
     return pd.DataFrame(table)
+
+
+def _flatten(parts: list[NDArray[_Kind]], dtype: type[_Kind]) -> NDArray[_Kind]:
+    """Lay the values of all checks run by run."""
+    return np.stack(parts, axis=1).ravel() if parts else np.empty(0, dtype)
+
+
+def _tell_sides(value: Floats, limit: Floats, units: list[str]) -> pd.Categorical[str]:
+    """Say on which side of its limit each value lies, where rounding would hide it; else blank."""
+    with np.errstate(invalid="ignore"):
+        gap = value - limit
+    hidden = np.where(np.abs(limit) >= _LARGE, _HIDDEN_LARGE, _HIDDEN_SMALL)
+    is_class = np.array([unit == CLASS_UNIT for unit in units], dtype=bool)
+    is_hidden = (np.abs(gap) < hidden) & (gap != 0)
+    if len(units):
+        is_hidden &= ~np.tile(is_class, len(value) // len(units))
+    code = np.where(is_hidden, np.where(gap > 0, 1, 2), 0)
+    return pd.Categorical.from_codes(code, categories=pd.Index(["", *LIMIT_SIDES], dtype=str))
 
 
 def _join_assumed(checks: Sequence[Check], size: int) -> pd.Categorical[str]:

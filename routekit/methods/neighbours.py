@@ -110,6 +110,50 @@ def find_neighbours(
     return table, pairs
 
 
+def list_crossings(runs: gpd.GeoDataFrame, services: gpd.GeoDataFrame) -> pd.DataFrame:
+    """List the places where services cross runs in plan.
+
+    Parameters
+    ----------
+    runs, services : GeoDataFrame
+        Lines with run_id and service_id in the working CRS.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Columns run_id, service_id, chainage_m (along the run), in the order of runs, chainage and
+        services. A service that runs along the sewer counts at the middle of the shared stretch.
+
+    Examples
+    --------
+    >>> runs = gpd.GeoDataFrame({"run_id": ["A"]}, geometry=gpd.GeoSeries.from_wkt(
+    ...     ["LINESTRING (0 0, 10 0)"]))
+    >>> services = gpd.GeoDataFrame({"service_id": ["gas", "water"]},
+    ...     geometry=gpd.GeoSeries.from_wkt(["LINESTRING (4 -1, 4 1)", "LINESTRING (2 0, 4 0)"]))
+    >>> list_crossings(runs, services).to_numpy().tolist()
+    [['A', 'water', 3.0], ['A', 'gas', 4.0]]
+    """
+    lines, others = (np.asarray(layer.geometry, dtype=object) for layer in (runs, services))
+    run, service = shapely.STRtree(others).query(lines, "dwithin", _CROSSING_M)
+    shared = shapely.intersection(lines[run], others[service])
+    apart = shapely.is_empty(shared)
+    nearest = shapely.shortest_line(lines[run[apart]], others[service[apart]])
+    shared[apart] = shapely.get_point(nearest, 0)
+    parts, pair = shapely.get_parts(shared, return_index=True)
+    along = shapely.get_dimensions(parts) == 1
+    parts[along] = shapely.line_interpolate_point(parts[along], 0.5, normalized=True)
+    run, service = run[pair], service[pair]
+    chainage = shapely.line_locate_point(lines[run], parts)
+    order = np.lexsort((service, chainage, run))
+    return pd.DataFrame(
+        {
+            "run_id": runs["run_id"].to_numpy()[run[order]],
+            "service_id": services["service_id"].to_numpy()[service[order]],
+            "chainage_m": chainage[order],
+        }
+    )
+
+
 def _least_clearance(pairs: pd.DataFrame, size: int) -> tuple[Floats, Ints]:
     """Least clear distance that each run has at most, and the number of services left unknown."""
     run, most = pairs["run"].to_numpy(), pairs["most_m"].to_numpy(dtype=float)

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from routekit.arrays import Flags, Floats, Ints
+from routekit.arrays import Flags, Floats, Ints, Objects
 from routekit.layers.assumed import JOINED, SERVICES, add_assumed
 from routekit.layers.decisions import Decided
 from routekit.layers.read import Layers
@@ -245,13 +245,52 @@ def _distance_along(
     """Distance along the run from each place to the nearest connection of that run, m."""
     held = connections["run"].to_numpy()
     lines = runs["geometry"].to_numpy(dtype=object)[held]
-    at = shapely.line_locate_point(lines, np.asarray(connections.geometry))
+    at = _locate(lines, connections)
     # One axis for all runs, with more than any distance between them.
     step = 2 * float(runs["length_m"].max()) + 1
     key = np.sort(np.concatenate([[-np.inf], held * step + at, [np.inf]]))
     place = row * step + chainage
     right = np.searchsorted(key, place)
     return np.asarray(np.minimum(place - key[right - 1], key[right] - place))
+
+
+def _locate(lines: Objects, connections: gpd.GeoDataFrame) -> Floats:
+    """Chainage of each connection on its line, m."""
+    middles = shapely.centroid(np.asarray(connections.geometry, dtype=object))
+    return np.asarray(shapely.line_locate_point(lines, middles))
+
+
+def measure_chainages(connections: gpd.GeoDataFrame, runs: gpd.GeoDataFrame) -> Floats:
+    """Measure where along the run that it names each connection lies nearest.
+
+    Parameters
+    ----------
+    connections : GeoDataFrame, c rows
+        run_id (may be missing), geometry.
+    runs : GeoDataFrame
+        run_id, geometry.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (c,)
+        From the upstream end, m; NaN where no run of the study is named.
+
+    Examples
+    --------
+    >>> runs = gpd.GeoDataFrame({"run_id": ["A"]}, geometry=gpd.GeoSeries.from_wkt(
+    ...     ["LINESTRING (0 0, 10 0)"]))
+    >>> connections = gpd.GeoDataFrame(
+    ...     {"run_id": ["A", None]}, geometry=gpd.points_from_xy([4.0, 5.0], [2.0, 2.0])
+    ... )
+    >>> measure_chainages(connections, runs).tolist()
+    [4.0, nan]
+    """
+    row = pd.Index(runs["run_id"].astype(object)).get_indexer(connections["run_id"].astype(object))
+    at = np.full(len(connections), np.nan)
+    named = row >= 0
+    lines = np.asarray(runs.geometry, dtype=object)[row[named]]
+    at[named] = _locate(lines, connections[named])
+    return at
 
 
 def _lay_out_cases(

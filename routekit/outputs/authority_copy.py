@@ -128,9 +128,13 @@ def _read_keys(source: LayerSource, opened: str, name: str) -> np.ndarray:
     """Read the numbers of the rows that the study reads, in the order in which it does."""
     with shut_doors():
         found = pyogrio.read_dataframe(
-            opened, layer=name, where=source.where, columns=[], read_geometry=False,
+            opened,
+            layer=name,
+            where=source.where,
+            columns=[],
+            read_geometry=False,
             fid_as_index=True,
-        )  # fmt: skip
+        )
     return np.asarray(found.index)
 
 

@@ -18,6 +18,7 @@ import pyogrio
 import shapely
 from pyogrio.errors import DataSourceError
 
+from routekit.advice.open_runs import find_works
 from routekit.errors import OutputError
 from routekit.layers.opening import find_database_fault
 from routekit.layers.same_tree import PLACE_COLUMNS
@@ -39,8 +40,7 @@ from routekit.outputs.gis_layers import Layer, root_zones_layer
 from routekit.outputs.result_ids import RETURN_TABLE
 from routekit.outputs.touched_trees import list_touched
 from routekit.result import Result
-from routekit.techniques import MONITOR
-from routekit.vocabulary import write_count
+from routekit.words.texts import join, say
 
 ZONE_COLUMNS = ("tree_id", "by", "reason")
 _OWN_LAYERS = ("root_zones", "current_zones", "decisions", *SITE_LAYERS, RETURN_TABLE)
@@ -143,8 +143,15 @@ def write_return_file(
     notes = _tell_unread(target.name, result, zones, decisions)
     notes += _tell_unread_site(target.name, result, site)
     if names := foreign.names():
-        what = "layer or table" if len(names) == 1 else "layers and tables"
-        notes.append(f"{target.name}: {what} added by people, carried over: {', '.join(names)}")
+        notes.append(
+            say(
+                "{file}: layer or table added by people, carried over: {names}",
+                "{file}: layers and tables added by people, carried over: {names}",
+                n=len(names),
+                file=target.name,
+                names=", ".join(names),
+            )
+        )
     return target, notes
 
 
@@ -163,14 +170,20 @@ def _tell_unread(
         for table in (result.decisions, decisions)
     )
     n_decisions = len(set(given) - set(taken))
-    parts = [f"own zones of {', '.join(waiting)}"] if waiting else []
-    parts += [write_count(n_decisions, "decision")] if n_decisions else []
+    parts = [say("own zones of {trees}", trees=", ".join(waiting))] if waiting else []
+    if n_decisions:
+        parts.append(say("{n:,} decision", "{n:,} decisions", n=n_decisions))
     if not parts:
         return []
     return [
-        f"{file} holds what this study has not read, kept for the next one: {'; '.join(parts)}. "
-        f'Name the file in the study to take it over, such as root_zones = "{file}:root_zones" and '
-        f'decisions = "{file}:decisions" under [layers]'
+        say(
+            "{file} holds what this study has not read, kept for the next one: {what}. Name the "
+            "file in the study to take it over, such as {zones} and {decisions} under [layers]",
+            file=file,
+            what=join(parts, "; "),
+            zones=f'root_zones = "{file}:root_zones"',
+            decisions=f'decisions = "{file}:decisions"',
+        )
     ]
 
 
@@ -204,8 +217,7 @@ def _list_asked(layer: str, result: Result) -> pd.DataFrame:
     if layer == PERMITS:
         asked = result.permits[["permit_id", "kind"]].astype("str")
         return asked.assign(what=result.permits["subject"].astype("str"), geometry=None)
-    technique = result.advice["technique"].astype(object).fillna("").to_numpy(dtype=object)
-    worked = result.runs[~np.isin(technique, ["", MONITOR])]
+    worked = result.runs[find_works(result.advice["technique"])]
     return pd.DataFrame(
         {"run_id": worked["run_id"].astype("str"), "geometry": np.asarray(worked.geometry)}
     ).reset_index(drop=True)
@@ -247,8 +259,13 @@ def _tell_unread_site(file: str, result: Result, site: dict[str, pd.DataFrame]) 
     if not told:
         return []
     return [
-        f"{file} holds what was done on site ({', '.join(told)}), which this study has not read, "
-        f'kept for the next one. Say site_return = "{file}" under [layers] to take it over'
+        say(
+            "{file} holds what was done on site ({layers}), which this study has not read, kept "
+            "for the next one. Say {setting} under [layers] to take it over",
+            file=file,
+            layers=", ".join(told),
+            setting=f'site_return = "{file}"',
+        )
     ]
 
 

@@ -8,8 +8,9 @@ import numpy as np
 import pandas as pd
 
 from routekit.layers.assumed import MARK, word_of
+from routekit.methods.checks import CLASS_UNIT
 from routekit.outputs.bill import list_rows
-from routekit.outputs.check_words import CLASS_UNIT, NO_LIMIT, word_checks
+from routekit.outputs.check_words import NO_LIMIT, word_checks
 from routekit.outputs.gis_layers import join_runs
 from routekit.outputs.touched_trees import list_touched, write_zone_areas
 from routekit.result import Result

@@ -183,14 +183,34 @@ def tabulate_lessons(lessons: Lessons) -> pd.DataFrame:
     """
     pull, days, share = lessons.pull_factor, lessons.days_factor, lessons.roots_share
     rows: list[tuple[object, ...]] = [
-        (name, factor.n, factor.low, factor.mid, factor.high, factor.next_low, factor.next_high,
-         factor.spread, ID_MARK.join(f"{one:.6g}" for one in ratios), "")
+        (
+            name,
+            factor.n,
+            factor.low,
+            factor.mid,
+            factor.high,
+            factor.next_low,
+            factor.next_high,
+            factor.spread,
+            ID_MARK.join(f"{one:.6g}" for one in ratios),
+            "",
+        )
         for name, factor, ratios in ((PULL, pull, lessons.pull), (DAYS, days, lessons.days))
-    ]  # fmt: skip
+    ]
     rows.append(
-        (ROOTS, share.n, share.low, share.mid, share.high, np.nan, np.nan, np.nan, "",
-         f"{lessons.met}{ID_MARK}{lessons.dug}")
-    )  # fmt: skip
+        (
+            ROOTS,
+            share.n,
+            share.low,
+            share.mid,
+            share.high,
+            np.nan,
+            np.nan,
+            np.nan,
+            "",
+            f"{lessons.met}{ID_MARK}{lessons.dug}",
+        )
+    )
     names = list(load_tables()["lessons"].fields)
     table = pd.DataFrame(rows, columns=names)
     numbers = dict.fromkeys(names[1:8], "float64")

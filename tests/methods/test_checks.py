@@ -249,3 +249,28 @@ def test_long_table_by_hand():
     assert table["verdict"].cat.ordered
     assert table["verdict"].min() == "pass"
     assert (table["verdict"] > "caution").tolist() == [False, True, True, True, False, False]
+
+
+@pytest.mark.parametrize(
+    ("value", "limit", "side"),
+    [
+        (200.004, 200.0, "over"),
+        (199.96, 200.0, "under"),
+        (200.05, 200.0, ""),
+        (200.0, 200.0, ""),
+        (10.04, 10.0, "over"),
+        (9.0004, 9.0, "over"),
+        (9.0006, 9.0, ""),
+        (-20.04, -20.0, "under"),
+        (NAN, 200.0, ""),
+        (np.inf, np.inf, ""),
+    ],
+)
+def test_a_value_that_rounds_to_its_limit_says_on_which_side_it_lies(value, limit, side):
+    """Large ones are shown with one decimal, small ones with three."""
+    checks = [
+        at_most("Length", [value, 1.0], [limit, 2.0], unit="m", source="house"),
+        classed("Host", [0.9996, 1.0004], source="house"),
+    ]
+    table = tabulate_checks(pd.Series(["A", "B"]), {"cipp": checks})
+    assert table["limit_side"].tolist() == [side, "", "", ""]

@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely import LineString
 
-from routekit.methods.neighbours import SEARCH_M, find_neighbours
+from routekit.methods.neighbours import SEARCH_M, find_neighbours, list_crossings
 
 CRS = "EPSG:25832"
 E, N = 400_000.0, 5_700_000.0
@@ -213,3 +213,39 @@ def test_a_service_of_unknown_kind_may_carry_water():
     found, pairs = measure_water("other", assumed="kind")
     assert pairs["is_water"].tolist() == [True]
     assert found["water_clearance_m"].tolist() == pytest.approx([0.75])
+
+
+def cross(*services):
+    """Service and chainage of each crossing of a run that turns a corner after 10 m."""
+    runs = gpd.GeoDataFrame(
+        {"run_id": ["B", "A"]}, geometry=[line((90, 0), (99, 0)), line((0, 0), (10, 0), (10, 10))]
+    )
+    found = list_crossings(runs, make_services(*((shape, NAN, NAN) for shape in services)))
+    assert found["run_id"].isin(["A", "B"]).all()
+    mine = found[found["run_id"] == "A"]
+    return mine["service_id"].tolist(), mine["chainage_m"].round(9).tolist()
+
+
+def test_services_cross_where_they_cross_in_plan():
+    """One at 4 m, one beyond the corner, one along the run from 2 to 6 m, one far away."""
+    across, beyond = line((4, -1), (4, 1)), line((9, 5), (12, 5))
+    along, far = line((2, 0), (6, 0)), line((50, 0), (60, 0))
+    assert cross(across, beyond, along, far) == (["S0", "S2", "S1"], [4.0, 4.0, 15.0])
+
+
+def test_a_service_that_crosses_twice_is_listed_twice_and_counts_once():
+    wave = line((3, -1), (3, 1), (7, 1), (7, -1))
+    assert cross(wave) == (["S0", "S0"], [3.0, 7.0])
+    assert measure((line((3, -1), (3, 1), (7, 1), (7, -1)), 1.0, 100.0))[0]["n_crossings"] == 1
+
+
+def test_lines_that_meet_but_for_rounding_cross():
+    """What is counted as crossing is listed: both go by the same distance."""
+    near, past = line((5, 1), (5, 2e-7)), line((6, 1), (6, 1e-4))
+    assert cross(near, past) == (["S0"], [5.0])
+    counted = [measure((one, 1.0, 100.0))[0]["n_crossings"] for one in (near, past)]
+    assert counted == [1, 0]
+
+
+def test_without_services_nothing_crosses():
+    assert cross() == ([], [])

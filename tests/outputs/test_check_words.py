@@ -9,8 +9,8 @@ from routekit.outputs.check_words import word_checks
 from routekit.vocabulary import HOST_CLASSES, MATERIALS
 
 
-def word(value, limit, unit):
-    table = pd.DataFrame({"value": [value], "limit": [limit], "unit": [unit]})
+def word(value, limit, unit, side=""):
+    table = pd.DataFrame({"value": [value], "limit": [limit], "unit": [unit], "limit_side": [side]})
     return [None if pd.isna(text) else text for text in word_checks(table).iloc[0]]
 
 
@@ -48,10 +48,9 @@ def test_no_class_of_the_sample_goes_without_words(sample_result):
     assert (words["limit_text"][endless] == "no limit").all()
 
 
-def test_rounding_does_not_hide_the_side_of_the_limit():
-    checks = pd.DataFrame(
-        {"value": [200.004, 199.99, 200.0, 230.0], "limit": [200.0] * 4, "unit": ["m"] * 4}
-    )
-    said = word_checks(checks)["value_text"].astype(object).tolist()
-    assert said[:2] == ["just over the limit", "just under the limit"]
-    assert pd.isna(said[2:]).all()
+@pytest.mark.parametrize(
+    ("side", "said"),
+    [("over", "just over the limit"), ("under", "just under the limit"), ("", None), (None, None)],
+)
+def test_rounding_does_not_hide_the_side_of_the_limit(side, said):
+    assert word(200.004, 200.0, "m", side) == [said, None]

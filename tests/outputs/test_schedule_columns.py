@@ -20,7 +20,7 @@ LEFT_OUT = {
         "is_stem_loose",
     },
     "Digs": {"stem_face_m", "is_stem_loose", "opens_ground", "surfaces"},
-    "To confirm": {"run", "asks_arborist", "is_recommended", "is_open", "next_step"},
+    "To confirm": {"run", "asks_arborist", "is_recommended", "is_open", "next_step", "limit_side"},
     "Programme": set(),
     "Flow diversion": {"hose_velocity_m_s", "level_m"},
     "Trees": {
@@ -64,6 +64,7 @@ LEFT_OUT = {
         "is_open_cut_serious",
         "is_zone_known",
         "is_grazed",
+        "is_shown_to_residents",
     },
 }
 """Said by another column in words (head, stem, room to lie), or how a place was searched for."""

@@ -129,7 +129,7 @@ _PLAIN_LAYERS: Final = {
         "is_within_least",
         "is_near_stem",
     ),
-    "connections": ("connection_id", "run_id", "kind", "diameter_mm", "at_m"),
+    "connections": ("connection_id", "run_id", "kind", "diameter_mm", "chainage_m"),
     "services": ("service_id", "kind", "depth_m", "diameter_mm"),
     "obstacles": ("kind",),
     "surfaces": ("kind",),
@@ -322,10 +322,9 @@ def _pack_streets(runs: gpd.GeoDataFrame, crs: str, settings: MapSettings) -> di
 
 def _order_layers(result: Result, box: NDArray[np.float64]) -> dict[str, gpd.GeoDataFrame]:
     """Order the layers that are shown as they are."""
-    places = {"connections": tables.connection_places(result)}
-    plain = {name: places.get(name, getattr(result, name)) for name in _PLAIN_LAYERS}
     return {
-        name: tables.order_by_place(gpd.GeoDataFrame(table), box) for name, table in plain.items()
+        name: tables.order_by_place(gpd.GeoDataFrame(getattr(result, name)), box)
+        for name in _PLAIN_LAYERS
     }
 
 
@@ -353,13 +352,14 @@ def _pack_links(result: Result, runs: pd.DataFrame, trees: pd.DataFrame) -> dict
     run_ids, tree_ids = runs["run_id"], trees["tree_id"]
     both = {"run": ("run_id", run_ids), "tree": ("tree_id", tree_ids)}
     services = tables.order_by_place(gpd.GeoDataFrame(result.services), plan_box(result))
+    crossing = {"run": both["run"], "service": ("service_id", services["service_id"])}
     along = _order_by(result.breaches, "from_m")
     return {
         "breaches": pack_table(tables.linked(result.breaches.iloc[along], both)),
         "dug": pack_table(list_zone_areas(result)),
         "root_links": pack_table(tables.linked(result.root_links, both)),
         "tree_balance": _pack(tables.linked(result.tree_balance, {"tree": both["tree"]})),
-        "crossings": pack_table(tables.service_crossings(gpd.GeoDataFrame(runs), services)),
+        "crossings": pack_table(tables.linked(result.service_crossings, crossing)),
     }
 
 

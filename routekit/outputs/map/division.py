@@ -30,6 +30,7 @@ _BY_RUN: Final = (
     "new_lines",
     "new_line_checks",
     "new_line_connections",
+    "service_crossings",
 )
 _BY_TREE: Final = ("zones", "stems", "tree_loss", "tree_balance")
 _BY_PLACE: Final = (

@@ -235,9 +235,11 @@ def _read_part(
     palette = sheet.bands.palette
     smooth = Resampling.nearest if palette is not None else Resampling.average
     shown = source.read(
-        list(sheet.bands.colours), window=window, out_shape=(len(sheet.bands.colours), *shape),
+        list(sheet.bands.colours),
+        window=window,
+        out_shape=(len(sheet.bands.colours), *shape),
         resampling=smooth,
-    )  # fmt: skip
+    )
     mask = source.dataset_mask(window=window, out_shape=shape)
     colours = _to_colours(np.concatenate([shown, mask[None].astype(shown.dtype)]), palette)
     cell = window.width / shape[1], window.height / shape[0]

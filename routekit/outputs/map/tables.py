@@ -70,7 +70,6 @@ ADVICE_FACTS: Final = (
     "bore_change",
     "runner_up",
     "string_id",
-    "is_feasible",
     "is_to_confirm",
     "cost_mid",
     "whole_life_cost_mid",
@@ -283,61 +282,6 @@ def tree_table(result: Result) -> pd.DataFrame:
     zone_facts = add_words(result.zones, (*ZONE_FACTS, "zone"))
     trees = attach(result.trees, result.zones, "tree_id", zone_facts)
     return attach(trees, result.tree_loss, "tree_id", LOSS_FACTS)
-
-
-def service_crossings(runs: gpd.GeoDataFrame, services: gpd.GeoDataFrame) -> pd.DataFrame:
-    """Find where services cross runs in plan.
-
-    Parameters
-    ----------
-    runs, services : geopandas.GeoDataFrame
-        Lines in the working CRS.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Columns run, service (row positions), at_m (chainage of the crossing), sorted by both.
-        A service that runs along the sewer counts at the middle of the shared stretch.
-    """
-    lines = np.asarray(runs.geometry, dtype=object) if len(runs) else np.empty(0, object)
-    others = np.asarray(services.geometry, dtype=object) if len(services) else np.empty(0, object)
-    run, service = np.empty(0, int), np.empty(0, int)
-    if len(lines) and len(others):
-        run, service = shapely.STRtree(others).query(lines, predicate="intersects")
-    shared = shapely.intersection(lines[run], others[service])
-    parts, pair = shapely.get_parts(shared, return_index=True)
-    kinds = shapely.get_type_id(parts)
-    spots = np.full(len(parts), None, dtype=object)
-    spots[kinds == 0] = parts[kinds == 0]
-    spots[kinds == 1] = shapely.line_interpolate_point(parts[kinds == 1], 0.5, normalized=True)
-    at_m = shapely.line_locate_point(lines[run[pair]], spots)
-    table = pd.DataFrame({"run": run[pair], "service": service[pair], "at_m": at_m})
-    return table.dropna().sort_values(["run", "at_m", "service"], ignore_index=True)
-
-
-def connection_places(result: Result) -> gpd.GeoDataFrame:
-    """Find where along its run each connection lies.
-
-    Parameters
-    ----------
-    result : Result
-        The tables of a study.
-
-    Returns
-    -------
-    geopandas.GeoDataFrame
-        The connections with at_m, the chainage on their run of the point nearest to them; NaN
-        where the run is not known.
-    """
-    table = gpd.GeoDataFrame(result.connections)
-    row = positions(table["run_id"], result.runs["run_id"])
-    at_m = np.full(len(table), np.nan)
-    known = row >= 0
-    if known.any():
-        lines = np.asarray(result.runs.geometry, dtype=object)[row[known]]
-        spots = shapely.centroid(np.asarray(table.geometry, dtype=object)[known])
-        at_m[known] = shapely.line_locate_point(lines, spots)
-    return table.assign(at_m=at_m)
 
 
 def linked(table: pd.DataFrame, keys: Mapping[str, tuple[str, pd.Series]]) -> pd.DataFrame:

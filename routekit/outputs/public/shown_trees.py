@@ -12,7 +12,6 @@ from routekit.outputs.public.reduce import PublicTables
 from routekit.outputs.public.streets import clean_text, pair_trees
 from routekit.settings.public_page import PublicSettings
 from routekit.site.encroachments import DIG, PIT, TRENCH
-from routekit.vocabulary import SURFACE_KINDS
 
 
 def tree_facts(
@@ -46,7 +45,7 @@ def tree_facts(
         runs["street"].to_numpy(np.int64),
         breaches,
         reach_m=settings.tree_reach_m,
-        public=find_public_trees(trees, runs, tables.surfaces, settings),
+        public=trees["is_shown_to_residents"].to_numpy(dtype=bool, na_value=False),
     )[["tree", "street"]]
     dug = breaches.loc[breaches["is_recommended"].to_numpy(dtype=bool), "tree_id"]
     table = trees[["geometry"]].assign(
@@ -67,50 +66,6 @@ def tree_facts(
     place[kept] = np.arange(len(kept))
     pairs = pairs.assign(tree=place[pairs["tree"].to_numpy(np.int64)])
     return table.iloc[kept].reset_index(drop=True), pairs.reset_index(drop=True)
-
-
-def find_public_trees(
-    trees: gpd.GeoDataFrame,
-    runs: gpd.GeoDataFrame,
-    surfaces: gpd.GeoDataFrame,
-    settings: PublicSettings,
-) -> NDArray[np.bool_]:
-    """Tell which trees stand on public ground, as far as the data, surfaces and sewers tell.
-
-    Parameters
-    ----------
-    trees : geopandas.GeoDataFrame
-        is_private (a tree known to stand in a private garden is never shown), geometry.
-    runs : geopandas.GeoDataFrame
-        geometry.
-    surfaces : geopandas.GeoDataFrame
-        kind, geometry; surfaces of an unknown kind do not count.
-    settings : PublicSettings
-        tree_reach_m, public_edge_m, unmapped_reach_m.
-
-    Returns
-    -------
-    numpy.ndarray of bool, shape (m,)
-        Trees in or at a surface; where none lies near, those close to a run.
-    """
-    known = surfaces[surfaces["kind"].astype(object).isin(SURFACE_KINDS).to_numpy()]
-    is_public = _is_within(trees, known, settings.public_edge_m)
-    # Each question is asked only of the trees that the one before leaves open.
-    rest = np.flatnonzero(~is_public)
-    rest = rest[~_is_within(trees.iloc[rest], known, settings.tree_reach_m)]
-    is_public[rest] = _is_within(trees.iloc[rest], runs, settings.unmapped_reach_m)
-    is_private = trees["is_private"].astype("boolean").fillna(value=False).to_numpy(dtype=bool)
-    return np.asarray(is_public & ~is_private)
-
-
-def _is_within(
-    trees: gpd.GeoDataFrame, shapes: gpd.GeoDataFrame, reach_m: float
-) -> NDArray[np.bool_]:
-    """Tell which trees have a shape no farther away than the reach."""
-    if trees.empty or shapes.empty:
-        return np.zeros(len(trees), dtype=bool)
-    found, _ = shapes.sindex.query(trees.geometry.to_numpy(), predicate="dwithin", distance=reach_m)
-    return _mark(found, len(trees))
 
 
 def _mark(rows: pd.Series | NDArray[np.int64], count: int) -> NDArray[np.bool_]:

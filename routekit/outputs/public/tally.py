@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
+from routekit.advice.open_runs import find_works
 from routekit.advice.tree_outcomes import CAREFUL, CAREFUL_OPEN, EXPERT, NONE, UNKNOWN, UNSIZED
 from routekit.outputs.public.facts import LOOKS, Facts
 from routekit.techniques import MONITOR
@@ -58,7 +59,7 @@ def tally_streets(facts: Facts) -> pd.DataFrame:
             },
             "n_unjoined": _count(
                 facts.runs["street"],
-                facts.runs["is_unjoined"] & ~facts.runs["technique"].isin([MONITOR, ""]),
+                facts.runs["is_unjoined"] & find_works(facts.runs["technique"]),
                 count,
             ),
             **{

@@ -12,7 +12,6 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
-import shapely
 from whole_result import set_outputs
 
 import routekit.outputs.map as map_package
@@ -22,7 +21,6 @@ from routekit.outputs.map.content import page_content
 from routekit.outputs.map.division import divide_by_area, take_area
 from routekit.outputs.map.packing import decode
 from routekit.outputs.map.seven_bit import escape_page, escape_script, escape_style
-from routekit.outputs.map.tables import connection_places, service_crossings
 from routekit.outputs.map.writer import INDEX_SCRIPTS, build_pages
 from routekit.schema import load_tables
 from routekit.settings.outputs import MapSettings
@@ -252,19 +250,6 @@ def test_date_comes_from_the_provenance(kind, name, wanted):
     assert content["meta"]["date"] == wanted
 
 
-def test_services_cross_where_they_cross():
-    runs = gpd.GeoDataFrame(
-        geometry=[shapely.LineString([(0, 0), (10, 0), (10, 10)])], crs=district.CRS
-    )
-    services = gpd.GeoDataFrame(
-        geometry=[shapely.LineString([(4, -1), (4, 1)]), shapely.LineString([(9, 5), (12, 5)]),
-                  shapely.LineString([(2, 0), (6, 0)]), shapely.LineString([(50, 0), (60, 0)])],
-        crs=district.CRS,
-    )  # fmt: skip
-    found = service_crossings(runs, services)
-    assert found[["service", "at_m"]].to_numpy().tolist() == [[0, 4.0], [2, 4.0], [1, 15.0]]
-
-
 @pytest.mark.parametrize("most", [1, 7, 50, 1000])
 def test_division_keeps_every_point_once_in_groups_that_fit(most):
     xy = np.random.default_rng(3).random((500, 2)) * [1000, 200]
@@ -330,18 +315,6 @@ def test_writing_removes_the_pages_of_an_earlier_larger_map(tmp_path):
     second = write_map(set_outputs(result, map=SETTINGS), tmp_path / "map.html")
     assert second == [tmp_path / "map.html"]
     assert sorted(p.name for p in tmp_path.iterdir()) == ["map-notes.html", "map.html"]
-
-
-def test_connections_get_their_chainage_and_none_without_a_run():
-    result = district.make_district()
-    points = [shapely.Point(district.at(12, -4)), shapely.Point(district.at(1, 2))]
-    table = gpd.GeoDataFrame(
-        {"connection_id": ["C1", "C2"], "run_id": ["R1", "gone"]}, geometry=points, crs=district.CRS
-    )
-    at_m = connection_places(replace(result, connections=table))["at_m"]
-    assert at_m[0] == pytest.approx(12.0, abs=1e-6)
-    assert np.isnan(at_m[1])
-    assert "at_m" in connection_places(district.make_empty()).columns
 
 
 def test_what_a_robot_does_goes_with_its_run():

@@ -178,27 +178,6 @@ def test_no_tree_is_promised_spared_while_pits_are_not_placed():
     assert ["plan_none"] not in _said(result, "Alder Row", "trees")
 
 
-def test_garden_trees_are_left_out():
-    # T7 (40, 104) lies 4 m from R5. A road along R5 that ends at y = 102 leaves it in a garden.
-    road = _frame([_box(-5, 98, 90, 102)], kind=["carriageway"])
-    assert "T7" not in set(_facts(make_result(surfaces=road)).trees["tree_id"])
-    near = _facts(make_result(surfaces=road), public_edge_m=2.0)
-    assert "T7" in set(near.trees["tree_id"])
-    wide = _frame([_box(-5, 98, 90, 105)], kind=["carriageway"])
-    assert "T7" in set(_facts(make_result(surfaces=wide)).trees["tree_id"])
-    # A surface of an unknown kind tells nothing; then the distance to the sewer decides.
-    odd = _frame([_box(-5, 98, 90, 102)], kind=["lawn"])
-    assert "T7" in set(_facts(make_result(surfaces=odd)).trees["tree_id"])
-
-
-def test_without_surfaces_the_distance_to_the_sewer_decides():
-    bare = make_result(surfaces=_frame([]))
-    shown = _facts(bare, unmapped_reach_m=3.5).trees["tree_id"].tolist()
-    # T1, T2, T3 and T5 stand 3 m from a sewer, T4, T6 and T7 4 m.
-    assert shown == ["T1", "T2", "T3", "T5"]
-    assert len(_facts(bare, unmapped_reach_m=4.5).trees) == 7
-
-
 def test_a_garden_tree_is_left_out_of_the_counts_too():
     road = _frame([_box(-20, -6, 140, 3.2)], kind=["carriageway"])
     said = _said(make_result(surfaces=road), "Alder Row", "trees")

@@ -14,7 +14,7 @@ async function runCard(run) {
       of("bore_change") ? make("span", { id: "card-bore" }, ", ", say("bore {bore}", { bore: `${boreChange(of("bore_change"))}\u00a0mm` })) : null),
     standingNote(of("standing")),
     factList([
-      of("is_feasible") === 0 && of("technique") ? [say("Note"), say("Fails a check, by decision")] : null,
+      alerts.codesOf("runs", run).includes("fails_by_decision") ? [say("Note"), say("Fails a check, by decision")] : null,
       streetFrom(run),
       factOf(say("Decision"), text("decision")),
       [say("New pipe"), textOf(study.runs, "new_pipe", run) || say("none")],
@@ -159,14 +159,16 @@ function noBreaches(run) {
 
 // What the impact of one run on one tree rests on, where it is not certain.
 function doubtsOf(row) {
-  const of = (name) => study.breaches.get(name, row);
-  const unsure = of("position_sd_m") === null ? say("position uncertain")
-    : say("position uncertain, accuracy {accuracy}", { accuracy: quantity(of("position_sd_m"), "m") });
-  const rests = String(study.trees.get("estimated", of("tree")) || "").split("; ");
-  const words = [rests.includes("stem") ? say("stem estimated") : null, rests.includes("crown") ? say("crown estimated") : null,
-    of("is_unsure") ? unsure : null,
-    study.breaches.has("is_unsure") && of("is_unsure") === null ? say("position accuracy not known") : null].filter(Boolean);
+  const guessed = String(study.trees.get("estimated", study.breaches.get("tree", row)) || "");
+  const words = [...guessed.split("; ").filter(Boolean).map((part) => codeWord("estimated", part)), positionDoubt(row)].filter(Boolean);
   return words.length ? make("span", { class: "remedy" }, words.join("; ")) : null;
+}
+
+function positionDoubt(row) {
+  const [isUnsure, accuracy] = ["is_unsure", "position_sd_m"].map((name) => study.breaches.get(name, row));
+  if (isUnsure === null) return say("position accuracy not known");
+  if (!isUnsure) return null;
+  return accuracy === null ? say("position uncertain") : say("position uncertain, accuracy {accuracy}", { accuracy: quantity(accuracy, "m") });
 }
 
 function treeText(tree) {
@@ -186,7 +188,7 @@ function crossingList(run) {
   return [make("h3", {}, say("Crossing services")), dataTable(say("Crossing services"),
     [say("Service"), say("Kind"), say("At"), say("Depth"), say("Size")],
     rows.map((row) => [named(of("service_id", row)), codeWord("service", of("kind", row)),
-      quantity(study.crossings.get("at_m", row), "m", 1), quantity(of("depth_m", row), "m"),
+      quantity(study.crossings.get("chainage_m", row), "m", 1), quantity(of("depth_m", row), "m"),
       quantity(of("diameter_mm", row), "mm")]))];
 }
 

@@ -53,6 +53,10 @@ const CODES = {
     high: () => say("high"),
     unknown: () => notKnown(),
   },
+  estimated: {
+    stem: () => say("stem estimated"),
+    crown: () => say("crown estimated"),
+  },
   service: {
     gas: () => say("gas"),
     water: () => say("water main"),

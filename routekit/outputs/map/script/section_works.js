@@ -43,7 +43,7 @@ function drawConnected(run, levels, frame) {
     if (study.digs.get("connection_id", dig) !== null && !isRobot(dig)) digOf.set(study.digs.get("connection_id", dig), dig);
   }
   return connectionsOn(run).map((row) => {
-    const m = Math.min(levels.length, study.connections.get("at_m", row));
+    const m = Math.min(levels.length, study.connections.get("chainage_m", row));
     const [x, crown] = [frame.x(m), frame.y(levelAt(levels, "invert", m) + levels.bore)];
     const dig = digOf.get(study.connections.get("connection_id", row));
     const ground = frame.y(levelAt(levels, "ground", m));
@@ -56,7 +56,7 @@ function drawConnected(run, levels, frame) {
 
 function connectionsOn(run) {
   return study.connectionsOfRun(study.runs.get("run_id", run))
-    .filter((row) => study.connections.get("at_m", row) !== null);
+    .filter((row) => study.connections.get("chainage_m", row) !== null);
 }
 
 // Outside and bore of the recommended new pipe in m, or null where there is none or it is not known.

@@ -129,7 +129,7 @@ function sectionServices(run, frame, levels) {
   return study.crossingsOfRun(run).map((row) => {
     const service = study.crossings.get("service", row);
     const depth = study.services.get("depth_m", service);
-    const m = study.crossings.get("at_m", row);
+    const m = study.crossings.get("chainage_m", row);
     const x = frame.x(m);
     const letter = SERVICE_MARKS[study.services.get("kind", service)] || "X";
     if (depth === null) {
