@@ -211,8 +211,10 @@ def _gather(tables: Mapping[str, pd.DataFrame], name: str) -> Floats:
 
 def _dearest(values: Floats) -> Floats:
     """Fill what is not known with the largest known value of the run, or 0."""
-    known = np.where(np.isnan(values), 0.0, values)
-    return np.where(np.isnan(values), known.max(axis=-1, keepdims=True), values)
+    lost = np.isnan(values)
+    if not lost.any():
+        return values
+    return np.where(lost, np.where(lost, 0.0, values).max(axis=-1, keepdims=True), values)
 
 
 def _worst(harm: Floats, least: Floats) -> Floats:
@@ -241,7 +243,7 @@ def find_shortfall(capacity_l_s: Floats, required_l_s: Floats) -> Floats:
     """
     with np.errstate(invalid="ignore", divide="ignore"):
         share = 1 - capacity_l_s / required_l_s
-    return np.clip(np.nan_to_num(share, nan=0.0, posinf=0.0, neginf=0.0), 0, 1)
+    return np.where((share > 0) & (share < np.inf), np.minimum(share, 1.0), 0.0)
 
 
 def rank_techniques(
@@ -290,7 +292,7 @@ def rank_techniques(
     free = np.where(unled >= 0, unled, alone)
     if free_pulled is None:
         # A string that a decision asks for says nothing about what the checks lead to.
-        free = np.where(np.isin(forced, _BURST), _pick_least(feasible), free)
+        free = np.where(np.isin(forced, _BURST), pick_least(feasible), free)
     chosen = np.where(pulled >= 0, pulled, pick_alone(total, scores.is_feasible, excluded))
     chosen = np.where(forced >= 0, forced, chosen)
     if contradicted is not None:
@@ -299,7 +301,7 @@ def rank_techniques(
     others[row, chosen] = np.inf
     others[np.isin(chosen, _BURST)[:, None] & _IS_BURST] = np.inf
     able = np.where(scores.is_feasible, others, np.inf)
-    second = np.where(np.isinf(able).all(axis=1), _pick_least(others), _pick_least(able))
+    second = np.where(np.isinf(able).all(axis=1), pick_least(others), pick_least(able))
     second = np.where(chosen < 0, -1, second)
     return Choice(chosen.astype(np.int64), second.astype(np.int64), free.astype(np.int64))
 
@@ -319,9 +321,21 @@ def pick_alone(total: Floats, is_feasible: Flags, barred: Flags) -> Ints:
     numpy.ndarray of int, shape (..., n)
         Positions in `TECHNIQUES`; -1 where nothing is left.
     """
-    return _pick_least(np.where(is_feasible & ~barred & ~_IS_BURST, total, np.inf))
+    return pick_least(np.where(is_feasible & ~barred & ~_IS_BURST, total, np.inf))
 
 
-def _pick_least(scores: Floats) -> Ints:
-    """Find the least score of each run; -1 where none is finite."""
-    return np.where(np.isinf(scores).all(axis=-1), -1, np.argmin(scores, axis=-1))
+def pick_least(scores: Floats) -> Ints:
+    """Find the least score of each run.
+
+    Parameters
+    ----------
+    scores : numpy.ndarray of float, shape (..., n, t)
+
+    Returns
+    -------
+    numpy.ndarray of int, shape (..., n)
+        -1 where none is finite.
+    """
+    least = np.argmin(scores, axis=-1)
+    found = np.take_along_axis(scores, least[..., None], axis=-1)[..., 0]
+    return np.where(np.isinf(found), -1, least)

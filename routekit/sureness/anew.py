@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from functools import reduce
 from typing import NamedTuple
 
 import numpy as np
 
 from routekit.advice.appraisal import chain_cost, visits_cost
 from routekit.advice.quantities import DAY_ITEMS
-from routekit.advice.score import find_shortfall, pick_alone, weigh
+from routekit.advice.score import find_shortfall, pick_least, weigh
 from routekit.advice.string_gain import gain_of_strings
 from routekit.arrays import Floats, Ints
 from routekit.sureness.bench import (
@@ -31,9 +32,12 @@ from routekit.sureness.inputs import (
     Inputs,
 )
 
-_CELLS_PER_CHUNK = 20_000
+_CELLS_PER_CHUNK = 40_000
 """So many stay in the processor's own memory, and products of matrices in one thread."""
 _RUNS_PER_PART = 100
+_WEIGHTS = "weights."
+_IS_BURST = np.isin(np.arange(len(CODES)), BURST_PLACES)
+_DAILY = [f"rates.{name}" for name in DAY_ITEMS]
 
 
 class Factors(NamedTuple):
@@ -66,7 +70,7 @@ class Outcome(NamedTuple):
         Position of the technique; -1 where none is feasible.
     margin : numpy.ndarray of float
         By how much a given technique scores better than what would be done in its place: below 0
-        where another is best.
+        where another is best. NaN where it was not asked for.
     """
 
     best: Ints
@@ -80,6 +84,7 @@ def choose_anew(
     chosen: Ints,
     *,
     factors: Factors | None = None,
+    by_how_much: bool = True,
 ) -> Outcome:
     """Choose the technique of each run for every draw.
 
@@ -93,21 +98,27 @@ def choose_anew(
         Technique against which margins are measured; -1 none.
     factors : Factors, optional
         From `find_factors` for these values, where they are known.
+    by_how_much : bool, optional
+        Whether margins are wanted.
 
     Returns
     -------
     Outcome
     """
     factors = factors or find_factors(bench, inputs, values)
-    best, margin = np.empty((2, len(values), len(chosen)))
+    best, margin = np.full((2, len(values), len(chosen)), np.nan)
     for rows in _divide_runs(bench.string):
         some, mine = take_runs(bench, rows), chosen[rows]
         size = max(len(rows) * len(CODES), 1)
         count = max(1, -(-len(values) * size // _CELLS_PER_CHUNK))
         chunks = zip(*(np.array_split(array, count) for array in (values, *factors)), strict=True)
-        parts = [_choose(some, inputs, one, Factors(*several), mine) for one, *several in chunks]
+        parts = [
+            _choose(some, inputs, one, Factors(*several), mine, by_how_much=by_how_much)
+            for one, *several in chunks
+        ]
         best[:, rows] = np.concatenate([part.best for part in parts])
-        margin[:, rows] = np.concatenate([part.margin for part in parts])
+        if by_how_much:
+            margin[:, rows] = np.concatenate([part.margin for part in parts])
     return Outcome(best.astype(np.int64), margin)
 
 
@@ -125,39 +136,48 @@ def _divide_runs(string: Ints) -> list[Ints]:
 
 
 def _choose(
-    bench: Bench, inputs: Inputs, values: Floats, factors: Factors, chosen: Ints
+    bench: Bench,
+    inputs: Inputs,
+    values: Floats,
+    factors: Factors,
+    chosen: Ints,
+    *,
+    by_how_much: bool,
 ) -> Outcome:
     """Choose for one chunk of draws."""
     facts = vary_facts(bench, inputs, values, factors)
     weights = {
-        name.removeprefix("weights."): values[:, n, None, None]
-        for n, name in enumerate(inputs.names)
-        if name.startswith("weights.")
+        inputs.names[n].removeprefix(_WEIGHTS): _draw(values, n)[:, None, None]
+        for n in inputs.places(_WEIGHTS)
     }
     weights["fail"] = np.array(bench.settings.weights.fail)
-    total = np.sum(weigh(facts, weights), axis=0)
+    total = reduce(np.add, weigh(facts, weights))
     feasible = facts["n_fail"] <= 0
-    answering = np.where(bench.idle, np.inf, total)
-    alone = pick_alone(answering, feasible, bench.excluded)
-    able = np.where(feasible, total, np.inf)
-    others = np.where(bench.excluded, np.inf, able)
-    others[:, :, BURST_PLACES] = np.inf
+    others = np.where(feasible & ~(bench.excluded | _IS_BURST), total, np.inf)
+    rivals = np.where(bench.idle, np.inf, others)
     run = np.arange(len(chosen))
     inside = bench.string >= 0
-    burst = np.where(inside, able[:, run, np.maximum(bench.burst, 0)], np.inf)
+    pulled = np.maximum(bench.burst, 0)
+    burst = np.where(inside & feasible[:, run, pulled], total[:, run, pulled], np.inf)
     is_forced = np.isin(bench.forced, BURST_PLACES)
     gain = gain_of_strings(bench.string, burst, others.min(axis=2), is_forced)
-    best = np.where(inside & (gain >= 0), bench.burst, alone)
+    best = np.where(inside & (gain >= 0), bench.burst, pick_least(rivals))
     best = np.where(bench.forced >= 0, bench.forced, best)
+    if not by_how_much:
+        return Outcome(best, gain)
     is_pulled = inside & (chosen == bench.burst)
-    rivals = np.where(feasible & ~bench.excluded, answering, np.inf)
-    rivals[:, :, BURST_PLACES] = np.inf
     mine = rivals[:, run, np.maximum(chosen, 0)]
     rivals[:, run, np.maximum(chosen, 0)] = np.inf
     with np.errstate(invalid="ignore"):
         lead = rivals.min(axis=2) - mine
     lead = np.where(inside, np.minimum(lead, -gain), lead)
     return Outcome(best, np.where(is_pulled, gain, lead))
+
+
+def _draw(values: Floats, place: int) -> Floats:
+    """Take the draws of an input, shape (s,): one of them, where all are the same."""
+    drawn = values[:, place]
+    return drawn[:1] if len(drawn) and (drawn == drawn[0]).all() else drawn
 
 
 def vary_facts(bench: Bench, inputs: Inputs, values: Floats, factors: Factors) -> dict[str, Floats]:
@@ -177,11 +197,12 @@ def vary_facts(bench: Bench, inputs: Inputs, values: Floats, factors: Factors) -
         As `routekit.advice.score.weigh` takes them; what does not vary has one row.
     """
     limits = bench.limits
-    flow, rough, pull = (values[:, inputs.place(name)] for name in (FLOW, ROUGHNESS, PULL))
+    flow, rough, pull = (_draw(values, inputs.place(name)) for name in (FLOW, ROUGHNESS, PULL))
     capacity = limits.capacity_l_s * _vary_capacity(bench, rough)
     factor = np.where(limits.is_flow_given[:, None], flow[:, None, None], 1.0)
     least = limits.least_l_s[:, None] * factor
     fails = (capacity < least).astype(float) - (limits.capacity_l_s < limits.least_l_s[:, None])
+    fails = np.repeat(fails, len(pull), axis=0) if len(fails) == 1 else fails
     for force, bound in zip(limits.force_kn, limits.bound_kn, strict=True):
         over = _vary_pull(force, pull) > bound
         fails[:, :, BURST_PLACES] += over.astype(float) - (force[:, :, 0] > bound)
@@ -192,7 +213,7 @@ def vary_facts(bench: Bench, inputs: Inputs, values: Floats, factors: Factors) -
         "shortfall": _vary_shortfall(bench, capacity, least),
         "cost": cost,
         "whole_life_cost": life,
-        **_vary_harm(bench, values[:, inputs.place(POSITIONS)]),
+        **_vary_harm(bench, _draw(values, inputs.place(POSITIONS))),
     }
 
 
@@ -231,15 +252,14 @@ def _vary_harm(bench: Bench, place: Floats) -> dict[str, Floats]:
         "n_major": (major, met.is_major, np.ones(len(met.run), dtype=bool)),
     }
     cell = met.run * size[1] + met.technique
+    first = np.flatnonzero(np.diff(cell, prepend=-1))
     found = {}
     for name, (now, before, where) in counted.items():
-        change = np.where(moved & where, now.astype(float) - before, 0.0)
-        flat = np.zeros((len(place), size[0] * size[1]))
+        harm = np.repeat(bench.facts[name].reshape(1, -1), len(place), axis=0)
         if len(cell):
-            first = np.flatnonzero(np.diff(cell, prepend=-1))
-            flat[:, cell[first]] = np.add.reduceat(change, first, axis=1)
-        harm = bench.facts[name] + flat.reshape(len(place), *size)
-        found[name] = np.maximum(harm, 0.0)
+            change = np.where(moved & where, now.astype(float) - before, 0.0)
+            harm[:, cell[first]] += np.add.reduceat(change, first, axis=1)
+        found[name] = np.maximum(harm, 0.0).reshape(-1, *size)
     return found
 
 
@@ -268,7 +288,7 @@ def vary_costs(
     work = bench.work
     rates, pace = (values[:, inputs.places(one)] for one in ("rates.", "production."))
     days_each = np.where(work.is_daily, 1 / np.where(pace > 0, pace, np.nan), pace)
-    daily = values[:, [inputs.place(f"rates.{name}") for name in DAY_ITEMS]].sum(axis=1)
+    daily = values[:, [inputs.place(name) for name in _DAILY]].sum(axis=1)
     cost = np.stack(
         [
             rates @ priced.T + (days_each @ timed.T) * daily[:, None]
@@ -281,13 +301,17 @@ def vary_costs(
     may |= ~may.any(axis=2, keepdims=True)
     pick = np.argmin(np.where(may & ~np.isnan(renewal), renewal, np.inf), axis=2)
     follows = np.take_along_axis(renewal, pick[:, :, None], axis=2)
-    factor = np.take_along_axis(factors.then[:, None], pick[:, :, None, None], axis=3)[:, :, :, 0]
-    life = cost * factors.own[:, None] + np.where(work.is_followed, follows * factor, 0.0)
+    followed = np.flatnonzero(work.is_followed)
+    draw = np.arange(len(values))[:, None]
+    life = cost * factors.own[:, None]
+    life[:, :, followed] += follows * factors.then[:, followed].swapaxes(1, 2)[draw, pick]
     life[:, :, CUTTING_PLACE] = cost[:, :, CUTTING_PLACE] * factors.cut[:, bench.work.is_choked]
     camera = values[:, inputs.place("rates.inspect_m"), None] * work.length_m
     each = camera + values[:, inputs.place("work.root_visit_each"), None]
-    again = each[:, :, None] * factors.visit[:, None]
-    return cost, life + np.where(work.is_visited, again, 0.0)
+    visited = np.flatnonzero(work.is_visited.any(axis=0))
+    again = each[:, :, None] * factors.visit[:, None, visited]
+    life[:, :, visited] += np.where(work.is_visited[:, visited], again, 0.0)
+    return cost, life
 
 
 def find_factors(bench: Bench, inputs: Inputs, values: Floats) -> Factors:

@@ -190,6 +190,8 @@ def take_runs(bench: Bench, rows: Ints) -> Bench:
     Bench
     """
     work, limits, met = bench.work, bench.limits, bench.met
+    if len(rows) == len(bench.string):
+        return bench
     where = np.full(len(bench.string), -1, dtype=np.int64)
     where[rows] = np.arange(len(rows))
     kept = where[met.run] >= 0

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 from typing import Final
 
 import numpy as np
@@ -53,16 +54,29 @@ class Inputs:
 
     def place(self, name: str) -> int:
         """Give the position of an input."""
-        return self.names.index(name)
+        return _place_all(self.names)[name]
 
     def places(self, prefix: str) -> Ints:
         """Give the positions of the inputs of a group, in the order of its table."""
-        found = [n for n, name in enumerate(self.names) if name.startswith(prefix)]
-        return np.array(found, dtype=np.int64)
+        return _place_group(self.names, prefix)
 
     def held_by(self, survey: str) -> Flags:
         """Mark the inputs that a survey settles."""
         return np.array([one == survey for one in self.survey])
+
+
+@cache
+def _place_all(names: tuple[str, ...]) -> dict[str, int]:
+    """Give the position of each input."""
+    return {name: place for place, name in enumerate(names)}
+
+
+@cache
+def _place_group(names: tuple[str, ...], prefix: str) -> Ints:
+    """Give the positions of the inputs of a group."""
+    found = np.array([n for n, name in enumerate(names) if name.startswith(prefix)], dtype=np.int64)
+    found.flags.writeable = False
+    return found
 
 
 def list_inputs(settings: AdviceSettings) -> Inputs:

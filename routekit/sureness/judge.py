@@ -126,7 +126,7 @@ def judge(
     pits: no string is laid out anew.
     """
     draws = draw_inputs(inputs, settings.draws, settings.seed)
-    best = choose_anew(bench, inputs, draws, chosen).best
+    best = choose_anew(bench, inputs, draws, chosen, by_how_much=False).best
     shares = np.stack([(best == place).mean(axis=0) for place in range(len(CODES))], axis=1)
     share = (best == chosen).mean(axis=0)
     turns = find_turns(bench, inputs, chosen)
@@ -140,7 +140,7 @@ def judge(
         OPEN,
     ).astype(object)
     doubted = is_given & ~is_forced & ~is_sure
-    raised = _raise_shares(bench, inputs, chosen, draws[::_FEWER], doubted)
+    raised = _raise_shares(bench, inputs, chosen, draws[::_FEWER], best[::_FEWER], doubted)
     settles = _find_settled(share, raised, unsettled, by_rule, doubted, settings)
     return Judged(
         shares=shares,
@@ -175,7 +175,7 @@ def find_turns(bench: Bench, inputs: Inputs, chosen: Ints) -> Turns:
     at, turned_rule = np.full(size, np.nan), np.full(size, -1)
     rules = np.repeat(inputs.base[None], len(bench.rules), axis=0)
     rules[:, rule] = np.arange(len(bench.rules))
-    anew = choose_anew(bench, inputs, rules, chosen).best
+    anew = choose_anew(bench, inputs, rules, chosen, by_how_much=False).best
     off = (anew != chosen) & (chosen >= 0) & (bench.forced < 0)
     by_rule = off.any(axis=0)
     first = off.argmax(axis=0)
@@ -208,7 +208,7 @@ def _list_ends(bench: Bench, inputs: Inputs, chosen: Ints) -> list[tuple[int, fl
     ]
     values = np.repeat(inputs.base[None], len(pairs), axis=0)
     values[np.arange(len(pairs)), [place for place, _ in pairs]] = [end for _, end in pairs]
-    best = choose_anew(bench, inputs, values, chosen).best
+    best = choose_anew(bench, inputs, values, chosen, by_how_much=False).best
     is_off = (best != chosen) & (chosen >= 0) & (bench.forced < 0)
     ends = ((*pair, np.flatnonzero(off)) for pair, off in zip(pairs, is_off, strict=True))
     return [one for one in ends if len(one[2])]
@@ -263,25 +263,52 @@ def _find_switches(
 
 
 def _raise_shares(
-    bench: Bench, inputs: Inputs, chosen: Ints, draws: Floats, doubted: Flags
+    bench: Bench, inputs: Inputs, chosen: Ints, draws: Floats, best: Ints, doubted: Flags
 ) -> dict[str, Floats]:
     """Share of the recommended technique if a survey found what is assumed; and under "" as is.
 
-    Of runs in doubt alone; NaN of the others.
+    Of runs in doubt alone; NaN of the others. `best` is what the draws lead to as it is: runs on
+    which what a survey finds has no bearing keep it.
     """
-    rows = find_mates(bench, np.flatnonzero(doubted))
-    some, mine = take_runs(bench, rows), chosen[rows]
-    surveys = list(dict.fromkeys(("", *inputs.survey)))
-    values = np.repeat(draws[None], len(surveys), axis=0)
-    for n, survey in enumerate(surveys):
+    shares = {}
+    for survey in dict.fromkeys(("", *inputs.survey)):
         held = inputs.held_by(survey) & bool(survey)
-        values[n][:, held] = inputs.base[held]
-    best = choose_anew(some, inputs, values.reshape(-1, draws.shape[1]), mine).best
-    same = (best == mine).reshape(len(surveys), len(draws), len(rows)).mean(axis=1)
-    shares = np.full((len(surveys), len(chosen)), np.nan)
-    shares[:, rows] = same
-    shares[:, ~doubted] = np.nan
-    return dict(zip(surveys, shares, strict=True))
+        share = (best == chosen).mean(axis=0)
+        rows = find_mates(bench, np.flatnonzero(doubted & _find_moved(bench, inputs, held)))
+        if len(rows):
+            mine = chosen[rows]
+            anew = choose_anew(
+                take_runs(bench, rows),
+                inputs,
+                np.where(held, inputs.base, draws),
+                mine,
+                by_how_much=False,
+            )
+            share[rows] = (anew.best == mine).mean(axis=0)
+        share[~doubted] = np.nan
+        shares[survey] = share
+    return shares
+
+
+def _find_moved(bench: Bench, inputs: Inputs, held: Flags) -> Flags:
+    """Mark the runs whose choice may be another one where some inputs are held.
+
+    The estimate of flow moves runs to which it belongs, the pull those whose force is known, and
+    positions those that may meet a zone; a run in a string moves with each of the others in it.
+    """
+    by_name = {FLOW: bench.limits.is_flow_given, PULL: _is_force_known(bench)}
+    by_name[POSITIONS] = np.isin(np.arange(len(bench.string)), bench.met.run)
+    moved = np.zeros(len(bench.string), dtype=bool)
+    for place in np.flatnonzero(held):
+        moved |= by_name.get(inputs.names[place], np.ones(len(moved), dtype=bool))
+    inside = bench.string >= 0
+    return moved | (inside & np.isin(bench.string, bench.string[moved & inside]))
+
+
+def _is_force_known(bench: Bench) -> Flags:
+    """Mark the runs that have a pull to hold against a limit."""
+    known = ~np.isnan(bench.limits.force_kn).any(axis=3) & ~np.isnan(bench.limits.bound_kn)
+    return np.asarray(known.any(axis=(0, 2)))
 
 
 def _find_settled(
