@@ -92,10 +92,10 @@ class PitRequests:
     def is_known(self) -> Bools:
         """Whether place, axis and all sizes are known."""
         size = self.size
-        numbers = np.stack(
-            [size.length_m, size.width_m, size.depth_m, self.axis[:, 0], self.origin[:, 0]]
+        numbers = np.column_stack(
+            [self.origin, self.axis, size.length_m, size.width_m, size.depth_m]
         )
-        return np.asarray(~np.isnan(numbers).any(axis=0))
+        return np.asarray(~np.isnan(numbers).any(axis=1))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -268,7 +268,7 @@ def find_requests(requests: PitRequests, among: PitRequests) -> Ints:
     ]
     first = np.flatnonzero(~pd.Index(codes[1]).duplicated())
     place = pd.Index(codes[1][first]).get_indexer(pd.Index(codes[0]))
-    row = np.where(place >= 0, np.append(first, -1)[place], -1)
+    row = np.append(first, -1)[place]  # What is not among them, -1, is the last of the list.
     found = np.flatnonzero(row >= 0)
     differs = (mine[found] != theirs[row[found]]).any(axis=1)
     row[found[differs]] = -1

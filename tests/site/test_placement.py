@@ -1,6 +1,7 @@
 """Places of pits, and what they meet, against shapely and against hand-made streets."""
 
 import json
+from dataclasses import replace
 
 import geopandas as gpd
 import numpy as np
@@ -9,6 +10,7 @@ import shapely
 from scene import SITE, make_street, make_zones, plan, straight
 
 from routekit.geometry.plane import polygon_edges
+from routekit.site import placement
 from routekit.site.conflicts import BANNED_POINTS, find_conflicts
 from routekit.site.pit_sizes import PitSizes
 from routekit.site.placement import (
@@ -184,6 +186,123 @@ def test_a_turned_pit_turns_anticlockwise_about_its_manhole():
     assert corners[0].tolist() == pytest.approx(
         [pytest.approx(one) for one in ([5.8, 6.25], [5.8, 14.25], [4.2, 14.25], [4.2, 6.25])]
     )
+
+
+@pytest.mark.parametrize(
+    ("axis", "turn", "far"), [((0, 1), 90.0, (-7.25, 0)), ((-1, 0), 90.0, (0, -7.25))]
+)
+def test_whatever_way_a_run_goes_its_pit_turns_anticlockwise(axis, turn, far):
+    """The far end of an 8 m pit that begins 0.75 m behind the manhole."""
+    one = row_of(axis=[axis])
+    corners, _ = candidate_corners(one, 0.0, turn, PLACE)
+    ends = shapely.Polygon(corners[0]).intersection(shapely.LineString([(0, 0), far]))
+    assert ends.length == pytest.approx(7.25)
+
+
+def test_a_place_of_which_one_coordinate_is_not_known_is_not_known():
+    for name in ("origin", "axis"):
+        for side in (0, 1):
+            asked = requests(2)
+            getattr(asked, name)[0, side] = np.nan
+            assert asked.is_known.tolist() == [False, True]
+
+
+def row_of(origin=((0.0, 0.0),), axis=((1.0, 0.0),), run_length_m=40.0):
+    """Pits of 8 by 1.6 m at manholes, on runs along the axis."""
+    n = len(origin)
+    return PitRequests(
+        origin=np.array(origin, dtype=float),
+        axis=np.array(list(axis) * (n // len(axis)), dtype=float),
+        run_length_m=np.broadcast_to(np.asarray(run_length_m, dtype=float), n).copy(),
+        size=requests(n).size,
+    )
+
+
+def place(asked, around=None, slides=(0.0, 0.5, 1.0), turns=(0.0,), **settings):
+    """Place pits in a root zone that reaches everywhere, or in these surroundings."""
+    chosen = PlacementSettings(slide_shares=slides, turns_deg=turns, **settings)
+    zones = make_zones([(0.0, 500.0, 900.0, 1e-3)])
+    return place_pits(asked, around or prepare_surroundings(zones), chosen)
+
+
+def test_of_places_that_are_equally_bad_the_first_is_taken():
+    for weight in (0.0, 1.0):
+        found = place(row_of(), shift_weight=weight)
+        assert not found.is_clear.any()
+        assert found.slide_share.tolist() == [0.0]
+    assert place(row_of(), slides=(1.0, 0.5, 0.0)).slide_share.tolist() == [1.0]
+
+
+def test_a_pit_that_no_place_holds_stays_at_the_preferred_one():
+    """7.25 m of it would lie over a run of 3 m; it is set out all the same, and told."""
+    found = place(row_of(run_length_m=3.0), slides=(1.0,))
+    assert found.is_placed.tolist() == [True]
+    assert np.isfinite(found.points).all()
+    assert shapely.Polygon(found.corners[0]).bounds == pytest.approx((-7.25, -0.8, 0.75, 0.8))
+
+
+def test_pits_of_which_one_alone_may_move_are_each_given_their_own_place():
+    """Walls over the preferred places; the second run is too short to lie over."""
+    walls = layer([shapely.box(3, -1, 6, 1), shapely.box(103, -1, 106, 1)], kind=["wall"] * 2)
+    around = prepare_surroundings(make_zones(FAR_TREE), obstacles=walls)
+    asked = row_of(origin=[(0, 0), (100, 0)], axis=[(1, 0)], run_length_m=[40.0, 3.0])
+    found = place(asked, around, slides=(0.0, 1.0))
+    assert found.slide_share.tolist() == [1.0, 0.0]
+    assert found.is_clear.tolist() == [True, False]
+    assert found.conflicts.obstacles.tolist() == [0, 1]
+
+
+@pytest.mark.parametrize(
+    ("first", "taken"), [(shapely.box(5, -1, 7, 1), 1.0), (shapely.box(900, 0, 901, 1), 0.0)]
+)
+def test_along_the_axis_the_least_harmful_place_wins_not_the_first_that_is_clear(first, taken):
+    """Astride the manhole a pit is clear but takes parking; over the run it takes none."""
+    walls = layer([first], kind=["wall"])
+    parking = layer([shapely.box(1, -1, 4, 1)], kind=["parking"])
+    around = prepare_surroundings(make_zones(FAR_TREE), obstacles=walls, surfaces=parking)
+    found = place(row_of(), around, slides=(0.0, 0.5, 1.0), obstacle_clearance_m=0.1)
+    assert found.slide_share.tolist() == [taken]
+    assert found.is_clear.tolist() == [True]
+    corners, _ = candidate_corners(row_of(), taken, 0.0, PLACE)
+    assert found.corners.tolist() == corners.tolist()
+
+
+def test_a_pit_that_is_clear_where_it_is_preferred_stays_there():
+    """Though it takes parking there, and none elsewhere."""
+    parking = layer([shapely.box(-1, -1, 8, 1)], kind=["parking"])
+    around = prepare_surroundings(make_zones(FAR_TREE), surfaces=parking)
+    assert place(row_of(), around).slide_share.tolist() == [0.0]
+
+
+def test_a_pit_that_was_placed_before_is_not_placed_anew():
+    asked = requests(3)
+    around = prepare_surroundings(make_zones(FAR_TREE))
+    kept = replace(place_pits(asked.take(np.array([1, 0])), around, PLACE), points=np.array([7, 8]))
+    before = PlacedPits(requests=asked.take(np.array([1, 0])), placement=kept)
+    found = place_pits(asked, around, PLACE, before=before)
+    assert found.points.tolist() == [8.0, 7.0, 0.0]
+
+
+def test_a_request_that_is_not_known_equals_none():
+    asked = requests(2)
+    asked.size.depth_m[0] = np.nan
+    assert find_requests(asked, asked).tolist() == [-1, 1]
+
+
+def test_no_more_places_than_the_setting_says_are_looked_at_together(monkeypatch):
+    held = []
+    score = placement._score
+    monkeypatch.setattr(
+        placement,
+        "_score",
+        lambda part, around, settings, places, begin: (
+            held.append(len(part.origin) * len(places))
+            or score(part, around, settings, places, begin)
+        ),
+    )
+    place(requests(12), slides=(0.0, 0.5, 1.0), turns=(0.0,), chunk_pits=7)
+    # 12 preferred places, then two more of each of the 12.
+    assert held == [7, 5, 6, 6, 6, 6]
 
 
 def test_ends_of_runs_point_out_of_them():
