@@ -152,6 +152,15 @@ def test_a_run_that_no_pit_may_serve_is_barred_by_the_trees_that_say_so():
     assert whole.is_barred.tolist() == [1.0]
 
 
+def test_runs_behind_the_last_string_are_left_out_where_pits_are_barred():
+    """Pits are barred at the last two manholes of three runs: the first run alone is burst."""
+    trees = [(84.0, 0.0, 20.0, 1.0), (112.0, 0.0, 20.0, 1.0)]
+    works = works_of(make_place(trees, no_pit=["T0", "T1"]))
+    assert works.string_of_run.tolist() == ["S0001", "", ""]
+    assert works.is_barred.tolist() == [0.0, 1.0, 1.0]
+    assert works.barred_by.tolist() == [(), ("T0",), ("T0", "T1")]
+
+
 def test_a_pit_that_is_not_placed_leaves_open_whether_it_may_stand():
     place = make_place()
     deep = place.runs.assign(depth_up_m=[np.nan, 2.0, 2.0])
@@ -188,12 +197,13 @@ def test_what_is_dug_hangs_on_the_technique_of_each_run():
     bared = digs[~digs["kind"].isin([AT_SPOT, AT_CONNECTION])]
     assert bared["run_id"].tolist() == ["R0"]
     assert digs.loc[digs["kind"] == AT_CONNECTION, "run_id"].tolist() == ["R0"]
+    assert digs.index.tolist() == list(range(len(digs)))
     none = set_out_digs(make_place(), np.full(3, "monitor", dtype=object))
     assert none.empty
     assert list(none) == list(digs)
 
 
-def balance(place, works, cut, undecided=(), encroachments=(), spared=()):
+def balance(place, works, cut, undecided=(), encroachments=(), spared=(), technique="open_cut"):
     """Of trees that a trench cuts; nothing is burst, so that no pit or dig is there."""
     cut = pd.DataFrame(cut, columns=["tree_id", "footprint_m2", "severed_m2", "is_structural"])
     cut = cut.assign(
@@ -207,11 +217,10 @@ def balance(place, works, cut, undecided=(), encroachments=(), spared=()):
     found = pd.DataFrame(encroachments, columns=["tree_id", "kind", "is_structural", "keeps_roots"])
     found["is_structural"] = found["is_structural"].astype("boolean")
     found["keeps_roots"] = found["keeps_roots"].astype(bool)
-    technique = np.full(len(place.runs), "open_cut", dtype=object)
     return balance_trees(
         place,
         works,
-        technique,
+        np.full(len(place.runs), technique, dtype=object),
         found,
         loss_before=cut,
         loss_open_cut=cut[~cut["tree_id"].isin(spared)],
@@ -237,6 +246,7 @@ def test_the_loss_of_a_tree_is_what_is_dug_and_what_trenches_cut_off_beyond():
         ("T0", "pit", True, True),
         ("T5", "pit", True, False),
         ("T6", "trench", True, False),
+        ("T1", "pit", None, False),
     ]
     found = balance(place, works, cut, undecided=["T6"], encroachments=dug)
     own = found["footprint_m2"]
@@ -251,6 +261,7 @@ def test_the_loss_of_a_tree_is_what_is_dug_and_what_trenches_cut_off_beyond():
     assert found["is_structural"].tolist() == [False, False, True, False, True, True, False]
     assert found["is_careful_structural"].tolist() == [True] + [False] * 6
     assert found["is_touched"].all()
+    assert found["is_near_stem"].isna().tolist() == [False, False, False, True, True, False, True]
     assert found.loc["T3", "working_method"].startswith("trench of unknown width")
     assert found.loc["T6", "working_method"].startswith("nothing is recommended for a run here")
     assert found.loc["T6", "touched_by"].endswith("nothing is recommended yet, perhaps")
@@ -264,3 +275,49 @@ def test_the_loss_of_a_tree_is_what_is_dug_and_what_trenches_cut_off_beyond():
     assert at.loc["T0", "severity"] == "major"
     above = balance(replace(place, major_from_share=limit * 1.0001), works, cut)
     assert above.loc["T0", "severity"] == "minor"
+
+
+def test_a_tree_that_open_cut_alone_would_reach_loses_nothing():
+    """Nothing is dug: no loss, no severity, not touched, whatever a trench would have taken."""
+    place = make_place([(14.0, 3.0, np.sqrt(100 / np.pi), 1.0)])
+    works = works_of(place, [False] * 3)
+    cut = [("T0", 2.0, 5.0, True)]
+    found = balance(place, works, cut, spared=["T0"], technique="cipp").loc["T0"]
+    assert (found["loss_m2"], found["loss_share"], found["severity"]) == (0.0, 0.0, "none")
+    assert not found[["is_touched", "is_structural", "is_careful_structural"]].any()
+    open_one = balance(place, works, cut, spared=["T0"], technique="cipp", undecided=["T0"])
+    assert open_one.loc["T0", "is_touched"]
+    assert open_one.loc["T0", "severity"] == "unknown"
+
+
+@pytest.mark.parametrize(
+    ("within", "in_doubt", "told"),
+    [
+        (True, False, True),
+        (False, False, False),
+        (None, False, None),
+        (True, True, True),  # broken by what is known: no doubt takes that away
+        (False, True, None),
+        (None, True, None),
+    ],
+)
+def test_a_trench_of_unknown_width_leaves_the_least_distance_open_unless_it_is_broken(
+    within, in_doubt, told
+):
+    found = layout._doubt_within(pd.Series([within], dtype="boolean"), np.array([in_doubt]))
+    assert found.astype(object).where(found.notna(), None).tolist() == [told]
+
+
+def test_what_the_trench_of_a_run_counts_as_hangs_on_what_is_recommended(monkeypatch):
+    """Recommended, watched alone, or on a run that needs work; a need not known counts as none."""
+    place = make_place()
+    place = replace(place, cases=pd.DataFrame({"needs_work": [1.0, 0.0, np.nan]}))
+    kept = {}
+    monkeypatch.setattr(layout, "measure_encroachments", lambda *_all, **named: kept.update(named))
+    technique = np.array(["open_cut", "monitor", "cipp"], dtype=object)
+    zones = pd.DataFrame({"is_estimated": [True]})
+    works = works_of(place, [False] * 3)
+    layout.encroach(place, works, technique, pd.DataFrame(), zones, grazed_m2=0.5)
+    assert kept["marks"]["is_open_cut"].tolist() == [True, False, False]
+    assert kept["marks"]["is_watched"].tolist() == [False, True, False]
+    assert kept["marks"]["is_worked_on"].tolist() == [True, False, False]

@@ -265,6 +265,29 @@ def test_chambers_receive_small_pipes_without_a_pit():
     assert pits["manhole_id"].tolist() == ["M1"]
 
 
+def test_a_chamber_that_receives_has_no_pit_however_many_there_are_beside():
+    """Both streets end in a chamber that takes the pipe; each has a launch pit of its own."""
+    runs = make_street([(0, 0), (28, 0), (56, 0), (56, 28)])
+    ends = ["M0", "M3"]
+    manholes = gpd.GeoDataFrame(
+        {"manhole_id": ends, "chamber_length_mm": 1500.0, "chamber_width_mm": 1500.0},
+        geometry=shapely.points([(0, 0), (56, 28)]),
+    )
+    strings, pits = plan(runs, manholes=manholes, offers={"outside_mm": 225})
+    assert strings["run_ids"].tolist() == ["R0;R1", "R2"]
+    assert strings["reception_pit"].tolist() == ["", ""]
+    assert sorted(strings["launch_pit"]) == sorted(pits["pit_id"]) == ["P0001", "P0002"]
+
+
+def test_a_string_at_its_limit_says_what_one_more_run_would_exceed_at_its_own_end():
+    """Four runs of 70 m: neither string can take the run beyond; the reach is 150 m."""
+    strings, _ = plan(make_street([(0, 0), (70, 0), (140, 0), (210, 0), (280, 0)]))
+    assert strings["run_ids"].tolist() == ["R0;R1", "R2;R3"]
+    said = "with one more run: 210 m exceeds the reach of 150 m"
+    assert strings["end_reason"].tolist() == [said, "end of the renewed runs"]
+    assert strings["start_reason"].tolist() == ["end of the renewed runs", said]
+
+
 def test_short_leftovers_are_marked_and_a_run_beyond_its_limits_says_so():
     strings, _ = plan(make_street([(0, 0), (15, 0)]))
     assert strings["is_too_short"].tolist() == [True]
