@@ -205,3 +205,31 @@ def any_by(
         np.bincount(owner[where], minlength=size).astype(bool) for where in (is_set, is_open)
     )
     return pd.arrays.BooleanArray(any_set, any_open & ~any_set)
+
+
+def accumulate_each(values: Floats, rank: Ints) -> Floats:
+    """Sum up values from the first of each group on, whatever other groups there are.
+
+    Parameters
+    ----------
+    values : numpy.ndarray of float, shape (n,)
+        Group after group.
+    rank : numpy.ndarray of int, shape (n,)
+        Place of each in its group, from 0.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (n,)
+        Sums up to and with each value, by doubling: rounding depends on the group alone.
+
+    Examples
+    --------
+    >>> accumulate_each(np.array([1.0, 2.0, 3.0, 5.0]), np.array([0, 1, 2, 0])).tolist()
+    [1.0, 3.0, 6.0, 5.0]
+    """
+    total, step = np.asarray(values, dtype=np.float64).copy(), 1
+    while step <= int(rank.max(initial=0)):
+        later = np.flatnonzero(rank >= step)
+        total[later] += total[later - step].copy()
+        step *= 2
+    return total

@@ -89,8 +89,8 @@ def main(no_color: bool) -> None:
     """Screen the renewal of old gravity sewers under street trees, run by run.
 
     Exit codes: 0 done; 2 wrong call; 3 study file; 4 layer; 5 field; 6 coordinate system;
-    7 decision; 8 output; 9 two results are not the same (compare --exact); 70 a defect of
-    routekit; 130 stopped by the user.
+    7 decision; 8 output; 9 two results are not the same (compare --exact); 10 a part of a divided
+    study; 70 a defect of routekit; 130 stopped by the user.
     """
     OUT.no_color = ERR.no_color = no_color or "NO_COLOR" in os.environ
 
@@ -149,6 +149,19 @@ def _copy_sample(folder: Path, *, force: bool) -> None:
     "less memory, and the files are the same.",
 )
 @click.option(
+    "--parts",
+    type=click.IntRange(min=1),
+    help="Judge the runs in so many parts, as many side by side as --workers says [1]: less "
+    "memory, the same result. Parts are kept beside the results, in a folder that ends in .parts; "
+    "a run that was stopped goes on from there.",
+)
+@click.option(
+    "--scheduler",
+    metavar="ADDRESS",
+    help="With --parts: let the workers of a Dask cluster judge them, such as tcp://host:8786; "
+    "they must reach the folder of the parts under the same path.",
+)
+@click.option(
     "--watch",
     is_flag=True,
     help="Stay, and run the whole job again whenever the study file, a layer that it names or "
@@ -162,14 +175,26 @@ def screen(
     language: str | None,
     only: str,
     workers: int | None,
+    parts: int | None,
+    scheduler: str | None,
     watch: bool,
     as_json: bool,
 ) -> None:
     """Run the whole job on STUDY and write maps, GeoPackage, schedule and report."""
     folder = out or (study if _is_folder(study) else study.parent) / "result"
     names = tuple(name.strip() for name in only.split(",")) if only.strip() else ()
+    if scheduler is not None and parts is None:
+        raise click.UsageError("--scheduler needs --parts")
     run = partial(
-        _screen, study, folder, as_json=as_json, language=language, only=names, workers=workers
+        _screen,
+        study,
+        folder,
+        as_json=as_json,
+        language=language,
+        only=names,
+        workers=workers,
+        parts=parts,
+        scheduler=scheduler,
     )
     if watch:
         _watch(study, folder, run)
@@ -226,6 +251,8 @@ def _screen(
     language: str | None = None,
     only: tuple[str, ...] = (),
     workers: int | None = None,
+    parts: int | None = None,
+    scheduler: str | None = None,
 ) -> None:
     """Run a study, write its outputs and print the summary."""
     from routekit.outputs.atomic import refuse_open_databases, settle_folder  # noqa: PLC0415
@@ -246,7 +273,19 @@ def _screen(
     with claim_folder(folder), Stages(ERR, is_quiet=as_json) as tell:
         settled = settle_folder(folder)
         refuse_open_databases(folder, tuple(files))
-        result = run_study(study, tell=tell)
+        if parts is None:
+            result = run_study(study, tell=tell)
+        else:
+            from routekit.parts.run import run_by_parts  # noqa: PLC0415
+
+            result = run_by_parts(
+                study,
+                folder.with_name(f"{folder.name}.parts"),
+                parts=parts,
+                workers=workers or 1,
+                scheduler=scheduler,
+                tell=tell,
+            )
         written, notes = write_outputs(
             result, folder, tell=tell, is_claimed=True, only=only, workers=workers
         )

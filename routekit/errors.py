@@ -50,6 +50,12 @@ class DecisionError(RoutekitError, ValueError):
     exit_code = 7
 
 
+class PartError(RoutekitError, RuntimeError):
+    """A part of a divided study failed; what the other parts found is kept."""
+
+    exit_code = 10
+
+
 class OutputError(RoutekitError, OSError):
     """A result cannot be written; earlier results are left as they were."""
 

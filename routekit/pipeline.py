@@ -12,6 +12,7 @@ import pandas as pd
 from routekit.advice.alerts import find_alerts
 from routekit.advice.choice import (
     Chosen,
+    Renewal,
     balance_works,
     choose_renewal,
     keep_names,
@@ -116,6 +117,13 @@ class Judged:
     new_lines: NewLines
 
 
+@dataclass(frozen=True, kw_only=True)
+class JudgedRuns(Judged):
+    """The same with what the choice rests on."""
+
+    chosen: Renewal
+
+
 def _silent(_: str) -> None:
     """Tell nobody."""
 
@@ -183,7 +191,7 @@ def judge_runs(
     *,
     tell: Tell = _silent,
     name_works: Callable[[SetOutWorks], SetOutWorks] = keep_names,
-) -> Judged:
+) -> JudgedRuns:
     """Choose how each run is renewed, from what lies near it and down its line.
 
     Parameters
@@ -201,7 +209,7 @@ def judge_runs(
 
     Returns
     -------
-    Judged
+    JudgedRuns
     """
     layers, runs, zones = prepared.layers, prepared.runs, prepared.zones
     tell("Measuring breaches")
@@ -238,7 +246,7 @@ def judge_runs(
         choice_settings(settings),
     )
     renewal, settled = tell_sureness(renewal, exposure.near_misses, choice_settings(settings))
-    return Judged(exposure=exposure, chosen=renewal, settled=settled, new_lines=new_lines)
+    return JudgedRuns(exposure=exposure, chosen=renewal, settled=settled, new_lines=new_lines)
 
 
 def conclude(

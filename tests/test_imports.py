@@ -40,6 +40,7 @@ ORDER = (
     "result",
     "outputs",
     "pipeline",
+    "parts",
     "terminal",
     "cli",
     "__main__",

@@ -19,6 +19,7 @@ from routekit.advice.choice import Renewal
 from routekit.advice.new_line_cost import NUMBERS, weigh_lines
 from routekit.advice.new_line_proof import Proof, prove_lines
 from routekit.advice.new_line_search import bound_search, price_search
+from routekit.advice.new_line_settings import NewLineSettings
 from routekit.advice.new_line_texts import (
     BETTER,
     FAILS,
@@ -195,13 +196,7 @@ def find_asked(renewal: Renewal, settings: ChoiceSettings) -> Ints:
         If the settings name a run that the study does not have.
     """
     wanted, ids = settings.advice.new_lines, renewal.runs["run_id"]
-    strange = sorted(set(wanted.runs) - set(ids))
-    if strange:
-        named = ", ".join(strange[:MOST_NAMES])
-        raise StudyError(
-            f"advice.new_lines.runs names {named}, which the study does not have; "
-            "name runs of the layer sewers by their run_id"
-        )
+    refuse_unknown_runs(wanted, ids)
     feasible = renewal.advice["is_feasible"].to_numpy(dtype=bool, na_value=False)
     needs = renewal.place.cases["needs_work"].to_numpy(dtype=float) == 1
     left = ~feasible | renewal.advice["technique"].isna().to_numpy()
@@ -212,6 +207,28 @@ def find_asked(renewal: Renewal, settings: ChoiceSettings) -> Ints:
         "all": left | needs,
     }[wanted.seek]
     return np.flatnonzero(asked)
+
+
+def refuse_unknown_runs(wanted: NewLineSettings, run_ids: pd.Series) -> None:
+    """Refuse settings that name a run that the study does not have.
+
+    Parameters
+    ----------
+    wanted : NewLineSettings
+    run_ids : Series of str
+
+    Raises
+    ------
+    StudyError
+        If they do.
+    """
+    strange = sorted(set(wanted.runs) - set(run_ids))
+    if strange:
+        named = ", ".join(strange[:MOST_NAMES])
+        raise StudyError(
+            f"advice.new_lines.runs names {named}, which the study does not have; "
+            "name runs of the layer sewers by their run_id"
+        )
 
 
 def _tabulate(

@@ -260,7 +260,11 @@ def work_cost(work: Items, days: FloatArray, rates: RateGroup, size: int) -> Flo
     cost = days * rates.matrix(list(DAY_ITEMS)).sum(axis=0)
     priced = [name for name in type(rates).model_fields if name in work]
     amounts = np.array([work[name] for name in priced]).reshape(len(priced), size)
-    return np.asarray(cost + amounts.T @ rates.matrix(priced))
+    # Item by item: a product of matrices rounds by how many runs there are.
+    priced_sum = np.zeros_like(cost)
+    for amount, rate in zip(amounts, rates.matrix(priced), strict=True):
+        priced_sum += amount[:, np.newaxis] * rate
+    return np.asarray(cost + priced_sum)
 
 
 def work_carbon(

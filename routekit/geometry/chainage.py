@@ -9,7 +9,7 @@ import numpy as np
 import shapely
 from numpy.typing import ArrayLike, NDArray
 
-from routekit.arrays import Floats, Ints
+from routekit.arrays import Floats, Ints, accumulate_each
 from routekit.geometry.plane import Edges, cross
 
 
@@ -26,9 +26,9 @@ def edge_chainage(edges: Edges) -> Floats:
     numpy.ndarray of float, shape (m,)
     """
     length = np.hypot(*(edges.end - edges.start).T)
-    before = np.concatenate(([0.0], np.cumsum(length)))
-    owner = np.repeat(np.arange(len(edges.first) - 1), np.diff(edges.first))
-    return np.asarray(before[:-1] - before[edges.first[:-1]][owner])
+    rank = np.arange(len(length)) - np.repeat(edges.first[:-1], np.diff(edges.first))
+    before = np.concatenate([[0.0], accumulate_each(length, rank)[:-1]])[: len(length)]
+    return np.asarray(np.where(rank > 0, before, 0.0))
 
 
 def strip_chainage(
@@ -99,9 +99,8 @@ def line_parts(lines: ArrayLike, from_m: ArrayLike, to_m: ArrayLike) -> NDArray[
     low, high = np.asarray(from_m, dtype=float), np.asarray(to_m, dtype=float)
     coords, owner = shapely.get_coordinates(shapes, return_index=True)
     step = np.hypot(*np.diff(coords, axis=0, prepend=coords[:1]).T)
-    total = np.cumsum(step)
-    first = np.searchsorted(owner, np.arange(len(shapes)))
-    chainage = total - total[first][owner]
+    rank = np.arange(len(owner)) - np.searchsorted(owner, owner)
+    chainage = accumulate_each(np.where(rank > 0, step, 0.0), rank)
     inner = (chainage > low[owner]) & (chainage < high[owner])
     points = [
         shapely.get_coordinates(shapely.line_interpolate_point(shapes, low)),

@@ -114,6 +114,30 @@ def draw_squares(points: Objects, axis: Floats, side_m: ArrayLike) -> Objects:
     return np.asarray(shapely.polygons(corners), dtype=object)
 
 
+def number_digs(kind: Objects) -> Objects:
+    """Name digs: D, the letter of the kind, and the number among digs of the kind.
+
+    Parameters
+    ----------
+    kind : numpy.ndarray of str, shape (n,)
+        In the order of the digs.
+
+    Returns
+    -------
+    numpy.ndarray of str, shape (n,)
+
+    Examples
+    --------
+    >>> number_digs(np.array(["connection", "manhole", "connection"])).tolist()
+    ['DC00001', 'DM00001', 'DC00002']
+    """
+    named = np.empty(len(kind), dtype=object)
+    for one, letter in _PREFIX.items():
+        rows = np.flatnonzero(kind == one)
+        named[rows] = np.char.mod(f"D{letter}%05d", np.arange(1, len(rows) + 1))
+    return named
+
+
 def tabulate_digs(
     kind: str,
     named: Objects,
@@ -127,7 +151,7 @@ def tabulate_digs(
 ) -> gpd.GeoDataFrame:
     """Put one kind of dig into the table of digs; ids are D, the kind's letter and a number."""
     size = len(polygon)
-    number = np.char.mod(f"D{_PREFIX[kind]}%05d", np.arange(1, size + 1)).astype(object)
+    number = number_digs(np.full(size, kind, dtype=object))
     table = measure_digs(polygon, zones, run_sd_m=run_sd_m).assign(
         dig_id=number,
         connection_id=named,

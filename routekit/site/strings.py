@@ -176,6 +176,11 @@ def _take_pits(
     return up, down
 
 
+def name_strings(size: int) -> Objects:
+    """Name strings in their order: S0001 and on, shape (size,)."""
+    return np.char.mod("S%04d", np.arange(1, size + 1)).astype(object)
+
+
 def name_pits(chosen: Ints) -> Objects:
     """Name pits in the order of their requests.
 
@@ -358,7 +363,7 @@ def tabulate_strings(
     run_id = chains["run_id"].astype(str).to_numpy(dtype=object)
     names = join_groups(run_id, number, len(part.first), ID_MARK)
     identity = {
-        "string_id": np.char.mod("S%04d", np.arange(1, len(table) + 1)).astype(object),
+        "string_id": name_strings(len(table)),
         "run_ids": names,
         "from_manhole": chains["from_manhole"].to_numpy(dtype=object)[part.first],
         "to_manhole": chains["to_manhole"].to_numpy(dtype=object)[part.last],

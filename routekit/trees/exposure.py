@@ -109,12 +109,7 @@ def measure_exposure(
     KeyError
         If a table lacks a column that is named above.
     """
-    regime = choose_regime(rules)
-    tiers = Tiers(
-        share=regime.severity_share,
-        major_from_share=regime.major_from_share,
-        least_m2=rules.least_overlap_m2,
-    )
+    regime, tiers = choose_regime(rules), set_tiers(rules)
     stems = prepare_stems(zones, trees["position_sd_m"], rules)
     trenches = build_trenches(
         runs, trench, tear_back_m=regime.tear_back_m, new_outside_mm=new_outside_mm
@@ -186,6 +181,25 @@ def measure_exposure(
             tiers=tiers,
         ),
         in_doubt=_find_doubt(runs, largest, trenches, sums, tiers),
+    )
+
+
+def set_tiers(rules: ZoneSettings) -> Tiers:
+    """Take from the rules of the zones by what a breach is graded.
+
+    Parameters
+    ----------
+    rules : ZoneSettings
+
+    Returns
+    -------
+    Tiers
+    """
+    regime = choose_regime(rules)
+    return Tiers(
+        share=regime.severity_share,
+        major_from_share=regime.major_from_share,
+        least_m2=rules.least_overlap_m2,
     )
 
 

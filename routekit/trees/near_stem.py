@@ -205,7 +205,11 @@ def _judge_pairs(
     )
     is_open = ~near & ((face < stems.limit_m) | (face - stems.limit_m <= likely))
     is_loose = (np.isnan(sd[0]) | np.isnan(sd[1])) & (face - stems.limit_m <= most)
-    return dug, tree, face, (near, is_open, is_loose)
+    # Only what could matter by the doubt of the pair itself is told, whatever that of others.
+    widest = [np.maximum(np.nan_to_num(one, nan=WIDEST_SD_M), stems.unrecorded_sd_m) for one in sd]
+    kept = near | is_open | is_loose | (face - stems.limit_m <= DEVIATIONS * np.hypot(*widest))
+    flags = near[kept], is_open[kept], is_loose[kept]
+    return dug[kept], tree[kept], face[kept], flags
 
 
 def _find_lost(shapes: NDArray[np.object_]) -> Flags:

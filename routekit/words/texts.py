@@ -66,6 +66,10 @@ class Text(str):
         self.said = said
         return self
 
+    def __reduce__(self) -> tuple[type[Text], tuple[str, Statement]]:
+        """Give what the text is made of, for it to be made again in another process."""
+        return Text, (str(self), self.said)
+
     def __add__(self, other: str) -> str:
         """Put another text behind."""
         return join((self, other), "") if isinstance(other, str) else NotImplemented
