@@ -268,9 +268,10 @@ def pit_items(site: Site) -> Items:
 
     Notes
     -----
-    Pits are dug by machine, small digs in the way that they are planned. All lie under the same
-    mix of surfaces as their run; bound surface is cut back round the small digs, not round the
-    pits. Dug soil goes back as far as in a trench.
+    Pits and small digs are dug in the way that they are planned; what is dug of pits by hand or by
+    vacuum excavation stands with the small digs. All lie under the same mix of surfaces as their
+    run; bound surface is cut back round the small digs, not round the pits. Dug soil goes back as
+    far as in a trench.
     """
     plan = site.plan
     by_hand, by_suction = plan["dig_hand_m3"], plan["dig_suction_m3"]

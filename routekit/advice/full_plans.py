@@ -12,6 +12,7 @@ from routekit.pipes.pe import bend_radius
 from routekit.pipes.section import girth_diameter
 from routekit.pipes.settings import TrenchSettings
 from routekit.site.digs import AT_CONNECTION, AT_SPOT
+from routekit.site.encroachments import KEEPS_ROOTS
 from routekit.site.layout import Place, Works
 from routekit.site.pit_sizes import PitSizes, launch_pits
 from routekit.techniques import BY_CODE, ROOTED_AGAIN, Digging
@@ -97,9 +98,9 @@ def measure_sites(place: Place) -> pd.DataFrame:
 def _size_pits(
     place: Place, plan: pd.DataFrame, works: Works, digs: Digging
 ) -> tuple[Floats | float, Floats | float]:
-    """Volume, m3, and area, m2, of the pits of each run: its share of its string's, or its own."""
+    """Volume dug by machine, m3, and area, m2, of each run's share of pits, or of its own pit."""
     if digs == "string works":
-        return works.pit_m3, works.pit_m2
+        return works.pit_m3["machine"], works.pit_m2
     if digs == "connections and own pit":
         pit = size_own_pits(place, plan)
         return pit.volume_m3, pit.length_m * pit.width_m
@@ -143,7 +144,7 @@ def _measure_girth(cases: pd.DataFrame) -> Floats:
 def _sum_planned_digs(
     place: Place, works: Works, trench: TrenchSettings
 ) -> dict[Digging, dict[str, Floats]]:
-    """Small digs of each run by what is dug: the works of a string bare services too."""
+    """Small digs of each run by what is dug; a string bares services, and may dig pits by hand."""
     kind = works.digs["kind"]
     joined, spots, every = (
         {name: table[name].to_numpy(dtype=float) for name in DIG_PLAN}
@@ -162,6 +163,10 @@ def _sum_planned_digs(
         "spots": spots,
         "connections": joined,
         "connections and own pit": joined,
-        "string works": every,
+        "string works": every
+        | {
+            f"dig_{method}_m3": every[f"dig_{method}_m3"] + works.pit_m3[method]
+            for method in KEEPS_ROOTS
+        },
         "trench": none,
     }

@@ -67,8 +67,9 @@ def run_quantities(
         trench table), n_connections.
     plan : pandas.DataFrame, n rows in the order of `runs`
         new_outside_mm, pipe_kg_m, liner_wall_mm, n_repairs, setup_share (set-ups of this run; a
-        string of four equal runs has 0.25 each), pit_m3 and pit_m2 (this run's share of volume
-        and surface of the pits), and the small digs (see `routekit.advice.earthworks.sum_digs`). A
+        string of four equal runs has 0.25 each), pit_m3 and pit_m2 (this run's share of what is dug
+        by machine of the pits and of their surface), and the small digs with what else is dug of
+        the pits (see `routekit.advice.earthworks.sum_digs`). A
         technique reads only the columns that it needs; the others may be NaN.
     shares : pandas.DataFrame, n rows in the order of `runs`
         From `surface_shares`.

@@ -124,12 +124,14 @@ def _list_pits(result: Result) -> pd.DataFrame:
     length = result.runs.set_index(result.runs["run_id"].astype("str"))["length_m"]
     ends = pd.concat([strings["launch_pit"], strings["reception_pit"]]).dropna().astype("str")
     both = runs.to_frame().join(ends.to_frame("place"), how="inner")
-    volume = pits.set_index(pits["pit_id"].astype("str"))["volume_m3"].astype(float)
+    by_id = pits.set_index(pits["pit_id"].astype("str"))
+    volume = by_id["volume_m3"].astype(float)
     uses = ends.value_counts()
     weight = length.reindex(both["run_id"]).to_numpy(dtype=float)
     weight = weight * (volume.reindex(both["place"]) / uses.reindex(both["place"])).to_numpy()
-    table = both.assign(item=DIGGING["machine"], weight=weight)
-    return table[table["weight"] > 0].reset_index(drop=True)
+    item = by_id["method"].astype("str").map(DIGGING).reindex(both["place"]).to_numpy()
+    table = both.assign(item=item, weight=weight)
+    return table[table["item"].notna() & (table["weight"] > 0)].reset_index(drop=True)
 
 
 def leave_out_money(

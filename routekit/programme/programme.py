@@ -267,9 +267,9 @@ def _may_concern(told: object) -> bool:
 
 
 def name_packages(size: int) -> list[str]:
-    """Name packages by their row, P001 first."""
+    """Name packages by their row, WP001 first: P0001 is a pit."""
     width = max(3, len(str(size)))
-    return [f"P{number:0{width}}" for number in range(1, size + 1)]
+    return [f"WP{number:0{width}}" for number in range(1, size + 1)]
 
 
 @dataclass(frozen=True, kw_only=True)

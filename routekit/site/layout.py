@@ -66,10 +66,12 @@ class Works(SetOut):
         String of each run, blank where it is not burst.
     outside_of_run : numpy.ndarray of float, shape (n,)
         Outside diameter that each run's string is pulled in, mm; NaN outside strings.
-    setup_share, pit_m3, pit_m2, wait_days : numpy.ndarray of float, shape (n,)
+    setup_share, pit_m2, wait_days : numpy.ndarray of float, shape (n,)
         Each run's share, by length, of its string's set-up and pits, and of the working days that
         its pull waits for lengths that are welded on (none where that is not known: the string
         says so).
+    pit_m3 : dict of str to numpy.ndarray of float, shape (n,)
+        Each run's share of the volume of its string's pits by way of digging, m3.
     pit_harm, dig_harm, joining_harm, spot_harm : DataFrame, n rows
         n_structural, n_careful, n_major, root_m2: what pits (shared by length), all small digs,
         those at connections and those at collapses alone do to trees along each run.
@@ -86,7 +88,7 @@ class Works(SetOut):
     string_of_run: Texts
     outside_of_run: Floats
     setup_share: Floats
-    pit_m3: Floats
+    pit_m3: dict[str, Floats]
     pit_m2: Floats
     wait_days: Floats
     pit_harm: pd.DataFrame
@@ -282,7 +284,7 @@ def set_out_works(
         # A run that is not in any string would be a string by itself.
         setup_share=np.where(inside, share, 1.0),
         wait_days=spread(np.nan_to_num(waits)),
-        pit_m3=spread(volume),
+        pit_m3={method: spread(dug) for method, dug in volume.items()},
         pit_m2=spread(area),
         pit_harm=pd.DataFrame({name: spread(of_pits[name].to_numpy()) for name in HARM}),
         dig_harm=of_digs,

@@ -17,6 +17,9 @@ from routekit.trees.breach import MAJOR
 HARM = ("n_structural", "n_careful", "n_major", "root_m2")
 """What excavations do to trees: trees hurt, careful digs, and root zone dug up or cut off."""
 
+PIT_METHODS = (*KEEPS_ROOTS, "machine")
+"""Ways in which pits are dug."""
+
 
 def dug_harm(
     polygons: NDArray[np.object_],
@@ -122,7 +125,9 @@ def pit_harm(
     )
 
 
-def pit_sizes(strings: gpd.GeoDataFrame, pits: gpd.GeoDataFrame) -> tuple[Floats, Floats]:
+def pit_sizes(
+    strings: gpd.GeoDataFrame, pits: gpd.GeoDataFrame
+) -> tuple[dict[str, Floats], Floats]:
     """Sum volume and surface of each string's pits; a shared pit counts half for each.
 
     Parameters
@@ -131,15 +136,21 @@ def pit_sizes(strings: gpd.GeoDataFrame, pits: gpd.GeoDataFrame) -> tuple[Floats
 
     Returns
     -------
-    volume_m3, area_m2 : numpy.ndarray of float, one per string
+    volume_m3 : dict of str to numpy.ndarray of float, one per string
+        By way of digging, in the order of `PIT_METHODS`.
+    area_m2 : numpy.ndarray of float, one per string
     """
     string, pit, share = _pits_of_strings(strings, pits)
-    area = pits["length_m"] * pits["width_m"]
-    volume, surface = (
-        np.bincount(string, values.to_numpy(dtype=float)[pit] * share, minlength=len(strings))
-        for values in (pits["volume_m3"], area)
-    )
-    return volume.astype(float), surface.astype(float)
+
+    def add_up(values: pd.Series) -> Floats:
+        found = values.to_numpy(dtype=float)[pit] * share
+        return np.bincount(string, found, minlength=len(strings)).astype(float)
+
+    volume = {
+        method: add_up(pits["volume_m3"].where(pits["method"] == method, 0.0))
+        for method in PIT_METHODS
+    }
+    return volume, add_up(pits["length_m"] * pits["width_m"])
 
 
 def _pits_of_strings(

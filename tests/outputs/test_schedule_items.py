@@ -91,6 +91,18 @@ def test_parts_of_an_item_add_up_to_the_whole(sample_result):
     assert whole.drop(parts.index).abs().max() < 1e-6
 
 
+def test_a_pit_is_priced_in_the_way_that_it_is_dug(sample_result):
+    """Volume of each pit under the item of its own method, as card and works plan name it."""
+    pits = sample_result.pits.set_index(sample_result.pits["pit_id"].astype(str))
+    items = list_items(sample_result)
+    found = items[items["item"].isin(DIGGING.values()) & items["place"].isin(pits.index)]
+    assert found["item"].tolist() == pits["method"].map(DIGGING)[found["place"]].tolist()
+    dug = found.groupby("place")["quantity"].sum()
+    np.testing.assert_allclose(dug, pits["volume_m3"][dug.index].astype(float))
+    assert set(dug.index) == set(pits.index)
+    assert set(pits["method"]) == {"machine", "suction"}
+
+
 def test_what_is_not_known_is_listed_without_a_quantity(sample_result):
     items = sample_result.quantities.copy()
     first = np.flatnonzero(items["item"] == "pit_dig_m3")[0]

@@ -41,7 +41,10 @@ STRINGS = gpd.GeoDataFrame(
     crs=CRS,
 )
 PITS = gpd.GeoDataFrame(
-    {"pit_id": ["P1", "P2"], "volume_m3": [12.0, 8.0], "length_m": [4.0, 2.0], "width_m": 2.0},
+    {
+        "pit_id": ["P1", "P2"], "volume_m3": [12.0, 8.0], "length_m": [4.0, 2.0], "width_m": 2.0,
+        "method": ["machine", "suction"],
+    },
     geometry=[box(0, 0, 4, 2), box(40, 0, 42, 2)], crs=CRS,
 )  # fmt: skip
 
@@ -82,9 +85,11 @@ def test_share_by_length():
 
 def test_a_shared_pit_counts_half_for_each_string():
     volume, area = pit_sizes(STRINGS, PITS)
-    assert volume.tolist() == [12.0 + 4.0, 4.0]
+    assert volume["machine"].tolist() == [12.0, 0.0]
+    assert volume["suction"].tolist() == [4.0, 4.0]
+    assert volume["hand"].tolist() == [0.0, 0.0]
     assert area.tolist() == [8.0 + 2.0, 2.0]
-    assert volume.sum() == PITS["volume_m3"].sum()
+    assert sum(volume.values()).sum() == PITS["volume_m3"].sum()
 
 
 def test_pit_harm_is_shared_like_the_pits():

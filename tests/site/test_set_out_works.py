@@ -104,7 +104,7 @@ def test_a_string_and_its_pits_are_shared_by_the_length_of_its_runs():
         works.pits["volume_m3"].sum(),
         (works.pits["length_m"] * works.pits["width_m"]).sum(),
     )
-    assert works.pit_m3.tolist() == pytest.approx([volume / 4, volume / 2, volume / 4])
+    assert works.pit_m3["machine"].tolist() == pytest.approx([volume / 4, volume / 2, volume / 4])
     assert works.pit_m2.tolist() == pytest.approx([area / 4, area / 2, area / 4])
     assert works.wait_days.tolist() == [0.0] * 3
     assert works.is_barred.tolist() == [0.0] * 3
@@ -119,8 +119,8 @@ def test_a_run_that_is_not_burst_has_no_string_and_would_be_one_by_itself():
     assert works.string_of_run.tolist() == ["S0001", "", "S0002"]
     assert works.setup_share.tolist() == [1.0, 1.0, 1.0]
     np.testing.assert_array_equal(works.outside_of_run, [250.0, np.nan, 250.0])
-    assert works.pit_m3[1] == works.pit_m2[1] == works.wait_days[1] == 0.0
-    assert (works.pit_m3[[0, 2]] > 1).all()
+    assert works.pit_m3["machine"][1] == works.pit_m2[1] == works.wait_days[1] == 0.0
+    assert (works.pit_m3["machine"][[0, 2]] > 1).all()
     np.testing.assert_array_equal(works.is_barred, [0.0, np.nan, 0.0])
     none = works_of(make_place(), [False] * 3)
     assert none.string_of_run.tolist() == [""] * 3

@@ -60,9 +60,10 @@ def build_plans(result: Result, streets: Sequence[str]) -> list[dict[str, Any]]:
     Returns
     -------
     list of dict
-        One per street: name, counts (runs, pits, digs and fence_m), overview and parts (drawings),
-        works (what, size, note), watched and undecided (ids of runs), fences, ground, hand (rows of
-        the tables), notes and unknown; all in words, with their statements.
+        One per street: name, counts (runs, pits, digs and fence_m), trench (length, blank
+        for none), overview and parts (drawings), works (what, size, note), watched and undecided
+        (ids of runs), fences, ground, hand (rows of the tables), notes and unknown; all in words,
+        with their statements.
     """
     atlas, of = Atlas(result), _Lists(result)
     plans = []
@@ -180,10 +181,13 @@ class _Lists:
         notes = here[(kind != NOT_SET_OUT).to_numpy(dtype=bool)]
         opens = result.digs["opens_ground"].to_numpy(dtype=bool)
         dug = (self.dig_street == street) & opens
+        trenched = result.trenches["is_recommended"].to_numpy(dtype=bool)
+        trench_m = float(result.runs["length_m"].to_numpy(dtype=float)[mine & trenched].sum())
         return {
             "n_runs": int((mine & ~watched & (self.technique != "")).sum()),
             "n_pits": int((self.pit_street == street).sum()),
             "n_digs": int(dug.sum()),
+            "trench": write_quantity(trench_m, "m", 0) if trench_m else "",
             "fence_m": float(fences["length_m"].sum()),
             "works": [
                 *self._list_runs(mine & ~watched & (self.technique != "")),

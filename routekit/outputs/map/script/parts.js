@@ -118,7 +118,7 @@ function pitCard(pit) {
       of("structural_m2") ? [say("In structural zones"), quantity(of("structural_m2"), "m\u00b2")] : null,
       of("may_be_structural") ? [say("Position"), warning(say("may be in a structural zone: survey pipe and stem first"))] : null,
       leastFact(of("is_within_least")),
-      of("is_near_stem") ? [say("Stem"), warning(say("too close: nothing may be dug here"))] : null,
+      stemFact(of("is_near_stem")),
       streetFact(of),
       of("method") ? [say("Digging method"), codeWord("method", of("method"))] : null,
       [say("What it affects"), textOf(study.pits, "why", pit) || notKnown()],
@@ -139,6 +139,12 @@ function placeOfPit(pit) {
   if (!isClear) return [", ", say("no clear position found")];
   if (unsure === null) return [", ", say("clear as drawn, position accuracy not known")];
   return [", ", unsure ? say("clear as drawn, position uncertain") : say("clear")];
+}
+
+// What is dug too close to a stem, or may be; nothing where it is not.
+function stemFact(isNear) {
+  if (isNear === null) return [say("Stem"), warning(say("not known whether it is too close to a stem"))];
+  return isNear ? [say("Stem"), warning(say("too close: nothing may be dug here"))] : null;
 }
 
 // Ground in root zones, and below it the zone of each tree where it lies in several.
@@ -250,9 +256,10 @@ function digCard(row) {
     [say("Excavated"), robot ? say("nothing: from inside the pipe") : quantity(of("footprint_m2"), "m\u00b2")],
     robot ? null : [say("In root zones"), inRootZones(of, of("dig_id"))],
     robot ? null : [say("Most affected tree"), worstTree((name) => of(name), row)],
+    of("structural_m2") ? [say("In structural zones"), quantity(of("structural_m2"), "m\u00b2")] : null,
     doubt ? [say("Position"), of("may_be_structural") ? warning(doubt) : doubt] : null,
     robot ? null : leastFact(of("is_within_least")),
-    of("is_near_stem") ? [say("Stem"), warning(say("too close: nothing may be dug here"))] : null,
+    robot ? null : stemFact(of("is_near_stem")),
   ])];
 }
 
