@@ -292,7 +292,9 @@ def _plan_pe(
     """Put a PE pipe of a given size into each run."""
     inside = bore(outside, sdr)
     flow, velocity = renewed_capacity(inside, cases["gradient"], "pe", settings.flow)
-    text = [
+    # Few sizes are made: each is named once.
+    _, first, made = np.unique(outside, return_index=True, return_inverse=True)
+    names = [
         say(
             "{pipe}, OD {outside:.0f} SDR {sdr:g}, bore {bore:.0f} mm",
             pipe=name,
@@ -302,7 +304,7 @@ def _plan_pe(
         )
         if np.isfinite(hole)
         else ""
-        for size, hole in zip(outside, inside, strict=True)
+        for size, hole in zip(outside[first], inside[first], strict=True)
     ]
     return pd.DataFrame(
         {
@@ -312,7 +314,7 @@ def _plan_pe(
             "velocity_m_s": velocity,
             "pipe_kg_m": pipe_mass(outside, sdr, settings.pipe),
             "wall_mm": (outside - inside) / 2,
-            **both("new_pipe", text),
+            **both("new_pipe", fill(names)[made]),
         }
     )
 

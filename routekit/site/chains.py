@@ -208,23 +208,27 @@ def _through_limits(
     known = pd.notna(group[upper]) & pd.notna(group[lower])
     other_host = known & (group[upper] != group[lower])
     branch = _larger_branch(runs, *codes, upper, lower) & settings.larger_branch_stops
-    hosts = say_rows(
+    bent = bend > settings.max_bend_deg + 1e-9
+    stepped = step > settings.max_level_step_m + 1e-9
+    # Said only where it holds: most manholes stop no string.
+    hosts, bends, steps = (np.full(len(inner), "", dtype=object) for _ in range(3))
+    hosts[other_host] = say_rows(
         "host changes from {upper} to {lower}",
-        upper=_say_materials(material[upper]),
-        lower=_say_materials(material[lower]),
+        upper=_say_materials(material[upper[other_host]]),
+        lower=_say_materials(material[lower[other_host]]),
     )
-    said, _ = write_rows_apart(bend, settings.max_bend_deg, 1)
-    bends = say_rows(
+    said, _ = write_rows_apart(bend[bent], settings.max_bend_deg, 1)
+    bends[bent] = say_rows(
         "bend of {bend} degrees exceeds {limit}", bend=said, limit=settings.max_bend_deg
     )
-    said, _ = write_rows_apart(step, settings.max_level_step_m, 2)
-    steps = say_rows(
+    said, _ = write_rows_apart(step[stepped], settings.max_level_step_m, 2)
+    steps[stepped] = say_rows(
         "level step of {step} m exceeds {limit} m", step=said, limit=settings.max_level_step_m
     )
     cause = join_causes(
         [
-            (bend > settings.max_bend_deg + 1e-9, bends),
-            (step > settings.max_level_step_m + 1e-9, steps),
+            (bent, bends),
+            (stepped, steps),
             (other_host, hosts),
             (branch, say("a larger branch joins")),
         ],

@@ -34,6 +34,8 @@ NOT_KNOWN = message("not known")
 """Room for a string: for the whole of it, for parts, not even for one bar, or not known."""
 LEAST_NAMED_M2 = 0.5
 """Surfaces taken that round to no square metre are not named in the text, m2 (house choice)."""
+_ROUNDING_M = 1e-6
+"""By which coordinates may be off, m (house choice)."""
 NO_BAR = message("no room for one pipe length: choose the other end or another technique")
 
 
@@ -78,14 +80,43 @@ def turn_axes(axis: Floats, angle_deg: float) -> Floats:
 
 
 def _first_hits(strips: _Strips, polygons: Objects, strip: Ints, parts: Objects) -> Floats:
-    """Distance along each strip at which it first meets any of the shapes paired with it."""
+    """Distance along each strip at which it first meets any of the shapes paired with it.
+
+    A shape begins no nearer than its box does: those whose box lies behind what a strip has met
+    already are not cut.
+    """
+    nearest = np.full(len(polygons), np.inf)
+    begins = _box_begins(strips, strip, parts)
+    order = np.lexsort((begins, strip))
+    _, first = np.unique(strip[order], return_index=True)
+    leading = order[first]
+    _cut(strips, polygons, strip[leading], parts[leading], nearest)
+    is_left = begins < nearest[strip]
+    is_left[leading] = False
+    left = np.flatnonzero(is_left)
+    _cut(strips, polygons, strip[left], parts[left], nearest)
+    return nearest
+
+
+def _box_begins(strips: _Strips, strip: Ints, parts: Objects) -> Floats:
+    """Distance along each strip at which the box of the shape paired with it begins, m.
+
+    Somewhat nearer, so that rounding leaves no shape out.
+    """
+    west, south, east, north = shapely.bounds(parts).T
+    origin, axis = strips.origin[strip], strips.axis[strip]
+    x = np.minimum((west - origin[:, 0]) * axis[:, 0], (east - origin[:, 0]) * axis[:, 0])
+    y = np.minimum((south - origin[:, 1]) * axis[:, 1], (north - origin[:, 1]) * axis[:, 1])
+    return np.asarray(np.maximum(x + y, 0.0) - _ROUNDING_M)
+
+
+def _cut(strips: _Strips, polygons: Objects, strip: Ints, parts: Objects, nearest: Floats) -> None:
+    """Bring the first hits of strips down to where they meet the shapes paired with them."""
     shared = shapely.intersection(polygons[strip], parts)
     points, pair = shapely.get_coordinates(shared, return_index=True)
     row = strip[pair]
     along = np.sum((points - strips.origin[row]) * strips.axis[row], axis=1)
-    nearest = np.full(len(polygons), np.inf)
     np.minimum.at(nearest, row, np.maximum(along, 0))
-    return nearest
 
 
 def free_length(strips: _Strips, around: Surroundings, settings: LaydownSettings) -> Floats:

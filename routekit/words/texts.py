@@ -153,12 +153,17 @@ def say(one: str, many: str = "", /, *, context: str = "", **values: object) -> 
     '2 runs of 1,234.6 m'
     """
     message = read_message(one, many, context)
-    shown = {slot: show_value(values[slot], form) for slot, form in message.formats}
+    shown: dict[str, str] = {}
+    said: dict[str, Statement] = {}
+    for slot, form in message.formats:
+        value = show_value(values[slot], form)
+        shown[slot], said[slot] = value, state(value)
     if many and COUNT not in shown:
-        shown[COUNT] = show_value(values[COUNT], ".10g")
+        count = show_value(values[COUNT], ".10g")
+        shown[COUNT], said[COUNT] = count, state(count)
     is_one = not message.many or float(shown[COUNT].replace(",", "")) == 1
     english = (message.one if is_one else message.many).format_map(shown)
-    return Text(english, message.state({slot: state(value) for slot, value in shown.items()}))
+    return Text(english, message.state(said))
 
 
 def show_value(value: object, form: str) -> str:
