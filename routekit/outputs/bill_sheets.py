@@ -337,7 +337,9 @@ def write_places(
     page.finish(study)
 
 
-def write_quantities_file(rows: pd.DataFrame, path: Path, look: Look, result_id: str) -> Path:
+def write_quantities_file(
+    rows: pd.DataFrame, path: Path, look: Look, result_id: str, told: str = ""
+) -> Path:
     """Write the rows of quantities as text, whatever their number.
 
     Parameters
@@ -348,6 +350,8 @@ def write_quantities_file(rows: pd.DataFrame, path: Path, look: Look, result_id:
     look : Look
     result_id : str
         Name of the result; stands in the first line.
+    told : str, optional
+        What the quantities rest on; stands behind it.
 
     Returns
     -------
@@ -368,7 +372,7 @@ def write_quantities_file(rows: pd.DataFrame, path: Path, look: Look, result_id:
     ]
     safe = {name: _hold_texts(table[name]) for name in texts}
     with replacing_file(path) as fresh, fresh.open("w", encoding="utf-8", newline="") as stream:
-        stream.write(f"# routekit result {result_id}\n")
+        stream.write(f"# routekit result {result_id}{'; ' if told else ''}{told}\n")
         table.assign(**safe).to_csv(stream, index=False, lineterminator="\n")
     return path
 

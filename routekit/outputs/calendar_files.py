@@ -17,6 +17,7 @@ import pandas as pd
 from routekit.outputs.atomic import replacing_file
 from routekit.outputs.result_ids import PROPERTY
 from routekit.result import Result
+from routekit.vocabulary import TAUGHT
 from routekit.words.catalogue import render, render_column
 from routekit.words.texts import Text, begin, say, word
 
@@ -58,9 +59,10 @@ def write_calendars(result: Result, path: str | Path) -> Path:
     target, outputs = Path(path), result.settings.outputs
     events = list_packages(result.programme, outputs.language)
     events += list_care(result.after_care, outputs.language)
-    _write_events(events, result, target)
+    _write_events(events, result, target, outputs.language)
     streets = list_streets(result.programme, outputs.public.language)
-    _write_events(streets, result, target.with_name(RESIDENTS))
+    residents = target.with_name(RESIDENTS)
+    _write_events(streets, result, residents, outputs.public.language)
     return target
 
 
@@ -123,7 +125,8 @@ def list_care(care: pd.DataFrame, language: str) -> list[Event]:
     is_due = care["due_on"].ne("").to_numpy(dtype=bool)
     days = care["due_on"].where(is_due, care["planned_on"])
     texts = render_column(care["look_for_words"], language)
-    table = care.assign(day=days, is_due=is_due, said=care["tree_id"] + ": " + list(texts))
+    lines = [f"{tree}: {text}" for tree, text in zip(care["tree_id"], texts, strict=True)]
+    table = care.assign(day=days, is_due=is_due, said=np.array(lines, dtype=object))
     events = []
     keys = ["day", "is_due", "task", "season"]
     for (day, known, task, season), rows in table[days.ne("")].groupby(keys, sort=True):
@@ -173,8 +176,8 @@ def _say_last(day: object) -> Text:
     return say("At the latest until {day}", day=day)
 
 
-def _write_events(events: Iterable[Event], result: Result, path: Path) -> None:
-    """Write a calendar."""
+def _write_events(events: Iterable[Event], result: Result, path: Path, language: str) -> None:
+    """Write a calendar; what days rest on stands in its description (RFC 7986)."""
     from icalendar import Calendar  # noqa: PLC0415 - slow to import
     from icalendar import Event as Entry  # noqa: PLC0415
 
@@ -182,6 +185,8 @@ def _write_events(events: Iterable[Event], result: Result, path: Path) -> None:
     book.add("prodid", "-//routekit//programme//EN")
     book.add("version", "2.0")
     book.add(f"x-{PROPERTY.replace(' ', '-')}", result.result_id)
+    if TAUGHT in result.cautions:
+        book.add("description", render(word(TAUGHT), language))
     stamp = _stamp(result)
     for event in events:
         entry = Entry()

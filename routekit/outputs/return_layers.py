@@ -40,6 +40,7 @@ from routekit.outputs.gis_layers import Layer, root_zones_layer
 from routekit.outputs.result_ids import RETURN_TABLE
 from routekit.outputs.touched_trees import list_touched
 from routekit.result import Result
+from routekit.vocabulary import CAUTIONS
 from routekit.words.texts import join, say
 
 ZONE_COLUMNS = ("tree_id", "by", "reason")
@@ -107,6 +108,7 @@ def write_return_file(
     in_use = result.zones
     if len(in_use):
         in_use = in_use[in_use["tree_id"].isin(touched).to_numpy()]
+    own = [("caution", caution) for caution in result.cautions if caution not in CAUTIONS]
     layers = [
         Layer(
             name="root_zones",
@@ -129,7 +131,7 @@ def write_return_file(
         *(_site_layer(name, table) for name, table in site.items()),
         Layer(
             name=RETURN_TABLE,
-            table=pd.DataFrame({"name": ["result"], "value": [result.result_id]}),
+            table=pd.DataFrame([("result", result.result_id), *own], columns=["name", "value"]),
             description="Result that this file was written with; leave it as it is",
         ),
     ]

@@ -51,6 +51,7 @@ from routekit.outputs.schedule_items import leave_out_money
 from routekit.outputs.schedule_sheets import collect_sheets, find_currency
 from routekit.result import Result
 from routekit.techniques import TECHNIQUES
+from routekit.vocabulary import TAUGHT
 from routekit.words.catalogue import render, render_column, translate_words
 from routekit.words.languages import SOURCE
 from routekit.words.texts import Text, message, say, word
@@ -128,7 +129,9 @@ def write_schedule(result: Result, path: str | Path) -> Path:
             )
             raise OutputError(message) from error
     spoken = _speak_table(whole, QUANTITIES, language)
-    write_quantities_file(spoken, target.with_suffix(".csv"), Look({}, language), result.result_id)
+    told = render(word(TAUGHT), language) if TAUGHT in result.cautions else ""
+    beside = target.with_suffix(".csv")
+    write_quantities_file(spoken, beside, Look({}, language), result.result_id, told)
     return target
 
 

@@ -73,6 +73,7 @@ def collect_sheets(result: Result) -> dict[str, pd.DataFrame]:
         "Surveys": result.surveys.assign(currency=find_currency(result.totals)),
         "Permits": result.permits,
         "As built": result.as_built,
+        "Lessons": result.lessons,
         "After-care": result.after_care,
         "Assumptions": result.rules,
         "Sources": provenance,

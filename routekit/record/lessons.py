@@ -19,13 +19,20 @@ from routekit.arrays import ID_MARK, Floats, take_numbers
 from routekit.errors import StudyError
 from routekit.layers.site_return import SiteReturn
 from routekit.record.as_built import Plan, find_trees_of_roots, measure_dug, name_dug
-from routekit.record.posterior import Factor, Share, find_factor, find_share
+from routekit.record.posterior import LEAST_RATIOS, Factor, Share, find_factor, find_share
 from routekit.schema import load_tables
 from routekit.words.texts import message
 
 PULL, DAYS, ROOTS = message("pull"), message("working days"), message("zones with roots")
 """What is taught: factor on the drag, factor on working days, share of zones dug in which roots
 were met."""
+
+RESTS: Final = {
+    PULL: message("pull of every string, and the limits of pipe and machine held against it"),
+    DAYS: message("working days of every technique, and what is counted by them"),
+}
+NOTHING: Final = message("nothing in this study")
+"""Which figures of the study that takes a lesson over rest on it."""
 
 _KEYS: Final = {PULL: "pull", DAYS: "days", ROOTS: "roots"}
 _FILE_MARK: Final = "routekit lessons"
@@ -169,12 +176,14 @@ def _count_roots(returned: SiteReturn, plan: Plan) -> tuple[int, int]:
     return int(met.sum()), int((met | clear).sum())
 
 
-def tabulate_lessons(lessons: Lessons) -> pd.DataFrame:
-    """List the lessons, with their spread and count.
+def tabulate_lessons(lessons: Lessons, before: Lessons) -> pd.DataFrame:
+    """List the lessons, with their spread and count, and which figures of the study rest on them.
 
     Parameters
     ----------
     lessons : Lessons
+    before : Lessons
+        What the study took over: of that alone its figures know.
 
     Returns
     -------
@@ -211,11 +220,16 @@ def tabulate_lessons(lessons: Lessons) -> pd.DataFrame:
             f"{lessons.met}{ID_MARK}{lessons.dug}",
         )
     )
-    names = list(load_tables()["lessons"].fields)
+    earlier = {PULL: len(before.pull), DAYS: len(before.days), ROOTS: before.dug}
+    names = [name for name in load_tables()["lessons"].fields if name not in ("n_before", "rests")]
     table = pd.DataFrame(rows, columns=names)
     numbers = dict.fromkeys(names[1:8], "float64")
     kept = table[(table["n"].astype(float) > 0).to_numpy(dtype=bool)].reset_index(drop=True)
-    return kept.astype({**numbers, "ratios": "str", "counts": "str"})
+    number = kept["lesson"].map(earlier)
+    is_taken = number.ge(LEAST_RATIOS) & kept["lesson"].isin(RESTS)
+    rests = kept["lesson"].map(RESTS).where(is_taken, NOTHING)
+    whole = kept.assign(n_before=number.astype("float64"), rests=rests)
+    return whole.astype({**numbers, "ratios": "str", "counts": "str", "rests": "str"})
 
 
 def write_lessons(table: pd.DataFrame, *, result: str, name: str) -> str:

@@ -125,7 +125,7 @@ def keep_record(
         permits=fill_in(permits, filled),
         done_runs=returned.done_runs,
         as_built=compare_as_built(returned, plan, settings),
-        lessons=tabulate_lessons(lessons),
+        lessons=tabulate_lessons(lessons, before),
         findings=findings.table(),
     )
 

@@ -26,7 +26,7 @@ def books(sample_result, tmp_path_factory):
 def test_each_package_is_a_whole_day_event_from_first_to_last_day(books, sample_result):
     table = sample_result.programme.set_index("package_id")
     events = {str(e["summary"]).split()[0]: e for e in books[1]["site"].walk("VEVENT")}
-    events = {name: event for name, event in events.items() if name.startswith("P")}
+    events = {name: event for name, event in events.items() if name.startswith("WP")}
     assert set(events) == set(table.index)
     for name, event in events.items():
         assert event["dtstart"].dt == date.fromisoformat(table["start_date"][name])
@@ -52,7 +52,7 @@ def test_residents_see_their_street_and_no_run(books, sample_result):
 def test_care_of_trees_stands_on_the_days_of_its_seasons(books, sample_result):
     care = sample_result.after_care
     assert care["planned_on"].ne("").any()
-    events = [e for e in books[1]["site"].walk("VEVENT") if not str(e["summary"]).startswith("P")]
+    events = [e for e in books[1]["site"].walk("VEVENT") if not str(e["summary"]).startswith("WP")]
     told = {
         (str(e["dtstart"].dt), line.split(":")[0])
         for e in events

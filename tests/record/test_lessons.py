@@ -1,5 +1,7 @@
 """What finished works teach goes into a file, and the next study takes it over and says so."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pyogrio
@@ -25,6 +27,8 @@ from routekit.study import Study, list_inputs, parse_settings
 
 MEASURED = Lessons(pull=np.array([1.2, 1.5, 1.35]), days=np.array([0.8, 1.0]), met=7, dug=10)
 
+LEARNT = tabulate_lessons(MEASURED, empty_lessons())
+
 
 def load(folder, *lines):
     """A study that names a file of lessons."""
@@ -37,7 +41,7 @@ def load(folder, *lines):
 @pytest.fixture
 def taught(tmp_path):
     """A file of lessons."""
-    text = write_lessons(tabulate_lessons(MEASURED), result="abc", name='A "street"')
+    text = write_lessons(LEARNT, result="abc", name='A "street"')
     (tmp_path / "lessons.toml").write_text(text, encoding="utf-8")
     return tmp_path
 
@@ -139,11 +143,22 @@ def test_lessons_of_the_sample_count_what_was_measured(sample_result):
     assert table.loc["zones with roots", "counts"] == "1;1"
 
 
+def test_figures_rest_on_what_was_taken_over_and_on_nothing_else():
+    table = tabulate_lessons(MEASURED, MEASURED).set_index("lesson")
+    assert table["n_before"].tolist() == [3, 2, 10]
+    assert table.loc["pull", "rests"].startswith("pull of every string")
+    assert table.loc["working days", "rests"].startswith("working days of every technique")
+    assert table.loc["zones with roots", "rests"] == "nothing in this study"
+    assert set(LEARNT["rests"]) == {"nothing in this study"}
+    few = replace(MEASURED, pull=np.array([1.2]))
+    assert tabulate_lessons(MEASURED, few)["rests"][0] == "nothing in this study"
+
+
 def test_the_command_writes_the_lessons_of_a_result(tmp_path):
     provenance = pd.DataFrame(
         {"kind": "study", "name": ["name", "result"], "value": ["A", "abc"]}, dtype="str"
     )
-    made = make_whole("A", "EPSG:25832", provenance=provenance, lessons=tabulate_lessons(MEASURED))
+    made = make_whole("A", "EPSG:25832", provenance=provenance, lessons=LEARNT)
     path = write_geopackage(made, tmp_path / "result.gpkg")
     assert "lessons" in pyogrio.list_layers(path)[:, 0]
     text = write_lessons_file(path, tmp_path / "lessons.toml")
@@ -152,7 +167,10 @@ def test_the_command_writes_the_lessons_of_a_result(tmp_path):
     with pytest.raises(OutputError, match="is there already"):
         write_lessons_file(path, tmp_path / "lessons.toml")
     none = make_whole(
-        "A", "EPSG:25832", provenance=provenance, lessons=tabulate_lessons(empty_lessons())
+        "A",
+        "EPSG:25832",
+        provenance=provenance,
+        lessons=tabulate_lessons(empty_lessons(), empty_lessons()),
     )
     path = write_geopackage(none, tmp_path / "none.gpkg")
     with pytest.raises(OutputError, match="nothing was measured"):

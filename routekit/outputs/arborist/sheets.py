@@ -11,6 +11,7 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
+from routekit.arrays import ID_MARK
 from routekit.outputs.arborist.doubtful import list_doubtful
 from routekit.outputs.arborist.key_plan import draw_key_plans
 from routekit.outputs.arborist.lines import (
@@ -46,6 +47,7 @@ from routekit.outputs.arborist.tree_plan import (
 )
 from routekit.outputs.public.species import name_trees
 from routekit.record.after_care import WATERING
+from routekit.record.permits import KINDS
 from routekit.result import Result
 from routekit.settings.sources import describe_source
 from routekit.vocabulary import MM_PER_M
@@ -78,9 +80,8 @@ def build_cases(result: Result, trees: gpd.GeoDataFrame) -> list[dict[str, Any]]
         reaches beyond the drawn one), open_cut, works (what each takes), runs, excavations,
         has_pit, doubtful (excavations that may reach the zone only by position doubt), decisions,
         methods, season (limits of season and weather), after (care after the works),
-        needs_consent, plan, key (its key plans), photo (see `list_photos`), facts (of the tree
-        itself); all in words, with
-        their statements.
+        permits (consents for works at it), needs_consent, plan, key (its key plans), photo (see
+        `list_photos`), facts (of the tree itself); all in words, with their statements.
     """
     if not len(trees):
         return []
@@ -98,6 +99,7 @@ def build_cases(result: Result, trees: gpd.GeoDataFrame) -> list[dict[str, Any]]
         confirm=list_confirmations(result, runs),
         needs=_gather_needs(result.tree_needs),
         care=_gather_care(result.after_care),
+        permits=_gather_permits(result.permits),
     )
     trees = trees.assign(
         is_drawn=shapely.is_geometry(zone_shapes(trees)),
@@ -126,6 +128,7 @@ class _Found:
     confirm: dict[int, list[dict[str, str]]]
     needs: dict[str, dict[str, str]]
     care: dict[str, list[dict[str, str]]]
+    permits: dict[str, list[str]]
 
     def describe(self, place: int, tree: dict[str, Any], plan: dict[str, Any]) -> dict[str, Any]:
         """Gather what the sheet of one tree shows."""
@@ -154,6 +157,7 @@ class _Found:
                 *list_methods(tree, needs, "after"),
                 *self.care.get(str(tree["tree_id"]), []),
             ],
+            "permits": self.permits.get(str(tree["tree_id"]), []),
             "needs_consent": not {"is_protected", "protection_unknown"}.isdisjoint(needs),
             "plan": plan | _measure_circles(tree, plan["per_m"]),
         }
@@ -176,6 +180,26 @@ def _gather_care(care: pd.DataFrame) -> dict[str, list[dict[str, str]]]:
         str(tree): [{"text": text, "source": source}]
         for tree, text in zip(mine["tree_id"], take_texts(mine, "look_for"), strict=True)
     }
+
+
+def _gather_permits(permits: pd.DataFrame) -> dict[str, list[str]]:
+    """Say of each consent for works at a tree whether it is open, by id of the tree."""
+    found: dict[str, list[str]] = {}
+    mine = permits[permits["kind"].eq(KINDS["trees"]).to_numpy(dtype=bool)]
+    for row in mine.astype(object).to_dict("records"):
+        package = " ".join(filter(None, (row["package_id"], row["work_id"])))
+        if row["is_open"]:
+            text = say("Consent open: package {package} is not ready.", package=package)
+        else:
+            text = say(
+                "Consent {reference} of {day}, package {package}.",
+                reference=row["reference"],
+                day=row["granted_on"],
+                package=package,
+            )
+        for tree in filter(None, row["subject"].split(ID_MARK)):
+            found.setdefault(tree, []).append(text)
+    return found
 
 
 def _measure_circles(tree: dict[str, Any], per_m: float) -> dict[str, float | None]:

@@ -174,7 +174,7 @@ def _frame(district: District, words: dict[str, Any], settings: PublicSettings) 
         "result_id": district.result_id,
         "date": settings.data_date,
         "written_date": write_date(settings.data_date, words) if settings.data_date else "",
-        "cautions": list(words["cautions"]),
+        "cautions": [key for key in words["cautions"] if key != "taught" or district.is_taught],
     }
 
 

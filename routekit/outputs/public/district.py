@@ -15,7 +15,7 @@ from routekit.outputs.public.languages import Statement
 from routekit.outputs.public.reduce import PublicTables, reduce_result
 from routekit.outputs.public.statements import state_streets
 from routekit.result import Result
-from routekit.vocabulary import SURFACE_KINDS
+from routekit.vocabulary import SURFACE_KINDS, TAUGHT
 
 _DRAWN_FIRST = ("building", *SURFACE_KINDS)
 
@@ -44,6 +44,8 @@ class District:
     said: list[list[Statement]]
     backdrop: gpd.GeoDataFrame
     result_id: str = ""
+    is_taught: bool = False
+    """Days rest on what earlier works took."""
 
 
 def describe_district(result: Result) -> District:
@@ -72,6 +74,7 @@ def describe_district(result: Result) -> District:
         name=tables.name,
         crs=tables.crs,
         result_id=result.result_id,
+        is_taught=TAUGHT in result.cautions,
         facts=facts,
         said=state_streets(facts, settings),
         backdrop=_list_backdrop(tables, facts.runs, settings.backdrop_reach_m),

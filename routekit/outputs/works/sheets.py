@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from routekit.arrays import ID_MARK, Flags, Objects
+from routekit.arrays import ID_MARK, Flags, Objects, split_ids
 from routekit.outputs.arborist.words import NOT_KNOWN, write_quantity
 from routekit.outputs.works.drawing import LETTERS, Atlas
 from routekit.outputs.works.frames import frame_street
@@ -61,7 +61,8 @@ def build_plans(result: Result, streets: Sequence[str]) -> list[dict[str, Any]]:
     -------
     list of dict
         One per street: name, counts (runs, pits, digs and fence_m), trench (length, blank
-        for none), overview and parts (drawings), works (what, size, note), watched and undecided
+        for none), overview and parts (drawings), works (what, size, note), permits
+        (package, kind, about, needed, reference, day, is_open, is_ready), watched and undecided
         (ids of runs), fences, ground, hand (rows of the tables), notes and unknown; all in words,
         with their statements.
     """
@@ -203,7 +204,28 @@ class _Lists:
             "hand": _list_areas(here[(kind == HAND_DIG).to_numpy(dtype=bool)]),
             "notes": _note(notes),
             "unknown": _note(unknown),
+            "permits": self._list_permits(set(ids[mine].tolist())),
         }
+
+    def _list_permits(self, runs: set[str]) -> list[dict[str, Any]]:
+        """List permits and notices of the packages that work in a street, and which are open."""
+        permits = self.result.permits
+        members = split_ids(permits["run_ids"])
+        here = np.array([not runs.isdisjoint(ids) for ids in members], dtype=bool)
+        mine = permits[here]
+        return [
+            {
+                "package": " ".join(filter(None, (row["package_id"], row["work_id"]))),
+                "kind": word(row["kind"]),
+                "about": _split(row["subject"]),
+                "needed": "" if row["is_needed"] is True else say("not known whether needed"),
+                "reference": row["reference"],
+                "day": row["granted_on"],
+                "is_open": row["is_open"],
+                "is_ready": row["is_ready"],
+            }
+            for row in mine.astype(object).to_dict("records")
+        ]
 
     def _list_runs(self, rows: Flags) -> list[dict[str, Any]]:
         """List runs with their technique, new pipe and standing."""
