@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from routekit.errors import LayerError
 from routekit.layers.opening import find_database_fault, shut_doors
 from routekit.outputs.compare_moves import ALL, MOVE_COLUMNS, ORDER, ROWS, Place, Told
-from routekit.outputs.folded import STORED
+from routekit.outputs.folded import EARLIER
 
 ROW_KEYS: dict[str, tuple[str, ...]] = {
     "runs": ("run_id",),
@@ -67,7 +67,7 @@ ROW_KEYS: dict[str, tuple[str, ...]] = {
 in their order."""
 
 FOUND_COLUMNS = ("table", "column", "what", "rows", "key", "old", "new", "reason")
-_LEFT_OUT = ("provenance", "layer_styles", *STORED)
+_LEFT_OUT = ("provenance", "layer_styles", *EARLIER)
 _GEOMETRY = "geometry"
 _LINE_WIDTH = 60
 

@@ -1,169 +1,416 @@
-"""Long tables of a result stored folded: what rows share stands once, and a view shows them whole.
+"""Layers of a result stored folded: what rows share stands once, and a view shows them whole.
 
-Of the checks, all but the run and the value repeats: a district of 10,000 runs has 1.2 million
-checks and some 6,000 kinds of them. The file holds the kinds, and for each check its run, its kind
-and its value; the view of the table's own name joins them, and is read like any table.
+Most of what a result says of runs, techniques and trees is said many times. So a layer is stored as
+rows with what is their own, and as *kinds*, the combinations of what they share. A text that comes
+again stands once in the table `texts`; a sentence that comes again but for its numbers stands there
+once as a *form*, and the row has its numbers. The view of the layer's own name joins them, and is
+read like any layer, value by value what the result holds.
+
+Which columns are folded depends on what it saves; readers of the view see no difference.
 """
 
 from __future__ import annotations
 
+import json
+import re
 import sqlite3
-from dataclasses import dataclass, replace
+from collections.abc import Iterable
+from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
 
 from routekit.arrays import Ints
-from routekit.outputs.gis_layers import Layer
 
-KINDS: Final = "check_kinds"
-"""Name of the table that holds once what checks share."""
-ROWS: Final = "check_rows"
-"""Name of the table with a row for each check."""
-STORED: Final = (KINDS, ROWS)
-"""Tables that are read through a view, and are none of the result by themselves."""
+TEXTS: Final = "texts"
+"""Name of the table of texts that come again."""
+EARLIER: Final = ("check_kinds", "check_rows")
+"""Parts of a folded table that earlier results list among their contents."""
 
-_FOLDED: Final = "checks"
-_PARENT: Final = "runs"
-_KEY: Final = "run_id"
-_OWN: Final = ("value",)
-_REGISTER: Final = """
-INSERT INTO gpkg_contents (table_name, data_type, identifier, description, last_change, srs_id)
-VALUES (?, 'attributes', ?, ?, ?, 0)"""
+_LEAST_SAVED: Final = 8_192
+"""A column is folded if that saves so many bytes, two pages of the file."""
+_CODE_BYTES: Final = 4
+_NUMBER_BYTES: Final = 9
+_PER_FORM: Final = 16
+"""Numbers of one form: SQLite reads expressions that are nested some 25 deep. A longer text has
+several forms."""
+_MAX_FORMS: Final = 4
+_FIRST_SLOT: Final = 0xE000
+"""Numbers of a form stand as characters of the private use area (Unicode, 23.5)."""
+_NUMBER: Final = re.compile(r"[0-9]{1,15}")
+_SLOTS: Final = re.compile(f"[{chr(_FIRST_SLOT)}-{chr(_FIRST_SLOT + _PER_FORM)}]")
 
 
 @dataclass(frozen=True, kw_only=True)
-class FoldedLayers:
-    """Layers as they are stored, and the one that a view shows whole.
+class Folded:
+    """A layer in its parts.
 
     Attributes
     ----------
-    stored : list of Layer
-        All layers, with the folded one in its parts.
-    whole : Layer or None
-        The one that was folded.
+    rows : pyarrow.Table, n rows
+        What is their own, coded.
+    kinds : pyarrow.Table or None
+        What rows share, each combination once, coded; None where they share nothing.
+    columns : tuple of (str, str)
+        SQL of each column of the view and its name; `v` are the rows, `k` their kinds.
+    key : str
+        Column of `rows` that holds the number of the kind, from 1.
     """
 
-    stored: list[Layer]
-    whole: Layer | None
+    rows: pa.Table
+    kinds: pa.Table | None
+    columns: tuple[tuple[str, str], ...]
+    key: str
 
 
-def fold_layers(layers: list[Layer]) -> FoldedLayers:
-    """Fold the table of checks of a result.
+@dataclass
+class Texts:
+    """Texts that stand once, numbered from 1 in the order in which they come first."""
+
+    numbers: dict[str, int] = field(default_factory=dict)
+
+    def number(self, texts: Iterable[str | None]) -> list[int | None]:
+        """Give each text its number: new ones come after those that are known."""
+        known = self.numbers
+        return [None if t is None else known.setdefault(t, len(known) + 1) for t in texts]
+
+    def as_table(self) -> pa.Table:
+        """Give the texts as a table, in the order of their numbers."""
+        return pa.table({"text": pa.array(list(self.numbers), pa.string())})
+
+
+def fold_table(table: pa.Table, texts: Texts) -> Folded | None:
+    """Fold the columns of a layer where that saves room.
 
     Parameters
     ----------
-    layers : list of Layer
-        Of one result, with its runs.
+    table : pyarrow.Table, n rows
+        Plain columns, as they are to be read back.
+    texts : Texts
+        Texts of the file; those of this layer are added.
 
     Returns
     -------
-    FoldedLayers
-
-    Raises
-    ------
-    ValueError
-        If checks name a run that is not among the runs.
-    """
-    by_name = {layer.name: layer for layer in layers}
-    whole, runs = by_name.get(_FOLDED), by_name.get(_PARENT)
-    if whole is None or runs is None:
-        return FoldedLayers(stored=layers, whole=None)
-    kinds, rows = fold_checks(whole.table, runs.table[_KEY])
-    parts = [
-        replace(
-            whole,
-            name=KINDS,
-            description="What checks share: read it through the table checks",
-            table=kinds,
-        ),
-        replace(
-            whole,
-            name=ROWS,
-            description="Run, kind and value of each check, by the row numbers of runs and "
-            "check_kinds: read it through the table checks",
-            table=rows,
-        ),
-    ]
-    stored = [part for one in layers for part in (parts if one is whole else [one])]
-    return FoldedLayers(stored=stored, whole=whole)
-
-
-def fold_checks(checks: pd.DataFrame, run_ids: pd.Series) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Part the checks into what they share and what is their own.
-
-    Parameters
-    ----------
-    checks : pandas.DataFrame, n rows
-        With `run_id` and `value`.
-    run_ids : pandas.Series
-        Ids of the runs, in the order of their layer.
-
-    Returns
-    -------
-    kinds : pandas.DataFrame
-        Each combination of the other columns once, in the order in which it comes first.
-    rows : pandas.DataFrame, n rows
-        `run` and `kind`, row numbers from 1 in the layer of runs and in `kinds`, and `value`.
-
-    Raises
-    ------
-    ValueError
-        If a check names a run that is not there.
+    Folded or None
+        None where nothing is worth folding.
 
     Examples
     --------
-    >>> import pandas as pd
-    >>> checks = pd.DataFrame({"run_id": ["b", "a"], "check": ["Cover"] * 2, "value": [1.2, 0.9]})
-    >>> kinds, rows = fold_checks(checks, pd.Series(["a", "b"]))
-    >>> len(kinds), rows["run"].tolist(), rows["kind"].tolist()
-    (1, [2, 1], [1, 1])
+    >>> import pyarrow as pa
+    >>> same = pa.table({"check": ["Cover is deep enough"] * 5000, "value": range(5000)})
+    >>> folded = fold_table(same, Texts())
+    >>> folded.rows.column_names, folded.kinds.num_rows
+    (['value', 'kind_of_row'], 1)
     """
-    run = pd.Index(run_ids.astype("str")).get_indexer(pd.Index(checks[_KEY].astype("str")))
-    if (run < 0).any():
-        message = (
-            f"checks name the run {checks[_KEY].iloc[int(np.argmin(run))]}, which is not there"
-        )
-        raise ValueError(message)
-    shared = checks[[name for name in checks.columns if name not in (_KEY, *_OWN)]]
-    kind = _number_rows(shared)
+    columns = {name: _Column.read(_plain(table.column(name))) for name in table.column_names}
+    shared, kind = _choose_shared(columns, table.num_rows)
+    saved = sum(columns[name].saved for name in shared) - _CODE_BYTES * table.num_rows
+    if saved < _LEAST_SAVED:
+        shared, kind = [], np.zeros(0, dtype=np.int64)
+    parts = {name: columns[name].values for name in columns}
     first = np.unique(kind, return_index=True)[1]
-    rows = pd.DataFrame(
-        {
-            "run": (run + 1).astype(np.int32),
-            "kind": (kind + 1).astype(np.int32),
-            **{name: checks[name].to_numpy() for name in _OWN},
-        }
+    kinds = {name: parts[name].take(pa.array(first)) for name in shared}
+    own = {name: values for name, values in parts.items() if name not in kinds}
+    stored_kinds, said_kinds = _code_columns(kinds, texts, "k")
+    stored_rows, said_rows = _code_columns(own, texts, "v")
+    said = {**said_kinds, **said_rows}
+    if (
+        not shared
+        and set(stored_rows) == set(parts)
+        and not any("(" in one for one in said.values())
+    ):
+        return None
+    key = "kind_of_row"
+    while key in parts or key in stored_rows:
+        key += "_"
+    if shared:
+        stored_rows[key] = pa.array((kind + 1).astype(np.int32))
+    return Folded(
+        rows=_make_table(stored_rows, table.schema),
+        kinds=_make_table(stored_kinds, table.schema) if shared else None,
+        columns=tuple((said[name], name) for name in table.column_names),
+        key=key,
     )
-    return shared.iloc[first].reset_index(drop=True), rows
 
 
-def _number_rows(table: pd.DataFrame) -> Ints:
-    """Give equal rows of a table the same number, from 0 in the order in which they come."""
-    number = np.zeros(len(table), dtype=np.int64)
-    for name in table.columns:
-        codes, found = pd.factorize(table[name], use_na_sentinel=False)
-        number = pd.factorize(number * max(len(found), 1) + codes)[0].astype(np.int64)
-    return number
+@dataclass(frozen=True, kw_only=True)
+class _Column:
+    """A column as numbers of its distinct values, and what it costs."""
+
+    values: pa.Array
+    codes: Ints
+    n_distinct: int
+    width: float
+    saved: float
+
+    @classmethod
+    def read(cls, values: pa.Array) -> _Column:
+        """Give the distinct values of a column numbers, and weigh it in bytes."""
+        coded = pc.dictionary_encode(values, null_encoding="encode")
+        codes = coded.indices.to_numpy(zero_copy_only=False).astype(np.int64)
+        n, size = len(values), _stored_bytes(values)
+        repeated = size - _stored_bytes(coded.dictionary)
+        width = min(size / n, _CODE_BYTES) if n and _is_text(values.type) else size / max(n, 1)
+        return cls(
+            values=values,
+            codes=codes,
+            n_distinct=len(coded.dictionary),
+            width=width + 1,
+            saved=repeated,
+        )
 
 
-def write_view(base: sqlite3.Connection, whole: Layer, time_stamp: str) -> None:
-    """Add the view that shows the folded table whole, and list it among the contents.
+def _choose_shared(columns: dict[str, _Column], n: int) -> tuple[list[str], Ints]:
+    """Choose the columns that are worth standing once by kind, and number the kinds of rows.
+
+    A column is taken if its own bytes, told once for each kind, and what the new kinds cost the
+    columns taken before come to less than its bytes in every row.
+    """
+    kind, n_kinds, width = np.zeros(n, dtype=np.int64), 1, 0.0
+    shared: list[str] = []
+    for name, one in sorted(columns.items(), key=lambda item: item[1].n_distinct):
+        if not n or one.n_distinct * 4 > n + 4:
+            break
+        tried, found = pd.factorize(kind * one.n_distinct + one.codes)
+        cost = (len(found) - n_kinds) * width + len(found) * one.width
+        if cost < n * one.width:
+            kind, n_kinds, width = tried.astype(np.int64), len(found), width + one.width
+            shared.append(name)
+    order = list(columns)
+    return sorted(shared, key=order.index), kind
+
+
+def _code_columns(
+    columns: dict[str, pa.Array], texts: Texts, part: str
+) -> tuple[dict[str, pa.Array], dict[str, str]]:
+    """Replace the texts of columns by their numbers where that saves room.
+
+    Returns
+    -------
+    stored : dict of str to pyarrow.Array
+    said : dict of str to str
+        SQL that gives each column back.
+    """
+    stored: dict[str, pa.Array] = {}
+    said: dict[str, str] = {}
+    numbers: list[tuple[str, pa.Array]] = []
+    for name, values in columns.items():
+        stored[name], said[name] = values, f'{part}."{name}"'
+        if not _is_text(values.type):
+            continue
+        coded = pc.dictionary_encode(values)
+        once, size = _stored_bytes(coded.dictionary), _stored_bytes(values)
+        as_text = once + len(coded.dictionary) * 4 + len(values) * _CODE_BYTES
+        form = _find_forms(coded.dictionary, numbers_known=numbers, rows=coded.indices)
+        if form is not None and form.size < min(as_text, size - _LEAST_SAVED):
+            known = next((known for known, told in numbers if told.equals(form.numbers)), "")
+            if not known:
+                known = f"{name}_numbers"
+                stored[known] = form.numbers
+                numbers.append((known, form.numbers))
+            parts = [name, *(f"{name}_{part}" for part in range(2, len(form.forms) + 1))]
+            for place, forms in zip(parts, form.forms, strict=True):
+                stored[place] = _number_texts(forms, coded.indices, texts)
+            places = [f'{part}."{place}"' for place in parts]
+            said[name] = _say_forms(places, f'{part}."{known}"', form.n_slots)
+        elif as_text < size - _LEAST_SAVED:
+            stored[name] = _number_texts(coded.dictionary.to_pylist(), coded.indices, texts)
+            said[name] = _say_text(f'{part}."{name}"')
+    return stored, said
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Forms:
+    """Texts as forms with numbers: forms by distinct text, numbers by row, and what it costs."""
+
+    forms: list[list[str | None]]
+    numbers: pa.Array
+    n_slots: int
+    size: float
+
+
+def _find_forms(
+    distinct: pa.Array, *, numbers_known: list[tuple[str, pa.Array]], rows: pa.Array
+) -> _Forms | None:
+    """Part texts into forms and their numbers; None where they are too short or have no numbers."""
+    if _stored_bytes(distinct) < 4 * _LEAST_SAVED or len(distinct) < len(rows) / 50:
+        return None
+    given = distinct.to_pylist()
+    if any(_SLOTS.search(text) for text in given):
+        return None
+    found = [part_text(text) for text in given]
+    n_slots = max(len(each) for _, each in found)
+    if not n_slots:
+        return None
+    told = pa.array([json.dumps(each, separators=(",", ":")) for _, each in found], pa.string())
+    n_forms = max(len(forms) for forms, _ in found)
+    forms = [
+        [forms[part] if part < len(forms) else None for forms, _ in found]
+        for part in range(n_forms)
+    ]
+    numbers = told.take(rows)
+    is_known = any(numbers.equals(known) for _, known in numbers_known)
+    size = (0 if is_known else _stored_bytes(numbers)) + len(rows) * _CODE_BYTES * n_forms
+    size += sum(len(form.encode()) for form in {form for part in forms for form in part if form})
+    return _Forms(forms=forms, numbers=numbers, n_slots=n_slots, size=size)
+
+
+def part_text(text: str) -> tuple[list[str], list[int | str]]:
+    """Part a text into its forms and its numbers.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    forms : list of str
+        The text in pieces of up to 16 numbers, with a character of the private use area in place of
+        each whole number; numbers after the 64th stay.
+    numbers : list of int or str
+        Whole numbers in their order, as text where they begin with a zero.
+
+    Examples
+    --------
+    >>> forms, numbers = part_text("Run R007 takes 42.5 m2")
+    >>> [len(form) for form in forms], numbers
+    ([18], ['007', 42, 5, 2])
+    """
+    found = list(_NUMBER.finditer(text))[: _PER_FORM * _MAX_FORMS]
+    told = [one.group() for one in found]
+    numbers = [digits if digits != str(int(digits)) else int(digits) for digits in told]
+    forms, piece, end = [], "", 0
+    for place, one in enumerate(found):
+        if place and place % _PER_FORM == 0:
+            forms.append(piece)
+            piece = ""
+        piece += text[end : one.start()] + chr(_FIRST_SLOT + place % _PER_FORM)
+        end = one.end()
+    return [*forms, piece + text[end:]], numbers
+
+
+def _number_texts(texts: Iterable[str | None], rows: pa.Array, known: Texts) -> pa.Array:
+    """Give the number of each row's text, null where there is none."""
+    return pa.array(known.number(texts), pa.int32()).take(rows)
+
+
+def _say_text(place: str) -> str:
+    """Write the SQL that reads a text by its number."""
+    return f"(SELECT t.text FROM {TEXTS} AS t WHERE t.fid = {place})"
+
+
+def _say_forms(places: list[str], numbers: str, n_slots: int) -> str:
+    """Write the SQL that puts its numbers into the forms of a text."""
+    pieces = []
+    for part, place in enumerate(places):
+        said = _say_text(place)
+        for slot in range(part * _PER_FORM, min((part + 1) * _PER_FORM, n_slots)):
+            value = f"ifnull(json_extract({numbers}, '$[{slot}]'), '')"
+            said = f"replace({said}, char({_FIRST_SLOT + slot % _PER_FORM}), {value})"
+        pieces.append(f"ifnull({said}, '')" if part else said)
+    return " || ".join(pieces)
+
+
+def _plain(column: pa.ChunkedArray) -> pa.Array:
+    """Give a column as one array of plain values."""
+    kind = column.type
+    if pa.types.is_dictionary(kind):
+        column = column.cast(kind.value_type)
+    found = column.combine_chunks()
+    return found if isinstance(found, pa.Array) else pa.concat_arrays(found.chunks)
+
+
+def _is_text(kind: pa.DataType) -> bool:
+    """Tell texts."""
+    return bool(pa.types.is_string(kind) or pa.types.is_large_string(kind))
+
+
+def _stored_bytes(values: pa.Array) -> float:
+    """Estimate the bytes that values take in a row of SQLite.
+
+    Source: SQLite, Database File Format, 2.1: whole numbers take 0 to 8 bytes by their size, other
+    numbers 8, and each value a byte in the head of its row.
+    """
+    if not len(values):
+        return 0.0
+    known = int(len(values) - values.null_count)
+    if _is_text(values.type):
+        return float(pc.sum(pc.binary_length(values)).as_py() or 0) + known
+    if pa.types.is_boolean(values.type):
+        return 0.0
+    if pa.types.is_integer(values.type):
+        return 2.0 * float(known)
+    if pa.types.is_floating(values.type):
+        whole = pc.sum(pc.equal(values, pc.round(values))).as_py() or 0
+        return float(2 * whole + 8 * (known - whole))
+    return float(_NUMBER_BYTES * known)
+
+
+def _make_table(columns: dict[str, pa.Array], schema: pa.Schema) -> pa.Table:
+    """Make a table of columns, with what the schema says of those that kept their kind."""
+    fields = []
+    for name, values in columns.items():
+        kept = name in schema.names and schema.field(name).type == values.type
+        fields.append(schema.field(name) if kept else pa.field(name, values.type))
+    return pa.Table.from_arrays(list(columns.values()), schema=pa.schema(fields))
+
+
+def name_rows(layer: str) -> str:
+    """Name the table that holds the rows of a folded layer."""
+    return f"{layer}_rows"
+
+
+def name_kinds(layer: str) -> str:
+    """Name the table that holds the kinds of rows of a folded layer."""
+    return f"{layer}_kinds"
+
+
+def write_views(base: sqlite3.Connection, folded: dict[str, Folded]) -> None:
+    """Put views in the places of folded layers, and take their parts off the contents.
 
     Parameters
     ----------
     base : sqlite3.Connection
-        A GeoPackage that holds the parts.
-    whole : Layer
-        The table that was folded.
-    time_stamp : str
-        Time of the last change, as the contents want it.
+        A GeoPackage that holds the rows under the layers' own names, kinds and texts under theirs.
+    folded : dict of str to Folded
+        By name of the layer.
+
+    Raises
+    ------
+    sqlite3.Error
+        If it cannot be written.
+
+    Notes
+    -----
+    What the contents tell of a layer, its spatial index and its fields stays under its name. The
+    triggers that keep them up to date go, since nothing is written into a view.
     """
-    places = {_KEY: "r", **dict.fromkeys(_OWN, "v")}
-    columns = ", ".join(f'{places.get(name, "k")}."{name}"' for name in whole.table.columns)
-    base.execute(
-        f'CREATE VIEW "{whole.name}" AS SELECT v.fid AS OGC_FID, {columns} FROM {ROWS} AS v '
-        f"LEFT JOIN {_PARENT} AS r ON r.fid = v.run LEFT JOIN {KINDS} AS k ON k.fid = v.kind"
-    )
-    base.execute(_REGISTER, (whole.name, whole.name, whole.description, time_stamp))
+    if not folded:
+        return
+    shapes = dict(base.execute("SELECT table_name, column_name FROM gpkg_geometry_columns"))
+    parts = [TEXTS, *(name_kinds(name) for name, one in folded.items() if one.kinds is not None)]
+    marks = ", ".join("?" * len(parts))
+    # By their names: triggers of layers that stand as tables stay.
+    triggers = base.execute(
+        f"SELECT name FROM sqlite_master WHERE type = 'trigger' "
+        f"AND tbl_name IN ({marks}, {', '.join('?' * len(folded))})",
+        [*parts, *folded],
+    ).fetchall()
+    for (trigger,) in triggers:
+        base.execute(f'DROP TRIGGER "{trigger}"')
+    for table in ("gpkg_ogr_contents", "gpkg_contents"):
+        base.execute(f"DELETE FROM {table} WHERE table_name IN ({marks})", parts)
+    known = base.execute("SELECT 1 FROM sqlite_master WHERE name = 'gpkg_data_columns'")
+    if known.fetchone():
+        base.execute(f"DELETE FROM gpkg_data_columns WHERE table_name IN ({marks})", parts)
+    for name, one in folded.items():
+        base.execute(f'ALTER TABLE "{name}" RENAME TO "{name_rows(name)}"')
+        shape = [(f'v."{shapes[name]}"', shapes[name])] if name in shapes else []
+        columns = ", ".join(f'{said} AS "{column}"' for said, column in [*shape, *one.columns])
+        joined = f'"{name_rows(name)}" AS v'
+        if one.kinds is not None:
+            joined += f' LEFT JOIN "{name_kinds(name)}" AS k ON k.fid = v."{one.key}"'
+        base.execute(f'CREATE VIEW "{name}" AS SELECT v.fid AS OGC_FID, {columns} FROM {joined}')

@@ -32,7 +32,7 @@ from pyogrio.errors import (
 from routekit.errors import OutputError
 from routekit.layers.opening import gdal_options
 from routekit.outputs.atomic import replacing_file
-from routekit.outputs.folded import FoldedLayers, fold_layers, write_view
+from routekit.outputs.folded import TEXTS, Folded, Texts, fold_table, name_kinds, write_views
 from routekit.outputs.gis_layers import Layer, collect_layers, describe_fields, name_fields
 from routekit.outputs.gis_styles import write_styles
 from routekit.result import Result
@@ -75,31 +75,30 @@ def write_geopackage(result: Result, path: str | Path) -> Path:
         If the file cannot be written or replaced; an earlier file is kept.
     """
     target, settings = Path(path), result.settings.outputs.geopackage
-    layers = fold_layers(collect_layers(result, max_check_rows=settings.max_check_rows))
+    layers = collect_layers(result, max_check_rows=settings.max_check_rows)
+    drawn = [layer.name for layer in layers if layer.geometry_type is not None]
     write_layers(
-        layers.stored,
+        layers,
         target,
         crs=result.crs,
         settings=settings,
-        add=_add_view_and_styles(layers),
+        add=_add_styles(drawn),
         is_blank_null=True,
+        is_folded=True,
     )
     return target
 
 
-def _add_view_and_styles(layers: FoldedLayers) -> Callable[[Path], None]:
-    """Make what writes the view of the folded table and the styles of layers into their file."""
-    drawn = [layer.name for layer in layers.stored if layer.geometry_type is not None]
+def _add_styles(drawn: list[str]) -> Callable[[Path], None]:
+    """Make what writes the styles of layers into their file."""
 
     def add(path: Path) -> None:
-        with closing(sqlite3.connect(path)) as base:
-            if layers.whole is not None:
-                with _refusing(f"the table {layers.whole.name} cannot be written", path.name), base:
-                    write_view(base, layers.whole, _TIME_STAMP)
-            with _refusing("the styles of the layers cannot be written", path.name), base:
-                write_styles(base, drawn, _TIME_STAMP)
-        if layers.whole is not None:
-            _name_columns([layers.whole], path, path)
+        with (
+            closing(sqlite3.connect(path)) as base,
+            _refusing("the styles of the layers cannot be written", path.name),
+            base,
+        ):
+            write_styles(base, drawn, _TIME_STAMP)
 
     return add
 
@@ -112,6 +111,7 @@ def write_layers(
     settings: GeopackageSettings,
     add: Callable[[Path], None] | None = None,
     is_blank_null: bool = False,
+    is_folded: bool = False,
 ) -> None:
     """Write layers into a fresh GeoPackage and swap it in.
 
@@ -128,19 +128,43 @@ def write_layers(
         Is called with the new file once these layers are in it, to add more.
     is_blank_null : bool, optional
         Whether blank texts are written as null.
+    is_folded : bool, optional
+        Whether layers are stored folded where that saves room; see `routekit.outputs.folded`.
 
     Raises
     ------
     OutputError
         If the file cannot be written or replaced; an earlier file is kept.
     """
+    texts, folded = Texts(), dict[str, Folded]()
     with replacing_file(path) as fresh, gdal_options(_WRITE_OPTIONS):
         for layer in layers:
+            columns = _arrow_columns(layer.table, describe_fields(layer.name))
+            if is_blank_null:
+                columns = _null_blanks(columns)
+            parts = fold_table(columns, texts) if is_folded else None
+            if parts is not None:
+                folded[layer.name] = parts
+                columns = parts.rows
             with _refusing(f"layer {layer.name} cannot be written", path):
-                _write_layer(layer, fresh, crs, settings, is_blank_null)
+                _write_layer(layer, columns, fresh, crs, settings)
+        with _refusing("what rows share cannot be written", path):
+            _write_shared(folded, texts, fresh)
         _name_columns(layers, fresh, path)
         if add is not None:
             add(fresh)
+
+
+def _write_shared(folded: dict[str, Folded], texts: Texts, fresh: Path) -> None:
+    """Write what the rows of folded layers share, and the views that show the layers whole."""
+    if not folded:
+        return
+    for name, one in folded.items():
+        if one.kinds is not None:
+            pyogrio.write_arrow(one.kinds, fresh, layer=name_kinds(name), driver="GPKG")
+    pyogrio.write_arrow(texts.as_table(), fresh, layer=TEXTS, driver="GPKG")
+    with closing(sqlite3.connect(fresh)) as base, base:
+        write_views(base, folded)
 
 
 def _name_columns(layers: list[Layer], fresh: Path, path: Path) -> None:
@@ -179,13 +203,10 @@ def _refusing(what: str, file: object) -> Iterator[None]:
 
 
 def _write_layer(
-    layer: Layer, path: Path, crs: str, settings: GeopackageSettings, is_blank_null: bool
+    layer: Layer, columns: pa.Table, path: Path, crs: str, settings: GeopackageSettings
 ) -> None:
-    """Write one layer, or one table where there is no geometry type."""
+    """Write one layer with its plain columns, or one table where there is no geometry type."""
     options = {"DESCRIPTION": layer.description}
-    columns = _arrow_columns(layer.table, describe_fields(layer.name))
-    if is_blank_null:
-        columns = _null_blanks(columns)
     if layer.geometry_type is None:
         pyogrio.write_arrow(columns, path, layer=layer.name, driver="GPKG", layer_options=options)
         return

@@ -2,11 +2,13 @@
 
 import dataclasses
 import hashlib
+import re
 import sqlite3
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 import pyogrio
 import pytest
 import shapely
@@ -16,10 +18,13 @@ from whole_result import set_outputs, tell_outcomes
 
 from routekit.errors import OutputError
 from routekit.outputs import geopackage
-from routekit.outputs.folded import KINDS, ROWS, STORED, fold_checks
-from routekit.outputs.geopackage import encode_circles, write_geopackage
+from routekit.outputs.compare_exact import compare_exact
+from routekit.outputs.folded import Texts, fold_table, part_text
+from routekit.outputs.geopackage import encode_circles, write_geopackage, write_layers
 from routekit.outputs.gis_layers import (
+    Layer,
     attach,
+    collect_layers,
     describe_fields,
     join_trees,
     name_fields,
@@ -100,7 +105,7 @@ def same_text_or_number(read, given):
 
 
 def test_has_every_layer_with_a_description(path):
-    assert sorted(pyogrio.list_layers(path)[:, 0]) == sorted([*LAYERS, *STORED, "layer_styles"])
+    assert sorted(pyogrio.list_layers(path)[:, 0]) == sorted([*LAYERS, "layer_styles"])
     for name in LAYERS:
         assert pyogrio.read_info(path, layer=name)["layer_metadata"]["DESCRIPTION"]
 
@@ -287,27 +292,87 @@ def test_no_text_is_blank_where_another_is_null(sample_result, tmp_path):
                 assert base.execute(query).fetchone() == (0,), (layer, name)
 
 
-def test_checks_stand_once_by_kind_and_read_back_whole(sample_result, tmp_path):
-    """Value by value what the result holds, from tables that hold each kind of check once."""
+def test_every_layer_reads_back_as_if_it_stood_whole(sample_result, tmp_path):
+    """Value by value what a file holds that repeats all texts, in fewer bytes."""
+    result, folded = sample_result, tmp_path / "result.gpkg"
+    write_geopackage(result, folded)
+    plain, settings = tmp_path / "plain.gpkg", result.settings.outputs.geopackage
+    layers = collect_layers(result, max_check_rows=settings.max_check_rows)
+    write_layers(layers, plain, crs=result.crs, settings=settings, is_blank_null=True)
+    sameness = compare_exact(plain, folded)
+    assert sameness.is_same, sameness.found.to_string()
+    assert sameness.rows > 40_000
+    assert folded.stat().st_size < plain.stat().st_size / 2.5
+    with sqlite3.connect(folded) as base:
+        views = {
+            name for (name,) in base.execute("SELECT name FROM sqlite_master WHERE type='view'")
+        }
+        assert {"runs", "checks", "options", "root_zones"} <= views <= set(LAYERS)
+        assert base.execute("PRAGMA integrity_check").fetchone() == ("ok",)
+    # Columns in their order, with the types that a GIS sees, and the box of each layer.
+    for name in LAYERS:
+        old, new = (pyogrio.read_info(path, layer=name) for path in (plain, folded))
+        told = ("fields", "ogr_types", "ogr_subtypes", "geometry_type", "crs", "features")
+        assert [str(old[each]) for each in told] == [str(new[each]) for each in told], name
+        assert old["total_bounds"] == new["total_bounds"], name
+
+
+def test_a_view_answers_by_place_and_by_value(sample_result, tmp_path):
+    """As a GIS asks it: by a box, which takes the spatial index, by a value and by row number."""
     path = write_geopackage(sample_result, tmp_path / "result.gpkg")
-    given = sample_result.checks.drop(columns="run")
-    read = pyogrio.read_dataframe(path, layer="checks")
-    assert read.columns.tolist() == given.columns.tolist()
-    assert len(read) == len(given)
-    for column in given.columns:
-        is_number = pd.api.types.is_float_dtype(given[column].dtype)
-        finite = given[column].replace([np.inf, -np.inf], np.nan) if is_number else given[column]
-        same_text_or_number(read[column], finite)
-    kinds, rows = (pyogrio.read_dataframe(path, layer=name) for name in (KINDS, ROWS))
-    assert len(rows) == len(given)
-    assert not kinds.duplicated().any()
-    assert len(kinds) < len(given) / 10
+    whole = pyogrio.read_dataframe(path, layer="runs", fid_as_index=True)
+    assert whole.index.tolist() == list(range(1, len(whole) + 1))
+    box = tuple(whole.geometry.iloc[7].buffer(20).bounds)
+    near = pyogrio.read_dataframe(path, layer="runs", bbox=box, fid_as_index=True)
+    wanted = whole[whole.intersects(shapely.box(*box))]
+    assert 0 < len(wanted) < len(whole) / 4
+    assert near["reason"].sort_index().to_dict() == wanted["reason"].to_dict()
+    technique = whole["technique"].iloc[7]
+    asked = pyogrio.read_dataframe(path, layer="runs", where=f"technique = '{technique}'")
+    assert len(asked) == (whole["technique"] == technique).sum()
+    one = pyogrio.read_dataframe(path, layer="runs", fids=[8])
+    assert one["run_id"].tolist() == [whole["run_id"].loc[8]]
+    with sqlite3.connect(path) as base:
+        index = base.execute("SELECT count(*) FROM rtree_runs_geom").fetchone()
+    assert index == (len(whole),)
 
 
-def test_checks_of_a_run_that_is_not_there_are_refused():
-    checks = pd.DataFrame({"run_id": ["R1", "R9"], "check": "Cover", "value": 1.0})
-    with pytest.raises(ValueError, match="R9"):
-        fold_checks(checks, pd.Series(["R1"]))
+def test_texts_come_back_from_their_forms(tmp_path):
+    """Numbers with zeros before them, of many digits, more than a form takes, none at all."""
+    odd = [
+        "",
+        "no number",
+        "007 and 7",
+        "1" * 40,
+        " ".join(map(str, range(90))),
+        "{n} of 3",
+        "ü 5 ½",
+    ]
+    ids = [f"Run R{n:05d} takes {n / 7:.3f} m2 of the zone of tree T{n}" for n in range(2000)]
+    texts = [*odd, *ids, None]
+    for text in filter(None, texts):
+        forms, numbers = part_text(text)
+        assert len(numbers) == min(64, len(re.findall("[0-9]{1,15}", text)))
+        put = [str(numbers.pop(0)) if "\ue000" <= c < "\uf000" else c for c in "".join(forms)]
+        assert "".join(put) == text
+    table = pd.DataFrame({"said": texts, "again": texts, "same": "A text that all rows share"})
+    layer = Layer(name="rows", description="-", table=table)
+    options = {"crs": "", "settings": GeopackageSettings(), "is_folded": True}
+    write_layers([layer], tmp_path / "rows.gpkg", **options)
+    read = pyogrio.read_dataframe(tmp_path / "rows.gpkg", layer="rows")
+    for name in ("said", "again"):
+        assert read[name].astype(object).where(read[name].notna(), None).tolist() == texts
+    with sqlite3.connect(tmp_path / "rows.gpkg") as base:
+        stored = [name for _, name, *_ in base.execute("PRAGMA table_info(rows_rows)")]
+        forms = base.execute("SELECT count(DISTINCT said) FROM rows_rows").fetchone()
+    assert {"said", "again", "said_numbers"} < set(stored)
+    assert not {"same", "again_numbers"} & set(stored)
+    assert forms == (len(odd) + 1,)
+
+
+def test_a_text_that_holds_the_mark_of_a_number_stands_as_it_is():
+    texts = [f"{chr(0xE000)} {n} {'x' * 30}" for n in range(4000)]
+    assert fold_table(pa.table({"said": texts}), Texts()) is None
 
 
 def test_two_writes_give_the_same_bytes(path, result, tmp_path):
@@ -325,7 +390,7 @@ def test_gdal_options_are_put_back(result, tmp_path):
 
 def test_empty_tables_give_empty_layers(tmp_path):
     path = write_geopackage(make_empty_result(), tmp_path / "empty.gpkg")
-    assert sorted(pyogrio.list_layers(path)[:, 0]) == sorted([*LAYERS, *STORED, "layer_styles"])
+    assert sorted(pyogrio.list_layers(path)[:, 0]) == sorted([*LAYERS, "layer_styles"])
     assert all(pyogrio.read_info(path, layer=name)["features"] == 0 for name in LAYERS)
     assert pyogrio.read_info(path, layer="root_zones")["geometry_type"] == "MultiPolygon"
     assert pyogrio.read_info(path, layer="checks")["geometry_type"] is None
