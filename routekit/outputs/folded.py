@@ -277,7 +277,7 @@ def part_text(text: str) -> tuple[list[str], list[int | str]]:
     --------
     >>> forms, numbers = part_text("Run R007 takes 42.5 m2")
     >>> [len(form) for form in forms], numbers
-    ([18], ['007', 42, 5, 2])
+    ([19], ['007', 42, 5, 2])
     """
     found = list(_NUMBER.finditer(text))[: _PER_FORM * _MAX_FORMS]
     told = [one.group() for one in found]

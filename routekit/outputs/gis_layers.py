@@ -429,9 +429,28 @@ def root_zones_layer(zones: gpd.GeoDataFrame, name: str, description: str) -> La
 
 def _root_zones(result: Result, trees: gpd.GeoDataFrame) -> Layer:
     """Describe the zones with what the recommended works do to each, by which they are drawn."""
-    layer = root_zones_layer(result.zones, "root_zones", _tell_table("zones"))
+    sides = result.settings.outputs.geopackage.circle_segments
+    said = f"{_tell_sides(result.zones, sides)}. {_tell_table('zones')}"
+    layer = root_zones_layer(result.zones, "root_zones", said)
     severity = trees[_ZONE_SEVERITY].astype(object).to_numpy(dtype=object)
     return replace(layer, table=layer.table.assign(**{_ZONE_SEVERITY: severity}))
+
+
+def _tell_sides(zones: gpd.GeoDataFrame, sides: int) -> str:
+    """Say how a circular zone is stored, and how far its polygon reaches beyond the circle.
+
+    The corners of a regular polygon with k sides round a circle of radius R lie at R / cos(pi / k)
+    (plane geometry).
+    """
+    share = 1 / np.cos(np.pi / sides) - 1
+    circles = zones.loc[zones["zone"].isna(), "radius_m"].to_numpy(dtype=float)
+    known = circles[circles > 0]
+    most = f", here at most {share * known.max():.2f} m" if len(known) else ""
+    return (
+        f"A circle is stored as a polygon of {sides} sides that encloses it: its corners lie "
+        f"{100 * share:.1f} % of the radius outside{most}; radius_m and area_m2 are those of the "
+        "circle. A zone drawn by hand is stored as drawn"
+    )
 
 
 def _crowns(trees: gpd.GeoDataFrame) -> Layer:
@@ -485,17 +504,15 @@ def _tree_protection(result: Result) -> list[Layer]:
 
 
 def _structural_zones(zones: gpd.GeoDataFrame) -> Layer:
-    """Describe the structural root zones: circles; trees without one are left out."""
-    radius = take_numbers(zones, "structural_radius_m")
-    has = radius > 0
+    """Describe the structural root zones: stems with a radius; trees without one are left out."""
+    has = take_numbers(zones, "structural_radius_m") > 0
     columns = ["tree_id", "structural_radius_m", "regime"]
     return Layer(
         name="structural_zones",
-        description="Structural root zones",
+        description="Structural root zones: the stem, round which structural_radius_m is drawn",
         table=pd.DataFrame(zones[columns])[has],
-        geometry_type="Polygon",
-        centre=_centres(zones)[has],
-        radius_m=radius[has],
+        geometry_type="Point",
+        shapes=_shapes(zones, "geometry")[has],
     )
 
 

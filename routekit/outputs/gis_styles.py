@@ -19,7 +19,8 @@ from routekit.outputs.schedule_items import DIGGING
 from routekit.site.protection import FENCE, GROUND, HAND_DIG, NO_STORE
 from routekit.techniques import NOTHING, RECORDS, TECHNIQUES
 
-Shape: TypeAlias = Literal["line", "fill", "marker"]
+Shape: TypeAlias = Literal["line", "fill", "marker", "disc"]
+"""How a layer is drawn; a disc is a point with the radius of a circle in a field."""
 
 TABLE: Final = "layer_styles"
 SLD: Final = "http://www.opengis.net/sld"
@@ -28,6 +29,8 @@ OGC: Final = "http://www.opengis.net/ogc"
 _MM_PER_PX: Final = 25.4 / 96
 """A px of CSS is a 96th of an inch."""
 
+RADIUS: Final = "structural_radius_m"
+"""Field with the radius of a disc, m."""
 _OTHERS: Final = "not known"
 _FILL_SHARE: Final = 0.25
 _MARKER_PX: Final = 10.0
@@ -99,7 +102,7 @@ def list_styles() -> tuple[Style, ...]:
         Style("breaches", "line", "severity", severities),
         Style("trees", "marker", "recommended_severity", severities),
         Style("root_zones", "fill", "recommended_severity", severities),
-        Style("structural_zones", "fill", "", (Sign("", "structural root zone", trench, 1.0),)),
+        Style("structural_zones", "disc", "", (Sign("", "structural root zone", trench, 1.0),)),
         Style("crowns", "fill", "", (Sign("", "crown", still, 1.0, (2, 2)),)),
         Style("trenches", "fill", "", (Sign("", "trench of open cut", trench, 1.0, (4, 3)),)),
         Style("strings", "line", "", (Sign("", "pull string", pulled, 2.0, (8, 4)),)),
@@ -240,6 +243,8 @@ _SLD_SYMBOLS: Final[dict[Shape, Callable[[ET.Element, Sign], None]]] = {
     "line": _draw_line,
     "fill": _draw_fill,
     "marker": _draw_marker,
+    # Version 1.0 has no sizes on the ground: the point tells where, the field how far.
+    "disc": _draw_marker,
 }
 
 
@@ -277,8 +282,8 @@ def write_qml(style: Style) -> str:
 
 def _add_symbol(symbols: ET.Element, name: str, shape: Shape, sign: Sign) -> None:
     """Add a symbol; its properties stand twice, as earlier and later versions read them."""
-    symbol = ET.SubElement(symbols, "symbol", name=name, type=shape, alpha="1")
-    drawn = {"line": "SimpleLine", "fill": "SimpleFill", "marker": "SimpleMarker"}[shape]
+    drawn, kind = _QML_CLASSES[shape]
+    symbol = ET.SubElement(symbols, "symbol", name=name, type=kind, alpha="1")
     layer = ET.SubElement(symbol, "layer", {"class": drawn, "enabled": "1", "pass": "0"})
     values = _QML_VALUES[shape](sign)
     options = ET.SubElement(layer, "Option", type="Map")
@@ -286,6 +291,20 @@ def _add_symbol(symbols: ET.Element, name: str, shape: Shape, sign: Sign) -> Non
         ET.SubElement(options, "Option", name=key, type="QString", value=value)
     for key, value in values.items():
         ET.SubElement(layer, "prop", k=key, v=value)
+    if shape == "disc":
+        _size_by_field(layer, f'2 * "{RADIUS}"')
+
+
+def _size_by_field(layer: ET.Element, expression: str) -> None:
+    """Have a symbol take its size from a field of its layer."""
+    whole = ET.SubElement(ET.SubElement(layer, "data_defined_properties"), "Option", type="Map")
+    ET.SubElement(whole, "Option", name="name", type="QString", value="")
+    named = ET.SubElement(whole, "Option", name="properties", type="Map")
+    size = ET.SubElement(named, "Option", name="size", type="Map")
+    ET.SubElement(size, "Option", name="active", type="bool", value="true")
+    ET.SubElement(size, "Option", name="expression", type="QString", value=expression)
+    ET.SubElement(size, "Option", name="type", type="int", value="3")
+    ET.SubElement(whole, "Option", name="type", type="QString", value="collection")
 
 
 def _colour(sign: Sign, share: float = 1.0) -> str:
@@ -337,8 +356,29 @@ def _marker_values(sign: Sign) -> dict[str, str]:
     }
 
 
+def _disc_values(sign: Sign) -> dict[str, str]:
+    """Give the properties of a circle whose size is its width on the ground, in m."""
+    return {
+        "name": "circle",
+        "color": _colour(sign, _FILL_SHARE),
+        "outline_color": _colour(sign),
+        "outline_width": _mm(_outline(sign).width_px),
+        "outline_width_unit": "MM",
+        "size": "1",
+        "size_unit": "RenderMetersInMapUnits",
+    }
+
+
+_QML_CLASSES: Final[dict[Shape, tuple[str, str]]] = {
+    "line": ("SimpleLine", "line"),
+    "fill": ("SimpleFill", "fill"),
+    "marker": ("SimpleMarker", "marker"),
+    "disc": ("SimpleMarker", "marker"),
+}
+"""Class and kind of the symbol."""
 _QML_VALUES: Final[dict[Shape, Callable[[Sign], dict[str, str]]]] = {
     "line": _line_values,
     "fill": _fill_values,
     "marker": _marker_values,
+    "disc": _disc_values,
 }

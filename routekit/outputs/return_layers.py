@@ -40,10 +40,12 @@ from routekit.outputs.gis_layers import Layer, root_zones_layer
 from routekit.outputs.result_ids import RETURN_TABLE
 from routekit.outputs.touched_trees import list_touched
 from routekit.result import Result
+from routekit.settings.outputs import GeopackageSettings
 from routekit.vocabulary import CAUTIONS
 from routekit.words.texts import join, say
 
 ZONE_COLUMNS = ("tree_id", "by", "reason")
+_COPIED_SIDES = 24
 _OWN_LAYERS = ("root_zones", "current_zones", "decisions", *SITE_LAYERS, RETURN_TABLE)
 DECISION_TEXTS = ("run_id", "tree_id", "decision", "technique", "by", "reason")
 _SITE_TEXTS = {
@@ -139,7 +141,7 @@ def write_return_file(
         layers,
         target,
         crs=result.crs,
-        settings=result.settings.outputs.geopackage,
+        settings=_draw_finely(result.settings.outputs.geopackage),
         add=lambda fresh: write_foreign(foreign, fresh),
     )
     notes = _tell_unread(target.name, result, zones, decisions)
@@ -155,6 +157,12 @@ def write_return_file(
             )
         )
     return target, notes
+
+
+def _draw_finely(settings: GeopackageSettings) -> GeopackageSettings:
+    """Have circles drawn with more sides: here they are copied, and a copy is taken as drawn."""
+    sides = max(settings.circle_segments, _COPIED_SIDES)
+    return settings.model_copy(update={"circle_segments": sides})
 
 
 def _tell_unread(

@@ -168,11 +168,11 @@ class GeopackageSettings(Settings):
     """Size of the result GeoPackage."""
 
     circle_segments: int = setting(
-        24,
+        12,
         unit="-",
         source="house",
         text="Sides of the polygon that stands for a circular zone; it encloses the circle, and "
-        "with 24 sides its corners stand out 0.9 % of the radius, its area is 0.6 % larger",
+        "with 12 sides its corners stand out 3.5 % of the radius, its area is 2.4 % larger",
         ge=12,
         le=720,
     )

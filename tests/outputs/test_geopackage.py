@@ -152,9 +152,9 @@ def test_breaches_are_the_stretches_between_their_chainages(path, result):
 
 
 def test_zones_have_the_area_that_they_state(path, result):
-    """A circle is drawn as 24 sides round it: 24 tan(pi / 24) / pi of its area (derived)."""
+    """A circle is drawn as 12 sides round it: 12 tan(pi / 12) / pi of its area (derived)."""
     read = gpd.read_file(path, layer="root_zones")
-    larger = np.where(result.zones["zone"].isna(), 24 * np.tan(np.pi / 24) / np.pi, 1)
+    larger = np.where(result.zones["zone"].isna(), 12 * np.tan(np.pi / 12) / np.pi, 1)
     np.testing.assert_allclose(read.area, result.zones["area_m2"] * larger, rtol=1e-9)
     assert read["tree_id"].tolist() == result.zones["tree_id"].tolist()
     own = result.zones["zone"].notna().to_numpy()
@@ -164,7 +164,28 @@ def test_zones_have_the_area_that_they_state(path, result):
     ).all()
     structural = gpd.read_file(path, layer="structural_zones")
     assert len(structural) == result.zones["structural_radius_m"].notna().sum()
-    np.testing.assert_allclose(structural.area, 24 * np.tan(np.pi / 24) * 2.1**2, rtol=1e-9)
+    assert (structural["structural_radius_m"] == 2.1).all()
+    stems = result.zones.set_index("tree_id").geometry.loc[structural["tree_id"]]
+    assert shapely.equals(structural.geometry.to_numpy(), stems.to_numpy()).all()
+
+
+def test_a_stored_zone_encloses_the_circle_and_says_by_how_much(path, result):
+    """Inside the circle of a zone there is no place outside its polygon."""
+    read = gpd.read_file(path, layer="root_zones")
+    circles = result.zones["zone"].isna().to_numpy() & (result.zones["radius_m"] > 0).to_numpy()
+    stems, radius = result.zones.geometry[circles], result.zones["radius_m"][circles].to_numpy()
+    drawn = read.geometry.to_numpy()[circles]
+    assert shapely.contains(drawn, stems.to_numpy()).all()
+    assert (shapely.distance(shapely.boundary(drawn), stems.to_numpy()) > radius - 1e-9).all()
+    corners = [
+        np.hypot(*(shapely.get_coordinates(zone) - [stem.x, stem.y]).T)
+        for zone, stem in zip(drawn, stems, strict=True)
+    ]
+    excess = np.array([far.max() for far in corners]) - radius
+    said = pyogrio.read_info(path, layer="root_zones")["layer_metadata"]["DESCRIPTION"]
+    share, most = re.search(r"12 sides .* lie (\S+) % .* at most (\S+) m;", said).groups()
+    assert float(share) == pytest.approx(100 * (excess / radius).max(), abs=0.05)
+    assert float(most) == pytest.approx(excess.max(), abs=0.005)
 
 
 @pytest.mark.parametrize("multi", [False, True])

@@ -86,8 +86,13 @@ def test_both_ways_of_writing_say_the_same_classes(styles):
         colours = []
         for symbol in symbols.values():
             props = {one.get("k"): one.get("v") for one in symbol.iter("prop")}
-            options = {one.get("name"): one.get("value") for one in symbol.iter("Option")}
+            told = symbol.findall("layer/Option/Option")
+            options = {one.get("name"): one.get("value") for one in told}
             assert options.items() >= props.items()
+            if DRAWN[layer].shape == "disc":
+                assert options["size_unit"] == "RenderMetersInMapUnits"
+                (size,) = symbol.findall(".//Option[@name='expression']")
+                assert size.get("value") == '2 * "structural_radius_m"'
             said = props.get("line_color") or props["outline_color"]
             colours.append("#{:02x}{:02x}{:02x}".format(*map(int, said.split(",")[:3])))
         assert colours == [colour for _, colour in classes_of(row)], layer
