@@ -22,6 +22,9 @@ from routekit.vocabulary import HARMFUL
 MOST_NAMED: Final = 6
 """Trees that one line names; of more the rest is counted."""
 
+_FIRM: Final = 2
+"""Days that the council sets; those of the programme have a late last day too."""
+
 
 def state_answers(facts: Facts, settings: PublicSettings) -> list[list[Statement]]:
     """Say for each street when the works are and whether they fell a tree.
@@ -71,9 +74,14 @@ def _refuse_unknown(streets: pd.DataFrame, settings: PublicSettings) -> None:
 
 
 def _take_days(street: Any) -> tuple[str, ...]:
-    """Take the days of a street by the programme; none where they are not known."""
+    """Take first, likely and late last day of a street by the programme; none if not known.
+
+    A blank late day is not known.
+    """
     days = (street.first_day, street.last_day)
-    return days if all(isinstance(day, str) for day in days) else ()
+    if not all(isinstance(day, str) for day in days):
+        return ()
+    return (*days, street.late_day if isinstance(street.late_day, str) else "")
 
 
 def _state_when(
@@ -87,7 +95,12 @@ def _state_when(
     first = {"day": days[0]}
     if len(days) == 1:
         return ["when", "from", {"a": first}]
-    return ["when", "period", {"a": first, "b": {"day": days[1]}}]
+    both = {"a": first, "b": {"day": days[1]}}
+    if len(days) == _FIRM:
+        return ["when", "period", both]
+    if not days[_FIRM]:
+        return ["when", "likely_open", both]
+    return ["when", "likely", {**both, "c": {"day": days[_FIRM]}}]
 
 
 def _state_felled(used: set[str], trees: pd.DataFrame) -> list[Statement]:

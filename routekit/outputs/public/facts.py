@@ -27,6 +27,7 @@ from routekit.techniques import OPEN_CUT, TECHNIQUES
 DIG_KINDS: Final = ("connection", "service", "manhole", "local_repair")
 """What small holes are dug for."""
 
+_DATES: Final = ("start_date", "finish_date", "late_finish_date")
 
 LOOKS: Final = {PROVISIONAL: "first", INSPECT_OPEN: "first", OWNERS: "unseen"}
 """Standing of a recommendation to what a resident is told of looking into the pipe."""
@@ -40,7 +41,7 @@ class Facts:
     ----------
     streets : pandas.DataFrame
         label, is_named, first_day and last_day of its works as likely (YYYY-MM-DD; missing unless
-        every package of the programme that works in it has dates).
+        every package of the programme that works in it has dates), late_day if all takes long.
     runs : geopandas.GeoDataFrame
         run_id, technique (empty where not decided), look (first where a camera looks before the
         plan holds, unseen where it holds although nobody has looked, else empty), has_open_works
@@ -132,16 +133,23 @@ def collect_facts(tables: PublicTables, settings: PublicSettings) -> Facts:
 
 
 def _street_dates(programme: pd.DataFrame, runs: gpd.GeoDataFrame) -> pd.DataFrame:
-    """Find the first and the last day of the works by street, where all are known."""
-    lists = list_members(programme, "start_date", "finish_date").astype({"run_id": object})
+    """Find the first, the likely last and the late last day of works by street, if all are known.
+
+    The late one is missing where only that of a package is not known.
+    """
+    lists = list_members(programme, *_DATES).astype({"run_id": object})
     joined = lists.merge(runs[["run_id", "street"]].astype({"run_id": object}), on="run_id")
-    dates = joined[["start_date", "finish_date"]].astype(object)
+    dates = joined[list(_DATES)].astype(object)
     groups = dates.groupby(joined["street"])
-    is_open = dates.isna().any(axis=1).groupby(joined["street"]).any()
+    is_open = dates.isna().groupby(joined["street"]).any()
     days = pd.DataFrame(
-        {"first_day": groups["start_date"].min(), "last_day": groups["finish_date"].max()}
+        {
+            "first_day": groups["start_date"].min(),
+            "last_day": groups["finish_date"].max(),
+            "late_day": groups["late_finish_date"].max().mask(is_open["late_finish_date"]),
+        }
     )
-    return days.astype(object).mask(is_open)
+    return days.astype(object).mask(is_open["start_date"] | is_open["finish_date"])
 
 
 def _house_hours(diversion: pd.DataFrame, runs: gpd.GeoDataFrame) -> pd.DataFrame:

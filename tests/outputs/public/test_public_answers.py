@@ -135,22 +135,27 @@ def test_of_many_trees_the_rest_is_counted():
 
 
 def _with_programme(*rows):
-    names = ["run_ids", "start_date", "finish_date"]
+    names = ["run_ids", "start_date", "finish_date", "late_finish_date"]
     table = pd.DataFrame(rows, columns=names, dtype=object)
     return dataclasses.replace(make_result(), programme=table)
 
 
 def test_a_street_has_the_days_of_its_packages_unless_the_council_sets_some():
     run = _runs_of("Alder Row")
-    early, late = ("2026-09-07", "2026-09-11"), ("2026-10-05", "2026-10-09")
+    early = ("2026-09-07", "2026-09-11", "2026-12-04")
+    late = ("2026-10-05", "2026-10-09", "2026-11-13")
     planned = _with_programme((run[0], *late), (";".join(run), *early))
     days = {"a": {"day": early[0]}, "b": {"day": late[1]}}
-    assert _said(planned, "Alder Row", "when") == [["period", days]]
+    latest = {"c": {"day": early[2]}}
+    assert _said(planned, "Alder Row", "when") == [["likely", days | latest]]
+    # How late one of the packages may end is not known: that of the other is no answer.
+    open_late = _with_programme((run[0], *late), (";".join(run), *early[:2], None))
+    assert _said(open_late, "Alder Row", "when") == [["likely_open", days]]
     assert _said(planned, "Mill Bank", "when") == [["none"]]
     own = _said(planned, "Alder Row", "when", period=("2026-06-01",))
     assert own == [["from", {"a": {"day": "2026-06-01"}}]]
     # One package without a date leaves the last day open: nothing is said then.
-    open_end = _with_programme((run[0], *late), (";".join(run), None, None))
+    open_end = _with_programme((run[0], *late), (";".join(run), None, None, None))
     assert _said(open_end, "Alder Row", "when") == [["none"]]
 
 
