@@ -180,15 +180,18 @@ def judge_line(
 
 def _tell(advice: pd.DataFrame, said: Texts, is_held: Flags) -> pd.DataFrame:
     """Put the line first in the reason, and let its owner decide where nobody did."""
-    reason, confirm = take_texts(advice, "reason"), take_texts(advice, "to_confirm")
     ask = say("Have the owner decide on the line downstream: see the reason.")
-    for run in np.flatnonzero(is_held):
-        reason[run] = join([said[run], reason[run]])
-        confirm[run] = join([ask, confirm[run]])
+    rows = np.flatnonzero(is_held)
+    columns: dict[str, Texts] = {}
+    for name, front in (("reason", said[rows]), ("to_confirm", fill([ask] * len(rows)))):
+        pairs = zip(front, take_texts(advice.iloc[rows], name), strict=True)
+        for column, cells in both(name, fill(join(pair) for pair in pairs)).items():
+            columns[column] = advice[column].to_numpy(dtype=object, copy=True)
+            columns[column][rows] = cells
     standing = advice["standing"].to_numpy(dtype=object, copy=True)
     free = ~advice["is_forced"].to_numpy(dtype=bool)
     standing[is_held & free & (standing == RECOMMENDED)] = LINE_OPEN
-    return advice.assign(standing=standing, **both("reason", reason), **both("to_confirm", confirm))
+    return advice.assign(standing=standing, **columns)
 
 
 def _carries_after(

@@ -199,8 +199,8 @@ def _through_limits(
     """Fill bend, step, causes and unknowns at the manhole upstream of each inner run."""
     inner = np.flatnonzero(chains["position"].to_numpy() > 0)
     upper, lower = chains["run"].to_numpy()[inner - 1], chains["run"].to_numpy()[inner]
-    first, last = end_directions(runs["geometry"].to_numpy())
-    bend = bend_angle(last[upper], first[lower])
+    lines = runs["geometry"].to_numpy()
+    bend = bend_angle(end_directions(lines[upper])[1], end_directions(lines[lower])[0])
     invert_in = runs["invert_down_m"].to_numpy(dtype=float)[upper]
     step = np.abs(invert_in - runs["invert_up_m"].to_numpy(dtype=float)[lower])
     material = runs["material"].astype(object).to_numpy()

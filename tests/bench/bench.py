@@ -1,9 +1,12 @@
 """Time and memory of routekit beside a stock GeoPandas script, in one run on one machine.
 
 Run by hand: python tests/bench/bench.py 1000 10000 100000. For each number of runs a district is
-made (three trees a run), then each job runs in a fresh process: the stock script (overlap only),
-routekit's overlap only, routekit with all outputs but the PDF, and with everything. The peak is
-that of the whole process, interpreter and imports included.
+made (three trees a run), then each job runs in a fresh process: the stock script (overlap only;
+`stock.py` stands frozen, or ratios of different days do not compare), routekit's overlap only,
+routekit's decisions with GeoPackage and map, and routekit with everything. The stages and files of
+each follow, and at the end a table of sizes. The peak is that of the whole process, interpreter and
+imports included. Stages of outputs that are written side by side share processors: what one shows
+is the processor time of all that ran meanwhile.
 """
 
 import argparse
@@ -17,7 +20,7 @@ from pathlib import Path
 
 HERE = Path(__file__).resolve().parent
 OVERLAP_LAYERS = ("sewers", "manholes", "trees", "root_zones")
-JOBS = ("stock", "overlap", "everything")
+JOBS = ("stock", "overlap", "map", "everything")
 
 
 def run_job(job, folder):
@@ -89,9 +92,23 @@ def show(count, best):
             share = stage["seconds"] / found["wall_s"]
             print(
                 f"      {stage['stage']:38s}{stage['seconds']:8.2f} s {share:5.0%}"
-                f" {stage['peak_mb']:7.0f} MB"
+                f" {stage['cpu_s']:8.2f} s processor {stage['peak_mb']:7.0f} MB"
             )
+        for name, size_mb in facts.pop("files_mb", {}).items():
+            print(f"      {name:38s}{size_mb:8.2f} MB")
         print(f"      {facts}")
+
+
+def show_sizes(found):
+    """Print the table of all sizes: each job, and its ratio to the stock script of that size."""
+    print(f"\n{'runs':>9s} {'job':11s} {'wall s':>9s} {'cpu s':>9s} {'MB':>7s} {'cpu/stock':>9s}")
+    for count, best in found.items():
+        for job, one in best.items():
+            ratio = one["cpu_s"] / best["stock"]["cpu_s"] if "stock" in best else float("nan")
+            print(
+                f"{count:9d} {job:11s} {one['wall_s']:9.1f} {one['cpu_s']:9.1f}"
+                f" {one['peak_mb']:7.0f} {ratio:9.2f}"
+            )
 
 
 def main():
@@ -102,10 +119,13 @@ def main():
     parser.add_argument("--jobs", nargs="+", choices=JOBS, default=JOBS)
     parser.add_argument("--folder", type=Path, help="kept; a temporary one if not given")
     args = parser.parse_args()
+    found = {}
     for count in args.counts:
         with tempfile.TemporaryDirectory() as temporary:
             folder = args.folder / str(count) if args.folder else Path(temporary)
-            show(count, compare(count, args.repeats, args.jobs, folder))
+            found[count] = compare(count, args.repeats, args.jobs, folder)
+        show(count, found[count])
+    show_sizes(found)
 
 
 if __name__ == "__main__":

@@ -1,7 +1,7 @@
-"""One measured job, in a process of its own: the overlap, everything, or all but the PDF.
+"""One measured job, in a process of its own: overlap, decisions with GeoPackage and map, or all.
 
-Run by hand: python tests/bench/whole.py overlap|everything folder. Prints the stages as
-JSON: name, wall seconds, and the peak memory reached by its end.
+Run by hand: python tests/bench/whole.py overlap|map|everything folder. Prints the stages as JSON:
+name, wall seconds, processor seconds, and the peak memory reached by its end.
 """
 
 # ruff: noqa: PLC0415 - imports are part of what is measured
@@ -10,6 +10,7 @@ import json
 import resource
 import sys
 import time
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -25,20 +26,25 @@ class Clock:
     """Notes when each stage begins."""
 
     def __init__(self):
-        self.stages = [["Importing", _began, 0.0]]
+        self.stages = []
+        self._begin("Importing", _began, 0.0)
 
     def tell(self, name):
         self._end()
-        self.stages.append([name, time.perf_counter(), 0.0])
+        self._begin(str(name), time.perf_counter(), time.process_time())
+
+    def _begin(self, name, wall_s, cpu_s):
+        self.stages.append({"stage": name, "seconds": wall_s, "cpu_s": cpu_s})
 
     def _end(self):
         last = self.stages[-1]
-        last[1], last[2] = time.perf_counter() - last[1], _peak_mb()
+        last["seconds"] = time.perf_counter() - last["seconds"]
+        last["cpu_s"] = time.process_time() - last["cpu_s"]
+        last["peak_mb"] = _peak_mb()
 
     def report(self, **facts):
         self._end()
-        stages = [{"stage": n, "seconds": s, "peak_mb": m} for n, s, m in self.stages]
-        print(json.dumps({"stages": stages, **facts}))
+        print(json.dumps({"stages": self.stages, **facts}))
 
 
 def measure_overlap(folder, clock):
@@ -108,13 +114,14 @@ def measure_everything(folder, clock, only=()):
     study = Study.load(folder / "study.toml")
     result = run_study(study, tell=clock.tell)
     written, _ = write_outputs(result, folder / "out", tell=clock.tell, only=only)
-    files = [path for path in (folder / "out").rglob("*") if path.is_file()]
+    files = sorted(path for path in (folder / "out").rglob("*") if path.is_file())
     clock.report(
         pairs=len(result.breaches),
         strings=len(result.strings),
         pits=len(result.pits),
         digs=len(result.digs),
         outputs=list(written),
+        files_mb={path.name: round(path.stat().st_size / 1e6, 2) for path in files},
         output_mb=sum(path.stat().st_size for path in files) / 1e6,
         recommended=result.advice["technique"].astype(str).value_counts().to_dict(),
     )
@@ -123,6 +130,7 @@ def measure_everything(folder, clock, only=()):
 if __name__ == "__main__":
     job = {
         "overlap": measure_overlap,
+        "map": partial(measure_everything, only=("gpkg", "map")),
         "everything": measure_everything,
     }[sys.argv[1]]
     job(Path(sys.argv[2]), Clock())
