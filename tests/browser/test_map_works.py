@@ -457,3 +457,65 @@ def test_names_of_pits_stand_over_everything(open_page, works_file):
     assert named
     # After them come only other names, which keep off what is written already.
     assert {"fill", "stroke"}.isdisjoint(painted[named[0] :])
+
+
+def make_programme():
+    """The district with three packages: ready, waiting for permits, and without a place."""
+    given = pd.DataFrame(
+        {
+            "package_id": ["WP001", "WP002", "WP003"],
+            "street": ["Elm Row", "", "Elm Row"],
+            "string_id": ["", "S1", ""],
+            "run_ids": ["R1", "R2;R3", "R4"],
+            "n_runs": [1, 2, 1],
+            "work": ["inside", "pits", "trench"],
+            "start_day": [1.0, 4.0, np.nan],
+            "early_finish_day": [2.0, 7.0, np.nan],
+            "finish_day": [3.0, 9.0, np.nan],
+            "late_finish_day": [5.0, 14.0, np.nan],
+            "float_days": [6.0, 0.0, np.nan],
+            "status": ["placed", "placed", "cannot be placed"],
+            **both("to_confirm", ["", "", ""]),
+            **both("hindrance", ["", "", say("the days of a run in it are not known")]),
+            "n_permits": [2, 3, 2],
+            "n_open_permits": [0, 2, 2],
+            **both("open_permits", ["", word("occupation of the road"), ""]),
+            "is_ready": [True, False, False],
+        }
+    )
+    made = district.make_district()
+    return replace(made, programme=fill_table("programme", given, district.CRS))
+
+
+@pytest.fixture(scope="module")
+def programme_file(tmp_path_factory):
+    path = tmp_path_factory.mktemp("programme") / "map.html"
+    path.write_text(build_map(make_programme()), encoding="utf-8")
+    return path
+
+
+@pytest.mark.parametrize("size", [DESKTOP, PHONE], ids=["desktop", "phone"])
+def test_the_programme_says_what_is_ready_and_bars_nobody(
+    open_page, programme_file, find_barriers, size
+):
+    page = open_page(programme_file, size, address="#page=programme")
+    page.wait_for_selector("#programme-table")
+    bars = page.locator("#programme-bars rect")
+    marks = [bar.get_attribute("class") for bar in bars.all()]
+    assert marks == ["gang-inside", "gang-pits gang-waits"]
+    wide = [float(bar.get_attribute("width")) for bar in bars.all()]
+    assert wide[1] / wide[0] == pytest.approx(6 / 3, rel=0.01)
+    rows = [
+        text.replace("\u00a0", " ")
+        for text in page.locator("#programme-table tr").all_inner_texts()
+    ]
+    assert "Ready: every permit is in." in rows[1]
+    assert "Not ready, open permits: occupation of the road" in rows[2]
+    assert "the days of a run in it are not known" in rows[3]
+    assert "Ready" not in rows[2] + rows[3]
+    assert page.evaluate("document.documentElement.scrollWidth") <= size["width"]
+    assert find_barriers(page) == []
+    page.locator("#programme-table summary").first.click()
+    page.locator("#programme-table button.opener").first.click()
+    page.wait_for_selector("#page-card:not([hidden])")
+    assert "R1" in card(page)

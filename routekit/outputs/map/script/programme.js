@@ -13,8 +13,15 @@ function programmePage() {
     dataTable(say("Programme"), [say("Package"), say("First day"), say("Last day, likely"), say("Float"), say("Status")],
       rows.map((row) => [[of("package_id", row), make("span", { class: "remedy" }, placeOfPackage(of, row)), runsOfPackage(of, row)],
         dayOf(of, "start", row), [dayOf(of, "finish", row), lastDays(of, row)], number(of("float_days", row)),
-        [codeWord("placed", of("status", row)), make("span", { class: "remedy" }, textOf(table, "to_confirm", row), textOf(table, "hindrance", row))]]),
+        [codeWord("placed", of("status", row)), make("span", { class: "remedy" }, textOf(table, "to_confirm", row), textOf(table, "hindrance", row)), readyOf(table, row)]]),
       { id: "programme-table" })];
+}
+
+// Nothing is called ready while a permit is open, or anything else is left to confirm.
+function readyOf(table, row) {
+  if (table.get("is_ready", row)) return make("span", { class: "remedy" }, say("Ready: every permit is in."));
+  if (!table.get("n_open_permits", row)) return null;
+  return make("span", { class: "remedy" }, say("Not ready, open permits: {what}", { what: textOf(table, "open_permits", row) }));
 }
 
 function placeOfPackage(of, row) {
@@ -56,7 +63,7 @@ function programmeBars(rows, of) {
     const top = BARS.top + i * BARS.row;
     const start = of("start_day", row) - 1;
     return [makeSvg("text", { x: 0, y: top + 11, class: "w-name" }, `${of("package_id", row)} ${placeOfPackage(of, row)}`),
-      makeSvg("rect", { x: x(start).toFixed(1), y: top + 15, width: Math.max(x(of("finish_day", row) - start), 2).toFixed(1), height: BARS.bar, class: `gang-${of("work", row)}` }),
+      makeSvg("rect", { x: x(start).toFixed(1), y: top + 15, width: Math.max(x(of("finish_day", row) - start), 2).toFixed(1), height: BARS.bar, class: `gang-${of("work", row)}${of("is_ready", row) ? "" : " gang-waits"}` }),
       line(row, top + 15 + BARS.bar / 2)];
   });
   const height = BARS.top + placed.length * BARS.row + BARS.foot;
@@ -70,5 +77,5 @@ function programmeBars(rows, of) {
     drawn),
     make("figcaption", {}, GANGS.map((gang) => [makeSvg("svg", { viewBox: "0 0 14 10", width: 14, height: 10, "aria-hidden": "true" },
       makeSvg("rect", { width: 14, height: 10, class: `gang-${gang}` })), " ", codeWord("gang", gang), " \u00a0"]),
-    say("Working days from the start. Bar: until the likely last day. Line: from the early to the late last day, if all packages take the low or the high days.")));
+    say("Working days from the start. Bar: until the likely last day. Line: from the early to the late last day, if all packages take the low or the high days."), " ", say("Pale: not ready yet.")));
 }
