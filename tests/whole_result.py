@@ -197,6 +197,7 @@ def raise_again(result):
         "decisions",
         "root_zones",
         "encroachments",
+        "programme",
     )
     return dataclasses.replace(
         result, alerts=find_alerts(*(getattr(result, name) for name in names))

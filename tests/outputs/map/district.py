@@ -443,6 +443,7 @@ def raise_alerts(result: Result) -> Result:
         result.decisions,
         result.root_zones,
         result.encroachments,
+        result.programme,
     )
     return replace(result, alerts=found)
 
