@@ -116,7 +116,7 @@ def plan_strings(
             leave=np.rint(POINT_STEPS * points).astype(np.int64),
         )
     )
-    up, down = _take_pits(chains, pits, part, choice)
+    up, down = _take_pits(pits, part, choice)
     launch = np.where(part.launch_upstream, up, down)
     far = np.where(part.launch_upstream, down, up)
     used, count = np.unique(np.concatenate([launch, far]), return_counts=True)
@@ -156,17 +156,14 @@ def fill_spans(spans: Spans, size: Ints, n_runs: int, n_states: int) -> Ints:
     return filled
 
 
-def _take_pits(
-    chains: pd.DataFrame, pits: PitTable, part: Partition, choice: Ints
-) -> tuple[Ints, Ints]:
+def _take_pits(pits: PitTable, part: Partition, choice: Ints) -> tuple[Ints, Ints]:
     """Find the requests at the upstream and downstream ends of each string."""
     role_up = np.where(part.launch_upstream, LAUNCH, FAR)
     up_state, down_state = ROLES * part.size + role_up, ROLES * part.size + 1 - role_up
     up = pits.of[part.first, UP, up_state]
     down = pits.of[part.last, DOWN, down_state]
-    goes_on = part.last[:-1] + 1 == part.first[1:]
-    lower = np.flatnonzero(chains["position"].to_numpy()[part.first] > 0)
-    lower = lower[np.concatenate([[False], goes_on])[lower]] if len(lower) else lower
+    # The head of a chain shares no pit with the chain before: it has no bend to it.
+    lower = np.flatnonzero(part.last[:-1] + 1 == part.first[1:]) + 1
     a, b, row = down_state[lower - 1], up_state[lower], part.first[lower]
     taken = choice[row, a, b]
     joined = taken != SEPARATE

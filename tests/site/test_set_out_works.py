@@ -161,6 +161,15 @@ def test_runs_behind_the_last_string_are_left_out_where_pits_are_barred():
     assert works.barred_by.tolist() == [(), ("T0",), ("T0", "T1")]
 
 
+def test_a_string_behind_runs_that_are_left_out_has_pits_of_its_own_at_both_ends():
+    """Pits are barred at the first two manholes of three runs."""
+    trees = [(0.0, 0.0, 20.0, 1.0), (28.0, 0.0, 20.0, 1.0)]
+    works = works_of(make_place(trees, no_pit=["T0", "T1"]))
+    assert works.string_of_run.tolist() == ["", "", "S0001"]
+    assert sorted(works.pits["manhole_id"]) == ["M2", "M3"]
+    assert not works.pits["is_shared"].any()
+
+
 def test_a_pit_that_is_not_placed_leaves_open_whether_it_may_stand():
     place = make_place()
     deep = place.runs.assign(depth_up_m=[np.nan, 2.0, 2.0])

@@ -225,6 +225,14 @@ def test_one_pit_serves_the_strings_on_both_sides_of_a_manhole():
     assert shared["volume_m3"].to_numpy() == pytest.approx(box.to_numpy())
 
 
+def test_each_of_three_strings_in_a_row_shares_its_pit_with_the_next():
+    """Six runs of 70 m within a reach of 150 m: pits at every other manhole, four in all."""
+    strings, pits = plan(make_street(straight(6, step=70.0)))
+    assert strings["run_ids"].tolist() == ["R0;R1", "R2;R3", "R4;R5"]
+    assert sorted(pits["manhole_id"]) == ["M0", "M2", "M4", "M6"]
+    assert sorted(pits.loc[pits["is_shared"], "manhole_id"]) == ["M2", "M4"]
+
+
 def test_a_sharp_bend_takes_two_pits():
     points = [(0, 0), (40, 0), (40, 40)]
     strings, pits = plan(make_street(points))
