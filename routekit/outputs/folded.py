@@ -57,13 +57,22 @@ class Folded:
     columns : tuple of (str, str)
         SQL of each column of the view and its name; `v` are the rows, `k` their kinds.
     key : str
-        Column of `rows` that holds the number of the kind, from 1.
+        Column of `rows` that holds the number of the kind, or of the set of kinds, from 1.
+    sets : pyarrow.Table or None
+        Kinds of each set, where rows that differ in nothing but their kind stand once.
+    fid : str
+        SQL of the row number.
+    n_rows : int
+        Rows of the layer.
     """
 
     rows: pa.Table
     kinds: pa.Table | None
     columns: tuple[tuple[str, str], ...]
     key: str
+    sets: pa.Table | None = None
+    fid: str = "v.fid"
+    n_rows: int = 0
 
 
 @dataclass
@@ -76,6 +85,11 @@ class Texts:
         """Give each text its number: new ones come after those that are known."""
         known = self.numbers
         return [None if t is None else known.setdefault(t, len(known) + 1) for t in texts]
+
+    def find_new(self, texts: pa.Array) -> pa.Array:
+        """Give those of some texts that have no number yet."""
+        new = [text for text in texts.to_pylist() if text not in self.numbers]
+        return pa.array(new, pa.string())
 
     def as_table(self) -> pa.Table:
         """Give the texts as a table, in the order of their numbers."""
@@ -114,26 +128,136 @@ def fold_table(table: pa.Table, texts: Texts) -> Folded | None:
     first = np.unique(kind, return_index=True)[1]
     kinds = {name: parts[name].take(pa.array(first)) for name in shared}
     own = {name: values for name, values in parts.items() if name not in kinds}
-    stored_kinds, said_kinds = _code_columns(kinds, texts, "k")
     stored_rows, said_rows = _code_columns(own, texts, "v")
+    sets = _set_kinds(stored_rows, kind) if shared else None
+    if sets is not None:
+        kinds = {name: values.take(pa.array(sets.kinds)) for name, values in kinds.items()}
+    stored_kinds, said_kinds = _code_columns(kinds, texts, "k")
     said = {**said_kinds, **said_rows}
-    if (
-        not shared
-        and set(stored_rows) == set(parts)
-        and not any("(" in one for one in said.values())
-    ):
+    if not shared and all(said[name] == f'v."{name}"' for name in parts):
         return None
     key = "kind_of_row"
     while key in parts or key in stored_rows:
         key += "_"
-    if shared:
+    if sets is not None:
+        stored_rows = {
+            name: values.take(pa.array(sets.rows)) for name, values in stored_rows.items()
+        }
+        stored_rows[key] = pa.array((sets.number + 1).astype(np.int32))
+    elif shared:
         stored_rows[key] = pa.array((kind + 1).astype(np.int32))
     return Folded(
         rows=_make_table(stored_rows, table.schema),
         kinds=_make_table(stored_kinds, table.schema) if shared else None,
         columns=tuple((said[name], name) for name in table.column_names),
         key=key,
+        sets=None if sets is None else sets.members,
+        fid="v.fid" if sets is None else f'v."{sets.block}" * {len(sets.kinds) + 1} + s.kind',
+        n_rows=table.num_rows,
     )
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Sets:
+    """Rows that stand once with the set of their kinds.
+
+    Attributes
+    ----------
+    kinds : numpy.ndarray of int
+        Old number of each kind, in their new order.
+    rows : numpy.ndarray of int, shape (m,)
+        First of the rows that each stored row stands for.
+    number : numpy.ndarray of int, shape (m,)
+        Set of each stored row.
+    members : pyarrow.Table
+        Columns `set` and `kind`, from 1.
+    block : str
+        Column of whole numbers by which rows follow one another, and kinds within it.
+    """
+
+    kinds: Ints
+    rows: Ints
+    number: Ints
+    members: pa.Table
+    block: str
+
+
+def _set_kinds(stored: dict[str, pa.Array], kind: Ints) -> _Sets | None:
+    """Find rows that differ in nothing but their kind; None where that saves nothing.
+
+    The view must give rows in their order, by a number of their own: so the rows stand in blocks,
+    and there is one order of the kinds that all blocks keep.
+    """
+    n = len(kind)
+    block = next((name for name, values in stored.items() if _is_rising(values, n)), "")
+    if not block:
+        return None
+    codes = np.zeros(n, dtype=np.int64)
+    for values in stored.values():
+        coded = pc.dictionary_encode(values, null_encoding="encode")
+        part = coded.indices.to_numpy(zero_copy_only=False)
+        codes = pd.factorize(codes * (len(coded.dictionary) + 1) + part)[0].astype(np.int64)
+    first = np.unique(codes, return_index=True)[1]
+    if len(first) * 2 > n:
+        return None
+    blocks = stored[block].to_numpy(zero_copy_only=False)
+    order = _order_kinds(kind, blocks)
+    if order is None:
+        return None
+    rank = np.empty(len(order), dtype=np.int64)
+    rank[order] = np.arange(len(order))
+    follows = (np.diff(blocks) > 0) | (np.diff(rank[kind]) > 0)
+    if not follows.all():
+        return None
+    by_row = np.lexsort((rank[kind], codes))
+    ends = np.cumsum(np.bincount(codes))
+    ranks = rank[kind[by_row]].astype(np.int32)
+    found = [part.tobytes() for part in np.split(ranks, ends[:-1])]
+    number, texts = pd.factorize(np.array(found, dtype=object))
+    members = [np.frombuffer(one, dtype=np.int32) + 1 for one in texts]
+    sizes = [len(one) for one in members]
+    table = {
+        "set": np.repeat(np.arange(1, len(members) + 1, dtype=np.int32), sizes),
+        "kind": np.concatenate(members),
+    }
+    return _Sets(
+        kinds=order,
+        rows=first,
+        number=number.astype(np.int64),
+        members=pa.table(table),
+        block=block,
+    )
+
+
+def _is_rising(values: pa.Array, n: int) -> bool:
+    """Tell a column of whole numbers that never fall and say each thing of many rows."""
+    if not n or values.null_count or not pa.types.is_integer(values.type):
+        return False
+    numbers = values.to_numpy(zero_copy_only=False)
+    steps = np.diff(numbers)
+    return bool((steps >= 0).all() and np.count_nonzero(steps) < n / 8)
+
+
+def _order_kinds(kind: Ints, blocks: Ints) -> Ints | None:
+    """Find an order of the kinds that holds in all blocks; None where there is none.
+
+    Kahn's algorithm on the pairs that follow one another, the first met first.
+    """
+    same = np.diff(blocks) == 0
+    pairs = np.unique(np.stack([kind[:-1][same], kind[1:][same]], axis=1), axis=0)
+    n_kinds = int(kind.max()) + 1
+    waiting = np.bincount(pairs[:, 1], minlength=n_kinds)
+    start = np.searchsorted(pairs[:, 0], np.arange(n_kinds + 1))
+    ready = np.flatnonzero(waiting == 0).tolist()
+    order: list[int] = []
+    while ready:
+        now = ready.pop()
+        order.append(now)
+        for after in pairs[start[now] : start[now + 1], 1].tolist():
+            waiting[after] -= 1
+            if not waiting[after]:
+                ready.append(after)
+    return np.array(order, dtype=np.int64) if len(order) == n_kinds else None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -202,8 +326,9 @@ def _code_columns(
         if not _is_text(values.type):
             continue
         coded = pc.dictionary_encode(values)
-        once, size = _stored_bytes(coded.dictionary), _stored_bytes(values)
-        as_text = once + len(coded.dictionary) * 4 + len(values) * _CODE_BYTES
+        size, new = _stored_bytes(values), texts.find_new(coded.dictionary)
+        once = _stored_bytes(new)
+        as_text = once + len(new) * 6 + len(values) * _CODE_BYTES
         form = _find_forms(coded.dictionary, numbers_known=numbers, rows=coded.indices)
         if form is not None and form.size < min(as_text, size - _LEAST_SAVED):
             known = next((known for known, told in numbers if told.equals(form.numbers)), "")
@@ -368,6 +493,11 @@ def name_kinds(layer: str) -> str:
     return f"{layer}_kinds"
 
 
+def name_sets(layer: str) -> str:
+    """Name the table that holds the sets of kinds of a folded layer."""
+    return f"{layer}_sets"
+
+
 def write_views(base: sqlite3.Connection, folded: dict[str, Folded]) -> None:
     """Put views in the places of folded layers, and take their parts off the contents.
 
@@ -392,6 +522,7 @@ def write_views(base: sqlite3.Connection, folded: dict[str, Folded]) -> None:
         return
     shapes = dict(base.execute("SELECT table_name, column_name FROM gpkg_geometry_columns"))
     parts = [TEXTS, *(name_kinds(name) for name, one in folded.items() if one.kinds is not None)]
+    parts += [name_sets(name) for name, one in folded.items() if one.sets is not None]
     marks = ", ".join("?" * len(parts))
     # By their names: triggers of layers that stand as tables stay.
     triggers = base.execute(
@@ -410,7 +541,15 @@ def write_views(base: sqlite3.Connection, folded: dict[str, Folded]) -> None:
         base.execute(f'ALTER TABLE "{name}" RENAME TO "{name_rows(name)}"')
         shape = [(f'v."{shapes[name]}"', shapes[name])] if name in shapes else []
         columns = ", ".join(f'{said} AS "{column}"' for said, column in [*shape, *one.columns])
-        joined = f'"{name_rows(name)}" AS v'
+        joined, order, number = f'"{name_rows(name)}" AS v', "", f'v."{one.key}"'
+        if one.sets is not None:
+            sets, number, order = name_sets(name), "s.kind", " ORDER BY OGC_FID"
+            base.execute(f'CREATE INDEX "{sets}_set" ON "{sets}" ("set")')
+            joined += f' CROSS JOIN "{sets}" AS s ON s."set" = v."{one.key}"'
+            count = "UPDATE gpkg_ogr_contents SET feature_count = ? WHERE table_name = ?"
+            base.execute(count, (one.n_rows, name))
         if one.kinds is not None:
-            joined += f' LEFT JOIN "{name_kinds(name)}" AS k ON k.fid = v."{one.key}"'
-        base.execute(f'CREATE VIEW "{name}" AS SELECT v.fid AS OGC_FID, {columns} FROM {joined}')
+            joined += f' LEFT JOIN "{name_kinds(name)}" AS k ON k.fid = {number}'
+        base.execute(
+            f'CREATE VIEW "{name}" AS SELECT {one.fid} AS OGC_FID, {columns} FROM {joined}{order}'
+        )

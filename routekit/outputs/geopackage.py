@@ -10,7 +10,7 @@ Which rows and columns each layer has is decided in `routekit.outputs.gis_layers
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing, contextmanager
 from pathlib import Path
 
@@ -32,7 +32,15 @@ from pyogrio.errors import (
 from routekit.errors import OutputError
 from routekit.layers.opening import gdal_options
 from routekit.outputs.atomic import replacing_file
-from routekit.outputs.folded import TEXTS, Folded, Texts, fold_table, name_kinds, write_views
+from routekit.outputs.folded import (
+    TEXTS,
+    Folded,
+    Texts,
+    fold_table,
+    name_kinds,
+    name_sets,
+    write_views,
+)
 from routekit.outputs.gis_layers import Layer, collect_layers, describe_fields, name_fields
 from routekit.outputs.gis_styles import write_styles
 from routekit.result import Result
@@ -85,6 +93,7 @@ def write_geopackage(result: Result, path: str | Path) -> Path:
         add=_add_styles(drawn),
         is_blank_null=True,
         is_folded=True,
+        ids=[*result.runs["run_id"].astype("str"), *result.trees["tree_id"].astype("str")],
     )
     return target
 
@@ -112,6 +121,7 @@ def write_layers(
     add: Callable[[Path], None] | None = None,
     is_blank_null: bool = False,
     is_folded: bool = False,
+    ids: Sequence[str] = (),
 ) -> None:
     """Write layers into a fresh GeoPackage and swap it in.
 
@@ -130,6 +140,8 @@ def write_layers(
         Whether blank texts are written as null.
     is_folded : bool, optional
         Whether layers are stored folded where that saves room; see `routekit.outputs.folded`.
+    ids : sequence of str, optional
+        Names that many layers hold, in the order of the rows that they name.
 
     Raises
     ------
@@ -137,6 +149,7 @@ def write_layers(
         If the file cannot be written or replaced; an earlier file is kept.
     """
     texts, folded = Texts(), dict[str, Folded]()
+    texts.number(ids)
     with replacing_file(path) as fresh, gdal_options(_WRITE_OPTIONS):
         for layer in layers:
             columns = _arrow_columns(layer.table, describe_fields(layer.name))
@@ -162,6 +175,8 @@ def _write_shared(folded: dict[str, Folded], texts: Texts, fresh: Path) -> None:
     for name, one in folded.items():
         if one.kinds is not None:
             pyogrio.write_arrow(one.kinds, fresh, layer=name_kinds(name), driver="GPKG")
+        if one.sets is not None:
+            pyogrio.write_arrow(one.sets, fresh, layer=name_sets(name), driver="GPKG")
     pyogrio.write_arrow(texts.as_table(), fresh, layer=TEXTS, driver="GPKG")
     with closing(sqlite3.connect(fresh)) as base, base:
         write_views(base, folded)

@@ -473,3 +473,35 @@ def test_attach_goes_by_key_and_keeps_both_names(result):
     joined = attach(result.runs, pd.DataFrame(table), key="run_id", prefix="x_")
     assert joined["length_m"].tolist() == result.runs["length_m"].tolist()
     assert joined["x_length_m"].tolist() == list(range(12))
+
+
+def make_checks(n_runs):
+    """Checks of some runs: twelve kinds, six of which hold the same value of the run."""
+    runs = np.repeat(np.arange(n_runs), 12)
+    place = np.tile(np.arange(12), n_runs)
+    value = np.where(place < 6, (runs + 1) / 7, np.where(place < 9, np.nan, (runs + 1) / 3))
+    names = {"run_id": [f"R{n:05d}" for n in runs], "check": [f"Check {n}" for n in place]}
+    return pd.DataFrame({**names, "value": value})
+
+
+@pytest.mark.parametrize("change", ["none", "order", "twins"])
+def test_rows_that_differ_in_their_kind_alone_stand_once(tmp_path, change):
+    """And come back in their order; where no order of kinds holds in all runs, they stand apart."""
+    table = make_checks(3000)
+    if change == "order":
+        table.iloc[[100, 101]] = table.iloc[[101, 100]].to_numpy()
+    if change == "twins":
+        table.iloc[101] = table.iloc[100]
+    path, ids = tmp_path / "rows.gpkg", table["run_id"].drop_duplicates().tolist()
+    layer = Layer(name="checks", description="-", table=table)
+    write_layers([layer], path, crs="", settings=GeopackageSettings(), is_folded=True, ids=ids)
+    read = pyogrio.read_dataframe(path, layer="checks", fid_as_index=True)
+    assert read.index.is_monotonic_increasing
+    assert read.index.is_unique
+    pd.testing.assert_frame_equal(read.reset_index(drop=True), table, check_dtype=False)
+    assert pyogrio.read_info(path, layer="checks")["features"] == len(table)
+    one = pyogrio.read_dataframe(path, layer="checks", where="run_id = 'R00007'")
+    assert one["check"].tolist() == [f"Check {n}" for n in range(12)]
+    with sqlite3.connect(path) as base:
+        stored = base.execute("SELECT count(*) FROM checks_rows").fetchone()[0]
+    assert stored == (len(table) / 4 if change == "none" else len(table))
