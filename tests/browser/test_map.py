@@ -10,6 +10,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pypdf
 import pytest
 import rasterio
@@ -120,6 +121,26 @@ def test_click_on_a_tree_and_a_pit(open_page, map_file):
     wait_for_heading(page, "Pit P1")
     assert "6\u00a0× 1.4" in page.locator("#page-card").inner_text().replace("6 ×", "6\u00a0×")
     assert page.locator("#page-card svg.section .p-pit").count() == 1
+
+
+def test_card_of_a_dig_tells_how_near_a_stem_it_is(open_page, tmp_path):
+    """Too near, not known and far enough are three things; only the last needs no word."""
+    result = district.make_district()
+    opened = result.digs["opens_ground"].to_numpy(dtype=bool)
+    ids = result.digs["dig_id"].astype(str)[opened].tolist()
+    path = tmp_path / "map.html"
+    for near, said in (
+        (True, "nothing may be dug here"),
+        (pd.NA, "not known whether"),
+        (False, ""),
+    ):
+        digs = result.digs.assign(is_near_stem=pd.array([near] * len(opened), "boolean"))
+        path.write_text(build_map(replace(result, digs=digs)), encoding="utf-8")
+        page = open_page(path, address=f"#dig={ids[0]}")
+        wait_for_heading(page, f"Dig {ids[0]}")
+        text = page.locator("#page-card").inner_text()
+        assert ("Stem" in text.split("\n")) == bool(said)
+        assert said in text
 
 
 def test_card_of_a_tree_tells_its_stem(open_page, tmp_path):
