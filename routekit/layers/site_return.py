@@ -307,6 +307,8 @@ def _take_layer(
     if gone:
         seen = say("no column {names}", names=", ".join(gone))
         findings.note("warning", layer, "", seen, say("read as blank"))
+    for name in [name for name in frame if name not in (*columns, "geometry")]:
+        findings.note("info", layer, str(name), say("unknown column"), say("not read"))
     table = pd.DataFrame(
         {
             name: _read_column(column, frame[name], rows, findings)

@@ -133,6 +133,14 @@ def test_cells_that_cannot_be_read_are_blanked_and_named(district):
     assert "write a number from 50 to 5000" in told.set_index("field")["done"]["bore_mm"]
 
 
+def test_a_column_that_nobody_asked_for_is_told(district):
+    row = {"run_id": "R1", "technique": "cipp", "done_on": "2027-05-20", "weather": "dry"}
+    returned, findings = read(district, done_runs=[row])
+    assert "weather" not in returned.done_runs
+    told = pick(findings, layer="done_runs", severity="info", field="weather")
+    assert told["done"].tolist() == ["not read"]
+
+
 def test_rows_that_are_about_nothing_are_left_out_and_named(district):
     square = shapely.MultiPolygon([shapely.box(*at(5, 5), *at(6, 6))])
     returned, findings = read(
