@@ -16,8 +16,10 @@ from routekit.advice.choice import (
     balance_works,
     choose_renewal,
     keep_names,
+    lay_renewal,
 )
 from routekit.advice.currency import find_neutral_rates
+from routekit.advice.laid_lines import expose_laid
 from routekit.advice.new_lines import NewLines, draw_new_lines
 from routekit.advice.recommended import mark_trenches
 from routekit.advice.tree_needs import find_needs
@@ -105,6 +107,9 @@ class Judged:
     Attributes
     ----------
     exposure : Trenched
+        Of open cut on the lines as they are.
+    dug : Trenched
+        The same, but on new lines where these are recommended.
     chosen : Chosen
     settled : DataFrame
         By run and survey; see `routekit.sureness.report.tell_sureness`.
@@ -112,6 +117,7 @@ class Judged:
     """
 
     exposure: Trenched
+    dug: Trenched
     chosen: Chosen
     settled: pd.DataFrame
     new_lines: NewLines
@@ -236,7 +242,7 @@ def judge_runs(
         tell=tell,
         name_works=name_works,
     )
-    new_lines = draw_new_lines(
+    new_lines, lines = draw_new_lines(
         layers,
         zones,
         condition,
@@ -245,8 +251,24 @@ def judge_runs(
         settings,
         choice_settings(settings),
     )
-    renewal, settled = tell_sureness(renewal, exposure.near_misses, choice_settings(settings))
-    return JudgedRuns(exposure=exposure, chosen=renewal, settled=settled, new_lines=new_lines)
+    dug: Trenched = exposure
+    if lines is not None:
+        dug = expose_laid(exposure, lines)
+        renewal = lay_renewal(
+            renewal,
+            layers,
+            runs,
+            zones,
+            exposure,
+            condition,
+            laid.flow,
+            choice_settings(settings),
+            lines,
+        )
+    renewal, settled = tell_sureness(renewal, dug.near_misses, choice_settings(settings))
+    return JudgedRuns(
+        exposure=exposure, dug=dug, chosen=renewal, settled=settled, new_lines=new_lines
+    )
 
 
 def conclude(
@@ -396,14 +418,14 @@ def _collect(
     record: Record,
 ) -> ShownResult:
     """Put the tables of all stages together."""
-    layers, exposure, renewal = prepared.layers, judged.exposure, judged.chosen
+    layers, exposure, dug, renewal = prepared.layers, judged.exposure, judged.dug, judged.chosen
     new_lines = judged.new_lines
     choice = choice_settings(study.settings)
-    balance, totals = balance_works(renewal, exposure, prepared.zones, choice)
+    balance, totals = balance_works(renewal, exposure, dug, prepared.zones, choice)
     surveys = list_surveys(judged.settled, renewal.advice["survey"], choice.advice)
     permits, programme = match_packages(record.permits, _plan_works(study, condition, renewal))
     rules = list_rules_in_force(study.settings)
-    near_misses = mark_trenches(exposure.near_misses, renewal.advice)
+    near_misses = mark_trenches(dug.near_misses, renewal.advice)
     needs = find_needs(
         layers.trees,
         prepared.zones,
@@ -421,7 +443,7 @@ def _collect(
         trees=_tell_outcomes(study, prepared, renewal, balance),
         zones=mark_beyond(prepared.zones, study.settings.advice.grazed_m2),
         stems=prepared.stems,
-        trenches=_mark_trenches(exposure.trenches, layers, renewal),
+        trenches=_mark_trenches(dug.trenches, layers, renewal),
         near_misses=near_misses,
         tree_loss=lose_everywhere(exposure, prepared.zones),
         tree_balance=balance,
@@ -484,7 +506,7 @@ def _collect(
             study.settings.record,
             visits=study.settings.advice.site_items.watering_visits,
         ),
-        tree_protection=_protect_trees(study, prepared, exposure, renewal),
+        tree_protection=_protect_trees(study, prepared, dug, renewal),
         root_zones=layers.root_zones,
         photo=layers.photo,
         folder=study.path.parent,
@@ -552,6 +574,7 @@ def _protect_trees(
     works = GroundWorks(
         runs=renewal.runs,
         technique=technique.astype(object).fillna("").to_numpy(dtype=object),
+        is_laid=renewal.advice["is_new_line"].to_numpy(dtype=bool),
         trenches=exposure.trenches,
         pits=renewal.works.pits,
         digs=renewal.works.digs,

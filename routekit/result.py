@@ -13,8 +13,10 @@ from typing import Final
 import geopandas as gpd
 import pandas as pd
 
+from routekit.arrays import Objects
 from routekit.errors import StudyError
 from routekit.schema import load_tables
+from routekit.site.relaid import draw_dug
 from routekit.study import StudySettings
 from routekit.vocabulary import CAUTIONS, write_count
 
@@ -133,6 +135,11 @@ class Result:
             is_structural=rows["is_structural"].to_numpy(dtype=bool, na_value=False),
             position_sd_m=rows["position_sd_m"].mask(rows["is_sd_least"]),
         )
+
+    @property
+    def dug_lines(self) -> Objects:
+        """Lines along which the runs are dug: on a new line where that is recommended."""
+        return draw_dug(self.runs, self.new_lines)
 
     @property
     def result_id(self) -> str:

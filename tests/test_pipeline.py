@@ -167,9 +167,26 @@ def test_nothing_is_drawn_far_from_the_runs(sample_result):
 # Sums.
 
 
+def list_laid(result):
+    """Runs on a new line, whose breaches are of that, and the trees of their old trenches."""
+    laid = result.runs[result.advice["is_new_line"].to_numpy(dtype=bool)]
+    assert len(laid) == 1
+    # What tears back from the trench of the run as it is, which is as wide as that of the new one.
+    width = result.trenches.set_index("run_id")["corridor_width_m"][laid["run_id"]].max()
+    reach = result.zones["radius_m"] + width / 2
+    near = result.zones.geometry.distance(laid.geometry.iloc[0]) < reach
+    trees = set(result.zones["tree_id"][near])
+    assert len(trees) == laid["n_trees"].iloc[0]
+    return set(laid["run_id"]), trees
+
+
 def test_loss_of_a_tree_is_a_union_never_more_than_the_sum(sample_result):
-    parts = sample_result.breaches.groupby("tree_id")
+    _, moved = list_laid(sample_result)
+    parts = sample_result.breaches
+    parts = parts[~parts["tree_id"].isin(moved)].groupby("tree_id")
     loss = sample_result.tree_loss.set_index("tree_id")
+    assert moved <= set(loss.index)
+    loss = loss.drop(index=list(moved))
     assert set(loss.index) == set(parts.groups)
     for column in ("footprint_m2", "severed_m2"):
         union = loss[column]
@@ -196,8 +213,10 @@ def test_a_share_is_its_area_over_the_zone(sample_result):
 
 
 def test_what_a_run_does_is_the_sum_of_its_breaches(sample_result):
-    runs = sample_result.runs.set_index("run_id")
+    laid, _ = list_laid(sample_result)
+    runs = sample_result.runs.set_index("run_id").drop(index=list(laid))
     breaches = sample_result.breaches
+    breaches = breaches[~breaches["run_id"].isin(laid)]
     by_run = breaches.groupby("run_id")
     for column in ("footprint_m2", "severed_m2"):
         expected = by_run[column].sum().reindex(runs.index, fill_value=0.0)
@@ -255,6 +274,12 @@ def test_open_cut_in_the_totals_is_the_loss_from_the_runs_worked_on(sample_resul
     r = sample_result
     at_work = r.advice["run_id"][r.advice["technique"].astype(str) != "monitor"]
     met = r.breaches[r.breaches["run_id"].isin(at_work)]
+    # Open cut everywhere follows the runs as they are, new lines or not.
+    _, moved = list_laid(r)
+    met = met[~met["tree_id"].isin(moved)]
+    old = r.tree_loss[r.tree_loss["tree_id"].isin(moved)]
+    assert (old["n_runs"] == 1).all()
+    met = pd.concat([met[["tree_id", "severed_m2"]], old[["tree_id", "severed_m2"]]])
     parts = met.groupby("tree_id")["severed_m2"]
     cut = r.totals.set_index("quantity")["open_cut_mid"]
     union = cut["Root zone dug or severed"]

@@ -19,6 +19,13 @@ from routekit.advice.burst_choice import (
 )
 from routekit.advice.confirmations import ask_on_site, find_root_cutting
 from routekit.advice.currency import Money
+from routekit.advice.laid_lines import (
+    LaidLines,
+    choose_laid,
+    expose_laid,
+    place_laid,
+    take_work,
+)
 from routekit.advice.line_capacity import find_held, judge_line
 from routekit.advice.line_sizes import renew_at_own_size, size_line
 from routekit.advice.new_bores import find_heights, size_new_pipes
@@ -32,7 +39,7 @@ from routekit.advice.standing import set_standing
 from routekit.advice.surfaces import surface_shares
 from routekit.advice.totals_apart import sum_up, take_sides
 from routekit.advice.tree_outcomes import mark_open_works
-from routekit.arrays import Texts
+from routekit.arrays import Floats, Texts
 from routekit.layers.decisions import Decided
 from routekit.layers.read import Layers
 from routekit.methods.checks import tabulate_checks
@@ -53,7 +60,7 @@ from routekit.site.layout import (
 )
 from routekit.techniques import OPEN_CUT, TECHNIQUES
 from routekit.trees.exposure import Exposure, Trenched
-from routekit.words.texts import both, fill, join
+from routekit.words.texts import both, fill, join, take_texts
 
 Tell = Callable[[str], None]
 
@@ -154,15 +161,110 @@ def choose_renewal(
         runs.geometry.to_numpy(), exposure.trenches["width_m"].to_numpy(), layers.surfaces
     )
     tell("Setting out strings and pits")
-    chosen_strings = choose_burst_runs(place, plans, shares, decided, pipes, settings)
-    chosen_strings = replace(chosen_strings, works=name_works(chosen_strings.works))
-    works, plans, final = chosen_strings.works, chosen_strings.plans, chosen_strings.final
+    strings = choose_burst_runs(place, plans, shares, decided, pipes, settings)
+    strings = replace(strings, works=name_works(strings.works))
     tell("Writing recommendations")
+    known = _Known(
+        layers=layers,
+        runs=runs,
+        zones=zones,
+        exposure=exposure,
+        condition=condition,
+        flow=flow,
+        decided=decided,
+        settings=settings,
+    )
+    return _write_renewal(place, strings, shares, known, None)
+
+
+def lay_renewal(
+    renewal: Renewal,
+    layers: Layers,
+    runs: gpd.GeoDataFrame,
+    zones: gpd.GeoDataFrame,
+    exposure: Exposure,
+    condition: pd.DataFrame,
+    flow: pd.DataFrame,
+    settings: ChoiceSettings,
+    laid: LaidLines,
+) -> Renewal:
+    """Recommend anew where runs are laid on new lines, and set out the works.
+
+    Parameters
+    ----------
+    renewal : Renewal
+        What is recommended without new lines; strings of other runs stay.
+    layers, runs, zones, exposure, condition, flow, settings
+        See `choose_renewal`.
+    laid : LaidLines
+        Lines that score better than what is recommended for their runs.
+
+    Returns
+    -------
+    Renewal
+        Open cut of these runs is their new line. Open cut everywhere, among the `sides`, stays that
+        of the lines as they are.
+
+    Raises
+    ------
+    ValueError
+        If the checks of new lines do not begin with those of open cut.
+
+    Examples
+    --------
+    It is a stage of `routekit.pipeline.run_study`, where new lines are recommended:
+
+    >>> lay_renewal.__name__
+    'lay_renewal'
+    """
+    work = take_work(laid, len(runs))
+    known = _Known(
+        layers=layers,
+        runs=runs,
+        zones=zones,
+        exposure=exposure,
+        condition=condition,
+        flow=flow,
+        decided=renewal.decided,
+        settings=settings,
+    )
+    place = replace(renewal.place, laid=work)
+    strings = choose_laid(renewal.choice, laid, work)
+    return _write_renewal(place, strings, renewal.shares, known, laid)
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Known:
+    """What is known before the choice; see `choose_renewal`."""
+
+    layers: Layers
+    runs: gpd.GeoDataFrame
+    zones: gpd.GeoDataFrame
+    exposure: Exposure
+    condition: pd.DataFrame
+    flow: pd.DataFrame
+    decided: Decided
+    settings: ChoiceSettings
+
+
+def _write_renewal(
+    place: Place,
+    chosen_strings: BurstChoice,
+    shares: pd.DataFrame,
+    known: _Known,
+    laid: LaidLines | None,
+) -> Renewal:
+    """Recommend, and set out the works."""
+    layers, runs, zones, decided = known.layers, known.runs, known.zones, known.decided
+    settings, exposure = known.settings, known.exposure
+    works, plans, final = chosen_strings.works, chosen_strings.plans, chosen_strings.final
     advice = _advise(place, plans, final, works, decided, chosen_strings, settings)
+    advice = _tell_laid(advice, laid)
     chosen = name_techniques(advice["technique"])
     works = replace(works, digs=set_out_digs(place, chosen))
+    dug, breaches, near_stem = _find_dug(place, exposure, laid)
     grazed_m2 = settings.advice.grazed_m2
-    encroachments = encroach(place, works, chosen, exposure.breaches, zones, grazed_m2=grazed_m2)
+    encroachments = encroach(dug, works, chosen, breaches, zones, grazed_m2=grazed_m2)
     laydown = plan_laydown(
         works.strings,
         works.pits,
@@ -172,11 +274,12 @@ def choose_renewal(
         bar_length_m=settings.pipe.bar_length_m,
         settings=settings.site.laydown,
     )
+    pipes = plan_settings(settings)
     advice = _judge_lines(advice, place, chosen_strings, shares, decided, pipes, settings)
     advice = ask_on_site(advice, place, works.strings, laydown)
     advice = advice.assign(
-        root_cutting=find_root_cutting(advice, condition),
-        is_near_stem=_judge_trenches(place.cases, chosen),
+        root_cutting=find_root_cutting(advice, known.condition),
+        is_near_stem=_judge_trenches(near_stem, chosen),
         has_open_works=mark_open_works(advice, works.strings, works.pits),
         **both("chosen_by", _name_choosers(advice, decided)),
     )
@@ -184,17 +287,18 @@ def choose_renewal(
     items = itemise_works(place, plans, works, shares, chosen, settings)
     items = add_asbestos(items, place.runs, chosen, works, connections)
     needs = place.cases["needs_work"].to_numpy() > 0
+    open_cut = final.quantities[OPEN_CUT] if laid is None else laid.open_cut
     return Renewal(
-        runs=_attach_facts(runs, place.cases, flow, is_zoned=len(zones) > 0),
-        checks=mark_checks(tabulate_checks(runs["run_id"], final.checks), advice),
-        options=_tabulate_options(runs, final),
+        runs=_attach_facts(runs, place.cases, known.flow, is_zoned=len(zones) > 0),
+        checks=mark_checks(_list_checks(runs["run_id"], final, laid), advice),
+        options=_tabulate_options(runs, final, laid),
         advice=advice,
         works=_attach_facts_of_works(works, laydown, layers.surfaces, settings.pipe),
         encroachments=encroachments,
         laydown=laydown,
         quantities=items,
-        sides=take_sides(needs, chosen, final.quantities),
-        place=place,
+        sides=take_sides(needs, chosen, final.quantities, open_cut),
+        place=dug,
         choice=chosen_strings,
         shares=shares,
         decided=decided,
@@ -202,7 +306,11 @@ def choose_renewal(
 
 
 def balance_works(
-    chosen: Chosen, exposure: Trenched, zones: gpd.GeoDataFrame, settings: ChoiceSettings
+    chosen: Chosen,
+    exposure: Trenched,
+    dug: Trenched,
+    zones: gpd.GeoDataFrame,
+    settings: ChoiceSettings,
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Balance each tree, and set open cut wherever work is needed against what is recommended.
 
@@ -210,6 +318,9 @@ def balance_works(
     ----------
     chosen : Chosen
     exposure : Trenched
+        Of open cut on the lines as they are.
+    dug : Trenched
+        Of open cut as it would be dug: on new lines where these are recommended.
     zones : GeoDataFrame
         One zone per tree.
     settings : ChoiceSettings
@@ -222,6 +333,7 @@ def balance_works(
         chosen.place,
         zones,
         exposure,
+        dug,
         chosen.works,
         chosen.encroachments,
         name_techniques(chosen.advice["technique"]),
@@ -272,9 +384,34 @@ def _judge_lines(
     )
 
 
-def _judge_trenches(cases: pd.DataFrame, chosen: Texts) -> pd.arrays.BooleanArray:
+def _tell_laid(advice: pd.DataFrame, laid: LaidLines | None) -> pd.DataFrame:
+    """Mark the runs that are laid on a new line, and say so in their reason."""
+    own = np.empty(0, dtype=np.int64) if laid is None else laid.own
+    is_laid = np.zeros(len(advice), dtype=bool)
+    is_laid[own] = True
+    if laid is None:
+        return advice.assign(is_new_line=is_laid)
+    texts = {name: take_texts(advice, name).copy() for name in ("reason", "to_confirm")}
+    for name, more in (("reason", laid.said), ("to_confirm", laid.to_confirm)):
+        texts[name][own] = fill(join(pair) for pair in zip(texts[name][own], more, strict=True))
+    said = {name: each for key, text in texts.items() for name, each in both(key, text).items()}
+    return advice.assign(is_new_line=is_laid, **said)
+
+
+def _find_dug(
+    place: Place, exposure: Exposure, laid: LaidLines | None
+) -> tuple[Place, pd.DataFrame, Floats]:
+    """Give place and breaches as they are dug, and what comes too near a stem (NaN not known)."""
+    near = place.cases["is_near_stem"].to_numpy(dtype=float)
+    if laid is None:
+        return place, exposure.breaches, near
+    near = near.copy()
+    near[laid.own] = laid.near_stem
+    return place_laid(place, laid), expose_laid(exposure, laid).breaches, near
+
+
+def _judge_trenches(near: Floats, chosen: Texts) -> pd.arrays.BooleanArray:
     """Tell of each run whether a recommended trench is too near a stem; missing not known."""
-    near = cases["is_near_stem"].to_numpy(dtype=float)
     is_cut = chosen == OPEN_CUT
     return pd.arrays.BooleanArray(is_cut & (near == 1), is_cut & np.isnan(near))
 
@@ -402,9 +539,35 @@ _BANDS: Final = (
 """Quantities of each technique that stand beside its cost in the options."""
 
 
-def _tabulate_options(runs: pd.DataFrame, final: Comparison) -> pd.DataFrame:
-    """Write the options with what they score."""
+def _list_checks(run_id: pd.Series, final: Comparison, laid: LaidLines | None) -> pd.DataFrame:
+    """List the checks of all techniques; with those that only new lines are held to, at the end."""
+    table = tabulate_checks(run_id, final.checks)
+    if laid is None:
+        return table
+    own = {OPEN_CUT: laid.checks[len(final.checks[OPEN_CUT]) :]}
+    more = tabulate_checks(run_id.iloc[laid.own], own)
+    more["run"] = laid.own[more["run"].to_numpy()].astype(np.int32)
+    joined = pd.concat([table, more], ignore_index=True)
+    for name in table.columns[table.dtypes == "category"]:
+        both_kinds = [table[name].cat.categories, more[name].cat.categories]
+        words = both_kinds[0].append(both_kinds[1].difference(both_kinds[0], sort=False))
+        dtype = pd.CategoricalDtype(words, ordered=table[name].cat.ordered)
+        joined[name] = joined[name].astype(dtype)
+    return joined.sort_values("run", kind="stable", ignore_index=True)
+
+
+def _tabulate_options(
+    runs: pd.DataFrame, final: Comparison, laid: LaidLines | None
+) -> pd.DataFrame:
+    """Write the options with what they score; of new lines with all their own checks."""
     table = tabulate_options(runs["run_id"], final.checks, final.plans)
+    if laid is not None:
+        counted = tabulate_options(
+            runs["run_id"].iloc[laid.own], {OPEN_CUT: laid.checks}, {OPEN_CUT: laid.plan}
+        )
+        place = list(TECHNIQUES).index(OPEN_CUT) * len(runs) + laid.own
+        for name in ("verdict", "n_fail", "n_caution", "n_unknown"):
+            table.loc[place, name] = counted[name].to_numpy()
     names = (
         "n_surveys",
         "n_structural",

@@ -6,7 +6,7 @@ one that cannot be told is NaN.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final, TypeAlias
 
 import numpy as np
@@ -50,6 +50,10 @@ PLAN_COLUMNS: Final = (
 )
 DIG_PLAN: Final = PLAN_COLUMNS[-5:]
 """Columns of the plan that hold the small digs of each run; see `sum_digs`."""
+LAID: Final = "laid_"
+"""Columns of the plan that begin so are the work, item by item, of what is laid on a new line."""
+IS_LAID: Final = f"{LAID}elsewhere"
+"""Column of the plan: 1 where the work is that of a new line, 0 where it is not."""
 DIG_METHODS: Final = ("hand", "suction", "machine")
 """Ways of digging, in the order of `DIG_PLAN`."""
 UNBOUND: Final = ("verge", "planting")
@@ -77,6 +81,8 @@ class Site:
     shares: Items
     trench: TrenchSettings
     work: WorkSettings
+    laid: Items = field(default_factory=dict)
+    """Work of new lines by item, and which runs have one; empty where none has."""
 
     def trench_depth(self) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Give the depth of the trench bottom at the upper end, the middle and the lower end, m.
@@ -127,7 +133,45 @@ def read_site(
         shares=_take(shares, KINDS, "shares", len(runs)),
         trench=trench,
         work=work,
+        laid={
+            name.removeprefix(LAID): plan[name].to_numpy(dtype=np.float64)
+            for name in plan.columns.astype(str)
+            if name.startswith(LAID)
+        },
     )
+
+
+def lay_elsewhere(found: Items, site: Site) -> Items:
+    """Put the work of new lines in place of that of trenches on the lines as they are.
+
+    Parameters
+    ----------
+    found : dict of str to numpy.ndarray of float, shape (n,)
+        Work of trenches on the lines as they are.
+    site : Site
+        With the work of new lines as `laid`.
+
+    Returns
+    -------
+    dict of str to numpy.ndarray of float, shape (n,)
+
+    Examples
+    --------
+    >>> laid = {"elsewhere": np.array([0.0, 1.0]), "grout_m3": np.array([0.0, 2.0])}
+    >>> site = Site(run={}, plan={}, shares={}, trench=None, work=None, laid=laid)
+    >>> {name: each.tolist() for name, each in lay_elsewhere({"weld_m": np.ones(2)}, site).items()}
+    {'weld_m': [1.0, 0.0], 'grout_m3': [0.0, 2.0]}
+    """
+    if not site.laid:
+        return found
+    is_laid = site.laid[IS_LAID.removeprefix(LAID)] == 1
+    none = np.zeros(len(is_laid))
+    names = [*found, *(name for name in site.laid if name not in found)]
+    return {
+        name: np.where(is_laid, site.laid.get(name, none), found.get(name, none))
+        for name in names
+        if name != IS_LAID.removeprefix(LAID)
+    }
 
 
 def _take(table: pd.DataFrame, columns: tuple[str, ...], name: str, size: int) -> Items:

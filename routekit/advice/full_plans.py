@@ -69,8 +69,10 @@ def plan_in_full(
             "pit_m3": pit_m3,
             "pit_m2": pit_m2,
         }
-        more = pd.DataFrame(rests_on | dug[digs], index=plan.index)
-        full[technique] = pd.concat([plan, more], axis=1)
+        parts = [plan, pd.DataFrame(rests_on | dug[digs], index=plan.index)]
+        if digs == "trench":
+            parts.append(place.laid.reindex(plan.index) if len(place.laid.columns) else place.laid)
+        full[technique] = pd.concat(parts, axis=1)
     return sites, full
 
 

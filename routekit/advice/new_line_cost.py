@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Final
 
 import geopandas as gpd
@@ -12,17 +13,16 @@ from routekit.advice.choice import Renewal
 from routekit.advice.earthworks import DIG_PLAN, Items, read_site, trench_items
 from routekit.advice.full_plans import measure_sites
 from routekit.advice.new_line_proof import Proof
-from routekit.advice.quantities import work_carbon, work_cost, work_days
+from routekit.advice.quantities import QUANTITIES, add_up_work
 from routekit.advice.rates import LEVELS
 from routekit.advice.score import count_cautions, find_shortfall, weigh
 from routekit.advice.settings import ChoiceSettings
 from routekit.advice.surfaces import surface_shares
-from routekit.advice.whole_life import add_up_life
 from routekit.advice.work_items import RECIPES
-from routekit.arrays import take_numbers
+from routekit.arrays import Floats, take_numbers
 from routekit.methods.checks import FAIL, UNKNOWN, needed_surveys, worst_verdict
 from routekit.pipes.pe import choose_outside_diameter, pipe_mass
-from routekit.pipes.trench import spoil
+from routekit.site.tree_impact import HARM
 from routekit.techniques import OPEN_CUT
 from routekit.vocabulary import MM_PER_M
 
@@ -41,9 +41,37 @@ NUMBERS: Final = (
     "capacity_l_s",
 )
 """Columns of the table that only a line has which was found."""
+_MID: Final = LEVELS.index("mid")
+_SURFACE: Final = "reinstate_"
+_LEAST_M2: Final = 1e-6
 
 
-def weigh_lines(proof: Proof, renewal: Renewal, settings: ChoiceSettings) -> pd.DataFrame:
+@dataclass(frozen=True, kw_only=True)
+class Weighed:
+    """What new lines come to, k of them.
+
+    Attributes
+    ----------
+    table : DataFrame
+        `NUMBERS` and verdict.
+    work : dict of str to numpy.ndarray of float, shape (k,)
+        Work items.
+    quantities : DataFrame
+        Columns of `routekit.advice.quantities.run_quantities`.
+    facts : dict of str to numpy.ndarray of float, shape (k,)
+        What the parts of the score are made of, as `routekit.advice.score.Scores` has them.
+    parts : numpy.ndarray of float, shape (k, c)
+        Score by criterion.
+    """
+
+    table: pd.DataFrame
+    work: Items
+    quantities: pd.DataFrame
+    facts: dict[str, Floats]
+    parts: Floats
+
+
+def weigh_lines(proof: Proof, renewal: Renewal, settings: ChoiceSettings) -> Weighed:
     """Find cost, days, carbon and score of new lines, each as those of a technique are found.
 
     Parameters
@@ -55,18 +83,21 @@ def weigh_lines(proof: Proof, renewal: Renewal, settings: ChoiceSettings) -> pd.
 
     Returns
     -------
-    DataFrame
-        `NUMBERS` and verdict, one row per line.
+    Weighed
     """
-    advice, wanted, size = settings.advice, settings.advice.new_lines, len(proof.own)
+    advice = settings.advice
     work = _sum_work(proof, renewal, settings)
-    more = proof.n_manholes[:, np.newaxis]
-    days = work_days(work, advice.production, size) + more * np.array(wanted.manhole_days)
-    cost = work_cost(work, days, advice.rates, size) + more * np.array(wanted.manhole_cost)
-    _, mass = spoil(work["excavation_m3"], settings.trench)
-    carbon = work_carbon(work, mass, days, advice.carbon, size)["co2e_kg"]
     length = proof.lines["length_m"].to_numpy(dtype=float)
-    life = add_up_life(OPEN_CUT, cost, length, proof.plan, advice, advice.appraisal_rule)
+    found = add_up_work(OPEN_CUT, work, length, proof.plan, advice, settings.trench)
+    quantities = pd.DataFrame(
+        {
+            f"{name}_{level}": found[name][:, place]
+            for name in QUANTITIES
+            for place, level in enumerate(LEVELS)
+        }
+    )
+    quantities.insert(0, "technique", OPEN_CUT)
+    quantities.insert(0, "run_id", proof.lines["run_id"].to_numpy())
     least = take_numbers(proof.place.cases, "required_l_s") * (
         1 - take_numbers(proof.place.cases, "capacity_tolerance_share")
     )
@@ -75,23 +106,21 @@ def weigh_lines(proof: Proof, renewal: Renewal, settings: ChoiceSettings) -> pd.
         "n_fail": np.sum(verdicts == FAIL, axis=0).astype(float),
         "n_caution": count_cautions(proof.checks),
         "n_surveys": np.sum(list(needed_surveys(proof.checks).values()), axis=0).astype(float),
-        **{name: proof.harm[name].to_numpy(dtype=float) for name in proof.harm},
+        **{name: proof.harm[name].to_numpy(dtype=float) for name in HARM},
         "shortfall": find_shortfall(take_numbers(proof.plan, "capacity_l_s"), least),
-        "whole_life_cost": life[:, 1],
-        "co2e_kg": carbon[:, 1],
+        "cost": found["cost"][:, _MID],
+        "whole_life_cost": found["whole_life_cost"][:, _MID],
+        "co2e_kg": found["co2e_kg"][:, _MID],
     }
     is_known = ~np.isnan(np.stack([facts["whole_life_cost"], facts["co2e_kg"]])).any(axis=0)
     weights = {name: getattr(advice.weights, name) for name in type(advice.weights).model_fields}
-    whole = {str(name): value[:, np.newaxis] for name, value in facts.items()}
-    score = np.sum([part[:, 0] for part in weigh(whole, weights)], axis=0)
-    levels = {
-        f"{name}_{level}": value[:, place]
-        for name, value in (("cost", cost), ("whole_life_cost", life), ("days", days))
-        for place, level in enumerate(LEVELS)
-    }
-    return pd.DataFrame(levels | {"co2e_kg": carbon[:, 1]}).assign(
+    whole = {name: value[:, np.newaxis] for name, value in facts.items()}
+    parts = np.stack([part[:, 0] for part in weigh(whole, weights)], axis=1)
+    levels = [f"{name}_{each}" for name in ("cost", "whole_life_cost", "days") for each in LEVELS]
+    table = quantities[levels].assign(
+        co2e_kg=facts["co2e_kg"],
         # A cost that is not known is not taken for nothing.
-        score=np.where(is_known, score, np.nan),
+        score=np.where(is_known, parts.sum(axis=1), np.nan),
         verdict=worst_verdict(proof.checks),
         n_fail=facts["n_fail"],
         n_caution=facts["n_caution"],
@@ -99,6 +128,7 @@ def weigh_lines(proof: Proof, renewal: Renewal, settings: ChoiceSettings) -> pd.
         **{name: proof.harm[name] for name in ("n_trees", "n_structural", "n_major", "root_m2")},
         **{name: take_numbers(proof.plan, name) for name in ("new_bore_mm", "capacity_l_s")},
     )
+    return Weighed(table=table, work=work, quantities=quantities, facts=facts, parts=parts)
 
 
 def _sum_work(proof: Proof, renewal: Renewal, settings: ChoiceSettings) -> Items:
@@ -135,9 +165,33 @@ def _sum_work(proof: Proof, renewal: Renewal, settings: ChoiceSettings) -> Items
             work[name] = work.get(name, np.zeros(size)) + np.bincount(
                 small["run"], value, minlength=size
             )
+    for name in [one for one in work if one.startswith(_SURFACE)]:
+        # Less than this is the rounding of where a strip meets a surface.
+        work[name] = np.where(work[name] < _LEAST_M2, 0.0, work[name])
     old = renewal.runs.iloc[proof.own]
     bore = old["diameter_mm"].to_numpy(dtype=float) / MM_PER_M
-    return work | {"grout_m3": np.pi * bore**2 / 4 * old["length_m"].to_numpy(dtype=float)}
+    number = proof.n_manholes.astype(float)
+    pit = _dig_beside(proof, settings)
+    for name in ("excavation_m3", "machine_m3"):
+        work[name] = work[name] + pit
+    return work | {
+        "grout_m3": np.pi * bore**2 / 4 * old["length_m"].to_numpy(dtype=float),
+        "new_manhole_each": number,
+        "new_manhole": number,
+    }
+
+
+def _dig_beside(proof: Proof, settings: ChoiceSettings) -> Floats:
+    """Volume that new manholes dig beside the trench, each as deep as its line at its deepest, m3.
+
+    The price of a manhole holds its dig; this is for spoil and plant.
+    """
+    across = settings.advice.new_lines.manhole_pit_m
+    trench = proof.place.trenches["width_m"].to_numpy(dtype=float)
+    area = np.fmax(np.pi / 4 * across**2 - trench * across, 0.0)
+    depth = proof.lines["depth_max_m"].to_numpy(dtype=float)
+    # A line without a new manhole needs no depth for one.
+    return np.where(proof.n_manholes > 0, proof.n_manholes * area * depth, 0.0)
 
 
 def _blank_digs(plan: pd.DataFrame) -> pd.DataFrame:

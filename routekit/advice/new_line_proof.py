@@ -38,6 +38,7 @@ from routekit.site.relaid import (
 )
 from routekit.techniques import OPEN_CUT, TECHNIQUES
 from routekit.trees.all_dug import count_harm, measure_all_dug
+from routekit.trees.exposure import Exposure
 from routekit.trees.open_lines import lay_open_lines
 from routekit.trees.regimes import choose_regime
 from routekit.vocabulary import MM_PER_M
@@ -56,6 +57,8 @@ class Proof:
     place: Place
     checks: list[Check]
     plan: pd.DataFrame
+    exposure: Exposure
+    """What all that is dug does to trees."""
     harm: pd.DataFrame
     relaid: gpd.GeoDataFrame
     own: Ints
@@ -189,6 +192,7 @@ def prove_lines(
         place=replace(place, cases=cases),
         checks=checks,
         plan=plan,
+        exposure=exposure,
         harm=count_harm(exposure),
         relaid=relaid,
         own=own,

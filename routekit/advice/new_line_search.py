@@ -45,7 +45,7 @@ def price_search(run: int, renewal: Renewal, settings: ChoiceSettings) -> Prices
     least = min(rates.values())
     return Prices(
         metre=metre if metre > 0 else _UNPRICED_METRE,
-        manhole=float(wanted.manhole_cost[1]),
+        manhole=float(advice.rates.triple("new_manhole_each")[1]),
         crossing=wanted.crossing_cost,
         zone_m=advice.weights.root_area * width + advice.weights.major_tree / _COMMON_ZONE_M,
         surface_m={kind: float((rate - least) * width) for kind, rate in rates.items()},

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import Literal
 
-from routekit.advice.rates import Triple
 from routekit.settings.declare import Settings, setting
 
 
@@ -24,6 +23,13 @@ class NewLineSettings(Settings):
         unit="-",
         source="house",
         text="Runs for which a new line is sought; see `seek`.",
+    )
+    is_recommended: bool = setting(
+        True,
+        unit="-",
+        source="house",
+        text="Whether a new line that passes every check and scores best is recommended; if not, it"
+        " is only offered.",
     )
     margin_m: float = setting(
         15.0,
@@ -77,18 +83,6 @@ class NewLineSettings(Settings):
         gt=0,
         text="Width of the round dig for a new manhole: 1.2 m over its walls and 0.5 m to work in "
         "on each side.",
-    )
-    manhole_cost: Triple = setting(
-        (2500.0, 4000.0, 7000.0),
-        unit="currency each",
-        source="unit_rates_house",
-        text="A new manhole with its dig: low, mid and high.",
-    )
-    manhole_days: Triple = setting(
-        (1.0, 1.5, 2.5),
-        unit="days each",
-        source="unit_rates_house",
-        text="Working days for a new manhole: low, mid and high.",
     )
     least_cover_m: float = setting(
         0.80,

@@ -29,6 +29,7 @@ def say_line(
     other: Text | None,
     checks: list[Check],
     row: int,
+    kept: Text | None,
 ) -> Text:
     """Say what a new line is, and how it stands.
 
@@ -46,6 +47,8 @@ def say_line(
     checks : list of Check
     row : int
         Position of the line in the checks.
+    kept : Text or None
+        Why it stays an offer however it scores.
 
     Returns
     -------
@@ -69,21 +72,25 @@ def say_line(
         "{n} trees with a major encroachment",
         n=int(numbers["n_major"]),
     )
-    if other is None:
-        return say("{what} would serve: {trees}.", what=what, trees=trees)
     slots: dict[str, Any] = {"what": what, "other": other, "trees": trees}
     scores: dict[str, Any] = {"own": float(numbers["score"]), "beside": float(beside)}
-    if standing == BETTER:
+    if standing != BETTER:
         return say(
+            "{what} scores worse than {other} ({own:,.0f} against {beside:,.0f}): {trees}.",
+            **slots,
+            **scores,
+        )
+    if other is None:
+        told = say("{what} would serve: {trees}.", what=what, trees=trees)
+    else:
+        told = say(
             "{what} scores better than {other} ({own:,.0f} against {beside:,.0f}): {trees}.",
             **slots,
             **scores,
         )
-    return say(
-        "{what} scores worse than {other} ({own:,.0f} against {beside:,.0f}): {trees}.",
-        **slots,
-        **scores,
-    )
+    if kept is None:
+        return told
+    return say("{told} It stays an offer: {why}.", told=told, why=kept)
 
 
 def say_no_line(one: Sought) -> Text:

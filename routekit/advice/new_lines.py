@@ -2,8 +2,8 @@
 
 A new line is open cut on another line: it goes through the same stages as the runs, with trench,
 new manholes and the re-laid trench of every connection as one excavation, and is held to the same
-checks. It is offered beside the recommendation and replaces none: whether land and sewer are moved
-is decided by people.
+checks. One that passes them all and scores better than what is recommended is recommended itself
+(`routekit.advice.choice.lay_renewal`); any other is an offer beside the recommendation.
 """
 
 from __future__ import annotations
@@ -16,7 +16,8 @@ import pandas as pd
 import shapely
 
 from routekit.advice.choice import Renewal
-from routekit.advice.new_line_cost import NUMBERS, weigh_lines
+from routekit.advice.laid_lines import LaidLines, take_lines
+from routekit.advice.new_line_cost import NUMBERS, Weighed, weigh_lines
 from routekit.advice.new_line_proof import Proof, prove_lines
 from routekit.advice.new_line_search import bound_search, price_search
 from routekit.advice.new_line_settings import NewLineSettings
@@ -30,18 +31,19 @@ from routekit.advice.new_line_texts import (
     say_line,
     say_no_line,
 )
+from routekit.advice.open_runs import CONTRADICTED
 from routekit.advice.settings import ChoiceSettings
 from routekit.alignment.terms import FoundLine, NoLine
-from routekit.arrays import Floats, Ints, Objects
+from routekit.arrays import Floats, Ints, Objects, take_numbers
 from routekit.errors import StudyError
 from routekit.layers.decisions import Decided
 from routekit.layers.read import Layers
 from routekit.layers.settings import InputSettings
-from routekit.methods.checks import FAIL, UNKNOWN, tabulate_checks
+from routekit.methods.checks import CAUTION, FAIL, UNKNOWN, Check, tabulate_checks
 from routekit.site.line_search import Sought, Street, seek_line
 from routekit.techniques import OPEN_CUT, TECHNIQUE_PHRASES, TECHNIQUES
 from routekit.vocabulary import VERDICTS
-from routekit.words.texts import both, fill, word
+from routekit.words.texts import both, fill, join, say, take_texts, word
 
 
 class NewLines(NamedTuple):
@@ -70,7 +72,7 @@ def draw_new_lines(
     decided: Decided,
     inputs: InputSettings,
     settings: ChoiceSettings,
-) -> NewLines:
+) -> tuple[NewLines, LaidLines | None]:
     """Seek, prove and weigh a new line for each run for which one is asked.
 
     Parameters
@@ -92,6 +94,8 @@ def draw_new_lines(
     -------
     NewLines
         Without rows where no run asks for one.
+    LaidLines or None
+        Those that are recommended.
 
     Raises
     ------
@@ -139,17 +143,73 @@ def _put_together(
     services: gpd.GeoDataFrame,
     renewal: Renewal,
     settings: ChoiceSettings,
-) -> NewLines:
+) -> tuple[NewLines, LaidLines | None]:
     """Put the tables of new lines together."""
     ids = renewal.runs["run_id"]
     checks = tabulate_checks(
         ids.iloc[proof.own] if proof else ids.iloc[:0], {OPEN_CUT: proof.checks if proof else []}
     )
-    return NewLines(
-        _tabulate(asked, sought, proof, renewal, settings),
+    weighed = weigh_lines(proof, renewal, settings) if proof else None
+    lines = _tabulate(asked, sought, proof, weighed, renewal, settings)
+    tables = NewLines(
+        lines,
         checks.drop(columns=["run", "technique", "asks_arborist"]),
         _list_connections(proof, services, renewal),
     )
+    return tables, _lay(lines, asked, proof, weighed, renewal) if proof and weighed else None
+
+
+def _lay(
+    lines: pd.DataFrame, asked: Ints, proof: Proof, weighed: Weighed, renewal: Renewal
+) -> LaidLines | None:
+    """Gather the lines that are recommended; None where none is."""
+    at = np.searchsorted(asked, proof.own)
+    rows = np.flatnonzero(lines["is_recommended"].to_numpy(dtype=bool)[at])
+    if not len(rows):
+        return None
+    laid = LaidLines(
+        own=proof.own,
+        shapes=np.asarray(proof.lines.geometry, dtype=object),
+        exposure=proof.exposure,
+        near_stem=take_numbers(proof.place.cases, "is_near_stem"),
+        plan=proof.plan,
+        checks=proof.checks,
+        work=weighed.work,
+        quantities=weighed.quantities,
+        facts=weighed.facts,
+        parts=weighed.parts,
+        open_cut=renewal.choice.final.quantities[OPEN_CUT],
+        said=take_texts(lines, "reason")[at],
+        to_confirm=_ask_precautions(proof.checks[len(renewal.choice.final.checks[OPEN_CUT]) :]),
+    )
+    return take_lines(laid, rows)
+
+
+def _ask_precautions(checks: list[Check]) -> Objects:
+    """List what checks that pass with caution ask for, line by line, shape (k,)."""
+    size = len(checks[0].verdict)
+    asked = [
+        [each.remedy for each in checks if each.verdict[row] == CAUTION] for row in range(size)
+    ]
+    return fill(join([word(text) for text in dict.fromkeys(texts)]) for texts in asked)
+
+
+def _keep_offers(renewal: Renewal, settings: ChoiceSettings) -> Objects:
+    """Say for which runs a new line stays an offer however it scores; blank where it does not."""
+    advice = renewal.advice
+    decided = advice["is_forced"].to_numpy(dtype=bool) | (
+        advice["open_because"].astype(str) == CONTRADICTED
+    ).to_numpy(dtype=bool)
+    needs = renewal.place.cases["needs_work"].to_numpy(dtype=float) == 1
+    kept = np.full(len(advice), "", dtype=object)
+    kept[~needs] = say("the run is not known to need work")
+    kept[(advice["string_id"].astype(str) != "").to_numpy(dtype=bool)] = say(
+        "the run is burst in a string"
+    )
+    kept[decided] = say("somebody has decided on the run")
+    if not settings.advice.new_lines.is_recommended:
+        kept[:] = say("the study asks for offers alone")
+    return kept
 
 
 def _list_connections(
@@ -235,6 +295,7 @@ def _tabulate(
     asked: Ints,
     sought: list[Sought],
     proof: Proof | None,
+    weighed: Weighed | None,
     renewal: Renewal,
     settings: ChoiceSettings,
 ) -> gpd.GeoDataFrame:
@@ -246,11 +307,10 @@ def _tabulate(
     facts = {name: np.full(size, np.nan) for name in ("length_m", "n_manholes", "connections_m")}
     verdict = np.full(size, UNKNOWN, dtype=np.int64)
     at = np.empty(0, dtype=np.int64)
-    if proof is not None:
+    if proof is not None and weighed is not None:
         at = np.searchsorted(asked, proof.own)
-        weighed = weigh_lines(proof, renewal, settings)
-        numbers.iloc[at] = weighed[list(NUMBERS)].to_numpy(dtype=float)
-        verdict[at] = weighed["verdict"]
+        numbers.iloc[at] = weighed.table[list(NUMBERS)].to_numpy(dtype=float)
+        verdict[at] = weighed.table["verdict"]
         lines[at] = np.asarray(proof.lines.geometry)
         facts["length_m"][at] = proof.lines["length_m"]
         facts["n_manholes"][at] = proof.n_manholes
@@ -265,6 +325,7 @@ def _tabulate(
     standing = _stand(is_found, verdict, numbers["score"].to_numpy(dtype=float), beside, codes)
     names = pd.Series(VERDICTS).to_numpy(dtype=object)[verdict]
     phrase = [TECHNIQUE_PHRASES.get(code, "") for code in advice["technique"].astype(object)]
+    kept = _keep_offers(renewal, settings)[asked]
     reasons: list[str] = []
     for place, one in enumerate(sought):
         row = {name: facts[name][place] for name in facts}
@@ -281,16 +342,22 @@ def _tabulate(
                 word(phrase[place]) if phrase[place] else None,
                 proof.checks if proof else [],
                 mine,
+                kept[place] or None,
             )
         )
     return gpd.GeoDataFrame(
         {
             "run_id": advice["run_id"].to_numpy(dtype=object),
             "standing": standing,
+            "is_recommended": (standing == BETTER) & (kept == ""),
             "verdict": np.where(is_found, names, "").astype(object),
             **facts,
             **{name: numbers[name].to_numpy() for name in NUMBERS},
             "recommended_score": beside,
+            "open_cut_score": score[:, list(TECHNIQUES).index(OPEN_CUT)],
+            "open_cut_cost_mid": take_numbers(
+                renewal.choice.final.quantities[OPEN_CUT], "cost_mid"
+            )[asked],
             **both("reason", fill(reasons)),
         },
         geometry=gpd.GeoSeries(lines, crs=renewal.runs.crs),

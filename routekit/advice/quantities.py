@@ -3,7 +3,7 @@
 Work items (`routekit.advice.work_items`) times rates (`routekit.advice.settings`), each low, mid
 and high. Low takes the low of every rate at once and high the high of every rate, so the span is
 wider than the likely one. Left out: design fees, land, services diverted, dewatering, delay to
-traffic, and carbon of manhole works and of the crew's travel.
+traffic, and carbon of tying in to old manholes and of the crew's travel.
 """
 
 from __future__ import annotations
@@ -136,11 +136,42 @@ def technique_quantities(
     dict of str to numpy.ndarray of float, shape (n, 3)
         Low, mid and high by name of `QUANTITIES`.
     """
-    size = len(site.run["length_m"])
     work = RECIPES[name](site)
+    return add_up_work(name, work, site.run["length_m"], plan, settings, site.trench)
+
+
+def add_up_work(
+    name: str,
+    work: Items,
+    length_m: FloatArray,
+    plan: pd.DataFrame,
+    settings: AdviceSettings,
+    trench: TrenchSettings,
+) -> Items:
+    """Add up the work of one technique.
+
+    Parameters
+    ----------
+    name : str
+        Technique.
+    work : dict of str to numpy.ndarray of float, shape (n,)
+        Work items.
+    length_m : numpy.ndarray of float, shape (n,)
+    plan : DataFrame, n rows
+        What follows and returns; see `routekit.advice.whole_life`.
+    settings : AdviceSettings
+    trench : TrenchSettings
+        How much spoil bulks and weighs.
+
+    Returns
+    -------
+    dict of str to numpy.ndarray of float, shape (n, 3)
+        Low, mid and high by name of `QUANTITIES`.
+    """
+    size = len(length_m)
     zero = np.zeros(size)
     dug = work.get("excavation_m3", zero)
-    loose, mass = spoil(dug, site.trench)
+    loose, mass = spoil(dug, trench)
     days = work_days(work, settings.production, size)
     cost = work_cost(work, days, settings.rates, size)
     carbon = work_carbon(work, mass, days, settings.carbon, size)
@@ -158,7 +189,7 @@ def technique_quantities(
         "days": days,
         "cost": cost,
         "whole_life_cost": add_up_life(
-            name, cost, site.run["length_m"], plan, settings, settings.appraisal_rule
+            name, cost, length_m, plan, settings, settings.appraisal_rule
         ),
         **carbon,
     }
@@ -307,6 +338,7 @@ def work_carbon(
     liner_t = _scale(amount("liner_m3"), rate("liner_t_m3"))
     fill_t = _scale(amount("imported_m3"), rate("aggregate_t_m3"))
     grout_t = _scale(amount("grout_m3"), rate("grout_t_m3"))
+    concrete_t = _scale(amount("new_manhole_each"), rate("manhole_t"))
     asphalt_t, paving_t = (
         _surface_mass(work, carbon, kind, zero) for kind in ("asphalt", "paving")
     )
@@ -317,12 +349,13 @@ def work_carbon(
         "asphalt_kg": asphalt_t,
         "paving_kg": paving_t,
         "grout_kg": grout_t,
+        "concrete_kg": concrete_t,
     }
     embodied = sum((mass * KG_PER_T * rate(item) for item, mass in masses.items()), days * 0)
     tonne_km = (
         spoil_t * rate("spoil_km")
         + (fill_t + asphalt_t + paving_t + grout_t) * rate("fill_km")
-        + (pipe_t + liner_t) * rate("pipe_km")
+        + (pipe_t + liner_t + concrete_t) * rate("pipe_km")
     )
     litres = days * rate("pump_l_day") + sum(
         (_scale(amount(item), rate(fuel)) for item, fuel in FUEL.items()), days * 0

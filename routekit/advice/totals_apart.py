@@ -98,6 +98,7 @@ def find_unseen(
     works: SetOut,
     encroachments: pd.DataFrame,
     *,
+    dug: Trenched,
     cut_runs: Flags,
     stays: Flags,
     n_trees: int,
@@ -113,6 +114,8 @@ def find_unseen(
         The recommended works.
     encroachments : DataFrame
         What they do to trees; see `routekit.site.layout.encroach`.
+    dug : Trenched
+        Of open cut as it would be dug: on new lines where these are recommended.
     cut_runs : numpy.ndarray of bool, shape (n,)
         Runs that open cut would dig up.
     stays : numpy.ndarray of bool, shape (n,)
@@ -131,9 +134,9 @@ def find_unseen(
     pits = works.pits["pit_id"].isin(ends.ravel())
     is_mine = encroachments["run_id"].astype(str).isin(unseen)
     is_mine |= encroachments["work_id"].isin(works.pits["pit_id"][pits])
-    dug = encroachments["tree"][(is_mine & (encroachments["kind"] != TRENCH)).to_numpy(dtype=bool)]
-    after = _reach(~is_seen & stays, exposure, n_trees)
-    after[dug.to_numpy(dtype=np.int64)] = True
+    met = encroachments["tree"][(is_mine & (encroachments["kind"] != TRENCH)).to_numpy(dtype=bool)]
+    after = _reach(~is_seen & stays, dug, n_trees)
+    after[met.to_numpy(dtype=np.int64)] = True
     return Part(
         runs=~is_seen,
         pits=pits.to_numpy(dtype=bool),
@@ -185,7 +188,10 @@ def tell_apart(
 
 
 def take_sides(
-    needs: Flags, chosen: Texts, quantities: dict[str, pd.DataFrame]
+    needs: Flags,
+    chosen: Texts,
+    quantities: dict[str, pd.DataFrame],
+    open_cut: pd.DataFrame,
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Take the quantities of each run dug up where work is needed, and as recommended.
 
@@ -197,19 +203,23 @@ def take_sides(
         Recommended technique of each run; blank where nothing is recommended.
     quantities : dict of str to DataFrame
         Of every technique on every run.
+    open_cut : DataFrame
+        Of open cut on the lines as they are.
 
     Returns
     -------
     open_cut, recommended : DataFrame, n rows
     """
     dug = np.where(chosen == "", "", np.where(needs, OPEN_CUT, MONITOR)).astype(object)
-    return _take_quantities(quantities, dug), _take_quantities(quantities, chosen)
+    before = quantities | {OPEN_CUT: open_cut}
+    return _take_quantities(before, dug), _take_quantities(quantities, chosen)
 
 
 def sum_up(
     place: Ground,
     zones: gpd.GeoDataFrame,
     exposure: Trenched,
+    dug: Trenched,
     works: SetOut,
     encroachments: pd.DataFrame,
     chosen: Texts,
@@ -224,6 +234,9 @@ def sum_up(
     zones : GeoDataFrame
         One zone per tree.
     exposure : Trenched
+        Of open cut on the lines as they are.
+    dug : Trenched
+        Of open cut as it would be dug: on new lines where these are recommended.
     works : SetOut
         The recommended works.
     encroachments : DataFrame
@@ -250,7 +263,7 @@ def sum_up(
         chosen,
         encroachments,
         loss_before=_loss_of(cut_runs | is_open, exposure, zones),
-        loss_open_cut=_loss_of(is_cut, exposure, zones),
+        loss_open_cut=_loss_of(is_cut, dug, zones),
         undecided=_list_reached(is_open, exposure, zones),
     )
     cut_runs &= ~is_open
@@ -260,6 +273,7 @@ def sum_up(
         exposure,
         works,
         encroachments,
+        dug=dug,
         cut_runs=cut_runs,
         stays=is_cut | is_open,
         n_trees=len(zones),

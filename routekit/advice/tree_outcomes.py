@@ -79,7 +79,7 @@ def judge_outcomes(
         tree_id, severity, open_cut_severity, is_careful_structural, is_near_stem; a tree that is
         not in it is touched neither by the works nor by a trench.
     advice : pandas.DataFrame
-        run_id, technique.
+        run_id, technique, is_new_line.
 
     Returns
     -------
@@ -97,7 +97,7 @@ def judge_outcomes(
     >>> trees = pd.DataFrame({"tree_id": ["T1", "T2"]})
     >>> zones = trees.assign(radius_m=[4.8, None], zone=None)
     >>> none = pd.DataFrame(columns=["kind", "run_id", "tree_id", "severity", "is_structural",
-    ...     "is_recommended", "keeps_roots", "technique", "open_cut_severity",
+    ...     "is_recommended", "keeps_roots", "technique", "is_new_line", "open_cut_severity",
     ...     "is_careful_structural", "is_near_stem"])
     >>> judge_outcomes(trees, zones, none, none, none)["works_outcome"].tolist()
     ['none', 'unknown']
@@ -161,7 +161,9 @@ def _grade_trenches(
     The balance has the loss over these runs together. A breach of one of them is its least.
     """
     rank = pd.Series(severity).map(_RANK).to_numpy(dtype=float)
-    techniques = pd.Series(name_techniques(advice["technique"]), advice["run_id"].astype(object))
+    # Trenches of new lines are no trenches along the runs as they are.
+    asks = advice[~advice["is_new_line"].to_numpy(dtype=bool)]
+    techniques = pd.Series(name_techniques(asks["technique"]), asks["run_id"].astype(object))
     techniques = techniques[~techniques.index.duplicated()]
     listed = pd.DataFrame(
         {

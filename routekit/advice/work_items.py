@@ -12,7 +12,14 @@ from typing import Final
 
 import numpy as np
 
-from routekit.advice.earthworks import FloatArray, Items, Site, pit_items, trench_items
+from routekit.advice.earthworks import (
+    FloatArray,
+    Items,
+    Site,
+    lay_elsewhere,
+    pit_items,
+    trench_items,
+)
 from routekit.site.layout import SPOT_M
 from routekit.techniques import RECORDS, Work
 from routekit.vocabulary import MM_PER_M
@@ -76,9 +83,9 @@ def _liner_volume(site: Site, length_m: FloatArray) -> FloatArray:
 
 
 def _dig_trench(site: Site) -> Items:
-    """List trench, new pipe, connections joined in the trench."""
+    """List trench, new pipe, connections joined in the trench; of new lines all their work."""
     joined = site.run["n_connections"]
-    return {
+    found = {
         **trench_items(site),
         **_pipe(site),
         **_survey(site, 1.0),
@@ -86,7 +93,9 @@ def _dig_trench(site: Site) -> Items:
         "manhole_works_each": _one(site),
         "connection_trench_each": joined,
         "connection_trench": joined,
+        **dict.fromkeys(("new_manhole_each", "new_manhole"), np.zeros_like(joined)),
     }
+    return lay_elsewhere(found, site)
 
 
 def _burst(site: Site) -> Items:

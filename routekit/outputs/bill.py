@@ -145,7 +145,7 @@ def _list_beside(result: Result) -> pd.DataFrame:
     """List the items beside the works."""
     advice = result.advice
     works = Works(
-        runs=result.runs,
+        runs=result.runs.set_geometry(result.dug_lines, crs=result.runs.crs),
         technique=advice["technique"].astype(object).fillna("").to_numpy(dtype=object),
         string_id=advice["string_id"].astype(object).fillna("").to_numpy(dtype=object),
         pits=result.pits,

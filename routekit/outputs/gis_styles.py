@@ -108,7 +108,7 @@ def list_styles() -> tuple[Style, ...]:
         Style("strings", "line", "", (Sign("", "pull string", pulled, 2.0, (8, 4)),)),
         Style("pits", "fill", "method", (*ways, others)),
         Style("digs", "fill", "method", (*ways, others)),
-        Style("new_lines", "line", "", (Sign("", "new line, an offer", trench, 2.0, (2, 3)),)),
+        Style("new_lines", "line", "", (Sign("", "new line", trench, 2.0, (2, 3)),)),
         Style(
             "new_line_connections", "line", "", (Sign("", "re-laid to it", trench, 1.0, (2, 3)),)
         ),

@@ -570,13 +570,15 @@ def _write_stuck(result: Result) -> list[Text]:
 
 
 def _write_new_lines(new_lines: pd.DataFrame) -> list[Text]:
-    """Name the runs for which a new line was sought: those that it serves better, and others."""
+    """Name the runs for which a new line was sought: laid on it, better offers, and others."""
     is_better = (new_lines["standing"].astype("str") == BETTER).to_numpy(dtype=bool)
-    better, others = (
+    is_laid = new_lines["is_recommended"].to_numpy(dtype=bool)
+    laid, better, others = (
         name_some(new_lines.loc[rows, "run_id"].astype("str").tolist(), _STUCK_SHOWN)
-        for rows in (is_better, ~is_better)
+        for rows in (is_laid, is_better & ~is_laid, ~is_better)
     )
     lines = [
+        say("To be laid on a new line: {runs}.", runs=laid) if laid else "",
         say(
             "A new line would score better than what is recommended: {runs}. It is an offer, in no "
             "total; an engineer decides.",

@@ -17,6 +17,7 @@ from routekit.pipeline import Judged, Prepared
 from routekit.site.dig_tables import number_digs
 from routekit.site.encroachments import DIG, PIT, TRENCH
 from routekit.site.layout import Ground, SetOut
+from routekit.site.relaid import draw_dug
 from routekit.site.strings import name_pits as number_pits
 from routekit.site.strings import name_strings
 from routekit.site.surroundings import prepare_surroundings
@@ -61,8 +62,10 @@ def gather_parts(settings: StudySettings, prepared: Prepared, parts: Sequence[Ta
         quantities=table["quantities"],
         sides=(table["side_0"], table["side_1"]),
         place=Ground(
-            runs=prepared.runs,
-            trenches=table["trenches"],
+            runs=prepared.runs.set_geometry(
+                draw_dug(prepared.runs, table["new_lines"]), crs=prepared.runs.crs
+            ),
+            trenches=table["dug_trenches"],
             cases=table["cases"],
             around=prepare_surroundings(
                 prepared.zones,
@@ -73,17 +76,21 @@ def gather_parts(settings: StudySettings, prepared: Prepared, parts: Sequence[Ta
             settings=choice_settings(settings).layout,
         ),
     )
-    return Judged(
-        exposure=Trenched(
-            trenches=table["trenches"],
-            breaches=table["breaches"],
-            doubt=table["doubt"],
+    bounds = Bounds(**{name: table["bounds"][name].to_numpy() for name in Bounds.__annotations__})
+    exposure, dug = (
+        Trenched(
+            trenches=table[f"{side}trenches"],
+            breaches=table[f"{side}breaches"],
+            doubt=table[f"{side}doubt"],
             tiers=tiers,
-            near_misses=table["near_misses"],
-            bounds=Bounds(
-                **{name: table["bounds"][name].to_numpy() for name in Bounds.__annotations__}
-            ),
-        ),
+            near_misses=table[f"{side}near_misses"],
+            bounds=bounds,
+        )
+        for side in ("", "dug_")
+    )
+    return Judged(
+        exposure=exposure,
+        dug=dug,
         chosen=chosen,
         settled=table["settled"].fillna(value=False),
         new_lines=NewLines(

@@ -57,7 +57,7 @@ def judge_part(
 
 def _list_runs(judged: JudgedRuns, prepared: Prepared, own: Flags, part: Part) -> Tables:
     """List what is known of each run, and of each run and tree."""
-    chosen, exposure = judged.chosen, judged.exposure
+    chosen, exposure, dug = judged.chosen, judged.exposure, judged.dug
     run_ids = chosen.runs["run_id"]
     index = pd.Index(run_ids)
     place = part.rows.runs
@@ -91,6 +91,10 @@ def _list_runs(judged: JudgedRuns, prepared: Prepared, own: Flags, part: Part) -
         "breaches": by_pair(exposure.breaches),
         "doubt": by_pair(exposure.doubt),
         "near_misses": by_pair(exposure.near_misses),
+        "dug_trenches": by_run(dug.trenches),
+        "dug_breaches": by_pair(dug.breaches),
+        "dug_doubt": by_pair(dug.doubt),
+        "dug_near_misses": by_pair(dug.near_misses),
         "bounds": by_pair(_tabulate_bounds(exposure.bounds)),
         "new_lines": by_name(judged.new_lines.lines),
         "new_line_checks": by_name(judged.new_lines.checks),

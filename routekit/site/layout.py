@@ -167,6 +167,8 @@ class Place(Ground):
     settings : LayoutSettings
     pit_bans : mapping of str to str
         Why no pit may stand in the root zone of a tree, by tree_id.
+    laid : DataFrame
+        Work of runs that are laid on a new line; without columns where none is.
     """
 
     manholes: gpd.GeoDataFrame
@@ -175,6 +177,7 @@ class Place(Ground):
     collapses: pd.DataFrame
     crossings: pd.DataFrame
     pit_bans: Mapping[str, str] = field(default_factory=dict)
+    laid: pd.DataFrame = field(default_factory=pd.DataFrame)
 
 
 def set_out_works(

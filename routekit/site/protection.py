@@ -66,11 +66,13 @@ class GroundWorks:
     technique : numpy.ndarray of str, shape (n,)
         Of each run; blank for none.
     trenches : GeoDataFrame
-        width_m, in the order of `runs`.
+        width_m, and corridor of those on a new line, in the order of `runs`.
     pits, digs : GeoDataFrame
         Those of the recommended works; digs also opens_ground.
     strings, laydown : DataFrame
         string_id and run_ids; string_id with the strip on which it lies.
+    is_laid : numpy.ndarray of bool, shape (n,), optional
+        Runs that are laid on a new line.
     """
 
     runs: gpd.GeoDataFrame
@@ -80,6 +82,7 @@ class GroundWorks:
     digs: gpd.GeoDataFrame
     strings: pd.DataFrame
     laydown: gpd.GeoDataFrame
+    is_laid: Flags | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -116,6 +119,10 @@ def list_dug(works: GroundWorks) -> gpd.GeoDataFrame:
     half_m = works.trenches["width_m"].to_numpy(dtype=float)[open_runs] / 2
     strips = shapely.buffer(runs.geometry.to_numpy(), half_m, cap_style="flat", join_style="mitre")
     strips[np.isnan(half_m)] = None
+    # What is dug for a new line: trench, new manholes and all that is re-laid.
+    if works.is_laid is not None:
+        all_dug = works.trenches["corridor"].to_numpy(dtype=object)[open_runs]
+        strips = np.where(works.is_laid[open_runs], all_dug, strips)
     parts = [
         ("trench", runs["run_id"], runs["run_id"], np.full(len(runs), ""), strips),
         ("pit", works.pits["pit_id"], works.pits["run_id"], works.pits["method"], works.pits),

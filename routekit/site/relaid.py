@@ -166,6 +166,26 @@ def dig_manholes(lines: Objects, width_m: float) -> tuple[Objects, Ints]:
     return shapely.buffer(shapely.points(xy[inner]), radius, quad_segs=_QUARTER), line[inner]
 
 
+def draw_dug(runs: gpd.GeoDataFrame, new_lines: gpd.GeoDataFrame) -> Objects:
+    """Draw runs where they are dug: on a new line where that is recommended.
+
+    Parameters
+    ----------
+    runs : GeoDataFrame, n rows
+        run_id.
+    new_lines : GeoDataFrame
+        run_id, is_recommended.
+
+    Returns
+    -------
+    numpy.ndarray of LineString, shape (n,)
+    """
+    laid = new_lines[new_lines["is_recommended"].to_numpy(dtype=bool)]
+    row = pd.Index(laid["run_id"].astype("str")).get_indexer(runs["run_id"].astype("str"))
+    new = np.append(np.asarray(laid.geometry, dtype=object), [None])[row]
+    return np.asarray(np.where(row >= 0, new, np.asarray(runs.geometry, dtype=object)), object)
+
+
 def unite_works(corridors: Objects, parts: Objects, owner: Ints) -> Objects:
     """Unite each trench with what else is dug for its line; None where any of it is not known.
 

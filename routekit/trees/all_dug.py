@@ -13,9 +13,11 @@ import shapely
 from routekit.arrays import Objects
 from routekit.layers.read import Layers
 from routekit.trees.breach import build_breaches, sum_breaches
+from routekit.trees.certainty import mark_certainty
 from routekit.trees.doubt import draw_largest, find_doubtful, is_more_harmed
-from routekit.trees.exposure import Exposure
+from routekit.trees.exposure import Exposure, add_chances
 from routekit.trees.least_distance import WITHIN
+from routekit.trees.near_misses import find_near_misses
 from routekit.trees.near_stem import judge_digging, prepare_stems
 from routekit.trees.settings import ZoneSettings
 
@@ -51,7 +53,18 @@ def measure_all_dug(
     """
     trenches = trench_only.trenches.assign(corridor=gpd.GeoSeries(dug, crs=lines.crs))
     tiers, size = trench_only.tiers, len(lines)
-    sums = sum_breaches(build_breaches(lines, trenches, zones, tiers=tiers), size)
+    tree_sd_m = layers.trees["position_sd_m"]
+    breaches = mark_certainty(
+        build_breaches(lines, trenches, zones, tiers=tiers),
+        zones,
+        run_sd_m=lines["position_sd_m"],
+        tree_sd_m=tree_sd_m,
+    )
+    near_misses = find_near_misses(lines, trenches, zones, breaches, tree_sd_m=tree_sd_m)
+    breaches, near_misses = add_chances(
+        breaches, near_misses, lines, layers.trees, zones, trenches, tiers, rules
+    )
+    sums = sum_breaches(breaches, size)
     doubt = trench_only.in_doubt
     if find_doubtful(layers.trees, zones).any():
         largest = draw_largest(layers.trees, zones, layers.root_zones, rules, layers.stems)
@@ -73,7 +86,14 @@ def measure_all_dug(
         **{WITHIN: within.to_numpy()},
         **{name: near[name] for name in near.columns},
     )
-    return replace(trench_only, trenches=trenches, per_run=per_run, in_doubt=doubt)
+    return replace(
+        trench_only,
+        trenches=trenches,
+        breaches=breaches,
+        near_misses=near_misses,
+        per_run=per_run,
+        in_doubt=doubt,
+    )
 
 
 def count_harm(exposure: Exposure) -> pd.DataFrame:

@@ -123,7 +123,7 @@ def measure_exposure(
     near_misses = find_near_misses(
         runs, trenches, zones, breaches, tree_sd_m=trees["position_sd_m"]
     )
-    breaches, near_misses = _add_chances(
+    breaches, near_misses = add_chances(
         breaches, near_misses, runs, trees, zones, trenches, tiers, rules
     )
     sums = sum_breaches(breaches, len(runs))
@@ -221,7 +221,7 @@ def lose_everywhere(trenched: Trenched, zones: gpd.GeoDataFrame) -> pd.DataFrame
     return add_unknown_losses(losses, trenched.doubt, zones)
 
 
-def _add_chances(
+def add_chances(
     breaches: pd.DataFrame,
     near_misses: pd.DataFrame,
     runs: gpd.GeoDataFrame,
@@ -231,7 +231,23 @@ def _add_chances(
     tiers: Tiers,
     rules: ZoneSettings,
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Add to breaches and near misses how likely each is, and how bad."""
+    """Add to breaches and near misses how likely each is, and how bad.
+
+    Parameters
+    ----------
+    breaches, near_misses : DataFrame
+        run and tree, as positions.
+    runs, trenches : GeoDataFrame, n rows
+        position_sd_m; corridor.
+    trees, zones : GeoDataFrame
+    tiers : Tiers
+    rules : ZoneSettings
+
+    Returns
+    -------
+    breaches, near_misses : DataFrame
+        With `CHANCES`, near misses without the first.
+    """
     pairs = pd.concat(
         [table[["run", "tree"]] for table in (breaches, near_misses)], ignore_index=True
     )

@@ -100,7 +100,7 @@ def draw(given, *, layers=None, decided=None, **settings):
     own, zones, condition, renewal, people, inputs, choice = given[0]
     asked = choice.advice.new_lines.model_copy(update=settings)
     choice = replace(choice, advice=choice.advice.model_copy(update={"new_lines": asked}))
-    drawn = draw_new_lines(
+    drawn, _ = draw_new_lines(
         replace(own, **(layers or {})),
         zones,
         condition,

@@ -149,3 +149,61 @@ def test_each_new_line_brings_its_checks_and_what_is_relaid(sample_result):
     for run, line in zip(relaid["run_id"], relaid.geometry, strict=True):
         assert line.distance(lines.geometry[run]) < 1e-6
     assert (relaid["n_services"] >= 0).all()
+
+
+def test_what_is_recommended_is_laid_on_the_line_that_wins(sample_result):
+    """Open cut of the run is the new line in every table; the run that loses stays as it is."""
+    result = sample_result
+    line = result.new_lines.set_index("run_id").loc["KW-05"]
+    advice = result.advice.set_index("run_id")
+    assert result.new_lines.set_index("run_id")["is_recommended"].to_dict() == {
+        "KW-05": True,
+        "KW-12": False,
+    }
+    assert advice.index[advice["is_new_line"]].tolist() == ["KW-05"]
+    assert advice.loc["KW-05", "technique"] == "open_cut"
+    assert line["reason"] in advice.loc["KW-05", "reason"]
+    option = result.options[result.options["technique"] == "open_cut"].set_index("run_id")
+    for name, column in (("cost", "cost_mid"), ("whole_life_cost", "whole_life_cost_mid")):
+        assert option.loc["KW-05", name] == pytest.approx(line[column])
+    for name in ("co2e_kg", "score", "n_caution", "n_unknown", "n_fail", "root_m2"):
+        assert option.loc["KW-05", name] == pytest.approx(line[name]), name
+    trench = result.trenches.set_index("run_id")["corridor"]["KW-05"]
+    assert line.geometry.within(trench.buffer(1e-6))
+    joined = result.new_line_connections[result.new_line_connections["run_id"] == "KW-05"]
+    assert joined.geometry.within(trench.buffer(1e-6)).all()
+    met = result.encroachments.query("kind == 'trench' and run_id == 'KW-05'")
+    assert met["is_recommended"].all()
+    assert met["severed_m2"].sum() == pytest.approx(line["root_m2"])
+
+
+def test_the_bill_of_a_new_line_adds_up_to_its_cost(sample_result):
+    result = sample_result
+    items = result.quantities[result.quantities["run_id"] == "KW-05"]
+    line = result.new_lines.set_index("run_id").loc["KW-05"]
+    assert (items["quantity"] * items["rate"]).sum() == pytest.approx(line["cost_mid"])
+    number = items.set_index("item")["quantity"]
+    assert number["new_manhole_each"] == line["n_manholes"] == 1
+    # The old pipe, DN 300 over the length of the run, is filled.
+    old = result.runs.set_index("run_id").loc["KW-05"]
+    volume = np.pi / 4 * (old["diameter_mm"] / 1000) ** 2 * old["length_m"]
+    assert number["grout_m3"] == pytest.approx(volume)
+
+
+def test_totals_count_the_new_line_and_open_cut_everywhere_does_not(sample_result):
+    """Whole-district totals: the plan by its options, open cut everywhere by the old lines."""
+    result = sample_result
+    total = result.totals.set_index("quantity").loc["Cost"]
+    chosen = result.options.merge(
+        result.advice[["run_id", "technique"]], on=["run_id", "technique"], how="inner"
+    )
+    assert total["recommended_mid"] == pytest.approx(chosen["cost"].sum())
+    cut = result.options[result.options["technique"] == "open_cut"].set_index("run_id")["cost"]
+    cut["KW-05"] = result.new_lines.set_index("run_id").loc["KW-05", "open_cut_cost_mid"]
+    needs = result.condition["run_id"][result.condition["needs_work"].to_numpy(dtype=bool)]
+    watched = result.options.query("technique == 'monitor' and run_id not in @needs.tolist()")
+    assert total["open_cut_mid"] == pytest.approx(cut[needs].sum() + watched["cost"].sum())
+    balance = result.tree_balance.set_index("tree_id")
+    # The trench along the run is a major loss of this tree, the new line a minor one.
+    assert balance.loc["T0123", "open_cut_severity"] == "major"
+    assert balance.loc["T0123", "severity"] == "minor"

@@ -31,7 +31,7 @@ def judge(balance=None, works=(), *, technique="cipp", radius_m=4.0):
         pd.DataFrame({"tree_id": ["T1"], "radius_m": [radius_m], "zone": [None]}),
         pd.DataFrame([WORK | work for work in works], columns=list(WORK)),
         pd.DataFrame(rows, columns=list(BALANCE)),
-        pd.DataFrame({"run_id": ["A"], "technique": [technique]}),
+        pd.DataFrame({"run_id": ["A"], "technique": [technique], "is_new_line": [False]}),
     )
     return {name: values[0] for name, values in found.items()}
 

@@ -126,7 +126,7 @@ def test_zones_say_what_the_recommended_works_do(package, sample_result):
     zones = pyogrio.read_dataframe(package, layer="root_zones").set_index("tree_id")
     trees = pyogrio.read_dataframe(package, layer="trees").set_index("tree_id")
     assert zones["recommended_severity"].to_dict() == trees["recommended_severity"].to_dict()
-    assert {"none", "minor", "major"} <= set(zones["recommended_severity"])
+    assert {"none", "minor"} <= set(zones["recommended_severity"])
     assert len(zones) == len(sample_result.zones)
 
 

@@ -138,6 +138,7 @@ _PLAIN_LAYERS: Final = {
     "new_lines": (
         "run_id",
         "standing",
+        "is_recommended",
         "verdict",
         "n_unknown",
         "new_bore_mm",

@@ -114,7 +114,10 @@ def reduce_result(result: Result, *, street_field: str) -> PublicTables:
             "flow_diversion",
         )
     }
-    runs = _keep_shapes(result.runs, (*allowed["runs"], street_field), result.crs)
+    drawn = result.runs
+    if len(result.new_lines):
+        drawn = drawn.assign(geometry=gpd.GeoSeries(result.dug_lines, crs=result.crs))
+    runs = _keep_shapes(drawn, (*allowed["runs"], street_field), result.crs)
     runs = runs.rename(columns={street_field: "street"})
     _refuse_bad_keys(runs, "runs", "run_id")
     _refuse_bad_keys(shapes["trees"], "trees", "tree_id")

@@ -147,7 +147,9 @@ def _trench(result: Result) -> Objects:
     lines = _shapes(result.runs, "geometry")
     strips = shapely.buffer(lines, np.nan_to_num(half_m), cap_style="flat", join_style="mitre")
     strips[np.isnan(half_m)] = None
-    return np.asarray(strips, dtype=object)
+    # A new line is drawn with its manholes and all that is re-laid to it.
+    is_laid = result.advice["is_new_line"].to_numpy(dtype=bool)
+    return np.asarray(np.where(is_laid, _shapes(result.trenches, "corridor"), strips), object)
 
 
 def _mark(drawn: Objects) -> dict[str, Any]:

@@ -10,7 +10,7 @@ async function runCard(run) {
     make("h2", {}, TITLES.run(named(of("run_id")))),
     make("p", { class: "verdict-line", id: "card-technique" },
       signMark(study.palette.techniques[of("technique") || ""] || study.palette.techniques[""]),
-      make("strong", {}, techniqueName(of("technique"))),
+      make("strong", {}, techniqueName(of("technique"))), isLaidBy(id, of("technique")) ? [" ", say("on a new line")] : null,
       of("bore_change") ? make("span", { id: "card-bore" }, ", ", say("bore {bore}", { bore: `${boreChange(of("bore_change"))}\u00a0mm` })) : null),
     standingNote(of("standing")),
     factList([
@@ -207,15 +207,19 @@ function optionList(detail, id) {
   const heads = [say("Technique"), say("Verdict"), say("New bore, capacity"), ...more.map(([head]) => head), ...(hasShares ? [say("Best in draws")] : [])];
   const shares = (row) => (hasShares ? [of("share_best", row) === null ? "" : percent(of("share_best", row))] : []);
   return [make("h3", {}, say("Techniques compared")), dataTable(say("Techniques compared"), heads,
-    rows.map((row) => [techniqueName(of("technique", row)),
+    rows.map((row) => [[techniqueName(of("technique", row)), isLaidBy(id, of("technique", row)) ? make("span", { class: "remedy" }, say("on a new line")) : null],
       [verdictMark(of("verdict", row)), of("n_unknown", row) ? make("span", { class: "remedy" }, sayMany("{n} check not known", "{n} checks not known", { n: of("n_unknown", row) })) : null],
       [boreText(of("new_bore_mm", row), of("new_height_mm", row)), make("span", { class: "remedy" }, quantity(of("capacity_l_s", row), "l/s", 0))],
       ...more.map(([, name]) => (of(name, row) === null ? notKnown() : grouped(of(name, row)))), ...shares(row)]).concat(newLineRows(id, more, hasShares)), { id: "option-table" }),
   detail.options.has("root_m2") ? make("p", { class: "remedy" }, say("Dug or severed: root zone that the works dig up and, for open cut, what the trench severs from its tree; summed over trees.")) : null];
 }
 
-// Row of the new line of a run; none where none was sought or found.
-const newLineOf = (id) => study.newLineOfRun(id).filter((row) => study.new_lines.get("verdict", row));
+// Row of the new line that is offered for a run; none where none was found, or where open cut is laid on it.
+const newLineOf = (id) => study.newLineOfRun(id).filter((row) => study.new_lines.get("verdict", row) && !study.new_lines.get("is_recommended", row));
+
+// Whether a technique of a run is laid on a new line: what is recommended then.
+const isLaidBy = (id, technique) => study.newLineOfRun(id).some((row) => study.new_lines.get("is_recommended", row))
+  && technique === study.runs.get("technique", study.rows.run.get(id));
 
 // The new line that was sought for a run, beside the techniques: compared with them, and an offer.
 function newLineRows(id, more, hasShares) {

@@ -45,7 +45,7 @@ const signs = () => [
   ["strings", sign("rect", { x: 2, y: 3, width: 26, height: 12, rx: 6, class: "g-string" }), say("Pull string")],
   ["laydown", sign("rect", { x: 2, y: 5, width: 26, height: 8, class: "g-laydown" }), say("Laydown area for the welded pipe")],
   ["pits", sign("rect", { x: 5, y: 3, width: 20, height: 12, class: "p-pit" }), say("Pit, to scale")],
-  ["new_lines", sign("path", { d: "M1,14 L15,5 L29,12", class: "g-new-line" }), say("New line, an offer, with its new manholes")],
+  ["new_lines", sign("path", { d: "M1,14 L15,5 L29,12", class: "g-new-line" }), say("New line, with its new manholes")],
   ["digs", sign("rect", { x: 10, y: 4, width: 10, height: 10, class: "g-dig" }), say("Small dig")],
   ["manholes", sign("circle", { cx: 15, cy: 9, r: 5, class: "g-dig" }), say("Manhole")],
   ["services", sign("line", { x1: 1, x2: 29, y1: 9, y2: 9, class: "g-service" }),

@@ -26,7 +26,7 @@ const DRAWN = [
   { name: "connections", words: () => say("Gullies and house connections"), on: false, draw: drawConnections },
   { name: "pits", words: () => say("Pits"), on: true, draw: drawPits },
   { name: "runs", words: () => say("Runs"), on: true, draw: drawRuns },
-  { name: "new_lines", words: () => say("New lines, an offer"), on: true, draw: drawNewLines },
+  { name: "new_lines", words: () => say("New lines"), on: true, draw: drawNewLines },
   { name: "manholes", words: () => say("Manholes"), on: true, draw: drawManholes },
   { name: "stems", of: "trees", words: () => say("Stems and tree numbers"), on: true, draw: drawStems },
   { name: "street_names", of: "streets", words: () => say("Street names"), on: true, draw: () => null },

@@ -74,7 +74,7 @@ function* drawStrings(pen, view) {
   pen.lineCap = "butt";
 }
 
-// New lines with their new manholes, and what is re-laid to them: an offer, so dashed and thin.
+// New lines with their new manholes, and what is re-laid to them.
 function* drawNewLines(pen, view) {
   pen.strokeStyle = NEW_LINE_INK;
   pen.setLineDash([2, 3]);
