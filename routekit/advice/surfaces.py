@@ -60,6 +60,9 @@ def surface_shares(
     reach = np.stack([half, half], axis=1)
     box = shapely.box(*(np.minimum(start, end) - reach).T, *(np.maximum(start, end) + reach).T)
     place, surface = shapely.STRtree(polygons).query(box)
+    # Summed up in the order of the layer, whatever else the study holds.
+    order = np.lexsort((surface, place))
+    place, surface = place[order], surface[order]
     overlap = strip_overlap(start, end, half, polygon_edges(polygons), place, surface)
     column = pd.Index(KINDS).get_indexer(pd.Index(surfaces["kind"], dtype=object))
     column = np.where(column < 0, len(KINDS) - 1, column)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import reduce
 from typing import Final
 
 import numpy as np
@@ -174,9 +175,10 @@ def _concat(tables: Sequence[pd.DataFrame]) -> pd.DataFrame:
     """Join tables; categories are those of all of them."""
     filled = [table for table in tables if len(table)] or list(tables[:1])
     words = {
-        name: pd.Index(
-            np.concatenate([np.asarray(one[name].cat.categories, dtype=object) for one in filled])
-        ).unique()
+        name: reduce(
+            lambda known, more: known.union(more, sort=False),
+            [one[name].cat.categories for one in filled],
+        )
         for name in filled[0].columns
         if isinstance(filled[0][name].dtype, pd.CategoricalDtype)
     }

@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from routekit.errors import StudyError
+from routekit.outputs.geopackage import write_geopackage
 from routekit.parts.cluster import open_cluster as connect
 from routekit.parts.run import run_by_parts
 from routekit.pipeline import run_study
@@ -52,6 +53,7 @@ def test_a_cluster_finds_what_one_process_finds(town, tmp_path, workers):
             tell=quiet,
         )
     assert_same(found, whole)
+    write_geopackage(found, tmp_path / "result.gpkg")
     assert len(list((tmp_path / "parts").iterdir())) == 2
 
 
