@@ -321,9 +321,15 @@ def _code_columns(
     stored: dict[str, pa.Array] = {}
     said: dict[str, str] = {}
     numbers: list[tuple[str, pa.Array]] = []
+    plain: dict[str, pa.Array] = {}
     for name, values in columns.items():
+        twin = next((known for known in plain if plain[known].equals(values)), "")
+        if twin and _stored_bytes(values) > _LEAST_SAVED:
+            said[name] = f'{part}."{twin}"'
+            continue
         stored[name], said[name] = values, f'{part}."{name}"'
         if not _is_text(values.type):
+            plain[name] = values
             continue
         coded = pc.dictionary_encode(values)
         size, new = _stored_bytes(values), texts.find_new(coded.dictionary)

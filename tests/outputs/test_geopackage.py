@@ -505,3 +505,17 @@ def test_rows_that_differ_in_their_kind_alone_stand_once(tmp_path, change):
     with sqlite3.connect(path) as base:
         stored = base.execute("SELECT count(*) FROM checks_rows").fetchone()[0]
     assert stored == (len(table) / 4 if change == "none" else len(table))
+
+
+def test_a_column_that_repeats_another_stands_once(tmp_path):
+    """With its own type; one that differs in a single row stands by itself."""
+    first = np.arange(5000) / 7
+    table = pd.DataFrame({"a_m": first, "b_m": first, "c_m": first, "n": np.arange(5000)})
+    table.loc[7, "c_m"] = np.nan
+    layer, path = Layer(name="rows", description="-", table=table), tmp_path / "rows.gpkg"
+    write_layers([layer], path, crs="", settings=GeopackageSettings(), is_folded=True)
+    read = pyogrio.read_dataframe(path, layer="rows")
+    pd.testing.assert_frame_equal(read, table)
+    with sqlite3.connect(path) as base:
+        stored = [name for _, name, *_ in base.execute("PRAGMA table_info(rows_rows)")]
+    assert stored == ["fid", "a_m", "c_m", "n"]
