@@ -6,11 +6,13 @@ import re
 from datetime import date
 from typing import Annotated, Final, Literal
 
-from pydantic import AfterValidator, Field, field_validator
+from pydantic import AfterValidator, Field, NonNegativeFloat, field_validator
 
 from routekit.settings.declare import Settings, check_order, setting
 
-Triple = Annotated[tuple[float, float, float], AfterValidator(check_order)]
+Triple = Annotated[
+    tuple[NonNegativeFloat, NonNegativeFloat, NonNegativeFloat], AfterValidator(check_order)
+]
 Gang = Literal["inside", "pits", "trench"]
 """Kinds of gangs, by what residents see of their work."""
 
@@ -73,7 +75,6 @@ class ProgrammeSettings(Settings):
         unit="working days",
         source="house",
         text="Signs, barriers and pumps set up and taken away, for each package: low, mid, high.",
-        ge=0,
     )
     most_days: float = setting(
         15.0,
