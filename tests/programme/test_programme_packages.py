@@ -1,11 +1,13 @@
 """Which runs make a package, how long it takes, and which windows it keeps; worked by hand."""
 
+import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
 from pydantic import ValidationError
+from shapely import LineString
 
-from routekit.programme.packages import make_packages, part_packages
+from routekit.programme.packages import find_neighbours, make_packages, part_packages
 from routekit.programme.settings import ProgrammeSettings
 from routekit.programme.windows import Windows, find_concerns, find_open, open_seasons
 
@@ -120,3 +122,18 @@ def test_set_up_days_are_given_low_mid_high_and_never_below_zero():
     for wrong in ((-0.5, 1.0, 2.0), (2.0, 1.0, 0.5)):
         with pytest.raises(ValidationError, match="set_up_days"):
             ProgrammeSettings(set_up_days=wrong)
+
+
+def test_loose_runs_of_a_street_are_parted_before_they_take_longer_than_a_package_may():
+    """Runs of 3 and 1 days; the more urgent first."""
+    short = ProgrammeSettings(most_days=3.0)
+    assert packages(short)["run_ids"].tolist() == ["R2;R1", "R3", "R4"]
+    assert packages(ProgrammeSettings(most_days=3.01))["run_ids"].tolist() == ["R2;R1", "R3;R4"]
+
+
+def test_streets_whose_sewers_come_near_are_neighbours_and_a_nameless_run_is_its_own():
+    lines = [LineString([(x, 0), (x + 9, 0)]) for x in (0, 10, 20, 60)]
+    runs = gpd.GeoDataFrame(
+        {"run_id": ["R1", "R2", "R3", "R4"], "street": ["Oak", "Elm", None, "Ash"]}, geometry=lines
+    )
+    assert find_neighbours(runs, 2.0).to_numpy().tolist() == [["Elm", "Oak"], ["Elm", "R3"]]
