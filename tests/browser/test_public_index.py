@@ -128,7 +128,8 @@ def test_the_language_goes_with_the_reader(visit, code):
     assert page.evaluate("document.documentElement.lang") == code
     assert page.inner_text("#find-title") == words["ui"]["find"]
     assert page.inner_text(".lead p") == words["ui"]["index_lead"]
-    assert read_texts(page, ".cautions li") == list(words["cautions"].values())
+    said = [text for key, text in words["cautions"].items() if key != "taught"]
+    assert read_texts(page, ".cautions li") == said
     assert read_texts(page, "#streets a")[-1] == area
     page.fill("#find", area)
     page.locator("#hits a").click()
