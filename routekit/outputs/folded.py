@@ -124,10 +124,13 @@ def fold_table(table: pa.Table, texts: Texts) -> Folded | None:
     saved = sum(columns[name].saved for name in shared) - _CODE_BYTES * table.num_rows
     if saved < _LEAST_SAVED:
         shared, kind = [], np.zeros(0, dtype=np.int64)
-    parts = {name: columns[name].values for name in columns}
+    parts = list(columns)
     first = np.unique(kind, return_index=True)[1]
-    kinds = {name: parts[name].take(pa.array(first)) for name in shared}
-    own = {name: values for name, values in parts.items() if name not in kinds}
+    kinds = {name: columns[name].coded.take(pa.array(first)).dictionary_decode() for name in shared}
+    own = {
+        name: one.coded.dictionary_decode() for name, one in columns.items() if name not in kinds
+    }
+    columns.clear()
     stored_rows, said_rows = _code_columns(own, texts, "v")
     sets = _set_kinds(stored_rows, kind) if shared else None
     if sets is not None:
@@ -264,8 +267,7 @@ def _order_kinds(kind: Ints, blocks: Ints) -> Ints | None:
 class _Column:
     """A column as numbers of its distinct values, and what it costs."""
 
-    values: pa.Array
-    codes: Ints
+    coded: pa.DictionaryArray
     n_distinct: int
     width: float
     saved: float
@@ -274,13 +276,11 @@ class _Column:
     def read(cls, values: pa.Array) -> _Column:
         """Give the distinct values of a column numbers, and weigh it in bytes."""
         coded = pc.dictionary_encode(values, null_encoding="encode")
-        codes = coded.indices.to_numpy(zero_copy_only=False).astype(np.int64)
         n, size = len(values), _stored_bytes(values)
         repeated = size - _stored_bytes(coded.dictionary)
         width = min(size / n, _CODE_BYTES) if n and _is_text(values.type) else size / max(n, 1)
         return cls(
-            values=values,
-            codes=codes,
+            coded=coded,
             n_distinct=len(coded.dictionary),
             width=width + 1,
             saved=repeated,
@@ -298,7 +298,7 @@ def _choose_shared(columns: dict[str, _Column], n: int) -> tuple[list[str], Ints
     for name, one in sorted(columns.items(), key=lambda item: item[1].n_distinct):
         if not n or one.n_distinct * 4 > n + 4:
             break
-        tried, found = pd.factorize(kind * one.n_distinct + one.codes)
+        tried, found = pd.factorize(kind * one.n_distinct + one.coded.indices.to_numpy())
         cost = (len(found) - n_kinds) * width + len(found) * one.width
         if cost < n * one.width:
             kind, n_kinds, width = tried.astype(np.int64), len(found), width + one.width
