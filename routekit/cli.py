@@ -151,9 +151,10 @@ def _copy_sample(folder: Path, *, force: bool) -> None:
 @click.option(
     "--parts",
     type=click.IntRange(min=1),
-    help="Judge the runs in so many parts, as many side by side as --workers says [1]: less "
-    "memory, the same result. Parts are kept beside the results, in a folder that ends in .parts; "
-    "a run that was stopped goes on from there.",
+    help="Judge the runs in so many parts, as many side by side as --workers says [1], with the "
+    "same result. Parts are kept beside the results, in a folder that ends in .parts; a run that "
+    "was stopped goes on from there. It takes no less memory: the study is read and put together "
+    "as a whole.",
 )
 @click.option(
     "--scheduler",

@@ -2,7 +2,9 @@
 
 The study is read whole, the runs are judged in parts (`pipeline.judge_runs`, which takes most of
 time and memory), and what holds for the study is concluded over all of them
-(`pipeline.conclude`). The result is that of the study in one piece. What couples runs, and how
+(`pipeline.conclude`). Reading, putting together and concluding hold the whole study in memory:
+parts spread the work and let it be taken up again, and do not bound memory yet.
+The result is that of the study in one piece. What couples runs, and how
 each coupling is kept (the contract of this room; who adds a coupling adds it here and in
 `divide.py`):
 
