@@ -173,7 +173,7 @@ def _say_last(day: object) -> Text:
     """Say the latest last day."""
     if not isinstance(day, str):
         return say("How late they may end is not known.")
-    return say("At the latest until {day}", day=day)
+    return say("If all takes long, it may last until {day}.", day=day)
 
 
 def _write_events(events: Iterable[Event], result: Result, path: Path, language: str) -> None:
