@@ -10,7 +10,7 @@ async function runCard(run) {
     make("h2", {}, TITLES.run(named(of("run_id")))),
     make("p", { class: "verdict-line", id: "card-technique" },
       signMark(study.palette.techniques[of("technique") || ""] || study.palette.techniques[""]),
-      make("strong", {}, techniqueName(of("technique"))), isLaidBy(id, of("technique")) ? [" ", say("on a new line")] : null,
+      make("strong", {}, techniqueName(of("technique"))), isLaidBy(of("run_id"), of("technique")) ? [" ", say("on a new line")] : null,
       of("bore_change") ? make("span", { id: "card-bore" }, ", ", say("bore {bore}", { bore: `${boreChange(of("bore_change"))}\u00a0mm` })) : null),
     standingNote(of("standing")),
     factList([
