@@ -135,7 +135,7 @@ function pitCard(pit) {
 function placeOfPit(pit) {
   const isClear = study.pits.get("is_clear", pit);
   if (isClear === null) return "";
-  const unsure = study.pits.has("is_unsure") ? study.pits.get("is_unsure", pit) : false;
+  const unsure = study.pits.get("is_unsure", pit);
   if (!isClear) return [", ", say("no clear position found")];
   if (unsure === null) return [", ", say("clear as drawn, position accuracy not known")];
   return [", ", unsure ? say("clear as drawn, position uncertain") : say("clear")];
