@@ -13,10 +13,10 @@ from typing import Final
 import geopandas as gpd
 import pandas as pd
 
-from routekit.arrays import Objects
+from routekit.arrays import Floats, Objects
 from routekit.errors import StudyError
 from routekit.schema import load_tables
-from routekit.site.relaid import draw_dug
+from routekit.site.relaid import draw_dug, measure_dug
 from routekit.study import StudySettings
 from routekit.vocabulary import CAUTIONS, write_count
 
@@ -140,6 +140,11 @@ class Result:
     def dug_lines(self) -> Objects:
         """Lines along which the runs are dug: on a new line where that is recommended."""
         return draw_dug(self.runs, self.new_lines)
+
+    @property
+    def dug_length_m(self) -> Floats:
+        """Lengths of the runs as they are dug: along a new line where that is recommended."""
+        return measure_dug(self.runs, self.new_lines)
 
     @property
     def result_id(self) -> str:

@@ -186,6 +186,35 @@ def draw_dug(runs: gpd.GeoDataFrame, new_lines: gpd.GeoDataFrame) -> Objects:
     return np.asarray(np.where(row >= 0, new, np.asarray(runs.geometry, dtype=object)), object)
 
 
+def measure_dug(runs: pd.DataFrame, new_lines: pd.DataFrame) -> Floats:
+    """Measure runs where they are dug: along the new line where that is recommended.
+
+    Parameters
+    ----------
+    runs : DataFrame, n rows
+        run_id, length_m.
+    new_lines : DataFrame
+        run_id, length_m, is_recommended.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (n,)
+        In m.
+
+    Examples
+    --------
+    >>> runs = pd.DataFrame({"run_id": ["A", "B"], "length_m": [40.0, 50.0]})
+    >>> lines = pd.DataFrame({"run_id": ["B"], "length_m": [53.0], "is_recommended": [True]})
+    >>> measure_dug(runs, lines).tolist()
+    [40.0, 53.0]
+    """
+    laid = new_lines[new_lines["is_recommended"].to_numpy(dtype=bool)]
+    length = laid.set_index(laid["run_id"].astype("str"))["length_m"].astype(float)
+    new = length.reindex(runs["run_id"].astype("str")).to_numpy()
+    is_laid = runs["run_id"].astype("str").isin(length.index).to_numpy()
+    return np.where(is_laid, new, runs["length_m"].to_numpy(dtype=float))
+
+
 def unite_works(corridors: Objects, parts: Objects, owner: Ints) -> Objects:
     """Unite each trench with what else is dug for its line; None where any of it is not known.
 

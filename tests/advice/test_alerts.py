@@ -56,6 +56,7 @@ def made(**changes):
         "encroachments": pd.DataFrame(
             {"kind": ["trench", "trench", "pit"], "run_id": RUNS, "tree_id": ["T1", "T1", "T2"]}
         ),
+        "programme": pd.DataFrame({"run_ids": ["A;B"], "hindrance": [""]}),
     }
     for where, value in changes.items():
         table, column = where.split("__")
@@ -116,6 +117,10 @@ def test_where_all_is_well_nothing_is_raised():
             [("trench_near_stem", "B", "B"), ("trench_near_stem_unknown", "A", "A")],
         ),
         ({"runs__n_trees": [np.nan, 2.0, 0.0]}, [("size_unknown", "A", "A")]),
+        (
+            {"programme__hindrance": ["longer than its season"]},
+            [("no_days", "A", "A"), ("no_days", "B", "B")],
+        ),
         ({"runs__n_connections": [np.nan, 1.0, 1.0]}, [("connections_unknown", "A", "A")]),
         (
             {"advice__standing": [PROVISIONAL, OWNERS, PROVISIONAL]},

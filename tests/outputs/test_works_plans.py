@@ -106,6 +106,13 @@ def test_every_work_and_all_protection_stands_in_lists_and_drawings(sample_resul
             assert any(one["fences"] and one["no_store"] for one in drawn), street
 
 
+def test_a_run_that_is_laid_on_a_new_line_says_so(sample_result, plans):
+    laid = sample_result.advice.loc[sample_result.advice["is_new_line"], "run_id"].tolist()
+    said = [work["what"] for plan in plans.values() for work in plan["works"]]
+    assert laid
+    assert sorted(what.split(":")[0] for what in said if "on a new line" in what) == sorted(laid)
+
+
 def test_names_on_a_drawing_do_not_lie_on_each_other(plans):
     for plan in plans.values():
         for drawing in (plan["overview"], *plan["parts"]):

@@ -183,7 +183,7 @@ class _Lists:
         opens = result.digs["opens_ground"].to_numpy(dtype=bool)
         dug = (self.dig_street == street) & opens
         trenched = result.trenches["is_recommended"].to_numpy(dtype=bool)
-        trench_m = float(result.runs["length_m"].to_numpy(dtype=float)[mine & trenched].sum())
+        trench_m = float(result.dug_length_m[mine & trenched].sum())
         return {
             "n_runs": int((mine & ~watched & (self.technique != "")).sum()),
             "n_pits": int((self.pit_street == street).sum()),
@@ -231,12 +231,15 @@ class _Lists:
         """List runs with their technique, new pipe and standing."""
         runs, advice = self.runs[rows], self.result.advice[rows]
         pipes, standing = take_texts(advice, "new_pipe"), advice["standing"].astype(str)
+        runs = runs.assign(length_m=self.result.dug_length_m[rows])
         facts = runs[["run_id", "length_m", "from_manhole", "to_manhole"]].to_numpy(dtype=object)
         found = []
-        for (run, length_m, start, end), code, pipe, stands in zip(
-            facts, self.technique[rows], pipes, standing, strict=True
+        laid = advice["is_new_line"].to_numpy(dtype=bool)
+        for (run, length_m, start, end), code, pipe, stands, is_laid in zip(
+            facts, self.technique[rows], pipes, standing, laid, strict=True
         ):
-            name = say("{run}: {technique}", run=run, technique=word(TECHNIQUES[code]))
+            technique = join([word(TECHNIQUES[code]), say("on a new line") if is_laid else ""])
+            name = say("{run}: {technique}", run=run, technique=technique)
             between = say("{start} to {end}", start=_named(start), end=_named(end))
             found.append(
                 {
