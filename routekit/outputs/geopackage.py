@@ -363,12 +363,29 @@ def _null_blanks(table: pa.Table) -> pa.Table:
         kind = field.type.value_type if pa.types.is_dictionary(field.type) else field.type
         if not (pa.types.is_string(kind) or pa.types.is_large_string(kind)):
             continue
-        text = table.column(place).cast(kind)
+        if pa.types.is_dictionary(field.type):
+            table = table.set_column(place, field, _null_blank_codes(table.column(place)))
+            continue
+        text = table.column(place)
         is_blank = pc.fill_null(pc.equal(text, ""), fill_value=False)
         if pc.any(is_blank).as_py():
             kept = pc.if_else(is_blank, pa.scalar(None, kind), text)
             table = table.set_column(place, field.with_type(kind), kept)
     return table
+
+
+def _null_blank_codes(column: pa.ChunkedArray) -> pa.ChunkedArray:
+    """Write blank texts of a column of codes as null: the codes alone are looked at."""
+    chunks = []
+    for chunk in column.chunks:
+        blank = pc.index(chunk.dictionary, "").as_py()
+        codes = chunk.indices
+        if blank >= 0:
+            codes = pc.if_else(pc.equal(codes, pa.scalar(blank, codes.type)), None, codes)
+        chunks.append(
+            pa.DictionaryArray.from_arrays(codes, chunk.dictionary, ordered=chunk.type.ordered)
+        )
+    return pa.chunked_array(chunks, column.type)
 
 
 def _arrow_column(column: pd.Series) -> pa.Array:
