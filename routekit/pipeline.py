@@ -20,7 +20,7 @@ from routekit.advice.choice import (
 )
 from routekit.advice.currency import find_neutral_rates
 from routekit.advice.laid_lines import expose_laid
-from routekit.advice.new_lines import NewLines, draw_new_lines
+from routekit.advice.new_lines import NewLines, draw_new_lines, settle_laid
 from routekit.advice.recommended import mark_trenches
 from routekit.advice.tree_needs import find_needs
 from routekit.advice.tree_outcomes import judge_outcomes
@@ -265,6 +265,7 @@ def judge_runs(
             choice_settings(settings),
             lines,
         )
+        new_lines = settle_laid(new_lines, renewal.advice)
     renewal, settled = tell_sureness(renewal, dug.near_misses, choice_settings(settings))
     return JudgedRuns(
         exposure=exposure, dug=dug, chosen=renewal, settled=settled, new_lines=new_lines

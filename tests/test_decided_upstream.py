@@ -127,9 +127,9 @@ def test_a_pit_is_free_only_where_services_and_obstacles_were_given(placed, clea
 
 
 def test_a_trench_is_too_near_a_stem_only_where_it_is_recommended():
-    cases = pd.DataFrame({"is_near_stem": [1.0, 0.0, np.nan, 1.0, np.nan]})
+    near = np.array([1.0, 0.0, np.nan, 1.0, np.nan])
     chosen = np.array(["open_cut", "open_cut", "open_cut", "cipp", ""], dtype=object)
-    found = _judge_trenches(cases, chosen).to_numpy(dtype=object, na_value=None)
+    found = _judge_trenches(near, chosen).to_numpy(dtype=object, na_value=None)
     assert found.tolist() == [True, False, None, False, False]
 
 

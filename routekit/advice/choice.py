@@ -229,7 +229,7 @@ def lay_renewal(
         settings=settings,
     )
     place = replace(renewal.place, laid=work)
-    strings = choose_laid(renewal.choice, laid, work)
+    strings = choose_laid(renewal.choice, laid, work, settings.advice)
     return _write_renewal(place, strings, renewal.shares, known, laid)
 
 
@@ -386,14 +386,18 @@ def _judge_lines(
 
 def _tell_laid(advice: pd.DataFrame, laid: LaidLines | None) -> pd.DataFrame:
     """Mark the runs that are laid on a new line, and say so in their reason."""
-    own = np.empty(0, dtype=np.int64) if laid is None else laid.own
     is_laid = np.zeros(len(advice), dtype=bool)
-    is_laid[own] = True
     if laid is None:
         return advice.assign(is_new_line=is_laid)
+    # A way that the new line itself would follow may come out ahead of it by that.
+    wins = (name_techniques(advice["technique"]) == OPEN_CUT)[laid.own]
+    own = laid.own[wins]
+    is_laid[own] = True
     texts = {name: take_texts(advice, name).copy() for name in ("reason", "to_confirm")}
     for name, more in (("reason", laid.said), ("to_confirm", laid.to_confirm)):
-        texts[name][own] = fill(join(pair) for pair in zip(texts[name][own], more, strict=True))
+        texts[name][own] = fill(
+            join(pair) for pair in zip(texts[name][own], more[wins], strict=True)
+        )
     said = {name: each for key, text in texts.items() for name, each in both(key, text).items()}
     return advice.assign(is_new_line=is_laid, **said)
 

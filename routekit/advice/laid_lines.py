@@ -17,7 +17,11 @@ import pandas as pd
 
 from routekit.advice.burst_choice import BurstChoice
 from routekit.advice.earthworks import IS_LAID, LAID, Items
-from routekit.advice.options import Comparison
+from routekit.advice.options import Comparison, passes
+from routekit.advice.rates import LEVELS
+from routekit.advice.score import CRITERIA
+from routekit.advice.settings import AdviceSettings
+from routekit.advice.whole_life import RENEWALS, add_up_life, follow_up, is_followed
 from routekit.arrays import Floats, Ints, Objects
 from routekit.methods.checks import Check
 from routekit.site.layout import Place
@@ -258,7 +262,9 @@ def take_work(laid: LaidLines, size: int) -> pd.DataFrame:
     return pd.DataFrame(found)
 
 
-def choose_laid(strings: BurstChoice, laid: LaidLines, work: pd.DataFrame) -> BurstChoice:
+def choose_laid(
+    strings: BurstChoice, laid: LaidLines, work: pd.DataFrame, settings: AdviceSettings
+) -> BurstChoice:
     """Let open cut of laid runs be their new lines, in what techniques are compared by.
 
     Parameters
@@ -267,6 +273,7 @@ def choose_laid(strings: BurstChoice, laid: LaidLines, work: pd.DataFrame) -> Bu
     laid : LaidLines
     work : DataFrame, n rows
         From `take_work`.
+    settings : AdviceSettings
 
     Returns
     -------
@@ -274,7 +281,8 @@ def choose_laid(strings: BurstChoice, laid: LaidLines, work: pd.DataFrame) -> Bu
     """
     own, final = laid.own, strings.final
     plans = strings.plans | {OPEN_CUT: put_rows(strings.plans[OPEN_CUT], own, laid.plan)}
-    return replace(strings, plans=plans, final=_compare_laid(final, laid, plans, work))
+    compared = _compare_laid(final, laid, plans, work)
+    return replace(strings, plans=plans, final=_follow_laid(compared, own, settings))
 
 
 def _compare_laid(
@@ -303,6 +311,36 @@ def _compare_laid(
             taken={name: _put(each, own, laid.facts[name]) for name, each in scores.taken.items()},
         ),
     )
+
+
+def _follow_laid(final: Comparison, own: Ints, settings: AdviceSettings) -> Comparison:
+    """Let new lines be what follows repairs and liners of their runs, where nothing is cheaper."""
+    rows = {code: table.iloc[own] for code, table in final.quantities.items()}
+    allowed = {code: passes(final.checks[code])[own] for code in RENEWALS}
+    then = follow_up(rows, allowed, settings)
+    quantities, full = dict(final.quantities), dict(final.in_full)
+    facts, parts = dict(final.scores.facts), final.scores.parts.copy()
+    life_facts = facts["whole_life_cost"].copy()
+    for code in filter(is_followed, quantities):
+        plan = full[code].copy()
+        for name in then.columns:
+            values = plan[name].to_numpy(copy=True)
+            values[own] = then[name].to_numpy()
+            plan[name] = values
+        full[code] = plan
+        cost = rows[code][[f"cost_{level}" for level in LEVELS]].to_numpy(dtype=float)
+        life = add_up_life(
+            code, cost, final.length_m[own], plan.iloc[own], settings, settings.appraisal_rule
+        )
+        names = [f"whole_life_cost_{level}" for level in LEVELS]
+        given = {name: life[:, place] for place, name in enumerate(names)}
+        quantities[code] = put_rows(quantities[code], own, rows[code].assign(**given))
+        place, middle = list(TECHNIQUES).index(code), life[:, LEVELS.index("mid")]
+        life_facts[own, place] = middle
+        known = ~np.isnan(middle)
+        parts[own[known], place, CRITERIA.index("cost")] = middle[known]
+    scores = replace(final.scores, parts=parts, facts=facts | {"whole_life_cost": life_facts})
+    return replace(final, quantities=quantities, in_full=full, scores=scores)
 
 
 def _put(table: Floats, own: Ints, values: Floats) -> Floats:

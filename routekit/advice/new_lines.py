@@ -212,6 +212,36 @@ def _keep_offers(renewal: Renewal, settings: ChoiceSettings) -> Objects:
     return kept
 
 
+def settle_laid(new_lines: NewLines, advice: pd.DataFrame) -> NewLines:
+    """Mark as recommended the new lines on which runs are laid in the end, and no others.
+
+    Parameters
+    ----------
+    new_lines : NewLines
+    advice : DataFrame
+        run_id, is_new_line.
+
+    Returns
+    -------
+    NewLines
+
+    Raises
+    ------
+    KeyError
+        If a table lacks a column.
+
+    Examples
+    --------
+    >>> lines = gpd.GeoDataFrame({"run_id": ["A"], "is_recommended": [True]}, geometry=[None])
+    >>> advice = pd.DataFrame({"run_id": ["A"], "is_new_line": [False]})
+    >>> settle_laid(NewLines(lines, advice, lines), advice).lines["is_recommended"].tolist()
+    [False]
+    """
+    laid = advice.loc[advice["is_new_line"].to_numpy(dtype=bool), "run_id"].astype(object)
+    is_laid = new_lines.lines["run_id"].astype(object).isin(laid).to_numpy(dtype=bool)
+    return new_lines._replace(lines=new_lines.lines.assign(is_recommended=is_laid))
+
+
 def _list_connections(
     proof: Proof | None, services: gpd.GeoDataFrame, renewal: Renewal
 ) -> gpd.GeoDataFrame:
