@@ -5,9 +5,11 @@ import json
 import os
 import re
 import shutil
+import sqlite3
 import subprocess
 import sys
 import tomllib
+from contextlib import closing
 from importlib.metadata import version
 from pathlib import Path
 
@@ -307,7 +309,11 @@ def test_compare_after_a_zone_was_overruled(small, tmp_path):
     new.write_bytes(old.read_bytes())
     zones = pyogrio.read_dataframe(new, layer="root_zones")
     zones.loc[0, ["radius_m", "basis"]] = [np.nan, "arborist's polygon, 9.0 m2, by Kim"]
-    pyogrio.write_dataframe(zones, new, layer="root_zones", append=False)
+    with closing(sqlite3.connect(new)) as base, base:
+        base.execute("DROP VIEW root_zones")
+        for table in ("gpkg_contents", "gpkg_geometry_columns", "gpkg_extensions"):
+            base.execute(f"DELETE FROM {table} WHERE table_name = 'root_zones'")
+    pyogrio.write_dataframe(zones, new, layer="root_zones")
     answer = call("compare", old, new)
     assert answer.exit_code == 0, answer.output
     assert "-> arborist's polygon, 9.0 m2, by Kim\n" in answer.stdout
