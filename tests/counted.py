@@ -122,7 +122,7 @@ class Pair:
     before, after : Result
         With all the data, and without some.
     is_changed : Series of bool, by run_id
-        Whether another technique is recommended, or another string pulled.
+        Whether another technique is recommended, on another line, or another string pulled.
     is_told : Series of bool, by run_id
         Whether the run rests on more that is assumed.
     is_unjoined : Series of bool, by run_id
@@ -159,13 +159,15 @@ def compare(before, after):
     ids = tables[0].index
     assert ids.equals(tables[1].index)
     chosen = [each.advice.set_index("run_id")["technique"].astype(str) for each in (before, after)]
+    laid = [each.advice.set_index("run_id")["is_new_line"].astype(bool) for each in (before, after)]
+    moved = laid[0] != laid[1].reindex(ids)
     strings = [map_strings(each) for each in (before, after)]
     pulled = np.array([strings[0].get(run) != strings[1].get(run) for run in ids])
     joined = [each["n_connections"].notna() for each in tables]
     return Pair(
         before=before,
         after=after,
-        is_changed=(chosen[0] != chosen[1].reindex(ids)) | pulled,
+        is_changed=(chosen[0] != chosen[1].reindex(ids)) | moved | pulled,
         is_told=rests_on_more(*(each["assumed"] for each in tables)) | needs_other(*tables),
         is_unjoined=joined[0] & ~joined[1],
     )

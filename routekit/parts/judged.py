@@ -12,7 +12,7 @@ from routekit.parts.divide import Part
 from routekit.parts.numbering import mark_works
 from routekit.parts.take import take_settings
 from routekit.pipeline import JudgedRuns, Prepared, judge_runs
-from routekit.site.digs import AT_CONNECTION
+from routekit.site.digs import AT_CONNECTION, AT_SPOT
 from routekit.study import StudySettings
 from routekit.trees.near_misses import Bounds
 
@@ -177,7 +177,7 @@ def _order_digs(
     return kinds.astype(np.int64), key, np.arange(len(digs))
 
 
-_KINDS: Final = np.array([AT_CONNECTION, "local_repair", "service", "manhole"], dtype=object)
+_KINDS: Final = np.array([AT_CONNECTION, AT_SPOT, "service", "manhole"], dtype=object)
 """Kinds of digs in the order in which they are set out."""
 _BEFORE: Final = 1 << 40
 """More than there are rows of any layer."""

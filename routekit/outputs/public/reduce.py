@@ -16,6 +16,7 @@ import pandas as pd
 
 from routekit.errors import FieldError
 from routekit.result import Result
+from routekit.site.relaid import draw_dug
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -115,8 +116,9 @@ def reduce_result(result: Result, *, street_field: str) -> PublicTables:
         )
     }
     drawn = result.runs
-    if len(result.new_lines):
-        drawn = drawn.assign(geometry=gpd.GeoSeries(result.dug_lines, crs=result.crs))
+    lines = _keep_shapes(result.new_lines, allowed["new_lines"], result.crs)
+    if len(lines):
+        drawn = drawn.assign(geometry=gpd.GeoSeries(draw_dug(drawn, lines), crs=result.crs))
     runs = _keep_shapes(drawn, (*allowed["runs"], street_field), result.crs)
     runs = runs.rename(columns={street_field: "street"})
     _refuse_bad_keys(runs, "runs", "run_id")

@@ -47,6 +47,7 @@ def taught(tmp_path_factory):
     return folder
 
 
+@pytest.mark.needs_system
 @pytest.mark.skipif(shutil.which("pdftotext") is None, reason="pdftotext is not installed")
 def test_every_file_says_that_it_rests_on_lessons_and_none_without(taught, sample_written):
     files = sorted(path.name for path in taught.iterdir() if path.is_file())
