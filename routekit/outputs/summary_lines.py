@@ -238,6 +238,8 @@ def write_lines(result: Result, counts: Counts) -> list[Text]:
         *write_taken_over(result),
         *_write_stuck(result),
         *_write_new_lines(result.new_lines),
+        *_write_programme(result.programme),
+        *_write_built(result.as_built),
         *_write_assumed(result),
     ]
 
@@ -591,6 +593,66 @@ def _write_new_lines(new_lines: pd.DataFrame) -> list[Text]:
         else "",
     ]
     return [line for line in lines if isinstance(line, Text)]
+
+
+def _write_programme(programme: pd.DataFrame) -> list[Text]:
+    """Say from when to when the works are planned, and how much of them may begin."""
+    if not len(programme):
+        return []
+    placed = programme[programme["start_day"].notna().to_numpy()]
+    packages = say("{n} package", "{n} packages", n=len(programme))
+    ready = int(programme["is_ready"].to_numpy(dtype=bool, na_value=False).sum())
+    lacking = len(programme) - len(placed)
+    days = [_say_days(placed)] if len(placed) else []
+    lost = [say("Without a place in the programme: {n}.", n=lacking)] if lacking else []
+    return [
+        say("Programme: {packages}.", packages=join([packages, *days], ", ")),
+        say(
+            "Ready to begin: {ready} of {packages}; the others wait for permits, or for what is to "
+            "be confirmed.",
+            ready=ready,
+            packages=packages,
+        ),
+        *lost,
+    ]
+
+
+def _say_days(placed: pd.DataFrame) -> Text:
+    """Say the first and the likely last day of packages, and how late the last one may be."""
+    is_dated = bool(placed["start_date"].notna().all())
+    first, last, late = (
+        ("start_date", "finish_date", "late_finish_date")
+        if is_dated
+        else ("start_day", "finish_day", "late_finish_day")
+    )
+    ends = (placed[first].min(), placed[last].max(), placed[late].max())
+    begins, likely, latest = (
+        str(one) if is_dated else say("working day {n:,.0f}", n=one) for one in ends
+    )
+    if placed[late].isna().any():
+        return say("{a} to {b}; how late they may end is not known", a=begins, b=likely)
+    return say("{a} to {b}, or to {c} if all takes long", a=begins, b=likely, c=latest)
+
+
+def _write_built(as_built: pd.DataFrame) -> list[Text]:
+    """Count what came back from site against the plan."""
+    if not len(as_built):
+        return []
+    verdict = as_built["verdict"].astype("str")
+    same, other, broken, unknown = (
+        int((verdict == one).sum()) for one in ("pass", "caution", "fail", "unknown")
+    )
+    return [
+        say(
+            "As built: {same} of {n} values are as planned, {other} differ, {broken} break a "
+            "limit, {unknown} are not known; see the table as_built.",
+            same=same,
+            n=len(as_built),
+            other=other,
+            broken=broken,
+            unknown=unknown,
+        )
+    ]
 
 
 def _write_assumed(result: Result) -> list[Text]:

@@ -151,3 +151,35 @@ def test_a_study_that_rests_on_earlier_works_says_so(sample_result):
     assert TAUGHT not in summarise(sample_result)["lines"]
     taught = replace(sample_result, cautions=(*CAUTIONS, TAUGHT))
     assert summarise(taught)["lines"][0] == TAUGHT
+
+
+def test_the_programme_and_what_was_built_are_said(sample_result):
+    programme = sample_result.programme
+    lines = summarise(sample_result)["lines"]
+    ready = int(programme["is_ready"].sum())
+    first, last = programme["start_date"].min(), programme["finish_date"].max()
+    late = programme["late_finish_date"].max()
+    n = len(programme)
+    assert f"Programme: {n} packages, {first} to {last}, or to {late} if all takes long." in lines
+    assert any(line.startswith(f"Ready to begin: {ready} of {n} packages;") for line in lines)
+    verdict = sample_result.as_built["verdict"].value_counts()
+    assert any(
+        line.startswith(f"As built: {verdict['pass']} of {verdict.sum()} values are as planned")
+        and f"{verdict['unknown']} are not known" in line
+        for line in lines
+    )
+
+
+def test_days_that_are_not_known_are_never_said_as_the_last_ones(sample_result):
+    programme = sample_result.programme.copy()
+    programme.loc[0, "late_finish_date"] = None
+    programme.loc[1, ["start_day", "finish_day", "late_finish_day"]] = np.nan
+    programme.loc[1, ["start_date", "finish_date", "late_finish_date"]] = None
+    lines = summarise(replace(sample_result, programme=programme))["lines"]
+    assert any("; how late they may end is not known." in line for line in lines)
+    assert "Without a place in the programme: 1." in lines
+    undated = programme.assign(start_date=None, finish_date=None, late_finish_date=None)
+    undated = undated.drop(index=1)
+    last = int(undated["finish_day"].max())
+    lines = summarise(replace(sample_result, programme=undated))["lines"]
+    assert any(f"working day 1 to working day {last}, or to working day" in line for line in lines)

@@ -135,7 +135,7 @@ def test_a_city_of_100_000_runs_takes_seconds():
         closing=rng.integers(0, 100, (n, 4)), joint=rng.integers(0, 100, (n, 4, 4)),
         leave=np.full(n, NEVER),
     )  # fmt: skip
-    began = time.perf_counter()
+    began = time.process_time()
     part = partition_chains(costs)
-    assert time.perf_counter() - began < 5
+    assert time.process_time() - began < 5
     assert len(part.cost) == (position == 0).sum()

@@ -173,8 +173,8 @@ def test_work_grows_no_faster_than_themake_district():
     times = []
     for n_runs in (500, 2000):
         result = make_district(n_runs, 3 * n_runs)
-        begin = time.perf_counter()
+        begin = time.process_time()
         page = build_public_page(result)
-        times.append(time.perf_counter() - begin)
+        times.append(time.process_time() - begin)
     assert times[1] < 12 * times[0]
     assert len(page) < 2_000_000
