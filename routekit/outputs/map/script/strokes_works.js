@@ -88,7 +88,7 @@ function* drawNewLines(pen, view) {
     pen.strokeStyle = NEW_LINE_INK;
     pen.lineWidth = 2.5;
     pen.stroke();
-  });
+  }, (row) => !study.new_lines.get("is_recommended", row));
   pen.setLineDash([]);
   if (view.pixelsPerM < 0.8) return;
   const r = Math.max(2.2, Math.min(6, 0.6 * view.pixelsPerM));
@@ -194,13 +194,14 @@ function* drawRuns(pen, view) {
   for (let i = 0; i < study.runs.n; i += 1) {
     if (!isInView(study.runs.outlines, i, view)) continue;
     const stroke = study.isShown[i] ? strokeOf(drawing.view, i) : null;
-    if (!stroke) left.push(i);
-    else if (classes.has(stroke)) classes.get(stroke).push(i);
+    if (!stroke || study.laidRow.has(i)) left.push(i);
+    if (!stroke) continue;
+    if (classes.has(stroke)) classes.get(stroke).push(i);
     else classes.set(stroke, [i]);
   }
   const size = Math.max(0.4, Math.min(1, 0.35 + view.pixelsPerM / 3));
   const isClose = view.pixelsPerM > 0.25;
-  yield* strokeRuns(pen, view, left, "#a49c8c", 1.2, []);
+  yield* strokeRuns(pen, view, left, "#a49c8c", 1.2, [], true);
   if (isClose) {
     for (const [stroke, runs] of classes) {
       yield* strokeRuns(pen, view, runs, "#ffffff", stroke.width * size + 3, []);
@@ -213,14 +214,24 @@ function* drawRuns(pen, view) {
   drawing.lettered = classes;
 }
 
-function* strokeRuns(pen, view, runs, colour, width, dash) {
+// A run where it is dug: on its new line, if it is laid on one.
+function traceDug(pen, view, run) {
+  const laid = study.laidRow.get(run);
+  if (laid === undefined) trace(pen, view, study.runs.outlines, run, false);
+  else trace(pen, view, study.new_lines.outlines, laid, false);
+}
+
+function* strokeRuns(pen, view, runs, colour, width, dash, isOld = false) {
   pen.strokeStyle = colour;
   pen.lineWidth = width;
   pen.setLineDash(dash);
   for (let first = 0; first < runs.length; first += FEATURES_PER_PATH) {
     pen.beginPath();
     const stop = Math.min(first + FEATURES_PER_PATH, runs.length);
-    for (let k = first; k < stop; k += 1) trace(pen, view, study.runs.outlines, runs[k], false);
+    for (let k = first; k < stop; k += 1) {
+      if (isOld) trace(pen, view, study.runs.outlines, runs[k], false);
+      else traceDug(pen, view, runs[k]);
+    }
     pen.stroke();
     yield;
   }
@@ -245,7 +256,8 @@ function drawMarked(pen, view) {
       pen.arc(x, y, Math.max(11, crown), 0, 2 * Math.PI);
       pen.lineWidth = 3 + width;
     } else {
-      trace(pen, view, lines, row, kind === "pit" || kind === "dig");
+      if (kind === "run") traceDug(pen, view, row);
+      else trace(pen, view, lines, row, kind === "pit" || kind === "dig");
       pen.lineWidth = (kind === "run" || kind === "string" ? 15 : 4) + width;
     }
     pen.strokeStyle = colour;

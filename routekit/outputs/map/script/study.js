@@ -43,6 +43,7 @@ async function openStudy(content) {
   study.connectionsOfRun = groupById(study.connections, "run_id");
   study.digsOfRun = groupById(study.digs, "run_id");
   study.newLineOfRun = groupById(study.new_lines, "run_id");
+  study.laidRow = findLaid();
   await breathe();
   study.dugBy = groupById(study.dug, "work_id");
   await breathe();
@@ -61,6 +62,15 @@ function groupById(table, name) {
     groups.get(String(id)).push(row);
   }
   return (id) => groups.get(String(id)) || [];
+}
+
+// New lines on which runs are laid, by the row of the run.
+function findLaid() {
+  const laid = new Map();
+  for (let row = 0; row < study.new_lines.n; row += 1) {
+    if (study.new_lines.get("is_recommended", row)) laid.set(study.rows.run.get(String(study.new_lines.get("run_id", row))), row);
+  }
+  return laid;
 }
 
 function runIdsOf(string) {
