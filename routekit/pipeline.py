@@ -19,7 +19,6 @@ from routekit.advice.choice import (
     lay_renewal,
 )
 from routekit.advice.currency import find_neutral_rates
-from routekit.advice.laid_lines import expose_laid
 from routekit.advice.new_lines import NewLines, draw_new_lines, settle_laid
 from routekit.advice.recommended import mark_trenches
 from routekit.advice.tree_needs import find_needs
@@ -251,24 +250,12 @@ def judge_runs(
         settings,
         choice_settings(settings),
     )
-    dug: Trenched = exposure
     if lines is not None:
-        dug = expose_laid(exposure, lines)
-        renewal = lay_renewal(
-            renewal,
-            layers,
-            runs,
-            zones,
-            exposure,
-            condition,
-            laid.flow,
-            choice_settings(settings),
-            lines,
-        )
+        renewal = lay_renewal(renewal, lines)
         new_lines = settle_laid(new_lines, renewal.advice)
-    renewal, settled = tell_sureness(renewal, dug.near_misses, choice_settings(settings))
+    renewal, settled = tell_sureness(renewal, renewal.dug.near_misses, choice_settings(settings))
     return JudgedRuns(
-        exposure=exposure, dug=dug, chosen=renewal, settled=settled, new_lines=new_lines
+        exposure=exposure, dug=renewal.dug, chosen=renewal, settled=settled, new_lines=new_lines
     )
 
 

@@ -86,14 +86,33 @@ class Chosen:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Known:
+    """What is known before the choice; see `choose_renewal`."""
+
+    layers: Layers
+    runs: gpd.GeoDataFrame
+    zones: gpd.GeoDataFrame
+    exposure: Exposure
+    condition: pd.DataFrame
+    flow: pd.DataFrame
+    decided: Decided
+    settings: ChoiceSettings
+
+
+@dataclass(frozen=True, kw_only=True)
 class Renewal(Chosen):
-    """The choice with what it rests on; `shares` are the kinds of surface along each run."""
+    """The choice with what it rests on.
+
+    `shares` are the kinds of surface along each run, `dug` what open cut meets as it would be dug:
+    on new lines where these are recommended.
+    """
 
     works: Works
     place: Place
     choice: BurstChoice
     shares: pd.DataFrame
-    decided: Decided
+    known: Known
+    dug: Trenched
 
 
 def keep_names(works: Works) -> Works:
@@ -164,7 +183,7 @@ def choose_renewal(
     strings = choose_burst_runs(place, plans, shares, decided, pipes, settings)
     strings = replace(strings, works=name_works(strings.works))
     tell("Writing recommendations")
-    known = _Known(
+    known = Known(
         layers=layers,
         runs=runs,
         zones=zones,
@@ -177,25 +196,13 @@ def choose_renewal(
     return _write_renewal(place, strings, shares, known, None)
 
 
-def lay_renewal(
-    renewal: Renewal,
-    layers: Layers,
-    runs: gpd.GeoDataFrame,
-    zones: gpd.GeoDataFrame,
-    exposure: Exposure,
-    condition: pd.DataFrame,
-    flow: pd.DataFrame,
-    settings: ChoiceSettings,
-    laid: LaidLines,
-) -> Renewal:
+def lay_renewal(renewal: Renewal, laid: LaidLines) -> Renewal:
     """Recommend anew where runs are laid on new lines, and set out the works.
 
     Parameters
     ----------
     renewal : Renewal
         What is recommended without new lines; strings of other runs stay.
-    layers, runs, zones, exposure, condition, flow, settings
-        See `choose_renewal`.
     laid : LaidLines
         Lines that score better than what is recommended for their runs.
 
@@ -217,41 +224,18 @@ def lay_renewal(
     >>> lay_renewal.__name__
     'lay_renewal'
     """
-    work = take_work(laid, len(runs))
-    known = _Known(
-        layers=layers,
-        runs=runs,
-        zones=zones,
-        exposure=exposure,
-        condition=condition,
-        flow=flow,
-        decided=renewal.decided,
-        settings=settings,
-    )
+    known = renewal.known
+    work = take_work(laid, len(known.runs))
     place = replace(renewal.place, laid=work)
-    strings = choose_laid(renewal.choice, laid, work, settings.advice)
+    strings = choose_laid(renewal.choice, laid, work, known.settings.advice)
     return _write_renewal(place, strings, renewal.shares, known, laid)
-
-
-@dataclass(frozen=True, kw_only=True)
-class _Known:
-    """What is known before the choice; see `choose_renewal`."""
-
-    layers: Layers
-    runs: gpd.GeoDataFrame
-    zones: gpd.GeoDataFrame
-    exposure: Exposure
-    condition: pd.DataFrame
-    flow: pd.DataFrame
-    decided: Decided
-    settings: ChoiceSettings
 
 
 def _write_renewal(
     place: Place,
     chosen_strings: BurstChoice,
     shares: pd.DataFrame,
-    known: _Known,
+    known: Known,
     laid: LaidLines | None,
 ) -> Renewal:
     """Recommend, and set out the works."""
@@ -262,9 +246,10 @@ def _write_renewal(
     advice = _tell_laid(advice, laid)
     chosen = name_techniques(advice["technique"])
     works = replace(works, digs=set_out_digs(place, chosen))
-    dug, breaches, near_stem = _find_dug(place, exposure, laid)
+    dug = exposure if laid is None else expose_laid(exposure, laid)
+    ground, near_stem = _find_dug(place, laid)
     grazed_m2 = settings.advice.grazed_m2
-    encroachments = encroach(dug, works, chosen, breaches, zones, grazed_m2=grazed_m2)
+    encroachments = encroach(ground, works, chosen, dug.breaches, zones, grazed_m2=grazed_m2)
     laydown = plan_laydown(
         works.strings,
         works.pits,
@@ -298,10 +283,11 @@ def _write_renewal(
         laydown=laydown,
         quantities=items,
         sides=take_sides(needs, chosen, final.quantities, open_cut),
-        place=dug,
+        place=ground,
         choice=chosen_strings,
         shares=shares,
-        decided=decided,
+        known=known,
+        dug=dug,
     )
 
 
@@ -402,16 +388,14 @@ def _tell_laid(advice: pd.DataFrame, laid: LaidLines | None) -> pd.DataFrame:
     return advice.assign(is_new_line=is_laid, **said)
 
 
-def _find_dug(
-    place: Place, exposure: Exposure, laid: LaidLines | None
-) -> tuple[Place, pd.DataFrame, Floats]:
-    """Give place and breaches as they are dug, and what comes too near a stem (NaN not known)."""
+def _find_dug(place: Place, laid: LaidLines | None) -> tuple[Place, Floats]:
+    """Give the place as it is dug, and what comes too near a stem (NaN not known)."""
     near = place.cases["is_near_stem"].to_numpy(dtype=float)
     if laid is None:
-        return place, exposure.breaches, near
+        return place, near
     near = near.copy()
     near[laid.own] = laid.near_stem
-    return place_laid(place, laid), expose_laid(exposure, laid).breaches, near
+    return place_laid(place, laid), near
 
 
 def _judge_trenches(near: Floats, chosen: Texts) -> pd.arrays.BooleanArray:

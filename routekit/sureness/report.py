@@ -97,7 +97,7 @@ def tell_sureness(
         renewal.place,
         renewal.choice,
         renewal.shares,
-        renewal.decided,
+        renewal.known.decided,
         find_idle(cases),
         renewal.encroachments,
         near_misses,

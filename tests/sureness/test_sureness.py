@@ -39,7 +39,7 @@ def kept(sample_study, sample_result, sample_given):
         renewal.place,
         renewal.choice,
         renewal.shares,
-        renewal.decided,
+        renewal.known.decided,
         find_idle(renewal.place.cases),
         renewal.encroachments,
         given["near"],
