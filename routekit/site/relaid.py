@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 
 import geopandas as gpd
 import numpy as np
@@ -15,6 +15,8 @@ from routekit.geometry.plane import ON_EDGE_M
 from routekit.pipes.settings import TrenchSettings
 from routekit.pipes.trench import build_trenches
 from routekit.vocabulary import MM_PER_M
+
+_Lines = TypeVar("_Lines", bound=pd.DataFrame)
 
 _QUARTER: Final = 16
 """Chords to a quarter of a round dig; grown so that none lies within the circle."""
@@ -180,8 +182,7 @@ def draw_dug(runs: gpd.GeoDataFrame, new_lines: gpd.GeoDataFrame) -> Objects:
     -------
     numpy.ndarray of LineString, shape (n,)
     """
-    laid = new_lines[new_lines["is_recommended"].to_numpy(dtype=bool)]
-    row = pd.Index(laid["run_id"].astype("str")).get_indexer(runs["run_id"].astype("str"))
+    laid, row = _find_laid(runs, new_lines)
     new = np.append(np.asarray(laid.geometry, dtype=object), [None])[row]
     return np.asarray(np.where(row >= 0, new, np.asarray(runs.geometry, dtype=object)), object)
 
@@ -208,11 +209,16 @@ def measure_dug(runs: pd.DataFrame, new_lines: pd.DataFrame) -> Floats:
     >>> measure_dug(runs, lines).tolist()
     [40.0, 53.0]
     """
+    laid, row = _find_laid(runs, new_lines)
+    new = np.append(laid["length_m"].to_numpy(dtype=float), np.nan)[row]
+    return np.where(row >= 0, new, runs["length_m"].to_numpy(dtype=float))
+
+
+def _find_laid(runs: pd.DataFrame, new_lines: _Lines) -> tuple[_Lines, Ints]:
+    """Find the new lines that are recommended, and which of them each run has; -1 none."""
     laid = new_lines[new_lines["is_recommended"].to_numpy(dtype=bool)]
-    length = laid.set_index(laid["run_id"].astype("str"))["length_m"].astype(float)
-    new = length.reindex(runs["run_id"].astype("str")).to_numpy()
-    is_laid = runs["run_id"].astype("str").isin(length.index).to_numpy()
-    return np.where(is_laid, new, runs["length_m"].to_numpy(dtype=float))
+    row = pd.Index(laid["run_id"].astype("str")).get_indexer(pd.Index(runs["run_id"].astype("str")))
+    return laid, row.astype(np.int64)
 
 
 def unite_works(corridors: Objects, parts: Objects, owner: Ints) -> Objects:

@@ -218,8 +218,10 @@ function optionList(detail, id) {
 const newLineOf = (id) => study.newLineOfRun(id).filter((row) => study.new_lines.get("verdict", row) && !study.new_lines.get("is_recommended", row));
 
 // Whether a technique of a run is laid on a new line: what is recommended then.
-const isLaidBy = (id, technique) => study.newLineOfRun(id).some((row) => study.new_lines.get("is_recommended", row))
-  && technique === study.runs.get("technique", study.rows.run.get(id));
+function isLaidBy(id, technique) {
+  const run = study.rows.run.get(id);
+  return study.laidRow.has(run) && technique === study.runs.get("technique", run);
+}
 
 // The new line that was sought for a run, beside the techniques: compared with them, and an offer.
 function newLineRows(id, more, hasShares) {
