@@ -30,6 +30,11 @@ def write_count(number: float, noun: str, many: str | None = None) -> str:
     return f"{number:,.0f} {noun if number == 1 else many or f'{noun}s'}"
 
 
+PLACED: Final = message("placed")
+TO_CONFIRM: Final = message("to confirm")
+NO_PLACE: Final = message("cannot be placed")
+"""Status of a package of the programme."""
+
 SEVERITIES: Final = (message("none"), message("minor"), message("major"), message("structural"))
 """Severity of a breach, mildest first."""
 

@@ -15,6 +15,7 @@ from routekit.advice.standing import LINE_OPEN, OWNERS, PROVISIONAL
 from routekit.arrays import Flags, split_ids
 from routekit.layers.decisions import NO_TREE, STEM, TREE_GONE
 from routekit.site.encroachments import TRENCH
+from routekit.vocabulary import NO_PLACE
 from routekit.words.texts import both, fill, message, word
 
 LIMIT: Final = message("a rule or limit is not kept")
@@ -89,7 +90,7 @@ def find_alerts(
     encroachments : DataFrame
         kind, run_id, tree_id: the runs whose trench would enter the zone of a tree.
     programme : DataFrame
-        run_ids, hindrance: blank where a package has a place.
+        run_ids, status.
 
     Returns
     -------
@@ -121,7 +122,7 @@ def find_alerts(
     ...     none.reindex(columns=["tree_id", "decision"]),
     ...     none.reindex(columns=["tree_id"]),
     ...     none.reindex(columns=["kind", "run_id", "tree_id"]),
-    ...     none.reindex(columns=["run_ids", "hindrance"]),
+    ...     none.reindex(columns=["run_ids", "status"]),
     ... )
     >>> found[["alert", "item_id", "text"]].to_numpy().tolist()
     [['pit_clear_unknown', 'P1', 'not known whether it meets anything']]
@@ -149,7 +150,7 @@ def find_alerts(
 
 def _list_unplaced(programme: pd.DataFrame) -> list[str]:
     """List the runs of packages that have no place in the programme."""
-    lost = programme.loc[programme["hindrance"].ne(""), "run_ids"]
+    lost = programme.loc[programme["status"].eq(NO_PLACE), "run_ids"]
     return split_ids(lost).explode().dropna().astype(str).tolist()
 
 

@@ -15,7 +15,7 @@ from routekit.outputs.sureness_lines import write_sureness
 from routekit.outputs.taken_over import write_taken_over
 from routekit.result import Result
 from routekit.trees.near_misses import LIKELY_SHARE
-from routekit.vocabulary import CAUTIONS
+from routekit.vocabulary import CAUTIONS, NO_PLACE
 from routekit.words.texts import Text, begin, join, list_words, name_some, say, take_texts, word
 
 _SHOWN = 5
@@ -36,6 +36,7 @@ _COUNTED: Final[dict[str, Callable[[float], Text]]] = {
     "dig": lambda n: say("{n:,.0f} dig", "{n:,.0f} digs", n=n),
     "small dig": lambda n: say("{n:,.0f} small dig", "{n:,.0f} small digs", n=n),
     "open cut": lambda n: say("{n:,.0f} open cut", "{n:,.0f} open cuts", n=n),
+    "package": lambda n: say("{n:,.0f} package", "{n:,.0f} packages", n=n),
     "error": lambda n: say("{n:,.0f} error", "{n:,.0f} errors", n=n),
     "warning": lambda n: say("{n:,.0f} warning", "{n:,.0f} warnings", n=n),
 }
@@ -599,8 +600,8 @@ def _write_programme(programme: pd.DataFrame) -> list[Text]:
     """Say from when to when the works are planned, and how much of them may begin."""
     if not len(programme):
         return []
-    placed = programme[programme["start_day"].notna().to_numpy()]
-    packages = say("{n} package", "{n} packages", n=len(programme))
+    placed = programme[programme["status"].ne(NO_PLACE).to_numpy(dtype=bool)]
+    packages = _count("package", len(programme))
     ready = int(programme["is_ready"].to_numpy(dtype=bool, na_value=False).sum())
     lacking = len(programme) - len(placed)
     days = [_say_days(placed)] if len(placed) else []

@@ -34,14 +34,8 @@ from routekit.programme.problem import Problem, find_starts, keep
 from routekit.programme.settings import ProgrammeSettings
 from routekit.programme.solve import solve
 from routekit.programme.windows import SEASONS, Windows, find_concerns, find_open, set_windows
-from routekit.words.texts import both, fill, join, message, name_some, say, take_texts, word
-
-PLACED, TO_CONFIRM, NO_PLACE = (
-    message("placed"),
-    message("to confirm"),
-    message("cannot be placed"),
-)
-"""Status of a package."""
+from routekit.vocabulary import NO_PLACE, PLACED, TO_CONFIRM
+from routekit.words.texts import both, fill, join, name_some, say, take_texts, word
 
 SPARE_YEARS: Final = 3
 WORKING_DAYS: Final = 262
@@ -108,13 +102,13 @@ def report_unplaced(programme: pd.DataFrame) -> pd.DataFrame:
     Examples
     --------
     >>> table = pd.DataFrame({"package_id": ["P001"], "run_ids": ["A;B"],
-    ...     "hindrance": ["no time is long enough"],
+    ...     "status": ["cannot be placed"], "hindrance": ["no time is long enough"],
     ...     "hindrance_words": ['["no time is long enough"]']})
     >>> report_unplaced(table)["row"].tolist()
     ['P001']
     """
     findings = Findings()
-    lost = programme[programme["hindrance"].ne("").to_numpy(dtype=bool)]
+    lost = programme[programme["status"].eq(NO_PLACE).to_numpy(dtype=bool)]
     for package, runs, why in zip(
         lost["package_id"], lost["run_ids"], take_texts(lost, "hindrance"), strict=True
     ):

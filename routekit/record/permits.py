@@ -23,6 +23,7 @@ from routekit.record.as_built import BLIND_M
 from routekit.schema import load_tables
 from routekit.site.zone_layer import ZoneLayer
 from routekit.techniques import MONITOR, OPEN_CUT
+from routekit.vocabulary import PLACED
 from routekit.words.texts import both, fill, join, message, word
 
 KINDS: Final = {
@@ -169,8 +170,7 @@ def match_packages(
     permits : DataFrame
         From `fill_in`.
     programme : DataFrame
-        From `routekit.programme.programme.make_programme`: package_id, run_ids, to_confirm,
-        hindrance.
+        From `routekit.programme.programme.make_programme`: package_id, run_ids, status.
 
     Returns
     -------
@@ -186,8 +186,8 @@ def match_packages(
 
     >>> permits = pd.DataFrame({"run_ids": ["A", "B"], "kind": ["occupation of the road"] * 2,
     ...     "is_open": [False, True], "is_ready": [True, False]})
-    >>> programme = pd.DataFrame({"package_id": ["P001"], "run_ids": ["A;B"], "to_confirm": [""],
-    ...     "hindrance": [""]})
+    >>> programme = pd.DataFrame({"package_id": ["P001"], "run_ids": ["A;B"],
+    ...     "status": ["placed"]})
     >>> told, plan = match_packages(permits, programme)
     >>> told["is_ready"].tolist(), plan["n_open_permits"].tolist()
     ([False, False], [1])
@@ -203,8 +203,7 @@ def match_packages(
         one.value_counts().reindex(ids).fillna(0).to_numpy(dtype=np.int64)
         for one in (package, package[opened.index])
     )
-    settled = programme["to_confirm"].eq("") & programme["hindrance"].eq("")
-    is_ready = settled.to_numpy(dtype=bool) & (count > 0) & (n_open == 0)
+    is_ready = programme["status"].eq(PLACED).to_numpy(dtype=bool) & (count > 0) & (n_open == 0)
     texts = fill(
         [
             join([word(kind) for kind in dict.fromkeys(told)], ", ")

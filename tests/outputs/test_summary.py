@@ -10,7 +10,7 @@ import pandas as pd
 from whole_result import raise_again
 
 from routekit.outputs.summary import summarise
-from routekit.vocabulary import CAUTIONS, TAUGHT
+from routekit.vocabulary import CAUTIONS, NO_PLACE, TAUGHT
 
 
 def test_open_cut_is_that_of_the_runs_to_be_worked_on(sample_result):
@@ -173,6 +173,7 @@ def test_the_programme_and_what_was_built_are_said(sample_result):
 def test_days_that_are_not_known_are_never_said_as_the_last_ones(sample_result):
     programme = sample_result.programme.copy()
     programme.loc[0, "late_finish_date"] = None
+    programme.loc[1, "status"] = NO_PLACE
     programme.loc[1, ["start_day", "finish_day", "late_finish_day"]] = np.nan
     programme.loc[1, ["start_date", "finish_date", "late_finish_date"]] = None
     lines = summarise(replace(sample_result, programme=programme))["lines"]

@@ -133,8 +133,7 @@ def test_a_package_is_ready_when_the_permits_of_all_its_runs_are_in():
         {
             "package_id": ["P001", "P002"],
             "run_ids": ["B;C", "A"],
-            "to_confirm": ["", "a street"],
-            "hindrance": ["", ""],
+            "status": ["placed", "to confirm"],
         }
     )
     told, plan = match_packages(permits, programme)
