@@ -145,8 +145,9 @@ def _copy_sample(folder: Path, *, force: bool) -> None:
 @click.option(
     "--workers",
     type=click.IntRange(min=1),
-    help="So many outputs are written side by side [as many as there are processors]; fewer take "
-    "less memory, and the files are the same.",
+    help="So many pages are printed side by side, while the other outputs are written [as many as "
+    "there are processors]; with 1, one after the other. Fewer take less memory, and the files are "
+    "the same.",
 )
 @click.option(
     "--parts",

@@ -132,7 +132,9 @@ def sample_written(sample_result, setting_reads, tmp_path_factory):
     def write():
         told, reads = [], SettingReads()
         with reads.record():
-            files, notes = write_outputs(sample_result, folder / "written", tell=told.append)
+            files, notes = write_outputs(
+                sample_result, folder / "written", tell=lambda stage: told.append(str(stage))
+            )
         return told, files, notes, reads.seen
 
     told, files, notes, seen = make_shared(folder, "outputs", write)

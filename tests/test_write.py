@@ -206,25 +206,57 @@ def test_pages_of_an_earlier_larger_result_go_once_the_new_one_is_complete(
     assert (tmp_path / "public-01.html").read_text() == "new"
 
 
-def test_outputs_are_written_side_by_side_and_the_files_are_the_same(
+def test_pages_are_printed_beside_the_other_outputs_and_the_files_are_the_same(
     written, sample_result, tmp_path, monkeypatch
 ):
+    """Tables are read by one thread: pandas builds the index of a table as it is first asked."""
     both = threading.Barrier(2, timeout=20)
-    order = []
+    printing, writing, order = [], [], []
 
-    def meet(_, path, **_more):
+    def meet(page, _layout):
         both.wait()
-        path.write_bytes(path.name.encode())
+        printing.append(threading.get_ident())
+        page.with_suffix(".pdf").write_bytes(b"printed")
 
-    for stage in ("map", "public"):
-        replace_writer(monkeypatch, stage, meet)
-    told = {"tell": order.append, "only": ["map", "public"]}
+    def write_map(_, path, **_more):
+        both.wait()
+        writing.append(threading.get_ident())
+        path.write_bytes(b"map")
+
+    def write_page(_, path, *, with_pdf, **_more):
+        writing.append(threading.get_ident())
+        path.write_bytes(b"page")
+        assert not with_pdf
+
+    replace_writer(monkeypatch, "works", write_page)
+    replace_writer(monkeypatch, "map", write_map)
+    monkeypatch.setattr(write, "print_beside", meet)
+    told = {"tell": order.append, "only": ["map", "works"]}
     write_outputs(sample_result, tmp_path, workers=2, **told)
-    assert order == ["Drawing the working map", "Writing the page for the public"]
-    assert content(tmp_path) == {name: name.encode() for name in ("map.html", "public.html")}
+    assert order == [
+        "Drawing the works plans",
+        "Drawing the working map",
+        "Printing reports and plans: 0 of 1 files",
+    ]
+    there = {"map.html": b"map", "works.html": b"page", "works.pdf": b"printed"}
+    assert content(tmp_path) == there
+    assert set(writing) == {threading.get_ident()}
+    assert set(printing).isdisjoint(writing)
     monkeypatch.undo()
     write_outputs(sample_result, tmp_path, workers=1, **told)
     assert content(tmp_path).items() <= content(written[0]).items()
+
+
+def test_a_print_that_fails_keeps_the_earlier_results(sample_result, tmp_path, monkeypatch):
+    (tmp_path / "works.html").write_bytes(b"earlier")
+
+    def fail(*_):
+        raise OutputError("the report cannot be printed")
+
+    monkeypatch.setattr(write, "print_beside", fail)
+    with pytest.raises(OutputError, match="cannot be printed"):
+        write_outputs(sample_result, tmp_path, only=["works"])
+    assert content(tmp_path) == {"works.html": b"earlier"}
 
 
 KILLED = """
@@ -234,7 +266,7 @@ from routekit import write_outputs
 
 def tell(stage):
     print(stage, flush=True)
-    if stage == "Writing the arborist's report":
+    if stage == "Writing the calendars":
         os.kill(os.getpid(), signal.SIGKILL)
 
 result = pickle.loads(Path(sys.argv[1]).read_bytes())
@@ -319,9 +351,11 @@ def test_many_tree_sheets_stand_in_volumes_and_a_note_says_so(sample_result, tmp
     assert "trees-77.pdf" not in volumes
     n_volumes = len(volumes) - 1
     steps = [one for one in told if isinstance(one, Step)]
-    assert {one.stage for one in steps} == {"Writing the arborist's report"}
-    last = f"Writing the arborist's report: {n_volumes} of {n_volumes} volumes"
-    assert steps[-1] == last
+    laid, printed = "Writing the arborist's report", "Printing reports and plans"
+    assert {one.stage for one in steps} == {laid, printed}
+    last = max(at for at, step in enumerate(steps) if step.stage == laid)
+    assert steps[last] == f"{laid}: {n_volumes} of {n_volumes} volumes"
+    assert steps[-1] == f"{printed}: {n_volumes} of {n_volumes + 1} files"
     assert notes == [
         f"The tree sheets stand in {n_volumes} volumes beside their index: trees-01, trees-02, ..."
     ]

@@ -24,6 +24,12 @@ from routekit.outputs.result_ids import (
 )
 from routekit.words.texts import Text, join, message, say, word
 
+TREE_LAYOUT: Final = "arborist/sheets.typ"
+"""How the arborist's report is set on paper."""
+
+WORKS_LAYOUT: Final = "works/works.typ"
+"""How the works plans are set on paper."""
+
 
 @dataclass(frozen=True, kw_only=True)
 class ResultFile:
@@ -51,6 +57,9 @@ class Output:
     is_divided: bool = False
     """Whether a large study has numbered files beside each. Its writer is also given `tell`, which
     is told how far it is."""
+    layout: str = ""
+    """How its pages are printed beside them: a file in `routekit.outputs`; blank for no print. Its
+    writer is also given `with_pdf`."""
     telling_parts: str = ""
     """What the numbered files are called where they are told of; blank for nothing."""
     returns: tuple[str, ...] = ()
@@ -98,6 +107,7 @@ OUTPUTS: Final = (
         ),
         telling="Writing the arborist's report",
         write="arborist.writer.write_tree_report",
+        layout=TREE_LAYOUT,
         is_divided=True,
         telling_parts=message("The tree sheets"),
     ),
@@ -109,6 +119,7 @@ OUTPUTS: Final = (
         ),
         telling="Drawing the works plans",
         write="works.writer.write_works_plans",
+        layout=WORKS_LAYOUT,
         is_divided=True,
         telling_parts=message("The works plans"),
     ),

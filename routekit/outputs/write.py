@@ -4,18 +4,17 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Iterable
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor, wait
 from contextlib import nullcontext
-from functools import partial
 from importlib import import_module
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from routekit.errors import OutputError
+from routekit.outputs.arborist.volumes import print_beside
 from routekit.outputs.atomic import replacing
 from routekit.outputs.output_files import (
     OUTPUTS,
-    PART_NAME,
     Output,
     find_earlier,
     find_mixed,
@@ -28,6 +27,8 @@ from routekit.outputs.owners import claim_folder
 from routekit.outputs.steps import Step
 from routekit.result import Result, require_result
 from routekit.words.texts import say
+
+_PRINTING: Final = "Printing reports and plans"
 
 
 def _silent(_: str) -> None:
@@ -59,8 +60,8 @@ def write_outputs(
         Names of the outputs to write (`routekit.outputs.output_files.find_outputs`); none for all.
         Files of the others stay as they are, and a note names those of another result.
     workers : int, optional
-        So many outputs are written side by side; by default as many as there are processors. The
-        files are the same, byte by byte.
+        So many pages are printed side by side, while the other outputs are written; by default as
+        many as there are processors. With 1, one after the other. The files are the same.
 
     Returns
     -------
@@ -147,73 +148,72 @@ def _write_all(
     outputs: tuple[Output, ...],
     workers: int,
 ) -> tuple[dict[str, Path], list[str]]:
-    """Write the outputs into the folder for new files, some side by side."""
-    notes: list[str] = []
-    written: dict[str, Path] = {}
-    told = _Told(tell)
-    # What is typeset takes longest, and leaves the interpreter to the others meanwhile.
-    order = sorted(outputs, key=lambda output: not _is_typeset(output))
+    """Write the outputs into the folder for new files, and print pages meanwhile.
+
+    Tables are read by this thread alone: pandas builds the index of a table when it is first asked,
+    and another thread would meet it half built. A print reads the file of a page and nothing else.
+    """
+    notes: dict[str, list[str]] = {}
+    # Pages to print come first, as their typesetting leaves the interpreter to the others; what
+    # people edit comes last, so that nothing which they save meanwhile is missed.
+    order = sorted(outputs, key=lambda output: not output.layout)
     with ThreadPoolExecutor(max_workers=workers) as pool:
+        prints: list[Future[None]] = []
         try:
-            begun = {
-                output.name: pool.submit(_write_one, result, stage, output, told)
-                for output in order
-                if not output.returns
-            }
-            for output in outputs:
-                told.begin(output.telling)
-                if output.returns:
-                    earlier = folder / output.files[0].name
-                    notes += find_writer(output)(
-                        result, stage / output.files[0].name, earlier=earlier
-                    )[1]
-                else:
-                    for file in sorted(begun[output.name].result().iterdir()):
-                        file.replace(stage / file.name)
-                names = [file.name for file in output.files]
-                n_parts = len(_list_parts(stage, Path(names[-1]).stem)) // len(names)
-                if n_parts and output.telling_parts:
-                    notes.append(say_volumes(output, n_parts))
-                written |= {file.label: stage / file.name for file in output.files}
+            for output in [output for output in order if not output.returns]:
+                _write_one(result, stage, output, tell)
+                pages = _list_pages(stage, output) if output.layout else ()
+                prints += [pool.submit(print_beside, page, output.layout) for page in pages]
+                if workers == 1:
+                    wait(prints)
+            _await_prints(prints, tell)
+            for output in [output for output in order if output.returns]:
+                tell(output.telling)
+                name = output.files[0].name
+                writer = find_writer(output)
+                _, notes[output.name] = writer(result, stage / name, earlier=folder / name)
         except BaseException:
             pool.shutdown(cancel_futures=True)
             raise
-    return written, notes
+    files = [file for output in outputs for file in output.files]
+    said = [
+        note
+        for output in outputs
+        for note in (*notes.get(output.name, []), *_note_volumes(stage, output))
+    ]
+    return {file.label: stage / file.name for file in files}, said
 
 
-class _Told:
-    """Tells stages in their order: how far an output is, only while it is the one waited for."""
+def _write_one(result: Result, stage: Path, output: Output, tell: Callable[[str], None]) -> None:
+    """Write one output that takes nothing from an earlier file, without its prints."""
+    tell(output.telling)
 
-    def __init__(self, tell: Callable[[str], None]) -> None:
-        self.tell = tell
-        self.stage = ""
+    def step(done: int, total: int, what: str) -> None:
+        tell(Step(output.telling, done, total, what))
 
-    def begin(self, stage: str) -> None:
-        """Tell that an output is waited for."""
-        self.stage = stage
-        self.tell(stage)
-
-    def step(self, stage: str, done: int, total: int, what: str) -> None:
-        """Tell how far an output is."""
-        if stage == self.stage:
-            self.tell(Step(stage, done, total, what))
+    more: dict[str, Any] = {"tell": step} if output.is_divided else {}
+    more |= {"with_pdf": False} if output.layout else {}
+    find_writer(output)(result, stage / output.files[0].name, **more)
 
 
-def _is_typeset(output: Output) -> bool:
-    """Tell whether one of the files of an output is a PDF."""
-    return any(file.name.endswith(".pdf") for file in output.files)
+def _await_prints(prints: list[Future[None]], tell: Callable[[str], None]) -> None:
+    """Wait until all pages are printed, and tell how many are."""
+    for done, printing in enumerate(prints):
+        tell(Step(_PRINTING, done, len(prints), "files"))
+        printing.result()
 
 
-def _write_one(result: Result, stage: Path, output: Output, told: _Told) -> Path:
-    """Write one output that takes nothing from an earlier file, in a folder of its own beside.
+def _note_volumes(stage: Path, output: Output) -> list[str]:
+    """Note that an output is divided, where that is told."""
+    n_parts = sum(path.name != output.files[0].name for path in _list_pages(stage, output))
+    return [say_volumes(output, n_parts)] if n_parts and output.telling_parts else []
 
-    Writers clear up what others left unfinished in their folder, so no two share one.
-    """
-    folder = stage.parent / "apart" / output.name
-    folder.mkdir(parents=True)
-    more = {"tell": partial(told.step, output.telling)} if output.is_divided else {}
-    find_writer(output)(result, folder / output.files[0].name, **more)
-    return folder
+
+def _list_pages(stage: Path, output: Output) -> list[Path]:
+    """List the page of an output and its numbered ones."""
+    page, parts = Path(output.files[0].name), match_parts([output])
+    found = [path for path in stage.iterdir() if path.suffix == page.suffix]
+    return sorted(path for path in found if path.name == page.name or parts.fullmatch(path.name))
 
 
 def find_writer(output: Output) -> Callable[..., Any]:
@@ -236,12 +236,6 @@ def find_writer(output: Output) -> Callable[..., Any]:
     module, _, function = output.write.rpartition(".")
     writer: Callable[..., Any] = getattr(import_module(f"routekit.outputs.{module}"), function)
     return writer
-
-
-def _list_parts(folder: Path, stem: str) -> list[Path]:
-    """List the numbered pages of an output in a folder."""
-    found = [page for page in folder.iterdir() if PART_NAME.fullmatch(page.name)]
-    return [page for page in found if page.stem.rpartition("-")[0] == stem]
 
 
 def refuse_unwritable(folder: Path) -> None:

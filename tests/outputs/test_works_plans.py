@@ -12,10 +12,11 @@ from synthetic import MARKUP, make_empty_result, make_result
 from whole_result import set_outputs
 
 from routekit.outputs.arborist.printing import print_page, read_page
+from routekit.outputs.output_files import WORKS_LAYOUT
 from routekit.outputs.works.drawing import Atlas
 from routekit.outputs.works.frames import Frame, find_direction, frame_street
 from routekit.outputs.works.sheets import build_plans, list_streets
-from routekit.outputs.works.writer import LAYOUT, render_parts, write_works_plans
+from routekit.outputs.works.writer import render_parts, write_works_plans
 from routekit.settings.outputs import WorksSettings
 
 VOLUMES = WorksSettings(volume_streets=2)
@@ -39,7 +40,7 @@ def plans(sample_result):
 @pytest.fixture(scope="module")
 def reader(page):
     """The print of the sample."""
-    return pypdf.PdfReader(io.BytesIO(print_page(page, LAYOUT)))
+    return pypdf.PdfReader(io.BytesIO(print_page(page, WORKS_LAYOUT)))
 
 
 def square(x, y, side):
@@ -204,4 +205,4 @@ def test_texts_of_the_data_stay_texts_and_the_page_asks_nothing(page):
 def test_a_study_without_works_says_so():
     ((_, text),) = render_parts(make_empty_result())
     assert "No run of this study is worked on." in text
-    assert print_page(text, LAYOUT).startswith(b"%PDF")
+    assert print_page(text, WORKS_LAYOUT).startswith(b"%PDF")

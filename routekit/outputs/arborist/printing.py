@@ -21,6 +21,7 @@ import typst
 from fontTools.ttLib import TTFont
 
 from routekit.errors import OutputError
+from routekit.outputs.output_files import TREE_LAYOUT
 from routekit.words.catalogue import render
 from routekit.words.languages import SOURCE
 from routekit.words.texts import say
@@ -29,9 +30,6 @@ Node: TypeAlias = dict[str, Any]
 
 FACE: Final = "Source Sans Pro"
 """Typeface of the report."""
-
-SHEETS: Final = "arborist/sheets.typ"
-"""Layout of the arborist's report."""
 
 _DRAWING: Final = re.compile(r"(<svg .*?</svg>)", re.DOTALL)
 _SHARED: Final = re.compile(r"<defs>(<path [^>]*/>)</defs>")
@@ -45,7 +43,7 @@ _STANDARD: Final = "ua-1"
 _KEPT_FOR: Final = 10
 
 
-def print_page(page: str, layout: str = SHEETS) -> bytes:
+def print_page(page: str, layout: str = TREE_LAYOUT) -> bytes:
     """Set a page of a report on paper.
 
     Parameters

@@ -51,10 +51,28 @@ def write_volumes(
             place.write_text(page, encoding="utf-8", newline="\n")
             written.add(place.name)
             if with_pdf:
-                place.with_suffix(".pdf").write_bytes(print_page(page, layout))
+                print_beside(place, layout)
                 written.add(place.with_suffix(".pdf").name)
-                forget_prints()
     part_name = re.compile(rf"{re.escape(path.stem)}-\d+({re.escape(path.suffix)}|\.pdf)")
     for old in path.parent.iterdir():
         if part_name.fullmatch(old.name) and old.name not in written:
             old.unlink()
+
+
+def print_beside(page: Path, layout: str) -> None:
+    """Print a page as a PDF of the same name beside it.
+
+    Parameters
+    ----------
+    page : Path
+        Page file.
+    layout : str
+        How it is printed: a file in `routekit.outputs`.
+
+    Raises
+    ------
+    OutputError
+        If the page cannot be printed.
+    """
+    page.with_suffix(".pdf").write_bytes(print_page(page.read_bytes().decode(), layout))
+    forget_prints()

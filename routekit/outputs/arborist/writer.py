@@ -28,7 +28,7 @@ from routekit.outputs.arborist.lines import (
     list_flags,
     take_records,
 )
-from routekit.outputs.arborist.printing import FACE, SHEETS
+from routekit.outputs.arborist.printing import FACE
 from routekit.outputs.arborist.sheets import build_cases, list_facts
 from routekit.outputs.arborist.tree_facts import (
     list_excavations,
@@ -40,6 +40,7 @@ from routekit.outputs.arborist.tree_facts import (
 from routekit.outputs.arborist.tree_plan import SHEET
 from routekit.outputs.arborist.volumes import write_volumes
 from routekit.outputs.arborist.words import NOT_KNOWN, Speaker
+from routekit.outputs.output_files import TREE_LAYOUT
 from routekit.outputs.steps import TellDone, tell_nobody
 from routekit.outputs.templates import load_templates, read_file
 from routekit.result import Result
@@ -91,7 +92,7 @@ def write_tree_report(
     write_volumes(
         path,
         parts,
-        layout=SHEETS,
+        layout=TREE_LAYOUT,
         tell=tell,
         n_volumes=_count_volumes(trees, outputs.report),
         with_pdf=with_pdf,

@@ -16,6 +16,7 @@ from typing import Any, Final
 from routekit.outputs.arborist.printing import FACE
 from routekit.outputs.arborist.volumes import write_volumes
 from routekit.outputs.arborist.words import Speaker, write_quantity
+from routekit.outputs.output_files import WORKS_LAYOUT
 from routekit.outputs.steps import TellDone, tell_nobody
 from routekit.outputs.templates import load_templates, read_file
 from routekit.outputs.works.sheets import build_plans, list_streets, list_unset
@@ -25,7 +26,6 @@ from routekit.site.protection import SOURCES
 from routekit.techniques import RECORDS
 from routekit.words.texts import say, word
 
-LAYOUT: Final = "works/works.typ"
 _PACKAGE: Final = "routekit.outputs.works"
 _STEM: Final = "works"
 
@@ -56,7 +56,7 @@ def write_works_plans(
     write_volumes(
         target,
         render_parts(result, stem=target.stem),
-        layout=LAYOUT,
+        layout=WORKS_LAYOUT,
         tell=tell,
         n_volumes=math.ceil(len(worked) / size),
         with_pdf=with_pdf,
