@@ -18,7 +18,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from routekit.advice.settings import SiteItemSettings
-from routekit.site.protection import FENCE, GROUND, NOT_KNOWN, draw_zones
+from routekit.site.protection import FENCE, GROUND, HAND_DIG, NOT_KNOWN, draw_zones
 from routekit.techniques import list_codes
 
 COLUMNS: Final = ("run_id", "item", "place", "quantity")
@@ -30,6 +30,10 @@ TREE_ITEMS: Final = (
     "watering_each",
 )
 """Items that follow from trees near the works."""
+
+CAREFUL_TRENCH: Final = "careful_trench_m2"
+"""Item of trenches in root zones: they are priced as dug by machine, while pits and small digs are
+priced in the way that they are dug."""
 
 INSPECTION: Final = "inspect_m"
 """Priced item of camera inspections before and after the works."""
@@ -186,9 +190,10 @@ def _count_for_trees(works: Works, settings: SiteItemSettings) -> pd.DataFrame:
         [
             _fence(set_out[(set_out["kind"] == FENCE).to_numpy(dtype=bool)]),
             _protect_ground(set_out[(set_out["kind"] == GROUND).to_numpy(dtype=bool)]),
+            _open_carefully(set_out[(set_out["kind"] == HAND_DIG).to_numpy(dtype=bool)], works),
             _attend(reached, works, shapes, settings),
             _water(reached, settings),
-            _tell_unknown(set_out[(set_out["kind"] == NOT_KNOWN).to_numpy(dtype=bool)]),
+            _tell_unknown(set_out[(set_out["kind"] == NOT_KNOWN).to_numpy(dtype=bool)], works),
         ]
     )
 
@@ -203,6 +208,14 @@ def _protect_ground(areas: pd.DataFrame) -> pd.DataFrame:
     """Count the ground protected for each run, as it is set out."""
     area = areas["area_m2"].groupby(areas["run_id"].astype(object)).sum()
     return _rows("ground_protection_m2", area.index, area)
+
+
+def _open_carefully(boxes: pd.DataFrame, works: Works) -> pd.DataFrame:
+    """Measure what of trenches is dug by hand or vacuum excavation, as it is set out."""
+    trenched = works.runs["run_id"][np.isin(works.technique, _TRENCHED)]
+    mine = boxes[boxes["work_id"].astype(object).isin(trenched.astype(object))]
+    area = mine["area_m2"].groupby(mine["run_id"].astype(object)).sum()
+    return _rows(CAREFUL_TRENCH, area.index, area)
 
 
 def _list_reached(works: Works) -> pd.DataFrame:
@@ -259,8 +272,10 @@ def _water(reached: pd.DataFrame, settings: SiteItemSettings) -> pd.DataFrame:
     return _rows("watering_each", own["run_id"], visits, own["tree_id"].to_numpy())
 
 
-def _tell_unknown(unknown: pd.DataFrame) -> pd.DataFrame:
+def _tell_unknown(unknown: pd.DataFrame, works: Works) -> pd.DataFrame:
     """List what cannot be counted because it cannot be set out: each run and each tree once."""
     keys = unknown[["run_id", "tree_ids"]].astype(object).drop_duplicates()
     trees = keys["tree_ids"].to_numpy(dtype=object)
-    return pd.concat([_rows(item, keys["run_id"], np.nan, trees) for item in TREE_ITEMS])
+    is_trenched = np.isin(works.technique, _TRENCHED).any()
+    items = (*TREE_ITEMS, CAREFUL_TRENCH) if is_trenched else TREE_ITEMS
+    return pd.concat([_rows(item, keys["run_id"], np.nan, trees) for item in items])

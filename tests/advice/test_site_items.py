@@ -8,6 +8,7 @@ import shapely
 
 from routekit.advice.settings import SiteItemSettings
 from routekit.advice.site_items import (
+    CAREFUL_TRENCH,
     TREE_ITEMS,
     Works,
     list_site_items,
@@ -20,6 +21,7 @@ from routekit.techniques import CUTTING, MONITOR, OPEN_CUT, find_code, list_code
 
 BURST = list_codes(lambda one: one.digs == "string works")[0]
 LINER = find_code(lambda one: one.work == "cured liner", "a cured liner")
+ALL_ITEMS = (*TREE_ITEMS, CAREFUL_TRENCH)
 CRS = "EPSG:28992"
 
 
@@ -109,6 +111,8 @@ def test_a_trench_through_a_zone():
     assert found["ground_protection_m2"] == pytest.approx(strip, rel=5e-3)
     arcs = 2 * np.pi * 5 - 4 * 5 * np.arcsin(2 / 5)
     assert found["tree_fence_m"] == pytest.approx(arcs + 4 * np.sqrt(25 - 4), rel=1e-3)
+    dug = np.trapezoid(2 * np.minimum(half, 0.5), at)
+    assert found[CAREFUL_TRENCH] == pytest.approx(dug, rel=5e-3)
     assert found["arborist_day"] == pytest.approx(1.0, rel=1e-3)
     assert found["root_care_each"] == 1
     assert found["watering_each"] == 10
@@ -155,6 +159,7 @@ def test_a_string_diverts_its_flow_once_and_each_pit_has_hole_and_set_up():
         encroachments=reached,
     )
     found = count(works)
+    assert CAREFUL_TRENCH not in found, "the pit's own digging is priced as it is dug"
     assert found["pump_setup_each"] == 1
     assert found["traffic_setup_each"] == 3
     assert found["trial_hole_each"] == 5
@@ -178,9 +183,9 @@ def test_a_tree_at_two_works_is_fenced_and_watered_once():
 @pytest.mark.parametrize(
     ("changes", "items"),
     [
-        ({"trenches": pd.DataFrame({"width_m": [np.nan]})}, TREE_ITEMS),
-        ({"zones": make_works([OPEN_CUT]).zones.assign(radius_m=np.nan)}, TREE_ITEMS),
-        ({"zones": make_works([OPEN_CUT]).zones.iloc[:0]}, TREE_ITEMS),
+        ({"trenches": pd.DataFrame({"width_m": [np.nan]})}, ALL_ITEMS),
+        ({"zones": make_works([OPEN_CUT]).zones.assign(radius_m=np.nan)}, ALL_ITEMS),
+        ({"zones": make_works([OPEN_CUT]).zones.iloc[:0]}, ALL_ITEMS),
         ({"runs": make_works([OPEN_CUT]).runs.assign(n_crossings=np.nan)}, ("trial_hole_each",)),
     ],
     ids=["trench without width", "zone not known", "no trees", "no services"],
@@ -195,7 +200,7 @@ def test_what_is_not_known_is_never_nothing(changes, items):
 def test_connections_that_nobody_counted_leave_tree_items_open():
     works = make_works([BURST])
     works = make_works([BURST], runs=works.runs.assign(n_connections=np.nan))
-    assert set(TREE_ITEMS) <= {item for item, n in count(works).items() if np.isnan(n)}
+    assert set(TREE_ITEMS) == {item for item, n in count(works).items() if np.isnan(n)}
 
 
 def test_the_camera_comes_once_after_the_works():
