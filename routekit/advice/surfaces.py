@@ -17,6 +17,9 @@ from routekit.vocabulary import SURFACE_KINDS
 KINDS: Final = (*SURFACE_KINDS, "unknown")
 """Surface kinds of the totals; `unknown` is where no surface is mapped."""
 
+_LEAST_SHARE: Final = 1e-9
+"""Shares below this are rounding of the geometry: a square millimetre of a trench of 1,000 m2."""
+
 
 def surface_shares(
     lines: ArrayLike,
@@ -48,7 +51,8 @@ def surface_shares(
     -----
     Area of overlap over area of the trench, both summed over straight stretches; what stretches
     share or lack at a corner is left as it is. Where surface polygons overlap each other and add
-    up to more than the trench, they are scaled down to 1.
+    up to more than the trench, they are scaled down to 1. A share within rounding of nothing is
+    nothing.
     """
     shapes, width = np.asarray(lines, dtype=object), np.asarray(width_m, dtype=np.float64)
     segments = line_edges(shapes)
@@ -74,4 +78,5 @@ def surface_shares(
     total = shares.sum(axis=1)
     shares /= np.maximum(total, 1.0)[:, np.newaxis]
     shares[:, -1] += np.maximum(1.0 - total, 0.0)
+    shares[shares < _LEAST_SHARE] = 0.0
     return pd.DataFrame(shares, columns=list(KINDS), index=index)

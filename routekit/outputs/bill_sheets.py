@@ -37,6 +37,8 @@ QUANTITIES: Final = "Quantities"
 PLACES: Final = {"By street": "street_no", "By string": "string_no"}
 """Sheet of sums to the column of numbers in the sheet of quantities."""
 
+_DECIMALS: Final = 6
+"""Decimals of the quantities in the text file: a millionth of the unit."""
 _HEAD_ROW: Final = 45
 _LEAST: Final = {"word": 30.0, "n2": 14.0}
 """Least width of a column by its kind, letters."""
@@ -366,14 +368,14 @@ def write_quantities_file(
     """
     shown = list_shown(QUANTITIES, rows)
     names = [one.name for one in shown if not one.name.startswith("tender_")]
-    table = rows[names].rename(columns=_head(shown, look))
+    table = rows[names].infer_objects().rename(columns=_head(shown, look))
     texts = [
         name for name in table.columns if table[name].dtype == object or table[name].dtype == "str"
     ]
     safe = {name: _hold_texts(table[name]) for name in texts}
     with replacing_file(path) as fresh, fresh.open("w", encoding="utf-8", newline="") as stream:
         stream.write(f"# routekit result {result_id}{'; ' if told else ''}{told}\n")
-        table.assign(**safe).to_csv(stream, index=False, lineterminator="\n")
+        table.assign(**safe).round(_DECIMALS).to_csv(stream, index=False, lineterminator="\n")
     return path
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from routekit.result import Result
-from routekit.sureness.judge import LIKELY, OPEN, SURE
+from routekit.sureness.judge import DECIDED, LIKELY, OPEN, SURE
 from routekit.words.texts import Text, say, word
 
 
@@ -36,6 +36,14 @@ def write_sureness(result: Result) -> list[Text]:
             open=not_settled,
         )
     ]
+    if n_forced := int((told == DECIDED).sum()):
+        lines.append(
+            say(
+                "{n:,.0f} run more is decided by a person: how sure is not asked there.",
+                "{n:,.0f} runs more are decided by a person: how sure is not asked there.",
+                n=n_forced,
+            )
+        )
     useful = result.surveys[(result.surveys["n_settled"] > 0).to_numpy(dtype=bool)]
     if len(useful):
         best = useful.iloc[0]

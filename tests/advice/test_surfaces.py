@@ -57,6 +57,18 @@ def test_overlapping_surfaces_add_up_to_one():
     assert got.sum() == pytest.approx(1.0)
 
 
+@pytest.mark.parametrize(("over_m", "is_there"), [(1e-12, False), (1e-6, True)])
+def test_rounding_of_the_geometry_is_no_surface(over_m, is_there):
+    """A trench of 10 m by 1 m beside a footway that laps over its edge by a hair."""
+    surfaces = make_surfaces(
+        ("verge", shapely.box(-1, -5, 11, 5)), ("footway", shapely.box(-1, 0.5 - over_m, 11, 9))
+    )
+    got = surface_shares([make_line((0, 0), (10, 0))], [1.0], surfaces).iloc[0]
+    assert (got["footway"] > 0) == is_there
+    assert got.sum() == pytest.approx(1.0, abs=1e-8)
+    assert got["unknown"] == 0
+
+
 def test_without_surfaces_all_is_unknown():
     got = surface_shares([make_line((0, 0), (10, 0))], [1.0], make_surfaces())
     assert got["unknown"].tolist() == [1.0]
