@@ -17,6 +17,7 @@ from routekit.site.rectangles import rectangle_edges
 from routekit.site.sentences import join_causes, join_groups, number_text
 from routekit.site.settings import SiteSettings
 from routekit.site.surroundings import Surroundings
+from routekit.site.work_names import METHOD_NAMES
 from routekit.site.zone_layer import zone_overlaps
 from routekit.trees.near_stem import find_too_near
 from routekit.words.texts import fill, join, message, say, say_rows, take_texts, word
@@ -149,8 +150,9 @@ def write_freeing(
             (
                 roots,
                 say(
-                    "{method} excavation with the roots kept, if an arborist agrees",
-                    method=word(method),
+                    "the way in which it is planned, {method} with the roots kept, if an arborist "
+                    "agrees",
+                    method=word(METHOD_NAMES[method]),
                 ),
             ),
             (found.services > 0, say("the service located, exposed and held, or diverted")),
