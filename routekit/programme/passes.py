@@ -110,6 +110,6 @@ def pass_backward(problem: Problem, order: Order, end: int) -> Floats:
     for package in np.lexsort((np.arange(size), level))[::-1].tolist():
         after = order.arcs[order.arcs[:, 0] == package, 1]
         due = float(np.min(start[after], initial=end)) - problem.days[package]
-        fits = np.flatnonzero(free[package, : max(int(due) + 1, 0)]) if due >= 0 else np.array([])
+        fits = np.flatnonzero(free[package, : int(due) + 1]) if due >= 0 else np.array([])
         start[package] = fits[-1] if len(fits) else np.nan
     return start

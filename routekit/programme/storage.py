@@ -165,18 +165,16 @@ def gather_downstream(top: Ints, foot: Ints, own: Floats) -> Floats:
         Of each pipe and all above it. What comes to a manhole with several outlets counts in each.
         NaN where something above is not known, or pipes run in a circle.
     """
-    size = int(max(top.max(initial=-1), foot.max(initial=-1))) + 1
+    size = int(max(top.max(initial=0), foot.max(initial=0))) + 1
     waits = np.bincount(foot[foot >= 0], minlength=size)
     comes = np.zeros(size)
     total = np.full(len(own), np.nan)
     is_done = np.zeros(len(own), dtype=bool)
     while True:
-        ready = ~is_done & ((top < 0) | (waits[np.maximum(top, 0)] == 0) if size else True)
+        ready = ~is_done & ((top < 0) | (waits[np.maximum(top, 0)] == 0))
         if not ready.any():
             return total
-        total[ready] = own[ready] + np.where(
-            top[ready] < 0, np.nan, comes[top[ready]] if size else 0
-        )
+        total[ready] = own[ready] + np.where(top[ready] < 0, np.nan, comes[top[ready]])
         is_done |= ready
         ends = ready & (foot >= 0)
         np.add.at(comes, foot[ends], total[ends])

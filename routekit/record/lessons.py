@@ -125,10 +125,11 @@ def _compare_pulls(readings: pd.DataFrame, strings: pd.DataFrame) -> Floats:
     """
     mine = readings[(readings["read_at"] == "pipe").to_numpy(dtype=bool, na_value=False)]
     last = mine.sort_values("chainage_m", kind="stable").groupby("string_id").tail(1)
-    row = pd.Index(strings["string_id"].astype("str")).get_indexer(pd.Index(last["string_id"]))
-    chosen = strings.iloc[row]
+    known = strings.set_index(strings["string_id"].astype("str"))
+    chosen = known.reindex(pd.Index(last["string_id"]))
     part = take_numbers(last, "chainage_m") / take_numbers(chosen, "length_m")
-    ratio = take_numbers(last, "pull_kn") / (take_numbers(chosen, "pull_mid_kn") * part)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio = take_numbers(last, "pull_kn") / (take_numbers(chosen, "pull_mid_kn") * part)
     return _keep_known(ratio)
 
 

@@ -202,7 +202,7 @@ class ForkedRun:
                 return NOT_PUT_IN
             return _run_items(session, items)
 
-        limit_s = 60 + 20 * job.base_s
+        limit_s = 15 + 20 * job.base_s
         for place, mutant in enumerate(job.mutants):
             state = _fork(lambda m=mutant: run(m), limit_s)
             if state:

@@ -41,3 +41,20 @@ def invent(seed, *, size, n_streets, horizon, most_days=6, most_gangs=2, closed_
         weight=random.choice([1, 3, 9], size),
         wait_days=8,
     )
+
+
+def make(days, **more):
+    """Packages of one gang that nothing binds, but what is said otherwise."""
+    size, horizon = len(days), more.pop("horizon", 20)
+    given = {
+        "days": np.array(days),
+        "gang": np.zeros(size, dtype=int),
+        "gangs": np.array([1]),
+        "alone": (),
+        "before": np.empty((0, 2), dtype=int),
+        "is_open": np.ones((size, horizon), dtype=bool),
+        "is_preferred": np.ones((size, horizon), dtype=bool),
+        "weight": np.ones(size, dtype=int),
+        "wait_days": 0,
+    }
+    return Problem(**(given | more))

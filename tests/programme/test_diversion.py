@@ -127,6 +127,74 @@ def test_a_level_that_is_not_known_leaves_the_storage_open():
     assert 0 < volumes[0] < volumes[1]
 
 
+def test_water_just_up_to_a_sill_goes_no_further():
+    """Level 13 - 2 = 11 m. By hand: chambers of 0.8 m2 hold 1 and 0.8 m, the pipe is full."""
+    sill = street()._replace(
+        cover_m=np.array([13.5, 13.5, 13.0, 13.0]),
+        top_m=np.array([10.4, 10.2, 10.0]),
+        foot_m=np.array([11.0, 10.0, 9.8]),
+    )
+    level, volume = hold_back(sill, np.array([2]), freeboard_m=2.0)
+    full = np.pi / 4 * 0.3**2 * 40
+    assert level[0] == 11.0
+    assert volume[0] == pytest.approx(full + 0.8 * (1.0 + 0.8))
+    # A hair lower, and the pipe and the manhole behind it fill, too.
+    lower = sill._replace(foot_m=np.array([10.99, 10.0, 9.8]))
+    assert hold_back(lower, np.array([2]), freeboard_m=2.0)[1][0] > volume[0] + 0.8 * 0.6
+
+
+def test_the_cover_of_a_manhole_that_stays_dry_decides_nothing():
+    """Its lowest invert is just at the level: water does not enter; a hair lower, and it does."""
+    high = street()._replace(
+        cover_m=np.array([12.5, 13.5, 13.0, 13.0]),
+        top_m=np.array([11.0, 10.2, 10.0]),
+        foot_m=np.array([10.2, 10.0, 9.8]),
+    )
+    assert hold_back(high, np.array([2]), freeboard_m=2.0)[0][0] == 11.0
+    wet = high._replace(top_m=np.array([10.99, 10.2, 10.0]))
+    assert hold_back(wet, np.array([2]), freeboard_m=2.0)[0][0] == 10.5
+
+
+def test_a_plug_in_a_manhole_without_sewers_above_holds_back_its_chamber_alone():
+    """10.4 to 11 m in 0.8 m2."""
+    level, volume = hold_back(street(), np.array([0]), freeboard_m=2.0)
+    assert level[0] == 11.0
+    assert volume[0] == pytest.approx(0.8 * 0.6)
+
+
+def test_a_manhole_reached_along_two_pipes_is_counted_once_and_both_pipes_are():
+    """Twin pipes from manhole 0 to manhole 1; level 13 - 2 = 11 m."""
+    twin = Network(
+        top=np.array([0, 0]),
+        foot=np.array([1, 1]),
+        top_m=np.array([10.4, 10.4]),
+        foot_m=np.array([10.2, 10.2]),
+        bore_mm=np.array([300.0, 300.0]),
+        length_m=np.array([40.0, 40.0]),
+        cover_m=np.array([13.0, 13.0]),
+        area_m2=np.array([0.8, 0.8]),
+    )
+    volume = hold_back(twin, np.array([1]), freeboard_m=2.0)[1][0]
+    assert volume == pytest.approx(2 * np.pi / 4 * 0.3**2 * 40 + 0.8 * (0.6 + 0.8))
+
+
+def test_a_pipe_of_no_bore_is_one_whose_bore_is_not_known():
+    given = [np.array([x]) for x in (30.0, 10.0, 10.0, 12.0)]
+    assert np.isnan(wet_volume(np.array([0.0]), *given)[0])
+    assert np.isnan(wet_volume(np.array([np.nan]), *given)[0])
+    least = wet_volume(np.array([1.0]), *given)[0]
+    assert least == pytest.approx(np.pi / 4 * 1e-6 * 30)
+
+
+def test_flow_adds_up_along_a_row_of_pipes_in_any_order():
+    """Manholes 2, 1, 0, 3 one below the other: 1, 1 + 2, 1 + 2 + 4 l/s."""
+    top, foot = np.array([2, 1, 0]), np.array([1, 0, 3])
+    assert gather_downstream(top, foot, np.array([1.0, 2.0, 4.0])).tolist() == [1, 3, 7]
+    # A pipe that ends nowhere known hands nothing on.
+    foot = np.array([1, -1, 3])
+    assert gather_downstream(top, foot, np.array([1.0, 2.0, 4.0])).tolist() == [1, 3, 4]
+
+
 def test_flow_adds_up_on_the_way_down():
     top, foot = np.array([0, 1, 2, 4, 2]), np.array([2, 2, 3, 2, 5])
     total = gather_downstream(top, foot, np.array([1.0, 2.0, 4.0, 8.0, 16.0]))

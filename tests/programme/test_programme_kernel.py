@@ -3,11 +3,11 @@
 import numpy as np
 import pytest
 from checked import list_faults
-from made_up_works import invent
+from made_up_works import invent, make
 
 from routekit.programme.greedy import place_greedily
 from routekit.programme.passes import pass_backward, pass_forward, settle_order
-from routekit.programme.problem import Problem, find_starts, order_before, weigh
+from routekit.programme.problem import find_starts, order_before, weigh
 from routekit.programme.solve import solve
 
 
@@ -120,22 +120,6 @@ def test_of_many_packages_the_plan_is_better_than_the_greedy_one():
     assert faults(problem, plan.start) == []
     assert plan.bound < plan.weight < weigh(problem, greedy)
     assert (solve(problem, effort=0.2).start == plan.start).all()
-
-
-def make(days, **more):
-    size, horizon = len(days), more.pop("horizon", 20)
-    given = {
-        "days": np.array(days),
-        "gang": np.zeros(size, dtype=int),
-        "gangs": np.array([1]),
-        "alone": (),
-        "before": np.empty((0, 2), dtype=int),
-        "is_open": np.ones((size, horizon), dtype=bool),
-        "is_preferred": np.ones((size, horizon), dtype=bool),
-        "weight": np.ones(size, dtype=int),
-        "wait_days": 0,
-    }
-    return Problem(**(given | more))
 
 
 def test_urgent_packages_come_first_and_float_is_the_wait_that_harms_nobody():

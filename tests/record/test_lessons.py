@@ -1,11 +1,14 @@
 """What finished works teach goes into a file, and the next study takes it over and says so."""
 
+import tomllib
 from dataclasses import replace
 
+import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pyogrio
 import pytest
+from shapely import LineString, Point, box
 from whole_result import SETTINGS, make_whole
 
 from routekit.errors import OutputError, StudyError
@@ -13,16 +16,20 @@ from routekit.layers.site_return import empty_return
 from routekit.outputs.geopackage import write_geopackage
 from routekit.outputs.lessons_file import write_lessons_file
 from routekit.pipes.pull import drag_per_metre
+from routekit.record.as_built import Plan
 from routekit.record.lessons import (
     Lessons,
     _compare_days,
     _compare_pulls,
+    _count_roots,
+    draw_lessons,
     empty_lessons,
     read_lessons,
     tabulate_lessons,
     write_lessons,
 )
-from routekit.record.posterior import find_factor
+from routekit.record.posterior import find_factor, find_share
+from routekit.site.zone_layer import prepare_zones
 from routekit.study import Study, list_inputs, parse_settings
 
 MEASURED = Lessons(pull=np.array([1.2, 1.5, 1.35]), days=np.array([0.8, 1.0]), met=7, dug=10)
@@ -98,7 +105,7 @@ def test_a_file_that_cannot_be_is_refused(tmp_path, text, told):
     (tmp_path / "lessons.toml").write_text(text, encoding="utf-8")
     with pytest.raises(StudyError, match=told):
         load(tmp_path, 'lessons = "lessons.toml"')
-    with pytest.raises(StudyError, match="cannot be read"):
+    with pytest.raises(StudyError, match=r"cannot be read .No such file"):
         load(tmp_path, 'lessons = "gone.toml"')
 
 
@@ -130,6 +137,223 @@ def test_days_are_held_against_the_technique_that_was_used():
     done = pd.DataFrame({"run_id": ["A", "B"], "technique": ["open_cut", "cipp"]})
     assert _compare_days(done.assign(working_days=[6.0, 1.0]), options).tolist() == [0.75]
     assert _compare_days(done.assign(working_days=np.nan), options).tolist() == []
+
+
+def make_readings(*rows):
+    """Readings: string_id, chainage_m, pull_kn, read_at."""
+    table = pd.DataFrame(rows, columns=["string_id", "chainage_m", "pull_kn", "read_at"])
+    return table.astype({"string_id": "str", "read_at": "str"})
+
+
+STRINGS = pd.DataFrame(
+    {"string_id": ["S1", "S2"], "length_m": [100.0, 200.0], "pull_mid_kn": [50.0, 80.0]}
+)
+
+
+def test_each_string_is_held_against_its_own_estimate():
+    """30 of 25 kN half way along the first; 100 of 80 kN at the end of the second."""
+    readings = make_readings(("S2", 200.0, 100.0, "pipe"), ("S1", 50.0, 30.0, "pipe"))
+    assert sorted(_compare_pulls(readings, STRINGS)) == [1.2, 1.25]
+
+
+@pytest.mark.parametrize(
+    "row",
+    [
+        ("S9", 50.0, 30.0, "pipe"),
+        ("S1", 50.0, np.nan, "pipe"),
+        ("S1", np.nan, 30.0, "pipe"),
+        ("S1", 50.0, 0.0, "pipe"),
+        ("S1", 0.0, 30.0, "pipe"),
+        ("S1", 50.0, 30.0, None),
+        ("S1", 50.0, 30.0, "machine"),
+    ],
+    ids=["other string", "no pull", "no place", "nothing", "begin", "no place of it", "machine"],
+)
+def test_a_reading_that_cannot_be_held_against_an_estimate_teaches_nothing(row):
+    assert _compare_pulls(make_readings(row), STRINGS).tolist() == []
+
+
+def test_days_not_estimated_or_none_teach_nothing():
+    options = pd.DataFrame(
+        {"run_id": ["A", "B"], "technique": ["cipp", "cipp"], "days": [np.nan, 2.0]}
+    )
+    done = pd.DataFrame({"run_id": ["A", "B", "C"], "technique": ["cipp"] * 3})
+    assert _compare_days(done.assign(working_days=[1.0, 0.0, 3.0]), options).tolist() == []
+    assert _compare_days(done.assign(working_days=[1.0, 0.5, 3.0]), options).tolist() == [0.25]
+
+
+def circle_of(*trees):
+    """Zones of 3 m about stems at x, y = 0."""
+    points = [Point(x, 0) for x in trees]
+    names = [f"T{number}" for number in range(len(trees))]
+    zones = gpd.GeoDataFrame(
+        {
+            "tree_id": names,
+            "radius_m": 3.0,
+            "structural_radius_m": 1.0,
+            "min_distance_m": 0.0,
+            "area_m2": 9 * np.pi,
+            "zone": np.full(len(trees), None, dtype=object),
+        },
+        geometry=points,
+    )
+    return prepare_zones(zones, position_sd_m=0.0)
+
+
+def plan_of(*trees):
+    """A run along the trees and nothing planned."""
+    runs = gpd.GeoDataFrame(
+        {"run_id": ["R1"], "position_sd_m": [0.0]}, geometry=[LineString([(0, 0), (40, 0)])]
+    )
+    pits = gpd.GeoDataFrame({"pit_id": ["P1"], "run_id": ["R1"]}, geometry=[box(0, 0, 1, 1)])
+    return Plan(
+        runs=runs,
+        advice=pd.DataFrame(),
+        strings=STRINGS,
+        pits=pits,
+        encroachments=pd.DataFrame(),
+        zones=circle_of(*trees),
+        major_from_share=0.2,
+    )
+
+
+def dug_at(*pits):
+    """Pits dug, each of 2 m along the run from x on, with whether roots were met."""
+    blank = empty_return()
+    rows = {
+        "pit_id": [f"P{number}" for number in range(len(pits))],
+        "row": [str(number) for number in range(len(pits))],
+        "roots_met": pd.array([met for _, met in pits], dtype="boolean"),
+        "geometry": [box(x, -0.5, x + 2, 0.5) for x, _ in pits],
+    }
+    table = blank.pits_dug.reindex(range(len(pits))).assign(**rows)
+    return replace(blank, pits_dug=table.astype({"pit_id": "str", "row": "str"}))
+
+
+def with_roots(returned, *trees):
+    """Roots of which somebody wrote the tree."""
+    table = returned.roots_met.reindex(range(len(trees))).assign(tree_id=list(trees))
+    table["geometry"] = np.full(len(table), None, dtype=object)
+    return replace(returned, roots_met=table.astype({"tree_id": "str"}))
+
+
+@pytest.mark.parametrize(
+    ("pits", "counted"),
+    [
+        ([], (0, 0)),
+        ([(9, None)], (0, 0)),
+        ([(9, True)], (1, 1)),
+        ([(9, False)], (0, 1)),
+        ([(9, True), (11, False), (20, True), (8, None)], (1, 2)),
+    ],
+    ids=["none", "not told", "met", "not met", "one of each, one outside, one not told"],
+)
+def test_zones_with_roots_are_counted_where_somebody_said_so(pits, counted):
+    """One tree at 10 m with a zone of 3 m."""
+    assert _count_roots(dug_at(*pits), plan_of(10.0)) == counted
+
+
+def test_of_a_pit_in_two_zones_roots_are_those_of_the_tree_that_was_told():
+    """Trees at 10 and 14 m; of the other it is not known whether its roots were met."""
+    plan, met = plan_of(10.0, 14.0), dug_at((11, True))
+    assert _count_roots(met, plan) == (0, 0)
+    assert _count_roots(with_roots(met, "T1"), plan) == (1, 1)
+    assert _count_roots(with_roots(met, "T0", "T1"), plan) == (2, 2)
+    # Where none were met, none was met in either.
+    assert _count_roots(dug_at((11, False)), plan) == (0, 2)
+
+
+def test_lessons_are_added_to_those_that_the_study_began_with():
+    """Estimates that hold a factor already are taken without it: 1.2 of them times 1.5."""
+    returned = replace(
+        dug_at((9, True), (10, False)),
+        pull_readings=make_readings(("S1", 50.0, 30.0, "pipe")),
+        done_runs=pd.DataFrame({"run_id": ["A"], "technique": ["cipp"], "working_days": [3.0]}),
+    )
+    options = pd.DataFrame({"run_id": ["A"], "technique": ["cipp"], "days": [2.0]})
+    drawn = draw_lessons(
+        returned, plan_of(10.0), options, MEASURED, drag_factor=1.5, days_factor=0.5
+    )
+    assert drawn.pull.tolist() == pytest.approx([1.2, 1.5, 1.35, 1.8])
+    assert drawn.days.tolist() == pytest.approx([0.8, 1.0, 0.75])
+    assert (drawn.met, drawn.dug) == (8, 12)
+
+
+def test_the_table_holds_factor_share_and_what_they_were_drawn_from():
+    table = LEARNT.set_index("lesson")
+    pull, share = find_factor(MEASURED.pull), find_share(7, 10)
+    bands = ["low", "mid", "high", "next_low", "next_high", "spread"]
+    told = [pull.low, pull.mid, pull.high, pull.next_low, pull.next_high, pull.spread]
+    assert table.loc["pull", bands].tolist() == pytest.approx([float(each) for each in told])
+    told = [float(each) for each in (share.low, share.mid, share.high)]
+    assert table.loc["zones with roots", bands[:3]].tolist() == pytest.approx(told)
+    assert table.loc["zones with roots", bands[3:]].isna().all()
+    assert table["n"].tolist() == [3, 2, 10]
+    assert table["ratios"].tolist() == ["1.2;1.5;1.35", "0.8;1", ""]
+    assert table["counts"].tolist() == ["", "", "7;10"]
+    assert table["n_before"].tolist() == [0, 0, 0]
+
+
+def test_a_study_that_takes_nothing_over_begins_with_nothing():
+    nothing = empty_lessons()
+    assert (len(nothing.pull), len(nothing.days), nothing.met, nothing.dug) == (0, 0, 0, 0)
+    assert len(tabulate_lessons(nothing, nothing)) == 0
+
+
+def test_what_nobody_measured_has_no_row():
+    few = replace(empty_lessons(), days=np.array([1.1]))
+    assert tabulate_lessons(few, empty_lessons())["lesson"].tolist() == ["working days"]
+    # Of one ratio there is no factor to take over; of two there is.
+    for days, rests in (([1.1], False), ([1.1, 1.2], True)):
+        taken = replace(empty_lessons(), days=np.array(days))
+        table = tabulate_lessons(few, taken)
+        assert table["rests"][0].startswith("working days of every technique") == rests
+
+
+def test_the_file_reads_as_the_next_study_takes_it():
+    text = write_lessons(LEARNT, result="abc", name='A "street" on C:\\works')
+    lines = text.splitlines()
+    assert lines[2:4] == ['study = "A \\"street\\" on C:\\\\works"', 'result = "abc"']
+    assert tomllib.loads(text)["study"] == 'A "street" on C:\\works'
+    assert lines[5:7] == ["[pull]", "ratios = [1.2, 1.5, 1.35]"]
+    assert lines[-4:-1] == ["[roots]", "met = 7", "dug = 10"]
+    assert lines[-1].startswith("# 10 measured; middle 0.667, 90 % within ")
+    assert text.endswith("\n")
+    assert "# 2 measured; middle 0.894, 90 % within " in text
+    # Of one ratio there is no middle to tell of.
+    few = tabulate_lessons(replace(empty_lessons(), pull=np.array([1.2])), empty_lessons())
+    assert "measured; middle" not in write_lessons(few, result="abc", name="A")
+
+
+@pytest.mark.parametrize(
+    ("text", "is_taken"),
+    [
+        ("[roots]\nmet = 0\ndug = 0", True),
+        ("[roots]\nmet = 3\ndug = 3", True),
+        ("[roots]\nmet = -1\ndug = 3", False),
+        ("[roots]\nmet = 1.0\ndug = 3", False),
+        ("[roots]\ndug = 3", True),
+        ("[roots]\nmet = 1", False),
+        ("roots = 3", False),
+        ("pull = 3", False),
+        ("[pull]\nratios = []", True),
+        ("[pull]\nratios = [1]", True),
+        ("[pull]\nratios = [0.0]", False),
+        ("[pull]\nratios = [inf]", False),
+        ("[pull]\nratios = [nan]", False),
+        ("[pull]\nratios = [true]", False),
+        ('[pull]\nratios = ["1.2"]', False),
+        ("", True),
+    ],
+)
+def test_a_file_of_lessons_holds_counts_and_ratios_above_zero(tmp_path, text, is_taken):
+    path = tmp_path / "lessons.toml"
+    path.write_text(text, encoding="utf-8")
+    if is_taken:
+        assert read_lessons(path).met <= read_lessons(path).dug
+    else:
+        with pytest.raises(StudyError, match=r"record\.lessons"):
+            read_lessons(path)
 
 
 def test_lessons_of_the_sample_count_what_was_measured(sample_result):

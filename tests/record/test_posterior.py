@@ -55,6 +55,25 @@ def test_nothing_measured_teaches_nothing():
     assert (nothing.low, nothing.mid, nothing.high) == pytest.approx((0.05, 0.5, 0.95))
 
 
+def test_two_ratios_are_enough_and_teach_as_the_tables_of_student_say():
+    """Logarithms -1 and 1: mean 0, deviation sqrt(2); t of one degree of freedom at 95 % is 6.314
+    (tables of Student's distribution). Of the mean: 6.314 sqrt(2) / sqrt(2); of the next ratio:
+    6.314 sqrt(2) sqrt(1 + 1/2)."""
+    found = find_factor(np.exp([-1.0, 1.0]))
+    assert (float(found.n), float(found.mid)) == pytest.approx((2, 1))
+    assert float(found.spread) == pytest.approx(np.sqrt(2))
+    assert np.log([found.low, found.high]) == pytest.approx([-6.314, 6.314], abs=5e-4)
+    assert np.log([found.next_low, found.next_high]) == pytest.approx([-10.936, 10.936], abs=1e-3)
+
+
+@pytest.mark.parametrize("n", [0, 1, 2])
+def test_each_row_of_ratios_is_a_factor_of_its_own(n):
+    found = find_factor(np.full((4, n), 1.5))
+    assert [part.shape for part in found] == [(4,)] * len(found)
+    assert found.n.tolist() == [n] * 4
+    assert np.isnan(found.mid).all() == (n < 2)
+
+
 def test_what_cannot_be_is_refused():
     with pytest.raises(ValueError, match="ratios"):
         find_factor([1.0, 0.0])
