@@ -17,12 +17,14 @@ import shapely
 from routekit.advice.choice import Renewal, plan_settings
 from routekit.advice.settings import ChoiceSettings
 from routekit.arrays import Floats, Ints, Objects
+from routekit.layers.assumed import SERVICES, add_assumed
 from routekit.layers.decisions import Decided
 from routekit.layers.ground import add_ground
 from routekit.layers.read import Layers
 from routekit.layers.settings import InputSettings
 from routekit.methods.checks import Check
 from routekit.methods.new_line import list_checks
+from routekit.methods.relaid_services import clear_relaid, sum_clearances
 from routekit.methods.run_facts import prepare_place
 from routekit.methods.weighing import weigh_assumed
 from routekit.pipes.new_pipes import build_plans
@@ -155,7 +157,20 @@ def prove_lines(
     height = np.fmax(cases["outside_mm"].to_numpy(float), pipes["outside_mm"].to_numpy(float))
     joins = old["n_connections"].to_numpy(dtype=float)
     at_invert, at_crown = connection_falls(relaid, renewal.runs.iloc[own], lines)
+    clear = clear_relaid(
+        relaid,
+        renewal.runs.iloc[own],
+        lines.assign(height_mm=height),
+        layers.services,
+        largest_service_mm=settings.methods.subsoil.largest_service_mm,
+    )
+    relaid = relaid.assign(**{name: clear[name].to_numpy() for name in clear.columns})
+    sums = sum_clearances(clear, relaid["run"].to_numpy(dtype=np.int64), len(own))
+    for name in SERVICES:
+        cases["assumed"] = add_assumed(cases["assumed"], sums[name].to_numpy(), name)
     cases = cases.assign(
+        relaid_service_m=sums["relaid_service_m"].to_numpy(),
+        n_relaid_assumed=sums["n_relaid_assumed"].to_numpy(),
         relaid_invert_fall=at_invert,
         relaid_crown_fall=at_crown,
         # Both are of the line as a whole, whose other runs are not moved.

@@ -8,7 +8,7 @@ checks. One that passes them all and scores better than what is recommended is r
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
 import geopandas as gpd
 import numpy as np
@@ -44,6 +44,9 @@ from routekit.site.line_search import Sought, Street, seek_line
 from routekit.techniques import OPEN_CUT, TECHNIQUE_PHRASES, TECHNIQUES
 from routekit.vocabulary import VERDICTS
 from routekit.words.texts import both, fill, join, say, take_texts, word
+
+_MEASURED: Final = ("length_m", "n_manholes", "connections_m", "n_crossings")
+"""Columns of the table that are measured on a line."""
 
 
 class NewLines(NamedTuple):
@@ -111,7 +114,7 @@ def draw_new_lines(
     """
     asked = find_asked(renewal, settings)
     if not len(asked):
-        return _put_together(asked, [], None, layers.services, renewal, settings)
+        return _put_together(asked, [], None, renewal, settings)
     street = Street(
         obstacles=layers.obstacles,
         surfaces=layers.surfaces,
@@ -133,14 +136,13 @@ def draw_new_lines(
         proof = prove_lines(
             own, lines, layers, zones, condition, renewal, decided, inputs, settings
         )
-    return _put_together(asked, sought, proof, layers.services, renewal, settings)
+    return _put_together(asked, sought, proof, renewal, settings)
 
 
 def _put_together(
     asked: Ints,
     sought: list[Sought],
     proof: Proof | None,
-    services: gpd.GeoDataFrame,
     renewal: Renewal,
     settings: ChoiceSettings,
 ) -> tuple[NewLines, LaidLines | None]:
@@ -154,7 +156,7 @@ def _put_together(
     tables = NewLines(
         lines,
         checks.drop(columns=["run", "technique", "asks_arborist"]),
-        _list_connections(proof, services, renewal),
+        _list_connections(proof, renewal),
     )
     return tables, _lay(lines, asked, proof, weighed, renewal) if proof and weighed else None
 
@@ -242,25 +244,26 @@ def settle_laid(new_lines: NewLines, advice: pd.DataFrame) -> NewLines:
     return new_lines._replace(lines=new_lines.lines.assign(is_recommended=is_laid))
 
 
-def _list_connections(
-    proof: Proof | None, services: gpd.GeoDataFrame, renewal: Renewal
-) -> gpd.GeoDataFrame:
+def _list_connections(proof: Proof | None, renewal: Renewal) -> gpd.GeoDataFrame:
     """List the connections that are re-laid, with the services that their trenches cross."""
+    numbers = ["diameter_mm", "length_m", "n_services", "service_clear_m"]
     ids = renewal.runs["run_id"].to_numpy(dtype=object)
     if proof is None or not len(proof.relaid):
         lines, own = np.empty(0, dtype=object), np.empty(0, dtype=np.int64)
-        taken = pd.DataFrame({"run_id": ids[:0], "diameter_mm": np.empty(0), "length_m": own * 1.0})
+        taken = pd.DataFrame({"run_id": ids[:0]} | dict.fromkeys(numbers, own * 1.0))
     else:
         taken, lines = proof.relaid, proof.relaid["line"].to_numpy(dtype=object)
         own = proof.own[taken["run"].to_numpy(dtype=np.int64)]
-    met = shapely.STRtree(np.asarray(services.geometry)).query(lines, predicate="intersects")
+    found = {name: taken[name].to_numpy(dtype=float) for name in numbers}
+    clear = found["service_clear_m"]
     return gpd.GeoDataFrame(
         {
             "run_id": ids[own],
             "connection_id": taken["run_id"].to_numpy(dtype=object),
-            "diameter_mm": taken["diameter_mm"].to_numpy(dtype=float),
-            "length_m": taken["length_m"].to_numpy(dtype=float),
-            "n_services": np.bincount(met[0], minlength=len(lines)).astype(float),
+            **found,
+            # Not known is no number; nor is "none near", which `is_service_known` tells from it.
+            "service_clear_m": np.where(np.isinf(clear), np.nan, clear),
+            "is_service_known": ~np.isnan(clear),
         },
         geometry=gpd.GeoSeries(lines, crs=renewal.runs.crs),
         crs=renewal.runs.crs,
@@ -334,7 +337,7 @@ def _tabulate(
     advice = renewal.advice.iloc[asked]
     lines = np.full(size, None, dtype=object)
     numbers = pd.DataFrame(np.nan, index=range(size), columns=list(NUMBERS))
-    facts = {name: np.full(size, np.nan) for name in ("length_m", "n_manholes", "connections_m")}
+    facts = {name: np.full(size, np.nan) for name in _MEASURED}
     verdict = np.full(size, UNKNOWN, dtype=np.int64)
     at = np.empty(0, dtype=np.int64)
     if proof is not None and weighed is not None:
@@ -347,6 +350,9 @@ def _tabulate(
         small = proof.relaid
         facts["connections_m"][at] = np.bincount(
             small["run"], small["length_m"], minlength=len(proof.own)
+        )
+        facts["n_crossings"][at] = take_numbers(proof.place.cases, "n_crossings") + np.bincount(
+            small["run"], small["n_services"], minlength=len(proof.own)
         )
     score = renewal.choice.final.scores.total[asked]
     codes = pd.Index(list(TECHNIQUES)).get_indexer(pd.Index(advice["technique"].astype(object)))

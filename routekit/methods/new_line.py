@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from routekit.layers.assumed import GROUND_BETWEEN, INVERTS
+from routekit.layers.assumed import GROUND_BETWEEN, INVERTS, SERVICES, SIZE
 from routekit.methods import open_cut
 from routekit.methods.checks import Check, at_least, at_most, must_not, rest_on
-from routekit.methods.common import column, rest_on_depth
+from routekit.methods.common import column, known_flag, rest_on_depth
 from routekit.methods.settings import OpenCutSettings
 from routekit.site.line_search import GAP_M
 
@@ -35,8 +35,9 @@ def list_checks(
         without surfaces), line_cover_m (least, over the new pipe), sewer_clear_m (least clear
         height to another sewer, infinite where none is crossed), is_barred (a decision keeps it
         from being dug), relaid_invert_fall and relaid_crown_fall (from
-        `routekit.site.relaid.connection_falls`) and n_relaid_unknown (connections that cannot be
-        re-laid on paper).
+        `routekit.site.relaid.connection_falls`), relaid_service_m and n_relaid_assumed (from
+        `routekit.methods.relaid_services.sum_clearances`) and n_relaid_unknown (connections that
+        cannot be re-laid on paper).
     plan : DataFrame
         Of open cut on the new lines.
     settings : OpenCutSettings
@@ -95,6 +96,7 @@ def list_checks(
             ),
         ),
         _connections_fall(cases, connection_fall),
+        _clear_of_connections(cases, settings.hand_dig_m),
         must_not(
             "Connections that are not known",
             np.where(unknown == 0, 0.0, np.nan),
@@ -129,3 +131,27 @@ def _connections_fall(cases: pd.DataFrame, least: float) -> Check:
         remedy="Survey the levels at which the connections join.",
         survey="levels",
     )
+
+
+def _clear_of_connections(cases: pd.DataFrame, hand_dig_m: float) -> Check:
+    """Check the services at re-laid connections, as those at the trench itself are checked.
+
+    It is not known where some connections are not, nor without a layer of services, unless one that
+    is known is in the way.
+    """
+    clearance = column(cases, "relaid_service_m")
+    assumed = column(cases, "n_relaid_assumed")
+    is_blind = (column(cases, "n_relaid_unknown") != 0) | (known_flag(cases, "has_services") != 1)
+    is_blind |= np.isnan(assumed)
+    check = at_least(
+        "Services in or beside the trenches of connections re-laid",
+        np.where(is_blind & ~(clearance < 0), np.nan, clearance),
+        0.0,
+        caution=hand_dig_m,
+        unit="m",
+        source="practice",
+        remedy="Locate the services at re-laid connections, and hand-dig near them.",
+        survey="services",
+    )
+    near = np.isfinite(check.value)
+    return rest_on(rest_on_depth(check, *SIZE, where=near), *SERVICES, where=assumed > 0)

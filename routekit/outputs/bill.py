@@ -20,6 +20,7 @@ from routekit.advice.site_items import (
 )
 from routekit.outputs.schedule_items import list_items
 from routekit.result import Result
+from routekit.site.relaid import measure_dug
 from routekit.words.texts import message
 
 AFTERWARDS: Final = "inspect_after_m"
@@ -144,8 +145,10 @@ def _split_camera(items: pd.DataFrame, runs: pd.DataFrame) -> pd.DataFrame:
 def _list_beside(result: Result) -> pd.DataFrame:
     """List the items beside the works."""
     advice = result.advice
+    crossings = measure_dug(result.runs, result.new_lines, "n_crossings")
+    dug = result.runs.assign(n_crossings=crossings)
     works = Works(
-        runs=result.runs.set_geometry(result.dug_lines, crs=result.runs.crs),
+        runs=dug.set_geometry(result.dug_lines, crs=result.runs.crs),
         technique=advice["technique"].astype(object).fillna("").to_numpy(dtype=object),
         string_id=advice["string_id"].astype(object).fillna("").to_numpy(dtype=object),
         pits=result.pits,

@@ -187,20 +187,22 @@ def draw_dug(runs: gpd.GeoDataFrame, new_lines: gpd.GeoDataFrame) -> Objects:
     return np.asarray(np.where(row >= 0, new, np.asarray(runs.geometry, dtype=object)), object)
 
 
-def measure_dug(runs: pd.DataFrame, new_lines: pd.DataFrame) -> Floats:
+def measure_dug(runs: pd.DataFrame, new_lines: pd.DataFrame, name: str = "length_m") -> Floats:
     """Measure runs where they are dug: along the new line where that is recommended.
 
     Parameters
     ----------
     runs : DataFrame, n rows
-        run_id, length_m.
+        run_id and the column `name`.
     new_lines : DataFrame
-        run_id, length_m, is_recommended.
+        run_id, is_recommended and the column `name`.
+    name : str, optional
+        What is taken: length_m, or n_crossings, which on a new line counts the services that cross
+        re-laid connections too.
 
     Returns
     -------
     numpy.ndarray of float, shape (n,)
-        In m.
 
     Examples
     --------
@@ -210,8 +212,8 @@ def measure_dug(runs: pd.DataFrame, new_lines: pd.DataFrame) -> Floats:
     [40.0, 53.0]
     """
     laid, row = _find_laid(runs, new_lines)
-    new = np.append(laid["length_m"].to_numpy(dtype=float), np.nan)[row]
-    return np.where(row >= 0, new, runs["length_m"].to_numpy(dtype=float))
+    new = np.append(laid[name].to_numpy(dtype=float), np.nan)[row]
+    return np.where(row >= 0, new, runs[name].astype(float).to_numpy(dtype=float))
 
 
 def _find_laid(runs: pd.DataFrame, new_lines: _Lines) -> tuple[_Lines, Ints]:

@@ -141,6 +141,27 @@ def test_the_connection_is_re_laid_to_the_line(given):
     assert row["connections_m"] == pytest.approx(shapely.distance(line, joint), abs=0.01)
 
 
+@pytest.mark.parametrize(
+    ("below_m", "standing"), [(0.3, WORSE), (np.nan, UNPROVED), (None, UNPROVED)]
+)
+def test_a_service_that_only_the_connection_crosses_is_held_against_it(given, below_m, standing):
+    """Across the house drain alone: shallow, at no known depth, and at the depth of the pipe."""
+    line, joint = given[1].new_lines.geometry.iloc[0], Point(at(60, 0))
+    middle = shapely.line_interpolate_point(
+        shapely.shortest_line(joint, line), 0.5, normalized=True
+    )
+    (x, y), own = shapely.get_coordinates(middle)[0], given[0][0].services
+    gas = [LineString([(x - 0.3, y), (x + 0.3, y)])]
+    depth = given[0][3].runs["depth_up_m"].iloc[1] if below_m is None else below_m
+    both = [own, lay(gas, service_id="G1", kind="gas", depth_m=depth, diameter_mm=50.0)]
+    row = draw(given, layers={"services": pd.concat(both, ignore_index=True)}).loc["R2"]
+    before = given[1].new_lines.iloc[0]
+    assert row["n_crossings"] == before["n_crossings"] + 1
+    assert row["standing"] == standing
+    if standing != WORSE:
+        assert "connections re-laid" in row["reason"]
+
+
 @pytest.mark.parametrize("layer", ["services", "obstacles", "surfaces"])
 def test_without_a_layer_the_line_is_not_proved(given, layer):
     """What is not given is not taken to be free: the checks that rest on it are unknown."""

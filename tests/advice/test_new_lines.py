@@ -1,7 +1,10 @@
 """New lines round the trees: sought where asked, proved as open cut is, and weighed."""
 
+from dataclasses import replace
+
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import pytest
 import shapely
 from shapely import LineString, Point, box
@@ -10,6 +13,8 @@ from routekit.advice.new_line_texts import BETTER, FAILS, NONE, UNPROVED, WORSE,
 from routekit.advice.new_lines import _stand
 from routekit.alignment.terms import FoundLine, NoLine
 from routekit.methods.checks import FAIL, PASS, UNKNOWN
+from routekit.methods.neighbours import list_crossings
+from routekit.outputs.bill import list_rows
 from routekit.site.line_search import Bounds, Prices, Street, outside_street, seek_line
 from routekit.site.relaid import clear_heights, dig_manholes, unite_works
 
@@ -207,3 +212,19 @@ def test_totals_count_the_new_line_and_open_cut_everywhere_does_not(sample_resul
     # The trench along the run is a major loss of this tree, the new line a minor one.
     assert balance.loc["T0123", "open_cut_severity"] == "major"
     assert balance.loc["T0123", "severity"] == "minor"
+
+
+def test_trial_holes_of_a_new_line_are_at_what_it_and_its_connections_cross(sample_result):
+    result = sample_result
+    lines = result.new_lines
+    crossed = list_crossings(lines, result.services).groupby("run_id", observed=True).size()
+    small = result.new_line_connections
+    met = shapely.intersects(
+        np.asarray(small.geometry)[:, None], np.asarray(result.services.geometry)[None, :]
+    ).sum(axis=1)
+    assert small["n_services"].tolist() == met.tolist()
+    number = crossed.add(pd.Series(met).groupby(small["run_id"]).sum(), fill_value=0)
+    assert lines.set_index("run_id")["n_crossings"].to_dict() == number.to_dict()
+    many = lines.assign(n_crossings=[7.0, 9.0])
+    holes = list_rows(replace(result, new_lines=many)).query("item == 'trial_hole_each'")
+    assert holes.groupby("run_id", observed=True)["quantity"].sum()["KW-05"] == 7

@@ -22,6 +22,8 @@ SOUND = {
     "n_relaid_unknown": 0.0,
     "relaid_invert_fall": 0.02,
     "relaid_crown_fall": 0.07,
+    "relaid_service_m": 0.5,
+    "n_relaid_assumed": 0.0,
 }
 RULES = [
     ("Dug outside the street", "outside_m2", 0.0, 1.0),
@@ -30,6 +32,7 @@ RULES = [
     ("Cover over the new pipe", "line_cover_m", 0.8, 0.7),
     ("Clear height to sewers that are crossed", "sewer_clear_m", 0.2, 0.1),
     ("Barred by a decision", "is_barred", 0.0, 1.0),
+    ("Services in or beside the trenches of connections re-laid", "relaid_service_m", 0.5, -0.01),
 ]
 """Check, column, a value that passes, one that fails."""
 
@@ -102,9 +105,9 @@ def test_whatever_is_taken_away_the_line_no_longer_passes_and_a_survey_is_named(
     assert set(named) <= set(SURVEYS)
 
 
-@pytest.mark.parametrize("field", ["ground_between_m", "invert_up_m"])
-def test_a_line_does_not_pass_on_assumed_levels(field):
-    cases, plan = make(**SOUND, assumed=field)
+@pytest.mark.parametrize("field", ["ground_between_m", "invert_up_m", "services.depth_m"])
+def test_a_line_does_not_pass_on_assumed_levels_or_services(field):
+    cases, plan = make(**(SOUND | {"n_relaid_assumed": 1.0}), assumed=field)
     checks = list_checks(
         cases,
         plan,
@@ -115,6 +118,23 @@ def test_a_line_does_not_pass_on_assumed_levels(field):
     )
     weighed = weigh_assumed({"one": checks}, cases["assumed"])["one"]
     assert VERDICTS[worst_verdict(weighed)[0]] == "caution"
+
+
+@pytest.mark.parametrize(
+    ("clear", "missing", "verdict"),
+    [
+        (0.49, {}, "caution"),
+        (0.49, {"has_services": 0.0}, "unknown"),
+        (-0.1, {"has_services": 0.0}, "fail"),
+        (np.inf, {"n_relaid_unknown": 1.0}, "unknown"),
+        (np.inf, {}, "pass"),
+    ],
+)
+def test_services_at_connections_pass_only_where_all_are_known_and_none_is_near(
+    clear, missing, verdict
+):
+    name = "Services in or beside the trenches of connections re-laid"
+    assert judge(name, relaid_service_m=clear, **missing) == verdict
 
 
 def test_the_fall_of_connections_that_are_not_known_is_not_known():
