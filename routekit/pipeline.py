@@ -123,6 +123,34 @@ class Judged:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Concluded:
+    """What holds for the study as a whole, as the stages of `conclude` find it.
+
+    Attributes
+    ----------
+    root_links, tree_balance, totals, near_misses, tree_needs, permits, programme, alerts,
+    flow_diversion, after_care, tree_protection, surveys : DataFrame
+        As in the schema.
+    record : Record
+        What was built and what it teaches.
+    """
+
+    root_links: pd.DataFrame
+    record: Record
+    tree_balance: pd.DataFrame
+    totals: pd.DataFrame
+    near_misses: pd.DataFrame
+    tree_needs: pd.DataFrame
+    permits: pd.DataFrame
+    programme: pd.DataFrame
+    alerts: pd.DataFrame
+    flow_diversion: pd.DataFrame
+    after_care: pd.DataFrame
+    tree_protection: gpd.GeoDataFrame
+    surveys: pd.DataFrame
+
+
+@dataclass(frozen=True, kw_only=True)
 class JudgedRuns(Judged):
     """The same with what the choice rests on."""
 
@@ -293,7 +321,54 @@ def conclude(
         drag_factor=settings.pull.drag_factor[1],
         groundwater_depth_m=settings.methods.subsoil.groundwater_depth_m,
     )
-    result = _collect(study, prepared, condition, root_links, judged, record)
+    balance, totals = balance_works(
+        renewal, judged.exposure, judged.dug, prepared.zones, choice_settings(settings)
+    )
+    near_misses = mark_trenches(judged.dug.near_misses, renewal.advice)
+    needs = find_needs(
+        layers.trees,
+        prepared.zones,
+        renewal.encroachments,
+        near_misses,
+        balance,
+        renewal.advice,
+    )
+    permits, programme = match_packages(record.permits, _plan_works(study, condition, renewal))
+    alerts = find_alerts(
+        renewal.advice,
+        renewal.runs,
+        renewal.works.strings,
+        renewal.works.pits,
+        renewal.works.digs,
+        layers.decisions,
+        layers.root_zones,
+        renewal.encroachments,
+        programme,
+    )
+    concluded = Concluded(
+        root_links=root_links,
+        record=record,
+        tree_balance=balance,
+        totals=totals,
+        near_misses=near_misses,
+        tree_needs=needs,
+        permits=permits,
+        programme=programme,
+        alerts=alerts,
+        flow_diversion=_divert_flow(study, layers, renewal, programme),
+        after_care=plan_care(
+            needs,
+            balance,
+            renewal.encroachments,
+            record.done_runs,
+            programme,
+            settings.record,
+            visits=settings.advice.site_items.watering_visits,
+        ),
+        tree_protection=_protect_trees(study, prepared, judged.dug, renewal),
+        surveys=list_surveys(judged.settled, renewal.advice["survey"], settings.advice),
+    )
+    result = _collect(study, prepared, condition, judged, concluded)
     hold_tables(result.tables)
     return result
 
@@ -401,42 +476,27 @@ def _collect(
     study: Study,
     prepared: Prepared,
     condition: pd.DataFrame,
-    root_links: pd.DataFrame,
     judged: Judged,
-    record: Record,
+    found: Concluded,
 ) -> ShownResult:
     """Put the tables of all stages together."""
-    layers, exposure, dug, renewal = prepared.layers, judged.exposure, judged.dug, judged.chosen
-    new_lines = judged.new_lines
-    choice = choice_settings(study.settings)
-    balance, totals = balance_works(renewal, exposure, dug, prepared.zones, choice)
-    surveys = list_surveys(judged.settled, renewal.advice["survey"], choice.advice)
-    permits, programme = match_packages(record.permits, _plan_works(study, condition, renewal))
+    layers, renewal, new_lines = prepared.layers, judged.chosen, judged.new_lines
     rules = list_rules_in_force(study.settings)
-    near_misses = mark_trenches(dug.near_misses, renewal.advice)
-    needs = find_needs(
-        layers.trees,
-        prepared.zones,
-        renewal.encroachments,
-        near_misses,
-        balance,
-        renewal.advice,
-    )
     return ShownResult(
         name=study.settings.study.name,
         crs=layers.crs.to_string(),
         settings=study.settings,
         runs=renewal.runs,
         manholes=layers.manholes,
-        trees=_tell_outcomes(study, prepared, renewal, balance),
+        trees=_tell_outcomes(study, prepared, renewal, found.tree_balance),
         zones=mark_beyond(prepared.zones, study.settings.advice.grazed_m2),
         stems=prepared.stems,
-        trenches=_mark_trenches(dug.trenches, layers, renewal),
-        near_misses=near_misses,
-        tree_loss=lose_everywhere(exposure, prepared.zones),
-        tree_balance=balance,
+        trenches=_mark_trenches(judged.dug.trenches, layers, renewal),
+        near_misses=found.near_misses,
+        tree_loss=lose_everywhere(judged.exposure, prepared.zones),
+        tree_balance=found.tree_balance,
         inspections=describe_observations(layers.inspections),
-        root_links=root_links,
+        root_links=found.root_links,
         condition=condition,
         checks=renewal.checks,
         options=renewal.options,
@@ -454,47 +514,30 @@ def _collect(
         surfaces=layers.surfaces,
         study_area=layers.study_area,
         decisions=layers.decisions,
-        totals=totals,
+        totals=found.totals,
         findings=pd.concat(
-            [prepared.findings, record.findings, report_unplaced(programme)], ignore_index=True
+            [prepared.findings, found.record.findings, report_unplaced(found.programme)],
+            ignore_index=True,
         ),
         rules=rules,
-        provenance=_provenance(study, prepared, rules, renewal.checks, totals),
+        provenance=_provenance(study, prepared, rules, renewal.checks, found.totals),
         laydown=renewal.laydown,
         quantities=renewal.quantities,
         ways=compare_ways(renewal.options, renewal.advice["technique"]),
-        alerts=find_alerts(
-            renewal.advice,
-            renewal.runs,
-            renewal.works.strings,
-            renewal.works.pits,
-            renewal.works.digs,
-            layers.decisions,
-            layers.root_zones,
-            renewal.encroachments,
-            programme,
-        ),
-        surveys=surveys,
+        alerts=found.alerts,
+        surveys=found.surveys,
         new_lines=new_lines.lines,
         new_line_checks=new_lines.checks,
         new_line_connections=new_lines.connections,
-        as_built=record.as_built,
-        programme=programme,
-        flow_diversion=_divert_flow(study, layers, renewal, programme),
-        lessons=record.lessons,
-        permits=permits,
+        as_built=found.record.as_built,
+        programme=found.programme,
+        flow_diversion=found.flow_diversion,
+        lessons=found.record.lessons,
+        permits=found.permits,
         cautions=_caution(study),
-        tree_needs=needs,
-        after_care=plan_care(
-            needs,
-            balance,
-            renewal.encroachments,
-            record.done_runs,
-            programme,
-            study.settings.record,
-            visits=study.settings.advice.site_items.watering_visits,
-        ),
-        tree_protection=_protect_trees(study, prepared, dug, renewal),
+        tree_needs=found.tree_needs,
+        after_care=found.after_care,
+        tree_protection=found.tree_protection,
         root_zones=layers.root_zones,
         photo=layers.photo,
         folder=study.path.parent,

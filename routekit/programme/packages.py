@@ -136,7 +136,7 @@ def make_packages(
         days: those of the gang, set-up and, of a string, its rest before it may be tied in; NaN
         where one of them is not known).
     """
-    groups = works.groupby("package", sort=True)
+    groups = works.groupby("package")
     weight = pd.Series(_weigh(works["priority"], settings), index=works.index)
     top = weight.groupby(works["package"]).idxmax()
     table = pd.DataFrame(
