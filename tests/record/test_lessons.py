@@ -29,6 +29,7 @@ from routekit.record.lessons import (
     write_lessons,
 )
 from routekit.record.posterior import find_factor, find_share
+from routekit.schema import load_tables
 from routekit.site.zone_layer import prepare_zones
 from routekit.study import Study, list_inputs, parse_settings
 
@@ -292,6 +293,9 @@ def test_the_table_holds_factor_share_and_what_they_were_drawn_from():
     assert table["ratios"].tolist() == ["1.2;1.5;1.35", "0.8;1", ""]
     assert table["counts"].tolist() == ["", "", "7;10"]
     assert table["n_before"].tolist() == [0, 0, 0]
+    assert set(LEARNT.columns) == set(load_tables()["lessons"].fields)
+    numbers = ["n", "n_before", *bands]
+    assert {str(LEARNT[name].dtype) for name in numbers} == {"float64"}
 
 
 def test_a_study_that_takes_nothing_over_begins_with_nothing():

@@ -11,6 +11,8 @@ from routekit.site.relaid import (
     clear_heights,
     connection_falls,
     dig_manholes,
+    draw_dug,
+    measure_dug,
     relay_connections,
     unite_works,
 )
@@ -155,3 +157,123 @@ def test_levels_that_are_not_known_leave_the_fall_unknown_and_no_connection_has_
     assert np.isnan(at_crown)
     none = relay((20, 0)).iloc[:0]
     assert falls(joined=none) == [np.inf, np.inf]
+
+
+def test_a_re_laid_connection_is_a_pipe_of_its_own_size_without_connections():
+    """As deep as the new line at its deepest, at both ends; a bore of zero is one of no size."""
+    laid = relay((20, 0), (20, -5), bore=[150.0, 0.0])
+    assert laid["diameter_mm"].tolist() == laid["girth_mm"].tolist() == [150.0, 200.0]
+    assert laid["n_connections"].tolist() == [0.0, 0.0]
+    assert laid["run"].tolist() == [0, 0]
+    for name in ("depth_up_m", "depth_down_m"):
+        assert laid[name].tolist() == [2.5, 2.5]
+    small, large = (relay((20, 0), bore=bore).loc["C0", "width_m"] for bore in (1.0, 900.0))
+    assert small < large
+
+
+def test_each_connection_is_laid_to_the_line_of_its_own_run():
+    """The second run lies 20 m north of the first, and its new line 2 m north of it."""
+    lines = gpd.GeoDataFrame(
+        {"depth_max_m": [2.5, 3.5], "position_sd_m": [0.0, 0.0]},
+        geometry=[NEW, LineString([(0, 22), (40, 22)])],
+    )
+    joined = gpd.GeoDataFrame(
+        {"connection_id": ["A", "B"], "run": [1, 0], "diameter_mm": 150.0},
+        geometry=[Point(20, 20), Point(20, 0)],
+    )
+    old = [OLD, LineString([(0, 20), (40, 20)])]
+    laid = relay_connections(
+        joined, old, lines, TrenchSettings(), tear_back_m=0.0, unsized_mm=200.0
+    ).set_index("run_id")
+    assert laid["length_m"].to_dict() == pytest.approx({"A": 2.0, "B": 6.0})
+    assert laid["depth_up_m"].to_dict() == {"A": 3.5, "B": 2.5}
+    falls_of = connection_falls(
+        laid.reset_index(),
+        gpd.GeoDataFrame(
+            {"invert_up_m": [10.0, 8.0], "invert_down_m": [9.0, 8.0], "height_mm": [300.0, 400.0]},
+            geometry=old,
+        ),
+        gpd.GeoDataFrame(
+            {"invert_up_m": [10.0, 7.9], "invert_down_m": [9.0, 7.9]}, geometry=lines.geometry
+        ),
+    )
+    # Run 1: 0.1 m over 2 m from the invert, 0.5 m from the crown.
+    assert np.array(falls_of).T.tolist() == [
+        pytest.approx([0.0, 0.05]), pytest.approx([0.05, 0.25])
+    ]  # fmt: skip
+
+
+def test_the_dig_of_a_manhole_lies_outside_its_circle_by_no_more_than_its_chords():
+    (shape,), line = dig_manholes(np.array([LineString([(0, 0), (5, 1), (9, 0)])]), 2.0)
+    assert line.tolist() == [0]
+    corners = shapely.get_coordinates(shape)
+    assert np.hypot(*(corners - [5, 1]).T) == pytest.approx(1 / np.cos(np.pi / 64))
+    assert len(corners) == 65
+    shapes, line = dig_manholes(np.array([OLD, OLD], dtype=object), 2.0)
+    assert (len(shapes), len(line)) == (0, 0)
+
+
+RUNS = gpd.GeoDataFrame(
+    {"run_id": ["A", "B", "C"], "length_m": [40.0, 50.0, 60.0]}, geometry=[OLD, OLD, OLD]
+)
+
+
+def test_runs_are_drawn_and_measured_on_a_new_line_where_that_is_recommended():
+    lines = gpd.GeoDataFrame(
+        {"run_id": ["C", "A"], "length_m": [66.0, 44.0], "is_recommended": [True, False]},
+        geometry=[NEW, NEW],
+    )
+    assert [line.equals(NEW) for line in draw_dug(RUNS, lines)] == [False, False, True]
+    assert measure_dug(RUNS, lines).tolist() == [40.0, 50.0, 66.0]
+    # Of the first line, too, and where none is recommended, none.
+    first = lines.assign(is_recommended=[False, True])
+    assert [line.equals(NEW) for line in draw_dug(RUNS, first)] == [True, False, False]
+    none = lines.assign(is_recommended=False)
+    assert [line.equals(OLD) for line in draw_dug(RUNS, none)] == [True, True, True]
+    assert measure_dug(RUNS, none).tolist() == [40.0, 50.0, 60.0]
+
+
+@pytest.mark.parametrize(("from_end_m", "is_met"), [(1.4, False), (1.6, True)])
+def test_a_sewer_near_a_manhole_of_the_line_begins_there_and_one_beyond_is_met(from_end_m, is_met):
+    """A stub of 0.1 m in the trench at the end of the line, within or beyond 1.5 m of it."""
+    leg = np.array([-10, 6]) / np.hypot(10, 6)
+    at = np.array([40, 0]) + leg * from_end_m
+    stub = LineString([at, at + 0.05 * leg])
+    assert np.isfinite(clear(at=stub)) == is_met
+    at = np.array([0, 0]) + np.array([10, 6]) / np.hypot(10, 6) * from_end_m
+    stub = LineString([at, at + 0.05 * np.array([10, 6]) / np.hypot(10, 6)])
+    assert np.isfinite(clear(at=stub)) == is_met
+
+
+def clear_of_all(*others, trench=True):
+    """Least clear height of the new line at 9.50 m in its middle: (invert, outside) of others."""
+    at = [LineString([(18 + place, -10), (18 + place, 20)]) for place in range(len(others))]
+    sewers = gpd.GeoDataFrame(
+        {
+            "invert_up_m": [9.5, *(one[0] for one in others)],
+            "invert_down_m": [9.5, *(one[0] for one in others)],
+            "outside_mm": [300.0, *(one[1] for one in others)],
+        },
+        geometry=[OLD, *at],
+    )
+    lines = gpd.GeoDataFrame(
+        {"invert_up_m": [9.5], "invert_down_m": [9.5], "outside_mm": [400.0]}, geometry=[NEW]
+    )
+    dug = shapely.buffer(NEW, 0.5, cap_style="flat") if trench else None
+    return clear_heights(lines, np.array([dug], dtype=object), sewers, np.array([0])).tolist()[0]
+
+
+def test_the_nearest_sewer_counts_and_the_pipe_below_takes_its_height():
+    """Below: 9.5 - 8.0 - 0.2 and 9.5 - 8.5 - 0.3; above: 10.3 - 9.5 - 0.4, of the new pipe."""
+    assert clear_of_all((8.0, 200.0)) == pytest.approx(1.3)
+    assert clear_of_all((8.0, 200.0), (8.5, 300.0)) == pytest.approx(0.7)
+    assert clear_of_all((8.5, 300.0), (8.0, 200.0)) == pytest.approx(0.7)
+    assert clear_of_all((8.5, 300.0), (10.3, 900.0)) == pytest.approx(0.4)
+    # At the same invert the other pipe is in the way with its height.
+    assert clear_of_all((9.5, 250.0)) == pytest.approx(-0.25)
+
+
+def test_one_sewer_of_no_known_level_leaves_the_clear_height_unknown_whatever_others_say():
+    assert np.isnan(clear_of_all((8.0, 200.0), (np.nan, 200.0), (8.5, 200.0)))
+    assert np.isnan(clear_of_all((8.0, 200.0), trench=False))
+    assert clear_of_all() == np.inf

@@ -11,6 +11,7 @@ import shapely
 from shapely import LineString, Point, Polygon, box
 
 from routekit.alignment.terms import END, START, WALL, FoundLine, NoLine
+from routekit.site import line_search
 from routekit.site.line_search import Bounds, Prices, Street, outside_street, seek_line
 
 PRICES = Prices(metre=100.0, manhole=400.0, crossing=50.0, zone_m=300.0, surface_m={})
@@ -43,11 +44,11 @@ def lay(kind, **shapes):
     )
 
 
-def seek(zones=(), obstacles=None, surfaces=None, services=None, others=(), **bounds):
-    """Seek a line for the run among what is given."""
+def put_together(zones=(), obstacles=None, surfaces=None, services=None, others=()):
+    """The layers of a street round the run; those that are not given are empty."""
     none = lay("building")
     sewers = [RUN, *others]
-    street = Street(
+    return Street(
         obstacles=none if obstacles is None else obstacles,
         surfaces=none if surfaces is None else surfaces,
         services=none if services is None else services,
@@ -56,6 +57,11 @@ def seek(zones=(), obstacles=None, surfaces=None, services=None, others=(), **bo
             {"run_id": [f"S{place}" for place in range(len(sewers))]}, geometry=sewers
         ),
     )
+
+
+def seek(zones=(), obstacles=None, surfaces=None, services=None, others=(), **bounds):
+    """Seek a line for the run among what is given."""
+    street = put_together(zones, obstacles, surfaces, services, others)
     return seek_line(0, street, PRICES, BOUNDS._replace(**bounds))
 
 
@@ -154,3 +160,151 @@ def test_the_old_line_itself_is_not_among_the_sewers_crossed():
     other = LineString([(20, -10), (20, 10)])
     found = seek(others=[other]).found
     assert found.crossings.tolist() == [1]
+
+
+class Told(Exception):
+    """What the search was asked for; it is not carried out."""
+
+
+@pytest.fixture
+def told(monkeypatch):
+    """Ask for a line, and give what the search is told and the names of what is forbidden."""
+
+    def ask(start, end, **given):
+        raise Told({"start": tuple(start), "end": tuple(end), **given})
+
+    def tell(prices=PRICES, run=0, **layers):
+        names = None
+        with pytest.raises(Told) as raised:
+            names = seek_line(run, put_together(**layers), prices, BOUNDS)
+        assert names is None
+        return raised.value.args[0]
+
+    monkeypatch.setattr(line_search, "find_line", ask)
+    return tell
+
+
+def test_the_search_is_told_the_ends_the_prices_and_the_bounds(told):
+    asked = told()
+    assert (asked["start"], asked["end"]) == ((0.0, 0.0), (40.0, 0.0))
+    rules = asked["rules"]
+    assert (rules.cost_per_m, rules.cost_per_bend) == (100.0, 400.0)
+    assert (rules.longest_reach_m, rules.least_angle_deg) == (80.0, 90.0)
+    assert (rules.half_width_m, rules.margin_m, rules.longest_share) == (0.5, 12.0, 2.0)
+    # Of the run that is asked for, whichever it is; a bend between the ends is nothing.
+    other = LineString([(0, 20), (7, 25), (30, 20)])
+    asked = told(run=1, others=[other])
+    assert (asked["start"], asked["end"]) == ((0.0, 20.0), (30.0, 20.0))
+    assert [line.equals(RUN) for line in told(run=1, others=[RUN])["crossed"].lines] == [True]
+
+
+@pytest.mark.parametrize(("away", "is_near"), [(13.4, True), (13.6, False)])
+def test_obstacles_count_as_far_as_half_a_trench_and_a_metre_beyond_the_margin(told, away, is_near):
+    """12 + 0.5 + 1 = 13.5 m beside the line, and beyond its ends."""
+    for house in (box(10, away, 12, away + 9), box(40 + away, 0, 60, 2)):
+        shapes = told(obstacles=lay("building", H=house))["forbidden"]
+        assert len(shapes) == is_near
+        if is_near:
+            assert shapely.bounds(shapes[0])[[0, 2]].max() <= 53.5
+            assert shapely.bounds(shapes[0])[3] <= 13.5
+
+
+def test_walls_are_taken_a_tenth_of_a_metre_wide_and_areas_as_drawn(told):
+    wall, house = LineString([(20, 3), (20, 7)]), box(5, 3, 9, 7)
+    shapes = told(obstacles=lay("wall", W=wall, H=house))["forbidden"]
+    assert shapely.area(shapes[0]) == pytest.approx(4 * 0.1 + np.pi * 0.05**2, abs=2e-4)
+    assert shapes[1].equals(house)
+
+
+def test_structural_zones_are_covered_and_those_of_no_size_forbid_nothing(told):
+    """Eight or more chords to a circle lie outside it: r / cos of half a chord's angle."""
+    zones = [((20, 5), 6.0, 2.0), ((30, 5), 6.0, np.nan), ((10, 5), 6.0, 0.0)]
+    (disc,) = told(zones=zones)["forbidden"]
+    assert shapely.covers(disc, Point(20, 5).buffer(2.0 - 1e-9, quad_segs=64))
+    corners = shapely.get_coordinates(disc)
+    assert np.hypot(*(corners - [20, 5]).T).max() == pytest.approx(2.0 / np.cos(np.pi / 16))
+    assert len(corners) == 17
+
+
+def test_root_zones_and_hand_digging_beside_services_have_their_price(told):
+    """A metre in a root zone 300 above 100; beside a service, dug by hand, as much again.
+
+    The service runs across the whole width of 27 m; it is dug by hand for 0.3 m and half a trench
+    on each side.
+    """
+    service = LineString([(20, -50), (20, 50)])
+    asked = told(zones=[((30, 0), 6.0, 1.0)], services=lay("gas", G=service))
+    zone, beside = asked["priced"].shapes
+    assert asked["priced"].cost_per_m.tolist() == [300.0, 100.0]
+    # Drawn no finer than 0.3 m.
+    ring = Point(30, 0).buffer(6.0, quad_segs=64).exterior
+    assert 0.01 < shapely.hausdorff_distance(zone.exterior, ring) <= 0.3
+    assert len(zone.exterior.coords) < 30
+    assert shapely.area(beside) == pytest.approx(27 * 2 * 0.8)
+
+
+def test_trees_farther_than_their_zone_can_reach_are_not_looked_for(told):
+    """30 m from where the line may lie, 13.5 m beside it; their zones are cut there."""
+    for away, count in ((43.4, 1), (43.6, 0)):
+        shapes = told(zones=[((20, away), 60.0, 1.0)])["priced"].shapes
+        assert len(shapes) == count
+    (zone,) = told(zones=[((20, 20), 10.0, 1.0)])["priced"].shapes
+    assert shapely.bounds(zone)[3] == pytest.approx(13.5)
+
+
+def test_services_and_other_sewers_are_crossed_at_a_price_and_no_flat_angle(told):
+    service, sewer = LineString([(10, -9), (10, 9)]), LineString([(30, -9), (30, 9)])
+    valve = Point(20, 3)
+    crossed = told(services=lay("gas", G=service, V=valve), others=[sewer])["crossed"]
+    lines = [line for line in crossed.lines if line is not None]
+    assert [line.equals(other) for line, other in zip(lines, (service, sewer), strict=True)] == [
+        True,
+        True,
+    ]
+    assert set(crossed.cost) == {50.0}
+    assert set(crossed.least_angle_deg) == {30.0}
+    # What leaves the study's area is cut there; the run itself is no sewer to be crossed.
+    far = told(services=lay("gas", G=LineString([(10, -90), (10, 90)])))["crossed"].lines
+    assert [shapely.length(line) for line in far] == [pytest.approx(27.0)]
+
+
+def test_ground_is_priced_by_kind_and_kinds_without_a_price_cost_nothing_more(told):
+    surfaces = gpd.GeoDataFrame(
+        {"kind": ["verge", "carriageway", "verge"]},
+        geometry=[box(0, 4, 40, 8), box(0, -4, 40, 4), box(0, -8, 40, -4)],
+    )
+    asked = told(prices=PRICES._replace(surface_m={"carriageway": 70.0}), surfaces=surfaces)
+    assert asked["surfaces"].cost_per_m.tolist() == [70.0, 0.0]
+    assert shapely.area(asked["surfaces"].shapes) == pytest.approx([320.0, 320.0])
+
+
+def test_ground_that_no_surface_covers_is_forbidden_but_for_slips_of_the_drawing(told):
+    """A strip of 8 m on each side of the street but for the area of the search: 13.5 - 8 m."""
+    whole = lay("carriageway", A=box(-99, -8, 20, 8), B=box(20.08, -8, 99, 8))
+    parts = told(surfaces=whole)["forbidden"]
+    assert shapely.area(parts) == pytest.approx([67 * 5.45] * 2, rel=2e-3)
+    split = lay("carriageway", A=box(-99, -8, 20, 8), B=box(20.5, -8, 99, 8))
+    parts = told(surfaces=split)["forbidden"]
+    assert shapely.area(shapely.union_all(parts)) == pytest.approx(
+        2 * 67 * 5.45 + 0.4 * 16, rel=1e-2
+    )
+
+
+def test_parts_that_are_not_areas_forbid_nothing(told):
+    """A house that touches the edge of the search area has a line in common with it."""
+    house = box(0, 13.5, 9, 20)
+    assert told(obstacles=lay("building", H=house))["forbidden"].tolist() == [None]
+
+
+def test_what_is_forbidden_is_named_in_the_order_of_the_search():
+    house, wall = box(5, 3, 9, 7), LineString([(20, 3), (20, 7)])
+    obstacles = gpd.GeoDataFrame(
+        {"kind": ["building", "wall"], "obstacle_id": ["H", "W"]}, geometry=[house, wall]
+    )
+    sought = seek(zones=[((30, 6), 3.0, 1.0)], obstacles=obstacles, surfaces=lay("verge", S=STREET))
+    assert [str(name) for name in sought.names] == [
+        "building H",
+        "wall W",
+        "structural root zone of T0",
+        "ground outside the street",
+    ]
