@@ -96,7 +96,7 @@ def ground_of(problem: Problem, is_held: Flags, *, is_exact: bool = False) -> Gr
     )
 
 
-def solve(problem: Problem, is_held: Flags) -> FoundLine | None:
+def solve(problem: Problem, is_held: Flags, *, is_first: bool = False) -> FoundLine | None:
     """Find the cheapest line that keeps all rules.
 
     Parameters
@@ -104,6 +104,8 @@ def solve(problem: Problem, is_held: Flags) -> FoundLine | None:
     problem : Problem
     is_held : numpy.ndarray of bool, shape (f,)
         The forbidden polygons that are not given up.
+    is_first : bool, optional
+        Whether the first way found will do, as it is: one that keeps all rules.
 
     Returns
     -------
@@ -119,15 +121,15 @@ def solve(problem: Problem, is_held: Flags) -> FoundLine | None:
             free_bends(priced_bends(problem.areas, ground)),
             free_bends(crossing_bends(ground)),
         )
-        line = _seek(ground, join_bends(bends))
+        line = _seek(ground, join_bends(bends), is_first=is_first)
         if line is not None:
-            if len(problem.areas):
+            if len(problem.areas) and not is_first:
                 line = straighten(line, ground_of(problem, is_held, is_exact=True), _COARSE_M)
             return measure(line, problem, is_held)
     return None
 
 
-def _seek(ground: Ground, bends: Bends) -> Floats | None:
+def _seek(ground: Ground, bends: Bends, *, is_first: bool) -> Floats | None:
     """Find the cheapest way over bends, straightened, further off until none can be cheaper."""
     rules = ground.rules
     straight = float(np.hypot(*(ground.end - ground.start)))
@@ -137,6 +139,8 @@ def _seek(ground: Ground, bends: Bends) -> Floats | None:
         most_m = min(limit, share * straight, cost / rules.cost_per_m)
         graph = make_graph(keep_usable(bends, ground, most_m), ground, cost)
         way = way_within(graph, ground)
+        if way is not None and is_first:
+            return np.asarray(graph.points[way])
         if way is not None:
             line = straighten(graph.points[way], ground)
             if cost_of_line(line, ground) < cost:

@@ -167,7 +167,7 @@ class NoLine:
         Positions of the fewest forbidden polygons found without which there is a line, and of
         several such sets the one with the cheapest line; empty if none was found.
     line : FoundLine or None
-        The line without them; its nearest forbidden polygon is one of the others.
+        A line without them, not straightened; its nearest forbidden polygon is one of the others.
     lifted : tuple of str
         Under `rules`: names of the limits each of which alone, if lifted, gives a line.
     """

@@ -119,7 +119,9 @@ def _price_entries(graph: Graph, problem: Problem, is_held: Flags, each_entry: f
 
 
 def give_up(problem: Problem, is_held: Flags) -> tuple[Ints, FoundLine | None]:
-    """Find the fewest forbidden polygons without which there is a line, then the cheapest line.
+    """Find the fewest forbidden polygons without which there is a line, then such a line.
+
+    The line tells what is given up, and is no offer: it keeps all rules, and is not straightened.
 
     Parameters
     ----------
@@ -152,7 +154,7 @@ def give_up(problem: Problem, is_held: Flags) -> tuple[Ints, FoundLine | None]:
     line = shapely.LineString(points[way])
     entered = is_held & shapely.intersects(problem.grown, line)
     left = is_held & ~entered
-    found = solve(problem, left)
+    found = solve(problem, left, is_first=True)
     if found is None:
         return none, None
     exact = shapely.LineString(found.vertices - problem.origin)
@@ -169,7 +171,7 @@ def list_lifted(problem: Problem) -> tuple[str, ...]:
         if getattr(problem.rules, name) == getattr(bare, name):
             continue
         rules = replace(problem.rules, **{name: getattr(bare, name)})
-        if solve(replace(problem, rules=rules), held) is not None:
+        if solve(replace(problem, rules=rules), held, is_first=True) is not None:
             found.append(name)
     if len(problem.crossed_owner):
         crossed = replace(
@@ -178,6 +180,6 @@ def list_lifted(problem: Problem) -> tuple[str, ...]:
             least_angle_deg=np.zeros(len(problem.crossed_owner)),
         )
         lifted = replace(problem, crossed=crossed)
-        if solve(lifted, held) is not None:
+        if solve(lifted, held, is_first=True) is not None:
             found.append("crossed")
     return tuple(found)
