@@ -14,7 +14,7 @@ from __future__ import annotations
 import json
 import re
 import sqlite3
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -23,7 +23,9 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from routekit.arrays import Ints
+from routekit.arrays import Floats, Ints
+from routekit.outputs.spatial_index import write_index
+from routekit.outputs.stored_shapes import ShapePlan
 
 TEXTS: Final = "texts"
 """Name of the table of texts that come again."""
@@ -42,6 +44,29 @@ _FIRST_SLOT: Final = 0xE000
 """Numbers of a form stand as characters of the private use area (Unicode, 23.5)."""
 _NUMBER: Final = re.compile(r"[0-9]{1,15}")
 _SLOTS: Final = re.compile(f"[{chr(_FIRST_SLOT)}-{chr(_FIRST_SLOT + _PER_FORM)}]")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Shapes:
+    """Shapes of a layer whose rows hold coordinates.
+
+    Attributes
+    ----------
+    place, whole : str
+        Columns of rows: coordinates, and shapes as well-known binary where these do not give them.
+    plan : ShapePlan
+        How the view gives them back.
+    boxes : numpy.ndarray of float, shape (n, 4)
+        West, south, east, north of each row; NaN for those without a shape.
+    is_indexed : bool
+        Whether the layer has a spatial index.
+    """
+
+    place: str
+    whole: str
+    plan: ShapePlan
+    boxes: Floats
+    is_indexed: bool
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -64,6 +89,8 @@ class Folded:
         SQL of the row number.
     n_rows : int
         Rows of the layer.
+    shapes : Shapes or None
+        How its shapes are stored; None where they stand as they are.
     """
 
     rows: pa.Table
@@ -73,6 +100,7 @@ class Folded:
     sets: pa.Table | None = None
     fid: str = "v.fid"
     n_rows: int = 0
+    shapes: Shapes | None = None
 
 
 @dataclass
@@ -96,7 +124,7 @@ class Texts:
         return pa.table({"text": pa.array(list(self.numbers), pa.string())})
 
 
-def fold_table(table: pa.Table, texts: Texts) -> Folded | None:
+def fold_table(table: pa.Table, texts: Texts, *, is_drawn: bool = False) -> Folded | None:
     """Fold the columns of a layer where that saves room.
 
     Parameters
@@ -105,6 +133,8 @@ def fold_table(table: pa.Table, texts: Texts) -> Folded | None:
         Plain columns, as they are to be read back.
     texts : Texts
         Texts of the file; those of this layer are added.
+    is_drawn : bool, optional
+        Whether each row has a shape of its own, so that no two are the same.
 
     Returns
     -------
@@ -132,16 +162,14 @@ def fold_table(table: pa.Table, texts: Texts) -> Folded | None:
     }
     columns.clear()
     stored_rows, said_rows = _code_columns(own, texts, "v")
-    sets = _set_kinds(stored_rows, kind) if shared else None
+    sets = _set_kinds(stored_rows, kind) if shared and not is_drawn else None
     if sets is not None:
         kinds = {name: values.take(pa.array(sets.kinds)) for name, values in kinds.items()}
     stored_kinds, said_kinds = _code_columns(kinds, texts, "k")
     said = {**said_kinds, **said_rows}
     if not shared and all(said[name] == f'v."{name}"' for name in parts):
         return None
-    key = "kind_of_row"
-    while key in parts or key in stored_rows:
-        key += "_"
+    key = name_column("kind_of_row", [*parts, *stored_rows])
     if sets is not None:
         stored_rows = {
             name: values.take(pa.array(sets.rows)) for name, values in stored_rows.items()
@@ -489,6 +517,13 @@ def _make_table(columns: dict[str, pa.Array], schema: pa.Schema) -> pa.Table:
     return pa.Table.from_arrays(list(columns.values()), schema=pa.schema(fields))
 
 
+def name_column(name: str, taken: Sequence[str]) -> str:
+    """Name a column as no other is named."""
+    while name in taken:
+        name += "_"
+    return name
+
+
 def name_rows(layer: str) -> str:
     """Name the table that holds the rows of a folded layer."""
     return f"{layer}_rows"
@@ -526,9 +561,32 @@ def write_views(base: sqlite3.Connection, folded: dict[str, Folded]) -> None:
     """
     if not folded:
         return
-    shapes = dict(base.execute("SELECT table_name, column_name FROM gpkg_geometry_columns"))
+    told = "SELECT table_name, column_name, srs_id FROM gpkg_geometry_columns"
+    placed = {name: (column, srs_id) for name, column, srs_id in base.execute(told)}
+    _leave_contents(base, folded)
+    for name, one in folded.items():
+        shape = []
+        if name in placed:
+            place, srs_id = placed[name]
+            shape = [(f'v."{place}"', place)]
+            if one.shapes is not None:
+                there, whole = f'v."{one.shapes.place}"', f'v."{one.shapes.whole}"'
+                shape = [(one.shapes.plan.say(there, whole, srs_id), place)]
+                _place_shapes(base, name, place, one.shapes)
+        if one.shapes is None:
+            base.execute(f'ALTER TABLE "{name}" RENAME TO "{name_rows(name)}"')
+        columns = ", ".join(f'{said} AS "{column}"' for said, column in [*shape, *one.columns])
+        base.execute(
+            f'CREATE VIEW "{name}" AS SELECT {one.fid} AS OGC_FID, {columns} '
+            f"FROM {_join_parts(base, name, one)}"
+        )
+
+
+def _leave_contents(base: sqlite3.Connection, folded: dict[str, Folded]) -> None:
+    """Take the parts of folded layers off the contents, and their triggers away."""
     parts = [TEXTS, *(name_kinds(name) for name, one in folded.items() if one.kinds is not None)]
     parts += [name_sets(name) for name, one in folded.items() if one.sets is not None]
+    parts += [name_rows(name) for name, one in folded.items() if one.shapes is not None]
     marks = ", ".join("?" * len(parts))
     # By their names: triggers of layers that stand as tables stay.
     triggers = base.execute(
@@ -543,19 +601,34 @@ def write_views(base: sqlite3.Connection, folded: dict[str, Folded]) -> None:
     known = base.execute("SELECT 1 FROM sqlite_master WHERE name = 'gpkg_data_columns'")
     if known.fetchone():
         base.execute(f"DELETE FROM gpkg_data_columns WHERE table_name IN ({marks})", parts)
-    for name, one in folded.items():
-        base.execute(f'ALTER TABLE "{name}" RENAME TO "{name_rows(name)}"')
-        shape = [(f'v."{shapes[name]}"', shapes[name])] if name in shapes else []
-        columns = ", ".join(f'{said} AS "{column}"' for said, column in [*shape, *one.columns])
-        joined, order, number = f'"{name_rows(name)}" AS v', "", f'v."{one.key}"'
-        if one.sets is not None:
-            sets, number, order = name_sets(name), "s.kind", " ORDER BY OGC_FID"
-            base.execute(f'CREATE INDEX "{sets}_set" ON "{sets}" ("set")')
-            joined += f' CROSS JOIN "{sets}" AS s ON s."set" = v."{one.key}"'
-            count = "UPDATE gpkg_ogr_contents SET feature_count = ? WHERE table_name = ?"
-            base.execute(count, (one.n_rows, name))
-        if one.kinds is not None:
-            joined += f' LEFT JOIN "{name_kinds(name)}" AS k ON k.fid = {number}'
+
+
+def _join_parts(base: sqlite3.Connection, name: str, one: Folded) -> str:
+    """Write the SQL that joins the parts of a layer, in the order of its rows."""
+    joined, order, number = f'"{name_rows(name)}" AS v', "", f'v."{one.key}"'
+    if one.sets is not None:
+        sets, number, order = name_sets(name), "s.kind", " ORDER BY OGC_FID"
+        base.execute(f'CREATE INDEX "{sets}_set" ON "{sets}" ("set")')
+        joined += f' CROSS JOIN "{sets}" AS s ON s."set" = v."{one.key}"'
+        count = "UPDATE gpkg_ogr_contents SET feature_count = ? WHERE table_name = ?"
+        base.execute(count, (one.n_rows, name))
+    if one.kinds is not None:
+        joined += f' LEFT JOIN "{name_kinds(name)}" AS k ON k.fid = {number}'
+    return joined + order
+
+
+def _place_shapes(base: sqlite3.Connection, layer: str, column: str, shapes: Shapes) -> None:
+    """Take away the table that stands for a layer, and tell where its shapes lie."""
+    base.execute(f'DROP TABLE "{layer}"')
+    known = shapes.boxes[np.isfinite(shapes.boxes).all(axis=1)]
+    if len(known):
+        box = (*known[:, :2].min(axis=0).tolist(), *known[:, 2:].max(axis=0).tolist())
         base.execute(
-            f'CREATE VIEW "{name}" AS SELECT {one.fid} AS OGC_FID, {columns} FROM {joined}{order}'
+            "UPDATE gpkg_contents SET min_x = ?, min_y = ?, max_x = ?, max_y = ? "
+            "WHERE table_name = ?",
+            (*box, layer),
         )
+    count = "UPDATE gpkg_ogr_contents SET feature_count = ? WHERE table_name = ?"
+    base.execute(count, (len(shapes.boxes), layer))
+    if shapes.is_indexed:
+        write_index(base, layer, column, shapes.boxes)

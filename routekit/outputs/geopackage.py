@@ -12,6 +12,7 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing, contextmanager
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -29,20 +30,31 @@ from pyogrio.errors import (
     GeometryError,
 )
 
+from routekit.arrays import Floats
 from routekit.errors import OutputError
 from routekit.layers.opening import gdal_options
 from routekit.outputs.atomic import replacing_file
 from routekit.outputs.folded import (
     TEXTS,
     Folded,
+    Shapes,
     Texts,
     fold_table,
+    name_column,
     name_kinds,
+    name_rows,
     name_sets,
     write_views,
 )
 from routekit.outputs.gis_layers import Layer, collect_layers, describe_fields, name_fields
 from routekit.outputs.gis_styles import write_styles
+from routekit.outputs.stored_shapes import (
+    ShapePlan,
+    plan_shapes,
+    ring_steps,
+    store_circles,
+    store_shapes,
+)
 from routekit.result import Result
 from routekit.settings.outputs import GeopackageSettings
 
@@ -155,12 +167,14 @@ def write_layers(
             columns = _arrow_columns(layer.table, describe_fields(layer.name))
             if is_blank_null:
                 columns = _null_blanks(columns)
-            parts = fold_table(columns, texts) if is_folded else None
-            if parts is not None:
-                folded[layer.name] = parts
-                columns = parts.rows
+            is_drawn = layer.geometry_type is not None
+            parts = fold_table(columns, texts, is_drawn=is_drawn) if is_folded else None
             with _refusing(f"layer {layer.name} cannot be written", path):
-                _write_layer(layer, columns, fresh, crs, settings)
+                if parts is not None:
+                    parts, columns = _write_split(layer, parts, columns, fresh, settings)
+                    folded[layer.name] = parts
+                is_indexed = settings.spatial_index and (parts is None or parts.shapes is None)
+                _write_layer(layer, columns, fresh, crs, settings, is_indexed=is_indexed)
         with _refusing("what rows share cannot be written", path):
             _write_shared(folded, texts, fresh)
         _name_columns(layers, fresh, path)
@@ -217,15 +231,87 @@ def _refusing(what: str, file: object) -> Iterator[None]:
         raise OutputError(message) from error
 
 
+def _write_split(
+    layer: Layer, parts: Folded, columns: pa.Table, path: Path, settings: GeopackageSettings
+) -> tuple[Folded, pa.Table]:
+    """Write the rows of a folded layer with the coordinates of its shapes, where that can be.
+
+    Returns
+    -------
+    parts : Folded
+    columns : pyarrow.Table
+        What is still to be written under the name of the layer: no row, where its rows are.
+    """
+    if layer.geometry_type is None:
+        return parts, parts.rows
+    kind = _layer_type(layer)
+    plan = plan_shapes(layer.shapes, layer.radius_m, kind, settings.circle_segments)
+    if plan is None:
+        return parts, parts.rows
+    place, whole = (
+        name_column(name, parts.rows.column_names) for name in ("shape_of_row", "whole_shape")
+    )
+    schema = parts.rows.schema.append(pa.field(place, pa.binary()))
+    if plan.has_whole:
+        schema = schema.append(pa.field(whole, pa.binary()))
+    boxes: list[Floats] = []
+    reader = pa.RecordBatchReader.from_batches(
+        schema, _split_batches(layer, parts.rows, schema, plan, boxes)
+    )
+    pyogrio.write_arrow(reader, path, layer=name_rows(layer.name), driver="GPKG")
+    found = Shapes(
+        place=place,
+        whole=whole,
+        plan=plan,
+        boxes=np.concatenate([np.zeros((0, 4)), *boxes]),
+        is_indexed=settings.spatial_index,
+    )
+    return replace(parts, shapes=found), columns.slice(0, 0)
+
+
+def _split_batches(
+    layer: Layer, rows: pa.Table, schema: pa.Schema, plan: ShapePlan, boxes: list[Floats]
+) -> Iterator[pa.RecordBatch]:
+    """Yield the rows of a layer with the coordinates of their shapes, and tell their boxes."""
+    for start in range(0, rows.num_rows, _ROWS_PER_BATCH):
+        part = rows.slice(start, _ROWS_PER_BATCH).combine_chunks()
+        here = slice(start, start + part.num_rows)
+        is_whole = plan.is_whole[here]
+        shapes = np.full(part.num_rows, None, dtype=object)
+        if layer.shapes is not None:
+            shapes = _promote(layer.shapes[here], plan.kind)
+        box = shapely.bounds(shapes)
+        stored = store_shapes(shapes, plan.kind, is_whole)
+        if plan.sides and layer.centre is not None and layer.radius_m is not None:
+            missing = shapely.is_missing(shapes)
+            radius = np.where(missing, layer.radius_m[here], np.nan)
+            circles, drawn = store_circles(layer.centre[here], radius, plan.sides)
+            stored = pc.coalesce(stored, circles)
+            box = np.where(missing[:, None], drawn, box)
+        boxes.append(box)
+        arrays = [*(column.chunk(0) for column in part.columns), stored]
+        if plan.has_whole:
+            whole = np.full(part.num_rows, None, dtype=object)
+            whole[is_whole] = shapely.to_wkb(shapes[is_whole], flavor="iso")
+            arrays.append(pa.array(whole, pa.binary()))
+        yield pa.RecordBatch.from_arrays(arrays, schema=schema)
+
+
 def _write_layer(
-    layer: Layer, columns: pa.Table, path: Path, crs: str, settings: GeopackageSettings
+    layer: Layer,
+    columns: pa.Table,
+    path: Path,
+    crs: str,
+    settings: GeopackageSettings,
+    *,
+    is_indexed: bool,
 ) -> None:
     """Write one layer with its plain columns, or one table where there is no geometry type."""
     options = {"DESCRIPTION": layer.description}
     if layer.geometry_type is None:
         pyogrio.write_arrow(columns, path, layer=layer.name, driver="GPKG", layer_options=options)
         return
-    options["SPATIAL_INDEX"] = "YES" if settings.spatial_index else "NO"
+    options["SPATIAL_INDEX"] = "YES" if is_indexed else "NO"
     kind = _layer_type(layer)
     schema = columns.schema.append(pa.field("geometry", pa.binary()))
     batches = _batches(layer, columns, schema, kind, settings.circle_segments)
@@ -290,16 +376,11 @@ def encode_circles(
 
     Notes
     -----
-    A regular polygon with k sides encloses a circle of radius R, touching it with each side, if its
-    corners lie at R / cos(pi / k); its area is then k tan(pi / k) / pi times that of the circle.
-    Source: plane geometry. Drawn within the circle it would leave roots outside.
+    See `routekit.outputs.stored_shapes.ring_steps`.
     """
     middle = np.asarray(centre, dtype=float).reshape(-1, 2)
     radius = np.asarray(radius_m, dtype=float)
-    angle = np.linspace(0.0, 2.0 * np.pi, segments, endpoint=False)
-    ring = np.stack([np.cos(angle), np.sin(angle)], axis=1)
-    ring /= np.cos(np.pi / segments)
-    ring = np.concatenate([ring, ring[:1]])
+    ring = ring_steps(segments)[0]
     head = [("multi_order", "u1"), ("multi_type", "<u4"), ("parts", "<u4")] if multi else []
     body = [("order", "u1"), ("type", "<u4"), ("rings", "<u4"), ("points", "<u4")]
     record = np.zeros(
