@@ -38,7 +38,7 @@ from routekit.methods.condition import assess_condition
 from routekit.methods.neighbours import list_crossings
 from routekit.methods.observations import describe_observations, review_codes
 from routekit.methods.roots import link_roots
-from routekit.methods.run_facts import measure_chainages
+from routekit.methods.run_facts import find_connections, measure_chainages
 from routekit.outputs.notebook import ShownResult
 from routekit.programme.diversion import Flows, find_diversions
 from routekit.programme.programme import Works, make_programme, report_unplaced
@@ -133,10 +133,13 @@ class Concluded:
         As in the schema.
     record : Record
         What was built and what it teaches.
+    connections : GeoDataFrame
+        Those of the layer, with the runs that they were given to.
     """
 
     root_links: pd.DataFrame
     record: Record
+    connections: gpd.GeoDataFrame
     tree_balance: pd.DataFrame
     totals: pd.DataFrame
     near_misses: pd.DataFrame
@@ -313,9 +316,13 @@ def conclude(
         prepared.zones,
         radius_m=settings.methods.condition.association_radius_m,
     )
+    connections = find_connections(
+        layers, renewal.runs, reach_m=settings.site.digs.connection_reach_m
+    )
     record = keep_record(
         layers,
         renewal,
+        connections,
         settings.record,
         study.path.parent,
         drag_factor=settings.pull.drag_factor[1],
@@ -348,6 +355,7 @@ def conclude(
     concluded = Concluded(
         root_links=root_links,
         record=record,
+        connections=_name_runs(layers.connections, connections, renewal.runs),
         tree_balance=balance,
         totals=totals,
         near_misses=near_misses,
@@ -355,7 +363,7 @@ def conclude(
         permits=permits,
         programme=programme,
         alerts=alerts,
-        flow_diversion=_divert_flow(study, layers, renewal, programme),
+        flow_diversion=_divert_flow(study, layers, renewal, programme, connections),
         after_care=plan_care(
             needs,
             balance,
@@ -505,9 +513,7 @@ def _collect(
         pits=renewal.works.pits,
         digs=renewal.works.digs,
         encroachments=renewal.encroachments,
-        connections=layers.connections.assign(
-            chainage_m=measure_chainages(layers.connections, renewal.runs)
-        ),
+        connections=found.connections,
         services=layers.services,
         service_crossings=list_crossings(renewal.runs, layers.services),
         obstacles=layers.obstacles,
@@ -553,6 +559,16 @@ def _mark_trenches(trenches: gpd.GeoDataFrame, layers: Layers, renewal: Chosen) 
     return marked.assign(parking_m2=measure_parking(corridors, layers.surfaces, is_dug))
 
 
+def _name_runs(
+    read: gpd.GeoDataFrame, placed: gpd.GeoDataFrame, runs: gpd.GeoDataFrame
+) -> gpd.GeoDataFrame:
+    """Give connections of the layer the runs that they were given to, and their places on them."""
+    own = placed.iloc[: len(read)]
+    is_placed = (own["run"] >= 0).to_numpy(dtype=bool)
+    named = read.assign(run_id=read["run_id"].where(~is_placed, own["run_id"].to_numpy()))
+    return named.assign(chainage_m=measure_chainages(named, runs))
+
+
 def _plan_works(study: Study, condition: pd.DataFrame, renewal: Chosen) -> pd.DataFrame:
     """Make the programme of the recommended works."""
     works = Works(
@@ -570,13 +586,17 @@ def _plan_works(study: Study, condition: pd.DataFrame, renewal: Chosen) -> pd.Da
 
 
 def _divert_flow(
-    study: Study, layers: Layers, renewal: Chosen, programme: pd.DataFrame
+    study: Study,
+    layers: Layers,
+    renewal: Chosen,
+    programme: pd.DataFrame,
+    connections: gpd.GeoDataFrame,
 ) -> pd.DataFrame:
     """Find what is carried past what is out of use."""
     flows = Flows(
         runs=renewal.runs,
         manholes=layers.manholes,
-        connections=layers.connections,
+        connections=connections,
         advice=renewal.advice,
         options=renewal.options,
         strings=renewal.works.strings,

@@ -480,6 +480,12 @@ def test_what_was_read_is_not_changed_on_the_way(sample_study, sample_result):
     ):
         read = getattr(prepared.layers, name)
         kept = pd.DataFrame(getattr(sample_result, name))[list(read.columns)]
+        if name == "connections":
+            # One that names no run is given to the nearest, and says so from then on.
+            lacking = read["run_id"].isna()
+            assert lacking.any()
+            assert kept["run_id"].notna().sum() > read["run_id"].notna().sum()
+            kept["run_id"] = kept["run_id"].mask(lacking)
         assert_frame_equal(pd.DataFrame(read), kept)
     zones = pd.DataFrame(sample_result.zones)[list(prepared.zones.columns)]
     assert_frame_equal(pd.DataFrame(prepared.zones), zones)

@@ -77,10 +77,7 @@ def prepare_place(
     -------
     Place
     """
-    placed = assign_connections(
-        layers.connections, runs, reach_m=layout.site.digs.connection_reach_m
-    )
-    connections = add_seen_connections(placed, layers.inspections, runs)
+    connections = find_connections(layers, runs, reach_m=layout.site.digs.connection_reach_m)
     forbidding = _forbidding_trees(layers.trees, decided, layout.site.placement.forbidding_trees)
     return Place(
         pit_bans={tree: _say_ban(tree, decided.no_pit_notes) for tree in forbidding},
@@ -141,6 +138,26 @@ def _say_ban(tree: str, decided: Mapping[str, str]) -> str:
 def _is_set(flags: pd.Series) -> Flags:
     """Tell where a flag is known to be set."""
     return flags.astype("boolean").to_numpy(dtype=bool, na_value=False)
+
+
+def find_connections(layers: Layers, runs: gpd.GeoDataFrame, *, reach_m: float) -> gpd.GeoDataFrame:
+    """Find all connections that are known: of the data, each with its run, and seen by a camera.
+
+    Parameters
+    ----------
+    layers : Layers
+        connections and inspections.
+    runs : GeoDataFrame
+    reach_m : float
+        Farthest run that a connection without a run is given to, m.
+
+    Returns
+    -------
+    GeoDataFrame
+        As from `assign_connections` and `add_seen_connections`.
+    """
+    placed = assign_connections(layers.connections, runs, reach_m=reach_m)
+    return add_seen_connections(placed, layers.inspections, runs)
 
 
 def assign_connections(

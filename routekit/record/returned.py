@@ -47,6 +47,7 @@ class Record:
 def keep_record(
     layers: Layers,
     renewal: Chosen,
+    connections: pd.DataFrame,
     settings: RecordSettings,
     base: Path,
     *,
@@ -61,6 +62,8 @@ def keep_record(
         With `site_return`.
     renewal : Chosen
         The plan.
+    connections : DataFrame
+        All that are known, with their runs: from `routekit.methods.run_facts.find_connections`.
     settings : RecordSettings
     base : Path
         Folder of the study file.
@@ -114,7 +117,7 @@ def keep_record(
             digs=works.digs,
             encroachments=renewal.encroachments,
             trees=layers.trees,
-            connections=layers.connections,
+            connections=connections,
             zones=plan.zones,
             groundwater_depth_m=groundwater_depth_m,
         )

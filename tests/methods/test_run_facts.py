@@ -8,7 +8,8 @@ import pandas as pd
 import pytest
 from shapely import LineString, Point
 
-from routekit.methods.run_facts import _forbidding_trees, measure_chainages
+from routekit.layers.houses import count_houses
+from routekit.methods.run_facts import _forbidding_trees, find_connections, measure_chainages
 
 TREES = pd.DataFrame(
     {
@@ -40,3 +41,30 @@ def test_a_connection_lies_where_it_is_nearest_to_the_run_that_it_names():
     assert at_m[:3].tolist() == [12.0, 25.0, 6.0]
     assert np.isnan(at_m[3:]).all()
     assert measure_chainages(connections.iloc[:0], runs).shape == (0,)
+
+
+def test_houses_of_connections_that_name_no_run_or_only_a_camera_saw_are_counted():
+    """One house of three names its run; a camera saw two on the second run, the data hold one."""
+    runs = gpd.GeoDataFrame(
+        {"run_id": ["A", "B", "C"], "length_m": 50.0, "n_connections": [2.0, 2.0, np.nan]},
+        geometry=[LineString([(0, y), (50, y)]) for y in (0, 100, 200)],
+        crs="EPSG:28992",
+    )
+    connections = gpd.GeoDataFrame(
+        {
+            "connection_id": ["H1", "H2", "H3", "G1"],
+            "run_id": ["A", None, None, None],
+            "kind": ["house", "house", None, "gully"],
+            "diameter_mm": 125.0,
+        },
+        geometry=[Point(9, 1), Point(19, 2), Point(5, 101), Point(8, 1)],
+        crs="EPSG:28992",
+    )
+    seen = pd.DataFrame({"run_id": "B", "chainage_m": [5.0, 30.0], "code": "BCA"}).assign(
+        characterisation="A", quantification=np.nan
+    )
+    layers = SimpleNamespace(connections=connections, inspections=seen)
+    found = find_connections(layers, runs, reach_m=15.0)
+    houses = count_houses(runs, found)
+    assert houses[:2].tolist() == [2.0, 2.0]
+    assert np.isnan(houses[2])
