@@ -17,7 +17,7 @@ import shapely
 from routekit.advice.choice import Renewal, plan_settings
 from routekit.advice.settings import ChoiceSettings
 from routekit.arrays import Floats, Ints, Objects
-from routekit.layers.assumed import SERVICES, add_assumed
+from routekit.layers.assumed import INVERTS, SERVICES, add_assumed, is_assumed
 from routekit.layers.decisions import Decided
 from routekit.layers.ground import add_ground
 from routekit.layers.read import Layers
@@ -64,11 +64,13 @@ class Proof:
     harm: pd.DataFrame
     relaid: gpd.GeoDataFrame
     own: Ints
+    last: Ints
     n_manholes: Ints
 
 
 def prove_lines(
     own: Ints,
+    last: Ints,
     shapes: Objects,
     layers: Layers,
     zones: gpd.GeoDataFrame,
@@ -84,6 +86,9 @@ def prove_lines(
     ----------
     own : numpy.ndarray of int, shape (k,)
         Positions of the runs that the lines would replace.
+    last : numpy.ndarray of int, shape (k,)
+        Positions of the runs at whose lower ends they end: the same, or the next below, which is
+        passed by and keeps working.
     shapes : numpy.ndarray of object, shape (k,)
         The lines, upper end first.
     layers : Layers
@@ -103,7 +108,7 @@ def prove_lines(
     Proof
     """
     wanted = settings.advice.new_lines
-    laid = layers.runs.iloc[own].reset_index(drop=True)
+    laid = _end_at(layers.runs, own, last)
     laid = laid.assign(length_m=shapely.length(shapes)).set_geometry(
         gpd.GeoSeries(shapes, crs=layers.runs.crs)
     )
@@ -174,7 +179,12 @@ def prove_lines(
         relaid_invert_fall=at_invert,
         relaid_crown_fall=at_crown,
         # Both are of the line as a whole, whose other runs are not moved.
-        fall_m=old["fall_m"],
+        fall_m=np.where(
+            last == own,
+            old["fall_m"],
+            lines["invert_up_m"].to_numpy(dtype=float)
+            - lines["invert_down_m"].to_numpy(dtype=float),
+        ),
         chain_length_m=old["chain_length_m"],
         n_connections=joins,
         has_connections=old["has_connections"],
@@ -211,8 +221,25 @@ def prove_lines(
         harm=count_harm(exposure),
         relaid=relaid,
         own=own,
+        last=last,
         n_manholes=np.bincount(of, minlength=len(own)).astype(np.int64),
     )
+
+
+def _end_at(runs: gpd.GeoDataFrame, own: Ints, last: Ints) -> gpd.GeoDataFrame:
+    """Take runs with the lower ends of others; what is assumed of either is, of both."""
+    laid, ends = (runs.iloc[rows].reset_index(drop=True) for rows in (own, last))
+    moved = last != own
+    if not moved.any():
+        return laid
+    for name in ("to_manhole", "invert_down_m"):
+        laid[name] = laid[name].where(~moved, ends[name])
+    # A depth given for a run is that of no other.
+    laid["depth_input_m"] = laid["depth_input_m"].mask(moved)
+    for name in INVERTS:
+        assumed = moved & is_assumed(ends["assumed"], (name,))
+        laid["assumed"] = add_assumed(laid["assumed"], assumed, name)
+    return laid
 
 
 def _take_connections(connections: gpd.GeoDataFrame, own: Ints) -> gpd.GeoDataFrame:

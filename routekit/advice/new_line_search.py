@@ -5,10 +5,12 @@ from __future__ import annotations
 from typing import Final
 
 import numpy as np
+import pandas as pd
 
 from routekit.advice.choice import Renewal
 from routekit.advice.settings import ChoiceSettings
 from routekit.advice.surfaces import KINDS
+from routekit.arrays import Floats, Ints
 from routekit.site.line_search import Bounds, Prices
 from routekit.techniques import OPEN_CUT
 
@@ -75,6 +77,42 @@ def bound_search(run: int, renewal: Renewal, settings: ChoiceSettings) -> Bounds
         bend_deg=wanted.bend_inside_deg,
         crossing_deg=wanted.crossing_deg,
     )
+
+
+def find_next(runs: pd.DataFrame, falls: Floats, *, level_error_m: float) -> Ints:
+    """Find for each run the one below it, whose lower manhole a new line may lead to with fall.
+
+    Parameters
+    ----------
+    runs : DataFrame, n rows
+        from_manhole, to_manhole, invert_up_m, invert_down_m.
+    falls : numpy.ndarray of float, shape (n,)
+        Fall of each run along its flow, m; NaN not known.
+    level_error_m : float
+        Levels closer than this, m, leave no fall.
+
+    Returns
+    -------
+    numpy.ndarray of int, shape (n,)
+        Position, -1 where none or more than one run leaves the lower manhole, or levels leave no
+        fall along either run.
+
+    Examples
+    --------
+    >>> runs = pd.DataFrame({"from_manhole": ["A", "B", "C"], "to_manhole": ["B", "C", "D"],
+    ...     "invert_up_m": [3.0, 2.0, 1.0], "invert_down_m": [2.0, 1.0, 1.5]})
+    >>> find_next(runs, np.array([1.0, 1.0, -0.5]), level_error_m=0.02).tolist()
+    [1, -1, -1]
+    """
+    starts = runs["from_manhole"].astype(object)
+    once = starts.notna() & ~starts.duplicated(keep=False)
+    rows = np.flatnonzero(once.to_numpy(dtype=bool))
+    ends = runs["to_manhole"].astype(object)
+    found = pd.Index(starts.iloc[rows]).get_indexer(pd.Index(ends))
+    below = np.where((found >= 0) & ends.notna().to_numpy(), np.append(rows, -1)[found], -1)
+    drop = (runs["invert_up_m"] - runs["invert_down_m"]).to_numpy(dtype=float)
+    serves = (falls > level_error_m) & (np.append(drop, np.nan)[below] > level_error_m)
+    return np.where(serves & (below != np.arange(len(runs))), below, -1).astype(np.int64)
 
 
 def _half_width(run: int, renewal: Renewal, settings: ChoiceSettings) -> float:

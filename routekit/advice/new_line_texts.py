@@ -30,6 +30,7 @@ def say_line(
     checks: list[Check],
     row: int,
     kept: Text | None,
+    passed: str | None = None,
 ) -> Text:
     """Say what a new line is, and how it stands.
 
@@ -49,6 +50,8 @@ def say_line(
         Position of the line in the checks.
     kept : Text or None
         Why it stays an offer however it scores.
+    passed : str or None
+        The next manhole, where it leads there.
 
     Returns
     -------
@@ -60,6 +63,8 @@ def say_line(
         n=int(facts["n_manholes"]),
         length=facts["length_m"],
     )
+    if passed is not None:
+        what = say("{what}, past the next manhole to {manhole},", what=what, manhole=passed)
     if standing in (FAILS, UNPROVED):
         level = FAIL if standing == FAILS else UNKNOWN
         why = [word(check.name) for check in checks if check.verdict[row] == level]

@@ -19,7 +19,7 @@ from routekit.advice.choice import Renewal
 from routekit.advice.laid_lines import LaidLines, take_lines
 from routekit.advice.new_line_cost import NUMBERS, Weighed, weigh_lines
 from routekit.advice.new_line_proof import Proof, prove_lines
-from routekit.advice.new_line_search import bound_search, price_search
+from routekit.advice.new_line_search import bound_search, find_next, price_search
 from routekit.advice.new_line_settings import NewLineSettings
 from routekit.advice.new_line_texts import (
     BETTER,
@@ -39,7 +39,14 @@ from routekit.errors import StudyError
 from routekit.layers.decisions import Decided
 from routekit.layers.read import Layers
 from routekit.layers.settings import InputSettings
-from routekit.methods.checks import CAUTION, FAIL, UNKNOWN, Check, tabulate_checks
+from routekit.methods.checks import (
+    CAUTION,
+    FAIL,
+    UNKNOWN,
+    Check,
+    tabulate_checks,
+    worst_verdict,
+)
 from routekit.site.line_search import Sought, Street, seek_line
 from routekit.techniques import OPEN_CUT, TECHNIQUE_PHRASES, TECHNIQUES
 from routekit.vocabulary import VERDICTS
@@ -122,21 +129,54 @@ def draw_new_lines(
         zones=zones,
         sewers=renewal.runs,
     )
-    sought = [
-        seek_line(
-            run, street, price_search(run, renewal, settings), bound_search(run, renewal, settings)
+
+    def seek(run: int, last: int) -> Sought:
+        bounds = bound_search(run, renewal, settings)
+        return seek_line(run, street, price_search(run, renewal, settings), bounds, last)
+
+    def prove(runs: Ints, last: Ints, sought: list[Sought]) -> Proof | None:
+        is_found = np.array([isinstance(one.found, FoundLine) for one in sought], dtype=bool)
+        if not is_found.any():
+            return None
+        xy = [one.found.vertices for one in sought if isinstance(one.found, FoundLine)]
+        return prove_lines(
+            runs[is_found],
+            last[is_found],
+            np.array([shapely.LineString(each) for each in xy], dtype=object),
+            layers,
+            zones,
+            condition,
+            renewal,
+            decided,
+            inputs,
+            settings,
         )
-        for run in asked.tolist()
-    ]
-    own = asked[[isinstance(one.found, FoundLine) for one in sought]]
-    found = [one.found.vertices for one in sought if isinstance(one.found, FoundLine)]
-    proof = None
-    if found:
-        lines = np.array([shapely.LineString(xy) for xy in found], dtype=object)
-        proof = prove_lines(
-            own, lines, layers, zones, condition, renewal, decided, inputs, settings
-        )
+
+    sought, last = [seek(run, run) for run in asked.tolist()], asked.copy()
+    proof = prove(asked, last, sought)
+    beyond = _find_beyond(asked, proof, renewal, settings)
+    tried = np.flatnonzero(beyond >= 0)
+    farther = [seek(int(asked[at]), int(beyond[at])) for at in tried]
+    held = prove(asked[tried], beyond[tried], farther)
+    if held is not None and len(served := held.own[worst_verdict(held.checks) != FAIL]):
+        by_run = dict(zip(asked[tried].tolist(), farther, strict=True))
+        for at in np.searchsorted(asked, served).tolist():
+            sought[at], last[at] = by_run[int(asked[at])], beyond[at]
+        proof = prove(asked, last, sought)
     return _put_together(asked, sought, proof, renewal, settings)
+
+
+def _find_beyond(
+    asked: Ints, proof: Proof | None, renewal: Renewal, settings: ChoiceSettings
+) -> Ints:
+    """Find the run below each whose own two manholes no line joins that may be dug; -1 none."""
+    serves = np.zeros(len(renewal.runs), dtype=bool)
+    if proof is not None:
+        serves[proof.own[worst_verdict(proof.checks) != FAIL]] = True
+    falls = take_numbers(renewal.place.cases, "fall_m")
+    error = settings.flow.level_error_m
+    below = find_next(renewal.runs, falls, level_error_m=error)[asked]
+    return np.where(serves[asked], -1, below)
 
 
 def _put_together(
@@ -362,6 +402,13 @@ def _tabulate(
     names = pd.Series(VERDICTS).to_numpy(dtype=object)[verdict]
     phrase = [TECHNIQUE_PHRASES.get(code, "") for code in advice["technique"].astype(object)]
     kept = _keep_offers(renewal, settings)[asked]
+    manholes = renewal.runs["to_manhole"].astype(object)
+    leads = np.full(size, None, dtype=object)
+    is_past = np.zeros(size, dtype=bool)
+    if proof is not None:
+        leads[at] = manholes.iloc[proof.last].to_numpy()
+        is_past[at] = proof.last != proof.own
+    kept[is_past] = say("the run that it passes by would carry less flow, and keeps working")
     reasons: list[str] = []
     for place, one in enumerate(sought):
         row = {name: facts[name][place] for name in facts}
@@ -379,6 +426,7 @@ def _tabulate(
                 proof.checks if proof else [],
                 mine,
                 kept[place] or None,
+                str(leads[place]) if is_past[place] else None,
             )
         )
     return gpd.GeoDataFrame(
@@ -386,6 +434,7 @@ def _tabulate(
             "run_id": advice["run_id"].to_numpy(dtype=object),
             "standing": standing,
             "is_recommended": (standing == BETTER) & (kept == ""),
+            "to_manhole": leads,
             "verdict": np.where(is_found, names, "").astype(object),
             **facts,
             **{name: numbers[name].to_numpy() for name in NUMBERS},

@@ -24,6 +24,10 @@ _THIN_M: Final = 0.05
 """Obstacles drawn as lines are taken this wide on each side, m (house choice)."""
 _QUARTER: Final = 4
 """Chords to a quarter of a structural root zone in the search (house choice)."""
+_KEPT_M: Final = 1.0
+"""Nothing is dug so near to a run that is passed by and keeps working, m (house choice)."""
+_JOINS_M: Final = 3.0
+"""But for this distance from the manhole where both end, m (house choice)."""
 _COARSE_M: Final = 0.3
 """Priced areas are drawn no finer than this for the search, m (house choice)."""
 _REACH_M: Final = 30.0
@@ -96,13 +100,17 @@ class Sought(NamedTuple):
     names: tuple[Text, ...]
 
 
-def seek_line(run: int, street: Street, prices: Prices, bounds: Bounds) -> Sought:
-    """Seek the cheapest new line between the two ends of a run.
+def seek_line(
+    run: int, street: Street, prices: Prices, bounds: Bounds, last: int | None = None
+) -> Sought:
+    """Seek the cheapest new line between the two ends of a run, or to the end of another.
 
     Parameters
     ----------
     run : int
         Position in `street.sewers`.
+    last : int or None
+        Position of the run at whose lower end the line ends, where that is not its own.
     street : Street
     prices : Prices
     bounds : Bounds
@@ -117,11 +125,23 @@ def seek_line(run: int, street: Street, prices: Prices, bounds: Bounds) -> Sough
     given, ground that no surface covers are forbidden. A tree whose structural zone is not known
     forbids nothing here: what its line does to it is measured afterwards.
     """
-    line = np.asarray(street.sewers.geometry)[run]
-    ends = shapely.get_coordinates(line)[[0, -1]]
+    lines_of = np.asarray(street.sewers.geometry)
+    both = (lines_of[run], lines_of[run if last is None else last])
+    ends = np.stack(
+        [shapely.get_coordinates(each)[at] for each, at in zip(both, (0, -1), strict=True)]
+    )
     reach = bounds.margin_m + bounds.half_width_m + 1
     area = shapely.buffer(shapely.LineString(ends), reach, cap_style="square")
     shapes, names = _forbid(area, street)
+    if last is not None and last != run:
+        # What is passed by keeps working: nothing is dug along it but where both lines end.
+        kept = shapely.difference(
+            shapely.buffer(lines_of[last], _KEPT_M),
+            shapely.Point(ends[1]).buffer(_JOINS_M),
+        )
+        shapes = np.append(shapes, _polygons(np.array([kept], dtype=object)))
+        named = street.sewers["run_id"].iloc[last]
+        names = (*names, say("{kind} {name}", kind=word("sewer"), name=str(named)))
     services, sewers = _near(street.services, area), _near(street.sewers, area)
     others = sewers[(sewers["run_id"] != street.sewers["run_id"].iloc[run]).to_numpy()]
     lines = np.concatenate([_lines(services, area), _lines(others, area)])

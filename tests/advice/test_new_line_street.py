@@ -209,6 +209,31 @@ def test_without_a_line_it_is_said_what_stands_in_the_way_and_what_to_give_up(gi
     assert "without building H7" in row["reason"]
 
 
+def test_where_no_line_leads_to_its_own_manhole_one_to_the_next_is_offered(given):
+    """A shed on the lower manhole of R2; the run below falls on from there to the next."""
+    own = given[0][0]
+    shed = lay([area(98, -2, 102, 2)], obstacle_id="H8", kind="building")
+    row = draw(given, layers={"obstacles": shed}).loc["R2"]
+    ends = own.runs.set_index("run_id")
+    assert row["to_manhole"] == ends.loc["R3", "to_manhole"] != ends.loc["R2", "to_manhole"]
+    assert row["standing"] in (WORSE, BETTER)
+    assert not row["is_recommended"]
+    assert row["n_structural"] == 0
+    assert row["reason"].count(row["to_manhole"]) == 1
+    reached = shapely.get_coordinates(row.geometry)[[0, -1]]
+    assert reached == pytest.approx(np.array([at(50, 0), at(150, 0)]))
+    # Where the run below rises, or its level is not known, it leads nowhere.
+    for level in (1.2, np.nan):
+        inverts = own.runs["invert_down_m"].to_numpy(copy=True)
+        inverts[2] = level
+        renewal = given[0][3]
+        runs = renewal.runs.assign(invert_down_m=inverts)
+        kept = [replace(renewal, runs=runs) if each is renewal else each for each in given[0]]
+        none = draw((kept, None), layers={"obstacles": shed}).loc["R2"]
+        assert none["standing"] == NONE
+        assert "building H8" in none["reason"]
+
+
 def test_a_better_line_needs_a_better_score_and_no_unknown(given):
     """Where nothing but the open cut of the run itself is weighed beside it, the line wins."""
     renewal = given[0][3]
