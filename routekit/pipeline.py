@@ -317,7 +317,10 @@ def conclude(
         radius_m=settings.methods.condition.association_radius_m,
     )
     connections = find_connections(
-        layers, renewal.runs, reach_m=settings.site.digs.connection_reach_m
+        layers.connections,
+        layers.inspections,
+        renewal.runs,
+        reach_m=settings.site.digs.connection_reach_m,
     )
     record = keep_record(
         layers,

@@ -128,6 +128,7 @@ RAISES_NOTHING = {
     "conclude",
     "describe_stems",
     "find_alerts",
+    "find_connections",
     "find_diversions",
     "find_nearest_runs",
     "find_needs",

@@ -77,7 +77,12 @@ def prepare_place(
     -------
     Place
     """
-    connections = find_connections(layers, runs, reach_m=layout.site.digs.connection_reach_m)
+    connections = find_connections(
+        layers.connections,
+        layers.inspections,
+        runs,
+        reach_m=layout.site.digs.connection_reach_m,
+    )
     forbidding = _forbidding_trees(layers.trees, decided, layout.site.placement.forbidding_trees)
     return Place(
         pit_bans={tree: _say_ban(tree, decided.no_pit_notes) for tree in forbidding},
@@ -140,24 +145,44 @@ def _is_set(flags: pd.Series) -> Flags:
     return flags.astype("boolean").to_numpy(dtype=bool, na_value=False)
 
 
-def find_connections(layers: Layers, runs: gpd.GeoDataFrame, *, reach_m: float) -> gpd.GeoDataFrame:
+def find_connections(
+    connections: gpd.GeoDataFrame,
+    inspections: pd.DataFrame,
+    runs: gpd.GeoDataFrame,
+    *,
+    reach_m: float,
+) -> gpd.GeoDataFrame:
     """Find all connections that are known: of the data, each with its run, and seen by a camera.
 
     Parameters
     ----------
-    layers : Layers
-        connections and inspections.
+    connections : GeoDataFrame
+        Those of the data: run_id (may be missing), geometry.
+    inspections : DataFrame
+        Observations.
     runs : GeoDataFrame
+        run_id, length_m, geometry.
     reach_m : float
         Farthest run that a connection without a run is given to, m.
 
     Returns
     -------
     GeoDataFrame
-        As from `assign_connections` and `add_seen_connections`.
+        Those of the data first: as from `assign_connections` and `add_seen_connections`.
+
+    Examples
+    --------
+    >>> runs = gpd.GeoDataFrame({"run_id": ["A"], "length_m": 10.0},
+    ...     geometry=gpd.GeoSeries.from_wkt(["LINESTRING (0 0, 10 0)"]))
+    >>> connections = gpd.GeoDataFrame({"connection_id": ["H1"], "run_id": [None], "kind": "house"},
+    ...     geometry=gpd.points_from_xy([4.0], [2.0]))
+    >>> columns = ["run_id", "chainage_m", "code", "characterisation", "quantification"]
+    >>> seen = pd.DataFrame(columns=columns)
+    >>> find_connections(connections, seen, runs, reach_m=15.0)["run_id"].tolist()
+    ['A']
     """
-    placed = assign_connections(layers.connections, runs, reach_m=reach_m)
-    return add_seen_connections(placed, layers.inspections, runs)
+    placed = assign_connections(connections, runs, reach_m=reach_m)
+    return add_seen_connections(placed, inspections, runs)
 
 
 def assign_connections(

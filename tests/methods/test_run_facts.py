@@ -63,8 +63,7 @@ def test_houses_of_connections_that_name_no_run_or_only_a_camera_saw_are_counted
     seen = pd.DataFrame({"run_id": "B", "chainage_m": [5.0, 30.0], "code": "BCA"}).assign(
         characterisation="A", quantification=np.nan
     )
-    layers = SimpleNamespace(connections=connections, inspections=seen)
-    found = find_connections(layers, runs, reach_m=15.0)
+    found = find_connections(connections, seen, runs, reach_m=15.0)
     houses = count_houses(runs, found)
     assert houses[:2].tolist() == [2.0, 2.0]
     assert np.isnan(houses[2])
