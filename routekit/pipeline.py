@@ -42,6 +42,7 @@ from routekit.methods.run_facts import find_connections, measure_chainages
 from routekit.outputs.notebook import ShownResult
 from routekit.programme.diversion import Flows, find_diversions
 from routekit.programme.programme import Works, make_programme, report_unplaced
+from routekit.programme.stages import list_stages
 from routekit.record.after_care import plan_care
 from routekit.record.permits import match_packages
 from routekit.record.returned import Record, keep_record
@@ -128,7 +129,7 @@ class Concluded:
 
     Attributes
     ----------
-    root_links, tree_balance, totals, near_misses, tree_needs, permits, programme, alerts,
+    root_links, tree_balance, totals, near_misses, tree_needs, permits, programme, stages, alerts,
     flow_diversion, after_care, tree_protection, surveys : DataFrame
         As in the schema.
     record : Record
@@ -146,6 +147,7 @@ class Concluded:
     tree_needs: pd.DataFrame
     permits: pd.DataFrame
     programme: pd.DataFrame
+    stages: pd.DataFrame
     alerts: pd.DataFrame
     flow_diversion: pd.DataFrame
     after_care: pd.DataFrame
@@ -343,7 +345,11 @@ def conclude(
         balance,
         renewal.advice,
     )
-    permits, programme = match_packages(record.permits, _plan_works(study, condition, renewal))
+    plan = _plan_works(study, condition, renewal, record.finished)
+    permits, programme = match_packages(record.permits, plan)
+    stages = list_stages(
+        programme, renewal.times, renewal.advice, renewal.works.strings, settings.programme
+    )
     alerts = find_alerts(
         renewal.advice,
         renewal.runs,
@@ -365,6 +371,7 @@ def conclude(
         tree_needs=needs,
         permits=permits,
         programme=programme,
+        stages=stages,
         alerts=alerts,
         flow_diversion=_divert_flow(study, layers, renewal, programme, connections),
         after_care=plan_care(
@@ -540,6 +547,7 @@ def _collect(
         new_line_connections=new_lines.connections,
         as_built=found.record.as_built,
         programme=found.programme,
+        stages=found.stages,
         flow_diversion=found.flow_diversion,
         lessons=found.record.lessons,
         permits=found.permits,
@@ -572,8 +580,10 @@ def _name_runs(
     return named.assign(chainage_m=measure_chainages(named, runs))
 
 
-def _plan_works(study: Study, condition: pd.DataFrame, renewal: Chosen) -> pd.DataFrame:
-    """Make the programme of the recommended works."""
+def _plan_works(
+    study: Study, condition: pd.DataFrame, renewal: Chosen, finished: pd.Series
+) -> pd.DataFrame:
+    """Make the programme of the recommended works that are still to do."""
     works = Works(
         runs=renewal.runs,
         advice=renewal.advice,
@@ -585,7 +595,7 @@ def _plan_works(study: Study, condition: pd.DataFrame, renewal: Chosen) -> pd.Da
         laydown=renewal.laydown,
         encroachments=renewal.encroachments,
     )
-    return make_programme(works, study.settings.programme)
+    return make_programme(works, study.settings.programme, finished)
 
 
 def _divert_flow(

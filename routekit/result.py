@@ -100,6 +100,7 @@ class Result:
     new_line_connections: gpd.GeoDataFrame
     as_built: pd.DataFrame
     programme: pd.DataFrame
+    stages: pd.DataFrame
     flow_diversion: pd.DataFrame
     lessons: pd.DataFrame
     permits: pd.DataFrame

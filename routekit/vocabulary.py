@@ -33,6 +33,7 @@ def write_count(number: float, noun: str, many: str | None = None) -> str:
 PLACED: Final = message("placed")
 TO_CONFIRM: Final = message("to confirm")
 NO_PLACE: Final = message("cannot be placed")
+FINISHED: Final = message("finished")
 """Status of a package of the programme."""
 
 SEVERITIES: Final = (message("none"), message("minor"), message("major"), message("structural"))

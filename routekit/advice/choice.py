@@ -69,8 +69,8 @@ Tell = Callable[[str], None]
 class Chosen:
     """What is chosen for every run; see `routekit.result.Result` for the tables.
 
-    `sides` are the quantities of each run by open cut and as recommended, `place` what trees are
-    balanced on.
+    `times` are the working days of each run item by item (`priced_items.time_runs`), `sides` the
+    quantities of each run by open cut and as recommended, `place` what trees are balanced on.
     """
 
     runs: gpd.GeoDataFrame
@@ -81,6 +81,7 @@ class Chosen:
     encroachments: pd.DataFrame
     laydown: gpd.GeoDataFrame
     quantities: pd.DataFrame
+    times: pd.DataFrame
     sides: tuple[pd.DataFrame, pd.DataFrame]
     place: Ground
 
@@ -269,7 +270,7 @@ def _write_renewal(
         **both("chosen_by", _name_choosers(advice, decided)),
     )
     connections = place.cases["n_connections"].to_numpy(dtype=float)
-    items = itemise_works(place, plans, works, shares, chosen, settings)
+    items, times = itemise_works(place, plans, works, shares, chosen, settings)
     items = add_asbestos(items, place.runs, chosen, works, connections)
     needs = place.cases["needs_work"].to_numpy() > 0
     open_cut = final.quantities[OPEN_CUT] if laid is None else laid.open_cut
@@ -282,6 +283,7 @@ def _write_renewal(
         encroachments=encroachments,
         laydown=laydown,
         quantities=items,
+        times=times,
         sides=take_sides(needs, chosen, final.quantities, open_cut),
         place=ground,
         choice=chosen_strings,

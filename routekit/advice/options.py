@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from routekit.advice.full_plans import plan_in_full
-from routekit.advice.priced_items import itemise_runs
+from routekit.advice.priced_items import itemise_runs, time_runs
 from routekit.advice.quantities import run_quantities
 from routekit.advice.rates import LEVELS
 from routekit.advice.run_digging import count_spots, judge_works
@@ -156,8 +156,8 @@ def itemise_works(
     shares: pd.DataFrame,
     technique: Texts,
     settings: ChoiceSettings,
-) -> pd.DataFrame:
-    """List the priced items of each run's own technique.
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """List what is priced and what is timed of each run's own technique.
 
     Parameters
     ----------
@@ -169,14 +169,16 @@ def itemise_works(
 
     Returns
     -------
-    pandas.DataFrame
-        See `routekit.advice.priced_items.itemise_runs`.
+    items, times : pandas.DataFrame
+        See `itemise_runs` and `time_runs` of `routekit.advice.priced_items`.
     """
     n_spots = count_spots(works, place.runs["run_id"])
     sites, full = plan_in_full(place, plans, works, n_spots, settings.trench)
-    return itemise_runs(
-        technique, sites, full, shares, trench=settings.trench, settings=settings.advice
+    items, times = (
+        listed(technique, sites, full, shares, trench=settings.trench, settings=settings.advice)
+        for listed in (itemise_runs, time_runs)
     )
+    return items, times
 
 
 def _least_flow(cases: pd.DataFrame) -> Floats:

@@ -1,15 +1,16 @@
-"""What a tenderer prices: the items of each run's own technique, one row each."""
+"""What a tenderer prices of each run's own technique, item by item, and how long each takes."""
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from routekit.advice.earthworks import Site, read_site
-from routekit.advice.quantities import DAY_ITEMS, work_days
+from routekit.advice.quantities import DAY_ITEMS, time_items, work_days
 from routekit.advice.rates import LEVELS, FloatArray, RateGroup
 from routekit.advice.settings import AdviceSettings
 from routekit.advice.work_items import RECIPES
@@ -17,6 +18,9 @@ from routekit.pipes.settings import TrenchSettings
 
 ITEM_COLUMNS: Final = ("run_id", "technique", "item", "text", "quantity", "unit", "rate")
 """Columns of the table of items, in order."""
+
+TIME_COLUMNS: Final = ("run_id", "item", "days_low", "days", "days_high")
+"""Columns of the table of timed items, in order."""
 
 _MID: Final = LEVELS.index("mid")
 _EACH: Final = " each"
@@ -59,17 +63,8 @@ def itemise_runs(
     names = np.asarray(technique, dtype=object).astype(str)
     fields = list(type(settings.rates).model_fields)
     amounts = np.zeros((len(runs), len(fields)))
-    for name in RECIPES:
-        here = np.flatnonzero(names == name)
-        if len(here):
-            site = read_site(
-                runs.iloc[here],
-                plans[name].iloc[here],
-                shares.iloc[here],
-                trench=trench,
-                work=settings.work,
-            )
-            amounts[here] = _list_amounts(name, site, fields, settings)
+    for name, here, site in _read_sites(names, runs, plans, shares, trench, settings):
+        amounts[here] = _list_amounts(name, site, fields, settings)
     run, item = np.nonzero(np.isnan(amounts) | (amounts != 0))
     table = _describe(fields, settings.rates).iloc[item].reset_index(drop=True)
     return table.assign(
@@ -77,6 +72,64 @@ def itemise_runs(
         technique=names[run].astype(object),
         quantity=amounts[run, item],
     )[list(ITEM_COLUMNS)]
+
+
+def time_runs(
+    technique: ArrayLike,
+    runs: pd.DataFrame,
+    plans: dict[str, pd.DataFrame],
+    shares: pd.DataFrame,
+    *,
+    trench: TrenchSettings,
+    settings: AdviceSettings,
+) -> pd.DataFrame:
+    """List the working days of each run's own technique, item by item of production.
+
+    Parameters
+    ----------
+    technique, runs, plans, shares, trench, settings
+        See `itemise_runs`.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Columns `TIME_COLUMNS`, by run in the order given, then in the order of production: item
+        (its name there), working days of one crew (NaN not known; items that take none are left
+        out). The days of a run add up to those of its technique.
+    """
+    names = np.asarray(technique, dtype=object).astype(str)
+    fields = list(type(settings.production).model_fields)
+    days = np.zeros((len(runs), len(fields), len(LEVELS)))
+    for name, here, site in _read_sites(names, runs, plans, shares, trench, settings):
+        for item, each in time_items(RECIPES[name](site), settings.production).items():
+            days[here, fields.index(item)] = each
+    run, item = np.nonzero((np.isnan(days) | (days != 0)).any(axis=2))
+    low, mid, high = days[run, item].T
+    return pd.DataFrame(
+        {
+            "run_id": runs["run_id"].to_numpy()[run],
+            "item": pd.Categorical.from_codes(item, categories=fields),
+            "days_low": low,
+            "days": mid,
+            "days_high": high,
+        }
+    )
+
+
+def _read_sites(
+    names: NDArray[np.str_],
+    runs: pd.DataFrame,
+    plans: dict[str, pd.DataFrame],
+    shares: pd.DataFrame,
+    trench: TrenchSettings,
+    settings: AdviceSettings,
+) -> Iterator[tuple[str, NDArray[np.int64], Site]]:
+    """Read by technique the runs that have it, with their rows."""
+    for name in RECIPES:
+        here = np.flatnonzero(names == name)
+        if len(here):
+            rows = runs.iloc[here], plans[name].iloc[here], shares.iloc[here]
+            yield name, here, read_site(*rows, trench=trench, work=settings.work)
 
 
 def _list_amounts(name: str, site: Site, fields: list[str], settings: AdviceSettings) -> FloatArray:

@@ -260,13 +260,39 @@ def work_days(work: Items, production: RateGroup, size: int) -> FloatArray:
         If an output of a day is zero.
     """
     days = np.zeros((size, len(LEVELS)))
+    for each in time_items(work, production).values():
+        days += each
+    return days
+
+
+def time_items(work: Items, production: RateGroup) -> Items:
+    """Find the working days of one crew, item by item.
+
+    Parameters
+    ----------
+    work : dict of str to numpy.ndarray of float, shape (n,)
+        Work items; those that production does not name take no time of their own.
+    production : RateGroup
+        Output for each day, or days each.
+
+    Returns
+    -------
+    dict of str to numpy.ndarray of float, shape (n, 3)
+        Low, mid and high days by item of production, in its order.
+
+    Raises
+    ------
+    ValueError
+        If an output of a day is zero.
+    """
+    days: Items = {}
     for item in [name for name in type(production).model_fields if name in work]:
         rate = production.triple(item)
         if production.unit(item).endswith(PER_DAY):
             if (rate <= 0).any():
                 raise ValueError(f"production {item} must be more than zero, got {rate.tolist()}")
             rate = 1 / rate[::-1]
-        days += _scale(work[item], rate)
+        days[item] = _scale(work[item], rate)
     return days
 
 

@@ -52,6 +52,7 @@ ROW_KEYS: dict[str, tuple[str, ...]] = {
     "alerts": ("alert", "item_id", "run_id"),
     "surveys": ("survey",),
     "programme": ("package_id",),
+    "stages": ("package_id", "stage"),
     "flow_diversion": ("work_id",),
     "new_lines": ("run_id",),
     "new_line_checks": ("run_id", "check"),

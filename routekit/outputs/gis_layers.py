@@ -160,8 +160,8 @@ def collect_layers(result: Result, *, max_check_rows: int) -> list[Layer]:
         trenches, strings, pits, new_lines, new_line_connections, new_line_checks,
         digs, robot_reopenings, encroachments, trees, crowns,
         tree_fences, tree_protection, findings,
-        totals, quantities, ways, alerts, surveys, as_built, programme, flow_diversion, lessons,
-        permits, after_care, rules, decisions, provenance.
+        totals, quantities, ways, alerts, surveys, as_built, programme, stages, flow_diversion,
+        lessons, permits, after_care, rules, decisions, provenance.
     """
     checks, note = select_checks(result, max_check_rows)
     trees = join_trees(result)
@@ -194,6 +194,7 @@ def collect_layers(result: Result, *, max_check_rows: int) -> list[Layer]:
         _plain("surveys", result.surveys),
         _plain("as_built", result.as_built),
         _plain("programme", result.programme),
+        _plain("stages", result.stages),
         _plain("flow_diversion", result.flow_diversion),
         _plain("lessons", result.lessons),
         _plain("permits", result.permits),

@@ -69,6 +69,7 @@ def collect_sheets(result: Result) -> dict[str, pd.DataFrame]:
         "Totals": result.totals,
         "To confirm": word_limits(checks),
         "Programme": result.programme,
+        "Stages": result.stages,
         "Flow diversion": result.flow_diversion,
         "Surveys": result.surveys.assign(currency=find_currency(result.totals)),
         "Permits": result.permits,

@@ -61,6 +61,7 @@ def gather_parts(settings: StudySettings, prepared: Prepared, parts: Sequence[Ta
         encroachments=table["encroachments"],
         laydown=table["laydown"],
         quantities=table["quantities"],
+        times=table["times"],
         sides=(table["side_0"], table["side_1"]),
         place=Ground(
             runs=prepared.runs.set_geometry(

@@ -82,7 +82,10 @@ def _list_runs(judged: JudgedRuns, prepared: Prepared, own: Flags, part: Part) -
     sides = {f"side_{n}": by_run(side) for n, side in enumerate(chosen.sides)}
     return {
         **{name: by_run(getattr(chosen, name)) for name in ("runs", "advice")},
-        **{name: by_name(_move(getattr(chosen, name), part)) for name in ("checks", "quantities")},
+        **{
+            name: by_name(_move(getattr(chosen, name), part))
+            for name in ("checks", "quantities", "times")
+        },
         "options": _order_options(chosen.options, own, part),
         **sides,
         "cases": by_run(chosen.place.cases[list(CASES)]),

@@ -21,7 +21,11 @@ STORM, _, _, UNKNOWN_USE = USES
 
 
 def list_works(
-    runs: pd.DataFrame, advice: pd.DataFrame, options: pd.DataFrame, condition: pd.DataFrame
+    runs: pd.DataFrame,
+    advice: pd.DataFrame,
+    options: pd.DataFrame,
+    condition: pd.DataFrame,
+    finished: pd.Series,
 ) -> pd.DataFrame:
     """List the runs that are worked on, with the days of their technique.
 
@@ -35,13 +39,16 @@ def list_works(
         run_id, technique, days_low, days, days_high, new_bore_mm.
     condition : pandas.DataFrame
         priority.
+    finished : pandas.Series of str
+        By run_id that is finished, the day (YYYY-MM-DD).
 
     Returns
     -------
     pandas.DataFrame
         By run that a gang works on, in the order of their ids: run_id, street, is_named,
         string_id, kind (of `KINDS`), use, priority, length_m, low, mid, high (working days; NaN
-        for not known), grows (the bore gets larger, or it is not known whether).
+        for not known), grows (the bore gets larger, or it is not known whether), done_on (the day
+        on which it was finished; blank for not, or not known).
     """
     technique = advice["technique"].astype(object).fillna("").astype(str)
     kind = technique.map(SEEN)
@@ -72,6 +79,7 @@ def list_works(
             "mid": take_numbers(chosen, "days"),
             "high": days["high"],
             "grows": is_new & ~(bore <= before),
+            "done_on": ids.map(finished).astype(object).fillna("").to_numpy(object),
         }
     ).sort_values("run_id", ignore_index=True)
 
@@ -132,12 +140,15 @@ def make_packages(
     pandas.DataFrame
         By package: street (the first, of a string that lies in several; blank for not known),
         is_named, string_id (blank for none), run_ids (those of a string in its order), kind,
-        priority (of the most urgent run), weight, n_runs, length_m, low, mid, high (whole working
-        days: those of the gang, set-up and, of a string, its rest before it may be tied in; NaN
-        where one of them is not known).
+        priority (of the most urgent run), weight, n_runs, length_m, done_run_ids, n_done and
+        done_on (its finished runs, and the last day on which one was; blank for none), low, mid,
+        high (whole working days of what is left: those of the gang, set-up and, of a string, its
+        rest before it may be tied in; NaN where one of them is not known, 0 where nothing is left).
     """
+    works = works.assign(is_done=works["done_on"] != "")
     groups = works.groupby("package")
     weight = pd.Series(_weigh(works["priority"], settings), index=works.index)
+    weight = weight.mask(works["is_done"], 0)
     top = weight.groupby(works["package"]).idxmax()
     table = pd.DataFrame(
         {
@@ -150,15 +161,23 @@ def make_packages(
             "weight": weight.groupby(works["package"]).max().astype(int),
             "n_runs": groups.size(),
             "length_m": groups["length_m"].sum(min_count=1),
+            "done_run_ids": works["run_id"]
+            .where(works["is_done"])
+            .groupby(works["package"])
+            .agg(lambda ids: ID_MARK.join(ids.dropna())),
+            "n_done": groups["is_done"].sum(),
+            "done_on": groups["done_on"].max(),
         }
     )
     table["run_ids"] = _order_runs(table, strings)
     rest = table["string_id"].map(strings.set_index("string_id")["tie_days"])
     rest = rest.astype(float).where(table["string_id"] != "", 0.0)
+    is_done = table["n_done"] == table["n_runs"]
     for level, extra in zip(LEVELS, settings.set_up_days, strict=True):
-        days = groups[level].sum(min_count=1).mask(groups[level].count() < groups.size())
+        left = works[level].mask(works["is_done"], 0.0).groupby(works["package"])
+        days = left.sum(min_count=1).mask(left.count() < left.size())
         whole = np.ceil(days + extra + rest - 1e-9)
-        table[level] = whole.where(whole.isna(), np.maximum(whole, 1.0))
+        table[level] = whole.where(whole.isna(), np.maximum(whole, 1.0)).mask(is_done, 0.0)
     return table.reset_index(drop=True)
 
 

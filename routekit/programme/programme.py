@@ -34,7 +34,7 @@ from routekit.programme.problem import Problem, find_starts, keep
 from routekit.programme.settings import ProgrammeSettings
 from routekit.programme.solve import solve
 from routekit.programme.windows import SEASONS, Windows, find_concerns, find_open, set_windows
-from routekit.vocabulary import NO_PLACE, PLACED, TO_CONFIRM
+from routekit.vocabulary import FINISHED, NO_PLACE, PLACED, TO_CONFIRM
 from routekit.words.texts import both, fill, join, name_some, say, take_texts, word
 
 SPARE_YEARS: Final = 3
@@ -57,13 +57,17 @@ class Works:
     encroachments: pd.DataFrame
 
 
-def make_programme(tables: Works, settings: ProgrammeSettings) -> pd.DataFrame:
+def make_programme(
+    tables: Works, settings: ProgrammeSettings, finished: pd.Series | None = None
+) -> pd.DataFrame:
     """Make the programme of the recommended works.
 
     Parameters
     ----------
     tables : Works
     settings : ProgrammeSettings
+    finished : pandas.Series of str, optional
+        By run_id that is finished, the day (YYYY-MM-DD): it is planned no more.
 
     Returns
     -------
@@ -71,19 +75,30 @@ def make_programme(tables: Works, settings: ProgrammeSettings) -> pd.DataFrame:
         The table `programme` of the result, in the order of starts; no rows where no programme is
         asked for, or nothing is worked on.
     """
-    works = list_works(tables.runs, tables.advice, tables.options, tables.condition)
+    done = pd.Series(dtype=object) if finished is None else finished
+    works = list_works(tables.runs, tables.advice, tables.options, tables.condition, done)
     if not settings.is_made:
         works = works.iloc[:0]
     works = works.assign(package=part_packages(works, settings), opens=_find_opening(works, tables))
     packages = make_packages(works, tables.strings, settings)
     horizon = _choose_horizon(packages, settings)
     dates = list_dates(settings.start, horizon, settings.holidays) if settings.start else None
-    concerns = find_concerns(works, tables.encroachments, tables.pits, settings)
+    is_left = (works["done_on"] == "").to_numpy(dtype=bool)
+    is_whole = works["package"].map(_find_done(packages)).to_numpy(dtype=bool)
+    concerned = works[is_left | is_whole].reset_index(drop=True)
+    works = works[is_left].reset_index(drop=True)
+    concerns = find_concerns(concerned, tables.encroachments, tables.pits, settings)
     windows = set_windows(concerns, dates, settings)
     before, circle = _order_sizes(works, tables.runs, len(packages))
     problem = _set_problem(packages, works, tables, windows, before, settings, horizon)
     hindrance = _find_hindrances(problem, packages, windows, settings)
     return _write(packages, problem, hindrance, circle, windows, dates, tables, settings)
+
+
+def _find_done(packages: pd.DataFrame) -> pd.Series:
+    """Tell which packages are finished, run by run."""
+    done: pd.Series = packages["n_done"] == packages["n_runs"]
+    return done
 
 
 def report_unplaced(programme: pd.DataFrame) -> pd.DataFrame:
@@ -162,10 +177,10 @@ def _set_problem(
     settings: ProgrammeSettings,
     horizon: int,
 ) -> Problem:
-    """Write the packages as a problem; one whose days are not known stands with a day."""
+    """Write the packages as a problem; one of no days, or none known, stands with a day."""
     is_open, liked = find_open(windows, settings, horizon)
     return Problem(
-        days=packages["mid"].fillna(1.0).to_numpy(np.int64),
+        days=packages["mid"].fillna(1.0).clip(lower=1.0).to_numpy(np.int64),
         gang=np.array([KINDS.index(kind) for kind in packages["kind"]], dtype=np.int64),
         gangs=np.array([settings.gangs.get(kind, 1) for kind in KINDS], dtype=np.int64),
         alone=_group_alone(packages, works, tables, settings),
@@ -217,11 +232,12 @@ def _share_ground(packages: pd.DataFrame, tables: Works) -> list[frozenset[int]]
 def _find_hindrances(
     problem: Problem, packages: pd.DataFrame, windows: Windows, settings: ProgrammeSettings
 ) -> Objects:
-    """Say of each package why it cannot be placed; blank where it can."""
+    """Say of each package why it cannot be placed; blank where it can, or is finished."""
     size = len(packages)
     why: Objects = fill([""] * size)
+    is_done = _find_done(packages).to_numpy(dtype=bool)
     lost = packages["mid"].isna().to_numpy()
-    shut = ~find_starts(problem.is_open, problem.days).any(axis=1)
+    shut = ~find_starts(problem.is_open, problem.days).any(axis=1) & ~is_done
     why[shut] = fill([_say_shut(one, windows, settings) for one in np.flatnonzero(shut).tolist()])
     why[lost] = fill([say("the days of a run in it are not known")] * int(lost.sum()))
     names = name_packages(size)
@@ -230,7 +246,7 @@ def _find_hindrances(
         waits = np.isin(problem.before[:, 0], blocked) & ~np.isin(problem.before[:, 1], blocked)
         for first, second in problem.before[waits].tolist():
             why[second] = say("waits for {package}, which has no place", package=names[first])
-        free = np.flatnonzero(why == "")
+        free = np.flatnonzero((why == "") & ~is_done)
         unplaced = free[place_greedily(keep(problem, free)) < 0]
         why[unplaced] = fill([_say_shut(one, windows, settings) for one in unplaced.tolist()])
         if not waits.any() and not len(unplaced):
@@ -312,7 +328,8 @@ def _write(
     settings: ProgrammeSettings,
 ) -> pd.DataFrame:
     """Write the table of the programme."""
-    free = np.flatnonzero(hindrance == "")
+    is_done = _find_done(packages).to_numpy(dtype=bool)
+    free = np.flatnonzero((hindrance == "") & ~is_done)
     effort = min(settings.effort_each * len(free), settings.effort_most)
     days = _place(problem, free, packages, effort)
     ends = {
@@ -323,14 +340,21 @@ def _write(
     kept = _keeps_season(problem, days.mid)
     room = tables.strings.set_index("string_id")["laydown_has_room"]
     doubts = [
-        _list_doubts(one, packages, windows, room, settings, bool(circle[one]), bool(kept[one]))
+        []
+        if is_done[one]
+        else _list_doubts(
+            one, packages, windows, room, settings, bool(circle[one]), bool(kept[one])
+        )
         for one in range(len(packages))
     ]
-    status = np.where(
-        hindrance != "", NO_PLACE, np.where([bool(d) for d in doubts], TO_CONFIRM, PLACED)
+    status = np.select(
+        [is_done, hindrance != "", np.array([bool(d) for d in doubts], dtype=bool)],
+        [FINISHED, NO_PLACE, TO_CONFIRM],
+        PLACED,
     )
     concerned = [
-        _list_windows(one, windows, settings, ("must", "prefer")) for one in range(len(packages))
+        [] if is_done[one] else _list_windows(one, windows, settings, ("must", "prefer"))
+        for one in range(len(packages))
     ]
     table = pd.DataFrame(
         {
@@ -340,6 +364,9 @@ def _write(
             "run_ids": packages["run_ids"],
             "n_runs": packages["n_runs"],
             "length_m": packages["length_m"],
+            "done_run_ids": packages["done_run_ids"],
+            "n_done": packages["n_done"],
+            "done_on": packages["done_on"],
             "work": packages["kind"],
             "gang": days.gang,
             "priority": packages["priority"],

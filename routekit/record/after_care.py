@@ -38,8 +38,9 @@ def plan_care(
     done : DataFrame
         `done_runs` of what came back: run_id, done_on.
     programme : DataFrame
-        run_ids, finish_date: the likely last day of each package, as YYYY-MM-DD; missing where it
-        has none.
+        run_ids, finish_date, done_on, days: the likely last day of each package, as YYYY-MM-DD;
+        missing where it has none, and where it is finished, which is by done_on if no days are
+        left.
     settings : RecordSettings
     visits : float
         Visits to water a tree, over all seasons: `advice.site_items.watering_visits`.
@@ -56,7 +57,9 @@ def plan_care(
     trees = pd.Index(needs["tree_id"][needs["need"].isin(DUG_NEEDS).to_numpy(dtype=bool)]).unique()
     trees = trees.astype("str").sort_values()
     loss = pd.Series(take_numbers(balance, "loss_m2"), index=balance["tree_id"].astype("str"))
-    planned = programme[["finish_date"]].assign(run_id=split_ids(programme["run_ids"]))
+    last = programme["finish_date"].astype(object)
+    last = last.mask(programme["days"].eq(0), programme["done_on"].astype(object))
+    planned = pd.DataFrame({"finish_date": last, "run_id": split_ids(programme["run_ids"])})
     planned = planned.explode("run_id").dropna().rename(columns={"finish_date": "done_on"})
     ends = {
         "due_on": _find_ends(trees, encroachments, done),

@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from routekit.advice.whole_life import RENEWALS
 from routekit.arrays import Flags, Floats, Texts, split_ids, take_numbers
 from routekit.layers.site_return import SiteReturn
 from routekit.pipes.pull import exceeds
@@ -105,6 +106,43 @@ def compare_as_built(returned: SiteReturn, plan: Plan, settings: RecordSettings)
     parts.append(_measure_zones(returned.pits_dug, plan))
     parts.append(_judge_roots(returned.roots_met, plan, settings))
     return _finish(parts)
+
+
+def find_finished(done: pd.DataFrame, advice: pd.DataFrame) -> pd.Series:
+    """Find the runs whose works are finished: as planned or renewed otherwise, and not failed.
+
+    Parameters
+    ----------
+    done : DataFrame
+        `done_runs` of what came back: run_id, technique, done_on, test_passed.
+    advice : DataFrame
+        run_id, technique.
+
+    Returns
+    -------
+    pandas.Series of str
+        By run_id the day as YYYY-MM-DD. A run stays unfinished where nobody wrote down the
+        technique or the day, where its test failed, and where something less than a renewal was
+        done in place of what is planned.
+
+    Examples
+    --------
+    >>> done = pd.DataFrame({"run_id": ["A", "B", "C"], "technique": ["cipp", "cut_roots", "cipp"],
+    ...     "done_on": ["2026-05-04"] * 3, "test_passed": pd.array([None, True, False], "boolean")})
+    >>> advice = pd.DataFrame({"run_id": ["A", "B", "C"], "technique": ["open_cut"] * 3})
+    >>> find_finished(done, advice).to_dict()
+    {'A': '2026-05-04'}
+    """
+    planned = pd.Series(
+        advice["technique"].astype(object).to_numpy(), index=advice["run_id"].astype(str)
+    )
+    technique = done["technique"].astype(object)
+    run_id = done["run_id"].astype(str)
+    is_same = technique.eq(run_id.map(planned)) | technique.isin(RENEWALS)
+    failed = done["test_passed"].eq(False).to_numpy(dtype=bool, na_value=False)
+    day = done["done_on"].astype(object)
+    kept = is_same.to_numpy(dtype=bool) & ~failed & day.notna().to_numpy() & day.ne("").to_numpy()
+    return pd.Series(day[kept].to_numpy(object), index=run_id[kept].to_numpy(object), dtype=object)
 
 
 def _finish(parts: list[pd.DataFrame]) -> pd.DataFrame:

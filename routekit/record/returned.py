@@ -11,7 +11,7 @@ from routekit.advice.choice import Chosen
 from routekit.layers.findings import Findings
 from routekit.layers.read import Layers
 from routekit.layers.site_return import PERMITS, leave_unknown, name_planned
-from routekit.record.as_built import Plan, compare_as_built
+from routekit.record.as_built import Plan, compare_as_built, find_finished
 from routekit.record.lessons import (
     Lessons,
     draw_lessons,
@@ -35,12 +35,15 @@ class Record:
         As in the schema.
     done_runs : DataFrame
         Of what came back, runs of this study alone.
+    finished : Series
+        See `routekit.record.as_built.find_finished`.
     """
 
     as_built: pd.DataFrame
     lessons: pd.DataFrame
     permits: pd.DataFrame
     done_runs: pd.DataFrame
+    finished: pd.Series
     findings: pd.DataFrame
 
 
@@ -127,6 +130,7 @@ def keep_record(
     return Record(
         permits=fill_in(permits, filled),
         done_runs=returned.done_runs,
+        finished=find_finished(returned.done_runs, renewal.advice),
         as_built=compare_as_built(returned, plan, settings),
         lessons=tabulate_lessons(lessons, before),
         findings=findings.table(),

@@ -22,6 +22,7 @@ LEFT_OUT = {
     "Digs": {"stem_face_m", "is_stem_loose", "opens_ground", "surfaces"},
     "To confirm": {"run", "asks_arborist", "is_recommended", "is_open", "next_step", "limit_side"},
     "Programme": set(),
+    "Stages": {"begin_day", "end_day"},
     "Flow diversion": {"hose_velocity_m_s", "level_m"},
     "Trees": {
         "stem_diameter_mm",
