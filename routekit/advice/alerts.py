@@ -15,7 +15,7 @@ from routekit.advice.standing import LINE_OPEN, OWNERS, PROVISIONAL
 from routekit.arrays import Flags, split_ids
 from routekit.layers.decisions import NO_TREE, STEM, TREE_GONE
 from routekit.site.encroachments import TRENCH
-from routekit.vocabulary import NO_PLACE
+from routekit.vocabulary import NO_PLACE, TO_CONFIRM
 from routekit.words.texts import both, fill, message, word
 
 LIMIT: Final = message("a rule or limit is not kept")
@@ -90,7 +90,7 @@ def find_alerts(
     encroachments : DataFrame
         kind, run_id, tree_id: the runs whose trench would enter the zone of a tree.
     programme : DataFrame
-        run_ids, status.
+        run_ids, done_run_ids, status.
 
     Returns
     -------
@@ -122,7 +122,7 @@ def find_alerts(
     ...     none.reindex(columns=["tree_id", "decision"]),
     ...     none.reindex(columns=["tree_id"]),
     ...     none.reindex(columns=["kind", "run_id", "tree_id"]),
-    ...     none.reindex(columns=["run_ids", "status"]),
+    ...     none.reindex(columns=["run_ids", "done_run_ids", "status"]),
     ... )
     >>> found[["alert", "item_id", "text"]].to_numpy().tolist()
     [['pit_clear_unknown', 'P1', 'not known whether it meets anything']]
@@ -132,7 +132,8 @@ def find_alerts(
             item_id=advice["run_id"],
             n_trees=runs["n_trees"].to_numpy(),
             n_connections=runs["n_connections"].to_numpy(),
-            has_no_days=advice["run_id"].isin(_list_unplaced(programme)),
+            has_no_days=advice["run_id"].isin(_list_planned(programme, NO_PLACE)),
+            has_open_days=advice["run_id"].isin(_list_planned(programme, TO_CONFIRM)),
         ),
         "strings": strings.assign(
             item_id=strings["string_id"], run_id=split_ids(strings["run_ids"])
@@ -148,10 +149,13 @@ def find_alerts(
     return pd.concat(kept, ignore_index=True)[list(ALERT_COLUMNS)]
 
 
-def _list_unplaced(programme: pd.DataFrame) -> list[str]:
-    """List the runs of packages that have no place in the programme."""
-    lost = programme.loc[programme["status"].eq(NO_PLACE), "run_ids"]
-    return split_ids(lost).explode().dropna().astype(str).tolist()
+def _list_planned(programme: pd.DataFrame, status: str) -> list[str]:
+    """List the runs of packages of the programme of some status, those that are finished aside."""
+    held = programme[programme["status"].eq(status).to_numpy(dtype=bool)]
+    named, done = (
+        split_ids(held[name]).explode().dropna().astype(str) for name in ("run_ids", "done_run_ids")
+    )
+    return sorted(set(named) - set(done))
 
 
 def _raise(alert: Alert, table: pd.DataFrame, holds: Flags) -> pd.DataFrame:
@@ -317,6 +321,13 @@ ALERTS: Final = (
     Alert("trench_near_stem", LIMIT, "runs", _NEAR, _is("runs", "is_near_stem", True)),
     Alert("pit_near_stem", LIMIT, "pits", _NEAR, _is("pits", "is_near_stem", True)),
     Alert("dig_near_stem", LIMIT, "digs", _NEAR, _is("digs", "is_near_stem", True)),
+    Alert(
+        "days_open",
+        UNKNOWN,
+        "runs",
+        message("its days in the programme of works are still to be confirmed"),
+        _is("runs", "has_open_days", True),
+    ),
     Alert(
         "inspect_first",
         UNKNOWN,

@@ -103,12 +103,12 @@ def time_runs(
     for name, here, site in _read_sites(names, runs, plans, shares, trench, settings):
         for item, each in time_items(RECIPES[name](site), settings.production).items():
             days[here, fields.index(item)] = each
-    run, item = np.nonzero((np.isnan(days) | (days != 0)).any(axis=2))
-    low, mid, high = days[run, item].T
+    row, place = np.nonzero((np.isnan(days) | (days != 0)).any(axis=2))
+    low, mid, high = days[row, place].T
     return pd.DataFrame(
         {
-            "run_id": runs["run_id"].to_numpy()[run],
-            "item": pd.Categorical.from_codes(item, categories=fields),
+            "run_id": runs["run_id"].to_numpy()[row],
+            "item": pd.Categorical.from_codes(place.tolist(), categories=pd.Index(fields)),
             "days_low": low,
             "days": mid,
             "days_high": high,

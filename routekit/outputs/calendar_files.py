@@ -16,9 +16,10 @@ import pandas as pd
 
 from routekit.outputs.atomic import replacing_file
 from routekit.outputs.result_ids import PROPERTY
+from routekit.programme.stages import SPARE
 from routekit.result import Result
-from routekit.vocabulary import TAUGHT
-from routekit.words.catalogue import render, render_column
+from routekit.vocabulary import FINISHED, TAUGHT
+from routekit.words.catalogue import render, render_column, translate_words
 from routekit.words.texts import Text, begin, say, word
 
 RESIDENTS: Final = "residents.ics"
@@ -57,7 +58,7 @@ def write_calendars(result: Result, path: str | Path) -> Path:
         If a file cannot be written or replaced; an earlier one is kept.
     """
     target, outputs = Path(path), result.settings.outputs
-    events = list_packages(result.programme, outputs.language)
+    events = list_packages(result.programme, result.stages, outputs.language)
     events += list_care(result.after_care, outputs.language)
     _write_events(events, result, target, outputs.language)
     streets = list_streets(result.programme, outputs.public.language)
@@ -66,20 +67,22 @@ def write_calendars(result: Result, path: str | Path) -> Path:
     return target
 
 
-def list_packages(programme: pd.DataFrame, language: str) -> list[Event]:
+def list_packages(programme: pd.DataFrame, stages: pd.DataFrame, language: str) -> list[Event]:
     """List the packages that have dates.
 
     Parameters
     ----------
-    programme : pandas.DataFrame
-        Table of the result.
+    programme, stages : pandas.DataFrame
+        Tables of the result.
     language : str
 
     Returns
     -------
     list of Event
-        From the first to the likely last day of each; what is open stands in the text.
+        From the first to the likely last day of each; its stages and what is open stand in the
+        text.
     """
+    told = _tell_stages(stages, language)
     dated = programme[programme["start_date"].notna()]
     open_points = render_column(dated["to_confirm_words"], language)
     permits = render_column(dated["open_permits_words"], language)
@@ -94,6 +97,7 @@ def list_packages(programme: pd.DataFrame, language: str) -> list[Event]:
                 for part in (
                     say("Runs: {runs}", runs=str(row.run_ids).replace(";", ", ")),
                     _say_last(row.late_finish_date),
+                    told.get(str(row.package_id), ""),
                     say("To confirm: {what}", what=open_point) if open_point else "",
                     say("Not ready, open permits: {what}", what=permit) if permit else "",
                 )
@@ -105,6 +109,18 @@ def list_packages(programme: pd.DataFrame, language: str) -> list[Event]:
             dated.itertuples(index=False), open_points, permits, strict=True
         )
     ]
+
+
+def _tell_stages(stages: pd.DataFrame, language: str) -> dict[str, str]:
+    """Tell the likely days of the stages of each package, a line each."""
+    known = stages[(stages["begin_date"].notna() & stages["stage"].ne(SPARE)).to_numpy(dtype=bool)]
+    words = translate_words(known["stage"], language)
+    ends = known[["package_id", "begin_date", "end_date"]].astype(object).to_numpy().tolist()
+    told: dict[str, list[str]] = {}
+    for name, (package, first, last) in zip(words, ends, strict=True):
+        days = first if first == last else f"{first} \u2013 {last}"
+        told.setdefault(package, []).append(f"{name}: {days}")
+    return {package: "\n".join(lines) for package, lines in told.items()}
 
 
 def list_care(care: pd.DataFrame, language: str) -> list[Event]:
@@ -154,9 +170,10 @@ def list_streets(programme: pd.DataFrame, language: str) -> list[Event]:
     Returns
     -------
     list of Event
-        From the first day in the street to the likely last one.
+        From the first day in the street to the likely last one, of what is not finished.
     """
-    named = programme[(programme["street"] != "").to_numpy(dtype=bool)]
+    is_left = programme["status"].ne(FINISHED) & programme["street"].ne("")
+    named = programme[is_left.to_numpy(dtype=bool)]
     events = []
     for street, rows in named.groupby("street", sort=True):
         if rows["start_date"].notna().all():

@@ -15,7 +15,7 @@ from routekit.outputs.sureness_lines import write_sureness
 from routekit.outputs.taken_over import write_taken_over
 from routekit.result import Result
 from routekit.trees.near_misses import LIKELY_SHARE
-from routekit.vocabulary import CAUTIONS, NO_PLACE
+from routekit.vocabulary import CAUTIONS, FINISHED, NO_PLACE
 from routekit.words.texts import Text, begin, join, list_words, name_some, say, take_texts, word
 
 _SHOWN = 5
@@ -600,19 +600,31 @@ def _write_programme(programme: pd.DataFrame) -> list[Text]:
     """Say from when to when the works are planned, and how much of them may begin."""
     if not len(programme):
         return []
-    placed = programme[programme["status"].ne(NO_PLACE).to_numpy(dtype=bool)]
+    status = programme["status"]
+    placed = programme[(~status.isin([NO_PLACE, FINISHED])).to_numpy(dtype=bool)]
+    finished = programme[status.eq(FINISHED).to_numpy(dtype=bool)]
     packages = _count("package", len(programme))
     ready = int(programme["is_ready"].to_numpy(dtype=bool, na_value=False).sum())
-    lacking = len(programme) - len(placed)
+    lacking = int(status.eq(NO_PLACE).sum())
     days = [_say_days(placed)] if len(placed) else []
     lost = [say("Without a place in the programme: {n}.", n=lacking)] if lacking else []
+    n_done = int(programme["n_done"].sum())
+    done = [
+        say(
+            "Finished, and planned no more: {packages}, {runs} in all, the last on {day}.",
+            packages=_count("package", len(finished)),
+            runs=_count("run", n_done),
+            day=str(programme["done_on"].max()),
+        )
+    ]
     return [
         say("Programme: {packages}.", packages=join([packages, *days], ", ")),
+        *(done if n_done else []),
         say(
             "Ready to begin: {ready} of {packages}; the others wait for permits, or for what is to "
             "be confirmed.",
             ready=ready,
-            packages=packages,
+            packages=_count("package", len(programme) - len(finished)),
         ),
         *lost,
     ]

@@ -107,6 +107,11 @@ def list_stages(
         by `STAGES`. A stage that takes no days is left out. Days are NaN where those of a run are
         not known; the places in time are those of the likely days.
 
+    Raises
+    ------
+    ValueError
+        If an item has no row in `stages.csv`; the message names it.
+
     Examples
     --------
     A run that is dug in two days less a tenth, with the usual set-up:
@@ -169,9 +174,7 @@ def _list_items(
         work="",
     )
     tie = todo["string_id"].map(strings.set_index("string_id")["tie_days"]).astype(float)
-    rest = pd.DataFrame(dict.fromkeys(_DAYS, tie)).assign(
-        package=todo.index, item=_REST, work=""
-    )
+    rest = pd.DataFrame(dict.fromkeys(_DAYS, tie)).assign(package=todo.index, item=_REST, work="")
     is_string = todo["string_id"].ne("").to_numpy(dtype=bool)
     columns = ["package", "item", "work", *_DAYS]
     return pd.concat(

@@ -15,7 +15,6 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from routekit.advice.whole_life import RENEWALS
 from routekit.arrays import Flags, Floats, Texts, split_ids, take_numbers
 from routekit.layers.site_return import SiteReturn
 from routekit.pipes.pull import exceeds
@@ -23,6 +22,7 @@ from routekit.record.settings import RecordSettings
 from routekit.schema import load_tables
 from routekit.site.encroachments import PIT, measure_pits
 from routekit.site.zone_layer import ZoneLayer
+from routekit.techniques import list_codes
 from routekit.vocabulary import HARMFUL, SEVERITIES
 from routekit.words.texts import both, fill, message, say
 
@@ -47,6 +47,8 @@ THICKNESS = message("root, mm")
 PASS, CAUTION, UNKNOWN, FAIL = "pass", "caution", "unknown", "fail"
 _BLANK: Final = ""
 _MOST_NAMED = 3
+_WHOLE: Final = list_codes(lambda one: one.new_pipe not in ("old pipe", "kept clear", "mended"))
+"""Techniques that leave a whole new pipe or liner."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -109,7 +111,7 @@ def compare_as_built(returned: SiteReturn, plan: Plan, settings: RecordSettings)
 
 
 def find_finished(done: pd.DataFrame, advice: pd.DataFrame) -> pd.Series:
-    """Find the runs whose works are finished: as planned or renewed otherwise, and not failed.
+    """Find the runs whose works are finished: as planned, lined or renewed, and not failed.
 
     Parameters
     ----------
@@ -122,8 +124,8 @@ def find_finished(done: pd.DataFrame, advice: pd.DataFrame) -> pd.Series:
     -------
     pandas.Series of str
         By run_id the day as YYYY-MM-DD. A run stays unfinished where nobody wrote down the
-        technique or the day, where its test failed, and where something less than a renewal was
-        done in place of what is planned.
+        technique or the day, where its test failed, and where the pipe was only mended, cleaned
+        or looked at in place of what is planned.
 
     Examples
     --------
@@ -138,7 +140,7 @@ def find_finished(done: pd.DataFrame, advice: pd.DataFrame) -> pd.Series:
     )
     technique = done["technique"].astype(object)
     run_id = done["run_id"].astype(str)
-    is_same = technique.eq(run_id.map(planned)) | technique.isin(RENEWALS)
+    is_same = technique.eq(run_id.map(planned)) | technique.isin(_WHOLE)
     failed = done["test_passed"].eq(False).to_numpy(dtype=bool, na_value=False)
     day = done["done_on"].astype(object)
     kept = is_same.to_numpy(dtype=bool) & ~failed & day.notna().to_numpy() & day.ne("").to_numpy()

@@ -56,7 +56,9 @@ def made(**changes):
         "encroachments": pd.DataFrame(
             {"kind": ["trench", "trench", "pit"], "run_id": RUNS, "tree_id": ["T1", "T1", "T2"]}
         ),
-        "programme": pd.DataFrame({"run_ids": ["A;B"], "status": ["placed"]}),
+        "programme": pd.DataFrame(
+            {"run_ids": ["A;B"], "done_run_ids": ["B"], "status": ["placed"]}
+        ),
     }
     for where, value in changes.items():
         table, column = where.split("__")
@@ -119,7 +121,12 @@ def test_where_all_is_well_nothing_is_raised():
         ({"runs__n_trees": [np.nan, 2.0, 0.0]}, [("size_unknown", "A", "A")]),
         (
             {"programme__status": ["cannot be placed"]},
-            [("no_days", "A", "A"), ("no_days", "B", "B")],
+            [("no_days", "A", "A")],
+        ),
+        ({"programme__status": ["to confirm"]}, [("days_open", "A", "A")]),
+        (
+            {"programme__status": ["to confirm"], "programme__done_run_ids": [""]},
+            [("days_open", "A", "A"), ("days_open", "B", "B")],
         ),
         ({"runs__n_connections": [np.nan, 1.0, 1.0]}, [("connections_unknown", "A", "A")]),
         (

@@ -25,6 +25,7 @@ def books(sample_result, tmp_path_factory):
 
 def test_each_package_is_a_whole_day_event_from_first_to_last_day(books, sample_result):
     table = sample_result.programme.set_index("package_id")
+    table = table[table["status"] != "finished"]
     events = {str(e["summary"]).split()[0]: e for e in books[1]["site"].walk("VEVENT")}
     events = {name: event for name, event in events.items() if name.startswith("WP")}
     assert set(events) == set(table.index)
@@ -62,12 +63,26 @@ def test_care_of_trees_stands_on_the_days_of_its_seasons(books, sample_result):
     assert told == set(zip(day[day.ne("")], care.loc[day.ne(""), "tree_id"], strict=True))
 
 
+def test_the_site_is_told_the_days_of_each_stage(books, sample_result):
+    told = sample_result.stages
+    events = {str(e["summary"]).split()[0]: e for e in books[1]["site"].walk("VEVENT")}
+    for package, rows in told.groupby("package_id"):
+        lines = str(events[package]["description"]).split("\n")
+        for row in rows[rows["stage"] != "left of the last day"].itertuples():
+            ends = dict.fromkeys([row.begin_date, row.end_date])
+            assert f"{row.stage}: {' – '.join(ends)}" in lines
+        assert rows["begin_date"].min() == str(events[package]["dtstart"].dt)
+        assert not any(line.startswith("left of") for line in lines)
+
+
 def test_what_is_ready_and_finished_is_firm(sample_result):
     table = sample_result.programme.assign(n_open_permits=0, is_ready=True)
-    assert all(event.is_firm for event in list_packages(table, "en"))
+    assert all(event.is_firm for event in list_packages(table, sample_result.stages, "en"))
     assert all(event.is_firm for event in list_streets(table, "en"))
     one = table.assign(is_ready=np.arange(len(table)) > 0)
-    assert [event.is_firm for event in list_packages(one, "en")].count(False) == 1
+    assert [event.is_firm for event in list_packages(one, sample_result.stages, "en")].count(
+        False
+    ) == 1
     care = sample_result.after_care
     tree = care["tree_id"].iloc[0]
     done = care.assign(due_on=np.where(care["tree_id"] == tree, "2029-05-01", ""))
@@ -95,6 +110,6 @@ def test_a_street_with_a_package_that_has_no_date_is_left_out(sample_result):
     table.loc[0, ["start_date", "finish_date"]] = None
     names = [event.name for event in list_streets(table, "en")]
     assert street not in names
-    assert len(names) == table["street"].nunique() - 1
+    assert len(names) == table.loc[table["status"] != "finished", "street"].nunique() - 1
     undated = table.assign(start_date=pd.Series([None] * len(table), dtype=object))
     assert list_streets(undated, "en") == []

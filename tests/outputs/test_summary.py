@@ -161,7 +161,15 @@ def test_the_programme_and_what_was_built_are_said(sample_result):
     late = programme["late_finish_date"].max()
     n = len(programme)
     assert f"Programme: {n} packages, {first} to {last}, or to {late} if all takes long." in lines
-    assert any(line.startswith(f"Ready to begin: {ready} of {n} packages;") for line in lines)
+    done = programme["status"].eq("finished").sum()
+    left = f"Ready to begin: {ready} of {n - done} packages;"
+    assert any(line.startswith(left) for line in lines)
+    runs = int(programme["n_done"].sum())
+    day = programme["done_on"].max()
+    assert (
+        f"Finished, and planned no more: 1 package, {runs} runs in all, the last on {day}." in lines
+    )
+    assert done == 1
     verdict = sample_result.as_built["verdict"].value_counts()
     assert any(
         line.startswith(f"As built: {verdict['pass']} of {verdict.sum()} values are as planned")

@@ -42,6 +42,7 @@ def list_of_works(**changes):
             "low": [1.0, 1.0, 2.0, 1.0],
             "mid": [2.0, 2.0, 3.0, 1.0],
             "high": [3.0, 3.0, 4.0, 2.0],
+            "done_on": "",
         }
     ).assign(**changes)
 
@@ -147,6 +148,22 @@ def test_days_are_those_of_the_gang_set_up_and_rest_rounded_up():
     """2 + 1 + 1.25 = 4.25, 4 + 1 + 1.25 and 6 + 2 + 1.25 days; without rest 3 + 1 and so on."""
     found = packages()
     assert found[["low", "mid", "high"]].to_numpy().tolist() == [[5, 7, 10], [4, 5, 8]]
+
+
+def test_finished_runs_take_no_days_and_a_package_of_them_none_at_all():
+    """R3 done: 1 + 1, 1 + 1 and 2 + 2 days are left; the whole string done: none."""
+    found = packages(done_on=["2026-05-04", "2026-05-01", "2026-05-02", ""])
+    assert found[["low", "mid", "high"]].to_numpy().tolist() == [[0, 0, 0], [2, 2, 4]]
+    assert found["run_ids"].tolist() == ["R2;R1", "R3;R4"]
+    assert found["n_done"].tolist() == [2, 1]
+    assert found["done_run_ids"].tolist() == ["R1;R2", "R3"]
+    assert found["done_on"].tolist() == ["2026-05-04", "2026-05-02"]
+
+
+def test_a_string_of_which_a_run_is_left_keeps_its_rest():
+    """One run of 1, 2 or 3 days with set-up of 1, 1 or 2 and a rest of 1.25 days."""
+    found = packages(done_on=["2026-05-04", "", "", ""])
+    assert found.loc[0, ["low", "mid", "high"]].tolist() == [4, 5, 7]
 
 
 def test_days_that_are_not_known_of_one_run_are_not_known_of_its_package():

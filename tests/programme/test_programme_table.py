@@ -9,8 +9,11 @@ import pandas as pd
 import pytest
 
 from routekit.advice.alerts import find_alerts
+from routekit.advice.settings import ProductionRates
 from routekit.programme.programme import Works, make_programme, report_unplaced
 from routekit.programme.settings import ProgrammeSettings
+from routekit.programme.stages import OWN_ITEMS, SPARE, STAGES, load_shares
+from routekit.techniques import RECORDS
 
 # Of this test alone, from the law or as common practice says it: month and day.
 NL_NESTING = ((3, 15), (7, 15))
@@ -45,7 +48,7 @@ def lies_in(day, season):
 
 def hold(result, table, settings):
     """Walk through the programme day by day; nothing of the solver is used."""
-    placed = table[table["status"] != "cannot be placed"]
+    placed = table[~table["status"].isin(["cannot be placed", "finished"])]
     length = int(placed["finish_day"].max())
     days = [
         day
@@ -89,6 +92,7 @@ def test_the_samples_programme_breaks_no_rule(sample_result):
     works = sample_result.advice["technique"].ne("monitor").to_numpy()
     done = ";".join(table["run_ids"]).split(";")
     assert sorted(done) == sorted(sample_result.advice.loc[works, "run_id"])
+    table = table[table["status"] != "finished"]
     assert (table["early_finish_day"] <= table["finish_day"]).all()
     assert (table["finish_day"] <= table["late_finish_day"]).all()
     assert (table["float_days"] >= 0).all()
@@ -106,7 +110,7 @@ def test_other_starts_and_more_gangs_break_no_rule(sample_result, start):
 
 
 def test_days_are_those_of_the_options_with_set_up_and_rest(sample_result):
-    table = sample_result.programme.set_index("string_id")
+    table = make(sample_result).set_index("string_id")
     options = sample_result.options.set_index(["run_id", "technique"])
     technique = sample_result.advice.set_index("run_id")["technique"]
     for string in sample_result.strings.itertuples():
@@ -199,6 +203,10 @@ def test_what_has_no_place_is_a_finding_and_an_alert(sample_result):
         encroachments=sample_result.encroachments,
         programme=table,
     )
+    asked = table[table["status"] == "to confirm"]
+    told = alerts.loc[alerts["alert"] == "days_open", "run_id"]
+    assert set(told) == set(";".join(asked["run_ids"]).split(";"))
+    assert len(asked)
     raised = alerts.loc[alerts["alert"] == "no_days", "run_id"]
     assert set(raised) == set(";".join(lost["run_ids"]).split(";"))
     assert not (sample_result.alerts["alert"] == "no_days").any()
@@ -234,3 +242,80 @@ def test_no_programme_is_made_unless_it_is_asked_for(sample_result):
     assert len(table) == 0
     permits = {"n_permits", "n_open_permits", "open_permits", "open_permits_words", "is_ready"}
     assert list(table) == [name for name in sample_result.programme if name not in permits]
+
+
+def test_what_is_finished_is_planned_no_more_and_counted(sample_result):
+    """The same programme once with what came back from site, and once without."""
+    before = make(sample_result)
+    assert before["n_done"].eq(0).all()
+    string = before[before["string_id"] != ""].iloc[0]
+    street = before[(before["string_id"] == "") & (before["n_runs"] > 3)].iloc[0]
+    part = street["run_ids"].split(";")[:2]
+    finished = pd.Series("2026-05-04", index=[*string["run_ids"].split(";"), *part])
+    table = make_programme(works_of(sample_result), ProgrammeSettings(is_made=True), finished)
+    assert set(table["run_ids"]) == set(before["run_ids"])
+    assert table["n_done"].sum() == len(finished)
+    told = table.set_index("run_ids")
+    whole = told.loc[string["run_ids"]]
+    assert whole["status"] == "finished"
+    assert whole["done_on"] == "2026-05-04"
+    assert whole[["days_low", "days", "days_high"]].tolist() == [0, 0, 0]
+    assert pd.isna(whole["start_day"])
+    left = told.loc[street["run_ids"]]
+    assert left["status"] != "finished"
+    assert left["done_run_ids"] == ";".join(part)
+    assert 0 < left["days"] < street["days"]
+
+
+def test_nothing_stands_in_the_way_of_what_is_finished(sample_result):
+    """Its days are not known, which would leave it, and what waits for it, without a place."""
+    finished = pd.Series("2026-05-04", index=["PZ-15"])
+    options = sample_result.options.copy()
+    options.loc[options["run_id"] == "PZ-15", ["days_low", "days", "days_high"]] = np.nan
+    works = works_of(sample_result, options=options)
+    table = make_programme(works, ProgrammeSettings(is_made=True), finished).set_index("run_ids")
+    assert table.loc["PZ-15", "status"] == "finished"
+    assert table["status"].ne("cannot be placed").all()
+
+
+def test_stages_add_up_to_the_days_of_each_package(sample_result):
+    table, stages = sample_result.programme, sample_result.stages
+    named = ["days_low", "days", "days_high"]
+    left = table[table["status"] != "finished"].set_index("package_id")
+    assert set(stages["package_id"]) == set(left.index)
+    sums = stages.groupby("package_id")[named].sum().loc[left.index]
+    assert np.allclose(sums, left[named], rtol=0, atol=1e-6)
+    assert (stages["days_low"] >= 0).all()
+    spare = stages["stage"] == "left of the last day"
+    # What whole days hold beyond the stages is less than one.
+    assert (stages.loc[spare, named] < 1).all(axis=None)
+    work = stages[~spare]
+    assert (work["days_low"] <= work["days"]).all()
+    assert (work["days"] <= work["days_high"]).all()
+    for package, rows in stages.groupby("package_id", sort=False):
+        assert np.allclose(rows["begin_day"].iloc[1:], rows["end_day"].iloc[:-1], rtol=0)
+        assert rows["begin_day"].iloc[0] == left.loc[package, "start_day"] - 1
+        assert rows["end_day"].iloc[-1] == pytest.approx(left.loc[package, "finish_day"])
+        assert rows["begin_date"].iloc[0] == left.loc[package, "start_date"]
+        assert rows["end_date"].iloc[-1] == left.loc[package, "finish_date"]
+
+
+def test_stages_of_a_string_are_worked_out_by_hand(sample_result):
+    """From production.csv: pulled at 60, 90 or 120 m a day; the rest of the pipe as its string."""
+    table, stages = sample_result.programme, sample_result.stages
+    string = table[(table["work"] == "pits") & (table["status"] != "finished")].iloc[0]
+    rows = stages[stages["package_id"] == string["package_id"]].set_index("stage")
+    pull = rows.loc["pulling in", ["days_low", "days", "days_high"]].tolist()
+    assert pull == pytest.approx([string["length_m"] / rate for rate in (120, 90, 60)])
+    named = sample_result.strings.set_index("string_id")
+    rest = named.loc[string["string_id"], "tie_days"]
+    assert rows.loc["rest of the pipe", ["days_low", "days", "days_high"]].tolist() == [rest] * 3
+
+
+def test_each_timed_item_has_its_stages_in_whole():
+    shares = load_shares()
+    assert set(shares["item"]) == {*ProductionRates.model_fields, *OWN_ITEMS}
+    sums = shares.groupby(["item", "work"])["share"].sum()
+    assert sums.to_numpy() == pytest.approx(1.0)
+    assert set(shares["stage"]) == set(STAGES) - {SPARE}
+    assert set(shares["work"]) - {""} <= {one.work for one in RECORDS}

@@ -163,6 +163,7 @@ _SHEETS: Final = (
     "totals",
     "ways",
     "programme",
+    "stages",
     "findings",
     "rules",
     "provenance",

@@ -54,7 +54,7 @@ def state_answers(facts: Facts, settings: PublicSettings) -> list[list[Statement
     none = shown.iloc[:0]
     return [
         [
-            _state_when(str(row.label), used[street], _take_days(row), settings),
+            _state_when(str(row.label), used[street], row, settings),
             *_state_felled(used[street], trees.get(street, none)),
         ]
         for street, row in enumerate(facts.streets.itertuples(index=False))
@@ -84,11 +84,16 @@ def _take_days(street: Any) -> tuple[str, ...]:
     return (*days, street.late_day if isinstance(street.late_day, str) else "")
 
 
-def _state_when(
-    label: str, used: set[str], planned: tuple[str, ...], settings: PublicSettings
-) -> Statement:
-    """Say the days that the council sets, else those of the programme; else that there are none."""
-    whole = settings.period or planned
+def _state_when(label: str, used: set[str], street: Any, settings: PublicSettings) -> Statement:
+    """Say the days that the council sets, else those of the programme; else that there are none.
+
+    Where all is finished, and nothing undecided, only days of the street itself go before the day
+    on which it was.
+    """
+    is_done = isinstance(street.done_day, str) and "" not in used
+    if is_done and label not in settings.periods:
+        return ["when", "done", {"a": {"day": street.done_day}}]
+    whole = settings.period or _take_days(street)
     days = settings.periods.get(label, () if used == {MONITOR} else whole)
     if not days:
         return ["when", "idle" if used == {MONITOR} else "none"]

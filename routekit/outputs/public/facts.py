@@ -23,6 +23,7 @@ from routekit.outputs.public.times import pit_days, run_days, street_days, strin
 from routekit.settings.public_page import PublicSettings
 from routekit.site.ground_taken import UNMAPPED
 from routekit.techniques import OPEN_CUT, TECHNIQUES
+from routekit.vocabulary import FINISHED
 
 DIG_KINDS: Final = ("connection", "service", "manhole", "local_repair")
 """What small holes are dug for."""
@@ -41,7 +42,8 @@ class Facts:
     ----------
     streets : pandas.DataFrame
         label, is_named, first_day and last_day of its works as likely (YYYY-MM-DD; missing unless
-        every package of the programme that works in it has dates), late_day if all takes long.
+        every package of the programme that works in it has dates), late_day if all takes long,
+        done_day on which the last of it was finished (missing unless all of it is).
     runs : geopandas.GeoDataFrame
         run_id, technique (empty where not decided), look (first where a camera looks before the
         plan holds, unseen where it holds although nobody has looked, else empty), has_open_works
@@ -135,10 +137,14 @@ def collect_facts(tables: PublicTables, settings: PublicSettings) -> Facts:
 def _street_dates(programme: pd.DataFrame, runs: gpd.GeoDataFrame) -> pd.DataFrame:
     """Find the first, the likely last and the late last day of works by street, if all are known.
 
-    The late one is missing where only that of a package is not known.
+    The late one is missing where only that of a package is not known. What is finished has no days
+    to come; done_day is the last day of a street where all is.
     """
-    lists = list_members(programme, *_DATES).astype({"run_id": object})
-    joined = lists.merge(runs[["run_id", "street"]].astype({"run_id": object}), on="run_id")
+    lists = list_members(programme, "status", "done_on", *_DATES).astype({"run_id": object})
+    whole = lists.merge(runs[["run_id", "street"]].astype({"run_id": object}), on="run_id")
+    is_done = whole["status"].eq(FINISHED)
+    joined = whole[~is_done.to_numpy(dtype=bool)]
+    done = whole["done_on"].astype(object).groupby(whole["street"]).max()
     dates = joined[list(_DATES)].astype(object)
     groups = dates.groupby(joined["street"])
     is_open = dates.isna().groupby(joined["street"]).any()
@@ -149,7 +155,9 @@ def _street_dates(programme: pd.DataFrame, runs: gpd.GeoDataFrame) -> pd.DataFra
             "late_day": groups["late_finish_date"].max().mask(is_open["late_finish_date"]),
         }
     )
-    return days.astype(object).mask(is_open["start_date"] | is_open["finish_date"])
+    days = days.astype(object).mask(is_open["start_date"] | is_open["finish_date"])
+    finished = done[is_done.groupby(whole["street"]).all()].rename("done_day")
+    return days.join(finished, how="outer")
 
 
 def _house_hours(diversion: pd.DataFrame, runs: gpd.GeoDataFrame) -> pd.DataFrame:

@@ -11,14 +11,40 @@ function programmePage() {
   const rows = Array.from({ length: table.n }, (_, row) => row);
   return [head, programmeBars(rows, of),
     dataTable(say("Programme"), [say("Package"), say("First day"), say("Last day, likely"), say("Float"), say("Status")],
-      rows.map((row) => [[of("package_id", row), make("span", { class: "remedy" }, placeOfPackage(of, row)), runsOfPackage(of, row)],
-        dayOf(of, "start", row), [dayOf(of, "finish", row), lastDays(of, row)], number(of("float_days", row)),
+      rows.map((row) => [[of("package_id", row), make("span", { class: "remedy" }, placeOfPackage(of, row)), runsOfPackage(of, row), stagesOfPackage(of, row)],
+        ...daysOfPackage(of, row),
         [codeWord("placed", of("status", row)), make("span", { class: "remedy" }, textOf(table, "to_confirm", row), textOf(table, "hindrance", row)), readyOf(table, row)]]),
       { id: "programme-table" })];
 }
 
+// A package that is finished has no days to come, but the day on which it was.
+function daysOfPackage(of, row) {
+  if (of("status", row) === "finished") return ["", make("span", { class: "unbroken" }, of("done_on", row)), ""];
+  return [dayOf(of, "start", row), [dayOf(of, "finish", row), lastDays(of, row)], number(of("float_days", row))];
+}
+
+// The stages of a package, each with its days and band, and the likely days on which it is under way.
+function stagesOfPackage(of, row) {
+  const stages = rowsOfStages(of("package_id", row));
+  if (!stages.length) return null;
+  return make("details", {}, make("summary", {}, say("Stages")), make("ul", { class: "stages" }, stages.map((stage) => {
+    const [from, to] = ["begin_date", "end_date"].map((name) => study.stages.get(name, stage));
+    return make("li", {}, tellStage(stage), from ? [make("br"), make("span", { class: "unbroken source" }, from === to ? from : `${from} \u2013 ${to}`)] : null);
+  })));
+}
+
+function rowsOfStages(id) {
+  return Array.from({ length: study.stages.n }, (_, row) => row).filter((row) => study.stages.get("package_id", row) === id);
+}
+
+function tellStage(row) {
+  const of = (name) => number(study.stages.get(name, row), 1);
+  return say("{stage}: {days} days ({low} to {high})", { stage: codeWord("stage", study.stages.get("stage", row)), days: of("days"), low: of("days_low"), high: of("days_high") });
+}
+
 // Nothing is called ready while a permit is open, or anything else is left to confirm.
 function readyOf(table, row) {
+  if (table.get("status", row) === "finished") return null;
   if (table.get("is_ready", row)) return make("span", { class: "remedy" }, say("Ready: every permit is in."));
   if (!table.get("n_open_permits", row)) return null;
   return make("span", { class: "remedy" }, say("Not ready, open permits: {what}", { what: textOf(table, "open_permits", row) }));
@@ -49,6 +75,15 @@ function lastDays(of, row) {
   return make("span", { class: "remedy" }, say("{low} to {high}", { low: low || notKnown(), high: high || notKnown() }));
 }
 
+// Within a bar every other stage is darker; pointing at one tells it.
+function stageParts(id, x, top) {
+  return rowsOfStages(id).filter((row) => study.stages.get("end_day", row) !== null).map((row, i) => {
+    const [from, to] = ["begin_day", "end_day"].map((name) => x(study.stages.get(name, row)));
+    return makeSvg("rect", { x: from.toFixed(1), y: top, width: (to - from).toFixed(1), height: BARS.bar, class: `stage-${i % 2 ? "odd" : "even"}` },
+      makeSvg("title", {}, tellStage(row)));
+  });
+}
+
 // Bar: from the first to the likely last day; line: from the early to the late last day.
 function programmeBars(rows, of) {
   const placed = rows.filter((row) => of("start_day", row) !== null);
@@ -64,7 +99,7 @@ function programmeBars(rows, of) {
     const start = of("start_day", row) - 1;
     return [makeSvg("text", { x: 0, y: top + 11, class: "w-name" }, `${of("package_id", row)} ${placeOfPackage(of, row)}`),
       makeSvg("rect", { x: x(start).toFixed(1), y: top + 15, width: Math.max(x(of("finish_day", row) - start), 2).toFixed(1), height: BARS.bar, class: `gang-${of("work", row)}${of("is_ready", row) ? "" : " gang-waits"}` }),
-      line(row, top + 15 + BARS.bar / 2)];
+      stageParts(of("package_id", row), x, top + 15), line(row, top + 15 + BARS.bar / 2)];
   });
   const height = BARS.top + placed.length * BARS.row + BARS.foot;
   const step = Math.max(roundBelow(most / 3), 1);
@@ -77,5 +112,5 @@ function programmeBars(rows, of) {
     drawn),
     make("figcaption", {}, GANGS.map((gang) => [makeSvg("svg", { viewBox: "0 0 14 10", width: 14, height: 10, "aria-hidden": "true" },
       makeSvg("rect", { width: 14, height: 10, class: `gang-${gang}` })), " ", codeWord("gang", gang), " \u00a0"]),
-    say("Working days from the start. Bar: until the likely last day. Line: from the early to the late last day, if all packages take the low or the high days."), " ", say("Pale: not ready yet.")));
+    say("Working days from the start. Bar: until the likely last day. Line: from the early to the late last day, if all packages take the low or the high days."), " ", say("Light and dark within a bar: one stage after the other; the table names them."), " ", say("Pale: not ready yet.")));
 }

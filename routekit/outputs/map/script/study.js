@@ -5,7 +5,7 @@ const study = { details: new Map(), photo: { n: 0 } };
 const LAYERS = ["runs", "trees", "manholes", "strings", "pits", "digs", "connections", "services",
   "obstacles", "surfaces", "study_area", "laydown", "streets", "new_lines", "new_line_connections"];
 const LINKS = ["alerts", "open_checks", "breaches", "dug", "root_links", "tree_balance", "crossings"];
-const LISTS = ["totals", "ways", "programme", "findings", "rules", "provenance", "decisions", "sources"];
+const LISTS = ["totals", "ways", "programme", "stages", "findings", "rules", "provenance", "decisions", "sources"];
 const ID_COLUMNS = { run: ["runs", "run_id"], tree: ["trees", "tree_id"],
   manhole: ["manholes", "manhole_id"], pit: ["pits", "pit_id"], string: ["strings", "string_id"],
   dig: ["digs", "dig_id"] };
