@@ -25,7 +25,7 @@ def list_works(
     advice: pd.DataFrame,
     options: pd.DataFrame,
     condition: pd.DataFrame,
-    finished: pd.Series,
+    finished: pd.Series | None = None,
 ) -> pd.DataFrame:
     """List the runs that are worked on, with the days of their technique.
 
@@ -39,7 +39,7 @@ def list_works(
         run_id, technique, days_low, days, days_high, new_bore_mm.
     condition : pandas.DataFrame
         priority.
-    finished : pandas.Series of str
+    finished : pandas.Series of str, optional
         By run_id that is finished, the day (YYYY-MM-DD).
 
     Returns
@@ -79,7 +79,10 @@ def list_works(
             "mid": take_numbers(chosen, "days"),
             "high": days["high"],
             "grows": is_new & ~(bore <= before),
-            "done_on": ids.map(finished).astype(object).fillna("").to_numpy(object),
+            "done_on": ids.map({} if finished is None else finished.to_dict())
+            .astype(object)
+            .fillna("")
+            .to_numpy(object),
         }
     ).sort_values("run_id", ignore_index=True)
 

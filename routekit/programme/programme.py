@@ -75,8 +75,7 @@ def make_programme(
         The table `programme` of the result, in the order of starts; no rows where no programme is
         asked for, or nothing is worked on.
     """
-    done = pd.Series(dtype=object) if finished is None else finished
-    works = list_works(tables.runs, tables.advice, tables.options, tables.condition, done)
+    works = list_works(tables.runs, tables.advice, tables.options, tables.condition, finished)
     if not settings.is_made:
         works = works.iloc[:0]
     works = works.assign(package=part_packages(works, settings), opens=_find_opening(works, tables))
