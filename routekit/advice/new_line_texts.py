@@ -9,7 +9,7 @@ import pandas as pd
 from routekit.alignment.terms import NoLine
 from routekit.methods.checks import FAIL, UNKNOWN, Check
 from routekit.site.line_search import Sought
-from routekit.words.texts import Text, list_words, message, say, word
+from routekit.words.texts import Text, list_words, message, name_some, say, word
 
 BETTER: Final = message("better")
 """Proved, and scores better than what is recommended, or nothing is recommended."""
@@ -112,7 +112,8 @@ def say_no_line(one: Sought) -> Text:
     """
     found = one.found
     assert isinstance(found, NoLine)
-    walls = list_words(list(dict.fromkeys(one.names[at] for at in found.wall))[:MOST_NAMES])
+    named = list(dict.fromkeys(one.names[at] for at in found.wall))
+    walls = list_words(named) if len(named) <= MOST_NAMES else name_some(named, MOST_NAMES)
     why = {
         "same point": lambda: say("both ends of the run are one point"),
         "start": lambda: say(

@@ -67,6 +67,15 @@ def test_where_no_line_is_it_says_what_parts_the_manholes():
     assert "building A" in say_no_line(one)
 
 
+def test_what_parts_the_manholes_beyond_the_names_is_counted():
+    stems = [(20, y) for y in range(-12, 13, 3)]
+    one = seek_line(0, a_street(stems=stems), PRICES, BOUNDS)
+    assert isinstance(one.found, NoLine)
+    named = {one.names[at] for at in one.found.wall}
+    assert len(named) > 3
+    assert f"and {len(named) - 3} more" in say_no_line(one)
+
+
 def test_ground_outside_the_street_is_not_known_without_surfaces():
     shape = np.array([box(0, 0, 1, 1), None], dtype=object)
     assert np.isnan(outside_street(shape, lay([], []))).all()
