@@ -3,15 +3,15 @@
 Most of what a result says of runs, techniques and trees is said many times. So a layer is stored as
 rows with what is their own, and as *kinds*, the combinations of what they share. A text that comes
 again stands once in the table `texts`; a sentence that comes again but for its numbers stands there
-once as a *form*, and the row has its numbers. The view of the layer's own name joins them, and is
-read like any layer, value by value what the result holds.
+once as a *form*, and the row has its numbers. Numbers that another column holds in the same row are
+left out, and of shapes the coordinates alone stand. The view of the layer's own name joins them,
+and is read like any layer, value by value what the result holds.
 
 Which columns are folded depends on what it saves; readers of the view see no difference.
 """
 
 from __future__ import annotations
 
-import json
 import re
 import sqlite3
 from collections.abc import Iterable, Sequence
@@ -22,6 +22,7 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
+from numpy.typing import NDArray
 
 from routekit.arrays import Floats, Ints
 from routekit.outputs.spatial_index import write_index
@@ -29,6 +30,8 @@ from routekit.outputs.stored_shapes import ShapePlan
 
 TEXTS: Final = "texts"
 """Name of the table of texts that come again."""
+SHAPE_TYPES: Final = "shape_types"
+"""Name of the table without rows by whose columns a GIS sees what shapes a view has."""
 EARLIER: Final = ("check_kinds", "check_rows")
 """Parts of a folded table that earlier results list among their contents."""
 
@@ -36,14 +39,14 @@ _LEAST_SAVED: Final = 8_192
 """A column is folded if that saves so many bytes, two pages of the file."""
 _CODE_BYTES: Final = 4
 _NUMBER_BYTES: Final = 9
-_PER_FORM: Final = 16
-"""Numbers of one form: SQLite reads expressions that are nested some 25 deep. A longer text has
-several forms."""
-_MAX_FORMS: Final = 4
-_FIRST_SLOT: Final = 0xE000
-"""Numbers of a form stand as characters of the private use area (Unicode, 23.5)."""
+_MOST_NUMBERS: Final = 64
+"""Numbers of a form: a function of SQLite takes 100 values, or 127."""
+_TRIED: Final = 500
+"""Texts by which a column is judged before all of them are parted."""
+_LEAST_SAME: Final = 0.25
+_MOST_KEPT: Final = 250_000
+"""Rows of a layer whose columns later layers are held against."""
 _NUMBER: Final = re.compile(r"[0-9]{1,15}")
-_SLOTS: Final = re.compile(f"[{chr(_FIRST_SLOT)}-{chr(_FIRST_SLOT + _PER_FORM)}]")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -105,9 +108,13 @@ class Folded:
 
 @dataclass
 class Texts:
-    """Texts that stand once, numbered from 1 in the order in which they come first."""
+    """Texts that stand once, numbered from 1 in the order in which they come first.
+
+    `columns` are the numbers that stand in rows of earlier layers, by layer and column.
+    """
 
     numbers: dict[str, int] = field(default_factory=dict)
+    columns: dict[tuple[str, str], Floats] = field(default_factory=dict)
 
     def number(self, texts: Iterable[str | None]) -> list[int | None]:
         """Give each text its number: new ones come after those that are known."""
@@ -124,7 +131,9 @@ class Texts:
         return pa.table({"text": pa.array(list(self.numbers), pa.string())})
 
 
-def fold_table(table: pa.Table, texts: Texts, *, is_drawn: bool = False) -> Folded | None:
+def fold_table(
+    table: pa.Table, texts: Texts, *, layer: str = "", is_drawn: bool = False
+) -> Folded | None:
     """Fold the columns of a layer where that saves room.
 
     Parameters
@@ -133,6 +142,8 @@ def fold_table(table: pa.Table, texts: Texts, *, is_drawn: bool = False) -> Fold
         Plain columns, as they are to be read back.
     texts : Texts
         Texts of the file; those of this layer are added.
+    layer : str, optional
+        Its name; with one, numbers that rows of earlier layers or columns hold are not repeated.
     is_drawn : bool, optional
         Whether each row has a shape of its own, so that no two are the same.
 
@@ -149,7 +160,7 @@ def fold_table(table: pa.Table, texts: Texts, *, is_drawn: bool = False) -> Fold
     >>> folded.rows.column_names, folded.kinds.num_rows
     (['value', 'kind_of_row'], 1)
     """
-    columns = {name: _Column.read(_plain(table.column(name))) for name in table.column_names}
+    columns = {name: _Column.read(table.column(name)) for name in table.column_names}
     shared, kind = _choose_shared(columns, table.num_rows)
     saved = sum(columns[name].saved for name in shared) - _CODE_BYTES * table.num_rows
     if saved < _LEAST_SAVED:
@@ -166,6 +177,10 @@ def fold_table(table: pa.Table, texts: Texts, *, is_drawn: bool = False) -> Fold
     if sets is not None:
         kinds = {name: values.take(pa.array(sets.kinds)) for name, values in kinds.items()}
     stored_kinds, said_kinds = _code_columns(kinds, texts, "k")
+    if layer and sets is None:
+        left = _leave_repeated(stored_rows, texts, layer)
+        by_place = {f'v."{name}"': sql for name, sql in left.items()}
+        said_rows = {name: by_place.get(sql, sql) for name, sql in said_rows.items()}
     said = {**said_kinds, **said_rows}
     if not shared and all(said[name] == f'v."{name}"' for name in parts):
         return None
@@ -301,17 +316,34 @@ class _Column:
     saved: float
 
     @classmethod
-    def read(cls, values: pa.Array) -> _Column:
-        """Give the distinct values of a column numbers, and weigh it in bytes."""
-        coded = pc.dictionary_encode(values, null_encoding="encode")
-        n, size = len(values), _stored_bytes(values)
-        repeated = size - _stored_bytes(coded.dictionary)
-        width = min(size / n, _CODE_BYTES) if n and _is_text(values.type) else size / max(n, 1)
+    def read(cls, column: pa.ChunkedArray) -> _Column:
+        """Give the distinct values of a column numbers, and weigh it in bytes.
+
+        Of a column of codes the codes alone are looked at, as its texts may be long.
+        """
+        values = column.combine_chunks()
+        if isinstance(values, pa.ChunkedArray):
+            values = pa.concat_arrays(values.chunks)
+        n = len(values)
+        if pa.types.is_dictionary(values.type):
+            codes = pc.dictionary_encode(values.indices, null_encoding="encode")
+            distinct = values.dictionary.take(codes.dictionary)
+            coded = pa.DictionaryArray.from_arrays(codes.indices, distinct)
+            count = np.bincount(codes.indices.to_numpy(), minlength=len(distinct))
+            width = pc.fill_null(pc.add(pc.binary_length(distinct), 1), 0).to_numpy()
+            size = float(count @ width)
+        else:
+            coded, size = (
+                pc.dictionary_encode(values, null_encoding="encode"),
+                _stored_bytes(values),
+            )
+        is_text = _is_text(coded.dictionary.type)
+        each = min(size / n, _CODE_BYTES) if n and is_text else size / max(n, 1)
         return cls(
             coded=coded,
             n_distinct=len(coded.dictionary),
-            width=width + 1,
-            saved=repeated,
+            width=each + 1,
+            saved=size - _stored_bytes(coded.dictionary),
         )
 
 
@@ -363,18 +395,16 @@ def _code_columns(
         size, new = _stored_bytes(values), texts.find_new(coded.dictionary)
         once = _stored_bytes(new)
         as_text = once + len(new) * 6 + len(values) * _CODE_BYTES
-        form = _find_forms(coded.dictionary, numbers_known=numbers, rows=coded.indices)
-        if form is not None and form.size < min(as_text, size - _LEAST_SAVED):
+        least = min(as_text, size - _LEAST_SAVED)
+        form = _find_forms(coded.dictionary, numbers_known=numbers, rows=coded.indices, least=least)
+        if form is not None and form.size < least:
             known = next((known for known, told in numbers if told.equals(form.numbers)), "")
             if not known:
                 known = f"{name}_numbers"
                 stored[known] = form.numbers
                 numbers.append((known, form.numbers))
-            parts = [name, *(f"{name}_{part}" for part in range(2, len(form.forms) + 1))]
-            for place, forms in zip(parts, form.forms, strict=True):
-                stored[place] = _number_texts(forms, coded.indices, texts)
-            places = [f'{part}."{place}"' for place in parts]
-            said[name] = _say_forms(places, f'{part}."{known}"', form.n_slots)
+            stored[name] = _number_texts(form.forms, coded.indices, texts)
+            said[name] = _say_form(f'{part}."{name}"', f'{part}."{known}"', form.n_slots)
         elif as_text < size - _LEAST_SAVED:
             stored[name] = _number_texts(coded.dictionary.to_pylist(), coded.indices, texts)
             said[name] = _say_text(f'{part}."{name}"')
@@ -385,40 +415,47 @@ def _code_columns(
 class _Forms:
     """Texts as forms with numbers: forms by distinct text, numbers by row, and what it costs."""
 
-    forms: list[list[str | None]]
+    forms: list[str]
     numbers: pa.Array
     n_slots: int
     size: float
 
 
 def _find_forms(
-    distinct: pa.Array, *, numbers_known: list[tuple[str, pa.Array]], rows: pa.Array
+    distinct: pa.Array,
+    *,
+    numbers_known: list[tuple[str, pa.Array]],
+    rows: pa.Array,
+    least: float,
 ) -> _Forms | None:
-    """Part texts into forms and their numbers; None where they are too short or have no numbers."""
+    """Part texts into forms and their numbers; None where some of them show that it saves nothing.
+
+    What it may take at most is `least`, in bytes.
+    """
     if _stored_bytes(distinct) < 4 * _LEAST_SAVED or len(distinct) < len(rows) / 50:
         return None
     given = distinct.to_pylist()
-    if any(_SLOTS.search(text) for text in given):
+    if "" in given:
+        # What `printf` makes of a blank form is null.
+        return None
+    tried = [part_text(text) for text in given[:: max(1, len(given) // _TRIED)]]
+    size = sum(len(numbers) + 1 for _, numbers in tried) / len(tried) + _CODE_BYTES
+    n_different = len({form for form, _ in tried})
+    if size * len(rows) > least or n_different > max(len(tried) / 2, 8):
         return None
     found = [part_text(text) for text in given]
-    n_slots = max(len(each) for _, each in found)
+    n_slots = max(numbers.count(",") + (numbers != "[]") for _, numbers in found)
     if not n_slots:
         return None
-    told = pa.array([json.dumps(each, separators=(",", ":")) for _, each in found], pa.string())
-    n_forms = max(len(forms) for forms, _ in found)
-    forms = [
-        [forms[part] if part < len(forms) else None for forms, _ in found]
-        for part in range(n_forms)
-    ]
-    numbers = told.take(rows)
+    numbers = pa.array([numbers for _, numbers in found], pa.string()).take(rows)
     is_known = any(numbers.equals(known) for _, known in numbers_known)
-    size = (0 if is_known else _stored_bytes(numbers)) + len(rows) * _CODE_BYTES * n_forms
-    size += sum(len(form.encode()) for form in {form for part in forms for form in part if form})
-    return _Forms(forms=forms, numbers=numbers, n_slots=n_slots, size=size)
+    size = (0 if is_known else _stored_bytes(numbers)) + len(rows) * _CODE_BYTES
+    size += sum(len(form.encode()) for form in {form for form, _ in found})
+    return _Forms(forms=[form for form, _ in found], numbers=numbers, n_slots=n_slots, size=size)
 
 
-def part_text(text: str) -> tuple[list[str], list[int | str]]:
-    """Part a text into its forms and its numbers.
+def part_text(text: str) -> tuple[str, str]:
+    """Part a text into its form and its numbers.
 
     Parameters
     ----------
@@ -426,29 +463,83 @@ def part_text(text: str) -> tuple[list[str], list[int | str]]:
 
     Returns
     -------
-    forms : list of str
-        The text in pieces of up to 16 numbers, with a character of the private use area in place of
-        each whole number; numbers after the 64th stay.
-    numbers : list of int or str
-        Whole numbers in their order, as text where they begin with a zero.
+    form : str
+        The text with `%s` in place of each whole number, as SQLite's `printf` takes it; numbers
+        after the 64th stay.
+    numbers : str
+        Whole numbers in their order as a JSON array, as text where they begin with a zero.
 
     Examples
     --------
-    >>> forms, numbers = part_text("Run R007 takes 42.5 m2")
-    >>> [len(form) for form in forms], numbers
-    ([19], ['007', 42, 5, 2])
+    >>> part_text("Run R007 takes 42.5 % of a zone")
+    ('Run R%s takes %s.%s %% of a zone', '["007",42,5]')
     """
-    found = list(_NUMBER.finditer(text))[: _PER_FORM * _MAX_FORMS]
-    told = [one.group() for one in found]
-    numbers = [digits if digits != str(int(digits)) else int(digits) for digits in told]
-    forms, piece, end = [], "", 0
-    for place, one in enumerate(found):
-        if place and place % _PER_FORM == 0:
-            forms.append(piece)
-            piece = ""
-        piece += text[end : one.start()] + chr(_FIRST_SLOT + place % _PER_FORM)
-        end = one.end()
-    return [*forms, piece + text[end:]], numbers
+    found = _NUMBER.findall(text)[:_MOST_NUMBERS]
+    told = [f'"{one}"' if one[0] == "0" and one != "0" else one for one in found]
+    form = _NUMBER.sub("%s", text.replace("%", "%%"), count=_MOST_NUMBERS)
+    return form, f"[{','.join(told)}]"
+
+
+def _leave_repeated(stored: dict[str, pa.Array], texts: Texts, layer: str) -> dict[str, str]:
+    """Leave out of columns what another column holds in the same row.
+
+    Returns
+    -------
+    dict of str to str
+        SQL of the columns that miss something now; `stored` is changed.
+    """
+    said: dict[str, str] = {}
+    held = {
+        f'(SELECT o."{name}" FROM "{name_rows(other)}" AS o WHERE o.fid = v.fid)': values
+        for (other, name), values in texts.columns.items()
+    }
+    whole: dict[tuple[str, str], Floats] = {}
+    for name, column in stored.items():
+        if not pa.types.is_floating(column.type) or _stored_bytes(column) < 4 * _LEAST_SAVED:
+            continue
+        values = column.to_numpy(zero_copy_only=False)
+        twin = _find_twin(values, held)
+        if not twin:
+            held[f'v."{name}"'] = whole[layer, name] = values
+            continue
+        is_same = _mark_same(values, held[twin])
+        stored[name] = pa.array(np.where(is_same, np.nan, values), from_pandas=True)
+        # The second part has no row: it tells a GIS that the column holds numbers.
+        said[name] = (
+            f'(SELECT ifnull(v."{name}", {twin}) '
+            f'UNION ALL SELECT o."{name}" FROM "{name_rows(layer)}" AS o WHERE 0)'
+        )
+    if whole and len(next(iter(whole.values()))) <= _MOST_KEPT:
+        texts.columns |= whole
+    return said
+
+
+def _find_twin(values: Floats, held: dict[str, Floats]) -> str:
+    """Find the column that holds most of some values in the same rows; blank for none."""
+    n = len(values)
+    some = np.random.default_rng(n).integers(0, n, _TRIED)
+    best, most = "", 0
+    for said, other in held.items():
+        near = some[some < len(other)]
+        tried = int(np.count_nonzero(values[near] == other[near]))
+        if tried < _LEAST_SAME * len(some) or tried <= most:
+            continue
+        is_same = _mark_same(values, other)
+        # Where it has no value and the other has one, the other's would be told.
+        if (np.isnan(values) & ~is_same).any():
+            continue
+        same = values[is_same]
+        if np.count_nonzero(same != np.round(same)) * _NUMBER_BYTES > 2 * _LEAST_SAVED:
+            best, most = said, tried
+    return best
+
+
+def _mark_same(values: Floats, other: Floats) -> NDArray[np.bool_]:
+    """Mark the rows in which another column has the same value; rows beyond it have none."""
+    padded = np.full(len(values), np.nan)
+    padded[: len(other)] = other[: len(values)]
+    same: NDArray[np.bool_] = (values == padded) | (np.isnan(values) & np.isnan(padded))
+    return same
 
 
 def _number_texts(texts: Iterable[str | None], rows: pa.Array, known: Texts) -> pa.Array:
@@ -461,25 +552,10 @@ def _say_text(place: str) -> str:
     return f"(SELECT t.text FROM {TEXTS} AS t WHERE t.fid = {place})"
 
 
-def _say_forms(places: list[str], numbers: str, n_slots: int) -> str:
-    """Write the SQL that puts its numbers into the forms of a text."""
-    pieces = []
-    for part, place in enumerate(places):
-        said = _say_text(place)
-        for slot in range(part * _PER_FORM, min((part + 1) * _PER_FORM, n_slots)):
-            value = f"ifnull(json_extract({numbers}, '$[{slot}]'), '')"
-            said = f"replace({said}, char({_FIRST_SLOT + slot % _PER_FORM}), {value})"
-        pieces.append(f"ifnull({said}, '')" if part else said)
-    return " || ".join(pieces)
-
-
-def _plain(column: pa.ChunkedArray) -> pa.Array:
-    """Give a column as one array of plain values."""
-    kind = column.type
-    if pa.types.is_dictionary(kind):
-        column = column.cast(kind.value_type)
-    found = column.combine_chunks()
-    return found if isinstance(found, pa.Array) else pa.concat_arrays(found.chunks)
+def _say_form(place: str, numbers: str, n_slots: int) -> str:
+    """Write the SQL that puts its numbers into the form of a text."""
+    said = "".join(f", json_extract({numbers}, '$[{slot}]')" for slot in range(n_slots))
+    return f"printf({_say_text(place)}{said})"
 
 
 def _is_text(kind: pa.DataType) -> bool:
@@ -561,8 +637,13 @@ def write_views(base: sqlite3.Connection, folded: dict[str, Folded]) -> None:
     """
     if not folded:
         return
-    told = "SELECT table_name, column_name, srs_id FROM gpkg_geometry_columns"
-    placed = {name: (column, srs_id) for name, column, srs_id in base.execute(told)}
+    told = "SELECT table_name, column_name, srs_id, geometry_type_name FROM gpkg_geometry_columns"
+    found = base.execute(told).fetchall()
+    placed = {name: (column, srs_id) for name, column, srs_id, _ in found}
+    kinds = {name: kind for name, *_, kind in found}
+    if kinds:
+        columns = ", ".join(f"{kind} {kind}" for kind in sorted(set(kinds.values())))
+        base.execute(f"CREATE TABLE {SHAPE_TYPES} ({columns})")
     _leave_contents(base, folded)
     for name, one in folded.items():
         shape = []
@@ -571,7 +652,9 @@ def write_views(base: sqlite3.Connection, folded: dict[str, Folded]) -> None:
             shape = [(f'v."{place}"', place)]
             if one.shapes is not None:
                 there, whole = f'v."{one.shapes.place}"', f'v."{one.shapes.whole}"'
-                shape = [(one.shapes.plan.say(there, whole, srs_id), place)]
+                said = one.shapes.plan.say(there, whole, srs_id)
+                kind = kinds[name]
+                shape = [(f"(SELECT {said} UNION ALL SELECT {kind} FROM {SHAPE_TYPES})", place)]
                 _place_shapes(base, name, place, one.shapes)
         if one.shapes is None:
             base.execute(f'ALTER TABLE "{name}" RENAME TO "{name_rows(name)}"')

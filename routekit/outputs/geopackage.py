@@ -168,13 +168,17 @@ def write_layers(
             if is_blank_null:
                 columns = _null_blanks(columns)
             is_drawn = layer.geometry_type is not None
-            parts = fold_table(columns, texts, is_drawn=is_drawn) if is_folded else None
+            parts = None
+            if is_folded:
+                parts = fold_table(columns, texts, layer=layer.name, is_drawn=is_drawn)
             with _refusing(f"layer {layer.name} cannot be written", path):
                 if parts is not None:
                     parts, columns = _write_split(layer, parts, columns, fresh, settings)
-                    folded[layer.name] = parts
                 is_indexed = settings.spatial_index and (parts is None or parts.shapes is None)
                 _write_layer(layer, columns, fresh, crs, settings, is_indexed=is_indexed)
+                if parts is not None:
+                    # They are written; views are told by the rest.
+                    folded[layer.name] = replace(parts, rows=parts.rows.schema.empty_table())
         with _refusing("what rows share cannot be written", path):
             _write_shared(folded, texts, fresh)
         _name_columns(layers, fresh, path)
