@@ -388,6 +388,7 @@ NOT_GIVEN = {
     "trees": {"photo"},
     "root_zones": {"tree_x_m", "tree_y_m"},
     "decisions": {"stem_diameter_mm", "tree_x_m", "tree_y_m"},
+    "new_line_connections": {"service_clear_m"},
 }
 """Columns that the sample says nothing about: levels stand in for depths."""
 
