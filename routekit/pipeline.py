@@ -310,6 +310,30 @@ def conclude(
     -------
     Result
     """
+    result = draw_conclusions(study, prepared, condition, judged)
+    hold_tables(result.tables)
+    return result
+
+
+def draw_conclusions(
+    study: Study, prepared: Prepared, condition: pd.DataFrame, judged: Judged
+) -> ShownResult:
+    """Conclude without holding the tables to their schema.
+
+    Parameters
+    ----------
+    study : Study
+    prepared : Prepared
+    condition : DataFrame
+        From `rate_runs`.
+    judged : Judged
+        Of all runs; checks, options, advice and quantities may hold no more than what is read here
+        (`routekit.parts.gather.CONCLUDED`), and stand in the result as they are.
+
+    Returns
+    -------
+    Result
+    """
     layers, settings, renewal = prepared.layers, study.settings, judged.chosen
     root_links = link_roots(
         prepared.runs,
@@ -386,9 +410,7 @@ def conclude(
         tree_protection=_protect_trees(study, prepared, judged.dug, renewal),
         surveys=list_surveys(judged.settled, renewal.advice["survey"], settings.advice),
     )
-    result = _collect(study, prepared, condition, judged, concluded)
-    hold_tables(result.tables)
-    return result
+    return _collect(study, prepared, condition, judged, concluded)
 
 
 def prepare_study(study: Study, *, tell: Tell = _silent) -> Prepared:

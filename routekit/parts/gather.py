@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from functools import reduce
+from pathlib import Path
 from typing import Final
 
 import numpy as np
@@ -11,9 +13,12 @@ import pandas as pd
 
 from routekit.advice.choice import Chosen
 from routekit.advice.new_lines import NewLines
+from routekit.advice.ways import SUMS
 from routekit.arrays import Ints, Objects
-from routekit.parts.judged import ORDER, Tables
+from routekit.errors import PartError
+from routekit.parts.judged import ORDER
 from routekit.parts.numbering import BEGIN, END, number_texts
+from routekit.parts.store import list_tables, read_table
 from routekit.pipeline import Judged, Prepared
 from routekit.site.dig_tables import number_digs
 from routekit.site.encroachments import DIG, PIT, TRENCH
@@ -30,27 +35,176 @@ _PART: Final = "_part"
 _WORKS: Final = {"strings": "string_id", "pits": "pit_id", "digs": "dig_id"}
 
 
-def gather_parts(settings: StudySettings, prepared: Prepared, parts: Sequence[Tables]) -> Judged:
-    """Put together what the parts found.
+CONCLUDED: Final[dict[str, tuple[str, ...]]] = {
+    "checks": ("run_id", "source"),
+    "options": (
+        "run_id",
+        "run",
+        "technique",
+        "verdict",
+        "score",
+        "new_bore_mm",
+        "days_low",
+        "days_high",
+        *SUMS,
+    ),
+    "advice": (
+        "run_id",
+        "technique",
+        "string_id",
+        "standing",
+        "open_because",
+        "is_feasible",
+        "is_forced",
+        "decision",
+        "chosen_by",
+        "chosen_by_words",
+        "is_near_stem",
+        "has_open_works",
+        "is_new_line",
+        "new_pipe",
+        "new_outside_mm",
+        "new_bore_mm",
+        "survey",
+        "sureness",
+        "cost_mid",
+        "co2e_kg_mid",
+    ),
+    "quantities": ("run_id",),
+}
+"""Columns that what is concluded over all runs reads of the tables that are long or full of text;
+of the others it reads whatever there is."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Kept:
+    """What the parts found, on disk, with the ids of the whole study.
+
+    Attributes
+    ----------
+    files : sequence of Path
+        Of each part.
+    names : list of dict of str to str
+        Id of each string, pit and dig in the whole study by the id in the part, by part.
+    order : list of dict
+        Place of each by its id, by kind, by part.
+    """
+
+    files: Sequence[Path]
+    names: list[dict[str, str]]
+    order: list[dict[str, dict[str, int]]]
+
+    def take(self, number: int, name: str, columns: Sequence[str] | None = None) -> pd.DataFrame:
+        """Take a table of a part, with the keys of its order.
+
+        Parameters
+        ----------
+        number : int
+            Of the part.
+        name : str
+            Of the table.
+        columns : sequence of str, optional
+            Only these; all of them by default.
+
+        Returns
+        -------
+        DataFrame
+            Own runs of the part; `run` and `tree` are positions in the whole study.
+        """
+        table = _read(self.files[number], name)
+        if columns is not None:
+            table = table[[*dict.fromkeys(columns), *_keys(table)]]
+        if name == "checks" and columns is not None:
+            table = table.drop_duplicates("source")
+        return _number_table(name, table, self.names[number], self.order[number])
+
+    def take_ordered(self, number: int, name: str) -> pd.DataFrame:
+        """Take a table of a part in the order of the whole study."""
+        return _put_in_order([self.take(number, name)])
+
+    def gather(self, name: str, columns: Sequence[str] | None = None) -> pd.DataFrame:
+        """Put a table of all parts together, in the order of the whole study."""
+        return _put_in_order([self.take(n, name, columns) for n in range(len(self.files))])
+
+
+def open_parts(files: Sequence[Path]) -> Kept:
+    """Give strings, pits and digs of all parts numbers along the whole study.
+
+    Parameters
+    ----------
+    files : sequence of Path
+        What `routekit.parts.judged.judge_part` found for each part, as `store.write_tables` keeps
+        it; the own runs of all parts are all runs.
+
+    Returns
+    -------
+    Kept
+
+    Raises
+    ------
+    PartError
+        If a part is not there.
+    """
+    names: list[dict[str, str]] = [{} for _ in files]
+    order: list[dict[str, dict[str, int]]] = [{} for _ in files]
+    for kind, column in _WORKS.items():
+        listed = []
+        for number, file in enumerate(files):
+            table = _read(file, kind)
+            more = ["kind"] if kind == "digs" else []
+            part = pd.DataFrame(table[[column, *more, *_keys(table)]])
+            listed.append(part.assign(**{_PART: number}))
+        whole = _put_in_order(listed)
+        ids = _name_works(kind, whole)
+        of_part = whole[_PART].to_numpy(dtype=np.int64)
+        old = whole[column].to_numpy(dtype=object)
+        for number in range(len(files)):
+            mine = np.flatnonzero(of_part == number)
+            plain = [str(one).strip(BEGIN + END) for one in old[mine]]
+            names[number] |= dict(zip(plain, ids[mine], strict=True))
+            order[number][kind] = dict(zip(ids[mine], mine.tolist(), strict=True))
+    return Kept(files=files, names=names, order=order)
+
+
+def _read(file: Path, name: str) -> pd.DataFrame:
+    """Read a table of a part."""
+    table = read_table(file, name)
+    if table is None:
+        message = (
+            f"a part is not there; folder {file.parent}, {file.name}; run the same command again "
+            "(workers of a cluster must reach this folder under the same path)"
+        )
+        raise PartError(message)
+    return table
+
+
+def gather_parts(
+    settings: StudySettings, prepared: Prepared, kept: Kept, *, is_narrow: bool = False
+) -> Judged:
+    """Put together what the parts found, one table after the other.
 
     Parameters
     ----------
     settings : StudySettings
     prepared : Prepared
         Of the whole study.
-    parts : sequence of dict of str to DataFrame
-        From `routekit.parts.judged.judge_part`; the own runs of all of them are all runs.
+    kept : Kept
+        From `open_parts`.
+    is_narrow : bool, optional
+        Whether only the columns `CONCLUDED` are put together, of checks one row per source: enough
+        for `routekit.pipeline.draw_conclusions`, and a fraction of the whole.
 
     Returns
     -------
     Judged
         As `routekit.pipeline.judge_runs` finds it for the study in one piece.
     """
-    numbered = _number_parts(parts)
-    table = {name: _put_in_order([part[name] for part in numbered]) for name in numbered[0]}
+    listed = list_tables(kept.files[0])
+    table = {name: kept.gather(name, CONCLUDED.get(name) if is_narrow else None) for name in listed}
     run_ids = pd.Index(prepared.runs["run_id"], dtype=str)
     checks = table["checks"]
-    checks = checks.assign(run_id=checks["run_id"].cat.set_categories(run_ids))
+    if not is_narrow:
+        checks = checks.assign(run_id=checks["run_id"].cat.set_categories(run_ids))
     tiers = set_tiers(settings.zones)
     chosen = Chosen(
         runs=table["runs"],
@@ -101,30 +255,6 @@ def gather_parts(settings: StudySettings, prepared: Prepared, parts: Sequence[Ta
     )
 
 
-def _number_parts(parts: Sequence[Tables]) -> list[Tables]:
-    """Give strings, pits and digs numbers along the whole study, wherever they are named."""
-    names: list[dict[str, str]] = [{} for _ in parts]
-    order: list[dict[str, dict[str, int]]] = [{} for _ in parts]
-    for kind, column in _WORKS.items():
-        whole = _put_in_order(
-            [
-                part[kind][[column, *([] if kind != "digs" else ["kind"]), *_keys(part[kind])]]
-                .assign(**{_PART: number})
-                .pipe(pd.DataFrame)
-                for number, part in enumerate(parts)
-            ]
-        )
-        ids = _name_works(kind, whole)
-        of_part = whole[_PART].to_numpy(dtype=np.int64)
-        old = whole[column].to_numpy(dtype=object)
-        for number in range(len(parts)):
-            mine = np.flatnonzero(of_part == number)
-            plain = [str(one).strip(BEGIN + END) for one in old[mine]]
-            names[number] |= dict(zip(plain, ids[mine], strict=True))
-            order[number][kind] = dict(zip(ids[mine], mine.tolist(), strict=True))
-    return [_number_part(part, names[number], order[number]) for number, part in enumerate(parts)]
-
-
 def _name_works(kind: str, whole: pd.DataFrame) -> Objects:
     """Name works in the order of the whole study."""
     if kind == "strings":
@@ -134,24 +264,27 @@ def _name_works(kind: str, whole: pd.DataFrame) -> Objects:
     return number_digs(whole["kind"].to_numpy(dtype=object))
 
 
-def _number_part(part: Tables, names: dict[str, str], order: dict[str, dict[str, int]]) -> Tables:
-    """Put the ids of the whole study into the tables of a part."""
-    found = {name: number_texts(table, names) for name, table in part.items()}
-    digs, met = found["digs"], found["encroachments"]
-    found["digs"] = digs.assign(dig_id=_rename(digs["dig_id"], names))
-    work = met["work_id"].astype(object)
-    is_dig = (met["kind"] == DIG).to_numpy(dtype=bool)
+def _number_table(
+    name: str, table: pd.DataFrame, names: dict[str, str], order: dict[str, dict[str, int]]
+) -> pd.DataFrame:
+    """Put the ids of the whole study into a table of a part."""
+    found = number_texts(table, names)
+    if name == "digs":
+        return found.assign(dig_id=_rename(found["dig_id"], names))
+    if name != "encroachments":
+        return found
+    work = found["work_id"].astype(object)
+    is_dig = (found["kind"] == DIG).to_numpy(dtype=bool)
     renamed = np.where(is_dig, _rename(work, names), work)
-    work = pd.Series(renamed, index=met.index, dtype=met["work_id"].dtype)
-    kind = np.select([met["kind"] == TRENCH, met["kind"] == PIT], [0, 1], 2)
+    work = pd.Series(renamed, index=found.index, dtype=found["work_id"].dtype)
+    kind = np.select([found["kind"] == TRENCH, found["kind"] == PIT], [0, 1], 2)
     place = np.select(
         [kind == 0, kind == 1],
-        [met["run"].to_numpy(dtype=np.int64), _look_up(work, order["pits"])],
+        [found["run"].to_numpy(dtype=np.int64), _look_up(work, order["pits"])],
         _look_up(work, order["digs"]),
     )
-    keys = dict(zip(ORDER, (kind, place, met["tree"].to_numpy(dtype=np.int64)), strict=False))
-    found["encroachments"] = met.assign(work_id=work, **keys)
-    return found
+    keys = dict(zip(ORDER, (kind, place, found["tree"].to_numpy(dtype=np.int64)), strict=False))
+    return found.assign(work_id=work, **keys)
 
 
 def _look_up(names: pd.Series, order: dict[str, int]) -> Ints:

@@ -18,9 +18,9 @@ from routekit.errors import OutputError, PartError, RoutekitError
 from routekit.outputs.notebook import ShownResult
 from routekit.outputs.steps import Step
 from routekit.parts.divide import Part, divide_study
-from routekit.parts.gather import gather_parts
-from routekit.parts.judged import Tables, judge_part
-from routekit.parts.store import clear_others, hash_part, name_file, read_tables, write_tables
+from routekit.parts.gather import gather_parts, open_parts
+from routekit.parts.judged import judge_part
+from routekit.parts.store import clear_others, hash_part, is_kept, name_file, write_tables
 from routekit.parts.take import take_part
 from routekit.pipeline import Prepared, Tell, conclude, prepare_study, rate_runs
 from routekit.study import Study, StudySettings
@@ -90,21 +90,9 @@ def run_by_parts(
         tell=tell,
     )
     tell("Putting parts together")
-    judged = gather_parts(settings, prepared, [_read(file) for file in kept])
+    judged = gather_parts(settings, prepared, open_parts(kept))
     clear_others(folder, {file.stem for file in kept})
     return conclude(study, prepared, condition, judged)
-
-
-def _read(file: Path) -> Tables:
-    """Read what a part found."""
-    tables = read_tables(file)
-    if tables is None:
-        message = (
-            f"a part is not there; folder {file.parent}, {file.name}; run the same command again "
-            "(workers of a cluster must reach this folder under the same path)"
-        )
-        raise PartError(message)
-    return tables
 
 
 @dataclass
@@ -164,7 +152,7 @@ def _judge_all(
             sub = take_part(prepared, part.rows)
             mine = condition.iloc[part.rows.runs].reset_index(drop=True)
             kept.append(name_file(folder, hash_part(settings, sub, mine, part)))
-            if read_tables(kept[-1]) is not None:
+            if is_kept(kept[-1]):
                 work.end(part)
                 continue
             try:

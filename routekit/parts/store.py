@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import io
+import json
 import os
 import pickle
 from collections.abc import Iterator
@@ -11,7 +12,7 @@ from functools import cache
 from importlib.resources import files
 from importlib.resources.abc import Traversable
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, BinaryIO, Final
 
 import geopandas as gpd
 import numpy as np
@@ -26,6 +27,8 @@ from routekit.study import StudySettings
 
 _DIGEST: Final = 32
 """Bytes of a SHA-256 digest."""
+_SIZE: Final = 8
+"""Bytes in which the size of the list of tables is written."""
 _SUFFIX: Final = ".tables"
 _OF_A_TABLE: Final = frozenset(
     {
@@ -89,12 +92,10 @@ def write_tables(tables: Tables, path: Path) -> None:
     OutputError
         If it cannot be written.
     """
-    body = pickle.dumps(tables, protocol=pickle.HIGHEST_PROTOCOL)
     aside = path.with_name(f"{path.name}.{os.getpid()}")
     try:
         with aside.open("wb") as file:
-            file.write(hashlib.sha256(body).digest())
-            file.write(body)
+            _write_sections(tables, file)
             file.flush()
             os.fsync(file.fileno())
         aside.replace(path)
@@ -107,8 +108,43 @@ def write_tables(tables: Tables, path: Path) -> None:
         raise OutputError(message) from None
 
 
-def read_tables(path: Path) -> Tables | None:
-    """Read the tables of a part.
+def _write_sections(tables: Tables, file: BinaryIO) -> None:
+    """Write table after table, then where each stands, and last the digest and size of that."""
+    listed: dict[str, _Section] = {}
+    for name, table in tables.items():
+        body = pickle.dumps(table, protocol=pickle.HIGHEST_PROTOCOL)
+        listed[name] = (file.tell(), len(body), hashlib.sha256(body).hexdigest())
+        file.write(body)
+    head = json.dumps(listed).encode()
+    file.write(head)
+    file.write(hashlib.sha256(head).digest())
+    file.write(len(head).to_bytes(_SIZE, "big"))
+
+
+_Section = tuple[int, int, str]
+"""Where a table begins in the file, its bytes, and their digest."""
+
+
+def _list_sections(file: BinaryIO) -> dict[str, _Section] | None:
+    """List the tables of a file; None where its end is not whole."""
+    size = file.seek(0, os.SEEK_END)
+    if size < _SIZE + _DIGEST:
+        return None
+    file.seek(size - _SIZE)
+    n_head = int.from_bytes(file.read(_SIZE), "big")
+    begin = size - _SIZE - _DIGEST - n_head
+    if begin < 0:
+        return None
+    file.seek(begin)
+    head, digest = file.read(n_head), file.read(_DIGEST)
+    if hashlib.sha256(head).digest() != digest:
+        return None
+    listed: dict[str, _Section] = json.loads(head)
+    return listed
+
+
+def is_kept(path: Path) -> bool:
+    """Tell whether what a part found stands in a file as it was written.
 
     Parameters
     ----------
@@ -116,21 +152,73 @@ def read_tables(path: Path) -> Tables | None:
 
     Returns
     -------
-    dict of str to DataFrame, or None
-        None where there is no such file, or it is not whole: the part is judged again.
+    bool
+        False where there is no such file, or it is not whole: the part is judged again. No table
+        is made of it.
     """
     try:
-        raw = path.read_bytes()
+        with path.open("rb") as file:
+            listed = _list_sections(file)
+            return listed is not None and all(
+                _read_section(file, one) is not None for one in listed.values()
+            )
+    except OSError:
+        return False
+
+
+def _read_section(file: BinaryIO, section: _Section) -> bytes | None:
+    """Read the bytes of a table; None where they are not those that were written."""
+    begin, size, digest = section
+    file.seek(begin)
+    body = file.read(size)
+    return body if hashlib.sha256(body).hexdigest() == digest else None
+
+
+def read_table(path: Path, name: str) -> pd.DataFrame | None:
+    """Read one table of a part.
+
+    Parameters
+    ----------
+    path : Path
+    name : str
+
+    Returns
+    -------
+    DataFrame or None
+        None where there is no such file or table, or it is not whole.
+    """
+    try:
+        with path.open("rb") as file:
+            listed = _list_sections(file)
+            body = _read_section(file, listed[name]) if listed and name in listed else None
     except OSError:
         return None
-    body = memoryview(raw)[_DIGEST:]
-    if hashlib.sha256(body).digest() != raw[:_DIGEST]:
+    if body is None:
         return None
     try:
-        tables: Tables = _Reader(io.BytesIO(body)).load()
+        table: pd.DataFrame = _Reader(io.BytesIO(body)).load()
     except (pickle.UnpicklingError, AttributeError, ImportError, EOFError, IndexError):
         return None
-    return tables
+    return table
+
+
+def list_tables(path: Path) -> list[str]:
+    """List the names of the tables of a part.
+
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    list of str
+        Empty where there is no such file, or its end is not whole.
+    """
+    try:
+        with path.open("rb") as file:
+            return list(_list_sections(file) or ())
+    except OSError:
+        return []
 
 
 def name_file(folder: Path, key: str) -> Path:

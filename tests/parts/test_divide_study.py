@@ -8,7 +8,7 @@ import shapely
 from routekit.arrays import accumulate_each
 from routekit.parts.divide import Ties, _mark_cells, find_sound, share_out
 from routekit.parts.numbering import BEGIN, END, number_texts
-from routekit.parts.store import hash_program, name_file, read_tables, write_tables
+from routekit.parts.store import hash_program, is_kept, name_file, read_table, write_tables
 
 
 def lay_bounds(*places):
@@ -81,16 +81,22 @@ def test_ids_of_a_part_are_put_right_in_columns_texts_and_statements_alone():
 
 def test_a_file_that_is_not_whole_or_names_anything_but_tables_is_not_read(tmp_path):
     file = name_file(tmp_path, "a")
-    assert read_tables(file) is None
-    write_tables({"runs": pd.DataFrame({"a": [1.5, None], "b": ["x", None]})}, file)
-    again = read_tables(file)["runs"]
-    assert again["a"].isna().tolist() == [False, True]
+    assert not is_kept(file)
+    assert read_table(file, "runs") is None
+    pits = pd.DataFrame({"pit_id": ["P1"]})
+    write_tables({"pits": pits, "runs": pd.DataFrame({"a": [1.5, None], "b": ["x", None]})}, file)
+    assert is_kept(file)
+    assert read_table(file, "runs")["a"].isna().tolist() == [False, True]
+    assert read_table(file, "pits")["pit_id"].tolist() == ["P1"]
+    assert read_table(file, "digs") is None
     assert [each.name for each in tmp_path.iterdir()] == [file.name]
     whole = file.read_bytes()
-    file.write_bytes(whole[:-1])
-    assert read_tables(file) is None
+    for spoilt in (whole[:-1], whole[1:], b"", b"x" + whole[1:]):
+        file.write_bytes(spoilt)
+        assert not is_kept(file)
+        assert read_table(file, "pits") is None
     write_tables({"runs": tmp_path}, file)
-    assert read_tables(file) is None
+    assert read_table(file, "runs") is None
 
 
 def test_the_program_is_part_of_what_a_part_was_made_from():
