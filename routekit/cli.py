@@ -154,8 +154,15 @@ def _copy_sample(folder: Path, *, force: bool) -> None:
     type=click.IntRange(min=1),
     help="Judge the runs in so many parts, as many side by side as --workers says [1], with the "
     "same result. Parts are kept beside the results, in a folder that ends in .parts; a run that "
-    "was stopped goes on from there. It takes no less memory: the study is read and put together "
-    "as a whole.",
+    "was stopped goes on from there. It takes no less memory, as the results are put together as a "
+    "whole, unless --by-area is given.",
+)
+@click.option(
+    "--by-area",
+    is_flag=True,
+    help="With --parts: write GeoPackage and tables of each part in files of its own, with an "
+    "index over all, in place of the other outputs. It takes less memory: only the layers, and "
+    "what is concluded over all runs, are held as a whole.",
 )
 @click.option(
     "--scheduler",
@@ -178,6 +185,7 @@ def screen(
     only: str,
     workers: int | None,
     parts: int | None,
+    by_area: bool,
     scheduler: str | None,
     watch: bool,
     as_json: bool,
@@ -187,6 +195,12 @@ def screen(
     names = tuple(name.strip() for name in only.split(",")) if only.strip() else ()
     if scheduler is not None and parts is None:
         raise click.UsageError("--scheduler needs --parts")
+    if by_area and parts is None:
+        raise click.UsageError("--by-area needs --parts")
+    if by_area and names:
+        raise click.UsageError(
+            "--by-area writes GeoPackages and tables alone; leave --only out, or --by-area"
+        )
     run = partial(
         _screen,
         study,
@@ -196,6 +210,7 @@ def screen(
         only=names,
         workers=workers,
         parts=parts,
+        by_area=by_area,
         scheduler=scheduler,
     )
     if watch:
@@ -254,6 +269,7 @@ def _screen(
     only: tuple[str, ...] = (),
     workers: int | None = None,
     parts: int | None = None,
+    by_area: bool = False,
     scheduler: str | None = None,
 ) -> None:
     """Run a study, write its outputs and print the summary."""
@@ -275,22 +291,27 @@ def _screen(
     with claim_folder(folder), Stages(ERR, is_quiet=as_json) as tell:
         settled = settle_folder(folder)
         refuse_open_databases(folder, tuple(files))
-        if parts is None:
-            result = run_study(study, tell=tell)
-        else:
-            from routekit.parts.run import run_by_parts  # noqa: PLC0415
+        by_parts: dict[str, Any] = {
+            "parts": parts,
+            "workers": workers or 1,
+            "scheduler": scheduler,
+            "tell": tell,
+        }
+        beside = folder.with_name(f"{folder.name}.parts")
+        if by_area:
+            from routekit.parts.run import run_by_areas  # noqa: PLC0415
 
-            result = run_by_parts(
-                study,
-                folder.with_name(f"{folder.name}.parts"),
-                parts=parts,
-                workers=workers or 1,
-                scheduler=scheduler,
-                tell=tell,
+            result, written, notes = run_by_areas(study, beside, folder, **by_parts)
+        else:
+            if parts is None:
+                result = run_study(study, tell=tell)
+            else:
+                from routekit.parts.run import run_by_parts  # noqa: PLC0415
+
+                result = run_by_parts(study, beside, **by_parts)
+            written, notes = write_outputs(
+                result, folder, tell=tell, is_claimed=True, only=only, workers=workers
             )
-        written, notes = write_outputs(
-            result, folder, tell=tell, is_claimed=True, only=only, workers=workers
-        )
     summary = summarise(result)
     language = study.settings.outputs.language
     summary["language"] = language

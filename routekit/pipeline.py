@@ -328,7 +328,7 @@ def draw_conclusions(
         From `rate_runs`.
     judged : Judged
         Of all runs; checks, options, advice and quantities may hold no more than what is read here
-        (`routekit.parts.gather.CONCLUDED`), and stand in the result as they are.
+        (`routekit.parts.gather.list_concluded`), and stand in the result as they are.
 
     Returns
     -------

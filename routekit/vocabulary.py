@@ -133,6 +133,7 @@ DIG_METHODS: Final = (message("hand"), message("suction"), message("machine"), m
 CONNECTION_KINDS: Final = (message("gully"), message("house"), message("unknown"))
 
 MM_PER_M: Final = 1000.0
+M_PER_KM: Final = 1000.0
 
 GRAVITY_M_S2: Final = 9.81
 """Gravity, m/s2."""

@@ -20,6 +20,7 @@ from routekit.parts.judged import ORDER
 from routekit.parts.numbering import BEGIN, END, number_texts
 from routekit.parts.store import list_tables, read_table
 from routekit.pipeline import Judged, Prepared
+from routekit.schema import load_tables
 from routekit.site.dig_tables import number_digs
 from routekit.site.encroachments import DIG, PIT, TRENCH
 from routekit.site.layout import Ground, SetOut
@@ -48,32 +49,31 @@ CONCLUDED: Final[dict[str, tuple[str, ...]]] = {
         "days_high",
         *SUMS,
     ),
-    "advice": (
-        "run_id",
-        "technique",
-        "string_id",
-        "standing",
-        "open_because",
-        "is_feasible",
-        "is_forced",
-        "decision",
-        "chosen_by",
-        "chosen_by_words",
-        "is_near_stem",
-        "has_open_works",
-        "is_new_line",
-        "new_pipe",
-        "new_outside_mm",
-        "new_bore_mm",
-        "survey",
-        "sureness",
-        "cost_mid",
-        "co2e_kg_mid",
-    ),
     "quantities": ("run_id",),
 }
-"""Columns that what is concluded over all runs reads of the tables that are long or full of text;
-of the others it reads whatever there is."""
+"""Columns that what is concluded over all runs reads of the tables that are long."""
+_SAID: Final = ("chosen_by", "decision")
+"""Sentences of the advice that are read there, too; of its other columns all are taken along."""
+
+
+def list_concluded(name: str) -> tuple[str, ...] | None:
+    """List the columns of a table that what is concluded over all runs reads.
+
+    Parameters
+    ----------
+    name : str
+        Of the table.
+
+    Returns
+    -------
+    tuple of str or None
+        None for whatever there is.
+    """
+    if name != "advice":
+        return CONCLUDED.get(name)
+    fields = load_tables()[name].fields
+    said = [one for one in fields if f"{one}_words" in fields and one not in _SAID]
+    return tuple(one for one in fields if one.removesuffix("_words") not in said)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -93,6 +93,12 @@ class Kept:
     files: Sequence[Path]
     names: list[dict[str, str]]
     order: list[dict[str, dict[str, int]]]
+
+    def only(self, number: int) -> Kept:
+        """Leave one part, which is then part 0."""
+        return Kept(
+            files=[self.files[number]], names=[self.names[number]], order=[self.order[number]]
+        )
 
     def take(self, number: int, name: str, columns: Sequence[str] | None = None) -> pd.DataFrame:
         """Take a table of a part, with the keys of its order.
@@ -191,8 +197,8 @@ def gather_parts(
     kept : Kept
         From `open_parts`.
     is_narrow : bool, optional
-        Whether only the columns `CONCLUDED` are put together, of checks one row per source: enough
-        for `routekit.pipeline.draw_conclusions`, and a fraction of the whole.
+        Whether only the columns of `list_concluded` are put together, of checks one row per
+        source: enough for `routekit.pipeline.draw_conclusions`, and a fraction of the whole.
 
     Returns
     -------
@@ -200,7 +206,9 @@ def gather_parts(
         As `routekit.pipeline.judge_runs` finds it for the study in one piece.
     """
     listed = list_tables(kept.files[0])
-    table = {name: kept.gather(name, CONCLUDED.get(name) if is_narrow else None) for name in listed}
+    table = {
+        name: kept.gather(name, list_concluded(name) if is_narrow else None) for name in listed
+    }
     run_ids = pd.Index(prepared.runs["run_id"], dtype=str)
     checks = table["checks"]
     if not is_narrow:

@@ -15,17 +15,34 @@ import pandas as pd
 
 from routekit.advice.new_lines import refuse_unknown_runs
 from routekit.errors import OutputError, PartError, RoutekitError
+from routekit.outputs.atomic import replacing
 from routekit.outputs.notebook import ShownResult
+from routekit.outputs.output_files import find_earlier, find_outputs
 from routekit.outputs.steps import Step
+from routekit.parts.area_files import (
+    AREA_NAME,
+    GEOPACKAGE,
+    TABLES,
+    Written,
+    empty_tables,
+    refuse_replaced,
+    write_area,
+    write_study,
+)
+from routekit.parts.area_index import INDEX, write_index
+from routekit.parts.areas import own_rows, take_areas
 from routekit.parts.divide import Part, divide_study
-from routekit.parts.gather import gather_parts, open_parts
+from routekit.parts.gather import Kept, gather_parts, open_parts
 from routekit.parts.judged import judge_part
 from routekit.parts.store import clear_others, hash_part, is_kept, name_file, write_tables
 from routekit.parts.take import take_part
-from routekit.pipeline import Prepared, Tell, conclude, prepare_study, rate_runs
-from routekit.study import Study, StudySettings
+from routekit.pipeline import Prepared, Tell, conclude, draw_conclusions, prepare_study, rate_runs
+from routekit.study import Study, StudySettings, list_inputs
+from routekit.words.texts import say
 
 _STAGE = "Judging runs"
+_GATHERING = "Putting parts together"
+_WRITING = "Writing areas"
 
 
 def run_by_parts(
@@ -65,6 +82,113 @@ def run_by_parts(
     RoutekitError
         As `routekit.pipeline.run_study`. `PartError` names a part that failed; the others are kept.
     """
+    judged = judge_by_parts(
+        study, folder, parts=parts, workers=workers, scheduler=scheduler, tell=tell
+    )
+    tell(_GATHERING)
+    whole = gather_parts(study.settings, judged.prepared, judged.kept)
+    return conclude(study, judged.prepared, judged.condition, whole)
+
+
+def run_by_areas(
+    study: Study,
+    folder: Path,
+    results: Path,
+    *,
+    parts: int,
+    workers: int = 1,
+    scheduler: str | None = None,
+    tell: Tell,
+) -> tuple[ShownResult, dict[str, Path], list[str]]:
+    """Run the whole job in parts, and write the results of each part in files of its own.
+
+    The long tables are never together in memory: what is concluded over all runs is concluded from
+    few of their columns.
+
+    Parameters
+    ----------
+    study, folder, parts, workers, scheduler, tell
+        As for `run_by_parts`. Workers of a cluster must reach the results under the same path, too.
+    results : Path
+        Folder of the results, which the caller holds; see `routekit.parts.area_files`. Earlier
+        ones stay whole until all new files are complete.
+
+    Returns
+    -------
+    result : Result
+        Of the whole study, for its summary: of the tables `routekit.parts.areas.LONG` it holds
+        what `routekit.parts.gather.list_concluded` names.
+    written : dict of str to Path
+        Name of each output and its file or folder.
+    notes : list of str
+
+    Raises
+    ------
+    RoutekitError
+        As `run_by_parts`, or if a file cannot be written.
+    """
+    refuse_replaced(results, list_inputs(study))
+    judged = judge_by_parts(
+        study, folder, parts=parts, workers=workers, scheduler=scheduler, tell=tell
+    )
+    tell(_GATHERING)
+    whole = gather_parts(study.settings, judged.prepared, judged.kept, is_narrow=True)
+    result = draw_conclusions(study, judged.prepared, judged.condition, whole)
+    divided, kept = judged.parts, judged.kept
+    # What the result does not hold is let go before its areas are written.
+    del judged, whole
+    owners, shell = own_rows(result, divided), empty_tables(result)
+    tell(_WRITING)
+    written: list[Written] = []
+    with (
+        replacing(results, parts=AREA_NAME) as stage,
+        _open_workers(workers, scheduler) as pool,
+    ):
+        begun: list[Future[Written]] = []
+        for number, area in enumerate(take_areas(result, divided, owners)):
+            given = (shell, area, kept.only(number), stage, len(divided))
+            if pool is None:
+                written.append(write_area(*given))
+            else:
+                begun.append(pool.submit(write_area, *given))
+                wait(begun[: len(begun) - workers + 1])
+            tell(Step(_WRITING, number + 1, len(divided), "areas"))
+        written += [one.result() for one in begun]
+        write_study(result, owners, kept, stage)
+        write_index(result, written, stage / INDEX)
+    outputs = find_outputs(("gpkg",))
+    earlier = find_earlier(results, result.result_id, outputs)
+    notes: list[str] = []
+    if earlier:
+        notes.append(say("Of an earlier result: {files}.", files=", ".join(earlier)))
+    files = {"index": INDEX, "GeoPackage": GEOPACKAGE, "tables": TABLES}
+    return result, {name: results / file for name, file in files.items()}, notes
+
+
+@dataclass(frozen=True, kw_only=True)
+class JudgedParts:
+    """A study of which every part is judged."""
+
+    prepared: Prepared
+    condition: pd.DataFrame
+    parts: list[Part]
+    kept: Kept
+
+
+def judge_by_parts(
+    study: Study, folder: Path, *, parts: int, workers: int, scheduler: str | None, tell: Tell
+) -> JudgedParts:
+    """Read a study, and judge its runs part by part.
+
+    Parameters
+    ----------
+    study, folder, parts, workers, scheduler, tell
+        As for `run_by_parts`.
+
+    Returns
+    -------
+    JudgedParts
+    """
     settings = study.settings
     prepared = prepare_study(study, tell=tell)
     refuse_unknown_runs(settings.advice.new_lines, prepared.runs["run_id"])
@@ -79,7 +203,7 @@ def run_by_parts(
             "choose another output folder"
         )
         raise OutputError(message) from None
-    kept = _judge_all(
+    files = _judge_all(
         settings,
         prepared,
         condition,
@@ -89,10 +213,9 @@ def run_by_parts(
         scheduler=scheduler,
         tell=tell,
     )
-    tell("Putting parts together")
-    judged = gather_parts(settings, prepared, open_parts(kept))
-    clear_others(folder, {file.stem for file in kept})
-    return conclude(study, prepared, condition, judged)
+    clear_others(folder, {file.stem for file in files})
+    kept = open_parts(files)
+    return JudgedParts(prepared=prepared, condition=condition, parts=divided, kept=kept)
 
 
 @dataclass
