@@ -3,7 +3,8 @@
 Run by hand: python tests/bench/bench.py 1000 10000 100000. For each number of runs a district is
 made (three trees a run), then each job runs in a fresh process: the stock script (overlap only;
 `stock.py` stands frozen, or ratios of different days do not compare), routekit's overlap only,
-routekit's decisions with GeoPackage and map, and routekit with everything. The stages and files of
+routekit's decisions with the GeoPackage, the same in parts with results by area, with GeoPackage
+and map, and routekit with everything. The stages and files of
 each follow, and at the end a table of sizes. The peak is that of the whole process, interpreter and
 imports included. Stages of outputs that are written side by side share processors: what one shows
 is the processor time of all that ran meanwhile.
@@ -20,7 +21,7 @@ from pathlib import Path
 
 HERE = Path(__file__).resolve().parent
 OVERLAP_LAYERS = ("sewers", "manholes", "trees", "root_zones")
-JOBS = ("stock", "overlap", "map", "everything")
+JOBS = ("stock", "overlap", "gpkg", "areas", "map", "everything")
 
 
 def run_job(job, folder):
@@ -96,25 +97,35 @@ def show(count, best):
             )
         for name, size_mb in facts.pop("files_mb", {}).items():
             print(f"      {name:38s}{size_mb:8.2f} MB")
-        print(f"      {facts}")
+        print(f"      {facts}", flush=True)
 
 
 def show_sizes(found):
     """Print the table of all sizes: each job, and its ratio to the stock script of that size."""
-    print(f"\n{'runs':>9s} {'job':11s} {'wall s':>9s} {'cpu s':>9s} {'MB':>7s} {'cpu/stock':>9s}")
+    ratios = " ".join(f"{name:>9s}" for name in ("cpu/stock", "MB/stock"))
+    print(
+        f"\n{'runs':>9s} {'job':11s} {'wall s':>9s} {'cpu s':>9s} {'peak MB':>8s} {ratios}"
+        f" {'cpu ms/run':>10s} {'kB/run':>7s} {'files MB':>9s}"
+    )
     for count, best in found.items():
         for job, one in best.items():
-            ratio = one["cpu_s"] / best["stock"]["cpu_s"] if "stock" in best else float("nan")
+            ratios = (
+                one[key] / best["stock"][key] if "stock" in best else float("nan")
+                for key in ("cpu_s", "peak_mb")
+            )
+            facts = {} if job == "stock" else json.loads(one["printed"])
             print(
                 f"{count:9d} {job:11s} {one['wall_s']:9.1f} {one['cpu_s']:9.1f}"
-                f" {one['peak_mb']:7.0f} {ratio:9.2f}"
+                f" {one['peak_mb']:8.0f} {' '.join(f'{ratio:9.2f}' for ratio in ratios)}"
+                f" {1000 * one['cpu_s'] / count:10.2f} {1000 * one['peak_mb'] / count:7.0f}"
+                f" {facts.get('output_mb', float('nan')):9.1f}"
             )
 
 
 def main():
     """Read the command line and run."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("counts", nargs="*", type=int, default=[1000, 10_000])
+    parser.add_argument("counts", nargs="*", type=int, default=[172, 1000, 10_000])
     parser.add_argument("--repeats", type=int, default=1)
     parser.add_argument("--jobs", nargs="+", choices=JOBS, default=JOBS)
     parser.add_argument("--folder", type=Path, help="kept; a temporary one if not given")

@@ -1,15 +1,17 @@
-"""One measured job, in a process of its own: overlap, decisions with GeoPackage and map, or all.
+"""One measured job, in a process of its own: overlap, decisions with outputs, or results by area.
 
-Run by hand: python tests/bench/whole.py overlap|map|everything folder. Prints the stages as JSON:
-name, wall seconds, processor seconds, and the peak memory reached by its end.
+Run by hand: python tests/bench/whole.py overlap|gpkg|map|everything|areas folder. Prints the stages
+as JSON: name, wall seconds, processor seconds, and the peak memory reached by its end.
 """
 
 # ruff: noqa: PLC0415 - imports are part of what is measured
 
 import json
+import re
 import resource
 import sys
 import time
+from collections import Counter
 from functools import partial
 from pathlib import Path
 
@@ -114,22 +116,58 @@ def measure_everything(folder, clock, only=()):
     study = Study.load(folder / "study.toml")
     result = run_study(study, tell=clock.tell)
     written, _ = write_outputs(result, folder / "out", tell=clock.tell, only=only)
-    files = sorted(path for path in (folder / "out").rglob("*") if path.is_file())
     clock.report(
         pairs=len(result.breaches),
         strings=len(result.strings),
         pits=len(result.pits),
         digs=len(result.digs),
         outputs=list(written),
-        files_mb={path.name: round(path.stat().st_size / 1e6, 2) for path in files},
-        output_mb=sum(path.stat().st_size for path in files) / 1e6,
+        **_weigh_files(folder / "out"),
         recommended=result.advice["technique"].astype(str).value_counts().to_dict(),
     )
+
+
+def measure_areas(folder, clock):
+    """Run the study in parts of some 2,000 runs, one after the other, and write them by area."""
+    from routekit.parts.run import run_by_areas
+    from routekit.study import Study
+
+    study = Study.load(folder / "study.toml")
+    (folder / "areas").mkdir(exist_ok=True)
+    n_parts = -(-int(study.settings.study.name.split()[-2]) // RUNS_OF_A_PART)
+    result, _, _ = run_by_areas(
+        study, folder / "areas.parts", folder / "areas", parts=n_parts, tell=clock.tell
+    )
+    clock.report(
+        parts=n_parts,
+        pairs=len(result.breaches),
+        kept_mb=_weigh_files(folder / "areas.parts")["output_mb"],
+        **_weigh_files(folder / "areas"),
+        recommended=result.advice["technique"].astype(str).value_counts().to_dict(),
+    )
+
+
+RUNS_OF_A_PART = 2000
+
+
+def _weigh_files(folder):
+    """Size of the files of a folder by name, MB; those of areas and pages of one kind together."""
+    sizes = Counter()
+    for path in folder.rglob("*"):
+        if path.is_file():
+            name = re.sub(r"-\d+", "-*", str(path.relative_to(folder)))
+            sizes["tables/" if name.startswith("tables/") else name] += path.stat().st_size / 1e6
+    return {
+        "files_mb": {name: round(size, 2) for name, size in sorted(sizes.items())},
+        "output_mb": sum(sizes.values()),
+    }
 
 
 if __name__ == "__main__":
     job = {
         "overlap": measure_overlap,
+        "gpkg": partial(measure_everything, only=("gpkg",)),
+        "areas": measure_areas,
         "map": partial(measure_everything, only=("gpkg", "map")),
         "everything": measure_everything,
     }[sys.argv[1]]
