@@ -101,6 +101,7 @@ def test_every_module_says_what_it_is_for():
 WHOLE_STUDY = {
     "plan_care",
     "keep_record",
+    "draw_conclusions",
     "add_ground",
     "build_flow",
     "choose_renewal",
@@ -127,6 +128,7 @@ RAISES_NOTHING = {
     "compare_ways",
     "conclude",
     "describe_stems",
+    "draw_conclusions",
     "find_alerts",
     "find_connections",
     "find_diversions",

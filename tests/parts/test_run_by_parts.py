@@ -117,7 +117,7 @@ def write_out(table, name):
 
 def sort_rows(table):
     """Rows in an order that hangs on nothing but their values."""
-    return table.sort_values(list(table.columns), ignore_index=True)
+    return table.sort_values(list(table.columns), ignore_index=True).astype(object)
 
 
 def test_the_geopackage_of_an_area_holds_its_runs_and_all_trees_that_it_names(by_area):
