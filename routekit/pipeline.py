@@ -44,6 +44,7 @@ from routekit.programme.diversion import Flows, find_diversions
 from routekit.programme.programme import Works, make_programme, report_unplaced
 from routekit.programme.stages import list_stages
 from routekit.record.after_care import plan_care
+from routekit.record.lessons import caution_lessons
 from routekit.record.permits import match_packages
 from routekit.record.returned import Record, keep_record
 from routekit.schema import hold_tables
@@ -66,7 +67,7 @@ from routekit.trees.open_lines import lay_open_lines
 from routekit.trees.stem_table import tabulate_stems
 from routekit.trees.stem_words import describe_stems
 from routekit.trees.zones import build_zones
-from routekit.vocabulary import CAUTIONS, TAUGHT
+from routekit.vocabulary import CAUTIONS
 
 Tell = Callable[[str], None]
 
@@ -521,6 +522,7 @@ def _collect(
 ) -> ShownResult:
     """Put the tables of all stages together."""
     layers, renewal, new_lines = prepared.layers, judged.chosen, judged.new_lines
+    cautions = (*CAUTIONS, *caution_lessons(found.record.lessons))
     rules = list_rules_in_force(study.settings)
     return ShownResult(
         name=study.settings.study.name,
@@ -558,7 +560,7 @@ def _collect(
             ignore_index=True,
         ),
         rules=rules,
-        provenance=_provenance(study, prepared, rules, renewal.checks, found.totals),
+        provenance=_provenance(study, prepared, rules, renewal.checks, found.totals, cautions),
         laydown=renewal.laydown,
         quantities=renewal.quantities,
         ways=compare_ways(renewal.options, renewal.advice["technique"]),
@@ -573,7 +575,7 @@ def _collect(
         flow_diversion=found.flow_diversion,
         lessons=found.record.lessons,
         permits=found.permits,
-        cautions=_caution(study),
+        cautions=cautions,
         tree_needs=found.tree_needs,
         after_care=found.after_care,
         tree_protection=found.tree_protection,
@@ -647,11 +649,6 @@ def _divert_flow(
     )
 
 
-def _caution(study: Study) -> tuple[str, ...]:
-    """Give the cautions that go with every output."""
-    return CAUTIONS if study.settings.record.lessons is None else (*CAUTIONS, TAUGHT)
-
-
 def _protect_trees(
     study: Study, prepared: Prepared, exposure: Trenched, renewal: Chosen
 ) -> gpd.GeoDataFrame:
@@ -697,6 +694,7 @@ def _provenance(
     rules: pd.DataFrame,
     checks: pd.DataFrame,
     totals: pd.DataFrame,
+    cautions: tuple[str, ...],
 ) -> pd.DataFrame:
     """Write what the result rests on."""
     layers = prepared.layers
@@ -707,7 +705,7 @@ def _provenance(
         inputs=inputs,
         rules=rules[rules["kind"] == "setting"],
         source_keys=used_sources(rules, checks, totals),
-        cautions=_caution(study),
+        cautions=cautions,
         date=study.settings.outputs.map.sheet_date,
         basis=[
             study.settings.model_dump_json(exclude={"layers"}),

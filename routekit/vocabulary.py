@@ -142,7 +142,16 @@ TAUGHT: Final = message(
     "Pulls and working days rest on what earlier works measured: the factors stand among the "
     "settings, their counts among the lessons."
 )
-"""Goes with every output of a study that takes lessons over."""
+TAUGHT_PULLS: Final = message(
+    "Pulls rest on what earlier works measured: the factor stands among the settings, its count "
+    "among the lessons. Working days do not: too few were measured."
+)
+TAUGHT_DAYS: Final = message(
+    "Working days rest on what earlier works measured: the factor stands among the settings, its "
+    "count among the lessons. Pulls do not: too few were measured."
+)
+ALL_TAUGHT: Final = (TAUGHT, TAUGHT_PULLS, TAUGHT_DAYS)
+"""One goes with every output of a study whose figures rest on lessons: of both, or of one."""
 
 CAUTIONS: Final = (
     message(

@@ -18,7 +18,7 @@ from routekit.outputs.atomic import replacing_file
 from routekit.outputs.result_ids import PROPERTY
 from routekit.programme.stages import SPARE
 from routekit.result import Result
-from routekit.vocabulary import FINISHED, TAUGHT
+from routekit.vocabulary import ALL_TAUGHT, FINISHED
 from routekit.words.catalogue import render, render_column, translate_words
 from routekit.words.texts import Text, begin, say, word
 
@@ -202,8 +202,9 @@ def _write_events(events: Iterable[Event], result: Result, path: Path, language:
     book.add("prodid", "-//routekit//programme//EN")
     book.add("version", "2.0")
     book.add(f"x-{PROPERTY.replace(' ', '-')}", result.result_id)
-    if TAUGHT in result.cautions:
-        book.add("description", render(word(TAUGHT), language))
+    for text in ALL_TAUGHT:
+        if text in result.cautions:
+            book.add("description", render(word(text), language))
     stamp = _stamp(result)
     for event in events:
         entry = Entry()

@@ -51,7 +51,7 @@ from routekit.outputs.schedule_items import leave_out_money
 from routekit.outputs.schedule_sheets import collect_sheets, find_currency
 from routekit.result import Result
 from routekit.techniques import TECHNIQUES
-from routekit.vocabulary import TAUGHT
+from routekit.vocabulary import ALL_TAUGHT
 from routekit.words.catalogue import render, render_column, translate_words
 from routekit.words.languages import SOURCE
 from routekit.words.texts import Text, message, say, word
@@ -129,7 +129,8 @@ def write_schedule(result: Result, path: str | Path) -> Path:
             )
             raise OutputError(message) from error
     spoken = _speak_table(whole, QUANTITIES, language)
-    told = render(word(TAUGHT), language) if TAUGHT in result.cautions else ""
+    taught = [text for text in ALL_TAUGHT if text in result.cautions]
+    told = " ".join(render(word(text), language) for text in taught)
     beside = target.with_suffix(".csv")
     write_quantities_file(spoken, beside, Look({}, language), result.result_id, told)
     return target

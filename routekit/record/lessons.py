@@ -21,6 +21,7 @@ from routekit.layers.site_return import SiteReturn
 from routekit.record.as_built import Plan, find_trees_of_roots, measure_dug, name_dug
 from routekit.record.posterior import LEAST_RATIOS, Factor, Share, find_factor, find_share
 from routekit.schema import load_tables
+from routekit.vocabulary import TAUGHT, TAUGHT_DAYS, TAUGHT_PULLS
 from routekit.words.texts import message
 
 PULL, DAYS, ROOTS = message("pull"), message("working days"), message("zones with roots")
@@ -231,6 +232,33 @@ def tabulate_lessons(lessons: Lessons, before: Lessons) -> pd.DataFrame:
     rests = kept["lesson"].map(RESTS).where(is_taken, NOTHING)
     whole = kept.assign(n_before=number.astype("float64"), rests=rests)
     return whole.astype({**numbers, "ratios": "str", "counts": "str", "rests": "str"})
+
+
+def caution_lessons(table: pd.DataFrame) -> tuple[str, ...]:
+    """Give the caution that goes with every output of a study whose figures rest on lessons.
+
+    Parameters
+    ----------
+    table : DataFrame
+        From `tabulate_lessons`.
+
+    Returns
+    -------
+    tuple of str
+        One of `routekit.vocabulary.ALL_TAUGHT`, by what was learnt; none where nothing was.
+
+    Examples
+    --------
+    >>> table = pd.DataFrame({"lesson": [PULL, DAYS], "rests": [RESTS[PULL], NOTHING]})
+    >>> caution_lessons(table)[0].split(":")[0]
+    'Pulls rest on what earlier works measured'
+    """
+    taken = set(table.loc[table["rests"].ne(NOTHING).to_numpy(dtype=bool), "lesson"])
+    if {PULL, DAYS} <= taken:
+        return (TAUGHT,)
+    return tuple(
+        text for name, text in ((PULL, TAUGHT_PULLS), (DAYS, TAUGHT_DAYS)) if name in taken
+    )
 
 
 def write_lessons(table: pd.DataFrame, *, result: str, name: str) -> str:

@@ -22,6 +22,7 @@ from routekit.record.lessons import (
     _compare_days,
     _compare_pulls,
     _count_roots,
+    caution_lessons,
     draw_lessons,
     empty_lessons,
     read_lessons,
@@ -32,6 +33,7 @@ from routekit.record.posterior import find_factor, find_share
 from routekit.schema import load_tables
 from routekit.site.zone_layer import prepare_zones
 from routekit.study import Study, list_inputs, parse_settings
+from routekit.vocabulary import TAUGHT, TAUGHT_DAYS, TAUGHT_PULLS
 
 MEASURED = Lessons(pull=np.array([1.2, 1.5, 1.35]), days=np.array([0.8, 1.0]), met=7, dug=10)
 
@@ -403,3 +405,18 @@ def test_the_command_writes_the_lessons_of_a_result(tmp_path):
     path = write_geopackage(none, tmp_path / "none.gpkg")
     with pytest.raises(OutputError, match="nothing was measured"):
         write_lessons_file(path, tmp_path / "other.toml")
+
+
+@pytest.mark.parametrize(
+    ("pull", "days", "said"),
+    [
+        ([1.1, 1.2], [0.9, 1.0], [TAUGHT]),
+        ([1.1, 1.2], [0.9], [TAUGHT_PULLS]),
+        ([1.1], [0.9, 1.0], [TAUGHT_DAYS]),
+        ([1.1], [], []),
+    ],
+)
+def test_outputs_are_cautioned_by_what_was_learnt_and_no_more(pull, days, said):
+    before = Lessons(pull=np.array(pull), days=np.array(days), met=3, dug=9)
+    assert list(caution_lessons(tabulate_lessons(before, before))) == said
+    assert caution_lessons(tabulate_lessons(before, empty_lessons())) == ()

@@ -15,7 +15,7 @@ from routekit.outputs.public.languages import Statement
 from routekit.outputs.public.reduce import PublicTables, reduce_result
 from routekit.outputs.public.statements import state_streets
 from routekit.result import Result
-from routekit.vocabulary import SURFACE_KINDS, TAUGHT
+from routekit.vocabulary import SURFACE_KINDS, TAUGHT, TAUGHT_DAYS
 
 _DRAWN_FIRST = ("building", *SURFACE_KINDS)
 
@@ -74,7 +74,7 @@ def describe_district(result: Result) -> District:
         name=tables.name,
         crs=tables.crs,
         result_id=result.result_id,
-        is_taught=TAUGHT in result.cautions,
+        is_taught=any(text in result.cautions for text in (TAUGHT, TAUGHT_DAYS)),
         facts=facts,
         said=state_streets(facts, settings),
         backdrop=_list_backdrop(tables, facts.runs, settings.backdrop_reach_m),
