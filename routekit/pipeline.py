@@ -30,6 +30,7 @@ from routekit.layers.decisions import Decided, read_decisions
 from routekit.layers.ground import add_ground
 from routekit.layers.photo_review import review_photo
 from routekit.layers.public_ground import find_public_trees
+from routekit.layers.public_places import name_places
 from routekit.layers.raster_place import report_elsewhere
 from routekit.layers.read import Layers, read_layers
 from routekit.layers.streets import find_nearest_runs
@@ -53,6 +54,7 @@ from routekit.site.grazed import mark_beyond
 from routekit.site.ground_taken import measure_parking
 from routekit.site.layout import Works as SetOutWorks
 from routekit.site.protection import GroundWorks, set_out_protection
+from routekit.site.relaid import draw_dug
 from routekit.study import (
     Study,
     StudySettings,
@@ -528,7 +530,7 @@ def _collect(
         name=study.settings.study.name,
         crs=layers.crs.to_string(),
         settings=study.settings,
-        runs=renewal.runs,
+        runs=_tell_places(study, layers, judged),
         manholes=layers.manholes,
         trees=_tell_outcomes(study, prepared, renewal, found.tree_balance),
         zones=mark_beyond(prepared.zones, study.settings.advice.grazed_m2),
@@ -673,6 +675,14 @@ def _protect_trees(
         layers.obstacles,
         strip_m=study.settings.advice.site_items.working_strip_m,
     )
+
+
+def _tell_places(study: Study, layers: Layers, judged: Judged) -> gpd.GeoDataFrame:
+    """Put beside each run where residents find it, by the place where it is dug."""
+    runs, works = judged.chosen.runs, judged.chosen.works
+    drawn = runs.assign(geometry=draw_dug(runs, judged.new_lines.lines))
+    public = study.settings.outputs.public
+    return runs.assign(**name_places(drawn, layers.surfaces, works.strings, public))
 
 
 def _tell_outcomes(

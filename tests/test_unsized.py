@@ -109,7 +109,7 @@ def test_trees_are_not_counted_as_spared(spoilt):
     said = summarise(result)
     assert said["counts"]["runs_without_size"] == len(blank)
     assert any(line.startswith("Size not known: ") for line in said["lines"])
-    words = reduce_result(result, street_field="street").trees["open_cut_outcome"]
+    words = reduce_result(result).trees["open_cut_outcome"]
     assert (words.astype(str) == "unsized").any()
 
 

@@ -16,6 +16,7 @@ from routekit.advice.tree_outcomes import judge_outcomes, mark_open_works
 from routekit.layers.crowns import mark_origin
 from routekit.layers.parsing import parse_stems
 from routekit.layers.public_ground import find_public_trees
+from routekit.layers.public_places import name_places
 from routekit.layers.stem_columns import StemLists
 from routekit.layers.streets import find_nearest_runs
 from routekit.methods.neighbours import list_crossings
@@ -25,6 +26,7 @@ from routekit.schema import load_tables
 from routekit.site.encroachments import mark_runs
 from routekit.site.grazed import mark_beyond, mark_grazed
 from routekit.site.ground_taken import list_surfaces, measure_parking
+from routekit.site.relaid import draw_dug
 from routekit.study import parse_settings
 from routekit.trees.settings import ZoneSettings
 from routekit.trees.stem_table import tabulate_stems
@@ -180,10 +182,27 @@ def tell_outcomes(result):
         trees, runs, surfaces, result.settings.outputs.public
     )
     return dataclasses.replace(
-        lay_on_surfaces(result),
+        lay_on_surfaces(tell_places(result)),
         advice=result.advice.assign(has_open_works=is_open),
         trees=result.trees.assign(**told, **find_nearest_runs(result.trees, runs)),
     )
+
+
+def tell_places(result, settings=None):
+    """The result with where residents find each run."""
+    strings, lines = (
+        fill_table(name, getattr(result, name), result.crs) for name in ("strings", "new_lines")
+    )
+    runs, surfaces = result.runs, result.surfaces
+    if not len(runs):
+        return result
+    found = name_places(
+        runs.assign(geometry=draw_dug(runs, lines)),
+        surfaces,
+        strings,
+        settings or result.settings.outputs.public,
+    )
+    return dataclasses.replace(result, runs=runs.assign(**found))
 
 
 def raise_again(result):

@@ -60,9 +60,9 @@ def name_streets(
         The runs with street filled where it can be, and street_basis, one of `STREET_BASES`.
     """
     lines = np.asarray(runs.geometry, dtype=object)
-    name = _clean(runs["street"])
+    name = clean_names(runs["street"])
     basis = np.where(name != "", str(RECORDED), str(NOT_KNOWN)).astype(object)
-    layer_name, reach = _clean(streets["street"]), (settings.within_m, settings.near_run_m)
+    layer_name, reach = clean_names(streets["street"]), (settings.within_m, settings.near_run_m)
     shapes = np.asarray(streets.geometry, dtype=object)
     _report_nameless(streets, layer_name, findings)
     if (name == "").all() and not (layer_name != "").any():
@@ -204,7 +204,7 @@ def _set_stations(
     return shapely.line_interpolate_point(lines[owner], at, normalized=True), owner, count
 
 
-def _clean(names: pd.Series) -> NDArray[np.object_]:
+def clean_names(names: pd.Series) -> NDArray[np.object_]:
     """Give names without outer and doubled blanks; blank where missing."""
     texts = names.astype(object).where(names.notna().to_numpy(), "").astype(str)
     return np.array(texts.str.split().str.join(" ").to_numpy(dtype=object), dtype=object)

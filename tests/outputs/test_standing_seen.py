@@ -95,9 +95,7 @@ def test_the_sheets_of_trees_say_which_works_are_provisional(sample_result):
 
 def test_the_public_page_says_that_a_camera_looks_first(sample_result):
     settings = sample_result.settings.outputs.public
-    facts = collect_facts(
-        reduce_result(sample_result, street_field=settings.street_field), settings
-    )
+    facts = collect_facts(reduce_result(sample_result), settings)
     tallies = tally_streets(facts)
     standing = sample_result.advice.set_index("run_id")["standing"]
     is_work = facts.runs["technique"] != MONITOR

@@ -68,7 +68,7 @@ def describe_district(result: Result) -> District:
         If a run or tree has no number, or shares it with another.
     """
     settings = result.settings.outputs.public
-    tables = reduce_result(result, street_field=settings.street_field)
+    tables = reduce_result(result)
     facts = collect_facts(tables, settings)
     return District(
         name=tables.name,

@@ -16,7 +16,7 @@ from routekit.outputs.public.shown_trees import tree_facts
 from routekit.outputs.public.streets import (
     clean_text,
     list_members,
-    name_streets,
+    list_streets,
     place_works,
 )
 from routekit.outputs.public.times import pit_days, run_days, street_days, string_times, with_days
@@ -98,13 +98,7 @@ def collect_facts(tables: PublicTables, settings: PublicSettings) -> Facts:
     Facts
         See the class.
     """
-    streets, street = name_streets(
-        tables.runs,
-        tables.surfaces,
-        tables.strings,
-        street_reach_m=settings.street_reach_m,
-        area_size_m=settings.area_size_m,
-    )
+    streets, street = list_streets(tables.runs)
     runs = tables.runs[["run_id", "geometry"]].assign(
         technique=_techniques(tables.runs, tables.advice),
         look=_looks(tables.runs, tables.advice),

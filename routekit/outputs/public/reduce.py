@@ -78,16 +78,13 @@ def _keep_shapes(table: pd.DataFrame, columns: tuple[str, ...], crs: str) -> gpd
     return kept[~(kept.geometry.isna() | kept.geometry.is_empty)].reset_index(drop=True)
 
 
-def reduce_result(result: Result, *, street_field: str) -> PublicTables:
+def reduce_result(result: Result) -> PublicTables:
     """Cut the tables of a study down to what may be public.
 
     Parameters
     ----------
     result : Result
         All tables of the study; not changed.
-    street_field : str
-        Column of the runs that names the street; it becomes `street` (missing where the
-        runs do not have it).
 
     Returns
     -------
@@ -119,8 +116,7 @@ def reduce_result(result: Result, *, street_field: str) -> PublicTables:
     lines = _keep_shapes(result.new_lines, allowed["new_lines"], result.crs)
     if len(lines):
         drawn = drawn.assign(geometry=gpd.GeoSeries(draw_dug(drawn, lines), crs=result.crs))
-    runs = _keep_shapes(drawn, (*allowed["runs"], street_field), result.crs)
-    runs = runs.rename(columns={street_field: "street"})
+    runs = _keep_shapes(drawn, allowed["runs"], result.crs)
     _refuse_bad_keys(runs, "runs", "run_id")
     _refuse_bad_keys(shapes["trees"], "trees", "tree_id")
     shapes["runs"] = runs

@@ -1,45 +1,22 @@
-"""Which street a run, a pit, a dig or a tree belongs to.
-
-A street is a name in the runs' own street column; else the street of the nearest surface that
-names one; else a square of a grid over the study, lettered from the west and numbered from the
-north, so that a reader still finds the place on the map.
-"""
+"""Which street a pit, a dig or a tree belongs to; that of a run stands in its table."""
 
 from __future__ import annotations
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-import shapely
 from numpy.typing import NDArray
 
 from routekit.arrays import split_ids
 
-_LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 
-
-def name_streets(
-    runs: gpd.GeoDataFrame,
-    surfaces: gpd.GeoDataFrame,
-    strings: pd.DataFrame,
-    *,
-    street_reach_m: float,
-    area_size_m: float,
-) -> tuple[pd.DataFrame, NDArray[np.int64]]:
-    """List the streets and say which one each run lies in.
+def list_streets(runs: gpd.GeoDataFrame) -> tuple[pd.DataFrame, NDArray[np.int64]]:
+    """List the streets and squares, and say which one each run lies in.
 
     Parameters
     ----------
     runs : geopandas.GeoDataFrame
-        run_id, street (missing where not named), geometry.
-    surfaces : geopandas.GeoDataFrame
-        street, geometry.
-    strings : pandas.DataFrame
-        string_id, run_ids (joined by `;`): runs of one string share one grid square.
-    street_reach_m : float
-        Farthest surface that lends its street, in m.
-    area_size_m : float
-        Side of the grid squares, in m.
+        public_place, is_in_named_street: see `routekit.layers.public_places`.
 
     Returns
     -------
@@ -48,13 +25,12 @@ def name_streets(
     street : numpy.ndarray of int, shape (n,)
         Row of `streets` for each run.
     """
-    label = clean_text(runs["street"])
-    lent = _borrow_names(runs, surfaces, street_reach_m)
-    label = label.where(label != "", lent)
-    is_named = (label != "").to_numpy()
-    if not is_named.all():
-        label = label.where(is_named, _grid_squares(runs, strings, area_size_m))
-    keys = pd.DataFrame({"label": label.to_numpy(object), "is_named": is_named})
+    keys = pd.DataFrame(
+        {
+            "label": clean_text(runs["public_place"]).to_numpy(object),
+            "is_named": runs["is_in_named_street"].to_numpy(dtype=bool),
+        }
+    )
     streets = keys.drop_duplicates()
     streets = streets.assign(is_square=~streets["is_named"], order=streets["label"].map(_sort_key))
     streets = streets.sort_values(["is_square", "order"])[["label", "is_named"]]
@@ -73,49 +49,6 @@ def clean_text(values: pd.Series) -> pd.Series:
 def _sort_key(label: str) -> tuple[str, str]:
     """Order names without regard to case, equal ones by their spelling."""
     return (label.casefold(), label)
-
-
-def _borrow_names(runs: gpd.GeoDataFrame, surfaces: gpd.GeoDataFrame, reach_m: float) -> pd.Series:
-    """Give the street of the nearest named surface within reach; empty text for none."""
-    names = clean_text(surfaces["street"])
-    named = surfaces[(names != "").to_numpy()]
-    lent = np.full(len(runs), "", dtype=object)
-    if len(named) and len(runs):
-        middle = shapely.line_interpolate_point(runs.geometry.to_numpy(), 0.5, normalized=True)
-        run, surface = named.sindex.nearest(middle, return_all=False, max_distance=reach_m)
-        lent[run] = names[(names != "").to_numpy()].to_numpy(object)[surface]
-    return pd.Series(lent, index=runs.index)
-
-
-def _grid_squares(runs: gpd.GeoDataFrame, strings: pd.DataFrame, size_m: float) -> pd.Series:
-    """Name the grid square of each run, or of the middle of its string."""
-    if runs.empty:
-        return pd.Series([], index=runs.index, dtype=str)
-    middle = shapely.line_interpolate_point(runs.geometry.to_numpy(), 0.5, normalized=True)
-    xy = pd.DataFrame(shapely.get_coordinates(middle), columns=["x", "y"], index=runs.index)
-    # A run in no string stands by itself.
-    alone = "run " + runs["run_id"].astype(str)
-    group = runs["run_id"].map(_string_of_run(strings)).astype(object).fillna(alone)
-    xy = xy.groupby(group)[["x", "y"]].transform("mean")
-    column = np.floor((xy["x"] - xy["x"].min()) / size_m).astype(int)
-    row = np.floor((xy["y"].max() - xy["y"]) / size_m).astype(int) + 1
-    squares: pd.Series = column.map(_letters) + row.astype(str)
-    return squares
-
-
-def _letters(number: int) -> str:
-    """Write 0, 1, ... 25, 26 as A, B, ... Z, AA."""
-    text = _LETTERS[number % len(_LETTERS)]
-    while number >= len(_LETTERS):
-        number = number // len(_LETTERS) - 1
-        text = _LETTERS[number % len(_LETTERS)] + text
-    return text
-
-
-def _string_of_run(strings: pd.DataFrame) -> dict[str, str]:
-    """Map each run to the string that it is pulled in."""
-    members = list_members(strings)
-    return dict(zip(members["run_id"], members["string_id"], strict=True))
 
 
 def list_members(works: pd.DataFrame, *columns: str) -> pd.DataFrame:

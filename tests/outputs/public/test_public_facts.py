@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 from encroach import edit_trenches
 from public_study import CRS, _box, _frame, make_result
-from whole_result import blank_table, tell_outcomes
+from whole_result import blank_table, tell_outcomes, tell_places
 
 from routekit.errors import FieldError
 from routekit.outputs.public.facts import collect_facts
@@ -22,7 +22,7 @@ from routekit.settings.public_page import PublicSettings
 
 def _facts(result, **settings):
     chosen = PublicSettings(**settings)
-    return collect_facts(reduce_result(result, street_field=chosen.street_field), chosen)
+    return collect_facts(reduce_result(tell_places(result, chosen)), chosen)
 
 
 def _said(result, street, topic, **settings):
@@ -457,7 +457,7 @@ def test_repeated_numbers_are_refused():
     runs = make_result().runs
     runs["run_id"] = "R1"
     with pytest.raises(FieldError, match=r"runs\.run_id is missing or repeated in 5 rows \(R1"):
-        reduce_result(make_result(runs=runs), street_field="street")
+        reduce_result(make_result(runs=runs))
 
 
 @pytest.mark.parametrize(

@@ -19,7 +19,7 @@ def test_the_page_for_residents_says_it_by_street_and_by_tree():
         origin = "canopy raster" if said else "inventory"
         trees = result.trees.assign(origin=origin)
         result = replace(result, trees=mark_origin(trees))
-        tables = reduce_result(result, street_field=settings.street_field)
+        tables = reduce_result(result)
         facts = collect_facts(tables, settings)
         assert facts.trees["from_raster"].eq(said).all()
         assert len(facts.trees)

@@ -1,0 +1,61 @@
+"""Where residents find a run: named streets, names lent by surfaces, squares of a grid; by hand."""
+
+import geopandas as gpd
+import pandas as pd
+import pytest
+from shapely import LineString, box
+
+from routekit.layers.public_places import name_places
+from routekit.settings.public_page import PublicSettings
+
+NO_STRINGS = pd.DataFrame({"run_ids": []})
+
+
+def across(*places, **columns):
+    """Runs of 20 m whose middles lie at the places."""
+    return gpd.GeoDataFrame(
+        {"run_id": [f"R{n}" for n in range(len(places))], **columns},
+        geometry=[LineString([(x - 10, y), (x + 10, y)]) for x, y in places],
+    )
+
+
+def place(runs, surfaces=None, strings=NO_STRINGS, **settings):
+    none = gpd.GeoDataFrame({"street": []}, geometry=[])
+    found = name_places(
+        runs, none if surfaces is None else surfaces, strings, PublicSettings(**settings)
+    )
+    return found["public_place"].tolist(), found["is_in_named_street"].tolist()
+
+
+def test_a_name_of_its_own_comes_first_without_doubled_blanks():
+    runs = across((0, 0), (0, 0), street=["  Alder   Row ", None])
+    assert place(runs) == (["Alder Row", "A1"], [True, False])
+    other = runs.rename(columns={"street": "ROADNAME"})
+    assert place(other, street_field="ROADNAME") == (["Alder Row", "A1"], [True, False])
+    assert place(other) == (["A1", "A1"], [False, False])
+
+
+@pytest.mark.parametrize(("away_m", "found"), [(30.0, "Side Passage"), (30.1, "A1")])
+def test_a_named_surface_lends_its_street_up_to_the_reach(away_m, found):
+    named = gpd.GeoDataFrame(
+        {"street": ["Side Passage", None]},
+        geometry=[box(-5, away_m, 5, away_m + 9), box(-5, 1, 5, 2)],
+    )
+    assert place(across((0, 0)), named, street_reach_m=30.0)[0] == [found]
+
+
+def test_squares_are_lettered_from_the_west_and_numbered_from_the_north():
+    """Sides of 50 m from the westernmost and northernmost middle: after Z come AA and AB."""
+    runs = across((0, 0), (49.9, 0), (50, -50), (50 * 25, -49.9), (50 * 26, 0), (50 * 27, 0))
+    assert place(runs, area_size_m=50.0)[0] == ["A1", "A1", "B2", "Z1", "AA1", "AB1"]
+
+
+def test_runs_of_a_string_share_the_square_of_their_middle():
+    """Middles at 0 and 90 m: their mean, 45 m, lies in the first square from 0 of 50 m."""
+    runs = across((0, 0), (90, 0), (0, 0), (90, 0))
+    strings = pd.DataFrame({"string_id": ["S1"], "run_ids": ["R0;R1"]}, index=[7])
+    assert place(runs, strings=strings, area_size_m=50.0)[0] == ["A1", "A1", "A1", "B1"]
+
+
+def test_without_runs_there_are_no_places():
+    assert place(across().set_geometry([]).assign(street=[])) == ([], [])
