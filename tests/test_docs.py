@@ -129,6 +129,7 @@ RAISES_NOTHING = {
     "conclude",
     "describe_stems",
     "draw_conclusions",
+    "draw_dug",
     "find_alerts",
     "find_connections",
     "find_diversions",
@@ -162,6 +163,7 @@ RAISES_NOTHING = {
     "tell_sureness",
     "used_sources",
     "write_basis",
+    "name_places",
 }
 """Stages without an error of their own."""
 

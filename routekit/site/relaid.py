@@ -181,6 +181,14 @@ def draw_dug(runs: gpd.GeoDataFrame, new_lines: gpd.GeoDataFrame) -> Objects:
     Returns
     -------
     numpy.ndarray of LineString, shape (n,)
+
+    Examples
+    --------
+    >>> lines = [shapely.LineString([(0, 0), (9, y)]) for y in (0, 5)]
+    >>> runs = gpd.GeoDataFrame({"run_id": ["A"]}, geometry=lines[:1])
+    >>> new = gpd.GeoDataFrame({"run_id": ["A"], "is_recommended": [True]}, geometry=lines[1:])
+    >>> draw_dug(runs, new)[0].equals(lines[1])
+    True
     """
     laid, row = _find_laid(runs, new_lines)
     new = np.append(np.asarray(laid.geometry, dtype=object), [None])[row]
