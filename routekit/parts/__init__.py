@@ -16,6 +16,8 @@ each coupling is kept (the contract of this room; who adds a coupling adds it he
   never cut; a pit, string or dig belongs to the part of its run.
 - Any run at a manhole may be a larger branch, or a second way down: all runs at the manholes of
   the runs that are judged are taken along.
+- A new line may lead to the lower manhole of the one run below: that run is at the lower manhole,
+  and what lies round it is no farther than the longest run and what is spared beside it.
 - A larger pipe looks at every run down its line, and what these would need at every larger pipe
   above them. Lines below runs that may be enlarged, and runs that may be enlarged above those,
   are judged with the part, each with its network.
