@@ -265,16 +265,15 @@ def set_out_works(
     of_pits = pit_harm(strings, pits, around, place.major_from_share)
     volume, area = pit_sizes(strings, pits)
     waits = find_waits(strings, pits, around, settings.pipe, settings.site.laydown)
-    pick = np.where(number >= 0, number, 0)
-    inside = number >= 0
+    inside = number >= 0  # a run outside all strings, -1, has what is appended last
 
     def spread(values: Floats) -> Floats:
         """Give each run its share of its string's amount."""
-        return np.where(inside, np.append(values, 0.0)[pick] * share, 0.0)
+        return np.where(inside, np.append(values, 0.0)[number] * share, 0.0)
 
     def spread_whole(values: Floats) -> Floats:
         """Give each run its string's value, NaN outside strings."""
-        return np.where(inside, np.append(values, np.nan)[pick], np.nan)
+        return np.where(inside, np.append(values, np.nan)[number], np.nan)
 
     return Works(
         strings=strings,
@@ -282,7 +281,7 @@ def set_out_works(
         digs=digs,
         chain_of_string=first,
         string_of_run=np.where(
-            inside, np.append(strings["string_id"].to_numpy(dtype=object), "")[pick], ""
+            inside, np.append(strings["string_id"].to_numpy(dtype=object), "")[number], ""
         ).astype(object),
         # A run that is not in any string would be a string by itself.
         setup_share=np.where(inside, share, 1.0),

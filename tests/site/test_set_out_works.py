@@ -286,6 +286,13 @@ def test_the_loss_of_a_tree_is_what_is_dug_and_what_trenches_cut_off_beyond():
     assert above.loc["T0", "severity"] == "minor"
 
 
+def test_half_a_square_metre_lost_is_a_loss():
+    """A trench that stays cuts off 0.5 m2 of 100 m2 and digs none of it."""
+    place = make_place([(14.0, 60.0, np.sqrt(100 / np.pi), 1.0)])
+    found = balance(place, works_of(place, [False] * 3), [("T0", 0.0, 0.5, False)]).loc["T0"]
+    assert (found["loss_m2"], found["severity"]) == (0.5, "minor")
+
+
 def test_a_tree_that_open_cut_alone_would_reach_loses_nothing():
     """Nothing is dug: no loss, no severity, not touched, whatever a trench would have taken."""
     place = make_place([(14.0, 3.0, np.sqrt(100 / np.pi), 1.0)])
