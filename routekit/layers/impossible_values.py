@@ -1,15 +1,13 @@
-"""Values that a canonical column cannot hold, found with pandera and turned into findings.
+"""Values that a canonical column cannot hold, turned into findings.
 
-The schemas are built from `columns.csv`. A value that fails becomes «not known» (or the
+What a column can hold stands in `columns.csv`. A value that fails becomes «not known» (or the
 column's fallback); the row stays.
 """
 
 from __future__ import annotations
 
-from functools import cache
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
-import numpy as np
 import pandas as pd
 
 from routekit.layers.assumed import KIND, add_assumed
@@ -48,37 +46,6 @@ LEFT_UNKNOWN: Final = {
 """Flags that stay unknown, of which it must be told what that means."""
 
 
-@cache
-def build_schema(layer: str) -> Any:
-    """Build the pandera schema of a layer.
-
-    Parameters
-    ----------
-    layer : str
-        One of the canonical layers.
-
-    Returns
-    -------
-    pandera.DataFrameSchema
-        Nullable columns with their allowed values or plausible range; ids and plain text are
-        checked elsewhere.
-    """
-    import pandera.pandas as pa  # noqa: PLC0415 - slow to import, needed only when reading
-
-    columns = {}
-    for name, column in load_columns(layer).items():
-        if column.kind == "choice":
-            checks, dtype = [pa.Check.isin(column.choices)], "str"
-        elif column.kind in NUMBER_KINDS:
-            checks, dtype = [pa.Check.in_range(column.low, column.high)], "float64"
-        else:
-            continue
-        columns[name] = pa.Column(
-            dtype, checks=checks, nullable=True, description=column.text, coerce=False
-        )
-    return pa.DataFrameSchema(columns, strict=False)
-
-
 def blank_failures(
     table: pd.DataFrame, layer: str, *, keys: pd.Series, findings: Findings
 ) -> pd.DataFrame:
@@ -100,29 +67,25 @@ def blank_failures(
     pandas.DataFrame
         The same rows; failed values are NaN.
     """
-    failures = _find_failures(table, layer)
-    if failures.empty:
-        return table
-    out = table.copy()
-    columns = load_columns(layer)
-    for name, cases in failures.groupby("column", sort=False):
-        column = columns[str(name)]
-        rows = pd.Index(cases["index"])
-        _report_failures(column, table.loc[rows, column.name], keys.loc[rows], findings)
-        out.loc[rows, column.name] = np.nan
+    out = table
+    for name, column in load_columns(layer).items():
+        is_failed = _find_failures(table, column)
+        if is_failed is not None and is_failed.any():
+            _report_failures(column, table.loc[is_failed, name], keys[is_failed], findings)
+            out = out.assign(**{name: out[name].mask(is_failed)})
     return out
 
 
-def _find_failures(table: pd.DataFrame, layer: str) -> pd.DataFrame:
-    """List column and index of each value that fails."""
-    import pandera.pandas as pa  # noqa: PLC0415 - slow to import, needed only when reading
+def _find_failures(table: pd.DataFrame, column: Column) -> pd.Series | None:
+    """Find the values that a column cannot hold, by row; none where it may hold anything.
 
-    try:
-        build_schema(layer).validate(table, lazy=True)
-    except pa.errors.SchemaErrors as error:
-        cases: pd.DataFrame = error.failure_cases[["column", "index"]]
-        return cases.drop_duplicates()
-    return pd.DataFrame({"column": [], "index": []})
+    Ids and plain text are checked elsewhere. What is not known does not fail.
+    """
+    if column.kind == "choice":
+        return table[column.name].notna() & ~table[column.name].isin(column.choices)
+    if column.kind in NUMBER_KINDS:
+        return table[column.name].notna() & ~table[column.name].between(column.low, column.high)
+    return None
 
 
 def _report_failures(
