@@ -55,6 +55,7 @@ _OF_A_TABLE: Final = frozenset(
         ("pandas.arrays", "BooleanArray"),
         ("pandas.arrays", "FloatingArray"),
         ("pandas.arrays", "IntegerArray"),
+        ("pandas.arrays", "StringArray"),
         ("pandas.core.indexes.base", "_new_Index"),
         ("pandas.core.internals.managers", "BlockManager"),
         ("pyarrow.lib", "_restore_array"),

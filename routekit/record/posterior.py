@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import stats
+from scipy.special import betaincinv, stdtrit
 
 from routekit.arrays import Floats, as_floats, check_positive
 
@@ -85,7 +85,7 @@ def find_factor(ratios: ArrayLike) -> Factor:
         return Factor(count, lost, lost, lost, lost, lost, lost)
     logs = np.log(given)
     mean, spread = logs.mean(axis=-1), logs.std(axis=-1, ddof=1)
-    reach = stats.t.ppf(0.5 + BAND / 2, n - 1)
+    reach = float(stdtrit(n - 1, 0.5 + BAND / 2))
     own, one = reach * spread / np.sqrt(n), reach * spread * np.sqrt(1 + 1 / n)
     return Factor(
         count,
@@ -128,11 +128,11 @@ def find_share(met: ArrayLike, n: ArrayLike) -> Share:
     check_positive("met", hits, zero_allowed=True)
     if (hits > count).any():
         raise ValueError("met must not be more than n")
-    after = stats.beta(hits + 1, count - hits + 1)
+    with_it, without = hits + 1, count - hits + 1
     tail = (1 - BAND) / 2
     return Share(
         count,
-        np.asarray(after.ppf(tail)),
-        np.asarray(after.mean()),
-        np.asarray(after.ppf(1 - tail)),
+        np.asarray(betaincinv(with_it, without, tail)),
+        np.asarray(with_it / (with_it + without)),
+        np.asarray(betaincinv(with_it, without, 1 - tail)),
     )
