@@ -24,6 +24,7 @@ from routekit.advice.recommended import mark_trenches
 from routekit.advice.tree_needs import find_needs
 from routekit.advice.tree_outcomes import judge_outcomes
 from routekit.advice.ways import compare_ways
+from routekit.arrays import TEXTS_AS_OBJECTS
 from routekit.errors import DecisionError, LayerError
 from routekit.layers.crowns import mark_origin
 from routekit.layers.decisions import Decided, read_decisions
@@ -206,6 +207,7 @@ def run_study(study: Study, *, tell: Tell = _silent) -> ShownResult:
     return conclude(study, prepared, condition, judged)
 
 
+@pd.option_context(TEXTS_AS_OBJECTS)
 def rate_runs(study: Study, prepared: Prepared, *, tell: Tell = _silent) -> pd.DataFrame:
     """Rate the condition of all runs, which are ranked among each other.
 
@@ -225,6 +227,7 @@ def rate_runs(study: Study, prepared: Prepared, *, tell: Tell = _silent) -> pd.D
     return assess_condition(prepared.runs, prepared.layers.inspections, settings=condition)
 
 
+@pd.option_context(TEXTS_AS_OBJECTS)
 def judge_runs(
     settings: StudySettings,
     prepared: Prepared,
@@ -295,6 +298,7 @@ def judge_runs(
     )
 
 
+@pd.option_context(TEXTS_AS_OBJECTS)
 def conclude(
     study: Study, prepared: Prepared, condition: pd.DataFrame, judged: Judged
 ) -> ShownResult:
@@ -416,6 +420,7 @@ def draw_conclusions(
     return _collect(study, prepared, condition, judged, concluded)
 
 
+@pd.option_context(TEXTS_AS_OBJECTS)
 def prepare_study(study: Study, *, tell: Tell = _silent) -> Prepared:
     """Read the layers, find the depth along each run, and draw the root zones.
 

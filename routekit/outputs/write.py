@@ -10,6 +10,9 @@ from importlib import import_module
 from pathlib import Path
 from typing import Any, Final
 
+import pandas as pd
+
+from routekit.arrays import TEXTS_AS_OBJECTS
 from routekit.errors import OutputError
 from routekit.outputs.arborist.volumes import print_beside
 from routekit.outputs.atomic import replacing
@@ -35,6 +38,7 @@ def _silent(_: str) -> None:
     """Tell nobody."""
 
 
+@pd.option_context(TEXTS_AS_OBJECTS)
 def write_outputs(
     result: Result,
     folder: str | Path,

@@ -14,6 +14,7 @@ from typing import Any
 import pandas as pd
 
 from routekit.advice.new_lines import refuse_unknown_runs
+from routekit.arrays import TEXTS_AS_OBJECTS
 from routekit.errors import OutputError, PartError, RoutekitError
 from routekit.outputs.atomic import replacing
 from routekit.outputs.notebook import ShownResult
@@ -45,6 +46,7 @@ _GATHERING = "Putting parts together"
 _WRITING = "Writing areas"
 
 
+@pd.option_context(TEXTS_AS_OBJECTS)
 def run_by_parts(
     study: Study,
     folder: Path,

@@ -279,7 +279,8 @@ def _rows(kind: str, size: int, **columns: object) -> pd.DataFrame:
     for name, value in (blank | columns).items():
         cells = np.empty(size, dtype=object)
         cells[:] = value
-        table[name] = cells
+        # Else texts become plain ones, and their statements are lost.
+        table[name] = pd.Series(cells, dtype=object)
     return table
 
 
