@@ -173,10 +173,10 @@ def told(monkeypatch):
     def ask(start, end, **given):
         raise Told({"start": tuple(start), "end": tuple(end), **given})
 
-    def tell(prices=PRICES, run=0, **layers):
+    def tell(prices=PRICES, run=0, last=None, **layers):
         names = None
         with pytest.raises(Told) as raised:
-            names = seek_line(run, put_together(**layers), prices, BOUNDS)
+            names = seek_line(run, put_together(**layers), prices, BOUNDS, last)
         assert names is None
         return raised.value.args[0]
 
@@ -308,3 +308,17 @@ def test_what_is_forbidden_is_named_in_the_order_of_the_search():
         "structural root zone of T0",
         "ground outside the street",
     ]
+
+
+def test_a_run_that_is_passed_by_is_dug_along_only_where_both_lines_end(told):
+    """A metre on each side of it, but for 3 m round its lower manhole."""
+    following = LineString([(40, 0), (80, 0)])
+    asked = told(last=1, others=[following])
+    assert (asked["start"], asked["end"]) == ((0.0, 0.0), (80.0, 0.0))
+    (kept,) = asked["forbidden"]
+    inside = shapely.points([(60, 0.99), (60, -0.99), (39.05, 0), (76.9, 0)])
+    outside = shapely.points([(60, 1.01), (60, -1.01), (38.95, 0), (77.1, 0), (80.5, 0)])
+    assert shapely.covers(kept, inside).all()
+    assert not shapely.intersects(kept, outside).any()
+    # To its own end nothing is passed by.
+    assert len(told(last=0)["forbidden"]) == len(told()["forbidden"]) == 0
