@@ -271,11 +271,11 @@ def test_services_and_other_sewers_are_crossed_at_a_price_and_no_flat_angle(told
 def test_ground_is_priced_by_kind_and_kinds_without_a_price_cost_nothing_more(told):
     surfaces = gpd.GeoDataFrame(
         {"kind": ["verge", "carriageway", "verge"]},
-        geometry=[box(0, 4, 40, 8), box(0, -4, 40, 4), box(0, -8, 40, -4)],
+        geometry=[box(0, 4, 40, 7), box(0, -4, 40, 4), box(0, -7, 40, -4)],
     )
     asked = told(prices=PRICES._replace(surface_m={"carriageway": 70.0}), surfaces=surfaces)
     assert asked["surfaces"].cost_per_m.tolist() == [70.0, 0.0]
-    assert shapely.area(asked["surfaces"].shapes) == pytest.approx([320.0, 320.0])
+    assert shapely.area(asked["surfaces"].shapes) == pytest.approx([320.0, 240.0])
 
 
 def test_ground_that_no_surface_covers_is_forbidden_but_for_slips_of_the_drawing(told):
@@ -322,3 +322,22 @@ def test_a_run_that_is_passed_by_is_dug_along_only_where_both_lines_end(told):
     assert not shapely.intersects(kept, outside).any()
     # To its own end nothing is passed by.
     assert len(told(last=0)["forbidden"]) == len(told()["forbidden"]) == 0
+
+
+def test_small_structural_zones_forbid_too(told):
+    (disc,) = told(zones=[((20, 5), 6.0, 0.8)])["forbidden"]
+    assert shapely.covers(disc, Point(20, 5).buffer(0.8 - 1e-9, quad_segs=64))
+
+
+def test_a_gap_of_more_than_a_tenth_of_a_metre_between_surfaces_is_no_slip():
+    """5 cm of each side are taken for the drawing's: 5 mm of 10 m are left."""
+    surfaces = lay("footway", A=box(0, 0, 10, 5), B=box(0, 5.105, 10, 10))
+    left = outside_street(np.array([box(1, 1, 9, 9)], dtype=object), surfaces)
+    assert left[0] == pytest.approx(8 * 0.005, rel=0.02)
+
+
+@pytest.mark.parametrize(("bump_m", "top_m"), [(0.31, 6.31), (0.29, 6.0)])
+def test_zones_are_priced_with_no_more_detail_than_three_tenths_of_a_metre(told, bump_m, top_m):
+    zone = Polygon([(14, -6), (26, -6), (26, 6), (20, 6 + bump_m), (14, 6)])
+    (drawn,) = told(zones=[((20, 0), zone, 0.5)])["priced"].shapes
+    assert shapely.bounds(drawn)[3] == pytest.approx(top_m)
