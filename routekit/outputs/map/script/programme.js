@@ -13,14 +13,19 @@ function programmePage() {
     dataTable(say("Programme"), [say("Package"), say("First day"), say("Last day, likely"), say("Float"), say("Status")],
       rows.map((row) => [[of("package_id", row), make("span", { class: "remedy" }, placeOfPackage(of, row)), runsOfPackage(of, row), stagesOfPackage(of, row)],
         ...daysOfPackage(of, row),
-        [codeWord("placed", of("status", row)), make("span", { class: "remedy" }, textOf(table, "to_confirm", row), textOf(table, "hindrance", row)), readyOf(table, row)]]),
+        [codeWord("placed", of("status", row)), make("span", { class: "remedy" }, textOf(table, "to_confirm", row), textOf(table, "hindrance", row)), doneOf(of, row), readyOf(table, row)]]),
       { id: "programme-table" })];
 }
 
-// A package that is finished has no days to come, but the day on which it was.
+// A package that is finished has no days to come.
 function daysOfPackage(of, row) {
-  if (of("status", row) === "finished") return ["", make("span", { class: "unbroken" }, of("done_on", row)), ""];
+  if (of("status", row) === "finished") return ["", "", ""];
   return [dayOf(of, "start", row), [dayOf(of, "finish", row), lastDays(of, row)], number(of("float_days", row))];
+}
+
+// How many of its runs are finished, and the last day on which one was.
+function doneOf(of, row) {
+  return of("n_done", row) ? make("span", { class: "remedy" }, `${say("Runs finished")}: ${of("n_done", row)}, ${of("done_on", row)}`) : null;
 }
 
 // The stages of a package, each with its days and band, and the likely days on which it is under way.
