@@ -22,7 +22,7 @@ from routekit.outputs.map.palette import load_palette
 from routekit.outputs.map.photo import Photo, read_photo
 from routekit.outputs.map.projection import cells_per_metre, pack_geometry
 from routekit.outputs.map.street_lines import join_streets
-from routekit.outputs.map.words import state_text
+from routekit.outputs.map.words import WORDS_END, state_text
 from routekit.outputs.touched_trees import list_zone_areas
 from routekit.result import Result
 from routekit.settings.outputs import MapSettings
@@ -169,8 +169,44 @@ _SHEETS: Final = (
     "provenance",
     "decisions",
 )
-_NOT_SHOWN: Final = ["new_pipe", "new_pipe_words"]
-"""Texts of the options that the page does not show."""
+_WHOLE_FROM: Final = 100
+"""From here on figures are shown without decimals; see `grouped` of the page's script."""
+_FIGURES: Final = (
+    "co2e_kg",
+    *(
+        f"{name}{end}"
+        for name in ("cost", "whole_life_cost", "days")
+        for end in ("", "_low", "_high")
+    ),
+)
+_OPTION_FACTS: Final = (
+    "run",
+    "technique",
+    "verdict",
+    "n_unknown",
+    "new_bore_mm",
+    "new_height_mm",
+    "capacity_l_s",
+    "root_m2",
+    "share_best",
+    *_FIGURES,
+)
+"""What cards show of options; `_FIGURES` with as many digits as they have there."""
+_CHECK_FACTS: Final = (
+    "run",
+    "technique",
+    "check",
+    "verdict",
+    "value",
+    "value_text",
+    "limit",
+    "limit_text",
+    "unit",
+    "source",
+    "assumed",
+    "next_step",
+)
+"""What cards show of checks."""
 
 
 def plan_box(result: Result) -> NDArray[np.float64]:
@@ -376,11 +412,14 @@ def _details(result: Result, runs: pd.DataFrame) -> list[dict[str, Any]]:
     keys = {"run": ("run_id", runs["run_id"])}
     named = ("checks", "options", "inspections", "new_line_checks")
     long = {name: tables.linked(getattr(result, name), keys) for name in named}
-    checks = long["checks"].drop(columns=["rule", "remedy", "survey"])
-    long["checks"] = checks.join(word_checks(checks))
-    checks = long["new_line_checks"].drop(columns=["rule", "survey"])
-    long["new_line_checks"] = checks.join(word_checks(checks))
-    long["options"] = long["options"].drop(columns=_NOT_SHOWN, errors="ignore")
+    for name in ("checks", "new_line_checks"):
+        checks = long[name].join(word_checks(long[name]))
+        shown = [each for each in checks if each.removesuffix(WORDS_END) in _CHECK_FACTS]
+        long[name] = checks[shown]
+    options = long["options"][[fact for fact in _OPTION_FACTS if fact in long["options"]]]
+    figures = [name for name in _FIGURES if name in options]
+    rounded = {name: _round_as_shown(options[name].to_numpy(float)) for name in figures}
+    long["options"] = options.assign(**rounded)
     texts = runs[[*tables.add_words(runs, tables.ADVICE_TEXTS), *tables.NEW_LINE_TEXTS.values()]]
     return [
         {
@@ -389,6 +428,14 @@ def _details(result: Result, runs: pd.DataFrame) -> list[dict[str, Any]]:
         }
         for first in range(0, len(runs), CHUNK_RUNS)
     ]
+
+
+def _round_as_shown(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Round figures as the page shows them: whole from 100 on, to 0.1 from 1 on, else to 0.001."""
+    size = np.abs(values)
+    step = np.select([size >= _WHOLE_FROM, size >= 1], [1.0, 10.0], default=1000.0)
+    rounded: NDArray[np.float64] = np.round(values * step) / step
+    return rounded
 
 
 def _between(table: pd.DataFrame, first: int) -> pd.DataFrame:
