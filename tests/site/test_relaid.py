@@ -167,6 +167,7 @@ def test_a_re_laid_connection_is_a_pipe_of_its_own_size_without_connections():
     assert laid["run"].tolist() == [0, 0]
     for name in ("depth_up_m", "depth_down_m"):
         assert laid[name].tolist() == [2.5, 2.5]
+    assert relay((20, 0), bore=1.0)["diameter_mm"].tolist() == [1.0]
     small, large = (relay((20, 0), bore=bore).loc["C0", "width_m"] for bore in (1.0, 900.0))
     assert small < large
 
@@ -233,7 +234,7 @@ def test_runs_are_drawn_and_measured_on_a_new_line_where_that_is_recommended():
     assert measure_dug(RUNS, none).tolist() == [40.0, 50.0, 60.0]
 
 
-@pytest.mark.parametrize(("from_end_m", "is_met"), [(1.4, False), (1.6, True)])
+@pytest.mark.parametrize(("from_end_m", "is_met"), [(1.4, False), (1.53, True)])
 def test_a_sewer_near_a_manhole_of_the_line_begins_there_and_one_beyond_is_met(from_end_m, is_met):
     """A stub of 0.1 m in the trench at the end of the line, within or beyond 1.5 m of it."""
     leg = np.array([-10, 6]) / np.hypot(10, 6)
