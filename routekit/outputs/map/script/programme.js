@@ -25,7 +25,7 @@ function daysOfPackage(of, row) {
 
 // How many of its runs are finished, and the last day on which one was.
 function doneOf(of, row) {
-  return of("n_done", row) ? make("span", { class: "remedy" }, `${say("Runs finished")}: ${of("n_done", row)}, ${of("done_on", row)}`) : null;
+  return of("n_done", row) ? make("span", { class: "remedy" }, say("Runs finished"), `: ${of("n_done", row)}, ${of("done_on", row)}`) : null;
 }
 
 // The stages of a package, each with its days and band, and the likely days on which it is under way.
