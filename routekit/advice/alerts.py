@@ -325,7 +325,7 @@ ALERTS: Final = (
         "days_open",
         UNKNOWN,
         "runs",
-        message("its days in the programme of works are still to be confirmed"),
+        message("days in the programme of works still to be confirmed"),
         _is("runs", "has_open_days", True),
     ),
     Alert(
