@@ -46,8 +46,17 @@ def test_a_named_surface_lends_its_street_up_to_the_reach(away_m, found):
 
 def test_squares_are_lettered_from_the_west_and_numbered_from_the_north():
     """Sides of 50 m from the westernmost and northernmost middle: after Z come AA and AB."""
-    runs = across((0, 0), (49.9, 0), (50, -50), (50 * 25, -49.9), (50 * 26, 0), (50 * 27, 0))
-    assert place(runs, area_size_m=50.0)[0] == ["A1", "A1", "B2", "Z1", "AA1", "AB1"]
+    east = (0, 49.9, 50, 50 * 25, 50 * 26, 50 * 27, 50 * 52)
+    runs = across(
+        *[(1000 + x, 500 + y) for x, y in zip(east, (0, 0, -50, -49.9, 0, 0, 0), strict=True)]
+    )
+    assert place(runs, area_size_m=50.0)[0] == ["A1", "A1", "B2", "Z1", "AA1", "AB1", "BA1"]
+
+
+def test_a_run_lies_where_its_middle_does_whichever_way_it_flows():
+    runs = across((0, 0), (0, 0))
+    runs = runs.set_geometry([runs.geometry[0], runs.geometry[1].reverse()])
+    assert place(runs, area_size_m=0.5)[0] == ["A1", "A1"]
 
 
 def test_runs_of_a_string_share_the_square_of_their_middle():
