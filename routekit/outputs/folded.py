@@ -43,7 +43,7 @@ _MOST_NUMBERS: Final = 64
 """Numbers of a form: a function of SQLite takes 100 values, or 127."""
 _TRIED: Final = 500
 """Texts by which a column is judged before all of them are parted."""
-_LEAST_SAME: Final = 0.25
+_LEAST_SAME: Final = 0.05
 _MOST_KEPT: Final = 250_000
 """Rows of a layer whose columns later layers are held against."""
 _NUMBER: Final = re.compile(r"[0-9]{1,15}")
@@ -110,7 +110,8 @@ class Folded:
 class Texts:
     """Texts that stand once, numbered from 1 in the order in which they come first.
 
-    `columns` are the numbers that stand in rows of earlier layers, by layer and column.
+    `columns` are the numbers that rows of earlier layers give, by layer and SQL, with `{0}` for the
+    rows.
     """
 
     numbers: dict[str, int] = field(default_factory=dict)
@@ -490,35 +491,45 @@ def _leave_repeated(stored: dict[str, pa.Array], texts: Texts, layer: str) -> di
     """
     said: dict[str, str] = {}
     held = {
-        f'(SELECT o."{name}" FROM "{name_rows(other)}" AS o WHERE o.fid = v.fid)': values
-        for (other, name), values in texts.columns.items()
+        f'(SELECT {sql.format("o")} FROM "{name_rows(other)}" AS o WHERE o.fid = v.fid)': values
+        for (other, sql), values in texts.columns.items()
     }
-    whole: dict[tuple[str, str], Floats] = {}
+    own: dict[str, Floats] = {}
     for name, column in stored.items():
         if not pa.types.is_floating(column.type) or _stored_bytes(column) < 4 * _LEAST_SAVED:
             continue
-        values = column.to_numpy(zero_copy_only=False)
-        twin = _find_twin(values, held)
-        if not twin:
-            held[f'v."{name}"'] = whole[layer, name] = values
-            continue
-        is_same = _mark_same(values, held[twin])
-        stored[name] = pa.array(np.where(is_same, np.nan, values), from_pandas=True)
-        # The second part has no row: it tells a GIS that the column holds numbers.
-        said[name] = (
-            f'(SELECT ifnull(v."{name}", {twin}) '
-            f'UNION ALL SELECT o."{name}" FROM "{name_rows(layer)}" AS o WHERE 0)'
-        )
-    if whole and len(next(iter(whole.values()))) <= _MOST_KEPT:
-        texts.columns |= whole
+        values, sql = column.to_numpy(zero_copy_only=False), f'{{0}}."{name}"'
+        twin = _find_twin(values, held | {place.format("v"): told for place, told in own.items()})
+        if twin:
+            is_same = _mark_same(values, twin.values)
+            stored[name] = pa.array(np.where(is_same, np.nan, values), from_pandas=True)
+            # The second part has no row: it tells a GIS that the column holds numbers.
+            said[name] = (
+                f'(SELECT ifnull(v."{name}", {twin.sql}) '
+                f'UNION ALL SELECT o."{name}" FROM "{name_rows(layer)}" AS o WHERE 0)'
+            )
+            beside = next((place for place in own if place.format("v") == twin.sql), "")
+            sql = f"ifnull({sql}, {beside})" if beside else ""
+        if sql:
+            own[sql] = values
+    if own and len(next(iter(own.values()))) <= _MOST_KEPT:
+        texts.columns |= {(layer, sql): values for sql, values in own.items()}
     return said
 
 
-def _find_twin(values: Floats, held: dict[str, Floats]) -> str:
-    """Find the column that holds most of some values in the same rows; blank for none."""
+@dataclass(frozen=True)
+class _Twin:
+    """A column by the SQL that gives it, and what it holds."""
+
+    sql: str
+    values: Floats
+
+
+def _find_twin(values: Floats, held: dict[str, Floats]) -> _Twin | None:
+    """Find the column that holds most of some values in the same rows."""
     n = len(values)
     some = np.random.default_rng(n).integers(0, n, _TRIED)
-    best, most = "", 0
+    best, most = None, 0
     for said, other in held.items():
         near = some[some < len(other)]
         tried = int(np.count_nonzero(values[near] == other[near]))
@@ -530,7 +541,7 @@ def _find_twin(values: Floats, held: dict[str, Floats]) -> str:
             continue
         same = values[is_same]
         if np.count_nonzero(same != np.round(same)) * _NUMBER_BYTES > 2 * _LEAST_SAVED:
-            best, most = said, tried
+            best, most = _Twin(said, other), tried
     return best
 
 

@@ -50,6 +50,7 @@ LAYERS = [
     "new_line_checks",
     "as_built",
     "lessons",
+    "stages",
     "permits",
     "after_care",
     "digs",

@@ -414,7 +414,7 @@ def _details(result: Result, runs: pd.DataFrame) -> list[dict[str, Any]]:
     long = {name: tables.linked(getattr(result, name), keys) for name in named}
     for name in ("checks", "new_line_checks"):
         checks = long[name].join(word_checks(long[name]))
-        shown = [each for each in checks if each.removesuffix(WORDS_END) in _CHECK_FACTS]
+        shown = [each for each in checks if str(each).removesuffix(WORDS_END) in _CHECK_FACTS]
         long[name] = checks[shown]
     options = long["options"][[fact for fact in _OPTION_FACTS if fact in long["options"]]]
     figures = [name for name in _FIGURES if name in options]
