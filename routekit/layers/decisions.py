@@ -11,6 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from routekit.errors import DecisionError
+from routekit.layers.columns import load_columns
 from routekit.layers.features import is_feature
 from routekit.techniques import BURSTING, TECHNIQUE_PHRASES, TECHNIQUES
 from routekit.words.texts import Text, Values, join, say, word
@@ -364,5 +365,6 @@ def _find_tree_fault(
         table["stem_diameter_mm"] if "stem_diameter_mm" in table else pd.Series(np.nan, table.index)
     )
     if kind[row] == STEM and not np.isfinite(pd.to_numeric(given)[row]):
-        return ["stem needs stem_diameter_mm, a number from 10 to 6000"]
+        held = load_columns("decisions")["stem_diameter_mm"]
+        return [f"stem needs stem_diameter_mm, a number from {held.low:g} to {held.high:g}"]
     return []

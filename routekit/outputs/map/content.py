@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from routekit.advice.rates import LEVELS
 from routekit.errors import CrsError, LayerError
+from routekit.layers.columns import load_columns
 from routekit.outputs.check_words import word_checks
 from routekit.outputs.map import tables
 from routekit.outputs.map.open_points import link_alerts, link_open_checks
@@ -326,6 +327,7 @@ def _outline(layer: gpd.GeoDataFrame, crs: str, settings: MapSettings) -> dict[s
 
 def _meta(result: Result, settings: MapSettings, box: NDArray[np.float64]) -> dict[str, Any]:
     """Give the particulars of the sheet."""
+    stem = load_columns("decisions")["stem_diameter_mm"]
     return {
         "name": result.name,
         "crs": result.crs,
@@ -333,6 +335,7 @@ def _meta(result: Result, settings: MapSettings, box: NDArray[np.float64]) -> di
         "cells_per_m": cells_per_metre((box[:2] + box[2:]) / 2, result.crs).tolist(),
         "cautions": [state_text(caution) for caution in result.cautions],
         "root_band_m": settings.root_band_m,
+        "stem_mm": [stem.low, stem.high],
         "print_scale": settings.print_scale,
         "tiles_credit": settings.online_tiles_credit if settings.online_tiles_url else "",
         "tiles_host": urlsplit(settings.online_tiles_url.replace("{s}.", "")).netloc,

@@ -116,7 +116,10 @@ const deciding = {
     const properties = { ...told, tree_id: id, tree_lon: lon, tree_lat: lat };
     if (decision === "stem") {
       const size = readNumber(read("stem_diameter_mm"));
-      if (!(size >= 10 && size <= 6000)) return say("Write a stem diameter from 10 to 6000 mm.");
+      const [least, most] = study.meta.stem_mm;
+      if (!(size >= least && size <= most)) {
+        return say("Write a stem diameter from {least} to {most} mm.", { least, most });
+      }
       Object.assign(properties, { stem_diameter_mm: size });
     }
     if (decision !== "own_zone") return asFeature({ type: "Point", coordinates: [lon, lat] }, properties);
