@@ -535,7 +535,7 @@ def _collect(
         name=study.settings.study.name,
         crs=layers.crs.to_string(),
         settings=study.settings,
-        runs=_tell_places(study, layers, judged),
+        runs=_tell_places(study, judged),
         manholes=layers.manholes,
         trees=_tell_outcomes(study, prepared, renewal, found.tree_balance),
         zones=mark_beyond(prepared.zones, study.settings.advice.grazed_m2),
@@ -682,12 +682,12 @@ def _protect_trees(
     )
 
 
-def _tell_places(study: Study, layers: Layers, judged: Judged) -> gpd.GeoDataFrame:
+def _tell_places(study: Study, judged: Judged) -> gpd.GeoDataFrame:
     """Put beside each run where residents find it, by the place where it is dug."""
     runs, works = judged.chosen.runs, judged.chosen.works
     drawn = runs.assign(geometry=draw_dug(runs, judged.new_lines.lines))
     public = study.settings.outputs.public
-    return runs.assign(**name_places(drawn, layers.surfaces, works.strings, public))
+    return runs.assign(**name_places(drawn, works.strings, public))
 
 
 def _tell_outcomes(

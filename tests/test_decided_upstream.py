@@ -57,7 +57,7 @@ DECISIONS = (
     r"""rests\.includes|is_private"\]|SURFACE_KINDS\b.*isin|isin\(.*SURFACE_KINDS""",
     r"""isin\(\w+, \["", MONITOR\]|MONITOR, ""\]""",
     r"line_locate_point|query_nearest|shortest_line|shapely\.distance",
-    r"area_size_m|street_reach_m|street_field|def _(borrow_names|name_squares|letters)\b",
+    r"area_size_m|def _(name_squares|letters)\b",
     r"geometry\.area|shapely\.area\(|take_numbers\(\S+ \"area_m2\"\) *>",
 )
 

@@ -70,14 +70,14 @@ UNREAD_IN_THE_SAMPLE = {
     "site.pits": ("reception_length_m",),
     "site.digs": ("hand_side_m",),
     "outputs.map": ("nearby_m", "has_photo", "photo_max_mb", "online_tiles_credit"),
-    "outputs.public": ("parking_space_m2",),
+    "outputs.public": ("area_size_m", "parking_space_m2"),
 }
 """Settings that act only where the sample has no case.
 
 zones: the regime is not one by species and age. trench: sides are supported. flow.rainfall: the
 intensity is a constant. site.pits: the machine stands at the far end. site.digs: roots are bared by
-suction. outputs.map: the map is on one page, without a photo or tiles. outputs.public: no pit lies
-on parking.
+suction. outputs.map: the map is on one page, without a photo or tiles. outputs.public: every
+run lies in a named street, and no pit on parking.
 """
 
 

@@ -193,12 +193,11 @@ def tell_places(result, settings=None):
     strings, lines = (
         fill_table(name, getattr(result, name), result.crs) for name in ("strings", "new_lines")
     )
-    runs, surfaces = result.runs, result.surfaces
+    runs = result.runs
     if not len(runs):
         return result
     found = name_places(
         runs.assign(geometry=draw_dug(runs, lines)),
-        surfaces,
         strings,
         settings or result.settings.outputs.public,
     )

@@ -1,8 +1,8 @@
 """Where residents find a run: its street by name, or a square of a grid.
 
-A street is a name in the runs' own street column; else the street of the nearest surface that
-names one; else a square of a grid over the study, lettered from the west and numbered from the
-north, so that a reader still finds the place on the map.
+A street is the name that the run carries, its own or from the layer of streets; else a square of a
+grid over the study, lettered from the west and numbered from the north, so that a reader still
+finds the place on the map.
 """
 
 from __future__ import annotations
@@ -21,7 +21,6 @@ from routekit.settings.public_page import PublicSettings
 
 def name_places(
     runs: gpd.GeoDataFrame,
-    surfaces: gpd.GeoDataFrame,
     strings: pd.DataFrame,
     settings: PublicSettings,
 ) -> dict[str, Objects | Flags]:
@@ -30,14 +29,11 @@ def name_places(
     Parameters
     ----------
     runs : geopandas.GeoDataFrame, n rows
-        run_id, the column that the settings name for streets (every run is nameless where there is
-        none), geometry: where they are dug.
-    surfaces : geopandas.GeoDataFrame
-        street (optional), geometry.
+        run_id, street, geometry: where they are dug.
     strings : pandas.DataFrame
         run_ids: runs of one string share one square.
     settings : PublicSettings
-        street_field, street_reach_m, area_size_m.
+        area_size_m.
 
     Returns
     -------
@@ -49,18 +45,13 @@ def name_places(
     --------
     >>> runs = gpd.GeoDataFrame({"run_id": ["R1", "R2"], "street": ["Alder Row", None]},
     ...     geometry=[shapely.LineString([(0, 0), (50, 0)]), shapely.LineString([(0, 9), (50, 9)])])
-    >>> none = gpd.GeoDataFrame({"street": []}, geometry=[])
     >>> strings = pd.DataFrame({"run_ids": []})
-    >>> name_places(runs, none, strings, PublicSettings())["public_place"].tolist()
+    >>> name_places(runs, strings, PublicSettings())["public_place"].tolist()
     ['Alder Row', 'A1']
     """
-    if settings.street_field in runs:
-        name = clean_names(runs[settings.street_field])
-    else:
-        name = np.full(len(runs), "", dtype=object)
+    name = clean_names(runs["street"])
     lines = np.asarray(runs.geometry, dtype=object)
     middle = shapely.line_interpolate_point(lines, 0.5, normalized=True)
-    name = np.where(name != "", name, _borrow_names(middle, surfaces, settings.street_reach_m))
     is_named = name != ""
     if not is_named.all():
         ids = runs["run_id"].astype(str)
@@ -69,19 +60,6 @@ def name_places(
         "public_place": np.asarray(name, dtype=object),
         "is_in_named_street": np.asarray(is_named, dtype=bool),
     }
-
-
-def _borrow_names(middle: Objects, surfaces: gpd.GeoDataFrame, reach_m: float) -> Objects:
-    """Give the street of the nearest named surface within reach; empty text for none."""
-    lent = np.full(len(middle), "", dtype=object)
-    if "street" not in surfaces:
-        return lent
-    names = clean_names(surfaces["street"])
-    named = surfaces[names != ""]
-    if len(named) and len(middle):
-        run, surface = named.sindex.nearest(middle, return_all=False, max_distance=reach_m)
-        lent[run] = names[names != ""][surface]
-    return lent
 
 
 def _name_squares(

@@ -91,22 +91,6 @@ class PublicSettings(Settings):
         source="study",
         text="First and last day by name of the street; a street left out takes `period`.",
     )
-    street_field: str = setting(
-        "street",
-        unit="-",
-        source="study",
-        text=(
-            "Column of the sewers that names the street. Runs without a name take the nearest "
-            "surface that has one, and otherwise a square of a grid."
-        ),
-    )
-    street_reach_m: float = setting(
-        30.0,
-        unit="m",
-        source="house",
-        text="A run takes the street of a named surface no farther away than this.",
-        ge=0,
-    )
     area_size_m: float = setting(
         200.0,
         unit="m",

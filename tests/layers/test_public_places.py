@@ -1,9 +1,8 @@
-"""Where residents find a run: named streets, names lent by surfaces, squares of a grid; by hand."""
+"""Where residents find a run: named streets, squares of a grid; by hand."""
 
 import geopandas as gpd
 import pandas as pd
-import pytest
-from shapely import LineString, box
+from shapely import LineString
 
 from routekit.layers.public_places import name_places
 from routekit.settings.public_page import PublicSettings
@@ -19,29 +18,15 @@ def across(*places, **columns):
     )
 
 
-def place(runs, surfaces=None, strings=NO_STRINGS, **settings):
-    none = gpd.GeoDataFrame({"street": []}, geometry=[])
-    found = name_places(
-        runs, none if surfaces is None else surfaces, strings, PublicSettings(**settings)
-    )
+def place(runs, strings=NO_STRINGS, **settings):
+    found = name_places(runs.assign(street=runs.get("street")), strings, PublicSettings(**settings))
     return found["public_place"].tolist(), found["is_in_named_street"].tolist()
 
 
 def test_a_name_of_its_own_comes_first_without_doubled_blanks():
     runs = across((0, 0), (0, 0), street=["  Alder   Row ", None])
     assert place(runs) == (["Alder Row", "A1"], [True, False])
-    other = runs.rename(columns={"street": "ROADNAME"})
-    assert place(other, street_field="ROADNAME") == (["Alder Row", "A1"], [True, False])
-    assert place(other) == (["A1", "A1"], [False, False])
-
-
-@pytest.mark.parametrize(("away_m", "found"), [(30.0, "Side Passage"), (30.1, "A1")])
-def test_a_named_surface_lends_its_street_up_to_the_reach(away_m, found):
-    named = gpd.GeoDataFrame(
-        {"street": ["Side Passage", None]},
-        geometry=[box(-5, away_m, 5, away_m + 9), box(-5, 1, 5, 2)],
-    )
-    assert place(across((0, 0)), named, street_reach_m=30.0)[0] == [found]
+    assert place(runs.drop(columns="street")) == (["A1", "A1"], [False, False])
 
 
 def test_squares_are_lettered_from_the_west_and_numbered_from_the_north():

@@ -39,28 +39,14 @@ def test_streets_are_named_then_squares():
     assert facts.runs["street"].tolist() == [0, 0, 1, 1, 2, 3]
 
 
-def test_a_named_surface_lends_its_street_within_reach():
-    named = _frame([_box(-5, 0, -2, 100)], kind=["carriageway"], street=["Side Passage"])
-    near = _facts(make_result(surfaces=named), street_reach_m=30.0)
-    assert near.streets["label"].tolist()[-1] == "Side Passage"
-    far = _facts(make_result(surfaces=named), street_reach_m=1.0)
-    assert far.streets["label"].tolist()[-1] == "A1"
-
-
-def test_without_a_street_column_runs_share_squares_and_a_string_stays_together():
-    runs = make_result().runs.drop(columns="street")
+def test_without_streets_runs_share_squares_and_a_string_stays_together():
+    runs = make_result().runs.assign(street=None)
     facts = _facts(make_result(runs=runs), area_size_m=50.0)
     assert not facts.streets["is_named"].any()
     assert facts.runs["street"][0] == facts.runs["street"][1]
     # Middles: R1/R2 string (60, 0), R3 (120, 35), R4 (120, 105), R5 (40, 100), R6 (0, 50).
     labels = facts.streets["label"].to_numpy()[facts.runs["street"]]
     assert labels.tolist() == ["B3", "B3", "C2", "C1", "A1", "A2"]
-
-
-def test_the_street_field_may_have_another_name():
-    runs = make_result().runs.rename(columns={"street": "ROADNAME"})
-    facts = _facts(make_result(runs=runs), street_field="ROADNAME")
-    assert facts.streets["label"].tolist()[0] == "Alder Row"
 
 
 def test_works_are_summed_by_technique():
