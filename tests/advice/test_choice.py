@@ -360,7 +360,8 @@ def test_no_room_for_one_bar_is_the_loudest_warning(two):
     ).all()
     unknown = _warn_of_no_room(two.advice, two.laydown.assign(room="not known"))["to_confirm"]
     assert unknown.str.startswith("Room to lay out string").all()
-    assert _warn_of_no_room(two.advice, two.laydown)["to_confirm"].equals(two.advice["to_confirm"])
+    found = _warn_of_no_room(two.advice, two.laydown)["to_confirm"]
+    assert found.tolist() == two.advice["to_confirm"].tolist()
 
 
 def test_welding_in_stages_lengthens_the_days(two):
