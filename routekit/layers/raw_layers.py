@@ -259,13 +259,16 @@ def _read_frame(
     unread = None
     try:
         try:
-            frame = pyogrio.read_dataframe(opened, **options)
+            # Arrow keeps text as it is, so that what is not UTF-8 can be seen.
+            with pd.option_context("mode.string_storage", "pyarrow"):
+                frame = pyogrio.read_dataframe(opened, **options)
         except (GEOSException, NotImplementedError):
             options |= {"use_arrow": False, "on_invalid": "ignore"}
             frame = pyogrio.read_dataframe(opened, **options)
             unread = _report_shapes(layer, opened, frame, options, findings)
         if _is_utf8(frame):
-            return frame, unread
+            texts = frame.columns[frame.dtypes == "str"]
+            return frame.astype(dict.fromkeys(texts, "str")), unread
         seen = say("{file} holds text that is not UTF-8", file=path.name)
         done = say("read as {encoding}", encoding=FALLBACK_ENCODING)
         findings.note("warning", layer, "", seen, done)
