@@ -53,6 +53,28 @@ def split_ids(cells: pd.Series) -> pd.Series:
     return cells.astype("str").str.split(ID_MARK)
 
 
+def list_ids(cells: pd.Series) -> list[str]:
+    """List all ids that cells name, such as the runs of some packages.
+
+    Parameters
+    ----------
+    cells : pandas.Series of str, shape (n,)
+        Ids joined by `ID_MARK`; blank or missing where there are none.
+
+    Returns
+    -------
+    list of str
+        In the order written.
+
+    Examples
+    --------
+    >>> list_ids(pd.Series(["A;B", "", "C"]))
+    ['A', 'B', 'C']
+    """
+    named = split_ids(cells).explode().dropna()
+    return [name for name in named.astype(str) if name]
+
+
 def join_ids(cells: Iterable[str], group: Ints, size: int) -> Texts:
     """Join the ids of each group, each once, in the order in which they come.
 

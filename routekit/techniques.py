@@ -30,6 +30,9 @@ NewPipe: TypeAlias = Literal[
 ]
 """What pipe a technique leaves."""
 
+KEEPS_WALL: Final[tuple[NewPipe, ...]] = ("old pipe", "kept clear", "mended")
+"""What leaves the old wall in the flow: no new pipe or liner from end to end."""
+
 Digging: TypeAlias = Literal[
     "nothing", "spots", "connections", "connections and own pit", "string works", "trench"
 ]
@@ -182,7 +185,12 @@ class Technique:
     @property
     def is_through(self) -> bool:
         """Whether a new pipe goes in through the old one, under whatever stands above."""
-        return self.new_pipe not in ("old pipe", "kept clear", "mended", "re-laid")
+        return self.is_whole and self.new_pipe != "re-laid"
+
+    @property
+    def is_whole(self) -> bool:
+        """Whether it leaves a new pipe or liner from end to end."""
+        return self.new_pipe not in KEEPS_WALL
 
     @property
     def is_maintenance(self) -> bool:

@@ -12,7 +12,7 @@ import pandas as pd
 
 from routekit.advice.open_runs import CONTRADICTED, NO_TECHNIQUE, find_works
 from routekit.advice.standing import LINE_OPEN, OWNERS, PROVISIONAL
-from routekit.arrays import Flags, split_ids
+from routekit.arrays import Flags, list_ids, split_ids
 from routekit.layers.decisions import NO_TREE, STEM, TREE_GONE
 from routekit.site.encroachments import TRENCH
 from routekit.vocabulary import NO_PLACE, TO_CONFIRM
@@ -152,10 +152,7 @@ def find_alerts(
 def _list_planned(programme: pd.DataFrame, status: str) -> list[str]:
     """List the runs of packages of the programme of some status, those that are finished aside."""
     held = programme[programme["status"].eq(status).to_numpy(dtype=bool)]
-    named, done = (
-        split_ids(held[name]).explode().dropna().astype(str) for name in ("run_ids", "done_run_ids")
-    )
-    return sorted(set(named) - set(done))
+    return sorted(set(list_ids(held["run_ids"])) - set(list_ids(held["done_run_ids"])))
 
 
 def _raise(alert: Alert, table: pd.DataFrame, holds: Flags) -> pd.DataFrame:

@@ -25,9 +25,7 @@ from routekit.site.layout import Place, Works
 from routekit.techniques import BURSTING, OPEN_CUT, RECORDS
 from routekit.words.texts import Text, begin, both, fill, join, list_words, say, take_texts, word
 
-_RENEWS: Final = np.array(
-    [one.new_pipe not in ("old pipe", "kept clear", "mended") for one in RECORDS]
-)
+_RENEWS: Final = np.array([one.is_whole for one in RECORDS])
 """Techniques that put in a new pipe from end to end."""
 _LARGER, _TRENCH = CODES.index(BURSTING[1]), CODES.index(OPEN_CUT)
 _TRIED: Final = tuple(np.flatnonzero(_RENEWS))

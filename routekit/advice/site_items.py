@@ -41,7 +41,7 @@ INSPECTION: Final = "inspect_m"
 _SITE_WORK: Final = list_codes(lambda one: one.work != "inspection")
 DIVERTS: Final = list_codes(lambda one: one.work not in ("inspection", "root cutting"))
 """Techniques during which the flow is carried past the run."""
-_WHOLE: Final = list_codes(lambda one: one.new_pipe not in ("old pipe", "kept clear", "mended"))
+_WHOLE: Final = list_codes(lambda one: one.is_whole)
 _CURED: Final = list_codes(lambda one: one.new_pipe == "cured liner")
 _TRENCHED: Final = list_codes(lambda one: one.digs == "trench")
 _JOINED: Final = list_codes(lambda one: one.digs in ("string works", "connections and own pit"))

@@ -160,18 +160,20 @@ def _write_all(
     notes: dict[str, list[str]] = {}
     # Pages to print come first, as their typesetting leaves the interpreter to the others; what
     # people edit comes last, so that nothing which they save meanwhile is missed.
-    order = sorted(outputs, key=lambda output: not output.layout)
+    drawn = [output for output in outputs if not output.returns]
+    drawn.sort(key=lambda output: not output.layout)
+    edited = [output for output in outputs if output.returns]
     with ThreadPoolExecutor(max_workers=workers) as pool:
         prints: list[Future[None]] = []
         try:
-            for output in [output for output in order if not output.returns]:
+            for output in drawn:
                 _write_one(result, stage, output, tell)
                 pages = _list_pages(stage, output) if output.layout else ()
                 prints += [pool.submit(print_beside, page, output.layout) for page in pages]
                 if workers == 1:
                     wait(prints)
             _await_prints(prints, tell)
-            for output in [output for output in order if output.returns]:
+            for output in edited:
                 tell(output.telling)
                 name = output.files[0].name
                 writer = find_writer(output)

@@ -23,6 +23,16 @@ _NEAR: Final = ("manholes", "connections", "services", "obstacles", "surfaces")
 """Layers whose rows name no run, or may name none: they belong where the nearest run does."""
 _TAKEN: Final = ("services", "obstacles", "surfaces")
 """Layers of which an area shows all that its works were judged by."""
+_OF_TREES: Final = (
+    "zones",
+    "stems",
+    "tree_loss",
+    "tree_balance",
+    "tree_needs",
+    "after_care",
+    "root_zones",
+)
+"""Tables of trees, which an area shows of all trees that it shows."""
 _OF_RUN: Final = ("run_id", "run_ids", "nearest_run")
 _OF_TREE: Final = ("tree_id", "tree_ids")
 _LAYERS: Final = {"sewers": "runs", "trees": "trees"}
@@ -167,18 +177,6 @@ def take_areas(result: Result, parts: Sequence[Part], owners: dict[str, Ints]) -
             runs=part.own,
             trees=np.flatnonzero(shown),
         )
-
-
-_OF_TREES: Final = (
-    "zones",
-    "stems",
-    "tree_loss",
-    "tree_balance",
-    "tree_needs",
-    "after_care",
-    "root_zones",
-)
-"""Tables of trees, which an area shows of all trees that it shows."""
 
 
 def _show(

@@ -28,7 +28,7 @@ from routekit.pipes.pull import LEVELS, PullRuns, estimate_pull, settle_low
 from routekit.pipes.section import full_section, girth_diameter
 from routekit.pipes.settings import FlowSettings, LinerSettings, PipeSettings, PullSettings
 from routekit.settings.declare import Settings, setting
-from routekit.techniques import BURSTING, RECORDS, NewPipe
+from routekit.techniques import BURSTING, KEEPS_WALL, RECORDS, NewPipe
 from routekit.vocabulary import MM_PER_M
 from routekit.words.texts import Text, both, fill, say
 
@@ -113,8 +113,6 @@ def build_plans(cases: pd.DataFrame, settings: PlanSettings) -> dict[str, pd.Dat
 
 WALL_AFTER: dict[NewPipe, str] = {"cured liner": "lined"}
 """Whose roughness a new pipe has, where not that of PE."""
-KEEPS_WALL: tuple[NewPipe, ...] = ("old pipe", "kept clear", "mended")
-"""What leaves the old wall in the flow."""
 
 
 def _let_run(

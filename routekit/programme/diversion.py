@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from routekit.advice.rates import RateGroup
 from routekit.advice.site_items import DIVERTS
-from routekit.arrays import ID_MARK, Floats, Ints, split_ids, take_numbers
+from routekit.arrays import ID_MARK, Floats, Ints, list_ids, split_ids, take_numbers
 from routekit.layers.houses import count_houses
 from routekit.pipes.hose import Duty, find_duty
 from routekit.pipes.settings import FlowSettings
@@ -134,7 +134,7 @@ def _list_works(tables: Flows) -> tuple[pd.DataFrame, pd.DataFrame]:
             "is_string": [True] * len(tables.strings) + [False] * len(alone),
         }
     ).astype({"work_id": object, "run_ids": object, "is_string": bool})
-    done = set(split_ids(tables.programme["done_run_ids"]).explode().dropna())
+    done = set(list_ids(tables.programme["done_run_ids"]))
     is_left = np.array([not done.issuperset(ids) for ids in split_ids(works["run_ids"])], bool)
     works = works[is_left].reset_index(drop=True)
     members = list_members(works).rename(columns={"package": "work"})

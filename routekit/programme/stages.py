@@ -17,7 +17,7 @@ import numpy as np
 import pandas as pd
 
 from routekit.advice.site_items import DIVERTS
-from routekit.arrays import Floats, split_ids, take_numbers
+from routekit.arrays import Floats, list_ids, split_ids, take_numbers
 from routekit.programme.calendar import list_dates, write_dates
 from routekit.programme.settings import ProgrammeSettings
 from routekit.schema import load_tables
@@ -128,7 +128,7 @@ def list_stages(
     (['set-up', 'flow diversion', 'trench and pipe'], 3.0)
     """
     names = list(load_tables()["stages"].fields)
-    todo = programme[~take_numbers(programme, "days").__eq__(0)].reset_index(drop=True)
+    todo = programme[take_numbers(programme, "days") != 0].reset_index(drop=True)
     items = _list_items(todo, times, advice, strings, settings)
     shares = load_shares()
     own = pd.MultiIndex.from_frame(shares[["item", "work"]])
@@ -158,8 +158,7 @@ def _list_items(
 ) -> pd.DataFrame:
     """List the timed items of packages: of their runs that are still to do, and their own."""
     members = split_ids(todo["run_ids"]).explode()
-    done = set(split_ids(todo["done_run_ids"]).explode().dropna())
-    members = members[~members.isin(done)]
+    members = members[~members.isin(list_ids(todo["done_run_ids"]))]
     technique = advice.set_index("run_id")["technique"].astype(object)
     runs = pd.DataFrame({"package": members.index, "run_id": members.to_numpy(object)})
     runs["technique"] = runs["run_id"].map(technique)

@@ -47,7 +47,7 @@ THICKNESS = message("root, mm")
 PASS, CAUTION, UNKNOWN, FAIL = "pass", "caution", "unknown", "fail"
 _BLANK: Final = ""
 _MOST_NAMED = 3
-_WHOLE: Final = list_codes(lambda one: one.new_pipe not in ("old pipe", "kept clear", "mended"))
+_WHOLE: Final = list_codes(lambda one: one.is_whole)
 """Techniques that leave a whole new pipe or liner."""
 
 

@@ -265,26 +265,20 @@ def set_out_works(
     of_pits = pit_harm(strings, pits, around, place.major_from_share)
     volume, area = pit_sizes(strings, pits)
     waits = find_waits(strings, pits, around, settings.pipe, settings.site.laydown)
-    inside = number >= 0  # a run outside all strings, -1, has what is appended last
 
+    # A run outside all strings, -1, has what is appended last.
     def spread(values: Floats) -> Floats:
-        """Give each run its share of its string's amount."""
-        return np.where(inside, np.append(values, 0.0)[number] * share, 0.0)
-
-    def spread_whole(values: Floats) -> Floats:
-        """Give each run its string's value, NaN outside strings."""
-        return np.where(inside, np.append(values, np.nan)[number], np.nan)
+        """Give each run its share of its string's amount, 0 outside strings."""
+        return np.asarray(np.append(values, 0.0)[number] * share)
 
     return Works(
         strings=strings,
         pits=pits,
         digs=digs,
         chain_of_string=first,
-        string_of_run=np.where(
-            inside, np.append(strings["string_id"].to_numpy(dtype=object), "")[number], ""
-        ).astype(object),
+        string_of_run=np.append(strings["string_id"].to_numpy(dtype=object), "")[number],
         # A run that is not in any string would be a string by itself.
-        setup_share=np.where(inside, share, 1.0),
+        setup_share=np.where(number >= 0, share, 1.0),
         wait_days=spread(np.nan_to_num(waits)),
         pit_m3={method: spread(dug) for method, dug in volume.items()},
         pit_m2=spread(area),
@@ -292,7 +286,7 @@ def set_out_works(
         dig_harm=of_digs,
         joining_harm=of_joining,
         spot_harm=of_spots,
-        outside_of_run=spread_whole(strings["new_outside_mm"].to_numpy(dtype=float)),
+        outside_of_run=np.append(strings["new_outside_mm"].to_numpy(dtype=float), np.nan)[number],
         placed=placed,
         is_barred=is_barred,
         barred_by=barred_by,

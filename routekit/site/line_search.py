@@ -125,15 +125,16 @@ def seek_line(
     given, ground that no surface covers are forbidden. A tree whose structural zone is not known
     forbids nothing here: what its line does to it is measured afterwards.
     """
+    last = run if last is None else last
     lines_of = np.asarray(street.sewers.geometry)
-    both = (lines_of[run], lines_of[run if last is None else last])
+    both = (lines_of[run], lines_of[last])
     ends = np.stack(
         [shapely.get_coordinates(each)[at] for each, at in zip(both, (0, -1), strict=True)]
     )
     reach = bounds.margin_m + bounds.half_width_m + 1
     area = shapely.buffer(shapely.LineString(ends), reach, cap_style="square")
     shapes, names = _forbid(area, street)
-    if last is not None and last != run:
+    if last != run:
         # What is passed by keeps working: nothing is dug along it but where both lines end.
         kept = shapely.difference(
             shapely.buffer(lines_of[last], _KEPT_M),

@@ -24,7 +24,7 @@ from routekit.methods.checks import Check
 from routekit.methods.common import CAPACITY
 from routekit.pipes.capacity import renewed_capacity
 from routekit.pipes.flow import BASIS_SOUND
-from routekit.pipes.new_pipes import KEEPS_WALL, WALL_AFTER
+from routekit.pipes.new_pipes import WALL_AFTER
 from routekit.pipes.pull import LEVELS
 from routekit.pipes.settings import FlowSettings
 from routekit.site.layout import Place
@@ -417,7 +417,7 @@ def _renew(compared: Comparison, cases: pd.DataFrame, flow: FlowSettings) -> Flo
     found = np.full((len(cases), len(CODES)), np.nan)
     for place, one in enumerate(RECORDS):
         plan = compared.plans[one.code]
-        if "new_bore_mm" in plan and one.new_pipe not in KEEPS_WALL:
+        if "new_bore_mm" in plan and one.is_whole:
             material = WALL_AFTER.get(one.new_pipe, "pe")
             bore = plan["new_bore_mm"].to_numpy(dtype=float)
             bore = np.where(bore > 0, bore, np.nan)

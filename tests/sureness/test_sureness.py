@@ -10,7 +10,6 @@ from routekit.advice.full_plans import measure_sites
 from routekit.advice.quantities import run_quantities
 from routekit.advice.recommend import find_idle
 from routekit.pipes.flow import BASIS_SOUND
-from routekit.pipes.new_pipes import KEEPS_WALL
 from routekit.study import choice_settings
 from routekit.sureness.anew import choose_anew, find_factors, vary_facts
 from routekit.sureness.bench import CODES, build_bench, take_runs
@@ -205,7 +204,7 @@ def test_a_flow_that_is_the_old_pipes_own_is_no_estimate(kept):
     assert (bench.limits.is_flow_given == ~own).all()
     assert (fails[1:3, own] == fails[0, own]).all()
     assert (fails[2, ~own] != fails[0, ~own]).any()
-    keeps = [place for place, one in enumerate(RECORDS) if one.new_pipe in KEEPS_WALL]
+    keeps = [place for place, one in enumerate(RECORDS) if not one.is_whole]
     assert (fails[3:][:, own][:, :, keeps] == fails[0, own][:, keeps]).all()
 
 

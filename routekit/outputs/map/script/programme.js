@@ -30,16 +30,12 @@ function doneOf(of, row) {
 
 // The stages of a package, each with its days and band, and the likely days on which it is under way.
 function stagesOfPackage(of, row) {
-  const stages = rowsOfStages(of("package_id", row));
+  const stages = study.stagesOf(of("package_id", row));
   if (!stages.length) return null;
   return make("details", {}, make("summary", {}, say("Stages")), make("ul", { class: "stages" }, stages.map((stage) => {
     const [from, to] = ["begin_date", "end_date"].map((name) => study.stages.get(name, stage));
     return make("li", {}, tellStage(stage), from ? [make("br"), make("span", { class: "unbroken source" }, from === to ? from : `${from} \u2013 ${to}`)] : null);
   })));
-}
-
-function rowsOfStages(id) {
-  return Array.from({ length: study.stages.n }, (_, row) => row).filter((row) => study.stages.get("package_id", row) === id);
 }
 
 function tellStage(row) {
@@ -82,7 +78,7 @@ function lastDays(of, row) {
 
 // Within a bar every other stage is darker; pointing at one tells it.
 function stageParts(id, x, top) {
-  return rowsOfStages(id).filter((row) => study.stages.get("end_day", row) !== null).map((row, i) => {
+  return study.stagesOf(id).filter((row) => study.stages.get("end_day", row) !== null).map((row, i) => {
     const [from, to] = ["begin_day", "end_day"].map((name) => x(study.stages.get(name, row)));
     return makeSvg("rect", { x: from.toFixed(1), y: top, width: (to - from).toFixed(1), height: BARS.bar, class: `stage-${i % 2 ? "odd" : "even"}` },
       makeSvg("title", {}, tellStage(row)));

@@ -43,6 +43,7 @@ async function openStudy(content) {
   study.connectionsOfRun = groupById(study.connections, "run_id");
   study.digsOfRun = groupById(study.digs, "run_id");
   study.newLineOfRun = groupById(study.new_lines, "run_id");
+  study.stagesOf = groupById(study.stages, "package_id");
   study.laidRow = findLaid();
   await breathe();
   study.dugBy = groupById(study.dug, "work_id");
