@@ -9,6 +9,7 @@ from routekit.advice.tree_needs import DUG_NEEDS
 from routekit.arrays import split_ids, take_numbers
 from routekit.record.settings import RecordSettings
 from routekit.schema import load_tables
+from routekit.vocabulary import FINISHED
 from routekit.words.texts import both, fill, message, say
 
 WATERING, CHECK_UP = message("watering"), message("check-up")
@@ -38,9 +39,8 @@ def plan_care(
     done : DataFrame
         `done_runs` of what came back: run_id, done_on.
     programme : DataFrame
-        run_ids, finish_date, done_on, days: the likely last day of each package, as YYYY-MM-DD;
-        missing where it has none, and where it is finished, which is by done_on if no days are
-        left.
+        run_ids, finish_date, done_on, status: the likely last day of each package, as YYYY-MM-DD;
+        missing where it has none, and where it is finished, which was on done_on.
     settings : RecordSettings
     visits : float
         Visits to water a tree, over all seasons: `advice.site_items.watering_visits`.
@@ -58,7 +58,7 @@ def plan_care(
     trees = trees.astype("str").sort_values()
     loss = pd.Series(take_numbers(balance, "loss_m2"), index=balance["tree_id"].astype("str"))
     last = programme["finish_date"].astype(object)
-    last = last.mask(programme["days"].eq(0), programme["done_on"].astype(object))
+    last = last.mask(programme["status"].eq(FINISHED), programme["done_on"].astype(object))
     planned = pd.DataFrame({"finish_date": last, "run_id": split_ids(programme["run_ids"])})
     planned = planned.explode("run_id").dropna().rename(columns={"finish_date": "done_on"})
     ends = {

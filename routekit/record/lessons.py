@@ -329,7 +329,7 @@ def read_lessons(path: Path) -> Lessons:
     met, dug = (
         (roots.get(name, 0) for name in ("met", "dug")) if isinstance(roots, dict) else (-1, 0)
     )
-    if not all(isinstance(one, int) and one >= 0 for one in (met, dug)) or met > dug:
+    if not all(_is_count(one) for one in (met, dug)) or met > dug:
         raise StudyError(f"{where}: roots.met and roots.dug must be counts, met no more than dug")
     return Lessons(pull=ratios["pull"], days=ratios["days"], met=met, dug=dug)
 
@@ -346,3 +346,8 @@ def _take_ratios(table: dict[str, Any], name: str, where: str) -> Floats:
 def _is_ratio(value: Any) -> bool:
     """Tell whether a value is a number above zero."""
     return isinstance(value, int | float) and not isinstance(value, bool) and 0 < value < np.inf
+
+
+def _is_count(value: Any) -> bool:
+    """Tell whether a value is a whole number, not below zero."""
+    return isinstance(value, int) and not isinstance(value, bool) and value >= 0

@@ -101,6 +101,7 @@ def test_one_measurement_changes_nothing(tmp_path):
         ("[pull]\nratios = [1.0, -2.0]", "pull.ratios must be a list of numbers above zero"),
         ("[days]\nratios = 3", "days.ratios must be a list"),
         ("[roots]\nmet = 4\ndug = 3", "roots.met and roots.dug must be counts"),
+        ("[roots]\nmet = true\ndug = 3", "roots.met and roots.dug must be counts"),
         ("[pull", "invalid TOML"),
     ],
 )

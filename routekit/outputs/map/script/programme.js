@@ -113,5 +113,5 @@ function programmeBars(rows, of) {
     drawn),
     make("figcaption", {}, GANGS.map((gang) => [makeSvg("svg", { viewBox: "0 0 14 10", width: 14, height: 10, "aria-hidden": "true" },
       makeSvg("rect", { width: 14, height: 10, class: `gang-${gang}` })), " ", codeWord("gang", gang), " \u00a0"]),
-    say("Working days from the start. Bar: until the likely last day. Line: from the early to the late last day, if all packages take the low or the high days."), " ", say("Light and dark within a bar: one stage after the other; the table names them."), " ", say("Pale: not ready yet.")));
+    say("Working days from the start. Bar: until the likely last day. Line: from the early to the late last day, if all packages take the low or the high days."), " ", say("Light and dark within a bar: one stage after the other; the table names them."), " ", say("A stage stands for all runs of its package together."), " ", say("Pale: not ready yet.")));
 }
