@@ -66,13 +66,17 @@ def test_days_stand_only_where_all_works_at_the_tree_are_finished():
 
 def test_days_as_planned_are_those_of_the_programme():
     nothing = {"run_id": [], "done_on": []}
-    programme = {"run_ids": ["A", "B;C"], "finish_date": ["2026-10-16", None]}
-    table = plan(nothing, programme | {"status": ["placed", "placed"], "done_on": ["", "2026-09-01"]})
+    programme = {
+        "run_ids": ["A", "B;C"],
+        "finish_date": ["2026-10-16", None],
+        "done_on": ["", "2026-09-01"],
+    }
+    table = plan(nothing, programme | {"status": ["placed", "placed"]})
     days = table.set_index(["tree_id", "task", "season"])["planned_on"]
     assert set(days["T1"]) == {""}  # B has no day
     assert days["T3", CHECK_UP, 1] == "2027-10-16"
     assert set(table["due_on"]) == {""}
-    table = plan(nothing, programme | {"status": ["placed", "finished"], "done_on": ["", "2026-09-01"]})
+    table = plan(nothing, programme | {"status": ["placed", "finished"]})
     days = table.set_index(["tree_id", "task", "season"])["planned_on"]
     assert days["T1", CHECK_UP, 0] == "2026-10-16"  # nothing is left of B and C
 
