@@ -291,7 +291,7 @@ def vary_costs(
     daily = values[:, [inputs.place(name) for name in _DAILY]].sum(axis=1)
     cost = np.stack(
         [
-            rates @ priced.T + (days_each @ timed.T) * daily[:, None]
+            _sum_products(rates, priced) + _sum_products(days_each, timed) * daily[:, None]
             for priced, timed in zip(work.priced, work.timed, strict=True)
         ],
         axis=2,
@@ -312,6 +312,20 @@ def vary_costs(
     again = each[:, :, None] * factors.visit[:, None, visited]
     life[:, :, visited] += np.where(work.is_visited[:, visited], again, 0.0)
     return cost, life
+
+
+def _sum_products(values: Floats, amounts: Floats) -> Floats:
+    """Sum items of value times amount, item after item, shape (s, n).
+
+    A product of matrices adds in another order where there are few rows: what is told of a run
+    would hang on how many others are looked at with it. Items of which there is nothing are left
+    out, which changes no sum.
+    """
+    total = np.zeros((len(values), len(amounts)))
+    is_used = (amounts != 0).any(axis=0) | ~np.isfinite(values).all(axis=0)
+    for item in np.flatnonzero(is_used):
+        total += values[:, item, None] * amounts[:, item]
+    return total
 
 
 def find_factors(bench: Bench, inputs: Inputs, values: Floats) -> Factors:

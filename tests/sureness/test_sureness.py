@@ -169,6 +169,18 @@ def test_the_same_seed_gives_the_same_and_some_runs_give_what_all_do(kept):
     assert (part == best[:, rows]).all()
 
 
+@pytest.mark.parametrize("n_runs", [1, 2, 3, 5, 8, 31])
+def test_what_a_run_costs_in_a_draw_does_not_hang_on_how_many_others_there_are(kept, n_runs):
+    bench, inputs = kept["bench"], kept["inputs"]
+    draws = draw_inputs(inputs, 40, 9)
+    whole = vary(kept, draws)
+    rows = np.arange(20, 20 + n_runs)
+    some = take_runs(bench, rows)
+    part = vary_facts(some, inputs, draws, find_factors(some, inputs, draws))
+    for name in ("cost", "whole_life_cost"):
+        assert np.array_equal(part[name], whole[name][:, rows], equal_nan=True), name
+
+
 def test_positions_count_trees_by_their_chances(kept):
     """Open cut near a tree that it may or may not reach: in that share of draws it does."""
     bench, inputs = kept["bench"], kept["inputs"]
