@@ -517,6 +517,7 @@ def _check_layers(
     sources: tuple[str, ...], layer: str | None, out: Path | None, *, as_json: bool
 ) -> None:
     """Print or save a proposed study file for layers that no study names yet."""
+    from routekit.layers.columns import find_lacking  # noqa: PLC0415
     from routekit.layers.study_text import LayerDraft, write_study  # noqa: PLC0415
     from routekit.layers.unknown import list_layers_left, propose_for_sources  # noqa: PLC0415
 
@@ -554,6 +555,8 @@ def _check_layers(
         told.print(f"{source}, read as {each.layer}", markup=False)
         told.print(f"Columns left over: {', '.join(each.unmatched) or 'none'}", markup=False)
         told.print(f"Still free: {', '.join(each.free) or 'none'}", markup=False)
+        if lacking := find_lacking(each.layer, set(each.table["canonical"])):
+            told.print(f"Required, and no column found: {', '.join(lacking)}", markup=False)
     if left := list_layers_left(found):
         told.print(f"In the same files, not read: {', '.join(left)}; name them too", markup=False)
     if out is None:

@@ -84,10 +84,12 @@ def settle_sizes(
     width, height = _stand_eggs(width, height, is_egg, keys, findings)
     shape = _assume_circular(shape, width, height, findings)
     height = np.where(np.isnan(height) & shape.eq("circular").to_numpy(), width, height)
+    width, is_by_height = _fill_widths(shape, width, height, findings)
     width, height = _drop_implausible(width, height, runs["shape_size"], keys, findings)
     _report_unsized(width, keys, findings)
     is_guess = (runs["shape"].isna() & in_code.isna()).to_numpy()
     assumed = add_assumed(runs["assumed"], is_guess, "shape")
+    assumed = add_assumed(assumed, is_by_height & (is_guess | is_egg), "diameter_mm")
     return runs.assign(shape=shape, diameter_mm=width, height_mm=height, assumed=assumed)
 
 
@@ -190,6 +192,22 @@ def _assume_circular(
         )
         findings.note("warning", "sewers", "shape", seen, say('taken as "other"'))
     return shape.mask(differs, "other").fillna("circular")
+
+
+def _fill_widths(
+    shape: pd.Series, width: np.ndarray, height: np.ndarray, findings: Findings
+) -> tuple[np.ndarray, np.ndarray]:
+    """Take the widths not given from the heights: of circles, and of normal eggs (2 to 3).
+
+    Returns the widths, and which were taken so.
+    """
+    of_height = shape.map({"circular": 1.0, "egg": EGG_WIDTH_SHARE}).to_numpy(dtype=np.float64)
+    is_by_height = np.isnan(width) & ~np.isnan(height * of_height)
+    if n := int(is_by_height.sum()):
+        seen = say("only a height on {n:,} run", "only a height on {n:,} runs", n=n)
+        done = say("width taken from it: as high as wide, or of an egg two thirds")
+        findings.note("info", "sewers", "diameter_mm", seen, done)
+    return np.where(is_by_height, height * of_height, width), is_by_height
 
 
 def _drop_implausible(

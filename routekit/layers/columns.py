@@ -20,7 +20,7 @@ from routekit.errors import LayerError
 from routekit.words.texts import Text, say
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Collection, Iterable
 
 VECTOR_LAYERS: Final = {
     "sewers": "line",
@@ -100,6 +100,39 @@ def load_columns(layer: str) -> dict[str, Column]:
     return {column.name: column for column in _read_columns() if column.layer == layer}
 
 
+def find_lacking(layer: str, held: Collection[str]) -> list[str]:
+    """Find the required columns of a layer that nothing fills; ids are made where there are none.
+
+    Parameters
+    ----------
+    layer : str
+        One of `LAYERS`.
+    held : collection of str
+        Canonical columns that have a source.
+
+    Returns
+    -------
+    list of str
+        The width of the bore stands for all sizes: any one of them will do.
+
+    Examples
+    --------
+    >>> find_lacking("sewers", ["run_id", "material"])
+    ['diameter_mm']
+    >>> find_lacking("sewers", ["height_mm"])
+    []
+    """
+    columns = load_columns(layer)
+    lacking = [
+        name
+        for name, column in columns.items()
+        if column.required == "yes" and column.kind != "id" and name not in held
+    ]
+    sizes = [name for name, column in columns.items() if column.required == "size"]
+    is_sized = not sizes or not {*sizes, "shape_size"}.isdisjoint(held)
+    return lacking if is_sized else [*lacking, sizes[0]]
+
+
 @cache
 def _read_columns() -> tuple[Column, ...]:
     """Read the whole file."""
@@ -151,7 +184,7 @@ def list_columns(layer: str | None = None) -> pd.DataFrame:
             each.layer,
             each.name,
             each.kind if each.unit == "-" else each.unit,
-            {"yes": "yes", "size": "yes, or shape_size"}.get(each.required, ""),
+            {"yes": "yes", "size": "yes, one of the sizes"}.get(each.required, ""),
             ", ".join(each.choices),
             each.text,
         )

@@ -17,7 +17,14 @@ from routekit.arrays import ID_MARK
 from routekit.errors import FieldError
 from routekit.layers.assumed import add_assumed
 from routekit.layers.classes import note_classes, read_column_lengths
-from routekit.layers.columns import NUMBER_KINDS, SIZE_COLUMNS, Column, load_columns, suggest_name
+from routekit.layers.columns import (
+    NUMBER_KINDS,
+    SIZE_COLUMNS,
+    Column,
+    find_lacking,
+    load_columns,
+    suggest_name,
+)
 from routekit.layers.parsing import (
     Numbers,
     read_flags,
@@ -203,14 +210,7 @@ def _find_sources(raw: RawLayer, column: Column, inputs: InputSettings) -> list[
 def _refuse_missing(raw: RawLayer, sources: dict[str, list[str]]) -> None:
     """Refuse a layer without a required column, naming the line that would map it."""
     columns = load_columns(raw.layer)
-    lacking = [
-        name
-        for name, column in columns.items()
-        if column.required == "yes" and column.kind != "id" and not sources[name]
-    ]
-    sized = [n for n, c in columns.items() if c.required == "size"]
-    if sized and not sources[sized[0]] and not sources["shape_size"]:
-        lacking.append(sized[0])
+    lacking = find_lacking(raw.layer, [name for name, given in sources.items() if given])
     if not lacking:
         return
     held = ", ".join(str(name) for name in raw.frame.columns if name != "geometry")

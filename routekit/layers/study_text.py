@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Final
 
 import pandas as pd
 
-from routekit.layers.columns import RASTER_LAYERS, load_columns
+from routekit.layers.columns import RASTER_LAYERS, find_lacking, load_columns
 from routekit.layers.parsing import read_numbers, read_text
 from routekit.layers.propose import propose_unit
 from routekit.layers.relations import FALLBACK, split_source
@@ -142,6 +142,9 @@ def _write_layer(draft: LayerDraft) -> list[str]:
         f"# {row['canonical']} = {_write_field(row['source'])}  # ? {row['why']}"
         for row in draft.table[~is_sure].to_dict("records")
     ]
+    lacking = find_lacking(draft.layer, set(draft.table["canonical"]))
+    texts = {name: load_columns(draft.layer)[name].text for name in lacking}
+    lines += [f'# {name} = "..."  # required: {text}' for name, text in texts.items()]
     used = {part for source in draft.table["source"] for part in split_source(source)}
     used |= {"geometry", *(draft.place or ())}
     left = [str(name) for name in draft.frame.columns if str(name) not in used]

@@ -45,6 +45,22 @@ def test_rows_are_sorted_by_id(district):
     assert layers.runs["length_m"].tolist() == [50.0, 50.0, 50.0]
 
 
+@pytest.mark.parametrize(
+    ("shape", "width_mm"), [("circular", 300.0), (None, 300.0), ("egg", 200.0), ("other", None)]
+)
+def test_a_bore_of_which_only_the_height_is_given(district, shape, width_mm):
+    """Circles are as wide as high, normal eggs two thirds (DIN 4263:2011, from memory)."""
+    sewers = make_sewers().drop(columns=["diameter_mm"], errors="ignore")
+    district.put("sewers", sewers.assign(height_mm=300.0, shape=shape))
+    layers = district.read()
+    assert layers.runs["diameter_mm"].eq(width_mm or math.nan).all() == bool(width_mm)
+    assert layers.runs["diameter_mm"].isna().all() == (width_mm is None)
+    is_assumed = layers.runs["assumed"].str.contains("diameter_mm", na=False)
+    assert is_assumed.all() == (shape in (None, "egg")), "a stated circle assumes nothing"
+    told = pick(layers.findings, seen="only a height on 3 runs")
+    assert told.empty == (width_mm is None)
+
+
 def test_layers_not_given_are_empty_with_the_same_types(district):
     layers = district.read()
     assert layers.services.empty

@@ -138,6 +138,18 @@ def test_a_whole_study_is_saved_and_run_from_an_empty_folder(tmp_path, monkeypat
     assert len(call("check", "study.toml", "--all").stdout) > 0
 
 
+def test_a_required_column_that_nobody_finds_is_told_before_the_study_runs(tmp_path):
+    made = {case.name: case for case in (make() for make in CASES)}
+    frame = gpd.GeoDataFrame(made["loire sewers"].frame)
+    sized = propose_mapping(frame, "sewers").set_index("canonical")["source"]
+    path = tmp_path / "sewers.gpkg"
+    lines = frame.drop(columns=[sized[n] for n in ("diameter_mm", "height_mm") if n in sized.index])
+    lines.to_file(path, layer="data")
+    answer = call("check", f"{path}:data", "--as", "sewers")
+    assert "Required, and no column found: diameter_mm" in answer.stderr
+    assert '# diameter_mm = "..."  # required: Width of the bore' in answer.stdout
+
+
 def test_the_layer_is_told_by_its_columns(tmp_path):
     for make in CASES:
         case = make()
