@@ -40,7 +40,11 @@ from routekit.methods.condition import assess_condition
 from routekit.methods.neighbours import list_crossings
 from routekit.methods.observations import describe_observations, review_codes
 from routekit.methods.roots import link_roots
-from routekit.methods.run_facts import find_connections, measure_chainages
+from routekit.methods.run_facts import (
+    find_connections,
+    measure_chainages,
+    report_beyond_reach,
+)
 from routekit.outputs.notebook import ShownResult
 from routekit.programme.diversion import Flows, find_diversions
 from routekit.programme.programme import Works, make_programme, report_unplaced
@@ -459,9 +463,12 @@ def prepare_study(study: Study, *, tell: Tell = _silent) -> Prepared:
     zones, zone_findings = build_zones(layers.trees, layers.root_zones, settings=rules, lists=stems)
     neutral = find_neutral_rates(study.settings.study, study.settings.advice.rates)
     placed, photo = _review_rasters(layers, runs, study)
+    reach_m = study.settings.site.digs.connection_reach_m
+    beyond = report_beyond_reach(layers.connections, runs, reach_m=reach_m)
     told, trees, pictures = review_tree_photos(layers.trees, study.path.parent)
     layers = replace(layers, photo=photo, trees=trees)
-    found = [layers.findings, placed, told, depth_findings, code_findings, zone_findings, neutral]
+    found = [layers.findings, placed, told, beyond, depth_findings, code_findings]
+    found += [zone_findings, neutral]
     listed = tabulate_stems(layers.trees, zones, stems, settings=rules)
     return Prepared(
         layers=layers,

@@ -301,6 +301,7 @@ STRIPPED = {
     "no levels": [("sewers", "invert_up_m"), ("sewers", "invert_down_m")],
     "no stems": [("trees", "stem_diameter_mm"), ("trees", "stem_circumference_mm")],
     "no sizes": [("sewers", "diameter_mm")],
+    "no protection": [("trees", "is_protected"), ("trees", "is_veteran")],
 }
 
 GONE = ("services", "connections", "inspections", "surfaces", "obstacles")
@@ -348,6 +349,22 @@ def test_no_pit_stands_where_somebody_forbids_one(case, result_of):
     pits = works[(works["kind"] == PIT) & works["is_inside"].to_numpy(dtype=bool)]
     assert banned
     assert banned.isdisjoint(pits["tree_id"])
+
+
+def test_a_pit_passes_nowhere_that_it_may_be_forbidden(result_of):
+    """Without what is protected and what a veteran, every tree may forbid the pits in its zone."""
+    result = result_of("no protection")
+    works = result.encroachments
+    pits = works[(works["kind"] == PIT) & works["is_inside"].to_numpy(dtype=bool)]
+    meeting = pits["work_id"].unique()
+    ends = result.strings[["launch_pit", "reception_pit"]].isin(meeting).any(axis=1)
+    strings = result.strings.loc[ends.to_numpy(dtype=bool), "string_id"]
+    pulled = result.advice.loc[result.advice["string_id"].isin(strings), "run_id"].astype(str)
+    checks = result.checks[result.checks["check"].eq(NO_PIT) & result.checks["run_id"].isin(pulled)]
+    chosen = result.advice.set_index("run_id")["technique"].astype(str)
+    mine = checks[checks["technique"].astype(str) == checks["run_id"].map(chosen)]
+    assert len(mine) == len(pulled) > 0
+    assert set(mine["verdict"].astype(str)) == {"caution"}
 
 
 @pytest.mark.parametrize("case", STRIPPED)

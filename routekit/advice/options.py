@@ -67,7 +67,7 @@ def compare_techniques(
     -------
     Comparison
     """
-    dug = judge_works(works, place.runs["run_id"], place.pit_bans, place.settings.site.digs)
+    dug = judge_works(works, place)
     cases = pd.concat([place.cases.drop(columns=dug.columns), dug], axis=1)
     again = list(TECHNIQUES if before is None else BURSTING)
     checks = evaluate_techniques(cases, plans, settings.methods, codes=again)

@@ -8,27 +8,24 @@ import numpy as np
 import pandas as pd
 
 from routekit.arrays import Floats, any_by
+from routekit.geometry.plane import polygon_edges
 from routekit.site.dig_depths import judge_room
 from routekit.site.digs import AT_CONNECTION, AT_SERVICE, AT_SPOT
-from routekit.site.layout import Works, pair_pits
-from routekit.site.settings import DigSettings
+from routekit.site.layout import Place, Works, pair_pits
+from routekit.site.zone_layer import zone_overlaps
 from routekit.trees.least_distance import WITHIN
 from routekit.trees.near_stem import NEAR_COLUMNS, worst_by
 from routekit.words.texts import both, fill, join, say
 
 
-def judge_works(
-    works: Works, run_id: pd.Series, pit_bans: Mapping[str, str], settings: DigSettings
-) -> pd.DataFrame:
+def judge_works(works: Works, place: Place) -> pd.DataFrame:
     """Tell how near to stems the works of each run dig: for bursting, and at connections alone.
 
     Parameters
     ----------
     works : Works
-    run_id : Series of str, shape (n,)
-    pit_bans : mapping of str to str
-        Why no pit may stand in the root zone of a tree, by tree_id.
-    settings : DigSettings
+    place : Place
+        Of n runs.
 
     Returns
     -------
@@ -37,12 +34,16 @@ def judge_works(
         the pits of the run's string; a run outside strings has none), `joining_` and `spot_` (digs
         at collapses) before them; dig_side_m, dig_room_m, joining_side_m, joining_room_m (see
         `routekit.site.dig_depths.judge_room`); n_spots (these digs); is_pit_barred (1 where no
-        string can pull the run without a pit where none may stand) and pit_bans (by which bans).
+        string can pull the run without a pit where none may stand), may_be_barred (1 where a pit of
+        its string stands in the zone of a tree that may forbid it) and pit_bans (by which bans, or
+        by which trees it is in doubt).
     """
+    run_id, settings = place.runs["run_id"], place.settings.site.digs
     row = pd.Index(run_id).get_indexer(pd.Index(works.digs["run_id"].astype(str)))
     kept = [*NEAR_COLUMNS, WITHIN, "kind", "footprint_m2", "depth_m"]
     digs = works.digs.loc[row >= 0, kept].assign(run=row[row >= 0])
-    pits = pair_pits(works).merge(works.pits[["pit_id", *NEAR_COLUMNS, WITHIN]], on="pit_id")
+    pulled = pair_pits(works)
+    pits = pulled.merge(works.pits[["pit_id", *NEAR_COLUMNS, WITHIN]], on="pit_id")
     columns = [*NEAR_COLUMNS, WITHIN, "run"]
     every = digs[columns]
     if len(pits):
@@ -56,12 +57,15 @@ def judge_works(
     for part, prefix in ((squares, "dig_"), (joining, "joining_")):
         rows = part["run"].to_numpy(dtype=np.int64)
         found.append(judge_room(part, rows, len(run_id), settings).add_prefix(prefix))
+    doubts = _find_doubts(works, pulled, place)
     banned = [
-        _say_bans(*one, pit_bans) for one in zip(works.is_barred, works.barred_by, strict=True)
+        _say_bans(*one, place.pit_bans)
+        for one in zip(works.is_barred, works.barred_by, doubts, strict=True)
     ]
     return pd.concat(found, axis=1).assign(
         n_spots=count_spots(works, run_id),
         is_pit_barred=works.is_barred,
+        may_be_barred=[float(len(trees) > 0) for trees in doubts],
         **both("pit_bans", fill(banned)),
     )
 
@@ -83,12 +87,40 @@ def count_spots(works: Works, run_id: pd.Series) -> Floats:
     return np.bincount(row[row >= 0], minlength=len(run_id)).astype(float)
 
 
-def _say_bans(is_barred: float, trees: tuple[str, ...], pit_bans: Mapping[str, str]) -> str:
-    """Say what keeps pits away from a run; blank where nothing does."""
+def _find_doubts(works: Works, pulled: pd.DataFrame, place: Place) -> list[list[str]]:
+    """Find the trees that may forbid the pits of each run: it is not known whether they do."""
+    zones, polygons = place.around.zones, works.pits.geometry.to_numpy()
+    dug, tree, _, _ = zone_overlaps(polygons, polygon_edges(polygons), zones)
+    found = pd.DataFrame(
+        {"pit_id": works.pits["pit_id"].to_numpy()[dug], "tree": zones.tree_id[tree]}
+    )
+    found = pulled.merge(found[found["tree"].isin(place.pit_doubts)], on="pit_id")
+    trees = found.groupby("run")["tree"].agg(lambda names: sorted(set(names)))
+    return [trees.get(run, []) for run in range(len(place.runs))]
+
+
+def _say_bans(
+    is_barred: float, trees: tuple[str, ...], doubts: list[str], pit_bans: Mapping[str, str]
+) -> str:
+    """Say what keeps pits away from a run, or may; blank where nothing does."""
     if is_barred != 1:
-        return ""
+        return _say_doubts(doubts)
     named = join([pit_bans[tree] for tree in trees], "; ")
     return named or say("stems are too near at both ends")
+
+
+def _say_doubts(trees: list[str]) -> str:
+    """Say which trees may forbid the pits of a run; blank where none may."""
+    if not trees:
+        return ""
+    return say(
+        "tree {trees}: not known whether it is protected or a veteran; find out before a pit is "
+        "planned in its root zone",
+        "trees {trees}: not known whether they are protected or veterans; find out before a pit is "
+        "planned in their root zones",
+        n=len(trees),
+        trees=", ".join(trees),
+    )
 
 
 def _worst_of(dug: pd.DataFrame, size: int) -> pd.DataFrame:

@@ -36,7 +36,7 @@ FLAG_ASSUMPTION: Final = say("taken as no")
 
 LEFT_UNKNOWN: Final = {
     ("trees", "is_protected"): say(
-        "stays not known: find out before any work; it keeps no pit away"
+        "stays not known: find out before any work; a pit in its root zone is a caution"
     ),
     ("trees", "is_veteran"): say(
         "stays not known: find out before any work; it gets an ordinary zone"

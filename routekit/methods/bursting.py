@@ -176,17 +176,22 @@ def _few_connections(cases: pd.DataFrame, settings: BurstingSettings) -> Check:
 
 
 def _permitted_pits(cases: pd.DataFrame) -> Check:
-    """Check that a string can pull the run from pits that may stand where they do."""
+    """Check that a string can pull the run from pits that may stand where they do.
+
+    A pit in the zone of a tree of which it is not known whether it forbids any is a caution.
+    """
     bans = take_texts(cases, "pit_bans")
     check = must_not(
         NO_PIT,
         column(cases, "is_pit_barred"),
         source="house",
-        remedy="Have whoever forbids pits there decide anew, or find a place for the pits outside "
-        "these root zones.",
+        remedy="Find out which of the trees there are protected or veterans. Where one is, have "
+        "whoever forbids pits there decide anew, or find a place for the pits outside its zone.",
         survey="trees",
     )
-    return replace(check, note=lambda run: bans[run])
+    is_open = (check.verdict == PASS) & (known_flag(cases, "may_be_barred") == 1)
+    verdict = np.where(is_open, CAUTION, check.verdict).astype(np.int8)
+    return replace(check, verdict=verdict, note=lambda run: bans[run])
 
 
 def _host_checks(cases: pd.DataFrame, settings: BurstingSettings) -> list[Check]:

@@ -7,6 +7,7 @@ is laid side by side.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Final
 
 import geopandas as gpd
 import numpy as np
@@ -16,6 +17,7 @@ import shapely
 from routekit.arrays import Flags, Floats, Ints, Objects
 from routekit.layers.assumed import JOINED, SERVICES, add_assumed
 from routekit.layers.decisions import Decided
+from routekit.layers.findings import Findings
 from routekit.layers.read import Layers
 from routekit.methods.access import measure_access, measure_chambers
 from routekit.methods.bursting import may_be_dense, needed_clearance
@@ -36,10 +38,18 @@ from routekit.trees.exposure import Exposure
 from routekit.trees.least_distance import WITHIN
 from routekit.trees.near_stem import blank_digging
 from routekit.vocabulary import MM_PER_M
+from routekit.words.columns import say_each
 from routekit.words.texts import say
 
 _FAR_M = 15.0
 """Buildings farther than this from a trench are not looked for: deeper than any trench."""
+
+_FORBIDDING: Final = {
+    "decided": (),
+    "veteran": ("is_veteran",),
+    "protected": ("is_veteran", "is_protected"),
+}
+"""What of a tree forbids pits in its root zone, by `site.placement.forbidding_trees`."""
 
 
 def prepare_place(
@@ -85,6 +95,7 @@ def prepare_place(
     )
     forbidding = _forbidding_trees(layers.trees, decided, layout.site.placement.forbidding_trees)
     return Place(
+        pit_doubts=_find_doubts(layers.trees, layout.site.placement.forbidding_trees, forbidding),
         pit_bans={tree: _say_ban(tree, decided.no_pit_notes) for tree in forbidding},
         runs=runs,
         manholes=layers.manholes,
@@ -120,13 +131,19 @@ def prepare_place(
 
 
 def _forbidding_trees(trees: gpd.GeoDataFrame, decided: Decided, which: str) -> list[str]:
-    """List the trees in whose zone no pit may stand; what is not known forbids none."""
+    """List the trees in whose zone no pit may stand; see `_find_doubts` for what is not known."""
     names = set(decided.no_pit_trees)
-    if which != "decided":
-        names |= set(trees.loc[_is_set(trees["is_veteran"]), "tree_id"])
-    if which == "protected":
-        names |= set(trees.loc[_is_set(trees["is_protected"]), "tree_id"])
+    for flag in _FORBIDDING[which]:
+        names |= set(trees.loc[_is_set(trees[flag]), "tree_id"])
     return sorted(names)
+
+
+def _find_doubts(trees: gpd.GeoDataFrame, which: str, forbidding: list[str]) -> frozenset[str]:
+    """Find the trees that may forbid pits: what would forbid them is not known."""
+    is_open = np.zeros(len(trees), dtype=bool)
+    for flag in _FORBIDDING[which]:
+        is_open |= trees[flag].isna().to_numpy(dtype=bool)
+    return frozenset(trees.loc[is_open, "tree_id"]) - frozenset(forbidding)
 
 
 def _say_ban(tree: str, decided: Mapping[str, str]) -> str:
@@ -206,6 +223,53 @@ def assign_connections(
     run = find_runs(connections, runs, reach_m)
     names = np.append(runs["run_id"].to_numpy(dtype=object), "")
     return connections.assign(run=run, run_id=names[run])
+
+
+def report_beyond_reach(
+    connections: gpd.GeoDataFrame, runs: gpd.GeoDataFrame, *, reach_m: float
+) -> pd.DataFrame:
+    """Report the connections that no run takes: they name none, and none is within reach.
+
+    Parameters
+    ----------
+    connections : GeoDataFrame
+        With connection_id, run_id (may be missing) and point geometry.
+    runs : GeoDataFrame
+    reach_m : float
+        Farthest run that a connection without a run is given to, m.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Findings.
+
+    Examples
+    --------
+    >>> runs = gpd.GeoDataFrame({"run_id": ["A"]},
+    ...     geometry=gpd.GeoSeries.from_wkt(["LINESTRING (0 0, 10 0)"]))
+    >>> far = gpd.GeoDataFrame({"connection_id": ["H1"], "run_id": [None]},
+    ...     geometry=gpd.points_from_xy([4.0], [80.0]))
+    >>> report_beyond_reach(far, runs, reach_m=30.0)["row"].tolist()
+    ['H1']
+    """
+    findings = Findings()
+    lost = connections[find_runs(connections, runs, reach_m) < 0]
+    if lost.empty or runs.empty:
+        return findings.table()
+    points, lines = (np.asarray(one.geometry, dtype=object) for one in (lost, runs))
+    near = shapely.STRtree(lines).nearest(points)
+    away = shapely.distance(points, lines[near])
+    seen = say_each(
+        "no run within {reach:g} m; the nearest is {away:,.0f} m off", reach=reach_m, away=away
+    )
+    done = say(
+        "given to no run and counted nowhere; name its run (run_id), or look at "
+        "site.digs.connection_reach_m and the reference system"
+    )
+    findings.add(
+        "warning", "connections", lost["connection_id"], field="run_id", seen=seen, done=done
+    )
+    return findings.table()
 
 
 def count_loose(connections: gpd.GeoDataFrame, runs: gpd.GeoDataFrame, *, reach_m: float) -> Floats:
@@ -390,6 +454,7 @@ def _lay_out_cases(
         has_connections=len(layers.connections) > 0,
         n_spots=np.nan,
         is_pit_barred=np.nan,
+        may_be_barred=np.nan,
         pit_bans="",
         pit_bans_words="",
         has_least_distance=exposure.has_least_distance,

@@ -167,6 +167,8 @@ class Place(Ground):
     settings : LayoutSettings
     pit_bans : mapping of str to str
         Why no pit may stand in the root zone of a tree, by tree_id.
+    pit_doubts : frozenset of str
+        Trees of which it is not known whether a pit may stand in their root zone.
     laid : DataFrame
         Work of runs that are laid on a new line; without columns where none is.
     """
@@ -177,6 +179,7 @@ class Place(Ground):
     collapses: pd.DataFrame
     crossings: pd.DataFrame
     pit_bans: Mapping[str, str] = field(default_factory=dict)
+    pit_doubts: frozenset[str] = frozenset()
     laid: pd.DataFrame = field(default_factory=pd.DataFrame)
 
 

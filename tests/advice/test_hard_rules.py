@@ -76,6 +76,8 @@ def result(tmp_path_factory):
     add_run(made, "STUCK", 3, banned=True, design_flow_l_s=900.0)
     for number in range(DISTRICTS):
         add_district(made, number, rng)
+    for tree in made.trees:
+        tree |= {"is_protected": False, "is_veteran": False}
     return made.run(tmp_path_factory.mktemp("hard"), CHEAP_BURSTING)
 
 

@@ -102,6 +102,7 @@ NOTHING_ASSUMED = {
     "no_dig_m": 1.0,
     "has_least_distance": True,
     "is_pit_barred": 0.0,
+    "may_be_barred": 0.0,
     "pit_bans": "",
     **{f"{dug}stem_face_m": 5.0 for dug in ("", "dig_", "joining_", "spot_")},
     **{f"{dug}is_stem_loose": False for dug in ("", "dig_", "joining_", "spot_")},

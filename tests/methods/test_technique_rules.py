@@ -471,6 +471,8 @@ for rows in (BURST, CIPP, SPOTS, CLOSE_FIT, SLIP, OPEN_CUT):
 BURST += [
     (NO_PIT, {"is_pit_barred": 1.0}, "fail", {}),
     (NO_PIT, {"is_pit_barred": np.nan}, "unknown", {}),
+    (NO_PIT, {"may_be_barred": 1.0}, "caution", {}),
+    (NO_PIT, {"is_pit_barred": np.nan, "may_be_barred": 1.0}, "unknown", {}),
 ]
 
 GROUPS = {
