@@ -43,7 +43,7 @@ from routekit.methods.roots import link_roots
 from routekit.methods.run_facts import (
     find_connections,
     measure_chainages,
-    report_beyond_reach,
+    report_loose,
 )
 from routekit.outputs.notebook import ShownResult
 from routekit.programme.diversion import Flows, find_diversions
@@ -464,7 +464,7 @@ def prepare_study(study: Study, *, tell: Tell = _silent) -> Prepared:
     neutral = find_neutral_rates(study.settings.study, study.settings.advice.rates)
     placed, photo = _review_rasters(layers, runs, study)
     reach_m = study.settings.site.digs.connection_reach_m
-    beyond = report_beyond_reach(layers.connections, runs, reach_m=reach_m)
+    beyond = report_loose(layers.connections, runs, reach_m=reach_m)
     told, trees, pictures = review_tree_photos(layers.trees, study.path.parent)
     layers = replace(layers, photo=photo, trees=trees)
     found = [layers.findings, placed, told, beyond, depth_findings, code_findings]

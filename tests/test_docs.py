@@ -155,7 +155,7 @@ RAISES_NOTHING = {
     "measure_parking",
     "plan_care",
     "rate_runs",
-    "report_beyond_reach",
+    "report_loose",
     "report_elsewhere",
     "report_unplaced",
     "review_photo",

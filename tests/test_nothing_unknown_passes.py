@@ -301,6 +301,7 @@ STRIPPED = {
     "no levels": [("sewers", "invert_up_m"), ("sewers", "invert_down_m")],
     "no stems": [("trees", "stem_diameter_mm"), ("trees", "stem_circumference_mm")],
     "no sizes": [("sewers", "diameter_mm")],
+    "no runs of connections": [("connections", "run_id")],
     "no protection": [("trees", "is_protected"), ("trees", "is_veteran")],
 }
 
@@ -367,9 +368,15 @@ def test_a_pit_passes_nowhere_that_it_may_be_forbidden(result_of):
     assert set(mine["verdict"].astype(str)) == {"caution"}
 
 
-@pytest.mark.parametrize("case", STRIPPED)
+@pytest.mark.parametrize("case", [case for case in STRIPPED if case != "no runs of connections"])
 def test_no_count_of_the_whole_job_shrinks_without_a_word(case, result_of):
     hold_counts(result_of("whole"), result_of(case))
+
+
+def test_connections_that_name_no_run_are_told_and_none_is_lost(result_of):
+    before, after = result_of("whole"), result_of("no runs of connections")
+    assert before.runs["n_connections"].sum() <= after.runs["n_connections"].sum()
+    assert after.findings["seen"].str.fullmatch(r"\d+ connections name no run").sum() == 1
 
 
 def test_counts_of_layers_that_are_taken_away_are_not_known_or_told_of(result_of):

@@ -9,7 +9,17 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from routekit.arrays import Floats
-from routekit.layers.assumed import BORE, DEFAULT_DEPTH, DEPTH, FLOW, INVERTS, SERVICES, SIZE, WIDTH
+from routekit.layers.assumed import (
+    BORE,
+    DEFAULT_DEPTH,
+    DEPTH,
+    FLOW,
+    INVERTS,
+    JOINED,
+    SERVICES,
+    SIZE,
+    WIDTH,
+)
 from routekit.methods.checks import (
     CAUTION,
     FAIL,
@@ -114,7 +124,16 @@ def no_digging_near_stems(cases: pd.DataFrame, *, prefix: str = "") -> Check:
         remedy="Have stems and pipe surveyed where digging comes near trees.",
     )
     verdict = np.select([near == 1, np.isnan(near), loose], [FAIL, UNKNOWN, CAUTION], PASS)
-    return replace(check, verdict=verdict.astype(np.int8))
+    return _rest_on_joined(
+        replace(check, verdict=verdict.astype(np.int8)), cases, prefix, "near_stem"
+    )
+
+
+def _rest_on_joined(check: Check, cases: pd.DataFrame, prefix: str, flag: str) -> Check:
+    """Let no check of digs at connections pass where one that names no run may be dug too near."""
+    if prefix not in ("dig_", "joining_"):
+        return check
+    return rest_on(check, JOINED, where=known_flag(cases, f"may_join_{flag}") == 1)
 
 
 def keeps_least_distance(cases: pd.DataFrame, *, prefix: str = "") -> Check:
@@ -124,7 +143,7 @@ def keeps_least_distance(cases: pd.DataFrame, *, prefix: str = "") -> Check:
     `routekit.trees.least_distance`; a regime without such a rule is never broken. The prefix is as
     for `no_digging_near_stems`.
     """
-    return ask_arborist(
+    kept = ask_arborist(
         must_not(
             LEAST_DISTANCE,
             known_flag(cases, f"{prefix}is_within_least"),
@@ -136,6 +155,7 @@ def keeps_least_distance(cases: pd.DataFrame, *, prefix: str = "") -> Check:
             survey="trees",
         )
     )
+    return _rest_on_joined(kept, cases, prefix, "within_least")
 
 
 def capacity(cases: pd.DataFrame, plan: pd.DataFrame) -> Check:

@@ -29,10 +29,11 @@ from routekit.methods.settings import AccessSettings, BurstingSettings, MethodSe
 from routekit.pipes.capacity import falling_gradient
 from routekit.pipes.flow import BASIS_DESIGN, BASIS_RUNOFF
 from routekit.site.chains import build_chains
-from routekit.site.digs import find_runs
+from routekit.site.digs import find_runs, judge_other_joints
 from routekit.site.layout import LayoutSettings, Place
 from routekit.site.settings import StringSettings
 from routekit.site.surroundings import prepare_surroundings
+from routekit.site.zone_layer import ZoneLayer
 from routekit.techniques import BURSTING
 from routekit.trees.exposure import Exposure
 from routekit.trees.least_distance import WITHIN
@@ -94,6 +95,16 @@ def prepare_place(
         reach_m=layout.site.digs.connection_reach_m,
     )
     forbidding = _forbidding_trees(layers.trees, decided, layout.site.placement.forbidding_trees)
+    around = prepare_surroundings(
+        zones,
+        services=layers.services,
+        obstacles=layers.obstacles,
+        surfaces=layers.surfaces,
+        study_area=layers.study_area,
+        no_pit_trees=forbidding,
+        tree_sd_m=layers.trees["position_sd_m"].to_numpy(dtype=float),
+        zone_settings=layout.zones,
+    )
     return Place(
         pit_doubts=_find_doubts(layers.trees, layout.site.placement.forbidding_trees, forbidding),
         pit_bans={tree: _say_ban(tree, decided.no_pit_notes) for tree in forbidding},
@@ -111,20 +122,12 @@ def prepare_place(
             condition,
             flow,
             connections,
+            around.zones,
             methods=methods,
             layout=layout,
             level_error_m=level_error_m,
         ),
-        around=prepare_surroundings(
-            zones,
-            services=layers.services,
-            obstacles=layers.obstacles,
-            surfaces=layers.surfaces,
-            study_area=layers.study_area,
-            no_pit_trees=forbidding,
-            tree_sd_m=layers.trees["position_sd_m"].to_numpy(dtype=float),
-            zone_settings=layout.zones,
-        ),
+        around=around,
         major_from_share=exposure.tiers.major_from_share,
         settings=layout,
     )
@@ -225,10 +228,10 @@ def assign_connections(
     return connections.assign(run=run, run_id=names[run])
 
 
-def report_beyond_reach(
+def report_loose(
     connections: gpd.GeoDataFrame, runs: gpd.GeoDataFrame, *, reach_m: float
 ) -> pd.DataFrame:
-    """Report the connections that no run takes: they name none, and none is within reach.
+    """Report the connections that name no run, and those that none takes: none is within reach.
 
     Parameters
     ----------
@@ -249,10 +252,18 @@ def report_beyond_reach(
     ...     geometry=gpd.GeoSeries.from_wkt(["LINESTRING (0 0, 10 0)"]))
     >>> far = gpd.GeoDataFrame({"connection_id": ["H1"], "run_id": [None]},
     ...     geometry=gpd.points_from_xy([4.0], [80.0]))
-    >>> report_beyond_reach(far, runs, reach_m=30.0)["row"].tolist()
-    ['H1']
+    >>> report_loose(far, runs, reach_m=30.0)["row"].tolist()
+    ['', 'H1']
     """
     findings = Findings()
+    if n := int(connections["run_id"].isna().sum()):
+        findings.note(
+            "info",
+            "connections",
+            "run_id",
+            say("{n:,} connection names no run", "{n:,} connections name no run", n=n),
+            say("each taken to the nearest run within {reach:g} m", reach=reach_m),
+        )
     lost = connections[find_runs(connections, runs, reach_m) < 0]
     if lost.empty or runs.empty:
         return findings.table()
@@ -406,6 +417,7 @@ def _lay_out_cases(
     condition: pd.DataFrame,
     flow: pd.DataFrame,
     connections: gpd.GeoDataFrame,
+    zones: ZoneLayer,
     *,
     methods: MethodSettings,
     layout: LayoutSettings,
@@ -439,6 +451,14 @@ def _lay_out_cases(
     hard = subsoil.is_hard_ground
     reach = layout.site.digs.connection_reach_m
     cases["n_loose"] = count_loose(layers.connections, runs, reach_m=reach)
+    joints = judge_other_joints(
+        layers.connections,
+        runs,
+        zones,
+        settings=layout.site.digs,
+        below_invert_m=layout.connection_below_invert_m,
+    )
+    cases = pd.concat([cases, joints], axis=1)
     cases["assumed"] = _note_assumed(cases, flow, exposure, methods.bursting)
     works = [blank_works(size, prefix) for prefix in ("dig_", "joining_", "spot_")]
     reached = _find_access(layers, runs, methods.access)
@@ -492,7 +512,8 @@ def _note_assumed(
         "upsizing_mm": ~is_asked | np.isnan(slope),
         "runoff_share": is_runoff & cases["runoff_share"].isna().to_numpy(dtype=bool),
         "trees.zone": exposure.in_doubt,
-        JOINED: may_be_dense(cases, bursting),
+        JOINED: may_be_dense(cases, bursting)
+        | cases[["may_join_near_stem", "may_join_within_least"]].any(axis=1).to_numpy(dtype=bool),
         **{name: cases[name].to_numpy(dtype=bool) for name in SERVICES},
     }
     assumed = cases["assumed"]

@@ -26,6 +26,7 @@ from routekit.site.zone_layer import (
     ZoneLayer,
 )
 from routekit.techniques import list_codes
+from routekit.trees.least_distance import WITHIN
 from routekit.vocabulary import MM_PER_M
 
 _DUG: Final = list_codes(lambda one: one.joins == "dug")
@@ -146,6 +147,59 @@ def connection_digs(
         take_numbers(runs, _SD)[row],
         crs=runs.crs,
     )
+
+
+def judge_other_joints(
+    connections: gpd.GeoDataFrame,
+    runs: gpd.GeoDataFrame,
+    zones: ZoneLayer,
+    *,
+    settings: DigSettings,
+    below_invert_m: float,
+) -> pd.DataFrame:
+    """Judge the digs that would be where connections given to another run joined this one.
+
+    Parameters
+    ----------
+    connections : geopandas.GeoDataFrame
+        connection_id, run_id as it was read (may be missing), geometry (Point).
+    runs : geopandas.GeoDataFrame, n rows
+        run_id (unique), geometry.
+    zones : ZoneLayer
+    settings : DigSettings
+    below_invert_m : float
+        How far a dig goes below the invert of its run, m.
+
+    Returns
+    -------
+    pandas.DataFrame, n rows
+        may_join_near_stem, may_join_within_least (bool): of some connection within
+        `connection_reach_m` that names no run, the dig would be too near a stem, or nearer to it
+        than the least distance of its regime, or that is not known.
+    """
+    flags = {name: np.zeros(len(runs), dtype=bool) for name in ("near_stem", "within_least")}
+    loose = connections[~connections["run_id"].isin(runs["run_id"]).to_numpy(dtype=bool)]
+    if loose.empty or runs.empty:
+        return pd.DataFrame(flags).add_prefix("may_join_")
+    tree = STRtree(loose.geometry.to_numpy())
+    run, row = tree.query(runs.geometry.to_numpy(), "dwithin", settings.connection_reach_m)
+    elsewhere = find_runs(loose, runs, settings.connection_reach_m)[row] != run
+    run, row = run[elsewhere], row[elsewhere]
+    digs = connection_digs(
+        loose.iloc[row].assign(run_id=runs["run_id"].to_numpy(dtype=object)[run]),
+        runs,
+        np.full(len(runs), _DUG[0], dtype=object),
+        zones,
+        settings=settings,
+        below_invert_m=below_invert_m,
+    )
+    near, within = (
+        digs[name].astype("boolean").to_numpy(dtype=bool, na_value=True)
+        for name in ("is_near_stem", WITHIN)
+    )
+    flags["near_stem"][run[near | digs["is_stem_loose"].to_numpy(dtype=bool)]] = True
+    flags["within_least"][run[within]] = True
+    return pd.DataFrame(flags).add_prefix("may_join_")
 
 
 def _choose_squares(

@@ -96,6 +96,8 @@ NOTHING_ASSUMED = {
     "n_across_assumed": 0,
     "n_water_assumed": 0,
     "n_loose": 0.0,
+    "may_join_near_stem": False,
+    "may_join_within_least": False,
     "access_reach_m": 10.0,
     "is_wide_near_stem": False,
     **dict.fromkeys(WIDER, 0.0),
