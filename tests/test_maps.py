@@ -7,11 +7,12 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from routekit.outputs.map.packing import decode
+from routekit.outputs.map.encoding import decode
 from routekit.settings import provenance
 
 MAPS = Path(__file__).parent.parent / "maps"
-PACKED = re.compile(r"[A-Za-z0-9+/]{400,}={0,2}")
+PACKED = re.compile(r'(?<=<script type="application/octet-stream" id=)("[^"]+">)([^<]+)')
+PICTURE = re.compile(r"[A-Za-z0-9+/]{400,}={0,2}")
 PAGES = ("map.html", "public.html", "trees.html")
 
 
@@ -42,13 +43,8 @@ def fresh(tmp_path_factory):
 def unpack(page):
     """Split a page into its text and what is packed in it: compression differs by machine."""
     text = page.read_text(encoding="utf-8")
-    packed = [decode(block) for block in PACKED.findall(text) if is_packed(block)]
-    return PACKED.sub("", text), packed
-
-
-def is_packed(block):
-    # A gzip stream begins with 1f 8b, which base64 spells H4s.
-    return block.startswith("H4s")
+    packed = [decode(found.group(2)) for found in PACKED.finditer(text)]
+    return PICTURE.sub("", PACKED.sub("", text)), packed
 
 
 @pytest.mark.parametrize("name", PAGES)

@@ -21,7 +21,7 @@ from whole_result import set_outputs
 from routekit.errors import OutputError
 from routekit.outputs import write
 from routekit.outputs.arborist.writer import write_tree_report
-from routekit.outputs.map.packing import decode
+from routekit.outputs.map.encoding import decode
 from routekit.outputs.output_files import OUTPUTS, RESULT_FILES, find_mixed, read_name
 from routekit.outputs.steps import Step
 from routekit.outputs.summary import summarise
@@ -88,14 +88,14 @@ def test_every_setting_is_read_somewhere(setting_reads):
     assert setting_reads.unread(StudySettings) == listed
 
 
-PACKED = re.compile(r"[A-Za-z0-9+/]{400,}={0,2}")
+PACKED = re.compile(r'<script type="application/octet-stream" id="[^"]+">([^<]+)')
 FROM_RASTER = "the canopy raster: the point is the top of the crown, not the stem"
 
 
 def unpack(page):
     """What is packed in a page of the map or of the residents, the data first."""
     text = page.read_text(encoding="utf-8")
-    return [decode(block) for block in PACKED.findall(text) if block.startswith("H4s")]
+    return [decode(block) for block in PACKED.findall(text)]
 
 
 def test_the_origin_of_trees_from_the_raster_is_seen_in_every_output(written, sample_result):

@@ -32,7 +32,7 @@ PAGES = {
     "map_index": [SAY if name == SAY.name else MAP / name for name in MAP_INDEX_SCRIPTS],
     "public": [MAP / name for name in SHARED_SCRIPTS] + [PUBLIC / name for name in OWN_SCRIPTS],
     "part": [MAP / name for name in SHARED_SCRIPTS] + [PUBLIC / name for name in PART_SCRIPTS],
-    "index": [MAP / "unpack.js"] + [PUBLIC / name for name in INDEX_SCRIPTS],
+    "index": [MAP / "inflate.js"] + [PUBLIC / name for name in INDEX_SCRIPTS],
 }
 DECLARED = {"index": ["page.d.ts", "index.d.ts"]}
 STRICT = [

@@ -20,14 +20,17 @@ import numpy as np
 from folium.template import Template
 
 from routekit.outputs.map.content import page_content, plan_box, study_photo
-from routekit.outputs.map.packing import encode
+from routekit.outputs.map.encoding import encode
 from routekit.outputs.map.projection import to_lonlat
 from routekit.outputs.map.seven_bit import escape_page, escape_script, escape_style
 from routekit.outputs.map.words import name_languages, pack_languages, speak_in
 from routekit.result import Result
 
 SCRIPTS: Final = (
+    "inflate.js",
     "unpack.js",
+    "shelves.js",
+    "grid.js",
     "say.js",
     "words.js",
     "codes.js",
@@ -215,11 +218,28 @@ def build_map(result: Result) -> str:
             map_html=html,
             payload=encode(content),
             photo=None if photo is None else photo.webp,
-            details=[encode(detail) for detail in details],
+            details=encode_details(details),
             cautions=result.cautions,
         )
     )
     return escape_page(page)
+
+
+def encode_details(details: list[dict[str, Any]]) -> list[str]:
+    """Encode the details of all runs.
+
+    Parameters
+    ----------
+    details : list of dict
+        As `page_content` gives them.
+
+    Returns
+    -------
+    list of str
+        The columns of all are ordered as those of the first.
+    """
+    plan: dict[str, str] = {}
+    return [encode(detail, plan) for detail in details]
 
 
 def join_scripts(names: tuple[str, ...]) -> str:

@@ -31,8 +31,14 @@ from routekit.settings.sources import load_sources
 from routekit.techniques import RECORDS, TECHNIQUES
 from routekit.vocabulary import SEVERITIES, VERDICTS
 
-CHUNK_RUNS: Final = 200
+CHUNK_RUNS: Final = 2000
 """Runs whose checks are packed together: one click unpacks one such chunk."""
+_KINDS: Final = {
+    "checks": ("technique", "check", "unit", "source"),
+    "options": ("technique",),
+    "new_line_checks": ("check", "unit", "source"),
+}
+"""Columns that tell the rows of a run apart: each has its own column of the packed table."""
 
 _PLAIN_LAYERS: Final = {
     "manholes": (
@@ -426,8 +432,13 @@ def _details(result: Result, runs: pd.DataFrame) -> list[dict[str, Any]]:
     texts = runs[[*tables.add_words(runs, tables.ADVICE_TEXTS), *tables.NEW_LINE_TEXTS.values()]]
     return [
         {
-            "texts": _pack(texts.iloc[first : first + CHUNK_RUNS]),
-            **{name: _pack(_between(long[name], first)) for name in named},
+            "texts": _pack(some := texts.iloc[first : first + CHUNK_RUNS])
+            | {"by": ("", len(some), ())},
+            **{
+                name: _pack(_between(long[name], first))
+                | ({"by": ("run", len(some), _KINDS[name])} if name in _KINDS else {})
+                for name in named
+            },
         }
         for first in range(0, len(runs), CHUNK_RUNS)
     ]

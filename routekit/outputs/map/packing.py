@@ -1,4 +1,4 @@
-"""Pack tables and outlines into few bytes that a browser unpacks by itself.
+"""Pack tables and outlines: as the page reads them, column by column.
 
 A packed table is a mapping of columns, each one of
 
@@ -7,17 +7,15 @@ A packed table is a mapping of columns, each one of
 - `{"k": "d", "w": [...], "v": [...]}`: words, and for each row the word's position or -1;
 - `{"k": "t", "v": [...]}`: one text per row.
 
-Missing values are `null` (-1 for words). A packed outline is `{"f", "r", "xy"}`: rings per
-feature, vertices per ring, and the vertices as differences on a grid of 2^32 cells across the
-world in web mercator (9 mm a cell), easting and southing in turn.
+Missing values are NaN, `None` for text, -1 for words. A packed outline is `{"f", "r", "xy"}`: rings
+per feature, vertices per ring, and the vertices as differences on a grid of 2^32 cells across the
+world in web mercator (9 mm a cell), easting and southing in turn. `encoding.py` writes them into
+the page, from where they come back with lists in place of arrays and `None` in place of NaN.
 """
 
 from __future__ import annotations
 
-import base64
-import gzip
-import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from typing import Any, Final
 
 import numpy as np
@@ -42,55 +40,6 @@ DICTIONARY_SHARE: Final = 0.7
 """Texts go by dictionary where fewer than this share of them differ."""
 
 _POLYGONAL: Final = (3, 6)
-
-_EFFORT: Final = 6
-"""Level of compression: the highest one takes four times as long and saves three per cent."""
-
-
-def encode(content: Mapping[str, Any]) -> str:
-    """Write content as JSON, compress it and spell it in base64.
-
-    Parameters
-    ----------
-    content : mapping of str
-        Lists, mappings, numbers (no NaN) and text by name.
-
-    Returns
-    -------
-    str
-        Base64 text; equal content gives equal text. Each entry stands on a line of its own, so that
-        a page can read one after the other and stay responsive.
-
-    Raises
-    ------
-    ValueError
-        If a number is not finite.
-    """
-    lines = (f"{_write(name)}:{_write(value)}" for name, value in content.items())
-    text = "{\n" + ",\n".join(lines) + "\n}"
-    packed = gzip.compress(text.encode("utf-8"), _EFFORT, mtime=0)
-    return base64.b64encode(packed).decode("ascii")
-
-
-def _write(content: Any) -> str:
-    """Write content as JSON without blanks."""
-    return json.dumps(content, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
-
-
-def decode(text: str) -> Any:
-    """Undo `encode`.
-
-    Parameters
-    ----------
-    text : str
-        What `encode` gave.
-
-    Returns
-    -------
-    Any
-        The content.
-    """
-    return json.loads(gzip.decompress(base64.b64decode(text)))
 
 
 def pack_table(frame: pd.DataFrame, columns: Iterable[str] | None = None) -> dict[str, Any]:
@@ -130,7 +79,7 @@ def pack_column(values: pd.Series) -> dict[str, Any]:
         return {
             "k": "i",
             "s": 1,
-            "v": _with_nulls(values.astype("Float64").to_numpy(float, na_value=np.nan)),
+            "v": values.astype("Float64").to_numpy(float, na_value=np.nan),
         }
     if pd.api.types.is_numeric_dtype(values.dtype):
         return _pack_numbers(str(values.name), values.to_numpy(float, na_value=np.nan))
@@ -155,9 +104,9 @@ def pack_outlines(grid_xy: NDArray[np.int64], geometry: NDArray[Any]) -> dict[st
     rings, owner = split_rings(geometry)
     steps = np.diff(grid_xy, axis=0, prepend=np.zeros((1, 2), dtype=np.int64))
     return {
-        "f": np.bincount(owner, minlength=len(geometry)).tolist(),
-        "r": shapely.get_num_coordinates(rings).tolist(),
-        "xy": steps.ravel().tolist(),
+        "f": np.bincount(owner, minlength=len(geometry)).astype(np.int64),
+        "r": shapely.get_num_coordinates(rings).astype(np.int64),
+        "xy": steps.ravel(),
     }
 
 
@@ -197,29 +146,20 @@ def _pack_numbers(name: str, values: NDArray[np.float64]) -> dict[str, Any]:
     values = np.where(np.isfinite(values), values, np.nan)
     known = values[~np.isnan(values)]
     if known.size == 0 or np.array_equal(known, np.round(known)):
-        return {"k": "i", "s": 1, "v": _with_nulls(values)}
+        return {"k": "i", "s": 1, "v": values}
     ends = sorted((end for end in DECIMALS if name.endswith(end)), key=len)
     if not ends:
         return {"k": "f", "v": _short_floats(values)}
     scale = 10 ** DECIMALS[ends[-1]]
-    return {"k": "i", "s": scale, "v": _with_nulls(np.round(values * scale))}
+    return {"k": "i", "s": scale, "v": np.round(values * scale)}
 
 
-def _with_nulls(values: NDArray[np.floating[Any]]) -> list[int | None]:
-    """Write whole numbers, NaN as null."""
-    missing = np.isnan(values)
-    whole = np.where(missing, 0, values).astype(np.int64).astype(object)
-    whole[missing] = None
-    return list(whole)
-
-
-def _short_floats(values: NDArray[np.float64]) -> list[float | None]:
-    """Round to five significant digits, NaN as null."""
+def _short_floats(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Round to five significant digits."""
     size = np.floor(np.log10(np.where((values == 0) | np.isnan(values), 1.0, np.abs(values))))
     step = 10.0 ** (4 - size)
-    rounded = (np.round(values * step) / step).astype(object)
-    rounded[np.isnan(values)] = None
-    return list(rounded)
+    rounded: NDArray[np.float64] = np.round(values * step) / step
+    return rounded
 
 
 def _pack_words(values: pd.Series) -> dict[str, Any]:
@@ -228,4 +168,4 @@ def _pack_words(values: pd.Series) -> dict[str, Any]:
     words = [str(name) for name in names]
     if len(words) > max(DICTIONARY_SHARE * len(codes), 8):
         return {"k": "t", "v": [None if code < 0 else words[code] for code in codes.tolist()]}
-    return {"k": "d", "w": words, "v": codes.tolist()}
+    return {"k": "d", "w": words, "v": codes.astype(np.int64)}

@@ -10,7 +10,7 @@ from typing import Any, Final
 
 from markupsafe import Markup
 
-from routekit.outputs.map.packing import encode
+from routekit.outputs.map.encoding import encode
 from routekit.words.catalogue import Key, load_words, pack_words, write_words
 from routekit.words.languages import SOURCE, list_languages
 from routekit.words.texts import (

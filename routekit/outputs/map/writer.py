@@ -19,13 +19,13 @@ from routekit.outputs.map.builder import (
     said_macros,
 )
 from routekit.outputs.map.division import build_by_area, divide_by_area, run_middles, take_area
-from routekit.outputs.map.packing import encode
+from routekit.outputs.map.encoding import encode
 from routekit.outputs.map.words import name_languages, pack_languages, speak_in, state_text
 from routekit.outputs.pages import BYTES_PER_MB, count_bytes, write_pages
 from routekit.outputs.steps import TellDone, tell_nobody
 from routekit.result import Result
 
-INDEX_SCRIPTS: Final = ("unpack.js", "say.js", "words.js", "languages.js", "index.js")
+INDEX_SCRIPTS: Final = ("inflate.js", "say.js", "words.js", "languages.js", "index.js")
 _SAMPLE_RUNS: Final = 5_000
 """Runs of the area by which the size of all pages is judged."""
 _ROOM: Final = 0.95

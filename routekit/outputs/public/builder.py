@@ -17,7 +17,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from routekit.outputs.map.builder import content_policy, read_part
-from routekit.outputs.map.packing import encode
+from routekit.outputs.map.encoding import encode
 from routekit.outputs.map.palette import seen_strokes
 from routekit.outputs.public.content import FOLD_OVER, index_content, page_content
 from routekit.outputs.public.district import District, describe_district
@@ -35,7 +35,7 @@ MAX_NUMBERS = 4
 
 _PACKAGE = "routekit.outputs.public"
 
-SHARED_SCRIPTS = ("unpack.js", "canvas.js")
+SHARED_SCRIPTS = ("inflate.js", "unpack.js", "shelves.js", "canvas.js")
 """Scripts of the working map that this page uses too."""
 
 OWN_SCRIPTS = ("words.js", "questions.js", "choosing.js", "plan.js", "strokes.js", "start.js")
@@ -141,7 +141,7 @@ def build_index(
         A whole HTML page; equal input gives an equal page.
     """
     words = load_words(settings.language, is_divided=True)
-    script = _join_scripts(("unpack.js",), INDEX_SCRIPTS)
+    script = _join_scripts(("inflate.js",), INDEX_SCRIPTS)
     style = read_file(_PACKAGE, "style.css") + read_file(_PACKAGE, "division.css")
     about = words["ui"]["heading"]
     return (

@@ -19,7 +19,7 @@ from routekit.outputs.map import build_map, write_map, writer
 from routekit.outputs.map.builder import SAY, SCRIPTS, read_part
 from routekit.outputs.map.content import page_content
 from routekit.outputs.map.division import divide_by_area, take_area
-from routekit.outputs.map.packing import decode
+from routekit.outputs.map.encoding import decode
 from routekit.outputs.map.seven_bit import escape_page, escape_script, escape_style
 from routekit.outputs.map.writer import INDEX_SCRIPTS, build_pages
 from routekit.schema import load_tables

@@ -4,7 +4,7 @@ import pytest
 import shapely
 from pyproj import Transformer
 
-from routekit.outputs.map.packing import decode, encode, pack_column, pack_table, split_rings
+from routekit.outputs.map.packing import pack_column, pack_table, split_rings
 from routekit.outputs.map.projection import cells_per_metre, pack_geometry, to_grid
 
 CRS = "EPSG:25832"
@@ -16,24 +16,14 @@ def unpack(packed):
     if packed["k"] == "d":
         return [packed["w"][code] if code >= 0 else None for code in packed["v"]]
     scale = packed.get("s", 1)
-    return [None if v is None else (v / scale if packed["k"] == "i" else v) for v in packed["v"]]
+    values = [None if v is None or v != v else v for v in packed["v"]]
+    return [v / scale if packed["k"] == "i" and v is not None else v for v in values]
 
 
 def unpack_outline(packed):
     """Grid cells of each ring."""
     cells = np.cumsum(np.array(packed["xy"]).reshape(-1, 2), axis=0)
-    return np.split(cells, np.cumsum(packed["r"])[:-1]) if packed["r"] else []
-
-
-def test_encoding_is_reversible_and_repeatable():
-    content = {"a": [1, None, "ü </script>"], "b": {"c": 0.5}}
-    assert decode(encode(content)) == content
-    assert encode(content) == encode(content)
-
-
-def test_encoding_refuses_what_json_cannot_hold():
-    with pytest.raises(ValueError, match="JSON"):
-        encode({"a": [float("nan")]})
+    return np.split(cells, np.cumsum(packed["r"])[:-1]) if len(packed["r"]) else []
 
 
 @pytest.mark.parametrize(
@@ -107,7 +97,7 @@ def test_geometry_returns_to_its_place_within_a_centimetre():
         dtype=object,
     )
     packed = pack_geometry(lines, CRS)
-    assert packed["f"] == [1, 0, 1]
+    assert packed["f"].tolist() == [1, 0, 1]
     rings = unpack_outline(packed)
     scale = cells_per_metre(PLACE, CRS)
     assert rings[0].tolist() == to_grid(shapely.get_coordinates(lines[0]), CRS).tolist()
@@ -117,7 +107,8 @@ def test_geometry_returns_to_its_place_within_a_centimetre():
 
 
 def test_nothing_packs_as_nothing():
-    assert pack_geometry(np.empty(0, object), CRS) == {"f": [], "r": [], "xy": []}
+    packed = pack_geometry(np.empty(0, object), CRS)
+    assert {name: part.tolist() for name, part in packed.items()} == {"f": [], "r": [], "xy": []}
 
 
 def test_grid_agrees_with_the_definition_of_web_mercator():
@@ -130,4 +121,4 @@ def test_grid_agrees_with_the_definition_of_web_mercator():
 
 def test_curve_thinning_keeps_straight_ends():
     line = shapely.LineString([PLACE, np.add(PLACE, (5, 0.001)), np.add(PLACE, (10, 0))])
-    assert pack_geometry(np.array([line], dtype=object), CRS, thin_m=0.05)["r"] == [2]
+    assert pack_geometry(np.array([line], dtype=object), CRS, thin_m=0.05)["r"].tolist() == [2]

@@ -14,7 +14,7 @@ from public_study import make_district, make_result
 from test_public_page import HOSTILE
 from whole_result import set_outputs
 
-from routekit.outputs.map.packing import decode
+from routekit.outputs.map.encoding import decode
 from routekit.outputs.public import writer
 from routekit.outputs.public.builder import OPEN_UP_TO, build_public_page
 from routekit.outputs.public.district import (

@@ -12,7 +12,7 @@ import pytest
 from public_study import make_result
 from whole_result import set_outputs
 
-from routekit.outputs.map.packing import decode
+from routekit.outputs.map.encoding import decode
 from routekit.outputs.public.builder import build_public_page
 from routekit.outputs.public.reduce import load_allow_list
 from routekit.outputs.public.writer import build_public_pages

@@ -42,7 +42,7 @@ function findRun(content, text) {
 
 async function openIndex() {
   if (!canUnpack()) return;
-  const content = await unpack("payload");
+  const { content } = await inflate("payload");
   await openLanguages(() => {
     showPlan(content);
     byId("finder-note").textContent = "";

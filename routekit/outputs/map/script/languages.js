@@ -13,7 +13,7 @@ function hasLanguage(code) {
   return [...byId("language").options].some((option) => option.value === code);
 }
 
-const wordsOf = async (code) => (code === ENGLISH.language ? ENGLISH : unpack(`words-${code}`));
+const wordsOf = async (code) => (code === ENGLISH.language ? ENGLISH : (await inflate(`words-${code}`)).content);
 
 function speak(words) {
   chooseTongue(words);

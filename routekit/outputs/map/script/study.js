@@ -122,7 +122,7 @@ async function detailOf(run) {
     study.details.set(chunk, unpack(`detail-${chunk}`).then((content) => {
       const tables = {};
       for (const [name, packed] of Object.entries(content)) {
-        tables[name] = new Table(packed);
+        tables[name] = tableOf(packed);
         if (name !== "texts") tables[name].ofRun = tables[name].groupBy("run", size);
       }
       return tables;

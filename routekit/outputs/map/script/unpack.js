@@ -3,68 +3,29 @@
 const GRID_BITS = 32;
 const ZOOM_OF_GRID = GRID_BITS - 8;
 
-function canUnpack() {
-  return typeof DecompressionStream === "function" && typeof Response === "function";
-}
-
-// Signs of the packed text that are worked on at a time: whole groups of four, 24 KB of what is packed.
-const PIECE_SIGNS = 32768;
-
-// Decoded, inflated and read one piece after the other: none keeps the reader waiting.
+/** @param {string} elementId */
 async function unpack(elementId) {
-  const signs = byId(elementId).textContent.trim();
-  const texts = bytesInPieces(signs).pipeThrough(new DecompressionStream("gzip")).pipeThrough(new TextDecoderStream());
-  const content = {};
-  for await (const line of linesOf(texts)) {
-    const entry = line.endsWith(",") ? line.slice(0, -1) : line;
-    if (entry !== "{" && entry !== "}") Object.assign(content, JSON.parse(`{${entry}}`));
-    await breathe();
+  const { content, columns, bytes, start } = await inflate(elementId);
+  return bindContent(content, new Shelf(columns, bytes, start));
+}
+
+// The content with its columns and outlines, which are read when they are asked for.
+function bindContent(content, shelf) {
+  if (content === null || typeof content !== "object" || Array.isArray(content)) return content;
+  if ("n" in content && "c" in content) {
+    const rest = { ...content, c: {} };
+    for (const [name, column] of Object.entries(content.c)) rest.c[name] = bindColumn(column, shelf);
+    for (const name of Object.keys(rest)) if (name !== "c") rest[name] = bindContent(rest[name], shelf);
+    return { ...rest, shelf };
   }
-  return content;
+  if ("f" in content && "r" in content && "x" in content && "y" in content) return { ...content, shelf };
+  return Object.fromEntries(Object.entries(content).map(([name, part]) => [name, bindContent(part, shelf)]));
 }
 
-function bytesInPieces(signs) {
-  let at = 0;
-  return new ReadableStream({
-    async pull(feed) {
-      await breathe();
-      if (at >= signs.length) {
-        feed.close();
-        return;
-      }
-      feed.enqueue(bytesOf(atob(signs.slice(at, at + PIECE_SIGNS))));
-      at += PIECE_SIGNS;
-    },
-  });
-}
-
-function bytesOf(signs) {
-  const bytes = new Uint8Array(signs.length);
-  for (let i = 0; i < signs.length; i += 1) bytes[i] = signs.charCodeAt(i);
-  return bytes;
-}
-
-// Each entry of what is packed stands on a line of its own.
-async function* linesOf(texts) {
-  const reader = texts.getReader();
-  let begun = "";
-  for (let piece = await reader.read(); !piece.done; piece = await reader.read()) {
-    const lines = piece.value.split("\n");
-    lines[0] = begun + lines[0];
-    begun = lines.pop();
-    yield* lines;
-  }
-  yield begun;
-}
-
-const WORK_MS = 12;
-let restedAt = 0;
-
-// Lets the browser answer its reader once work has gone on for a while.
-async function breathe() {
-  if (performance.now() - restedAt < WORK_MS) return;
-  await new Promise((resolve) => { setTimeout(resolve); });
-  restedAt = performance.now();
+function bindColumn(column, shelf) {
+  const words = typeof column.w === "number" ? shelf.texts(column.w) : column.w && { get: (i) => column.w[i] };
+  const known = column.m === undefined ? null : () => shelf.numbers(column.m);
+  return { ...column, shelf, w: words, m: known };
 }
 
 // A table gives one value by column name and row; a column it lacks is null throughout.
@@ -73,15 +34,20 @@ class Table {
     this.n = packed.n;
     this.columns = packed.c;
     this.names = Object.keys(packed.c);
+    /** @type {Map<string, (row: number) => any>} */
+    this.readers = new Map();
   }
 
   get(name, row) {
-    const column = this.columns[name];
-    if (!column || row < 0 || row >= this.n) return null;
-    const value = column.v[row];
-    if (value === null) return null;
-    if (column.k === "d") return value < 0 ? null : column.w[value];
-    return column.k === "i" ? value / column.s : value;
+    if (row === null || !(row >= 0 && row < this.n)) return null;
+    const read = this.readers.get(name) || this.openColumn(name);
+    return read(row);
+  }
+
+  openColumn(name) {
+    const read = this.has(name) ? readerOf(this.columns[name]) : () => null;
+    this.readers.set(name, read);
+    return read;
   }
 
   has(name) {
@@ -117,24 +83,62 @@ class Table {
   }
 }
 
+// A column as a function from the row to its value.
+function readerOf({ k: kind, s: scale, at, e: power, w: words, m: mask, shelf }, place = at, powerPlace = power) {
+  if (kind === "t") {
+    const texts = shelf.texts(place);
+    if (!mask) return (row) => texts.get(row);
+    const has = mask();
+    const placed = runningSum(has);
+    return (row) => (has[row] ? texts.get(placed[row]) : null);
+  }
+  const numbers = shelf.numbers(place);
+  if (kind === "d") return (row) => (numbers[row] < 0 ? null : words.get(numbers[row]));
+  if (kind === "i") return (row) => (Number.isNaN(numbers[row]) ? null : numbers[row] / scale);
+  const powers = shelf.numbers(powerPlace);
+  return (row) => {
+    if (Number.isNaN(numbers[row])) return null;
+    return powers[row] < 0 ? numbers[row] / 10 ** -powers[row] : numbers[row] * 10 ** powers[row];
+  };
+}
+
+const CLOSED = 1;
+const FOUR_CORNERS = 2;
+
 // Outlines: rings of feature i are ringStart[i] .. ringStart[i + 1], their vertices likewise.
 class Outlines {
-  constructor(packed) {
-    this.n = packed.f.length;
-    this.ringStart = runningSum(packed.f);
-    this.vertexStart = runningSum(packed.r);
-    const count = packed.xy.length / 2;
-    this.x = new Float64Array(count);
-    this.y = new Float64Array(count);
-    let x = 0;
-    let y = 0;
-    for (let i = 0; i < count; i += 1) {
-      x += packed.xy[2 * i];
-      y += packed.xy[2 * i + 1];
-      this.x[i] = x;
-      this.y[i] = y;
-    }
+  constructor({ f, r, c: form, x, y, shelf }) {
+    const rings = shelf.numbers(r);
+    const features = shelf.numbers(f);
+    this.n = features.length;
+    this.ringStart = runningSum(features);
+    this.vertexStart = runningSum(rings);
+    const read = (places) => this.readAxis(places.map((place) => shelf.numbers(place)), rings, form);
+    this.x = read(x);
+    this.y = read(y);
     this.boxes = this.measureBoxes();
+  }
+
+  // `encoding.py` says how the vertices are written.
+  readAxis([first, ...more], rings, form) {
+    const values = new Float64Array(this.vertexStart[rings.length]);
+    for (let ring = 0, leg = 0; ring < rings.length; ring += 1) {
+      const [start, stop] = [this.vertexStart[ring], this.vertexStart[ring + 1]];
+      values[start] = first[ring];
+      if (form === FOUR_CORNERS) {
+        values[start + 1] = values[start] + more[0][ring];
+        values[start + 2] = values[start + 1] + more[1][ring];
+        values[start + 3] = values[start + 2] - more[0][ring] + more[2][ring];
+      } else {
+        const last = form === CLOSED ? stop - 1 : stop;
+        for (let v = start + 1; v < last; v += 1) {
+          values[v] = values[v - 1] + more[0][leg];
+          leg += 1;
+        }
+      }
+      if (form) values[stop - 1] = values[start];
+    }
+    return values;
   }
 
   first(feature) {

@@ -75,7 +75,7 @@ async function start() {
     byId("old-browser").hidden = false;
     return;
   }
-  page = await unpack("payload");
+  page = (await inflate("payload")).content;
   words = page.languages[page.first];
   readStreets();
   /** @type {NodeListOf<HTMLElement>} */

@@ -1,0 +1,491 @@
+"""Whole numbers and texts in few bytes: a shelf of columns, each written in the shortest way.
+
+A shelf is bytes, and a list that says how each column lies in them, one after the other. A column
+is known by its place in that list. There are three kinds:
+
+- numbers `[rows, width, how, base, step, order, look, mask]`, zeros at the end left out. Each known
+  value is written with `width` bytes: the lowest byte of all values, then the next byte of all, and
+  so on (`width` 0: all are `base`). The value is `base + step x number`. `how` adds up: 1, each
+  number is the difference to the one before, folded (0, -1, 1, -2 are 0, 1, 2, 3); 2, numbers are 0
+  or 1, eight to a byte, the first the highest bit. `order`, if not 0, is one more than the place of
+  another column, by whose values, least first, not known before all, the rows stood when they were
+  written. `look`, if not 0, is one more than the place of the column that lists the values: the
+  number is then a place in it. `mask`, if not 0, is one more than the place of the column that says
+  for each row whether its value is known (1): only known ones are written.
+- texts `{"n": rows, "p": blob, "k": column, "s": [[column, column], ...]}`: each text is one of
+  the patterns in the blob, a list of lists of text in JSON, between whose parts the numbers of the
+  text stand; `k` says which pattern. `s` holds for the first number of a text, the second and so
+  on the numbers and their forms, for all texts that have so many numbers, by pattern and then by
+  row. Forms: 0 plain, 1 with commas between thousands, 2 to 15 filled with zeros to so many
+  digits, 16 and more with so many less 16 digits after the point.
+- blobs `{"b": bytes}`: text in UTF-8.
+
+Whatever is written is read back as it was; nothing is rounded here.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+import zlib
+from collections.abc import Sequence
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+Written = tuple[int, int, bytes]
+"""Width, how and bytes of a column."""
+
+DELTA: Final = 1
+BITS: Final = 2
+_FEW: Final = 200
+"""Columns that take fewer bytes are not compared with others: there is too little to gain."""
+_FIRM: Final = 0.97
+"""Another order must take less than this share of the bytes."""
+_PLAIN, _GROUPED, _POINT = 0, 1, 16
+_NUMBER: Final = re.compile(
+    r"([1-9][0-9]{0,2}(?:,[0-9]{3})+(?![0-9])|(?:0|[1-9][0-9]*)\.[0-9]+|[0-9]+)"
+)
+_MOST_DIGITS: Final = 13
+_LEAST_RANGE: Final = 2
+_MOST_RANGE: Final = 2**31
+"""A column whose values lie closer together or wider apart orders no other."""
+_MANY: Final = 1000
+"""From so many values on it may pay to list the different ones."""
+_MOST_LISTED: Final = 65_536
+_LISTED_BYTES: Final = 2
+"""Bytes that a listed value is taken to cost."""
+_LEAST_REPEATS: Final = 4
+"""Values are listed that come so many times on average."""
+_QUICK: Final = 1
+"""Level of compression by which ways of writing are compared."""
+_ZLIB_FRAME: Final = 8
+_LEAST_SAID: Final = 2
+"""Rows and width are always said of a column."""
+_SAID: Final = 8
+
+
+class Shelf:
+    """Columns that are being written.
+
+    Attributes
+    ----------
+    columns : list
+        How each column lies in the bytes; see the module.
+    """
+
+    def __init__(self, plan: dict[str, str] | None = None) -> None:
+        """Begin an empty shelf.
+
+        Parameters
+        ----------
+        plan : dict of str to str, optional
+            Name of a column to that of the one that orders it, as an earlier shelf of the same kind
+            found; it is completed.
+        """
+        self.columns: list[Any] = []
+        self.plan = {} if plan is None else plan
+        self.bytes: list[bytes] = []
+        self._known: dict[bytes, int] = {}
+
+    def add_numbers(
+        self,
+        values: Ints,
+        known: Bools | None = None,
+        *,
+        name: str = "",
+        family: Family | None = None,
+    ) -> int:
+        """Write a column of whole numbers.
+
+        Parameters
+        ----------
+        values : numpy.ndarray of int, shape (n,)
+            What is written where it is not known does not matter.
+        known : numpy.ndarray of bool, shape (n,), optional
+            By default all are known.
+        name : str, optional
+            Of the column within its family, the same on each shelf of a kind.
+        family : Family, optional
+            Columns of the same rows, by which it may be ordered.
+
+        Returns
+        -------
+        int
+            Place of the column.
+        """
+        values = np.ascontiguousarray(values, dtype=np.int64)
+        if known is None or bool(known.all()):
+            known = None
+            key = values.tobytes()
+        else:
+            key = np.where(known, values, 0).tobytes() + np.packbits(known).tobytes()
+        key = len(values).to_bytes(8, "big") + key
+        if key not in self._known:
+            self._known[key] = self._write(values, known, name, family)
+        place = self._known[key]
+        if family is not None:
+            family.add(place, name, values, known)
+        return place
+
+    def _write(self, values: Ints, known: Bools | None, name: str, family: Family | None) -> int:
+        """Write the known values in the way that takes the fewest bytes."""
+        mask = 0 if known is None else 1 + self.add_numbers(known.astype(np.int64))
+        dense = values if known is None else values[known]
+        n = len(values)
+        if not len(dense) or dense.min() == dense.max():
+            base = int(dense[0]) if len(dense) else 0
+            return self._put([n, 0, 0, base, 0, 0, 0, mask], b"")
+        base = int(dense.min())
+        step = int(np.gcd.reduce(dense - base))
+        numbers = (dense - base) // step
+        best = _lay_best(numbers)
+        order = look = 0
+        listed, codes = _list_values(numbers)
+        if len(listed):
+            other = _lay_best(codes)
+            is_less = _weigh(other) < _FIRM * _weigh(best) - _LISTED_BYTES * len(listed)
+        else:
+            other, is_less = best, False
+        if is_less:
+            best, numbers = other, codes
+            look = 1 + self.add_numbers(listed * step + base)
+            base, step = 0, 1
+        if family is not None and _weigh(best) > _FEW:
+            best, order = family.find_order(numbers, known, name, self.plan, best)
+        width, how, data = best
+        return self._put([n, width, how, base, step, order, look, mask], data)
+
+    def add_texts(
+        self, texts: Sequence[str], *, name: str = "", family: Family | None = None
+    ) -> int:
+        """Write a column of texts.
+
+        Parameters
+        ----------
+        texts : sequence of str
+        name, family : optional
+            As for `add_numbers`.
+
+        Returns
+        -------
+        int
+            Place of the column.
+        """
+        places: dict[str, int] = {}
+        patterns: list[list[str]] = []
+        codes = np.empty(len(texts), dtype=np.int64)
+        tokens: list[list[str]] = []
+        for i, text in enumerate(texts):
+            pieces = _NUMBER.split(text)
+            numbers = pieces[1::2]
+            if any(len(number) > _MOST_DIGITS for number in numbers):
+                pieces, numbers = [text], []
+            pattern = "\0".join(pieces[::2])
+            code = places.setdefault(pattern, len(patterns))
+            if code == len(patterns):
+                patterns.append(pieces[::2])
+            codes[i] = code
+            tokens.append(numbers)
+        order = np.argsort(codes, kind="stable")
+        counts = np.array([len(pattern) - 1 for pattern in patterns], dtype=np.int64)
+        slots = []
+        one = len(patterns) == 1
+        for j in range(int(counts.max()) if len(counts) else 0):
+            mine = [tokens[i][j] for i in order.tolist() if counts[codes[i]] > j]
+            values, forms = _read_numbers(mine)
+            kin = family if one else None
+            slots.append(
+                [self.add_numbers(values, name=f"{name}.{j}", family=kin), self.add_numbers(forms)]
+            )
+        blob = json.dumps(patterns, ensure_ascii=False, separators=(",", ":")).encode()
+        written = {
+            "n": len(texts),
+            "p": self._put({"b": len(blob)}, blob),
+            "k": self.add_numbers(codes, name=name, family=family),
+            "s": slots,
+        }
+        return self._put(written, b"")
+
+    def _put(self, column: Any, data: bytes) -> int:
+        """Put a column at the end."""
+        if isinstance(column, list):
+            while len(column) > _LEAST_SAID and column[-1] == 0:
+                column.pop()
+        self.columns.append(column)
+        self.bytes.append(data)
+        return len(self.columns) - 1
+
+    def pack(self, head: bytes) -> bytes:
+        """Compress a head and the columns after it, as gzip does."""
+        squeeze = zlib.compressobj(9, zlib.DEFLATED, 31, 9)
+        parts = [squeeze.compress(head)]
+        for data in self.bytes:
+            # Each column its own code of lengths: what is written alike stands together.
+            if len(data) > _FEW:
+                parts.append(squeeze.flush(zlib.Z_BLOCK))
+            parts.append(squeeze.compress(data))
+        parts.append(squeeze.flush())
+        return b"".join(parts)
+
+
+class Family:
+    """Columns of the same rows, by which others of them may be ordered."""
+
+    def __init__(self) -> None:
+        """Begin without columns."""
+        self._places: dict[str, tuple[int, Ints]] = {}
+        self._taken: set[int] = set()
+
+    def add(self, place: int, name: str, values: Ints, known: Bools | None) -> None:
+        """Let further columns be ordered by this one."""
+        if place in self._taken or not name:
+            return
+        dense = values if known is None else values[known]
+        if not len(dense) or not _LEAST_RANGE <= int(dense.max()) - int(dense.min()) < _MOST_RANGE:
+            return
+        self._taken.add(place)
+        whole = np.ones(len(values), dtype=bool) if known is None else known
+        self._places[name] = place, _sort_rows(np.where(whole, values, dense.min()), whole)
+
+    def find_order(
+        self, numbers: Ints, known: Bools | None, name: str, plan: dict[str, str], plain: Written
+    ) -> tuple[Written, int]:
+        """Order numbers by the column that makes them shortest, if one does.
+
+        Parameters
+        ----------
+        numbers : numpy.ndarray of int
+            Of the rows that are known.
+        known : numpy.ndarray of bool, optional
+            Which rows these are.
+        name : str
+            Of their column.
+        plan : dict
+            As `Shelf.plan`.
+        plain : tuple
+            How they are written in the order of their rows.
+
+        Returns
+        -------
+        written : tuple
+            How they are best written.
+        order : int
+            One more than the place of the column that orders them; 0 if none does.
+        """
+        names = [plan[name]] if name in plan else list(self._places)
+        rank = None if known is None else np.cumsum(known) - 1
+        best, by, chosen = numbers, -1, ""
+        least = _FIRM * _weigh(plain)
+        for one in names:
+            if one not in self._places:
+                continue
+            place, order = self._places[one]
+            ordered = numbers[order if known is None or rank is None else rank[order[known[order]]]]
+            size = _guess(_fold(np.diff(ordered, prepend=0)))
+            if size < least:
+                least, best, by, chosen = size, ordered, place, one
+        plan.setdefault(name, chosen)
+        if by >= 0:
+            written = _lay_best(best)
+            if _weigh(written) < _FIRM * _weigh(plain):
+                return written, 1 + by
+        return plain, 0
+
+
+def _fold(steps: Ints) -> Ints:
+    """Fold whole numbers into those from 0 on."""
+    return (steps << 1) ^ (steps >> 63)
+
+
+def _planes(numbers: Ints) -> tuple[int, bytes]:
+    """Write numbers from 0 on byte by byte, the lowest of all first."""
+    width = max(1, (int(numbers.max()).bit_length() + 7) // 8)
+    raw = numbers.astype("<i8").view(np.uint8).reshape(-1, 8)
+    return width, raw[:, :width].T.tobytes()
+
+
+def _lay_best(numbers: Ints) -> Written:
+    """Write numbers from 0 on as they are or by their differences, whichever takes fewer bytes."""
+    if numbers.max() <= 1:
+        plain: Written = 1, BITS, np.packbits(numbers.astype(bool)).tobytes()
+    else:
+        width, data = _planes(numbers)
+        plain = width, 0, data
+    width, data = _planes(_fold(np.diff(numbers, prepend=0)))
+    return min(plain, (width, DELTA, data), key=_weigh)
+
+
+def _list_values(numbers: Ints) -> tuple[Ints, Ints]:
+    """List the different values where they are few, and the place of each in that list."""
+    if len(numbers) > _MANY:
+        listed, codes = np.unique(numbers, return_inverse=True)
+        most = min(len(numbers) // _LEAST_REPEATS, _MOST_LISTED, int(numbers.max()))
+        if len(listed) < most:
+            return listed, codes.astype(np.int64)
+    return numbers[:0], numbers
+
+
+def _guess(numbers: Ints) -> float:
+    """Guess the bytes that numbers from 0 on take, from how often each byte occurs."""
+    width, data = _planes(numbers)
+    bits = 0.0
+    for plane in np.frombuffer(data, np.uint8).reshape(width, -1):
+        counts = np.bincount(plane)
+        counts = counts[counts > 0]
+        bits += float(len(plane) * np.log2(len(plane)) - (counts * np.log2(counts)).sum())
+    return bits / 8
+
+
+def _weigh(written: Written) -> int:
+    """Weigh what is written: its bytes once compressed."""
+    width, _, data = written
+    size = max(1, len(data) // width)
+    planes = (data[at : at + size] for at in range(0, len(data), size))
+    return sum(len(zlib.compress(plane, _QUICK)) - _ZLIB_FRAME for plane in planes)
+
+
+def _read_numbers(tokens: list[str]) -> tuple[Ints, Ints]:
+    """Read numbers and their forms."""
+    lengths = {len(token) for token in tokens}
+    is_filled = len(lengths) == 1 and all(map(str.isdigit, tokens))
+    is_filled = is_filled and any(token[0] == "0" for token in tokens) and lengths != {1}
+    values = np.empty(len(tokens), dtype=np.int64)
+    forms = np.empty(len(tokens), dtype=np.int64)
+    for i, token in enumerate(tokens):
+        if "," in token:
+            values[i], forms[i] = int(token.replace(",", "")), _GROUPED
+        elif "." in token:
+            values[i], forms[i] = int(token.replace(".", "")), _POINT + len(token.partition(".")[2])
+        else:
+            is_long = is_filled or (token[0] == "0" and len(token) > 1)
+            values[i], forms[i] = int(token), len(token) if is_long else _PLAIN
+    return values, forms
+
+
+class Reader:
+    """Columns that are read back, each when it is asked for."""
+
+    def __init__(self, columns: list[Any], data: bytes) -> None:
+        """Find out where each column lies.
+
+        Parameters
+        ----------
+        columns : list
+            As `Shelf.columns`.
+        data : bytes
+            Those of all columns, one after the other.
+        """
+        self.columns = columns
+        self._data = data
+        self._read: dict[int, Any] = {}
+        self._starts: list[int] = []
+        at = 0
+        for column in columns:
+            self._starts.append(at)
+            at += self._measure(column)
+
+    def _measure(self, column: Any) -> int:
+        """Give the bytes of a column."""
+        if isinstance(column, dict):
+            return int(column.get("b", 0))
+        n, width, how, *_, mask = _whole(column)
+        n = n if not mask else self._count_known(mask - 1)
+        return -(-n // 8) if how & BITS else n * width
+
+    def _count_known(self, place: int) -> int:
+        """Count the rows whose value is known."""
+        return int(self.read_numbers(place)[0].sum())
+
+    def read_numbers(self, place: int) -> tuple[Ints, Bools]:
+        """Read a column of numbers, and which of them are known.
+
+        Parameters
+        ----------
+        place : int
+
+        Returns
+        -------
+        values, known : numpy.ndarray
+        """
+        if place in self._read:
+            found: tuple[Ints, Bools] = self._read[place]
+            return found
+        n, width, how, base, step, order, look, mask = _whole(self.columns[place])
+        known = np.ones(n, dtype=bool) if not mask else self.read_numbers(mask - 1)[0] == 1
+        values = np.zeros(n, dtype=np.int64)
+        dense = _unlay(self._data[self._starts[place] :], int(known.sum()), width, how)
+        if order:
+            keys, is_key = self.read_numbers(order - 1)
+            rank = np.cumsum(known) - 1
+            by = _sort_rows(keys, is_key)
+            placed = np.empty_like(dense)
+            placed[rank[by[known[by]]]] = dense
+            dense = placed
+        dense = self.read_numbers(look - 1)[0][dense] if look else base + step * dense
+        values[known] = dense
+        self._read[place] = values, known
+        return values, known
+
+    def read_texts(self, place: int) -> list[str]:
+        """Read a column of texts.
+
+        Parameters
+        ----------
+        place : int
+
+        Returns
+        -------
+        list of str
+        """
+        column = self.columns[place]
+        start = self._starts[column["p"]]
+        blob = self._data[start : start + self.columns[column["p"]]["b"]]
+        patterns = json.loads(blob)
+        codes = self.read_numbers(column["k"])[0].tolist()
+        slots = [
+            iter(zip(*(self.read_numbers(one)[0].tolist() for one in slot), strict=True))
+            for slot in column["s"]
+        ]
+        texts = [""] * column["n"]
+        for i in np.argsort(codes, kind="stable").tolist():
+            pieces = patterns[codes[i]]
+            numbers = [_write_number(*next(slots[j])) for j in range(len(pieces) - 1)]
+            texts[i] = pieces[0] + "".join(
+                number + piece for number, piece in zip(numbers, pieces[1:], strict=True)
+            )
+        return texts
+
+
+def _whole(column: list[int]) -> list[int]:
+    """Give what is said of a column with the zeros at its end."""
+    return column + [0] * (_SAID - len(column))
+
+
+def _sort_rows(values: Ints, known: Bools) -> Ints:
+    """Give the rows by their values, least first, not known before all."""
+    keys = np.where(known, values - values.min(initial=0) + 1, 0)
+    return np.argsort(keys, kind="stable")
+
+
+def _unlay(data: bytes, n: int, width: int, how: int) -> Ints:
+    """Undo `_lay_best`."""
+    if how & BITS:
+        return np.unpackbits(np.frombuffer(data, np.uint8, -(-n // 8)), count=n).astype(np.int64)
+    numbers = np.zeros(n, dtype=np.int64)
+    for i, plane in enumerate(np.frombuffer(data, np.uint8, n * width).reshape(width, n)):
+        numbers |= plane.astype(np.int64) << (8 * i)
+    return np.cumsum((numbers >> 1) ^ -(numbers & 1)) if how & DELTA else numbers
+
+
+def _write_number(value: int, form: int) -> str:
+    """Write a number in its form."""
+    if form == _GROUPED:
+        return f"{value:,}"
+    if form < _POINT:
+        return str(value).zfill(form)
+    digits = str(value).zfill(form - _POINT + 1)
+    return f"{digits[: len(digits) + _POINT - form]}.{digits[len(digits) + _POINT - form :]}"
