@@ -3,21 +3,22 @@
 A shelf is bytes, and a list that says how each column lies in them, one after the other. A column
 is known by its place in that list. There are three kinds:
 
-- numbers `[rows, width, how, base, step, order, look, mask]`, zeros at the end left out. Each known
-  value is written with `width` bytes: the lowest byte of all values, then the next byte of all, and
-  so on (`width` 0: all are `base`). The value is `base + step x number`. `how` adds up: 1, each
-  number is the difference to the one before, folded (0, -1, 1, -2 are 0, 1, 2, 3); 2, numbers are 0
-  or 1, eight to a byte, the first the highest bit. `order`, if not 0, is one more than the place of
-  another column, by whose values, least first, not known before all, the rows stood when they were
-  written. `look`, if not 0, is one more than the place of the column that lists the values: the
-  number is then a place in it. `mask`, if not 0, is one more than the place of the column that says
-  for each row whether its value is known (1): only known ones are written.
-- texts `{"n": rows, "p": blob, "k": column, "s": [[column, column], ...]}`: each text is one of
-  the patterns in the blob, a list of lists of text in JSON, between whose parts the numbers of the
-  text stand; `k` says which pattern. `s` holds for the first number of a text, the second and so
-  on the numbers and their forms, for all texts that have so many numbers, by pattern and then by
-  row. Forms: 0 plain, 1 with commas between thousands, 2 to 15 filled with zeros to so many
-  digits, 16 and more with so many less 16 digits after the point.
+- numbers `[rows, width, how, base, step, order, look, mask, known]`, zeros at the end left out. Each
+  known value is written with `width` bytes: the lowest byte of all values, then the next byte of
+  all, and so on (`width` 0: all are `base`). The value is `base + step x number`. `how` adds up: 1,
+  each number is the difference to the one before, folded (0, -1, 1, -2 are 0, 1, 2, 3); 2, numbers
+  are 0 or 1, eight to a byte, the first the highest bit. `order`, if not 0, is one more than the
+  place of another column, by whose values, least first, not known before all, the rows stood when
+  they were written. `look`, if not 0, is one more than the place of the column that lists the
+  values: the number is then a place in it. `mask`, if not 0, is one more than the place of the
+  column that says for each row whether its value is known (1): only these are written, `known` in
+  number.
+- texts `{"n": rows, "p": blob, "k": column, "s": [[column, column], ...]}`: each text is one of the
+  patterns in the blob, a list of lists of text in JSON, between whose parts the numbers of the text
+  stand; `k` says which pattern. `s` holds for the first number of a text, the second and so on the
+  numbers and their forms, for all texts that have so many numbers, by pattern and then by row.
+  Forms: 0 plain, 1 with commas between thousands, 2 to 15 filled with zeros to so many digits, 16
+  and more with so many less 16 digits after the point.
 - blobs `{"b": bytes}`: text in UTF-8.
 
 Whatever is written is read back as it was; nothing is rounded here.
@@ -65,7 +66,7 @@ _QUICK: Final = 1
 _ZLIB_FRAME: Final = 8
 _LEAST_SAID: Final = 2
 """Rows and width are always said of a column."""
-_SAID: Final = 8
+_SAID: Final = 9
 
 
 class Shelf:
@@ -138,7 +139,7 @@ class Shelf:
         n = len(values)
         if not len(dense) or dense.min() == dense.max():
             base = int(dense[0]) if len(dense) else 0
-            return self._put([n, 0, 0, base, 0, 0, 0, mask], b"")
+            return self._put([n, 0, 0, base, 0, 0, 0, mask, mask and len(dense)], b"")
         base = int(dense.min())
         step = int(np.gcd.reduce(dense - base))
         numbers = (dense - base) // step
@@ -157,7 +158,7 @@ class Shelf:
         if family is not None and _weigh(best) > _FEW:
             best, order = family.find_order(numbers, known, name, self.plan, best)
         width, how, data = best
-        return self._put([n, width, how, base, step, order, look, mask], data)
+        return self._put([n, width, how, base, step, order, look, mask, mask and len(dense)], data)
 
     def add_texts(
         self, texts: Sequence[str], *, name: str = "", family: Family | None = None
@@ -392,13 +393,9 @@ class Reader:
         """Give the bytes of a column."""
         if isinstance(column, dict):
             return int(column.get("b", 0))
-        n, width, how, *_, mask = _whole(column)
-        n = n if not mask else self._count_known(mask - 1)
+        n, width, how, *_, mask, known = _whole(column)
+        n = known if mask else n
         return -(-n // 8) if how & BITS else n * width
-
-    def _count_known(self, place: int) -> int:
-        """Count the rows whose value is known."""
-        return int(self.read_numbers(place)[0].sum())
 
     def read_numbers(self, place: int) -> tuple[Ints, Bools]:
         """Read a column of numbers, and which of them are known.
@@ -414,7 +411,7 @@ class Reader:
         if place in self._read:
             found: tuple[Ints, Bools] = self._read[place]
             return found
-        n, width, how, base, step, order, look, mask = _whole(self.columns[place])
+        n, width, how, base, step, order, look, mask, _ = _whole(self.columns[place])
         known = np.ones(n, dtype=bool) if not mask else self.read_numbers(mask - 1)[0] == 1
         values = np.zeros(n, dtype=np.int64)
         dense = _unlay(self._data[self._starts[place] :], int(known.sum()), width, how)

@@ -22,6 +22,15 @@ class Grid extends Table {
     return read(group);
   }
 
+  async readAll() {
+    for (const name of this.names) {
+      for (let kind = 0; kind < this.kinds; kind += 1) {
+        this.get(name, kind);
+        await breathe();
+      }
+    }
+  }
+
   groupBy() {
     const there = this.isThere.map((place) => this.shelf.numbers(place));
     return (group) => there.flatMap((numbers, kind) => (numbers[group] === 1 ? [group * this.kinds + kind] : []));

@@ -184,6 +184,7 @@ async function openSheet() {
   await breathe();
   await followAddress();
   document.body.dataset.ready = "yes";
+  await study.runs.readAll();
 }
 
 function sayHead() {

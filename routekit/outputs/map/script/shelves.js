@@ -23,8 +23,8 @@ class Shelf {
 
   measure(column) {
     if (!Array.isArray(column)) return column.b || 0;
-    const [rows, width, how = 0, , , , , mask = 0] = column;
-    const count = mask ? countOnes(this.numbers(mask - 1)) : rows;
+    const [rows, width, how = 0, , , , , mask = 0, known = 0] = column;
+    const count = mask ? known : rows;
     return how & BITS ? Math.ceil(count / 8) : count * width;
   }
 
@@ -167,23 +167,37 @@ function rowsOfOnes(numbers) {
   return rows;
 }
 
-// Rows by their values, equal ones as they stand: by the lower 16 bits, and then by the upper ones.
+// Rows by their values, equal ones as they stand: by the lowest bits first, DIGIT_BITS at a time.
+const DIGIT_BITS = 11;
+
 function sortRows(values) {
-  let least = Infinity;
-  for (let i = 0; i < values.length; i += 1) if (values[i] < least) least = values[i];
-  const keys = Uint32Array.from(values, (value) => (Number.isNaN(value) ? 0 : value - least + 1));
-  let rows = Uint32Array.from(keys, (_, i) => i);
-  for (const shift of [0, 16]) {
-    const starts = new Uint32Array(65537);
-    for (const key of keys) starts[((key >>> shift) & 65535) + 1] += 1;
-    for (let i = 1; i < starts.length; i += 1) starts[i] += starts[i - 1];
-    const next = new Uint32Array(rows.length);
-    for (const row of rows) {
-      const digit = (keys[row] >>> shift) & 65535;
-      next[starts[digit]] = row;
-      starts[digit] += 1;
-    }
-    rows = next;
+  let [least, most] = [Infinity, -Infinity];
+  for (let i = 0; i < values.length; i += 1) {
+    if (values[i] < least) least = values[i];
+    if (values[i] > most) most = values[i];
+  }
+  const keys = new Uint32Array(values.length);
+  let rows = new Uint32Array(values.length);
+  for (let i = 0; i < values.length; i += 1) {
+    keys[i] = Number.isNaN(values[i]) ? 0 : values[i] - least + 1;
+    rows[i] = i;
+  }
+  for (let shift = 0; shift < 32 && (most - least + 1) / 2 ** shift >= 1; shift += DIGIT_BITS) {
+    rows = sortByDigit(rows, keys, shift);
   }
   return rows;
+}
+
+function sortByDigit(rows, keys, shift) {
+  const mask = 2 ** DIGIT_BITS - 1;
+  const starts = new Uint32Array(2 ** DIGIT_BITS + 1);
+  for (let i = 0; i < keys.length; i += 1) starts[((keys[i] >>> shift) & mask) + 1] += 1;
+  for (let i = 1; i < starts.length; i += 1) starts[i] += starts[i - 1];
+  const sorted = new Uint32Array(rows.length);
+  for (let i = 0; i < rows.length; i += 1) {
+    const digit = (keys[rows[i]] >>> shift) & mask;
+    sorted[starts[digit]] = rows[i];
+    starts[digit] += 1;
+  }
+  return sorted;
 }

@@ -10,6 +10,16 @@ const ID_COLUMNS = { run: ["runs", "run_id"], tree: ["trees", "tree_id"],
   manhole: ["manholes", "manhole_id"], pit: ["pits", "pit_id"], string: ["strings", "string_id"],
   dig: ["digs", "dig_id"] };
 
+// Rows of a table by the row of another that they name, and by an id.
+/** @type {[string, string, string, string][]} */
+const GROUPS = [["breachesOfRun", "breaches", "run", "runs"], ["breachesOfTree", "breaches", "tree", "trees"],
+  ["balanceOfTree", "tree_balance", "tree", "trees"], ["linksOfRun", "root_links", "run", "runs"],
+  ["linksOfTree", "root_links", "tree", "trees"], ["crossingsOfRun", "crossings", "run", "runs"]];
+const GROUPS_BY_ID = [["connectionsOfRun", "connections", "run_id"], ["digsOfRun", "digs", "run_id"],
+  ["newLineOfRun", "new_lines", "run_id"], ["stagesOf", "stages", "package_id"], ["dugBy", "dug", "work_id"]];
+/** @type {[string, string, number][]} */
+const RADII = [["crownRadius", "crown_diameter_m", 0.5], ["zoneRadius", "radius_m", 1], ["coreRadius", "structural_radius_m", 1]];
+
 // In steps between which the browser answers its reader.
 async function openStudy(content) {
   Object.assign(study, { meta: content.meta, palette: content.palette, words: content.words, techniques: content.techniques });
@@ -32,24 +42,20 @@ async function openStudy(content) {
   }
   rankRuns();
   await breathe();
-  study.breachesOfRun = study.breaches.groupBy("run", study.runs.n);
-  study.breachesOfTree = study.breaches.groupBy("tree", study.trees.n);
-  await breathe();
-  study.balanceOfTree = study.tree_balance.groupBy("tree", study.trees.n);
-  study.linksOfRun = study.root_links.groupBy("run", study.runs.n);
-  study.linksOfTree = study.root_links.groupBy("tree", study.trees.n);
-  study.crossingsOfRun = study.crossings.groupBy("run", study.runs.n);
-  await breathe();
-  study.connectionsOfRun = groupById(study.connections, "run_id");
-  study.digsOfRun = groupById(study.digs, "run_id");
-  study.newLineOfRun = groupById(study.new_lines, "run_id");
-  study.stagesOf = groupById(study.stages, "package_id");
+  for (const [name, table, column, of] of GROUPS) {
+    study[name] = study[table].groupBy(column, study[of].n);
+    await breathe();
+  }
+  for (const [name, table, column] of GROUPS_BY_ID) {
+    study[name] = groupById(study[table], column);
+    await breathe();
+  }
   study.laidRow = findLaid();
-  await breathe();
-  study.dugBy = groupById(study.dug, "work_id");
-  await breathe();
   study.isShown = new Uint8Array(study.runs.n).fill(1);
-  measureTrees();
+  for (const [name, column, share] of RADII) {
+    study.trees[name] = measureTrees(column, share);
+    await breathe();
+  }
   if (content.photo) openPhoto(content.photo);
 }
 
@@ -104,14 +110,9 @@ function metresOf(dx, dy) {
   return Math.hypot(dx / study.cellsEast, dy / study.cellsNorth);
 }
 
-// Radii in grid cells: crown, protection zone, structural zone; 0 where not known.
-function measureTrees() {
-  const trees = study.trees;
-  const radii = (name, share) => Float64Array.from({ length: trees.n }, (_, row) => (
-    (trees.get(name, row) || 0) * share * study.cells));
-  trees.crownRadius = radii("crown_diameter_m", 0.5);
-  trees.zoneRadius = radii("radius_m", 1);
-  trees.coreRadius = radii("structural_radius_m", 1);
+// Radii of trees in grid cells; 0 where not known.
+function measureTrees(column, share) {
+  return Float64Array.from({ length: study.trees.n }, (_, row) => (study.trees.get(column, row) || 0) * share * study.cells);
 }
 
 // Checks, options, observations and texts of a run; unpacked with its neighbours on first use.
@@ -119,10 +120,11 @@ async function detailOf(run) {
   const size = study.meta.chunk_runs;
   const chunk = Math.floor(run / size);
   if (!study.details.has(chunk)) {
-    study.details.set(chunk, unpack(`detail-${chunk}`).then((content) => {
+    study.details.set(chunk, unpack(`detail-${chunk}`).then(async (content) => {
       const tables = {};
       for (const [name, packed] of Object.entries(content)) {
         tables[name] = tableOf(packed);
+        await tables[name].readAll();
         if (name !== "texts") tables[name].ofRun = tables[name].groupBy("run", size);
       }
       return tables;

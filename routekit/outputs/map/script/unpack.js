@@ -50,6 +50,14 @@ class Table {
     return read;
   }
 
+  // Reads all columns, so that no later question has to wait for them.
+  async readAll() {
+    for (const name of this.names) {
+      this.get(name, 0);
+      await breathe();
+    }
+  }
+
   has(name) {
     return name in this.columns;
   }
