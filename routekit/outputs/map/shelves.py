@@ -5,8 +5,8 @@ is known by its place in that list. There are three kinds:
 
 - numbers `[rows, width, how, base, step, order, look, mask, known]`, zeros at the end left out. Each
   known value is written with `width` bytes: the lowest byte of all values, then the next byte of
-  all, and so on (`width` 0: all are `base`). The value is `base + step x number`. `how` adds up: 1,
-  each number is the difference to the one before, folded (0, -1, 1, -2 are 0, 1, 2, 3); 2, numbers
+  all, and so on (`width` 0: all are `base`). The value is `base + step x number`. `how` adds up:
+  1, each number is the difference to the one before, folded (0, -1, 1, -2 are 0, 1, 2, 3); 2, numbers
   are 0 or 1, eight to a byte, the first the highest bit. `order`, if not 0, is one more than the
   place of another column, by whose values, least first, not known before all, the rows stood when
   they were written. `look`, if not 0, is one more than the place of the column that lists the
