@@ -3,22 +3,22 @@
 A shelf is bytes, and a list that says how each column lies in them, one after the other. A column
 is known by its place in that list. There are three kinds:
 
-- numbers `[rows, width, how, base, step, order, look, mask, known]`, zeros at the end left out. Each
-  known value is written with `width` bytes: the lowest byte of all values, then the next byte of
-  all, and so on (`width` 0: all are `base`). The value is `base + step x number`. `how` adds up:
-  1, each number is the difference to the one before, folded (0, -1, 1, -2 are 0, 1, 2, 3); 2, numbers
-  are 0 or 1, eight to a byte, the first the highest bit. `order`, if not 0, is one more than the
-  place of another column, by whose values, least first, not known before all, the rows stood when
-  they were written. `look`, if not 0, is one more than the place of the column that lists the
-  values: the number is then a place in it. `mask`, if not 0, is one more than the place of the
-  column that says for each row whether its value is known (1): only these are written, `known` in
-  number.
-- texts `{"n": rows, "p": blob, "k": column, "s": [[column, column], ...]}`: each text is one of the
-  patterns in the blob, a list of lists of text in JSON, between whose parts the numbers of the text
-  stand; `k` says which pattern. `s` holds for the first number of a text, the second and so on the
-  numbers and their forms, for all texts that have so many numbers, by pattern and then by row.
-  Forms: 0 plain, 1 with commas between thousands, 2 to 15 filled with zeros to so many digits, 16
-  and more with so many less 16 digits after the point.
+- numbers `[rows, width, how, base, step, order, look, mask, known]`, zeros at the end left out.
+  Each known value is written with `width` bytes: the lowest byte of all values, then the next
+  byte of all, and so on (`width` 0: all are `base`). The value is `base + step x number`. `how`
+  adds up: 1, each number is the difference to the one before, folded (0, -1, 1, -2 are 0, 1, 2,
+  3); 2, numbers are 0 or 1, eight to a byte, the first the highest bit. `order`, if not 0, is
+  one more than the place of another column, by whose values, least first, not known before all,
+  the rows stood when they were written. `look`, if not 0, is one more than the place of the
+  column that lists the values: the number is then a place in it. `mask`, if not 0, is one more
+  than the place of the column that says for each row whether its value is known (1): only these
+  are written, `known` in number.
+- texts `{"n": rows, "p": blob, "k": column, "s": [[column, column], ...]}`: each text is one of
+  the patterns in the blob, a list of lists of text in JSON, between whose parts the numbers of
+  the text stand; `k` says which pattern. `s` holds for the first number of a text, the second
+  and so on the numbers and their forms, for all texts that have so many numbers, by pattern and
+  then by row. Forms: 0 plain, 1 with commas between thousands, 2 to 15 filled with zeros to so
+  many digits, 16 and more with so many less 16 digits after the point.
 - blobs `{"b": bytes}`: text in UTF-8.
 
 Whatever is written is read back as it was; nothing is rounded here.
