@@ -13,6 +13,7 @@ import shapely
 
 from routekit.arrays import Flags, Ints, split_ids
 from routekit.parts.divide import Part
+from routekit.parts.shelf import take_down
 from routekit.result import Result
 
 NOBODY: Final = -1
@@ -168,7 +169,7 @@ def take_areas(result: Result, parts: Sequence[Part], owners: dict[str, Ints]) -
         for name, owner in owners.items():
             table = result.tables[name]
             rows = np.flatnonzero(_show(name, table, owner == part.number, part, shown, tree_ids))
-            tables[name] = table.iloc[rows].reset_index(drop=True)
+            tables[name] = take_down(table.iloc[rows].reset_index(drop=True))
             is_own[name] = owner[rows] == part.number
         yield Area(
             number=part.number,

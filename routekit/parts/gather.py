@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import reduce
 from pathlib import Path
@@ -185,7 +185,12 @@ def _read(file: Path, name: str) -> pd.DataFrame:
 
 
 def gather_parts(
-    settings: StudySettings, prepared: Prepared, kept: Kept, *, is_narrow: bool = False
+    settings: StudySettings,
+    prepared: Prepared,
+    kept: Kept,
+    *,
+    is_narrow: bool = False,
+    keep: Callable[[pd.DataFrame], pd.DataFrame] = lambda table: table,
 ) -> Judged:
     """Put together what the parts found, one table after the other.
 
@@ -199,6 +204,8 @@ def gather_parts(
     is_narrow : bool, optional
         Whether only the columns of `list_concluded` are put together, of checks one row per
         source: enough for `routekit.pipeline.draw_conclusions`, and a fraction of the whole.
+    keep : callable, optional
+        Is given each table once it is together, and gives it back as it is to be held.
 
     Returns
     -------
@@ -207,7 +214,8 @@ def gather_parts(
     """
     listed = list_tables(kept.files[0])
     table = {
-        name: kept.gather(name, list_concluded(name) if is_narrow else None) for name in listed
+        name: keep(kept.gather(name, list_concluded(name) if is_narrow else None))
+        for name in listed
     }
     run_ids = pd.Index(prepared.runs["run_id"], dtype=str)
     checks = table["checks"]

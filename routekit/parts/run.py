@@ -35,6 +35,7 @@ from routekit.parts.areas import own_rows, take_areas
 from routekit.parts.divide import Part, divide_study
 from routekit.parts.gather import Kept, gather_parts, open_parts
 from routekit.parts.judged import judge_part
+from routekit.parts.shelf import Shelf, take_down
 from routekit.parts.store import clear_others, hash_part, is_kept, name_file, write_tables
 from routekit.parts.take import take_part
 from routekit.pipeline import Prepared, Tell, conclude, draw_conclusions, prepare_study, rate_runs
@@ -134,11 +135,17 @@ def run_by_areas(
         study, folder, parts=parts, workers=workers, scheduler=scheduler, tell=tell
     )
     tell(_GATHERING)
-    whole = gather_parts(study.settings, judged.prepared, judged.kept, is_narrow=True)
+    shelf = judged.shelf
+    whole = gather_parts(
+        study.settings, judged.prepared, judged.kept, is_narrow=True, keep=shelf.put_aside
+    )
+    shelf.rest()
     result = draw_conclusions(study, judged.prepared, judged.condition, whole)
     divided, kept = judged.parts, judged.kept
     # What the result does not hold is let go before its areas are written.
     del judged, whole
+    result = shelf.put_all(result)
+    shelf.rest()
     owners, shell = own_rows(result, divided), empty_tables(result)
     tell(_WRITING)
     written: list[Written] = []
@@ -175,6 +182,7 @@ class JudgedParts:
     condition: pd.DataFrame
     parts: list[Part]
     kept: Kept
+    shelf: Shelf
 
 
 def judge_by_parts(
@@ -192,11 +200,6 @@ def judge_by_parts(
     JudgedParts
     """
     settings = study.settings
-    prepared = prepare_study(study, tell=tell)
-    refuse_unknown_runs(settings.advice.new_lines, prepared.runs["run_id"])
-    condition = rate_runs(study, prepared, tell=tell)
-    tell("Dividing the study")
-    divided = divide_study(prepared, condition, settings, parts)
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
@@ -205,6 +208,15 @@ def judge_by_parts(
             "choose another output folder"
         )
         raise OutputError(message) from None
+    shelf = Shelf(folder)
+    prepared = prepare_study(study, tell=tell)
+    refuse_unknown_runs(settings.advice.new_lines, prepared.runs["run_id"])
+    prepared = shelf.put_all(prepared)
+    shelf.rest()
+    condition = shelf.put(rate_runs(study, prepared, tell=tell))
+    tell("Dividing the study")
+    divided = divide_study(prepared, condition, settings, parts)
+    shelf.rest()
     files = _judge_all(
         settings,
         prepared,
@@ -217,7 +229,10 @@ def judge_by_parts(
     )
     clear_others(folder, {file.stem for file in files})
     kept = open_parts(files)
-    return JudgedParts(prepared=prepared, condition=condition, parts=divided, kept=kept)
+    shelf.rest()
+    return JudgedParts(
+        prepared=prepared, condition=condition, parts=divided, kept=kept, shelf=shelf
+    )
 
 
 @dataclass
@@ -275,7 +290,7 @@ def _judge_all(
     with _open_workers(workers, scheduler) as pool:
         for part in parts:
             sub = take_part(prepared, part.rows)
-            mine = condition.iloc[part.rows.runs].reset_index(drop=True)
+            mine = take_down(condition.iloc[part.rows.runs].reset_index(drop=True))
             kept.append(name_file(folder, hash_part(settings, sub, mine, part)))
             if is_kept(kept[-1]):
                 work.end(part)

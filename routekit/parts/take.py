@@ -12,6 +12,7 @@ from routekit.arrays import Ints
 from routekit.layers.decisions import Decided
 from routekit.layers.stem_columns import StemLists
 from routekit.parts.divide import Rows
+from routekit.parts.shelf import take_down
 from routekit.pipeline import Prepared
 from routekit.study import StudySettings
 
@@ -84,8 +85,8 @@ def take_settings(settings: StudySettings, run_ids: pd.Series) -> StudySettings:
 
 
 def _take(table: Table, rows: Ints) -> Table:
-    """Take rows on a range index."""
-    return table.iloc[rows].reset_index(drop=True)
+    """Take rows on a range index, their texts in memory."""
+    return take_down(table.iloc[rows].reset_index(drop=True))
 
 
 def _take_stems(stems: StemLists, trees: Ints) -> StemLists:

@@ -19,6 +19,10 @@ STATIONS: Final = 65
 """Places along a pipe at which its wetted section is taken; an odd number, for Simpson's rule."""
 
 
+_PIPES_AT_ONCE: Final = 2048
+"""Pipes that are measured at once: all stations of all pipes of a country fill its memory."""
+
+
 class Network(NamedTuple):
     """Pipes and manholes.
 
@@ -52,6 +56,16 @@ def wet_volume(
     numpy.ndarray of float, shape (n,)
         m3; NaN where an input is NaN.
     """
+    given = (bore_mm, length_m, top_m, foot_m, level_m)
+    blocks = range(0, max(len(bore_mm), 1), _PIPES_AT_ONCE)
+    parts = [_wet_some(*(one[row : row + _PIPES_AT_ONCE] for one in given)) for row in blocks]
+    return np.concatenate(parts)
+
+
+def _wet_some(
+    bore_mm: Floats, length_m: Floats, top_m: Floats, foot_m: Floats, level_m: Floats
+) -> Floats:
+    """Find the water that some pipes hold: all stations of all of them at once."""
     along = np.linspace(0.0, 1.0, STATIONS)
     invert = top_m[:, np.newaxis] + (foot_m - top_m)[:, np.newaxis] * along
     bore = np.where(bore_mm > 0, bore_mm, np.nan)
@@ -62,7 +76,7 @@ def wet_volume(
     ).area_m2
     weights = np.ones(STATIONS)
     weights[1:-1:2], weights[2:-1:2] = 4, 2
-    mean = np.where(whole, area, np.nan) @ weights / (3 * (STATIONS - 1))
+    mean = (np.where(whole, area, np.nan) * weights).sum(axis=1) / (3 * (STATIONS - 1))
     return np.asarray(mean * length_m)
 
 

@@ -1,0 +1,200 @@
+"""Columns that stand on disk and are mapped into memory: the system holds of them what is read.
+
+Texts and numbers are most of what a study weighs, and most of them are carried from reading to writing without
+being looked at. A table from the shelf is the same table; the pages of its columns come from disk
+when they are read, and go again when memory is wanted.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import mmap
+import sys
+import tempfile
+from dataclasses import dataclass, field, fields, is_dataclass, replace
+from pathlib import Path
+from typing import Any, BinaryIO, Final, TypeVar
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+
+from routekit.errors import OutputError
+
+Table = TypeVar("Table", bound=pd.DataFrame)
+Tables = TypeVar("Tables")
+
+_LEAST_ROWS: Final = 1000
+"""Tables of fewer rows are left where they are."""
+_ALIGNED: Final = 64
+"""Columns begin at multiples of so many bytes."""
+_MAPPED: Final = pd.StringDtype("pyarrow", na_value=np.nan)
+_HELD: Final = pd.StringDtype("python", na_value=np.nan)
+
+
+@dataclass(frozen=True)
+class Shelf:
+    """Where columns stand.
+
+    Attributes
+    ----------
+    folder : Path
+        On disk: files without a name are made there, which are gone with the process, however it
+        ends.
+    """
+
+    folder: Path
+    _maps: list[mmap.mmap] = field(default_factory=list)
+
+    def put(self, table: Table) -> Table:
+        """Put texts and numbers of a table on disk.
+
+        Parameters
+        ----------
+        table : DataFrame
+
+        Returns
+        -------
+        DataFrame
+            The same table, these columns mapped from disk; the given one holds its own as before,
+            until it is let go.
+
+        Raises
+        ------
+        OutputError
+            If they cannot be written.
+        """
+        kinds = {name: _tell_kind(table[name]) for name in table.columns}
+        wanted = [name for name, kind in kinds.items() if kind]
+        if len(table) < _LEAST_ROWS or not wanted:
+            return table
+        found = {
+            str(name): pd.Series(
+                pd.arrays.ArrowStringArray(column, dtype=_MAPPED)
+                if kinds[name] == "text"
+                else column.chunk(0).to_numpy(zero_copy_only=True),
+                index=table.index,
+            )
+            for name, column in zip(wanted, self._map(table, wanted), strict=True)
+        }
+        return table.assign(**found)
+
+    def put_aside(self, table: Table) -> Table:
+        """Put a table on disk, and give back what was used on the way."""
+        found = self.put(table)
+        del table
+        self.rest()
+        return found
+
+    def put_all(self, tables: Tables) -> Tables:
+        """Put all tables on disk that a record of tables holds, and the records in it.
+
+        Parameters
+        ----------
+        tables : dataclass
+
+        Returns
+        -------
+        dataclass
+            The same record.
+        """
+        found: dict[str, Any] = {}
+        for one in fields(tables):  # type: ignore[arg-type]
+            value = getattr(tables, one.name)
+            if isinstance(value, pd.DataFrame):
+                found[one.name] = self.put(value)
+            elif is_dataclass(value) and not isinstance(value, type):
+                found[one.name] = self.put_all(value)
+        return replace(tables, **found)  # type: ignore[type-var]
+
+    def rest(self) -> None:
+        """Give back the memory of what is not being read, and what the process keeps in reserve."""
+        if hasattr(mmap, "MADV_DONTNEED"):
+            for one in self._maps:
+                one.madvise(mmap.MADV_DONTNEED)
+        give_back()
+
+    def _map(self, table: pd.DataFrame, names: list[Any]) -> list[pa.ChunkedArray]:
+        """Write columns to a file without a name, one after the other, and map it."""
+        begins: list[int] = []
+        try:
+            with tempfile.TemporaryFile(dir=self.folder) as file:
+                for name in names:
+                    file.write(bytes(-file.tell() % _ALIGNED))
+                    begins.append(file.tell())
+                    _write_column(table[name], file)
+                file.flush()
+                mapped = mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ)
+        except OSError as error:
+            message = (
+                f"tables cannot be kept; folder {self.folder} ({error.strerror or error}); "
+                "make room there or choose another output folder"
+            )
+            raise OutputError(message) from None
+        self._maps.append(mapped)
+        whole = pa.py_buffer(mapped)
+        return [pa.ipc.open_stream(whole.slice(one)).read_all().column(0) for one in begins]
+
+
+def _tell_kind(column: pd.Series) -> str:
+    """Tell how a column is put on disk: as text, as number, or not (blank)."""
+    if isinstance(column.dtype, pd.StringDtype):
+        return "text" if column.dtype.storage == "python" else ""
+    is_plain = isinstance(column.dtype, np.dtype) and column.dtype.kind in "iuf"
+    return "number" if is_plain else ""
+
+
+def _write_column(column: pd.Series, file: BinaryIO) -> None:
+    """Write a column where a file stands."""
+    if isinstance(column.dtype, pd.StringDtype):
+        held = pa.array(column.array, type=pa.large_string())
+    else:
+        # Not a number is a number here, as it is in the table.
+        held = pa.array(np.ascontiguousarray(column), from_pandas=False)
+    told = pa.table([held], names=["column"])
+    sink = pa.PythonFile(_Stays(file), "w")
+    with pa.ipc.new_stream(sink, told.schema) as stream:
+        stream.write_table(told)
+    sink.flush()
+
+
+class _Stays:
+    """A file that whoever writes to it does not close."""
+
+    closed = False
+
+    def __init__(self, file: BinaryIO) -> None:
+        self.write, self.flush, self.tell = file.write, file.flush, file.tell
+
+    def close(self) -> None:
+        """Leave it open."""
+
+
+def take_down(table: Table) -> Table:
+    """Give a table its texts in memory, as stages work on them.
+
+    Parameters
+    ----------
+    table : DataFrame
+        Of few rows.
+
+    Returns
+    -------
+    DataFrame
+        The same table.
+    """
+    found = {
+        str(name): table[name].astype(_HELD)
+        for name in table.columns
+        if isinstance(table[name].dtype, pd.StringDtype) and table[name].dtype.storage != "python"
+    }
+    return table.assign(**found) if found else table
+
+
+def give_back() -> None:
+    """Give the system the memory that was let go, where it takes it piece by piece."""
+    pa.default_memory_pool().release_unused()
+    if sys.platform == "linux":
+        trim = getattr(ctypes.CDLL(None), "malloc_trim", None)
+        if trim is not None:
+            trim(0)
