@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Protocol, TypeVar
 
 import geopandas as gpd
 import pandas as pd
@@ -77,6 +78,14 @@ from routekit.trees.zones import build_zones
 from routekit.vocabulary import CAUTIONS
 
 Tell = Callable[[str], None]
+Table = TypeVar("Table", bound=pd.DataFrame)
+
+
+class Keep(Protocol):
+    """Holds a table in another way: on disk, say."""
+
+    def __call__(self, table: Table, /) -> Table:
+        """Give the same table back, as it is to be held."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -326,8 +335,18 @@ def conclude(
     return result
 
 
+def _hold(table: Table) -> Table:
+    """Hold a table as it is."""
+    return table
+
+
 def draw_conclusions(
-    study: Study, prepared: Prepared, condition: pd.DataFrame, judged: Judged
+    study: Study,
+    prepared: Prepared,
+    condition: pd.DataFrame,
+    judged: Judged,
+    *,
+    keep: Keep = _hold,
 ) -> ShownResult:
     """Conclude without holding the tables to their schema.
 
@@ -340,24 +359,31 @@ def draw_conclusions(
     judged : Judged
         Of all runs; checks, options, advice and quantities may hold no more than what is read here
         (`routekit.parts.gather.list_concluded`), and stand in the result as they are.
+    keep : callable, optional
+        Is given each table that grows with the study once it is made, and gives it back as it is
+        to be held.
 
     Returns
     -------
     Result
     """
     layers, settings, renewal = prepared.layers, study.settings, judged.chosen
-    root_links = link_roots(
-        prepared.runs,
-        layers.inspections,
-        layers.trees,
-        prepared.zones,
-        radius_m=settings.methods.condition.association_radius_m,
+    root_links = keep(
+        link_roots(
+            prepared.runs,
+            layers.inspections,
+            layers.trees,
+            prepared.zones,
+            radius_m=settings.methods.condition.association_radius_m,
+        )
     )
-    connections = find_connections(
-        layers.connections,
-        layers.inspections,
-        renewal.runs,
-        reach_m=settings.site.digs.connection_reach_m,
+    connections = keep(
+        find_connections(
+            layers.connections,
+            layers.inspections,
+            renewal.runs,
+            reach_m=settings.site.digs.connection_reach_m,
+        )
     )
     record = keep_record(
         layers,
@@ -371,35 +397,41 @@ def draw_conclusions(
     balance, totals = balance_works(
         renewal, judged.exposure, judged.dug, prepared.zones, choice_settings(settings)
     )
-    near_misses = mark_trenches(judged.dug.near_misses, renewal.advice)
-    needs = find_needs(
-        layers.trees,
-        prepared.zones,
-        renewal.encroachments,
-        near_misses,
-        balance,
-        renewal.advice,
+    balance = keep(balance)
+    near_misses = keep(mark_trenches(judged.dug.near_misses, renewal.advice))
+    needs = keep(
+        find_needs(
+            layers.trees,
+            prepared.zones,
+            renewal.encroachments,
+            near_misses,
+            balance,
+            renewal.advice,
+        )
     )
     plan = _plan_works(study, condition, renewal, record.finished)
     permits, programme = match_packages(record.permits, plan)
+    permits = keep(permits)
     stages = list_stages(
         programme, renewal.times, renewal.advice, renewal.works.strings, settings.programme
     )
-    alerts = find_alerts(
-        renewal.advice,
-        renewal.runs,
-        renewal.works.strings,
-        renewal.works.pits,
-        renewal.works.digs,
-        layers.decisions,
-        layers.root_zones,
-        renewal.encroachments,
-        programme,
+    alerts = keep(
+        find_alerts(
+            renewal.advice,
+            renewal.runs,
+            renewal.works.strings,
+            renewal.works.pits,
+            renewal.works.digs,
+            layers.decisions,
+            layers.root_zones,
+            renewal.encroachments,
+            programme,
+        )
     )
     concluded = Concluded(
         root_links=root_links,
         record=record,
-        connections=_name_runs(layers.connections, connections, renewal.runs),
+        connections=keep(_name_runs(layers.connections, connections, renewal.runs)),
         tree_balance=balance,
         totals=totals,
         near_misses=near_misses,
@@ -408,20 +440,22 @@ def draw_conclusions(
         programme=programme,
         stages=stages,
         alerts=alerts,
-        flow_diversion=_divert_flow(study, layers, renewal, programme, connections),
-        after_care=plan_care(
-            needs,
-            balance,
-            renewal.encroachments,
-            record.done_runs,
-            programme,
-            settings.record,
-            visits=settings.advice.site_items.watering_visits,
+        flow_diversion=keep(_divert_flow(study, layers, renewal, programme, connections)),
+        after_care=keep(
+            plan_care(
+                needs,
+                balance,
+                renewal.encroachments,
+                record.done_runs,
+                programme,
+                settings.record,
+                visits=settings.advice.site_items.watering_visits,
+            )
         ),
-        tree_protection=_protect_trees(study, prepared, judged.dug, renewal),
+        tree_protection=keep(_protect_trees(study, prepared, judged.dug, renewal)),
         surveys=list_surveys(judged.settled, renewal.advice["survey"], settings.advice),
     )
-    return _collect(study, prepared, condition, judged, concluded)
+    return _collect(study, prepared, condition, judged, concluded, keep)
 
 
 @pd.option_context(TEXTS_AS_OBJECTS)
@@ -533,6 +567,7 @@ def _collect(
     condition: pd.DataFrame,
     judged: Judged,
     found: Concluded,
+    keep: Keep,
 ) -> ShownResult:
     """Put the tables of all stages together."""
     layers, renewal, new_lines = prepared.layers, judged.chosen, judged.new_lines
@@ -542,16 +577,16 @@ def _collect(
         name=study.settings.study.name,
         crs=layers.crs.to_string(),
         settings=study.settings,
-        runs=_tell_places(study, judged),
+        runs=keep(_tell_places(study, judged)),
         manholes=layers.manholes,
-        trees=_tell_outcomes(study, prepared, renewal, found.tree_balance),
-        zones=mark_beyond(prepared.zones, study.settings.advice.grazed_m2),
+        trees=keep(_tell_outcomes(study, prepared, renewal, found.tree_balance)),
+        zones=keep(mark_beyond(prepared.zones, study.settings.advice.grazed_m2)),
         stems=prepared.stems,
-        trenches=_mark_trenches(judged.dug.trenches, layers, renewal),
+        trenches=keep(_mark_trenches(judged.dug.trenches, layers, renewal)),
         near_misses=found.near_misses,
-        tree_loss=lose_everywhere(judged.exposure, prepared.zones),
+        tree_loss=keep(lose_everywhere(judged.exposure, prepared.zones)),
         tree_balance=found.tree_balance,
-        inspections=describe_observations(layers.inspections),
+        inspections=keep(describe_observations(layers.inspections)),
         root_links=found.root_links,
         condition=condition,
         checks=renewal.checks,

@@ -131,16 +131,22 @@ def run_by_areas(
         As `run_by_parts`, or if a file cannot be written.
     """
     refuse_replaced(results, list_inputs(study))
+    shelf = Shelf(folder)
     judged = judge_by_parts(
-        study, folder, parts=parts, workers=workers, scheduler=scheduler, tell=tell
+        study,
+        folder,
+        parts=parts,
+        workers=workers,
+        scheduler=scheduler,
+        tell=tell,
+        shelf=shelf,
     )
     tell(_GATHERING)
-    shelf = judged.shelf
     whole = gather_parts(
         study.settings, judged.prepared, judged.kept, is_narrow=True, keep=shelf.put_aside
     )
     shelf.rest()
-    result = draw_conclusions(study, judged.prepared, judged.condition, whole)
+    result = draw_conclusions(study, judged.prepared, judged.condition, whole, keep=shelf.put_aside)
     divided, kept = judged.parts, judged.kept
     # What the result does not hold is let go before its areas are written.
     del judged, whole
@@ -161,6 +167,7 @@ def run_by_areas(
             else:
                 begun.append(pool.submit(write_area, *given))
                 wait(begun[: len(begun) - workers + 1])
+            shelf.rest()
             tell(Step(_WRITING, number + 1, len(divided), "areas"))
         written += [one.result() for one in begun]
         write_study(result, owners, kept, stage)
@@ -182,11 +189,17 @@ class JudgedParts:
     condition: pd.DataFrame
     parts: list[Part]
     kept: Kept
-    shelf: Shelf
 
 
 def judge_by_parts(
-    study: Study, folder: Path, *, parts: int, workers: int, scheduler: str | None, tell: Tell
+    study: Study,
+    folder: Path,
+    *,
+    parts: int,
+    workers: int,
+    scheduler: str | None,
+    tell: Tell,
+    shelf: Shelf | None = None,
 ) -> JudgedParts:
     """Read a study, and judge its runs part by part.
 
@@ -194,6 +207,8 @@ def judge_by_parts(
     ----------
     study, folder, parts, workers, scheduler, tell
         As for `run_by_parts`.
+    shelf : Shelf, optional
+        In `folder`; holds what is read.
 
     Returns
     -------
@@ -208,15 +223,16 @@ def judge_by_parts(
             "choose another output folder"
         )
         raise OutputError(message) from None
-    shelf = Shelf(folder)
     prepared = prepare_study(study, tell=tell)
     refuse_unknown_runs(settings.advice.new_lines, prepared.runs["run_id"])
-    prepared = shelf.put_all(prepared)
-    shelf.rest()
-    condition = shelf.put(rate_runs(study, prepared, tell=tell))
+    if shelf is not None:
+        prepared = shelf.put_all(prepared)
+        shelf.rest()
+    condition = rate_runs(study, prepared, tell=tell)
+    if shelf is not None:
+        condition = shelf.put_aside(condition)
     tell("Dividing the study")
     divided = divide_study(prepared, condition, settings, parts)
-    shelf.rest()
     files = _judge_all(
         settings,
         prepared,
@@ -229,10 +245,7 @@ def judge_by_parts(
     )
     clear_others(folder, {file.stem for file in files})
     kept = open_parts(files)
-    shelf.rest()
-    return JudgedParts(
-        prepared=prepared, condition=condition, parts=divided, kept=kept, shelf=shelf
-    )
+    return JudgedParts(prepared=prepared, condition=condition, parts=divided, kept=kept)
 
 
 @dataclass

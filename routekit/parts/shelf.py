@@ -1,8 +1,8 @@
 """Columns that stand on disk and are mapped into memory: the system holds of them what is read.
 
-Texts and numbers are most of what a study weighs, and most of them are carried from reading to writing without
-being looked at. A table from the shelf is the same table; the pages of its columns come from disk
-when they are read, and go again when memory is wanted.
+Texts and numbers are most of what a study weighs, and most of them are carried from reading to
+writing without being looked at. A table from the shelf is the same table; the pages of its columns
+come from disk when they are read, and go again when memory is wanted.
 """
 
 from __future__ import annotations
@@ -70,10 +70,11 @@ class Shelf:
             return table
         found = {
             str(name): pd.Series(
-                pd.arrays.ArrowStringArray(column, dtype=_MAPPED)
+                _MAPPED.__from_arrow__(column)  # type: ignore[attr-defined]
                 if kinds[name] == "text"
                 else column.chunk(0).to_numpy(zero_copy_only=True),
                 index=table.index,
+                copy=False,
             )
             for name, column in zip(wanted, self._map(table, wanted), strict=True)
         }
@@ -136,17 +137,22 @@ class Shelf:
         return [pa.ipc.open_stream(whole.slice(one)).read_all().column(0) for one in begins]
 
 
+def _is_text(column: pd.Series) -> bool:
+    """Tell whether a column is of texts."""
+    return isinstance(column.dtype, pd.StringDtype)
+
+
 def _tell_kind(column: pd.Series) -> str:
     """Tell how a column is put on disk: as text, as number, or not (blank)."""
-    if isinstance(column.dtype, pd.StringDtype):
-        return "text" if column.dtype.storage == "python" else ""
+    if _is_text(column):
+        return "text" if getattr(column.dtype, "storage", "") == "python" else ""
     is_plain = isinstance(column.dtype, np.dtype) and column.dtype.kind in "iuf"
     return "number" if is_plain else ""
 
 
 def _write_column(column: pd.Series, file: BinaryIO) -> None:
     """Write a column where a file stands."""
-    if isinstance(column.dtype, pd.StringDtype):
+    if _is_text(column):
         held = pa.array(column.array, type=pa.large_string())
     else:
         # Not a number is a number here, as it is in the table.
@@ -186,7 +192,7 @@ def take_down(table: Table) -> Table:
     found = {
         str(name): table[name].astype(_HELD)
         for name in table.columns
-        if isinstance(table[name].dtype, pd.StringDtype) and table[name].dtype.storage != "python"
+        if _is_text(table[name]) and getattr(table[name].dtype, "storage", "") != "python"
     }
     return table.assign(**found) if found else table
 

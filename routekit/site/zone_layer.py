@@ -6,6 +6,7 @@ This is the one kernel that measures pits and small digs against zones.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -45,10 +46,8 @@ class ZoneLayer:
         Least distance of digging from the stem, m: 0 where the regime has none, NaN not known.
     position_sd_m : numpy.ndarray of float, shape (n,)
         Standard deviation of the plan position of each stem, m; NaN not known.
-    index : shapely.STRtree
-        Of the zones' bounding boxes.
-    stem_index : shapely.STRtree
-        Of the stems.
+    point : numpy.ndarray of shapely Point, shape (n,)
+        Stems.
     unknown : numpy.ndarray of int, shape (k,)
         Trees whose zone is not known.
     unknown_index : shapely.STRtree
@@ -68,12 +67,28 @@ class ZoneLayer:
     forbids_pits: Flags
     min_distance_m: Floats
     position_sd_m: Floats
-    index: STRtree
-    stem_index: STRtree
+    point: Objects
     unknown: Ints
     unknown_index: STRtree
     stems: Stems
     spread: Spread
+
+    @cached_property
+    def index(self) -> STRtree:
+        """Index of the zones' bounding boxes; made when it is first asked for."""
+        reach = np.fmax(self.radius_m, self.structural_radius_m)[:, None]
+        box = np.stack([self.centre - reach, self.centre + reach], axis=1).reshape(-1, 4)
+        own = shapely.bounds(self.polygon).reshape(-1, 4)
+        low, high = np.fmin(box[:, :2], own[:, :2]), np.fmax(box[:, 2:], own[:, 2:])
+        known = ~np.isnan(low[:, 0])
+        shape = np.full(len(box), None, dtype=object)
+        shape[known] = shapely.box(low[known, 0], low[known, 1], high[known, 0], high[known, 1])
+        return STRtree(shape)
+
+    @cached_property
+    def stem_index(self) -> STRtree:
+        """Index of the stems; made when it is first asked for."""
+        return STRtree(self.point)
 
 
 def zone_overlaps(
@@ -236,13 +251,6 @@ def prepare_zones(
         zones[name].to_numpy(dtype=float) for name in ("radius_m", "structural_radius_m")
     )
     forbidden = pd.Index([] if no_pit_trees is None else np.asarray(no_pit_trees, dtype=object))
-    reach = np.fmax(radius, inner)
-    box = np.stack([centre - reach[:, None], centre + reach[:, None]], axis=1).reshape(-1, 4)
-    own = shapely.bounds(polygon).reshape(-1, 4)
-    low, high = np.fmin(box[:, :2], own[:, :2]), np.fmax(box[:, 2:], own[:, 2:])
-    known = ~np.isnan(low[:, 0])
-    shape = np.full(len(zones), None, dtype=object)
-    shape[known] = shapely.box(low[known, 0], low[known, 1], high[known, 0], high[known, 1])
     unknown = np.flatnonzero(np.isnan(radius) & shapely.is_missing(polygon))
     return ZoneLayer(
         tree_id=zones["tree_id"].to_numpy(dtype=object),
@@ -254,8 +262,7 @@ def prepare_zones(
         forbids_pits=zones["tree_id"].isin(forbidden).to_numpy(),
         min_distance_m=zones["min_distance_m"].to_numpy(dtype=float),
         position_sd_m=np.broadcast_to(np.asarray(position_sd_m, dtype=float), (len(zones),)),
-        index=STRtree(shape),
-        stem_index=STRtree(points),
+        point=points,
         unknown=unknown,
         unknown_index=STRtree(points[unknown]),
         stems=prepare_stems(zones, position_sd_m, settings or ZoneSettings()),

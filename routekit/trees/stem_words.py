@@ -51,11 +51,9 @@ def describe_stems(
     facts = stems.drop_duplicates("tree_id").set_index("tree_id").reindex(trees["tree_id"])
     used = facts["zone_value"].astype(object).where(facts["zone_value"].notna(), "")
     heights = _other_heights(facts, origin)
-    texts = [
-        _estimate((low_mm, mid_mm, high_mm), source, value)
-        if guessed
-        else _measure(mid_mm, source, listed, height)
-        for guessed, source, listed, height, mid_mm, low_mm, high_mm, value in zip(
+    told = np.empty(len(trees), dtype=object)
+    told[:] = list(
+        zip(
             estimated,
             origin,
             _stem_lists(trees, stems, origin),
@@ -66,8 +64,16 @@ def describe_stems(
             used,
             strict=True,
         )
+    )
+    # Many trees have the same stem: each text is made once.
+    codes, distinct = pd.factorize(told)
+    texts = [
+        _estimate((low_mm, mid_mm, high_mm), source, value)
+        if guessed
+        else _measure(mid_mm, source, listed, height)
+        for guessed, source, listed, height, mid_mm, low_mm, high_mm, value in distinct
     ]
-    return both("stem_text", fill(texts))
+    return {name: column[codes] for name, column in both("stem_text", fill(texts)).items()}
 
 
 def _measure(one_mm: float, source: str, stems: str, height: str) -> str:
