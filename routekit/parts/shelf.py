@@ -187,14 +187,15 @@ def take_down(table: Table) -> Table:
     Returns
     -------
     DataFrame
-        The same table.
+        The same table, which shares nothing with the given one.
     """
     found = {
         str(name): table[name].astype(_HELD)
         for name in table.columns
         if _is_text(table[name]) and getattr(table[name].dtype, "storage", "") != "python"
     }
-    return table.assign(**found) if found else table
+    # Copied, columns of a kind lie together again.
+    return table.assign(**found).copy()
 
 
 def give_back() -> None:
