@@ -186,6 +186,39 @@ _FIGURES: Final = (
         for end in ("", "_low", "_high")
     ),
 )
+_BREACH_FACTS: Final = (
+    "run",
+    "tree",
+    "footprint_share",
+    "severed_share",
+    "stem_edge_m",
+    "from_m",
+    "to_m",
+    "is_within_least",
+    "severity",
+    "position_sd_m",
+    "is_unsure",
+)
+_BALANCE_FACTS: Final = (
+    "tree",
+    "footprint_m2",
+    "footprint_share",
+    "is_within_least",
+    "open_cut_footprint_m2",
+    "open_cut_footprint_share",
+    "open_cut_severed_share",
+    "open_cut_severity",
+    "is_open_cut_serious",
+    "takes_more",
+    "loss_m2",
+    "loss_share",
+    "severity",
+    "is_touched",
+    "is_careful_structural",
+    "is_provisional",
+    "touched_by",
+    "working_method",
+)
 _OPTION_FACTS: Final = (
     "run",
     "technique",
@@ -402,10 +435,12 @@ def _pack_links(result: Result, runs: pd.DataFrame, trees: pd.DataFrame) -> dict
     crossing = {"run": both["run"], "service": ("service_id", services["service_id"])}
     along = _order_by(result.breaches, "from_m")
     return {
-        "breaches": pack_table(tables.linked(result.breaches.iloc[along], both)),
+        "breaches": pack_table(tables.linked(result.breaches.iloc[along], both), _BREACH_FACTS),
         "dug": pack_table(list_zone_areas(result)),
         "root_links": pack_table(tables.linked(result.root_links, both)),
-        "tree_balance": _pack(tables.linked(result.tree_balance, {"tree": both["tree"]})),
+        "tree_balance": _pack(
+            tables.linked(result.tree_balance, {"tree": both["tree"]}), _BALANCE_FACTS
+        ),
         "crossings": pack_table(tables.linked(result.service_crossings, crossing)),
     }
 

@@ -16,6 +16,7 @@ the page, from where they come back with lists in place of arrays and `None` in 
 from __future__ import annotations
 
 from collections.abc import Iterable
+from decimal import ROUND_HALF_UP, Decimal
 from typing import Any, Final
 
 import numpy as np
@@ -24,7 +25,7 @@ import shapely
 from numpy.typing import NDArray
 
 DECIMALS: Final = {
-    "_share": 5,
+    "_share": 3,
     "_mm": 1,
     "_m": 2,
     "_m2": 2,
@@ -33,13 +34,19 @@ DECIMALS: Final = {
     "_deg": 1,
     "_sd_m": 2,
     "gradient": 5,
+    "value": 3,
+    "limit": 3,
 }
 """Decimals kept, by the end of a column's name; other numbers keep five digits."""
+
+_AS_SHOWN: Final = {"_share": (5, 100.0, 1), "value": (0, 1.0, 3), "limit": (0, 1.0, 3)}
+"""Numbers that are kept as they are shown: decimals at first (0: five digits), factor, decimals."""
 
 DICTIONARY_SHARE: Final = 0.7
 """Texts go by dictionary where fewer than this share of them differ."""
 
 _POLYGONAL: Final = (3, 6)
+_NEAR_MIDDLE: Final = 1e-6
 
 
 def pack_table(frame: pd.DataFrame, columns: Iterable[str] | None = None) -> dict[str, Any]:
@@ -151,6 +158,10 @@ def _pack_numbers(name: str, values: NDArray[np.float64]) -> dict[str, Any]:
     if not ends:
         return {"k": "f", "v": _short_floats(values)}
     scale = 10 ** DECIMALS[ends[-1]]
+    if ends[-1] in _AS_SHOWN:
+        first, factor, decimals = _AS_SHOWN[ends[-1]]
+        kept = np.round(values * 10**first) / 10**first if first else _short_floats(values)
+        return {"k": "i", "s": scale, "v": _to_fixed(kept * factor, decimals)}
     return {"k": "i", "s": scale, "v": np.round(values * scale)}
 
 
@@ -159,6 +170,24 @@ def _short_floats(values: NDArray[np.float64]) -> NDArray[np.float64]:
     size = np.floor(np.log10(np.where((values == 0) | np.isnan(values), 1.0, np.abs(values))))
     step = 10.0 ** (4 - size)
     rounded: NDArray[np.float64] = np.round(values * step) / step
+    return rounded
+
+
+def _to_fixed(values: NDArray[np.float64], decimals: int) -> NDArray[np.float64]:
+    """Round as `toFixed` of the page does (ECMA-262): the nearest, of two the one farther from 0.
+
+    Gives whole numbers, of the last decimal that is kept.
+    """
+    size = np.abs(values) * 10**decimals
+    whole = np.floor(size + 0.5)
+    # A number that lies this near to the middle is weighed as the exact binary fraction that it is.
+    is_close = np.abs(size - np.floor(size) - 0.5) < _NEAR_MIDDLE
+    exact = [
+        float((Decimal(one) * 10**decimals).to_integral_value(ROUND_HALF_UP))
+        for one in np.abs(values[is_close]).tolist()
+    ]
+    whole[is_close] = exact
+    rounded: NDArray[np.float64] = np.copysign(whole, values) + 0.0
     return rounded
 
 

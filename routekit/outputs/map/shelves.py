@@ -54,6 +54,8 @@ _MOST_DIGITS: Final = 13
 _LEAST_RANGE: Final = 2
 _MOST_RANGE: Final = 2**31
 """A column whose values lie closer together or wider apart orders no other."""
+_SOME: Final = 500
+"""From so many values on it may pay to order them by another column."""
 _MANY: Final = 1000
 """From so many values on it may pay to list the different ones."""
 _MOST_LISTED: Final = 65_536
@@ -155,7 +157,7 @@ class Shelf:
             best, numbers = other, codes
             look = 1 + self.add_numbers(listed * step + base)
             base, step = 0, 1
-        if family is not None and _weigh(best) > _FEW:
+        if family is not None and len(numbers) >= _SOME and _weigh(best) > _FEW:
             best, order = family.find_order(numbers, known, name, self.plan, best)
         width, how, data = best
         return self._put([n, width, how, base, step, order, look, mask, mask and len(dense)], data)

@@ -37,7 +37,6 @@ RUN_FACTS: Final = (
     "shallowest_at_m",
     "ground_profile",
     "depth_source",
-    "design_flow_l_s",
     "renew",
     "position_sd_m",
     "street",
@@ -54,11 +53,9 @@ CONDITION_FACTS: Final = (
     "root_index",
     "root_share",
     "structural_grade",
-    "operational_grade",
     "worst_text",
     "priority",
     "priority_reason",
-    "is_inspected",
     "needs_work",
 )
 ADVICE_FACTS: Final = (

@@ -26,7 +26,7 @@ from routekit.outputs.steps import TellDone, tell_nobody
 from routekit.result import Result
 
 INDEX_SCRIPTS: Final = ("inflate.js", "say.js", "words.js", "languages.js", "index.js")
-_SAMPLE_RUNS: Final = 5_000
+_SAMPLE_RUNS: Final = 12_500
 """Runs of the area by which the size of all pages is judged."""
 _ROOM: Final = 0.95
 """Share of the largest size that an average page may fill, as areas differ."""

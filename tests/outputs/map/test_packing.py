@@ -30,10 +30,10 @@ def unpack_outline(packed):
     ("name", "values", "wanted"),
     [
         ("length_m", [1.234, np.nan, 2.0], [1.23, None, 2.0]),
-        ("severed_share", [0.150934, 0.0, 1.0], [0.15093, 0.0, 1.0]),
-        ("worst_share", [0.0384731], [0.03847]),
+        ("severed_share", [0.150934, 0.36550, 1.0], [0.151, 0.365, 1.0]),
+        ("worst_share", [0.0384731], [0.038]),
         ("n_runs", [1, 2, 3], [1, 2, 3]),
-        ("value", [123456.0, 0.00012345678, np.inf], [123460.0, 0.00012346, None]),
+        ("cost", [123456.0, 0.00012345678, np.inf], [123460.0, 0.00012346, None]),
         ("gradient", [-0.004567], [-0.00457]),
         ("is_clear", [True, False], [1, 0]),
         ("all_m", [np.nan, np.nan], [None, None]),

@@ -101,7 +101,7 @@ function readerOf({ k: kind, s: scale, at, e: power, w: words, m: mask, shelf },
     return (row) => (has[row] ? texts.get(placed[row]) : null);
   }
   const numbers = shelf.numbers(place);
-  if (kind === "d") return (row) => (numbers[row] < 0 ? null : words.get(numbers[row]));
+  if (kind === "d") return (row) => (numbers[row] >= 0 ? words.get(numbers[row]) : null);
   if (kind === "i") return (row) => (Number.isNaN(numbers[row]) ? null : numbers[row] / scale);
   const powers = shelf.numbers(powerPlace);
   return (row) => {
