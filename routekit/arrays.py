@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import ctypes
+import sys
 from collections.abc import Iterable
 from typing import Any, Final
 
@@ -262,3 +264,14 @@ def accumulate_each(values: Floats, rank: Ints) -> Floats:
         total[later] += total[later - step].copy()
         step *= 2
     return total
+
+
+def give_back() -> None:
+    """Give the system the memory that was let go, where it takes it piece by piece."""
+    import pyarrow as pa  # noqa: PLC0415 - only large studies need it here
+
+    pa.default_memory_pool().release_unused()
+    if sys.platform == "linux":
+        trim = getattr(ctypes.CDLL(None), "malloc_trim", None)
+        if trim is not None:
+            trim(0)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import hashlib
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 import geopandas as gpd
 import numpy as np
@@ -45,6 +45,11 @@ _TYPE_BITS: Final = 0x0FFFFFFF
 
 _LONG_PATH: Final = 400
 """Letters from which a path is cut in a message."""
+
+_OFTEN: Final = 2
+"""Rows that have a text, on average, from which on it is held once."""
+
+Frame = TypeVar("Frame", gpd.GeoDataFrame, pd.DataFrame)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -267,8 +272,7 @@ def _read_frame(
             frame = pyogrio.read_dataframe(opened, **options)
             unread = _report_shapes(layer, opened, frame, options, findings)
         if _is_utf8(frame):
-            texts = frame.columns[frame.dtypes == "str"]
-            return frame.astype(dict.fromkeys(texts, "str")), unread
+            return _share_texts(frame), unread
         seen = say("{file} holds text that is not UTF-8", file=path.name)
         done = say("read as {encoding}", encoding=FALLBACK_ENCODING)
         findings.note("warning", layer, "", seen, done)
@@ -278,6 +282,20 @@ def _read_frame(
         condition = f' where "{where}"' if where else ""
         msg = f'layers.{layer}: {path}, layer "{name}"{condition} cannot be read ({error})'
         raise LayerError(msg) from error
+
+
+def _share_texts(frame: Frame) -> Frame:
+    """Take texts out of Arrow; one that many rows have stands in memory once."""
+    shared = frame.copy(deep=False)
+    for name in frame.columns[frame.dtypes == "str"]:
+        place, words = pd.factorize(frame[name].array)
+        if len(words) * _OFTEN > len(frame):
+            shared[name] = frame[name].astype("str")
+            continue
+        # A place of -1 is that of a blank.
+        texts = np.append(np.asarray(words, dtype=object), np.nan)
+        shared[name] = pd.Series(pd.array(texts[place], dtype="str"), index=frame.index)
+    return shared
 
 
 def _report_shapes(

@@ -11,13 +11,14 @@ from collections import Counter, defaultdict
 from dataclasses import dataclass, replace
 from itertools import count
 from pathlib import Path
-from typing import TYPE_CHECKING, cast
+from typing import TYPE_CHECKING, Final, cast
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
 
+from routekit.arrays import give_back
 from routekit.errors import FieldError, LayerError, RoutekitError
 from routekit.layers.area import clip_layers, report_far_layers
 from routekit.layers.bore_columns import settle_sizes
@@ -72,6 +73,10 @@ if TYPE_CHECKING:
 
     from routekit.layers.raw_layers import RawLayer
     from routekit.layers.settings import InputSettings
+
+
+_LARGE: Final = 10_000
+"""Rows of a layer from which on the memory that reading it took is given back at once."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -260,6 +265,8 @@ def _read_all(
             findings.note("warning", name, "", seen, say("done without"))
         tallies[name]["read"] = len(raw.frame)
         raws[name] = raw
+        if len(raw.frame) >= _LARGE:
+            give_back()
     return raws
 
 
@@ -273,6 +280,8 @@ def _map_all(
             mapped[name] = map_layer(raw, inputs=inputs, findings=findings)
         except FieldError as error:
             findings.ask(str(error))
+        if len(raw.frame) >= _LARGE:
+            give_back()
     return mapped
 
 

@@ -7,9 +7,7 @@ come from disk when they are read, and go again when memory is wanted.
 
 from __future__ import annotations
 
-import ctypes
 import mmap
-import sys
 import tempfile
 from dataclasses import dataclass, field, fields, is_dataclass, replace
 from pathlib import Path
@@ -19,6 +17,7 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 
+from routekit.arrays import give_back
 from routekit.errors import OutputError
 
 Table = TypeVar("Table", bound=pd.DataFrame)
@@ -196,12 +195,3 @@ def take_down(table: Table) -> Table:
     }
     # Copied, columns of a kind lie together again.
     return table.assign(**found).copy()
-
-
-def give_back() -> None:
-    """Give the system the memory that was let go, where it takes it piece by piece."""
-    pa.default_memory_pool().release_unused()
-    if sys.platform == "linux":
-        trim = getattr(ctypes.CDLL(None), "malloc_trim", None)
-        if trim is not None:
-            trim(0)
