@@ -7,12 +7,14 @@ is known by its place in that list. There are three kinds:
   Each known value is written with `width` bytes: the lowest byte of all values, then the next
   byte of all, and so on (`width` 0: all are `base`). The value is `base + step x number`. `how`
   adds up: 1, each number is the difference to the one before, folded (0, -1, 1, -2 are 0, 1, 2,
-  3); 2, numbers are 0 or 1, eight to a byte, the first the highest bit. `order`, if not 0, is
-  one more than the place of another column, by whose values, least first, not known before all,
-  the rows stood when they were written. `look`, if not 0, is one more than the place of the
-  column that lists the values: the number is then a place in it. `mask`, if not 0, is one more
-  than the place of the column that says for each row whether its value is known (1): only these
-  are written, `known` in number.
+  3); 2, numbers are 0 or 1, eight to a byte, the first the highest bit; 4, each number is the
+  difference to a sum over other columns, folded: `order` is then `[first, place, weight, place,
+  weight, ...]`, and the sum is `first` and each column by its weight, a value that is not known
+  being 0, rounded. Otherwise `order`, if not 0, is one more than the place of another column, by
+  whose values, least first, not known before all, the rows stood when they were written. `look`,
+  if not 0, is one more than the place of the column that lists the values: the number is then a
+  place in it. `mask`, if not 0, is one more than the place of the column that says for each row
+  whether its value is known (1): only these are written, `known` in number.
 - texts `{"n": rows, "p": blob, "k": column, "s": [[column, column], ...]}`: each text is one of
   the patterns in the blob, a list of lists of text in JSON, between whose parts the numbers of
   the text stand; `k` says which pattern. `s` holds for the first number of a text, the second
@@ -30,20 +32,21 @@ import json
 import re
 import zlib
 from collections.abc import Sequence
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
-Written = tuple[int, int, bytes]
-"""Width, how and bytes of a column."""
 
 DELTA: Final = 1
 BITS: Final = 2
+SUM: Final = 4
 _FEW: Final = 200
 """Columns that take fewer bytes are not compared with others: there is too little to gain."""
+_LITTLE: Final = 100
+"""Columns that take fewer bytes tell too little of others for these to be ordered by them."""
 _FIRM: Final = 0.97
 """Another order must take less than this share of the bytes."""
 _PLAIN, _GROUPED, _POINT = 0, 1, 16
@@ -56,6 +59,12 @@ _MOST_RANGE: Final = 2**31
 """A column whose values lie closer together or wider apart orders no other."""
 _SOME: Final = 500
 """From so many values on it may pay to order them by another column."""
+_LEAST_SPREAD: Final = 40
+"""Numbers that lie closer together are not written by a sum."""
+_MOST_SUMMED: Final = 4
+_LEAST_GAIN: Final = 0.85
+"""A further column in a sum must leave less than this share of the spread."""
+_WEIGHT_DIGITS: Final = 8
 _MANY: Final = 1000
 """From so many values on it may pay to list the different ones."""
 _MOST_LISTED: Final = 65_536
@@ -69,6 +78,15 @@ _ZLIB_FRAME: Final = 8
 _LEAST_SAID: Final = 2
 """Rows and width are always said of a column."""
 _SAID: Final = 9
+
+
+class Written(NamedTuple):
+    """Numbers as they are written: width, how, bytes, and how many these are once compressed."""
+
+    width: int
+    how: int
+    data: bytes
+    weight: int
 
 
 class Shelf:
@@ -129,10 +147,7 @@ class Shelf:
         key = len(values).to_bytes(8, "big") + key
         if key not in self._known:
             self._known[key] = self._write(values, known, name, family)
-        place = self._known[key]
-        if family is not None:
-            family.add(place, name, values, known)
-        return place
+        return self._known[key]
 
     def _write(self, values: Ints, known: Bools | None, name: str, family: Family | None) -> int:
         """Write the known values in the way that takes the fewest bytes."""
@@ -146,21 +161,27 @@ class Shelf:
         step = int(np.gcd.reduce(dense - base))
         numbers = (dense - base) // step
         best = _lay_best(numbers)
-        order = look = 0
+        look = 0
         listed, codes = _list_values(numbers)
         if len(listed):
             other = _lay_best(codes)
-            is_less = _weigh(other) < _FIRM * _weigh(best) - _LISTED_BYTES * len(listed)
+            is_less = other.weight < _FIRM * best.weight - _LISTED_BYTES * len(listed)
         else:
             other, is_less = best, False
         if is_less:
             best, numbers = other, codes
             look = 1 + self.add_numbers(listed * step + base)
             base, step = 0, 1
-        if family is not None and len(numbers) >= _SOME and _weigh(best) > _FEW:
+        order: Any = 0
+        if family is not None and len(numbers) >= _SOME and best.weight > _FEW:
             best, order = family.find_order(numbers, known, name, self.plan, best)
-        width, how, data = best
-        return self._put([n, width, how, base, step, order, look, mask, mask and len(dense)], data)
+            if not look and numbers.max() > _LEAST_SPREAD:
+                best, order = family.find_sum(numbers, known, name, self.plan, (best, order))
+        said = [n, best.width, best.how, base, step, order, look, mask, mask and len(dense)]
+        place = self._put(said, best.data)
+        if family is not None and best.weight > _LITTLE:
+            family.add(place, name, values, known)
+        return place
 
     def add_texts(
         self, texts: Sequence[str], *, name: str = "", family: Family | None = None
@@ -178,21 +199,22 @@ class Shelf:
         int
             Place of the column.
         """
-        places: dict[str, int] = {}
+        places: dict[tuple[str, ...], int] = {}
         patterns: list[list[str]] = []
-        codes = np.empty(len(texts), dtype=np.int64)
-        tokens: list[list[str]] = []
-        for i, text in enumerate(texts):
+        split: dict[str, tuple[int, list[str]]] = {}
+        for text in texts:
+            if text in split:
+                continue
             pieces = _NUMBER.split(text)
             numbers = pieces[1::2]
-            if any(len(number) > _MOST_DIGITS for number in numbers):
+            if numbers and max(map(len, numbers)) > _MOST_DIGITS:
                 pieces, numbers = [text], []
-            pattern = "\0".join(pieces[::2])
-            code = places.setdefault(pattern, len(patterns))
+            code = places.setdefault(tuple(pieces[::2]), len(patterns))
             if code == len(patterns):
                 patterns.append(pieces[::2])
-            codes[i] = code
-            tokens.append(numbers)
+            split[text] = code, numbers
+        codes = np.array([split[text][0] for text in texts], dtype=np.int64)
+        tokens = [split[text][1] for text in texts]
         order = np.argsort(codes, kind="stable")
         counts = np.array([len(pattern) - 1 for pattern in patterns], dtype=np.int64)
         slots = []
@@ -241,6 +263,7 @@ class Family:
     def __init__(self) -> None:
         """Begin without columns."""
         self._places: dict[str, tuple[int, Ints]] = {}
+        self._values: dict[str, NDArray[np.float64]] = {}
         self._taken: set[int] = set()
 
     def add(self, place: int, name: str, values: Ints, known: Bools | None) -> None:
@@ -252,6 +275,7 @@ class Family:
             return
         self._taken.add(place)
         whole = np.ones(len(values), dtype=bool) if known is None else known
+        self._values[name] = np.where(whole, values, 0).astype(np.float64)
         self._places[name] = place, _sort_rows(np.where(whole, values, dense.min()), whole)
 
     def find_order(
@@ -282,21 +306,109 @@ class Family:
         names = [plan[name]] if name in plan else list(self._places)
         rank = None if known is None else np.cumsum(known) - 1
         best, by, chosen = numbers, -1, ""
-        least = _FIRM * _weigh(plain)
+        least = _FIRM * plain.weight
         for one in names:
             if one not in self._places:
                 continue
             place, order = self._places[one]
             ordered = numbers[order if known is None or rank is None else rank[order[known[order]]]]
-            size = _guess(_fold(np.diff(ordered, prepend=0)))
+            size = _guess(_fold(_steps(ordered)))
             if size < least:
                 least, best, by, chosen = size, ordered, place, one
         plan.setdefault(name, chosen)
         if by >= 0:
             written = _lay_best(best)
-            if _weigh(written) < _FIRM * _weigh(plain):
+            if written.weight < _FIRM * plain.weight:
                 return written, 1 + by
         return plain, 0
+
+    def find_sum(
+        self,
+        numbers: Ints,
+        known: Bools | None,
+        name: str,
+        plan: dict[str, str],
+        plain: tuple[Written, int],
+    ) -> tuple[Written, Any]:
+        """Write numbers as differences to a sum over other columns, if that is shorter.
+
+        Parameters
+        ----------
+        numbers, known, name, plan
+            As for `find_order`.
+        plain : tuple
+            How they are written otherwise, and by which order.
+
+        Returns
+        -------
+        written : tuple
+            How they are best written.
+        order : int or list
+            As before, or the sum.
+        """
+        key = f"{name}+"
+        if key not in plan:
+            plan[key] = "|".join(_pick_columns(numbers, known, self._values))
+        names = [one for one in plan[key].split("|") if one in self._values]
+        if not names:
+            return plain
+        columns = [
+            self._values[one] if known is None else self._values[one][known] for one in names
+        ]
+        table = np.column_stack([np.ones(len(numbers)), *columns])
+        found = np.linalg.lstsq(table, numbers.astype(np.float64), rcond=None)[0].tolist()
+        first, *weights = (float(f"{one:.{_WEIGHT_DIGITS}g}") for one in found)
+        if not np.isfinite([first, *weights]).all():
+            return plain
+        width, data = _planes(_fold(numbers - _sum(first, weights, columns)))
+        written = _weighed(width, SUM, data)
+        if written.weight >= _FIRM * plain[0].weight:
+            return plain
+        order: list[float] = [first]
+        for one, weight in zip(names, weights, strict=True):
+            order += [self._places[one][0], weight]
+        return written, order
+
+
+def _pick_columns(
+    numbers: Ints, known: Bools | None, values: dict[str, NDArray[np.float64]]
+) -> list[str]:
+    """Pick the few columns of which a sum comes nearest to numbers, one after the other."""
+    names = list(values)
+    if not names:
+        return []
+    table = np.array([values[one] if known is None else values[one][known] for one in names])
+    table -= table.mean(axis=1, keepdims=True)
+    norm = np.sqrt((table**2).sum(axis=1))
+    norm[norm == 0] = np.inf
+    wanted = numbers - numbers.mean()
+    rest, picked = wanted, list[int]()
+    for _ in range(_MOST_SUMMED):
+        best = int(np.argmax(np.abs(table @ rest) / norm))
+        if best in picked:
+            break
+        chosen = table[[*picked, best]].T
+        left = wanted - chosen @ np.linalg.lstsq(chosen, wanted, rcond=None)[0]
+        if left.std() > _LEAST_GAIN * rest.std():
+            break
+        rest = left
+        picked.append(best)
+    return [names[one] for one in picked]
+
+
+def _sum(first: float, weights: list[float], columns: list[NDArray[np.float64]]) -> Ints:
+    """Sum columns by their weights, and round: step by step, as the page's script does."""
+    total = np.full(len(columns[0]), first)
+    for weight, column in zip(weights, columns, strict=True):
+        total = total + weight * column
+    return np.floor(total + 0.5).astype(np.int64)
+
+
+def _steps(numbers: Ints) -> Ints:
+    """Give the difference of each number to the one before, of the first to 0."""
+    steps = numbers.copy()
+    steps[1:] -= numbers[:-1]
+    return steps
 
 
 def _fold(steps: Ints) -> Ints:
@@ -314,12 +426,13 @@ def _planes(numbers: Ints) -> tuple[int, bytes]:
 def _lay_best(numbers: Ints) -> Written:
     """Write numbers from 0 on as they are or by their differences, whichever takes fewer bytes."""
     if numbers.max() <= 1:
-        plain: Written = 1, BITS, np.packbits(numbers.astype(bool)).tobytes()
+        plain = _weighed(1, BITS, np.packbits(numbers.astype(bool)).tobytes())
     else:
         width, data = _planes(numbers)
-        plain = width, 0, data
-    width, data = _planes(_fold(np.diff(numbers, prepend=0)))
-    return min(plain, (width, DELTA, data), key=_weigh)
+        plain = _weighed(width, 0, data)
+    width, data = _planes(_fold(_steps(numbers)))
+    steps = _weighed(width, DELTA, data)
+    return steps if steps.weight < plain.weight else plain
 
 
 def _list_values(numbers: Ints) -> tuple[Ints, Ints]:
@@ -343,12 +456,12 @@ def _guess(numbers: Ints) -> float:
     return bits / 8
 
 
-def _weigh(written: Written) -> int:
+def _weighed(width: int, how: int, data: bytes) -> Written:
     """Weigh what is written: its bytes once compressed."""
-    width, _, data = written
     size = max(1, len(data) // width)
     planes = (data[at : at + size] for at in range(0, len(data), size))
-    return sum(len(zlib.compress(plane, _QUICK)) - _ZLIB_FRAME for plane in planes)
+    weight = sum(len(zlib.compress(plane, _QUICK)) - _ZLIB_FRAME for plane in planes)
+    return Written(width, how, data, weight)
 
 
 def _read_numbers(tokens: list[str]) -> tuple[Ints, Ints]:
@@ -396,8 +509,8 @@ class Reader:
         if isinstance(column, dict):
             return int(column.get("b", 0))
         n, width, how, *_, mask, known = _whole(column)
-        n = known if mask else n
-        return -(-n // 8) if how & BITS else n * width
+        count = int(known if mask else n)
+        return -(-count // 8) if how & BITS else count * int(width)
 
     def read_numbers(self, place: int) -> tuple[Ints, Bools]:
         """Read a column of numbers, and which of them are known.
@@ -417,7 +530,11 @@ class Reader:
         known = np.ones(n, dtype=bool) if not mask else self.read_numbers(mask - 1)[0] == 1
         values = np.zeros(n, dtype=np.int64)
         dense = _unlay(self._data[self._starts[place] :], int(known.sum()), width, how)
-        if order:
+        if how & SUM:
+            first, *parts = order
+            columns = [self._read_filled(one)[known] for one in parts[::2]]
+            dense = dense + _sum(first, parts[1::2], columns)
+        elif order:
             keys, is_key = self.read_numbers(order - 1)
             rank = np.cumsum(known) - 1
             by = _sort_rows(keys, is_key)
@@ -428,6 +545,11 @@ class Reader:
         values[known] = dense
         self._read[place] = values, known
         return values, known
+
+    def _read_filled(self, place: int) -> NDArray[np.float64]:
+        """Read a column of numbers, 0 where one is not known."""
+        values, known = self.read_numbers(place)
+        return np.where(known, values, 0).astype(np.float64)
 
     def read_texts(self, place: int) -> list[str]:
         """Read a column of texts.
@@ -459,7 +581,7 @@ class Reader:
         return texts
 
 
-def _whole(column: list[int]) -> list[int]:
+def _whole(column: list[Any]) -> list[Any]:
     """Give what is said of a column with the zeros at its end."""
     return column + [0] * (_SAID - len(column))
 
@@ -477,7 +599,8 @@ def _unlay(data: bytes, n: int, width: int, how: int) -> Ints:
     numbers = np.zeros(n, dtype=np.int64)
     for i, plane in enumerate(np.frombuffer(data, np.uint8, n * width).reshape(width, n)):
         numbers |= plane.astype(np.int64) << (8 * i)
-    return np.cumsum((numbers >> 1) ^ -(numbers & 1)) if how & DELTA else numbers
+    unfolded = (numbers >> 1) ^ -(numbers & 1) if how & (DELTA | SUM) else numbers
+    return np.cumsum(unfolded) if how & DELTA else unfolded
 
 
 def _write_number(value: int, form: int) -> str:

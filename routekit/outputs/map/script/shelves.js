@@ -3,6 +3,7 @@
 
 const STEPS = 1;
 const BITS = 2;
+const SUM = 4;
 const GROUPED = 1;
 const POINT = 16;
 
@@ -39,11 +40,12 @@ class Shelf {
     const [rows, width, how = 0, base = 0, step = 0, order = 0, look = 0, mask = 0] = this.columns[place];
     const known = mask ? rowsOfOnes(this.numbers(mask - 1)) : null;
     const written = this.unlay(this.starts[place], known ? known.length : rows, width, how);
+    if (how & SUM) this.addSum(written, order, known);
     const listed = look ? this.numbers(look - 1) : null;
     const values = new Float64Array(rows);
     if (known) values.fill(NaN);
     const value = (i) => (listed ? listed[written[i]] : base + step * written[i]);
-    if (order) {
+    if (order && !(how & SUM)) {
       const isKnown = known ? this.numbers(mask - 1) : null;
       let i = 0;
       for (const row of this.sorted(order - 1)) {
@@ -68,15 +70,24 @@ class Shelf {
       const at = start + plane * count;
       for (let i = 0; i < count; i += 1) numbers[i] += weight * bytes[at + i];
     }
-    if (how & STEPS) {
-      let sum = 0;
-      for (let i = 0; i < count; i += 1) {
-        const folded = numbers[i];
-        sum += folded % 2 ? -(folded + 1) / 2 : folded / 2;
-        numbers[i] = sum;
+    if (how & (STEPS | SUM)) {
+      for (let i = 0; i < count; i += 1) numbers[i] = numbers[i] % 2 ? -(numbers[i] + 1) / 2 : numbers[i] / 2;
+    }
+    if (how & STEPS) for (let i = 1; i < count; i += 1) numbers[i] += numbers[i - 1];
+    return numbers;
+  }
+
+  // Adds to numbers the sum over other columns, step by step as it was when they were written.
+  addSum(numbers, [first, ...parts], known) {
+    const sums = new Float64Array(numbers.length).fill(first);
+    for (let part = 0; part < parts.length; part += 2) {
+      const [values, weight] = [this.numbers(parts[part]), parts[part + 1]];
+      for (let i = 0; i < sums.length; i += 1) {
+        const value = values[known ? known[i] : i];
+        if (!Number.isNaN(value)) sums[i] += weight * value;
       }
     }
-    return numbers;
+    for (let i = 0; i < sums.length; i += 1) numbers[i] += Math.floor(sums[i] + 0.5);
   }
 
   // Rows by the values of a column, least first, not known before all.
