@@ -219,6 +219,16 @@ _BALANCE_FACTS: Final = (
     "touched_by",
     "working_method",
 )
+_NEAR_TREES: Final = {
+    "tree": (
+        "trees.area_m2",
+        "trees.stem_edge_m",
+        "trees.footprint_m2",
+        "trees.footprint_share",
+        "trees.severed_share",
+    )
+}
+"""Columns of trees that tell much of those of their breaches and balance, by row of the tree."""
 _OPTION_FACTS: Final = (
     "run",
     "technique",
@@ -435,12 +445,14 @@ def _pack_links(result: Result, runs: pd.DataFrame, trees: pd.DataFrame) -> dict
     crossing = {"run": both["run"], "service": ("service_id", services["service_id"])}
     along = _order_by(result.breaches, "from_m")
     return {
-        "breaches": pack_table(tables.linked(result.breaches.iloc[along], both), _BREACH_FACTS),
+        "breaches": pack_table(tables.linked(result.breaches.iloc[along], both), _BREACH_FACTS)
+        | {"near": _NEAR_TREES},
         "dug": pack_table(list_zone_areas(result)),
         "root_links": pack_table(tables.linked(result.root_links, both)),
         "tree_balance": _pack(
             tables.linked(result.tree_balance, {"tree": both["tree"]}), _BALANCE_FACTS
-        ),
+        )
+        | {"near": _NEAR_TREES},
         "crossings": pack_table(tables.linked(result.service_crossings, crossing)),
     }
 

@@ -16,10 +16,12 @@ that hold it:
   have four corners: `x` and `y` are the first corner, the steps to the second and to the third, and
   how far the fourth is from where it would make a parallelogram.
 
-A table that says `by` (name of the column of rows that belong together, how many such groups there
-are, names of columns that together name a kind) is written as a grid, if no kind comes twice in a
-group and the order of kinds is the same in all: `{"n", "by", "groups", "kinds", "is", "c"}`, where
-`is` and, for each column, `at` have one place for each kind, with one row for each group.
+A table may say which columns of a table before it tell of its own, `near`: the name of a column
+of row positions in that table, to names of its columns, `table.column`. A table that says `by`
+(name of the column of rows that belong together, how many such groups there are, names of columns
+that together name a kind) is written as a grid, if no kind comes twice in a group and the order
+of kinds is the same in all: `{"n", "by", "groups", "kinds", "is", "c"}`, where `is` and, for each
+column, `at` have one place for each kind, with one row for each group.
 """
 
 from __future__ import annotations
@@ -33,7 +35,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from routekit.outputs.map.shelves import Family, Reader, Shelf
+from routekit.outputs.map.shelves import Family, Numbers, Reader, Shelf
 from routekit.outputs.map.signs import read_spelled, spell
 
 _LISTED: Final = 12
@@ -102,13 +104,14 @@ class _Writer:
     def __init__(self, shelf: Shelf) -> None:
         self._shelf = shelf
         self._groups: dict[int, Family] = {}
+        self._written: dict[str, Numbers] = {}
 
     def write(self, content: Any, name: str) -> Any:
         """Replace packed columns and outlines by where they stand."""
         if not isinstance(content, Mapping):
             return content
         if {"n", "c"} <= content.keys():
-            further = content.keys() - {"n", "c", "by"}
+            further = content.keys() - {"n", "c", "by", "near"}
             rest = {key: self.write(content[key], f"{name}.{key}") for key in sorted(further)}
             return self._write_table(content, name) | rest
         if content.keys() == {"f", "r", "xy"}:
@@ -135,10 +138,13 @@ class _Writer:
                 family = self._family(groups)
         else:
             family = Family()
-        packed = {
-            key: self._write_column(column, f"{name}.{key}", family)
-            for key, column in columns.items()
-        }
+        near: Mapping[str, Any] = table.get("near", {})
+        packed = {}
+        for key, column in columns.items():
+            packed[key] = self._write_column(column, f"{name}.{key}", family)
+            for other in near.get(key, ()):
+                of, by = self._written[other], self._written[f"{name}.{key}"]
+                self._shelf.add_lookup(of, by, f"{key} {other}", family)
         return {"n": rows, "c": packed}
 
     def _write_column(self, column: Mapping[str, Any], name: str, family: Family) -> dict[str, Any]:
@@ -149,6 +155,8 @@ class _Writer:
         rest: dict[str, Any]
         rest, numbers, known, exponents = self._prepare(column, name)
         rest["at"] = self._shelf.add_numbers(numbers, known, name=name, family=family)
+        whole = np.ones(len(numbers), dtype=bool) if known is None else known
+        self._written[name] = Numbers(rest["at"], numbers, whole)
         if exponents is not None:
             rest["e"] = self._shelf.add_numbers(exponents, known)
         return rest

@@ -1,7 +1,7 @@
 """Whole numbers and texts in few bytes: a shelf of columns, each written in the shortest way.
 
 A shelf is bytes, and a list that says how each column lies in them, one after the other. A column
-is known by its place in that list. There are three kinds:
+is known by its place in that list. There are four kinds:
 
 - numbers `[rows, width, how, base, step, order, look, mask, known]`, zeros at the end left out.
   Each known value is written with `width` bytes: the lowest byte of all values, then the next
@@ -22,6 +22,8 @@ is known by its place in that list. There are three kinds:
   then by row. Forms: 0 plain, 1 with commas between thousands, 2 to 15 filled with zeros to so
   many digits, 16 and more with so many less 16 digits after the point.
 - blobs `{"b": bytes}`: text in UTF-8.
+- numbers of another table `{"of": column, "by": column}`: those in the rows of `of` that `by`
+  gives, not known where it gives none. They take no bytes; others are ordered by them.
 
 Whatever is written is read back as it was; nothing is rounded here.
 """
@@ -78,6 +80,14 @@ _ZLIB_FRAME: Final = 8
 _LEAST_SAID: Final = 2
 """Rows and width are always said of a column."""
 _SAID: Final = 9
+
+
+class Numbers(NamedTuple):
+    """A column of numbers that is written: its place, its values, and which are known."""
+
+    place: int
+    values: Ints
+    known: Bools
 
 
 class Written(NamedTuple):
@@ -182,6 +192,20 @@ class Shelf:
         if family is not None and best.weight > _LITTLE:
             family.add(place, name, values, known)
         return place
+
+    def add_lookup(self, of: Numbers, by: Numbers, name: str, family: Family) -> None:
+        """Let columns be ordered by one of another table, in the rows that a column gives.
+
+        Parameters
+        ----------
+        of, by : Numbers
+            Columns that are written: the values, and the row of each.
+        name : str
+        family : Family
+            Of the column that gives the rows.
+        """
+        values, known = _look_up(of, by)
+        family.add(self._put({"of": of.place, "by": by.place}, b""), name, values, known)
 
     def add_texts(
         self, texts: Sequence[str], *, name: str = "", family: Family | None = None
@@ -404,6 +428,15 @@ def _sum(first: float, weights: list[float], columns: list[NDArray[np.float64]])
     return np.floor(total + 0.5).astype(np.int64)
 
 
+def _look_up(of: Numbers, by: Numbers) -> tuple[Ints, Bools]:
+    """Give the values of a column in the rows that another gives, and which are known."""
+    is_row = by.known & (by.values >= 0) & (by.values < len(of.values))
+    rows = np.where(is_row, by.values, 0)
+    if not len(of.values):
+        return np.zeros(len(rows), dtype=np.int64), is_row
+    return of.values[rows], is_row & of.known[rows]
+
+
 def _steps(numbers: Ints) -> Ints:
     """Give the difference of each number to the one before, of the first to 0."""
     steps = numbers.copy()
@@ -526,7 +559,14 @@ class Reader:
         if place in self._read:
             found: tuple[Ints, Bools] = self._read[place]
             return found
-        n, width, how, base, step, order, look, mask, _ = _whole(self.columns[place])
+        column = self.columns[place]
+        if isinstance(column, dict):
+            given, rows = (
+                Numbers(column[key], *self.read_numbers(column[key])) for key in ("of", "by")
+            )
+            self._read[place] = _look_up(given, rows)
+            return _look_up(given, rows)
+        n, width, how, base, step, order, look, mask, _ = _whole(column)
         known = np.ones(n, dtype=bool) if not mask else self.read_numbers(mask - 1)[0] == 1
         values = np.zeros(n, dtype=np.int64)
         dense = _unlay(self._data[self._starts[place] :], int(known.sum()), width, how)

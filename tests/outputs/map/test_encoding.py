@@ -86,7 +86,11 @@ def plain(content):
     """A content as it comes back: lists in place of arrays, None in place of NaN."""
     if isinstance(content, dict):
         is_table = {"n", "c"} <= content.keys()
-        return {key: plain(one) for key, one in content.items() if not is_table or key != "by"}
+        return {
+            key: plain(one)
+            for key, one in content.items()
+            if not is_table or key not in ("by", "near")
+        }
     if isinstance(content, np.ndarray):
         return [None if value != value else value for value in content.tolist()]
     return json.loads(json.dumps(content)) if isinstance(content, list | tuple) else content

@@ -32,12 +32,22 @@ class Shelf {
   // Values of a column; NaN where one is not known.
   /** @param {number} place @returns {Float64Array} */
   numbers(place) {
-    if (!this.read.has(place)) this.read.set(place, this.readNumbers(place));
+    if (!this.read.has(place)) {
+      const column = this.columns[place];
+      this.read.set(place, Array.isArray(column) ? this.readNumbers(column, place) : this.lookUp(column));
+    }
     return this.read.get(place);
   }
 
-  readNumbers(place) {
-    const [rows, width, how = 0, base = 0, step = 0, order = 0, look = 0, mask = 0] = this.columns[place];
+  // Numbers of another table, in the rows that a column gives.
+  lookUp({ of, by }) {
+    const values = this.numbers(of);
+    return this.numbers(by).map((row) => values[row] ?? NaN);
+  }
+
+  /** @param {any} column @param {number} place */
+  readNumbers(column, place) {
+    const [rows, width, how = 0, base = 0, step = 0, order = 0, look = 0, mask = 0] = column;
     const known = mask ? rowsOfOnes(this.numbers(mask - 1)) : null;
     const written = this.unlay(this.starts[place], known ? known.length : rows, width, how);
     if (how & SUM) this.addSum(written, order, known);
@@ -78,7 +88,8 @@ class Shelf {
   }
 
   // Adds to numbers the sum over other columns, step by step as it was when they were written.
-  addSum(numbers, [first, ...parts], known) {
+  addSum(numbers, order, known) {
+    const [first, ...parts] = order;
     const sums = new Float64Array(numbers.length).fill(first);
     for (let part = 0; part < parts.length; part += 2) {
       const [values, weight] = [this.numbers(parts[part]), parts[part + 1]];
