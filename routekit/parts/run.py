@@ -233,6 +233,8 @@ def judge_by_parts(
         condition = shelf.put_aside(condition)
     tell("Dividing the study")
     divided = divide_study(prepared, condition, settings, parts)
+    if shelf is not None:
+        shelf.rest()
     files = _judge_all(
         settings,
         prepared,

@@ -50,6 +50,8 @@ _LEAST_M: Final = 0.01
 """Fences and areas below this, m or m2, are rounding (house choice)."""
 _LINE: Final = 1
 _AREA: Final = 2
+_ZONES_AT_ONCE: Final = 10_000
+"""Zones of which it is looked up at once whether works may meet them."""
 _MOST_NAMED: Final = 4
 _BUILDING: Final = OBSTACLE_KINDS[0]
 _CARRIAGEWAY: Final = SURFACE_KINDS[0]
@@ -95,6 +97,9 @@ class _Site:
     """kind, work_id, run_id, outline of the ground that the works use."""
     tree_id: Objects
     zone: Objects
+    """Outlines of those that works may meet, or enter; None of all others."""
+    is_bare: Flags
+    """Trees whose zone is not known."""
     stem: Objects
     work: Ints
     tree: Ints
@@ -226,7 +231,7 @@ def set_out_protection(
     >>> table[["kind", "tree_ids", "street"]].to_numpy().tolist()
     [['not known', 'T', 'Weg']]
     """
-    site = _prepare(works, zones, strip_m)
+    site = _prepare(works, zones, encroachments, strip_m)
     doubts = _doubt_zones(trees, zones)
     parts = [
         _fence(site, doubts, surfaces, obstacles),
@@ -284,9 +289,11 @@ def _rows(kind: str, size: int, **columns: object) -> pd.DataFrame:
     return table
 
 
-def _prepare(works: GroundWorks, zones: gpd.GeoDataFrame, strip_m: float) -> _Site:
+def _prepare(
+    works: GroundWorks, zones: gpd.GeoDataFrame, encroachments: pd.DataFrame, strip_m: float
+) -> _Site:
     """Draw ground and zones, and find which meet."""
-    dug, zone = list_dug(works), draw_zones(zones)
+    dug = list_dug(works)
     strips = shapely.buffer(dug.geometry.to_numpy(), strip_m, join_style="mitre")
     first = split_ids(works.strings["run_ids"]).str[0]
     run = pd.Series(first.to_numpy(dtype=object), works.strings["string_id"].astype(object))
@@ -299,16 +306,41 @@ def _prepare(works: GroundWorks, zones: gpd.GeoDataFrame, strip_m: float) -> _Si
     )
     used = pd.concat([dug[["kind", "work_id", "run_id"]], laid], ignore_index=True)
     shapes = np.concatenate([strips, _take_shapes(works.laydown)])
-    work, tree = shapely.STRtree(zone).query(shapes, predicate="intersects")
+    dig = encroachments["is_recommended"].to_numpy(dtype=bool)
+    entered = zones["tree_id"].isin(encroachments["tree_id"][dig]).to_numpy(dtype=bool)
+    met = np.union1d(_find_met(zones, shapes), np.flatnonzero(entered))
+    zone = np.full(len(zones), None, dtype=object)
+    zone[met] = draw_zones(zones.iloc[met])
+    work, place = shapely.STRtree(zone[met]).query(shapes, predicate="intersects")
+    tree = met[place]
+    order = np.lexsort((tree, work))
+    stem = _take_shapes(zones)
+    known = (zones["radius_m"].to_numpy(dtype=float) > 0) & ~shapely.is_missing(stem)
     return _Site(
         dug=dug,
         used=gpd.GeoDataFrame(used.astype(object), geometry=shapes, crs=dug.crs),
         tree_id=zones["tree_id"].to_numpy(dtype=object),
         zone=zone,
-        stem=_take_shapes(zones),
-        work=work,
-        tree=tree,
+        is_bare=~(known | shapely.is_geometry(zones["zone"].to_numpy(dtype=object))),
+        stem=stem,
+        work=work[order],
+        tree=tree[order],
     )
+
+
+def _find_met(zones: gpd.GeoDataFrame, shapes: Objects) -> Ints:
+    """Find the trees whose zone may meet a shape: its bounding box does."""
+    index = shapely.STRtree(shapes)
+    stems, radius = zones.geometry.to_numpy(), zones["radius_m"].to_numpy(dtype=float)
+    own = shapely.bounds(zones["zone"].to_numpy(dtype=object)).reshape(-1, 4)
+    at = np.stack([shapely.get_x(stems), shapely.get_y(stems)], axis=1)
+    low, high = np.fmin(at - radius[:, None], own[:, :2]), np.fmax(at + radius[:, None], own[:, 2:])
+    known = np.flatnonzero(~np.isnan(low).any(axis=1))
+    found = [
+        rows[np.unique(index.query(shapely.box(*low[rows].T, *high[rows].T))[0])]
+        for rows in np.split(known, range(_ZONES_AT_ONCE, len(known), _ZONES_AT_ONCE))
+    ]
+    return np.concatenate(found)
 
 
 def _unite(group: Ints, shapes: Objects, size: int) -> Objects:
@@ -529,7 +561,7 @@ def _tell_unknown(works: GroundWorks, site: _Site, zones: gpd.GeoDataFrame) -> p
     runs = works.runs[np.isin(works.technique, _JOINED)]
     undug = runs["run_id"].astype(object)[runs["n_connections"].isna().to_numpy()]
     undug = undug.to_numpy(dtype=object)
-    bare = np.flatnonzero(~shapely.is_geometry(site.zone))
+    bare = np.flatnonzero(site.is_bare)
     works_there = len(site.dug) + len(undug) > 0
     return pd.concat(
         [
