@@ -1,4 +1,4 @@
-"""The pits that are built, as a table: sizes, conflicts, reasons, remedies, a plan sketch."""
+"""The pits that are built, as a table: sizes, conflicts, reasons, remedies, nearest stems."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from pyproj import CRS
 from routekit.arrays import Flags
 from routekit.geometry.plane import polygon_edges
 from routekit.site.partition import LAUNCH
-from routekit.site.pit_sketches import sketch_pits
+from routekit.site.pit_stems import list_nearest_stems
 from routekit.site.pit_texts import ChosenPits, write_freeing, write_why
 from routekit.site.placement import DOWN, Placement
 from routekit.site.position_doubt import measure_doubt
@@ -65,7 +65,7 @@ def tabulate_pits(
     settings : SiteSettings
     crs : pyproj.CRS or str, optional
     has_texts : bool, optional
-        Whether why, would_free and sketch are written; they take most of the time.
+        Whether why, would_free and nearest_stems are written; they take most of the time.
     run_sd_m : array_like of float, optional
         Standard deviation of the plan position of all runs or each, in chain order, m; NaN not
         known.
@@ -82,7 +82,8 @@ def tabulate_pits(
         is_within_least (see `routekit.site.zone_layer.find_within_least`),
         position_sd_m, is_unsure and may_be_structural (see
         `routekit.site.position_doubt.measure_doubt`), stem_face_m, is_near_stem and is_stem_loose
-        (see `routekit.trees.near_stem.judge_digging`), why, would_free, sketch (JSON), geometry.
+        (see `routekit.trees.near_stem.judge_digging`), why, would_free, nearest_stems
+        (JSON), geometry.
     """
     rows = plan.chosen
     requests = pits.requests.take(rows)
@@ -146,13 +147,7 @@ def tabulate_pits(
                 "would_free",
                 write_freeing(chosen, placement, pits.bend_radius_m[rows], roots, around, settings),
             ),
-            "sketch": sketch_pits(
-                polygon,
-                requests,
-                placement.turn_deg[rows],
-                around,
-                settings.placement.unknown_tree_distance_m,
-            ),
+            "nearest_stems": list_nearest_stems(polygon, around.zones),
         }
     table = _blank_unplaced(pd.DataFrame(columns), placed)
     return gpd.GeoDataFrame(table, geometry=polygon, crs=crs)

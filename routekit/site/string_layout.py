@@ -89,7 +89,7 @@ def plan_site(
     before : PlacedPits, optional
         Pits placed before in the same surroundings; those asked for again keep their place.
     has_texts : bool, optional
-        Whether the pits get their columns of text: why, would_free and sketch.
+        Whether the pits get their columns of text: why, would_free and nearest_stems.
 
     Returns
     -------

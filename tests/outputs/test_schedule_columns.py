@@ -15,7 +15,7 @@ LEFT_OUT = {
         "surfaces",
         "harm",
         "is_free",
-        "sketch",
+        "nearest_stems",
         "stem_face_m",
         "is_stem_loose",
     },

@@ -535,19 +535,24 @@ def test_a_service_under_the_pit_has_its_own_remedy():
     assert pits["why"].str.contains("over or near gas").all()
 
 
-def test_sketch_gives_sizes_and_nearest_stems_in_the_pits_frame():
-    _, pits = plan(make_street([(0, 0), (0, 40)]), trees=[(3.0, -5.0, 1.0, 0.5)])
+def test_the_three_stems_nearest_to_a_pit_are_listed_with_their_distance():
+    """By hand: a stem level with the pit stands off its long side, less half the pit's width."""
+    _, pits = plan(
+        make_street([(0, 0), (0, 40)]),
+        trees=[(x, 0.0, 1.0, 0.5) for x in (-9.0, 3.0, 6.0, 24.0, 80.0)],
+    )
     row = pits[pits["manhole_id"] == "M0"].iloc[0]
-    sketch = json.loads(row["sketch"])
-    assert sketch["length_m"] == pytest.approx(row["length_m"], abs=0.005)
-    centre = np.array(row["geometry"].centroid.coords[0])
-    stem = sketch["stems"][0]
-    assert stem["tree_id"] == "T0"
-    # Out of the run is south, so its left is east.
-    assert stem["dx"] == pytest.approx(centre[1] + 5, abs=0.006)
-    assert stem["dy"] == pytest.approx(3, abs=0.006)
-    assert stem["zone_m"] == 1
-    assert sketch["manhole"][0] == pytest.approx(centre[1], abs=0.006)
+    stems = json.loads(row["nearest_stems"])
+    assert [stem["tree_id"] for stem in stems] == ["T1", "T2", "T0"]
+    west, _, east, _ = row["geometry"].bounds
+    assert [stem["edge_m"] for stem in stems] == pytest.approx(
+        [3 - east, 6 - east, west + 9], abs=0.006
+    )
+
+
+def test_stems_beyond_the_reach_are_not_listed():
+    _, pits = plan(make_street([(0, 0), (0, 40)]), trees=[(80.0, 0.0, 1.0, 0.5)])
+    assert set(pits["nearest_stems"]) == {"[]"}
 
 
 def test_layers_that_were_not_given_are_named():

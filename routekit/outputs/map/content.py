@@ -176,8 +176,8 @@ _SHEETS: Final = (
     "provenance",
     "decisions",
 )
-_WHOLE_FROM: Final = 100
-"""From here on figures are shown without decimals; see `grouped` of the page's script."""
+_DECIMALS: Final = ((100, 0), (1, 1), (0, 3))
+"""Decimals with which the page shows figures of a size and above, the largest first."""
 _FIGURES: Final = (
     "co2e_kg",
     *(
@@ -318,7 +318,7 @@ def page_content(result: Result) -> tuple[dict[str, Any], list[dict[str, Any]]]:
         "trees": _pack_trees(trees, result, settings),
         "streets": _pack_streets(runs, result.crs, settings),
         **_pack_layers(layers, result.crs, settings),
-        **_pack_links(result, runs, trees),
+        **_pack_links(result, runs, trees, layers),
         **_pack_open_points(result, {"runs": runs, "trees": trees, **layers}),
         **{name: _pack(pd.DataFrame(getattr(result, name))) for name in _SHEETS},
         "sources": pack_table(load_sources().reset_index()),
@@ -385,6 +385,7 @@ def _meta(result: Result, settings: MapSettings, box: NDArray[np.float64]) -> di
         "cautions": [state_text(caution) for caution in result.cautions],
         "root_band_m": settings.root_band_m,
         "stem_mm": [stem.low, stem.high],
+        "decimals": _DECIMALS,
         "print_scale": settings.print_scale,
         "tiles_credit": settings.online_tiles_credit if settings.online_tiles_url else "",
         "tiles_host": urlsplit(settings.online_tiles_url.replace("{s}.", "")).netloc,
@@ -437,8 +438,10 @@ def _pack_open_points(result: Result, layers: dict[str, gpd.GeoDataFrame]) -> di
     }
 
 
-def _pack_links(result: Result, runs: pd.DataFrame, trees: pd.DataFrame) -> dict[str, Any]:
-    """Pack the tables that link runs, trees and services by row position."""
+def _pack_links(
+    result: Result, runs: pd.DataFrame, trees: pd.DataFrame, layers: dict[str, gpd.GeoDataFrame]
+) -> dict[str, Any]:
+    """Pack the tables that link runs, trees, pits and services by row position."""
     run_ids, tree_ids = runs["run_id"], trees["tree_id"]
     both = {"run": ("run_id", run_ids), "tree": ("tree_id", tree_ids)}
     services = tables.order_by_place(gpd.GeoDataFrame(result.services), plan_box(result))
@@ -454,6 +457,7 @@ def _pack_links(result: Result, runs: pd.DataFrame, trees: pd.DataFrame) -> dict
         )
         | {"near": _NEAR_TREES},
         "crossings": pack_table(tables.linked(result.service_crossings, crossing)),
+        "pit_stems": pack_table(tables.link_pit_stems(layers["pits"], tree_ids)),
     }
 
 
@@ -492,9 +496,9 @@ def _details(result: Result, runs: pd.DataFrame) -> list[dict[str, Any]]:
 
 
 def _round_as_shown(values: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Round figures as the page shows them: whole from 100 on, to 0.1 from 1 on, else to 0.001."""
+    """Round figures to the decimals that the page shows."""
     size = np.abs(values)
-    step = np.select([size >= _WHOLE_FROM, size >= 1], [1.0, 10.0], default=1000.0)
+    step = np.select([size >= least for least, _ in _DECIMALS], [10.0**n for _, n in _DECIMALS], 1)
     rounded: NDArray[np.float64] = np.round(values * step) / step
     return rounded
 

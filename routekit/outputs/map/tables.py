@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterable, Mapping
 from typing import Final
 
@@ -301,3 +302,29 @@ def linked(table: pd.DataFrame, keys: Mapping[str, tuple[str, pd.Series]]) -> pd
     olds = [old for old, _ in keys.values()]
     plain = pd.DataFrame(table).drop(columns=[*olds, "geometry", *keys], errors="ignore")
     return plain.assign(**new).sort_values(next(iter(new)), kind="stable", ignore_index=True)
+
+
+def link_pit_stems(pits: pd.DataFrame, tree_ids: pd.Series) -> pd.DataFrame:
+    """Link the stems nearest to each pit to the rows of a page.
+
+    Parameters
+    ----------
+    pits : pandas.DataFrame
+        With nearest_stems (blank is none), in the order of the page.
+    tree_ids : pandas.Series
+        As the page holds them.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Columns pit and tree (row positions) and edge_m, nearest first within a pit; stems of trees
+        that the page does not hold are left out.
+    """
+    stems = [
+        (pit, stem["tree_id"], stem["edge_m"])
+        for pit, listed in enumerate(pits["nearest_stems"])
+        for stem in json.loads(listed or "[]")
+    ]
+    table = pd.DataFrame(stems, columns=["pit", "tree_id", "edge_m"])
+    table["tree"] = positions(table.pop("tree_id"), tree_ids)
+    return table[table["tree"] >= 0].reset_index(drop=True)

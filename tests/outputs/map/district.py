@@ -330,6 +330,7 @@ def make_district() -> Result:
                 "is_structural": [False, False],
                 "is_clear": [True, False],
                 "why": ["Clear of every zone", "Least root area of 14 places tried"],
+                "nearest_stems": ["[]", '[{"tree_id": "T16", "edge_m": 1.2}]'],
             },
             [_square(-6, -0.7, 6, 1.4), _square(118.75, -0.75, 2.5, 1.5)],
         ),
@@ -467,6 +468,7 @@ KEYS = (
     "reception_pit",
     "pit_id",
     "runner_up",
+    "nearest_stems",
 )
 
 

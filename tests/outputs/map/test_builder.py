@@ -192,6 +192,14 @@ def test_severity_that_is_not_known_is_shown_as_such():
     assert set(words_of(content["runs"], "severity")) == {None}
 
 
+def test_stems_nearest_to_a_pit_are_those_of_the_result(page):
+    stems, trees = payload(page)["pit_stems"], words_of(payload(page)["trees"], "tree_id")
+    pits = words_of(payload(page)["pits"], "pit_id")
+    assert words_of(stems, "pit") == [pits.index("P2")]
+    assert words_of(stems, "tree") == [trees.index("T16")]
+    assert words_of(stems, "edge_m") == [1.2]
+
+
 def test_checks_come_with_their_run(page):
     ids = words_of(payload(page)["runs"], "run_id")
     detail = payload(page, "detail-0")

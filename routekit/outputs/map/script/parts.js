@@ -104,7 +104,7 @@ function treeBreaches(tree) {
 
 function pitCard(pit) {
   const of = (name) => study.pits.get(name, pit);
-  const stems = study.pits.outlines.isEmpty(pit) ? [] : nearestStems(pit, 3);
+  const stems = study.pits.outlines.isEmpty(pit) ? [] : stemsNear(pit);
   return [
     make("h2", {}, TITLES.pit(named(of("pit_id")))),
     make("p", { class: "verdict-line" }, make("strong", {}, raiseFirst(pitName(pit))), placeOfPit(pit)),

@@ -169,7 +169,7 @@ function pitSketch(pit) {
   if (lines.isEmpty(pit) || lines.last(pit) - lines.first(pit) < 4) return null;
   const [west, north, east, south] = lines.box(pit);
   const [cx, cy] = [(west + east) / 2, (north + south) / 2];
-  const stems = nearestStems(pit, 3);
+  const stems = stemsNear(pit);
   const reach = Math.max((east - west) / 2, (south - north) / 2, ...stems.filter((s) => s.away < 12)
     .map((s) => Math.max(Math.abs(s.x - cx), Math.abs(s.y - cy)))) / study.cells + 1.5;
   const perM = 190 / reach;
@@ -188,23 +188,18 @@ function cornersOf(lines, feature) {
   return corners;
 }
 
-// Stems by distance from the edge of a pit in m, with the point of the edge that is nearest.
-function nearestStems(pit, count) {
+// The stems that stand nearest to a pit, with the point of its edge that is nearest to each.
+function stemsNear(pit) {
   const corners = cornersOf(study.pits.outlines, pit);
-  const [west, north, east, south] = study.pits.outlines.box(pit);
-  const reach = 25 * study.cells;
-  const found = [];
-  for (let tree = 0; tree < study.trees.n; tree += 1) {
-    if (study.trees.outlines.isEmpty(tree)) continue;
+  return study.stemsOfPit(pit).map((row) => {
+    const tree = study.pit_stems.get("tree", row);
     const [x, y] = study.trees.outlines.box(tree);
-    if (x < west - reach || x > east + reach || y < north - reach || y > south + reach) continue;
-    found.push({ tree, x, y, ...nearestOnEdge(corners, x, y) });
-  }
-  return found.sort((a, b) => a.away - b.away).slice(0, count);
+    return { tree, x, y, away: study.pit_stems.get("edge_m", row), ...nearestOnEdge(corners, x, y) };
+  });
 }
 
 function nearestOnEdge(corners, x, y) {
-  let best = { away: Infinity };
+  let [least, best] = [Infinity, {}];
   for (let i = 0; i < corners.length - 1; i += 1) {
     const [[ax, ay], [bx, by]] = [corners[i], corners[i + 1]];
     const [dx, dy] = [bx - ax, by - ay];
@@ -212,7 +207,7 @@ function nearestOnEdge(corners, x, y) {
     const t = length ? Math.max(0, Math.min(1, ((x - ax) * dx + (y - ay) * dy) / length)) : 0;
     const [ex, ey] = [ax + t * dx, ay + t * dy];
     const away = metresOf(x - ex, y - ey);
-    if (away < best.away) best = { away, ex, ey };
+    if (away < least) [least, best] = [away, { ex, ey }];
   }
   return best;
 }

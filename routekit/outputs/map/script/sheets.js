@@ -137,8 +137,8 @@ function unitSign(unit) {
 // Areas and sums below a millionth are noise of the arithmetic.
 function grouped(value) {
   if (Math.abs(value) < 1e-6) return "0";
-  const size = Math.abs(value);
-  return writeNumber(value.toLocaleString("en-GB", { maximumFractionDigits: size >= 100 ? 0 : size >= 1 ? 1 : 3 }));
+  const [, decimals] = study.meta.decimals.find(([least]) => Math.abs(value) >= least);
+  return writeNumber(value.toLocaleString("en-GB", { maximumFractionDigits: decimals }));
 }
 
 // Headings of the tables of sources and settings.

@@ -4,7 +4,8 @@ const study = { details: new Map(), photo: { n: 0 } };
 
 const LAYERS = ["runs", "trees", "manholes", "strings", "pits", "digs", "connections", "services",
   "obstacles", "surfaces", "study_area", "laydown", "streets", "new_lines", "new_line_connections"];
-const LINKS = ["alerts", "open_checks", "breaches", "dug", "root_links", "tree_balance", "crossings"];
+const LINKS = ["alerts", "open_checks", "breaches", "dug", "root_links", "tree_balance", "crossings",
+  "pit_stems"];
 const LISTS = ["totals", "ways", "programme", "stages", "findings", "rules", "provenance", "decisions", "sources"];
 const ID_COLUMNS = { run: ["runs", "run_id"], tree: ["trees", "tree_id"],
   manhole: ["manholes", "manhole_id"], pit: ["pits", "pit_id"], string: ["strings", "string_id"],
@@ -14,7 +15,8 @@ const ID_COLUMNS = { run: ["runs", "run_id"], tree: ["trees", "tree_id"],
 /** @type {[string, string, string, string][]} */
 const GROUPS = [["breachesOfRun", "breaches", "run", "runs"], ["breachesOfTree", "breaches", "tree", "trees"],
   ["balanceOfTree", "tree_balance", "tree", "trees"], ["linksOfRun", "root_links", "run", "runs"],
-  ["linksOfTree", "root_links", "tree", "trees"], ["crossingsOfRun", "crossings", "run", "runs"]];
+  ["linksOfTree", "root_links", "tree", "trees"], ["crossingsOfRun", "crossings", "run", "runs"],
+  ["stemsOfPit", "pit_stems", "pit", "pits"]];
 const GROUPS_BY_ID = [["connectionsOfRun", "connections", "run_id"], ["digsOfRun", "digs", "run_id"],
   ["newLineOfRun", "new_lines", "run_id"], ["stagesOf", "stages", "package_id"], ["dugBy", "dug", "work_id"]];
 /** @type {[string, string, number][]} */
