@@ -102,7 +102,7 @@ class Shelf:
         for one in fields(tables):  # type: ignore[arg-type]
             value = getattr(tables, one.name)
             if isinstance(value, pd.DataFrame):
-                found[one.name] = self.put(value)
+                found[one.name] = self.put_aside(value)
             elif is_dataclass(value) and not isinstance(value, type):
                 found[one.name] = self.put_all(value)
         return replace(tables, **found)  # type: ignore[type-var]
