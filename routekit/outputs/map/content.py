@@ -481,18 +481,19 @@ def _details(result: Result, runs: pd.DataFrame) -> list[dict[str, Any]]:
     rounded = {name: _round_as_shown(options[name].to_numpy(float)) for name in figures}
     long["options"] = options.assign(**rounded)
     texts = runs[[*tables.add_words(runs, tables.ADVICE_TEXTS), *tables.NEW_LINE_TEXTS.values()]]
-    return [
-        {
-            "texts": _pack(some := texts.iloc[first : first + CHUNK_RUNS])
-            | {"by": ("", len(some), ())},
-            **{
-                name: _pack(_between(long[name], first))
-                | ({"by": ("run", len(some), _KINDS[name])} if name in _KINDS else {})
-                for name in named
-            },
-        }
-        for first in range(0, len(runs), CHUNK_RUNS)
-    ]
+    firsts = range(0, len(runs), CHUNK_RUNS)
+    return [_pack_chunk(texts, long, first) for first in firsts]
+
+
+def _pack_chunk(
+    texts: pd.DataFrame, long: dict[str, pd.DataFrame], first: int
+) -> dict[str, dict[str, Any]]:
+    """Pack the details of the runs of one chunk; the numbers of texts come from those before."""
+    mine = texts.iloc[first : first + CHUNK_RUNS]
+    packed = {name: _pack(_between(table, first)) for name, table in long.items()}
+    for name, kinds in _KINDS.items():
+        packed[name]["by"] = ("run", len(mine), kinds)
+    return {**packed, "texts": _pack(mine) | {"by": ("", len(mine), ())}}
 
 
 def _round_as_shown(values: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -1,7 +1,7 @@
 """Whole numbers and texts in few bytes: a shelf of columns, each written in the shortest way.
 
 A shelf is bytes, and a list that says how each column lies in them, one after the other. A column
-is known by its place in that list. There are four kinds:
+is known by its place in that list. There are five kinds:
 
 - numbers `[rows, width, how, base, step, order, look, mask, known]`, zeros at the end left out.
   Each known value is written with `width` bytes: the lowest byte of all values, then the next
@@ -15,15 +15,18 @@ is known by its place in that list. There are four kinds:
   if not 0, is one more than the place of the column that lists the values: the number is then a
   place in it. `mask`, if not 0, is one more than the place of the column that says for each row
   whether its value is known (1): only these are written, `known` in number.
-- texts `{"n": rows, "p": blob, "k": column, "s": [[column, column], ...]}`: each text is one of
-  the patterns in the blob, a list of lists of text in JSON, between whose parts the numbers of
-  the text stand; `k` says which pattern. `s` holds for the first number of a text, the second
-  and so on the numbers and their forms, for all texts that have so many numbers, by pattern and
-  then by row. Forms: 0 plain, 1 with commas between thousands, 2 to 15 filled with zeros to so
-  many digits, 16 and more with so many less 16 digits after the point.
+- texts `{"n": rows, "p": blob, "k": column, "s": [[column, column], ...], "o": {...}}`: each text
+  is one of the patterns in the blob, a list of lists of text in JSON, between whose parts the
+  numbers of the text stand; `k` says which pattern. `o` holds for a pattern that comes often, for
+  the first number of its texts, the second and so on, the numbers and their forms in the rows of
+  these texts. `s` holds them for all texts of other patterns that have so many numbers, by pattern
+  and then by row. Forms: 0 plain, 1 with commas between thousands, 2 to 15 filled with zeros to
+  so many digits, 16 and more with so many less 16 digits after the point.
 - blobs `{"b": bytes}`: text in UTF-8.
 - numbers of another table `{"of": column, "by": column}`: those in the rows of `of` that `by`
   gives, not known where it gives none. They take no bytes; others are ordered by them.
+- rows of a pattern `{"is": column, "k": code}`: 1 where the column is the code, else 0. They take
+  no bytes either, and are the `mask` of the numbers in `o`.
 
 Whatever is written is read back as it was; nothing is rounded here.
 """
@@ -61,6 +64,9 @@ _MOST_RANGE: Final = 2**31
 """A column whose values lie closer together or wider apart orders no other."""
 _SOME: Final = 500
 """From so many values on it may pay to order them by another column."""
+_OFTEN: Final = 100
+"""Patterns of so many texts have columns of their own; fewer values are not ordered by others."""
+_SLOT: Final = "\0"
 _LEAST_SPREAD: Final = 40
 """Numbers that lie closer together are not written by a sum."""
 _MOST_SUMMED: Final = 4
@@ -129,6 +135,7 @@ class Shelf:
         *,
         name: str = "",
         family: Family | None = None,
+        mask: int = -1,
     ) -> int:
         """Write a column of whole numbers.
 
@@ -142,6 +149,8 @@ class Shelf:
             Of the column within its family, the same on each shelf of a kind.
         family : Family, optional
             Columns of the same rows, by which it may be ordered.
+        mask : int, optional
+            Place of the column that says which rows are known, if there is one.
 
         Returns
         -------
@@ -156,12 +165,16 @@ class Shelf:
             key = np.where(known, values, 0).tobytes() + np.packbits(known).tobytes()
         key = len(values).to_bytes(8, "big") + key
         if key not in self._known:
-            self._known[key] = self._write(values, known, name, family)
+            self._known[key] = self._write(values, known, name, family, mask)
         return self._known[key]
 
-    def _write(self, values: Ints, known: Bools | None, name: str, family: Family | None) -> int:
+    def _write(
+        self, values: Ints, known: Bools | None, name: str, family: Family | None, shown_by: int
+    ) -> int:
         """Write the known values in the way that takes the fewest bytes."""
-        mask = 0 if known is None else 1 + self.add_numbers(known.astype(np.int64))
+        mask = 0
+        if known is not None:
+            mask = 1 + (shown_by if shown_by >= 0 else self.add_numbers(known.astype(np.int64)))
         dense = values if known is None else values[known]
         n = len(values)
         if not len(dense) or dense.min() == dense.max():
@@ -183,7 +196,8 @@ class Shelf:
             look = 1 + self.add_numbers(listed * step + base)
             base, step = 0, 1
         order: Any = 0
-        if family is not None and len(numbers) >= _SOME and best.weight > _FEW:
+        is_many = n >= _SOME and len(numbers) >= _OFTEN
+        if family is not None and is_many and best.weight > _LITTLE:
             best, order = family.find_order(numbers, known, name, self.plan, best)
             if not look and numbers.max() > _LEAST_SPREAD:
                 best, order = family.find_sum(numbers, known, name, self.plan, (best, order))
@@ -239,25 +253,43 @@ class Shelf:
             split[text] = code, numbers
         codes = np.array([split[text][0] for text in texts], dtype=np.int64)
         tokens = [split[text][1] for text in texts]
-        order = np.argsort(codes, kind="stable")
-        counts = np.array([len(pattern) - 1 for pattern in patterns], dtype=np.int64)
+        counts = np.bincount(codes, minlength=len(patterns))
+        kinds = self.add_numbers(codes, name=name, family=family)
+        own: dict[str, list[list[int]]] = {}
+        for code in np.flatnonzero(counts >= _OFTEN).tolist() if family is not None else ():
+            if len(patterns[code]) > 1:
+                mark = f"{name}.{zlib.crc32(_SLOT.join(patterns[code]).encode())}"
+                mask = self._put({"is": kinds, "k": code}, b"") if len(patterns) > 1 else -1
+                rows = codes == code
+                own[str(code)] = self._add_slots(tokens, rows, mask, mark, family)
+        lengths = [0 if str(code) in own else len(one) - 1 for code, one in enumerate(patterns)]
+        order = np.argsort(codes, kind="stable").tolist()
         slots = []
-        one = len(patterns) == 1
-        for j in range(int(counts.max()) if len(counts) else 0):
-            mine = [tokens[i][j] for i in order.tolist() if counts[codes[i]] > j]
-            values, forms = _read_numbers(mine)
-            kin = family if one else None
-            slots.append(
-                [self.add_numbers(values, name=f"{name}.{j}", family=kin), self.add_numbers(forms)]
-            )
+        for j in range(max(lengths, default=0)):
+            values, forms = _read_numbers([tokens[i][j] for i in order if lengths[codes[i]] > j])
+            slots.append([self.add_numbers(values), self.add_numbers(forms)])
         blob = json.dumps(patterns, ensure_ascii=False, separators=(",", ":")).encode()
         written = {
             "n": len(texts),
             "p": self._put({"b": len(blob)}, blob),
-            "k": self.add_numbers(codes, name=name, family=family),
+            "k": kinds,
             "s": slots,
+            "o": own,
         }
         return self._put(written, b"")
+
+    def _add_slots(
+        self, tokens: list[list[str]], rows: Bools, mask: int, name: str, family: Family | None
+    ) -> list[list[int]]:
+        """Write the numbers of the texts of one pattern, and their forms, in the rows of these."""
+        mine = [tokens[i] for i in np.flatnonzero(rows).tolist()]
+        slots = []
+        for j in range(len(mine[0])):
+            values, forms = (np.zeros(len(rows), dtype=np.int64) for _ in range(2))
+            values[rows], forms[rows] = _read_numbers([one[j] for one in mine])
+            place = self.add_numbers(values, rows, name=f"{name}.{j}", family=family, mask=mask)
+            slots.append([place, self.add_numbers(forms, rows, mask=mask)])
+        return slots
 
     def _put(self, column: Any, data: bytes) -> int:
         """Put a column at the end."""
@@ -560,6 +592,9 @@ class Reader:
             found: tuple[Ints, Bools] = self._read[place]
             return found
         column = self.columns[place]
+        if isinstance(column, dict) and "is" in column:
+            codes, known = self.read_numbers(column["is"])
+            return (codes == column["k"]).astype(np.int64), known
         if isinstance(column, dict):
             given, rows = (
                 Numbers(column[key], *self.read_numbers(column[key])) for key in ("of", "by")
@@ -611,10 +646,17 @@ class Reader:
             iter(zip(*(self.read_numbers(one)[0].tolist() for one in slot), strict=True))
             for slot in column["s"]
         ]
+        own = {
+            int(code): [[self.read_numbers(one)[0].tolist() for one in slot] for slot in mine]
+            for code, mine in column["o"].items()
+        }
         texts = [""] * column["n"]
         for i in np.argsort(codes, kind="stable").tolist():
             pieces = patterns[codes[i]]
-            numbers = [_write_number(*next(slots[j])) for j in range(len(pieces) - 1)]
+            if codes[i] in own:
+                numbers = [_write_number(values[i], forms[i]) for values, forms in own[codes[i]]]
+            else:
+                numbers = [_write_number(*next(slots[j])) for j in range(len(pieces) - 1)]
             texts[i] = pieces[0] + "".join(
                 number + piece for number, piece in zip(numbers, pieces[1:], strict=True)
             )

@@ -40,7 +40,11 @@ class Weights:
     def needs(self, column):
         """Columns that a column needs, but for the one that orders it."""
         if isinstance(column, dict):
-            slots = [place for slot in column.get("s", ()) for place in slot]
+            slots = [
+                *column.get("s", ()),
+                *(s for own in column.get("o", {}).values() for s in own),
+            ]
+            slots = [place for slot in slots for place in slot]
             return [column[one] for one in ("p", "k") if one in column] + slots
         return [place - 1 for place in column[6:8] if place]
 

@@ -34,13 +34,14 @@ class Shelf {
   numbers(place) {
     if (!this.read.has(place)) {
       const column = this.columns[place];
-      this.read.set(place, Array.isArray(column) ? this.readNumbers(column, place) : this.lookUp(column));
+      this.read.set(place, Array.isArray(column) ? this.readNumbers(column, place) : this.derive(column));
     }
     return this.read.get(place);
   }
 
-  // Numbers of another table, in the rows that a column gives.
-  lookUp({ of, by }) {
+  // Rows of a pattern, or numbers of another table in the rows that a column gives.
+  derive({ is, k: code, of, by }) {
+    if (is !== undefined) return this.numbers(is).map((one) => (one === code ? 1 : 0));
     const values = this.numbers(of);
     return this.numbers(by).map((row) => values[row] ?? NaN);
   }
@@ -123,11 +124,13 @@ class Shelf {
 // Texts, each put together when it is asked for.
 class Texts {
   /** @param {Shelf} shelf @param {any} column */
-  constructor(shelf, { n, p: blob, k: kind, s: slots }) {
+  constructor(shelf, { n, p: blob, k: kind, s: slots, o: own }) {
     this.length = n;
     this.patterns = JSON.parse(shelf.text(blob));
     this.kind = shelf.numbers(kind);
-    this.slots = slots.map(([values, forms]) => [shelf.numbers(values), shelf.numbers(forms)]);
+    const read = ([values, forms]) => [shelf.numbers(values), shelf.numbers(forms)];
+    this.slots = slots.map(read);
+    this.own = new Map(Object.entries(own).map(([code, mine]) => [Number(code), mine.map(read)]));
     this.placed = this.findPlaces();
   }
 
@@ -143,7 +146,7 @@ class Texts {
       let sum = 0;
       return this.patterns.map((pieces, kind) => {
         const begin = sum;
-        if (pieces.length - 1 > slot) sum += counts[kind];
+        if (pieces.length - 1 > slot && !this.own.has(kind)) sum += counts[kind];
         return begin;
       });
     });
@@ -155,10 +158,11 @@ class Texts {
     const kind = this.kind[i];
     const pieces = this.patterns[kind];
     const { within, begins } = this.placed;
+    const own = this.own.get(kind);
     let text = pieces[0];
     for (let slot = 0; slot < pieces.length - 1; slot += 1) {
-      const at = begins[slot][kind] + within[i];
-      const [values, forms] = this.slots[slot];
+      const at = own ? i : begins[slot][kind] + within[i];
+      const [values, forms] = own ? own[slot] : this.slots[slot];
       text += writeForm(values[at], forms[at]) + pieces[slot + 1];
     }
     return text;
