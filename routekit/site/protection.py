@@ -486,7 +486,8 @@ def _protect_ground(site: _Site) -> pd.DataFrame:
     doubt[is_enclosed] = say("zones lie all round it: the way to it needs ground protection too")
     first = np.array([np.flatnonzero(group == place)[0] for place in kept], dtype=int)
     pairs = pd.DataFrame({"group": group[site.work], "tree": site.tree}).drop_duplicates()
-    named = pairs.sort_values(["group", "tree"]).assign(name=site.tree_id[pairs["tree"]])
+    named = pairs.sort_values(["group", "tree"])
+    named = named.assign(name=site.tree_id[named["tree"]])
     trees = named.groupby("group")["name"].agg(ID_MARK.join)
     return _rows(
         GROUND,

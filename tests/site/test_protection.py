@@ -56,7 +56,7 @@ def set_out(
     )
     parts = {
         "runs": runs,
-        "technique": np.array([technique], dtype=object),
+        "technique": np.atleast_1d(np.array(technique, dtype=object)),
         "trenches": pd.DataFrame({"width_m": [1.0]}),
         "pits": frame([], pit_id=[], run_id=[], method=[]),
         "digs": frame([], dig_id=[], run_id=[], method=[], opens_ground=[]),
@@ -194,3 +194,21 @@ def test_the_sample_protects_every_zone_that_its_works_meet(sample_result):
     for kind in (FENCE, NO_STORE):
         assert set(met["tree_id"]) <= set(pick(table, kind)["tree_ids"])
     assert set(met["tree_id"]) <= set(boxed)
+
+
+def test_ground_names_the_trees_in_whose_zones_it_lies():
+    """Two runs whose names are not in the order of their rows, each with trees of its own."""
+    runs = frame(
+        [shapely.LineString([(0, y), (100, y)]) for y in (0, 500)],
+        run_id=["R9", "R1"],
+        street=["Weg", "Pad"],
+        n_connections=[1.0, 1.0],
+    )
+    table = set_out(
+        make_trees([[50, 1], [20, 499], [80, 501], [30, 2000]]),
+        runs=runs,
+        technique=[OPEN_CUT, OPEN_CUT],
+        trenches=pd.DataFrame({"width_m": [1.0, 1.0]}),
+    )
+    ground = pick(table, GROUND).set_index("run_id")["tree_ids"]
+    assert ground.to_dict() == {"R1": "T1;T2", "R9": "T0"}
