@@ -125,9 +125,7 @@ def _left_text(cases: pd.DataFrame) -> Texts:
 
 def _find_kept(cases: pd.DataFrame) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
     """Tell which runs their owner keeps, and in which nothing seen asks for work."""
-    renew = np.full(len(cases), np.nan)
-    if "renew" in cases:
-        renew = cases["renew"].astype("boolean").to_numpy(dtype=float, na_value=np.nan)
+    renew = cases["renew"].astype("boolean").to_numpy(dtype=float, na_value=np.nan)
     return renew == 0, cases["needs_work"].to_numpy(dtype=float) == 0
 
 

@@ -68,7 +68,7 @@ def recommend(
     strings : DataFrame
         Per run: technique (position of the bursting technique its string is pulled by, -1 outside
         strings), string_id, n_runs and length_m of the string; free_technique (the same had
-        nobody decided), where decisions changed it; bans (on pits, that keep it out of strings).
+        nobody decided); bans (on pits, that keep it out of strings).
     money : Money
         How costs are said in the texts.
 
@@ -85,9 +85,6 @@ def recommend(
         co2e_kg_mid.
     """
     pulled = strings["technique"].to_numpy(dtype=np.int64)
-    unled = None
-    if "free_technique" in strings:
-        unled = strings["free_technique"].to_numpy(dtype=np.int64)
     idle = find_idle(cases)
     contradicted = np.isin(decided.forced, _BURST) & (pulled < 0)
     found = rank_techniques(
@@ -97,7 +94,7 @@ def recommend(
         pulled,
         out_of_place=idle,
         contradicted=contradicted,
-        free_pulled=unled,
+        free_pulled=strings["free_technique"].to_numpy(dtype=np.int64),
     )
     is_open = found.chosen < 0
     # Texts of a choice are written for all runs, and then replaced where there is none.
@@ -122,7 +119,7 @@ def recommend(
         reason_text(need, cause, verdict),
     )
     reason = fill(join(pair) for pair in zip(reason, unplaced_text(verdict), strict=True))
-    bans = take_texts(strings, "bans") if "bans" in strings else fill([""] * len(cases))
+    bans = take_texts(strings, "bans")
     waits = explain_open(need, checks, decided, bans, contradicted, idle, np.flatnonzero(is_open))
     criteria = np.array([*CRITERIA, "order"], dtype=object)
     row, fails = np.arange(len(cases)), scores.facts["n_fail"]

@@ -23,27 +23,6 @@ _NO_DECIMALS_FROM, _ONE_DECIMAL_FROM = 100, 10
 """Values from which a text shows no decimals, and one: three figures in all (house choice)."""
 
 
-def format_value(value: float, unit: str) -> Text:
-    """Write a value with its unit as a reader would.
-
-    Parameters
-    ----------
-    value : float
-    unit : str
-        "yes/no" gives a word, a share becomes a percentage; "-" and "class" are not written.
-
-    Returns
-    -------
-    Text
-
-    Examples
-    --------
-    >>> format_value(1.234, "m"), format_value(0.45, "share of height"), format_value(1.0, "yes/no")
-    ('1.23 m', '45 % of height', 'yes')
-    """
-    return _put_unit(Number(f"{_scale(value, unit):.{_count_decimals(value, unit)}f}"), value, unit)
-
-
 def format_pair(value: float, limit: float, unit: str) -> tuple[Text, Text]:
     """Write a value and the limit that it is held against, so that they differ where they do.
 
@@ -51,7 +30,7 @@ def format_pair(value: float, limit: float, unit: str) -> tuple[Text, Text]:
     ----------
     value, limit : float
     unit : str
-        See `format_value`.
+        "yes/no" gives a word, a share becomes a percentage; "-" and "class" are not written.
 
     Returns
     -------

@@ -37,9 +37,7 @@ def measure_access(
     -----
     Plane distances from the end points. Source: geometry.
     """
-    is_guess = np.zeros(len(surfaces), dtype=bool)
-    if "assumed" in surfaces:
-        is_guess = is_assumed(surfaces["assumed"], (KIND,))
+    is_guess = is_assumed(surfaces["assumed"], (KIND,))
     fits = surfaces["kind"].isin(kinds).to_numpy(dtype=bool)
     return pd.DataFrame(
         {

@@ -224,19 +224,14 @@ def _measure_pairs(
 
 def _find_assumed(services: gpd.GeoDataFrame, service: Ints) -> dict[str, Flags]:
     """Tell of each pair whether depth and size of its service are assumed."""
-    found = {}
-    for name in SERVICES:
-        flag = np.zeros(len(services), dtype=bool)
-        if "assumed" in services:
-            flag = is_assumed(services["assumed"], (name.removeprefix("services."),))
-        found[name] = flag[service]
-    return found
+    return {
+        name: is_assumed(services["assumed"], (name.removeprefix("services."),))[service]
+        for name in SERVICES
+    }
 
 
 def _is_kind_assumed(services: gpd.GeoDataFrame, service: Ints) -> Flags:
     """Tell of each pair whether what its service carries is assumed: it may be water."""
-    if "assumed" not in services:
-        return np.zeros(len(service), dtype=bool)
     return is_assumed(services["assumed"], (KIND,))[service]
 
 

@@ -22,7 +22,6 @@ from routekit.techniques import NOTHING, RECORDS, TECHNIQUES
 Shape: TypeAlias = Literal["line", "fill", "marker", "disc"]
 """How a layer is drawn; a disc is a point with the radius of a circle in a field."""
 
-TABLE: Final = "layer_styles"
 SLD: Final = "http://www.opengis.net/sld"
 OGC: Final = "http://www.opengis.net/ogc"
 

@@ -264,9 +264,7 @@ def _index_ground(prepared: Prepared, settings: StudySettings) -> _Ground:
     }
     stems = np.asarray(layers.trees.geometry)
     surfaces = layers.surfaces
-    guess = np.zeros(len(surfaces), dtype=bool)
-    if "assumed" in surfaces:
-        guess = is_assumed(surfaces["assumed"], (KIND,))
+    guess = is_assumed(surfaces["assumed"], (KIND,))
     fits = surfaces["kind"].isin(settings.methods.access.surfaces).to_numpy(dtype=bool)
     paved = shapes["surfaces"]
     nearest = [

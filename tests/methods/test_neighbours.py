@@ -37,6 +37,7 @@ def make_services(*rows):
         "kind": "gas",
         "depth_m": [depth for _, depth, _ in rows],
         "diameter_mm": [size for _, _, size in rows],
+        "assumed": [""] * len(rows),
     }
     return gpd.GeoDataFrame(table, geometry=[shape for shape, _, _ in rows], crs=CRS)
 
