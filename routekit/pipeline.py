@@ -17,10 +17,9 @@ from routekit.advice.choice import (
     balance_works,
     choose_renewal,
     keep_names,
-    lay_renewal,
 )
 from routekit.advice.currency import find_neutral_rates
-from routekit.advice.new_lines import NewLines, draw_new_lines, settle_laid
+from routekit.advice.new_lines import NewLines, draw_new_lines, lay_lines
 from routekit.advice.recommended import mark_trenches
 from routekit.advice.tree_needs import find_needs
 from routekit.advice.tree_outcomes import judge_outcomes
@@ -302,9 +301,7 @@ def judge_runs(
         settings,
         choice_settings(settings),
     )
-    if lines is not None:
-        renewal = lay_renewal(renewal, lines)
-        new_lines = settle_laid(new_lines, renewal.advice)
+    renewal, new_lines = lay_lines(renewal, new_lines, lines)
     renewal, settled = tell_sureness(renewal, renewal.dug.near_misses, choice_settings(settings))
     return JudgedRuns(
         exposure=exposure, dug=renewal.dug, chosen=renewal, settled=settled, new_lines=new_lines

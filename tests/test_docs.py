@@ -101,6 +101,7 @@ def test_every_module_says_what_it_is_for():
 WHOLE_STUDY = {
     "plan_care",
     "keep_record",
+    "lay_lines",
     "draw_conclusions",
     "add_ground",
     "build_flow",
@@ -141,6 +142,7 @@ RAISES_NOTHING = {
     "judge_outcomes",
     "judge_runs",
     "keep_record",
+    "lay_lines",
     "list_crossings",
     "list_inputs",
     "list_rules_in_force",

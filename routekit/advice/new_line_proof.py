@@ -15,9 +15,10 @@ import pandas as pd
 import shapely
 
 from routekit.advice.choice import Renewal, plan_settings
+from routekit.advice.line_drafts import Drafts, lay_drafts
 from routekit.advice.settings import ChoiceSettings
 from routekit.arrays import Floats, Ints, Objects
-from routekit.layers.assumed import INVERTS, SERVICES, add_assumed, is_assumed
+from routekit.layers.assumed import SERVICES, add_assumed
 from routekit.layers.decisions import Decided
 from routekit.layers.ground import add_ground
 from routekit.layers.read import Layers
@@ -63,15 +64,17 @@ class Proof:
     """What all that is dug does to trees."""
     harm: pd.DataFrame
     relaid: gpd.GeoDataFrame
-    own: Ints
-    last: Ints
+    drafts: Drafts
     n_manholes: Ints
+
+    @property
+    def own(self) -> Ints:
+        """Positions of the runs that the lines would replace."""
+        return self.drafts.own
 
 
 def prove_lines(
-    own: Ints,
-    last: Ints,
-    shapes: Objects,
+    drafts: Drafts,
     layers: Layers,
     zones: gpd.GeoDataFrame,
     condition: pd.DataFrame,
@@ -84,13 +87,8 @@ def prove_lines(
 
     Parameters
     ----------
-    own : numpy.ndarray of int, shape (k,)
-        Positions of the runs that the lines would replace.
-    last : numpy.ndarray of int, shape (k,)
-        Positions of the runs at whose lower ends they end: the same, or the next below, which is
-        passed by and keeps working.
-    shapes : numpy.ndarray of object, shape (k,)
-        The lines, upper end first.
+    drafts : Drafts
+        The lines, k of them.
     layers : Layers
     zones : GeoDataFrame
         One zone per tree.
@@ -108,10 +106,8 @@ def prove_lines(
     Proof
     """
     wanted = settings.advice.new_lines
-    laid = _end_at(layers.runs, own, last)
-    laid = laid.assign(length_m=shapely.length(shapes)).set_geometry(
-        gpd.GeoSeries(shapes, crs=layers.runs.crs)
-    )
+    own, shapes, size = drafts.own, drafts.shapes, len(drafts.own)
+    laid = lay_drafts(layers.runs, drafts)
     lines, _ = add_ground(laid, layers.manholes, terrain=layers.terrain, inputs=inputs)
     seen = condition.iloc[own].reset_index(drop=True)
     laid_open = lay_open_lines(
@@ -138,7 +134,9 @@ def prove_lines(
         tear_back_m=tear_back_m,
         unsized_mm=wanted.connection_mm,
     )
-    pits, of = dig_manholes(shapes, wanted.manhole_pit_m + 2 * tear_back_m)
+    pits, of = dig_manholes(
+        shapes, wanted.manhole_pit_m + 2 * tear_back_m, has_new_end=drafts.has_new_end
+    )
     parts = np.concatenate([np.asarray(relaid["corridor"], dtype=object), pits])
     owner = np.concatenate([relaid["run"].to_numpy(dtype=np.int64), of])
     dug = unite_works(np.asarray(trench_only.trenches["corridor"], dtype=object), parts, owner)
@@ -155,7 +153,7 @@ def prove_lines(
         layout=settings.layout,
         level_error_m=settings.flow.level_error_m,
     )
-    banned = _meets_banned(pits, of, len(own), zones, renewal.place)
+    banned, may_be_barred = _meets_banned(pits, of, size, zones, renewal.place)
     excluded = decided.excluded[own, list(TECHNIQUES).index(OPEN_CUT)]
     old = renewal.place.cases.iloc[own].reset_index(drop=True)
     cases = place.cases
@@ -170,7 +168,7 @@ def prove_lines(
         largest_service_mm=settings.methods.subsoil.largest_service_mm,
     )
     relaid = relaid.assign(**{name: clear[name].to_numpy() for name in clear.columns})
-    sums = sum_clearances(clear, relaid["run"].to_numpy(dtype=np.int64), len(own))
+    sums = sum_clearances(clear, relaid["run"].to_numpy(dtype=np.int64), size)
     for name in SERVICES:
         cases["assumed"] = add_assumed(cases["assumed"], sums[name].to_numpy(), name)
     cases = cases.assign(
@@ -180,7 +178,7 @@ def prove_lines(
         relaid_crown_fall=at_crown,
         # Both are of the line as a whole, whose other runs are not moved.
         fall_m=np.where(
-            last == own,
+            drafts.is_plain,
             old["fall_m"],
             lines["invert_up_m"].to_numpy(dtype=float)
             - lines["invert_down_m"].to_numpy(dtype=float),
@@ -189,18 +187,17 @@ def prove_lines(
         n_connections=joins,
         has_connections=old["has_connections"],
         n_loose=old["n_loose"],
-        n_relaid_unknown=np.where(
-            joins <= np.bincount(joined["run"], minlength=len(own)), 0.0, np.nan
-        ),
+        n_relaid_unknown=np.where(joins <= np.bincount(joined["run"], minlength=size), 0.0, np.nan),
         outside_m2=outside_street(dug, layers.surfaces),
         line_cover_m=cases["depth_min_m"].to_numpy(dtype=float) - height / MM_PER_M,
         sewer_clear_m=clear_heights(
             lines.assign(outside_mm=height),
             dug,
             renewal.runs.assign(outside_mm=renewal.place.cases["outside_mm"].to_numpy()),
-            own,
+            drafts.list_given_up(),
         ),
         is_barred=np.where(excluded, 1.0, banned),
+        may_be_barred=may_be_barred,
     )
     plan = build_plans(cases, plan_settings(settings))[OPEN_CUT]
     checks = list_checks(
@@ -220,26 +217,9 @@ def prove_lines(
         exposure=exposure,
         harm=count_harm(exposure),
         relaid=relaid,
-        own=own,
-        last=last,
-        n_manholes=np.bincount(of, minlength=len(own)).astype(np.int64),
+        drafts=drafts,
+        n_manholes=np.bincount(of, minlength=size).astype(np.int64),
     )
-
-
-def _end_at(runs: gpd.GeoDataFrame, own: Ints, last: Ints) -> gpd.GeoDataFrame:
-    """Take runs with the lower ends of others; what is assumed of either is, of both."""
-    laid, ends = (runs.iloc[rows].reset_index(drop=True) for rows in (own, last))
-    moved = last != own
-    if not moved.any():
-        return laid
-    for name in ("to_manhole", "invert_down_m"):
-        laid[name] = laid[name].where(~moved, ends[name])
-    # A depth given for a run is that of no other.
-    laid["depth_input_m"] = laid["depth_input_m"].mask(moved)
-    for name in INVERTS:
-        assumed = moved & is_assumed(ends["assumed"], (name,))
-        laid["assumed"] = add_assumed(laid["assumed"], assumed, name)
-    return laid
 
 
 def _take_connections(connections: gpd.GeoDataFrame, own: Ints) -> gpd.GeoDataFrame:
@@ -250,15 +230,21 @@ def _take_connections(connections: gpd.GeoDataFrame, own: Ints) -> gpd.GeoDataFr
 
 def _meets_banned(
     pits: Objects, of: Ints, size: int, zones: gpd.GeoDataFrame, place: Place
-) -> Floats:
-    """Tell which lines want a new manhole where a tree bars pits: 1, 0, NaN not known."""
-    barred = np.zeros(size)
+) -> tuple[Floats, Floats]:
+    """Tell which lines want a new manhole where a tree bars pits: 1, 0, NaN not known.
+
+    And which want one where a tree may: nobody says whether it does.
+    """
     rows = np.flatnonzero(zones["tree_id"].isin(list(place.pit_bans)))
     held = draw_zones(zones.iloc[rows])
     # What the zone of a tree takes in that has none is not known: as far as any may reach.
     unknown = np.asarray(zones.geometry)[rows[shapely.is_missing(held)]]
     near, _ = shapely.STRtree(unknown).query(pits, predicate="dwithin", distance=_FARTHEST_M)
+    barred, may_be = np.zeros(size), np.zeros(size)
     barred[of[near]] = np.nan
     met, _ = shapely.STRtree(held).query(pits, predicate="intersects")
     barred[of[met]] = 1.0
-    return barred
+    open_zones = draw_zones(zones[zones["tree_id"].isin(place.pit_doubts).to_numpy(dtype=bool)])
+    met, _ = shapely.STRtree(open_zones).query(pits, predicate="intersects")
+    may_be[of[met]] = 1.0
+    return barred, may_be

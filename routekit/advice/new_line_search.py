@@ -10,7 +10,7 @@ import pandas as pd
 from routekit.advice.choice import Renewal
 from routekit.advice.settings import ChoiceSettings
 from routekit.advice.surfaces import KINDS
-from routekit.arrays import Floats, Ints
+from routekit.arrays import Floats, Ints, take_numbers
 from routekit.site.line_search import Bounds, Prices
 from routekit.techniques import OPEN_CUT
 
@@ -54,6 +54,33 @@ def price_search(run: int, renewal: Renewal, settings: ChoiceSettings) -> Prices
     )
 
 
+def floor_cost(renewal: Renewal, settings: ChoiceSettings) -> Floats:
+    """Find what a metre of trench costs at least over its life, were it laid in place of each run.
+
+    That of open cut on the run itself, less what the cheapest surface would save over the dearest:
+    no root zone, service or new manhole is counted.
+
+    Parameters
+    ----------
+    renewal : Renewal
+    settings : ChoiceSettings
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (n,)
+        NaN where the cost of open cut is not known.
+    """
+    cases, trenches = renewal.place.cases, renewal.place.trenches
+    life = take_numbers(renewal.choice.final.quantities[OPEN_CUT], "whole_life_cost_mid")
+    rates = [settings.advice.rates.triple(f"reinstate_{kind}_m2")[1] for kind in KINDS]
+    wide = np.fmax(
+        take_numbers(trenches, "corridor_width_m"), settings.advice.new_lines.manhole_pit_m
+    )
+    saved = (max(rates) - min(rates)) * wide
+    floor: Floats = np.fmax(life / take_numbers(cases, "length_m") - saved, 0.0)
+    return floor
+
+
 def bound_search(run: int, renewal: Renewal, settings: ChoiceSettings) -> Bounds:
     """Bound the search for one run.
 
@@ -77,6 +104,21 @@ def bound_search(run: int, renewal: Renewal, settings: ChoiceSettings) -> Bounds
         bend_deg=wanted.bend_inside_deg,
         crossing_deg=wanted.crossing_deg,
     )
+
+
+def widest_bounds(bounds: list[Bounds]) -> Bounds:
+    """Bound the search for one line in place of several runs: as wide as the widest of them.
+
+    Parameters
+    ----------
+    bounds : list of Bounds
+        Of each run.
+
+    Returns
+    -------
+    Bounds
+    """
+    return max(bounds, key=lambda one: one.half_width_m)
 
 
 def find_next(runs: pd.DataFrame, falls: Floats, *, level_error_m: float) -> Ints:

@@ -24,6 +24,15 @@ class NewLineSettings(Settings):
         source="house",
         text="Runs for which a new line is sought; see `seek`.",
     )
+    joint_runs: int = setting(
+        3,
+        unit="-",
+        source="house",
+        ge=1,
+        le=6,
+        text="Most runs in a row for which one line is sought, so that they are moved together and "
+        "the manholes between them move as well; 1 seeks each alone.",
+    )
     is_recommended: bool = setting(
         True,
         unit="-",

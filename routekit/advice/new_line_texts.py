@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any, Final
 
 import pandas as pd
@@ -31,6 +32,7 @@ def say_line(
     row: int,
     kept: Text | None,
     passed: str | None = None,
+    moved: list[str] | None = None,
 ) -> Text:
     """Say what a new line is, and how it stands.
 
@@ -52,6 +54,8 @@ def say_line(
         Why it stays an offer however it scores.
     passed : str or None
         The next manhole, where it leads there.
+    moved : list of str or None
+        Runs that are moved together with it.
 
     Returns
     -------
@@ -65,6 +69,8 @@ def say_line(
     )
     if passed is not None:
         what = say("{what}, past the next manhole to {manhole},", what=what, manhole=passed)
+    if moved:
+        what = say("{what}, moved together with {runs},", what=what, runs=list_words(moved))
     if standing in (FAILS, UNPROVED):
         level = FAIL if standing == FAILS else UNKNOWN
         why = [word(check.name) for check in checks if check.verdict[row] == level]
@@ -96,6 +102,106 @@ def say_line(
     if kept is None:
         return told
     return say("{told} It stays an offer: {why}.", told=told, why=kept)
+
+
+def say_side_sewer(below: str, sewers: list[str]) -> Text:
+    """Say why a run is not moved together with the next.
+
+    Parameters
+    ----------
+    below : str
+        The next run.
+    sewers : list of str
+        Other sewers that join at the manhole between them.
+
+    Returns
+    -------
+    Text
+    """
+    return say(
+        "Not moved together with {run}: {sewers} joins at the manhole between them.",
+        "Not moved together with {run}: {sewers} join at the manhole between them.",
+        n=len(sewers),
+        run=below,
+        sewers=list_words(sewers),
+    )
+
+
+def say_dear(runs: list[str], least: float, best: float) -> Text:
+    """Say why no line was sought for runs in a row: its trench alone would cost too much.
+
+    Parameters
+    ----------
+    runs : list of str
+    least, best : float
+        What the trench costs at least, and the sum of the scores of what is recommended.
+
+    Returns
+    -------
+    Text
+    """
+    return say(
+        "One new line for {runs} is not sought: its trench alone would cost {own:,.0f} or more, "
+        "against {beside:,.0f}.",
+        runs=list_words(runs),
+        own=least,
+        beside=best,
+    )
+
+
+def say_joint(
+    runs: list[str],
+    total: float,
+    best: float,
+    *,
+    failing: tuple[bool, str | None] | None,
+    worse: list[str],
+) -> Text:
+    """Say how runs would stand that are moved together onto one new line.
+
+    Parameters
+    ----------
+    runs : list of str
+    total, best : float
+        Sum of their scores on that line, and of the best way of each by itself.
+    failing : tuple of (bool, str or None) or None
+        Where the lines are not proved: whether a check fails, and which.
+    worse : list of str
+        Runs that would be worse off than with what is recommended for them.
+
+    Returns
+    -------
+    Text
+    """
+    what = say("One new line for {runs}", runs=list_words(runs))
+    if failing is not None:
+        why = say("costs that are not known") if failing[1] is None else failing[1]
+        if failing[0]:
+            return say("{what} fails: {why}.", what=what, why=why)
+        return say("{what} is not proved: {why}.", what=what, why=why)
+    if total < best and worse:
+        others = list_words(worse)
+        if math.isinf(best):
+            return say(
+                "{what} would serve, but {worse} would be worse off: nothing is moved for another "
+                "run's sake.",
+                what=what,
+                worse=others,
+            )
+        return say(
+            "{what} would score better in all ({own:,.0f} against {beside:,.0f}), but {worse} "
+            "would be worse off: nothing is moved for another run's sake.",
+            what=what,
+            own=total,
+            beside=best,
+            worse=others,
+        )
+    return say(
+        "{what} would score no better in all ({own:,.0f} against {beside:,.0f}).",
+        what=what,
+        own=total,
+        beside=best,
+    )
 
 
 def say_no_line(one: Sought) -> Text:

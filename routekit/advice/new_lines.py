@@ -8,6 +8,7 @@ checks. One that passes them all and scores better than what is recommended is r
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Final, NamedTuple
 
 import geopandas as gpd
@@ -15,11 +16,27 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from routekit.advice.choice import Renewal
+from routekit.advice.choice import Renewal, lay_renewal
+from routekit.advice.joint_lines import (
+    Tried,
+    choose_rows,
+    draft_rows,
+    find_rows,
+    judge_rows,
+    leave_out_dear,
+    pack_rounds,
+)
 from routekit.advice.laid_lines import LaidLines, take_lines
+from routekit.advice.line_drafts import Drafts, draft_alone, join_drafts, take_drafts
 from routekit.advice.new_line_cost import NUMBERS, Weighed, weigh_lines
 from routekit.advice.new_line_proof import Proof, prove_lines
-from routekit.advice.new_line_search import bound_search, find_next, price_search
+from routekit.advice.new_line_search import (
+    bound_search,
+    find_next,
+    floor_cost,
+    price_search,
+    widest_bounds,
+)
 from routekit.advice.new_line_settings import NewLineSettings
 from routekit.advice.new_line_texts import (
     BETTER,
@@ -34,7 +51,7 @@ from routekit.advice.new_line_texts import (
 from routekit.advice.open_runs import CONTRADICTED
 from routekit.advice.settings import ChoiceSettings
 from routekit.alignment.terms import FoundLine, NoLine
-from routekit.arrays import Floats, Ints, Objects, take_numbers
+from routekit.arrays import ID_MARK, Floats, Ints, Objects, split_ids, take_numbers
 from routekit.errors import StudyError
 from routekit.layers.decisions import Decided
 from routekit.layers.read import Layers
@@ -50,7 +67,7 @@ from routekit.methods.checks import (
 from routekit.site.line_search import Sought, Street, seek_line
 from routekit.techniques import OPEN_CUT, TECHNIQUE_PHRASES, TECHNIQUES
 from routekit.vocabulary import VERDICTS
-from routekit.words.texts import both, fill, join, say, take_texts, word
+from routekit.words.texts import Text, both, fill, join, say, take_texts, word
 
 _MEASURED: Final = ("length_m", "n_manholes", "connections_m", "n_crossings")
 """Columns of the table that are measured on a line."""
@@ -121,7 +138,7 @@ def draw_new_lines(
     """
     asked = find_asked(renewal, settings)
     if not len(asked):
-        return _put_together(asked, [], None, renewal, settings)
+        return _put_together(asked, [], None, {}, renewal, settings)
     street = Street(
         obstacles=layers.obstacles,
         surfaces=layers.surfaces,
@@ -134,36 +151,104 @@ def draw_new_lines(
         bounds = bound_search(run, renewal, settings)
         return seek_line(run, street, price_search(run, renewal, settings), bounds, last)
 
-    def prove(runs: Ints, last: Ints, sought: list[Sought]) -> Proof | None:
-        is_found = np.array([isinstance(one.found, FoundLine) for one in sought], dtype=bool)
-        if not is_found.any():
-            return None
-        xy = [one.found.vertices for one in sought if isinstance(one.found, FoundLine)]
-        return prove_lines(
-            runs[is_found],
-            last[is_found],
-            np.array([shapely.LineString(each) for each in xy], dtype=object),
-            layers,
-            zones,
-            condition,
-            renewal,
-            decided,
-            inputs,
-            settings,
-        )
+    def seek_for(row: Ints) -> Sought:
+        first, last = int(row[0]), int(row[-1])
+        bounds = widest_bounds([bound_search(int(run), renewal, settings) for run in row])
+        prices = price_search(first, renewal, settings)
+        return seek_line(first, street, prices, bounds, last, given_up=row[1:].tolist())
 
-    sought, last = [seek(run, run) for run in asked.tolist()], asked.copy()
-    proof = prove(asked, last, sought)
+    def prove(drafts: Drafts) -> Proof | None:
+        if not len(drafts.own):
+            return None
+        return prove_lines(drafts, layers, zones, condition, renewal, decided, inputs, settings)
+
+    sought = [seek(run, run) for run in asked.tolist()]
+    drafts = _draft(asked, asked, sought)
+    proof = prove(drafts)
+    joint = _move_together(asked, proof, seek_for, prove, renewal, settings)
     beyond = _find_beyond(asked, proof, renewal, settings)
+    beyond[np.isin(asked, joint.drafts.own)] = -1
     tried = np.flatnonzero(beyond >= 0)
     farther = [seek(int(asked[at]), int(beyond[at])) for at in tried]
-    held = prove(asked[tried], beyond[tried], farther)
-    if held is not None and len(served := held.own[worst_verdict(held.checks) != FAIL]):
-        by_run = dict(zip(asked[tried].tolist(), farther, strict=True))
-        for at in np.searchsorted(asked, served).tolist():
-            sought[at], last[at] = by_run[int(asked[at])], beyond[at]
-        proof = prove(asked, last, sought)
-    return _put_together(asked, sought, proof, renewal, settings)
+    past = _draft(asked[tried], beyond[tried], farther)
+    if held := prove(past):
+        past = take_drafts(past, worst_verdict(held.checks) != FAIL)
+    if len(past.own) or len(joint.drafts.own):
+        found = joint.sought | dict(zip(asked[tried].tolist(), farther, strict=True))
+        moved = np.concatenate([past.own, joint.drafts.own])
+        for at in np.searchsorted(asked, moved).tolist():
+            sought[at] = found[int(asked[at])]
+        kept = take_drafts(drafts, ~np.isin(drafts.own, moved))
+        proof = prove(join_drafts(kept, past, joint.drafts))
+    return _put_together(asked, sought, proof, joint.said, renewal, settings)
+
+
+def _draft(own: Ints, last: Ints, sought: list[Sought]) -> Drafts:
+    """Draft the lines that were found."""
+    is_found = np.array([isinstance(one.found, FoundLine) for one in sought], dtype=bool)
+    xy = [one.found.vertices for one in sought if isinstance(one.found, FoundLine)]
+    shapes = np.array([shapely.LineString(each) for each in xy], dtype=object)
+    return draft_alone(own[is_found], last[is_found], shapes)
+
+
+class _Joint(NamedTuple):
+    """What came of moving runs together: the lines taken, and what is said of other runs."""
+
+    drafts: Drafts
+    sought: dict[int, Sought]
+    said: dict[int, Text]
+
+
+def _move_together(
+    asked: Ints,
+    proof: Proof | None,
+    seek: Callable[[Ints], Sought],
+    prove: Callable[[Drafts], Proof | None],
+    renewal: Renewal,
+    settings: ChoiceSettings,
+) -> _Joint:
+    """Move runs in a row together where that is better; see `routekit.advice.joint_lines`."""
+    free = asked[_find_held(renewal)[asked] == ""]
+    rows, said = find_rows(free, renewal.runs, settings.advice.new_lines.joint_runs)
+    beside = _score_recommended(renewal)
+    rows, dear = leave_out_dear(rows, renewal.runs, floor_cost(renewal, settings), beside)
+    found = draft_rows(rows, renewal.runs, seek)
+    alone = beside.copy()
+    if proof is not None:
+        own = weigh_lines(proof, renewal, settings).table["score"].to_numpy(dtype=float)
+        is_proved = ~np.isin(worst_verdict(proof.checks), (FAIL, UNKNOWN))
+        alone[proof.own] = np.fmin(alone[proof.own], np.where(is_proved, own, np.nan))
+    tried: list[Tried] = []
+    for held in pack_rounds([rows[at] for at in found]):
+        ats = [list(found)[place] for place in held]
+        drafts = join_drafts(*(found[at][0] for at in ats))
+        proved = prove(drafts)
+        if proved is not None:
+            score = weigh_lines(proved, renewal, settings).table["score"].to_numpy(dtype=float)
+            mine = [rows[at] for at in ats]
+            ids = renewal.runs["run_id"]
+            tried += judge_rows(drafts, mine, proved.checks, score, beside, alone, ids)
+    chosen = choose_rows(tried)
+    for one in sorted(tried, key=lambda each: each.more):
+        for run in one.runs.tolist():
+            said.setdefault(run, one.said)
+    said = dear | said
+    found_of = {tuple(rows[at].tolist()): one for at, (_, one) in found.items()}
+    taken = {run: tuple(one.runs.tolist()) for one in chosen for run in one.runs.tolist()}
+    lines = [one.drafts for one in chosen]
+    return _Joint(
+        join_drafts(*lines) if lines else _draft(asked[:0], asked[:0], []),
+        {run: found_of[row] for run, row in taken.items()},
+        {run: text for run, text in said.items() if run not in taken},
+    )
+
+
+def _score_recommended(renewal: Renewal) -> Floats:
+    """Score of what is recommended for each run; infinite where nothing is."""
+    advice, scores = renewal.advice, renewal.choice.final.scores.total
+    codes = pd.Index(list(TECHNIQUES)).get_indexer(pd.Index(advice["technique"].astype(object)))
+    found = scores[np.arange(len(advice)), np.maximum(codes, 0)]
+    return np.where(codes >= 0, found, np.inf)
 
 
 def _find_beyond(
@@ -183,6 +268,7 @@ def _put_together(
     asked: Ints,
     sought: list[Sought],
     proof: Proof | None,
+    joint: dict[int, Text],
     renewal: Renewal,
     settings: ChoiceSettings,
 ) -> tuple[NewLines, LaidLines | None]:
@@ -192,7 +278,7 @@ def _put_together(
         ids.iloc[proof.own] if proof else ids.iloc[:0], {OPEN_CUT: proof.checks if proof else []}
     )
     weighed = weigh_lines(proof, renewal, settings) if proof else None
-    lines = _tabulate(asked, sought, proof, weighed, renewal, settings)
+    lines = _tabulate(asked, sought, proof, weighed, joint, renewal, settings)
     tables = NewLines(
         lines,
         checks.drop(columns=["run", "technique", "asks_arborist"]),
@@ -238,6 +324,14 @@ def _ask_precautions(checks: list[Check]) -> Objects:
 
 def _keep_offers(renewal: Renewal, settings: ChoiceSettings) -> Objects:
     """Say for which runs a new line stays an offer however it scores; blank where it does not."""
+    kept = _find_held(renewal)
+    if not settings.advice.new_lines.is_recommended:
+        kept[:] = say("the study asks for offers alone")
+    return kept
+
+
+def _find_held(renewal: Renewal) -> Objects:
+    """Say which runs keep to what is recommended for them; blank where they need not."""
     advice = renewal.advice
     decided = advice["is_forced"].to_numpy(dtype=bool) | (
         advice["open_because"].astype(str) == CONTRADICTED
@@ -249,9 +343,48 @@ def _keep_offers(renewal: Renewal, settings: ChoiceSettings) -> Objects:
         "the run is burst in a string"
     )
     kept[decided] = say("somebody has decided on the run")
-    if not settings.advice.new_lines.is_recommended:
-        kept[:] = say("the study asks for offers alone")
     return kept
+
+
+def lay_lines(
+    renewal: Renewal, new_lines: NewLines, laid: LaidLines | None
+) -> tuple[Renewal, NewLines]:
+    """Recommend anew where runs are laid on new lines; runs moved together are laid all or none.
+
+    Parameters
+    ----------
+    renewal : Renewal
+        What is recommended without new lines.
+    new_lines : NewLines
+    laid : LaidLines or None
+        Those that are recommended.
+
+    Returns
+    -------
+    Renewal, NewLines
+
+    Examples
+    --------
+    It is a stage of `routekit.pipeline.run_study`:
+
+    >>> lay_lines.__name__
+    'lay_lines'
+    """
+    without, ids = renewal, renewal.runs["run_id"].astype(str).to_numpy(dtype=object)
+    rows = new_lines.lines.set_index(new_lines.lines["run_id"].astype(str))
+    groups = split_ids(rows["moved_with"])
+    while laid is not None:
+        renewal = lay_renewal(without, laid)
+        is_laid = renewal.advice["is_new_line"].to_numpy(dtype=bool)
+        left = set(ids[laid.own[~is_laid[laid.own]]])
+        whole = np.array(
+            [groups[run] == [""] or left.isdisjoint([run, *groups[run]]) for run in ids[laid.own]],
+            dtype=bool,
+        )
+        if whole.all():
+            return renewal, settle_laid(new_lines, renewal.advice)
+        laid = take_lines(laid, np.flatnonzero(whole)) if whole.any() else None
+    return without, settle_laid(new_lines, without.advice)
 
 
 def settle_laid(new_lines: NewLines, advice: pd.DataFrame) -> NewLines:
@@ -369,6 +502,7 @@ def _tabulate(
     sought: list[Sought],
     proof: Proof | None,
     weighed: Weighed | None,
+    joint: dict[int, Text],
     renewal: Renewal,
     settings: ChoiceSettings,
 ) -> gpd.GeoDataFrame:
@@ -396,7 +530,8 @@ def _tabulate(
         )
     score = renewal.choice.final.scores.total[asked]
     codes = pd.Index(list(TECHNIQUES)).get_indexer(pd.Index(advice["technique"].astype(object)))
-    beside = np.where(codes >= 0, score[np.arange(size), np.maximum(codes, 0)], np.nan)
+    beside = _score_recommended(renewal)[asked]
+    beside = np.where(np.isinf(beside), np.nan, beside)
     is_found = ~shapely.is_missing(lines)
     standing = _stand(is_found, verdict, numbers["score"].to_numpy(dtype=float), beside, codes)
     names = pd.Series(VERDICTS).to_numpy(dtype=object)[verdict]
@@ -405,28 +540,36 @@ def _tabulate(
     manholes = renewal.runs["to_manhole"].astype(object)
     leads = np.full(size, None, dtype=object)
     is_past = np.zeros(size, dtype=bool)
+    moved: list[list[str]] = [[] for _ in range(size)]
     if proof is not None:
-        leads[at] = manholes.iloc[proof.last].to_numpy()
-        is_past[at] = proof.last != proof.own
+        drafts, ids = proof.drafts, renewal.runs["run_id"].astype(str)
+        is_past[at] = drafts.is_past
+        leads[at] = manholes.iloc[np.where(drafts.is_past, drafts.last, drafts.own)].to_numpy()
+        for place, given_up in zip(at.tolist(), drafts.list_given_up(), strict=True):
+            moved[place] = ids.iloc[given_up[given_up != asked[place]]].tolist()
     kept[is_past] = say("the run that it passes by would carry less flow, and keeps working")
     reasons: list[str] = []
     for place, one in enumerate(sought):
         row = {name: facts[name][place] for name in facts}
         if isinstance(one.found, NoLine):
-            reasons.append(say_no_line(one))
+            reasons.append(_join_said(say_no_line(one), joint.get(int(asked[place]))))
             continue
         mine = int(np.flatnonzero(at == place)[0])
         reasons.append(
-            say_line(
-                standing[place],
-                row,
-                numbers.iloc[place],
-                beside[place],
-                word(phrase[place]) if phrase[place] else None,
-                proof.checks if proof else [],
-                mine,
-                kept[place] or None,
-                str(leads[place]) if is_past[place] else None,
+            _join_said(
+                say_line(
+                    standing[place],
+                    row,
+                    numbers.iloc[place],
+                    beside[place],
+                    word(phrase[place]) if phrase[place] else None,
+                    proof.checks if proof else [],
+                    mine,
+                    kept[place] or None,
+                    str(leads[place]) if is_past[place] else None,
+                    moved[place],
+                ),
+                joint.get(int(asked[place])),
             )
         )
     return gpd.GeoDataFrame(
@@ -435,6 +578,7 @@ def _tabulate(
             "standing": standing,
             "is_recommended": (standing == BETTER) & (kept == ""),
             "to_manhole": leads,
+            "moved_with": np.array([ID_MARK.join(each) for each in moved], dtype=object),
             "verdict": np.where(is_found, names, "").astype(object),
             **facts,
             **{name: numbers[name].to_numpy() for name in NUMBERS},
@@ -448,6 +592,11 @@ def _tabulate(
         geometry=gpd.GeoSeries(lines, crs=renewal.runs.crs),
         crs=renewal.runs.crs,
     )
+
+
+def _join_said(what: Text, joint: Text | None) -> Text:
+    """Add what came of moving the run together with others."""
+    return what if joint is None else say("{what} {joint}", what=what, joint=joint)
 
 
 def _stand(

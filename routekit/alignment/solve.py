@@ -34,6 +34,10 @@ from routekit.arrays import Flags, Floats, Ints, Objects
 _FIRST_SHARES: Final = (1.25, 2.0, 4.0, np.inf)
 """How long a way is looked for at first, as shares of the straight distance (house choice)."""
 
+_NEAR_SHARE: Final = 1.1
+"""The first of these where ground is priced: what is found there bounds the cost of what is looked
+for farther off (house choice)."""
+
 _COARSE_M: Final = 0.05
 """How far the outline of a priced area may be off while lines are sought, m (house choice)."""
 
@@ -135,7 +139,10 @@ def _seek(ground: Ground, bends: Bends, *, is_first: bool) -> Floats | None:
     straight = float(np.hypot(*(ground.end - ground.start)))
     limit = rules.longest_share * straight
     cost, found = np.inf, None
-    for share in _FIRST_SHARES[1 if len(ground.price) else 0 :]:
+    shares = _FIRST_SHARES[1:] if len(ground.price) else _FIRST_SHARES
+    if len(ground.price) and not is_first:
+        shares = (_NEAR_SHARE, *shares)
+    for share in shares:
         most_m = min(limit, share * straight, cost / rules.cost_per_m)
         graph = make_graph(keep_usable(bends, ground, most_m), ground, cost)
         way = way_within(graph, ground)

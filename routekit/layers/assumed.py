@@ -106,6 +106,8 @@ SIZE: Final = ("diameter_mm", "height_mm", "shape_size")
 
 INVERTS: Final = ("invert_up_m", "invert_down_m")
 
+COVER: Final = "manholes.cover_level_m"
+
 DEPTH: Final = (
     "depth_input_m",
     "other_end_m",

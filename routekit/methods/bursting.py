@@ -51,6 +51,7 @@ from routekit.methods.common import (
     keeps_least_distance,
     known_flag,
     known_harm,
+    may_be_barred,
     no_collapse,
     no_digging_near_stems,
     no_foreign_pipe,
@@ -189,9 +190,7 @@ def _permitted_pits(cases: pd.DataFrame) -> Check:
         "whoever forbids pits there decide anew, or find a place for the pits outside its zone.",
         survey="trees",
     )
-    is_open = (check.verdict == PASS) & (known_flag(cases, "may_be_barred") == 1)
-    verdict = np.where(is_open, CAUTION, check.verdict).astype(np.int8)
-    return replace(check, verdict=verdict, note=lambda run: bans[run])
+    return replace(may_be_barred(check, cases), note=lambda run: bans[run])
 
 
 def _host_checks(cases: pd.DataFrame, settings: BurstingSettings) -> list[Check]:

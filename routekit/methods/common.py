@@ -129,6 +129,15 @@ def no_digging_near_stems(cases: pd.DataFrame, *, prefix: str = "") -> Check:
     )
 
 
+def may_be_barred(check: Check, cases: pd.DataFrame) -> Check:
+    """Let a check of bans pass with caution at best where a tree may bar what is dug.
+
+    That is not known of a tree of which nobody says whether it is protected or a veteran.
+    """
+    is_open = (check.verdict == PASS) & (known_flag(cases, "may_be_barred") == 1)
+    return replace(check, verdict=np.where(is_open, CAUTION, check.verdict).astype(np.int8))
+
+
 def _rest_on_joined(check: Check, cases: pd.DataFrame, prefix: str, flag: str) -> Check:
     """Let no check of digs at connections pass where one that names no run may be dug too near."""
     if prefix not in ("dig_", "joining_"):

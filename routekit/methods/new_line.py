@@ -8,7 +8,7 @@ import pandas as pd
 from routekit.layers.assumed import GROUND_BETWEEN, INVERTS, SERVICES, SIZE
 from routekit.methods import open_cut
 from routekit.methods.checks import Check, at_least, at_most, must_not, rest_on
-from routekit.methods.common import column, known_flag, rest_on_depth
+from routekit.methods.common import column, known_flag, may_be_barred, rest_on_depth
 from routekit.methods.settings import OpenCutSettings
 from routekit.site.line_search import GAP_M
 
@@ -34,7 +34,7 @@ def list_checks(
         trenches of all connections together. Besides outside_m2 (dug outside the street; NaN
         without surfaces), line_cover_m (least, over the new pipe), sewer_clear_m (least clear
         height to another sewer, infinite where none is crossed), is_barred (a decision keeps it
-        from being dug), relaid_invert_fall and relaid_crown_fall (from
+        from being dug), may_be_barred (a tree may), relaid_invert_fall and relaid_crown_fall (from
         `routekit.site.relaid.connection_falls`), relaid_service_m and n_relaid_assumed (from
         `routekit.methods.relaid_services.sum_clearances`) and n_relaid_unknown (connections that
         cannot be re-laid on paper).
@@ -103,11 +103,15 @@ def list_checks(
             source="practice",
             remedy="Inspect the run and place its connections.",
         ),
-        must_not(
-            "Barred by a decision",
-            column(cases, "is_barred"),
-            source="house",
-            remedy="Ask whoever decided.",
+        may_be_barred(
+            must_not(
+                "Barred by a decision",
+                column(cases, "is_barred"),
+                source="house",
+                remedy="Ask whoever decided, and find out which of the trees at new manholes are "
+                "protected or veterans.",
+            ),
+            cases,
         ),
     ]
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final, NamedTuple
 
@@ -101,7 +101,13 @@ class Sought(NamedTuple):
 
 
 def seek_line(
-    run: int, street: Street, prices: Prices, bounds: Bounds, last: int | None = None
+    run: int,
+    street: Street,
+    prices: Prices,
+    bounds: Bounds,
+    last: int | None = None,
+    *,
+    given_up: Sequence[int] = (),
 ) -> Sought:
     """Seek the cheapest new line between the two ends of a run, or to the end of another.
 
@@ -111,6 +117,8 @@ def seek_line(
         Position in `street.sewers`.
     last : int or None
         Position of the run at whose lower end the line ends, where that is not its own.
+    given_up : sequence of int, optional
+        Runs that are given up besides it, so that nothing has to keep clear of them.
     street : Street
     prices : Prices
     bounds : Bounds
@@ -134,7 +142,7 @@ def seek_line(
     reach = bounds.margin_m + bounds.half_width_m + 1
     area = shapely.buffer(shapely.LineString(ends), reach, cap_style="square")
     shapes, names = _forbid(area, street)
-    if last != run:
+    if last != run and last not in given_up:
         # What is passed by keeps working: nothing is dug along it but where both lines end.
         kept = shapely.difference(
             shapely.buffer(lines_of[last], _KEPT_M),
@@ -144,7 +152,8 @@ def seek_line(
         named = street.sewers["run_id"].iloc[last]
         names = (*names, say("{kind} {name}", kind=word("sewer"), name=str(named)))
     services, sewers = _near(street.services, area), _near(street.sewers, area)
-    others = sewers[(sewers["run_id"] != street.sewers["run_id"].iloc[run]).to_numpy()]
+    gone = street.sewers["run_id"].iloc[[run, *given_up]]
+    others = sewers[~sewers["run_id"].isin(gone).to_numpy(dtype=bool)]
     lines = np.concatenate([_lines(services, area), _lines(others, area)])
     zones = _cut(pd.Series(draw_zones(_near_trees(street.zones, area))), area)
     kind, ground = _unite_kinds(_near(street.surfaces, area), area)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any, Final, TypeVar
 
 import geopandas as gpd
@@ -142,13 +143,17 @@ def _levels_at(sewers: pd.DataFrame, points: Objects) -> Floats:
     return np.asarray(up + share * (down - up))
 
 
-def dig_manholes(lines: Objects, width_m: float) -> tuple[Objects, Ints]:
+def dig_manholes(
+    lines: Objects, width_m: float, *, has_new_end: ArrayLike = False
+) -> tuple[Objects, Ints]:
     """Draw the round digs of new manholes, at every vertex between the ends of new lines.
 
     Parameters
     ----------
     lines : numpy.ndarray of LineString, shape (n,)
     width_m : float
+    has_new_end : array_like of bool, shape (n,), optional
+        Lines at whose lower end a new manhole stands as well.
 
     Returns
     -------
@@ -164,6 +169,8 @@ def dig_manholes(lines: Objects, width_m: float) -> tuple[Objects, Ints]:
     xy, line = shapely.get_coordinates(lines, return_index=True)
     inner = np.zeros(len(line), dtype=bool)
     inner[1:-1] = (line[1:-1] == line[:-2]) & (line[1:-1] == line[2:])
+    is_last = np.append(line[1:] != line[:-1], np.ones(min(len(line), 1), dtype=bool))
+    inner |= is_last & np.broadcast_to(np.asarray(has_new_end, dtype=bool), (len(lines),))[line]
     radius = width_m / 2 / np.cos(np.pi / 4 / _QUARTER)
     return shapely.buffer(shapely.points(xy[inner]), radius, quad_segs=_QUARTER), line[inner]
 
@@ -253,7 +260,7 @@ def unite_works(corridors: Objects, parts: Objects, owner: Ints) -> Objects:
 
 
 def clear_heights(
-    lines: pd.DataFrame, corridors: Objects, sewers: pd.DataFrame, own: Ints
+    lines: pd.DataFrame, corridors: Objects, sewers: pd.DataFrame, given_up: Sequence[Ints]
 ) -> Floats:
     """Find the least clear height between new lines and the other sewers that they meet.
 
@@ -266,8 +273,8 @@ def clear_heights(
         What is dug; None where not known.
     sewers : DataFrame, m rows
         All runs: the same columns.
-    own : numpy.ndarray of int, shape (n,)
-        The old run of each line, which is given up.
+    given_up : sequence of numpy.ndarray of int, length n
+        The old runs that are given up with each line.
 
     Returns
     -------
@@ -291,7 +298,7 @@ def clear_heights(
         xy = shapely.get_coordinates(line)[[0, -1]]
         ends = shapely.buffer(shapely.multipoints(xy), _AT_MANHOLE_M)
         rows = np.sort(tree.query(corridors[place], predicate="intersects"))
-        rows = rows[rows != own[place]]
+        rows = rows[~np.isin(rows, given_up[place])]
         met = shapely.intersection(shapely.difference(shapes[rows], ends), corridors[place])
         rows, met = rows[~shapely.is_empty(met)], met[~shapely.is_empty(met)]
         for row, piece in zip(rows, met, strict=True):

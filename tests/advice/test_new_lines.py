@@ -118,8 +118,10 @@ def test_clear_height_to_a_sewer_that_is_crossed(down, clear):
         **columns,
     )
     dug = np.array([box(0, -0.5, 40, 0.5)])
-    assert clear_heights(lines, dug, across, np.array([0]))[0] == pytest.approx(clear, nan_ok=True)
-    alone = clear_heights(lines, dug, across.iloc[:1], np.array([0]))
+    assert clear_heights(lines, dug, across, [np.array([0])])[0] == pytest.approx(
+        clear, nan_ok=True
+    )
+    alone = clear_heights(lines, dug, across.iloc[:1], [np.array([0])])
     assert np.isinf(alone[0])
 
 

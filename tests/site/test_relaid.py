@@ -93,7 +93,7 @@ def clear(*, invert=(10.0, 9.0), outside=300.0, other=(8.0, 8.0), at=None):
         geometry=[NEW],
     )
     trench = np.array([shapely.buffer(NEW, 0.5, cap_style="flat")], dtype=object)
-    return float(clear_heights(lines, trench, sewers, np.array([0]))[0])
+    return float(clear_heights(lines, trench, sewers, [np.array([0])])[0])
 
 
 def test_clear_height_to_a_sewer_below_is_from_its_crown_to_the_new_invert():
@@ -261,7 +261,7 @@ def clear_of_all(*others, trench=True):
         {"invert_up_m": [9.5], "invert_down_m": [9.5], "outside_mm": [400.0]}, geometry=[NEW]
     )
     dug = shapely.buffer(NEW, 0.5, cap_style="flat") if trench else None
-    return clear_heights(lines, np.array([dug], dtype=object), sewers, np.array([0])).tolist()[0]
+    return clear_heights(lines, np.array([dug], dtype=object), sewers, [np.array([0])]).tolist()[0]
 
 
 def test_the_nearest_sewer_counts_and_the_pipe_below_takes_its_height():
