@@ -101,7 +101,6 @@ def test_every_module_says_what_it_is_for():
 WHOLE_STUDY = {
     "plan_care",
     "keep_record",
-    "lay_lines",
     "draw_conclusions",
     "add_ground",
     "build_flow",
