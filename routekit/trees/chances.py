@@ -86,7 +86,9 @@ def spread_radii(zones: pd.DataFrame, settings: ZoneSettings) -> Spread:
     radius, inner = (
         zones[name].to_numpy(dtype=float) for name in ("radius_m", "structural_radius_m")
     )
-    estimated = zones["is_estimated"].to_numpy(dtype=bool)
+    estimated = np.zeros(len(zones), dtype=bool)
+    if "is_estimated" in zones:
+        estimated = zones["is_estimated"].to_numpy(dtype=bool)
     radii = np.repeat(radius[:, None], CLASSES, axis=1)
     inners = np.repeat(inner[:, None], CLASSES, axis=1)
     rows = np.flatnonzero(estimated)

@@ -198,6 +198,8 @@ def test_a_measured_stem_spreads_nothing():
     assert spread.is_spread.tolist() == [False, True]
     assert spread.radius_m[0].tolist() == [6.0] * 16
     assert spread.structural_m[0].tolist() == [2.47] * 16
+    alone = spread_radii(zones.drop(columns="is_estimated"), SETTINGS)
+    assert alone.radius_m.tolist() == [[6.0] * 16] * 2
 
 
 def pairs_of(shapes, stems, sd, keeps=False):
