@@ -138,13 +138,11 @@ def _seek(ground: Ground, bends: Bends, *, is_first: bool) -> Floats | None:
     rules = ground.rules
     straight = float(np.hypot(*(ground.end - ground.start)))
     limit = rules.longest_share * straight
-    cost, found = np.inf, None
-    shares = _FIRST_SHARES[1:] if len(ground.price) else _FIRST_SHARES
-    if len(ground.price) and not is_first:
-        shares = (_NEAR_SHARE, *shares)
-    for share in shares:
+    cost, found, graph = np.inf, None, None
+    near = _NEAR_SHARE if len(ground.price) else _FIRST_SHARES[0]
+    for share in (near, *_FIRST_SHARES[1:]):
         most_m = min(limit, share * straight, cost / rules.cost_per_m)
-        graph = make_graph(keep_usable(bends, ground, most_m), ground, cost)
+        graph = make_graph(keep_usable(bends, ground, most_m), ground, cost, graph)
         way = way_within(graph, ground)
         if way is not None and is_first:
             return np.asarray(graph.points[way])

@@ -52,12 +52,14 @@ def straighten(line: Floats, ground: Ground, first_step_m: float | None = None) 
     """
     longest_m = float(np.hypot(*np.diff(line, axis=0).T).max())
     step = longest_m / 4 if first_step_m is None else first_step_m
-    gain = _BETTER * cost_of_line(line, ground)
-    line = _simplify(line, ground, gain)
+    known: dict[bytes, float] = {}
+    gain = _BETTER * _recall_cost(line, ground, known)
+    line = _simplify(line, ground, gain, known)
     for _ in range(_ROUNDS):
-        slid = _slide_all(line, ground, step, gain)
-        was, line = line, _simplify(slid, ground, gain)
-        if cost_of_line(was, ground) - cost_of_line(line, ground) > _WORTHWHILE * gain:
+        slid = _slide_all(line, ground, step, gain, known)
+        was, line = line, _simplify(slid, ground, gain, known)
+        saved = _recall_cost(was, ground, known) - _recall_cost(line, ground, known)
+        if saved > _WORTHWHILE * gain:
             continue
         if step < _LEAST_STEP_M:
             break
@@ -72,8 +74,22 @@ def cost_of_line(line: Floats, ground: Ground) -> float:
     )
 
 
+def _recall_cost(line: Floats, ground: Ground, known: dict[bytes, float]) -> float:
+    """Cost of a line, kept in `known`: the same stretch is held against many trials."""
+    key = line.tobytes()
+    if key not in known:
+        known[key] = cost_of_line(line, ground)
+    return known[key]
+
+
 def _try(
-    line: Floats, ground: Ground, gain: float, low: int, high: int, trials: Floats
+    line: Floats,
+    ground: Ground,
+    gain: float,
+    known: dict[bytes, float],
+    low: int,
+    high: int,
+    trials: Floats,
 ) -> Floats | None:
     """Put each trial in place of the bends `low` up to `high`; give the best cheaper line."""
     count, bends = trials.shape[:2]
@@ -85,7 +101,7 @@ def _try(
     window[:, 0], window[:, 1:-1], window[:, -1] = line[low - 1], trials, line[high]
     along = _lengths(window)
     length = along.sum(axis=1)
-    before = cost_of_line(line[low - 1 : high + 1], ground)
+    before = _recall_cost(line[low - 1 : high + 1], ground, known)
     bend_cost = rules.cost_per_bend * bends
     limit = before - gain * (_FOR_A_BEND if bends > high - low else 1)
     is_good = length * rules.cost_per_m + bend_cost < limit
@@ -125,16 +141,16 @@ def _angle(ground: Ground) -> float:
     return ground.rules.least_angle_deg
 
 
-def _simplify(line: Floats, ground: Ground, gain: float) -> Floats:
+def _simplify(line: Floats, ground: Ground, gain: float, known: dict[bytes, float]) -> Floats:
     """Drop bends, join two or three in one, where that is cheaper."""
     at = 1
     while at < len(line) - 1:
         found = None
         for many in range(min(3, len(line) - 1 - at), 0, -1):
-            found = _try(line, ground, gain, at, at + many, np.empty((1, 0, 2)))
+            found = _try(line, ground, gain, known, at, at + many, np.empty((1, 0, 2)))
             if found is None and many > 1:
                 meeting = _meeting(line[at - 1], line[at], line[at + many - 1], line[at + many])
-                found = _try(line, ground, gain, at, at + many, meeting)
+                found = _try(line, ground, gain, known, at, at + many, meeting)
             if found is not None:
                 line, at = found, max(at - 2, 0)
                 break
@@ -155,12 +171,14 @@ def _meeting(start: Floats, bend: Floats, other: Floats, end: Floats) -> Floats:
     return np.asarray(start + ahead * along)[None, None]
 
 
-def _slide_all(line: Floats, ground: Ground, step: float, gain: float) -> Floats:
+def _slide_all(
+    line: Floats, ground: Ground, step: float, gain: float, known: dict[bytes, float]
+) -> Floats:
     """Slide each bend, each two neighbours, and cut each corner, by about a step."""
     at = 1
     while at < len(line) - 1:
         for low, high, trials in _trials(line, at, step):
-            found = _try(line, ground, gain, low, high, trials)
+            found = _try(line, ground, gain, known, low, high, trials)
             if found is not None:
                 line = found
                 break
