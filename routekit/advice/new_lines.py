@@ -594,9 +594,9 @@ def _tabulate(
     )
 
 
-def _join_said(what: Text, joint: Text | None) -> Text:
+def _join_said(what: Text, joint: Text | None) -> str:
     """Add what came of moving the run together with others."""
-    return what if joint is None else say("{what} {joint}", what=what, joint=joint)
+    return join([what, joint or ""])
 
 
 def _stand(
