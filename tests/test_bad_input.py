@@ -180,7 +180,8 @@ def test_empty_required_layer(sample_copy, layer):
 
 
 def test_missing_required_field(sample_copy):
-    sample_copy.put("sewers", sample_copy.read("sewers").rename(columns={"diameter_mm": "NAAM"}))
+    sewers = sample_copy.read("sewers").drop(columns="height_mm")
+    sample_copy.put("sewers", sewers.rename(columns={"diameter_mm": "NAAM"}))
     sample_copy.refuse(5, "sewers.gpkg", 'fields.sewers.diameter_mm = "..."', "NAAM")
 
 

@@ -539,11 +539,11 @@ def _tabulate(
     kept = _keep_offers(renewal, settings)[asked]
     manholes = renewal.runs["to_manhole"].astype(object)
     leads = np.full(size, None, dtype=object)
-    is_past = np.zeros(size, dtype=bool)
+    is_past, has_new_end = np.zeros(size, dtype=bool), np.zeros(size, dtype=bool)
     moved: list[list[str]] = [[] for _ in range(size)]
     if proof is not None:
         drafts, ids = proof.drafts, renewal.runs["run_id"].astype(str)
-        is_past[at] = drafts.is_past
+        is_past[at], has_new_end[at] = drafts.is_past, drafts.has_new_end
         leads[at] = manholes.iloc[np.where(drafts.is_past, drafts.last, drafts.own)].to_numpy()
         for place, given_up in zip(at.tolist(), drafts.list_given_up(), strict=True):
             moved[place] = ids.iloc[given_up[given_up != asked[place]]].tolist()
@@ -578,6 +578,7 @@ def _tabulate(
             "standing": standing,
             "is_recommended": (standing == BETTER) & (kept == ""),
             "to_manhole": leads,
+            "has_new_end": has_new_end,
             "moved_with": np.array([ID_MARK.join(each) for each in moved], dtype=object),
             "verdict": np.where(is_found, names, "").astype(object),
             **facts,

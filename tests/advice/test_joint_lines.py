@@ -63,6 +63,7 @@ def test_two_runs_are_moved_together_where_neither_can_be_alone(result):
     lines = result.new_lines.set_index("run_id")
     assert lines["moved_with"].to_dict() == {"R1": "", "R2": "R3", "R3": "R2"}
     assert lines["is_recommended"].tolist() == [False, True, True]
+    assert lines["has_new_end"].tolist() == [False, True, False]
     advice = result.advice.set_index("run_id")
     assert advice["is_new_line"].tolist() == [False, True, True]
     assert (lines.loc[["R2", "R3"], "n_structural"] == 0).all()

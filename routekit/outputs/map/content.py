@@ -146,6 +146,7 @@ _PLAIN_LAYERS: Final = {
         "run_id",
         "standing",
         "is_recommended",
+        "has_new_end",
         "verdict",
         "n_unknown",
         "new_bore_mm",

@@ -98,7 +98,8 @@ function* drawNewLines(pen, view) {
   for (let i = 0; i < study.new_lines.n; i += 1) {
     const lines = study.new_lines.outlines;
     if (lines.isEmpty(i) || !isInView(lines, i, view)) continue;
-    for (let v = lines.first(i) + 1; v < lines.last(i) - 1; v += 1) {
+    const end = lines.last(i) - (study.new_lines.get("has_new_end", i) ? 0 : 1);
+    for (let v = lines.first(i) + 1; v < end; v += 1) {
       const [x, y] = [lines.x[v] * view.scale - view.dx, lines.y[v] * view.scale - view.dy];
       pen.moveTo(x + r, y);
       pen.arc(x, y, r, 0, 2 * Math.PI);
