@@ -300,7 +300,7 @@ STRIPPED = {
     "no design flow": [("sewers", "design_flow_l_s")],
     "no levels": [("sewers", "invert_up_m"), ("sewers", "invert_down_m")],
     "no stems": [("trees", "stem_diameter_mm"), ("trees", "stem_circumference_mm")],
-    "no sizes": [("sewers", "diameter_mm")],
+    "no sizes": [("sewers", "diameter_mm"), ("sewers", "height_mm")],
     "no runs of connections": [("connections", "run_id")],
     "no protection": [("trees", "is_protected"), ("trees", "is_veteran")],
 }

@@ -32,7 +32,8 @@ def run_blanked(folder, share):
     copy = SampleCopy(folder / "study")
     sewers = copy.read("sewers")
     blank = np.random.default_rng(7).permutation(len(sewers)) < share * len(sewers)
-    copy.put("sewers", sewers.assign(diameter_mm=sewers["diameter_mm"].mask(blank)))
+    sizes = {name: sewers[name].mask(blank) for name in ("diameter_mm", "height_mm")}
+    copy.put("sewers", sewers.assign(**sizes))
     if blank.all():
         decisions = copy.read("decisions")
         forced = {"run_id": FORCED, "decision": "force", "technique": "burst_same"}

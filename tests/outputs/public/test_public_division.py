@@ -171,10 +171,12 @@ def test_no_page_is_built_twice_where_a_sample_tells_the_size(built):
 def test_a_page_that_may_just_fit_is_built_whole_to_be_sure():
     result = make_district(400, 1200)
     size = _size(build_public_page(result))
-    fits = build_public_pages(set_outputs(result, public=PublicSettings(max_page_mb=size / 1e6)))
+    fits = build_public_pages(
+        set_outputs(result, public=PublicSettings(max_page_mb=(size + 0.5) / 1e6))
+    )
     assert list(fits) == ["public.html"]
     over = build_public_pages(
-        set_outputs(result, public=PublicSettings(max_page_mb=(size - 1) / 1e6))
+        set_outputs(result, public=PublicSettings(max_page_mb=(size - 0.5) / 1e6))
     )
     assert len(over) == 3
 
