@@ -230,7 +230,10 @@ def _merge_lines(table: gpd.GeoDataFrame, layer: str, findings: Findings) -> gpd
     n_parts = shapely.get_num_geometries(geometry)
     merged = geometry.copy()
     merged[is_multi] = _merge_keeping_direction(geometry[is_multi])
-    is_one = is_multi & (shapely.get_num_geometries(merged) == 1)
+    # A line whose parts all have no length merges into nothing: its parts stay, to be told.
+    is_nothing = is_multi & shapely.is_empty(merged)
+    merged[is_nothing] = shapely.get_geometry(geometry[is_nothing], 0)
+    is_one = is_multi & (shapely.get_num_geometries(merged) == 1) & ~is_nothing
     is_mended = is_one & (n_parts > 1)
     merged[is_one] = shapely.get_geometry(merged[is_one], 0)
     findings.add(

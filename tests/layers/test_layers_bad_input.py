@@ -251,6 +251,18 @@ def test_lines_in_parts_are_merged_or_split(district):
     assert (sewers["read"], sewers["made"], sewers["kept"]) == (3, 1, 4)
 
 
+@pytest.mark.parametrize("n_parts", [1, 2])
+def test_a_line_of_parts_without_length_is_left_out_with_a_finding(district, n_parts):
+    nothing = MultiLineString([[at(50, 0), at(50, 0)]] * n_parts)
+    district.put("sewers", make_sewers(geometry=[LINES[0], nothing, LINES[2]]))
+    layers = district.read()
+    assert layers.runs["run_id"].tolist() == ["R1", "R3"]
+    found = pick(layers.findings, severity="error", layer="sewers", row="R2", done="left out")
+    assert found["seen"].tolist() == ["line of zero length"]
+    sewers = layers.accounting.set_index("layer").loc["sewers"]
+    assert (sewers["read"], sewers["made"], sewers["left_out"], sewers["kept"]) == (3, 0, 1, 2)
+
+
 def test_heights_are_dropped(district):
     high = [LineString([(*at(x, 0), -9999), (*at(x + 50, 0), -9999)]) for x in (0, 50, 100)]
     district.put("sewers", make_sewers(geometry=high))
