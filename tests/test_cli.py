@@ -308,7 +308,7 @@ def test_compare_after_a_zone_was_overruled(small, tmp_path):
     new = tmp_path / "result.gpkg"
     new.write_bytes(old.read_bytes())
     zones = pyogrio.read_dataframe(new, layer="root_zones")
-    zones.loc[0, ["radius_m", "basis"]] = [np.nan, "arborist's polygon, 9.0 m2, by Kim"]
+    zones.loc[0, ["radius_m", "basis"]] = [np.nan, "arborist's polygon, 9.0 m², by Kim"]
     with closing(sqlite3.connect(new)) as base, base:
         base.execute("DROP VIEW root_zones")
         for table in ("gpkg_contents", "gpkg_geometry_columns", "gpkg_extensions"):
@@ -316,7 +316,7 @@ def test_compare_after_a_zone_was_overruled(small, tmp_path):
     pyogrio.write_dataframe(zones, new, layer="root_zones")
     answer = call("compare", old, new)
     assert answer.exit_code == 0, answer.output
-    assert "-> arborist's polygon, 9.0 m2, by Kim\n" in answer.stdout
+    assert "-> arborist's polygon, 9.0 m², by Kim\n" in answer.stdout
     rows = json.loads(call("compare", old, new, "--json").stdout)
     assert [row["new"] for row in rows if row["column"] == "radius_m"] == [None]
 

@@ -90,12 +90,12 @@ def _tree_text(pair: Pair, side: Side) -> Text:
     first, second = write_apart(*pair["root_m2"], 1)
     if side.is_less:
         return say(
-            "less root zone is dug or severed ({one} m2 against {other} m2)",
+            "less root zone is dug or severed ({one} m² against {other} m²)",
             one=first,
             other=second,
         )
     return say(
-        "more root zone is dug or severed ({one} m2 against {other} m2)",
+        "more root zone is dug or severed ({one} m² against {other} m²)",
         one=first,
         other=second,
     )

@@ -300,7 +300,7 @@ def _say_ways(ids: Texts, rows: Ints, ways: pd.DataFrame, currency: str) -> str:
         say("What it costs and takes of root zones is not known.")
         if np.isnan(cost) or np.isnan(roots)
         else say(
-            "That is about {cost:,.0f} {currency} more, and {area:.0f} m2 of root zone dug or "
+            "That is about {cost:,.0f} {currency} more, and {area:.0f} m² of root zone dug or "
             "severed.",
             cost=cost,
             currency=word(currency),

@@ -97,4 +97,4 @@ def _shortage_text(cases: pd.DataFrame) -> Texts:
 
 def _small_area(area_m2: float) -> Text:
     """Write an area; less than one square metre is said so."""
-    return say("{area:.0f} m2", area=area_m2) if area_m2 >= 1 else say("under 1 m2")
+    return say("{area:.0f} m²", area=area_m2) if area_m2 >= 1 else say("under 1 m²")

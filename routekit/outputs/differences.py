@@ -129,7 +129,7 @@ def _describe_zone(basis: str, area_m2: float) -> str:
     if pd.isna(basis):
         return "no zone"
     if not basis.startswith(OWN_BASIS):
-        return "computed" if math.isnan(area_m2) else f"computed, {area_m2:.1f} m2"
+        return "computed" if math.isnan(area_m2) else f"computed, {area_m2:.1f} m²"
     return _cut(basis)
 
 

@@ -179,7 +179,7 @@ def _write_severities(counts: Counts) -> str:
 
 def _write_area(area_m2: float) -> Text:
     """Write an area, or that it is not known."""
-    return say("an unknown area") if np.isnan(area_m2) else say("{area:,.0f} m2", area=area_m2)
+    return say("an unknown area") if np.isnan(area_m2) else say("{area:,.0f} m²", area=area_m2)
 
 
 def _write_least_trees(counts: Counts) -> Text:

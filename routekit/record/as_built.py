@@ -40,7 +40,7 @@ PULLS: Final = {
     "pipe": message("pull on the pipe, kN"),
     "machine": message("pull at the machine, kN"),
 }
-PLACE, GROUND = message("beyond the planned pit, m"), message("ground dug in the zone, m2")
+PLACE, GROUND = message("beyond the planned pit, m"), message("ground dug in the zone, m²")
 THICKNESS = message("root, mm")
 """What is compared."""
 

@@ -279,7 +279,7 @@ def _blocked_surfaces(polygons: Objects, around: Surroundings) -> tuple[dict[str
     text = np.full(size, "", dtype=object)
     for name, blocked in areas.items():
         for row in np.flatnonzero(blocked > LEAST_NAMED_M2):
-            said = say("{surface} {area:.0f} m2", surface=word(name), area=blocked[row])
+            said = say("{surface} {area:.0f} m²", surface=word(name), area=blocked[row])
             text[row] = join([text[row], said], ", ")
     return areas, text
 

@@ -116,9 +116,9 @@ def _say_kept(more: Floats) -> Text:
     if pits > 0:
         needs.append(say("{n} more pit", "{n} more pits", n=int(pits)))
     if root_m2 >= _LEAST_M2:
-        needs.append(say("{area:.1f} m2 more dug in root zones", area=root_m2))
+        needs.append(say("{area:.1f} m² more dug in root zones", area=root_m2))
     if structural_m2 >= _LEAST_M2:
-        needs.append(say("{area:.1f} m2 more dug in structural root zones", area=structural_m2))
+        needs.append(say("{area:.1f} m² more dug in structural root zones", area=structural_m2))
     if services > 0:
         needs.append(say("{n} more service at a pit", "{n} more services at pits", n=int(services)))
     if obstacles > 0:

@@ -195,7 +195,7 @@ def write_why(
     worst = around.zones.tree_id.astype(str).astype(object)
     tree = np.where(found.worst_tree >= 0, np.append(worst, "")[found.worst_tree], "")
     takes = say_rows(
-        "takes {area} m2 ({share} %) of the zone of tree {tree}",
+        "takes {area} m² ({share} %) of the zone of tree {tree}",
         area=number_text(found.worst_m2, 2),
         share=number_text(100 * found.worst_share, 1),
         tree=tree,
@@ -212,7 +212,7 @@ def write_why(
             (
                 found.structural_m2 > 0,
                 say_rows(
-                    "digs {area} m2 of structural root zone, tree {tree}",
+                    "digs {area} m² of structural root zone, tree {tree}",
                     area=number_text(structural_m2, 2),
                     tree=tree,
                 ),

@@ -162,7 +162,7 @@ def _write_own_basis(own: Geometries, stated: pd.DataFrame, formula_m2: Floats) 
             [
                 join(
                     [
-                        say("arborist's polygon, {area:.1f} m2", area=area),
+                        say("arborist's polygon, {area:.1f} m²", area=area),
                         say("by {by}", by=by) if by else say("by whom is not stated"),
                         say("because: {reason}", reason=reason)
                         if reason
@@ -170,7 +170,7 @@ def _write_own_basis(own: Geometries, stated: pd.DataFrame, formula_m2: Floats) 
                     ],
                     ", ",
                 ),
-                say("the formula would give {area:.1f} m2", area=formula)
+                say("the formula would give {area:.1f} m²", area=formula)
                 if formula > 0
                 else say("the formula gives none"),
             ],
@@ -196,7 +196,7 @@ def _add_own_findings(
         tree_id[small],
         field="geometry",
         seen=say_each(
-            "{area:.1f} m2, smaller than the {formula:.1f} m2 of the formula",
+            "{area:.1f} m², smaller than the {formula:.1f} m² of the formula",
             area=area[small],
             formula=formula_m2[small],
         ),
@@ -247,7 +247,7 @@ def _ask_about_size(
     is_wide: Flags = (reach_m > limit_m) & shapely.intersects(own, stems)
     said, limit = write_rows_apart(reach_m[is_wide], limit_m[is_wide], 1)
     seen = say_each(
-        "{area:,.0f} m2, and it reaches {reach} m from the stem: more than {limit} m is "
+        "{area:,.0f} m², and it reaches {reach} m from the stem: more than {limit} m is "
         "not plausible for this tree",
         area=shapely.area(own)[is_wide],
         reach=said,

@@ -141,7 +141,7 @@ def test_the_owner_decides_on_a_line_that_could_be_taken_together():
         "R3 and R4 would pass 38 of the 57 l/s required here at the narrowest, or it is not known. "
         "Taken together it would need R3 by pipe bursting to a larger size (PE, OD 400, 40 m) and "
         "R4 by a cured-in-place liner (CIPP) (PE, OD 400, 40 m): 2 runs, 80 m in all, as far as "
-        "checked. That is about 1,300 EUR more, and 2 m2 of root zone dug or severed. Pits of "
+        "checked. That is about 1,300 EUR more, and 2 m² of root zone dug or severed. Pits of "
         "these bursts are not set out, and in no figure. Without the line it would be renewed as "
         "it is, by a cured-in-place liner (CIPP) for about 500 EUR: the flow is no better."
     )

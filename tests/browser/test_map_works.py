@@ -68,7 +68,7 @@ def make_works():
         length_m=[11.997, 3.35],
         width_m=[1.515, 2.0],
         worst_share=[np.nan, 0.0384731],
-        why=["clear", "takes 6.04 m2 (3.8 %) of the zone"],
+        why=["clear", "takes 6.04 m² (3.8 %) of the zone"],
     )
     totals = pd.DataFrame(
         {

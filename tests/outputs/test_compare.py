@@ -229,7 +229,7 @@ def test_what_people_did_comes_first_and_rows_take_one_line(old, tmp_path, resul
     balance = result.tree_balance.copy()
     row = balance.index[balance["severity"] == "minor"][0]
     balance.loc[row, "severity"] = "major"
-    zones = with_value(result.zones, 3, "basis", "arborist's polygon, 9.0 m2, by Kim")
+    zones = with_value(result.zones, 3, "basis", "arborist's polygon, 9.0 m², by Kim")
     found = write_against(
         old, tmp_path, result, advice=advice, decisions=decisions, tree_balance=balance, zones=zones
     )
@@ -247,7 +247,7 @@ def test_what_people_did_comes_first_and_rows_take_one_line(old, tmp_path, resul
     assert found["Decisions"][1].endswith(" -> designer")
     assert len(found["Root zones drawn by people"]) == 1
     assert found["Root zones drawn by people"][0].startswith("T003: computed, ")
-    assert found["Root zones drawn by people"][0].endswith("arborist's polygon, 9.0 m2, by Kim")
+    assert found["Root zones drawn by people"][0].endswith("arborist's polygon, 9.0 m², by Kim")
     was, now = TECHNIQUES["monitor"], TECHNIQUES["open_cut"]
     assert len(found["Runs"]) == 1
     assert found["Runs"][0].startswith(f"R003: {was} -> {now}; new pipe ")
@@ -258,10 +258,10 @@ def test_what_people_did_comes_first_and_rows_take_one_line(old, tmp_path, resul
 
 def test_a_drawn_zone_that_another_regime_would_draw_differently_is_no_edit(tmp_path, result):
     def drawn(formula):
-        text = f"arborist's polygon, 9.0 m2, by Kim, because: roots; the formula {formula}"
+        text = f"arborist's polygon, 9.0 m², by Kim, because: roots; the formula {formula}"
         return with_value(result.zones, 3, "basis", text)
 
-    before = dataclasses.replace(result, zones=drawn("would give 4.0 m2"))
+    before = dataclasses.replace(result, zones=drawn("would give 4.0 m²"))
     path = write_geopackage(before, tmp_path / "first.gpkg")
     found = write_against(path, tmp_path, result, zones=drawn("gives none"))
     assert found["Root zones drawn by people"] == []

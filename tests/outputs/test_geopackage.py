@@ -374,7 +374,7 @@ def test_texts_come_back_from_their_forms(tmp_path):
         "{n} of 3 %s",
         "ü 5 ½",
     ]
-    ids = [f"Run R{n:05d} takes {n / 7:.3f} m2 of the zone of tree T{n}" for n in range(2000)]
+    ids = [f"Run R{n:05d} takes {n / 7:.3f} m² of the zone of tree T{n}" for n in range(2000)]
     texts = [*odd, *ids, None]
     for text in filter(None, texts):
         form, numbers = part_text(text)

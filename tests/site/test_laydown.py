@@ -102,7 +102,7 @@ def test_what_the_strip_blocks():
     )  # fmt: skip
     row, _, _ = lay(surfaces=street, connections=doors, trees=(), settings=AHEAD)
     assert row["carriageway_m2"] == pytest.approx(20)
-    assert row["blocks"] == "carriageway 20 m2, footway 10 m2"
+    assert row["blocks"] == "carriageway 20 m², footway 10 m²"
     assert row["entrances"] == 1
     unsaid = doors.assign(kind=["unknown", "house", "gully"])
     row, _, _ = lay(surfaces=street, connections=unsaid, trees=(), settings=AHEAD)
@@ -285,7 +285,7 @@ def test_behind_a_pit_along_the_neighbours_run_the_string_lies_the_other_way():
     assert gone[["entrances", "crowns", "crowns_unknown"]].to_numpy().tolist() == [[0, 0, 0]]
 
 
-@pytest.mark.parametrize(("length_m", "said"), [(0.24, ""), (0.25, ""), (0.3, "footway 1 m2")])
+@pytest.mark.parametrize(("length_m", "said"), [(0.24, ""), (0.25, ""), (0.3, "footway 1 m²")])
 def test_surfaces_that_round_to_no_square_metre_are_not_named(length_m, said):
     """Of a strip 2 m wide."""
     area = gpd.GeoDataFrame(

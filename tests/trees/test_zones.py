@@ -171,8 +171,8 @@ def test_own_polygon_wins():
     assert zones["area_m2"][0] == 100.0
     assert np.isnan(zones["radius_m"][0])
     assert zones["basis"][0] == (
-        "arborist's polygon, 100.0 m2, by A. Borer, because: trial holes; "
-        "the formula would give 176.7 m2"
+        "arborist's polygon, 100.0 m², by A. Borer, because: trial holes; "
+        "the formula would give 176.7 m²"
     )
     assert zones["zone"][0].equals(square(0, 5))
     assert not zones["is_capped"][0]
@@ -185,7 +185,7 @@ def test_own_polygon_smaller_than_the_formula_is_a_warning():
     own = make_own(["T0", "T1"], [square(0, 5), square(50, 6)])
     _, findings = build(trees, own)
     assert findings[["severity", "row", "field", "seen"]].to_numpy().tolist() == [
-        ["warning", "T0", "geometry", "100.0 m2, smaller than the 113.1 m2 of the formula"]
+        ["warning", "T0", "geometry", "100.0 m², smaller than the 113.1 m² of the formula"]
     ]
 
 
@@ -200,7 +200,7 @@ def test_own_polygon_without_who_or_why_says_so(gone, blank):
     assert ("by whom is not stated" in basis) == ("by" in gone)
     assert ("why is not stated" in basis) == ("reason" in gone)
     assert ("because: trial holes" in basis) == ("reason" not in gone)
-    assert basis.endswith("the formula would give 113.1 m2")
+    assert basis.endswith("the formula would give 113.1 m²")
 
 
 def test_own_polygons_of_one_tree_name_all_who_drew_them():
@@ -318,7 +318,7 @@ def test_an_own_zone_as_large_as_the_formula_is_not_smaller():
 def test_the_area_of_a_small_formula_is_told():
     """12 x 40 mm = 0.48 m, pi x 0.2304 = 0.72 m2."""
     zones, _ = build(make_trees(stem_diameter_mm=[40.0]), make_own(["T0"], [square(0, 2)]))
-    assert zones["basis"][0].endswith("the formula would give 0.7 m2")
+    assert zones["basis"][0].endswith("the formula would give 0.7 m²")
 
 
 def test_crowns_of_several_parts_are_taken():

@@ -22,10 +22,10 @@ from routekit.words.texts import (
 
 
 def test_a_sentence_reads_as_english_and_keeps_its_values():
-    text = say("{what} of {name}: {area:,.1f} m2", what=word("root zone"), name="T 7", area=1234.56)
-    assert text == "root zone of T 7: 1,234.6 m2"
+    text = say("{what} of {name}: {area:,.1f} m²", what=word("root zone"), name="T 7", area=1234.56)
+    assert text == "root zone of T 7: 1,234.6 m²"
     assert text.said == [
-        "{what} of {name}: {area} m2",
+        "{what} of {name}: {area} m²",
         {"what": ["root zone"], "name": "T 7", "area": {"n": "1,234.6"}},
     ]
 
