@@ -16,6 +16,7 @@ from typing import Final
 import pandas as pd
 
 from routekit.errors import ResultError
+from routekit.words.units import write_unit
 
 KINDS: Final = {
     "text": "text",
@@ -73,14 +74,18 @@ class Field:
     @property
     def heading(self) -> str:
         """Title with the unit in brackets."""
-        return f"{self.title} ({self.unit})" if self.unit else self.title
+        return f"{self.title}{self.bracketed_unit}"
+
+    @property
+    def bracketed_unit(self) -> str:
+        """Unit for readers, in brackets and after a space; blank where there is none."""
+        return f" ({write_unit(self.unit)})" if self.unit else ""
 
     @property
     def description(self) -> str:
         """Meaning, unit, and what null stands for in a file, which knows no infinite numbers."""
-        unit = f" ({self.unit})" if self.unit else ""
         missing = ", or ".join(filter(None, (self.infinite, self.null)))
-        return f"{self.text}{unit}" + (f"; null: {missing}" if missing else "")
+        return f"{self.text}{self.bracketed_unit}" + (f"; null: {missing}" if missing else "")
 
 
 @dataclass(frozen=True, kw_only=True)

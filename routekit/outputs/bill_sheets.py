@@ -31,6 +31,7 @@ from routekit.outputs.book import (
     set_up_print,
 )
 from routekit.words.texts import Text, message, say, word
+from routekit.words.units import write_unit
 
 BILL: Final = message("Bill")
 QUANTITIES: Final = "Quantities"
@@ -269,8 +270,9 @@ def _write_section(page: _Sheet, section: str, rows: pd.DataFrame, behind: Behin
         page.row += 1
         row = page.row + 1
         mine = f"{numbers},{page.letter['number']}{row}"
-        for name in ("number", "text", "unit", "rule", "standing"):
+        for name in ("number", "text", "rule", "standing"):
             page.put(name, item[name])
+        page.put("unit", write_unit(item["unit"]))
         page.fit([item["text"], item["rule"]])
         for name in ("quantity", "n_lost"):
             page.put(name, item[name], formula=f"=SUMIFS({behind.name(name)},{mine})")

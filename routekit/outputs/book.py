@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from routekit.schema import Field, load_tables
 from routekit.words.catalogue import render
 from routekit.words.texts import message, say, word
+from routekit.words.units import write_unit
 
 MAX_CELL_UNITS = 32_767
 NUMBERS: Final = {
@@ -61,7 +62,8 @@ class Column:
     def heading(self, language: str) -> str:
         """Give title and unit in a language."""
         title = render(word(self.title), language)
-        return f"{title} ({render(word(self.unit), language)})" if self.unit else title
+        unit = write_unit(render(word(self.unit), language))
+        return f"{title} ({unit})" if unit else title
 
 
 @cache

@@ -114,15 +114,14 @@ def name_fields(layer: str) -> dict[str, str]:
     Examples
     --------
     >>> name_fields("digs")["footprint_m2"], name_fields("digs")["opens_ground"]
-    ('Footprint (m2)', 'Opens ground')
+    ('Footprint (m²)', 'Opens ground')
     """
     found: dict[str, str] = {}
     for name, field in _list_fields(layer).items():
-        unit = f" ({field.unit})" if field.unit else ""
         own_unit = field.unit.lower().replace("/", "_")
         plain = re.sub(rf"_{own_unit}(?=_|$)", "", name) if own_unit else name
         said = field.heading if field.title and name == field.name else ""
-        said = said or plain.replace("_", " ").capitalize() + unit
+        said = said or plain.replace("_", " ").capitalize() + field.bracketed_unit
         found[name] = f"{said} [{name}]" if said in found.values() else said
     return found
 

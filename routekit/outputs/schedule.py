@@ -55,6 +55,7 @@ from routekit.vocabulary import ALL_TAUGHT
 from routekit.words.catalogue import render, render_column, translate_words
 from routekit.words.languages import SOURCE
 from routekit.words.texts import Text, message, say, word
+from routekit.words.units import write_unit
 
 _CREATED = dt.datetime(2000, 1, 1, tzinfo=dt.UTC).replace(tzinfo=None)
 _NOISE = 1e-6
@@ -347,7 +348,10 @@ def _put_texts(table: pd.DataFrame, language: str) -> pd.DataFrame:
 
 def _speak(rows: pd.DataFrame, column: Column, language: str) -> NDArray[np.object_]:
     """Give the values of a column in a language: its texts, or the words of its list."""
-    values = rows[column.name].astype(object).to_numpy(dtype=object)
+    told = rows[column.name].astype(object)
+    if column.name == "unit":
+        told = told.map(write_unit, na_action="ignore")
+    values = told.to_numpy(dtype=object)
     if language == SOURCE or column.kind in NUMBERS:
         return values
     is_word = column.kind in ("word", "long_word")

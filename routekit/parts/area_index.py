@@ -14,6 +14,7 @@ from routekit.schema import load_tables
 from routekit.vocabulary import M_PER_KM
 from routekit.words.catalogue import render, render_column, translate_words
 from routekit.words.texts import say, word
+from routekit.words.units import write_unit
 
 INDEX: Final = "index.html"
 
@@ -68,7 +69,7 @@ def write_index(result: Result, areas: Sequence[Written], path: Path) -> None:
             {"quantity": quantity, "unit": unit, "numbers": numbers}
             for quantity, unit, numbers in zip(
                 render_column(totals["quantity_words"], language),
-                translate_words(totals["unit"].astype(object), language),
+                translate_words(totals["unit"].astype(object).map(write_unit), language),
                 totals[list(_NUMBERS)].to_numpy(dtype=float).tolist(),
                 strict=True,
             )

@@ -275,7 +275,7 @@ def test_every_field_has_a_name_for_people_that_gdal_reads(path, name):
 def test_names_of_fields_are_headings_or_words_with_their_unit():
     runs, trees = name_fields("runs"), name_fields("trees")
     assert runs["diameter_mm"] == "Bore width (mm)"
-    assert trees["recommended_structural_m2"] == "Recommended structural (m2)"
+    assert trees["recommended_structural_m2"] == "Recommended structural (m²)"
     assert runs["co2e_kg_mid"] == "Co2e mid (kg)"
     assert name_fields("digs")["opens_ground"] == "Opens ground"
     assert name_fields("drawing") == {}

@@ -61,6 +61,17 @@ def test_sheets_stand_in_order_and_columns_have_units(book):
     assert "Depth, max (m)" in [cell.value for cell in book["Runs"][1]]
 
 
+def test_headings_and_units_write_areas_and_volumes_with_raised_figures(result, book, tmp_path):
+    heads = [str(cell.value) for name in SHEETS[1:] for cell in book[name][1]]
+    assert "In root zones (m²)" in heads
+    assert [head for head in heads if "m2)" in head or "m3)" in head] == []
+    kept = ["m2", "m3", "currency per m2", None]
+    totals = pd.concat([result.totals.iloc[:1]] * 4, ignore_index=True).assign(unit=kept)
+    path = write_schedule(dataclasses.replace(result, totals=totals), tmp_path / "units.xlsx")
+    units = column_of(openpyxl.load_workbook(path), "Totals", "Unit")
+    assert units == ["m²", "m³", "currency per m²", None]
+
+
 def test_rows_are_as_high_as_their_text_needs_up_to_a_most(book, result):
     heights = [book["Reasons"].row_dimensions[row + 2].height for row in range(len(result.runs))]
     texts = result.advice[["reason", "to_confirm"]].join(result.condition["worst_text"])
@@ -396,7 +407,7 @@ def test_bore_old_to_new_stands_beside_the_technique(result, tmp_path):
 def test_noise_of_the_geometry_is_zero(result, tmp_path):
     pits = result.pits.assign(zone_overlap_m2=[1.5e-8, *[0.5] * (len(result.pits) - 1)])
     path = write_schedule(dataclasses.replace(result, pits=pits), tmp_path / "n.xlsx")
-    found = column_of(openpyxl.load_workbook(path), "Pits", "In root zones (m2)")
+    found = column_of(openpyxl.load_workbook(path), "Pits", "In root zones (m²)")
     assert found == [0, *[0.5] * (len(pits) - 1)]
 
 

@@ -30,6 +30,7 @@ from routekit.settings.outputs import MapSettings
 from routekit.settings.sources import load_sources
 from routekit.techniques import RECORDS, TECHNIQUES
 from routekit.vocabulary import SEVERITIES, VERDICTS
+from routekit.words.units import write_unit
 
 CHUNK_RUNS: Final = 2000
 """Runs whose checks are packed together: one click unpacks one such chunk."""
@@ -364,8 +365,10 @@ def study_photo(result: Result) -> tuple[Photo | None, str]:
 
 
 def _pack(table: pd.DataFrame, columns: Iterable[str] | None = None) -> dict[str, Any]:
-    """Pack a table; a text goes as its statement where there is one."""
+    """Pack a table; a text goes as its statement where there is one, a unit as readers see it."""
     wanted = table.columns if columns is None else columns
+    if "unit" in table:
+        table = table.assign(unit=table["unit"].map(write_unit, na_action="ignore"))
     return pack_table(table, tables.leave_english(table, wanted))
 
 

@@ -78,7 +78,7 @@ function sumsPage() {
   };
   const unit = (row) => {
     const words = String(of("quantity", row)).toLowerCase().split(/\W+/);
-    return of("unit", row) && !words.includes(of("unit", row)) ? [", ", tell([unitSign(of("unit", row))])] : "";
+    return of("unit", row) && !words.includes(of("unit", row)) ? [", ", tell([of("unit", row)])] : "";
   };
   const name = (row) => [textOf(study.totals, "quantity", row), unit(row),
     make("span", { class: "remedy" }, sourceText(of("source", row)))];
@@ -128,10 +128,6 @@ function scopeOfTotals() {
     ? say("Open cut of the runs to be worked on compared with the recommended works, for the whole study. Below each figure: low to high estimate.")
     : sayMany("Open cut of the {n} run to be worked on compared with the recommended works, for the whole study. Below each figure: low to high estimate.",
       "Open cut of the {n} runs to be worked on compared with the recommended works, for the whole study. Below each figure: low to high estimate.", { n: count });
-}
-
-function unitSign(unit) {
-  return unit.replace(/^m2$/, "m\u00b2").replace(/^m3$/, "m\u00b3");
 }
 
 // Areas and sums below a millionth are noise of the arithmetic.
