@@ -118,6 +118,7 @@ def mend_geometry(
     """
     table = _leave_out_unfit(table, layer, kind, findings, tally)
     table = _mend_areas(table, layer, findings)
+    table = _drop_doubled_parts(table, layer, findings)
     table = _merge_lines(table, layer, findings)
     table = _split_parts(table, layer, id_column, findings, tally)
     table = _drop_repeats(table, layer, findings)
@@ -218,6 +219,36 @@ def _mend_areas(table: gpd.GeoDataFrame, layer: str, findings: Findings) -> gpd.
     keys = table.loc[is_bad, "row_key"]
     done = say("polygon repaired")
     findings.add("warning", layer, keys, field="geometry", seen=seen, done=done)
+    return table.set_geometry(gpd.GeoSeries(mended, index=table.index, crs=table.crs))
+
+
+def _drop_doubled_parts(
+    table: gpd.GeoDataFrame, layer: str, findings: Findings
+) -> gpd.GeoDataFrame:
+    """Drop parts of a line that are drawn twice, either way: merged, they run forth and back."""
+    geometry = np.asarray(table.geometry)
+    rows = np.flatnonzero(shapely.get_type_id(geometry) == GeometryType.MULTILINESTRING)
+    if not len(rows):
+        return table
+    parts, row = shapely.get_parts(geometry[rows], return_index=True)
+    shapes = pd.DataFrame({"row": row, "shape": shapely.to_wkb(shapely.normalize(parts))})
+    is_again = shapes.duplicated().to_numpy()
+    n_again = np.bincount(row[is_again], minlength=len(rows))
+    doubled = np.flatnonzero(n_again)
+    if not len(doubled):
+        return table
+    mended, is_kept = geometry.copy(), np.isin(row, doubled) & ~is_again
+    mended[rows[doubled]] = shapely.multilinestrings(
+        parts[is_kept], indices=np.searchsorted(doubled, row[is_kept])
+    )
+    findings.add(
+        "warning",
+        layer,
+        table["row_key"].iloc[rows[doubled]],
+        field="geometry",
+        seen=say_each("{n} part drawn again", "{n} parts drawn again", n=n_again[doubled]),
+        done=say("the same part is taken once"),
+    )
     return table.set_geometry(gpd.GeoSeries(mended, index=table.index, crs=table.crs))
 
 

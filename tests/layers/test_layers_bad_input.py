@@ -263,6 +263,20 @@ def test_a_line_of_parts_without_length_is_left_out_with_a_finding(district, n_p
     assert (sewers["read"], sewers["made"], sewers["left_out"], sewers["kept"]) == (3, 0, 1, 2)
 
 
+@pytest.mark.parametrize("is_turned", [False, True])
+def test_a_part_drawn_twice_is_taken_once(district, is_turned):
+    part, beyond = [at(50, 0), at(90, 0)], [at(90, 0), at(100, 0)]
+    doubled = MultiLineString([part, beyond, part[::-1] if is_turned else part])
+    whole = MultiLineString([[at(100, 0), at(120, 0)], [at(120, 0), at(150, 0)]])
+    district.put("sewers", make_sewers(geometry=[LINES[0], doubled, whole]))
+    layers = district.read()
+    assert layers.runs["run_id"].tolist() == ["R1", "R2", "R3"]
+    assert layers.runs["length_m"].tolist() == pytest.approx([50.0, 50.0, 50.0])
+    found = pick(layers.findings, severity="warning", layer="sewers", done="taken once")
+    assert found[["row", "seen"]].to_numpy().tolist() == [["R2", "1 part drawn again"]]
+    assert_accounted(layers)
+
+
 def test_heights_are_dropped(district):
     high = [LineString([(*at(x, 0), -9999), (*at(x + 50, 0), -9999)]) for x in (0, 50, 100)]
     district.put("sewers", make_sewers(geometry=high))
