@@ -10,7 +10,9 @@ For each end the first way that gives a plausible depth is taken, best first:
    ground is not known at both ends, the depth of the other end;
 6. assumed: the default depth of the study.
 
-A depth less than the shallowest or more than the deepest plausible one is not used.
+A depth less than the shallowest or more than the deepest plausible one is not used, and an invert
+of which nothing tells that the ground is wrong, and not the invert, is not known
+(`routekit.layers.level_doubts`).
 """
 
 from __future__ import annotations
@@ -32,6 +34,7 @@ from routekit.layers.assumed import (
 )
 from routekit.layers.findings import Findings
 from routekit.layers.ground_profile import Stations, profile_runs, report_profiles, sample_along
+from routekit.layers.level_doubts import InvertEnd, find_doubtful
 from routekit.layers.levels import is_depth
 from routekit.layers.nodes import line_ends
 from routekit.layers.settings import METRES
@@ -85,6 +88,8 @@ class _End(NamedTuple):
     terrain: Floats
     depth: Floats
     rank: NDArray[np.int64]
+    by_manhole: Floats
+    place: NDArray[np.intp]
 
 
 def add_ground(
@@ -111,9 +116,9 @@ def add_ground(
     -------
     tuple of (geopandas.GeoDataFrame, pandas.DataFrame)
         Runs with `GROUND_COLUMNS` and the `PROFILE_COLUMNS` of `ground_profile`: levels and
-        depths to invert in m; `depth_source` is the worse of the two ends; gradient in m/m,
-        positive downstream, NaN where a level is missing; gradient_source is «levels», «levels,
-        rising» or «unknown». And the findings.
+        depths to invert in m, doubtful inverts NaN; `depth_source` is the worse of the two ends;
+        gradient in m/m, positive downstream, NaN where a level is missing; gradient_source is
+        «levels», «levels, rising» or «unknown». And the findings.
 
     Raises
     ------
@@ -126,9 +131,9 @@ def add_ground(
     levels = _end_levels(xy, stations, terrain, runs, findings)
     _check_terrain(levels, runs, inputs.units.get("terrain", {}).get("level_m"), findings)
     ends = {
-        end: _depth_at(end, column, runs, manholes, levels[end], inputs, findings)
-        for end, column in ENDS
+        end: _depth_at(end, column, runs, manholes, levels[end], inputs) for end, column in ENDS
     }
+    ends = _settle_inverts(ends, manholes, runs, inputs, findings)
     _compare_covers(ends, runs, inputs, findings)
     up = _take_other(ends["up"], ends["down"], inputs)
     down = _take_other(ends["down"], ends["up"], inputs)
@@ -137,6 +142,8 @@ def add_ground(
     invert_drop = up.invert - down.invert
     gradient = invert_drop / runs["length_m"].to_numpy(dtype=np.float64)
     out = runs.assign(
+        invert_up_m=up.invert,
+        invert_down_m=down.invert,
         ground_up_m=_ground(up),
         ground_down_m=_ground(down),
         depth_up_m=up.depth,
@@ -194,7 +201,6 @@ def _depth_at(
     manholes: gpd.GeoDataFrame,
     terrain: Floats,
     inputs: InputSettings,
-    findings: Findings,
 ) -> _End:
     """Find the depth at one end of all runs from what is known there."""
     place = pd.Index(manholes["manhole_id"]).get_indexer(pd.Index(runs[column]))
@@ -204,22 +210,45 @@ def _depth_at(
     limits = inputs.ground
     own = _take(manholes["depth_m"], place)
     ways = [
-        invert_depth := cover - invert,
+        cover - invert,
         np.where(np.isnan(own), below, own),
         runs["depth_input_m"].to_numpy(dtype=np.float64),
-        terrain_depth := terrain - invert,
+        terrain - invert,
     ]
     depth, rank = first_plausible(
         ways, shallowest_m=limits.shallowest_m, deepest_m=limits.deepest_m
     )
-    doubts = (
-        (invert_depth, f"invert_{end}_m", say("invert and cover level")),
-        (ways[1], column, say("the depth of the manhole")),
-        (terrain_depth, f"invert_{end}_m", say("invert and terrain")),
-    )
-    for each, field, what in doubts:
-        _report_implausible(runs, each, field, what, inputs, findings)
-    return _End(invert, cover, terrain, depth, rank)
+    return _End(invert, cover, terrain, depth, rank, ways[1], place)
+
+
+def _settle_inverts(
+    ends: dict[str, _End],
+    manholes: gpd.GeoDataFrame,
+    runs: gpd.GeoDataFrame,
+    inputs: InputSettings,
+    findings: Findings,
+) -> dict[str, _End]:
+    """Report the depths that no sewer has, and take doubtful inverts as not known."""
+    own = (manholes["cover_level_m"] - manholes["invert_level_m"]).to_numpy(dtype=np.float64)
+    levels = {
+        end: InvertEnd(each.invert, each.cover, each.terrain, each.place)
+        for end, each in ends.items()
+    }
+    doubtful = find_doubtful(levels, own, inputs.ground)
+    for end, column in ENDS:
+        here, field = ends[end], f"invert_{end}_m"
+        is_lost, is_other = doubtful[end], np.zeros(len(runs), dtype=bool)
+        doubts = (
+            (here.cover - here.invert, field, say("invert and cover level"), is_lost),
+            (here.by_manhole, column, say("the depth of the manhole"), is_other),
+            (here.terrain - here.invert, field, say("invert and terrain"), is_lost),
+        )
+        for depth, name, what, is_given_up in doubts:
+            _report_implausible(runs, depth, name, what, is_given_up, inputs, findings)
+    return {
+        end: each._replace(invert=np.where(doubtful[end], np.nan, each.invert))
+        for end, each in ends.items()
+    }
 
 
 def _take(column: pd.Series, place: NDArray[np.intp]) -> Floats:
@@ -412,28 +441,34 @@ def _report_implausible(
     depth: Floats,
     field: str,
     what: Text,
+    is_given_up: Flags,
     inputs: InputSettings,
     findings: Findings,
 ) -> None:
-    """Report depths that no street sewer has."""
+    """Report depths that no street sewer has, and where the invert is given up with them."""
     limits = inputs.ground
     is_odd = (depth < limits.shallowest_m) | (depth > limits.deepest_m)
-    if not is_odd.any():
-        return
-    findings.add(
-        "warning",
-        "sewers",
-        runs.loc[is_odd, "run_id"],
-        field=field,
-        seen=say_each(
-            "{depth:.2f} m deep by {source}, not within {low:g} to {high:g} m",
-            depth=depth[is_odd],
-            source=what,
-            low=limits.shallowest_m,
-            high=limits.deepest_m,
-        ),
-        done=say("that depth not used; the next source of a depth taken"),
+    kept = say("that depth not used; the next source of a depth taken")
+    lost = say(
+        "that depth not used, and the invert taken as not known: no fall follows from it; survey "
+        "it and the level above it"
     )
+    for is_here, done in ((~is_given_up, kept), (is_given_up, lost)):
+        is_told = is_odd & is_here
+        findings.add(
+            "warning",
+            "sewers",
+            runs.loc[is_told, "run_id"],
+            field=field,
+            seen=say_each(
+                "{depth:.2f} m deep by {source}, not within {low:g} to {high:g} m",
+                depth=depth[is_told],
+                source=what,
+                low=limits.shallowest_m,
+                high=limits.deepest_m,
+            ),
+            done=done,
+        )
 
 
 def _report_assumed(runs: gpd.GeoDataFrame, inputs: InputSettings, findings: Findings) -> None:

@@ -1,0 +1,106 @@
+"""Inverts that the ground above them rules out, and whether they or the ground are wrong.
+
+An invert that lies at no depth that a sewer can have contradicts the ground. If another ground
+vouches for it (cover and terrain), it stands. If all inverts at a manhole contradict its cover, and
+there are at least two, the cover is wrong and they stand. Else nothing tells which is wrong, and
+the invert is not known: no fall, gradient or capacity may follow from it.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final, NamedTuple
+
+import numpy as np
+
+from routekit.layers.levels import is_depth
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from routekit.arrays import Flags, Floats
+    from routekit.layers.settings import GroundSettings
+
+WITNESSES: Final = 2
+"""Inverts that together outweigh one cover (house choice)."""
+
+
+class InvertEnd(NamedTuple):
+    """Levels at one end of all runs, m, shape (n,); NaN where not known."""
+
+    invert: Floats
+    cover: Floats
+    terrain: Floats
+    place: NDArray[np.intp]
+    """Position of the manhole; -1 where there is none."""
+
+
+def find_doubtful(
+    ends: dict[str, InvertEnd], manhole_below: Floats, limits: GroundSettings
+) -> dict[str, Flags]:
+    """Find the inverts of which nothing tells whether they or the ground above are wrong.
+
+    Parameters
+    ----------
+    ends : dict of str to InvertEnd
+        Both ends of n runs.
+    manhole_below : numpy.ndarray of float, shape (m,)
+        How far the manholes' own inverts lie below their covers, m; NaN where not known.
+    limits : GroundSettings
+        Shallowest and deepest plausible depth.
+
+    Returns
+    -------
+    dict of str to numpy.ndarray of bool, shape (n,)
+        By end: inverts to be taken as not known.
+
+    Examples
+    --------
+    >>> from routekit.layers.settings import GroundSettings
+    >>> none = np.full(2, np.nan)
+    >>> up = InvertEnd(np.array([101.0, 96.0]), np.array([100.0, 90.0]), none, np.array([0, 1]))
+    >>> down = InvertEnd(np.array([96.1, 95.9]), np.array([90.0, 99.0]), none, np.array([1, 2]))
+    >>> found = find_doubtful({"up": up, "down": down}, np.full(3, np.nan), GroundSettings())
+    >>> found["up"].tolist(), found["down"].tolist()
+    ([True, False], [False, False])
+    """
+    below = {end: each.cover - each.invert for end, each in ends.items()}
+    is_cover_wrong = _find_wrong_covers(ends, below, manhole_below, limits)
+    above = np.concatenate([each.terrain - each.invert for each in ends.values()])
+    known = above[np.isfinite(above)]
+    is_terrain_sound = len(known) > 0 and is_depth(known)
+    doubtful = {}
+    for end, each in ends.items():
+        is_excused = is_cover_wrong[each.place] & (each.place >= 0)
+        by_terrain = each.terrain - each.invert
+        is_vouched = _is_plausible(below[end], limits) | _is_plausible(by_terrain, limits)
+        is_odd = _is_odd(below[end], limits) & ~is_excused
+        is_odd |= _is_odd(by_terrain, limits) & is_terrain_sound
+        doubtful[end] = is_odd & ~is_vouched
+    return doubtful
+
+
+def _find_wrong_covers(
+    ends: dict[str, InvertEnd],
+    below: dict[str, Floats],
+    manhole_below: Floats,
+    limits: GroundSettings,
+) -> Flags:
+    """Mark the manholes whose cover all inverts contradict; one place more, for none."""
+    size = len(manhole_below)
+    place = np.concatenate([*(each.place for each in ends.values()), np.arange(size)])
+    depth = np.concatenate([*below.values(), manhole_below])
+    is_here = (place >= 0) & np.isfinite(depth)
+    counted = np.bincount(place[is_here], minlength=size + 1)
+    is_odd = is_here & _is_odd(depth, limits)
+    odd = np.bincount(place[is_odd], minlength=size + 1)
+    return np.asarray((odd == counted) & (counted >= WITNESSES))
+
+
+def _is_plausible(depth: Floats, limits: GroundSettings) -> Flags:
+    """Mark depths that a sewer can have; NaN is none."""
+    return np.asarray((depth >= limits.shallowest_m) & (depth <= limits.deepest_m))
+
+
+def _is_odd(depth: Floats, limits: GroundSettings) -> Flags:
+    """Mark known depths that no sewer has."""
+    return np.asarray((depth < limits.shallowest_m) | (depth > limits.deepest_m))
