@@ -59,6 +59,7 @@ from routekit.layers.mapping import MappedLayer, map_layer
 from routekit.layers.mending import leave_out, mend_geometry
 from routekit.layers.nodes import settle_nodes
 from routekit.layers.opening import refuse_raster
+from routekit.layers.past_ends import blank_past_ends
 from routekit.layers.raw_layers import find_file, read_layer
 from routekit.layers.same_tree import refuse_other_trees
 from routekit.layers.site_return import SiteReturn, read_site_return
@@ -192,6 +193,9 @@ def _read_layers(inputs: InputSettings, base: Path, findings: Findings) -> Layer
             tally=tallies["trees"],
         )
     refuse_empty(tables, raws, findings.left_out())
+    tables["inspections"] = blank_past_ends(
+        tables["inspections"], cast("gpd.GeoDataFrame", tables["sewers"]), findings=findings
+    )
     report_strays(tables, findings)
     final = {name: finish_layer(table, name) for name, table in tables.items()}
     stems = list_stems(final["trees"])

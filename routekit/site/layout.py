@@ -375,7 +375,8 @@ def _collapse_digs(place: Place, is_dug: Flags) -> gpd.GeoDataFrame:
     row = pd.Index(runs["run_id"]).get_indexer(pd.Index(collapses["run_id"].astype(str)))
     dug = (row >= 0) & is_dug[np.maximum(row, 0)]
     length = runs["length_m"].to_numpy(dtype=float)[row[dug]]
-    middle = collapses["chainage_m"].to_numpy(dtype=float)[dug]
+    # A camera counts a little further than the run is drawn: what it saw there lies at the end.
+    middle = np.clip(collapses["chainage_m"].to_numpy(dtype=float)[dug], 0, length)
     stretches = pd.DataFrame(
         {
             "run_id": collapses["run_id"].to_numpy()[dug],

@@ -524,6 +524,24 @@ def test_inspections_of_an_unknown_run_are_kept_and_told(district):
     assert_accounted(layers)
 
 
+def test_observations_beyond_the_end_of_their_run_have_no_known_place(district):
+    # The run is 50 m long: 2 m and a twentieth of its length may be counted past its end.
+    at_m = [50.0, 54.4, 54.6, 500.0]
+    rows = pd.DataFrame({"run_id": ["R1"] * 3 + ["R2"], "chainage_m": at_m, "code": ["BAC"] * 4})
+    district.put("inspections", rows)
+    layers = district.read()
+    places = layers.inspections.set_index("run_id")["chainage_m"]
+    assert sorted(places["R1"].dropna()) == [50.0, 54.4]
+    assert np.isnan(places["R2"])
+    found = pick(layers.findings, severity="warning", layer="inspections", field="chainage_m")
+    assert found["row"].tolist() == ["R1", "R2"]
+    assert found["seen"].tolist() == [
+        "at 54.6 m, and the run is 50.0 m long",
+        "at 500.0 m, and the run is 50.0 m long",
+    ]
+    assert_accounted(layers)
+
+
 def test_observations_without_a_place_are_no_doubles(district):
     rows = pd.DataFrame({"run_id": ["R1", "R1"], "chainage_m": [None, None], "code": ["BBA"] * 2})
     district.put("inspections", rows)

@@ -261,6 +261,12 @@ def test_a_collapse_is_dug_up_for_a_metre_on_each_side():
     assert digs.geometry[0].bounds == pytest.approx((1.5, -0.6, 3.5, 0.6))
 
 
+def test_a_collapse_counted_past_the_end_of_its_run_is_dug_at_the_end():
+    digs = dig_collapses([6.5])
+    assert digs["footprint_m2"].tolist() == pytest.approx([1.0 * 1.2])
+    assert digs.geometry[0].bounds == pytest.approx((4.0, -0.6, 5.0, 0.6))
+
+
 def test_a_collapse_is_no_smaller_a_dig_where_no_trench_can_be_sized():
     digs = dig_collapses([2.5], widest_m=np.nan)
     assert digs["footprint_m2"].tolist() == pytest.approx(
