@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import json
 import os
 import shutil
@@ -18,6 +19,7 @@ import click
 from rich.console import Console
 
 from routekit.errors import OutputError, RoutekitError, StudyError
+from routekit.terminal.memory import seldom_collecting
 from routekit.terminal.paper import put_table, put_text
 from routekit.terminal.stages import Stages
 from routekit.words.languages import list_languages
@@ -232,6 +234,7 @@ def _watch(study_file: Path, folder: Path, run: Callable[[], None]) -> Never:
             ERR.print(f"routekit: {error}", markup=False)
             _tell_found(error.findings)
             ERR.print("Earlier results are as they were.")
+        gc.collect()
         followed = _list_followed(study_file, followed)
         # The run itself has written its own file anew.
         since = mark_files([*followed, returned]) | before | mark_files([returned])
@@ -260,6 +263,7 @@ def _is_folder(path: Path) -> bool:
         return False
 
 
+@seldom_collecting()
 def _screen(
     study_file: Path,
     folder: Path,

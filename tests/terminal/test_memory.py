@@ -1,0 +1,92 @@
+"""Rings of objects are looked for seldom during a command, and as before after it."""
+
+import gc
+
+import pytest
+
+from routekit import cli, study
+from routekit.errors import StudyError
+from routekit.terminal.memory import seldom_collecting
+
+
+def _count_rounds(make):
+    rounds = []
+
+    def note(phase, _):
+        if phase == "stop":
+            rounds.append(phase)
+
+    gc.callbacks.append(note)
+    try:
+        held = [[number] for number in range(make)]
+    finally:
+        gc.callbacks.remove(note)
+    assert len(held) == make
+    return len(rounds)
+
+
+@pytest.fixture
+def _as_python_comes():
+    before = gc.get_threshold()
+    gc.set_threshold(700, 10, 10)
+    yield
+    gc.set_threshold(*before)
+
+
+@pytest.mark.usefixtures("_as_python_comes")
+def test_seldom_within():
+    often = _count_rounds(90_000)
+    with seldom_collecting():
+        seldom = _count_rounds(90_000)
+    assert often > 20 > seldom
+
+
+@pytest.mark.parametrize("fails", [False, True])
+def test_as_before_after_it(fails):
+    before = gc.get_threshold()
+    try:
+        with seldom_collecting():
+            assert gc.get_threshold() != before
+            if fails:
+                raise KeyError
+    except KeyError:
+        pass
+    assert gc.get_threshold() == before
+
+
+def test_rings_are_let_go_within():
+    """A program that makes rings without end keeps no more than so many of them."""
+
+    class Ring:
+        alive = 0
+
+        def __init__(self):
+            type(self).alive += 1
+            self.own = self
+
+        def __del__(self):
+            type(self).alive -= 1
+
+    gc.collect()
+    with seldom_collecting():
+        for _ in range(300_000):
+            Ring()
+        assert Ring.alive < 120_000
+    gc.collect()
+    assert Ring.alive == 0
+
+
+def test_screen_looks_seldom(monkeypatch, tmp_path):
+    """The command that makes a result is within it; a refused study leaves all as before."""
+    seen = []
+
+    def load(path):
+        seen.append(gc.get_threshold())
+        raise StudyError(str(path))
+
+    before = gc.get_threshold()
+    monkeypatch.setattr(study.Study, "load", load)
+    with pytest.raises(StudyError):
+        cli._screen(tmp_path / "study.toml", tmp_path, as_json=False)
+    assert seen[0][0] > before[0]
+    assert gc.get_threshold() == before
