@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from functools import reduce
+from dataclasses import replace
+from functools import cache, reduce
 from typing import NamedTuple
 
 import numpy as np
@@ -11,7 +12,7 @@ from routekit.advice.appraisal import chain_cost, visits_cost
 from routekit.advice.quantities import DAY_ITEMS
 from routekit.advice.score import find_shortfall, pick_least, weigh
 from routekit.advice.string_gain import gain_of_strings
-from routekit.arrays import Floats, Ints
+from routekit.arrays import Flags, Floats, Ints
 from routekit.sureness.bench import (
     BURST_PLACES,
     CODES,
@@ -32,10 +33,12 @@ from routekit.sureness.inputs import (
     Inputs,
 )
 
-_CELLS_PER_CHUNK = 40_000
-"""So many stay in the processor's own memory, and products of matrices in one thread."""
+_CELLS_PER_CHUNK = 160_000
+"""So many stay in the processor's own memory; fewer, and calls cost more than they work out."""
 _RUNS_PER_PART = 100
 _WEIGHTS = "weights."
+_OF_PRICES = ("rates.", "production.")
+_OF_LIVES = (*_OF_PRICES, "life.", "work.", RULE)
 _IS_BURST = np.isin(np.arange(len(CODES)), BURST_PLACES)
 _DAILY = [f"rates.{name}" for name in DAY_ITEMS]
 
@@ -107,8 +110,9 @@ def choose_anew(
     """
     factors = factors or find_factors(bench, inputs, values)
     best, margin = np.full((2, len(values), len(chosen)), np.nan)
-    for rows in _divide_runs(bench.string):
-        some, mine = take_runs(bench, rows), chosen[rows]
+    runs_per_part = max(_RUNS_PER_PART, _CELLS_PER_CHUNK // (max(len(values), 1) * len(CODES)))
+    for rows in _divide_runs(bench.string, runs_per_part):
+        some, mine = _lay_out(take_runs(bench, rows)), chosen[rows]
         size = max(len(rows) * len(CODES), 1)
         count = max(1, -(-len(values) * size // _CELLS_PER_CHUNK))
         chunks = zip(*(np.array_split(array, count) for array in (values, *factors)), strict=True)
@@ -122,7 +126,7 @@ def choose_anew(
     return Outcome(best.astype(np.int64), margin)
 
 
-def _divide_runs(string: Ints) -> list[Ints]:
+def _divide_runs(string: Ints, runs_per_part: int) -> list[Ints]:
     """Divide runs into parts of few runs, each ascending, that hold their strings whole."""
     size = len(string)
     first = np.arange(size)
@@ -130,9 +134,29 @@ def _divide_runs(string: Ints) -> list[Ints]:
     head = np.full(int(string.max(initial=-1)) + 1, size)
     np.minimum.at(head, string[inside], first[inside])
     first[inside] = head[string[inside]]
-    part = first // _RUNS_PER_PART
+    part = first // runs_per_part
     order = np.argsort(part, kind="stable")
     return np.split(order, np.flatnonzero(np.diff(part[order])) + 1) if size else []
+
+
+def _lay_out(bench: Bench) -> Bench:
+    """Lay the runs of each technique side by side in memory: all is worked out along them."""
+    work, limits = bench.work, bench.limits
+    by_item = {
+        name: np.ascontiguousarray(getattr(work, name).swapaxes(1, 2)).swapaxes(1, 2)
+        for name in ("priced", "timed")
+    }
+    by_run = ("capacity_l_s", "rougher", "smoother")
+    return replace(
+        bench,
+        facts={name: np.asfortranarray(values) for name, values in bench.facts.items()},
+        work=replace(work, **by_item),
+        limits=replace(
+            limits, **{name: np.asfortranarray(getattr(limits, name)) for name in by_run}
+        ),
+        excluded=np.asfortranarray(bench.excluded),
+        idle=np.asfortranarray(bench.idle),
+    )
 
 
 def _choose(
@@ -163,15 +187,17 @@ def _choose(
     gain = gain_of_strings(bench.string, burst, others.min(axis=2), is_forced)
     best = np.where(inside & (gain >= 0), bench.burst, pick_least(rivals))
     best = np.where(bench.forced >= 0, bench.forced, best)
+    size = (len(values), len(chosen))
+    best = np.broadcast_to(best, size)
     if not by_how_much:
-        return Outcome(best, gain)
+        return Outcome(best, best)
     is_pulled = inside & (chosen == bench.burst)
     mine = rivals[:, run, np.maximum(chosen, 0)]
     rivals[:, run, np.maximum(chosen, 0)] = np.inf
     with np.errstate(invalid="ignore"):
         lead = rivals.min(axis=2) - mine
     lead = np.where(inside, np.minimum(lead, -gain), lead)
-    return Outcome(best, np.where(is_pulled, gain, lead))
+    return Outcome(best, np.broadcast_to(np.where(is_pulled, gain, lead), size))
 
 
 def _draw(values: Floats, place: int) -> Floats:
@@ -202,10 +228,13 @@ def vary_facts(bench: Bench, inputs: Inputs, values: Floats, factors: Factors) -
     factor = np.where(limits.is_flow_given[:, None], flow[:, None, None], 1.0)
     least = limits.least_l_s[:, None] * factor
     fails = (capacity < least).astype(float) - (limits.capacity_l_s < limits.least_l_s[:, None])
-    fails = np.repeat(fails, len(pull), axis=0) if len(fails) == 1 else fails
+    if len(fails) < len(pull):
+        fails = np.moveaxis(np.repeat(np.moveaxis(fails, 2, 0), len(pull), axis=1), 0, 2)
     for force, bound in zip(limits.force_kn, limits.bound_kn, strict=True):
         over = _vary_pull(force, pull) > bound
-        fails[:, :, BURST_PLACES] += over.astype(float) - (force[:, :, 0] > bound)
+        change = over.astype(float) - (force[:, :, 0] > bound)
+        for place, size in zip(BURST_PLACES, np.moveaxis(change, 2, 0), strict=True):
+            fails[:, :, place] += size
     cost, life = vary_costs(bench, inputs, values, factors)
     facts = {name: one[None] for name, one in bench.facts.items()}
     return facts | {
@@ -241,25 +270,27 @@ def _vary_pull(force: Floats, place: Floats) -> Floats:
 def _vary_harm(bench: Bench, place: Floats) -> dict[str, Floats]:
     """Harm to trees where works enter zones, or miss them, by the quantile of the positions."""
     met, size = bench.met, bench.facts["n_major"].shape
-    moved = (place != AS_DRAWN)[:, None]
-    at = place[:, None]
-    structural = at < met.structural
-    major = (at < met.major) & ~structural
-    major = np.where(met.keeps_roots, at < met.major, major)
+    cell = met.technique * size[0] + met.run
+    moved, at = (place != AS_DRAWN)[:, None], place[:, None]
+    by_hand = met.keeps_roots
+    # What is structural is no major encroachment besides, but where it is dug by hand.
+    worse = np.where(by_hand, -np.inf, met.structural)
+    always = np.full(len(by_hand), -np.inf)
     counted = {
-        "n_structural": (structural, met.is_structural, ~met.keeps_roots),
-        "n_careful": (structural, met.is_structural, met.keeps_roots),
-        "n_major": (major, met.is_major, np.ones(len(met.run), dtype=bool)),
+        "n_structural": (~by_hand, met.is_structural, always, met.structural),
+        "n_careful": (by_hand, met.is_structural, always, met.structural),
+        "n_major": (np.ones(len(by_hand), dtype=bool), met.is_major, worse, met.major),
     }
-    cell = met.run * size[1] + met.technique
-    first = np.flatnonzero(np.diff(cell, prepend=-1))
     found = {}
-    for name, (now, before, where) in counted.items():
-        harm = np.repeat(bench.facts[name].reshape(1, -1), len(place), axis=0)
-        if len(cell):
-            change = np.where(moved & where, now.astype(float) - before, 0.0)
-            harm[:, cell[first]] += np.add.reduceat(change, first, axis=1)
-        found[name] = np.maximum(harm, 0.0).reshape(-1, *size)
+    for name, (where, before, low, high) in counted.items():
+        harm = np.repeat(bench.facts[name].T.reshape(1, -1), len(place), axis=0)
+        rows = np.flatnonzero(where)
+        if len(rows) and moved.any():
+            first = np.flatnonzero(np.diff(cell[rows], prepend=-1))
+            now = (at >= low[rows]) & (at < high[rows])
+            change = np.where(moved, now.astype(float) - before[rows], 0.0)
+            harm[:, cell[rows[first]]] += np.add.reduceat(change, first, axis=1)
+        found[name] = np.maximum(harm, 0.0).reshape(-1, *size[::-1]).swapaxes(1, 2)
     return found
 
 
@@ -278,7 +309,7 @@ def vary_costs(
     Returns
     -------
     cost, whole_life : numpy.ndarray of float, shape (s, n, t)
-        NaN where an amount of work is not known.
+        NaN where an amount of work is not known; one row where they are the same in all draws.
 
     Notes
     -----
@@ -286,32 +317,78 @@ def vary_costs(
     life is a factor on the technique's own cost and one on that of the renewal which follows.
     """
     work = bench.work
-    rates, pace = (values[:, inputs.places(one)] for one in ("rates.", "production."))
+    priced, price_of = _find_distinct(values[:, _place_groups(inputs.names, _OF_PRICES)])
+    lived, life_of = _find_distinct(values[:, _place_groups(inputs.names, _OF_LIVES)])
+    cost = _price_work(bench, inputs, values[priced])
+    pick, follows = _pick_renewal(cost[RENEWAL_PLACES], work.may_follow)
+    values, of = values[lived], price_of[lived]
+    own, then, visit, cut = (one[lived] for one in factors)
+    life = _spread(cost, of) * own.T[:, :, None]
+    pick, follows = pick[of], follows[of]
+    for one in np.flatnonzero(work.is_followed):
+        life[one] += follows * np.take_along_axis(then[:, one], pick, axis=1)
+    life[CUTTING_PLACE] = _spread(cost, of)[CUTTING_PLACE] * cut[:, work.is_choked]
+    camera = values[:, inputs.place("rates.inspect_m"), None] * work.length_m
+    each = camera + values[:, inputs.place("work.root_visit_each"), None]
+    for one in np.flatnonzero(work.is_visited.any(axis=0)):
+        life[one] += np.where(work.is_visited[:, one], each * visit[:, one, None], 0.0)
+    return _fold(_spread(cost, price_of)), _fold(_spread(life, life_of))
+
+
+def _price_work(bench: Bench, inputs: Inputs, values: Floats) -> Floats:
+    """Price the work of every technique, shape (t, s, n)."""
+    work = bench.work
+    rates, pace = (values[:, inputs.places(one)] for one in _OF_PRICES)
     days_each = np.where(work.is_daily, 1 / np.where(pace > 0, pace, np.nan), pace)
     daily = values[:, [inputs.place(name) for name in _DAILY]].sum(axis=1)
-    cost = np.stack(
+    return np.stack(
         [
             _sum_products(rates, priced) + _sum_products(days_each, timed) * daily[:, None]
             for priced, timed in zip(work.priced, work.timed, strict=True)
-        ],
-        axis=2,
+        ]
     )
-    renewal = cost[:, :, RENEWAL_PLACES]
-    may = work.may_follow & ~np.isnan(renewal)
-    may |= ~may.any(axis=2, keepdims=True)
-    pick = np.argmin(np.where(may & ~np.isnan(renewal), renewal, np.inf), axis=2)
-    follows = np.take_along_axis(renewal, pick[:, :, None], axis=2)
-    followed = np.flatnonzero(work.is_followed)
-    draw = np.arange(len(values))[:, None]
-    life = cost * factors.own[:, None]
-    life[:, :, followed] += follows * factors.then[:, followed].swapaxes(1, 2)[draw, pick]
-    life[:, :, CUTTING_PLACE] = cost[:, :, CUTTING_PLACE] * factors.cut[:, bench.work.is_choked]
-    camera = values[:, inputs.place("rates.inspect_m"), None] * work.length_m
-    each = camera + values[:, inputs.place("work.root_visit_each"), None]
-    visited = np.flatnonzero(work.is_visited.any(axis=0))
-    again = each[:, :, None] * factors.visit[:, None, visited]
-    life[:, :, visited] += np.where(work.is_visited[:, visited], again, 0.0)
-    return cost, life
+
+
+@cache
+def _place_groups(names: tuple[str, ...], prefixes: tuple[str, ...]) -> Ints:
+    """Give the positions of the inputs of some groups."""
+    return np.array([n for n, name in enumerate(names) if name.startswith(prefixes)])
+
+
+def _find_distinct(values: Floats) -> tuple[Ints, Ints]:
+    """Find the first of each kind of row, and which kind each row is."""
+    kinds: dict[bytes, int] = {}
+    kind = np.array([kinds.setdefault(row.tobytes(), len(kinds)) for row in values], dtype=np.int64)
+    return np.unique(kind, return_index=True)[1], kind
+
+
+def _spread(values: Floats, kind: Ints) -> Floats:
+    """Give each draw the row of its kind, shape (t, s, n); one row stays one."""
+    if values.shape[1] == 1 or np.array_equal(kind, np.arange(values.shape[1])):
+        return values
+    return values[:, kind]
+
+
+def _fold(values: Floats) -> Floats:
+    """Put techniques last, shape (s, n, t), and leave them in memory as they are."""
+    return np.moveaxis(values, 0, 2)
+
+
+def _pick_renewal(cost: Floats, may_follow: Flags) -> tuple[Ints, Floats]:
+    """Pick the cheapest renewal that may follow: its position, and its cost, shape (s, n).
+
+    Of costs of shape (r, s, n); the first of those that cost as much, or that are not known.
+    """
+    known = ~np.isnan(cost)
+    may = may_follow.T[:, None] & known
+    may |= ~may.any(axis=0)
+    price = np.where(may & known, cost, np.inf)
+    pick, least, follows = np.zeros(cost.shape[1:], dtype=np.int64), price[0], cost[0]
+    for one in range(1, len(cost)):
+        better = price[one] < least
+        pick[better] = one
+        least, follows = np.minimum(least, price[one]), np.where(better, cost[one], follows)
+    return pick, follows
 
 
 def _sum_products(values: Floats, amounts: Floats) -> Floats:
@@ -322,9 +399,11 @@ def _sum_products(values: Floats, amounts: Floats) -> Floats:
     out, which changes no sum.
     """
     total = np.zeros((len(values), len(amounts)))
+    product = np.empty_like(total)
     is_used = (amounts != 0).any(axis=0) | ~np.isfinite(values).all(axis=0)
     for item in np.flatnonzero(is_used):
-        total += values[:, item, None] * amounts[:, item]
+        np.multiply(values[:, item, None], amounts[:, item], out=product)
+        total += product
     return total
 
 

@@ -270,24 +270,28 @@ def _raise_shares(
     Of runs in doubt alone; NaN of the others. `best` is what the draws lead to as it is: runs on
     which what a survey finds has no bearing keep it.
     """
-    shares = {}
-    for survey in dict.fromkeys(("", *inputs.survey)):
-        held = inputs.held_by(survey) & bool(survey)
-        share = (best == chosen).mean(axis=0)
-        rows = find_mates(bench, np.flatnonzero(doubted & _find_moved(bench, inputs, held)))
-        if len(rows):
-            mine = chosen[rows]
-            anew = choose_anew(
-                take_runs(bench, rows),
-                inputs,
-                np.where(held, inputs.base, draws),
-                mine,
-                by_how_much=False,
-            )
-            share[rows] = (anew.best == mine).mean(axis=0)
-        share[~doubted] = np.nan
-        shares[survey] = share
-    return shares
+    surveys = list(dict.fromkeys(("", *inputs.survey)))
+    holds = [inputs.held_by(survey) & bool(survey) for survey in surveys]
+    moved = np.stack([doubted & _find_moved(bench, inputs, held) for held in holds])
+    share = np.repeat((best == chosen).mean(axis=0)[None], len(surveys), axis=0)
+    # Runs that the same surveys move are looked at together: most draws of these cost the same.
+    for which in np.unique(moved.T, axis=0):
+        rows = find_mates(bench, np.flatnonzero((which == moved.T).all(axis=1)))
+        if not which.any() or not len(rows):
+            continue
+        values = [np.where(held, inputs.base, draws) for held in np.compress(which, holds, axis=0)]
+        mine = chosen[rows]
+        anew = choose_anew(
+            take_runs(bench, rows),
+            inputs,
+            np.stack(values, axis=1).reshape(-1, draws.shape[1]),
+            mine,
+            by_how_much=False,
+        )
+        is_best = (anew.best == mine).reshape(len(draws), len(values), len(rows))
+        share[np.ix_(which, rows)] = is_best.mean(axis=0)
+    share[:, ~doubted] = np.nan
+    return dict(zip(surveys, share, strict=True))
 
 
 def _find_moved(bench: Bench, inputs: Inputs, held: Flags) -> Flags:

@@ -169,6 +169,54 @@ def test_the_same_seed_gives_the_same_and_some_runs_give_what_all_do(kept):
     assert (part == best[:, rows]).all()
 
 
+def test_draws_that_have_prices_or_lives_in_common_give_what_each_gives_by_itself(kept):
+    bench, inputs, chosen = kept["bench"], kept["inputs"], kept["chosen"]
+    draws = draw_inputs(inputs, 12, 4)
+    is_price = np.array([name.startswith(("rates.", "production.")) for name in inputs.names])
+    is_life = np.array([name.startswith(("life.", "work.", RULE)) for name in inputs.names])
+    # Prices of two kinds; lives of three, one of them with both prices.
+    draws[:, is_price] = draws[np.arange(12) // 4 % 2][:, is_price]
+    draws[:, is_life] = draws[np.arange(12) // 3 % 3][:, is_life]
+    draws[5] = draws[1]
+    together = choose_anew(bench, inputs, draws, chosen)
+    apart = [choose_anew(bench, inputs, draw[None], chosen) for draw in draws]
+    for name in ("best", "margin"):
+        each = np.concatenate([getattr(one, name) for one in apart])
+        assert np.array_equal(getattr(together, name), each, equal_nan=True), name
+    facts = vary(kept, draws)
+    assert facts["whole_life_cost"].shape == (12, *bench.excluded.shape)
+    for row, draw in enumerate(draws):
+        alone = vary(kept, draw[None])
+        for name in ("cost", "whole_life_cost", "n_fail", "n_major", "n_structural"):
+            assert np.array_equal(facts[name][row], alone[name][0], equal_nan=True), name
+    assert len(vary(kept, np.repeat(draws[:1], 3, axis=0))["whole_life_cost"]) == 1
+
+
+def test_a_survey_settles_what_draws_with_its_inputs_held_make_sure(kept):
+    """Survey by survey, over all runs: what is looked at together counts for each by itself."""
+    bench, inputs, chosen = kept["bench"], kept["inputs"], kept["chosen"]
+    settings = bench.settings.sureness.model_copy(update={"draws": 40})
+    none = np.zeros(len(chosen), dtype=bool)
+    judged = judge(bench, inputs, chosen, {}, none, settings)
+    draws = draw_inputs(inputs, settings.draws, settings.seed)[::2]
+    before = (choose_anew(bench, inputs, draws, chosen).best == chosen).mean(axis=0)
+    doubted = (chosen >= 0) & (bench.forced < 0) & (judged.word != "sure")
+    assert doubted.any()
+    found = 0
+    for survey in set(inputs.survey) - {""}:
+        held = np.where(inputs.held_by(survey), inputs.base, draws)
+        share = (choose_anew(bench, inputs, held, chosen).best == chosen).mean(axis=0)
+        # The whole of the draws counts where it is more than the fewer that surveys are held to.
+        raised = np.fmax(share, judged.share)
+        sure = doubted & (raised > judged.share) & (raised >= settings.sure_from)
+        sure &= ~judged.turns.by_rule
+        assert (judged.settles[survey] == sure).all(), survey
+        named = judged.survey == survey
+        assert (share[named] - before[named] > 0).all(), survey
+        found += int(named.sum())
+    assert found
+
+
 @pytest.mark.parametrize("n_runs", [1, 2, 3, 5, 8, 31])
 def test_what_a_run_costs_in_a_draw_does_not_hang_on_how_many_others_there_are(kept, n_runs):
     bench, inputs = kept["bench"], kept["inputs"]
