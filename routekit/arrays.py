@@ -55,6 +55,25 @@ def split_ids(cells: pd.Series) -> pd.Series:
     return cells.astype("str").str.split(ID_MARK)
 
 
+def list_run_ids(works: pd.DataFrame, *columns: str) -> pd.DataFrame:
+    """List the runs of each string, or of each package.
+
+    Parameters
+    ----------
+    works : pandas.DataFrame
+        run_ids (joined by `;`) and the columns named.
+    *columns : str
+        What is kept of each; string_id where none is named.
+
+    Returns
+    -------
+    pandas.DataFrame
+        These columns, run_id; one row per run of a string or package.
+    """
+    rows = works[list(columns or ("string_id",))].assign(run_id=split_ids(works["run_ids"]))
+    return rows.explode("run_id", ignore_index=True).dropna(subset="run_id")
+
+
 def list_ids(cells: pd.Series) -> list[str]:
     """List all ids that cells name, such as the runs of some packages.
 

@@ -691,7 +691,7 @@ def _divert_flow(
         settings.diversion,
         settings.flow,
         settings.advice.production,
-        connections_a_day=settings.outputs.public.connections_a_day,
+        connections_a_day=settings.string_days.connections_a_day,
     )
 
 

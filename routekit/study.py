@@ -30,7 +30,7 @@ from routekit.pipes.settings import (
     PullSettings,
     TrenchSettings,
 )
-from routekit.programme.settings import DiversionSettings, ProgrammeSettings
+from routekit.programme.settings import DiversionSettings, ProgrammeSettings, StringDaysSettings
 from routekit.record.lessons import read_lessons
 from routekit.record.settings import RecordSettings
 from routekit.settings.declare import setting
@@ -75,6 +75,12 @@ class StudySettings(InputSettings):
         unit="-",
         source="study",
         text="Flow while a sewer is out of use.",
+    )
+    string_days: StringDaysSettings = setting(
+        StringDaysSettings,
+        unit="-",
+        source="study",
+        text="Days for which the ground is open where pipes are pulled in.",
     )
     outputs: OutputSettings = setting(OutputSettings, unit="-", source="study", text="Outputs.")
 

@@ -8,7 +8,7 @@ from typing import Annotated, Final, Literal
 
 from pydantic import AfterValidator, Field, NonNegativeFloat, field_validator
 
-from routekit.settings.declare import Settings, check_order, setting
+from routekit.settings.declare import Settings, Span, check_order, setting
 
 Triple = Annotated[
     tuple[NonNegativeFloat, NonNegativeFloat, NonNegativeFloat], AfterValidator(check_order)
@@ -266,3 +266,30 @@ class DiversionSettings(Settings):
         if min(value) <= 0:
             raise ValueError(f"{list(value)}: write bores above 0")
         return tuple(sorted(value))
+
+
+class StringDaysSettings(Settings):
+    """How long the ground stays open where pipes are pulled in, string by string."""
+
+    pit_days: Span = setting(
+        (2, 4),
+        unit="working days",
+        source="house",
+        text=(
+            "Time to dig and secure the pits of one string and to fill them again, fewest and "
+            "most; added to the days until its pipe is tied in and its connections are joined."
+        ),
+    )
+    connections_a_day: Span = setting(
+        (2, 4),
+        unit="1/day",
+        source="house",
+        text="Connections joined to a new pipe in a working day by one gang, fewest and most.",
+    )
+    gangs: int = setting(
+        1,
+        unit="gangs",
+        source="house",
+        text="Gangs that pull pipes in one street side by side; one does string after string.",
+        ge=1,
+    )

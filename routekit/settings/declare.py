@@ -10,7 +10,14 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Annotated, Any, NamedTuple, NoReturn, Self, get_args, get_origin
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validator
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    ConfigDict,
+    Field,
+    ValidationInfo,
+    field_validator,
+)
 
 
 class FrozenTable(dict[Any, Any]):
@@ -137,6 +144,38 @@ def check_order(values: tuple[float, float, float]) -> tuple[float, float, float
     if not values[0] <= values[1] <= values[2]:
         raise ValueError(f"low, mid, high must ascend, got {values}")
     return values
+
+
+def check_span(values: tuple[int, int]) -> tuple[int, int]:
+    """Refuse a span of nothing, or one that runs backwards.
+
+    Parameters
+    ----------
+    values : tuple of int
+        Fewest and most.
+
+    Returns
+    -------
+    tuple of int
+        The same.
+
+    Raises
+    ------
+    ValueError
+        If the fewest are below 1 or above the most.
+
+    Examples
+    --------
+    >>> check_span((2, 4))
+    (2, 4)
+    """
+    if not 0 < values[0] <= values[1]:
+        raise ValueError(f"{list(values)}: write 1 or more, the fewest first")
+    return values
+
+
+Span = Annotated[tuple[int, int], AfterValidator(check_span)]
+"""Fewest and most of what is counted."""
 
 
 def setting(default: Any, *, unit: str, source: str, text: str, **limits: Any) -> Any:

@@ -9,7 +9,7 @@ from urllib.parse import urlsplit
 
 from pydantic import field_validator, model_validator
 
-from routekit.settings.declare import Settings, setting
+from routekit.settings.declare import Settings, Span, setting
 from routekit.techniques import RECORDS, TECHNIQUES
 from routekit.words.codes import Language
 from routekit.words.languages import list_languages
@@ -166,29 +166,7 @@ class PublicSettings(Settings):
             "own time counts instead. Replace with the contractor's programme."
         ),
     )
-    pit_days: tuple[int, int] = setting(
-        (2, 4),
-        unit="working days",
-        source="house",
-        text=(
-            "Time to dig and secure the pits of one string and to fill them again, fewest and "
-            "most; added to the days until its pipe is tied in and its connections are joined."
-        ),
-    )
-    connections_a_day: tuple[int, int] = setting(
-        (2, 4),
-        unit="1/day",
-        source="house",
-        text="Connections joined to a new pipe in a working day by one gang, fewest and most.",
-    )
-    gangs: int = setting(
-        1,
-        unit="gangs",
-        source="house",
-        text="Gangs that pull pipes in one street side by side; one does string after string.",
-        ge=1,
-    )
-    hole_days: tuple[int, int] = setting(
+    hole_days: Span = setting(
         (1, 3),
         unit="working days",
         source="house",
@@ -242,15 +220,6 @@ class PublicSettings(Settings):
         if unknown:
             known = ", ".join(list_languages())
             msg = f"language {', '.join(map(repr, unknown))} is not one of {known}"
-            raise ValueError(msg)
-        return value
-
-    @field_validator("pit_days", "connections_a_day", "hole_days")
-    @classmethod
-    def _check_range(cls, value: tuple[int, int]) -> tuple[int, int]:
-        """Refuse a range of nothing, or one that runs backwards."""
-        if not 0 < value[0] <= value[1]:
-            msg = f"{list(value)}: write 1 or more, the fewest first"
             raise ValueError(msg)
         return value
 

@@ -21,6 +21,7 @@ from routekit.outputs.public.reduce import reduce_result
 from routekit.outputs.public.statements import state_run, state_streets
 from routekit.outputs.public.tally import tally_streets
 from routekit.outputs.schedule_sheets import collect_sheets
+from routekit.programme.settings import StringDaysSettings
 from routekit.techniques import MONITOR, OPEN_CUT
 
 
@@ -95,7 +96,7 @@ def test_the_sheets_of_trees_say_which_works_are_provisional(sample_result):
 
 def test_the_public_page_says_that_a_camera_looks_first(sample_result):
     settings = sample_result.settings.outputs.public
-    facts = collect_facts(reduce_result(sample_result), settings)
+    facts = collect_facts(reduce_result(sample_result), settings, StringDaysSettings())
     tallies = tally_streets(facts)
     standing = sample_result.advice.set_index("run_id")["standing"]
     is_work = facts.runs["technique"] != MONITOR

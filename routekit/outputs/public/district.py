@@ -69,7 +69,7 @@ def describe_district(result: Result) -> District:
     """
     settings = result.settings.outputs.public
     tables = reduce_result(result)
-    facts = collect_facts(tables, settings)
+    facts = collect_facts(tables, settings, result.settings.string_days)
     return District(
         name=tables.name,
         crs=tables.crs,

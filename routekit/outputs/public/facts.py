@@ -11,15 +11,16 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from routekit.advice.standing import INSPECT_OPEN, OWNERS, PROVISIONAL
+from routekit.arrays import list_run_ids
 from routekit.outputs.public.reduce import PublicTables
 from routekit.outputs.public.shown_trees import tree_facts
 from routekit.outputs.public.streets import (
     clean_text,
-    list_members,
     list_streets,
     place_works,
 )
-from routekit.outputs.public.times import pit_days, run_days, street_days, string_times, with_days
+from routekit.programme.settings import StringDaysSettings
+from routekit.programme.string_days import pit_days, run_days, street_days, string_times
 from routekit.settings.public_page import PublicSettings
 from routekit.site.ground_taken import UNMAPPED
 from routekit.techniques import OPEN_CUT, TECHNIQUES
@@ -83,7 +84,9 @@ class Facts:
     trenches: pd.DataFrame
 
 
-def collect_facts(tables: PublicTables, settings: PublicSettings) -> Facts:
+def collect_facts(
+    tables: PublicTables, settings: PublicSettings, rates: StringDaysSettings
+) -> Facts:
     """Bring the reduced tables together, street by street.
 
     Parameters
@@ -92,6 +95,8 @@ def collect_facts(tables: PublicTables, settings: PublicSettings) -> Facts:
         Reduced tables.
     settings : PublicSettings
         Reaches and sizes.
+    rates : StringDaysSettings
+        How fast pipes are pulled in.
 
     Returns
     -------
@@ -107,12 +112,12 @@ def collect_facts(tables: PublicTables, settings: PublicSettings) -> Facts:
         street=street,
         length_m=tables.runs.geometry.length,
     )
-    times = string_times(tables.strings, tables.runs, settings)
-    runs = with_days(runs, run_days(tables.strings, times, runs, settings))
+    times = string_times(tables.strings, tables.runs, rates)
+    runs = _with_days(runs, run_days(tables.strings, times, runs, rates))
     digs = _dig_facts(tables, runs)
     pits = _pit_facts(tables, runs)
-    pits = with_days(pits, pit_days(pits["pit_id"], times, settings))
-    together = street_days(tables.strings, times, runs, settings)
+    pits = _with_days(pits, pit_days(tables.pits["pit_id"].iloc[: len(pits)], times, rates))
+    together = street_days(tables.strings, times, runs, rates)
     trees, tree_streets = tree_facts(tables, runs, settings)
     return Facts(
         streets=streets.join(together)
@@ -128,13 +133,20 @@ def collect_facts(tables: PublicTables, settings: PublicSettings) -> Facts:
     )
 
 
+def _with_days(table: gpd.GeoDataFrame, days: pd.DataFrame) -> gpd.GeoDataFrame:
+    """Put low_days and high_days beside a table of as many rows."""
+    return table.assign(
+        low_days=days["low_days"].to_numpy(float), high_days=days["high_days"].to_numpy(float)
+    )
+
+
 def _street_dates(programme: pd.DataFrame, runs: gpd.GeoDataFrame) -> pd.DataFrame:
     """Find the first, the likely last and the late last day of works by street, if all are known.
 
     The late one is missing where only that of a package is not known. What is finished has no days
     to come; done_day is the last day of a street where all is.
     """
-    lists = list_members(programme, "status", "done_on", *_DATES).astype({"run_id": object})
+    lists = list_run_ids(programme, "status", "done_on", *_DATES).astype({"run_id": object})
     whole = lists.merge(runs[["run_id", "street"]].astype({"run_id": object}), on="run_id")
     is_done = whole["status"].eq(FINISHED)
     joined = whole[~is_done.to_numpy(dtype=bool)]
@@ -198,7 +210,7 @@ def _open_works(runs: gpd.GeoDataFrame, advice: pd.DataFrame) -> NDArray[np.bool
 
 def _string_facts(strings: pd.DataFrame, runs: gpd.GeoDataFrame) -> pd.DataFrame:
     """Give street and length of each string; a string counts in the street of its first run."""
-    first = list_members(strings).drop_duplicates("string_id")
+    first = list_run_ids(strings).drop_duplicates("string_id")
     street = pd.Series(runs["street"].to_numpy(), index=runs["run_id"])
     length = pd.Series(strings["length_m"].to_numpy(), index=strings["string_id"])
     return pd.DataFrame(

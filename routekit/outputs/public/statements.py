@@ -112,7 +112,7 @@ def _group_works(
             days = (tally["low_days"], tally["high_days"])
         groups[row["street"]].append(state_run(row["technique"], row["length_m"], *days, settings))
         if not math.isnan(days[1]):
-            groups[row["street"]].append(["works", "gangs", {"n": settings.gangs}])
+            groups[row["street"]].append(["works", "gangs", {"n": int(tally["n_gangs"])}])
     return groups
 
 

@@ -7,8 +7,6 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from routekit.arrays import split_ids
-
 
 def list_streets(runs: gpd.GeoDataFrame) -> tuple[pd.DataFrame, NDArray[np.int64]]:
     """List the streets and squares, and say which one each run lies in.
@@ -49,25 +47,6 @@ def clean_text(values: pd.Series) -> pd.Series:
 def _sort_key(label: str) -> tuple[str, str]:
     """Order names without regard to case, equal ones by their spelling."""
     return (label.casefold(), label)
-
-
-def list_members(works: pd.DataFrame, *columns: str) -> pd.DataFrame:
-    """List the runs of each string, or of each package.
-
-    Parameters
-    ----------
-    works : pandas.DataFrame
-        run_ids (joined by `;`) and the columns named.
-    *columns : str
-        What is kept of each; string_id where none is named.
-
-    Returns
-    -------
-    pandas.DataFrame
-        These columns, run_id; one row per run of a string or package.
-    """
-    rows = works[list(columns or ("string_id",))].assign(run_id=split_ids(works["run_ids"]))
-    return rows.explode("run_id", ignore_index=True).dropna(subset="run_id")
 
 
 def place_works(works: gpd.GeoDataFrame, runs: gpd.GeoDataFrame) -> NDArray[np.int64]:

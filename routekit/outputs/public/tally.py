@@ -34,8 +34,8 @@ def tally_streets(facts: Facts) -> pd.DataFrame:
         n_plan_structural, n_careful, n_careful_open (not known to keep off the stem),
         n_plan_unknown, and n_plan_open for those of them with a
         known zone), pits
-        (low_days to off_high_days as in
-        `routekit.outputs.public.times.street_days`; home_low_h and home_high_h, whole hours for
+        (low_days to off_high_days and n_gangs as in
+        `routekit.programme.string_days.street_days`; home_low_h and home_high_h, whole hours for
         which a house on a run in no string has no drain, NaN where not known; n_pits,
         n_carriageway, n_footway, n_cycleway by every surface under them, n_pit_parking_unknown),
         first_m and unseen_m (length to be worked on or not decided, by
@@ -54,7 +54,7 @@ def tally_streets(facts: Facts) -> pd.DataFrame:
                 name: facts.streets[name].to_numpy(np.float64)
                 for name in (
                     *("low_days", "high_days", "off_low_days", "off_high_days"),
-                    *("home_low_h", "home_high_h"),
+                    *("n_gangs", "home_low_h", "home_high_h"),
                 )
             },
             "n_unjoined": _count(

@@ -16,13 +16,15 @@ from routekit.errors import FieldError
 from routekit.outputs.public.facts import collect_facts
 from routekit.outputs.public.reduce import reduce_result
 from routekit.outputs.public.statements import state_holes, state_streets, state_trees
-from routekit.outputs.public.times import street_days
+from routekit.programme.settings import StringDaysSettings
 from routekit.settings.public_page import PublicSettings
+
+RATES = StringDaysSettings(pit_days=(2, 4), connections_a_day=(2, 4))
 
 
 def _facts(result, **settings):
     chosen = PublicSettings(**settings)
-    return collect_facts(reduce_result(tell_places(result, chosen)), chosen)
+    return collect_facts(reduce_result(tell_places(result, chosen)), chosen, RATES)
 
 
 def _said(result, street, topic, **settings):
@@ -209,7 +211,7 @@ def _timed(**changes):
 
 
 def test_a_pit_stays_open_for_the_whole_of_its_strings():
-    facts = _facts(_timed(), pit_days=(2, 4), connections_a_day=(2, 4))
+    facts = _facts(_timed())
     days = facts.pits.set_index("pit_id")[["low_days", "high_days"]]
     # S1: 2.1 days and 6 connections at 4 or 2 a day are 3.6 to 5.1, with pits 5.6 to 9.1.
     assert days.loc["P1"].tolist() == [6, 10]
@@ -226,41 +228,9 @@ def test_a_pit_stays_open_for_the_whole_of_its_strings():
     assert dug == ["short", "n_pits", {"n": 2, "time": time}]
 
 
-@pytest.mark.parametrize(
-    ("gangs", "low", "high"),
-    # By hand: 6 + 9 + 13 and 12 + 15 + 19 one after another; two gangs no sooner than half of it
-    # and the longest (14), no later than 46 / 2 + 19 / 2 = 32.5; three: the longest, and 28.
-    [(1, 28, 46), (2, 14, 33), (3, 13, 28)],
-)
-def test_the_strings_of_a_street_follow_one_another(gangs, low, high):
-    strings = pd.DataFrame({"string_id": ["A", "B", "C"], "run_ids": ["1;2", "3", "4"]})
-    times = pd.DataFrame(
-        {
-            "string_id": ["A", "B", "C"],
-            "low_days": [4.0, 7.0, 11.0],
-            "high_days": [8.0, 11.0, 15.0],
-            "off_low_days": 1.5,
-            "off_high_days": [2.0, 5.2, 4.0],
-        }
-    )
-    runs = pd.DataFrame({"run_id": ["1", "2", "3", "4", "5"], "street": [0, 0, 0, 0, 1]})
-    settings = PublicSettings(pit_days=(2, 4), gangs=gangs)
-    days = street_days(strings, times, runs, settings)
-    assert days.index.tolist() == [0]
-    assert days.loc[0, ["low_days", "high_days"]].tolist() == [low, high]
-    assert days.loc[0, ["off_low_days", "off_high_days"]].tolist() == [2, 6]
-    times.loc[1, ["high_days", "off_high_days"]] = np.nan
-    assert street_days(strings, times, runs, settings).loc[0].isna().tolist() == [
-        False,
-        True,
-        False,
-        True,
-    ]
-
-
 def test_the_last_house_is_joined_days_after_the_pull():
     """1.25 days of pull and rest, then 6 connections at 2 to 4 a day: 1.5 to 4.25 days."""
-    home = _said(_timed(), "Alder Row", "home", connections_a_day=(2, 4))
+    home = _said(_timed(), "Alder Row", "home")
     assert home[0] == ["cut_off", {"low": 2, "high": 5}]
     unknown = _timed(tie_days=[np.nan, 1.25])
     assert _said(unknown, "Alder Row", "home")[0] == ["cut_off_open"]
@@ -456,7 +426,7 @@ def test_repeated_numbers_are_refused():
         ({"days": {"digging": (1, 2)}}, "`days` names digging"),
         ({"days": {"cipp": (3, 2)}}, "the fewest first"),
         ({"titles": {"xx": "Drains"}}, "language 'xx' is not one of en, "),
-        ({"pit_days": (3, 2)}, "the fewest first"),
+        ({"hole_days": (3, 2)}, "the fewest first"),
         ({"language": "xx"}, "language 'xx' is not one of en, "),
     ],
 )

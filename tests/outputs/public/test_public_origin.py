@@ -9,6 +9,7 @@ from routekit.outputs.public.builder import build_public_page
 from routekit.outputs.public.facts import collect_facts
 from routekit.outputs.public.reduce import reduce_result
 from routekit.outputs.public.statements import state_streets, state_trees
+from routekit.programme.settings import StringDaysSettings
 from routekit.settings.public_page import PublicSettings
 
 
@@ -20,7 +21,7 @@ def test_the_page_for_residents_says_it_by_street_and_by_tree():
         trees = result.trees.assign(origin=origin)
         result = replace(result, trees=mark_origin(trees))
         tables = reduce_result(result)
-        facts = collect_facts(tables, settings)
+        facts = collect_facts(tables, settings, StringDaysSettings())
         assert facts.trees["from_raster"].eq(said).all()
         assert len(facts.trees)
         by_street = [each for street in state_streets(facts, settings) for each in street]

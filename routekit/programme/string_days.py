@@ -7,18 +7,17 @@ that serves two strings stays open for both.
 
 from __future__ import annotations
 
-import geopandas as gpd
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from routekit.outputs.public.streets import clean_text, list_members
+from routekit.arrays import list_run_ids
 from routekit.programme.cut_off import pulled_days
-from routekit.settings.public_page import PublicSettings
+from routekit.programme.settings import StringDaysSettings
 
 
 def string_times(
-    strings: pd.DataFrame, runs: pd.DataFrame, settings: PublicSettings
+    strings: pd.DataFrame, runs: pd.DataFrame, rates: StringDaysSettings
 ) -> pd.DataFrame:
     """Give the days of pulling and joining of each string, without those of its pits.
 
@@ -28,7 +27,7 @@ def string_times(
         string_id, run_ids, launch_pit, reception_pit, ready_days, tie_days.
     runs : pandas.DataFrame
         run_id, n_connections.
-    settings : PublicSettings
+    rates : StringDaysSettings
         connections_a_day.
 
     Returns
@@ -39,20 +38,20 @@ def string_times(
         until they are joined. NaN where the days until the pipe is tied in, or the connections of a
         run of the string, are not known.
     """
-    members = list_members(strings)
+    members = list_run_ids(strings)
     count = pd.to_numeric(runs["n_connections"]).set_axis(runs["run_id"])
     joined = members["run_id"].map(count).groupby(members["string_id"]).sum(min_count=1)
     unknown = members["run_id"].map(count).isna().groupby(members["string_id"]).any()
     number = strings["string_id"].map(joined.mask(unknown)).to_numpy(np.float64)
     ready = pd.to_numeric(strings["ready_days"]).to_numpy(float)
     tied = pd.to_numeric(strings["tie_days"]).to_numpy(float)
-    fewest, most = settings.connections_a_day
-    off_low, off_high = pulled_days(tied, number, settings.connections_a_day)
+    fewest, most = rates.connections_a_day
+    off_low, off_high = pulled_days(tied, number, rates.connections_a_day)
     return pd.DataFrame(
         {
             "string_id": strings["string_id"].to_numpy(object),
-            "launch_pit": clean_text(strings["launch_pit"]).to_numpy(object),
-            "reception_pit": clean_text(strings["reception_pit"]).to_numpy(object),
+            "launch_pit": strings["launch_pit"].to_numpy(object),
+            "reception_pit": strings["reception_pit"].to_numpy(object),
             "low_days": ready + number / most,
             "high_days": ready + number / fewest,
             "off_low_days": off_low,
@@ -62,7 +61,7 @@ def string_times(
 
 
 def run_days(
-    strings: pd.DataFrame, times: pd.DataFrame, runs: pd.DataFrame, settings: PublicSettings
+    strings: pd.DataFrame, times: pd.DataFrame, runs: pd.DataFrame, rates: StringDaysSettings
 ) -> pd.DataFrame:
     """Give the whole working days of the string of each run, its pits included.
 
@@ -74,7 +73,7 @@ def run_days(
         From `string_times`.
     runs : pandas.DataFrame
         run_id.
-    settings : PublicSettings
+    rates : StringDaysSettings
         pit_days.
 
     Returns
@@ -82,15 +81,15 @@ def run_days(
     pandas.DataFrame
         low_days, high_days in the order of the runs; NaN where not known.
     """
-    members = list_members(strings).drop_duplicates("run_id").set_index("run_id")["string_id"]
+    members = list_run_ids(strings).drop_duplicates("run_id").set_index("run_id")["string_id"]
     string = runs["run_id"].map(members)
     known = times.drop_duplicates("string_id").set_index("string_id")
     pulled = known.reindex(string)[["low_days", "high_days"]].to_numpy(float)
-    return _whole_days(pulled, settings)
+    return _whole_days(pulled, rates)
 
 
 def street_days(
-    strings: pd.DataFrame, times: pd.DataFrame, runs: pd.DataFrame, settings: PublicSettings
+    strings: pd.DataFrame, times: pd.DataFrame, runs: pd.DataFrame, rates: StringDaysSettings
 ) -> pd.DataFrame:
     """Give the days of all strings of each street together, and for which houses are cut off.
 
@@ -102,14 +101,14 @@ def street_days(
         From `string_times`.
     runs : pandas.DataFrame
         run_id, street.
-    settings : PublicSettings
+    rates : StringDaysSettings
         pit_days, gangs.
 
     Returns
     -------
     pandas.DataFrame
-        By street with a string: low_days, high_days, off_low_days, off_high_days, whole days; NaN
-        where those of any of its strings are not known.
+        By street with a string: low_days, high_days, off_low_days, off_high_days, whole days (NaN
+        where those of any of its strings are not known), and n_gangs, of which these are the days.
 
     Notes
     -----
@@ -117,17 +116,17 @@ def street_days(
     the longest string, and no later than sum / g + (1 - 1 / g) x the longest string. A string that
     lies in two streets counts in both.
     """
-    members = list_members(strings).merge(runs[["run_id", "street"]], on="run_id")
+    members = list_run_ids(strings).merge(runs[["run_id", "street"]], on="run_id")
     pairs = members[["string_id", "street"]].drop_duplicates()
     joined = pairs.merge(times.drop_duplicates("string_id"), on="string_id")
-    fewest, most = settings.pit_days
+    fewest, most = rates.pit_days
     joined = joined.assign(
         low_days=joined["low_days"] + fewest, high_days=joined["high_days"] + most
     )
     streets = joined.groupby("street")[["low_days", "high_days", "off_low_days", "off_high_days"]]
     unknown = streets.count().lt(streets.size(), axis=0)
     least, longest, total = streets.min(), streets.max(), streets.sum()
-    gangs = settings.gangs
+    gangs = rates.gangs
     days = pd.DataFrame(
         {
             "low_days": np.maximum(total["low_days"] / gangs, longest["low_days"]),
@@ -136,10 +135,10 @@ def street_days(
             "off_high_days": longest["off_high_days"],
         }
     )
-    return days.sub(1e-9).apply(np.ceil).mask(unknown)
+    return days.sub(1e-9).apply(np.ceil).mask(unknown).assign(n_gangs=gangs)
 
 
-def pit_days(pit_id: pd.Series, times: pd.DataFrame, settings: PublicSettings) -> pd.DataFrame:
+def pit_days(pit_id: pd.Series, times: pd.DataFrame, rates: StringDaysSettings) -> pd.DataFrame:
     """Give the whole working days for which each pit stays open, for all strings that it serves.
 
     Parameters
@@ -148,7 +147,7 @@ def pit_days(pit_id: pd.Series, times: pd.DataFrame, settings: PublicSettings) -
         Pits.
     times : pandas.DataFrame
         From `string_times`.
-    settings : PublicSettings
+    rates : StringDaysSettings
         pit_days.
 
     Returns
@@ -164,17 +163,10 @@ def pit_days(pit_id: pd.Series, times: pd.DataFrame, settings: PublicSettings) -
     ).drop_duplicates(["string_id", "pit_id"])
     served = ends.groupby("pit_id")[["low_days", "high_days"]]
     total = served.sum().mask(served.count().lt(served.size(), axis=0))
-    return _whole_days(total.reindex(pit_id).to_numpy(float), settings)
+    return _whole_days(total.reindex(pit_id).to_numpy(float), rates)
 
 
-def _whole_days(pulled: NDArray[np.float64], settings: PublicSettings) -> pd.DataFrame:
+def _whole_days(pulled: NDArray[np.float64], rates: StringDaysSettings) -> pd.DataFrame:
     """Add the days of the pits and round up: a day that is begun is a day."""
-    days = np.ceil(pulled + np.asarray(settings.pit_days, dtype=float) - 1e-9)
+    days = np.ceil(pulled + np.asarray(rates.pit_days, dtype=float) - 1e-9)
     return pd.DataFrame(days, columns=["low_days", "high_days"])
-
-
-def with_days(table: gpd.GeoDataFrame, days: pd.DataFrame) -> gpd.GeoDataFrame:
-    """Put low_days and high_days beside a table of as many rows."""
-    return table.assign(
-        low_days=days["low_days"].to_numpy(float), high_days=days["high_days"].to_numpy(float)
-    )
