@@ -141,7 +141,14 @@ def _find_spoken(scripts: str) -> frozenset[Key]:
     """Find the messages that stand in scripts and templates, between quotation marks."""
     text = _ESCAPE.sub(lambda sign: chr(int(sign.group(1), 16)), scripts)
     text = strip_formats(text.replace('\\"', '"'))
-    return frozenset(key for key in _known() if not key[0] and f'"{key[1]}"' in text)
+    # What holds no such mark itself stands between two that follow one another; to look for each in
+    # the whole text would take a third of the page's time.
+    between = frozenset(text.split('"')[1:-1])
+    return frozenset(
+        key
+        for key in _known()
+        if not key[0] and (f'"{key[1]}"' in text if '"' in key[1] else key[1] in between)
+    )
 
 
 def _note_content(content: Any, found: set[Key]) -> None:
