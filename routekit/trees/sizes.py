@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, NamedTuple
 
 import geopandas as gpd
 import numpy as np
@@ -14,12 +14,10 @@ from numpy.typing import NDArray
 
 from routekit.arrays import Flags, Floats
 from routekit.layers.findings import Findings
-from routekit.layers.stem_columns import NO_LISTS, StemLists
 from routekit.trees.estimates import crown_from_stem
 from routekit.trees.radii import factor_by_tolerance
 from routekit.trees.regimes import Regime, read_table
 from routekit.trees.settings import ZoneSettings
-from routekit.trees.stems import resolve_stems
 from routekit.words.texts import fill, message, say, word
 
 Geometries = NDArray[np.object_]
@@ -37,6 +35,21 @@ AGES: Final = {
     message("over-mature"): "over_mature",
 }
 """Age classes of the factor tables, by their plain words."""
+
+
+class Crowns(NamedTuple):
+    """What is known of the crowns of n trees.
+
+    Attributes
+    ----------
+    polygon : numpy.ndarray of object, shape (n,)
+        Polygons, None where there is none.
+    diameter_m : numpy.ndarray of float, shape (n,)
+        Diameters in m, NaN where not known.
+    """
+
+    polygon: Geometries
+    diameter_m: Floats
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -68,46 +81,37 @@ class TreeSizes:
 
 def gather_sizes(
     trees: gpd.GeoDataFrame,
+    stems: pd.DataFrame,
+    crowns: Crowns,
     *,
     regime: Regime,
     settings: ZoneSettings,
     findings: Findings,
-    lists: StemLists = NO_LISTS,
 ) -> TreeSizes:
-    """Gather the sizes of all trees and fill what is missing.
+    """Gather the sizes of all trees, and fill crowns that are not known.
 
     Parameters
     ----------
     trees : geopandas.GeoDataFrame
-        Columns tree_id and geometry (stem points); any of stem_diameter_mm, stem_height_m,
-        crown_diameter_m, crown, species, age_class, is_columnar, is_veteran.
+        Columns tree_id and geometry (stem points); any of stem_height_m, species, age_class,
+        is_columnar, is_veteran.
+    stems : pandas.DataFrame
+        From `routekit.trees.stems.resolve_stems`.
+    crowns : Crowns
+        From `read_crowns`.
     regime : Regime
         The rules in force.
     settings : ZoneSettings
         How gaps are filled.
     findings : Findings
-        Takes what was estimated, assumed or left out.
-    lists : StemLists, optional
-        The stems of the trees that have several.
+        Takes what was left out.
 
     Returns
     -------
     TreeSizes
         Arrays in the order of `trees`.
     """
-    crown = read_polygons(trees.get("crown", None), len(trees))
-    known_m, is_bad_crown = _read_crowns(trees, crown)
-    findings.add(
-        "warning",
-        "trees",
-        trees["tree_id"][is_bad_crown],
-        field="crown_diameter_m",
-        seen=say("a crown diameter that is not above 0"),
-        done=say("left out"),
-    )
-    stems = resolve_stems(
-        trees, known_m, regime=regime, settings=settings, findings=findings, lists=lists
-    )
+    crown, known_m = crowns
     estimate_m = crown_from_stem(stems["stem_mm"], settings)[2]
     is_estimated = np.isnan(known_m) & np.isfinite(estimate_m)
     crown_m = np.where(is_estimated, estimate_m, known_m)
@@ -154,7 +158,35 @@ def read_polygons(column: pd.Series | None, n: int) -> Geometries:
     return polygons
 
 
-def _read_crowns(trees: gpd.GeoDataFrame, crown: Geometries) -> tuple[Floats, Flags]:
+def read_crowns(trees: gpd.GeoDataFrame, findings: Findings) -> Crowns:
+    """Read what is known of the crowns.
+
+    Parameters
+    ----------
+    trees : geopandas.GeoDataFrame, n rows
+        Column tree_id; any of crown_diameter_m, crown (polygon or None).
+    findings : Findings
+        Takes diameters that are left out.
+
+    Returns
+    -------
+    Crowns
+        The diameter from the polygon's area where only that is given.
+    """
+    polygon = read_polygons(trees.get("crown", None), len(trees))
+    diameter_m, is_bad = _read_diameters(trees, polygon)
+    findings.add(
+        "warning",
+        "trees",
+        trees["tree_id"][is_bad],
+        field="crown_diameter_m",
+        seen=say("a crown diameter that is not above 0"),
+        done=say("left out"),
+    )
+    return Crowns(polygon, diameter_m)
+
+
+def _read_diameters(trees: gpd.GeoDataFrame, crown: Geometries) -> tuple[Floats, Flags]:
     """Read crown diameters in m, from the polygon's area where only that is given."""
     by_area = 2 * np.sqrt(shapely.area(crown) / np.pi)
     if "crown_diameter_m" not in trees:

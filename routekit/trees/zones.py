@@ -23,7 +23,8 @@ from routekit.trees.own_zones import limit_reach, take_own_zones
 from routekit.trees.radii import least_trench_distance, structural_radius, zone_radius
 from routekit.trees.regimes import Regime, choose_regime
 from routekit.trees.settings import ZoneSettings
-from routekit.trees.sizes import TreeSizes, gather_sizes
+from routekit.trees.sizes import TreeSizes, gather_sizes, read_crowns
+from routekit.trees.stems import resolve_stems
 from routekit.words.texts import Objects, Text, both, fill, say
 
 __all__ = ["build_zones", "structural_radius", "zone_radius"]
@@ -118,7 +119,11 @@ def build_zones(
     _check_tables(trees, root_zones)
     regime = choose_regime(settings)
     findings = Findings()
-    sizes = gather_sizes(trees, regime=regime, settings=settings, findings=findings, lists=lists)
+    crowns = read_crowns(trees, findings)
+    stems = resolve_stems(
+        trees, crowns.diameter_m, regime=regime, settings=settings, findings=findings, lists=lists
+    )
+    sizes = gather_sizes(trees, stems, crowns, regime=regime, settings=settings, findings=findings)
     drawing = draw_by_kind(sizes, regime)
     drawing = draw_palms(drawing, sizes, regime)
     drawing = draw_veterans(drawing, sizes, regime)
