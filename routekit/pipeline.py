@@ -27,7 +27,7 @@ from routekit.advice.ways import compare_ways
 from routekit.arrays import TEXTS_AS_OBJECTS
 from routekit.errors import DecisionError, LayerError
 from routekit.layers.crowns import mark_origin
-from routekit.layers.decisions import Decided, read_decisions
+from routekit.layers.decisions import STEM, Decided, find_tree_decisions, read_decisions
 from routekit.layers.ground import add_ground
 from routekit.layers.photo_review import review_photo
 from routekit.layers.public_ground import find_public_trees
@@ -491,7 +491,10 @@ def prepare_study(study: Study, *, tell: Tell = _silent) -> Prepared:
     code_findings = _review_codes(layers)
     tell("Drawing root zones")
     rules, stems = study.settings.zones, layers.stems
-    zones, zone_findings = build_zones(layers.trees, layers.root_zones, settings=rules, lists=stems)
+    stated = find_tree_decisions(layers.decisions, STEM)["tree_id"]
+    zones, zone_findings = build_zones(
+        layers.trees, layers.root_zones, settings=rules, lists=stems, stated=stated
+    )
     neutral = find_neutral_rates(study.settings.study, study.settings.advice.rates)
     placed, photo = _review_rasters(layers, runs, study)
     reach_m = study.settings.site.digs.connection_reach_m

@@ -138,6 +138,7 @@ RAISES_NOTHING = {
     "find_needs",
     "find_neutral_rates",
     "find_public_trees",
+    "find_tree_decisions",
     "judge_outcomes",
     "judge_runs",
     "keep_record",

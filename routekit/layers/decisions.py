@@ -90,6 +90,12 @@ def find_tree_decisions(decisions: pd.DataFrame, kind: str) -> pd.DataFrame:
     -------
     DataFrame
         Their rows.
+
+    Examples
+    --------
+    >>> rows = pd.DataFrame({"tree_id": ["T1", "T2"], "decision": ["stem", "no_pit"]})
+    >>> find_tree_decisions(rows, "stem")["tree_id"].tolist()
+    ['T1']
     """
     is_here = decisions["decision"].eq(kind).to_numpy(dtype=bool, na_value=False)
     return decisions[is_here & decisions["tree_id"].notna().to_numpy(dtype=bool)]

@@ -62,7 +62,10 @@ def draw_largest(
         without a zone gets the largest one, as structural as a whole, where the regime has one.
     """
     known = {name: trees[name].fillna(value=True) for name in KINDS if name in trees}
-    largest, _ = build_zones(trees.assign(**known), root_zones, settings=settings, lists=lists)
+    stated = trees.loc[~zones["is_estimated"].to_numpy(dtype=bool), "tree_id"]
+    largest, _ = build_zones(
+        trees.assign(**known), root_zones, settings=settings, lists=lists, stated=stated
+    )
     radius = largest["radius_m"].to_numpy(dtype=float)
     cap = choose_regime(settings).max_radius_m
     wide = np.maximum(radius, np.where(np.isfinite(cap), cap, settings.doubt_factor * radius))

@@ -92,6 +92,15 @@ class EstimateSettings(Settings):
         gt=0,
         le=4,
     )
+    slip_deviations: float = setting(
+        4.0,
+        unit="-",
+        source="house",
+        text="A stem is a slip, such as cm for mm, where it is so many standard deviations thinner "
+        "than its crown tells: one sound tree of 30,000 is; the crown draws the zone then.",
+        ge=2,
+        le=20,
+    )
 
     @model_validator(mode="after")
     def _check_spread(self) -> Self:

@@ -1,7 +1,8 @@
 """Stems: the one diameter that stands for a tree, and how sure it is.
 
 Several stems become one equivalent diameter by the regime's rule; a missing stem is estimated from
-the crown (`routekit.trees.estimates`), with a low, a middle and a high value.
+the crown (`routekit.trees.estimates`), with a low, a middle and a high value. So is one that is far
+too thin for its crown: a zone drawn from a slip of units would spare roots on paper only.
 """
 
 from __future__ import annotations
@@ -12,13 +13,14 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from routekit.arrays import Floats, take_numbers
+from routekit.arrays import Flags, Floats, take_numbers
 from routekit.layers.findings import Findings
 from routekit.layers.stem_columns import NO_LISTS, StemLists
-from routekit.trees.estimates import share_in_band, stem_from_crown
+from routekit.trees.estimates import share_in_band, stem_from_crown, thinnest_stem
 from routekit.trees.radii import check_diameters
 from routekit.trees.regimes import Regime
 from routekit.trees.settings import ZoneSettings
+from routekit.words.columns import say_each
 from routekit.words.texts import message, say
 
 Integers = NDArray[np.intp]
@@ -97,6 +99,7 @@ def resolve_stems(
     settings: ZoneSettings,
     findings: Findings,
     lists: StemLists = NO_LISTS,
+    stated: ArrayLike = (),
 ) -> pd.DataFrame:
     """Find the stem diameter of each tree: stem list, diameter, crown, assumption.
 
@@ -114,6 +117,8 @@ def resolve_stems(
         Takes estimated and assumed stems.
     lists : StemLists, optional
         The stems of the trees that have several.
+    stated : array_like of str, optional
+        Ids of trees whose stem a person decided on: it stands, however thin.
 
     Returns
     -------
@@ -125,6 +130,10 @@ def resolve_stems(
     n = len(trees)
     several = equivalent_diameter(lists.stem_mm, lists.tree, n_trees=n, regime=regime)
     measured = np.where(np.isnan(several), take_numbers(trees, "stem_diameter_mm"), several)
+    is_slip = measured < thinnest_stem(crown, settings)
+    is_slip &= ~trees["tree_id"].isin(np.asarray(stated, dtype=object)).to_numpy()
+    _add_slips(findings, trees["tree_id"], is_slip, measured, crown)
+    measured = np.where(is_slip, np.nan, measured)
     from_crown = stem_from_crown(crown, settings)
     has_default = settings.without_size == "assume"
     assumed = (
@@ -158,8 +167,29 @@ def resolve_stems(
         },
         index=trees.index,
     )
-    _add_stand_ins(findings, trees["tree_id"], code, settings)
+    _add_stand_ins(findings, trees["tree_id"], np.where(is_slip, -1, code), settings)
     return stems
+
+
+def _add_slips(
+    findings: Findings, tree_id: pd.Series, is_slip: Flags, stem_mm: Floats, crown_m: Floats
+) -> None:
+    """Report stems that are far too thin for their crowns."""
+    findings.add(
+        "warning",
+        "trees",
+        tree_id[is_slip],
+        field="stem_diameter_mm",
+        seen=say_each(
+            "a stem of {stem:.0f} mm under a crown {crown:.1f} m wide",
+            stem=stem_mm[is_slip],
+            crown=crown_m[is_slip],
+        ),
+        done=say(
+            "too thin to be true, such as cm for mm: the stem is estimated from the crown; measure "
+            "it, and correct it or decide on it (decision stem)"
+        ),
+    )
 
 
 def _add_stand_ins(

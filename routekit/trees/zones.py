@@ -13,7 +13,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from routekit.errors import CrsError, FieldError
 from routekit.layers.findings import Findings
@@ -68,6 +68,7 @@ def build_zones(
     *,
     settings: ZoneSettings,
     lists: StemLists = NO_LISTS,
+    stated: ArrayLike = (),
 ) -> tuple[gpd.GeoDataFrame, pd.DataFrame]:
     """Draw the root protection zone of every tree.
 
@@ -84,6 +85,8 @@ def build_zones(
         The regime and how gaps are filled.
     lists : StemLists, optional
         The stems of the trees that have several.
+    stated : array_like of str, optional
+        Ids of trees whose stem a person decided on: it stands, however thin for its crown.
 
     Returns
     -------
@@ -121,7 +124,13 @@ def build_zones(
     findings = Findings()
     crowns = read_crowns(trees, findings)
     stems = resolve_stems(
-        trees, crowns.diameter_m, regime=regime, settings=settings, findings=findings, lists=lists
+        trees,
+        crowns.diameter_m,
+        regime=regime,
+        settings=settings,
+        findings=findings,
+        lists=lists,
+        stated=stated,
     )
     sizes = gather_sizes(trees, stems, crowns, regime=regime, settings=settings, findings=findings)
     drawing = draw_by_kind(sizes, regime)

@@ -3,9 +3,12 @@
 import numpy as np
 import pandas as pd
 import pytest
+from avenue import Avenue
 
 from routekit.errors import DecisionError
 from routekit.layers.decisions import read_decisions, spell_decisions
+from routekit.pipeline import prepare_study
+from routekit.study import Study
 from routekit.techniques import BURSTING, TECHNIQUES
 
 CODES = list(TECHNIQUES)
@@ -177,3 +180,15 @@ def test_a_tree_gone_and_a_stem_are_no_matter_of_techniques():
     decided = decide_trees(tree_gone("T3"), stem("T1", 300), stem("T1", 300))
     assert decided.forced.tolist() == [-1, -1, -1]
     assert decided.no_pit_trees == frozenset()
+
+
+def test_a_stem_that_a_person_decided_on_stands_however_thin_for_its_crown(tmp_path):
+    street = Avenue().drain("A", 0, 0, [25.0])
+    street.row_of_trees("T", np.arange(5.0) * 5.0, 3.5, stems=(40.0, 40.0, 400.0, 400.0, 400.0))
+    street.trees = [tree | {"crown_diameter_m": 8.0} for tree in street.trees]
+    street.decide(decision="stem", tree_id="T0", stem_diameter_mm=45.0, by="A", reason="a whip")
+    prepared = prepare_study(Study.load(street.write(tmp_path)))
+    zones = prepared.zones.set_index("tree_id")
+    assert zones.index[zones["is_estimated"]].tolist() == ["T1"]
+    assert zones.loc["T0", "radius_m"] == pytest.approx(12 * 0.045)
+    assert zones.loc["T1", "radius_m"] > 6.0

@@ -1,5 +1,7 @@
 """Stems: several stems, girth, estimates and what is reported about them."""
 
+from pathlib import Path
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -18,6 +20,7 @@ from routekit.trees.stems import (
     resolve_stems,
 )
 
+MEASURED = Path(__file__).parents[1] / "published" / "measured_trees.csv"
 BS = load_regime("bs5837_2012")
 SQRT_SUM = load_regime("as4970_2009")
 LARGEST = load_regime("us_ft_per_in")
@@ -35,6 +38,45 @@ def resolve(trees, crown_m, lists=NO_LISTS, **changes):
         trees, crown_m, regime=BS, settings=ZoneSettings(**changes), findings=findings, lists=lists
     )
     return stems, findings.table()
+
+
+def test_a_stem_far_too_thin_for_its_crown_is_estimated_from_the_crown():
+    # A crown of 8 m: middle 308 mm, 0.309 as the spread of its logarithm; 4 of them below is 89 mm.
+    assert 405 * 0.8**1.23 / np.exp(4 * 0.288 * 0.8**-0.32) == pytest.approx(89.4, abs=0.1)
+    trees = make_trees(stem_diameter_mm=[40.0, 89.0, 90.0, 40.0, 40.0])
+    crown = np.array([8.0, 8.0, 8.0, np.nan, 1.5])
+    stems, findings = resolve(trees, crown)
+    is_slip = [True, True, False, False, False]
+    assert stems["is_stem_estimated"].tolist() == is_slip
+    assert stems["stem_mm"].tolist() == pytest.approx([512.0, 512.0, 90.0, 40.0, 40.0], abs=0.1)
+    assert findings[["severity", "row", "field", "seen"]].to_numpy().tolist() == [
+        ["warning", "T0", "stem_diameter_mm", "a stem of 40 mm under a crown 8.0 m wide"],
+        ["warning", "T1", "stem_diameter_mm", "a stem of 89 mm under a crown 8.0 m wide"],
+    ]
+    several = StemLists(np.array([20.0, 30.0]), np.array([0, 0]))
+    stems, _ = resolve(make_trees(stem_diameter_mm=[np.nan]), crown[:1], lists=several)
+    assert stems["stem_source"].tolist() == ["estimated from crown"]
+
+
+def test_a_thin_stem_that_a_person_decided_on_stands():
+    findings = Findings()
+    trees = make_trees(stem_diameter_mm=[40.0, 40.0])
+    stems = resolve_stems(
+        trees, [8.0, 8.0], regime=BS, settings=ZoneSettings(), findings=findings, stated=["T1"]
+    )
+    assert stems["is_stem_estimated"].tolist() == [True, False]
+    assert findings.table()["row"].tolist() == ["T0"]
+
+
+def test_no_measured_tree_is_a_slip():
+    found = pd.read_csv(MEASURED, comment="#")
+    stems, findings = resolve(
+        make_trees(stem_diameter_mm=found["stem_cm"] * 10.0), found["crown_m"].to_numpy()
+    )
+    assert not stems["is_stem_estimated"].any()
+    assert findings.empty
+    slipped, _ = resolve(make_trees(stem_diameter_mm=found["stem_cm"]), found["crown_m"].to_numpy())
+    assert slipped["is_stem_estimated"].mean() > 0.95  # cm taken for mm
 
 
 def test_equivalent_diameter_by_hand():

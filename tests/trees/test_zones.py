@@ -289,7 +289,7 @@ def test_an_own_zone_wider_than_roots_spread_is_asked_about(stem_mm, half_m, is_
 
 def test_an_own_zone_no_wider_than_twice_the_rule_is_not_asked_about():
     """A crown of 20 m with the margin of 1.5 m (DIN 18920, seen quoted): 11.5 m, and twice that."""
-    trees = make_trees(stem_diameter_mm=[100.0], crown_diameter_m=[20.0])
+    trees = make_trees(stem_diameter_mm=[500.0], crown_diameter_m=[20.0])
     assert not ask_about(trees, make_own(["T0"], [square(0, 16)]), regime="din18920")[1]
     assert ask_about(trees, make_own(["T0"], [square(0, 16.5)]), regime="din18920")[1]
 
