@@ -199,6 +199,15 @@ def test_a_strip_enters_and_leaves_a_circle_where_the_chord_does():
     assert np.isnan([low[3], high[3]]).all(), "a circle that only touches is not met"
 
 
+def test_an_edge_shorter_than_a_metre_is_met_like_any_other():
+    """Edges of 0.5 m and 0.3 m: a circle of 0.1 m round the middle of the first and the second."""
+    edges = line_edges([shapely.LineString([(0, 0), (0.5, 0), (0.5, 0.3)])])
+    centre = [[0.25, 0], [0.5, 0.15]]
+    low, high = strip_chainage(centre, [0.1, 0.1], edges, np.zeros(2, int), [0.0, 0.0])
+    assert low == pytest.approx([0.15, 0.55])
+    assert high == pytest.approx([0.35, 0.75])
+
+
 def test_a_circle_that_meets_a_line_at_its_end_alone_is_met_at_that_chainage():
     """Intervals of chainage are closed; an edge of no length on the way changes nothing."""
     lines = [

@@ -101,6 +101,15 @@ def test_an_unknown_structural_circle_stays_open():
     assert not dig_at(6.6, 0.2, 0.2, [(0.0, 0.0, 6.0, np.nan)])["may_be_structural"]
 
 
+def test_a_zone_that_it_may_leave_does_not_hide_that_the_circle_is_not_known():
+    """0.1 m inside the zone: it may lie outside, and a circle may reach as far as the zone."""
+    row = dig_at(5.9, 0.2, 0.2, [(0.0, 0.0, 6.0, np.nan)])
+    assert row["is_unsure"]
+    assert row["may_be_structural"] is pd.NA
+    assert "(0.10 m" in row["position_doubt"]
+    assert "whether it may reach a structural zone is not known" in row["position_doubt"]
+
+
 def test_drawn_outlines_are_measured_from_their_edge():
     zones = make_zones([(0.0, 0.0, np.nan, 1.0)], area_m2=[16.0])
     zones["zone"] = np.array([shapely.box(-2, -2, 2, 2)], dtype=object)
