@@ -144,13 +144,15 @@ def _slice_parts(corners: Floats, x: Floats, distance: Floats) -> tuple[Floats, 
     following = np.roll(corners, -1, axis=1)
     # Corner by corner: the arrays stay within the processor's own memory.
     for corner in range(corners.shape[1]):
-        start = corners[:, corner]
+        start, along = corners[:, corner], following[:, corner] - corners[:, corner]
+        if not along.any():
+            # The last of a triangle's corners is its first once more.
+            continue
         off = x - start[:, :1]
         inside = np.abs(off) <= reach
         rise = np.sqrt(np.maximum(reach**2 - off**2, 0.0))
         np.maximum(top, start[:, 1:] + rise, out=top, where=inside)
         np.minimum(bottom, start[:, 1:] - rise, out=bottom, where=inside)
-        along = following[:, corner] - start
         length = np.maximum(np.hypot(along[:, 0], along[:, 1]), _LEAST_SD_M)[:, None]
         edge = start + np.stack([along[:, 1], -along[:, 0]], axis=1) / length * reach
         run = along[:, :1]
@@ -197,7 +199,7 @@ def split_convex(polygons: Objects) -> tuple[Floats, Ints]:
     Returns
     -------
     corners : numpy.ndarray of float, shape (k, 4, 2)
-        Anticlockwise, m; a triangle has one corner twice.
+        Anticlockwise, m; a triangle's last corner is its first.
     owner : numpy.ndarray of int, shape (k,)
         Position in `polygons`, ascending.
     """

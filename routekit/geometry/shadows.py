@@ -76,6 +76,36 @@ def shadow_area(
     return _sum_shadows(first[facing], last[facing], disc[facing], reach)
 
 
+def edge_shadow(start: Floats, end: Floats, radius: Floats) -> Floats:
+    """Calculate what single edges hide of circles round the origin, from whichever side.
+
+    What lies in or behind a polygon is no less than what lies behind any one of its edges.
+
+    Parameters
+    ----------
+    start, end : numpy.ndarray of float, shape (p, 2)
+        Ends of the edges, m, as seen from the centre.
+    radius : numpy.ndarray of float, shape (p,)
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (p,)
+        Areas, m2; 0 where an edge stays outside the circle.
+
+    Examples
+    --------
+    A long edge 1 m off hides a segment of a circle of 2 m:
+
+    >>> edge_shadow(np.array([[-9, 1.0]]), np.array([[9, 1.0]]), np.array([2.0])).round(4)
+    array([2.4567])
+    """
+    enter, leave = clip_to_circle(start, end, radius)
+    along = end - start
+    first, last = start + enter[:, None] * along, start + leave[:, None] * along
+    hidden = 0.5 * np.abs(radius**2 * turn(first, last) - cross(first, last))
+    return np.where(leave > enter, hidden, 0.0)
+
+
 def shadow_polygons(
     centre: ArrayLike, reach: ArrayLike, edges: Edges, circle: Ints, polygon: Ints
 ) -> NDArray[np.object_]:

@@ -25,7 +25,7 @@ from routekit.geometry.plane import (
     polygon_edges,
 )
 from routekit.geometry.reaches import chance_within, split_convex
-from routekit.geometry.shadows import shadow_area
+from routekit.geometry.shadows import edge_shadow, shadow_area
 from routekit.trees.breach import Tiers
 from routekit.trees.radii import limit_radius, structural_radius
 from routekit.trees.regimes import choose_regime
@@ -234,6 +234,7 @@ def _average_share(
     clear, square = (one[back] for one in _measure_clear(pairs.shapes[whole], pairs.stems[whole]))
     sd = pairs.sd_m[pair[rows]]
     is_plane = share in (severed_share, footprint_share)
+    wall = _find_walls(pairs.shapes[whole], pairs.stems[whole], reach[rows[first]])[back]
 
     def take_all(mine: Ints, along: float) -> Floats:
         """Margins over the limit with the stem moved step by step, on a line so far along."""
@@ -241,16 +242,21 @@ def _average_share(
         # Of each step, what leads away from the straight line beyond which the work lies.
         ahead, aslant = ((way * square[mine]).sum(axis=1)[:, None] for way in (across[mine], side))
         away = clear[mine][:, None] + (_ACROSS * ahead + along * aslant) * sd[mine][:, None]
-        held = _is_short(away, reach[rows[mine]][:, None], limit) & is_plane
-        # Between two steps that are short of the limit it does not matter by how much.
-        open_ = ~held
-        open_[:, 1:] |= ~held[:, :-1]
-        open_[:, :-1] |= ~held[:, 1:]
-        one, at = np.nonzero(open_)
-        step = _ACROSS[at][:, None] * across[mine[one]] + along * side[one]
+        margin = np.where(_is_short(away, reach[rows[mine]][:, None], limit) & is_plane, -1.0, 0.0)
+
+        def move(one: Ints, at: Ints) -> Floats:
+            """Ways from the stems as drawn, m."""
+            step = _ACROSS[at][:, None] * across[mine[one]] + along * side[one]
+            return step * sd[mine[one]][:, None]
+
+        if share is severed_share:
+            one, at = np.nonzero(margin == 0)
+            ends = wall[mine[one]] - move(one, at)[:, None]
+            is_over = _is_over(ends, reach[rows[mine[one]]], limit)
+            margin[one[is_over], at[is_over]] = 1.0
+        one, at = np.nonzero(_find_open(margin))
         own = pair[rows[mine[one]]]
-        stems = pairs.stems[own] + step * sd[mine[one]][:, None]
-        margin = np.full(open_.shape, -1.0)
+        stems = pairs.stems[own] + move(one, at)
         margin[one, at] = share(pairs.shapes[own], stems, reach[rows[mine[one]]]) - limit
         return margin
 
@@ -280,6 +286,49 @@ def _is_short(away_m: Floats, radius_m: Floats, limit: float) -> Flags:
     u = np.clip(away_m / np.where(radius_m > 0, radius_m, np.nan), 0.0, 1.0)
     segment = (np.arccos(u) - u * np.sqrt(1 - u**2)) / np.pi
     return np.asarray((away_m > 0) & (segment < limit - _ROUNDING))
+
+
+def _find_walls(shapes: Objects, stems: Floats, radius_m: Floats) -> Floats:
+    """Find the edge of each work that hides most of a circle, shape (p, 2, 2), m from the stem.
+
+    NaN of a work without edges.
+    """
+    distinct, row = _number_shapes(shapes)
+    start, end, owner, _ = polygon_edges(distinct).take(row)
+    ends = np.stack([start, end], axis=1) - stems[owner][:, None]
+    hidden = edge_shadow(ends[:, 0], ends[:, 1], radius_m[owner])
+    order = np.lexsort((hidden, owner))
+    last = np.searchsorted(owner, np.arange(len(shapes)), side="right") - 1
+    walls = np.full((len(shapes), 2, 2), np.nan)
+    mine = np.unique(owner)
+    walls[mine] = ends[order[last[mine]]]
+    return walls
+
+
+def _is_over(walls: Floats, radius_m: Floats, limit: float) -> Flags:
+    """Tell where an edge of a work, seen from the stem, takes more than a share for certain.
+
+    Notes
+    -----
+    What a work digs or cuts off is no less than what lies behind one of its edges, and all of the
+    circle where the stem is in the work. Source: plane geometry.
+    """
+    hidden = edge_shadow(walls[:, 0], walls[:, 1], radius_m)
+    area = np.pi * radius_m**2
+    return np.asarray(hidden > (limit + _ROUNDING) * np.where(area > 0, area, np.nan))
+
+
+def _find_open(margin: Floats) -> Flags:
+    """Mark steps whose margin has to be measured: 0, or next to one of the other kind.
+
+    Between two steps that are both over the limit, or both short of it, it does not matter by how
+    much.
+    """
+    differs = margin[:, 1:] != margin[:, :-1]
+    is_open = np.asarray(margin == 0)
+    is_open[:, 1:] |= differs
+    is_open[:, :-1] |= differs
+    return is_open
 
 
 def _chance_above(margin: Floats) -> Floats:

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from routekit.geometry import shadows
 from routekit.geometry.plane import polygon_edges
-from routekit.geometry.shadows import shadow_area, shadow_polygons
+from routekit.geometry.shadows import edge_shadow, shadow_area, shadow_polygons
 
 HALF = np.arctan(0.5)
 THIRD = np.arctan(1 / 3)
@@ -130,3 +130,29 @@ def test_shadows_agree_with_drawn_ones(seed):
     quads = shadow_polygons([[0, 0]], [8.0], polygon_edges(shapes), 0 * every, every)
     circle = shapely.buffer(shapely.Point(0, 0), 8.0, quad_segs=1024)
     assert found == pytest.approx(shapely.area(shapely.intersection(quads, circle)), abs=1e-2)
+
+
+@settings(max_examples=20, deadline=None)
+@given(st.integers(0, 10**6))
+def test_one_edge_hides_no_more_than_its_polygon_and_that_from_either_side(seed):
+    rng = np.random.default_rng(seed)
+    size = 30
+    middle, half = rng.uniform(-6, 6, (size, 2)), rng.uniform(0.2, 4, (size, 2))
+    boxes = shapely.box(*(middle - half).T, *(middle + half).T)
+    boxes = turned(boxes[~shapely.dwithin(boxes, shapely.Point(0, 0), 1e-6)], rng.uniform(0, 6.3))
+    edges, every = polygon_edges(boxes), np.arange(len(boxes))
+    whole = shadow_area(np.zeros((len(boxes), 2)), np.full(len(boxes), 5.0), edges, every, every)
+    start, end, owner, _ = edges.take(every)
+    hidden = edge_shadow(start, end, np.full(len(owner), 5.0))
+    assert (hidden <= whole[owner] + 1e-9).all()
+    assert edge_shadow(end, start, np.full(len(owner), 5.0)) == pytest.approx(hidden)
+    # A box of which one edge alone is seen hides what that edge does.
+    most = np.zeros(len(boxes))
+    np.maximum.at(most, owner, hidden)
+    facing = np.bincount(owner[_is_facing(start, end)], minlength=len(boxes))
+    assert most[facing == 1] == pytest.approx(whole[facing == 1])
+
+
+def _is_facing(start, end):
+    """Edges of anticlockwise boxes that the origin sees."""
+    return start[:, 0] * end[:, 1] - start[:, 1] * end[:, 0] < 0
