@@ -73,9 +73,15 @@ class Sample:
         """Give a layer as read."""
         return self._raws[layer].frame
 
-    def run(self, step, *, blank=(), without=()):
-        """Take a step with cells blank (layer, column, flags of rows), and without some layers."""
+    def run(self, step, *, blank=(), without=(), filled=()):
+        """Take a step with cells blank (layer, column, flags of rows), and without some layers.
+
+        Columns are filled with a value (layer, column, value).
+        """
         raws = dict(self._raws)
+        for layer, column, value in filled:
+            frame = raws[layer].frame.assign(**{self.source(layer, column): value})
+            raws[layer] = replace(raws[layer], frame=frame)
         for layer, column, rows in blank:
             frame = raws[layer].frame.copy()
             name = self.source(layer, column)

@@ -214,6 +214,29 @@ def test_no_verdict_passes_without_a_column(layer, column, sample, whole):
     )
 
 
+TYPED = [
+    pytest.param(layer, name, value, id=f"{layer}.{name} {value:g}")
+    for layer in ("sewers", "manholes", "trees", "inspections", "connections", "services")
+    for name, column in load_columns(layer).items()
+    for value in {"number": [0.0], "year": [0.0], "level": [0.0, -1.0]}.get(column.kind, [])
+]
+
+
+@pytest.mark.parametrize(("layer", "column", "value"), TYPED)
+def test_a_number_typed_for_one_not_known_passes_nothing(layer, column, value, sample, whole):
+    """As databases fill what nobody entered: no verdict is better than with blank cells."""
+    if sample.source(layer, column) is None:
+        pytest.skip("the sample holds no such column")
+    typed = sample.run(check_alone, filled=[(layer, column, value)])
+    blank = sample.run(check_alone, blank=[(layer, column, everywhere(sample, layer))])
+    found = turned(verdicts(blank.checks), verdicts(typed.checks))
+    if (layer, column) == ("inspections", "quantification"):
+        # The water level is noted where the pipe is dry, too.
+        found = found.drop("Standing water (the sag would remain)", level="check", errors="ignore")
+    assert found.empty, found.groupby(level=["technique", "check"]).size().to_string()
+    assert len(typed.findings) > len(whole.findings)
+
+
 def test_inspections_of_which_nothing_is_understood_are_refused(sample):
     blank = [("inspections", "code", everywhere(sample, "inspections"))]
     with pytest.raises(LayerError, match="of none of its 1,140 observations is understood"):

@@ -34,7 +34,7 @@ from routekit.layers.assumed import (
 )
 from routekit.layers.findings import Findings
 from routekit.layers.ground_profile import Stations, profile_runs, report_profiles, sample_along
-from routekit.layers.level_doubts import InvertEnd, find_doubtful
+from routekit.layers.level_doubts import InvertEnd, find_doubtful, find_steep
 from routekit.layers.levels import is_depth
 from routekit.layers.nodes import line_ends
 from routekit.layers.settings import METRES
@@ -245,8 +245,34 @@ def _settle_inverts(
         )
         for depth, name, what, is_given_up in doubts:
             _report_implausible(runs, depth, name, what, is_given_up, inputs, findings)
-    return {
+    known = {
         end: each._replace(invert=np.where(doubtful[end], np.nan, each.invert))
+        for end, each in ends.items()
+    }
+    return _blank_steep(known, runs, findings)
+
+
+def _blank_steep(
+    ends: dict[str, _End], runs: gpd.GeoDataFrame, findings: Findings
+) -> dict[str, _End]:
+    """Take both inverts as not known where they lie too far apart for the length of the run."""
+    up, down = ends["up"].invert, ends["down"].invert
+    length = runs["length_m"].to_numpy(dtype=np.float64)
+    is_steep = find_steep(up, down, length)
+    findings.add(
+        "warning",
+        "sewers",
+        runs.loc[is_steep, "run_id"],
+        field="invert_up_m",
+        seen=say_each(
+            "inverts {drop:.2f} m apart over {length:.1f} m",
+            drop=np.abs(up - down)[is_steep],
+            length=length[is_steep],
+        ),
+        done=say("both taken as not known: no fall follows from them; survey them"),
+    )
+    return {
+        end: each._replace(invert=np.where(is_steep, np.nan, each.invert))
         for end, each in ends.items()
     }
 

@@ -24,6 +24,11 @@ WITNESSES: Final = 2
 """Inverts that together outweigh one cover (house choice)."""
 
 
+STEEPEST: Final = 1.0
+"""Fall of a run, m per m of its length, beyond which one of its inverts is wrong (house choice: no
+gravity sewer is laid steeper than 45 degrees; what falls further does so in a drop shaft)."""
+
+
 class InvertEnd(NamedTuple):
     """Levels at one end of all runs, m, shape (n,); NaN where not known."""
 
@@ -104,3 +109,28 @@ def _is_plausible(depth: Floats, limits: GroundSettings) -> Flags:
 def _is_odd(depth: Floats, limits: GroundSettings) -> Flags:
     """Mark known depths that no sewer has."""
     return np.asarray((depth < limits.shallowest_m) | (depth > limits.deepest_m))
+
+
+def find_steep(up_m: Floats, down_m: Floats, length_m: Floats) -> Flags:
+    """Find the runs whose inverts cannot both be true, whatever the ground is.
+
+    Parameters
+    ----------
+    up_m, down_m : numpy.ndarray of float, shape (n,)
+        Inverts, m; NaN where not known.
+    length_m : numpy.ndarray of float, shape (n,)
+        Length of the runs.
+
+    Returns
+    -------
+    numpy.ndarray of bool, shape (n,)
+        The inverts lie more than `STEEPEST` times the length apart.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> ends = np.array([50.0, 50.0]), np.array([-1.0, 49.8])
+    >>> find_steep(*ends, np.array([40.0, 40.0])).tolist()
+    [True, False]
+    """
+    return np.asarray(np.abs(up_m - down_m) > STEEPEST * length_m)

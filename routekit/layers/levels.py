@@ -35,6 +35,9 @@ LEVEL_PAIR: Final = (
 )
 """Levels whose difference is the depth of the sewers."""
 
+LEVELLED: Final = ("sewers", "manholes")
+"""Layers all of whose levels are heights of one place."""
+
 NAMED_FIRST: Final = 5
 """Rows named in a finding that sums many."""
 
@@ -69,15 +72,18 @@ def blank_zero_levels(
     Returns
     -------
     pandas.DataFrame
-        Zeros are NaN where the median of the other levels is more than `IMPLAUSIBLE_ZERO_M` off.
+        Zeros are NaN where the median of the other levels of the column, or of the layer where
+        the column holds nothing else, is more than `IMPLAUSIBLE_ZERO_M` off.
     """
     out = table
-    for name, column in load_columns(layer).items():
-        if column.kind != "level":
-            continue
+    names = [name for name, column in load_columns(layer).items() if column.kind == "level"]
+    together = table[names].to_numpy(dtype=np.float64)
+    for name in names:
         levels = table[name].to_numpy(dtype=np.float64)
         is_zero = levels == 0
         others = levels[~is_zero & ~np.isnan(levels)]
+        if not len(others) and layer in LEVELLED:
+            others = together[(together != 0) & ~np.isnan(together)]
         remedy = f"missing.{layer}.{name} = [0]"
         if not is_zero.any() or 0 in inputs.missing.get(layer, {}).get(name, []):
             continue

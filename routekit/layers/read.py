@@ -67,6 +67,7 @@ from routekit.layers.stem_columns import LISTED, StemLists, list_stems, settle_s
 from routekit.layers.streets import name_streets
 from routekit.layers.tree_decisions import correct_stems, strike_out_gone
 from routekit.layers.units import ask_about_feet
+from routekit.layers.unplaced import blank_zero_chainages
 from routekit.words.texts import say
 
 if TYPE_CHECKING:
@@ -322,6 +323,8 @@ def _check_values(
         )
     if layer == "trees":
         table = settle_stems(table, keys=keys, units=mapped.units, where=where, findings=findings)
+    if layer == "inspections":
+        table = blank_zero_chainages(table, keys=keys, findings=findings)
     if layer == "decisions":
         table = spell_decisions(table)
     table = fill_fallbacks(table, layer, keys=keys, findings=findings)

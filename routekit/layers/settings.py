@@ -211,7 +211,7 @@ class CrownSettings(Settings):
         unit="m",
         source="house",
         text="Standard deviation of the stem about the top of its crown: trees lean to the light",
-        ge=0,
+        ge=0.1,
         le=20,
     )
     coarsest_cell_m: float = setting(

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from functools import cache
 from importlib.resources import files
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import pandas as pd
@@ -20,11 +20,20 @@ from routekit.layers.findings import Findings
 from routekit.vocabulary import write_count
 from routekit.words.texts import say, word
 
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from routekit.arrays import Floats
+
 CODE_PATTERN: Final = r"^([A-Z]{3})(?:[\s.,:/_-]*([A-Z]))?(?:[\s.,:/_-]*[A-Z])?$"
 """Main code, and the characterisations where they are written behind it."""
 
 ADDED_COLUMNS: Final = ("feature", "amount", "is_understood", "is_kind_known")
 """Columns that an inspection's table gets from the codes."""
+
+NOUGHT_CODES: Final = ("BDD",)
+"""Codes noted with size 0 too: the water level, where the pipe is dry (common practice, no source).
+Any other defect that was seen has a size, and 0 stands for one that nobody took."""
 
 LISTED_CODES: Final = 20
 """Most codes that are named in a refusal."""
@@ -85,7 +94,7 @@ def match_codes(inspections: pd.DataFrame) -> pd.DataFrame:
     is_general = meaning["characterisation"].to_numpy() == ""
     words = meaning[["name", "kind", "feature", "how", "grades"]].astype(object)
     words.loc[~known] = ""
-    size = pd.to_numeric(inspections["quantification"], errors="coerce").to_numpy(dtype=float)
+    size = _read_sizes(inspections["quantification"], code)
     counted = meaning["how"].to_numpy() == "count"
     amount = np.where(counted, 1.0, size * meaning["factor"].to_numpy(dtype=float))
     split = meaning["is_split"].to_numpy(dtype=bool) & is_general
@@ -96,6 +105,12 @@ def match_codes(inspections: pd.DataFrame) -> pd.DataFrame:
         is_understood=known,
         is_kind_known=known & (~split | np.array(named, dtype=bool)),
     )
+
+
+def _read_sizes(quantification: pd.Series, code: NDArray[np.object_]) -> Floats:
+    """Read the sizes of observations; 0 is not known but where `NOUGHT_CODES` allow it."""
+    size = pd.to_numeric(quantification, errors="coerce").to_numpy(dtype=float)
+    return np.where((size == 0) & ~np.isin(code, NOUGHT_CODES), np.nan, size)
 
 
 def describe_observations(inspections: pd.DataFrame) -> pd.DataFrame:
@@ -152,7 +167,7 @@ def list_kinds(matched: pd.DataFrame) -> pd.DataFrame:
     one = plain[sure].merge(rows.drop(columns="main_code"), on="code_row", how="left")
     many = plain[open_].drop(columns="code_row").merge(rows, on="main_code", how="left")
     found = pd.concat([one.assign(is_sure=True), many.assign(is_sure=False)], ignore_index=True)
-    size = pd.to_numeric(found["quantification"], errors="coerce").to_numpy(dtype=float)
+    size = _read_sizes(found["quantification"], found["main_code"].to_numpy())
     amount = np.where(found["how"] == "count", 1.0, size * found["factor"].to_numpy(dtype=float))
     names = ["seen", "run", "kind", "feature", "how", "grades", "is_sure"]
     listed: pd.DataFrame = found[names].assign(amount=amount)
@@ -240,6 +255,7 @@ def _note_open(matched: pd.DataFrame, findings: Findings) -> None:
     """Note the faults whose kind, size or place is not given, by main code."""
     known = matched["is_understood"].to_numpy(dtype=bool)
     is_fault = matched["kind"].isin(["structural", "operational"]).to_numpy()
+    is_nought = pd.to_numeric(matched["quantification"], errors="coerce").eq(0).to_numpy()
     gaps = (
         (
             "characterisation",
@@ -249,9 +265,15 @@ def _note_open(matched: pd.DataFrame, findings: Findings) -> None:
         ),
         (
             "quantification",
-            known & matched["amount"].isna().to_numpy(),
+            known & matched["amount"].isna().to_numpy() & ~is_nought,
             say("size not given"),
             say("of unknown extent: what depends on it is not known"),
+        ),
+        (
+            "quantification",
+            known & matched["amount"].isna().to_numpy() & is_nought,
+            say("size given as 0"),
+            say("taken as not measured: what depends on it is not known"),
         ),
         (
             "chainage_m",
