@@ -6,6 +6,7 @@ new manholes and the re-laid trench of every connection as one excavation.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -17,7 +18,7 @@ import shapely
 from routekit.advice.choice import Renewal, plan_settings
 from routekit.advice.line_drafts import Drafts, lay_drafts
 from routekit.advice.settings import ChoiceSettings
-from routekit.arrays import Floats, Ints, Objects
+from routekit.arrays import Flags, Floats, Ints, Objects
 from routekit.layers.assumed import SERVICES, add_assumed
 from routekit.layers.decisions import Decided
 from routekit.layers.ground import add_ground
@@ -46,8 +47,6 @@ from routekit.trees.open_lines import lay_open_lines
 from routekit.trees.regimes import choose_regime
 from routekit.vocabulary import MM_PER_M
 
-_FARTHEST_M: Final = 15.0
-"""No root zone of the regimes reaches farther from a stem, m (`bs5837_2012`, its cap)."""
 _NEEDS: Final = ["required_l_s", "required_basis", "capacity_tolerance_share"]
 """What of the flow is asked of a run, whatever its line."""
 
@@ -235,16 +234,19 @@ def _meets_banned(
 
     And which want one where a tree may: nobody says whether it does.
     """
-    rows = np.flatnonzero(zones["tree_id"].isin(list(place.pit_bans)))
-    held = draw_zones(zones.iloc[rows])
-    # What the zone of a tree takes in that has none is not known: as far as any may reach.
-    unknown = np.asarray(zones.geometry)[rows[shapely.is_missing(held)]]
-    near, _ = shapely.STRtree(unknown).query(pits, predicate="dwithin", distance=_FARTHEST_M)
-    barred, may_be = np.zeros(size), np.zeros(size)
-    barred[of[near]] = np.nan
-    met, _ = shapely.STRtree(held).query(pits, predicate="intersects")
-    barred[of[met]] = 1.0
-    open_zones = draw_zones(zones[zones["tree_id"].isin(place.pit_doubts).to_numpy(dtype=bool)])
-    met, _ = shapely.STRtree(open_zones).query(pits, predicate="intersects")
-    may_be[of[met]] = 1.0
-    return barred, may_be
+    reach = place.settings.site.placement.unknown_tree_distance_m
+
+    def meet(trees: Iterable[str]) -> tuple[Flags, Flags]:
+        """Tell which lines meet the zones of trees, and which lie near such of unknown zone."""
+        rows = np.flatnonzero(zones["tree_id"].isin(list(trees)))
+        held = draw_zones(zones.iloc[rows])
+        # What the zone of a tree takes in that has none is not known: as far as any may reach.
+        unknown = np.asarray(zones.geometry)[rows[shapely.is_missing(held)]]
+        met, _ = shapely.STRtree(held).query(pits, predicate="intersects")
+        near, _ = shapely.STRtree(unknown).query(pits, predicate="dwithin", distance=reach)
+        return np.isin(np.arange(size), of[met]), np.isin(np.arange(size), of[near])
+
+    is_in, is_near = meet(place.pit_bans)
+    doubts = meet(place.pit_doubts)
+    barred = np.where(is_in, 1.0, np.where(is_near, np.nan, 0.0))
+    return barred, (doubts[0] | doubts[1]).astype(float)

@@ -20,7 +20,7 @@ from routekit.geometry.plane import circle_polygon_area, polygon_edges
 from routekit.site.sentences import join_groups
 from routekit.site.settings import DigSettings
 from routekit.site.work_names import name_digs, name_pits, name_trenches
-from routekit.site.zone_layer import NOTHING_M2, ZoneLayer, zone_overlaps
+from routekit.site.zone_layer import NOTHING_M2, ZoneLayer, find_unknown_near, zone_overlaps
 from routekit.trees.least_distance import WITHIN, gather_distance
 from routekit.vocabulary import SERIOUS, SEVERITIES
 from routekit.words.texts import both, fill, say, say_rows, take_texts
@@ -148,13 +148,13 @@ def _touched_text(works: pd.DataFrame, dug: Ints, row: Ints, size: int) -> Objec
 def _unsettled_trees(works: pd.DataFrame, zones: ZoneLayer, distance_m: float) -> pd.DataFrame:
     """List the trees with no known zone that stand near excavations."""
     shapes = works["geometry"].to_numpy(dtype=object)
-    dug, place = zones.unknown_index.query(shapes, predicate="dwithin", distance=distance_m)
-    order = np.lexsort((dug, place))
-    dug, place = dug[order], place[order]
-    unique, row = np.unique(place, return_inverse=True)
+    dug, tree = find_unknown_near(shapes, zones, distance_m)
+    order = np.lexsort((dug, tree))
+    dug, tree = dug[order], tree[order]
+    unique, row = np.unique(tree, return_inverse=True)
     return pd.DataFrame(
         {
-            "tree_id": zones.tree_id[zones.unknown[unique]],
+            "tree_id": zones.tree_id[unique],
             **both(
                 "touched_by",
                 say_rows("near: {works}", works=_touched_text(works, dug, row, len(unique))),

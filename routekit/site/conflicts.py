@@ -20,7 +20,7 @@ from routekit.geometry.strips import strip_overlap
 from routekit.site.rectangles import rectangle_edges, rectangle_polygons, sum_by
 from routekit.site.settings import PlacementSettings
 from routekit.site.surroundings import NamedLayer, Surroundings
-from routekit.site.zone_layer import NOTHING_M2, zone_overlaps
+from routekit.site.zone_layer import NOTHING_M2, find_unknown_near, zone_overlaps
 from routekit.trees.near_stem import find_too_near
 
 Bools = NDArray[np.bool_]
@@ -266,9 +266,7 @@ def find_conflicts(
     worst, worst_m2, worst_share = _worst_trees(dug, tree, overlap, structural, share, size)
     unsettled = np.bincount(dug[np.isnan(structural)], minlength=size)
     if len(zones.unknown):
-        near, _ = zones.unknown_index.query(
-            polygons, predicate="dwithin", distance=settings.unknown_tree_distance_m
-        )
+        near, _ = find_unknown_near(polygons, zones, settings.unknown_tree_distance_m)
         unsettled = unsettled + np.bincount(near, minlength=size)
     service, _ = near_pairs(polygons, around.services, settings.service_clearance_m, depth_m)
     obstacle, _ = near_pairs(polygons, around.obstacles, settings.obstacle_clearance_m)

@@ -268,3 +268,23 @@ def prepare_zones(
         stems=prepare_stems(zones, position_sd_m, settings or ZoneSettings()),
         spread=spread_radii(zones, settings or ZoneSettings()),
     )
+
+
+def find_unknown_near(shapes: Objects, zones: ZoneLayer, distance_m: float) -> tuple[Ints, Ints]:
+    """Find the trees of unknown zone near excavations.
+
+    Parameters
+    ----------
+    shapes : numpy.ndarray of object, shape (m,)
+        Excavations.
+    zones : ZoneLayer
+    distance_m : float
+        How far a zone may reach that is not known, m.
+
+    Returns
+    -------
+    dug, tree : numpy.ndarray of int, shape (p,)
+        Positions of the excavations and of the trees.
+    """
+    dug, place = zones.unknown_index.query(shapes, predicate="dwithin", distance=distance_m)
+    return dug, zones.unknown[place]

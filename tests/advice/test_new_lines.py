@@ -1,6 +1,7 @@
 """New lines round the trees: sought where asked, proved as open cut is, and weighed."""
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import geopandas as gpd
 import numpy as np
@@ -9,14 +10,19 @@ import pytest
 import shapely
 from shapely import LineString, Point, box
 
+from routekit.advice.new_line_proof import _meets_banned
 from routekit.advice.new_line_texts import BETTER, FAILS, NONE, UNPROVED, WORSE, say_no_line
 from routekit.advice.new_lines import _stand
 from routekit.alignment.terms import FoundLine, NoLine
 from routekit.methods.checks import FAIL, PASS, UNKNOWN
 from routekit.methods.neighbours import list_crossings
 from routekit.outputs.bill import list_rows
+from routekit.pipes.settings import PipeSettings, PullSettings
+from routekit.site.layout import LayoutSettings
 from routekit.site.line_search import Bounds, Prices, Street, outside_street, seek_line
 from routekit.site.relaid import clear_heights, dig_manholes, unite_works
+from routekit.site.settings import SiteSettings
+from routekit.trees.settings import ZoneSettings
 
 BOUNDS = Bounds(0.5, 15.0, 2.0, 80.0, 90.0, 45.0)
 GROUND = box(-30, -8, 70, 8)
@@ -239,3 +245,42 @@ def test_trial_holes_of_a_new_line_are_at_what_it_and_its_connections_cross(samp
     many = lines.assign(n_crossings=[7.0, 9.0])
     holes = list_rows(replace(result, new_lines=many)).query("item == 'trial_hole_each'")
     assert holes.groupby("run_id", observed=True)["quantity"].sum()["KW-05"] == 7
+
+
+@pytest.mark.parametrize(
+    ("bans", "doubts", "barred", "may_be"),
+    [
+        ({"T0": ""}, set(), [1.0, np.nan, 0.0], [0.0, 0.0, 0.0]),
+        ({}, {"T0"}, [0.0, 0.0, 0.0], [1.0, 1.0, 0.0]),
+        ({}, set(), [0.0, 0.0, 0.0], [0.0, 0.0, 0.0]),
+    ],
+)
+def test_a_new_manhole_near_a_tree_of_unknown_zone_is_not_known_to_be_allowed(
+    bans, doubts, barred, may_be
+):
+    """Manholes of three lines: in a zone, 10 m from a stem without a zone, and far from both."""
+    trees = gpd.GeoDataFrame(
+        {
+            "tree_id": ["T0", "T1"],
+            "radius_m": [5.0, np.nan],
+            "structural_radius_m": [1.0, np.nan],
+            "zone": np.full(2, None, dtype=object),
+        },
+        geometry=[Point(0, 0), Point(100, 0)],
+    )
+    both = {**bans, **dict.fromkeys(["T1"] if bans else [], "")}
+    place = SimpleNamespace(
+        pit_bans=both,
+        pit_doubts=frozenset({*doubts, *(["T1"] if doubts else [])}),
+        settings=LayoutSettings(
+            zones=ZoneSettings(),
+            site=SiteSettings(),
+            pipe=PipeSettings(),
+            pull=PullSettings(),
+            connection_below_invert_m=0.2,
+        ),
+    )
+    pits = np.array([Point(x, 0).buffer(0.5) for x in (3, 110, 50)], dtype=object)
+    found = _meets_banned(pits, np.arange(3), 3, trees, place)
+    np.testing.assert_array_equal(found[0], barred)
+    np.testing.assert_array_equal(found[1], may_be)

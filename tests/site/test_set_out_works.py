@@ -9,6 +9,7 @@ import pytest
 import shapely
 from scene import SITE, make_offers, make_street, make_zones, straight
 
+from routekit.advice.run_digging import judge_works
 from routekit.pipes.settings import PipeSettings, PullSettings
 from routekit.site import layout
 from routekit.site.chains import LEAVE_POINTS
@@ -135,6 +136,27 @@ def test_pits_in_a_zone_harm_the_runs_of_their_string():
     total = works.pit_harm["root_m2"].sum()
     assert total == pytest.approx(works.pits["zone_overlap_m2"].sum(), rel=0.2)
     assert works.pit_harm["root_m2"].tolist() == pytest.approx([total / 4, total / 2, total / 4])
+
+
+@pytest.mark.parametrize(
+    ("x", "bans", "doubts", "barred", "may_be"),
+    [
+        (-10.0, {"T0": "T0: no pit"}, set(), np.nan, 0.0),
+        (-10.0, {}, {"T0"}, 0.0, 1.0),
+        (-10.0, {}, set(), 0.0, 0.0),
+        (-22.0, {"T0": "T0: no pit"}, {"T0"}, 0.0, 0.0),
+    ],
+)
+def test_a_zone_of_unknown_reach_may_hold_the_pits_near_it(x, bans, doubts, barred, may_be):
+    """A stem without a size, 10 m or 22 m from the first manhole: a zone may reach 15 m."""
+    place = make_place([(x, 0.0, np.nan, np.nan)])
+    place = replace(place, pit_bans=bans, pit_doubts=frozenset(doubts))
+    judged = judge_works(works_of(place), place)
+    np.testing.assert_array_equal(judged["is_pit_barred"], [barred] * 3)
+    assert judged["may_be_barred"].tolist() == [may_be] * 3
+    said = judged["pit_bans"].tolist()
+    assert all(("T0" in text) == (np.isnan(barred) or may_be == 1) for text in said)
+    assert ("how far the root zone reaches is not known" in said[0]) == np.isnan(barred)
 
 
 def test_a_run_that_no_pit_may_serve_is_barred_by_the_trees_that_say_so():
