@@ -68,6 +68,10 @@ _HEAPED_TWOS: Final = 0.7
 estimated as 6, 8, 12, 18, 24)."""
 
 
+_FILLER: Final = frozenset("9.")
+"""Signs of figures that are typed for what is not known: 99, 999.9, 9999 (common practice, no
+source)."""
+
 _ENOUGH, _WHOLE = 20, 0.9
 """Figures, and share of them whole, from which their rounding says anything (house)."""
 
@@ -350,6 +354,9 @@ def check_unit(
         remedy = f"say units.{layer}.{name} = {others} in the study file, whichever it is"
         if not fits:
             remedy = f'it fits no unit: check it, or say units.{layer}.{name} = "{used}"'
+        middle = np.median(known)
+        if set(f"{middle:.10g}") <= _FILLER:
+            remedy += f"; or missing.{layer}.{name} = [{middle:.10g}] if that stands for not known"
         has = f"has the median {median:.4g}, {fault} for {own}"
         findings.ask(f"{where}: {name}{says} {has}; {remedy}")
 

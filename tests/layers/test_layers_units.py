@@ -119,6 +119,17 @@ def test_a_median_in_the_wrong_unit_is_refused_both_ways(
     assert says in str(refusal.value)
 
 
+@pytest.mark.parametrize(("filler", "is_named"), [(9999.0, True), (99999.0, True), (7620.0, False)])
+def test_a_figure_of_nines_may_stand_for_what_is_not_known(district, filler, is_named):
+    district.put("sewers", make_sewers(WIDE=[filler, filler, 300.0]))
+    named = {n: n for n in ("run_id", "from_manhole", "to_manhole")}
+    district.say("fields", "sewers", **named, diameter_mm="WIDE")
+    with pytest.raises(FieldError) as refusal:
+        district.read()
+    line = f"or missing.sewers.diameter_mm = [{filler:.10g}] if that stands for not known"
+    assert (line in str(refusal.value)) == is_named
+
+
 def test_all_units_in_doubt_are_asked_about_at_once(district):
     district.put("trees", make_trees(KROON=[30.0, 25.0, 40.0], HOOGTE=[40.0, 35.0, 60.0]))
     district.say("fields", "trees", tree_id="tree_id", crown_diameter_m="KROON", height_m="HOOGTE")
