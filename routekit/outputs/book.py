@@ -62,8 +62,9 @@ class Column:
     def heading(self, language: str) -> str:
         """Give title and unit in a language."""
         title = render(word(self.title), language)
-        unit = write_unit(render(word(self.unit), language))
-        return f"{title} ({unit})" if unit else title
+        if not self.unit:
+            return title
+        return f"{title} ({write_unit(render(word(self.unit), language))})"
 
 
 @cache

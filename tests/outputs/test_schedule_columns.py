@@ -5,6 +5,7 @@ import pytest
 
 from routekit.outputs.book import load_columns
 from routekit.outputs.schedule_sheets import collect_sheets, word_assumed
+from routekit.words.languages import list_languages
 
 LEFT_OUT = {
     "Strings": {"head_kn", "is_too_short", "laydown_fits", "laydown_has_room", "is_over_limit"},
@@ -138,3 +139,12 @@ def test_what_is_assumed_stands_in_words(sheets, sample_result):
     assert (sheets["Runs"]["assumed"][~empty] != "").all()
     words = word_assumed(pd.DataFrame({"assumed": ["design_flow_l_s;upsizing_mm", None]}))
     assert words["assumed"].tolist() == ["design flow", ""]
+
+
+@pytest.mark.parametrize("language", list_languages())
+def test_every_column_has_a_heading_in_every_language(language):
+    for columns in load_columns().values():
+        for column in columns:
+            heading = column.heading(language)
+            assert heading
+            assert heading.endswith(")") if column.unit else "()" not in heading
